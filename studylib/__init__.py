@@ -1,0 +1,1 @@
+"""Signal processing and statistics for a reproducible study of boards of several woods."""

@@ -1,0 +1,27 @@
+"""Every figure of the study, in one look.
+
+`style` holds the look and saves files; each other module is one theme. A figure function takes
+what it shows and an optional `size`, and returns a matplotlib Figure; it computes no statistics.
+"""
+
+from studylib.figures.boards import boards_figure, boards_figures
+from studylib.figures.effects import effects_figure, exploratory_figure, positive_control_figure
+from studylib.figures.harmonics import harmonics_figure
+from studylib.figures.quality import quality_figure
+from studylib.figures.spectra import spectra_figure
+from studylib.figures.style import save, save_sizes
+from studylib.figures.variance import variance_figure
+
+__all__ = [
+    "boards_figure",
+    "boards_figures",
+    "effects_figure",
+    "exploratory_figure",
+    "harmonics_figure",
+    "positive_control_figure",
+    "quality_figure",
+    "save",
+    "save_sizes",
+    "spectra_figure",
+    "variance_figure",
+]

@@ -1,0 +1,153 @@
+"""Every board as a point, behind the mean of its wood.
+
+What it shows: one feature; for each board its mean (marker) and the means of its mounts
+(small ticks); for each wood the mean of its sources with the confidence interval that these
+sources give. Takes are not drawn: thirty takes of one board are one board.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from studylib.figures.style import (
+    GREY,
+    PALE,
+    Look,
+    empty_figure,
+    looks,
+    new_figure,
+    quantity,
+    safe,
+    settle,
+    styled,
+    wrapped,
+)
+from studylib.figures.words import in_short
+
+# From here on the boards' names would run into each other, and are left out.
+MOST_NAMED_BOARDS = 72
+GAP = 0.8  # between two woods, in boards
+
+
+@styled
+def boards_figure(summary, feature: str, *, size: tuple[float, float] | None = None) -> Figure:
+    """Every board of every wood for one feature.
+
+    Parameters
+    ----------
+    summary : `studylib.report.summary.Summary`.
+    feature : name of the feature, as in the register.
+    size : inches; None takes the page's width.
+    """
+    boards = summary.board_means(feature)
+    if boards.empty:
+        return empty_figure(f"{feature}: not measured yet, or no take of it is usable.", size)
+    woods = [w for w in summary.woods if w in set(boards["wood"])]
+    style = looks(summary.woods)
+    figure = new_figure(size, 4.8)
+    axes = figure.subplots()
+    mounts, means = summary.mount_means(feature), summary.wood_means(feature)
+    ticks, names, edge = [], [], 0.0
+    for number, wood in enumerate(woods):
+        own = boards[boards["wood"] == wood]
+        places = edge + np.arange(len(own), dtype=float)
+        _draw_wood(axes, own, mounts, means[means["wood"] == wood], places, style[wood])
+        ticks.extend(places)
+        names.extend(own["specimen"])
+        if number:
+            axes.axvline(places[0] - 0.5 - GAP / 2, color=PALE, linewidth=1)
+        edge = places[-1] + 1 + GAP
+    _name_boards(axes, ticks, names, edge)
+    _name_woods(axes, boards, woods, edge)
+    described = summary.describe(feature)
+    axes.set_ylabel(quantity(in_short(described.meaning), described.unit, width=44, lines=3))
+    axes.grid(axis="y")
+    axes.set_xlim(-0.5 - GAP / 2, edge - 0.5 - GAP / 2)
+    figure.supxlabel(_legend_sentence(summary.confidence), fontsize=8.5, color=GREY)
+    return settle(figure)
+
+
+def boards_figures(summary, *, size: tuple[float, float] | None = None) -> list[Figure]:
+    """`boards_figure` for each primary feature that was measured, in the order of study.toml."""
+    return [boards_figure(summary, feature, size=size) for feature in summary.measured]
+
+
+def _draw_wood(axes: Axes, boards, mounts, mean, places: np.ndarray, look: Look) -> None:
+    for place, row in zip(places, boards.itertuples(), strict=True):
+        values = mounts.loc[mounts["specimen"] == row.specimen, "value"]
+        axes.hlines(values, place - 0.28, place + 0.28, color=look.colour, linewidth=1, alpha=0.7)
+        axes.plot(
+            place,
+            row.value,
+            look.marker,
+            color=look.colour,
+            markersize=6.5,
+            markeredgecolor="white",
+            markeredgewidth=0.6,
+            zorder=3,
+        )
+    for row in mean.itertuples():
+        left, right = places[0] - 0.45, places[-1] + 0.45
+        axes.hlines(row.mean, left, right, color=look.colour, linewidth=2.2, zorder=2)
+        if np.isfinite(row.low) and np.isfinite(row.high):
+            axes.fill_between(
+                [left, right],
+                row.low,
+                row.high,
+                color=look.colour,
+                alpha=0.16,
+                linewidth=0,
+                zorder=1,
+            )
+            axes.hlines(
+                [row.low, row.high],
+                left,
+                right,
+                color=look.colour,
+                linewidth=0.7,
+                linestyle=(0, (4, 3)),
+                zorder=1,
+            )
+
+
+def _name_boards(axes: Axes, ticks: list[float], names: list[str], width: float) -> None:
+    if len(names) > MOST_NAMED_BOARDS:
+        axes.set_xticks([])
+        return
+    letters = 8.6 * 72 / width  # points on the page for one board
+    crowded = max(len(str(n)) for n in names) * 5 > letters
+    axes.set_xticks(ticks, [wrapped(n, 16, lines=1) for n in names])
+    axes.tick_params(
+        axis="x",
+        length=0,
+        rotation=90 if crowded else 0,
+        labelsize=min(8.5, max(5.0, 0.8 * letters)) if crowded else 8.5,
+    )
+
+
+def _name_woods(axes: Axes, boards, woods: list[str], width: float) -> None:
+    """The woods' names above their boards, with the number of boards."""
+    edge = 0.0
+    for wood in woods:
+        count = int((boards["wood"] == wood).sum())
+        room = max(6, int(8.6 / width * (count + GAP) * 72 / 6.4))
+        text = f"{wrapped(wood, room)}\n{count} board{'s' if count != 1 else ''}"
+        axes.text(
+            edge + (count - 1) / 2,
+            1.02,
+            text,
+            transform=axes.get_xaxis_transform(),
+            ha="center",
+            va="bottom",
+            fontsize=9.5,
+        )
+        edge += count + GAP
+
+
+def _legend_sentence(confidence: float) -> str:
+    return safe(
+        "marker: one board; small ticks: its mounts; thick line and band: mean of the wood with "
+        f"its {100 * confidence:g} % interval, from the sources"
+    )

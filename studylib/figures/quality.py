@@ -1,0 +1,122 @@
+"""Was each take fit for use? Takes across, checks down.
+
+What it shows: one mark for each take and check; a pass is a small dot, a warning a triangle, a
+fail a cross, so that the picture can be read without colour. The takes that failed are named.
+"""
+
+from __future__ import annotations
+
+import re
+
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from studylib.figures.style import (
+    GREEN,
+    GREY,
+    ORANGE,
+    VERMILION,
+    empty_figure,
+    new_figure,
+    safe,
+    settle,
+    styled,
+    wrapped,
+)
+
+MOST_NAMED_TAKES = 40
+# More marks than this are a picture inside the SVG: it would otherwise weigh megabytes.
+MOST_DRAWN_MARKS = 2000
+WHOLE = "take"  # the check that stands for the take as a whole
+_OVERTONE = re.compile(r"^(.*)_h(?:[2-9]|[1-9]\d+)$")
+_RANK = {"pass": 0, "warn": 1, "fail": 2}
+_MARKS = {
+    "pass": (".", GREEN, 4.5),
+    "warn": ("^", ORANGE, 6.5),
+    "fail": ("X", VERMILION, 7.5),
+}
+
+
+@styled
+def quality_figure(measurement, *, size: tuple[float, float] | None = None) -> Figure:
+    """Every check of every take of a batch, or of the whole study; the worst of its channels.
+
+    Parameters
+    ----------
+    measurement : anything with a `quality` table (a batch's measurement, or all gathered).
+    size : inches; None takes the page's width and the height that the checks need.
+    """
+    quality = measurement.quality
+    if quality.empty:
+        return empty_figure("No take was checked.", size)
+    quality = quality.assign(check=[_row_name(check) for check in quality["check"]])
+    takes = list(dict.fromkeys(quality["take"]))
+    checks = [c for c in dict.fromkeys(quality["check"]) if c != WHOLE]
+    checks.append(WHOLE)
+    worst = _worst(quality)
+    figure = new_figure(size, 1.5 + 0.24 * len(checks))
+    axes = figure.subplots()
+    for verdict, (marker, colour, area) in _MARKS.items():
+        rows = worst[worst["verdict"] == verdict]
+        axes.plot(
+            rows["take"].map(takes.index),
+            rows["check"].map(checks.index),
+            marker,
+            color=colour,
+            markersize=area,
+            linestyle="none",
+            markeredgewidth=0,
+            label=f"{verdict} ({len(rows)})",
+            rasterized=len(rows) > MOST_DRAWN_MARKS,
+        )
+    axes.axhline(len(checks) - 1.5, color=GREY, linewidth=0.8)
+    axes.set_yticks(
+        range(len(checks)), [safe(c.replace("_", " ")) for c in checks[:-1]] + ["take as a whole"]
+    )
+    axes.set_ylim(len(checks) - 0.4, -0.6)
+    axes.tick_params(axis="y", length=0)
+    _take_axis(axes, takes, worst)
+    figure.legend(loc="outside upper center", ncols=3)
+    return settle(figure)
+
+
+def _row_name(check: str) -> str:
+    """Checks of single overtones share one row; the other checks keep their names."""
+    return _OVERTONE.sub(r"\1_overtones", check)
+
+
+def _worst(quality: pd.DataFrame) -> pd.DataFrame:
+    """The worst verdict over the channels of a take, one row a take and check."""
+    ranked = quality.assign(rank=quality["verdict"].map(_RANK)).dropna(subset=["rank"])
+    names = {rank: name for name, rank in _RANK.items()}
+    worst = ranked.groupby(["take", "check"], sort=False)["rank"].max().reset_index()
+    return worst.assign(verdict=worst["rank"].map(names))
+
+
+def _take_axis(axes: Axes, takes: list[str], worst: pd.DataFrame) -> None:
+    """All takes by name when they fit; otherwise only those that failed, while they fit."""
+    axes.set_xlim(-1, len(takes))
+    failed = list(worst.loc[worst["verdict"] == "fail", "take"].unique())
+    named = takes if len(takes) <= MOST_NAMED_TAKES else _spaced(failed, takes)
+    axes.set_xticks(
+        [takes.index(t) for t in named],
+        [wrapped(t, 22, lines=1) for t in named],
+        rotation=90,
+        fontsize=7,
+    )
+    label = f"take, in the order of the bench (n = {len(takes)})"
+    if len(takes) > MOST_NAMED_TAKES and failed:
+        more = f", {len(failed) - len(named)} more in the table" if len(failed) > len(named) else ""
+        label += f"; failed takes are named{more}"
+    axes.set_xlabel(label)
+
+
+def _spaced(names: list[str], takes: list[str]) -> list[str]:
+    """Those names whose places are far enough apart to be read."""
+    room, kept, last = len(takes) / 60, [], float("-inf")
+    for name in names:
+        if takes.index(name) - last >= room:
+            kept.append(name)
+            last = takes.index(name)
+    return kept

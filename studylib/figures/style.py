@@ -1,0 +1,239 @@
+"""One look for every figure.
+
+What it does: colours and markers of the woods, text sizes, page and video sizes, text that is
+safe to draw, the logarithmic frequency axis, and saving.
+
+Conventions: a figure is made inside `styled`, comes from `new_figure`, and is returned open so
+that a notebook can show it; `save` and `save_sizes` close what they have written. Sizes are in
+inches. The colours are those of Okabe and Ito (Color Universal Design, 2008); every wood has a
+marker as well, so that nothing hangs on colour alone.
+"""
+
+from __future__ import annotations
+
+import functools
+import textwrap
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+import matplotlib as mpl
+import matplotlib.pyplot as plt
+import numpy as np
+from matplotlib import font_manager
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.ticker import FixedFormatter, FixedLocator, NullFormatter
+
+BLUE, VERMILION, GREEN, PURPLE = "#0072B2", "#D55E00", "#009E73", "#CC79A7"
+ORANGE, SKY, BLACK, YELLOW = "#E69F00", "#56B4E9", "#000000", "#F0E442"
+COLOURS = (BLUE, VERMILION, GREEN, PURPLE, ORANGE, SKY, BLACK, YELLOW)
+MARKERS = ("o", "s", "^", "D", "v", "P", "X", "p")
+GREY, PALE = "#666666", "#E8E8E8"
+
+FONT = "DejaVu Sans"
+PAGE_WIDTH = 9.6
+VIDEO_SIZE, VIDEO_DPI = (9.6, 5.4), 200  # 1920 x 1080 pixels
+PAGE_DPI = 110
+
+STYLE = {
+    "font.family": [FONT],
+    "font.size": 10,
+    "axes.titlesize": 11,
+    "axes.titlelocation": "left",
+    "axes.labelsize": 10,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.axisbelow": True,
+    "axes.linewidth": 0.8,
+    "axes.unicode_minus": True,
+    "grid.color": "#D9D9D9",
+    "grid.linewidth": 0.6,
+    "legend.frameon": False,
+    "legend.fontsize": 9,
+    "xtick.labelsize": 9,
+    "ytick.labelsize": 9,
+    "figure.facecolor": "white",
+    "figure.dpi": PAGE_DPI,
+    "savefig.dpi": "figure",
+    "svg.hashsalt": "studylib",
+    "svg.fonttype": "path",
+    "text.usetex": False,
+    "path.simplify": True,
+}
+
+
+@dataclass(frozen=True)
+class Look:
+    """How one wood is drawn: `colour` (hex) and `marker` (matplotlib's letter)."""
+
+    colour: str
+    marker: str
+
+
+def looks(woods: Iterable[str]) -> dict[str, Look]:
+    """A colour and a marker for each wood, by its place in the study.
+
+    After eight woods the colours start again with the markers moved on by one, so that 64
+    woods stay distinct.
+    """
+    return {wood: Look(COLOURS[i % 8], MARKERS[(i + i // 8) % 8]) for i, wood in enumerate(woods)}
+
+
+def styled(function: Callable[..., Figure]) -> Callable[..., Figure]:
+    """Run a figure function under the one look, whatever the caller's settings are."""
+
+    @functools.wraps(function)
+    def inner(*args, **kwargs):
+        with mpl.rc_context():
+            mpl.rcdefaults()
+            mpl.rcParams.update(STYLE)
+            return function(*args, **kwargs)
+
+    return inner
+
+
+def new_figure(size: tuple[float, float] | None, page_height: float) -> Figure:
+    """An empty figure: of `size` when given, else of the page's width and `page_height`."""
+    return plt.figure(figsize=size or (PAGE_WIDTH, page_height), layout="constrained")
+
+
+def settle(figure: Figure) -> Figure:
+    """Lay the figure out once and keep it so: each later drawing is then faster."""
+    figure.draw_without_rendering()
+    figure.set_layout_engine("none")
+    return figure
+
+
+def empty_figure(message: str, size: tuple[float, float] | None) -> Figure:
+    """A figure that says in a sentence why there is nothing to draw."""
+    figure = new_figure(size, 2.0)
+    figure.text(0.5, 0.5, wrapped(message, 70, lines=4), ha="center", va="center", color=GREY)
+    return figure
+
+
+# ---------------------------------------------------------------- text
+
+
+@functools.lru_cache(maxsize=1)
+def _drawable() -> frozenset[int]:
+    font = font_manager.get_font(font_manager.findfont(FONT))
+    return frozenset(font.get_charmap())
+
+
+def safe(text: object) -> str:
+    """Text from the sheets, made fit to draw.
+
+    A dollar sign would start a formula, so it is escaped; a line break becomes a space; a
+    letter that the font does not have becomes a square (the tables keep the letter itself).
+    """
+    letters = [c if ord(c) in _drawable() else "\N{WHITE SQUARE}" for c in _one_line(text)]
+    return "".join(letters).replace("$", r"\$")
+
+
+def wrapped(text: object, width: int, *, lines: int = 2) -> str:
+    """`safe` text folded into at most `lines` lines of `width` letters.
+
+    What does not fit is cut from the middle, because names of boards and lots differ at
+    their ends.
+    """
+    plain = _one_line(text)
+    room = width * lines
+    folded = _fold(plain, width)
+    while len(folded) > lines and room > 4:
+        head = (room - 1) // 2
+        tail = plain[-(room - 1 - head) :]
+        folded = _fold(f"{plain[:head]}\N{HORIZONTAL ELLIPSIS}{tail}", width)
+        room -= 1
+    return "\n".join(safe(line) for line in folded)
+
+
+def legend_label(text: object, width: int) -> str:
+    """One `wrapped` line for a legend, where matplotlib would hide a name that starts with _."""
+    line = wrapped(text, width, lines=1)
+    return f" {line}" if line.startswith("_") else line
+
+
+def _one_line(text: object) -> str:
+    joined = "".join(c if c.isprintable() else " " for c in str(text))
+    return " ".join(joined.split())
+
+
+def _fold(text: str, width: int) -> list[str]:
+    return textwrap.wrap(text, width, break_long_words=True) or [""]
+
+
+def quantity(meaning: str, unit: str, *, width: int = 60, lines: int = 2) -> str:
+    """An axis label of at most `lines` lines: what is shown, and its unit in brackets."""
+    return wrapped(f"{meaning} ({unit})" if unit else meaning, width, lines=lines)
+
+
+# ---------------------------------------------------------------- frequency
+
+_NOTES = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
+
+
+def note_name(frequency_hz: float) -> str:
+    """The nearest note of equal temperament at A4 = 440 Hz (ISO 16), such as "F3"."""
+    number = round(69 + 12 * np.log2(frequency_hz / 440.0))
+    return f"{_NOTES[number % 12]}{number // 12 - 1}"
+
+
+def _hertz(frequency_hz: float) -> str:
+    return f"{frequency_hz:g}" if frequency_hz < 1000 else f"{frequency_hz / 1000:g}k"
+
+
+def frequency_axis(axes: Axes, low_hz: float, high_hz: float, *, label: bool = True) -> None:
+    """Make x a logarithmic frequency axis from `low_hz` to `high_hz`.
+
+    Ticks stand an octave apart on the note A and carry its frequency and its name; the small
+    ticks between them are the next C and E.
+    """
+    axes.set_xscale("log")
+    axes.set_xlim(low_hz, high_hz)
+    octaves = 440.0 * 2.0 ** np.arange(-5, 7)
+    shown = [f for f in octaves if low_hz <= f <= high_hz]
+    axes.xaxis.set_major_locator(FixedLocator(shown))
+    axes.xaxis.set_major_formatter(FixedFormatter([f"{_hertz(f)}\n{note_name(f)}" for f in shown]))
+    steps = np.array([3, 7]) / 12
+    between = [f * 2.0**s for f in octaves for s in steps if low_hz <= f * 2.0**s <= high_hz]
+    axes.xaxis.set_minor_locator(FixedLocator(between))
+    axes.xaxis.set_minor_formatter(NullFormatter())
+    if label:
+        axes.set_xlabel("frequency (Hz; notes at A4 = 440 Hz)")
+
+
+# ---------------------------------------------------------------- files
+
+
+def save(figure: Figure, folder: Path | str, name: str) -> tuple[Path, ...]:
+    """Write `name`.png and `name`.svg into `folder` and close the figure.
+
+    The same figure gives the same bytes on one machine: no date, and fixed names inside the
+    SVG.
+    """
+    folder = Path(folder)
+    png, svg = folder / f"{name}.png", folder / f"{name}.svg"
+    with mpl.rc_context(STYLE):
+        figure.savefig(png, metadata={"Software": None})
+        figure.savefig(svg, metadata={"Date": None, "Creator": None})
+    plt.close(figure)
+    return png, svg
+
+
+def save_sizes(draw: Callable[..., Figure], folder: Path | str, name: str) -> tuple[Path, ...]:
+    """Write a figure for the page (PNG, SVG) and one for a 16:9 video frame of 1920 x 1080.
+
+    Parameters
+    ----------
+    draw : a figure function with everything but `size` filled in. It is called twice, so that
+        the video frame is laid out anew and not stretched.
+    """
+    folder = Path(folder)
+    written = save(draw(), folder, name)
+    frame = folder / f"{name}_16x9.png"
+    figure = draw(size=VIDEO_SIZE)
+    with mpl.rc_context(STYLE):
+        figure.savefig(frame, dpi=VIDEO_DPI, metadata={"Software": None})
+    plt.close(figure)
+    return (*written, frame)

@@ -1,0 +1,132 @@
+"""Where the spread comes from: wood, source, board, mount, take.
+
+What it shows: for each primary feature, on the left the share of the variance of each level as
+one stacked bar; on the right the standard deviation of each level with its interval, in the
+unit of the comparison. A share without its interval would look more certain than it is.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.patches import Patch
+
+from studylib.figures.style import (
+    BLUE,
+    GREEN,
+    GREY,
+    ORANGE,
+    PURPLE,
+    SKY,
+    empty_figure,
+    new_figure,
+    quantity,
+    settle,
+    styled,
+    wrapped,
+)
+from studylib.figures.words import in_short
+
+LEVELS = ("wood", "source", "specimen", "mount", "take")
+WORDS = {"specimen": "board"}
+# Colour, marker and hatching: the bar must be readable in grey as well.
+LEVEL_STYLE = {
+    "wood": (BLUE, "o", ""),
+    "source": (PURPLE, "P", "xx"),
+    "specimen": (ORANGE, "s", "//"),
+    "mount": (GREEN, "^", ".."),
+    "take": (SKY, "D", "\\\\"),
+}
+
+
+@styled
+def variance_figure(summary, *, size: tuple[float, float] | None = None) -> Figure:
+    """Share of variance and standard deviation of each level, for each primary feature."""
+    table = summary.primary_variance()
+    if table.empty:
+        return empty_figure("No spread could be estimated for the primary features.", size)
+    features = list(dict.fromkeys(table["feature"]))
+    figure = new_figure(size, 1.0 + 1.25 * max(len(features), 2))
+    grid = figure.subplots(len(features), 2, squeeze=False, width_ratios=(1.25, 1))
+    for number, (feature, (left, right)) in enumerate(zip(features, grid, strict=True)):
+        rows = table[table["feature"] == feature].set_index("level")
+        rows = rows.loc[[level for level in LEVELS if level in rows.index]]
+        last = number == len(features) - 1
+        _shares(left, rows, wrapped(in_short(summary.describe(feature).meaning), 60), last)
+        _spreads(right, rows, summary.describe(feature).difference_unit)
+    shown = [level for level in LEVELS if level in set(table["level"])]
+    figure.legend(
+        handles=[
+            Patch(
+                facecolor=LEVEL_STYLE[v][0],
+                hatch=LEVEL_STYLE[v][2],
+                edgecolor="white",
+                label=WORDS.get(v, v),
+            )
+            for v in shown
+        ],
+        loc="outside upper center",
+        ncols=len(shown),
+    )
+    return settle(figure)
+
+
+def _shares(axes: Axes, rows: pd.DataFrame, title: str, last: bool) -> None:
+    start = 0.0
+    for level, row in rows.iterrows():
+        share = 100 * row["share"] if np.isfinite(row["share"]) else 0.0
+        colour, _, hatch = LEVEL_STYLE[level]
+        axes.barh(
+            0,
+            share,
+            left=start,
+            height=0.6,
+            color=colour,
+            hatch=hatch,
+            edgecolor="white",
+            linewidth=0.8,
+        )
+        if share >= 7:
+            axes.text(
+                start + share / 2,
+                0,
+                f"{share:.0f} %",
+                ha="center",
+                va="center",
+                fontsize=9,
+                bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.5},
+            )
+        start += share
+    axes.set_xlim(0, 100)
+    axes.set_ylim(-0.5, 0.5)
+    axes.set_yticks([])
+    axes.spines["left"].set_visible(False)
+    axes.set_title(title, fontsize=9.5)
+    if last:
+        axes.set_xlabel("share of the variance (%)")
+
+
+def _spreads(axes: Axes, rows: pd.DataFrame, unit: str) -> None:
+    for place, (level, row) in enumerate(rows.iterrows()):
+        colour, marker, _ = LEVEL_STYLE[level]
+        low, high = row["sd_low"], row["sd_high"]
+        if np.isfinite(low) and np.isfinite(high):
+            axes.hlines(place, low, high, color=colour, linewidth=1.8)
+        axes.plot(
+            row["sd"],
+            place,
+            marker,
+            color=colour,
+            markersize=6.5,
+            clip_on=False,
+            markeredgecolor="white",
+            markeredgewidth=0.5,
+        )
+    axes.set_yticks(range(len(rows)), [WORDS.get(v, v) for v in rows.index], fontsize=8)
+    axes.set_ylim(len(rows) - 0.5, -0.5)
+    axes.set_xlim(left=0)
+    axes.grid(axis="x")
+    axes.tick_params(axis="y", length=0)
+    axes.set_xlabel(quantity("standard deviation", unit), fontsize=9, color=GREY)

@@ -1,0 +1,304 @@
+"""Measure a batch: every take checked and measured, gathered into long tables.
+
+Order of work: the batch's room takes and calibrator first (the others are held against
+them), then every take once. One fact a row; nothing is dropped: a take set aside keeps its
+rows and its reason.
+
+Functions: measure_batch, check_batch; BatchMeasurement.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from studylib.errors import InputError
+from studylib.measure import features as feature_rows
+from studylib.measure.bench import bench_table
+from studylib.measure.calibration import LevelScale, calibrator_level_db, level_scale
+from studylib.measure.spectra import SPECTRA_COLUMNS, spectrum_rows
+from studylib.measure.take import (
+    TONE_ON,
+    Expectation,
+    NoiseLevels,
+    TakeMeasurement,
+    hum_of,
+    measure_take,
+)
+from studylib.recordings import RecordingInfo, probe, sha256
+from studylib.sheets import Study, Take
+from studylib.signal import quality
+from studylib.signal.limits import Limit, overridden
+
+Progress = Callable[[int, int, str], None]
+
+QUALITY_COLUMNS = ["take", "channel", "check", "value", "unit", "limit", "source", "verdict"]
+FEATURE_COLUMNS = [
+    "id", "take", "batch", "kind", "specimen", "wood", "mount", "repeat",
+    "feature", "value", "unit", "u", "usable", "reason",
+]  # fmt: skip
+SILENT_KINDS = ("room", "airborne", "driver")  # the response may hold next to nothing
+
+
+@dataclass(frozen=True)
+class BatchMeasurement:
+    """The tables of one batch (columns as in the module's constants and `spectra.py`)."""
+
+    batch: str
+    quality: pd.DataFrame
+    features: pd.DataFrame
+    spectra: pd.DataFrame
+    bench: pd.DataFrame
+
+
+@dataclass(frozen=True)
+class _Bench:
+    """What every take of the batch is measured against."""
+
+    limits: dict[str, Limit]
+    channels: dict[str, int]
+    rate_hz: int
+    scale: LevelScale
+    room: NoiseLevels | None  # at the bench's gain
+
+
+def measure_batch(
+    study: Study, batch: str, *, progress: Progress | None = None
+) -> BatchMeasurement:
+    """Measure and check every take of a batch.
+
+    Parameters
+    ----------
+    study : from `sheets.read_study`.
+    batch : name of the batch.
+    progress : called as (done, total, what) before each take and once at the end.
+
+    Raises
+    ------
+    InputError : an unknown batch, an unknown check in [quality].
+    """
+    takes = study.takes_of(batch)
+    infos = {take.take: _probe(study, take) for take in takes}
+    bench = _bench(study, takes, infos)
+    checks: list[tuple] = []
+    rows: list[tuple] = []
+    spectra: list[tuple] = []
+    shown: set[str] = set()
+    for done, take in enumerate(takes):
+        if progress:
+            progress(done, len(takes), f"{take.kind} {take.take}")
+        measured = _measure(study, take, infos[take.take], bench)
+        verdict, reason = quality.take_verdict(measured.checks)
+        checks += _quality_rows(take, measured, verdict, reason)
+        role = feature_rows.role_of(take, study.settings)
+        if role is None:
+            continue
+        aside = _set_aside(take, verdict, reason)
+        rows += _feature_rows(study, take, measured, bench, role, aside)
+        if role == 1 and not aside and take.specimen not in shown:
+            shown.add(take.specimen)
+            spectra += spectrum_rows(
+                take,
+                study.specimen(take.specimen).wood,
+                measured.density,
+                step_hz=measured.step_hz,
+                offset_db=bench.scale.offset_db - take.gain_db,
+            )
+    if progress:
+        progress(len(takes), len(takes), "done")
+    return BatchMeasurement(
+        batch=batch,
+        quality=pd.DataFrame(checks, columns=QUALITY_COLUMNS),
+        features=_typed(pd.DataFrame(rows, columns=FEATURE_COLUMNS)),
+        spectra=pd.DataFrame(spectra, columns=SPECTRA_COLUMNS),
+        bench=bench_table(study, batch, rate_hz=bench.rate_hz, scale=bench.scale, room=bench.room),
+    )
+
+
+def check_batch(study: Study, batch: str, *, progress: Progress | None = None) -> pd.DataFrame:
+    """The quality table of a batch (see `measure_batch`)."""
+    return measure_batch(study, batch, progress=progress).quality
+
+
+def common_rate(study: Study) -> int:
+    """The study's sampling rate in hertz: as set, else the commonest of its takes.
+
+    Raises
+    ------
+    InputError : no take can be opened.
+    """
+    if study.settings.channels.rate_hz:
+        return study.settings.channels.rate_hz
+    rates = [info.rate_hz for take in study.takes if (info := _probe(study, take)).frames]
+    if not rates:
+        raise InputError(f"{study.name}: none of the recordings can be opened.")
+    # The commonest; of equally common ones the highest, so that the order of rows is no matter.
+    return max(set(rates), key=lambda rate: (rates.count(rate), rate))
+
+
+def _probe(study: Study, take: Take) -> RecordingInfo:
+    """The header, or a stand-in whose `remark` says why there is none."""
+    path = study.path_of(take)
+    try:
+        return probe(path)
+    except InputError as error:
+        return RecordingInfo(path, 0, 0, 0, "", "", False, " ".join(error.faults))
+
+
+def _bench(study: Study, takes: tuple[Take, ...], infos: dict[str, RecordingInfo]) -> _Bench:
+    settings = study.settings
+    channels = {"response": settings.channels.response - 1}
+    if settings.channels.drive is not None:
+        channels["drive"] = settings.channels.drive - 1
+    readings = [
+        level - take.gain_db
+        for take in takes
+        if take.kind == "calibrator" and not take.exclude and infos[take.take].frames
+        and (level := _calibrator(study, take, infos[take.take], channels["response"])) is not None
+    ]  # fmt: skip
+    scale = level_scale(
+        response_kind=settings.channels.response_kind,
+        full_scale_db=settings.channels.full_scale_db,
+        calibrator_db=settings.channels.calibrator_db,
+        calibrator_readings=readings,
+    )
+    bench = _Bench(overridden(settings.quality), channels, common_rate(study), scale, None)
+    return replace(bench, room=_room(study, takes, infos, bench))
+
+
+def _calibrator(study: Study, take: Take, info: RecordingInfo, channel: int) -> float | None:
+    try:
+        return calibrator_level_db(study.path_of(take), info, channel=channel)
+    except (InputError, IndexError):  # the take's own checks name the fault
+        return None
+
+
+def _room(
+    study: Study, takes: tuple[Take, ...], infos: dict[str, RecordingInfo], bench: _Bench
+) -> NoiseLevels | None:
+    """Mean noise of the batch's usable room takes, brought to the bench's gain."""
+    found = []
+    for take in takes:
+        if take.kind != "room" or take.exclude or not infos[take.take].frames:
+            continue
+        measured = _measure(study, take, infos[take.take], bench)
+        if quality.take_verdict(measured.checks)[0] != "fail" and measured.noise_levels:
+            found.append(_at_bench_gain(measured.noise_levels, take))
+    if not found:
+        return None
+    return NoiseLevels(
+        float(np.mean([levels.power for levels in found])),
+        float(np.mean([levels.weighted for levels in found])),
+    )
+
+
+def _at_bench_gain(levels: NoiseLevels, take: Take) -> NoiseLevels:
+    factor = 10.0 ** (-take.gain_db / 10.0)
+    return NoiseLevels(levels.power * factor, levels.weighted * factor)
+
+
+def _measure(study: Study, take: Take, info: RecordingInfo, bench: _Bench) -> TakeMeasurement:
+    """One take with all its checks, those against the room included."""
+    if not info.frames:
+        row = quality.check("readable", 1.0, bench.limits)
+        return TakeMeasurement([row._replace(source=info.remark)])
+    settings = study.settings
+    tone_on = TONE_ON.get(take.kind, ())
+    channels = {
+        name: index
+        for name, index in bench.channels.items()
+        if name == "response" or name in tone_on or take.kind == "sweep"
+    }
+    steady = bool(tone_on) or take.kind == "room"
+    wanted = Expectation(
+        rate_hz=bench.rate_hz,
+        channels=channels,
+        tone_hz=take.tone_hz if tone_on else None,
+        tone_on=tuple(name for name in tone_on if name in channels),
+        harmonics=settings.tone.harmonics,
+        skip_s=settings.tone.skip_s if steady else 0.0,
+        length_s=settings.tone.length_s if tone_on else None,
+        may_be_silent=take.kind in SILENT_KINDS,
+    )
+    measured = measure_take(study.path_of(take), info, wanted, bench.limits)
+    if measured.noise is None or not steady:
+        return measured
+    extra = list(_noise_checks(take, measured, bench, has_tone=bool(wanted.tone_on)))
+    return replace(measured, checks=[*measured.checks, *extra])
+
+
+def _noise_checks(
+    take: Take, measured: TakeMeasurement, bench: _Bench, *, has_tone: bool
+) -> Iterator[quality.Check]:
+    levels = _at_bench_gain(measured.noise_levels, take)
+    fit, tone_power = measured.fit, None
+    if fit is not None and fit.present[0, 0] and "response" in TONE_ON[take.kind]:
+        tone_power = 0.5 * float(abs(fit.amplitude[0, 0])) ** 2
+    room = bench.room if has_tone else None
+    # 0 dB re full scale is a full-scale sine, whose mean square is a half.
+    absolute = bench.scale.offset_db + 10.0 * np.log10(2.0)
+    weigh = bench.scale.absolute
+    yield from quality.noise_checks(
+        bench.limits,
+        channel="response",
+        noise_power=levels.power,
+        room_power=room.power if room else None,
+        hum_power=hum_of(measured, tone_hz=fit.frequency_hz if fit else None)[0],
+        tone_power=tone_power,
+        noise_a_db=quality.decibels(levels.weighted) + absolute if weigh else None,
+        room_a_db=quality.decibels(room.weighted) + absolute if weigh and room else None,
+    )
+
+
+def _set_aside(take: Take, verdict: str, reason: str) -> str:
+    if take.exclude:
+        return f"excluded: {take.reason}"
+    return f"set aside: {reason}" if verdict == "fail" else ""
+
+
+def _quality_rows(
+    take: Take, measured: TakeMeasurement, verdict: str, reason: str
+) -> Iterator[tuple]:
+    for row in measured.checks:
+        yield (take.take, *row)
+    reason = f"excluded: {take.reason}" if take.exclude else reason
+    verdict = "fail" if take.exclude else verdict
+    yield (take.take, "", "take", float("nan"), "", None, reason, verdict)
+
+
+def _feature_rows(
+    study: Study,
+    take: Take,
+    measured: TakeMeasurement,
+    bench: _Bench,
+    role: int,
+    aside: str,
+) -> Iterator[tuple]:
+    settings = study.settings
+    if measured.fit is None:
+        values = feature_rows.empty_features(role, settings, rate_hz=bench.rate_hz)
+    elif role == 1:
+        values = feature_rows.tone_features(
+            measured, scale=bench.scale, gain_db=take.gain_db, settings=settings
+        )
+    else:
+        values = feature_rows.probe_features(
+            measured, k=role, scale=bench.scale, gain_db=take.gain_db, settings=settings
+        )
+    wood = study.specimen(take.specimen).wood
+    content = sha256(study.path_of(take)) if measured.fit is not None else ""
+    for row in values:
+        usable, reason = (False, aside) if aside else (row.usable, row.reason)
+        key = hashlib.sha256(f"{take.take}|{content}|{row.feature}".encode()).hexdigest()[:12]
+        yield (
+            key, take.take, take.batch, take.kind, take.specimen, wood, take.mount, take.repeat,
+            row.feature, row.value, row.unit, row.u, usable, reason,
+        )  # fmt: skip
+
+
+def _typed(table: pd.DataFrame) -> pd.DataFrame:
+    return table.astype({"value": float, "u": float, "usable": bool})

@@ -1,0 +1,140 @@
+"""The features of one measured take: which numbers its kind gives, with unit and uncertainty.
+
+A steady tone on the bench at the study's fundamental and full drive gives `tone.*`; at a
+multiple k of it, a probe tone, `probe.k{k}.*`; at lower drive nothing (drive steps serve the
+attribution only). A take that is set aside keeps its rows, unusable and with the reason.
+
+To add a feature: compute it in `signal/`, name it here, register it in `register.py`, test it
+in `tests/test_features.py`.
+
+Functions: role_of, tone_features, probe_features, empty_features.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import NamedTuple
+
+import numpy as np
+
+from studylib.measure.calibration import LevelScale
+from studylib.measure.take import TakeMeasurement
+from studylib.sheets import Take
+from studylib.sheets.settings import Settings
+from studylib.signal import harmonics
+from studylib.signal.bands import octave_bands
+
+NEAR = 0.01  # a tone within 1 % of k times the fundamental is meant as that multiple
+SENSING = ("force", "acceleration")  # drive channels that sense what enters the board
+BELOW_NOISE = "below noise: the value is an upper limit"
+
+
+class FeatureValue(NamedTuple):
+    """One feature of one take."""
+
+    feature: str
+    value: float
+    unit: str
+    u: float
+    usable: bool
+    reason: str
+
+
+def role_of(take: Take, settings: Settings) -> int | None:
+    """1 for a tone at the fundamental, k for a probe tone at k times it, None for the rest."""
+    if take.kind != "tone" or take.support != "bench" or take.drive_db != 0:
+        return None
+    multiple = take.tone_hz / settings.tone.fundamental_hz
+    k = round(multiple)
+    return k if k >= 1 and abs(multiple / k - 1) < NEAR else None
+
+
+def has_sensed_drive(settings: Settings) -> bool:
+    """The drive channel senses force or acceleration at the driving point."""
+    return settings.channels.drive is not None and settings.channels.drive_kind in SENSING
+
+
+def tone_features(
+    measured: TakeMeasurement, *, scale: LevelScale, gain_db: float, settings: Settings
+) -> Iterator[FeatureValue]:
+    """`tone.*` of one take with a fit. Levels are brought to the bench's gain."""
+    fit, channel = measured.fit, 0
+    offset = scale.offset_db - gain_db
+    present = fit.present[channel]
+    for k in range(1, present.size + 1):
+        usable, reason = bool(present[k - 1]), "" if present[k - 1] else BELOW_NOISE
+        level = harmonics.level_db(fit, channel=channel, harmonic=k)
+        yield FeatureValue(
+            f"tone.h{k}.level_db", level.value + offset, scale.unit, level.u, usable, reason
+        )
+        if k > 1:
+            ratio = harmonics.relative_db(fit, channel=channel, harmonic=k)
+            yield FeatureValue(f"tone.h{k}.rel_db", ratio.value, "dB", ratio.u, usable, reason)
+    if has_sensed_drive(settings):
+        yield from _response("tone.h1", measured)
+    distortion = harmonics.distortion_percent(fit, channel=channel)
+    heard = bool(present[1:].any())
+    yield FeatureValue(
+        "tone.thd_percent", distortion.value, "%", distortion.u, heard and distortion.value > 0,
+        "" if heard and distortion.value > 0 else BELOW_NOISE,
+    )  # fmt: skip
+    base = 0.5 * abs(fit.amplitude[channel, 0]) ** 2
+    for nominal, power, spread in measured.noise.bands():
+        if power > 0:
+            value = 10.0 * float(np.log10(power / base))
+            u = 10.0 / float(np.log(10.0)) * spread
+            yield FeatureValue(f"tone.band{nominal:g}.rel_db", value, "dB", u, True, "")
+    centroid = harmonics.centroid_hz(fit, channel=channel)
+    yield FeatureValue("tone.centroid_hz", centroid.value, "Hz", centroid.u, True, "")
+    yield FeatureValue("tone.frequency_hz", fit.frequency_hz, "Hz", fit.u_frequency_hz, True, "")
+
+
+def probe_features(
+    measured: TakeMeasurement,
+    *,
+    k: int,
+    scale: LevelScale,
+    gain_db: float,
+    settings: Settings,
+) -> Iterator[FeatureValue]:
+    """`probe.k{k}.*` of one probe tone: relative to a sensed drive, else a level."""
+    if has_sensed_drive(settings):
+        yield from _response(f"probe.k{k}", measured)
+        return
+    level = harmonics.level_db(measured.fit, channel=0, harmonic=1)
+    usable = bool(measured.fit.present[0, 0])
+    yield FeatureValue(
+        f"probe.k{k}.level_db", level.value + scale.offset_db - gain_db, scale.unit, level.u,
+        usable, "" if usable else BELOW_NOISE,
+    )  # fmt: skip
+
+
+def _response(stem: str, measured: TakeMeasurement) -> Iterator[FeatureValue]:
+    """Response over drive at the take's own tone.
+
+    The recorder's gain acts on all channels alike, so that it leaves the ratio alone.
+    """
+    ratio, phase = harmonics.response(measured.fit, response=0, drive=measured.names.index("drive"))
+    usable = bool(measured.fit.present[:, 0].all())
+    reason = "" if usable else BELOW_NOISE
+    yield FeatureValue(f"{stem}.response_db", ratio.value, "dB", ratio.u, usable, reason)
+    yield FeatureValue(f"{stem}.response_deg", phase.value, "deg", phase.u, usable, reason)
+
+
+def empty_features(k: int, settings: Settings, *, rate_hz: int) -> Iterator[FeatureValue]:
+    """The same names without values, for a take that could not be measured at all."""
+    sensed = has_sensed_drive(settings)
+    stem = "tone.h1" if k == 1 else f"probe.k{k}"
+    names = [f"{stem}.response_db", f"{stem}.response_deg"] if sensed else []
+    if k > 1 and not sensed:
+        names = [f"probe.k{k}.level_db"]
+    if k == 1:
+        highest = min(
+            settings.tone.harmonics, int(rate_hz / 2 / settings.tone.fundamental_hz * 0.999)
+        )
+        names += [f"tone.h{h}.level_db" for h in range(1, highest + 1)]
+        names += [f"tone.h{h}.rel_db" for h in range(2, highest + 1)]
+        names += [f"tone.band{band.nominal_hz:g}.rel_db" for band in octave_bands(rate_hz)]
+        names += ["tone.thd_percent", "tone.centroid_hz", "tone.frequency_hz"]
+    for name in names:
+        yield FeatureValue(name, float("nan"), "", float("nan"), False, "")

@@ -1,0 +1,224 @@
+"""Measure one take: read it once, transform it once, and work out all that follows.
+
+The recording is read in coherent pieces of at most 10 s, so that memory does not grow with
+its length. Arrays and checks come out; tables are made elsewhere (measure.py).
+
+Functions: expect (what a take's kind asks for), measure_take, measure_room, measure_line.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from functools import reduce
+from pathlib import Path
+
+import numpy as np
+from scipy.fft import rfft
+
+from studylib.errors import InputError
+from studylib.recordings import RecordingInfo, windows
+from studylib.signal import quality
+from studylib.signal.hum import strongest_line
+from studylib.signal.limits import Limit
+from studylib.signal.noise import NoiseSpectrum, hann_density, noise_spectrum
+from studylib.signal.samples import SampleFacts, describe, merge
+from studylib.signal.tone import MAX_SEGMENT_S, ToneFit, fit_tone, join_fits, record_length
+
+# Where each kind of take must hold the tone; a control may have none in the response.
+TONE_ON = {
+    "tone": ("response", "drive"),
+    "driver": ("drive",),
+    "airborne": ("drive",),
+    "loopback": ("response",),
+}
+STEP_BITS = {"PCM_S8": 7, "PCM_U8": 7, "PCM_16": 15, "PCM_24": 23, "PCM_32": 31}
+
+
+@dataclass(frozen=True)
+class Expectation:
+    """What a take should hold.
+
+    channels : name -> 0-based number in the file, "response" first.
+    tone_hz : the tone, or None;  tone_on : names of the channels that must hold it.
+    harmonics : highest harmonic to fit;  skip_s, length_s : what is analysed (length_s None:
+    all of it).  may_be_silent : nothing needs to sound.
+    """
+
+    rate_hz: int
+    channels: Mapping[str, int]
+    tone_hz: float | None
+    tone_on: tuple[str, ...]
+    harmonics: int
+    skip_s: float
+    length_s: float | None
+    may_be_silent: bool = False
+
+
+@dataclass(frozen=True)
+class NoiseLevels:
+    """Mean square of a channel's noise and, with its A-weighting, the same weighted."""
+
+    power: float
+    weighted: float
+
+
+@dataclass(frozen=True)
+class TakeMeasurement:
+    """All that one take gave. `names` are the channels in the fit's order."""
+
+    checks: list[quality.Check]
+    names: tuple[str, ...] = ()
+    fit: ToneFit | None = None
+    noise: NoiseSpectrum | None = None
+    density: np.ndarray | None = field(default=None, repr=False)
+    step_hz: float = 0.0
+
+    @property
+    def noise_levels(self) -> NoiseLevels | None:
+        """Broadband and A-weighted noise of the response, tone taken out."""
+        if self.noise is None:
+            return None
+        return NoiseLevels(self.noise.power(), self.noise.weighted_power())
+
+
+def measure_take(
+    path: Path,
+    info: RecordingInfo,
+    wanted: Expectation,
+    limits: Mapping[str, Limit],
+) -> TakeMeasurement:
+    """Measure one take and check it, as far as the file allows.
+
+    Parameters
+    ----------
+    path, info : the recording and its header (recordings.probe).
+    wanted : what it should hold.
+    limits : the table of limits (signal.limits).
+
+    Returns
+    -------
+    TakeMeasurement; its fit is None when the file is too faulty to be measured, and its
+    checks then say why. Comparison with the room take is the caller's: it knows the gains.
+    """
+    checks = quality.file_checks(
+        limits,
+        truncated=info.truncated,
+        rate_hz=info.rate_hz,
+        wanted_rate_hz=wanted.rate_hz,
+        channels=info.channels,
+        wanted_channels=1 + max(wanted.channels.values()),
+        seconds=info.frames / info.rate_hz,
+        wanted_s=wanted.skip_s + (wanted.length_s or 0.0),
+    )
+    if any(row.verdict == "fail" and row.check != "rate" for row in checks):
+        return TakeMeasurement(checks)
+    try:
+        found = _analyse(path, info, wanted)
+    except InputError as error:
+        row = quality.check("readable", 1.0, limits)
+        return TakeMeasurement([*checks, row._replace(source=" ".join(error.faults))])
+    step = 2.0 ** -STEP_BITS.get(info.subtype, 23)
+    for name, facts in zip(found.names, found.facts, strict=True):
+        has_tone = wanted.tone_hz is not None and name in wanted.tone_on
+        checks += quality.sample_checks(
+            facts,
+            limits,
+            channel=name,
+            step=step,
+            rate_hz=info.rate_hz,
+            tone_hz=wanted.tone_hz if has_tone else None,
+            may_be_silent=wanted.may_be_silent or not (has_tone or wanted.tone_hz is None),
+        )
+    if found.fit is not None:
+        for index, name in enumerate(found.names):
+            if name in wanted.tone_on:
+                checks += quality.tone_checks(
+                    found.fit,
+                    found.facts[index],
+                    limits,
+                    channel=name,
+                    index=index,
+                    tone_hz=wanted.tone_hz,
+                )
+    return TakeMeasurement(
+        checks, found.names, found.fit, found.noise, found.density, found.step_hz
+    )
+
+
+@dataclass(frozen=True)
+class _Found:
+    names: tuple[str, ...]
+    facts: list[SampleFacts]
+    fit: ToneFit | None
+    noise: NoiseSpectrum | None
+    density: np.ndarray | None
+    step_hz: float
+
+
+def _pieces(info: RecordingInfo, wanted: Expectation) -> tuple[int, int, int]:
+    """(first frame, frames of a piece, number of pieces): coherent, at most 10 s each."""
+    rate = info.rate_hz
+    start = round(wanted.skip_s * rate)
+    frames = info.frames - start
+    if wanted.length_s is not None:
+        frames = min(frames, round(wanted.length_s * rate))
+    # One frame over 10 s must not halve the piece: hence the small allowance.
+    count = max(1, int(np.ceil(frames / (MAX_SEGMENT_S * rate) - 1e-6)))
+    return start, record_length(frames // count), count
+
+
+def _analyse(path: Path, info: RecordingInfo, wanted: Expectation) -> _Found:
+    start, n, count = _pieces(info, wanted)
+    names = tuple(wanted.channels)
+    picked = [wanted.channels[name] for name in names]
+    facts: list[list[SampleFacts]] = []
+    fits: list[ToneFit] = []
+    density = np.zeros(n // 2 + 1)
+    step = 2.0 ** -STEP_BITS.get(info.subtype, 23)
+    for x in _channels(path, picked, start=start, frames_each=n, count=count):
+        facts.append(
+            [describe(row, step=step, rate_hz=info.rate_hz, tone_hz=wanted.tone_hz) for row in x]
+        )
+        if not all(fact.finite for fact in facts[-1]):
+            continue
+        spectrum = np.stack([rfft(row) for row in x])
+        if wanted.tone_hz is not None:
+            fits.append(
+                fit_tone(
+                    spectrum,
+                    n=n,
+                    rate_hz=info.rate_hz,
+                    nominal_hz=wanted.tone_hz,
+                    harmonics=wanted.harmonics,
+                )
+            )
+        density += hann_density(spectrum[0], n=n, rate_hz=info.rate_hz)
+    whole = [reduce(merge, channel) for channel in zip(*facts, strict=True)]
+    if not all(fact.finite for fact in whole):
+        return _Found(names, whole, None, None, None, 0.0)
+    density /= count
+    starts = [(start + i * n) / info.rate_hz for i in range(len(fits))]
+    fit = join_fits(fits, starts_s=starts) if fits else None
+    noise = noise_spectrum(
+        density,
+        n=n,
+        rate_hz=info.rate_hz,
+        tone_hz=fit.frequency_hz if fit else None,
+        harmonics=fit.amplitude.shape[1] if fit else 0,
+    )
+    return _Found(names, whole, fit, noise, density, info.rate_hz / n)
+
+
+def _channels(
+    path: Path, picked: list[int], *, start: int, frames_each: int, count: int
+) -> Iterator[np.ndarray]:
+    for x in windows(path, start=start, frames_each=frames_each, count=count):
+        yield x if picked == list(range(len(x))) else x[picked]
+
+
+def hum_of(measured: TakeMeasurement, *, tone_hz: float | None) -> tuple[float, float]:
+    """(mean square, hertz) of the strongest mains line in the response; (0, 0) if none."""
+    if measured.density is None:
+        return 0.0, 0.0
+    return strongest_line(measured.density, step_hz=measured.step_hz, tone_hz=tone_hz)

@@ -1,0 +1,51 @@
+"""What the page of one batch shows of its measurement, as tables and sentences.
+
+Functions: `verdict_sentence`, `odd_checks`, `primary_values`.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+if TYPE_CHECKING:
+    from studylib.measure import BatchMeasurement
+    from studylib.sheets import Study
+
+ODD_COLUMNS = ("take", "channel", "check", "value", "unit", "limit", "verdict", "source")
+VALUE_COLUMNS = (
+    *("feature", "specimen", "wood", "mount", "repeat", "take"),
+    *("value", "u", "unit", "usable", "reason"),
+)
+
+
+def verdict_sentence(measurement: BatchMeasurement) -> str:
+    """How many takes pass, pass with warnings, and are set aside."""
+    takes = measurement.quality[measurement.quality["check"] == "take"]
+    count = takes["verdict"].value_counts()
+    failed, warned = int(count.get("fail", 0)), int(count.get("warn", 0))
+    passed = len(takes) - failed - warned
+    return (
+        f"Of {len(takes)} takes, {passed} pass every check, {warned} are used with a warning, "
+        f"and {failed} are set aside."
+    )
+
+
+def odd_checks(measurement: BatchMeasurement) -> pd.DataFrame:
+    """Every check that warns or fails, and the reason of every take set aside."""
+    quality = measurement.quality
+    odd = quality[quality["verdict"].isin(["fail", "warn"])]
+    # A take's own row only repeats its checks, unless it was left out by hand.
+    by_hand = odd["source"].astype(str).str.startswith("excluded")
+    odd = odd[(odd["check"] != "take") | by_hand]
+    return odd.loc[:, list(ODD_COLUMNS)].reset_index(drop=True)
+
+
+def primary_values(measurement: BatchMeasurement, study: Study) -> pd.DataFrame:
+    """The primary features of every take, with `u`, the standard uncertainty, in `unit`."""
+    features = measurement.features
+    rows = features[features["feature"].isin(study.settings.decide.primary)]
+    order = {name: i for i, name in enumerate(study.settings.decide.primary)}
+    rows = rows.sort_values("feature", key=lambda names: names.map(order), kind="stable")
+    return rows.loc[:, list(VALUE_COLUMNS)].reset_index(drop=True)

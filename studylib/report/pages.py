@@ -1,0 +1,247 @@
+"""What a reader sees: safe tables and sentences for notebooks, and one HTML page a notebook.
+
+Two halves, one rule: text that comes from the sheets is shown as text, never as markup.
+- In a notebook: `table`, `sentences`, `heading` return a `Shown`, which Jupyter displays as
+  escaped HTML and which prints as plain text. The same input gives the same bytes.
+- After a run: `page_html` turns an executed notebook into one self-contained page that opens
+  offline. Figures are embedded, code is folded away in plain `<details>` for whoever audits it,
+  there is no script, and a Content-Security-Policy forbids all that is not in the file.
+
+Conventions: numbers to four significant digits unless a column asks for decimals, numbers
+right-aligned, a missing value shown as an en dash.
+Source of the policy: W3C Content Security Policy Level 3 (`default-src`, `img-src`, ...).
+"""
+
+from __future__ import annotations
+
+import math
+import numbers
+from collections.abc import Iterable, Mapping
+from html import escape
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from nbformat import NotebookNode
+
+MISSING = "–"
+TEMPLATES = Path(__file__).parent / "page_template"
+
+_TEXT = ' style="text-align:left"'
+_NAME = ' style="text-align:left;white-space:nowrap"'
+_NUMBER = ' style="text-align:right"'
+# A column of texts no longer than this holds names, which are not broken at their hyphens.
+NAME_LENGTH = 24
+
+
+class Shown:
+    """Something a notebook shows: escaped HTML for the page, plain text elsewhere."""
+
+    def __init__(self, *, html: str, text: str):
+        self._html = html
+        self._text = text
+
+    def _repr_html_(self) -> str:
+        return self._html
+
+    def __repr__(self) -> str:
+        return self._text
+
+
+def heading(text: str, *, level: int = 2) -> Shown:
+    """A heading made of data, such as the title of the study.
+
+    Parameters
+    ----------
+    text : shown as it is, markup in it included.
+    level : 1 to 6, as in HTML.
+
+    Raises
+    ------
+    ValueError : level outside 1 to 6.
+    """
+    if not 1 <= level <= 6:
+        raise ValueError(f"A heading has a level from 1 to 6, not {level}.")
+    return Shown(html=f"<h{level}>{escape(text)}</h{level}>", text=text)
+
+
+def sentences(items: Iterable[str], *, empty: str = "None.") -> Shown:
+    """One paragraph for one sentence, a list for several, `empty` for none."""
+    lines = [str(item) for item in items] or [empty]
+    if len(lines) == 1:
+        return Shown(html=f"<p>{escape(lines[0])}</p>", text=lines[0])
+    listed = "".join(f"<li>{escape(line)}</li>" for line in lines)
+    return Shown(html=f"<ul>{listed}</ul>", text="\n".join(f"- {line}" for line in lines))
+
+
+def table(
+    frame: pd.DataFrame,
+    *,
+    columns: Iterable[str] | Mapping[str, str] | None = None,
+    decimals: Mapping[str, int] | None = None,
+    digits: Mapping[str, int] | int = 4,
+    rows: int | None = None,
+    caption: str = "",
+    empty: str = "Nothing to show.",
+) -> Shown:
+    """A table of data: escaped, numbers rounded and right-aligned, the index left out.
+
+    Parameters
+    ----------
+    frame : one row a fact.
+    columns : which columns, in which order; a mapping also renames them for the reader.
+    decimals : column -> digits after the point, for columns of one kind and unit.
+    digits : significant digits of every other number, 1 or more; a mapping says so for single
+        columns and leaves the rest at four.
+    rows : show only so many rows and say how many there are; None shows all.
+    caption : one line above the table.
+    empty : the sentence shown for a table without rows.
+
+    Raises
+    ------
+    KeyError : a column is asked for that the frame does not have.
+    """
+    names = _headings(frame, columns)
+    if frame.empty:
+        return sentences([empty])
+    fixed = decimals or {}
+    significant = dict.fromkeys(names, digits) if isinstance(digits, int) else digits
+    shown = frame.head(rows) if rows is not None else frame
+    cells = {
+        name: [
+            _cell(value, digits=significant.get(name, 4), decimals=fixed.get(name))
+            for value in shown[name]
+        ]
+        for name in names
+    }
+    note = "" if len(shown) == len(frame) else f"The first {len(shown)} of {len(frame)} rows."
+    return Shown(
+        html=_table_html(names, cells, caption=caption, note=note),
+        text=_table_text(names, cells, caption=caption, note=note),
+    )
+
+
+def number(value: float, *, digits: int = 4, decimals: int | None = None) -> str:
+    """A number as a reader wants it: rounded, no exponent in the everyday range."""
+    if math.isnan(value):
+        return MISSING
+    if math.isinf(value):
+        return "∞" if value > 0 else "-∞"
+    if decimals is not None:
+        return _no_minus_zero(f"{value:.{decimals}f}")
+    if value == 0:
+        return "0"
+    size = math.floor(math.log10(abs(value)))
+    if not -4 <= size < 7:
+        return f"{value:.{digits - 1}e}"
+    return _no_minus_zero(f"{value:.{max(0, digits - 1 - size)}f}")
+
+
+def page_html(notebook: NotebookNode, *, title: str) -> str:
+    """One self-contained page of an executed notebook.
+
+    Parameters
+    ----------
+    notebook : an executed notebook (nbformat 4).
+    title : the title of the page; shown as text.
+
+    Returns
+    -------
+    The whole page as HTML; it asks for nothing outside itself and holds no script.
+    """
+    # Imported here: it takes a second, and the notebooks that use `table` do not need it.
+    from nbconvert.exporters import HTMLExporter
+
+    exporter = HTMLExporter(
+        template_name="study_page",
+        extra_template_basedirs=[str(TEMPLATES)],
+        embed_images=True,
+        exclude_anchor_links=True,
+        exclude_input_prompt=True,
+        exclude_output_prompt=True,
+    )
+    body, _ = exporter.from_notebook_node(
+        notebook, resources={"study_title": title, "study_css": _style()}
+    )
+    return body
+
+
+def _style() -> str:
+    return (TEMPLATES / "study_page" / "page.css").read_text(encoding="utf-8")
+
+
+def _headings(
+    frame: pd.DataFrame, columns: Iterable[str] | Mapping[str, str] | None
+) -> dict[str, str]:
+    if columns is None:
+        return {name: str(name) for name in frame.columns}
+    names = dict(columns) if isinstance(columns, Mapping) else {name: name for name in columns}
+    unknown = [name for name in names if name not in frame.columns]
+    if unknown:
+        raise KeyError(f"The table has no column {unknown[0]!r}; it has {list(frame.columns)}.")
+    return names
+
+
+def _cell(value: Any, *, digits: int, decimals: int | None) -> tuple[str, bool]:
+    """The text of one cell, and whether it is a number."""
+    # pandas' NA cannot be compared, and NaN and NaT differ from themselves.
+    if value is None or type(value).__name__ == "NAType" or value != value:
+        return MISSING, False
+    if isinstance(value, bool) or type(value).__name__ == "bool":
+        return ("yes" if value else "no"), False
+    if isinstance(value, numbers.Integral):
+        return str(int(value)), True
+    if isinstance(value, numbers.Real):
+        return number(float(value), digits=digits, decimals=decimals), True
+    return str(value), False
+
+
+def _table_html(
+    names: dict[str, str], cells: dict[str, list[tuple[str, bool]]], *, caption: str, note: str
+) -> str:
+    # A column is set to the right when it holds numbers and nothing else but gaps.
+    right = {
+        name: any(is_number for _, is_number in column)
+        and all(is_number or text == MISSING for text, is_number in column)
+        for name, column in cells.items()
+    }
+    longest = {name: max(len(text) for text, _ in column) for name, column in cells.items()}
+    words = {name: _NAME if longest[name] <= NAME_LENGTH else _TEXT for name in names}
+    side = {name: _NUMBER if right[name] else words[name] for name in names}
+    head = "".join(
+        f"<th{_NUMBER if right[name] else _TEXT}>{escape(shown)}</th>"
+        for name, shown in names.items()
+    )
+    lines = zip(*(cells[name] for name in names), strict=True)
+    body = "\n".join(
+        "<tr>"
+        + "".join(
+            f"<td{side[name]}>{escape(text)}</td>"
+            for name, (text, _) in zip(names, line, strict=True)
+        )
+        + "</tr>"
+        for line in lines
+    )
+    above = f"<caption>{escape(caption)}</caption>" if caption else ""
+    below = f"<p>{escape(note)}</p>" if note else ""
+    return (
+        f'<div class="wide"><table>{above}\n<thead><tr>{head}</tr></thead>\n'
+        f"<tbody>\n{body}\n</tbody></table></div>{below}"
+    )
+
+
+def _table_text(
+    names: dict[str, str], cells: dict[str, list[tuple[str, bool]]], *, caption: str, note: str
+) -> str:
+    columns = [[shown, *(text for text, _ in cells[name])] for name, shown in names.items()]
+    widths = [max(len(text) for text in column) for column in columns]
+    lines = [
+        "  ".join(text.ljust(width) for text, width in zip(line, widths, strict=True)).rstrip()
+        for line in zip(*columns, strict=True)
+    ]
+    return "\n".join([*([caption] if caption else []), *lines, *([note] if note else [])])
+
+
+def _no_minus_zero(text: str) -> str:
+    return text.lstrip("-") if float(text) == 0 else text

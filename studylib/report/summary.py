@@ -1,0 +1,234 @@
+"""The summary of a study: everything that the report shows, held in one place.
+
+What it does: `summarise` compares the woods and keeps study, measurements and comparison
+together; the methods give figures and tables their rows; `write` leaves tables and figures
+beside the report. The reader's tables are in `report_tables`, the sentences in `report_text`.
+
+Conventions: values in the feature's own unit, differences in dB or percent, woods in the order
+of specimens.csv. The interval of a wood's mean is Student's, from its sources alone; it is
+there to be looked at, and no verdict hangs on it (the verdicts use simultaneous intervals of
+differences).
+"""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+from matplotlib.figure import Figure
+from scipy import stats as distributions
+
+from studylib import figures, register
+from studylib.measure.parts import Gathered
+from studylib.register import Feature
+from studylib.sheets import Study
+from studylib.stats import scales
+from studylib.stats.compare import Comparison, compare
+from studylib.writing import replace_folder
+
+MEAN_COLUMNS = ["wood", "mean", "low", "high", "n"]
+
+
+@dataclass(frozen=True)
+class Summary:
+    """A study, what was gathered from its batches, and the comparison of its woods."""
+
+    study: Study
+    gathered: Gathered
+    comparison: Comparison
+
+    @property
+    def woods(self) -> tuple[str, ...]:
+        """The woods under comparison, in the order of specimens.csv."""
+        return self.study.woods
+
+    @property
+    def confidence(self) -> float:
+        """The study's confidence, 0.5 to 1."""
+        return self.study.settings.decide.confidence
+
+    @property
+    def primary(self) -> tuple[str, ...]:
+        """The features that the study was set up to decide on."""
+        return self.study.settings.decide.primary
+
+    @property
+    def measured(self) -> tuple[str, ...]:
+        """The primary features of which at least one board has a usable take."""
+        means = self.comparison.specimen_means
+        known = set(means.loc[means["role"].fillna("") == "", "feature"])
+        return tuple(feature for feature in self.primary if feature in known)
+
+    def describe(self, feature: str) -> Feature:
+        """The register's entry of a feature."""
+        return register.find(feature)
+
+    def board_means(self, feature: str) -> pd.DataFrame:
+        """Each compared board's mean: specimen, wood, value; in the order of specimens.csv."""
+        means = self.comparison.specimen_means
+        rows = means[(means["feature"] == feature) & (means["role"].fillna("") == "")]
+        place = {s.specimen: i for i, s in enumerate(self.study.specimens)}
+        return rows.sort_values("specimen", key=lambda names: names.map(place), kind="stable")
+
+    def mount_means(self, feature: str) -> pd.DataFrame:
+        """Each mount's mean: specimen, mount, value in the feature's unit."""
+        means = self.comparison.mount_means
+        return means[(means["feature"] == feature) & (means["role"].fillna("") == "")]
+
+    def wood_means(self, feature: str) -> pd.DataFrame:
+        """Each wood's mean over its sources, with Student's interval: wood, mean, low, high, n.
+
+        The interval is NaN for a wood with a single source.
+        """
+        known = self.describe(feature)
+        means = self.comparison.unit_means
+        rows = [
+            _mean_row(wood, own["value"].to_numpy(float), known, self.confidence)
+            for wood, own in means[means["feature"] == feature].groupby("wood", sort=False)
+        ]
+        return pd.DataFrame(rows, columns=MEAN_COLUMNS)
+
+    def primary_effects(self) -> pd.DataFrame:
+        """The rows of the effects table that decide."""
+        return self._effects("primary")
+
+    def exploratory_effects(self) -> pd.DataFrame:
+        """The rows of the effects table that are hints only."""
+        return self._effects("exploratory")
+
+    def _effects(self, role: str) -> pd.DataFrame:
+        effects = self.comparison.effects
+        return effects[effects["role"] == role].reset_index(drop=True)
+
+    def primary_variance(self) -> pd.DataFrame:
+        """The variance table of the primary features; sd, sd_low and sd_high in dB or percent."""
+        table = self.comparison.variance
+        table = table[table["feature"].isin(self.primary)].reset_index(drop=True)
+        known = [self.describe(feature) for feature in table["feature"]]
+        spreads = {"sd": "variance", "sd_low": "low", "sd_high": "high"}
+        return table.assign(
+            **{
+                name: [
+                    scales.reported_difference(np.sqrt(max(variance, 0.0)), feature)
+                    for variance, feature in zip(table[column], known, strict=True)
+                ]
+                for name, column in spreads.items()
+            }
+        )
+
+    def limit_band(self, feature: str) -> tuple[float, float] | None:
+        """The listening limit as a band of differences (dB or percent); None without a limit."""
+        limits = self.comparison.limits
+        limits = limits.loc[limits["feature"] == feature, "limit"]
+        if limits.empty:
+            return None
+        known = self.describe(feature)
+        reach = scales.analysis_limit(float(limits.iloc[0]), known)
+        low, high = (scales.reported_difference(end, known) for end in (-reach, reach))
+        return low, high
+
+    def drawings(self) -> dict[str, Callable[..., Figure]]:
+        """Every figure of the report: file name -> function that draws it (option `size`)."""
+        drawn: dict[str, Callable[..., Figure]] = {
+            "effects": partial(figures.effects_figure, self),
+            "positive_control": partial(figures.positive_control_figure, self),
+            "variance": partial(figures.variance_figure, self),
+        }
+        for feature in self.measured:
+            drawn[f"boards_{feature}"] = partial(figures.boards_figure, self, feature)
+        drawn["spectra"] = partial(figures.spectra_figure, self.gathered, self.study)
+        drawn["harmonics"] = partial(figures.harmonics_figure, self.gathered, self.study)
+        drawn["quality"] = partial(figures.quality_figure, self.gathered)
+        drawn["exploratory"] = partial(figures.exploratory_figure, self)
+        return drawn
+
+    def tables(self) -> dict[str, pd.DataFrame]:
+        """The tables that a run writes, by file name."""
+        return {
+            "quality": self.gathered.quality,
+            "features": self.gathered.features,
+            "variance": self.comparison.variance,
+            "effects": self.comparison.effects,
+            "boards": self.comparison.boards,
+            "claims": self.comparison.claims,
+        }
+
+    def write(self, output: Path | str) -> None:
+        """Write `figures/` and `tables/` into the folder `output`, each whole or not at all.
+
+        The tables come last, so that they are only there when everything else is.
+        """
+        output = Path(output)
+        output.mkdir(parents=True, exist_ok=True)
+        _write_folder(output / "figures", self._write_figures)
+        _write_folder(output / "tables", self._write_tables)
+
+    def _write_figures(self, folder: Path) -> None:
+        for name, draw in self.drawings().items():
+            figures.save_sizes(draw, folder, name)
+
+    def _write_tables(self, folder: Path) -> None:
+        for name, table in self.tables().items():
+            table.to_csv(folder / f"{name}.csv", index=False, lineterminator="\n")
+
+
+def summarise(study: Study, gathered: Gathered) -> Summary:
+    """Compare the woods of a study on what its batches gave.
+
+    Parameters
+    ----------
+    study : from `read_study`.
+    gathered : from `studylib.measure.parts.gather`.
+    """
+    decide = study.settings.decide
+    comparison = compare(
+        gathered.features,
+        study.specimen_table(),
+        woods=study.woods,
+        primary=decide.primary,
+        confidence=decide.confidence,
+        smallest_n=decide.smallest_n,
+        limits=dict(decide.limits),
+        claims=[
+            {"text": c.text, "feature": c.feature, "higher": c.higher, "lower": c.lower}
+            for c in study.settings.claims
+        ],
+        own_limits=set(decide.limits),
+        listening=study.settings.channels.response_kind == "microphone",
+    )
+    return Summary(study=study, gathered=gathered, comparison=comparison)
+
+
+def write_summary(summary: Summary, output: str) -> str:
+    """Write tables and figures into `output`, or nothing when it is empty; say what was done."""
+    if not output:
+        return "Nothing was written, because no output folder was given."
+    summary.write(output)
+    return "Tables and figures were written beside this report."
+
+
+def _mean_row(wood: str, values: np.ndarray, feature: Feature, confidence: float) -> tuple:
+    """Mean and interval on the scale of analysis, given back in the feature's unit."""
+    y = np.log(values) if feature.scale == "log" else values
+    mean, low, high = y.mean(), np.nan, np.nan
+    if len(y) > 1:
+        half = distributions.t.ppf(0.5 + confidence / 2, len(y) - 1) * distributions.sem(y)
+        low, high = mean - half, mean + half
+    ends = scales.reported_values(pd.Series([mean, low, high]), feature)
+    return (wood, *ends, len(y))
+
+
+def _write_folder(place: Path, fill: Callable[[Path], None]) -> None:
+    """Fill a hidden folder beside `place` and rename it there when it is complete."""
+    with tempfile.TemporaryDirectory(
+        prefix=f".{place.name}.", suffix=".part", dir=place.parent
+    ) as beside:
+        new = Path(beside) / place.name
+        new.mkdir()
+        fill(new)
+        replace_folder(new, place)

@@ -1,0 +1,292 @@
+"""Run one notebook through papermill so that its success can be believed.
+
+papermill's own status cannot be: after a killed kernel every cell says "completed". Here a
+notebook counts as run only when nothing was raised *and* every code cell has an execution
+count; whoever calls asks for a result file on top.
+
+What else is settled here, once:
+- parameters are plain values under names that the notebook declares; anything else is refused,
+  because papermill pastes names and unknown objects into the code as they are;
+- the kernel is the Python that runs this, whichever environment is active, with inline figures
+  and one thread of linear algebra, so that the same inputs give the same bytes;
+- the notebook that comes back holds no times, no paths of papermill and no random id;
+- a `Stop` ends the kernels that this process started, and only those.
+
+`python -m studylib.run.execution notebooks/*.ipynb` runs notebooks with their defaults, as by hand,
+and keeps the outputs in them: so the committed notebooks are refreshed.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextvars
+import logging
+import os
+import sys
+import threading
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import nbformat
+import zmq
+from jupyter_client import KernelManager
+from jupyter_core.utils import ensure_event_loop
+from papermill import PapermillExecutionError, execute_notebook, inspect_notebook
+from papermill.clientwrap import PapermillNotebookClient
+from papermill.engines import Engine, papermill_engines
+from traitlets.config import Config
+
+from studylib.errors import RunError
+from studylib.writing import write_whole
+
+if TYPE_CHECKING:
+    from nbformat import NotebookNode
+
+KERNEL = "python3"
+ENGINE = "studylib"
+# Errors whose message is already a sentence for the user.
+OWN_ERRORS = ("StudyError", "InputError", "RunError")
+CellProgress = Callable[[int, int], None]
+
+
+class NotebookError(RunError):
+    """A notebook did not come to its end; `notebook` is as far as it got, or None."""
+
+    def __init__(self, sentence: str, notebook: NotebookNode | None = None):
+        super().__init__(sentence)
+        self.notebook = notebook
+
+
+class Stop:
+    """Ends every kernel of this run from another thread; a run that is asked to stop stays so."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._managers: list[Any] = []
+        self.asked = False
+
+    def watch(self, manager: Any) -> None:
+        """Take charge of one started kernel; raises RunError when the run is to stop."""
+        with self._lock:
+            self._managers.append(manager)
+            asked = self.asked
+        if asked:
+            _kill(manager)
+            raise RunError("The run was stopped.")
+
+    def now(self) -> None:
+        """Kill the kernels; the threads that wait for them notice within a second or two."""
+        with self._lock:
+            self.asked = True
+            managers = list(self._managers)
+        for manager in managers:
+            _kill(manager)
+
+
+def _kill(manager: Any) -> None:
+    process = getattr(getattr(manager, "provisioner", None), "process", None)
+    if process is not None and process.poll() is None:
+        process.kill()
+
+
+@dataclass(frozen=True)
+class _Watch:
+    """What the engine needs beside papermill's own arguments."""
+
+    stop: Stop
+    progress: CellProgress | None
+    folder: Path | None
+    seen: dict[str, Any]
+
+
+class _StudyEngine(Engine):
+    """papermill's engine with the kernel's environment settled and its process known."""
+
+    @classmethod
+    def execute_managed_notebook(
+        cls, nb_man: Any, kernel_name: str, *, watch: _Watch, **_: Any
+    ) -> None:
+        watch.seen["notebook"] = nb_man.nb
+
+        def started(**_: Any) -> None:
+            watch.stop.watch(client.km)
+
+        def cell_starts(*, cell_index: int, **_: Any) -> None:
+            if watch.progress is not None:
+                watch.progress(cell_index, len(nb_man.nb.cells))
+
+        client = PapermillNotebookClient(
+            nb_man,
+            kernel_name=kernel_name,
+            timeout=None,
+            startup_timeout=120,
+            record_timing=False,
+            coalesce_streams=True,
+            # The results are on disk by then: nothing is gained by a slow goodbye.
+            shutdown_kernel="immediate",
+            on_notebook_start=started,
+            on_cell_start=cell_starts,
+            log=_LOG,
+            config=_kernel_config(),
+        )
+        # In an empty context the client makes an event loop of its own, which can be closed.
+        contextvars.Context().run(_execute, client, watch.folder)
+
+
+def _execute(client: PapermillNotebookClient, folder: Path | None) -> None:
+    # The kernel's own working folder; papermill's `cwd` would move this whole process there.
+    where = {} if folder is None else {"cwd": str(folder)}
+    try:
+        client.execute(env=_kernel_environment(), **where)
+    finally:
+        ensure_event_loop().close()
+        asyncio.set_event_loop(None)
+
+
+_LOG = logging.getLogger("studylib.notebooks")
+_LOG.addHandler(logging.NullHandler())
+_LOG.propagate = False
+papermill_engines.register(ENGINE, _StudyEngine)
+
+
+def run_notebook(
+    path: Path,
+    parameters: Mapping[str, Any],
+    *,
+    stop: Stop | None = None,
+    progress: CellProgress | None = None,
+    folder: Path | None = None,
+) -> NotebookNode:
+    """Execute a notebook and return it, byte-stable.
+
+    Parameters
+    ----------
+    path : the notebook; it is not changed.
+    parameters : name -> str, int, float, bool, None, or lists and dicts of them. Every name
+        must stand in the notebook's cell tagged `parameters`.
+    stop : may end the kernel from another thread.
+    progress : called in this thread with (cells done, cells in all).
+    folder : the kernel's working folder; None means that of this process.
+
+    Raises
+    ------
+    RunError : a parameter that the notebook does not declare, or of a type that is not plain.
+    NotebookError : a cell failed, the kernel died, or a code cell was never run.
+    """
+    source = nbformat.read(path, as_version=4)
+    _check_parameters(path, source, parameters)
+    seen: dict[str, Any] = {}
+    watch = _Watch(stop=stop or Stop(), progress=progress, folder=folder, seen=seen)
+    try:
+        # A notebook object and no output path: papermill would format braces in paths.
+        done = execute_notebook(
+            source,
+            None,
+            parameters=dict(parameters),
+            engine_name=ENGINE,
+            kernel_name=KERNEL,
+            progress_bar=False,
+            watch=watch,
+        )
+    except PapermillExecutionError as error:
+        raise NotebookError(_failure(path, error), _stable(seen.get("notebook"))) from error
+    except Exception as error:
+        # Any other way to fail is a kernel that did not start or did not live to the end.
+        sentence = f"The kernel of {path.name} stopped before its end ({type(error).__name__})."
+        raise NotebookError(sentence, _stable(seen.get("notebook"))) from error
+    done = _stable(done)
+    never_run = [
+        cell
+        for cell in done.cells
+        if cell.cell_type == "code" and cell.source.strip() and not cell.execution_count
+    ]
+    if never_run:
+        sentence = f"{path.name}: {len(never_run)} of its code cells were never run."
+        raise NotebookError(sentence, done)
+    return done
+
+
+def refresh(path: Path) -> None:
+    """Run a notebook with its defaults, in its own folder, and keep the outputs in it."""
+    done = run_notebook(path, {}, folder=path.parent.resolve())
+    write_whole(path, nbformat.writes(done) + "\n")
+
+
+def _check_parameters(path: Path, source: NotebookNode, parameters: Mapping[str, Any]) -> None:
+    declared = inspect_notebook(source)
+    for name, value in parameters.items():
+        if name not in declared or not name.isidentifier():
+            known = ", ".join(declared) or "none"
+            raise RunError(f"{path.name} has no parameter {name!r}; it has: {known}.")
+        if not _is_plain(value):
+            raise RunError(
+                f"{path.name}: parameter {name!r} is a {type(value).__name__}; only text, "
+                "numbers, yes or no, nothing, and lists and dicts of these can be handed over."
+            )
+
+
+def _is_plain(value: Any) -> bool:
+    # Exact types: a subclass (numpy's, or a str with its own repr) is not quoted safely.
+    if type(value) is list:
+        return all(_is_plain(item) for item in value)
+    if type(value) is dict:
+        return all(type(key) is str and _is_plain(item) for key, item in value.items())
+    return value is None or type(value) in (str, int, float, bool)
+
+
+def _failure(path: Path, error: PapermillExecutionError) -> str:
+    lines = [line for line in str(error.evalue).splitlines() if line.strip()]
+    first = lines[0].strip() if lines else ""
+    if error.ename in OWN_ERRORS and first:
+        return first + (f" (and {len(lines) - 1} more)" if len(lines) > 1 else "")
+    said = f"{error.ename}: {first}" if first else error.ename
+    code = error.source.strip().splitlines()
+    where = f' at "{code[0]}"' if code else ""
+    return f"{path.name} failed{where}: {said}"
+
+
+def _stable(notebook: NotebookNode | None) -> NotebookNode | None:
+    """The notebook without papermill's times, paths, marks and random ids; changed in place."""
+    if notebook is None:
+        return None
+    notebook.metadata.pop("papermill", None)
+    notebook.metadata.get("language_info", {}).pop("version", None)
+    notebook.cells = [
+        cell
+        for cell in notebook.cells
+        if "papermill-error-cell-tag" not in cell.metadata.get("tags", [])
+    ]
+    for cell in notebook.cells:
+        cell.metadata.pop("papermill", None)
+        cell.metadata.pop("execution", None)
+        if not cell.metadata.get("tags", ["some"]):
+            del cell.metadata["tags"]
+        if "injected-parameters" in cell.metadata.get("tags", []):
+            cell["id"] = "injected-parameters"
+    return notebook
+
+
+def _kernel_environment() -> dict[str, str]:
+    return {
+        **os.environ,
+        "MPLBACKEND": "module://matplotlib_inline.backend_inline",
+        "PYDEVD_DISABLE_FILE_VALIDATION": "1",
+        # One thread each: the batches run side by side, and sums keep their order.
+        "OMP_NUM_THREADS": "1",
+        "OPENBLAS_NUM_THREADS": "1",
+        "MKL_NUM_THREADS": "1",
+    }
+
+
+def _kernel_config() -> Config:
+    """Messages to the kernel are encrypted where the libraries can; otherwise it warns."""
+    if zmq.has("curve") and hasattr(KernelManager, "transport_encryption"):
+        return Config({"KernelManager": {"transport_encryption": "auto"}})
+    return Config()
+
+
+if __name__ == "__main__":
+    for argument in sys.argv[1:]:
+        refresh(Path(argument))

@@ -1,0 +1,314 @@
+"""Run a study: batches side by side, then the summary, then what both are made of.
+
+The order, and what makes a result count:
+1. the study is read and its inputs hashed; each batch has a key (`provenance.batch_key`);
+2. every asked-for batch that has no good result is executed, `jobs` at a time, in threads that
+   only wait for kernels; a batch counts as run when its notebook went through (`execution`)
+   and its part is whole and carries this run's key (`parts`);
+3. its page is made while other notebooks run, and both are renamed into place (`places`);
+4. the summary is executed into a folder of its own; tables and figures take the place of the
+   old ones when all of it is there; an unchanged summary is not run again either;
+5. `provenance.json` is written.
+A batch that fails stops nothing else: the summary and the outcome name it.
+"""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Callable
+from concurrent.futures import Future, wait
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from studylib.errors import RunError, StudyError
+from studylib.measure.parts import PROGRESS, batch_slugs, choose_batch, part_key, read_progress
+from studylib.run import provenance
+from studylib.run.places import BatchPlace, SummaryPlace, remove_strangers
+from studylib.run.workers import Workers
+from studylib.sheets import file_hashes, read_study
+from studylib.writing import write_json, write_whole
+
+if TYPE_CHECKING:
+    from nbformat import NotebookNode
+
+    from studylib.sheets import Study
+
+# How the summary is called beside the batches, in progress and among the failures.
+SUMMARY = "the summary"
+# What the summary notebook must have written before it counts as run.
+SUMMARY_FILES = (
+    *(f"tables/{name}.csv" for name in ("quality", "features", "variance", "effects")),
+    *(f"tables/{name}.csv" for name in ("boards", "claims")),
+    "figures",
+)
+# Called in the main thread with (batch or SUMMARY, done, total, what is being done).
+RunProgress = Callable[[str, int, int, str], None]
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What a run came to.
+
+    home : the folder of the report.
+    summary_html : the report, or None when this run could not make one.
+    failed : batch (or SUMMARY) -> one sentence.
+    skipped : batches whose result was still good.
+    not_run : batches that were not asked for and have no good result -> why.
+    """
+
+    home: Path
+    summary_html: Path | None
+    failed: dict[str, str] = field(default_factory=dict)
+    skipped: tuple[str, ...] = ()
+    not_run: dict[str, str] = field(default_factory=dict)
+
+
+def notebook_path(name: str) -> Path:
+    """The notebook of that name: inside the package, or in the checkout beside it.
+
+    Raises
+    ------
+    RunError : neither is there.
+    """
+    package = Path(__file__).parent.parent
+    for folder in (package / "notebooks", package.parent / "notebooks"):
+        if (folder / f"{name}.ipynb").is_file():
+            return folder / f"{name}.ipynb"
+    raise RunError(f"The notebook {name}.ipynb is missing from this installation of studylib.")
+
+
+def run_study(
+    folder: Path | str,
+    *,
+    reports: Path | str = Path("reports"),
+    batches: tuple[str, ...] | None = None,
+    jobs: int = 2,
+    progress: RunProgress | None = None,
+) -> Outcome:
+    """Execute the notebooks of a study and write `reports/<study>/`.
+
+    Parameters
+    ----------
+    folder : the study folder.
+    reports : the folder of all reports; is made when missing.
+    batches : run only these, and let the summary use what is good; None runs all.
+    jobs : how many batch notebooks run at a time, 1 or more.
+    progress : called in this thread with (batch or SUMMARY, done, total, what).
+
+    Raises
+    ------
+    InputError : the sheets have faults, or there is no such batch.
+    RunError : the installation lacks a notebook, or `jobs` is below 1.
+    """
+    if jobs < 1:
+        raise RunError(f"At least one notebook must run at a time; jobs was {jobs}.")
+    study = read_study(folder)
+    names = [choose_batch(study, name) for name in batches or study.batches or ("",)]
+    run = _Run(study, Path(folder), Path(reports), jobs=jobs, progress=progress)
+    try:
+        return run.go(names)
+    finally:
+        run.close()
+
+
+class _Run:
+    """One run: what it knows from the start, and its steps."""
+
+    def __init__(
+        self,
+        study: Study,
+        folder: Path,
+        reports: Path,
+        *,
+        jobs: int,
+        progress: RunProgress | None,
+    ) -> None:
+        self.study = study
+        self.folder = folder
+        self.home = reports / study.name
+        self.summary = SummaryPlace(self.home)
+        self.hashes = file_hashes(study)
+        self.rate_hz = _rate(study)
+        self.library = provenance.library_digest()
+        self.notebooks = {name: notebook_path(name) for name in ("batch", "summary")}
+        slugs = batch_slugs(study.batches)
+        self.places = {name: self._place(name, slugs[name]) for name in study.batches}
+        tell = progress or (lambda *_: None)
+        self.workers = Workers(jobs=jobs, tell=tell, noted=self._noted)
+        self.page_work: dict[Future, BatchPlace] = {}
+
+    def _place(self, name: str, slug: str) -> BatchPlace:
+        key = provenance.batch_key(
+            self.study,
+            name,
+            hashes=self.hashes,
+            rate_hz=self.rate_hz,
+            notebook=self.notebooks["batch"],
+            library=self.library,
+        )
+        return BatchPlace(name=name, key=key, home=self.home, slug=slug)
+
+    def _noted(self, task: str) -> tuple[int, int, str] | None:
+        if task not in self.places:
+            return None
+        to_measure = len(self.study.takes_of(task))
+        return read_progress(self.places[task].part) or (0, to_measure, "starting")
+
+    def go(self, wanted: list[str]) -> Outcome:
+        places = list(self.places.values())
+        good = [place for place in places if place.is_good()]
+        asked = [place for place in places if place.name in wanted]
+        to_run = [place for place in asked if place not in good]
+        failed = self.run_batches(to_run)
+        not_run = {
+            place.name: place.set_aside()
+            for place in places
+            if place not in good and place not in to_run
+        }
+        left_out = failed | not_run
+        trouble = self.run_summary(left_out)
+        failed |= self.finish_pages()
+        if trouble:
+            failed[SUMMARY] = trouble
+        else:
+            self.write_provenance(left_out)
+        remove_strangers(self.home, {place.slug for place in places})
+        return Outcome(
+            home=self.home,
+            summary_html=None if trouble else self.summary.page,
+            failed=failed,
+            skipped=tuple(place.name for place in asked if place in good),
+            not_run=not_run,
+        )
+
+    def run_batches(self, places: list[BatchPlace]) -> dict[str, str]:
+        """Execute batches side by side; a sentence for each one that failed."""
+        failed = {}
+        running = {self.workers.submit(self._execute_batch, place): place for place in places}
+        names = {future: place.name for future, place in running.items()}
+        for future in self.workers.as_finished(names):
+            place, error = running[future], future.exception()
+            if error is None:
+                page = self.workers.submit_page(self._show_batch, place, future.result())
+                self.page_work[page] = place
+            else:
+                failed[place.name] = _sentence(error)
+                place.fail(failed[place.name], notebook=_notebook_of(error))
+        return failed
+
+    def run_summary(self, left_out: dict[str, str]) -> str:
+        """Execute the summary unless it is still good; a sentence when that failed, or ""."""
+        used = {name: place.key for name, place in self.places.items() if name not in left_out}
+        if not used:
+            return "No batch has a result, so there is nothing to sum up."
+        key = provenance.summary_key(
+            hashes=self.hashes,
+            parts=used,
+            left_out=left_out,
+            notebook=self.notebooks["summary"],
+            library=self.library,
+        )
+        if self.summary.is_good(key):
+            return ""
+        for name in used:
+            self.places[name].take_in()
+        work = self.workers.submit(self._execute_summary, key)
+        for future in self.workers.as_finished({work: SUMMARY}):
+            if future.exception() is not None:
+                notebook = _notebook_of(future.exception())
+                if notebook is not None:
+                    write_whole(self.summary.failed_notebook, notebook)
+                return _sentence(future.exception())
+        return ""
+
+    def finish_pages(self) -> dict[str, str]:
+        """Wait for the pages of the batches; a sentence for each one that could not be made."""
+        wait(self.page_work)
+        failed = {}
+        for work, place in self.page_work.items():
+            error = work.exception()
+            if error is not None:
+                failed[place.name] = f"Its page could not be made: {_sentence(error)}"
+        return failed
+
+    def write_provenance(self, left_out: dict[str, str]) -> None:
+        content = provenance.provenance(
+            self.study,
+            hashes=self.hashes,
+            batches={name: left_out.get(name, "in the summary") for name in self.places},
+            report=self.home,
+            library=self.library,
+        )
+        write_json(self.home / "provenance.json", content)
+
+    def close(self) -> None:
+        self.workers.close()
+        shutil.rmtree(self.summary.staging, ignore_errors=True)
+
+    def _execute_batch(self, place: BatchPlace) -> NotebookNode:
+        from studylib.run.execution import NotebookError
+
+        (place.part / PROGRESS).unlink(missing_ok=True)
+        parameters = {
+            "study": self.folder.as_posix(),
+            "batch": place.name,
+            "output": place.part.as_posix(),
+            "key": place.key,
+        }
+        notebook = self.workers.execute(self.notebooks["batch"], place.name, parameters)
+        (place.part / PROGRESS).unlink(missing_ok=True)
+        if part_key(place.part) != place.key:
+            raise NotebookError("Its notebook ran, but left no whole result.", notebook)
+        return notebook
+
+    def _execute_summary(self, key: str) -> None:
+        from studylib.report.pages import page_html
+        from studylib.run.execution import NotebookError
+
+        staging = self.summary.staging
+        shutil.rmtree(staging, ignore_errors=True)
+        parameters = {
+            "study": self.folder.as_posix(),
+            "parts": (self.home / ".parts").as_posix(),
+            "output": staging.as_posix(),
+        }
+        notebook = self.workers.execute(self.notebooks["summary"], SUMMARY, parameters)
+        missing = [name for name in SUMMARY_FILES if not (staging / name).exists()]
+        if missing:
+            raise NotebookError(f"Its notebook ran, but did not write {missing[0]}.", notebook)
+        title = self.study.settings.study.title
+        page = page_html(notebook, title=title)
+        self.summary.keep(key, notebook=_text(notebook), page=page)
+
+    def _show_batch(self, place: BatchPlace, notebook: NotebookNode) -> None:
+        from studylib.report.pages import page_html
+
+        title = f"{place.name} - {self.study.settings.study.title}"
+        place.keep(notebook=_text(notebook), page=page_html(notebook, title=title))
+
+
+def _rate(study: Study) -> int | None:
+    if study.settings.channels.rate_hz:
+        return study.settings.channels.rate_hz
+    from studylib.measure import common_rate
+
+    try:
+        return common_rate(study)
+    except StudyError:
+        return None  # no recording opens: each batch will say so of its own
+
+
+def _sentence(error: BaseException) -> str:
+    return str(error) if isinstance(error, RunError) else f"{type(error).__name__}: {error}"
+
+
+def _notebook_of(error: BaseException) -> str | None:
+    notebook = getattr(error, "notebook", None)
+    return None if notebook is None else _text(notebook)
+
+
+def _text(notebook: NotebookNode) -> str:
+    import nbformat
+
+    return nbformat.writes(notebook) + "\n"

@@ -1,0 +1,51 @@
+"""Refresh the one small sample of a report that the repository keeps.
+
+Runs the demo into a temporary folder and copies the summary page, the short tables and a few
+figures into reports/sample. A release step, not part of a run.
+
+Run from the top of the checkout: python -m studylib.run.sample
+"""
+
+from __future__ import annotations
+
+import shutil
+import tempfile
+from pathlib import Path
+
+from studylib.errors import RunError
+from studylib.run.runner import run_study
+from studylib.writing import replace_folder
+
+KEPT = (
+    "summary.html",
+    "tables/effects.csv",
+    "tables/variance.csv",
+    "tables/claims.csv",
+    "figures/effects.png",
+    "figures/variance.png",
+    "figures/boards_tone.h1.response_db.png",
+)
+
+
+def refresh(study: Path, sample: Path) -> list[Path]:
+    """Run `study` and replace the folder `sample` by the kept files; returns their paths.
+
+    Raises
+    ------
+    RunError : a notebook of the run failed; the old sample stays.
+    """
+    with tempfile.TemporaryDirectory() as room:
+        outcome = run_study(study, reports=Path(room) / "reports")
+        if outcome.failed or outcome.summary_html is None:
+            raise RunError(f"The sample was not refreshed: {outcome.failed}")
+        new = sample.parent / f".{sample.name}.new"
+        for name in KEPT:
+            (new / name).parent.mkdir(parents=True, exist_ok=True)
+            shutil.copyfile(outcome.home / name, new / name)
+        replace_folder(new, sample)
+    return [sample / name for name in KEPT]
+
+
+if __name__ == "__main__":
+    for path in refresh(Path("data_demo"), Path("reports/sample")):
+        print(path)

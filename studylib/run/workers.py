@@ -1,0 +1,98 @@
+"""The threads of one run: a few that wait for kernels, one that makes pages.
+
+papermill runs best from threads: they only wait, the work is done in the kernels. Pages are
+made here, in the running process, while other notebooks run. Whoever starts the workers hears,
+in its own thread, how far each task is; a task is a batch, or the summary.
+
+- `Workers`: submit steps, wait for them, end them all.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from nbformat import NotebookNode
+
+    from studylib.run.execution import Stop
+
+POLL_S = 0.1
+# Called with (task, done, total, what is being done).
+Tell = Callable[[str, int, int, str], None]
+Noted = Callable[[str], tuple[int, int, str] | None]
+
+
+class Workers:
+    """Threads for notebooks and pages.
+
+    Parameters
+    ----------
+    jobs : how many notebooks run at a time.
+    tell : hears of progress, always in the thread that waits in `as_finished`.
+    noted : task -> the progress that the notebook itself has noted; None where it notes none.
+    """
+
+    def __init__(self, *, jobs: int, tell: Tell, noted: Noted) -> None:
+        self._tell = tell
+        self._noted = noted
+        self._cells: dict[str, tuple[int, int]] = {}
+        self._stop: Stop | None = None
+        self._kernels = ThreadPoolExecutor(jobs, thread_name_prefix="notebook")
+        self._pages = ThreadPoolExecutor(1, thread_name_prefix="page")
+
+    def submit(self, step: Callable[..., Any], subject: Any) -> Future:
+        """Run a step that calls `execute`."""
+        # papermill takes a second to import: only where a notebook is really to be run, and
+        # here, because two threads that import it at once stand in each other's way.
+        from studylib.run.execution import Stop
+
+        self._stop = self._stop or Stop()
+        return self._kernels.submit(step, subject)
+
+    def submit_page(self, step: Callable[..., Any], *subjects: Any) -> Future:
+        """Run a step that makes a page; one at a time."""
+        return self._pages.submit(step, *subjects)
+
+    def execute(self, path: Path, task: str, parameters: Mapping[str, str]) -> NotebookNode:
+        """Execute a notebook for a task, in the thread of a step; see `run_notebook`."""
+        from studylib.run.execution import run_notebook
+
+        def cell(done: int, total: int) -> None:
+            self._cells[task] = (done, total)
+
+        return run_notebook(path, parameters, stop=self._stop, progress=cell)
+
+    def as_finished(self, running: Mapping[Future, str]) -> Iterator[Future]:
+        """The futures as they end; until then, tells ten times a second how far each task is."""
+        pending = set(running)
+        while pending:
+            done, pending = wait(pending, timeout=POLL_S, return_when=FIRST_COMPLETED)
+            for future in pending:
+                self._tell_progress(running[future])
+            for future in done:
+                how = "done" if future.exception() is None else "failed"
+                self._tell(running[future], 1, 1, how)
+                yield future
+
+    def close(self) -> None:
+        """End the threads, and first the kernels that they wait for."""
+        if self._stop is not None:
+            self._stop.now()
+        self._kernels.shutdown(wait=True, cancel_futures=True)
+        self._pages.shutdown(wait=True, cancel_futures=True)
+
+    def _tell_progress(self, task: str) -> None:
+        """Steps are the cells of the notebook and, inside one of them, the takes it measures."""
+        cells = self._cells.get(task)
+        if cells is None:
+            return
+        noted = self._noted(task)
+        if noted is None:
+            self._tell(task, *cells, "comparing and drawing")
+            return
+        takes, of, what = noted
+        what = "drawing" if takes == of else what
+        self._tell(task, cells[0] + takes, cells[1] + of, what)

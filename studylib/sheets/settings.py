@@ -1,0 +1,113 @@
+"""The settings of a study: the question, the bench and the choices of the analysis.
+
+Every key has a default that suits a first study except `title` and `question`. The models
+below mirror the file section by section; each field's description says what would be right
+there. Frequencies in Hz, times in s, levels in dB; channel numbers as a person counts them,
+from 1. `settings_file` reads the file into these models.
+
+Classes: `Settings` and its sections. Functions: `mains_multiple`.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+MAINS_HZ = (50.0, 60.0)
+MAINS_MARGIN_HZ = 1.0
+"""A fundamental this close to a mains multiple is warned about: the two cannot be told apart
+in a take of about a second (common practice, no source)."""
+
+_LISTED = Field(strict=False)  # TOML has lists, the models hold tuples
+
+
+class _Section(BaseModel):
+    # Strict: text is not taken for a number, nor true for 1.
+    model_config = ConfigDict(frozen=True, strict=True, extra="forbid", allow_inf_nan=False)
+
+
+class StudySection(_Section):
+    """What is asked, and which column of specimens.csv holds the groups."""
+
+    title: str = Field(min_length=1, description="the title of the study, in quotation marks")
+    question: str = Field(min_length=1, description="the question it asks, in quotation marks")
+    compare: str = Field(
+        "wood", min_length=1, description='the name of the column under comparison, as in "wood"'
+    )
+
+
+class Channels(_Section):
+    """Which channel hears what, and what its level means."""
+
+    response: int = Field(1, ge=1, description="a channel number from 1 up")
+    response_kind: Literal["microphone", "accelerometer", "pickup"] = Field(
+        "microphone", description='"microphone", "accelerometer" or "pickup"'
+    )
+    drive: int | None = Field(None, ge=1, description="a channel number from 1 up")
+    drive_kind: Literal["force", "acceleration", "voltage"] | None = Field(
+        None, description='"force", "acceleration" or "voltage"'
+    )
+    rate_hz: int | None = Field(None, ge=1, description="a whole number of Hz, as in 48000")
+    full_scale_db: float | None = Field(
+        None, description="the level of a full-scale sine in dB, as in 112.0"
+    )
+    calibrator_db: float | None = Field(
+        None, description="the level of the calibrator in dB, as in 94.0"
+    )
+
+
+class Tone(_Section):
+    """The steady tone and the part of a take that is analysed."""
+
+    fundamental_hz: float = Field(172.0, gt=0, description="a frequency in Hz above 0")
+    harmonics: int = Field(20, ge=1, description="a whole number from 1 up")
+    skip_s: float = Field(0.1, ge=0, description="a time in seconds, 0 or more")
+    length_s: float = Field(0.8, gt=0, description="a time in seconds above 0")
+
+
+class Decide(_Section):
+    """What decides, and how sure one must be."""
+
+    primary: Annotated[tuple[str, ...], _LISTED] = Field(
+        ("tone.h1.level_db",), min_length=1, description='a list such as ["tone.h3.rel_db"]'
+    )
+    confidence: float = Field(
+        0.95, gt=0.5, lt=1, description="a number between 0.5 and 1, as in 0.95"
+    )
+    smallest_n: int = Field(2, ge=2, description="a whole number from 2 up")
+    limits: dict[str, float] = Field(
+        default_factory=dict, description="a number above 0 for each feature"
+    )
+
+
+class Claim(_Section):
+    """A sentence written down before recording: `higher` has more of `feature` than `lower`."""
+
+    text: str = Field(min_length=1, description="the claim as a sentence, in quotation marks")
+    feature: str = Field(min_length=1, description='a feature\'s name, as in "tone.h3.rel_db"')
+    higher: str = Field(min_length=1, description="the wood said to have the higher value")
+    lower: str = Field(min_length=1, description="the wood said to have the lower value")
+
+
+class Settings(_Section):
+    """study.toml, complete with defaults."""
+
+    study: StudySection
+    channels: Channels = Field(default_factory=Channels)
+    tone: Tone = Field(default_factory=Tone)
+    decide: Decide = Field(default_factory=Decide)
+    claims: Annotated[tuple[Claim, ...], _LISTED] = ()
+    quality: dict[str, float] = Field(default_factory=dict)
+    tap: dict[str, Any] = Field(default_factory=dict)
+    sweep: dict[str, Any] = Field(default_factory=dict)
+    pluck: dict[str, Any] = Field(default_factory=dict)
+
+
+def mains_multiple(frequency_hz: float) -> tuple[float, int] | None:
+    """(mains frequency in Hz, multiple) that a frequency sits on within 1 Hz, or None."""
+    for mains in MAINS_HZ:
+        k = round(frequency_hz / mains)
+        if k >= 1 and abs(frequency_hz - k * mains) < MAINS_MARGIN_HZ:
+            return mains, k
+    return None

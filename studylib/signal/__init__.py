@@ -1,0 +1,1 @@
+"""Signal processing: arrays in, numbers with uncertainties out; no tables, no statistics."""

@@ -1,0 +1,101 @@
+"""What a steady tone looks like in the bins of an unwindowed Fourier transform.
+
+A tone of `nu` cycles in a record of `n` samples, written about the record's middle,
+x(tau) = Re(A exp(i 2 pi nu tau)) with tau in (-1/2, 1/2), has in bin m the value
+A/2 D(nu - m) + conj(A)/2 D(-nu - m) once the transform is divided by n and its phase is
+referred to the middle (`centred_bins`). D is the Dirichlet kernel, real and even. A change
+of the frequency multiplies the tone by exp(i 2 pi eps tau), a linear drift by
+exp(i pi delta tau^2); their first-order effects on the bins are the first and second
+derivative of D, and the second order of the drift its fourth.
+
+The derivatives' closed forms divide differences that vanish by powers of the offset, so all
+accuracy is lost near a coherent tone (offset 0): there the power series is used.
+
+Functions: centred_bins, dirichlet, slope, curvature, quartic.
+Source: the definition of the discrete Fourier transform; series of sin(x)/x.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+# Below this offset (in bins) the series is used; its last kept term is then below 1e-15.
+SERIES_BELOW = 0.35
+_TERMS = 12
+
+
+def centred_bins(spectrum: np.ndarray, bins: np.ndarray, n: int) -> np.ndarray:
+    """Pick bins of a real FFT, scaled by 1/n and with phases about the record's middle.
+
+    Parameters
+    ----------
+    spectrum : complex, shape (channels, n // 2 + 1), from `rfft`.
+    bins : int, any shape, each in [0, n // 2].
+    n : length of the record in samples.
+
+    Returns
+    -------
+    complex, shape (channels, *bins.shape).
+    """
+    # exp(i 2 pi m c / n) with c = (n - 1) / 2 is (-1)^m exp(-i pi m / n).
+    sign = 1.0 - 2.0 * (bins & 1)
+    turn = sign * np.exp((-1j * np.pi / n) * bins) / n
+    return spectrum[:, bins] * turn
+
+
+def dirichlet(u: np.ndarray, n: int) -> np.ndarray:
+    """Mean of exp(i 2 pi u tau) over the record's n samples; 1 at u = 0."""
+    denominator = n * np.sin(np.pi / n * u)
+    small = np.abs(denominator) < 1e-9
+    if small.any():
+        return np.where(small, 1.0, np.sin(np.pi * u) / np.where(small, 1.0, denominator))
+    return np.sin(np.pi * u) / denominator
+
+
+def _series(derivative: int) -> np.ndarray:
+    """Coefficients of the power series of a derivative of sin(x)/x, lowest power first."""
+    coefficients = np.zeros(2 * _TERMS)
+    term = 1.0
+    for j in range(_TERMS):
+        coefficients[2 * j] = term
+        term *= -1.0 / ((2 * j + 2) * (2 * j + 3))
+    return np.polynomial.polynomial.polyder(coefficients, derivative)
+
+
+_SERIES = {order: _series(order) for order in (1, 2, 4)}
+
+
+def _derivative(u: np.ndarray, order: int) -> np.ndarray:
+    """Derivative of sin(x)/x with respect to x, at x = pi u."""
+    near = np.abs(u) < SERIES_BELOW
+    x = np.pi * np.where(near, 1.0, u)
+    s, c, r = np.sin(x), np.cos(x), 1.0 / x
+    if order == 1:
+        far = (c - s * r) * r
+    elif order == 2:
+        far = (-s - 2.0 * (c - s * r) * r) * r
+    else:
+        # Leibniz on sin(x) * 1/x.
+        far = (s + 4.0 * c * r - 12.0 * s * r**2 - 24.0 * c * r**3 + 24.0 * s * r**4) * r
+    if near.any():
+        far[near] = np.polynomial.polynomial.polyval(np.pi * u[near], _SERIES[order])
+    return far
+
+
+def slope(u: np.ndarray) -> np.ndarray:
+    """i times the mean of tau exp(i 2 pi u tau): half the kernel's derivative by pi u.
+
+    The continuous kernel sin(x)/x stands for D here; near the tone (u much below n) they
+    agree to (pi u / n)^2 / 6.
+    """
+    return 0.5 * _derivative(u, 1)
+
+
+def curvature(u: np.ndarray) -> np.ndarray:
+    """Mean of tau^2 exp(i 2 pi u tau): minus a quarter of the kernel's second derivative."""
+    return -0.25 * _derivative(u, 2)
+
+
+def quartic(u: np.ndarray) -> np.ndarray:
+    """Mean of tau^4 exp(i 2 pi u tau): a sixteenth of the kernel's fourth derivative."""
+    return 0.0625 * _derivative(u, 4)

@@ -1,0 +1,175 @@
+"""Linear model of the sources' means on wood, with batch as block.
+
+y_i = mean of wood(i) + sum over batches of share_ib * effect_b + e_i, fitted by ordinary least
+squares; share_ib is the part of unit i that was measured in batch b. Batch enters only where
+every wood occurs in every batch and there are at least two. Without it the model is the wood
+means and every formula below is the textbook one.
+
+Pooled: s^2 = e'e / df with df = units - rank. One variance a wood: the residual quadratic
+forms q_g = sum of e_i^2 in wood g have E q_g = sum_h s_h^2 A_gh, A_gh = sum of M_ij^2 over i in
+g, j in h, M = I - H; solving gives the sample variances when there is no block. The variance
+of a contrast is then itself a quadratic form y'Qy, and its degrees of freedom are those of
+Satterthwaite, V^2 / tr(Q S Q S) with S = diag(s^2): Welch's when there is no block.
+
+Functions: `has_block`, `wood_model`; `WoodModel`, `Contrast`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from scipy import optimize
+
+_COLLINEAR = 1e-9
+
+
+@dataclass(frozen=True)
+class Contrast:
+    """Wood b minus wood a: estimate, standard error, degrees of freedom, sum of weights^2."""
+
+    difference: float
+    se: float
+    df: float
+    weight: float  # a'a of the contrast's weights: 1/n_a + 1/n_b without a block
+
+
+@dataclass(frozen=True)
+class WoodModel:
+    """The design of one feature; `fit` methods take y of shape (units,).
+
+    Attributes
+    ----------
+    group : wood of each unit as 0 .. k-1, shape (n,).
+    weights : rows that give each wood's adjusted mean, shape (k, n).
+    residual : M = I - H, shape (n, n).
+    blocked : whether batch columns are in the model.
+    dropped : whether batch differences remain that the model could not separate from wood.
+    n0 : the number of units a wood that the spread of wood means is divided by.
+    between : projection that the wood sum of squares is taken with, shape (n, n).
+    """
+
+    group: np.ndarray
+    weights: np.ndarray
+    residual: np.ndarray
+    blocked: bool
+    dropped: bool
+    n0: float
+    between: np.ndarray
+
+    @property
+    def k(self) -> int:
+        return self.weights.shape[0]
+
+    @property
+    def counts(self) -> np.ndarray:
+        return np.bincount(self.group, minlength=self.k)
+
+    @property
+    def df(self) -> float:
+        return float(np.round(np.trace(self.residual)))
+
+    def pooled_variance(self, y: np.ndarray) -> float:
+        """Residual mean square of the units' means; NaN without degrees of freedom."""
+        return float(y @ self.residual @ y / self.df) if self.df >= 1 else float("nan")
+
+    def wood_variances(self, y: np.ndarray) -> np.ndarray:
+        """One variance a wood, shape (k,), never negative; NaN where not estimable."""
+        squares = (self.residual @ y) ** 2
+        forms = np.bincount(self.group, weights=squares, minlength=self.k)
+        mixing = self.mixing
+        if np.linalg.cond(mixing) > 1e8:
+            return np.full(self.k, np.nan)
+        variances = np.linalg.solve(mixing, forms)
+        return variances if np.all(variances >= 0) else optimize.nnls(mixing, forms)[0]
+
+    def pooled_contrast(self, a: int, b: int, y: np.ndarray) -> Contrast:
+        weight = self.weights[b] - self.weights[a]
+        square = float(weight @ weight)
+        variance = self.pooled_variance(y)
+        return Contrast(float(weight @ y), float(np.sqrt(variance * square)), self.df, square)
+
+    def welch_contrast(self, a: int, b: int, y: np.ndarray, variances: np.ndarray) -> Contrast:
+        weight = self.weights[b] - self.weights[a]
+        by_wood = np.bincount(self.group, weights=weight**2, minlength=self.k)
+        variance = float(by_wood @ variances)
+        if not variance > 0:
+            return Contrast(float(weight @ y), 0.0, float("nan"), float(weight @ weight))
+        coefficients = np.linalg.solve(self.mixing.T, by_wood)
+        both = np.outer(coefficients, coefficients)
+        trace = np.einsum("gf,h,i,gfhi->", both, variances, variances, self._traces)
+        df = variance**2 / float(trace)
+        return Contrast(float(weight @ y), np.sqrt(variance), max(df, 1.0), float(weight @ weight))
+
+    @cached_property
+    def mixing(self) -> np.ndarray:
+        """A, shape (k, k): what each wood's variance adds to each residual form."""
+        member = np.eye(self.k)[self.group]
+        return member.T @ self.residual**2 @ member
+
+    @cached_property
+    def _traces(self) -> np.ndarray:
+        """tr(N_g D_h N_f D_i) with N_g = M D_g M, shape (k, k, k, k) for g, f, h, i.
+
+        Known once for all features of a design, so that no product of large matrices is left
+        for each pair.
+        """
+        member = np.eye(self.k)[self.group]
+        forms = [(self.residual * member[:, g]) @ self.residual for g in range(self.k)]
+        return np.array(
+            [[member.T @ (one * other.T) @ member for other in forms] for one in forms]
+        ).transpose(0, 1, 3, 2)
+
+
+def has_block(group: np.ndarray, shares: np.ndarray) -> bool:
+    """True where there are two batches or more and every wood occurs in every one of them."""
+    if shares.shape[1] < 2:
+        return False
+    return all(np.all(shares[group == g].sum(axis=0) > 0) for g in np.unique(group))
+
+
+def wood_model(group: np.ndarray, shares: np.ndarray, *, block: bool) -> WoodModel:
+    """The model for units in woods `group` with batch shares.
+
+    Parameters
+    ----------
+    group : shape (n,), 0 .. k-1, every wood present.
+    shares : shape (n, batches), rows sum to one.
+    block : whether batch enters; columns that wood already explains drop out.
+    """
+    group = np.asarray(group, dtype=int)
+    k = int(group.max()) + 1
+    member = np.eye(k)[group]
+    wood_mean = (member / member.sum(axis=0)).T
+    batch, dropped = np.empty((group.size, 0)), False
+    if block:
+        overall = shares - shares.mean(axis=0)
+        batch = _independent_columns(overall - member @ (wood_mean @ overall), overall)
+        explained = np.hstack([np.ones((group.size, 1)), batch])
+        left = overall - explained @ np.linalg.lstsq(explained, overall, rcond=None)[0]
+        dropped = bool(np.max(np.abs(left)) > 1e-9)
+    full = np.hstack([member, batch])
+    reduced = np.hstack([np.ones((group.size, 1)), batch])
+    inverse = np.linalg.pinv(full)
+    hat = full @ inverse
+    between = hat - reduced @ np.linalg.pinv(reduced)
+    return WoodModel(
+        group=group,
+        weights=inverse[:k],
+        residual=np.eye(group.size) - hat,
+        blocked=batch.shape[1] > 0,
+        dropped=dropped,
+        n0=float(np.trace(member.T @ between @ member) / (k - 1)) if k > 1 else float("nan"),
+        between=between,
+    )
+
+
+def _independent_columns(within: np.ndarray, columns: np.ndarray) -> np.ndarray:
+    """Those of `columns` whose parts within the woods are linearly independent."""
+    kept: list[int] = []
+    for j in range(within.shape[1]):
+        trial = within[:, [*kept, j]]
+        if np.linalg.matrix_rank(trial, tol=_COLLINEAR * np.sqrt(trial.size)) > len(kept):
+            kept.append(j)
+    return columns[:, kept]

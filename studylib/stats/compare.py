@@ -1,0 +1,236 @@
+"""The comparison of woods, put together: one call from the features table to every table.
+
+`compare` is a pure function: the same rows in any order give the same tables. The steps are in
+the other files of this package; the order of features is the primary ones as given, then the
+others by name.
+
+Function: `compare`; `Comparison`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+
+import pandas as pd
+
+from studylib import register
+from studylib.stats import (
+    boards,
+    control,
+    coverage,
+    design,
+    effects,
+    nested,
+    notes,
+    precision,
+    tables,
+)
+from studylib.stats import claims as claim_verdicts
+from studylib.stats import units as unit_steps
+from studylib.stats.samples import Designs, Sample
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """Every table and sentence of one comparison.
+
+    effects, variance, boards, claims : the tables of the same names (columns fixed).
+    unit_means : feature, wood, source, value, adjusted, unit, n_specimens, n_mounts, n_takes,
+        batches; `adjusted` has the batch effects taken off.
+    specimen_means : feature, specimen, wood, source, role, value, unit, n_mounts, n_takes.
+    mount_means : feature, specimen, wood, role, batch, mount, value, unit, n_takes.
+    coverage : feature, wood, takes, usable, below_noise, set_aside, compared, reason.
+    confounding : wood, then one column a batch with the number of specimens.
+    confounding_sentence : empty, or what cannot be separated.
+    positive_control : see stats.control.
+    precision : repeatability and intermediate precision, see stats.precision.
+    limits : feature, limit (dB or %), unit, own (the study's own choice), source.
+    notes : what this design cannot say, one sentence each or a few.
+    """
+
+    effects: pd.DataFrame
+    variance: pd.DataFrame
+    boards: pd.DataFrame
+    claims: pd.DataFrame
+    unit_means: pd.DataFrame
+    specimen_means: pd.DataFrame
+    mount_means: pd.DataFrame
+    coverage: pd.DataFrame
+    confounding: pd.DataFrame
+    confounding_sentence: str
+    positive_control: pd.DataFrame
+    precision: pd.DataFrame
+    limits: pd.DataFrame
+    notes: tuple[str, ...]
+
+
+def compare(
+    features: pd.DataFrame,
+    specimens: pd.DataFrame,
+    *,
+    woods: Sequence[str],
+    primary: Sequence[str],
+    confidence: float = 0.95,
+    smallest_n: int = 2,
+    limits: Mapping[str, float] | None = None,
+    claims: Sequence[Mapping[str, str]] = (),
+    own_limits: Collection[str] = (),
+    listening: bool = True,
+) -> Comparison:
+    """Compare woods on every feature.
+
+    Parameters
+    ----------
+    features : rows id, take, batch, specimen, mount, feature, value, usable, reason; one row a
+        take and feature.
+    specimens : rows specimen, wood, source, source_assumed, role.
+    woods : woods in the order of the tables.
+    primary : feature names.
+    confidence : in (0.5, 1).
+    smallest_n : sources a wood before anything is said about woods; never fewer than 2.
+    limits : feature -> limit (dB, or ratio above 1); defaults of the register are added for a
+        microphone.
+    claims : each with text, feature, higher, lower.
+    own_limits : features whose limit is the study's own choice.
+    listening : whether the response is a microphone, so that listening limits exist.
+
+    Raises
+    ------
+    InputError : an unknown feature, or a limit that is not one.
+    """
+    tidy = unit_steps.tidy(features, specimens)
+    order = _feature_order(tidy, primary)
+    mounts = unit_steps.mount_means(tidy)
+    specimen_means = unit_steps.specimen_means(mounts)
+    own = tidy[_under_comparison(tidy, woods)]
+    own_mounts = mounts[_under_comparison(mounts, woods)]
+    counted = coverage.coverage_table(own, woods=woods, order=order)
+    refused = coverage.not_compared(counted)
+    samples = _samples(own, own_mounts, order, woods, smallest_n)
+    chosen = tables.limits_table(
+        [*order, *(name for name in primary if name not in order)],
+        limits or {},
+        own_limits=own_limits,
+        listening=listening,
+    )
+    cells = {name: boards.mount_cells(group) for name, group in mounts.groupby("feature")}
+    positive = _positive_control(order, cells, tidy, specimens, confidence)
+    told = control.features_told_apart(positive)
+    found = effects.effects_table(
+        samples,
+        order=order,
+        woods=woods,
+        primary=primary,
+        refused=refused,
+        limits=tables.limits_of(chosen),
+        told_apart=told,
+        confidence=confidence,
+    )
+    spread = _spread(samples, [name for name in order if name not in refused], primary, confidence)
+    table = design.wood_by_batch(own_mounts, woods)
+    sentence = design.confounding_sentence(table)
+    remarks = [sentence] if sentence else []
+    remarks += notes.comparison_notes(
+        samples, found, spread[0], primary=primary, refused=refused, confidence=confidence
+    )
+    remarks += design.design_notes(
+        specimens[specimens["role"].fillna("") == ""],
+        own_mounts,
+        woods=woods,
+        smallest_n=smallest_n,
+        listening=listening,
+    )
+    return Comparison(
+        effects=found,
+        variance=spread[0],
+        boards=_boards(primary, cells, specimens, confidence),
+        claims=claim_verdicts.claims_table(claims, found, refused=refused, confidence=confidence),
+        unit_means=tables.unit_means_table(samples, own_mounts),
+        specimen_means=tables.reported(specimen_means, tables.SPECIMEN_COLUMNS, order, specimens),
+        mount_means=tables.reported(mounts, tables.MOUNT_COLUMNS, order, specimens),
+        coverage=counted,
+        confounding=table,
+        confounding_sentence=sentence,
+        positive_control=positive,
+        precision=spread[1],
+        limits=chosen,
+        notes=tuple(remarks),
+    )
+
+
+def _feature_order(tidy: pd.DataFrame, primary: Sequence[str]) -> list[str]:
+    measured = set(tidy["feature"])
+    first = [name for name in dict.fromkeys(primary) if name in measured]
+    return first + sorted(measured - set(first), key=unit_steps.natural_key)
+
+
+def _under_comparison(rows: pd.DataFrame, woods: Sequence[str]) -> pd.Series:
+    return (rows["role"] == "") & rows["wood"].isin(list(woods))
+
+
+def _samples(own, own_mounts, order, woods, smallest_n) -> dict[str, Sample]:
+    """Features that have usable takes, in order."""
+    used = own[own["state"] == "used"]
+    own_units = unit_steps.unit_means(unit_steps.specimen_means(own_mounts))
+    by_feature = [dict(list(frame.groupby("feature"))) for frame in (used, own_mounts, own_units)]
+    designs = Designs(woods, smallest_n)
+    samples = {}
+    for name in order:
+        if name in by_feature[0]:
+            samples[name] = designs.sample(
+                register.find(name), *(frames[name] for frames in by_feature)
+            )
+    return samples
+
+
+def _positive_control(order, cells, tidy, specimens, confidence) -> pd.DataFrame:
+    names = {
+        role: list(specimens.loc[specimens["role"] == role, "specimen"])
+        for role in ("changed", "reference")
+    }
+    judged = tidy[(tidy["role"] != "") & tidy["state"].isin(["used", "below"])]
+    below = (judged["state"] == "below").groupby(judged["feature"]).mean()
+    rows = []
+    for name in order:
+        rows += control.control_rows(
+            register.find(name),
+            cells.get(name),
+            **names,
+            confidence=confidence,
+            below_noise=below.get(name, 0.0) > coverage.MOST_BELOW_NOISE,
+        )
+    return pd.DataFrame(rows, columns=list(control.COLUMNS))
+
+
+def _spread(samples, shown, primary, confidence) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Variance components and precision of the features that are compared.
+
+    REML takes some tenths of a second a feature, so in an unbalanced study the exploratory
+    features keep the estimates from mean squares; the method column says which is which.
+    """
+    variance, exactness = [], []
+    for name in shown:
+        sample = samples.get(name)
+        if sample is None:
+            continue
+        variance += nested.variance_rows(sample, confidence=confidence, reml=name in primary)
+        strata = sample.design.nested.strata(sample.takes["y"].to_numpy(float))
+        exactness.append(precision.precision_row(sample.feature, strata, confidence=confidence))
+    return (
+        pd.DataFrame(variance, columns=list(nested.COLUMNS)),
+        pd.DataFrame(exactness, columns=list(precision.COLUMNS)),
+    )
+
+
+def _boards(primary, cells, specimens, confidence) -> pd.DataFrame:
+    rows = []
+    for name in dict.fromkeys(primary):
+        if name in cells:
+            rows += boards.boards_table(
+                register.find(name),
+                cells[name],
+                order=list(specimens["specimen"]),
+                confidence=confidence,
+            )
+    return pd.DataFrame(rows, columns=list(boards.COLUMNS))

@@ -1,0 +1,125 @@
+"""Sentences that go with the numbers of a comparison: methods, error rates, what was left out.
+
+Function: `comparison_notes`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import pandas as pd
+
+from studylib.stats import effects, verdicts
+from studylib.stats.error_rate import tukey_kramer_rate
+from studylib.stats.pairs import TUKEY_KRAMER, method_for
+from studylib.stats.samples import Sample
+
+
+def comparison_notes(
+    samples: Mapping[str, Sample],
+    found: pd.DataFrame,
+    variance: pd.DataFrame,
+    *,
+    primary: Sequence[str],
+    refused: Mapping[str, str],
+    confidence: float,
+) -> list[str]:
+    """Notes on the table of effects `found` and the table of variance components."""
+    return [
+        *_not_measured(samples, refused, primary),
+        *_refused(refused),
+        *_spread_note(samples, refused, confidence),
+        *_partly_confounded(samples, refused),
+        *_verdict_notes(found, confidence),
+        *_variance_notes(variance),
+    ]
+
+
+def _not_measured(samples, refused, primary) -> list[str]:
+    missing = [name for name in primary if name not in samples and name not in refused]
+    return [f"{', '.join(missing)}: not measured yet."] if missing else []
+
+
+def _refused(refused: Mapping[str, str]) -> list[str]:
+    if not refused:
+        return []
+    names = "; ".join(f"{name} ({reason})" for name, reason in refused.items())
+    return [
+        "Woods are not compared on these, because leaving out the quiet takes would bias the "
+        f"rest: {names}."
+    ]
+
+
+def _spread_note(samples, refused, confidence) -> list[str]:
+    counts = {
+        tuple(int(n) for n in sample.design.model.counts)
+        for name, sample in samples.items()
+        if name not in refused
+        and sample.design.model is not None
+        and sample.design.model.k > 1
+        and method_for(sample.design.model) == TUKEY_KRAMER
+    }
+    return [
+        f"With {', '.join(map(str, ns))} sources a wood the spreads are pooled (Tukey-Kramer). "
+        "If one wood in truth spreads three times as much as the others, a difference that is "
+        f"not there is declared in up to {100 * tukey_kramer_rate(ns, confidence):.0f} of 100 "
+        f"such studies, not in {100 * (1 - confidence):g}. From four sources a wood up the "
+        "method allows for it."
+        for ns in sorted(counts)
+    ]
+
+
+def _partly_confounded(samples, refused) -> list[str]:
+    names = [
+        name
+        for name, sample in samples.items()
+        if name not in refused and sample.design.model is not None and sample.design.model.dropped
+    ]
+    if not names:
+        return []
+    return [
+        "The woods had different shares of the batches, and no wood had boards in a pattern that "
+        f"separates the two: part of the difference may be between sittings ({', '.join(names)})."
+    ]
+
+
+def _verdict_notes(found: pd.DataFrame, confidence: float) -> list[str]:
+    if found.empty:
+        return []
+    notes = []
+    if (found["verdict"] == verdicts.SAME).any():
+        notes.append(
+            "`same` means that the 90 % interval of that pair lies inside the limit; its error "
+            "of at most 5 % is for each pair, not for all pairs together."
+        )
+    if found["method"].str.contains(effects.NOT_EARNED, regex=False).any():
+        notes.append(
+            "Some pairs lie within the limit and are still open: on those features the bench "
+            "was not shown to tell the changed specimen from the reference, so it has no right "
+            "to say `same`."
+        )
+    if (found["needed"] != "").any():
+        notes.append(
+            "`needed` is the number of sources a wood at which a true difference as large as "
+            "the limit (without a limit: as the one observed) would be declared with 80 % "
+            "probability, under the spreads estimated here; those estimates rest on few boards."
+        )
+    exploratory = found[found["role"] == effects.EXPLORATORY]
+    if len(exploratory):
+        notes.append(
+            f"{exploratory['feature'].nunique()} features are exploratory: what is declared "
+            f"among them is expected to be wrong in up to {100 * (1 - confidence):g} of 100 "
+            "declarations, and is a lead for the next study, not a result of this one."
+        )
+    return notes
+
+
+def _variance_notes(variance: pd.DataFrame) -> list[str]:
+    unbalanced = variance["method"].str.contains("unweighted mean squares", regex=False)
+    if not unbalanced.any():
+        return []
+    return [
+        "Takes or mounts are missing, so the variance components are estimates for an unbalanced "
+        "study (REML for primary features, unweighted mean squares for the others) and their "
+        "intervals are approximate."
+    ]

@@ -1,0 +1,147 @@
+"""One feature made ready for comparison: its units, its takes and the models they share.
+
+Features of the same takes have the same design, so the linear algebra is done once for each
+distinct set of takes and kept in a `Designs` for the length of one comparison.
+
+Classes: `Design`, `Sample`, `Designs`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from studylib.register import Feature
+from studylib.stats.blocks import WoodModel, has_block, wood_model
+from studylib.stats.strata import NestedDesign
+
+
+@dataclass(frozen=True)
+class Design:
+    """Models of one set of takes, shared by every feature measured on just these takes.
+
+    Attributes
+    ----------
+    counts : number of sources of every wood of the study, zero included.
+    woods : woods with enough sources to be spoken of.
+    in_model : which units belong to them.
+    model : linear model of those units; None where there is no such wood.
+    complete : False where a wood is missing from a batch, so that batch could not be a block.
+    all_model : linear model of all units.
+    nested : the strata below the units.
+    """
+
+    counts: dict[str, int]
+    woods: tuple[str, ...]
+    in_model: np.ndarray
+    model: WoodModel | None
+    complete: bool
+    all_model: WoodModel
+    nested: NestedDesign
+
+
+@dataclass(frozen=True)
+class Sample:
+    """One feature of the specimens under comparison, on the scale of analysis.
+
+    Attributes
+    ----------
+    units : wood, source, y, n_specimens, ...: one row a source, woods in order; all woods that
+        have data.
+    takes : used takes of those woods.
+    y : means of the units in `design.model`.
+    design : what depends on the rows only (see `Design`).
+    """
+
+    feature: Feature
+    units: pd.DataFrame
+    takes: pd.DataFrame
+    y: np.ndarray
+    design: Design
+
+    def adjusted(self) -> np.ndarray:
+        """Unit means with the batch effects taken off, shape (units,); NaN outside the model."""
+        out = np.full(len(self.units), np.nan)
+        model = self.design.model
+        if model is not None:
+            out[self.design.in_model] = (model.weights @ self.y)[model.group] + (
+                model.residual @ self.y
+            )
+        return out
+
+    def ids(self, woods: Sequence[str]) -> list[str]:
+        """Ids of the feature rows of these woods that were used."""
+        return sorted(self.takes.loc[self.takes["wood"].isin(list(woods)), "id"].astype(str))
+
+
+class Designs:
+    """Builds samples, and keeps the models of designs that it has seen."""
+
+    def __init__(self, woods: Sequence[str], smallest_n: int):
+        self._woods = tuple(woods)
+        self._smallest = max(2, int(smallest_n))
+        self._seen: dict[tuple, Design] = {}
+
+    def sample(
+        self, feature: Feature, takes: pd.DataFrame, mounts: pd.DataFrame, units: pd.DataFrame
+    ) -> Sample | None:
+        """The sample of one feature, or None when no wood has a usable take.
+
+        Parameters
+        ----------
+        takes, mounts, units : rows of this feature from stats.units, role empty, in the order
+            that stats.units gives them.
+        """
+        takes, mounts, units = (self._ordered(frame) for frame in (takes, mounts, units))
+        if units.empty:
+            return None
+        key = tuple(
+            tuple(mounts[name])
+            for name in ("wood", "source", "specimen", "batch", "mount", "n_takes")
+        )
+        if key not in self._seen:
+            self._seen[key] = self._build(takes, mounts, units)
+        design = self._seen[key]
+        return Sample(feature, units, takes, units["y"].to_numpy(float)[design.in_model], design)
+
+    def _ordered(self, frame: pd.DataFrame) -> pd.DataFrame:
+        """Rows of the study's woods, woods in their given order, other order kept."""
+        rank = pd.Index(self._woods).get_indexer(frame["wood"])
+        keep = np.flatnonzero(rank >= 0)
+        return frame.iloc[keep[np.argsort(rank[keep], kind="stable")]].reset_index(drop=True)
+
+    def _build(self, takes, mounts, units) -> Design:
+        counts = {wood: int((units["wood"] == wood).sum()) for wood in self._woods}
+        woods = tuple(wood for wood in self._woods if counts[wood] >= self._smallest)
+        shares = _shares(mounts, units)
+        in_model = units["wood"].isin(list(woods)).to_numpy()
+        model, complete = None, True
+        if woods:
+            model, complete = _model(units["wood"][in_model], woods, shares[in_model])
+        present = tuple(wood for wood in self._woods if counts[wood])
+        all_model = model
+        if present != woods:
+            all_model, _ = _model(units["wood"], present, shares)
+        nested = NestedDesign(takes, units, all_model)
+        return Design(counts, woods, in_model, model, complete, all_model, nested)
+
+
+def _model(wood: pd.Series, woods: Sequence[str], shares: np.ndarray) -> tuple[WoodModel, bool]:
+    """The model, and whether every wood occurs in every batch."""
+    group = pd.Index(woods).get_indexer(wood)
+    shares = shares[:, shares.sum(axis=0) > 0]
+    complete = shares.shape[1] < 2 or has_block(group, shares)
+    return wood_model(group, shares, block=has_block(group, shares)), complete
+
+
+def _shares(mounts: pd.DataFrame, units: pd.DataFrame) -> np.ndarray:
+    """Part of each unit's mean that was measured in each batch, shape (units, batches)."""
+    flags = pd.get_dummies(mounts["batch"]).astype(float)
+    names = list(flags.columns)
+    frame = pd.concat([mounts[["wood", "source", "specimen"]], flags], axis=1)
+    specimen = frame.groupby(["wood", "source", "specimen"])[names].mean().reset_index()
+    unit = specimen.groupby(["wood", "source"])[names].mean()
+    return unit.reindex(pd.MultiIndex.from_frame(units[["wood", "source"]])).to_numpy(float)

@@ -1,0 +1,150 @@
+"""From single takes to one number a source: the data on which woods are compared.
+
+Takes are averaged within a mount, mounts within a specimen, specimens within a source,
+unweighted at each step, on the scale of analysis (dB or natural logarithm). Responses that
+come with a phase are averaged within a mount as complex ratios.
+
+A row counts as a single take's value of one feature. Its `state` is
+    "used"   usable and finite (and positive where the scale is logarithmic),
+    "below"  below the noise,
+    "aside"  set aside or excluded,
+    "other"  not usable for another reason.
+
+Functions: `tidy`, `mount_means`, `specimen_means`, `unit_means`, `natural_key`.
+"""
+
+from __future__ import annotations
+
+import re
+
+import numpy as np
+import pandas as pd
+
+from studylib import register
+from studylib.stats import scales
+
+KEYS = ("specimen", "wood", "source", "role")
+
+
+def natural_key(text: str) -> list:
+    """Sort key that puts h2 before h10."""
+    return [int(part) if part.isdigit() else part for part in re.split(r"([0-9]+)", str(text))]
+
+
+def tidy(features: pd.DataFrame, specimens: pd.DataFrame) -> pd.DataFrame:
+    """Rows of features that can be compared, joined to their specimens, in a fixed order.
+
+    Parameters
+    ----------
+    features : the features table (id, take, batch, specimen, mount, feature, value, usable,
+        reason, ...). Rows without a specimen (controls) are left out, as are features that
+        are never compared.
+    specimens : one row a specimen: specimen, wood, source, role.
+
+    Returns
+    -------
+    feature, id, take, specimen, wood, source, role, batch, mount, value, y, state, y_mount; y is
+    the value on the scale of analysis, NaN unless the state is "used", and y_mount what enters
+    the mean of its mount. The order does not depend on the order of the rows that came in.
+
+    Raises
+    ------
+    InputError : a feature that the register does not know.
+    """
+    columns = ["feature", "id", "take", *KEYS, "batch", "mount", "value", "y", "state"]
+    columns.append("y_mount")
+    known = {name: register.find(name).scale for name in features["feature"].unique()}
+    rows = features[features["specimen"].isin(specimens["specimen"])].copy()
+    rows["scale"] = rows["feature"].map(known)
+    rows = rows[rows["scale"] != "none"]
+    if rows.empty:
+        return pd.DataFrame(columns=columns)
+    by_name = specimens.set_index("specimen")
+    rows["wood"] = rows["specimen"].map(by_name["wood"])
+    rows["source"] = rows["specimen"].map(_sources(by_name))
+    rows["role"] = rows["specimen"].map(by_name["role"].fillna(""))
+    rows["y"] = scales.analysis_values(rows["value"].to_numpy(float), rows["scale"].to_numpy())
+    rows["state"] = _state(rows)
+    rows.loc[rows["state"] != "used", "y"] = np.nan
+    rows = rows.sort_values(["feature", *KEYS, "batch", "mount", "take", "id"])
+    complex_mean = _complex_means(features, rows)
+    rows["y_mount"] = rows["y"] if complex_mean is None else complex_mean
+    return rows.reset_index(drop=True)[columns]
+
+
+def _sources(by_name: pd.DataFrame) -> pd.Series:
+    source = by_name["source"].astype("object") if "source" in by_name else None
+    own = pd.Series(by_name.index, index=by_name.index, dtype="object")
+    if source is None:
+        return own
+    return source.where(source.notna() & (source.astype(str).str.strip() != ""), own).astype(str)
+
+
+def _state(rows: pd.DataFrame) -> np.ndarray:
+    usable = rows["usable"].astype(str).str.lower().isin(["true", "1", "1.0"]).to_numpy()
+    reason = rows["reason"].fillna("").astype(str).str.strip().str.lower()
+    below = reason.str.startswith("below noise").to_numpy()
+    aside = reason.str.startswith(("set aside", "excluded")).to_numpy()
+    finite = np.isfinite(rows["y"].to_numpy())
+    return np.select(
+        [usable & finite, ~usable & below, ~usable & aside], ["used", "below", "aside"], "other"
+    )
+
+
+def _complex_means(features: pd.DataFrame, rows: pd.DataFrame) -> pd.Series | None:
+    """Take levels replaced by the level of their mount's complex mean, where there is a phase.
+
+    Every take of a mount gets the same level, so that the plain mean over them is that level.
+    A mount in which any used take lacks its phase keeps its levels.
+    """
+    ratio = rows["feature"].str.endswith(".response_db")
+    if not ratio.any():
+        return None
+    phases = features[features["feature"].str.endswith(".response_deg")]
+    if phases.empty:
+        return None
+    phase_of = pd.Series(
+        phases["value"].to_numpy(float),
+        index=pd.MultiIndex.from_arrays(
+            [phases["take"], phases["feature"].str.replace("_deg", "_db", regex=False)]
+        ),
+    )
+    phase_of = phase_of[~phase_of.index.duplicated()]
+    used = rows[ratio & (rows["state"] == "used")]
+    degrees = phase_of.reindex(pd.MultiIndex.from_arrays([used["take"], used["feature"]]))
+    value = 10 ** (used["y"].to_numpy() / 20) * np.exp(1j * np.deg2rad(degrees.to_numpy()))
+    frame = pd.DataFrame({"real": value.real, "imag": value.imag}, index=used.index)
+    keys = [used[name] for name in ("feature", "specimen", "batch", "mount")]
+    mean = frame.groupby(keys, sort=False).transform(lambda column: column.mean(skipna=False))
+    size = np.hypot(mean["real"], mean["imag"]).to_numpy()
+    out = rows["y"].copy()
+    good = np.isfinite(size) & (size > 0)
+    out.loc[used.index[good]] = 20 * np.log10(size[good])
+    return out
+
+
+def mount_means(rows: pd.DataFrame) -> pd.DataFrame:
+    """One row a feature, specimen, batch and mount: y and n_takes."""
+    used = rows[rows["state"] == "used"]
+    keys = ["feature", *KEYS, "batch", "mount"]
+    grouped = used.groupby(keys, sort=True, observed=True, dropna=False)["y_mount"]
+    return grouped.agg(y="mean", n_takes="size").reset_index()
+
+
+def specimen_means(mounts: pd.DataFrame) -> pd.DataFrame:
+    """One row a feature and specimen: y, n_mounts, n_takes."""
+    grouped = mounts.groupby(["feature", *KEYS], sort=True, observed=True)
+    return grouped.agg(y=("y", "mean"), n_mounts=("y", "size"), n_takes=("n_takes", "sum"))[
+        ["y", "n_mounts", "n_takes"]
+    ].reset_index()
+
+
+def unit_means(specimens: pd.DataFrame) -> pd.DataFrame:
+    """One row a feature, wood and source: y, n_specimens, n_mounts, n_takes."""
+    grouped = specimens.groupby(["feature", "wood", "source"], sort=True, observed=True)
+    return grouped.agg(
+        y=("y", "mean"),
+        n_specimens=("y", "size"),
+        n_mounts=("n_mounts", "sum"),
+        n_takes=("n_takes", "sum"),
+    ).reset_index()

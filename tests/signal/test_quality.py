@@ -1,0 +1,192 @@
+"""Every check of a take: a fault put in is found, and a good take passes.
+
+Faults are made here with a known size; limits are those of signal/limits.py.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.fft import rfft
+
+from studylib.errors import InputError
+from studylib.signal import quality
+from studylib.signal.limits import LIMITS, judge, overridden
+from studylib.signal.samples import allowed_run, describe, merge
+from studylib.signal.tone import fit_tone
+from tests.signal.tones import harmonic_tone, phase
+
+RATE, N, F = 24_000, 19_200, 172.0
+STEP = 2.0**-15
+
+
+def _take(rng, amplitude=0.3, f_hz=F, drift=0.0, noise=3e-5):
+    x = harmonic_tone(np.array([1.0, 0.02, 0.01j]), phase(N, RATE, f_hz, drift)) * amplitude
+    return np.round((x + noise * rng.standard_normal(N)) / STEP) * STEP
+
+
+def _checks(x, tone_hz=F):
+    facts = describe(x, step=STEP, rate_hz=RATE, tone_hz=tone_hz)
+    rows = quality.sample_checks(
+        facts, LIMITS, channel="response", step=STEP, rate_hz=RATE, tone_hz=tone_hz,
+        may_be_silent=False,
+    )  # fmt: skip
+    if facts.finite:
+        fit = fit_tone(rfft(x)[None], n=N, rate_hz=RATE, nominal_hz=tone_hz, harmonics=20)
+        rows += quality.tone_checks(
+            fit, facts, LIMITS, channel="response", index=0, tone_hz=tone_hz
+        )
+    return {row.check: row for row in rows}
+
+
+def test_a_good_take_passes_every_check(rng):
+    rows = _checks(_take(rng))
+    assert {row.verdict for row in rows.values()} == {"pass"}
+    assert set(rows) >= {"clipping", "dc", "steady", "click", "snr_h1", "snr_h3", "tone_ppm"}
+
+
+@pytest.mark.parametrize("amplitude", [0.9, 0.3, 0.03, 0.003])
+def test_an_honest_crest_is_no_clipping(rng, amplitude):
+    assert _checks(_take(rng, amplitude, noise=0.0))["clipping"].verdict == "pass"
+
+
+@pytest.mark.parametrize("scale", [1.0, 0.5], ids=["full scale", "below full scale"])
+@pytest.mark.parametrize("over_db", [0.2, 1.0, 6.0])
+def test_clipping_is_found_also_below_full_scale(rng, scale, over_db):
+    x = _take(rng, amplitude=10 ** (over_db / 20))
+    clipped = np.clip(x, -1.0, 1.0 - STEP) * scale
+    row = _checks(clipped)["clipping"]
+    assert row.verdict == "fail"
+    assert row.value > 0
+
+
+def test_a_crest_lasts_as_long_as_its_parabola():
+    # Count the samples of a fine sine within two steps of its peak, without the formula.
+    tone = np.cos(2 * np.pi * 0.004 * np.arange(-100, 101))
+    step = 1e-4
+    assert (tone >= 1 - 2 * step).sum() <= allowed_run(
+        peak=1.0, step=step, tone_hz=0.004, rate_hz=1.0
+    )
+
+
+def test_dc_silence_and_peak(rng):
+    x = _take(rng)
+    assert _checks(x + 0.02)["dc"].verdict == "warn"
+    assert _checks(x + 0.2)["dc"].verdict == "fail"
+    assert _checks(x * 3.1)["peak"].verdict == "warn"
+    assert _checks(np.zeros(N))["silence"].verdict == "fail"
+    assert _checks(1e-6 * rng.standard_normal(N))["silence"].verdict == "fail"
+
+
+@pytest.mark.parametrize("bad", [np.nan, np.inf])
+def test_samples_that_are_no_numbers(rng, bad):
+    x = _take(rng)
+    x[5000] = bad
+    rows = _checks(x)
+    assert rows["finite"].verdict == "fail"
+
+
+def test_a_tone_in_the_wrong_place_is_told_in_ppm(rng):
+    row = _checks(_take(rng, f_hz=F * (1 + 400e-6)))["tone_ppm"]
+    assert row.value == pytest.approx(400, abs=1)
+    assert row.verdict == "warn"
+    assert _checks(_take(rng, f_hz=F * 1.02))["tone_ppm"].verdict == "fail"
+
+
+def test_a_drifting_tone_is_told_in_ppm(rng):
+    seconds = N / RATE
+    row = _checks(_take(rng, drift=100e-6 * F / seconds))["drift_ppm"]
+    assert row.value == pytest.approx(100, rel=0.05)
+    assert row.verdict == "warn"
+    assert _checks(_take(rng, drift=900e-6 * F / seconds))["drift_ppm"].verdict == "fail"
+
+
+def test_no_tone_at_all(rng):
+    assert _checks(0.01 * rng.standard_normal(N))["tone_absent"].verdict == "fail"
+
+
+def test_a_level_that_is_not_steady(rng):
+    swell = 1 + 0.06 * np.linspace(-1, 1, N)  # half a decibel each way
+    assert _checks(_take(rng) * swell)["steady"].verdict == "warn"
+    swell = 1 + 0.3 * np.linspace(-1, 1, N)
+    assert _checks(_take(rng) * swell)["steady"].verdict == "fail"
+
+
+def test_a_bump_and_a_dropout(rng):
+    x = _take(rng)
+    bumped = x.copy()
+    bumped[9000:9300] += 0.6 * np.hanning(300)
+    assert _checks(bumped)["bump"].verdict == "fail"
+    dropped = x.copy()
+    dropped[9000:9400] = 0
+    assert _checks(dropped)["dropout"].verdict == "fail"
+
+
+def test_a_click_far_below_the_tone(rng):
+    x = _take(rng)
+    x[7000] += 0.02
+    assert _checks(x)["click"].verdict == "warn"
+
+
+@pytest.mark.parametrize("f_hz", [150.0, 180.0, 121.0])
+def test_a_tone_at_a_mains_multiple_is_a_warning(rng, f_hz):
+    assert _checks(_take(rng, f_hz=f_hz), tone_hz=f_hz)["mains"].verdict == "warn"
+
+
+def test_noise_hum_and_room():
+    rows = {
+        row.check: row
+        for row in quality.noise_checks(
+            LIMITS, channel="response", noise_power=1e-8, room_power=1e-9, hum_power=1e-5,
+            tone_power=1e-2, noise_a_db=52.0, room_a_db=47.0,
+        )
+    }  # fmt: skip
+    assert rows["noise_over_room"].value == pytest.approx(10.0)
+    assert rows["noise_over_room"].verdict == "warn"
+    assert rows["hum"].value == pytest.approx(-30.0)
+    assert rows["hum"].verdict == "warn"
+    assert rows["noise_a"].verdict == "warn"
+    assert rows["noise_over_room_a"].verdict == "warn"
+
+
+def test_facts_of_pieces_merge(rng):
+    x = _take(rng)
+    whole = describe(x, step=STEP, rate_hz=RATE)
+    joined = merge(
+        describe(x[:7000], step=STEP, rate_hz=RATE), describe(x[7000:], step=STEP, rate_hz=RATE)
+    )
+    assert joined.frames == whole.frames
+    assert joined.mean == pytest.approx(whole.mean, abs=1e-15)
+    assert joined.mean_square == pytest.approx(whole.mean_square)
+    assert (joined.highest, joined.lowest) == (whole.highest, whole.lowest)
+
+
+def test_a_run_counts_only_at_the_rail_of_the_whole_take():
+    flat_below, peak_above = np.full(50, 0.2), np.array([0.1, 0.5, 0.1])
+    facts = merge(
+        describe(flat_below, step=STEP, rate_hz=RATE), describe(peak_above, step=STEP, rate_hz=RATE)
+    )
+    assert facts.run_high == 1
+
+
+def test_own_limits_replace_the_one_that_sets_aside():
+    table = overridden({"steady": 3.0, "peak": -6.0, "snr_h1": 40.0})
+    assert table["steady"].fail == 3.0
+    assert table["steady"].warn == LIMITS["steady"].warn
+    assert table["peak"].warn == -6.0
+    assert table["snr_h1"].fail == 40.0
+    assert table["snr_h1"].warn is None  # the old warning lay below the new limit
+    assert "own" in table["steady"].source
+    with pytest.raises(InputError, match="no check named stedy"):
+        overridden({"stedy": 1.0})
+
+
+def test_a_value_that_is_no_number_never_passes():
+    assert judge(float("nan"), LIMITS["dc"])[0] == "fail"
+
+
+def test_the_take_takes_its_worst_verdict(rng):
+    rows = list(_checks(_take(rng) + 0.02).values())
+    verdict, reason = quality.take_verdict(rows)
+    assert verdict == "warn"
+    assert "dc (response)" in reason

@@ -1,0 +1,448 @@
+"""The whole comparison on invented studies: columns, rules, order, gaps and strange input."""
+
+from __future__ import annotations
+
+import re
+import time
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from studylib.errors import InputError
+from studylib.stats.compare import compare
+from studylib.stats.effects import effect_id
+from tests.stats.simulate import WOODS, features_table, specimens_table
+
+PRIMARY = ["tone.h3.rel_db"]
+EFFECTS = [
+    *("id", "feature", "role", "wood_a", "wood_b", "difference", "unit", "low", "high", "df", "p"),
+    *("p_adjusted", "q", "g", "g_low", "g_high", "limit", "verdict", "n_a", "n_b", "needed"),
+    "method",
+]
+VARIANCE = ["feature", "level", "variance", "sd", "share", "low", "high", "df", "method"]
+BOARDS = ["feature", "specimen_a", "specimen_b", "difference", "unit", "low", "high"]
+
+
+def below_noise(rows, which):
+    rows = rows.copy()
+    rows.loc[which, "usable"] = False
+    rows.loc[which, "reason"] = "below noise: no line there"
+    return rows
+
+
+def frames(result):
+    return {name: value for name, value in vars(result).items() if isinstance(value, pd.DataFrame)}
+
+
+class TestTables:
+    NAMES = ("tone.h3.rel_db", "tone.h2.rel_db", "tone.h10.rel_db", "tone.centroid_hz")
+
+    @pytest.fixture
+    def study(self, rng):
+        specimens = specimens_table(reference=True)
+        return features_table(
+            specimens, rng, names=self.NAMES, effect={"robinia": 8.0}, batches=2, change=5.0
+        ), specimens
+
+    def test_columns_are_those_of_the_design(self, study):
+        result = compare(*study, woods=WOODS, primary=PRIMARY)
+        assert list(result.effects.columns) == EFFECTS
+        assert list(result.variance.columns) == VARIANCE
+        assert list(result.boards.columns) == BOARDS
+        assert set(result.boards["feature"]) == set(PRIMARY)
+
+    def test_order_of_features_and_pairs(self, study):
+        result = compare(*study, woods=WOODS, primary=["tone.h10.rel_db"])
+        expected = ["tone.h10.rel_db", "tone.centroid_hz", "tone.h2.rel_db", "tone.h3.rel_db"]
+        assert list(result.effects["feature"].unique()) == expected
+        pairs = result.effects[["wood_a", "wood_b"]].head(3).to_numpy().tolist()
+        assert pairs == [["larch", "cherry"], ["larch", "robinia"], ["cherry", "robinia"]]
+        assert list(result.effects["role"].unique()) == ["primary", "exploratory"]
+
+    def test_difference_is_b_minus_a_of_the_sources_means(self, study):
+        rows, specimens = study
+        one_day = rows.assign(batch="day 1")
+        result = compare(one_day, specimens, woods=WOODS, primary=PRIMARY)
+        own = one_day[one_day["feature"].eq("tone.h3.rel_db") & ~one_day["specimen"].isin(
+            ["REF", "REF+10g"])]  # fmt: skip
+        boards = own.groupby(["wood", "specimen"])["value"].mean()
+        row = result.effects.iloc[1]
+        assert row["difference"] == pytest.approx(boards["robinia"].mean() - boards["larch"].mean())
+        assert result.unit_means["value"].head(4).to_numpy() == pytest.approx(boards["larch"])
+
+    def test_logarithmic_features_are_in_percent_with_percent_limits(self, study):
+        rows, specimens = study
+        result = compare(
+            rows, specimens, woods=WOODS, primary=["tone.centroid_hz"],
+            limits={"tone.centroid_hz": 1.5}, own_limits={"tone.centroid_hz"},
+        )  # fmt: skip
+        row = result.effects.iloc[1]
+        boards = result.unit_means.query("feature == 'tone.centroid_hz'")
+        ratio = np.exp(
+            np.log(boards.query("wood == 'robinia'")["adjusted"]).mean()
+            - np.log(boards.query("wood == 'larch'")["adjusted"]).mean()
+        )
+        assert row["unit"] == "%"
+        assert row["limit"] == pytest.approx(50.0)
+        assert row["difference"] == pytest.approx(100 * (ratio - 1))
+        assert "natural logarithms" in row["method"]
+
+    def test_rows_in_any_order_give_the_same_tables(self, study, rng):
+        rows, specimens = study
+        claims = [{"text": "c", "feature": PRIMARY[0], "higher": "robinia", "lower": "larch"}]
+        kwargs = dict(woods=WOODS, primary=PRIMARY, claims=claims)
+        first = compare(rows, specimens, **kwargs)
+        shuffled = rows.sample(frac=1.0, random_state=4).reset_index(drop=True)
+        second = compare(shuffled, specimens, **kwargs)
+        for name, frame in frames(first).items():
+            # Byte for byte, as they are written.
+            assert frame.to_csv() == frames(second)[name].to_csv(), name
+        assert first.notes == second.notes
+
+    def test_ids_name_the_rows_they_rest_on(self, study):
+        rows, specimens = study
+        first = compare(rows, specimens, woods=WOODS, primary=PRIMARY).effects
+        assert first["id"].is_unique
+        assert all(re.fullmatch("[0-9a-f]{12}", name) for name in first["id"])
+        own = rows[(rows["feature"] == "tone.h2.rel_db") & (rows["specimen"] == "L1")]
+        fewer = compare(rows.drop(own.index[:1]), specimens, woods=WOODS, primary=PRIMARY).effects
+        changed = first["id"] != fewer["id"]
+        assert set(first.loc[changed, "feature"]) == {"tone.h2.rel_db"}
+        # The controls do not take part.
+        controls = rows[rows["specimen"] == "REF"]
+        without = compare(rows.drop(controls.index), specimens, woods=WOODS, primary=PRIMARY)
+        assert list(without.effects["id"]) == list(first["id"])
+
+    def test_an_id_does_not_depend_on_the_order_of_its_rows(self):
+        assert effect_id("f", "a", "b", ["x", "y"]) == effect_id("f", "a", "b", ["y", "x"])
+        assert effect_id("f", "a", "b", ["x", "y"]) != effect_id("f", "b", "a", ["x", "y"])
+
+    def test_adjusted_p(self, study):
+        result = compare(*study, woods=WOODS, primary=["tone.h3.rel_db", "tone.h2.rel_db"])
+        primary = result.effects[result.effects["role"] == "primary"]
+        other = result.effects[result.effects["role"] == "exploratory"]
+        smallest = primary.groupby("feature")["p"].min()
+        assert primary["q"].isna().all()
+        assert (primary["p_adjusted"] >= primary["p"]).all()
+        assert primary["p_adjusted"].min() == pytest.approx(2 * smallest.min())
+        assert (other["p_adjusted"] == other[["p", "q"]].max(axis=1)).all()
+
+    def test_a_large_effect_is_recovered(self, study):
+        result = compare(*study, woods=WOODS, primary=PRIMARY)
+        row = result.effects.iloc[1]
+        assert row["low"] < 8.0 < row["high"]
+        assert row["verdict"] == "different"
+        assert row["n_a"] == row["n_b"] == 4
+
+
+class TestUnits:
+    def test_two_woods_with_one_source_each_are_boards_only(self, rng):
+        specimens = specimens_table((1, 1), woods=WOODS[:2])
+        result = compare(
+            features_table(specimens, rng), specimens, woods=WOODS[:2], primary=PRIMARY
+        )
+        row = result.effects.iloc[0]
+        assert row["verdict"] == "boards only"
+        assert row[["difference", "low", "high", "p", "p_adjusted", "g"]].isna().all()
+        assert len(result.boards) == 1
+        assert "wood" not in set(result.variance["level"])
+        assert any("Nothing is said about larch and cherry" in note for note in result.notes)
+
+    def test_a_thin_wood_does_not_silence_the_others(self, rng):
+        specimens = specimens_table((4, 1, 4))
+        result = compare(features_table(specimens, rng), specimens, woods=WOODS, primary=PRIMARY)
+        words = result.effects.set_index(["wood_a", "wood_b"])["verdict"]
+        assert words["larch", "cherry"] == "boards only"
+        assert words["larch", "robinia"] != "boards only"
+
+    def test_smallest_n_of_the_study(self, rng):
+        specimens = specimens_table((4, 4, 4))
+        result = compare(
+            features_table(specimens, rng), specimens, woods=WOODS, primary=PRIMARY, smallest_n=5
+        )
+        assert set(result.effects["verdict"]) == {"boards only"}
+
+    def test_boards_of_one_plank_count_once(self, rng):
+        planks = {f"{w}{i}": f"plank {w}{(i + 1) // 2}" for w in "LCR" for i in (1, 2, 3, 4)}
+        specimens = specimens_table(sources=planks)
+        result = compare(features_table(specimens, rng), specimens, woods=WOODS, primary=PRIMARY)
+        assert set(result.effects["n_a"]) == {2}
+        assert result.effects["method"].str.startswith("Tukey-Kramer").all()
+        assert list(result.variance["level"]) == ["wood", "source", "specimen", "mount", "take"]
+        assert any("4 boards of larch come from 2" in note for note in result.notes)
+        assert any("of 100 such studies" in note for note in result.notes)
+
+    def test_one_plank_a_wood_is_boards_only(self, rng):
+        planks = {f"{w}{i}": f"plank {w}" for w in "LCR" for i in (1, 2, 3, 4)}
+        specimens = specimens_table(sources=planks)
+        result = compare(features_table(specimens, rng), specimens, woods=WOODS, primary=PRIMARY)
+        assert set(result.effects["verdict"]) == {"boards only"}
+        assert "wood" not in set(result.variance["level"])
+
+    def test_equal_plank_names_in_two_woods_are_two_planks(self, rng):
+        specimens = specimens_table((2, 2), woods=WOODS[:2])
+        specimens["source"] = ["1", "2", "1", "2"]
+        result = compare(
+            features_table(specimens, rng), specimens, woods=WOODS[:2], primary=PRIMARY
+        )
+        assert (result.effects.loc[0, "n_a"], result.effects.loc[0, "n_b"]) == (2, 2)
+
+    def test_empty_source_is_a_source_of_its_own(self, rng):
+        specimens = specimens_table()
+        rows = features_table(specimens, rng)
+        expected = compare(rows, specimens, woods=WOODS, primary=PRIMARY).effects
+        specimens["source"] = None
+        found = compare(rows, specimens, woods=WOODS, primary=PRIMARY).effects
+        pd.testing.assert_frame_equal(found, expected)
+
+    def test_means_are_unweighted_at_each_step(self):
+        specimens = specimens_table((2, 2), woods=WOODS[:2], sources={"L1": "P", "L2": "P"})
+        rows = [("L1", 1, 0.0), ("L1", 1, 2.0), ("L1", 2, 5.0), ("L2", 1, 10.0)]
+        rows += [("C1", 1, 1.0), ("C2", 1, 2.0)]
+        table = pd.DataFrame(rows, columns=["specimen", "mount", "value"])
+        table = table.assign(
+            batch="one", feature=PRIMARY[0], usable=True, reason="", take=range(6), id=range(6)
+        )
+        result = compare(table, specimens, woods=WOODS[:2], primary=PRIMARY)
+        # L1: (1 + 5) / 2 = 3; plank P: (3 + 10) / 2 = 6.5.
+        assert result.unit_means.loc[0, "value"] == 6.5
+        assert result.unit_means.loc[0, ["n_specimens", "n_mounts", "n_takes"]].tolist() == [
+            2,
+            3,
+            4,
+        ]
+        assert result.specimen_means.loc[0, "value"] == 3.0
+
+    def test_responses_are_averaged_as_complex_ratios_within_a_mount(self):
+        specimens = specimens_table((1,), woods=("larch",))
+        take = dict(batch="one", specimen="L1", usable=True, reason="")
+        rows = []
+        for i, (mount, degrees) in enumerate([(1, 0.0), (1, 90.0), (2, 0.0), (2, np.nan)]):
+            for name, value in (("response_db", 0.0), ("response_deg", degrees)):
+                feature = f"tone.h1.{name}"
+                rows.append(
+                    dict(take, take=i, id=f"{i}{name}", mount=mount, feature=feature, value=value)
+                )
+        result = compare(
+            pd.DataFrame(rows), specimens, woods=["larch"], primary=["tone.h1.response_db"]
+        )
+        levels = result.mount_means["value"].to_numpy()
+        # |(1 + i) / 2| is 3.01 dB down; without a phase the levels are averaged.
+        assert levels == pytest.approx([20 * np.log10(np.sqrt(0.5)), 0.0])
+        assert set(result.coverage["feature"]) == {"tone.h1.response_db"}
+
+
+class TestCoverage:
+    @pytest.fixture
+    def study(self, rng):
+        specimens = specimens_table()
+        return features_table(specimens, rng), specimens
+
+    @pytest.mark.parametrize(("count", "compared"), [(1, True), (2, False)])
+    def test_five_percent_of_any_wood(self, study, count, compared):
+        # 36 takes a wood: one is 2.8 %, two are 5.6 %.
+        rows, specimens = study
+        rows = below_noise(rows, rows[rows["wood"] == "cherry"].index[:count])
+        result = compare(rows, specimens, woods=WOODS, primary=PRIMARY)
+        cherry = result.coverage.set_index("wood").loc["cherry"]
+        assert cherry["below_noise"] == count
+        assert cherry["usable"] == 36 - count
+        assert result.coverage["compared"].tolist() == [compared] * 3
+        if compared:
+            assert result.effects["p"].notna().all()
+        else:
+            assert set(result.effects["verdict"]) == {"open"}
+            assert result.effects[["difference", "p", "low"]].isna().all(axis=None)
+            assert result.effects["method"].str.contains("2 of 36 cherry takes").all()
+            assert result.variance.empty
+            assert any("2 of 36 cherry takes" in note for note in result.notes)
+
+    def test_claim_on_a_feature_that_is_not_compared(self, study):
+        rows, specimens = study
+        rows = below_noise(rows, rows[rows["wood"] == "cherry"].index[:9])
+        claims = [{"text": "c", "feature": PRIMARY[0], "higher": "robinia", "lower": "larch"}]
+        result = compare(rows, specimens, woods=WOODS, primary=PRIMARY, claims=claims)
+        assert result.claims.loc[0, "verdict"] == "open"
+        assert "below the noise" in result.claims.loc[0, "reason"]
+
+    def test_takes_set_aside_are_counted_by_wood_and_do_not_dilute_the_share(self, study):
+        rows, specimens = study
+        larch = rows[rows["wood"] == "larch"].index
+        rows.loc[larch[:18], "usable"] = False
+        rows.loc[larch[:18], "reason"] = ["set aside: clipping", "excluded: a door slammed"] * 9
+        result = compare(rows, specimens, woods=WOODS, primary=PRIMARY)
+        counts = result.coverage.set_index("wood").loc["larch"]
+        assert (counts["takes"], counts["usable"], counts["set_aside"]) == (36, 18, 18)
+        # One of 18 judged takes is 5.6 %, although it is 2.8 % of all takes.
+        result = compare(below_noise(rows, larch[-1:]), specimens, woods=WOODS, primary=PRIMARY)
+        assert not result.coverage["compared"].any()
+
+    def test_a_primary_feature_wholly_below_the_noise_still_has_its_rows(self, study):
+        rows, specimens = study
+        result = compare(below_noise(rows, rows.index), specimens, woods=WOODS, primary=PRIMARY)
+        assert set(result.effects["verdict"]) == {"open"}
+        assert set(result.effects["n_a"]) == {0}
+
+    def test_values_that_are_no_numbers_are_left_out(self, study):
+        rows, specimens = study
+        rows.loc[rows.index[0], "value"] = np.nan
+        rows.loc[rows.index[1], "value"] = np.inf
+        result = compare(rows, specimens, woods=WOODS, primary=PRIMARY)
+        assert result.coverage.loc[0, "usable"] == 34
+        assert result.effects["p"].notna().all()
+
+    def test_usable_as_text_is_read(self, study):
+        rows, specimens = study
+        expected = compare(rows, specimens, woods=WOODS, primary=PRIMARY).effects
+        rows["usable"] = rows["usable"].map({True: "True", False: "False"})
+        found = compare(rows, specimens, woods=WOODS, primary=PRIMARY).effects
+        pd.testing.assert_frame_equal(found, expected)
+
+
+class TestBatches:
+    def test_a_shift_between_batches_cancels(self, rng):
+        specimens = specimens_table()
+        rows = features_table(specimens, rng, batches=2)
+        moved = rows.copy()
+        moved.loc[moved["batch"] == "day 2", "value"] += 30.0
+        one, other = (compare(r, specimens, woods=WOODS, primary=PRIMARY) for r in (rows, moved))
+        for column in ("difference", "low", "high", "p", "g"):
+            assert other.effects[column].to_numpy() == pytest.approx(one.effects[column])
+        assert one.effects["method"].str.contains("batch as block").all()
+        assert one.confounding_sentence == ""
+        assert one.confounding.to_numpy().tolist() == [[w, 2, 2] for w in WOODS]
+
+    def test_boards_measured_in_every_batch(self, rng):
+        # Mounts of each board spread over both batches: the shares are equal, batch cancels.
+        specimens = specimens_table()
+        rows = features_table(specimens, rng, mounts=4)
+        rows["batch"] = np.where(rows["mount"] <= 2, "day 1", "day 2")
+        moved = rows.copy()
+        moved.loc[moved["batch"] == "day 2", "value"] += 30.0
+        one, other = (compare(r, specimens, woods=WOODS, primary=PRIMARY) for r in (rows, moved))
+        assert other.effects["p"].to_numpy() == pytest.approx(one.effects["p"])
+        assert other.variance["variance"].to_numpy() == pytest.approx(
+            one.variance["variance"], abs=1e-9
+        )
+
+    def test_wood_and_batch_confounded_is_named(self, rng):
+        specimens = specimens_table()
+        rows = features_table(specimens, rng)
+        rows["batch"] = np.where(rows["wood"] == "robinia", "day 2", "day 1")
+        result = compare(rows, specimens, woods=WOODS, primary=PRIMARY)
+        assert "confounded" in result.confounding_sentence
+        assert "robinia in day 1" in result.confounding_sentence
+        assert result.notes[0] == result.confounding_sentence
+        assert result.effects["method"].str.contains("confounded").all()
+        assert not result.effects["method"].str.contains("block").any()
+
+    def test_one_batch_is_said(self, rng):
+        specimens = specimens_table()
+        result = compare(features_table(specimens, rng), specimens, woods=WOODS, primary=PRIMARY)
+        assert any("one batch" in note for note in result.notes)
+
+
+class TestLimits:
+    def test_needed_is_there_for_open_pairs_only(self, rng):
+        specimens = specimens_table()
+        rows = features_table(specimens, rng, effect={"robinia": 9.0})
+        effects = compare(
+            rows, specimens, woods=WOODS, primary=PRIMARY, limits={PRIMARY[0]: 2.0}
+        ).effects
+        is_open = effects["verdict"] == "open"
+        assert is_open.any()
+        assert not is_open.all()
+        assert (effects.loc[is_open, "needed"] != "").all()
+        assert (effects.loc[~is_open, "needed"] == "").all()
+
+    def test_default_limits_need_a_microphone_own_ones_do_not(self, rng):
+        specimens = specimens_table()
+        names = ["pluck.p1.decay_time_s", "tone.h3.rel_db"]
+        rows = features_table(specimens, rng, names=names)
+        rows["value"] = rows["value"].abs()
+        kwargs = dict(woods=WOODS, primary=names, limits={PRIMARY[0]: 1.0})
+        heard = compare(rows, specimens, **kwargs)
+        assert list(heard.limits["feature"]) == names
+        assert heard.limits["own"].tolist() == [False, True]
+        relative = compare(rows, specimens, listening=False, **kwargs)
+        assert list(relative.limits["feature"]) == PRIMARY
+        assert any("not a microphone" in note for note in relative.notes)
+
+    @pytest.mark.parametrize(
+        ("limits", "word"),
+        [({"tone.h3.rel_db": 0.0}, "above 0"), ({"tone.centroid_hz": 0.9}, "above 1"),
+         ({"tone.h3.rel": 1.0}, "nearest known name")],
+    )  # fmt: skip
+    def test_a_wrong_limit_is_refused(self, rng, limits, word):
+        specimens = specimens_table()
+        with pytest.raises(InputError, match=word):
+            compare(
+                features_table(specimens, rng), specimens, woods=WOODS, primary=[], limits=limits
+            )
+
+
+class TestStrangeInput:
+    def test_unknown_feature(self, rng):
+        specimens = specimens_table()
+        rows = features_table(specimens, rng).assign(feature="tone.loudness")
+        with pytest.raises(InputError, match="nearest known name"):
+            compare(rows, specimens, woods=WOODS, primary=[])
+
+    def test_nothing_measured(self, rng):
+        specimens = specimens_table()
+        rows = features_table(specimens, rng).iloc[:0]
+        claims = [{"text": "c", "feature": PRIMARY[0], "higher": "robinia", "lower": "larch"}]
+        result = compare(rows, specimens, woods=WOODS, primary=PRIMARY, claims=claims)
+        assert result.effects.empty
+        assert list(result.effects.columns) == EFFECTS
+        assert list(result.variance.columns) == VARIANCE
+        assert result.claims.loc[0, "reason"] == "not measured yet"
+        assert any("not measured yet" in note for note in result.notes)
+
+    def test_controls_and_phases_are_left_out(self, rng):
+        specimens = specimens_table()
+        rows = features_table(specimens, rng)
+        extra = rows.head(3).assign(specimen=None, id=["x", "y", "z"])
+        phase = rows.head(3).assign(feature="tone.h3.response_deg", id=["p", "q", "r"])
+        expected = compare(rows, specimens, woods=WOODS, primary=PRIMARY)
+        found = compare(pd.concat([extra, phase, rows]), specimens, woods=WOODS, primary=PRIMARY)
+        for name, frame in frames(expected).items():
+            assert frames(found)[name].to_csv() == frame.to_csv(), name
+
+    def test_one_wood_has_spreads_but_no_effects(self, rng):
+        specimens = specimens_table((4,), woods=("larch",))
+        result = compare(
+            features_table(specimens, rng), specimens, woods=["larch"], primary=PRIMARY
+        )
+        assert result.effects.empty
+        assert list(result.variance["level"]) == ["specimen", "mount", "take"]
+
+    def test_missing_mounts_are_carried(self, rng):
+        specimens = specimens_table()
+        rows = features_table(specimens, rng)
+        rows = rows[~((rows["specimen"] == "L1") & (rows["mount"] > 1))]
+        result = compare(rows, specimens, woods=WOODS, primary=PRIMARY)
+        assert result.unit_means.loc[0, "n_mounts"] == 1
+        assert result.effects["p"].notna().all()
+
+    def test_identical_values_give_no_verdict(self, rng):
+        specimens = specimens_table()
+        rows = features_table(specimens, rng)
+        rows["value"] = 3.0
+        effects = compare(rows, specimens, woods=WOODS, primary=PRIMARY).effects
+        assert set(effects["verdict"]) == {"open"}
+        assert effects["method"].str.contains("no spread").all()
+
+
+@pytest.mark.parametrize("missing", [0, 1])
+def test_sixty_features_take_about_a_second(rng, missing):
+    specimens = specimens_table()
+    names = [f"tone.h{k}.rel_db" for k in range(2, 62)]
+    rows = features_table(specimens, rng, names=names, batches=2)
+    rows = rows[~rows["take"].isin(rows["take"].unique()[:missing])]
+    compare(rows.head(540), specimens, woods=WOODS, primary=[])
+    start = time.perf_counter()
+    compare(rows, specimens, woods=WOODS, primary=names[:2])
+    # Half a second here; the margin is for a busy machine.
+    assert time.perf_counter() - start < 4.0

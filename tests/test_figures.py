@@ -1,0 +1,470 @@
+"""Figures: they show the very numbers they were given, legibly, and give the same bytes twice.
+
+Outside references: the colours as Okabe and Ito published them (Color Universal Design, 2008);
+notes of equal temperament at A4 = 440 Hz (ISO 16). All tables here are invented.
+"""
+
+from __future__ import annotations
+
+from itertools import combinations
+from types import SimpleNamespace
+
+import matplotlib as mpl
+import matplotlib.pyplot as plt
+import numpy as np
+import pandas as pd
+import pytest
+from matplotlib import cbook
+from matplotlib.colors import to_rgb
+from matplotlib.figure import Figure
+
+from studylib import figures, register
+from studylib.figures import style
+from tests.invented_tables import Invention
+
+AWKWARD = (
+    "European larch from the north slope, lot 2024-17 $x_1$",
+    "European larch from the north slope, lot 2024-18",
+    "_thermally modified ash",
+    "\u6f06 walnut $5",
+    "black\ncherry",
+    "<script>robinia</script>",
+)
+
+
+@pytest.fixture(autouse=True)
+def _nothing_left_open():
+    yield
+    plt.close("all")
+
+
+def invented(woods=("larch", "cherry", "robinia"), boards=4, primary=("tone.h3.rel_db",)):
+    """A summary with hand-made effects: their values are stated in the tests that read them."""
+    study, gathered = Invention(woods=woods, boards=boards, primary=primary).make()
+    compared = {s.specimen for s in study.specimens if not s.role}
+    rows = gathered.features[gathered.features["specimen"].isin(compared)]
+    keys = ["feature", "wood", "specimen"]
+    mounts = rows.groupby([*keys, "mount"], sort=False)["value"].mean().reset_index()
+    means = mounts.groupby(keys, sort=False)["value"].mean().reset_index()
+
+    def wood_means(feature: str) -> pd.DataFrame:
+        own = means[means["feature"] == feature].groupby("wood", sort=False)["value"]
+        table = own.agg(mean="mean", n="size").reset_index()
+        return table.assign(low=table["mean"] - 1.0, high=table["mean"] + 1.5)
+
+    pairs = list(combinations(woods, 2))
+    effects = pd.DataFrame(
+        [
+            {
+                "feature": feature,
+                "role": "primary" if feature in primary else "exploratory",
+                "wood_a": a,
+                "wood_b": b,
+                "difference": 1.0 + place,
+                "unit": register.find(feature).difference_unit,
+                "low": place - 0.5,
+                "high": place + 2.5,
+                "g": 0.5 + place,
+                "g_low": place - 0.25,
+                "g_high": place + 1.25,
+                "q": 0.1 * (place + 1),
+                "verdict": ("beyond limit", "different", "within limit", "same", "open")[place % 5],
+            }
+            for feature in ("tone.h1.level_db", "tone.h2.rel_db", "tone.h3.rel_db")
+            for place, (a, b) in enumerate(pairs)
+        ]
+    )
+    variance = pd.DataFrame(
+        {
+            "feature": primary[0],
+            "level": ["wood", "specimen", "mount", "take"],
+            "share": [0.1, 0.6, 0.25, 0.05],
+            "sd": [0.5, 1.2, 0.8, 0.4],
+            "sd_low": [0.0, 0.8, 0.6, 0.35],
+            "sd_high": [2.0, 2.4, 1.2, 0.45],
+        }
+    )
+    control = pd.DataFrame(
+        {
+            "feature": [*primary, "tone.h2.rel_db"],
+            "changed": "ref-plus-7g",
+            "reference": "ref",
+            "difference": 3.0,
+            "unit": "dB",
+            "low": 1.0,
+            "high": 5.0,
+            "told_apart": True,
+        }
+    )
+    return SimpleNamespace(
+        study=study,
+        gathered=gathered,
+        woods=study.woods,
+        primary=primary,
+        measured=primary,
+        confidence=0.95,
+        comparison=SimpleNamespace(positive_control=control),
+        describe=register.find,
+        board_means=lambda f: means[means["feature"] == f],
+        mount_means=lambda f: mounts[mounts["feature"] == f],
+        wood_means=wood_means,
+        primary_effects=lambda: effects[effects["role"] == "primary"],
+        exploratory_effects=lambda: effects[effects["role"] == "exploratory"],
+        primary_variance=lambda: variance,
+        limit_band=lambda f: (-1.0, 1.0),
+    )
+
+
+def every_figure(summary, size=None) -> dict[str, Figure]:
+    return {
+        "boards": figures.boards_figure(summary, "tone.h3.rel_db", size=size),
+        "effects": figures.effects_figure(summary, size=size),
+        "exploratory": figures.exploratory_figure(summary, size=size),
+        "control": figures.positive_control_figure(summary, size=size),
+        "variance": figures.variance_figure(summary, size=size),
+        "quality": figures.quality_figure(summary.gathered, size=size),
+        "spectra": figures.spectra_figure(summary.gathered, summary.study, size=size),
+        "harmonics": figures.harmonics_figure(summary.gathered, summary.study, size=size),
+    }
+
+
+def bars(axes) -> list[tuple[float, float, float]]:
+    """Horizontal bars as (y, from, to)."""
+    found = []
+    for collection in axes.collections:
+        if isinstance(collection, mpl.collections.LineCollection):
+            found += [(s[0][1], s[0][0], s[1][0]) for s in collection.get_segments()]
+    return found
+
+
+def points(axes) -> list[tuple[float, float]]:
+    return [
+        (float(x), float(y))
+        for line in axes.lines
+        if line.get_linestyle() == "None" or line.get_marker() not in ("None", None, "")
+        for x, y in zip(*line.get_data(), strict=True)
+    ]
+
+
+def overlaps(texts, figure) -> list[tuple[str, str]]:
+    renderer = figure.canvas.get_renderer()
+    boxes = [(t.get_text(), t.get_window_extent(renderer)) for t in texts if t.get_text()]
+    return [(a[0], b[0]) for a, b in combinations(boxes, 2) if a[1].overlaps(b[1])]
+
+
+# ---------------------------------------------------------------- the look
+
+
+def test_colours_are_those_published_by_okabe_and_ito():
+    published = {
+        (0, 0, 0), (230, 159, 0), (86, 180, 233), (0, 158, 115),
+        (240, 228, 66), (0, 114, 178), (213, 94, 0), (204, 121, 167),
+    }  # fmt: skip
+    ours = {tuple(round(255 * part) for part in to_rgb(c)) for c in style.COLOURS}
+    assert ours == published
+
+
+def test_every_wood_differs_in_marker_as_well_as_colour():
+    eight = style.looks([f"wood {i}" for i in range(8)])
+    assert len({look.marker for look in eight.values()}) == 8
+    many = style.looks([f"wood {i}" for i in range(64)])
+    assert len(set(many.values())) == 64
+
+
+@pytest.mark.parametrize(
+    ("hertz", "note"),
+    # Equal temperament at A4 = 440 Hz (ISO 16): C4 261.63, F3 174.61, E2 82.41, C8 4186.01 Hz.
+    [(440, "A4"), (261.63, "C4"), (174.61, "F3"), (172.0, "F3"), (82.41, "E2"), (4186.01, "C8"),
+     (27.5, "A0"), (466.16, "A#4")],
+)  # fmt: skip
+def test_note_names(hertz, note):
+    assert style.note_name(hertz) == note
+
+
+def test_frequency_ticks_carry_hertz_and_note():
+    axes = plt.figure().subplots()
+    style.frequency_axis(axes, 43.0, 8000.0)
+    labels = [t.get_text() for t in axes.get_xticklabels()]
+    assert labels == ["55\nA1", "110\nA2", "220\nA3", "440\nA4", "880\nA5", "1.76k\nA6",
+                      "3.52k\nA7", "7.04k\nA8"]  # fmt: skip
+    assert axes.get_xscale() == "log"
+    assert "Hz" in axes.get_xlabel()
+
+
+@pytest.mark.parametrize("text", ["$x_1$", "oak $5 or $6", r"a\$b", "{$\\frac$}", "plain"])
+def test_text_from_the_sheets_never_becomes_a_formula(text):
+    drawn = style.safe(text)
+    # matplotlib's own test of what it takes for a formula, and its own way back.
+    assert not cbook.is_math_text(drawn)
+    assert drawn.replace(r"\$", "$") == text
+
+
+def test_letters_that_the_font_lacks_and_line_breaks_are_replaced():
+    assert style.safe("\u6f06\nlarch\t\x07x") == "\N{WHITE SQUARE} larch x"
+
+
+def test_long_names_keep_both_ends_and_stay_within_their_lines():
+    drawn = style.wrapped("European larch from the north slope, lot 2024-17", 14)
+    lines = drawn.split("\n")
+    assert len(lines) == 2
+    assert all(len(line) <= 14 for line in lines)
+    assert drawn.startswith("European")
+    assert drawn.endswith("17")
+    assert style.wrapped("short", 14) == "short"
+    assert style.wrapped("", 5) == ""
+
+
+# ---------------------------------------------------------------- files
+
+
+def test_saved_files_have_the_sizes_promised_and_the_same_bytes_twice(tmp_path):
+    summary = invented()
+
+    def draw(size=None):
+        return figures.boards_figure(summary, "tone.h3.rel_db", size=size)
+
+    first, second = tmp_path / "a", tmp_path / "b"
+    for folder in (first, second):
+        folder.mkdir()
+        figures.save_sizes(draw, folder, "boards")
+    names = sorted(p.name for p in first.iterdir())
+    assert names == ["boards.png", "boards.svg", "boards_16x9.png"]
+    assert all((first / n).read_bytes() == (second / n).read_bytes() for n in names)
+    assert plt.imread(first / "boards_16x9.png").shape[:2] == (1080, 1920)
+    svg = (first / "boards.svg").read_text(encoding="utf-8")
+    assert "dc:date" not in svg
+    assert not plt.get_fignums()
+
+
+def test_the_video_frame_is_laid_out_anew_and_not_stretched(tmp_path):
+    summary = invented()
+    sizes = []
+
+    def draw(size=None):
+        figure = figures.quality_figure(summary.gathered, size=size)
+        sizes.append(tuple(figure.get_size_inches()))
+        return figure
+
+    figures.save_sizes(draw, tmp_path, "quality")
+    assert sizes[1] == style.VIDEO_SIZE
+    assert sizes[0] != sizes[1]
+
+
+def test_the_callers_settings_neither_count_nor_change():
+    with mpl.rc_context({"font.size": 31, "axes.grid": True}):
+        figure = figures.variance_figure(invented())
+        assert mpl.rcParams["font.size"] == 31
+        assert not figure.axes[0].xaxis.get_gridlines()[0].get_visible()
+    assert figure.axes[0].xaxis.label.get_fontsize() == style.STYLE["axes.labelsize"]
+
+
+@pytest.mark.parametrize(
+    ("woods", "boards", "size"),
+    [
+        (("larch", "cherry"), 2, None),
+        (("larch", "cherry"), 24, style.VIDEO_SIZE),
+        (AWKWARD, 10, None),
+        (AWKWARD, 10, style.VIDEO_SIZE),
+    ],
+)
+def test_no_text_runs_into_another(woods, boards, size):
+    for name, figure in every_figure(invented(woods, boards), size).items():
+        for axes in figure.axes:
+            if not axes.get_visible():
+                continue
+            for labels in (axes.get_xticklabels(), axes.get_yticklabels(), axes.texts):
+                assert not overlaps(labels, figure), name
+            ticks = [t for t in axes.get_xticklabels() if t.get_text()]
+            assert not overlaps([*ticks[:1], axes.xaxis.label], figure), name
+        outside = [*(t for legend in figure.legends for t in legend.get_texts()), *figure.texts]
+        titles = [t for a in figure.axes if a.get_visible() for t in (a.title, a._left_title)]
+        assert not overlaps([*outside, *titles], figure), name
+        drawn = figure.get_tightbbox()
+        width, height = figure.get_size_inches()
+        assert drawn.x0 > -0.02, name
+        assert drawn.y0 > -0.02, name
+        assert drawn.x1 < width + 0.02, name
+        assert drawn.y1 < height + 0.02, name
+        plt.close(figure)
+
+
+def test_axes_name_quantity_and_unit():
+    found = every_figure(invented())
+    assert "(dB)" in found["boards"].axes[0].get_ylabel()
+    assert found["effects"].axes[0].get_xlabel() == "difference (dB)"
+    assert found["control"].axes[0].get_xlabel() == "changed minus reference (dB)"
+    assert found["variance"].axes[0].get_xlabel() == "share of the variance (%)"
+    assert found["variance"].axes[1].get_xlabel() == "standard deviation (dB)"
+    assert "(dB)" in found["harmonics"].axes[0].get_ylabel()
+    assert "full scale" in found["spectra"].get_supylabel()
+    assert "Hz" in found["spectra"].axes[-1].get_xlabel()
+
+
+# ---------------------------------------------------------------- what is drawn
+
+
+def test_every_board_is_one_point_with_its_mounts_and_the_woods_interval():
+    summary = invented()
+    axes = figures.boards_figure(summary, "tone.h3.rel_db").axes[0]
+    boards = summary.board_means("tone.h3.rel_db")
+    assert sorted(y for _, y in points(axes)) == pytest.approx(sorted(boards["value"]))
+    drawn = sorted(y for y, _, _ in bars(axes))
+    mounts = summary.mount_means("tone.h3.rel_db")["value"]
+    means = summary.wood_means("tone.h3.rel_db")
+    expected = sorted([*mounts, *means["mean"], *means["low"], *means["high"]])
+    assert drawn == pytest.approx(expected)
+    assert len(boards) == 12
+
+
+def test_a_wood_with_one_source_has_a_mean_but_no_interval():
+    summary = invented(("larch", "cherry"), 1)
+    whole = summary.wood_means
+    summary.wood_means = lambda f: whole(f).assign(low=np.nan, high=np.nan)
+    axes = figures.boards_figure(summary, "tone.h3.rel_db").axes[0]
+    assert len(bars(axes)) == 2 * 3 + 2  # the mounts, and a mean for each wood
+
+
+def test_effects_show_primary_rows_with_interval_and_limit_and_nothing_exploratory():
+    axes = figures.effects_figure(invented()).axes
+    assert len(axes) == 1
+    assert bars(axes[0]) == [(0, -0.5, 2.5), (1, 0.5, 3.5), (2, 1.5, 4.5)]
+    assert sorted(points(axes[0])) == [(1.0, 0.0), (2.0, 1.0), (3.0, 2.0)]
+    band = axes[0].patches[0].get_extents().transformed(axes[0].transData.inverted())
+    assert (band.x0, band.x1) == pytest.approx((-1.0, 1.0))
+
+
+def test_declared_effects_are_filled_and_undeclared_ones_open():
+    summary = invented(tuple(f"wood {i}" for i in range(4)), 2)
+    axes = figures.effects_figure(summary).axes[0]
+    filled = {
+        int(line.get_ydata()[0]): line.get_markerfacecolor() != "white"
+        for line in axes.lines
+        if line.get_marker() not in ("None", "")
+    }
+    # In the order of `invented`: beyond limit, different, within limit, same, open, beyond limit.
+    assert filled == {0: True, 1: True, 2: True, 3: False, 4: False, 5: True}
+
+
+def test_exploratory_effects_stand_apart_and_say_so():
+    axes = figures.exploratory_figure(invented()).axes[0]
+    assert [t.get_text() for t in axes.get_yticklabels()] == ["tone.h1.level_db", "tone.h2.rel_db"]
+    assert "exploratory" in axes.get_title(loc="left")
+    assert {(low, high) for _, low, high in bars(axes)} == {
+        (place - 0.25, place + 1.25) for place in range(3)
+    }
+
+
+def test_the_positive_control_shows_primary_features_only():
+    summary = invented()
+    axes = figures.positive_control_figure(summary).axes
+    assert [bars(a) for a in axes] == [[(0, 1.0, 5.0)]]
+    assert [points(a) for a in axes] == [[(3.0, 0.0)]]
+    control = summary.comparison.positive_control
+    summary.comparison.positive_control = control.assign(difference=np.nan)
+    assert "No changed specimen" in figures.positive_control_figure(summary).texts[0].get_text()
+
+
+def test_effects_that_cannot_be_drawn_are_said_in_words():
+    summary = invented()
+    effects = summary.primary_effects().assign(verdict="boards only")
+    summary.primary_effects = lambda: effects
+    figure = figures.effects_figure(summary)
+    assert not figure.axes
+    assert "too few sources" in " ".join(figure.texts[0].get_text().split())
+
+
+def test_variance_shares_and_intervals():
+    left, right = figures.variance_figure(invented()).axes
+    assert [p.get_width() for p in left.patches] == pytest.approx([10, 60, 25, 5])
+    assert [(low, high) for _, low, high in bars(right)] == [
+        (0.0, 2.0), (0.8, 2.4), (0.6, 1.2), (0.35, 0.45),
+    ]  # fmt: skip
+    assert [t.get_text() for t in right.get_yticklabels()] == ["wood", "board", "mount", "take"]
+
+
+def test_quality_puts_a_failed_check_where_it_belongs_and_names_the_take():
+    summary = invented(boards=6)
+    quality = summary.gathered.quality
+    quality.loc[quality["take"].eq("cherry-2-m1-t3") & quality["check"].isin(["hum", "take"]),
+                "verdict"] = "fail"  # fmt: skip
+    axes = figures.quality_figure(summary.gathered).axes[0]
+    takes, rows = list(quality["take"].unique()), [t.get_text() for t in axes.get_yticklabels()]
+    crosses = next(line for line in axes.lines if line.get_marker() == "X")
+    place = takes.index("cherry-2-m1-t3")
+    assert set(zip(*crosses.get_data(), strict=True)) == {
+        (place, rows.index("hum")), (place, rows.index("take as a whole")),
+    }  # fmt: skip
+    assert [t.get_text() for t in axes.get_xticklabels()] == ["cherry-2-m1-t3"]
+    assert crosses.get_label() == "fail (2)"
+
+
+def test_quality_keeps_the_overtones_in_one_row():
+    axes = figures.quality_figure(invented().gathered).axes[0]
+    assert [t.get_text() for t in axes.get_yticklabels()] == [
+        "clipping", "dc", "hum", "noise floor", "snr h1", "snr overtones", "take as a whole",
+    ]  # fmt: skip
+
+
+def test_quality_takes_the_worst_of_the_channels():
+    row = {"take": "a", "check": "hum"}
+    quality = pd.DataFrame(
+        [row | {"channel": "response", "verdict": v} for v in ("fail", "pass", "warn")]
+    )
+    axes = figures.quality_figure(SimpleNamespace(quality=quality)).axes[0]
+    assert [len(line.get_xdata()) for line in axes.lines if line.get_marker() in ".^X"] == [0, 0, 1]
+
+
+def test_spectra_keep_the_tone_and_leave_out_reference_and_changed():
+    summary = invented()
+    axes = figures.spectra_figure(summary.gathered, summary.study).axes
+    labels = [a.get_legend().get_texts()[0].get_text() for a in axes]
+    assert labels == ["larch, 4 boards", "cherry, 4 boards", "robinia, 4 boards"]
+    for panel in axes:
+        curve = panel.lines[0]
+        highest = np.argmax(curve.get_ydata())
+        assert curve.get_ydata()[highest] == -24.0  # the fundamental as `Invention` makes it
+        assert curve.get_xdata()[highest] == pytest.approx(172.0, rel=0.02)
+
+
+def test_harmonics_have_one_point_a_board_and_open_marks_for_upper_limits():
+    summary = invented()
+    features = summary.gathered.features
+    quiet = features["specimen"].eq("larch-2") & features["feature"].eq("tone.h3.rel_db")
+    features.loc[quiet, ["usable", "value", "reason"]] = [False, -70.0, "below noise: upper limit"]
+    axes = figures.harmonics_figure(summary.gathered, summary.study).axes[0]
+    small = [line for line in axes.lines if line.get_markersize() == 3]
+    # Harmonics 2 and 3 of four boards each, without the one that is below the noise.
+    assert [len(line.get_xdata()) for line in small] == [7, 8, 8]
+    # Larch has no mean at harmonic 3: it would be one of the loud boards only.
+    large = [bars.lines[0] for bars in axes.containers]
+    assert [len(line.get_xdata()) for line in large] == [1, 2, 2]
+    limits = [line for line in axes.lines if line.get_marker() == "v"]
+    assert [list(line.get_ydata()) for line in limits] == [[-70.0], [], []]
+    assert limits[0].get_markerfacecolor() == "none"
+
+
+def test_harmonics_leave_out_takes_that_were_set_aside():
+    summary = invented()
+    features = summary.gathered.features
+    bad = features["specimen"].eq("larch-2")
+    features.loc[bad, ["usable", "value", "reason"]] = [False, 40.0, "set aside: clipping"]
+    axes = figures.harmonics_figure(summary.gathered, summary.study).axes[0]
+    assert max(y for _, y in points(axes)) < 0
+
+
+@pytest.mark.parametrize("name", ["quality", "spectra", "features"])
+def test_nothing_measured_is_said_in_a_sentence(name):
+    summary = invented()
+    empty = SimpleNamespace(
+        quality=summary.gathered.quality.head(0),
+        spectra=summary.gathered.spectra.head(0),
+        features=summary.gathered.features.head(0),
+    )
+    draw = {
+        "quality": lambda: figures.quality_figure(empty),
+        "spectra": lambda: figures.spectra_figure(empty, summary.study),
+        "features": lambda: figures.harmonics_figure(empty, summary.study),
+    }
+    figure = draw[name]()
+    assert not figure.axes
+    assert figure.texts[0].get_text().startswith("No ")

@@ -1,0 +1,298 @@
+"""A batch measured from real files: known truth in, truth out, and every fault named."""
+
+from __future__ import annotations
+
+import csv
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from studylib.errors import InputError
+from studylib.measure import common_rate, measure_batch
+from studylib.sheets import read_study
+from tests.small_study import TONE_HZ, Plan, tone, write_small_study
+
+PLAN = Plan(wood_db={"larch": 0.0, "cherry": 3.0}, boards=1, mounts=1, board_sd=0, mount_sd=0,
+            take_sd=0, claim=False)  # fmt: skip
+
+
+@pytest.fixture
+def folder(tmp_path) -> Path:
+    return write_small_study(tmp_path / "study", PLAN)
+
+
+def _measure(folder, batch="day1"):
+    return measure_batch(read_study(folder), batch)
+
+
+def _edit(folder, take, **cells):
+    """Change cells of one row of takes.csv, adding columns where needed."""
+    path = folder / "takes.csv"
+    with path.open(encoding="utf-8") as file:
+        rows = list(csv.DictReader(file))
+    names = list(rows[0]) + [name for name in cells if name not in rows[0]]
+    for row in rows:
+        if row["take"] == take:
+            row.update({name: str(value) for name, value in cells.items()})
+    with path.open("w", newline="", encoding="utf-8") as file:
+        writer = csv.DictWriter(file, names, restval="")
+        writer.writeheader()
+        writer.writerows(rows)
+
+
+def _setting(folder, old, new):
+    path = folder / "study.toml"
+    text = path.read_text(encoding="utf-8")
+    assert old in text
+    path.write_text(text.replace(old, new), encoding="utf-8")
+
+
+def _add_take(folder, take, kind, x, *, rate=PLAN.rate_hz, **cells):
+    file = f"recordings/{take}.wav"
+    soundfile.write(folder / file, x, rate, subtype="PCM_24")
+    path = folder / "takes.csv"
+    with path.open(encoding="utf-8") as opened:
+        header = next(csv.reader(opened))
+    row = {"take": take, "batch": "day1", "kind": kind, "file": file, **cells}
+    with path.open("a", newline="", encoding="utf-8") as opened:
+        csv.writer(opened).writerow([row.get(name, "") for name in header])
+
+
+def _value(table, take, feature):
+    rows = table[(table["take"] == take) & (table["feature"] == feature)]
+    assert len(rows) == 1
+    return rows.iloc[0]
+
+
+def _verdict(table, take, check="take"):
+    rows = table[(table["take"] == take) & (table["check"] == check)]
+    assert len(rows) >= 1
+    return rows.iloc[0]
+
+
+def test_levels_ratios_and_distortion_are_those_put_in(folder):
+    found = _measure(folder).features
+    response = _value(found, "che1_m1_r1", "tone.h1.response_db")
+    truth = 20 * np.log10(0.5) + 3.0
+    assert response["value"] == pytest.approx(truth, abs=4 * response["u"])
+    assert response["u"] < 0.001
+    second = _value(found, "lar1_m1_r1", "tone.h2.rel_db")
+    assert second["value"] == pytest.approx(-40.0, abs=4 * second["u"])
+    third = _value(found, "lar1_m1_r1", "tone.h3.rel_db")
+    assert third["value"] == pytest.approx(20 * np.log10(0.005), abs=4 * third["u"])
+    total = _value(found, "lar1_m1_r1", "tone.thd_percent")
+    both = 100 * np.hypot(0.01, 0.005) / np.sqrt(1 + 0.01**2 + 0.005**2)
+    assert total["value"] == pytest.approx(both, abs=4 * total["u"])
+
+
+def test_a_harmonic_below_the_noise_keeps_its_row_as_an_upper_limit(folder):
+    row = _value(_measure(folder).features, "lar1_m1_r1", "tone.h5.rel_db")
+    assert not row["usable"]
+    assert row["reason"].startswith("below noise")
+    assert np.isfinite(row["value"])
+
+
+def test_everything_passes_and_ids_are_unique_and_repeatable(folder):
+    first, again = _measure(folder), _measure(folder)
+    assert set(first.quality["verdict"]) == {"pass"}
+    assert first.features["id"].is_unique
+    assert list(first.features["id"]) == list(again.features["id"])
+    np.testing.assert_array_equal(first.features["value"], again.features["value"])
+
+
+def test_full_scale_and_gain_give_sound_pressure_levels(folder):
+    plain = _value(_measure(folder).features, "lar1_m1_r1", "tone.h1.level_db")
+    _setting(folder, "drive = 2", "drive = 2\nfull_scale_db = 112.0")
+    _edit(folder, "lar1_m1_r1", gain_db=6)
+    scaled = _value(_measure(folder).features, "lar1_m1_r1", "tone.h1.level_db")
+    assert scaled["unit"] == "dB SPL"
+    assert scaled["value"] == pytest.approx(plain["value"] + 112 - 6)
+
+
+def _calibrator(rng, level, rate=PLAN.rate_hz):
+    t = np.arange(rate) / rate
+    x = 10 ** (level / 20) * np.sin(2 * np.pi * 1000.3 * t)[:, None] * [1, 0]
+    return x + 1e-5 * rng.standard_normal((rate, 2))
+
+
+def test_a_calibrator_take_sets_the_level(folder, rng):
+    plain = _value(_measure(folder).features, "lar1_m1_r1", "tone.h1.level_db")
+    _setting(folder, "drive = 2", "drive = 2\ncalibrator_db = 94.0")
+    _add_take(folder, "cal1", "calibrator", _calibrator(rng, -20.0))
+    found = _measure(folder)
+    scaled = _value(found.features, "lar1_m1_r1", "tone.h1.level_db")
+    assert scaled["value"] == pytest.approx(plain["value"] + 94 + 20, abs=0.001)
+    assert "warning" not in list(found.bench["item"])
+
+
+def test_calibrator_takes_that_differ_are_a_warning(folder, rng):
+    _setting(folder, "drive = 2", "drive = 2\ncalibrator_db = 94.0")
+    _add_take(folder, "cal1", "calibrator", _calibrator(rng, -20.0))
+    _add_take(folder, "cal2", "calibrator", _calibrator(rng, -19.0))
+    bench = _measure(folder).bench.set_index("item")["value"]
+    assert "1.00 dB apart" in bench["warning"]
+
+
+def test_a_missing_calibrator_is_a_warning_and_levels_stay_relative(folder):
+    _setting(folder, "drive = 2", "drive = 2\ncalibrator_db = 94.0")
+    found = _measure(folder)
+    assert "no usable calibrator" in found.bench.set_index("item")["value"]["warning"]
+    assert _value(found.features, "lar1_m1_r1", "tone.h1.level_db")["unit"] == "dB re full scale"
+
+
+def test_a_probe_tone_gives_the_response_there_and_nothing_else(folder, rng):
+    t = np.arange(round(PLAN.seconds * PLAN.rate_hz)) / PLAN.rate_hz
+    x = np.sin(2 * np.pi * 3 * TONE_HZ * t)[:, None] * [0.02, 0.1]
+    x = x + 1e-5 * rng.standard_normal(x.shape)
+    _add_take(
+        folder, "probe", "tone", x, specimen="lar1", mount="1", repeat="1", tone_hz=3 * TONE_HZ
+    )
+    found = _measure(folder).features
+    names = set(found[found["take"] == "probe"]["feature"])
+    assert names == {"probe.k3.response_db", "probe.k3.response_deg"}
+    row = _value(found, "probe", "probe.k3.response_db")
+    assert row["value"] == pytest.approx(20 * np.log10(0.2), abs=4 * row["u"])
+
+
+@pytest.mark.parametrize("kind", ["", "voltage"])
+def test_without_a_sensed_drive_a_probe_gives_a_level(folder, rng, kind):
+    if kind:
+        _setting(folder, 'drive_kind = "acceleration"', 'drive_kind = "voltage"')
+    else:
+        _setting(folder, 'drive = 2\ndrive_kind = "acceleration"\n', "")
+    _setting(folder, "tone.h1.response_db", "tone.h1.level_db")
+    t = np.arange(round(PLAN.seconds * PLAN.rate_hz)) / PLAN.rate_hz
+    x = np.sin(2 * np.pi * 3 * TONE_HZ * t)[:, None] * [0.02, 0.1]
+    x = x + 1e-5 * rng.standard_normal(x.shape)
+    _add_take(
+        folder, "probe", "tone", x, specimen="lar1", mount="1", repeat="1", tone_hz=3 * TONE_HZ
+    )
+    found = _measure(folder).features
+    assert set(found[found["take"] == "probe"]["feature"]) == {"probe.k3.level_db"}
+    assert not found["feature"].str.contains("response").any()
+
+
+def test_drive_steps_give_no_feature(folder):
+    _edit(folder, "lar1_m1_r1", drive_db=-12)
+    found = _measure(folder)
+    assert "lar1_m1_r1" not in set(found.features["take"])
+    assert _verdict(found.quality, "lar1_m1_r1")["verdict"] == "pass"
+
+
+def test_an_excluded_take_stays_in_every_table(folder):
+    _edit(folder, "lar1_m1_r1", exclude="yes", reason="a lorry passed")
+    found = _measure(folder)
+    rows = found.features[found.features["take"] == "lar1_m1_r1"]
+    assert len(rows)
+    assert not rows["usable"].any()
+    assert set(rows["reason"]) == {"excluded: a lorry passed"}
+    assert _verdict(found.quality, "lar1_m1_r1")["source"] == "excluded: a lorry passed"
+
+
+def _replace(folder, take, x, rate=PLAN.rate_hz, subtype="PCM_24", cut=None):
+    path = folder / f"recordings/{take}.wav"
+    soundfile.write(path, x, rate, subtype=subtype)
+    if cut is not None:
+        path.write_bytes(path.read_bytes()[:cut])
+
+
+@pytest.mark.parametrize(
+    ("fault", "check"),
+    [
+        ("clipped", "clipping"),
+        ("silent", "silence"),
+        ("short", "length"),
+        ("nan", "finite"),
+        ("truncated", "truncated"),
+        ("other rate", "rate"),
+        ("mono", "channels"),
+        ("no audio", "readable"),
+        ("other tone", "tone_ppm"),
+        ("noise only", "tone_absent"),
+        ("dropout", "dropout"),
+        ("noisy", "noise_over_room"),
+        ("hum", "hum"),
+    ],
+)
+def test_a_faulty_take_is_set_aside_with_its_reason(folder, rng, fault, check):
+    take, rate = "lar1_m1_r1", PLAN.rate_hz
+    x = tone(rng, PLAN, 0.0)
+    t = np.arange(len(x)) / rate
+    make = {
+        "clipped": lambda: _replace(folder, take, np.clip(x * 4, -0.1, 0.1)),
+        "silent": lambda: _replace(folder, take, x * 0),
+        "short": lambda: _replace(folder, take, x[: len(x) // 2]),
+        "nan": lambda: _replace(
+            folder, take, np.where(np.arange(len(x))[:, None] == 2000, np.nan, x), subtype="FLOAT"
+        ),
+        "truncated": lambda: _replace(folder, take, np.concatenate([x, x]), cut=6 * len(x)),
+        "other rate": lambda: _replace(folder, take, np.concatenate([x] * 6), rate=44_100),
+        "mono": lambda: _replace(folder, take, x[:, 0]),
+        "no audio": lambda: (folder / f"recordings/{take}.wav").write_text("not audio"),
+        "other tone": lambda: _replace(
+            folder, take, np.sin(2 * np.pi * 176 * t)[:, None] * [0.05, 0.1]
+        ),
+        "noise only": lambda: _replace(folder, take, 0.01 * rng.standard_normal(x.shape)),
+        "dropout": lambda: _replace(folder, take, np.where((t > 0.2) & (t < 0.22), 0, x.T).T),
+        "noisy": lambda: _replace(folder, take, x + 5e-4 * rng.standard_normal(x.shape)),
+        "hum": lambda: _replace(folder, take, x + 0.03 * np.sin(2 * np.pi * 50 * t)[:, None]),
+    }
+    make[fault]()
+    found = _measure(folder)
+    row = _verdict(found.quality, take)
+    assert row["verdict"] == "fail"
+    assert check in row["source"]
+    assert _verdict(found.quality, take, check)["verdict"] == "fail"
+    rows = found.features[found.features["take"] == take]
+    assert len(rows)
+    assert not rows["usable"].any()
+    assert rows["reason"].str.startswith("set aside: ").all()
+    # Its neighbours are untouched.
+    assert found.features[found.features["take"] == "lar1_m1_r2"]["usable"].any()
+
+
+def test_own_limits_decide(folder):
+    _setting(folder, "[decide]", "[quality]\nsnr_h1 = 150\n\n[decide]")
+    assert _verdict(_measure(folder).quality, "lar1_m1_r1")["verdict"] == "fail"
+    _setting(folder, "snr_h1 = 150", "snr_h_one = 150")
+    with pytest.raises(InputError, match="no check named snr_h_one"):
+        _measure(folder)
+
+
+def test_the_rate_is_the_commonest_when_none_is_set(folder, rng):
+    _setting(folder, f"rate_hz = {PLAN.rate_hz}\n", "")
+    _replace(folder, "lar1_m1_r1", np.concatenate([tone(rng, PLAN, 0.0)] * 6), rate=44_100)
+    study = read_study(folder)
+    assert common_rate(study) == PLAN.rate_hz
+    found = measure_batch(study, "day1")
+    assert _verdict(found.quality, "lar1_m1_r1", "rate")["verdict"] == "fail"
+    assert "commonest" in found.bench.set_index("item")["value"]["sampling rate"]
+
+
+def test_an_unknown_batch_names_those_there_are(folder):
+    with pytest.raises(InputError, match=r"no batch .day9.*day1"):
+        _measure(folder, "day9")
+
+
+def test_a_long_take_is_measured_in_pieces(folder, rng):
+    plan = Plan(seconds=25.0)
+    _replace(folder, "lar1_m1_r1", tone(rng, plan, 1.0))
+    _setting(folder, "length_s = 0.45", "length_s = 0.45 # whole")
+    _setting(folder, "length_s = 0.45", "length_s = 24.9")
+    for other in ("lar1_m1_r2", "che1_m1_r1"):
+        _replace(folder, other, tone(rng, plan, 1.0))
+    row = _value(_measure(folder).features, "lar1_m1_r1", "tone.h1.response_db")
+    assert row["usable"]
+    assert row["value"] == pytest.approx(20 * np.log10(0.5) + 1.0, abs=5 * row["u"])
+    assert row["u"] < 1.3e-4 / np.sqrt(24.9 / 0.45) * 1.5
+
+
+def test_progress_counts_every_take(folder):
+    seen = []
+    study = read_study(folder)
+    measure_batch(study, "day1", progress=lambda *step: seen.append(step))
+    total = len(study.takes_of("day1"))
+    assert [step[0] for step in seen] == list(range(total + 1))
+    assert {step[1] for step in seen} == {total}

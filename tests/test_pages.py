@@ -1,0 +1,213 @@
+"""Pages and tables: what a reader sees opens offline, and data never becomes markup."""
+
+from __future__ import annotations
+
+import math
+import shutil
+import subprocess
+from html.parser import HTMLParser
+
+import nbformat
+import numpy as np
+import pandas as pd
+import pytest
+
+from studylib.report import pages
+
+EVIL = "<script>document.title='taken'</script>"
+# One white pixel (PNG specification, W3C), as the data that a figure leaves in a notebook.
+PIXEL = (
+    "iVBORw0KGgoAAAANSUhEUgAAAAEAAAABCAYAAAAfFcSJAAAADUlEQVR42mP8/x8AAwMCAO+ip1sAAAAASUVORK5CYII="
+)
+
+
+class Elements(HTMLParser):
+    """Every element of a page with its attributes, and the text between."""
+
+    def __init__(self, html: str):
+        super().__init__()
+        self.found: list[tuple[str, dict]] = []
+        self.text: list[str] = []
+        self.feed(html)
+
+    def handle_starttag(self, tag, attrs):
+        self.found.append((tag, dict(attrs)))
+
+    def handle_data(self, data):
+        self.text.append(data)
+
+    def all(self, tag: str) -> list[dict]:
+        return [attributes for name, attributes in self.found if name == tag]
+
+
+def shown_notebook() -> nbformat.NotebookNode:
+    """A notebook in which data tries to be markup wherever data can stand."""
+    v4 = nbformat.v4
+    frame = pd.DataFrame({"specimen": [EVIL, "L1"], "level": [1.0, 2.0]})
+    shown = [
+        pages.table(frame, caption=EVIL),
+        pages.sentences([EVIL, "two"]),
+        pages.sentences([EVIL]),
+        pages.heading(EVIL),
+    ]
+    outputs = [
+        v4.new_output("execute_result", {"text/html": s._repr_html_(), "text/plain": repr(s)})
+        for s in shown
+    ]
+    outputs += [
+        v4.new_output("stream", name="stdout", text=EVIL),
+        v4.new_output("stream", name="stderr", text=EVIL),
+        v4.new_output("display_data", {"text/plain": EVIL}),
+        v4.new_output("display_data", {"image/png": PIXEL, "text/plain": "<Figure>"}),
+        v4.new_output("display_data", {"application/javascript": "document.title='taken'"}),
+        v4.new_output("error", ename="ValueError", evalue=EVIL, traceback=[EVIL]),
+    ]
+    cell = v4.new_code_cell(f'batch = "{EVIL}"', execution_count=1, outputs=outputs)
+    return v4.new_notebook(cells=[v4.new_markdown_cell("# A page\n\nPlain words."), cell])
+
+
+@pytest.fixture(scope="module")
+def page() -> str:
+    return pages.page_html(shown_notebook(), title=f"Rails {EVIL}")
+
+
+def test_a_page_holds_no_script_and_asks_for_nothing_outside_itself(page):
+    elements = Elements(page)
+    assert elements.all("script") == []
+    for tag, attributes in elements.found:
+        for name, value in attributes.items():
+            assert not name.startswith("on"), (tag, name)
+            if name in ("src", "href", "srcset", "data", "action", "poster"):
+                assert value.startswith(("data:", "#")), (tag, name, value)
+    assert elements.all("link") == []
+    assert "@import" not in page
+    assert "url(" not in page
+
+
+def test_a_page_forbids_whatever_is_not_in_it(page):
+    policies = [
+        meta["content"]
+        for meta in Elements(page).all("meta")
+        if meta.get("http-equiv") == "Content-Security-Policy"
+    ]
+    expected = "default-src 'none'; img-src data:; style-src 'unsafe-inline'; font-src data:"
+    assert policies == [expected]
+
+
+def test_text_from_the_sheets_shows_as_text(page):
+    # Caption, cell, three sentences and headings, two streams, plain text, error and title; the
+    # code is coloured piece by piece and shows it once more.
+    text = "".join(Elements(page).text)
+    assert text.count(EVIL) >= 10
+    assert "<script" not in page.lower()
+
+
+def test_code_is_folded_away_but_there(page):
+    elements = Elements(page)
+    assert elements.all("details") == [{"class": "code"}]
+    assert 'batch = "<script>' in "".join(elements.text)
+
+
+def test_figures_are_embedded_with_a_text_in_their_place(page):
+    images = Elements(page).all("img")
+    assert [image["alt"] for image in images] == ["Figure"]
+    assert images[0]["src"] == f"data:image/png;base64,{PIXEL}"
+
+
+def test_the_same_notebook_gives_the_same_page(page):
+    assert pages.page_html(shown_notebook(), title=f"Rails {EVIL}") == page
+
+
+@pytest.mark.skipif(shutil.which("chromium") is None, reason="chromium is not installed")
+def test_a_browser_runs_nothing_on_the_page(page, tmp_path):
+    (tmp_path / "page.html").write_text(page, encoding="utf-8")
+    options = ["--headless", "--no-sandbox", "--disable-gpu", f"--user-data-dir={tmp_path}/own"]
+    seen = subprocess.run(
+        ["chromium", *options, "--dump-dom", (tmp_path / "page.html").as_uri()],
+        capture_output=True, text=True, timeout=60, check=True,
+    ).stdout  # fmt: skip
+    elements = Elements(seen)
+    assert elements.all("script") == []
+    assert "<title>Rails &lt;script&gt;" in seen
+
+
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [
+        (0.0, "0"),
+        (1234.56, "1235"),
+        (-0.012345, "-0.01235"),
+        (171.99849, "172.0"),
+        (1e-9, "1.000e-09"),
+        (2.5e8, "2.500e+08"),
+        (math.nan, "–"),
+        (-math.inf, "-∞"),
+    ],
+)
+def test_numbers_are_rounded_for_a_reader(value, text):
+    assert pages.number(value) == text
+
+
+def test_decimals_of_a_column_and_no_negative_zero():
+    assert pages.number(-0.001, decimals=2) == "0.00"
+    assert pages.number(3.14159, decimals=1) == "3.1"
+
+
+def test_a_table_aligns_numbers_right_and_says_what_is_missing():
+    frame = pd.DataFrame(
+        {
+            "wood": ["larch", None],
+            "n": [4, 5],
+            "low": [np.nan, -1.25],
+            "usable": [True, False],
+            "mixed": ["a", 1.5],
+            "maybe": pd.array([1, None], dtype="Int64"),
+        }
+    )
+    html = pages.table(frame)._repr_html_()
+    right = '<td style="text-align:right">{}</td>'
+    left = '<td style="text-align:left;white-space:nowrap">{}</td>'
+    for text in ("4", "5", "–", "-1.250", "1"):
+        assert right.format(text) in html
+    for text in ("larch", "–", "yes", "no", "a", "1.500"):
+        assert left.format(text) in html
+
+
+def test_single_columns_can_have_fewer_digits():
+    frame = pd.DataFrame({"value": [1.23456], "u": [0.012345]})
+    assert repr(pages.table(frame, digits={"u": 2})).splitlines()[1] == "1.235  0.012"
+    assert repr(pages.table(frame, digits=3)).splitlines()[1] == "1.23   0.0123"
+
+
+def test_a_table_prints_as_plain_text():
+    frame = pd.DataFrame({"wood": ["larch", "robinia"], "n": [4, 5]})
+    shown = repr(pages.table(frame, columns={"wood": "Wood", "n": "Boards"}, caption="Boards"))
+    assert shown == "Boards\nWood     Boards\nlarch    4\nrobinia  5"
+
+
+def test_a_long_table_says_how_long_it_is():
+    shown = pages.table(pd.DataFrame({"n": range(30)}), rows=2)
+    assert "The first 2 of 30 rows." in shown._repr_html_()
+    assert repr(shown).splitlines() == ["n", "0", "1", "The first 2 of 30 rows."]
+
+
+def test_an_empty_table_says_so():
+    assert repr(pages.table(pd.DataFrame({"n": []}), empty="No boards yet.")) == "No boards yet."
+
+
+def test_a_column_that_is_not_there_is_named():
+    with pytest.raises(KeyError, match="no column 'm'"):
+        pages.table(pd.DataFrame({"n": [1]}), columns=["m"])
+
+
+def test_sentences_for_none_one_and_many():
+    assert pages.sentences([], empty="None.")._repr_html_() == "<p>None.</p>"
+    assert pages.sentences(["a & b"])._repr_html_() == "<p>a &amp; b</p>"
+    assert pages.sentences(["a", "b"])._repr_html_() == "<ul><li>a</li><li>b</li></ul>"
+    assert repr(pages.sentences(["a", "b"])) == "- a\n- b"
+
+
+def test_a_heading_has_a_level_of_html():
+    assert pages.heading("A < B", level=3)._repr_html_() == "<h3>A &lt; B</h3>"
+    with pytest.raises(ValueError, match="from 1 to 6"):
+        pages.heading("x", level=7)

@@ -1,0 +1,217 @@
+"""Parts, keys and whole files: what comes back is what was left, and half a part is none."""
+
+from __future__ import annotations
+
+import json
+import os
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from studylib import writing
+from studylib.errors import InputError, RunError
+from studylib.measure import parts
+from studylib.run import provenance
+
+
+def measurement(batch: str = "day 1"):
+    """A measurement with whatever a table may hold: odd text, gaps, tiny and long numbers."""
+    return SimpleNamespace(
+        batch=batch,
+        quality=pd.DataFrame(
+            {
+                "take": ["001", "NA"],
+                "channel": ["", "response"],
+                "check": ["take", "dc"],
+                "value": [np.nan, 1 / 3],
+                "unit": ["", "%"],
+                "limit": [None, 1e-300],
+                "source": ['said "so", twice\nover', None],
+                "verdict": ["pass", "warn"],
+            }
+        ),
+        features=pd.DataFrame(
+            {
+                "id": ["1e5", "2"],
+                "take": ["001", "NA"],
+                "specimen": ["None", "<b>"],
+                "mount": [1, 2],
+                "value": [0.1 + 0.2, -np.inf],
+                "usable": [True, False],
+                "reason": ["", "below noise"],
+            }
+        ),
+        spectra=pd.DataFrame(),
+        bench=pd.DataFrame({"item": ["rate"], "value": ["24000"]}),
+    )
+
+
+def test_a_part_comes_back_as_it_was_left(tmp_path):
+    left = measurement()
+    parts.save_part(left, tmp_path / "p", key="k1")
+    back = parts.load_part(tmp_path / "p")
+    assert back.batch == "day 1"
+    assert parts.part_key(tmp_path / "p") == "k1"
+    assert back.quality["take"].tolist() == ["001", "NA"]
+    assert back.quality["source"].tolist() == ['said "so", twice\nover', ""]
+    assert back.quality["value"].iloc[1] == 1 / 3
+    assert back.quality["limit"].iloc[1] == 1e-300
+    assert back.features["id"].tolist() == ["1e5", "2"]
+    assert back.features["specimen"].tolist() == ["None", "<b>"]
+    assert back.features["value"].tolist() == [0.1 + 0.2, -np.inf]
+    assert back.features["usable"].dtype == bool
+    assert back.features["mount"].dtype == np.int64
+    assert back.bench["value"].tolist() == ["24000"]
+    assert list(back.spectra.columns) == list(parts.COLUMNS["spectra"])
+
+
+@pytest.mark.parametrize("name", ["quality.csv", "done.json"])
+def test_half_a_part_is_none(tmp_path, name):
+    parts.save_part(measurement(), tmp_path, key="k")
+    (tmp_path / name).unlink()
+    assert parts.part_key(tmp_path) is None
+    with pytest.raises(RunError, match="no whole result"):
+        parts.load_part(tmp_path)
+
+
+def test_a_table_that_was_changed_afterwards_is_not_taken(tmp_path):
+    parts.save_part(measurement(), tmp_path, key="k")
+    (tmp_path / "bench.csv").write_text("item,value\nrate,48000\n")
+    assert parts.part_key(tmp_path) is None
+
+
+def test_a_part_that_is_being_rewritten_is_not_whole(tmp_path, monkeypatch):
+    parts.save_part(measurement(), tmp_path, key="old")
+
+    def full(*_):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(parts, "write_whole", full)
+    with pytest.raises(OSError, match="No space left"):
+        parts.save_part(measurement(), tmp_path, key="new")
+    assert parts.part_key(tmp_path) is None
+
+
+def test_gathering_measures_here_or_reads_parts_with_one_result(tmp_path, monkeypatch):
+    study = SimpleNamespace(batches=("day 1", "day 2"))
+    slugs = parts.batch_slugs(study.batches)
+    for batch in study.batches:
+        parts.save_part(measurement(batch), tmp_path / slugs[batch], key="k")
+    read = parts.gather(study, parts=tmp_path)
+    monkeypatch.setattr(parts, "_measured", lambda _, batch: measurement(batch))
+    here = parts.gather(study)
+    for name in parts.TABLES:
+        pd.testing.assert_frame_equal(getattr(read, name), getattr(here, name))
+    assert read.bench["batch"].tolist() == ["day 1", "day 2"]
+    assert len(read.quality) == 4
+    assert read.failed == here.failed == {}
+
+
+def test_gathering_names_what_is_not_there_and_why(tmp_path):
+    study = SimpleNamespace(batches=("a", "b", "c", "d"))
+    for batch in "abc":
+        parts.save_part(measurement(batch), tmp_path / batch, key="k")
+    parts.leave_out(tmp_path / "b", "takes.csv, row 3: broken.")
+    (tmp_path / "c" / "features.csv").unlink()
+    gathered = parts.gather(study, parts=tmp_path)
+    assert gathered.failed == {
+        "b": "takes.csv, row 3: broken.",
+        "c": "c: no whole result of this batch; run the batch again.",
+        "d": "This batch has not been run yet.",
+    }
+    assert len(gathered.quality) == 2
+    parts.take_in(tmp_path / "b")
+    assert set(parts.gather(study, parts=tmp_path).failed) == {"c", "d"}
+
+
+def test_gathering_nothing_gives_empty_tables(tmp_path):
+    gathered = parts.gather(SimpleNamespace(batches=("a",)), parts=tmp_path)
+    assert list(gathered.features.columns) == list(parts.COLUMNS["features"])
+    assert list(gathered.bench.columns) == ["batch", "item", "value"]
+    assert gathered.quality.empty
+
+
+def test_no_two_batches_share_a_file():
+    slugs = parts.batch_slugs(["Day 1", "day 1", "day_1", "../x", "Übung", "con", "plain"])
+    assert len({slug.casefold() for slug in slugs.values()}) == 7
+    assert slugs["plain"] == "plain"
+    for slug in slugs.values():
+        assert "/" not in slug
+        assert not slug.startswith(".")
+
+
+def test_an_empty_batch_name_means_the_first():
+    study = SimpleNamespace(batches=("a", "b"))
+    assert parts.choose_batch(study, "") == "a"
+    assert parts.choose_batch(study, "b") == "b"
+    with pytest.raises(InputError, match='no batch "bb"; the nearest name is "b"'):
+        parts.choose_batch(study, "bb")
+
+
+def test_progress_is_noted_and_read(tmp_path):
+    assert parts.note_progress("") is None
+    assert parts.read_progress(tmp_path) is None
+    parts.note_progress(tmp_path)(3, 9, "tone t3")
+    assert parts.read_progress(tmp_path) == (3, 9, "tone t3")
+    (tmp_path / parts.PROGRESS).write_text('{"done": 3, "to')
+    assert parts.read_progress(tmp_path) is None
+
+
+def test_a_file_is_written_whole_or_not_at_all(tmp_path, monkeypatch):
+    writing.write_whole(tmp_path / "a.txt", "one\n")
+
+    def broken(*_):
+        raise OSError("no")
+
+    monkeypatch.setattr(os, "replace", broken)
+    with pytest.raises(OSError, match="no"):
+        writing.write_whole(tmp_path / "a.txt", "two\n")
+    assert [p.name for p in tmp_path.iterdir()] == ["a.txt"]
+    assert (tmp_path / "a.txt").read_bytes() == b"one\n"
+
+
+def test_a_folder_takes_the_place_of_another(tmp_path):
+    for name in ("new", "old"):
+        (tmp_path / name).mkdir()
+        (tmp_path / name / f"{name}.txt").write_text(name)
+    writing.replace_folder(tmp_path / "new", tmp_path / "old")
+    assert [p.relative_to(tmp_path).as_posix() for p in tmp_path.rglob("*")] == [
+        "old",
+        "old/new.txt",
+    ]
+
+
+def test_the_library_hash_sees_a_changed_file_and_no_caches(tmp_path, monkeypatch):
+    (tmp_path / "__pycache__").mkdir()
+    (tmp_path / "a.py").write_text("1")
+    monkeypatch.setattr(provenance, "PACKAGE", tmp_path)
+    first = provenance.library_digest()
+    (tmp_path / "__pycache__" / "a.pyc").write_text("x")
+    assert provenance.library_digest() == first
+    (tmp_path / "a.py").write_text("2")
+    assert provenance.library_digest() != first
+
+
+def test_the_notebook_hash_sees_sources_and_tags_but_no_outputs(tmp_path):
+    path = tmp_path / "n.ipynb"
+
+    def digest(source: str, tags: list, outputs: list) -> str:
+        metadata = {"tags": tags}
+        cell = {"cell_type": "code", "source": source, "metadata": metadata, "outputs": outputs}
+        path.write_text(json.dumps({"cells": [cell]}))
+        return provenance.notebook_digest(path)
+
+    first = digest("a = 1", ["parameters"], [])
+    assert digest("a = 1", ["parameters"], ["shown"]) == first
+    assert digest("a = 2", ["parameters"], []) != first
+    assert digest("a = 1", [], []) != first
+
+
+def test_sha256_of_a_published_message(tmp_path):
+    # FIPS 180-4 example, message "abc" (NIST, Cryptographic Standards, SHA256.pdf).
+    (tmp_path / "abc").write_text("abc")
+    assert provenance.file_digest(tmp_path / "abc") == (
+        "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
+    )

@@ -1,0 +1,353 @@
+"""Recordings of every container and depth, and every way in which a file can be broken.
+
+The files are written by libsndfile and then cut or changed by bytes; where the layout of a
+chunk matters it is that of the RIFF/WAVE, AIFF-C, EBU Tech 3285 (broadcast WAV) and FLAC
+format descriptions, from memory.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import struct
+import tracemalloc
+
+import numpy as np
+import pytest
+import soundfile
+
+from studylib.errors import InputError
+from studylib.recordings import probe, read_window, sha256, windows
+
+RATE = 24_000
+FRAMES = 6_000
+
+FORMATS = [
+    # container, subtype, ending, step of the quantiser relative to full scale
+    ("WAV", "PCM_16", "wav", 2.0**-15),
+    ("WAV", "PCM_24", "wav", 2.0**-23),
+    ("WAV", "PCM_32", "wav", 2.0**-31),
+    ("WAV", "FLOAT", "wav", 2.0**-24),
+    ("WAV", "DOUBLE", "wav", 2.0**-50),
+    ("WAVEX", "PCM_24", "wav", 2.0**-23),
+    ("RF64", "PCM_16", "rf64", 2.0**-15),
+    ("W64", "PCM_24", "w64", 2.0**-23),
+    ("FLAC", "PCM_16", "flac", 2.0**-15),
+    ("FLAC", "PCM_24", "flac", 2.0**-23),
+    ("AIFF", "PCM_16", "aiff", 2.0**-15),
+    ("AIFF", "FLOAT", "aif", 2.0**-24),
+    ("CAF", "PCM_24", "caf", 2.0**-23),
+]
+
+
+@pytest.fixture
+def noise(rng) -> np.ndarray:
+    """(frames, channels), well inside full scale."""
+    return rng.uniform(-0.5, 0.5, size=(FRAMES, 2))
+
+
+@pytest.fixture
+def wav(tmp_path, noise):
+    """A good 16-bit WAV file and its bytes."""
+    path = tmp_path / "good.wav"
+    soundfile.write(path, noise, RATE, subtype="PCM_16")
+    return path, path.read_bytes()
+
+
+def patched(path, data: bytes, at: int, new: bytes):
+    path.write_bytes(data[:at] + new + data[at + len(new) :])
+    return path
+
+
+def data_size_at(data: bytes) -> int:
+    return data.index(b"data") + 4
+
+
+# Whole files
+
+
+@pytest.mark.parametrize(("container", "subtype", "ending", "step"), FORMATS)
+def test_every_container_and_depth(tmp_path, noise, container, subtype, ending, step):
+    path = tmp_path / f"take.{ending}"
+    soundfile.write(path, noise, RATE, format=container, subtype=subtype)
+    info = probe(path)
+    assert (info.path, info.rate_hz, info.channels, info.frames) == (path, RATE, 2, FRAMES)
+    assert (info.container, info.subtype) == (container, subtype)
+    assert not info.truncated
+    assert info.remark == ""
+    x = read_window(path, start=1_000, frames=2_000)
+    assert x.shape == (2, 2_000)
+    assert x.dtype == np.float64
+    assert x.flags.c_contiguous
+    assert np.abs(x - noise.T[:, 1_000:3_000]).max() <= step
+
+
+@pytest.mark.parametrize("channels", range(1, 9))
+@pytest.mark.parametrize("rate", [8_000, 192_000])
+def test_one_to_eight_channels_at_the_ends_of_the_range_of_rates(tmp_path, rng, channels, rate):
+    data = rng.uniform(-0.5, 0.5, size=(500, channels))
+    path = tmp_path / "take.wav"
+    soundfile.write(path, data, rate, subtype="DOUBLE")
+    assert (probe(path).channels, probe(path).rate_hz) == (channels, rate)
+    assert np.array_equal(read_window(path, start=0, frames=500), data.T)
+
+
+def test_a_broadcast_wav(tmp_path, wav):
+    _, data = wav
+    bext = b"bext" + struct.pack("<I", 602) + b"Rail take".ljust(602, b"\0")
+    fmt = data.index(b"fmt ")
+    size = struct.pack("<I", len(data) - 8 + len(bext))
+    path = tmp_path / "broadcast.wav"
+    path.write_bytes(data[:4] + size + data[8:fmt] + bext + data[fmt:])
+    assert (probe(path).frames, probe(path).truncated, probe(path).remark) == (FRAMES, False, "")
+
+
+def test_chunks_after_the_samples_are_no_fault(tmp_path, wav):
+    _, data = wav
+    extra = b"LIST" + struct.pack("<I", 16) + b"INFOICMT" + struct.pack("<I", 4) + b"rail"
+    path = tmp_path / "notes.wav"
+    path.write_bytes(data[:4] + struct.pack("<I", len(data) - 8 + len(extra)) + data[8:] + extra)
+    assert (probe(path).frames, probe(path).truncated, probe(path).remark) == (FRAMES, False, "")
+
+
+def test_what_is_not_finite_or_beyond_full_scale_comes_as_it_stands(tmp_path):
+    data = np.array([[np.nan, 0.0], [np.inf, 1.5], [-np.inf, -3.0]])
+    path = tmp_path / "odd.wav"
+    soundfile.write(path, data, RATE, subtype="FLOAT")
+    assert not probe(path).truncated
+    assert np.array_equal(read_window(path, start=0, frames=3), data.T, equal_nan=True)
+
+
+# Files that break off
+
+
+def test_a_truncated_wav(tmp_path, wav, noise):
+    _, data = wav
+    path = tmp_path / "cut.wav"
+    path.write_bytes(data[: len(data) // 2])
+    info = probe(path)
+    assert info.truncated
+    assert info.remark == "the file breaks off: it holds less than its header announces"
+    assert FRAMES // 2 - 20 < info.frames < FRAMES // 2
+    x = read_window(path, start=0, frames=info.frames)
+    assert np.abs(x - noise.T[:, : info.frames]).max() <= 2.0**-15
+    with pytest.raises(InputError, match=f"holds {info.frames} frames but frames 0 to {FRAMES}"):
+        read_window(path, start=0, frames=FRAMES)
+
+
+@pytest.mark.parametrize(
+    ("container", "ending"), [("AIFF", "aiff"), ("W64", "w64"), ("RF64", "rf64")]
+)
+def test_other_truncated_files(tmp_path, noise, container, ending):
+    path = tmp_path / f"cut.{ending}"
+    soundfile.write(path, noise, RATE, format=container, subtype="PCM_16")
+    data = path.read_bytes()
+    path.write_bytes(data[: len(data) // 2])
+    info = probe(path)
+    assert info.truncated
+    assert info.frames < FRAMES
+
+
+@pytest.mark.parametrize("cut", [1, 3, 4])
+def test_a_wav_cut_by_a_few_bytes(tmp_path, wav, cut):
+    _, data = wav
+    path = tmp_path / "cut.wav"
+    path.write_bytes(data[:-cut])
+    assert (probe(path).truncated, probe(path).frames) == (True, FRAMES - 1)
+
+
+def test_a_wav_cut_in_a_chunk_after_the_samples_has_all_its_samples(tmp_path, wav):
+    _, data = wav
+    path = tmp_path / "notes.wav"
+    extra = b"LIST" + struct.pack("<I", 100) + b"INFO"
+    path.write_bytes(data[:4] + struct.pack("<I", len(data) - 8 + 108) + data[8:] + extra)
+    assert (probe(path).frames, probe(path).truncated) == (FRAMES, False)
+
+
+def test_a_truncated_caf_is_refused(tmp_path, noise):
+    path = tmp_path / "cut.caf"
+    soundfile.write(path, noise, RATE, format="CAF", subtype="PCM_16")
+    path.write_bytes(path.read_bytes()[:12_000])
+    with pytest.raises(InputError, match=r"cut\.caf cannot be read as audio"):
+        probe(path)
+
+
+@pytest.mark.parametrize("both", [True, False])
+def test_a_data_size_of_zero(tmp_path, wav, both):
+    _, data = wav
+    path = patched(tmp_path / "zero.wav", data, data_size_at(data), b"\0\0\0\0")
+    if both:
+        patched(path, path.read_bytes(), 4, b"\0\0\0\0")
+    with pytest.raises(InputError, match=r"holds no samples .* record the take again"):
+        probe(path)
+    with pytest.raises(InputError, match="holds 0 frames"):
+        read_window(path, start=0, frames=1)
+
+
+def test_an_aiff_without_frames(tmp_path):
+    path = tmp_path / "none.aiff"
+    soundfile.write(path, np.zeros((0, 2)), RATE)
+    with pytest.raises(InputError, match="holds no samples"):
+        probe(path)
+
+
+def test_a_header_that_announces_too_little(tmp_path, wav):
+    _, data = wav
+    path = patched(tmp_path / "little.wav", data, data_size_at(data), struct.pack("<I", 4_000))
+    info = probe(path)
+    assert info.frames == 1_000
+    assert info.truncated
+    assert "announces less than the file holds" in info.remark
+
+
+@pytest.mark.parametrize("size", [0xFFFFFFFF, 0x7FFFF024])
+def test_a_streamed_wav_is_read_whole(tmp_path, wav, noise, size):
+    _, data = wav
+    path = patched(tmp_path / "streamed.wav", data, data_size_at(data), struct.pack("<I", size))
+    patched(path, path.read_bytes(), 4, struct.pack("<I", size))
+    info = probe(path)
+    assert (info.frames, info.truncated) == (FRAMES, False)
+    assert info.remark == "the header leaves the length open; it was taken from the file"
+    assert np.abs(read_window(path, start=0, frames=FRAMES) - noise.T).max() <= 2.0**-15
+
+
+def test_a_truncated_flac(tmp_path, noise):
+    path = tmp_path / "cut.flac"
+    soundfile.write(path, np.tile(noise, (4, 1)), RATE)
+    data = path.read_bytes()
+    path.write_bytes(data[: len(data) // 2])
+    info = probe(path)
+    assert info.frames == 4 * FRAMES
+    assert info.truncated
+    assert "its end cannot be read" in info.remark
+    with pytest.raises(
+        InputError, match=r"cut\.flac is damaged or breaks off between 0\.000 s and"
+    ):
+        read_window(path, start=0, frames=4 * FRAMES)
+
+
+def test_a_flac_with_one_bit_turned(tmp_path, noise):
+    path = tmp_path / "bit.flac"
+    soundfile.write(path, np.tile(noise, (4, 1)), RATE)
+    data = bytearray(path.read_bytes())
+    data[len(data) // 2] ^= 0x10
+    path.write_bytes(data)
+    assert probe(path).frames == 4 * FRAMES
+    with pytest.raises(InputError, match="is damaged or breaks off"):
+        list(windows(path, start=0, frames_each=FRAMES, count=4))
+
+
+def test_a_flac_without_a_length_in_its_header(tmp_path, noise):
+    path = tmp_path / "open.flac"
+    soundfile.write(path, noise, RATE)
+    data = bytearray(path.read_bytes())
+    # STREAMINFO begins at byte 8; its 36-bit number of samples ends 18 bytes on. 0: not known.
+    data[21] &= 0xF0
+    data[22:26] = b"\0\0\0\0"
+    path.write_bytes(data)
+    for call in (probe, lambda p: read_window(p, start=0, frames=1)):
+        with pytest.raises(InputError, match="has no length in its header"):
+            call(path)
+
+
+# Files that are something else
+
+
+def test_flac_under_the_name_of_wav(tmp_path, noise):
+    path = tmp_path / "take.wav"
+    soundfile.write(path, noise, RATE, format="FLAC", subtype="PCM_16")
+    info = probe(path)
+    assert (info.container, info.frames) == ("FLAC", FRAMES)
+    assert info.remark == "the name ends in .wav but the content is FLAC"
+
+
+def test_mp3_under_the_name_of_wav(tmp_path, noise):
+    path = tmp_path / "take.wav"
+    soundfile.write(path, noise, RATE, format="MP3")
+    info = probe(path)
+    assert info.container == "MP3"
+    assert "the content is MP3" in info.remark
+    assert "lossy compression" in info.remark
+    assert read_window(path, start=0, frames=1_000).shape == (2, 1_000)
+
+
+@pytest.mark.parametrize(
+    ("container", "subtype", "ending"), [("OGG", "VORBIS", "ogg"), ("WAV", "ULAW", "wav")]
+)
+def test_lossy_subtypes_are_remarked(tmp_path, noise, container, subtype, ending):
+    path = tmp_path / f"take.{ending}"
+    soundfile.write(path, noise, RATE, format=container, subtype=subtype)
+    assert probe(path).remark.startswith("lossy compression")
+    assert not probe(path).truncated
+
+
+@pytest.mark.parametrize("name", ["text.wav", "text.flac", "text.raw", "text.wav\N{BULLET}"])
+@pytest.mark.parametrize("data", [b"", b"RIFF", b"not audio at all " * 10])
+def test_what_is_no_audio(tmp_path, name, data):
+    path = tmp_path / name
+    path.write_bytes(data)
+    with pytest.raises(InputError, match="cannot be read as audio"):
+        probe(path)
+
+
+def test_what_is_not_there(tmp_path):
+    for path in (tmp_path / "none.wav", tmp_path):
+        for call in (probe, lambda p: read_window(p, start=0, frames=1)):
+            with pytest.raises(InputError, match="is not there"):
+                call(path)
+    with pytest.raises(InputError, match=r"none\.wav cannot be read"):
+        sha256(tmp_path / "none.wav")
+
+
+# Windows
+
+
+def test_windows_follow_one_another(wav):
+    path, _ = wav
+    whole = read_window(path, start=0, frames=FRAMES)
+    parts = list(windows(path, start=500, frames_each=1_500, count=3))
+    assert all(part.flags.c_contiguous for part in parts)
+    assert np.array_equal(np.concatenate(parts, axis=1), whole[:, 500:5_000])
+    assert list(windows(path, start=0, frames_each=10, count=0)) == []
+
+
+def test_the_last_window_ends_with_the_file(wav):
+    path, _ = wav
+    assert read_window(path, start=FRAMES - 1, frames=1).shape == (2, 1)
+    with pytest.raises(InputError, match=f"holds {FRAMES} frames but frames {FRAMES - 1} to"):
+        read_window(path, start=FRAMES - 1, frames=2)
+    taken = windows(path, start=0, frames_each=4_000, count=2)
+    next(taken)
+    with pytest.raises(InputError, match="record longer"):
+        next(taken)
+
+
+@pytest.mark.parametrize("wrong", [{"start": -1}, {"frames_each": 0}, {"count": -1}])
+def test_a_window_that_makes_no_sense_is_the_callers_mistake(wav, wrong):
+    with pytest.raises(ValueError, match="0 or more"):
+        list(windows(wav[0], **{"start": 0, "frames_each": 1, "count": 1, **wrong}))
+
+
+def test_memory_stays_flat_over_a_long_take(tmp_path, rng):
+    path = tmp_path / "long.wav"
+    block = rng.uniform(-0.5, 0.5, size=(96_000, 2))
+    with soundfile.SoundFile(path, "w", 96_000, 2, "PCM_24") as file:
+        for _ in range(30):
+            file.write(block)
+    frames, each = 30 * 96_000, 48_000  # 46 MB as float64
+    tracemalloc.start()
+    try:
+        assert probe(path).frames == frames
+        assert sha256(path)
+        count = sum(1 for _ in windows(path, start=0, frames_each=each, count=60))
+        peak = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+    assert count == 60
+    # A window, its transpose and the one the caller still holds, 0.77 MB each.
+    assert peak < 4e6
+
+
+def test_sha256_is_that_of_the_bytes(wav):
+    path, data = wav
+    assert sha256(path) == hashlib.sha256(data).hexdigest()
+    assert sha256(str(path)) == sha256(path)

@@ -1,0 +1,431 @@
+"""The runner with real kernels and small notebooks of our own; known faults in, named faults out.
+
+The notebooks here stand in for the real ones so that each way to fail can be asked for: a batch
+called "faulty" raises, "killed" ends its kernel, "silent" leaves no result, "waiting" never ends.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import time
+from pathlib import Path
+
+import nbformat
+import numpy as np
+import pytest
+
+from studylib.errors import InputError, RunError
+from studylib.run import provenance, runner
+from studylib.run.execution import NotebookError, run_notebook
+
+soundfile = pytest.importorskip("soundfile")
+
+TOML = """
+[study]
+title = "Rails & <b>robinia</b>"
+question = "Does the wood matter?"
+[channels]
+rate_hz = 24000
+"""
+
+BATCH_CELLS = (
+    """
+import os, threading
+from pathlib import Path
+from types import SimpleNamespace
+import pandas as pd
+from studylib.errors import InputError
+from studylib.measure.parts import COLUMNS, note_progress, save_part
+""",
+    """
+note_progress(output)(1, 3, "take two")
+with (Path(output).parents[1] / "ran.txt").open("a") as log:
+    log.write(batch + "\\n")
+if batch == "faulty":
+    raise InputError(["takes.csv, row 9: this take is broken.", "And another."])
+if batch == "killed":
+    os._exit(1)
+if batch == "waiting":
+    (Path(output).parents[1] / "pid.txt").write_text(str(os.getpid()))
+    threading.Event().wait(300)
+""",
+    """
+frames = {name: pd.DataFrame(columns=list(columns)) for name, columns in COLUMNS.items()}
+if batch != "silent":
+    save_part(SimpleNamespace(batch=batch, **frames), output, key=key)
+print(batch)
+""",
+)
+SUMMARY_CELLS = (
+    """
+from pathlib import Path
+from studylib.measure.parts import gather
+from studylib.sheets import read_study
+""",
+    """
+gathered = gather(read_study(study), parts=parts)
+for name, reason in gathered.failed.items():
+    print(f"{name}: {reason}")
+""",
+    """
+for folder in ("tables", "figures"):
+    (Path(output) / folder).mkdir(parents=True)
+for name in ("quality", "features", "variance", "effects", "boards", "claims"):
+    (Path(output) / "tables" / f"{name}.csv").write_text("a,b\\n1,2\\n")
+""",
+)
+BATCH_PARAMETERS = 'study: str = ""\nbatch: str = ""\noutput: str = ""\nkey: str = ""'
+SUMMARY_PARAMETERS = 'study: str = ""\nparts: str = ""\noutput: str = ""'
+
+
+def write_notebook(path: Path, parameters: str, *sources: str) -> Path:
+    """A small notebook with fixed cell ids."""
+    new = nbformat.v4.new_code_cell
+    cells = [new(parameters, id="parameters", metadata={"tags": ["parameters"]})]
+    cells += [new(source.strip(), id=f"cell-{i}") for i, source in enumerate(sources)]
+    kernel = {"name": "python3", "display_name": "Python 3", "language": "python"}
+    nbformat.write(nbformat.v4.new_notebook(cells=cells, metadata={"kernelspec": kernel}), path)
+    return path
+
+
+def write_study(folder: Path, *batches: str) -> Path:
+    """A study folder with one tone take in each batch."""
+    (folder / "recordings").mkdir(parents=True)
+    (folder / "study.toml").write_text(TOML, encoding="utf-8")
+    (folder / "specimens.csv").write_text(
+        "specimen,wood,length_mm,width_mm,thickness_mm,mass_g\n"
+        "L1,larch,600,40,12,170\nR1,robinia,600,40,12,210\n",
+        encoding="utf-8",
+    )
+    rows = ["take,batch,kind,specimen,mount,repeat,file,tone_hz"]
+    rng = np.random.default_rng(20)
+    for i, batch in enumerate(batches):
+        samples = 0.1 * rng.standard_normal(2400)
+        soundfile.write(folder / "recordings" / f"{i}.wav", samples, 24000)
+        rows.append(f"t{i},{batch},tone,L1,{i + 1},1,recordings/{i}.wav,172")
+    (folder / "takes.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")
+    return folder
+
+
+@pytest.fixture(scope="module")
+def notebooks(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("notebooks {with} braces")
+    write_notebook(folder / "batch.ipynb", BATCH_PARAMETERS, *BATCH_CELLS)
+    write_notebook(folder / "summary.ipynb", SUMMARY_PARAMETERS, *SUMMARY_CELLS)
+    return folder
+
+
+@pytest.fixture(autouse=True)
+def small_notebooks(notebooks, monkeypatch):
+    use_small_notebooks(notebooks, monkeypatch)
+
+
+def use_small_notebooks(notebooks: Path, patch: pytest.MonkeyPatch) -> None:
+    patch.setattr(runner, "notebook_path", lambda name: notebooks / f"{name}.ipynb")
+    # Whoever works on the library while the tests run must not make them run more.
+    patch.setattr(provenance, "library_digest", lambda: "the library")
+
+
+class Report:
+    """One run of a study with every kind of batch, shared by the tests that look at it."""
+
+    def __init__(self, folder: Path, notebooks: Path, *batches: str):
+        self.told: list[tuple] = []
+        self.folder = write_study(folder / "rails", *batches)
+        self.home = folder / "reports" / "rails"
+        with pytest.MonkeyPatch.context() as patch:
+            use_small_notebooks(notebooks, patch)
+            self.outcome = self.run()
+
+    def run(self, **options) -> runner.Outcome:
+        return runner.run_study(
+            self.folder,
+            reports=self.home.parent,
+            progress=lambda *told: self.told.append(told),
+            **options,
+        )
+
+    def ran(self) -> list[str]:
+        """The batches whose notebooks were executed since this was last asked."""
+        log = self.home / "ran.txt"
+        lines = log.read_text().splitlines() if log.exists() else []
+        log.unlink(missing_ok=True)
+        return sorted(lines)
+
+    def leftovers(self) -> list[str]:
+        return [p.name for p in self.home.rglob(".*.part")] + [
+            p.name for p in self.home.rglob(".summary.part")
+        ]
+
+
+@pytest.fixture(scope="module")
+def mixed(tmp_path_factory, notebooks):
+    """Five batches: two good (one with a name that is markup), three that fail, each its way."""
+    folder = tmp_path_factory.mktemp("mixed")
+    return Report(folder, notebooks, "day 1", "faulty", "killed", "silent", "<script>")
+
+
+def test_a_failing_batch_stops_nothing_else(mixed):
+    assert set(mixed.outcome.failed) == {"faulty", "killed", "silent"}
+    assert mixed.outcome.summary_html == mixed.home / "summary.html"
+    assert mixed.outcome.summary_html.is_file()
+    pages = sorted(p.name for p in (mixed.home / "batches").glob("*.html"))
+    assert pages == ["day_1.html", "script.html"]
+
+
+def test_each_failure_is_one_clear_sentence(mixed):
+    failed = mixed.outcome.failed
+    assert failed["faulty"] == "takes.csv, row 9: this take is broken. (and 1 more)"
+    assert "kernel of batch.ipynb stopped before its end" in failed["killed"]
+    assert failed["silent"] == "Its notebook ran, but left no whole result."
+
+
+def test_the_summary_names_the_failed_batches(mixed):
+    summary = nbformat.read(mixed.home / "summary.ipynb", as_version=4)
+    said = "".join(o["text"] for c in summary.cells for o in c.get("outputs", []))
+    assert "faulty: takes.csv, row 9: this take is broken. (and 1 more)" in said
+    assert "killed: The kernel of batch.ipynb stopped" in said
+    assert "day 1" not in said
+
+
+def test_the_notebook_of_a_failed_batch_is_kept_under_another_name(mixed):
+    kept = mixed.home / "batches" / "failed" / "faulty.ipynb"
+    cells = nbformat.read(kept, as_version=4).cells
+    assert any(o["output_type"] == "error" for c in cells for o in c.get("outputs", []))
+    assert not any("papermill" in str(c.metadata) for c in cells)
+
+
+def test_nothing_half_written_is_left(mixed):
+    assert mixed.leftovers() == []
+
+
+def test_progress_says_what_is_being_done(mixed):
+    told = {task: set() for task in ("day 1", "faulty", "the summary")}
+    for task, done, total, what in mixed.told:
+        assert 0 <= done <= total
+        told.setdefault(task, set()).add(what)
+    assert "done" in told["day 1"]
+    assert "failed" in told["faulty"]
+    assert "done" in told["the summary"]
+
+
+def test_provenance_names_inputs_tables_versions_and_no_machine_path(mixed):
+    text = (mixed.home / "provenance.json").read_text(encoding="utf-8")
+    content = json.loads(text)
+    assert set(content["inputs"]) >= {"study.toml", "takes.csv", "recordings/0.wav"}
+    assert set(content["tables"]) == {
+        f"tables/{name}.csv"
+        for name in ("quality", "features", "variance", "effects", "boards", "claims")
+    }
+    # SHA-256 of "a,b\n1,2\n", from the coreutils program sha256sum.
+    known = "492d5ea496056f1a6a6592241032fab764c321596317930b4fa0e1e8bc3b7470"
+    assert content["tables"]["tables/effects.csv"] == known
+    assert content["parameters"]["channels"]["rate_hz"] == 24000
+    assert content["versions"]["numpy"] == np.__version__
+    assert content["batches"]["day 1"] == "in the summary"
+    assert content["batches"]["silent"] == "Its notebook ran, but left no whole result."
+    assert str(mixed.folder.parent) not in text
+    assert str(Path.home()) not in text
+
+
+@pytest.fixture(scope="module")
+def two(tmp_path_factory, notebooks):
+    return Report(tmp_path_factory.mktemp("two"), notebooks, "one", "two")
+
+
+def files_of(home: Path) -> dict[str, bytes]:
+    return {
+        p.relative_to(home).as_posix(): p.read_bytes()
+        for p in home.rglob("*")
+        if p.is_file() and p.name not in ("ran.txt", "progress.json")
+    }
+
+
+def test_unchanged_batches_and_summary_are_not_run_again(two):
+    before = {p: p.stat().st_mtime_ns for p in two.home.rglob("summary.*")}
+    two.ran()
+    outcome = two.run()
+    assert two.ran() == []
+    assert outcome.skipped == ("one", "two")
+    assert outcome.failed == {}
+    assert {p: p.stat().st_mtime_ns for p in before} == before
+
+
+def test_a_change_in_one_batch_runs_that_batch_only(two):
+    sheet = two.folder / "takes.csv"
+    sheet.write_text(sheet.read_text().replace("t1,two,tone,L1,2", "t1,two,tone,R1,1"))
+    two.ran()
+    outcome = two.run()
+    assert two.ran() == ["two"]
+    assert outcome.skipped == ("one",)
+
+
+def test_a_recording_counts_as_a_change(two):
+    samples, rate = soundfile.read(two.folder / "recordings" / "0.wav")
+    soundfile.write(two.folder / "recordings" / "0.wav", samples[::-1], rate)
+    two.ran()
+    two.run()
+    assert two.ran() == ["one"]
+
+
+@pytest.mark.parametrize(
+    "broken", ["batches/one.html", ".parts/one/quality.csv", ".parts/one/shown.json"]
+)
+def test_a_result_that_was_touched_is_made_again(two, broken):
+    (two.home / broken).write_text("touched")
+    two.ran()
+    two.run()
+    assert two.ran() == ["one"]
+    assert (two.home / broken).read_text() != "touched"
+
+
+def test_the_same_run_gives_the_same_bytes(two):
+    first = files_of(two.home)
+    for name in ("batches", ".parts", "tables"):
+        for path in (two.home / name).rglob("*"):
+            if path.is_file():
+                path.unlink()
+    two.run(jobs=1)
+    second = files_of(two.home)
+    assert sorted(first) == sorted(second)
+    assert [name for name in first if first[name] != second[name]] == []
+
+
+def test_one_batch_alone_names_the_others_as_not_run(tmp_path, notebooks):
+    report = Report(tmp_path, notebooks, "one", "two")
+    sheet = report.folder / "study.toml"
+    sheet.write_text(sheet.read_text().replace("wood matter", "wood really matter"))
+    report.ran()
+    outcome = report.run(batches=("two",))
+    assert report.ran() == ["two"]
+    assert outcome.failed == {}
+    assert set(outcome.not_run) == {"one"}
+    assert "changed since it was run" in outcome.not_run["one"]
+    assert "one: Something it depends on has changed" in (report.home / "summary.html").read_text()
+
+
+def test_a_batch_that_is_no_more_leaves_no_page(two):
+    sheet = two.folder / "takes.csv"
+    text = sheet.read_text()
+    sheet.write_text(text.replace(",two,", ",three,"))
+    outcome = two.run()
+    assert outcome.skipped == ("one",)
+    assert sorted(p.name for p in (two.home / "batches").glob("*.html")) == [
+        "one.html",
+        "three.html",
+    ]
+    assert sorted(p.name for p in (two.home / ".parts").iterdir()) == ["one", "three"]
+    sheet.write_text(text)
+
+
+def test_a_summary_that_fails_keeps_the_report_of_before(tmp_path, notebooks, monkeypatch):
+    report = Report(tmp_path, notebooks, "one")
+    before = files_of(report.home)
+    own = write_notebook(tmp_path / "summary.ipynb", SUMMARY_PARAMETERS, "1 / 0")
+    paths = {"batch": notebooks / "batch.ipynb", "summary": own}
+    monkeypatch.setattr(runner, "notebook_path", paths.get)
+    outcome = report.run()
+    assert outcome.summary_html is None
+    assert outcome.failed == {
+        "the summary": 'summary.ipynb failed at "1 / 0": ZeroDivisionError: division by zero'
+    }
+    after = files_of(report.home)
+    assert {name: after[name] for name in before} == before
+    assert set(after) - set(before) == {"summary.failed.ipynb"}
+
+
+def test_a_summary_that_leaves_out_a_table_does_not_count(tmp_path, notebooks, monkeypatch):
+    folder = write_study(tmp_path / "rails", "one")
+    own = write_notebook(
+        tmp_path / "summary.ipynb",
+        SUMMARY_PARAMETERS,
+        *SUMMARY_CELLS,
+        "(Path(output) / 'tables' / 'claims.csv').unlink()",
+    )
+    paths = {"batch": notebooks / "batch.ipynb", "summary": own}
+    monkeypatch.setattr(runner, "notebook_path", paths.get)
+    outcome = runner.run_study(folder, reports=tmp_path / "reports")
+    said = "Its notebook ran, but did not write tables/claims.csv."
+    assert outcome.failed == {"the summary": said}
+    assert not (tmp_path / "reports" / "rails" / "tables").exists()
+
+
+def test_a_run_without_any_result_makes_no_summary(tmp_path, notebooks):
+    report = Report(tmp_path, notebooks, "faulty")
+    assert report.outcome.summary_html is None
+    assert report.outcome.failed["the summary"] == (
+        "No batch has a result, so there is nothing to sum up."
+    )
+
+
+def test_an_unknown_batch_is_named_with_the_nearest(tmp_path):
+    folder = write_study(tmp_path / "rails", "morning", "evening")
+    with pytest.raises(InputError, match='no batch "mornin"; the nearest name is "morning"'):
+        runner.run_study(folder, reports=tmp_path / "reports", batches=("mornin",))
+    assert not (tmp_path / "reports").exists()
+
+
+def test_stopping_kills_the_kernels_and_leaves_nothing_half_written(tmp_path, monkeypatch):
+    folder = write_study(tmp_path / "rails", "waiting")
+    home = tmp_path / "reports" / "rails"
+
+    def stop_once_it_waits(task, done, total, what):
+        if (home / "pid.txt").exists() and (home / "pid.txt").read_text():
+            # Three cells done of five, and one take of three.
+            assert (task, done, total, what) == ("waiting", 4, 8, "take two")
+            raise KeyboardInterrupt
+
+    started = time.monotonic()
+    with pytest.raises(KeyboardInterrupt):
+        runner.run_study(folder, reports=home.parent, progress=stop_once_it_waits)
+    assert time.monotonic() - started < 30
+    kernel = int((home / "pid.txt").read_text())
+    with pytest.raises(ProcessLookupError):
+        os.kill(kernel, 0)
+    assert [p.name for p in home.rglob("*") if p.suffix in (".ipynb", ".html", ".part")] == []
+
+
+PARAMETERS = 'name: str = "a"\ncount: int = 1'
+
+
+@pytest.mark.parametrize(
+    ("parameters", "said"),
+    [
+        ({"nane": "x"}, "no parameter 'nane'; it has: name, count"),
+        ({"name": Path("x")}, "'name' is a PosixPath"),
+        ({"name": ("x",)}, "'name' is a tuple"),
+        ({"count": np.int64(3)}, "'count' is a int64"),
+        ({"name": [np.float64(1.0)]}, "'name' is a list"),
+        ({"name = 1\nimport os\nx": 1}, "no parameter"),
+    ],
+)
+def test_parameters_that_papermill_would_paste_are_refused(tmp_path, parameters, said):
+    path = write_notebook(tmp_path / "n.ipynb", PARAMETERS, "name")
+    with pytest.raises(RunError, match=said):
+        run_notebook(path, parameters)
+
+
+def test_a_kernel_killed_in_the_last_cell_does_not_pass(tmp_path):
+    path = write_notebook(tmp_path / "n.ipynb", PARAMETERS, "import os\nos._exit(0)")
+    with pytest.raises(NotebookError, match="stopped before its end"):
+        run_notebook(path, {"count": 2})
+
+
+def test_cells_that_were_never_run_do_not_pass(tmp_path):
+    path = write_notebook(tmp_path / "n.ipynb", PARAMETERS, "import sys\nsys.exit(0)", "1 + 1")
+    with pytest.raises(NotebookError, match="1 of its code cells were never run"):
+        run_notebook(path, {})
+
+
+def test_parameters_arrive_as_they_are_and_figures_are_inline(tmp_path, monkeypatch):
+    monkeypatch.setenv("MPLBACKEND", "agg")
+    odd = 'it\'s "{odd}" \\ \n <script>'
+    path = write_notebook(
+        tmp_path / "{n}.ipynb",
+        PARAMETERS,
+        "import matplotlib.pyplot as plt\nprint(repr(name))\nplt.plot([1, 2])\nplt.show()",
+    )
+    done = run_notebook(path, {"name": odd})
+    assert done.cells[-1].outputs[0]["text"].strip() == repr(odd)
+    assert "image/png" in done.cells[-1].outputs[1]["data"]

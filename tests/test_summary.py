@@ -1,0 +1,448 @@
+"""The summary: what is said of a study whose truth is known, and what is written.
+
+Outside references: SciPy's interval of a mean; the columns of the tables as the design of the
+study template fixes them. All studies here are invented (tests/invented_tables.py).
+"""
+
+from __future__ import annotations
+
+import ast
+import dataclasses
+import math
+import re
+from pathlib import Path
+from types import SimpleNamespace
+
+import matplotlib.pyplot as plt
+import nbformat
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+from studylib import figures
+from studylib.figures import words as report_words
+from studylib.figures.words import names_in_short
+from studylib.report import pages
+from studylib.report import summary as summaries
+from studylib.report import tables as report_tables
+from studylib.report import text as report_text
+from studylib.report.summary import summarise, write_summary
+from studylib.sheets.settings import Claim
+from tests.invented_tables import Invention
+
+NOTEBOOK = Path(__file__).parents[1] / "notebooks" / "summary.ipynb"
+COLUMNS = {
+    "quality": "take channel check value unit limit source verdict",
+    "features": "id take batch kind specimen wood mount repeat feature value unit u usable reason",
+    "variance": "feature level variance sd share low high df method",
+    "effects": "id feature role wood_a wood_b difference unit low high df p p_adjusted q g g_low "
+    "g_high limit verdict n_a n_b needed method",
+    "boards": "feature specimen_a specimen_b difference unit low high",
+    "claims": "claim feature verdict reason",
+}
+
+
+def summary_of(**plan):
+    return summarise(*Invention(**plan).make())
+
+
+@pytest.fixture(scope="module")
+def null():
+    """No wood differs; the changed specimen lies 6 dB above the reference."""
+    return summary_of()
+
+
+@pytest.fixture(scope="module")
+def different():
+    """Robinia's third harmonic lies 8 dB above the others'; the boards of a wood differ little."""
+    claims = (
+        Claim(text="Robinia is brighter", feature="tone.h3.rel_db", higher="robinia",
+              lower="larch"),
+        Claim(text="Larch is brighter", feature="tone.h3.rel_db", higher="larch",
+              lower="robinia"),
+    )  # fmt: skip
+    return summary_of(steps={"robinia": 8.0}, board_sd=0.3, claims=claims)
+
+
+def sentences_about(summary, feature: str) -> list[str]:
+    effects = summary.primary_effects()
+    said = report_text.take_home(summary)
+    return [s for s, f in zip(said, effects["feature"], strict=True) if f == feature]
+
+
+# ---------------------------------------------------------------- known truth
+
+
+def test_a_true_difference_is_found_with_its_size_and_its_number_of_boards(different):
+    rows = different.primary_effects().query("feature == 'tone.h3.rel_db' and wood_b == 'robinia'")
+    assert list(rows["verdict"]) == ["beyond limit", "beyond limit"]
+    assert ((rows["low"] < 8.0) & (rows["high"] > 8.0)).all()
+    said = sentences_about(different, "tone.h3.rel_db")
+    assert "robinia against larch: different, +" in said[1]
+    assert "4 and 4 boards" in said[1]
+    assert "beyond the study's own limit of 1 dB" in said[1]
+    assert list(different.comparison.claims["verdict"]) == ["supported", "contradicted"]
+
+
+def test_without_a_difference_nothing_is_declared(null):
+    assert set(null.primary_effects()["verdict"]) == {"open"}
+    assert all(": open, " in said for said in report_text.take_home(null))
+
+
+@pytest.mark.parametrize("plan", [{}, {"steps": {"robinia": 8.0}, "board_sd": 0.3}])
+def test_takes_are_never_counted_as_boards(plan):
+    # 4 boards x 3 mounts x 3 takes: 36 takes a wood, which no sentence may call anything else.
+    said = report_text.take_home(summary_of(**plan))
+    assert said
+    for sentence in said:
+        assert "4 and 4 boards" in sentence
+        assert not re.search(r"\b(9|12|36)\b", sentence)
+
+
+def test_a_harmonic_is_never_credited_to_the_board(different):
+    assert all(report_text.DRIVER in s for s in sentences_about(different, "tone.h3.rel_db"))
+    assert not any(report_text.DRIVER in s for s in sentences_about(different, "tone.h1.level_db"))
+    assert any("No harmonic is credited" in s for s in report_text.cannot_say(different))
+
+
+@pytest.mark.parametrize(
+    ("feature", "holds"),
+    [("tone.h1.level_db", False), ("tone.h2.level_db", True), ("tone.h3.rel_db", True),
+     ("tone.h10.rel_db", True), ("tone.h19.level_db", True), ("tone.thd_percent", True),
+     ("tone.centroid_hz", True), ("probe.k3.response_db", False), ("tap.m1.decay_time_s", False),
+     ("tone.h3.response_db", False)],
+)  # fmt: skip
+def test_which_features_hold_the_drivers_distortion(feature, holds):
+    assert report_words.holds_driver(feature) is holds
+
+
+def test_boards_of_one_plank_are_called_sources(null):
+    study, gathered = Invention().make()
+    for specimen in study.specimens:
+        if not specimen.role:
+            number = int(specimen.specimen[-1])
+            specimen.source = f"{specimen.wood}-plank-{(number + 1) // 2}"
+            specimen.source_assumed = False
+    said = report_text.take_home(summarise(study, gathered))
+    assert all("2 and 2 sources" in s for s in said)
+    assert report_words.unit_word(null) == "boards"
+
+
+def test_one_source_a_wood_says_nothing_about_woods():
+    summary = summary_of(boards=1)
+    assert set(summary.primary_effects()["verdict"]) == {"boards only"}
+    said = report_text.take_home(summary)
+    assert all("nothing is said about woods" in s for s in said)
+    assert not any(re.search(r"\d dB", s) for s in said)
+
+
+def test_the_positive_control_in_words(null):
+    said = report_text.positive_control(null)
+    assert len(said) == 1
+    assert said[0].startswith("Yes on tone.h1.level_db and tone.h3.rel_db")
+    blind = report_text.positive_control(summary_of(change=0.0, board_sd=0.1))
+    assert any("no right to say" in s for s in blind)
+    assert not any(s.startswith("Yes") for s in blind)
+    missing = report_text.positive_control(summary_of(control=False))
+    assert missing[0].startswith("Not known: no reference was measured")
+
+
+def test_same_is_said_only_with_a_bench_that_notices_a_change():
+    plan = {"board_sd": 0.1, "mount_sd": 0.1, "take_sd": 0.1, "limits": {"tone.h3.rel_db": 3.0}}
+    seen = sentences_about(summary_of(**plan), "tone.h3.rel_db")
+    assert all("the same within the study's own limit of 3 dB" in s for s in seen)
+    unseen = sentences_about(summary_of(**plan, control=False), "tone.h3.rel_db")
+    assert all("not called the same" in s and ": open, " in s for s in unseen)
+
+
+# ---------------------------------------------------------------- tables
+
+
+def test_reading_tables_have_a_row_for_each_pair_level_and_batch(null):
+    effects = report_tables.effects_table(null)
+    assert len(effects) == 6
+    assert effects["pair"][0] == "cherry minus larch"
+    assert list(effects["sources"].unique()) == ["4 and 4"]
+    assert "q" not in effects
+    exploratory = report_tables.exploratory_table(null)
+    assert set(exploratory["feature"]) == {"tone.h2.rel_db", "tone.thd_percent"}
+    assert not {"p adjusted", "verdict"} & set(exploratory)
+    assert set(report_tables.variance_table(null)["level"]) >= {"wood", "mount", "take"}
+    batches = report_tables.batch_by_wood(null)
+    assert sorted(batches["batch"]) == ["afternoon", "morning"]
+    assert (batches[["larch", "cherry", "robinia"]] == 2).all(axis=None)
+    assert report_tables.limits_table(null)["limit"].tolist() == ["none", "−1 to 1 dB"]
+    assert len(report_tables.precision_table(null)) == 2
+    assert len(report_tables.positive_control_table(null)) == 2
+    assert len(report_tables.coverage_table(null)) == 6
+
+
+def test_shares_of_variance_add_up_and_spreads_come_back_as_they_were_put_in():
+    # 12 boards x 3 mounts x 3 takes a wood: the take's SD of 0.5 dB has 216 degrees of freedom,
+    # so its estimate lies within 4 standard errors, 0.5 (1 +- 4 / sqrt(2 * 216)).
+    summary = summary_of(boards=12, primary=("tone.h1.level_db",), limits={})
+    table = summary.primary_variance().set_index("level")
+    assert table["share"].sum() == pytest.approx(1.0)
+    assert table.loc["take", "sd"] == pytest.approx(0.5, abs=0.5 * 4 / math.sqrt(2 * 216))
+    assert table.loc["take", "sd_low"] < 0.5 < table.loc["take", "sd_high"]
+
+
+def test_means_of_woods_are_those_of_their_boards_with_scipys_interval(null):
+    for feature, log in (("tone.h3.rel_db", False), ("tone.thd_percent", True)):
+        table = null.wood_means(feature).set_index("wood")
+        boards = null.board_means(feature)
+        for wood in null.woods:
+            values = boards.loc[boards["wood"] == wood, "value"].to_numpy()
+            y = np.log(values) if log else values
+            expected = stats.ttest_1samp(y, 0.0).confidence_interval(0.95)
+            ends = [y.mean(), expected.low, expected.high]
+            assert list(table.loc[wood, ["mean", "low", "high"]]) == pytest.approx(
+                np.exp(ends) if log else ends
+            )
+            assert table.loc[wood, "n"] == 4
+
+
+def test_board_means_are_means_of_mount_means_of_takes(null):
+    features = null.gathered.features
+    rows = features[(features["feature"] == "tone.h3.rel_db") & (features["specimen"] == "larch-2")]
+    expected = rows.groupby("mount")["value"].mean().mean()
+    boards = null.board_means("tone.h3.rel_db").set_index("specimen")["value"]
+    assert boards["larch-2"] == pytest.approx(expected)
+    assert "ref" not in boards.index
+    assert list(boards.index[:4]) == ["larch-1", "larch-2", "larch-3", "larch-4"]
+
+
+def test_a_ratio_reaches_less_far_down_than_up():
+    summary = summary_of(
+        primary=("tone.thd_percent",), limits={"tone.thd_percent": 1.25}, boards=2, mounts=2
+    )
+    assert summary.limit_band("tone.thd_percent") == pytest.approx((-20.0, 25.0))
+    assert summary.limit_band("tone.h1.level_db") is None
+
+
+def test_takes_set_aside_are_listed_with_reason_and_counted_by_wood():
+    study, gathered = Invention().make()
+    quality, features = gathered.quality, gathered.features
+    whole = quality["take"].eq("cherry-1-m1-t1") & quality["check"].eq("take")
+    quality.loc[whole, ["verdict", "source"]] = ["fail", "set aside: clipping"]
+    features.loc[features["take"].eq("cherry-1-m1-t1"), ["usable", "reason"]] = [
+        False, "set aside: clipping",
+    ]  # fmt: skip
+    excluded = next(t for t in study.takes if t.take == "robinia-2-m3-t1")
+    excluded.exclude, excluded.reason = True, "door slammed"
+    summary = summarise(study, gathered)
+    table = report_tables.set_aside_table(summary)
+    assert table[["take", "wood", "reason"]].to_numpy().tolist() == [
+        ["cherry-1-m1-t1", "cherry", "set aside: clipping"],
+        ["robinia-2-m3-t1", "robinia", "excluded in takes.csv: door slammed"],
+    ]
+    counts = report_tables.set_aside_counts(summary).set_index("wood")
+    assert counts["set aside"].to_dict() == {"larch": 0, "cherry": 1, "robinia": 1}
+    assert counts.loc["larch", "takes"] == 36  # the reference is of larch, but not one of them
+    assert report_text.set_aside(summary)[0].startswith("Not used: 2 of 126 takes.")
+
+
+# ---------------------------------------------------------------- what cannot be said
+
+
+def test_gaps_of_the_design_are_named(null):
+    said = " ".join(report_text.cannot_say(null))
+    for part in ("no listening test", "not calibrated", "attribution is not measured", "plank"):
+        assert part in said, part
+    assert len(report_text.cannot_say(null)) == len(set(report_text.cannot_say(null)))
+
+
+def test_features_below_the_noise_are_named_in_one_short_sentence():
+    study, gathered = Invention().make()
+    quiet = gathered.features["feature"].eq("tone.h2.rel_db")
+    gathered.features.loc[quiet, ["usable", "reason"]] = [False, "below noise: upper limit"]
+    summary = summarise(study, gathered)
+    said = [s for s in report_text.cannot_say(summary) if "tone.h2.rel_db" in s]
+    assert len(said) == 1
+    assert said[0].startswith("Anything about woods on tone.h2.rel_db: more than 5 %")
+    assert "36" not in said[0]
+
+
+def test_methods_are_named_once_for_all_the_features_that_share_one(null):
+    assert report_text.methods(null) == [
+        "tone.h1.level_db and tone.h3.rel_db: Games-Howell on the means of sources; batch as block."
+    ]
+
+
+def test_kinds_that_are_not_analysed_read_not_measured_yet(null):
+    study, gathered = null.study, null.gathered
+    tap = SimpleNamespace(**{**vars(study.takes[0]), "take": "tap-1", "kind": "tap"})
+    step = SimpleNamespace(**{**vars(study.takes[0]), "take": "low", "drive_db": -12.0})
+    more = dataclasses.replace(study, takes=(*study.takes, tap, step))
+    said = report_text.cannot_say(dataclasses.replace(null, study=more, gathered=gathered))
+    assert said[-1] == "What the taps and tones at lower drive in takes.csv hold: not measured yet."
+    assert "takes.csv hold" not in report_text.cannot_say(null)[-1]
+
+
+def test_an_accelerometer_is_never_called_loud():
+    said = report_text.cannot_say(summary_of(kind="accelerometer"))
+    assert not any("sound pressure" in s or "not calibrated" in s for s in said)
+    assert any("accelerometer" in s or "not a microphone" in s for s in said)
+
+
+def test_failed_batches_and_warnings_are_passed_on(null):
+    gathered = SimpleNamespace(**{**vars(null.gathered), "failed": {"evening": "no recordings."}})
+    summary = dataclasses.replace(null, gathered=gathered)
+    assert report_text.failed_batches(summary) == [
+        "Batch evening is missing from everything below: no recordings."
+    ]
+    assert report_text.failed_batches(null) == []
+
+
+def test_wood_and_batch_confounded_is_said():
+    study, gathered = Invention(batches=("morning",)).make()
+    gathered.features.loc[gathered.features["wood"] == "robinia", "batch"] = "afternoon"
+    moved = dataclasses.replace(study, batches=("morning", "afternoon"))
+    assert "confounded" in report_text.confounding(summarise(moved, gathered))[0]
+
+
+def test_a_primary_feature_that_no_take_gave_reads_not_measured_yet():
+    summary = summary_of(primary=("tone.h3.rel_db", "tap.m1.decay_time_s"), boards=2, mounts=2)
+    assert summary.measured == ("tone.h3.rel_db",)
+    assert report_text.take_home(summary)[-1] == (
+        "Decay time of mode 1 to -60 dB: not measured yet."
+    )
+    assert "boards_tap.m1.decay_time_s" not in summary.drawings()
+    assert len(figures.boards_figures(summary)) == 1
+    missing = figures.boards_figure(summary, "tap.m1.decay_time_s")
+    assert "not measured yet" in missing.texts[0].get_text()
+    plt.close("all")
+
+
+# ---------------------------------------------------------------- numbers in words
+
+
+@pytest.mark.parametrize(
+    ("value", "low", "high", "text"),
+    [(1.2345, 0.2, 2.3, "+1.2"), (-0.04, -0.21, 0.13, "−0.04"), (12.3, -3.0, 30.0, "+12"),
+     (-0.001, -1.0, 1.0, "0.0"), (1.5, math.nan, math.nan, "+1.50"), (math.nan, 0, 1, "–")],
+)  # fmt: skip
+def test_differences_are_rounded_as_their_interval_allows(value, low, high, text):
+    assert report_words.signed(value, low, high) == text
+
+
+def test_other_numbers_in_words():
+    assert report_words.rounded(0.012345) == "0.0123"
+    assert report_words.rounded(-1234.5) == "−1230"
+    assert report_words.rounded(0.0) == "0"
+    assert report_words.between(-0.41, 2.1, "dB") == "−0.4 to 2.1 dB"
+    assert report_words.between(-0.01, math.inf, "") == "−0.01 to no bound"
+    assert report_words.between(math.nan, math.nan, "dB") == "–"
+    assert report_words.counted(1, "take") == "1 take"
+    assert report_words.counted(2, "batch", "batches") == "2 batches"
+
+
+# ---------------------------------------------------------------- files
+
+
+def test_every_table_and_figure_is_written(tmp_path, monkeypatch):
+    summary = summary_of(boards=2, mounts=2, takes=2, primary=("tone.h3.rel_db",))
+    first, second = tmp_path / "a", tmp_path / "b"
+    summary.write(first)
+    tables = {p.stem: pd.read_csv(p) for p in (first / "tables").iterdir()}
+    assert {name: " ".join(t.columns) for name, t in tables.items()} == COLUMNS
+    drawn = sorted(p.name for p in (first / "figures").iterdir())
+    assert len(drawn) == 3 * len(summary.drawings())
+    assert {"effects.png", "effects.svg", "effects_16x9.png", "boards_tone.h3.rel_db.png"} <= set(
+        drawn
+    )
+    assert not plt.get_fignums()
+    assert sorted(p.name for p in first.iterdir()) == ["figures", "tables"]
+    # Written again, from rows in another order: the same bytes. (Figures: tests/test_figures.py.)
+    monkeypatch.setattr(summaries.figures, "save_sizes", lambda *_: None)
+    study, gathered = Invention(boards=2, mounts=2, takes=2, primary=("tone.h3.rel_db",)).make()
+    features, gathered.features = (
+        gathered.features,
+        gathered.features.sample(frac=1, random_state=1),
+    )
+    shuffled = summarise(study, gathered)
+    gathered.features = features
+    shuffled.write(second)
+    for path in (first / "tables").iterdir():
+        assert path.read_bytes() == (second / "tables" / path.name).read_bytes(), path.name
+
+
+def test_a_failure_leaves_the_old_tables_whole_and_nothing_beside_them(
+    tmp_path, monkeypatch, different
+):
+    (tmp_path / "tables").mkdir()
+    (tmp_path / "tables" / "old.csv").write_text("kept", encoding="utf-8")
+
+    def fails(*_):
+        raise OSError("disk full")
+
+    monkeypatch.setattr(summaries.figures, "save_sizes", fails)
+    with pytest.raises(OSError, match="disk full"):
+        different.write(tmp_path)
+    assert [p.name for p in tmp_path.iterdir()] == ["tables"]
+    assert (tmp_path / "tables" / "old.csv").read_text(encoding="utf-8") == "kept"
+
+
+def test_without_an_output_folder_nothing_is_written(null, monkeypatch, tmp_path):
+    monkeypatch.chdir(tmp_path)
+    assert write_summary(null, "").startswith("Nothing was written")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_markup_in_the_sheets_is_shown_as_text():
+    summary = summary_of(woods=("<script>alert(1)</script>", "cherry"), boards=2, mounts=2)
+    shown = pages.table(report_tables.effects_table(summary))._repr_html_()
+    said = pages.sentences(report_text.take_home(summary))._repr_html_()
+    for page in (shown, said):
+        assert "<script>" not in page
+        assert "&lt;script&gt;" in page
+
+
+# ---------------------------------------------------------------- the notebook
+
+
+@pytest.fixture(scope="module")
+def notebook():
+    return nbformat.read(NOTEBOOK, as_version=4)
+
+
+def test_notebook_cells_are_short_and_begin_with_imports_and_parameters(notebook):
+    code = [c for c in notebook.cells if c.cell_type == "code"]
+    assert all(len(c.source.splitlines()) <= 9 for c in code)
+    assert {type(node) for node in ast.parse(code[0].source).body} <= {ast.Import, ast.ImportFrom}
+    assert [c.metadata.get("tags") for c in code if c.metadata.get("tags")] == [["parameters"]]
+    assert code[1].metadata["tags"] == ["parameters"]
+    lines = ast.parse(code[1].source).body
+    declared = {line.target.id: ast.literal_eval(line.value) for line in lines}
+    assert declared == {"study": "../data_demo", "parts": "", "output": ""}
+    assert code[-1].source == "pages.sentences([write_summary(summary, output)])"
+
+
+def test_notebook_only_calls_the_library(notebook):
+    allowed = (ast.Module, ast.Expr, ast.Call, ast.Name, ast.Load, ast.Store, ast.Attribute,
+               ast.Constant, ast.keyword, ast.Assign, ast.AnnAssign, ast.Import, ast.ImportFrom,
+               ast.alias, ast.List)  # fmt: skip
+    for cell in notebook.cells:
+        if cell.cell_type == "code":
+            for node in ast.walk(ast.parse(cell.source)):
+                assert isinstance(node, allowed), f"{type(node).__name__} in: {cell.source}"
+
+
+def test_notebook_carries_the_outputs_of_a_clean_run(notebook):
+    code = [c for c in notebook.cells if c.cell_type == "code"]
+    assert [c.execution_count for c in code] == list(range(1, len(code) + 1))
+    outputs = [output for c in code for output in c.outputs]
+    assert {o.output_type for o in outputs} <= {"execute_result", "display_data"}
+    assert sum("image/png" in o.get("data", {}) for o in outputs) >= 8
+
+
+def test_neighbouring_harmonics_are_named_together():
+    names = [f"tone.h{k}.rel_db" for k in (2, 6, 7, 8, 10, 11)] + ["tone.band63.rel_db"]
+    assert names_in_short(names) == [
+        "tone.band63.rel_db",
+        "tone.h2.rel_db",
+        "tone.h6.rel_db to h8.rel_db",
+        "tone.h10.rel_db",
+        "tone.h11.rel_db",
+    ]
