@@ -9,6 +9,7 @@ Convention: everything heavy is imported where it is needed, so that `study --he
 from __future__ import annotations
 
 import os
+import shlex
 import sys
 from collections.abc import Callable
 from functools import wraps
@@ -20,8 +21,6 @@ import click
 from studylib.errors import InputError, StudyError
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from studylib.run.runner import Outcome
 
 FAULTS, WRONG, STOPPED = 1, 2, 130
@@ -80,7 +79,7 @@ def new(folder: Path) -> None:
 
     write_template(folder)
     _say(f"A new study is in {folder}: fill in study.toml, specimens.csv and takes.csv.")
-    _say(f"Then: study check {folder}")
+    _say(f"Then: study check {shlex.quote(str(folder))}")
 
 
 @main.command()
@@ -88,18 +87,23 @@ def new(folder: Path) -> None:
 @_plainly
 def check(folder: Path) -> None:
     """Check the sheets and the quality of every take; no report."""
-    from studylib.measure import check_batch
+    import pandas as pd
+
+    from studylib.measure import measure_batch
+    from studylib.report.at_the_bench import bench_warnings, fitness
     from studylib.sheets import read_study
 
     study = read_study(folder)
-    for warning in study.warnings:
-        _say(f"Warning: {warning}")
-    quality = []
+    found = []
     with Bars() as bars:
         for batch in study.batches:
-            quality.append(check_batch(study, batch, progress=bars.of(batch)))
-    faults = _show_quality(quality)
-    sys.exit(FAULTS if faults else 0)
+            found.append(measure_batch(study, batch, progress=bars.of(batch)))
+    for warning in [*study.warnings, *bench_warnings(found)]:
+        _say(f"Warning: {warning}")
+    fit = fitness(study, pd.concat([batch.quality for batch in found], ignore_index=True))
+    for line in fit.lines:
+        _say(line)
+    sys.exit(FAULTS if fit.failed else 0)
 
 
 @main.command()
@@ -161,24 +165,6 @@ class Bars:
         return lambda done, total, what: self.show(task, done, total, what)
 
 
-def _show_quality(quality: list[pd.DataFrame]) -> int:
-    """Print what is not as it should be; returns how many takes fail."""
-    import pandas as pd
-
-    from studylib.report.pages import table
-
-    rows = pd.concat(quality, ignore_index=True)
-    takes = rows[rows["check"] == "take"]
-    odd = rows[rows["verdict"].isin(["fail", "warn"]) & (rows["check"] != "take")]
-    failed = int((takes["verdict"] == "fail").sum())
-    warned = int((takes["verdict"] == "warn").sum())
-    if len(odd):
-        columns = ("take", "channel", "check", "value", "unit", "limit", "verdict")
-        _say(repr(table(odd, columns=columns)), lines=True)
-    _say(f"{len(takes)} takes: {failed} fail, {warned} with warnings.")
-    return failed
-
-
 def _report(outcome: Outcome) -> None:
     """The last lines of a run: what was not done, and where the report is."""
     if outcome.skipped:
@@ -193,8 +179,8 @@ def _report(outcome: Outcome) -> None:
         _complain("There is no report of this run.")
 
 
-def _say(text: str, *, lines: bool = False) -> None:
-    click.echo("\n".join(map(_printable, text.split("\n"))) if lines else _printable(text))
+def _say(text: str) -> None:
+    click.echo(_printable(text))
 
 
 def _complain(text: str) -> None:

@@ -30,6 +30,9 @@ def write_whole(path: Path | str, content: str | bytes) -> None:
     try:
         beside.write_bytes(data)
         os.replace(beside, path)
+    except OSError as error:
+        error.filename = str(path)  # a full drive names none, others the hidden one
+        raise
     finally:
         beside.unlink(missing_ok=True)
 

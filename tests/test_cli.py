@@ -126,24 +126,56 @@ def test_a_second_run_has_nothing_to_do(finished, tones):
 def test_check_passes_a_clean_study(tones):
     result = study("check", tones)
     assert result.exit_code == 0, result.output
-    assert "8 takes: 0 fail" in result.stdout
+    assert result.stdout.splitlines()[-1] == "8 takes: 0 not fit for use, 0 used with a warning."
 
 
 def test_check_names_a_silent_take_and_exits_with_one(tmp_path):
     result = study("check", write_tones(tmp_path / "rails", silent="t3"))
     assert result.exit_code == 1
-    lines = [line for line in result.stdout.splitlines() if line.startswith("t3 ")]
-    assert any("silence" in line and line.endswith("fail") for line in lines)
-    assert "8 takes: 1 fail" in result.stdout
+    lines = result.stdout.splitlines()
+    at = lines.index("  t3 (takes.csv, row 4; recordings/t3.wav)")
+    assert "(silence)" in lines[at + 1]
+    assert "    To do: Look at driver, cables and channel numbers, and record again." in lines[at:]
+    assert lines[-1] == "8 takes: 1 not fit for use, 0 used with a warning."
+
+
+def test_a_take_that_was_excluded_by_hand_does_not_fail_the_check(tmp_path):
+    folder = write_tones(tmp_path / "rails", silent="t3")
+    sheet = folder / "takes.csv"
+    header, *rows = sheet.read_text().splitlines()
+    rows[2] += ",yes,cable fell off"
+    sheet.write_text("\n".join([f"{header},exclude,reason", *rows]) + "\n")
+    result = study("check", folder)
+    assert result.exit_code == 0, result.output
+    assert result.stdout.splitlines()[-1] == (
+        "8 takes: 0 not fit for use, 0 used with a warning, 1 excluded by hand."
+    )
+
+
+def test_check_speaks_of_calibrators_that_disagree(tmp_path):
+    folder = write_tones(tmp_path / "rails")
+    toml = folder / "study.toml"
+    toml.write_text(TOML.replace("[decide]", "calibrator_db = 94.0\n[decide]"))
+    t = np.arange(RATE_HZ) / RATE_HZ
+    with (folder / "takes.csv").open("a") as sheet:
+        for name, amplitude in (("before", 0.1), ("after", 0.11)):
+            sound = amplitude * np.sin(2 * np.pi * 1000 * t)
+            soundfile.write(folder / "recordings" / f"{name}.wav", sound, RATE_HZ)
+            sheet.write(f"{name},morning,calibrator,,,,recordings/{name}.wav,\n")
+    result = study("check", folder)
+    # 20 lg 1.1 = 0.83 dB.
+    assert "Warning: batch morning: the calibrator takes of this batch are 0.83 dB" in result.stdout
 
 
 def test_new_writes_a_folder_that_check_can_speak_about(tmp_path):
-    folder = tmp_path / "mine"
-    assert study("new", folder).exit_code == 0
+    folder = tmp_path / "my rails"
+    first = study("new", folder)
+    assert first.exit_code == 0
     assert (folder / "study.toml").is_file()
     result = study("check", folder)
     assert result.exit_code == 2
     assert "Traceback" not in result.output
+    assert f"Then: study check '{folder}'" in first.stdout
     again = study("new", folder)
     assert again.exit_code == 2
     assert len(again.stderr.splitlines()) == 1

@@ -14,13 +14,14 @@ import matplotlib.pyplot as plt
 import numpy as np
 import pandas as pd
 import pytest
+from IPython.core.pylabtools import print_figure
 from matplotlib import cbook
 from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 
 from studylib import figures, register
 from studylib.figures import style
-from tests.invented_tables import Invention
+from tests.invented_tables import FEATURES, Invention
 
 AWKWARD = (
     "European larch from the north slope, lot 2024-17 $x_1$",
@@ -70,7 +71,7 @@ def invented(woods=("larch", "cherry", "robinia"), boards=4, primary=("tone.h3.r
                 "q": 0.1 * (place + 1),
                 "verdict": ("beyond limit", "different", "within limit", "same", "open")[place % 5],
             }
-            for feature in ("tone.h1.level_db", "tone.h2.rel_db", "tone.h3.rel_db")
+            for feature in FEATURES
             for place, (a, b) in enumerate(pairs)
         ]
     )
@@ -152,6 +153,12 @@ def overlaps(texts, figure) -> list[tuple[str, str]]:
     return [(a[0], b[0]) for a, b in combinations(boxes, 2) if a[1].overlaps(b[1])]
 
 
+def sentence(figure) -> str:
+    """What an empty figure says; it is a picture in a notebook, not the text `<Figure ...>`."""
+    assert print_figure(figure)
+    return " ".join(figure.texts[0].get_text().split())
+
+
 # ---------------------------------------------------------------- the look
 
 
@@ -230,7 +237,11 @@ def test_saved_files_have_the_sizes_promised_and_the_same_bytes_twice(tmp_path):
     names = sorted(p.name for p in first.iterdir())
     assert names == ["boards.png", "boards.svg", "boards_16x9.png"]
     assert all((first / n).read_bytes() == (second / n).read_bytes() for n in names)
-    assert plt.imread(first / "boards_16x9.png").shape[:2] == (1080, 1920)
+    frame = plt.imread(first / "boards_16x9.png")
+    assert frame.shape[:2] == (1080, 1920)
+    inside = np.ones((1080, 1920), dtype=bool)
+    inside[32:-32, 58:-58] = False  # 3 % of each side
+    assert (frame[inside] == 1.0).all(), "the rim of a video frame is white"
     svg = (first / "boards.svg").read_text(encoding="utf-8")
     assert "dc:date" not in svg
     assert not plt.get_fignums()
@@ -269,6 +280,7 @@ def test_the_callers_settings_neither_count_nor_change():
 )
 def test_no_text_runs_into_another(woods, boards, size):
     for name, figure in every_figure(invented(woods, boards), size).items():
+        figure.draw_without_rendering()
         for axes in figure.axes:
             if not axes.get_visible():
                 continue
@@ -276,8 +288,11 @@ def test_no_text_runs_into_another(woods, boards, size):
                 assert not overlaps(labels, figure), name
             ticks = [t for t in axes.get_xticklabels() if t.get_text()]
             assert not overlaps([*ticks[:1], axes.xaxis.label], figure), name
+            names = axes.get_legend().get_texts() if axes.get_legend() else []
+            assert not overlaps([*names, *axes.texts], figure), name
         outside = [*(t for legend in figure.legends for t in legend.get_texts()), *figure.texts]
-        titles = [t for a in figure.axes if a.get_visible() for t in (a.title, a._left_title)]
+        shown = [a for a in figure.axes if a.get_visible()]
+        titles = [t for a in shown for t in (a._left_title, a._right_title)]
         assert not overlaps([*outside, *titles], figure), name
         drawn = figure.get_tightbbox()
         width, height = figure.get_size_inches()
@@ -286,6 +301,24 @@ def test_no_text_runs_into_another(woods, boards, size):
         assert drawn.x1 < width + 0.02, name
         assert drawn.y1 < height + 0.02, name
         plt.close(figure)
+
+
+@pytest.mark.parametrize("size", [None, style.VIDEO_SIZE])
+def test_many_small_effects_keep_their_ticks_apart(size):
+    summary = invented(AWKWARD, 2, FEATURES)
+    small = summary.primary_effects()
+    small[["difference", "low", "high"]] /= 1000
+    summary.primary_effects = lambda: small
+    figure = figures.effects_figure(summary, size=size)
+    figure.draw_without_rendering()
+    assert len({round(a.get_position().y0, 3) for a in figure.axes}) == (1 if size else 2)
+    for axes in figure.axes:
+        low, high = axes.get_xlim()
+        ticks = [t for t in axes.get_xticklabels() if low <= t.get_position()[0] <= high]
+        assert len(ticks) >= 2
+        assert not overlaps(ticks, figure)
+        assert not overlaps(axes.get_yticklabels(), figure)
+    assert not overlaps([a._left_title for a in figure.axes], figure)
 
 
 def test_axes_name_quantity_and_unit():
@@ -324,6 +357,13 @@ def test_a_wood_with_one_source_has_a_mean_but_no_interval():
     assert len(bars(axes)) == 2 * 3 + 2  # the mounts, and a mean for each wood
 
 
+def test_no_primary_feature_measured_is_said_in_a_sentence():
+    summary = invented()
+    summary.measured = ()
+    (figure,) = figures.boards_figures(summary)
+    assert "No primary feature" in sentence(figure)
+
+
 def test_effects_show_primary_rows_with_interval_and_limit_and_nothing_exploratory():
     axes = figures.effects_figure(invented()).axes
     assert len(axes) == 1
@@ -346,12 +386,20 @@ def test_declared_effects_are_filled_and_undeclared_ones_open():
 
 
 def test_exploratory_effects_stand_apart_and_say_so():
-    axes = figures.exploratory_figure(invented()).axes[0]
-    assert [t.get_text() for t in axes.get_yticklabels()] == ["tone.h1.level_db", "tone.h2.rel_db"]
-    assert "exploratory" in axes.get_title(loc="left")
-    assert {(low, high) for _, low, high in bars(axes)} == {
-        (place - 0.25, place + 1.25) for place in range(3)
-    }
+    summary = invented()
+    axes = figures.exploratory_figure(summary).axes[0]
+    # In the order of q, as in the table of the report; ties as they stand there.
+    first = [f"{f}: cherry minus larch" for f in ("tone.h1.level_db", "tone.h2.rel_db")]
+    assert [t.get_text() for t in axes.get_yticklabels()][:2] == first
+    assert "exploratory" in axes.get_title(loc="right")
+    assert bars(axes) == [(row, row // 3 - 0.25, row // 3 + 1.25) for row in range(9)]
+    assert points(axes) == [(row // 3 + 0.5, row) for row in range(9)]
+
+
+def test_exploratory_effects_that_do_not_fit_are_counted():
+    axes = figures.exploratory_figure(invented(AWKWARD, 2)).axes[0]
+    assert len(axes.get_yticklabels()) == 20
+    assert "25 more in effects.csv" in axes.get_title(loc="right")  # 3 features of 15 pairs
 
 
 def test_the_positive_control_shows_primary_features_only():
@@ -361,16 +409,14 @@ def test_the_positive_control_shows_primary_features_only():
     assert [points(a) for a in axes] == [[(3.0, 0.0)]]
     control = summary.comparison.positive_control
     summary.comparison.positive_control = control.assign(difference=np.nan)
-    assert "No changed specimen" in figures.positive_control_figure(summary).texts[0].get_text()
+    assert "No changed specimen" in sentence(figures.positive_control_figure(summary))
 
 
 def test_effects_that_cannot_be_drawn_are_said_in_words():
     summary = invented()
     effects = summary.primary_effects().assign(verdict="boards only")
     summary.primary_effects = lambda: effects
-    figure = figures.effects_figure(summary)
-    assert not figure.axes
-    assert "too few sources" in " ".join(figure.texts[0].get_text().split())
+    assert "too few sources" in sentence(figures.effects_figure(summary))
 
 
 def test_variance_shares_and_intervals():
@@ -401,7 +447,8 @@ def test_quality_puts_a_failed_check_where_it_belongs_and_names_the_take():
 def test_quality_keeps_the_overtones_in_one_row():
     axes = figures.quality_figure(invented().gathered).axes[0]
     assert [t.get_text() for t in axes.get_yticklabels()] == [
-        "clipping", "dc", "hum", "noise floor", "snr h1", "snr overtones", "take as a whole",
+        "clipping", "offset (DC)", "hum", "noise floor", "tone over noise",
+        "harmonics over noise", "take as a whole",
     ]  # fmt: skip
 
 
@@ -465,6 +512,4 @@ def test_nothing_measured_is_said_in_a_sentence(name):
         "spectra": lambda: figures.spectra_figure(empty, summary.study),
         "features": lambda: figures.harmonics_figure(empty, summary.study),
     }
-    figure = draw[name]()
-    assert not figure.axes
-    assert figure.texts[0].get_text().startswith("No ")
+    assert sentence(draw[name]()).startswith("No ")

@@ -6,6 +6,7 @@ import re
 import shutil
 import subprocess
 import sys
+from fnmatch import fnmatch
 from pathlib import Path
 
 import pytest
@@ -15,14 +16,22 @@ TRACKED_TEXT = (".py", ".md", ".toml", ".cfg", ".csv", ".txt", ".css", ".j2", ".
 
 
 def _files() -> list[Path]:
-    """Files that belong to the project: tracked by git where there is a checkout."""
+    """Files that belong to the project: what git tracks, or all that .gitignore does not name."""
     if shutil.which("git") and (ROOT / ".git").exists():
         listed = subprocess.run(
             ["git", "ls-files", "--cached", "--others", "--exclude-standard"],
             cwd=ROOT, capture_output=True, text=True, check=True,
         ).stdout.splitlines()  # fmt: skip
         return [ROOT / name for name in listed if (ROOT / name).is_file()]
-    return [path for path in ROOT.rglob("*") if path.is_file() and ".venv" not in path.parts]
+    lines = (ROOT / ".gitignore").read_text(encoding="utf-8").split()
+    folders = [line.rstrip("/") for line in lines if line.endswith("/") and line[0] != "!"]
+    found = [path.relative_to(ROOT) for path in ROOT.rglob("*") if path.is_file()]
+    return [
+        ROOT / path
+        for path in found
+        if not any(fnmatch(part, folder) for part in path.parts for folder in folders)
+        and (path.parts[0] != "reports" or path.parts[1] in ("sample", "README.md"))
+    ]
 
 
 def test_the_top_level_is_what_the_manual_names():
@@ -34,6 +43,16 @@ def test_the_top_level_is_what_the_manual_names():
         name for name in named if not name.startswith(".")
     }
     assert {name for name in found if name.startswith(".")} <= {".ci", ".gitignore"}
+
+
+def test_the_manual_names_files_that_exist():
+    manual = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    prose = re.sub(r"```.*?```", "", manual, flags=re.DOTALL)
+    named = re.findall(r"`([^`\s]*(?:/|\.py|\.md|\.toml)[^`\s]*)`", prose)
+    named += [name.replace(".", "/") + ".py" for name in re.findall(r"-m ([\w.]+)", manual)]
+    assert len(named) > 30
+    for name in named:
+        assert any((ROOT / base / name).exists() for base in (".", "studylib", "tests")), name
 
 
 def test_every_module_opens_with_what_it_does():

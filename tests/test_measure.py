@@ -142,6 +142,48 @@ def test_a_missing_calibrator_is_a_warning_and_levels_stay_relative(folder):
     assert _value(found.features, "lar1_m1_r1", "tone.h1.level_db")["unit"] == "dB re full scale"
 
 
+def test_the_microphone_may_be_any_channel_of_a_take_and_of_the_calibrator(folder, rng):
+    plain = _measure(folder)
+    level = _value(plain.features, "lar1_m1_r1", "tone.h1.level_db")["value"]
+    ratio = _value(plain.features, "lar1_m1_r1", "tone.h1.response_db")["value"]
+    # Drive, nothing, response, nothing: channels 1 and 3 of 4.
+    for path in (folder / "recordings").glob("*.wav"):
+        x, rate = soundfile.read(path)
+        empty = 1e-4 * rng.standard_normal(len(x))
+        x = np.stack([x[:, 1], empty, x[:, 0], empty], axis=1)
+        soundfile.write(path, x, rate, subtype="PCM_24")
+    _setting(folder, "response = 1", "response = 3")
+    _setting(folder, "drive = 2", "drive = 1\ncalibrator_db = 114.0")
+    t = np.arange(PLAN.rate_hz) / PLAN.rate_hz
+    for take, db in (("cal1", -20.0), ("cal2", -20.2)):
+        x = 10 ** (db / 20) * np.sin(2 * np.pi * 250.1 * t)[:, None] * [0, 0, 1, 0]
+        _add_take(folder, take, "calibrator", x + 1e-5 * rng.standard_normal(x.shape))
+    found = _measure(folder)
+    assert set(found.quality["verdict"]) == {"pass"}
+    row = _value(found.features, "lar1_m1_r1", "tone.h1.level_db")
+    assert row["value"] == pytest.approx(level + 114 + 20.1, abs=0.001)
+    row = _value(found.features, "lar1_m1_r1", "tone.h1.response_db")
+    assert row["value"] == pytest.approx(ratio, abs=1e-4)
+
+
+@pytest.mark.parametrize("fault", ["clipped", "silent calibrator", "mono"])
+def test_a_calibrator_take_that_is_unfit_sets_no_level(folder, rng, fault):
+    _setting(folder, "response = 1", "response = 2")
+    _setting(folder, "drive = 2", "drive = 1\ncalibrator_db = 94.0")
+    x = _calibrator(rng, -20.0, rate=4 * PLAN.rate_hz)[: PLAN.rate_hz, ::-1]
+    if fault == "clipped":
+        x = np.clip(20 * x, -1, 1)
+    elif fault == "silent calibrator":
+        x = 1e-3 * rng.standard_normal(x.shape)
+    else:
+        x = x[:, :1]
+    _add_take(folder, "cal1", "calibrator", x)
+    found = _measure(folder)
+    assert _verdict(found.quality, "cal1")["verdict"] == "fail"
+    assert "no usable calibrator" in found.bench.set_index("item")["value"]["warning"]
+    assert _value(found.features, "lar1_m1_r1", "tone.h1.level_db")["unit"] == "dB re full scale"
+
+
 def test_a_probe_tone_gives_the_response_there_and_nothing_else(folder, rng):
     t = np.arange(round(PLAN.seconds * PLAN.rate_hz)) / PLAN.rate_hz
     x = np.sin(2 * np.pi * 3 * TONE_HZ * t)[:, None] * [0.02, 0.1]
@@ -269,6 +311,53 @@ def test_the_rate_is_the_commonest_when_none_is_set(folder, rng):
     found = measure_batch(study, "day1")
     assert _verdict(found.quality, "lar1_m1_r1", "rate")["verdict"] == "fail"
     assert "commonest" in found.bench.set_index("item")["value"]["sampling rate"]
+
+
+@pytest.mark.parametrize("frames", [1, 3, 100, 401, 799])
+def test_a_recording_of_a_moment_is_set_aside(folder, rng, frames):
+    for kind in ("room", "tap", "calibrator"):
+        own = {"specimen": "lar1", "mount": 1, "repeat": 9} if kind == "tap" else {}
+        _add_take(folder, kind, kind, 0.1 * rng.standard_normal((frames, 2)), **own)
+    found = _measure(folder)
+    for kind in ("room", "tap", "calibrator"):
+        assert "length" in _verdict(found.quality, kind)["source"]
+
+
+def test_controls_need_no_tone_in_the_response(folder, rng):
+    t = np.arange(PLAN.rate_hz) / PLAN.rate_hz
+    only_drive = np.sin(2 * np.pi * TONE_HZ * t)[:, None] * [0, 0.1]
+
+    def noisy(x):
+        return x + 3e-5 * rng.standard_normal(x.shape)
+
+    _add_take(folder, "block", "driver", noisy(only_drive), tone_hz=TONE_HZ)
+    _add_take(
+        folder, "air", "airborne", noisy(only_drive), tone_hz=TONE_HZ, specimen="lar1", mount=1
+    )
+    _add_take(folder, "loop", "loopback", noisy(only_drive[:, ::-1]), tone_hz=TONE_HZ)
+    found = _measure(folder)
+    for take in ("block", "air", "loop"):
+        assert _verdict(found.quality, take)["verdict"] == "pass"
+        assert take not in set(found.features["take"])
+    assert not ((found.quality["take"] == "loop") & (found.quality["channel"] == "drive")).any()
+
+
+def test_a_room_take_at_another_gain_is_brought_to_the_bench(folder):
+    plain = _verdict(_measure(folder).quality, "lar1_m1_r1", "noise_over_room")["value"]
+    path = folder / "recordings/day1_room.wav"
+    x, rate = soundfile.read(path)
+    soundfile.write(path, 10 * x, rate, subtype="PCM_24")
+    _edit(folder, "day1_room", gain_db=20)
+    found = _verdict(_measure(folder).quality, "lar1_m1_r1", "noise_over_room")
+    assert found["value"] == pytest.approx(plain, abs=0.01)
+
+
+def test_a_band_that_the_tone_fills_says_so(folder):
+    _setting(folder, "length_s = 0.45", "length_s = 0.06")
+    row = _value(_measure(folder).features, "lar1_m1_r1", "tone.band125.rel_db")
+    assert not row["usable"]
+    assert "longer piece" in row["reason"]
+    assert _value(_measure(folder).features, "lar1_m1_r1", "tone.band2000.rel_db")["usable"]
 
 
 def test_an_unknown_batch_names_those_there_are(folder):

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
+from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
@@ -170,6 +172,16 @@ def test_a_file_is_written_whole_or_not_at_all(tmp_path, monkeypatch):
         writing.write_whole(tmp_path / "a.txt", "two\n")
     assert [p.name for p in tmp_path.iterdir()] == ["a.txt"]
     assert (tmp_path / "a.txt").read_bytes() == b"one\n"
+
+
+def test_a_full_drive_names_the_file_that_did_not_fit(tmp_path, monkeypatch):
+    def full(*_):
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(Path, "write_bytes", full)
+    with pytest.raises(OSError, match="No space left") as caught:
+        writing.write_whole(tmp_path / "a.txt", "one\n")
+    assert caught.value.filename == str(tmp_path / "a.txt")
 
 
 def test_a_folder_takes_the_place_of_another(tmp_path):

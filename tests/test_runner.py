@@ -17,6 +17,7 @@ import pytest
 
 from studylib.errors import InputError, RunError
 from studylib.run import provenance, runner
+from studylib.run.alone import alone_in
 from studylib.run.execution import NotebookError, run_notebook
 
 soundfile = pytest.importorskip("soundfile")
@@ -177,7 +178,8 @@ def test_a_failing_batch_stops_nothing_else(mixed):
 def test_each_failure_is_one_clear_sentence(mixed):
     failed = mixed.outcome.failed
     assert failed["faulty"] == "takes.csv, row 9: this take is broken. (and 1 more)"
-    assert "kernel of batch.ipynb stopped before its end" in failed["killed"]
+    assert failed["killed"].startswith("The program that runs batch.ipynb ended before it was done")
+    assert "run the same command again" in failed["killed"]
     assert failed["silent"] == "Its notebook ran, but left no whole result."
 
 
@@ -185,7 +187,7 @@ def test_the_summary_names_the_failed_batches(mixed):
     summary = nbformat.read(mixed.home / "summary.ipynb", as_version=4)
     said = "".join(o["text"] for c in summary.cells for o in c.get("outputs", []))
     assert "faulty: takes.csv, row 9: this take is broken. (and 1 more)" in said
-    assert "killed: The kernel of batch.ipynb stopped" in said
+    assert "killed: The program that runs batch.ipynb ended" in said
     assert "day 1" not in said
 
 
@@ -333,6 +335,9 @@ def test_a_summary_that_fails_keeps_the_report_of_before(tmp_path, notebooks, mo
     after = files_of(report.home)
     assert {name: after[name] for name in before} == before
     assert set(after) - set(before) == {"summary.failed.ipynb"}
+    use_small_notebooks(notebooks, monkeypatch)
+    assert report.run().failed == {}
+    assert files_of(report.home) == before
 
 
 def test_a_summary_that_leaves_out_a_table_does_not_count(tmp_path, notebooks, monkeypatch):
@@ -363,6 +368,36 @@ def test_an_unknown_batch_is_named_with_the_nearest(tmp_path):
     folder = write_study(tmp_path / "rails", "morning", "evening")
     with pytest.raises(InputError, match='no batch "mornin"; the nearest name is "morning"'):
         runner.run_study(folder, reports=tmp_path / "reports", batches=("mornin",))
+    assert not (tmp_path / "reports").exists()
+
+
+def test_a_second_run_in_the_same_report_is_refused_until_the_first_has_ended(two):
+    with alone_in(two.home), pytest.raises(RunError, match="Another run is writing to"):
+        two.run()
+    assert two.run().failed == {}
+
+
+def test_a_report_that_cannot_be_written_is_told_before_anything_runs(tmp_path):
+    folder = write_study(tmp_path / "rails", "one")
+    (tmp_path / "reports").write_text("in the way")
+    with pytest.raises(RunError, match=r"cannot be written to .*rails \(not a directory\); give a"):
+        runner.run_study(folder, reports=tmp_path / "reports")
+
+
+def test_a_report_is_never_written_over_a_study(tmp_path):
+    folder = write_study(tmp_path / "rails", "one")
+    (folder / "figures").mkdir()
+    with pytest.raises(RunError, match="is a study folder"):
+        runner.run_study(folder, reports=tmp_path)
+    assert (folder / "figures").is_dir()
+
+
+def test_an_unknown_check_is_told_once_and_before_anything_runs(tmp_path):
+    folder = write_study(tmp_path / "rails", "one", "two")
+    with (folder / "study.toml").open("a") as toml:
+        toml.write("[quality]\nstaedy = 1.0\n")
+    with pytest.raises(InputError, match="there is no check named staedy"):
+        runner.run_study(folder, reports=tmp_path / "reports")
     assert not (tmp_path / "reports").exists()
 
 
@@ -408,7 +443,7 @@ def test_parameters_that_papermill_would_paste_are_refused(tmp_path, parameters,
 
 def test_a_kernel_killed_in_the_last_cell_does_not_pass(tmp_path):
     path = write_notebook(tmp_path / "n.ipynb", PARAMETERS, "import os\nos._exit(0)")
-    with pytest.raises(NotebookError, match="stopped before its end"):
+    with pytest.raises(NotebookError, match="ended before it was done"):
         run_notebook(path, {"count": 2})
 
 

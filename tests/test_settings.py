@@ -6,6 +6,7 @@ import pytest
 
 from studylib.sheets.settings import Settings, mains_multiple
 from studylib.sheets.settings_file import claim_faults, read_settings
+from studylib.signal.tone import MIN_PERIODS, record_length
 
 HEAD = '[study]\ntitle = "t"\nquestion = "q"\n'
 
@@ -142,6 +143,10 @@ def test_a_byte_order_mark_and_windows_line_ends_are_read(tmp_path, text):
         (HEAD + '[quality]\nsnr_db = "a"', '[quality] snr_db: "a" does not fit; give a number'),
         (HEAD + "[quality]\nsnr_db = true", "[quality] snr_db: true does not fit; give a number"),
         (HEAD + "[quality]\nsnr_db = nan", "[quality] snr_db: nan does not fit; give a number"),
+        (
+            HEAD + "[tone]\nlength_s = 0.05",
+            "length_s: 0.05 s hold only 8.6 periods of 172 Hz; give at least 0.059",
+        ),
         ("tone = 5\n" + HEAD, "tone is a section; write [tone] on a line"),
         ("quality = 5\n" + HEAD, "quality is a section; write [quality] on a line"),
         ("claim = [3]\n" + HEAD, "a claim is written below a line [[claim]]"),
@@ -176,6 +181,14 @@ feature = "{}"
 higher = "{}"
 lower = "larch"
 """
+
+
+def test_the_least_length_that_is_asked_for_is_enough(tmp_path):
+    reading = read(tmp_path, HEAD + "[tone]\nlength_s = 0.059")
+    assert reading.faults == ()
+    tone = reading.settings.tone
+    kept = record_length(round(tone.length_s * 8000)) / 8000  # the lowest rate loses the most
+    assert kept * tone.fundamental_hz >= MIN_PERIODS
 
 
 def test_a_claims_feature_is_primary(tmp_path):

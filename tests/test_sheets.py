@@ -5,10 +5,12 @@ from __future__ import annotations
 import hashlib
 import shutil
 import time
+import unicodedata
 from datetime import datetime
 
 import numpy as np
 import pytest
+import soundfile
 
 from studylib.errors import InputError
 from studylib.sheets import file_hashes, read_study
@@ -214,6 +216,15 @@ def test_a_specimen_at_fault(tmp_path, cells, said):
     faults = faults_of(tmp_path / "s", specimens=changed_specimen(0, **cells))
     assert faults[0].startswith("specimens.csv, row 2, ")
     assert said in faults[0]
+
+
+def test_a_name_at_fault_is_not_blamed_on_the_empty_source(tmp_path):
+    rows = changed_specimen(0, specimen="L\n1", source="")
+    faults = faults_of(tmp_path / "s", specimens=rows)
+    assert [f for f in faults if "row 2" in f and f.startswith("specimens.csv")] == [
+        'specimens.csv, row 2, column specimen: "L\\n1" holds a line break or another character '
+        "that cannot be printed; write it on one line"
+    ]
 
 
 def test_a_specimen_id_twice(tmp_path):
@@ -449,6 +460,21 @@ def test_a_study_folder_that_is_itself_a_link_is_read_under_its_own_name(tmp_pat
     assert read_study(tmp_path / "link").name == "link"
 
 
+@pytest.mark.parametrize("folder", ["recordings", "Aufnahmen für Höhe"])
+def test_names_that_a_mac_has_taken_apart_are_found(tmp_path, folder):
+    rows = take_rows()
+    rows[0]["file"] = f"{folder}/Lärche 1.wav"
+    study = write_study(tmp_path / "s", takes=rows)
+    apart = study / unicodedata.normalize("NFD", rows[0]["file"])
+    apart.parent.mkdir(exist_ok=True)
+    (study / folder / "Lärche 1.wav").unlink(missing_ok=True)
+    soundfile.write(apart, np.random.default_rng(9).normal(scale=0.1, size=(50, 2)), 24000)
+    found = read_study(study)
+    assert found.warnings == ()
+    assert found.path_of(found.takes[0]).read_bytes() == apart.read_bytes()
+    assert len(file_hashes(found)) == 3 + len(rows)
+
+
 def test_two_rows_with_one_file(tmp_path):
     rows = changed_take(4, file="recordings/./L1-1-1.wav")
     fault = only(faults_of(tmp_path / "s", takes=rows))
@@ -543,6 +569,22 @@ def test_one_source_in_two_woods_and_a_wood_spelled_twice(tmp_path):
     said = " ".join(warnings_of(tmp_path / "s", specimens=rows))
     assert 'column source: "p" is in "larch" and "robinia"' in said
     assert '"larch" and "Larch" differ only in capitals' in said
+
+
+def test_names_that_a_spreadsheet_would_work_out(tmp_path):
+    name = "=cmd|' /C'!A0"
+    specimens = changed_specimen(0, specimen=name, source="-plank")
+    specimens[1]["wood"] = specimens[0]["wood"] = "-5"  # a number is no formula
+    takes = [{**row, "take": f"@{row['take']}"} for row in take_rows()]
+    for row in takes:
+        row["specimen"] = name if row.get("specimen") == "L1" else row.get("specimen", "")
+    toml = TOML.replace('lower = "larch"', 'lower = "-5"')
+    said = warnings_of(tmp_path / "s", toml=toml, specimens=specimens, takes=takes)
+    assert [w.partition(" begins like a formula")[0] for w in said] == [
+        f'specimens.csv, row 2, column specimen: "{name}"',
+        'specimens.csv, row 2, column source: "-plank"',
+        'takes.csv, row 2, column take: "@L1-1-1" (and 20 more)',
+    ]
 
 
 def test_unknown_columns_name_the_nearest_known_one(tmp_path):

@@ -23,7 +23,7 @@ from scipy import stats
 from studylib import figures
 from studylib.figures import words as report_words
 from studylib.figures.words import names_in_short
-from studylib.report import pages
+from studylib.report import pages, pair_words
 from studylib.report import summary as summaries
 from studylib.report import tables as report_tables
 from studylib.report import text as report_text
@@ -101,9 +101,26 @@ def test_takes_are_never_counted_as_boards(plan):
 
 
 def test_a_harmonic_is_never_credited_to_the_board(different):
-    assert all(report_text.DRIVER in s for s in sentences_about(different, "tone.h3.rel_db"))
-    assert not any(report_text.DRIVER in s for s in sentences_about(different, "tone.h1.level_db"))
+    assert all(pair_words.DRIVER in s for s in sentences_about(different, "tone.h3.rel_db"))
+    assert not any(pair_words.DRIVER in s for s in sentences_about(different, "tone.h1.level_db"))
     assert any("No harmonic is credited" in s for s in report_text.cannot_say(different))
+
+
+def test_a_level_is_not_credited_to_the_board_alone(different):
+    # The driver gives more to a board that resists less, which a level does not show.
+    assert all(pair_words.DRIVE in s for s in sentences_about(different, "tone.h1.level_db"))
+    said = next(s for s in report_text.cannot_say(different) if s.startswith("Whether a level"))
+    assert said.endswith("here no channel senses it.")
+    study, gathered = Invention(primary=("tone.band4000.rel_db", "tone.h1.response_db")).make()
+    names = {"tone.h3.rel_db": "tone.band4000.rel_db", "tone.h2.rel_db": "tone.h1.response_db"}
+    gathered.features["feature"] = gathered.features["feature"].replace(names)
+    summary = summarise(study, gathered)
+    assert all(pair_words.NOISE in s for s in sentences_about(summary, "tone.band4000.rel_db"))
+    responses = sentences_about(summary, "tone.h1.response_db")
+    assert all(s.endswith("four times out of five.") for s in responses)
+    said = " ".join(report_text.cannot_say(summary))
+    assert "only a response relative to the drive channel takes that out" in said
+    assert "the noise of the room and the recorder included" in said
 
 
 @pytest.mark.parametrize(
@@ -124,9 +141,16 @@ def test_boards_of_one_plank_are_called_sources(null):
             number = int(specimen.specimen[-1])
             specimen.source = f"{specimen.wood}-plank-{(number + 1) // 2}"
             specimen.source_assumed = False
-    said = report_text.take_home(summarise(study, gathered))
-    assert all("2 and 2 sources" in s for s in said)
+    summary = summarise(study, gathered)
+    assert all("2 and 2 sources" in s for s in report_text.take_home(summary))
+    assert "Each source counts once" in report_text.how_to_read(summary)[0]
     assert report_words.unit_word(null) == "boards"
+    assert "Each board counts once" in report_text.how_to_read(null)[0]
+
+
+def test_one_wood_is_measured_but_not_compared():
+    said = report_text.take_home(summary_of(woods=("larch",)))
+    assert said == ["There is one wood only, so no woods are compared."]
 
 
 def test_one_source_a_wood_says_nothing_about_woods():
@@ -134,7 +158,20 @@ def test_one_source_a_wood_says_nothing_about_woods():
     assert set(summary.primary_effects()["verdict"]) == {"boards only"}
     said = report_text.take_home(summary)
     assert all("nothing is said about woods" in s for s in said)
+    assert all(s.endswith("Named boards are compared in tables/boards.csv.") for s in said)
     assert not any(re.search(r"\d dB", s) for s in said)
+
+
+def test_a_study_of_which_no_take_is_usable_says_so_and_no_more():
+    study, gathered = Invention().make()
+    gathered.features["usable"] = False
+    gathered.features["reason"] = "set aside: clipping"
+    summary = summarise(study, gathered)
+    said = report_text.take_home(summary)
+    assert all(s.endswith("fewer than 2 boards with usable takes.") for s in said)
+    assert not any("not measured yet" in s and "attribution" not in s
+                   for s in report_text.cannot_say(summary))  # fmt: skip
+    assert report_text.confounding(summary) == []
 
 
 def test_the_positive_control_in_words(null):
@@ -146,6 +183,22 @@ def test_the_positive_control_in_words(null):
     assert not any(s.startswith("Yes") for s in blind)
     missing = report_text.positive_control(summary_of(control=False))
     assert missing[0].startswith("Not known: no reference was measured")
+    # A difference without an interval shows nothing, neither that it was seen nor that it was not.
+    once = report_text.positive_control(summary_of(mounts=1))
+    assert len(once) == 1
+    assert once[0].startswith("Not known: no specimen was mounted twice")
+
+
+def test_the_positive_control_names_the_features_it_does_not_know():
+    study, gathered = Invention().make()
+    lost = gathered.features["specimen"].eq("ref") & gathered.features["feature"].eq(
+        "tone.h3.rel_db"
+    )
+    gathered.features.loc[lost, ["usable", "reason"]] = [False, "set aside: hum"]
+    assert report_text.positive_control(summarise(study, gathered)) == [
+        "Yes on tone.h1.level_db: the bench told the changed specimen from the reference.",
+        "Not known on tone.h3.rel_db: not measured on both specimens.",
+    ]
 
 
 def test_same_is_said_only_with_a_bench_that_notices_a_change():
@@ -243,6 +296,20 @@ def test_takes_set_aside_are_listed_with_reason_and_counted_by_wood():
     assert report_text.set_aside(summary)[0].startswith("Not used: 2 of 126 takes.")
 
 
+def test_takes_of_a_batch_that_failed_are_not_counted_as_measured():
+    study, gathered = Invention(boards=2, mounts=2).make()
+    gone = gathered.features["batch"] == "morning"
+    gathered.features = gathered.features[~gone]
+    gathered.failed = {"morning": "no recordings."}
+    summary = summarise(study, gathered)
+    counts = report_tables.set_aside_counts(summary)
+    assert list(counts.columns) == ["wood", "takes", "fit for use", "set aside"]
+    assert counts.iloc[:, 1:].to_numpy().tolist() == [[6, 6, 0]] * 3  # one board each is left
+    assert report_text.set_aside(summary) == ["None of the 18 takes was set aside."]
+    assert "3 boards in 1 batch (18 takes of boards" in report_text.question(summary)[1]
+    assert report_text.confounding(summary) == ["All boards were measured in one batch."]
+
+
 # ---------------------------------------------------------------- what cannot be said
 
 
@@ -295,6 +362,28 @@ def test_failed_batches_and_warnings_are_passed_on(null):
     assert report_text.failed_batches(null) == []
 
 
+def test_batches_are_said_to_be_taken_out_only_where_they_are():
+    study, gathered = Invention(batches=("morning", "afternoon")).make()
+    crossed = report_text.confounding(summarise(study, gathered))
+    assert crossed[0].startswith("On tone.h1.level_db and tone.h3.rel_db every wood compared was")
+    features = gathered.features
+    lost = (
+        features["feature"].eq("tone.h3.rel_db")
+        & features["wood"].eq("robinia")
+        & features["batch"].eq("morning")
+    )
+    gathered.features = features[~lost]
+    said = report_text.confounding(summarise(study, gathered))
+    assert said[0].startswith("On tone.h1.level_db every wood compared was")
+    assert said[1].startswith("On tone.h3.rel_db wood and batch are confounded")
+
+
+def test_when_a_claim_was_written_down_is_left_to_whoever_wrote_it(different):
+    said = [s for s in report_text.cannot_say(different) if "before recording" in s]
+    assert len(said) == 1
+    assert "only whoever wrote them can say" in said[0]
+
+
 def test_wood_and_batch_confounded_is_said():
     study, gathered = Invention(batches=("morning",)).make()
     gathered.features.loc[gathered.features["wood"] == "robinia", "batch"] = "afternoon"
@@ -325,6 +414,20 @@ def test_a_primary_feature_that_no_take_gave_reads_not_measured_yet():
 )  # fmt: skip
 def test_differences_are_rounded_as_their_interval_allows(value, low, high, text):
     assert report_words.signed(value, low, high) == text
+
+
+def test_frequencies_are_also_told_in_cents():
+    row = SimpleNamespace(
+        feature="tone.centroid_hz", difference=100.0, low=50.0, high=160.0, unit="%"
+    )
+    assert report_words.difference(row) == "+100 % (+1200 cents)"  # an octave
+    row.low = -100.0  # no bound below
+    assert report_words.difference(row).startswith("+100 % (+1200")
+    row.feature = "tone.thd_percent"
+    assert report_words.difference(row) == "+100 %"
+    gone = SimpleNamespace(feature="tone.centroid_hz", difference=math.nan, low=math.nan,
+                           high=math.nan, unit="%")  # fmt: skip
+    assert report_words.difference(gone) == "– %"
 
 
 def test_other_numbers_in_words():

@@ -70,24 +70,34 @@ def boards_figure(summary, feature: str, *, size: tuple[float, float] | None = N
 
 
 def boards_figures(summary, *, size: tuple[float, float] | None = None) -> list[Figure]:
-    """`boards_figure` for each primary feature that was measured, in the order of study.toml."""
+    """`boards_figure` for each primary feature that was measured, in the order of study.toml.
+
+    Where none was measured, one figure says so in a sentence.
+    """
+    if not summary.measured:
+        return [_nothing_measured(size=size)]
     return [boards_figure(summary, feature, size=size) for feature in summary.measured]
 
 
+@styled
+def _nothing_measured(*, size: tuple[float, float] | None) -> Figure:
+    return empty_figure("No primary feature has a usable take.", size)
+
+
 def _draw_wood(axes: Axes, boards, mounts, mean, places: np.ndarray, look: Look) -> None:
-    for place, row in zip(places, boards.itertuples(), strict=True):
-        values = mounts.loc[mounts["specimen"] == row.specimen, "value"]
-        axes.hlines(values, place - 0.28, place + 0.28, color=look.colour, linewidth=1, alpha=0.7)
-        axes.plot(
-            place,
-            row.value,
-            look.marker,
-            color=look.colour,
-            markersize=6.5,
-            markeredgecolor="white",
-            markeredgewidth=0.6,
-            zorder=3,
-        )
+    own = mounts[mounts["specimen"].isin(boards["specimen"])]
+    at = own["specimen"].map(dict(zip(boards["specimen"], places, strict=True)))
+    axes.hlines(own["value"], at - 0.28, at + 0.28, color=look.colour, linewidth=1, alpha=0.7)
+    axes.plot(
+        places,
+        boards["value"],
+        look.marker,
+        color=look.colour,
+        markersize=6.5,
+        markeredgecolor="white",
+        markeredgewidth=0.6,
+        zorder=3,
+    )
     for row in mean.itertuples():
         left, right = places[0] - 0.45, places[-1] + 0.45
         axes.hlines(row.mean, left, right, color=look.colour, linewidth=2.2, zorder=2)

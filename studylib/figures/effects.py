@@ -16,6 +16,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
+from matplotlib.ticker import MaxNLocator
 
 from studylib.figures.style import (
     BLUE,
@@ -30,10 +31,9 @@ from studylib.figures.style import (
 )
 from studylib.figures.words import in_short
 
-MOST_COLUMNS = 3
-# Room for the exploratory figure: features, and lines (a feature has one for each pair).
-MOST_EXPLORATORY, MOST_LINES = 16, 60
-PAIR_MARKERS = ("o", "s", "^", "D", "v", "P")
+# Panels beside each other: on a page, and in a video frame, which is wide and low.
+PAGE_COLUMNS, VIDEO_COLUMNS = 3, 4
+MOST_EXPLORATORY = 20
 # Filled where something was declared, open where not; a shape for each verdict.
 VERDICT_MARKERS = {
     "beyond limit": ("D", True),
@@ -58,17 +58,12 @@ def effects_figure(summary, *, size: tuple[float, float] | None = None) -> Figur
     pairs = list(dict.fromkeys(zip(effects["wood_a"], effects["wood_b"], strict=True)))
     features = list(dict.fromkeys(drawn["feature"]))
     figure, panels = _panels(len(features), len(pairs), size)
-    for number, (axes, feature) in enumerate(zip(panels, features, strict=True)):
+    for axes, feature in zip(panels, features, strict=True):
         rows = drawn[drawn["feature"] == feature]
         described = summary.describe(feature)
         _effect_rows(axes, rows, pairs, summary.limit_band(feature))
-        axes.set_title(
-            wrapped(in_short(described.meaning), 110 // min(len(features), MOST_COLUMNS)),
-            fontsize=9.5,
-        )
-        axes.set_xlabel(quantity("difference", str(rows["unit"].iloc[0])))
-        if number % MOST_COLUMNS == 0:
-            axes.set_yticklabels([_pair(a, b) for a, b in pairs], fontsize=_row_font(figure, axes))
+        _name_panel(axes, described.meaning, quantity("difference", str(rows["unit"].iloc[0])))
+        _name_rows(axes, pairs)
     shown = [v for v in VERDICT_MARKERS if v in set(drawn["verdict"])]
     figure.legend(handles=[_key(v) for v in shown], loc="outside upper center", ncols=len(shown))
     figure.supxlabel(
@@ -82,50 +77,40 @@ def effects_figure(summary, *, size: tuple[float, float] | None = None) -> Figur
 
 @styled
 def exploratory_figure(summary, *, size: tuple[float, float] | None = None) -> Figure:
-    """The exploratory features on one scale, with intervals of g, apart from the primary ones.
+    """The exploratory effects on one scale, with intervals of g, apart from the primary ones.
 
-    Features stand in the order of their false discovery rate; as many are drawn as can be
-    read (at most 16), and the figure says how many it leaves to the table.
+    The rows are those of the report's table, in the order of their false discovery rate; as
+    many are drawn as can be read, and the figure says how many it leaves out.
     """
-    effects = summary.exploratory_effects()
+    effects = summary.exploratory_effects().sort_values("q", kind="stable")
     drawn = effects[effects["g"].notna()]
     if drawn.empty:
         return empty_figure("No exploratory feature could be compared.", size)
-    order = drawn.groupby("feature", sort=False)["q"].min().sort_values(kind="stable")
-    pairs = list(dict.fromkeys(zip(drawn["wood_a"], drawn["wood_b"], strict=True)))
-    features = list(order.index[: min(MOST_EXPLORATORY, max(2, MOST_LINES // len(pairs)))])
-    figure = new_figure(size, 1.8 + max(0.28, 0.1 * len(pairs)) * len(features))
+    left_out = max(0, len(drawn) - MOST_EXPLORATORY)
+    drawn = drawn.head(MOST_EXPLORATORY)
+    figure = new_figure(size, 1.4 + 0.24 * len(drawn))
     axes = figure.subplots()
     axes.set_facecolor("#F6F6F6")
     axes.axvline(0, color=GREY, linewidth=0.8)
-    for row, feature in enumerate(features):
-        _exploratory_row(axes, drawn[drawn["feature"] == feature], pairs, row)
-    axes.set_yticks(range(len(features)), [wrapped(f, 34, lines=1) for f in features])
-    axes.set_ylim(len(features) - 0.5, -0.5)
+    places = range(len(drawn))
+    axes.hlines(places, drawn["g_low"], drawn["g_high"], color=GREY, linewidth=1.2)
+    axes.plot(drawn["g"], places, "o", color=GREY, markerfacecolor="white", markersize=5)
+    first, second = ([wrapped(w, 14, lines=1) for w in drawn[c]] for c in ("wood_a", "wood_b"))
+    names = zip(drawn["feature"], second, first, strict=True)
+    axes.set_yticks(places, [f"{f}: {b} minus {a}" for f, b, a in names], fontsize=8)
+    axes.set_ylim(len(drawn) - 0.4, -0.6)
+    axes.tick_params(axis="y", length=0)
     axes.set_xlabel("standardised difference g (in standard deviations between sources)")
-    left_out = len(order) - len(features)
-    note = f"; {left_out} more in the table" if left_out else ""
-    axes.set_title(f"exploratory: hints for a next study, not findings{note}", color=GREY)
-    if len(pairs) <= len(PAIR_MARKERS):
-        keys = [_pair_key(pair, marker) for pair, marker in zip(pairs, PAIR_MARKERS, strict=False)]
-        figure.legend(handles=keys, loc="outside upper center", ncols=min(3, len(pairs)))
+    note = f"; {left_out} more in effects.csv" if left_out else ""
+    axes.set_title(
+        f"exploratory: hints for a next study, not findings{note}", color=GREY, loc="right"
+    )
     figure.supxlabel(
-        f"bars: {100 * summary.confidence:g} % intervals of one pair; within a feature the pairs "
-        "stand in the order of the table",
+        f"bars: {100 * summary.confidence:g} % intervals, each for its pair alone",
         fontsize=8.5,
         color=GREY,
     )
     return settle(figure)
-
-
-def _exploratory_row(axes: Axes, rows: pd.DataFrame, pairs: list, row: int) -> None:
-    step = 0.7 / max(len(pairs), 1)
-    for effect in rows.itertuples():
-        place = pairs.index((effect.wood_a, effect.wood_b))
-        y = row + (place - (len(pairs) - 1) / 2) * step
-        marker = PAIR_MARKERS[place] if len(pairs) <= len(PAIR_MARKERS) else "o"
-        axes.hlines(y, effect.g_low, effect.g_high, color=GREY, linewidth=0.9)
-        axes.plot(effect.g, y, marker, color=GREY, markerfacecolor="white", markersize=4)
 
 
 @styled
@@ -142,20 +127,16 @@ def positive_control_figure(summary, *, size: tuple[float, float] | None = None)
     features = list(dict.fromkeys(drawn["feature"]))
     pairs = list(dict.fromkeys(zip(drawn["reference"], drawn["changed"], strict=True)))
     figure, panels = _panels(len(features), len(pairs), size)
-    for number, (axes, feature) in enumerate(zip(panels, features, strict=True)):
+    for axes, feature in zip(panels, features, strict=True):
         rows = drawn[drawn["feature"] == feature]
         axes.axvline(0, color=GREY, linewidth=0.8)
         for row in rows.itertuples():
             place = pairs.index((row.reference, row.changed))
             _interval(axes, row, place, "D" if row.told_apart else "o", bool(row.told_apart))
         _row_axis(axes, len(pairs))
-        axes.set_title(
-            wrapped(in_short(summary.describe(feature).meaning), 110 // min(len(features), 3)),
-            fontsize=9.5,
-        )
-        axes.set_xlabel(quantity("changed minus reference", str(rows["unit"].iloc[0])))
-        if number % MOST_COLUMNS == 0:
-            axes.set_yticklabels([_pair(a, b) for a, b in pairs], fontsize=_row_font(figure, axes))
+        difference = quantity("changed minus reference", str(rows["unit"].iloc[0]))
+        _name_panel(axes, summary.describe(feature).meaning, difference)
+        _name_rows(axes, pairs)
     figure.supxlabel(
         f"filled diamond: told apart; open circle: not told apart; bars: "
         f"{100 * summary.confidence:g} % intervals",
@@ -167,13 +148,31 @@ def positive_control_figure(summary, *, size: tuple[float, float] | None = None)
 
 def _panels(count: int, rows: int, size) -> tuple[Figure, list[Axes]]:
     """A grid of `count` panels with shared rows; unused places stay empty."""
-    columns = min(count, MOST_COLUMNS)
-    lines = math.ceil(count / columns)
+    lines = math.ceil(count / (PAGE_COLUMNS if size is None else VIDEO_COLUMNS))
+    columns = math.ceil(count / lines)
     figure = new_figure(size, 1.0 + lines * (1.0 + 0.32 * max(rows, 2)))
     grid = figure.subplots(lines, columns, squeeze=False).ravel()
     for axes in grid[count:]:
         axes.set_visible(False)
+    for axes in grid:
+        axes.xaxis.set_major_locator(MaxNLocator(12 // columns, steps=[1, 2, 5, 10]))
     return figure, list(grid[:count])
+
+
+def _name_panel(axes: Axes, meaning: str, difference: str) -> None:
+    columns = axes.get_subplotspec().get_gridspec().ncols
+    axes.set_title(wrapped(in_short(meaning), 112 // columns - columns, lines=3), fontsize=9.5)
+    axes.set_xlabel(difference)
+
+
+def _name_rows(axes: Axes, pairs: list[tuple[str, str]]) -> None:
+    """The pairs' names beside the first panel of each line, as large as its rows allow."""
+    if axes.get_subplotspec().is_first_col():
+        lines, height = axes.get_subplotspec().get_gridspec().nrows, axes.figure.get_figheight()
+        row = 72 * (height - 1.0 - 0.9 * lines) / (lines * len(pairs))  # points
+        axes.set_yticklabels(
+            [_pair(a, b) for a, b in pairs], fontsize=float(np.clip(row / 2.5, 4.0, 9.0))
+        )
 
 
 def _effect_rows(axes: Axes, rows: pd.DataFrame, pairs: list, band: tuple | None) -> None:
@@ -211,27 +210,6 @@ def _row_axis(axes: Axes, rows: int) -> None:
 
 def _pair(first: str, second: str) -> str:
     return f"{wrapped(second, 18, lines=1)} minus\n{wrapped(first, 18, lines=1)}"
-
-
-def _pair_key(pair: tuple[str, str], marker: str) -> Line2D:
-    first, second = pair
-    label = f"{wrapped(second, 18, lines=1)} minus {wrapped(first, 18, lines=1)}"
-    return Line2D(
-        [],
-        [],
-        color=GREY,
-        marker=marker,
-        markerfacecolor="white",
-        linestyle="none",
-        label=f" {label}" if label.startswith("_") else label,
-    )
-
-
-def _row_font(figure: Figure, axes: Axes) -> float:
-    """A text size at which two lines fit into one row of a panel."""
-    rows, lines = len(axes.get_yticks()), axes.get_subplotspec().get_gridspec().nrows
-    points = 72 * (figure.get_figheight() - 1.0 - 0.9 * lines) / (lines * rows)
-    return float(np.clip(points / 2.5, 4.0, 9.0))
 
 
 def _key(verdict: str) -> Line2D:

@@ -56,8 +56,9 @@ def harmonics_figure(measurement, study, *, size: tuple[float, float] | None = N
         _present(axes, own[own["usable"]], shift, step, style[wood], wood, set(below["k"]))
         _limits(axes, below, shift, style[wood])
     highest = int(rows["k"].max())
-    for k in range(2, highest):
-        axes.axvline(k + 0.5, color="#ECECEC", linewidth=0.8, zorder=0)
+    between = np.arange(2, highest) + 0.5
+    across = axes.get_xaxis_transform()
+    axes.vlines(between, 0, 1, transform=across, color="#ECECEC", linewidth=0.8, zorder=0)
     axes.set_xticks(range(2, highest + 1))
     axes.set_xlim(1.5, highest + 0.5)
     axes.grid(axis="y")

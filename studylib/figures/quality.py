@@ -30,6 +30,23 @@ MOST_NAMED_TAKES = 40
 MOST_DRAWN_MARKS = 2000
 WHOLE = "take"  # the check that stands for the take as a whole
 _OVERTONE = re.compile(r"^(.*)_h(?:[2-9]|[1-9]\d+)$")
+# Names of checks that are no words; the others are read as they stand.
+_WORDS = {
+    "truncated": "file complete",
+    "rate": "sampling rate",
+    "finite": "numbers only",
+    "peak": "peak level",
+    "dc": "offset (DC)",
+    "noise_a": "noise, A-weighted",
+    "tone_absent": "tone present",
+    "tone_ppm": "tone's frequency",
+    "drift_ppm": "drift of frequency",
+    "steady": "steady level",
+    "mains": "tone away from mains",
+    "snr_h1": "tone over noise",
+    "snr_overtones": "harmonics over noise",
+    "noise_over_room_a": "noise over room, A-weighted",
+}
 _RANK = {"pass": 0, "warn": 1, "fail": 2}
 _MARKS = {
     "pass": (".", GREEN, 4.5),
@@ -71,9 +88,8 @@ def quality_figure(measurement, *, size: tuple[float, float] | None = None) -> F
             rasterized=len(rows) > MOST_DRAWN_MARKS,
         )
     axes.axhline(len(checks) - 1.5, color=GREY, linewidth=0.8)
-    axes.set_yticks(
-        range(len(checks)), [safe(c.replace("_", " ")) for c in checks[:-1]] + ["take as a whole"]
-    )
+    names = [_WORDS.get(check, check.replace("_", " ")) for check in checks[:-1]]
+    axes.set_yticks(range(len(checks)), [*map(safe, names), "take as a whole"])
     axes.set_ylim(len(checks) - 0.4, -0.6)
     axes.tick_params(axis="y", length=0)
     _take_axis(axes, takes, worst)

@@ -22,14 +22,13 @@ from studylib.figures.style import (
     legend_label,
     looks,
     new_figure,
-    safe,
     settle,
     styled,
 )
 
 STEPS = 500
 SHOWN_RANGE_DB = 130.0
-_NAMED_HARMONICS = (1, 2, 3, 4, 6, 8, 12, 16, 24, 32)
+_NAMED_HARMONICS = (1, 2, 3, 4, 6, 8, 16, 32)
 
 
 @styled
@@ -89,20 +88,17 @@ def _wood(axes: Axes, spectra: pd.DataFrame, wood: str, look: Look, ends: tuple)
     for curve in curves:
         held = np.isfinite(curve)
         axes.plot(middles[held], curve[held], color=look.colour, linewidth=0.6, alpha=0.45)
-    if len(curves) > 1:
-        stack = np.array(curves)
-        held = np.isfinite(stack).any(axis=0)
-        axes.plot(
-            middles[held], np.nanmedian(stack[:, held], axis=0), color=look.colour, linewidth=1.3
-        )
+    stack = np.array(curves)
+    held = np.isfinite(stack).any(axis=0)
+    axes.plot(middles[held], np.nanmedian(stack[:, held], axis=0), color=look.colour, linewidth=1.3)
     boards = f"{len(curves)} board{'s' if len(curves) != 1 else ''}"
-    axes.plot([], [], look.marker, color=look.colour, label=legend_label(f"{wood}, {boards}", 48))
+    axes.plot([], [], look.marker, color=look.colour, label=legend_label(f"{wood}, {boards}", 44))
     axes.legend(
         loc="lower left",
-        bbox_to_anchor=(0, 1.07),
+        bbox_to_anchor=(0, 1),
         fontsize=9.5,
         handletextpad=0.2,
-        borderaxespad=0,
+        borderaxespad=1.1,  # above the harmonics' names, however low the panel
         borderpad=0.2,
     )
     frequency_axis(axes, *ends, label=False)
@@ -119,18 +115,18 @@ def _highest(rows: pd.DataFrame, edges: np.ndarray) -> np.ndarray:
 
 
 def _mark_harmonics(axes: Axes, fundamental: float, high: float, count: int) -> None:
-    for k in range(1, count + 1):
-        if k * fundamental > high:
-            break
-        axes.axvline(k * fundamental, color=GREY, linewidth=0.5, linestyle=":", zorder=0)
-        if k in _NAMED_HARMONICS:
-            axes.text(
-                k * fundamental,
-                1.0,
-                safe("f" if k == 1 else f"{k}f"),
-                fontsize=8,
-                transform=axes.get_xaxis_transform(),
-                ha="center",
-                va="bottom",
-                color=GREY,
-            )
+    numbers = range(1, min(count, int(high / fundamental)) + 1)
+    across = axes.get_xaxis_transform()
+    places = [k * fundamental for k in numbers]
+    axes.vlines(places, 0, 1, transform=across, color=GREY, linewidth=0.5, linestyle=":", zorder=0)
+    for k in sorted(set(numbers) & set(_NAMED_HARMONICS)):
+        axes.text(
+            k * fundamental,
+            1.0,
+            "f" if k == 1 else f"{k}f",
+            fontsize=8,
+            transform=across,
+            ha="center",
+            va="bottom",
+            color=GREY,
+        )

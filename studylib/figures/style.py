@@ -23,6 +23,7 @@ import numpy as np
 from matplotlib import font_manager
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.layout_engine import ConstrainedLayoutEngine
 from matplotlib.ticker import FixedFormatter, FixedLocator, NullFormatter
 
 BLUE, VERMILION, GREEN, PURPLE = "#0072B2", "#D55E00", "#009E73", "#CC79A7"
@@ -33,8 +34,10 @@ GREY, PALE = "#666666", "#E8E8E8"
 
 FONT = "DejaVu Sans"
 PAGE_WIDTH = 9.6
-VIDEO_SIZE, VIDEO_DPI = (9.6, 5.4), 200  # 1920 x 1080 pixels
 PAGE_DPI = 110
+FRAME, FRAME_DPI = (9.6, 5.4), 200  # 1920 x 1080 pixels
+# A frame's rim stays empty, 3.5 % on each side: players crop or cover it (common practice).
+VIDEO_SIZE = (FRAME[0] * 0.93, FRAME[1] * 0.93)
 
 STYLE = {
     "font.family": [FONT],
@@ -95,20 +98,21 @@ def styled(function: Callable[..., Figure]) -> Callable[..., Figure]:
 
 def new_figure(size: tuple[float, float] | None, page_height: float) -> Figure:
     """An empty figure: of `size` when given, else of the page's width and `page_height`."""
-    return plt.figure(figsize=size or (PAGE_WIDTH, page_height), layout="constrained")
+    return plt.figure(figsize=size or (PAGE_WIDTH, page_height))
 
 
 def settle(figure: Figure) -> Figure:
-    """Lay the figure out once and keep it so: each later drawing is then faster."""
-    figure.draw_without_rendering()
-    figure.set_layout_engine("none")
+    """Place everything once, so that nothing overlaps; later drawings keep these places."""
+    ConstrainedLayoutEngine(wspace=0.04).execute(figure)
     return figure
 
 
 def empty_figure(message: str, size: tuple[float, float] | None) -> Figure:
     """A figure that says in a sentence why there is nothing to draw."""
-    figure = new_figure(size, 2.0)
+    figure = new_figure(size, 1.0)
     figure.text(0.5, 0.5, wrapped(message, 70, lines=4), ha="center", va="center", color=GREY)
+    # Jupyter shows no picture of a figure without axes.
+    figure.add_axes((0, 0, 1, 1)).set_axis_off()
     return figure
 
 
@@ -215,7 +219,7 @@ def save(figure: Figure, folder: Path | str, name: str) -> tuple[Path, ...]:
     folder = Path(folder)
     png, svg = folder / f"{name}.png", folder / f"{name}.svg"
     with mpl.rc_context(STYLE):
-        figure.savefig(png, metadata={"Software": None})
+        _save_png(figure, png)
         figure.savefig(svg, metadata={"Date": None, "Creator": None})
     plt.close(figure)
     return png, svg
@@ -234,6 +238,13 @@ def save_sizes(draw: Callable[..., Figure], folder: Path | str, name: str) -> tu
     frame = folder / f"{name}_16x9.png"
     figure = draw(size=VIDEO_SIZE)
     with mpl.rc_context(STYLE):
-        figure.savefig(frame, dpi=VIDEO_DPI, metadata={"Software": None})
+        rim = [(whole - inner) / 2 for whole, inner in zip(FRAME, VIDEO_SIZE, strict=True)]
+        whole = figure.bbox_inches.padded(*rim)
+        _save_png(figure, frame, dpi=FRAME_DPI, bbox_inches=whole)
     plt.close(figure)
     return (*written, frame)
+
+
+def _save_png(figure: Figure, path: Path, **options) -> None:
+    # Level 3 saves a quarter of the usual 6's time, for files a tenth larger.
+    figure.savefig(path, metadata={"Software": None}, pil_kwargs={"compress_level": 3}, **options)

@@ -3,8 +3,9 @@
 Conventions: a value is rounded to the place of its interval's second digit (GUM, JCGM 100,
 7.2.6, gives uncertainties at most two digits); a missing number is an en dash.
 
-Functions: `decimals_for`, `rounded`, `exact`, `signed`, `between`, `in_short`, `names_in_short`,
-`level_word`, `unit_word`, `whose_limit`, `holds_driver`, `counted`.
+Functions: `decimals_for`, `rounded`, `exact`, `signed`, `difference`, `between`, `in_short`,
+`names_in_short`, `level_word`, `unit_word`, `whose_limit`, `holds_driver`, `holds_noise`,
+`follows_drive`, `counted`.
 """
 
 from __future__ import annotations
@@ -13,6 +14,9 @@ import math
 import re
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
+
+from studylib import register
+from studylib.stats import scales
 
 if TYPE_CHECKING:
     from studylib.report.summary import Summary
@@ -28,6 +32,7 @@ _LEVEL_WORDS = {
 }
 _HARMONIC = re.compile(r"tone\.h(\d+)\.(\w+)")
 _OVERTONE = re.compile(r"tone\.h(?:[2-9]|[1-9]\d+)\.(?:rel|level)_db")
+_LEVEL = re.compile(r"(?:tone\.h|probe\.k)\d+\.level_db")
 
 
 def decimals_for(low: float, high: float) -> int:
@@ -59,6 +64,15 @@ def signed(value: float, low: float, high: float) -> str:
         return MISSING
     text = f"{value:+.{decimals_for(low, high)}f}"
     return ("0" + text[2:] if float(text) == 0 else text).replace("-", MINUS)
+
+
+def difference(row) -> str:
+    """The difference in a row of a table, with its unit; that of a frequency also in cents."""
+    said = f"{signed(row.difference, row.low, row.high)} {row.unit}"
+    if not (register.find(row.feature).is_frequency and math.isfinite(row.difference)):
+        return said
+    cents = (scales.cents_from_percent(end) for end in (row.difference, row.low, row.high))
+    return f"{said} ({signed(*cents)} cents)"
 
 
 def between(low: float, high: float, unit: str) -> str:
@@ -134,6 +148,16 @@ def holds_driver(feature: str) -> bool:
         "tone.thd_percent",
         "tone.centroid_hz",
     }
+
+
+def holds_noise(feature: str) -> bool:
+    """Whether a feature is what is left between the harmonics of the tone."""
+    return feature.startswith("tone.band")
+
+
+def follows_drive(feature: str) -> bool:
+    """Whether a feature is a level that rises with what the driver really gives the board."""
+    return bool(_LEVEL.fullmatch(feature))
 
 
 def counted(number: int, noun: str, plural: str = "") -> str:

@@ -19,7 +19,13 @@ import pandas as pd
 from studylib.errors import InputError
 from studylib.measure import features as feature_rows
 from studylib.measure.bench import bench_table
-from studylib.measure.calibration import LevelScale, calibrator_level_db, level_scale
+from studylib.measure.calibration import (
+    OVER_NOISE_DB,
+    RELATIVE,
+    LevelScale,
+    calibrator_tone,
+    level_scale,
+)
 from studylib.measure.spectra import SPECTRA_COLUMNS, spectrum_rows
 from studylib.measure.take import (
     TONE_ON,
@@ -154,27 +160,28 @@ def _bench(study: Study, takes: tuple[Take, ...], infos: dict[str, RecordingInfo
     channels = {"response": settings.channels.response - 1}
     if settings.channels.drive is not None:
         channels["drive"] = settings.channels.drive - 1
-    readings = [
-        level - take.gain_db
-        for take in takes
-        if take.kind == "calibrator" and not take.exclude and infos[take.take].frames
-        and (level := _calibrator(study, take, infos[take.take], channels["response"])) is not None
-    ]  # fmt: skip
+    bench = _Bench(overridden(settings.quality), channels, common_rate(study), RELATIVE, None)
     scale = level_scale(
         response_kind=settings.channels.response_kind,
         full_scale_db=settings.channels.full_scale_db,
         calibrator_db=settings.channels.calibrator_db,
-        calibrator_readings=readings,
+        calibrator_readings=_calibrator_readings(study, takes, infos, bench),
     )
-    bench = _Bench(overridden(settings.quality), channels, common_rate(study), scale, None)
+    bench = replace(bench, scale=scale)
     return replace(bench, room=_room(study, takes, infos, bench))
 
 
-def _calibrator(study: Study, take: Take, info: RecordingInfo, channel: int) -> float | None:
-    try:
-        return calibrator_level_db(study.path_of(take), info, channel=channel)
-    except (InputError, IndexError):  # the take's own checks name the fault
-        return None
+def _calibrator_readings(
+    study: Study, takes: tuple[Take, ...], infos: dict[str, RecordingInfo], bench: _Bench
+) -> list[float]:
+    """dB re full scale, at the bench's gain, of every calibrator take that is fit for use."""
+    return [
+        measured.calibrator_db - take.gain_db
+        for take in takes
+        if take.kind == "calibrator" and not take.exclude
+        and (measured := _measure(study, take, infos[take.take], bench)).calibrator_db is not None
+        and quality.take_verdict(measured.checks)[0] != "fail"
+    ]  # fmt: skip
 
 
 def _room(
@@ -225,7 +232,14 @@ def _measure(study: Study, take: Take, info: RecordingInfo, bench: _Bench) -> Ta
         may_be_silent=take.kind in SILENT_KINDS,
     )
     measured = measure_take(study.path_of(take), info, wanted, bench.limits)
-    if measured.noise is None or not steady:
+    if measured.noise is None:
+        return measured
+    if take.kind == "calibrator":
+        tone = calibrator_tone(study.path_of(take), info, channel=channels["response"])
+        lacking = OVER_NOISE_DB - tone.over_noise_db
+        row = quality.check("tone_absent", lacking, bench.limits, channel="response")
+        return replace(measured, checks=[*measured.checks, row], calibrator_db=tone.level_db)
+    if not steady:
         return measured
     extra = list(_noise_checks(take, measured, bench, has_tone=bool(wanted.tone_on)))
     return replace(measured, checks=[*measured.checks, *extra])
@@ -249,6 +263,7 @@ def _noise_checks(
         room_power=room.power if room else None,
         hum_power=hum_of(measured, tone_hz=fit.frequency_hz if fit else None)[0],
         tone_power=tone_power,
+        upper_limit=measured.noise.upper_limit,
         noise_a_db=quality.decibels(levels.weighted) + absolute if weigh else None,
         room_a_db=quality.decibels(room.weighted) + absolute if weigh and room else None,
     )

@@ -5,7 +5,7 @@ multiple k of it, a probe tone, `probe.k{k}.*`; at lower drive nothing (drive st
 attribution only). A take that is set aside keeps its rows, unusable and with the reason.
 
 To add a feature: compute it in `signal/`, name it here, register it in `register.py`, test it
-in `tests/test_features.py`.
+in `tests/test_measure.py`.
 
 Functions: role_of, tone_features, probe_features, empty_features.
 """
@@ -26,6 +26,7 @@ from studylib.signal.bands import octave_bands
 
 NEAR = 0.01  # a tone within 1 % of k times the fundamental is meant as that multiple
 SENSING = ("force", "acceleration")  # drive channels that sense what enters the board
+FILLED = "the tone fills this band: analyse a longer piece (length_s) to see between its harmonics"
 BELOW_NOISE = "below noise: the value is an upper limit"
 
 
@@ -79,11 +80,14 @@ def tone_features(
         "" if heard and distortion.value > 0 else BELOW_NOISE,
     )  # fmt: skip
     base = 0.5 * abs(fit.amplitude[channel, 0]) ** 2
-    for nominal, power, spread in measured.noise.bands():
-        if power > 0:
-            value = 10.0 * float(np.log10(power / base))
-            u = 10.0 / float(np.log(10.0)) * spread
-            yield FeatureValue(f"tone.band{nominal:g}.rel_db", value, "dB", u, True, "")
+    for band in measured.noise.bands():
+        if band.power > 0:
+            value = 10.0 * float(np.log10(band.power / base))
+            u = 10.0 / float(np.log(10.0)) * band.u_relative
+            reason = "" if band.told else FILLED
+            yield FeatureValue(
+                f"tone.band{band.nominal_hz:g}.rel_db", value, "dB", u, band.told, reason
+            )
     centroid = harmonics.centroid_hz(fit, channel=channel)
     yield FeatureValue("tone.centroid_hz", centroid.value, "Hz", centroid.u, True, "")
     yield FeatureValue("tone.frequency_hz", fit.frequency_hz, "Hz", fit.u_frequency_hz, True, "")

@@ -1,9 +1,9 @@
 """Measure one take: read it once, transform it once, and work out all that follows.
 
 The recording is read in coherent pieces of at most 10 s, so that memory does not grow with
-its length. Arrays and checks come out; tables are made elsewhere (measure.py).
+its length. Arrays and checks come out; tables are made elsewhere (batch.py).
 
-Functions: expect (what a take's kind asks for), measure_take, measure_room, measure_line.
+Functions: measure_take, hum_of.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from studylib.recordings import RecordingInfo, windows
 from studylib.signal import quality
 from studylib.signal.hum import strongest_line
 from studylib.signal.limits import Limit
-from studylib.signal.noise import NoiseSpectrum, hann_density, noise_spectrum
+from studylib.signal.noise import NoiseSpectrum, noise_spectrum, windowed_density
 from studylib.signal.samples import SampleFacts, describe, merge
 from studylib.signal.tone import MAX_SEGMENT_S, ToneFit, fit_tone, join_fits, record_length
 
@@ -32,6 +32,7 @@ TONE_ON = {
     "airborne": ("drive",),
     "loopback": ("response",),
 }
+SHORTEST_S = 0.1  # of a take that is analysed whole
 STEP_BITS = {"PCM_S8": 7, "PCM_U8": 7, "PCM_16": 15, "PCM_24": 23, "PCM_32": 31}
 
 
@@ -65,7 +66,10 @@ class NoiseLevels:
 
 @dataclass(frozen=True)
 class TakeMeasurement:
-    """All that one take gave. `names` are the channels in the fit's order."""
+    """All that one take gave. `names` are the channels in the fit's order.
+
+    calibrator_db : level of a calibrator's tone, dB re full scale (the batch fills it in).
+    """
 
     checks: list[quality.Check]
     names: tuple[str, ...] = ()
@@ -73,6 +77,7 @@ class TakeMeasurement:
     noise: NoiseSpectrum | None = None
     density: np.ndarray | None = field(default=None, repr=False)
     step_hz: float = 0.0
+    calibrator_db: float | None = None
 
     @property
     def noise_levels(self) -> NoiseLevels | None:
@@ -109,7 +114,7 @@ def measure_take(
         channels=info.channels,
         wanted_channels=1 + max(wanted.channels.values()),
         seconds=info.frames / info.rate_hz,
-        wanted_s=wanted.skip_s + (wanted.length_s or 0.0),
+        wanted_s=wanted.skip_s + (wanted.length_s or SHORTEST_S),
     )
     if any(row.verdict == "fail" and row.check != "rate" for row in checks):
         return TakeMeasurement(checks)
@@ -118,14 +123,12 @@ def measure_take(
     except InputError as error:
         row = quality.check("readable", 1.0, limits)
         return TakeMeasurement([*checks, row._replace(source=" ".join(error.faults))])
-    step = 2.0 ** -STEP_BITS.get(info.subtype, 23)
     for name, facts in zip(found.names, found.facts, strict=True):
         has_tone = wanted.tone_hz is not None and name in wanted.tone_on
         checks += quality.sample_checks(
             facts,
             limits,
             channel=name,
-            step=step,
             rate_hz=info.rate_hz,
             tone_hz=wanted.tone_hz if has_tone else None,
             may_be_silent=wanted.may_be_silent or not (has_tone or wanted.tone_hz is None),
@@ -193,7 +196,7 @@ def _analyse(path: Path, info: RecordingInfo, wanted: Expectation) -> _Found:
                     harmonics=wanted.harmonics,
                 )
             )
-        density += hann_density(spectrum[0], n=n, rate_hz=info.rate_hz)
+        density += windowed_density(spectrum[0], n=n, rate_hz=info.rate_hz)
     whole = [reduce(merge, channel) for channel in zip(*facts, strict=True)]
     if not all(fact.finite for fact in whole):
         return _Found(names, whole, None, None, None, 0.0)
@@ -205,7 +208,6 @@ def _analyse(path: Path, info: RecordingInfo, wanted: Expectation) -> _Found:
         n=n,
         rate_hz=info.rate_hz,
         tone_hz=fit.frequency_hz if fit else None,
-        harmonics=fit.amplitude.shape[1] if fit else 0,
     )
     return _Found(names, whole, fit, noise, density, info.rate_hz / n)
 

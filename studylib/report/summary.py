@@ -2,7 +2,7 @@
 
 What it does: `summarise` compares the woods and keeps study, measurements and comparison
 together; the methods give figures and tables their rows; `write` leaves tables and figures
-beside the report. The reader's tables are in `report_tables`, the sentences in `report_text`.
+beside the report. The reader's tables are in `report.tables`, the sentences in `report.text`.
 
 Conventions: values in the feature's own unit, differences in dB or percent, woods in the order
 of specimens.csv. The interval of a wood's mean is Student's, from its sources alone; it is

@@ -7,7 +7,7 @@ something; the full tables lie in tables/*.csv.
 Convention: differences are the second wood minus the first, "robinia minus larch".
 
 Functions: `claims_table`, `effects_table`, `exploratory_table`, `positive_control_table`,
-`variance_table`, `precision_table`, `set_aside_table`, `set_aside_counts`,
+`variance_table`, `precision_table`, `measured_takes`, `set_aside_table`, `set_aside_counts`,
 `coverage_table`, `batch_by_wood`, `limits_table`.
 """
 
@@ -16,14 +16,24 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from studylib.figures.words import MISSING, between, exact, level_word, rounded, signed, whose_limit
+from studylib.figures.words import (
+    MISSING,
+    between,
+    difference,
+    exact,
+    level_word,
+    rounded,
+    signed,
+    whose_limit,
+)
 from studylib.report.summary import Summary
+from studylib.sheets import Take
 
 MOST_EXPLORATORY = 30
 
 
 def claims_table(summary: Summary) -> pd.DataFrame:
-    """The claims as they were written down before recording, with verdict and reason."""
+    """The claims of study.toml, with verdict and reason."""
     claims = summary.comparison.claims
     return claims[["claim", "feature", "verdict", "reason"]]
 
@@ -52,7 +62,7 @@ def _effects(summary: Summary, effects: pd.DataFrame) -> pd.DataFrame:
             {
                 "feature": row.feature,
                 "pair": f"{row.wood_b} minus {row.wood_a}",
-                "difference": f"{signed(row.difference, row.low, row.high)} {row.unit}".strip(),
+                "difference": difference(row),
                 "interval": between(row.low, row.high, row.unit),
                 "p": _p(row.p),
                 "p adjusted": _p(row.p_adjusted),
@@ -89,7 +99,7 @@ def positive_control_table(summary: Summary) -> pd.DataFrame:
         {
             "feature": row.feature,
             "changed minus reference": f"{row.changed} minus {row.reference}",
-            "difference": f"{signed(row.difference, row.low, row.high)} {row.unit}",
+            "difference": difference(row),
             "interval": between(row.low, row.high, row.unit),
             "told apart": "yes" if row.told_apart else "no",
             "reason": row.reason,
@@ -164,13 +174,18 @@ def precision_table(summary: Summary) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
+def measured_takes(summary: Summary) -> list[Take]:
+    """The takes of takes.csv, without those of batches that could not be measured."""
+    return [t for t in summary.study.takes if t.batch not in summary.gathered.failed]
+
+
 def set_aside_table(summary: Summary) -> pd.DataFrame:
     """Every take that is not used, with its reason: failed checks, and those that you excluded."""
     quality = summary.gathered.quality
     failed = quality[(quality["check"] == "take") & (quality["verdict"] == "fail")]
     reasons = dict(zip(failed["take"], failed["source"], strict=True))
     rows = []
-    for take in summary.study.takes:
+    for take in measured_takes(summary):
         if take.exclude:
             reason = ": ".join(filter(None, ["excluded in takes.csv", take.reason]))
         elif take.take in reasons:
@@ -195,14 +210,14 @@ def set_aside_table(summary: Summary) -> pd.DataFrame:
 
 
 def set_aside_counts(summary: Summary) -> pd.DataFrame:
-    """Takes of each wood: how many there are, how many are used, how many are set aside."""
+    """Measured takes of each wood, of every kind: how many are fit for use, and set aside."""
     aside = set(set_aside_table(summary)["take"])
     rows = []
     for wood in summary.woods:
-        takes = [t for t in summary.study.takes if _wood_of(summary, t.specimen) == wood]
+        takes = [t for t in measured_takes(summary) if _wood_of(summary, t.specimen) == wood]
         out = sum(t.take in aside for t in takes)
-        rows.append({"wood": wood, "takes": len(takes), "used": len(takes) - out, "set aside": out})
-    return pd.DataFrame(rows, columns=["wood", "takes", "used", "set aside"])
+        rows.append((wood, len(takes), len(takes) - out, out))
+    return pd.DataFrame(rows, columns=["wood", "takes", "fit for use", "set aside"])
 
 
 def _wood_of(summary: Summary, specimen: str | None) -> str:

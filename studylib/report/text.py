@@ -13,25 +13,18 @@ from __future__ import annotations
 import math
 
 from studylib.figures.words import (
-    between,
     counted,
-    exact,
-    holds_driver,
-    in_short,
+    follows_drive,
+    holds_noise,
     names_in_short,
-    signed,
     unit_word,
-    whose_limit,
 )
+from studylib.report.pair_words import named, pair_sentence
 from studylib.report.summary import Summary
-from studylib.report.tables import set_aside_table
-from studylib.stats.effects import NOT_EARNED
+from studylib.report.tables import measured_takes, set_aside_table
+from studylib.stats.effects import BLOCKED, CONFOUNDED
 from studylib.wording import listed
 
-DRIVER = (
-    "This level includes the driver's own distortion; what part of it is the board's is not "
-    "measured yet."
-)
 # This note gives the counts of every wood on every such feature, which fills a page; here its
 # features are named and the counts stay in the table of features.
 _LONG_NOTE = "Woods are not compared on these"
@@ -48,32 +41,34 @@ LATER_KINDS = {
 def question(summary: Summary) -> list[str]:
     """The question, and what was compared to answer it."""
     study = summary.study
-    boards = [s for s in study.specimens if not s.role]
-    named = {s.specimen for s in boards}
-    takes = sum(t.specimen in named for t in study.takes)
+    named = {s.specimen: s.wood for s in study.specimens if not s.role}
+    takes = [t for t in measured_takes(summary) if t.specimen in named]
+    boards, batches = {t.specimen for t in takes}, {t.batch for t in takes}
+    woods = [wood for wood in summary.woods if wood in {named[board] for board in boards}]
     return [
         study.settings.study.question,
-        f"Compared: {listed(summary.woods)}, {counted(len(boards), 'board')} in "
-        f"{counted(len(study.batches), 'batch', 'batches')} "
-        f"({counted(takes, 'take')} of boards; takes of one board do not add up to more boards).",
+        f"Measured: {listed(woods)}, {counted(len(boards), 'board')} in "
+        f"{counted(len(batches), 'batch', 'batches')} "
+        f"({counted(len(takes), 'take')} of boards; takes of one board do not add up to more "
+        "boards).",
     ]
 
 
 def how_to_read(summary: Summary) -> list[str]:
     """The words that the tables use."""
-    level = f"{100 * summary.confidence:g} %"
+    level, unit = f"{100 * summary.confidence:g} %", unit_word(summary)
     return [
         "Effect: the difference between two woods, second minus first, from the means of their "
-        f"{unit_word(summary)}. Each board counts once, however many takes it has.",
+        f"{unit}. Each {unit.removesuffix('s')} counts once, however many takes it has.",
         f"Interval: the differences that agree with the data. It is {level} for all pairs of a "
         "feature together.",
-        "g: the effect divided by the spread between boards of one wood. At g = 1 two woods lie "
+        f"g: the effect divided by the spread between {unit} of one wood. At g = 1 two woods lie "
         "one such spread apart; a single board then tells little about its wood.",
         "p adjusted: the chance of so large a difference between woods that do not differ, "
         "corrected for the number of pairs and of primary features. A difference is declared "
         f"when it is at most {1 - summary.confidence:.3g}.",
-        "Repeatability: how far two takes of one mount differ. Intermediate precision: how far "
-        "two takes differ when the board was taken off and mounted again between them (ISO 5725).",
+        "Repeatability: the spread of takes of one mount. Intermediate precision: the spread of "
+        "takes when the board is taken off and mounted again between them (ISO 5725).",
         "Source: the plank, tree or lot that boards were cut from. Boards of one source count as "
         "one.",
         "Primary features decide. Exploratory ones are hints: with many of them, some look large "
@@ -84,110 +79,14 @@ def how_to_read(summary: Summary) -> list[str]:
 def take_home(summary: Summary) -> list[str]:
     """A few sentences for each primary feature and pair of woods; one for what is missing."""
     effects = summary.primary_effects()
-    missing = [f for f in summary.primary if f not in set(effects["feature"])]
+    measured = set(summary.comparison.coverage["feature"])
+    missing = [f for f in summary.primary if f not in measured]
+    alone = ["There is one wood only, so no woods are compared."] if len(summary.woods) < 2 else []
     return [
-        *(_pair_sentence(summary, row) for row in effects.itertuples()),
-        *(f"{_named(summary, feature)}: not measured yet." for feature in missing),
+        *alone,
+        *(pair_sentence(summary, row) for row in effects.itertuples()),
+        *(f"{named(summary, feature)}: not measured yet." for feature in missing),
     ]
-
-
-def _named(summary: Summary, feature: str) -> str:
-    meaning = in_short(summary.describe(feature).meaning)
-    return f"{meaning[0].upper()}{meaning[1:]}"
-
-
-def _pair_sentence(summary: Summary, row) -> str:
-    start = f"{_named(summary, row.feature)}, {row.wood_b} against {row.wood_a}: "
-    said = start + _VERDICTS[row.verdict](summary, row)
-    claimed = row.verdict != "boards only" and holds_driver(row.feature)
-    return f"{said} {DRIVER}" if claimed else said
-
-
-def _measured(summary: Summary, row) -> str:
-    unit = unit_word(summary)
-    return (
-        f"{signed(row.difference, row.low, row.high)} {row.unit} "
-        f"({between(row.low, row.high, row.unit)}; {row.n_b:.0f} and {row.n_a:.0f} {unit})"
-    )
-
-
-def _limit(summary: Summary, row) -> str:
-    return f"the {whose_limit(summary, row.feature)} limit of {exact(row.limit)} {row.unit}"
-
-
-def _beyond(summary: Summary, row) -> str:
-    return (
-        f"different, {_measured(summary, row)}. The whole interval lies beyond "
-        f"{_limit(summary, row)}."
-    )
-
-
-def _within(summary: Summary, row) -> str:
-    return (
-        f"different, {_measured(summary, row)}, but the whole interval lies inside "
-        f"{_limit(summary, row)}."
-    )
-
-
-def _different(summary: Summary, row) -> str:
-    if math.isfinite(row.limit):
-        return (
-            f"different, {_measured(summary, row)}. Whether by more than "
-            f"{_limit(summary, row)} stays open."
-        )
-    return (
-        f"different, {_measured(summary, row)}. There is no listening limit for this feature, "
-        "so nothing is said about hearing it."
-    )
-
-
-def _same(summary: Summary, row) -> str:
-    level = f"{100 * summary.confidence:g} %"
-    return (
-        f"the same within {_limit(summary, row)}, {signed(row.difference, row.low, row.high)} "
-        f"{row.unit} ({row.n_b:.0f} and {row.n_a:.0f} {unit_word(summary)}). The 90 % interval of "
-        "this pair lies inside the limit, which errs in at most 5 % of such pairs; the wider "
-        f"{level} interval for all pairs together is {between(row.low, row.high, row.unit)}."
-    )
-
-
-def _open(summary: Summary, row) -> str:
-    if not math.isfinite(row.difference):
-        return f"open, {row.method}."
-    said = f"open, {_measured(summary, row)}."
-    if NOT_EARNED in row.method:
-        return (
-            f"{said} The numbers lie within {_limit(summary, row)}, but the bench was not shown "
-            "to notice a known change of this feature, so the woods are not called the same."
-        )
-    said += " The study can neither tell them apart nor call them the same."
-    if not row.needed:
-        return said
-    aim = "a true difference as large as the one observed"
-    if math.isfinite(row.limit):
-        aim = f"a true difference of {exact(row.limit)} {row.unit}"
-    return (
-        f"{said} With {row.needed} {unit_word(summary)} of each wood, {aim} would be declared four "
-        "times out of five."
-    )
-
-
-def _boards_only(summary: Summary, row) -> str:
-    least = summary.study.settings.decide.smallest_n
-    return (
-        f"nothing is said about woods, because a wood has fewer than {least} "
-        f"{unit_word(summary)}. Named boards are compared in tables/boards.csv."
-    )
-
-
-_VERDICTS = {
-    "beyond limit": _beyond,
-    "within limit": _within,
-    "different": _different,
-    "same": _same,
-    "open": _open,
-    "boards only": _boards_only,
-}
 
 
 def methods(summary: Summary) -> list[str]:
@@ -201,7 +100,7 @@ def positive_control(summary: Summary) -> list[str]:
     """Did the bench tell the changed specimen from the reference?"""
     control = summary.comparison.positive_control
     rows = [r for r in control.itertuples() if r.feature in summary.primary]
-    judged = [r for r in rows if math.isfinite(r.difference)]
+    judged = [r for r in rows if math.isfinite(r.low)]
     if not judged:
         reasons = [str(r.reason) for r in rows if r.reason]
         why = reasons[0] if reasons else "no changed specimen was measured beside a reference"
@@ -209,8 +108,9 @@ def positive_control(summary: Summary) -> list[str]:
             f'Not known: {why}. Without it, "same" is not backed by a change that this bench '
             "was seen to notice."
         ]
-    seen = [r.feature for r in judged if r.told_apart]
-    missed = [r.feature for r in judged if not r.told_apart]
+    missed = {r.feature for r in judged if not r.told_apart}
+    known = dict.fromkeys(r.feature for r in judged)
+    seen = [feature for feature in known if feature not in missed]
     said = []
     if seen:
         said.append(
@@ -218,16 +118,17 @@ def positive_control(summary: Summary) -> list[str]:
         )
     if missed:
         said.append(
-            f"No on {listed(missed)}: the bench did not tell the changed specimen from "
-            'the reference, so it has no right to say "same" there.'
+            f"No on {listed(f for f in known if f in missed)}: the bench did not tell the changed "
+            'specimen from the reference, so it has no right to say "same" there.'
         )
+    said += [f"Not known on {r.feature}: {r.reason}." for r in rows if r.feature not in known]
     return said
 
 
 def set_aside(summary: Summary) -> list[str]:
     """How many takes are not used."""
     aside = set_aside_table(summary)
-    total = len(summary.study.takes)
+    total = len(measured_takes(summary))
     if aside.empty:
         return [f"None of the {counted(total, 'take')} was set aside."]
     return [
@@ -237,12 +138,29 @@ def set_aside(summary: Summary) -> list[str]:
 
 
 def confounding(summary: Summary) -> list[str]:
-    """Whether wood and batch can be told apart."""
+    """Whether wood and batch can be told apart on the primary features."""
     if summary.comparison.confounding_sentence:
         return [summary.comparison.confounding_sentence]
-    if len(summary.study.batches) < 2:
-        return ["All boards were measured in one batch."]
-    return ["Every wood was measured in every batch: differences between batches are taken out."]
+    batches = summary.comparison.confounding.shape[1] - 1
+    if batches < 2:
+        return ["All boards were measured in one batch."] if batches else []
+    methods = summary.primary_effects().dropna(subset="p").groupby("feature", sort=False)["method"]
+    ways = methods.first()
+    mixed = ways.str.contains(CONFOUNDED, regex=False)
+    blocked = ways.str.contains(BLOCKED, regex=False) & ~mixed
+    said = []
+    if blocked.any():
+        said.append(
+            f"On {listed(ways.index[blocked])} every wood compared was measured in every batch: "
+            "differences between batches are taken out of the effects. The figures show the "
+            "boards as measured."
+        )
+    if mixed.any():
+        said.append(
+            f"On {listed(ways.index[mixed])} wood and batch are confounded: part of a difference "
+            "between woods may be one between sittings."
+        )
+    return said
 
 
 def failed_batches(summary: Summary) -> list[str]:
@@ -276,8 +194,11 @@ def cannot_say(summary: Summary) -> list[str]:
         "distortion, raised or lowered by the board. No harmonic is credited to a board here; "
         "attribution is not measured yet."
     )
+    said += _levels(summary)
     said += _calibration(summary)
     said += [
+        "When the claims and the primary features were written down: study.toml says what they "
+        "are, and only whoever wrote them can say that it was before recording.",
         "Whether anyone would hear it: no listening test was made. A limit says what listeners "
         "could just notice in someone else's experiment, or what was chosen for this study.",
         "Anything about other tones, other mountings or a whole instrument.",
@@ -295,6 +216,27 @@ def _not_compared(summary: Summary) -> list[str]:
         f"Anything about woods on {listed(names_in_short(names))}: more than 5 % of some wood's "
         "takes lie below the noise there, and leaving out the quiet takes would bias the rest."
     ]
+
+
+def _levels(summary: Summary) -> list[str]:
+    measured = summary.comparison.coverage["feature"].unique()
+    said = []
+    if any(follows_drive(feature) for feature in measured):
+        heard = "here no channel senses it."
+        if any(feature.endswith(".response_db") for feature in measured):
+            heard = "only a response relative to the drive channel takes that out."
+        said.append(
+            "Whether a level (a name that ends in level_db) differs because of the board or "
+            "because of what went into it: how hard the driver shakes a board depends on the "
+            f"board, and {heard}"
+        )
+    if any(holds_noise(feature) for feature in measured):
+        said.append(
+            "Whose noise it is: the bands (tone.band...) hold what is left between the harmonics, "
+            "the noise of the room and the recorder included, relative to the fundamental. A "
+            "weaker fundamental alone raises them all."
+        )
+    return said
 
 
 def _calibration(summary: Summary) -> list[str]:

@@ -3,6 +3,7 @@
 execution   one notebook through papermill, so that its success can be believed
 workers     the threads of a run
 places      where results stand, and when they are still good
+alone       one run at a time in the folder of a report
 provenance  keys and hashes: what a result was made of
 runner      puts it together: `run_study`
 """

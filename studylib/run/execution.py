@@ -194,7 +194,11 @@ def run_notebook(
         raise NotebookError(_failure(path, error), _stable(seen.get("notebook"))) from error
     except Exception as error:
         # Any other way to fail is a kernel that did not start or did not live to the end.
-        sentence = f"The kernel of {path.name} stopped before its end ({type(error).__name__})."
+        said = (str(error).splitlines() or [""])[0]
+        sentence = (
+            f"The program that runs {path.name} ended before it was done ({type(error).__name__}: "
+            f"{said}); run the same command again, with --jobs 1 where memory is short."
+        )
         raise NotebookError(sentence, _stable(seen.get("notebook"))) from error
     done = _stable(done)
     never_run = [

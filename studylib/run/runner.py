@@ -24,9 +24,11 @@ from typing import TYPE_CHECKING
 from studylib.errors import RunError, StudyError
 from studylib.measure.parts import PROGRESS, batch_slugs, choose_batch, part_key, read_progress
 from studylib.run import provenance
+from studylib.run.alone import alone_in
 from studylib.run.places import BatchPlace, SummaryPlace, remove_strangers
 from studylib.run.workers import Workers
 from studylib.sheets import file_hashes, read_study
+from studylib.signal.limits import overridden
 from studylib.writing import write_json, write_whole
 
 if TYPE_CHECKING:
@@ -98,18 +100,21 @@ def run_study(
 
     Raises
     ------
-    InputError : the sheets have faults, or there is no such batch.
-    RunError : the installation lacks a notebook, or `jobs` is below 1.
+    InputError : the sheets have faults, or there is no such batch or check.
+    RunError : the installation lacks a notebook, `jobs` is below 1, or the folder of the report
+        cannot be written to or is held by another run.
     """
     if jobs < 1:
         raise RunError(f"At least one notebook must run at a time; jobs was {jobs}.")
     study = read_study(folder)
+    overridden(study.settings.quality)  # a wrong name is told once, not by every batch
     names = [choose_batch(study, name) for name in batches or study.batches or ("",)]
-    run = _Run(study, Path(folder), Path(reports), jobs=jobs, progress=progress)
-    try:
-        return run.go(names)
-    finally:
-        run.close()
+    with alone_in(Path(reports) / study.name):
+        run = _Run(study, Path(folder), Path(reports), jobs=jobs, progress=progress)
+        try:
+            return run.go(names)
+        finally:
+            run.close()
 
 
 class _Run:
@@ -210,6 +215,7 @@ class _Run:
             library=self.library,
         )
         if self.summary.is_good(key):
+            self.summary.failed_notebook.unlink(missing_ok=True)
             return ""
         for name in used:
             self.places[name].take_in()

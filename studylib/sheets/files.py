@@ -2,15 +2,18 @@
 
 Recordings are read in blocks, so that memory stays flat whatever their length.
 
-Functions: `sha256`, `recording_faults`, `unnamed_recordings`.
+Functions: `sha256`, `as_on_disk`, `recording_faults`, `unnamed_recordings`.
 """
 
 from __future__ import annotations
 
 import hashlib
+import os
+import unicodedata
 from collections import defaultdict
 from collections.abc import Callable, Hashable, Iterable, Sequence
-from pathlib import Path
+from dataclasses import replace
+from pathlib import Path, PurePosixPath
 
 from studylib.errors import InputError
 from studylib.sheets.rows import RowFault
@@ -43,6 +46,27 @@ def sha256(path: Path | str) -> str:
             f"{path.name} cannot be read ({reason}); put a file there that you may read"
         ) from None
     return digest.hexdigest()
+
+
+def as_on_disk(folder: Path, rows: Sequence[Row]) -> list[Row]:
+    """The rows with each `file` cell as the drive spells it.
+
+    A Mac writes "ö" in a file's name as "o" and two dots, which is another name on other systems;
+    cells are composed (`spreadsheet`). What is not found either way stays as it is.
+    """
+    listed: dict[Path, dict[str, str]] = {}
+
+    def spelled(file: str) -> str:
+        path = folder
+        for step in PurePosixPath(file).parts:
+            if not os.path.exists(path / step) and os.path.isdir(path):
+                if path not in listed:
+                    listed[path] = {unicodedata.normalize("NFC", n): n for n in os.listdir(path)}
+                step = listed[path].get(step, step)
+            path = path / step
+        return path.relative_to(folder).as_posix()
+
+    return [replace(row, cells={**row.cells, "file": spelled(row.cells["file"])}) for row in rows]
 
 
 def recording_faults(folder: Path, name: str, rows: Sequence[Row]) -> list[RowFault]:

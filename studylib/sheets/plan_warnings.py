@@ -8,6 +8,7 @@ Functions: `specimen_warnings`, `take_warnings`.
 
 from __future__ import annotations
 
+import re
 from collections import Counter, defaultdict
 from collections.abc import Callable, Hashable, Iterable, Sequence
 
@@ -16,6 +17,9 @@ from studylib.sheets.rows import TONE_KINDS, Specimen, Take
 from studylib.sheets.settings import Settings
 from studylib.sheets.spreadsheet import Table
 from studylib.wording import gaps, listed, shown
+
+FORMULA = re.compile(r"[=@]|[+-](?![0-9.,]*$)")
+"""How a cell begins that a spreadsheet takes for a formula; a plain number is none."""
 
 MULTIPLE_MARGIN = 0.01
 """A tone within this of a whole multiple of the fundamental is meant as that multiple."""
@@ -26,6 +30,8 @@ def specimen_warnings(specimens: Sequence[Specimen], table: Table) -> list[str]:
     compared = [s for s in specimens if s.role == ""]
     warnings = _assumed(compared) + _shared_sources(compared)
     warnings += _spellings(SPECIMENS, (s.wood for s in compared), "one wood")
+    warnings += _formulas(SPECIMENS, specimens, ("specimen", "wood"))
+    warnings += _formulas(SPECIMENS, [s for s in specimens if not s.source_assumed], ("source",))
     sizes = ("length_mm", "width_mm", "thickness_mm", "mass_g")
     missing = [c for c in sizes if c not in table.columns]
     if missing:
@@ -80,6 +86,25 @@ def _spellings(name: str, words: Iterable[str], what: str) -> list[str]:
     ]
 
 
+def _formulas(
+    name: str, rows: Sequence[Specimen] | Sequence[Take], columns: Sequence[str]
+) -> list[str]:
+    """Names that a spreadsheet would work out. Tables hold them as they are: data stay data."""
+    warnings = []
+    for column in columns:
+        odd = {getattr(row, column): row for row in reversed(rows)}
+        found = [(row.row, text) for text, row in odd.items() if FORMULA.match(text)]
+        if found:
+            row, text = min(found)
+            more = f" (and {len(found) - 1} more)" if len(found) > 1 else ""
+            warnings.append(
+                f"{name}, row {row}, column {column}: {shown(text)}{more} begins like a formula, "
+                "which a spreadsheet would work out when it opens the tables of the report; begin "
+                "it with a letter or a digit"
+            )
+    return warnings
+
+
 def take_warnings(
     takes: Sequence[Take], specimens: Sequence[Specimen], settings: Settings
 ) -> list[str]:
@@ -93,6 +118,7 @@ def take_warnings(
         *_calibrators(takes, settings),
         *_same_order(takes),
         *_spellings(TAKES, (t.batch for t in takes), "one batch"),
+        *_formulas(TAKES, takes, ("take", "batch")),
         *(
             f"{TAKES}, row {t.row}, column reason: a reason is given but exclude is empty, "
             "so the take is used"

@@ -221,11 +221,9 @@ def read_specimens(table: Table, *, compare: str) -> tuple[list[Specimen], list[
     specimens, faults = [], []
     for row in table.rows:
         given = {c: row.cells[c] for c in further if row.cells[c]}
-        source = row.cells.get("source", "")
         extra = {
             "wood": row.cells.get(compare, ""),
-            "source": source or row.cells.get("specimen", ""),
-            "source_assumed": source == "",
+            "source_assumed": row.cells.get("source", "") == "",
             "covariates": {c: number(t, comma=table.semicolons) for c, t in given.items()},
         }
         specimen, found = _validate(Specimen, table, row, SPECIMEN_COLUMNS, extra)
@@ -239,7 +237,8 @@ def read_specimens(table: Table, *, compare: str) -> tuple[list[Specimen], list[
                 )
             )
         elif specimen is not None:
-            specimens.append(specimen)
+            own = {"source": specimen.source or specimen.specimen}
+            specimens.append(specimen.model_copy(update=own))
     return specimens, faults
 
 

@@ -35,6 +35,9 @@ from studylib.wording import field_faults, listed, nearest, shown
 
 FILE = "study.toml"
 
+LEAST_PERIODS = 10
+"""A tone's fit needs 8 periods; a little of a take is lost to a length that transforms fast."""
+
 _MODELS = {"study": StudySection, "channels": Channels, "tone": Tone, "decide": Decide}
 _FREE = ("quality", "tap", "sweep", "pluck")
 _SECTIONS = (*_MODELS, "claim", *_FREE)
@@ -76,6 +79,8 @@ def read_settings(path: Path) -> Reading:
     settings = Settings.model_construct(**parts, **free, claims=claims)
     if not bad["channels"]:
         faults += _channel_faults(settings.channels)
+    if not bad["tone"]:
+        faults += _length_faults(settings.tone)
     faults += _feature_faults(settings)
     warnings += _bench_warnings(settings)
     return Reading(settings, tuple(faults), tuple(warnings))
@@ -92,7 +97,8 @@ def _parse(text: str) -> dict[str, Any]:
             raise InputError(f"{place}: a name is given twice; give each name once") from None
         raise InputError(
             f"{place}: this cannot be read; write name = value, with texts in "
-            '"quotation marks", decimals with a point, and sections in [brackets]'
+            '"quotation marks" (a backslash in them twice), decimals with a point, and sections '
+            "in [brackets]"
         ) from None
 
 
@@ -190,6 +196,17 @@ def _channel_faults(channels: Channels) -> list[str]:
             "levels rest on one of the two, so leave one out"
         )
     return faults
+
+
+def _length_faults(tone: Tone) -> list[str]:
+    periods = tone.length_s * tone.fundamental_hz
+    if periods >= LEAST_PERIODS:
+        return []
+    least = math.ceil(1000 * LEAST_PERIODS / tone.fundamental_hz) / 1000
+    return [
+        f"{FILE}, [tone] length_s: {tone.length_s:g} s hold only {periods:.1f} periods of "
+        f"{tone.fundamental_hz:g} Hz; give at least {least:g}"
+    ]
 
 
 def _feature_faults(settings: Settings) -> list[str]:

@@ -14,14 +14,14 @@ from __future__ import annotations
 
 import difflib
 import os
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
 
 import pandas as pd
 
 from studylib.errors import InputError
-from studylib.sheets.files import recording_faults, sha256, unnamed_recordings
+from studylib.sheets.files import as_on_disk, recording_faults, sha256, unnamed_recordings
 from studylib.sheets.plan_faults import repeated_ids, role_faults, take_faults
 from studylib.sheets.plan_warnings import specimen_warnings, take_warnings
 from studylib.sheets.rows import (
@@ -38,7 +38,7 @@ from studylib.sheets.rows import (
 )
 from studylib.sheets.settings import Settings
 from studylib.sheets.settings_file import claim_faults, read_settings
-from studylib.sheets.spreadsheet import Table, mark_faults, read_table
+from studylib.sheets.spreadsheet import Row, Table, mark_faults, read_table
 from studylib.wording import listed, nearest, shown, slug
 
 __all__ = ["Settings", "Specimen", "Study", "Take", "file_hashes", "read_study"]
@@ -209,14 +209,13 @@ def _takes(path: Path, known: frozenset[str] | None) -> tuple[list[Take], list[s
         "add it"
         for column, kind in columns_needed(table)
     ]
+    table = _as_on_disk(path.parent, table)
     takes, found = read_takes(table)
     found += mark_faults(table, NUMERIC_TAKE_COLUMNS)
     found += repeated_ids(table, "take") + take_faults(takes)
     if known is not None:
         found += _unknown_specimens(table, known)
-    named = [row for row in table.rows if row.cells.get("file")]
-    inside = [row for row in named if not path_fault(row.cells["file"])]
-    found += recording_faults(path.parent, table.name, inside)
+    found += recording_faults(path.parent, table.name, [r for r in table.rows if _inside(r)])
     warnings = [
         f"{table.name}, row 1: the column {shown(column)} is not known and is not used; "
         f'the nearest known name is "{nearest(column, TAKE_COLUMNS)}"'
@@ -224,6 +223,17 @@ def _takes(path: Path, known: frozenset[str] | None) -> tuple[list[Take], list[s
         if column not in TAKE_COLUMNS
     ]
     return takes, faults + _told(found), warnings
+
+
+def _inside(row: Row) -> bool:
+    """Whether the row names a file by a path that stays in the study."""
+    file = row.cells.get("file", "")
+    return bool(file) and not path_fault(file)
+
+
+def _as_on_disk(folder: Path, table: Table) -> Table:
+    found = {row.number: row for row in as_on_disk(folder, [r for r in table.rows if _inside(r)])}
+    return replace(table, rows=tuple(found.get(row.number, row) for row in table.rows))
 
 
 def _form_faults(table: Table, *, required: tuple[str, ...], known: tuple[str, ...]) -> list[str]:

@@ -16,6 +16,7 @@ import numpy as np
 
 from studylib.signal.tone import ToneFit
 
+NOISE_REACH = 2.7  # SDs of the summed powers of some 20 harmonics that noise exceeds in 1 %
 DB_PER_RATIO = 20.0 / np.log(10.0)  # dB for a small relative change of amplitude
 
 
@@ -77,17 +78,20 @@ def response(
 def distortion_percent(fit: ToneFit, *, channel: int) -> Estimate:
     """Total harmonic distortion: harmonics 2..K over the total, noise power taken off.
 
-    A sum that the noise swallows is 0 with its uncertainty.
+    Where no harmonic stands out of the noise, the upper limit: what noise alone exceeds in 1 %
+    of records is added to the harmonics' power.
     """
     power = np.abs(fit.amplitude[channel]) ** 2
     # E|A_read|^2 = |A|^2 + 2 u^2: the noise of both parts comes off.
     noise = 2.0 * fit.u_amplitude[channel] ** 2
-    upper = float(max((power[1:] - noise[1:]).sum(), 0.0))
-    base = float(max(power[0] - noise[0], 0.0))
+    above = power - noise
+    base, upper = float(max(above[0], 0.0)), float(max(above[1:].sum(), 0.0))
     if base == 0.0:
         return Estimate(np.nan, np.inf)
     # Var |A_read|^2 = 4 |A|^2 u^2 + 4 u^4 for each harmonic.
-    variance = (2.0 * noise[1:] * np.maximum(power[1:] - noise[1:], 0) + noise[1:] ** 2).sum()
+    variance = (2.0 * noise[1:] * np.maximum(above[1:], 0.0) + noise[1:] ** 2).sum()
+    if not fit.present[channel, 1:].any():
+        upper += NOISE_REACH * float(np.sqrt((noise[1:] ** 2).sum()))
     value = np.sqrt(upper / (base + upper))
     # d value / d upper = base / (2 value (base + upper)^2); at 0 the square root's own scale.
     if value > 0:

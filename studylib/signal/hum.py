@@ -5,7 +5,7 @@ the other lines. Both 50 and 60 Hz are looked at; the stronger family's stronges
 
 Functions: strongest_line, distance_from_mains.
 Source: mains frequencies of IEC 60196 (50 and 60 Hz); a grid's frequency wanders by about
-0.2 Hz (common practice, no source).
+0.2 Hz (common practice, no source), its k-th line k times as far.
 """
 
 from __future__ import annotations
@@ -13,6 +13,8 @@ from __future__ import annotations
 from functools import lru_cache
 
 import numpy as np
+
+from studylib.signal.noise import NOISE_BANDWIDTH, skirt
 
 MAINS_HZ = (50.0, 60.0)
 HIGHEST_HZ = 1000.0
@@ -25,9 +27,12 @@ def _line_bins(step_hz: float, size: int) -> tuple[np.ndarray, np.ndarray]:
     """Frequencies (L,) of the lines and the bins (L, W) in which each is looked for."""
     lines = np.array(sorted({m * k for m in MAINS_HZ for k in range(1, int(HIGHEST_HZ / m) + 1)}))
     lines = lines[lines < (size - 40) * step_hz]
-    reach = int(np.ceil(WANDER_HZ / step_hz)) + 1
-    bins = np.rint(lines / step_hz).astype(int)[:, None] + np.arange(-reach, reach + 1)
-    return lines, np.clip(bins, 1, size - 2)
+    # The k-th line wanders k times as far.
+    reach = np.ceil(WANDER_HZ * lines / MAINS_HZ[0] / step_hz).astype(int) + 1
+    offsets = np.arange(-reach.max(initial=0), reach.max(initial=0) + 1)
+    offsets = np.clip(offsets, -reach[:, None], reach[:, None])
+    bins = np.rint(lines / step_hz).astype(int)[:, None] + offsets
+    return lines, np.clip(bins, 3, size - 3)
 
 
 def strongest_line(
@@ -37,40 +42,33 @@ def strongest_line(
 
     Parameters
     ----------
-    density : (bins,) Hann density of a channel (noise.hann_density), the tone still in it.
+    density : (bins,) of a channel (noise.windowed_density), the tone still in it.
     step_hz : distance of the bins.
-    tone_hz : the tone; lines within 6 bins or 2 Hz of its harmonics are left out, and so
-        are those that its windowed skirt would hide.
+    tone_hz : the tone; lines within 4 bins or 2 Hz of its harmonics are left out, and so are
+        those that its windowed skirt would hide.
     """
     lines, bins = _line_bins(step_hz, density.size)
     if lines.size == 0:
         return 0.0, 0.0
-    height = density[bins].max(axis=1)
-    away = np.arange(8, 20)
+    found = bins[np.arange(lines.size), density[bins].argmax(axis=1)]
+    height = density[found]
+    away = np.arange(8, 32)
     around = np.concatenate([bins[:, :1] - away, bins[:, -1:] + away], axis=1)
-    floor = np.median(density[np.clip(around, 1, density.size - 2)], axis=1)
+    around = np.sort(density[np.clip(around, 3, density.size - 3)], axis=1)
+    floor = around[:, around.shape[1] // 2]
     stands = height > STANDS_OUT * floor
     if tone_hz:
-        nearest = np.maximum(np.rint(lines / tone_hz), 1) * tone_hz
-        apart = np.abs(lines - nearest)
-        stands &= apart > max(2.0, 6.0 * step_hz)
-        stands &= height > 4.0 * _skirt(density, nearest, apart, step_hz)
+        nearest = np.maximum(np.rint(found * step_hz / tone_hz), 1) * tone_hz
+        apart = np.abs(found * step_hz - nearest)
+        stands &= apart > max(2.0, 4.0 * step_hz)
+        peak = np.clip(np.rint(nearest / step_hz).astype(int), 3, density.size - 4)
+        tone = density[peak[:, None] + np.arange(-1, 2)].max(axis=1)
+        stands &= height > 4.0 * tone * skirt(np.maximum(apart / step_hz - 0.5, 3.5))
     if not stands.any():
         return 0.0, 0.0
     best = int(np.argmax(np.where(stands, height, 0.0)))
-    # A line's mean square: its peak density times the window's noise bandwidth of 1.5 bins.
-    return float(height[best] * 1.5 * step_hz), float(lines[best])
-
-
-def _skirt(
-    density: np.ndarray, tones_hz: np.ndarray, apart_hz: np.ndarray, step_hz: float
-) -> np.ndarray:
-    """Highest density that the Hann window spreads from each tone to a line `apart_hz` away."""
-    peak = np.clip(np.rint(tones_hz / step_hz).astype(int), 2, density.size - 3)
-    height = density[peak[:, None] + np.arange(-1, 2)].max(axis=1)
-    # The window's transform is sin(pi u) / (pi u (1 - u^2)), u in bins; one bin for its reach.
-    u = np.maximum(apart_hz / step_hz - 1.0, 2.0)
-    return height / (np.pi * u * (u**2 - 1.0)) ** 2
+    # A line's mean square: its peak density times the window's noise bandwidth.
+    return float(height[best] * NOISE_BANDWIDTH * step_hz), float(lines[best])
 
 
 def distance_from_mains(tone_hz: float) -> float:

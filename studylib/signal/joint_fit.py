@@ -1,62 +1,62 @@
 """The least-squares steps behind the tone fit, on the bins around each harmonic.
 
-A step assumes a frequency and a drift, finds every harmonic's amplitude (with what each spills
+A pass assumes a frequency and a drift, finds every harmonic's amplitude (with what each spills
 into the bins of the others solved for), and says how far frequency and drift still have to
-move. The information that a step returns is the Fisher information of the two, so that its
+move. The information that a pass returns is the Fisher information of the two, so that half its
 inverse is their variance.
 
-Conventions: frequencies in bins of the record (nu), K harmonics, C channels, B bins around each
-harmonic; amplitudes here are half the tone's, as they stand in the transform.
+Conventions: frequencies in bins of the record (nu), drift in bins over the record (delta), both
+of the fundamental; K harmonics, C channels, B bins around each harmonic; amplitudes here are
+half the tone's, as they stand in the transform.
 
-Functions: locate, refine_fundamental, spill_kernels, joint_pass.
+Functions: locate, settle; Place, Pass.
 Source: Gauss-Newton on the model of kernels.py; weights are the inverse noise powers.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
 from studylib.signal import kernels
 
 SEARCH = 0.08  # the tone is looked for within this share of its nominal frequency
+SETTLED = 0.1  # square of the step still to take over twice its variance
+STANDS_OUT = 7.0  # power over the noise, from which a harmonic helps with the frequency
+SPILL_ERROR = 3e-6  # of the tone: spill is worked out anew when it would be further off
 
 
-def locate(spectrum: np.ndarray, nu: float, half: int) -> float:
-    """Tone's place in bins from the highest bin near `nu` and its two neighbours."""
+class Place(NamedTuple):
+    """Where the fundamental is: frequency and drift, both in bins."""
+
+    nu: float
+    delta: float
+
+
+def locate(spectrum: np.ndarray, nu: float, half: int) -> Place:
+    """Tone's place in bins from the highest bin near `nu` and its two neighbours.
+
+    Judged on Hann-windowed bins, into which a strong neighbour (another harmonic, hum) does not
+    spill, on the channel whose peak stands out most.
+    """
     reach = max(nu * SEARCH, 3.0)
     low, high = int(max(nu - reach, half + 1)), int(np.ceil(nu + reach)) + 1
-    near = spectrum[:, low:high]
-    power = near.real**2 + near.imag**2
-    total = power.sum(axis=1)
-    contrast = power.max(axis=1) / np.where(total > 0, total, 1.0)
+    near = spectrum[:, low - 2 : high + 2]
+    hann = np.abs(near[:, 1:-1] - 0.5 * (near[:, :-2] + near[:, 2:]))
+    inner = hann[:, 1:-1]
+    total = (inner**2).sum(axis=1)
+    contrast = inner.max(axis=1) ** 2 / np.where(total > 0, total, 1.0)
     channel = int(np.argmax(contrast))
-    m = low + int(np.argmax(power[channel]))
-    a, b, c = spectrum[channel, m - 1 : m + 2]
-    denominator = 2 * b - a - c
-    if denominator == 0:
-        return float(m)
-    return m + float(np.clip(((a - c) / denominator).real, -0.6, 0.6))
-
-
-def refine_fundamental(spectrum: np.ndarray, nu: float, half: int, n: int) -> float:
-    """Two Gauss-Newton steps on the fundamental alone, which bring it within the joint step."""
-    bins = round(nu) + np.arange(-half, half + 1)
-    y = kernels.centred_bins(spectrum, bins, n)
-    for _ in range(2):
-        u = nu - bins
-        d, q = kernels.dirichlet(u, n), kernels.slope(u)
-        dd = d @ d
-        a = (y @ d) / dd
-        q = q - d * (d @ q) / dd
-        rest = y - a[:, None] * d
-        weight = _inverse((rest.real**2 + rest.imag**2).mean(axis=1))
-        slope_power = 2 * np.pi * (weight * (a.real**2 + a.imag**2)).sum() * (q @ q)
-        if slope_power > 0:
-            step = (weight * (a.conj() * (rest @ q)).real).sum() / slope_power
-            nu += float(np.clip(step, -0.5, 0.5))
-    return nu
+    m = 1 + int(np.argmax(inner[channel]))
+    before, top, after = hann[channel, m - 1 : m + 2]
+    if top == 0:
+        return Place(nu, 0.0)
+    # The window's main lobe: heights at offsets d and 1 - d stand as 2 - d to 1 + d.
+    ratio = max(before, after) / top
+    away = float(np.clip((2.0 * ratio - 1.0) / (1.0 + ratio), 0.0, 0.5))
+    return Place(low + m - 1 + (away if after > before else -away), 0.0)
 
 
 def _inverse(power: np.ndarray) -> np.ndarray:
@@ -65,14 +65,14 @@ def _inverse(power: np.ndarray) -> np.ndarray:
 
 
 @dataclass(frozen=True)
-class Spill:
+class _Spill:
     """What each harmonic puts into the bins around the others, apart from sin(pi k nu)."""
 
     plus: np.ndarray  # (K, K, B): acts on the real parts (direct + image)
     minus: np.ndarray  # (K, K, B): acts on the imaginary parts (direct - image)
 
 
-def spill_kernels(place: np.ndarray, bins: np.ndarray, n: int) -> Spill:
+def _spill_kernels(place: np.ndarray, bins: np.ndarray, n: int) -> _Spill:
     flat = bins.ravel()
     sign = 1.0 - 2.0 * (flat & 1)
     step = np.pi / n
@@ -86,80 +86,142 @@ def spill_kernels(place: np.ndarray, bins: np.ndarray, n: int) -> Spill:
     difference[own, own] = np.inf  # a harmonic's own bins are its kernel, not spill
     direct = (sign / n).reshape(size, width) / difference
     image = (sign / n).reshape(size, width) / (x + y).reshape(size, size, width)
-    return Spill(direct + image, direct - image)
+    return _Spill(direct + image, direct - image)
+
+
+def _noise(
+    rest_power: np.ndarray, free: int, shares: tuple[np.ndarray, np.ndarray]
+) -> tuple[np.ndarray, np.ndarray]:
+    """(noise power of a bin, its inverse without bias), each (C, K).
+
+    An amplitude takes one of the bins' complex degrees of freedom (free = bins - 1); frequency
+    and drift take half a one each, from the harmonics that they rest on. The inverse of a noise
+    known from 2 free real values is 2 free / (2 free - 2) too high on average.
+    """
+    weight = _inverse(rest_power)
+    taken = sum(0.5 * weight * share / max((weight * share).sum(), 1e-300) for share in shares)
+    noise = rest_power / (free - taken)
+    return noise, _inverse(noise) * (free - 1) / free
 
 
 @dataclass(frozen=True)
 class Pass:
+    """What one pass found at its place; the steps lead from there to the next."""
+
+    place: Place
+    bins: np.ndarray  # (K, B)
     half_amplitude: np.ndarray  # complex (C, K)
     rest: np.ndarray  # complex (C, K, B): what the model leaves
     own_power: np.ndarray  # (K,)
     noise: np.ndarray  # (C, K): mean power of a bin of `rest`
-    eps: float  # step of the frequency, in bins of the fundamental
-    delta: float  # drift over the record, in bins of the fundamental
-    eps_information: float
-    delta_information: float
+    step: Place
+    information: Place
 
-    def settled_after(self, previous: Pass) -> bool:
-        """The steps still to take are small beside their standard uncertainties."""
-        drift_step = self.delta - previous.delta
-        return (
-            self.eps**2 * self.eps_information < 0.005
-            and drift_step**2 * self.delta_information < 0.005
+    @property
+    def next_place(self) -> Place:
+        """Where the steps lead: never by more than half a bin of the highest harmonic at once."""
+        most = 0.5 / len(self.bins)
+        step = min(max(self.step.nu, -most), most)
+        return Place(self.place.nu + step, self.place.delta + self.step.delta)
+
+    def settled(self, near: float) -> bool:
+        """The steps still to take are below `near` bins or small beside their uncertainties."""
+        return all(
+            step**2 * information < SETTLED or abs(step) < near
+            for step, information in zip(self.step, self.information, strict=True)
         )
 
 
-def joint_pass(
-    y: np.ndarray,
-    bins: np.ndarray,
-    k: np.ndarray,
-    nu: float,
-    delta: float,
-    spill: Spill,
+def settle(
+    spectrum: np.ndarray,
+    place: Place,
+    *,
     n: int,
+    count: int,
+    half: int,
+    passes: int,
+    near: float = 0.0,
 ) -> Pass:
-    """Amplitudes at (nu, delta) and the least-squares step of both towards the data."""
-    u = (k * nu)[:, None] - bins
-    d, q, p = kernels.dirichlet(u, n), kernels.slope(u), kernels.curvature(u)
-    turn = (np.pi * delta * k)[:, None]
-    own = d + 1j * turn * p
-    if np.abs(turn).max() > 0.02:
-        own = own - 0.5 * turn**2 * kernels.quartic(u)
+    """Gauss-Newton passes from a place until the steps are small, at most `passes`.
+
+    Parameters
+    ----------
+    spectrum : complex (C, n // 2 + 1), `rfft` of n samples without a window.
+    count : harmonics to fit;  half : bins taken on each side of them.
+    near : steps below this, in bins, need no further pass.
+    """
+    k = np.arange(1, count + 1, dtype=float)
+    bins = np.rint(k * place.nu).astype(int)[:, None] + np.arange(-half, half + 1)
+    y = kernels.centred_bins(spectrum, bins, n)
+    spilled_from, spill = place.nu, _spill_kernels(k * place.nu, bins, n)
+    for _ in range(passes):
+        if count * abs(place.nu - spilled_from) > SPILL_ERROR * np.pi * place.nu**2:
+            spilled_from, spill = place.nu, _spill_kernels(k * place.nu, bins, n)
+        last = _pass(y, bins, k, place, spill, n)
+        if last.settled(near):
+            break
+        place = last.next_place
+    return last
+
+
+def _pass(
+    y: np.ndarray, bins: np.ndarray, k: np.ndarray, place: Place, spill: _Spill, n: int
+) -> Pass:
+    """Amplitudes at a place and the least-squares steps from it towards the data."""
+    turn = np.pi * place.delta * k
+    own, q, p = kernels.drifting((k * place.nu)[:, None] - bins, turn, n)
     own_power = (own.real**2 + own.imag**2).sum(axis=1)
 
-    # Amplitudes with the spill solved for exactly, then once more with the full spill removed.
-    s = np.sin(np.pi * k * nu)
-    plus, minus = spill.plus * s[:, None, None], spill.minus * s[:, None, None]
-    raw = np.matmul(y.transpose(1, 0, 2), own.conj()[:, :, None])[:, :, 0].T / own_power
-    projector = (d / own_power[:, None])[:, None, :]
-    mix_plus = np.matmul(projector, plus.transpose(1, 2, 0))[:, 0, :]
-    mix_minus = np.matmul(projector, minus.transpose(1, 2, 0))[:, 0, :]
-    identity = np.eye(k.size)
-    a = (
-        np.linalg.solve(identity + mix_plus, raw.real.T).T
-        + 1j * np.linalg.solve(identity + mix_minus, raw.imag.T).T
-    )
-    size = plus[0].size
-    clean = y.copy()
-    clean.real -= (a.real @ plus.reshape(k.size, size)).reshape(y.shape)
-    clean.imag -= (a.imag @ minus.reshape(k.size, size)).reshape(y.shape)
-    a = np.matmul(clean.transpose(1, 0, 2), own.conj()[:, :, None])[:, :, 0].T / own_power
+    def along(rows: np.ndarray) -> np.ndarray:
+        return np.matmul(rows.transpose(1, 0, 2), own.conj()[:, :, None])[:, :, 0].T / own_power
+
+    clean = _without_spill(y, along(y), own.real / own_power[:, None], k * place.nu, turn, spill)
+    a = along(clean)
     rest = clean - a[:, :, None] * own
 
-    noise = (rest.real**2 + rest.imag**2).sum(axis=2) / (bins.shape[1] - 2)
-    # Frequency moves a tone along the kernel's slope (real), drift along its curvature (imaginary).
-    dd = (d * d).sum(axis=1)
-    q = q - d * ((d * q).sum(axis=1) / dd)[:, None]
-    p = p - d * ((d * p).sum(axis=1) / dd)[:, None]
-    weight = _inverse(noise)
-    strength = weight * (a.real**2 + a.imag**2)
-    along = np.matmul(rest.transpose(1, 0, 2), np.stack([q, p], axis=2))  # (K, C, 2)
-    turned = a.conj() * along.transpose(2, 1, 0)
-    eps_information = (strength * (2 * np.pi * k) ** 2 * (q * q).sum(axis=1)).sum()
-    delta_information = (strength * (np.pi * k) ** 2 * (p * p).sum(axis=1)).sum()
-    eps = (weight * 2 * np.pi * k * turned[0].real).sum() / (eps_information or 1.0)
-    step = (weight * np.pi * k * turned[1].imag).sum() / (delta_information or 1.0)
-    return Pass(
-        a, rest, own_power, noise, float(eps), delta + float(step), eps_information,
-        delta_information,
-    )  # fmt: skip
+    # Frequency moves a tone along the kernel's slope, drift along i times its curvature.
+    q = 2 * np.pi * k[:, None] * (q - own * ((own.conj() * q).sum(axis=1) / own_power)[:, None])
+    p = np.pi * k[:, None] * (p - own * ((own.conj() * p).sum(axis=1) / own_power)[:, None])
+    strength = a.real**2 + a.imag**2
+    by_nu = strength * (q.real**2 + q.imag**2).sum(axis=1)
+    by_delta = strength * (p.real**2 + p.imag**2).sum(axis=1)
+    rest_power = (rest.real**2 + rest.imag**2).sum(axis=2)
+    noise, weight = _noise(rest_power, bins.shape[1] - 1, (by_nu, by_delta))
+    # A harmonic of noise has a phase of its own, and k^2 makes it count.
+    heard = strength * own_power > STANDS_OUT * noise
+    weight = np.where(heard | (k == 1), weight, 0.0)
+    pull = np.matmul(rest.transpose(1, 0, 2), np.stack([q, p], axis=2).conj())  # (K, C, 2)
+    pull = weight * a.conj() * pull.transpose(2, 1, 0)
+    information = Place(float((weight * by_nu).sum()), float((weight * by_delta).sum()))
+    step = Place(
+        float(pull[0].real.sum() / (information.nu or 1.0)),
+        float(pull[1].imag.sum() / (information.delta or 1.0)),
+    )
+    return Pass(place, bins, a, rest, own_power, noise, step, information)
+
+
+def _without_spill(
+    y: np.ndarray,
+    raw: np.ndarray,
+    projector: np.ndarray,
+    places: np.ndarray,
+    turn: np.ndarray,
+    spill: _Spill,
+) -> np.ndarray:
+    """The bins (C, K, B) without what each harmonic spills into those of the others.
+
+    raw : (C, K) amplitudes with the spill in them, which is solved for exactly.
+    """
+    # Far away a drifting tone spills what it holds at the record's ends, where tau^2 is 1/4.
+    raw = raw * np.exp(0.25j * turn)
+    s = np.sin(np.pi * places)[:, None, None]
+    plus, minus = spill.plus * s, spill.minus * s
+    mix_plus = np.matmul(projector[:, None, :], plus.transpose(1, 2, 0))[:, 0, :]
+    mix_minus = np.matmul(projector[:, None, :], minus.transpose(1, 2, 0))[:, 0, :]
+    identity = np.eye(places.size)
+    real = np.linalg.solve(identity + mix_plus, raw.real.T).T
+    imag = np.linalg.solve(identity + mix_minus, raw.imag.T).T
+    clean = y.copy()
+    clean.real -= (real @ plus.reshape(places.size, -1)).reshape(y.shape)
+    clean.imag -= (imag @ minus.reshape(places.size, -1)).reshape(y.shape)
+    return clean

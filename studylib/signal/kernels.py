@@ -6,22 +6,28 @@ A/2 D(nu - m) + conj(A)/2 D(-nu - m) once the transform is divided by n and its 
 referred to the middle (`centred_bins`). D is the Dirichlet kernel, real and even. A change
 of the frequency multiplies the tone by exp(i 2 pi eps tau), a linear drift by
 exp(i pi delta tau^2); their first-order effects on the bins are the first and second
-derivative of D, and the second order of the drift its fourth.
+derivative of D, and the second order of the drift its fourth. A stronger drift is integrated
+numerically (`drifting`): by 50 ppm in 10 s the 20th harmonic of 172 Hz turns by 1.3 radians.
 
 The derivatives' closed forms divide differences that vanish by powers of the offset, so all
 accuracy is lost near a coherent tone (offset 0): there the power series is used.
 
-Functions: centred_bins, dirichlet, slope, curvature, quartic.
-Source: the definition of the discrete Fourier transform; series of sin(x)/x.
+Functions: centred_bins, dirichlet, slope, curvature, quartic, drifting.
+Source: the definition of the discrete Fourier transform; series of sin(x)/x; Gauss-Legendre
+quadrature.
 """
 
 from __future__ import annotations
+
+from functools import lru_cache
 
 import numpy as np
 
 # Below this offset (in bins) the series is used; its last kept term is then below 1e-15.
 SERIES_BELOW = 0.35
 _TERMS = 12
+SERIES_TURN = 0.2  # radians of drift; the series' first dropped term is then 2e-5 of the tone
+NODES = 64  # enough for the 17 cycles that the outermost bins and a drift turn through
 
 
 def centred_bins(spectrum: np.ndarray, bins: np.ndarray, n: int) -> np.ndarray:
@@ -99,3 +105,52 @@ def curvature(u: np.ndarray) -> np.ndarray:
 def quartic(u: np.ndarray) -> np.ndarray:
     """Mean of tau^4 exp(i 2 pi u tau): a sixteenth of the kernel's fourth derivative."""
     return 0.0625 * _derivative(u, 4)
+
+
+def drifting(u: np.ndarray, turn: np.ndarray, n: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Kernel of a drifting tone with its slope and curvature: exp(i turn tau^2) under each mean.
+
+    Parameters
+    ----------
+    u : (K, B) offsets in bins;  turn : (K,) radians, pi times the drift in bins.
+    n : samples in the record.
+
+    Returns
+    -------
+    kernel (complex), slope, curvature: each (K, B). Up to a turn of 0.2 the kernel is a series
+    in it and the other two stand as without drift; beyond, all three are integrated.
+    """
+    still, most = dirichlet(u, n), np.abs(turn).max()
+    if most > SERIES_TURN:
+        return _integrated(u, turn, still)
+    bend = curvature(u)
+    kernel = still + 1j * turn[:, None] * bend
+    if most > 0.1 * SERIES_TURN:
+        kernel -= 0.5 * turn[:, None] ** 2 * quartic(u)
+    return kernel, slope(u), bend
+
+
+def _integrated(
+    u: np.ndarray, turn: np.ndarray, still: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    tau, weight = _nodes()
+    angle = 2 * np.pi * u[:, :, None] * tau
+    even, odd = np.cos(angle), np.sin(angle)
+    chirp = np.exp(1j * turn[:, None] * tau**2)
+
+    def mean(wave: np.ndarray, of: np.ndarray) -> np.ndarray:
+        parts = np.matmul(wave, np.stack([of.real, of.imag], axis=2))
+        return parts[:, :, 0] + 1j * parts[:, :, 1]
+
+    return (
+        still + mean(even, weight * (chirp - 1.0)),
+        -mean(odd, weight * tau * chirp),
+        mean(even, weight * tau**2 * chirp),
+    )
+
+
+@lru_cache(maxsize=1)
+def _nodes() -> tuple[np.ndarray, np.ndarray]:
+    """Gauss-Legendre nodes over (0, 1/2), the weights doubled for the other half."""
+    x, w = np.polynomial.legendre.leggauss(NODES)
+    return 0.25 * (x + 1.0), 0.5 * w

@@ -1,8 +1,9 @@
 """What each check of a take measures, and the limits it is held against.
 
 One table, `LIMITS`. A check with a `fail` limit sets the take aside beyond it; between `warn`
-and `fail` the take is used and the report says so. Limits that rest on habit rather than on a
-published figure are marked "common practice, no source".
+and `fail` the take is used and the report says so. Values of drift, wander and steadiness are
+what exceeds the noise. Limits that rest on habit rather than on a published figure are marked
+"common practice, no source".
 
 Functions: overridden (the table with a study's own limits), judge.
 """
@@ -50,10 +51,13 @@ LIMITS: dict[str, Limit] = {
     "drift_ppm": Limit(
         "ppm", 50.0, 500.0, PRACTICE, "change of the tone's frequency over the take"
     ),
+    "wander": Limit(
+        "dB", 0.1, 1.0, PRACTICE, "what the highest harmonic loses to a phase that wanders"
+    ),
     "steady": Limit("dB", 0.3, 1.0, PRACTICE, "largest departure of the fundamental's level"),
     "bump": Limit("dB", 1.0, 3.0, PRACTICE, "loudest 10 ms above the median"),
     "dropout": Limit("dB", 1.0, 3.0, PRACTICE, "quietest 10 ms below the median"),
-    "click": Limit("", 15.0, None, PRACTICE, "sharpest corner over the rms corner"),
+    "click": Limit("", 4.0, None, PRACTICE, "sharpest corner over that of the median 10 ms"),
     "hum": Limit(
         "dB", -40.0, -10.0, PRACTICE, "strongest mains line that is no harmonic, re the tone"
     ),

@@ -1,41 +1,72 @@
 """Noise of a take with the tone and its harmonics taken out.
 
-The unwindowed transform that the tone fit used is turned into a Hann-windowed one by adding
-neighbouring bins (the window is three bins wide), so that what the tone spills far from its
-harmonics sinks below any recorder's noise. The bins around each harmonic are replaced by the
-mean of those just outside; nothing else is touched.
+The unwindowed transform that the tone fit used is turned into a windowed one by differences of
+neighbouring bins. The window is cos^4, a Hann window applied twice: what the tone spills into a
+bin falls by 30 dB an octave and is 135 dB down 24 bins away, below any recorder's noise. The
+bins around each harmonic, up to half the rate, are replaced by the mean of those just outside;
+nothing else is touched. Where harmonics stand so close that their skirts reach over those bins
+too, the noise cannot be told, and bands say so.
 
 Conventions: power is mean square in the unit of the samples squared; densities are per hertz
 and one-sided.
 
-Functions: hann_density, noise_spectrum; NoiseSpectrum with .power, .weighted_power, .bands.
-Source: window sums of the Hann window (noise bandwidth 1.5 bins); bands.py.
+Functions: windowed_density, skirt, noise_spectrum; NoiseSpectrum with .power, .weighted_power,
+.bands, .hidden.
+Source: the transform of cos^4 in closed form; Harris 1978 for its noise bandwidth (35/18
+bins); bands.py.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import NamedTuple
 
 import numpy as np
 
 from studylib.signal.bands import a_weighting, octave_bands
 
 LOWEST_HZ = 20.0  # below it lies rumble, not sound
-EXCLUDED_BINS = 48  # each side of a harmonic, at most a third of the way to the next
+EXCLUDED_BINS = 24  # each side of a harmonic, at most a third of the way to the next
 EDGE_BINS = 8  # bins beside the excluded ones whose mean stands in for them
-# Bins of a Hann-windowed transform are correlated: the variance of a sum of n of them is that
-# of n * 18/35 independent ones.
-INDEPENDENT_SHARE = 18.0 / 35.0
+SKIRT_SHARE = 0.25  # of the bins beside a harmonic that its skirt may make up
+MEASURED_SHARE = 0.25  # of a band's bins that must not be stand-ins
+MEASURED_BINS = 8
+NOISE_BANDWIDTH = 35.0 / 18.0  # of the window, in bins
+# Neighbouring bins are correlated: the variance of a sum of n of them is that of 0.381 n
+# independent ones (the sum of squares of the window's autocorrelation, 1, 0.8, 0.4, 4/35, 1/70).
+INDEPENDENT_SHARE = 1.0 / (1.0 + 2.0 * (0.8**2 + 0.4**2 + (4 / 35) ** 2 + (1 / 70) ** 2))
+
+
+class BandNoise(NamedTuple):
+    """Noise of one octave band; `told` False where the tone leaves too little of it to see."""
+
+    nominal_hz: float
+    power: float
+    u_relative: float
+    told: bool
 
 
 @dataclass(frozen=True)
 class NoiseSpectrum:
-    """Noise density (bins,) of one channel, per hertz, on bins `step_hz` apart from 0 Hz."""
+    """Noise density (bins,) of one channel, per hertz, on bins `step_hz` apart from 0 Hz.
+
+    stand_in, hidden : (bins,) 1.0 where the density is not the bin's own, and where it is
+        the tone's skirt rather than noise; None when there is no tone.
+    lent : how many bins each bin beside a harmonic stands in for.
+    """
 
     density: np.ndarray
     step_hz: float
     rate_hz: float
+    stand_in: np.ndarray | None = None
+    hidden: np.ndarray | None = None
+    lent: float = 0.0
+
+    @property
+    def upper_limit(self) -> bool:
+        """The tone hides some of the noise: powers are then too high."""
+        return self.hidden is not None and bool(self.hidden.any())
 
     def power(self) -> float:
         """Mean square from 20 Hz to half the rate."""
@@ -49,12 +80,30 @@ class NoiseSpectrum:
             * self.step_hz
         )
 
-    def bands(self) -> list[tuple[float, float, float]]:
-        """(nominal mid in Hz, mean square, relative standard uncertainty) of each octave."""
+    def bands(self) -> list[BandNoise]:
+        """Noise of each octave band below half the rate."""
         edges, names = _band_edges(self.density.size, self.step_hz, self.rate_hz)
-        sums = np.add.reduceat(self.density, edges)[:-1] * self.step_hz
-        spread = 1.0 / np.sqrt(np.maximum(np.diff(edges) * INDEPENDENT_SHARE, 1.0))
-        return list(zip(names, sums.tolist(), spread.tolist(), strict=True))
+        powers = np.add.reduceat(self.density, edges)[:-1] * self.step_hz
+        bins = np.diff(edges).astype(float)
+        if self.stand_in is None:
+            replaced = hidden = np.zeros_like(bins)
+        else:
+            replaced = np.add.reduceat(self.stand_in, edges)[:-1]
+            hidden = np.add.reduceat(self.hidden, edges)[:-1]
+        own = bins - replaced
+        # A bin that stands in for w others counts 1 + w times: its variance grows by 2 w + w^2.
+        spread = np.sqrt((own + (2.0 + self.lent) * replaced) / INDEPENDENT_SHARE)
+        told = (own >= np.maximum(MEASURED_SHARE * bins, MEASURED_BINS)) & (hidden == 0)
+        return [
+            BandNoise(*row)
+            for row in zip(
+                names,
+                powers.tolist(),
+                (spread / np.maximum(bins, 1.0)).tolist(),
+                told.tolist(),
+                strict=True,
+            )
+        ]
 
 
 @lru_cache(maxsize=16)
@@ -70,8 +119,8 @@ def _band_edges(size: int, step_hz: float, rate_hz: float) -> tuple[np.ndarray, 
     return np.minimum(np.array(edges), size - 1), [band.nominal_hz for band in bands]
 
 
-def hann_density(spectrum: np.ndarray, *, n: int, rate_hz: float) -> np.ndarray:
-    """Power density of one channel under a Hann window, from its unwindowed `rfft`.
+def windowed_density(spectrum: np.ndarray, *, n: int, rate_hz: float) -> np.ndarray:
+    """Power density of one channel under a cos^4 window, from its unwindowed `rfft`.
 
     Parameters
     ----------
@@ -79,37 +128,50 @@ def hann_density(spectrum: np.ndarray, *, n: int, rate_hz: float) -> np.ndarray:
 
     Returns
     -------
-    (n // 2 + 1,) mean square per hertz; the first and last bin are set to 0 (no neighbours).
+    (n // 2 + 1,) mean square per hertz; 0 in the lowest three bins, which the record's mean
+    reaches, and in the highest two, which lack neighbours.
     """
-    mixed = spectrum[1:-1] - 0.5 * (spectrum[:-2] + spectrum[2:])
-    # |0.5 mixed|^2 / n is the periodogram of the windowed record; 3/8 is the window's mean square.
+    # The window's transform is the fourth difference of bins over 16; its mean square is 35/128.
+    mixed = np.diff(spectrum[1:], n=4)
     density = np.zeros(spectrum.size)
-    inner = density[1:-1]
+    inner = density[3:-2]
     np.multiply(mixed.real, mixed.real, out=inner)
     inner += mixed.imag * mixed.imag
-    inner *= 2.0 * 0.25 / (0.375 * n * rate_hz)
+    inner *= 2.0 / (256.0 * 35.0 / 128.0 * n * rate_hz)
     return density
 
 
+def skirt(u: np.ndarray) -> np.ndarray:
+    """Highest share of a sine's peak density that the window spreads to `u` bins away (u > 3)."""
+    square = np.asarray(u, dtype=float) ** 2
+    return (4.0 / (np.pi * u * (square - 1.0) * (square - 4.0))) ** 2
+
+
 def noise_spectrum(
-    density: np.ndarray, *, n: int, rate_hz: float, tone_hz: float | None, harmonics: int
+    density: np.ndarray, *, n: int, rate_hz: float, tone_hz: float | None
 ) -> NoiseSpectrum:
-    """Take the tone and its harmonics out of a Hann density (see `hann_density`).
+    """Take the tone and its harmonics out of a density (see `windowed_density`).
 
     tone_hz : fundamental in hertz; None for a take without a tone (nothing is taken out).
-    harmonics : how many, the fundamental included.
     """
     step = rate_hz / n
     if tone_hz is None:
         return NoiseSpectrum(density, step, rate_hz)
     nu = tone_hz / step
-    half = int(max(4, min(EXCLUDED_BINS, nu // 3)))
-    centre = np.rint(np.arange(1, harmonics + 1) * nu).astype(int)
-    centre = centre[centre + half + EDGE_BINS < density.size - 1]
-    window = np.arange(-half, half + 1)
-    outside = np.arange(half + 1, half + 1 + EDGE_BINS)
-    below = np.maximum(centre[:, None] - outside, 1)
-    level = 0.5 * (density[below].mean(axis=1) + density[centre[:, None] + outside].mean(axis=1))
-    cleaned = density.copy()
-    cleaned[np.maximum(centre[:, None] + window, 1)] = level[:, None]
-    return NoiseSpectrum(cleaned, step, rate_hz)
+    half = int(max(3, min(EXCLUDED_BINS, nu // 3)))
+    edge = int(max(1, min(EDGE_BINS, nu // 2 - half)))
+    centre = np.rint(np.arange(1, int(density.size / nu) + 1) * nu).astype(int)
+    centre = centre[centre + half + edge < density.size - 2][:, None]
+    outside = np.arange(half + 1, half + 1 + edge)
+    level = 0.5 * (
+        density[np.maximum(centre - outside, 2)].mean(axis=1)
+        + density[centre + outside].mean(axis=1)
+    )
+    inside = np.maximum(centre + np.arange(-half, half + 1), 0)
+    peak = density[np.maximum(centre + np.arange(-1, 2), 0)].max(axis=1)
+    spread = peak * skirt(np.array(half + 0.5))
+    cleaned, stand_in, hidden = density.copy(), np.zeros(density.size), np.zeros(density.size)
+    cleaned[inside] = level[:, None]
+    stand_in[inside] = 1.0
+    hidden[inside[spread > SKIRT_SHARE * level]] = 1.0
+    return NoiseSpectrum(cleaned, step, rate_hz, stand_in, hidden, (half + 0.5) / edge)

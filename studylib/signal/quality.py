@@ -9,17 +9,24 @@ Source: limits.py names the source of each limit; IEC 61672-1 for the A-weightin
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
 from typing import NamedTuple
 
 import numpy as np
 
+from studylib.signal.harmonics import DB_PER_RATIO
 from studylib.signal.hum import distance_from_mains
 from studylib.signal.limits import Limit, judge
 from studylib.signal.samples import SampleFacts, allowed_run
 from studylib.signal.tone import ToneFit
 
+LOWEST_CLIPPED = 1000  # steps: clipping is looked for in channels that reach further
+NOISE_REACH = 3.5  # standard deviations that noise alone may reach in some 30 instants
 FLOOR_DB = -400.0  # stands for a level of zero, so that a table holds no infinity
+
+
+HIDDEN = "an upper limit: the harmonics stand too close to see the noise between them"
 
 
 class Check(NamedTuple):
@@ -43,7 +50,7 @@ def check(name: str, value: float, table: Mapping[str, Limit], *, channel: str =
 
 def decibels(power: float) -> float:
     """10 lg of a power, -400 dB for none at all."""
-    return 10.0 * float(np.log10(power)) if power > 0 else FLOOR_DB
+    return 10.0 * math.log10(power) if power > 0 else FLOOR_DB
 
 
 def file_checks(
@@ -71,7 +78,6 @@ def sample_checks(
     table: Mapping[str, Limit],
     *,
     channel: str,
-    step: float,
     rate_hz: float,
     tone_hz: float | None,
     may_be_silent: bool,
@@ -85,13 +91,14 @@ def sample_checks(
     rows = [check("finite", float(not facts.finite), table, channel=channel)]
     if not facts.finite:
         return rows
-    quiet = decibels(2.0 * facts.mean_square)
-    if not may_be_silent or facts.mean_square == 0.0:
-        rows.append(check("silence", quiet, table, channel=channel))
     span = 0.5 * (facts.highest - facts.lowest)
-    allowed = allowed_run(peak=span, step=step, tone_hz=tone_hz or 50.0, rate_hz=rate_hz)
+    if not may_be_silent or span == 0.0:
+        # The mean is no sound.
+        quiet = decibels(2.0 * max(facts.mean_square - facts.mean**2, 0.0) if span else 0.0)
+        rows.append(check("silence", quiet, table, channel=channel))
+    allowed = allowed_run(peak=span, step=facts.step, tone_hz=tone_hz or 50.0, rate_hz=rate_hz)
     # A channel near the smallest step is all flat tops; it cannot have met a rail.
-    too_long = max(0, facts.run - allowed) if span > 100 * step else 0
+    too_long = max(0, facts.run - allowed) if span > LOWEST_CLIPPED * facts.step else 0
     rows.append(check("clipping", too_long, table, channel=channel))
     rows.append(check("peak", decibels(facts.peak**2), table, channel=channel))
     rows.append(check("dc", 100.0 * abs(facts.mean), table, channel=channel))
@@ -109,16 +116,19 @@ def tone_checks(
 ) -> list[Check]:
     """Checks on a steady tone on one channel (index: its row in the fit)."""
     amplitude = abs(fit.amplitude[index, 0])
-    missing = decibels(fit.presence_amplitude[index, 0] ** 2) - decibels(amplitude**2)
+    missing = decibels(fit.search_amplitude[index] ** 2) - decibels(amplitude**2)
+    if amplitude == 0.0:  # digital silence has no noise to be held against
+        missing = -FLOOR_DB
     rows = [check("tone_absent", missing, table, channel=channel)]
     if rows[0].verdict == "fail":
         return rows
-    drift = fit.drift_hz_s * fit.seconds / fit.frequency_hz
-    envelope = np.abs(fit.envelope[index])
-    departure = np.abs(20.0 * np.log10(np.maximum(envelope, 1e-20))).max()
+    # Only a drift beyond its own uncertainty counts.
+    drift = max(abs(fit.drift_hz_s) - 3.0 * fit.u_drift_hz_s, 0.0) * fit.seconds / fit.frequency_hz
+    departure, wander = _unsteadiness(fit, index)
     rows += [
         check("tone_ppm", 1e6 * abs(fit.frequency_hz / tone_hz - 1.0), table, channel=channel),
-        check("drift_ppm", 1e6 * abs(drift), table, channel=channel),
+        check("drift_ppm", 1e6 * drift, table, channel=channel),
+        check("wander", wander, table, channel=channel),
         check("steady", departure, table, channel=channel),
         check("bump", facts.block_high_db, table, channel=channel),
         check("dropout", -facts.block_low_db, table, channel=channel),
@@ -126,6 +136,25 @@ def tone_checks(
         check("mains", distance_from_mains(tone_hz), table, channel=channel),
     ]
     return rows + _harmonic_checks(fit, table, channel=channel, index=index)
+
+
+def _unsteadiness(fit: ToneFit, index: int) -> tuple[float, float]:
+    """(largest departure of the level, what the highest harmonic loses to a phase that wanders).
+
+    Both in dB, of one channel's fundamental. Noise shakes level and phase alike, so that each is
+    the other's yardstick: only what exceeds it counts.
+    """
+    envelope = fit.envelope[index]
+    level, phase = np.abs(envelope), np.angle(envelope)
+    by_noise = NOISE_REACH * phase.std()
+    highest = max(level.max() - by_noise, 1.0)
+    lowest = max(level.min() + by_noise, 1e-20)
+    departure = DB_PER_RATIO * max(np.log(highest), -np.log(lowest))
+    # A ratio of variances of 4 comes from noise alone once in 1e4 (F with 32 and 32).
+    wanders = phase.var() > 4.0 * level.var()
+    top = np.flatnonzero(fit.present[index]).max(initial=0) + 1
+    kept = abs(np.exp(1j * top * phase).mean()) if wanders else 1.0
+    return departure, -decibels(kept**2)
 
 
 def _harmonic_checks(
@@ -164,6 +193,7 @@ def noise_checks(
     room_power: float | None,
     hum_power: float,
     tone_power: float | None,
+    upper_limit: bool = False,
     noise_a_db: float | None = None,
     room_a_db: float | None = None,
 ) -> list[Check]:
@@ -171,18 +201,25 @@ def noise_checks(
 
     hum_power : of the strongest mains line (0: none stands out), held against the tone's
         power; without a tone there is nothing to hold it against.
+    upper_limit : the tone hides some of the noise, whose powers are then too high; a level
+        beyond its limit is no more than a warning.
     noise_a_db, room_a_db : A-weighted sound pressure levels, only when calibrated.
     """
     rows = []
     if tone_power:
         rows.append(check("hum", decibels(hum_power / tone_power), table, channel=channel))
+    noise = {}
     if room_power is not None:
-        excess = decibels(noise_power) - decibels(room_power)
-        rows.append(check("noise_over_room", excess, table, channel=channel))
+        noise["noise_over_room"] = decibels(noise_power) - decibels(room_power)
     if noise_a_db is not None:
-        rows.append(check("noise_a", noise_a_db, table, channel=channel))
+        noise["noise_a"] = noise_a_db
         if room_a_db is not None:
-            rows.append(check("noise_over_room_a", noise_a_db - room_a_db, table, channel=channel))
+            noise["noise_over_room_a"] = noise_a_db - room_a_db
+    for name, value in noise.items():
+        row = check(name, value, table, channel=channel)
+        if upper_limit and row.verdict == "fail":
+            row = row._replace(verdict="warn", source=HIDDEN)
+        rows.append(row)
     return rows
 
 

@@ -6,6 +6,10 @@ each harmonic. The frequency f and its linear drift are common to all harmonics 
 what each harmonic spills into the bins of the others, and its image at negative frequency,
 is part of the model. Each harmonic is weighted by the noise found in its own bins.
 
+What else spills into those bins (rumble, hum, a second tone) counts as noise there: it is in
+the stated uncertainties, and a harmonic must stand out of it. Wander of the frequency that is
+no linear drift costs harmonic k its level with k squared; quality.py's `wander` tells.
+
 Conventions: amplitudes are peak values in the unit of the samples; frequency and phases
 belong to the middle of the record; harmonics k = 1 .. K; x(t) = Re sum A_k exp(i k phi(t)).
 
@@ -26,10 +30,13 @@ from scipy.fft import prev_fast_len
 from scipy.special import fdtri
 
 from studylib.errors import InputError
-from studylib.signal import joint_fit, kernels
+from studylib.signal import joint_fit
 
 HALF_WIDTH = 16  # bins each side of a harmonic that enter the fit
 MAX_PASSES = 5  # Gauss-Newton steps; one or two are usual
+FIRST_HARMONICS, FIRST_PASSES = 3, 2
+PLACE_ERROR = 0.1  # bins: how well the place of the highest harmonic should be known
+PLACE_STEP = 0.02  # bins: a step there that needs no further pass over the first harmonics
 MIN_PERIODS = 8.0  # fewer periods than this: neighbouring harmonics cannot be told apart
 MAX_SEGMENT_S = 10.0  # longer takes are fitted in coherent pieces no longer than this
 PRESENCE_ERROR = 0.01  # chance that noise alone is called a harmonic
@@ -71,12 +78,19 @@ class ToneFit:
     @property
     def presence_amplitude(self) -> np.ndarray:
         """(C, K) amplitude that noise alone exceeds in 1 % of records (F with 2, dof)."""
-        return self.u_amplitude * np.sqrt(2.0 * _f_quantile(self.dof))
+        return self.u_amplitude * np.sqrt(2.0 * _f_quantile(self.dof, PRESENCE_ERROR))
+
+    @property
+    def search_amplitude(self) -> np.ndarray:
+        """(C,) the same for the fundamental, which was looked for in many places (Bonferroni)."""
+        places = 4.0 * joint_fit.SEARCH * self.frequency_hz * self.seconds / self.segments
+        error = PRESENCE_ERROR / max(places, 1.0)
+        return self.u_amplitude[:, 0] * np.sqrt(2.0 * _f_quantile(self.dof, error))
 
 
 @lru_cache(maxsize=256)
-def _f_quantile(dof: int) -> float:
-    return float(fdtri(2, dof, 1.0 - PRESENCE_ERROR))
+def _f_quantile(dof: int, error: float) -> float:
+    return float(fdtri(2, dof, 1.0 - error))
 
 
 @lru_cache(maxsize=256)
@@ -114,25 +128,26 @@ def fit_tone(
         )
     half = int(min(HALF_WIDTH, (nu * (1 - joint_fit.SEARCH) - 1) // 2))
     if nu * (1 + joint_fit.SEARCH) + half >= n // 2:
+        needed = 2.0 * (nominal_hz * (1 + joint_fit.SEARCH) + half / seconds)
         raise InputError(
-            f"a {nominal_hz:g} Hz tone does not fit below half the sampling rate "
-            f"({rate_hz / 2:g} Hz)."
+            f"a {nominal_hz:g} Hz tone is too near half the sampling rate ({rate_hz / 2:g} Hz): "
+            f"record it at more than {needed:.0f} Hz."
         )
-    nu = joint_fit.locate(spectrum, nu, half)
-    nu = joint_fit.refine_fundamental(spectrum, nu, half, n)
-    count = int(min(harmonics, (n // 2 - half - 1) // nu))
-    k = np.arange(1, count + 1, dtype=float)
-    bins = np.rint(k * nu).astype(int)[:, None] + np.arange(-half, half + 1)
-    y = kernels.centred_bins(spectrum, bins, n)
-    spill = joint_fit.spill_kernels(k * nu, bins, n)
-    last = joint_fit.joint_pass(y, bins, k, nu, 0.0, spill, n)
-    for _ in range(MAX_PASSES):
-        previous = last
-        nu += previous.eps
-        last = joint_fit.joint_pass(y, bins, k, nu, previous.delta, spill, n)
-        if last.settled_after(previous):
-            break
-    return _result(last, k, nu, bins, seconds)
+    # A few harmonics first: they find the frequency well enough for the higher ones, whose
+    # places in bins are off by k times as much.
+    place, reach = joint_fit.locate(spectrum, nu, half), FIRST_HARMONICS
+    while True:
+        count = int(min(harmonics, max((n // 2 - half - 1) // place.nu, 1)))
+        if reach >= count:
+            last = joint_fit.settle(spectrum, place, n=n, count=count, half=half, passes=MAX_PASSES)
+            return _result(last, seconds)
+        last = joint_fit.settle(
+            spectrum, place, n=n, count=reach, half=half, passes=FIRST_PASSES,
+            near=PLACE_STEP / count,
+        )  # fmt: skip
+        place = last.next_place
+        u = _root_half(last.information.nu)
+        reach = count if count * u <= PLACE_ERROR else max(2 * reach, int(PLACE_ERROR / u))
 
 
 @lru_cache(maxsize=32)
@@ -143,24 +158,24 @@ def _time_grid(width: int) -> tuple[np.ndarray, np.ndarray]:
     return tau, np.exp(2j * np.pi * offsets[:, None] * tau[None, :])
 
 
-def _result(
-    fit: joint_fit.Pass, k: np.ndarray, nu: float, bins: np.ndarray, seconds: float
-) -> ToneFit:
-    tau, to_time = _time_grid(bins.shape[1])
-    rotate = np.exp(-2j * np.pi * (nu - bins[0, bins.shape[1] // 2]) * tau)
+def _result(fit: joint_fit.Pass, seconds: float) -> ToneFit:
+    width = fit.bins.shape[1]
+    tau, to_time = _time_grid(width)
+    offset = fit.place.nu - fit.bins[0, width // 2]
+    rotate = np.exp(-1j * np.pi * (2.0 * offset * tau + fit.place.delta * tau**2))
     base = np.where(fit.half_amplitude[:, :1] == 0, 1.0, fit.half_amplitude[:, :1])
     envelope = 1.0 + (fit.rest[:, 0, :] @ to_time) * rotate / base
     amplitude = 2.0 * fit.half_amplitude
-    reference = np.exp(-1j * k * np.angle(amplitude[0, 0]))
+    reference = np.exp(-1j * np.arange(1, amplitude.shape[1] + 1) * np.angle(amplitude[0, 0]))
     return ToneFit(
-        frequency_hz=(nu + fit.eps) / seconds,
-        u_frequency_hz=_root_half(fit.eps_information) / seconds,
-        drift_hz_s=fit.delta / seconds**2,
-        u_drift_hz_s=_root_half(fit.delta_information) / seconds**2,
+        frequency_hz=(fit.place.nu + fit.step.nu) / seconds,
+        u_frequency_hz=_root_half(fit.information.nu) / seconds,
+        drift_hz_s=(fit.place.delta + fit.step.delta) / seconds**2,
+        u_drift_hz_s=_root_half(fit.information.delta) / seconds**2,
         amplitude=amplitude * reference,
         u_amplitude=np.sqrt(2.0 * fit.noise / fit.own_power),
         noise_density=2.0 * seconds * fit.noise,
-        dof=2 * (bins.shape[1] - 2),
+        dof=2 * (width - 1),
         envelope=envelope,
         seconds=seconds,
     )
@@ -185,15 +200,22 @@ def join_fits(fits: Sequence[ToneFit], *, starts_s: Sequence[float]) -> ToneFit:
     if len(fits) == 1:
         return fits[0]
     count = min(fit.amplitude.shape[1] for fit in fits)
-    amplitude = np.mean([fit.amplitude[:, :count] for fit in fits], axis=0)
+    amplitude = _mean_amplitude([fit.amplitude[:, :count] for fit in fits], fits[0])
     variance = np.mean([fit.u_amplitude[:, :count] ** 2 for fit in fits], axis=0) / len(fits)
     middle = np.asarray(starts_s) + np.array([fit.seconds for fit in fits]) / 2
     middle = middle - middle.mean()
-    # Bounded away from zero: a noise-free record claims no uncertainty at all.
-    u = np.array([max(fit.u_frequency_hz, 1e-15 * fit.frequency_hz) for fit in fits])
+    # A noise-free record claims no uncertainty at all, a silent one an infinite one.
+    u = np.array(
+        [np.clip(fit.u_frequency_hz, 1e-15 * fit.frequency_hz, fit.frequency_hz) for fit in fits]
+    )
     design = np.stack([np.ones_like(middle), middle], axis=1) / u[:, None]
     covariance = np.linalg.inv(design.T @ design)
-    line = covariance @ design.T @ (np.array([fit.frequency_hz for fit in fits]) / u)
+    found = np.array([fit.frequency_hz for fit in fits]) / u
+    line = covariance @ design.T @ found
+    # Pieces that scatter about the line more than they should widen its uncertainty.
+    if len(fits) > 2:
+        misfit = ((found - design @ line) ** 2).sum() / (len(fits) - 2)
+        covariance = covariance * max(1.0, misfit)
     return replace(
         fits[0],
         frequency_hz=float(line[0]),
@@ -208,6 +230,21 @@ def join_fits(fits: Sequence[ToneFit], *, starts_s: Sequence[float]) -> ToneFit:
         seconds=float(sum(fit.seconds for fit in fits)),
         segments=len(fits),
     )
+
+
+def _mean_amplitude(amplitudes: Sequence[np.ndarray], first: ToneFit) -> np.ndarray:
+    """Complex mean, the pieces' phases referred to the fundamental that stands out most.
+
+    A channel without a tone has a fundamental of noise, whose phase, taken k times, would
+    scatter the harmonics of the others.
+    """
+    reference = int(np.argmax(np.abs(first.amplitude[:, 0]) / (first.u_amplitude[:, 0] + 1e-300)))
+    k = np.arange(1, amplitudes[0].shape[1] + 1)
+
+    def referred(amplitude: np.ndarray, channel: int) -> np.ndarray:
+        return amplitude * np.exp(-1j * k * np.angle(amplitude[channel, 0]))
+
+    return referred(np.mean([referred(a, reference) for a in amplitudes], axis=0), 0)
 
 
 def _joined_envelope(fits: Sequence[ToneFit]) -> np.ndarray:

@@ -7,7 +7,9 @@ means and every formula below is the textbook one.
 
 Pooled: s^2 = e'e / df with df = units - rank. One variance a wood: the residual quadratic
 forms q_g = sum of e_i^2 in wood g have E q_g = sum_h s_h^2 A_gh, A_gh = sum of M_ij^2 over i in
-g, j in h, M = I - H; solving gives the sample variances when there is no block. The variance
+g, j in h, M = I - H; solving gives the sample variances when there is no block. With a block the
+solution can fall below zero for a wood that spreads little; such a wood gets q_g / sum of M_ii
+over g, which is unbiased when all woods spread alike and never zero by accident. The variance
 of a contrast is then itself a quadratic form y'Qy, and its degrees of freedom are those of
 Satterthwaite, V^2 / tr(Q S Q S) with S = diag(s^2): Welch's when there is no block.
 
@@ -20,7 +22,6 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from scipy import optimize
 
 _COLLINEAR = 1e-9
 
@@ -75,14 +76,15 @@ class WoodModel:
         return float(y @ self.residual @ y / self.df) if self.df >= 1 else float("nan")
 
     def wood_variances(self, y: np.ndarray) -> np.ndarray:
-        """One variance a wood, shape (k,), never negative; NaN where not estimable."""
+        """One variance a wood, shape (k,), zero only without residuals; NaN if not estimable."""
         squares = (self.residual @ y) ** 2
         forms = np.bincount(self.group, weights=squares, minlength=self.k)
         mixing = self.mixing
         if np.linalg.cond(mixing) > 1e8:
             return np.full(self.k, np.nan)
         variances = np.linalg.solve(mixing, forms)
-        return variances if np.all(variances >= 0) else optimize.nnls(mixing, forms)[0]
+        leverage = np.bincount(self.group, weights=np.diag(self.residual), minlength=self.k)
+        return np.where(variances > 0, variances, forms / leverage)
 
     def pooled_contrast(self, a: int, b: int, y: np.ndarray) -> Contrast:
         weight = self.weights[b] - self.weights[a]

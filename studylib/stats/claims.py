@@ -1,4 +1,4 @@
-"""What became of each claim that was written down before recording.
+"""What became of each claim of the study.
 
     supported      the pair is declared, in the claimed direction
     contradicted   the pair is declared, in the other direction
@@ -57,11 +57,14 @@ def _judge(claim, effects, refused, confidence) -> tuple[str, str]:
     if row["verdict"] == verdicts.BOARDS_ONLY:
         n_higher, n_lower = (row["n_b"], row["n_a"])[::sign]
         return verdicts.BOARDS_ONLY, (
-            f"{n_higher} of {higher} and {n_lower} of {lower}: too few sources to speak of woods"
+            f"sources with a usable take: {n_higher} of {higher} and {n_lower} of {lower}, too few "
+            "to speak of woods"
         )
     reason = _numbers(row, higher, lower, sign, confidence)
     if row["verdict"] not in verdicts.DECLARED:
         return verdicts.OPEN, f"{reason}; {_why_open(row)}"
+    if row["verdict"] == verdicts.WITHIN:
+        reason += "; the whole interval lies inside the limit"
     in_direction = sign * row["difference"] > 0
     return ("supported" if in_direction else "contradicted"), reason
 
@@ -83,5 +86,9 @@ def _why_open(row) -> str:
     if row["verdict"] == verdicts.SAME:
         return "the two woods are the same within the limit"
     if row["needed"]:
-        return f"not declared; sources a wood that would probably settle it: {row['needed']}"
+        aim = "the one observed" if pd.isna(row["limit"]) else "the limit"
+        return (
+            f"not declared; a true difference as large as {aim} would be declared four times out "
+            f"of five with {row['needed']} sources a wood"
+        )
     return "not declared"

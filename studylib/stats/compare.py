@@ -42,7 +42,7 @@ class Comparison:
     mount_means : feature, specimen, wood, role, batch, mount, value, unit, n_takes.
     coverage : feature, wood, takes, usable, below_noise, set_aside, compared, reason.
     confounding : wood, then one column a batch with the number of specimens.
-    confounding_sentence : empty, or what cannot be separated.
+    confounding_sentence : empty, or what cannot be separated among the woods with enough sources.
     positive_control : see stats.control.
     precision : repeatability and intermediate precision, see stats.precision.
     limits : feature, limit (dB or %), unit, own (the study's own choice), source.
@@ -129,10 +129,19 @@ def compare(
     )
     spread = _spread(samples, [name for name in order if name not in refused], primary, confidence)
     table = design.wood_by_batch(own_mounts, woods)
-    sentence = design.confounding_sentence(table)
+    sources = own_mounts.groupby("wood")["source"].nunique()
+    spoken_of = [wood for wood in woods if sources.get(wood, 0) >= max(2, smallest_n)]
+    sentence = design.confounding_sentence(table[table["wood"].isin(spoken_of)])
     remarks = [sentence] if sentence else []
     remarks += notes.comparison_notes(
-        samples, found, spread[0], primary=primary, refused=refused, confidence=confidence
+        samples,
+        found,
+        spread[0],
+        order=order,
+        primary=primary,
+        refused=refused,
+        confounded=bool(sentence),
+        confidence=confidence,
     )
     remarks += design.design_notes(
         specimens[specimens["role"].fillna("") == ""],

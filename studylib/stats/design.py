@@ -10,6 +10,7 @@ from collections.abc import Sequence
 import pandas as pd
 
 from studylib.stats.units import natural_key
+from studylib.wording import listed
 
 
 def wood_by_batch(mounts: pd.DataFrame, woods: Sequence[str]) -> pd.DataFrame:
@@ -28,13 +29,18 @@ def wood_by_batch(mounts: pd.DataFrame, woods: Sequence[str]) -> pd.DataFrame:
 
 
 def confounding_sentence(table: pd.DataFrame) -> str:
-    """Empty where every wood occurs in every batch (or there is one batch), else what is wrong."""
+    """Empty where every wood occurs in every batch (or there is one batch), else what is wrong.
+
+    Parameters
+    ----------
+    table : rows of `wood_by_batch`, of the woods that are compared.
+    """
     counts = table.set_index("wood")
-    counts = counts[counts.sum(axis=1) > 0]
+    counts = counts.loc[counts.sum(axis=1) > 0, counts.sum() > 0]
     if counts.shape[1] < 2 or counts.shape[0] < 2:
         return ""
     missing = [
-        f"{wood} in {_listed([b for b in counts.columns if counts.loc[wood, b] == 0])}"
+        f"{wood} in {listed([b for b in counts.columns if counts.loc[wood, b] == 0])}"
         for wood in counts.index
         if (counts.loc[wood] == 0).any()
     ]
@@ -46,11 +52,6 @@ def confounding_sentence(table: pd.DataFrame) -> str:
         + ". A difference between these woods may be a difference between sittings, so batch is "
         "not taken out. Measure some boards of every wood in every batch."
     )
-
-
-def _listed(names: Sequence[str]) -> str:
-    names = [str(name) for name in names]
-    return names[0] if len(names) == 1 else ", ".join(names[:-1]) + " and " + names[-1]
 
 
 def design_notes(
@@ -122,7 +123,7 @@ def _source_notes(specimens: pd.DataFrame, woods: Sequence[str], smallest_n: int
     few = [wood for wood in woods if sources.get(wood, 0) < max(2, smallest_n)]
     if few:
         notes.append(
-            f"Nothing is said about {_listed(few)} as a wood: fewer than {max(2, smallest_n)} "
+            f"Nothing is said about {listed(few)} as a wood: fewer than {max(2, smallest_n)} "
             "sources. What is said rests on the named boards."
         )
     return notes

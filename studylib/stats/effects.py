@@ -36,6 +36,7 @@ NOT_EARNED = (
     "within the limit, but `same` is not earned: the bench was not shown to tell the changed "
     "specimen from the reference"
 )
+BLOCKED, CONFOUNDED = "batch as block", "wood and batch are confounded"
 TOO_FEW = "too few sources: nothing is said about woods"
 _NAN = float("nan")
 
@@ -173,9 +174,9 @@ def _method(sample: Sample, pair: Pair) -> str:
     if sample.feature.scale == "log":
         words.append("natural logarithms")
     if sample.design.model.blocked:
-        words.append("batch as block")
+        words.append(BLOCKED)
     if not sample.design.complete or sample.design.model.dropped:
-        words.append("wood and batch are confounded")
+        words.append(CONFOUNDED)
     if not math.isfinite(pair.p):
         words.append("no spread between sources, so no interval")
     return "; ".join(words)

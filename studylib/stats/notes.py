@@ -20,24 +20,35 @@ def comparison_notes(
     found: pd.DataFrame,
     variance: pd.DataFrame,
     *,
+    order: Sequence[str],
     primary: Sequence[str],
     refused: Mapping[str, str],
+    confounded: bool,
     confidence: float,
 ) -> list[str]:
-    """Notes on the table of effects `found` and the table of variance components."""
+    """Notes on the table of effects `found` and the table of variance components.
+
+    `order` has the features of which there is any row, usable or not; `confounded` says that
+    wood and batch are confounded by the plan, which has a sentence of its own.
+    """
     return [
-        *_not_measured(samples, refused, primary),
+        *_not_measured(samples, order, refused, primary),
         *_refused(refused),
         *_spread_note(samples, refused, confidence),
+        *([] if confounded else _confounded_here(samples, refused)),
         *_partly_confounded(samples, refused),
         *_verdict_notes(found, confidence),
         *_variance_notes(variance),
     ]
 
 
-def _not_measured(samples, refused, primary) -> list[str]:
-    missing = [name for name in primary if name not in samples and name not in refused]
-    return [f"{', '.join(missing)}: not measured yet."] if missing else []
+def _not_measured(samples, order, refused, primary) -> list[str]:
+    missing = [name for name in primary if name not in order]
+    unusable = [n for n in primary if n in order and n not in samples and n not in refused]
+    notes = [f"{', '.join(missing)}: not measured yet."] if missing else []
+    if unusable:
+        notes.append(f"{', '.join(unusable)}: no take of a board is usable, so nothing is said.")
+    return notes
 
 
 def _refused(refused: Mapping[str, str]) -> list[str]:
@@ -51,21 +62,36 @@ def _refused(refused: Mapping[str, str]) -> list[str]:
 
 
 def _spread_note(samples, refused, confidence) -> list[str]:
-    counts = {
-        tuple(int(n) for n in sample.design.model.counts)
-        for name, sample in samples.items()
-        if name not in refused
-        and sample.design.model is not None
-        and sample.design.model.k > 1
-        and method_for(sample.design.model) == TUKEY_KRAMER
+    models = {
+        id(model): model
+        for model in (s.design.model for name, s in samples.items() if name not in refused)
+        if model is not None and model.k > 1 and model.df >= 1 and method_for(model) == TUKEY_KRAMER
     }
+    worst: dict[tuple[int, ...], float] = {}
+    for model in models.values():
+        counts = tuple(int(n) for n in model.counts)
+        worst[counts] = max(worst.get(counts, 0.0), tukey_kramer_rate(model, confidence))
     return [
-        f"With {', '.join(map(str, ns))} sources a wood the spreads are pooled (Tukey-Kramer). "
-        "If one wood in truth spreads three times as much as the others, a difference that is "
-        f"not there is declared in up to {100 * tukey_kramer_rate(ns, confidence):.0f} of 100 "
-        f"such studies, not in {100 * (1 - confidence):g}. From four sources a wood up the "
-        "method allows for it."
-        for ns in sorted(counts)
+        f"With {', '.join(map(str, counts))} sources a wood the spreads are pooled "
+        "(Tukey-Kramer). If one wood in truth spreads three times as much as the others, a "
+        f"difference that is not there is declared in up to {100 * rate:.0f} of 100 such studies, "
+        f"not in {100 * (1 - confidence):g}. From four sources a wood up the method allows for it."
+        for counts, rate in sorted(worst.items())
+        if round(100 * rate) > 100 * (1 - confidence)
+    ]
+
+
+def _confounded_here(samples, refused) -> list[str]:
+    names = [
+        name
+        for name, sample in samples.items()
+        if name not in refused and not sample.design.complete
+    ]
+    if not names:
+        return []
+    return [
+        f"On {', '.join(names)} wood and batch are confounded: some wood has no usable take in "
+        "some batch, so batch is not taken out there."
     ]
 
 
@@ -89,8 +115,9 @@ def _verdict_notes(found: pd.DataFrame, confidence: float) -> list[str]:
     notes = []
     if (found["verdict"] == verdicts.SAME).any():
         notes.append(
-            "`same` means that the 90 % interval of that pair lies inside the limit; its error "
-            "of at most 5 % is for each pair, not for all pairs together."
+            "`same` means that the 90 % interval of that pair lies inside the limit: two woods "
+            "that differ by the limit are called so in at most 5 of 100 studies. That holds for "
+            "each pair, not for all pairs together."
         )
     if found["method"].str.contains(effects.NOT_EARNED, regex=False).any():
         notes.append(
@@ -102,7 +129,9 @@ def _verdict_notes(found: pd.DataFrame, confidence: float) -> list[str]:
         notes.append(
             "`needed` is the number of sources a wood at which a true difference as large as "
             "the limit (without a limit: as the one observed) would be declared with 80 % "
-            "probability, under the spreads estimated here; those estimates rest on few boards."
+            "probability, under the spreads estimated here; those estimates rest on few boards. "
+            "For an exploratory feature it is the number for a study that decides on that "
+            "feature alone."
         )
     exploratory = found[found["role"] == effects.EXPLORATORY]
     if len(exploratory):
@@ -119,7 +148,7 @@ def _variance_notes(variance: pd.DataFrame) -> list[str]:
     if not unbalanced.any():
         return []
     return [
-        "Takes or mounts are missing, so the variance components are estimates for an unbalanced "
-        "study (REML for primary features, unweighted mean squares for the others) and their "
-        "intervals are approximate."
+        "The numbers of takes, mounts or boards are not equal throughout, so the variance "
+        "components are estimates for an unbalanced study (REML for primary features, unweighted "
+        "mean squares for the others) and their intervals are approximate."
     ]

@@ -73,4 +73,4 @@ def reported_limit(limit: float, feature: Feature) -> float:
 
 def cents_from_percent(percent: float) -> float:
     """A frequency difference in percent as cents (100 cents = one equal-tempered semitone)."""
-    return 1200.0 * math.log2(1.0 + percent / 100.0)
+    return 1200.0 * math.log2(1.0 + percent / 100.0) if percent > -100 else -math.inf

@@ -54,7 +54,7 @@ def tidy(features: pd.DataFrame, specimens: pd.DataFrame) -> pd.DataFrame:
     columns = ["feature", "id", "take", *KEYS, "batch", "mount", "value", "y", "state"]
     columns.append("y_mount")
     known = {name: register.find(name).scale for name in features["feature"].unique()}
-    rows = features[features["specimen"].isin(specimens["specimen"])].copy()
+    rows = features[features["specimen"].isin(specimens["specimen"])].reset_index(drop=True)
     rows["scale"] = rows["feature"].map(known)
     rows = rows[rows["scale"] != "none"]
     if rows.empty:
@@ -66,10 +66,11 @@ def tidy(features: pd.DataFrame, specimens: pd.DataFrame) -> pd.DataFrame:
     rows["y"] = scales.analysis_values(rows["value"].to_numpy(float), rows["scale"].to_numpy())
     rows["state"] = _state(rows)
     rows.loc[rows["state"] != "used", "y"] = np.nan
-    rows = rows.sort_values(["feature", *KEYS, "batch", "mount", "take", "id"])
+    order = ["feature", *KEYS, "batch", "mount", "take", "id"]
+    rows = rows.sort_values(order, ignore_index=True)
     complex_mean = _complex_means(features, rows)
     rows["y_mount"] = rows["y"] if complex_mean is None else complex_mean
-    return rows.reset_index(drop=True)[columns]
+    return rows[columns]
 
 
 def _sources(by_name: pd.DataFrame) -> pd.Series:
@@ -111,6 +112,8 @@ def _complex_means(features: pd.DataFrame, rows: pd.DataFrame) -> pd.Series | No
     )
     phase_of = phase_of[~phase_of.index.duplicated()]
     used = rows[ratio & (rows["state"] == "used")]
+    if used.empty:
+        return None
     degrees = phase_of.reindex(pd.MultiIndex.from_arrays([used["take"], used["feature"]]))
     value = 10 ** (used["y"].to_numpy() / 20) * np.exp(1j * np.deg2rad(degrees.to_numpy()))
     frame = pd.DataFrame({"real": value.real, "imag": value.imag}, index=used.index)

@@ -7,6 +7,8 @@ gives 5 % over the fundamental and 4.99376 % over the total; a square wave sqrt(
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 import pytest
 from scipy.fft import rfft
@@ -18,9 +20,15 @@ from tests.signal.tones import harmonic_tone, phase
 RATE, N, F = 24_000, 19_200, 172.3
 
 
+@lru_cache(maxsize=4)
+def _clean(amplitudes):
+    return np.atleast_2d(harmonic_tone(np.array(amplitudes), phase(N, RATE, F)))
+
+
 def _fit(amplitudes, sigma=1e-6, rng=None, count=None):
     rng = rng or np.random.default_rng(1)
-    x = np.atleast_2d(harmonic_tone(np.asarray(amplitudes), phase(N, RATE, F)))
+    rows = np.asarray(amplitudes).tolist()
+    x = _clean(tuple(map(tuple, rows)) if np.ndim(amplitudes) > 1 else tuple(rows))
     x = x + sigma * rng.standard_normal(x.shape)
     count = count or np.shape(amplitudes)[-1]
     return fit_tone(rfft(x, axis=1), n=N, rate_hz=RATE, nominal_hz=172.0, harmonics=count)
@@ -52,6 +60,16 @@ def test_noise_comes_off_the_distortion(rng):
     assert square == pytest.approx(4.0, abs=0.5)  # (2 %)^2
     spread = np.std([row.value for row in read])
     assert np.mean([row.u for row in read]) == pytest.approx(spread, rel=0.25)
+
+
+def test_distortion_below_the_noise_is_an_upper_limit(rng):
+    read = [_fit([1.0], 0.01, rng, count=20) for _ in range(200)]
+    quiet = [fit for fit in read if not fit.present[0, 1:].any()]
+    assert len(quiet) > 100
+    values = [harmonics.distortion_percent(fit, channel=0).value for fit in quiet]
+    # Noise of power 2 u^2 in each of 19 harmonics, all of it taken off again: what is left
+    # is what noise could hide, u sqrt(2 * 2.7 * sqrt(19)) of the fundamental and more.
+    assert min(values) >= 100 * np.sqrt(2 * 0.01**2 * 2 / N * 2.6 * np.sqrt(19)) * 0.9
 
 
 def test_levels_and_their_uncertainty(rng):

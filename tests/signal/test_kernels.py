@@ -31,6 +31,17 @@ def test_kernel_is_the_mean_it_stands_for(kernel, power, factor):
     np.testing.assert_allclose(kernel(OFFSETS), (factor * _mean(power)).real, atol=5e-9)
 
 
+@pytest.mark.parametrize("turn", [0.015, 0.15, 1.0, 12.0])
+def test_kernels_of_a_drifting_tone_are_the_means_they_stand_for(turn):
+    chirp = np.exp(2j * np.pi * OFFSETS[:, None] * TAU + 1j * turn * TAU**2)
+    kernel, slope, curvature = kernels.drifting(OFFSETS[None, :], np.array([turn]), N)
+    # Slope and curvature only steer the fit: a small turn leaves them as without drift.
+    rough = 0.05 if turn < 0.2 else 1e-8
+    np.testing.assert_allclose(kernel[0], chirp.mean(axis=1), atol=3e-5 if turn < 0.2 else 1e-8)
+    np.testing.assert_allclose(slope[0], 1j * (TAU * chirp).mean(axis=1), atol=rough)
+    np.testing.assert_allclose(curvature[0], (TAU**2 * chirp).mean(axis=1), atol=rough)
+
+
 def test_slope_is_accurate_close_to_a_coherent_tone():
     # sin(x)/x has the derivative -x/3 near 0, so that slope is -pi u / 6; the closed form in
     # floating point is off by 1e-7 and more of it at these offsets.

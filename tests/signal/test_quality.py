@@ -28,7 +28,7 @@ def _take(rng, amplitude=0.3, f_hz=F, drift=0.0, noise=3e-5):
 def _checks(x, tone_hz=F):
     facts = describe(x, step=STEP, rate_hz=RATE, tone_hz=tone_hz)
     rows = quality.sample_checks(
-        facts, LIMITS, channel="response", step=STEP, rate_hz=RATE, tone_hz=tone_hz,
+        facts, LIMITS, channel="response", rate_hz=RATE, tone_hz=tone_hz,
         may_be_silent=False,
     )  # fmt: skip
     if facts.finite:
@@ -69,6 +69,40 @@ def test_a_crest_lasts_as_long_as_its_parabola():
     )
 
 
+def test_an_honest_crest_of_16_bit_in_a_wider_format_is_no_clipping(rng):
+    tone = harmonic_tone(np.array([1.0, 0.0, 0.03]), phase(4 * N, 96_000, 60.0))
+    x = np.round(0.1 * tone / STEP) * STEP
+    facts = describe(x, step=2.0**-23, rate_hz=96_000, tone_hz=60.0)
+    rows = quality.sample_checks(
+        facts, LIMITS, channel="response", rate_hz=96_000, tone_hz=60.0, may_be_silent=False
+    )
+    assert {row.check: row.verdict for row in rows}["clipping"] == "pass"
+
+
+def test_clipping_is_found_under_a_dither_added_later(rng):
+    x = np.clip(_take(rng, amplitude=10 ** (1 / 20)), -1.0, 1.0) * 0.5
+    dither = STEP * (rng.uniform(-0.5, 0.5, N) + rng.uniform(-0.5, 0.5, N))
+    assert _checks(np.round((x + dither) / STEP) * STEP)["clipping"].verdict == "fail"
+
+
+def test_a_buzz_with_every_period_is_neither_click_nor_clipping(rng):
+    phi = phase(N, RATE, 63.0)
+    size = 0.05 * (1 + 0.1 * rng.standard_normal(N))
+    rattle = size * np.exp(-(((phi % (2 * np.pi) - 3) / 0.02) ** 2))
+    rows = _checks(np.round((_take(rng, f_hz=63.0) + rattle) / STEP) * STEP, tone_hz=63.0)
+    assert rows["click"].verdict == "pass"
+    assert rows["clipping"].verdict == "pass"
+
+
+def test_an_offset_hides_neither_silence_nor_a_dropout(rng):
+    assert _checks(0.05 + 1e-6 * rng.standard_normal(N))["silence"].verdict == "fail"
+    x = _take(rng, amplitude=0.01)
+    x[9000:9600] = 0
+    row = _checks(x + 0.009)["dropout"]
+    assert row.value > 20
+    assert row.verdict == "fail"
+
+
 def test_dc_silence_and_peak(rng):
     x = _take(rng)
     assert _checks(x + 0.02)["dc"].verdict == "warn"
@@ -102,7 +136,8 @@ def test_a_drifting_tone_is_told_in_ppm(rng):
 
 
 def test_no_tone_at_all(rng):
-    assert _checks(0.01 * rng.standard_normal(N))["tone_absent"].verdict == "fail"
+    found = [_checks(0.01 * rng.standard_normal(N))["tone_absent"] for _ in range(60)]
+    assert sum(row.verdict == "pass" for row in found) <= 3  # 1 %, although it is searched for
 
 
 def test_a_level_that_is_not_steady(rng):
@@ -110,6 +145,30 @@ def test_a_level_that_is_not_steady(rng):
     assert _checks(_take(rng) * swell)["steady"].verdict == "warn"
     swell = 1 + 0.3 * np.linspace(-1, 1, N)
     assert _checks(_take(rng) * swell)["steady"].verdict == "fail"
+
+
+def test_noise_alone_makes_no_tone_unsteady(rng):
+    # 28 dB over the noise of its bin: the level of 33 instants shakes by more than 2 dB.
+    clean = harmonic_tone(np.array([1.0, 0.5]), phase(N, RATE, F)) * 0.3
+    noise = 0.3 * np.sqrt(0.5 * N / 2 / 10**2.8)
+    read = [_checks(clean + noise * rng.standard_normal(N)) for _ in range(60)]
+    assert np.median([rows["snr_h1"].value for rows in read]) == pytest.approx(28, abs=0.5)
+    for name in ("steady", "wander", "drift_ppm"):
+        assert sum(rows[name].verdict != "pass" for rows in read) <= 3
+
+
+@pytest.mark.parametrize(("ppm", "verdict"), [(20, "pass"), (300, "warn"), (1500, "fail")])
+def test_a_phase_that_wanders_is_told_by_what_the_highest_harmonic_loses(rng, ppm, verdict):
+    # Three swings in the record: no linear drift, yet high harmonics lose their level.
+    t = np.arange(N) / RATE
+    swing = F * ppm * 1e-6 / 3.75 * np.sin(2 * np.pi * 3.75 * t + 1)
+    amplitudes = 0.3 * 10.0 ** (-np.arange(20) / 20)
+    x = harmonic_tone(amplitudes, phase(N, RATE, F) + swing) + 1e-5 * rng.standard_normal(N)
+    row = _checks(x)["wander"]
+    assert row.verdict == verdict
+    fit = fit_tone(rfft(x)[None], n=N, rate_hz=RATE, nominal_hz=F, harmonics=20)
+    lost = 20 * np.log10(amplitudes[-1] / abs(fit.amplitude[0, -1]))
+    assert row.value == pytest.approx(lost, abs=0.02, rel=0.1)
 
 
 def test_a_bump_and_a_dropout(rng):
@@ -147,6 +206,16 @@ def test_noise_hum_and_room():
     assert rows["hum"].verdict == "warn"
     assert rows["noise_a"].verdict == "warn"
     assert rows["noise_over_room_a"].verdict == "warn"
+
+
+@pytest.mark.parametrize(("upper_limit", "verdict"), [(False, "fail"), (True, "warn")])
+def test_noise_that_the_tone_hides_sets_no_take_aside(upper_limit, verdict):
+    row = quality.noise_checks(
+        LIMITS, channel="response", noise_power=1e-7, room_power=1e-9, hum_power=0.0,
+        tone_power=None, upper_limit=upper_limit,
+    )[0]  # fmt: skip
+    assert (row.check, row.verdict) == ("noise_over_room", verdict)
+    assert ("upper limit" in row.source) is upper_limit
 
 
 def test_facts_of_pieces_merge(rng):

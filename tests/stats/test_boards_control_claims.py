@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -219,5 +221,20 @@ class TestClaims:
         )
         table = self.judged(rng, claims, counts=(1, 4, 4))
         assert set(table["verdict"]) == {"boards only"}
-        assert table.loc[0, "reason"].startswith("4 of robinia and 1 of larch")
-        assert table.loc[1, "reason"].startswith("1 of larch and 4 of robinia")
+        start = "sources with a usable take: "
+        assert table.loc[0, "reason"].startswith(start + "4 of robinia and 1 of larch")
+        assert table.loc[1, "reason"].startswith(start + "1 of larch and 4 of robinia")
+
+    def test_reasons_promise_no_more_than_the_numbers(self, rng):
+        claims = self.claims(("tone.h3.rel_db", "cherry", "larch"))
+        observed = self.judged(rng, claims).loc[0, "reason"]
+        assert re.search(
+            r"as large as the one observed would be declared four times .* \d", observed
+        )
+        limited = self.judged(rng, claims, limits={"tone.h3.rel_db": 0.1}).loc[0, "reason"]
+        assert "as large as the limit would be declared" in limited
+        assert "settle" not in observed + limited
+        up = self.claims(("tone.h3.rel_db", "robinia", "larch"))
+        small = self.judged(rng, up, limits={"tone.h3.rel_db": 40.0}).loc[0]
+        assert small["verdict"] == "supported"
+        assert small["reason"].endswith("the whole interval lies inside the limit")

@@ -100,6 +100,21 @@ class TestTables:
             assert frame.to_csv() == frames(second)[name].to_csv(), name
         assert first.notes == second.notes
 
+    def test_index_labels_of_the_rows_do_not_matter(self, rng):
+        specimens = specimens_table()
+        rows = features_table(specimens, rng, names=["tone.h1.response_db", "tone.h3.rel_db"])
+        phases = rows[rows["feature"] == "tone.h1.response_db"].assign(
+            feature="tone.h1.response_deg", value=lambda t: rng.normal(0, 30, len(t))
+        )
+        phases["id"] += "deg"
+        rows = pd.concat([rows, phases], ignore_index=True)
+        first = compare(rows, specimens, woods=WOODS, primary=PRIMARY)
+        # Two batches put one below the other, each counting its rows from 0.
+        twice = rows.set_axis(np.arange(len(rows)) // 2, axis=0)
+        second = compare(twice, specimens, woods=WOODS, primary=PRIMARY)
+        for name, frame in frames(first).items():
+            assert frame.to_csv() == frames(second)[name].to_csv(), name
+
     def test_ids_name_the_rows_they_rest_on(self, study):
         rows, specimens = study
         first = compare(rows, specimens, woods=WOODS, primary=PRIMARY).effects
@@ -278,6 +293,17 @@ class TestCoverage:
         result = compare(below_noise(rows, larch[-1:]), specimens, woods=WOODS, primary=PRIMARY)
         assert not result.coverage["compared"].any()
 
+    def test_takes_that_are_all_set_aside_are_measured_but_say_nothing(self, rng):
+        name = "tone.h1.response_db"
+        specimens = specimens_table()
+        rows = features_table(specimens, rng, names=[name])
+        rows = pd.concat([rows, rows.assign(feature="tone.h1.response_deg", id=rows["id"] + "deg")])
+        rows["usable"], rows["reason"] = False, "set aside: clipping"
+        result = compare(rows, specimens, woods=WOODS, primary=[name])
+        assert set(result.effects["verdict"]) == {"boards only"}
+        assert f"{name}: no take of a board is usable, so nothing is said." in result.notes
+        assert not any("not measured yet" in note for note in result.notes)
+
     def test_a_primary_feature_wholly_below_the_noise_still_has_its_rows(self, study):
         rows, specimens = study
         result = compare(below_noise(rows, rows.index), specimens, woods=WOODS, primary=PRIMARY)
@@ -336,6 +362,27 @@ class TestBatches:
         assert result.notes[0] == result.confounding_sentence
         assert result.effects["method"].str.contains("confounded").all()
         assert not result.effects["method"].str.contains("block").any()
+
+    def test_a_wood_of_which_nothing_is_said_confounds_nothing(self, rng):
+        # Robinia has one board, measured on day 1: larch and cherry still cross both days.
+        specimens = specimens_table((4, 4, 1))
+        rows = features_table(specimens, rng, batches=2)
+        result = compare(rows, specimens, woods=WOODS, primary=PRIMARY)
+        assert "batch as block" in result.effects.loc[0, "method"]
+        assert result.confounding_sentence == ""
+        assert result.confounding.to_numpy().tolist()[2] == ["robinia", 1, 0]
+        assert not any("confounded" in note for note in result.notes)
+
+    def test_a_feature_that_lacks_a_wood_in_one_batch_is_named(self, rng):
+        specimens = specimens_table()
+        rows = features_table(specimens, rng, names=[*PRIMARY, "tone.h2.rel_db"], batches=2)
+        gone = (rows["feature"] == PRIMARY[0]) & rows["specimen"].isin(["R1", "R3"])
+        result = compare(rows[~gone], specimens, woods=WOODS, primary=PRIMARY)
+        assert result.confounding_sentence == ""
+        assert [n for n in result.notes if "confounded" in n] == [
+            "On tone.h3.rel_db wood and batch are confounded: some wood has no usable take in some "
+            "batch, so batch is not taken out there."
+        ]
 
     def test_one_batch_is_said(self, rng):
         specimens = specimens_table()

@@ -206,11 +206,24 @@ class TestScales:
 
 
 class TestErrorRate:
+    def model(self, *counts, batches=1):
+        group = np.repeat(np.arange(len(counts)), counts)
+        batch = np.concatenate([np.arange(n) % batches for n in counts])
+        return wood_model(group, np.eye(batches)[batch], block=batches > 1)
+
     def test_equal_spreads_keep_the_rate(self):
-        assert tukey_kramer_rate((3, 3, 3), 0.95, 1.0) == pytest.approx(0.05, abs=0.006)
+        assert tukey_kramer_rate(self.model(3, 3, 3), 0.95, 1.0) == pytest.approx(0.05, abs=0.006)
 
     def test_threefold_spreads_break_it(self):
-        rate = tukey_kramer_rate((3, 3, 3), 0.95)
+        rate = tukey_kramer_rate(self.model(3, 3, 3), 0.95)
         assert 0.07 < rate < 0.12
         # Two unequal groups, the smaller one with the larger spread: the worst case.
-        assert tukey_kramer_rate((2, 3), 0.95) > tukey_kramer_rate((3, 3), 0.95)
+        assert tukey_kramer_rate(self.model(2, 3), 0.95) > tukey_kramer_rate(self.model(3, 3), 0.95)
+
+    def test_the_block_of_the_design_counts(self):
+        # One board of each of two woods a batch is the paired t test, which unequal spreads
+        # do not touch; without the batches the same boards are beyond the stated rate.
+        assert tukey_kramer_rate(self.model(3, 3, batches=3), 0.95) == pytest.approx(
+            0.05, abs=0.005
+        )
+        assert tukey_kramer_rate(self.model(3, 3), 0.95) > 0.065

@@ -1,0 +1,92 @@
+"""What `study check` says: the takes that are not fit for use, why, and what to do."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+
+from studylib.report import at_the_bench
+from studylib.report.at_the_bench import fitness
+from studylib.signal.limits import LIMITS
+
+COLUMNS = ["take", "channel", "check", "value", "unit", "limit", "source", "verdict"]
+
+
+def quality(*rows: tuple, **verdicts: str) -> pd.DataFrame:
+    """Rows (take, channel, check, value, limit, verdict), and a verdict for each take."""
+    checks = [
+        (take, channel, check, value, LIMITS[check].unit, limit, "why it is so", verdict)
+        for take, channel, check, value, limit, verdict in rows
+    ]
+    takes = [(t, "", "take", np.nan, "", None, "", verdict) for t, verdict in verdicts.items()]
+    return pd.DataFrame(checks + takes, columns=COLUMNS)
+
+
+def study(*names: str, excluded: tuple[str, ...] = ()) -> SimpleNamespace:
+    takes = [
+        SimpleNamespace(take=t, row=n, file=f"recordings/{t}.wav", exclude=t in excluded)
+        for n, t in enumerate(names, start=2)
+    ]
+    return SimpleNamespace(takes=takes)
+
+
+def test_a_failed_take_comes_with_its_row_the_worst_of_each_channel_and_what_to_do():
+    rows = quality(
+        ("b", "response", "steady", 11.06, 1.0, "fail"),
+        ("b", "drive", "steady", 2.316, 1.0, "fail"),
+        ("b", "drive", "drift_ppm", 700.0, 500.0, "fail"),
+        ("b", "drive", "click", 26.0, 15.0, "warn"),
+        a="pass",
+        b="fail",
+    )
+    found = fitness(study("a", "b"), rows)
+    assert found.failed == 1
+    assert found.lines == (
+        "Not fit for use:",
+        "  b (takes.csv, row 3; recordings/b.wav)",
+        "    largest departure of the fundamental's level (steady): 11.1 dB (response) and 2.32 dB "
+        "(drive), limit 1 dB",
+        "    change of the tone's frequency over the take (drift_ppm): 700 ppm (drive), limit 500 "
+        "ppm",
+        "    To do: Let generator, driver and mount settle, and record again.",
+        "2 takes: 1 not fit for use, 0 used with a warning.",
+    )
+
+
+def test_a_file_that_cannot_be_read_says_so_in_its_own_words():
+    found = fitness(study("a"), quality(("a", "", "readable", 1.0, 0.0, "fail"), a="fail"))
+    assert found.lines[2] == "    why it is so"
+    assert len(found.lines) == 4
+
+
+def test_a_flag_is_told_without_numbers():
+    found = fitness(study("a"), quality(("a", "", "truncated", 1.0, 0.0, "fail"), a="fail"))
+    assert found.lines[2] == "    frames that the file announces are missing (truncated)"
+
+
+def test_warnings_are_gathered_by_check_with_the_worst_of_them():
+    names = [f"t{i}" for i in range(7)]
+    rows = [(t, "response", "snr_h1", 29.0 - i, 30.0, "warn") for i, t in enumerate(names)]
+    found = fitness(study(*names), quality(*rows, **dict.fromkeys(names, "warn")))
+    # A ratio: the smallest is the worst.
+    assert found.lines == (
+        "Warning: t0, t1, t2, t3, t4 and 2 more: fundamental over the noise of its own bin "
+        "(snr_h1), worst in t6: 23.0 dB (response), limit 30 dB",
+        "7 takes: 0 not fit for use, 7 used with a warning.",
+    )
+
+
+def test_what_was_excluded_by_hand_is_only_counted():
+    rows = quality(("a", "response", "dc", 20.0, 10.0, "fail"), a="fail", b="pass")
+    found = fitness(study("a", "b", excluded=("a",)), rows)
+    assert found.failed == 0
+    assert found.lines == (
+        "2 takes: 0 not fit for use, 0 used with a warning, 1 excluded by hand.",
+    )
+
+
+def test_every_check_that_can_set_a_take_aside_has_its_advice():
+    known = {name for names in at_the_bench.ADVICE for name in names.split()}
+    assert known == set(LIMITS) - {"readable"}
