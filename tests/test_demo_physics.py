@@ -243,7 +243,7 @@ def test_sweep_reaches_each_frequency_when_farina_says():
 @pytest.mark.parametrize(
     ("wood", "gravity", "bending_mpa"),
     [
-        # USDA Wood Handbook FPL-GTR-282, table 5-3, 12 % moisture (read in transcription).
+        # USDA Wood Handbook FPL-GTR-282, table 5-3, 12 % moisture (read in a copy).
         ("larch", 0.52, 12_900),  # western larch
         ("cherry", 0.50, 10_300),  # black cherry
         ("robinia", 0.69, 14_134),  # black locust, converted from 2.05e6 psi

@@ -12,7 +12,19 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parents[1]
-TRACKED_TEXT = (".py", ".md", ".toml", ".cfg", ".csv", ".txt", ".css", ".j2", ".json", ".ipynb")
+TRACKED_TEXT = (
+    ".py",
+    ".md",
+    ".toml",
+    ".cfg",
+    ".csv",
+    ".txt",
+    ".css",
+    ".j2",
+    ".json",
+    ".ipynb",
+    ".html",
+)
 
 
 def _files() -> list[Path]:
@@ -78,7 +90,9 @@ def test_pins_are_plain_and_complete():
 
 def test_no_path_of_a_machine_and_no_address_of_a_registry():
     machine = re.compile(r"(^|[^A-Za-z0-9_.])/(work|root|home|tmp)/[A-Za-z.]", re.MULTILINE)
-    registry = re.compile(r"index-url|find-links|https?://[^ \"]*/(simple|packages|debian)(/|$)")
+    registry = re.compile(
+        r"index[-]url|find[-]links|https?://[^ \"]*/(simple|packages|debian)(/|$)"
+    )
     for path in _files():
         if path.suffix in TRACKED_TEXT and path != Path(__file__):
             text = path.read_text(encoding="utf-8")

@@ -1,7 +1,7 @@
 """The woods, and the invented boards drawn from them.
 
 Stiffness and density of the woods are the Wood Handbook's (USDA, FPL-GTR-282, table 5-3, values at
-12 % moisture, read in transcriptions): western larch 12.9 GPa and specific gravity 0.52, black
+12 % moisture, read in copies): western larch 12.9 GPa and specific gravity 0.52, black
 cherry 10.3 and 0.50, black locust (robinia) 14.134 (2.05e6 psi) and 0.69. The handbook's bending
 stiffness holds shear deflection; 10 % more is the stiffness without it (the handbook's note, from
 memory). Density = 1000 x gravity x 1.12 (equation 4-14).

@@ -14,7 +14,7 @@ from pathlib import Path
 
 from studylib.errors import RunError
 from studylib.run.runner import run_study
-from studylib.writing import replace_folder
+from studylib.writing import replace_folder, write_whole
 
 KEPT = (
     "summary.html",
@@ -42,6 +42,9 @@ def refresh(study: Path, sample: Path) -> list[Path]:
         for name in KEPT:
             (new / name).parent.mkdir(parents=True, exist_ok=True)
             shutil.copyfile(outcome.home / name, new / name)
+        page = (new / "summary.html").read_text(encoding="utf-8")
+        # The page shows the run's parameters; where this machine keeps its room is none of them.
+        write_whole(new / "summary.html", page.replace(f"{Path(room).as_posix()}/", ""))
         replace_folder(new, sample)
     return [sample / name for name in KEPT]
 

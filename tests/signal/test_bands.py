@@ -1,7 +1,7 @@
 """Octave bands and A-weighting against the printed tables of the standards.
 
 Source of the values: IEC 61672-1:2013 Table 3 (A-weighting at the exact mid frequencies, to
-0.1 dB, as two independent public transcriptions of it agree) and IEC 61260-1:2014 (formulae;
+0.1 dB, as two independent public copies of it agree) and IEC 61260-1:2014 (formulae;
 examples computed from them).
 """
 
