@@ -26,6 +26,7 @@ from studylib.measure.calibration import (
     calibrator_tone,
     level_scale,
 )
+from studylib.measure.harmonic_rows import HARMONIC_COLUMNS, harmonic_rows
 from studylib.measure.spectra import SPECTRA_COLUMNS, spectrum_rows
 from studylib.measure.take import (
     TONE_ON,
@@ -37,6 +38,7 @@ from studylib.measure.take import (
 )
 from studylib.recordings import RecordingInfo, probe, sha256
 from studylib.sheets import Study, Take
+from studylib.sheets.settings import Settings
 from studylib.signal import quality
 from studylib.signal.limits import Limit, overridden
 
@@ -58,6 +60,7 @@ class BatchMeasurement:
     quality: pd.DataFrame
     features: pd.DataFrame
     spectra: pd.DataFrame
+    harmonics: pd.DataFrame
     bench: pd.DataFrame
 
 
@@ -93,6 +96,7 @@ def measure_batch(
     checks: list[tuple] = []
     rows: list[tuple] = []
     spectra: list[tuple] = []
+    harmonics: list[tuple] = []
     shown: set[str] = set()
     for done, take in enumerate(takes):
         if progress:
@@ -100,10 +104,13 @@ def measure_batch(
         measured = _measure(study, take, infos[take.take], bench)
         verdict, reason = quality.take_verdict(measured.checks)
         checks += _quality_rows(take, measured, verdict, reason)
+        aside = _set_aside(take, verdict, reason)
+        harmonics += harmonic_rows(
+            take, measured, settings=study.settings, scale=bench.scale, usable=not aside
+        )
         role = feature_rows.role_of(take, study.settings)
         if role is None:
             continue
-        aside = _set_aside(take, verdict, reason)
         rows += _feature_rows(study, take, measured, bench, role, aside)
         if role == 1 and not aside and take.specimen not in shown:
             shown.add(take.specimen)
@@ -121,6 +128,7 @@ def measure_batch(
         quality=pd.DataFrame(checks, columns=QUALITY_COLUMNS),
         features=_typed(pd.DataFrame(rows, columns=FEATURE_COLUMNS)),
         spectra=pd.DataFrame(spectra, columns=SPECTRA_COLUMNS),
+        harmonics=pd.DataFrame(harmonics, columns=HARMONIC_COLUMNS),
         bench=bench_table(study, batch, rate_hz=bench.rate_hz, scale=bench.scale, room=bench.room),
     )
 
@@ -230,6 +238,7 @@ def _measure(study: Study, take: Take, info: RecordingInfo, bench: _Bench) -> Ta
         skip_s=settings.tone.skip_s if steady else 0.0,
         length_s=settings.tone.length_s if tone_on else None,
         may_be_silent=take.kind in SILENT_KINDS,
+        lines_hz=_multiples(settings, bench.rate_hz) if take.kind == "sweep" else (),
     )
     measured = measure_take(study.path_of(take), info, wanted, bench.limits)
     if measured.noise is None:
@@ -243,6 +252,12 @@ def _measure(study: Study, take: Take, info: RecordingInfo, bench: _Bench) -> Ta
         return measured
     extra = list(_noise_checks(take, measured, bench, has_tone=bool(wanted.tone_on)))
     return replace(measured, checks=[*measured.checks, *extra])
+
+
+def _multiples(settings: Settings, rate_hz: int) -> tuple[float, ...]:
+    """The fundamental and its multiples below half the rate."""
+    f = settings.tone.fundamental_hz
+    return tuple(f * k for k in range(1, settings.tone.harmonics + 1) if 2 * f * k < rate_hz)
 
 
 def _noise_checks(

@@ -18,13 +18,13 @@ from typing import NamedTuple
 import numpy as np
 
 from studylib.measure.calibration import LevelScale
+from studylib.measure.harmonic_rows import tone_multiple
 from studylib.measure.take import TakeMeasurement
 from studylib.sheets import Take
 from studylib.sheets.settings import Settings
 from studylib.signal import harmonics
 from studylib.signal.bands import octave_bands
 
-NEAR = 0.01  # a tone within 1 % of k times the fundamental is meant as that multiple
 SENSING = ("force", "acceleration")  # drive channels that sense what enters the board
 FILLED = "the tone fills this band: analyse a longer piece (length_s) to see between its harmonics"
 BELOW_NOISE = "below noise: the value is an upper limit"
@@ -45,9 +45,7 @@ def role_of(take: Take, settings: Settings) -> int | None:
     """1 for a tone at the fundamental, k for a probe tone at k times it, None for the rest."""
     if take.kind != "tone" or take.support != "bench" or take.drive_db != 0:
         return None
-    multiple = take.tone_hz / settings.tone.fundamental_hz
-    k = round(multiple)
-    return k if k >= 1 and abs(multiple / k - 1) < NEAR else None
+    return tone_multiple(take.tone_hz, fundamental_hz=settings.tone.fundamental_hz)
 
 
 def has_sensed_drive(settings: Settings) -> bool:

@@ -1,8 +1,8 @@
 """Parts: what the notebook of one batch leaves behind for the summary.
 
-A part is a folder with four tables (quality, features, spectra, bench) and `done.json`, which
-is written last and holds the run's key and the SHA-256 of each table. A part is whole when all
-of them are there and agree; anything else is treated as not there at all.
+A part is a folder with five tables (quality, features, spectra, harmonics, bench) and
+`done.json`, which is written last and holds the run's key and the SHA-256 of each table. A part is
+whole when all of them are there and agree; anything else is treated as not there at all.
 
 Conventions: CSV, UTF-8, "\\n" line ends, numbers with as many digits as bring the same number
 back. In text columns nothing is an empty string; in number columns it is NaN. Frames that are
@@ -50,6 +50,10 @@ COLUMNS: dict[str, tuple[str, ...]] = {
         *("feature", "value", "unit", "u", "usable", "reason"),
     ),
     "spectra": ("take", "specimen", "wood", "mount", "frequency_hz", "level_db"),
+    "harmonics": (
+        *("take", "harmonic", "frequency_hz", "seconds", "response_re", "response_im"),
+        *("response_u", "drive_re", "drive_im", "drive_u", "dof", "offset_db", "unit", "usable"),
+    ),
     "bench": ("item", "value"),
 }
 # Columns that hold text; every other one holds numbers, or yes and no.
@@ -59,6 +63,7 @@ TEXT: dict[str, frozenset[str]] = {
         {"id", "take", "batch", "kind", "specimen", "wood", "feature", "unit", "reason"}
     ),
     "spectra": frozenset({"take", "specimen", "wood"}),
+    "harmonics": frozenset({"take", "unit"}),
     "bench": frozenset({"item", "value"}),
 }
 TABLES = tuple(COLUMNS)
@@ -71,6 +76,7 @@ class Gathered:
     quality: pd.DataFrame
     features: pd.DataFrame
     spectra: pd.DataFrame
+    harmonics: pd.DataFrame
     bench: pd.DataFrame
     failed: dict[str, str] = field(default_factory=dict)
 

@@ -23,6 +23,7 @@ from studylib.signal.hum import strongest_line
 from studylib.signal.limits import Limit
 from studylib.signal.noise import NoiseSpectrum, noise_spectrum, windowed_density
 from studylib.signal.samples import SampleFacts, describe, merge
+from studylib.signal.sweep import end_levels, line_sums, missing_tail
 from studylib.signal.tone import MAX_SEGMENT_S, ToneFit, fit_tone, join_fits, record_length
 
 # Where each kind of take must hold the tone; a control may have none in the response.
@@ -43,7 +44,8 @@ class Expectation:
     channels : name -> 0-based number in the file, "response" first.
     tone_hz : the tone, or None;  tone_on : names of the channels that must hold it.
     harmonics : highest harmonic to fit;  skip_s, length_s : what is analysed (length_s None:
-    all of it).  may_be_silent : nothing needs to sound.
+    all of it).  may_be_silent : nothing needs to sound.  lines_hz : frequencies at which a take
+    without a steady tone is summed (signal.sweep); none by default.
     """
 
     rate_hz: int
@@ -54,6 +56,7 @@ class Expectation:
     skip_s: float
     length_s: float | None
     may_be_silent: bool = False
+    lines_hz: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -65,10 +68,25 @@ class NoiseLevels:
 
 
 @dataclass(frozen=True)
+class LineSums:
+    """What a take holds at given frequencies (signal.sweep).
+
+    value : complex (C, F), steady-sine scale.  missing : (C, F) bound on what rang on after the
+    end, same scale.  seconds : length of the record.
+    """
+
+    frequency_hz: np.ndarray
+    value: np.ndarray
+    missing: np.ndarray
+    seconds: float
+
+
+@dataclass(frozen=True)
 class TakeMeasurement:
     """All that one take gave. `names` are the channels in the fit's order.
 
     calibrator_db : level of a calibrator's tone, dB re full scale (the batch fills it in).
+    lines : sums at the frequencies that were asked for, or None.
     """
 
     checks: list[quality.Check]
@@ -78,6 +96,7 @@ class TakeMeasurement:
     density: np.ndarray | None = field(default=None, repr=False)
     step_hz: float = 0.0
     calibrator_db: float | None = None
+    lines: LineSums | None = None
 
     @property
     def noise_levels(self) -> NoiseLevels | None:
@@ -145,8 +164,9 @@ def measure_take(
                     tone_hz=wanted.tone_hz,
                 )
     return TakeMeasurement(
-        checks, found.names, found.fit, found.noise, found.density, found.step_hz
-    )
+        checks, found.names, found.fit, found.noise, found.density, found.step_hz,
+        lines=found.lines,
+    )  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -157,6 +177,7 @@ class _Found:
     noise: NoiseSpectrum | None
     density: np.ndarray | None
     step_hz: float
+    lines: LineSums | None = None
 
 
 def _pieces(info: RecordingInfo, wanted: Expectation) -> tuple[int, int, int]:
@@ -177,6 +198,7 @@ def _analyse(path: Path, info: RecordingInfo, wanted: Expectation) -> _Found:
     picked = [wanted.channels[name] for name in names]
     facts: list[list[SampleFacts]] = []
     fits: list[ToneFit] = []
+    sums, ends = 0.0, None
     density = np.zeros(n // 2 + 1)
     step = 2.0 ** -STEP_BITS.get(info.subtype, 23)
     for x in _channels(path, picked, start=start, frames_each=n, count=count):
@@ -197,6 +219,10 @@ def _analyse(path: Path, info: RecordingInfo, wanted: Expectation) -> _Found:
                 )
             )
         density += windowed_density(spectrum[0], n=n, rate_hz=info.rate_hz)
+        if wanted.lines_hz:
+            at = {"rate_hz": info.rate_hz, "frequencies_hz": wanted.lines_hz}
+            sums = sums + line_sums(x, first=len(facts) * n - n, **at)
+            ends = end_levels(x, **at)
     whole = [reduce(merge, channel) for channel in zip(*facts, strict=True)]
     if not all(fact.finite for fact in whole):
         return _Found(names, whole, None, None, None, 0.0)
@@ -209,7 +235,20 @@ def _analyse(path: Path, info: RecordingInfo, wanted: Expectation) -> _Found:
         rate_hz=info.rate_hz,
         tone_hz=fit.frequency_hz if fit else None,
     )
-    return _Found(names, whole, fit, noise, density, info.rate_hz / n)
+    lines = _lines(sums, ends, wanted, n * count, info.rate_hz) if wanted.lines_hz else None
+    return _Found(names, whole, fit, noise, density, info.rate_hz / n, lines)
+
+
+def _lines(
+    sums: np.ndarray, ends: np.ndarray, wanted: Expectation, frames: int, rate_hz: int
+) -> LineSums:
+    seconds = frames / rate_hz
+    return LineSums(
+        np.array(wanted.lines_hz),
+        2.0 * sums / frames,
+        missing_tail(ends, frequencies_hz=wanted.lines_hz, seconds=seconds),
+        seconds,
+    )
 
 
 def _channels(

@@ -24,6 +24,7 @@ from matplotlib.figure import Figure
 from scipy import stats as distributions
 
 from studylib import figures, register
+from studylib.attribution import Attribution, attribute_study
 from studylib.measure.parts import Gathered
 from studylib.register import Feature
 from studylib.sheets import Study
@@ -36,11 +37,12 @@ MEAN_COLUMNS = ["wood", "mean", "low", "high", "n"]
 
 @dataclass(frozen=True)
 class Summary:
-    """A study, what was gathered from its batches, and the comparison of its woods."""
+    """A study, what was gathered from its batches, whose harmonics they are, and its woods."""
 
     study: Study
     gathered: Gathered
     comparison: Comparison
+    attribution: Attribution
 
     @property
     def woods(self) -> tuple[str, ...]:
@@ -155,6 +157,9 @@ class Summary:
             "variance": self.comparison.variance,
             "effects": self.comparison.effects,
             "boards": self.comparison.boards,
+            "attribution": self.attribution.table,
+            "drive_steps": self.attribution.steps,
+            "harmonics": self.gathered.harmonics,
             "claims": self.comparison.claims,
         }
 
@@ -201,7 +206,12 @@ def summarise(study: Study, gathered: Gathered) -> Summary:
         own_limits=set(decide.limits),
         listening=study.settings.channels.response_kind == "microphone",
     )
-    return Summary(study=study, gathered=gathered, comparison=comparison)
+    return Summary(
+        study=study,
+        gathered=gathered,
+        comparison=comparison,
+        attribution=attribute_study(study, gathered.harmonics),
+    )
 
 
 def write_summary(summary: Summary, output: str) -> str:

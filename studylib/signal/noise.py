@@ -10,8 +10,8 @@ too, the noise cannot be told, and bands say so.
 Conventions: power is mean square in the unit of the samples squared; densities are per hertz
 and one-sided.
 
-Functions: windowed_density, skirt, noise_spectrum; NoiseSpectrum with .power, .weighted_power,
-.bands, .hidden.
+Functions: windowed_density, skirt, noise_spectrum, room_lines; NoiseSpectrum with .power,
+.weighted_power, .bands, .hidden.
 Source: the transform of cos^4 in closed form; Harris 1978 for its noise bandwidth (35/18
 bins); bands.py.
 """
@@ -32,6 +32,7 @@ EDGE_BINS = 8  # bins beside the excluded ones whose mean stands in for them
 SKIRT_SHARE = 0.25  # of the bins beside a harmonic that its skirt may make up
 MEASURED_SHARE = 0.25  # of a band's bins that must not be stand-ins
 MEASURED_BINS = 8
+LINE_STANDS_OUT = 20.0  # power over the noise around it: far less than 1 chance in 1000
 NOISE_BANDWIDTH = 35.0 / 18.0  # of the window, in bins
 # Neighbouring bins are correlated: the variance of a sum of n of them is that of 0.381 n
 # independent ones (the sum of squares of the window's autocorrelation, 1, 0.8, 0.4, 4/35, 1/70).
@@ -175,3 +176,35 @@ def noise_spectrum(
     stand_in[inside] = 1.0
     hidden[inside[spread > SKIRT_SHARE * level]] = 1.0
     return NoiseSpectrum(cleaned, step, rate_hz, stand_in, hidden, (half + 0.5) / edge)
+
+
+def room_lines(
+    density: np.ndarray, *, step_hz: float, frequencies_hz: np.ndarray, within_hz: float
+) -> list[tuple[float, float, float]]:
+    """What a recording without a tone holds at given frequencies.
+
+    Parameters
+    ----------
+    density : (bins,) from `windowed_density`, no tone in it.
+    within_hz : how far from each frequency a line is looked for.
+
+    Returns
+    -------
+    (frequency, amplitude, density) for each frequency below the highest bin: the peak amplitude
+    of a line that stands out of the noise around it (0 when none does), and that noise per hertz.
+    """
+    found = []
+    away = np.arange(8, 40)
+    for frequency in np.asarray(frequencies_hz, dtype=float):
+        low = int(np.floor((frequency - within_hz) / step_hz))
+        high = int(np.ceil((frequency + within_hz) / step_hz))
+        if high + away[-1] >= density.size - 2:
+            break
+        around = np.concatenate([density[np.maximum(low - away, 3)], density[high + away]])
+        # The median of squared magnitudes of noise is ln 2 of their mean.
+        noise = float(np.median(around)) / np.log(2.0)
+        peak = float(density[max(low, 3) : high + 1].max())
+        stands = peak > LINE_STANDS_OUT * noise
+        amplitude = np.sqrt(2.0 * NOISE_BANDWIDTH * step_hz * peak) if stands else 0.0
+        found.append((float(frequency), float(amplitude), noise))
+    return found

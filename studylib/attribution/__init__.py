@@ -1,0 +1,20 @@
+"""Board or driver? Every cause of a harmonic that is not the board, tested and ruled out.
+
+- `lines`: complex amplitudes of takes, averaged over repeats.
+- `spreads`: how far repeats and mounts lie apart.
+- `transfers`: T(kf), what a mounted board passes on.
+- `controls`: room, recorder, air, driver on the block.
+- `excess`: observed over predicted, with its interval.
+- `verdicts`, `advice`: what that means, in a sentence, and what to record next.
+- `steps`: growth of a harmonic with the drive.
+- `attribute`: all of it for a study.
+"""
+
+from studylib.attribution.attribute import (
+    ATTRIBUTION_COLUMNS,
+    Attribution,
+    attribute,
+    attribute_study,
+)
+
+__all__ = ["ATTRIBUTION_COLUMNS", "Attribution", "attribute", "attribute_study"]

@@ -1,0 +1,148 @@
+"""What the control takes of a batch say about every multiple of the tone.
+
+- `Room`: noise and mains lines in the very bins of the harmonics.
+- Recorder: the recorder's own harmonics, from a loopback take of the tone. A product of order k
+  grows k dB a dB; some converters' does not fall that fast. So between the loopback's level and the
+  take's both laws are used: the smaller value to name the recorder, the larger to rule it out.
+- Air: what the driver in the air sounds like at kf, scaled to the mounted driver's harmonic. Of
+  several takes the loudest counts, and one beside the very mount before one beside another.
+- `Block`: harmonics of the driver on the inert block, and its probe tones there.
+
+Each source has a `level` (NaN where it was not found, only bounded) and a `bound`; arrays (K,) in
+the response's unit. Leaks are coherent: a bound of share b of the observed amplitude shifts it by
+20 lg(1 - b) to 20 lg(1 + b).
+
+Contents: Room, Source, room_of, recorder_of, air_of, Block, block_of.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import NamedTuple
+
+import numpy as np
+
+from studylib.attribution.lines import Lines, mean_lines
+
+EXPANDED = 2.0  # coverage factor of a found leak's own noise in its bound
+
+
+class Room(NamedTuple):
+    """u : what the room's noise alone gives a take of the analysed length; line : mains lines."""
+
+    u: np.ndarray
+    line: np.ndarray
+
+
+class Source(NamedTuple):
+    """Something that is not the board: `level` where it was found, `bound` where it was tested."""
+
+    level: np.ndarray
+    bound: np.ndarray
+
+
+class Block(NamedTuple):
+    """On the inert block: harmonics of the tone (complex, with u) and T from probe tones there."""
+
+    harmonic: np.ndarray
+    u_harmonic: np.ndarray
+    probe: np.ndarray
+    u_probe: np.ndarray
+    dof: int
+
+
+def not_tested(size: int) -> Source:
+    """A source for which no control take was recorded."""
+    return Source(np.full(size, np.nan), np.full(size, np.nan))
+
+
+def room_of(takes: Sequence[Lines], *, size: int) -> Room:
+    """The loudest room take at each multiple; zeros without one."""
+    if not takes:
+        return Room(np.full(size, np.nan), np.full(size, np.nan))
+    return Room(
+        np.fmax.reduce([take.u_response for take in takes]),
+        np.fmax.reduce([np.abs(take.response) for take in takes]),
+    )
+
+
+def recorder_of(
+    loopbacks: Sequence[Lines], amplitude: float, *, to_level: float, size: int
+) -> Source:
+    """The recorder's harmonics in a channel whose fundamental has `amplitude`.
+
+    to_level : 1 for a channel re full scale, else the response's factor.
+    """
+    heard = [take for take in loopbacks if abs(take.response[0]) > 0]
+    if not heard or not amplitude > 0:
+        return not_tested(size)
+    ratios = [amplitude / to_level / (abs(take.response[0]) / take.to_level) for take in heard]
+    nearest = int(np.argmin(np.abs(np.log(ratios))))
+    take, ratio = heard[nearest], ratios[nearest]
+    k = np.arange(1, size + 1)
+    found, most = _found(np.abs(take.response), take.u_response, take)
+    unit = to_level / take.to_level
+    with np.errstate(over="ignore"):
+        return Source(
+            found * unit * np.minimum(ratio, ratio**k), most * unit * np.maximum(ratio, ratio**k)
+        )
+
+
+def air_of(airborne: Sequence[Lines], key: tuple[str, int], shares: Sequence[np.ndarray]) -> Source:
+    """Sound through the air at each multiple while the mounted driver plays the tone.
+
+    The driver in the air, playing kf at full drive, is heard at some level. The mounted driver's
+    own harmonic at kf is a share of that drive: the leak is that share of that level.
+
+    Parameters
+    ----------
+    key : specimen and mount of the tone.
+    shares : (least, most) of full drive at kf that the driver's harmonic amounts to, (K,) each.
+    """
+    size = shares[0].size
+    ranked: list[list[Source]] = [[], []]
+    for take in airborne:
+        k = tone_number(take)
+        if k is None or k < 2:
+            continue
+        found, most = _found(np.abs(take.response), take.u_response, take)
+        full = take.drive_factor
+        beside = (take.take.specimen, take.take.mount) == key
+        ranked[0 if beside else 1].append(Source(found / full * shares[0], most / full * shares[1]))
+    out = not_tested(size)
+    for group in filter(None, ranked):
+        level = np.fmax.reduce([source.level for source in group])
+        bound = np.fmax.reduce([source.bound for source in group])
+        fill = np.isnan(out.bound)
+        out = Source(np.where(fill, level, out.level), np.where(fill, bound, out.bound))
+    return out
+
+
+def tone_number(take: Lines) -> int | None:
+    """The multiple k of a take that holds its own tone alone; 1 for one with all harmonics."""
+    held = np.flatnonzero(np.isfinite(take.response))
+    if not held.size:
+        return None
+    return int(held[0]) + 1 if held.size == 1 else 1
+
+
+def _found(amplitude: np.ndarray, u: np.ndarray, take: Lines) -> tuple[np.ndarray, np.ndarray]:
+    """(amplitude or NaN below the noise, largest amplitude that agrees with the take)."""
+    limit = take.presence(u)
+    present = amplitude > limit
+    found = np.where(present, amplitude, np.nan)
+    return found, amplitude + np.where(present, EXPANDED * u, limit)
+
+
+def block_of(tones: Sequence[Lines], probes: dict[int, list[Lines]], *, size: int) -> Block | None:
+    """The driver on the block at full drive; None without such a take of the tone."""
+    if not tones:
+        return None
+    tone = mean_lines(tones)
+    probe, u_probe = np.full(size, np.nan + 0j), np.full(size, np.nan)
+    for k, takes in probes.items():
+        if 2 <= k <= size:
+            mean = mean_lines(takes)
+            probe[k - 1] = mean.response[k - 1] / mean.drive_factor
+            u_probe[k - 1] = mean.u_response[k - 1] / mean.drive_factor
+    return Block(tone.response, tone.u_response, probe, u_probe, tone.dof)

@@ -1,0 +1,321 @@
+"""The driver-only hypothesis, harmonic by harmonic of one mount: predicted, observed, excess.
+
+With a sensed drive the prediction is T(kf) times the sensed k-th harmonic. With driver takes on
+the block only, it is the board's probe tone at kf times the block's k-th harmonic over the block's
+probe tone, and the load (how the driver's distortion changes when it leaves the block for a board)
+widens it. Neither: no prediction.
+
+Uncertainty (GUM, JCGM 100): independent relative components combine in quadrature with
+Welch-Satterthwaite degrees of freedom; noise of an amplitude acts as a distance in the complex
+plane, so that its expanded interval in decibels is not symmetric; leaks and what a sweep's end cut
+off are bounds and are added as such. The interval is at 99 %, corrected for the rows of the
+specimen (Bonferroni).
+
+Conventions: natural logarithms of amplitude inside (nepers), decibels outside; arrays over k.
+
+Contents: Evidence, Excess, excess_of, load_range; coverage and side, which steps.py uses too.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from scipy.special import chdtri, stdtrit
+
+from studylib.attribution.controls import Block, Room, Source
+from studylib.attribution.lines import Lines
+from studylib.attribution.spreads import Spread
+from studylib.attribution.transfers import Transfer
+from studylib.signal.sweep import LOWEST_LOSS_FACTOR
+
+DB = 20.0 / np.log(10.0)  # decibels a neper
+ERROR = 0.01  # of a specimen's intervals together
+# By how many dB a driver's own harmonic may stand lower or higher on a board than on the block:
+# a simple inertial driver under a 180 g board (the project's design study); from the fourth on
+# nothing better is known than the third's.
+LOAD_DB = {2: (-2.0, 13.0), 3: (-11.0, 21.0)}
+DRIVE_RECORDER = "recorder on the drive channel"
+LEAKS = ("air", "recorder", DRIVE_RECORDER)
+RESTLESS_ERROR = 0.001  # chance that quiet repeats are called restless
+MARGIN_DB = 1.5  # an excess within this of 0 is the driver's, above it is beyond the driver
+# A phase that far off moves a phasor by as much as the margin does.
+PHASE_ALLOWANCE = 2.0 * float(np.arcsin((10.0 ** (MARGIN_DB / 20.0) - 1.0) / 2.0))
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """All that bears on one mount. `take_spread` has df 0 where nothing was repeated."""
+
+    tone: Lines
+    transfer: Transfer
+    room: Room
+    recorder: Source
+    drive_recorder: Source
+    air: Source
+    block: Block | None
+    take_spread: Spread
+    sensed: bool
+    rows: int
+
+
+class Term(NamedTuple):
+    """One component: `u` relative (K,), degrees of freedom, and what it acts on."""
+
+    name: str
+    u: np.ndarray
+    df: np.ndarray
+    acts: str  # "top": noise of the observed, "bottom": of the predicted, "spread": a factor
+
+
+class Bound(NamedTuple):
+    """Largest share (K,) by which something not measured out can shift a side.
+
+    found (K,): it was really there. A leak that was only bounded (`found` False) would have to
+    cancel by chance to hide behind agreement, but could make an excess alone: so it counts before
+    anything is called beyond the driver, and not in the interval.
+    """
+
+    name: str
+    share: np.ndarray
+    acts: str  # "top" or "bottom"
+    found: np.ndarray
+
+
+@dataclass(frozen=True)
+class Excess:
+    """Arrays (K,) in dB; NaN where there is no prediction.
+
+    least : the interval's lower end with every untold leak that the controls leave room for.
+    widest, loosest : the chief cause of the interval's width, and of what `least` adds.
+    """
+
+    observed: np.ndarray
+    noise: np.ndarray
+    predicted: np.ndarray
+    excess: np.ndarray
+    low: np.ndarray
+    high: np.ndarray
+    least: np.ndarray
+    u: np.ndarray
+    phase_deg: np.ndarray
+    phase_off: np.ndarray
+    present: np.ndarray
+    driven: np.ndarray
+    restless: np.ndarray
+    widest: np.ndarray
+    loosest: np.ndarray
+
+
+def load_range(size: int) -> tuple[np.ndarray, np.ndarray]:
+    """(least, most) in dB by which a harmonic's driver part may differ from the block's."""
+    each = [LOAD_DB.get(k, LOAD_DB[3]) for k in range(1, size + 1)]
+    return np.array([low for low, _ in each]), np.array([high for _, high in each])
+
+
+@np.errstate(divide="ignore", invalid="ignore", over="ignore")
+def excess_of(evidence: Evidence) -> Excess:
+    """Observed over predicted at every multiple of one mount's tone."""
+    tone = evidence.tone
+    observed = np.abs(tone.response)
+    u_noise = np.fmax(tone.u_response, evidence.room.u / np.sqrt(tone.n))
+    limit = tone.presence(u_noise)
+    present = observed > limit
+    # A drive channel's harmonic below its noise predicts at most; it does not predict.
+    driven = (
+        np.abs(tone.drive) > tone.presence(tone.u_drive)
+        if evidence.sensed
+        else np.full(observed.size, evidence.block is not None)
+    )
+    ratio, terms, bounds = _sensed(evidence) if evidence.sensed else _by_block(evidence)
+    terms.insert(0, Term("noise", tone.u_response / observed, _df(tone.dof, observed), "top"))
+    repeats = _repeats(evidence, terms)
+    terms.append(repeats.term)
+    bounds += _leaks(evidence, observed)
+    middle = np.log(np.abs(ratio))
+    low_load, high_load = (
+        (0.0, 0.0) if evidence.sensed else (end / DB for end in load_range(observed.size))
+    )
+    q, u = coverage(terms, rows=evidence.rows)
+    seen = [bound._replace(share=np.where(bound.found, bound.share, 0.0)) for bound in bounds]
+    plain = middle + repeats.lowest - side(terms, q, up=False) - high_load
+    low, least = plain + _shift(seen, up=False), plain + _shift(bounds, up=False)
+    high = middle + repeats.highest + side(terms, q, up=True) + _shift(seen, up=True) - low_load
+    shares = np.sqrt(sum(bound.share**2 for bound in seen) / 3.0)
+    whole = np.sqrt(u**2 + shares**2 + ((high_load - low_load) ** 2) / 12.0)
+    phase, off = _phase(evidence, ratio, terms, seen, q)
+    return Excess(
+        observed=DB * np.log(np.where(present, observed, observed + limit)),
+        noise=DB * np.log(limit),
+        predicted=DB * (np.log(observed) - middle),
+        excess=DB * middle,
+        low=DB * low,
+        high=DB * high,
+        least=DB * least,
+        u=DB * whole,
+        phase_deg=np.degrees(phase),
+        phase_off=off,
+        present=present,
+        driven=driven,
+        restless=repeats.restless,
+        widest=_widest(terms, seen, q, load=not evidence.sensed),
+        loosest=_widest([], [bound for bound in bounds if bound.name in LEAKS], q, load=False),
+    )
+
+
+def _df(value: float, like: np.ndarray) -> np.ndarray:
+    return np.full(like.size, float(max(value, 1)))
+
+
+def _sensed(evidence: Evidence) -> tuple[np.ndarray, list[Term], list[Bound]]:
+    tone, transfer = evidence.tone, evidence.transfer
+    ratio = tone.response / (tone.drive * transfer.value)
+    terms = [
+        Term("drive", tone.u_drive / np.abs(tone.drive), _df(tone.dof, tone.u_drive), "bottom"),
+        Term("response", transfer.u_noise, transfer.dof, "bottom"),
+        Term("remount", transfer.u_remount, transfer.df_remount, "spread"),
+    ]
+    apart = np.abs(transfer.frequency_hz / tone.frequency_hz - 1.0) / LOWEST_LOSS_FACTOR
+    always = np.ones(apart.size, dtype=bool)
+    bounds = [
+        Bound("frequency", apart, "bottom", always),
+        Bound("sweep", transfer.bound, "bottom", always),
+        _leak(DRIVE_RECORDER, evidence.drive_recorder, np.abs(tone.drive), "bottom"),
+    ]
+    return ratio, terms, bounds
+
+
+def _by_block(evidence: Evidence) -> tuple[np.ndarray, list[Term], list[Bound]]:
+    tone, transfer, block = evidence.tone, evidence.transfer, evidence.block
+    if block is None:
+        nothing = np.full(tone.response.size, np.nan)
+        return nothing + 0j, [Term("block", nothing, np.ones(nothing.size), "bottom")], []
+    predicted = np.abs(transfer.value) * np.abs(block.harmonic) / np.abs(block.probe)
+    df = _df(block.dof, predicted)
+    terms = [
+        Term("response", transfer.u_noise, transfer.dof, "bottom"),
+        Term("block", block.u_harmonic / np.abs(block.harmonic), df, "bottom"),
+        Term("block", block.u_probe / np.abs(block.probe), df, "bottom"),
+        Term("remount", transfer.u_remount, transfer.df_remount, "spread"),
+    ]
+    apart = np.abs(transfer.frequency_hz / tone.frequency_hz - 1.0) / LOWEST_LOSS_FACTOR
+    beside = Bound("frequency", apart, "bottom", np.ones(apart.size, dtype=bool))
+    return np.abs(tone.response) / predicted + 0j, terms, [beside]
+
+
+class _Repeats(NamedTuple):
+    """The spread between takes, and how far single takes lie from their mean where they disagree.
+
+    lowest, highest : (K,) ln of the lowest and highest take over the mean where the takes are
+    restless, else 0. The interval then covers every single take.
+    """
+
+    term: Term
+    restless: np.ndarray
+    lowest: np.ndarray
+    highest: np.ndarray
+
+
+def _repeats(evidence: Evidence, terms: list[Term]) -> _Repeats:
+    tone, transfer, spread = evidence.tone, evidence.transfer, evidence.take_spread
+    k = np.arange(1, tone.response.size + 1)
+    # A level without a sensed drive follows the drive's level k times over.
+    order = np.ones(k.size) if evidence.sensed else k.astype(float)
+    restless = np.zeros(k.size, dtype=bool)
+    if tone.n > 1 and spread.df:
+        noise = sum(term.u**2 for term in terms if term.name in ("noise", "drive"))
+        expected = tone.n * noise + spread.level * order**2
+        v = tone.n - 1
+        restless = tone.scatter**2 * v / expected > chdtri(v, RESTLESS_ERROR)
+    n = np.where(restless, 1, tone.n)
+    variance = spread.level * (order**2 / n + 1.0 / transfer.n)
+    term = Term("takes", np.sqrt(variance), _df(spread.df, k), "spread")
+    return _Repeats(
+        term,
+        restless,
+        np.where(restless, tone.lowest, 0.0),
+        np.where(restless, tone.highest, 0.0),
+    )
+
+
+def _leaks(evidence: Evidence, observed: np.ndarray) -> list[Bound]:
+    each = {"air": evidence.air, "recorder": evidence.recorder}
+    bounds = [_leak(name, source, observed) for name, source in each.items()]
+    line = np.nan_to_num(evidence.room.line / observed, nan=0.0)
+    return [*bounds, Bound("mains hum", line, "top", line > 0)]
+
+
+def _leak(name: str, source: Source, observed: np.ndarray, acts: str = "top") -> Bound:
+    share = np.nan_to_num(source.bound / observed, nan=0.0, posinf=np.inf)
+    return Bound(name, share, acts, np.isfinite(source.level))
+
+
+def coverage(
+    terms: list[Term], *, rows: int, error: float = ERROR
+) -> tuple[np.ndarray, np.ndarray]:
+    """(Student's quantile for all rows of the specimen together, combined u) at each multiple."""
+    square = sum(term.u**2 for term in terms)
+    fourth = sum(term.u**4 / term.df for term in terms)
+    df = np.where(fourth > 0, square**2 / fourth, 1e6)
+    df = np.clip(np.nan_to_num(df, nan=1.0), 1.0, 1e6)
+    return stdtrit(df, 1.0 - error / (2.0 * max(rows, 1))), np.sqrt(square)
+
+
+def _reach(term: Term, q: np.ndarray, *, up: bool) -> np.ndarray:
+    """How far one component moves the upper or lower end, nepers."""
+    far = q * term.u
+    if term.acts == "spread":
+        return far
+    # A noise of the observed lowers it by -ln(1 - far) but raises it by ln(1 + far) only.
+    outward = (term.acts == "top") == up
+    return np.log1p(far) if outward else _down(far)
+
+
+def side(terms: list[Term], q: np.ndarray, *, up: bool) -> np.ndarray:
+    """Width of one side of the interval, nepers: the components' reaches in quadrature."""
+    return np.sqrt(sum(_reach(term, q, up=up) ** 2 for term in terms))
+
+
+def _shift(bounds: list[Bound], *, up: bool) -> np.ndarray:
+    top = sum((bound.share for bound in bounds if bound.acts == "top"), np.zeros(1))
+    bottom = sum((bound.share for bound in bounds if bound.acts == "bottom"), np.zeros(1))
+    gain, loss = (top, bottom) if up else (bottom, top)
+    return np.log1p(gain) + _down(loss) if up else -_down(loss) - np.log1p(gain)
+
+
+def _down(share: np.ndarray) -> np.ndarray:
+    """-ln(1 - share); infinite from a share of 1 on."""
+    return np.where(share < 1.0, -np.log1p(-np.minimum(share, 1.0 - 1e-16)), np.inf)
+
+
+def _phase(
+    evidence: Evidence,
+    ratio: np.ndarray,
+    terms: list[Term],
+    bounds: list[Bound],
+    q: np.ndarray,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Phase of observed over predicted, and where it is not zero beyond doubt and allowance."""
+    if not evidence.sensed:
+        nothing = np.full(ratio.size, np.nan)
+        return nothing, np.zeros(ratio.size, dtype=bool)
+    spread = evidence.take_spread.phase * (1.0 / evidence.tone.n + 1.0 / evidence.transfer.n)
+    noise = sum(term.u**2 for term in terms if term.acts != "spread")
+    u = np.sqrt(noise + spread + evidence.transfer.phase_remount**2)
+    # Across a resonance a phase turns twice as fast as the level changes at most.
+    room = 2.0 * sum(bound.share for bound in bounds)
+    phase = np.angle(ratio)
+    return phase, np.abs(phase) - q * u - room > PHASE_ALLOWANCE
+
+
+def _widest(terms: list[Term], bounds: list[Bound], q: np.ndarray, *, load: bool) -> np.ndarray:
+    names = [term.name for term in terms] + [bound.name for bound in bounds]
+    reach = [q * term.u for term in terms] + [bound.share for bound in bounds]
+    if load:
+        names.append("load")
+        reach.append(np.subtract(*load_range(q.size)[::-1]) / DB)
+    if not names:
+        return np.full(q.size, "", dtype=object)
+    stacked = np.nan_to_num(np.stack(reach), nan=-1.0)
+    return np.array(names, dtype=object)[stacked.argmax(axis=0)]

@@ -1,0 +1,140 @@
+"""Complex amplitudes at the multiples of the tone, take by take and averaged over takes.
+
+Conventions: arrays run over the multiples k = 1 .. K; `response` is in the unit of the level (so
+that 20 lg of it is the level), `drive` re full scale; what a take does not hold is NaN. Standard
+uncertainties belong to the real part and cover the take's noise alone.
+
+Repeats are averaged as complex amplitudes, each referred to the phase of its own fundamental, and
+divided afterwards: the mean of their ratios, each weighted by its drive. So a weak drive channel's
+noise is averaged before it is divided by.
+
+Contents: Lines, read_lines, mean_lines.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+from scipy.special import fdtri
+
+from studylib.sheets import Take
+
+PRESENCE_ERROR = 0.01  # chance that noise alone passes for a harmonic
+
+
+@dataclass(frozen=True)
+class Lines:
+    """What one take, or the mean of `n` takes, holds at k times the fundamental (arrays (K,)).
+
+    to_level : factor that brought the response from full scale to the level's unit.
+    scatter : (K,) standard deviation of ln|response/drive| over the takes (without a drive:
+        of ln|response|); NaN for a single take.
+    lowest, highest : (K,) ln of the lowest and the highest take over their mean.
+    """
+
+    take: Take
+    frequency_hz: np.ndarray
+    response: np.ndarray
+    u_response: np.ndarray
+    drive: np.ndarray
+    u_drive: np.ndarray
+    dof: int
+    seconds: float
+    to_level: float
+    unit: str
+    n: int = 1
+    scatter: np.ndarray | None = None
+    lowest: np.ndarray | None = None
+    highest: np.ndarray | None = None
+
+    @property
+    def drive_factor(self) -> float:
+        """Drive level of the take relative to full drive, as a factor."""
+        return 10.0 ** (self.take.drive_db / 20.0)
+
+    def presence(self, u: np.ndarray) -> np.ndarray:
+        """Amplitude that noise of uncertainty `u` alone exceeds in 1 % of cases."""
+        return u * np.sqrt(2.0 * fdtri(2, max(self.dof, 2), 1.0 - PRESENCE_ERROR))
+
+
+def read_lines(harmonics: pd.DataFrame, takes: Iterable[Take], *, size: int) -> list[Lines]:
+    """One `Lines` for each usable take of the table of harmonics, in the table's order.
+
+    Parameters
+    ----------
+    harmonics : columns as in measure.harmonic_rows, rows of one take together.
+    takes : rows of takes.csv.
+    size : K, the highest multiple kept.
+    """
+    known = {take.take: take for take in takes}
+    used = harmonics[harmonics["usable"].to_numpy(bool)]
+    names = used["take"].to_numpy()
+    if not len(names):
+        return []
+    starts = np.flatnonzero(np.r_[True, names[1:] != names[:-1]])
+    ends = np.r_[starts[1:], len(names)]
+    column = {name: used[name].to_numpy() for name in used.columns}
+    response = column["response_re"] + 1j * column["response_im"]
+    drive = column["drive_re"] + 1j * column["drive_im"]
+    found = []
+    for a, b in zip(starts, ends, strict=True):
+        k = column["harmonic"][a:b].astype(int)
+        inside = k <= size
+        place = k[inside] - 1
+        factor = 10.0 ** (float(column["offset_db"][a]) / 20.0)
+
+        def spread(values, a=a, b=b, inside=inside, place=place):
+            out = np.full(size, np.nan, dtype=values.dtype)
+            out[place] = values[a:b][inside]
+            return out
+
+        found.append(
+            Lines(
+                take=known[names[a]],
+                frequency_hz=spread(column["frequency_hz"]),
+                response=spread(response) * factor,
+                u_response=spread(column["response_u"]) * factor,
+                drive=spread(drive),
+                u_drive=spread(column["drive_u"]),
+                dof=int(column["dof"][a]),
+                seconds=float(column["seconds"][a]),
+                to_level=factor,
+                unit=str(column["unit"][a]),
+            )
+        )
+    return found
+
+
+def mean_lines(takes: Sequence[Lines]) -> Lines:
+    """The complex mean of repeats, with its uncertainty from noise and the repeats' scatter."""
+    if len(takes) == 1:
+        nothing = np.zeros(takes[0].response.size)
+        return replace(takes[0], scatter=nothing * np.nan, lowest=nothing, highest=nothing)
+    n = len(takes)
+    response = np.stack([take.response for take in takes])
+    drive = np.stack([take.drive for take in takes])
+    without_drive = bool(np.isnan(drive).all())
+    with np.errstate(divide="ignore", invalid="ignore"):
+        each = np.log(np.abs(response) if without_drive else np.abs(response / drive))
+        middle = np.abs(response.mean(axis=0))
+        middle = np.log(middle if without_drive else middle / np.abs(drive.mean(axis=0)))
+    return replace(
+        takes[0],
+        frequency_hz=np.mean([take.frequency_hz for take in takes], axis=0),
+        response=response.mean(axis=0),
+        u_response=_mean_u([take.u_response for take in takes]),
+        drive=drive.mean(axis=0),
+        u_drive=_mean_u([take.u_drive for take in takes]),
+        dof=sum(take.dof for take in takes),
+        n=n,
+        scatter=each.std(axis=0, ddof=1),
+        lowest=each.min(axis=0) - middle,
+        highest=each.max(axis=0) - middle,
+    )
+
+
+def _mean_u(each: Sequence[np.ndarray]) -> np.ndarray:
+    return np.sqrt(np.sum(np.square(each), axis=0)) / len(each)

@@ -1,0 +1,144 @@
+"""T(kf): what a mounted board passes on at each multiple of the tone, and how well it is known.
+
+From a probe tone of the same mount; else, with a sensed drive, from a sweep of the same mount;
+else from the board's other mounts, and then the remount spread is in its uncertainty. Without a
+sensed drive T is the response to a probe tone at full drive.
+
+Conventions: arrays over k = 1 .. K; relative uncertainties (of ln T, so nepers and radians).
+
+Contents: Transfer, own_transfer, borrowed_transfer.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from studylib.attribution.lines import Lines, mean_lines
+from studylib.attribution.spreads import Spread
+
+PROBE, SWEEP, ELSEWHERE = "probe tone", "sweep", " of another mount"
+
+
+@dataclass(frozen=True)
+class Transfer:
+    """T at each multiple: value complex (K,), NaN where unknown.
+
+    u_noise : relative, from noise, with `dof`;  bound : relative bound on what a sweep's end cut
+    off;  n : takes behind it;  u_remount, df_remount : level spread of being from other mounts, 0
+    where it is not;  phase_remount : the same for the phase;  frequency_hz : where it was
+    measured;  source : words, "" where unknown.
+    drive : |drive| that the probe tone has at full drive, NaN without a probe tone.
+    """
+
+    value: np.ndarray
+    u_noise: np.ndarray
+    dof: np.ndarray
+    bound: np.ndarray
+    n: np.ndarray
+    u_remount: np.ndarray
+    phase_remount: np.ndarray
+    df_remount: np.ndarray
+    frequency_hz: np.ndarray
+    source: np.ndarray
+    drive: np.ndarray
+
+
+def nothing_known(size: int) -> Transfer:
+    """A Transfer without any value."""
+    unknown = [np.full(size, np.nan) for _ in range(4)]
+    return Transfer(
+        np.full(size, np.nan + 0j), unknown[0], np.ones(size), np.zeros(size), np.ones(size),
+        np.zeros(size), np.zeros(size), np.ones(size), unknown[1], np.full(size, "", dtype=object),
+        np.full(size, np.nan),
+    )  # fmt: skip
+
+
+def own_transfer(
+    probes: dict[int, list[Lines]],
+    sweeps: Sequence[Lines],
+    tone: Lines | None,
+    *,
+    size: int,
+    sensed: bool,
+) -> Transfer:
+    """T from the takes of one mount.
+
+    Parameters
+    ----------
+    probes : multiple -> takes of that probe tone.
+    sweeps : sweeps of the mount (used with a sensed drive).
+    tone : the mount's steady tone, whose noise stands for the sweep's; None without one.
+    """
+    known = nothing_known(size)
+    for k, takes in probes.items():
+        if 2 <= k <= size:
+            _set_probe(known, k, mean_lines(takes), sensed=sensed)
+    if sensed and sweeps and tone is not None:
+        _set_sweep(known, sweeps, tone)
+    return known
+
+
+def _set_probe(known: Transfer, k: int, mean: Lines, *, sensed: bool) -> None:
+    i = k - 1
+    response, drive = mean.response[i], mean.drive[i]
+    u = mean.u_response[i] / abs(response) if response else np.inf
+    if sensed:
+        u = float(np.hypot(u, mean.u_drive[i] / abs(drive))) if drive else np.inf
+    known.value[i] = response / (drive if sensed else mean.drive_factor) if np.isfinite(u) else 0
+    known.u_noise[i], known.dof[i], known.n[i] = u, mean.dof, mean.n
+    known.frequency_hz[i], known.source[i] = mean.frequency_hz[i], PROBE
+    known.drive[i] = abs(drive) / mean.drive_factor
+
+
+def _set_sweep(known: Transfer, sweeps: Sequence[Lines], tone: Lines) -> None:
+    response = np.stack([sweep.response for sweep in sweeps])
+    drive = np.stack([sweep.drive for sweep in sweeps])
+    single = np.sqrt(tone.n)  # from the mean's noise back to that of one take
+    scale = np.array([np.sqrt(tone.seconds / sweep.seconds) for sweep in sweeps])[:, None] * single
+    with np.errstate(divide="ignore", invalid="ignore"):
+        value = (response / drive).mean(axis=0)
+        u = np.hypot(
+            tone.u_response * scale / np.abs(response), tone.u_drive * scale / np.abs(drive)
+        )
+        u = np.sqrt((u**2).sum(axis=0)) / len(sweeps)
+        bound = np.max(
+            [(s.u_response / np.abs(s.response)) + (s.u_drive / np.abs(s.drive)) for s in sweeps],
+            axis=0,
+        )
+    fill = (known.source == "") & np.isfinite(value) & (u < 0.5)
+    fill[0] = False
+    known.value[fill], known.u_noise[fill] = value[fill], u[fill]
+    known.dof[fill], known.bound[fill] = tone.dof, bound[fill]
+    known.n[fill] = len(sweeps)
+    known.frequency_hz[fill] = sweeps[0].frequency_hz[fill]
+    known.source[fill] = SWEEP
+
+
+def borrowed_transfer(
+    own: Transfer, others: Sequence[Transfer], remount: Sequence[Spread]
+) -> Transfer:
+    """Fill what a mount lacks from the board's other mounts, with the remount spread added."""
+    if others:
+        # The smaller drive makes the larger share of full drive, and so the larger leak.
+        least = np.fmin.reduce([other.drive for other in others])
+        own.drive[:] = np.where(np.isnan(own.drive), least, own.drive)
+    for i in np.flatnonzero(own.source == ""):
+        found = [other for other in others if other.source[i]]
+        if i == 0 or not found or not remount[i].df:
+            continue
+        m = len(found)
+        own.value[i] = np.mean([other.value[i] for other in found])
+        own.u_noise[i] = np.sqrt(sum(other.u_noise[i] ** 2 for other in found)) / m
+        own.dof[i] = sum(other.dof[i] for other in found)
+        own.bound[i] = max(other.bound[i] for other in found)
+        own.n[i] = sum(other.n[i] for other in found)
+        # This mount is one draw, the mean of the others m draws.
+        own.u_remount[i] = np.sqrt(remount[i].level * (1 + 1 / m))
+        own.phase_remount[i] = np.sqrt(remount[i].phase * (1 + 1 / m))
+        own.df_remount[i] = remount[i].df
+        own.frequency_hz[i] = np.mean([other.frequency_hz[i] for other in found])
+        own.source[i] = found[0].source[i] + ELSEWHERE
+    return own
