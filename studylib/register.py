@@ -17,7 +17,8 @@ study may then set its own under `[decide.limits]`.
 To add a feature: measure it in `signal/`, add one line to `_FAMILIES`, test it in
 `tests/test_register.py`.
 
-Functions: `find`, `is_known`, `example_names`.
+Functions: `find`, `is_known`, `example_names`; `holds_driver`, `harmonic_number`, `holds_noise`,
+`follows_drive` say what else than the board is in a feature.
 """
 
 from __future__ import annotations
@@ -229,3 +230,31 @@ def find(name: str) -> Feature:
 def example_names() -> tuple[str, ...]:
     """Known feature names, long families cut at number 40."""
     return tuple(name for family in _FAMILIES for name in family.examples())
+
+
+_OVERTONE = re.compile(r"tone\.h([2-9]|[1-9]\d+)\.(?:rel|level)_db")
+_LEVEL = re.compile(r"(?:tone\.h|probe\.k)\d+\.level_db")
+
+
+def holds_driver(feature: str) -> bool:
+    """Whether a feature is made of harmonics of the tone, which the driver makes as well."""
+    return bool(_OVERTONE.fullmatch(feature)) or feature in {
+        "tone.thd_percent",
+        "tone.centroid_hz",
+    }
+
+
+def harmonic_number(feature: str) -> int | None:
+    """k of a feature that is one harmonic's level; None for every other."""
+    found = _OVERTONE.fullmatch(feature)
+    return int(found[1]) if found else None
+
+
+def holds_noise(feature: str) -> bool:
+    """Whether a feature is what is left between the harmonics of the tone."""
+    return feature.startswith("tone.band")
+
+
+def follows_drive(feature: str) -> bool:
+    """Whether a feature is a level that rises with what the driver really gives the board."""
+    return bool(_LEVEL.fullmatch(feature))

@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from studylib import register
+from studylib.measure.harmonic_rows import HARMONIC_COLUMNS
 from studylib.sheets.settings import Channels, Claim, Decide, Settings, StudySection, Tone
 
 CHECKS = ("clipping", "dc", "hum", "noise_floor", "snr_h1", "snr_h2", "snr_h3")
@@ -102,6 +103,7 @@ class Invention:
             quality=pd.DataFrame(quality),
             features=pd.DataFrame(features),
             spectra=pd.concat(spectra, ignore_index=True),
+            harmonics=pd.DataFrame(columns=HARMONIC_COLUMNS),
             bench=pd.DataFrame(columns=["batch", "item", "value"]),
             failed={},
         )
@@ -162,7 +164,10 @@ def _take(specimen, mount: int, repeat: int, batch: str) -> SimpleNamespace:
         specimen=specimen.specimen,
         mount=mount,
         repeat=repeat,
+        tone_hz=172.0,
         drive_db=0.0,
+        gain_db=0.0,
+        support="bench",
         exclude=False,
         reason="",
     )

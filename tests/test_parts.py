@@ -46,6 +46,16 @@ def measurement(batch: str = "day 1"):
             }
         ),
         spectra=pd.DataFrame(),
+        harmonics=pd.DataFrame(
+            {
+                "take": ["001"],
+                "harmonic": [2],
+                "response_re": [-1 / 3],
+                "drive_re": [np.nan],
+                "unit": ["dB SPL"],
+                "usable": [True],
+            }
+        ),
         bench=pd.DataFrame({"item": ["rate"], "value": ["24000"]}),
     )
 
@@ -65,6 +75,8 @@ def test_a_part_comes_back_as_it_was_left(tmp_path):
     assert back.features["value"].tolist() == [0.1 + 0.2, -np.inf]
     assert back.features["usable"].dtype == bool
     assert back.features["mount"].dtype == np.int64
+    assert back.harmonics["response_re"].tolist() == [-1 / 3]
+    assert np.isnan(back.harmonics["drive_re"].iloc[0])
     assert back.bench["value"].tolist() == ["24000"]
     assert list(back.spectra.columns) == list(parts.COLUMNS["spectra"])
 

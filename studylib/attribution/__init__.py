@@ -5,7 +5,7 @@
 - `transfers`: T(kf), what a mounted board passes on.
 - `controls`: room, recorder, air, driver on the block.
 - `excess`: observed over predicted, with its interval.
-- `verdicts`, `advice`: what that means, in a sentence, and what to record next.
+- `verdicts`, `reasons`, `advice`: what that means, in a sentence, and what to record next.
 - `steps`: growth of a harmonic with the drive.
 - `attribute`: all of it for a study.
 """

@@ -36,7 +36,7 @@ CONTROLS = {
     "probe": Control(
         "probe tone",
         "what the mounted board passes on at a multiple of the tone",
-        "a probe tone at {at:g} Hz in this mount (or a sweep of this mount)",
+        "a probe tone at {at:g} Hz in this mount",
         "kind tone, tone_hz a multiple of the fundamental, same specimen and mount, before the "
         "board is taken off",
         "20 dB below full drive; with a sensed drive it need not come up to full drive",
@@ -95,6 +95,15 @@ CONTROLS = {
         "how far two takes of one mount lie apart",
         "a second take of at least some mounts",
         "the same tone once more, same specimen and mount, repeat 2",
+        "the level of the study",
+        EARS,
+    ),
+    "longer": Control(
+        "longer takes",
+        "what the noise hides now",
+        "longer takes, or more of them",
+        "length_s in study.toml up, or more repeats; for a weak drive channel a sensor that is "
+        "more sensitive",
         "the level of the study",
         EARS,
     ),

@@ -18,6 +18,7 @@ import numpy as np
 import pandas as pd
 
 from studylib.attribution import controls as control_takes
+from studylib.attribution.advice import CONTROLS
 from studylib.attribution.excess import Evidence, excess_of, load_range
 from studylib.attribution.lines import Lines, mean_lines, read_lines
 from studylib.attribution.spreads import NOT_KNOWN, Spread, remount_spreads, take_spread
@@ -31,7 +32,7 @@ from studylib.sheets import Study, Take
 ATTRIBUTION_COLUMNS = [
     "specimen", "mount", "harmonic", "observed_db", "predicted_db", "excess_db", "low", "high",
     "verdict", "reason", "unit", "u", "phase_deg", "route", "noise_db", "air_db", "air_is_limit",
-    "recorder_db", "recorder_is_limit", "hum_db", "batch",
+    "recorder_db", "recorder_is_limit", "hum_db", "settle", "batch",
 ]  # fmt: skip
 
 MountKey = tuple[str, int]
@@ -132,12 +133,18 @@ def attribute(
     return Attribution(table, steps_table(steps), spread, remount)
 
 
-def attribute_study(study: Study, harmonics: pd.DataFrame) -> Attribution:
-    """`attribute` with the settings of a study, on the harmonics of one batch or of all."""
+def attribute_study(
+    study: Study, harmonics: pd.DataFrame, *, batches: Iterable[str] | None = None
+) -> Attribution:
+    """`attribute` with the settings of a study.
+
+    batches : those that the table of harmonics is from; None for all of the study's.
+    """
     tone = study.settings.tone
+    kept = set(study.batches if batches is None else batches)
     return attribute(
         harmonics,
-        study.takes,
+        [take for take in study.takes if take.batch in kept],
         fundamental_hz=tone.fundamental_hz,
         harmonics_kept=tone.harmonics,
         sensed=has_sensed_drive(study.settings),
@@ -321,14 +328,17 @@ def _nothing(key: MountKey, take: Take, size: int) -> pd.DataFrame:
 
 
 def _judged(numbers: pd.DataFrame) -> pd.DataFrame:
-    verdicts = [judge(row) for row in numbers.itertuples(index=False)]
+    judged = [judge(row) for row in numbers.itertuples(index=False)]
     numbers = numbers.assign(
-        verdict=[verdict for verdict, _ in verdicts], reason=[reason for _, reason in verdicts]
+        verdict=[each.verdict for each in judged],
+        reason=[each.reason for each in judged],
+        settle=[CONTROLS[each.settle].name if each.settle else "" for each in judged],
     )
     # Of what is not above the noise there is no excess to speak of.
+    numbers = numbers.reindex(columns=ATTRIBUTION_COLUMNS)
     quiet = numbers["verdict"] == NOISE
     numbers.loc[quiet, ["excess_db", "low", "high", "u", "phase_deg"]] = np.nan
-    return _with_other_mounts(numbers).reindex(columns=ATTRIBUTION_COLUMNS)
+    return _with_other_mounts(numbers)
 
 
 def _with_other_mounts(table: pd.DataFrame) -> pd.DataFrame:

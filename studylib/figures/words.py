@@ -4,8 +4,7 @@ Conventions: a value is rounded to the place of its interval's second digit (GUM
 7.2.6, gives uncertainties at most two digits); a missing number is an en dash.
 
 Functions: `decimals_for`, `rounded`, `exact`, `signed`, `difference`, `between`, `in_short`,
-`names_in_short`, `level_word`, `unit_word`, `whose_limit`, `holds_driver`, `holds_noise`,
-`follows_drive`, `counted`.
+`names_in_short`, `level_word`, `unit_word`, `whose_limit`, `counted`.
 """
 
 from __future__ import annotations
@@ -31,8 +30,6 @@ _LEVEL_WORDS = {
     "take": "take",
 }
 _HARMONIC = re.compile(r"tone\.h(\d+)\.(\w+)")
-_OVERTONE = re.compile(r"tone\.h(?:[2-9]|[1-9]\d+)\.(?:rel|level)_db")
-_LEVEL = re.compile(r"(?:tone\.h|probe\.k)\d+\.level_db")
 
 
 def decimals_for(low: float, high: float) -> int:
@@ -140,24 +137,6 @@ def unit_word(summary: Summary) -> str:
 def whose_limit(summary: Summary, feature: str) -> str:
     """Whose limit it is: "study's own" or "published"."""
     return "study's own" if feature in summary.study.settings.decide.limits else "published"
-
-
-def holds_driver(feature: str) -> bool:
-    """Whether a feature is made of harmonics of the tone, which the driver makes as well."""
-    return bool(_OVERTONE.fullmatch(feature)) or feature in {
-        "tone.thd_percent",
-        "tone.centroid_hz",
-    }
-
-
-def holds_noise(feature: str) -> bool:
-    """Whether a feature is what is left between the harmonics of the tone."""
-    return feature.startswith("tone.band")
-
-
-def follows_drive(feature: str) -> bool:
-    """Whether a feature is a level that rises with what the driver really gives the board."""
-    return bool(_LEVEL.fullmatch(feature))
 
 
 def counted(number: int, noun: str, plural: str = "") -> str:

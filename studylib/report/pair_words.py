@@ -14,19 +14,15 @@ from studylib.figures.words import (
     between,
     difference,
     exact,
-    follows_drive,
-    holds_driver,
-    holds_noise,
     in_short,
     unit_word,
     whose_limit,
 )
+from studylib.register import follows_drive, harmonic_number, holds_driver, holds_noise
 from studylib.report.summary import Summary
 from studylib.stats.effects import NOT_EARNED
 
-DRIVER = (
-    "This includes the driver's own distortion; what part of it is the board's is not measured yet."
-)
+DRIVER = "This is a raw level: the driver's own distortion is in it, as the boards pass it on."
 DRIVE = (
     "How hard the driver shakes a board depends on the board; this level does not take that out."
 )
@@ -43,17 +39,41 @@ def pair_sentence(summary: Summary, row) -> str:
     """The verdict on one pair of woods, a row of effects, with what else is in the feature."""
     start = f"{named(summary, row.feature)}, {row.wood_b} against {row.wood_a}: "
     said = start + _VERDICTS[row.verdict](summary, row)
-    caution = _caution(row.feature)
+    caution = _caution(summary, row)
     return f"{said} {caution}" if caution and math.isfinite(row.difference) else said
 
 
-def _caution(feature: str) -> str:
+def _caution(summary: Summary, row) -> str:
     """What else than the board is in a feature; empty where there is nothing to say."""
-    if holds_driver(feature):
-        return DRIVER
-    if holds_noise(feature):
+    if holds_driver(row.feature):
+        return f"{DRIVER} {_response_instead(summary, row)}"
+    if holds_noise(row.feature):
         return NOISE
-    return DRIVE if follows_drive(feature) else ""
+    return DRIVE if follows_drive(row.feature) else ""
+
+
+def _response_instead(summary: Summary, row) -> str:
+    """The boards' own response at the harmonic's frequency, which woods are compared on."""
+    k = harmonic_number(row.feature)
+    if k is None:
+        return "It says nothing about the woods."
+    effects = summary.comparison.effects
+    name = f"probe.k{k}.response_db"
+    found = effects[
+        (effects["feature"] == name)
+        & (effects["wood_a"] == row.wood_a)
+        & (effects["wood_b"] == row.wood_b)
+    ]
+    if found.empty:
+        return (
+            f"What the boards themselves pass on at {k} times the tone was not compared, so this "
+            f"says nothing about the woods: record probe tones there, with a sensor at the driving "
+            "point."
+        )
+    own = next(found.itertuples())
+    hint = "" if own.role == "primary" else " (exploratory, a hint only)"
+    said = _VERDICTS[own.verdict](summary, own)
+    return f"What the boards themselves pass on at {k} times the tone{hint}: {said}"
 
 
 def _measured(summary: Summary, row) -> str:

@@ -210,7 +210,11 @@ def summarise(study: Study, gathered: Gathered) -> Summary:
         study=study,
         gathered=gathered,
         comparison=comparison,
-        attribution=attribute_study(study, gathered.harmonics),
+        attribution=attribute_study(
+            study,
+            gathered.harmonics,
+            batches=[batch for batch in study.batches if batch not in gathered.failed],
+        ),
     )
 
 

@@ -12,13 +12,13 @@ from __future__ import annotations
 
 import math
 
+from studylib.attribution.verdicts import CANNOT_TELL
 from studylib.figures.words import (
     counted,
-    follows_drive,
-    holds_noise,
     names_in_short,
     unit_word,
 )
+from studylib.register import follows_drive, holds_noise
 from studylib.report.pair_words import named, pair_sentence
 from studylib.report.summary import Summary
 from studylib.report.tables import measured_takes, set_aside_table
@@ -30,11 +30,7 @@ from studylib.wording import listed
 _LONG_NOTE = "Woods are not compared on these"
 LATER_KINDS = {
     "tap": "taps",
-    "sweep": "sweeps",
     "pluck": "plucked strings",
-    "loopback": "loopback takes",
-    "driver": "driver takes on the block",
-    "airborne": "airborne takes",
 }
 
 
@@ -189,11 +185,7 @@ def cannot_say(summary: Summary) -> list[str]:
     """What this design cannot say, from its own plan and its own gaps."""
     said = [note for note in summary.comparison.notes if not note.startswith(_LONG_NOTE)]
     said += _not_compared(summary)
-    said.append(
-        "Whose harmonics they are: a level at 2f, 3f and so on includes the driver's own "
-        "distortion, raised or lowered by the board. No harmonic is credited to a board here; "
-        "attribution is not measured yet."
-    )
+    said += _harmonics(summary)
     said += _levels(summary)
     said += _calibration(summary)
     said += [
@@ -216,6 +208,23 @@ def _not_compared(summary: Summary) -> list[str]:
         f"Anything about woods on {listed(names_in_short(names))}: more than 5 % of some wood's "
         "takes lie below the noise there, and leaving out the quiet takes would bias the rest."
     ]
+
+
+def _harmonics(summary: Summary) -> list[str]:
+    verdicts = summary.attribution.table["verdict"]
+    open_ones = int((verdicts == CANNOT_TELL).sum())
+    said = [
+        "That a harmonic is the wood's: a level at 2f, 3f and so on holds the driver's own "
+        "distortion, raised or lowered by the board. Where the driver explains it, it says nothing "
+        "about the wood; where it does not, a loose contact is as likely until it comes back in "
+        "every mount. A buzz in the very contact of driver and board reads as the driver."
+    ]
+    if open_ones:
+        said.append(
+            f"Whose {counted(open_ones, 'harmonic')} are on which the attribution cannot tell "
+            "(each with its reason in tables/attribution.csv)."
+        )
+    return said
 
 
 def _levels(summary: Summary) -> list[str]:
@@ -254,9 +263,7 @@ def _calibration(summary: Summary) -> list[str]:
 def _later(summary: Summary) -> str:
     kinds = {t.kind for t in summary.study.takes}
     present = [word for kind, word in LATER_KINDS.items() if kind in kinds]
-    steps = any(t.kind == "tone" and t.drive_db < 0 for t in summary.study.takes)
-    if steps:
-        present.append("tones at lower drive")
-    if not present:
-        return ""
-    return f"What the {listed(present)} in takes.csv hold: not measured yet."
+    said = f"What the {listed(present)} in takes.csv hold: not measured yet." if present else ""
+    if "sweep" in kinds:
+        said += " Of the sweeps only the response at multiples of the tone is used so far."
+    return said.strip()

@@ -14,10 +14,15 @@ from collections.abc import Mapping, Sequence
 
 import pandas as pd
 
+from studylib import register
 from studylib.stats import verdicts
 
 COLUMNS = ("claim", "feature", "verdict", "reason")
 NOT_MEASURED = "not measured yet"
+RAW = (
+    "this is a raw level with the driver's own distortion in it, which by itself says nothing "
+    "about the woods"
+)
 
 
 def claims_table(
@@ -61,6 +66,8 @@ def _judge(claim, effects, refused, confidence) -> tuple[str, str]:
             "to speak of woods"
         )
     reason = _numbers(row, higher, lower, sign, confidence)
+    if register.holds_driver(claim["feature"]):
+        reason += f"; {RAW}"
     if row["verdict"] not in verdicts.DECLARED:
         return verdicts.OPEN, f"{reason}; {_why_open(row)}"
     if row["verdict"] == verdicts.WITHIN:
