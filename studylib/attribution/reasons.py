@@ -164,10 +164,9 @@ def loosely_ruled_out(row) -> tuple[str, str]:
 def undecided(row) -> tuple[str, str]:
     """The interval holds both answers, or the harmonic is weaker than predicted."""
     if not row.sensed:
-        low, high = -row.load_high, -row.load_low
         return _minus(
             f"{row.excess_db:+.1f} dB against the driver on the block, but a driver's harmonic "
-            f"changes with its load, here by {low:.0f} to {high:.0f} dB; record "
+            f"changes with its load, here by {row.load_low:.0f} to {row.load_high:+.0f} dB; record "
         ) + _ask("sensor", row), "sensor"
     if not row.driven:
         return _minus(

@@ -1,0 +1,439 @@
+"""Attribution of hand-made takes: the truth of each is worked out on paper.
+
+Definitions and rules are those of the project's own method (attribution of a harmonic); the levels
+are 20 lg of amplitudes, the shift by a coherent leak 20 lg(1 +- 10^(-L/20)), JCGM 100 for the
+combined uncertainty.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+from studylib.attribution import ATTRIBUTION_COLUMNS, Attribution
+from tests.attribution.hand_made import (
+    DRIVE,
+    PASSES,
+    SECONDS,
+    TONE_HZ,
+    Bench,
+    controls,
+    linear_mount,
+    row,
+)
+
+
+def linear(**plan) -> Bench:
+    """Three mounts of one board, so that the spread between takes has 6 degrees of freedom."""
+    bench = Bench(**plan)
+    for mount in (1, 2, 3):
+        linear_mount(bench, mount=mount)
+    controls(bench)
+    return bench
+
+
+def db(amplitude: complex) -> float:
+    return 20 * np.log10(abs(amplitude))
+
+
+@pytest.mark.parametrize("k", [2, 3, 4])
+def test_a_linear_boards_harmonics_are_the_drivers(k):
+    found = row(linear().attribute(), k)
+    assert found.verdict == "driver"
+    assert found.excess_db == pytest.approx(0.0, abs=1e-9)
+    assert found.observed_db == pytest.approx(db(PASSES[k - 1] * DRIVE[k - 1]), abs=1e-9)
+    assert found.predicted_db == pytest.approx(found.observed_db, abs=1e-9)
+    assert found.route == "probe tone"
+    assert "buzz in the very contact" in found.reason
+
+
+def test_the_uncertainty_is_that_of_the_guide():
+    # One probe, three takes: u^2 = s^2 (1/3 + 1) + noise of the four amplitudes, in nepers;
+    # s^2 pooled from three groups of three takes (ln 1, ln 1.01, ln 0.99), 2 df each.
+    found = linear().attribute()
+    s2 = np.var(np.log([1.0, 1.01, 0.99]), ddof=1)
+    assert found.take_spread.level == pytest.approx(s2, rel=1e-3)
+    assert found.take_spread.df == 6
+    k, u = 3, 1e-6
+    noise = (u / abs(PASSES[2] * DRIVE[2])) ** 2 / 3 + (u / abs(DRIVE[2])) ** 2 / 3
+    noise += (u / abs(PASSES[2] * 0.1)) ** 2 + (u / 0.1) ** 2
+    expected = 20 / np.log(10) * np.sqrt(s2 * (1 / 3 + 1) + noise)
+    assert row(found, k).u == pytest.approx(expected, rel=0.01)
+
+
+def test_the_interval_is_corrected_for_the_rows_of_the_specimen():
+    wide = {}
+    for mounts in (2, 6):
+        bench = Bench(u=1e-8)
+        for mount in range(1, mounts + 1):
+            linear_mount(bench, mount=mount)
+        controls(bench)
+        found = bench.attribute()
+        wide[mounts] = row(found, 3)
+        df = found.take_spread.df
+        q = stats.t.ppf(1 - 0.01 / (2 * 3 * mounts), df)
+        assert (wide[mounts].high - wide[mounts].low) / 2 == pytest.approx(
+            q * wide[mounts].u, rel=0.05
+        )
+
+
+def test_an_excess_in_one_mount_is_beyond_the_driver_and_gone_after_remounting():
+    bench = Bench()
+    # Twice as much again at 3f, in phase: 20 lg 3.
+    extra = np.array([0, 0, 2 * PASSES[2] * DRIVE[2], 0])
+    linear_mount(bench, mount=1)
+    linear_mount(bench, mount=2, extra=extra)
+    linear_mount(bench, mount=3)
+    controls(bench)
+    found = bench.attribute()
+    beyond = row(found, 3, mount=2)
+    assert beyond.verdict == "beyond the driver"
+    assert beyond.excess_db == pytest.approx(20 * np.log10(3), abs=0.01)
+    assert beyond.low < 20 * np.log10(3) < beyond.high
+    assert "in 2 of the board's 3 mounts the driver alone explains it" in beyond.reason
+    others = found.table[found.table["verdict"] != "driver"]
+    assert len(others) == 1
+
+
+def test_an_excess_in_every_mount_stays_with_the_board():
+    bench = Bench()
+    extra = np.array([0, 0, 2 * PASSES[2] * DRIVE[2], 0])
+    for mount in (1, 2):
+        linear_mount(bench, mount=mount, extra=extra)
+    controls(bench)
+    assert "in all 2 mounts of this board" in row(bench.attribute(), 3).reason
+
+
+def test_a_level_that_agrees_with_a_wrong_phase_explains_nothing():
+    # P + B with B = P (exp(i 130 deg) - 1): the same level, and B stronger than P.
+    bench = Bench()
+    extra = np.array([0, 0, PASSES[2] * DRIVE[2] * (np.exp(2.27j) - 1), 0])
+    linear_mount(bench, extra=extra)
+    linear_mount(bench, mount=2)
+    controls(bench)
+    found = row(bench.attribute(), 3)
+    assert found.excess_db == pytest.approx(0.0, abs=0.01)
+    assert found.verdict == "cannot tell"
+    assert "+130 degrees off" in found.reason
+
+
+def test_weaker_than_the_driver_is_not_explained_either():
+    bench = Bench()
+    linear_mount(bench, extra=np.array([0, -0.8 * PASSES[1] * DRIVE[1], 0, 0]))
+    linear_mount(bench, mount=2)
+    controls(bench)
+    found = row(bench.attribute(), 2)
+    assert (found.verdict, found.settle) == ("cannot tell", "second mount")
+    assert "weaker than the driver's own harmonic" in found.reason
+
+
+@pytest.mark.parametrize(
+    ("missing", "asked"),
+    [("airborne", "record an airborne take at 516 Hz"), ("loopback", "record a loopback take")],
+)
+def test_nothing_is_beyond_the_driver_before_the_other_causes_are_tested(missing, asked):
+    bench = Bench()
+    linear_mount(bench, extra=np.array([0, 0, 2 * PASSES[2] * DRIVE[2], 0]))
+    linear_mount(bench, mount=2)
+    controls(bench, leave_out=(missing,))
+    found = row(bench.attribute(), 3)
+    assert found.verdict == "cannot tell"
+    assert asked in found.reason
+
+
+def test_a_board_without_a_probe_tone_asks_for_one():
+    bench = Bench()
+    linear_mount(bench, probes=(2,))
+    controls(bench)
+    found = row(bench.attribute(), 3)
+    assert (found.verdict, found.route, found.settle) == ("cannot tell", "", "probe tone")
+    assert "record a probe tone at 516 Hz in this mount, or a sweep" in found.reason
+    assert np.isnan(found.predicted_db)
+
+
+def test_another_mounts_probe_carries_the_remount_spread():
+    bench = Bench()
+    # Three mounts with probes, T at 3f 10 % apart from mount to mount; the fourth has none there.
+    for mount, factor in enumerate((0.9, 1.0, 1.1), start=1):
+        linear_mount(bench, mount=mount, passes=PASSES * factor)
+    linear_mount(bench, mount=4, probes=(2,))
+    controls(bench)
+    found = bench.attribute()
+    own, borrowed = row(found, 3, mount=1), row(found, 3, mount=4)
+    assert borrowed.route == "probe tone of another mount"
+    s = np.std(np.log([0.9, 1.0, 1.1]), ddof=1)
+    assert borrowed.u == pytest.approx(
+        np.hypot(own.u, 20 / np.log(10) * s * np.sqrt(1 + 1 / 3)), rel=0.05
+    )
+    assert borrowed.high - borrowed.low > 5 * (own.high - own.low)
+
+
+def test_a_sweep_gives_what_no_probe_tone_does():
+    bench = Bench()
+    linear_mount(bench, probes=(2,))
+    sweep_drive = np.array([1e-3, 8e-4, 6e-4, 5e-4]) * np.exp(0.3j)
+    bench.add("sweep", PASSES * sweep_drive, sweep_drive, specimen="larch1", mount=1, u=1e-9)
+    controls(bench)
+    found = bench.attribute()
+    assert row(found, 2).route == "probe tone"
+    swept = row(found, 3)
+    assert (swept.route, swept.verdict) == ("sweep", "driver")
+    assert swept.excess_db == pytest.approx(0.0, abs=1e-6)
+
+
+def test_a_probe_beside_the_frequency_is_trusted_less():
+    near, off = Bench(), Bench()
+    for bench, apart in ((near, 1e-5), (off, 2e-3)):
+        linear_mount(bench, probes=(2, 4))
+        linear_mount(bench, mount=2)
+        linear_mount(bench, mount=3)
+        bench.add("tone", PASSES[2] * 0.1, 0.1, k=3, specimen="larch1", mount=1, apart=apart)
+        controls(bench)
+    assert row(near.attribute(), 3).verdict == "driver"
+    beside = row(off.attribute(), 3)
+    assert beside.verdict == "cannot tell"
+    assert "lies beside the harmonic's frequency" in beside.reason
+
+
+# ------------------------------------------------------------------ leaks
+
+
+def with_leak(share: float, *, kind: str = "airborne") -> Attribution:
+    """A linear board with a leak of `share` of the observed third harmonic, in phase."""
+    bench = Bench()
+    board = PASSES[2] * DRIVE[2]
+    leak = share * board / (1 - share)
+    linear_mount(bench, extra=np.array([0, 0, leak, 0]))
+    linear_mount(bench, mount=2, extra=np.array([0, 0, leak, 0]))
+    controls(bench, leave_out=(kind,))
+    # The mounted harmonic is |D3| / 0.1 of full drive at 3f: the driver in the air is as loud.
+    full = abs(leak) / (abs(DRIVE[2]) / 0.1)
+    for k in (2, 3, 4):
+        bench.add("airborne", full if k == 3 else 1e-6, 0.3, k=k, specimen="larch1", mount=1)
+    return bench.attribute()
+
+
+def test_the_leak_is_the_airborne_probe_scaled_to_the_mounted_drivers_harmonic():
+    found = row(with_leak(0.1), 3)
+    assert found.air_db - found.observed_db == pytest.approx(-20.0, abs=0.01)
+    assert not found.air_is_limit
+
+
+@pytest.mark.parametrize(("share", "verdict"), [(0.6, "air"), (0.55, "air"), (0.01, "driver")])
+def test_a_leak_within_six_decibels_is_the_cause(share, verdict):
+    assert row(with_leak(share), 3).verdict == verdict
+
+
+def test_a_weaker_leak_widens_the_interval_by_its_coherent_bound():
+    # 20 lg(1 +- 10^(-L/20)) at L = 20 dB: +0.828 and -0.915 dB.
+    plain, leaky = row(with_leak(1e-6), 3), row(with_leak(0.1), 3)
+    shift = leaky.excess_db - plain.excess_db
+    assert leaky.high - plain.high - shift == pytest.approx(0.828, abs=0.01)
+    assert plain.low - leaky.low + shift == pytest.approx(0.915, abs=0.01)
+
+
+@pytest.mark.parametrize(("level", "verdict"), [(0.6, "recorder"), (0.01, "driver")])
+def test_the_recorders_own_distortion_is_named_from_the_loopback(level, verdict):
+    # Loopback at the very level of the take: both laws of growth agree.
+    bench = Bench(u=1e-8)
+    linear_mount(bench)
+    linear_mount(bench, mount=2)
+    controls(bench, leave_out=("loopback",))
+    tone = abs(PASSES[0] * DRIVE[0])
+    own = np.full(4, 1e-9)
+    own[0], own[2] = tone, level * abs(PASSES[2] * DRIVE[2])
+    bench.add("loopback", own)
+    found = row(bench.attribute(), 3)
+    assert found.verdict == verdict
+    assert found.recorder_db - found.observed_db == pytest.approx(20 * np.log10(level), abs=0.01)
+    assert not found.recorder_is_limit
+
+
+def test_a_loopback_at_another_level_names_less_and_rules_out_less():
+    # 20 dB more level in the loopback: its third harmonic, taken 1:1 down, lies 20 dB lower; taken
+    # with the cube, 60 dB. It is bounded by the larger and named by the smaller.
+    bench = Bench()
+    linear_mount(bench)
+    linear_mount(bench, mount=2)
+    controls(bench, leave_out=("loopback",))
+    tone = abs(PASSES[0] * DRIVE[0])
+    observed = abs(PASSES[2] * DRIVE[2])
+    bench.add("loopback", [10 * tone, 1e-7, 8 * observed, 1e-7])
+    found = row(bench.attribute(), 3)
+    assert found.recorder_db - found.observed_db == pytest.approx(20 * np.log10(0.008), abs=0.01)
+    assert found.verdict == "cannot tell"  # 1:1 it could be 0.8 of it
+    assert found.low < -13
+
+
+@pytest.mark.parametrize(("share", "verdict"), [(0.6, "noise"), (0.01, "driver")])
+def test_a_mains_line_in_the_very_bin_is_bounded_from_the_room(share, verdict):
+    bench = Bench()
+    linear_mount(bench)
+    linear_mount(bench, mount=2)
+    controls(bench, leave_out=("room",))
+    bench.add("room", [0, 0, share * abs(PASSES[2] * DRIVE[2]), 0])
+    found = row(bench.attribute(), 3)
+    assert found.verdict == verdict
+    assert ("mains line" in found.reason) == (verdict == "noise")
+
+
+def test_below_the_noise_of_its_bin_there_is_nothing_to_explain():
+    # F(2, 192; 99 %) = 4.71: noise of u = 1e-6 / sqrt 3 passes 1.77e-6 once in a hundred.
+    bench = Bench()
+    linear_mount(bench, extra=np.array([0, 0, -PASSES[2] * DRIVE[2] + 1.5e-6, 0]))
+    linear_mount(bench, mount=2, extra=np.array([0, 0, -PASSES[2] * DRIVE[2] + 2.5e-6, 0]))
+    controls(bench)
+    found = bench.attribute()
+    limit = 1e-6 / np.sqrt(3) * np.sqrt(2 * stats.f.ppf(0.99, 2, 3 * 64))
+    quiet, loud = row(found, 3), row(found, 3, mount=2)
+    assert quiet.verdict == "noise"
+    assert quiet.noise_db == pytest.approx(db(limit), abs=0.01)
+    assert f"{1 / SECONDS:.3g} Hz wide bin" in quiet.reason
+    assert np.isnan(quiet.excess_db)
+    assert loud.verdict != "noise"
+
+
+def test_a_noisier_room_hides_what_the_take_alone_would_show():
+    bench = Bench()
+    linear_mount(bench)
+    controls(bench, leave_out=("room",))
+    bench.add("room", np.zeros(4), u=1e-3)
+    assert row(bench.attribute(), 3).verdict == "noise"
+
+
+# ------------------------------------------------------- what is not known
+
+
+def test_without_a_motion_channel_and_without_driver_takes_nothing_is_said():
+    bench = Bench(sensed=False)
+    linear_mount(bench)
+    controls(bench, leave_out=("driver",))
+    found = row(bench.attribute(), 2)
+    assert (found.verdict, found.settle) == ("cannot tell", "motion channel")
+    assert "record driver takes on the inert block at 172 Hz and at 344 Hz" in found.reason
+
+
+@pytest.mark.parametrize("factor", [1.0, 2.0, 100.0])
+def test_driver_takes_alone_never_say_beyond_the_driver(factor):
+    bench = Bench(sensed=False)
+    extra = (factor - 1) * PASSES * DRIVE
+    linear_mount(bench, extra=extra)
+    linear_mount(bench, mount=2, extra=extra)
+    controls(bench)
+    found = bench.attribute()
+    assert set(found.table["verdict"]) == {"cannot tell"}
+    # Prediction by hand: board's probe + block's harmonic - block's probe.
+    predicted = abs(PASSES[1]) * 0.1 * abs(0.5 * DRIVE[1]) / 0.05
+    second = row(found, 2)
+    assert second.predicted_db == pytest.approx(db(predicted), abs=0.01)
+    # -2 to +13 dB at 2f.
+    assert second.high - second.low > 15.0
+    assert "changes with its load, here by −2 to +13 dB" in second.reason
+
+
+def test_without_repeats_nothing_is_judged():
+    bench = Bench()
+    linear_mount(bench, repeats=(1.0,))
+    controls(bench)
+    found = row(bench.attribute(), 2)
+    assert (found.verdict, found.settle) == ("cannot tell", "repeat takes")
+
+
+def test_mounts_stand_in_where_no_take_was_repeated():
+    bench = Bench()
+    for mount, factor in enumerate((0.97, 1.0, 1.03), start=1):
+        linear_mount(bench, mount=mount, passes=PASSES * factor, repeats=(1.0,))
+    controls(bench)
+    found = bench.attribute()
+    assert found.take_spread.level == pytest.approx(
+        np.var(np.log([0.97, 1, 1.03]), ddof=1), rel=0.01
+    )
+
+
+def test_a_sensed_harmonic_below_its_noise_predicts_at_most():
+    bench = Bench()
+    at = {"specimen": "larch1", "mount": 1}
+    for number, factor in enumerate((1.0, 1.01, 0.99), start=1):
+        heard = factor * np.array([0.1, 1e-4, 1e-4])
+        bench.add("tone", heard, [0.2, 2e-3, 5e-7], repeat=number, **at)
+    for k in (2, 3):
+        bench.add("tone", 0.05 * 0.1, 0.1, k=k, **at)
+    bench.size = 3
+    controls(bench)
+    found = row(bench.attribute(), 3)
+    assert found.high == np.inf
+    # Observed 1e-4 against at most 0.05 x (5e-7 + a few 1e-6): far beyond all the same.
+    assert found.verdict == "beyond the driver"
+
+
+def test_takes_that_disagree_widen_to_every_single_one():
+    bench = Bench()
+    for mount, buzz in ((1, (0.0, 3.0, 0.0)), (2, (0.0, 0.0, 0.0))):
+        at = {"specimen": "larch1", "mount": mount}
+        for number, (factor, add) in enumerate(zip((1.0, 1.01, 0.99), buzz, strict=True), start=1):
+            heard = factor * PASSES * DRIVE
+            heard[2] += add * PASSES[2] * DRIVE[2]
+            bench.add("tone", heard, DRIVE, repeat=number, **at)
+        for k in (2, 3, 4):
+            bench.add("tone", PASSES[k - 1] * 0.1, 0.1, k=k, **at)
+    controls(bench)
+    found = row(bench.attribute(), 3)
+    assert found.verdict == "cannot tell"
+    assert found.low < 0 < 20 * np.log10(4) < found.high + 0.1
+
+
+def test_set_aside_takes_are_not_used_and_leave_a_row():
+    bench = linear()
+    bench.add("tone", np.ones(4), np.ones(4), specimen="larch2", mount=1, usable=False)
+    found = bench.attribute()
+    left_out = row(found, 2, specimen="larch2")
+    assert left_out.verdict == "cannot tell"
+    assert "no take of this mount is fit for use" in left_out.reason
+    assert row(found, 2).verdict == "driver"
+
+
+def test_controls_hold_for_their_batch_only():
+    bench = Bench()
+    extra = np.array([0, 0, 2 * PASSES[2] * DRIVE[2], 0])
+    linear_mount(bench, "larch1", extra=extra, batch="day1")
+    linear_mount(bench, "larch2", extra=extra, batch="day2")
+    controls(bench, batch="day1")
+    found = bench.attribute()
+    assert row(found, 3, "larch1").verdict == "beyond the driver"
+    assert row(found, 3, "larch2").verdict == "cannot tell"
+
+
+def test_the_order_of_the_rows_changes_nothing_but_theirs():
+    bench = linear()
+    linear_mount(bench, "larch2")
+    names = bench.table()["take"].unique()
+    shuffled = [bench.table()[bench.table()["take"] == name] for name in names[::-1]]
+    straight = bench.attribute().table
+    bench.rows = [tuple(r) for r in pd.concat(shuffled).itertuples(index=False)]
+    back = bench.attribute().table
+    pd.testing.assert_frame_equal(straight, back)
+
+
+def test_levels_carry_their_unit_and_offset():
+    plain, loud = row(linear().attribute(), 2), row(linear(offset_db=112.0).attribute(), 2)
+    assert loud.observed_db - plain.observed_db == pytest.approx(112.0)
+    assert loud.excess_db == pytest.approx(plain.excess_db, abs=1e-9)
+    assert loud.recorder_db - plain.recorder_db == pytest.approx(112.0)
+    assert loud.air_db - plain.air_db == pytest.approx(112.0)
+
+
+def test_nothing_at_all_gives_an_empty_table():
+    found = Bench().attribute()
+    assert list(found.table.columns) == ATTRIBUTION_COLUMNS
+    assert found.table.empty
+    assert found.steps.empty
+
+
+def test_every_row_of_every_mount_is_there_once():
+    bench = linear()
+    table = bench.attribute().table
+    assert list(table["harmonic"]) == [2, 3, 4] * 3
+    assert table["reason"].str.len().min() > 20
+    assert TONE_HZ == 172.0
