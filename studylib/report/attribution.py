@@ -26,6 +26,9 @@ if TYPE_CHECKING:
     from studylib.report.summary import Summary
 
 WANTED_COLUMNS = ["record", "harmonics it would settle", "how", "start at", "take care"]
+DECIMALS = dict.fromkeys(
+    ("observed", "driver alone", "excess (dB)", "from", "to", "noise", "air", "recorder"), 1
+)
 STORY_COLUMNS = {
     "mount": "mount",
     "harmonic": "harmonic",
