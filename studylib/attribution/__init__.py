@@ -7,14 +7,11 @@
 - `excess`: observed over predicted, with its interval.
 - `verdicts`, `reasons`, `advice`: what that means, in a sentence, and what to record next.
 - `steps`: growth of a harmonic with the drive.
-- `attribute`: all of it for a study.
+- `judged`: the table of all mounts with its verdicts.
+- `sorted_takes`, `attribute`: all of it for a study.
 """
 
-from studylib.attribution.attribute import (
-    ATTRIBUTION_COLUMNS,
-    Attribution,
-    attribute,
-    attribute_study,
-)
+from studylib.attribution.attribute import Attribution, attribute, attribute_study
+from studylib.attribution.judged import ATTRIBUTION_COLUMNS
 
 __all__ = ["ATTRIBUTION_COLUMNS", "Attribution", "attribute", "attribute_study"]

@@ -8,6 +8,8 @@ Contents: one function a reason, named after it.
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 
 from studylib.attribution.advice import ask
@@ -214,8 +216,5 @@ def _apart(difference_db: float) -> str:
 
 
 def _minus(text: str) -> str:
-    # Between a space or bracket and a digit it is a minus sign; elsewhere a hyphen.
-    return "".join(
-        "−" if sign == "-" and text[i + 1 : i + 2].isdigit() and text[i - 1 : i] in " (" else sign
-        for i, sign in enumerate(text)
-    )
+    """Minus signs for hyphens that stand between a space or bracket and a digit."""
+    return re.sub(r"(?<=[ (])-(?=\d)", "−", text)

@@ -120,7 +120,9 @@ def _set_sweep(known: Transfer, sweeps: Sequence[Lines], tone: Lines) -> None:
 def borrowed_transfer(
     own: Transfer, others: Sequence[Transfer], remount: Sequence[Spread]
 ) -> Transfer:
-    """Fill what a mount lacks from the board's other mounts, with the remount spread added."""
+    """A copy in which what a mount lacks comes from the board's other mounts, with the remount
+    spread added."""
+    own = Transfer(**{name: value.copy() for name, value in vars(own).items()})
     if others:
         # The smaller drive makes the larger share of full drive, and so the larger leak.
         least = np.fmin.reduce([other.drive for other in others])

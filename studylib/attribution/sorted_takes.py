@@ -1,0 +1,85 @@
+"""The takes of a study by what they are for: tones, steps, probes, sweeps, controls.
+
+Contents: SortedTakes.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+
+from studylib.attribution import controls as control_takes
+from studylib.attribution.lines import Lines
+from studylib.measure.harmonic_rows import tone_multiple
+from studylib.sheets import Take
+
+MountKey = tuple[str, int]
+
+
+class SortedTakes:
+    """Usable takes, by specimen and mount or by batch.
+
+    planned : every mount that takes.csv has a tone of, usable or not.
+    """
+
+    def __init__(
+        self, lines: list[Lines], takes: list[Take], *, fundamental_hz: float, sensed: bool
+    ) -> None:
+        self.tones: dict[MountKey, list[Lines]] = {}
+        self.steps: dict[MountKey, dict[float, list[Lines]]] = defaultdict(dict)
+        self.probes: dict[MountKey, dict[int, list[Lines]]] = defaultdict(dict)
+        self.sweeps: dict[MountKey, list[Lines]] = defaultdict(list)
+        self.loopbacks: dict[str, list[Lines]] = defaultdict(list)
+        self.airborne: dict[str, list[Lines]] = defaultdict(list)
+        self.block_steps: dict[str, dict[float, list[Lines]]] = defaultdict(dict)
+        self._block_probes: dict[str, dict[int, list[Lines]]] = defaultdict(dict)
+        self.rooms: dict[str, list[Lines]] = defaultdict(list)
+        self._sensed = sensed
+        self.planned: dict[MountKey, Take] = {}
+        for take in takes:
+            k = tone_multiple(take.tone_hz, fundamental_hz=fundamental_hz)
+            if take.kind == "tone" and k == 1 and take.drive_db == 0 and take.support == "bench":
+                self.planned.setdefault((take.specimen, take.mount), take)
+        for each in lines:
+            self._sort(each, tone_multiple(each.take.tone_hz, fundamental_hz=fundamental_hz))
+
+    def _sort(self, each: Lines, k: int | None) -> None:
+        take = each.take
+        key = (take.specimen, take.mount)
+        match take.kind:
+            case "tone" if k == 1 and take.drive_db == 0:
+                self.tones.setdefault(key, []).append(each)
+            case "tone" if k == 1:
+                self.steps[key].setdefault(take.drive_db, []).append(each)
+            case "tone" if k:
+                self.probes[key].setdefault(k, []).append(each)
+            case "sweep":
+                self.sweeps[key].append(each)
+            case "loopback" if k == 1:
+                self.loopbacks[take.batch].append(each)
+            case "airborne" if k:
+                self.airborne[take.batch].append(each)
+            case "driver" if k == 1:
+                self.block_steps[take.batch].setdefault(take.drive_db, []).append(each)
+            case "driver" if k:
+                self._block_probes[take.batch].setdefault(k, []).append(each)
+            case "room":
+                self.rooms[take.batch].append(each)
+
+    def repeats(self) -> list[list[complex]]:
+        """The response of every tone that was taken more than once in one mount."""
+        groups = [(1, group) for group in self.tones.values()]
+        groups += [(k, group) for probes in self.probes.values() for k, group in probes.items()]
+        return [
+            [
+                each.response[k - 1] / (each.drive[k - 1] if self._sensed else each.drive_factor)
+                for each in group
+            ]
+            for k, group in groups
+            if len(group) > 1 and len({each.take.drive_db for each in group}) == 1
+        ]
+
+    def blocks(self, size: int) -> dict[str, control_takes.Block | None]:
+        return {
+            batch: control_takes.block_of(steps.get(0.0, []), self._block_probes[batch], size=size)
+            for batch, steps in list(self.block_steps.items())
+        }
