@@ -4,7 +4,7 @@
 - `spreads`: how far repeats and mounts lie apart.
 - `transfers`: T(kf), what a mounted board passes on.
 - `controls`: room, recorder, air, driver on the block.
-- `excess`: observed over predicted, with its interval.
+- `excess`, `uncertainty`: observed over predicted, with its interval.
 - `verdicts`, `reasons`, `advice`: what that means, in a sentence, and what to record next.
 - `steps`: growth of a harmonic with the drive.
 - `judged`: the table of all mounts with its verdicts.

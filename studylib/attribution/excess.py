@@ -5,15 +5,9 @@ the block only, it is the board's probe tone at kf times the block's k-th harmon
 probe tone, and the load (how the driver's distortion changes when it leaves the block for a board)
 widens it. Neither: no prediction.
 
-Uncertainty (GUM, JCGM 100): independent relative components combine in quadrature with
-Welch-Satterthwaite degrees of freedom; noise of an amplitude acts as a distance in the complex
-plane, so that its expanded interval in decibels is not symmetric; leaks and what a sweep's end cut
-off are bounds and are added as such. The interval is at 99 %, corrected for the rows of the
-specimen (Bonferroni).
-
 Conventions: natural logarithms of amplitude inside (nepers), decibels outside; arrays over k.
 
-Contents: Evidence, Excess, excess_of, load_range; coverage and side, which steps.py uses too.
+Contents: Evidence, Excess, excess_of, load_range.
 """
 
 from __future__ import annotations
@@ -22,16 +16,15 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-from scipy.special import chdtri, stdtrit
+from scipy.special import chdtri
 
 from studylib.attribution.controls import Block, Room, Source
 from studylib.attribution.lines import Lines
 from studylib.attribution.spreads import Spread
 from studylib.attribution.transfers import Transfer
+from studylib.attribution.uncertainty import DB, Bound, Term, coverage, shift, side
 from studylib.signal.sweep import LOWEST_LOSS_FACTOR
 
-DB = 20.0 / np.log(10.0)  # decibels a neper
-ERROR = 0.01  # of a specimen's intervals together
 # By how many dB a driver's own harmonic may stand lower or higher on a board than on the block:
 # a simple inertial driver under a 180 g board (the project's design study); from the fourth on
 # nothing better is known than the third's.
@@ -58,29 +51,6 @@ class Evidence:
     take_spread: Spread
     sensed: bool
     rows: int
-
-
-class Term(NamedTuple):
-    """One component: `u` relative (K,), degrees of freedom, and what it acts on."""
-
-    name: str
-    u: np.ndarray
-    df: np.ndarray
-    acts: str  # "top": noise of the observed, "bottom": of the predicted, "spread": a factor
-
-
-class Bound(NamedTuple):
-    """Largest share (K,) by which something not measured out can shift a side.
-
-    found (K,): it was really there. A leak that was only bounded (`found` False) would have to
-    cancel by chance to hide behind agreement, but could make an excess alone: so it counts before
-    anything is called beyond the driver, and not in the interval.
-    """
-
-    name: str
-    share: np.ndarray
-    acts: str  # "top" or "bottom"
-    found: np.ndarray
 
 
 @dataclass(frozen=True)
@@ -140,8 +110,8 @@ def excess_of(evidence: Evidence) -> Excess:
     q, u = coverage(terms, rows=evidence.rows)
     seen = [bound._replace(share=np.where(bound.found, bound.share, 0.0)) for bound in bounds]
     plain = middle + repeats.lowest - side(terms, q, up=False) - high_load
-    low, least = plain + _shift(seen, up=False), plain + _shift(bounds, up=False)
-    high = middle + repeats.highest + side(terms, q, up=True) + _shift(seen, up=True) - low_load
+    low, least = plain + shift(seen, up=False), plain + shift(bounds, up=False)
+    high = middle + repeats.highest + side(terms, q, up=True) + shift(seen, up=True) - low_load
     shares = np.sqrt(sum(bound.share**2 for bound in seen) / 3.0)
     whole = np.sqrt(u**2 + shares**2 + ((high_load - low_load) ** 2) / 12.0)
     phase, off = _phase(evidence, ratio, terms, seen, q)
@@ -249,44 +219,6 @@ def _leaks(evidence: Evidence, observed: np.ndarray) -> list[Bound]:
 def _leak(name: str, source: Source, observed: np.ndarray, acts: str = "top") -> Bound:
     share = np.nan_to_num(source.bound / observed, nan=0.0, posinf=np.inf)
     return Bound(name, share, acts, np.isfinite(source.level))
-
-
-def coverage(
-    terms: list[Term], *, rows: int, error: float = ERROR
-) -> tuple[np.ndarray, np.ndarray]:
-    """(Student's quantile for all rows of the specimen together, combined u) at each multiple."""
-    square = sum(term.u**2 for term in terms)
-    fourth = sum(term.u**4 / term.df for term in terms)
-    df = np.where(fourth > 0, square**2 / fourth, 1e6)
-    df = np.clip(np.nan_to_num(df, nan=1.0), 1.0, 1e6)
-    return stdtrit(df, 1.0 - error / (2.0 * max(rows, 1))), np.sqrt(square)
-
-
-def _reach(term: Term, q: np.ndarray, *, up: bool) -> np.ndarray:
-    """How far one component moves the upper or lower end, nepers."""
-    far = q * term.u
-    if term.acts == "spread":
-        return far
-    # A noise of the observed lowers it by -ln(1 - far) but raises it by ln(1 + far) only.
-    outward = (term.acts == "top") == up
-    return np.log1p(far) if outward else _down(far)
-
-
-def side(terms: list[Term], q: np.ndarray, *, up: bool) -> np.ndarray:
-    """Width of one side of the interval, nepers: the components' reaches in quadrature."""
-    return np.sqrt(sum(_reach(term, q, up=up) ** 2 for term in terms))
-
-
-def _shift(bounds: list[Bound], *, up: bool) -> np.ndarray:
-    top = sum((bound.share for bound in bounds if bound.acts == "top"), np.zeros(1))
-    bottom = sum((bound.share for bound in bounds if bound.acts == "bottom"), np.zeros(1))
-    gain, loss = (top, bottom) if up else (bottom, top)
-    return np.log1p(gain) + _down(loss) if up else -_down(loss) - np.log1p(gain)
-
-
-def _down(share: np.ndarray) -> np.ndarray:
-    """-ln(1 - share); infinite from a share of 1 on."""
-    return np.where(share < 1.0, -np.log1p(-np.minimum(share, 1.0 - 1e-16)), np.inf)
 
 
 def _phase(

@@ -8,7 +8,7 @@ which is what a driver's own distortion of order k does when it is weak; the ver
 `cannot tell`.
 
 Conventions: growth from the lower drive to full drive in dB; interval at 99 %, corrected as in
-excess.py.
+uncertainty.py.
 
 Contents: step_rows, steps_table, STEP_COLUMNS.
 """
@@ -20,9 +20,10 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 import pandas as pd
 
-from studylib.attribution.excess import DB, ERROR, MARGIN_DB, Term, coverage, side
+from studylib.attribution.excess import MARGIN_DB
 from studylib.attribution.lines import Lines, mean_lines
 from studylib.attribution.spreads import Spread
+from studylib.attribution.uncertainty import DB, Term, coverage, side
 
 STEP_COLUMNS = [
     "specimen", "mount", "harmonic", "drive_db", "growth_db", "sensed_growth_db",
@@ -104,7 +105,7 @@ def _difference(
         of(low.u_response, low.response, low.dof, "bottom"),
         Term("takes", takes, np.full(size, float(spread.df)), "spread"),
     ]
-    q, _ = coverage(terms, rows=rows, error=ERROR)
+    q, _ = coverage(terms, rows=rows)
     middle = np.log(np.abs(ratio))
     ends = (middle - side(terms, q, up=False), middle + side(terms, q, up=True))
     return DB * middle, (DB * ends[0], DB * ends[1])
