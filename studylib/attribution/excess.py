@@ -26,7 +26,7 @@ from studylib.attribution.uncertainty import DB, Bound, Term, coverage, shift, s
 from studylib.signal.sweep import LOWEST_LOSS_FACTOR
 
 # By how many dB a driver's own harmonic may stand lower or higher on a board than on the block:
-# a simple inertial driver under a 180 g board (the project's design study); from the fourth on
+# a simple inertial driver under a 180 g board, simulated, no published source; from the fourth on
 # nothing better is known than the third's.
 LOAD_DB = {2: (-2.0, 13.0), 3: (-11.0, 21.0)}
 DRIVE_RECORDER = "recorder on the drive channel"

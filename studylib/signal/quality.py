@@ -17,7 +17,7 @@ import numpy as np
 
 from studylib.signal.harmonics import DB_PER_RATIO
 from studylib.signal.hum import distance_from_mains
-from studylib.signal.limits import Limit, judge
+from studylib.signal.limits import LIMITS, Limit, judge
 from studylib.signal.samples import SampleFacts, allowed_run
 from studylib.signal.tone import ToneFit
 
@@ -234,7 +234,13 @@ def take_verdict(checks: Iterable[Check]) -> tuple[str, str]:
 
 
 def _words(row: Check) -> str:
+    """One check in words: its name, what it means, and its value where that tells more."""
     where = f" ({row.channel})" if row.channel else ""
-    limit = "" if row.limit is None else f", limit {row.limit:g}"
+    said = f"{row.check}{where}"
+    if row.check in LIMITS:
+        said += f": {LIMITS[row.check].meaning}"
+    if row.limit == 0 and not row.unit:
+        return said  # a matter of yes or no
     unit = f" {row.unit}" if row.unit else ""
-    return f"{row.check}{where} {row.value:.4g}{unit}{limit}"
+    limit = "" if row.limit is None else f" (limit {row.limit:g})"
+    return f"{said}, {row.value:.4g}{unit}{limit}"

@@ -258,4 +258,12 @@ def test_the_take_takes_its_worst_verdict(rng):
     rows = list(_checks(_take(rng) + 0.02).values())
     verdict, reason = quality.take_verdict(rows)
     assert verdict == "warn"
-    assert "dc (response)" in reason
+    assert "dc (response): mean of the samples, of full scale, 1.9" in reason
+    assert reason.endswith("percent (limit 1)")
+
+
+def test_what_is_a_matter_of_yes_or_no_is_said_without_numbers():
+    row = quality.check("truncated", 1.0, LIMITS)
+    assert quality.take_verdict([row]) == (
+        "fail", "truncated: frames that the file announces are missing",
+    )  # fmt: skip
