@@ -5,7 +5,10 @@ what it shows and an optional `size`, and returns a matplotlib Figure; it comput
 """
 
 from studylib.figures.boards import boards_figure, boards_figures
+from studylib.figures.drive_growth import steps_figure
 from studylib.figures.effects import effects_figure, exploratory_figure, positive_control_figure
+from studylib.figures.excess import excess_figure
+from studylib.figures.harmonic_story import story_figure
 from studylib.figures.harmonics import harmonics_figure
 from studylib.figures.quality import quality_figure
 from studylib.figures.spectra import spectra_figure
@@ -16,6 +19,7 @@ __all__ = [
     "boards_figure",
     "boards_figures",
     "effects_figure",
+    "excess_figure",
     "exploratory_figure",
     "harmonics_figure",
     "positive_control_figure",
@@ -23,5 +27,7 @@ __all__ = [
     "save",
     "save_sizes",
     "spectra_figure",
+    "steps_figure",
+    "story_figure",
     "variance_figure",
 ]

@@ -27,6 +27,7 @@ from studylib import figures, register
 from studylib.attribution import Attribution, attribute_study
 from studylib.measure.parts import Gathered
 from studylib.register import Feature
+from studylib.report.attribution import telling_specimen
 from studylib.sheets import Study
 from studylib.stats import scales
 from studylib.stats.compare import Comparison, compare
@@ -143,6 +144,12 @@ class Summary:
         }
         for feature in self.measured:
             drawn[f"boards_{feature}"] = partial(figures.boards_figure, self, feature)
+        harmonics = self.attribution.table
+        drawn["excess"] = partial(figures.excess_figure, harmonics, self.study)
+        if not harmonics.empty:
+            told = telling_specimen(harmonics)
+            drawn["story"] = partial(figures.story_figure, harmonics, told)
+            drawn["drive_steps"] = partial(figures.steps_figure, self.attribution.steps, told)
         drawn["spectra"] = partial(figures.spectra_figure, self.gathered, self.study)
         drawn["harmonics"] = partial(figures.harmonics_figure, self.gathered, self.study)
         drawn["quality"] = partial(figures.quality_figure, self.gathered)

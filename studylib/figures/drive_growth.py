@@ -1,0 +1,111 @@
+"""Growth of harmonics with the drive against the growth of the sensed ones.
+
+What it shows: for each mount of one specimen with drive steps, by how many decibels more a harmonic
+grew from a lower drive to full drive than the one that was sensed at the driving point, with its
+interval. Inside the band a linear board explains it; a ring marks where it does not.
+
+Functions: steps_figure.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from studylib.attribution.excess import MARGIN_DB
+from studylib.attribution.steps import NOT_WITH
+from studylib.figures.style import (
+    COLOURS,
+    MARKERS,
+    PALE,
+    VERMILION,
+    empty_figure,
+    new_figure,
+    settle,
+    styled,
+    wrapped,
+)
+
+MOST_MOUNTS = 8
+MOST_HARMONICS = 6
+
+
+@styled
+def steps_figure(
+    steps: pd.DataFrame, specimen: str, *, size: tuple[float, float] | None = None
+) -> Figure:
+    """Growth over that of the sensed harmonic, by drive step, one panel a mount (the first 8).
+
+    Parameters
+    ----------
+    steps : an attribution's drive steps (steps.STEP_COLUMNS).
+    specimen : its name in the table.
+    """
+    rows = steps[steps["specimen"] == specimen]
+    told = rows[np.isfinite(rows["difference_db"]) & rows["growth_db"].notna()]
+    if told.empty:
+        why = (
+            f"{specimen} has no takes at lower drive."
+            if rows.empty
+            else f"At lower drive no harmonic of {specimen} could be told from the noise."
+        )
+        return empty_figure(why, size)
+    mounts = list(dict.fromkeys(told["mount"]))[:MOST_MOUNTS]
+    harmonics = sorted(told["harmonic"].unique())[:MOST_HARMONICS]
+    told = told[told["mount"].isin(mounts) & told["harmonic"].isin(harmonics)]
+    drives = sorted(told["drive_db"].unique(), reverse=True)
+    columns = min(len(mounts), 4)
+    lines = -(-len(mounts) // columns)
+    figure = new_figure(size, 1.2 + 2.6 * lines)
+    grid = figure.subplots(lines, columns, sharex=True, sharey=True, squeeze=False)
+    reach = float(np.ceil(told["difference_db"].abs().max() + 3.0))
+    for axes, mount in zip(grid.flat, mounts, strict=False):
+        _panel(axes, told[told["mount"] == mount], harmonics, drives, reach)
+        axes.set_title(wrapped(f"{specimen}, mount {mount}", 90 // columns, lines=1), fontsize=10)
+    for axes in list(grid.flat)[len(mounts) :]:
+        axes.set_visible(False)
+    for axes in list(grid.flat)[max(0, len(mounts) - columns) : len(mounts)]:
+        axes.set_xlabel("from this drive to full (dB)")
+        axes.tick_params(labelbottom=True)
+    for axes in grid[:, 0]:
+        axes.set_ylabel("growth over the sensed (dB)")
+    handles: dict = {}
+    for axes in grid.flat:
+        for handle, label in zip(*axes.get_legend_handles_labels(), strict=True):
+            handles.setdefault(label, handle)
+    figure.legend(handles.values(), handles.keys(), loc="outside upper center", ncols=4, fontsize=9)
+    return settle(figure)
+
+
+def _panel(
+    axes: Axes, rows: pd.DataFrame, harmonics: list[int], drives: list[float], reach: float
+) -> None:
+    axes.axhspan(-MARGIN_DB, MARGIN_DB, color=PALE, zorder=0, label=f"within ±{MARGIN_DB:g} dB")
+    axes.axhline(0, color="#999999", linewidth=0.8)
+    width = 0.7 / len(harmonics)
+    for number, k in enumerate(harmonics):
+        own = rows[rows["harmonic"] == k]
+        if own.empty:
+            continue
+        at = own["drive_db"].map(drives.index).to_numpy(float)
+        x = at + (number - (len(harmonics) - 1) / 2) * width
+        difference = own["difference_db"].to_numpy(float)
+        low = np.clip(own["low"].to_numpy(float), -reach, reach)
+        high = np.clip(own["high"].to_numpy(float), -reach, reach)
+        axes.vlines(x, low, high, color=COLOURS[number], linewidth=1.2)
+        axes.plot(
+            x, difference, MARKERS[number], color=COLOURS[number], ms=5.5, ls="none",
+            label=f"harmonic {k}",
+        )  # fmt: skip
+        odd = (own["verdict"] == NOT_WITH).to_numpy()
+        if odd.any():
+            axes.plot(
+                x[odd], difference[odd], "o", ms=11, mfc="none", mec=VERMILION, mew=1.5, ls="none",
+                label=NOT_WITH,
+            )  # fmt: skip
+    axes.set_ylim(-reach, reach)
+    axes.set_xticks(range(len(drives)), [f"{d:g}".replace("-", "−") for d in drives])
+    axes.set_xlim(-0.5, len(drives) - 0.5)
+    axes.grid(axis="y")

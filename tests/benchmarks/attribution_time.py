@@ -1,0 +1,149 @@
+"""What attribution adds to the analysis of about 1,000 takes, against that analysis without it.
+
+Real files: boards with three tones each mount and either probe tones at all multiples or one probe
+tone and a sweep, and all controls, 20 harmonics. The floor: every batch measured (`gather`, its
+tables passed through their text as in a part) and the woods compared, with nothing kept for the
+attribution. What is added is timed piece by piece inside a whole run, because the difference of two
+long runs is mostly noise: `attribute_study`, the table of harmonics and its way through text, the
+sums of sweeps. Floor and ours take turns in one run, in processor seconds; wanted at most 0.10.
+
+Run: python -m tests.benchmarks.attribution_time [takes] [rate in Hz]
+"""
+
+from __future__ import annotations
+
+import gc
+import statistics
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack
+from dataclasses import replace
+from pathlib import Path
+from unittest.mock import patch
+
+from studylib.measure import batch, parts, take
+from studylib.measure.parts import gather
+from studylib.measure.take import Expectation
+from studylib.report import summary
+from studylib.report.summary import summarise
+from studylib.sheets import Study, read_study
+from tests.attribution.audio import audio_plan, write_audio_study
+
+RUNS = 5
+MOUNTS, HARMONICS = 4, 20
+# Takes of one mount by kind of study.
+TAKES_A_MOUNT = {"all probe tones": 3 + HARMONICS - 1, "one probe tone and a sweep": 3 + 1 + 1}
+PROBED = {"all probe tones": "own", "one probe tone and a sweep": "sweep"}
+
+
+def write(folder: Path, kind: str, *, takes: int, rate_hz: int) -> Study:
+    """A study of about so many takes."""
+    boards = max(3, round(takes / (MOUNTS * TAKES_A_MOUNT[kind])))
+    plan = replace(
+        audio_plan("driver only", size=HARMONICS), boards=boards, mounts=MOUNTS, probe_repeats=1,
+        probed=PROBED[kind],
+    )  # fmt: skip
+    return read_study(write_audio_study(folder, plan, seed=1, rate_hz=rate_hz).folder)
+
+
+def analyse(study: Study) -> None:
+    """What a run computes: batches measured, woods compared, harmonics attributed."""
+    summarise(study, gather(study))
+
+
+def without(study: Study) -> None:
+    """The same with nothing kept for the attribution and none made."""
+
+    def no_sweep_lines(**wanted):
+        return Expectation(**{**wanted, "lines_hz": ()})
+
+    with ExitStack() as stack:
+        for name, other in (
+            ("studylib.measure.batch.harmonic_rows", lambda *_, **__: ()),
+            ("studylib.measure.batch.Expectation", no_sweep_lines),
+            ("studylib.report.summary.attribute_study", lambda *_, **__: None),
+        ):
+            stack.enter_context(patch(name, other))
+        analyse(study)
+
+
+class Pieces:
+    """Processor seconds spent in what attribution adds, while a whole analysis runs."""
+
+    def __init__(self) -> None:
+        self.spent = dict.fromkeys(("attribution", "table of harmonics", "sums of sweeps"), 0.0)
+
+    def timed(self, piece: str, work: Callable) -> Callable:
+        def wrapped(*args, **named):
+            start = time.process_time()
+            found = work(*args, **named)
+            if isinstance(found, Iterator):  # rows are made only when they are asked for
+                found = list(found)
+            self.spent[piece] += time.process_time() - start
+            return found
+
+        return wrapped
+
+    def run(self, study: Study) -> dict[str, float]:
+        frame = self.timed("table of harmonics", parts._stack)
+
+        def stack_tables(name, measurements):
+            return (frame if name == "harmonics" else whole)(name, measurements)
+
+        whole = parts._stack
+        with ExitStack() as stack:
+            for place, name, piece in (
+                (summary, "attribute_study", "attribution"),
+                (batch, "harmonic_rows", "table of harmonics"),
+                (take, "line_sums", "sums of sweeps"),
+                (take, "end_levels", "sums of sweeps"),
+            ):
+                timed = self.timed(piece, getattr(place, name))
+                stack.enter_context(patch.object(place, name, timed))
+            stack.enter_context(patch.object(parts, "_stack", stack_tables))
+            analyse(study)
+        return self.spent
+
+
+def steady(work: Callable[[], object]) -> float:
+    """Processor seconds of one call, with the rubbish of the last one out of the way."""
+    gc.collect()
+    start = time.process_time()
+    work()
+    return time.process_time() - start
+
+
+def measure(study: Study) -> None:
+    """Print floor, what is added, and the ratio."""
+    rows = len(summarise(study, gather(study)).attribution.table)
+    floors, added = [], []
+    for _ in range(RUNS):
+        floors.append(steady(lambda: without(study)))
+        gc.collect()
+        added.append(Pieces().run(study))
+    ratios = sorted(
+        sum(pieces.values()) / floor for pieces, floor in zip(added, floors, strict=True)
+    )
+    print(f"  {len(study.takes)} takes, {rows} rows of attribution")
+    print(f"  analysis without attribution: {statistics.median(floors):.2f} s")
+    for piece in added[0]:
+        print(f"  {piece}: {statistics.median(each[piece] for each in added):.3f} s")
+    print(f"  added, of the floor: {statistics.median(ratios):.3f} "
+          f"({ratios[0]:.3f} to {ratios[-1]:.3f}); wanted at most 0.10")  # fmt: skip
+
+
+def main() -> None:
+    """Both kinds of study."""
+    takes = int(sys.argv[1]) if len(sys.argv) > 1 else 1000
+    rate_hz = int(sys.argv[2]) if len(sys.argv) > 2 else 24_000
+    print(f"processor seconds, medians of {RUNS}")
+    for kind in TAKES_A_MOUNT:
+        with tempfile.TemporaryDirectory() as name:
+            print(f"{kind}, {rate_hz} Hz:")
+            measure(write(Path(name) / "study", kind, takes=takes, rate_hz=rate_hz))
+
+
+if __name__ == "__main__":
+    main()
