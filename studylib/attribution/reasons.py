@@ -216,5 +216,5 @@ def _apart(difference_db: float) -> str:
 
 
 def _minus(text: str) -> str:
-    """Minus signs for hyphens that stand between a space or bracket and a digit."""
-    return re.sub(r"(?<=[ (])-(?=\d)", "−", text)
+    """Minus signs for hyphens that stand before a digit and after no letter or digit."""
+    return re.sub(r"(?<!\w)-(?=\d)", "−", text)

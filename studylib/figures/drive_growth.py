@@ -44,7 +44,7 @@ def steps_figure(
     specimen : its name in the table.
     """
     rows = steps[steps["specimen"] == specimen]
-    told = rows[np.isfinite(rows["difference_db"]) & rows["growth_db"].notna()]
+    told = rows[rows["difference_db"].notna() & rows["growth_db"].notna()]
     if told.empty:
         why = (
             f"{specimen} has no takes at lower drive."

@@ -8,7 +8,7 @@ counted in the label of the axis.
 Conventions: rows as in attribution.ATTRIBUTION_COLUMNS; intervals that go on beyond the axis are
 cut at its edge.
 
-Functions: excess_figure.
+Functions: excess_figure, worth_showing.
 """
 
 from __future__ import annotations
@@ -52,7 +52,7 @@ def excess_figure(table: pd.DataFrame, study, *, size: tuple[float, float] | Non
     heard = table.loc[(table["verdict"] != NOISE) & table["observed_db"].notna(), "harmonic"]
     if heard.empty:
         return empty_figure("No harmonic stands out of the noise.", size)
-    highest = _worth_showing(table)
+    highest = worth_showing(table)
     rows = table[table["harmonic"] <= highest]
     figure = new_figure(size, 6.4)
     upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(3, 1.3))
@@ -68,7 +68,7 @@ def excess_figure(table: pd.DataFrame, study, *, size: tuple[float, float] | Non
     return settle(figure)
 
 
-def _worth_showing(table: pd.DataFrame) -> int:
+def worth_showing(table: pd.DataFrame) -> int:
     """The highest harmonic that is settled anywhere, or heard in a tenth of the mounts."""
     mounts = len(table[["specimen", "mount"]].drop_duplicates())
     heard = table.loc[table["verdict"] != NOISE, "harmonic"].value_counts()

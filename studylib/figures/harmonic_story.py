@@ -51,7 +51,7 @@ def story_figure(
     table : an attribution's table.
     specimen : its name in the table.
     """
-    rows = table[(table["specimen"] == specimen) & np.isfinite(table["observed_db"])]
+    rows = table[(table["specimen"] == specimen) & table["observed_db"].notna()]
     if rows.empty:
         return empty_figure(f"No usable take of the tone of {specimen}.", size)
     mounts = list(dict.fromkeys(rows["mount"]))
@@ -103,12 +103,14 @@ def _span(rows: pd.DataFrame) -> tuple[float, float]:
     levels = np.concatenate([levels, predicted.to_numpy(float)])
     floor = float(rows["noise_db"].min())
     levels = levels[np.isfinite(levels)]
+    if np.isnan(floor):
+        floor = float(levels.min())
     return max(levels.min(initial=floor), floor - DEEPEST_DB) - 4.0, float(levels.max()) + 6.0
 
 
 def _story(axes: Axes, rows: pd.DataFrame, bottom: float, top: float) -> None:
     k = rows["harmonic"].to_numpy(float)
-    noise = np.maximum(rows["noise_db"].to_numpy(float) - bottom, 0.0)
+    noise = np.nan_to_num(np.maximum(rows["noise_db"].to_numpy(float) - bottom, 0.0))
     axes.bar(k, noise, 0.9, bottom=bottom, color=PALE, zorder=0)
     _source(axes, k - 0.22, rows["air_db"], rows["air_is_limit"], "D", GREEN, (bottom, top))
     _source(axes, k + 0.22, rows["recorder_db"], rows["recorder_is_limit"], "s", ORANGE,

@@ -18,6 +18,7 @@ from studylib.attribution.advice import CONTROLS
 from studylib.attribution.steps import NOT_WITH, WITH
 from studylib.attribution.verdicts import BEYOND, CANNOT_TELL, DRIVER, NOISE, VERDICTS
 from studylib.errors import InputError
+from studylib.figures.excess import worth_showing
 from studylib.figures.words import counted
 from studylib.sheets import Study
 from studylib.wording import listed, nearest, shown
@@ -25,7 +26,7 @@ from studylib.wording import listed, nearest, shown
 if TYPE_CHECKING:
     from studylib.report.summary import Summary
 
-WANTED_COLUMNS = ["record", "harmonics it would settle", "how", "start at", "take care"]
+WANTED_COLUMNS = ["record", "harmonics it may settle", "how", "start at", "take care"]
 DECIMALS = dict.fromkeys(
     ("observed", "driver alone", "excess (dB)", "from", "to", "noise", "air", "recorder"), 1
 )
@@ -104,12 +105,11 @@ def _basis(summary: Summary) -> list[str]:
 
 
 def counts_table(summary: Summary) -> pd.DataFrame:
-    """Verdicts counted over mounts, one row a harmonic; the silent ones above are left out."""
+    """Verdicts counted over mounts, one row a harmonic, as far up as the figure goes."""
     table = summary.attribution.table
     if table.empty:
         return pd.DataFrame(columns=["harmonic", *VERDICTS])
-    heard = table.loc[table["verdict"] != NOISE, "harmonic"]
-    table = table[table["harmonic"] <= (heard.max() if len(heard) else 2)]
+    table = table[table["harmonic"] <= worth_showing(table)]
     counts = pd.crosstab(table["harmonic"], table["verdict"])
     counts = counts.reindex(columns=list(VERDICTS), fill_value=0)
     return counts.rename_axis(columns=None).reset_index()
@@ -158,7 +158,7 @@ def controls_table(study: Study) -> pd.DataFrame:
 
 
 def _has(study: Study, batch: str, control: str) -> bool:
-    takes = [take for take in study.takes_of(batch) if not take.exclude]
+    takes = [take for take in study.takes if take.batch == batch and not take.exclude]
     tone_hz = study.settings.tone.fundamental_hz
     tones = [take for take in takes if take.kind == "tone"]
     match control:

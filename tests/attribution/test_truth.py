@@ -95,8 +95,7 @@ def test_without_a_motion_channel_nothing_is_beyond_the_driver(simulated):
 def test_drive_steps_find_the_contact_that_falls_silent(simulated):
     steps = simulated[1]
     steps = steps[steps["sensed"]]
-    leaks = [f"true_{name}" for name in truth.LEAKS]
-    buzz = steps[(steps["true_excess_db"] > 3) & (steps[leaks] < -40).all(axis=1)]
+    buzz = steps[(steps["true_excess_db"] > 3) & (truth.leak_at_step(steps) < -20)]
     assert len(buzz) > 30
     assert (buzz["verdict"] != "with the driver").all()
     boards = (buzz["verdict"] == "not with the driver").groupby([buzz["study"], buzz["specimen"]])
@@ -105,10 +104,8 @@ def test_drive_steps_find_the_contact_that_falls_silent(simulated):
 
 def test_drive_steps_leave_linear_boards_alone(simulated):
     steps = simulated[1]
-    leaks = [f"true_{name}" for name in truth.LEAKS]
-    # A leak that does not fall with the drive: at -12 dB and the tenth harmonic 120 dB stand out.
-    falls = 12.0 * steps["harmonic"]
-    far = steps[leaks].max(axis=1) + falls < -20
+    # The harmonic falls k dB a dB; a leak that does not fall with it stands out at the lower drive.
+    far = truth.leak_at_step(steps) < -20
     linear = steps[steps["sensed"] & ~steps["true_buzz"] & far]
     boards = (linear["verdict"] == "not with the driver").groupby(
         [linear["study"], linear["specimen"]]
