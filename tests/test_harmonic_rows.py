@@ -121,6 +121,16 @@ def test_a_sweep_gives_the_response_of_the_filter_it_went_through(folder):
     assert (found["response_u"] < 1e-3 * np.abs(amplitude)).all()
 
 
+def test_a_sweep_that_touched_full_scale_is_not_used(folder):
+    t = np.arange(2 * RATE) / RATE
+    x = 0.2 * signal.chirp(t, f0=60, t1=2, f1=3500, method="logarithmic")
+    y = np.clip(np.where(np.arange(t.size) % 997 == 500, 1.2, x), -1, 1)  # single samples
+    add(folder, "s", "sweep", stereo(y, x, 0.0), specimen="lar1", mount=1, repeat=1)
+    found, _ = rows_of(folder, "s")
+    assert len(found) == 5
+    assert not found["usable"].any()
+
+
 def test_a_room_take_gives_noise_and_the_lines_in_it(folder):
     rng = np.random.default_rng(8)
     long = np.arange(4 * RATE) / RATE

@@ -77,13 +77,14 @@ def attribute(
             if key not in tones:
                 mounts.append(unusable(key, found.planned[key], size=harmonics_kept))
                 continue
-            rows = len(group) * (harmonics_kept - 1)
-            evidence = bench.evidence(tones[key], transfers[key], rows=rows)
-            mounts.append(numbers(evidence, fundamental_hz=fundamental_hz))
-            steps += step_rows(
-                key, tones[key], found.steps[key], found.block_steps[tones[key].take.batch],
-                spread=spread, sensed=sensed, rows=rows,
-            )  # fmt: skip
+            at = {"transfer": transfers[key], "rows": len(group) * (harmonics_kept - 1)}
+            full = bench.evidence(tones[key], **at)
+            mounts.append(numbers(full, fundamental_hz=fundamental_hz))
+            lower = {
+                drive_db: bench.evidence(mean_lines(takes), **at)
+                for drive_db, takes in found.steps[key].items()
+            }
+            steps += step_rows(key, full, lower, found.block_steps[tones[key].take.batch])
     return Attribution(judged(mounts), steps_table(steps), spread, remount)
 
 
@@ -148,21 +149,20 @@ class _Bench:
     blocks: Mapping[str, control_takes.Block | None]
     sensed: bool
 
-    def evidence(self, tone: Lines, transfer: Transfer, *, rows: int) -> Evidence:
+    def evidence(self, tone: Lines, *, transfer: Transfer, rows: int) -> Evidence:
         """All that bears on one mount; `rows` share its specimen's error."""
-        batch, size = tone.take.batch, tone.response.size
+        batch = tone.take.batch
         loopbacks, block = self.found.loopbacks[batch], self.blocks.get(batch)
-        shares = _shares(tone, transfer, block, sensed=self.sensed)
+        on_drive = control_takes.recorder_of(loopbacks, np.abs(tone.drive), to_level=1.0)
+        shares = _shares(tone, transfer, block, on_drive, sensed=self.sensed)
         return Evidence(
             tone=tone,
             transfer=transfer,
-            room=control_takes.room_of(self.found.rooms[batch], size=size),
+            room=control_takes.room_of(self.found.rooms[batch], size=tone.response.size),
             recorder=control_takes.recorder_of(
-                loopbacks, abs(tone.response[0]), to_level=tone.to_level, size=size
+                loopbacks, np.abs(tone.response), to_level=tone.to_level
             ),
-            drive_recorder=control_takes.recorder_of(
-                loopbacks, abs(tone.drive[0]), to_level=1.0, size=size
-            ),
+            drive_recorder=on_drive,
             air=control_takes.air_of(
                 self.found.airborne[batch], (tone.take.specimen, tone.take.mount), shares
             ),
@@ -175,16 +175,23 @@ class _Bench:
 
 @np.errstate(divide="ignore", invalid="ignore")
 def _shares(
-    tone: Lines, transfer: Transfer, block: control_takes.Block | None, *, sensed: bool
+    tone: Lines,
+    transfer: Transfer,
+    block: control_takes.Block | None,
+    on_drive: control_takes.Source,
+    *,
+    sensed: bool,
 ) -> tuple[np.ndarray, np.ndarray]:
     """(least, most) share of full drive at kf that the mounted driver's harmonic amounts to.
 
     Sensed: the harmonic over the probe tone of the mount, both at the driving point, so that the
-    load is the same. Else from the block, where the load is another one.
+    load is the same; what the recorder may have added to it (`on_drive`) is taken off the least.
+    Else from the block, where the load is another one.
     """
     if sensed:
-        share = np.abs(tone.drive) / transfer.drive
-        return share, (np.abs(tone.drive) + 2.0 * tone.u_drive) / transfer.drive
+        own = np.nan_to_num(on_drive.bound, nan=0.0)
+        least = np.maximum(np.abs(tone.drive) - own, 0.0)
+        return least / transfer.drive, (np.abs(tone.drive) + 2.0 * tone.u_drive) / transfer.drive
     if block is None:
         nothing = np.full(tone.response.size, np.nan)
         return nothing, nothing

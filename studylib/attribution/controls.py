@@ -66,13 +66,19 @@ def room_of(takes: Sequence[Lines], *, size: int) -> Room:
     )
 
 
-def recorder_of(
-    loopbacks: Sequence[Lines], amplitude: float, *, to_level: float, size: int
-) -> Source:
-    """The recorder's harmonics in a channel whose fundamental has `amplitude`.
+def recorder_of(loopbacks: Sequence[Lines], channel: np.ndarray, *, to_level: float) -> Source:
+    """The recorder's harmonics in a channel.
 
+    A harmonic of the channel mixes with the tone in the recorder as the tone does with itself; no
+    loopback take of the bare tone holds that, so it is bounded from the loopback's second and
+    third harmonic.
+
+    Parameters
+    ----------
+    channel : (K,) amplitudes of the channel, the fundamental first.
     to_level : 1 for a channel re full scale, else the response's factor.
     """
+    size, amplitude = channel.size, abs(channel[0])
     heard = [take for take in loopbacks if abs(take.response[0]) > 0]
     if not heard or not amplitude > 0:
         return not_tested(size)
@@ -83,9 +89,26 @@ def recorder_of(
     found, most = _found(np.abs(take.response), take.u_response, take)
     unit = to_level / take.to_level
     with np.errstate(over="ignore"):
-        return Source(
-            found * unit * np.minimum(ratio, ratio**k), most * unit * np.maximum(ratio, ratio**k)
-        )
+        level = found * unit * np.minimum(ratio, ratio**k)
+        bound = most * unit * np.maximum(ratio, ratio**k)
+    return Source(level, bound + _mixed(np.abs(channel), bound))
+
+
+def _mixed(channel: np.ndarray, own: np.ndarray) -> np.ndarray:
+    """Largest products of the tone with the harmonics beside each (K,).
+
+    A quadratic term that makes a share r of the tone into 2f makes 2 r of every other line into
+    its sum and difference with f; a cubic one of share r makes 3 r of it into those with 2f.
+    """
+    others = np.nan_to_num(np.where(np.arange(channel.size) == 0, 0.0, channel))
+    out = np.zeros(channel.size)
+    for order, factor in ((1, 2.0), (2, 3.0)):
+        if own.size <= order:
+            continue
+        share = factor * np.nan_to_num(own[order]) / channel[0]
+        out[order:] += share * others[:-order]
+        out[:-order] += share * others[order:]
+    return out
 
 
 def air_of(airborne: Sequence[Lines], key: tuple[str, int], shares: Sequence[np.ndarray]) -> Source:

@@ -7,7 +7,7 @@ widens it. Neither: no prediction.
 
 Conventions: natural logarithms of amplitude inside (nepers), decibels outside; arrays over k.
 
-Contents: Evidence, Excess, excess_of, load_range.
+Contents: Evidence, Excess, excess_of, leak_bounds, load_range.
 """
 
 from __future__ import annotations
@@ -31,6 +31,7 @@ from studylib.signal.sweep import LOWEST_LOSS_FACTOR
 LOAD_DB = {2: (-2.0, 13.0), 3: (-11.0, 21.0)}
 DRIVE_RECORDER = "recorder on the drive channel"
 LEAKS = ("air", "recorder", DRIVE_RECORDER)
+LEAK_PHASES = 24  # phases of a leak that are tried out
 RESTLESS_ERROR = 0.001  # chance that quiet repeats are called restless
 MARGIN_DB = 1.5  # an excess within this of 0 is the driver's, above it is beyond the driver
 # A phase that far off moves a phasor by as much as the margin does.
@@ -102,7 +103,8 @@ def excess_of(evidence: Evidence) -> Excess:
     terms.insert(0, Term("noise", tone.u_response / observed, _df(tone.dof, observed), "top"))
     repeats = _repeats(evidence, terms)
     terms.append(repeats.term)
-    bounds += _leaks(evidence, observed)
+    air = _leak("air", evidence.air, observed, "both" if evidence.sensed else "top")
+    bounds += [air, *leak_bounds(evidence)]
     middle = np.log(np.abs(ratio))
     low_load, high_load = (
         (0.0, 0.0) if evidence.sensed else (end / DB for end in load_range(observed.size))
@@ -112,6 +114,11 @@ def excess_of(evidence: Evidence) -> Excess:
     plain = middle + repeats.lowest - side(terms, q, up=False) - high_load
     low, least = plain + shift(seen, up=False), plain + shift(bounds, up=False)
     high = middle + repeats.highest + side(terms, q, up=True) + shift(seen, up=True) - low_load
+    if evidence.sensed:
+        down, up = _air_shift(ratio, evidence.air.bound / observed)
+        heard = np.isfinite(evidence.air.level)
+        low, high = low + np.where(heard, down, 0.0), high + np.where(heard, up, 0.0)
+        least = least + down
     shares = np.sqrt(sum(bound.share**2 for bound in seen) / 3.0)
     whole = np.sqrt(u**2 + shares**2 + ((high_load - low_load) ** 2) / 12.0)
     phase, off = _phase(evidence, ratio, terms, seen, q)
@@ -151,7 +158,6 @@ def _sensed(evidence: Evidence) -> tuple[np.ndarray, list[Term], list[Bound]]:
     bounds = [
         Bound("frequency", apart, "bottom", always),
         Bound("sweep", transfer.bound, "bottom", always),
-        _leak(DRIVE_RECORDER, evidence.drive_recorder, np.abs(tone.drive), "bottom"),
     ]
     return ratio, terms, bounds
 
@@ -209,11 +215,36 @@ def _repeats(evidence: Evidence, terms: list[Term]) -> _Repeats:
     )
 
 
-def _leaks(evidence: Evidence, observed: np.ndarray) -> list[Bound]:
-    each = {"air": evidence.air, "recorder": evidence.recorder}
-    bounds = [_leak(name, source, observed) for name, source in each.items()]
+def leak_bounds(evidence: Evidence) -> list[Bound]:
+    """Recorder and mains hum in the response, and the recorder in the sensed drive."""
+    tone = evidence.tone
+    observed = np.abs(tone.response)
     line = np.nan_to_num(evidence.room.line / observed, nan=0.0)
-    return [*bounds, Bound("mains hum", line, "top", line > 0)]
+    found = [
+        _leak("recorder", evidence.recorder, observed),
+        Bound("mains hum", line, "top", line > 0),
+    ]
+    if evidence.sensed:
+        found.append(_leak(DRIVE_RECORDER, evidence.drive_recorder, np.abs(tone.drive), "bottom"))
+    return found
+
+
+def _air_shift(ratio: np.ndarray, share: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """How far a leak of `share` of the observed moves the lower and the upper end, nepers.
+
+    By itself it moves the observed by 20 lg (1 -+ share). But the probe tone that T is from was
+    heard through the same air: a leak l of the predicted makes the true ratio (z - l) / (1 - l) of
+    the z that was read, which matters where z is far from 1. The wider of the two counts.
+    """
+    share = np.nan_to_num(share, nan=0.0, posinf=np.inf)
+    leak = np.minimum(share * np.abs(ratio), 1.0)
+    around = leak * np.exp(2j * np.pi * np.arange(LEAK_PHASES)[:, None] / LEAK_PHASES)
+    both = np.log(np.abs((ratio - around) / (1.0 - around) / ratio))
+    both = np.where(
+        leak < 1.0, both, np.where(np.arange(LEAK_PHASES)[:, None] % 2, np.inf, -np.inf)
+    )
+    alone = np.where(share < 1.0, np.log1p(-np.minimum(share, 1.0)), -np.inf)
+    return np.minimum(both.min(axis=0), alone), np.maximum(both.max(axis=0), np.log1p(share))
 
 
 def _leak(name: str, source: Source, observed: np.ndarray, acts: str = "top") -> Bound:

@@ -102,8 +102,12 @@ def driver(row) -> str:
     return (
         "the driver's own harmonic, sensed at the driving point and passed on as the "
         f"{row.route} was, explains it: {interval(row)} apart (a buzz in the very contact of "
-        "driver and board would be sensed too and read the same)"
+        f"driver and board would be sensed too and read the same{_air_untested(row)})"
     )
+
+
+def _air_untested(row) -> str:
+    return "; sound through the air was not tested here" if np.isnan(row.air_db) else ""
 
 
 def beyond(row) -> str:

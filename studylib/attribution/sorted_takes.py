@@ -13,6 +13,7 @@ from studylib.measure.harmonic_rows import tone_multiple
 from studylib.sheets import Take
 
 MountKey = tuple[str, int]
+CLEAR = 0.01  # share of a tone that noise or hum may be before its repeats tell of that instead
 
 
 class SortedTakes:
@@ -66,17 +67,34 @@ class SortedTakes:
                 self.rooms[take.batch].append(each)
 
     def repeats(self) -> list[list[complex]]:
-        """The response of every tone that was taken more than once in one mount."""
+        """The response of every tone that was taken more than once in one mount.
+
+        Groups whose noise, or a mains line of the room in the very bin, is above 1 % of the tone
+        tell of that and not of the repeats; they count only where there are no others.
+        """
         groups = [(1, group) for group in self.tones.values()]
         groups += [(k, group) for probes in self.probes.values() for k, group in probes.items()]
+        groups = [
+            (k, group)
+            for k, group in groups
+            if len(group) > 1 and len({each.take.drive_db for each in group}) == 1
+        ]
+        clear = [(k, group) for k, group in groups if all(self._clear(each, k) for each in group)]
         return [
             [
                 each.response[k - 1] / (each.drive[k - 1] if self._sensed else each.drive_factor)
                 for each in group
             ]
-            for k, group in groups
-            if len(group) > 1 and len({each.take.drive_db for each in group}) == 1
+            for k, group in clear or groups
         ]
+
+    def _clear(self, each: Lines, k: int) -> bool:
+        lines = [abs(room.response[k - 1]) for room in self.rooms[each.take.batch]]
+        beside = max([each.u_response[k - 1], *lines])
+        clear = beside < CLEAR * abs(each.response[k - 1])
+        if self._sensed:
+            clear = clear and each.u_drive[k - 1] < CLEAR * abs(each.drive[k - 1])
+        return bool(clear)
 
     def blocks(self, size: int) -> dict[str, control_takes.Block | None]:
         return {

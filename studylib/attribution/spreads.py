@@ -14,8 +14,6 @@ from typing import NamedTuple
 
 import numpy as np
 
-CLEAR = 0.05  # a line whose noise is above 5 % of it tells of noise, not of repeats
-
 
 class Spread(NamedTuple):
     """Variance of a level (nepers squared) and of a phase (radians squared); df of both."""

@@ -7,6 +7,8 @@ sensed drive the growth stands beside that of the same step on the block and bes
 which is what a driver's own distortion of order k does when it is weak; the verdict is then
 `cannot tell`.
 
+What the room and the recorder put into either take is bounded at both drives.
+
 Conventions: growth from the lower drive to full drive in dB; interval at 99 %, corrected as in
 uncertainty.py.
 
@@ -15,15 +17,15 @@ Contents: step_rows, steps_table, STEP_COLUMNS.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 
-from studylib.attribution.excess import MARGIN_DB
+from studylib.attribution.excess import MARGIN_DB, Evidence, leak_bounds
 from studylib.attribution.lines import Lines, mean_lines
-from studylib.attribution.spreads import Spread
-from studylib.attribution.uncertainty import DB, Term, coverage, side
+from studylib.attribution.uncertainty import DB, Term, coverage, shift, side
 
 STEP_COLUMNS = [
     "specimen", "mount", "harmonic", "drive_db", "growth_db", "sensed_growth_db",
@@ -35,39 +37,34 @@ WITH, NOT_WITH, CANNOT_TELL = "with the driver", "not with the driver", "cannot 
 @np.errstate(divide="ignore", invalid="ignore")
 def step_rows(
     key: tuple[str, int],
-    full: Lines,
-    steps: dict[float, list[Lines]],
-    block: dict[float, list[Lines]],
-    *,
-    spread: Spread,
-    sensed: bool,
-    rows: int,
+    full: Evidence,
+    lower: Mapping[float, Evidence],
+    block: Mapping[float, list[Lines]],
 ) -> Iterator[tuple]:
     """Rows (STEP_COLUMNS) of one mount, for the harmonics that stand out at full drive.
 
     Parameters
     ----------
-    full, steps : the tone at full drive, and its takes at each lower drive (dB).
+    full, lower : all that bears on the tone at full drive, and at each lower drive (dB).
     block : the driver's takes on the block at each drive, 0 for full.
-    rows : how many rows of the specimen share the error (Bonferroni).
     """
     on_block = _levels(block.get(0.0))
-    for drive_db in sorted(steps, reverse=True):
-        low = mean_lines(steps[drive_db])
-        growth = _db(full.response) - _db(low.response)
-        sensed_growth = _db(full.drive) - _db(low.drive) if sensed else np.full(growth.size, np.nan)
+    tone = full.tone
+    loud = np.abs(tone.response) > tone.presence(tone.u_response)
+    for drive_db in sorted(lower, reverse=True):
+        step = lower[drive_db].tone
+        growth = _db(tone.response) - _db(step.response)
+        sensed = _db(tone.drive) - _db(step.drive) if full.sensed else np.full(growth.size, np.nan)
         block_growth = on_block - _levels(block.get(drive_db))
-        difference, ends = _difference(full, low, spread=spread, sensed=sensed, rows=rows)
-        loud = np.abs(full.response) > full.presence(full.u_response)
+        found = _difference(full, lower[drive_db])
+        heard = np.abs(step.response) > step.presence(step.u_response)
         for i in range(1, growth.size):
             if not loud[i]:
                 continue
-            k = i + 1
-            heard = abs(low.response[i]) > low.presence(low.u_response)[i]
             yield (
-                *key, k, drive_db, growth[i] if heard else np.nan, sensed_growth[i],
-                block_growth[i] if block_growth.size > i else np.nan, -drive_db * k,
-                difference[i], ends[0][i], ends[1][i], _verdict(ends[0][i], ends[1][i]),
+                *key, i + 1, drive_db, growth[i] if heard[i] else np.nan, sensed[i],
+                block_growth[i] if block_growth.size > i else np.nan, -drive_db * (i + 1),
+                found.middle[i], found.low[i], found.high[i], _verdict(found, i),
             )  # fmt: skip
 
 
@@ -76,39 +73,57 @@ def steps_table(rows: Sequence[tuple]) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=STEP_COLUMNS)
 
 
-def _verdict(low: float, high: float) -> str:
-    if not (np.isfinite(low) or np.isfinite(high)):
-        return CANNOT_TELL
-    if low > MARGIN_DB or high < -MARGIN_DB:
-        return NOT_WITH
-    return WITH if low >= -MARGIN_DB and high <= MARGIN_DB else CANNOT_TELL
+class _Difference(NamedTuple):
+    """Growth over the sensed one in dB; `least`, `most` also hold leaks that are only bounded."""
+
+    middle: np.ndarray
+    low: np.ndarray
+    high: np.ndarray
+    least: np.ndarray
+    most: np.ndarray
 
 
-def _difference(
-    full: Lines, low: Lines, *, spread: Spread, sensed: bool, rows: int
-) -> tuple[np.ndarray, tuple[np.ndarray, np.ndarray]]:
-    """Growth of the response over that of the sensed harmonic, dB, and its ends."""
-    size = full.response.size
-    if not (sensed and spread.df):
-        nothing = np.full(size, np.nan)
-        return nothing, (nothing, nothing)
-    ratio = (full.response / full.drive) / (low.response / low.drive)
-    takes = np.full(size, np.sqrt(spread.level * (1.0 / full.n + 1.0 / low.n)))
+def _verdict(found: _Difference, i: int) -> str:
+    low, high = found.low[i], found.high[i]
+    if low >= -MARGIN_DB and high <= MARGIN_DB:
+        return WITH
+    return NOT_WITH if found.least[i] > MARGIN_DB or found.most[i] < -MARGIN_DB else CANNOT_TELL
 
-    def of(u: np.ndarray, value: np.ndarray, df: int, acts: str) -> Term:
-        return Term("noise", u / np.abs(value), np.full(size, float(max(df, 1))), acts)
 
+def _difference(full: Evidence, step: Evidence) -> _Difference:
+    """Growth of the response over that of the sensed harmonic.
+
+    Sound through the air goes with the driver's harmonic at any drive and takes no part in it.
+    """
+    tone, low, spread = full.tone, step.tone, full.take_spread
+    if not (full.sensed and spread.df):
+        return _Difference(*np.full((5, tone.response.size), np.nan))
+    middle = np.log(np.abs((tone.response / tone.drive) / (low.response / low.drive)))
+    takes = np.full(middle.size, np.sqrt(spread.level * (1.0 / tone.n + 1.0 / low.n)))
     terms = [
-        of(full.u_response, full.response, full.dof, "top"),
-        of(low.u_drive, low.drive, low.dof, "top"),
-        of(full.u_drive, full.drive, full.dof, "bottom"),
-        of(low.u_response, low.response, low.dof, "bottom"),
-        Term("takes", takes, np.full(size, float(spread.df)), "spread"),
+        _noise(tone.u_response, tone.response, tone.dof, "top"),
+        _noise(low.u_drive, low.drive, low.dof, "top"),
+        _noise(tone.u_drive, tone.drive, tone.dof, "bottom"),
+        _noise(low.u_response, low.response, low.dof, "bottom"),
+        Term("takes", takes, np.full(middle.size, float(spread.df)), "spread"),
     ]
-    q, _ = coverage(terms, rows=rows)
-    middle = np.log(np.abs(ratio))
-    ends = (middle - side(terms, q, up=False), middle + side(terms, q, up=True))
-    return DB * middle, (DB * ends[0], DB * ends[1])
+    turned = {"top": "bottom", "bottom": "top"}
+    bounds = leak_bounds(full)
+    bounds += [bound._replace(acts=turned[bound.acts]) for bound in leak_bounds(step)]
+    seen = [bound._replace(share=np.where(bound.found, bound.share, 0.0)) for bound in bounds]
+    q, _ = coverage(terms, rows=full.rows)
+    down, up = middle - side(terms, q, up=False), middle + side(terms, q, up=True)
+    return _Difference(
+        DB * middle,
+        DB * (down + shift(seen, up=False)),
+        DB * (up + shift(seen, up=True)),
+        DB * (down + shift(bounds, up=False)),
+        DB * (up + shift(bounds, up=True)),
+    )
+
+
+def _noise(u: np.ndarray, value: np.ndarray, df: int, acts: str) -> Term:
+    return Term("noise", u / np.abs(value), np.full(value.size, float(max(df, 1))), acts)
 
 
 def _levels(takes: list[Lines] | None) -> np.ndarray:

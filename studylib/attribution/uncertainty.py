@@ -41,7 +41,7 @@ class Bound(NamedTuple):
 
     name: str
     share: np.ndarray
-    acts: str  # "top" or "bottom"
+    acts: str  # "top", "bottom", or "both": worked out elsewhere
     found: np.ndarray
 
 

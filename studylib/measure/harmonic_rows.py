@@ -30,6 +30,7 @@ HARMONIC_COLUMNS = [
     "take", "harmonic", "frequency_hz", "seconds", "response_re", "response_im", "response_u",
     "drive_re", "drive_im", "drive_u", "dof", "offset_db", "unit", "usable",
 ]  # fmt: skip
+FULL_SCALE_DB = -0.01  # a peak above this has touched the recorder's limit
 STEADY = ("tone", "driver", "airborne", "loopback")
 NEAR = 0.01  # a tone within 1 % of k times the fundamental is meant as that multiple
 
@@ -59,6 +60,8 @@ def harmonic_rows(
         found = _of_fit(measured.fit, measured.names, k) if k else ()
     elif take.kind == "sweep" and measured.lines is not None and "drive" in measured.names:
         found = _of_sweep(measured.lines, measured.names)
+        # A resonance clips a sweep for a few samples, which the check for clipping lets pass.
+        usable = usable and not _at_full_scale(measured)
     elif take.kind == "room" and measured.density is not None:
         found = _of_room(measured, tone.fundamental_hz, tone.harmonics, tone.length_s)
     else:
@@ -71,6 +74,10 @@ def harmonic_rows(
             drive.real * gain, drive.imag * gain, u_drive * gain,
             dof, scale.offset_db, scale.unit, usable,
         )  # fmt: skip
+
+
+def _at_full_scale(measured: TakeMeasurement) -> bool:
+    return any(row.check == "peak" and row.value > FULL_SCALE_DB for row in measured.checks)
 
 
 def _of_fit(fit: ToneFit, names: tuple[str, ...], multiple: int) -> Iterator[tuple]:

@@ -124,7 +124,7 @@ def controls(bench: Bench, *, batch: str = "day1", leave_out: tuple[str, ...] = 
     if "room" not in leave_out:
         bench.add("room", np.zeros(size), batch=batch)
     if "loopback" not in leave_out:
-        own = np.r_[0.2, np.full(size - 1, 1e-7)]
+        own = np.r_[0.2, np.full(size - 1, 0.1 * bench.u)]
         bench.add("loopback", own, batch=batch)
     if "airborne" not in leave_out:
         for k in range(2, size + 1):

@@ -98,3 +98,24 @@ def test_a_mount_without_steps_has_no_rows():
     bench = Bench()
     linear_mount(bench)
     assert bench.attribute().steps.empty
+
+
+@pytest.mark.parametrize("what", ["mains hum", "recorder"])
+def test_what_does_not_fall_with_the_drive_is_not_put_down_to_the_board(what):
+    # 2 % of the third harmonic at full drive is a mains line, or the recorder's at 1 dB a dB.
+    part = 0.02 * PASSES[2] * polynomial(0.2)[2]
+
+    def added(amplitude):
+        return np.array([0, 0, part * (1 if what == "mains hum" else amplitude / 0.2)])
+
+    bench = stepped(stepped(Bench(u=1e-9), extra=added), extra=added, mount=2)
+    left_out = "room" if what == "mains hum" else "loopback"
+    controls(bench, leave_out=(left_out,))
+    if what == "mains hum":
+        bench.add("room", [0, 0, abs(part)])
+    else:
+        bench.add("loopback", [abs(PASSES[0]) * 0.2, 1e-10, abs(part)])
+    third = bench.attribute().steps.query("harmonic == 3")
+    assert set(third["verdict"]) == {"cannot tell"}
+    assert (third["difference_db"].abs() > 0.02).any()
+    assert ((third["low"] < 0) & (third["high"] > 0)).all()
