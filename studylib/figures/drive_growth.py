@@ -2,7 +2,8 @@
 
 What it shows: for each mount of one specimen with drive steps, by how many decibels more a harmonic
 grew from a lower drive to full drive than the one that was sensed at the driving point, with its
-interval. Inside the band a linear board explains it; a ring marks where it does not.
+interval. Inside the band a linear board explains it; a ring marks where it does not, an open mark
+where nothing can be said. An interval that goes on beyond the axis ends in an arrow.
 
 Functions: steps_figure.
 """
@@ -13,20 +14,23 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
 
 from studylib.attribution.excess import MARGIN_DB
-from studylib.attribution.steps import NOT_WITH
+from studylib.attribution.steps import CANNOT_TELL, NOT_WITH
 from studylib.figures.style import (
+    BLACK,
     COLOURS,
+    GREY,
     MARKERS,
     PALE,
-    VERMILION,
     empty_figure,
     new_figure,
     settle,
     styled,
     wrapped,
 )
+from studylib.figures.verdict_looks import interval_bars
 
 MOST_MOUNTS = 8
 MOST_HARMONICS = 6
@@ -54,15 +58,16 @@ def steps_figure(
         return empty_figure(why, size)
     mounts = list(dict.fromkeys(told["mount"]))[:MOST_MOUNTS]
     harmonics = sorted(told["harmonic"].unique())[:MOST_HARMONICS]
-    told = told[told["mount"].isin(mounts) & told["harmonic"].isin(harmonics)]
-    drives = sorted(told["drive_db"].unique(), reverse=True)
+    drawn = told[told["mount"].isin(mounts) & told["harmonic"].isin(harmonics)]
+    missing = len(rows) - len(drawn)
+    drives = sorted(drawn["drive_db"].unique(), reverse=True)
     columns = min(len(mounts), 4)
     lines = -(-len(mounts) // columns)
     figure = new_figure(size, 1.2 + 2.6 * lines)
     grid = figure.subplots(lines, columns, sharex=True, sharey=True, squeeze=False)
-    reach = float(np.ceil(told["difference_db"].abs().max() + 3.0))
+    reach = float(np.ceil(drawn["difference_db"].abs().max() + 3.0))
     for axes, mount in zip(grid.flat, mounts, strict=False):
-        _panel(axes, told[told["mount"] == mount], harmonics, drives, reach)
+        _panel(axes, drawn[drawn["mount"] == mount], harmonics, drives, reach)
         axes.set_title(wrapped(f"{specimen}, mount {mount}", 90 // columns, lines=1), fontsize=10)
     for axes in list(grid.flat)[len(mounts) :]:
         axes.set_visible(False)
@@ -75,7 +80,14 @@ def steps_figure(
     for axes in grid.flat:
         for handle, label in zip(*axes.get_legend_handles_labels(), strict=True):
             handles.setdefault(label, handle)
-    figure.legend(handles.values(), handles.keys(), loc="outside upper center", ncols=4, fontsize=9)
+    handles["open: cannot tell"] = Line2D(
+        [], [], marker="o", color=GREY, mfc="white", ms=5.5, ls="none"
+    )
+    more = f"{missing} of {len(rows)} steps are not drawn: below the noise, or further up"
+    figure.legend(
+        handles.values(), handles.keys(), loc="outside upper center", ncols=4, fontsize=9,
+        title=more if missing else None, title_fontsize=8.5,
+    )  # fmt: skip
     return settle(figure)
 
 
@@ -92,17 +104,18 @@ def _panel(
         at = own["drive_db"].map(drives.index).to_numpy(float)
         x = at + (number - (len(harmonics) - 1) / 2) * width
         difference = own["difference_db"].to_numpy(float)
-        low = np.clip(own["low"].to_numpy(float), -reach, reach)
-        high = np.clip(own["high"].to_numpy(float), -reach, reach)
-        axes.vlines(x, low, high, color=COLOURS[number], linewidth=1.2)
-        axes.plot(
-            x, difference, MARKERS[number], color=COLOURS[number], ms=5.5, ls="none",
-            label=f"harmonic {k}",
-        )  # fmt: skip
+        colour = COLOURS[number]
+        interval_bars(axes, x, own["low"], own["high"], reach=reach, colour=colour)
+        pale = (own["verdict"] == CANNOT_TELL).to_numpy()
+        for which, face in ((~pale, colour), (pale, "white")):
+            axes.plot(
+                x[which], difference[which], MARKERS[number], color=colour, mfc=face, ms=5.5,
+                ls="none", label=f"harmonic {k}",
+            )  # fmt: skip
         odd = (own["verdict"] == NOT_WITH).to_numpy()
         if odd.any():
             axes.plot(
-                x[odd], difference[odd], "o", ms=11, mfc="none", mec=VERMILION, mew=1.5, ls="none",
+                x[odd], difference[odd], "o", ms=11, mfc="none", mec=BLACK, mew=1.3, ls="none",
                 label=NOT_WITH,
             )  # fmt: skip
     axes.set_ylim(-reach, reach)

@@ -5,8 +5,8 @@ woods' looks, beside each other), the band in which the driver explains it, and 
 of mounts with each verdict. Open marks: cannot tell. Harmonics above the last one worth showing are
 counted in the label of the axis.
 
-Conventions: rows as in attribution.ATTRIBUTION_COLUMNS; intervals that go on beyond the axis are
-cut at its edge.
+Conventions: rows as in attribution.ATTRIBUTION_COLUMNS; intervals that go on beyond the axis end
+in an arrow at its edge.
 
 Functions: excess_figure, worth_showing.
 """
@@ -18,13 +18,14 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
+from matplotlib.ticker import MaxNLocator
 
 from studylib.attribution.excess import MARGIN_DB
 from studylib.attribution.verdicts import BEYOND, CANNOT_TELL, DRIVER, NOISE
 from studylib.figures.style import (
+    BLACK,
     GREY,
     PALE,
-    VERMILION,
     Look,
     empty_figure,
     legend_label,
@@ -34,10 +35,11 @@ from studylib.figures.style import (
     styled,
     wrapped,
 )
-from studylib.figures.verdict_looks import VERDICT_LOOKS
+from studylib.figures.verdict_looks import VERDICT_LOOKS, interval_bars
 
 OTHERS = Look(GREY, "P")  # reference and changed
 WIDEST_DB = 40.0
+MOST_NAMES = 6
 
 
 @styled
@@ -108,26 +110,34 @@ def _excesses(axes: Axes, rows: pd.DataFrame, study, reach: float) -> None:
             named.add((r.specimen, r.mount))
             label = wrapped(f"{r.specimen}, mount {r.mount}", 24, lines=1)
             at = min(r.excess_db, 0.9 * reach)
-            axes.annotate(
-                label, (x, at), xytext=(0, 9), textcoords="offset points", fontsize=8.5,
-                color=VERMILION,
-            )  # fmt: skip
+            if len(named) <= MOST_NAMES:
+                axes.annotate(
+                    label, (x, at), xytext=(0, 9 + 10 * ((len(named) - 1) % 3)),
+                    textcoords="offset points", fontsize=8.5,
+                )  # fmt: skip
+    if len(named) > MOST_NAMES:
+        axes.text(
+            0.01, 0.98, f"and {len(named) - MOST_NAMES} more mounts beyond the driver",
+            transform=axes.transAxes, va="top", fontsize=8.5,
+        )  # fmt: skip
     axes.grid(axis="y")
     _legend(axes, study, look, others=any(name not in woods for name in told["specimen"]))
 
 
 def _one(axes: Axes, r, x: float, look: Look, reach: float) -> None:
     pale = r.verdict == CANNOT_TELL
-    low, high = np.clip([r.low, r.high], -reach, reach)
-    axes.vlines(x, low, high, color=look.colour, lw=0.9, alpha=0.25 if pale else 0.6)
-    if abs(r.excess_db) <= reach:
-        axes.plot(
-            x, r.excess_db, look.marker, color=look.colour, ms=4.5, alpha=0.5 if pale else 1,
-            mfc="white" if pale else look.colour, zorder=3,
-        )  # fmt: skip
+    interval_bars(
+        axes, x, r.low, r.high, reach=reach, colour=look.colour, alpha=0.3 if pale else 0.6
+    )
+    at = float(np.clip(r.excess_db, -0.95 * reach, 0.95 * reach))
+    if pale and at != r.excess_db:
+        return  # the bar's arrow says where it goes on
+    axes.plot(
+        x, at, look.marker, color=look.colour, ms=4.5, alpha=0.5 if pale else 1,
+        mfc="white" if pale else look.colour, zorder=3,
+    )  # fmt: skip
     if r.verdict == BEYOND:
-        at = min(r.excess_db, reach)
-        axes.plot(x, at, "o", ms=11, mfc="none", mec=VERMILION, mew=1.6, zorder=4)
+        axes.plot(x, at, "o", ms=11, mfc="none", mec=BLACK, mew=1.3, zorder=4)
 
 
 def _legend(axes: Axes, study, look: dict[str, Look], *, others: bool) -> None:
@@ -139,7 +149,7 @@ def _legend(axes: Axes, study, look: dict[str, Look], *, others: bool) -> None:
         handles.append(mark("reference, changed", OTHERS.marker, OTHERS.colour))
     handles += [
         mark(CANNOT_TELL, "o", GREY, mfc="white"),
-        mark(BEYOND, "o", VERMILION, mfc="none", ms=9),
+        mark(BEYOND, "o", BLACK, mfc="none", ms=9),
     ]
     band = axes.axhspan(0, 0, color=PALE, label=f"the driver explains it (±{MARGIN_DB:g} dB)")
     axes.figure.legend(handles=[*handles, band], loc="outside upper center", ncols=4, fontsize=8.5)
@@ -158,4 +168,5 @@ def _counts(axes: Axes, rows: pd.DataFrame) -> None:
             edgecolor="white", linewidth=0.5, label=verdict,
         )  # fmt: skip
         bottom += height
+    axes.yaxis.set_major_locator(MaxNLocator(nbins=5, integer=True))
     axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), fontsize=8)

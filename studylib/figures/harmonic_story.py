@@ -51,11 +51,13 @@ def story_figure(
     table : an attribution's table.
     specimen : its name in the table.
     """
-    rows = table[(table["specimen"] == specimen) & table["observed_db"].notna()]
+    own = table[table["specimen"] == specimen]
+    rows = own[own["observed_db"].notna()]
     if rows.empty:
         return empty_figure(f"No usable take of the tone of {specimen}.", size)
-    mounts = list(dict.fromkeys(rows["mount"]))
+    mounts = list(dict.fromkeys(own["mount"]))
     shown = mounts[:MOST_MOUNTS]
+    last = int(rows["harmonic"].max())
     rows = rows[rows["mount"].isin(shown) & (rows["harmonic"] <= _highest(rows))]
     columns = min(len(shown), 4)
     lines = -(-len(shown) // columns)
@@ -74,10 +76,14 @@ def story_figure(
     unit = str(rows["unit"].iloc[0]) or "dB"
     for axes in grid[:, 0]:
         axes.set_ylabel(f"level ({unit})")
-    more = f"the first {MOST_MOUNTS} of {len(mounts)} mounts" if len(mounts) > len(shown) else None
+    more = []
+    if len(mounts) > len(shown):
+        more.append(f"the first {MOST_MOUNTS} of {len(mounts)} mounts")
+    if last > rows["harmonic"].max():
+        more.append(f"harmonics up to {last} are below the noise in every mount")
     figure.legend(
         handles=_legend(rows), loc="outside upper center", ncols=4, fontsize=8.5,
-        handletextpad=0.6, columnspacing=1.4, title=more,
+        handletextpad=0.6, columnspacing=1.4, title="; ".join(more) or None, title_fontsize=8.5,
     )  # fmt: skip
     return settle(figure)
 
@@ -99,7 +105,7 @@ def _highest(rows: pd.DataFrame) -> int:
 def _span(rows: pd.DataFrame) -> tuple[float, float]:
     """Lowest and highest level drawn: all levels, but not deep below the lowest noise."""
     predicted = rows["observed_db"] - rows["excess_db"]
-    levels = rows[["observed_db", "air_db", "recorder_db"]].to_numpy(float).ravel()
+    levels = rows[["observed_db", "air_db", "recorder_db", "hum_db"]].to_numpy(float).ravel()
     levels = np.concatenate([levels, predicted.to_numpy(float)])
     floor = float(rows["noise_db"].min())
     levels = levels[np.isfinite(levels)]
@@ -109,6 +115,11 @@ def _span(rows: pd.DataFrame) -> tuple[float, float]:
 
 
 def _story(axes: Axes, rows: pd.DataFrame, bottom: float, top: float) -> None:
+    axes.set_ylim(bottom, top + 0.16 * (top - bottom))
+    axes.grid(axis="y")
+    if rows.empty:
+        axes.text(0.5, 0.5, "no usable take", transform=axes.transAxes, ha="center", color=GREY)
+        return
     k = rows["harmonic"].to_numpy(float)
     noise = np.nan_to_num(np.maximum(rows["noise_db"].to_numpy(float) - bottom, 0.0))
     axes.bar(k, noise, 0.9, bottom=bottom, color=PALE, zorder=0)
@@ -128,8 +139,7 @@ def _story(axes: Axes, rows: pd.DataFrame, bottom: float, top: float) -> None:
         at = np.full(own.size, top + 0.5 * room)
         axes.plot(own, at, marker=marker, color=colour, ms=7, ls="none")
     axes.axhline(top, color="#BBBBBB", linewidth=0.8)
-    axes.set_ylim(bottom, top + room)
-    axes.grid(axis="y")
+    axes.set_yticks([tick for tick in axes.get_yticks() if bottom <= tick <= top])
 
 
 def _source(
@@ -151,7 +161,8 @@ def _predicted(axes: Axes, rows: pd.DataFrame, bottom: float, top: float) -> Non
     low = np.clip(observed - told["high"].to_numpy(float), bottom, top)
     high = np.clip(observed - told["low"].to_numpy(float), bottom, top)
     axes.vlines(k, low, high, color=BLUE, linewidth=5, alpha=0.35, zorder=2)
-    middle = np.clip(observed - told["excess_db"].to_numpy(float), bottom, top)
+    middle = observed - told["excess_db"].to_numpy(float)
+    middle = np.where((bottom <= middle) & (middle <= top), middle, np.nan)
     axes.plot(k, middle, "_", color=BLUE, ms=13, mew=2, ls="none", zorder=3)
 
 
@@ -161,7 +172,7 @@ def _legend(rows: pd.DataFrame) -> list:
 
     handles = [
         mark("recorded", "o", BLACK, ms=5.5),
-        mark("driver alone, with interval", "_", BLUE, ms=13, mew=2),
+        mark("driver alone (99 %)", "_", BLUE, ms=13, mew=2),
         Patch(facecolor=PALE, label="noise of the harmonic's own bin"),
         mark("through the air", "D", GREEN, ms=4.5),
         mark("recorder's own", "s", ORANGE, ms=4.5),

@@ -1,12 +1,15 @@
 """How each verdict on a harmonic is drawn: colour, marker and hatch, so that none hangs on colour.
 
-Contents: VERDICT_LOOKS (in the order of a legend), verdict_handles.
+Contents: VERDICT_LOOKS (in the order of a legend), verdict_handles; interval_bars, which end in an
+arrow where an interval goes on beyond the axis.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 
+import numpy as np
+from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
 
 from studylib.attribution.verdicts import AIR, BEYOND, CANNOT_TELL, DRIVER, NOISE, RECORDER
@@ -30,3 +33,19 @@ def verdict_handles(verdicts: Iterable[str], *, prefix: str = "") -> list[Line2D
         for verdict, (colour, marker, _) in VERDICT_LOOKS.items()
         if verdict in seen
     ]
+
+
+def interval_bars(
+    axes: Axes, x, low, high, *, reach: float, colour: str, alpha: float = 1.0
+) -> None:
+    """Vertical bars from `low` to `high` on an axis that ends at -reach and reach."""
+    x = np.atleast_1d(np.asarray(x, dtype=float))
+    low = np.atleast_1d(np.asarray(low, dtype=float))
+    high = np.atleast_1d(np.asarray(high, dtype=float))
+    inside = np.clip([low, high], -reach, reach)
+    axes.vlines(x, *inside, color=colour, linewidth=1.1, alpha=alpha)
+    for beyond, edge, arrow in ((low < -reach, -reach, "v"), (high > reach, reach, "^")):
+        axes.plot(
+            x[beyond], np.full(beyond.sum(), 0.975 * edge), arrow, color=colour, ms=3.5, ls="none",
+            alpha=alpha, mew=0,
+        )  # fmt: skip
