@@ -24,6 +24,7 @@ from studylib.attribution.sorted_takes import MountKey, SortedTakes
 from studylib.attribution.spreads import NOT_KNOWN, Spread, remount_spreads, take_spread
 from studylib.attribution.steps import step_rows, steps_table
 from studylib.attribution.transfers import Transfer, borrowed_transfer, own_transfer
+from studylib.attribution.uncertainty import or_zero
 from studylib.measure.features import has_sensed_drive
 from studylib.sheets import Study, Take
 
@@ -189,7 +190,7 @@ def _shares(
     Else from the block, where the load is another one.
     """
     if sensed:
-        own = np.nan_to_num(on_drive.bound, nan=0.0)
+        own = or_zero(on_drive.bound)
         least = np.maximum(np.abs(tone.drive) - own, 0.0)
         return least / transfer.drive, (np.abs(tone.drive) + 2.0 * tone.u_drive) / transfer.drive
     if block is None:

@@ -23,6 +23,7 @@ from typing import NamedTuple
 import numpy as np
 
 from studylib.attribution.lines import Lines, mean_lines
+from studylib.attribution.uncertainty import or_zero
 
 EXPANDED = 2.0  # coverage factor of a found leak's own noise in its bound
 
@@ -100,12 +101,13 @@ def _mixed(channel: np.ndarray, own: np.ndarray) -> np.ndarray:
     A quadratic term that makes a share r of the tone into 2f makes 2 r of every other line into
     its sum and difference with f; a cubic one of share r makes 3 r of it into those with 2f.
     """
-    others = np.nan_to_num(np.where(np.arange(channel.size) == 0, 0.0, channel))
+    others = or_zero(channel)
+    others[0] = 0.0
     out = np.zeros(channel.size)
     for order, factor in ((1, 2.0), (2, 3.0)):
         if own.size <= order:
             continue
-        share = factor * np.nan_to_num(own[order]) / channel[0]
+        share = factor * (own[order] if np.isfinite(own[order]) else 0.0) / channel[0]
         out[order:] += share * others[:-order]
         out[:-order] += share * others[order:]
     return out

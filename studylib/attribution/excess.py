@@ -22,7 +22,7 @@ from studylib.attribution.controls import Block, Room, Source
 from studylib.attribution.lines import Lines
 from studylib.attribution.spreads import Spread
 from studylib.attribution.transfers import Transfer
-from studylib.attribution.uncertainty import DB, Bound, Term, coverage, shift, side
+from studylib.attribution.uncertainty import DB, Bound, Term, coverage, or_zero, shift, side
 from studylib.signal.sweep import LOWEST_LOSS_FACTOR
 
 # By how many dB a driver's own harmonic may stand lower or higher on a board than on the block:
@@ -219,7 +219,7 @@ def leak_bounds(evidence: Evidence) -> list[Bound]:
     """Recorder and mains hum in the response, and the recorder in the sensed drive."""
     tone = evidence.tone
     observed = np.abs(tone.response)
-    line = np.nan_to_num(evidence.room.line / observed, nan=0.0)
+    line = or_zero(evidence.room.line / observed)
     found = [
         _leak("recorder", evidence.recorder, observed),
         Bound("mains hum", line, "top", line > 0),
@@ -236,7 +236,7 @@ def _air_shift(ratio: np.ndarray, share: np.ndarray) -> tuple[np.ndarray, np.nda
     heard through the same air: a leak l of the predicted makes the true ratio (z - l) / (1 - l) of
     the z that was read, which matters where z is far from 1. The wider of the two counts.
     """
-    share = np.nan_to_num(share, nan=0.0, posinf=np.inf)
+    share = or_zero(share)
     leak = np.minimum(share * np.abs(ratio), 1.0)
     around = leak * np.exp(2j * np.pi * np.arange(LEAK_PHASES)[:, None] / LEAK_PHASES)
     both = np.log(np.abs((ratio - around) / (1.0 - around) / ratio))
@@ -248,7 +248,7 @@ def _air_shift(ratio: np.ndarray, share: np.ndarray) -> tuple[np.ndarray, np.nda
 
 
 def _leak(name: str, source: Source, observed: np.ndarray, acts: str = "top") -> Bound:
-    share = np.nan_to_num(source.bound / observed, nan=0.0, posinf=np.inf)
+    share = or_zero(source.bound / observed)
     return Bound(name, share, acts, np.isfinite(source.level))
 
 
@@ -280,5 +280,5 @@ def _widest(terms: list[Term], bounds: list[Bound], q: np.ndarray, *, load: bool
         reach.append(np.subtract(*load_range(q.size)[::-1]) / DB)
     if not names:
         return np.full(q.size, "", dtype=object)
-    stacked = np.nan_to_num(np.stack(reach), nan=-1.0)
+    stacked = or_zero(np.stack(reach))
     return np.array(names, dtype=object)[stacked.argmax(axis=0)]

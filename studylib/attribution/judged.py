@@ -8,6 +8,7 @@ Contents: ATTRIBUTION_COLUMNS, numbers, unusable, judged.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 
 import numpy as np
@@ -127,21 +128,17 @@ def judged(mounts: Sequence[dict[str, np.ndarray]]) -> pd.DataFrame:
 
 def _with_other_mounts(table: pd.DataFrame) -> pd.DataFrame:
     """Say of an excess whether it comes with the board or with one mounting of it."""
-    beyond = table["verdict"] == BEYOND
-    if not beyond.any():
+    verdicts = table["verdict"].tolist()
+    if BEYOND not in verdicts:
         return table
-    groups = table.groupby(["specimen", "harmonic"])["verdict"]
-    counts = pd.DataFrame(
-        {
-            "mounts": groups.size(),
-            "beyond": groups.agg(lambda verdicts: int((verdicts == BEYOND).sum())),
-            "driver": groups.agg(lambda verdicts: int((verdicts == DRIVER).sum())),
-        }
-    )
-    reasons = table["reason"].tolist()
-    for index in np.flatnonzero(beyond.to_numpy()):
-        row = table.iloc[index]
-        reasons[index] += _where(*counts.loc[(row["specimen"], row["harmonic"])])
+    places = list(zip(table["specimen"], table["harmonic"], strict=True))
+    mounts, found = Counter(places), Counter(zip(places, verdicts, strict=True))
+    reasons = [
+        reason + _where(mounts[place], found[place, BEYOND], found[place, DRIVER])
+        if verdict == BEYOND
+        else reason
+        for place, verdict, reason in zip(places, verdicts, table["reason"], strict=True)
+    ]
     return table.assign(reason=reasons)
 
 

@@ -8,7 +8,7 @@ specimen (Bonferroni).
 
 Conventions: natural logarithms of amplitude (nepers) throughout; arrays over the multiples k.
 
-Contents: Term, Bound, coverage, side, shift.
+Contents: Term, Bound, coverage, side, shift, or_zero.
 """
 
 from __future__ import annotations
@@ -20,6 +20,11 @@ from scipy.special import stdtrit
 
 DB = 20.0 / np.log(10.0)  # decibels a neper
 ERROR = 0.01  # of a specimen's intervals together
+
+
+def or_zero(values: np.ndarray) -> np.ndarray:
+    """NaN as 0: what was not tested bounds nothing (quicker than nan_to_num on short arrays)."""
+    return np.where(np.isnan(values), 0.0, values)
 
 
 class Term(NamedTuple):
@@ -50,7 +55,7 @@ def coverage(terms: list[Term], *, rows: int) -> tuple[np.ndarray, np.ndarray]:
     square = sum(term.u**2 for term in terms)
     fourth = sum(term.u**4 / term.df for term in terms)
     df = np.where(fourth > 0, square**2 / fourth, 1e6)
-    df = np.clip(np.nan_to_num(df, nan=1.0), 1.0, 1e6)
+    df = np.clip(np.where(np.isnan(df), 1.0, df), 1.0, 1e6)
     return stdtrit(df, 1.0 - ERROR / (2.0 * max(rows, 1))), np.sqrt(square)
 
 
