@@ -16,6 +16,8 @@ Functions: harmonic_rows, tone_multiple.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import repeat
 
 import numpy as np
 
@@ -57,7 +59,9 @@ def harmonic_rows(
     tone = settings.tone
     if take.kind in STEADY and measured.fit is not None:
         k = tone_multiple(take.tone_hz, fundamental_hz=tone.fundamental_hz)
-        found = _of_fit(measured.fit, measured.names, k) if k else ()
+        if k is None:
+            return
+        found = _of_fit(measured.fit, measured.names, k)
     elif take.kind == "sweep" and measured.lines is not None and "drive" in measured.names:
         found = _of_sweep(measured.lines, measured.names)
         # A resonance clips a sweep for a few samples, which the check for clipping lets pass.
@@ -67,56 +71,81 @@ def harmonic_rows(
     else:
         return
     gain = 10.0 ** (-take.gain_db / 20.0)
-    for k, frequency, seconds, response, u_response, drive, u_drive, dof in found:
-        yield (
-            take.take, k, frequency, seconds,
-            response.real * gain, response.imag * gain, u_response * gain,
-            drive.real * gain, drive.imag * gain, u_drive * gain,
-            dof, scale.offset_db, scale.unit, usable,
-        )  # fmt: skip
+    response, drive = found.response * gain, found.drive * gain
+    yield from zip(
+        repeat(take.take),
+        found.multiple.tolist(),
+        found.frequency_hz.tolist(),
+        repeat(found.seconds),
+        response.real.tolist(),
+        response.imag.tolist(),
+        (found.u_response * gain).tolist(),
+        drive.real.tolist(),
+        drive.imag.tolist(),
+        (found.u_drive * gain).tolist(),
+        repeat(found.dof),
+        repeat(scale.offset_db),
+        repeat(scale.unit),
+        repeat(usable),
+    )
+
+
+@dataclass(frozen=True)
+class _Found:
+    """One take at the multiples it tells of: arrays (rows,), amplitudes complex, re full scale."""
+
+    multiple: np.ndarray
+    frequency_hz: np.ndarray
+    seconds: float
+    response: np.ndarray
+    u_response: np.ndarray
+    drive: np.ndarray
+    u_drive: np.ndarray
+    dof: int
 
 
 def _at_full_scale(measured: TakeMeasurement) -> bool:
     return any(row.check == "peak" and row.value > FULL_SCALE_DB for row in measured.checks)
 
 
-def _of_fit(fit: ToneFit, names: tuple[str, ...], multiple: int) -> Iterator[tuple]:
+def _of_fit(fit: ToneFit, names: tuple[str, ...], multiple: int) -> _Found:
     """All harmonics of a take at the fundamental; the tone alone of a probe tone."""
-    count = fit.amplitude.shape[1] if multiple == 1 else 1
+    k = np.arange(1, (fit.amplitude.shape[1] if multiple == 1 else 1) + 1)
+    nothing = np.full(k.size, np.nan)
     drive = names.index("drive") if "drive" in names else None
-    nothing = np.full(count, np.nan)
-    yield from zip(
-        (multiple * np.arange(1, count + 1)).tolist(),
-        (fit.frequency_hz * np.arange(1, count + 1)).tolist(),
-        [fit.seconds] * count,
-        fit.amplitude[0, :count].tolist(),
-        fit.u_amplitude[0, :count].tolist(),
-        (nothing + 0j if drive is None else fit.amplitude[drive, :count]).tolist(),
-        (nothing if drive is None else fit.u_amplitude[drive, :count]).tolist(),
-        [fit.dof] * count,
-        strict=True,
+    return _Found(
+        multiple * k,
+        fit.frequency_hz * k,
+        fit.seconds,
+        fit.amplitude[0, : k.size],
+        fit.u_amplitude[0, : k.size],
+        nothing + 0j if drive is None else fit.amplitude[drive, : k.size],
+        nothing if drive is None else fit.u_amplitude[drive, : k.size],
+        fit.dof,
     )
 
 
-def _of_sweep(lines: LineSums, names: tuple[str, ...]) -> Iterator[tuple]:
+def _of_sweep(lines: LineSums, names: tuple[str, ...]) -> _Found:
     drive = names.index("drive")
-    for index, frequency in enumerate(lines.frequency_hz.tolist()):
-        yield (
-            index + 1, frequency, lines.seconds,
-            complex(lines.value[0, index]), float(lines.missing[0, index]),
-            complex(lines.value[drive, index]), float(lines.missing[drive, index]), 0,
-        )  # fmt: skip
+    k = np.arange(1, lines.frequency_hz.size + 1)
+    return _Found(
+        k, lines.frequency_hz, lines.seconds, lines.value[0], lines.missing[0],
+        lines.value[drive], lines.missing[drive], 0,
+    )  # fmt: skip
 
 
 def _of_room(
     measured: TakeMeasurement, fundamental_hz: float, harmonics: int, length_s: float
-) -> Iterator[tuple]:
+) -> _Found:
     found = room_lines(
         measured.density,
         step_hz=measured.step_hz,
         frequencies_hz=fundamental_hz * np.arange(1, harmonics + 1),
         within_hz=1.5 / length_s,
     )
-    for k, (frequency, amplitude, density) in enumerate(found, start=1):
-        u = float(np.sqrt(density / length_s))
-        yield (k, frequency, length_s, complex(amplitude), u, complex(np.nan), np.nan, 0)
+    frequency, amplitude, density = np.array(found, dtype=float).reshape(-1, 3).T
+    nothing = np.full(frequency.size, np.nan)
+    return _Found(
+        np.arange(1, frequency.size + 1), frequency, length_s, amplitude + 0j,
+        np.sqrt(density / length_s), nothing + 0j, nothing, 0,
+    )  # fmt: skip
