@@ -22,15 +22,16 @@ from functools import lru_cache
 
 import numpy as np
 
-BLOCK = 2048  # frames summed at a time
+BLOCK = 1024  # frames summed at a time
+END_S = 0.1  # of a record, whose level tells what may ring on
 LOWEST_LOSS_FACTOR = 0.005  # of a mode of a wooden board; a lower one rings longer
 
 
 @lru_cache(maxsize=8)
-def _waves(frequencies_hz: tuple[float, ...], rate_hz: float) -> tuple[np.ndarray, np.ndarray]:
-    """cos and sin (BLOCK, F) of each frequency over one block."""
+def _waves(frequencies_hz: tuple[float, ...], rate_hz: float) -> np.ndarray:
+    """(BLOCK, 2 F): the cosine, then the sine of each frequency over one block."""
     angle = 2.0 * np.pi * np.arange(BLOCK)[:, None] * (np.asarray(frequencies_hz) / rate_hz)
-    return np.cos(angle), np.sin(angle)
+    return np.concatenate([np.cos(angle), np.sin(angle)], axis=1)
 
 
 def line_sums(
@@ -47,24 +48,21 @@ def line_sums(
     -------
     complex (C, F): sum over n of x[n] exp(-2 pi i f n / rate).
     """
-    cosine, sine = _waves(frequencies_hz, rate_hz)
+    waves, count = _waves(frequencies_hz, rate_hz), len(frequencies_hz)
     turn = -2j * np.pi * np.asarray(frequencies_hz) / rate_hz
-    whole = x.shape[1] // BLOCK
-    blocks = x[:, : whole * BLOCK].reshape(x.shape[0], whole, BLOCK)
-    each = blocks @ cosine - 1j * (blocks @ sine)
-    starts = np.exp(turn * (first + BLOCK * np.arange(whole)[:, None]))
-    total = np.einsum("cbf,bf->cf", each, starts)
-    rest = x[:, whole * BLOCK :]
-    if rest.shape[1]:
-        n = rest.shape[1]
-        part = rest @ cosine[:n] - 1j * (rest @ sine[:n])
-        total = total + part * np.exp(turn * (first + whole * BLOCK))
+    total = np.zeros((x.shape[0], count), dtype=complex)
+    # Block by block: a product this small is not handed to several threads, which would cost
+    # more than it saves.
+    for start in range(0, x.shape[1], BLOCK):
+        block = x[:, start : start + BLOCK]
+        both = block @ waves[: block.shape[1]]
+        total += (both[:, :count] - 1j * both[:, count:]) * np.exp(turn * (first + start))
     return total
 
 
 def end_levels(x: np.ndarray, *, rate_hz: float, frequencies_hz: tuple[float, ...]) -> np.ndarray:
-    """(C, F) amplitude at each frequency over the last block of a record."""
-    last = x[:, -BLOCK:]
+    """(C, F) amplitude at each frequency over the last tenth of a second of a record."""
+    last = x[:, -round(END_S * rate_hz) :]
     sums = line_sums(last, rate_hz=rate_hz, frequencies_hz=frequencies_hz)
     return 2.0 * np.abs(sums) / last.shape[1]
 

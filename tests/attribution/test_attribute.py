@@ -368,6 +368,38 @@ def test_noisy_repeats_do_not_pass_for_the_spread_between_takes():
     assert bench.attribute().take_spread.level == pytest.approx(expected, rel=1e-3)
 
 
+@pytest.mark.parametrize(("noise", "verdict"), [(1e-6, "beyond the driver"), (1e-3, "cannot tell")])
+def test_an_airborne_take_that_hears_nothing_rules_out_no_more_than_its_noise(noise, verdict):
+    # 20 lg 3 of excess; an airborne take at full drive of noise u hides a leak of about 3 u times
+    # the share of full drive (|D3| / 0.1 = 1 %), against 9e-4 recorded.
+    bench = Bench(u=1e-8)
+    extra = np.array([0, 0, 2 * PASSES[2] * DRIVE[2], 0])
+    linear_mount(bench, extra=extra)
+    linear_mount(bench, mount=2)
+    controls(bench, leave_out=("airborne",))
+    for k in (2, 3, 4):
+        bench.add("airborne", 0.5 * noise, 0.3, k=k, specimen="larch1", mount=1, u=20 * noise)
+    found = row(bench.attribute(), 3)
+    assert found.air_is_limit
+    assert found.verdict == verdict
+    if verdict == "cannot tell":
+        assert "the control takes leave room for that much from elsewhere" in found.reason
+        assert found.settle == "driver in the air"
+
+
+def test_air_is_not_named_where_the_recorder_may_have_made_the_sensed_harmonic():
+    # The leak is scaled by the sensed harmonic; here the recorder alone could have made that.
+    bench = Bench(u=1e-8)
+    for mount in (1, 2, 3):
+        linear_mount(bench, mount=mount)
+    controls(bench, leave_out=("airborne", "loopback"))
+    bench.add("loopback", [0.2, 1e-9, 1.1 * abs(DRIVE[2]), 1e-9])
+    full = abs(PASSES[2] * DRIVE[2]) / (abs(DRIVE[2]) / 0.1)
+    for k in (2, 3, 4):
+        bench.add("airborne", full, 0.3, k=k, specimen="larch1", mount=1)
+    assert row(bench.attribute(), 3).verdict != "air"
+
+
 def test_a_driver_explains_it_although_the_air_was_not_tested_and_that_is_said():
     bench = Bench()
     for mount in (1, 2, 3):
