@@ -43,6 +43,20 @@ def test_the_counts_are_those_of_the_table(demo):
     assert sentences[-1] == "Beyond the driver: C3 mount 2 (harmonics 2 and 3)."
 
 
+def test_mounts_without_a_usable_take_are_not_counted_as_heard(demo):
+    table = demo.attribution.table.copy()
+    lost = (table["specimen"] == "L1") & (table["mount"] == 1)
+    table.loc[lost, "observed_db"] = float("nan")
+    table.loc[lost, "verdict"] = "cannot tell"
+    attribution = dataclasses.replace(demo.attribution, table=table)
+    sentences = said.attribution_sentences(dataclasses.replace(demo, attribution=attribution))
+    assert sentences[0].startswith("In 43 mounts of 14 specimens")
+    assert sentences[1] == "1 more mount has no usable take of the tone."
+    attribution = dataclasses.replace(demo.attribution, table=table[lost])
+    nothing = said.attribution_sentences(dataclasses.replace(demo, attribution=attribution))
+    assert nothing[0] == "No take of the tone is fit for use in any of 1 mount."
+
+
 def test_no_sentence_credits_a_wood_or_counts_takes(demo):
     for sentence in [*said.attribution_sentences(demo), *said.steps_sentences(demo)]:
         assert not re.search(r"larch|cherry|robinia|\b367\b|\b108\b", sentence)

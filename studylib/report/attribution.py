@@ -51,12 +51,21 @@ def attribution_sentences(summary: Summary) -> list[str]:
     table = summary.attribution.table
     if table.empty:
         return ["No harmonic could be attributed: there is no usable take of the tone."]
-    heard = table[table["verdict"] != NOISE]
-    boards = table.loc[:, ["specimen", "mount"]].drop_duplicates()
+    usable = table[table["observed_db"].notna()]
+    mounts = len(table[["specimen", "mount"]].drop_duplicates())
+    boards = usable[["specimen", "mount"]].drop_duplicates()
+    if boards.empty:
+        none = f"No take of the tone is fit for use in any of {counted(mounts, 'mount')}."
+        return [none, *_basis(summary)]
+    heard = usable[usable["verdict"] != NOISE]
     said = [
         f"In {counted(len(boards), 'mount')} of {counted(boards['specimen'].nunique(), 'specimen')}"
         f", {counted(len(heard), 'harmonic')} stand out of the noise of their own narrow bin."
     ]
+    if mounts > len(boards):
+        lost = mounts - len(boards)
+        has = "has" if lost == 1 else "have"
+        said.append(f"{counted(lost, 'more mount')} {has} no usable take of the tone.")
     count = heard["verdict"].value_counts()
     for verdict, words in _SAID.items():
         if count.get(verdict):

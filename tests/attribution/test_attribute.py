@@ -183,6 +183,19 @@ def test_a_sweep_gives_what_no_probe_tone_does():
     assert swept.excess_db == pytest.approx(0.0, abs=1e-6)
 
 
+def test_a_sweep_that_ends_too_soon_is_trusted_less():
+    bench = Bench()
+    for mount in (1, 2, 3):
+        linear_mount(bench, mount=mount, probes=(2,))
+        drive = np.array([1e-3, 8e-4, 6e-4, 5e-4])
+        # Of the third harmonic's sum (1.8e-4 in the response) 1.5e-4 may still ring.
+        bench.add("sweep", PASSES * drive, drive, specimen="larch1", mount=mount, u=1.5e-4)
+    controls(bench)
+    found = row(bench.attribute(), 3)
+    assert (found.route, found.verdict, found.settle) == ("sweep", "cannot tell", "sweep")
+    assert "the sweep ends before the board has died away" in found.reason
+
+
 def test_a_probe_beside_the_frequency_is_trusted_less():
     near, off = Bench(), Bench()
     for bench, apart in ((near, 1e-5), (off, 2e-3)):
