@@ -8,8 +8,6 @@ Contents: one function a reason, named after it.
 
 from __future__ import annotations
 
-import re
-
 import numpy as np
 
 from studylib.attribution.advice import ask
@@ -220,5 +218,6 @@ def _apart(difference_db: float) -> str:
 
 
 def _minus(text: str) -> str:
-    """Minus signs for hyphens that stand before a digit and after no letter or digit."""
-    return re.sub(r"(?<!\w)-(?=\d)", "−", text)
+    """Minus signs for the hyphens that numbers begin with, in text without other lone hyphens."""
+    text = text.replace(" -", " −").replace("(-", "(−")
+    return "−" + text[1:] if text[0] == "-" else text
