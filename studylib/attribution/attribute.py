@@ -154,14 +154,15 @@ class _Bench:
         """All that bears on one mount; `rows` share its specimen's error."""
         batch = tone.take.batch
         loopbacks, block = self.found.loopbacks[batch], self.blocks.get(batch)
-        on_drive = control_takes.recorder_of(loopbacks, np.abs(tone.drive), to_level=1.0)
+        gain = {"gain_db": tone.take.gain_db}
+        on_drive = control_takes.recorder_of(loopbacks, np.abs(tone.drive), to_level=1.0, **gain)
         shares = _shares(tone, transfer, block, on_drive, sensed=self.sensed)
         return Evidence(
             tone=tone,
             transfer=transfer,
             room=control_takes.room_of(self.found.rooms[batch], size=tone.response.size),
             recorder=control_takes.recorder_of(
-                loopbacks, np.abs(tone.response), to_level=tone.to_level
+                loopbacks, np.abs(tone.response), to_level=tone.to_level, **gain
             ),
             drive_recorder=on_drive,
             air=control_takes.air_of(

@@ -67,7 +67,9 @@ def room_of(takes: Sequence[Lines], *, size: int) -> Room:
     )
 
 
-def recorder_of(loopbacks: Sequence[Lines], channel: np.ndarray, *, to_level: float) -> Source:
+def recorder_of(
+    loopbacks: Sequence[Lines], channel: np.ndarray, *, to_level: float, gain_db: float
+) -> Source:
     """The recorder's harmonics in a channel.
 
     A harmonic of the channel mixes with the tone in the recorder as the tone does with itself; no
@@ -78,17 +80,23 @@ def recorder_of(loopbacks: Sequence[Lines], channel: np.ndarray, *, to_level: fl
     ----------
     channel : (K,) amplitudes of the channel, the fundamental first.
     to_level : 1 for a channel re full scale, else the response's factor.
+    gain_db : the take's recorder gain; what a recorder distorts is the signal after it.
     """
     size, amplitude = channel.size, abs(channel[0])
     heard = [take for take in loopbacks if abs(take.response[0]) > 0]
     if not heard or not amplitude > 0:
         return not_tested(size)
-    ratios = [amplitude / to_level / (abs(take.response[0]) / take.to_level) for take in heard]
+    # From the loopback's amplitudes at the bench's gain to those of this take, both channels.
+    units = [
+        to_level / take.to_level * 10.0 ** ((take.take.gain_db - gain_db) / 20.0) for take in heard
+    ]
+    ratios = [
+        amplitude / (abs(take.response[0]) * unit) for take, unit in zip(heard, units, strict=True)
+    ]
     nearest = int(np.argmin(np.abs(np.log(ratios))))
-    take, ratio = heard[nearest], ratios[nearest]
+    take, ratio, unit = heard[nearest], ratios[nearest], units[nearest]
     k = np.arange(1, size + 1)
     found, most = _found(np.abs(take.response), take.u_response, take)
-    unit = to_level / take.to_level
     with np.errstate(over="ignore"):
         level = found * unit * np.minimum(ratio, ratio**k)
         bound = most * unit * np.maximum(ratio, ratio**k)

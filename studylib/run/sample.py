@@ -24,6 +24,8 @@ KEPT = (
     "figures/effects.png",
     "figures/variance.png",
     "figures/boards_tone.h1.response_db.png",
+    "figures/excess.png",
+    "figures/story.png",
 )
 
 

@@ -46,8 +46,9 @@ class Bench:
         usable: bool = True,
         apart: float = 0.0,
         u: float | None = None,
+        gain_db: float = 0.0,
     ) -> None:
-        """One take. Amplitudes: a value for each harmonic, or one value for a probe tone.
+        """One take. Amplitudes, at the bench's gain: a value for each harmonic, or one value for a probe tone.
 
         k : the multiple of the tone;  apart : relative distance from that frequency.
         """
@@ -56,7 +57,7 @@ class Bench:
         self.takes.append(
             Take.model_construct(
                 take=name, batch=batch, kind=kind, specimen=specimen, mount=mount, repeat=repeat,
-                tone_hz=tone_hz, drive_db=drive_db, gain_db=0.0, support="bench", exclude=False,
+                tone_hz=tone_hz, drive_db=drive_db, gain_db=gain_db, support="bench", exclude=False,
                 order=None, started=None,
             )
         )  # fmt: skip

@@ -264,6 +264,20 @@ def test_the_recorders_own_distortion_is_named_from_the_loopback(level, verdict)
     assert not found.recorder_is_limit
 
 
+def test_the_recorder_distorts_what_comes_after_its_gain():
+    # A loopback recorded at 20 dB less gain: ten times the tone at the bench's gain, and the very
+    # same signal inside the recorder.
+    bench = Bench(u=1e-8)
+    for mount in (1, 2):
+        linear_mount(bench, mount=mount)
+    controls(bench, leave_out=("loopback",))
+    tone, third = abs(PASSES[0] * DRIVE[0]), abs(PASSES[2] * DRIVE[2])
+    bench.add("loopback", [10 * tone, 1e-9, 10 * 0.6 * third, 1e-9], gain_db=-20.0)
+    found = row(bench.attribute(), 3)
+    assert found.verdict == "recorder"
+    assert found.recorder_db - found.observed_db == pytest.approx(20 * np.log10(0.6), abs=0.01)
+
+
 def test_a_loopback_at_another_level_names_less_and_rules_out_less():
     # 20 dB more level in the loopback: its third harmonic, taken 1:1 down, lies 20 dB lower; taken
     # with the cube, 60 dB. It is bounded by the larger and named by the smaller.
