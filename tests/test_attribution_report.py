@@ -38,8 +38,8 @@ def test_the_counts_are_those_of_the_table(demo):
     sentences = said.attribution_sentences(demo)
     heard = (table["verdict"] != "noise").sum()
     assert sentences[0].startswith("In 44 mounts of 14 specimens, ")
-    assert f"{heard} harmonics stand out" in sentences[0]
-    assert f"{(table['verdict'] == 'driver').sum()} of them the driver's own" in sentences[1]
+    assert sentences[0].endswith(f"narrow bin: {heard}.")
+    assert sentences[1].endswith(f"within 1.5 dB: {(table['verdict'] == 'driver').sum()}.")
     assert sentences[-1] == "Beyond the driver: C3 mount 2 (harmonics 2 and 3)."
 
 
@@ -110,7 +110,7 @@ def test_without_a_sensor_the_report_says_what_it_can_never_show(bare):
 
 def test_drive_steps_name_the_mount_that_does_not_follow(demo):
     sentences = said.steps_sentences(demo)
-    assert sentences[0].startswith("6 mounts have the tone at lower drive")
+    assert sentences[0].startswith("Recorded at lower drive as well: 6 mounts.")
     assert sentences[-1].startswith("Not as the driver: C3 mount 2.")
 
 

@@ -187,13 +187,14 @@ def _shares(
     """(least, most) share of full drive at kf that the mounted driver's harmonic amounts to.
 
     Sensed: the harmonic over the probe tone of the mount, both at the driving point, so that the
-    load is the same; what the recorder may have added to it (`on_drive`) is taken off the least.
+    load is the same; the least is without what noise and the recorder (`on_drive`) may have added.
     Else from the block, where the load is another one.
     """
     if sensed:
-        own = or_zero(on_drive.bound)
-        least = np.maximum(np.abs(tone.drive) - own, 0.0)
-        return least / transfer.drive, (np.abs(tone.drive) + 2.0 * tone.u_drive) / transfer.drive
+        drive = np.abs(tone.drive)
+        least = np.maximum(drive - or_zero(on_drive.bound) - 2.0 * tone.u_drive, 0.0)
+        least = np.where(drive > tone.presence(tone.u_drive), least, 0.0)
+        return least / transfer.drive_most, (drive + 2.0 * tone.u_drive) / transfer.drive
     if block is None:
         nothing = np.full(tone.response.size, np.nan)
         return nothing, nothing

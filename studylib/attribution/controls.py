@@ -83,7 +83,9 @@ def recorder_of(
     gain_db : the take's recorder gain; what a recorder distorts is the signal after it.
     """
     size, amplitude = channel.size, abs(channel[0])
-    heard = [take for take in loopbacks if abs(take.response[0]) > 0]
+    heard = [
+        take for take in loopbacks if abs(take.response[0]) > take.presence(take.u_response)[0]
+    ]
     if not heard or not amplitude > 0:
         return not_tested(size)
     # From the loopback's amplitudes at the bench's gain to those of this take, both channels.
@@ -175,7 +177,9 @@ def block_of(tones: Sequence[Lines], probes: dict[int, list[Lines]], *, size: in
     probe, u_probe = np.full(size, np.nan + 0j), np.full(size, np.nan)
     for k, takes in probes.items():
         if 2 <= k <= size:
-            mean = mean_lines(takes)
-            probe[k - 1] = mean.response[k - 1] / mean.drive_factor
-            u_probe[k - 1] = mean.u_response[k - 1] / mean.drive_factor
+            # Each take stands for full drive by its own drive level.
+            full = np.array([take.drive_factor for take in takes])
+            probe[k - 1] = np.mean(np.array([take.response[k - 1] for take in takes]) / full)
+            u = np.array([take.u_response[k - 1] for take in takes]) / full
+            u_probe[k - 1] = np.sqrt((u**2).sum()) / len(takes)
     return Block(tone.response, tone.u_response, probe, u_probe, tone.dof)

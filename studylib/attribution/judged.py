@@ -85,8 +85,9 @@ def unusable(key: tuple[str, int], take: Take, *, size: int) -> dict[str, np.nda
         False,
     )  # fmt: skip
     nothing = dict.fromkeys(
-        ("observed_db", "predicted_db", "noise_db", "air_db", "recorder_db", "hum_db", "least",
-         "bin_hz", "tone_hz", "at_hz", "load_low", "load_high", *OF_EXCESS),
+        ("observed_db", "predicted_db", "noise_db", "air_db", "air_most_db", "recorder_db",
+         "recorder_most_db", "hum_db", "least", "bin_hz", "tone_hz", "at_hz", "load_low",
+         "load_high", *OF_EXCESS),
         np.nan,
     )  # fmt: skip
     return _filled({**text, **empty, **no, **nothing}, k > 1)
@@ -107,7 +108,11 @@ def _repeated(value, count: int) -> np.ndarray:
 def _source(name: str, source: Source) -> dict[str, np.ndarray]:
     limit = np.isnan(source.level)
     level = 20.0 * np.log10(np.where(limit, source.bound, source.level))
-    return {f"{name}_db": level, f"{name}_is_limit": limit & ~np.isnan(source.bound)}
+    return {
+        f"{name}_db": level,
+        f"{name}_is_limit": limit & ~np.isnan(source.bound),
+        f"{name}_most_db": 20.0 * np.log10(source.bound),
+    }
 
 
 def judged(mounts: Sequence[dict[str, np.ndarray]]) -> pd.DataFrame:
@@ -134,7 +139,8 @@ def _with_other_mounts(table: pd.DataFrame) -> pd.DataFrame:
     places = list(zip(table["specimen"], table["harmonic"], strict=True))
     mounts, found = Counter(places), Counter(zip(places, verdicts, strict=True))
     reasons = [
-        reason + _where(mounts[place], found[place, BEYOND], found[place, DRIVER])
+        reason
+        + _where(mounts[place], found[place, BEYOND], found[place, DRIVER] + found[place, NOISE])
         if verdict == BEYOND
         else reason
         for place, verdict, reason in zip(places, verdicts, table["reason"], strict=True)
@@ -142,14 +148,18 @@ def _with_other_mounts(table: pd.DataFrame) -> pd.DataFrame:
     return table.assign(reason=reasons)
 
 
-def _where(mounts: int, beyond: int, driver: int) -> str:
+def _where(mounts: int, beyond: int, without: int) -> str:
+    """`without`: mounts in which the driver alone explains it or nothing stands out."""
     if mounts == 1:
         return "; mount the board again and see whether it comes back"
     if beyond == mounts:
         return f"; it is there in all {mounts} mounts of this board"
-    if not driver:
-        return "; what the board's other mounts do here is not known"
+    if beyond == 1 and without:
+        return (
+            f"; in {without} of the board's {mounts} mounts there is no such excess, so it comes "
+            "with this mounting (a loose contact) rather than with the wood"
+        )
     return (
-        f"; in {driver} of the board's {mounts} mounts the driver alone explains it, so it comes "
-        "with a mounting (a loose contact) rather than with the wood"
+        f"; it is there in {beyond} of the board's {mounts} mounts, not in {without}: whether it "
+        "comes with the board or with its mounting is open"
     )

@@ -121,6 +121,8 @@ def mean_lines(takes: Sequence[Lines]) -> Lines:
         each = np.log(np.abs(response) if without_drive else np.abs(response / drive))
         middle = np.abs(response.mean(axis=0))
         middle = np.log(middle if without_drive else middle / np.abs(drive.mean(axis=0)))
+        scatter = each.std(axis=0, ddof=1)
+        lowest, highest = each.min(axis=0) - middle, each.max(axis=0) - middle
     return replace(
         takes[0],
         frequency_hz=np.mean([take.frequency_hz for take in takes], axis=0),
@@ -130,9 +132,9 @@ def mean_lines(takes: Sequence[Lines]) -> Lines:
         u_drive=_mean_u([take.u_drive for take in takes]),
         dof=sum(take.dof for take in takes),
         n=n,
-        scatter=each.std(axis=0, ddof=1),
-        lowest=each.min(axis=0) - middle,
-        highest=each.max(axis=0) - middle,
+        scatter=scatter,
+        lowest=lowest,
+        highest=highest,
     )
 
 

@@ -36,8 +36,8 @@ _WIDTH = {
         "sweep",
     ),
     "recorder on the drive channel": (
-        "the sensed harmonic is near the recorder's own distortion; turn the drive channel down "
-        "or use a better recorder",
+        "the sensed harmonic may be the recorder's own distortion; record {loopback}, and if that "
+        "is not enough turn the drive channel down or use a better recorder",
         "loopback",
     ),
     "air": (
@@ -111,8 +111,8 @@ def _air_untested(row) -> str:
 def beyond(row) -> str:
     """More than the driver, the recorder and the air can give."""
     weak = [
-        f"{name} is at least {row.observed_db - level:.0f} dB too weak for it"
-        for name, level in (("the recorder", row.recorder_db), ("the air", row.air_db))
+        f"{name} is at least {int(row.observed_db - level)} dB too weak for it"
+        for name, level in (("the recorder", row.recorder_most_db), ("the air", row.air_most_db))
     ]
     return (
         f"{interval(row)} against the driver's own harmonic as the board passes it on; "
@@ -122,6 +122,8 @@ def beyond(row) -> str:
 
 def not_predicted(row) -> tuple[str, str]:
     """Nothing tells what the driver alone would give."""
+    if row.sensed and row.route:
+        return "the drive channel holds nothing at this frequency; look at its sensor", "longer"
     if row.sensed:
         said = "what this mount passes on at this frequency was not measured; record "
         return f"{said}{_ask('probe', row)}, or {_ask('sweep', row)}", "probe"
@@ -190,6 +192,9 @@ def undecided(row) -> tuple[str, str]:
             f"{row.route}; record {_ask('remount', row)}"
         ), "remount"
     said, settle = _width(row, row.widest)
+    if row.high - row.low < 2.0 * MARGIN_DB:
+        said = f"it lies too near the limit of {MARGIN_DB:g} dB to tell; record more takes of it"
+        settle = "repeats"
     return f"{interval(row)} leaves it open: {said}", settle
 
 

@@ -7,6 +7,8 @@ from __future__ import annotations
 
 from collections import defaultdict
 
+import numpy as np
+
 from studylib.attribution import controls as control_takes
 from studylib.attribution.lines import Lines
 from studylib.measure.harmonic_rows import tone_multiple
@@ -80,13 +82,12 @@ class SortedTakes:
             if len(group) > 1 and len({each.take.drive_db for each in group}) == 1
         ]
         clear = [(k, group) for k, group in groups if all(self._clear(each, k) for each in group)]
-        return [
-            [
-                each.response[k - 1] / (each.drive[k - 1] if self._sensed else each.drive_factor)
-                for each in group
-            ]
-            for k, group in clear or groups
-        ]
+        found = [[self._ratio(each, k) for each in group] for k, group in clear or groups]
+        return [group for group in found if all(np.isfinite(z) and z != 0 for z in group)]
+
+    def _ratio(self, each: Lines, k: int) -> complex:
+        below = each.drive[k - 1] if self._sensed else each.drive_factor
+        return each.response[k - 1] / below if np.isfinite(below) and below else complex(np.nan)
 
     def _clear(self, each: Lines, k: int) -> bool:
         lines = [abs(room.response[k - 1]) for room in self.rooms[each.take.batch]]

@@ -17,7 +17,7 @@ Contents: step_rows, steps_table, STEP_COLUMNS.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -25,7 +25,8 @@ import pandas as pd
 
 from studylib.attribution.excess import MARGIN_DB, Evidence, leak_bounds
 from studylib.attribution.lines import Lines, mean_lines
-from studylib.attribution.uncertainty import DB, Term, coverage, shift, side
+from studylib.attribution.uncertainty import DB, Term, coverage, or_zero, shift, side
+from studylib.attribution.verdicts import near_mains
 
 STEP_COLUMNS = [
     "specimen", "mount", "harmonic", "drive_db", "growth_db", "sensed_growth_db",
@@ -40,7 +41,7 @@ def step_rows(
     full: Evidence,
     lower: Mapping[float, Evidence],
     block: Mapping[float, list[Lines]],
-) -> Iterator[tuple]:
+) -> list[tuple]:
     """Rows (STEP_COLUMNS) of one mount, for the harmonics that stand out at full drive.
 
     Parameters
@@ -48,7 +49,7 @@ def step_rows(
     full, lower : all that bears on the tone at full drive, and at each lower drive (dB).
     block : the driver's takes on the block at each drive, 0 for full.
     """
-    on_block = _levels(block.get(0.0))
+    on_block, rows = _levels(block.get(0.0)), []
     tone = full.tone
     loud = np.abs(tone.response) > tone.presence(tone.u_response)
     for drive_db in sorted(lower, reverse=True):
@@ -61,11 +62,13 @@ def step_rows(
         for i in range(1, growth.size):
             if not loud[i]:
                 continue
-            yield (
+            row = (
                 *key, i + 1, drive_db, growth[i] if heard[i] else np.nan, sensed[i],
                 block_growth[i] if block_growth.size > i else np.nan, -drive_db * (i + 1),
                 found.middle[i], found.low[i], found.high[i], _verdict(found, i),
             )  # fmt: skip
+            rows.append(row)
+    return rows
 
 
 def steps_table(rows: Sequence[tuple]) -> pd.DataFrame:
@@ -74,20 +77,25 @@ def steps_table(rows: Sequence[tuple]) -> pd.DataFrame:
 
 
 class _Difference(NamedTuple):
-    """Growth over the sensed one in dB; `least`, `most` also hold leaks that are only bounded."""
+    """Growth over the sensed one in dB; `least`, `most` also hold leaks that are only bounded.
+
+    tested : the recorder was, and so was the room where a mains line could lie in the bin.
+    """
 
     middle: np.ndarray
     low: np.ndarray
     high: np.ndarray
     least: np.ndarray
     most: np.ndarray
+    tested: np.ndarray
 
 
 def _verdict(found: _Difference, i: int) -> str:
     low, high = found.low[i], found.high[i]
     if low >= -MARGIN_DB and high <= MARGIN_DB:
         return WITH
-    return NOT_WITH if found.least[i] > MARGIN_DB or found.most[i] < -MARGIN_DB else CANNOT_TELL
+    apart = found.least[i] > MARGIN_DB or found.most[i] < -MARGIN_DB
+    return NOT_WITH if apart and found.tested[i] else CANNOT_TELL
 
 
 def _difference(full: Evidence, step: Evidence) -> _Difference:
@@ -97,7 +105,8 @@ def _difference(full: Evidence, step: Evidence) -> _Difference:
     """
     tone, low, spread = full.tone, step.tone, full.take_spread
     if not (full.sensed and spread.df):
-        return _Difference(*np.full((5, tone.response.size), np.nan))
+        nothing = np.full((5, tone.response.size), np.nan)
+        return _Difference(*nothing, np.zeros(tone.response.size, dtype=bool))
     middle = np.log(np.abs((tone.response / tone.drive) / (low.response / low.drive)))
     takes = np.full(middle.size, np.sqrt(spread.level * (1.0 / tone.n + 1.0 / low.n)))
     terms = [
@@ -119,7 +128,16 @@ def _difference(full: Evidence, step: Evidence) -> _Difference:
         DB * (up + shift(seen, up=True)),
         DB * (down + shift(bounds, up=False)),
         DB * (up + shift(bounds, up=True)),
+        _tested(full),
     )
+
+
+def _tested(full: Evidence) -> np.ndarray:
+    """Where the takes rule out that the recorder or a mains line grows in the board's place."""
+    far = [
+        not near_mains(float(f), 1.0 / full.tone.seconds) for f in or_zero(full.tone.frequency_hz)
+    ]
+    return ~np.isnan(full.recorder.bound) & (np.array(far) | ~np.isnan(full.room.line))
 
 
 def _noise(u: np.ndarray, value: np.ndarray, df: int, acts: str) -> Term:

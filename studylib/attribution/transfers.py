@@ -30,7 +30,8 @@ class Transfer:
     off;  n : takes behind it;  u_remount, df_remount : level spread of being from other mounts, 0
     where it is not;  phase_remount : the same for the phase;  frequency_hz : where it was
     measured;  source : words, "" where unknown.
-    drive : |drive| that the probe tone has at full drive, NaN without a probe tone.
+    drive, drive_most : |drive| that a probe tone has at full drive, NaN without one; from other
+    mounts the least and the most of them.
     """
 
     value: np.ndarray
@@ -44,6 +45,7 @@ class Transfer:
     frequency_hz: np.ndarray
     source: np.ndarray
     drive: np.ndarray
+    drive_most: np.ndarray
 
 
 def nothing_known(size: int) -> Transfer:
@@ -52,7 +54,7 @@ def nothing_known(size: int) -> Transfer:
     return Transfer(
         np.full(size, np.nan + 0j), unknown[0], np.ones(size), np.zeros(size), np.ones(size),
         np.zeros(size), np.zeros(size), np.ones(size), unknown[1], np.full(size, "", dtype=object),
-        np.full(size, np.nan),
+        np.full(size, np.nan), np.full(size, np.nan),
     )  # fmt: skip
 
 
@@ -75,22 +77,32 @@ def own_transfer(
     known = nothing_known(size)
     for k, takes in probes.items():
         if 2 <= k <= size:
-            _set_probe(known, k, mean_lines(takes), sensed=sensed)
+            _set_probe(known, k, takes, sensed=sensed)
     if sensed and sweeps and tone is not None:
         _set_sweep(known, sweeps, tone)
     return known
 
 
-def _set_probe(known: Transfer, k: int, mean: Lines, *, sensed: bool) -> None:
+def _set_probe(known: Transfer, k: int, takes: Sequence[Lines], *, sensed: bool) -> None:
     i = k - 1
+    mean = mean_lines(takes)
+    # Without a sensor each take stands for full drive by its own drive level.
+    full = np.array([take.drive_factor for take in takes])
     response, drive = mean.response[i], mean.drive[i]
-    u = mean.u_response[i] / abs(response) if response else np.inf
+    if not sensed:
+        response = np.mean(np.array([take.response[i] for take in takes]) / full)
+    if not (abs(response) > 0 and (not sensed or abs(drive) > 0)):
+        return  # a silent channel tells nothing of what the board passes on
     if sensed:
-        u = float(np.hypot(u, mean.u_drive[i] / abs(drive))) if drive else np.inf
-    known.value[i] = response / (drive if sensed else mean.drive_factor) if np.isfinite(u) else 0
+        u = float(np.hypot(mean.u_response[i] / abs(response), mean.u_drive[i] / abs(drive)))
+        each = np.abs([take.drive[i] for take in takes]) / full
+        known.drive[i], known.drive_most[i] = each.min(), each.max()
+    else:
+        noise = np.array([take.u_response[i] for take in takes]) / full
+        u = float(np.sqrt((noise**2).sum()) / len(takes) / abs(response))
+    known.value[i] = response / drive if sensed else response
     known.u_noise[i], known.dof[i], known.n[i] = u, mean.dof, mean.n
     known.frequency_hz[i], known.source[i] = mean.frequency_hz[i], PROBE
-    known.drive[i] = abs(drive) / mean.drive_factor
 
 
 def _set_sweep(known: Transfer, sweeps: Sequence[Lines], tone: Lines) -> None:
@@ -125,8 +137,10 @@ def borrowed_transfer(
     own = Transfer(**{name: value.copy() for name, value in vars(own).items()})
     if others:
         # The smaller drive makes the larger share of full drive, and so the larger leak.
+        nowhere = np.isnan(own.drive)
         least = np.fmin.reduce([other.drive for other in others])
-        own.drive[:] = np.where(np.isnan(own.drive), least, own.drive)
+        most = np.fmax.reduce([other.drive_most for other in others])
+        own.drive[nowhere], own.drive_most[nowhere] = least[nowhere], most[nowhere]
     for i in np.flatnonzero(own.source == ""):
         found = [other for other in others if other.source[i]]
         if i == 0 or not found or not remount[i].df:

@@ -6,7 +6,7 @@ airborne take, the driver by a sensed drive (or takes on the block) together wit
 driver` needs all of them and a sensed drive. A level that agrees while the phase does not is no
 explanation: part of the sum is then something else.
 
-Contents: Judgement, judge, the names of the verdicts.
+Contents: Judgement, judge, untested, near_mains, the names of the verdicts.
 """
 
 from __future__ import annotations
@@ -70,12 +70,13 @@ def untested(row) -> list[str]:
     if math.isnan(row.air_db):
         # Without the mount's own probe tone an airborne take cannot be scaled.
         missing += ["airborne"] if row.air_known else ["probe", "airborne"]
-    if math.isnan(row.hum_db) and _near_mains(row.at_hz, row.bin_hz):
+    if math.isnan(row.hum_db) and near_mains(row.at_hz, row.bin_hz):
         missing.append("room")
     return missing
 
 
-def _near_mains(frequency_hz: float, within_hz: float) -> bool:
+def near_mains(frequency_hz: float, within_hz: float) -> bool:
+    """Whether a multiple of 50 or 60 Hz lies within two bins of that width."""
     return any(
         abs(frequency_hz - round(frequency_hz / mains) * mains) < 2 * within_hz
         for mains in MAINS_HZ

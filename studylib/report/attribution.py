@@ -60,7 +60,7 @@ def attribution_sentences(summary: Summary) -> list[str]:
     heard = usable[usable["verdict"] != NOISE]
     said = [
         f"In {counted(len(boards), 'mount')} of {counted(boards['specimen'].nunique(), 'specimen')}"
-        f", {counted(len(heard), 'harmonic')} stand out of the noise of their own narrow bin."
+        f", harmonics above the noise of their own narrow bin: {len(heard)}."
     ]
     if mounts > len(boards):
         lost = mounts - len(boards)
@@ -74,7 +74,7 @@ def attribution_sentences(summary: Summary) -> list[str]:
     beyond = table[table["verdict"] == BEYOND]
     if not beyond.empty:
         places = [
-            f"{specimen} mount {mount} (harmonics {listed(map(str, own['harmonic']), last='and')})"
+            f"{specimen} mount {mount} ({_harmonics(own['harmonic'])})"
             for (specimen, mount), own in beyond.groupby(["specimen", "mount"], sort=False)
         ]
         said.append(f"Beyond the driver: {listed(places)}.")
@@ -82,12 +82,17 @@ def attribution_sentences(summary: Summary) -> list[str]:
 
 
 _SAID = {
-    DRIVER: "{n} of them the driver's own distortion explains within 1.5 dB.",
-    "recorder": "{n} of them the recorder's own distortion may be.",
-    "air": "{n} of them sound through the air may be.",
-    BEYOND: "{n} of them are more than driver, air and recorder can give.",
-    CANNOT_TELL: "On {n} of them nothing can be said; the table below lists what would settle it.",
+    DRIVER: "Explained by the driver's own distortion within 1.5 dB: {n}.",
+    "recorder": "As weak as the recorder's own distortion: {n}.",
+    "air": "As weak as sound through the air: {n}.",
+    BEYOND: "More than driver, air and recorder can give: {n}.",
+    CANNOT_TELL: "Nothing can be said: {n}; the table below lists what would settle it.",
 }
+
+
+def _harmonics(numbers: pd.Series) -> str:
+    word = "harmonic" if len(numbers) == 1 else "harmonics"
+    return f"{word} {listed(map(str, numbers))}"
 
 
 def _basis(summary: Summary) -> list[str]:
@@ -199,7 +204,7 @@ def steps_sentences(summary: Summary) -> list[str]:
     judged = steps[steps["verdict"] != CANNOT_TELL]
     odd = judged[judged["verdict"] == NOT_WITH]
     said = [
-        f"{counted(len(mounts), 'mount')} have the tone at lower drive as well. A linear board "
+        f"Recorded at lower drive as well: {counted(len(mounts), 'mount')}. A linear board "
         "lets each harmonic grow exactly as the one sensed at the driving point.",
         f"{(judged['verdict'] == WITH).sum()} of {len(steps)} steps do so within 1.5 dB, "
         f"{len(odd)} do not, and on {len(steps) - len(judged)} the lower drive left too little "

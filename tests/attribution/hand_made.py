@@ -48,7 +48,7 @@ class Bench:
         u: float | None = None,
         gain_db: float = 0.0,
     ) -> None:
-        """One take. Amplitudes, at the bench's gain: a value for each harmonic, or one value for a probe tone.
+        """One take. Amplitudes at the bench's gain: one for each harmonic, or one of a probe tone.
 
         k : the multiple of the tone;  apart : relative distance from that frequency.
         """

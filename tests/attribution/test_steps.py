@@ -119,3 +119,12 @@ def test_what_does_not_fall_with_the_drive_is_not_put_down_to_the_board(what):
     assert set(third["verdict"]) == {"cannot tell"}
     assert (third["difference_db"].abs() > 0.02).any()
     assert ((third["low"] < 0) & (third["high"] > 0)).all()
+
+
+def test_nothing_is_said_not_to_follow_before_the_recorder_was_tested():
+    def rattle(amplitude):
+        return np.array([0, 0, 2 * PASSES[2] * polynomial(0.2)[2] if amplitude > 0.15 else 0])
+
+    bench = stepped(stepped(Bench(u=1e-9), extra=rattle), mount=2)
+    controls(bench, leave_out=("loopback",))
+    assert "not with the driver" not in set(bench.attribute().steps["verdict"])
