@@ -83,8 +83,8 @@ def attribution_sentences(summary: Summary) -> list[str]:
 
 _SAID = {
     DRIVER: "Explained by the driver's own distortion within 1.5 dB: {n}.",
-    "recorder": "As weak as the recorder's own distortion: {n}.",
-    "air": "As weak as sound through the air: {n}.",
+    "recorder": "Within 6 dB of the recorder's own distortion: {n}.",
+    "air": "Within 6 dB of sound through the air, or below it: {n}.",
     BEYOND: "More than driver, air and recorder can give: {n}.",
     CANNOT_TELL: "Nothing can be said: {n}; the table below lists what would settle it.",
 }

@@ -63,8 +63,10 @@ def line_sums(
 def end_levels(x: np.ndarray, *, rate_hz: float, frequencies_hz: tuple[float, ...]) -> np.ndarray:
     """(C, F) amplitude at each frequency over the last tenth of a second of a record."""
     last = x[:, -round(END_S * rate_hz) :]
-    sums = line_sums(last, rate_hz=rate_hz, frequencies_hz=frequencies_hz)
-    return 2.0 * np.abs(sums) / last.shape[1]
+    # A Hann window keeps the sweep's own end, kilohertz away, out of the lower frequencies.
+    window = np.hanning(last.shape[1] + 2)[1:-1]
+    sums = line_sums(last * window, rate_hz=rate_hz, frequencies_hz=frequencies_hz)
+    return 2.0 * np.abs(sums) / window.sum()
 
 
 def missing_tail(
