@@ -117,7 +117,7 @@ def test_twelve_rivals_in_their_order_and_all_tested_in_the_demo(demo):
     assert list(table.columns) == RIVAL_COLUMNS
     assert list(table["rival"]) == ORDER
     assert not table["what it says"].str.contains("not tested: ").any()
-    assert rivals_sentences(demo)[0].endswith("this study tests all.")
+    assert rivals_sentences(demo)[0].startswith("On all of 12 other explanations")
     for text in table.to_numpy().ravel():
         assert text
         assert not ODD.search(text), text
@@ -257,7 +257,7 @@ def test_a_missing_control_says_what_to_record(bare, rival, wanted):
 
 def test_the_sentences_name_what_was_not_tested(bare):
     said = rivals_sentences(bare)
-    assert "this study tests 3." in said[0]
+    assert "On 3 of 12 other explanations" in said[0]
     named = said[1]
     for rival in ORDER:
         gap = says(bare, rival).startswith("not tested: ")

@@ -15,9 +15,10 @@ EARS = (
     "A steady tone can harm hearing before it hurts: come up slowly, wear protection when it is "
     "loud, never start with headphones on."
 )
-GEAR = (
+MAINS = "Mains-powered gear is opened only by someone qualified."
+LOOSE = (
     "A driver that is not loaded by a board travels farther: keep the level low enough that it "
-    "neither rattles nor gets warm. Mains-powered gear is opened only by someone qualified."
+    "neither rattles nor gets warm."
 )
 
 
@@ -55,8 +56,8 @@ CONTROLS = {
         "what the driver really does to this board, its own distortion included",
         "the study with a force or acceleration sensor at the driving point as drive channel",
         "a force or acceleration sensor between driver and board, its channel named in study.toml",
-        "the level of the study",
-        GEAR,
+        "20 dB below the level of the study, then up to it",
+        f"{EARS} {MAINS}",
     ),
     "driver": Control(
         "driver on the block",
@@ -64,7 +65,7 @@ CONTROLS = {
         "driver takes on the inert block at {tone:g} Hz and at {at:g} Hz",
         "kind driver, the driver on a heavy inert block, the microphone as near as in the study",
         "20 dB below full drive, then the study's drive levels",
-        f"{EARS} {GEAR}",
+        f"{EARS} {MAINS}",
     ),
     "airborne": Control(
         "driver in the air",
@@ -72,7 +73,7 @@ CONTROLS = {
         "an airborne take at {at:g} Hz (and at {tone:g} Hz)",
         "kind airborne, the driver hung beside the mounted board, not touching it",
         "20 dB below full drive, then full drive",
-        f"{EARS} {GEAR}",
+        f"{EARS} {LOOSE} {MAINS}",
     ),
     "loopback": Control(
         "recorder into itself",
@@ -94,17 +95,17 @@ CONTROLS = {
         "repeat takes",
         "how far two takes of one mount lie apart",
         "a second take of at least some mounts",
-        "the same tone once more, same specimen and mount, repeat 2",
-        "the level of the study",
+        "the same tone once more, same specimen and mount, the next repeat number",
+        "20 dB below the level of the study, then up to it",
         EARS,
     ),
     "longer": Control(
         "longer takes",
         "what the noise hides now",
         "longer takes, or more of them",
-        "length_s in study.toml up, or more repeats; for a weak drive channel a sensor that is "
-        "more sensitive",
-        "the level of the study",
+        "longer recordings first, and length_s in study.toml up when all are that long; or more "
+        "repeats; for a weak drive channel a sensor that is more sensitive",
+        "20 dB below the level of the study, then up to it",
         EARS,
     ),
     "remount": Control(
@@ -112,14 +113,14 @@ CONTROLS = {
         "whether it belongs to the board or to one mounting of it",
         "the same takes after taking the board off and mounting it again",
         "everything once more with the next mount number",
-        "the level of the study",
+        "20 dB below the level of the study, then up to it",
         EARS,
     ),
     "steps": Control(
         "drive steps",
         "whether a harmonic grows as the driver's own does",
         "the tone at 6, 12 and 18 dB below full drive in this mount",
-        "kind tone at the fundamental, drive_db -6, -12 and -18",
+        "kind tone at the fundamental, drive_db −6, −12 and −18",
         "the lowest step first",
         EARS,
     ),

@@ -153,7 +153,11 @@ def _where(mounts: int, beyond: int, without: int) -> str:
     if mounts == 1:
         return "; mount the board again and see whether it comes back"
     if beyond == mounts:
-        return f"; it is there in all {mounts} mounts of this board"
+        return (
+            f"; it is there in all {mounts} mounts of this board: then it goes with this board on "
+            "this bench (a crack, a fitting, the clamp, a path the sensor does not feel), which "
+            "does not show that it is the wood's"
+        )
     if beyond == 1 and without:
         return (
             f"; in {without} of the board's {mounts} mounts there is no such excess, so it comes "

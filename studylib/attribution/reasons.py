@@ -203,7 +203,8 @@ def interval(row) -> str:
     ends = []
     for end, word in ((row.low, "no lower end"), (row.high, "no upper end")):
         ends.append(word if np.isinf(end) else f"{end:+.1f}")
-    return _minus(f"{row.excess_db:+.1f} dB ({ends[0]} to {ends[1]})")
+    middle = f"{row.excess_db:+.1f}".replace("-0.0", "+0.0")
+    return _minus(f"{middle} dB ({ends[0]} to {ends[1]})")
 
 
 def _width(row, name: str) -> tuple[str, str]:

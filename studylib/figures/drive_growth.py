@@ -83,7 +83,7 @@ def steps_figure(
     handles["open: cannot tell"] = Line2D(
         [], [], marker="o", color=GREY, mfc="white", ms=5.5, ls="none"
     )
-    more = f"{missing} of {len(rows)} steps are not drawn: below the noise, or further up"
+    more = f"{missing} of {len(rows)} steps are not drawn: below the noise, or of a higher harmonic"
     figure.legend(
         handles.values(), handles.keys(), loc="outside upper center", ncols=4, fontsize=9,
         title=more if missing else None, title_fontsize=8.5,

@@ -13,15 +13,16 @@ from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
 
 from studylib.attribution.verdicts import AIR, BEYOND, CANNOT_TELL, DRIVER, NOISE, RECORDER
-from studylib.figures.style import BLUE, GREEN, ORANGE, VERMILION
+from studylib.figures.style import BLACK, GREEN, ORANGE
 
 VERDICT_LOOKS = {
-    DRIVER: (BLUE, "o", ""),
-    BEYOND: (VERMILION, "^", "xx"),
-    CANNOT_TELL: ("#8A8A8A", "$?$", ".."),
+    # Greys and black, because colours stand for woods.
+    DRIVER: ("#6E6E6E", "o", ""),
+    BEYOND: (BLACK, "^", "xx"),
+    CANNOT_TELL: ("#A8A8A8", "$?$", ".."),
     AIR: (GREEN, "D", "//"),
     RECORDER: (ORANGE, "s", "\\\\"),
-    NOISE: ("#C8C8C8", "_", ""),
+    NOISE: ("#D8D8D8", "_", ""),
 }
 
 

@@ -2,7 +2,7 @@
 
 Rows count mounts and harmonics, never takes, and nothing here is said about woods: a harmonic that
 the driver explains says nothing about the wood, and one that it does not explain belongs to a
-mounting until it comes back in every mount.
+mounting, a fitting or a board before it can be a wood's.
 
 Functions: attribution_sentences, counts_table, beyond_table, wanted_table, controls_table,
 steps_sentences, telling_specimen, story_sentence, story_table.
@@ -10,6 +10,7 @@ steps_sentences, telling_specimen, story_sentence, story_table.
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -27,13 +28,11 @@ if TYPE_CHECKING:
     from studylib.report.summary import Summary
 
 WANTED_COLUMNS = ["record", "harmonics it may settle", "how", "start at", "take care"]
-DECIMALS = dict.fromkeys(
-    ("observed", "driver alone", "excess (dB)", "from", "to", "noise", "air", "recorder"), 1
-)
+DECIMALS = dict.fromkeys(("recorded", "driver alone", "excess (dB)", "from", "to", "noise"), 1)
 STORY_COLUMNS = {
     "mount": "mount",
     "harmonic": "harmonic",
-    "observed_db": "observed",
+    "observed_db": "recorded",
     "predicted_db": "driver alone",
     "excess_db": "excess (dB)",
     "low": "from",
@@ -86,7 +85,7 @@ _SAID = {
     "recorder": "Within 6 dB of the recorder's own distortion: {n}.",
     "air": "Within 6 dB of sound through the air, or below it: {n}.",
     BEYOND: "More than driver, air and recorder can give: {n}.",
-    CANNOT_TELL: "Nothing can be said: {n}; the table below lists what would settle it.",
+    CANNOT_TELL: "Nothing can be said: {n}; the table below lists what may settle it.",
 }
 
 
@@ -206,16 +205,17 @@ def steps_sentences(summary: Summary) -> list[str]:
     said = [
         f"Recorded at lower drive as well: {counted(len(mounts), 'mount')}. A linear board "
         "lets each harmonic grow exactly as the one sensed at the driving point.",
-        f"{(judged['verdict'] == WITH).sum()} of {len(steps)} steps do so within 1.5 dB, "
-        f"{len(odd)} do not, and on {len(steps) - len(judged)} the lower drive left too little "
-        "above the noise, or no sensor tells.",
+        f"Of {len(steps)} readings (one harmonic at one lower drive) "
+        f"{(judged['verdict'] == WITH).sum()} do so within 1.5 dB and {len(odd)} do not; on "
+        f"{len(steps) - len(judged)} nothing can be said (below the noise, too wide an interval, "
+        "or no sensor).",
     ]
     if not odd.empty:
         places = odd[["specimen", "mount"]].drop_duplicates()
         said.append(
             "Not as the driver: "
             + listed([f"{p.specimen} mount {p.mount}" for p in places.itertuples()])
-            + ". A contact that opens and closes does that; a board driven this gently hardly does."
+            + ". A contact that opens and closes does that; a linear board does not."
         )
     return said
 
@@ -252,4 +252,16 @@ def story_sentence(table: pd.DataFrame, specimen: str) -> str:
 def story_table(table: pd.DataFrame, specimen: str) -> pd.DataFrame:
     """One specimen's rows above the noise; levels in the table's unit."""
     rows = table[(table["specimen"] == specimen) & (table["verdict"] != NOISE)]
-    return rows[list(STORY_COLUMNS)].rename(columns=STORY_COLUMNS).reset_index(drop=True)
+    said = rows.assign(
+        air_db=_levels(rows["air_db"], rows["air_is_limit"]),
+        recorder_db=_levels(rows["recorder_db"], rows["recorder_is_limit"]),
+    )
+    return said[list(STORY_COLUMNS)].rename(columns=STORY_COLUMNS).reset_index(drop=True)
+
+
+def _levels(level: pd.Series, limit: pd.Series) -> list[str]:
+    """Levels in words, "at most" where they are only bounds; untested ones stay empty."""
+    return [
+        "not tested" if math.isnan(value) else f"{'at most ' if most else ''}{value:.1f}"
+        for value, most in zip(level, limit.astype(bool), strict=True)
+    ]

@@ -216,8 +216,10 @@ def _harmonics(summary: Summary) -> list[str]:
     said = [
         "That a harmonic is the wood's: a level at 2f, 3f and so on holds the driver's own "
         "distortion, raised or lowered by the board. Where the driver explains it, it says nothing "
-        "about the wood; where it does not, a loose contact is as likely until it comes back in "
-        "every mount. A buzz in the very contact of driver and board reads as the driver."
+        "about the wood; where it does not, a loose contact, a crack, a fitting or the clamp may "
+        "make it. A buzz in the very contact of driver and board reads as the driver.",
+        "Whether something adds a little to a harmonic that the driver explains: a part up to "
+        "about a fifth of it (14 dB weaker) would not be noticed.",
     ]
     if open_ones:
         said.append(

@@ -58,8 +58,9 @@ def rivals_sentences(summary: Summary) -> list[str]:
     open_ones = table.loc[table["what it says"].str.startswith(NOT_TESTED), "rival"]
     tested = len(table) - len(open_ones)
     said = [
-        f"Of {len(table)} other explanations of a difference between woods or of a harmonic, this "
-        f"study tests {tested if len(open_ones) else 'all'}."
+        f"On {tested if len(open_ones) else 'all'} of {len(table)} other explanations of a "
+        "difference between woods or of a harmonic a take or a column of this study bears; some "
+        "reach only part of the harmonics or mounts, as their rows say."
     ]
     if len(open_ones):
         said.append(
