@@ -18,11 +18,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from scipy.special import fdtri
 
 from studylib.sheets import Take
-
-PRESENCE_ERROR = 0.01  # chance that noise alone passes for a harmonic
+from studylib.signal.tone import presence_factor
 
 
 @dataclass(frozen=True)
@@ -57,7 +55,7 @@ class Lines:
 
     def presence(self, u: np.ndarray) -> np.ndarray:
         """Amplitude that noise of uncertainty `u` alone exceeds in 1 % of cases."""
-        return u * np.sqrt(2.0 * fdtri(2, max(self.dof, 2), 1.0 - PRESENCE_ERROR))
+        return u * presence_factor(max(self.dof, 2))
 
 
 def read_lines(harmonics: pd.DataFrame, takes: Iterable[Take], *, size: int) -> list[Lines]:

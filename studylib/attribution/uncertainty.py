@@ -18,7 +18,9 @@ from typing import NamedTuple
 import numpy as np
 from scipy.special import stdtrit
 
-DB = 20.0 / np.log(10.0)  # decibels a neper
+from studylib.signal.harmonics import DB_PER_RATIO
+
+DB = DB_PER_RATIO  # decibels a neper
 ERROR = 0.01  # of a specimen's intervals together
 
 

@@ -16,12 +16,12 @@ from typing import NamedTuple
 
 from studylib.attribution import reasons
 from studylib.attribution.excess import MARGIN_DB
+from studylib.signal.hum import distance_from_mains
 
 NEAR_DB = 6.0  # a leak this near to the observed level explains it
 NOISE, RECORDER, AIR = "noise", "recorder", "air"
 DRIVER, BEYOND, CANNOT_TELL = "driver", "beyond the driver", "cannot tell"
 VERDICTS = (NOISE, RECORDER, AIR, DRIVER, BEYOND, CANNOT_TELL)
-MAINS_HZ = (50.0, 60.0)
 
 
 class Judgement(NamedTuple):
@@ -77,7 +77,4 @@ def untested(row) -> list[str]:
 
 def near_mains(frequency_hz: float, within_hz: float) -> bool:
     """Whether a multiple of 50 or 60 Hz lies within two bins of that width."""
-    return any(
-        abs(frequency_hz - round(frequency_hz / mains) * mains) < 2 * within_hz
-        for mains in MAINS_HZ
-    )
+    return distance_from_mains(frequency_hz) < 2 * within_hz

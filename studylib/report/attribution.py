@@ -17,6 +17,7 @@ import pandas as pd
 
 from studylib.attribution.advice import CONTROLS
 from studylib.attribution.steps import NOT_WITH, WITH
+from studylib.attribution.uncertainty import DB
 from studylib.attribution.verdicts import BEYOND, CANNOT_TELL, DRIVER, NOISE, VERDICTS
 from studylib.errors import InputError
 from studylib.figures.excess import worth_showing
@@ -111,7 +112,7 @@ def _basis(summary: Summary) -> list[str]:
     if spread.df:
         said.append(
             "Two takes of one mount lie apart by a standard deviation of "
-            f"{8.686 * spread.level**0.5:.2f} dB ({spread.df} degrees of freedom, all mounts "
+            f"{DB * spread.level**0.5:.2f} dB ({spread.df} degrees of freedom, all mounts "
             "together); this is in every interval."
         )
     return said

@@ -13,7 +13,7 @@ no linear drift costs harmonic k its level with k squared; quality.py's `wander`
 Conventions: amplitudes are peak values in the unit of the samples; frequency and phases
 belong to the middle of the record; harmonics k = 1 .. K; x(t) = Re sum A_k exp(i k phi(t)).
 
-Functions: record_length, fit_tone, join_fits.
+Functions: record_length, fit_tone, join_fits, presence_factor.
 Source: IEEE Std 1057 (method); Rife and Boorstyn 1974 (the bound that the standard
 deviations are held against in the tests); kernels.py (the bins of a tone), joint_fit.py (the
 steps).
@@ -78,7 +78,7 @@ class ToneFit:
     @property
     def presence_amplitude(self) -> np.ndarray:
         """(C, K) amplitude that noise alone exceeds in 1 % of records (F with 2, dof)."""
-        return self.u_amplitude * np.sqrt(2.0 * _f_quantile(self.dof, PRESENCE_ERROR))
+        return self.u_amplitude * presence_factor(self.dof)
 
     @property
     def search_amplitude(self) -> np.ndarray:
@@ -86,6 +86,11 @@ class ToneFit:
         places = 4.0 * joint_fit.SEARCH * self.frequency_hz * self.seconds / self.segments
         error = PRESENCE_ERROR / max(places, 1.0)
         return self.u_amplitude[:, 0] * np.sqrt(2.0 * _f_quantile(self.dof, error))
+
+
+def presence_factor(dof: int) -> float:
+    """Amplitude over its standard uncertainty that noise alone exceeds in 1 % (F with 2, dof)."""
+    return float(np.sqrt(2.0 * _f_quantile(dof, PRESENCE_ERROR)))
 
 
 @lru_cache(maxsize=256)

@@ -472,6 +472,22 @@ def test_silent_channels_break_nothing(sensed):
     }  # fmt: skip
 
 
+@pytest.mark.filterwarnings("error")
+def test_a_repeat_without_its_drive_does_not_spoil_the_spread():
+    bench = linear()
+    at = {"specimen": "larch2", "mount": 1}
+    bench.add("tone", PASSES * DRIVE, DRIVE, repeat=1, **at)
+    bench.add("tone", PASSES * DRIVE, None, repeat=2, **at)
+    found = bench.attribute()
+    assert found.take_spread.df == 6
+    assert row(found, 3).verdict == "driver"
+    # Where nothing else was repeated, such a pair tells nothing of the spread either.
+    alone = Bench()
+    alone.add("tone", PASSES * DRIVE, DRIVE, repeat=1, **at)
+    alone.add("tone", PASSES * DRIVE, None, repeat=2, **at)
+    assert alone.attribute().take_spread.df == 0
+
+
 def test_noisy_repeats_do_not_pass_for_the_spread_between_takes():
     rng = np.random.default_rng(1)
     bench = linear()
