@@ -33,6 +33,13 @@ from studylib.errors import InputError
 OCTAVE_BANDS = ("31.5", "63", "125", "250", "500", "1000", "2000", "4000", "8000", "16000")
 """Nominal mid frequencies of the octave bands, Hz (IEC 61260-1)."""
 
+THIRD_OCTAVE_BANDS = (
+    "20", "25", "31.5", "40", "50", "63", "80", "100", "125", "160", "200", "250", "315", "400",
+    "500", "630", "800", "1000", "1250", "1600", "2000", "2500", "3150", "4000", "5000", "6300",
+    "8000", "10000", "12500", "16000", "20000",
+)  # fmt: skip
+"""Nominal mid frequencies of the third-octave bands, Hz (IEC 61260-1)."""
+
 # The decay limits of Tolonen & Järveläinen: a decay time between 75 % and 140 % of the
 # reference could not be told from it. The stricter side, 1/0.75, holds in both directions.
 _PLUCK_DECAY_RATIO = 4.0 / 3.0
@@ -72,7 +79,8 @@ class Feature:
     scale : "db", "log" or "none" (see the top of this file).
     limit : default listening limit, dB for "db", ratio above 1 for "log"; None without one.
     limit_source : source of the limit, or why there is none.
-    origin : the kind of measurement: "tone", "probe", "tap", "wood", "pluck".
+    origin : the kind of measurement: "tone", "probe", "sweep", "tap" (on the bench), "free" (a
+        tap of the freely hung board), "wood", "pluck".
     """
 
     name: str
@@ -179,6 +187,23 @@ _FAMILIES = (
     _Family("tap.m{}.loss_factor", _MODES, "loss factor of mode {}", "1", "log", _NO_DECAY),
     _Family("tap.m{}.decay_time_s", _MODES, "decay time of mode {} to -60 dB", "s", "log",
             _NO_DECAY),
+    _Family("free.m{}.frequency_hz", _MODES, "frequency of mode {} of the freely hung board", "Hz",
+            "log", _NO_SOUND),
+    _Family("free.m{}.loss_factor", _MODES, "loss factor of mode {} of the freely hung board", "1",
+            "log", _NO_SOUND),
+    _Family("free.m{}.decay_time_s", _MODES,
+            "decay time of mode {} of the freely hung board to -60 dB", "s", "log", _NO_SOUND),
+    _Family("sweep.k{}.response_db", _HARMONICS,
+            "response to a sweep as it passes {} times the fundamental, relative to the drive "
+            "channel", "dB", "db", _NO_LEVEL),
+    _Family("sweep.k{}.response_deg", _HARMONICS,
+            "phase of the response to a sweep as it passes {} times the fundamental", "deg",
+            "none", _NOT_COMPARED),
+    _Family("sweep.band{}.response_db", THIRD_OCTAVE_BANDS,
+            "response to a sweep in the third-octave band at {} Hz, relative to the drive channel",
+            "dB", "db", _NO_LEVEL),
+    _Family("sweep.band{}.level_db", THIRD_OCTAVE_BANDS,
+            "level of a sweep in the third-octave band at {} Hz", "dB", "db", _NO_LEVEL),
     _Family("wood.density_kg_m3", None, "density", "kg/m3", "log", _NO_SOUND),
     _Family("wood.youngs_modulus_gpa", None, "Young's modulus along the board", "GPa", "log",
             _NO_SOUND),
@@ -186,6 +211,12 @@ _FAMILIES = (
             _NO_SOUND),
     _Family("wood.radiation_m4_kg_s", None, "speed of sound over density", "m4/(kg s)", "log",
             _NO_SOUND),
+    _Family("wood.impedance_pa_s_m", None, "characteristic impedance along the board", "Pa s/m",
+            "log", _NO_SOUND),
+    _Family("wood.shear_modulus_gpa", None, "shear modulus in the plane of bending", "GPa", "log",
+            _NO_SOUND),
+    _Family("wood.loss_factor", None, "internal loss: loss factor of the freely hung board's "
+            "first mode", "1", "log", _NO_SOUND),
     _Family("pluck.p{}.level_db", _MODES, "level of partial {} of the plucked string", "dB", "db",
             _NO_LEVEL),
     _Family("pluck.p{}.decay_time_s", _MODES,

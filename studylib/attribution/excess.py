@@ -23,7 +23,7 @@ from studylib.attribution.lines import Lines
 from studylib.attribution.spreads import Spread
 from studylib.attribution.transfers import Transfer
 from studylib.attribution.uncertainty import DB, Bound, Term, coverage, or_zero, shift, side
-from studylib.signal.sweep import LOWEST_LOSS_FACTOR
+from studylib.signal.line_sums import LOWEST_LOSS_FACTOR
 
 # By how many dB a driver's own harmonic may stand lower or higher on a board than on the block:
 # a simple inertial driver under a 180 g board, simulated, no published source; from the fourth on

@@ -23,7 +23,7 @@ from studylib.signal.hum import strongest_line
 from studylib.signal.limits import Limit
 from studylib.signal.noise import NoiseSpectrum, noise_spectrum, windowed_density
 from studylib.signal.samples import SampleFacts, describe, merge
-from studylib.signal.sweep import end_levels, line_sums, missing_tail
+from studylib.signal.line_sums import end_levels, line_sums, missing_tail
 from studylib.signal.tone import MAX_SEGMENT_S, ToneFit, fit_tone, join_fits, record_length
 
 # Where each kind of take must hold the tone; a control may have none in the response.
@@ -45,7 +45,7 @@ class Expectation:
     tone_hz : the tone, or None;  tone_on : names of the channels that must hold it.
     harmonics : highest harmonic to fit;  skip_s, length_s : what is analysed (length_s None:
     all of it).  may_be_silent : nothing needs to sound.  lines_hz : frequencies at which a take
-    without a steady tone is summed (signal.sweep); none by default.
+    without a steady tone is summed (signal.line_sums); none by default.
     """
 
     rate_hz: int
@@ -69,7 +69,7 @@ class NoiseLevels:
 
 @dataclass(frozen=True)
 class LineSums:
-    """What a take holds at given frequencies (signal.sweep).
+    """What a take holds at given frequencies (signal.line_sums).
 
     value : complex (C, F), steady-sine scale.  missing : (C, F) bound on what rang on after the
     end, same scale.  seconds : length of the record.

@@ -90,6 +90,44 @@ class Claim(_Section):
     lower: str = Field(min_length=1, description="the wood said to have the lower value")
 
 
+class Tap(_Section):
+    """Where in a tap's spectrum modes are looked for, and how many at most."""
+
+    lowest_hz: float = Field(40.0, gt=0, description="a frequency in Hz above 0")
+    highest_hz: float | None = Field(None, gt=0, description="a frequency in Hz above 0")
+    most_modes: int = Field(16, ge=1, le=40, description="a whole number from 1 to 40")
+
+
+class Sweep(_Section):
+    """The exponential sweep that was played; without it only ratios of channels can be taken."""
+
+    lowest_hz: float | None = Field(None, gt=0, description="where it starts, in Hz")
+    highest_hz: float | None = Field(None, gt=0, description="where it ends, in Hz")
+    length_s: float | None = Field(None, gt=0, description="how long it sounds, in seconds")
+
+    @property
+    def known(self) -> bool:
+        """All three are given."""
+        return None not in (self.lowest_hz, self.highest_hz, self.length_s)
+
+
+class Wood(_Section):
+    """How well boards were measured, and what is assumed of their wood.
+
+    Standard uncertainties of the sizes; `shear_ratio` is Young's modulus along the grain over
+    the shear modulus, for boards of which one mode alone was found.
+    """
+
+    u_length_mm: float = Field(0.5, gt=0, description="a length in mm above 0")
+    u_width_mm: float = Field(0.05, gt=0, description="a length in mm above 0")
+    u_thickness_mm: float = Field(0.05, gt=0, description="a length in mm above 0")
+    u_mass_g: float = Field(0.1, gt=0, description="a mass in g above 0")
+    shear_ratio: float = Field(16.0, gt=2, le=60, description="a ratio from 2 to 60, as in 16.0")
+    u_shear_ratio: float = Field(3.0, gt=0, description="a ratio above 0")
+    attached_g: float = Field(0.0, ge=0, description="a mass in g, 0 or more")
+    to_12_percent: bool = Field(False, description="true or false")
+
+
 class Settings(_Section):
     """study.toml, complete with defaults."""
 
@@ -99,9 +137,10 @@ class Settings(_Section):
     decide: Decide = Field(default_factory=Decide)
     claims: Annotated[tuple[Claim, ...], _LISTED] = ()
     quality: dict[str, float] = Field(default_factory=dict)
-    tap: dict[str, Any] = Field(default_factory=dict)
-    sweep: dict[str, Any] = Field(default_factory=dict)
+    tap: Tap = Field(default_factory=Tap)
+    sweep: Sweep = Field(default_factory=Sweep)
     pluck: dict[str, Any] = Field(default_factory=dict)
+    wood: Wood = Field(default_factory=Wood)
 
 
 def mains_multiple(frequency_hz: float) -> tuple[float, int] | None:

@@ -1,8 +1,8 @@
 """Read and check study.toml.
 
 All its faults are found together. A key or section that is not known is a warning with the
-nearest known name; the sections of parts that bring their own keys ([quality], [tap],
-[sweep], [pluck]) are passed on as they stand.
+nearest known name; the sections of parts that bring their own keys ([quality], [pluck]) are
+passed on as they stand.
 
 Functions: `read_settings`, `claim_faults`.
 """
@@ -27,7 +27,10 @@ from studylib.sheets.settings import (
     Decide,
     Settings,
     StudySection,
+    Sweep,
+    Tap,
     Tone,
+    Wood,
     mains_multiple,
 )
 from studylib.sheets.spreadsheet import read_text
@@ -38,8 +41,16 @@ FILE = "study.toml"
 LEAST_PERIODS = 10
 """A tone's fit needs 8 periods; a little of a take is lost to a length that transforms fast."""
 
-_MODELS = {"study": StudySection, "channels": Channels, "tone": Tone, "decide": Decide}
-_FREE = ("quality", "tap", "sweep", "pluck")
+_MODELS = {
+    "study": StudySection,
+    "channels": Channels,
+    "tone": Tone,
+    "decide": Decide,
+    "tap": Tap,
+    "sweep": Sweep,
+    "wood": Wood,
+}
+_FREE = ("quality", "pluck")
 _SECTIONS = (*_MODELS, "claim", *_FREE)
 
 

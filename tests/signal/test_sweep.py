@@ -1,6 +1,7 @@
-"""The response out of a sweep, against the transfer function of a known digital filter.
+"""The sweep's analysis against known filters, steady tones and known noise.
 
-Outside references: `scipy.signal.freqz` for the filters, `numpy.fft` for the sums.
+Outside references: time advances from Farina's formula computed independently; scipy.signal's
+`freqz` for filters; steady tones through the same system, measured by the fit of a tone.
 """
 
 from __future__ import annotations
@@ -8,103 +9,262 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from scipy import signal
+from scipy.fft import irfft, rfft
 
-from studylib.signal.sweep import LOWEST_LOSS_FACTOR, end_levels, line_sums, missing_tail
+from studylib.errors import InputError
+from studylib.signal.sweep import (
+    SweepShape,
+    deconvolve,
+    free_decay,
+    mode_band,
+    sweep_signal,
+    sweep_spectrum,
+    transform_length,
+    usable_band,
+)
+from studylib.signal.sweep_orders import measure_orders, spectrum_at
+from studylib.signal.tone import fit_tone
 
-RATE = 8000
-MULTIPLES = tuple(172.0 * k for k in range(1, 11))
-
-
-def resonator(frequency_hz: float, loss_factor: float) -> tuple[np.ndarray, np.ndarray]:
-    """A two-pole filter that rings like a mode of that frequency and loss factor."""
-    pole = np.exp((-np.pi * frequency_hz * loss_factor + 2j * np.pi * frequency_hz) / RATE)
-    return np.array([1.0, 0.3]), np.array([1.0, -2.0 * pole.real, abs(pole) ** 2])
-
-
-def a_sweep(seconds: float, silence_s: float) -> np.ndarray:
-    t = np.arange(round(seconds * RATE)) / RATE
-    x = signal.chirp(t, f0=60.0, t1=seconds, f1=3600.0, method="logarithmic")
-    return np.concatenate([x, np.zeros(round(silence_s * RATE))])
-
-
-def response_of(b, a) -> np.ndarray:
-    return signal.freqz(b, a, worN=np.array(MULTIPLES), fs=RATE)[1]
+RATE = 24_000
+SHAPE = SweepShape(60.0, 8000.0, 2.0)
+FREQUENCIES = np.geomspace(80.0, 7000.0, 60)
 
 
-def ratio(x: np.ndarray, y: np.ndarray) -> np.ndarray:
-    sums = line_sums(np.stack([y, x]), rate_hz=RATE, frequencies_hz=MULTIPLES)
-    return sums[0] / sums[1]
+def a_take(system=lambda x: x, *, before_s=0.3, after_s=0.5, shape=SHAPE, rate=RATE, fade_s=0.01):
+    """The sweep through a system, silence before and after it."""
+    wave = sweep_signal(shape, rate_hz=rate, fade_s=fade_s)
+    wave = np.pad(wave, (round(before_s * rate), round(after_s * rate)))
+    return system(0.5 * wave)
 
 
-def test_sums_are_those_of_the_fourier_transform():
-    x = np.random.default_rng(1).standard_normal((2, 8000))
-    whole_hertz = (100.0, 172.0, 3999.0)
-    found = line_sums(x, rate_hz=RATE, frequencies_hz=whole_hertz)
-    assert np.allclose(found, np.fft.rfft(x)[:, [100, 172, 3999]], rtol=1e-9, atol=1e-9)
-
-
-def test_pieces_of_a_record_add_up():
-    x = np.random.default_rng(2).standard_normal((2, 7001))
-    whole = line_sums(x, rate_hz=RATE, frequencies_hz=MULTIPLES)
-    parts = sum(
-        line_sums(x[:, a:b], rate_hz=RATE, frequencies_hz=MULTIPLES, first=a)
-        for a, b in ((0, 2048), (2048, 5000), (5000, 7001))
+def orders_of(x, *, at=FREQUENCIES, shape=SHAPE, rate=RATE, timing=0):
+    return measure_orders(
+        np.atleast_2d(x), shape=shape, rate_hz=rate, frequency_hz=at, timing=timing
     )
-    assert np.allclose(whole, parts, rtol=1e-9, atol=1e-9)
 
 
-@pytest.mark.parametrize("mode_hz", [172.0, 340.0, 1000.0])
-def test_the_response_of_a_filter_comes_back(mode_hz):
-    b, a = resonator(mode_hz, 0.02)
-    x = a_sweep(2.0, silence_s=2.0)
-    found, truth = ratio(x, signal.lfilter(b, a, x)), response_of(b, a)
-    assert np.allclose(found, truth, rtol=1e-6)
+def db(ratio):
+    return 20 * np.log10(np.abs(ratio))
 
 
-def test_distortion_of_the_driver_does_not_spoil_the_ratio():
-    # Both channels hold what the driver really does: the ratio is the board's response still.
-    b, a = resonator(516.0, 0.02)
-    x = a_sweep(2.0, silence_s=2.0)
-    driven = x + 0.2 * x**2 + 0.1 * x**3
-    assert np.allclose(ratio(driven, signal.lfilter(b, a, driven)), response_of(b, a), rtol=1e-6)
+def resonator(f_hz, loss):
+    pole = np.exp((-np.pi * f_hz * loss + 2j * np.pi * f_hz) / RATE)
+    return np.array([0.05, 0.02]), np.array([1.0, -2.0 * pole.real, abs(pole) ** 2])
 
 
-@pytest.mark.parametrize("mode_hz", [172.0, 516.0])
-def test_what_a_sweep_cuts_off_stays_within_its_bound(mode_hz):
-    # The lowest loss factor that the bound allows for, and a record that ends at once.
-    b, a = resonator(mode_hz, LOWEST_LOSS_FACTOR)
-    x = a_sweep(1.0, silence_s=0.0)
-    y = signal.lfilter(b, a, x)
-    at = {"rate_hz": RATE, "frequencies_hz": MULTIPLES}
-    found = line_sums(y[None], **at)[0] * 2 / y.size
-    drive = line_sums(x[None], **at)[0] * 2 / x.size
-    ends = end_levels(y[None], **at)[0]
-    bound = missing_tail(ends, frequencies_hz=MULTIPLES, seconds=y.size / RATE)
-    error = np.abs(found - drive * response_of(b, a))
-    k = int(mode_hz / 172.0) - 1
-    assert error[k] > 0.02 * abs(found[k])  # the cut matters
-    assert error[k] < bound[k] < 10 * error[k]
+def test_time_advances_of_the_orders():
+    # f1 20, f2 20 000 Hz, T 10 s: L 1.4476483 s; L ln k for k = 2..5, computed from the formula.
+    shape = SweepShape(20.0, 20_000.0, 10.0)
+    assert shape.growth_s == pytest.approx(1.4476483, abs=5e-8)
+    known = [1.003433, 1.590404, 2.006867, 2.329900]
+    assert [shape.advance_s(k) for k in (2, 3, 4, 5)] == pytest.approx(known, abs=1e-6)
 
 
-def test_a_bound_fades_with_the_silence_after_the_sweep():
-    b, a = resonator(344.0, 0.02)
-    bounds = []
-    for silence in (0.0, 0.5, 1.0):
-        y = signal.lfilter(b, a, a_sweep(1.0, silence_s=silence))
-        ends = end_levels(y[None], rate_hz=RATE, frequencies_hz=MULTIPLES)[0]
-        bounds.append(missing_tail(ends, frequencies_hz=MULTIPLES, seconds=y.size / RATE)[1])
-    assert bounds[0] > 10 * bounds[1] > 100 * bounds[2]
+@pytest.mark.parametrize("order", [2, 3, 4, 5])
+def test_orders_stand_where_the_advance_says_within_a_sample(order):
+    shape, rate = SweepShape(20.0, 20_000.0, 10.0), 48_000
+    k = order
+    wave = sweep_signal(shape, rate_hz=rate)
+    # A Chebyshev polynomial turns a sine into its k-th harmonic alone; low-passed first, so that
+    # no harmonic folds back.
+    b, a = signal.butter(6, 20_000.0 / k / 1.3, fs=rate)
+    pure = np.polynomial.chebyshev.Chebyshev.basis(k)(signal.filtfilt(b, a, wave))
+    x = np.pad(pure, (round(4 * rate), rate))[None]
+    length = transform_length(x.shape[1], shape, rate_hz=rate)
+    spectrum = deconvolve(x, shape=shape, rate_hz=rate)[0]
+    f = np.arange(spectrum.size) * rate / length
+    ir = irfft(spectrum * ((f > 200 * k) & (f < 8000)), length)
+    # Orders stand turned by a constant phase: the envelope has the peak.
+    place = np.abs(signal.hilbert(ir)).argmax()
+    assert abs(place - (4 - shape.advance_s(k)) * rate) <= 1.0
 
 
-def test_noise_gives_the_stated_uncertainty():
-    # One-sided density S = 2 sigma^2 / rate; u = sqrt(S / seconds) for each part.
-    rng, sigma, n = np.random.default_rng(3), 0.01, 4000
-    found = np.array(
-        [
-            2 / n * line_sums(rng.normal(0, sigma, (1, n)), rate_hz=RATE, frequencies_hz=(516.0,))
-            for _ in range(2000)
-        ]
-    ).ravel()
-    u = np.sqrt(2 * sigma**2 / RATE / (n / RATE))
-    assert found.real.std() == pytest.approx(u, rel=0.05)
-    assert found.imag.std() == pytest.approx(u, rel=0.05)
+def test_the_spectrum_is_that_of_the_sweep():
+    # Against the plain transform of a slow sweep, away from its edges.
+    shape = SweepShape(20.0, 10_000.0, 10.0)
+    x = sweep_signal(shape, rate_hz=RATE, fade_s=0.2)
+    f = np.fft.rfftfreq(x.size, 1 / RATE)[1:]
+    inside = (f > 60) & (f < 8000)
+    ratio = rfft(x)[1:][inside] / sweep_spectrum(shape, f[inside], rate_hz=RATE)
+    assert np.abs(ratio - 1).max() < 0.01
+
+
+def test_the_spectrum_at_any_frequency_is_the_fourier_sum(rng):
+    x, at = rng.standard_normal(3001), np.array([61.3, 500.02, 7777.7])
+    direct = (x * np.exp(-2j * np.pi * at[:, None] * np.arange(3001) / RATE)).sum(axis=1)
+    assert np.abs(spectrum_at(x, at, rate_hz=RATE) - direct).max() < 1e-4 * np.abs(direct).max()
+
+
+@pytest.mark.parametrize("before_s", [0.0, 0.02, 1.7, 0.3 + 0.37 / RATE])
+def test_the_start_is_found_within_a_tenth_of_a_sample(before_s):
+    whole, part = divmod(before_s * RATE, 1.0)
+    x = a_take(before_s=whole / RATE, after_s=0.2)
+    # A delay by part of a sample, as a turn of the spectrum.
+    turn = np.exp(-2j * np.pi * part * np.arange(x.size // 2 + 1) / x.size)
+    found = orders_of(irfft(rfft(x) * turn, x.size)).start
+    assert found.sample == pytest.approx(before_s * RATE, abs=0.1)
+    assert found.agreement == 1.0
+
+
+def test_no_silence_after_the_sweep_is_needed():
+    b, a = signal.butter(2, 3000.0, fs=RATE)
+    x = a_take(lambda v: signal.lfilter(b, a, v), before_s=1.1, after_s=0.0)
+    found = orders_of(np.stack([x, a_take(before_s=1.1, after_s=0.0)]), timing=1)
+    truth = signal.freqz(b, a, worN=FREQUENCIES, fs=RATE)[1]
+    assert np.abs(db(found.amplitude[0, 0] / found.amplitude[0, 1] / truth)).max() < 0.1
+
+
+@pytest.mark.parametrize("fade_s", [0.0, 0.01])
+def test_a_filters_response_comes_back(fade_s):
+    b, a = signal.butter(2, [150.0, 3000.0], btype="band", fs=RATE)
+    x = a_take(lambda v: signal.lfilter(b, a, v), fade_s=fade_s)
+    low = usable_band(SHAPE)[0]
+    at = FREQUENCIES[(low < FREQUENCIES) & (FREQUENCIES < 6000)]
+    truth = 0.5 * signal.freqz(b, a, worN=at, fs=RATE)[1]
+    found = orders_of(x, at=at)
+    # An absolute level depends a little on how the sweep began (0.2 dB); a ratio does not.
+    assert np.abs(db(found.amplitude[0, 0] / truth)).max() < 0.2
+    both = orders_of(np.stack([x, a_take(fade_s=fade_s)]), at=at, timing=1)
+    ratio = both.amplitude[0, 0] / both.amplitude[0, 1] * 0.5 / truth
+    error = np.abs(20 * np.log10(ratio))  # decibels and, as its imaginary part, phase
+    assert error.max() < 0.1
+    assert error[at > 200].max() < 0.01
+
+
+@pytest.mark.parametrize("mode_hz", [172.0, 516.0, 3000.0])
+def test_the_top_of_a_resonance_comes_back(mode_hz):
+    b, a = resonator(mode_hz, 0.01)
+    at = mode_hz * np.array([0.99, 0.998, 1.0, 1.002, 1.01])
+    x = a_take(lambda v: signal.lfilter(b, a, v), after_s=1.5)
+    found = orders_of(np.stack([x, a_take(after_s=1.5)]), at=at, timing=1)
+    truth = signal.freqz(b, a, worN=at, fs=RATE)[1]
+    assert np.abs(db(found.amplitude[0, 0] / found.amplitude[0, 1] / truth)).max() < 0.05
+
+
+def nonlinear(x, rate=RATE):
+    """A memoryless polynomial, then a filter that colours the harmonics."""
+    b, a = signal.butter(1, [200.0, 2500.0], btype="band", fs=rate)
+    return signal.lfilter(b, a, x + 0.06 * x**2 + 0.05 * x**3 + 0.03 * x**4 + 0.04 * x**5)
+
+
+@pytest.mark.parametrize("f_hz", [120.0, 172.0, 344.0, 900.0, 2000.0])
+def test_harmonic_levels_are_those_of_steady_tones(f_hz):
+    n = RATE
+    tone = nonlinear(0.5 * np.cos(2 * np.pi * f_hz * np.arange(2 * n) / RATE))[-n:]
+    fit = fit_tone(rfft(tone)[None], n=n, rate_hz=RATE, nominal_hz=f_hz, harmonics=5)
+    found = orders_of(a_take(nonlinear), at=np.array([f_hz])).amplitude[:, 0, 0]
+    steady = fit.amplitude[0]
+    there = np.flatnonzero(np.arange(1, 6) * f_hz < 0.45 * RATE)
+    assert np.abs(db(found[there] / found[0]) - db(steady[there] / steady[0])).max() < 0.5
+    # Phases too: the fit's are relative to k times the fundamental's phase.
+    k = there + 1
+    turned = found[there] * np.exp(-1j * k * np.angle(found[0])) / steady[there]
+    assert np.abs(np.degrees(np.angle(turned))).max() < 6.0
+
+
+def test_harmonics_above_the_recording_are_not_given():
+    found = orders_of(a_take(), at=np.array([500.0, 4000.0, 7000.0]))
+    assert np.array_equal(np.isfinite(found.amplitude[:, 0]).sum(axis=1), [3, 2, 1, 1, 1])
+
+
+@pytest.mark.parametrize("before_s", [0.02, 0.5])
+def test_the_stated_uncertainty_covers_the_noise(rng, before_s):
+    clean = a_take(before_s=before_s, after_s=0.4)
+    at = np.geomspace(90.0, 7000.0, 24)
+    truth = orders_of(clean, at=at).amplitude[:3]
+    known, scaled = np.isfinite(truth), []
+    for _ in range(40):
+        found = orders_of(clean + 0.01 * rng.standard_normal(clean.size), at=at)
+        scaled.append((found.amplitude[:3] - truth)[known] / found.u[:3][known])
+    z = np.array(scaled)
+    # Standard normal in both parts: root mean square 1, 95 % within 1.96.
+    assert np.sqrt(np.mean(z.real**2)) == pytest.approx(1.0, abs=0.12)
+    assert np.sqrt(np.mean(z.imag**2)) == pytest.approx(1.0, abs=0.12)
+    assert np.mean(np.abs(z.real) < 1.96) == pytest.approx(0.95, abs=0.025)
+
+
+def test_orders_that_are_only_noise_are_not_present(rng):
+    x = a_take()
+    found = orders_of(x + 0.003 * rng.standard_normal(x.size))
+    assert found.present[0].all()
+    there = np.isfinite(found.amplitude[1:])
+    assert found.present[1:][there].mean() < 0.04  # 1 % each, plus what u itself is uncertain by
+
+
+def test_coloured_noise_is_seen_where_it_is(rng):
+    x = a_take()
+    b, a = signal.butter(2, 500.0, fs=RATE)
+    found = orders_of(x + signal.lfilter(b, a, 0.01 * rng.standard_normal(x.size)))
+    f, u = FREQUENCIES, found.u[0, 0]
+    # |S| falls with 1/sqrt(f): the white part of u rises with sqrt(f), the filter's takes away.
+    expected = np.abs(signal.freqz(b, a, worN=f, fs=RATE)[1]) * np.sqrt(f)
+    level = db(u / expected)
+    # The filter alone spans 31 dB there.
+    assert np.ptp(level[f < 3000.0]) < 6.0
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [SweepShape(60.0, 8000.0, 2.5), SweepShape(60.0, 8000.0, 1.6), SweepShape(20.0, 8000.0, 2.0),
+     SweepShape(60.0, 4000.0, 2.0), SweepShape(300.0, 11_000.0, 2.0)],
+)  # fmt: skip
+def test_another_shape_than_was_played_is_refused(wrong):
+    b, a = resonator(172.0, 0.01)
+    x = a_take(lambda v: v + signal.lfilter(b, a, v), before_s=0.7, after_s=1.0)
+    with pytest.raises(InputError, match=r"\[sweep\]"):
+        orders_of(x, shape=wrong, at=np.array([500.0]))
+
+
+def test_the_length_that_was_played_is_named():
+    with pytest.raises(InputError, match=r"took about 2 s"):
+        orders_of(a_take(after_s=1.0), shape=SweepShape(60.0, 8000.0, 2.5), at=np.array([500.0]))
+
+
+def test_noise_without_a_sweep_is_refused(rng):
+    with pytest.raises(InputError, match="no whole sweep"):
+        orders_of(0.1 * rng.standard_normal(3 * RATE))
+
+
+def test_silence_is_refused():
+    with pytest.raises(InputError, match="no whole sweep"):
+        orders_of(np.zeros(3 * RATE))
+
+
+def test_a_sweep_that_is_cut_off_is_refused():
+    x = a_take()
+    with pytest.raises(InputError, match="before the sweep does"):
+        orders_of(x[: round(1.9 * RATE)])
+    with pytest.raises(InputError, match="start the recorder first"):
+        orders_of(x[round(0.5 * RATE) :])
+
+
+def test_shapes_that_are_no_sweep_are_refused():
+    for low, high, seconds in ((100.0, 50.0, 1.0), (0.0, 100.0, 1.0), (60.0, 8000.0, 0.0)):
+        with pytest.raises(InputError, match="no sweep"):
+            SweepShape(low, high, seconds)
+    with pytest.raises(InputError, match="octave"):
+        SweepShape(100.0, 150.0, 1.0)
+    with pytest.raises(InputError, match="too fast"):
+        SweepShape(20.0, 20_000.0, 0.5)
+    with pytest.raises(InputError, match="half the sampling rate"):
+        orders_of(a_take(), shape=SweepShape(60.0, 13_000.0, 2.0))
+
+
+def test_the_decay_holds_the_poles_of_the_filter():
+    b, a = resonator(440.0, 0.01)
+    x = a_take(lambda v: signal.lfilter(b, a, v), after_s=1.0)[None]
+    found = orders_of(x)
+    decay, skipped = free_decay(
+        found.spectrum, shape=SHAPE, rate_hz=RATE, length=found.length,
+        start=found.begins, frames=found.held, seconds=0.5,
+    )  # fmt: skip
+    t = skipped + np.arange(decay.size) / RATE
+    # The filter's own impulse response, 0.5 for the sweep's amplitude.
+    known = 0.5 * signal.lfilter(b, a, np.eye(1, decay.size + 200)[0])
+    rate = np.pi * 440.0 * 0.01
+    level = np.abs(signal.hilbert(decay))[400:6000]
+    slope = np.polyfit(t[400:6000], np.log(level), 1)[0]
+    assert -slope == pytest.approx(rate, rel=0.02)
+    start = np.abs(signal.hilbert(known))[400:6000]
+    assert np.median(db(level / start)) == pytest.approx(db(np.exp(-rate * skipped)), abs=0.3)
+    assert mode_band(SHAPE) == pytest.approx((78.0, 8000 / 1.3))

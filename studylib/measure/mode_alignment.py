@@ -1,0 +1,261 @@
+"""Lists of modes against ladders: which entry of a list is which rung.
+
+A list is the frequencies of one tap, take or board; a ladder is where modes are expected. A list
+may be shifted as a whole on the log-frequency scale (a mount, a board's size), entries may be
+missing, and foreign ones may stand between.
+
+The model is that of data association under clutter: a rung is present in a list with probability
+p and falls at its place with a normal error; foreign entries come at a constant density. A match
+of an entry at distance d then adds
+
+    ln(p / (1 - p)) - ln(density sigma sqrt(2 pi)) - d^2 / (2 sigma^2)
+
+to the log-likelihood, so a match that is too far off costs more than a mode called missing. The
+best matching in order is found by dynamic programming, the shift by trying every one that puts
+some entry on some rung, with a normal prior. Conventions: natural logarithms of frequency;
+arrays are padded with NaN; N lists of n entries against N ladders of m rungs, all worked on at
+once. Source: the dynamic programme is that of sequence alignment, the gain a likelihood ratio;
+common practice.
+
+- `align`: lists against ladders.
+- `clear`: which matches leave no doubt between two rungs.
+- `shifted`: lists with another prior of their shifts.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import NamedTuple
+
+import numpy as np
+
+DENSITY = 2.0
+"""Foreign entries expected in a list per unit of log frequency (a factor of e)."""
+STEP = 0.005  # shifts nearer to each other than this are tried once
+FARTHEST = 3.5  # prior standard deviations a shift may be off
+TRIED = 64  # rival shifts looked at when the clearest is asked for
+NOTHING = -1e9  # gain of a match with padding
+
+
+@dataclass(frozen=True)
+class Lists:
+    """G groups of R lists of n entries, padded with NaN.
+
+    Attributes
+    ----------
+    x : (G, R, n) log frequencies, rising, padding last.
+    sigma : (G, R, n) each entry's own standard deviation, relative.
+    gain : (G, R, n) added log-likelihood that an entry is no foreign one (strong ones).
+    centre, width : (G, R) mean and standard deviation of the prior of each list's shift;
+        width 0 holds the shift at its centre.
+    """
+
+    x: np.ndarray
+    sigma: np.ndarray
+    gain: np.ndarray
+    centre: np.ndarray
+    width: np.ndarray
+
+    @property
+    def there(self) -> np.ndarray:
+        """(G, R) lists that hold anything."""
+        return np.isfinite(self.x).any(axis=2)
+
+    def flat(self) -> Lists:
+        """The same as (G R, n) and (G R,)."""
+        groups, many, n = self.x.shape
+        entries = (a.reshape(groups * many, n) for a in (self.x, self.sigma, self.gain))
+        return Lists(*entries, self.centre.ravel(), self.width.ravel())
+
+    def one(self, r: int) -> Lists:
+        """List `r` of each group, flat."""
+        return Lists(*(getattr(self, a)[:, r] for a in ("x", "sigma", "gain", "centre", "width")))
+
+
+@dataclass(frozen=True)
+class Ladder:
+    """Rungs of G groups, (G, m) each, padded with NaN: place, spread and probability."""
+
+    place: np.ndarray
+    sigma: np.ndarray
+    present: np.ndarray
+
+    def repeated(self, times: int) -> Ladder:
+        """Each group's ladder `times` times, for its lists one by one."""
+        return Ladder(
+            *(np.repeat(a, times, axis=0) for a in (self.place, self.sigma, self.present))
+        )
+
+
+class Alignment(NamedTuple):
+    """Rung of each entry (-1: none), shift, log-likelihood, lead of each entry's rung."""
+
+    rung: np.ndarray
+    shift: np.ndarray
+    score: np.ndarray
+    lead: np.ndarray
+
+
+class _Pairs(NamedTuple):
+    """Every entry against every rung, (N, n, m): gain at distance 0, distance, 1 / variance."""
+
+    top: np.ndarray
+    apart: np.ndarray
+    weight: np.ndarray
+
+    def gains(self, shift: np.ndarray) -> np.ndarray:
+        """(N, n, m) at one shift a list."""
+        return self.top - 0.5 * self.weight * (self.apart - shift[:, None, None]) ** 2
+
+
+def _pairs(lists: Lists, ladder: Ladder) -> _Pairs:
+    apart = lists.x[:, :, None] - ladder.place[:, None, :]
+    there = np.isfinite(apart)
+    variance = lists.sigma[:, :, None] ** 2 + ladder.sigma[:, None, :] ** 2
+    weight = np.where(there, 1.0 / np.where(there, variance, 1.0), 0.0)
+    p = np.where(np.isfinite(ladder.present), ladder.present, 0.5)
+    top = np.log(p / (1 - p))[:, None, :] + lists.gain[:, :, None]
+    top = top - np.log(DENSITY * np.sqrt(2 * np.pi * np.where(there, variance, 1.0)))
+    return _Pairs(np.where(there, top, NOTHING), np.where(there, apart, 0.0), weight)
+
+
+def _shifts(pairs: _Pairs, lists: Lists) -> np.ndarray:
+    """(N, C) shifts to try: the prior's centre, and all that put an entry on a rung."""
+    centre, width = lists.centre[:, None], lists.width[:, None]
+    count = len(lists.centre)
+    apart = np.where(pairs.weight > 0, pairs.apart, np.nan).reshape(count, -1)
+    apart = np.where(np.abs(apart - centre) <= FARTHEST * width, apart, np.nan)
+    if np.isnan(apart).all():
+        return centre
+    apart = np.sort(apart, axis=1)
+    twice = np.zeros(apart.shape, dtype=bool)
+    twice[:, 1:] = np.floor(apart[:, 1:] / STEP) == np.floor(apart[:, :-1] / STEP)
+    apart = np.sort(np.where(twice, np.nan, apart), axis=1)
+    apart = apart[:, : int(np.isfinite(apart).sum(axis=1).max())]
+    return np.concatenate([centre, np.where(np.isnan(apart), centre, apart)], axis=1)
+
+
+def _prior(shift: np.ndarray, lists: Lists) -> np.ndarray:
+    width = np.where(lists.width > 0, lists.width, 1.0)
+    off = (shift.T - lists.centre) / width
+    return np.where(lists.width > 0, 0.5 * off**2, 0.0).T
+
+
+def _best_scores(pairs: _Pairs, shifts: np.ndarray) -> np.ndarray:
+    """(N, C) log-likelihood of the best matching in order at each shift."""
+    _, n, m = pairs.top.shape
+    above = [np.zeros(shifts.shape)] * (m + 1)
+    for i in range(n):
+        row = [above[0]]
+        for j in range(m):
+            off = pairs.apart[:, i, j, None] - shifts
+            gain = pairs.top[:, i, j, None] - 0.5 * pairs.weight[:, i, j, None] * off**2
+            row.append(np.maximum(np.maximum(above[j + 1], row[j]), above[j] + gain))
+        above = row
+    return above[m]
+
+
+def _trace(gains: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Rungs (N, n) of the best matching in order, and its log-likelihood (N,)."""
+    count, n, m = gains.shape
+    table = np.zeros((n + 1, m + 1, count))
+    for i in range(n):
+        for j in range(m):
+            table[i + 1, j + 1] = np.maximum(
+                np.maximum(table[i, j + 1], table[i + 1, j]), table[i, j] + gains[:, i, j]
+            )
+    rung = np.full((count, n), -1)
+    who, i, j = np.arange(count), np.full(count, n), np.full(count, m)
+    for _ in range(n + m):
+        going = (i > 0) & (j > 0)
+        if not going.any():
+            break
+        here = table[i, j, who]
+        up = going & (here == table[np.maximum(i - 1, 0), j, who])
+        left = going & ~up & (here == table[i, np.maximum(j - 1, 0), who])
+        match = going & ~up & ~left
+        rung[who[match], i[match] - 1] = j[match] - 1
+        i = i - (up | match)
+        j = j - (left | match)
+    return rung, table[n, m]
+
+
+def _taken(pairs: _Pairs, rung: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Distances and weights (N, n) of the matches; weight 0 where there is none."""
+    if pairs.top.shape[2] == 0:
+        return np.zeros(rung.shape), np.zeros(rung.shape)
+    index = np.maximum(rung, 0)[:, :, None]
+    apart = np.take_along_axis(pairs.apart, index, axis=2)[:, :, 0]
+    weight = np.take_along_axis(pairs.weight, index, axis=2)[:, :, 0]
+    return apart, np.where(rung >= 0, weight, 0.0)
+
+
+def align(lists: Lists, ladder: Ladder, *, lead: bool = False) -> Alignment:
+    """Each list against its own ladder: the best matching in order at the best shift.
+
+    Parameters
+    ----------
+    lists : flat, N lists.
+    ladder : (N, m) rungs.
+    lead : work out by how much the best shift leads over rival ones.
+
+    Returns
+    -------
+    Alignment : `lead` is, for each entry, the difference of log-likelihood to the best shift
+        that would give it another rung; infinite without one, or when it was not asked for.
+    """
+    pairs = _pairs(lists, ladder)
+    shifts = _shifts(pairs, lists)
+    scores = _best_scores(pairs, shifts) - _prior(shifts, lists)
+    shift = np.take_along_axis(shifts, scores.argmax(axis=1)[:, None], axis=1)[:, 0]
+    hold = np.where(lists.width > 0, 1.0 / np.maximum(lists.width, 1e-12) ** 2, 0.0)
+    for _ in range(2):
+        rung, _ = _trace(pairs.gains(shift))
+        apart, weight = _taken(pairs, rung)
+        total = weight.sum(axis=1) + hold
+        mean = (weight * apart).sum(axis=1) + hold * lists.centre
+        shift = np.where(hold > 0, mean / np.where(total > 0, total, 1.0), lists.centre)
+    rung, score = _trace(pairs.gains(shift))
+    score = score - _prior(shift[:, None], lists)[:, 0]
+    ahead = np.full(rung.shape, np.inf)
+    if lead and shifts.shape[1] > 1:
+        ahead = score[:, None] - _best_rivals(pairs, shifts, scores, rung)
+    return Alignment(rung, shift, score, ahead)
+
+
+def _best_rivals(
+    pairs: _Pairs, shifts: np.ndarray, scores: np.ndarray, rung: np.ndarray
+) -> np.ndarray:
+    """(N, n) score of the best shift that gives an entry another rung; -inf without one."""
+    order = np.argsort(-scores, axis=1, kind="stable")[:, :TRIED]
+    best = np.full(rung.shape, -np.inf)
+    for c in order.T:
+        shift = np.take_along_axis(shifts, c[:, None], axis=1)[:, 0]
+        other, _ = _trace(pairs.gains(shift))
+        rival = (other >= 0) & (rung >= 0) & (other != rung)
+        score = np.take_along_axis(scores, c[:, None], axis=1)
+        best = np.where(rival, np.maximum(best, score), best)
+    return best
+
+
+def clear(lists: Lists, ladder: Ladder, found: Alignment, *, margin: float = 1.0) -> np.ndarray:
+    """(N, n) matches that no free neighbouring rung would take nearly as well.
+
+    Parameters
+    ----------
+    margin : least difference of log-likelihood between the rung taken and a free one beside it.
+    """
+    if ladder.place.shape[1] == 0:
+        return np.zeros(found.rung.shape, dtype=bool)
+    gains = _pairs(lists, ladder).gains(found.shift)
+    used = np.zeros(gains.shape[::2], dtype=bool)
+    who, entry = np.nonzero(found.rung >= 0)
+    used[who, found.rung[who, entry]] = True
+    own = np.take_along_axis(gains, np.maximum(found.rung, 0)[:, :, None], axis=2)
+    free = np.where(used[:, None, :], -np.inf, gains).max(axis=2)
+    return (found.rung >= 0) & (own[:, :, 0] - free >= margin)
+
+
+def shifted(lists: Lists, *, centre: np.ndarray, width: float) -> Lists:
+    """The same lists with another prior of their shifts."""
+    return replace(lists, centre=centre, width=np.full(centre.shape, width))

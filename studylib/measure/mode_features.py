@@ -1,0 +1,120 @@
+"""Features of taps: one row a take and numbered mode's frequency, loss factor and decay time.
+
+Bench taps give `tap.m{n}.*`, taps of the freely hung board `free.m{n}.*`. A value is the mean
+over the good taps of the take that show the mode, unweighted and of logarithms, as in the
+comparison of woods. Its standard uncertainty (JCGM 100) is the larger of the estimator's own,
+carried through the mean, and the spread between the taps over the root of their number; it says
+how well this take is known, and nothing of another mount.
+
+The decay time to -60 dB is T = ln(1000) / (pi f eta): f the frequency, eta the loss factor.
+
+Function: `mode_feature_rows`.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from studylib.measure.mode_boards import tap_rows
+from studylib.measure.parts import COLUMNS
+from studylib.wording import listed
+
+PREFIX = {"bench": "tap", "free": "free"}
+QUANTITIES = (("frequency_hz", "Hz"), ("loss_factor", "1"), ("decay_time_s", "s"))
+MOST_MODES = 99  # the register's highest number
+_LOG_1000_OVER_PI = float(np.log(np.log(1000.0) / np.pi))
+
+
+class _Value(NamedTuple):
+    log: float
+    u: float  # relative
+
+
+def mode_feature_rows(numbered: pd.DataFrame, takes: pd.DataFrame) -> pd.DataFrame:
+    """Rows of the features table for all tap takes.
+
+    Parameters
+    ----------
+    numbered : from `number_modes`, of the whole study; its taps say which modes there are.
+    takes : columns take, batch, kind, specimen, wood, mount, repeat, support, content (a hash of
+        the recording), aside (why the take was set aside, "" if it was not). Kinds other than
+        "tap" give nothing.
+
+    Returns
+    -------
+    Frame with the columns of the features table, in the order of `takes`, modes rising. Every
+    take has a row for every mode of its support. Without a value it is NaN, `usable` False, and
+    `reason` says why; a take set aside has its reason in every row.
+    """
+    takes = takes[takes["kind"] == "tap"]
+    rows = tap_rows(numbered)
+    rows = rows[rows["mode"] <= MOST_MODES]
+    values = _values(rows)
+    why = _refusals(numbered)
+    modes = {support: sorted(set(part["mode"])) for support, part in rows.groupby("support")}
+    out = []
+    for take in takes.itertuples(index=False):
+        for mode in modes.get(take.support, ()):
+            found = values.get((take.take, mode))
+            reason = take.aside or why.get(take.take, "")
+            if not reason and found is None:
+                reason = f"mode {mode} was not found in this take"
+            for row in _three(found, reason, f"{PREFIX[take.support]}.m{mode}"):
+                key = f"{take.take}|{take.content}|{row[0]}"
+                out.append(
+                    (
+                        hashlib.sha256(key.encode()).hexdigest()[:12], take.take, take.batch,
+                        take.kind, take.specimen, take.wood, take.mount, take.repeat, *row,
+                    )
+                )  # fmt: skip
+    table = pd.DataFrame(out, columns=list(COLUMNS["features"]))
+    return table.astype({"value": float, "u": float, "usable": bool})
+
+
+def _three(found: dict[str, _Value] | None, reason: str, head: str) -> Iterator[tuple]:
+    """(feature, value, unit, u, usable, reason) of the three quantities."""
+    for name, unit in QUANTITIES:
+        value = u = np.nan
+        why = reason
+        if found is not None:
+            value = float(np.exp(found[name].log))
+            u = value * found[name].u
+            if np.isnan(value):
+                why = why or "its decay could not be measured"
+        yield f"{head}.{name}", value, unit, u, not why, why
+
+
+def _values(rows: pd.DataFrame) -> dict[tuple[str, int], dict[str, _Value]]:
+    """Mean logarithm and relative uncertainty by (take, mode) and quantity."""
+    decay = _LOG_1000_OVER_PI - rows["log_f"] - rows["log_eta"]
+    rows = rows.assign(log_t=decay, u_t=np.hypot(rows["u_f"], rows["u_eta"]))
+    squares = rows.assign(**{f"u_{a}": rows[f"u_{a}"] ** 2 for a in ("f", "eta", "t")})
+    grouped = squares.groupby(["take", "mode"])
+    columns = {}
+    for (name, _), short in zip(QUANTITIES, ("f", "eta", "t"), strict=True):
+        count = grouped[f"log_{short}"].count()
+        stated = np.sqrt(grouped[f"u_{short}"].sum(min_count=1)) / count.where(count > 0)
+        spread = grouped[f"log_{short}"].sem()
+        columns[name] = (grouped[f"log_{short}"].mean(), np.fmax(stated, spread))
+    found: dict[tuple[str, int], dict[str, _Value]] = {}
+    for name, (log, u) in columns.items():
+        for key, one, other in zip(log.index, log, u, strict=True):
+            found.setdefault(key, {})[name] = _Value(float(one), float(other))
+    return found
+
+
+def _refusals(numbered: pd.DataFrame) -> dict[str, str]:
+    """Why takes without a single good tap have none."""
+    taps = numbered[numbered["kind"] == "tap"]
+    good = taps["usable"].astype(bool).groupby(taps["take"]).transform("any")
+    refused = taps[~good]
+    return {
+        take: "no tap of this take is fit for use: "
+        + listed(sorted({reason for reason in part["reason"] if reason}) or ["no reason given"])
+        for take, part in refused.groupby("take")
+    }

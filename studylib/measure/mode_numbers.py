@@ -1,0 +1,275 @@
+"""A mode keeps its number across taps, takes, mounts and boards.
+
+Numbers are given per support ("bench", "free") over the whole study, from the lowest frequency
+up; taps and sweeps on the bench share one numbering. Four steps, each by `mode_matching` or
+`mode_alignment`:
+
+1. taps of a take: by frequency; a take holds a mode that at least half of its good taps show;
+2. takes of a board: by frequency, each take shifted by a percent or two at most (a new mount);
+   a board holds a mode that at least half of its takes of one kind and a third of their taps
+   show;
+3. boards: each board's modes are a scale factor times a common ladder with small deviations.
+   A first guess of the factor is thickness over length squared, the scaling of a bar in
+   bending; without sizes it is free;
+4. every tap anew against its board's modes, so that a mode too weak for half of the taps of one
+   take still has its number in the tap that shows it.
+
+A mode that fewer than a third of the boards hold (of three boards or more: fewer than two) gets
+no number, and neither does one for which two numbers would serve nearly as well: no number is
+better than a wrong one.
+
+Functions: `number_modes`, and `board_modes` from `mode_boards.py`.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pandas as pd
+
+from studylib.measure import mode_alignment as alignment
+from studylib.measure import mode_matching as matching
+from studylib.measure.mode_alignment import Lists
+from studylib.measure.mode_boards import board_modes
+from studylib.measure.mode_matching import Built, Spread
+
+__all__ = ["board_modes", "number_modes"]
+
+TAP_SPREAD = Spread(0.004, 0.002, 0.006)  # about 1 % either way, with the density of `matching`
+TAKE_SPREAD = Spread(0.008, 0.005, 0.015)
+BOARD_SPREAD = Spread(0.02, 0.01, 0.035)
+MOUNT_SHIFT = 0.015  # a new mount moves all modes by so much, relative, one standard deviation
+TAP_SHIFT = 0.002
+# How far a board's factor may be from what its sizes say: woods differ in the speed of sound by
+# ten percent or so, sizes that were not given by more.
+SCALE_KNOWN, SCALE_HALF_KNOWN, SCALE_UNKNOWN = 0.12, 0.25, 0.3
+LEAST_LEAD = math.log(10.0)  # one number must be ten times likelier than another board's factor's
+SEEDS = 3  # boards from which the common ladder is begun, the best result kept
+
+
+def number_modes(modes: pd.DataFrame, specimens: pd.DataFrame) -> pd.DataFrame:
+    """The table of modes with a column `mode`: 1.0, 2.0, ..., NaN for a mode without number.
+
+    Parameters
+    ----------
+    modes : one row a mode of a tap or sweep; columns take, kind, specimen, mount, support, tap,
+        frequency_hz, frequency_u, loss_factor, level_db, usable at least. Rows that are not
+        usable, or have no frequency above 0, get no number.
+    specimens : columns specimen, length_mm, thickness_mm (NaN where not known).
+
+    Returns
+    -------
+    The same rows in the same order with the same index. The numbers depend on what the rows hold
+    and not on their order.
+    """
+    numbered = modes.copy()
+    numbered["mode"] = np.full(len(modes), np.nan)
+    number = numbered["mode"].to_numpy(copy=True)
+    frequency = modes["frequency_hz"].to_numpy(float)
+    good = modes["usable"].to_numpy(bool) & np.isfinite(frequency) & (frequency > 0)
+    for support in sorted(set(modes.loc[good, "support"])):
+        at = np.flatnonzero(good & (modes["support"] == support).to_numpy())
+        part = modes.iloc[at].reset_index(drop=True)
+        keys = ["specimen", "mount", "take", "tap", "frequency_hz", "loss_factor", "level_db"]
+        order = part.sort_values(keys, kind="stable").index.to_numpy()
+        number[at[order]] = _numbers(part.iloc[order].reset_index(drop=True), specimens)
+    numbered["mode"] = number
+    return numbered
+
+
+def _numbers(rows: pd.DataFrame, specimens: pd.DataFrame) -> np.ndarray:
+    """Numbers of the good rows of one support, sorted by board, mount, take, tap, frequency."""
+    taps = _groups(rows, ["specimen", "take"], ["tap"])
+    takes = _first_of(taps.group, rows)
+    in_take = _tap_lists(rows, taps)
+    by_take = matching.build(in_take, TAP_SPREAD)
+    heard = 2 * by_take.count >= in_take.there.sum(axis=1)[:, None]
+    boards = _groups(takes, ["specimen"], ["take"])
+    in_board = _upper_lists(in_take, by_take, heard, boards)
+    in_board = alignment.shifted(in_board, centre=np.zeros(in_board.x.shape[:2]), width=MOUNT_SHIFT)
+    by_board = matching.build(in_board, TAKE_SPREAD)
+    shown = _carried(by_take.count, _rising(by_take, heard), boards)
+    held = _held(by_board, shown, takes.assign(taps=in_take.there.sum(axis=1)), boards)
+    if not held.any():
+        return np.full(len(rows), np.nan)
+    names = takes.groupby(boards.group)["specimen"].first()
+    rung_number = _number_boards(in_board, by_board, held, names, specimens)
+    return _number_taps(rows, taps, boards, in_take, by_board, held, rung_number)
+
+
+class _Places:
+    """Where each row of a sorted table stands: group, list within the group, entry in the list."""
+
+    def __init__(self, group: np.ndarray, item: np.ndarray, entry: np.ndarray) -> None:
+        self.group, self.item, self.entry = group, item, entry
+        self.shape = tuple(int(a.max(initial=-1)) + 1 for a in (group, item, entry))
+
+    def spread_out(self, values: np.ndarray, empty: float = np.nan) -> np.ndarray:
+        """(G, R, n) of a column."""
+        out = np.full(self.shape, empty)
+        out[self.group, self.item, self.entry] = values
+        return out
+
+
+def _groups(rows: pd.DataFrame, outer: list[str], inner: list[str]) -> _Places:
+    group = rows.groupby(outer, sort=False).ngroup().to_numpy()
+    whole = rows.groupby(outer + inner, sort=False).ngroup().to_numpy()
+    first = pd.Series(whole).groupby(group).transform("min").to_numpy()
+    entry = rows.groupby(outer + inner, sort=False).cumcount().to_numpy()
+    return _Places(group, whole - first, entry)
+
+
+def _first_of(group: np.ndarray, rows: pd.DataFrame) -> pd.DataFrame:
+    return rows.iloc[np.unique(group, return_index=True)[1]].reset_index(drop=True)
+
+
+def _tap_lists(rows: pd.DataFrame, taps: _Places) -> Lists:
+    frequency = rows["frequency_hz"].to_numpy(float)
+    own_u = np.nan_to_num(rows["frequency_u"].to_numpy(float)) / frequency
+    # Half a bandwidth is the tolerance, about two and a half standard deviations.
+    band = np.nan_to_num(rows["loss_factor"].to_numpy(float)) / 5.0
+    sigma = np.minimum(np.hypot(own_u, band), 0.02)
+    level = taps.spread_out(rows["level_db"].to_numpy(float))
+    held = np.zeros(taps.shape[:2])
+    x = taps.spread_out(np.log(frequency))
+    return Lists(x, taps.spread_out(sigma, 0.0), _loudness(level), held, held)
+
+
+def _loudness(level: np.ndarray) -> np.ndarray:
+    """A mode 20 dB above the middle of its list is e times less likely a foreign one."""
+    known = np.isfinite(level)
+    ordered = np.sort(level, axis=-1)  # NaN last
+    middle = np.maximum(known.sum(axis=-1, keepdims=True) - 1, 0) // 2
+    typical = np.take_along_axis(ordered, middle, axis=-1)
+    return np.where(known, np.clip((level - np.nan_to_num(typical)) / 20.0, -1.0, 1.0), 0.0)
+
+
+def _upper_lists(lists: Lists, built: Built, keep: np.ndarray, above: _Places) -> Lists:
+    """The kept rungs of each group as one list of the level above (prior left open)."""
+    m = built.ladder.place.shape[1]
+    x = np.where(keep, built.ladder.place, np.nan)
+    others = [matching.median_on_rungs(a, built.rung, m) for a in (lists.sigma, lists.gain)]
+    order = _rising(built, keep)
+    x, sigma, gain = (_carried(a, order, above) for a in (x, *others))
+    there = np.isfinite(x)
+    prior = np.zeros(x.shape[:2])
+    return Lists(x, np.where(there, sigma, 0.0), np.where(there, gain, 0.0), prior, prior)
+
+
+def _rising(built: Built, keep: np.ndarray) -> np.ndarray:
+    """(G, m) the kept rungs' places in rising order, the others last."""
+    return np.argsort(np.where(keep, built.ladder.place, np.nan), axis=1, kind="stable")
+
+
+def _carried(values: np.ndarray, order: np.ndarray, above: _Places) -> np.ndarray:
+    """Values of the rungs (G, m) as entries of the lists of the level above."""
+    out = np.full((*above.shape[:2], values.shape[1]), np.nan)
+    out[above.group, above.item] = np.take_along_axis(values, order, axis=1)
+    return out
+
+
+def _held(built: Built, shown: np.ndarray, takes: pd.DataFrame, boards: _Places) -> np.ndarray:
+    """(boards, m) modes that at least half of a board's takes and a third of its taps show.
+
+    Tap takes and sweeps are counted apart; one of the two is enough. `shown` (boards, takes, n):
+    how many taps of the take show the entry. The third is there because one tap of two in one
+    take of two would else make a mode of the board.
+    """
+    groups, m = built.ladder.place.shape
+    held = np.zeros((groups, m), dtype=bool)
+    for kind in ("tap", "sweep"):
+        such, taps = np.zeros(boards.shape[:2], dtype=bool), np.zeros(boards.shape[:2])
+        such[boards.group, boards.item] = takes["kind"] == kind
+        taps[boards.group, boards.item] = takes["taps"]
+        count, seen = np.zeros((groups, m)), np.zeros((groups, m))
+        g, r, entry = np.nonzero((built.rung >= 0) & such[:, :, None])
+        np.add.at(count, (g, built.rung[g, r, entry]), 1)
+        np.add.at(seen, (g, built.rung[g, r, entry]), shown[g, r, entry])
+        often = 3 * seen >= (taps * such).sum(axis=1)[:, None]
+        held |= (count > 0) & (2 * count >= such.sum(axis=1)[:, None]) & often
+    return held
+
+
+def _number_boards(
+    lists: Lists, built: Built, held: np.ndarray, names: pd.Series, specimens: pd.DataFrame
+) -> np.ndarray:
+    """(boards, m) number of each board's rung; NaN for none."""
+    boards, m = held.shape
+    centre, width = _scales(names, specimens)
+    all_in_one = _Places(np.zeros(boards, int), np.arange(boards), np.zeros(boards, int))
+    of_boards = _upper_lists(lists, built, held, all_in_one)
+    of_boards = Lists(of_boards.x, of_boards.sigma, of_boards.gain, centre[None], width[None])
+    best = max(
+        (matching.build(of_boards, BOARD_SPREAD, order=order) for order in _orders(of_boards.x)),
+        key=lambda found: found.score[0],
+    )
+    flat, ladder = of_boards.flat(), best.ladder.repeated(boards)
+    again = alignment.align(flat, ladder, lead=True)
+    sure = alignment.clear(flat, ladder, again) & (again.lead >= LEAST_LEAD)
+    rung = np.where(sure, again.rung, -1)
+    count = np.bincount(rung[rung >= 0], minlength=ladder.place.shape[1])
+    kept = count >= _enough(int(held.any(axis=1).sum()))
+    name = np.where(kept, np.cumsum(kept), np.nan)
+    number = np.where(rung >= 0, name[np.maximum(rung, 0)] if name.size else np.nan, np.nan)
+    # Entries stand in the order of the board's kept rungs; back to the rungs themselves.
+    out = np.full((boards, m), np.nan)
+    np.put_along_axis(out, _rising(built, held), number, axis=1)
+    return out
+
+
+def _enough(boards: int) -> int:
+    """How many boards must hold a mode: a third, and two where there are three or more."""
+    return max(min(2, boards - 1), math.ceil(boards / 3), 1)
+
+
+def _orders(x: np.ndarray) -> list[np.ndarray]:
+    """Orders in which boards are taken up: ordinary ones first, each of a few as the first."""
+    count = np.isfinite(x[0]).sum(axis=1)
+    order = np.argsort(np.abs(count - np.median(count[count > 0])), kind="stable")
+    return [np.r_[order[k], np.delete(order, k)] for k in range(min(SEEDS, len(order)))]
+
+
+def _scales(names: pd.Series, specimens: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
+    """First guess of each board's log scale factor, and how far off it may be."""
+    sizes = specimens.drop_duplicates("specimen").set_index("specimen").reindex(list(names))
+    length = _log_or_nan(sizes["length_mm"])
+    thickness = _log_or_nan(sizes["thickness_mm"])
+    half = np.isfinite(length) & ~np.isfinite(thickness)
+    usual = np.median(thickness[np.isfinite(thickness)]) if np.isfinite(thickness).any() else 0.0
+    guess = np.where(half, usual, thickness) - 2 * length
+    known = np.isfinite(guess)
+    middle = np.median(guess[known]) if known.any() else 0.0
+    width = np.where(half, SCALE_HALF_KNOWN, np.where(known, SCALE_KNOWN, SCALE_UNKNOWN))
+    return np.where(known, guess - middle, 0.0), width
+
+
+def _log_or_nan(column: pd.Series) -> np.ndarray:
+    values = pd.to_numeric(column, errors="coerce").to_numpy(float)
+    return np.log(np.where(values > 0, values, np.nan))
+
+
+def _number_taps(
+    rows: pd.DataFrame,
+    taps: _Places,
+    boards: _Places,
+    in_take: Lists,
+    by_board: Built,
+    held: np.ndarray,
+    rung_number: np.ndarray,
+) -> np.ndarray:
+    """Numbers of the rows: every tap against the modes of its board, at its take's shift."""
+    ladder = by_board.ladder
+    held_only = alignment.Ladder(*(np.where(held, a, np.nan) for a in
+                                  (ladder.place, ladder.sigma, ladder.present)))  # fmt: skip
+    many = in_take.x.shape[1]
+    own = alignment.Ladder(*(np.repeat(a[boards.group], many, axis=0) for a in
+                            (held_only.place, held_only.sigma, held_only.present)))  # fmt: skip
+    shift = by_board.shift[boards.group, boards.item]
+    centre = np.repeat(shift[:, None], many, axis=1)
+    flat = alignment.shifted(in_take, centre=centre, width=TAP_SHIFT).flat()
+    found = alignment.align(flat, own)
+    rung = np.where(alignment.clear(flat, own, found), found.rung, -1)
+    board = np.repeat(boards.group, many)[:, None]
+    number = np.where(rung >= 0, rung_number[board, np.maximum(rung, 0)], np.nan)
+    return number.reshape(in_take.x.shape)[taps.group, taps.item, taps.entry]

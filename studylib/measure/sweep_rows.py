@@ -1,0 +1,273 @@
+"""One sweep take as rows: its response order by order, its features, and mounts from repeats.
+
+`measure_sweep` takes the samples of one take; the part table `sweeps` keeps what it found, one
+row an order and excitation frequency (24 an octave in the swept band, and the multiples of the
+fundamental). `sweep.*` features come from order 1: relative to the drive channel where that
+senses force or acceleration, otherwise as levels of the response as the sweep passes. The ratio
+of the channels does not depend on how loud the sweep was or how it was faded; a level does.
+
+Conventions: amplitudes are peak values re full scale, as in `signal.sweep_orders`; ratios and
+uncertainties hold the noise of both channels.
+
+Functions: measure_sweep, sweep_rows, sweep_feature_values, mount_responses. SweepMeasurement.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from studylib.measure.features import BELOW_NOISE, FeatureValue
+from studylib.signal.harmonics import DB_PER_RATIO
+from studylib.signal.sweep import ORDERS, SweepShape, free_decay, usable_band
+from studylib.signal.sweep_orders import Orders, ends_too_soon, measure_orders
+from studylib.signal.third_octave import band_means, third_octave_bands
+from studylib.signal.transfer_functions import transfer_functions
+
+SWEEP_COLUMNS = [
+    "take", "order", "frequency_hz", "response_re", "response_im", "drive_re", "drive_im",
+    "response_u", "drive_u", "usable", "reason",
+]  # fmt: skip
+RESPONSE_COLUMNS = [
+    "specimen", "mount", "frequency_hz", "h1_db", "h2_db", "coherence", "u_db", "n_repeats",
+]  # fmt: skip
+PER_OCTAVE = 24
+LARGEST_CUT = 0.06  # of an amplitude, beyond a window: half a decibel
+LARGEST_END = 0.12  # of an amplitude, after the end of the recording at worst: a decibel
+AT_THE_EDGE = "too near the edge of the swept band"
+TOO_SHORT = "the next lower order begins before this one has died away; play a longer sweep"
+ENDS = (
+    "the board still rings at this frequency when the recording ends; record a second of silence "
+    "after the sweep"
+)
+
+
+@dataclass(frozen=True)
+class SweepMeasurement:
+    """What one sweep take gave: F excitation frequencies, C channels, "response" first.
+
+    orders : signal.sweep_orders.Orders.  ends : (C, F) bound on what rings on after the
+    recording, as a share of the amplitude.  is_multiple : (F,) k where the frequency is k times
+    the fundamental, else 0.  decay, decay_skip_s : the response after its direct pulse,
+    deconvolved by the nominal sweep, for finding modes (signal.sweep.free_decay).
+    """
+
+    names: tuple[str, ...]
+    shape: SweepShape
+    rate_hz: float
+    orders: Orders
+    ends: np.ndarray
+    is_multiple: np.ndarray
+    decay: np.ndarray
+    decay_skip_s: float
+
+    @property
+    def has_drive(self) -> bool:
+        """A drive channel was recorded."""
+        return "drive" in self.names
+
+
+def measure_sweep(
+    x: np.ndarray,
+    *,
+    rate_hz: float,
+    shape: SweepShape,
+    names: Sequence[str],
+    fundamental_hz: float,
+    harmonics: int,
+) -> SweepMeasurement:
+    """Measure the samples of one sweep take.
+
+    Parameters
+    ----------
+    x : (C, n) samples of the whole take.  names : of the channels, "response" first, then
+        "drive" where there is one.
+    shape : the sweep that was played.
+
+    Raises
+    ------
+    InputError : no such sweep in the recording, or it is cut off (one sentence).
+    """
+    names = tuple(names)
+    frequency, multiple = _frequencies(shape, fundamental_hz, harmonics)
+    timing = names.index("drive") if "drive" in names else 0
+    orders = measure_orders(x, shape=shape, rate_hz=rate_hz, frequency_hz=frequency, timing=timing)
+    decay, skipped = free_decay(
+        orders.spectrum,
+        shape=shape,
+        rate_hz=rate_hz,
+        length=orders.length,
+        start=orders.begins,
+        frames=orders.held,
+    )
+    ends = ends_too_soon(x, orders, shape=shape, rate_hz=rate_hz)
+    return SweepMeasurement(names, shape, rate_hz, orders, ends, multiple, decay, skipped)
+
+
+def _frequencies(
+    shape: SweepShape, fundamental_hz: float, harmonics: int
+) -> tuple[np.ndarray, np.ndarray]:
+    """Excitation frequencies, rising, and which multiple of the fundamental each is (0: none)."""
+    count = int(PER_OCTAVE * np.log2(shape.highest_hz / shape.lowest_hz) + 1e-9)
+    grid = shape.lowest_hz * 2.0 ** (np.arange(count + 1) / PER_OCTAVE)
+    k = np.arange(1, harmonics + 1)
+    k = k[(k * fundamental_hz >= shape.lowest_hz) & (k * fundamental_hz <= shape.highest_hz)]
+    multiples = k * fundamental_hz
+    grid = grid[~np.isclose(grid[:, None], multiples, rtol=1e-6, atol=0).any(axis=1)]
+    both = np.concatenate([grid, multiples])
+    place = np.argsort(both)
+    return both[place], np.concatenate([np.zeros(grid.size, int), k])[place]
+
+
+def _reasons(measured: SweepMeasurement, order: int) -> np.ndarray:
+    """(F,) why a value of an order is not usable; "" where it is."""
+    orders, low_high = measured.orders, usable_band(measured.shape)
+    f, k = orders.frequency_hz, order - 1
+    reason = np.full(f.size, "", dtype=object)
+    reason[~orders.present[k].all(axis=0)] = BELOW_NOISE
+    ringing = (orders.cut[k] > LARGEST_CUT).any(axis=0)
+    reason[ringing & (reason == "")] = ENDS if order == 1 else TOO_SHORT
+    if order == 1:
+        reason[(measured.ends > LARGEST_END).any(axis=0) & (reason == "")] = ENDS
+    reason[(f < low_high[0]) | (f > low_high[1])] = AT_THE_EDGE
+    return reason
+
+
+def sweep_rows(take: str, measured: SweepMeasurement, *, usable: bool = True) -> pd.DataFrame:
+    """The part table `sweeps` of one take (SWEEP_COLUMNS).
+
+    Orders whose harmonic lies above what the recorder passes have no rows. `response_u`,
+    `drive_u`: standard uncertainty of the real part. usable : the take as a whole.
+    """
+    orders, parts = measured.orders, []
+    nothing = np.full(orders.frequency_hz.size, np.nan)
+    for order in range(1, ORDERS + 1):
+        amplitude, u = orders.amplitude[order - 1], orders.u[order - 1]
+        drive = amplitude[1] if measured.has_drive else nothing + 1j * np.nan
+        reason = _reasons(measured, order)
+        part = pd.DataFrame(
+            {
+                "take": take, "order": order, "frequency_hz": orders.frequency_hz,
+                "response_re": amplitude[0].real, "response_im": amplitude[0].imag,
+                "drive_re": drive.real, "drive_im": drive.imag, "response_u": u[0],
+                "drive_u": u[1] if measured.has_drive else nothing,
+                "usable": usable & (reason == ""), "reason": reason,
+            },
+            columns=SWEEP_COLUMNS,
+        )  # fmt: skip
+        parts.append(part[np.isfinite(amplitude[0])])
+    return pd.concat(parts, ignore_index=True)
+
+
+def sweep_feature_values(
+    measured: SweepMeasurement, *, sensed: bool, offset_db: float = 0.0, unit: str = "dB"
+) -> Iterator[FeatureValue]:
+    """`sweep.*` of one take.
+
+    Parameters
+    ----------
+    sensed : the drive channel senses force or acceleration; responses are relative to it.
+    offset_db, unit : bring dB re full scale to the study's levels (without a sensed drive).
+    """
+    sensed = sensed and measured.has_drive
+    if sensed:
+        yield from _at_multiples(measured)
+    yield from _in_bands(measured, sensed=sensed, offset_db=offset_db, unit=unit)
+
+
+def _at_multiples(measured: SweepMeasurement) -> Iterator[FeatureValue]:
+    response, drive = measured.orders.amplitude[0]
+    relative = _relative_u(measured.orders.u[0], measured.orders.amplitude[0])
+    reasons = _reasons(measured, 1)
+    for i in np.flatnonzero(measured.is_multiple):
+        stem, ratio = f"sweep.k{measured.is_multiple[i]}", response[i] / drive[i]
+        u, usable, reason = float(relative[i]), reasons[i] == "", str(reasons[i])
+        db, deg = 20.0 * float(np.log10(abs(ratio))), float(np.degrees(np.angle(ratio)))
+        yield FeatureValue(f"{stem}.response_db", db, "dB", DB_PER_RATIO * u, usable, reason)
+        yield FeatureValue(f"{stem}.response_deg", deg, "deg", float(np.degrees(u)), usable, reason)
+
+
+def _relative_u(u: np.ndarray, amplitude: np.ndarray) -> np.ndarray:
+    """Of a ratio of the two channels, or of one channel alone: relative standard uncertainty."""
+    return np.sqrt(((u / np.abs(amplitude)) ** 2).sum(axis=0))
+
+
+def _in_bands(
+    measured: SweepMeasurement, *, sensed: bool, offset_db: float, unit: str
+) -> Iterator[FeatureValue]:
+    """Power means over third octaves that lie wholly within the usable band."""
+    orders, bands = measured.orders, third_octave_bands(*usable_band(measured.shape))
+    values, u = (orders.fine, orders.fine_u) if sensed else (orders.fine[:1], orders.fine_u[:1])
+    power = np.abs(values[0]) ** 2 / (np.abs(values[1]) ** 2 if sensed else 1.0)
+    share = _relative_u(u, values)
+    means = band_means(orders.fine_hz, power, bands)
+    # What noise adds to a squared magnitude on average: twice the variance of one part.
+    noise = band_means(orders.fine_hz, 2.0 * power * (u[0] / np.abs(values[0])) ** 2, bands)
+    square = (power * share) ** 2 * orders.fine_apart_hz
+    spread = band_means(orders.fine_hz, square, bands)
+    reasons, name = _reasons(measured, 1), "response_db" if sensed else "level_db"
+    for band, mean, extra, variance in zip(bands, means, noise, spread, strict=True):
+        inside = (orders.frequency_hz >= band.low_hz) & (orders.frequency_hz < band.high_hz)
+        reason = next((said for said in (ENDS,) if np.mean(reasons[inside] == said) > 0.5), "")
+        if not reason and mean < 2.0 * extra:
+            reason = BELOW_NOISE
+        level = mean if reason == BELOW_NOISE else mean - extra
+        u_db = DB_PER_RATIO * float(np.sqrt(variance / (band.high_hz - band.low_hz))) / level
+        yield FeatureValue(
+            f"sweep.band{band.nominal}.{name}",
+            10.0 * float(np.log10(level)) + (0.0 if sensed else offset_db),
+            "dB" if sensed else unit, u_db, reason == "", reason,
+        )  # fmt: skip
+
+
+def mount_responses(sweeps: pd.DataFrame, takes: pd.DataFrame) -> pd.DataFrame:
+    """H1, H2 and coherence of every mount from its repeated sweeps (RESPONSE_COLUMNS).
+
+    Parameters
+    ----------
+    sweeps : rows of `sweep_rows` of many takes.
+    takes : columns take, specimen, mount.
+
+    Returns
+    -------
+    One row a mount and frequency at which at least one repeat is usable. `coherence` is NaN with
+    one repeat. `u_db` is the larger of what the noise of both channels gives and, from two
+    repeats on, what their scatter gives. Takes without a drive channel have no row.
+    """
+    first = sweeps[(sweeps["order"] == 1) & sweeps["usable"] & sweeps["drive_re"].notna()]
+    first = first.merge(takes[["take", "specimen", "mount"]], on="take", how="inner")
+    parts = [
+        _of_mount(rows).assign(specimen=specimen, mount=mount)
+        for (specimen, mount), rows in first.groupby(["specimen", "mount"], sort=False)
+    ]
+    if not parts:
+        return pd.DataFrame(columns=RESPONSE_COLUMNS)
+    return pd.concat(parts, ignore_index=True)[RESPONSE_COLUMNS]
+
+
+def _of_mount(rows: pd.DataFrame) -> pd.DataFrame:
+    def table(column: str) -> np.ndarray:
+        return rows.pivot(index="take", columns="frequency_hz", values=column).to_numpy()
+
+    response = table("response_re") + 1j * table("response_im")
+    drive = table("drive_re") + 1j * table("drive_im")
+    found = transfer_functions(response, drive)
+    # Noise of the sums: each repeat counts with the square of its drive.
+    weight = np.nan_to_num(np.abs(drive)) ** 2
+    weight /= weight.sum(axis=0)
+    single = (table("response_u") / np.abs(response)) ** 2 + (table("drive_u") / np.abs(drive)) ** 2
+    noise = np.sqrt((weight**2 * np.nan_to_num(single)).sum(axis=0))
+    scatter = np.nan_to_num(found.u_relative)
+    return pd.DataFrame(
+        {
+            "frequency_hz": np.sort(rows["frequency_hz"].unique()),
+            "h1_db": 20.0 * np.log10(np.abs(found.h1)),
+            "h2_db": 20.0 * np.log10(np.abs(found.h2)),
+            "coherence": found.coherence,
+            "u_db": DB_PER_RATIO * np.maximum(noise, scatter),
+            "n_repeats": found.repeats,
+        }
+    )

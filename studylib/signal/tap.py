@@ -1,0 +1,237 @@
+"""Taps: a board is knocked and left to ring; what rings, at which frequency, for how long.
+
+The ring is analysed from just after the contact to the next knock or the end of the record, as a
+sum of decays in noise (`signal.decays`): nothing is windowed, no noise floor bends the decay, and
+the onset is left out. What the decays leave over is looked at in time as well. Left at the very
+start, the contact was longer than thought, and the analysis begins later. Later on, something
+touched the board, and the tap is refused: a second knock makes more sound than the decays
+predict, a hand less.
+
+A tap is refused, with its reason, when it bounced, when its ring changes on the way, when no
+mode stands out, or when its modes die away in much less time than in another tap of the
+recording (a hand or a sensor's cable adds damping, it never takes any away).
+
+Conventions: one channel, samples re full scale; times in s from the start of the recording.
+
+Functions: measure_taps. Tap.
+Source: maximum likelihood of damped sinusoids (see `signal.poles`); the limits of refusal are
+our own choice, tried out in simulation, no source.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.fft import irfft, next_fast_len, rfft
+
+from studylib.signal.decays import Decays, find_decays
+from studylib.signal.knocks import Knock, find_knocks
+from studylib.signal.poles import decays_in_bins
+
+GUARD_S = 0.0025  # after the start of the block in which the contact began
+LATER_S = 0.003  # by which the analysis begins later when the contact is still felt
+MOST_LATER = 3
+LONGEST_S = 6.0  # of a ring that is analysed
+CHECK_S = 0.004  # blocks in which the rest is looked at
+OVER_NOISE = 4.0  # power of the rest in a block over the noise
+UNDER_RING = 1e-6  # in power: what is left this far below the loudest block does not matter
+SHARE = 0.25  # of a block's power that the decays must explain
+LAST = 0.15  # of the record, where the edges of the band show in time
+LASTING = 4  # blocks in a row
+CONTACT_SHARE = 0.1  # the same within the first blocks
+CLEAN = 10 ** (-45.0 / 10)  # of the power left unexplained: nothing need be looked into
+HEAVY = 0.04  # loss factor: with two such decays, something is imitated that is none
+EARLY_S = 0.06  # within which a bounce is looked for by going back from later on
+SLOW = 1.5  # nepers in that time: what dies away faster cannot be followed back
+EARLY_SHARE = 10 ** (-26.0 / 10)  # of the power that going back must explain
+UNEXPLAINED = 10 ** (-20.0 / 10)  # of the power: more than boards and rooms are seen to leave
+MORE_DAMPED = 2.0  # times the loss factor of another tap
+SAME_MODE = 0.03  # relative: taps of one take differ by less
+ROOM_ABOVE = 0.45  # of the rate: no modes are looked for above
+
+
+@dataclass(frozen=True)
+class Tap:
+    """One tap. decays is None, and reason says why, when it is refused.
+
+    start_s : where its analysis begins.  seconds : of ring that were analysed.
+    """
+
+    start_s: float
+    seconds: float
+    decays: Decays | None
+    reason: str = ""
+
+
+def measure_taps(
+    x: np.ndarray, *, rate_hz: float, lowest_hz: float, highest_hz: float | None, most: int
+) -> list[Tap]:
+    """The taps of one recording and their modes.
+
+    Parameters
+    ----------
+    x : (n,) samples of the response.
+    lowest_hz, highest_hz : where modes are looked for (highest None: 8 kHz, or 0.45 of the rate
+        if that is less).  most : modes at most.
+
+    Returns
+    -------
+    One Tap for each event, refused ones included; empty when nothing stands out.
+    """
+    highest = min(highest_hz or 8000.0, ROOM_ABOVE * rate_hz)
+    band = {"rate_hz": rate_hz, "lowest_hz": lowest_hz, "highest_hz": highest, "most": most}
+    taps = [_tap(x, knock, band) for knock in find_knocks(x, rate_hz=rate_hz)]
+    return _held_against_each_other(taps)
+
+
+def _tap(x: np.ndarray, knock: Knock, band: dict) -> Tap:
+    rate = band["rate_hz"]
+    start = knock.first + round(GUARD_S * rate)
+    if knock.again:
+        after = 1000.0 * (knock.again[0] - knock.first) / rate
+        said = f"a second knock came {after:.0f} ms after the first"
+        return Tap(start / rate, (knock.end - start) / rate, None, said)
+    for _ in range(MOST_LATER):
+        tap, contact = _ring(x, start, knock.end, band)
+        if not contact:
+            break
+        start += round(LATER_S * rate)
+    return tap
+
+
+def _ring(x: np.ndarray, start: int, end: int, band: dict) -> tuple[Tap, bool]:
+    """The tap analysed from `start`, and whether its contact is still felt there."""
+    rate = band["rate_hz"]
+    frames = min(end - start, round(LONGEST_S * rate))
+    n = _short_of(frames)
+    if n < 0.05 * rate:
+        return Tap(start / rate, frames / rate, None, "it breaks off too soon"), False
+    spectrum = rfft(x[start : start + n])
+    decays = find_decays(spectrum, n=n, **band)
+    tap = Tap(start / rate, n / rate, decays)
+    if not len(decays.frequency_hz):
+        return replace(tap, decays=None, reason="no mode stands out of the noise"), False
+    contact, change = _unexplained(spectrum, decays, n, band)
+    if change is not None:
+        at, more = change
+        said = "a second touch" if more else "a hand on the board"
+        said = f"its ring changes {1000 * at:.0f} ms after the knock, as from {said}"
+        return replace(tap, decays=None, reason=said), contact
+    if not _clean(decays) and _changed_early(x[start : start + n], spectrum, decays, band):
+        said = "the board was touched again within 60 ms of the knock, as by a bounce"
+        return replace(tap, decays=None, reason=said), contact
+    if not _clean(decays) and np.mean(decays.loss_factor > HEAVY) > 0.5:
+        said = "most of it dies away as fast as with a hand on the board"
+        return replace(tap, decays=None, reason=said), contact
+    if decays.unexplained > UNEXPLAINED:
+        said = "what rings is not one clean decay, as with a bounce or a hand on the board"
+        return replace(tap, decays=None, reason=said), contact
+    return tap, contact
+
+
+def _short_of(frames: int) -> int:
+    """The longest length not above `frames` that transforms fast (within a hundredth)."""
+    if frames < 64:
+        return frames
+    n = frames - frames % 2
+    while next_fast_len(n, real=True) != n:
+        n -= 2
+    return n
+
+
+def _unexplained(
+    spectrum: np.ndarray, decays: Decays, n: int, band: dict
+) -> tuple[bool, tuple[float, bool] | None]:
+    """Where in time the decays do not explain the record, within the band of the analysis.
+
+    Returns (whether at the very start, (seconds, whether there is more than predicted) of the
+    first change later on or None).
+    """
+    rate, first = band["rate_hz"], decays.first_bin
+    end = first + len(decays.rest)
+    short = next_fast_len(2 * end, real=True)
+    bins = np.zeros((2, short // 2 + 1), complex)
+    bins[0, first:end] = spectrum[first:end]
+    bins[1, first:end] = decays.rest
+    heard, rest = irfft(bins, n=short, axis=1)
+    block = max(8, round(CHECK_S * rate * short / n))
+    count = short // block
+    power = [
+        np.square(part[: count * block]).reshape(count, block).mean(axis=1)
+        for part in (heard, heard - rest, rest)
+    ]
+    left = power[2]
+    noise = float(np.partition(left, count // 8)[count // 8])
+    loud = left > max(OVER_NOISE * noise, UNDER_RING * float(power[1].max()))
+    contact = bool(loud[0] and left[0] > CONTACT_SHARE * power[0][0])
+    odd = loud & (left > SHARE * np.maximum(power[0], power[1]))
+    judged = odd[2 : count - max(2, round(LAST * count))]
+    runs = np.convolve(judged, np.ones(LASTING), mode="valid") >= LASTING
+    if not runs.any():
+        return contact, None
+    at = int(np.argmax(runs)) + 2
+    return contact, (at * block / short * n / rate, bool(power[0][at] > power[1][at]))
+
+
+def _clean(decays: Decays) -> bool:
+    return decays.unexplained < CLEAN and int(np.sum(decays.loss_factor > HEAVY)) < 2
+
+
+def _changed_early(x: np.ndarray, spectrum: np.ndarray, early: Decays, band: dict) -> bool:
+    """Whether the slow decays, as they are a little later, do not lead back to the start."""
+    rate, n, skip = band["rate_hz"], len(x), round(EARLY_S * band["rate_hz"])
+    m = _short_of(n - skip)
+    if m < 4 * skip:
+        return False
+    late = find_decays(rfft(x[skip : skip + m]), n=m, **band)
+    slow = -late.poles.real * skip < SLOW
+    if not slow.any():
+        return bool(np.any(-early.poles.real * skip < SLOW))
+    highest = late.poles.imag[slow].max()
+    others = np.concatenate([late.poles.imag[~slow], early.poles.imag])
+    above = others[others > 1.02 * highest].min(initial=np.pi * band["highest_hz"] * 2 / rate)
+    first = max(int(band["lowest_hz"] * n / rate), 1)
+    last = int(np.sqrt(highest * above) * n / (2 * np.pi))
+    s, c = late.poles[slow], late.amplitudes[slow] * np.exp(-late.poles[slow] * skip)
+    short = next_fast_len(4 * (last + 1), real=True)
+    turns = np.exp(-2j * np.pi / n * np.arange(first, last + 1))
+    both = np.zeros((2, short // 2 + 1), complex)
+    both[0, first : last + 1] = decays_in_bins(s, c, n=n, turns=turns)
+    both[1, first : last + 1] = spectrum[first : last + 1] - both[0, first : last + 1]
+    told, left = np.square(irfft(both, n=short, axis=1))
+    until = round(short * (EARLY_S - 0.008) * rate / n)
+    since = round(short * 0.002 * rate / n)
+    return bool(left[since:until].sum() > EARLY_SHARE * told[since:until].sum())
+
+
+def _held_against_each_other(taps: list[Tap]) -> list[Tap]:
+    """Taps that die away much faster than another one of the recording are refused."""
+    good = [tap for tap in taps if tap.decays is not None]
+    factors = {id(tap): [_damping_against(tap, other) for other in good] for tap in good}
+    return [
+        replace(
+            tap, decays=None,
+            reason=f"it dies away {worst:.1f} times as fast as another tap of this take: a hand "
+            "or something else on the board",
+        )
+        if id(tap) in factors and (worst := max(factors[id(tap)])) > MORE_DAMPED
+        else tap
+        for tap in taps
+    ]  # fmt: skip
+
+
+def _damping_against(tap: Tap, other: Tap) -> float:
+    """Median ratio of the loss factors of modes that both taps have; 1 when there is none."""
+    if tap is other:
+        return 1.0
+    f, g = tap.decays.frequency_hz, other.decays.frequency_hz
+    nearest = np.abs(g[None, :] / f[:, None] - 1.0).argmin(axis=1)
+    same = np.abs(g[nearest] / f - 1.0) < SAME_MODE
+    if same.sum() < 1:
+        return 1.0
+    strong = same & (tap.decays.amplitude > 0.05 * tap.decays.amplitude.max())
+    strong = strong if strong.any() else same
+    return float(
+        np.median(tap.decays.loss_factor[strong] / other.decays.loss_factor[nearest[strong]])
+    )

@@ -1,0 +1,196 @@
+"""Which of a board's modes lies next to each harmonic of the tone, and by how much it lifts it.
+
+A harmonic that falls on a resonance comes out louder whatever made it. For each board and harmonic
+the nearest mode is told three ways: measured on the bench, measured on the free board, and
+predicted from the board's size and stiffness.
+
+The gain holds the resonance against the same strip without ends, whose response runs through the
+middle of peaks and dips: a peak stands 2 s / (pi eta f) over that mean (amplitude), with s the
+distance between neighbouring modes, eta the loss factor and f the mode's frequency. Off the peak by
+d half-power bandwidths it falls by 10 lg(1 + 4 d^2) dB. This is the mean-value view after Skudrzyk
+(recalled). It knows nothing of where the board is driven and heard: at a mode's node there is no
+lift at all.
+
+Conventions: Hz; distance = harmonic minus mode; gain in dB with low and high from two standard
+uncertainties of frequency and loss factor.
+
+Functions: `modes_near_tone`, `resonance_gain`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from studylib.sheets import Specimen, Study
+from studylib.signal.damping import bandwidth
+from studylib.wood.boards import Board
+from studylib.wood.stiffness import predict_modes
+from studylib.wood.study_wood import board_of
+
+COLUMNS = [
+    "specimen", "wood", "role", "harmonic", "frequency_hz", "basis", "mode", "mode_hz",
+    "distance_percent", "distance_bandwidths", "gain_db", "gain_low", "gain_high", "lifted",
+    "loss_factor", "loss_basis",
+]  # fmt: skip
+BENCH, FREE, PREDICTED = (
+    "measured on the bench",
+    "measured free",
+    "predicted from size and stiffness",
+)
+LIFTED_DB = 3.0
+"""A harmonic counts as lifted when the gain's low end is at least this (a stated choice)."""
+
+PREDICTED_MODES = 10
+ASSUMED_LOSS = 0.01
+U_ASSUMED_LOSS = 0.004
+"""A loss factor where none was measured: within the range of listed woods, 0.005 to 0.02 (common
+practice, no source)."""
+
+_WIDE = 2.0  # standard uncertainties
+
+
+@dataclass(frozen=True)
+class _Ladder:
+    """A board's modes by one way of knowing them, by rising frequency; arrays of shape (n,)."""
+
+    basis: str
+    mode: np.ndarray
+    frequency: np.ndarray
+    frequency_u: np.ndarray
+    loss: np.ndarray
+    loss_u: np.ndarray
+    loss_basis: tuple[str, ...]
+
+    @property
+    def spacing(self) -> np.ndarray:
+        """Mean distance to the neighbours; at either end the distance to the one there is."""
+        gaps = np.diff(self.frequency)
+        below = np.concatenate([[np.nan], gaps])
+        above = np.concatenate([gaps, [np.nan]])
+        return np.where(
+            np.isnan(below), above, np.where(np.isnan(above), below, (below + above) / 2)
+        )
+
+
+def resonance_gain(frequency_hz, mode_hz, loss_factor, spacing_hz):
+    """Gain in dB of a resonance at a frequency, over the same strip without ends."""
+    width = bandwidth(mode_hz, loss_factor)
+    peak = 20.0 * np.log10(2.0 * spacing_hz / (np.pi * width))
+    return peak - 10.0 * np.log10(1.0 + 4.0 * ((frequency_hz - mode_hz) / width) ** 2)
+
+
+def modes_near_tone(study: Study, board_modes: pd.DataFrame, wood: pd.DataFrame) -> pd.DataFrame:
+    """Nearest mode to each harmonic of the tone, for every board and way of knowing its modes.
+
+    Parameters
+    ----------
+    board_modes : one row a specimen, support and mode number (see `study_wood.wood_table`).
+    wood : the table of `study_wood.wood_table`; a board whose Young's modulus it does not give has
+        no predicted modes.
+
+    Returns
+    -------
+    DataFrame with `COLUMNS`: harmonics up to the study's highest and below the highest mode known.
+    A ladder needs two modes at least: with one there is no spacing.
+    """
+    known = wood[(wood["quantity"] == "wood.youngs_modulus_gpa") & wood["value"].notna()]
+    stiff = set(known["specimen"])
+    rows = []
+    for specimen in study.specimens:
+        board = board_of(study, specimen, board_modes)
+        for ladder in _ladders(specimen, board, board_modes, predicted=specimen.specimen in stiff):
+            head = (specimen.specimen, specimen.wood, specimen.role)
+            rows += [(*head, *row) for row in _rows(study, ladder)]
+    table = pd.DataFrame(rows, columns=COLUMNS)
+    return table.astype({"harmonic": int, "mode": int, "lifted": bool})
+
+
+def _rows(study: Study, ladder: _Ladder) -> Iterator[tuple]:
+    tone, spacing = study.settings.tone, ladder.spacing
+    for k in range(1, tone.harmonics + 1):
+        frequency = k * tone.fundamental_hz
+        if frequency > ladder.frequency[-1]:
+            return
+        at = int(np.argmin(np.abs(np.log(ladder.frequency / frequency))))
+        mode_hz, loss = float(ladder.frequency[at]), float(ladder.loss[at])
+        gain = float(resonance_gain(frequency, mode_hz, loss, spacing[at]))
+        low, high = _range(frequency, ladder, at, float(spacing[at]))
+        distance = frequency - mode_hz
+        yield (
+            k, frequency, ladder.basis, int(ladder.mode[at]), mode_hz, 100.0 * distance / mode_hz,
+            distance / bandwidth(mode_hz, loss), gain, min(low, gain), max(high, gain),
+            low >= LIFTED_DB, loss, ladder.loss_basis[at],
+        )  # fmt: skip
+
+
+def _range(frequency: float, ladder: _Ladder, at: int, spacing: float) -> tuple[float, float]:
+    """Lowest and highest gain while mode and loss factor stay within two uncertainties."""
+    reach = _WIDE * float(ladder.frequency_u[at])
+    mode = float(ladder.frequency[at]) + np.linspace(-reach, reach, 21)
+    # The nearest the mode may come counts as well, where the harmonic lies within its reach.
+    mode = np.append(mode, np.clip(frequency, mode[0], mode[-1]))
+    relative = float(ladder.loss_u[at] / ladder.loss[at])
+    loss = float(ladder.loss[at]) * np.exp(_WIDE * relative * np.linspace(-1.0, 1.0, 21))
+    gain = resonance_gain(frequency, mode[:, None], loss[None, :], spacing)
+    return float(gain.min()), float(gain.max())
+
+
+def _ladders(
+    specimen: Specimen, board: Board, board_modes: pd.DataFrame, *, predicted: bool
+) -> Iterator[_Ladder]:
+    own = board_modes[board_modes["specimen"] == specimen.specimen]
+    for support, basis in (("bench", BENCH), ("free", FREE)):
+        measured = own[(own["support"] == support) & (own["frequency_hz"] > 0)]
+        if len(measured) > 1:
+            yield _measured(basis, measured.sort_values("frequency_hz"), board)
+    if predicted and board.fit is not None:
+        yield _predicted(board)
+
+
+def _measured(basis: str, modes: pd.DataFrame, board: Board) -> _Ladder:
+    loss = modes["loss_factor"].to_numpy(dtype=float)
+    loss_u = modes["loss_factor_u"].to_numpy(dtype=float)
+    filled = [
+        _loss(*((x, u) if x > 0 else (None, None)), board)
+        for x, u in zip(loss, loss_u, strict=True)
+    ]
+    return _Ladder(
+        basis=basis,
+        mode=modes["mode"].to_numpy(dtype=int),
+        frequency=modes["frequency_hz"].to_numpy(dtype=float),
+        frequency_u=np.nan_to_num(modes["frequency_u"].to_numpy(dtype=float)),
+        loss=np.array([row[0] for row in filled]),
+        loss_u=np.array([row[1] for row in filled]),
+        loss_basis=tuple(row[2] for row in filled),
+    )
+
+
+def _predicted(board: Board) -> _Ladder:
+    frequency, u = predict_modes(board.fit, board.bar, count=PREDICTED_MODES)
+    inside = np.isfinite(frequency)
+    order = np.arange(1, PREDICTED_MODES + 1)[inside]
+    filled = [_loss(*board.loss_of.get(int(n), (None, None)), board) for n in order]
+    return _Ladder(
+        basis=PREDICTED,
+        mode=order,
+        frequency=frequency[inside],
+        frequency_u=u[inside],
+        loss=np.array([row[0] for row in filled]),
+        loss_u=np.array([row[1] for row in filled]),
+        loss_basis=tuple(row[2] for row in filled),
+    )
+
+
+def _loss(loss: float | None, u: float | None, board: Board) -> tuple[float, float, str]:
+    """A mode's loss factor: its own, else the mean of the board's free modes, else assumed."""
+    if loss is not None:
+        return loss, float(np.nan_to_num(u)), "measured"
+    known = [value for value, _ in board.loss_of.values()]
+    if known:
+        spread = float(np.std(known, ddof=1)) if len(known) > 1 else U_ASSUMED_LOSS
+        return float(np.mean(known)), spread, "mean of the board's free modes"
+    return ASSUMED_LOSS, U_ASSUMED_LOSS, "assumed"

@@ -1,0 +1,217 @@
+"""Young's modulus along the grain, and the shear modulus, from the bending modes of a free board.
+
+Several modes: log frequency = log of Timoshenko's bar, least squares over ln E and ln(E/G) with
+weights from each frequency's uncertainty. Wood is uneven, which shifts each mode by itself; this
+share (`UNEVEN`, a stated choice, no source) is in every weight, and where the modes miss the ladder
+by more than it explains, the uncertainty grows by that misfit. One mode: Timoshenko's bar with a
+stated E/G.
+
+Beside it stands the value of ASTM E1876, the standard for *isotropic* bars. Its correction for
+thickness is too small for wood, which shears more: at length over thickness 20 it is 1.018 where
+wood with E/G 16 needs 1.059.
+
+Uncertainty: GUM (JCGM 100), by first-order sensitivities in logarithms; sizes and mass enter E and
+every other property together, so their sensitivities are handed on, not their sum.
+
+Functions: `fit_stiffness`, `isotropic_modulus`, `predict_modes`. Class: `Stiffness`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from studylib.errors import InputError
+from studylib.wood import beams
+from studylib.wood.bar import Bar
+from studylib.wood.orders import SHEAR_RANGE
+
+UNEVEN = 0.003
+"""Standard uncertainty of a mode's frequency, as a share, from wood that is uneven."""
+
+POISSON = 0.3
+"""Poisson's ratio put into the isotropic formula; it hardly matters there."""
+
+_STEP = 1e-4  # of logarithms, for numerical derivatives
+
+
+@dataclass(frozen=True)
+class Stiffness:
+    """Stiffness of one bar from its modes.
+
+    Attributes
+    ----------
+    youngs_modulus : Pa.
+    shear_ratio : E/G, fitted or as stated.
+    fitted_shear : whether E/G comes from the modes.
+    at_bound : the modes asked for an E/G outside the range of woods, so the stated one was taken.
+    order, frequency_hz : the modes used, shape (n,).
+    residual : found over fitted frequency minus 1, shape (n,).
+    by_size : d ln E and d ln(E/G) over d ln of length, width, thickness, mass; shape (2, 4).
+    covariance : of ln E and ln(E/G) from all but the sizes: frequencies, misfit, stated E/G;
+        shape (2, 2).
+    """
+
+    youngs_modulus: float
+    shear_ratio: float
+    fitted_shear: bool
+    at_bound: bool
+    order: np.ndarray
+    frequency_hz: np.ndarray
+    residual: np.ndarray
+    by_size: np.ndarray
+    covariance: np.ndarray
+
+    def log_covariance(self, bar: Bar) -> np.ndarray:
+        """Covariance of ln E and ln(E/G), sizes included, shape (2, 2)."""
+        return self.covariance + (self.by_size * bar.variances) @ self.by_size.T
+
+
+def fit_stiffness(
+    order, frequency_hz, frequency_u, bar: Bar, *, shear_ratio: float, u_shear_ratio: float
+) -> Stiffness:
+    """E and E/G of a bar from bending modes of known order.
+
+    Parameters
+    ----------
+    order : bending orders from 1, all different, shape (n,).
+    frequency_hz, frequency_u : Hz, shape (n,); an uncertainty that is not known (NaN) counts as 0
+        beside that of uneven wood.
+    shear_ratio, u_shear_ratio : E/G and its standard uncertainty for one mode alone.
+
+    Raises
+    ------
+    InputError : no mode, or a mode that is too high for the theory of a bar as thick as this.
+    """
+    order = np.asarray(order, dtype=int)
+    frequency = np.asarray(frequency_hz, dtype=float)
+    if order.size == 0:
+        raise InputError("no bending mode was found, so the stiffness cannot be told")
+    u = np.nan_to_num(np.asarray(frequency_u, dtype=float)) / frequency
+    variance = u**2 + UNEVEN**2
+    fitted = _fit_ratio(order, frequency, variance, bar) if order.size > 1 else float("nan")
+    at_bound = order.size > 1 and np.isnan(fitted)
+    ratio = shear_ratio if np.isnan(fitted) else fitted
+    if np.isnan(beams.timoshenko_ratio(order, bar.slenderness, ratio)).any():
+        raise InputError(
+            f"mode {order.max()} lies above what the theory of a bar holds for one "
+            f"{bar.slenderness:.1f} times as long as thick; use lower modes"
+        )
+    log_e, residual = _log_modulus(order, frequency, variance, bar, ratio)
+    by_shear, by_length = _slopes(order, bar, ratio)
+    by_size = _model_by_size(by_length)
+    weight = 1.0 / variance
+    columns = (
+        [np.full(order.size, 0.5)] if np.isnan(fitted) else [np.full(order.size, 0.5), by_shear]
+    )
+    jacobian = np.stack(columns, axis=1)
+    gain = np.linalg.solve((jacobian.T * weight) @ jacobian, jacobian.T * weight)
+    free = order.size - jacobian.shape[1]
+    misfit = max(1.0, float(np.sum(weight * residual**2)) / free) if free > 0 else 1.0
+    covariance = np.zeros((2, 2))
+    sizes = np.zeros((2, 4))
+    known = jacobian.shape[1]
+    covariance[:known, :known] = misfit * (gain * variance) @ gain.T
+    sizes[:known] = -gain @ by_size
+    if known == 1:
+        direction = np.array([-float((gain @ by_shear)[0]), 1.0])
+        covariance += (u_shear_ratio / shear_ratio) ** 2 * np.outer(direction, direction)
+    return Stiffness(
+        youngs_modulus=float(np.exp(log_e)),
+        shear_ratio=float(ratio),
+        fitted_shear=known == 2,
+        at_bound=bool(at_bound),
+        order=order,
+        frequency_hz=frequency,
+        residual=np.expm1(residual),
+        by_size=sizes,
+        covariance=covariance,
+    )
+
+
+def isotropic_modulus(frequency_hz: float, bar: Bar) -> float:
+    """Young's modulus in Pa from the first mode by ASTM E1876, which holds for isotropic bars.
+
+    The formula is from memory; it was checked against exact theory for isotropic bars.
+    """
+    t = bar.thickness / bar.length
+    mu = POISSON
+    thick = 8.340 * (1 + 0.2023 * mu + 2.173 * mu**2) * t**4
+    thick /= 1 + 6.338 * (1 + 0.1408 * mu + 1.536 * mu**2) * t**2
+    correction = 1 + 6.585 * (1 + 0.0752 * mu + 0.8109 * mu**2) * t**2 - 0.868 * t**4 - thick
+    return 0.9465 * bar.mass * frequency_hz**2 / bar.width / t**3 * correction
+
+
+def predict_modes(fit: Stiffness, bar: Bar, *, count: int) -> tuple[np.ndarray, np.ndarray]:
+    """Frequencies in Hz of the first bending modes of a bar, and their standard uncertainties.
+
+    The sizes were already used to find E from the same board's modes, so what they leave here is
+    what does not cancel; uneven wood comes on top. Modes above the cut-off are NaN.
+    """
+    order = np.arange(1, count + 1)
+    frequency = beams.bending_frequencies(
+        youngs_modulus=fit.youngs_modulus,
+        shear_ratio=fit.shear_ratio,
+        density=bar.density,
+        length=bar.length,
+        thickness=bar.thickness,
+        count=count,
+    )
+    by_shear, by_length = _slopes(order, bar, fit.shear_ratio)
+    by_fit = np.stack([np.full(count, 0.5), by_shear], axis=1)
+    by_size = _model_by_size(by_length) + by_fit @ fit.by_size
+    variance = np.einsum("ni,ij,nj->n", by_fit, fit.covariance, by_fit)
+    variance += by_size**2 @ bar.variances + UNEVEN**2
+    return frequency, frequency * np.sqrt(variance)
+
+
+def _log_slender(order: np.ndarray, bar: Bar) -> np.ndarray:
+    """ln of the slender bar's frequencies for E = 1 Pa."""
+    root = beams.eigenvalues(int(order.max()))[order - 1]
+    stiff = bar.width * bar.thickness**3 / (12.0 * bar.mass * bar.length**3)
+    return np.log(root**2 / (2 * np.pi) * np.sqrt(stiff))
+
+
+def _log_modulus(order, frequency, variance, bar, ratio) -> tuple[float, np.ndarray]:
+    """ln E at a given E/G, and what is left of each ln frequency."""
+    model = _log_slender(order, bar) + np.log(beams.timoshenko_ratio(order, bar.slenderness, ratio))
+    log_e = float(np.average(2.0 * (np.log(frequency) - model), weights=1.0 / variance))
+    return log_e, np.log(frequency) - model - log_e / 2.0
+
+
+def _fit_ratio(order, frequency, variance, bar: Bar) -> float:
+    """The E/G that fits best; NaN when none inside the range of woods does.
+
+    The sum of squares is first looked at over the whole range, then narrowed down twice, so no
+    starting value is needed and no second minimum missed.
+    """
+    low, high = np.log(SHEAR_RANGE)
+    slender = _log_slender(order, bar)
+    weight = 1.0 / variance
+    for turn in range(6):
+        grid = np.linspace(low, high, 41)
+        shear = beams.timoshenko_ratio(order[None], bar.slenderness, np.exp(grid)[:, None])
+        half_e = np.log(frequency) - slender - np.log(shear)
+        rest = half_e - np.average(half_e, axis=1, weights=weight)[:, None]
+        cost = np.where(np.isnan(rest).any(axis=1), np.inf, np.sum(weight * rest**2, axis=1))
+        best = int(np.argmin(cost))
+        if best in (0, grid.size - 1) and turn == 0:
+            return float("nan")
+        low, high = grid[max(best - 1, 0)], grid[min(best + 1, grid.size - 1)]
+    return float(np.exp(grid[best]))
+
+
+def _slopes(order, bar: Bar, ratio: float) -> tuple[np.ndarray, np.ndarray]:
+    """d ln f over d ln(E/G) and over d ln(length/thickness) of Timoshenko's factor, shape (n,)."""
+    up, down = np.exp(_STEP), np.exp(-_STEP)
+    slender = bar.slenderness * np.array([1.0, 1.0, up, down])[:, None]
+    shear = ratio * np.array([up, down, 1.0, 1.0])[:, None]
+    factor = np.log(beams.timoshenko_ratio(order[None], slender, shear))
+    return (factor[0] - factor[1]) / (2 * _STEP), (factor[2] - factor[3]) / (2 * _STEP)
+
+
+def _model_by_size(by_length: np.ndarray) -> np.ndarray:
+    """d ln f over d ln of length, width, thickness, mass at constant E and E/G, shape (n, 4)."""
+    half = np.full_like(by_length, 0.5)
+    return np.stack([by_length - 1.5, half, 1.5 - by_length, -half], axis=1)

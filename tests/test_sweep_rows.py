@@ -1,0 +1,231 @@
+"""Sweep takes as rows, against known filters and against the demo's steady tones.
+
+Outside references: scipy.signal's `freqz`; the Fourier sums of the whole demo takes; the demo's
+probe tones, which are other recordings of the same mounts.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import signal
+from scipy.fft import rfft
+
+from studylib.measure.features import BELOW_NOISE
+from studylib.measure.sweep_rows import (
+    AT_THE_EDGE,
+    ENDS,
+    RESPONSE_COLUMNS,
+    SWEEP_COLUMNS,
+    TOO_SHORT,
+    measure_sweep,
+    mount_responses,
+    sweep_feature_values,
+    sweep_rows,
+)
+from studylib.recordings import probe, read_window
+from studylib.register import is_known
+from studylib.signal.line_sums import line_sums
+from studylib.signal.sweep import SweepShape, sweep_signal, usable_band
+from studylib.signal.third_octave import third_octave_bands
+from studylib.signal.tone import fit_tone
+
+DEMO = Path(__file__).parents[1] / "data_demo"
+RATE, SHAPE = 24_000, SweepShape(60.0, 8000.0, 2.0)
+B, A = signal.butter(2, [150.0, 3000.0], btype="band", fs=RATE)
+
+
+def a_take(rng, *, level=0.5, noise=(1e-5, 1e-5), after_s=0.5, b=B, a=A):
+    wave = level * np.pad(sweep_signal(SHAPE, rate_hz=RATE, fade_s=0.01), (3000, 0))
+    wave = np.pad(wave, (0, round(after_s * RATE)))
+    x = np.stack([signal.lfilter(b, a, wave), wave])
+    return x + np.array(noise)[:, None] * rng.standard_normal(x.shape)
+
+
+def measured_of(x, names=("response", "drive"), shape=SHAPE, rate=RATE, harmonics=20):
+    return measure_sweep(
+        x, rate_hz=rate, shape=shape, names=names, fundamental_hz=172.0, harmonics=harmonics
+    )
+
+
+def features_of(measured, **options):
+    return {each.feature: each for each in sweep_feature_values(measured, **options)}
+
+
+def test_responses_at_the_multiples_are_the_filters(rng):
+    found = features_of(measured_of(a_take(rng)), sensed=True)
+    for k in range(1, 21):
+        truth = signal.freqz(B, A, worN=[172.0 * k], fs=RATE)[1][0]
+        db, deg = found[f"sweep.k{k}.response_db"], found[f"sweep.k{k}.response_deg"]
+        assert db.usable
+        assert db.value == pytest.approx(20 * np.log10(abs(truth)), abs=0.02)
+        assert deg.value == pytest.approx(np.degrees(np.angle(truth)), abs=0.2)
+    assert all(is_known(name) for name in found)
+
+
+def test_bands_hold_the_mean_power_of_the_response(rng):
+    pole = np.exp((-np.pi * 500 * 0.01 + 2j * np.pi * 500) / RATE)  # a mode in the 500 Hz band
+    b, a = [0.01, 0.005], [1.0, -2 * pole.real, abs(pole) ** 2]
+    measured = measured_of(a_take(rng, b=b, a=a))
+    found = features_of(measured, sensed=True)
+    bands = third_octave_bands(*usable_band(SHAPE))
+    assert {f"sweep.band{band.nominal}.response_db" for band in bands} <= set(found)
+    for band in bands:
+        f = np.linspace(band.low_hz, band.high_hz, 4001)
+        power = np.mean(np.abs(signal.freqz(b, a, worN=f, fs=RATE)[1]) ** 2)
+        value = found[f"sweep.band{band.nominal}.response_db"].value
+        assert value == pytest.approx(10 * np.log10(power), abs=0.1)
+
+
+def test_without_a_sensed_drive_there_are_levels_in_bands_only(rng):
+    x = a_take(rng)
+    for measured in (measured_of(x[:1], ("response",)), measured_of(x)):
+        found = features_of(measured, sensed=False, offset_db=112.0, unit="dB SPL")
+        assert all(name.endswith(".level_db") and is_known(name) for name in found)
+        # In the pass band: a sweep of amplitude 0.5 and a filter of gain 1.
+        level = found["sweep.band630.level_db"]
+        assert level.value == pytest.approx(112.0 + 20 * np.log10(0.5), abs=0.1)
+        assert level.unit == "dB SPL"
+        assert level.usable
+
+
+@pytest.mark.parametrize("noise", [(0.01, 1e-5), (1e-5, 0.01), (0.01, 0.01)])
+def test_uncertainties_hold_the_noise_of_both_channels(rng, noise):
+    truth = features_of(measured_of(a_take(rng, noise=(0, 0))), sensed=True)
+    z = []
+    for _ in range(25):
+        found = features_of(measured_of(a_take(rng, noise=noise), harmonics=12), sensed=True)
+        z += [(each.value - truth[name].value) / each.u for name, each in found.items()
+              if name.startswith("sweep.k")]  # fmt: skip
+    z = np.array(z)
+    assert np.sqrt(np.mean(z**2)) == pytest.approx(1.0, abs=0.15)
+    assert np.mean(np.abs(z) < 1.96) == pytest.approx(0.95, abs=0.03)
+
+
+def test_uncertainties_of_bands_cover_the_noise(rng):
+    truth = features_of(measured_of(a_take(rng, noise=(0, 0))), sensed=True)
+    z = []
+    for _ in range(25):
+        found = features_of(measured_of(a_take(rng, noise=(0.003, 0.003))), sensed=True)
+        z += [(each.value - truth[name].value) / each.u for name, each in found.items()
+              if "band" in name and each.usable]  # fmt: skip
+    assert 0.6 < np.sqrt(np.mean(np.square(z))) < 1.2
+
+
+def test_rows_hold_every_order_with_its_reason(rng):
+    rows = sweep_rows("t1", measured_of(a_take(rng)))
+    assert list(rows.columns) == SWEEP_COLUMNS
+    assert set(rows["order"]) == {1, 2, 3, 4, 5}
+    assert set(rows["take"]) == {"t1"}
+    first = rows[rows["order"] == 1]
+    f = first["frequency_hz"].to_numpy()
+    low, high = usable_band(SHAPE)
+    assert (first["reason"] == AT_THE_EDGE).to_numpy().tolist() == ((f < low) | (f > high)).tolist()
+    assert first["usable"].sum() == ((f >= low) & (f <= high)).sum()
+    # 24 an octave, and every multiple.
+    assert np.diff(np.log2(f)).max() < 1 / 24 + 1e-6
+    assert all(np.isclose(f, 172.0 * k).any() for k in range(1, 21))
+    # A linear system has no harmonics.
+    higher = rows[(rows["order"] > 1) & (rows["reason"] != AT_THE_EDGE)]
+    assert (higher["reason"] == BELOW_NOISE).mean() > 0.95
+    assert rows[rows["order"] == 5]["frequency_hz"].max() * 5 < RATE / 2
+    assert not sweep_rows("t1", measured_of(a_take(rng)), usable=False)["usable"].any()
+
+
+def test_rows_without_a_drive(rng):
+    rows = sweep_rows("t1", measured_of(a_take(rng)[:1], ("response",)))
+    assert rows[["drive_re", "drive_im", "drive_u"]].isna().all().all()
+    assert rows["usable"].any()
+    takes = pd.DataFrame({"take": ["t1"], "specimen": ["L1"], "mount": [1]})
+    assert mount_responses(rows, takes).empty
+
+
+def test_a_board_that_rings_on_at_the_end_is_not_usable_there(rng):
+    f_hz = 7224.0  # 42 times the fundamental, passed 42 ms before the sweep's end
+    pole = np.exp((-np.pi * f_hz * 0.001 + 2j * np.pi * f_hz) / RATE)
+    b, a = [0.01, 0.005], [1.0, -2 * pole.real, abs(pole) ** 2]
+    for after_s, usable in ((0.0, False), (1.5, True)):
+        rows = sweep_rows("t1", measured_of(a_take(rng, after_s=after_s, b=b, a=a), harmonics=45))
+        there = rows[(rows["order"] == 1) & np.isclose(rows["frequency_hz"], f_hz)]
+        assert list(there["usable"]) == [usable]
+        assert list(there["reason"]) == ["" if usable else ENDS]
+
+
+def test_an_order_that_runs_into_the_next_says_so(rng):
+    wave = np.pad(0.5 * sweep_signal(SHAPE, rate_hz=RATE, fade_s=0.01), (3000, 3 * RATE))
+    pole = np.exp((-np.pi * 344 * 0.002 + 2j * np.pi * 344) / RATE)  # T60 3 s, L ln 2 is 0.28 s
+    heard = signal.lfilter([0.01], [1.0, -2 * pole.real, abs(pole) ** 2], wave + 0.3 * wave**2)
+    rows = sweep_rows("t1", measured_of(np.stack([heard, wave])[:1], ("response",)))
+    second = rows[(rows["order"] == 2) & np.isclose(rows["frequency_hz"], 172.0)]
+    assert list(second["reason"]) == [TOO_SHORT]
+
+
+def test_mounts_from_repeats(rng):
+    levels = {"t1": 0.5, "t2": 0.25, "t3": 0.4}
+    parts = [sweep_rows(t, measured_of(a_take(rng, level=v, noise=(3e-4, 1e-4))))
+             for t, v in levels.items()]  # fmt: skip
+    parts.append(sweep_rows("t4", measured_of(2.0 * a_take(rng))))
+    takes = pd.DataFrame(
+        {"take": ["t1", "t2", "t3", "t4"], "specimen": ["L1"] * 3 + ["R1"], "mount": [1, 1, 1, 2]}
+    )
+    found = mount_responses(pd.concat(parts, ignore_index=True), takes)
+    assert list(found.columns) == RESPONSE_COLUMNS
+    three, one = found[found["specimen"] == "L1"], found[found["specimen"] == "R1"]
+    assert set(three["n_repeats"]) == {3}
+    assert set(one["n_repeats"]) == {1}
+    assert one["coherence"].isna().all()
+    assert (one["u_db"] > 0).all()
+    assert set(one["mount"]) == {2}
+    inside = three[three["frequency_hz"].between(150, 3000)]
+    truth = 20 * np.log10(np.abs(signal.freqz(B, A, worN=inside["frequency_hz"], fs=RATE)[1]))
+    assert np.abs(inside["h1_db"] - truth).max() < 0.1
+    assert (inside["coherence"] > 0.99).all()
+    assert (three["h2_db"] >= three["h1_db"] - 1e-9).all()
+    assert mount_responses(pd.concat(parts).iloc[:0], takes).empty
+
+
+# ---------------------------------------------------------------------------- the demo
+DEMO_SHAPE = SweepShape(60.0, 8000.0, 0.9)
+
+
+@pytest.fixture(scope="module")
+def demo():
+    takes = pd.read_csv(DEMO / "takes.csv")
+    takes["drive_db"] = takes["drive_db"].fillna(0.0)
+    return takes[takes["support"].isna() & takes["specimen"].notna()]
+
+
+def samples(row):
+    path = DEMO / row["file"]
+    return read_window(path, start=0, frames=probe(path).frames)
+
+
+@pytest.mark.parametrize("specimen", ["L1", "C2", "R1", "REF"])
+def test_the_demos_multiples_agree_with_sums_and_probe_tones(demo, specimen):
+    here = demo[(demo["specimen"] == specimen) & (demo["mount"] == 1)]
+    row = here[here["kind"] == "sweep"].iloc[0]
+    x = samples(row)
+    measured = measured_of(x, shape=DEMO_SHAPE)
+    found = features_of(measured, sensed=True)
+    assert measured.orders.start.sample == pytest.approx(0.02 * RATE, abs=2)
+    # All of the take's Fourier sums: no window, hence a little more noise.
+    at = tuple(172.0 * k for k in range(1, 21))
+    sums = line_sums(x, rate_hz=RATE, frequencies_hz=at)
+    whole = 20 * np.log10(np.abs(sums[0] / sums[1]))
+    ours = np.array([found[f"sweep.k{k}.response_db"].value for k in range(1, 21)])
+    assert np.abs(ours - whole).max() < 0.3
+    for k in (1, 2, 3):
+        tones = here[(here["kind"] == "tone") & (here["tone_hz"] == 172 * k)]
+        steady = []
+        for _, tone in tones[tones["drive_db"] == 0].iterrows():
+            y = samples(tone)[:, :24_000]
+            fit = fit_tone(rfft(y, axis=1), n=24_000, rate_hz=RATE, nominal_hz=172.0 * k,
+                           harmonics=1)  # fmt: skip
+            steady.append(abs(fit.amplitude[0, 0] / fit.amplitude[1, 0]))
+        feature = found[f"sweep.k{k}.response_db"]
+        # The microphone's jitter from take to take is 0.12 dB (one SD) by the demo's own values.
+        allowed = 3 * np.hypot(feature.u, 0.12 * np.sqrt(1 + 1 / len(steady)))
+        assert feature.value == pytest.approx(20 * np.log10(np.mean(steady)), abs=allowed)

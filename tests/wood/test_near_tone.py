@@ -1,0 +1,133 @@
+"""Which mode lies next to each harmonic, and what it lifts."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from studylib.wood import beams
+from studylib.wood.near_tone import COLUMNS, modes_near_tone, resonance_gain
+from studylib.wood.study_wood import wood_table
+from tests.wood.bars import board_modes, demo, demo_truth, modes_of, rail, with_specimens
+
+TRUTH = demo_truth()
+
+
+def _near(modes=None, study=None):
+    study = study or demo()
+    modes = board_modes(study, TRUTH, supports=("bench", "free")) if modes is None else modes
+    return modes_near_tone(study, modes, wood_table(study, modes))
+
+
+def test_gain_at_the_peak_and_at_half_power():
+    peak = resonance_gain(500.0, 500.0, 0.01, 300.0)
+    assert peak == pytest.approx(20 * np.log10(2 * 300 / (np.pi * 5.0)))
+    # Half a bandwidth off, half the power is left: -3.01 dB.
+    assert resonance_gain(502.5, 500.0, 0.01, 300.0) == pytest.approx(peak - 3.0103, abs=1e-3)
+
+
+def test_gain_against_the_exact_sum_over_a_bars_modes():
+    """Mobility at the end of a free bar, summed over its modes, against the same strip going on for
+    ever: its end's conductance is 1 / (mass per length x speed of the bending wave) (Cremer &
+    Heckl, recalled)."""
+    bar, eta = rail(), 0.01
+    stiff = 13e9 * bar.thickness**2 / 12 / bar.density  # bending stiffness over mass per length
+    omega = beams.eigenvalues(199) ** 2 / bar.length**2 * np.sqrt(stiff)
+    for at in (9, 14):
+        w = omega[at]
+        # The square of every mode's end is 4, and so it is for lift and tilt together.
+        bending = 1j * w * np.sum(4.0 / (bar.mass * (omega**2 * (1 + 1j * eta) - w**2)))
+        mobility = bending - 1j * w * 4.0 / (bar.mass * w**2)
+        endless = bar.length / (bar.mass * np.sqrt(w) * stiff**0.25)
+        exact = 20 * np.log10(abs(mobility) / endless)
+        spacing = (omega[at + 1] - omega[at - 1]) / (4 * np.pi)
+        gain = resonance_gain(w / 2 / np.pi, w / 2 / np.pi, eta, spacing)
+        assert gain == pytest.approx(exact, abs=0.3)
+
+
+def test_table_has_its_columns_and_three_ways_of_knowing():
+    near = _near()
+    assert list(near.columns) == COLUMNS
+    assert set(near["specimen"]) == set(TRUTH.index)
+    assert near.groupby("specimen")["basis"].nunique().eq(3).all()
+    assert (near["gain_low"] <= near["gain_db"]).all()
+    assert (near["gain_db"] <= near["gain_high"]).all()
+    assert near["frequency_hz"].max() <= 20 * 172.0
+
+
+def test_distances_by_hand():
+    near = _near()
+    row = near[
+        (near["specimen"] == "L1") & (near["basis"] == "measured free") & (near["harmonic"] == 5)
+    ].iloc[0]
+    mode, loss = TRUTH.loc["L1", "free_mode3_hz"], TRUTH.loc["L1", "loss_factor3"]
+    assert row["mode"] == 3
+    assert row["mode_hz"] == pytest.approx(mode)
+    assert row["distance_percent"] == pytest.approx(100 * (860 / mode - 1))
+    assert row["distance_bandwidths"] == pytest.approx((860 - mode) / (loss * mode))
+    spacing = (TRUTH.loc["L1", "free_mode4_hz"] - TRUTH.loc["L1", "free_mode2_hz"]) / 2
+    assert row["gain_db"] == pytest.approx(resonance_gain(860.0, mode, loss, spacing))
+    assert row["lifted"]
+
+
+def test_predicted_modes_agree_with_the_measured_free_ones():
+    near = _near()
+    free = near[near["basis"] == "measured free"]
+    predicted = near[near["basis"] == "predicted from size and stiffness"]
+    both = free.merge(predicted, on=["specimen", "harmonic"], suffixes=("", "_p"))
+    assert len(both) > 100
+    np.testing.assert_allclose(both["mode_hz_p"], both["mode_hz"], rtol=1e-5)
+    # Prediction reaches higher than six measured modes do, with the board's mean loss.
+    high = predicted[predicted["mode"] > 6]
+    assert (high["loss_basis"] == "mean of the board's free modes").all()
+    assert len(high) > 20
+
+
+def test_uncertain_modes_lift_nothing_for_sure():
+    modes = board_modes(demo(), TRUTH)
+    sure = _near(modes)
+    vague = _near(modes.assign(frequency_u=0.08 * modes["frequency_hz"]))
+    sure, vague = (t[t["basis"] == "measured free"] for t in (sure, vague))
+    assert vague["lifted"].sum() < sure["lifted"].sum() / 2
+    assert (vague["gain_high"].to_numpy() >= sure["gain_high"].to_numpy() - 1e-9).all()
+
+
+def test_without_a_measured_loss_it_is_stated_as_assumed():
+    modes = board_modes(demo(), TRUTH).assign(loss_factor=np.nan, loss_factor_u=np.nan)
+    near = _near(modes)
+    assert (near["loss_factor"] == 0.01).all()
+    assert (near["loss_basis"] == "assumed").all()
+
+
+def test_without_sizes_nothing_is_predicted_but_measured_modes_stay():
+    study = with_specimens(demo(), L1={"length_mm": None})
+    near = _near(study=study)
+    mine = near[near["specimen"] == "L1"]
+    assert set(mine["basis"]) == {"measured on the bench", "measured free"}
+
+
+def test_one_mode_alone_has_no_spacing_and_no_modes_give_an_empty_table():
+    modes = board_modes(demo(), TRUTH, supports=("bench",))
+    assert _near(modes[modes["mode"] == 1]).empty
+    empty = _near(modes.iloc[:0])
+    assert list(empty.columns) == COLUMNS
+    assert empty.empty
+
+
+def test_a_mode_right_on_a_harmonic_is_found_from_size_alone():
+    bar = rail(570.0)
+    # The stiffness at which mode 3 stands on 5 x 172 Hz.
+    gpa = 13.0 * (860.0 / modes_of(bar, gpa=13.0, shear_ratio=16.0)[2]) ** 2
+    first = modes_of(bar, gpa=gpa, shear_ratio=16.0)
+    study = with_specimens(
+        demo(),
+        L1={"length_mm": 745.0, "width_mm": 38.0, "thickness_mm": 18.0, "mass_g": 1000 * bar.mass},
+    )
+    modes = board_modes(study, TRUTH)
+    mine = modes["specimen"] == "L1"
+    modes.loc[mine, "frequency_hz"] = first
+    near = _near(modes[mine], study)
+    row = near[near["basis"].str.startswith("predicted") & (near["harmonic"] == 5)].iloc[0]
+    assert abs(row["distance_bandwidths"]) < 0.01
+    assert row["lifted"]
+    assert row["gain_db"] > 20
