@@ -15,6 +15,11 @@ import pandas as pd
 
 from studylib import register
 from studylib.measure.harmonic_rows import HARMONIC_COLUMNS
+from studylib.measure.mode_rows import MODE_COLUMNS
+from studylib.measure.parts import Gathered
+from studylib.measure.ringing import with_numbers
+from studylib.measure.sweep_rows import SWEEP_COLUMNS
+from studylib.sheets import Specimen
 from studylib.sheets.settings import Channels, Claim, Decide, Settings, StudySection, Tone
 
 CHECKS = ("clipping", "dc", "hum", "noise_floor", "snr_h1", "snr_h2", "snr_h3")
@@ -99,13 +104,18 @@ class Invention:
             batches=self.batches,
             woods=self.woods,
         )
-        gathered = SimpleNamespace(
+        rows, modes, boards = with_numbers(
+            study, pd.DataFrame(features), pd.DataFrame(columns=MODE_COLUMNS)
+        )
+        gathered = Gathered(
             quality=pd.DataFrame(quality),
-            features=pd.DataFrame(features),
+            features=rows,
             spectra=pd.concat(spectra, ignore_index=True),
             harmonics=pd.DataFrame(columns=HARMONIC_COLUMNS),
+            modes=modes,
+            sweeps=pd.DataFrame(columns=SWEEP_COLUMNS),
             bench=pd.DataFrame(columns=["batch", "item", "value"]),
-            failed={},
+            board_modes=boards,
         )
         return study, gathered
 
@@ -152,8 +162,8 @@ class Invention:
         }
 
 
-def _specimen(name: str, wood: str, role: str) -> SimpleNamespace:
-    return SimpleNamespace(specimen=name, wood=wood, source=name, source_assumed=True, role=role)
+def _specimen(name: str, wood: str, role: str) -> Specimen:
+    return Specimen(specimen=name, wood=wood, source=name, source_assumed=True, role=role, row=0)
 
 
 def _take(specimen, mount: int, repeat: int, batch: str) -> SimpleNamespace:

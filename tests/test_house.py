@@ -113,6 +113,7 @@ def test_data_flow_goes_one_way():
         "signal",
         "measure",
         "attribution",
+        "wood",
         "stats",
         "figures",
         "report",

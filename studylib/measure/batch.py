@@ -10,7 +10,7 @@ Functions: measure_batch, check_batch; BatchMeasurement.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -27,7 +27,10 @@ from studylib.measure.calibration import (
     level_scale,
 )
 from studylib.measure.harmonic_rows import HARMONIC_COLUMNS, harmonic_rows
+from studylib.measure.mode_rows import MODE_COLUMNS
+from studylib.measure.rings import Ring, measure_ring
 from studylib.measure.spectra import SPECTRA_COLUMNS, spectrum_rows
+from studylib.measure.sweep_rows import SWEEP_COLUMNS
 from studylib.measure.take import (
     TONE_ON,
     Expectation,
@@ -49,6 +52,7 @@ FEATURE_COLUMNS = [
     "id", "take", "batch", "kind", "specimen", "wood", "mount", "repeat",
     "feature", "value", "unit", "u", "usable", "reason",
 ]  # fmt: skip
+RINGING = ("tap", "sweep")
 SILENT_KINDS = ("room", "airborne", "driver")  # the response may hold next to nothing
 
 
@@ -61,6 +65,8 @@ class BatchMeasurement:
     features: pd.DataFrame
     spectra: pd.DataFrame
     harmonics: pd.DataFrame
+    modes: pd.DataFrame
+    sweeps: pd.DataFrame
     bench: pd.DataFrame
 
 
@@ -98,16 +104,29 @@ def measure_batch(
     spectra: list[tuple] = []
     harmonics: list[tuple] = []
     shown: set[str] = set()
+    modes: list[tuple] = []
+    sweeps = [pd.DataFrame(columns=SWEEP_COLUMNS)]
     for done, take in enumerate(takes):
         if progress:
             progress(done, len(takes), f"{take.kind} {take.take}")
         measured = _measure(study, take, infos[take.take], bench)
+        ring = _ring(study, take, infos[take.take], measured, bench)
+        if ring is not None:
+            measured = replace(measured, checks=[*measured.checks, *ring.checks(bench.limits)])
         verdict, reason = quality.take_verdict(measured.checks)
         checks += _quality_rows(take, measured, verdict, reason)
         aside = _set_aside(take, verdict, reason)
         harmonics += harmonic_rows(
             take, measured, settings=study.settings, scale=bench.scale, usable=not aside
         )
+        if take.kind in RINGING:
+            about = {"wood": study.specimen(take.specimen).wood, "content": _content(study, take)}
+            found = ring or Ring(said=reason)
+            if take.kind == "tap" or ring is not None:
+                modes += found.modes(take, aside=aside, **about)
+            sweeps.append(found.sweeps(take, aside=aside))
+            values = found.features(take, study=study, scale=bench.scale)
+            rows += _labelled(study, take, values, about["content"], aside)
         role = feature_rows.role_of(take, study.settings)
         if role is None:
             continue
@@ -129,6 +148,8 @@ def measure_batch(
         features=_typed(pd.DataFrame(rows, columns=FEATURE_COLUMNS)),
         spectra=pd.DataFrame(spectra, columns=SPECTRA_COLUMNS),
         harmonics=pd.DataFrame(harmonics, columns=HARMONIC_COLUMNS),
+        modes=pd.DataFrame(modes, columns=MODE_COLUMNS),
+        sweeps=_stacked(sweeps),
         bench=bench_table(study, batch, rate_hz=bench.rate_hz, scale=bench.scale, room=bench.room),
     )
 
@@ -319,8 +340,15 @@ def _feature_rows(
         values = feature_rows.probe_features(
             measured, k=role, scale=bench.scale, gain_db=take.gain_db, settings=settings
         )
+    content = _content(study, take) if measured.fit is not None else ""
+    yield from _labelled(study, take, values, content, aside)
+
+
+def _labelled(
+    study: Study, take: Take, values: Iterable[feature_rows.FeatureValue], content: str, aside: str
+) -> Iterator[tuple]:
+    """Rows of the features table from a take's values."""
     wood = study.specimen(take.specimen).wood
-    content = sha256(study.path_of(take)) if measured.fit is not None else ""
     for row in values:
         usable, reason = (False, aside) if aside else (row.usable, row.reason)
         key = hashlib.sha256(f"{take.take}|{content}|{row.feature}".encode()).hexdigest()[:12]
@@ -328,6 +356,31 @@ def _feature_rows(
             key, take.take, take.batch, take.kind, take.specimen, wood, take.mount, take.repeat,
             row.feature, row.value, row.unit, row.u, usable, reason,
         )  # fmt: skip
+
+
+def _content(study: Study, take: Take) -> str:
+    """A mark of what the recording holds; "" when there is none."""
+    path = study.path_of(take)
+    return sha256(path) if path.is_file() else ""
+
+
+def _ring(
+    study: Study, take: Take, info: RecordingInfo, measured: TakeMeasurement, bench: _Bench
+) -> Ring | None:
+    """The taps or the sweep of a take whose file can be read at the study's rate."""
+    if take.kind not in RINGING or measured.noise is None or info.rate_hz != bench.rate_hz:
+        return None
+    channels = {
+        name: number
+        for name, number in bench.channels.items()
+        if name == "response" or take.kind == "sweep"
+    }
+    return measure_ring(study, take, info, channels=channels)
+
+
+def _stacked(frames: list[pd.DataFrame]) -> pd.DataFrame:
+    full = [frame for frame in frames if not frame.empty]
+    return pd.concat(full, ignore_index=True) if full else frames[0]
 
 
 def _typed(table: pd.DataFrame) -> pd.DataFrame:

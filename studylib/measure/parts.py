@@ -1,7 +1,7 @@
 """Parts: what the notebook of one batch leaves behind for the summary.
 
-A part is a folder with five tables (quality, features, spectra, harmonics, bench) and
-`done.json`, which is written last and holds the run's key and the SHA-256 of each table. A part is
+A part is a folder with seven tables (quality, features, spectra, harmonics, modes, sweeps, bench)
+and `done.json`, which is written last and holds the run's key and the SHA-256 of each table. A part is
 whole when all of them are there and agree; anything else is treated as not there at all.
 
 Conventions: CSV, UTF-8, "\\n" line ends, numbers with as many digits as bring the same number
@@ -54,6 +54,15 @@ COLUMNS: dict[str, tuple[str, ...]] = {
         *("take", "harmonic", "frequency_hz", "seconds", "response_re", "response_im"),
         *("response_u", "drive_re", "drive_im", "drive_u", "dof", "offset_db", "unit", "usable"),
     ),
+    "modes": (
+        *("take", "batch", "kind", "specimen", "wood", "mount", "repeat", "support", "tap"),
+        *("frequency_hz", "frequency_u", "loss_factor", "loss_factor_u", "level_db", "level_u"),
+        *("snr_db", "close", "usable", "reason", "content"),
+    ),
+    "sweeps": (
+        *("take", "order", "frequency_hz", "response_re", "response_im", "drive_re"),
+        *("drive_im", "response_u", "drive_u", "usable", "reason"),
+    ),
     "bench": ("item", "value"),
 }
 # Columns that hold text; every other one holds numbers, or yes and no.
@@ -64,6 +73,10 @@ TEXT: dict[str, frozenset[str]] = {
     ),
     "spectra": frozenset({"take", "specimen", "wood"}),
     "harmonics": frozenset({"take", "unit"}),
+    "modes": frozenset(
+        {"take", "batch", "kind", "specimen", "wood", "support", "reason", "content"}
+    ),
+    "sweeps": frozenset({"take", "reason"}),
     "bench": frozenset({"item", "value"}),
 }
 TABLES = tuple(COLUMNS)
@@ -71,13 +84,20 @@ TABLES = tuple(COLUMNS)
 
 @dataclass(frozen=True)
 class Gathered:
-    """All whole parts of a study, in the order of its batches; `failed` names the others."""
+    """All whole parts of a study, in the order of its batches; `failed` names the others.
+
+    modes : with the number of each over the whole study (`mode_numbers`).  board_modes : one row
+    a board and number (`mode_boards`).  features : with those of the numbered modes.
+    """
 
     quality: pd.DataFrame
     features: pd.DataFrame
     spectra: pd.DataFrame
     harmonics: pd.DataFrame
+    modes: pd.DataFrame
+    sweeps: pd.DataFrame
     bench: pd.DataFrame
+    board_modes: pd.DataFrame
     failed: dict[str, str] = field(default_factory=dict)
 
 
@@ -192,8 +212,11 @@ def gather(
             whole.append(_saved(Path(parts) / slugs[batch]) if parts else _measured(study, batch))
         except StudyError as error:
             failed[batch] = first_line(error)
+    from studylib.measure.ringing import with_numbers
+
     frames = {name: _stack(name, whole) for name in TABLES}
-    return Gathered(**frames, failed=failed)
+    features, modes, boards = with_numbers(study, frames.pop("features"), frames.pop("modes"))
+    return Gathered(features=features, modes=modes, board_modes=boards, failed=failed, **frames)
 
 
 def first_line(error: BaseException) -> str:

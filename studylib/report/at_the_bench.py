@@ -34,6 +34,14 @@ ADVICE = {
     "tone_ppm": "Set the generator to tone_hz, or correct tone_hz in takes.csv.",
     "drift_ppm wander steady": "Let generator, driver and mount settle, and record again.",
     "bump dropout click": "Look for knocks, loose parts and bad contacts, and record again.",
+    "taps taps_refused": (
+        "Tap once with something small and hard, let it ring out, keep hands off, and wait a "
+        "second before the next tap."
+    ),
+    "sweep_unlike": (
+        "Play the sweep of study.toml from its start to its end, or correct [sweep] there. Start "
+        "quietly: a sweep through a resonance is louder than the tone before it."
+    ),
     "hum": "Move cables away from mains leads and transformers (never cut a protective earth).",
     "mains": "Choose a tone between the multiples of 50 and 60 Hz, such as 172 Hz.",
     "noise_over_room noise_over_room_a noise_a snr_h1": (

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 
@@ -28,22 +28,31 @@ from studylib.attribution import Attribution, attribute_study
 from studylib.measure.parts import Gathered
 from studylib.register import Feature
 from studylib.report.attribution import telling_specimen
+from studylib.report.study_modes import StudyModes, modes_of_study
 from studylib.sheets import Study
 from studylib.stats import scales
 from studylib.stats.compare import Comparison, compare
+from studylib.stats.covariates import Covariates, analyse_covariates
 from studylib.writing import replace_folder
 
+BEHIND = ("wood.density_kg_m3", "wood.youngs_modulus_gpa")
 MEAN_COLUMNS = ["wood", "mean", "low", "high", "n"]
 
 
 @dataclass(frozen=True)
 class Summary:
-    """A study, what was gathered from its batches, whose harmonics they are, and its woods."""
+    """A study, what was gathered from its batches, whose harmonics they are, and its woods.
+
+    modes : what rings, and the wood itself.  covariates : the differences with density,
+    stiffness or size held equal.
+    """
 
     study: Study
     gathered: Gathered
     comparison: Comparison
     attribution: Attribution
+    modes: StudyModes
+    covariates: Covariates
 
     @property
     def woods(self) -> tuple[str, ...]:
@@ -167,6 +176,13 @@ class Summary:
             "attribution": self.attribution.table,
             "drive_steps": self.attribution.steps,
             "harmonics": self.gathered.harmonics,
+            "modes": self.modes.numbered,
+            "board_modes": self.modes.boards,
+            "modes_near_tone": self.modes.near,
+            "wood": self.modes.wood,
+            "sweeps": self.gathered.sweeps,
+            "responses": self.modes.responses,
+            "covariates": self.covariates.table,
             "claims": self.comparison.claims,
         }
 
@@ -198,6 +214,8 @@ def summarise(study: Study, gathered: Gathered) -> Summary:
     gathered : from `studylib.measure.parts.gather`.
     """
     decide = study.settings.decide
+    modes = modes_of_study(study, gathered)
+    gathered = _with_wood(gathered, modes)
     comparison = compare(
         gathered.features,
         study.specimen_table(),
@@ -222,7 +240,30 @@ def summarise(study: Study, gathered: Gathered) -> Summary:
             gathered.harmonics,
             batches=[batch for batch in study.batches if batch not in gathered.failed],
         ),
+        modes=modes,
+        covariates=analyse_covariates(
+            comparison,
+            study.specimen_table(),
+            _board_values(modes.wood),
+            woods=study.woods,
+            features=decide.primary,
+            confidence=decide.confidence,
+        ),
     )
+
+
+def _with_wood(gathered: Gathered, modes: StudyModes) -> Gathered:
+    """The same with the features of the wood among the others."""
+    frames = [frame for frame in (gathered.features, modes.features) if not frame.empty]
+    if len(frames) < 2:
+        return replace(gathered, features=frames[0] if frames else gathered.features)
+    return replace(gathered, features=pd.concat(frames, ignore_index=True))
+
+
+def _board_values(wood: pd.DataFrame) -> pd.DataFrame:
+    """What may stand behind a difference between woods: specimen, covariate, value."""
+    rows = wood[wood["quantity"].isin(BEHIND) & wood["value"].notna()]
+    return rows.rename(columns={"quantity": "covariate"})[["specimen", "covariate", "value"]]
 
 
 def write_summary(summary: Summary, output: str) -> str:

@@ -28,10 +28,7 @@ from studylib.wording import listed
 # This note gives the counts of every wood on every such feature, which fills a page; here its
 # features are named and the counts stay in the table of features.
 _LONG_NOTE = "Woods are not compared on these"
-LATER_KINDS = {
-    "tap": "taps",
-    "pluck": "plucked strings",
-}
+LATER_KINDS = {"pluck": "plucked strings"}
 
 
 def question(summary: Summary) -> list[str]:
@@ -266,6 +263,9 @@ def _later(summary: Summary) -> str:
     kinds = {t.kind for t in summary.study.takes}
     present = [word for kind, word in LATER_KINDS.items() if kind in kinds]
     said = f"What the {listed(present)} in takes.csv hold: not measured yet." if present else ""
-    if "sweep" in kinds:
-        said += " Of the sweeps only the response at multiples of the tone is used so far."
+    if "sweep" in kinds and not summary.study.settings.sweep.known:
+        said += (
+            " What the sweeps hold beside the response at multiples of the tone: study.toml does "
+            "not say under [sweep] what was played."
+        )
     return said.strip()
