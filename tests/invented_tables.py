@@ -163,7 +163,10 @@ class Invention:
 
 
 def _specimen(name: str, wood: str, role: str) -> Specimen:
-    return Specimen(specimen=name, wood=wood, source=name, source_assumed=True, role=role, row=0)
+    # Not validated: figures are tried with names that a sheet would not let pass.
+    return Specimen.model_construct(
+        specimen=name, wood=wood, source=name, source_assumed=True, role=role, row=0
+    )
 
 
 def _take(specimen, mount: int, repeat: int, batch: str) -> SimpleNamespace:
@@ -177,6 +180,8 @@ def _take(specimen, mount: int, repeat: int, batch: str) -> SimpleNamespace:
         tone_hz=172.0,
         drive_db=0.0,
         gain_db=0.0,
+        temperature_c=None,
+        humidity_pct=None,
         support="bench",
         exclude=False,
         reason="",

@@ -56,6 +56,8 @@ def measurement(batch: str = "day 1"):
                 "usable": [True],
             }
         ),
+        modes=pd.DataFrame(),
+        sweeps=pd.DataFrame(),
         bench=pd.DataFrame({"item": ["rate"], "value": ["24000"]}),
     )
 
@@ -124,7 +126,7 @@ def test_gathering_measures_here_or_reads_parts_with_one_result(tmp_path, monkey
 
 
 def test_gathering_names_what_is_not_there_and_why(tmp_path):
-    study = SimpleNamespace(batches=("a", "b", "c", "d"))
+    study = SimpleNamespace(batches=("a", "b", "c", "d"), specimens=())
     for batch in "abc":
         parts.save_part(measurement(batch), tmp_path / batch, key="k")
     parts.leave_out(tmp_path / "b", "takes.csv, row 3: broken.")
@@ -141,7 +143,7 @@ def test_gathering_names_what_is_not_there_and_why(tmp_path):
 
 
 def test_gathering_nothing_gives_empty_tables(tmp_path):
-    gathered = parts.gather(SimpleNamespace(batches=("a",)), parts=tmp_path)
+    gathered = parts.gather(SimpleNamespace(batches=("a",), specimens=()), parts=tmp_path)
     assert list(gathered.features.columns) == list(parts.COLUMNS["features"])
     assert list(gathered.bench.columns) == ["batch", "item", "value"]
     assert gathered.quality.empty

@@ -51,6 +51,15 @@ def test_every_section_is_read(tmp_path):
         [quality]
         snr_db = 20
         [tap]
+        lowest_hz = 60
+        [sweep]
+        lowest_hz = 60.0
+        highest_hz = 8000
+        length_s = 5
+        [wood]
+        u_mass_g = 0.5
+        to_12_percent = true
+        [pluck]
         anything = [1, 2]
     """
     reading = read(tmp_path, text)
@@ -65,7 +74,11 @@ def test_every_section_is_read(tmp_path):
     assert settings.decide.limits == {"tone.h3.rel_db": 1.0, "tap.m1.decay_time_s": 1.05}
     assert settings.claims[0].higher == "robinia"
     assert settings.quality == {"snr_db": 20}
-    assert settings.tap == {"anything": [1, 2]}
+    assert settings.tap.lowest_hz == 60.0
+    assert settings.tap.most_modes == 16
+    assert settings.sweep.known
+    assert (settings.wood.u_mass_g, settings.wood.to_12_percent) == (0.5, True)
+    assert settings.pluck == {"anything": [1, 2]}
 
 
 def test_settings_cannot_be_changed_afterwards(tmp_path):
@@ -251,7 +264,7 @@ def test_unknown_names_are_warnings_with_the_nearest_known_one(tmp_path):
     reading = read(tmp_path, text)
     assert reading.faults == ()
     assert [(w.split('"')[1], w.split('"')[3]) for w in reading.warnings] == [
-        ("colour", "pluck"),
+        ("colour", "wood"),
         ("tones", "tone"),
         ("titel", "title"),
         ("harmonic", "harmonics"),
@@ -262,6 +275,22 @@ def test_full_scale_of_something_else_than_a_microphone(tmp_path):
     text = HEAD + '[channels]\nresponse_kind = "pickup"\nfull_scale_db = 110\n'
     (warning,) = read(tmp_path, text).warnings
     assert warning.startswith("study.toml, [channels] full_scale_db: it is used only for a micro")
+
+
+@pytest.mark.parametrize(
+    ("section", "said"),
+    [
+        ("[sweep]\nlowest_hz = 60\n", "highest_hz and length_s are missing"),
+        ("[sweep]\nlowest_hz = 60\nhighest_hz = 90\nlength_s = 5\n", "at least an octave"),
+        ("[sweep]\nlowest_hz = 20\nhighest_hz = 20000\nlength_s = 0.1\n", "too fast"),
+        ("[tap]\nlowest_hz = 500\nhighest_hz = 400\n", "highest_hz must be above lowest_hz"),
+        ("[wood]\nshear_ratio = 1.0\n", "a ratio from 2 to 60"),
+        ("[tap]\nmost_modes = 0\n", "a whole number from 1 to 40"),
+    ],
+)
+def test_taps_sweeps_and_wood_that_cannot_be(tmp_path, section, said):
+    (fault,) = read(tmp_path, HEAD + section).faults
+    assert fault.startswith("study.toml, [") and said in fault
 
 
 def test_mains_multiples():

@@ -47,6 +47,20 @@ COLUMNS = {
     "own_growth_db difference_db low high verdict",
     "harmonics": "take harmonic frequency_hz seconds response_re response_im response_u drive_re "
     "drive_im drive_u dof offset_db unit usable",
+    "modes": "take batch kind specimen wood mount repeat support tap frequency_hz frequency_u "
+    "loss_factor loss_factor_u level_db level_u snr_db close usable reason content mode",
+    "board_modes": "specimen wood role support mode frequency_hz frequency_u loss_factor "
+    "loss_factor_u level_db n_mounts n_takes n_taps missing reason",
+    "modes_near_tone": "specimen wood role harmonic frequency_hz basis mode mode_hz "
+    "distance_percent distance_bandwidths gain_db gain_low gain_high lifted loss_factor loss_basis",
+    "wood": "specimen wood source quantity value unit u method note",
+    "sweeps": "take order frequency_hz response_re response_im drive_re drive_im response_u "
+    "drive_u usable reason",
+    "responses": "specimen mount frequency_hz h1_db h2_db coherence u_db n_repeats",
+    "covariates": "feature covariate wood_a wood_b unit difference_without low_without "
+    "high_without difference_with low_with high_with slope slope_low slope_high slope_unit df "
+    "overlap p_slopes_differ n_a n_b note slope_per_sd slope_per_sd_low slope_per_sd_high "
+    "within_sd covariate_unit left_out",
 }
 
 
@@ -144,12 +158,18 @@ def test_which_features_hold_the_drivers_distortion(feature, holds):
 
 def test_boards_of_one_plank_are_called_sources(null):
     study, gathered = Invention().make()
-    for specimen in study.specimens:
-        if not specimen.role:
-            number = int(specimen.specimen[-1])
-            specimen.source = f"{specimen.wood}-plank-{(number + 1) // 2}"
-            specimen.source_assumed = False
-    summary = summarise(study, gathered)
+    planks = [
+        specimen.model_copy(
+            update={
+                "source": f"{specimen.wood}-plank-{(int(specimen.specimen[-1]) + 1) // 2}",
+                "source_assumed": False,
+            }
+        )
+        if not specimen.role
+        else specimen
+        for specimen in study.specimens
+    ]
+    summary = summarise(dataclasses.replace(study, specimens=tuple(planks)), gathered)
     assert all("2 and 2 sources" in s for s in report_text.take_home(summary))
     assert "Each source counts once" in report_text.how_to_read(summary)[0]
     assert report_words.unit_word(null) == "boards"
@@ -307,8 +327,9 @@ def test_takes_set_aside_are_listed_with_reason_and_counted_by_wood():
 def test_takes_of_a_batch_that_failed_are_not_counted_as_measured():
     study, gathered = Invention(boards=2, mounts=2).make()
     gone = gathered.features["batch"] == "morning"
-    gathered.features = gathered.features[~gone]
-    gathered.failed = {"morning": "no recordings."}
+    gathered = dataclasses.replace(
+        gathered, features=gathered.features[~gone], failed={"morning": "no recordings."}
+    )
     summary = summarise(study, gathered)
     counts = report_tables.set_aside_counts(summary)
     assert list(counts.columns) == ["wood", "takes", "fit for use", "set aside"]
@@ -347,13 +368,14 @@ def test_methods_are_named_once_for_all_the_features_that_share_one(null):
 
 def test_kinds_that_are_not_analysed_read_not_measured_yet(null):
     study, gathered = null.study, null.gathered
-    tap = SimpleNamespace(**{**vars(study.takes[0]), "take": "tap-1", "kind": "tap"})
+    pluck = SimpleNamespace(**{**vars(study.takes[0]), "take": "pluck-1", "kind": "pluck"})
     sweep = SimpleNamespace(**{**vars(study.takes[0]), "take": "sweep-1", "kind": "sweep"})
-    more = dataclasses.replace(study, takes=(*study.takes, tap, sweep))
+    more = dataclasses.replace(study, takes=(*study.takes, pluck, sweep))
     said = report_text.cannot_say(dataclasses.replace(null, study=more, gathered=gathered))
     assert said[-1] == (
-        "What the taps in takes.csv hold: not measured yet. "
-        "Of the sweeps only the response at multiples of the tone is used so far."
+        "What the plucked strings in takes.csv hold: not measured yet. "
+        "What the sweeps hold beside the response at multiples of the tone: study.toml does not "
+        "say under [sweep] what was played."
     )
     assert "takes.csv hold" not in report_text.cannot_say(null)[-1]
 
@@ -383,7 +405,7 @@ def test_batches_are_said_to_be_taken_out_only_where_they_are():
         & features["wood"].eq("robinia")
         & features["batch"].eq("morning")
     )
-    gathered.features = features[~lost]
+    gathered = dataclasses.replace(gathered, features=features[~lost])
     said = report_text.confounding(summarise(study, gathered))
     assert said[0].startswith("On tone.h1.level_db every wood compared was")
     assert said[1].startswith("On tone.h3.rel_db wood and batch are confounded")
@@ -471,13 +493,9 @@ def test_every_table_and_figure_is_written(tmp_path, monkeypatch):
     # Written again, from rows in another order: the same bytes. (Figures: tests/test_figures.py.)
     monkeypatch.setattr(summaries.figures, "save_sizes", lambda *_: None)
     study, gathered = Invention(boards=2, mounts=2, takes=2, primary=("tone.h3.rel_db",)).make()
-    features, gathered.features = (
-        gathered.features,
-        gathered.features.sample(frac=1, random_state=1),
-    )
-    shuffled = summarise(study, gathered)
-    gathered.features = features
-    shuffled.write(second)
+    other = gathered.features.sample(frac=1, random_state=1)
+    shuffled = summarise(study, dataclasses.replace(gathered, features=other))
+    dataclasses.replace(shuffled, gathered=gathered).write(second)
     for path in (first / "tables").iterdir():
         assert path.read_bytes() == (second / "tables" / path.name).read_bytes(), path.name
 

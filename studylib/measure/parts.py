@@ -1,8 +1,8 @@
 """Parts: what the notebook of one batch leaves behind for the summary.
 
 A part is a folder with seven tables (quality, features, spectra, harmonics, modes, sweeps, bench)
-and `done.json`, which is written last and holds the run's key and the SHA-256 of each table. A part is
-whole when all of them are there and agree; anything else is treated as not there at all.
+and `done.json`, which is written last and holds the run's key and the SHA-256 of each table. A
+part is whole when all of them are there and agree; anything else is treated as not there at all.
 
 Conventions: CSV, UTF-8, "\\n" line ends, numbers with as many digits as bring the same number
 back. In text columns nothing is an empty string; in number columns it is NaN. Frames that are

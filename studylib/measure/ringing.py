@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import pandas as pd
 
+from studylib.measure.mode_boards import COLUMNS as BOARD_COLUMNS
 from studylib.measure.mode_boards import board_modes
 from studylib.measure.mode_features import mode_feature_rows
 from studylib.measure.mode_numbers import number_modes
@@ -34,6 +35,9 @@ def with_numbers(
     ----------
     features, modes : the parts' tables of these names, all batches.
     """
+    if modes.empty:
+        none = modes.assign(mode=pd.Series(dtype=float))
+        return features, none, pd.DataFrame(columns=BOARD_COLUMNS)
     specimens = _specimens(study)
     numbered = _numbered(modes, specimens)
     rows = mode_feature_rows(numbered, _takes(modes))

@@ -21,9 +21,9 @@ from studylib.recordings import RecordingInfo, windows
 from studylib.signal import quality
 from studylib.signal.hum import strongest_line
 from studylib.signal.limits import Limit
+from studylib.signal.line_sums import end_levels, line_sums, missing_tail
 from studylib.signal.noise import NoiseSpectrum, noise_spectrum, windowed_density
 from studylib.signal.samples import SampleFacts, describe, merge
-from studylib.signal.line_sums import end_levels, line_sums, missing_tail
 from studylib.signal.tone import MAX_SEGMENT_S, ToneFit, fit_tone, join_fits, record_length
 
 # Where each kind of take must hold the tone; a control may have none in the response.

@@ -41,6 +41,9 @@ FILE = "study.toml"
 LEAST_PERIODS = 10
 """A tone's fit needs 8 periods; a little of a take is lost to a length that transforms fast."""
 
+LEAST_CYCLES = 4.0
+"""lowest_hz times the time in which a sweep grows e-fold: below, its own formulas fail."""
+
 _MODELS = {
     "study": StudySection,
     "channels": Channels,
@@ -92,6 +95,10 @@ def read_settings(path: Path) -> Reading:
         faults += _channel_faults(settings.channels)
     if not bad["tone"]:
         faults += _length_faults(settings.tone)
+    if not bad["tap"]:
+        faults += _tap_faults(settings.tap)
+    if not bad["sweep"]:
+        faults += _sweep_faults(settings.sweep)
     faults += _feature_faults(settings)
     warnings += _bench_warnings(settings)
     return Reading(settings, tuple(faults), tuple(warnings))
@@ -218,6 +225,35 @@ def _length_faults(tone: Tone) -> list[str]:
         f"{FILE}, [tone] length_s: {tone.length_s:g} s hold only {periods:.1f} periods of "
         f"{tone.fundamental_hz:g} Hz; give at least {least:g}"
     ]
+
+
+def _tap_faults(tap: Tap) -> list[str]:
+    if tap.highest_hz is None or tap.highest_hz > tap.lowest_hz:
+        return []
+    return [
+        f"{FILE}, [tap]: modes from {tap.lowest_hz:g} to {tap.highest_hz:g} Hz cannot be looked "
+        "for; highest_hz must be above lowest_hz"
+    ]
+
+
+def _sweep_faults(sweep: Sweep) -> list[str]:
+    place, given = f"{FILE}, [sweep]", sweep.model_dump()
+    missing = [name for name, value in given.items() if value is None]
+    if missing and len(missing) < len(given):
+        verb = "is" if len(missing) == 1 else "are"
+        return [f"{place}: {listed(missing)} {verb} missing; give all of what was played, or none"]
+    if missing:
+        return []
+    if sweep.highest_hz < 2.0 * sweep.lowest_hz:
+        return [f"{place}: highest_hz must be at least an octave (twice) above lowest_hz"]
+    octaves = math.log(sweep.highest_hz / sweep.lowest_hz)
+    needed = LEAST_CYCLES * octaves / sweep.lowest_hz
+    if sweep.length_s < needed:
+        return [
+            f"{place} length_s: {sweep.length_s:g} s are too fast a sweep from "
+            f"{sweep.lowest_hz:g} to {sweep.highest_hz:g} Hz; give at least {needed:.2g}"
+        ]
+    return []
 
 
 def _feature_faults(settings: Settings) -> list[str]:
