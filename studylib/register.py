@@ -264,7 +264,7 @@ def example_names() -> tuple[str, ...]:
 
 
 _OVERTONE = re.compile(r"tone\.h([2-9]|[1-9]\d+)\.(?:rel|level)_db")
-_LEVEL = re.compile(r"(?:tone\.h|probe\.k)\d+\.level_db")
+_LEVEL = re.compile(r"(?:tone\.h|probe\.k|sweep\.band)[\d.]+\.level_db")
 
 
 def holds_driver(feature: str) -> bool:

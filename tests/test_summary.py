@@ -495,7 +495,7 @@ def test_every_table_and_figure_is_written(tmp_path, monkeypatch):
     study, gathered = Invention(boards=2, mounts=2, takes=2, primary=("tone.h3.rel_db",)).make()
     other = gathered.features.sample(frac=1, random_state=1)
     shuffled = summarise(study, dataclasses.replace(gathered, features=other))
-    dataclasses.replace(shuffled, gathered=gathered).write(second)
+    dataclasses.replace(shuffled, gathered=summary.gathered).write(second)
     for path in (first / "tables").iterdir():
         assert path.read_bytes() == (second / "tables" / path.name).read_bytes(), path.name
 

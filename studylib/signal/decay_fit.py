@@ -1,0 +1,183 @@
+"""Overlapping decays fitted to the bins around them, and whether the fit can be believed.
+
+A group of decays is fitted by `signal.poles` to the bins within a few bandwidths. It counts as
+found when it stays within them, and each decay's amplitude stands out of its own uncertainty;
+what the fit leaves over is held against the noise floor.
+
+Conventions: as in `signal.poles`; indices of bins count from the first of the search.
+
+Functions: taken, joined, groups_of, windows, starts_at, kept_in, pruned, fit_bins, judged,
+stands_out, squares_of. Search, Found, NONE.
+Source: maximum likelihood on the bins (`signal.poles`); limits are our own choice, tried out in
+simulation.
+"""
+
+from __future__ import annotations
+
+from math import isfinite
+from typing import NamedTuple
+
+import numpy as np
+
+from studylib.signal.poles import PoleFit, fit_poles, terms
+
+REACH = 5.0  # bandwidths around a mode whose bins are fitted
+LEAST_BINS = 4  # on either side
+TOGETHER = 5.0  # mean bandwidths: nearer modes are fitted together
+STANDS_OUT = 20.0  # |c|^2 over its variance: below, a decay is dropped
+STEEPEST = 0.075  # decay over angle of anything fitted: a loss factor of 0.15
+MODEL_ERROR = 10 ** (-45.0 / 10)  # no board is a sum of perfect decays: less is not pursued
+FLOOR_UNSURE = 0.15  # relative: how well the floor is known
+
+
+class Search(NamedTuple):
+    """The bins under study. bins : their values, (M,).  first : number of the first in the whole
+    transform.  turns : w of each.  n : length of the record.  floor : expected noise |bin|^2."""
+
+    bins: np.ndarray
+    first: int
+    turns: np.ndarray
+    n: int
+    floor: np.ndarray
+
+
+class Found(NamedTuple):
+    """Decays so far: poles, amplitudes, uncertainties for bins of noise 1, the noise that the fit
+    left around each, the noise floor there, whether the two disagree, and whether they do by
+    more than an imperfect decay explains."""
+
+    s: np.ndarray
+    c: np.ndarray
+    s_scale: np.ndarray
+    c_scale: np.ndarray
+    noise: np.ndarray
+    floor: np.ndarray
+    misfit: np.ndarray
+    astray: np.ndarray
+
+
+NONE = Found(*(np.zeros(0, complex),) * 2, *(np.zeros(0),) * 4, *(np.zeros(0, bool),) * 2)
+
+
+def taken(found: Found, which: np.ndarray) -> Found:
+    return Found(*(field[which] for field in found))
+
+
+def joined(parts: list[Found]) -> Found:
+    return Found(*(np.concatenate(fields) for fields in zip(*parts, strict=True)))
+
+
+def groups_of(s: np.ndarray) -> list[np.ndarray]:
+    """Indices of poles that overlap, by frequency."""
+    order = np.argsort(s.imag)
+    if not len(order):
+        return []
+    f, half = s.imag[order], np.abs(s.real[order])
+    apart = np.diff(f) > TOGETHER * (half[1:] + half[:-1])
+    return np.split(order, np.flatnonzero(apart) + 1)
+
+
+def windows(s: np.ndarray, search: Search) -> tuple[np.ndarray, np.ndarray]:
+    """First and last bin (of the search) around each pole."""
+    width = search.n / (2.0 * np.pi)
+    middle = s.imag * width - search.first
+    reach = np.maximum(REACH * 2.0 * np.abs(s.real) * width, LEAST_BINS)
+    reach = np.minimum(reach, 0.2 * len(search.bins))
+    low = np.floor(middle - reach).astype(int).clip(0, len(search.bins) - 2 * LEAST_BINS)
+    high = np.ceil(middle + reach).astype(int).clip(2 * LEAST_BINS - 1, len(search.bins) - 1)
+    return low, np.maximum(high, low + 2 * LEAST_BINS - 1)
+
+
+def starts_at(rest: np.ndarray, turns: np.ndarray, peaks: np.ndarray) -> np.ndarray:
+    """One pole for each peak, from three bins across its half power."""
+    power = np.abs(rest) ** 2
+    reach = np.ones(len(peaks), int)
+    for d in 2 ** np.arange(8):
+        left, right = np.maximum(peaks - d, 0), np.minimum(peaks + d, len(rest) - 1)
+        narrow = np.minimum(power[left], power[right]) > 0.5 * power[peaks]
+        reach = np.where(narrow & (reach == d), 2 * d, reach)
+    at = np.stack([peaks - reach, peaks, peaks + reach], axis=1).clip(0, len(rest) - 1)
+    x, w = rest[at], turns[at]
+    # x (1 - z w) = q: two unknowns, three bins.
+    xw = x * w
+    a, b = x - x.mean(axis=1, keepdims=True), xw - xw.mean(axis=1, keepdims=True)
+    z = np.sum(b.conj() * a, axis=1) / np.sum(np.abs(b) ** 2, axis=1)
+    s = np.log(z)
+    angle = -np.angle(turns[peaks])
+    half = np.abs(np.angle(turns[at[:, 2]] / turns[at[:, 0]])) / 2
+    fits = (s.real < 0) & (np.abs(s.imag - angle) < half)
+    return np.where(fits, s, -half + 1j * angle)
+
+
+def kept_in(s: np.ndarray) -> np.ndarray:
+    """Start values that die away."""
+    return np.minimum(s.real, -1e-7) + 1j * s.imag
+
+
+def pruned(
+    s: np.ndarray,
+    target: np.ndarray,
+    low: int,
+    search: Search,
+    *,
+    c: np.ndarray | None = None,
+) -> Found | None:
+    """A fit without the decays that do not stand out, taken away one at a time."""
+    while len(s):
+        found = fit_bins(s, target, low, search, c=c)
+        if found is None:
+            return None
+        strength = stands_out(found)
+        if strength.min() >= STANDS_OUT:
+            return found
+        s, c = np.delete(found.s, np.argmin(strength)), None
+    return None
+
+
+def fit_bins(
+    s: np.ndarray,
+    target: np.ndarray,
+    low: int,
+    search: Search,
+    *,
+    c: np.ndarray | None = None,
+) -> Found | None:
+    """One fit; None where it fails or runs out of its bins."""
+    if len(target) < 2 * len(s) + 2 or not np.all(np.isfinite(s)):
+        return None
+    turns = search.turns[low : low + len(target)]
+    try:
+        fit = fit_poles(target, n=search.n, turns=turns, s=s, c=c)
+    except np.linalg.LinAlgError:
+        return None
+    return judged(fit, target, low, search)
+
+
+def judged(fit: PoleFit, target: np.ndarray, low: int, search: Search) -> Found | None:
+    """A fit with the noise around it; None when it ran out of its bins."""
+    s, count, high = fit.s, len(target), low + len(target)
+    step = 2.0 * np.pi / search.n
+    lowest, highest = (search.first + low) * step, (search.first + high - 1) * step
+    for pole, amplitude, spread in zip(s.tolist(), fit.c.tolist(), fit.c_scale, strict=True):
+        inside = lowest <= pole.imag <= highest and -pole.real < STEEPEST * pole.imag
+        if not (inside and isfinite(abs(amplitude)) and isfinite(spread)):
+            return None
+    free = count - 2 * len(s)
+    left, nearby = fit.squares / free, float(search.floor[low:high].mean())
+    # The mean of `free` exponential variables lies this far above 1 once in a thousand times.
+    allowed = 1.0 + 3.1 / np.sqrt(free) + 5.0 / free + FLOOR_UNSURE
+    misfit = left > nearby * allowed
+    power = float(np.vdot(target, target).real) / count
+    astray = left > (nearby + MODEL_ERROR * power) * allowed
+    noise = np.full(len(s), max(left, nearby) if misfit or free < 40 else left)
+    near, signs = np.full(len(s), nearby), (np.full(len(s), misfit), np.full(len(s), astray))
+    return Found(s, fit.c, fit.s_scale, fit.c_scale, noise, near, *signs)
+
+
+def stands_out(found: Found) -> np.ndarray:
+    return np.abs(found.c) ** 2 / (2.0 * found.c_scale**2 * found.floor)
+
+
+def squares_of(found: Found, target: np.ndarray, of: dict) -> float:
+    rest = target - found.c @ terms(found.s, **of)
+    return float(np.vdot(rest, rest).real)

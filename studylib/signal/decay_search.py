@@ -1,0 +1,195 @@
+"""One round of the search for decays: new ones begun at peaks, and all of them fitted again.
+
+New decays begin at peaks of what is left over. A peak within reach of decays that are there
+already means that their group wants one decay more. After that every group is fitted again, with
+all the others, as they stand, taken off.
+
+Conventions: as in `signal.decay_fit`.
+
+Functions: enlarged, swept, dropped_weak.
+Source: as `signal.decay_fit`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from studylib.signal.decay_fit import (
+    STANDS_OUT,
+    Found,
+    Search,
+    groups_of,
+    joined,
+    judged,
+    kept_in,
+    pruned,
+    squares_of,
+    stands_out,
+    starts_at,
+    taken,
+    windows,
+)
+from studylib.signal.poles import SETTLED, decays_in_bins, fit_single_poles, local_poles, terms
+
+MOST_TOGETHER = 6
+OUT_OF_TAILS = 2.0  # times the tails of stronger decays: lower, a peak is not one of its own
+ROUGHLY = 0.3  # where new decays are still in each other's way: a second fit follows
+LONG = 128  # bins: longer windows are fitted apart from shorter ones
+
+
+def enlarged(
+    found: Found,
+    peaks: np.ndarray,
+    rest: np.ndarray,
+    search: Search,
+    given_up: set,
+) -> Found:
+    """The decays with new ones at peaks: at most one in the window of each group.
+
+    given_up : groups that one decay more did no good, by their bins; grows here.
+    """
+    low, high = windows(found.s, search)
+    owner = np.full(len(rest), -1)
+    groups = groups_of(found.s)
+    for index, group in enumerate(groups):
+        owner[low[group].min() : high[group].max() + 1] = index
+    picked = peaks[owner[peaks] < 0]
+    grown = {}
+    for peak in peaks[owner[peaks] >= 0]:
+        grown.setdefault(owner[peak], peak)
+    parts = [_begun(starts_at(rest, search.turns, picked), picked, rest, search)]
+    for index, group in enumerate(groups):
+        own, more = taken(found, group), None
+        key = tuple(np.round(own.s.imag * search.n).astype(int))
+        if (index in grown or own.astray.any()) and key not in given_up:
+            more = _one_more(own, grown.get(index), rest, search)
+            if more is None:
+                given_up.add(key)
+        parts.append(own if more is None else more)
+    return joined(parts)
+
+
+def _begun(s: np.ndarray, peaks: np.ndarray, rest: np.ndarray, search: Search) -> Found:
+    """New decays with the amplitude that their peak asks for."""
+    at = search.turns[peaks]
+    unit = (0.5 - 0.5 * np.exp(s * search.n)) / (1.0 - np.exp(s) * at)
+    c = rest[peaks] / unit
+    own = _out_of_tails(s, c, rest[peaks], at, search)
+    s, c = s[own], c[own]
+    none = np.full(len(s), np.inf)
+    no = np.zeros(len(s), bool)
+    return Found(s, c, none, none, none, none, no, no)
+
+
+def _out_of_tails(s, c, height, turns, search: Search) -> np.ndarray:
+    """Which peaks, strongest first, are more than the tails of stronger ones.
+
+    Where two tails meet they can make a hump that is no decay of its own; a true mode hidden
+    there comes out once the tails are taken off.
+    """
+    tails = np.abs(c[:, None] * terms(s, n=search.n, turns=turns))
+    return np.abs(height) > OUT_OF_TAILS * np.sum(np.triu(tails, 1), axis=0)
+
+
+def _one_more(own: Found, peak: int | None, rest: np.ndarray, search: Search) -> Found | None:
+    """A group with one decay more (or others), or None when that does not do it good."""
+    count = len(own.s)
+    if count >= MOST_TOGETHER:
+        return None
+    low, high = windows(own.s, search)
+    low, high = low.min(), high.max() + 1
+    turns = search.turns[low:high]
+    of = {"n": search.n, "turns": turns}
+    target = rest[low:high] + own.c @ terms(own.s, **of)
+    best, least = None, squares_of(own, target, of)
+    gain = STANDS_OUT * float(search.floor[low:high].mean())
+    for s in _starts_of_more(own, peak, rest, target, turns, search):
+        trial = pruned(kept_in(s), target, low, search)
+        if trial is None:
+            continue
+        squares = squares_of(trial, target, of)
+        if squares < least - gain:
+            best, least, gain = trial, squares, 0.0
+            if not trial.astray.any():
+                break
+    return best
+
+
+def _starts_of_more(own, peak, rest, target, turns, search) -> Iterator[np.ndarray]:
+    """Start values for one decay more: the strongest one split in two, a rational fit through
+    the group, the peak of what is left."""
+    wide = np.argmax(np.abs(own.c))
+    apart = 0.6 * np.abs(own.s[wide].real)
+    split = own.s[wide].real * 0.6 + 1j * (own.s[wide].imag + apart * np.array([-1.0, 1.0]))
+    yield np.r_[np.delete(own.s, wide), split]
+    yield local_poles(target, turns=turns, count=len(own.s) + 1)
+    if peak is not None:
+        yield np.r_[own.s, starts_at(rest, search.turns, np.array([peak]))]
+
+
+def swept(found: Found, search: Search) -> Found:
+    """Every group fitted to the bins around it, with all the others as they stand taken off."""
+    if not len(found.s):
+        return found
+    groups, (lows, highs) = groups_of(found.s), windows(found.s, search)
+    spans = [slice(lows[group].min(), highs[group].max() + 1) for group in groups]
+    turns = [search.turns[span] for span in spans]
+    whole = decays_in_bins(found.s, found.c, n=search.n, turns=np.concatenate(turns))
+    others = np.split(whole, np.cumsum([len(part) for part in turns])[:-1])
+    parts, lone = [], []
+    for group, span, near, model in zip(groups, spans, turns, others, strict=True):
+        own = taken(found, group)
+        target = search.bins[span] - model + own.c @ terms(own.s, n=search.n, turns=near)
+        if len(group) == 1:
+            lone.append((own, target, span.start))
+            continue
+        fresh = not np.all(np.isfinite(own.noise))
+        again = pruned(own.s, target, span.start, search, c=None if fresh else own.c)
+        if again is None and fresh:
+            again = _begun_otherwise(own.s, target, span.start, search)
+        parts.append(own if again is None else again)
+    return joined([*parts, *_lone_fitted(lone, search)])
+
+
+def _lone_fitted(lone: list[tuple], search: Search) -> list[Found]:
+    """Decays that overlap with no other, fitted side by side; short windows apart from long."""
+    parts = []
+    for long in (False, True):
+        rows = [row for row in lone if (len(row[1]) > LONG) == long]
+        if not rows:
+            continue
+        most = max(len(target) for _, target, _ in rows)
+        targets, turns = np.zeros((2, len(rows), most), complex)
+        for i, (_, target, low) in enumerate(rows):
+            targets[i, : len(target)] = target
+            turns[i, : len(target)] = search.turns[low : low + len(target)]
+        s, c = (np.concatenate([getattr(own, name) for own, _, _ in rows]) for name in "sc")
+        rough = any(not np.isfinite(own.noise[0]) for own, _, _ in rows)
+        enough = ROUGHLY if rough else SETTLED
+        fits = fit_single_poles(targets, n=search.n, turns=turns, s=s, c=c, enough=enough)
+        for (own, target, low), fit in zip(rows, fits, strict=True):
+            again = judged(fit, target, low, search)
+            if again is None and not np.isfinite(own.noise[0]):
+                again = _begun_otherwise(own.s, target, low, search)
+            parts.append(own if again is None else again)
+    return parts
+
+
+def _begun_otherwise(s: np.ndarray, target: np.ndarray, low: int, search: Search) -> Found | None:
+    """A group whose first fit went astray, from other starts, with as many decays or one more."""
+    turns = search.turns[low : low + len(target)]
+    wide = np.argmin(s.real)
+    halves = s[wide].real * 0.5 + 1j * (s[wide].imag + s[wide].real * np.array([-0.5, 0.5]))
+    starts = [local_poles(target, turns=turns, count=len(s) + more) for more in (0, 1)]
+    for start in (*starts, np.r_[np.delete(s, wide), halves]):
+        found = pruned(kept_in(start), target, low, search)
+        if found is not None:
+            return found
+    return None
+
+
+def dropped_weak(found: Found) -> Found:
+    """Without the decays that do not stand out of their own uncertainty."""
+    return taken(found, stands_out(found) >= STANDS_OUT)
