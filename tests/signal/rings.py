@@ -4,7 +4,7 @@ A mode's signal-to-noise ratio is half its squared initial amplitude over the no
 bound is the inverse of the Fisher information of all modes together, with every amplitude and
 phase unknown (Cramér and Rao; definition), made from the derivatives of the samples themselves.
 
-Functions: mode_set, ring, noise_sd, bound, pink, pulse, recording. Mode, Bound, Knocked.
+Functions: mode_set, units, ring, noise_sd, bound, pink, contact, tapped. Mode, Bound.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
+from scipy.signal import lfilter
 
 RATE = 48_000
 
@@ -45,13 +46,17 @@ def mode_set(frequencies, losses, rng, *, amplitude=1.0) -> list[Mode]:
     return [Mode(*map(float, row)) for row in zip(f, eta, a, phases, strict=True)]
 
 
-def ring(modes, *, n: int, rate_hz: float = RATE) -> np.ndarray:
-    """(n,) the sum of the decays, from their first sample on."""
-    t = np.arange(n) / rate_hz
-    x = np.zeros(n)
-    for mode in modes:
-        x += (mode.amplitude * np.exp(1j * mode.phase + mode.pole * t)).real
-    return x
+def units(modes, *, n: int, rate_hz: float = RATE) -> np.ndarray:
+    """(K, n) each decay alone, complex, of amplitude 1 and phase 0."""
+    poles = np.array([mode.pole for mode in modes])
+    return np.exp(poles[:, None] * (np.arange(n) / rate_hz))
+
+
+def ring(modes, *, n: int, rate_hz: float = RATE, of=None) -> np.ndarray:
+    """(n,) the sum of the decays, from their first sample on. of : their `units`, if at hand."""
+    of = units(modes, n=n, rate_hz=rate_hz) if of is None else of
+    c = np.array([mode.amplitude * np.exp(1j * mode.phase) for mode in modes])
+    return c.real @ of.real - c.imag @ of.imag
 
 
 def noise_sd(snr_db: float, *, amplitude: float = 1.0) -> float:
@@ -82,3 +87,45 @@ def bound(modes, *, sd: float, n: int, rate_hz: float = RATE) -> Bound:
         to_loss[i, 4 * i + 2 : 4 * i + 4] = -2.0 / angle, -2.0 * decay / angle**2
     spread = [np.sqrt(np.diag(g @ covariance @ g.T)) for g in (to_f, to_loss, to_amplitude)]
     return Bound(*spread)
+
+
+def pink(n: int, rng, *, rate_hz: float = RATE, corner_hz: float = 20.0) -> np.ndarray:
+    """(n,) noise whose power falls by 3 dB an octave above the corner, variance 1 on average."""
+    f = np.fft.rfftfreq(n, 1.0 / rate_hz)
+    shape = 1.0 / np.sqrt(np.maximum(f, corner_hz))
+    shape *= np.sqrt(len(f) / np.sum(shape**2))
+    return np.fft.irfft(np.fft.rfft(rng.standard_normal(n)) * shape, n)
+
+
+def contact(seconds: float, *, rate_hz: float = RATE) -> np.ndarray:
+    """Half a sine: the force of a knock, of sum 1."""
+    n = max(1, round(seconds * rate_hz))
+    force = np.sin(np.pi * (np.arange(n) + 0.5) / n)
+    return force / force.sum()
+
+
+def tapped(
+    modes, *, n: int, knocks=((0.0, 1.0),), pulse_s=1.5e-4, hand=None, heard=0.0, rate_hz=RATE
+) -> np.ndarray:
+    """(n,) a board at rest, knocked.
+
+    knocks : (s, strength) of each contact.  pulse_s : how long a contact lasts.
+    hand : None or (s, times): from then on every mode dies away that many times as fast.
+    heard : how much of the force itself the microphone hears, re full scale at its peak.
+    """
+    pulse = contact(pulse_s, rate_hz=rate_hz)
+    force = np.zeros(n + len(pulse))
+    for at, strength in knocks:
+        first = round(at * rate_hz)
+        force[first : first + len(pulse)] += strength * pulse
+    force = force[:n]
+    x = heard / pulse.max() * force
+    touched = n if hand is None else round(hand[0] * rate_hz)
+    for mode in modes:
+        c, s = mode.amplitude * np.exp(1j * mode.phase), mode.pole / rate_hz
+        y = lfilter([1.0], [1.0, -np.exp(s)], force.astype(complex))
+        if touched < n:
+            later = complex(hand[1] * s.real, s.imag)
+            y[touched:] = y[touched] * np.exp(later * np.arange(n - touched))
+        x += (c * y).real
+    return x

@@ -1,0 +1,258 @@
+"""Taps and sweeps through the sheets: from recordings on disk to modes, features and wood.
+
+The study is invented and its truth stated: bars whose free modes are those of a Timoshenko bar
+(the demo's own beam, an independent program), rung as damped sinusoids; sweeps through a known
+digital filter.
+"""
+
+from __future__ import annotations
+
+import csv
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+from scipy import signal
+
+from studylib.measure import measure_batch
+from studylib.measure.parts import gather
+from studylib.report.at_the_bench import fitness
+from studylib.report.study_modes import modes_of_study
+from studylib.sheets import read_study
+from studylib.wood.beams import bending_frequencies
+
+RATE = 24000
+LOSS = {"larch": 0.012, "robinia": 0.007}
+DENSITY = {"larch": 580.0, "robinia": 760.0}
+MODULUS = {"larch": 13.0e9, "robinia": 15.0e9}
+RATIO = 16.0
+SIZES = {"length": 0.745, "width": 0.038, "thickness": 0.018}
+SWEEP = (60.0, 8000.0, 2.0)
+
+
+def free_modes(wood: str) -> np.ndarray:
+    return bending_frequencies(
+        youngs_modulus=MODULUS[wood], shear_ratio=RATIO, density=DENSITY[wood],
+        length=SIZES["length"], thickness=SIZES["thickness"], count=6,
+    )  # fmt: skip
+
+
+def ring(modes: np.ndarray, loss: float, seconds: float, rng) -> np.ndarray:
+    t = np.arange(round(seconds * RATE)) / RATE
+    phase = rng.uniform(0, 2 * np.pi, len(modes))[:, None]
+    waves = np.exp(-np.pi * loss * modes[:, None] * t) * np.cos(
+        2 * np.pi * modes[:, None] * t + phase
+    )
+    return 0.05 * waves.sum(axis=0)
+
+
+def taps(modes, loss, rng, *, at=(0.1, 1.0, 1.9), seconds=2.8, losses=None) -> np.ndarray:
+    x = 1e-4 * rng.standard_normal(round(seconds * RATE))
+    for place, own in zip(at, losses or [loss] * len(at), strict=True):
+        first = round(place * RATE)
+        sound = ring(modes, own, seconds - place, rng)[: len(x) - first]
+        x[first : first + len(sound)] += sound
+    return x
+
+
+def sweep(rng, poles: np.ndarray) -> np.ndarray:
+    """(2, n): the far end after a filter with these poles, and the drive itself."""
+    low, high, seconds = SWEEP
+    growth = seconds / np.log(high / low)
+    t = np.arange(round(seconds * RATE)) / RATE
+    x = np.concatenate(
+        [np.zeros(1000), 0.3 * np.sin(2 * np.pi * low * growth * np.expm1(t / growth))]
+    )
+    x = np.concatenate([x, np.zeros(RATE)])
+    y = signal.lfilter([0.0002, 0.0001], np.poly(np.r_[poles, poles.conj()]).real, x)
+    return np.stack([y, x]) + 1e-5 * rng.standard_normal((2, len(x)))
+
+
+@dataclass(frozen=True)
+class Files:
+    """What the folder holds; `broken` names a fault that is put in."""
+
+    broken: str = ""
+    sweep_known: bool = True
+
+
+def write_study(folder: Path, files: Files) -> Path:
+    rng = np.random.default_rng(172)
+    (folder / "recordings").mkdir(parents=True)
+    about = "lowest_hz = 60.0\nhighest_hz = 8000.0\nlength_s = 2.0\n" if files.sweep_known else ""
+    if files.broken == "sweep":
+        about = about.replace("2.0", "3.0")
+    (folder / "study.toml").write_text(
+        '[study]\ntitle = "Rails"\nquestion = "Does the wood matter?"\n'
+        '[channels]\nresponse_kind = "accelerometer"\ndrive = 2\ndrive_kind = "acceleration"\n'
+        f'rate_hz = {RATE}\n[decide]\nprimary = ["tap.m1.decay_time_s"]\n[sweep]\n{about}',
+        encoding="utf-8",
+    )
+    boards, takes = [], []
+    for wood in LOSS:
+        for number, factor in ((1, 1.0), (2, 1.02)):
+            name = f"{wood[0].upper()}{number}"
+            mass = 1000 * DENSITY[wood] * np.prod(list(SIZES.values()))
+            boards.append([name, wood, 745.0, 38.0, 18.0, round(mass, 1)])
+            modes = factor * free_modes(wood)
+            for support, mount, shift in (("bench", 1, 0.99), ("bench", 2, 1.0), ("free", 3, 1.0)):
+                take = f"{name}-m{mount}"
+                broken = files.broken if name == "L1" and mount == 1 else ""
+                x = broken_taps(broken, shift * modes, LOSS[wood], rng)
+                _write(folder, takes, take, "tap", name, mount, support, x)
+            angle = 2 * np.pi * 500.0 * factor / RATE
+            x = sweep(rng, np.array([np.exp(-0.001 + 1j * angle)]))
+            _write(folder, takes, f"{name}-s", "sweep", name, 2, "bench", x.T)
+    _table(folder / "specimens.csv", "specimen wood length_mm width_mm thickness_mm mass_g", boards)
+    _table(folder / "takes.csv", "take batch kind specimen mount repeat file support", takes)
+    return folder
+
+
+def broken_taps(broken: str, modes: np.ndarray, loss: float, rng) -> np.ndarray:
+    if broken == "bounce":
+        return taps(modes, loss, rng, at=(0.1, 1.0, 1.03, 1.9))
+    if broken == "hand":
+        return taps(modes, loss, rng, losses=(loss, 3 * loss, loss))
+    if broken == "silent":
+        return 1e-3 * rng.standard_normal(round(2.8 * RATE))
+    if broken == "missing mode":
+        return taps(np.delete(modes, 1), loss, rng)
+    return taps(modes, loss, rng)
+
+
+def _write(folder, takes, take, kind, board, mount, support, x) -> None:
+    soundfile.write(folder / "recordings" / f"{take}.wav", x, RATE, subtype="PCM_24")
+    takes.append([take, "day1", kind, board, mount, 1, f"recordings/{take}.wav", support])
+
+
+def _table(path: Path, header: str, rows: list[list]) -> None:
+    with path.open("w", newline="", encoding="utf-8") as file:
+        csv.writer(file).writerows([header.split(), *rows])
+
+
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory):
+    study = read_study(write_study(tmp_path_factory.mktemp("rings") / "s", Files()))
+    return study, gather(study)
+
+
+def test_every_tap_gives_its_modes_under_one_number(whole):
+    _, gathered = whole
+    taps_found = gathered.modes[gathered.modes["kind"] == "tap"]
+    assert taps_found["mode"].notna().all()
+    assert taps_found.groupby(["take", "tap"]).size().eq(6).all()
+    for (board, mount), rows in taps_found.groupby(["specimen", "mount"]):
+        wood = {"L": "larch", "R": "robinia"}[board[0]]
+        truth = (
+            free_modes(wood) * (1.02 if board[1] == "2" else 1.0) * (0.99 if mount == 1 else 1.0)
+        )
+        off = rows["frequency_hz"] - truth[rows["mode"].astype(int) - 1]
+        assert np.all(np.abs(off) < 5 * rows["frequency_u"])
+        assert np.all(np.abs(rows["loss_factor"] - LOSS[wood]) < 5 * rows["loss_factor_u"])
+
+
+def test_features_of_taps_and_their_uncertainty(whole):
+    _, gathered = whole
+    rows = gathered.features.set_index(["take", "feature"])
+    row = rows.loc[("R1-m2", "tap.m1.decay_time_s")]
+    truth = np.log(1000) / (np.pi * free_modes("robinia")[0] * LOSS["robinia"])
+    assert row["usable"]
+    assert abs(row["value"] - truth) < 4 * row["u"] < 0.01 * truth
+    assert rows.loc[("R1-m3", "free.m2.frequency_hz"), "value"] == pytest.approx(
+        free_modes("robinia")[1], rel=1e-4
+    )
+    assert ("R1-m3", "tap.m1.frequency_hz") not in rows.index
+
+
+def test_stiffness_comes_from_the_free_board_alone(whole):
+    study, gathered = whole
+    modes = modes_of_study(study, gathered)
+    wood = modes.wood.set_index(["specimen", "quantity"])
+    for board, name in (("L1", "larch"), ("R1", "robinia")):
+        row = wood.loc[(board, "wood.youngs_modulus_gpa")]
+        assert abs(row["value"] - MODULUS[name] / 1e9) < 2 * row["u"] < 0.05 * row["value"]
+        assert wood.loc[(board, "wood.density_kg_m3"), "value"] == pytest.approx(
+            DENSITY[name], rel=1e-3
+        )
+    assert set(modes.features["mount"]) == {1, 3}  # density at the first mount, the rest free
+    near = modes.near[(modes.near["specimen"] == "L1") & (modes.near["harmonic"] == 1)]
+    assert set(near["basis"]) == {
+        "measured on the bench", "measured free", "predicted from size and stiffness",
+    }  # fmt: skip
+
+
+def test_a_sweep_gives_its_response_and_the_mode_in_it(whole):
+    _, gathered = whole
+    features = gathered.features.set_index(["take", "feature"])["value"]
+    pole = np.exp(-0.001 + 2j * np.pi * 500.0 / RATE)
+    b, a = [0.0002, 0.0001], np.poly([pole, np.conj(pole)]).real
+    for k in (1, 3, 6):
+        h = signal.freqz(b, a, worN=[172.0 * k], fs=RATE)[1][0]
+        assert features[("L1-s", f"sweep.k{k}.response_db")] == pytest.approx(
+            20 * np.log10(abs(h)), abs=0.1
+        )
+    found = gathered.modes[gathered.modes["take"] == "L1-s"]
+    strongest = found.loc[found["level_db"].idxmax()]
+    assert strongest["frequency_hz"] == pytest.approx(500.0, rel=1e-3)
+    assert strongest["loss_factor"] == pytest.approx(0.001 * RATE / (np.pi * 500.0), rel=0.05)
+
+
+@pytest.mark.parametrize(
+    ("broken", "said"),
+    [("bounce", "second knock came 3"), ("hand", "times as fast as another tap")],
+)
+def test_a_bad_tap_is_refused_with_its_reason_and_the_others_stay(tmp_path, broken, said):
+    study = read_study(write_study(tmp_path / "s", Files(broken)))
+    measured = measure_batch(study, "day1")
+    own = measured.modes[measured.modes["take"] == "L1-m1"]
+    refused = own[~own["usable"].astype(bool)]
+    assert len(refused) == 1
+    assert said in refused["reason"].item()
+    assert refused["tap"].item() == 2
+    assert set(own.loc[own["usable"].astype(bool), "tap"]) == {1, 3}
+    row = measured.quality.query("take == 'L1-m1' and check == 'taps_refused'")
+    assert row["verdict"].item() == "warn"
+    assert said in row["source"].item()
+    assert not fitness(study, measured.quality).failed
+
+
+def test_a_take_without_a_tap_is_set_aside_and_keeps_its_rows(tmp_path):
+    study = read_study(write_study(tmp_path / "s", Files("silent")))
+    gathered = gather(study)
+    rows = gathered.features.query("take == 'L1-m1'")
+    assert len(rows)
+    assert not rows["usable"].any()
+    assert rows["reason"].str.startswith("set aside: ").all()
+    fit = fitness(study, gathered.quality)
+    assert fit.failed == 1
+    assert any("Tap once with something small and hard" in line for line in fit.lines)
+
+
+def test_a_mode_that_is_missing_says_so_and_moves_no_number(tmp_path):
+    study = read_study(write_study(tmp_path / "s", Files("missing mode")))
+    rows = gather(study).features.query("take == 'L1-m1'").set_index("feature")
+    row = rows.loc["tap.m2.frequency_hz"]
+    assert not row["usable"]
+    assert row["reason"] == "mode 2 was not found in this take"
+    assert rows.loc["tap.m3.frequency_hz", "value"] == pytest.approx(
+        0.99 * free_modes("larch")[2], rel=1e-3
+    )
+
+
+def test_a_sweep_that_is_not_the_one_written_down_is_not_used_and_says_why(tmp_path):
+    study = read_study(write_study(tmp_path / "s", Files("sweep")))
+    measured = measure_batch(study, "day1")
+    rows = measured.quality[measured.quality["check"] == "sweep_unlike"]
+    assert (rows["verdict"] == "warn").all()
+    assert len(rows) == 4
+    assert not measured.features["feature"].str.startswith("sweep.").any()
+    assert measured.sweeps.empty
+
+
+def test_without_a_sweep_written_down_sweeps_give_no_modes(tmp_path):
+    study = read_study(write_study(tmp_path / "s", Files(sweep_known=False)))
+    measured = measure_batch(study, "day1")
+    assert not (measured.modes["kind"] == "sweep").any()
+    assert "sweep_unlike" not in set(measured.quality["check"])
