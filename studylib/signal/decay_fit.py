@@ -7,7 +7,7 @@ what the fit leaves over is held against the noise floor.
 Conventions: as in `signal.poles`; indices of bins count from the first of the search.
 
 Functions: taken, joined, groups_of, windows, starts_at, kept_in, pruned, fit_bins, judged,
-stands_out, squares_of. Search, Found, NONE.
+judged_apart, stands_out, squares_of. Search, Found, NONE.
 Source: maximum likelihood on the bins (`signal.poles`); limits are our own choice, tried out in
 simulation.
 """
@@ -21,12 +21,13 @@ import numpy as np
 
 from studylib.signal.poles import PoleFit, fit_poles, terms
 
-REACH = 5.0  # bandwidths around a mode whose bins are fitted
+REACH = 4.5  # bandwidths around a mode whose bins are fitted
 LEAST_BINS = 4  # on either side
 TOGETHER = 5.0  # mean bandwidths: nearer modes are fitted together
 STANDS_OUT = 20.0  # |c|^2 over its variance: below, a decay is dropped
 STEEPEST = 0.075  # decay over angle of anything fitted: a loss factor of 0.15
 MODEL_ERROR = 10 ** (-45.0 / 10)  # no board is a sum of perfect decays: less is not pursued
+FLOOR_BINS = 40  # how many bins of the fit the floor counts for as a witness of the noise
 FLOOR_UNSURE = 0.15  # relative: how well the floor is known
 
 
@@ -90,12 +91,13 @@ def windows(s: np.ndarray, search: Search) -> tuple[np.ndarray, np.ndarray]:
 
 def starts_at(rest: np.ndarray, turns: np.ndarray, peaks: np.ndarray) -> np.ndarray:
     """One pole for each peak, from three bins across its half power."""
-    power = np.abs(rest) ** 2
-    reach = np.ones(len(peaks), int)
-    for d in 2 ** np.arange(8):
-        left, right = np.maximum(peaks - d, 0), np.minimum(peaks + d, len(rest) - 1)
-        narrow = np.minimum(power[left], power[right]) > 0.5 * power[peaks]
-        reach = np.where(narrow & (reach == d), 2 * d, reach)
+    power = rest.real**2 + rest.imag**2
+    # The first of 1, 2, 4, ... bins at which the smaller flank has fallen to half.
+    away = 2 ** np.arange(8)[:, None]
+    flanks = np.minimum(
+        power[np.maximum(peaks - away, 0)], power[np.minimum(peaks + away, len(rest) - 1)]
+    )
+    reach = 2 ** np.logical_and.accumulate(flanks > 0.5 * power[peaks], axis=0).sum(axis=0)
     at = np.stack([peaks - reach, peaks, peaks + reach], axis=1).clip(0, len(rest) - 1)
     x, w = rest[at], turns[at]
     # x (1 - z w) = q: two unknowns, three bins.
@@ -164,14 +166,37 @@ def judged(fit: PoleFit, target: np.ndarray, low: int, search: Search) -> Found 
             return None
     free = count - 2 * len(s)
     left, nearby = fit.squares / free, float(search.floor[low:high].mean())
-    # The mean of `free` exponential variables lies this far above 1 once in a thousand times.
-    allowed = 1.0 + 3.1 / np.sqrt(free) + 5.0 / free + FLOOR_UNSURE
+    allowed = _allowed(free)
     misfit = left > nearby * allowed
     power = float(np.vdot(target, target).real) / count
     astray = left > (nearby + MODEL_ERROR * power) * allowed
-    noise = np.full(len(s), max(left, nearby) if misfit or free < 40 else left)
-    near, signs = np.full(len(s), nearby), (np.full(len(s), misfit), np.full(len(s), astray))
-    return Found(s, fit.c, fit.s_scale, fit.c_scale, noise, near, *signs)
+    noise = left if misfit else (free * left + FLOOR_BINS * nearby) / (free + FLOOR_BINS)
+    same = (np.array([value] * len(s)) for value in (noise, nearby, misfit, astray))
+    return Found(s, fit.c, fit.s_scale, fit.c_scale, *same)
+
+
+def judged_apart(
+    fit: PoleFit, target: np.ndarray, low: np.ndarray, high: np.ndarray, search: Search
+) -> tuple[Found, np.ndarray]:
+    """The same for lone decays fitted side by side, and which of them stayed in their bins."""
+    s, count, free = fit.s, high - low, high - low - 2
+    step = 2.0 * np.pi / search.n
+    good = (s.imag >= (search.first + low) * step) & (s.imag <= (search.first + high - 1) * step)
+    good &= (-s.real < STEEPEST * s.imag) & np.isfinite(fit.c) & np.isfinite(fit.c_scale)
+    total = np.concatenate([[0.0], np.cumsum(search.floor)])
+    left, nearby = fit.squares / free, (total[high] - total[low]) / count
+    misfit = left > nearby * _allowed(free)
+    power = np.einsum("rm,rm->r", target, target.conj()).real / count
+    astray = left > (nearby + MODEL_ERROR * power) * _allowed(free)
+    both = (free * left + FLOOR_BINS * nearby) / (free + FLOOR_BINS)
+    noise = np.where(misfit, left, both)
+    return Found(s, fit.c, fit.s_scale, fit.c_scale, noise, nearby, misfit, astray), good
+
+
+def _allowed(free):
+    """How far the mean of `free` exponential variables lies above theirs once in a thousand
+    times, the floor's own uncertainty put on top."""
+    return 1.0 + 3.1 / np.sqrt(free) + 5.0 / free + FLOOR_UNSURE
 
 
 def stands_out(found: Found) -> np.ndarray:

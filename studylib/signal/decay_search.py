@@ -22,7 +22,7 @@ from studylib.signal.decay_fit import (
     Search,
     groups_of,
     joined,
-    judged,
+    judged_apart,
     kept_in,
     pruned,
     squares_of,
@@ -138,42 +138,50 @@ def swept(found: Found, search: Search) -> Found:
     turns = [search.turns[span] for span in spans]
     whole = decays_in_bins(found.s, found.c, n=search.n, turns=np.concatenate(turns))
     others = np.split(whole, np.cumsum([len(part) for part in turns])[:-1])
-    parts, lone = [], []
+    parts = []
     for group, span, near, model in zip(groups, spans, turns, others, strict=True):
+        if len(group) == 1:
+            continue
         own = taken(found, group)
         target = search.bins[span] - model + own.c @ terms(own.s, n=search.n, turns=near)
-        if len(group) == 1:
-            lone.append((own, target, span.start))
-            continue
         fresh = not np.all(np.isfinite(own.noise))
         again = pruned(own.s, target, span.start, search, c=None if fresh else own.c)
         if again is None and fresh:
             again = _begun_otherwise(own.s, target, span.start, search)
         parts.append(own if again is None else again)
-    return joined([*parts, *_lone_fitted(lone, search)])
+    lone = np.array([group[0] for group in groups if len(group) == 1], dtype=int)
+    rest = search.bins.copy()
+    for span, model in zip(spans, others, strict=True):
+        # Windows of different groups may overlap: each is the whole model there, taken off once.
+        rest[span] = search.bins[span] - model
+    for rows in (lone[highs[lone] - lows[lone] < LONG], lone[highs[lone] - lows[lone] >= LONG]):
+        if len(rows):
+            parts += _lone_fitted(taken(found, rows), lows[rows], highs[rows] + 1, rest, search)
+    return joined(parts)
 
 
-def _lone_fitted(lone: list[tuple], search: Search) -> list[Found]:
-    """Decays that overlap with no other, fitted side by side; short windows apart from long."""
-    parts = []
-    for long in (False, True):
-        rows = [row for row in lone if (len(row[1]) > LONG) == long]
-        if not rows:
-            continue
-        most = max(len(target) for _, target, _ in rows)
-        targets, turns = np.zeros((2, len(rows), most), complex)
-        for i, (_, target, low) in enumerate(rows):
-            targets[i, : len(target)] = target
-            turns[i, : len(target)] = search.turns[low : low + len(target)]
-        s, c = (np.concatenate([getattr(own, name) for own, _, _ in rows]) for name in "sc")
-        rough = any(not np.isfinite(own.noise[0]) for own, _, _ in rows)
-        enough = ROUGHLY if rough else SETTLED
-        fits = fit_single_poles(targets, n=search.n, turns=turns, s=s, c=c, enough=enough)
-        for (own, target, low), fit in zip(rows, fits, strict=True):
-            again = judged(fit, target, low, search)
-            if again is None and not np.isfinite(own.noise[0]):
-                again = _begun_otherwise(own.s, target, low, search)
-            parts.append(own if again is None else again)
+def _lone_fitted(
+    own: Found, low: np.ndarray, high: np.ndarray, rest: np.ndarray, search: Search
+) -> list[Found]:
+    """Decays that overlap with no other, fitted side by side to bins low to high of what all
+    decays together leave over, their own part put back."""
+    place = low[:, None] + np.arange(int((high - low).max()))
+    inside = place < high[:, None]
+    place = np.where(inside, place, low[:, None])
+    turns = np.where(inside, search.turns[place], 0.0)
+    unit = (0.5 - 0.5 * np.exp(own.s * search.n))[:, None] / (1.0 - np.exp(own.s)[:, None] * turns)
+    target = np.where(inside, rest[place] + own.c[:, None] * unit, 0.0)
+    fresh = ~np.isfinite(own.noise)
+    fit = fit_single_poles(
+        target, n=search.n, turns=turns, s=own.s, c=own.c,
+        enough=ROUGHLY if fresh.any() else SETTLED,
+    )  # fmt: skip
+    again, good = judged_apart(fit, target, low, high, search)
+    parts = [taken(again, good), taken(own, ~good & ~fresh)]
+    for i in np.flatnonzero(~good & fresh):
+        row = slice(0, high[i] - low[i])
+        other = _begun_otherwise(own.s[[i]], target[i, row], int(low[i]), search)
+        parts.append(taken(own, [i]) if other is None else other)
     return parts
 
 

@@ -31,7 +31,7 @@ from studylib.signal.poles import decays_in_bins
 
 FALSE_ALARM = 1e-3  # of a peak, over all bins together
 PROMINENT = 10 ** (3.0 / 20)  # of a peak over the dip beside it
-BESIDE = 801  # bins in which a peak must be prominent
+BESIDE_HZ = 200.0  # in which a peak must be prominent
 RIPPLE = 4.5  # noise amplitudes: lower peaks on a flank are the noise riding on it
 ROUNDS = 6
 LARGEST_LOSS = 0.1  # beyond, it is the knock and not a mode
@@ -100,7 +100,7 @@ def find_decays(
     floor = noise_floor(spectrum, first=first, last=last)
     search = Search(spectrum[first : last + 1], first, turns, n, floor)
     found, rest, tried, given_up = NONE, search.bins, set(), set()
-    peaks = _peaks(rest, search.floor)
+    peaks = _peaks(rest, search.floor, step)
     for _ in range(ROUNDS):
         state = (tuple(peaks), len(found.s))
         if state in tried or len(found.s) >= 3 * most or not (len(peaks) or found.astray.any()):
@@ -112,12 +112,12 @@ def find_decays(
         model = _model(found, search)
         rest = search.bins - model
         tolerated = MODEL_ERROR * (model.real**2 + model.imag**2)
-        peaks = _peaks(rest, search.floor + tolerated)
+        peaks = _peaks(rest, search.floor + tolerated, step)
         if not len(peaks) and not found.astray.any():
             break
         lower = np.minimum(search.floor, _floor_of(rest, spectrum, first, last))
         search = search._replace(floor=lower)
-        peaks = _peaks(rest, search.floor + tolerated)
+        peaks = _peaks(rest, search.floor + tolerated, step)
     power = float(np.vdot(search.bins, search.bins).real)
     left = float(np.vdot(rest, rest).real - search.floor.sum())
     share = max(0.0, left) / max(power, np.finfo(float).tiny)
@@ -137,13 +137,14 @@ def _model(found: Found, search: Search) -> np.ndarray:
     return decays_in_bins(found.s, found.c, n=search.n, turns=search.turns)
 
 
-def _peaks(rest: np.ndarray, floor: np.ndarray) -> np.ndarray:
+def _peaks(rest: np.ndarray, floor: np.ndarray, step_hz: float) -> np.ndarray:
     """Bins at which what is left stands out, strongest first."""
     size = np.sqrt((rest.real**2 + rest.imag**2) / floor)
     height = np.sqrt(np.log(len(rest) / FALSE_ALARM))
     if size.max() < height:
         return np.zeros(0, int)
-    peaks, facts = find_peaks(size, height=height, prominence=RIPPLE, wlen=BESIDE)
+    beside = max(int(BESIDE_HZ / step_hz), 4 * LEAST_BINS) | 1
+    peaks, facts = find_peaks(size, height=height, prominence=RIPPLE, wlen=beside)
     tall = facts["prominences"] > (1.0 - 1.0 / PROMINENT) * size[peaks]
     return peaks[tall][np.argsort(-size[peaks[tall]])]
 

@@ -18,7 +18,7 @@ import numpy as np
 QUANTILE = 0.35
 HANN_POWER = 0.375
 LEAST_BINS = 48
-WIDTH = 0.2  # of a stretch, relative to its frequency
+WIDTH = 0.3  # of a stretch, relative to its frequency
 
 
 def noise_floor(spectrum: np.ndarray, *, first: int, last: int) -> np.ndarray:

@@ -44,9 +44,20 @@ def poles_of(modes, *, rate=RATE):
 )
 def test_the_model_is_numpys_transform_of_the_decays(modes):
     s, c = poles_of(modes)
-    found = decays_in_bins(s, c, n=N, turns=turns_of(np.arange(N // 2 + 1)))
+    turns = turns_of(np.arange(N // 2 + 1))
     wanted = np.fft.rfft(ring(modes, n=N, rate_hz=RATE))
-    np.testing.assert_allclose(found, wanted, rtol=0, atol=1e-11 * np.abs(wanted).max())
+    both = c @ terms(s, n=N, turns=turns) + np.conj(c) @ terms(np.conj(s), n=N, turns=turns)
+    np.testing.assert_allclose(both, wanted, rtol=0, atol=1e-11 * np.abs(wanted).max())
+    # In a few bins the same function as in a whole band, exactly; over a band the half at negative
+    # frequencies comes from straight lines, off by a tenth of a thousandth of itself.
+    near = slice(20, 320)
+    few = decays_in_bins(s, c, n=N, turns=turns[near])
+    np.testing.assert_allclose(few, wanted[near], rtol=0, atol=1e-11 * np.abs(wanted).max())
+    band = slice(20, round(0.45 * N))  # no modes are looked for above
+    mirrored = np.abs(np.conj(c) @ terms(np.conj(s), n=N, turns=turns[band]))
+    off = np.abs(decays_in_bins(s, c, n=N, turns=turns[band]) - wanted[band])
+    assert np.all(off < 2e-3 * mirrored.max()), (off / mirrored.max()).max()
+    assert np.all(off < 3e-5 * np.abs(wanted).max())
 
 
 def test_a_term_is_the_half_at_positive_frequencies():
@@ -108,16 +119,17 @@ def test_rows_side_by_side_give_what_each_gives_alone():
     s, c = poles_of(modes)
     start = s + 0.2 * np.abs(s.real)
     together = fit_single_poles(targets, n=N, turns=turns, s=start, c=c, enough=1e-9)
-    for i, (fit, (target, near)) in enumerate(zip(together, rows, strict=True)):
+    assert np.all(together.settled)
+    for i, (target, near) in enumerate(rows):
         alone = fit_poles(target, n=N, turns=near, s=start[i : i + 1])
-        assert fit.settled
         assert alone.settled
-        # Both searches end within a small part of the noise.
-        assert np.abs(fit.s - alone.s) < 0.02 * alone.s_scale * np.sqrt(N) * 0.02
-        assert np.abs(fit.c - alone.c) < 0.02 * alone.c_scale * np.sqrt(N) * 0.02
-        assert fit.squares == pytest.approx(alone.squares, rel=1e-4)
-        np.testing.assert_allclose(fit.s_scale, alone.s_scale, rtol=1e-3)
-        np.testing.assert_allclose(fit.c_scale, alone.c_scale, rtol=1e-3)
+        # Both end where a step gains next to nothing: well within a fifth of the spread.
+        of_a_bin = 0.02 * np.sqrt(N)
+        assert np.abs(together.s[i] - alone.s[0]) < 0.2 * of_a_bin * alone.s_scale[0]
+        assert np.abs(together.c[i] - alone.c[0]) < 0.2 * of_a_bin * alone.c_scale[0]
+        assert together.squares[i] == pytest.approx(alone.squares, rel=1e-3)
+        assert together.s_scale[i] == pytest.approx(alone.s_scale[0], rel=0.02)
+        assert together.c_scale[i] == pytest.approx(alone.c_scale[0], rel=0.02)
 
 
 # Worked example: fs 48 kHz, 1 s, 440 Hz, a 10 / s, A 1, phase 0.7, noise 0.01.

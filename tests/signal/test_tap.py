@@ -1,0 +1,252 @@
+"""Whole recordings of taps: found, taken or refused for the right reason, and not bent.
+
+The truth is a board of ten modes struck by half a sine of force (`rings.tapped`), with strengths,
+phases, frequencies and losses drawn anew for each. The limits of refusal are our own choice, so
+that nothing outside can be asked; what is held is that clean taps pass, bad ones do not, and that
+what passes has the true frequencies and losses.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from studylib.signal.tap import measure_taps
+from tests.signal.rings import RATE, Mode, contact, mode_set, pink, tapped
+
+BOARD_HZ = np.array([163.0, 250, 410, 655, 990, 1480, 2150, 3050, 4300, 5800])
+BOARD_LOSS = np.linspace(0.0095, 0.013, 10)
+BEFORE = RATE // 10
+N = RATE
+QUIET = 1e-4  # noise of a quiet room, re full scale
+
+
+def a_board(rng, *, k=10) -> list[Mode]:
+    """One of its four lowest modes is strongest; the others lie 3 to 25 dB below full strength."""
+    amplitudes = 0.3 * 10 ** (rng.uniform(-25.0, -3.0, k) / 20)
+    amplitudes[rng.integers(0, min(k, 4))] = 0.3
+    f = BOARD_HZ[:k] * np.exp(rng.normal(0.0, 0.03, k))
+    loss = BOARD_LOSS[:k] * np.exp(rng.normal(0.0, 0.15, k))
+    return mode_set(f, loss, rng, amplitude=amplitudes)
+
+
+def recording(*rings, rng, noise=QUIET, offset=0.0) -> np.ndarray:
+    """Silence and then the rings, one after the other, in pink noise."""
+    x = np.concatenate([np.zeros(BEFORE), *rings])
+    return x + noise * pink(len(x), rng) + offset
+
+
+def taps_of(x, *, rate_hz=RATE, lowest_hz=40.0):
+    return measure_taps(x, rate_hz=rate_hz, lowest_hz=lowest_hz, highest_hz=None, most=16)
+
+
+def loss_errors(tap, modes) -> np.ndarray:
+    """Relative errors of the loss factors of the three strongest modes of those struck."""
+    strongest = sorted(modes, key=lambda m: -(m.amplitude**2) / (m.frequency_hz * m.loss))[:3]
+    found = tap.decays
+    nearest = [int(np.argmin(np.abs(found.frequency_hz - m.frequency_hz))) for m in strongest]
+    for i, mode in zip(nearest, strongest, strict=True):
+        assert found.frequency_hz[i] == pytest.approx(mode.frequency_hz, rel=1e-3)
+    true = np.array([mode.loss for mode in strongest])
+    return found.loss_factor[nearest] / true - 1.0
+
+
+@pytest.mark.parametrize(("noise", "allowed"), [(QUIET, 0.01), (1e-3, 0.03)])
+def test_clean_taps_are_not_refused(noise, allowed):
+    # 150 boards each; a full-strength mode is 66 dB or 46 dB over the noise, pink.
+    rng = np.random.default_rng(1)
+    refused, off, extra = 0, [], 0
+    for _ in range(150):
+        modes = a_board(rng)
+        found = taps_of(recording(tapped(modes, n=N), rng=rng, noise=noise))
+        assert len(found) == 1
+        if found[0].decays is None:
+            refused += 1
+            continue
+        extra += len(found[0].decays.frequency_hz) > len(modes)
+        off.append(loss_errors(found[0], modes))
+    assert refused <= allowed * 150
+    assert extra <= 0.02 * 150
+    assert abs(np.median(off)) < 0.002
+    assert np.median(np.abs(off)) < 0.01
+
+
+def test_several_taps_in_a_recording_and_where_they_begin():
+    rng = np.random.default_rng(2)
+    modes = a_board(rng)
+    lengths = [30_000, 48_000, 60_000]
+    x = recording(*(tapped(modes, n=n) for n in lengths), rng=rng)
+    found = taps_of(x)
+    starts = (BEFORE + np.cumsum([0, *lengths[:-1]])) / RATE
+    assert [tap.reason for tap in found] == ["", "", ""]
+    for tap, start, length in zip(found, starts, lengths, strict=True):
+        # After the contact, by 1.5 to 11 ms; and over before the next.
+        assert 0.001 < tap.start_s - start < 0.012
+        assert tap.seconds <= length / RATE
+        assert tap.seconds > 0.9 * length / RATE
+    low = [tap.decays.frequency_hz[0] for tap in found]
+    assert np.ptp(low) < 1e-3 * low[0]
+
+
+@pytest.mark.parametrize("delay_s", [0.02, 0.04, 0.08, 0.15])
+@pytest.mark.parametrize("strength", [0.3, 1.0])
+def test_bounces_are_refused(delay_s, strength):
+    rng = np.random.default_rng(3)
+    for sign in (1.0, -1.0):
+        knocks = ((0.0, 1.0), (delay_s, sign * strength))
+        found = taps_of(recording(tapped(a_board(rng), n=N, knocks=knocks), rng=rng))
+        assert [tap.decays for tap in found] == [None]
+        assert found[0].reason
+
+
+def test_a_bounce_as_strong_as_the_tap_is_called_a_second_knock():
+    rng = np.random.default_rng(4)
+    knocks = ((0.0, 1.0), (0.1, 1.0))
+    found = taps_of(recording(tapped(a_board(rng), n=N, knocks=knocks), rng=rng))
+    assert "a second knock came 100 ms after the first" in found[0].reason
+
+
+@pytest.mark.parametrize(("at_s", "times"), [(0.02, 3.0), (0.05, 4.0), (0.1, 4.0), (0.2, 10.0)])
+def test_a_hand_laid_on_is_refused(at_s, times):
+    rng = np.random.default_rng(5)
+    for _ in range(2):
+        found = taps_of(recording(tapped(a_board(rng), n=N, hand=(at_s, times)), rng=rng))
+        assert [tap.decays for tap in found] == [None]
+        assert found[0].reason
+
+
+@pytest.mark.parametrize("times", [3.0, 10.0])
+def test_a_hand_laid_on_late_is_refused_or_bends_nothing(times):
+    # At 450 ms most of the board is silent already: what is left may be too little to tell by.
+    rng = np.random.default_rng(6)
+    for _ in range(3):
+        modes = a_board(rng)
+        for tap in taps_of(recording(tapped(modes, n=N, hand=(0.45, times)), rng=rng)):
+            if tap.decays is not None:
+                assert np.all(np.abs(loss_errors(tap, modes)) < 0.2)
+
+
+def test_a_hand_left_on_in_one_of_three_taps():
+    rng = np.random.default_rng(7)
+    modes = a_board(rng, k=5)
+    held = [mode._replace(loss=3.0 * mode.loss) for mode in modes]
+    x = recording(*(tapped(board, n=N) for board in (modes, held, modes)), rng=rng)
+    found = taps_of(x)
+    assert [tap.decays is None for tap in found] == [False, True, False]
+    assert "as fast as another tap of this take" in found[1].reason
+    for tap in (found[0], found[2]):
+        assert np.all(np.abs(loss_errors(tap, modes)) < 0.02)
+
+
+def test_taps_a_little_unlike_are_all_kept():
+    # Another grip, another point: a quarter more damping is no hand.
+    rng = np.random.default_rng(8)
+    modes = a_board(rng, k=6)
+    other = [mode._replace(loss=1.25 * mode.loss) for mode in modes]
+    found = taps_of(recording(*(tapped(board, n=N) for board in (modes, other)), rng=rng))
+    assert [tap.reason for tap in found] == ["", ""]
+
+
+@pytest.mark.parametrize("pulse_s", [2e-4, 1e-3, 3e-3])
+@pytest.mark.parametrize("heard", [0.0, 0.5])
+def test_the_contact_itself_bends_no_decay(pulse_s, heard):
+    # A soft contact does not drive what swings faster than itself: three modes are looked at.
+    rng = np.random.default_rng(9)
+    off, taken = [], 0
+    for _ in range(12):
+        modes = a_board(rng, k=3)
+        x = recording(tapped(modes, n=N, pulse_s=pulse_s, heard=heard), rng=rng)
+        found = taps_of(x)
+        assert len(found) == 1
+        if found[0].decays is not None:
+            taken += 1
+            off.append(np.median(loss_errors(found[0], modes[:3])))
+    assert taken >= 9
+    assert np.all(np.abs(np.median(off)) < 0.005), off
+    assert np.max(np.abs(off)) < 0.03
+
+
+def test_an_onset_that_clips_bends_no_decay():
+    rng = np.random.default_rng(10)
+    modes = a_board(rng, k=4)
+    x = tapped(modes, n=N)
+    x[: round(0.0015 * RATE)] += 2.0 * np.resize(contact(0.0015), round(0.0015 * RATE)) * 30
+    x = np.clip(x, -0.5, 0.5)
+    found = taps_of(recording(x, rng=rng))
+    assert [tap.reason for tap in found] == [""]
+    assert np.all(np.abs(loss_errors(found[0], modes)) < 0.02)
+
+
+def test_a_tap_that_breaks_off_is_said_to():
+    rng = np.random.default_rng(11)
+    modes = a_board(rng)
+    found = taps_of(recording(tapped(modes, n=N), tapped(modes, n=N)[:2000], rng=rng))
+    assert found[0].decays is not None
+    assert found[1].decays is None
+    assert found[1].reason == "it breaks off too soon"
+
+
+@pytest.mark.parametrize("offset", [0.05, -0.3])
+def test_an_offset_changes_nothing(offset):
+    plain, shifted = (
+        taps_of(recording(tapped(a_board(rng), n=N), rng=rng, offset=level))
+        for rng, level in ((np.random.default_rng(12), 0.0), (np.random.default_rng(12), offset))
+    )
+    a, b = plain[0].decays, shifted[0].decays
+    np.testing.assert_allclose(b.frequency_hz, a.frequency_hz, rtol=1e-4)
+    np.testing.assert_allclose(b.loss_factor, a.loss_factor, rtol=0.02)
+
+
+@pytest.mark.parametrize("noise", ["white", "pink", "none"])
+def test_a_recording_without_a_tap_has_none(noise):
+    rng = np.random.default_rng(13)
+    made = {"white": rng.standard_normal, "pink": lambda n: pink(n, rng), "none": np.zeros}
+    for _ in range(5):
+        assert taps_of(1e-3 * made[noise](2 * N)) == []
+
+
+@pytest.mark.parametrize("n", [0, 1, 100])
+def test_a_recording_too_short_for_a_tap_has_none(n):
+    assert taps_of(np.zeros(n)) == []
+
+
+def test_a_tap_too_weak_to_stand_out_is_not_taken_for_one():
+    rng = np.random.default_rng(14)
+    weak = [mode._replace(amplitude=1e-4 * mode.amplitude) for mode in a_board(rng)]
+    assert all(tap.decays is None for tap in taps_of(recording(tapped(weak, n=N), rng=rng)))
+
+
+def test_a_knock_on_something_that_does_not_ring_is_refused():
+    rng = np.random.default_rng(15)
+    thud = np.zeros(N)
+    thud[:480] = 0.3 * rng.standard_normal(480) * np.exp(-np.arange(480) / 60)
+    found = taps_of(recording(thud, rng=rng, noise=1e-3))
+    assert all(tap.decays is None and tap.reason for tap in found)
+    assert len(found) == 1
+
+
+@pytest.mark.parametrize("rate", [44_100, 96_000])
+def test_other_rates(rate):
+    rng = np.random.default_rng(16)
+    modes = a_board(rng, k=6)
+    ring = tapped(modes, n=rate, rate_hz=rate)
+    x = np.concatenate([np.zeros(rate // 10), ring])
+    found = taps_of(x + QUIET * pink(len(x), rng, rate_hz=rate), rate_hz=rate)
+    assert [tap.reason for tap in found] == [""]
+    assert np.all(np.abs(loss_errors(found[0], modes)) < 0.02)
+
+
+def test_every_number_is_finite():
+    rng = np.random.default_rng(17)
+    for noise in (QUIET, 3e-3, 0.03):
+        x = recording(tapped(a_board(rng), n=N), tapped(a_board(rng), n=N), rng=rng, noise=noise)
+        for tap in taps_of(x):
+            assert np.isfinite([tap.start_s, tap.seconds]).all()
+            if tap.decays is None:
+                continue
+            found = tap.decays
+            numbers = [found.frequency_hz, found.loss_factor, found.amplitude, found.snr_db]
+            spreads = [found.u_frequency_hz, found.u_loss_factor, found.u_amplitude, found.noise]
+            assert np.isfinite(numbers).all()
+            assert np.isfinite(spreads).all()
+            assert (np.array(spreads) > 0).all()
