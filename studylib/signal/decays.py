@@ -96,7 +96,8 @@ def find_decays(
     if last - first < 4 * LEAST_BINS:
         facts = {"rate_hz": rate_hz, "n": n, "most": most, "low": lowest_hz, "high": highest_hz}
         return _report(NONE, first, np.zeros(0, complex), 0.0, **facts)
-    turns = np.exp(-2j * np.pi / n * np.arange(first, last + 1))
+    angle = 2.0 * np.pi / n * np.arange(first, last + 1)
+    turns = np.cos(angle) - 1j * np.sin(angle)
     floor = noise_floor(spectrum, first=first, last=last)
     search = Search(spectrum[first : last + 1], first, turns, n, floor)
     found, rest, tried, given_up = NONE, search.bins, set(), set()

@@ -23,7 +23,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.fft import irfft, next_fast_len, rfft
+from scipy.fft import irfft, next_fast_len, prev_fast_len, rfft
 
 from studylib.signal.decays import Decays, find_decays
 from studylib.signal.knocks import Knock, find_knocks
@@ -104,9 +104,9 @@ def _ring(x: np.ndarray, start: int, end: int, band: dict) -> tuple[Tap, bool]:
     """The tap analysed from `start`, and whether its contact is still felt there."""
     rate = band["rate_hz"]
     frames = min(end - start, round(LONGEST_S * rate))
-    n = _short_of(frames)
-    if n < 0.05 * rate:
+    if frames < 0.05 * rate:
         return Tap(start / rate, frames / rate, None, "it breaks off too soon"), False
+    n = prev_fast_len(frames, real=True)
     spectrum = rfft(x[start : start + n])
     decays = find_decays(spectrum, n=n, **band)
     tap = Tap(start / rate, n / rate, decays)
@@ -128,16 +128,6 @@ def _ring(x: np.ndarray, start: int, end: int, band: dict) -> tuple[Tap, bool]:
         said = "what rings is not one clean decay, as with a bounce or a hand on the board"
         return replace(tap, decays=None, reason=said), contact
     return tap, contact
-
-
-def _short_of(frames: int) -> int:
-    """The longest length not above `frames` that transforms fast (within a hundredth)."""
-    if frames < 64:
-        return frames
-    n = frames - frames % 2
-    while next_fast_len(n, real=True) != n:
-        n -= 2
-    return n
 
 
 def _unexplained(
@@ -181,9 +171,9 @@ def _clean(decays: Decays) -> bool:
 def _changed_early(x: np.ndarray, spectrum: np.ndarray, early: Decays, band: dict) -> bool:
     """Whether the slow decays, as they are a little later, do not lead back to the start."""
     rate, n, skip = band["rate_hz"], len(x), round(EARLY_S * band["rate_hz"])
-    m = _short_of(n - skip)
-    if m < 4 * skip:
+    if n < 5 * skip:
         return False
+    m = prev_fast_len(n - skip, real=True)
     late = find_decays(rfft(x[skip : skip + m]), n=m, **band)
     slow = -late.poles.real * skip < SLOW
     if not slow.any():
