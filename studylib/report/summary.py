@@ -159,6 +159,14 @@ class Summary:
             told = telling_specimen(harmonics)
             drawn["story"] = partial(figures.story_figure, harmonics, told)
             drawn["drive_steps"] = partial(figures.steps_figure, self.attribution.steps, told)
+        modes, study = self.modes, self.study
+        drawn["tone_and_modes"] = partial(
+            figures.tone_and_modes_figure, modes.near, modes.boards, self.gathered.spectra, study
+        )
+        drawn["modes"] = partial(figures.ladder_figure, modes.boards, study)
+        drawn["stiffness"] = partial(figures.stiffness_figure, modes.wood, study)
+        drawn["responses"] = partial(figures.responses_figure, modes.responses, study)
+        drawn["covariates"] = partial(figures.covariates_figure, self.covariates, self.woods)
         drawn["spectra"] = partial(figures.spectra_figure, self.gathered, self.study)
         drawn["harmonics"] = partial(figures.harmonics_figure, self.gathered, self.study)
         drawn["quality"] = partial(figures.quality_figure, self.gathered)
