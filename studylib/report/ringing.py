@@ -3,8 +3,8 @@
 Every refused tap keeps its reason; a board in which a mode is missing is named. Whether a
 harmonic is lifted by the board's size alone is a matter of where its modes fall, not of its wood.
 
-Functions: tap_sentences, refused_table, modes_table, missing_sentences, bench_sentence,
-size_sentences, near_table, about_damping, sweep_sentences.
+Functions: tap_sentences, refused_table, found_table, modes_table, missing_sentences,
+bench_sentence, size_sentences, near_table, about_damping, sweep_sentences.
 """
 
 from __future__ import annotations
@@ -69,6 +69,30 @@ def refused_table(modes: pd.DataFrame) -> pd.DataFrame:
     taps = modes[(modes["kind"] == "tap") & ~modes["usable"].astype(bool)]
     rows = taps.drop_duplicates(["take", "tap"])[["take", "specimen", "tap", "reason"]]
     return rows.rename(columns={"specimen": "board"}).reset_index(drop=True)
+
+
+def found_table(modes: pd.DataFrame) -> pd.DataFrame:
+    """The modes of the first usable tap of each take, strongest first, at most `FIRST` a take.
+
+    Parameters
+    ----------
+    modes : rows of the table `modes` of one batch.
+    """
+    taps = modes[(modes["kind"] == "tap") & modes["usable"].astype(bool)]
+    first = taps[taps["tap"] == taps.groupby("take")["tap"].transform("min")]
+    rows = first.sort_values("level_db", ascending=False, kind="stable")
+    rows = rows.groupby("take", sort=False).head(FIRST)
+    place = {take: i for i, take in enumerate(dict.fromkeys(taps["take"]))}
+    rows = rows.sort_values("take", key=lambda names: names.map(place), kind="stable")
+    f, loss = rows["frequency_hz"].astype(float), rows["loss_factor"].astype(float)
+    return pd.DataFrame(
+        {
+            "take": rows["take"], "board": rows["specimen"], "frequency Hz": f,
+            "u Hz": rows["frequency_u"].astype(float), "decay time s": decay_time(f, loss),
+            "u s": decay_time(f, loss) * rows["loss_factor_u"].astype(float) / loss,
+            "level dB": rows["level_db"].astype(float),
+        }
+    ).reset_index(drop=True)  # fmt: skip
 
 
 def modes_table(boards: pd.DataFrame, *, support: str) -> pd.DataFrame:
@@ -139,7 +163,7 @@ def size_sentences(near: pd.DataFrame) -> list[str]:
     boards, said = rows["specimen"].nunique(), []
     count = rows.groupby("harmonic")["lifted"].agg(["sum", "size"])
     in_all = [k for k, n in count.iterrows() if n["sum"] == n["size"] == boards]
-    in_some = [k for k, n in count.iterrows() if 0 < n["sum"] and k not in in_all]
+    in_some = [k for k, n in count.iterrows() if n["sum"] > 0 and k not in in_all]
     known = {PREDICTED: "as predicted from size and stiffness", FREE: "as measured freely hung",
              BENCH: "as measured on the bench"}[basis]  # fmt: skip
     about = f"{known} (a mode lifts a harmonic when it adds at least {LIFTED_DB:g} dB to what a "

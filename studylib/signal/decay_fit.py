@@ -68,13 +68,13 @@ def joined(parts: list[Found]) -> Found:
     return Found(*(np.concatenate(fields) for fields in zip(*parts, strict=True)))
 
 
-def groups_of(s: np.ndarray) -> list[np.ndarray]:
+def groups_of(s: np.ndarray, *, together: float = TOGETHER) -> list[np.ndarray]:
     """Indices of poles that overlap, by frequency."""
     order = np.argsort(s.imag)
     if not len(order):
         return []
     f, half = s.imag[order], np.abs(s.real[order])
-    apart = np.diff(f) > TOGETHER * (half[1:] + half[:-1])
+    apart = np.diff(f) > together * (half[1:] + half[:-1])
     return np.split(order, np.flatnonzero(apart) + 1)
 
 
@@ -162,7 +162,7 @@ def judged(fit: PoleFit, target: np.ndarray, low: int, search: Search) -> Found 
     lowest, highest = (search.first + low) * step, (search.first + high - 1) * step
     for pole, amplitude, spread in zip(s.tolist(), fit.c.tolist(), fit.c_scale, strict=True):
         inside = lowest <= pole.imag <= highest and -pole.real < STEEPEST * pole.imag
-        if not (inside and isfinite(abs(amplitude)) and isfinite(spread)):
+        if not (inside and isfinite(abs(amplitude)) and isfinite(spread) and spread > 0.0):
             return None
     free = count - 2 * len(s)
     left, nearby = fit.squares / free, float(search.floor[low:high].mean())
@@ -183,6 +183,7 @@ def judged_apart(
     step = 2.0 * np.pi / search.n
     good = (s.imag >= (search.first + low) * step) & (s.imag <= (search.first + high - 1) * step)
     good &= (-s.real < STEEPEST * s.imag) & np.isfinite(fit.c) & np.isfinite(fit.c_scale)
+    good &= fit.c_scale > 0.0
     total = np.concatenate([[0.0], np.cumsum(search.floor)])
     left, nearby = fit.squares / free, (total[high] - total[low]) / count
     misfit = left > nearby * _allowed(free)

@@ -18,6 +18,7 @@ import numpy as np
 
 from studylib.signal.decay_fit import (
     STANDS_OUT,
+    TOGETHER,
     Found,
     Search,
     groups_of,
@@ -129,11 +130,12 @@ def _starts_of_more(own, peak, rest, target, turns, search) -> Iterator[np.ndarr
         yield np.r_[own.s, starts_at(rest, search.turns, np.array([peak]))]
 
 
-def swept(found: Found, search: Search) -> Found:
+def swept(found: Found, search: Search, *, together: float = TOGETHER) -> Found:
     """Every group fitted to the bins around it, with all the others as they stand taken off."""
     if not len(found.s):
         return found
-    groups, (lows, highs) = groups_of(found.s), windows(found.s, search)
+    groups = groups_of(found.s, together=together)
+    lows, highs = windows(found.s, search)
     spans = [slice(lows[group].min(), highs[group].max() + 1) for group in groups]
     turns = [search.turns[span] for span in spans]
     whole = decays_in_bins(found.s, found.c, n=search.n, turns=np.concatenate(turns))

@@ -24,7 +24,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.signal import find_peaks
 
-from studylib.signal.decay_fit import LEAST_BINS, MODEL_ERROR, NONE, Found, Search
+from studylib.signal.decay_fit import LEAST_BINS, MODEL_ERROR, NONE, TOGETHER, Found, Search
 from studylib.signal.decay_search import dropped_weak, enlarged, swept
 from studylib.signal.floor import noise_floor
 from studylib.signal.poles import decays_in_bins
@@ -33,6 +33,8 @@ FALSE_ALARM = 1e-3  # of a peak, over all bins together
 PROMINENT = 10 ** (3.0 / 20)  # of a peak over the dip beside it
 BESIDE_HZ = 200.0  # in which a peak must be prominent
 RIPPLE = 4.5  # noise amplitudes: lower peaks on a flank are the noise riding on it
+AT_LAST = 25.0  # mean bandwidths: nearer ones are fitted together once each is begun
+MOST_AT_LAST = 24
 ROUNDS = 6
 LARGEST_LOSS = 0.1  # beyond, it is the knock and not a mode
 DIES_AWAY = 4.0  # standard uncertainties of the decay rate
@@ -109,7 +111,9 @@ def find_decays(
         tried.add(state)
         found = enlarged(found, peaks, rest, search, given_up)
         found = swept(found, search)
-        found = dropped_weak(swept(found, search))
+        # Sweeps alone close in on modes with near neighbours too slowly.
+        wide = AT_LAST if len(found.s) <= MOST_AT_LAST else TOGETHER
+        found = dropped_weak(swept(found, search, together=wide))
         model = _model(found, search)
         rest = search.bins - model
         tolerated = MODEL_ERROR * (model.real**2 + model.imag**2)

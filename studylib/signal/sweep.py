@@ -39,7 +39,7 @@ ORDERS = 5  # harmonic orders that are told apart
 LONGEST_S = 5.0  # of order 1's impulse response
 EDGE = 1.06  # a fade of 1 s in a sweep of 20 s over ten octaves, of 10 ms in a short one
 MODE_EDGE = 1.3  # modes this near to an edge are smeared by it
-PULSE_S = 0.002  # of a response, after which the direct pulse of the driver is over
+PULSE_S = 0.012  # after which the direct pulse is over, smeared as it is by the edges of the band
 LEAST_CYCLES = 4.0  # f1 L: fewer, and the sweep is too fast at its start for its own formulas
 
 

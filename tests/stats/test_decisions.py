@@ -227,3 +227,14 @@ class TestErrorRate:
             0.05, abs=0.005
         )
         assert tukey_kramer_rate(self.model(3, 3), 0.95) > 0.065
+
+
+def test_a_huge_effect_has_its_interval_at_once_and_without_a_step():
+    for sign in (1.0, -1.0):
+        below, above = (
+            np.array(hedges_g(sign * t * 0.5, 1.0, 9, 0.25, confidence=0.95)[1:]) / t
+            for t in (299.9, 300.1)
+        )
+        assert np.allclose(below, above, rtol=5e-4)
+        _, low, high = hedges_g(sign * 1e7, 1.0, 9, 0.25, confidence=0.95)
+        assert low < sign * 1e7 < high
