@@ -23,7 +23,7 @@ from studylib.signal.poles import PoleFit, fit_poles, terms
 
 REACH = 4.5  # bandwidths around a mode whose bins are fitted
 LEAST_BINS = 4  # on either side
-TOGETHER = 5.0  # mean bandwidths: nearer modes are fitted together
+TOGETHER = 12.0  # mean bandwidths: nearer modes are fitted together
 STANDS_OUT = 20.0  # |c|^2 over its variance: below, a decay is dropped
 STEEPEST = 0.075  # decay over angle of anything fitted: a loss factor of 0.15
 MODEL_ERROR = 10 ** (-45.0 / 10)  # no board is a sum of perfect decays: less is not pursued

@@ -34,7 +34,7 @@ from studylib.signal.decay_fit import (
 )
 from studylib.signal.poles import SETTLED, decays_in_bins, fit_single_poles, local_poles, terms
 
-MOST_TOGETHER = 6
+MOST_TOGETHER = 12
 OUT_OF_TAILS = 2.0  # times the tails of stronger decays: lower, a peak is not one of its own
 ROUGHLY = 3.0  # where new decays are still in each other's way: a second fit follows
 LONG = 128  # bins: longer windows are fitted apart from shorter ones

@@ -1,8 +1,8 @@
 """Find the knocks in a recording of taps.
 
-A knock is a sudden rise: the power of the signal's differences (which favours what is quick) in
-blocks of a millisecond stands ten times above all of the last dozen blocks, far out of the
-noise, and not far below the loudest knock. Knocks closer together than a tap needs to ring are
+A knock is a sudden rise: the power of the signal, or of its differences (which favours what is
+quick), in blocks of a millisecond stands ten times above all of the last dozen blocks, far out of
+the noise, and not far below the loudest knock. Knocks closer together than a tap needs to ring are
 one event: a bounce, or two taps too quick.
 
 Conventions: one channel, samples re full scale; positions in samples.
@@ -51,15 +51,12 @@ def find_knocks(x: np.ndarray, *, rate_hz: float) -> list[Knock]:
     count = (len(x) - 1) // block
     if count <= LOOK_BACK:
         return []
+    # What is quick tells a knock over the ring of the last one; all of it tells a soft knock
+    # over hiss.
     quick = np.diff(x[: count * block + 1]).reshape(count, block)
-    power = np.einsum("bn,bn->b", quick, quick)
-    before = np.lib.stride_tricks.sliding_window_view(
-        np.concatenate([np.full(LOOK_BACK, power[0]), power[:-1]]), LOOK_BACK
-    )[:, : LOOK_BACK - 1].max(axis=1)
-    noise = np.partition(power, count // 10)[count // 10]
-    rises = power > np.maximum(
-        RISE * before, max(OVER_NOISE * noise, UNDER_LOUDEST * float(power.max()))
-    )
+    whole = x[: count * block].reshape(count, block)
+    rises = _rises(np.einsum("bn,bn->b", quick, quick))
+    rises |= _rises(np.einsum("bn,bn->b", whole, whole))
     starts = np.flatnonzero(rises)
     if not len(starts):
         return []
@@ -73,3 +70,13 @@ def find_knocks(x: np.ndarray, *, rate_hz: float) -> list[Knock]:
         Knock(int(event[0]), end, tuple(int(start) for start in event[1:]))
         for event, end in zip(events, ends, strict=True)
     ]
+
+
+def _rises(power: np.ndarray) -> np.ndarray:
+    """Blocks whose power stands far above the dozen before them, and out of the noise."""
+    before = np.lib.stride_tricks.sliding_window_view(
+        np.concatenate([np.full(LOOK_BACK, power[0]), power[:-1]]), LOOK_BACK
+    )[:, : LOOK_BACK - 1].max(axis=1)
+    noise = np.partition(power, len(power) // 10)[len(power) // 10]
+    least = max(OVER_NOISE * noise, UNDER_LOUDEST * float(power.max()))
+    return power > np.maximum(RISE * before, least)

@@ -116,6 +116,48 @@ def test_modes_exactly_3_bandwidths_apart(frequency_hz):
     assert np.all(np.sqrt(np.mean(runs.rms[:, :2] ** 2, axis=0)) < 1.15 + 0.12), runs.rms
 
 
+def drawn(rng, *, crowded):
+    """Ten modes at random, 3 or more bandwidths apart: over five octaves, or side by side with
+    gaps of 3 to 12 bandwidths."""
+    loss = rng.uniform(0.009, 0.013, 10)
+    if crowded:
+        f = [rng.uniform(100.0, 400.0)]
+        for a, b in zip(loss[:-1], loss[1:], strict=True):
+            f.append(f[-1] * (1 + 0.5 * (a + b) * rng.uniform(3.0, 12.0)))
+        return np.array(f), loss
+    while True:
+        f = np.sort(np.exp(rng.uniform(np.log(150.0), np.log(6000.0), 10)))
+        if np.all(np.diff(f) > 1.5 * ((f * loss)[1:] + (f * loss)[:-1])):
+            return f, loss
+
+
+@pytest.mark.parametrize("crowded", [False, True])
+def test_ten_modes_anywhere_3_or_more_bandwidths_apart(crowded):
+    rng = np.random.default_rng(17)
+    sd, off, found = noise_sd(30.0), [], []
+    for _ in range(100):
+        f, loss = drawn(rng, crowded=crowded)
+        modes = mode_set(f, loss, rng)
+        of = units(modes, n=N)
+        decays = decays_of(ring(modes, n=N, of=of) + sd * rng.standard_normal(N))
+        found.append(len(decays.frequency_hz))
+        if found[-1] == 10 and len(off) < 40:
+            least = bound(modes, sd=sd, n=N)
+            off.append(
+                [
+                    (decays.frequency_hz - f) / least.frequency_hz,
+                    (decays.loss_factor - loss) / least.loss,
+                ]
+            )
+    assert np.mean(np.array(found) > 10) <= 0.02
+    assert np.mean(np.array(found) < 10) <= 0.02
+    # 40 runs of ten modes know a spread to 3.5 %.
+    average = np.sqrt(np.mean(np.square(off), axis=(0, 2)))
+    assert np.all(average < 1.15 + 0.1), average
+    robust = ROBUST * np.median(np.abs(off), axis=(0, 2))
+    assert np.all(robust < 1.15 + 0.1), robust
+
+
 @pytest.mark.parametrize("frequency_hz", [163.0, 440.0, 1300.0, 4400.0])
 def test_two_modes_one_bandwidth_apart(frequency_hz):
     loss = 0.011
