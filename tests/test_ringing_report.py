@@ -17,6 +17,7 @@ from studylib.measure.sweep_rows import RESPONSE_COLUMNS
 from studylib.report import ringing, wood_words
 from studylib.report.first_tap import first_tap
 from studylib.report.summary import summarise
+from studylib.report.uncertain import with_uncertainty
 from studylib.sheets import read_study
 from studylib.wood.near_tone import COLUMNS as NEAR_COLUMNS
 from tests.invented_tables import Invention
@@ -72,12 +73,33 @@ def test_the_four_names_of_damping_say_the_same(summary):
     table = ringing.modes_table(summary.modes.boards, support="free")
     row = table[(table["board"] == "R1") & (table["mode"] == 1)].iloc[0]
     f, loss = free_modes("robinia")[0], LOSS["robinia"]
-    assert row["frequency Hz"] == pytest.approx(f, rel=1e-4)
-    assert row["loss factor"] == pytest.approx(loss, rel=5e-3)
-    assert row["Q"] == pytest.approx(1 / loss, rel=5e-3)
-    assert row["decay time s"] == pytest.approx(np.log(1000) / (np.pi * f * loss), rel=5e-3)
-    assert row["decrement"] == pytest.approx(np.pi * loss, rel=5e-3)
-    assert row["u s"] == pytest.approx(row["decay time s"] * row["u loss"] / row["loss factor"])
+    truth = {
+        "frequency Hz": f, "loss factor": loss, "Q": 1 / loss, "decrement": np.pi * loss,
+        "decay time s": np.log(1000) / (np.pi * f * loss),
+    }  # fmt: skip
+    for name, value in truth.items():
+        shown, u = (float(part) for part in row[name].split(" ± "))
+        assert abs(shown - value) < 4 * u < 0.02 * value, name
+
+
+@pytest.mark.parametrize(
+    ("value", "u", "written"),
+    [(13.8277, 0.127, "13.83 ± 0.13"), (162.849, 0.0884, "162.85 ± 0.09"),
+     (0.0152, 6.8e-5, "0.01520 ± 0.00007"), (4933.6, 17.03, "4934 ± 17"),
+     (0.0, 1.0, "0"), (5.0, 0.0, "5"), (float("nan"), 1.0, "–")],
+)  # fmt: skip
+def test_a_value_is_written_with_what_its_uncertainty_allows(value, u, written):
+    assert with_uncertainty(value, u) == written
+
+
+def test_harmonics_and_modes_by_wood():
+    table = ringing.near_table(near())
+    assert table[["harmonic", "wood", "nearest mode", "lifted in"]].to_numpy().tolist() == [
+        ["f", "larch", "1", "2 of 2 boards"], ["2f", "larch", "2", "1 of 2 boards"],
+    ]  # fmt: skip
+    assert table["gain dB"].tolist() == ["12.0", "2.0 to 9.0"]
+    assert table["least to most"].tolist() == ["11.0 to 13.0", "1.0 to 10.0"]
+    assert ringing.near_table(near()[:0]).empty
 
 
 def test_what_is_found_in_a_batch_is_the_first_usable_tap(summary):
@@ -138,6 +160,12 @@ def test_the_wood_in_words_and_numbers(summary, bare):
     value, u = (float(part) for part in table.loc["R1", "Young's modulus GPa"].split(" ± "))
     assert abs(value - MODULUS["robinia"] / 1e9) < 2 * u
     assert wood_words.wood_sentences(bare)[0].startswith("Stiffness is not known")
+    moist = pd.DataFrame(
+        {"quantity": ["moisture_pct"] * 2 + ["equilibrium_moisture_pct"], "value": [8.1, 9.4, 9.2]}
+    )
+    assert wood_words._moisture(moist)[0].startswith(
+        "Moisture of the boards: 8.1 to 9.4 % as measured; 9.2 to 9.2 % as the air"
+    )
 
 
 def test_figures_draw_what_the_tables_hold(summary):

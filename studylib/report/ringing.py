@@ -12,8 +12,9 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from studylib.figures.words import MINUS, counted
+from studylib.figures.words import MINUS, MISSING, counted
 from studylib.report.summary import Summary
+from studylib.report.uncertain import with_uncertainty
 from studylib.signal.damping import decay_time, logarithmic_decrement, quality_factor
 from studylib.signal.transfer_functions import LOWEST_COHERENCE
 from studylib.wood.near_tone import LIFTED_DB
@@ -22,7 +23,12 @@ from studylib.wording import listed
 BENCH, FREE = "measured on the bench", "measured free"
 PREDICTED = "predicted from size and stiffness"
 ORDER = (PREDICTED, FREE, BENCH)  # which way of knowing the modes tells of the size alone first
-FIRST = 6  # harmonics and modes that are shown in full
+FIRST = 6  # harmonics, and modes of a tap, that are shown
+MODES = 3  # of each board that are shown in full
+NEAR_TABLE = [
+    "harmonic", "wood", "nearest mode", "mode Hz", "bandwidths off", "gain dB", "least to most",
+    "gain on the bench dB", "lifted in",
+]  # fmt: skip
 NO_TAPS = (
     "No board was tapped. A tap shows a board's modes, how fast they die away and, freely hung, "
     "how stiff it is."
@@ -102,19 +108,24 @@ def modes_table(boards: pd.DataFrame, *, support: str) -> pd.DataFrame:
     ----------
     boards : the table `board_modes`.  support : "bench" or "free".
     """
-    rows = boards[(boards["support"] == support) & ~boards["missing"] & (boards["mode"] <= FIRST)]
+    rows = boards[(boards["support"] == support) & ~boards["missing"] & (boards["mode"] <= MODES)]
     f, loss = rows["frequency_hz"], rows["loss_factor"]
     share = rows["loss_factor_u"] / loss
     return pd.DataFrame(
         {
             "board": rows["specimen"], "wood": rows["wood"], "mode": rows["mode"],
-            "frequency Hz": f, "u Hz": rows["frequency_u"],
-            "loss factor": loss, "u loss": rows["loss_factor_u"],
-            "Q": quality_factor(loss), "decay time s": decay_time(f, loss),
-            "u s": decay_time(f, loss) * share, "decrement": logarithmic_decrement(loss),
+            "frequency Hz": _pairs(f, rows["frequency_u"]),
+            "loss factor": _pairs(loss, rows["loss_factor_u"]),
+            "Q": _pairs(quality_factor(loss), quality_factor(loss) * share),
+            "decay time s": _pairs(decay_time(f, loss), decay_time(f, loss) * share),
+            "decrement": _pairs(logarithmic_decrement(loss), logarithmic_decrement(loss) * share),
             "mounts": rows["n_mounts"], "taps": rows["n_taps"],
         }
     ).reset_index(drop=True)  # fmt: skip
+
+
+def _pairs(values: pd.Series, u: pd.Series) -> list[str]:
+    return [with_uncertainty(float(v), float(w)) for v, w in zip(values, u, strict=True)]
 
 
 def missing_sentences(boards: pd.DataFrame) -> list[str]:
@@ -206,19 +217,31 @@ def _range(values: pd.Series, places: int) -> str:
 
 
 def near_table(near: pd.DataFrame) -> pd.DataFrame:
-    """The mode nearest to each of the first harmonics: one row a board, harmonic and basis."""
-    rows = near[(near["harmonic"] <= FIRST) & (near["role"] == "")]
-    return pd.DataFrame(
-        {
-            "board": rows["specimen"], "wood": rows["wood"],
-            "harmonic": rows["harmonic"].map(lambda k: "f" if k == 1 else f"{k}f"),
-            "modes": rows["basis"], "nearest mode": rows["mode"], "mode Hz": rows["mode_hz"],
-            "bandwidths off": rows["distance_bandwidths"],
-            "gain dB": rows["gain_db"], "gain low": rows["gain_low"],
-            "gain high": rows["gain_high"],
-            "lifted": rows["lifted"].map({True: "yes", False: "no"}),
-        }
-    ).reset_index(drop=True)  # fmt: skip
+    """The mode nearest to each of the first harmonics: one row a harmonic and wood, lowest to
+    highest over its boards. All boards one by one are in tables/modes_near_tone.csv."""
+    compared = near[(near["harmonic"] <= FIRST) & (near["role"] == "")]
+    basis = next((name for name in ORDER if (compared["basis"] == name).any()), "")
+    out = []
+    for (k, wood), rows in compared.groupby(["harmonic", "wood"], sort=False):
+        known, bench = rows[rows["basis"] == basis], rows[rows["basis"] == BENCH]
+        if known.empty:
+            continue
+        out.append(
+            {
+                "harmonic": "f" if k == 1 else f"{k}f", "wood": wood,
+                "nearest mode": listed(str(mode) for mode in sorted(known["mode"].unique())),
+                "mode Hz": _range(known["mode_hz"], 0),
+                "bandwidths off": _range(known["distance_bandwidths"], 1),
+                "gain dB": _range(known["gain_db"], 1),
+                "least to most": _range(pd.concat([known["gain_low"], known["gain_high"]]), 1),
+                "gain on the bench dB": MISSING if bench.empty else _range(bench["gain_db"], 1),
+                "lifted in": f"{int(known['lifted'].sum())} of {len(known)} boards",
+            }
+        )  # fmt: skip
+    table = pd.DataFrame(out, columns=NEAR_TABLE)
+    return table.assign(order=[int(h.rstrip("f") or 1) for h in table["harmonic"]]).sort_values(
+        "order", kind="stable", ignore_index=True
+    )[NEAR_TABLE]
 
 
 def about_damping() -> list[str]:

@@ -5,12 +5,11 @@ Functions: wood_sentences, properties_table, isotropic_sentence.
 
 from __future__ import annotations
 
-import math
-
 import pandas as pd
 
 from studylib.figures.words import MISSING, counted
 from studylib.report.summary import Summary
+from studylib.report.uncertain import with_uncertainty
 
 COLUMNS = {
     "wood.density_kg_m3": ("density kg/m³", 1.0),
@@ -21,8 +20,6 @@ COLUMNS = {
     "wood.impedance_pa_s_m": ("impedance MPa s/m", 1e-6),
     "wood.loss_factor": ("loss factor", 1.0),
     "youngs_modulus_isotropic_gpa": ("E after E1876 GPa", 1.0),
-    "moisture_pct": ("moisture %", 1.0),
-    "equilibrium_moisture_pct": ("air's moisture %", 1.0),
 }
 MODULUS, ISOTROPIC = "wood.youngs_modulus_gpa", "youngs_modulus_isotropic_gpa"
 
@@ -42,23 +39,14 @@ def properties_table(wood: pd.DataFrame) -> pd.DataFrame:
         for name in names:
             title, factor = COLUMNS[name]
             known = (specimen, name) in by_board.index
-            row[title] = _cell(by_board.loc[(specimen, name)], factor) if known else MISSING
+            cell = by_board.loc[(specimen, name)] if known else None
+            row[title] = (
+                with_uncertainty(float(cell["value"]) * factor, float(cell["u"]) * factor)
+                if known
+                else MISSING
+            )
         rows.append(row)
     return pd.DataFrame(rows, columns=["board", "wood", *(COLUMNS[q][0] for q in names)])
-
-
-def _cell(row, factor: float) -> str:
-    value, u = float(row["value"]) * factor, float(row["u"]) * factor
-    if not math.isfinite(value):
-        return MISSING
-    if not math.isfinite(u) or u <= 0:
-        return f"{value:.4g}"
-    # Two digits of the uncertainty (JCGM 100, 7.2.6), never more than four of the value.
-    places = max(0, 1 - math.floor(math.log10(u)))
-    places = min(places, max(0, 3 - math.floor(math.log10(abs(value)))))
-    if round(u, places) == 0:
-        return f"{value:.{places}f}"
-    return f"{value:.{places}f} ± {u:.{places}f}"
 
 
 def wood_sentences(summary: Summary) -> list[str]:
@@ -79,7 +67,7 @@ def wood_sentences(summary: Summary) -> list[str]:
             "uncertainty: of sizes, mass, frequencies and of how unevenly the wood is grown. That "
             "of the loss factor is of these taps only: to hang a board anew moves it by more."
         )
-    said += list(summary.modes.warnings)
+    said += [*_moisture(wood), *summary.modes.warnings]
     if not known.empty:
         said += isotropic_sentence(wood)
         said.append(
@@ -87,6 +75,19 @@ def wood_sentences(summary: Summary) -> list[str]:
             "moisture; and a few boards are not a species."
         )
     return said
+
+
+def _moisture(wood: pd.DataFrame) -> list[str]:
+    """The boards' moisture beside what the air of the takes would settle it at."""
+    parts = []
+    for name, said in (
+        ("moisture_pct", "as measured"),
+        ("equilibrium_moisture_pct", "as the air would have it, given weeks (Wood Handbook)"),
+    ):
+        values = wood.loc[wood["quantity"] == name, "value"].dropna()
+        if len(values):
+            parts.append(f"{values.min():.1f} to {values.max():.1f} % {said}")
+    return [f"Moisture of the boards: {'; '.join(parts)}."] if parts else []
 
 
 def isotropic_sentence(wood: pd.DataFrame) -> list[str]:

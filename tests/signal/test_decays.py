@@ -8,6 +8,7 @@ themselves are held by the average over the modes. Noise is white unless said ot
 
 from __future__ import annotations
 
+import itertools
 from typing import NamedTuple
 
 import numpy as np
@@ -122,7 +123,7 @@ def drawn(rng, *, crowded):
     loss = rng.uniform(0.009, 0.013, 10)
     if crowded:
         f = [rng.uniform(100.0, 400.0)]
-        for a, b in zip(loss[:-1], loss[1:], strict=True):
+        for a, b in itertools.pairwise(loss):
             f.append(f[-1] * (1 + 0.5 * (a + b) * rng.uniform(3.0, 12.0)))
         return np.array(f), loss
     while True:
