@@ -93,9 +93,12 @@ def found_table(modes: pd.DataFrame) -> pd.DataFrame:
     f, loss = rows["frequency_hz"].astype(float), rows["loss_factor"].astype(float)
     return pd.DataFrame(
         {
-            "take": rows["take"], "board": rows["specimen"], "frequency Hz": f,
-            "u Hz": rows["frequency_u"].astype(float), "decay time s": decay_time(f, loss),
-            "u s": decay_time(f, loss) * rows["loss_factor_u"].astype(float) / loss,
+            "take": rows["take"], "board": rows["specimen"],
+            "frequency Hz": _pairs(f, rows["frequency_u"].astype(float)),
+            "decay time s": _pairs(
+                decay_time(f, loss),
+                decay_time(f, loss) * rows["loss_factor_u"].astype(float) / loss,
+            ),
             "level dB": rows["level_db"].astype(float),
         }
     ).reset_index(drop=True)  # fmt: skip
