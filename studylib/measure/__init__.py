@@ -3,9 +3,11 @@
 calibration  from full scale to a level
 take         one take: read once, transformed once
 features     which numbers a kind of take gives
+rings        what taps and sweeps hold; mode_rows, sweep_rows as tables
 bench, spectra   the facts of the sitting; thinned spectra for the figures
+sitting      what every take of a batch is measured against
 batch        puts it together: `measure_batch`
-parts        what a batch leaves for the summary
+parts        what a batch leaves for the summary; ringing numbers the modes of all of them
 """
 
 from studylib.measure.batch import (
@@ -13,9 +15,9 @@ from studylib.measure.batch import (
     QUALITY_COLUMNS,
     BatchMeasurement,
     check_batch,
-    common_rate,
     measure_batch,
 )
+from studylib.measure.sitting import common_rate
 
 __all__ = [
     "FEATURE_COLUMNS",
