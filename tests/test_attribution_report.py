@@ -10,21 +10,18 @@ import pytest
 
 from studylib.attribution.advice import CONTROLS
 from studylib.errors import InputError
-from studylib.measure.parts import gather
 from studylib.report import attribution as said
 from studylib.report import pair_words
 from studylib.report import text as report_text
 from studylib.report.summary import summarise
-from studylib.sheets import read_study
 from tests.invented_tables import Invention
 
 DEMO = Path(__file__).parents[1] / "data_demo"
 
 
 @pytest.fixture(scope="module")
-def demo():
-    study = read_study(DEMO)
-    return summarise(study, gather(study))
+def demo(measured_demo):
+    return summarise(*measured_demo)
 
 
 @pytest.fixture(scope="module")

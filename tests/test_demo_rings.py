@@ -13,18 +13,15 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from studylib.measure.parts import gather
 from studylib.report.study_modes import modes_of_study
 from studylib.report.summary import summarise
-from studylib.sheets import read_study
 
 DEMO = Path(__file__).parents[1] / "data_demo"
 
 
 @pytest.fixture(scope="module")
-def demo():
-    study = read_study(DEMO)
-    return study, gather(study)
+def demo(measured_demo):
+    return measured_demo
 
 
 def of_feature(gathered, name: str) -> pd.DataFrame:

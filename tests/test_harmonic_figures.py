@@ -14,21 +14,20 @@ from studylib import figures
 from studylib.attribution import ATTRIBUTION_COLUMNS, attribute_study
 from studylib.attribution.steps import STEP_COLUMNS
 from studylib.figures.style import VIDEO_SIZE
-from studylib.measure.parts import gather
-from studylib.sheets import read_study
 from tests.invented_tables import Invention
 
 DEMO = Path(__file__).parents[1] / "data_demo"
 
 
 @pytest.fixture(scope="module")
-def study():
-    return read_study(DEMO)
+def study(measured_demo):
+    return measured_demo[0]
 
 
 @pytest.fixture(scope="module")
-def found(study):
-    return attribute_study(study, gather(study).harmonics)
+def found(measured_demo):
+    study, gathered = measured_demo
+    return attribute_study(study, gathered.harmonics)
 
 
 @pytest.fixture(autouse=True)

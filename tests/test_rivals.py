@@ -43,9 +43,8 @@ STILL = {"board_sd": 0.0, "mount_sd": 0.0, "take_sd": 0.0}
 
 
 @pytest.fixture(scope="module")
-def demo() -> Summary:
-    study = read_study(DEMO)
-    return summarise(study, gather(study))
+def demo(measured_demo) -> Summary:
+    return summarise(*measured_demo)
 
 
 @pytest.fixture(scope="module")

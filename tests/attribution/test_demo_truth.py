@@ -12,16 +12,14 @@ import pandas as pd
 import pytest
 
 from studylib.attribution import attribute_study
-from studylib.measure.parts import gather
-from studylib.sheets import read_study
 
 DEMO = Path(__file__).parents[2] / "data_demo"
 
 
 @pytest.fixture(scope="module")
-def found():
-    study = read_study(DEMO)
-    return attribute_study(study, gather(study).harmonics)
+def found(measured_demo):
+    study, gathered = measured_demo
+    return attribute_study(study, gathered.harmonics)
 
 
 @pytest.fixture(scope="module")
