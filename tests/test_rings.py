@@ -16,7 +16,7 @@ import pytest
 import soundfile
 from scipy import signal
 
-from studylib.measure import measure_batch
+from studylib.measure import measure_batch, rings
 from studylib.measure.parts import gather
 from studylib.report.at_the_bench import fitness
 from studylib.report.study_modes import modes_of_study
@@ -228,6 +228,18 @@ def test_a_take_without_a_tap_is_set_aside_and_keeps_its_rows(tmp_path):
     fit = fitness(study, gathered.quality)
     assert fit.failed == 1
     assert any("Tap once with something small and hard" in line for line in fit.lines)
+
+
+def test_a_take_too_long_to_be_held_says_so_and_is_set_aside(tmp_path, monkeypatch):
+    monkeypatch.setattr(rings, "LONGEST_S", 2.5)
+    study = read_study(write_study(tmp_path / "s", Files()))
+    measured = measure_batch(study, "day1")
+    own = measured.modes[measured.modes["kind"] == "tap"]
+    assert own["reason"].str.contains("cut the recording into takes").all()
+    assert len(own) == 12
+    row = measured.quality.query("take == 'L1-m1' and check == 'taps'")
+    assert row["verdict"].item() == "fail"
+    assert "cut the recording into takes" in row["source"].item()
 
 
 def test_a_mode_that_is_missing_says_so_and_moves_no_number(tmp_path):

@@ -55,18 +55,19 @@ class Ring:
             refused = [tap.reason for tap in self.taps if tap.decays is None]
             found = quality.check("taps", len(self.taps) - len(refused), table, channel="response")
             lost = quality.check("taps_refused", len(refused), table, channel="response")
-            return [found, _saying(lost, refused)]
+            return [_saying(found, [self.said] if self.said else []), _saying(lost, refused)]
         row = quality.check("sweep_unlike", float(bool(self.said)), table, channel="response")
         return [_saying(row, [self.said] if self.said else [])]
 
     def modes(self, take: Take, *, wood: str, content: str, aside: str) -> list[tuple]:
         """Rows of the part table `modes`."""
         about = {"wood": wood, "content": content}
-        if self.taps is not None:
+        if self.taps is not None and not self.said:
             return tap_modes(take, self.taps, aside=aside, **about)
         if self.decays is not None:
             return sweep_modes(take, self.decays, aside=aside, **about)
-        return no_modes(take, reason=aside or self.said, **about)
+        said = f"{aside} ({self.said})" if aside and self.said else aside or self.said
+        return no_modes(take, reason=said, **about)
 
     def sweeps(self, take: Take, *, aside: str) -> pd.DataFrame:
         """Rows of the part table `sweeps`."""

@@ -70,7 +70,7 @@ LIMITS: dict[str, Limit] = {
         "dB(A)", 3.0, 10.0, PRACTICE, "the same, A-weighted (IEC 61672-1)"
     ),
     "noise_a": Limit("dB(A)", 50.0, None, PRACTICE, "A-weighted noise with the tone taken out"),
-    "taps": Limit("", None, 1.0, "definition", "taps that are fit for use", low=True),
+    "taps": Limit("", None, 1.0, "definition", "usable taps; one is needed", low=True),
     "taps_refused": Limit("", 0.0, None, "definition", "taps that are not fit for use"),
     "sweep_unlike": Limit(
         "", 0.0, None, "definition", "the sweep of study.toml is not in the recording"
