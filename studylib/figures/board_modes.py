@@ -15,6 +15,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, NullFormatter
+from matplotlib.transforms import ScaledTranslation
 
 from studylib.figures.spectra import level_label
 from studylib.figures.style import (
@@ -34,7 +35,7 @@ from studylib.figures.style import (
 NOTHING = "No mode was measured: taps are what shows them."
 BENCH, FREE = "measured on the bench", "measured free"
 PREDICTED = "predicted from size and stiffness"
-PLACES = {PREDICTED: 1.10, FREE: 1.05, BENCH: 1.0}  # heights above the panel's top edge
+PLACES = {PREDICTED: 18.0, FREE: 9.0, BENCH: 0.0}  # points above the panel's top edge
 SUPPORTS = {"bench": "on the bench, driver and sensor on the board", "free": "freely hung"}
 NAMED = (1, 2, 3, 4, 5, 6, 8, 12, 16, 20)
 
@@ -108,8 +109,10 @@ def _marks(axes: Axes, modes: dict[str, pd.Series], look: Look) -> None:
     low, high = axes.get_xlim()
     for basis, own in modes.items():
         frequencies = own[own.between(low, high)]
-        height = [PLACES[basis]] * len(frequencies)
-        options = {"transform": across, "clip_on": False, "color": look.colour, "linestyle": ""}
+        height = [1.0] * len(frequencies)
+        up = ScaledTranslation(0.0, PLACES[basis] / 72.0, axes.figure.dpi_scale_trans)
+        options = {"transform": across + up, "clip_on": False, "color": look.colour}
+        options["linestyle"] = ""
         if basis == PREDICTED:
             axes.plot(frequencies, height, "|", markersize=8, markeredgewidth=1.6, **options)
         else:

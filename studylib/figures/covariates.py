@@ -40,6 +40,7 @@ if TYPE_CHECKING:
 
 FIRST = ("wood.density_kg_m3", "wood.youngs_modulus_gpa", "thickness_mm", "mass_g")
 MOST_ROWS = MOST_COLUMNS = 3
+LOW_ROW = 2.2  # inches: labels of lower rows lie flat
 
 
 def shown_covariates(table: pd.DataFrame, *, most: int = MOST_COLUMNS) -> tuple[str, ...]:
@@ -163,7 +164,11 @@ def _overlap_words(table: pd.DataFrame) -> str:
 def _name_feature(axes: Axes, feature: str, *, rows: int) -> None:
     known = register.find(feature)
     label = quantity(in_short(known.meaning), known.unit, width=44 if rows == 1 else 28, lines=4)
-    axes.set_ylabel(label, fontsize=10 if rows == 1 else 8.5)
+    if axes.figure.get_figheight() / rows < LOW_ROW:
+        # An upright label would run into the next row's.
+        axes.set_ylabel(label, fontsize=7.5, rotation=0, ha="right", va="center")
+    else:
+        axes.set_ylabel(label, fontsize=10 if rows == 1 else 8.5)
 
 
 def _name_covariate(axes: Axes, covariate: str) -> None:

@@ -26,6 +26,7 @@ from studylib.figures.style import (
 
 NOTHING = "No stiffness: it needs sizes, mass and at least one tap of the freely hung board."
 DENSITY, MODULUS = "wood.density_kg_m3", "wood.youngs_modulus_gpa"
+NAMED = 10  # of 50 points that a line must have in the picture to be named
 SPEEDS = np.arange(2000.0, 8000.0, 500.0)  # m/s
 
 
@@ -88,6 +89,8 @@ def _speeds(axes: Axes) -> None:
             continue
         axes.plot(density, modulus, color=PALE, linewidth=1.0, zorder=0)
         inside = np.flatnonzero((modulus > low) & (modulus < high))
+        if len(inside) < NAMED:
+            continue  # too short a piece of line to carry its name
         at = inside[-1]
         axes.text(
             density[at], modulus[at], f"{speed:.0f} m/s", fontsize=8, color=GREY, ha="right",
