@@ -31,10 +31,9 @@ from studylib.figures.style import (
     settle,
     styled,
 )
+from studylib.wood.near_tone import BENCH, FREE, PREDICTED
 
 NOTHING = "No mode was measured: taps are what shows them."
-BENCH, FREE = "measured on the bench", "measured free"
-PREDICTED = "predicted from size and stiffness"
 PLACES = {PREDICTED: 18.0, FREE: 9.0, BENCH: 0.0}  # points above the panel's top edge
 SUPPORTS = {"bench": "on the bench, driver and sensor on the board", "free": "freely hung"}
 NAMED = (1, 2, 3, 4, 5, 6, 8, 12, 16, 20)

@@ -22,12 +22,12 @@ import pandas as pd
 
 from studylib.measure.mode_boards import tap_rows
 from studylib.measure.parts import COLUMNS
+from studylib.signal.damping import decay_time
 from studylib.wording import listed
 
 PREFIX = {"bench": "tap", "free": "free"}
 QUANTITIES = (("frequency_hz", "Hz"), ("loss_factor", "1"), ("decay_time_s", "s"))
 MOST_MODES = 99  # the register's highest number
-_LOG_1000_OVER_PI = float(np.log(np.log(1000.0) / np.pi))
 
 
 class _Value(NamedTuple):
@@ -91,7 +91,7 @@ def _three(found: dict[str, _Value] | None, reason: str, head: str) -> Iterator[
 
 def _values(rows: pd.DataFrame) -> dict[tuple[str, int], dict[str, _Value]]:
     """Mean logarithm and relative uncertainty by (take, mode) and quantity."""
-    decay = _LOG_1000_OVER_PI - rows["log_f"] - rows["log_eta"]
+    decay = np.log(decay_time(np.exp(rows["log_f"]), np.exp(rows["log_eta"])))
     rows = rows.assign(log_t=decay, u_t=np.hypot(rows["u_f"], rows["u_eta"]))
     squares = rows.assign(**{f"u_{a}": rows[f"u_{a}"] ** 2 for a in ("f", "eta", "t")})
     grouped = squares.groupby(["take", "mode"])

@@ -4,7 +4,7 @@ Taps and sweeps are analysed as a whole, over the response channel from the firs
 last; a sweep only when its shape is written down in study.toml ([sweep]). Rows are made after
 the take has been judged, so that one set aside keeps its rows and carries its reason.
 
-Functions: measure_ring. Ring.
+Functions: measure_ring, taps_of. Ring.
 """
 
 from __future__ import annotations
@@ -106,7 +106,7 @@ def measure_ring(
     if not np.isfinite(x).all():
         return Ring(taps=[] if take.kind == "tap" else None, said="samples that are no numbers")
     if take.kind == "tap":
-        return Ring(taps=_taps(x[0], info.rate_hz, study))
+        return Ring(taps=taps_of(x[0], info.rate_hz, study))
     return _sweep(x, info.rate_hz, study, shape, tuple(channels))
 
 
@@ -118,7 +118,8 @@ def _shape(study: Study) -> SweepShape | None:
     return SweepShape(sweep.lowest_hz, sweep.highest_hz, sweep.length_s)
 
 
-def _taps(x: np.ndarray, rate_hz: int, study: Study) -> list[Tap]:
+def taps_of(x: np.ndarray, rate_hz: int, study: Study) -> list[Tap]:
+    """The taps in the samples of a response, as study.toml has them looked for."""
     tap = study.settings.tap
     return measure_taps(
         x, rate_hz=rate_hz, lowest_hz=tap.lowest_hz, highest_hz=tap.highest_hz,

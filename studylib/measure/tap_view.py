@@ -12,10 +12,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from studylib.measure.rings import taps_of
 from studylib.recordings import probe, windows
 from studylib.sheets import Study, Take
 from studylib.signal.damping import decay_time
-from studylib.signal.tap import measure_taps
 
 BLOCK_S = 0.004
 STRONGEST = 4  # modes whose lines are drawn
@@ -52,11 +52,7 @@ def tap_view(study: Study, take: Take) -> TapView:
     path, channel = study.path_of(take), study.settings.channels.response - 1
     info = probe(path)
     x = next(windows(path, start=0, frames_each=info.frames, count=1))[channel]
-    tap = study.settings.tap
-    found = measure_taps(
-        x, rate_hz=info.rate_hz, lowest_hz=tap.lowest_hz, highest_hz=tap.highest_hz,
-        most=tap.most_modes,
-    )  # fmt: skip
+    found = taps_of(x, info.rate_hz, study)
     block = max(1, round(BLOCK_S * info.rate_hz))
     count = len(x) // block
     power = np.square(x[: count * block]).reshape(count, block).mean(axis=1)

@@ -17,11 +17,9 @@ from studylib.report.summary import Summary
 from studylib.report.uncertain import with_uncertainty
 from studylib.signal.damping import decay_time, logarithmic_decrement, quality_factor
 from studylib.signal.transfer_functions import LOWEST_COHERENCE
-from studylib.wood.near_tone import LIFTED_DB
+from studylib.wood.near_tone import BENCH, FREE, LIFTED_DB, PREDICTED
 from studylib.wording import listed
 
-BENCH, FREE = "measured on the bench", "measured free"
-PREDICTED = "predicted from size and stiffness"
 ORDER = (PREDICTED, FREE, BENCH)  # which way of knowing the modes tells of the size alone first
 FIRST = 6  # harmonics, and modes of a tap, that are shown
 MODES = 3  # of each board that are shown in full

@@ -166,12 +166,8 @@ def judged(fit: PoleFit, target: np.ndarray, low: int, search: Search) -> Found 
             return None
     free = count - 2 * len(s)
     left, nearby = fit.squares / free, float(search.floor[low:high].mean())
-    allowed = _allowed(free)
-    misfit = left > nearby * allowed
     power = float(np.vdot(target, target).real) / count
-    astray = left > (nearby + MODEL_ERROR * power) * allowed
-    noise = left if misfit else (free * left + FLOOR_BINS * nearby) / (free + FLOOR_BINS)
-    same = (np.array([value] * len(s)) for value in (noise, nearby, misfit, astray))
+    same = (np.array([value] * len(s)) for value in _witnesses(left, nearby, power, free))
     return Found(s, fit.c, fit.s_scale, fit.c_scale, *same)
 
 
@@ -186,18 +182,21 @@ def judged_apart(
     good &= fit.c_scale > 0.0
     total = np.concatenate([[0.0], np.cumsum(search.floor)])
     left, nearby = fit.squares / free, (total[high] - total[low]) / count
-    misfit = left > nearby * _allowed(free)
     power = np.einsum("rm,rm->r", target, target.conj()).real / count
-    astray = left > (nearby + MODEL_ERROR * power) * _allowed(free)
+    witnesses = _witnesses(left, nearby, power, free)
+    return Found(s, fit.c, fit.s_scale, fit.c_scale, *witnesses), good
+
+
+def _witnesses(left, nearby, power, free):
+    """(noise, floor, misfit, astray) from what a fit left a bin, the floor nearby, and the bins'
+    mean power; numbers or arrays."""
+    # The mean of `free` exponential variables lies this far above theirs once in a thousand
+    # times; the floor's own uncertainty is put on top.
+    allowed = 1.0 + 3.1 / np.sqrt(free) + 5.0 / free + FLOOR_UNSURE
+    misfit = left > nearby * allowed
+    astray = left > (nearby + MODEL_ERROR * power) * allowed
     both = (free * left + FLOOR_BINS * nearby) / (free + FLOOR_BINS)
-    noise = np.where(misfit, left, both)
-    return Found(s, fit.c, fit.s_scale, fit.c_scale, noise, nearby, misfit, astray), good
-
-
-def _allowed(free):
-    """How far the mean of `free` exponential variables lies above theirs once in a thousand
-    times, the floor's own uncertainty put on top."""
-    return 1.0 + 3.1 / np.sqrt(free) + 5.0 / free + FLOOR_UNSURE
+    return np.where(misfit, left, both), nearby, misfit, astray
 
 
 def stands_out(found: Found) -> np.ndarray:

@@ -12,12 +12,10 @@ from typing import NamedTuple
 
 import numpy as np
 
+from studylib.register import THIRD_OCTAVE_BANDS
+
 OCTAVE_RATIO = 10.0**0.3
-NOMINAL = (
-    "10", "12.5", "16", "20", "25", "31.5", "40", "50", "63", "80", "100", "125", "160", "200",
-    "250", "315", "400", "500", "630", "800", "1000", "1250", "1600", "2000", "2500", "3150",
-    "4000", "5000", "6300", "8000", "10000", "12500", "16000", "20000",
-)  # fmt: skip
+NOMINAL = ("10", "12.5", "16", *THIRD_OCTAVE_BANDS)
 FIRST = -20  # x of the first nominal frequency; 1000 Hz has x = 0
 
 
