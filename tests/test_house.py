@@ -117,6 +117,7 @@ def test_data_flow_goes_one_way():
         "stats",
         "figures",
         "report",
+        "bench",
         "run",
         "cli",
     ]

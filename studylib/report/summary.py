@@ -28,6 +28,7 @@ from studylib.attribution import Attribution, attribute_study
 from studylib.measure.parts import Gathered
 from studylib.register import Feature
 from studylib.report.attribution import telling_specimen
+from studylib.report.foreseen import coded_claims
 from studylib.report.study_modes import StudyModes, modes_of_study
 from studylib.sheets import Study
 from studylib.stats import scales
@@ -239,6 +240,7 @@ def summarise(study: Study, gathered: Gathered) -> Summary:
         own_limits=set(decide.limits),
         listening=study.settings.channels.response_kind == "microphone",
     )
+    comparison = replace(comparison, claims=coded_claims(study, comparison.claims))
     return Summary(
         study=study,
         gathered=gathered,

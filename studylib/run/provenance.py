@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 NUMERIC = ("numpy", "scipy", "soundfile", "pandas")
 # What else a report is made with.
 REPORTING = ("matplotlib", "statsmodels", "pydantic", "papermill", "nbconvert", "ipykernel")
+# The files besides takes.csv that a batch's result depends on, where they are there.
+GIVE_WOODS = ("study.toml", "specimens.csv", "woods.key.csv")
 PACKAGE = Path(__file__).parent.parent
 
 
@@ -106,7 +108,8 @@ def batch_key(
         {
             "batch": batch,
             "study": study.name,
-            "sheets": {name: hashes[name] for name in ("study.toml", "specimens.csv")},
+            # The key of a blind study only where it was opened: it then gives the woods.
+            "sheets": {name: hashes[name] for name in GIVE_WOODS if name in hashes},
             "takes": [_row(take) for take in takes],
             "rate_hz": rate_hz,
             "recordings": {take.file: _recording_hash(study, take, hashes) for take in takes},

@@ -21,7 +21,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from studylib.errors import RunError, StudyError
+from studylib.errors import InputError, RunError, StudyError
 from studylib.measure.parts import PROGRESS, batch_slugs, choose_batch, part_key, read_progress
 from studylib.run import provenance
 from studylib.run.alone import alone_in
@@ -107,8 +107,13 @@ def run_study(
     if jobs < 1:
         raise RunError(f"At least one notebook must run at a time; jobs was {jobs}.")
     study = read_study(folder)
+    if not study.takes:
+        raise InputError(
+            f"{study.name}: none of its {len(study.planned)} scheduled takes is recorded yet; "
+            "`study check DIR --watch` says what comes next"
+        )
     overridden(study.settings.quality)  # a wrong name is told once, not by every batch
-    names = [choose_batch(study, name) for name in batches or study.batches or ("",)]
+    names = [choose_batch(study, name) for name in batches or study.batches]
     with alone_in(Path(reports) / study.name):
         run = _Run(study, Path(folder), Path(reports), jobs=jobs, progress=progress)
         try:

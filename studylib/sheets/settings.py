@@ -128,6 +128,43 @@ class Wood(_Section):
     to_12_percent: bool = Field(False, description="true or false")
 
 
+Multiple = Annotated[int, Field(ge=2)]
+Step = Annotated[float, Field(lt=0)]
+
+
+class Plan(_Section):
+    """How the study is to be recorded: what `study plan` reckons with and schedules.
+
+    `boards` counts boards of one wood, `mounts` the mountings of one board in the whole study,
+    `takes` the tones at the fundamental in one mounting.
+    """
+
+    boards: int = Field(4, ge=1, description="a whole number from 1 up")
+    mounts: int = Field(3, ge=1, description="a whole number from 1 up")
+    takes: int = Field(3, ge=1, description="a whole number from 1 up")
+    batches: int = Field(2, ge=1, description="a whole number from 1 up")
+    probes: Annotated[tuple[Multiple, ...], _LISTED] = Field(
+        (2, 3), description="whole multiples of the tone from 2 up, as in [2, 3]"
+    )
+    drive_steps_db: Annotated[tuple[Step, ...], _LISTED] = Field(
+        (-18.0, -12.0, -6.0), description="negative numbers of dB, as in [-18, -12, -6]"
+    )
+    sweeps: int = Field(1, ge=0, description="a whole number, 0 or more")
+    sweep_db: float = Field(-20.0, le=0, description="0 or a negative number of dB")
+    taps: int = Field(1, ge=0, description="a whole number, 0 or more")
+    free_taps: int = Field(1, ge=0, description="a whole number, 0 or more")
+    minutes_board: float = Field(15.0, ge=0, description="a number of minutes, 0 or more")
+    minutes_mount: float = Field(5.0, ge=0, description="a number of minutes, 0 or more")
+    minutes_take: float = Field(0.8, gt=0, description="a number of minutes above 0")
+    minutes_day: float = Field(360.0, gt=0, description="a number of minutes above 0")
+    full_drive_dbfs: float = Field(
+        -12.0, le=-0.1, ge=-80, description="dB re full scale, from -80 to -0.1"
+    )
+    play_s: float = Field(10.0, gt=0, le=600, description="a time from 0 to 600 s")
+    pilot: str = Field("", description="the path of a variance.csv, in quotation marks")
+    seed: int | None = Field(None, ge=0, description="a whole number, 0 or more")
+
+
 class Settings(_Section):
     """study.toml, complete with defaults."""
 
@@ -141,6 +178,7 @@ class Settings(_Section):
     sweep: Sweep = Field(default_factory=Sweep)
     pluck: dict[str, Any] = Field(default_factory=dict)
     wood: Wood = Field(default_factory=Wood)
+    plan: Plan = Field(default_factory=Plan)
 
 
 def mains_multiple(frequency_hz: float) -> tuple[float, int] | None:

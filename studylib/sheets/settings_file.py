@@ -25,6 +25,7 @@ from studylib.sheets.settings import (
     Channels,
     Claim,
     Decide,
+    Plan,
     Settings,
     StudySection,
     Sweep,
@@ -52,6 +53,7 @@ _MODELS = {
     "tap": Tap,
     "sweep": Sweep,
     "wood": Wood,
+    "plan": Plan,
 }
 _FREE = ("quality", "pluck")
 _SECTIONS = (*_MODELS, "claim", *_FREE)
@@ -99,6 +101,8 @@ def read_settings(path: Path) -> Reading:
         faults += _tap_faults(settings.tap)
     if not bad["sweep"]:
         faults += _sweep_faults(settings.sweep)
+    if not bad["plan"]:
+        faults += _plan_faults(settings.plan)
     faults += _feature_faults(settings)
     warnings += _bench_warnings(settings)
     return Reading(settings, tuple(faults), tuple(warnings))
@@ -254,6 +258,16 @@ def _sweep_faults(sweep: Sweep) -> list[str]:
             f"{sweep.lowest_hz:g} to {sweep.highest_hz:g} Hz; give at least {needed:.2g}"
         ]
     return []
+
+
+def _plan_faults(plan: Plan) -> list[str]:
+    """The same number twice in a list: the same take would be scheduled twice."""
+    return [
+        f"{FILE}, [plan] {name}: {value:g} is there twice; name it once"
+        for name in ("probes", "drive_steps_db")
+        for value in dict.fromkeys(getattr(plan, name))
+        if getattr(plan, name).count(value) > 1
+    ]
 
 
 def _feature_faults(settings: Settings) -> list[str]:

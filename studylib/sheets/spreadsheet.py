@@ -10,7 +10,7 @@ a quoted cell with a line break inside is one row. Cells stay text here, without
 either end and in Unicode's composed form (NFC); `number` and `whole` turn text into numbers
 and never give NaN or infinity.
 
-Functions: `read_text`, `read_table`, `mark_faults`, `number`, `whole`.
+Functions: `read_text`, `read_table`, `table_text`, `mark_faults`, `number`, `whole`.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ import math
 import re
 import unicodedata
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -116,6 +116,17 @@ def read_table(path: Path) -> Table:
         raise InputError(faults)
     columns = tuple(name for name in header if name)
     return Table(path.name, columns, tuple(rows), _separator(text) == ";")
+
+
+def table_text(
+    columns: Sequence[str], rows: Iterable[Mapping[str, str]], *, semicolons: bool
+) -> str:
+    """Text cells as the file that `read_table` reads back, "\\n" at the end of each line."""
+    out = io.StringIO(newline="")
+    writer = csv.writer(out, delimiter=";" if semicolons else ",", lineterminator="\n")
+    writer.writerow(columns)
+    writer.writerows([row.get(name, "") for name in columns] for row in rows)
+    return out.getvalue()
 
 
 def _records(name: str, text: str) -> list[list[str]]:

@@ -12,43 +12,29 @@ Functions: `read_study`, `file_hashes`. Classes: `Study` (and `Specimen`, `Take`
 
 from __future__ import annotations
 
-import difflib
 import os
-from dataclasses import dataclass, replace
+from collections.abc import Iterable
+from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 
 import pandas as pd
 
 from studylib.errors import InputError
-from studylib.sheets.files import as_on_disk, recording_faults, sha256, unnamed_recordings
-from studylib.sheets.plan_faults import repeated_ids, role_faults, take_faults
-from studylib.sheets.plan_warnings import specimen_warnings, take_warnings
-from studylib.sheets.rows import (
-    SPECIMEN_COLUMNS,
-    TAKE_COLUMNS,
-    RowFault,
-    Specimen,
-    Take,
-    columns_needed,
-    covariate_columns,
-    path_fault,
-    read_specimens,
-    read_takes,
-)
+from studylib.sheets.blinding import KEY, RECORD, Blinding, named, read_blinding
+from studylib.sheets.files import sha256, unnamed_recordings
+from studylib.sheets.lock import LOCK, Lock, read_lock
+from studylib.sheets.plan_warnings import take_warnings
+from studylib.sheets.rows import Specimen, Take
+from studylib.sheets.scheduled import SCHEDULE, Scheduled, read_schedules, scheduled_takes
 from studylib.sheets.settings import Settings
 from studylib.sheets.settings_file import claim_faults, read_settings
-from studylib.sheets.spreadsheet import Row, Table, mark_faults, read_table
+from studylib.sheets.tables import SIZES, specimen_sheet, take_sheet
 from studylib.wording import listed, nearest, shown, slug
 
 __all__ = ["Settings", "Specimen", "Study", "Take", "file_hashes", "read_study"]
 
 SHEETS = ("study.toml", "specimens.csv", "takes.csv")
-NOT_COMPARED = ("specimen", "source", "role", "note", "source_assumed", "row")
-SIZES = ("length_mm", "width_mm", "thickness_mm", "mass_g", "moisture_pct")
-NUMERIC_TAKE_COLUMNS = (
-    "order", "mount", "repeat", "tone_hz", "drive_db", "gain_db", "temperature_c", "humidity_pct",
-)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -60,7 +46,9 @@ class Study:
     folder : absolute path of the study folder.
     name : the folder's own name, made safe for a file name.
     settings : study.toml with its defaults.
-    specimens, takes : in the order of their tables.
+    specimens, takes : in the order of their tables; a take here has its recording.
+    planned : takes of the schedule whose recording is not there yet.
+    schedules : what was planned.  blinding : how the study is blind, or None.  lock : or None.
     warnings : whole sentences about what a person should look at.
     """
 
@@ -70,6 +58,15 @@ class Study:
     specimens: tuple[Specimen, ...]
     takes: tuple[Take, ...]
     warnings: tuple[str, ...]
+    planned: tuple[Take, ...] = ()
+    schedules: tuple[Scheduled, ...] = ()
+    blinding: Blinding | None = None
+    lock: Lock | None = None
+
+    @property
+    def all_batches(self) -> tuple[str, ...]:
+        """Batch names as `batches`, those in which nothing is recorded yet included."""
+        return tuple(dict.fromkeys(take.batch for take in self._rows))
 
     @property
     def batches(self) -> tuple[str, ...]:
@@ -104,11 +101,20 @@ class Study:
         ------
         InputError : there is no such batch; the sentence gives the nearest.
         """
-        found = [take for take in self.takes if take.batch == batch]
-        if not found:
-            near = nearest(batch, self.batches)
-            raise InputError(f'there is no batch {shown(batch)}; the nearest is "{near}"')
-        return tuple(sorted(found, key=lambda t: (t.order is None, t.order or 0.0, t.row)))
+        return _in_order(batch, self.takes, self.batches)
+
+    def scheduled_of(self, batch: str) -> tuple[Take, ...]:
+        """The same with the takes that wait for their recording.
+
+        Raises
+        ------
+        InputError : there is no such batch; the sentence gives the nearest.
+        """
+        return _in_order(batch, self._rows, self.all_batches)
+
+    @property
+    def _rows(self) -> tuple[Take, ...]:
+        return tuple(sorted((*self.takes, *self.planned), key=lambda take: take.row))
 
     def path_of(self, take: Take) -> Path:
         """Absolute path of a take's recording."""
@@ -127,6 +133,14 @@ class Study:
             columns[name] = pd.array(given, dtype="Float64")
         table = pd.DataFrame(columns)
         return table.astype(dict.fromkeys([*SIZES, *covariates], "float64"))
+
+
+def _in_order(batch: str, takes: Iterable[Take], batches: tuple[str, ...]) -> tuple[Take, ...]:
+    found = [take for take in takes if take.batch == batch]
+    if not found:
+        near = nearest(batch, batches)
+        raise InputError(f'there is no batch {shown(batch)}; the nearest is "{near}"')
+    return tuple(sorted(found, key=lambda t: (t.order is None, t.order or 0.0, t.row)))
 
 
 def read_study(folder: Path | str) -> Study:
@@ -149,19 +163,25 @@ def read_study(folder: Path | str) -> Study:
     reading = read_settings(folder / SHEETS[0])
     settings, faults, warnings = reading.settings, [*reading.faults], [*reading.warnings]
 
-    specimens, known, found, said = _specimens(folder / SHEETS[1], settings.study.compare)
+    schedules, blinding, lock, found = _records(folder)
+    faults += found
+    specimens, known, found, said = specimen_sheet(folder / SHEETS[1], settings.study.compare)
     faults += found
     warnings += said
     if not found:
-        woods = dict.fromkeys(s.wood for s in specimens if s.role == "")
-        faults += claim_faults(settings, tuple(woods))
+        specimens, found = _named(folder, blinding, specimens, settings)
+        faults += found
+        faults += claim_faults(settings, _woods(specimens, blinding))
 
-    takes, found, said = _takes(folder / SHEETS[2], known)
+    takes, planned, found, said = take_sheet(
+        folder / SHEETS[2], known, scheduled=scheduled_takes(schedules)
+    )
     faults += found
     warnings += said
     if faults:
         raise InputError(faults)
-    warnings += take_warnings(takes, specimens, settings)
+    warnings += take_warnings([*takes, *planned], specimens, settings)
+    warnings += _waiting(takes, planned)
     warnings += _unnamed(folder, takes)
     return Study(
         folder=folder,
@@ -170,131 +190,60 @@ def read_study(folder: Path | str) -> Study:
         specimens=tuple(specimens),
         takes=tuple(takes),
         warnings=tuple(warnings),
+        planned=tuple(planned),
+        schedules=schedules,
+        blinding=blinding,
+        lock=lock,
     )
 
 
-def _specimens(
-    path: Path, compare: str
-) -> tuple[list[Specimen], frozenset[str] | None, list[str], list[str]]:
-    """Specimens, the ids the table holds (None when it cannot be read), faults, warnings."""
-    if compare in NOT_COMPARED or compare in SIZES:
-        said = f"study.toml, [study] compare: {shown(compare)} cannot be compared"
-        return [], None, [f'{said}; name a column of groups, such as "wood"'], []
+def _records(
+    folder: Path,
+) -> tuple[tuple[Scheduled, ...], Blinding | None, Lock | None, list[str]]:
+    """What was written down beside the sheets, and what of it cannot be read."""
+    found: list = []
+    faults: list[str] = []
+    for read, nothing in ((read_schedules, ()), (read_blinding, None), (read_lock, None)):
+        try:
+            found.append(read(folder))
+        except InputError as error:
+            found.append(nothing)
+            faults += error.faults
+    return (*found, faults)
+
+
+def _named(
+    folder: Path, blinding: Blinding | None, specimens: list[Specimen], settings: Settings
+) -> tuple[list[Specimen], list[str]]:
+    """The specimens under their own names where the key was opened."""
+    if blinding is None or not blinding.opened:
+        return specimens, []
     try:
-        table = read_table(path)
+        return named(folder, blinding, specimens, compare=settings.study.compare), []
     except InputError as error:
-        return [], None, list(error.faults), []
-    faults = _form_faults(table, required=("specimen", compare), known=SPECIMEN_COLUMNS)
-    specimens, found = read_specimens(table, compare=compare)
-    further = covariate_columns(table, compare=compare)
-    found += mark_faults(table, (*SIZES, *further))
-    found += repeated_ids(table, "specimen") + role_faults(specimens)
-    known = None
-    if "specimen" in table.columns:
-        known = frozenset(row.cells["specimen"] for row in table.rows)
-    warnings = _further_columns(table, compare, further)
-    warnings += specimen_warnings(specimens, table)
-    return specimens, known, faults + _told(found), warnings
+        return specimens, list(error.faults)
 
 
-def _takes(path: Path, known: frozenset[str] | None) -> tuple[list[Take], list[str], list[str]]:
-    """Takes, faults and warnings; `known` are the ids of specimens.csv."""
-    try:
-        table = read_table(path)
-    except InputError as error:
-        return [], list(error.faults), []
-    faults = _form_faults(table, required=("take", "batch", "kind", "file"), known=TAKE_COLUMNS)
-    faults += [
-        f"{table.name}, row 1: there is no column {shown(column)}, which a {kind} take needs; "
-        "add it"
-        for column, kind in columns_needed(table)
-    ]
-    table = _as_on_disk(path.parent, table)
-    takes, found = read_takes(table)
-    found += mark_faults(table, NUMERIC_TAKE_COLUMNS)
-    found += repeated_ids(table, "take") + take_faults(takes)
-    if known is not None:
-        found += _unknown_specimens(table, known)
-    found += recording_faults(path.parent, table.name, [r for r in table.rows if _inside(r)])
-    warnings = [
-        f"{table.name}, row 1: the column {shown(column)} is not known and is not used; "
-        f'the nearest known name is "{nearest(column, TAKE_COLUMNS)}"'
-        for column in table.columns
-        if column not in TAKE_COLUMNS
-    ]
-    return takes, faults + _told(found), warnings
+def _woods(specimens: list[Specimen], blinding: Blinding | None) -> tuple[str, ...]:
+    """The woods that a claim may name."""
+    if blinding is not None and not blinding.opened:
+        return blinding.woods
+    return tuple(dict.fromkeys(s.wood for s in specimens if s.role == ""))
 
 
-def _inside(row: Row) -> bool:
-    """Whether the row names a file by a path that stays in the study."""
-    file = row.cells.get("file", "")
-    return bool(file) and not path_fault(file)
-
-
-def _as_on_disk(folder: Path, table: Table) -> Table:
-    found = {row.number: row for row in as_on_disk(folder, [r for r in table.rows if _inside(r)])}
-    return replace(table, rows=tuple(found.get(row.number, row) for row in table.rows))
-
-
-def _form_faults(table: Table, *, required: tuple[str, ...], known: tuple[str, ...]) -> list[str]:
-    """Required columns that are not there, and a table without rows."""
-    unknown = [c for c in table.columns if c not in known and c not in required]
-    faults = []
-    for column in required:
-        if column in table.columns:
-            continue
-        near = nearest(column, unknown) if unknown else ""
-        hint = f" (perhaps {shown(near)} is meant to be it)" if near else ""
-        faults.append(f"{table.name}, row 1: there is no column {shown(column)}; add it{hint}")
-    if not table.rows:
-        what = "specimen" if table.name == SHEETS[1] else "take"
-        faults.append(f"{table.name} has no rows below its header; write one row for each {what}")
-    return faults
-
-
-def _further_columns(table: Table, compare: str, further: tuple[str, ...]) -> list[str]:
-    """Columns of specimens.csv that we do not know: covariates near a known name, or text."""
-    known = (*SPECIMEN_COLUMNS, compare)
-    warnings = []
-    for column in table.columns:
-        near = nearest(column, known)
-        place = f"{table.name}, row 1: the column {shown(column)}"
-        if column in known:
-            continue
-        if column not in further:
-            warnings.append(
-                f"{place} is not known and does not hold numbers, so it is not used; "
-                f'the nearest known name is "{near}"'
-            )
-        elif _close(column, near):
-            warnings.append(
-                f"{place} is not known and is kept as a further number of the board; "
-                f'the nearest known name is "{near}"'
-            )
-    return warnings
-
-
-def _close(name: str, known: str) -> bool:
-    """Most likely a slip of the pen: "mass_kg" for "mass_g", but not "ring_width"."""
-    return difflib.SequenceMatcher(None, name.casefold(), known).ratio() >= 0.75
-
-
-def _unknown_specimens(table: Table, known: frozenset[str]) -> list[RowFault]:
+def _waiting(takes: list[Take], planned: list[Take]) -> list[str]:
+    """Batches that were begun and lack recordings of their schedule."""
+    begun = {take.batch for take in takes}
+    waiting: dict[str, list[Take]] = {}
+    for take in planned:
+        if take.batch in begun:
+            waiting.setdefault(take.batch, []).append(take)
     return [
-        (
-            row.number,
-            f"{table.name}, row {row.number}, column specimen: {shown(name)} is not in "
-            f'specimens.csv; the nearest is "{nearest(name, sorted(known))}"; '
-            "correct it or add the specimen there",
-        )
-        for row in table.rows
-        if (name := row.cells.get("specimen", "")) and name not in known
+        f"{SHEETS[2]}: {len(lacking)} scheduled take{'s' if len(lacking) > 1 else ''} of batch "
+        f"{shown(batch)} {'have' if len(lacking) > 1 else 'has'} no recording yet (first "
+        f"{shown(lacking[0].take)}, row {lacking[0].row})"
+        for batch, lacking in waiting.items()
     ]
-
-
-def _told(found: list[RowFault]) -> list[str]:
-    """Sentences by row; those of one row in the order in which they were found."""
-    return [said for _, said in sorted(found, key=lambda fault: fault[0])]
 
 
 def _unnamed(folder: Path, takes: list[Take]) -> list[str]:
@@ -310,7 +259,8 @@ def _unnamed(folder: Path, takes: list[Take]) -> list[str]:
 
 
 def file_hashes(study: Study) -> dict[str, str]:
-    """SHA-256 of the three sheets and of every recording, by path from the study folder.
+    """SHA-256 of the sheets, of what was recorded beside them, and of every recording, by path from
+    the study folder. A key that was not opened is left alone.
 
     Files are read in blocks. The order is that of the sheets, then of takes.csv.
 
@@ -318,5 +268,8 @@ def file_hashes(study: Study) -> dict[str, str]:
     ------
     InputError : a file has gone or cannot be read.
     """
-    names = [*SHEETS, *dict.fromkeys(take.file for take in study.takes)]
+    beside = [name for name in (SCHEDULE, LOCK, RECORD) if (study.folder / name).is_file()]
+    if study.blinding is not None and study.blinding.opened:
+        beside.append(KEY)
+    names = [*SHEETS, *beside, *dict.fromkeys(take.file for take in study.takes)]
     return {name: sha256(study.folder / name) for name in names}

@@ -1,0 +1,5 @@
+"""`python -m studylib.cli` is the `study` command."""
+
+from studylib.cli import main
+
+main()

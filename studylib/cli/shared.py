@@ -1,0 +1,113 @@
+"""What every command shares: errors as sentences, exit codes, progress, printing.
+
+Exit codes: 0 all is well; 1 takes that fail their checks, or a notebook that failed; 2 something
+to put right first (one sentence a line on standard error); 130 stopped by hand.
+
+Functions: `plainly`, `say`, `complain`, `printable`. Class: `Bars`.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Callable
+from functools import wraps
+from pathlib import Path
+from typing import Any
+
+import click
+
+from studylib.errors import InputError, StudyError
+
+FAULTS, WRONG, STOPPED = 1, 2, 130
+DIR = {"type": click.Path(path_type=Path), "metavar": "DIR"}
+REPORTS = {
+    "type": click.Path(path_type=Path),
+    "default": Path("reports"),
+    "show_default": True,
+    "help": "Folder of the reports.",
+}
+
+
+def plainly(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Turn every error of a command into clear sentences and an exit code."""
+
+    @wraps(command)
+    def run(*args: Any, **kwargs: Any) -> None:
+        try:
+            command(*args, **kwargs)
+        except KeyboardInterrupt:
+            complain("Stopped. What was finished before is kept; nothing is half written.")
+            sys.exit(STOPPED)
+        except InputError as error:
+            for fault in error.faults:
+                complain(fault)
+            sys.exit(WRONG)
+        except StudyError as error:
+            complain(str(error))
+            sys.exit(WRONG)
+        except OSError as error:
+            where = f" ({Path(error.filename).name})" if error.filename else ""
+            complain(f"A file could not be read or written{where}: {error.strerror or error}.")
+            sys.exit(WRONG)
+        except click.ClickException:
+            raise
+        except Exception as error:
+            # A fault of ours, not of the user; said shortly, and in full where it is asked for.
+            if os.environ.get("STUDY_DEBUG"):
+                raise
+            complain(
+                f"The program itself failed ({type(error).__name__}: {printable(str(error))}). "
+                "Set STUDY_DEBUG=1 and run the same command again to see where."
+            )
+            sys.exit(WRONG)
+
+    return run
+
+
+class Bars:
+    """One progress bar for each thing under way; silent when nobody watches."""
+
+    def __init__(self) -> None:
+        self._bars: dict[str, Any] = {}
+
+    def __enter__(self) -> Bars:
+        return self
+
+    def __exit__(self, *_: Any) -> None:
+        for bar in self._bars.values():
+            bar.close()
+
+    def show(self, task: str, done: int, total: int, what: str) -> None:
+        """Move the bar of `task` to `done` of `total` and say what is being done."""
+        from tqdm import tqdm
+
+        bar = self._bars.get(task)
+        if bar is None:
+            # disable=None: bars only on a terminal.
+            form = "{percentage:3.0f}% |{bar:20}| {desc}"
+            bar = self._bars[task] = tqdm(disable=None, bar_format=form)
+        bar.total = max(total, 1)
+        bar.n = done
+        bar.set_description_str(printable(f"{task}: {what}"), refresh=True)
+
+    def of(self, task: str) -> Callable[[int, int, str], None]:
+        """The same for one task."""
+        return lambda done, total, what: self.show(task, done, total, what)
+
+
+def say(text: str) -> None:
+    """Print one line."""
+    click.echo(printable(text))
+
+
+def complain(text: str) -> None:
+    """Print one line to standard error."""
+    click.echo(printable(text), err=True)
+
+
+def printable(text: str) -> str:
+    """Text from sheets must not steer the terminal, nor break a sentence in two."""
+    return "".join(
+        c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text
+    )
