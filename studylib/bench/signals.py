@@ -1,0 +1,184 @@
+"""The WAV files that the schedule plays, and a table of their levels.
+
+Written to `signals/` in the study folder: one file for each tone, drive step, sweep and silence
+that some take needs, 24 bit, one channel, at the study's rate. A tone at full drive peaks at [plan]
+full_drive_dbfs; a lower drive is lower by just so many dB, so that amplifier and driver stay as
+they are set. The same study gives the same bytes; a file that is as it should be is left alone.
+
+Functions: `signal_name`, `write_signals`.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import math
+from collections import Counter
+from collections.abc import Callable
+
+import numpy as np
+import pandas as pd
+import soundfile
+
+from studylib.errors import InputError
+from studylib.sheets import Study, Take
+from studylib.sheets.rows import TONE_KINDS
+from studylib.signal.stimuli import (
+    SILENCE_AFTER_S,
+    levels,
+    played_sweep,
+    quantised,
+    steady_tone,
+    whole_periods,
+)
+from studylib.signal.sweep import SweepShape
+from studylib.writing import write_whole
+
+Progress = Callable[[int, int, str], None]
+
+FOLDER, TABLE, SILENCE = "signals", "signals.csv", "silence.wav"
+USUAL_RATE_HZ = 48_000
+FADE_S = 0.5  # slow enough for an ear to notice before it is loud
+COLUMNS = (
+    *("file", "kind", "tone_hz", "drive_db", "seconds", "peak_dbfs", "level_dbfs", "crest_db"),
+    *("periods", "whole_at_s", "used_by", "caution"),
+)
+CAUTION = (
+    "Start with the amplifier turned down and come up slowly; no headphones before the level is "
+    "known; stop when the driver rattles or gets warm; local rules and qualified people come first."
+)
+FULL = "Full drive, the loudest there is. "
+SWEEP = "Louder in a resonance than the tone before it. "
+
+
+def signal_name(take: Take) -> str:
+    """The file below signals/ that is played for a take; "" where nothing is played."""
+    if take.kind == "room":
+        return SILENCE
+    down = f"-down{-take.drive_db:02g}" if take.drive_db else ""
+    if take.kind == "sweep":
+        return f"sweep{down}.wav"
+    return f"tone{take.tone_hz:g}{down}.wav" if take.kind in TONE_KINDS else ""
+
+
+def write_signals(study: Study, *, progress: Progress | None = None) -> pd.DataFrame:
+    """Write every signal of the schedule, and signals.csv.
+
+    Parameters
+    ----------
+    study : from `sheets.read_study`; takes with and without a recording count alike.
+    progress : called as (done, total, what).
+
+    Returns
+    -------
+    columns `COLUMNS`, quietest first: periods in the analysed length, whole_at_s the nearest length
+    with a whole number of them, used_by the number of takes.
+
+    Raises
+    ------
+    InputError : a tone at or above half the rate, a sweep that [sweep] does not describe, or a
+        drive that leaves nothing to hear.
+    OSError : the files cannot be written; those written before stay whole.
+    """
+    takes = [t for batch in study.all_batches for t in study.scheduled_of(batch)]
+    used = Counter(name for t in takes if (name := signal_name(t)))
+    first = {signal_name(t): t for t in reversed(takes)}
+    rate_hz = study.settings.channels.rate_hz or USUAL_RATE_HZ
+    faults = [fault for name in used if (fault := _fault(study, first[name], rate_hz))]
+    if faults:
+        raise InputError(faults)
+    rows = []
+    for done, name in enumerate(used):
+        if progress:
+            progress(done, len(used), name)
+        rows.append(_written(study, first[name], name, used[name], rate_hz))
+    table = pd.DataFrame(rows, columns=list(COLUMNS))
+    table = table.sort_values(["peak_dbfs", "file"], kind="stable", ignore_index=True)
+    text = table.to_csv(index=False, lineterminator="\n")
+    write_whole(study.folder / FOLDER / TABLE, text)
+    if progress:
+        progress(len(used), len(used), "done")
+    return table
+
+
+def _fault(study: Study, take: Take, rate_hz: int) -> str:
+    place = f"takes.csv, row {take.row}"
+    if take.kind == "sweep":
+        sweep = study.settings.sweep
+        if not sweep.known:
+            return (
+                f"{place}: a sweep is to be played, but study.toml, [sweep] does not say which; "
+                "give lowest_hz, highest_hz and length_s there"
+            )
+        if sweep.highest_hz >= rate_hz / 2:
+            return (
+                f"study.toml, [sweep] highest_hz: {sweep.highest_hz:g} Hz is not below half the "
+                f"rate of {rate_hz} Hz; end the sweep lower"
+            )
+    elif take.kind in TONE_KINDS and take.tone_hz >= rate_hz / 2:
+        return (
+            f"{place}, column tone_hz: {take.tone_hz:g} Hz is not below half the rate of "
+            f"{rate_hz} Hz; take that probe tone out or record at a higher rate"
+        )
+    if _peak_dbfs(study, take) < -100:
+        return (
+            f"{place}, column drive_db: {take.drive_db:g} dB leaves nothing of a 24-bit signal to "
+            "hear; give a drive above that"
+        )
+    return ""
+
+
+def _peak_dbfs(study: Study, take: Take) -> float:
+    return study.settings.plan.full_drive_dbfs + take.drive_db
+
+
+def _written(study: Study, take: Take, name: str, used_by: int, rate_hz: int) -> tuple:
+    """Write one signal; its row of the table."""
+    peak = 10.0 ** (_peak_dbfs(study, take) / 20.0)
+    samples, sounding = _samples(study, take, peak, rate_hz)
+    digest = hashlib.sha256(name.encode("utf-8")).digest()
+    whole = quantised(samples, rng=np.random.default_rng(list(digest)))
+    _write(study, name, whole, rate_hz)
+    found = levels(whole / 2.0**23, sounding=sounding)
+    tone = take.tone_hz if take.kind in TONE_KINDS else math.nan
+    periods = nearest = math.nan
+    if take.kind in TONE_KINDS:
+        periods, nearest = whole_periods(
+            tone, length_s=study.settings.tone.length_s, rate_hz=rate_hz
+        )
+    kind = "tone" if take.kind in TONE_KINDS else take.kind
+    kind = "silence" if kind == "room" else kind
+    seconds = samples.size / rate_hz
+    caution = "" if kind == "silence" else CAUTION
+    if kind == "sweep":
+        caution = SWEEP + caution
+    elif kind == "tone" and not take.drive_db:
+        caution = FULL + caution
+    shown = (round(v, 3) for v in (seconds, found.peak_dbfs, found.level_dbfs, found.crest_db))
+    numbers = (tone, take.drive_db if kind != "silence" else math.nan, *shown)
+    return (name, kind, *numbers, round(periods, 6), nearest, used_by, caution)
+
+
+def _samples(study: Study, take: Take, peak: float, rate_hz: int) -> tuple[np.ndarray, slice]:
+    """The signal, and the part of it in which it sounds at its full strength."""
+    seconds = study.settings.plan.play_s
+    if take.kind == "room":
+        return np.zeros(round(seconds * rate_hz)), slice(None)
+    if take.kind == "sweep":
+        sweep = study.settings.sweep
+        shape = SweepShape(sweep.lowest_hz, sweep.highest_hz, sweep.length_s)
+        samples = played_sweep(shape, rate_hz=rate_hz, peak=peak)
+        return samples, slice(0, samples.size - round(SILENCE_AFTER_S * rate_hz))
+    tone = steady_tone(take.tone_hz, rate_hz=rate_hz, seconds=seconds, peak=peak, fade_s=FADE_S)
+    fade = round(FADE_S * rate_hz)
+    return tone, slice(fade, tone.size - fade)
+
+
+def _write(study: Study, name: str, whole: np.ndarray, rate_hz: int) -> None:
+    held = io.BytesIO()
+    # libsndfile takes the upper 24 of 32 bits.
+    soundfile.write(held, whole << 8, rate_hz, format="WAV", subtype="PCM_24")
+    path, data = study.folder / FOLDER / name, held.getvalue()
+    if path.is_file() and path.read_bytes() == data:
+        return
+    write_whole(path, data)

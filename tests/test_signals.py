@@ -1,0 +1,110 @@
+"""`study signals`: real files for a real schedule, read back; and what can go wrong."""
+
+from __future__ import annotations
+
+import errno
+import os
+
+import numpy as np
+import pandas as pd
+import pytest
+import soundfile
+
+from studylib.bench.signals import signal_name, write_signals
+from studylib.bench.takes_file import write_schedule
+from studylib.errors import InputError
+from studylib.sheets import read_study
+from studylib.sheets.boards import read_boards
+from tests.planned_study import TOML, write_planned
+
+SHORT = TOML + "play_s = 1.0\n"
+
+
+def scheduled(tmp_path, toml=SHORT):
+    folder = write_planned(tmp_path / "rails", toml=toml)
+    write_schedule(read_boards(folder))
+    return read_study(folder)
+
+
+def test_every_signal_of_the_schedule_is_there_as_the_table_says(tmp_path):
+    study = scheduled(tmp_path)
+    table = write_signals(study)
+    assert list(table["file"][:2]) == ["silence.wav", "sweep-down20.wav"]
+    assert set(table["file"]) == {
+        "silence.wav", "sweep-down20.wav", "tone172-down18.wav", "tone172-down12.wav",
+        "tone172-down06.wav", "tone172.wav", "tone344.wav", "tone516.wav",
+    }  # fmt: skip
+    for row in table.itertuples():
+        info = soundfile.info(study.folder / "signals" / row.file)
+        assert (info.samplerate, info.channels, info.subtype) == (48_000, 1, "PCM_24")
+        assert info.frames / info.samplerate == pytest.approx(row.seconds)
+        x, _ = soundfile.read(study.folder / "signals" / row.file)
+        if row.kind == "silence":
+            assert not x.any()
+            assert row.caution == ""
+            continue
+        wanted = -12.0 + row.drive_db
+        assert row.peak_dbfs == pytest.approx(wanted, abs=0.01)
+        assert 20 * np.log10(np.abs(x).max()) == pytest.approx(wanted, abs=0.01)
+        assert "headphones" in row.caution
+    full = table[table["file"] == "tone172.wav"].iloc[0]
+    assert full["caution"].startswith("Full drive")
+    assert (full["periods"], full["whole_at_s"]) == (pytest.approx(137.6), 0.75)
+    assert table["used_by"].sum() == sum(bool(signal_name(t)) for t in study.planned)
+    assert list(table["peak_dbfs"]) == sorted(table["peak_dbfs"])
+    read = pd.read_csv(study.folder / "signals" / "signals.csv")
+    assert list(read["file"]) == list(table["file"])
+
+
+def test_the_same_study_gives_the_same_bytes_and_touches_nothing_twice(tmp_path):
+    study = scheduled(tmp_path)
+    write_signals(study)
+    folder = study.folder / "signals"
+    before = {p.name: (p.read_bytes(), p.stat().st_mtime_ns) for p in folder.glob("*.wav")}
+    (folder / "tone344.wav").unlink()
+    write_signals(study)
+    after = {p.name: (p.read_bytes(), p.stat().st_mtime_ns) for p in folder.glob("*.wav")}
+    changed = {name for name in before if before[name] != after[name]}
+    assert changed == {"tone344.wav"}
+    assert all(before[name][0] == after[name][0] for name in before)
+
+
+def test_a_full_disk_leaves_whole_files_and_no_pieces(tmp_path, monkeypatch):
+    study = scheduled(tmp_path)
+    moved, real = [], os.replace
+
+    def replace(source, target):
+        if len(moved) == 2:
+            raise OSError(errno.ENOSPC, "No space left on device", str(source))
+        moved.append(target)
+        real(source, target)
+
+    monkeypatch.setattr(os, "replace", replace)
+    with pytest.raises(OSError, match="No space left"):
+        write_signals(study)
+    left = sorted(p.name for p in (study.folder / "signals").iterdir())
+    assert left == sorted(path.name for path in moved)
+    assert all(soundfile.info(study.folder / "signals" / name).frames for name in left)
+
+
+@pytest.mark.parametrize(
+    ("toml", "said"),
+    [
+        (SHORT + "probes = [2, 150]\n", r"takes\.csv, row [0-9]+, column tone_hz: 25800 Hz is not"),
+        (SHORT.replace("highest_hz = 8000.0", "highest_hz = 24000.0"), "end the sweep lower"),
+        (SHORT + "drive_steps_db = [-90]\n", "leaves nothing of a 24-bit signal"),
+    ],
+)
+def test_what_cannot_be_played_names_its_place_and_writes_nothing(tmp_path, toml, said):
+    study = scheduled(tmp_path, toml)
+    with pytest.raises(InputError, match=said):
+        write_signals(study)
+    assert not (study.folder / "signals").exists()
+
+
+def test_a_sweep_that_is_not_described_any_more_is_told(tmp_path):
+    study = scheduled(tmp_path)
+    toml = SHORT[: SHORT.index("[sweep]")] + SHORT[SHORT.index("[decide]") :]
+    (study.folder / "study.toml").write_text(toml, encoding="utf-8")
+    with pytest.raises(InputError, match=r"\[sweep\] does not say which"):
+        write_signals(read_study(study.folder))
