@@ -2,7 +2,7 @@
 
 Takes that were excluded by hand are counted and no more: their reason is known.
 
-Functions: `fitness`, `bench_warnings`. Classes: `Fitness`.
+Functions: `fitness`, `bench_warnings`, `failed_checks`. Classes: `Fitness`.
 """
 
 from __future__ import annotations
@@ -114,14 +114,25 @@ def _warnings(rows: pd.DataFrame) -> list[str]:
 def _failure(take: Take, rows: pd.DataFrame) -> list[str]:
     """A take that is not fit for use: where it stands, each failed check, what to do."""
     lines = [f"  {take.take} (takes.csv, row {take.row}; {take.file})"]
-    advice = {}
+    said, advice = failed_checks(rows)
+    return [*lines, *(f"    {one}" for one in said), *(f"    To do: {one}" for one in advice)]
+
+
+def failed_checks(rows: pd.DataFrame) -> tuple[list[str], list[str]]:
+    """What failed in one take, and what to do about it, each once.
+
+    Parameters
+    ----------
+    rows : the failed checks of one take (columns of tables/quality.csv).
+    """
+    said, advice = [], {}
     for check, found in rows.groupby("check", sort=False):
         if check == "readable":  # its source is a whole sentence, advice included
-            lines.append(f"    {found['source'].iloc[0]}")
+            said.append(found["source"].iloc[0])
             continue
-        lines.append(f"    {_measured(check, [row for _, row in found.iterrows()])}")
+        said.append(_measured(check, [row for _, row in found.iterrows()]))
         advice[_ADVICE.get(check, AGAIN)] = True
-    return [*lines, *(f"    To do: {said}" for said in advice)]
+    return said, list(advice)
 
 
 def _measured(check: str, rows: list[pd.Series], *, where: str = "") -> str:
