@@ -28,17 +28,18 @@ def new(folder: Path) -> None:
 @click.command()
 @click.argument("folder", **DIR)
 @click.option("--show", is_flag=True, help="Only say what the design can find; write no schedule.")
-@click.option("--add", type=click.IntRange(min=1), default=0, metavar="N",
+@click.option("--add", type=click.IntRange(min=1), metavar="N",
               help="Schedule N further batches.")  # fmt: skip
 @click.option("--again", is_flag=True,
               help="Schedule anew the batches in which nothing is recorded.")  # fmt: skip
 @click.option("--reports", **REPORTS)
 @plainly
-def plan(folder: Path, show: bool, add: int, again: bool, reports: Path) -> None:
+def plan(folder: Path, show: bool, add: int | None, again: bool, reports: Path) -> None:
     """How many boards, mounts and takes? Then write the schedule to takes.csv."""
     from studylib.bench.schedule import minutes_of
     from studylib.bench.takes_file import write_schedule
-    from studylib.report.plan import plan_sentences, plan_study
+    from studylib.report.plan import plan_sentences
+    from studylib.report.plan_study import plan_study
     from studylib.run.plan_page import write_plan_page
     from studylib.sheets.boards import read_boards
 
@@ -46,7 +47,7 @@ def plan(folder: Path, show: bool, add: int, again: bool, reports: Path) -> None
     for line in plan_sentences(plan_study(boards)):
         say(line)
     if not show and boards.specimens:
-        written = write_schedule(boards, add=add, again=again)
+        written = write_schedule(boards, add=add or 0, again=again)
         for batch in written.batches:
             minutes = minutes_of(batch, boards.settings.plan)
             say(

@@ -1,0 +1,284 @@
+"""Power, smallest designs, allocation, miscounting: against tables and the real comparison."""
+
+from __future__ import annotations
+
+import math
+from itertools import pairwise
+
+import numpy as np
+import pandas as pd
+import pytest
+from statsmodels.stats.power import FTestAnovaPower, TTestIndPower
+
+from studylib.errors import InputError
+from studylib.stats import needed, studentized, verdicts
+from studylib.stats.allocation import Minutes, best_splits, optimum
+from studylib.stats.blocks import wood_model
+from studylib.stats.compare import compare
+from studylib.stats.f_test_power import boards_for_f_test, f_test_power
+from studylib.stats.miscounting import false_alarms
+from studylib.stats.pairs import compare_pairs
+from studylib.stats.smallest_design import sources_for_same, sources_to_declare
+from studylib.stats.spreads import (
+    Spreads,
+    common_spreads,
+    pilot_spreads,
+    variance_of_source,
+)
+from studylib.stats.verdict_power import _critical, verdict_chances
+from tests.stats.reference import table as reference_table
+from tests.stats.simulate import WOODS, features_table, specimens_table
+
+
+def spreads(source=1.5, mount=1.0, take=0.5, specimen=0.0) -> Spreads:
+    return Spreads("tone.h1.level_db", source, specimen, mount, take, source / 2, 2 * source, "")
+
+
+# ------------------------------------------------------------------ one-way F test
+
+
+def test_power_of_the_f_test_is_that_of_cohens_table():
+    """Cohen 1992, A power primer, table 2 (n for power .80 at .05), exact values beside it."""
+    table = reference_table("cohen1992_anova.csv")
+    for row in table.itertuples():
+        power = f_test_power(row.n_published, woods=row.k, effect_f=row.f)
+        assert power == pytest.approx(row.power_at_n_published, abs=1e-5)
+        found = boards_for_f_test(woods=row.k, effect_f=row.f)
+        assert found == math.ceil(row.n_exact - 1e-9)
+
+
+def test_power_of_the_f_test_is_cohens_exercise_and_that_of_statsmodels():
+    """Cohen 1988, exercise 8.1: f 0.28, four groups of 20: power 0.51497929."""
+    assert f_test_power(20, woods=4, effect_f=0.28) == pytest.approx(0.51497929, abs=1e-7)
+    for n, k, f in ((4, 3, 0.4), (6, 2, 0.9), (10, 4, 0.25)):
+        theirs = FTestAnovaPower().power(f, n * k, 0.05, k)
+        assert f_test_power(n, woods=k, effect_f=f) == pytest.approx(theirs, abs=1e-9)
+
+
+@pytest.mark.parametrize(("n", "woods", "f"), [(1, 3, 0.4), (4, 1, 0.4), (4, 3, -1.0)])
+def test_an_f_test_that_cannot_be_is_refused(n, woods, f):
+    with pytest.raises(InputError, match="2 boards and 2 woods or more"):
+        f_test_power(n, woods=woods, effect_f=f)
+
+
+# ------------------------------------------------------------------ chances of the verdicts
+
+
+def test_two_woods_below_four_planks_are_students_t_test():
+    """With two woods Tukey-Kramer is the pooled t test: statsmodels has its power exactly."""
+    for n, d in ((3, 2.0), (2, 3.0), (3, 0.0)):
+        found = verdict_chances([0, d], [1.0, 1.0], [n, n], limit=None, draws=200_000)
+        exact = TTestIndPower().power(d, n, 0.05) if d else 0.05
+        assert found.declared == pytest.approx(exact, abs=4 * found.se(exact))
+
+
+def test_the_share_declared_is_that_of_the_approximation_used_for_needed():
+    for n, d, primary in ((4, 3.0, 1), (8, 1.5, 3), (20, 1.0, 3)):
+        found = verdict_chances([0, d, d / 2], [1.0] * 3, [n] * 3, limit=None, primary=primary)
+        about = needed.power(
+            n, difference=d, variance_a=1.0, variance_b=1.0, pooled=1.0, woods=3,
+            alpha=0.05 / primary,
+        )  # fmt: skip
+        # With four planks the approximation, which knows the spreads' df only on average, is
+        # optimistic by 6 points.
+        assert found.declared == pytest.approx(about, abs=0.07 if n == 4 else 0.03)
+
+
+def test_every_verdict_is_as_frequent_as_the_report_gives_it():
+    """120 studies drawn as tables of features and put through the whole comparison."""
+    rng = np.random.default_rng(7)
+    specimens = specimens_table((5, 5, 5))
+    difference, sd, limit, runs = 2.6, 1.0, 1.0, 120
+    counted = dict.fromkeys((verdicts.BEYOND, verdicts.DIFFERENT, verdicts.OPEN), 0)
+    for _ in range(runs):
+        table = features_table(
+            specimens, rng, effect={"cherry": difference, "robinia": difference / 2},
+            board_sd=sd, mount_sd=0.0, take_sd=0.0, mounts=1, takes=1,
+        )  # fmt: skip
+        effects = compare(
+            table, specimens, woods=WOODS, primary=["tone.h3.rel_db"],
+            limits={"tone.h3.rel_db": limit}, own_limits={"tone.h3.rel_db"},
+        ).effects  # fmt: skip
+        row = effects[(effects["wood_a"] == "larch") & (effects["wood_b"] == "cherry")].iloc[0]
+        counted[row["verdict"]] += 1
+    found = verdict_chances(
+        [0, difference, difference / 2], [sd**2] * 3, [5] * 3, limit=limit, same_possible=False
+    )
+    for word, count in counted.items():
+        p = found.of[word]
+        assert count / runs == pytest.approx(p, abs=3.5 * math.sqrt(p * (1 - p) / runs)), word
+
+
+@pytest.mark.parametrize("n", [3, 6])
+def test_same_and_within_are_as_frequent_as_single_comparisons_give_them(n):
+    """Equal woods with a wide limit: every word, by the pairs of the report on drawn boards."""
+    rng, runs, limit = np.random.default_rng(11), 2000, 1.9
+    model = wood_model(np.repeat([0, 1, 2], n), np.ones((3 * n, 1)), block=False)
+    words = []
+    for y in rng.standard_normal((runs, 3 * n)):
+        pair = compare_pairs(model, y, confidence=0.95)[0]
+        words.append(
+            verdicts.verdict(
+                p_adjusted=pair.p, confidence=0.95, low=pair.low, high=pair.high,
+                low90=pair.low90, high90=pair.high90, limit=limit,
+            )
+        )  # fmt: skip
+    found = verdict_chances([0, 0, 0], [1.0] * 3, [n] * 3, limit=limit)
+    for word, p in found.of.items():
+        share = words.count(word) / runs
+        assert share == pytest.approx(p, abs=4 * math.sqrt(max(p * (1 - p), 1e-3) / runs)), word
+
+
+def test_critical_values_are_interpolated_to_a_millionth():
+    rng = np.random.default_rng(3)
+    df = np.exp(rng.uniform(np.log(1.0), np.log(500.0), 60))
+    for confidence, k in ((0.95, 3), (1 - 0.05 / 3, 4)):
+        exact = [studentized.quantile(confidence, k, float(d)) / math.sqrt(2) for d in df]
+        assert _critical(confidence, k, df) == pytest.approx(exact, rel=1e-6)
+
+
+def test_a_block_costs_and_unequal_numbers_count():
+    def declared(**options):
+        return verdict_chances([0, 2.5, 1.2], [1.0] * 3, limit=None, **options).declared
+
+    assert declared(sources=[4, 4, 4], block_columns=3) < declared(sources=[4, 4, 4]) - 0.02
+    assert declared(sources=[4, 4, 4]) < declared(sources=[4, 8, 4])
+
+
+@pytest.mark.parametrize(
+    ("variances", "sources", "said"),
+    [([1.0, 1.0], [1, 4], "fewer than 2 sources"), ([1.0, 0.0], [4, 4], "is zero, which no wood")],
+)
+def test_a_design_without_planks_or_spread_is_refused(variances, sources, said):
+    with pytest.raises(InputError, match=said):
+        verdict_chances([0, 1], variances, sources, limit=None)
+
+
+# ------------------------------------------------------------------ smallest designs
+
+
+def test_the_smallest_design_is_the_smallest_and_needed_agrees():
+    for difference in (0.8, 1.5, 3.0):
+        found = sources_to_declare(difference, 1.0, woods=3)
+        before = verdict_chances(
+            [0, difference, difference / 2], [1.0] * 3, [found.sources - 1] * 3, limit=None
+        )
+        assert found.chance >= 0.8 > before.declared
+        about = needed.sources_needed(
+            difference=difference, variance_a=1.0, variance_b=1.0, pooled=1.0, woods=3, alpha=0.05
+        )
+        assert abs(found.sources - about) <= max(1, 0.04 * about)
+
+
+def test_same_is_dear_and_its_number_is_that_of_two_one_sided_tests():
+    """Known variance, alpha 5 %, power 80 %: n = 2 (1.645 + 1.282)^2 (sd/limit)^2 a wood (Chow,
+    Shao and Wang, Sample Size Calculations in Clinical Research; recalled)."""
+    found = sources_for_same(0.5, 1.0, woods=2)
+    assert found.sources == pytest.approx(2 * (1.645 + 1.2816) ** 2 / 0.25, rel=0.04)
+    assert sources_for_same(0.01, 1.0, woods=2).sources is None
+
+
+# ------------------------------------------------------------------ spreads and allocation
+
+
+def test_variance_of_a_plank_by_hand():
+    # 1.5^2 + (0.4^2 + 1/3 + 0.25/6) / 2
+    found = variance_of_source(spreads(specimen=0.4), boards=2, mounts=3, takes=2)
+    assert found == pytest.approx(2.25 + (0.16 + 1 / 3 + 0.25 / 6) / 2)
+    assert variance_of_source(spreads(), boards=1, mounts=math.inf, takes=1) == 2.25
+
+
+def test_the_optimum_is_the_best_there_is_for_its_minutes():
+    """Cochran's rule against a search over real-valued designs of equal cost."""
+    one, minutes = spreads(), Minutes(15.0, 8.0, 0.8)
+    mounts, takes = optimum(one, minutes)
+    # By hand: 1/1.5 sqrt(15/8) and 0.5/1 sqrt(8/0.8).
+    assert (mounts, takes) == (pytest.approx(0.91287, abs=1e-5), pytest.approx(1.58114, abs=1e-5))
+
+    def price(m, r):
+        cost = minutes.board + m * (minutes.mount + r * minutes.take)
+        return cost * variance_of_source(one, boards=1, mounts=m, takes=r)
+
+    best = price(mounts, takes)
+    rng = np.random.default_rng(5)
+    for m, r in np.exp(rng.normal(0, 0.7, (500, 2))):
+        assert price(mounts * m, takes * r) >= best - 1e-9
+
+
+def test_the_best_split_is_that_of_all_designs_that_fit():
+    one, minutes = spreads(), Minutes(15.0, 8.0, 0.8)
+    table = best_splits(one, minutes, woods=3, budget=600.0)
+    assert (table["minutes"] <= 600.0).all()
+    assert list(table["sd"]) == sorted(table["sd"])
+    every = [
+        (variance_of_source(one, boards=1, mounts=m, takes=r) / n) ** 0.5
+        for n in range(2, 20)
+        for m in range(1, 13)
+        for r in range(1, 13)
+        if 3 * n * (15 + m * (8 + 0.8 * r)) <= 600
+    ]
+    assert table["sd"].iloc[0] == pytest.approx(min(every))
+
+
+def test_what_cannot_be_shared_out_is_one_sentence():
+    with pytest.raises(InputError, match="is zero, so there is no best split"):
+        optimum(spreads(mount=0.0), Minutes(15, 8, 1))
+    with pytest.raises(InputError, match="must be above 0"):
+        optimum(spreads(), Minutes(0, 8, 1))
+    with pytest.raises(InputError, match="40 minutes are too few"):
+        best_splits(spreads(), Minutes(15, 8, 0.8), woods=3, budget=40.0)
+
+
+def variance_rows(**levels):
+    rows = [("tone.h1.level_db", n, v, v / 2, v * 4) for n, v in levels.items()]
+    return pd.DataFrame(rows, columns=["feature", "level", "variance", "low", "high"])
+
+
+def test_a_pilot_gives_its_spreads_with_their_interval():
+    found = pilot_spreads(variance_rows(specimen=4.0, mount=1.0, take=0.25), "tone.h1.level_db")
+    assert (found.source, found.specimen, found.mount, found.take) == (2.0, 0.0, 1.0, 0.5)
+    assert found.source_low == pytest.approx(2**0.5)
+    assert found.source_high == 4.0
+    found = pilot_spreads(variance_rows(source=4.0, specimen=1.0, take=0.25), "tone.h1.level_db")
+    assert (found.source, found.specimen, found.mount) == (2.0, 1.0, 0.0)
+    assert "mount not told apart" in found.origin
+
+
+@pytest.mark.parametrize(
+    ("table", "said"),
+    [
+        (variance_rows(specimen=0.0, take=1.0), "shows no spread between boards"),
+        (variance_rows(take=1.0), "shows no spread between boards"),
+        (variance_rows(specimen=1.0).assign(feature="tone.h2.rel_db"), "holds nothing on"),
+        (variance_rows(specimen=1.0).drop(columns="high"), "has no column high"),
+    ],
+)
+def test_a_pilot_that_does_not_serve_is_told(table, said):
+    with pytest.raises(InputError, match=said):
+        pilot_spreads(table, "tone.h1.level_db", name="variance.csv")
+
+
+def test_common_spreads_say_where_they_are_from():
+    assert "no source" in common_spreads("tone.h1.level_db").origin
+    assert common_spreads("tap.m1.decay_time_s").source == pytest.approx(0.15)
+
+
+# ------------------------------------------------------------------ what counts as one
+
+
+def test_counting_takes_as_boards_is_wrong_in_two_of_three_studies_and_planks_keep_the_promise():
+    """With the spreads 1.5, 1.0 and 0.5 dB and 4 boards, 3 mounts, 3 takes, an analysis of single
+    takes errs in about two of three studies; over planks in no more than one of twenty."""
+    table = false_alarms(spreads(), woods=3, planks=4, boards=1, mounts=3, takes=3, runs=300)
+    rate = dict(zip(table["counted"], table["rate"], strict=True))
+    assert rate["planks"] <= 0.05 + 3 * math.sqrt(0.05 * 0.95 / 300)
+    assert 0.58 < rate["takes"] < 0.78
+    assert rate["planks"] == rate["boards"]
+    assert list(table["units"]) == [4, 4, 12, 36]
+
+
+def test_boards_of_one_plank_counted_as_planks_break_the_promise():
+    shared = spreads(source=1.5, specimen=0.3)
+    table = false_alarms(shared, woods=3, planks=3, boards=4, mounts=2, takes=2, runs=200)
+    assert all(a < b for a, b in pairwise(table["rate"]))
+    assert table["rate"].iloc[1] > 0.3

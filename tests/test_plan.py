@@ -1,0 +1,233 @@
+"""`study plan`: what it says, draws and writes; and the commands that go with it."""
+
+from __future__ import annotations
+
+import shutil
+
+import matplotlib.pyplot as plt
+import pandas as pd
+import pytest
+from click.testing import CliRunner
+
+from studylib.cli import main
+from studylib.errors import InputError
+from studylib.figures import plan as figures
+from studylib.report.plan import (
+    chances_table,
+    never_sentences,
+    plan_sentences,
+    smallest_table,
+    splits_table,
+    spreads_table,
+)
+from studylib.report.plan_study import plan_study
+from studylib.sheets import read_study
+from studylib.sheets.boards import read_boards
+from tests.planned_study import TOML, boards, write_planned
+
+
+def study(*arguments):
+    return CliRunner().invoke(main, [str(argument) for argument in arguments])
+
+
+def planned(tmp_path, **options):
+    return plan_study(read_boards(write_planned(tmp_path / "rails", **options)))
+
+
+@pytest.fixture(scope="module")
+def plan(tmp_path_factory):
+    return planned(tmp_path_factory.mktemp("plan"))
+
+
+def test_the_plan_says_what_the_design_finds_and_what_it_takes(plan):
+    said = "\n".join(plan_sentences(plan))
+    assert "4 planks of larch, 4 planks of cherry and 4 planks of robinia, 3 mounts" in said
+    assert "a true difference of 1.00 dB (the limit) is declared in" in said
+    assert "to call two equal woods the same" in said
+    assert "are best spent on" in said
+
+
+def test_probabilities_add_up_and_the_range_holds_them(plan):
+    for one in plan.features:
+        assert sum(one.chances.of.values()) == pytest.approx(1.0)
+        low, high = one.chances_low.declared, one.chances_high.declared
+        assert low <= one.chances.declared <= high
+        assert one.chances.declared <= one.endless.declared + 0.01
+        middle, smaller, larger = (found.sources for found in one.declare)
+        assert smaller <= middle <= larger
+
+
+def test_a_feature_without_a_limit_is_planned_for_one_spread_of_boards(plan):
+    second = plan.features[1]
+    assert second.limit is None
+    assert second.same is None
+    assert second.difference == second.spreads.source
+    assert "as no limit is set" in "\n".join(plan_sentences(plan))
+
+
+def test_boards_of_one_plank_count_as_one(tmp_path):
+    alone = planned(tmp_path / "a", counts={"larch": 4, "robinia": 4})
+    shared = planned(
+        tmp_path / "b", rows=boards({"larch": 8, "robinia": 8}, per_plank=2)
+    )  # fmt: skip
+    assert shared.planks == alone.planks == {"larch": 4, "robinia": 4}
+    assert shared.nest.boards == 2
+    # Twice the boards of the same planks tell next to nothing more.
+    gain = shared.features[0].chances.declared - alone.features[0].chances.declared
+    assert -0.01 < gain < 0.01
+    one = planned(tmp_path / "c", rows=boards({"larch": 4, "robinia": 4}, per_plank=4))
+    assert one.planks == {"larch": 1, "robinia": 1}
+    assert one.features[0].chances is None
+    assert never_sentences(one)[0].startswith('Never: anything about "larch" and "robinia"')
+
+
+def test_what_can_never_be_settled_depends_on_the_design(tmp_path):
+    bare = TOML.replace('drive = 2\ndrive_kind = "acceleration"\n', "")
+    rows = boards({"larch": 4, "robinia": 4}, roles=())
+    said = "\n".join(never_sentences(planned(tmp_path, rows=rows, toml=bare)))
+    assert "that two woods are the same" in said
+    assert "beyond the driver" in said
+    assert "called beyond it" in said
+
+
+def test_before_there_are_boards_the_claims_name_the_woods(tmp_path):
+    plan = planned(tmp_path, rows=[])
+    assert plan.planks == {"robinia": 4, "larch": 4}
+    assert plan_sentences(plan)[0].startswith("Assumed, as specimens.csv is empty")
+
+
+def test_a_pilot_takes_the_place_of_the_common_spreads(tmp_path):
+    folder = write_planned(tmp_path / "rails", toml=TOML + 'pilot = "pilot.csv"\n')
+    names = ("tone.h1.response_db", "probe.k3.response_db")
+    rows = [
+        (name, level, v, v / 2, 2 * v)
+        for name in names
+        for level, v in (("specimen", 0.04), ("mount", 0.01), ("take", 0.0025))
+    ]
+    table = pd.DataFrame(rows, columns=["feature", "level", "variance", "low", "high"])
+    table.to_csv(folder / "pilot.csv", index=False)
+    plan = plan_study(read_boards(folder))
+    assert plan.features[0].spreads.source == pytest.approx(0.2)
+    assert plan.features[0].chances.declared > 0.9
+    assert "pilot.csv" in spreads_table(plan)["origin"].iloc[0]
+    table[:0].to_csv(folder / "pilot.csv", index=False)
+    with pytest.raises(InputError, match=r"pilot\.csv holds nothing on tone\.h1\.response_db"):
+        plan_study(read_boards(folder))
+    (folder / "pilot.csv").unlink()
+    with pytest.raises(InputError, match=r"there is no file pilot\.csv"):
+        plan_study(read_boards(folder))
+
+
+def test_one_wood_is_nothing_to_compare(tmp_path):
+    with pytest.raises(InputError, match="one wood only"):
+        planned(tmp_path, rows=boards({"larch": 4}))
+
+
+def test_the_tables_say_the_same_as_the_sentences(plan):
+    said = "\n".join(plan_sentences(plan))
+    assert smallest_table(plan)["planks of each wood"].iloc[0] + " planks of each wood" in said
+    assert chances_table(plan)["declared"].iloc[0] in said
+    best = splits_table(plan).iloc[0]
+    assert f"best spent on {best['boards of each wood']:.0f} boards" in said
+    assert (plan.parts["minutes"] <= plan.spent + 1e-9).all()
+
+
+def test_the_figures_draw_what_the_plan_worked_out(plan):
+    for draw in (figures.power_figure, figures.mix_figure, figures.minutes_figure):
+        figure = draw(plan)
+        assert figure.axes
+        plt.close(figure)
+    figure = figures.power_figure(plan)
+    curves = plan.curves["tone.h1.response_db"]
+    drawn = figure.axes[0].lines[1].get_xydata()
+    own = curves[curves["line"] == "as planned"]
+    assert drawn[:, 1] == pytest.approx(own["chance"])
+    plt.close(figure)
+    figure = figures.counting_figure(plan)
+    widths = [patch.get_width() for patch in figure.axes[0].patches]
+    assert widths == pytest.approx(list(plan.miscounted["rate"]))
+    plt.close(figure)
+
+
+def test_figures_without_a_limit_or_without_planks_say_why(tmp_path):
+    none = planned(tmp_path / "a", toml=TOML.replace('"tone.h1.response_db" = 1.0', ""))
+    one = planned(tmp_path / "b", rows=boards({"larch": 2, "robinia": 2}, per_plank=2))
+    for plan, said in ((none, "No primary feature has a limit"), (one, "a single plank")):
+        figure = figures.mix_figure(plan)
+        assert said in figure.texts[0].get_text().replace("\n", " ")
+        plt.close(figure)
+
+
+# ------------------------------------------------------------------ the commands
+
+
+@pytest.fixture(scope="module")
+def finished(tmp_path_factory):
+    """Plan, lock, signals and sheet as a person would call them, one after the other."""
+    place = tmp_path_factory.mktemp("commands")
+    folder = write_planned(place / "my rails", toml=TOML + "play_s = 0.5\n")
+    reports = ("--reports", place / "reports")
+    calls = [("plan", folder, *reports), ("lock", folder), ("signals", folder), ("sheet", folder)]
+    return folder, place / "reports", {call[0]: study(*call) for call in calls}
+
+
+def test_the_way_from_plan_to_bench(finished):
+    folder, reports, results = finished
+    for name, result in results.items():
+        assert result.exit_code == 0, (name, result.output)
+        assert "Traceback" not in result.output
+    assert "Scheduled: day1, 22 mounts" in results["plan"].output
+    assert (reports / "my_rails" / "plan.html").is_file()
+    assert "SHA-256: " in results["lock"].output
+    assert "can harm hearing" in results["signals"].output
+    assert (folder / "signals" / "tone172.wav").is_file()
+    assert (folder / "bench_sheets" / "day2.html").is_file()
+
+
+def test_the_page_of_the_plan_is_one_that_opens_offline(finished):
+    _, reports, _ = finished
+    page = (reports / "my_rails" / "plan.html").read_text(encoding="utf-8")
+    assert page.count("<img") == 4
+    assert "<script" not in page
+    assert "Rails to be recorded" in page
+
+
+def test_check_and_run_before_anything_is_recorded_say_so(finished):
+    folder, reports, _ = finished
+    result = study("check", folder)
+    assert result.exit_code == 0
+    assert result.output.endswith("scheduled takes is recorded yet.\n")
+    result = study("run", folder, "--reports", reports)
+    assert result.exit_code == 2
+    assert "is recorded yet" in result.stderr
+
+
+def test_planning_twice_asks_what_is_meant_and_shows_without_writing(finished, tmp_path):
+    folder, reports, _ = finished
+    copied = tmp_path / "rails"
+    shutil.copytree(folder, copied)
+    before = (copied / "takes.csv").read_bytes()
+    shown = study("plan", copied, "--show", "--reports", reports)
+    assert shown.exit_code == 0
+    assert "Scheduled" not in shown.output
+    result = study("plan", copied, "--reports", reports)
+    assert result.exit_code == 2
+    assert "--add 1" in result.stderr
+    assert (copied / "takes.csv").read_bytes() == before
+    result = study("blind", copied)
+    assert result.exit_code == 2
+    assert "code the woods before the schedule is made" in result.stderr
+
+
+def test_a_blind_study_is_planned_on_codes(tmp_path):
+    folder = write_planned(tmp_path / "rails")
+    result = study("blind", folder)
+    assert result.exit_code == 0, result.output
+    assert "SHA-256 of the key" in result.output
+    result = study("plan", folder, "--reports", tmp_path / "reports")
+    assert result.exit_code == 0, result.output
+    assert "4 planks of wood A" in result.output
+    takes = {t.specimen for t in read_study(folder).planned if t.specimen}
+    assert all(name.startswith("B") for name in takes)
+    assert study("unblind", folder, "--reports", tmp_path / "reports").exit_code == 0
+    assert set(read_study(folder).woods) == {"larch", "cherry", "robinia"}
