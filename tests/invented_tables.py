@@ -37,6 +37,10 @@ class InventedStudy:
     woods: tuple[str, ...]
     warnings: tuple[str, ...] = ()
     name: str = "invented"
+    planned: tuple = ()
+    schedules: tuple = ()
+    blinding: None = None
+    lock: None = None
 
     def specimen(self, name: str):
         return next(s for s in self.specimens if s.specimen == name)

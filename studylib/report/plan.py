@@ -5,7 +5,7 @@ planks, at least as large as stated (Holm's first step). The range beside it is 
 the smaller spread between boards, which is what a plan knows least.
 
 Functions: `plan_sentences`, `design_sentence`, `chances_table`, `smallest_table`, `splits_table`,
-`never_sentences`, `spreads_table`.
+`optimum_sentence`, `never_sentences`, `spreads_table`.
 """
 
 from __future__ import annotations
@@ -125,10 +125,11 @@ def smallest_table(plan: StudyPlan) -> pd.DataFrame:
     """Planks of each wood for four chances in five, with the range of the boards' spread."""
     rows = []
     for one in plan.features:
-        aims = [(f"to declare {_size(one, one.difference)}", one.declare)]
+        aims = [(f"to declare {_size(one, one.difference)}", one.declare, str(one.f_test))]
         if one.same is not None:
-            aims.append((f"to call equal woods the same within {_size(one, one.limit)}", one.same))
-        for aim, (middle, low, high) in aims:
+            within = f"to call equal woods the same within {_size(one, one.limit)}"
+            aims.append((within, one.same, ""))
+        for aim, (middle, low, high), f_test in aims:
             rows.append(
                 {
                     "feature": one.feature.name,
@@ -138,9 +139,22 @@ def smallest_table(plan: StudyPlan) -> pd.DataFrame:
                     "larger spread": _number(high),
                     "chance reached": _percent(middle.chance),
                     "give or take": f"{200 * middle.se:.1f} %",
+                    "F test, some difference": f_test,
                 }
             )
     return pd.DataFrame(rows)
+
+
+def optimum_sentence(plan: StudyPlan) -> str:
+    """The rule of nested sampling for the first primary feature, as it comes."""
+    mounts, takes = plan.optimum
+    if math.isnan(mounts):
+        return "The rule of nested sampling has no answer here: a spread or a cost is zero."
+    return (
+        f"By the rule of nested sampling the best is {mounts:.1f} mounts of a board and "
+        f"{takes:.1f} takes of a mount, on {plan.features[0].feature.name}; the rest of the "
+        "minutes goes to further boards. Below one mount, boards are what is worth the minutes."
+    )
 
 
 def splits_table(plan: StudyPlan) -> pd.DataFrame:

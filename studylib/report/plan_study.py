@@ -9,6 +9,7 @@ Functions: `plan_study`. Classes: `StudyPlan`, `FeaturePlan`.
 from __future__ import annotations
 
 import math
+import statistics
 from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
@@ -22,7 +23,8 @@ from studylib.register import Feature
 from studylib.sheets.boards import Boards
 from studylib.sheets.settings import Plan
 from studylib.stats import scales
-from studylib.stats.allocation import Minutes, best_splits
+from studylib.stats.allocation import Minutes, best_splits, optimum
+from studylib.stats.f_test_power import boards_for_f_test
 from studylib.stats.miscounting import false_alarms
 from studylib.stats.plan_curves import (
     Decision,
@@ -47,7 +49,8 @@ class FeaturePlan:
     chances : of the verdicts at that difference; chances_low, chances_high : for the larger and the
     smaller spread of boards.  endless : with endless mounts and takes.  equal : of the verdicts for
     woods that do not differ.  declare, same : smallest numbers of planks, for the middle, smaller
-    and larger spread of boards; `same` is None without a limit.
+    and larger spread of boards; `same` is None without a limit.  f_test : planks of each wood for
+    four chances in five that the one-way F test finds some difference (exact, equal spreads).
     """
 
     feature: Feature
@@ -61,6 +64,7 @@ class FeaturePlan:
     equal: Chances | None
     declare: tuple[Smallest, Smallest, Smallest]
     same: tuple[Smallest, Smallest, Smallest] | None
+    f_test: int
 
 
 @dataclass(frozen=True)
@@ -118,6 +122,15 @@ class StudyPlan:
         return best_splits(
             self.features[0].spreads, self.minutes, woods=len(self.planks), budget=self.spent
         )
+
+    @cached_property
+    def optimum(self) -> tuple[float, float]:
+        """Best mounts of a board and takes of a mount for the first primary feature, as real
+        numbers; NaN where a spread or a cost is zero."""
+        try:
+            return optimum(self.features[0].spreads, self.minutes)
+        except InputError:
+            return math.nan, math.nan
 
     @cached_property
     def curves(self) -> dict[str, pd.DataFrame]:
@@ -287,7 +300,14 @@ def _feature(
         )  # fmt: skip
 
     ways = {"woods": decision.woods, "confidence": decision.confidence, "primary": decision.primary}
+    spread = math.sqrt(nest.variance(spreads))
+    means = [0.0, difference, *[difference / 2] * (len(counts) - 2)]
     return FeaturePlan(
+        f_test=boards_for_f_test(
+            woods=len(counts),
+            effect_f=statistics.pstdev(means) / spread,
+            alpha=(1 - decision.confidence) / decision.primary,
+        ),
         feature=feature,
         spreads=spreads,
         difference=difference,
