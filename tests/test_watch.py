@@ -134,6 +134,31 @@ def test_a_file_that_is_still_written_is_waited_for(folder):
     assert line.startswith("keep  room")
 
 
+def test_a_file_with_an_open_length_in_its_header_is_waited_for_as_well(folder):
+    """A recorder that streams writes all ones for the size: only growth says that it goes on."""
+    bench = Bench(folder)
+    path = record(folder, "room")
+    whole = bytearray(path.read_bytes())
+    place = whole.index(b"data") + 4
+    whole[4:8] = whole[place : place + 4] = b"\xff" * 4
+    for part in range(1, 5):
+        path.write_bytes(whole[: len(whole) * part // 4])
+        assert bench.after(SETTLED_S / 2) == []
+    (line,) = bench.after()
+    assert line.startswith("keep  room")
+
+
+def test_a_row_written_for_a_strange_file_makes_it_a_take(folder):
+    bench = Bench(folder)
+    record(folder, "room", file="extra.wav")
+    assert "not in takes.csv" in bench.after()[0]
+    with (folder / "takes.csv").open("a", encoding="utf-8") as file:
+        file.write("extra,day1,room,,,2,recordings/extra.wav,5,\n")
+    said = bench.after()
+    assert said[0] == "The sheets were read again."
+    assert said[1].startswith("keep  extra")
+
+
 def test_a_file_that_stays_short_is_said_to_break_off(folder):
     bench = Bench(folder)
     whole = record(folder, "room").read_bytes()

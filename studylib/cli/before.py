@@ -150,4 +150,4 @@ def lock(folder: Path) -> None:
     if made.recorded:
         say(f"Warning: {made.recorded} takes are recorded already; the report will say so.")
     say(f"SHA-256: {made.sha256}")
-    say("Send this line to somebody, or show it on camera: it proves that nothing changed since.")
+    say("Send this line to somebody, or show it on camera: a lock that was changed has another.")

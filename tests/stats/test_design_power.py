@@ -109,13 +109,16 @@ def test_every_verdict_is_as_frequent_as_the_report_gives_it():
         assert count / runs == pytest.approx(p, abs=3.5 * math.sqrt(p * (1 - p) / runs)), word
 
 
-@pytest.mark.parametrize("n", [3, 6])
-def test_same_and_within_are_as_frequent_as_single_comparisons_give_them(n):
-    """Equal woods with a wide limit: every word, by the pairs of the report on drawn boards."""
-    rng, runs, limit = np.random.default_rng(11), 2000, 1.9
+@pytest.mark.parametrize(
+    ("n", "difference", "limit"), [(3, 0.0, 1.9), (6, 0.0, 1.9), (6, 2.4, 0.5), (3, 4.0, 1.0)]
+)
+def test_every_word_is_as_frequent_as_single_comparisons_give_it(n, difference, limit):
+    """By the pairs of the report on drawn boards, for equal and for different woods."""
+    rng, runs = np.random.default_rng(11), 2000
     model = wood_model(np.repeat([0, 1, 2], n), np.ones((3 * n, 1)), block=False)
     words = []
-    for y in rng.standard_normal((runs, 3 * n)):
+    means = np.repeat([0.0, difference, difference / 2], n)
+    for y in means + rng.standard_normal((runs, 3 * n)):
         pair = compare_pairs(model, y, confidence=0.95)[0]
         words.append(
             verdicts.verdict(
@@ -123,7 +126,7 @@ def test_same_and_within_are_as_frequent_as_single_comparisons_give_them(n):
                 low90=pair.low90, high90=pair.high90, limit=limit,
             )
         )  # fmt: skip
-    found = verdict_chances([0, 0, 0], [1.0] * 3, [n] * 3, limit=limit)
+    found = verdict_chances([0, difference, difference / 2], [1.0] * 3, [n] * 3, limit=limit)
     for word, p in found.of.items():
         share = words.count(word) / runs
         assert share == pytest.approx(p, abs=4 * math.sqrt(max(p * (1 - p), 1e-3) / runs)), word
