@@ -4,7 +4,7 @@ Convention: everything is written under a hidden name in the same folder and the
 which is one step for whoever reads it. A name that starts with a dot and ends in ".part" is
 a leftover of a run that was killed and may be deleted.
 
-Functions: `write_whole`, `write_json`, `read_json`, `replace_folder`.
+Functions: `write_whole`, `write_json`, `read_json`, `replace_folder`, `fill_folder`.
 """
 
 from __future__ import annotations
@@ -12,7 +12,9 @@ from __future__ import annotations
 import json
 import os
 import shutil
+import tempfile
 import uuid
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -61,3 +63,15 @@ def replace_folder(new: Path, place: Path) -> None:
         os.replace(place, aside)
     os.replace(new, place)
     shutil.rmtree(aside, ignore_errors=True)
+
+
+def fill_folder(place: Path, fill: Callable[[Path], None]) -> None:
+    """Fill a hidden folder beside `place` and rename it there when it is complete."""
+    place.parent.mkdir(parents=True, exist_ok=True)
+    with tempfile.TemporaryDirectory(
+        prefix=f".{place.name}.", suffix=".part", dir=place.parent
+    ) as beside:
+        new = Path(beside) / place.name
+        new.mkdir()
+        fill(new)
+        replace_folder(new, place)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import os
 import shutil
 
 import matplotlib.pyplot as plt
@@ -188,8 +190,27 @@ def test_the_page_of_the_plan_is_one_that_opens_offline(finished):
     _, reports, _ = finished
     page = (reports / "my_rails" / "plan.html").read_text(encoding="utf-8")
     assert page.count("<img") == 4
+    written = {path.name for path in (reports / "my_rails" / "plan").iterdir()}
+    assert {"power.png", "power.svg", "counting_16x9.png", "chances.csv"} <= written
     assert "<script" not in page
     assert "Rails to be recorded" in page
+
+
+def test_a_full_disk_is_one_sentence_that_says_what_to_do(finished, tmp_path, monkeypatch):
+    folder, _, _ = finished
+    copied = tmp_path / "rails"
+    shutil.copytree(folder, copied, ignore=shutil.ignore_patterns("signals"))
+
+    def full(*_):
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(os, "replace", full)
+    result = study("signals", copied)
+    assert result.exit_code == 2
+    (line,) = result.stderr.splitlines()
+    assert "No space left on device" in line
+    assert line.endswith("run the same command again; what is written is whole.")
+    assert not list((copied / "signals").iterdir())
 
 
 def test_check_and_run_before_anything_is_recorded_say_so(finished):

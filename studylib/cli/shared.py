@@ -8,6 +8,7 @@ Functions: `plainly`, `say`, `complain`, `printable`. Class: `Bars`.
 
 from __future__ import annotations
 
+import errno
 import os
 import sys
 from collections.abc import Callable
@@ -20,6 +21,7 @@ import click
 from studylib.errors import InputError, StudyError
 
 FAULTS, WRONG, STOPPED = 1, 2, 130
+FULL_DISK = " Make room on the drive and run the same command again; what is written is whole."
 DIR = {"type": click.Path(path_type=Path), "metavar": "DIR"}
 REPORTS = {
     "type": click.Path(path_type=Path),
@@ -48,7 +50,9 @@ def plainly(command: Callable[..., Any]) -> Callable[..., Any]:
             sys.exit(WRONG)
         except OSError as error:
             where = f" ({Path(error.filename).name})" if error.filename else ""
-            complain(f"A file could not be read or written{where}: {error.strerror or error}.")
+            room = FULL_DISK if error.errno == errno.ENOSPC else ""
+            said = f"A file could not be read or written{where}: {error.strerror or error}."
+            complain(said + room)
             sys.exit(WRONG)
         except click.ClickException:
             raise

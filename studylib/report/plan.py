@@ -5,21 +5,26 @@ planks, at least as large as stated (Holm's first step). The range beside it is 
 the smaller spread between boards, which is what a plan knows least.
 
 Functions: `plan_sentences`, `design_sentence`, `chances_table`, `smallest_table`, `splits_table`,
-`optimum_sentence`, `never_sentences`, `spreads_table`.
+`optimum_sentence`, `never_sentences`, `spreads_table`, `write_plan`.
 """
 
 from __future__ import annotations
 
 import math
+from functools import partial
+from pathlib import Path
 
 import pandas as pd
 
+from studylib.figures import plan as figures
+from studylib.figures.style import save_sizes
 from studylib.report.pages import number
 from studylib.report.plan_study import FeaturePlan, StudyPlan, beyond_at_limit
 from studylib.stats import scales
 from studylib.stats.smallest_design import MOST, WANTED, Smallest
 from studylib.stats.verdict_power import Chances
 from studylib.wording import listed, shown
+from studylib.writing import fill_folder
 
 MORE = f"more than {MOST}"
 
@@ -236,3 +241,31 @@ def _range(found: tuple[Smallest, Smallest, Smallest]) -> str:
 
 def _counted(n: float, one: str, many: str = "") -> str:
     return f"{n:.0f} {one if math.isclose(n, 1) else many or one + 's'}"
+
+
+def write_plan(plan: StudyPlan, output: str) -> str:
+    """Write the figures (page and video size) and tables of a plan into the folder `output`, or
+    nothing when it is empty; say what was done."""
+    if not output:
+        return "Nothing was written, because no output folder was given."
+    fill_folder(Path(output), partial(_fill, plan))
+    return "Tables and figures were written beside this page, in plan/."
+
+
+def _fill(plan: StudyPlan, folder: Path) -> None:
+    drawings = {
+        "power": figures.power_figure,
+        "verdicts": figures.mix_figure,
+        "minutes": figures.minutes_figure,
+        "counting": figures.counting_figure,
+    }
+    tables = {
+        "spreads": spreads_table,
+        "chances": chances_table,
+        "smallest": smallest_table,
+        "splits": splits_table,
+    }
+    for name, draw in drawings.items():
+        save_sizes(partial(draw, plan), folder, name)
+    for name, table in tables.items():
+        table(plan).to_csv(folder / f"{name}.csv", index=False, lineterminator="\n")

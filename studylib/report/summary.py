@@ -12,7 +12,6 @@ differences).
 
 from __future__ import annotations
 
-import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import partial
@@ -34,7 +33,7 @@ from studylib.sheets import Study
 from studylib.stats import scales
 from studylib.stats.compare import Comparison, compare
 from studylib.stats.covariates import Covariates, analyse_covariates
-from studylib.writing import replace_folder
+from studylib.writing import fill_folder
 
 BEHIND = ("wood.density_kg_m3", "wood.youngs_modulus_gpa")
 MEAN_COLUMNS = ["wood", "mean", "low", "high", "n"]
@@ -202,8 +201,8 @@ class Summary:
         """
         output = Path(output)
         output.mkdir(parents=True, exist_ok=True)
-        _write_folder(output / "figures", self._write_figures)
-        _write_folder(output / "tables", self._write_tables)
+        fill_folder(output / "figures", self._write_figures)
+        fill_folder(output / "tables", self._write_tables)
 
     def _write_figures(self, folder: Path) -> None:
         for name, draw in self.drawings().items():
@@ -293,14 +292,3 @@ def _mean_row(wood: str, values: np.ndarray, feature: Feature, confidence: float
         low, high = mean - half, mean + half
     ends = scales.reported_values(pd.Series([mean, low, high]), feature)
     return (wood, *ends, len(y))
-
-
-def _write_folder(place: Path, fill: Callable[[Path], None]) -> None:
-    """Fill a hidden folder beside `place` and rename it there when it is complete."""
-    with tempfile.TemporaryDirectory(
-        prefix=f".{place.name}.", suffix=".part", dir=place.parent
-    ) as beside:
-        new = Path(beside) / place.name
-        new.mkdir()
-        fill(new)
-        replace_folder(new, place)

@@ -19,7 +19,8 @@ from studylib.writing import write_whole
 
 
 def write_plan_page(folder: Path | str, *, reports: Path | str) -> Path:
-    """Execute the plan notebook for a study; the page's path, `reports/<study>/plan.html`.
+    """Execute the plan notebook for a study; the page's path, `reports/<study>/plan.html`. Its
+    figures and tables go to `plan/` beside it.
 
     Raises
     ------
@@ -29,7 +30,8 @@ def write_plan_page(folder: Path | str, *, reports: Path | str) -> Path:
     folder, boards = Path(folder), read_boards(folder)
     home = Path(reports) / slug(boards.folder.name)
     with alone_in(home):
-        done = run_notebook(notebook_path("plan"), {"study": folder.as_posix()})
+        parameters = {"study": folder.as_posix(), "output": (home / "plan").as_posix()}
+        done = run_notebook(notebook_path("plan"), parameters)
         write_whole(home / "plan.ipynb", nbformat.writes(done) + "\n")
         title = f"Plan: {boards.settings.study.title}"
         write_whole(home / "plan.html", page_html(done, title=title))
