@@ -11,6 +11,8 @@ import numpy as np
 import pytest
 import soundfile
 
+from studylib.bench import watch
+from studylib.bench.first_look import Look
 from studylib.bench.watch import GIVEN_UP_S, MEMORY, SETTLED_S, Watcher, watch_bench
 from studylib.errors import InputError
 
@@ -257,6 +259,24 @@ def test_an_edit_of_the_sheets_is_taken_in_and_a_fault_in_them_stops_nothing(fol
     said = bench.after(1.0) + bench.after(1.0)
     assert "The sheets were read again." in said
     assert any(line.startswith("keep  L1-c") and "3 of 5" in line for line in said)
+
+
+def test_a_look_that_takes_long_says_so_meanwhile(folder, monkeypatch):
+    told = threading.Event()
+
+    def slow(study, take):
+        assert told.wait(timeout=30)
+        return Look("keep", "")
+
+    monkeypatch.setattr(watch, "first_look", slow)
+    monkeypatch.setattr(watch, "PATIENCE_S", 0.01)
+    record(folder, "room")
+    bench = Bench(folder)
+    say = bench.watcher.say
+    bench.watcher.say = lambda line: (say(line), told.set())
+    lines = bench.after()
+    assert lines[0].startswith("wait  room: still looking")
+    assert lines[1].startswith("keep  room")
 
 
 def test_hidden_and_unfinished_names_are_passed_over(folder):

@@ -37,6 +37,7 @@ SHEETS = ("study.toml", "specimens.csv", "takes.csv", "schedule.json")
 STRANGER = "not in the schedule"
 SETTLED_S = 0.4  # without growth: the recorder has most likely closed the file
 GIVEN_UP_S = 3.0  # without growth and still short: it breaks off
+PATIENCE_S = 1.2  # with the wait for the file, a line comes within two seconds
 TICK_MS = 200
 SCAN_S = 1.0
 
@@ -143,16 +144,26 @@ class Watcher:
             self.say(self._stranger(name))
             return
         study = self._now(also=take)
-        try:
-            look = first_look(study, take)
-        except StudyError as error:
-            look = Look(REDO, str(error).splitlines()[0])
+        look = self._patiently(study, take)
         before = self._waiting()
         self._remember(name, signature, look.verdict)
         said = f": {look.said}" if look.said else ""
         early = self._skipped(take, before)
         far = next_words(study, take.batch, self._waiting())
         self.say(f"{look.verdict}  {take.take}{said}{early} | {far}")
+
+    def _patiently(self, study: Study, take: Take) -> Look:
+        """The look at a take; whoever waits longer than usual is told why."""
+        words = f"wait  {take.take}: still looking; taps that bounced take longest"
+        reminder = threading.Timer(PATIENCE_S, self.say, [words])
+        reminder.daemon = True
+        reminder.start()
+        try:
+            return first_look(study, take)
+        except StudyError as error:
+            return Look(REDO, str(error).splitlines()[0])
+        finally:
+            reminder.cancel()
 
     def _skipped(self, take: Take, waiting: frozenset[str]) -> str:
         """That takes which come before this one are not recorded yet."""
