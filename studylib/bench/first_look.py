@@ -57,7 +57,7 @@ def first_look(study: Study, take: Take) -> Look:
     rows = pd.DataFrame([(take.take, *row) for row in measured.checks], columns=QUALITY_COLUMNS)
     if verdict == "fail":
         said, advice = failed_checks(rows[rows["verdict"] == "fail"])
-        return Look(REDO, " ".join([f"{'; '.join(said)}.", *advice]).replace("..", "."))
+        return Look(REDO, " ".join([f"{'; '.join(said).rstrip('.')}.", *advice]))
     return Look(KEEP, f"mind: {reason}" if verdict == "warn" else "")
 
 

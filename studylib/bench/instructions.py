@@ -35,7 +35,7 @@ class Group:
 
 def groups(study: Study, batch: str) -> list[Group]:
     """The takes of a batch in run order, parted where something else is put on the bench."""
-    out: list[tuple[object, list[Take]]] = []
+    out: list[tuple[tuple, list[Take]]] = []
     for take in study.scheduled_of(batch):
         key = _setting(take)
         if not out or out[-1][0] != key:
@@ -44,13 +44,11 @@ def groups(study: Study, batch: str) -> list[Group]:
     return [Group(_heading(study, takes[0]), tuple(takes)) for _, takes in out]
 
 
-def _setting(take: Take) -> object:
-    mounted = take.specimen is not None
-    return (
-        (take.specimen, take.mount, take.support, take.kind == "airborne")
-        if mounted
-        else (take.kind)
-    )
+def _setting(take: Take) -> tuple:
+    """What is on the bench: a board set up in one way, or nothing but a control's own."""
+    if take.specimen is None:
+        return (take.kind,)
+    return (take.specimen, take.mount, take.support, take.kind == "airborne")
 
 
 def _heading(study: Study, take: Take) -> str:
