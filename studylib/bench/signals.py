@@ -44,8 +44,9 @@ COLUMNS = (
     *("periods", "whole_at_s", "used_by", "caution"),
 )
 CAUTION = (
-    "Start with the amplifier turned down and come up slowly; no headphones before the level is "
-    "known; stop when the driver rattles or gets warm; local rules and qualified people come first."
+    "Start with the amplifier turned down (its housing closed and dry) and come up slowly; no "
+    "headphones before the level is known; stop when the driver rattles or gets warm; local rules "
+    "and qualified people come first."
 )
 FULL = "Full drive, the loudest there is. "
 SWEEP = "Louder in a resonance than the tone before it. "
@@ -58,7 +59,7 @@ def signal_name(take: Take) -> str:
     down = f"-down{-take.drive_db:02g}" if take.drive_db else ""
     if take.kind == "sweep":
         return f"sweep{down}.wav"
-    return f"tone{take.tone_hz:g}{down}.wav" if take.kind in TONE_KINDS else ""
+    return f"tone{take.tone_hz:.10g}{down}.wav" if take.kind in TONE_KINDS else ""
 
 
 def write_signals(study: Study, *, progress: Progress | None = None) -> pd.DataFrame:
@@ -120,7 +121,7 @@ def _fault(study: Study, take: Take, rate_hz: int) -> str:
             f"{place}, column tone_hz: {take.tone_hz:g} Hz is not below half the rate of "
             f"{rate_hz} Hz; take that probe tone out or record at a higher rate"
         )
-    if _peak_dbfs(study, take) < -100:
+    if take.kind != "room" and _peak_dbfs(study, take) < -100:
         return (
             f"{place}, column drive_db: {take.drive_db:g} dB leaves nothing of a 24-bit signal to "
             "hear; give a drive above that"

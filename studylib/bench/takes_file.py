@@ -96,7 +96,7 @@ def write_schedule(boards: Boards, *, add: int = 0, again: bool = False) -> Writ
 
 def take_name(step: Step, batch: str) -> str:
     """A take's id: board, mount, signal and repeat, or batch, control and repeat."""
-    tone = f"{step.tone_hz:g}" if step.tone_hz else ""
+    tone = f"{step.tone_hz:.10g}" if step.tone_hz else ""
     down = f"-down{-step.drive_db:02g}" if step.drive_db and step.kind != "sweep" else ""
     signal = f"{step.kind}{tone}{down}-r{step.repeat}"
     if step.kind in TONE_KINDS[1:] or not step.specimen:
