@@ -37,7 +37,7 @@ from studylib.stats.plan_curves import (
 from studylib.stats.smallest_design import Smallest, sources_for_same, sources_to_declare
 from studylib.stats.spreads import Spreads, common_spreads, pilot_spreads
 from studylib.stats.tables import limits_table
-from studylib.stats.verdict_power import Chances, verdict_chances
+from studylib.stats.verdict_power import Chances, pair_apart, verdict_chances
 
 
 @dataclass(frozen=True)
@@ -292,7 +292,7 @@ def _feature(
     def chances(own: Spreads, true: float, way: Nest = nest) -> Chances | None:
         if counts[0] < 2:
             return None
-        means = [0.0, true, *[true / 2] * (len(counts) - 2)]
+        means = pair_apart(true, len(counts))
         return verdict_chances(
             means, [way.variance(own)] * len(counts), counts, limit=limit,
             confidence=decision.confidence, primary=decision.primary,
@@ -301,7 +301,7 @@ def _feature(
 
     ways = {"woods": decision.woods, "confidence": decision.confidence, "primary": decision.primary}
     spread = math.sqrt(nest.variance(spreads))
-    means = [0.0, difference, *[difference / 2] * (len(counts) - 2)]
+    means = pair_apart(difference, len(counts))
     return FeaturePlan(
         f_test=boards_for_f_test(
             woods=len(counts),

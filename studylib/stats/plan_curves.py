@@ -16,7 +16,7 @@ import pandas as pd
 
 from studylib.stats import verdicts
 from studylib.stats.spreads import Spreads, variance_of_source
-from studylib.stats.verdict_power import WORDS, verdict_chances
+from studylib.stats.verdict_power import WORDS, pair_apart, verdict_chances
 
 DRAWS = 4000
 PLANKS = (2, 3, 4, 5, 6, 8, 10, 13, 16, 20, 26, 32, 40, 50, 64, 80, 100)
@@ -106,7 +106,7 @@ def verdict_mix(
     seen = SEEN * math.sqrt(2 * variance / min(planks))
     for difference in np.linspace(0.0, max(3.0 * limit, seen), STEPS):
         found = verdict_chances(
-            _means(difference, decision.woods),
+            pair_apart(difference, decision.woods),
             [variance] * decision.woods,
             planks,
             limit=limit,
@@ -148,7 +148,7 @@ def never_beyond(limit: float, variance: float, decision: Decision) -> float:
     planks a wood: what no number of boards will ever raise."""
     woods = decision.woods
     found = verdict_chances(
-        _means(limit, woods), [variance] * woods, [1000] * woods, limit=limit,
+        pair_apart(limit, woods), [variance] * woods, [1000] * woods, limit=limit,
         confidence=decision.confidence, primary=decision.primary,
     )  # fmt: skip
     return found.of[verdicts.BEYOND]
@@ -156,7 +156,7 @@ def never_beyond(limit: float, variance: float, decision: Decision) -> float:
 
 def _declared(spreads, nest, decision: Decision, planks: int, difference: float) -> float:
     return verdict_chances(
-        _means(difference, decision.woods),
+        pair_apart(difference, decision.woods),
         [nest.variance(spreads)] * decision.woods,
         [planks] * decision.woods,
         limit=None,
@@ -165,7 +165,3 @@ def _declared(spreads, nest, decision: Decision, planks: int, difference: float)
         block_columns=decision.block_columns,
         draws=DRAWS,
     ).declared
-
-
-def _means(difference: float, woods: int) -> list[float]:
-    return [0.0, difference, *[difference / 2] * (woods - 2)]

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 from studylib.stats import verdicts
 from studylib.stats.pairs import SMALLEST_GAMES_HOWELL
-from studylib.stats.verdict_power import Chances, verdict_chances
+from studylib.stats.verdict_power import Chances, pair_apart, verdict_chances
 
 WANTED = 0.80
 MOST = 1000
@@ -51,7 +51,7 @@ def sources_to_declare(
 
     def chances(n: int) -> Chances:
         return verdict_chances(
-            _means(difference, woods), [variance] * woods, [n] * woods,
+            pair_apart(difference, woods), [variance] * woods, [n] * woods,
             limit=None, confidence=confidence, primary=primary,
         )  # fmt: skip
 
@@ -76,15 +76,11 @@ def sources_for_same(
 
     def chances(n: int) -> Chances:
         return verdict_chances(
-            [0.0] * woods, [variance] * woods, [n] * woods,
+            pair_apart(0.0, woods), [variance] * woods, [n] * woods,
             limit=limit, confidence=confidence, primary=primary,
         )  # fmt: skip
 
     return _search(chances, lambda found: found.of[verdicts.SAME], wanted)
-
-
-def _means(difference: float, woods: int) -> list[float]:
-    return [0.0, difference, *[difference / 2] * (woods - 2)]
 
 
 def _search(

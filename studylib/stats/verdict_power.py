@@ -10,7 +10,7 @@ sources in every wood, Tukey-Kramer with one pooled spread below.
 A block of batches costs degrees of freedom, shared among the woods (`block_columns`); this is the
 approximation that `needed` makes as well.
 
-Functions: `verdict_chances`. Class: `Chances`.
+Functions: `verdict_chances`, `pair_apart`. Class: `Chances`.
 """
 
 from __future__ import annotations
@@ -105,6 +105,11 @@ def verdict_chances(
     half90 = special.stdtrit(df, 0.95) * se
     declared = np.abs(difference) > critical * se
     return Chances(_counted(difference, declared, half, half90, limit, same_possible), draws)
+
+
+def pair_apart(difference: float, woods: int) -> list[float]:
+    """Means of the woods: the named pair `difference` apart, the others halfway between."""
+    return [0.0, difference, *[difference / 2] * (woods - 2)]
 
 
 def _standard_error(drawn, n, df_own, pair) -> tuple[np.ndarray, np.ndarray]:
