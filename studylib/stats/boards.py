@@ -14,7 +14,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import combinations
 
 import numpy as np
 import pandas as pd
@@ -66,38 +65,65 @@ def paired_difference(cells: MountCells, a: str, b: str) -> tuple[float, float, 
     shared = tuple(x for x in cells.batches.get(a, ()) if x in cells.batches.get(b, ()))
     if not shared:
         return float("nan"), float("nan"), ()
-    n_a = np.array([cells.count[a, batch] for batch in shared], dtype=float)
-    n_b = np.array([cells.count[b, batch] for batch in shared], dtype=float)
-    weight = n_a * n_b / (n_a + n_b)
-    each = np.array([cells.mean[b, batch] - cells.mean[a, batch] for batch in shared])
-    difference = float(weight @ each / weight.sum())
-    return difference, float(np.sqrt(cells.variance / weight.sum())), shared
+    pairs = _pairs(cells, [a, b])
+    return float(pairs.difference[0]), float(pairs.se[0]), shared
+
+
+@dataclass(frozen=True)
+class _Pairs:
+    """All pairs of some boards that share a batch; arrays of shape (pairs,).
+
+    crowd : the most boards in any batch that the two share.
+    """
+
+    first: np.ndarray
+    second: np.ndarray
+    difference: np.ndarray
+    se: np.ndarray
+    crowd: np.ndarray
+
+
+def _pairs(cells: MountCells, names: Sequence[str]) -> _Pairs:
+    batches = sorted({batch for own in cells.batches.values() for batch in own})
+    count = np.array([[cells.count.get((n, b), 0) for b in batches] for n in names], dtype=float)
+    mean = np.array([[cells.mean.get((n, b), 0.0) for b in batches] for n in names])
+    boards_in = np.array([cells.boards_in(batch) for batch in batches])
+    first, second = np.triu_indices(len(names), 1)
+    n_a, n_b = count[first], count[second]
+    weight = n_a * n_b / np.maximum(n_a + n_b, 1.0)
+    total = weight.sum(axis=1)
+    kept = total > 0
+    first, second, weight, total = first[kept], second[kept], weight[kept], total[kept]
+    return _Pairs(
+        first,
+        second,
+        np.sum(weight * (mean[second] - mean[first]), axis=1) / total,
+        np.sqrt(cells.variance / total),
+        np.max(np.where(weight > 0, boards_in, 0), axis=1, initial=0),
+    )
 
 
 def boards_table(
     feature: Feature, cells: MountCells, *, order: Sequence[str], confidence: float
-) -> list[dict]:
+) -> pd.DataFrame:
     """Rows of boards.csv for one feature: every pair that shares a batch."""
     present = [specimen for specimen in order if specimen in cells.batches]
-    in_batch = {batch: cells.boards_in(batch) for own in cells.batches.values() for batch in own}
-    rows = []
-    for a, b in combinations(present, 2):
-        difference, se, shared = paired_difference(cells, a, b)
-        if not shared:
-            continue
-        half = float("nan")
-        if cells.df >= 1:
-            k = max(in_batch[batch] for batch in shared)
-            half = studentized.quantile(confidence, k, float(cells.df)) / np.sqrt(2.0) * se
-        rows.append(
-            {
-                "feature": feature.name,
-                "specimen_a": a,
-                "specimen_b": b,
-                "difference": scales.reported_difference(difference, feature),
-                "unit": feature.difference_unit,
-                "low": scales.reported_difference(difference - half, feature),
-                "high": scales.reported_difference(difference + half, feature),
-            }
-        )
-    return rows
+    pairs = _pairs(cells, present)
+    half = np.full(pairs.se.shape, np.nan)
+    if cells.df >= 1:
+        for crowd in np.unique(pairs.crowd):
+            own = pairs.crowd == crowd
+            q = studentized.quantile(confidence, int(crowd), float(cells.df))
+            half[own] = q / np.sqrt(2.0) * pairs.se[own]
+    ends = (pairs.difference, pairs.difference - half, pairs.difference + half)
+    return pd.DataFrame(
+        {
+            "feature": feature.name,
+            "specimen_a": np.array(present, dtype=object)[pairs.first],
+            "specimen_b": np.array(present, dtype=object)[pairs.second],
+            **dict(zip(("difference", "low", "high"),
+                       (scales.reported_difference(end, feature) for end in ends), strict=True)),
+            "unit": feature.difference_unit,
+        },
+        columns=list(COLUMNS),
+    )  # fmt: skip

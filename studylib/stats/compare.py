@@ -28,6 +28,7 @@ from studylib.stats import (
 )
 from studylib.stats import claims as claim_verdicts
 from studylib.stats import units as unit_steps
+from studylib.stats.mixed_model import fit_features, fitted_components, second_opinion
 from studylib.stats.samples import Designs, Sample
 
 
@@ -45,6 +46,7 @@ class Comparison:
     confounding_sentence : empty, or what cannot be separated among the woods with enough sources.
     positive_control : see stats.control.
     precision : repeatability and intermediate precision, see stats.precision.
+    second_opinion : the mixed model on the same pairs, see stats.mixed_model.
     limits : feature, limit (dB or %), unit, own (the study's own choice), source.
     notes : what this design cannot say, one sentence each or a few.
     """
@@ -61,6 +63,7 @@ class Comparison:
     confounding_sentence: str
     positive_control: pd.DataFrame
     precision: pd.DataFrame
+    second_opinion: pd.DataFrame
     limits: pd.DataFrame
     notes: tuple[str, ...]
 
@@ -117,8 +120,10 @@ def compare(
     cells = {name: boards.mount_cells(group) for name, group in mounts.groupby("feature")}
     positive = _positive_control(order, cells, tidy, specimens, confidence)
     told = control.features_told_apart(positive)
+    first = effects.compared_pairs(samples, refused=refused, confidence=confidence)
     found = effects.effects_table(
         samples,
+        first,
         order=order,
         woods=woods,
         primary=primary,
@@ -127,7 +132,9 @@ def compare(
         told_apart=told,
         confidence=confidence,
     )
-    spread = _spread(samples, [name for name in order if name not in refused], primary, confidence)
+    compared = {name: s for name, s in samples.items() if name not in refused}
+    fits = fit_features(compared)
+    spread = _spread(compared, fits, confidence)
     table = design.wood_by_batch(own_mounts, woods)
     sources = own_mounts.groupby("wood")["source"].nunique()
     spoken_of = [wood for wood in woods if sources.get(wood, 0) >= max(2, smallest_n)]
@@ -163,6 +170,7 @@ def compare(
         confounding_sentence=sentence,
         positive_control=positive,
         precision=spread[1],
+        second_opinion=second_opinion(compared, fits, first, confidence=confidence),
         limits=chosen,
         notes=tuple(remarks),
     )
@@ -212,18 +220,12 @@ def _positive_control(order, cells, tidy, specimens, confidence) -> pd.DataFrame
     return pd.DataFrame(rows, columns=list(control.COLUMNS))
 
 
-def _spread(samples, shown, primary, confidence) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Variance components and precision of the features that are compared.
-
-    REML takes some tenths of a second a feature, so in an unbalanced study the exploratory
-    features keep the estimates from mean squares; the method column says which is which.
-    """
+def _spread(samples, fits, confidence) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Variance components and precision of the features that are compared."""
     variance, exactness = [], []
-    for name in shown:
-        sample = samples.get(name)
-        if sample is None:
-            continue
-        variance += nested.variance_rows(sample, confidence=confidence, reml=name in primary)
+    for name, sample in samples.items():
+        fitted = fitted_components(fits.get(name))
+        variance += nested.variance_rows(sample, confidence=confidence, fitted=fitted)
         strata = sample.design.nested.strata(sample.takes["y"].to_numpy(float))
         exactness.append(precision.precision_row(sample.feature, strata, confidence=confidence))
     return (
@@ -233,13 +235,13 @@ def _spread(samples, shown, primary, confidence) -> tuple[pd.DataFrame, pd.DataF
 
 
 def _boards(primary, cells, specimens, confidence) -> pd.DataFrame:
-    rows = []
-    for name in dict.fromkeys(primary):
-        if name in cells:
-            rows += boards.boards_table(
-                register.find(name),
-                cells[name],
-                order=list(specimens["specimen"]),
-                confidence=confidence,
-            )
-    return pd.DataFrame(rows, columns=list(boards.COLUMNS))
+    order = list(specimens["specimen"])
+    found = [
+        boards.boards_table(register.find(name), cells[name], order=order, confidence=confidence)
+        for name in dict.fromkeys(primary)
+        if name in cells
+    ]
+    found = [table for table in found if not table.empty]
+    if not found:
+        return pd.DataFrame(columns=list(boards.COLUMNS))
+    return pd.concat(found, ignore_index=True)

@@ -196,13 +196,12 @@ def _numbers(case: Case, wood_a: str, wood_b: str, quantity: Quantity, confidenc
     model, k = case.model, case.model.k
     a, b = case.compared.index(wood_a), case.compared.index(wood_b)
     y = case.inside["y"].to_numpy(float)
-    plain = model.pooled_contrast(a, b, y)
-    floor = 1e-12 * max(1.0, float(np.max(np.abs(y))))
-    se = plain.se if plain.se > floor else float("nan")
-    ends = simultaneous(plain.difference, se, k, model.df, confidence=confidence)
-    out = _three("difference_without", "low_without", "high_without")(
-        case.feature, plain.difference, *ends
-    )
+    weights = model.contrast(a, b)
+    plain = float(weights @ y)
+    se = math.sqrt(max(model.pooled_variance(y), 0.0) * float(weights @ weights))
+    se = se if se > 1e-12 * max(1.0, float(np.max(np.abs(y)))) else float("nan")
+    ends = simultaneous(plain, se, k, model.df, confidence=confidence)
+    out = _three("difference_without", "low_without", "high_without")(case.feature, plain, *ends)
     out["within_sd"] = within_sd(case.inside)
     fit = case.fit
     if fit is None:

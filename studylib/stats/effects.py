@@ -4,7 +4,7 @@
 for logarithmic features. p, low and high hold for all pairs of a feature together. Multiplicity
 over features, and what each verdict asks for, are in `multiplicity` and `verdicts`.
 
-Functions: `effects_table`, `effect_id`.
+Functions: `compared_pairs`, `effects_table`, `effect_id`.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from __future__ import annotations
 import hashlib
 import json
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from itertools import combinations
 
 import numpy as np
@@ -23,7 +23,7 @@ from studylib.register import Feature
 from studylib.stats import multiplicity, scales, verdicts
 from studylib.stats.effect_size import hedges_g
 from studylib.stats.needed import sources_needed
-from studylib.stats.pairs import GAMES_HOWELL, Pair, compare_pairs
+from studylib.stats.pairs import GAMES_HOWELL, Pair, all_pairs
 from studylib.stats.samples import Sample
 
 COLUMNS = (
@@ -47,8 +47,26 @@ def effect_id(feature: str, wood_a: str, wood_b: str, rows: Sequence[str]) -> st
     return hashlib.sha256(text.encode("ascii")).hexdigest()[:12]
 
 
+def compared_pairs(
+    samples: Mapping[str, Sample], *, refused: Collection[str], confidence: float
+) -> dict[str, list[Pair]]:
+    """Every pair of woods with enough sources, by feature; features of one design together."""
+    together: dict[int, list[str]] = {}
+    for name, sample in samples.items():
+        if name not in refused and sample.design.model is not None:
+            together.setdefault(id(sample.design), []).append(name)
+    out = {}
+    for names in together.values():
+        model = samples[names[0]].design.model
+        y = np.array([samples[name].y for name in names])
+        found = all_pairs(model, y, confidence=confidence)
+        out.update({name: found.of(i) for i, name in enumerate(names)})
+    return out
+
+
 def effects_table(
     samples: Mapping[str, Sample],
+    first: Mapping[str, list[Pair]],
     *,
     order: Sequence[str],
     woods: Sequence[str],
@@ -63,6 +81,7 @@ def effects_table(
     Parameters
     ----------
     samples : feature name -> sample; a feature without any usable take has none.
+    first : from `compared_pairs`.
     order : features in the order of the table.
     refused : features whose woods are not compared, with the reason; primary ones get rows
         that say so, exploratory ones are in the coverage only.
@@ -76,7 +95,7 @@ def effects_table(
             if role == PRIMARY:
                 rows += _rows_without_numbers(name, sample, woods, refused.get(name))
         else:
-            rows += _rows(sample, woods, role, limits.get(name), confidence)
+            rows += _rows(sample, first.get(name, ()), woods, role, limits.get(name), confidence)
     table = pd.DataFrame(rows, columns=[*COLUMNS, "_pair", "_sample"])
     if table.empty:
         return _typed(table)
@@ -95,13 +114,10 @@ def effects_table(
     return _typed(table)
 
 
-def _rows(sample: Sample, woods, role: str, limit: float | None, confidence: float) -> list[dict]:
+def _rows(sample: Sample, found, woods, role: str, limit: float | None, confidence) -> list[dict]:
     """Rows of one feature, not yet judged."""
     design = sample.design
-    pairs: dict[tuple[str, str], Pair] = {}
-    if design.model is not None:
-        for pair in compare_pairs(design.model, sample.y, confidence=confidence):
-            pairs[design.woods[pair.a], design.woods[pair.b]] = pair
+    pairs = {(design.woods[pair.a], design.woods[pair.b]): pair for pair in found}
     in_model = sample.ids(design.woods)
     rows = []
     for wood_a, wood_b in combinations(woods, 2):

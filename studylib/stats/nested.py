@@ -1,8 +1,8 @@
 """Variance components of one feature: wood, source, specimen, mount and take.
 
-Balanced below the woods: exact nested analysis of variance. Not balanced: REML for the features
-asked for (`reml=True`), unweighted mean squares for the others; the intervals always rest on the
-mean squares (`strata`, `intervals`). Wood is fixed: its row is the spread of the wood means
+Balanced below the woods: exact nested analysis of variance. Not balanced: REML (`reml`), or
+unweighted mean squares where it did not converge; the intervals always rest on the mean squares
+(`strata`, `intervals`). Wood is fixed: its row is the spread of the wood means
 beyond chance, max(0, (MS_wood - MS_unit) / n0), with the interval from the noncentral F.
 
 A component estimated below zero is shown as zero with its interval, and the method says so.
@@ -14,14 +14,13 @@ Functions: `variance_rows`, `components`, `component_weights`.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 
 from studylib.stats.blocks import WoodModel
 from studylib.stats.intervals import mls_interval, wood_interval
-from studylib.stats.reml import reml_components
 from studylib.stats.samples import Sample
 from studylib.stats.strata import Stratum
 
@@ -68,12 +67,12 @@ def variance_rows(
     sample: Sample,
     *,
     confidence: float,
-    reml: bool,
+    fitted: Mapping[str, float] | None,
 ) -> list[dict]:
     """Rows of variance.csv for one feature, wood first.
 
     The wood row is there only where woods may be spoken of (two woods with enough sources).
-    `reml` asks for REML where the design is not balanced.
+    `fitted` are the REML estimates by level, used where the design is not balanced.
     """
     feature, design = sample.feature.name, sample.design.nested
     found = components(design.strata(sample.takes["y"].to_numpy(float)), confidence=confidence)
@@ -81,9 +80,8 @@ def variance_rows(
     method = "nested analysis of variance, exact"
     if not design.balanced:
         method = "unweighted mean squares"
-        fitted = _reml(sample, estimates) if reml else None
         if fitted is not None:
-            estimates, method = fitted, "REML, interval from unweighted mean squares"
+            estimates, method = dict(fitted), "REML, interval from unweighted mean squares"
     rows = [_row(feature, c, estimates[c.level], method, design) for c in reversed(found)]
     wood = _wood_row(feature, sample.y, sample.design.model, confidence)
     rows = ([wood] if wood else []) + rows
@@ -148,16 +146,3 @@ def _wood_row(
         "df": df,
         "method": method,
     }
-
-
-def _reml(sample: Sample, start: dict[str, float]) -> dict[str, float] | None:
-    takes, model = sample.takes, sample.design.all_model
-    wood = pd.Index(sample.units["wood"].unique()).get_indexer(takes["wood"])
-    fixed = np.eye(model.k)[wood]
-    if model.blocked:
-        batch = pd.get_dummies(takes["batch"]).to_numpy(float)
-        for column in batch.T[1:]:
-            trial = np.column_stack([fixed, column])
-            if np.linalg.matrix_rank(trial) == trial.shape[1]:
-                fixed = trial
-    return reml_components(takes, fixed, sample.design.nested.levels, start=start)

@@ -5,12 +5,13 @@ interval hold for all pairs together. Games-Howell gives each wood its own sprea
 its own degrees of freedom, and is used from four sources a wood up; below that its degrees of
 freedom are too few and Tukey-Kramer with one pooled spread is used.
 
-Function: `compare_pairs`; `Pair`.
+Functions: `all_pairs` for many features of one design, `compare_pairs` for one. Classes: `Pair`,
+`Pairs`.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from itertools import combinations
 
 import numpy as np
@@ -46,47 +47,95 @@ class Pair:
     high90: float
 
 
+@dataclass(frozen=True)
+class Pairs:
+    """The same as `Pair` for all pairs of many features, arrays of shape (features, pairs).
+
+    woods : the pairs (a, b), in the order of the woods.
+    weight : shape (pairs,), sum of squares of the contrast: 1/n_a + 1/n_b without a block.
+    """
+
+    woods: tuple[tuple[int, int], ...]
+    method: str
+    difference: np.ndarray
+    se: np.ndarray
+    df: np.ndarray
+    weight: np.ndarray
+    p: np.ndarray
+    low: np.ndarray
+    high: np.ndarray
+    low90: np.ndarray
+    high90: np.ndarray
+
+    def of(self, feature: int) -> list[Pair]:
+        """The pairs of one feature."""
+        single = ("woods", "method", "weight")
+        names = [f.name for f in fields(self) if f.name not in single]
+        return [
+            Pair(
+                a=a,
+                b=b,
+                method=self.method,
+                weight=float(self.weight[j]),
+                **{name: float(getattr(self, name)[feature, j]) for name in names},
+            )
+            for j, (a, b) in enumerate(self.woods)
+        ]
+
+
 def method_for(model: WoodModel) -> str:
     """Which of the two methods the numbers of sources ask for."""
-    enough = model.counts.min() >= SMALLEST_GAMES_HOWELL
+    enough = model.counts.min() >= SMALLEST_GAMES_HOWELL and model.leverage.min() > 0.5
     return GAMES_HOWELL if enough else TUKEY_KRAMER
 
 
 def compare_pairs(
     model: WoodModel, y: np.ndarray, *, confidence: float, method: str | None = None
 ) -> list[Pair]:
-    """Every pair of woods, in the order of the woods.
+    """Every pair of woods on one feature, y of shape (n,); see `all_pairs`."""
+    return all_pairs(model, np.asarray(y)[np.newaxis], confidence=confidence, method=method).of(0)
+
+
+def all_pairs(
+    model: WoodModel, y: np.ndarray, *, confidence: float, method: str | None = None
+) -> Pairs:
+    """Every pair of woods on every feature of one design.
 
     Parameters
     ----------
-    model : design of the units; y : their means, shape (n,).
-    confidence : in (0, 1), simultaneous over the pairs.
+    model : design of the units; y : their means, shape (features, n).
+    confidence : in (0, 1), simultaneous over the pairs of a feature.
     method : GAMES_HOWELL or TUKEY_KRAMER; by the number of sources when left out.
     """
     method = method or method_for(model)
-    variances = model.wood_variances(y) if method == GAMES_HOWELL else None
-    if variances is not None and not np.all(np.isfinite(variances)):
-        method, variances = TUKEY_KRAMER, None
+    woods = tuple(combinations(range(model.k), 2))
+    weights = np.array([model.contrast(a, b) for a, b in woods]).reshape(len(woods), y.shape[1])
+    difference, weight = y @ weights.T, np.sum(weights**2, axis=1)
+    if method == GAMES_HOWELL and woods:
+        variances = model.wood_variances(y)
+        found = [model.contrast_variance(a, b, variances) for a, b in woods]
+        variance, df = (np.stack([each[i] for each in found], axis=-1) for i in (0, 1))
+    else:
+        variance = model.pooled_variance(y)[:, np.newaxis] * weight
+        df = np.full(difference.shape, model.df)
+    se = np.sqrt(variance)
     # Differences of identical numbers leave rounding behind; that is no spread.
-    floor = 1e-12 * max(1.0, float(np.max(np.abs(y))))
-    pairs = []
-    for a, b in combinations(range(model.k), 2):
-        if variances is None:
-            contrast = model.pooled_contrast(a, b, y)
-        else:
-            contrast = model.welch_contrast(a, b, y, variances)
-        pairs.append(_pair(a, b, method, contrast, model.k, confidence, floor))
-    return pairs
-
-
-def _pair(a, b, method, contrast, k, confidence, floor) -> Pair:
-    d, se, df = contrast.difference, contrast.se, contrast.df
-    if not (se > floor and df >= 1):
-        nan = float("nan")
-        return Pair(a, b, method, d, nan, nan, contrast.weight, nan, nan, nan, nan, nan)
-    p = studentized.sf(abs(d) / se * np.sqrt(2.0), k, df)
-    half = studentized.quantile(confidence, k, df) / np.sqrt(2.0) * se
-    half90 = float(special.stdtrit(df, 0.95)) * se
-    return Pair(
-        a, b, method, d, se, df, contrast.weight, p, d - half, d + half, d - half90, d + half90
+    floor = 1e-12 * np.maximum(1.0, np.max(np.abs(y), axis=1, keepdims=True))
+    known = (se > floor) & (df >= 1)
+    se, df = np.where(known, se, np.nan), np.where(known, df, np.nan)
+    p = studentized.sf(np.abs(difference) / se * np.sqrt(2.0), model.k, df)
+    half = studentized.quantile(confidence, model.k, df) / np.sqrt(2.0) * se
+    half90 = special.stdtrit(df, 0.95) * se
+    return Pairs(
+        woods,
+        method,
+        difference,
+        se,
+        df,
+        weight,
+        p,
+        low=difference - half,
+        high=difference + half,
+        low90=difference - half90,
+        high90=difference + half90,
     )

@@ -1,101 +1,357 @@
-"""Variance components of an unbalanced nested design by REML, fitted with statsmodels.
+"""Variance components of nested designs by restricted maximum likelihood (REML), many at once.
 
-Wood (and batch where it is a block) is fixed; source, specimen within source, and mount within
-specimen are random. The sources are the groups of `MixedLM`, each with a random intercept given
-explicitly (`exog_re`): without it a variance-components model silently drops the group's own
-variance.
+y = X beta + takes + mounts + specimens + sources, all random parts normal and independent, any
+numbers at each level (Patterson & Thompson 1971; Searle, Casella & McCulloch, Variance Components,
+1992). The highest random level cuts V into independent blocks, so all algebra is done on small
+matrices: for V^-1 of every block and feature together. Takes enter through the means of their
+mounts and the squares within, which holds the whole likelihood, because X is constant in a mount.
 
-Function: `reml_components`.
+The likelihood is climbed by Fisher scoring and, close to the top, by Newton's steps, with the
+components kept at or above zero: one that lies at zero and whose score points below stays there
+exactly (the boundary), and every step is halved until the likelihood rises. Both informations and
+everything that degrees of freedom need (`mixed`) come from the same matrices.
+
+Conventions: components lowest first, the first being the residual; variances in the unit of y
+squared; arrays over features first.
+
+Functions: `reml_design`, `fit_reml`, `deviance`; `RemlDesign`, `Reml`.
 """
 
 from __future__ import annotations
 
-import warnings
-from collections.abc import Mapping
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 
-from studylib.stats.strata import KEYS
+MOST_STEPS = 200
+_SMALL = 1e-9  # of the largest component: below, a component counts as lying at zero
+_AT_ONCE = 4_000_000  # numbers in one array of block matrices
 
 
-def reml_components(
-    takes: pd.DataFrame,
-    fixed: np.ndarray,
-    levels: tuple[str, ...],
+@dataclass(frozen=True)
+class RemlDesign:
+    """The fixed part and the nesting of one set of rows, cut into blocks of the highest level.
+
+    Attributes
+    ----------
+    rows : row number of each place of a block, -1 where there is none, shape (blocks, size).
+    x : fixed part, zero where there is no row, shape (blocks, size, p), full rank.
+    parts : what a unit of each component adds to V, shape (components, blocks, size, size).
+    empty : 1 on the diagonal where there is no row, shape (blocks, size, size).
+    counts : takes behind each row, shape (rows,).
+    within_df : degrees of freedom of the takes within rows; 0 where every row is one take.
+    """
+
+    rows: np.ndarray
+    x: np.ndarray
+    parts: np.ndarray
+    empty: np.ndarray
+    counts: np.ndarray
+    within_df: int
+
+    @property
+    def size(self) -> int:
+        """Number of rows."""
+        return self.counts.size
+
+    def placed(self, y: np.ndarray) -> np.ndarray:
+        """Values of shape (features, rows) by block, zero where there is no row."""
+        return np.where(self.rows >= 0, y[:, self.rows], 0.0)
+
+
+@dataclass(frozen=True)
+class Reml:
+    """Fits of all features of one design.
+
+    Attributes
+    ----------
+    components : shape (features, components), never below zero.
+    beta : fixed effects, shape (features, p); covariance : of beta, shape (features, p, p).
+    deviance : -2 log restricted likelihood, shape (features,).
+    expected, observed : information on the components, shape (features, components, components).
+    first : A_k = X'W G_k W X with W = V^-1, shape (features, components, p, p).
+    second : Q_kl = X'W G_k W G_l W X, shape (features, components, components, p, p).
+    converged : shape (features,).
+    """
+
+    components: np.ndarray
+    beta: np.ndarray
+    covariance: np.ndarray
+    deviance: np.ndarray
+    expected: np.ndarray
+    observed: np.ndarray
+    first: np.ndarray
+    second: np.ndarray
+    converged: np.ndarray
+
+
+def reml_design(
+    x: np.ndarray,
+    levels: Sequence[np.ndarray],
     *,
-    start: Mapping[str, float],
-) -> dict[str, float] | None:
-    """REML estimates in the unit of y squared, or None when the fit does not converge.
+    counts: np.ndarray | None = None,
+) -> RemlDesign:
+    """Cut a design into blocks.
 
     Parameters
     ----------
-    takes : columns wood, source, specimen, batch, mount, y; one row a take.
-    fixed : full-rank fixed-effects design, shape (takes, p).
-    levels : those of "take", "mount", "specimen", "source" that can be told apart, the take (or
-        the lowest of them) being the residual and the highest the group.
-    start : estimates to start from, by level, in the unit of y squared.
+    x : fixed part, shape (rows, p), full rank.
+    levels : for each random level above the residual, lowest first, the group of every row;
+        groups of a level lie within those of the next. At least one.
+    counts : takes that each row is the mean of; 1 each when left out.
     """
-    from statsmodels.regression.mixed_linear_model import MixedLM, MixedLMParams, VCSpec
-
-    if len(levels) < 2:
-        return None
-    residual, *middle, top = levels
-    y = takes["y"].to_numpy(float)
-    centre, scale = y.mean(), y.std()
-    if not scale > 0:
-        return None
-    group = takes.groupby(KEYS[top], sort=True, dropna=False).ngroup().to_numpy()
-    row_order = np.argsort(group, kind="stable")
-    inner = {
-        level: takes.groupby(KEYS[level], sort=True, dropna=False).ngroup().to_numpy()
-        for level in middle
-    }
-    columns = [[_columns(inner[level], group, g) for g in np.unique(group)] for level in inner]
-    spec = VCSpec(
-        names=list(inner),
-        colnames=[[names for names, _ in level] for level in columns],
-        mats=[[matrix for _, matrix in level] for level in columns],
+    x = np.asarray(x, dtype=float)
+    counts = np.ones(len(x)) if counts is None else np.asarray(counts, dtype=float)
+    top = np.unique(levels[-1], return_inverse=True)[1]
+    order = np.argsort(top, kind="stable")
+    sizes = np.bincount(top)
+    rows = np.full((sizes.size, sizes.max()), -1)
+    place = np.arange(len(x)) - np.repeat(np.cumsum(sizes) - sizes, sizes)
+    rows[top[order], place] = order
+    there = rows >= 0
+    both = there[:, :, np.newaxis] & there[:, np.newaxis, :]
+    eye = np.eye(rows.shape[1])
+    parts = [eye * np.where(there, 1.0 / counts[rows], 0.0)[:, np.newaxis, :]]
+    for level in levels:
+        label = np.unique(level, return_inverse=True)[1][rows]
+        parts.append((label[:, :, np.newaxis] == label[:, np.newaxis, :]) * both * 1.0)
+    return RemlDesign(
+        rows=rows,
+        x=np.where(there[:, :, np.newaxis], x[rows], 0.0),
+        parts=np.array(parts),
+        empty=eye * ~there[:, np.newaxis, :] * 1.0,
+        counts=counts,
+        within_df=round(float(counts.sum())) - len(x),
     )
-    model = MixedLM(
-        ((y - centre) / scale)[row_order],
-        fixed[row_order],
-        groups=group[row_order],
-        exog_re=np.ones((len(y), 1)),
-        exog_vc=spec if inner else None,
+
+
+def fit_reml(
+    design: RemlDesign,
+    y: np.ndarray,
+    *,
+    within: np.ndarray | None = None,
+    start: np.ndarray | None = None,
+) -> Reml:
+    """Fit every feature.
+
+    Parameters
+    ----------
+    design : from `reml_design`.
+    y : means of the rows, shape (features, rows).
+    within : sums of squares of the takes about those means, shape (features,); zero when left out.
+    start : components to start from, shape (features, components); equal parts when left out.
+
+    Features without any spread, or without any between the takes of a mount, come back with NaN.
+    """
+    y = np.atleast_2d(np.asarray(y, dtype=float))
+    within = np.zeros(len(y)) if within is None else np.asarray(within, dtype=float)
+    each = design.parts[0].size * len(design.parts)
+    step = max(1, _AT_ONCE // each)
+    chunks = []
+    for i in range(0, len(y), step):
+        first = None if start is None else start[i : i + step]
+        chunks.append(_fit(design, y[i : i + step], within[i : i + step], first))
+    return Reml(*(np.concatenate([getattr(c, n) for c in chunks]) for n in Reml.__annotations__))
+
+
+def deviance(
+    design: RemlDesign, y: np.ndarray, components: np.ndarray, *, within: np.ndarray | None = None
+) -> np.ndarray:
+    """-2 log restricted likelihood at given components, shape (features,)."""
+    y = np.atleast_2d(np.asarray(y, dtype=float))
+    within = np.zeros(len(y)) if within is None else np.asarray(within, dtype=float)
+    return _State(design, design.placed(y), within, np.atleast_2d(components)).deviance
+
+
+def _fit(design: RemlDesign, y, within, start) -> Reml:
+    count = len(design.parts)
+    centre = y.mean(axis=1, keepdims=True)
+    scale = np.sqrt(np.mean((y - centre) ** 2, axis=1) + within / max(design.counts.sum(), 1))
+    known = scale > 1e-12 * np.maximum(1.0, np.abs(centre[:, 0]))
+    if design.within_df:
+        # Takes that are all alike within their mounts have a likelihood without a top.
+        known &= within > 1e-20 * scale**2
+    scale = np.where(known, scale, 1.0)
+    placed = design.placed(y / scale[:, np.newaxis])
+    within = within / scale**2
+    if start is None:
+        phi = np.full((len(y), count), 1.0 / count)
+    else:
+        phi = np.maximum(start / scale[:, np.newaxis] ** 2, 0.0)
+        largest = phi.max(axis=1, keepdims=True)
+        phi = np.where(phi > 0, phi, 0.01 * np.where(largest > 0, largest, 1.0))
+    phi[~known] = 1.0 / count
+    left, converged = known.copy(), np.zeros(len(y), dtype=bool)
+    for _ in range(MOST_STEPS):
+        if not left.any():
+            break
+        at = np.flatnonzero(left)
+        phi[at], done = _improved(design, placed[at], within[at], phi[at])
+        converged[at[done]] = True
+        left[at[done]] = False
+    state = _State(design, placed, within, phi)
+    return _unscaled(design, state, scale, known, converged)
+
+
+def _improved(design, y, within, phi) -> tuple[np.ndarray, np.ndarray]:
+    """One step for each feature, and whether that was the last one."""
+    state = _State(design, y, within, phi)
+    score, expected, observed = state.score, state.expected, state.observed
+    small = phi <= _SMALL * phi.max(axis=1, keepdims=True)
+    fixed = small & (score <= 0)
+    fixed[:, 0] = False
+    phi = np.where(fixed, 0.0, phi)
+    step = _solved(observed, score, fixed)
+    # Where the curvature is not that of a top, the expected information still leads upwards.
+    uphill = np.linalg.eigvalsh(_reduced(observed, fixed))[:, 0] > 0
+    step = np.where(uphill[:, np.newaxis], step, _solved(expected, score, fixed))
+    gain = np.sum(step * np.where(fixed, 0.0, score), axis=1)
+    done = np.abs(gain) < 1e-10
+    best, length = phi.copy(), np.ones(len(phi))
+    waiting = np.ones(len(phi), dtype=bool)
+    for _ in range(40):
+        at = np.flatnonzero(waiting)
+        trial = phi[at] + length[at, np.newaxis] * step[at]
+        trial[:, 1:] = np.maximum(trial[:, 1:], 0.0)
+        trial[:, 0] = np.maximum(trial[:, 0], 0.05 * phi[at, 0])
+        lower = _State(design, y[at], within[at], trial).deviance <= state.deviance[at] + 1e-12
+        best[at[lower]] = trial[lower]
+        waiting[at[lower]] = False
+        length[at] /= 2.0
+        if not waiting.any():
+            break
+    return best, done | waiting
+
+
+def _reduced(information: np.ndarray, fixed: np.ndarray) -> np.ndarray:
+    """The information with fixed components cut out (one on their diagonal, zero beside it)."""
+    free = ~fixed
+    both = free[:, :, np.newaxis] & free[:, np.newaxis, :]
+    return np.where(both, information, 0.0) + fixed[:, :, np.newaxis] * np.eye(fixed.shape[1])
+
+
+def _solved(information: np.ndarray, score: np.ndarray, fixed: np.ndarray) -> np.ndarray:
+    right = np.where(fixed, 0.0, score)
+    inverse = np.linalg.pinv(_reduced(information, fixed), hermitian=True)
+    return np.einsum("fkl,fl->fk", inverse, right)
+
+
+class _State:
+    """The likelihood of many features at given components, and its derivatives when asked for."""
+
+    def __init__(self, design: RemlDesign, y: np.ndarray, within: np.ndarray, phi: np.ndarray):
+        self._design, self._within, self.phi = design, within, phi
+        v = np.einsum("fk,ksij->fsij", phi, design.parts) + design.empty
+        try:
+            root = np.linalg.cholesky(v)
+        except np.linalg.LinAlgError:
+            # One feature without any variance in a block stops all of them: lift it by a trace.
+            lift = 1e-12 * np.maximum(phi.max(axis=1), 1e-300)
+            root = np.linalg.cholesky(v + lift[:, None, None, None] * np.eye(v.shape[-1]))
+        log_v = 2.0 * np.log(np.diagonal(root, axis1=2, axis2=3)).sum(axis=(1, 2))
+        half = np.linalg.inv(root)
+        self._w = np.swapaxes(half, 2, 3) @ half
+        self._wx = self._w @ design.x
+        wy = np.einsum("fsij,fsj->fsi", self._w, y)
+        information = np.einsum("sip,fsiq->fpq", design.x, self._wx)
+        self.covariance = np.linalg.inv(information)
+        self.beta = np.einsum("fpq,sip,fsi->fq", self.covariance, design.x, wy, optimize=True)
+        self._py = wy - np.einsum("fsip,fp->fsi", self._wx, self.beta)
+        square = np.einsum("fsi,fsi->f", y, self._py)
+        rows, p = design.size, design.x.shape[2]
+        self.deviance = (
+            log_v
+            + np.linalg.slogdet(information)[1]
+            + square
+            + (rows + design.within_df - p) * np.log(2 * np.pi)
+            + np.log(design.counts).sum()
+        )
+        if design.within_df:
+            self.deviance = (
+                self.deviance + design.within_df * np.log(phi[:, 0]) + within / phi[:, 0]
+            )
+        self._derived = None
+
+    @property
+    def score(self) -> np.ndarray:
+        return self._derivatives()[0]
+
+    @property
+    def expected(self) -> np.ndarray:
+        return self._derivatives()[1]
+
+    @property
+    def observed(self) -> np.ndarray:
+        return self._derivatives()[2]
+
+    @property
+    def first(self) -> np.ndarray:
+        return self._derivatives()[3]
+
+    @property
+    def second(self) -> np.ndarray:
+        return self._derivatives()[4]
+
+    def _derivatives(self):
+        if self._derived is None:
+            self._derived = self._derive()
+        return self._derived
+
+    def _derive(self):
+        parts, w, wx, py = self._design.parts, self._w, self._wx, self._py
+        count, cov = len(parts), self.covariance
+        gwx = np.stack([part @ wx for part in parts], axis=1)
+        u = np.stack([np.einsum("sij,fsj->fsi", part, py) for part in parts], axis=1)
+        wg = [w @ part for part in parts]
+        first = np.einsum("fsip,fksiq->fkpq", wx, gwx)
+        wgwx = np.stack([w @ gwx[:, k] for k in range(count)], axis=1)
+        second = np.einsum("fksip,flsiq->fklpq", gwx, wgwx)
+        trace = np.stack([np.einsum("fsii->f", each) for each in wg], axis=1)
+        score = -0.5 * (
+            trace - np.einsum("fpq,fkqp->fk", cov, first) - np.einsum("fsi,fksi->fk", py, u)
+        )
+        both = np.empty((len(w), count, count))
+        for k in range(count):
+            for m in range(k, count):
+                both[:, k, m] = both[:, m, k] = np.einsum("fsij,fsji->f", wg[k], wg[m])
+        c_first = np.einsum("fpq,fkqr->fkpr", cov, first)
+        expected = 0.5 * (
+            both
+            - 2.0 * np.einsum("fpq,fklqp->fkl", cov, second)
+            + np.einsum("fkpr,flrp->fkl", c_first, c_first)
+        )
+        wu = np.stack([np.einsum("fsij,fsj->fsi", w, u[:, k]) for k in range(count)], axis=1)
+        xwu = np.einsum("sip,fksi->fkp", self._design.x, wu)
+        average = np.einsum("fksi,flsi->fkl", u, wu) - np.einsum(
+            "fkp,fpq,flq->fkl", xwu, cov, xwu, optimize=True
+        )
+        observed = average - expected
+        if self._design.within_df:
+            df, phi0 = self._design.within_df, self.phi[:, 0]
+            score[:, 0] -= 0.5 * (df / phi0 - self._within / phi0**2)
+            expected[:, 0, 0] += 0.5 * df / phi0**2
+            observed[:, 0, 0] += self._within / phi0**3 - 0.5 * df / phi0**2
+        return score, expected, observed, first, second
+
+
+def _unscaled(design, state: _State, scale, known, converged) -> Reml:
+    """The fit in the unit of y; NaN for features without spread."""
+
+    def shown(values: np.ndarray, power: int) -> np.ndarray:
+        shape = (-1,) + (1,) * (values.ndim - 1)
+        factor = np.where(known, scale.astype(float) ** power, np.nan)
+        return values * factor.reshape(shape)
+
+    takes = design.size + design.within_df - design.x.shape[2]
+    return Reml(
+        components=shown(state.phi, 2),
+        beta=shown(state.beta, 1),
+        covariance=shown(state.covariance, 2),
+        deviance=np.where(known, state.deviance + 2.0 * takes * np.log(scale), np.nan),
+        expected=shown(state.expected, -4),
+        observed=shown(state.observed, -4),
+        first=shown(state.first, -4),
+        second=shown(state.second, -6),
+        converged=converged & known,
     )
-    # A start at zero would stay there: the library's parameters are square roots.
-    ratio = {level: max(start[level] / max(start[residual], 1e-12), 0.05) for level in levels}
-    first = MixedLMParams.from_components(
-        fe_params=np.zeros(fixed.shape[1]),
-        cov_re=np.array([[min(ratio[top], 1e3)]]),
-        vcomp=np.array([min(ratio[level], 1e3) for level in inner]),
-    )
-    fit = _first_converged(model, first)
-    if fit is None:
-        return None
-    found = {residual: float(fit.scale), top: float(np.asarray(fit.cov_re)[0, 0])}
-    found.update(zip(inner, np.asarray(fit.vcomp, dtype=float), strict=True))
-    return {level: max(found[level], 0.0) * scale**2 for level in levels}
-
-
-def _first_converged(model, start):
-    """The fit of the first optimiser that converges; each fails on some small designs."""
-    for method in ("lbfgs", "bfgs", "powell", "cg"):
-        with warnings.catch_warnings():
-            # Convergence is asked of the result; boundary estimates warn although they are fine.
-            warnings.simplefilter("ignore")
-            try:
-                fit = model.fit(start_params=start, reml=True, method=method)
-            except (np.linalg.LinAlgError, ValueError):
-                continue
-        if fit.converged and np.isfinite(fit.llf):
-            return fit
-    return None
-
-
-def _columns(inner: np.ndarray, group: np.ndarray, g: int) -> tuple[list[str], np.ndarray]:
-    """Indicator columns of the inner levels that occur in group g."""
-    within = inner[group == g]
-    labels = np.unique(within)
-    return [str(label) for label in labels], (within[:, np.newaxis] == labels).astype(float)

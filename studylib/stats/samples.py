@@ -27,6 +27,7 @@ class Design:
     ----------
     counts : number of sources of every wood of the study, zero included.
     woods : woods with enough sources to be spoken of.
+    present : woods with any source.
     in_model : which units belong to them.
     model : linear model of those units; None where there is no such wood.
     complete : False where a wood is missing from a batch, so that batch could not be a block.
@@ -36,6 +37,7 @@ class Design:
 
     counts: dict[str, int]
     woods: tuple[str, ...]
+    present: tuple[str, ...]
     in_model: np.ndarray
     model: WoodModel | None
     complete: bool
@@ -126,7 +128,7 @@ class Designs:
         if present != woods:
             all_model, _ = _model(units["wood"], present, shares)
         nested = NestedDesign(takes, units, all_model)
-        return Design(counts, woods, in_model, model, complete, all_model, nested)
+        return Design(counts, woods, present, in_model, model, complete, all_model, nested)
 
 
 def _model(wood: pd.Series, woods: Sequence[str], shares: np.ndarray) -> tuple[WoodModel, bool]:

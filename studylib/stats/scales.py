@@ -37,9 +37,11 @@ def analysis_values(values: np.ndarray, scale: np.ndarray) -> np.ndarray:
     return out
 
 
-def reported_difference(difference: float, feature: Feature) -> float:
-    """A difference on the scale of analysis as dB or percent."""
-    return float(100.0 * np.expm1(difference)) if feature.scale == "log" else float(difference)
+def reported_difference(difference: float | np.ndarray, feature: Feature):
+    """A difference on the scale of analysis as dB or percent; an array for an array."""
+    shown = np.asarray(difference, dtype=float)
+    shown = 100.0 * np.expm1(shown) if feature.scale == "log" else shown
+    return shown if shown.ndim else float(shown)
 
 
 def reported_values(values: pd.Series, feature: Feature) -> pd.Series:

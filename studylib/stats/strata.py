@@ -56,21 +56,28 @@ class NestedDesign:
     levels : levels that can be told apart, lowest first.
     merged : for each of them the lower levels that cannot be told from it.
     balanced : whether the numbers of takes, mounts and specimens are equal throughout.
+    mount : the mount of every take, shape (takes,).
+    groups : level -> group of every mount, shape (mounts,).
+    wood, batch : of every mount: number of the wood, shape (mounts,); indicators of the batches.
     """
 
     def __init__(self, takes: pd.DataFrame, units: pd.DataFrame, model: WoodModel):
-        self._mount, mounts = _group(takes, KEYS["mount"])
+        self.mount, mounts = _group(takes, KEYS["mount"])
         specimen, specimens = _group(mounts, KEYS["specimen"])
         order = pd.MultiIndex.from_frame(units[KEYS["source"]])
         unit = order.get_indexer(pd.MultiIndex.from_frame(specimens[KEYS["source"]]))
         batch = pd.get_dummies(mounts["batch"]).to_numpy(float)
+        self.groups = {
+            "mount": np.arange(len(mounts)), "specimen": specimen, "source": unit[specimen]
+        }  # fmt: skip
+        self.wood, self.batch = _wood_numbers(units)[unit[specimen]], batch
         self._averaging = (_averaging(specimen), _averaging(unit))
         self._projections = (
             _residual(specimen, batch),
             _residual(unit, self._averaging[0] @ batch),
             model.residual,
         )
-        counts = np.bincount(self._mount)
+        counts = np.bincount(self.mount)
         diagonals = self._diagonals(counts)
         df = [len(takes) - len(mounts)]
         df += [round(float(np.trace(projection))) for projection in self._projections]
@@ -88,8 +95,8 @@ class NestedDesign:
 
     def strata(self, y: np.ndarray) -> tuple[Stratum, ...]:
         """Mean squares of values y, shape (takes,), lowest level first."""
-        means = np.bincount(self._mount, weights=y) / np.bincount(self._mount)
-        squares = {"take": float(np.sum((y - means[self._mount]) ** 2))}
+        means = self.mount_means(y)
+        squares = {"take": float(np.sum((y - means[self.mount]) ** 2))}
         for level, projection, averaging in zip(
             LEVELS[1:], self._projections, (*self._averaging, None), strict=True
         ):
@@ -101,6 +108,12 @@ class NestedDesign:
             )
             for level in self.levels
         )
+
+    def mount_means(self, y: np.ndarray) -> np.ndarray:
+        """Means of the mounts for values y of shape (..., takes)."""
+        order = np.argsort(self.mount, kind="stable")
+        first = np.searchsorted(self.mount[order], np.arange(self.mount.max() + 1))
+        return np.add.reduceat(y[..., order], first, axis=-1) / np.bincount(self.mount)
 
     def _diagonals(self, counts: np.ndarray) -> list[dict[str, np.ndarray]]:
         """Variance of each mean for a unit of each component, from mounts upwards."""
@@ -121,6 +134,11 @@ class NestedDesign:
             else:
                 waiting += (level,)
         return merged
+
+
+def _wood_numbers(units: pd.DataFrame) -> np.ndarray:
+    """Number of the wood of every unit, in the order in which the woods appear."""
+    return pd.factorize(units["wood"])[0]
 
 
 def _group(frame: pd.DataFrame, keys: list[str]) -> tuple[np.ndarray, pd.DataFrame]:

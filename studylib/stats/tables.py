@@ -89,15 +89,13 @@ def unit_means_table(samples: Mapping[str, Sample], mounts: pd.DataFrame) -> pd.
     ]
     out = _with_units(pd.concat(frames, ignore_index=True))
     adjusted = _with_units(out.assign(y=out["_adjusted"]))["value"]
-    in_batches = (
-        mounts[["feature", "wood", "source", "batch"]]
-        .drop_duplicates()
-        .groupby(["feature", "wood", "source"])["batch"]
-        .agg(lambda names: "; ".join(sorted(map(str, names), key=natural_key)))
-        .rename("batches")
-    )
-    out = out.assign(adjusted=adjusted).join(in_batches, on=["feature", "wood", "source"])
-    return out[list(UNIT_COLUMNS)]
+    batches: dict[tuple, set[str]] = {}
+    seen = mounts[["feature", "wood", "source", "batch"]].drop_duplicates()
+    for feature, wood, source, batch in seen.itertuples(index=False):
+        batches.setdefault((feature, wood, source), set()).add(str(batch))
+    keys = zip(out["feature"], out["wood"], out["source"], strict=True)
+    named = ["; ".join(sorted(batches[key], key=natural_key)) for key in keys]
+    return out.assign(adjusted=adjusted, batches=named)[list(UNIT_COLUMNS)]
 
 
 def _with_units(means: pd.DataFrame) -> pd.DataFrame:

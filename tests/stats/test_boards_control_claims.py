@@ -13,7 +13,8 @@ from statsmodels.stats.multicomp import pairwise_tukeyhsd
 
 from studylib import register
 from studylib.stats import control
-from studylib.stats.boards import boards_table, mount_cells, paired_difference
+from studylib.stats.boards import boards_table as boards_frame
+from studylib.stats.boards import mount_cells, paired_difference
 from studylib.stats.compare import compare
 from tests.stats.simulate import WOODS, features_table, specimens_table
 
@@ -29,6 +30,10 @@ def mounts_of(rng, boards=5, mounts=4, batch="one"):
             "y": rng.normal(size=boards * mounts),
         }
     )
+
+
+def boards_table(*args, **kwargs) -> list[dict]:
+    return boards_frame(*args, **kwargs).to_dict("records")
 
 
 class TestBoards:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import time
 
 import numpy as np
 import pandas as pd
@@ -480,16 +479,3 @@ class TestStrangeInput:
         effects = compare(rows, specimens, woods=WOODS, primary=PRIMARY).effects
         assert set(effects["verdict"]) == {"open"}
         assert effects["method"].str.contains("no spread").all()
-
-
-@pytest.mark.parametrize("missing", [0, 1])
-def test_sixty_features_take_about_a_second(rng, missing):
-    specimens = specimens_table()
-    names = [f"tone.h{k}.rel_db" for k in range(2, 62)]
-    rows = features_table(specimens, rng, names=names, batches=2)
-    rows = rows[~rows["take"].isin(rows["take"].unique()[:missing])]
-    compare(rows.head(540), specimens, woods=WOODS, primary=[])
-    start = time.perf_counter()
-    compare(rows, specimens, woods=WOODS, primary=names[:2])
-    # Half a second here; the margin is for a busy machine.
-    assert time.perf_counter() - start < 4.0

@@ -118,12 +118,12 @@ class TestNestedREML:
             exact.to_numpy(), rel=0.1
         )
 
-    def test_exploratory_features_use_mean_squares(self, rng):
+    def test_exploratory_features_use_it_too(self, rng):
         specimens = specimens_table()
         rows = features_table(specimens, rng).drop(index=5)
         result = compare(rows, specimens, woods=WOODS, primary=[]).variance
         below = result[result["level"] != "wood"]
-        assert below["method"].str.startswith("unweighted mean squares").all()
+        assert below["method"].str.startswith("REML").all()
 
 
 class TestUnweightedMeanSquares:

@@ -1,0 +1,162 @@
+"""The mixed model of a study's takes: REML components, and the second opinion on woods.
+
+Woods, and batches where they are a block, are fixed; sources, specimens and mounts are random. All
+features of one design are fitted together (`reml`). The second opinion on a pair of woods is the
+mixed model's difference with Kenward-Roger's standard error and degrees of freedom, referred to the
+studentized range over the woods, as the first opinion is; Satterthwaite's stand beside it. It
+weighs boards by how well they were measured and pools the spread of the woods, so the two differ
+where numbers are unequal or spreads differ. It decides nothing.
+
+Functions: `fit_features`, `fitted_components`, `second_opinion`; `Fitted`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from studylib.stats import scales, studentized
+from studylib.stats.mixed import ContrastTest, contrast_test
+from studylib.stats.nested import components
+from studylib.stats.pairs import Pair
+from studylib.stats.reml import Reml, RemlDesign, fit_reml, reml_design
+from studylib.stats.samples import Design, Sample
+
+COLUMNS = (
+    *("feature", "wood_a", "wood_b", "difference", "unit", "low", "high", "se", "df"),
+    *("satterthwaite_df", "p", "first_p", "agrees", "note"),
+)
+ZERO = (
+    "the spread between sources came out at zero, so mounts and takes carry this; the means of "
+    "sources are the safer ground"
+)
+
+
+@dataclass(frozen=True)
+class Fitted:
+    """The fit of one feature: row `at` of the fits of its design.
+
+    levels : the components, lowest first.  woods : the fixed woods, in the order of the columns.
+    """
+
+    fit: Reml
+    at: int
+    levels: tuple[str, ...]
+    woods: tuple[str, ...]
+
+    @property
+    def components(self) -> dict[str, float]:
+        """Estimates by level, never below zero."""
+        return dict(zip(self.levels, map(float, self.fit.components[self.at]), strict=True))
+
+
+def fit_features(samples: Mapping[str, Sample]) -> dict[str, Fitted]:
+    """Fits of all features whose design has two random levels or more, and that converged."""
+    by_design: dict[int, list[tuple[str, Sample]]] = {}
+    for name, sample in samples.items():
+        by_design.setdefault(id(sample.design), []).append((name, sample))
+    out = {}
+    for group in by_design.values():
+        design = group[0][1].design
+        if len(design.nested.levels) < 2:
+            continue
+        fit = _fit(design, [sample for _, sample in group])
+        for at, (name, _) in enumerate(group):
+            if fit.converged[at]:
+                out[name] = Fitted(fit, at, design.nested.levels, design.present)
+    return {name: out[name] for name in samples if name in out}
+
+
+def fitted_components(fitted: Fitted | None) -> dict[str, float] | None:
+    """The estimates of a fit, None without one."""
+    return None if fitted is None else fitted.components
+
+
+def second_opinion(
+    samples: Mapping[str, Sample],
+    fits: Mapping[str, Fitted],
+    first: Mapping[str, Iterable[Pair]],
+    *,
+    confidence: float,
+) -> pd.DataFrame:
+    """One row a feature and pair of woods with enough sources; columns `COLUMNS`.
+
+    Parameters
+    ----------
+    first : feature -> what the means of sources say on its pairs.
+    """
+    rows, tests = [], {}
+    for name, fitted in fits.items():
+        sample, model = samples[name], samples[name].design.model
+        if model is None or model.k < 2 or model.df < 1 or name not in first:
+            continue
+        for pair in first[name]:
+            woods = (sample.design.woods[pair.a], sample.design.woods[pair.b])
+            key = (id(fitted.fit), *woods)
+            if key not in tests:
+                tests[key] = contrast_test(fitted.fit, _contrast(fitted, *woods))
+            rows.append(_row(sample, fitted, tests[key], pair, woods, model.k, confidence))
+    return pd.DataFrame(rows, columns=list(COLUMNS))
+
+
+def _contrast(fitted: Fitted, wood_a: str, wood_b: str) -> np.ndarray:
+    contrast = np.zeros(fitted.fit.beta.shape[1])
+    contrast[fitted.woods.index(wood_a)] = -1.0
+    contrast[fitted.woods.index(wood_b)] = 1.0
+    return contrast
+
+
+def _row(sample, fitted: Fitted, test: ContrastTest, pair: Pair, woods, k, confidence) -> dict:
+    feature, at = sample.feature, fitted.at
+    difference, se, df = (float(v[at]) for v in (test.difference, test.se, test.df))
+    p = low = high = float("nan")
+    if np.isfinite(df) and df >= 1 and se > 0:
+        p = studentized.sf(abs(difference) / se * np.sqrt(2.0), k, df)
+        half = studentized.quantile(confidence, k, df) / np.sqrt(2.0) * se
+        low, high = difference - half, difference + half
+    alpha = round(1.0 - confidence, 12)
+    top = fitted.levels[-1]
+    return {
+        "feature": feature.name,
+        "wood_a": woods[0],
+        "wood_b": woods[1],
+        "difference": scales.reported_difference(difference, feature),
+        "unit": feature.difference_unit,
+        "low": scales.reported_difference(low, feature),
+        "high": scales.reported_difference(high, feature),
+        "se": se,
+        "df": df,
+        "satterthwaite_df": float(test.satterthwaite[at]),
+        "p": p,
+        "first_p": pair.p,
+        "agrees": bool((p <= alpha) == (pair.p <= alpha)),
+        "note": ZERO if fitted.components[top] == 0.0 else "",
+    }
+
+
+def _fit(design: Design, samples: list[Sample]) -> Reml:
+    y = np.array([sample.takes["y"].to_numpy(float) for sample in samples])
+    nested = design.nested
+    means = nested.mount_means(y)
+    within = np.sum((y - means[:, nested.mount]) ** 2, axis=1)
+    start = [[c.estimate for c in components(nested.strata(row), confidence=0.95)] for row in y]
+    return fit_reml(_reml_design(design), means, within=within, start=np.array(start))
+
+
+def _reml_design(design: Design) -> RemlDesign:
+    """Rows are mounts; fixed are the woods and, where batch is a block, the batches."""
+    nested = design.nested
+    fixed = np.eye(len(design.present))[nested.wood]
+    if design.all_model.blocked:
+        for column in nested.batch.T[1:]:
+            trial = np.column_stack([fixed, column])
+            if np.linalg.matrix_rank(trial) == trial.shape[1]:
+                fixed = trial
+    return reml_design(
+        fixed,
+        [nested.groups[level] for level in nested.levels[1:]],
+        counts=np.bincount(nested.mount),
+    )
