@@ -29,7 +29,7 @@ from studylib.stats import (
 from studylib.stats import claims as claim_verdicts
 from studylib.stats import units as unit_steps
 from studylib.stats.mixed_model import fit_features, fitted_components, second_opinion
-from studylib.stats.samples import Designs, Sample
+from studylib.stats.samples import make_samples
 
 
 @dataclass(frozen=True)
@@ -110,7 +110,7 @@ def compare(
     own_mounts = mounts[_under_comparison(mounts, woods)]
     counted = coverage.coverage_table(own, woods=woods, order=order)
     refused = coverage.not_compared(counted)
-    samples = _samples(own, own_mounts, order, woods, smallest_n)
+    samples = make_samples(own, own_mounts, order=order, woods=woods, smallest_n=smallest_n)
     chosen = tables.limits_table(
         [*order, *(name for name in primary if name not in order)],
         limits or {},
@@ -184,21 +184,6 @@ def _feature_order(tidy: pd.DataFrame, primary: Sequence[str]) -> list[str]:
 
 def _under_comparison(rows: pd.DataFrame, woods: Sequence[str]) -> pd.Series:
     return (rows["role"] == "") & rows["wood"].isin(list(woods))
-
-
-def _samples(own, own_mounts, order, woods, smallest_n) -> dict[str, Sample]:
-    """Features that have usable takes, in order."""
-    used = own[own["state"] == "used"]
-    own_units = unit_steps.unit_means(unit_steps.specimen_means(own_mounts))
-    by_feature = [dict(list(frame.groupby("feature"))) for frame in (used, own_mounts, own_units)]
-    designs = Designs(woods, smallest_n)
-    samples = {}
-    for name in order:
-        if name in by_feature[0]:
-            samples[name] = designs.sample(
-                register.find(name), *(frames[name] for frames in by_feature)
-            )
-    return samples
 
 
 def _positive_control(order, cells, tidy, specimens, confidence) -> pd.DataFrame:

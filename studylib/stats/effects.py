@@ -23,7 +23,7 @@ from studylib.register import Feature
 from studylib.stats import multiplicity, scales, verdicts
 from studylib.stats.effect_size import hedges_g
 from studylib.stats.needed import sources_needed
-from studylib.stats.pairs import GAMES_HOWELL, Pair, all_pairs
+from studylib.stats.pairs import TUKEY_KRAMER, Pair, all_pairs
 from studylib.stats.samples import Sample
 
 COLUMNS = (
@@ -224,7 +224,7 @@ def _needed(sample: Sample, pair: Pair, bound: float | None, alpha: float) -> in
     model = sample.design.model
     pooled = model.pooled_variance(sample.y)
     own = np.full(model.k, pooled)
-    if pair.method == GAMES_HOWELL:
+    if pair.method != TUKEY_KRAMER:
         own = model.wood_variances(sample.y)
     return sources_needed(
         difference=abs(pair.difference) if bound is None else bound,

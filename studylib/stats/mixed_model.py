@@ -88,7 +88,8 @@ def second_opinion(
     ----------
     first : feature -> what the means of sources say on its pairs.
     """
-    rows, tests = [], {}
+    rows: list[dict] = []
+    kept: dict[tuple, _Test] = {}
     for name, fitted in fits.items():
         sample, model = samples[name], samples[name].design.model
         if model is None or model.k < 2 or model.df < 1 or name not in first:
@@ -96,44 +97,50 @@ def second_opinion(
         for pair in first[name]:
             woods = (sample.design.woods[pair.a], sample.design.woods[pair.b])
             key = (id(fitted.fit), *woods)
-            if key not in tests:
-                tests[key] = contrast_test(fitted.fit, _contrast(fitted, *woods))
-            rows.append(_row(sample, fitted, tests[key], pair, woods, model.k, confidence))
+            if key not in kept:
+                kept[key] = _test(fitted, woods, model.k, confidence)
+            rows.append(_row(sample.feature, fitted, kept[key], pair, woods, confidence))
     return pd.DataFrame(rows, columns=list(COLUMNS))
 
 
-def _contrast(fitted: Fitted, wood_a: str, wood_b: str) -> np.ndarray:
+@dataclass(frozen=True)
+class _Test:
+    """One pair of woods on all features of a design; arrays of shape (features,)."""
+
+    own: ContrastTest
+    p: np.ndarray
+    half: np.ndarray
+
+
+def _test(fitted: Fitted, woods: tuple[str, str], k: int, confidence: float) -> _Test:
     contrast = np.zeros(fitted.fit.beta.shape[1])
-    contrast[fitted.woods.index(wood_a)] = -1.0
-    contrast[fitted.woods.index(wood_b)] = 1.0
-    return contrast
+    contrast[fitted.woods.index(woods[0])] = -1.0
+    contrast[fitted.woods.index(woods[1])] = 1.0
+    own = contrast_test(fitted.fit, contrast)
+    df = np.where(np.isfinite(own.df) & (own.df >= 1) & (own.se > 0), own.df, np.nan)
+    p = studentized.sf(np.abs(own.difference) / own.se * np.sqrt(2.0), k, df)
+    half = studentized.quantile(confidence, k, df) / np.sqrt(2.0) * own.se
+    return _Test(own, p, half)
 
 
-def _row(sample, fitted: Fitted, test: ContrastTest, pair: Pair, woods, k, confidence) -> dict:
-    feature, at = sample.feature, fitted.at
-    difference, se, df = (float(v[at]) for v in (test.difference, test.se, test.df))
-    p = low = high = float("nan")
-    if np.isfinite(df) and df >= 1 and se > 0:
-        p = studentized.sf(abs(difference) / se * np.sqrt(2.0), k, df)
-        half = studentized.quantile(confidence, k, df) / np.sqrt(2.0) * se
-        low, high = difference - half, difference + half
-    alpha = round(1.0 - confidence, 12)
-    top = fitted.levels[-1]
+def _row(feature, fitted: Fitted, test: _Test, pair: Pair, woods, confidence) -> dict:
+    at, alpha = fitted.at, round(1.0 - confidence, 12)
+    difference, half, p = test.own.difference[at], test.half[at], float(test.p[at])
     return {
         "feature": feature.name,
         "wood_a": woods[0],
         "wood_b": woods[1],
         "difference": scales.reported_difference(difference, feature),
         "unit": feature.difference_unit,
-        "low": scales.reported_difference(low, feature),
-        "high": scales.reported_difference(high, feature),
-        "se": se,
-        "df": df,
-        "satterthwaite_df": float(test.satterthwaite[at]),
+        "low": scales.reported_difference(difference - half, feature),
+        "high": scales.reported_difference(difference + half, feature),
+        "se": float(test.own.se[at]),
+        "df": float(test.own.df[at]),
+        "satterthwaite_df": float(test.own.satterthwaite[at]),
         "p": p,
         "first_p": pair.p,
         "agrees": bool((p <= alpha) == (pair.p <= alpha)),
-        "note": ZERO if fitted.components[top] == 0.0 else "",
+        "note": ZERO if fitted.components[fitted.levels[-1]] == 0.0 else "",
     }
 
 

@@ -4,8 +4,9 @@ The smallest equal number n of sources a wood, same mounts and takes, at which a
 difference of the stated size is declared with 80 % probability under the estimated spreads:
 P(|T| > c) for a noncentral t with n's degrees of freedom, c the studentized-range critical
 value over all woods divided by sqrt(2). For primary features the level is alpha / m, the first
-step of Holm over m features. From four sources a wood up the spreads are the woods' own
-(degrees of freedom of Welch), below that pooled; a block costs its degrees of freedom.
+step of Holm over m features. From four sources a wood up the spreads are the woods' own (degrees of
+freedom of Welch, steadied as `pairs` does), below that pooled; a block costs its degrees of
+freedom.
 
 Functions: `power`, `sources_needed`.
 """
@@ -18,6 +19,7 @@ import numpy as np
 from scipy import special
 
 from studylib.stats import studentized
+from studylib.stats.blocks import steadied
 from studylib.stats.pairs import SMALLEST_GAMES_HOWELL
 
 POWER = 0.80
@@ -38,9 +40,9 @@ def power(
 ) -> float:
     """Probability that n sources a wood declare a true difference, both tails counted."""
     if n >= SMALLEST_GAMES_HOWELL:
-        both = variance_a + variance_b
-        own = n - 1 - block_columns / woods
-        df = own * both**2 / (variance_a**2 + variance_b**2) if both > 0 else float("nan")
+        both, df = _own_spreads(
+            n - 1 - block_columns / woods, np.array([variance_a, variance_b]), pooled, woods
+        )
     else:
         both = 2 * pooled
         df = woods * (n - 1) - block_columns
@@ -54,6 +56,21 @@ def power(
         below = special.ndtr((critical - shift) / math.sqrt(1 + critical**2 / (2 * df)))
     opposite = special.nctdtr(df, shift, -critical) if shift < 5 else 0.0
     return float(1.0 - below + opposite)
+
+
+def _own_spreads(freedom: float, pair: np.ndarray, pooled: float, woods: int):
+    """Sum of the two variances and its degrees of freedom, as `pairs` takes them.
+
+    The woods outside the pair are taken to spread as all do.
+    """
+    if freedom <= 0:
+        return 0.0, float("nan")
+    own = np.array([*pair, *[pooled] * (woods - 2)])
+    mixture = steadied(np.full(woods, freedom))
+    taken, parts = mixture @ own, mixture[:2].sum(axis=0)
+    both = float(taken[:2].sum())
+    square = float(np.sum((parts * taken) ** 2)) / freedom
+    return both, float(parts @ taken) ** 2 / square if square > 0 else float("nan")
 
 
 def sources_needed(

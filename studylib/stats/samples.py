@@ -3,7 +3,7 @@
 Features of the same takes have the same design, so the linear algebra is done once for each
 distinct set of takes and kept in a `Designs` for the length of one comparison.
 
-Classes: `Design`, `Sample`, `Designs`.
+Function: `make_samples`. Classes: `Design`, `Sample`, `Designs`.
 """
 
 from __future__ import annotations
@@ -14,7 +14,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from studylib import register
 from studylib.register import Feature
+from studylib.stats import units as unit_steps
 from studylib.stats.blocks import WoodModel, has_block, wood_model
 from studylib.stats.strata import NestedDesign
 
@@ -79,6 +81,36 @@ class Sample:
         return sorted(self.takes.loc[self.takes["wood"].isin(list(woods)), "id"].astype(str))
 
 
+def make_samples(
+    takes: pd.DataFrame,
+    mounts: pd.DataFrame,
+    *,
+    order: Sequence[str],
+    woods: Sequence[str],
+    smallest_n: int,
+) -> dict[str, Sample]:
+    """Features that have usable takes, in order.
+
+    Parameters
+    ----------
+    takes : rows of `units.tidy` of the specimens under comparison.
+    mounts : their `units.mount_means`.
+    woods : woods of the study, in order; smallest_n : sources a wood to be spoken of.
+    """
+    used = takes[takes["state"] == "used"]
+    sources = unit_steps.unit_means(unit_steps.specimen_means(mounts))
+    by_feature = [
+        dict(list(_of_woods(frame, woods).groupby("feature"))) for frame in (used, mounts, sources)
+    ]
+    designs = Designs(woods, smallest_n)
+    samples = {}
+    for name in order:
+        if name in by_feature[0]:
+            frames = (frames[name] for frames in by_feature)
+            samples[name] = designs.sample(register.find(name), *frames)
+    return samples
+
+
 class Designs:
     """Builds samples, and keeps the models of designs that it has seen."""
 
@@ -94,10 +126,10 @@ class Designs:
 
         Parameters
         ----------
-        takes, mounts, units : rows of this feature from stats.units, role empty, in the order
-            that stats.units gives them.
+        takes, mounts, units : rows of this feature from stats.units, of the study's woods in
+            their order, otherwise in the order that stats.units gives them.
         """
-        takes, mounts, units = (self._ordered(frame) for frame in (takes, mounts, units))
+        takes, mounts, units = (f.reset_index(drop=True) for f in (takes, mounts, units))
         if units.empty:
             return None
         key = tuple(
@@ -108,12 +140,6 @@ class Designs:
             self._seen[key] = self._build(takes, mounts, units)
         design = self._seen[key]
         return Sample(feature, units, takes, units["y"].to_numpy(float)[design.in_model], design)
-
-    def _ordered(self, frame: pd.DataFrame) -> pd.DataFrame:
-        """Rows of the study's woods, woods in their given order, other order kept."""
-        rank = pd.Index(self._woods).get_indexer(frame["wood"])
-        keep = np.flatnonzero(rank >= 0)
-        return frame.iloc[keep[np.argsort(rank[keep], kind="stable")]].reset_index(drop=True)
 
     def _build(self, takes, mounts, units) -> Design:
         counts = {wood: int((units["wood"] == wood).sum()) for wood in self._woods}
@@ -129,6 +155,13 @@ class Designs:
             all_model, _ = _model(units["wood"], present, shares)
         nested = NestedDesign(takes, units, all_model)
         return Design(counts, woods, present, in_model, model, complete, all_model, nested)
+
+
+def _of_woods(frame: pd.DataFrame, woods: Sequence[str]) -> pd.DataFrame:
+    """Rows of these woods, woods in their given order, other order kept."""
+    rank = pd.Index(woods).get_indexer(frame["wood"])
+    keep = np.flatnonzero(rank >= 0)
+    return frame.iloc[keep[np.argsort(rank[keep], kind="stable")]]
 
 
 def _model(wood: pd.Series, woods: Sequence[str], shares: np.ndarray) -> tuple[WoodModel, bool]:

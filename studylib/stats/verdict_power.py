@@ -4,8 +4,8 @@ Power here is that of the sentence a reader will find: declared simultaneously o
 at the first step of Holm over the primary features (so: at least this), then held against the
 limit by the intervals that the report prints. Woods are compared on the means of their sources;
 without a block the mean of a wood is normal and its sample variance chi-square, so those are drawn,
-not single takes, and every further step is that of `pairs` and `verdicts`: Games-Howell from four
-sources in every wood, Tukey-Kramer with one pooled spread below.
+not single takes, and every further step is that of `pairs` and `verdicts`: each wood its own spread
+(steadied from three woods up) from four sources in every wood, one pooled spread below.
 
 A block of batches costs degrees of freedom, shared among the woods (`block_columns`); this is the
 approximation that `needed` makes as well.
@@ -26,6 +26,7 @@ from scipy.interpolate import CubicSpline
 
 from studylib.errors import InputError
 from studylib.stats import studentized, verdicts
+from studylib.stats.blocks import steadied
 from studylib.stats.pairs import SMALLEST_GAMES_HOWELL
 
 DRAWS = 20_000
@@ -98,11 +99,12 @@ def verdict_chances(
         return Chances({word: float(word == verdicts.OPEN) for word in WORDS}, draws)
     drawn = variance * rng.chisquare(df_own, size=(draws, n.size)) / df_own
     difference = mean[:, pair[1]] - mean[:, pair[0]]
-    se, df = _standard_error(drawn, n, df_own, pair)
+    se, df = _standard_error(drawn, n, df_own, pair, steadied(df_own))
     level = (1 - confidence) / primary
     critical = _critical(1 - level, n.size, df)
     half = _critical(confidence, n.size, df) * se
-    half90 = special.stdtrit(df, 0.95) * se
+    se90, df90 = _standard_error(drawn, n, df_own, pair, np.eye(n.size))
+    half90 = special.stdtrit(df90, 0.95) * se90
     declared = np.abs(difference) > critical * se
     return Chances(_counted(difference, declared, half, half90, limit, same_possible), draws)
 
@@ -112,14 +114,14 @@ def pair_apart(difference: float, woods: int) -> list[float]:
     return [0.0, difference, *[difference / 2] * (woods - 2)]
 
 
-def _standard_error(drawn, n, df_own, pair) -> tuple[np.ndarray, np.ndarray]:
+def _standard_error(drawn, n, df_own, pair, mixture) -> tuple[np.ndarray, np.ndarray]:
     """Of the difference, and its degrees of freedom, each of shape (draws,)."""
     a, b = pair
     if n.min() >= SMALLEST_GAMES_HOWELL:
-        part_a, part_b = drawn[:, a] / n[a], drawn[:, b] / n[b]
-        both = part_a + part_b
-        df = both**2 / (part_a**2 / df_own[a] + part_b**2 / df_own[b])
-        return np.sqrt(both), np.maximum(df, 1.0)
+        parts = mixture[a] / n[a] + mixture[b] / n[b]
+        taken = drawn @ mixture.T
+        square = np.sum((parts * taken) ** 2 / df_own, axis=1)
+        return np.sqrt(drawn @ parts), np.maximum((taken @ parts) ** 2 / square, 1.0)
     pooled = drawn @ df_own / df_own.sum()
     df = np.full(pooled.size, max(df_own.sum(), 1.0))
     return np.sqrt(pooled * (1 / n[a] + 1 / n[b])), df

@@ -11,7 +11,14 @@ from scipy import stats
 from statsmodels.stats.multicomp import pairwise_tukeyhsd
 
 from studylib.stats.blocks import has_block, wood_model
-from studylib.stats.pairs import GAMES_HOWELL, TUKEY_KRAMER, all_pairs, compare_pairs, method_for
+from studylib.stats.pairs import (
+    GAMES_HOWELL,
+    STEADIED,
+    TUKEY_KRAMER,
+    all_pairs,
+    compare_pairs,
+    method_for,
+)
 from tests.stats.reference import nist_anova, table
 
 
@@ -65,7 +72,9 @@ def test_games_howell_against_pingouin(unequal):
         pd.DataFrame({"y": y, "wood": group}), dv="y", between="wood"
     )
     for pair, row in zip(
-        compare_pairs(plain(group), y, confidence=0.95), expected.itertuples(), strict=True
+        compare_pairs(plain(group), y, confidence=0.95, method=GAMES_HOWELL),
+        expected.itertuples(),
+        strict=True,
     ):
         assert (pair.a, pair.b, pair.method) == (row.A, row.B, GAMES_HOWELL)
         assert pair.difference == pytest.approx(-row.diff)
@@ -100,7 +109,41 @@ def test_two_woods_are_welchs_t(rng):
 
 def test_method_changes_at_four_sources():
     assert method_for(plain(np.repeat([0, 1], [4, 4]))) == GAMES_HOWELL
+    assert method_for(plain(np.repeat([0, 1, 2], 4))) == STEADIED
     assert method_for(plain(np.repeat([0, 1], [9, 3]))) == TUKEY_KRAMER
+
+
+def test_steadied_spreads_written_out(unequal):
+    # One degree of freedom of the mean of all variances beside each wood's own n - 1.
+    group, y = unequal
+    n = np.bincount(group)
+    own = np.array([y[group == g].var(ddof=1) for g in range(3)])
+    taken = ((n - 1) * own + own.mean()) / n
+    for pair in compare_pairs(plain(group), y, confidence=0.95):
+        assert pair.method == STEADIED
+        assert pair.se**2 == pytest.approx(taken[pair.a] / n[pair.a] + taken[pair.b] / n[pair.b])
+        # Satterthwaite: V is a weighted sum of the three sample variances.
+        weight = np.zeros(3)
+        for g in (pair.a, pair.b):
+            weight[g] += (n[g] - 1) / n[g] ** 2
+            weight += 1 / 3 / n[g] ** 2
+        expected = (weight @ taken) ** 2 / np.sum((weight * taken) ** 2 / (n - 1))
+        assert pair.df == pytest.approx(expected)
+        # The 90 % interval is the pair's own, by Welch.
+        a, b = y[group == pair.a], y[group == pair.b]
+        alone = stats.ttest_ind(b, a, equal_var=False).confidence_interval(0.9)
+        assert (pair.low90, pair.high90) == pytest.approx((alone.low, alone.high))
+
+
+def test_many_boards_borrow_next_to_nothing(rng):
+    group = np.repeat([0, 1, 2], 400)
+    y = rng.normal(0, np.array([1.0, 2.0, 4.0])[group])
+    for one, other in zip(
+        compare_pairs(plain(group), y, confidence=0.95),
+        compare_pairs(plain(group), y, confidence=0.95, method=GAMES_HOWELL),
+        strict=True,
+    ):
+        assert one.se == pytest.approx(other.se, rel=0.01)
 
 
 class TestBlock:
@@ -131,7 +174,7 @@ class TestBlock:
     def test_a_shift_of_a_whole_batch_changes_nothing(self, rng):
         y = rng.normal(size=15)
         model = wood_model(self.GROUP, self.shares(), block=True)
-        for method in (GAMES_HOWELL, TUKEY_KRAMER):
+        for method in (GAMES_HOWELL, STEADIED, TUKEY_KRAMER):
             before = compare_pairs(model, y, confidence=0.95, method=method)
             after = compare_pairs(model, y + 7.0 * self.BATCH, confidence=0.95, method=method)
             for one, other in zip(before, after, strict=True):
