@@ -70,7 +70,10 @@ def read_boards(folder: Path | str) -> Boards:
     reading = read_settings(folder / "study.toml")
     schedules = read_schedules(folder)
     specimens, known, found, _ = specimen_sheet(
-        folder / "specimens.csv", reading.settings.study.compare, empty=True
+        folder / "specimens.csv",
+        reading.settings.study.compare,
+        beside=reading.settings.study.beside,
+        empty=True,
     )
     recorded, planned, wrong, _ = take_sheet(
         folder / "takes.csv", known, scheduled=scheduled_takes(schedules), empty=True

@@ -161,6 +161,7 @@ class Specimen(_Row):
     )
     grain: str = ""
     role: Annotated[str, _one_of("reference", "changed", empty="")] = ""
+    beside: Text = ""
     note: str = ""
     covariates: dict[str, float] = Field(default_factory=dict)
     row: int
@@ -194,14 +195,16 @@ class Take(_Row):
 
 
 SPECIMEN_COLUMNS = tuple(
-    name for name in Specimen.model_fields if name not in ("source_assumed", "covariates", "row")
+    name
+    for name in Specimen.model_fields
+    if name not in ("source_assumed", "beside", "covariates", "row")
 )
 TAKE_COLUMNS = tuple(name for name in Take.model_fields if name != "row")
 
 
-def covariate_columns(table: Table, *, compare: str) -> tuple[str, ...]:
+def covariate_columns(table: Table, *, compare: str, beside: str = "") -> tuple[str, ...]:
     """Further columns of specimens.csv in which every cell that is filled is a number."""
-    further = set(table.columns) - {*SPECIMEN_COLUMNS, "source_assumed", "row", compare}
+    further = set(table.columns) - {*SPECIMEN_COLUMNS, "source_assumed", "row", compare, beside}
     return tuple(c for c in table.columns if c in further and _numeric(table, c))
 
 
@@ -215,19 +218,30 @@ def _numeric(table: Table, column: str) -> bool:
     return bool(cells)
 
 
-def read_specimens(table: Table, *, compare: str) -> tuple[list[Specimen], list[RowFault]]:
+def read_specimens(
+    table: Table, *, compare: str, beside: str = ""
+) -> tuple[list[Specimen], list[RowFault]]:
     """The rows of specimens.csv that are whole, and the faults of those that are not."""
-    further = covariate_columns(table, compare=compare)
+    further = covariate_columns(table, compare=compare, beside=beside)
     specimens, faults = [], []
     for row in table.rows:
         given = {c: row.cells[c] for c in further if row.cells[c]}
         extra = {
             "wood": row.cells.get(compare, ""),
+            "beside": row.cells.get(beside, "") if beside else "",
             "source_assumed": row.cells.get("source", "") == "",
             "covariates": {c: number(t, comma=table.semicolons) for c, t in given.items()},
         }
         specimen, found = _validate(Specimen, table, row, SPECIMEN_COLUMNS, extra)
         faults += found
+        if beside and row.cells.get(beside) == "" and row.cells.get("role", "") == "":
+            faults.append(
+                (
+                    row.number,
+                    f"{_place(table, row, beside)}: the cell is empty; give the group of this "
+                    "specimen, which study.toml names under [study] beside",
+                )
+            )
         if row.cells.get(compare) == "" and row.cells.get("role", "") == "":
             faults.append(
                 (

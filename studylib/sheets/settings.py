@@ -28,12 +28,19 @@ class _Section(BaseModel):
 
 
 class StudySection(_Section):
-    """What is asked, and which column of specimens.csv holds the groups."""
+    """What is asked, and which columns of specimens.csv hold the groups.
+
+    `beside` is held equal while woods are compared, where the design allows it, and shown beside
+    the comparison that decides.
+    """
 
     title: str = Field(min_length=1, description="the title of the study, in quotation marks")
     question: str = Field(min_length=1, description="the question it asks, in quotation marks")
     compare: str = Field(
         "wood", min_length=1, description='the name of the column under comparison, as in "wood"'
+    )
+    beside: str = Field(
+        "", description='the name of a second column of groups, as in "finish", or ""'
     )
 
 
@@ -76,6 +83,7 @@ class Decide(_Section):
         0.95, gt=0.5, lt=1, description="a number between 0.5 and 1, as in 0.95"
     )
     smallest_n: int = Field(2, ge=2, description="a whole number from 2 up")
+    take_out_drift: bool = Field(False, description="true or false")
     limits: dict[str, float] = Field(
         default_factory=dict, description="a number above 0 for each feature"
     )

@@ -121,10 +121,11 @@ class Study:
         return self.folder / take.file
 
     def specimen_table(self) -> pd.DataFrame:
-        """One row a specimen: specimen, wood, source, source_assumed, role, sizes (mm, g, %),
-        then the covariates. What was not measured is NaN."""
+        """One row a specimen: specimen, wood, source, source_assumed, role, beside (the group in
+        the second column, empty without one), sizes (mm, g, %), then the covariates. What was not
+        measured is NaN."""
         covariates = dict.fromkeys(name for s in self.specimens for name in s.covariates)
-        words = ("specimen", "wood", "source", "source_assumed", "role")
+        words = ("specimen", "wood", "source", "source_assumed", "role", "beside")
         columns = {name: [getattr(s, name) for s in self.specimens] for name in words}
         for name in SIZES:
             columns[name] = pd.array([getattr(s, name) for s in self.specimens], dtype="Float64")
@@ -165,7 +166,9 @@ def read_study(folder: Path | str) -> Study:
 
     schedules, blinding, lock, found = _records(folder)
     faults += found
-    specimens, known, found, said = specimen_sheet(folder / SHEETS[1], settings.study.compare)
+    specimens, known, found, said = specimen_sheet(
+        folder / SHEETS[1], settings.study.compare, beside=settings.study.beside
+    )
     faults += found
     warnings += said
     if not found:

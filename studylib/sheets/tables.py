@@ -40,7 +40,7 @@ NUMERIC_TAKE_COLUMNS = (
 
 
 def specimen_sheet(
-    path: Path, compare: str, *, empty: bool = False
+    path: Path, compare: str, *, beside: str = "", empty: bool = False
 ) -> tuple[list[Specimen], frozenset[str] | None, list[str], list[str]]:
     """Specimens, the ids the table holds (None when it cannot be read), faults, warnings.
 
@@ -49,21 +49,23 @@ def specimen_sheet(
     if compare in NOT_COMPARED or compare in SIZES:
         said = f"study.toml, [study] compare: {shown(compare)} cannot be compared"
         return [], None, [f'{said}; name a column of groups, such as "wood"'], []
+    if beside and (beside in NOT_COMPARED or beside in SIZES or beside == compare):
+        said = f"study.toml, [study] beside: {shown(beside)} cannot stand beside {shown(compare)}"
+        return [], None, [f'{said}; name another column of groups, such as "finish"'], []
     try:
         table = read_table(path)
     except InputError as error:
         return [], None, list(error.faults), []
-    faults = _form_faults(
-        table, required=("specimen", compare), known=SPECIMEN_COLUMNS, empty=empty
-    )
-    specimens, found = read_specimens(table, compare=compare)
-    further = covariate_columns(table, compare=compare)
+    required = tuple(filter(None, ("specimen", compare, beside)))
+    faults = _form_faults(table, required=required, known=SPECIMEN_COLUMNS, empty=empty)
+    specimens, found = read_specimens(table, compare=compare, beside=beside)
+    further = covariate_columns(table, compare=compare, beside=beside)
     found += mark_faults(table, (*SIZES, *further))
     found += repeated_ids(table, "specimen") + role_faults(specimens)
     known = None
     if "specimen" in table.columns:
         known = frozenset(row.cells["specimen"] for row in table.rows)
-    warnings = _further_columns(table, compare, further)
+    warnings = _further_columns(table, (compare, beside), further)
     warnings += specimen_warnings(specimens, table)
     return specimens, known, faults + _told(found), warnings
 
@@ -139,9 +141,9 @@ def _form_faults(
     return faults
 
 
-def _further_columns(table: Table, compare: str, further: tuple[str, ...]) -> list[str]:
+def _further_columns(table: Table, groups: tuple[str, str], further: tuple[str, ...]) -> list[str]:
     """Columns of specimens.csv that we do not know: covariates near a known name, or text."""
-    known = (*SPECIMEN_COLUMNS, compare)
+    known = (*SPECIMEN_COLUMNS, *filter(None, groups))
     warnings = []
     for column in table.columns:
         near = nearest(column, known)

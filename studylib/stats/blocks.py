@@ -40,6 +40,7 @@ class WoodModel:
     residual : M = I - H, shape (n, n).
     blocked : whether batch columns are in the model.
     dropped : whether batch differences remain that the model could not separate from wood.
+    timed : whether the place in the order of recording is taken out.
     n0 : the number of units a wood that the spread of wood means is divided by.
     between : projection that the wood sum of squares is taken with, shape (n, n).
     """
@@ -49,6 +50,7 @@ class WoodModel:
     residual: np.ndarray
     blocked: bool
     dropped: bool
+    timed: bool
     n0: float
     between: np.ndarray
 
@@ -152,7 +154,9 @@ def has_block(group: np.ndarray, shares: np.ndarray) -> bool:
     return all(np.all(shares[group == g].sum(axis=0) > 0) for g in np.unique(group))
 
 
-def wood_model(group: np.ndarray, shares: np.ndarray, *, block: bool) -> WoodModel:
+def wood_model(
+    group: np.ndarray, shares: np.ndarray, *, block: bool, place: np.ndarray | None = None
+) -> WoodModel:
     """The model for units in woods `group` with batch shares.
 
     Parameters
@@ -160,18 +164,26 @@ def wood_model(group: np.ndarray, shares: np.ndarray, *, block: bool) -> WoodMod
     group : shape (n,), 0 .. k-1, every wood present.
     shares : shape (n, batches), rows sum to one.
     block : whether batch enters; columns that wood already explains drop out.
+    place : shape (n,), each unit's place in the order of recording, taken out by regression; it
+        costs a degree of freedom. Left in where it is None, or where wood and batch explain it.
     """
     group = np.asarray(group, dtype=int)
     k = int(group.max()) + 1
     member = np.eye(k)[group]
     wood_mean = (member / member.sum(axis=0)).T
-    batch, dropped = np.empty((group.size, 0)), False
+    batch, dropped, timed = np.empty((group.size, 0)), False, False
     if block:
         overall = shares - shares.mean(axis=0)
         batch = _independent_columns(overall - member @ (wood_mean @ overall), overall)
         explained = np.hstack([np.ones((group.size, 1)), batch])
         left = overall - explained @ np.linalg.lstsq(explained, overall, rcond=None)[0]
         dropped = bool(np.max(np.abs(left)) > 1e-9)
+    if place is not None:
+        centred = (place - place.mean())[:, np.newaxis]
+        known = np.hstack([member, batch])
+        beyond = centred - known @ np.linalg.lstsq(known, centred, rcond=None)[0]
+        if np.max(np.abs(beyond)) > _COLLINEAR:
+            batch, timed = np.hstack([batch, centred]), True
     full = np.hstack([member, batch])
     reduced = np.hstack([np.ones((group.size, 1)), batch])
     inverse = np.linalg.pinv(full)
@@ -181,8 +193,9 @@ def wood_model(group: np.ndarray, shares: np.ndarray, *, block: bool) -> WoodMod
         group=group,
         weights=inverse[:k],
         residual=np.eye(group.size) - hat,
-        blocked=batch.shape[1] > 0,
+        blocked=batch.shape[1] > timed,
         dropped=dropped,
+        timed=timed,
         n0=float(np.trace(member.T @ between @ member) / (k - 1)) if k > 1 else float("nan"),
         between=between,
     )

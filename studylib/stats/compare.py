@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from studylib import register
+from studylib.errors import InputError
 from studylib.stats import (
     boards,
     control,
@@ -29,6 +30,7 @@ from studylib.stats import (
 from studylib.stats import claims as claim_verdicts
 from studylib.stats import units as unit_steps
 from studylib.stats.mixed_model import fit_features, fitted_components, second_opinion
+from studylib.stats.parts import Parts
 from studylib.stats.samples import make_samples
 
 
@@ -49,6 +51,7 @@ class Comparison:
     second_opinion : the mixed model on the same pairs, see stats.mixed_model.
     limits : feature, limit (dB or %), unit, own (the study's own choice), source.
     notes : what this design cannot say, one sentence each or a few.
+    parts : what all this was made from.
     """
 
     effects: pd.DataFrame
@@ -66,6 +69,7 @@ class Comparison:
     second_opinion: pd.DataFrame
     limits: pd.DataFrame
     notes: tuple[str, ...]
+    parts: Parts
 
 
 def compare(
@@ -80,6 +84,7 @@ def compare(
     claims: Sequence[Mapping[str, str]] = (),
     own_limits: Collection[str] = (),
     listening: bool = True,
+    places: pd.DataFrame | None = None,
 ) -> Comparison:
     """Compare woods on every feature.
 
@@ -97,14 +102,21 @@ def compare(
     claims : each with text, feature, higher, lower.
     own_limits : features whose limit is the study's own choice.
     listening : whether the response is a microphone, so that listening limits exist.
+    places : specimen, batch, mount, place in the order of recording, where drift is to be taken out
+        by it; left in without.
 
     Raises
     ------
-    InputError : an unknown feature, or a limit that is not one.
+    InputError : an unknown feature, a limit that is not one, or a mount without a place.
     """
     tidy = unit_steps.tidy(features, specimens)
     order = _feature_order(tidy, primary)
     mounts = unit_steps.mount_means(tidy)
+    if places is not None:
+        keys = ["specimen", "batch", "mount"]
+        mounts = mounts.merge(places[[*keys, "place"]], on=keys, how="left", validate="m:1")
+        if mounts["place"].isna().any():
+            raise InputError("a mount has no place in the order of recording, so drift stays in")
     specimen_means = unit_steps.specimen_means(mounts)
     own = tidy[_under_comparison(tidy, woods)]
     own_mounts = mounts[_under_comparison(mounts, woods)]
@@ -173,6 +185,21 @@ def compare(
         second_opinion=second_opinion(compared, fits, first, confidence=confidence),
         limits=chosen,
         notes=tuple(remarks),
+        parts=Parts(
+            takes=own,
+            mounts=own_mounts,
+            all_mounts=mounts,
+            samples=samples,
+            first=first,
+            fits=fits,
+            woods=tuple(woods),
+            primary=tuple(dict.fromkeys(primary)),
+            smallest_n=smallest_n,
+            confidence=confidence,
+            refused=refused,
+            limits=tables.limits_of(chosen),
+            told_apart=told,
+        ),
     )
 
 

@@ -37,6 +37,7 @@ NOT_EARNED = (
     "specimen from the reference"
 )
 BLOCKED, CONFOUNDED = "batch as block", "wood and batch are confounded"
+TIMED = "drift over the order taken out, as the study asks"
 TOO_FEW = "too few sources: nothing is said about woods"
 _NAN = float("nan")
 
@@ -191,6 +192,8 @@ def _method(sample: Sample, pair: Pair) -> str:
         words.append("natural logarithms")
     if sample.design.model.blocked:
         words.append(BLOCKED)
+    if sample.design.model.timed:
+        words.append(TIMED)
     if not sample.design.complete or sample.design.model.dropped:
         words.append(CONFOUNDED)
     if not math.isfinite(pair.p):

@@ -7,12 +7,13 @@ studentized range over the woods, as the first opinion is; Satterthwaite's stand
 weighs boards by how well they were measured and pools the spread of the woods, so the two differ
 where numbers are unequal or spreads differ. It decides nothing.
 
-Functions: `fit_features`, `fitted_components`, `second_opinion`; `Fitted`.
+Functions: `fit_features`, `fit_design`, `fixed_part`, `fitted_components`, `second_opinion`;
+`Fitted`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -22,7 +23,7 @@ from studylib.stats import scales, studentized
 from studylib.stats.mixed import ContrastTest, contrast_test
 from studylib.stats.nested import components
 from studylib.stats.pairs import Pair
-from studylib.stats.reml import Reml, RemlDesign, fit_reml, reml_design
+from studylib.stats.reml import Reml, fit_reml, reml_design
 from studylib.stats.samples import Design, Sample
 
 COLUMNS = (
@@ -63,7 +64,7 @@ def fit_features(samples: Mapping[str, Sample]) -> dict[str, Fitted]:
         design = group[0][1].design
         if len(design.nested.levels) < 2:
             continue
-        fit = _fit(design, [sample for _, sample in group])
+        fit = fit_design(design, [sample for _, sample in group], fixed_part(design))
         for at, (name, _) in enumerate(group):
             if fit.converged[at]:
                 out[name] = Fitted(fit, at, design.nested.levels, design.present)
@@ -144,17 +145,24 @@ def _row(feature, fitted: Fitted, test: _Test, pair: Pair, woods, confidence) ->
     }
 
 
-def _fit(design: Design, samples: list[Sample]) -> Reml:
+def fit_design(design: Design, samples: Sequence[Sample], fixed: np.ndarray) -> Reml:
+    """Fits of samples of one design with this fixed part, shape (mounts, p)."""
     y = np.array([sample.takes["y"].to_numpy(float) for sample in samples])
     nested = design.nested
     means = nested.mount_means(y)
     within = np.sum((y - means[:, nested.mount]) ** 2, axis=1)
     start = [[c.estimate for c in components(nested.strata(row), confidence=0.95)] for row in y]
-    return fit_reml(_reml_design(design), means, within=within, start=np.array(start))
+    rows = reml_design(
+        fixed,
+        [nested.groups[level] for level in nested.levels[1:]],
+        counts=np.bincount(nested.mount),
+    )
+    return fit_reml(rows, means, within=within, start=np.array(start))
 
 
-def _reml_design(design: Design) -> RemlDesign:
-    """Rows are mounts; fixed are the woods and, where batch is a block, the batches."""
+def fixed_part(design: Design) -> np.ndarray:
+    """Woods first, then batches where they are a block, then the place in the order where drift is
+    taken out; one row a mount, full rank."""
     nested = design.nested
     fixed = np.eye(len(design.present))[nested.wood]
     if design.all_model.blocked:
@@ -162,8 +170,6 @@ def _reml_design(design: Design) -> RemlDesign:
             trial = np.column_stack([fixed, column])
             if np.linalg.matrix_rank(trial) == trial.shape[1]:
                 fixed = trial
-    return reml_design(
-        fixed,
-        [nested.groups[level] for level in nested.levels[1:]],
-        counts=np.bincount(nested.mount),
-    )
+    if design.all_model.timed:
+        fixed = np.column_stack([fixed, nested.place])
+    return fixed

@@ -144,16 +144,17 @@ class Designs:
     def _build(self, takes, mounts, units) -> Design:
         counts = {wood: int((units["wood"] == wood).sum()) for wood in self._woods}
         woods = tuple(wood for wood in self._woods if counts[wood] >= self._smallest)
-        shares = _shares(mounts, units)
+        shares, place = _shares(mounts, units), _places(mounts, units)
         in_model = units["wood"].isin(list(woods)).to_numpy()
         model, complete = None, True
         if woods:
-            model, complete = _model(units["wood"][in_model], woods, shares[in_model])
+            inside = None if place is None else place[in_model]
+            model, complete = _model(units["wood"][in_model], woods, shares[in_model], inside)
         present = tuple(wood for wood in self._woods if counts[wood])
         all_model = model
         if present != woods:
-            all_model, _ = _model(units["wood"], present, shares)
-        nested = NestedDesign(takes, units, all_model)
+            all_model, _ = _model(units["wood"], present, shares, place)
+        nested = NestedDesign(takes, units, all_model, mounts)
         return Design(counts, woods, present, in_model, model, complete, all_model, nested)
 
 
@@ -164,12 +165,24 @@ def _of_woods(frame: pd.DataFrame, woods: Sequence[str]) -> pd.DataFrame:
     return frame.iloc[keep[np.argsort(rank[keep], kind="stable")]]
 
 
-def _model(wood: pd.Series, woods: Sequence[str], shares: np.ndarray) -> tuple[WoodModel, bool]:
+def _model(
+    wood: pd.Series, woods: Sequence[str], shares: np.ndarray, place: np.ndarray | None
+) -> tuple[WoodModel, bool]:
     """The model, and whether every wood occurs in every batch."""
     group = pd.Index(woods).get_indexer(wood)
     shares = shares[:, shares.sum(axis=0) > 0]
     complete = shares.shape[1] < 2 or has_block(group, shares)
-    return wood_model(group, shares, block=has_block(group, shares)), complete
+    return wood_model(group, shares, block=has_block(group, shares), place=place), complete
+
+
+def _places(mounts: pd.DataFrame, units: pd.DataFrame) -> np.ndarray | None:
+    """Mean place of each unit in the order of recording, shape (units,); None where none is
+    given (the column `place` is there only when the study asks for drift to be taken out)."""
+    if "place" not in mounts:
+        return None
+    specimens = mounts.groupby(["wood", "source", "specimen"])["place"].mean()
+    unit = specimens.groupby(level=["wood", "source"]).mean()
+    return unit.reindex(pd.MultiIndex.from_frame(units[["wood", "source"]])).to_numpy(float)
 
 
 def _shares(mounts: pd.DataFrame, units: pd.DataFrame) -> np.ndarray:

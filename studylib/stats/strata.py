@@ -49,6 +49,7 @@ class NestedDesign:
     ----------
     takes : used takes of the compared woods: wood, source, specimen, batch, mount.
     units : the sources in the order of `model`: wood, source.
+    mounts : rows of the mounts, with a column place where drift is taken out.
     model : linear model of the sources' means (stats.blocks).
 
     Attributes
@@ -59,10 +60,17 @@ class NestedDesign:
     mount : the mount of every take, shape (takes,).
     groups : level -> group of every mount, shape (mounts,).
     wood, batch : of every mount: number of the wood, shape (mounts,); indicators of the batches.
+    place : of every mount in the order of recording, where drift is taken out; else None.
     """
 
-    def __init__(self, takes: pd.DataFrame, units: pd.DataFrame, model: WoodModel):
+    def __init__(
+        self, takes: pd.DataFrame, units: pd.DataFrame, model: WoodModel, mounts: pd.DataFrame
+    ):
+        place = mounts.set_index(KEYS["mount"])["place"] if "place" in mounts else None
         self.mount, mounts = _group(takes, KEYS["mount"])
+        self.place = None
+        if place is not None:
+            self.place = place.reindex(pd.MultiIndex.from_frame(mounts[KEYS["mount"]])).to_numpy()
         specimen, specimens = _group(mounts, KEYS["specimen"])
         order = pd.MultiIndex.from_frame(units[KEYS["source"]])
         unit = order.get_indexer(pd.MultiIndex.from_frame(specimens[KEYS["source"]]))

@@ -18,6 +18,7 @@ from scipy import stats as distributions
 from studylib.figures.words import between, counted, rounded, signed
 from studylib.register import Feature
 from studylib.report.rivals.parts import Ground, Rival, not_tested
+from studylib.sheets.run_order import run_order
 from studylib.stats import scales
 from studylib.stats.boards import mount_cells
 from studylib.wording import listed
@@ -110,24 +111,7 @@ def _change(own: pd.DataFrame, u: float, df: int, known: Feature, confidence: fl
 
 
 def _run_order(ground: Ground, specimen: str) -> dict[tuple[str, int], int]:
-    """(batch, mount) -> rank in time: by batch, then by order, start or row, which is filled in."""
-    study = ground.summary.study
-    takes = [(row, take) for row, take in enumerate(study.takes) if take.specimen == specimen]
-    ordered = all(getattr(take, "order", None) is not None for _, take in takes)
-    timed = all(getattr(take, "started", None) is not None for _, take in takes)
-    # Clocks with and without a zone cannot be compared: what the clock showed counts.
-    clock = {row: take.started.replace(tzinfo=None) if timed else row for row, take in takes}
-    first: dict[str, object] = {}
-    for row, take in takes:
-        first[take.batch] = min(clock[row], first.get(take.batch, clock[row]))
-    takes.sort(
-        key=lambda each: (
-            first[each[1].batch],
-            each[1].order if ordered else clock[each[0]],
-            each[0],
-        )
-    )
-    ranks: dict[tuple[str, int], int] = {}
-    for rank, (_, take) in enumerate(takes):
-        ranks.setdefault((take.batch, take.mount), rank)
-    return ranks
+    """(batch, mount) -> rank in time."""
+    own = run_order(ground.summary.study.takes)
+    own = own[own["specimen"] == specimen]
+    return {key: rank for rank, key in enumerate(zip(own["batch"], own["mount"], strict=True))}

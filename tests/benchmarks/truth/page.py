@@ -117,7 +117,8 @@ def page(
     body.append(
         "<p>From four boards of every wood the report gives each wood its own spread (Games-"
         "Howell; Welch for two woods), from three woods up drawn a little towards the others'; "
-        "below four boards it pools the spreads (Tukey-Kramer). The others are run on the same studies: "
+        "below four boards it pools the spreads (Tukey-Kramer). The others are run on the same "
+        "studies: "
         "permuted boards on a fifth of them, and not where batches are a block.</p>"
     )
     for promise, words in GROUPS.items():

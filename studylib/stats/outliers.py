@@ -1,0 +1,241 @@
+"""Boards, mounts and takes far from the rest, after ISO 5725-2:1994 (7.3.1 to 7.3.4).
+
+Each level is held against its own:
+
+    source    Grubbs' test of the sources' means within their wood (batch effects taken off);
+              Mandel's h
+    specimen  Grubbs' test of the boards of one plank, where there are three or more
+    mount     Cochran's test of the boards' spreads between mounts in one batch, Mandel's k; of
+              the board that stands out the mount farthest from its median is named
+    take      Cochran's test of the mounts' spreads between takes, likewise
+
+A straggler is beyond the 5 % point of its test, an outlier beyond the 1 % point. Cochran's test is
+for equal numbers of values in each group; with nearly equal ones it takes the most frequent
+number, as the standard allows (7.3.3.2), and groups of other sizes are passed over.
+
+Nothing is removed here or anywhere. Among many looks some stand out by chance: at the 5 % point
+one in twenty of them.
+
+Functions: `find_outliers`, `grubbs_critical`, `cochran_critical`, `mandel_h_critical`,
+`mandel_k_critical`, `mandel_rows`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+
+import numpy as np
+import pandas as pd
+from scipy import special
+
+from studylib.stats.samples import Sample
+
+COLUMNS = (
+    *("feature", "level", "item", "wood", "test", "statistic", "critical", "critical_1"),
+    *("verdict", "ids"),
+)
+MANDEL_COLUMNS = ("feature", "wood", "source", "h", "h_5", "h_1", "k", "k_5", "k_1")
+STRAGGLER, OUTLIER = "straggler", "outlier"
+LEVELS = (0.05, 0.01)
+SMALLEST = 3
+
+
+def grubbs_critical(n: int, alpha: float) -> float:
+    """Two-sided critical value of |x - mean| / s for the most distant of n >= 3 values."""
+    t2 = special.stdtrit(n - 2, 1 - alpha / (2 * n)) ** 2
+    return float((n - 1) / np.sqrt(n) * np.sqrt(t2 / (n - 2 + t2)))
+
+
+def cochran_critical(groups: int, n: int, alpha: float) -> float:
+    """Critical value of largest variance / sum, for p >= 2 groups of n >= 2 values each."""
+    f = special.fdtri(n - 1, (groups - 1) * (n - 1), 1 - alpha / groups)
+    return float(1.0 / (1.0 + (groups - 1) / f))
+
+
+def mandel_h_critical(groups: int, alpha: float) -> float:
+    """Two-sided critical value of Mandel's h for p >= 3 groups."""
+    t = special.stdtrit(groups - 2, 1 - alpha / 2)
+    return float((groups - 1) * t / np.sqrt(groups * (t**2 + groups - 2)))
+
+
+def mandel_k_critical(groups: int, n: int, alpha: float) -> float:
+    """Critical value of Mandel's k for p >= 2 groups of n >= 2 values each."""
+    f = special.fdtri(n - 1, (groups - 1) * (n - 1), 1 - alpha)
+    return float(np.sqrt(groups * f / (f + groups - 1)))
+
+
+def find_outliers(samples: Mapping[str, Sample], features: Iterable[str]) -> pd.DataFrame:
+    """One row for each item that stands out; columns `COLUMNS`.
+
+    item names it ("L3", "L3, mount 2", "take ..."); ids are the take ids that rest on it, by which
+    it can be left out to see what then becomes of the effects.
+    """
+    rows = []
+    for name in features:
+        sample = samples.get(name)
+        if sample is None:
+            continue
+        takes = sample.takes
+        rows += _sources(name, sample)
+        rows += _boards_of_planks(name, takes)
+        rows += _spreads(name, takes, "mount")
+        rows += _spreads(name, takes, "take")
+    return pd.DataFrame(rows, columns=list(COLUMNS))
+
+
+def looks(samples: Mapping[str, Sample], features: Iterable[str]) -> int:
+    """How many tests `find_outliers` makes on these features."""
+    number = 0
+    for name in features:
+        if name in samples:
+            units, takes = samples[name].units, samples[name].takes
+            number += int((units.groupby("wood").size() >= SMALLEST).sum())
+            number += sum(_tested(takes, level) for level in ("mount", "take"))
+    return number
+
+
+def mandel_rows(samples: Mapping[str, Sample], features: Iterable[str]) -> pd.DataFrame:
+    """Mandel's h of every source within its wood, and k of its mounts among all sources.
+
+    h is the distance from the wood's mean in standard deviations of the wood's sources; k the
+    spread between the mounts of the source over the pooled one. NaN where there are too few.
+    """
+    rows = []
+    for name in features:
+        if name not in samples:
+            continue
+        sample = samples[name]
+        units = sample.units.assign(z=_centred(sample))
+        spread = _mount_spreads(sample.takes)
+        for wood, own in units.groupby("wood", sort=False):
+            n = len(own)
+            s = own["z"].std(ddof=1) if n >= SMALLEST else np.nan
+            for unit in own.itertuples():
+                k, k_5, k_1 = spread.get((wood, unit.source), (np.nan,) * 3)
+                h = unit.z / s if n >= SMALLEST and s > 0 else np.nan
+                ends = [mandel_h_critical(n, a) if n >= SMALLEST else np.nan for a in LEVELS]
+                rows.append((name, wood, unit.source, h, *ends, k, k_5, k_1))
+    return pd.DataFrame(rows, columns=list(MANDEL_COLUMNS))
+
+
+def _centred(sample: Sample) -> np.ndarray:
+    """Sources' means less their wood's, batch effects taken off where they can be."""
+    adjusted = sample.adjusted()
+    y = np.where(np.isfinite(adjusted), adjusted, sample.units["y"].to_numpy(float))
+    return y - pd.Series(y).groupby(sample.units["wood"].to_numpy()).transform("mean").to_numpy()
+
+
+def _sources(name: str, sample: Sample) -> list[dict]:
+    rows = []
+    units = sample.units.assign(z=_centred(sample))
+    for wood, own in units.groupby("wood", sort=False):
+        for place, found in _grubbs(own["z"].to_numpy()):
+            source = own["source"].iloc[place]
+            takes = sample.takes
+            mine = takes[(takes["wood"] == wood) & (takes["source"] == source)]
+            boards = mine["specimen"].unique()
+            item = str(boards[0]) if len(boards) == 1 else f"plank {source}"
+            rows.append(_row(name, "source", item, wood, "Grubbs", found, mine))
+    return rows
+
+
+def _boards_of_planks(name: str, takes: pd.DataFrame) -> list[dict]:
+    rows = []
+    for (wood, _), plank in takes.groupby(["wood", "source"], sort=False):
+        means = plank.groupby(["specimen", "batch", "mount"], sort=False)["y"].mean()
+        boards = means.groupby(level="specimen", sort=False).mean()
+        for place, found in _grubbs(boards.to_numpy() - boards.mean()):
+            mine = plank[plank["specimen"] == boards.index[place]]
+            rows.append(_row(name, "specimen", boards.index[place], wood, "Grubbs", found, mine))
+    return rows
+
+
+_MOUNT = ["specimen", "batch", "mount"]
+_INSIDE = {"mount": (["specimen", "batch"], _MOUNT), "take": (_MOUNT, [*_MOUNT, "take"])}
+
+
+def _cells(takes: pd.DataFrame, level: str) -> pd.Series:
+    """The values whose spread is looked at: means of mounts, or takes."""
+    return takes.groupby(_INSIDE[level][1], sort=False)["y"].mean()
+
+
+def _usual(values: pd.Series, keys: list[str]) -> tuple[pd.DataFrame, int]:
+    """Variances of the groups of the most frequent size, and that size."""
+    groups = values.groupby(level=keys, sort=False).agg(["var", "size"])
+    groups = groups[groups["size"] >= 2]
+    if groups.empty:
+        return groups, 0
+    size = int(groups["size"].mode().iloc[0])
+    return groups[groups["size"] == size], size
+
+
+def _tested(takes: pd.DataFrame, level: str) -> int:
+    groups, _ = _usual(_cells(takes, level), _INSIDE[level][0])
+    return int(len(groups) >= 2)
+
+
+def _spreads(name: str, takes: pd.DataFrame, level: str) -> list[dict]:
+    """Cochran's test over the groups; within the one that stands out Grubbs names the value."""
+    keys = _INSIDE[level][0]
+    values = _cells(takes, level)
+    groups, n = _usual(values, keys)
+    if len(groups) < 2 or not groups["var"].sum() > 0:
+        return []
+    share = float(groups["var"].max() / groups["var"].sum())
+    ends = [cochran_critical(len(groups), n, alpha) for alpha in LEVELS]
+    if share <= ends[0]:
+        return []
+    own = values.xs(groups["var"].idxmax(), level=keys, drop_level=False)
+    far = own.index[int(np.argmax(np.abs(own - own.median()).to_numpy()))]
+    mine = takes[takes["specimen"] == far[0]]
+    mine = mine[(mine["batch"] == far[1]) & (mine["mount"] == far[2])]
+    item = f"{far[0]}, {far[1]}, mount {far[2]}"
+    if level == "take":
+        mine = mine[mine["take"] == far[3]]
+        item = f"take {far[3]}"
+    return [_row(name, level, item, mine["wood"].iloc[0], "Cochran", (share, *ends), mine)]
+
+
+def _grubbs(z: np.ndarray) -> list[tuple[int, tuple[float, float, float]]]:
+    """Place of the most distant value with its statistic and critical values, if it stands out."""
+    n = z.size
+    s = z.std(ddof=1) if n >= SMALLEST else 0.0
+    if not s > 1e-12 * max(1.0, float(np.max(np.abs(z), initial=0.0))):
+        return []
+    place = int(np.argmax(np.abs(z - z.mean())))
+    statistic = float(abs(z[place] - z.mean()) / s)
+    ends = [grubbs_critical(n, alpha) for alpha in LEVELS]
+    return [(place, (statistic, *ends))] if statistic > ends[0] else []
+
+
+def _mount_spreads(takes: pd.DataFrame) -> dict[tuple[str, str], tuple[float, float, float]]:
+    """Mandel's k with its critical values by (wood, source): the largest of its boards."""
+    values = _cells(takes, "mount")
+    groups, n = _usual(values, _INSIDE["mount"][0])
+    if len(groups) < 2 or not groups["var"].mean() > 0:
+        return {}
+    ends = [mandel_k_critical(len(groups), n, alpha) for alpha in LEVELS]
+    k = np.sqrt(groups["var"] / groups["var"].mean())
+    first = takes.drop_duplicates("specimen").set_index("specimen")
+    out: dict[tuple[str, str], tuple[float, float, float]] = {}
+    for (specimen, _), value in k.items():
+        key = (first.at[specimen, "wood"], first.at[specimen, "source"])
+        if key not in out or value > out[key][0]:
+            out[key] = (float(value), *ends)
+    return out
+
+
+def _row(name, level, item, wood, test, found, takes: pd.DataFrame) -> dict:
+    statistic, critical, critical_1 = found
+    return {
+        "feature": name,
+        "level": level,
+        "item": item,
+        "wood": wood,
+        "test": test,
+        "statistic": statistic,
+        "critical": critical,
+        "critical_1": critical_1,
+        "verdict": OUTLIER if statistic > critical_1 else STRAGGLER,
+        "ids": tuple(takes["id"].astype(str)),
+    }
