@@ -1,10 +1,8 @@
 """Differences between woods, with their intervals.
 
 What it shows: `effects_figure` the primary features, one panel each in the feature's own unit,
-one row a pair of woods, simultaneous interval and limit band; `exploratory_figure` the other
-features apart from them, on the standardised scale (Hedges' g), drawn open and grey because
-they are hints for a next study; `positive_control_figure` whether the bench told the changed
-specimen from the reference.
+one row a pair of woods, simultaneous interval and limit band; `positive_control_figure` whether
+the bench told the changed specimen from the reference. All effects at once: `all_effects`.
 """
 
 from __future__ import annotations
@@ -33,7 +31,6 @@ from studylib.figures.words import in_short
 
 # Panels beside each other: on a page, and in a video frame, which is wide and low.
 PAGE_COLUMNS, VIDEO_COLUMNS = 3, 4
-MOST_EXPLORATORY = 20
 # Filled where something was declared, open where not; a shape for each verdict.
 VERDICT_MARKERS = {
     "beyond limit": ("D", True),
@@ -69,44 +66,6 @@ def effects_figure(summary, *, size: tuple[float, float] | None = None) -> Figur
     figure.supxlabel(
         f"bars: {100 * summary.confidence:g} % intervals, simultaneous within a feature; "
         "grey band: within the limit",
-        fontsize=8.5,
-        color=GREY,
-    )
-    return settle(figure)
-
-
-@styled
-def exploratory_figure(summary, *, size: tuple[float, float] | None = None) -> Figure:
-    """The exploratory effects on one scale, with intervals of g, apart from the primary ones.
-
-    The rows are those of the report's table, in the order of their false discovery rate; as
-    many are drawn as can be read, and the figure says how many it leaves out.
-    """
-    effects = summary.exploratory_effects().sort_values("q", kind="stable")
-    drawn = effects[effects["g"].notna()]
-    if drawn.empty:
-        return empty_figure("No exploratory feature could be compared.", size)
-    left_out = max(0, len(drawn) - MOST_EXPLORATORY)
-    drawn = drawn.head(MOST_EXPLORATORY)
-    figure = new_figure(size, 1.4 + 0.24 * len(drawn))
-    axes = figure.subplots()
-    axes.set_facecolor("#F6F6F6")
-    axes.axvline(0, color=GREY, linewidth=0.8)
-    places = range(len(drawn))
-    axes.hlines(places, drawn["g_low"], drawn["g_high"], color=GREY, linewidth=1.2)
-    axes.plot(drawn["g"], places, "o", color=GREY, markerfacecolor="white", markersize=5)
-    first, second = ([wrapped(w, 14, lines=1) for w in drawn[c]] for c in ("wood_a", "wood_b"))
-    names = zip(drawn["feature"], second, first, strict=True)
-    axes.set_yticks(places, [f"{f}: {b} minus {a}" for f, b, a in names], fontsize=8)
-    axes.set_ylim(len(drawn) - 0.4, -0.6)
-    axes.tick_params(axis="y", length=0)
-    axes.set_xlabel("standardised difference g (in standard deviations between sources)")
-    note = f"; {left_out} more in effects.csv" if left_out else ""
-    axes.set_title(
-        f"exploratory: hints for a next study, not findings{note}", color=GREY, loc="right"
-    )
-    figure.supxlabel(
-        f"bars: {100 * summary.confidence:g} % intervals, each for its pair alone",
         fontsize=8.5,
         color=GREY,
     )

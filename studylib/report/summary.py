@@ -27,9 +27,11 @@ from studylib.attribution import Attribution, attribute_study
 from studylib.measure.parts import Gathered
 from studylib.register import Feature
 from studylib.report.attribution import telling_specimen
+from studylib.report.checks import Checks, checks_of
 from studylib.report.foreseen import coded_claims
 from studylib.report.study_modes import StudyModes, modes_of_study
 from studylib.sheets import Study
+from studylib.sheets.run_order import run_order
 from studylib.stats import scales
 from studylib.stats.compare import Comparison, compare
 from studylib.stats.covariates import Covariates, analyse_covariates
@@ -44,7 +46,8 @@ class Summary:
     """A study, what was gathered from its batches, whose harmonics they are, and its woods.
 
     modes : what rings, and the wood itself.  covariates : the differences with density,
-    stiffness or size held equal.
+    stiffness or size held equal.  checks : drift, order, what stands out, what this
+    design can do.
     """
 
     study: Study
@@ -53,6 +56,7 @@ class Summary:
     attribution: Attribution
     modes: StudyModes
     covariates: Covariates
+    checks: Checks
 
     @property
     def woods(self) -> tuple[str, ...]:
@@ -170,7 +174,12 @@ class Summary:
         drawn["spectra"] = partial(figures.spectra_figure, self.gathered, self.study)
         drawn["harmonics"] = partial(figures.harmonics_figure, self.gathered, self.study)
         drawn["quality"] = partial(figures.quality_figure, self.gathered)
-        drawn["exploratory"] = partial(figures.exploratory_figure, self)
+        drawn["all_effects"] = partial(figures.all_effects_figure, self)
+        known = [self.describe(name) for name in self.comparison.parts.compared]
+        drawn["drift"] = partial(figures.drift_figure, self.checks.chart, self.checks.mounts, known)
+        drawn["consistency"] = partial(
+            figures.consistency_figure, self.checks.mandel, known, self.woods
+        )
         return drawn
 
     def tables(self) -> dict[str, pd.DataFrame]:
@@ -192,6 +201,12 @@ class Summary:
             "responses": self.modes.responses,
             "covariates": self.covariates.table,
             "claims": self.comparison.claims,
+            "second_opinion": self.comparison.second_opinion,
+            "outliers": self.checks.outliers.drop(columns="ids"),
+            "effects_without": self.checks.without,
+            "consistency": self.checks.mandel,
+            "reference_chart": self.checks.chart,
+            "trends": self.checks.trends,
         }
 
     def write(self, output: Path | str) -> None:
@@ -238,6 +253,7 @@ def summarise(study: Study, gathered: Gathered) -> Summary:
         ],
         own_limits=set(decide.limits),
         listening=study.settings.channels.response_kind == "microphone",
+        places=run_order(study.takes) if decide.take_out_drift else None,
     )
     comparison = replace(comparison, claims=coded_claims(study, comparison.claims))
     return Summary(
@@ -250,6 +266,7 @@ def summarise(study: Study, gathered: Gathered) -> Summary:
             batches=[batch for batch in study.batches if batch not in gathered.failed],
         ),
         modes=modes,
+        checks=checks_of(study, comparison),
         covariates=analyse_covariates(
             comparison,
             study.specimen_table(),

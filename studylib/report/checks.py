@@ -1,0 +1,117 @@
+"""What a comparison is asked beside its verdicts: is it steady, is it ordered, does it stand?
+
+`checks_of` makes the drift chart, the order of the woods, what stands out and what the effects are
+without it, the second column beside the wood, and the simulation of this very design. The
+sentences and tables made of it are in `trust`, `outliers`, `order` and `beside`.
+
+Function: `checks_of`; `Checks`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from studylib.sheets import Study
+from studylib.sheets.run_order import run_order
+from studylib.stats import drift, outliers, scales, without
+from studylib.stats.compare import Comparison
+from studylib.stats.own_design import OwnDesign, own_design
+from studylib.stats.second_factor import SecondFactor, second_factor
+
+
+@dataclass(frozen=True)
+class Checks:
+    """Beside the verdicts.
+
+    own : feature -> error rates and power of this design.
+    outliers, mandel, without : see stats.outliers and stats.without.  looks : tests for outliers.
+    chart, trends, order : see stats.drift. mounts : feature, batch, number, y: mounts of other
+    boards less the board's own mean in its batch.
+    beside : the second column, None where study.toml names none.
+    """
+
+    own: dict[str, OwnDesign]
+    outliers: pd.DataFrame
+    looks: int
+    mandel: pd.DataFrame
+    without: pd.DataFrame
+    chart: pd.DataFrame
+    trends: pd.DataFrame
+    order: drift.OrderOfWoods
+    mounts: pd.DataFrame
+    beside: SecondFactor | None
+
+
+def checks_of(study: Study, comparison: Comparison) -> Checks:
+    """Everything that is asked of one comparison; the primary features only."""
+    parts = comparison.parts
+    features = parts.compared
+    order = run_order(study.takes)
+    mounts = parts.all_mounts[parts.all_mounts["feature"].isin(features)]
+    references = [s.specimen for s in study.specimens if s.role == "reference"]
+    found = outliers.find_outliers(parts.samples, features)
+    boards = study.specimen_table()
+    boards = boards[boards["role"] == ""]
+    confidence = parts.confidence
+    return Checks(
+        own=_own(comparison),
+        outliers=found,
+        looks=outliers.looks(parts.samples, features),
+        mandel=outliers.mandel_rows(parts.samples, features),
+        without=without.effects_without(parts, found, comparison.effects),
+        chart=drift.reference_chart(mounts, order, references=references, confidence=confidence),
+        trends=drift.trends(mounts, order, confidence=confidence),
+        order=drift.order_of_woods(order, boards),
+        mounts=_from_own_means(mounts[~mounts["specimen"].isin(references)], order),
+        beside=_beside(study, comparison, boards),
+    )
+
+
+def _own(comparison: Comparison) -> dict[str, OwnDesign]:
+    parts, out = comparison.parts, {}
+    for name in parts.compared:
+        sample = parts.samples[name]
+        limit = parts.limits.get(name)
+        found = own_design(
+            sample.design.model,
+            sample.y,
+            limit=None if limit is None else scales.analysis_limit(limit, sample.feature),
+            confidence=parts.confidence,
+            primary=len(parts.compared),
+            same_possible=name in parts.told_apart,
+        )
+        if found is not None:
+            out[name] = found
+    return out
+
+
+def _from_own_means(mounts: pd.DataFrame, order: pd.DataFrame) -> pd.DataFrame:
+    placed = mounts.merge(order, on=drift.KEYS, how="inner")
+    groups = placed.groupby(["feature", "specimen", "batch"], sort=False)["y"]
+    several = groups.transform("size") > 1
+    placed = placed.assign(y=placed["y"] - groups.transform("mean"))[several]
+    return placed[["feature", "batch", "number", "y"]].reset_index(drop=True)
+
+
+def _beside(study: Study, comparison: Comparison, boards: pd.DataFrame) -> SecondFactor | None:
+    name = study.settings.study.beside
+    if not name:
+        return None
+    return second_factor(comparison.parts, boards, name=name)
+
+
+def boards_behind(comparison: Comparison, feature: str, wood: str) -> dict[str, int]:
+    """What a sentence about this wood rests on: planks, boards, mounts, takes."""
+    takes = comparison.parts.takes
+    own = takes[(takes["feature"] == feature) & (takes["wood"] == wood)]
+    own = own[np.isfinite(own["y"])]
+    mounts = own[["specimen", "batch", "mount"]].drop_duplicates()
+    return {
+        "planks": int(own["source"].nunique()),
+        "boards": int(own["specimen"].nunique()),
+        "mounts": len(mounts),
+        "takes": len(own),
+    }
