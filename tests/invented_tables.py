@@ -46,7 +46,7 @@ class InventedStudy:
         return next(s for s in self.specimens if s.specimen == name)
 
     def specimen_table(self) -> pd.DataFrame:
-        columns = ("specimen", "wood", "source", "source_assumed", "role")
+        columns = ("specimen", "wood", "source", "source_assumed", "role", "beside")
         return pd.DataFrame(
             [[getattr(s, c) for c in columns] for s in self.specimens], columns=list(columns)
         )
@@ -169,7 +169,7 @@ class Invention:
 def _specimen(name: str, wood: str, role: str) -> Specimen:
     # Not validated: figures are tried with names that a sheet would not let pass.
     return Specimen.model_construct(
-        specimen=name, wood=wood, source=name, source_assumed=True, role=role, row=0
+        specimen=name, wood=wood, source=name, source_assumed=True, role=role, beside="", row=0
     )
 
 
@@ -186,6 +186,8 @@ def _take(specimen, mount: int, repeat: int, batch: str) -> SimpleNamespace:
         gain_db=0.0,
         temperature_c=None,
         humidity_pct=None,
+        order=None,
+        started=None,
         support="bench",
         exclude=False,
         reason="",

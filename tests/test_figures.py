@@ -104,7 +104,7 @@ def invented(woods=("larch", "cherry", "robinia"), boards=4, primary=("tone.h3.r
         primary=primary,
         measured=primary,
         confidence=0.95,
-        comparison=SimpleNamespace(positive_control=control),
+        comparison=SimpleNamespace(positive_control=control, effects=effects),
         describe=register.find,
         board_means=lambda f: means[means["feature"] == f],
         mount_means=lambda f: mounts[mounts["feature"] == f],
@@ -116,11 +116,42 @@ def invented(woods=("larch", "cherry", "robinia"), boards=4, primary=("tone.h3.r
     )
 
 
+def invented_chart(summary):
+    """Four mounts of the reference, the third outside; a few of other boards; one feature."""
+    name = "tone.h3.rel_db"
+    chart = pd.DataFrame(
+        {
+            "feature": name, "specimen": "ref", "batch": ["one", "one", "two", "two"],
+            "mount": [1, 2, 3, 4], "number": [1, 5, 9, 13], "started": pd.NaT,
+            "y": [2.0, 1.0, 5.0, 2.5], "centre": 2.0, "low": 0.0, "high": 4.0,
+            "outside": [False, False, True, False],
+        }
+    )  # fmt: skip
+    others = pd.DataFrame(
+        {"feature": name, "batch": ["one", "two"], "number": [2, 10], "y": [0.4, -0.4]}
+    )
+    return chart, others, [register.find(name)]
+
+
+def invented_mandel(summary):
+    rows = [
+        ("tone.h3.rel_db", wood, f"{wood} {i}", i - 1.5, 1.42, 1.49, 0.5 * i, 1.7, 2.0)
+        for wood in summary.woods
+        for i in range(4)
+    ]
+    columns = ["feature", "wood", "source", "h", "h_5", "h_1", "k", "k_5", "k_1"]
+    return pd.DataFrame(rows, columns=columns)
+
+
 def every_figure(summary, size=None) -> dict[str, Figure]:
     return {
         "boards": figures.boards_figure(summary, "tone.h3.rel_db", size=size),
         "effects": figures.effects_figure(summary, size=size),
-        "exploratory": figures.exploratory_figure(summary, size=size),
+        "all effects": figures.all_effects_figure(summary, size=size),
+        "drift": figures.drift_figure(*invented_chart(summary), size=size),
+        "consistency": figures.consistency_figure(
+            invented_mandel(summary), [register.find("tone.h3.rel_db")], summary.woods, size=size
+        ),
         "control": figures.positive_control_figure(summary, size=size),
         "variance": figures.variance_figure(summary, size=size),
         "quality": figures.quality_figure(summary.gathered, size=size),
@@ -385,21 +416,41 @@ def test_declared_effects_are_filled_and_undeclared_ones_open():
     assert filled == {0: True, 1: True, 2: True, 3: False, 4: False, 5: True}
 
 
-def test_exploratory_effects_stand_apart_and_say_so():
+def test_exploratory_effects_stand_below_the_line_and_say_so():
     summary = invented()
-    axes = figures.exploratory_figure(summary).axes[0]
-    # In the order of q, as in the table of the report; ties as they stand there.
-    first = [f"{f}: cherry minus larch" for f in ("tone.h1.level_db", "tone.h2.rel_db")]
-    assert [t.get_text() for t in axes.get_yticklabels()][:2] == first
-    assert "exploratory" in axes.get_title(loc="right")
-    assert bars(axes) == [(row, row // 3 - 0.25, row // 3 + 1.25) for row in range(9)]
-    assert points(axes) == [(row // 3 + 0.5, row) for row in range(9)]
+    figure = figures.all_effects_figure(summary)
+    assert [a.get_title(loc="left") for a in figure.axes] == [
+        "cherry minus larch", "robinia minus larch", "robinia minus cherry"
+    ]  # fmt: skip
+    first = figure.axes[0]
+    names = [t.get_text() for t in first.get_yticklabels()]
+    # The primary feature first, then by q; ties as they stand in the table.
+    assert names[0] == "tone.h3.rel_db"
+    assert set(names[1:]) == {"tone.h1.level_db", "tone.h2.rel_db", "tone.thd_percent"}
+    assert bars(first)[:4] == [(row, -0.25, 1.25) for row in range(4)]
+    filled = [line.get_markerfacecolor() != "white" for line in first.lines
+              if line.get_marker() == "o"]  # fmt: skip
+    assert filled == [True, False, False, False]
+    assert "exploratory, hints only" in figure.texts[-1].get_text() or any(
+        "exploratory, hints only" in t.get_text() for t in figure.findobj(mpl.text.Text)
+    )
 
 
-def test_exploratory_effects_that_do_not_fit_are_counted():
-    axes = figures.exploratory_figure(invented(AWKWARD, 2)).axes[0]
-    assert len(axes.get_yticklabels()) == 20
-    assert "25 more in effects.csv" in axes.get_title(loc="right")  # 3 features of 15 pairs
+def test_effects_that_do_not_fit_are_counted(monkeypatch):
+    monkeypatch.setattr(figures.all_effects, "PAGE_ROWS", 3)
+    figure = figures.all_effects_figure(invented())
+    assert len(figure.axes[0].get_yticklabels()) == 3
+    assert any("1 rows more" in t.get_text() for t in figure.findobj(mpl.text.Text))
+
+
+def test_a_mount_of_the_reference_outside_the_limits_is_ringed():
+    chart, others, features = invented_chart(invented())
+    axes = figures.drift_figure(chart, others, features).axes[0]
+    rings = [line for line in axes.lines if line.get_markersize() > 10 and len(line.get_xdata())]
+    assert [list(ring.get_xdata()) for ring in rings] == [[9]]
+    (joined,) = [line for line in axes.lines if line.get_linestyle() == "-" and
+                 line.get_marker() == "o"]  # fmt: skip
+    assert list(joined.get_ydata()) == [0.0, -1.0, 3.0, 0.5]
 
 
 def test_the_positive_control_shows_primary_features_only():

@@ -61,6 +61,16 @@ COLUMNS = {
     "high_without difference_with low_with high_with slope slope_low slope_high slope_unit df "
     "overlap p_slopes_differ n_a n_b note slope_per_sd slope_per_sd_low slope_per_sd_high "
     "within_sd covariate_unit left_out",
+    "second_opinion": "feature wood_a wood_b difference unit low high se df satterthwaite_df p "
+    "first_p agrees note",
+    "outliers": "feature level item wood test statistic critical critical_1 verdict",
+    "effects_without": "feature without wood_a wood_b unit difference low high p_adjusted verdict "
+    "difference_without low_without high_without p_adjusted_without verdict_without changes",
+    "consistency": "feature wood source h h_5 h_1 k k_5 k_1",
+    "reference_chart": "feature specimen batch mount number started y centre low high outside",
+    "trends": "feature batch change low high df clear",
+    "second_column": "feature column a b difference unit low high df p difference_without note",
+    "own_design": "feature wood_a wood_b alike own_spreads at_limit same seen unit runs",
 }
 
 
@@ -119,7 +129,7 @@ def test_takes_are_never_counted_as_boards(plan):
     assert said
     for sentence in said:
         assert "4 and 4 boards" in sentence
-        assert not re.search(r"\b(9|12|36)\b", sentence)
+        assert not re.search(r"(?<![.\d])(9|12|36)(?![.\d])", sentence)
 
 
 def test_a_harmonic_is_never_credited_to_the_board(different):
@@ -362,7 +372,8 @@ def test_features_below_the_noise_are_named_in_one_short_sentence():
 
 def test_methods_are_named_once_for_all_the_features_that_share_one(null):
     assert report_text.methods(null) == [
-        "tone.h1.level_db and tone.h3.rel_db: Games-Howell on the means of sources; batch as block."
+        "tone.h1.level_db and tone.h3.rel_db: steadied Games-Howell on the means of sources; "
+        "batch as block."
     ]
 
 
@@ -541,7 +552,7 @@ def notebook():
 
 def test_notebook_cells_are_short_and_begin_with_imports_and_parameters(notebook):
     code = [c for c in notebook.cells if c.cell_type == "code"]
-    assert all(len(c.source.splitlines()) <= 9 for c in code)
+    assert all(len(c.source.splitlines()) <= 10 for c in code)
     assert {type(node) for node in ast.parse(code[0].source).body} <= {ast.Import, ast.ImportFrom}
     assert [c.metadata.get("tags") for c in code if c.metadata.get("tags")] == [["parameters"]]
     assert code[1].metadata["tags"] == ["parameters"]

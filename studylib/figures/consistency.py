@@ -12,7 +12,16 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from studylib.figures.style import GREY, empty_figure, looks, new_figure, settle, styled, wrapped
+from studylib.figures.style import (
+    GREY,
+    empty_figure,
+    legend_label,
+    looks,
+    new_figure,
+    settle,
+    styled,
+    wrapped,
+)
 from studylib.figures.words import in_short
 from studylib.register import Feature
 
@@ -47,9 +56,14 @@ def consistency_figure(
         panels[0, column].set_title(
             wrapped(in_short(feature.meaning), 96 // len(features), lines=2), fontsize=9.5
         )
-    handles = [panels[0, 0].plot([], [], look[w].marker, color=look[w].colour, label=w)[0]
-               for w in woods]  # fmt: skip
-    figure.legend(handles=handles, loc="outside upper center", ncols=min(len(woods), 6))
+    for wood in woods:
+        label = legend_label(wood, 22)
+        panels[0, 0].plot([], [], look[wood].marker, color=look[wood].colour, label=label)
+    figure.legend(
+        *panels[0, 0].get_legend_handles_labels(),
+        loc="outside upper center",
+        ncols=min(len(woods), 4),
+    )
     figure.supxlabel(
         "one mark a source (plank); dashed: 5 % point, solid: 1 % point (ISO 5725-2)",
         fontsize=8.5,

@@ -60,8 +60,8 @@ def drift_figure(
         _panel(axes, chart[chart["feature"] == feature.name], own, feature)
     panels[-1].set_xlabel("mounts in the order of recording")
     figure.supxlabel(
-        "line and filled marks: the reference, with its limits; small grey marks: other boards, "
-        "each from its own mean in its batch; ringed: outside the limits",
+        "line and filled marks: the reference, with its limits; ringed: outside them\n"
+        "small grey marks: other boards, each from its own mean in its batch",
         fontsize=8.5,
         color=GREY,
     )
@@ -88,3 +88,4 @@ def _panel(axes: Axes, chart: pd.DataFrame, others: pd.DataFrame, feature: Featu
     axes.set_title(wrapped(in_short(feature.meaning), 100, lines=1), fontsize=9.5)
     axes.set_ylabel(quantity("from the mean", feature.difference_unit))
     axes.grid(axis="y")
+    axes.margins(y=0.18)

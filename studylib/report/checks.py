@@ -19,7 +19,13 @@ from studylib.sheets.run_order import run_order
 from studylib.stats import drift, outliers, scales, without
 from studylib.stats.compare import Comparison
 from studylib.stats.own_design import OwnDesign, own_design
+from studylib.stats.second_factor import COLUMNS as BESIDE_COLUMNS
 from studylib.stats.second_factor import SecondFactor, second_factor
+
+OWN_COLUMNS = (
+    *("feature", "wood_a", "wood_b", "alike", "own_spreads", "at_limit", "same", "seen", "unit"),
+    "runs",
+)
 
 
 @dataclass(frozen=True)
@@ -43,6 +49,13 @@ class Checks:
     order: drift.OrderOfWoods
     mounts: pd.DataFrame
     beside: SecondFactor | None
+
+    @property
+    def beside_rows(self) -> pd.DataFrame:
+        """The table of the second column, empty without one."""
+        if self.beside is None:
+            return pd.DataFrame(columns=list(BESIDE_COLUMNS))
+        return self.beside.table
 
 
 def checks_of(study: Study, comparison: Comparison) -> Checks:
@@ -101,6 +114,21 @@ def _beside(study: Study, comparison: Comparison, boards: pd.DataFrame) -> Secon
     if not name:
         return None
     return second_factor(comparison.parts, boards, name=name)
+
+
+def own_rows(checks: Checks, comparison: Comparison) -> pd.DataFrame:
+    """Error rates and power of this design by feature and pair; `seen` in dB or percent."""
+    rows = []
+    for feature, own in checks.own.items():
+        sample = comparison.parts.samples[feature]
+        woods = sample.design.woods
+        for (a, b), seen in own.seen.items():
+            shown = scales.reported_difference(seen, sample.feature)
+            rows.append(
+                (feature, woods[a], woods[b], own.alike, own.own_spreads, own.at_limit[a, b],
+                 own.same[a, b], shown, sample.feature.difference_unit, own.runs)
+            )  # fmt: skip
+    return pd.DataFrame(rows, columns=list(OWN_COLUMNS))
 
 
 def boards_behind(comparison: Comparison, feature: str, wood: str) -> dict[str, int]:

@@ -27,7 +27,7 @@ from studylib.attribution import Attribution, attribute_study
 from studylib.measure.parts import Gathered
 from studylib.register import Feature
 from studylib.report.attribution import telling_specimen
-from studylib.report.checks import Checks, checks_of
+from studylib.report.checks import Checks, checks_of, own_rows
 from studylib.report.foreseen import coded_claims
 from studylib.report.study_modes import StudyModes, modes_of_study
 from studylib.sheets import Study
@@ -72,6 +72,11 @@ class Summary:
     def primary(self) -> tuple[str, ...]:
         """The features that the study was set up to decide on."""
         return self.study.settings.decide.primary
+
+    @property
+    def compared(self) -> list[Feature]:
+        """The primary features of which woods were compared."""
+        return [self.describe(name) for name in self.comparison.parts.compared]
 
     @property
     def measured(self) -> tuple[str, ...]:
@@ -175,10 +180,10 @@ class Summary:
         drawn["harmonics"] = partial(figures.harmonics_figure, self.gathered, self.study)
         drawn["quality"] = partial(figures.quality_figure, self.gathered)
         drawn["all_effects"] = partial(figures.all_effects_figure, self)
-        known = [self.describe(name) for name in self.comparison.parts.compared]
-        drawn["drift"] = partial(figures.drift_figure, self.checks.chart, self.checks.mounts, known)
+        checks, compared = self.checks, self.compared
+        drawn["drift"] = partial(figures.drift_figure, checks.chart, checks.mounts, compared)
         drawn["consistency"] = partial(
-            figures.consistency_figure, self.checks.mandel, known, self.woods
+            figures.consistency_figure, checks.mandel, compared, self.woods
         )
         return drawn
 
@@ -207,6 +212,8 @@ class Summary:
             "consistency": self.checks.mandel,
             "reference_chart": self.checks.chart,
             "trends": self.checks.trends,
+            "second_column": self.checks.beside_rows,
+            "own_design": own_rows(self.checks, self.comparison),
         }
 
     def write(self, output: Path | str) -> None:

@@ -33,7 +33,7 @@ from studylib.stats.blocks import WoodModel, steadied
 
 SMALLEST_GAMES_HOWELL = 4
 GAMES_HOWELL = "Games-Howell"
-STEADIED = "Games-Howell, each spread steadied by the others'"
+STEADIED = "steadied Games-Howell"
 TUKEY_KRAMER = "Tukey-Kramer"
 
 
