@@ -1,0 +1,209 @@
+"""What stands out: critical values against the tables of ISO 5725-2, then planted faults.
+
+The table values are written down from memory of ISO 5725-2:1994 (tables 4 to 7) and agree with the
+formulas to one in their last digit; the formulas are also held to the F test and to simulation.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from studylib.stats.compare import compare
+from studylib.stats.outliers import (
+    cochran_critical,
+    find_outliers,
+    grubbs_critical,
+    looks,
+    mandel_h_critical,
+    mandel_k_critical,
+    mandel_rows,
+)
+from studylib.stats.without import effects_without
+from tests.stats.simulate import WOODS, features_table, specimens_table
+
+NAME = "tone.h3.rel_db"
+
+
+class TestCriticalValues:
+    @pytest.mark.parametrize(
+        ("n", "one", "five"),
+        [(3, 1.155, 1.155), (4, 1.496, 1.481), (5, 1.764, 1.715), (6, 1.973, 1.887),
+         (7, 2.139, 2.020), (8, 2.274, 2.126), (10, 2.482, 2.290), (20, 3.001, 2.709)],
+    )  # fmt: skip
+    def test_grubbs(self, n, one, five):
+        assert grubbs_critical(n, 0.01) == pytest.approx(one, abs=1.1e-3)
+        assert grubbs_critical(n, 0.05) == pytest.approx(five, abs=1.1e-3)
+
+    @pytest.mark.parametrize(
+        ("p", "n", "one", "five"),
+        [(3, 2, 0.993, 0.967), (4, 2, 0.968, 0.906), (5, 2, 0.928, 0.841), (10, 2, 0.718, 0.602),
+         (2, 3, 0.995, 0.975), (3, 3, 0.942, 0.871), (4, 3, 0.864, 0.768), (5, 3, 0.788, 0.684),
+         (10, 3, 0.536, 0.445), (3, 4, 0.883, 0.798)],
+    )  # fmt: skip
+    def test_cochran(self, p, n, one, five):
+        assert cochran_critical(p, n, 0.01) == pytest.approx(one, abs=1.1e-3)
+        assert cochran_critical(p, n, 0.05) == pytest.approx(five, abs=1.1e-3)
+
+    @pytest.mark.parametrize(
+        ("p", "one", "five"),
+        [(3, 1.15, 1.15), (4, 1.49, 1.42), (5, 1.72, 1.57), (6, 1.87, 1.66), (10, 2.18, 1.80)],
+    )
+    def test_mandel_h(self, p, one, five):
+        assert mandel_h_critical(p, 0.01) == pytest.approx(one, abs=0.011)
+        assert mandel_h_critical(p, 0.05) == pytest.approx(five, abs=0.011)
+
+    @pytest.mark.parametrize(
+        ("p", "n", "one", "five"), [(3, 2, 1.71, 1.65), (4, 2, 1.91, 1.76), (5, 2, 2.05, 1.81)]
+    )
+    def test_mandel_k(self, p, n, one, five):
+        assert mandel_k_critical(p, n, 0.01) == pytest.approx(one, abs=0.011)
+        assert mandel_k_critical(p, n, 0.05) == pytest.approx(five, abs=0.011)
+
+    def test_by_simulation(self, rng):
+        # Each test points at something in 5 % of groups that hold nothing.
+        x = rng.standard_normal((20_000, 6))
+        z = np.abs(x - x.mean(axis=1, keepdims=True)) / x.std(axis=1, ddof=1, keepdims=True)
+        three = 3 * np.sqrt(0.05 * 0.95 / 20_000)
+        assert np.mean(z.max(axis=1) > grubbs_critical(6, 0.05)) == pytest.approx(0.05, abs=three)
+        assert np.mean(z[:, 0] > mandel_h_critical(6, 0.05)) == pytest.approx(0.05, abs=three)
+        v = rng.chisquare(2, (20_000, 5)) / 2
+        share = v.max(axis=1) / v.sum(axis=1)
+        assert np.mean(share > cochran_critical(5, 3, 0.05)) == pytest.approx(0.05, abs=three)
+        k = np.sqrt(v[:, 0] / v.mean(axis=1))
+        assert np.mean(k > mandel_k_critical(5, 3, 0.05)) == pytest.approx(0.05, abs=three)
+
+    def test_grubbs_for_three_is_the_largest_that_three_values_can_reach(self):
+        assert grubbs_critical(3, 1e-9) == pytest.approx(2 / np.sqrt(3), rel=1e-4)
+
+    def test_mandel_k_is_the_f_test(self):
+        k, p, n = mandel_k_critical(7, 3, 0.05), 7, 3
+        # k^2 = s_i^2 / mean s^2: the F ratio of one variance against the others together.
+        f = k**2 * (p - 1) / (p - k**2)
+        assert stats.f.sf(f, n - 1, (p - 1) * (n - 1)) == pytest.approx(0.05, rel=1e-9)
+
+
+def study(rng, counts=(6, 6, 6), **given):
+    specimens = specimens_table(counts)
+    return specimens, features_table(specimens, rng, **given)
+
+
+def compared(specimens, rows):
+    return compare(rows, specimens, woods=WOODS, primary=[NAME])
+
+
+def moved(rows, mask, by):
+    rows = rows.copy()
+    rows.loc[mask, "value"] += by
+    return rows
+
+
+class TestPlanted:
+    def found(self, specimens, rows):
+        result = compared(specimens, rows)
+        return result, find_outliers(result.parts.samples, [NAME])
+
+    def test_a_board_is_found_as_a_board(self, rng):
+        specimens, rows = study(rng, board_sd=0.5, mount_sd=0.2, take_sd=0.1)
+        mask = rows["specimen"] == "C3"
+        result, found = self.found(specimens, moved(rows, mask, 8.0))
+        (row,) = found[found["level"] == "source"].itertuples()
+        assert (row.item, row.wood, row.test, row.verdict) == ("C3", "cherry", "Grubbs", "outlier")
+        assert set(row.ids) == set(rows.loc[mask, "id"])
+        # Its mounts agree with each other as all do.
+        assert "C3" not in "".join(found.loc[found["level"] != "source", "item"])
+        assert len(result.parts.samples[NAME].takes) == len(rows)
+
+    def test_a_mount_is_found_as_a_mount(self, rng):
+        specimens, rows = study(rng, board_sd=2.0, mount_sd=0.2, take_sd=0.1)
+        mask = (rows["specimen"] == "L2") & (rows["mount"] == 2)
+        _, found = self.found(specimens, moved(rows, mask, 4.0))
+        (row,) = found[found["level"] == "mount"].itertuples()
+        assert row.item == "L2, day 1, mount 2"
+        assert row.verdict == "outlier"
+        assert set(row.ids) == set(rows.loc[mask, "id"])
+
+    def test_a_take_is_found_as_a_take(self, rng):
+        specimens, rows = study(rng, board_sd=2.0, mount_sd=1.0, take_sd=0.1)
+        mask = rows.index == 40
+        _, found = self.found(specimens, moved(rows, mask, 2.0))
+        (row,) = found[found["level"] == "take"].itertuples()
+        assert row.ids == (rows.loc[40, "id"],)
+        assert row.verdict == "outlier"
+
+    def test_a_board_among_the_boards_of_its_plank(self, rng):
+        sources = {f"C{i}": "one plank" for i in range(1, 7)}
+        specimens = specimens_table((6, 6, 6), sources=sources)
+        rows = features_table(specimens, rng, board_sd=0.3, mount_sd=0.1, take_sd=0.1)
+        _, found = self.found(specimens, moved(rows, rows["specimen"] == "C5", 5.0))
+        assert list(found.loc[found["level"] == "specimen", "item"]) == ["C5"]
+
+    def test_a_shift_between_batches_is_nobodys_fault(self, rng):
+        specimens, rows = study(rng, batches=2, batch_shift=20.0, board_sd=1.0)
+        _, found = self.found(specimens, rows)
+        assert found[found["level"] != "take"].empty
+
+    def test_unequal_numbers_of_mounts_are_passed_over(self, rng):
+        specimens, rows = study(rng)
+        rows = rows[~((rows["specimen"] == "L1") & (rows["mount"] == 3))]
+        mask = (rows["specimen"] == "L1") & (rows["mount"] == 1)
+        _, found = self.found(specimens, moved(rows, mask, 30.0))
+        assert found[found["level"] == "mount"].empty
+
+    def test_boards_without_any_spread_have_none_that_stands_out(self, rng):
+        specimens, rows = study(rng, board_sd=0.0, mount_sd=0.0, take_sd=0.0)
+        _, found = self.found(specimens, rows)
+        assert found.empty
+
+
+def test_without_faults_about_one_look_in_twenty_points_at_something(rng):
+    names = [f"tone.h{k}.rel_db" for k in range(2, 202)]
+    specimens, rows = study(rng, (5, 5, 5), names=names)
+    samples = compare(rows, specimens, woods=WOODS, primary=[]).parts.samples
+    number, found = looks(samples, names), find_outliers(samples, names)
+    assert number == 5 * 200
+    error = np.sqrt(0.05 * 0.95 / number)
+    assert len(found) / number == pytest.approx(0.05, abs=3 * error)
+
+
+class TestWithout:
+    def test_effects_stand_side_by_side_and_nothing_is_removed(self, rng):
+        specimens, rows = study(rng, board_sd=0.5, mount_sd=0.2, take_sd=0.1)
+        rows = moved(rows, rows["wood"] == "robinia", 1.5)
+        rows = moved(rows, rows["specimen"] == "R1", -9.0)
+        result = compared(specimens, rows)
+        found = find_outliers(result.parts.samples, [NAME])
+        found = found[found["level"] == "source"]
+        table = effects_without(result.parts, found, result.effects)
+        assert list(table["without"]) == ["R1"] * 3
+        # With all: what the comparison said. Without: a comparison that never had the board.
+        kept = rows[rows["specimen"] != "R1"]
+        alone = compared(specimens[specimens["specimen"] != "R1"], kept).effects
+        assert table["difference"].to_numpy() == pytest.approx(result.effects["difference"])
+        for name in ("difference", "low", "high", "p_adjusted"):
+            assert table[f"{name}_without"].to_numpy() == pytest.approx(alone[name].to_numpy())
+        assert list(table["verdict_without"]) == list(alone["verdict"])
+        assert table["changes"].any()
+
+    def test_a_wood_that_is_left_with_one_board(self, rng):
+        specimens, rows = study(rng, (6, 6, 2))
+        result = compared(specimens, rows)
+        found = find_outliers(result.parts.samples, [NAME]).head(0)
+        ids = tuple(rows.loc[rows["specimen"] == "R1", "id"])
+        found.loc[0] = [NAME, "source", "R1", "robinia", "Grubbs", 2.0, 1.9, 2.1, "straggler", ids]
+        table = effects_without(result.parts, found, result.effects)
+        assert list(table["verdict_without"]).count("boards only") == 2
+
+
+def test_mandels_h_and_k_written_out(rng):
+    specimens, rows = study(rng, (4, 4, 4))
+    result = compared(specimens, rows)
+    table = mandel_rows(result.parts.samples, [NAME])
+    mounts = rows.groupby(["wood", "specimen", "mount"])["value"].mean()
+    boards = mounts.groupby(["wood", "specimen"]).mean()
+    variances = mounts.groupby("specimen").var()
+    for row in table.itertuples():
+        own = boards[row.wood]
+        assert row.h == pytest.approx((own[row.source] - own.mean()) / own.std(ddof=1))
+        assert row.k == pytest.approx(np.sqrt(variances[row.source] / variances.mean()))
