@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 # What the numbers hang on; a change of one of these means measuring again.
 NUMERIC = ("numpy", "scipy", "soundfile", "pandas")
 # What else a report is made with.
-REPORTING = ("matplotlib", "statsmodels", "pydantic", "papermill", "nbconvert", "ipykernel")
+REPORTING = ("matplotlib", "pydantic", "papermill", "nbconvert", "ipykernel")
 # The files besides takes.csv that a batch's result depends on, where they are there.
 GIVE_WOODS = ("study.toml", "specimens.csv", "woods.key.csv")
 PACKAGE = Path(__file__).parent.parent

@@ -7,6 +7,7 @@ import pandas as pd
 import pingouin
 import pytest
 from scipy import stats
+from statsmodels.stats.multitest import multipletests
 from statsmodels.stats.power import TTestIndPower
 from statsmodels.stats.weightstats import CompareMeans, DescrStatsW
 
@@ -16,7 +17,7 @@ from studylib.stats import scales, verdicts
 from studylib.stats.blocks import wood_model
 from studylib.stats.effect_size import hedges_factor, hedges_g
 from studylib.stats.error_rate import tukey_kramer_rate
-from studylib.stats.multiplicity import false_discovery_rate, holm_over_features
+from studylib.stats.multiplicity import false_discovery_rate, holm, holm_over_features
 from studylib.stats.needed import MORE, power, sources_needed
 from studylib.stats.pairs import compare_pairs
 from studylib.stats.verdicts import verdict
@@ -79,6 +80,13 @@ class TestMultiplicity:
         adjusted = holm_over_features(p, feature)
         assert adjusted.to_numpy()[:4] == pytest.approx([0.02, 0.5, 0.03, 0.04])
         assert np.isnan(adjusted[4])
+
+    def test_both_against_statsmodels(self, rng):
+        for n in (1, 2, 7, 40):
+            p = np.round(rng.random(n) ** 3, 2)  # with ties
+            assert holm(p) == pytest.approx(multipletests(p, method="holm")[1])
+            q = false_discovery_rate(pd.Series(p)).to_numpy()
+            assert q == pytest.approx(multipletests(p, method="fdr_bh")[1])
 
     def test_missing_p_do_not_count(self):
         p = pd.Series([0.01, np.nan, 0.02])
