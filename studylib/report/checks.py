@@ -61,7 +61,7 @@ class Checks:
 def checks_of(study: Study, comparison: Comparison) -> Checks:
     """Everything that is asked of one comparison; the primary features only."""
     parts = comparison.parts
-    features = parts.compared
+    features = parts.usable
     order = run_order(study.takes)
     mounts = parts.all_mounts[parts.all_mounts["feature"].isin(features)]
     references = [s.specimen for s in study.specimens if s.role == "reference"]

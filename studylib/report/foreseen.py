@@ -42,7 +42,7 @@ def _locked(study: Study) -> str:
     if lock is None:
         return (
             "Lock: none. When claims and choices of the analysis were made cannot be told; "
-            "`study lock`, before the first recording, settles it."
+            '"study lock", before the first recording, settles it.'
         )
     late = ""
     if lock.recorded:

@@ -74,9 +74,9 @@ class Summary:
         return self.study.settings.decide.primary
 
     @property
-    def compared(self) -> list[Feature]:
-        """The primary features of which woods were compared."""
-        return [self.describe(name) for name in self.comparison.parts.compared]
+    def usable(self) -> list[Feature]:
+        """The primary features with usable takes that may be compared."""
+        return [self.describe(name) for name in self.comparison.parts.usable]
 
     @property
     def measured(self) -> tuple[str, ...]:
@@ -180,10 +180,10 @@ class Summary:
         drawn["harmonics"] = partial(figures.harmonics_figure, self.gathered, self.study)
         drawn["quality"] = partial(figures.quality_figure, self.gathered)
         drawn["all_effects"] = partial(figures.all_effects_figure, self)
-        checks, compared = self.checks, self.compared
-        drawn["drift"] = partial(figures.drift_figure, checks.chart, checks.mounts, compared)
+        checks, usable = self.checks, self.usable
+        drawn["drift"] = partial(figures.drift_figure, checks.chart, checks.mounts, usable)
         drawn["consistency"] = partial(
-            figures.consistency_figure, checks.mandel, compared, self.woods
+            figures.consistency_figure, checks.mandel, usable, self.woods
         )
         return drawn
 

@@ -19,6 +19,7 @@ from studylib.figures.words import (
     unit_word,
 )
 from studylib.register import follows_drive, holds_noise
+from studylib.report.order import order_sentences
 from studylib.report.pair_words import named, pair_sentence
 from studylib.report.summary import Summary
 from studylib.report.tables import measured_takes, set_aside_table
@@ -172,7 +173,7 @@ def sheet_warnings(summary: Summary) -> list[str]:
 def provenance() -> list[str]:
     """Where an auditor finds the rest."""
     return [
-        "After `study run`, provenance.json beside this report lists the versions, the "
+        'After "study run", provenance.json beside this report lists the versions, the '
         "parameters and the SHA-256 of every recording, sheet and table; the folded code of this "
         "page and of the batches' pages is all that was run."
     ]
@@ -181,6 +182,7 @@ def provenance() -> list[str]:
 def cannot_say(summary: Summary) -> list[str]:
     """What this design cannot say, from its own plan and its own gaps."""
     said = [note for note in summary.comparison.notes if not note.startswith(_LONG_NOTE)]
+    said += _ordered(summary)
     said += _not_compared(summary)
     said += _harmonics(summary)
     said += _levels(summary)
@@ -194,6 +196,15 @@ def cannot_say(summary: Summary) -> list[str]:
     ]
     later = _later(summary)
     return [*said, later] if later else said
+
+
+def _ordered(summary: Summary) -> list[str]:
+    """What the order of recording, or the second column, leaves open."""
+    checks = summary.checks
+    said = list(order_sentences(summary)) if checks.order.confounded else []
+    if checks.beside is not None and checks.beside.confounded:
+        said.append(checks.beside.confounded)
+    return said
 
 
 def _not_compared(summary: Summary) -> list[str]:

@@ -131,8 +131,9 @@ def second_opinion_sentences(summary: Summary) -> list[str]:
         ]
     apart = table[~table["agrees"]]
     said = [
+        "Degrees of freedom (df) are Kenward and Roger's; Satterthwaite's stand beside them.",
         f"The mixed model agrees on {len(table) - len(apart)} of {counted(len(table), 'pair')} "
-        "whether a difference is declared (each feature taken alone)."
+        "whether a difference is declared (each feature taken alone).",
     ]
     for row in apart.itertuples():
         said.append(
@@ -155,16 +156,14 @@ def second_opinion_table(summary: Summary) -> pd.DataFrame:
                 "feature": row.feature,
                 "pair": f"{row.wood_b} minus {row.wood_a}",
                 "boards' means": _effect(first, row.feature),
-                "p": _p(first["p"]),
-                "df": f"{first['df']:.1f}",
+                "p (df)": f"{_p(first['p'])} ({first['df']:.1f})",
                 "mixed model": difference(row) + f" ({between(row.low, row.high, row.unit)})",
-                "its p": _p(row.p),
-                "df (Kenward-Roger)": f"{row.df:.1f}",
-                "df (Satterthwaite)": f"{row.satterthwaite_df:.1f}",
+                "its p (df)": f"{_p(row.p)} ({row.df:.1f})",
+                "Satterthwaite df": f"{row.satterthwaite_df:.1f}",
             }
         )
-    columns = ["feature", "pair", "boards' means", "p", "df", "mixed model", "its p"]
-    return pd.DataFrame(rows, columns=[*columns, "df (Kenward-Roger)", "df (Satterthwaite)"])
+    columns = ["feature", "pair", "boards' means", "p (df)", "mixed model", "its p (df)"]
+    return pd.DataFrame(rows, columns=[*columns, "Satterthwaite df"])
 
 
 def _second(summary: Summary) -> pd.DataFrame:
@@ -180,4 +179,4 @@ def _effect(row: pd.Series, feature: str) -> str:
 def _p(value: float) -> str:
     if not math.isfinite(value):
         return ""
-    return "below 0.001" if value < 0.001 else f"{value:.3f}"
+    return "< 0.001" if value < 0.001 else f"{value:.3f}"

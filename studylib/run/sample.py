@@ -27,6 +27,8 @@ KEPT = (
     "figures/excess.png",
     "figures/story.png",
 )
+# Written by tests.benchmarks.truth, and kept as it is.
+TRUTH = ("truth.html", "truth.csv")
 
 
 def refresh(study: Path, sample: Path) -> list[Path]:
@@ -47,6 +49,9 @@ def refresh(study: Path, sample: Path) -> list[Path]:
         page = (new / "summary.html").read_text(encoding="utf-8")
         # The page shows the run's parameters; where this machine keeps its room is none of them.
         write_whole(new / "summary.html", page.replace(f"{Path(room).as_posix()}/", ""))
+        for name in TRUTH:
+            if (sample / name).is_file():
+                shutil.copyfile(sample / name, new / name)
         replace_folder(new, sample)
     return [sample / name for name in KEPT]
 

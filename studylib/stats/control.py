@@ -34,12 +34,12 @@ COLUMNS = (
     "reason",
 )
 NO_REFERENCE = (
-    "no reference was measured: give one specimen the role `reference` and measure it in every "
+    'no reference was measured: give one specimen the role "reference" and measure it in every '
     "batch, mounted at least twice"
 )
 NO_CHANGED = (
     "no changed specimen was measured: fix a known small mass to the reference, enter it as a "
-    "specimen of its own with the role `changed`, and measure it in every batch, mounted at "
+    'specimen of its own with the role "changed", and measure it in every batch, mounted at '
     "least twice"
 )
 NO_SHARED_BATCH = "changed and reference share no batch: measure both in the same batch"

@@ -97,7 +97,7 @@ def trends(mounts: pd.DataFrame, order: pd.DataFrame, *, confidence: float) -> p
     rows = []
     placed = mounts.merge(order, on=KEYS, how="inner")
     for feature, own in placed.groupby("feature", sort=False):
-        batches = own["batch"].unique()
+        batches = own.sort_values("number")["batch"].unique()
         for batch in [*(batches if len(batches) > 1 else ()), ""]:
             part = own if batch == "" else own[own["batch"] == batch]
             rows.append((feature, batch, *_slope(part, confidence)))

@@ -33,7 +33,7 @@ COLUMNS = (
 )
 PRIMARY, EXPLORATORY = "primary", "exploratory"
 NOT_EARNED = (
-    "within the limit, but `same` is not earned: the bench was not shown to tell the changed "
+    'within the limit, but "same" is not earned: the bench was not shown to tell the changed '
     "specimen from the reference"
 )
 BLOCKED, CONFOUNDED = "batch as block", "wood and batch are confounded"

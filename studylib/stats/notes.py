@@ -115,7 +115,7 @@ def _verdict_notes(found: pd.DataFrame, confidence: float) -> list[str]:
     notes = []
     if (found["verdict"] == verdicts.SAME).any():
         notes.append(
-            "`same` means that the 90 % interval of that pair lies inside the limit: two woods "
+            '"same" means that the 90 % interval of that pair lies inside the limit: two woods '
             "that differ by the limit are called so in at most 5 of 100 studies. That holds for "
             "each pair, not for all pairs together."
         )
@@ -123,11 +123,11 @@ def _verdict_notes(found: pd.DataFrame, confidence: float) -> list[str]:
         notes.append(
             "Some pairs lie within the limit and are still open: on those features the bench "
             "was not shown to tell the changed specimen from the reference, so it has no right "
-            "to say `same`."
+            'to say "same".'
         )
     if (found["needed"] != "").any():
         notes.append(
-            "`needed` is the number of sources a wood at which a true difference as large as "
+            '"needed" is the number of sources a wood at which a true difference as large as '
             "the limit (without a limit: as the one observed) would be declared with 80 % "
             "probability, under the spreads estimated here; those estimates rest on few boards. "
             "For an exploratory feature it is the number for a study that decides on that "
@@ -149,6 +149,6 @@ def _variance_notes(variance: pd.DataFrame) -> list[str]:
         return []
     return [
         "The numbers of takes, mounts or boards are not equal throughout, so the variance "
-        "components are estimates for an unbalanced study (REML for primary features, unweighted "
-        "mean squares for the others) and their intervals are approximate."
+        "components are estimates for an unbalanced study (REML) and their intervals, from "
+        "unweighted mean squares, are approximate."
     ]

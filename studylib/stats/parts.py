@@ -44,8 +44,13 @@ class Parts:
 
     @property
     def compared(self) -> list[str]:
-        """Primary features of which woods were compared."""
-        return [name for name in self.primary if name in self.first]
+        """Primary features of which any pair of woods was compared."""
+        return [name for name in self.primary if self.first.get(name)]
+
+    @property
+    def usable(self) -> list[str]:
+        """Primary features with usable takes that may be compared, of one wood or more."""
+        return [n for n in self.primary if n in self.samples and n not in self.refused]
 
     def without(self, feature: str, ids: set[str]) -> tuple[pd.DataFrame, pd.DataFrame]:
         """Takes and mounts of one feature without the rows of these ids."""

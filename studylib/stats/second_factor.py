@@ -126,7 +126,7 @@ def _feature(parts: Parts, feature: str, group: Mapping[str, str], groups, name)
     beside = np.eye(len(groups))[label][:, 1:]
     fixed = np.column_stack([base, beside])
     if np.linalg.matrix_rank(fixed) < fixed.shape[1]:
-        return [_empty(sample, name, "confounded among the boards that could be measured")]
+        return [_empty(sample, name, f"wood, batch and {name} cannot be told apart here")]
     if _freedom(design, fixed) < 1:
         return [_empty(sample, name, NO_FREEDOM)]
     fit = fit_design(design, [sample], fixed)

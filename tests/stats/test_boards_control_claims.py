@@ -125,8 +125,8 @@ class TestPositiveControl:
     @pytest.mark.parametrize(
         ("changes", "word"),
         [
-            ({"reference": []}, "role `reference`"),
-            ({"changed": []}, "role `changed`"),
+            ({"reference": []}, 'role "reference"'),
+            ({"changed": []}, 'role "changed"'),
             ({"changed": ["missing"]}, "not measured"),
         ],
     )
@@ -162,16 +162,16 @@ class TestPositiveControl:
         assert set(verdicts[6.0].effects["verdict"]) == {"same"}
         refused = verdicts[0.0]
         assert set(refused.effects["verdict"]) == {"open"}
-        assert refused.effects["method"].str.contains("`same` is not earned").all()
+        assert refused.effects["method"].str.contains('"same" is not earned').all()
         assert set(refused.effects["needed"]) == {""}
-        assert any("no right to say `same`" in note for note in refused.notes)
+        assert any('no right to say "same"' in note for note in refused.notes)
 
     def test_without_controls_same_is_not_earned(self):
         specimens = specimens_table()
         rows = features_table(specimens, np.random.default_rng(2), board_sd=0.3, mount_sd=0.3)
         result = compare(rows, specimens, woods=WOODS, primary=PRIMARY, limits={PRIMARY[0]: 3.0})
         assert set(result.effects["verdict"]) == {"open"}
-        assert "role `reference`" in result.positive_control.loc[0, "reason"]
+        assert 'role "reference"' in result.positive_control.loc[0, "reason"]
 
     def test_controls_below_the_noise_prove_nothing(self, rng):
         specimens = specimens_table(reference=True)

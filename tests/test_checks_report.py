@@ -1,0 +1,285 @@
+"""What stands beside the verdicts, in words: invented studies with stated faults, and the demo."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pytest
+
+from studylib.report import beside, order, outliers, text, trust
+from studylib.report.summary import summarise
+from studylib.sheets import read_study
+from tests.invented_tables import Invention
+from tests.small_study import Plan, write_small_study
+
+H3 = "tone.h3.rel_db"
+
+
+def summary_of(change=None, studied=None, **plan):
+    """A summary; `change` alters the features table, `studied` the study."""
+    study, gathered = Invention(primary=(H3,), **plan).make()
+    if change is not None:
+        gathered = dataclasses.replace(gathered, features=change(gathered.features.copy()))
+    if studied is not None:
+        study = studied(study)
+    return summarise(study, gathered)
+
+
+def moved(specimen, by, mount=None):
+    def change(rows):
+        mask = (rows["specimen"] == specimen) & (rows["feature"] == H3)
+        if mount is not None:
+            mask &= rows["mount"] == mount
+        rows.loc[mask, "value"] += by
+        return rows
+
+    return change
+
+
+def with_orders(place):
+    """Takes in an order that `place` gives by specimen and mount."""
+
+    def studied(study):
+        takes = sorted(study.takes, key=lambda t: (t.batch, place(t.specimen, t.mount), t.repeat))
+        for number, take in enumerate(takes, start=1):
+            take.order = number
+        return study
+
+    return studied
+
+
+class TestTrust:
+    def test_what_each_sentence_rests_on_is_counted_in_boards_first(self):
+        table = trust.rests_on_table(summary_of(boards=5, mounts=2, takes=3))
+        assert list(table.columns[2:]) == ["planks", "boards", "mounts", "takes"]
+        assert (table["boards"] == 5).all()
+        assert (table["takes"] == 30).all()
+
+    def test_takes_set_aside_are_not_counted(self):
+        def change(rows):
+            rows.loc[(rows["specimen"] == "larch-1") & (rows["repeat"] == 1), "usable"] = False
+            rows.loc[~rows["usable"], "reason"] = "set aside: knocked"
+            return rows
+
+        table = trust.rests_on_table(summary_of(change)).set_index("wood")
+        assert table.loc["larch", "takes"] == 36 - 3
+        assert table.loc["cherry", "takes"] == 36
+
+    def test_error_rates_and_power_stand_with_their_monte_carlo_error(self):
+        summary = summary_of(boards=4)
+        own = summary.checks.own[H3]
+        (first, *_) = trust.power_sentences(summary)
+        assert f"Simulated {own.runs} times" in first
+        assert f"{100 * own.own_spreads:.0f} ± " in first
+        table = trust.power_table(summary)
+        assert len(table) == 3
+        assert table["false alarms, spreads alike"].str.contains("±").all()
+        assert table["seen in 80 %"].str.endswith(" dB").all()
+
+    def test_the_simulation_takes_a_second_at_most_of_a_run(self):
+        assert summary_of().checks.own[H3].runs == 1000
+
+    def test_the_second_opinion_stands_beside_the_first(self):
+        summary = summary_of(steps={"robinia": 15.0})
+        table = trust.second_opinion_table(summary)
+        assert len(table) == 3
+        assert "agrees on 3 of 3 pairs" in trust.second_opinion_sentences(summary)[1]
+
+    def test_where_the_two_disagree_it_is_said(self):
+        summary = summary_of()
+        second = summary.comparison.second_opinion.copy()
+        second.loc[0, ["p", "agrees"]] = [0.01, False]
+        changed = dataclasses.replace(summary.comparison, second_opinion=second)
+        said = trust.second_opinion_sentences(dataclasses.replace(summary, comparison=changed))
+        assert "agrees on 2 of 3 pairs" in said[1]
+        assert "The verdict stays with the boards' means." in said[2]
+
+    def test_one_wood_has_nothing_to_trust(self):
+        summary = summary_of(woods=("larch",))
+        assert "no sentence to trust" in trust.design_sentences(summary)[0]
+        assert "no error rate" in trust.power_sentences(summary)[0]
+        assert trust.power_table(summary).empty
+
+    def test_single_takes_leave_no_second_opinion(self):
+        summary = summary_of(mounts=1, takes=1)
+        assert "There is none" in trust.second_opinion_sentences(summary)[0]
+        assert trust.second_opinion_table(summary).empty
+
+
+class TestOutliers:
+    def test_a_board_far_off_is_named_and_nothing_is_removed(self):
+        plan = dict(boards=6, board_sd=0.4, mount_sd=0.2, take_sd=0.1)
+        summary = summary_of(moved("cherry-2", 12.0), **plan)
+        said = " ".join(outliers.outlier_sentences(summary))
+        assert "Nothing was removed" in said
+        assert f"{H3} hangs on cherry-2" in said or "No verdict" in said
+        table = outliers.outliers_table(summary)
+        (row,) = table[table["what"] == "cherry-2"].itertuples()
+        assert row.verdict == "outlier"
+        beside_it = outliers.without_table(summary)
+        assert len(beside_it[beside_it["left out"] == "cherry-2"]) == 3
+        # The effects table is that of all boards.
+        assert (summary.primary_effects()[["n_a", "n_b"]] == 6).all().all()
+
+    def test_a_verdict_that_hangs_on_one_board_is_told(self):
+        plan = dict(boards=6, board_sd=0.4, mount_sd=0.2, take_sd=0.1, steps={"robinia": 2.0})
+        summary = summary_of(moved("robinia-1", -14.0), **plan)
+        said = " ".join(outliers.outlier_sentences(summary))
+        assert f"{H3} hangs on robinia-1: " in said
+        assert "without it" in said
+
+    def test_nothing_stands_out(self):
+        summary = summary_of(seed=5)
+        if summary.checks.outliers.empty:
+            assert outliers.outlier_sentences(summary)[-1] == "Nothing stands out."
+        quiet = summary_of(boards=2, mounts=1, takes=1)
+        assert "too few boards" in outliers.outlier_sentences(quiet)[0]
+
+
+class TestOrder:
+    def test_one_wood_after_the_other_is_called_confounded_with_its_correlation(self):
+        woods = ("larch", "cherry", "robinia")
+
+        def place(specimen, mount):
+            wood = specimen.rsplit("-", 1)[0]
+            return (woods.index(wood) if wood in woods else 9, specimen, mount)
+
+        summary = summary_of(studied=with_orders(place))
+        (said,) = order.order_sentences(summary)
+        assert said.startswith("Order and wood are confounded (correlation 0.9")
+        assert "larch were recorded mostly early" in said
+        assert said in text.cannot_say(summary)
+
+    def test_a_mixed_order_is_said_to_be_mixed(self):
+        summary = summary_of(
+            studied=with_orders(lambda specimen, mount: (mount, specimen.rsplit("-", 1)[-1]))
+        )
+        (said,) = order.order_sentences(summary)
+        assert said.startswith("The woods lie mixed")
+        assert said not in text.cannot_say(summary)
+
+    def test_drift_is_named_and_left_in(self):
+        def drifting(rows):
+            rows["value"] += 6.0 * rows["mount"].map({1: 0.0, 2: 0.5, 3: 1.0})
+            return rows
+
+        plan = dict(board_sd=1.0, mount_sd=0.2, take_sd=0.1)
+        studied = with_orders(lambda specimen, mount: (mount, specimen.rsplit("-", 1)[-1]))
+        summary = summary_of(drifting, studied=studied, **plan)
+        said = " ".join(order.drift_sentences(summary))
+        assert f"{H3} drifts over a batch by +" in said
+        assert "It is not corrected" in said
+        assert not summary.comparison.effects["method"].str.contains("drift").any()
+        table = order.trends_table(summary)
+        assert list(table["batch"]) == ["morning", "afternoon", "all"]
+
+    def test_a_reference_mount_outside_the_limits_is_named(self):
+        # The change of a mounting lies in every other board too, which gives the limits.
+        plan = dict(mount_sd=0.2, take_sd=0.1)
+        summary = summary_of(moved("ref", 9.0, mount=3), **plan)
+        said = " ".join(order.drift_sentences(summary))
+        assert "outside the limits" in said
+        assert "mount 3 (morning)" in said
+
+    def test_without_a_reference_the_chart_is_asked_for(self):
+        said = order.drift_sentences(summary_of(control=False))
+        assert said[0].startswith("There is no control chart")
+
+
+class TestAskedFor:
+    def test_take_out_drift_is_marked_wherever_the_method_stands(self, tmp_path):
+        folder = write_small_study(tmp_path / "study", Plan(boards=4, mounts=2, takes=1))
+        toml = folder / "study.toml"
+        toml.write_text(
+            toml.read_text(encoding="utf-8").replace("[decide]", "[decide]\ntake_out_drift = true"),
+            encoding="utf-8",
+        )
+        assert read_study(folder).settings.decide.take_out_drift
+
+
+class TestBeside:
+    def studied(self, group):
+        def studied(study):
+            specimens = tuple(
+                s.model_copy(update={"beside": group(s.specimen)}) for s in study.specimens
+            )
+            settings = study.settings.model_copy(
+                update={"study": study.settings.study.model_copy(update={"beside": "finish"})}
+            )
+            return dataclasses.replace(study, specimens=specimens, settings=settings)
+
+        return studied
+
+    def test_a_second_column_is_held_equal(self):
+        group = lambda name: "oiled" if name[-1] in "12" else "waxed"  # noqa: E731
+        summary = summary_of(studied=self.studied(group))
+        assert beside.beside_sentences(summary)[0].startswith("Woods with finish held equal")
+        table = beside.beside_table(summary)
+        assert list(table["column"]) == ["wood"] * 3 + ["finish"]
+        assert beside.cells_table(summary).to_numpy().tolist()[0] == ["larch", 2, 2]
+        assert np.isfinite(summary.checks.beside_rows["p"]).all()
+
+    def test_one_that_goes_with_the_batches_is_noted(self):
+        group = lambda name: "oiled" if name[-1] in "13" else "waxed"  # noqa: E731
+        summary = summary_of(studied=self.studied(group))
+        said = beside.beside_sentences(summary)
+        assert said[1] == f"{H3}: wood, batch and finish cannot be told apart here."
+        assert beside.beside_table(summary).empty
+
+    def test_a_confounded_one_is_called_that_here_and_at_the_end(self):
+        group = lambda name: "oiled" if name.startswith("larch") else "waxed"  # noqa: E731
+        summary = summary_of(studied=self.studied(group))
+        (said,) = beside.beside_sentences(summary)
+        assert said.startswith("Wood and finish are confounded: larch only with oiled")
+        assert said in text.cannot_say(summary)
+        assert beside.beside_table(summary).empty
+
+    def test_none_is_named(self):
+        assert beside.beside_sentences(summary_of()) == [beside.NONE]
+        assert beside.cells_table(summary_of()).empty
+
+
+class TestSheet:
+    def write(self, tmp_path, column, named="finish"):
+        folder = write_small_study(tmp_path / "study", Plan(boards=2, mounts=1, takes=1))
+        toml = folder / "study.toml"
+        toml.write_text(
+            toml.read_text(encoding="utf-8").replace("[study]", f'[study]\nbeside = "{named}"'),
+            encoding="utf-8",
+        )
+        sheet = folder / "specimens.csv"
+        lines = sheet.read_text(encoding="utf-8").splitlines()
+        lines[0] += ",finish"
+        lines[1:] = [f"{line},{column(i)}" for i, line in enumerate(lines[1:])]
+        sheet.write_text("\n".join(lines) + "\n", encoding="utf-8")
+        return folder
+
+    def test_the_column_is_read(self, tmp_path):
+        study = read_study(self.write(tmp_path, lambda i: "oiled" if i % 2 else "waxed"))
+        assert {s.beside for s in study.specimens} == {"oiled", "waxed"}
+        assert set(study.specimen_table()["beside"]) == {"oiled", "waxed"}
+        assert not any("finish" in warning for warning in study.warnings)
+
+    def test_an_empty_cell_is_a_fault_with_its_row(self, tmp_path):
+        with pytest.raises(Exception, match=r"row 2, column finish: the cell is empty"):
+            read_study(self.write(tmp_path, lambda i: "" if i == 0 else "oiled"))
+
+    def test_a_column_that_is_not_there(self, tmp_path):
+        with pytest.raises(Exception, match="varnish"):
+            read_study(self.write(tmp_path, lambda i: "oiled", named="varnish"))
+
+    def test_the_column_under_comparison_cannot_stand_beside_itself(self, tmp_path):
+        with pytest.raises(Exception, match=r"\[study\] beside"):
+            read_study(self.write(tmp_path, lambda i: "oiled", named="wood"))
+
+
+def test_the_demo_says_what_its_design_can_do(measured_demo):
+    study, gathered = measured_demo
+    summary = summarise(study, gathered)
+    assert set(summary.checks.own) == set(summary.primary)
+    for own in summary.checks.own.values():
+        assert own.alike == pytest.approx(0.05, abs=0.025)
+    # Its reference at three times the tone moved by more than mounts differ (README of the demo).
+    assert "outside the limits" in " ".join(order.drift_sentences(summary))
+    assert order.order_sentences(summary)[0].startswith("The woods lie mixed")
