@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import re
 from pathlib import Path
 
@@ -18,7 +19,12 @@ def table(name: str) -> pd.DataFrame:
 
 def nist_anova(name: str) -> tuple[np.ndarray, np.ndarray, dict[str, float]]:
     """Treatments 0 .. k-1, responses, and certified values of a NIST StRD ANOVA file."""
-    lines = (FOLDER / "nist_anova" / f"{name}.dat").read_text(encoding="ascii").splitlines()
+    path = FOLDER / "nist_anova" / f"{name}.dat"
+    if path.is_file():
+        lines = path.read_text(encoding="ascii").splitlines()
+    else:  # the large ones are kept packed
+        with gzip.open(f"{path}.gz", "rt", encoding="ascii") as file:
+            lines = file.read().splitlines()
     # An earlier line that starts with "Data:" describes the data set in words.
     start = max(i for i, line in enumerate(lines) if line.startswith("Data:"))
     data = np.array([line.split() for line in lines[start + 1 :] if line.strip()], dtype=float)
