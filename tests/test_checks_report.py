@@ -190,8 +190,29 @@ class TestOrder:
 
 
 class TestAskedFor:
-    def test_take_out_drift_is_marked_wherever_the_method_stands(self, tmp_path):
-        folder = write_small_study(tmp_path / "study", Plan(boards=4, mounts=2, takes=1))
+    def test_take_out_drift_is_marked_wherever_the_method_stands(self):
+        def drifting(rows):
+            rows["value"] += 6.0 * rows["mount"].map({1: 0.0, 2: 0.5, 3: 1.0})
+            return rows
+
+        mixed = with_orders(lambda specimen, mount: (mount, specimen.rsplit("-", 1)[-1]))
+
+        def studied(study):
+            study = mixed(study)
+            decide = study.settings.decide.model_copy(update={"take_out_drift": True})
+            return dataclasses.replace(
+                study, settings=study.settings.model_copy(update={"decide": decide})
+            )
+
+        plan = dict(boards=6, board_sd=1.0, mount_sd=0.2, take_sd=0.1)
+        summary = summary_of(drifting, studied=studied, **plan)
+        effects = summary.comparison.effects
+        assert effects["method"].str.contains("drift over the order taken out").all()
+        assert "take_out_drift" in " ".join(trust.design_sentences(summary))
+        assert "It is taken out of the effects" in " ".join(order.drift_sentences(summary))
+
+    def test_the_key_is_read(self, tmp_path):
+        folder = write_small_study(tmp_path / "study", Plan(boards=2, mounts=1, takes=1))
         toml = folder / "study.toml"
         toml.write_text(
             toml.read_text(encoding="utf-8").replace("[decide]", "[decide]\ntake_out_drift = true"),

@@ -128,7 +128,13 @@ def invented_chart(summary):
         }
     )  # fmt: skip
     others = pd.DataFrame(
-        {"feature": name, "batch": ["one", "two"], "number": [2, 10], "y": [0.4, -0.4]}
+        {
+            "feature": name,
+            "batch": ["one", "two"],
+            "number": [2, 10],
+            "started": pd.to_datetime(["2026-03-07T09:30", "2026-03-08T10:15"]),
+            "y": [0.4, -0.4],
+        }
     )
     return chart, others, [register.find(name)]
 
@@ -451,6 +457,7 @@ def test_a_mount_of_the_reference_outside_the_limits_is_ringed():
     (joined,) = [line for line in axes.lines if line.get_linestyle() == "-" and
                  line.get_marker() == "o"]  # fmt: skip
     assert list(joined.get_ydata()) == [0.0, -1.0, 3.0, 0.5]
+    assert [t.get_text() for t in axes.texts] == ["one: 09:30 to 09:30", "two: 10:15 to 10:15"]
 
 
 def test_the_positive_control_shows_primary_features_only():

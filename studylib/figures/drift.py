@@ -2,9 +2,9 @@
 
 What it shows: one panel a primary feature, mounts in the order of recording. The reference as
 filled marks joined by a line, against its mean and the limits that hold for all its points
-together; every other board that was mounted more than once in a batch as small grey marks, each
-less the board's own mean in that batch. A dotted line stands between batches. Outside the limits
-a mark is ringed.
+together; takes of every other board that was mounted more than once in a batch as small grey marks,
+each less the board's own mean in that batch. A dotted line stands between batches, whose names and
+times stand above. Outside the limits a mark is ringed.
 """
 
 from __future__ import annotations
@@ -43,8 +43,8 @@ def drift_figure(
     Parameters
     ----------
     chart : from `stats.drift.reference_chart`.
-    others : feature, batch, number, y of the other boards' mounts, y less the board's own mean in
-        its batch, on the scale of analysis.
+    others : feature, batch, number, started, y of the other boards' takes, y less the board's own
+        mean in its batch, on the scale of analysis.
     features : one panel each.
     """
     if chart.empty and others.empty:
@@ -58,14 +58,31 @@ def drift_figure(
     for axes, feature in zip(panels, features, strict=True):
         own = others[others["feature"] == feature.name]
         _panel(axes, chart[chart["feature"] == feature.name], own, feature)
+    _name_batches(panels[0], pd.concat([chart, others]))
     panels[-1].set_xlabel("mounts in the order of recording")
     figure.supxlabel(
         "line and filled marks: the reference, with its limits; ringed: outside them\n"
-        "small grey marks: other boards, each from its own mean in its batch",
+        "small grey marks: takes of other boards, each from its board's mean in its batch",
         fontsize=8.5,
         color=GREY,
     )
     return settle(figure)
+
+
+def _name_batches(axes: Axes, rows: pd.DataFrame) -> None:
+    """Each batch with the times of its first and last mount, at the top of the first panel."""
+    for batch, own in rows.groupby("batch", sort=False):
+        started = pd.to_datetime(own["started"]).dropna()
+        times = f": {started.min():%H:%M} to {started.max():%H:%M}" if len(started) else ""
+        axes.text(
+            own["number"].min() - 0.4,
+            0.98,
+            f"{wrapped(batch, 14, lines=1)}{times}",
+            transform=axes.get_xaxis_transform(),
+            fontsize=8,
+            color=GREY,
+            verticalalignment="top",
+        )
 
 
 def _panel(axes: Axes, chart: pd.DataFrame, others: pd.DataFrame, feature: Feature) -> None:

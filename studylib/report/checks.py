@@ -34,8 +34,9 @@ class Checks:
 
     own : feature -> error rates and power of this design.
     outliers, mandel, without : see stats.outliers and stats.without.  looks : tests for outliers.
-    chart, trends, order : see stats.drift. mounts : feature, batch, number, y: mounts of other
-    boards less the board's own mean in its batch.
+    chart, trends, order : see stats.drift.
+    takes : feature, batch, number, started, y: takes of the compared boards that were mounted more
+        than once in a batch, less the board's own mean there.
     beside : the second column, None where study.toml names none.
     """
 
@@ -47,7 +48,7 @@ class Checks:
     chart: pd.DataFrame
     trends: pd.DataFrame
     order: drift.OrderOfWoods
-    mounts: pd.DataFrame
+    takes: pd.DataFrame
     beside: SecondFactor | None
 
     @property
@@ -78,7 +79,7 @@ def checks_of(study: Study, comparison: Comparison) -> Checks:
         chart=drift.reference_chart(mounts, order, references=references, confidence=confidence),
         trends=drift.trends(mounts, order, confidence=confidence),
         order=drift.order_of_woods(order, boards),
-        mounts=_from_own_means(mounts[~mounts["specimen"].isin(references)], order),
+        takes=_from_own_means(parts.takes[parts.takes["feature"].isin(features)], order),
         beside=_beside(study, comparison, boards),
     )
 
@@ -101,12 +102,17 @@ def _own(comparison: Comparison) -> dict[str, OwnDesign]:
     return out
 
 
-def _from_own_means(mounts: pd.DataFrame, order: pd.DataFrame) -> pd.DataFrame:
-    placed = mounts.merge(order, on=drift.KEYS, how="inner")
-    groups = placed.groupby(["feature", "specimen", "batch"], sort=False)["y"]
-    several = groups.transform("size") > 1
-    placed = placed.assign(y=placed["y"] - groups.transform("mean"))[several]
-    return placed[["feature", "batch", "number", "y"]].reset_index(drop=True)
+def _from_own_means(takes: pd.DataFrame, order: pd.DataFrame) -> pd.DataFrame:
+    placed = takes[takes["state"] == "used"].merge(order, on=drift.KEYS, how="inner")
+    board = placed.groupby(["feature", "specimen", "batch"], sort=False)
+    several = board["mount"].transform("nunique") > 1
+    inside = placed.groupby(["feature", *drift.KEYS], sort=False).cumcount()
+    placed = placed.assign(
+        y=placed["y"] - board["y"].transform("mean"), number=placed["number"] + 0.2 * inside
+    )
+    return placed.loc[several, ["feature", "batch", "number", "started", "y"]].reset_index(
+        drop=True
+    )
 
 
 def _beside(study: Study, comparison: Comparison, boards: pd.DataFrame) -> SecondFactor | None:

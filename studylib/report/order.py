@@ -59,6 +59,9 @@ def drift_sentences(summary: Summary) -> list[str]:
                 f"{what}, outside the limits: {which}. The bench changed or that mounting was "
                 "unlike the others; differences between boards as small as that are not safe."
             )
+    left = "It is not corrected; take_out_drift = true under [decide] takes it out, and is marked."
+    if summary.study.settings.decide.take_out_drift:
+        left = "It is taken out of the effects, because study.toml asks for it (take_out_drift)."
     clear = checks.trends[(checks.trends["batch"] == "") & checks.trends["clear"]]
     for row in clear.itertuples():
         known = summary.describe(row.feature)
@@ -67,8 +70,7 @@ def drift_sentences(summary: Summary) -> list[str]:
         said.append(
             f"{row.feature} drifts over a batch by {signed(change, low, high)} "
             f"{known.difference_unit} ({between(low, high, known.difference_unit)}). Where the "
-            "woods are mixed in the order it widens the intervals and favours none. It is not "
-            "corrected; take_out_drift = true under [decide] takes it out, and is marked."
+            f"woods are mixed in the order it widens the intervals and favours none. {left}"
         )
     if clear.empty and checks.trends["change"].notna().any():
         said.append("No primary feature drifts over a batch beyond what mounts differ by chance.")

@@ -181,7 +181,7 @@ class Summary:
         drawn["quality"] = partial(figures.quality_figure, self.gathered)
         drawn["all_effects"] = partial(figures.all_effects_figure, self)
         checks, usable = self.checks, self.usable
-        drawn["drift"] = partial(figures.drift_figure, checks.chart, checks.mounts, usable)
+        drawn["drift"] = partial(figures.drift_figure, checks.chart, checks.takes, usable)
         drawn["consistency"] = partial(
             figures.consistency_figure, checks.mandel, usable, self.woods
         )

@@ -13,7 +13,7 @@ from tests.benchmarks.truth.against import findings
 from tests.benchmarks.truth.cells import Cell, grid
 from tests.benchmarks.truth.draw import draw, specimens_of
 from tests.benchmarks.truth.judge import Counts, count
-from tests.benchmarks.truth.page import page, results_table
+from tests.benchmarks.truth.page import page, results_from, results_table
 
 SHORT = (
     "normal, 4 4 4",
@@ -99,9 +99,16 @@ def test_the_page_names_what_failed_and_holds_every_count():
     counts = Counts({"any": 90, "covered": 910, "pooled": 50}, dict.fromkeys(
         ("any", "covered", "pooled"), 1000))  # fmt: skip
     results = [(cell, counts)]
-    text = page(results, findings(cell, counts), studies=1000, seconds=60.0)
+    text = page(results, findings(cell, counts), studies=1000)
     assert "What does not hold" in text
     assert "9.0 %" in text
     table = results_table(results)
     assert set(table["what"]) == {"any", "covered", "pooled"}
     assert table.set_index("what").loc["any", "rate"] == 0.09
+    ((again, same),) = results_from(table, grid())
+    assert again == cell
+    assert (same.hits, same.trials) == (counts.hits, counts.trials)
+
+
+def test_no_two_designs_share_a_name():
+    assert len(CELLS) == len(grid())

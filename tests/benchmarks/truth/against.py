@@ -45,7 +45,7 @@ def findings(cell: Cell, counts: Counts) -> list[Finding]:
         hold("false alarms over the primary features", "family", 0.055, most=True)
     if cell.effect:
         hold("`same` with the truth at the limit", "same", 0.05, most=True)
-        if min(cell.counts) >= 4:
+        if cell.promise == "power" and min(cell.counts) >= 4:
             hold("power, as part of the F test's", "any", 0.9, most=False, of=F_POWER)
     if cell.boards == "normal" and cell.promise in ("holds", "full"):
         for level in COMPONENTS:

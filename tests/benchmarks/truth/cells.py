@@ -11,7 +11,8 @@ chance, unless `effect` says otherwise:
 
 `promise` says what is promised: "holds" (at most 6 % false alarms), "full" (at least 4 % as well),
 "printed" (2 or 3 boards: the report prints the rate), "named" (no analysis could hold it; the
-report names the fault in the design), "power" (at least 90 % of the power of the F test).
+report names the fault in the design), "power" (at least 90 % of the power of the F test), "same"
+(a true difference as large as the limit is called the same in at most 5 %).
 
 Function: `grid`; class `Cell`.
 """
@@ -99,7 +100,8 @@ def _spreads() -> list[Cell]:
         for times in (0, 1, 5)
     ]  # fmt: skip
     cells += [
-        Cell(f"one wood three times as wide, {_n(counts)}", counts, ratio=3.0, wide=wide)
+        Cell(f"{_one(counts, wide)} three times as wide, {_n(counts)}", counts, ratio=3.0,
+             wide=wide)
         for counts, wide in (((4, 4), 0), ((4, 4, 4), 0), ((4, 4, 4, 4), 0), ((6, 6, 6), 0),
                              ((10, 10, 10), 0), ((4, 6, 10), 0), ((4, 6, 10), 2))
     ]  # fmt: skip
@@ -147,9 +149,10 @@ def _few() -> list[Cell]:
         for counts in ((2, 2), (2, 2, 2), (3, 3, 3), (3, 3, 3, 3), (2, 3, 6))
     ]
     cells += [
-        Cell(f"one wood three times as wide, {_n(counts)}", counts, ratio=3.0, promise="printed")
+        Cell(f"{_one(counts, 0)} three times as wide, {_n(counts)}", counts, ratio=3.0,
+             promise="printed")
         for counts in ((2, 2, 2), (3, 3, 3), (2, 3, 6))
-    ]
+    ]  # fmt: skip
     return cells
 
 
@@ -170,6 +173,12 @@ def _effects() -> list[Cell]:
     for counts in ((3, 3, 3), (4, 4), (4, 4, 4), (4, 4, 4, 4), (6, 6, 6), (10, 10, 10)):
         cell = Cell(f"a true difference, {_n(counts)}", counts, promise="power")
         cells.append(replace(cell, effect=_seen(cell)))
+    # With unequal spreads; a larger difference would be declared, and never be called the same.
+    cells += [
+        Cell(f"a true difference, {_one(counts, 0)} three times as wide, {_n(counts)}", counts,
+             ratio=3.0, effect=effect, promise="same")
+        for counts, effect in (((4, 4, 4), 9.0), ((4, 10), 9.0), ((10, 10, 10), 6.0))
+    ]  # fmt: skip
     return cells
 
 
@@ -180,6 +189,11 @@ def _seen(cell: Cell) -> float:
     one = float(np.std(means))  # Cohen's f of a difference of one standard deviation
     found = brentq(lambda d: f_test_power(n, woods=k, effect_f=d * one) - F_POWER, 1e-3, 50.0)
     return found * cell.mean_sd
+
+
+def _one(counts: tuple[int, ...], wide: int) -> str:
+    """The wider wood, named by its boards where that tells it from the others."""
+    return "one wood" if len(set(counts)) == 1 else f"the wood of {counts[wide]} boards"
 
 
 def _n(counts: tuple[int, ...]) -> str:

@@ -1,6 +1,6 @@
 """The page of the truth bench: what was promised, cell by cell, with a figure.
 
-Functions: `results_table`, `rates_figure`, `page`.
+Functions: `results_table`, `results_from`, `rates_figure`, `page`.
 """
 
 from __future__ import annotations
@@ -8,13 +8,14 @@ from __future__ import annotations
 import base64
 import html
 import io
+from collections.abc import Sequence
 
 import matplotlib.pyplot as plt
 import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure
 
-from studylib.figures.style import BLUE, GREY, ORANGE, PALE, new_figure, settle, styled
+from studylib.figures.style import BLUE, GREY, ORANGE, PALE, new_figure, settle, styled, wrapped
 from tests.benchmarks.truth.against import COMPONENTS, ERRORS, Finding
 from tests.benchmarks.truth.cells import F_POWER, Cell
 from tests.benchmarks.truth.judge import Counts
@@ -47,6 +48,7 @@ GROUPS = {
     "printed": "Two or three boards with unequal spreads: the report prints the rate",
     "named": "No analysis can hold these: the report names the fault in the design",
     "power": "A true difference that the F test sees in 80 % of studies",
+    "same": "A true difference as large as the limit",
 }
 
 
@@ -61,6 +63,17 @@ def results_table(results: list[tuple[Cell, Counts]]) -> pd.DataFrame:
     ]  # fmt: skip
     columns = ["cell", "promise", "what", "hits", "trials", "rate", "error"]
     return pd.DataFrame(rows, columns=columns)
+
+
+def results_from(table: pd.DataFrame, cells: Sequence[Cell]) -> list[tuple[Cell, Counts]]:
+    """The results that a table holds, for the cells that it names."""
+    by_cell = {name: own for name, own in table.groupby("cell", sort=False)}
+    return [
+        (cell, Counts(dict(zip(own["what"], own["hits"], strict=True)),
+                      dict(zip(own["what"], own["trials"], strict=True))))
+        for cell in cells
+        if (own := by_cell.get(cell.name)) is not None
+    ]  # fmt: skip
 
 
 @styled
@@ -80,7 +93,8 @@ def rates_figure(results: list[tuple[Cell, Counts]]) -> Figure:
         error = ERRORS * np.array([counts.error(name) for _, counts in shown])
         axes.errorbar(rate, place, xerr=error if name == "any" else None, fmt=marker,
                       color=colour, markersize=5, linewidth=1.2, label=label)  # fmt: skip
-    axes.set_yticks(place, [cell.name for cell, _ in shown], fontsize=7.5)
+    names = [wrapped(cell.name, 48, lines=2) for cell, _ in shown]
+    axes.set_yticks(place, names, fontsize=7)
     axes.set_ylim(len(shown) - 0.4, -0.6)
     axes.set_xscale("log")
     ticks = [0.005, 0.01, 0.02, 0.04, 0.06, 0.1, 0.2, 0.5, 1.0]
@@ -88,16 +102,14 @@ def rates_figure(results: list[tuple[Cell, Counts]]) -> Figure:
     axes.minorticks_off()
     axes.set_xlabel("studies without any difference between woods in which one is declared (%)")
     axes.grid(axis="x")
-    axes.legend(loc="lower right")
+    axes.legend(loc="upper right")
     figure.supxlabel(
         f"grey band: 4 to 6 %; bars: {ERRORS:g} Monte Carlo errors", fontsize=8.5, color=GREY
     )
     return settle(figure)
 
 
-def page(
-    results: list[tuple[Cell, Counts]], held: list[Finding], *, studies: int, seconds: float
-) -> str:
+def page(results: list[tuple[Cell, Counts]], held: list[Finding], *, studies: int) -> str:
     """The whole page as HTML that stands alone."""
     failed = [finding for finding in held if not finding.holds]
     body = [
@@ -131,7 +143,7 @@ def page(
         "supposes normal boards; skewed and heavy-tailed ones are published as they are.</p>"
     )
     body.append(_components(results))
-    body.append(f"<p>Run in {seconds / 60:.0f} minutes. All counts: truth.csv.</p>")
+    body.append("<p>All counts: truth.csv, beside this page.</p>")
     style = (
         "body{font-family:sans-serif;max-width:62em;margin:2em auto;padding:0 1em;line-height:1.45}"
         "table{border-collapse:collapse;font-size:.85em}td,th{padding:.2em .6em;text-align:right;"
@@ -175,8 +187,9 @@ def _rates(cells: list[tuple[Cell, Counts]]) -> str:
     head = ["design", *(words[n] for n in used)]
     note = ""
     if cells[0][0].effect:
+        seen = f"The F test's power is {100 * F_POWER:g} %. "
         note = (
-            f"<p>The F test's power is {100 * F_POWER:g} %. The limit is set to the true "
+            f"<p>{seen if cells[0][0].promise == 'power' else ''}The limit is set to the true "
             "difference of the first pair.</p>"
         )
     return note + _table(head, rows)
