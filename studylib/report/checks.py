@@ -65,6 +65,7 @@ def checks_of(study: Study, comparison: Comparison) -> Checks:
     features = parts.usable
     order = run_order(study.takes)
     mounts = parts.all_mounts[parts.all_mounts["feature"].isin(features)]
+    mounts = mounts.drop(columns="place", errors="ignore")  # that of the order is taken
     references = [s.specimen for s in study.specimens if s.role == "reference"]
     found = outliers.find_outliers(parts.samples, features)
     boards = study.specimen_table()

@@ -56,4 +56,9 @@ class Parts:
         """Takes and mounts of one feature without the rows of these ids."""
         takes = self.takes[self.takes["feature"] == feature]
         takes = takes[~takes["id"].astype(str).isin(ids)]
-        return takes, unit_steps.mount_means(takes)
+        mounts = unit_steps.mount_means(takes)
+        if "place" in self.mounts:
+            keys = ["specimen", "batch", "mount"]
+            places = self.mounts[[*keys, "place"]].drop_duplicates(keys)
+            mounts = mounts.merge(places, on=keys, how="left")
+        return takes, mounts

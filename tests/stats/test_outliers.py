@@ -144,6 +144,13 @@ class TestPlanted:
         _, found = self.found(specimens, rows)
         assert found[found["level"] != "take"].empty
 
+    def test_and_does_not_hide_a_board(self, rng):
+        specimens, rows = study(
+            rng, batches=2, batch_shift=20.0, board_sd=0.5, mount_sd=0.2, take_sd=0.1
+        )
+        _, found = self.found(specimens, moved(rows, rows["specimen"] == "C3", 8.0))
+        assert list(found.loc[found["level"] == "source", "item"]) == ["C3"]
+
     def test_unequal_numbers_of_mounts_are_passed_over(self, rng):
         specimens, rows = study(rng)
         rows = rows[~((rows["specimen"] == "L1") & (rows["mount"] == 3))]
