@@ -247,7 +247,7 @@ class TestBeside:
         group = lambda name: "oiled" if name[-1] in "13" else "waxed"  # noqa: E731
         summary = summary_of(studied=self.studied(group))
         said = beside.beside_sentences(summary)
-        assert said[1] == f"{H3}: wood, batch and finish cannot be told apart here."
+        assert said == [f"{H3}: wood, batch and finish cannot be told apart here."]
         assert beside.beside_table(summary).empty
 
     def test_a_confounded_one_is_called_that_here_and_at_the_end(self):
@@ -301,6 +301,12 @@ def test_the_demo_says_what_its_design_can_do(measured_demo):
     study, gathered = measured_demo
     summary = summarise(study, gathered)
     assert set(summary.checks.own) == set(summary.primary)
+    for sentences in (
+        trust.design_sentences, trust.power_sentences, trust.second_opinion_sentences,
+        outliers.outlier_sentences, order.drift_sentences, text.cannot_say,
+    ):  # fmt: skip
+        said = sentences(summary)
+        assert len(said) == len(set(said))
     for own in summary.checks.own.values():
         assert own.alike == pytest.approx(0.05, abs=0.025)
     # Its reference at three times the tone moved by more than mounts differ (README of the demo).

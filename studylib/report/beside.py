@@ -25,10 +25,13 @@ def beside_sentences(summary: Summary) -> list[str]:
         return [NONE]
     if found.confounded:
         return [found.confounded]
-    said = [
-        f"Woods with {found.name} held equal, and {found.name} with the wood held equal, in the "
-        "mixed model of the takes. It decides nothing: the verdicts are those of the woods alone.",
-    ]
+    said = []
+    if found.table["difference"].notna().any():
+        said.append(
+            f"Woods with {found.name} held equal, and {found.name} with the wood held equal, in "
+            "the mixed model of the takes. It decides nothing: the verdicts are those of the woods "
+            "alone."
+        )
     notes = found.table[found.table["note"] != ""]
     for note, own in notes.groupby("note", sort=False):
         said.append(f"{', '.join(dict.fromkeys(own['feature']))}: {note}.")
