@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from itertools import pairwise
+from itertools import combinations, pairwise
 
 import numpy as np
 import pandas as pd
@@ -11,9 +11,9 @@ import pytest
 from statsmodels.stats.power import FTestAnovaPower, TTestIndPower
 
 from studylib.errors import InputError
-from studylib.stats import needed, studentized, verdicts
+from studylib.stats import needed, studentized, verdict_power, verdicts
 from studylib.stats.allocation import Minutes, best_splits, optimum
-from studylib.stats.blocks import wood_model
+from studylib.stats.blocks import steadied, wood_model
 from studylib.stats.compare import compare
 from studylib.stats.f_test_power import boards_for_f_test, f_test_power
 from studylib.stats.miscounting import false_alarms
@@ -285,3 +285,19 @@ def test_boards_of_one_plank_counted_as_planks_break_the_promise():
     table = false_alarms(shared, woods=3, planks=3, boards=4, mounts=2, takes=2, runs=200)
     assert all(a < b for a, b in pairwise(table["rate"]))
     assert table["rate"].iloc[1] > 0.3
+
+
+@pytest.mark.parametrize("counts", [(4, 6), (4, 6, 10), (5, 5, 5, 5)])
+def test_standard_errors_of_a_plan_are_those_of_the_comparison(rng, counts):
+    # The plan draws variances where the comparison finds them; every step after that is one.
+    n = np.array(counts)
+    group = np.repeat(np.arange(n.size), n)
+    model = wood_model(group, np.ones((group.size, 1)), block=False)
+    drawn = rng.chisquare(3, (50, n.size))
+    mixture = steadied(n - 1)
+    assert np.array_equal(mixture, np.eye(n.size)) == (n.size == 2)
+    for pair in combinations(range(n.size), 2):
+        se, df = verdict_power._standard_error(drawn, n, n - 1, pair, mixture)
+        variance, expected = model.contrast_variance(*pair, drawn, mixture)
+        assert se**2 == pytest.approx(variance)
+        assert df == pytest.approx(expected)
