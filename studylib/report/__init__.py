@@ -4,6 +4,8 @@ summary       one study's comparison, its figures and files
 tables        the tables of the summary, as a reader wants them
 text          its sentences
 pair_words    one pair of woods in a sentence
+checks        what a comparison is asked beside its verdicts
+trust, outliers, order, beside   that in words
 one_batch     tables and sentences of a batch
 at_the_bench  what `study check` says
 pages         how both are shown in a notebook, and a notebook as one page of HTML

@@ -10,8 +10,9 @@ and interval hold for all pairs together.
                            freedom (`blocks.steadied`); three woods and more from four sources
 
 With four boards of each of three or four woods Games-Howell finds only 82 to 88 % of what the F
-test of the boards' means finds where both may be used; steadied it finds 93 %, and the error rate
-with one wood three times as wide stays below 6 % (tests/benchmarks/truth has both side by side).
+test of the boards' means finds where both may be used; steadied it finds 92 to 94 %, and the error
+rate with one wood three times as wide stays below 6 % (tests/benchmarks/truth has both side by
+side).
 
 low90 and high90 are of the pair alone, by Welch's t from four sources, so that `same` never rests
 on the spread of a third wood.
