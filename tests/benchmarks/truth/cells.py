@@ -108,9 +108,12 @@ def _spreads() -> list[Cell]:
     return cells
 
 
+_SHAPES = {"skewed": "skewed", "strong": "strongly skewed", "heavy": "heavy-tailed"}
+
+
 def _shapes() -> list[Cell]:
     cells = [
-        Cell(f"{shape} boards, {_n(counts)}", counts, boards=shape)
+        Cell(f"{_SHAPES[shape]} boards, {_n(counts)}", counts, boards=shape)
         for shape, counts in (("skewed", (4, 4, 4)), ("skewed", (10, 10)), ("skewed", (4, 6, 10)),
                               ("strong", (6, 6, 6)), ("heavy", (4, 4, 4)), ("heavy", (10, 10, 10)))
     ]  # fmt: skip
@@ -119,7 +122,8 @@ def _shapes() -> list[Cell]:
         for counts in ((4, 4, 4), (10, 10))
     ]
     cells += [
-        Cell(f"{shape} and three times as wide, {_n(counts)}", counts, boards=shape, ratio=3.0)
+        Cell(f"{_SHAPES[shape]} and three times as wide, {_n(counts)}", counts, boards=shape,
+             ratio=3.0)
         for shape, counts in (("skewed", (4, 4, 4)), ("skewed", (4, 10)), ("strong", (10, 10, 10)),
                               ("heavy", (6, 6, 6)))
     ]  # fmt: skip
