@@ -120,8 +120,8 @@ def page(results: list[tuple[Cell, Counts]], held: list[Finding], *, studies: in
         "each). Where nothing else is said the woods do not differ at all, so every declared "
         "difference is a false alarm; the report works with 5 %.</p>",
         "<p>Skewed: a gamma distribution with skewness 1; strongly skewed: exponential, with "
-        "skewness 2; heavy-tailed: Student's t with 5 degrees of freedom. The numbers behind a design are the "
-        "boards of each wood.</p>",
+        "skewness 2; heavy-tailed: Student's t with 5 degrees of freedom. The numbers behind a "
+        "design are the boards of each wood.</p>",
         "<p>A limit counts as held when the rate lies within three Monte Carlo errors of it.</p>",
         f"<p><strong>{len(held) - len(failed)} of {len(held)} promises held.</strong></p>",
     ]
