@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import random
+from dataclasses import replace
 from datetime import datetime
 
 import pytest
@@ -14,7 +15,7 @@ from studylib.report import foreseen
 from studylib.sheets import file_hashes, read_study
 from studylib.sheets.blinding import code_specimens, open_key, read_blinding
 from studylib.sheets.boards import read_boards
-from studylib.sheets.lock import changes_since, read_lock, write_lock
+from studylib.sheets.lock import _digest, changes_since, read_lock, write_lock
 from tests.planned_study import TOML, boards, write_planned
 
 MONDAY, TUESDAY = datetime(2026, 3, 2, 9, 5), datetime(2026, 3, 3, 17, 0)
@@ -211,6 +212,22 @@ def test_every_kind_of_change_is_listed(tmp_path):
         'Claim added: "Larch passes far more of the tone than robinia".',
         'specimens.csv: "R4" taken out.',
         'specimens.csv: "L5" added.',
+    ]
+
+
+def test_a_key_that_is_younger_than_the_lock_stood_at_its_default(tmp_path):
+    folder = write_planned(tmp_path / "rails")
+    made = locked(folder)
+    older = json.loads(json.dumps(made.content))
+    del older["settings"]["study"]["beside"], older["settings"]["decide"]["take_out_drift"]
+    older = replace(made, content=older, sha256=_digest(older))
+    study = read_boards(folder)
+    assert changes_since(older, study.settings, study.specimens) == []
+    toml = TOML.replace("[decide]", "[decide]\ntake_out_drift = true", 1)
+    (folder / "study.toml").write_text(toml, encoding="utf-8")
+    study = read_boards(folder)
+    assert changes_since(older, study.settings, study.specimens) == [
+        "study.toml, [decide] take_out_drift: false when locked, true now."
     ]
 
 

@@ -110,7 +110,7 @@ def changes_since(lock: Lock, settings: Settings, specimens: Sequence[Specimen])
         if section == "claims":
             said += _claims(old or [], new)
         elif old != new:
-            said += _keys(section, old or {}, new)
+            said += _keys(section, _as_it_stood(section, old or {}), new)
     gone = [name for name in then["specimens"] if name not in now["specimens"]]
     added = [name for name in now["specimens"] if name not in then["specimens"]]
     if gone:
@@ -129,6 +129,17 @@ def _content(settings: Settings, specimens: Iterable[Specimen]) -> dict[str, Any
 def _digest(content: Mapping[str, Any]) -> str:
     text = json.dumps(content, sort_keys=True, ensure_ascii=True)
     return hashlib.sha256(text.encode("ascii")).hexdigest()
+
+
+def _as_it_stood(section: str, old: Mapping[str, Any]) -> dict[str, Any]:
+    """The section with the defaults of keys that came into being after it was locked."""
+    fields = getattr(Settings.model_fields[section].annotation, "model_fields", {})
+    later = {
+        name: json.loads(json.dumps(field.get_default(call_default_factory=True)))
+        for name, field in fields.items()
+        if name not in old and not field.is_required()
+    }
+    return {**old, **later}
 
 
 def _keys(section: str, old: Mapping[str, Any], new: Mapping[str, Any]) -> list[str]:
