@@ -40,7 +40,8 @@ class Cell:
     part has half of the variance), written into the sheet or not.
     missing : share of mounts that were lost.  batches : 1, or 2 with `batch_sd` between; boards go
     to them in turn, or wood by wood when `confounded`.  drift : dB from the first take to the last;
-    `in_turn` has the woods alternate, otherwise they are measured one wood after the other.
+    `in_turn` has the woods alternate, otherwise they are measured one wood after the other;
+    `taken_out` has the analysis take the drift out, as a study may ask for.
     effect : the second wood's shift against the first; the others lie halfway.
     """
 
@@ -63,6 +64,7 @@ class Cell:
     confounded: bool = False
     drift: float = 0.0
     in_turn: bool = True
+    taken_out: bool = False
     effect: float = 0.0
     features: int = 1
     alike: float = 0.5
@@ -81,9 +83,9 @@ class Cell:
 
 def grid() -> tuple[Cell, ...]:
     """Every cell that is run."""
-    return (
-        *_plain(), *_spreads(), *_shapes(), *_designs(), *_few(), *_defeated(), *_effects()
-    )  # fmt: skip
+    # The seed of a cell is its place here: new ones go to the end.
+    parts = (_plain, _spreads, _shapes, _designs, _few, _defeated, _effects, _corrected)
+    return tuple(cell for part in parts for cell in part())
 
 
 def _plain() -> list[Cell]:
@@ -184,6 +186,16 @@ def _effects() -> list[Cell]:
         for counts, effect in (((4, 4, 4), 9.0), ((4, 10), 9.0), ((10, 10, 10), 6.0))
     ]  # fmt: skip
     return cells
+
+
+def _corrected() -> list[Cell]:
+    """A drift that the study asks to be taken out."""
+    return [
+        Cell("drift of 4 dB taken out, woods in turn, 4 4 4", drift=4.0, taken_out=True,
+             promise="full"),
+        Cell("drift of 4 dB taken out, one wood after the other, 6 6 6", (6, 6, 6), drift=4.0,
+             in_turn=False, taken_out=True),
+    ]  # fmt: skip
 
 
 def _seen(cell: Cell) -> float:

@@ -48,7 +48,7 @@ def draw(cell: Cell, studies: int, rng: np.random.Generator) -> tuple[pd.DataFra
             "value": values.ravel(),
             **{
                 name: np.tile(layout[name].to_numpy(), count)
-                for name in ("take", "batch", "specimen", "mount")
+                for name in ("take", "batch", "specimen", "mount", "place")
             },
         }
     )
@@ -100,6 +100,7 @@ def _layout(cell: Cell, specimens: pd.DataFrame, rng) -> pd.DataFrame:
     place = np.lexsort((table["repeat"], table["mount"], table["two"], table["one"]))
     table["when"] = np.empty(len(table), dtype=int)
     table.loc[place, "when"] = np.arange(len(table))
+    table["place"] = table["when"] / max(len(table) - 1, 1)
     table["specimen"] = specimens["specimen"].to_numpy()[table["board"]]
     table["batch"] = [f"day {b + 1}" for b in table["batch_number"]]
     table["take"] = [f"t{i}" for i in range(len(table))]

@@ -81,6 +81,10 @@ def judge(cell: Cell, specimens: pd.DataFrame, rows: pd.DataFrame, studies: int,
     """
     tidy = unit_steps.tidy(rows, specimens)
     mounts = unit_steps.mount_means(tidy)
+    if cell.taken_out:
+        keys = ["specimen", "batch", "mount"]
+        places = rows[rows["feature"] == rows["feature"].iloc[0]].groupby(keys)["place"].mean()
+        mounts = mounts.merge(places.reset_index(), on=keys)
     order = [f"tone.h{k}.rel_db" for k in range(2, studies * cell.features + 2)]
     samples = make_samples(tidy, mounts, order=order, woods=cell.woods, smallest_n=2)
     first = compared_pairs(samples, refused=(), confidence=CONFIDENCE)
@@ -146,7 +150,7 @@ def _others(order, samples: dict[str, Sample], second: pd.DataFrame, out: Counts
 def _permuted(order, samples: dict[str, Sample], rng, out: Counts) -> None:
     """Boards dealt to the woods anew; only where no batch ties them."""
     model = samples[order[0]].design.model
-    if model.blocked or model.counts.min() < 2:
+    if model.blocked or model.timed or model.counts.min() < 2:
         return
     member = np.eye(model.k)[model.group]
     counts = model.counts
