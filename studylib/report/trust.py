@@ -83,10 +83,10 @@ def power_sentences(summary: Summary) -> list[str]:
             "power here is for its first and strictest step, so it is at least this."
         )
     said.append(
-        "The spreads rest on few boards: the power of a repeat may well be half or double of what "
-        "stands here. How often the procedure errs in many other designs, skewed boards and "
-        "outlying ones included, is measured in the project's truth bench (its page stands in "
-        "the repository under reports/sample/truth.html)."
+        "The spreads are estimates from the boards of this study, and the power hangs on them: "
+        "with other boards of the same woods it would come out differently. How often the "
+        "procedure errs in many other designs, skewed boards and outlying ones included, was "
+        "measured on simulated studies (reports/sample/truth.html in the project's folder)."
     )
     return said
 
@@ -131,6 +131,7 @@ def second_opinion_sentences(summary: Summary) -> list[str]:
         ]
     apart = table[~table["agrees"]]
     said = [
+        "Degrees of freedom (df) are Kenward and Roger's; Satterthwaite's stand beside them.",
         "Degrees of freedom (df) are Kenward and Roger's; Satterthwaite's stand beside them.",
         "Degrees of freedom (df) are Kenward and Roger's; Satterthwaite's stand beside them.",
         "Degrees of freedom (df) are Kenward and Roger's; Satterthwaite's stand beside them.",
