@@ -132,10 +132,6 @@ def second_opinion_sentences(summary: Summary) -> list[str]:
     apart = table[~table["agrees"]]
     said = [
         "Degrees of freedom (df) are Kenward and Roger's; Satterthwaite's stand beside them.",
-        "Degrees of freedom (df) are Kenward and Roger's; Satterthwaite's stand beside them.",
-        "Degrees of freedom (df) are Kenward and Roger's; Satterthwaite's stand beside them.",
-        "Degrees of freedom (df) are Kenward and Roger's; Satterthwaite's stand beside them.",
-        "Degrees of freedom (df) are Kenward and Roger's; Satterthwaite's stand beside them.",
         f"The mixed model agrees on {len(table) - len(apart)} of {counted(len(table), 'pair')} "
         "whether a difference is declared (each feature taken alone).",
     ]
