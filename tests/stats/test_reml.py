@@ -200,14 +200,16 @@ class TestFit:
                     "y ~ C(wood)", frame, groups="board", re_formula="1",
                     vc_formula={"m": "0 + C(mount)"},
                 )  # fmt: skip
-                theirs = model.fit(reml=True)
+                # Its default stops early; from there it is told to go to the top.
+                first = model.fit(reml=True).params_object
+                theirs = model.fit(reml=True, start_params=first, method="bfgs", gtol=1e-9)
             found = np.array([theirs.scale, theirs.vcomp[0], theirs.cov_re.iloc[0, 0]])
             their_deviance = deviance(design, means[i], found, within=within[i : i + 1])[0]
             assert fit.deviance[i] <= their_deviance + 1e-6
-            if fit.components[i].min() > 0.05 and their_deviance < fit.deviance[i] + 1e-4:
-                assert fit.components[i] == pytest.approx(found, rel=2e-2)
+            if fit.components[i].min() > 0.05:
+                assert fit.components[i] == pytest.approx(found, rel=1e-3)
                 inside += 1
-        assert inside >= 2
+        assert inside >= 3
 
     def test_every_start_ends_at_the_same_top(self, uneven, rng):
         design, means, within = by_mounts(*uneven)
