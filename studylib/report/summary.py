@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from functools import partial
+from functools import cached_property, partial
 from pathlib import Path
 
 import numpy as np
@@ -46,8 +46,7 @@ class Summary:
     """A study, what was gathered from its batches, whose harmonics they are, and its woods.
 
     modes : what rings, and the wood itself.  covariates : the differences with density,
-    stiffness or size held equal.  checks : drift, order, what stands out, what this
-    design can do.
+    stiffness or size held equal.
     """
 
     study: Study
@@ -56,7 +55,11 @@ class Summary:
     attribution: Attribution
     modes: StudyModes
     covariates: Covariates
-    checks: Checks
+
+    @cached_property
+    def checks(self) -> Checks:
+        """Drift, order, what stands out, what this design can do: made when first asked for."""
+        return checks_of(self.study, self.comparison)
 
     @property
     def woods(self) -> tuple[str, ...]:
@@ -273,7 +276,6 @@ def summarise(study: Study, gathered: Gathered) -> Summary:
             batches=[batch for batch in study.batches if batch not in gathered.failed],
         ),
         modes=modes,
-        checks=checks_of(study, comparison),
         covariates=analyse_covariates(
             comparison,
             study.specimen_table(),

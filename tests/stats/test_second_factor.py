@@ -98,12 +98,12 @@ class TestCrossed:
     def test_the_interaction_is_noted_in_one_of_twenty_studies_without_any(self, rng):
         specimens = specimens_table((4, 4, 4))
         specimens["beside"] = [in_turn(name) for name in specimens["specimen"]]
-        names = [f"tone.h{k}.rel_db" for k in range(2, 202)]
+        names = [f"tone.h{k}.rel_db" for k in range(2, 102)]
         rows = features_table(specimens, rng, names=names, board_sd=3.0)
         result = compare(rows, specimens, woods=WOODS, primary=names)
         table = second_factor(result.parts, specimens, name="finish").table
         noted = table.groupby("feature")["note"].first() != ""
-        assert noted.mean() == pytest.approx(0.05, abs=3 * np.sqrt(0.05 * 0.95 / 200))
+        assert noted.mean() == pytest.approx(0.05, abs=3 * np.sqrt(0.05 * 0.95 / 100))
 
 
 class TestConfounded:
