@@ -17,11 +17,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import special
 
-from studylib.stats import studentized
-from studylib.stats.blocks import WoodModel, steadied
-from studylib.stats.pairs import STEADIED, TUKEY_KRAMER, method_for
+from studylib.stats.blocks import WoodModel
+from studylib.stats.pairs import TUKEY_KRAMER, all_pairs, method_for
 
 RUNS = 1000
 POWER = 0.80
@@ -76,13 +74,12 @@ def own_design(
     noise = np.random.default_rng(172).standard_normal((runs, model.group.size))
     pooled = float(model.pooled_variance(y))
     own = np.full(model.k, pooled)
-    method = method_for(model)
-    if method != TUKEY_KRAMER:
+    if method_for(model) != TUKEY_KRAMER:
         own = np.maximum(model.wood_variances(y), 1e-6 * pooled)
     alpha = 1 - confidence
-    alike = _Draws(model, method, noise * np.sqrt(pooled), alpha)
-    draws = _Draws(model, method, noise * np.sqrt(own[model.group]), alpha)
-    strict = draws if primary < 2 else _Draws(model, method, draws.y, alpha / primary)
+    alike = _Draws(model, noise * np.sqrt(pooled), alpha)
+    draws = _Draws(model, noise * np.sqrt(own[model.group]), alpha)
+    strict = draws if primary < 2 else _Draws(model, draws.y, alpha / primary)
     at_limit, same, seen = {}, {}, {}
     for pair in draws.pairs:
         seen[pair] = strict.smallest_seen(pair)
@@ -95,24 +92,13 @@ def own_design(
 class _Draws:
     """Simulated studies without any difference: noise and critical half-width of every pair."""
 
-    def __init__(self, model: WoodModel, method: str, y: np.ndarray, alpha: float):
+    def __init__(self, model: WoodModel, y: np.ndarray, alpha: float):
         self.y = y
-        self.pairs = [(a, b) for a in range(model.k) for b in range(a + 1, model.k)]
-        self._noise, self._half, self._half90 = {}, {}, {}
-        spreads = model.wood_variances(y) if method != TUKEY_KRAMER else None
-        mixture = steadied(model.leverage) if method == STEADIED else None
-        for a, b in self.pairs:
-            weight = model.contrast(a, b)
-            if spreads is None:
-                variance = variance90 = model.pooled_variance(y) * float(weight @ weight)
-                df = df90 = np.full(len(y), model.df)
-            else:
-                variance, df = model.contrast_variance(a, b, spreads, mixture)
-                variance90, df90 = model.contrast_variance(a, b, spreads)
-            self._noise[a, b] = y @ weight
-            critical = studentized.quantile(1 - alpha, model.k, df) / np.sqrt(2.0)
-            self._half[a, b] = critical * np.sqrt(variance)
-            self._half90[a, b] = special.stdtrit(df90, 0.95) * np.sqrt(variance90)
+        found = all_pairs(model, y, confidence=1 - alpha)
+        self.pairs = found.woods
+        self._noise = dict(zip(found.woods, found.difference.T, strict=True))
+        self._half = dict(zip(found.woods, (found.high - found.difference).T, strict=True))
+        self._half90 = dict(zip(found.woods, (found.high90 - found.difference).T, strict=True))
 
     def any_declared(self) -> float:
         found = [np.abs(self._noise[p]) > self._half[p] for p in self.pairs]
