@@ -21,6 +21,7 @@ from studylib.stats.compare import Comparison
 from studylib.stats.own_design import OwnDesign, own_design
 from studylib.stats.second_factor import COLUMNS as BESIDE_COLUMNS
 from studylib.stats.second_factor import SecondFactor, second_factor
+from studylib.stats.units import MOUNT
 
 OWN_COLUMNS = (
     *("feature", "wood_a", "wood_b", "alike", "own_spreads", "at_limit", "same", "seen", "unit"),
@@ -104,10 +105,10 @@ def _own(comparison: Comparison) -> dict[str, OwnDesign]:
 
 
 def _from_own_means(takes: pd.DataFrame, order: pd.DataFrame) -> pd.DataFrame:
-    placed = takes[takes["state"] == "used"].merge(order, on=drift.KEYS, how="inner")
+    placed = takes[takes["state"] == "used"].merge(order, on=MOUNT, how="inner")
     board = placed.groupby(["feature", "specimen", "batch"], sort=False)
     several = board["mount"].transform("nunique") > 1
-    inside = placed.groupby(["feature", *drift.KEYS], sort=False).cumcount()
+    inside = placed.groupby(["feature", *MOUNT], sort=False).cumcount()
     placed = placed.assign(
         y=placed["y"] - board["y"].transform("mean"), number=placed["number"] + 0.2 * inside
     )
@@ -143,7 +144,7 @@ def boards_behind(comparison: Comparison, feature: str, wood: str) -> dict[str, 
     takes = comparison.parts.takes
     own = takes[(takes["feature"] == feature) & (takes["wood"] == wood)]
     own = own[np.isfinite(own["y"])]
-    mounts = own[["specimen", "batch", "mount"]].drop_duplicates()
+    mounts = own[MOUNT].drop_duplicates()
     return {
         "planks": int(own["source"].nunique()),
         "boards": int(own["specimen"].nunique()),

@@ -113,8 +113,7 @@ def compare(
     order = _feature_order(tidy, primary)
     mounts = unit_steps.mount_means(tidy)
     if places is not None:
-        keys = ["specimen", "batch", "mount"]
-        mounts = mounts.merge(places[[*keys, "place"]], on=keys, how="left", validate="m:1")
+        mounts = unit_steps.with_places(mounts, places)
         if mounts["place"].isna().any():
             raise InputError("a mount has no place in the order of recording, so drift stays in")
     specimen_means = unit_steps.specimen_means(mounts)

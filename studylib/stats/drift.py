@@ -28,13 +28,13 @@ import pandas as pd
 from scipy import special
 
 from studylib.stats.boards import mount_cells
+from studylib.stats.units import MOUNT
 
 CHART_COLUMNS = (
     *("feature", "specimen", "batch", "mount", "number", "started", "y", "centre", "low", "high"),
     "outside",
 )
 TREND_COLUMNS = ("feature", "batch", "change", "low", "high", "df", "clear")
-KEYS = ["specimen", "batch", "mount"]
 
 
 @dataclass(frozen=True)
@@ -68,7 +68,7 @@ def reference_chart(
     """
     names = list(references)
     rows = []
-    placed = mounts.merge(order, on=KEYS, how="inner").sort_values("number", kind="stable")
+    placed = mounts.merge(order, on=MOUNT, how="inner").sort_values("number", kind="stable")
     for feature, own in placed.groupby("feature", sort=False):
         others = own[~own["specimen"].isin(names)]
         cells = mount_cells(others) if len(others) else None
@@ -95,7 +95,7 @@ def trends(mounts: pd.DataFrame, order: pd.DataFrame, *, confidence: float) -> p
     clear : the interval lies clear of zero (all batches of a feature: for that row alone).
     """
     rows = []
-    placed = mounts.merge(order, on=KEYS, how="inner")
+    placed = mounts.merge(order, on=MOUNT, how="inner")
     for feature, own in placed.groupby("feature", sort=False):
         batches = own.sort_values("number")["batch"].unique()
         for batch in [*(batches if len(batches) > 1 else ()), ""]:

@@ -29,6 +29,7 @@ import pandas as pd
 from scipy import special
 
 from studylib.stats.samples import Sample
+from studylib.stats.units import MOUNT
 
 COLUMNS = (
     *("feature", "level", "item", "wood", "test", "statistic", "critical", "critical_1"),
@@ -142,7 +143,7 @@ def _sources(name: str, sample: Sample) -> list[dict]:
 def _boards_of_planks(name: str, takes: pd.DataFrame) -> list[dict]:
     rows = []
     for (wood, _), plank in takes.groupby(["wood", "source"], sort=False):
-        means = plank.groupby(["specimen", "batch", "mount"], sort=False)["y"].mean()
+        means = plank.groupby(MOUNT, sort=False)["y"].mean()
         boards = means.groupby(level="specimen", sort=False).mean()
         for place, found in _grubbs(boards.to_numpy() - boards.mean()):
             mine = plank[plank["specimen"] == boards.index[place]]
@@ -150,8 +151,7 @@ def _boards_of_planks(name: str, takes: pd.DataFrame) -> list[dict]:
     return rows
 
 
-_MOUNT = ["specimen", "batch", "mount"]
-_INSIDE = {"mount": (["specimen", "batch"], _MOUNT), "take": (_MOUNT, [*_MOUNT, "take"])}
+_INSIDE = {"mount": (["specimen", "batch"], MOUNT), "take": (MOUNT, [*MOUNT, "take"])}
 
 
 def _cells(takes: pd.DataFrame, level: str) -> pd.Series:

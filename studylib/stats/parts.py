@@ -58,7 +58,6 @@ class Parts:
         takes = takes[~takes["id"].astype(str).isin(ids)]
         mounts = unit_steps.mount_means(takes)
         if "place" in self.mounts:
-            keys = ["specimen", "batch", "mount"]
-            places = self.mounts[[*keys, "place"]].drop_duplicates(keys)
-            mounts = mounts.merge(places, on=keys, how="left")
+            places = self.mounts.drop_duplicates(unit_steps.MOUNT)
+            mounts = unit_steps.with_places(mounts, places)
         return takes, mounts

@@ -10,7 +10,8 @@ A row counts as a single take's value of one feature. Its `state` is
     "aside"  set aside or excluded,
     "other"  not usable for another reason.
 
-Functions: `tidy`, `mount_means`, `specimen_means`, `unit_means`, `natural_key`.
+Functions: `tidy`, `mount_means`, `specimen_means`, `unit_means`, `with_places`,
+`natural_key`.
 """
 
 from __future__ import annotations
@@ -23,6 +24,7 @@ import pandas as pd
 from studylib import register
 from studylib.stats import scales
 
+MOUNT = ["specimen", "batch", "mount"]
 KEYS = ("specimen", "wood", "source", "role")
 
 
@@ -132,6 +134,11 @@ def mount_means(rows: pd.DataFrame) -> pd.DataFrame:
     keys = ["feature", *KEYS, "batch", "mount"]
     grouped = used.groupby(keys, sort=True, observed=True, dropna=False)["y_mount"]
     return grouped.agg(y="mean", n_takes="size").reset_index()
+
+
+def with_places(mounts: pd.DataFrame, places: pd.DataFrame) -> pd.DataFrame:
+    """Mounts with the column place, their place in the order of recording; NaN where not known."""
+    return mounts.merge(places[[*MOUNT, "place"]], on=MOUNT, how="left", validate="m:1")
 
 
 def specimen_means(mounts: pd.DataFrame) -> pd.DataFrame:

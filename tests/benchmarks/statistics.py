@@ -22,6 +22,7 @@ from studylib.stats import drift, outliers, without
 from studylib.stats.compare import compare
 from studylib.stats.mixed_model import fit_features
 from studylib.stats.own_design import own_design
+from studylib.stats.units import MOUNT
 from tests.benchmarks.common import seconds
 from tests.stats.simulate import WOODS, features_table, specimens_table
 
@@ -46,7 +47,7 @@ def everything(specimens: pd.DataFrame, rows: pd.DataFrame, names: list[str]) ->
     without.effects_without(parts, found, result.effects)
     outliers.mandel_rows(parts.samples, parts.usable)
     mounts = parts.all_mounts[parts.all_mounts["feature"].isin(parts.usable)]
-    order = mounts[drift.KEYS].drop_duplicates().reset_index(drop=True)
+    order = mounts[MOUNT].drop_duplicates().reset_index(drop=True)
     order = order.assign(place=np.linspace(0, 1, len(order)), number=order.index, started=pd.NaT)
     drift.reference_chart(mounts, order, references=["L1"], confidence=0.95)
     drift.trends(mounts, order, confidence=0.95)

@@ -82,9 +82,9 @@ def judge(cell: Cell, specimens: pd.DataFrame, rows: pd.DataFrame, studies: int,
     tidy = unit_steps.tidy(rows, specimens)
     mounts = unit_steps.mount_means(tidy)
     if cell.taken_out:
-        keys = ["specimen", "batch", "mount"]
-        places = rows[rows["feature"] == rows["feature"].iloc[0]].groupby(keys)["place"].mean()
-        mounts = mounts.merge(places.reset_index(), on=keys)
+        first = rows[rows["feature"] == rows["feature"].iloc[0]]
+        places = first.groupby(unit_steps.MOUNT)["place"].mean().reset_index()
+        mounts = unit_steps.with_places(mounts, places)
     order = [f"tone.h{k}.rel_db" for k in range(2, studies * cell.features + 2)]
     samples = make_samples(tidy, mounts, order=order, woods=cell.woods, smallest_n=2)
     first = compared_pairs(samples, refused=(), confidence=CONFIDENCE)
