@@ -1,30 +1,45 @@
 """The errors that studylib raises on purpose.
 
-Everything a user can put right is an `InputError`; its `faults` are whole sentences that
-name the file, the row and what would be right. One root, `StudyError`, lets a caller catch
-all of them and nothing else.
+An error carries notes (see `codes`): what is wrong, as codes with their fields. Its text asks
+the words room, so that `str(error)` is one clear sentence a fault: which file, which row, what
+is wrong, what would be right. One root, `StudyError`, lets a caller catch all of them and nothing
+else.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from studylib.codes import code_of
+from studylib.words import say
 
 
 class StudyError(Exception):
-    """Root of every error that studylib raises on purpose."""
-
-
-class InputError(StudyError):
-    """Something in the study folder is not as it should be.
+    """Root of every error that studylib raises on purpose.
 
     Parameters
     ----------
-    faults : one sentence or several, each complete in itself.
+    notes : one or several, as made by `codes.note`.
     """
 
-    def __init__(self, faults: str | Iterable[str]):
-        self.faults: tuple[str, ...] = (faults,) if isinstance(faults, str) else tuple(faults)
-        super().__init__("\n".join(self.faults))
+    def __init__(self, *notes: str):
+        self.notes: tuple[str, ...] = tuple(dict.fromkeys(notes))
+        super().__init__(*self.notes)
+
+    @property
+    def codes(self) -> tuple[str, ...]:
+        """What is wrong, without the details."""
+        return tuple(code_of(note) for note in self.notes)
+
+    @property
+    def faults(self) -> tuple[str, ...]:
+        """One whole sentence a fault."""
+        return tuple(say(note) for note in self.notes)
+
+    def __str__(self) -> str:
+        return "\n".join(self.faults)
+
+
+class InputError(StudyError):
+    """Something in the study folder is not as it should be, and its owner can put it right."""
 
 
 class RunError(StudyError):

@@ -4,15 +4,19 @@ Convention: everything is written under a hidden name in the same folder and the
 which is one step for whoever reads it. A name that starts with a dot and ends in ".part" is
 a leftover of a run that was killed and may be deleted.
 
-Functions: `write_whole`, `write_json`, `read_json`, `replace_folder`, `fill_folder`.
+Functions: `write_whole`, `write_json`, `read_json`, `replace_folder`, `fill_folder`,
+`slug`.
 """
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
+import re
 import shutil
 import tempfile
+import unicodedata
 import uuid
 from collections.abc import Callable
 from pathlib import Path
@@ -75,3 +79,26 @@ def fill_folder(place: Path, fill: Callable[[Path], None]) -> None:
         new.mkdir()
         fill(new)
         replace_folder(new, place)
+
+
+def slug(text: str) -> str:
+    """A name fit for a file on any system: letters, digits, "_", "." and "-" of ASCII.
+
+    Letters lose their accents. Where a letter or digit has no ASCII form, six digits of the
+    text's SHA-256 are added, so that two names in another script stay two names.
+    """
+    plain = unicodedata.normalize("NFKD", text)
+    kept = "".join(c for c in plain if not unicodedata.combining(c))
+    lost = any(c.isalnum() and not c.isascii() for c in kept)
+    name = re.sub(r"[^A-Za-z0-9_.-]+", "_", kept).strip("_.-")[:80]
+    # Windows keeps these names for devices, with or without an ending.
+    reserved = re.fullmatch(r"(?i)(con|prn|aux|nul|com[0-9]|lpt[0-9])(\..*)?", name)
+    if lost or reserved or not name:
+        mark = hashlib.sha256(_bytes(text)).hexdigest()[:6]
+        name = f"{name}-{mark}" if name and not reserved else f"x{name}-{mark}"
+    return name
+
+
+def _bytes(text: str) -> bytes:
+    # A folder's name need not be UTF-8: what Python could not read of it stands as surrogates.
+    return unicodedata.normalize("NFC", text).encode("utf-8", "surrogateescape")

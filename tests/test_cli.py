@@ -213,7 +213,7 @@ def test_an_unknown_batch_is_named_with_the_nearest(tones, tmp_path):
     ("error", "code", "said"),
     [
         (KeyboardInterrupt(), 130, "Stopped."),
-        (InputError(["One.", "Two."]), 2, "One.\nTwo.\n"),
+        (InputError("One.", "Two."), 2, "One.\nTwo.\n"),
         (RunError("The notebook is missing."), 2, "The notebook is missing.\n"),
         (OSError(28, "No space left on device", "/a/b.csv"), 2, "(b.csv): No space left"),
         (ValueError("odd\x1b[31m"), 2, "The program itself failed (ValueError: odd\\x1b[31m)."),

@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from studylib import register
+from studylib import register, words
 from studylib.errors import InputError
 
 NAMES = {
@@ -41,8 +41,8 @@ def test_every_name_of_the_design_is_known(name, scale):
     feature = register.find(name)
     assert feature.name == name
     assert feature.scale == scale
-    assert feature.origin == name.split(".")[0]
-    assert feature.meaning
+    assert feature.kind == name.split(".")[0]
+    assert words.feature(name)
     assert feature.unit
 
 
@@ -82,7 +82,7 @@ def test_limits_fit_their_scale_and_every_feature_says_why():
     for feature in map(register.find, register.example_names()):
         assert feature.limit_source
         if feature.limit is None:
-            assert feature.limit_source.startswith(("no default", "never compared"))
+            assert words.say(feature.limit_source).startswith(("no default", "never compared"))
         else:
             assert feature.limit > (1 if feature.scale == "log" else 0)
 

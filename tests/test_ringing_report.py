@@ -17,9 +17,9 @@ from studylib.measure.sweep_rows import RESPONSE_COLUMNS
 from studylib.report import ringing, wood_words
 from studylib.report.first_tap import first_tap
 from studylib.report.summary import summarise
-from studylib.report.uncertain import with_uncertainty
 from studylib.sheets import read_study
 from studylib.wood.near_tone import COLUMNS as NEAR_COLUMNS
+from studylib.words.numbers import with_uncertainty
 from tests.invented_tables import Invention
 from tests.test_rings import LOSS, MODULUS, Files, free_modes, write_study
 

@@ -44,7 +44,7 @@ note_progress(output)(1, 3, "take two")
 with (Path(output).parents[1] / "ran.txt").open("a") as log:
     log.write(batch + "\\n")
 if batch == "faulty":
-    raise InputError(["takes.csv, row 9: this take is broken.", "And another."])
+    raise InputError("takes.csv, row 9: this take is broken.", "And another.")
 if batch == "killed":
     os._exit(1)
 if batch == "waiting":

@@ -6,8 +6,10 @@ import pytest
 
 from studylib.errors import InputError
 from studylib.sheets import read_study
+from studylib.sheets.field_faults import gaps
 from studylib.sheets.spreadsheet import mark_faults, number, read_table, whole
-from studylib.wording import gaps, listed, nearest, shown, slug
+from studylib.words.text import listed, nearest, shown
+from studylib.writing import slug
 from tests.breakable_study import (
     SPECIMEN_HEADER,
     TAKE_HEADER,

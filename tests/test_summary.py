@@ -21,14 +21,15 @@ import pytest
 from scipy import stats
 
 from studylib import figures, register
-from studylib.figures import words as report_words
-from studylib.figures.words import names_in_short
+from studylib.report import differences as report_words
 from studylib.report import pages, pair_words
 from studylib.report import summary as summaries
 from studylib.report import tables as report_tables
 from studylib.report import text as report_text
 from studylib.report.summary import summarise, write_summary
 from studylib.sheets.settings import Claim
+from studylib.words import numbers
+from studylib.words.text import names_in_short
 from tests.invented_tables import Invention
 
 NOTEBOOK = Path(__file__).parents[1] / "notebooks" / "summary.ipynb"
@@ -163,7 +164,7 @@ def test_a_level_is_not_credited_to_the_board_alone(different):
      ("tone.h3.response_db", False)],
 )  # fmt: skip
 def test_which_features_hold_the_drivers_distortion(feature, holds):
-    assert register.holds_driver(feature) is holds
+    assert register.find(feature).driver is holds
 
 
 def test_boards_of_one_plank_are_called_sources(null):
@@ -439,7 +440,7 @@ def test_a_primary_feature_that_no_take_gave_reads_not_measured_yet():
     summary = summary_of(primary=("tone.h3.rel_db", "tap.m1.decay_time_s"), boards=2, mounts=2)
     assert summary.measured == ("tone.h3.rel_db",)
     assert report_text.take_home(summary)[-1] == (
-        "Decay time of mode 1 to -60 dB: not measured yet."
+        "Decay time of mode 1 to −60 dB: not measured yet."
     )
     assert "boards_tap.m1.decay_time_s" not in summary.drawings()
     assert len(figures.boards_figures(summary)) == 1
@@ -457,7 +458,7 @@ def test_a_primary_feature_that_no_take_gave_reads_not_measured_yet():
      (-0.001, -1.0, 1.0, "0.0"), (1.5, math.nan, math.nan, "+1.50"), (math.nan, 0, 1, "–")],
 )  # fmt: skip
 def test_differences_are_rounded_as_their_interval_allows(value, low, high, text):
-    assert report_words.signed(value, low, high) == text
+    assert numbers.signed(value, low, high) == text
 
 
 def test_frequencies_are_also_told_in_cents():
@@ -475,14 +476,14 @@ def test_frequencies_are_also_told_in_cents():
 
 
 def test_other_numbers_in_words():
-    assert report_words.rounded(0.012345) == "0.0123"
-    assert report_words.rounded(-1234.5) == "−1230"
-    assert report_words.rounded(0.0) == "0"
-    assert report_words.between(-0.41, 2.1, "dB") == "−0.4 to 2.1 dB"
-    assert report_words.between(-0.01, math.inf, "") == "−0.01 to no bound"
-    assert report_words.between(math.nan, math.nan, "dB") == "–"
-    assert report_words.counted(1, "take") == "1 take"
-    assert report_words.counted(2, "batch", "batches") == "2 batches"
+    assert numbers.rounded(0.012345) == "0.0123"
+    assert numbers.rounded(-1234.5) == "−1230"
+    assert numbers.rounded(0.0) == "0"
+    assert numbers.between(-0.41, 2.1, "dB") == "−0.4 to 2.1 dB"
+    assert numbers.between(-0.01, math.inf, "") == "−0.01 to no bound"
+    assert numbers.between(math.nan, math.nan, "dB") == "–"
+    assert numbers.counted(1, "take") == "1 take"
+    assert numbers.counted(2, "batch", "batches") == "2 batches"
 
 
 # ---------------------------------------------------------------- files

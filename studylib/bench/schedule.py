@@ -29,7 +29,7 @@ from studylib.measure.features import has_sensed_drive
 from studylib.sheets.boards import Boards
 from studylib.sheets.rows import Specimen
 from studylib.sheets.settings import Plan, Settings
-from studylib.wording import listed, shown
+from studylib.words.text import listed, shown
 
 
 @dataclass(frozen=True)

@@ -21,8 +21,7 @@ import pandas as pd
 from studylib.bench.instructions import Group, caution_for, groups, level_words, what_to_do
 from studylib.bench.signals import signal_name
 from studylib.sheets import Study, Take
-from studylib.wording import slug
-from studylib.writing import write_whole
+from studylib.writing import slug, write_whole
 
 FOLDER = "bench_sheets"
 BY_HAND = ("temperature_c", "humidity_pct", "started", "remark")

@@ -87,7 +87,7 @@ def write_signals(study: Study, *, progress: Progress | None = None) -> pd.DataF
     rate_hz = study.settings.channels.rate_hz or USUAL_RATE_HZ
     faults = [fault for name in used if (fault := _fault(study, first[name], rate_hz))]
     if faults:
-        raise InputError(faults)
+        raise InputError(*faults)
     rows = []
     for done, name in enumerate(used):
         if progress:

@@ -21,8 +21,8 @@ from studylib.sheets.boards import Boards
 from studylib.sheets.rows import TAKE_COLUMNS, TONE_KINDS
 from studylib.sheets.scheduled import SCHEDULE, Scheduled
 from studylib.sheets.spreadsheet import Table, read_table, table_text
-from studylib.wording import listed, shown, slug
-from studylib.writing import write_json, write_whole
+from studylib.words.text import listed, shown
+from studylib.writing import slug, write_json, write_whole
 
 TAKES = "takes.csv"
 MOST_SEED = 1_000_000

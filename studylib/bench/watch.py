@@ -29,7 +29,7 @@ from studylib.errors import InputError, StudyError
 from studylib.recordings import probe
 from studylib.sheets import Study, Take, read_study
 from studylib.sheets.files import AUDIO_ENDINGS
-from studylib.wording import nearest, shown
+from studylib.words.text import nearest, shown
 from studylib.writing import read_json, write_json
 
 MEMORY = ".looked_at.json"

@@ -114,7 +114,7 @@ def unblind(folder: Path, reports: Path) -> None:
     """Open the key of a blind study, for good: the woods get their own names."""
     from studylib.sheets.blinding import open_key
     from studylib.sheets.boards import read_boards
-    from studylib.wording import slug
+    from studylib.writing import slug
 
     boards = read_boards(folder)
     after = (reports / slug(boards.folder.name) / "summary.html").is_file()

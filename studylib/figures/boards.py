@@ -24,7 +24,8 @@ from studylib.figures.style import (
     styled,
     wrapped,
 )
-from studylib.figures.words import in_short
+from studylib.words import feature as feature_words
+from studylib.words.text import in_short
 
 # From here on the boards' names would run into each other, and are left out.
 MOST_NAMED_BOARDS = 72
@@ -62,7 +63,9 @@ def boards_figure(summary, feature: str, *, size: tuple[float, float] | None = N
     _name_boards(axes, ticks, names, edge)
     _name_woods(axes, boards, woods, edge)
     described = summary.describe(feature)
-    axes.set_ylabel(quantity(in_short(described.meaning), described.unit, width=44, lines=3))
+    axes.set_ylabel(
+        quantity(in_short(feature_words(described.name)), described.unit, width=44, lines=3)
+    )
     axes.grid(axis="y")
     axes.set_xlim(-0.5 - GAP / 2, edge - 0.5 - GAP / 2)
     figure.supxlabel(_legend_sentence(summary.confidence), fontsize=8.5, color=GREY)

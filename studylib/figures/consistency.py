@@ -22,8 +22,9 @@ from studylib.figures.style import (
     styled,
     wrapped,
 )
-from studylib.figures.words import in_short
 from studylib.register import Feature
+from studylib.words import feature as feature_words
+from studylib.words.text import in_short
 
 
 @styled
@@ -54,7 +55,8 @@ def consistency_figure(
             if column == 0:
                 axes.set_ylabel(f"Mandel's {name}")
         panels[0, column].set_title(
-            wrapped(in_short(feature.meaning), 96 // len(features), lines=2), fontsize=9.5
+            wrapped(in_short(feature_words(feature.name)), 96 // len(features), lines=2),
+            fontsize=9.5,
         )
     for wood in woods:
         label = legend_label(wood, 22)

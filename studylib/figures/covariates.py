@@ -32,8 +32,9 @@ from studylib.figures.style import (
     settle,
     styled,
 )
-from studylib.figures.words import in_short
 from studylib.stats.covariate_values import covariate_quantity
+from studylib.words import feature as feature_words
+from studylib.words.text import in_short
 
 if TYPE_CHECKING:
     from studylib.stats.covariates import Covariates
@@ -163,7 +164,9 @@ def _overlap_words(table: pd.DataFrame) -> str:
 
 def _name_feature(axes: Axes, feature: str, *, rows: int) -> None:
     known = register.find(feature)
-    label = quantity(in_short(known.meaning), known.unit, width=44 if rows == 1 else 28, lines=4)
+    label = quantity(
+        in_short(feature_words(known.name)), known.unit, width=44 if rows == 1 else 28, lines=4
+    )
     if axes.figure.get_figheight() / rows < LOW_ROW:
         # An upright label would run into the next row's.
         axes.set_ylabel(label, fontsize=7.5, rotation=0, ha="right", va="center")

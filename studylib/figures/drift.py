@@ -26,8 +26,9 @@ from studylib.figures.style import (
     styled,
     wrapped,
 )
-from studylib.figures.words import in_short
 from studylib.register import Feature
+from studylib.words import feature as feature_words
+from studylib.words.text import in_short
 
 
 @styled
@@ -102,7 +103,7 @@ def _panel(axes: Axes, chart: pd.DataFrame, others: pd.DataFrame, feature: Featu
     starts = sorted(both.groupby("batch", sort=False)["number"].min())
     for start in starts[1:]:
         axes.axvline(start - 0.5, color=GREY, linewidth=0.8, linestyle=":")
-    axes.set_title(wrapped(in_short(feature.meaning), 100, lines=1), fontsize=9.5)
+    axes.set_title(wrapped(in_short(feature_words(feature.name)), 100, lines=1), fontsize=9.5)
     axes.set_ylabel(quantity("from the mean", feature.difference_unit))
     axes.grid(axis="y")
     axes.margins(y=0.18)

@@ -27,7 +27,8 @@ from studylib.figures.style import (
     styled,
     wrapped,
 )
-from studylib.figures.words import in_short
+from studylib.words import feature as feature_words
+from studylib.words.text import in_short
 
 # Panels beside each other: on a page, and in a video frame, which is wide and low.
 PAGE_COLUMNS, VIDEO_COLUMNS = 3, 4
@@ -59,7 +60,9 @@ def effects_figure(summary, *, size: tuple[float, float] | None = None) -> Figur
         rows = drawn[drawn["feature"] == feature]
         described = summary.describe(feature)
         _effect_rows(axes, rows, pairs, summary.limit_band(feature))
-        _name_panel(axes, described.meaning, quantity("difference", str(rows["unit"].iloc[0])))
+        _name_panel(
+            axes, feature_words(described.name), quantity("difference", str(rows["unit"].iloc[0]))
+        )
         _name_rows(axes, pairs)
     shown = [v for v in VERDICT_MARKERS if v in set(drawn["verdict"])]
     figure.legend(handles=[_key(v) for v in shown], loc="outside upper center", ncols=len(shown))
@@ -94,7 +97,7 @@ def positive_control_figure(summary, *, size: tuple[float, float] | None = None)
             _interval(axes, row, place, "D" if row.told_apart else "o", bool(row.told_apart))
         _row_axis(axes, len(pairs))
         difference = quantity("changed minus reference", str(rows["unit"].iloc[0]))
-        _name_panel(axes, summary.describe(feature).meaning, difference)
+        _name_panel(axes, feature_words(feature), difference)
         _name_rows(axes, pairs)
     figure.supxlabel(
         f"filled diamond: told apart; open circle: not told apart; bars: "

@@ -27,7 +27,8 @@ from studylib.figures.style import (
     styled,
     wrapped,
 )
-from studylib.figures.words import in_short
+from studylib.words import feature as feature_words
+from studylib.words.text import in_short
 
 LEVELS = ("wood", "source", "specimen", "mount", "take")
 WORDS = {"specimen": "board"}
@@ -54,7 +55,7 @@ def variance_figure(summary, *, size: tuple[float, float] | None = None) -> Figu
         rows = table[table["feature"] == feature].set_index("level")
         rows = rows.loc[[level for level in LEVELS if level in rows.index]]
         last = number == len(features) - 1
-        _shares(left, rows, wrapped(in_short(summary.describe(feature).meaning), 60), last)
+        _shares(left, rows, wrapped(in_short(feature_words(feature)), 60), last)
         _spreads(right, rows, summary.describe(feature).difference_unit)
     shown = [level for level in LEVELS if level in set(table["level"])]
     figure.legend(

@@ -19,7 +19,7 @@ import numpy as np
 import pandas as pd
 
 from studylib.errors import InputError
-from studylib.wording import listed
+from studylib.words.text import listed
 
 COLUMNS = [
     "specimen", "wood", "role", "support", "mode", "frequency_hz", "frequency_u", "loss_factor",

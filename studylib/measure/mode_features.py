@@ -23,7 +23,7 @@ import pandas as pd
 from studylib.measure.mode_boards import tap_rows
 from studylib.measure.parts import COLUMNS
 from studylib.signal.damping import decay_time
-from studylib.wording import listed
+from studylib.words.text import listed
 
 PREFIX = {"bench": "tap", "free": "free"}
 QUANTITIES = (("frequency_hz", "Hz"), ("loss_factor", "1"), ("decay_time_s", "s"))

@@ -29,8 +29,8 @@ import numpy as np
 import pandas as pd
 
 from studylib.errors import InputError, RunError, StudyError
-from studylib.wording import listed, nearest, shown, slug
-from studylib.writing import read_json, write_json, write_whole
+from studylib.words.text import listed, nearest, shown
+from studylib.writing import read_json, slug, write_json, write_whole
 
 if TYPE_CHECKING:
     from studylib.measure import BatchMeasurement
@@ -102,7 +102,7 @@ class Gathered:
 
 
 def batch_slugs(batches: Iterable[str]) -> dict[str, str]:
-    """A file name for each batch (`wording.slug`); never two alike, whatever the file system.
+    """A file name for each batch (`writing.slug`); never two alike, whatever the file system.
 
     Names that would share a file, with upper case left aside, carry eight digits of their hash.
     """

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 from studylib.report.pages import number
 from studylib.signal.limits import LIMITS
-from studylib.wording import listed
+from studylib.words.text import listed
 
 if TYPE_CHECKING:
     import pandas as pd

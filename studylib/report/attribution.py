@@ -21,9 +21,9 @@ from studylib.attribution.uncertainty import DB
 from studylib.attribution.verdicts import BEYOND, CANNOT_TELL, DRIVER, NOISE, VERDICTS
 from studylib.errors import InputError
 from studylib.figures.excess import worth_showing
-from studylib.figures.words import counted
 from studylib.sheets import Study
-from studylib.wording import listed, nearest, shown
+from studylib.words.numbers import counted
+from studylib.words.text import listed, nearest, shown
 
 if TYPE_CHECKING:
     from studylib.report.summary import Summary

@@ -9,8 +9,8 @@ import math
 
 import pandas as pd
 
-from studylib.figures.words import between, signed
 from studylib.report.summary import Summary
+from studylib.words.numbers import between, signed
 
 NONE = (
     "study.toml names no second column. To hold one equal (finish, thickness class, maker), write "

@@ -16,11 +16,12 @@ import pandas as pd
 
 from studylib import register
 from studylib.figures.covariates import shown_covariates
-from studylib.figures.words import MINUS, MISSING, between, counted, in_short, signed
 from studylib.stats.covariate_notes import FEW_DF, GUESS_DF
 from studylib.stats.covariate_values import covariate_quantity
 from studylib.stats.covariates import Covariates
-from studylib.wording import listed
+from studylib.words import feature as feature_words
+from studylib.words.numbers import MINUS, MISSING, between, counted, signed
+from studylib.words.text import in_short, listed
 
 ABOUT = (
     "Each pair of woods is compared twice on the same boards: as it stands, and with one property "
@@ -107,7 +108,7 @@ def _chosen(table: pd.DataFrame, covariates: Sequence[str] | None) -> pd.DataFra
 
 def _paragraph(rows: pd.DataFrame) -> str:
     first = next(rows.itertuples())
-    feature = re.sub(r"-(?=\d)", MINUS, in_short(register.find(first.feature).meaning))
+    feature = re.sub(r"-(?=\d)", MINUS, in_short(feature_words(first.feature)))
     meaning = covariate_quantity(first.covariate).meaning
     start = f"{feature[0].upper()}{feature[1:]}, with {meaning} held equal: "
     known = rows[rows["difference_with"].notna()]
@@ -126,9 +127,9 @@ def _paragraph(rows: pd.DataFrame) -> str:
 
 def _caution(feature: str) -> str:
     """What else than the board is in a feature, whatever is held equal."""
-    if register.holds_driver(feature) or register.follows_drive(feature):
+    if register.find(feature).driver or register.find(feature).drive_level:
         return DRIVER
-    return NOISE if register.holds_noise(feature) else ""
+    return NOISE if register.find(feature).noise else ""
 
 
 def _both(row) -> str:

@@ -13,7 +13,7 @@ import pandas as pd
 from studylib.sheets import Study
 from studylib.sheets.lock import changes_since
 from studylib.stats.verdicts import OPEN
-from studylib.wording import listed
+from studylib.words.text import listed
 
 CODED = "the woods are coded, and this claim is judged when the key is opened"
 

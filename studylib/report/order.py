@@ -9,10 +9,10 @@ import math
 
 import pandas as pd
 
-from studylib.figures.words import between, counted, signed
 from studylib.report.summary import Summary
 from studylib.stats import scales
-from studylib.wording import listed
+from studylib.words.numbers import between, counted, signed
+from studylib.words.text import listed
 
 
 def order_sentences(summary: Summary) -> list[str]:

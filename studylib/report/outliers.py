@@ -7,9 +7,9 @@ from __future__ import annotations
 
 import pandas as pd
 
-from studylib.figures.words import between, counted, rounded, signed
 from studylib.report.summary import Summary
 from studylib.stats.outliers import OUTLIER
+from studylib.words.numbers import between, counted, rounded, signed
 
 _LEVELS = {
     "source": "board or plank within its wood",

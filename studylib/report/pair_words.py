@@ -10,17 +10,13 @@ from __future__ import annotations
 
 import math
 
-from studylib.figures.words import (
-    between,
-    difference,
-    exact,
-    in_short,
-    unit_word,
-    whose_limit,
-)
-from studylib.register import follows_drive, harmonic_number, holds_driver, holds_noise
+from studylib import register
+from studylib.report.differences import difference, unit_word, whose_limit
 from studylib.report.summary import Summary
 from studylib.stats.effects import NOT_EARNED
+from studylib.words import feature as feature_words
+from studylib.words.numbers import between, exact
+from studylib.words.text import in_short
 
 DRIVER = "This is a raw level: the driver's own distortion is in it, as the boards pass it on."
 DRIVE = (
@@ -31,7 +27,7 @@ NOISE = "What is left between the harmonics is also the noise of the room and th
 
 def named(summary: Summary, feature: str) -> str:
     """What a feature is, as a sentence begins."""
-    meaning = in_short(summary.describe(feature).meaning)
+    meaning = in_short(feature_words(feature))
     return f"{meaning[0].upper()}{meaning[1:]}"
 
 
@@ -45,16 +41,16 @@ def pair_sentence(summary: Summary, row) -> str:
 
 def _caution(summary: Summary, row) -> str:
     """What else than the board is in a feature; empty where there is nothing to say."""
-    if holds_driver(row.feature):
+    if register.find(row.feature).driver:
         return f"{DRIVER} {_response_instead(summary, row)}"
-    if holds_noise(row.feature):
+    if register.find(row.feature).noise:
         return NOISE
-    return DRIVE if follows_drive(row.feature) else ""
+    return DRIVE if register.find(row.feature).drive_level else ""
 
 
 def _response_instead(summary: Summary, row) -> str:
     """The boards' own response at the harmonic's frequency, which woods are compared on."""
-    k = harmonic_number(row.feature)
+    k = register.find(row.feature).harmonic
     if k is None:
         return "It says nothing about the woods."
     effects = summary.comparison.effects

@@ -23,7 +23,7 @@ from studylib.report.plan_study import FeaturePlan, StudyPlan, beyond_at_limit
 from studylib.stats import scales
 from studylib.stats.smallest_design import MOST, WANTED, Smallest
 from studylib.stats.verdict_power import Chances
-from studylib.wording import listed, shown
+from studylib.words.text import listed, shown
 from studylib.writing import fill_folder
 
 MORE = f"more than {MOST}"

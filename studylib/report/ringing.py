@@ -12,13 +12,12 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from studylib.figures.words import MINUS, MISSING, counted
 from studylib.report.summary import Summary
-from studylib.report.uncertain import with_uncertainty
 from studylib.signal.damping import decay_time, logarithmic_decrement, quality_factor
 from studylib.signal.transfer_functions import LOWEST_COHERENCE
 from studylib.wood.near_tone import BENCH, FREE, LIFTED_DB, PREDICTED
-from studylib.wording import listed
+from studylib.words.numbers import MINUS, MISSING, counted, with_uncertainty
+from studylib.words.text import listed
 
 ORDER = (PREDICTED, FREE, BENCH)  # which way of knowing the modes tells of the size alone first
 FIRST = 6  # harmonics, and modes of a tap, that are shown

@@ -16,18 +16,13 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from studylib.figures.words import (
-    MISSING,
-    between,
-    difference,
-    exact,
-    level_word,
-    rounded,
-    signed,
-    whose_limit,
-)
+from studylib.report.differences import difference, whose_limit
 from studylib.report.summary import Summary
 from studylib.sheets import Take
+from studylib.words import feature as feature_words
+from studylib.words import say
+from studylib.words.numbers import MISSING, between, exact, rounded, signed
+from studylib.words.text import level_word
 
 MOST_EXPLORATORY = 30
 
@@ -250,12 +245,17 @@ def limits_table(summary: Summary) -> pd.DataFrame:
     rows = []
     for feature in summary.primary:
         known, band = summary.describe(feature), summary.limit_band(feature)
-        limit, source = "none", known.limit_source
+        limit, source = "none", say(known.limit_source)
         if band is not None:
             limit = f"{exact(band[0])} to {exact(band[1])} {known.difference_unit}"
             source = sources[feature]
         rows.append(
-            {"feature": feature, "meaning": known.meaning, "limit": limit, "source": source}
+            {
+                "feature": feature,
+                "meaning": feature_words(known.name),
+                "limit": limit,
+                "source": source,
+            }
         )
     return pd.DataFrame(rows, columns=["feature", "meaning", "limit", "source"])
 

@@ -12,19 +12,16 @@ from __future__ import annotations
 
 import math
 
+from studylib import register
 from studylib.attribution.verdicts import CANNOT_TELL
-from studylib.figures.words import (
-    counted,
-    names_in_short,
-    unit_word,
-)
-from studylib.register import follows_drive, holds_noise
+from studylib.report.differences import unit_word
 from studylib.report.order import order_sentences
 from studylib.report.pair_words import named, pair_sentence
 from studylib.report.summary import Summary
 from studylib.report.tables import measured_takes, set_aside_table
 from studylib.stats.effects import BLOCKED, CONFOUNDED
-from studylib.wording import listed
+from studylib.words.numbers import counted
+from studylib.words.text import listed, names_in_short
 
 # This note gives the counts of every wood on every such feature, which fills a page; here its
 # features are named and the counts stay in the table of features.
@@ -240,7 +237,7 @@ def _harmonics(summary: Summary) -> list[str]:
 def _levels(summary: Summary) -> list[str]:
     measured = summary.comparison.coverage["feature"].unique()
     said = []
-    if any(follows_drive(feature) for feature in measured):
+    if any(register.find(feature).drive_level for feature in measured):
         heard = "here no channel senses it."
         if any(feature.endswith(".response_db") for feature in measured):
             heard = "only a response relative to the drive channel takes that out."
@@ -249,7 +246,7 @@ def _levels(summary: Summary) -> list[str]:
             "because of what went into it: how hard the driver shakes a board depends on the "
             f"board, and {heard}"
         )
-    if any(holds_noise(feature) for feature in measured):
+    if any(register.find(feature).noise for feature in measured):
         said.append(
             "Whose noise it is: the bands (tone.band...) hold what is left between the harmonics, "
             "the noise of the room and the recorder included, relative to the fundamental. A "

@@ -10,14 +10,15 @@ import math
 
 import pandas as pd
 
-from studylib.figures.words import between, counted, difference, rounded, unit_word
 from studylib.report.checks import boards_behind
+from studylib.report.differences import difference, unit_word
 from studylib.report.summary import Summary
 from studylib.stats import scales
 from studylib.stats.effects import BLOCKED, TIMED
 from studylib.stats.own_design import OwnDesign
 from studylib.stats.pairs import GAMES_HOWELL, STEADIED, TUKEY_KRAMER
-from studylib.wording import listed
+from studylib.words.numbers import between, counted, rounded
+from studylib.words.text import listed
 
 _METHODS = {
     TUKEY_KRAMER: "one spread pooled over all woods (fewer than four of some wood)",

@@ -7,9 +7,8 @@ from __future__ import annotations
 
 import pandas as pd
 
-from studylib.figures.words import MISSING, counted
 from studylib.report.summary import Summary
-from studylib.report.uncertain import with_uncertainty
+from studylib.words.numbers import MISSING, counted, with_uncertainty
 
 COLUMNS = {
     "wood.density_kg_m3": ("density kg/m³", 1.0),

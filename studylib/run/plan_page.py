@@ -14,8 +14,7 @@ from studylib.run.alone import alone_in
 from studylib.run.execution import run_notebook
 from studylib.run.runner import notebook_path
 from studylib.sheets.boards import read_boards
-from studylib.wording import slug
-from studylib.writing import write_whole
+from studylib.writing import slug, write_whole
 
 
 def write_plan_page(folder: Path | str, *, reports: Path | str) -> Path:

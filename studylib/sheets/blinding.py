@@ -22,7 +22,7 @@ from studylib.errors import InputError
 from studylib.sheets.files import sha256
 from studylib.sheets.rows import Specimen
 from studylib.sheets.spreadsheet import Table, read_table, table_text
-from studylib.wording import shown
+from studylib.words.text import shown
 from studylib.writing import read_json, write_json, write_whole
 
 KEY, RECORD = "woods.key.csv", "blind.json"
@@ -190,7 +190,7 @@ def named(
         if s.specimen in rows and rows[s.specimen]["code"] != s.wood
     ]
     if faults:
-        raise InputError(faults)
+        raise InputError(*faults)
     return [_named(s, rows[s.specimen], compare) for s in specimens]
 
 

@@ -18,7 +18,7 @@ from studylib.sheets.scheduled import Scheduled, read_schedules, scheduled_takes
 from studylib.sheets.settings import Settings
 from studylib.sheets.settings_file import read_settings
 from studylib.sheets.tables import specimen_sheet, take_sheet
-from studylib.wording import shown
+from studylib.words.text import shown
 
 
 @dataclass(frozen=True)
@@ -80,7 +80,7 @@ def read_boards(folder: Path | str) -> Boards:
     )
     faults = [*reading.faults, *found, *wrong]
     if faults:
-        raise InputError(faults)
+        raise InputError(*faults)
     return Boards(
         folder, reading.settings, tuple(specimens), tuple(recorded), tuple(planned), schedules
     )

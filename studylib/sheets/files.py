@@ -18,7 +18,7 @@ from pathlib import Path, PurePosixPath
 from studylib.errors import InputError
 from studylib.sheets.rows import RowFault
 from studylib.sheets.spreadsheet import Row
-from studylib.wording import shown
+from studylib.words.text import shown
 
 BLOCK_BYTES = 1 << 20
 HEAD_BYTES = 1 << 16

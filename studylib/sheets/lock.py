@@ -21,7 +21,7 @@ from typing import Any
 from studylib.errors import InputError
 from studylib.sheets.rows import Specimen
 from studylib.sheets.settings import Settings
-from studylib.wording import listed, shown
+from studylib.words.text import listed, shown
 from studylib.writing import read_json, write_json
 
 LOCK = "lock.json"

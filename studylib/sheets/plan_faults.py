@@ -12,7 +12,8 @@ from collections.abc import Hashable, Iterable, Sequence
 
 from studylib.sheets.rows import BOARD_KINDS, RowFault, Specimen, Take
 from studylib.sheets.spreadsheet import Table
-from studylib.wording import shown, slug
+from studylib.words.text import shown
+from studylib.writing import slug
 
 SPECIMENS = "specimens.csv"
 TAKES = "takes.csv"

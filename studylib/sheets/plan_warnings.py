@@ -12,11 +12,12 @@ import re
 from collections import Counter, defaultdict
 from collections.abc import Callable, Hashable, Iterable, Sequence
 
+from studylib.sheets.field_faults import gaps
 from studylib.sheets.plan_faults import SPECIMENS, TAKES, mounted
 from studylib.sheets.rows import TONE_KINDS, Specimen, Take
 from studylib.sheets.settings import Settings
 from studylib.sheets.spreadsheet import Table
-from studylib.wording import gaps, listed, shown
+from studylib.words.text import listed, shown
 
 FORMULA = re.compile(r"[=@]|[+-](?![0-9.,]*$)")
 """How a cell begins that a spreadsheet takes for a formula; a plain number is none."""

@@ -28,8 +28,9 @@ from pydantic import (
     ValidationInfo,
 )
 
+from studylib.sheets.field_faults import field_faults
 from studylib.sheets.spreadsheet import Row, Table, number, whole
-from studylib.wording import field_faults, listed, nearest, shown
+from studylib.words.text import listed, nearest, shown
 
 BOARD_KINDS = ("tone", "sweep", "tap", "pluck")
 CONTROL_KINDS = ("room", "loopback", "driver", "airborne", "calibrator")

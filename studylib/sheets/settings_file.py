@@ -21,6 +21,7 @@ from pydantic import BaseModel, ValidationError
 
 from studylib.errors import InputError
 from studylib.register import find
+from studylib.sheets.field_faults import field_faults
 from studylib.sheets.settings import (
     Channels,
     Claim,
@@ -35,7 +36,7 @@ from studylib.sheets.settings import (
     mains_multiple,
 )
 from studylib.sheets.spreadsheet import read_text
-from studylib.wording import field_faults, listed, nearest, shown
+from studylib.words.text import listed, nearest, shown
 
 FILE = "study.toml"
 

@@ -26,7 +26,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from studylib.errors import InputError
-from studylib.wording import listed, shown
+from studylib.words.text import listed, shown
 
 _NUMBER = re.compile(r"[+-]?([0-9]+(\.[0-9]*)?|\.[0-9]+)([eE][+-]?[0-9]+)?")
 _END = "end of the table"  # a last row of our own: not seen as such when a quote stays open
@@ -113,7 +113,7 @@ def read_table(path: Path) -> Table:
         named.pop("", None)
         rows.append(Row(n, named))
     if faults:
-        raise InputError(faults)
+        raise InputError(*faults)
     columns = tuple(name for name in header if name)
     return Table(path.name, columns, tuple(rows), _separator(text) == ";")
 

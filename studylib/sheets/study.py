@@ -30,7 +30,8 @@ from studylib.sheets.scheduled import SCHEDULE, Scheduled, read_schedules, sched
 from studylib.sheets.settings import Settings
 from studylib.sheets.settings_file import claim_faults, read_settings
 from studylib.sheets.tables import SIZES, specimen_sheet, take_sheet
-from studylib.wording import listed, nearest, shown, slug
+from studylib.words.text import listed, nearest, shown
+from studylib.writing import slug
 
 __all__ = ["Settings", "Specimen", "Study", "Take", "file_hashes", "read_study"]
 
@@ -182,7 +183,7 @@ def read_study(folder: Path | str) -> Study:
     faults += found
     warnings += said
     if faults:
-        raise InputError(faults)
+        raise InputError(*faults)
     warnings += take_warnings([*takes, *planned], specimens, settings)
     warnings += _waiting(takes, planned)
     warnings += _unnamed(folder, takes)

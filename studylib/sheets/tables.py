@@ -30,7 +30,7 @@ from studylib.sheets.rows import (
 )
 from studylib.sheets.scheduled import split, without_recording
 from studylib.sheets.spreadsheet import Row, Table, mark_faults, read_table
-from studylib.wording import nearest, shown
+from studylib.words.text import nearest, shown
 
 NOT_COMPARED = ("specimen", "source", "role", "note", "source_assumed", "row")
 SIZES = ("length_mm", "width_mm", "thickness_mm", "mass_g", "moisture_pct")

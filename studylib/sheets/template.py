@@ -13,7 +13,7 @@ from importlib import resources
 from pathlib import Path
 
 from studylib.errors import InputError
-from studylib.wording import shown
+from studylib.words.text import shown
 
 FILES = ("study.toml", "specimens.csv", "takes.csv", "README.md")
 

@@ -66,7 +66,7 @@ def _judge(claim, effects, refused, confidence) -> tuple[str, str]:
             "to speak of woods"
         )
     reason = _numbers(row, higher, lower, sign, confidence)
-    if register.holds_driver(claim["feature"]):
+    if register.find(claim["feature"]).driver:
         reason += f"; {RAW}"
     if row["verdict"] not in verdicts.DECLARED:
         return verdicts.OPEN, f"{reason}; {_why_open(row)}"

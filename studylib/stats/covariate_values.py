@@ -16,7 +16,8 @@ import pandas as pd
 
 from studylib import register
 from studylib.errors import InputError
-from studylib.wording import nearest, shown
+from studylib.words import feature as feature_words
+from studylib.words.text import nearest, shown
 
 _MEANINGS = {
     "length_mm": "length",
@@ -73,7 +74,7 @@ def covariate_quantity(name: str) -> Quantity:
     if register.is_known(name):
         known = register.find(name)
         unit = "" if known.unit == "1" else known.unit
-        exact = known.meaning.partition(":")[0]
+        exact = feature_words(known.name).partition(":")[0]
         return Quantity(_MEANINGS.get(name, exact), exact, unit)
     for end, unit in _UNITS.items():
         if name.endswith(end) and len(name) > len(end):

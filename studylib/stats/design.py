@@ -10,7 +10,7 @@ from collections.abc import Sequence
 import pandas as pd
 
 from studylib.stats.units import natural_key
-from studylib.wording import listed
+from studylib.words.text import listed
 
 
 def wood_by_batch(mounts: pd.DataFrame, woods: Sequence[str]) -> pd.DataFrame:

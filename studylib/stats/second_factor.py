@@ -30,7 +30,7 @@ from studylib.stats.mixed_model import fit_design, fixed_part
 from studylib.stats.parts import Parts
 from studylib.stats.reml import Reml
 from studylib.stats.samples import Sample
-from studylib.wording import listed
+from studylib.words.text import listed
 
 COLUMNS = (
     *("feature", "column", "a", "b", "difference", "unit", "low", "high", "df", "p"),

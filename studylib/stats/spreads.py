@@ -17,7 +17,7 @@ import pandas as pd
 
 from studylib import register
 from studylib.errors import InputError
-from studylib.wording import listed
+from studylib.words.text import listed
 
 COMMON_DB = (1.5, 1.0, 0.5)
 COMMON_LOG = (0.15, 0.06, 0.03)

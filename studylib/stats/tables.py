@@ -13,6 +13,7 @@ from studylib import register
 from studylib.stats import scales
 from studylib.stats.samples import Sample
 from studylib.stats.units import natural_key
+from studylib.words import say
 
 LIMIT_COLUMNS = ("feature", "limit", "unit", "own", "source")
 SPECIMEN_COLUMNS = (
@@ -56,7 +57,7 @@ def limits_table(
         if limit is None or not (own or listening):
             continue
         unit = "ratio" if feature.scale == "log" else "dB"
-        rows.append((name, float(limit), unit, own, OWN if own else feature.limit_source))
+        rows.append((name, float(limit), unit, own, OWN if own else say(feature.limit_source)))
     return pd.DataFrame(rows, columns=list(LIMIT_COLUMNS))
 
 

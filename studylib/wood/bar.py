@@ -15,7 +15,7 @@ import numpy as np
 from studylib.errors import InputError
 from studylib.sheets import Specimen
 from studylib.sheets.settings import Wood
-from studylib.wording import listed
+from studylib.words.text import listed
 
 SIZES = ("length", "width", "thickness", "mass")
 _COLUMNS = {

@@ -20,7 +20,7 @@ from studylib.wood.boards import Board, free_modes, reckon
 from studylib.wood.handbook import find_species
 from studylib.wood.moisture import density_at_12_percent, equilibrium_moisture, to_12_percent
 from studylib.wood.stiffness import UNEVEN, isotropic_modulus
-from studylib.wording import listed
+from studylib.words.text import listed
 
 COLUMNS = ["specimen", "wood", "source", "quantity", "value", "unit", "u", "method", "note"]
 STIFFNESS = {

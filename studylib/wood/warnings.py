@@ -13,7 +13,7 @@ import pandas as pd
 from studylib.sheets import Study
 from studylib.wood import attached
 from studylib.wood.bar import bar_of, missing_sizes
-from studylib.wording import listed
+from studylib.words.text import listed
 
 DENSITIES = (100.0, 1400.0)
 """kg/m3 beyond which a size or the mass was probably mistyped: balsa to the heaviest woods (common

@@ -13,7 +13,6 @@ import math
 import numpy as np
 import pandas as pd
 
-from studylib.figures.words import between, counted, rounded, signed
 from studylib.report.rivals.parts import (
     Ground,
     Rival,
@@ -26,7 +25,8 @@ from studylib.report.rivals.parts import (
     record,
 )
 from studylib.stats import scales
-from studylib.wording import listed
+from studylib.words.numbers import between, counted, rounded, signed
+from studylib.words.text import listed
 
 
 def mounting(ground: Ground) -> Rival:

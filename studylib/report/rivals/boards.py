@@ -14,10 +14,10 @@ from collections import Counter
 
 import numpy as np
 
-from studylib.figures.words import MINUS, between, counted, rounded
 from studylib.report.rivals.parts import Ground, Rival, each_wood, gap_of_woods, not_tested
 from studylib.stats import scales
-from studylib.wording import listed
+from studylib.words.numbers import MINUS, between, counted, rounded
+from studylib.words.text import listed
 
 SHEET = "specimens.csv"
 

@@ -16,7 +16,6 @@ from studylib.attribution.excess import MARGIN_DB
 from studylib.attribution.steps import CANNOT_TELL as STEP_OPEN
 from studylib.attribution.steps import NOT_WITH
 from studylib.attribution.verdicts import BEYOND, DRIVER
-from studylib.figures.words import counted
 from studylib.report.rivals.parts import (
     CONTACT,
     Ground,
@@ -26,7 +25,8 @@ from studylib.report.rivals.parts import (
     record,
     with_interval,
 )
-from studylib.wording import listed
+from studylib.words.numbers import counted
+from studylib.words.text import listed
 
 MOST_PLACES = 5
 

@@ -15,13 +15,13 @@ import numpy as np
 import pandas as pd
 from scipy import stats as distributions
 
-from studylib.figures.words import between, counted, rounded, signed
 from studylib.register import Feature
 from studylib.report.rivals.parts import Ground, Rival, not_tested
 from studylib.sheets.run_order import run_order
 from studylib.stats import scales
 from studylib.stats.boards import mount_cells
-from studylib.wording import listed
+from studylib.words.numbers import between, counted, rounded, signed
+from studylib.words.text import listed
 
 INSIDE, OUTSIDE = "as two mountings may differ", "more than two mountings differ by chance"
 REACH = (

@@ -16,7 +16,6 @@ import pandas as pd
 from studylib.attribution.excess import MARGIN_DB
 from studylib.attribution.lines import Lines
 from studylib.attribution.verdicts import BEYOND, CANNOT_TELL, DRIVER
-from studylib.figures.words import counted, rounded
 from studylib.report.rivals.parts import (
     CONTACT,
     Ground,
@@ -29,6 +28,7 @@ from studylib.report.rivals.parts import (
     takes_said,
     with_interval,
 )
+from studylib.words.numbers import counted, rounded
 
 # ANSI S3.6 and IEC 60645-1 as recalled; the table itself could not be opened.
 YARDSTICK = (

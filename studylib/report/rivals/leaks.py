@@ -15,7 +15,6 @@ import pandas as pd
 
 from studylib.attribution.controls import EXPANDED, tone_number
 from studylib.attribution.verdicts import AIR, RECORDER
-from studylib.figures.words import counted
 from studylib.report.rivals.parts import (
     Ground,
     Rival,
@@ -28,6 +27,7 @@ from studylib.report.rivals.parts import (
     shift_said,
     takes_said,
 )
+from studylib.words.numbers import counted
 
 
 def air(ground: Ground) -> Rival:

@@ -24,9 +24,9 @@ import numpy as np
 import pandas as pd
 from scipy import stats as distributions
 
-from studylib.figures.words import counted, rounded
 from studylib.report.rivals.parts import Ground, Rival, board_takes, no_tone, record
-from studylib.wording import listed
+from studylib.words.numbers import counted, rounded
+from studylib.words.text import listed
 
 NAMES = r"(tone\.h1|probe\.k\d+)"
 WORTH = 0.4  # of the degrees of freedom behind a median spread

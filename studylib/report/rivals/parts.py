@@ -26,11 +26,11 @@ from studylib.attribution.advice import ask
 from studylib.attribution.lines import Lines, mean_lines, read_lines
 from studylib.attribution.sorted_takes import MountKey, SortedTakes
 from studylib.attribution.verdicts import NOISE
-from studylib.figures.words import MINUS, between, counted, rounded, signed
 from studylib.measure.features import has_sensed_drive
 from studylib.measure.harmonic_rows import tone_multiple
 from studylib.sheets import Take
-from studylib.wording import listed
+from studylib.words.numbers import MINUS, between, counted, rounded, signed
+from studylib.words.text import listed
 
 if TYPE_CHECKING:
     from studylib.report.summary import Summary

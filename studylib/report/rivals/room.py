@@ -17,7 +17,6 @@ import math
 import numpy as np
 
 from studylib.attribution.verdicts import NOISE
-from studylib.figures.words import counted
 from studylib.report.rivals.parts import (
     Ground,
     Rival,
@@ -29,6 +28,7 @@ from studylib.report.rivals.parts import (
     place,
     takes_said,
 )
+from studylib.words.numbers import counted
 
 ROOMS = (
     "For comparison (common practice, no source): a tone of 70 dB leaves 40 dB of broadband range "

@@ -24,7 +24,7 @@ from studylib.report.rivals.leaks import air, recorder
 from studylib.report.rivals.mixup import mixed_up
 from studylib.report.rivals.parts import NOT_TESTED, ground_of
 from studylib.report.rivals.room import room
-from studylib.wording import listed
+from studylib.words.text import listed
 
 if TYPE_CHECKING:
     from studylib.report.summary import Summary

@@ -1,0 +1,88 @@
+"""Facts as codes: what the library found, before anyone has put it into words.
+
+A code is "chapter.name", as in `tap.second_touch`; the file `words/en/<chapter>.j2` has its
+sentence as a macro of that name. A *note* is a code with the numbers and names that belong to it,
+written as one line of text, so that it lies in a table's cell, travels through a file and comes
+back unchanged:
+
+    tap.second_touch {"tap":2,"after_ms":41.5}
+
+A cell holds no note (""), one, or several (one a line). Only `words.say` makes sentences of
+them; whoever decides on something asks for the code, never for the words.
+
+Contents: `Code`, `note`, `code_of`, `fields_of`, `several`, `each`, `has`. The codes themselves
+stand in the files of this package, one a part of the house.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from enum import StrEnum
+from typing import Any
+
+__all__ = ["Code", "code_of", "each", "fields_of", "has", "note", "several"]
+
+
+class Code(StrEnum):
+    """Root of all enumerations whose members have a template: their values are "chapter.name"."""
+
+
+def note(code: str, /, **fields: Any) -> str:
+    """A code with its fields, as one line of text.
+
+    Parameters
+    ----------
+    code : a member of a `Code`.
+    fields : numbers, texts, other notes, or lists and dicts of them. NumPy's numbers and arrays
+        become Python's; a path becomes its text.
+
+    Raises
+    ------
+    TypeError : a field that JSON cannot hold.
+
+    Examples
+    --------
+    >>> note("tap.second_touch", tap=2)
+    'tap.second_touch {"tap":2}'
+    """
+    if not fields:
+        return str(code)
+    held = json.dumps(fields, ensure_ascii=False, separators=(",", ":"), default=_plain)
+    return f"{code} {held}"
+
+
+def code_of(note: str) -> str:
+    """The code of a note; "" for no note."""
+    return note.partition(" ")[0]
+
+
+def fields_of(note: str) -> dict[str, Any]:
+    """The fields of a note, by name."""
+    held = note.partition(" ")[2]
+    return json.loads(held) if held else {}
+
+
+def several(notes: Iterable[str]) -> str:
+    """One cell for any number of notes, each kept once, in their order."""
+    return "\n".join(dict.fromkeys(note for note in notes if note))
+
+
+def each(cell: str) -> list[str]:
+    """The notes of a cell."""
+    return cell.split("\n") if cell else []
+
+
+def has(cell: str, *codes: str) -> bool:
+    """Whether a cell holds a note of one of these codes."""
+    return any(code_of(note) in codes for note in each(cell))
+
+
+def _plain(value: Any) -> Any:
+    if hasattr(value, "tolist"):  # NumPy's numbers and arrays
+        return value.tolist()
+    if hasattr(value, "__fspath__"):
+        return str(value)
+    if isinstance(value, set | frozenset):
+        return sorted(value)
+    raise TypeError(f"a note cannot hold a {type(value).__name__}")

@@ -1,0 +1,350 @@
+"""Every table that is written or handed on, declared once.
+
+A table is a list of columns; a column has a name, a type and a unit. Empty tables, types, reading,
+writing and the data dictionary all come from here; what a column means is told by the words room
+(`words/en/columns.toml`).
+
+Types
+    text      a name or a word of a fixed set; nothing is "".
+    number    a float; nothing is NaN.
+    integer   a whole number; a float column where some are missing.
+    boolean   True or False.
+    note      codes with their fields (see `codes`). In a written table the column holds the
+              sentence, and a column of the same name with "_code" behind it holds the codes.
+
+The unit stands at the end of a column's name, as in `frequency_hz`, or in the column `unit` of its
+row. Files are CSV (RFC 4180), UTF-8, "\\n" line ends, numbers with as many digits as bring the same
+number back.
+
+Functions: `empty`, `typed`, `text_of`, `read`. Classes: `Table`, `Column`. Data: `TABLES`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from studylib import words
+from studylib.codes import code_of, each
+
+# The end of a column's name -> its unit.
+_UNITS = {
+    "hz": "Hz", "db": "dB", "s": "s", "percent": "%", "deg": "degree", "mm": "mm", "g": "g",
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column; `unit` is "" where there is none or where the row says it."""
+
+    name: str
+    type: str
+    unit: str
+
+
+@dataclass(frozen=True)
+class Table:
+    """One table; `key` are the columns that tell a row from all others, if any do."""
+
+    name: str
+    key: tuple[str, ...]
+    columns: tuple[Column, ...]
+
+    @property
+    def names(self) -> list[str]:
+        """The columns' names, in order."""
+        return [column.name for column in self.columns]
+
+    def of_type(self, *types: str) -> list[str]:
+        """The names of the columns of these types."""
+        return [column.name for column in self.columns if column.type in types]
+
+
+def _table(name: str, key: str, columns: str) -> Table:
+    made = []
+    for given in columns.split():
+        column, _, kind = given.partition(":")
+        unit = _UNITS.get(column.rpartition("_")[2], "") if kind == "number" else ""
+        made.append(Column(column, kind or "text", unit))
+    return Table(name, tuple(key.split()), tuple(made))
+
+
+_ALL = (
+    _table(
+        "attribution",
+        "specimen mount harmonic",
+        """
+        specimen mount:integer harmonic:integer observed_db:number predicted_db:number
+        excess_db:number low:number high:number verdict reason:note unit u:number
+        phase_deg:number route noise_db:number air_db:number air_is_limit:boolean
+        recorder_db:number recorder_is_limit:boolean hum_db:number settle batch
+        """,
+    ),
+    _table(
+        "board_modes",
+        "specimen support mode",
+        """
+        specimen wood role support mode:integer frequency_hz:number frequency_u:number
+        loss_factor:number loss_factor_u:number level_db:number n_mounts:integer n_takes:integer
+        n_taps:integer missing:boolean reason:note
+        """,
+    ),
+    _table(
+        "boards",
+        "feature specimen_a specimen_b",
+        """
+        feature specimen_a specimen_b difference:number unit low:number high:number
+        """,
+    ),
+    _table(
+        "claims",
+        "claim feature",
+        """
+        claim feature verdict reason:note
+        """,
+    ),
+    _table(
+        "consistency",
+        "feature wood source",
+        """
+        feature wood source h:number h_5:number h_1:number k:number k_5:number k_1:number
+        """,
+    ),
+    _table(
+        "covariates",
+        "feature covariate wood_a wood_b",
+        """
+        feature covariate wood_a wood_b unit difference_without:number low_without:number
+        high_without:number difference_with:number low_with:number high_with:number slope:number
+        slope_low:number slope_high:number slope_unit df:number overlap:number
+        p_slopes_differ:number n_a:integer n_b:integer note:note slope_per_sd:number
+        slope_per_sd_low:number slope_per_sd_high:number within_sd:number covariate_unit
+        left_out:note
+        """,
+    ),
+    _table(
+        "drive_steps",
+        "specimen mount harmonic drive_db",
+        """
+        specimen mount:integer harmonic:integer drive_db:number growth_db:number
+        sensed_growth_db:number block_growth_db:number own_growth_db:number difference_db:number
+        low:number high:number verdict
+        """,
+    ),
+    _table(
+        "effects",
+        "id",
+        """
+        id feature role wood_a wood_b difference:number unit low:number high:number df:number
+        p:number p_adjusted:number q:number g:number g_low:number g_high:number limit:number
+        verdict n_a:integer n_b:integer needed method:note
+        """,
+    ),
+    _table(
+        "effects_without",
+        "feature without wood_a wood_b",
+        """
+        feature without wood_a wood_b unit difference:number low:number high:number
+        p_adjusted:number verdict difference_without:number low_without:number
+        high_without:number p_adjusted_without:number verdict_without changes:boolean
+        """,
+    ),
+    _table(
+        "features",
+        "id",
+        """
+        id take batch kind specimen wood mount:integer repeat:integer feature value:number unit
+        u:number usable:boolean reason:note
+        """,
+    ),
+    _table(
+        "harmonics",
+        "take harmonic",
+        """
+        take harmonic:integer frequency_hz:number seconds:number response_re:number
+        response_im:number response_u:number drive_re:number drive_im:number drive_u:number
+        dof:integer offset_db:number unit usable:boolean
+        """,
+    ),
+    _table(
+        "modes",
+        "",
+        """
+        take batch kind specimen wood mount:integer repeat:integer support tap:integer
+        frequency_hz:number frequency_u:number loss_factor:number loss_factor_u:number
+        level_db:number level_u:number snr_db:number close:boolean usable:boolean reason:note
+        content mode:number
+        """,
+    ),
+    _table(
+        "modes_near_tone",
+        "specimen harmonic basis",
+        """
+        specimen wood role harmonic:integer frequency_hz:number basis:note mode:integer
+        mode_hz:number distance_percent:number distance_bandwidths:number gain_db:number
+        gain_low:number gain_high:number lifted:boolean loss_factor:number loss_basis
+        """,
+    ),
+    _table(
+        "outliers",
+        "feature level item test",
+        """
+        feature level item wood test statistic:number critical:number critical_1:number verdict
+        """,
+    ),
+    _table(
+        "own_design",
+        "feature wood_a wood_b",
+        """
+        feature wood_a wood_b alike:number own_spreads:number at_limit:number same:number
+        seen:number unit runs:integer
+        """,
+    ),
+    _table(
+        "quality",
+        "take channel check",
+        """
+        take channel check value:number unit limit:number source:note verdict
+        """,
+    ),
+    _table(
+        "reference_chart",
+        "feature specimen batch mount",
+        """
+        feature specimen batch mount:integer number:integer started y:number centre:number
+        low:number high:number outside:boolean
+        """,
+    ),
+    _table(
+        "responses",
+        "specimen mount frequency_hz",
+        """
+        specimen mount:integer frequency_hz:number h1_db:number h2_db:number coherence:number
+        u_db:number n_repeats:integer
+        """,
+    ),
+    _table(
+        "second_column",
+        "feature a b",
+        """
+        feature column a b difference:number unit low:number high:number df:number p:number
+        difference_without:number note:note
+        """,
+    ),
+    _table(
+        "second_opinion",
+        "feature wood_a wood_b",
+        """
+        feature wood_a wood_b difference:number unit low:number high:number se:number df:number
+        satterthwaite_df:number p:number first_p:number agrees:boolean note:note
+        """,
+    ),
+    _table(
+        "sweeps",
+        "take order frequency_hz",
+        """
+        take order:integer frequency_hz:number response_re:number response_im:number
+        drive_re:number drive_im:number response_u:number drive_u:number usable:boolean
+        reason:note
+        """,
+    ),
+    _table(
+        "trends",
+        "feature batch",
+        """
+        feature batch change:number low:number high:number df:number clear:boolean
+        """,
+    ),
+    _table(
+        "variance",
+        "feature level",
+        """
+        feature level variance:number sd:number share:number low:number high:number df:number
+        method:note
+        """,
+    ),
+    _table(
+        "wood",
+        "specimen quantity",
+        """
+        specimen wood source quantity value:number unit u:number method:note note:note
+        """,
+    ),
+    _table(
+        "spectra",
+        "take frequency_hz",
+        """
+        take specimen wood mount:integer frequency_hz:number level_db:number
+        """,
+    ),
+    _table(
+        "bench",
+        "item",
+        """
+        item value
+        """,
+    ),
+)
+
+TABLES: dict[str, Table] = {table.name: table for table in _ALL}
+
+
+def empty(name: str) -> pd.DataFrame:
+    """The table without rows, its columns typed."""
+    return typed(name, pd.DataFrame(columns=TABLES[name].names))
+
+
+def typed(name: str, rows: pd.DataFrame | Iterable) -> pd.DataFrame:
+    """Rows as a frame with the table's columns, in order, each of its type.
+
+    Parameters
+    ----------
+    name : a table of `TABLES`.
+    rows : a frame, or tuples or dicts; columns that the table does not have are left out.
+    """
+    table = TABLES[name]
+    frame = rows if isinstance(rows, pd.DataFrame) else pd.DataFrame(rows, columns=table.names)
+    return pd.DataFrame(
+        {column.name: _as_type(frame[column.name], column.type) for column in table.columns}
+    )
+
+
+def _as_type(values: pd.Series, kind: str) -> pd.Series:
+    if kind in ("text", "note"):
+        return values.astype(str).where(values.notna(), "")
+    if kind == "boolean":
+        return values.astype(bool)
+    numbers = values.astype("float64")
+    whole = kind == "integer" and np.isfinite(numbers).all()
+    return numbers.astype("int64") if whole else numbers
+
+
+def text_of(name: str, frame: pd.DataFrame) -> str:
+    """The table as it is written for a reader: CSV text, notes as sentences with codes beside."""
+    frame = frame[TABLES[name].names]
+    for column in TABLES[name].of_type("note"):
+        place = frame.columns.get_loc(column)
+        cells = frame[column]
+        codes = cells.map(lambda cell: " ".join(code_of(note) for note in each(cell)))
+        frame = frame.assign(**{column: cells.map(words.said)})
+        frame.insert(place + 1, f"{column}_code", codes)
+    return frame.to_csv(index=False, lineterminator="\n")
+
+
+def read(name: str, path: Path | str) -> pd.DataFrame:
+    """A table as it was kept for the program itself (`frame.to_csv`): notes still codes.
+
+    Python's `float` brings back the very number that was written, on every version of pandas.
+    """
+    frame = pd.read_csv(path, dtype=str, keep_default_na=False)
+    for column in TABLES[name].columns:
+        if column.type == "boolean":
+            frame[column.name] = frame[column.name] == "True"
+        elif column.type in ("number", "integer"):
+            given = [float(text) if text else np.nan for text in frame[column.name]]
+            frame[column.name] = np.array(given, dtype="float64")
+    return typed(name, frame)

@@ -1,0 +1,133 @@
+"""The one room that knows sentences.
+
+The rest of the library passes codes and numbers; here each code has its template, a Jinja2 macro
+in `en/<chapter>.j2` whose arguments are the fields of the note. A template chooses words and never
+computes. A second language is a second folder beside `en`.
+
+In a template stand, beside Jinja2's own means,
+- as filters, the formatters of `numbers` and `text` (`{{ level|signed }}`, `{{ names|listed }}`);
+- `say(note)`, the sentence of another note;
+- `feature(name)`, a feature in plain words; `term(name)`, a term of the glossary, explained.
+
+White space in a template file is folded: a line break is a space.
+
+Functions: `say`, `said`, `feature`, `term`, `chapters`.
+"""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Mapping
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+from jinja2 import BaseLoader, Environment, StrictUndefined, TemplateNotFound
+
+from studylib.codes import code_of, each, fields_of
+from studylib.words import numbers, text
+
+__all__ = ["chapters", "feature", "said", "say", "term"]
+
+FOLDER = Path(__file__).parent / "en"
+_CODE = re.compile(r"[a-z_]+\.[a-z0-9_]+(?: \{.*)?")
+
+
+def say(note: str, /, **fields: Any) -> str:
+    """The sentence of a note, or of a code with its fields.
+
+    Parameters
+    ----------
+    note : as made by `codes.note`; or a code, with its fields as keywords. "" has no words: "".
+
+    Raises
+    ------
+    LookupError : no template of that chapter or name.
+    TypeError : a field that the template does not know.
+    jinja2.UndefinedError : a field that the template needs and did not get.
+
+    Examples
+    --------
+    >>> say("features.tone_h_rel_db", number=3)
+    'level of harmonic 3 relative to the fundamental'
+    """
+    return _sentence(str(note)) if not fields else _rendered(str(note), fields)
+
+
+def said(cell: str, *, between: str = "; ") -> str:
+    """The sentences of all notes in a cell, one behind the other."""
+    return between.join(say(note) for note in each(cell))
+
+
+def feature(name: str) -> str:
+    """A feature in plain words, as in "level of harmonic 3 relative to the fundamental"."""
+    number = re.search(r"[a-z](\d+(?:\.\d+)?)\.", name)
+    plain = name if number is None else name[: number.start(1)] + name[number.end(1) :]
+    code = f"features.{plain.replace('.', '_')}"
+    return say(code) if number is None else say(code, number=number[1])
+
+
+def term(name: str) -> str:
+    """A term of the glossary with its explanation: "degrees of freedom (df: ...)".
+
+    Raises
+    ------
+    LookupError : the glossary has no such term.
+    """
+    found = _glossary().get(name)
+    if found is None:
+        raise LookupError(f"no term {name!r} in the glossary")
+    return f"{found['name']} ({found['meaning']})"
+
+
+def glossary() -> Mapping[str, Mapping[str, str]]:
+    """All terms: key -> name, meaning."""
+    return _glossary()
+
+
+def chapters() -> dict[str, frozenset[str]]:
+    """Every chapter with the names of its templates."""
+    return {
+        path.stem: frozenset(re.findall(r"{%-?\s*macro\s+(\w+)", path.read_text(encoding="utf-8")))
+        for path in sorted(FOLDER.glob("*.j2"))
+    }
+
+
+class _Chapters(BaseLoader):
+    """Template files with their white space folded."""
+
+    def get_source(self, environment: Environment, template: str):
+        path = FOLDER / f"{template}.j2"
+        if not path.is_file():
+            raise TemplateNotFound(template)
+        folded = re.sub(r"[ \t\n]+", " ", path.read_text(encoding="utf-8"))
+        return folded, str(path), None
+
+
+@lru_cache(maxsize=1)
+def _environment() -> Environment:
+    made = Environment(loader=_Chapters(), undefined=StrictUndefined, auto_reload=False)
+    for room in (numbers, text):
+        made.filters.update({name: getattr(room, name) for name in room.FILTERS})
+    made.globals.update(say=say, said=said, feature=feature, term=term)
+    return made
+
+
+@lru_cache(maxsize=1)
+def _glossary() -> dict[str, dict[str, str]]:
+    return tomllib.loads((FOLDER / "glossary.toml").read_text(encoding="utf-8"))
+
+
+@lru_cache(maxsize=8192)
+def _sentence(note: str) -> str:
+    return _rendered(code_of(note), fields_of(note)) if _CODE.fullmatch(note) else note
+
+
+def _rendered(code: str, fields: Mapping[str, Any]) -> str:
+    chapter, _, name = code.partition(".")
+    try:
+        macro = getattr(_environment().get_template(chapter).module, name)
+    except (TemplateNotFound, AttributeError):
+        raise LookupError(f"no template {name!r} in the chapter {chapter!r}") from None
+    return str(macro(**fields)).strip()

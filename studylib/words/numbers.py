@@ -1,0 +1,129 @@
+"""Numbers as a reader wants them: the only place that formats one.
+
+Conventions: a value is rounded to the place of its interval's second digit (GUM, JCGM 100, 7.2.6,
+gives uncertainties at most two digits); the minus sign is U+2212; a missing number is an en dash; a
+space stands between number and unit (SI brochure, 5.4.3), and before "%".
+
+Functions: `decimals_for`, `rounded`, `exact`, `fixed`, `signed`, `between`, `with_uncertainty`,
+`p_value`, `percent`, `number`, `plural`, `counted`, `cents_from_percent`.
+"""
+
+from __future__ import annotations
+
+import math
+
+MISSING = "–"
+MINUS = "−"
+SMALLEST_P = 0.001
+
+FILTERS = (
+    *("rounded", "exact", "fixed", "signed", "between", "with_uncertainty", "p_value", "percent"),
+    *("number", "counted", "plural"),
+)
+
+
+def decimals_for(low: float, high: float) -> int:
+    """Digits after the point that half the width of an interval supports; 2 without one."""
+    half = (high - low) / 2
+    if not (math.isfinite(half) and half > 0):
+        return 2
+    return min(6, max(0, 1 - math.floor(math.log10(half))))
+
+
+def rounded(value: float, *, digits: int = 3) -> str:
+    """A number to `digits` significant digits."""
+    if not math.isfinite(value):
+        return MISSING
+    if value == 0:
+        return "0"
+    places = digits - 1 - math.floor(math.log10(abs(value)))
+    return fixed(round(value, places), max(0, places))
+
+
+def exact(value: float) -> str:
+    """A number that someone chose, such as a limit: as it stands, to four digits at most."""
+    return _minus(f"{value:.4g}")
+
+
+def fixed(value: float, places: int = 0, *, sign: bool = False) -> str:
+    """A number with so many digits after the point, with its sign if asked for; never "−0"."""
+    if not math.isfinite(value):
+        return MISSING if math.isnan(value) else _minus(f"{'-' if value < 0 else ''}∞")
+    text = f"{value:{'+' if sign else ''}.{places}f}"
+    return _minus(text.lstrip("+-") if float(text) == 0 else text)
+
+
+def signed(value: float, low: float, high: float) -> str:
+    """A difference with its sign, rounded as its interval allows."""
+    if not math.isfinite(value):
+        return MISSING
+    return fixed(value, decimals_for(low, high), sign=True)
+
+
+def between(low: float, high: float, unit: str = "", *, sign: bool = False) -> str:
+    """An interval in words: "−0.4 to 2.1 dB"; an end that is not finite is "no bound"."""
+    if not (math.isfinite(low) or math.isfinite(high)):
+        return MISSING
+    places = decimals_for(low, high)
+    ends = (
+        fixed(end, places, sign=sign) if math.isfinite(end) else "no bound" for end in (low, high)
+    )
+    return f"{' to '.join(ends)} {unit}".strip()
+
+
+def with_uncertainty(value: float, u: float) -> str:
+    """A value and, behind ±, its standard uncertainty: 13.83 ± 0.13.
+
+    Two digits of the uncertainty, never more than four of the value, or as many as the
+    uncertainty's first digit asks for (JCGM 100, 7.2.6). The value alone where u says nothing.
+    """
+    if not math.isfinite(value):
+        return MISSING
+    if not math.isfinite(u) or u <= 0 or value == 0:
+        return exact(value)
+    first = -math.floor(math.log10(u))  # decimal place of the uncertainty's first digit
+    places = max(0, min(first + 1, max(first, 3 - math.floor(math.log10(abs(value))))))
+    return f"{fixed(value, places)} ± {u:.{places}f}"
+
+
+def p_value(p: float) -> str:
+    """A p value: "0.032", "< 0.001"; an en dash for none."""
+    if not math.isfinite(p):
+        return MISSING
+    return f"< {SMALLEST_P:g}" if p < SMALLEST_P else f"{p:.3f}"
+
+
+def percent(share: float, places: int = 0) -> str:
+    """A share of one as percent: 0.05 is "5 %"."""
+    return MISSING if not math.isfinite(share) else f"{fixed(100 * share, places)} %"
+
+
+def number(value: float, *, digits: int = 4, decimals: int | None = None) -> str:
+    """A number of a table: rounded, no exponent in the everyday range."""
+    if not math.isfinite(value) or decimals is not None:
+        return fixed(value, decimals or 0)
+    if value == 0:
+        return "0"
+    size = math.floor(math.log10(abs(value)))
+    if not -4 <= size < 7:
+        return _minus(f"{value:.{digits - 1}e}")
+    return fixed(value, max(0, digits - 1 - size))
+
+
+def plural(count: float, one: str, many: str = "") -> str:
+    """The noun or verb that goes with a count: "take" or "takes"; `many` for those without an s."""
+    return one if count == 1 else many or one + "s"
+
+
+def counted(count: float, one: str, many: str = "") -> str:
+    """A count and its noun: "1 take", "3 takes"."""
+    return f"{count:.0f} {plural(count, one, many)}"
+
+
+def cents_from_percent(percent: float) -> float:
+    """A frequency difference in percent as cents (100 cents are one equal-tempered semitone)."""
+    return 1200.0 * math.log2(1.0 + percent / 100.0) if percent > -100 else -math.inf
+
+
+def _minus(text: str) -> str:
+    return text.replace("-", MINUS)

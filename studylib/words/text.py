@@ -1,0 +1,90 @@
+"""Names and values as a sentence quotes them.
+
+Functions: `shown`, `listed`, `nearest`, `level_word`, `in_short`, `names_in_short`.
+"""
+
+from __future__ import annotations
+
+import difflib
+import re
+from collections.abc import Iterable, Sequence
+
+FILTERS = ("shown", "listed", "level_word", "names_in_short")
+
+LONGEST_SHOWN = 60
+"""A value longer than this many characters is cut when it is quoted in a sentence."""
+
+
+def shown(value: object) -> str:
+    """A value as a sentence quotes it: text in quotes, control characters spelled out."""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, dict):
+        return "a section"
+    if isinstance(value, list | tuple):
+        return "a list"
+    text = "".join(
+        c if c.isprintable() else c.encode("unicode_escape").decode() for c in str(value)
+    )
+    if len(text) > LONGEST_SHOWN:
+        text = text[:LONGEST_SHOWN] + "..."
+    return f'"{text}"' if isinstance(value, str) else text
+
+
+def listed(items: Iterable[object], *, last: str = "and") -> str:
+    """Items as a person lists them: "a, b and c"."""
+    words = [str(item) for item in items]
+    if len(words) < 2:
+        return "".join(words)
+    return f"{', '.join(words[:-1])} {last} {words[-1]}"
+
+
+def nearest(name: str, known: Sequence[str]) -> str:
+    """The known name most like `name`; "" when nothing is known."""
+    folded = {item.casefold(): item for item in reversed(known)}
+    near = difflib.get_close_matches(name.casefold(), list(folded), n=1, cutoff=0.0)
+    return folded[near[0]] if near else ""
+
+
+_LEVELS = {"source": "source (plank, tree or lot)", "specimen": "board"}
+_HARMONIC = re.compile(r"tone\.h(\d+)\.(\w+)")
+
+
+def level_word(name: str) -> str:
+    """A level of the nesting as the reader knows it: a specimen is a board."""
+    return _LEVELS.get(name, name)
+
+
+def names_in_short(names: Iterable[str]) -> list[str]:
+    """Feature names, three or more harmonics of one kind as one entry: tone.h6 to h20.rel_db."""
+    out: list[str] = []
+    runs: dict[str, list[int]] = {}
+    for name in names:
+        found = _HARMONIC.fullmatch(name)
+        if found:
+            runs.setdefault(found[2], []).append(int(found[1]))
+        else:
+            out.append(name)
+    for kind, numbers in runs.items():
+        for run in _runs(sorted(numbers)):
+            if len(run) >= 3:
+                out.append(f"tone.h{run[0]}.{kind} to h{run[-1]}.{kind}")
+            else:
+                out += [f"tone.h{k}.{kind}" for k in run]
+    return out
+
+
+def _runs(numbers: list[int]) -> list[list[int]]:
+    """Numbers in order, split where one is missing."""
+    runs: list[list[int]] = []
+    for number in numbers:
+        if runs and number == runs[-1][-1] + 1:
+            runs[-1].append(number)
+        else:
+            runs.append([number])
+    return runs
+
+
+def in_short(meaning: str) -> str:
+    """The meaning of a feature without what is added after a colon."""
+    return meaning.partition(":")[0]
