@@ -559,7 +559,7 @@ def test_notebook_cells_are_short_and_begin_with_imports_and_parameters(notebook
     assert code[1].metadata["tags"] == ["parameters"]
     lines = ast.parse(code[1].source).body
     declared = {line.target.id: ast.literal_eval(line.value) for line in lines}
-    assert declared == {"study": "../data_demo", "parts": "", "output": ""}
+    assert declared == {"folder": "../data_demo", "parts": "", "output": ""}
     assert code[-1].source == "pages.sentences([write_summary(summary, output)])"
 
 

@@ -29,7 +29,7 @@ def write_plan_page(folder: Path | str, *, reports: Path | str) -> Path:
     folder, boards = Path(folder), read_boards(folder)
     home = Path(reports) / slug(boards.folder.name)
     with alone_in(home):
-        parameters = {"study": folder.as_posix(), "output": (home / "plan").as_posix()}
+        parameters = {"folder": folder.as_posix(), "output": (home / "plan").as_posix()}
         done = run_notebook(notebook_path("plan"), parameters)
         write_whole(home / "plan.ipynb", nbformat.writes(done) + "\n")
         title = f"Plan: {boards.settings.study.title}"

@@ -262,7 +262,7 @@ class _Run:
 
         (place.part / PROGRESS).unlink(missing_ok=True)
         parameters = {
-            "study": self.folder.as_posix(),
+            "folder": self.folder.as_posix(),
             "batch": place.name,
             "output": place.part.as_posix(),
             "key": place.key,
@@ -280,7 +280,7 @@ class _Run:
         staging = self.summary.staging
         shutil.rmtree(staging, ignore_errors=True)
         parameters = {
-            "study": self.folder.as_posix(),
+            "folder": self.folder.as_posix(),
             "parts": (self.home / ".parts").as_posix(),
             "output": staging.as_posix(),
         }
