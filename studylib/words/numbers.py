@@ -40,9 +40,9 @@ def rounded(value: float, *, digits: int = 3) -> str:
     return fixed(round(value, places), max(0, places))
 
 
-def exact(value: float) -> str:
-    """A number that someone chose, such as a limit: as it stands, to four digits at most."""
-    return _minus(f"{value:.4g}")
+def exact(value: float, *, digits: int = 4) -> str:
+    """A number that someone chose, such as a limit: as it stands, to `digits` digits at most."""
+    return _minus(f"{value:.{digits}g}")
 
 
 def fixed(value: float, places: int = 0, *, sign: bool = False) -> str:
