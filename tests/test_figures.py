@@ -94,7 +94,7 @@ def invented(woods=("larch", "cherry", "robinia"), boards=4, primary=("tone.h3.r
             "unit": "dB",
             "low": 1.0,
             "high": 5.0,
-            "told_apart": True,
+            "detected": True,
         }
     )
     return SimpleNamespace(

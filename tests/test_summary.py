@@ -373,7 +373,7 @@ def test_features_below_the_noise_are_named_in_one_short_sentence():
 
 def test_methods_are_named_once_for_all_the_features_that_share_one(null):
     assert report_text.methods(null) == [
-        "tone.h1.level_db and tone.h3.rel_db: steadied Games-Howell on the means of sources; "
+        "tone.h1.level_db and tone.h3.rel_db: shrunken Games-Howell on the means of sources; "
         "batch as block."
     ]
 

@@ -94,7 +94,7 @@ def positive_control_figure(summary, *, size: tuple[float, float] | None = None)
         axes.axvline(0, color=GREY, linewidth=0.8)
         for row in rows.itertuples():
             place = pairs.index((row.reference, row.changed))
-            _interval(axes, row, place, "D" if row.told_apart else "o", bool(row.told_apart))
+            _interval(axes, row, place, "D" if row.detected else "o", bool(row.detected))
         _row_axis(axes, len(pairs))
         difference = quantity("changed minus reference", str(rows["unit"].iloc[0]))
         _name_panel(axes, feature_words(feature), difference)

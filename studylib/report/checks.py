@@ -62,42 +62,42 @@ class Checks:
 
 def checks_of(study: Study, comparison: Comparison) -> Checks:
     """Everything that is asked of one comparison; the primary features only."""
-    parts = comparison.parts
-    features = parts.usable
+    workings = comparison.workings
+    features = workings.usable
     order = run_order(study.takes)
-    mounts = parts.all_mounts[parts.all_mounts["feature"].isin(features)]
+    mounts = workings.all_mounts[workings.all_mounts["feature"].isin(features)]
     mounts = mounts.drop(columns="place", errors="ignore")  # that of the order is taken
     references = [s.specimen for s in study.specimens if s.role == "reference"]
-    found = outliers.find_outliers(parts.samples, features)
+    found = outliers.find_outliers(workings.samples, features)
     boards = study.specimen_table()
     boards = boards[boards["role"] == ""]
-    confidence = parts.confidence
+    confidence = workings.confidence
     return Checks(
         own=_own(comparison),
         outliers=found,
-        looks=outliers.looks(parts.samples, features),
-        mandel=outliers.mandel_rows(parts.samples, features),
-        without=without.effects_without(parts, found, comparison.effects),
+        looks=outliers.looks(workings.samples, features),
+        mandel=outliers.mandel_rows(workings.samples, features),
+        without=without.effects_without(workings, found, comparison.effects),
         chart=drift.reference_chart(mounts, order, references=references, confidence=confidence),
         trends=drift.trends(mounts, order, confidence=confidence),
         order=drift.order_of_woods(order, boards),
-        takes=_from_own_means(parts.takes[parts.takes["feature"].isin(features)], order),
+        takes=_from_own_means(workings.takes[workings.takes["feature"].isin(features)], order),
         beside=_beside(study, comparison, boards),
     )
 
 
 def _own(comparison: Comparison) -> dict[str, OwnDesign]:
-    parts, out = comparison.parts, {}
-    for name in parts.compared:
-        sample = parts.samples[name]
-        limit = parts.limits.get(name)
+    workings, out = comparison.workings, {}
+    for name in workings.compared:
+        sample = workings.samples[name]
+        limit = workings.limits.get(name)
         found = own_design(
             sample.design.model,
             sample.y,
             limit=None if limit is None else scales.analysis_limit(limit, sample.feature),
-            confidence=parts.confidence,
-            primary=len(parts.compared),
-            same_possible=name in parts.told_apart,
+            confidence=workings.confidence,
+            primary=len(workings.compared),
+            same_possible=name in workings.detected,
         )
         if found is not None:
             out[name] = found
@@ -121,14 +121,14 @@ def _beside(study: Study, comparison: Comparison, boards: pd.DataFrame) -> Secon
     name = study.settings.study.beside
     if not name:
         return None
-    return second_factor(comparison.parts, boards, name=name)
+    return second_factor(comparison.workings, boards, name=name)
 
 
 def own_rows(checks: Checks, comparison: Comparison) -> pd.DataFrame:
     """Error rates and power of this design by feature and pair; `seen` in dB or percent."""
     rows = []
     for feature, own in checks.own.items():
-        sample = comparison.parts.samples[feature]
+        sample = comparison.workings.samples[feature]
         woods = sample.design.woods
         for (a, b), seen in own.seen.items():
             shown = scales.reported_difference(seen, sample.feature)
@@ -141,7 +141,7 @@ def own_rows(checks: Checks, comparison: Comparison) -> pd.DataFrame:
 
 def boards_behind(comparison: Comparison, feature: str, wood: str) -> dict[str, int]:
     """What a sentence about this wood rests on: planks, boards, mounts, takes."""
-    takes = comparison.parts.takes
+    takes = comparison.workings.takes
     own = takes[(takes["feature"] == feature) & (takes["wood"] == wood)]
     own = own[np.isfinite(own["y"])]
     mounts = own[MOUNT].drop_duplicates()

@@ -79,7 +79,7 @@ class Summary:
     @property
     def usable(self) -> list[Feature]:
         """The primary features with usable takes that may be compared."""
-        return [self.describe(name) for name in self.comparison.parts.usable]
+        return [self.describe(name) for name in self.comparison.workings.usable]
 
     @property
     def measured(self) -> tuple[str, ...]:

@@ -96,7 +96,7 @@ def positive_control_table(summary: Summary) -> pd.DataFrame:
             "changed minus reference": f"{row.changed} minus {row.reference}",
             "difference": difference(row),
             "interval": between(row.low, row.high, row.unit),
-            "told apart": "yes" if row.told_apart else "no",
+            "told apart": "yes" if row.detected else "no",
             "reason": row.reason,
         }
         for row in control.itertuples()

@@ -99,7 +99,7 @@ def positive_control(summary: Summary) -> list[str]:
             f'Not known: {why}. Without it, "same" is not backed by a change that this bench '
             "was seen to notice."
         ]
-    missed = {r.feature for r in judged if not r.told_apart}
+    missed = {r.feature for r in judged if not r.detected}
     known = dict.fromkeys(r.feature for r in judged)
     seen = [feature for feature in known if feature not in missed]
     said = []

@@ -16,21 +16,21 @@ from studylib.report.summary import Summary
 from studylib.stats import scales
 from studylib.stats.effects import BLOCKED, TIMED
 from studylib.stats.own_design import OwnDesign
-from studylib.stats.pairs import GAMES_HOWELL, STEADIED, TUKEY_KRAMER
+from studylib.stats.pairs import GAMES_HOWELL, SHRUNKEN, TUKEY_KRAMER
 from studylib.words.numbers import between, counted, rounded
 from studylib.words.text import listed
 
 _METHODS = {
     TUKEY_KRAMER: "one spread pooled over all woods (fewer than four of some wood)",
     GAMES_HOWELL: "a spread of its own for each wood",
-    STEADIED: "a spread of its own for each wood, drawn a little towards the others'",
+    SHRUNKEN: "a spread of its own for each wood, drawn a little towards the others'",
 }
 
 
 def design_sentences(summary: Summary) -> list[str]:
     """The design in words: what one number of a wood is, and how it was compared."""
-    parts = summary.comparison.parts
-    if not parts.compared:
+    workings = summary.comparison.workings
+    if not workings.compared:
         return ["No woods are compared on a primary feature, so there is no sentence to trust."]
     unit = unit_word(summary).removesuffix("s")
     said = [
@@ -57,7 +57,7 @@ def rests_on_table(summary: Summary) -> pd.DataFrame:
     """Planks, boards, mounts and takes behind each wood's sentences, feature by feature."""
     rows = [
         {"feature": feature, "wood": wood, **boards_behind(summary.comparison, feature, wood)}
-        for feature in summary.comparison.parts.compared
+        for feature in summary.comparison.workings.compared
         for wood in summary.woods
     ]
     return pd.DataFrame(rows, columns=["feature", "wood", "planks", "boards", "mounts", "takes"])
@@ -71,7 +71,7 @@ def power_sentences(summary: Summary) -> list[str]:
     runs = next(iter(own.values())).runs
     worst = max(own, key=lambda name: own[name].own_spreads)
     rate = own[worst].own_spreads
-    primary = len(summary.comparison.parts.compared)
+    primary = len(summary.comparison.workings.compared)
     said = [
         f"Simulated {runs} times: this very design, normal boards, the spreads that this study "
         "found, all woods alike. A difference that is not there was declared on one feature in at "
@@ -96,7 +96,7 @@ def power_table(summary: Summary) -> pd.DataFrame:
     """One row a feature and pair: false alarms, power at the limit, chance of `same`."""
     rows = []
     for feature, own in summary.checks.own.items():
-        woods = summary.comparison.parts.samples[feature].design.woods
+        woods = summary.comparison.workings.samples[feature].design.woods
         known = summary.describe(feature)
         for (a, b), seen in own.seen.items():
             shown = scales.reported_difference(seen, known)

@@ -15,7 +15,7 @@ Welch's when there is no block.
 
 All methods take the means of many features at once: y of shape (..., units).
 
-Functions: `has_block`, `wood_model`, `steadied`; `WoodModel`.
+Functions: `has_block`, `wood_model`, `shrinkage`; `WoodModel`.
 """
 
 from __future__ import annotations
@@ -89,7 +89,7 @@ class WoodModel:
         ----------
         variances : from `wood_variances`, shape (..., k).
         mixture : rows say of what parts of `variances` each wood's spread is taken, shape (k, k);
-            each its own when left out (`steadied` gives the other choice).
+            each its own when left out (`shrinkage` gives the other choice).
         """
         mixture = np.eye(self.k) if mixture is None else mixture
         by_wood = np.bincount(self.group, weights=self.contrast(a, b) ** 2, minlength=self.k)
@@ -127,7 +127,7 @@ class WoodModel:
         ).transpose(0, 1, 3, 2)
 
 
-def steadied(freedom: np.ndarray, borrowed: float = BORROWED) -> np.ndarray:
+def shrinkage(freedom: np.ndarray, borrowed: float = BORROWED) -> np.ndarray:
     """The mixture that draws each wood's variance towards the mean of all, shape (k, k).
 
     s_g^2 becomes (m_g s_g^2 + c mean of s^2) / (m_g + c): the others count as much as c degrees of

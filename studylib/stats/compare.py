@@ -4,7 +4,7 @@
 the other files of this package; the order of features is the primary ones as given, then the
 others by name.
 
-Function: `compare`; `Comparison`.
+Function: `compare`; `Comparison`, `Workings`.
 """
 
 from __future__ import annotations
@@ -29,9 +29,56 @@ from studylib.stats import (
 )
 from studylib.stats import claims as claim_verdicts
 from studylib.stats import units as unit_steps
-from studylib.stats.mixed_model import fit_features, fitted_components, second_opinion
-from studylib.stats.parts import Parts
-from studylib.stats.samples import make_samples
+from studylib.stats.mixed_model import Fitted, fit_features, fitted_components, second_opinion
+from studylib.stats.pairs import Pair
+from studylib.stats.samples import Sample, make_samples
+
+
+@dataclass(frozen=True)
+class Workings:
+    """What a comparison was made from, kept for whoever asks it further questions.
+
+    Attributes
+    ----------
+    takes, mounts : rows of stats.units of the specimens under comparison.
+    all_mounts : the same of every specimen, controls included.
+    samples, first, fits : by feature: the sample, its pairs of woods, the mixed model.
+    woods, primary, smallest_n, confidence, refused, limits, detected : as the effects took them.
+    """
+
+    takes: pd.DataFrame
+    mounts: pd.DataFrame
+    all_mounts: pd.DataFrame
+    samples: Mapping[str, Sample]
+    first: Mapping[str, list[Pair]]
+    fits: Mapping[str, Fitted]
+    woods: tuple[str, ...]
+    primary: tuple[str, ...]
+    smallest_n: int
+    confidence: float
+    refused: Mapping[str, str]
+    limits: Mapping[str, float]
+    detected: frozenset[str]
+
+    @property
+    def compared(self) -> list[str]:
+        """Primary features of which any pair of woods was compared."""
+        return [name for name in self.primary if self.first.get(name)]
+
+    @property
+    def usable(self) -> list[str]:
+        """Primary features with usable takes that may be compared, of one wood or more."""
+        return [n for n in self.primary if n in self.samples and n not in self.refused]
+
+    def without(self, feature: str, ids: set[str]) -> tuple[pd.DataFrame, pd.DataFrame]:
+        """Takes and mounts of one feature without the rows of these ids."""
+        takes = self.takes[self.takes["feature"] == feature]
+        takes = takes[~takes["id"].astype(str).isin(ids)]
+        mounts = unit_steps.mount_means(takes)
+        if "place" in self.mounts:
+            places = self.mounts.drop_duplicates(unit_steps.MOUNT)
+            mounts = unit_steps.with_places(mounts, places)
+        return takes, mounts
 
 
 @dataclass(frozen=True)
@@ -51,7 +98,7 @@ class Comparison:
     second_opinion : the mixed model on the same pairs, see stats.mixed_model.
     limits : feature, limit (dB or %), unit, own (the study's own choice), source.
     notes : what this design cannot say, one sentence each or a few.
-    parts : what all this was made from.
+    workings : what all this was made from.
     """
 
     effects: pd.DataFrame
@@ -69,7 +116,7 @@ class Comparison:
     second_opinion: pd.DataFrame
     limits: pd.DataFrame
     notes: tuple[str, ...]
-    parts: Parts
+    workings: Workings
 
 
 def compare(
@@ -130,7 +177,7 @@ def compare(
     )
     cells = {name: boards.mount_cells(group) for name, group in mounts.groupby("feature")}
     positive = _positive_control(order, cells, tidy, specimens, confidence)
-    told = control.features_told_apart(positive)
+    told = control.features_detected(positive)
     first = effects.compared_pairs(samples, refused=refused, confidence=confidence)
     found = effects.effects_table(
         samples,
@@ -140,7 +187,7 @@ def compare(
         primary=primary,
         refused=refused,
         limits=tables.limits_of(chosen),
-        told_apart=told,
+        detected=told,
         confidence=confidence,
     )
     compared = {name: s for name, s in samples.items() if name not in refused}
@@ -184,7 +231,7 @@ def compare(
         second_opinion=second_opinion(compared, fits, first, confidence=confidence),
         limits=chosen,
         notes=tuple(remarks),
-        parts=Parts(
+        workings=Workings(
             takes=own,
             mounts=own_mounts,
             all_mounts=mounts,
@@ -197,7 +244,7 @@ def compare(
             confidence=confidence,
             refused=refused,
             limits=tables.limits_of(chosen),
-            told_apart=told,
+            detected=told,
         ),
     )
 

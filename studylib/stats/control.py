@@ -6,7 +6,7 @@ difference is changed minus reference on mounts within the batches they share (s
 of the bench between batches cancels), with the mount spread pooled over all boards; they are
 told apart when the interval for that feature excludes zero.
 
-Functions: `control_rows`, `features_told_apart`.
+Functions: `control_rows`, `features_detected`.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ COLUMNS = (
     "unit",
     "low",
     "high",
-    "told_apart",
+    "detected",
     "reason",
 )
 NO_REFERENCE = (
@@ -94,7 +94,7 @@ def _pair(feature, cells, changed, reference, confidence) -> dict:
         difference=scales.reported_difference(difference, feature),
         low=scales.reported_difference(difference - half, feature),
         high=scales.reported_difference(difference + half, feature),
-        told_apart=bool(told),
+        detected=bool(told),
         reason="" if told else "the interval includes zero: the bench did not tell them apart",
     )
 
@@ -107,16 +107,16 @@ def _row(
     difference: float = math.nan,
     low: float = math.nan,
     high: float = math.nan,
-    told_apart: bool = False,
+    detected: bool = False,
     reason: str,
 ) -> dict:
     values = (feature.name, changed, reference, difference, feature.difference_unit)
-    return dict(zip(COLUMNS, (*values, low, high, told_apart, reason), strict=True))
+    return dict(zip(COLUMNS, (*values, low, high, detected, reason), strict=True))
 
 
-def features_told_apart(control: pd.DataFrame) -> frozenset[str]:
+def features_detected(control: pd.DataFrame) -> frozenset[str]:
     """Features on which every changed specimen was told from every reference."""
     if control.empty:
         return frozenset()
-    told = control.groupby("feature")["told_apart"].agg(lambda values: bool(np.all(values)))
+    told = control.groupby("feature")["detected"].agg(lambda values: bool(np.all(values)))
     return frozenset(told.index[told])

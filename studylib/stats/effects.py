@@ -74,7 +74,7 @@ def effects_table(
     primary: Sequence[str],
     refused: Mapping[str, str],
     limits: Mapping[str, float],
-    told_apart: frozenset[str],
+    detected: frozenset[str],
     confidence: float,
 ) -> pd.DataFrame:
     """Rows of effects.csv.
@@ -87,7 +87,7 @@ def effects_table(
     refused : features whose woods are not compared, with the reason; primary ones get rows
         that say so, exploratory ones are in the coverage only.
     limits : feature name -> limit in dB or as a ratio.
-    told_apart : features on which the positive control succeeded.
+    detected : features on which the positive control succeeded.
     """
     rows = []
     for name in order:
@@ -111,7 +111,7 @@ def effects_table(
     m = max(1, table.loc[is_primary & p.notna(), "feature"].nunique())
     for i in table.index[p.notna()]:
         alpha = (1 - confidence) / (m if is_primary[i] else 1)
-        _judge(table, i, limits.get(feature[i]), feature[i] in told_apart, confidence, alpha)
+        _judge(table, i, limits.get(feature[i]), feature[i] in detected, confidence, alpha)
     return _typed(table)
 
 
@@ -201,7 +201,7 @@ def _method(sample: Sample, pair: Pair) -> str:
     return "; ".join(words)
 
 
-def _judge(table, i, limit: float | None, told_apart: bool, confidence: float, alpha) -> None:
+def _judge(table, i, limit: float | None, detected: bool, confidence: float, alpha) -> None:
     """Verdict, and what an open pair would need, of row i."""
     pair, sample = table.at[i, "_pair"], table.at[i, "_sample"]
     bound = None if limit is None else scales.analysis_limit(limit, sample.feature)
@@ -214,7 +214,7 @@ def _judge(table, i, limit: float | None, told_apart: bool, confidence: float, a
         high90=pair.high90,
         limit=bound,
     )
-    if word == verdicts.SAME and not told_apart:
+    if word == verdicts.SAME and not detected:
         # More boards would not help here, so `needed` stays empty.
         table.at[i, "method"] += f"; {NOT_EARNED}"
         word = verdicts.OPEN

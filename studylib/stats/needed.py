@@ -5,7 +5,7 @@ difference of the stated size is declared with 80 % probability under the estima
 P(|T| > c) for a noncentral t with n's degrees of freedom, c the studentized-range critical
 value over all woods divided by sqrt(2). For primary features the level is alpha / m, the first
 step of Holm over m features. From four sources a wood up the spreads are the woods' own (degrees of
-freedom of Welch, steadied as `pairs` does), below that pooled; a block costs its degrees of
+freedom of Welch, shrunken as `pairs` does), below that pooled; a block costs its degrees of
 freedom.
 
 Functions: `power`, `sources_needed`.
@@ -19,7 +19,7 @@ import numpy as np
 from scipy import special
 
 from studylib.stats import studentized
-from studylib.stats.blocks import steadied
+from studylib.stats.blocks import shrinkage
 from studylib.stats.pairs import SMALLEST_GAMES_HOWELL
 
 POWER = 0.80
@@ -66,7 +66,7 @@ def _own_spreads(freedom: float, pair: np.ndarray, pooled: float, woods: int):
     if freedom <= 0:
         return 0.0, float("nan")
     own = np.array([*pair, *[pooled] * (woods - 2)])
-    mixture = steadied(np.full(woods, freedom))
+    mixture = shrinkage(np.full(woods, freedom))
     taken, parts = mixture @ own, mixture[:2].sum(axis=0)
     both = float(taken[:2].sum())
     square = float(np.sum((parts * taken) ** 2)) / freedom

@@ -7,7 +7,7 @@ and interval hold for all pairs together.
     Games-Howell (1976)    each wood its own spread, each pair its own degrees of freedom; two woods
                            (then it is Welch's t) from four sources
     steadied Games-Howell  the same with each spread drawn towards the mean of all by one degree of
-                           freedom (`blocks.steadied`); three woods and more from four sources
+                           freedom (`blocks.shrinkage`); three woods and more from four sources
 
 With four boards of each of three or four woods Games-Howell finds only 82 to 88 % of what the F
 test of the boards' means finds where both may be used; steadied it finds 92 to 94 %, and the error
@@ -30,11 +30,11 @@ import numpy as np
 from scipy import special
 
 from studylib.stats import studentized
-from studylib.stats.blocks import WoodModel, steadied
+from studylib.stats.blocks import WoodModel, shrinkage
 
 SMALLEST_GAMES_HOWELL = 4
 GAMES_HOWELL = "Games-Howell"
-STEADIED = "steadied Games-Howell"
+SHRUNKEN = "shrunken Games-Howell"
 TUKEY_KRAMER = "Tukey-Kramer"
 
 
@@ -101,7 +101,7 @@ def method_for(model: WoodModel) -> str:
     enough = model.counts.min() >= SMALLEST_GAMES_HOWELL and model.leverage.min() > 0.5
     if not enough:
         return TUKEY_KRAMER
-    return GAMES_HOWELL if model.k < 3 else STEADIED
+    return GAMES_HOWELL if model.k < 3 else SHRUNKEN
 
 
 def compare_pairs(
@@ -120,7 +120,7 @@ def all_pairs(
     ----------
     model : design of the units; y : their means, shape (features, n).
     confidence : in (0, 1), simultaneous over the pairs of a feature.
-    method : GAMES_HOWELL, STEADIED or TUKEY_KRAMER; by `method_for` when left out.
+    method : GAMES_HOWELL, SHRUNKEN or TUKEY_KRAMER; by `method_for` when left out.
     """
     method = method or method_for(model)
     woods = tuple(combinations(range(model.k), 2))
@@ -128,7 +128,7 @@ def all_pairs(
     difference, weight = y @ weights.T, np.sum(weights**2, axis=1)
     if method != TUKEY_KRAMER and woods:
         spreads = model.wood_variances(y)
-        mixture = steadied(model.leverage) if method == STEADIED else None
+        mixture = shrinkage(model.leverage) if method == SHRUNKEN else None
         variance, df = _stacked(model.contrast_variance(a, b, spreads, mixture) for a, b in woods)
         variance90, df90 = _stacked(model.contrast_variance(a, b, spreads) for a, b in woods)
     else:

@@ -25,9 +25,9 @@ import pandas as pd
 from scipy import special
 
 from studylib.stats import scales, studentized
+from studylib.stats.compare import Workings
 from studylib.stats.mixed import contrast_test, joint_test
 from studylib.stats.mixed_model import fit_design, fixed_part
-from studylib.stats.parts import Parts
 from studylib.stats.reml import Reml
 from studylib.stats.samples import Sample
 from studylib.words.text import listed
@@ -61,12 +61,12 @@ def boards_by_cell(boards: pd.DataFrame) -> pd.DataFrame:
     return table.reindex(index=boards["wood"].unique(), columns=boards["beside"].unique())
 
 
-def second_factor(parts: Parts, boards: pd.DataFrame, *, name: str) -> SecondFactor:
+def second_factor(workings: Workings, boards: pd.DataFrame, *, name: str) -> SecondFactor:
     """Compare woods with the second column held equal, and its groups with the wood held equal.
 
     Parameters
     ----------
-    parts : of the comparison of woods.
+    workings : of the comparison of woods.
     boards : specimens under comparison: specimen, wood, beside.
     name : of the second column.
     """
@@ -75,8 +75,8 @@ def second_factor(parts: Parts, boards: pd.DataFrame, *, name: str) -> SecondFac
     rows: list[dict] = []
     if not confounded and cells.shape[1] > 1:
         group = dict(zip(boards["specimen"], boards["beside"], strict=True))
-        for feature in parts.compared:
-            rows += _feature(parts, feature, group, list(cells.columns), name)
+        for feature in workings.compared:
+            rows += _feature(workings, feature, group, list(cells.columns), name)
     return SecondFactor(name, cells, confounded, pd.DataFrame(rows, columns=list(COLUMNS)))
 
 
@@ -115,8 +115,10 @@ def _connected(there: np.ndarray) -> list[tuple[list[int], list[int]]]:
     return found
 
 
-def _feature(parts: Parts, feature: str, group: Mapping[str, str], groups, name) -> list[dict]:
-    sample = parts.samples[feature]
+def _feature(
+    workings: Workings, feature: str, group: Mapping[str, str], groups, name
+) -> list[dict]:
+    sample = workings.samples[feature]
     design = sample.design
     if len(design.nested.levels) < 2:
         return [_empty(sample, name, TOO_FEW)]
@@ -132,15 +134,15 @@ def _feature(parts: Parts, feature: str, group: Mapping[str, str], groups, name)
     fit = fit_design(design, [sample], fixed)
     if not fit.converged[0]:
         return [_empty(sample, name, "the mixed model did not settle")]
-    note = _interaction(design, sample, base, label, len(groups), parts.confidence)
-    first = {(p.a, p.b): p.difference for p in parts.first[feature]}
+    note = _interaction(design, sample, base, label, len(groups), workings.confidence)
+    first = {(p.a, p.b): p.difference for p in workings.first[feature]}
     rows = []
     for a, b in combinations(design.woods, 2):
         weights = np.zeros(fixed.shape[1])
         weights[woods.index(a)], weights[woods.index(b)] = -1.0, 1.0
         plain = first.get((design.woods.index(a), design.woods.index(b)), float("nan"))
         what, k = ("wood", a, b), len(design.woods)
-        rows.append(_row(sample, fit, weights, what, k, parts, plain, note))
+        rows.append(_row(sample, fit, weights, what, k, workings, plain, note))
     for i, j in combinations(range(len(groups)), 2):
         weights = np.zeros(fixed.shape[1])
         # The first group has no column of its own: its effect is zero.
@@ -148,7 +150,7 @@ def _feature(parts: Parts, feature: str, group: Mapping[str, str], groups, name)
             if place:
                 weights[base.shape[1] + place - 1] = sign
         what = (name, groups[i], groups[j])
-        rows.append(_row(sample, fit, weights, what, len(groups), parts, float("nan"), note))
+        rows.append(_row(sample, fit, weights, what, len(groups), workings, float("nan"), note))
     return rows
 
 
@@ -179,13 +181,13 @@ def _interaction(design, sample: Sample, base, label, groups: int, confidence: f
     return f"{NOT_ALIKE} (p {p:.2g})" if p <= round(1 - confidence, 12) else ""
 
 
-def _row(sample: Sample, fit: Reml, weights, what, k: int, parts: Parts, plain, note) -> dict:
+def _row(sample: Sample, fit: Reml, weights, what, k: int, workings: Workings, plain, note) -> dict:
     test, feature = contrast_test(fit, weights), sample.feature
     difference, se, df = float(test.difference[0]), float(test.se[0]), float(test.df[0])
     p = half = float("nan")
     if np.isfinite(df) and df >= 1 and se > 0:
         p = studentized.sf(abs(difference) / se * np.sqrt(2.0), k, df)
-        half = studentized.quantile(parts.confidence, k, df) / np.sqrt(2.0) * se
+        half = studentized.quantile(workings.confidence, k, df) / np.sqrt(2.0) * se
     shown = {
         name: scales.reported_difference(value, feature)
         for name, value in (

@@ -5,7 +5,7 @@ at the first step of Holm over the primary features (so: at least this), then he
 limit by the intervals that the report prints. Woods are compared on the means of their sources;
 without a block the mean of a wood is normal and its sample variance chi-square, so those are drawn,
 not single takes, and every further step is that of `pairs` and `verdicts`: each wood its own spread
-(steadied from three woods up) from four sources in every wood, one pooled spread below.
+(shrunken from three woods up) from four sources in every wood, one pooled spread below.
 
 A block of batches costs degrees of freedom, shared among the woods (`block_columns`); this is the
 approximation that `needed` makes as well.
@@ -26,7 +26,7 @@ from scipy.interpolate import CubicSpline
 
 from studylib.errors import InputError
 from studylib.stats import studentized, verdicts
-from studylib.stats.blocks import steadied
+from studylib.stats.blocks import shrinkage
 from studylib.stats.pairs import SMALLEST_GAMES_HOWELL
 
 DRAWS = 20_000
@@ -99,7 +99,7 @@ def verdict_chances(
         return Chances({word: float(word == verdicts.OPEN) for word in WORDS}, draws)
     drawn = variance * rng.chisquare(df_own, size=(draws, n.size)) / df_own
     difference = mean[:, pair[1]] - mean[:, pair[0]]
-    se, df = _standard_error(drawn, n, df_own, pair, steadied(df_own))
+    se, df = _standard_error(drawn, n, df_own, pair, shrinkage(df_own))
     level = (1 - confidence) / primary
     critical = _critical(1 - level, n.size, df)
     half = _critical(confidence, n.size, df) * se

@@ -11,8 +11,8 @@ from __future__ import annotations
 
 import pandas as pd
 
+from studylib.stats.compare import Workings
 from studylib.stats.effects import compared_pairs, effects_table
-from studylib.stats.parts import Parts
 from studylib.stats.samples import make_samples
 
 COLUMNS = (
@@ -23,46 +23,48 @@ COLUMNS = (
 _SHOWN = ("difference", "low", "high", "p_adjusted", "verdict")
 
 
-def effects_without(parts: Parts, found: pd.DataFrame, effects: pd.DataFrame) -> pd.DataFrame:
+def effects_without(workings: Workings, found: pd.DataFrame, effects: pd.DataFrame) -> pd.DataFrame:
     """One row an item that stands out and pair of woods; columns `COLUMNS`.
 
     Parameters
     ----------
-    parts : what the comparison was made from.
+    workings : what the comparison was made from.
     found : from `outliers.find_outliers`.
     effects : the effects table of the comparison.
     """
     rows = []
     for item in found.itertuples():
-        again = _without(parts, item.feature, set(item.ids))
+        again = _without(workings, item.feature, set(item.ids))
         with_it = effects[effects["feature"] == item.feature]
         for before, after in zip(with_it.itertuples(), again.itertuples(), strict=True):
             rows.append(_row(item, before, after))
     return pd.DataFrame(rows, columns=list(COLUMNS))
 
 
-def _without(parts: Parts, feature: str, ids: set[str]) -> pd.DataFrame:
+def _without(workings: Workings, feature: str, ids: set[str]) -> pd.DataFrame:
     """Effects of one feature without these takes."""
-    takes, mounts = parts.without(feature, ids)
+    takes, mounts = workings.without(feature, ids)
     made = make_samples(
-        takes, mounts, order=[feature], woods=parts.woods, smallest_n=parts.smallest_n
+        takes, mounts, order=[feature], woods=workings.woods, smallest_n=workings.smallest_n
     )
-    samples = {name: sample for name, sample in parts.samples.items() if name in parts.primary}
+    samples = {
+        name: sample for name, sample in workings.samples.items() if name in workings.primary
+    }
     samples.pop(feature, None)
     samples.update(made)
-    first = {name: pairs for name, pairs in parts.first.items() if name in samples}
+    first = {name: pairs for name, pairs in workings.first.items() if name in samples}
     first.pop(feature, None)
-    first.update(compared_pairs(made, refused=(), confidence=parts.confidence))
+    first.update(compared_pairs(made, refused=(), confidence=workings.confidence))
     table = effects_table(
         samples,
         first,
-        order=list(dict.fromkeys([*parts.primary, feature])),
-        woods=parts.woods,
-        primary=parts.primary,
-        refused=parts.refused,
-        limits=parts.limits,
-        told_apart=parts.told_apart,
-        confidence=parts.confidence,
+        order=list(dict.fromkeys([*workings.primary, feature])),
+        woods=workings.woods,
+        primary=workings.primary,
+        refused=workings.refused,
+        limits=workings.limits,
+        detected=workings.detected,
+        confidence=workings.confidence,
     )
     return table[table["feature"] == feature]
 

@@ -42,17 +42,17 @@ def invented() -> tuple[pd.DataFrame, pd.DataFrame, list[str]]:
 def everything(specimens: pd.DataFrame, rows: pd.DataFrame, names: list[str]) -> None:
     """All statistics of a summary, three features being primary."""
     result = compare(rows, specimens, woods=WOODS, primary=names[:3])
-    parts = result.parts
-    found = outliers.find_outliers(parts.samples, parts.usable)
-    without.effects_without(parts, found, result.effects)
-    outliers.mandel_rows(parts.samples, parts.usable)
-    mounts = parts.all_mounts[parts.all_mounts["feature"].isin(parts.usable)]
+    workings = result.workings
+    found = outliers.find_outliers(workings.samples, workings.usable)
+    without.effects_without(workings, found, result.effects)
+    outliers.mandel_rows(workings.samples, workings.usable)
+    mounts = workings.all_mounts[workings.all_mounts["feature"].isin(workings.usable)]
     order = mounts[MOUNT].drop_duplicates().reset_index(drop=True)
     order = order.assign(place=np.linspace(0, 1, len(order)), number=order.index, started=pd.NaT)
     drift.reference_chart(mounts, order, references=["L1"], confidence=0.95)
     drift.trends(mounts, order, confidence=0.95)
-    for name in parts.compared:
-        sample = parts.samples[name]
+    for name in workings.compared:
+        sample = workings.samples[name]
         own_design(sample.design.model, sample.y, limit=1.0, confidence=0.95, primary=3,
                    same_possible=True)  # fmt: skip
 
@@ -85,7 +85,7 @@ def main() -> None:
         f"({min(ours) / FEATURES / max(fits):.3f} to {max(ours) / FEATURES / min(fits):.3f}); "
         "at most 0.1 wanted"
     )
-    samples = compare(rows, specimens, woods=WOODS, primary=[]).parts.samples
+    samples = compare(rows, specimens, woods=WOODS, primary=[]).workings.samples
     one = {names[0]: samples[names[0]]}
     alone = statistics.median(seconds(lambda: fit_features(one)) for _ in range(5))
     among = statistics.median(seconds(lambda: fit_features(samples)) for _ in range(5)) / FEATURES

@@ -112,14 +112,14 @@ class TestPositiveControl:
         b0, b1 = (mounts.loc[mounts["specimen"] == b, "y"] for b in ("B0", "B1"))
         expected = stats.ttest_ind(b1, b0).confidence_interval(0.95)
         assert (row["low"], row["high"]) == pytest.approx((expected.low, expected.high))
-        assert row["told_apart"] == (expected.low > 0)
-        assert row["told_apart"] is True
+        assert row["detected"] == (expected.low > 0)
+        assert row["detected"] is True
 
-    def test_no_change_is_not_told_apart(self, rng):
+    def test_no_change_is_not_detected(self, rng):
         mounts = mounts_of(rng, 3, 3)
         mounts["y"] = np.tile([0.0, 1.0, 2.0], 3)
         (row,) = self.rows(mounts)
-        assert row["told_apart"] is False
+        assert row["detected"] is False
         assert "includes zero" in row["reason"]
 
     @pytest.mark.parametrize(
@@ -133,7 +133,7 @@ class TestPositiveControl:
     def test_what_is_missing_is_said(self, rng, changes, word):
         (row,) = self.rows(mounts_of(rng), **changes)
         assert word in row["reason"]
-        assert row["told_apart"] is False
+        assert row["detected"] is False
 
     def test_no_shared_batch(self, rng):
         mounts = mounts_of(rng, 2, 3)
@@ -181,7 +181,7 @@ class TestPositiveControl:
         rows.loc[quiet, "reason"] = "below noise: no line at 516 Hz"
         rows.loc[rows[quiet].index[0], ["usable", "reason"]] = [True, ""]
         result = compare(rows, specimens, woods=WOODS, primary=PRIMARY)
-        assert not result.positive_control.loc[0, "told_apart"]
+        assert not result.positive_control.loc[0, "detected"]
         assert result.positive_control.loc[0, "reason"] == control.BELOW_NOISE
 
 

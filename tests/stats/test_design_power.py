@@ -13,7 +13,7 @@ from statsmodels.stats.power import FTestAnovaPower, TTestIndPower
 from studylib.errors import InputError
 from studylib.stats import needed, studentized, verdict_power, verdicts
 from studylib.stats.allocation import Minutes, best_splits, optimum
-from studylib.stats.blocks import steadied, wood_model
+from studylib.stats.blocks import shrinkage, wood_model
 from studylib.stats.compare import compare
 from studylib.stats.f_test_power import boards_for_f_test, f_test_power
 from studylib.stats.miscounting import false_alarms
@@ -294,7 +294,7 @@ def test_standard_errors_of_a_plan_are_those_of_the_comparison(rng, counts):
     group = np.repeat(np.arange(n.size), n)
     model = wood_model(group, np.ones((group.size, 1)), block=False)
     drawn = rng.chisquare(3, (50, n.size))
-    mixture = steadied(n - 1)
+    mixture = shrinkage(n - 1)
     assert np.array_equal(mixture, np.eye(n.size)) == (n.size == 2)
     for pair in combinations(range(n.size), 2):
         se, df = verdict_power._standard_error(drawn, n, n - 1, pair, mixture)

@@ -157,7 +157,7 @@ class TestTakenOut:
                 still.effects[name].to_numpy(), abs=1e-9
             )
         assert drifting.effects["method"].str.contains("drift over the order taken out").all()
-        assert drifting.parts.samples[NAME].design.model.df == 15 - 3 - 1
+        assert drifting.workings.samples[NAME].design.model.df == 15 - 3 - 1
 
     def test_left_in_it_is_part_of_the_difference(self, rng):
         specimens, rows, places = self.study(rng, 30.0)

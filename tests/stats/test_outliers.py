@@ -102,7 +102,7 @@ def moved(rows, mask, by):
 class TestPlanted:
     def found(self, specimens, rows):
         result = compared(specimens, rows)
-        return result, find_outliers(result.parts.samples, [NAME])
+        return result, find_outliers(result.workings.samples, [NAME])
 
     def test_a_board_is_found_as_a_board(self, rng):
         specimens, rows = study(rng, board_sd=0.5, mount_sd=0.2, take_sd=0.1)
@@ -113,7 +113,7 @@ class TestPlanted:
         assert set(row.ids) == set(rows.loc[mask, "id"])
         # Its mounts agree with each other as all do.
         assert "C3" not in "".join(found.loc[found["level"] != "source", "item"])
-        assert len(result.parts.samples[NAME].takes) == len(rows)
+        assert len(result.workings.samples[NAME].takes) == len(rows)
 
     def test_a_mount_is_found_as_a_mount(self, rng):
         specimens, rows = study(rng, board_sd=2.0, mount_sd=0.2, take_sd=0.1)
@@ -167,7 +167,7 @@ class TestPlanted:
 def test_without_faults_about_one_look_in_twenty_points_at_something(rng):
     names = [f"tone.h{k}.rel_db" for k in range(2, 102)]
     specimens, rows = study(rng, (5, 5, 5), names=names)
-    samples = compare(rows, specimens, woods=WOODS, primary=[]).parts.samples
+    samples = compare(rows, specimens, woods=WOODS, primary=[]).workings.samples
     number, found = looks(samples, names), find_outliers(samples, names)
     assert number == 5 * 100
     error = np.sqrt(0.05 * 0.95 / number)
@@ -180,9 +180,9 @@ class TestWithout:
         rows = moved(rows, rows["wood"] == "robinia", 1.5)
         rows = moved(rows, rows["specimen"] == "R1", -9.0)
         result = compared(specimens, rows)
-        found = find_outliers(result.parts.samples, [NAME])
+        found = find_outliers(result.workings.samples, [NAME])
         found = found[found["level"] == "source"]
-        table = effects_without(result.parts, found, result.effects)
+        table = effects_without(result.workings, found, result.effects)
         assert list(table["without"]) == ["R1"] * 3
         # With all: what the comparison said. Without: a comparison that never had the board.
         kept = rows[rows["specimen"] != "R1"]
@@ -196,17 +196,17 @@ class TestWithout:
     def test_a_wood_that_is_left_with_one_board(self, rng):
         specimens, rows = study(rng, (6, 6, 2))
         result = compared(specimens, rows)
-        found = find_outliers(result.parts.samples, [NAME]).head(0)
+        found = find_outliers(result.workings.samples, [NAME]).head(0)
         ids = tuple(rows.loc[rows["specimen"] == "R1", "id"])
         found.loc[0] = [NAME, "source", "R1", "robinia", "Grubbs", 2.0, 1.9, 2.1, "straggler", ids]
-        table = effects_without(result.parts, found, result.effects)
+        table = effects_without(result.workings, found, result.effects)
         assert list(table["verdict_without"]).count("boards only") == 2
 
 
 def test_mandels_h_and_k_written_out(rng):
     specimens, rows = study(rng, (4, 4, 4))
     result = compared(specimens, rows)
-    table = mandel_rows(result.parts.samples, [NAME])
+    table = mandel_rows(result.workings.samples, [NAME])
     mounts = rows.groupby(["wood", "specimen", "mount"])["value"].mean()
     boards = mounts.groupby(["wood", "specimen"]).mean()
     variances = mounts.groupby("specimen").var()

@@ -13,7 +13,7 @@ from statsmodels.stats.multicomp import pairwise_tukeyhsd
 from studylib.stats.blocks import has_block, wood_model
 from studylib.stats.pairs import (
     GAMES_HOWELL,
-    STEADIED,
+    SHRUNKEN,
     TUKEY_KRAMER,
     all_pairs,
     compare_pairs,
@@ -137,18 +137,18 @@ def test_two_woods_are_welchs_t(rng):
 
 def test_method_changes_at_four_sources():
     assert method_for(plain(np.repeat([0, 1], [4, 4]))) == GAMES_HOWELL
-    assert method_for(plain(np.repeat([0, 1, 2], 4))) == STEADIED
+    assert method_for(plain(np.repeat([0, 1, 2], 4))) == SHRUNKEN
     assert method_for(plain(np.repeat([0, 1], [9, 3]))) == TUKEY_KRAMER
 
 
-def test_steadied_spreads_written_out(unequal):
+def test_shrunken_variances_written_out(unequal):
     # One degree of freedom of the mean of all variances beside each wood's own n - 1.
     group, y = unequal
     n = np.bincount(group)
     own = np.array([y[group == g].var(ddof=1) for g in range(3)])
     taken = ((n - 1) * own + own.mean()) / n
     for pair in compare_pairs(plain(group), y, confidence=0.95):
-        assert pair.method == STEADIED
+        assert pair.method == SHRUNKEN
         assert pair.se**2 == pytest.approx(taken[pair.a] / n[pair.a] + taken[pair.b] / n[pair.b])
         # Satterthwaite: V is a weighted sum of the three sample variances.
         weight = np.zeros(3)
@@ -202,7 +202,7 @@ class TestBlock:
     def test_a_shift_of_a_whole_batch_changes_nothing(self, rng):
         y = rng.normal(size=15)
         model = wood_model(self.GROUP, self.shares(), block=True)
-        for method in (GAMES_HOWELL, STEADIED, TUKEY_KRAMER):
+        for method in (GAMES_HOWELL, SHRUNKEN, TUKEY_KRAMER):
             before = compare_pairs(model, y, confidence=0.95, method=method)
             after = compare_pairs(model, y + 7.0 * self.BATCH, confidence=0.95, method=method)
             for one, other in zip(before, after, strict=True):

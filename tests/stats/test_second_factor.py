@@ -23,7 +23,7 @@ def asked(rng, finish, *, counts=(4, 4, 4), effect=0.0, sources=None, **given):
     oiled = set(specimens.loc[specimens["beside"] == "oiled", "specimen"])
     rows.loc[rows["specimen"].isin(oiled), "value"] += effect
     result = compare(rows, specimens, woods=WOODS, primary=[NAME])
-    return rows, specimens, second_factor(result.parts, specimens, name="finish")
+    return rows, specimens, second_factor(result.workings, specimens, name="finish")
 
 
 def in_turn(name: str) -> str:
@@ -77,7 +77,7 @@ class TestCrossed:
         rows["value"] += rows["specimen"].map(plank).map(shift)
         rows.loc[rows["specimen"].map(in_turn) == "oiled", "value"] += 1.0
         result = compare(rows, specimens, woods=WOODS, primary=[NAME])
-        found = second_factor(result.parts, specimens, name="finish").table
+        found = second_factor(result.workings, specimens, name="finish").table
         row = found.set_index(["column", "a", "b"]).loc[("finish", "oiled", "waxed")]
         # Planks differ by 5 dB; within them 1 dB is seen at once.
         assert row["difference"] == pytest.approx(-1.0, abs=0.2)
@@ -89,7 +89,7 @@ class TestCrossed:
         here = (rows["wood"] == "robinia") & (rows["specimen"].map(in_turn) == "oiled")
         rows.loc[here, "value"] += 5.0
         result = compare(rows, specimens, woods=WOODS, primary=[NAME])
-        found = second_factor(result.parts, specimens, name="finish")
+        found = second_factor(result.workings, specimens, name="finish")
         assert found.table["note"].str.startswith(NOT_ALIKE).all()
         full = ols("y ~ C(wood) * C(beside)", board_means(rows, specimens)).fit()
         p = anova_lm(full).loc["C(wood):C(beside)", "PR(>F)"]
@@ -101,7 +101,7 @@ class TestCrossed:
         names = [f"tone.h{k}.rel_db" for k in range(2, 102)]
         rows = features_table(specimens, rng, names=names, board_sd=3.0)
         result = compare(rows, specimens, woods=WOODS, primary=names)
-        table = second_factor(result.parts, specimens, name="finish").table
+        table = second_factor(result.workings, specimens, name="finish").table
         noted = table.groupby("feature")["note"].first() != ""
         assert noted.mean() == pytest.approx(0.05, abs=3 * np.sqrt(0.05 * 0.95 / 100))
 
