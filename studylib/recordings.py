@@ -29,6 +29,7 @@ from studylib.sheets.files import sha256
 
 __all__ = ["RecordingInfo", "probe", "read_window", "sha256", "windows"]
 
+LOWEST_RATE_HZ = 8000  # below it, there is too little left of a tone's harmonics and the noise
 _UNKNOWN_FRAMES = 2**62  # libsndfile gives 2^63 - 1 where a FLAC header has no length
 _STREAMED_BYTES = 0x7FFF_0000  # sizes from here to all ones stand for "not known yet"
 _ANNOUNCED = re.compile(r"^\s*(\w+)[^:\n]*:\s*([0-9]+) \(should be ([0-9]+)\)", re.MULTILINE)
@@ -42,6 +43,8 @@ _ENDINGS = {
     ".w64": ("W64",),
     ".rf64": ("RF64", "WAV", "WAVEX"),
 }
+# ValueError: a damaged MP3 may stand behind its own end, and less than nothing is left of it.
+_READ_ERRORS = (soundfile.LibsndfileError, RuntimeError, ValueError)
 _LOSSY = re.compile(r"MPEG|VORBIS|OPUS|ADPCM|GSM|ULAW|ALAW|G72|NMS|DWVW|DPCM|VOX")
 
 
@@ -75,7 +78,7 @@ def probe(path: Path | str) -> RecordingInfo:
 
     Raises
     ------
-    InputError : the file is not there, is not audio, or holds no frames.
+    InputError : the file is not there, is not audio, holds no frames, or was recorded below 8 kHz.
     """
     path = Path(path)
     with _opened(path) as file:
@@ -84,6 +87,11 @@ def probe(path: Path | str) -> RecordingInfo:
             raise InputError(
                 f"{_name(path)} holds no samples (the recorder was most likely stopped before it "
                 "could close the file); record the take again"
+            )
+        if file.samplerate < LOWEST_RATE_HZ:
+            raise InputError(
+                f"{_name(path)} was recorded at {file.samplerate} Hz; record at "
+                f"{LOWEST_RATE_HZ} Hz or more"
             )
         breaks_off, remarks = _state(path, file, frames)
         return RecordingInfo(
@@ -153,7 +161,7 @@ def _block(
         if seek and first:
             file.seek(first)
         block = file.read(frames, dtype="float64", always_2d=True)
-    except (soundfile.LibsndfileError, RuntimeError) as error:
+    except _READ_ERRORS as error:
         raise InputError(
             f"{_name(path)} is damaged or breaks off between {_time(file, first)} and "
             f"{_time(file, first + frames)} ({_reason(error)}); copy it again from the recorder "
@@ -227,7 +235,7 @@ def _end_is_read(file: soundfile.SoundFile, frames: int) -> bool:
     try:
         file.seek(frames - 1)
         return len(file.read(1)) == 1
-    except (soundfile.LibsndfileError, RuntimeError):
+    except _READ_ERRORS:
         return False
 
 

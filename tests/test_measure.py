@@ -6,9 +6,12 @@ import csv
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 import soundfile
+from click.testing import CliRunner
 
+from studylib import cli
 from studylib.errors import InputError
 from studylib.measure import common_rate, measure_batch
 from studylib.sheets import read_study
@@ -16,6 +19,8 @@ from tests.small_study import TONE_HZ, Plan, tone, write_small_study
 
 PLAN = Plan(wood_db={"larch": 0.0, "cherry": 3.0}, boards=1, mounts=1, board_sd=0, mount_sd=0,
             take_sd=0, claim=False)  # fmt: skip
+
+SWEEP = "[sweep]\nlowest_hz = 50\nhighest_hz = 3000\nlength_s = 0.4\n\n"
 
 
 @pytest.fixture
@@ -293,6 +298,81 @@ def test_a_faulty_take_is_set_aside_with_its_reason(folder, rng, fault, check):
     assert rows["reason"].str.startswith("set aside: ").all()
     # Its neighbours are untouched.
     assert found.features[found.features["take"] == "lar1_m1_r2"]["usable"].any()
+
+
+def _broken_mp3(path, x, rate, rng):
+    """An MP3 whose second half is noise, so that the decoder loses its place."""
+    soundfile.write(path, np.tile(x, (4, 1)), rate, format="MP3")
+    data = bytearray(path.read_bytes())
+    middle = slice(len(data) // 4, 3 * len(data) // 4)
+    data[middle] = rng.integers(0, 256, len(data[middle]), dtype=np.uint8).tobytes()
+    path.write_bytes(data)
+
+
+@pytest.mark.parametrize(
+    ("fault", "check"),
+    [
+        ("1e38", "finite"),
+        ("1e150", "finite"),
+        ("1e300", "finite"),
+        ("1 Hz", "readable"),
+        ("7 Hz", "readable"),
+        ("broken mp3", "truncated"),
+        ("header only", "readable"),
+    ],
+)
+def test_one_bad_file_sets_aside_one_take(folder, rng, fault, check):
+    _setting(folder, "[decide]", f"{SWEEP}[decide]")
+    plain = _measure(folder)
+    kinds = ("tone", "room", "calibrator", "tap", "sweep")
+    for repeat, kind in enumerate(kinds, start=7):
+        x = tone(rng, PLAN, 0.0)
+        boards = {"specimen": "lar1", "mount": 1, "repeat": repeat}
+        own = boards if kind in ("tone", "tap", "sweep") else {}
+        own |= {"tone_hz": TONE_HZ} if kind == "tone" else {}
+        _add_take(folder, kind, kind, x, **own)
+        path = folder / f"recordings/{kind}.wav"
+        if fault.startswith("1e"):
+            x[2000] = float(fault)
+            soundfile.write(path, x, PLAN.rate_hz, subtype="DOUBLE")
+        elif fault.endswith("Hz"):
+            soundfile.write(path, x, int(fault.split()[0]), subtype="PCM_24")
+        elif fault == "broken mp3":
+            _broken_mp3(path, x, PLAN.rate_hz, rng)
+        else:
+            path.write_bytes(path.read_bytes()[:30] + kind.encode())
+    found = _measure(folder)
+    for kind in kinds:
+        assert _verdict(found.quality, kind)["verdict"] == "fail"
+        assert _verdict(found.quality, kind, check)["verdict"] == "fail"
+    bad = found.features["take"].isin(kinds)
+    assert not found.features.loc[bad, "usable"].any()
+    pd.testing.assert_frame_equal(found.features[~bad].reset_index(drop=True), plain.features)
+
+
+def test_the_check_of_a_study_goes_on_beyond_bad_files(folder, rng):
+    x = tone(rng, PLAN, 0.0)
+    _broken_mp3(folder / "recordings/lar1_m1_r1.wav", x, PLAN.rate_hz, rng)
+    soundfile.write(folder / "recordings/lar1_m1_r2.wav", x, 7, subtype="PCM_24")
+    x[2000] = 1e300
+    soundfile.write(folder / "recordings/che1_m1_r1.wav", x, PLAN.rate_hz, subtype="DOUBLE")
+    result = CliRunner().invoke(cli.main, ["check", str(folder)])
+    assert result.exit_code == 1, result.output
+    assert result.stdout.splitlines()[-1].startswith("9 takes: 3 not fit for use")
+
+
+@pytest.mark.parametrize("kind", ["tap", "sweep"])
+def test_a_giant_sample_at_the_very_end_is_no_sound(folder, rng, kind):
+    x = tone(rng, PLAN, 0.0)
+    x = np.concatenate([x, x[:3]])  # the analysed length does not reach the last sample
+    x[-1] = 1e150
+    _setting(folder, "[decide]", f"{SWEEP}[decide]")
+    _add_take(folder, "bad", kind, x, specimen="lar1", mount=1, repeat=9)
+    soundfile.write(folder / "recordings/bad.wav", x, PLAN.rate_hz, subtype="DOUBLE")
+    found = _measure(folder)
+    check = {"tap": "taps", "sweep": "sweep_unlike"}[kind]
+    assert _verdict(found.quality, "bad", check)["verdict"] != "pass"
+    assert not found.features.loc[found.features["take"] == "bad", "usable"].any()
 
 
 def test_own_limits_decide(folder):

@@ -8,13 +8,13 @@ Functions: `first_look`, `next_words`. Class: `Look`.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import pandas as pd
 
 from studylib.bench.instructions import groups, level_words, what_to_do
 from studylib.measure.batch import QUALITY_COLUMNS
-from studylib.measure.sitting import header_of, measured_at, ring_at, sitting_of
+from studylib.measure.sitting import header_of, measured_at, sitting_of
 from studylib.report.at_the_bench import failed_checks
 from studylib.sheets import Study, Take
 from studylib.signal import quality
@@ -49,10 +49,7 @@ def first_look(study: Study, take: Take) -> Look:
     if not infos[take.take].frames:
         return Look(REDO, infos[take.take].remark)
     sitting = sitting_of(study, tuple(by_name[name] for name in takes), infos)
-    measured = measured_at(study, take, infos[take.take], sitting)
-    ring = ring_at(study, take, infos[take.take], measured, sitting)
-    if ring is not None:
-        measured = replace(measured, checks=[*measured.checks, *ring.checks(sitting.limits)])
+    measured, _ = measured_at(study, take, infos[take.take], sitting)
     verdict, reason = quality.take_verdict(measured.checks)
     rows = pd.DataFrame([(take.take, *row) for row in measured.checks], columns=QUALITY_COLUMNS)
     if verdict == "fail":

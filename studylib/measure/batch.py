@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import pandas as pd
 
@@ -25,7 +25,6 @@ from studylib.measure.sitting import (
     Sitting,
     header_of,
     measured_at,
-    ring_at,
     sitting_of,
 )
 from studylib.measure.spectra import SPECTRA_COLUMNS, spectrum_rows
@@ -88,10 +87,7 @@ def measure_batch(
     for done, take in enumerate(takes):
         if progress:
             progress(done, len(takes), f"{take.kind} {take.take}")
-        measured = measured_at(study, take, infos[take.take], sitting)
-        ring = ring_at(study, take, infos[take.take], measured, sitting)
-        if ring is not None:
-            measured = replace(measured, checks=[*measured.checks, *ring.checks(sitting.limits)])
+        measured, ring = measured_at(study, take, infos[take.take], sitting)
         verdict, reason = quality.take_verdict(measured.checks)
         checks += _quality_rows(take, measured, verdict, reason)
         aside = _set_aside(take, verdict, reason)

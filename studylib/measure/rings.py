@@ -32,6 +32,7 @@ from studylib.sheets import Study, Take
 from studylib.signal import quality
 from studylib.signal.decays import Decays, find_decays
 from studylib.signal.limits import Limit
+from studylib.signal.samples import is_sound
 from studylib.signal.sweep import SweepShape, mode_band
 from studylib.signal.tap import Tap, measure_taps
 
@@ -103,7 +104,7 @@ def measure_ring(
         return Ring(taps=[] if take.kind == "tap" else None, said=TOO_LONG)
     x = next(windows(study.path_of(take), start=0, frames_each=info.frames, count=1))
     x = x[list(channels.values())]
-    if not np.isfinite(x).all():
+    if not all(map(is_sound, x)):
         return Ring(taps=[] if take.kind == "tap" else None, said="samples that are no numbers")
     if take.kind == "tap":
         return Ring(taps=taps_of(x[0], info.rate_hz, study))

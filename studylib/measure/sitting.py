@@ -3,7 +3,7 @@
 The batch's room takes and its calibrator are measured first; the others are then held against
 them. A take is measured here with all its checks, those against the room included.
 
-Functions: common_rate, header_of, sitting_of, measured_at, ring_at. Sitting.
+Functions: common_rate, header_of, sitting_of, measured_at. Sitting.
 """
 
 from __future__ import annotations
@@ -109,7 +109,7 @@ def _calibrator_readings(
     readings = []
     for take in takes:
         if take.kind == "calibrator" and not take.exclude:
-            measured = measured_at(study, take, infos[take.take], sitting)
+            measured, _ = measured_at(study, take, infos[take.take], sitting)
             fit = quality.take_verdict(measured.checks)[0] != "fail"
             if fit and measured.calibrator_db is not None:
                 readings.append(measured.calibrator_db - take.gain_db)
@@ -124,7 +124,7 @@ def _room(
     for take in takes:
         if take.kind != "room" or take.exclude or not infos[take.take].frames:
             continue
-        measured = measured_at(study, take, infos[take.take], sitting)
+        measured, _ = measured_at(study, take, infos[take.take], sitting)
         if quality.take_verdict(measured.checks)[0] != "fail" and measured.noise_levels:
             found.append(_at_bench_gain(measured.noise_levels, take))
     if not found:
@@ -140,8 +140,8 @@ def _at_bench_gain(levels: NoiseLevels, take: Take) -> NoiseLevels:
     return NoiseLevels(levels.power * factor, levels.weighted * factor)
 
 
-def measured_at(study: Study, take: Take, info: RecordingInfo, sitting: Sitting) -> TakeMeasurement:
-    """One take with all its checks, those against the room included."""
+def _steady_at(study: Study, take: Take, info: RecordingInfo, sitting: Sitting) -> TakeMeasurement:
+    """One take without what rings in it, with its checks, those against the room included."""
     if not info.frames:
         row = quality.check("readable", 1.0, sitting.limits)
         return TakeMeasurement([row._replace(source=info.remark)])
@@ -208,7 +208,25 @@ def _noise_checks(
     )
 
 
-def ring_at(
+def measured_at(
+    study: Study, take: Take, info: RecordingInfo, sitting: Sitting
+) -> tuple[TakeMeasurement, Ring | None]:
+    """One take with all its checks, and what rings in it.
+
+    Whatever is wrong with its recording fails this take and no other.
+    """
+    try:
+        measured = _steady_at(study, take, info, sitting)
+        ring = _ring_at(study, take, info, measured, sitting)
+    except InputError as error:
+        row = quality.check("readable", 1.0, sitting.limits)
+        return TakeMeasurement([row._replace(source=" ".join(error.faults))]), None
+    if ring is not None:
+        measured = replace(measured, checks=[*measured.checks, *ring.checks(sitting.limits)])
+    return measured, ring
+
+
+def _ring_at(
     study: Study, take: Take, info: RecordingInfo, measured: TakeMeasurement, sitting: Sitting
 ) -> Ring | None:
     """The taps or the sweep of a take whose file can be read at the study's rate."""

@@ -4,7 +4,7 @@ A take may be looked at in pieces; `merge` joins what two pieces gave.
 
 Conventions: one channel, samples in units of full scale (a full-scale sine has amplitude 1).
 
-Functions: describe, merge, allowed_run, block_levels_db, sharpest_corner.
+Functions: describe, is_sound, merge, allowed_run, block_levels_db, sharpest_corner.
 Source: elementary; the crest of a sine is a parabola (`allowed_run`).
 """
 
@@ -17,12 +17,17 @@ import numpy as np
 BLOCK_S = 0.010
 QUANTUM_FRAMES = 4096
 STEP_16_BIT = 2.0**-15
+LARGEST = 1e6  # times full scale: 120 dB above it no sample is a sound, and squares overflow
 FLATTEST_CREST = 0.3  # of a sine's curvature: what a distortion of a few percent may leave
 
 
 @dataclass(frozen=True)
 class SampleFacts:
-    """Facts about one channel; `finite` False leaves the rest at 0."""
+    """Facts about one channel.
+
+    finite : every sample is a number of at most a million times full scale; False leaves the rest
+    at 0.
+    """
 
     frames: int
     finite: bool
@@ -59,9 +64,9 @@ def describe(
     step : smallest step of the format (2**-15 for 16 bit).
     tone_hz : blocks of level then hold whole periods of it; None leaves blocks and clicks out.
     """
-    square = _sum_of_squares(x)
-    if not np.isfinite(square):
+    if not is_sound(x):
         return SampleFacts(x.size, False, 0.0, 0.0, 0.0, 0.0, 0, 0, step, 0.0, 0.0, 0.0)
+    square = _sum_of_squares(x)
     high, low, mean = float(x.max()), float(x.min()), float(x.mean())
     step = max(step, _quantum(x))
     loud = quiet = click = 0.0
@@ -82,6 +87,12 @@ def describe(
         block_high_db=loud,
         block_low_db=quiet,
     )
+
+
+def is_sound(x: np.ndarray) -> bool:
+    """Every sample is a number, and none is larger than a million times full scale."""
+    # A NaN is the largest and smallest of all, and compares as False.
+    return bool(x.min() >= -LARGEST and x.max() <= LARGEST)
 
 
 def _sum_of_squares(x: np.ndarray) -> float:
