@@ -65,7 +65,7 @@ from studylib.measure.parts import gather
 from studylib.sheets import read_study
 """,
     """
-gathered = gather(read_study(study), parts=parts)
+gathered = gather(read_study(folder), parts=parts)
 for name, reason in gathered.failed.items():
     print(f"{name}: {reason}")
 """,
@@ -76,8 +76,8 @@ for name in ("quality", "features", "variance", "effects", "boards", "claims"):
     (Path(output) / "tables" / f"{name}.csv").write_text("a,b\\n1,2\\n")
 """,
 )
-BATCH_PARAMETERS = 'study: str = ""\nbatch: str = ""\noutput: str = ""\nkey: str = ""'
-SUMMARY_PARAMETERS = 'study: str = ""\nparts: str = ""\noutput: str = ""'
+BATCH_PARAMETERS = 'folder: str = ""\nbatch: str = ""\noutput: str = ""\nkey: str = ""'
+SUMMARY_PARAMETERS = 'folder: str = ""\nparts: str = ""\noutput: str = ""'
 
 
 def write_notebook(path: Path, parameters: str, *sources: str) -> Path:
