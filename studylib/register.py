@@ -24,7 +24,7 @@ A default limit stands here only where a published just-noticeable difference wa
 on the same kind of sound. Where none fits, `limit` is None and the code of `limit_source` says why;
 a study may then set its own under `[decide.limits]`.
 
-To add a feature: measure it in `signal/`, add one entry to `_FAMILIES` and one template to
+To add a feature: measure it in `signal/`, add one entry to `FAMILIES` and one template to
 `words/en/features.j2`.
 
 Functions: `find`, `is_known`, `of_kind`, `example_names`. Classes: `Feature`, `Kind`.
@@ -38,7 +38,7 @@ from enum import StrEnum
 from functools import lru_cache
 
 from studylib.codes import note
-from studylib.codes.features import FeatureFault, LimitSource
+from studylib.codes.features import Caution, FeatureFault, LimitSource
 from studylib.errors import InputError
 from studylib.words.text import nearest
 
@@ -105,12 +105,22 @@ class Feature:
         return {"db": "dB", "log": "%", "none": self.unit}[self.scale]
 
     @property
+    def cautions(self) -> tuple[Caution, ...]:
+        """What must be said wherever woods are compared on it, from what it carries."""
+        carried = (
+            (self.driver, Caution.DRIVER),
+            (self.noise, Caution.NOISE),
+            (self.drive_level, Caution.DRIVE_LEVEL),
+        )
+        return tuple(caution for there, caution in carried if there)
+
+    @property
     def is_frequency(self) -> bool:
         """True for a compared frequency, which is also told in cents."""
         return self.scale == "log" and self.unit == "Hz"
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Family:
     """Feature names that differ only by a number; `{}` stands for it.
 
@@ -174,7 +184,7 @@ _HARMONICS = (1, 999)
 _OVERTONES = (2, 999)
 _MODES = (1, 99)
 
-_FAMILIES = (
+FAMILIES = (
     Family(
         pattern="tone.h{}.level_db", numbers=_FIRST,
         unit="dB", scale="db", kind=Kind.TONE, harmonic=True,
@@ -377,13 +387,13 @@ _FAMILIES = (
 
 
 @lru_cache(maxsize=4096)
-def _lookup(name: str) -> Feature | None:
-    return next((found for family in _FAMILIES if (found := family.match(name))), None)
+def _lookup(name: str, families: tuple[Family, ...]) -> Feature | None:
+    return next((found for family in families if (found := family.match(name))), None)
 
 
 def is_known(name: str) -> bool:
     """True when `name` is a feature of the register."""
-    return _lookup(str(name)) is not None
+    return _lookup(str(name), FAMILIES) is not None
 
 
 def find(name: str) -> Feature:
@@ -393,7 +403,7 @@ def find(name: str) -> Feature:
     ------
     InputError : no such feature; the sentence gives the nearest known name.
     """
-    feature = _lookup(str(name))
+    feature = _lookup(str(name), FAMILIES)
     if feature is None:
         raise InputError(
             note(FeatureFault.UNKNOWN, name=str(name), nearest=nearest(str(name), example_names()))
@@ -403,10 +413,9 @@ def find(name: str) -> Feature:
 
 def of_kind(kind: Kind) -> tuple[Family, ...]:
     """The families of features that are measured in one way, in the register's order."""
-    return tuple(family for family in _FAMILIES if family.kind == kind)
+    return tuple(family for family in FAMILIES if family.kind == kind)
 
 
-@lru_cache(maxsize=1)
 def example_names() -> tuple[str, ...]:
     """Known feature names, long families cut at number 40."""
-    return tuple(dict.fromkeys(name for family in _FAMILIES for name in family.names()))
+    return tuple(dict.fromkeys(name for family in FAMILIES for name in family.names()))

@@ -1,4 +1,4 @@
-"""Codes of the register: where a listening limit comes from, and what is no feature."""
+"""Codes of the register: where a limit comes from, what a feature carries, what is none."""
 
 from __future__ import annotations
 
@@ -17,6 +17,15 @@ class LimitSource(Code):
     INHARMONICITY = "limits.inharmonicity"
     NO_SOUND = "limits.no_sound"
     NOT_COMPARED = "limits.not_compared"
+    OWN = "limits.own"
+
+
+class Caution(Code):
+    """What else than the board is in a feature, to be said wherever it is compared."""
+
+    DRIVER = "cautions.driver"
+    NOISE = "cautions.noise"
+    DRIVE_LEVEL = "cautions.drive_level"
 
 
 class FeatureFault(Code):

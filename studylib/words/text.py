@@ -1,6 +1,6 @@
 """Names and values as a sentence quotes them.
 
-Functions: `shown`, `listed`, `nearest`, `level_word`, `in_short`, `names_in_short`.
+Functions: `shown`, `listed`, `nearest`, `level_word`, `in_short`, `capital`, `names_in_short`.
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ import difflib
 import re
 from collections.abc import Iterable, Sequence
 
-FILTERS = ("shown", "listed", "level_word", "names_in_short")
+FILTERS = ("shown", "listed", "level_word", "names_in_short", "in_short", "capital")
 
 LONGEST_SHOWN = 60
 """A value longer than this many characters is cut when it is quoted in a sentence."""
@@ -88,3 +88,8 @@ def _runs(numbers: list[int]) -> list[list[int]]:
 def in_short(meaning: str) -> str:
     """The meaning of a feature without what is added after a colon."""
     return meaning.partition(":")[0]
+
+
+def capital(text: str) -> str:
+    """Text as a sentence begins: its first letter large, the others as they are."""
+    return text[:1].upper() + text[1:]

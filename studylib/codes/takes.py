@@ -1,0 +1,13 @@
+"""Why a value of a take is not used."""
+
+from __future__ import annotations
+
+from studylib.codes import Code
+
+
+class Unused(Code):
+    """Reasons of the column `reason` of the features that decide what becomes of a value."""
+
+    BELOW_NOISE = "takes.below_noise"  # the value is an upper limit
+    SET_ASIDE = "takes.set_aside"  # checks: those that the take failed
+    EXCLUDED = "takes.excluded"  # reason: as takes.csv gives it, or ""
