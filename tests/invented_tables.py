@@ -17,8 +17,8 @@ from studylib import register
 from studylib.measure.harmonic_rows import HARMONIC_COLUMNS
 from studylib.measure.mode_rows import MODE_COLUMNS
 from studylib.measure.parts import Gathered
-from studylib.measure.ringing import with_numbers
 from studylib.measure.sweep_rows import SWEEP_COLUMNS
+from studylib.modes import with_numbers
 from studylib.sheets import Specimen
 from studylib.sheets.settings import Channels, Claim, Decide, Settings, StudySection, Tone
 

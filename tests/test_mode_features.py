@@ -10,9 +10,9 @@ import pandas as pd
 import pytest
 
 from studylib import register
-from studylib.measure.mode_features import mode_feature_rows
-from studylib.measure.mode_numbers import number_modes
 from studylib.measure.parts import COLUMNS
+from studylib.modes.features import mode_feature_rows
+from studylib.modes.numbers import number_modes
 from tests.invented_modes import Study, invent
 
 SMALL = Study(boards=3, mounts=2, taps=3)

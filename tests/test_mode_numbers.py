@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from studylib.errors import InputError
-from studylib.measure.mode_numbers import board_modes, number_modes
+from studylib.modes import board_modes, number_modes
 from tests.invented_modes import BAR, Study, invent
 
 PLAIN = Study()

@@ -52,7 +52,7 @@ def tone_and_modes_figure(
 
     Parameters
     ----------
-    near : `wood.near_tone.modes_near_tone`.  boards : `measure.mode_boards.board_modes`.
+    near : `wood.near_tone.modes_near_tone`.  boards : `modes.boards.board_modes`.
     spectra : take, specimen, wood, mount, frequency_hz, level_db.
     """
     shown = [board for wood in study.woods if (board := _first_board(wood, boards, study))]

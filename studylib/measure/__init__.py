@@ -7,7 +7,7 @@ rings        what taps and sweeps hold; mode_rows, sweep_rows as tables
 bench, spectra   the facts of the sitting; thinned spectra for the figures
 sitting      what every take of a batch is measured against
 batch        puts it together: `measure_batch`
-parts        what a batch leaves for the summary; ringing numbers the modes of all of them
+parts        what a batch leaves for the summary
 """
 
 from studylib.measure.batch import (

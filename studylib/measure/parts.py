@@ -86,8 +86,8 @@ TABLES = tuple(COLUMNS)
 class Gathered:
     """All whole parts of a study, in the order of its batches; `failed` names the others.
 
-    modes : with the number of each over the whole study (`mode_numbers`).  board_modes : one row
-    a board and number (`mode_boards`).  features : with those of the numbered modes.
+    modes : with the number of each over the whole study (`modes.numbers`).  board_modes : one row
+    a board and number (`modes.boards`).  features : with those of the numbered modes.
     """
 
     quality: pd.DataFrame
@@ -212,7 +212,7 @@ def gather(
             whole.append(_saved(Path(parts) / slugs[batch]) if parts else _measured(study, batch))
         except StudyError as error:
             failed[batch] = first_line(error)
-    from studylib.measure.ringing import with_numbers
+    from studylib.modes import with_numbers
 
     frames = {name: _stack(name, whole) for name in TABLES}
     features, modes, boards = with_numbers(study, frames.pop("features"), frames.pop("modes"))

@@ -1,8 +1,7 @@
 """A mode keeps its number across taps, takes, mounts and boards.
 
 Numbers are given per support ("bench", "free") over the whole study, from the lowest frequency
-up; taps and sweeps on the bench share one numbering. Four steps, each by `mode_matching` or
-`mode_alignment`:
+up; taps and sweeps on the bench share one numbering. Four steps, each by `modes.alignment`:
 
 1. taps of a take: by frequency; a take holds a mode that at least half of its good taps show;
 2. takes of a board: by frequency, each take shifted by a percent or two at most (a new mount);
@@ -18,7 +17,7 @@ A mode that fewer than a third of the boards hold (of three boards or more: fewe
 no number, and neither does one for which two numbers would serve nearly as well: no number is
 better than a wrong one.
 
-Functions: `number_modes`, and `board_modes` from `mode_boards.py`.
+Functions: `number_modes`.
 """
 
 from __future__ import annotations
@@ -28,15 +27,10 @@ import math
 import numpy as np
 import pandas as pd
 
-from studylib.measure import mode_alignment as alignment
-from studylib.measure import mode_matching as matching
-from studylib.measure.mode_alignment import Lists
-from studylib.measure.mode_boards import board_modes
-from studylib.measure.mode_matching import Built, Spread
+from studylib.modes import alignment
+from studylib.modes.alignment import Built, Lists, Spread, build, median_on_rungs
 
-__all__ = ["board_modes", "number_modes"]
-
-TAP_SPREAD = Spread(0.004, 0.002, 0.006)  # about 1 % either way, with the density of `matching`
+TAP_SPREAD = Spread(0.004, 0.002, 0.006)  # about 1 % either way, with the density of `alignment`
 TAKE_SPREAD = Spread(0.008, 0.005, 0.015)
 BOARD_SPREAD = Spread(0.02, 0.01, 0.035)
 MOUNT_SHIFT = 0.015  # a new mount moves all modes by so much, relative, one standard deviation
@@ -83,12 +77,12 @@ def _numbers(rows: pd.DataFrame, specimens: pd.DataFrame) -> np.ndarray:
     taps = _groups(rows, ["specimen", "take"], ["tap"])
     takes = _first_of(taps.group, rows)
     in_take = _tap_lists(rows, taps)
-    by_take = matching.build(in_take, TAP_SPREAD)
+    by_take = build(in_take, TAP_SPREAD)
     heard = 2 * by_take.count >= in_take.there.sum(axis=1)[:, None]
     boards = _groups(takes, ["specimen"], ["take"])
     in_board = _upper_lists(in_take, by_take, heard, boards)
     in_board = alignment.shifted(in_board, centre=np.zeros(in_board.x.shape[:2]), width=MOUNT_SHIFT)
-    by_board = matching.build(in_board, TAKE_SPREAD)
+    by_board = build(in_board, TAKE_SPREAD)
     shown = _carried(by_take.count, _rising(by_take, heard), boards)
     held = _held(by_board, shown, takes.assign(taps=in_take.there.sum(axis=1)), boards)
     if not held.any():
@@ -149,7 +143,7 @@ def _upper_lists(lists: Lists, built: Built, keep: np.ndarray, above: _Places) -
     """The kept rungs of each group as one list of the level above (prior left open)."""
     m = built.ladder.place.shape[1]
     x = np.where(keep, built.ladder.place, np.nan)
-    others = [matching.median_on_rungs(a, built.rung, m) for a in (lists.sigma, lists.gain)]
+    others = [median_on_rungs(a, built.rung, m) for a in (lists.sigma, lists.gain)]
     order = _rising(built, keep)
     x, sigma, gain = (_carried(a, order, above) for a in (x, *others))
     there = np.isfinite(x)
@@ -201,7 +195,7 @@ def _number_boards(
     of_boards = _upper_lists(lists, built, held, all_in_one)
     of_boards = Lists(of_boards.x, of_boards.sigma, of_boards.gain, centre[None], width[None])
     best = max(
-        (matching.build(of_boards, BOARD_SPREAD, order=order) for order in _orders(of_boards.x)),
+        (build(of_boards, BOARD_SPREAD, order=order) for order in _orders(of_boards.x)),
         key=lambda found: found.score[0],
     )
     flat, ladder = of_boards.flat(), best.ladder.repeated(boards)

@@ -1,0 +1,15 @@
+"""The modes of a whole study: which is which, each board's own, and the features they give.
+
+A mode keeps one number for all batches, so numbers can only be given when the batches are together.
+
+    alignment   lists of modes against ladders of expected places
+    numbers     a mode keeps its number across taps, takes, mounts and boards
+    boards      each board's own frequency and loss factor of each mode
+    features    the taps' rows of the features table; all of it for a study
+"""
+
+from studylib.modes.boards import board_modes
+from studylib.modes.features import with_numbers
+from studylib.modes.numbers import number_modes
+
+__all__ = ["board_modes", "number_modes", "with_numbers"]
