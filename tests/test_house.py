@@ -116,6 +116,7 @@ def test_data_flow_goes_one_way():
         "sheets",
         "signal",
         "measure",
+        "modes",
         "attribution",
         "wood",
         "stats",
