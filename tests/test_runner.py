@@ -15,6 +15,8 @@ import nbformat
 import numpy as np
 import pytest
 
+from studylib.codes import fields_of
+from studylib.codes.run import RunFault
 from studylib.errors import InputError, RunError
 from studylib.run import provenance, runner
 from studylib.run.alone import alone_in
@@ -425,20 +427,34 @@ PARAMETERS = 'name: str = "a"\ncount: int = 1'
 
 
 @pytest.mark.parametrize(
-    ("parameters", "said"),
+    ("parameters", "fault", "field"),
     [
-        ({"nane": "x"}, "no parameter 'nane'; it has: name, count"),
-        ({"name": Path("x")}, "'name' is a PosixPath"),
-        ({"name": ("x",)}, "'name' is a tuple"),
-        ({"count": np.int64(3)}, "'count' is a int64"),
-        ({"name": [np.float64(1.0)]}, "'name' is a list"),
-        ({"name = 1\nimport os\nx": 1}, "no parameter"),
+        ({"nane": "x"}, RunFault.NO_PARAMETER, {"name": "nane", "known": ["name", "count"]}),
+        ({"name": b"x"}, RunFault.NOT_PLAIN, {"name": "name", "type": "bytes"}),
+        ({"name": ("x",)}, RunFault.NOT_PLAIN, {"name": "name", "type": "tuple"}),
+        ({"name": [Path("x")]}, RunFault.NOT_PLAIN, {"name": "name", "type": "list"}),
+        ({"count": np.int64(3)}, RunFault.NOT_PLAIN, {"name": "count", "type": "int64"}),
+        ({"name": [np.float64(1.0)]}, RunFault.NOT_PLAIN, {"name": "name", "type": "list"}),
+        ({"name = 1\nimport os\nx": 1}, RunFault.NO_PARAMETER, {}),
     ],
 )
-def test_parameters_that_papermill_would_paste_are_refused(tmp_path, parameters, said):
+def test_parameters_that_papermill_would_paste_are_refused(tmp_path, parameters, fault, field):
     path = write_notebook(tmp_path / "n.ipynb", PARAMETERS, "name")
-    with pytest.raises(RunError, match=said):
+    with pytest.raises(RunError) as caught:
         run_notebook(path, parameters)
+    assert caught.value.codes == (fault,)
+    assert field.items() <= fields_of(caught.value.notes[0]).items()
+
+
+def test_a_path_is_handed_over_whole_and_published_as_it_was_given(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    path = write_notebook(tmp_path / "n.ipynb", PARAMETERS, "name == str(count), len(name)")
+    given = Path("my") / "rails"
+    done = run_notebook(path, {"name": given})
+    whole = (tmp_path / given).as_posix()
+    assert done.cells[-1].outputs[0]["data"]["text/plain"] == f"(False, {len(whole)})"
+    assert str(tmp_path) not in nbformat.writes(done)
+    assert 'name = "my/rails"' in done.cells[1].source
 
 
 def test_a_kernel_killed_in_the_last_cell_does_not_pass(tmp_path):

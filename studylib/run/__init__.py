@@ -1,9 +1,8 @@
 """Running a study: notebooks executed, their results put in place, and the record of it.
 
 execution   one notebook through papermill, so that its success can be believed
-workers     the threads of a run
+workers     the threads of a run, and one run at a time in the folder of a report
 places      where results stand, and when they are still good
-alone       one run at a time in the folder of a report
 provenance  keys and hashes: what a result was made of
-runner      puts it together: `run_study`
+runner      puts it together: `run_study`, `write_plan_page`
 """

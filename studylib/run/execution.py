@@ -6,9 +6,13 @@ count; whoever calls asks for a result file on top.
 
 What else is settled here, once:
 - parameters are plain values under names that the notebook declares; anything else is refused,
-  because papermill pastes names and unknown objects into the code as they are;
+  because papermill pastes names and unknown objects into the code as they are; a path is handed over
+  whole, and stands in the notebook that comes back as it was given;
 - the kernel is the Python that runs this, whichever environment is active, with inline figures
   and one thread of linear algebra, so that the same inputs give the same bytes;
+- the kernel imports from the installation alone: it starts on a safe path (`python -P`) in an
+  empty folder of its own, so that no file that came with a study or lies in the caller's folder
+  (`matplotlib.py`, `matplotlibrc`) is ever run or read by it;
 - the notebook that comes back holds no times, no paths of papermill and no random id;
 - a `Stop` ends the kernels that this process started, and only those.
 
@@ -23,26 +27,29 @@ import contextvars
 import logging
 import os
 import sys
+import tempfile
 import threading
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import nbformat
 import zmq
-from jupyter_client import KernelManager
+from jupyter_client import AsyncKernelManager, KernelManager
+from jupyter_client.kernelspec import KernelSpec
 from jupyter_core.utils import ensure_event_loop
 from papermill import PapermillExecutionError, execute_notebook, inspect_notebook
 from papermill.clientwrap import PapermillNotebookClient
 from papermill.engines import Engine, papermill_engines
+from papermill.translators import translate_parameters
+from nbformat import NotebookNode
 from traitlets.config import Config
 
+from studylib.codes import note
+from studylib.codes.run import RunFault
 from studylib.errors import RunError
 from studylib.writing import write_whole
-
-if TYPE_CHECKING:
-    from nbformat import NotebookNode
 
 KERNEL = "python3"
 ENGINE = "studylib"
@@ -54,8 +61,8 @@ CellProgress = Callable[[int, int], None]
 class NotebookError(RunError):
     """A notebook did not come to its end; `notebook` is as far as it got, or None."""
 
-    def __init__(self, sentence: str, notebook: NotebookNode | None = None):
-        super().__init__(sentence)
+    def __init__(self, fault: str, notebook: NotebookNode | None = None):
+        super().__init__(fault)
         self.notebook = notebook
 
 
@@ -74,7 +81,7 @@ class Stop:
             asked = self.asked
         if asked:
             _kill(manager)
-            raise RunError("The run was stopped.")
+            raise RunError(note(RunFault.STOPPED))
 
     def now(self) -> None:
         """Kill the kernels; the threads that wait for them notice within a second or two."""
@@ -91,13 +98,29 @@ def _kill(manager: Any) -> None:
         process.kill()
 
 
+class _OwnKernel(AsyncKernelManager):
+    """This very Python, whatever kernels the machine knows, on a path without the working folder."""
+
+    @property
+    def kernel_spec(self) -> KernelSpec:
+        return KernelSpec(
+            argv=[
+                *(sys.executable, "-P", "-m", "ipykernel_launcher", "-f", "{connection_file}"),
+                "--InteractiveShellApp.ignore_cwd=True",  # else IPython puts the folder back
+            ],
+            display_name="Python 3 (ipykernel)",
+            language="python",
+            metadata={"supported_encryption": ["curve"]},
+        )
+
+
 @dataclass(frozen=True)
 class _Watch:
     """What the engine needs beside papermill's own arguments."""
 
     stop: Stop
     progress: CellProgress | None
-    folder: Path | None
+    folder: str
     seen: dict[str, Any]
 
 
@@ -120,6 +143,7 @@ class _StudyEngine(Engine):
         client = PapermillNotebookClient(
             nb_man,
             kernel_name=kernel_name,
+            kernel_manager_class=_OwnKernel,
             timeout=None,
             startup_timeout=120,
             record_timing=False,
@@ -135,11 +159,10 @@ class _StudyEngine(Engine):
         contextvars.Context().run(_execute, client, watch.folder)
 
 
-def _execute(client: PapermillNotebookClient, folder: Path | None) -> None:
-    # The kernel's own working folder; papermill's `cwd` would move this whole process there.
-    where = {} if folder is None else {"cwd": str(folder)}
+def _execute(client: PapermillNotebookClient, folder: str) -> None:
     try:
-        client.execute(env=_kernel_environment(), **where)
+        # The kernel's own working folder; papermill's `cwd` would move this whole process there.
+        client.execute(env=_kernel_environment(), cwd=folder)
     finally:
         ensure_event_loop().close()
         asyncio.set_event_loop(None)
@@ -164,11 +187,11 @@ def run_notebook(
     Parameters
     ----------
     path : the notebook; it is not changed.
-    parameters : name -> str, int, float, bool, None, or lists and dicts of them. Every name
-        must stand in the notebook's cell tagged `parameters`.
+    parameters : name -> str, int, float, bool, None, a path, or lists and dicts of plain values.
+        Every name must stand in the notebook's cell tagged `parameters`.
     stop : may end the kernel from another thread.
     progress : called in this thread with (cells done, cells in all).
-    folder : the kernel's working folder; None means that of this process.
+    folder : the kernel's working folder; None means an empty one of its own.
 
     Raises
     ------
@@ -178,37 +201,40 @@ def run_notebook(
     source = nbformat.read(path, as_version=4)
     _check_parameters(path, source, parameters)
     seen: dict[str, Any] = {}
-    watch = _Watch(stop=stop or Stop(), progress=progress, folder=folder, seen=seen)
-    try:
-        # A notebook object and no output path: papermill would format braces in paths.
-        done = execute_notebook(
-            source,
-            None,
-            parameters=dict(parameters),
-            engine_name=ENGINE,
-            kernel_name=KERNEL,
-            progress_bar=False,
-            watch=watch,
-        )
-    except PapermillExecutionError as error:
-        raise NotebookError(_failure(path, error), _stable(seen.get("notebook"))) from error
-    except Exception as error:
-        # Any other way to fail is a kernel that did not start or did not live to the end.
-        said = (str(error).splitlines() or [""])[0]
-        sentence = (
-            f"The program that runs {path.name} ended before it was done ({type(error).__name__}: "
-            f"{said}); run the same command again, with --jobs 1 where memory is short."
-        )
-        raise NotebookError(sentence, _stable(seen.get("notebook"))) from error
-    done = _stable(done)
+    # On some systems a folder cannot be deleted while the kernel that worked there is dying.
+    with tempfile.TemporaryDirectory(prefix="studylib-", ignore_cleanup_errors=True) as empty:
+        where = str(folder) if folder is not None else empty
+        watch = _Watch(stop=stop or Stop(), progress=progress, folder=where, seen=seen)
+        try:
+            # A notebook object and no output path: papermill would format braces in paths.
+            done = execute_notebook(
+                source,
+                None,
+                parameters=_handed_over(parameters),
+                engine_name=ENGINE,
+                kernel_name=KERNEL,
+                progress_bar=False,
+                watch=watch,
+            )
+        except PapermillExecutionError as error:
+            kept = _stable(seen.get("notebook"), parameters)
+            raise NotebookError(_failure(path, error), kept) from error
+        except Exception as error:
+            # Any other way to fail is a kernel that did not start or did not live to the end.
+            said = (str(error).splitlines() or [""])[0]
+            fault = note(
+                RunFault.KERNEL_ENDED, notebook=path.name, error=type(error).__name__, said=said
+            )
+            raise NotebookError(fault, _stable(seen.get("notebook"), parameters)) from error
+    done = _stable(done, parameters)
     never_run = [
         cell
         for cell in done.cells
         if cell.cell_type == "code" and cell.source.strip() and not cell.execution_count
     ]
     if never_run:
-        sentence = f"{path.name}: {len(never_run)} of its code cells were never run."
-        raise NotebookError(sentence, done)
+        fault = note(RunFault.CELLS_NOT_RUN, notebook=path.name, cells=len(never_run))
+        raise NotebookError(fault, done)
     return done
 
 
@@ -222,13 +248,20 @@ def _check_parameters(path: Path, source: NotebookNode, parameters: Mapping[str,
     declared = inspect_notebook(source)
     for name, value in parameters.items():
         if name not in declared or not name.isidentifier():
-            known = ", ".join(declared) or "none"
-            raise RunError(f"{path.name} has no parameter {name!r}; it has: {known}.")
-        if not _is_plain(value):
             raise RunError(
-                f"{path.name}: parameter {name!r} is a {type(value).__name__}; only text, "
-                "numbers, yes or no, nothing, and lists and dicts of these can be handed over."
+                note(RunFault.NO_PARAMETER, notebook=path.name, name=name, known=list(declared))
             )
+        if not (isinstance(value, Path) or _is_plain(value)):
+            given = type(value).__name__
+            raise RunError(note(RunFault.NOT_PLAIN, notebook=path.name, name=name, type=given))
+
+
+def _handed_over(parameters: Mapping[str, Any]) -> dict[str, Any]:
+    """Paths whole: the kernel works in another folder than whoever named them."""
+    return {
+        name: Path(os.path.abspath(value)).as_posix() if isinstance(value, Path) else value
+        for name, value in parameters.items()
+    }
 
 
 def _is_plain(value: Any) -> bool:
@@ -242,17 +275,22 @@ def _is_plain(value: Any) -> bool:
 
 def _failure(path: Path, error: PapermillExecutionError) -> str:
     lines = [line for line in str(error.evalue).splitlines() if line.strip()]
-    first = lines[0].strip() if lines else ""
-    if error.ename in OWN_ERRORS and first:
-        return first + (f" (and {len(lines) - 1} more)" if len(lines) > 1 else "")
-    said = f"{error.ename}: {first}" if first else error.ename
-    code = error.source.strip().splitlines()
-    where = f' at "{code[0]}"' if code else ""
-    return f"{path.name} failed{where}: {said}"
+    said = lines[0].strip() if lines else ""
+    if error.ename in OWN_ERRORS and said:
+        return note(RunFault.CELL_REFUSED, said=said, more=len(lines) - 1)
+    code = error.source.strip().splitlines()[:1]
+    return note(
+        RunFault.CELL_FAILED, notebook=path.name, code="".join(code), error=error.ename, said=said
+    )
 
 
-def _stable(notebook: NotebookNode | None) -> NotebookNode | None:
-    """The notebook without papermill's times, paths, marks and random ids; changed in place."""
+def _stable(
+    notebook: NotebookNode | None, parameters: Mapping[str, Any]
+) -> NotebookNode | None:
+    """The notebook without papermill's times, paths, marks and random ids; changed in place.
+
+    Its parameters stand as they were given, so that no path of this machine is published.
+    """
     if notebook is None:
         return None
     notebook.metadata.pop("papermill", None)
@@ -269,6 +307,11 @@ def _stable(notebook: NotebookNode | None) -> NotebookNode | None:
             del cell.metadata["tags"]
         if "injected-parameters" in cell.metadata.get("tags", []):
             cell["id"] = "injected-parameters"
+            given = {
+                name: value.as_posix() if isinstance(value, Path) else value
+                for name, value in parameters.items()
+            }
+            cell["source"] = translate_parameters(KERNEL, "python", given, "Parameters")
     return notebook
 
 

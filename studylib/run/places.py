@@ -16,6 +16,8 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from pathlib import Path
 
+from studylib.codes import note
+from studylib.codes.run import BatchState
 from studylib.measure.parts import leave_out, part_key, take_in
 from studylib.run.provenance import file_digest, folder_digests
 from studylib.writing import read_json, replace_folder, write_json, write_whole
@@ -67,12 +69,12 @@ class BatchPlace:
         self.failed_notebook.unlink(missing_ok=True)
         write_json(self._shown, {"key": self.key, "files": self._digests()})
 
-    def fail(self, sentence: str, *, notebook: str | None) -> None:
+    def fail(self, fault: str, *, notebook: str | None) -> None:
         """Take away what an earlier run left, so that it cannot pass for this one's.
 
         The notebook as far as it got is kept under a name of its own.
         """
-        leave_out(self.part, sentence)
+        leave_out(self.part, fault)
         for path in (self._shown, self.notebook, self.page, self.failed_notebook):
             path.unlink(missing_ok=True)
         if notebook is not None:
@@ -80,9 +82,8 @@ class BatchPlace:
 
     def set_aside(self) -> str:
         """Keep a result that was not asked for and is not good out of the summary; says why."""
-        reason = "It has not been run yet."
-        if part_key(self.part) is not None:
-            reason = "Something it depends on has changed since it was run; run it again."
+        was_run = part_key(self.part) is not None
+        reason = note(BatchState.CHANGED if was_run else BatchState.NOT_RUN)
         leave_out(self.part, reason)
         return reason
 

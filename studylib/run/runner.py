@@ -10,6 +10,8 @@ The order, and what makes a result count:
    old ones when all of it is there; an unchanged summary is not run again either;
 5. `provenance.json` is written.
 A batch that fails stops nothing else: the summary and the outcome name it.
+
+Functions: `run_study`; `write_plan_page`, the plan notebook alone; `notebook_path`.
 """
 
 from __future__ import annotations
@@ -21,20 +23,21 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from studylib.codes import note, several
+from studylib.codes.run import BatchState, Doing, RunFault
 from studylib.errors import InputError, RunError, StudyError
 from studylib.measure.parts import PROGRESS, batch_slugs, choose_batch, part_key, read_progress
 from studylib.run import provenance
-from studylib.run.alone import alone_in
 from studylib.run.places import BatchPlace, SummaryPlace, remove_strangers
-from studylib.run.workers import Workers
-from studylib.sheets import file_hashes, read_study
+from studylib.run.workers import Workers, alone_in
+from studylib.sheets import Study, file_hashes, read_study
+from studylib.sheets.boards import read_boards
 from studylib.signal.limits import overridden
-from studylib.writing import write_json, write_whole
+from studylib.words import say
+from studylib.writing import slug, write_json, write_whole
 
 if TYPE_CHECKING:
     from nbformat import NotebookNode
-
-    from studylib.sheets import Study
 
 # How the summary is called beside the batches, in progress and among the failures.
 SUMMARY = "the summary"
@@ -54,9 +57,9 @@ class Outcome:
 
     home : the folder of the report.
     summary_html : the report, or None when this run could not make one.
-    failed : batch (or SUMMARY) -> one sentence.
+    failed : batch (or SUMMARY) -> what went wrong, a note.
     skipped : batches whose result was still good.
-    not_run : batches that were not asked for and have no good result -> why.
+    not_run : batches that were not asked for and have no good result -> why, a note.
     """
 
     home: Path
@@ -77,7 +80,7 @@ def notebook_path(name: str) -> Path:
     for folder in (package / "notebooks", package.parent / "notebooks"):
         if (folder / f"{name}.ipynb").is_file():
             return folder / f"{name}.ipynb"
-    raise RunError(f"The notebook {name}.ipynb is missing from this installation of studylib.")
+    raise RunError(note(RunFault.NOTEBOOK_MISSING, name=name))
 
 
 def run_study(
@@ -98,6 +101,10 @@ def run_study(
     jobs : how many batch notebooks run at a time, 1 or more.
     progress : called in this thread with (batch or SUMMARY, done, total, what).
 
+    Returns
+    -------
+    What the run came to; a batch that failed is named there and is no error.
+
     Raises
     ------
     InputError : the sheets have faults, or there is no such batch or check.
@@ -105,12 +112,11 @@ def run_study(
         cannot be written to or is held by another run.
     """
     if jobs < 1:
-        raise RunError(f"At least one notebook must run at a time; jobs was {jobs}.")
+        raise RunError(note(RunFault.NO_JOBS, jobs=jobs))
     study = read_study(folder)
     if not study.takes:
         raise InputError(
-            f"{study.name}: none of its {len(study.planned)} scheduled takes is recorded yet; "
-            "`study check DIR --watch` says what comes next"
+            note(RunFault.NOTHING_RECORDED, study=study.name, planned=len(study.planned))
         )
     overridden(study.settings.quality)  # a wrong name is told once, not by every batch
     names = [choose_batch(study, name) for name in batches or study.batches]
@@ -120,6 +126,37 @@ def run_study(
             return run.go(names)
         finally:
             run.close()
+
+
+def write_plan_page(folder: Path | str, *, reports: Path | str) -> Path:
+    """Execute the plan notebook for a study; its figures and tables go to `plan/` beside the page.
+
+    Parameters
+    ----------
+    folder : the study folder.
+    reports : the folder of all reports; is made when missing.
+
+    Returns
+    -------
+    The page, `reports/<study>/plan.html`.
+
+    Raises
+    ------
+    InputError : the sheets have faults.
+    RunError : the notebook is missing or failed, or another run holds the folder.
+    """
+    from studylib.report.pages import page_html
+    from studylib.run.execution import run_notebook
+
+    boards = read_boards(folder)
+    home = Path(reports) / slug(boards.folder.name)
+    with alone_in(home):
+        parameters = {"folder": Path(folder), "output": home / "plan"}
+        done = run_notebook(notebook_path("plan"), parameters)
+        write_whole(home / "plan.ipynb", _text(done))
+        title = say(Doing.PLAN_TITLE, title=boards.settings.study.title)
+        write_whole(home / "plan.html", page_html(done, title=title))
+    return home / "plan.html"
 
 
 class _Run:
@@ -193,7 +230,7 @@ class _Run:
         )
 
     def run_batches(self, places: list[BatchPlace]) -> dict[str, str]:
-        """Execute batches side by side; a sentence for each one that failed."""
+        """Execute batches side by side; a note for each one that failed."""
         failed = {}
         running = {self.workers.submit(self._execute_batch, place): place for place in places}
         names = {future: place.name for future, place in running.items()}
@@ -203,15 +240,15 @@ class _Run:
                 page = self.workers.submit_page(self._show_batch, place, future.result())
                 self.page_work[page] = place
             else:
-                failed[place.name] = _sentence(error)
+                failed[place.name] = _fault(error)
                 place.fail(failed[place.name], notebook=_notebook_of(error))
         return failed
 
     def run_summary(self, left_out: dict[str, str]) -> str:
-        """Execute the summary unless it is still good; a sentence when that failed, or ""."""
+        """Execute the summary unless it is still good; a note when that failed, or ""."""
         used = {name: place.key for name, place in self.places.items() if name not in left_out}
         if not used:
-            return "No batch has a result, so there is nothing to sum up."
+            return note(RunFault.NO_RESULT)
         key = provenance.summary_key(
             hashes=self.hashes,
             parts=used,
@@ -230,24 +267,26 @@ class _Run:
                 notebook = _notebook_of(future.exception())
                 if notebook is not None:
                     write_whole(self.summary.failed_notebook, notebook)
-                return _sentence(future.exception())
+                return _fault(future.exception())
         return ""
 
     def finish_pages(self) -> dict[str, str]:
-        """Wait for the pages of the batches; a sentence for each one that could not be made."""
+        """Wait for the pages of the batches; a note for each one that could not be made."""
         wait(self.page_work)
         failed = {}
         for work, place in self.page_work.items():
             error = work.exception()
             if error is not None:
-                failed[place.name] = f"Its page could not be made: {_sentence(error)}"
+                failed[place.name] = note(RunFault.NO_PAGE, why=_fault(error))
         return failed
 
     def write_provenance(self, left_out: dict[str, str]) -> None:
         content = provenance.provenance(
             self.study,
             hashes=self.hashes,
-            batches={name: left_out.get(name, "in the summary") for name in self.places},
+            batches={
+                name: say(left_out.get(name, BatchState.IN_SUMMARY)) for name in self.places
+            },
             report=self.home,
             library=self.library,
         )
@@ -262,15 +301,15 @@ class _Run:
 
         (place.part / PROGRESS).unlink(missing_ok=True)
         parameters = {
-            "folder": self.folder.as_posix(),
+            "folder": self.folder,
             "batch": place.name,
-            "output": place.part.as_posix(),
+            "output": place.part,
             "key": place.key,
         }
         notebook = self.workers.execute(self.notebooks["batch"], place.name, parameters)
         (place.part / PROGRESS).unlink(missing_ok=True)
         if part_key(place.part) != place.key:
-            raise NotebookError("Its notebook ran, but left no whole result.", notebook)
+            raise NotebookError(note(RunFault.NO_PART), notebook)
         return notebook
 
     def _execute_summary(self, key: str) -> None:
@@ -280,14 +319,14 @@ class _Run:
         staging = self.summary.staging
         shutil.rmtree(staging, ignore_errors=True)
         parameters = {
-            "folder": self.folder.as_posix(),
-            "parts": (self.home / ".parts").as_posix(),
-            "output": staging.as_posix(),
+            "folder": self.folder,
+            "parts": self.home / ".parts",
+            "output": staging,
         }
         notebook = self.workers.execute(self.notebooks["summary"], SUMMARY, parameters)
         missing = [name for name in SUMMARY_FILES if not (staging / name).exists()]
         if missing:
-            raise NotebookError(f"Its notebook ran, but did not write {missing[0]}.", notebook)
+            raise NotebookError(note(RunFault.NOT_WRITTEN, file=missing[0]), notebook)
         title = self.study.settings.study.title
         page = page_html(notebook, title=title)
         self.summary.keep(key, notebook=_text(notebook), page=page)
@@ -310,8 +349,10 @@ def _rate(study: Study) -> int | None:
         return None  # no recording opens: each batch will say so of its own
 
 
-def _sentence(error: BaseException) -> str:
-    return str(error) if isinstance(error, RunError) else f"{type(error).__name__}: {error}"
+def _fault(error: BaseException) -> str:
+    if isinstance(error, RunError):
+        return several(error.notes)
+    return note(RunFault.OTHER, error=type(error).__name__, said=str(error))
 
 
 def _notebook_of(error: BaseException) -> str | None:

@@ -12,6 +12,8 @@ import shutil
 import tempfile
 from pathlib import Path
 
+from studylib.codes import note
+from studylib.codes.run import RunFault
 from studylib.errors import RunError
 from studylib.run.runner import run_study
 from studylib.writing import replace_folder, write_whole
@@ -41,7 +43,7 @@ def refresh(study: Path, sample: Path) -> list[Path]:
     with tempfile.TemporaryDirectory() as room:
         outcome = run_study(study, reports=Path(room) / "reports")
         if outcome.failed or outcome.summary_html is None:
-            raise RunError(f"The sample was not refreshed: {outcome.failed}")
+            raise RunError(note(RunFault.NO_SAMPLE, failed=outcome.failed))
         new = sample.parent / f".{sample.name}.new"
         for name in KEPT:
             (new / name).parent.mkdir(parents=True, exist_ok=True)

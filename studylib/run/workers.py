@@ -1,18 +1,30 @@
-"""The threads of one run: a few that wait for kernels, one that makes pages.
+"""The threads of one run: a few that wait for kernels, one that makes pages; and no second run.
 
 papermill runs best from threads: they only wait, the work is done in the kernels. Pages are
 made here, in the running process, while other notebooks run. Whoever starts the workers hears,
 in its own thread, how far each task is; a task is a batch, or the summary.
 
+One run at a time works in the folder of a report: the system's own lock on the hidden file
+`.running` is held while it lasts. It ends with the process, however that ends, so that nothing has
+to be cleared away after a crash. A drive that knows no locks is written to without one.
+
 - `Workers`: submit steps, wait for them, end them all.
+- `alone_in`: makes the folder of a report and holds it.
 """
 
 from __future__ import annotations
 
+import errno
 from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
+from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import IO, TYPE_CHECKING, Any
+
+from studylib.codes import note
+from studylib.codes.run import Doing, RunFault
+from studylib.errors import RunError
+from studylib.words import say
 
 if TYPE_CHECKING:
     from nbformat import NotebookNode
@@ -20,6 +32,23 @@ if TYPE_CHECKING:
     from studylib.run.execution import Stop
 
 POLL_S = 0.1
+RUNNING = ".running"
+HELD = (errno.EACCES, errno.EAGAIN, errno.EDEADLK)
+
+try:
+    import fcntl
+except ImportError:  # Windows
+    import msvcrt
+
+    def _lock(file: IO[bytes]) -> None:
+        msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)
+
+else:
+
+    def _lock(file: IO[bytes]) -> None:
+        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+
+
 # Called with (task, done, total, what is being done).
 Tell = Callable[[str, int, int, str], None]
 Noted = Callable[[str], tuple[int, int, str] | None]
@@ -91,8 +120,33 @@ class Workers:
             return
         noted = self._noted(task)
         if noted is None:
-            self._tell(task, *cells, "comparing and drawing")
+            self._tell(task, *cells, say(Doing.COMPARING))
             return
         takes, of, what = noted
         what = "drawing" if takes == of else what
         self._tell(task, cells[0] + takes, cells[1] + of, what)
+
+
+@contextmanager
+def alone_in(home: Path) -> Iterator[None]:
+    """Hold the folder of a report; it is made when missing.
+
+    Raises
+    ------
+    RunError : the folder is itself a study, cannot be written to, or is held by another run.
+    """
+    if (home / "study.toml").exists():
+        raise RunError(note(RunFault.STUDY_FOLDER, home=home))
+    try:
+        home.mkdir(parents=True, exist_ok=True)
+        file = (home / RUNNING).open("ab")
+    except OSError as error:
+        why = (error.strerror or str(error)).lower()
+        raise RunError(note(RunFault.NOT_WRITABLE, home=home, why=why)) from None
+    with file:
+        try:
+            _lock(file)
+        except OSError as error:
+            if error.errno in HELD:
+                raise RunError(note(RunFault.HELD, home=home)) from None
+        yield
