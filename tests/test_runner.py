@@ -15,12 +15,13 @@ import nbformat
 import numpy as np
 import pytest
 
-from studylib.codes import fields_of
-from studylib.codes.run import RunFault
+from studylib.codes import code_of, fields_of, note
+from studylib.codes.run import BatchState, RunFault
 from studylib.errors import InputError, RunError
 from studylib.run import provenance, runner
-from studylib.run.alone import alone_in
 from studylib.run.execution import NotebookError, run_notebook
+from studylib.run.workers import alone_in
+from studylib.words import say
 
 soundfile = pytest.importorskip("soundfile")
 
@@ -38,6 +39,7 @@ import os, threading
 from pathlib import Path
 from types import SimpleNamespace
 import pandas as pd
+from studylib.codes import note
 from studylib.errors import InputError
 from studylib.measure.parts import COLUMNS, note_progress, save_part
 """,
@@ -46,7 +48,7 @@ note_progress(output)(1, 3, "take two")
 with (Path(output).parents[1] / "ran.txt").open("a") as log:
     log.write(batch + "\\n")
 if batch == "faulty":
-    raise InputError("takes.csv, row 9: this take is broken.", "And another.")
+    raise InputError(note("run.no_jobs", jobs=9), note("run.no_part"))
 if batch == "killed":
     os._exit(1)
 if batch == "waiting":
@@ -179,17 +181,18 @@ def test_a_failing_batch_stops_nothing_else(mixed):
 
 def test_each_failure_is_one_clear_sentence(mixed):
     failed = mixed.outcome.failed
-    assert failed["faulty"] == "takes.csv, row 9: this take is broken. (and 1 more)"
-    assert failed["killed"].startswith("The program that runs batch.ipynb ended before it was done")
-    assert "run the same command again" in failed["killed"]
-    assert failed["silent"] == "Its notebook ran, but left no whole result."
+    own = say(RunFault.NO_JOBS, jobs=9)
+    assert failed["faulty"] == note(RunFault.CELL_REFUSED, said=own, more=1)
+    assert code_of(failed["killed"]) == RunFault.KERNEL_ENDED
+    assert fields_of(failed["killed"])["notebook"] == "batch.ipynb"
+    assert failed["silent"] == note(RunFault.NO_PART)
 
 
 def test_the_summary_names_the_failed_batches(mixed):
     summary = nbformat.read(mixed.home / "summary.ipynb", as_version=4)
     said = "".join(o["text"] for c in summary.cells for o in c.get("outputs", []))
-    assert "faulty: takes.csv, row 9: this take is broken. (and 1 more)" in said
-    assert "killed: The program that runs batch.ipynb ended" in said
+    assert f"faulty: {say(RunFault.NO_JOBS, jobs=9)} (and 1 more)" in said
+    assert f"killed: {say(mixed.outcome.failed['killed'])}" in said
     assert "day 1" not in said
 
 
@@ -228,7 +231,7 @@ def test_provenance_names_inputs_tables_versions_and_no_machine_path(mixed):
     assert content["parameters"]["channels"]["rate_hz"] == 24000
     assert content["versions"]["numpy"] == np.__version__
     assert content["batches"]["day 1"] == "in the summary"
-    assert content["batches"]["silent"] == "Its notebook ran, but left no whole result."
+    assert content["batches"]["silent"] == say(RunFault.NO_PART)
     assert str(mixed.folder.parent) not in text
     assert str(Path.home()) not in text
 
@@ -305,8 +308,8 @@ def test_one_batch_alone_names_the_others_as_not_run(tmp_path, notebooks):
     assert report.ran() == ["two"]
     assert outcome.failed == {}
     assert set(outcome.not_run) == {"one"}
-    assert "changed since it was run" in outcome.not_run["one"]
-    assert "one: Something it depends on has changed" in (report.home / "summary.html").read_text()
+    assert outcome.not_run["one"] == note(BatchState.CHANGED)
+    assert f"one: {say(BatchState.CHANGED)}" in (report.home / "summary.html").read_text()
 
 
 def test_a_batch_that_is_no_more_leaves_no_page(two):
@@ -331,9 +334,11 @@ def test_a_summary_that_fails_keeps_the_report_of_before(tmp_path, notebooks, mo
     monkeypatch.setattr(runner, "notebook_path", paths.get)
     outcome = report.run()
     assert outcome.summary_html is None
-    assert outcome.failed == {
-        "the summary": 'summary.ipynb failed at "1 / 0": ZeroDivisionError: division by zero'
-    }
+    fault = note(
+        RunFault.CELL_FAILED, notebook="summary.ipynb", code="1 / 0", error="ZeroDivisionError",
+        said="division by zero",
+    )  # fmt: skip
+    assert outcome.failed == {"the summary": fault}
     after = files_of(report.home)
     assert {name: after[name] for name in before} == before
     assert set(after) - set(before) == {"summary.failed.ipynb"}
@@ -353,17 +358,14 @@ def test_a_summary_that_leaves_out_a_table_does_not_count(tmp_path, notebooks, m
     paths = {"batch": notebooks / "batch.ipynb", "summary": own}
     monkeypatch.setattr(runner, "notebook_path", paths.get)
     outcome = runner.run_study(folder, reports=tmp_path / "reports")
-    said = "Its notebook ran, but did not write tables/claims.csv."
-    assert outcome.failed == {"the summary": said}
+    assert outcome.failed == {"the summary": note(RunFault.NOT_WRITTEN, file="tables/claims.csv")}
     assert not (tmp_path / "reports" / "rails" / "tables").exists()
 
 
 def test_a_run_without_any_result_makes_no_summary(tmp_path, notebooks):
     report = Report(tmp_path, notebooks, "faulty")
     assert report.outcome.summary_html is None
-    assert report.outcome.failed["the summary"] == (
-        "No batch has a result, so there is nothing to sum up."
-    )
+    assert report.outcome.failed["the summary"] == note(RunFault.NO_RESULT)
 
 
 def test_an_unknown_batch_is_named_with_the_nearest(tmp_path):
@@ -374,23 +376,27 @@ def test_an_unknown_batch_is_named_with_the_nearest(tmp_path):
 
 
 def test_a_second_run_in_the_same_report_is_refused_until_the_first_has_ended(two):
-    with alone_in(two.home), pytest.raises(RunError, match="Another run is writing to"):
+    with alone_in(two.home), pytest.raises(RunError) as caught:
         two.run()
+    assert caught.value.codes == (RunFault.HELD,)
     assert two.run().failed == {}
 
 
 def test_a_report_that_cannot_be_written_is_told_before_anything_runs(tmp_path):
     folder = write_study(tmp_path / "rails", "one")
     (tmp_path / "reports").write_text("in the way")
-    with pytest.raises(RunError, match=r"cannot be written to .*rails \(not a directory\); give a"):
+    with pytest.raises(RunError) as caught:
         runner.run_study(folder, reports=tmp_path / "reports")
+    told = note(RunFault.NOT_WRITABLE, home=tmp_path / "reports" / "rails", why="not a directory")
+    assert caught.value.notes == (told,)
 
 
 def test_a_report_is_never_written_over_a_study(tmp_path):
     folder = write_study(tmp_path / "rails", "one")
     (folder / "figures").mkdir()
-    with pytest.raises(RunError, match="is a study folder"):
+    with pytest.raises(RunError) as caught:
         runner.run_study(folder, reports=tmp_path)
+    assert caught.value.codes == (RunFault.STUDY_FOLDER,)
     assert (folder / "figures").is_dir()
 
 
@@ -459,14 +465,16 @@ def test_a_path_is_handed_over_whole_and_published_as_it_was_given(tmp_path, mon
 
 def test_a_kernel_killed_in_the_last_cell_does_not_pass(tmp_path):
     path = write_notebook(tmp_path / "n.ipynb", PARAMETERS, "import os\nos._exit(0)")
-    with pytest.raises(NotebookError, match="ended before it was done"):
+    with pytest.raises(NotebookError) as caught:
         run_notebook(path, {"count": 2})
+    assert caught.value.codes == (RunFault.KERNEL_ENDED,)
 
 
 def test_cells_that_were_never_run_do_not_pass(tmp_path):
     path = write_notebook(tmp_path / "n.ipynb", PARAMETERS, "import sys\nsys.exit(0)", "1 + 1")
-    with pytest.raises(NotebookError, match="1 of its code cells were never run"):
+    with pytest.raises(NotebookError) as caught:
         run_notebook(path, {})
+    assert caught.value.notes == (note(RunFault.CELLS_NOT_RUN, notebook="n.ipynb", cells=1),)
 
 
 def test_parameters_arrive_as_they_are_and_figures_are_inline(tmp_path, monkeypatch):

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from studylib import words
 from studylib.cli.shared import DIR, FAULTS, REPORTS, Bars, complain, plainly, say
 
 if TYPE_CHECKING:
@@ -88,10 +89,10 @@ def _report(outcome: Outcome) -> None:
     if outcome.skipped:
         say(f"Unchanged, not run again: {', '.join(outcome.skipped)}.")
     for name, why in outcome.not_run.items():
-        say(f"Not in the summary: {name}. {why}")
+        say(f"Not in the summary: {name}. {words.said(why)}")
     if outcome.summary_html is not None:
         say(f"The report is in {outcome.summary_html}")
     for name, why in outcome.failed.items():
-        complain(f"Failed: {name}. {why}")
+        complain(f"Failed: {name}. {words.said(why)}")
     if outcome.summary_html is None:
         complain("There is no report of this run.")

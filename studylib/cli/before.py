@@ -40,7 +40,7 @@ def plan(folder: Path, show: bool, add: int | None, again: bool, reports: Path) 
     from studylib.bench.takes_file import write_schedule
     from studylib.report.plan import plan_sentences
     from studylib.report.plan_study import plan_study
-    from studylib.run.plan_page import write_plan_page
+    from studylib.run.runner import write_plan_page
     from studylib.sheets.boards import read_boards
 
     boards = read_boards(folder)

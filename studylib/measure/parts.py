@@ -28,6 +28,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from studylib.codes import each
 from studylib.errors import InputError, RunError, StudyError
 from studylib.words.text import listed, nearest, shown
 from studylib.writing import read_json, slug, write_json, write_whole
@@ -264,7 +265,7 @@ def read_progress(folder: Path | str) -> tuple[int, int, str] | None:
 def _saved(folder: Path) -> BatchMeasurement:
     reason = read_json(folder / NOT_USED).get("reason")
     if reason:
-        raise RunError(str(reason))
+        raise RunError(*each(str(reason)))
     if not (folder / DONE).is_file():
         raise RunError("This batch has not been run yet.")
     return load_part(folder)

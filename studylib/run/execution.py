@@ -6,8 +6,8 @@ count; whoever calls asks for a result file on top.
 
 What else is settled here, once:
 - parameters are plain values under names that the notebook declares; anything else is refused,
-  because papermill pastes names and unknown objects into the code as they are; a path is handed over
-  whole, and stands in the notebook that comes back as it was given;
+  because papermill pastes names and unknown objects into the code as they are; a path is handed
+  over whole, and stands in the notebook that comes back as it was given;
 - the kernel is the Python that runs this, whichever environment is active, with inline figures
   and one thread of linear algebra, so that the same inputs give the same bytes;
 - the kernel imports from the installation alone: it starts on a safe path (`python -P`) in an
@@ -39,11 +39,11 @@ import zmq
 from jupyter_client import AsyncKernelManager, KernelManager
 from jupyter_client.kernelspec import KernelSpec
 from jupyter_core.utils import ensure_event_loop
+from nbformat import NotebookNode
 from papermill import PapermillExecutionError, execute_notebook, inspect_notebook
 from papermill.clientwrap import PapermillNotebookClient
 from papermill.engines import Engine, papermill_engines
 from papermill.translators import translate_parameters
-from nbformat import NotebookNode
 from traitlets.config import Config
 
 from studylib.codes import note
@@ -99,7 +99,7 @@ def _kill(manager: Any) -> None:
 
 
 class _OwnKernel(AsyncKernelManager):
-    """This very Python, whatever kernels the machine knows, on a path without the working folder."""
+    """This very Python, whatever kernels the machine knows, on a safe path."""
 
     @property
     def kernel_spec(self) -> KernelSpec:
@@ -284,9 +284,7 @@ def _failure(path: Path, error: PapermillExecutionError) -> str:
     )
 
 
-def _stable(
-    notebook: NotebookNode | None, parameters: Mapping[str, Any]
-) -> NotebookNode | None:
+def _stable(notebook: NotebookNode | None, parameters: Mapping[str, Any]) -> NotebookNode | None:
     """The notebook without papermill's times, paths, marks and random ids; changed in place.
 
     Its parameters stand as they were given, so that no path of this machine is published.

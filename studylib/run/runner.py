@@ -284,9 +284,7 @@ class _Run:
         content = provenance.provenance(
             self.study,
             hashes=self.hashes,
-            batches={
-                name: say(left_out.get(name, BatchState.IN_SUMMARY)) for name in self.places
-            },
+            batches={name: say(left_out.get(name, BatchState.IN_SUMMARY)) for name in self.places},
             report=self.home,
             library=self.library,
         )

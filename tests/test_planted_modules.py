@@ -1,0 +1,77 @@
+"""Files that came with a study, or lie where the command is given, are never run.
+
+Modules with the names of those that a run imports are planted in the caller's folder and in the
+study folder; each would leave a mark. The `study` command runs in processes of its own.
+"""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from studylib.run.execution import run_notebook
+from tests.small_study import Plan, write_small_study
+from tests.test_runner import PARAMETERS, write_notebook
+
+NAMES = (
+    *("matplotlib", "numpy", "pandas", "scipy", "soundfile", "pydantic", "jinja2", "click"),
+    *("ipykernel_launcher", "ipykernel", "IPython", "matplotlib_inline", "nbformat", "papermill"),
+    *("nbconvert", "tqdm", "json", "random", "typing", "tokenize", "sitecustomize"),
+    *("usercustomize", "studylib"),
+)
+COMMAND = "import sys; from studylib.cli import main; sys.exit(main())"
+
+
+def plant(folder: Path, mark: Path) -> None:
+    """A module of each name that writes its name to `mark`, and a style that no drawing bears."""
+    folder.mkdir(parents=True, exist_ok=True)
+    for name in NAMES:
+        line = f"open({str(mark)!r}, 'a').write({name!r} + '\\n')\nraise SystemExit({name!r})\n"
+        (folder / f"{name}.py").write_text(line, encoding="utf-8")
+    (folder / "matplotlibrc").write_text("figure.hooks: matplotlib:planted\n", encoding="utf-8")
+
+
+def study(*arguments: str, folder: Path) -> subprocess.CompletedProcess:
+    """The installed command, as its script calls it (a script's own folder is first on the path)."""
+    return subprocess.run(
+        [sys.executable, "-P", "-c", COMMAND, *arguments],
+        cwd=folder, capture_output=True, text=True, timeout=600,
+        env={**os.environ, "PYTHONWARNINGS": "default"},
+    )  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def planted(tmp_path_factory) -> tuple[Path, Path]:
+    """A small study below a caller's folder, with modules planted in both; and their mark."""
+    home = tmp_path_factory.mktemp("caller")
+    folder = write_small_study(home / "rails", Plan(boards=2, mounts=1, takes=1, seconds=0.3))
+    mark = home / "mark.txt"
+    plant(home, mark)
+    plant(folder, mark)
+    return folder, mark
+
+
+@pytest.mark.parametrize("where", ["caller", "study"])
+@pytest.mark.parametrize("command", ["run", "check", "plan"])
+def test_no_planted_module_is_run(planted, where, command):
+    folder, mark = planted
+    given, here = ("rails", folder.parent) if where == "caller" else (".", folder)
+    done = study(command, given, folder=here)
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert not mark.exists(), mark.read_text()
+
+
+def test_a_notebook_imports_from_the_installation_alone(planted, tmp_path, monkeypatch):
+    folder, mark = planted
+    monkeypatch.chdir(folder)
+    asked = "import importlib, os, sys\n" + "\n".join(f"import {name}" for name in NAMES[:-4])
+    path = write_notebook(
+        tmp_path / "n.ipynb", PARAMETERS, asked, "import studylib\nos.listdir(), '' in sys.path"
+    )
+    done = run_notebook(path, {})
+    assert done.cells[-1].outputs[0]["data"]["text/plain"] == "([], False)"
+    assert not mark.exists(), mark.read_text()
