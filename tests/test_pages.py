@@ -12,7 +12,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from studylib import register
+from studylib.codes import note, several
+from studylib.codes.pages import PageWords
 from studylib.report import pages
+from studylib.words import is_note, numbers, say
 
 EVIL = "<script>document.title='taken'</script>"
 # One white pixel (PNG specification, W3C), as the data that a figure leaves in a notebook.
@@ -136,21 +140,21 @@ def test_a_browser_runs_nothing_on_the_page(page, tmp_path):
     [
         (0.0, "0"),
         (1234.56, "1235"),
-        (-0.012345, "-0.01235"),
+        (-0.012345, "−0.01235"),
         (171.99849, "172.0"),
-        (1e-9, "1.000e-09"),
+        (1e-9, "1.000e−09"),
         (2.5e8, "2.500e+08"),
         (math.nan, "–"),
-        (-math.inf, "-∞"),
+        (-math.inf, "−∞"),
     ],
 )
 def test_numbers_are_rounded_for_a_reader(value, text):
-    assert pages.number(value) == text
+    assert numbers.number(value) == text
 
 
 def test_decimals_of_a_column_and_no_negative_zero():
-    assert pages.number(-0.001, decimals=2) == "0.00"
-    assert pages.number(3.14159, decimals=1) == "3.1"
+    assert numbers.number(-0.001, decimals=2) == "0.00"
+    assert numbers.number(3.14159, decimals=1) == "3.1"
 
 
 def test_a_table_aligns_numbers_right_and_says_what_is_missing():
@@ -167,7 +171,7 @@ def test_a_table_aligns_numbers_right_and_says_what_is_missing():
     html = pages.table(frame)._repr_html_()
     right = '<td style="text-align:right">{}</td>'
     left = '<td style="text-align:left;white-space:nowrap">{}</td>'
-    for text in ("4", "5", "–", "-1.250", "1"):
+    for text in ("4", "5", "–", "−1.250", "1"):
         assert right.format(text) in html
     for text in ("larch", "–", "yes", "no", "a", "1.500"):
         assert left.format(text) in html
@@ -196,8 +200,9 @@ def test_an_empty_table_says_so():
 
 
 def test_a_column_that_is_not_there_is_named():
-    with pytest.raises(KeyError, match="no column 'm'"):
+    with pytest.raises(KeyError) as caught:
         pages.table(pd.DataFrame({"n": [1]}), columns=["m"])
+    assert caught.value.args == (say(PageWords.NO_COLUMN, name="m", known=["n"]),)
 
 
 def test_sentences_for_none_one_and_many():
@@ -209,5 +214,28 @@ def test_sentences_for_none_one_and_many():
 
 def test_a_heading_has_a_level_of_html():
     assert pages.heading("A < B", level=3)._repr_html_() == "<h3>A &lt; B</h3>"
-    with pytest.raises(ValueError, match="from 1 to 6"):
+    with pytest.raises(ValueError, match=say(PageWords.LEVEL, level=7)):
         pages.heading("x", level=7)
+
+
+def test_notes_are_shown_as_sentences_and_names_as_they_are():
+    first = note(PageWords.FIRST_ROWS, shown=2, of=30)
+    cell = several([first, note(PageWords.NOTHING)])
+    # The names of features and of boards may look like codes and are none.
+    frame = pd.DataFrame({"why": [cell, "", "wood.loss_factor"], "n": ["L1.a", "tap.x {", None]})
+    shown = pages.table(frame, caption=PageWords.NOTHING, columns={"why": first, "n": "n"})
+    assert repr(shown).splitlines() == [
+        "Nothing to show.",
+        "The first 2 of 30 rows.                   n",
+        "The first 2 of 30 rows. Nothing to show.  L1.a",
+        "                                          tap.x {",
+        "wood.loss_factor                          –",
+    ]
+    assert repr(pages.sentences([first])) == "The first 2 of 30 rows."
+    assert repr(pages.sentences([], empty=PageWords.NOTHING)) == "Nothing to show."
+    assert repr(pages.heading(first)) == "The first 2 of 30 rows."
+    assert repr(pages.table(frame.head(0))) == "Nothing to show."
+
+
+def test_no_feature_is_taken_for_a_note():
+    assert [name for name in register.example_names() if is_note(name)] == []

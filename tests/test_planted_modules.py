@@ -36,7 +36,7 @@ def plant(folder: Path, mark: Path) -> None:
 
 
 def study(*arguments: str, folder: Path) -> subprocess.CompletedProcess:
-    """The installed command, as its script calls it (a script's own folder is first on the path)."""
+    """The installed command as its script calls it: the caller's folder is not on its path."""
     return subprocess.run(
         [sys.executable, "-P", "-c", COMMAND, *arguments],
         cwd=folder, capture_output=True, text=True, timeout=600,

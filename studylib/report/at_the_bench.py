@@ -11,8 +11,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from studylib.report.pages import number
 from studylib.signal.limits import LIMITS
+from studylib.words.numbers import number
 from studylib.words.text import listed
 
 if TYPE_CHECKING:

@@ -2,30 +2,33 @@
 
 Two halves, one rule: text that comes from the sheets is shown as text, never as markup.
 - In a notebook: `table`, `sentences`, `heading` return a `Shown`, which Jupyter displays as
-  escaped HTML and which prints as plain text. The same input gives the same bytes.
+  escaped HTML and which prints as plain text. The same input gives the same bytes. Notes become
+  their sentences here; any other text stands as it is.
 - After a run: `page_html` turns an executed notebook into one self-contained page that opens
   offline. Figures are embedded, code is folded away in plain `<details>` for whoever audits it,
   there is no script, and a Content-Security-Policy forbids all that is not in the file.
 
-Conventions: numbers to four significant digits unless a column asks for decimals, numbers
-right-aligned, a missing value shown as an en dash.
+Conventions: numbers as `words.numbers.number` writes them, to four significant digits unless a
+column asks for decimals, right-aligned; a missing value is an en dash.
 Source of the policy: W3C Content Security Policy Level 3 (`default-src`, `img-src`, ...).
 """
 
 from __future__ import annotations
 
-import math
-import numbers
 from collections.abc import Iterable, Mapping
 from html import escape
+from numbers import Integral, Real
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+
+from studylib.codes.pages import PageWords
+from studylib.words import in_words, say
+from studylib.words.numbers import MISSING, number
 
 if TYPE_CHECKING:
     import pandas as pd
     from nbformat import NotebookNode
 
-MISSING = "–"
 TEMPLATES = Path(__file__).parent / "page_template"
 
 _TEXT = ' style="text-align:left"'
@@ -54,21 +57,36 @@ def heading(text: str, *, level: int = 2) -> Shown:
 
     Parameters
     ----------
-    text : shown as it is, markup in it included.
+    text : a note, or text that is shown as it is, markup in it included.
     level : 1 to 6, as in HTML.
+
+    Returns
+    -------
+    What a notebook shows.
 
     Raises
     ------
     ValueError : level outside 1 to 6.
     """
     if not 1 <= level <= 6:
-        raise ValueError(f"A heading has a level from 1 to 6, not {level}.")
+        raise ValueError(say(PageWords.LEVEL, level=level))
+    text = in_words(text)
     return Shown(html=f"<h{level}>{escape(text)}</h{level}>", text=text)
 
 
 def sentences(items: Iterable[str], *, empty: str = "None.") -> Shown:
-    """One paragraph for one sentence, a list for several, `empty` for none."""
-    lines = [str(item) for item in items] or [empty]
+    """One paragraph for one sentence, a list for several, `empty` for none.
+
+    Parameters
+    ----------
+    items : notes, or text that is shown as it is.
+    empty : a note or text for when there are none.
+
+    Returns
+    -------
+    What a notebook shows.
+    """
+    lines = [in_words(item) for item in items] or [in_words(empty)]
     if len(lines) == 1:
         return Shown(html=f"<p>{escape(lines[0])}</p>", text=lines[0])
     listed = "".join(f"<li>{escape(line)}</li>" for line in lines)
@@ -83,20 +101,24 @@ def table(
     digits: Mapping[str, int] | int = 4,
     rows: int | None = None,
     caption: str = "",
-    empty: str = "Nothing to show.",
+    empty: str = PageWords.NOTHING,
 ) -> Shown:
     """A table of data: escaped, numbers rounded and right-aligned, the index left out.
 
     Parameters
     ----------
-    frame : one row a fact.
+    frame : one row a fact; a cell is a number, a name, yes or no (boolean), or notes.
     columns : which columns, in which order; a mapping also renames them for the reader.
     decimals : column -> digits after the point, for columns of one kind and unit.
     digits : significant digits of every other number, 1 or more; a mapping says so for single
         columns and leaves the rest at four.
     rows : show only so many rows and say how many there are; None shows all.
-    caption : one line above the table.
-    empty : the sentence shown for a table without rows.
+    caption : one line above the table, a note or text.
+    empty : the note or text shown for a table without rows.
+
+    Returns
+    -------
+    What a notebook shows.
 
     Raises
     ------
@@ -115,27 +137,13 @@ def table(
         ]
         for name in names
     }
-    note = "" if len(shown) == len(frame) else f"The first {len(shown)} of {len(frame)} rows."
+    cut = len(shown) < len(frame)
+    below = say(PageWords.FIRST_ROWS, shown=len(shown), of=len(frame)) if cut else ""
+    above = in_words(caption)
     return Shown(
-        html=_table_html(names, cells, caption=caption, note=note),
-        text=_table_text(names, cells, caption=caption, note=note),
+        html=_table_html(names, cells, caption=above, below=below),
+        text=_table_text(names, cells, caption=above, below=below),
     )
-
-
-def number(value: float, *, digits: int = 4, decimals: int | None = None) -> str:
-    """A number as a reader wants it: rounded, no exponent in the everyday range."""
-    if math.isnan(value):
-        return MISSING
-    if math.isinf(value):
-        return "∞" if value > 0 else "-∞"
-    if decimals is not None:
-        return _no_minus_zero(f"{value:.{decimals}f}")
-    if value == 0:
-        return "0"
-    size = math.floor(math.log10(abs(value)))
-    if not -4 <= size < 7:
-        return f"{value:.{digits - 1}e}"
-    return _no_minus_zero(f"{value:.{max(0, digits - 1 - size)}f}")
 
 
 def page_html(notebook: NotebookNode, *, title: str) -> str:
@@ -175,12 +183,13 @@ def _headings(
     frame: pd.DataFrame, columns: Iterable[str] | Mapping[str, str] | None
 ) -> dict[str, str]:
     if columns is None:
-        return {name: str(name) for name in frame.columns}
-    names = dict(columns) if isinstance(columns, Mapping) else {name: name for name in columns}
-    unknown = [name for name in names if name not in frame.columns]
-    if unknown:
-        raise KeyError(f"The table has no column {unknown[0]!r}; it has {list(frame.columns)}.")
-    return names
+        columns = frame.columns
+    names = columns if isinstance(columns, Mapping) else {name: name for name in columns}
+    for name in names:
+        if name not in frame.columns:
+            known = [str(column) for column in frame.columns]
+            raise KeyError(say(PageWords.NO_COLUMN, name=str(name), known=known))
+    return {name: in_words(shown) for name, shown in names.items()}
 
 
 def _cell(value: Any, *, digits: int, decimals: int | None) -> tuple[str, bool]:
@@ -190,15 +199,15 @@ def _cell(value: Any, *, digits: int, decimals: int | None) -> tuple[str, bool]:
         return MISSING, False
     if isinstance(value, bool) or type(value).__name__ == "bool":
         return ("yes" if value else "no"), False
-    if isinstance(value, numbers.Integral):
+    if isinstance(value, Integral):
         return str(int(value)), True
-    if isinstance(value, numbers.Real):
+    if isinstance(value, Real):
         return number(float(value), digits=digits, decimals=decimals), True
-    return str(value), False
+    return in_words(value), False
 
 
 def _table_html(
-    names: dict[str, str], cells: dict[str, list[tuple[str, bool]]], *, caption: str, note: str
+    names: dict[str, str], cells: dict[str, list[tuple[str, bool]]], *, caption: str, below: str
 ) -> str:
     # A column is set to the right when it holds numbers and nothing else but gaps.
     right = {
@@ -224,15 +233,15 @@ def _table_html(
         for line in lines
     )
     above = f"<caption>{escape(caption)}</caption>" if caption else ""
-    below = f"<p>{escape(note)}</p>" if note else ""
+    under = f"<p>{escape(below)}</p>" if below else ""
     return (
         f'<div class="wide"><table>{above}\n<thead><tr>{head}</tr></thead>\n'
-        f"<tbody>\n{body}\n</tbody></table></div>{below}"
+        f"<tbody>\n{body}\n</tbody></table></div>{under}"
     )
 
 
 def _table_text(
-    names: dict[str, str], cells: dict[str, list[tuple[str, bool]]], *, caption: str, note: str
+    names: dict[str, str], cells: dict[str, list[tuple[str, bool]]], *, caption: str, below: str
 ) -> str:
     columns = [[shown, *(text for text, _ in cells[name])] for name, shown in names.items()]
     widths = [max(len(text) for text in column) for column in columns]
@@ -240,8 +249,4 @@ def _table_text(
         "  ".join(text.ljust(width) for text, width in zip(line, widths, strict=True)).rstrip()
         for line in zip(*columns, strict=True)
     ]
-    return "\n".join([*([caption] if caption else []), *lines, *([note] if note else [])])
-
-
-def _no_minus_zero(text: str) -> str:
-    return text.lstrip("-") if float(text) == 0 else text
+    return "\n".join([*([caption] if caption else []), *lines, *([below] if below else [])])

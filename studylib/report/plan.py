@@ -18,11 +18,11 @@ import pandas as pd
 
 from studylib.figures import plan as figures
 from studylib.figures.style import save_sizes
-from studylib.report.pages import number
 from studylib.report.plan_study import FeaturePlan, StudyPlan, beyond_at_limit
 from studylib.stats import scales
 from studylib.stats.smallest_design import MOST, WANTED, Smallest
 from studylib.stats.verdict_power import Chances
+from studylib.words.numbers import number
 from studylib.words.text import listed, shown
 from studylib.writing import fill_folder
 

@@ -11,7 +11,7 @@ In a template stand, beside Jinja2's own means,
 
 White space in a template file is folded: a line break is a space.
 
-Functions: `say`, `said`, `feature`, `term`, `chapters`.
+Functions: `say`, `said`, `in_words`, `is_note`, `feature`, `term`, `glossary`, `chapters`.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ from jinja2 import BaseLoader, Environment, StrictUndefined, TemplateNotFound
 from studylib.codes import code_of, each, fields_of
 from studylib.words import numbers, text
 
-__all__ = ["chapters", "feature", "said", "say", "term"]
+__all__ = ["feature", "in_words", "said", "say", "term"]
 
 FOLDER = Path(__file__).parent / "en"
 _CODE = re.compile(r"[a-z_]+\.[a-z0-9_]+(?: \{.*)?")
@@ -56,8 +56,22 @@ def say(note: str, /, **fields: Any) -> str:
 
 
 def said(cell: str, *, between: str = "; ") -> str:
-    """The sentences of all notes in a cell, one behind the other."""
-    return between.join(say(note) for note in each(cell))
+    """The sentences of all notes in a cell; `between` stands where no full stop does."""
+    told = ""
+    for sentence in map(say, each(cell)):
+        told += f" {sentence}" if told.endswith(".") else between * bool(told) + sentence
+    return told
+
+
+def is_note(text: str) -> bool:
+    """Whether a text is a note that this room has words for, or several, one a line."""
+    return bool(text) and all(_has_template(line) for line in text.split("\n"))
+
+
+def in_words(cell: object) -> str:
+    """A cell as it is shown: notes as their sentences, any other text as it stands."""
+    text = str(cell)
+    return said(text) if is_note(text) else text
 
 
 def feature(name: str) -> str:
@@ -118,6 +132,17 @@ def _environment() -> Environment:
 @lru_cache(maxsize=1)
 def _glossary() -> dict[str, dict[str, str]]:
     return tomllib.loads((FOLDER / "glossary.toml").read_text(encoding="utf-8"))
+
+
+@lru_cache(maxsize=8192)
+def _has_template(note: str) -> bool:
+    chapter, _, name = code_of(note).partition(".")
+    return bool(_CODE.fullmatch(note)) and name in _templates().get(chapter, ())
+
+
+@lru_cache(maxsize=1)
+def _templates() -> dict[str, frozenset[str]]:
+    return chapters()
 
 
 @lru_cache(maxsize=8192)
