@@ -55,19 +55,26 @@ def planted(tmp_path_factory) -> tuple[Path, Path]:
     return folder, mark
 
 
-@pytest.mark.parametrize("where", ["caller", "study"])
-@pytest.mark.parametrize("command", ["run", "check", "plan"])
+@pytest.mark.parametrize(
+    ("where", "command"),
+    [
+        ("study", ["run", "."]),
+        ("study", ["check", "."]),
+        ("caller", ["check", "rails"]),
+        ("caller", ["plan", "rails", "--show"]),
+    ],
+)
 def test_no_planted_module_is_run(planted, where, command):
     folder, mark = planted
-    given, here = ("rails", folder.parent) if where == "caller" else (".", folder)
-    done = study(command, given, folder=here)
+    done = study(*command, folder=folder if where == "study" else folder.parent)
     assert done.returncode == 0, done.stdout + done.stderr
     assert not mark.exists(), mark.read_text()
 
 
-def test_a_notebook_imports_from_the_installation_alone(planted, tmp_path, monkeypatch):
+@pytest.mark.parametrize("where", ["study", "caller"])
+def test_a_notebook_imports_from_the_installation_alone(planted, tmp_path, monkeypatch, where):
     folder, mark = planted
-    monkeypatch.chdir(folder)
+    monkeypatch.chdir(folder if where == "study" else folder.parent)
     asked = "import importlib, os, sys\n" + "\n".join(f"import {name}" for name in NAMES[:-4])
     path = write_notebook(
         tmp_path / "n.ipynb", PARAMETERS, asked, "import studylib\nos.listdir(), '' in sys.path"

@@ -37,6 +37,10 @@ def note(code: str, /, **fields: Any) -> str:
     fields : numbers, texts, other notes, or lists and dicts of them. NumPy's numbers and arrays
         become Python's; a path becomes its text.
 
+    Returns
+    -------
+    The code, and behind a space its fields as JSON where it has any.
+
     Raises
     ------
     TypeError : a field that JSON cannot hold.
@@ -53,28 +57,74 @@ def note(code: str, /, **fields: Any) -> str:
 
 
 def code_of(note: str) -> str:
-    """The code of a note; "" for no note."""
+    """The code of a note, as in `code_of(cell) == TapReason.SECOND_TOUCH`.
+
+    Parameters
+    ----------
+    note : as made by `note`.
+
+    Returns
+    -------
+    "chapter.name"; "" for no note.
+    """
     return note.partition(" ")[0]
 
 
 def fields_of(note: str) -> dict[str, Any]:
-    """The fields of a note, by name."""
+    """The fields of a note.
+
+    Parameters
+    ----------
+    note : as made by `note`.
+
+    Returns
+    -------
+    name -> value, as JSON knows it; empty where the note has no fields.
+    """
     held = note.partition(" ")[2]
     return json.loads(held) if held else {}
 
 
 def several(notes: Iterable[str]) -> str:
-    """One cell for any number of notes, each kept once, in their order."""
+    """One cell for any number of notes.
+
+    Parameters
+    ----------
+    notes : as made by `note`; "" counts for none.
+
+    Returns
+    -------
+    Each note once, in their order, one a line; "" for none.
+    """
     return "\n".join(dict.fromkeys(note for note in notes if note))
 
 
 def each(cell: str) -> list[str]:
-    """The notes of a cell."""
+    """The notes of a cell.
+
+    Parameters
+    ----------
+    cell : as made by `note` or `several`.
+
+    Returns
+    -------
+    The notes in their order; empty for "".
+    """
     return cell.split("\n") if cell else []
 
 
 def has(cell: str, *codes: str) -> bool:
-    """Whether a cell holds a note of one of these codes."""
+    """Whether a cell holds a note of one of these codes.
+
+    Parameters
+    ----------
+    cell : as made by `note` or `several`.
+    codes : members of a `Code`.
+
+    Returns
+    -------
+    True when at least one note of the cell has one of the codes.
+    """
     return any(code_of(note) in codes for note in each(cell))
 
 
@@ -85,4 +135,4 @@ def _plain(value: Any) -> Any:
         return str(value)
     if isinstance(value, set | frozenset):
         return sorted(value)
-    raise TypeError(f"a note cannot hold a {type(value).__name__}")
+    raise TypeError(type(value).__name__)

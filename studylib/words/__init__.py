@@ -41,6 +41,10 @@ def say(note: str, /, **fields: Any) -> str:
     ----------
     note : as made by `codes.note`; or a code, with its fields as keywords. "" has no words: "".
 
+    Returns
+    -------
+    One or more sentences, or the few words that a heading or label needs.
+
     Raises
     ------
     LookupError : no template of that chapter or name.
@@ -56,7 +60,17 @@ def say(note: str, /, **fields: Any) -> str:
 
 
 def said(cell: str, *, between: str = "; ") -> str:
-    """The sentences of all notes in a cell; `between` stands where no full stop does."""
+    """The sentences of all notes in a cell, one behind the other.
+
+    Parameters
+    ----------
+    cell : no note, one, or several (`codes.several`).
+    between : what stands between two that do not end with a full stop.
+
+    Returns
+    -------
+    The sentences; "" for no note.
+    """
     told = ""
     for sentence in map(say, each(cell)):
         told += f" {sentence}" if told.endswith(".") else between * bool(told) + sentence
@@ -69,13 +83,35 @@ def is_note(text: str) -> bool:
 
 
 def in_words(cell: object) -> str:
-    """A cell as it is shown: notes as their sentences, any other text as it stands."""
+    """A cell as it is shown: notes as their sentences, any other text as it stands.
+
+    Parameters
+    ----------
+    cell : notes, a name, a number.
+
+    Returns
+    -------
+    The text to show.
+    """
     text = str(cell)
     return said(text) if is_note(text) else text
 
 
 def feature(name: str) -> str:
-    """A feature in plain words, as in "level of harmonic 3 relative to the fundamental"."""
+    """A feature in plain words, as in "level of harmonic 3 relative to the fundamental".
+
+    Parameters
+    ----------
+    name : a feature of the register, such as "tone.h3.rel_db".
+
+    Returns
+    -------
+    Its meaning, without a unit.
+
+    Raises
+    ------
+    LookupError : the words room has no such feature.
+    """
     number = re.search(r"[a-z](\d+(?:\.\d+)?)\.", name)
     plain = name if number is None else name[: number.start(1)] + name[number.end(1) :]
     code = f"features.{plain.replace('.', '_')}"
@@ -84,6 +120,14 @@ def feature(name: str) -> str:
 
 def term(name: str) -> str:
     """A term of the glossary with its explanation: "degrees of freedom (df: ...)".
+
+    Parameters
+    ----------
+    name : the term's key in `en/glossary.toml`.
+
+    Returns
+    -------
+    The term and, in brackets, what it means.
 
     Raises
     ------
