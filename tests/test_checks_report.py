@@ -7,6 +7,8 @@ import dataclasses
 import numpy as np
 import pytest
 
+from studylib.codes import note
+from studylib.codes.takes import Unused
 from studylib.report import beside, order, outliers, text, trust
 from studylib.report.summary import summarise
 from studylib.sheets import read_study
@@ -59,7 +61,7 @@ class TestTrust:
     def test_takes_set_aside_are_not_counted(self):
         def change(rows):
             rows.loc[(rows["specimen"] == "larch-1") & (rows["repeat"] == 1), "usable"] = False
-            rows.loc[~rows["usable"], "reason"] = "set aside: knocked"
+            rows.loc[~rows["usable"], "reason"] = note(Unused.SET_ASIDE, checks=["knocked"])
             return rows
 
         table = trust.rests_on_table(summary_of(change)).set_index("wood")

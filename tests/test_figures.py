@@ -20,6 +20,8 @@ from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 
 from studylib import figures, register
+from studylib.codes import note
+from studylib.codes.takes import Unused
 from studylib.figures import style
 from tests.invented_tables import FEATURES, Invention
 
@@ -535,7 +537,7 @@ def test_harmonics_have_one_point_a_board_and_open_marks_for_upper_limits():
     summary = invented()
     features = summary.gathered.features
     quiet = features["specimen"].eq("larch-2") & features["feature"].eq("tone.h3.rel_db")
-    features.loc[quiet, ["usable", "value", "reason"]] = [False, -70.0, "below noise: upper limit"]
+    features.loc[quiet, ["usable", "value", "reason"]] = [False, -70.0, Unused.BELOW_NOISE]
     axes = figures.harmonics_figure(summary.gathered, summary.study).axes[0]
     small = [line for line in axes.lines if line.get_markersize() == 3]
     # Harmonics 2 and 3 of four boards each, without the one that is below the noise.
@@ -552,7 +554,11 @@ def test_harmonics_leave_out_takes_that_were_set_aside():
     summary = invented()
     features = summary.gathered.features
     bad = features["specimen"].eq("larch-2")
-    features.loc[bad, ["usable", "value", "reason"]] = [False, 40.0, "set aside: clipping"]
+    features.loc[bad, ["usable", "value", "reason"]] = [
+        False,
+        40.0,
+        note(Unused.SET_ASIDE, checks=["clipping"]),
+    ]
     axes = figures.harmonics_figure(summary.gathered, summary.study).axes[0]
     assert max(y for _, y in points(axes)) < 0
 

@@ -10,6 +10,8 @@ import pandas as pd
 import pytest
 
 from studylib import register
+from studylib.codes import note
+from studylib.codes.takes import Unused
 from studylib.measure.parts import COLUMNS
 from studylib.modes.features import mode_feature_rows
 from studylib.modes.numbers import number_modes
@@ -97,15 +99,18 @@ def test_a_take_set_aside_and_a_take_of_refused_taps_keep_their_rows():
     modes, specimens = invent(SMALL)
     aside, refused = "B1-1-1", "B2-1-1"
     takes = takes_of(modes)
-    takes.loc[takes["take"] == aside, "aside"] = "excluded: the window was open"
-    modes.loc[modes["take"] == aside, ["usable", "reason"]] = [False, "excluded: the window"]
+    takes.loc[takes["take"] == aside, "aside"] = note(Unused.EXCLUDED, reason="the window was open")
+    modes.loc[modes["take"] == aside, ["usable", "reason"]] = [
+        False,
+        note(Unused.EXCLUDED, reason="the window"),
+    ]
     modes.loc[modes["take"] == refused, "usable"] = False
     modes.loc[(modes["take"] == refused) & (modes["tap"] == 1), "reason"] = "it bounced"
     modes.loc[(modes["take"] == refused) & (modes["tap"] > 1), "reason"] = "a hand lay on it"
     table = mode_feature_rows(number_modes(modes, specimens), takes)
     reasons = table[~table["usable"]].groupby("take")["reason"].unique()
     assert {take: list(found) for take, found in reasons.items()} == {
-        aside: ["excluded: the window was open"],
+        aside: [note(Unused.EXCLUDED, reason="the window was open")],
         refused: ["no tap of this take is fit for use: a hand lay on it and it bounced"],
     }
     assert (~table["usable"]).sum() == 2 * 12

@@ -21,6 +21,8 @@ import pytest
 from scipy import stats
 
 from studylib import figures, register
+from studylib.codes import note
+from studylib.codes.takes import Unused
 from studylib.report import differences as report_words
 from studylib.report import pages, pair_words
 from studylib.report import summary as summaries
@@ -32,6 +34,7 @@ from studylib.words import numbers
 from studylib.words.text import names_in_short
 from tests.invented_tables import Invention
 
+CLIPPED = note(Unused.SET_ASIDE, checks=["clipping"])
 NOTEBOOK = Path(__file__).parents[1] / "notebooks" / "summary.ipynb"
 COLUMNS = {
     "quality": "take channel check value unit limit source verdict",
@@ -204,7 +207,7 @@ def test_one_source_a_wood_says_nothing_about_woods():
 def test_a_study_of_which_no_take_is_usable_says_so_and_no_more():
     study, gathered = Invention().make()
     gathered.features["usable"] = False
-    gathered.features["reason"] = "set aside: clipping"
+    gathered.features["reason"] = CLIPPED
     summary = summarise(study, gathered)
     said = report_text.take_home(summary)
     assert all(s.endswith("fewer than 2 boards with usable takes.") for s in said)
@@ -233,7 +236,10 @@ def test_the_positive_control_names_the_features_it_does_not_know():
     lost = gathered.features["specimen"].eq("ref") & gathered.features["feature"].eq(
         "tone.h3.rel_db"
     )
-    gathered.features.loc[lost, ["usable", "reason"]] = [False, "set aside: hum"]
+    gathered.features.loc[lost, ["usable", "reason"]] = [
+        False,
+        note(Unused.SET_ASIDE, checks=["hum"]),
+    ]
     assert report_text.positive_control(summarise(study, gathered)) == [
         "Yes on tone.h1.level_db: the bench told the changed specimen from the reference.",
         "Not known on tone.h3.rel_db: not measured on both specimens.",
@@ -317,16 +323,16 @@ def test_takes_set_aside_are_listed_with_reason_and_counted_by_wood():
     study, gathered = Invention().make()
     quality, features = gathered.quality, gathered.features
     whole = quality["take"].eq("cherry-1-m1-t1") & quality["check"].eq("take")
-    quality.loc[whole, ["verdict", "source"]] = ["fail", "set aside: clipping"]
+    quality.loc[whole, ["verdict", "source"]] = ["fail", CLIPPED]
     features.loc[features["take"].eq("cherry-1-m1-t1"), ["usable", "reason"]] = [
-        False, "set aside: clipping",
+        False, CLIPPED,
     ]  # fmt: skip
     excluded = next(t for t in study.takes if t.take == "robinia-2-m3-t1")
     excluded.exclude, excluded.reason = True, "door slammed"
     summary = summarise(study, gathered)
     table = report_tables.set_aside_table(summary)
     assert table[["take", "wood", "reason"]].to_numpy().tolist() == [
-        ["cherry-1-m1-t1", "cherry", "set aside: clipping"],
+        ["cherry-1-m1-t1", "cherry", CLIPPED],
         ["robinia-2-m3-t1", "robinia", "excluded in takes.csv: door slammed"],
     ]
     counts = report_tables.set_aside_counts(summary).set_index("wood")
@@ -363,7 +369,7 @@ def test_gaps_of_the_design_are_named(null):
 def test_features_below_the_noise_are_named_in_one_short_sentence():
     study, gathered = Invention().make()
     quiet = gathered.features["feature"].eq("tone.h2.rel_db")
-    gathered.features.loc[quiet, ["usable", "reason"]] = [False, "below noise: upper limit"]
+    gathered.features.loc[quiet, ["usable", "reason"]] = [False, Unused.BELOW_NOISE]
     summary = summarise(study, gathered)
     said = [s for s in report_text.cannot_say(summary) if "tone.h2.rel_db" in s]
     assert len(said) == 1

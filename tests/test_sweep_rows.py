@@ -14,7 +14,7 @@ import pytest
 from scipy import signal
 from scipy.fft import rfft
 
-from studylib.measure.features import BELOW_NOISE
+from studylib.codes.takes import Unused
 from studylib.measure.sweep_rows import (
     AT_THE_EDGE,
     ENDS,
@@ -130,7 +130,7 @@ def test_rows_hold_every_order_with_its_reason(rng):
     assert all(np.isclose(f, 172.0 * k).any() for k in range(1, 21))
     # A linear system has no harmonics.
     higher = rows[(rows["order"] > 1) & (rows["reason"] != AT_THE_EDGE)]
-    assert (higher["reason"] == BELOW_NOISE).mean() > 0.95
+    assert (higher["reason"] == Unused.BELOW_NOISE).mean() > 0.95
     assert rows[rows["order"] == 5]["frequency_hz"].max() * 5 < RATE / 2
     assert not sweep_rows("t1", measured_of(a_take(rng)), usable=False)["usable"].any()
 

@@ -9,5 +9,10 @@ class Unused(Code):
     """Reasons of the column `reason` of the features that decide what becomes of a value."""
 
     BELOW_NOISE = "takes.below_noise"  # the value is an upper limit
-    SET_ASIDE = "takes.set_aside"  # checks: those that the take failed
+    SET_ASIDE = "takes.set_aside"  # checks: notes of what failed
+    BAND_FILLED = "takes.band_filled"  # by the tone
     EXCLUDED = "takes.excluded"  # reason: as takes.csv gives it, or ""
+
+
+ASIDE = (Unused.SET_ASIDE, Unused.EXCLUDED)
+"""The take as a whole is not used."""

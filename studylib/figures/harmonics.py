@@ -18,6 +18,8 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from studylib.codes import code_of
+from studylib.codes.takes import Unused
 from studylib.figures.style import (
     GREY,
     Look,
@@ -80,7 +82,7 @@ def _harmonic_rows(features: pd.DataFrame, study) -> pd.DataFrame:
     number = features["feature"].str.extract(_NAME, expand=False)
     rows = features[number.notna() & features["specimen"].isin(compared)]
     rows = rows.assign(k=number[rows.index].astype(int), usable=rows["usable"].astype(bool))
-    below = rows["reason"].fillna("").str.startswith("below noise")
+    below = rows["reason"].map(code_of) == Unused.BELOW_NOISE
     return rows[(rows["k"] > 1) & (rows["usable"] | below) & rows["value"].notna()]
 
 

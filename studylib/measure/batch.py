@@ -15,6 +15,8 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from studylib.codes import note
+from studylib.codes.takes import Unused
 from studylib.measure import features as feature_rows
 from studylib.measure.bench import bench_table
 from studylib.measure.harmonic_rows import HARMONIC_COLUMNS, harmonic_rows
@@ -138,8 +140,8 @@ def check_batch(study: Study, batch: str, *, progress: Progress | None = None) -
 
 def _set_aside(take: Take, verdict: str, reason: str) -> str:
     if take.exclude:
-        return f"excluded: {take.reason}"
-    return f"set aside: {reason}" if verdict == "fail" else ""
+        return note(Unused.EXCLUDED, reason=take.reason)
+    return note(Unused.SET_ASIDE, checks=[reason]) if verdict == "fail" else ""
 
 
 def _quality_rows(
@@ -147,8 +149,8 @@ def _quality_rows(
 ) -> Iterator[tuple]:
     for row in measured.checks:
         yield (take.take, *row)
-    reason = f"excluded: {take.reason}" if take.exclude else reason
-    verdict = "fail" if take.exclude else verdict
+    if take.exclude:
+        verdict, reason = "fail", note(Unused.EXCLUDED, reason=take.reason)
     yield (take.take, "", "take", float("nan"), "", None, reason, verdict)
 
 

@@ -17,6 +17,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from studylib.codes.takes import Unused
 from studylib.measure.calibration import LevelScale
 from studylib.measure.harmonic_rows import tone_multiple
 from studylib.measure.take import TakeMeasurement
@@ -26,8 +27,6 @@ from studylib.signal import harmonics
 from studylib.signal.bands import octave_bands
 
 SENSING = ("force", "acceleration")  # drive channels that sense what enters the board
-FILLED = "the tone fills this band: analyse a longer piece (length_s) to see between its harmonics"
-BELOW_NOISE = "below noise: the value is an upper limit"
 
 
 class FeatureValue(NamedTuple):
@@ -61,7 +60,7 @@ def tone_features(
     offset = scale.offset_db - gain_db
     present = fit.present[channel]
     for k in range(1, present.size + 1):
-        usable, reason = bool(present[k - 1]), "" if present[k - 1] else BELOW_NOISE
+        usable, reason = bool(present[k - 1]), "" if present[k - 1] else Unused.BELOW_NOISE
         level = harmonics.level_db(fit, channel=channel, harmonic=k)
         yield FeatureValue(
             f"tone.h{k}.level_db", level.value + offset, scale.unit, level.u, usable, reason
@@ -75,14 +74,14 @@ def tone_features(
     heard = bool(present[1:].any())
     yield FeatureValue(
         "tone.thd_percent", distortion.value, "%", distortion.u, heard and distortion.value > 0,
-        "" if heard and distortion.value > 0 else BELOW_NOISE,
+        "" if heard and distortion.value > 0 else Unused.BELOW_NOISE,
     )  # fmt: skip
     base = 0.5 * abs(fit.amplitude[channel, 0]) ** 2
     for band in measured.noise.bands():
         if band.power > 0:
             value = 10.0 * float(np.log10(band.power / base))
             u = 10.0 / float(np.log(10.0)) * band.u_relative
-            reason = "" if band.told else FILLED
+            reason = "" if band.told else Unused.BAND_FILLED
             yield FeatureValue(
                 f"tone.band{band.nominal_hz:g}.rel_db", value, "dB", u, band.told, reason
             )
@@ -107,7 +106,7 @@ def probe_features(
     usable = bool(measured.fit.present[0, 0])
     yield FeatureValue(
         f"probe.k{k}.level_db", level.value + scale.offset_db - gain_db, scale.unit, level.u,
-        usable, "" if usable else BELOW_NOISE,
+        usable, "" if usable else Unused.BELOW_NOISE,
     )  # fmt: skip
 
 
@@ -118,7 +117,7 @@ def _response(stem: str, measured: TakeMeasurement) -> Iterator[FeatureValue]:
     """
     ratio, phase = harmonics.response(measured.fit, response=0, drive=measured.names.index("drive"))
     usable = bool(measured.fit.present[:, 0].all())
-    reason = "" if usable else BELOW_NOISE
+    reason = "" if usable else Unused.BELOW_NOISE
     yield FeatureValue(f"{stem}.response_db", ratio.value, "dB", ratio.u, usable, reason)
     yield FeatureValue(f"{stem}.response_deg", phase.value, "deg", phase.u, usable, reason)
 

@@ -20,7 +20,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from studylib.measure.features import BELOW_NOISE, FeatureValue
+from studylib.codes.takes import Unused
+from studylib.measure.features import FeatureValue
 from studylib.signal.harmonics import DB_PER_RATIO
 from studylib.signal.sweep import ORDERS, SweepShape, free_decay, usable_band
 from studylib.signal.sweep_orders import Orders, ends_too_soon, measure_orders
@@ -127,7 +128,7 @@ def _reasons(measured: SweepMeasurement, order: int) -> np.ndarray:
     orders, low_high = measured.orders, usable_band(measured.shape)
     f, k = orders.frequency_hz, order - 1
     reason = np.full(f.size, "", dtype=object)
-    reason[~orders.present[k].all(axis=0)] = BELOW_NOISE
+    reason[~orders.present[k].all(axis=0)] = Unused.BELOW_NOISE
     ringing = (orders.cut[k] > LARGEST_CUT).any(axis=0)
     reason[ringing & (reason == "")] = ENDS if order == 1 else TOO_SHORT
     if order == 1:
@@ -213,8 +214,8 @@ def _in_bands(
         inside = (orders.frequency_hz >= band.low_hz) & (orders.frequency_hz < band.high_hz)
         reason = next((said for said in (ENDS,) if np.mean(reasons[inside] == said) > 0.5), "")
         if not reason and mean < 2.0 * extra:
-            reason = BELOW_NOISE
-        level = mean if reason == BELOW_NOISE else mean - extra
+            reason = Unused.BELOW_NOISE
+        level = mean if reason == Unused.BELOW_NOISE else mean - extra
         u_db = DB_PER_RATIO * float(np.sqrt(variance / (band.high_hz - band.low_hz))) / level
         yield FeatureValue(
             f"sweep.band{band.nominal}.{name}",

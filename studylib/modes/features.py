@@ -21,6 +21,8 @@ import numpy as np
 import pandas as pd
 
 from studylib import tables
+from studylib.codes import has
+from studylib.codes.takes import ASIDE
 from studylib.modes.boards import board_modes, tap_rows
 from studylib.modes.numbers import number_modes
 from studylib.sheets import Study
@@ -34,7 +36,6 @@ _TAKE = [
     "take", "batch", "kind", "specimen", "wood", "mount", "repeat", "support", "content",
 ]  # fmt: skip
 SAME_MODE = 0.015  # relative: a sweep's and the taps' frequency of one mode on the bench
-ASIDE = ("set aside", "excluded")
 
 
 class _Value(NamedTuple):
@@ -100,7 +101,7 @@ def _specimens(study: Study) -> pd.DataFrame:
 def _takes(modes: pd.DataFrame) -> pd.DataFrame:
     """One row a take, with why it is set aside ("" if it is not)."""
     takes = modes.drop_duplicates("take").reset_index(drop=True)
-    said = takes["reason"].where(takes["reason"].str.startswith(ASIDE), "")
+    said = takes["reason"].where([has(why, *ASIDE) for why in takes["reason"]], "")
     return takes[_TAKE].assign(aside=said)
 
 

@@ -9,6 +9,9 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from studylib.codes import has
+from studylib.codes.takes import Unused
+
 if TYPE_CHECKING:
     from studylib.measure import BatchMeasurement
     from studylib.sheets import Study
@@ -37,7 +40,7 @@ def odd_checks(measurement: BatchMeasurement) -> pd.DataFrame:
     quality = measurement.quality
     odd = quality[quality["verdict"].isin(["fail", "warn"])]
     # A take's own row only repeats its checks, unless it was left out by hand.
-    by_hand = odd["source"].astype(str).str.startswith("excluded")
+    by_hand = odd["source"].map(lambda why: has(why, Unused.EXCLUDED))
     odd = odd[(odd["check"] != "take") | by_hand]
     return odd.loc[:, list(ODD_COLUMNS)].reset_index(drop=True)
 

@@ -22,6 +22,8 @@ import numpy as np
 import pandas as pd
 
 from studylib import register
+from studylib.codes import code_of
+from studylib.codes.takes import ASIDE, Unused
 from studylib.stats import scales
 
 MOUNT = ["specimen", "batch", "mount"]
@@ -85,9 +87,9 @@ def _sources(by_name: pd.DataFrame) -> pd.Series:
 
 def _state(rows: pd.DataFrame) -> np.ndarray:
     usable = rows["usable"].astype(str).str.lower().isin(["true", "1", "1.0"]).to_numpy()
-    reason = rows["reason"].fillna("").astype(str).str.strip().str.lower()
-    below = reason.str.startswith("below noise").to_numpy()
-    aside = reason.str.startswith(("set aside", "excluded")).to_numpy()
+    code = rows["reason"].fillna("").map(code_of)
+    below = code.eq(Unused.BELOW_NOISE).to_numpy()
+    aside = code.isin(ASIDE).to_numpy()
     finite = np.isfinite(rows["y"].to_numpy())
     return np.select(
         [usable & finite, ~usable & below, ~usable & aside], ["used", "below", "aside"], "other"

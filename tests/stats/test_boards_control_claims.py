@@ -12,6 +12,7 @@ from statsmodels.formula.api import ols
 from statsmodels.stats.multicomp import pairwise_tukeyhsd
 
 from studylib import register
+from studylib.codes.takes import Unused
 from studylib.stats import control
 from studylib.stats.boards import boards_table as boards_frame
 from studylib.stats.boards import mount_cells, paired_difference
@@ -178,7 +179,7 @@ class TestPositiveControl:
         rows = features_table(specimens, rng, change=20.0)
         quiet = rows["specimen"] == "REF"
         rows.loc[quiet, "usable"] = False
-        rows.loc[quiet, "reason"] = "below noise: no line at 516 Hz"
+        rows.loc[quiet, "reason"] = Unused.BELOW_NOISE
         rows.loc[rows[quiet].index[0], ["usable", "reason"]] = [True, ""]
         result = compare(rows, specimens, woods=WOODS, primary=PRIMARY)
         assert not result.positive_control.loc[0, "detected"]

@@ -8,11 +8,14 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from studylib.codes import note
+from studylib.codes.takes import Unused
 from studylib.errors import InputError
 from studylib.stats.compare import compare
 from studylib.stats.effects import effect_id
 from tests.stats.simulate import WOODS, features_table, specimens_table
 
+CLIPPED = note(Unused.SET_ASIDE, checks=["clipping"])
 PRIMARY = ["tone.h3.rel_db"]
 EFFECTS = [
     *("id", "feature", "role", "wood_a", "wood_b", "difference", "unit", "low", "high", "df", "p"),
@@ -26,7 +29,7 @@ BOARDS = ["feature", "specimen_a", "specimen_b", "difference", "unit", "low", "h
 def below_noise(rows, which):
     rows = rows.copy()
     rows.loc[which, "usable"] = False
-    rows.loc[which, "reason"] = "below noise: no line there"
+    rows.loc[which, "reason"] = Unused.BELOW_NOISE
     return rows
 
 
@@ -284,7 +287,8 @@ class TestCoverage:
         rows, specimens = study
         larch = rows[rows["wood"] == "larch"].index
         rows.loc[larch[:18], "usable"] = False
-        rows.loc[larch[:18], "reason"] = ["set aside: clipping", "excluded: a door slammed"] * 9
+        slammed = note(Unused.EXCLUDED, reason="a door slammed")
+        rows.loc[larch[:18], "reason"] = [CLIPPED, slammed] * 9
         result = compare(rows, specimens, woods=WOODS, primary=PRIMARY)
         counts = result.coverage.set_index("wood").loc["larch"]
         assert (counts["takes"], counts["usable"], counts["set_aside"]) == (36, 18, 18)
@@ -297,7 +301,7 @@ class TestCoverage:
         specimens = specimens_table()
         rows = features_table(specimens, rng, names=[name])
         rows = pd.concat([rows, rows.assign(feature="tone.h1.response_deg", id=rows["id"] + "deg")])
-        rows["usable"], rows["reason"] = False, "set aside: clipping"
+        rows["usable"], rows["reason"] = False, CLIPPED
         result = compare(rows, specimens, woods=WOODS, primary=[name])
         assert set(result.effects["verdict"]) == {"boards only"}
         assert f"{name}: no take of a board is usable, so nothing is said." in result.notes
