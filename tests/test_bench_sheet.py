@@ -14,8 +14,8 @@ from studylib.bench.sheet import BY_HAND, COLUMNS, sheet_table, write_sheets
 from studylib.bench.takes_file import write_schedule
 from studylib.errors import InputError
 from studylib.sheets import read_study
-from studylib.sheets.boards import read_boards
 from studylib.sheets.spreadsheet import read_table
+from studylib.sheets.study import read_unrecorded
 from tests.planned_study import TOML, boards, write_planned
 
 
@@ -50,7 +50,7 @@ class Page(HTMLParser):
 
 def scheduled(tmp_path, **options):
     folder = write_planned(tmp_path / "rails", **options)
-    write_schedule(read_boards(folder))
+    write_schedule(read_unrecorded(folder))
     return read_study(folder)
 
 

@@ -11,7 +11,7 @@ from click.testing import CliRunner
 
 from studylib.cli import main
 from studylib.run.runner import run_study
-from studylib.sheets.blinding import code_specimens
+from studylib.sheets.records import code_specimens
 from tests.small_study import Plan, write_small_study
 
 WOODS = ("larch", "robinia")

@@ -24,7 +24,7 @@ from studylib.report.plan import (
 )
 from studylib.report.plan_study import plan_study
 from studylib.sheets import read_study
-from studylib.sheets.boards import read_boards
+from studylib.sheets.study import read_unrecorded
 from tests.planned_study import TOML, boards, write_planned
 
 
@@ -33,7 +33,7 @@ def study(*arguments):
 
 
 def planned(tmp_path, **options):
-    return plan_study(read_boards(write_planned(tmp_path / "rails", **options)))
+    return plan_study(read_unrecorded(write_planned(tmp_path / "rails", **options)))
 
 
 @pytest.fixture(scope="module")
@@ -108,16 +108,16 @@ def test_a_pilot_takes_the_place_of_the_common_spreads(tmp_path):
     ]
     table = pd.DataFrame(rows, columns=["feature", "level", "variance", "low", "high"])
     table.to_csv(folder / "pilot.csv", index=False)
-    plan = plan_study(read_boards(folder))
+    plan = plan_study(read_unrecorded(folder))
     assert plan.features[0].spreads.source == pytest.approx(0.2)
     assert plan.features[0].chances.declared > 0.9
     assert "pilot.csv" in spreads_table(plan)["origin"].iloc[0]
     table[:0].to_csv(folder / "pilot.csv", index=False)
     with pytest.raises(InputError, match=r"pilot\.csv holds nothing on tone\.h1\.response_db"):
-        plan_study(read_boards(folder))
+        plan_study(read_unrecorded(folder))
     (folder / "pilot.csv").unlink()
     with pytest.raises(InputError, match=r"there is no file pilot\.csv"):
-        plan_study(read_boards(folder))
+        plan_study(read_unrecorded(folder))
 
 
 def test_one_wood_is_nothing_to_compare(tmp_path):

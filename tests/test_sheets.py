@@ -12,17 +12,34 @@ import numpy as np
 import pytest
 import soundfile
 
+from studylib.codes import code_of, fields_of
+from studylib.codes.sheets import CellFault as Cell
+from studylib.codes.sheets import Right, SettingsFault, SettingsWarning, SheetWarning
+from studylib.codes.sheets import SheetFault as Fault
 from studylib.errors import InputError
-from studylib.sheets import file_hashes, read_study
+from studylib.sheets import read_study
+from studylib.sheets.study import file_hashes
+from studylib.words import say
 from tests.breakable_study import TOML, specimen_rows, take_rows, write_study
+from tests.notes import holds
 
 
 def faults_of(folder, **parts) -> tuple[str, ...]:
-    """The faults of a study written with the parts given."""
+    """The faults of a study written with the parts given, as notes."""
     write_study(folder, **parts)
+    return broken(folder)
+
+
+def broken(folder) -> tuple[str, ...]:
     with pytest.raises(InputError) as caught:
         read_study(folder)
-    return caught.value.faults
+    return caught.value.notes
+
+
+def place_of(note: str) -> tuple:
+    """Row and column, or section and key."""
+    found = fields_of(note)
+    return tuple(found[name] for name in ("row", "column", "section", "key") if name in found)
 
 
 def only(faults: tuple[str, ...]) -> str:
@@ -81,10 +98,12 @@ def test_takes_come_by_order_and_then_by_row(tmp_path):
         row["order"] = order
     study = read_study(write_study(tmp_path / "s", takes=rows))
     assert [t.row for t in study.takes_of("day 1")][:5] == [4, 5, 2, 3, 6]
-    with pytest.raises(InputError, match='nearest is "day 1"'):
+    with pytest.raises(InputError) as caught:
         study.takes_of("day1")
-    with pytest.raises(InputError, match='nearest is "R1"'):
+    assert holds(caught.value.notes[0], Fault.NO_BATCH, name="day1", nearest="day 1")
+    with pytest.raises(InputError) as caught:
         study.specimen("r1")
+    assert holds(caught.value.notes[0], Fault.NO_SPECIMEN, name="r1", nearest="R1")
 
 
 def test_batches_and_woods_keep_the_order_of_the_tables(tmp_path):
@@ -110,9 +129,8 @@ def test_the_specimen_table_has_sizes_and_covariates_as_numbers(tmp_path):
     assert np.isnan(table.loc[0, "mass_g"])
     assert study.specimen("L1").covariates == {"ring_width": 2.5}
     (warning,) = study.warnings
-    assert warning.startswith(
-        'specimens.csv, row 1: the column "note_on_saw" is not known and does not hold numbers'
-    )
+    place = {"file": "specimens.csv", "row": 1}
+    assert holds(warning, SheetWarning.TEXT_COLUMN, value="note_on_saw", **place)
 
 
 def test_another_column_can_be_compared(tmp_path):
@@ -155,8 +173,7 @@ def test_all_faults_of_a_folder_are_told_together(tmp_path):
     takes = changed_take(3, mount="x", repeat="", kind="tone")
     takes[5]["specimen"] = "L9"
     faults = faults_of(tmp_path / "s", toml=toml, specimens=specimens, takes=takes)
-    places = [fault.partition(":")[0] for fault in faults]
-    assert places == [
+    assert [say(fault).partition(":")[0] for fault in faults] == [
         "study.toml, [tone] harmonics",
         "study.toml, [decide] confidence",
         "specimens.csv, row 3, column length_mm",
@@ -165,12 +182,12 @@ def test_all_faults_of_a_folder_are_told_together(tmp_path):
         "takes.csv, row 5, column repeat",
         "takes.csv, row 7, column specimen",
     ]
-    assert all("\n" not in fault for fault in faults)
+    assert all("\n" not in say(fault) for fault in faults)
 
 
 def test_no_sentence_of_the_libraries_reaches_the_user(tmp_path):
     toml = TOML + '\n[tone]\nharmonics = "many"\nskip_s = -1\nlength_s = true\n'
-    for fault in faults_of(tmp_path / "s", toml=toml):
+    for fault in map(say, faults_of(tmp_path / "s", toml=toml)):
         assert "Input should be" not in fault
         assert "pydantic" not in fault
         assert "Value error" not in fault
@@ -180,127 +197,145 @@ def test_no_sentence_of_the_libraries_reaches_the_user(tmp_path):
 def test_a_missing_sheet_is_named(tmp_path, name):
     folder = write_study(tmp_path / "s")
     (folder / name).unlink()
-    with pytest.raises(InputError) as caught:
-        read_study(folder)
-    assert f"{name} is not in the study folder" in caught.value.faults[0]
-    assert len(caught.value.faults) == 1
+    assert holds(only(broken(folder)), Fault.NO_FILE, file=name)
 
 
 def test_a_folder_that_is_not_there_is_one_sentence(tmp_path):
-    with pytest.raises(InputError, match='no study folder "nowhere"'):
-        read_study(tmp_path / "nowhere")
+    assert holds(only(broken(tmp_path / "nowhere")), Fault.NO_FOLDER, name="nowhere")
 
 
 # specimens.csv
 
 
 @pytest.mark.parametrize(
-    ("cells", "said"),
+    ("cells", "code"),
     [
-        ({"mass_g": "0"}, 'column mass_g: "0" does not fit; give a number above 0'),
-        ({"length_mm": "-700"}, 'column length_mm: "-700" does not fit; give a number above 0'),
-        ({"width_mm": "0"}, 'column width_mm: "0" does not fit; give a number above 0'),
-        ({"thickness_mm": "0"}, 'column thickness_mm: "0" does not fit; give a number above 0'),
-        ({"moisture_pct": "-1"}, 'column moisture_pct: "-1" does not fit; give percent'),
-        ({"mass_g": "nan"}, 'column mass_g: "nan" is not a number'),
-        ({"mass_g": "1e999"}, 'column mass_g: "1e999" is too large'),
-        ({"mass_g": "310 g"}, 'column mass_g: "310 g" is not a number'),
-        ({"mass_g": "310,5"}, 'column mass_g: "310,5" is not a number; write a decimal point'),
-        ({"wood": ""}, "column wood: the cell is empty; give the group"),
-        ({"role": "referenz"}, 'the nearest known word is "reference"'),
-        ({"specimen": ""}, "column specimen: the cell is empty; give an id"),
-        ({"specimen": "L1\n2"}, "holds a line break"),
+        ({"mass_g": "0"}, Cell.UNFIT),
+        ({"length_mm": "-700"}, Cell.UNFIT),
+        ({"width_mm": "0"}, Cell.UNFIT),
+        ({"thickness_mm": "0"}, Cell.UNFIT),
+        ({"moisture_pct": "-1"}, Cell.UNFIT),
+        ({"mass_g": "nan"}, Cell.NOT_A_NUMBER),
+        ({"mass_g": "1e999"}, Cell.TOO_LARGE),
+        ({"mass_g": "310 g"}, Cell.NOT_A_NUMBER),
+        ({"mass_g": "310,5"}, Cell.DECIMAL_COMMA),
+        ({"wood": ""}, Cell.EMPTY),
+        ({"role": "referenz"}, Cell.UNKNOWN_WORD),
+        ({"specimen": ""}, Cell.EMPTY),
+        ({"specimen": "L1\n2"}, Cell.UNPRINTABLE),
     ],
 )
-def test_a_specimen_at_fault(tmp_path, cells, said):
-    faults = faults_of(tmp_path / "s", specimens=changed_specimen(0, **cells))
-    assert faults[0].startswith("specimens.csv, row 2, ")
-    assert said in faults[0]
+def test_a_specimen_at_fault(tmp_path, cells, code):
+    ((column, value),) = cells.items()
+    fault = faults_of(tmp_path / "s", specimens=changed_specimen(0, **cells))[0]
+    place = {"file": "specimens.csv", "row": 2, "column": column}
+    assert holds(fault, code, **place)
+    assert fields_of(fault).get("value", "") == value
+
+
+@pytest.mark.parametrize(
+    ("cells", "right"),
+    [
+        ({"mass_g": "0"}, 'right.size {"gt":0}'),
+        ({"moisture_pct": "-1"}, 'right.moisture {"ge":0,"le":300}'),
+        ({"wood": ""}, Right.GROUP),
+        ({"specimen": ""}, Right.SPECIMEN_ID),
+    ],
+)
+def test_a_fault_carries_what_would_be_right_with_the_bounds_of_the_field(tmp_path, cells, right):
+    fault = faults_of(tmp_path / "s", specimens=changed_specimen(0, **cells))[0]
+    assert fields_of(fault)["right"] == right
+
+
+def test_a_word_that_is_not_known_comes_with_the_nearest(tmp_path):
+    fault = only(faults_of(tmp_path / "s", specimens=changed_specimen(0, role="referenz")))
+    options = ["reference", "changed"]
+    known = {"nearest": "reference", "options": options, "may_be_empty": True}
+    assert holds(fault, Cell.UNKNOWN_WORD, value="referenz", **known)
 
 
 def test_a_name_at_fault_is_not_blamed_on_the_empty_source(tmp_path):
     rows = changed_specimen(0, specimen="L\n1", source="")
     faults = faults_of(tmp_path / "s", specimens=rows)
-    assert [f for f in faults if "row 2" in f and f.startswith("specimens.csv")] == [
-        'specimens.csv, row 2, column specimen: "L\\n1" holds a line break or another character '
-        "that cannot be printed; write it on one line"
-    ]
+    ours = [f for f in faults if fields_of(f)["file"] == "specimens.csv"]
+    assert holds(only(tuple(ours)), Cell.UNPRINTABLE, row=2, column="specimen", value="L\n1")
 
 
 def test_a_specimen_id_twice(tmp_path):
     fault = only(faults_of(tmp_path / "s", specimens=[*specimen_rows(), specimen_rows()[0]]))
-    assert fault.startswith("specimens.csv, row 7, column specimen:")
-    assert "row 2" in fault
+    place = {"file": "specimens.csv", "row": 7, "column": "specimen"}
+    assert holds(fault, Fault.ID_TWICE, **place, other_row=2)
 
 
 def test_a_second_reference(tmp_path):
     fault = only(faults_of(tmp_path / "s", specimens=changed_specimen(0, role="Reference")))
-    assert fault.startswith("specimens.csv, row 6, column role:")
+    assert holds(fault, Fault.SECOND_REFERENCE, file="specimens.csv", row=6, column="role")
 
 
 def test_a_missing_column_names_the_one_that_is_meant(tmp_path):
     folder = write_study(tmp_path / "s")
     path = folder / "specimens.csv"
     path.write_text(path.read_text().replace("wood,", "Wood ,", 1))
-    with pytest.raises(InputError) as caught:
-        read_study(folder)
-    assert caught.value.faults[0] == (
-        'specimens.csv, row 1: there is no column "wood"; add it (perhaps "Wood" is meant to be it)'
-    )
+    place = {"file": "specimens.csv", "row": 1}
+    assert holds(broken(folder)[0], Fault.NO_COLUMN, **place, columns=["wood"], perhaps="Wood")
 
 
 @pytest.mark.parametrize("column", ["specimen", "source", "role", "mass_g"])
 def test_a_column_that_cannot_be_compared(tmp_path, column):
     toml = TOML.replace("[study]", f'[study]\ncompare = "{column}"')
     faults = faults_of(tmp_path / "s", toml=toml)
-    assert f'study.toml, [study] compare: "{column}" cannot be compared' in " ".join(faults)
+    place = {"file": "study.toml", "section": "[study]", "key": "compare"}
+    assert holds(faults[0], SettingsFault.COMPARE_UNFIT, **place, value=column)
 
 
 # takes.csv, one row
 
 
 @pytest.mark.parametrize(
-    ("index", "cells", "said"),
+    ("index", "cells", "column", "code"),
     [
-        (0, {"take": ""}, "column take: the cell is empty"),
-        (0, {"batch": ""}, "column batch: the cell is empty"),
-        (0, {"kind": ""}, "column kind:"),
-        (0, {"kind": "tones"}, 'column kind: "tones" is not known here, the nearest known word is'),
-        (0, {"specimen": ""}, "column specimen: the cell is empty; a tone take needs its specimen"),
-        (0, {"mount": ""}, "column mount: the cell is empty; a tone take needs its mount"),
-        (0, {"repeat": ""}, "column repeat: the cell is empty; a tone take needs its repeat"),
-        (0, {"tone_hz": ""}, "column tone_hz: the cell is empty; a tone take needs its tone_hz"),
-        (0, {"mount": "0"}, 'column mount: "0" does not fit; give a whole number from 1 up'),
-        (0, {"repeat": "0"}, 'column repeat: "0" does not fit; give a whole number from 1 up'),
-        (0, {"temperature_c": "-300"}, 'column temperature_c: "-300" does not fit; give degrees'),
-        (0, {"temperature_c": "95"}, 'column temperature_c: "95" does not fit; give degrees'),
-        (0, {"gain_db": "x"}, 'column gain_db: "x" is not a number'),
-        (0, {"order": "first"}, 'column order: "first" is not a number'),
-        (0, {"mount": "1.5"}, 'column mount: "1.5" is not a whole number'),
-        (0, {"tone_hz": "-172"}, 'column tone_hz: "-172" does not fit'),
-        (0, {"tone_hz": "inf"}, 'column tone_hz: "inf" is not a number'),
-        (0, {"drive_db": "3"}, 'column drive_db: "3" does not fit; give 0 or a negative number'),
-        (0, {"support": "free"}, 'column support: "free" is for taps'),
-        (0, {"support": "table"}, 'column support: "table" is not known here'),
-        (0, {"started": "14.03.2025"}, 'column started: "14.03.2025" is not a date and time'),
-        (0, {"started": "2025-02-30"}, 'column started: "2025-02-30" is not a date and time'),
-        (0, {"exclude": "yes"}, "column reason: the cell is empty"),
-        (0, {"exclude": "maybe"}, 'column exclude: "maybe" does not fit'),
-        (0, {"humidity_pct": "140"}, 'column humidity_pct: "140" does not fit'),
-        (0, {"specimen": "L3"}, 'column specimen: "L3" is not in specimens.csv; the nearest is'),
-        (20, {"kind": "driver"}, "column tone_hz: the cell is empty; a driver take needs"),
-        (20, {"kind": "loopback"}, "column tone_hz: the cell is empty; a loopback take needs"),
+        (0, {"take": ""}, "take", Cell.EMPTY),
+        (0, {"batch": ""}, "batch", Cell.EMPTY),
+        (0, {"kind": ""}, "kind", Cell.UNKNOWN_WORD),
+        (0, {"kind": "tones"}, "kind", Cell.UNKNOWN_WORD),
+        (0, {"specimen": ""}, "specimen", Cell.NEEDED),
+        (0, {"mount": ""}, "mount", Cell.NEEDED),
+        (0, {"repeat": ""}, "repeat", Cell.NEEDED),
+        (0, {"tone_hz": ""}, "tone_hz", Cell.NEEDED),
+        (0, {"mount": "0"}, "mount", Cell.UNFIT),
+        (0, {"repeat": "0"}, "repeat", Cell.UNFIT),
+        (0, {"temperature_c": "-300"}, "temperature_c", Cell.UNFIT),
+        (0, {"temperature_c": "95"}, "temperature_c", Cell.UNFIT),
+        (0, {"gain_db": "x"}, "gain_db", Cell.NOT_A_NUMBER),
+        (0, {"order": "first"}, "order", Cell.NOT_A_NUMBER),
+        (0, {"mount": "1.5"}, "mount", Cell.NOT_WHOLE),
+        (0, {"tone_hz": "-172"}, "tone_hz", Cell.UNFIT),
+        (0, {"tone_hz": "inf"}, "tone_hz", Cell.NOT_A_NUMBER),
+        (0, {"drive_db": "3"}, "drive_db", Cell.UNFIT),
+        (0, {"support": "free"}, "support", Cell.FREE_WITHOUT_TAP),
+        (0, {"support": "table"}, "support", Cell.UNKNOWN_WORD),
+        (0, {"started": "14.03.2025"}, "started", Cell.NOT_A_MOMENT),
+        (0, {"started": "2025-02-30"}, "started", Cell.NOT_A_MOMENT),
+        (0, {"exclude": "yes"}, "reason", Cell.EMPTY),
+        (0, {"exclude": "maybe"}, "exclude", Cell.NOT_YES),
+        (0, {"humidity_pct": "140"}, "humidity_pct", Cell.UNFIT),
+        (0, {"specimen": "L3"}, "specimen", Fault.UNKNOWN_SPECIMEN),
+        (20, {"kind": "driver"}, "tone_hz", Cell.NEEDED),
+        (20, {"kind": "loopback"}, "tone_hz", Cell.NEEDED),
     ],
 )
-def test_a_take_at_fault(tmp_path, index, cells, said):
+def test_a_take_at_fault(tmp_path, index, cells, column, code):
     fault = only(faults_of(tmp_path / "s", takes=changed_take(index, **cells)))
-    assert fault.startswith(f"takes.csv, row {index + 2}, ")
-    assert said in fault
+    assert holds(fault, code, file="takes.csv", row=index + 2, column=column)
+    found = fields_of(fault)
+    assert found.get("value", "") == cells.get(column, "") or code == Cell.FREE_WITHOUT_TAP
+    assert found.get("kind", "") == (cells.get("kind", "tone") if code == Cell.NEEDED else
+                                     "tone" if code == Cell.FREE_WITHOUT_TAP else "")  # fmt: skip
 
 
 def test_an_airborne_take_needs_specimen_mount_and_tone_but_no_repeat(tmp_path):
     faults = faults_of(tmp_path / "s", takes=changed_take(20, kind="airborne"))
-    assert [f.split("column ")[1].split(":")[0] for f in faults] == ["specimen", "mount", "tone_hz"]
+    assert [fields_of(fault)["column"] for fault in faults] == ["specimen", "mount", "tone_hz"]
     good = changed_take(20, kind="airborne", specimen="L1", mount="1", tone_hz="172")
     assert read_study(write_study(tmp_path / "t", takes=good)).takes[-1].repeat is None
 
@@ -315,11 +350,8 @@ def test_a_column_that_is_needed_but_not_there_is_told_once(tmp_path):
     folder = write_study(tmp_path / "s")
     path = folder / "takes.csv"
     path.write_text(path.read_text().replace("tone_hz", "tone", 1))
-    with pytest.raises(InputError) as caught:
-        read_study(folder)
-    assert caught.value.faults == (
-        'takes.csv, row 1: there is no column "tone_hz", which a tone take needs; add it',
-    )
+    place = {"file": "takes.csv", "row": 1}
+    assert holds(only(broken(folder)), Fault.NO_COLUMN, **place, columns=["tone_hz"], kind="tone")
 
 
 def test_a_started_time_is_read_and_zones_are_not_mixed(tmp_path):
@@ -328,7 +360,8 @@ def test_a_started_time_is_read_and_zones_are_not_mixed(tmp_path):
     assert study.takes[0].started == datetime(2025, 3, 14, 9, 30)
     rows[4]["started"] = "2025-03-14T09:30+01:00"
     fault = only(faults_of(tmp_path / "t", takes=rows))
-    assert fault.startswith("takes.csv, row 6, column started:")
+    place = {"file": "takes.csv", "row": 6, "column": "started"}
+    assert holds(fault, Fault.MIXED_TIME_ZONES, **place, has_offset=True, other_row=2)
 
 
 # takes.csv, rows together
@@ -336,14 +369,14 @@ def test_a_started_time_is_read_and_zones_are_not_mixed(tmp_path):
 
 def test_a_take_id_twice(tmp_path):
     fault = only(faults_of(tmp_path / "s", takes=changed_take(4, take="L1-1-1")))
-    assert fault.startswith("takes.csv, row 6, column take:")
-    assert "row 2" in fault
+    place = {"file": "takes.csv", "row": 6, "column": "take"}
+    assert holds(fault, Fault.ID_TWICE, **place, value="L1-1-1", other_row=2)
 
 
 def test_two_rows_that_claim_to_be_one_take(tmp_path):
     fault = only(faults_of(tmp_path / "s", takes=changed_take(1, repeat="1")))
-    assert fault.startswith("takes.csv, row 3, column repeat:")
-    assert "row 2" in fault
+    place = {"file": "takes.csv", "row": 3, "column": "repeat"}
+    assert holds(fault, Fault.SAME_TAKE, **place, other_row=2)
 
 
 def test_a_take_made_again_under_its_number_after_one_set_aside(tmp_path):
@@ -366,21 +399,21 @@ def test_controls_need_no_numbers(tmp_path):
     assert len(read_study(write_study(tmp_path / "s", takes=[*take_rows(), again])).takes) == 22
     numbered = [{**row, "repeat": "1"} for row in (take_rows()[20], again)]
     fault = only(faults_of(tmp_path / "t", takes=[*take_rows()[:20], *numbered]))
-    assert fault.startswith("takes.csv, row 23, column repeat:")
+    assert holds(fault, Fault.SAME_TAKE, file="takes.csv", row=23, column="repeat", other_row=22)
 
 
 def test_what_a_room_take_says_of_a_board_and_a_tone_is_not_held_against_it(tmp_path):
     rows = changed_take(20, specimen="L1", mount="9", tone_hz="170", batch="night")
-    said = warnings_of(tmp_path / "s", takes=rows)
-    assert said == (
-        'takes.csv: the reference "ref" is not in batch "night", so drift from batch to batch '
-        "cannot be watched there",
-    )
+    (warning,) = warnings_of(tmp_path / "s", takes=rows)
+    names = {"reference": "ref", "batch": "night"}
+    assert holds(warning, SheetWarning.REFERENCE_NOT_IN_BATCH, file="takes.csv", **names)
 
 
 def test_a_mount_in_two_batches(tmp_path):
     fault = only(faults_of(tmp_path / "s", takes=changed_take(1, batch="day 2")))
-    assert fault.startswith('takes.csv, row 3, column mount: mount 1 of "L1" is in batch "day 1"')
+    place = {"file": "takes.csv", "row": 3, "column": "mount"}
+    known = {"mount": 1, "specimen": "L1", "batch": "day 1", "other_row": 2}
+    assert holds(fault, Fault.MOUNT_IN_TWO_BATCHES, **place, **known)
 
 
 def test_batches_that_would_share_a_file_name(tmp_path):
@@ -388,7 +421,9 @@ def test_batches_that_would_share_a_file_name(tmp_path):
     for row in rows[:4]:
         row["batch"] = "Day/1"
     fault = only(faults_of(tmp_path / "s", takes=rows))
-    assert fault.startswith('takes.csv, row 6, column batch: "day 1" and "Day/1" (row 2)')
+    place = {"file": "takes.csv", "row": 6, "column": "batch"}
+    names = {"batch": "day 1", "other": "Day/1", "shared": "day_1", "other_row": 2}
+    assert holds(fault, Fault.BATCHES_SHARE_FILE, **place, **names)
 
 
 # Recordings
@@ -397,33 +432,34 @@ def test_batches_that_would_share_a_file_name(tmp_path):
 def test_a_missing_recording(tmp_path):
     folder = write_study(tmp_path / "s")
     (folder / "recordings" / "R1-2-1.wav").unlink()
-    with pytest.raises(InputError) as caught:
-        read_study(folder)
-    assert only(caught.value.faults) == (
+    place = {"file": "takes.csv", "row": 12, "column": "file"}
+    name = "recordings/R1-2-1.wav"
+    assert holds(only(broken(folder)), Fault.NO_RECORDING, **place, value=name)
+    assert say(only(broken(folder))) == (
         'takes.csv, row 12, column file: there is no "recordings/R1-2-1.wav"; '
         "put the recording there or correct its name"
     )
 
 
 @pytest.mark.parametrize(
-    ("file", "said"),
+    ("file", "code"),
     [
-        ("", "the cell is empty"),
-        ("../other/a.wav", "leads out of the study folder"),
-        ("recordings/../../a.wav", "leads out of the study folder"),
-        ("/etc/hostname", "leads out of the study folder"),
-        ("C:/sounds/a.wav", "leads out of the study folder"),
-        ("~/a.wav", "leads out of the study folder"),
-        ("recordings\\a.wav", "holds a backslash"),
-        ("recordings", "is a folder"),
-        ("study.toml/a.wav", 'there is no "study.toml/a.wav"'),
-        ("r" * 300, "cannot be opened"),
+        ("", Cell.EMPTY),
+        ("../other/a.wav", Cell.LEADS_OUT),
+        ("recordings/../../a.wav", Cell.LEADS_OUT),
+        ("/etc/hostname", Cell.LEADS_OUT),
+        ("C:/sounds/a.wav", Cell.LEADS_OUT),
+        ("~/a.wav", Cell.LEADS_OUT),
+        ("recordings\\a.wav", Cell.BACKSLASH),
+        ("recordings", Fault.FOLDER_NOT_FILE),
+        ("study.toml/a.wav", Fault.NO_RECORDING),
+        ("r" * 300, Fault.CANNOT_OPEN),
     ],
 )
-def test_a_path_at_fault(tmp_path, file, said):
+def test_a_path_at_fault(tmp_path, file, code):
     fault = only(faults_of(tmp_path / "s", takes=changed_take(0, file=file)))
-    assert fault.startswith("takes.csv, row 2, column file:")
-    assert said in fault
+    assert holds(fault, code, file="takes.csv", row=2, column="file")
+    assert fields_of(fault).get("value", "") == file
 
 
 def test_a_link_that_leaves_the_study(tmp_path):
@@ -431,18 +467,14 @@ def test_a_link_that_leaves_the_study(tmp_path):
     inside = folder / "recordings" / "L1-1-1.wav"
     shutil.move(inside, tmp_path / "outside.wav")
     inside.symlink_to(tmp_path / "outside.wav")
-    with pytest.raises(InputError) as caught:
-        read_study(folder)
-    assert "row 2, column file" in only(caught.value.faults)
-    assert "through a link" in only(caught.value.faults)
+    assert holds(only(broken(folder)), Fault.LINK_OUT, row=2, column="file")
 
 
 def test_a_folder_reached_through_a_link_that_leaves_the_study(tmp_path):
     folder = write_study(tmp_path / "s")
     shutil.move(folder / "recordings", tmp_path / "elsewhere")
     (folder / "recordings").symlink_to(tmp_path / "elsewhere")
-    with pytest.raises(InputError, match="through a link"):
-        read_study(folder)
+    assert {code_of(fault) for fault in broken(folder)} == {Fault.LINK_OUT}
 
 
 def test_a_loop_of_links(tmp_path):
@@ -450,9 +482,9 @@ def test_a_loop_of_links(tmp_path):
     path = folder / "recordings" / "L1-1-1.wav"
     path.unlink()
     path.symlink_to(path.name)
-    with pytest.raises(InputError) as caught:
-        read_study(folder)
-    assert only(caught.value.faults).startswith("takes.csv, row 2, column file:")
+    fault = only(broken(folder))
+    assert code_of(fault) in (Fault.CANNOT_OPEN, Fault.NO_RECORDING)
+    assert place_of(fault) == (2, "file")
 
 
 def test_a_study_folder_that_is_itself_a_link_is_read_under_its_own_name(tmp_path):
@@ -478,19 +510,17 @@ def test_names_that_a_mac_has_taken_apart_are_found(tmp_path, folder):
 def test_two_rows_with_one_file(tmp_path):
     rows = changed_take(4, file="recordings/./L1-1-1.wav")
     fault = only(faults_of(tmp_path / "s", takes=rows))
-    assert fault.startswith("takes.csv, row 6, column file:")
-    assert "is the recording of row 2 as well" in fault
+    place = {"file": "takes.csv", "row": 6, "column": "file"}
+    assert holds(fault, Fault.SAME_FILE, **place, other_row=2)
 
 
 def test_a_copy_under_another_name(tmp_path):
     folder = write_study(tmp_path / "s")
     recordings = folder / "recordings"
     shutil.copy(recordings / "L2-1-1.wav", recordings / "R2-2-2.wav")
-    with pytest.raises(InputError) as caught:
-        read_study(folder)
-    fault = only(caught.value.faults)
-    assert fault.startswith("takes.csv, row 17, column file:")
-    assert 'is a copy of "recordings/L2-1-1.wav" (row 6)' in fault
+    place = {"file": "takes.csv", "row": 17, "column": "file"}
+    first = {"other": "recordings/L2-1-1.wav", "other_row": 6}
+    assert holds(only(broken(folder)), Fault.COPY, **place, **first)
 
 
 def test_recordings_alike_at_their_beginning_are_not_copies(tmp_path):
@@ -505,9 +535,7 @@ def test_an_empty_recording(tmp_path):
     folder = write_study(tmp_path / "s")
     for name in ("L1-1-1.wav", "L1-1-2.wav"):
         (folder / "recordings" / name).write_bytes(b"")
-    with pytest.raises(InputError) as caught:
-        read_study(folder)
-    assert ["is empty" in fault for fault in caught.value.faults] == [True, True]
+    assert [code_of(fault) for fault in broken(folder)] == [Fault.EMPTY_RECORDING] * 2
 
 
 # Warnings
@@ -522,11 +550,14 @@ def test_a_skipped_mount_and_a_skipped_repeat(tmp_path):
     for row in rows[2:4]:
         row["mount"] = "5"
     rows[5]["repeat"] = "4"
-    assert warnings_of(tmp_path / "s", takes=rows) == (
-        'takes.csv, row 4, column mount: specimen "L1" has mount 5 but no mount 2 to 4; '
-        "was it lost, or is the number wrong?",
+    mount, repeat = warnings_of(tmp_path / "s", takes=rows)
+    lost = {"number": 5, "first": 2, "last": 4, "specimen": "L1"}
+    assert holds(mount, SheetWarning.SKIPPED, file="takes.csv", row=4, column="mount", **lost)
+    lost = {"number": 4, "first": 2, "last": 3, "specimen": "L2", "mount": 1, "kind": "tone"}
+    assert holds(repeat, SheetWarning.SKIPPED, row=7, column="repeat", tone_hz=172.0, **lost)
+    assert say(repeat) == (
         'takes.csv, row 7, column repeat: specimen "L2", mount 1, tone at 172 Hz has repeat 4 but '
-        "no repeat 2 to 3; was it lost, or is the number wrong?",
+        "no repeat 2 to 3; was it lost, or is the number wrong?"
     )
 
 
@@ -542,33 +573,36 @@ def test_fewer_mounts_than_the_others_and_none_at_all(tmp_path):
     rows = [r for r in take_rows() if r.get("specimen") != "R1"]
     del rows[2:4]
     said = warnings_of(tmp_path / "s", takes=rows)
-    assert said[0] == 'specimens.csv, row 4, column specimen: no take of "R1" is in takes.csv'
-    assert said[1] == 'takes.csv, column mount: "L1" has 1 mount where most specimens have 2'
+    place = {"file": "specimens.csv", "row": 4, "column": "specimen"}
+    assert holds(said[0], SheetWarning.NO_TAKES, **place, value="R1")
+    counts = {"value": "L1", "mounts": 1, "usual": 2}
+    assert holds(said[1], SheetWarning.FEWER_MOUNTS, file="takes.csv", column="mount", **counts)
 
 
-@pytest.mark.parametrize(("hz", "said"), [(150.0, "3 x 50 Hz"), (180.4, "3 x 60 Hz")])
-def test_a_fundamental_on_the_mains(tmp_path, hz, said):
+@pytest.mark.parametrize(("hz", "mains_hz"), [(150.0, 50.0), (180.4, 60.0)])
+def test_a_fundamental_on_the_mains(tmp_path, hz, mains_hz):
     toml = TOML + f"\n[tone]\nfundamental_hz = {hz}\n"
     rows = [{**r, "tone_hz": str(hz)} if "tone_hz" in r else r for r in take_rows()]
     (warning,) = warnings_of(tmp_path / "s", toml=toml, takes=rows)
-    assert warning.startswith("study.toml, [tone] fundamental_hz:")
-    assert said in warning
+    place = {"file": "study.toml", "section": "[tone]", "key": "fundamental_hz"}
+    assert holds(warning, SettingsWarning.ON_THE_MAINS, **place, mains_hz=mains_hz, multiple=3)
 
 
 def test_sources_assumed(tmp_path):
     rows = changed_specimen(0, source="")
     study = read_study(write_study(tmp_path / "s", specimens=rows))
     assert (study.specimens[0].source, study.specimens[0].source_assumed) == ("L1", True)
-    assert "column source: empty in row 2;" in study.warnings[0]
+    assert holds(study.warnings[0], SheetWarning.SOURCE_ASSUMED, column="source", rows=[2])
 
 
 def test_one_source_in_two_woods_and_a_wood_spelled_twice(tmp_path):
     rows = changed_specimen(0, source="p")
     rows[2]["source"] = "p"
     rows[1]["wood"] = "Larch"
-    said = " ".join(warnings_of(tmp_path / "s", specimens=rows))
-    assert 'column source: "p" is in "larch" and "robinia"' in said
-    assert '"larch" and "Larch" differ only in capitals' in said
+    shared, spelled = warnings_of(tmp_path / "s", specimens=rows)[:2]
+    woods = ["larch", "robinia"]
+    assert holds(shared, SheetWarning.SHARED_SOURCE, column="source", value="p", woods=woods)
+    assert holds(spelled, SheetWarning.SPELLINGS, names=["larch", "Larch"], noun="wood")
 
 
 def test_names_that_a_spreadsheet_would_work_out(tmp_path):
@@ -580,10 +614,11 @@ def test_names_that_a_spreadsheet_would_work_out(tmp_path):
         row["specimen"] = name if row.get("specimen") == "L1" else row.get("specimen", "")
     toml = TOML.replace('lower = "larch"', 'lower = "-5"')
     said = warnings_of(tmp_path / "s", toml=toml, specimens=specimens, takes=takes)
-    assert [w.partition(" begins like a formula")[0] for w in said] == [
-        f'specimens.csv, row 2, column specimen: "{name}"',
-        'specimens.csv, row 2, column source: "-plank"',
-        'takes.csv, row 2, column take: "@L1-1-1" (and 20 more)',
+    assert {code_of(w) for w in said} == {SheetWarning.FORMULA}
+    assert [tuple(fields_of(w).values()) for w in said] == [
+        ("specimens.csv", 2, "specimen", name, 0),
+        ("specimens.csv", 2, "source", "-plank", 0),
+        ("takes.csv", 2, "take", "@L1-1-1", 20),
     ]
 
 
@@ -591,8 +626,11 @@ def test_unknown_columns_name_the_nearest_known_one(tmp_path):
     specimens = [{**row, "mass_kg": "1"} for row in specimen_rows()]
     takes = changed_take(0, temprature_c="21")
     said = warnings_of(tmp_path / "s", specimens=specimens, takes=takes)
-    assert any('"mass_kg"' in w and '"mass_g"' in w for w in said)
-    assert any('"temprature_c"' in w and '"temperature_c"' in w for w in said)
+    mass, temperature = said
+    names = {"value": "mass_kg", "nearest": "mass_g"}
+    assert holds(mass, SheetWarning.COVARIATE_LIKE_KNOWN, file="specimens.csv", row=1, **names)
+    names = {"value": "temprature_c", "nearest": "temperature_c"}
+    assert holds(temperature, SheetWarning.UNKNOWN_COLUMN, file="takes.csv", row=1, **names)
 
 
 def test_other_things_to_look_at(tmp_path):
@@ -603,24 +641,29 @@ def test_other_things_to_look_at(tmp_path):
     rows[-1]["file"] = "recordings/x.wav"
     folder = write_study(tmp_path / "s", takes=rows)
     (folder / "recordings" / "left over.WAV").write_bytes(b"x")
-    said = " | ".join(read_study(folder).warnings)
-    assert "row 2, column tone_hz: 170 Hz is neither the fundamental" in said
-    assert "row 3, column order: 1 is in row 2 already" in said
-    assert "row 2, column reason: a reason is given but exclude is empty" in said
-    assert "row 22, column kind: the calibrator take of batch" in said
-    assert 'the reference "ref" is not in batch "day 2"' in said
-    assert '1 recording is in no row of takes.csv ("recordings/left over.WAV")' in said
+    told = {code_of(warning): warning for warning in read_study(folder).warnings}
+    for code, place, fields in (
+        (SheetWarning.ODD_TONE, (2, "tone_hz"), {"tone_hz": 170.0, "fundamental_hz": 172.0}),
+        (SheetWarning.SAME_ORDER, (3, "order"), {"order": 1.0, "other_row": 2}),
+        (SheetWarning.REASON_UNUSED, (2, "reason"), {}),
+        (SheetWarning.CALIBRATOR_UNUSED, (22, "kind"), {"batch": "day 1"}),
+        (SheetWarning.REFERENCE_NOT_IN_BATCH, (), {"reference": "ref", "batch": "day 2"}),
+        (SheetWarning.UNNAMED_RECORDINGS, (), {"files": ["recordings/left over.WAV"]}),
+    ):
+        assert holds(told[code], code, **fields)
+        assert place_of(told[code]) == place
 
 
 def test_a_batch_without_its_calibrator(tmp_path):
     toml = TOML.replace("[channels]", "[channels]\ncalibrator_db = 94.0")
     (warning,) = warnings_of(tmp_path / "s", toml=toml)
-    assert 'batch "day 1" has no calibrator take' in warning
+    assert holds(warning, SheetWarning.NO_CALIBRATOR, file="takes.csv", batch="day 1")
     calibrated = changed_take(20, kind="calibrator")
     assert warnings_of(tmp_path / "t", toml=toml, takes=calibrated) == ()
     toml = toml.replace("[channels]", '[channels]\nresponse_kind = "accelerometer"')
     (warning,) = warnings_of(tmp_path / "u", toml=toml)
-    assert "used only for a microphone" in warning
+    place = {"section": "[channels]", "key": "calibrator_db"}
+    assert holds(warning, SettingsWarning.LEVEL_UNUSED, **place, kind="accelerometer")
 
 
 def test_a_loop_of_links_beside_the_recordings_is_no_recording(tmp_path):

@@ -14,7 +14,7 @@ from studylib.bench.signals import signal_name, write_signals
 from studylib.bench.takes_file import write_schedule
 from studylib.errors import InputError
 from studylib.sheets import read_study
-from studylib.sheets.boards import read_boards
+from studylib.sheets.study import read_unrecorded
 from tests.planned_study import TOML, write_planned
 
 SHORT = TOML + "play_s = 1.0\n"
@@ -22,7 +22,7 @@ SHORT = TOML + "play_s = 1.0\n"
 
 def scheduled(tmp_path, toml=SHORT):
     folder = write_planned(tmp_path / "rails", toml=toml)
-    write_schedule(read_boards(folder))
+    write_schedule(read_unrecorded(folder))
     return read_study(folder)
 
 

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import pytest
 
+from studylib.codes import code_of
+from studylib.codes.sheets import CellFault as Cell
+from studylib.codes.sheets import SheetFault as Fault
 from studylib.errors import InputError
 from studylib.sheets import read_study
-from studylib.sheets.field_faults import gaps
+from studylib.sheets.between_rows import gaps
 from studylib.sheets.spreadsheet import mark_faults, number, read_table, whole
 from studylib.words.text import listed, nearest, shown
 from studylib.writing import slug
@@ -18,6 +21,7 @@ from tests.breakable_study import (
     take_rows,
     write_study,
 )
+from tests.notes import holds
 
 
 def table_of(tmp_path, data: str | bytes):
@@ -29,8 +33,8 @@ def table_of(tmp_path, data: str | bytes):
 def fault_of(tmp_path, data: str | bytes) -> str:
     with pytest.raises(InputError) as caught:
         table_of(tmp_path, data)
-    assert len(caught.value.faults) == 1
-    return caught.value.faults[0]
+    (fault,) = caught.value.notes
+    return fault
 
 
 # What spreadsheets write, on a whole study
@@ -91,32 +95,33 @@ def test_letters_in_two_parts_are_put_together(tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("data", "said"),
+    ("data", "code", "fields"),
     [
-        ("wood\nLärche\n".encode("utf-16"), "table.csv is saved as UTF-16 or is not text; save"),
-        ("wood\nLärche\n".encode("utf-16-le"), "table.csv is saved as UTF-16 or is not text; save"),
-        ("wood\nlarch\nLärche\n".encode("latin-1"), "table.csv, line 3: a letter there is not UTF"),
-        (b"PK\x03\x04\x14\x00", "table.csv is a spreadsheet workbook, not text; save it as CSV"),
-        (b"", "table.csv is empty; its first row names the columns"),
-        (b"\n , \n", "table.csv is empty; its first row names the columns"),
-        ("a\tb\n1\t2\n", "table.csv is separated by tabs; save it as CSV with commas"),
-        ("a,b,a\n", 'table.csv, row 1: two columns are called "a"'),
-        ('"a\nb",c\n', 'table.csv, row 1: the column name "a\\nb" holds a line break'),
-        ('a,b\n1,2\n3,"4\n5,6\n', "table.csv, row 3: a quotation mark is opened and never closed"),
-        ('a,b\n1,2\n"', "table.csv, row 3: a quotation mark is opened and never closed"),
-        ("a,b\n1,2\n3,4,5\n", "table.csv, row 3: there is text in cell 3, under no column name"),
-        ("a,,b\n1,2,3\n", "table.csv, row 2: there is text in cell 2, under no column name"),
-        ("a\n" + "x" * 140_000, "table.csv, row 2: "),
+        ("wood\nLärche\n".encode("utf-16"), Fault.UTF_16, {}),
+        ("wood\nLärche\n".encode("utf-16-le"), Fault.UTF_16, {}),
+        ("wood\nlarch\nLärche\n".encode("latin-1"), Fault.NOT_UTF_8, {"line": 3}),
+        (b"PK\x03\x04\x14\x00", Fault.WORKBOOK, {}),
+        (b"", Fault.NO_HEADER, {}),
+        (b"\n , \n", Fault.NO_HEADER, {}),
+        ("a\tb\n1\t2\n", Fault.TABS, {}),
+        ("a,b,a\n", Fault.COLUMN_TWICE, {"row": 1, "value": "a"}),
+        ('"a\nb",c\n', Fault.COLUMN_UNPRINTABLE, {"row": 1, "value": "a\nb"}),
+        ('a,b\n1,2\n3,"4\n5,6\n', Fault.OPEN_QUOTE, {"row": 3}),
+        ('a,b\n1,2\n"', Fault.OPEN_QUOTE, {"row": 3}),
+        ("a,b\n1,2\n3,4,5\n", Fault.STRAY_TEXT, {"row": 3, "cells": [3]}),
+        ("a,,b\n1,2,3\n", Fault.STRAY_TEXT, {"row": 2, "cells": [2]}),
+        ("a\n" + "x" * 140_000, Fault.OPEN_QUOTE, {"row": 2}),
     ],
 )
-def test_what_cannot_be_read_is_one_sentence(tmp_path, data, said):
-    assert fault_of(tmp_path, data).startswith(said)
+def test_what_cannot_be_read_is_one_fault(tmp_path, data, code, fields):
+    assert holds(fault_of(tmp_path, data), code, file="table.csv", **fields)
 
 
 def test_a_folder_in_place_of_a_table(tmp_path):
     (tmp_path / "takes.csv").mkdir()
-    with pytest.raises(InputError, match=r"takes\.csv cannot be read"):
+    with pytest.raises(InputError) as caught:
         read_table(tmp_path / "takes.csv")
+    assert holds(caught.value.notes[0], Fault.UNREADABLE, file="takes.csv")
 
 
 # Numbers
@@ -139,46 +144,46 @@ def test_numbers(text, comma, value):
 
 
 @pytest.mark.parametrize(
-    ("text", "comma"),
+    ("text", "comma", "code"),
     [
-        ("nan", False),
-        ("NaN", True),
-        ("inf", False),
-        ("-Infinity", False),
-        ("1e400", False),
-        ("1_000", False),
-        ("1 000", False),
-        ("1,5", False),
-        ("1.234,5", True),
-        ("1,234,5", True),
-        ("12 mm", False),
-        ("#N/A", False),
-        ("0x10", False),
-        ("\u0663", False),
-        ("-", False),
-        (".", False),
-        ("", False),
+        ("nan", False, Cell.NOT_A_NUMBER),
+        ("NaN", True, Cell.NOT_A_NUMBER),
+        ("inf", False, Cell.NOT_A_NUMBER),
+        ("-Infinity", False, Cell.NOT_A_NUMBER),
+        ("1e400", False, Cell.TOO_LARGE),
+        ("1_000", False, Cell.NOT_A_NUMBER),
+        ("1 000", False, Cell.NOT_A_NUMBER),
+        ("1,5", False, Cell.DECIMAL_COMMA),
+        ("1.234,5", True, Cell.TWO_MARKS),
+        ("1,234,5", True, Cell.TWO_MARKS),
+        ("12 mm", False, Cell.NOT_A_NUMBER),
+        ("#N/A", False, Cell.NOT_A_NUMBER),
+        ("0x10", False, Cell.NOT_A_NUMBER),
+        ("\u0663", False, Cell.NOT_A_NUMBER),
+        ("-", False, Cell.NOT_A_NUMBER),
+        (".", False, Cell.NOT_A_NUMBER),
+        ("", False, Cell.NOT_A_NUMBER),
     ],
 )
-def test_what_is_no_number_is_refused_and_never_nan(text, comma):
-    with pytest.raises(ValueError, match="number"):
+def test_what_is_no_number_is_refused_and_never_nan(text, comma, code):
+    with pytest.raises(ValueError, match=r"cells\.") as caught:
         number(text, comma=comma)
+    assert holds(str(caught.value), code, value=text)
 
 
 def test_whole_numbers():
     assert whole("3.0") == 3
-    with pytest.raises(ValueError, match="not a whole number"):
+    with pytest.raises(ValueError, match="whole") as caught:
         whole("3.5")
+    assert code_of(str(caught.value)) == Cell.NOT_WHOLE
 
 
 def test_a_comma_and_a_point_in_one_file(tmp_path):
     table = table_of(tmp_path, "a;b;note\n38,5;1;1.5\n2;1.250;x\n")
-    ((row, said),) = mark_faults(table, ("a", "b"))
-    assert row == 3
-    assert said == (
-        'table.csv, row 3, column b: "1.250" has a decimal point where row 2 has a decimal comma; '
-        "use one of the two in the whole file"
-    )
+    (fault,) = mark_faults(table, ("a", "b"))
+    place = {"file": "table.csv", "row": 3, "column": "b"}
+    marks = {"value": "1.250", "mark": "point", "other": "comma", "other_row": 2}
+    assert holds(fault, Fault.MIXED_MARKS, **place, **marks)
     assert mark_faults(table, ("b",)) == []
 
 
@@ -188,8 +193,10 @@ def test_mixed_marks_reach_the_user(tmp_path):
     rows[1]["mass_g"] = "310,5"
     text = csv_text(SPECIMEN_HEADER, rows, separator=";")
     (folder / "specimens.csv").write_text(text)
-    with pytest.raises(InputError, match=r"row 3, column mass_g.*decimal comma where row 2"):
+    with pytest.raises(InputError) as caught:
         read_study(folder)
+    (fault,) = caught.value.notes
+    assert holds(fault, Fault.MIXED_MARKS, row=3, column="mass_g", mark="comma", other_row=2)
 
 
 # Words

@@ -7,12 +7,14 @@ import tomllib
 
 import pytest
 
+from studylib.codes import code_of, fields_of
+from studylib.codes.sheets import CellFault, SheetFault
 from studylib.errors import InputError
 from studylib.sheets import read_study
+from studylib.sheets.files import write_template
 from studylib.sheets.rows import SPECIMEN_COLUMNS, TAKE_COLUMNS
 from studylib.sheets.settings import Claim, Settings
 from studylib.sheets.settings_file import read_settings
-from studylib.sheets.template import write_template
 from tests.breakable_study import specimen_rows, take_rows, write_study
 
 SPECIMEN_HEADER = (
@@ -47,11 +49,12 @@ def test_what_is_still_to_be_filled_in_is_told(tmp_path):
     write_template(tmp_path)
     with pytest.raises(InputError) as caught:
         read_study(tmp_path)
-    assert [fault.partition(";")[0] for fault in caught.value.faults] == [
-        'study.toml, [study] title: "" does not fit',
-        'study.toml, [study] question: "" does not fit',
-        "specimens.csv has no rows below its header",
-        "takes.csv has no rows below its header",
+    faults = [(code_of(fault), fields_of(fault)) for fault in caught.value.notes]
+    assert [(code, fields["file"], fields.get("key")) for code, fields in faults] == [
+        (CellFault.UNFIT, "study.toml", "title"),
+        (CellFault.UNFIT, "study.toml", "question"),
+        (SheetFault.NO_ROWS, "specimens.csv", None),
+        (SheetFault.NO_ROWS, "takes.csv", None),
     ]
 
 
@@ -110,17 +113,21 @@ def test_an_empty_folder_is_filled(tmp_path):
 @pytest.mark.parametrize("name", ["study.toml", ".hidden"])
 def test_a_folder_that_holds_something_is_left_alone(tmp_path, name):
     (tmp_path / name).write_text("mine")
-    with pytest.raises(InputError, match="is not empty"):
+    with pytest.raises(InputError) as caught:
         write_template(tmp_path)
+    assert caught.value.codes == (SheetFault.NEW_NOT_EMPTY,)
     assert [path.name for path in tmp_path.iterdir()] == [name]
 
 
 def test_a_file_in_the_way(tmp_path):
     (tmp_path / "rails").write_text("mine")
-    with pytest.raises(InputError, match="is a file"):
+    with pytest.raises(InputError) as caught:
         write_template(tmp_path / "rails")
-    with pytest.raises(InputError, match="cannot be written"):
+    assert caught.value.codes == (SheetFault.NEW_IS_FILE,)
+    with pytest.raises(InputError) as caught:
         write_template(tmp_path / "rails" / "below")
+    assert caught.value.codes == (SheetFault.NEW_UNWRITABLE,)
+    assert (tmp_path / "rails").read_text() == "mine"
 
 
 def test_the_helpers_of_these_tests_agree_with_the_template():

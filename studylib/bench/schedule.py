@@ -26,7 +26,7 @@ from dataclasses import dataclass, field, replace
 
 from studylib.errors import InputError
 from studylib.measure.features import has_sensed_drive
-from studylib.sheets.boards import Boards
+from studylib.sheets import Study
 from studylib.sheets.rows import Specimen
 from studylib.sheets.settings import Plan, Settings
 from studylib.words.text import listed, shown
@@ -66,10 +66,10 @@ class _Numbers:
         return number
 
 
-def plan_batches(boards: Boards, *, seed: int) -> list[Batch]:
+def plan_batches(boards: Study, *, seed: int) -> list[Batch]:
     """The batches that [plan] of study.toml asks for, in run order.
 
-    Boards that have no take yet are scheduled; where every board has some, each is mounted once
+    Study that have no take yet are scheduled; where every board has some, each is mounted once
     more in each batch. Numbers of batches and mounts go on from what takes.csv holds.
 
     Parameters
@@ -82,7 +82,7 @@ def plan_batches(boards: Boards, *, seed: int) -> list[Batch]:
         into the minutes of a day.
     """
     plan, rng = boards.settings.plan, random.Random(seed)
-    taken = [*boards.recorded, *boards.planned]
+    taken = [*boards.takes, *boards.planned]
     numbers = _Numbers()
     for take in taken:
         if take.specimen and take.mount:
@@ -102,9 +102,9 @@ def minutes_of(batch: Batch, plan: Plan) -> float:
     return batch.mounts * plan.minutes_mount + len(batch.steps) * plan.minutes_take
 
 
-def _woods(boards: Boards, seen: set[str | None]) -> tuple[dict[str, list[Specimen]], bool]:
-    """Boards to be scheduled by wood, and whether all of them were scheduled before."""
-    woods = boards.woods
+def _woods(boards: Study, seen: set[str | None]) -> tuple[dict[str, list[Specimen]], bool]:
+    """Study to be scheduled by wood, and whether all of them were scheduled before."""
+    woods = boards.boards_by_wood
     if not woods:
         raise InputError(
             "specimens.csv has no board under comparison; write one row for each board, then the "
@@ -151,9 +151,9 @@ def _by_plank(own: Sequence[Specimen], rng: random.Random) -> list[Specimen]:
     return sorted(own, key=lambda s: (order[s.source], rng.random()))
 
 
-def _names(boards: Boards, count: int) -> Iterator[str]:
+def _names(boards: Study, count: int) -> Iterator[str]:
     """day1, day2, ... going on after the batches that are there."""
-    known = {take.batch for take in (*boards.recorded, *boards.planned)}
+    known = {take.batch for take in (*boards.takes, *boards.planned)}
     number = len(known)
     for _ in range(count):
         number += 1
@@ -166,7 +166,7 @@ def _batch(
     name: str,
     group: Mapping[str, Sequence[Specimen]],
     mounts: int,
-    boards: Boards,
+    boards: Study,
     numbers: _Numbers,
     rng: random.Random,
 ) -> Batch:
@@ -193,7 +193,7 @@ def _batch(
 
 
 def _mounting_order(
-    group: Mapping[str, Sequence[Specimen]], mounts: int, boards: Boards, rng: random.Random
+    group: Mapping[str, Sequence[Specimen]], mounts: int, boards: Study, rng: random.Random
 ) -> list[str]:
     order: list[str] = []
     for _ in range(mounts):

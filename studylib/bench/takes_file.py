@@ -13,16 +13,15 @@ from __future__ import annotations
 import secrets
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from pathlib import Path
 
 from studylib.bench.schedule import Batch, Step, plan_batches
 from studylib.errors import InputError
-from studylib.sheets.boards import Boards
+from studylib.sheets import Study
+from studylib.sheets.records import Scheduled, write_schedules
 from studylib.sheets.rows import TAKE_COLUMNS, TONE_KINDS
-from studylib.sheets.scheduled import SCHEDULE, Scheduled
 from studylib.sheets.spreadsheet import Table, read_table, table_text
 from studylib.words.text import listed, shown
-from studylib.writing import slug, write_json, write_whole
+from studylib.writing import slug, write_whole
 
 TAKES = "takes.csv"
 MOST_SEED = 1_000_000
@@ -38,12 +37,12 @@ class Written:
     taken_out: tuple[str, ...]
 
 
-def write_schedule(boards: Boards, *, add: int = 0, again: bool = False) -> Written:
+def write_schedule(boards: Study, *, add: int = 0, again: bool = False) -> Written:
     """Make the schedule of a study and write it to takes.csv.
 
     Parameters
     ----------
-    boards : from `sheets.boards.read_boards`.
+    boards : from `sheets.study.read_unrecorded`.
     add : so many further batches are planned where takes.csv holds some; 0 for the first time.
     again : rows of batches without any recording are taken out first.
 
@@ -86,7 +85,8 @@ def write_schedule(boards: Boards, *, add: int = 0, again: bool = False) -> Writ
             f"two takes of the schedule would share the file {shown(shared['file'])}; give boards "
             "names that differ in letters or digits"
         )
-    _record(boards, Scheduled(seed, tuple(b.name for b in batches), tuple(r["take"] for r in rows)))
+    new = Scheduled(seed, tuple(b.name for b in batches), tuple(row["take"] for row in rows))
+    write_schedules(boards.folder, (*boards.schedules, new))
     kept = [row.cells for row in table.rows]
     fresh = [_with_mark(row, table) for row in rows]
     text = table_text(table.columns, [*kept, *fresh], semicolons=table.semicolons)
@@ -148,21 +148,12 @@ def _with_mark(row: dict[str, str], table: Table) -> dict[str, str]:
     return {name: c.replace(".", ",") if name in DECIMALS else c for name, c in row.items()}
 
 
-def _without_planned(boards: Boards, table: Table) -> tuple[Boards, Table, tuple[str, ...]]:
+def _without_planned(boards: Study, table: Table) -> tuple[Study, Table, tuple[str, ...]]:
     """Without the scheduled rows of batches in which nothing is recorded."""
-    begun = {take.batch for take in boards.recorded}
+    begun = {take.batch for take in boards.takes}
     out = [take for take in boards.planned if take.batch not in begun]
     gone = {take.row for take in out}
     names = tuple(dict.fromkeys(take.batch for take in out))
     kept = replace(table, rows=tuple(row for row in table.rows if row.number not in gone))
     planned = tuple(take for take in boards.planned if take.row not in gone)
     return replace(boards, planned=planned), kept, names
-
-
-def _record(boards: Boards, new: Scheduled) -> None:
-    path: Path = boards.folder / SCHEDULE
-    content = [
-        {"seed": one.seed, "batches": list(one.batches), "takes": list(one.takes)}
-        for one in (*boards.schedules, new)
-    ]
-    write_json(path, {"schedules": content})

@@ -11,6 +11,7 @@ import click
 
 from studylib import words
 from studylib.cli.shared import DIR, FAULTS, REPORTS, Bars, complain, plainly, say
+from studylib.words import say as sentence
 
 if TYPE_CHECKING:
     from studylib.run.runner import Outcome
@@ -48,7 +49,7 @@ def _check(folder: Path) -> int:
         for batch in study.batches:
             found.append(measure_batch(study, batch, progress=bars.of(batch)))
     for warning in [*study.warnings, *bench_warnings(found)]:
-        say(f"Warning: {warning}")
+        say(f"Warning: {sentence(warning)}")
     fit = fitness(study, pd.concat([batch.quality for batch in found], ignore_index=True))
     for line in fit.lines:
         say(line)

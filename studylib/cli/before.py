@@ -18,7 +18,7 @@ from studylib.errors import InputError
 @plainly
 def new(folder: Path) -> None:
     """Write a commented, empty study folder to DIR."""
-    from studylib.sheets.template import write_template
+    from studylib.sheets.files import write_template
 
     write_template(folder)
     say(f"A new study is in {folder}: fill in study.toml and specimens.csv.")
@@ -41,9 +41,9 @@ def plan(folder: Path, show: bool, add: int | None, again: bool, reports: Path) 
     from studylib.report.plan import plan_sentences
     from studylib.report.plan_study import plan_study
     from studylib.run.runner import write_plan_page
-    from studylib.sheets.boards import read_boards
+    from studylib.sheets.study import read_unrecorded
 
-    boards = read_boards(folder)
+    boards = read_unrecorded(folder)
     for line in plan_sentences(plan_study(boards)):
         say(line)
     if not show and boards.specimens:
@@ -73,14 +73,14 @@ def plan(folder: Path, show: bool, add: int | None, again: bool, reports: Path) 
 @plainly
 def blind(folder: Path) -> None:
     """Put codes in place of boards, woods and planks; the key goes to woods.key.csv."""
-    from studylib.sheets.blinding import KEY, code_specimens
-    from studylib.sheets.boards import read_boards
+    from studylib.sheets.records import KEY, code_specimens
+    from studylib.sheets.study import read_unrecorded
 
-    boards = read_boards(folder)
+    boards = read_unrecorded(folder)
     if not boards.specimens:
         raise InputError("specimens.csv has no boards yet; fill it in before it is coded")
     names = _uncoded(boards)
-    named = next((t for t in (*boards.recorded, *boards.planned) if t.specimen in names), None)
+    named = next((t for t in (*boards.takes, *boards.planned) if t.specimen in names), None)
     if named is not None:
         raise InputError(
             f'takes.csv, row {named.row}: "{named.specimen}" is named there already, and codes '
@@ -101,7 +101,7 @@ def blind(folder: Path) -> None:
 
 def _uncoded(boards) -> set[str]:
     """Names in specimens.csv that are no codes yet."""
-    from studylib.sheets.blinding import coded_names
+    from studylib.sheets.records import coded_names
 
     return {s.specimen for s in boards.specimens} - coded_names(boards.folder)
 
@@ -112,11 +112,11 @@ def _uncoded(boards) -> set[str]:
 @plainly
 def unblind(folder: Path, reports: Path) -> None:
     """Open the key of a blind study, for good: the woods get their own names."""
-    from studylib.sheets.blinding import open_key
-    from studylib.sheets.boards import read_boards
+    from studylib.sheets.records import open_key
+    from studylib.sheets.study import read_unrecorded
     from studylib.writing import slug
 
-    boards = read_boards(folder)
+    boards = read_unrecorded(folder)
     after = (reports / slug(boards.folder.name) / "summary.html").is_file()
     opened = open_key(
         boards.folder,
@@ -135,15 +135,15 @@ def unblind(folder: Path, reports: Path) -> None:
 @plainly
 def lock(folder: Path) -> None:
     """Lock claims and choices of the analysis before the first recording."""
-    from studylib.sheets import lock as locks
-    from studylib.sheets.boards import read_boards
+    from studylib.sheets import records as locks
+    from studylib.sheets.study import read_unrecorded
 
-    boards = read_boards(folder)
+    boards = read_unrecorded(folder)
     made = locks.write_lock(
         boards.folder,
         boards.settings,
         boards.specimens,
-        recorded=len(boards.recorded),
+        recorded=len(boards.takes),
         when=datetime.now(),
     )
     say(f"Locked: {len(boards.settings.claims)} claims, the choices of the analysis, the boards.")

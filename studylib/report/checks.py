@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from studylib.sheets import Study
-from studylib.sheets.run_order import run_order
+from studylib.sheets.study import run_order
 from studylib.stats import drift, outliers, scales, without
 from studylib.stats.compare import Comparison
 from studylib.stats.own_design import OwnDesign, own_design

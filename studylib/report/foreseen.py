@@ -11,7 +11,7 @@ from __future__ import annotations
 import pandas as pd
 
 from studylib.sheets import Study
-from studylib.sheets.lock import changes_since
+from studylib.sheets.records import changes_since
 from studylib.stats.verdicts import OPEN
 from studylib.words.text import listed
 

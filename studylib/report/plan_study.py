@@ -20,7 +20,7 @@ from studylib import register
 from studylib.errors import InputError
 from studylib.measure.features import has_sensed_drive
 from studylib.register import Feature
-from studylib.sheets.boards import Boards
+from studylib.sheets import Study
 from studylib.sheets.settings import Plan
 from studylib.stats import scales
 from studylib.stats.allocation import Minutes, best_splits, optimum
@@ -75,7 +75,7 @@ class StudyPlan:
     assumed : there are no boards yet, and [plan] gave their number.
     """
 
-    boards: Boards
+    boards: Study
     planks: dict[str, int]
     nest: Nest
     decision: Decision
@@ -201,7 +201,7 @@ class StudyPlan:
         )
 
 
-def plan_study(boards: Boards) -> StudyPlan:
+def plan_study(boards: Study) -> StudyPlan:
     """Work out what the design of this study can find.
 
     Raises
@@ -215,7 +215,7 @@ def plan_study(boards: Boards) -> StudyPlan:
         woods=len(planks),
         primary=len(settings.decide.primary),
         confidence=settings.decide.confidence,
-        # Boards in every batch pay nothing for it; boards dealt to batches pay one df each.
+        # Study in every batch pay nothing for it; boards dealt to batches pay one df each.
         block_columns=settings.plan.batches - 1 if dealt else 0,
     )
     nest = Nest(below, settings.plan.mounts, settings.plan.takes)
@@ -225,9 +225,9 @@ def plan_study(boards: Boards) -> StudyPlan:
     return StudyPlan(boards, planks, nest, decision, assumed, features)
 
 
-def _planks(boards: Boards) -> tuple[dict[str, int], float, bool]:
+def _planks(boards: Study) -> tuple[dict[str, int], float, bool]:
     """Planks of each wood, fewest first; boards of a plank; whether [plan] had to say."""
-    woods = boards.woods
+    woods = boards.boards_by_wood
     if woods:
         counts = {wood: len({s.source for s in own}) for wood, own in woods.items()}
         below = sum(map(len, woods.values())) / sum(counts.values())
@@ -244,7 +244,7 @@ def _planks(boards: Boards) -> tuple[dict[str, int], float, bool]:
     return dict(sorted(counts.items(), key=lambda item: item[1])), below, not woods
 
 
-def _spreads(boards: Boards, feature: str) -> Spreads:
+def _spreads(boards: Study, feature: str) -> Spreads:
     pilot = boards.settings.plan.pilot
     if not pilot:
         return common_spreads(feature)
@@ -264,7 +264,7 @@ def _spreads(boards: Boards, feature: str) -> Spreads:
     return pilot_spreads(table, feature, name=Path(pilot).name)
 
 
-def _limit(boards: Boards, feature: Feature) -> float | None:
+def _limit(boards: Study, feature: Feature) -> float | None:
     decide = boards.settings.decide
     chosen = limits_table(
         [feature.name],
@@ -279,7 +279,7 @@ def _limit(boards: Boards, feature: Feature) -> float | None:
 
 
 def _feature(
-    boards: Boards, name: str, planks: dict[str, int], nest: Nest, decision: Decision
+    boards: Study, name: str, planks: dict[str, int], nest: Nest, decision: Decision
 ) -> FeaturePlan:
     feature, spreads = register.find(name), _spreads(boards, name)
     limit = _limit(boards, feature)

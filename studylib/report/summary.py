@@ -31,7 +31,7 @@ from studylib.report.checks import Checks, checks_of, own_rows
 from studylib.report.foreseen import coded_claims
 from studylib.report.study_modes import StudyModes, modes_of_study
 from studylib.sheets import Study
-from studylib.sheets.run_order import run_order
+from studylib.sheets.study import run_order
 from studylib.stats import scales
 from studylib.stats.compare import Comparison, compare
 from studylib.stats.covariates import Covariates, analyse_covariates

@@ -30,8 +30,8 @@ from studylib.measure.parts import PROGRESS, batch_slugs, choose_batch, part_key
 from studylib.run import provenance
 from studylib.run.places import BatchPlace, SummaryPlace, remove_strangers
 from studylib.run.workers import Workers, alone_in
-from studylib.sheets import Study, file_hashes, read_study
-from studylib.sheets.boards import read_boards
+from studylib.sheets import Study, read_study
+from studylib.sheets.study import file_hashes, read_unrecorded
 from studylib.signal.limits import overridden
 from studylib.words import say
 from studylib.writing import slug, write_json, write_whole
@@ -148,7 +148,7 @@ def write_plan_page(folder: Path | str, *, reports: Path | str) -> Path:
     from studylib.report.pages import page_html
     from studylib.run.execution import run_notebook
 
-    boards = read_boards(folder)
+    boards = read_unrecorded(folder)
     home = Path(reports) / slug(boards.folder.name)
     with alone_in(home):
         parameters = {"folder": Path(folder), "output": home / "plan"}

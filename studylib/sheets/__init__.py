@@ -1,14 +1,14 @@
 """The three sheets of a study folder, read and checked: the first step, before any sound.
 
 spreadsheet, settings_file   read what spreadsheets and people write
-rows, settings               the typed, validated objects
-plan_faults, plan_warnings   what the rows say together
-files                        the recordings as files: there, inside, not twice
+rows, settings               the typed, validated objects; field_faults names what does not fit
+tables, between_rows         each table as a whole, and what its rows say together
+files                        the recordings as files: there, inside, not twice; `study new`
+records                      the schedule, the lock, the key of a blind study
 study                        puts it together: `read_study`
-template                     what `study new` writes
 """
 
 from studylib.sheets.settings import Settings
-from studylib.sheets.study import Specimen, Study, Take, file_hashes, read_study
+from studylib.sheets.study import Specimen, Study, Take, read_study
 
-__all__ = ["Settings", "Specimen", "Study", "Take", "file_hashes", "read_study"]
+__all__ = ["Settings", "Specimen", "Study", "Take", "read_study"]

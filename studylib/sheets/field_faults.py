@@ -1,76 +1,90 @@
-"""What pydantic finds in a sheet, in the project's own words.
+"""What pydantic finds in a sheet, as notes of our own.
 
-The models of `settings` and `rows` carry what would be right in the description of each field, so
-that pydantic finds the fault and this file says it.
+The models of `settings` and `rows` say in the description of each field what would be right there,
+as a note of `Right`; the bounds of the field (ge, gt, le, lt) are added here, so that each stands
+once. Validators raise ValueError with a note that has no place yet.
 
-Functions: `field_faults`, `gaps`.
+Functions: `field_faults`, `placed`, `quotable`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from typing import Any, get_args
 
 from pydantic import BaseModel, ValidationError
+from pydantic.fields import FieldInfo
 
-from studylib.words.text import shown
+from studylib.codes import code_of, fields_of, note
+from studylib.codes.sheets import CellFault, Right
+
+BOUNDS = ("ge", "gt", "le", "lt")
 
 
-def gaps(numbers: Iterable[int]) -> list[tuple[int, int, int]]:
-    """Runs of whole numbers skipped when counting 1, 2, ... up to the largest.
-
-    Returns
-    -------
-    list of (first skipped, last skipped, the number that follows), in order.
-    """
-    found, expected = [], 1
-    for number in sorted(set(numbers)):
-        if number > expected:
-            found.append((expected, number - 1, number))
-        expected = number + 1
-    return found
+def placed(fault: str, /, **place: Any) -> str:
+    """The note of a fault with the place that it is at."""
+    return note(code_of(fault), **place, **fields_of(fault))
 
 
 def field_faults(
     error: ValidationError, model: type[BaseModel], *, cells: Mapping[str, str] | None = None
 ) -> list[tuple[tuple, str]]:
-    """What pydantic found, in our own words.
+    """What pydantic found, in our own codes.
 
     Parameters
     ----------
     error : as raised by `model.model_validate`.
-    model : its fields' descriptions say what would be right, as in "a whole number from 1 up".
+    model : its fields' descriptions are notes that say what would be right.
     cells : for a row of a table, the cells as written, which are then quoted.
 
     Returns
     -------
-    list of (location inside the model, rest of the sentence); the caller puts the place before.
+    list of (location inside the model, note without its place); the caller adds the place.
     """
     found = []
     for item in error.errors(include_url=False):
         location = tuple(part for part in item["loc"] if part != "[key]")
+        value = item["input"] if cells is None else cells.get(location[0], item["input"])
         right = _right(model, location)
         if item["type"] == "missing":
-            said = f"is missing; give {right}"
+            fault = note(CellFault.MISSING, right=right)
         elif item["type"] == "value_error":
-            said = str(item["ctx"]["error"])
+            fault = str(item["ctx"]["error"])
+        elif cells is not None and value == "":
+            fault = note(CellFault.EMPTY, right=right)
         else:
-            value = (cells or {}).get(location[0], item["input"])
-            said = f"{shown(value)} does not fit; give {right}"
-        found.append((location, said))
+            fault = note(CellFault.UNFIT, value=quotable(value), right=right)
+        found.append((location, fault))
     return found
 
 
+def quotable(value: Any) -> Any:
+    """A value of study.toml as a note can hold it: dates as text, lists and sections empty."""
+    if isinstance(value, list | dict):
+        return type(value)()
+    return value if isinstance(value, str | bool | int | float) else str(value)
+
+
 def _right(model: type[BaseModel], location: tuple) -> str:
-    """The description of the innermost field that the location passes through."""
-    right, inner = "a value that fits", model
+    """What would be right in the innermost field that the location passes through."""
+    right: str = Right.ANYTHING
+    inner: type[BaseModel] | None = model
     for part in location:
-        fields = inner.model_fields if inner is not None else {}
-        field = fields.get(part)
+        field = inner.model_fields.get(part) if inner is not None else None
         if field is not None:
-            right = field.description or right
+            right = _with_bounds(field) if field.description else right
             inner = _model_inside(field.annotation)
     return right
+
+
+def _with_bounds(field: FieldInfo) -> str:
+    limits = {
+        name: getattr(one, name)
+        for one in field.metadata
+        for name in BOUNDS
+        if getattr(one, name, None) is not None
+    }
+    return placed(field.description, **limits)
 
 
 def _model_inside(annotation: Any) -> type[BaseModel] | None:

@@ -1,8 +1,13 @@
-"""The files behind the sheets: are they there, inside the study, and each another one?
+"""The files of a study folder: what `study new` writes, and the recordings behind takes.csv.
 
-Recordings are read in blocks, so that memory stays flat whatever their length.
+A new folder holds nothing but words: the settings file names every key with its default, the tables
+hold their headers, and a short README says what to fill in and what to mind at the bench. These
+texts stand in `new_study/` beside this file.
 
-Functions: `sha256`, `as_on_disk`, `recording_faults`, `unnamed_recordings`.
+Recordings must be there, inside the study, and each another one. They are read in blocks, so that
+memory stays flat whatever their length.
+
+Functions: `write_template`, `sha256`, `as_on_disk`, `recording_faults`, `unnamed_recordings`.
 """
 
 from __future__ import annotations
@@ -13,18 +18,51 @@ import unicodedata
 from collections import defaultdict
 from collections.abc import Callable, Hashable, Iterable, Sequence
 from dataclasses import replace
+from importlib import resources
 from pathlib import Path, PurePosixPath
 
+from studylib.codes import note
+from studylib.codes.sheets import SheetFault, SheetWarning
 from studylib.errors import InputError
-from studylib.sheets.rows import RowFault
-from studylib.sheets.spreadsheet import Row
-from studylib.words.text import shown
+from studylib.sheets.spreadsheet import Row, reason_of, unreadable
 
+TEMPLATES = ("study.toml", "specimens.csv", "takes.csv", "README.md")
 BLOCK_BYTES = 1 << 20
 HEAD_BYTES = 1 << 16
 AUDIO_ENDINGS = (".wav", ".flac", ".aif", ".aiff", ".aifc", ".caf", ".w64", ".rf64", ".ogg", ".mp3")
 
 Named = tuple[Row, Path]
+
+
+def write_template(folder: Path) -> list[Path]:
+    """Write an empty study into a new or empty folder.
+
+    Parameters
+    ----------
+    folder : made with its parents where it is not there.
+
+    Returns
+    -------
+    the paths written, in order: three sheets, the README, the folder for recordings.
+
+    Raises
+    ------
+    InputError : the folder holds something already, is a file, or cannot be written to.
+    """
+    folder = Path(folder)
+    try:
+        if folder.exists() and not folder.is_dir():
+            raise InputError(note(SheetFault.NEW_IS_FILE, folder=folder))
+        if folder.is_dir() and any(folder.iterdir()):
+            raise InputError(note(SheetFault.NEW_NOT_EMPTY, folder=folder))
+        (folder / "recordings").mkdir(parents=True)
+        texts = resources.files("studylib.sheets") / "new_study"
+        for name in TEMPLATES:
+            (folder / name).write_bytes((texts / name).read_bytes())
+    except OSError as error:
+        fault = note(SheetFault.NEW_UNWRITABLE, folder=folder, reason=reason_of(error))
+        raise InputError(fault) from None
+    return [folder / name for name in (*TEMPLATES, "recordings")]
 
 
 def sha256(path: Path | str) -> str:
@@ -41,10 +79,7 @@ def sha256(path: Path | str) -> str:
             while block := stream.read(BLOCK_BYTES):
                 digest.update(block)
     except OSError as error:
-        reason = (error.strerror or "unknown reason").lower()
-        raise InputError(
-            f"{path.name} cannot be read ({reason}); put a file there that you may read"
-        ) from None
+        raise InputError(unreadable(path, error)) from None
     return digest.hexdigest()
 
 
@@ -69,32 +104,30 @@ def as_on_disk(folder: Path, rows: Sequence[Row]) -> list[Row]:
     return [replace(row, cells={**row.cells, "file": spelled(row.cells["file"])}) for row in rows]
 
 
-def recording_faults(folder: Path, name: str, rows: Sequence[Row]) -> list[RowFault]:
+def recording_faults(folder: Path, name: str, rows: Sequence[Row]) -> list[str]:
     """Recordings that are missing, outside the study, named twice, or copies of one another.
 
     Parameters
     ----------
     folder : the study folder.
-    name : file name of the table, for the sentences.
+    name : file name of the table, which the faults give.
     rows : rows whose `file` cell reads as a path inside the study.
     """
-    faults: list[RowFault] = []
+    faults: list[str] = []
     sound: list[Named] = []
     for row in rows:
-        said = _fault_of(folder, row.cells["file"])
-        if said:
-            faults.append(_at(name, row, said))
+        code = _fault_of(folder, row.cells["file"])
+        if code is not None:
+            faults.append(_at(code, name, row))
         else:
             sound.append((row, (folder / row.cells["file"]).resolve()))
-    faults += _same_file(name, sound)
-    faults += _same_content(name, sound)
-    return faults
+    return [*faults, *_same_file(name, sound), *_same_content(name, sound)]
 
 
 def unnamed_recordings(folder: Path, files: Iterable[str]) -> list[str]:
-    """Audio files below recordings/ that no row names, as paths from the study folder, sorted."""
+    """One warning, where audio files lie below recordings/ that no row names."""
     named = {(folder / file).resolve() for file in files}
-    return sorted(
+    found = sorted(
         path.relative_to(folder).as_posix()
         for path in (folder / "recordings").rglob("*")
         if path.suffix.lower() in AUDIO_ENDINGS
@@ -102,64 +135,50 @@ def unnamed_recordings(folder: Path, files: Iterable[str]) -> list[str]:
         and path.is_file()  # first: a loop of links cannot be resolved
         and path.resolve() not in named
     )
+    return [note(SheetWarning.UNNAMED_RECORDINGS, files=found)] if found else []
 
 
-def _at(name: str, row: Row, said: str) -> RowFault:
-    return row.number, f"{name}, row {row.number}, column file: {said}"
+def _at(code: SheetFault, name: str, row: Row, **further: str | int) -> str:
+    value = row.cells["file"]
+    return note(code, file=name, row=row.number, column="file", value=value, **further)
 
 
-def _fault_of(folder: Path, file: str) -> str:
+def _fault_of(folder: Path, file: str) -> SheetFault | None:
     path = folder / file
     try:
-        inside = path.resolve().is_relative_to(folder.resolve())
-        if not inside:
-            return (
-                f"{shown(file)} leads out of the study folder through a link; "
-                "put the recording itself into the folder"
-            )
+        if not path.resolve().is_relative_to(folder.resolve()):
+            return SheetFault.LINK_OUT
         if path.is_dir():
-            return f"{shown(file)} is a folder; name the recording in it"
+            return SheetFault.FOLDER_NOT_FILE
         if not path.is_file():
-            return f"there is no {shown(file)}; put the recording there or correct its name"
+            return SheetFault.NO_RECORDING
         if path.stat().st_size == 0:
-            return f"{shown(file)} is empty; record the take again or take the row out"
+            return SheetFault.EMPTY_RECORDING
         with path.open("rb"):
-            return ""
+            return None
     except (OSError, RuntimeError):  # a loop of links, a name too long, no leave to read
-        return f"{shown(file)} cannot be opened; put a file there that you may read"
+        return SheetFault.CANNOT_OPEN
 
 
-def _same_file(name: str, sound: list[Named]) -> list[RowFault]:
+def _same_file(name: str, sound: list[Named]) -> list[str]:
     return [
-        _at(
-            name,
-            row,
-            f"{shown(row.cells['file'])} is the recording of row {first.number} as well; "
-            "give each take its own recording",
-        )
+        _at(SheetFault.SAME_FILE, name, row, other_row=first.number)
         for (first, _), *others in _alike(sound, lambda named: named[1])
         for row, _ in others
     ]
 
 
-def _same_content(name: str, sound: list[Named]) -> list[RowFault]:
+def _same_content(name: str, sound: list[Named]) -> list[str]:
     """Copies under two names. Size, then the beginning, then the whole: most files are read once
     and only a little, which keeps a thousand takes quick."""
     distinct = list({path: (row, path) for row, path in reversed(sound)}.values())[::-1]
-    faults = []
-    for same_size in _alike(distinct, lambda named: named[1].stat().st_size):
-        for same_head in _alike(same_size, lambda named: _head(named[1])):
-            for (first, _), *others in _alike(same_head, lambda named: sha256(named[1])):
-                faults += [
-                    _at(
-                        name,
-                        row,
-                        f"{shown(row.cells['file'])} is a copy of {shown(first.cells['file'])} "
-                        f"(row {first.number}), to the last byte; give each take its own recording",
-                    )
-                    for row, _ in others
-                ]
-    return faults
+    return [
+        _at(SheetFault.COPY, name, row, other=first.cells["file"], other_row=first.number)
+        for same_size in _alike(distinct, lambda named: named[1].stat().st_size)
+        for same_head in _alike(same_size, lambda named: _head(named[1]))
+        for (first, _), *others in _alike(same_head, lambda named: sha256(named[1]))
+        for row, _ in others
+    ]
 
 
 def _head(path: Path) -> bytes:

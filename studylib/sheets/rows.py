@@ -1,14 +1,12 @@
 """One row of specimens.csv and one row of takes.csv as typed objects.
 
-`Specimen` and `Take` are the objects that the rest of the library works with. Their fields
-are the columns; each field's description says what would be right there and appears in the
-sentence about a fault. What one row can get wrong by itself is found here; what rows get
-wrong together is found in `plan_checks`.
+`Specimen` and `Take` are the objects that the rest of the library works with. Their fields are the
+columns; each field's description is the code of what would be right there. What one row can get
+wrong by itself is found here; what rows get wrong together is found in `between_rows`.
 
 Units stand in the names: millimetres, grams, percent, hertz, decibels, degrees Celsius.
 
-Functions: `read_specimens`, `read_takes`, `covariate_columns`,
-`columns_needed`, `path_fault`.
+Functions: `read_specimens`, `read_takes`, `covariate_columns`, `columns_needed`, `has_sound_path`.
 """
 
 from __future__ import annotations
@@ -28,9 +26,11 @@ from pydantic import (
     ValidationInfo,
 )
 
-from studylib.sheets.field_faults import field_faults
+from studylib.codes import note
+from studylib.codes.sheets import CellFault, Right
+from studylib.sheets.field_faults import field_faults, placed
 from studylib.sheets.spreadsheet import Row, Table, number, whole
-from studylib.words.text import listed, nearest, shown
+from studylib.words.text import nearest
 
 BOARD_KINDS = ("tone", "sweep", "tap", "pluck")
 CONTROL_KINDS = ("room", "loopback", "driver", "airborne", "calibrator")
@@ -45,9 +45,6 @@ _NEEDS = {
     "repeat": BOARD_KINDS,
     "tone_hz": TONE_KINDS,
 }
-
-RowFault = tuple[int, str]
-"""Row number and the whole sentence."""
 
 
 def _comma(info: ValidationInfo) -> bool:
@@ -72,45 +69,37 @@ def _moment(text: Any) -> datetime | None:
     try:
         return datetime.fromisoformat(text)
     except ValueError:
-        raise ValueError(
-            f"{shown(text)} is not a date and time; write it as 2025-03-14T09:30 (ISO 8601)"
-        ) from None
+        raise ValueError(note(CellFault.NOT_A_MOMENT, value=text)) from None
 
 
 def _yes(text: Any) -> bool:
     if text.casefold() not in ("", "yes"):
-        raise ValueError(f"{shown(text)} does not fit; write yes or leave the cell empty")
+        raise ValueError(note(CellFault.NOT_YES, value=text))
     return text != ""
 
 
 def _printable(text: str) -> str:
     if not text.isprintable():
-        raise ValueError(
-            f"{shown(text)} holds a line break or another character that cannot be printed; "
-            "write it on one line"
-        )
+        raise ValueError(note(CellFault.UNPRINTABLE, value=text))
     return text
 
 
-def path_fault(text: str) -> str:
-    """What is wrong with the wording of a recording's path; "" when nothing is."""
+def has_sound_path(row: Row) -> bool:
+    """Whether the row names a file by a path that stays in the study by its wording."""
+    file = row.cells.get("file", "")
     try:
-        _inside(_printable(text))
-    except ValueError as error:
-        return str(error)
-    return ""
+        return bool(file and _inside(_printable(file)))
+    except ValueError:
+        return False
 
 
 def _inside(text: str) -> str:
     """A path that stays in the study folder by its wording; links are followed elsewhere."""
     path = PurePosixPath(text)
     if "\\" in text:
-        raise ValueError(f"{shown(text)} holds a backslash; write recordings/name.wav with /")
+        raise ValueError(note(CellFault.BACKSLASH, value=text))
     if path.is_absolute() or PureWindowsPath(text).drive or ".." in path.parts or text[0] == "~":
-        raise ValueError(
-            f"{shown(text)} leads out of the study folder; put the recording in the folder "
-            "and write its path from there, as in recordings/name.wav"
-        )
+        raise ValueError(note(CellFault.LEADS_OUT, value=text))
     return str(path)
 
 
@@ -120,12 +109,9 @@ def _one_of(*options: str, empty: str | None = None) -> BeforeValidator:
         if word == "" and empty is not None:
             return empty
         if word not in options:
-            choice = listed([option for option in options if option], last="or")
-            raise ValueError(
-                f"{shown(text)} is not known here, the nearest known word is "
-                f'"{nearest(word, options)}"; give {choice}'
-                + (" or leave the cell empty" if empty is not None else "")
-            )
+            near, optional = nearest(word, options), empty is not None
+            known = {"nearest": near, "options": options, "may_be_empty": optional}
+            raise ValueError(note(CellFault.UNKNOWN_WORD, value=text, **known))
         return word
 
     return BeforeValidator(check)
@@ -137,10 +123,6 @@ Measured = Annotated[float | None, BeforeValidator(_measured)]
 Level = Annotated[float, BeforeValidator(_level)]
 Count = Annotated[int | None, BeforeValidator(_count)]
 
-_SIZE = "a number above 0, or leave the cell empty"
-_PERCENT = "a percentage from 0 to 100, or leave the cell empty"
-_NUMBERED = "a whole number from 1 up"
-
 
 class _Row(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
@@ -149,17 +131,15 @@ class _Row(BaseModel):
 class Specimen(_Row):
     """One board, bar or blank; `wood` is its value in the column that the study compares."""
 
-    specimen: Name = Field(description="an id of its own for each specimen")
-    wood: Text = Field(description="the group of the specimen")
-    source: Text = Field("", description="the plank, tree or lot it was cut from")
+    specimen: Name = Field(description=Right.SPECIMEN_ID)
+    wood: Text = Field(description=Right.GROUP)
+    source: Text = Field("", description=Right.SOURCE)
     source_assumed: bool = False
-    length_mm: Measured = Field(None, gt=0, description=_SIZE)
-    width_mm: Measured = Field(None, gt=0, description=_SIZE)
-    thickness_mm: Measured = Field(None, gt=0, description=_SIZE)
-    mass_g: Measured = Field(None, gt=0, description=_SIZE)
-    moisture_pct: Measured = Field(
-        None, ge=0, le=300, description="percent of the dry mass, 0 or more, or leave it empty"
-    )
+    length_mm: Measured = Field(None, gt=0, description=Right.SIZE)
+    width_mm: Measured = Field(None, gt=0, description=Right.SIZE)
+    thickness_mm: Measured = Field(None, gt=0, description=Right.SIZE)
+    mass_g: Measured = Field(None, gt=0, description=Right.SIZE)
+    moisture_pct: Measured = Field(None, ge=0, le=300, description=Right.MOISTURE)
     grain: str = ""
     role: Annotated[str, _one_of("reference", "changed", empty="")] = ""
     beside: Text = ""
@@ -171,25 +151,21 @@ class Specimen(_Row):
 class Take(_Row):
     """One recording; levels in dB relative to the bench's own setting, at most 0 for drive."""
 
-    take: Name = Field(description="an id of its own for each take")
-    batch: Name = Field(description="the name of the sitting")
-    kind: Annotated[str, _one_of(*KINDS)] = Field(description=listed(KINDS, last="or"))
+    take: Name = Field(description=Right.TAKE_ID)
+    batch: Name = Field(description=Right.SESSION)
+    kind: Annotated[str, _one_of(*KINDS)] = Field(description=note(Right.ONE_OF, options=KINDS))
     specimen: Annotated[str | None, BeforeValidator(lambda text: text or None)] = None
-    mount: Count = Field(None, ge=1, description=_NUMBERED)
-    repeat: Count = Field(None, ge=1, description=_NUMBERED)
-    file: Annotated[Name, AfterValidator(_inside)] = Field(
-        description="the path of the recording, as in recordings/name.wav"
-    )
-    order: Measured = Field(None, description="a number, or leave the cell empty")
-    tone_hz: Measured = Field(None, gt=0, description="the frequency of the tone in Hz, above 0")
-    drive_db: Level = Field(0.0, le=0, description="0 or a negative number: dB below full drive")
-    gain_db: Level = Field(0.0, description="a number of dB, or leave the cell empty")
+    mount: Count = Field(None, ge=1, description=Right.WHOLE)
+    repeat: Count = Field(None, ge=1, description=Right.WHOLE)
+    file: Annotated[Name, AfterValidator(_inside)] = Field(description=Right.RECORDING)
+    order: Measured = Field(None, description=Right.ORDER)
+    tone_hz: Measured = Field(None, gt=0, description=Right.TONE)
+    drive_db: Level = Field(0.0, le=0, description=Right.DRIVE)
+    gain_db: Level = Field(0.0, description=Right.GAIN)
     support: Annotated[str, _one_of(*SUPPORTS, empty="bench")] = "bench"
     started: Annotated[datetime | None, BeforeValidator(_moment)] = None
-    temperature_c: Measured = Field(
-        None, ge=-60, le=80, description="degrees Celsius from -60 to 80, or leave it empty"
-    )
-    humidity_pct: Measured = Field(None, ge=0, le=100, description=_PERCENT)
+    temperature_c: Measured = Field(None, ge=-60, le=80, description=Right.CELSIUS)
+    humidity_pct: Measured = Field(None, ge=0, le=100, description=Right.HUMIDITY)
     exclude: Annotated[bool, BeforeValidator(_yes)] = False
     reason: str = ""
     row: int
@@ -221,7 +197,7 @@ def _numeric(table: Table, column: str) -> bool:
 
 def read_specimens(
     table: Table, *, compare: str, beside: str = ""
-) -> tuple[list[Specimen], list[RowFault]]:
+) -> tuple[list[Specimen], list[str]]:
     """The rows of specimens.csv that are whole, and the faults of those that are not."""
     further = covariate_columns(table, compare=compare, beside=beside)
     specimens, faults = [], []
@@ -235,29 +211,20 @@ def read_specimens(
         }
         specimen, found = _validate(Specimen, table, row, SPECIMEN_COLUMNS, extra)
         faults += found
-        if beside and row.cells.get(beside) == "" and row.cells.get("role", "") == "":
-            faults.append(
-                (
-                    row.number,
-                    f"{_place(table, row, beside)}: the cell is empty; give the group of this "
-                    "specimen, which study.toml names under [study] beside",
-                )
-            )
-        if row.cells.get(compare) == "" and row.cells.get("role", "") == "":
-            faults.append(
-                (
-                    row.number,
-                    f"{_place(table, row, compare)}: the cell is empty; give the group of this "
-                    "specimen, which the study compares",
-                )
-            )
-        elif specimen is not None:
+        groups = {beside: Right.GROUP_BESIDE, compare: Right.GROUP}
+        without = {} if row.cells.get("role") else groups  # the reference needs no group
+        missing = [c for c in without if c and row.cells.get(c) == ""]
+        faults += [
+            note(CellFault.EMPTY, **_place(table, row, column), right=groups[column])
+            for column in missing
+        ]
+        if specimen is not None and compare not in missing:
             own = {"source": specimen.source or specimen.specimen}
             specimens.append(specimen.model_copy(update=own))
     return specimens, faults
 
 
-def read_takes(table: Table) -> tuple[list[Take], list[RowFault]]:
+def read_takes(table: Table) -> tuple[list[Take], list[str]]:
     """The rows of takes.csv that are whole, and the faults of those that are not."""
     takes, faults = [], []
     for row in table.rows:
@@ -271,51 +238,38 @@ def read_takes(table: Table) -> tuple[list[Take], list[RowFault]]:
 
 def _validate(
     model: type[_Row], table: Table, row: Row, columns: tuple[str, ...], extra: dict[str, Any]
-) -> tuple[Any, list[RowFault]]:
+) -> tuple[Any, list[str]]:
     cells = {column: row.cells.get(column, "") for column in columns}
     try:
         context = {"comma": table.semicolons}
-        made = model.model_validate({**cells, **extra, "row": row.number}, context=context)
+        return model.model_validate({**cells, **extra, "row": row.number}, context=context), []
     except ValidationError as error:
         # A column that is not there is one fault of the header, told by the caller.
         return None, [
-            (row.number, f"{_place(table, row, where[0])}: {_said(said)}")
-            for where, said in field_faults(error, model, cells=cells)
+            placed(fault, **_place(table, row, where[0]))
+            for where, fault in field_faults(error, model, cells=cells)
             if where[0] in table.columns
         ]
-    return made, []
 
 
-def _said(sentence: str) -> str:
-    return sentence.replace('"" does not fit', "the cell is empty", 1)
+def _place(table: Table, row: Row, column: str) -> dict[str, Any]:
+    return {"file": table.name, "row": row.number, "column": column}
 
 
-def _place(table: Table, row: Row, column: str) -> str:
-    return f"{table.name}, row {row.number}, column {column}"
-
-
-def _rule_faults(table: Table, row: Row) -> list[RowFault]:
+def _rule_faults(table: Table, row: Row) -> list[str]:
     """What the kind of a take asks of its other cells, found on the cells as written."""
     cells = {c: row.cells.get(c, "") for c in TAKE_COLUMNS}
     kind, support = cells["kind"].casefold(), cells["support"].casefold()
     faults = [
-        (column, f"the cell is empty; a {kind} take needs its {column}")
+        note(CellFault.NEEDED, **_place(table, row, column), kind=kind)
         for column, kinds in _NEEDS.items()
         if kind in kinds and column in table.columns and cells[column] == ""
     ]
     if support == "free" and kind in KINDS and kind != "tap":
-        faults.append(
-            (
-                "support",
-                f'"free" is for taps with the driver off, not for a {kind} take; '
-                "write bench or leave the cell empty",
-            )
-        )
+        faults.append(note(CellFault.FREE_WITHOUT_TAP, **_place(table, row, "support"), kind=kind))
     if cells["exclude"].casefold() == "yes" and not cells["reason"]:
-        faults.append(
-            ("reason", "the cell is empty; a take that is excluded needs the reason, in words")
-        )
-    return [(row.number, f"{_place(table, row, c)}: {said}") for c, said in faults]
+        faults.append(note(CellFault.EMPTY, **_place(table, row, "reason"), right=Right.REASON))
+    return faults
 
 
 def columns_needed(table: Table) -> Iterator[tuple[str, str]]:

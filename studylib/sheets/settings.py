@@ -1,9 +1,9 @@
 """The settings of a study: the question, the bench and the choices of the analysis.
 
 Every key has a default that suits a first study except `title` and `question`. The models
-below mirror the file section by section; each field's description says what would be right
-there. Frequencies in Hz, times in s, levels in dB; channel numbers as a person counts them,
-from 1. `settings_file` reads the file into these models.
+below mirror the file section by section; each field's description is the code of what would be
+right there, to which `field_faults` adds the bounds. Frequencies in Hz, times in s, levels in dB;
+channel numbers as a person counts them, from 1. `settings_file` reads the file into these models.
 
 Classes: `Settings` and its sections. Functions: `mains_multiple`.
 """
@@ -14,10 +14,16 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from studylib.codes import note
+from studylib.codes.sheets import Right
+
 MAINS_HZ = (50.0, 60.0)
 MAINS_MARGIN_HZ = 1.0
 """A fundamental this close to a mains multiple is warned about: the two cannot be told apart
 in a take of about a second (common practice, no source)."""
+
+RESPONSE_KINDS = ("microphone", "accelerometer", "pickup")
+DRIVE_KINDS = ("force", "acceleration", "voltage")
 
 _LISTED = Field(strict=False)  # TOML has lists, the models hold tuples
 
@@ -34,84 +40,72 @@ class StudySection(_Section):
     the comparison that decides.
     """
 
-    title: str = Field(min_length=1, description="the title of the study, in quotation marks")
-    question: str = Field(min_length=1, description="the question it asks, in quotation marks")
-    compare: str = Field(
-        "wood", min_length=1, description='the name of the column under comparison, as in "wood"'
-    )
-    beside: str = Field(
-        "", description='the name of a second column of groups, as in "finish", or ""'
-    )
+    title: str = Field(min_length=1, description=Right.TITLE)
+    question: str = Field(min_length=1, description=Right.QUESTION)
+    compare: str = Field("wood", min_length=1, description=Right.COMPARE)
+    beside: str = Field("", description=Right.BESIDE)
 
 
 class Channels(_Section):
     """Which channel hears what, and what its level means."""
 
-    response: int = Field(1, ge=1, description="a channel number from 1 up")
-    response_kind: Literal["microphone", "accelerometer", "pickup"] = Field(
-        "microphone", description='"microphone", "accelerometer" or "pickup"'
+    response: int = Field(1, ge=1, description=Right.CHANNEL)
+    response_kind: Literal[RESPONSE_KINDS] = Field(
+        "microphone", description=note(Right.ONE_OF, options=RESPONSE_KINDS)
     )
-    drive: int | None = Field(None, ge=1, description="a channel number from 1 up")
-    drive_kind: Literal["force", "acceleration", "voltage"] | None = Field(
-        None, description='"force", "acceleration" or "voltage"'
+    drive: int | None = Field(None, ge=1, description=Right.CHANNEL)
+    drive_kind: Literal[DRIVE_KINDS] | None = Field(
+        None, description=note(Right.ONE_OF, options=DRIVE_KINDS)
     )
-    rate_hz: int | None = Field(None, ge=1, description="a whole number of Hz, as in 48000")
-    full_scale_db: float | None = Field(
-        None, description="the level of a full-scale sine in dB, as in 112.0"
-    )
-    calibrator_db: float | None = Field(
-        None, description="the level of the calibrator in dB, as in 94.0"
-    )
+    rate_hz: int | None = Field(None, ge=1, description=Right.WHOLE)
+    full_scale_db: float | None = Field(None, description=Right.DECIBELS)
+    calibrator_db: float | None = Field(None, description=Right.DECIBELS)
 
 
 class Tone(_Section):
     """The steady tone and the part of a take that is analysed."""
 
-    fundamental_hz: float = Field(172.0, gt=0, description="a frequency in Hz above 0")
-    harmonics: int = Field(20, ge=1, description="a whole number from 1 up")
-    skip_s: float = Field(0.1, ge=0, description="a time in seconds, 0 or more")
-    length_s: float = Field(0.8, gt=0, description="a time in seconds above 0")
+    fundamental_hz: float = Field(172.0, gt=0, description=Right.FREQUENCY)
+    harmonics: int = Field(20, ge=1, description=Right.WHOLE)
+    skip_s: float = Field(0.1, ge=0, description=Right.SECONDS)
+    length_s: float = Field(0.8, gt=0, description=Right.SECONDS)
 
 
 class Decide(_Section):
     """What decides, and how sure one must be."""
 
     primary: Annotated[tuple[str, ...], _LISTED] = Field(
-        ("tone.h1.level_db",), min_length=1, description='a list such as ["tone.h3.rel_db"]'
+        ("tone.h1.level_db",), min_length=1, description=Right.FEATURES
     )
-    confidence: float = Field(
-        0.95, gt=0.5, lt=1, description="a number between 0.5 and 1, as in 0.95"
-    )
-    smallest_n: int = Field(2, ge=2, description="a whole number from 2 up")
-    take_out_drift: bool = Field(False, description="true or false")
-    limits: dict[str, float] = Field(
-        default_factory=dict, description="a number above 0 for each feature"
-    )
+    confidence: float = Field(0.95, gt=0.5, lt=1, description=Right.NUMBER)
+    smallest_n: int = Field(2, ge=2, description=Right.WHOLE)
+    take_out_drift: bool = Field(False, description=Right.SWITCH)
+    limits: dict[str, float] = Field(default_factory=dict, description=Right.LIMIT)
 
 
 class Claim(_Section):
     """A sentence written down before recording: `higher` has more of `feature` than `lower`."""
 
-    text: str = Field(min_length=1, description="the claim as a sentence, in quotation marks")
-    feature: str = Field(min_length=1, description='a feature\'s name, as in "tone.h3.rel_db"')
-    higher: str = Field(min_length=1, description="the wood said to have the higher value")
-    lower: str = Field(min_length=1, description="the wood said to have the lower value")
+    text: str = Field(min_length=1, description=Right.CLAIM)
+    feature: str = Field(min_length=1, description=Right.FEATURE)
+    higher: str = Field(min_length=1, description=Right.HIGHER)
+    lower: str = Field(min_length=1, description=Right.LOWER)
 
 
 class Tap(_Section):
     """Where in a tap's spectrum modes are looked for, and how many at most."""
 
-    lowest_hz: float = Field(40.0, gt=0, description="a frequency in Hz above 0")
-    highest_hz: float | None = Field(None, gt=0, description="a frequency in Hz above 0")
-    most_modes: int = Field(16, ge=1, le=40, description="a whole number from 1 to 40")
+    lowest_hz: float = Field(40.0, gt=0, description=Right.FREQUENCY)
+    highest_hz: float | None = Field(None, gt=0, description=Right.FREQUENCY)
+    most_modes: int = Field(16, ge=1, le=40, description=Right.WHOLE)
 
 
 class Sweep(_Section):
     """The exponential sweep that was played; without it only ratios of channels can be taken."""
 
-    lowest_hz: float | None = Field(None, gt=0, description="where it starts, in Hz")
-    highest_hz: float | None = Field(None, gt=0, description="where it ends, in Hz")
-    length_s: float | None = Field(None, gt=0, description="how long it sounds, in seconds")
+    lowest_hz: float | None = Field(None, gt=0, description=Right.FREQUENCY)
+    highest_hz: float | None = Field(None, gt=0, description=Right.FREQUENCY)
+    length_s: float | None = Field(None, gt=0, description=Right.SECONDS)
 
     @property
     def known(self) -> bool:
@@ -126,14 +120,14 @@ class Wood(_Section):
     the shear modulus, for boards of which one mode alone was found.
     """
 
-    u_length_mm: float = Field(0.5, gt=0, description="a length in mm above 0")
-    u_width_mm: float = Field(0.05, gt=0, description="a length in mm above 0")
-    u_thickness_mm: float = Field(0.05, gt=0, description="a length in mm above 0")
-    u_mass_g: float = Field(0.1, gt=0, description="a mass in g above 0")
-    shear_ratio: float = Field(16.0, gt=2, le=60, description="a ratio from 2 to 60, as in 16.0")
-    u_shear_ratio: float = Field(3.0, gt=0, description="a ratio above 0")
-    attached_g: float = Field(0.0, ge=0, description="a mass in g, 0 or more")
-    to_12_percent: bool = Field(False, description="true or false")
+    u_length_mm: float = Field(0.5, gt=0, description=Right.MILLIMETRES)
+    u_width_mm: float = Field(0.05, gt=0, description=Right.MILLIMETRES)
+    u_thickness_mm: float = Field(0.05, gt=0, description=Right.MILLIMETRES)
+    u_mass_g: float = Field(0.1, gt=0, description=Right.GRAMS)
+    shear_ratio: float = Field(16.0, gt=2, le=60, description=Right.RATIO)
+    u_shear_ratio: float = Field(3.0, gt=0, description=Right.RATIO)
+    attached_g: float = Field(0.0, ge=0, description=Right.GRAMS)
+    to_12_percent: bool = Field(False, description=Right.SWITCH)
 
 
 Multiple = Annotated[int, Field(ge=2)]
@@ -147,30 +141,26 @@ class Plan(_Section):
     `takes` the tones at the fundamental in one mounting.
     """
 
-    boards: int = Field(4, ge=1, description="a whole number from 1 up")
-    mounts: int = Field(3, ge=1, description="a whole number from 1 up")
-    takes: int = Field(3, ge=1, description="a whole number from 1 up")
-    batches: int = Field(2, ge=1, description="a whole number from 1 up")
-    probes: Annotated[tuple[Multiple, ...], _LISTED] = Field(
-        (2, 3), description="whole multiples of the tone from 2 up, as in [2, 3]"
-    )
+    boards: int = Field(4, ge=1, description=Right.WHOLE)
+    mounts: int = Field(3, ge=1, description=Right.WHOLE)
+    takes: int = Field(3, ge=1, description=Right.WHOLE)
+    batches: int = Field(2, ge=1, description=Right.WHOLE)
+    probes: Annotated[tuple[Multiple, ...], _LISTED] = Field((2, 3), description=Right.MULTIPLES)
     drive_steps_db: Annotated[tuple[Step, ...], _LISTED] = Field(
-        (-18.0, -12.0, -6.0), description="negative numbers of dB, as in [-18, -12, -6]"
+        (-18.0, -12.0, -6.0), description=Right.DRIVE_STEPS
     )
-    sweeps: int = Field(1, ge=0, description="a whole number, 0 or more")
-    sweep_db: float = Field(-20.0, le=0, description="0 or a negative number of dB")
-    taps: int = Field(1, ge=0, description="a whole number, 0 or more")
-    free_taps: int = Field(1, ge=0, description="a whole number, 0 or more")
-    minutes_board: float = Field(15.0, ge=0, description="a number of minutes, 0 or more")
-    minutes_mount: float = Field(5.0, ge=0, description="a number of minutes, 0 or more")
-    minutes_take: float = Field(0.8, gt=0, description="a number of minutes above 0")
-    minutes_day: float = Field(360.0, gt=0, description="a number of minutes above 0")
-    full_drive_dbfs: float = Field(
-        -12.0, le=-0.1, ge=-80, description="dB re full scale, from -80 to -0.1"
-    )
-    play_s: float = Field(10.0, gt=0, le=600, description="a time from 0 to 600 s")
-    pilot: str = Field("", description="the path of a variance.csv, in quotation marks")
-    seed: int | None = Field(None, ge=0, description="a whole number, 0 or more")
+    sweeps: int = Field(1, ge=0, description=Right.WHOLE)
+    sweep_db: float = Field(-20.0, le=0, description=Right.DRIVE)
+    taps: int = Field(1, ge=0, description=Right.WHOLE)
+    free_taps: int = Field(1, ge=0, description=Right.WHOLE)
+    minutes_board: float = Field(15.0, ge=0, description=Right.MINUTES)
+    minutes_mount: float = Field(5.0, ge=0, description=Right.MINUTES)
+    minutes_take: float = Field(0.8, gt=0, description=Right.MINUTES)
+    minutes_day: float = Field(360.0, gt=0, description=Right.MINUTES)
+    full_drive_dbfs: float = Field(-12.0, le=-0.1, ge=-80, description=Right.FULL_SCALE)
+    play_s: float = Field(10.0, gt=0, le=600, description=Right.SECONDS)
+    pilot: str = Field("", description=Right.PILOT)
+    seed: int | None = Field(None, ge=0, description=Right.WHOLE)
 
 
 class Settings(_Section):

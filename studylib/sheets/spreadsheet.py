@@ -2,7 +2,7 @@
 
 Read without a word: UTF-8 with or without a byte order mark, commas or semicolons, a
 decimal comma in semicolon files, any line ending, blank rows, stray spaces, quoted fields.
-Everything else is a fault with one sentence: another encoding, a workbook named .csv, tabs,
+Everything else is a fault: another encoding, a workbook named .csv, tabs,
 an open quotation mark, a cell outside the header, a header name given twice.
 
 Rows are numbered as the spreadsheet numbers them: the header is row 1, blank rows count, and
@@ -10,7 +10,8 @@ a quoted cell with a line break inside is one row. Cells stay text here, without
 either end and in Unicode's composed form (NFC); `number` and `whole` turn text into numbers
 and never give NaN or infinity.
 
-Functions: `read_text`, `read_table`, `table_text`, `mark_faults`, `number`, `whole`.
+Functions: `read_text`, `read_table`, `table_text`, `mark_faults`, `number`, `whole`, `unreadable`,
+`reason_of`. Classes: `Table`, `Row`.
 """
 
 from __future__ import annotations
@@ -25,11 +26,12 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from studylib.codes import note
+from studylib.codes.sheets import CellFault, SheetFault
 from studylib.errors import InputError
-from studylib.words.text import listed, shown
 
 _NUMBER = re.compile(r"[+-]?([0-9]+(\.[0-9]*)?|\.[0-9]+)([eE][+-]?[0-9]+)?")
-_END = "end of the table"  # a last row of our own: not seen as such when a quote stays open
+_END = "end-of-table"  # a last row of our own: not seen as such when a quote stays open
 
 
 @dataclass(frozen=True)
@@ -46,7 +48,7 @@ class Table:
 
     Attributes
     ----------
-    name : file name, as sentences give it.
+    name : file name, as faults give it.
     columns : header names in the file's order, unnamed columns left out.
     rows : the rows that are not blank.
     semicolons : True when semicolons separate the cells; a decimal comma is then read.
@@ -65,31 +67,31 @@ def read_text(path: Path) -> str:
     ------
     InputError : the file is not there, cannot be read, or is not UTF-8 text.
     """
-    again = "save it again as UTF-8"
     try:
         data = path.read_bytes()
     except FileNotFoundError:
-        raise InputError(
-            f"{path.name} is not in the study folder; put it there "
-            "(`study new` writes an empty one to start from)"
-        ) from None
+        raise InputError(note(SheetFault.NO_FILE, file=path.name)) from None
     except OSError as error:
-        reason = error.strerror or "unknown reason"
-        raise InputError(
-            f"{path.name} cannot be read ({reason.lower()}); make it a file you may read"
-        ) from None
+        raise InputError(unreadable(path, error)) from None
     if data.startswith((b"PK\x03\x04", b"\xd0\xcf\x11\xe0")):
-        raise InputError(f"{path.name} is a spreadsheet workbook, not text; save it as CSV")
+        raise InputError(note(SheetFault.WORKBOOK, file=path.name))
     if data.startswith((b"\xff\xfe", b"\xfe\xff")) or b"\0" in data:
-        raise InputError(f"{path.name} is saved as UTF-16 or is not text; {again}")
+        raise InputError(note(SheetFault.UTF_16, file=path.name))
     try:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = data[: error.start].count(b"\n") + 1
-        raise InputError(
-            f"{path.name}, line {line}: a letter there is not UTF-8 (Latin-1 or Windows-1252, "
-            f"most likely); {again}"
-        ) from None
+        raise InputError(note(SheetFault.NOT_UTF_8, file=path.name, line=line)) from None
+
+
+def unreadable(path: Path, error: OSError) -> str:
+    """That a file cannot be read, with the reason that the system gives."""
+    return note(SheetFault.UNREADABLE, file=path.name, reason=reason_of(error))
+
+
+def reason_of(error: OSError) -> str:
+    """The system's own words for what went wrong."""
+    return (error.strerror or type(error).__name__).lower()
 
 
 def read_table(path: Path) -> Table:
@@ -103,7 +105,7 @@ def read_table(path: Path) -> Table:
     records = _records(path.name, text)
     filled = [(n, cells) for n, cells in enumerate(records, start=1) if any(cells)]
     if not filled:
-        raise InputError(f"{path.name} is empty; its first row names the columns")
+        raise InputError(note(SheetFault.NO_HEADER, file=path.name))
     (_, header), body = filled[0], filled[1:]
     faults = _header_faults(path.name, header)
     rows = []
@@ -135,17 +137,12 @@ def _records(name: str, text: str) -> list[list[str]]:
     records: list[list[str]] = []
     try:
         records.extend(reader)
+        closed = records.pop() == [_END]
     except csv.Error:
-        raise InputError(_open_quote(name, len(records) + 1)) from None
-    if records.pop() != [_END]:
-        raise InputError(_open_quote(name, len(records) + 1))
+        closed = False
+    if not closed:
+        raise InputError(note(SheetFault.OPEN_QUOTE, file=name, row=len(records) + 1))
     return [[unicodedata.normalize("NFC", cell.strip()) for cell in row] for row in records]
-
-
-def _open_quote(name: str, row: int) -> str:
-    return (
-        f"{name}, row {row}: a quotation mark is opened and never closed; close it or take it out"
-    )
 
 
 def _separator(text: str) -> str:
@@ -157,42 +154,37 @@ def _separator(text: str) -> str:
 
 def _header_faults(name: str, header: list[str]) -> list[str]:
     if len(header) == 1 and "\t" in header[0]:
-        return [f"{name} is separated by tabs; save it as CSV with commas or semicolons"]
+        return [note(SheetFault.TABS, file=name)]
     odd = [column for column in header if not column.isprintable()]
     twice = [column for column, n in Counter(header).items() if column and n > 1]
     return [
-        f"{name}, row 1: the column name {shown(column)} holds a line break or another character "
-        "that cannot be printed; write it on one line"
-        for column in odd
-    ] + [
-        f"{name}, row 1: two columns are called {shown(column)}; give each its own name"
-        for column in twice
+        note(code, file=name, row=1, value=column)
+        for code, columns in (
+            (SheetFault.COLUMN_UNPRINTABLE, odd),
+            (SheetFault.COLUMN_TWICE, twice),
+        )
+        for column in columns
     ]
 
 
 def _row_faults(name: str, row: int, cells: list[str], header: list[str]) -> list[str]:
+    """Text in cells that no column name stands above; cells are counted from 1."""
     stray = [
         n
         for n, cell in enumerate(cells, start=1)
         if cell and (n > len(header) or not header[n - 1])
     ]
-    if not stray:
-        return []
-    places = listed(stray)
-    return [
-        f"{name}, row {row}: there is text in cell {places}, under no column name; "
-        "put a text that holds the separator in quotation marks, or name the column"
-    ]
+    return [note(SheetFault.STRAY_TEXT, file=name, row=row, cells=stray)] if stray else []
 
 
-def mark_faults(table: Table, columns: Iterable[str]) -> list[tuple[int, str]]:
+def mark_faults(table: Table, columns: Iterable[str]) -> list[str]:
     """Decimal commas and decimal points side by side in a semicolon file.
 
     Where the comma is the decimal mark, "1.250" may be meant as 1250: only a person can tell.
 
     Returns
     -------
-    list of (row, whole sentence): one, at the first cell that departs from the first mark seen.
+    one fault, at the first cell that departs from the first mark seen; or none.
     """
     if not table.semicolons:
         return []
@@ -202,18 +194,12 @@ def mark_faults(table: Table, columns: Iterable[str]) -> list[tuple[int, str]]:
             text = row.cells.get(column, "")
             if not re.fullmatch(r"[^\w.,]?[0-9]*[.,][0-9]+", text):
                 continue
-            mark = "comma" if "," in text else "point"
+            mark, other = ("comma", "point") if "," in text else ("point", "comma")
             seen.setdefault(mark, row.number)
-            if len(seen) == 2:
-                other = "point" if mark == "comma" else "comma"
-                return [
-                    (
-                        row.number,
-                        f"{table.name}, row {row.number}, column {column}: {shown(text)} has a "
-                        f"decimal {mark} where row {seen[other]} has a decimal {other}; "
-                        "use one of the two in the whole file",
-                    )
-                ]
+            if other in seen:
+                place = {"file": table.name, "row": row.number, "column": column}
+                marks = {"mark": mark, "other": other, "other_row": seen[other]}
+                return [note(SheetFault.MIXED_MARKS, **place, value=text, **marks)]
     return []
 
 
@@ -227,29 +213,21 @@ def number(text: str, *, comma: bool = False) -> float:
 
     Raises
     ------
-    ValueError : with the rest of a sentence; NaN, infinity, units and thousands marks are
-        refused, never guessed.
+    ValueError : its text is a note, still without a place; NaN, infinity, units and thousands
+        separators are refused, never guessed.
     """
     plain = text.replace("\N{MINUS SIGN}", "-")
     if "," in plain:
         if not comma:
-            raise ValueError(
-                f"{shown(text)} is not a number; write a decimal point, as in 1.5 "
-                "(a decimal comma is read only in files separated by semicolons)"
-            )
+            raise ValueError(note(CellFault.DECIMAL_COMMA, value=text))
         if plain.count(",") > 1 or "." in plain:
-            raise ValueError(
-                f"{shown(text)} is not a number; write one decimal mark and no thousands mark"
-            )
+            raise ValueError(note(CellFault.TWO_MARKS, value=text))
         plain = plain.replace(",", ".")
     if not _NUMBER.fullmatch(plain):
-        raise ValueError(
-            f"{shown(text)} is not a number; write digits only, without a unit, and leave the "
-            "cell empty where nothing was measured"
-        )
+        raise ValueError(note(CellFault.NOT_A_NUMBER, value=text))
     value = float(plain)
     if not math.isfinite(value):
-        raise ValueError(f"{shown(text)} is too large a number to be meant; correct it")
+        raise ValueError(note(CellFault.TOO_LARGE, value=text))
     return value
 
 
@@ -258,9 +236,9 @@ def whole(text: str, *, comma: bool = False) -> int:
 
     Raises
     ------
-    ValueError : with the rest of a sentence.
+    ValueError : its text is a note, still without a place.
     """
     value = number(text, comma=comma)
     if value != int(value):
-        raise ValueError(f"{shown(text)} is not a whole number; write 1, 2, 3, ...")
+        raise ValueError(note(CellFault.NOT_WHOLE, value=text))
     return int(value)

@@ -1,13 +1,13 @@
 """Read a study folder: study.toml, specimens.csv and takes.csv as one typed, checked object.
 
-All faults of the folder are reported together, each as one sentence that names the file, the
-row as the spreadsheet counts it (the header is row 1), the column, and what would be right.
-What is only suspicious is a warning and stays with the study.
+All faults of the folder are reported together, each as a note that names the file, the row as the
+spreadsheet counts it (the header is row 1), the column, and what would be right. What is only
+suspicious is a warning and stays with the study.
 
-The three files are read independently as far as that goes, so that a slip in one does not
-hide the slips in the others. Recordings are looked up and compared, not opened as audio.
+The three files are read independently as far as that goes, so that a slip in one does not hide the
+slips in the others. Recordings are looked up and compared, not opened as audio.
 
-Functions: `read_study`, `file_hashes`. Classes: `Study` (and `Specimen`, `Take`, `Settings`).
+Functions: `read_study`, `read_unrecorded`, `file_hashes`, `run_order`. Class: `Study`.
 """
 
 from __future__ import annotations
@@ -20,22 +20,36 @@ from pathlib import Path
 
 import pandas as pd
 
+from studylib.codes import note
+from studylib.codes.sheets import SheetFault
 from studylib.errors import InputError
-from studylib.sheets.blinding import KEY, RECORD, Blinding, named, read_blinding
+from studylib.sheets.between_rows import take_warnings, waiting_takes
 from studylib.sheets.files import sha256, unnamed_recordings
-from studylib.sheets.lock import LOCK, Lock, read_lock
-from studylib.sheets.plan_warnings import take_warnings
+from studylib.sheets.records import (
+    BLINDING,
+    KEY,
+    LOCK,
+    SCHEDULE,
+    Blinding,
+    Lock,
+    Scheduled,
+    named,
+    read_blinding,
+    read_lock,
+    read_schedules,
+    scheduled_takes,
+)
 from studylib.sheets.rows import Specimen, Take
-from studylib.sheets.scheduled import SCHEDULE, Scheduled, read_schedules, scheduled_takes
 from studylib.sheets.settings import Settings
 from studylib.sheets.settings_file import claim_faults, read_settings
-from studylib.sheets.tables import SIZES, specimen_sheet, take_sheet
-from studylib.words.text import listed, nearest, shown
+from studylib.sheets.tables import MEASURED, Sheet, specimen_sheet, take_sheet
+from studylib.words.text import nearest
 from studylib.writing import slug
 
-__all__ = ["Settings", "Specimen", "Study", "Take", "file_hashes", "read_study"]
-
 SHEETS = ("study.toml", "specimens.csv", "takes.csv")
+
+
+MOUNT_COLUMNS = ("specimen", "batch", "mount", "number", "place", "started", "by")
 
 
 @dataclass(frozen=True)
@@ -48,9 +62,9 @@ class Study:
     name : the folder's own name, made safe for a file name.
     settings : study.toml with its defaults.
     specimens, takes : in the order of their tables; a take here has its recording.
+    warnings : notes about what a person should look at.
     planned : takes of the schedule whose recording is not there yet.
     schedules : what was planned.  blinding : how the study is blind, or None.  lock : or None.
-    warnings : whole sentences about what a person should look at.
     """
 
     folder: Path
@@ -58,7 +72,7 @@ class Study:
     settings: Settings
     specimens: tuple[Specimen, ...]
     takes: tuple[Take, ...]
-    warnings: tuple[str, ...]
+    warnings: tuple[str, ...] = ()
     planned: tuple[Take, ...] = ()
     schedules: tuple[Scheduled, ...] = ()
     blinding: Blinding | None = None
@@ -77,7 +91,19 @@ class Study:
     @property
     def woods(self) -> tuple[str, ...]:
         """Groups under comparison, in the order of specimens.csv."""
-        return tuple(dict.fromkeys(s.wood for s in self.specimens if s.role == ""))
+        return tuple(self.boards_by_wood)
+
+    @property
+    def boards_by_wood(self) -> dict[str, list[Specimen]]:
+        """Boards under comparison by wood, in the order of specimens.csv."""
+        boards: dict[str, list[Specimen]] = {}
+        for specimen in self.with_role(""):
+            boards.setdefault(specimen.wood, []).append(specimen)
+        return boards
+
+    def with_role(self, role: str) -> tuple[Specimen, ...]:
+        """The specimens of a role, such as the reference; "" for those under comparison."""
+        return tuple(s for s in self.specimens if s.role == role)
 
     @cached_property
     def _by_id(self) -> dict[str, Specimen]:
@@ -88,11 +114,11 @@ class Study:
 
         Raises
         ------
-        InputError : there is none; the sentence gives the nearest id.
+        InputError : there is none; the fault gives the nearest id.
         """
         if name not in self._by_id:
             near = nearest(name, tuple(self._by_id))
-            raise InputError(f'there is no specimen {shown(name)}; the nearest is "{near}"')
+            raise InputError(note(SheetFault.NO_SPECIMEN, name=name, nearest=near))
         return self._by_id[name]
 
     def takes_of(self, batch: str) -> tuple[Take, ...]:
@@ -100,7 +126,7 @@ class Study:
 
         Raises
         ------
-        InputError : there is no such batch; the sentence gives the nearest.
+        InputError : there is no such batch; the fault gives the nearest.
         """
         return _in_order(batch, self.takes, self.batches)
 
@@ -109,7 +135,7 @@ class Study:
 
         Raises
         ------
-        InputError : there is no such batch; the sentence gives the nearest.
+        InputError : there is no such batch; the fault gives the nearest.
         """
         return _in_order(batch, self._rows, self.all_batches)
 
@@ -128,20 +154,19 @@ class Study:
         covariates = dict.fromkeys(name for s in self.specimens for name in s.covariates)
         words = ("specimen", "wood", "source", "source_assumed", "role", "beside")
         columns = {name: [getattr(s, name) for s in self.specimens] for name in words}
-        for name in SIZES:
+        for name in MEASURED:
             columns[name] = pd.array([getattr(s, name) for s in self.specimens], dtype="Float64")
         for name in covariates:
             given = [s.covariates.get(name) for s in self.specimens]
             columns[name] = pd.array(given, dtype="Float64")
         table = pd.DataFrame(columns)
-        return table.astype(dict.fromkeys([*SIZES, *covariates], "float64"))
+        return table.astype(dict.fromkeys([*MEASURED, *covariates], "float64"))
 
 
 def _in_order(batch: str, takes: Iterable[Take], batches: tuple[str, ...]) -> tuple[Take, ...]:
     found = [take for take in takes if take.batch == batch]
     if not found:
-        near = nearest(batch, batches)
-        raise InputError(f'there is no batch {shown(batch)}; the nearest is "{near}"')
+        raise InputError(note(SheetFault.NO_BATCH, name=batch, nearest=nearest(batch, batches)))
     return tuple(sorted(found, key=lambda t: (t.order is None, t.order or 0.0, t.row)))
 
 
@@ -156,49 +181,84 @@ def read_study(folder: Path | str) -> Study:
     ------
     InputError : with all faults of the folder together, by file and row.
     """
-    folder = Path(os.path.abspath(folder))
-    if not folder.is_dir():
-        raise InputError(
-            f"there is no study folder {shown(folder.name)}; name the folder that holds study.toml "
-            "(`study new` writes an empty one)"
-        )
+    folder = _existing(folder)
     reading = read_settings(folder / SHEETS[0])
-    settings, faults, warnings = reading.settings, [*reading.faults], [*reading.warnings]
-
-    schedules, blinding, lock, found = _records(folder)
-    faults += found
-    specimens, known, found, said = specimen_sheet(
-        folder / SHEETS[1], settings.study.compare, beside=settings.study.beside
-    )
-    faults += found
-    warnings += said
-    if not found:
-        specimens, found = _named(folder, blinding, specimens, settings)
-        faults += found
+    settings, faults = reading.settings, [*reading.faults]
+    schedules, blinding, lock, unreadable = _records(folder)
+    boards = _specimen_sheet(folder, settings)
+    faults += [*unreadable, *boards.faults]
+    specimens = boards.rows
+    if not boards.faults:
+        if blinding is not None and blinding.opened:
+            try:
+                specimens = named(folder, blinding, specimens, compare=settings.study.compare)
+            except InputError as error:
+                faults += error.notes
         faults += claim_faults(settings, _woods(specimens, blinding))
-
-    takes, planned, found, said = take_sheet(
-        folder / SHEETS[2], known, scheduled=scheduled_takes(schedules)
-    )
-    faults += found
-    warnings += said
+    takes = take_sheet(folder / SHEETS[2], boards.ids, scheduled=scheduled_takes(schedules))
+    faults += takes.faults
     if faults:
         raise InputError(*faults)
-    warnings += take_warnings([*takes, *planned], specimens, settings)
-    warnings += _waiting(takes, planned)
-    warnings += _unnamed(folder, takes)
+    warnings = (
+        *(*reading.warnings, *boards.warnings, *takes.warnings),
+        *take_warnings([*takes.rows, *takes.waiting], specimens, settings),
+        *waiting_takes(takes.rows, takes.waiting),
+        *unnamed_recordings(folder, (take.file for take in takes.rows)),
+    )
     return Study(
         folder=folder,
         name=slug(folder.name),
         settings=settings,
         specimens=tuple(specimens),
-        takes=tuple(takes),
-        warnings=tuple(warnings),
-        planned=tuple(planned),
+        takes=tuple(takes.rows),
+        warnings=warnings,
+        planned=takes.waiting,
         schedules=schedules,
         blinding=blinding,
         lock=lock,
     )
+
+
+def read_unrecorded(folder: Path | str) -> Study:
+    """Read a study folder that need not be recorded yet, as planning, coding and locking do.
+
+    Tables without rows are no fault here. Boards stay as specimens.csv has them, even where a key
+    was opened; nothing is warned about.
+
+    Raises
+    ------
+    InputError : with all faults together; missing recordings of the schedule are none.
+    """
+    folder = _existing(folder)
+    reading = read_settings(folder / SHEETS[0])
+    schedules = read_schedules(folder)
+    boards = _specimen_sheet(folder, reading.settings, may_be_empty=True)
+    scheduled = scheduled_takes(schedules)
+    takes = take_sheet(folder / SHEETS[2], boards.ids, scheduled=scheduled, may_be_empty=True)
+    faults = (*reading.faults, *boards.faults, *takes.faults)
+    if faults:
+        raise InputError(*faults)
+    return Study(
+        folder=folder,
+        name=slug(folder.name),
+        settings=reading.settings,
+        specimens=tuple(boards.rows),
+        takes=tuple(takes.rows),
+        planned=takes.waiting,
+        schedules=schedules,
+    )
+
+
+def _existing(folder: Path | str) -> Path:
+    folder = Path(os.path.abspath(folder))
+    if not folder.is_dir():
+        raise InputError(note(SheetFault.NO_FOLDER, name=folder.name))
+    return folder
+
+
+def _specimen_sheet(folder: Path, settings: Settings, **options: bool) -> Sheet[Specimen]:
+    groups = settings.study
+    return specimen_sheet(folder / SHEETS[1], groups.compare, beside=groups.beside, **options)
 
 
 def _records(
@@ -212,20 +272,8 @@ def _records(
             found.append(read(folder))
         except InputError as error:
             found.append(nothing)
-            faults += error.faults
+            faults += error.notes
     return (*found, faults)
-
-
-def _named(
-    folder: Path, blinding: Blinding | None, specimens: list[Specimen], settings: Settings
-) -> tuple[list[Specimen], list[str]]:
-    """The specimens under their own names where the key was opened."""
-    if blinding is None or not blinding.opened:
-        return specimens, []
-    try:
-        return named(folder, blinding, specimens, compare=settings.study.compare), []
-    except InputError as error:
-        return specimens, list(error.faults)
 
 
 def _woods(specimens: list[Specimen], blinding: Blinding | None) -> tuple[str, ...]:
@@ -233,33 +281,6 @@ def _woods(specimens: list[Specimen], blinding: Blinding | None) -> tuple[str, .
     if blinding is not None and not blinding.opened:
         return blinding.woods
     return tuple(dict.fromkeys(s.wood for s in specimens if s.role == ""))
-
-
-def _waiting(takes: list[Take], planned: list[Take]) -> list[str]:
-    """Batches that were begun and lack recordings of their schedule."""
-    begun = {take.batch for take in takes}
-    waiting: dict[str, list[Take]] = {}
-    for take in planned:
-        if take.batch in begun:
-            waiting.setdefault(take.batch, []).append(take)
-    return [
-        f"{SHEETS[2]}: {len(lacking)} scheduled take{'s' if len(lacking) > 1 else ''} of batch "
-        f"{shown(batch)} {'have' if len(lacking) > 1 else 'has'} no recording yet (first "
-        f"{shown(lacking[0].take)}, row {lacking[0].row})"
-        for batch, lacking in waiting.items()
-    ]
-
-
-def _unnamed(folder: Path, takes: list[Take]) -> list[str]:
-    files = unnamed_recordings(folder, (take.file for take in takes))
-    if not files:
-        return []
-    few = listed(map(shown, files[:3])) if len(files) < 4 else f"{shown(files[0])} and others"
-    count = "1 recording is" if len(files) == 1 else f"{len(files)} recordings are"
-    return [
-        f"recordings/: {count} in no row of takes.csv ({few}); a take that is not used belongs in "
-        "takes.csv with exclude and a reason"
-    ]
 
 
 def file_hashes(study: Study) -> dict[str, str]:
@@ -272,8 +293,56 @@ def file_hashes(study: Study) -> dict[str, str]:
     ------
     InputError : a file has gone or cannot be read.
     """
-    beside = [name for name in (SCHEDULE, LOCK, RECORD) if (study.folder / name).is_file()]
+    beside = [name for name in (SCHEDULE, LOCK, BLINDING) if (study.folder / name).is_file()]
     if study.blinding is not None and study.blinding.opened:
         beside.append(KEY)
     names = [*SHEETS, *beside, *dict.fromkeys(take.file for take in study.takes)]
     return {name: sha256(study.folder / name) for name in names}
+
+
+def run_order(takes: Iterable[Take]) -> pd.DataFrame:
+    """One row a mount of a specimen, in the order of recording.
+
+    Batches follow each other by their first take's start, or by their first row where no start is
+    known. Within a batch the takes go by the column order where all have one, else by their starts,
+    else by their rows. Clocks with and without a zone cannot be compared: what the clock showed
+    counts.
+
+    Columns: specimen, batch, mount; number (1, 2, ... over the whole study, of the mount's first
+    take); place (0 for the first take of the batch, 1 for its last; the mean over the mount's
+    takes); started (of its first take, NaT where unknown); by ("order", "started" or "row").
+    """
+    given = list(takes)
+    batches: dict[str, list[tuple[int, Take]]] = {}
+    for row, take in enumerate(given):
+        batches.setdefault(take.batch, []).append((row, take))
+    rows = []
+    for own in sorted(batches.values(), key=lambda own: _began(own, given)):
+        by, ordered = _in_batch_order(own)
+        last = max(len(ordered) - 1, 1)
+        for rank, take in enumerate(ordered):
+            if take.specimen and take.mount is not None:
+                started = take.started.replace(tzinfo=None) if take.started else None
+                rows.append((take.specimen, take.batch, take.mount, rank / last, started, by))
+    table = pd.DataFrame(rows, columns=["specimen", "batch", "mount", "place", "started", "by"])
+    mounts = table.groupby(["specimen", "batch", "mount"], sort=False).agg(
+        place=("place", "mean"), started=("started", "first"), by=("by", "first")
+    )
+    mounts = mounts.reset_index()
+    mounts["number"] = range(1, len(mounts) + 1)
+    return mounts[list(MOUNT_COLUMNS)]
+
+
+def _began(own: list[tuple[int, Take]], every: list[Take]):
+    if all(take.started for take in every):
+        return min(take.started.replace(tzinfo=None) for _, take in own)
+    return min(row for row, _ in own)
+
+
+def _in_batch_order(own: list[tuple[int, Take]]) -> tuple[str, list[Take]]:
+    if all(take.order is not None for _, take in own):
+        return "order", [t for _, t in sorted(own, key=lambda each: (each[1].order, each[0]))]
+    if all(take.started for _, take in own):
+        key = [(take.started.replace(tzinfo=None), row, take) for row, take in own]
+        return "started", [take for _, _, take in sorted(key, key=lambda each: each[:2])]
+    return "row", [take for _, take in own]

@@ -1,7 +1,7 @@
 """Read specimens.csv and takes.csv: rows as objects, with every fault and warning of the table.
 
 What rows get wrong by themselves is found in `rows`, what they get wrong together in
-`plan_faults` and `plan_warnings`, what is wrong with the recordings in `files`.
+`between_rows`, what is wrong with the recordings in `files`.
 
 Functions: `specimen_sheet`, `take_sheet`.
 """
@@ -9,158 +9,184 @@ Functions: `specimen_sheet`, `take_sheet`.
 from __future__ import annotations
 
 import difflib
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Generic, TypeVar
 
+from studylib.codes import fields_of, note
+from studylib.codes.sheets import SettingsFault, SheetFault, SheetWarning
 from studylib.errors import InputError
+from studylib.sheets.between_rows import (
+    SIZES,
+    repeated_ids,
+    role_faults,
+    specimen_warnings,
+    take_faults,
+)
 from studylib.sheets.files import as_on_disk, recording_faults
-from studylib.sheets.plan_faults import repeated_ids, role_faults, take_faults
-from studylib.sheets.plan_warnings import specimen_warnings
+from studylib.sheets.records import without_recording
 from studylib.sheets.rows import (
     SPECIMEN_COLUMNS,
     TAKE_COLUMNS,
-    RowFault,
     Specimen,
     Take,
     columns_needed,
     covariate_columns,
-    path_fault,
+    has_sound_path,
     read_specimens,
     read_takes,
 )
-from studylib.sheets.scheduled import split, without_recording
-from studylib.sheets.spreadsheet import Row, Table, mark_faults, read_table
-from studylib.words.text import nearest, shown
+from studylib.sheets.spreadsheet import Table, mark_faults, read_table
+from studylib.words.text import nearest
 
-NOT_COMPARED = ("specimen", "source", "role", "note", "source_assumed", "row")
-SIZES = ("length_mm", "width_mm", "thickness_mm", "mass_g", "moisture_pct")
+MEASURED = (*SIZES, "moisture_pct")
+NOT_GROUPS = ("specimen", "source", "role", "note", "source_assumed", "row", *MEASURED)
 NUMERIC_TAKE_COLUMNS = (
     "order", "mount", "repeat", "tone_hz", "drive_db", "gain_db", "temperature_c", "humidity_pct",
 )  # fmt: skip
 
+Item = TypeVar("Item", Specimen, Take)
+
+
+@dataclass(frozen=True)
+class Sheet(Generic[Item]):
+    """What a table gave.
+
+    rows : what is whole.  ids : every id it holds; None when it cannot be read.
+    waiting : takes without their recording yet.  faults, warnings : notes.
+    """
+
+    rows: list[Item]
+    ids: frozenset[str] | None
+    faults: list[str]
+    warnings: list[str]
+    waiting: tuple[Take, ...] = ()
+
 
 def specimen_sheet(
-    path: Path, compare: str, *, beside: str = "", empty: bool = False
-) -> tuple[list[Specimen], frozenset[str] | None, list[str], list[str]]:
-    """Specimens, the ids the table holds (None when it cannot be read), faults, warnings.
-
-    `empty` : whether a table without rows will do, as it does before boards are cut.
-    """
-    if compare in NOT_COMPARED or compare in SIZES:
-        said = f"study.toml, [study] compare: {shown(compare)} cannot be compared"
-        return [], None, [f'{said}; name a column of groups, such as "wood"'], []
-    if beside and (beside in NOT_COMPARED or beside in SIZES or beside == compare):
-        said = f"study.toml, [study] beside: {shown(beside)} cannot stand beside {shown(compare)}"
-        return [], None, [f'{said}; name another column of groups, such as "finish"'], []
-    try:
-        table = read_table(path)
-    except InputError as error:
-        return [], None, list(error.faults), []
-    required = tuple(filter(None, ("specimen", compare, beside)))
-    faults = _form_faults(table, required=required, known=SPECIMEN_COLUMNS, empty=empty)
-    specimens, found = read_specimens(table, compare=compare, beside=beside)
-    further = covariate_columns(table, compare=compare, beside=beside)
-    found += mark_faults(table, (*SIZES, *further))
-    found += repeated_ids(table, "specimen") + role_faults(specimens)
-    known = None
-    if "specimen" in table.columns:
-        known = frozenset(row.cells["specimen"] for row in table.rows)
-    warnings = _further_columns(table, (compare, beside), further)
-    warnings += specimen_warnings(specimens, table)
-    return specimens, known, faults + _told(found), warnings
-
-
-def take_sheet(
-    path: Path, known: frozenset[str] | None, *, scheduled: frozenset[str], empty: bool = False
-) -> tuple[list[Take], list[Take], list[str], list[str]]:
-    """Takes with a recording, takes that wait for theirs, faults and warnings.
+    path: Path, compare: str, *, beside: str = "", may_be_empty: bool = False
+) -> Sheet[Specimen]:
+    """specimens.csv.
 
     Parameters
     ----------
-    known : the ids of specimens.csv; None when it could not be read.
+    compare, beside : the columns of groups that study.toml names; "" for no second one.
+    may_be_empty : whether a table without rows will do, as it does before boards are cut.
+    """
+    place = {"file": "study.toml", "section": "[study]"}
+    if compare in NOT_GROUPS:
+        return _unread(note(SettingsFault.COMPARE_UNFIT, **place, key="compare", value=compare))
+    if beside in (*NOT_GROUPS, compare):
+        fields = {"key": "beside", "value": beside, "compare": compare}
+        return _unread(note(SettingsFault.BESIDE_UNFIT, **place, **fields))
+    try:
+        table = read_table(path)
+    except InputError as error:
+        return _unread(*error.notes)
+    required = tuple(filter(None, ("specimen", compare, beside)))
+    faults = _form_faults(table, required, SPECIMEN_COLUMNS, may_be_empty)
+    specimens, found = read_specimens(table, compare=compare, beside=beside)
+    further = covariate_columns(table, compare=compare, beside=beside)
+    found += mark_faults(table, (*MEASURED, *further))
+    found += repeated_ids(table, "specimen") + role_faults(specimens)
+    warnings = _further_columns(table, (*SPECIMEN_COLUMNS, *required), further)
+    warnings += specimen_warnings(specimens, table)
+    ids = frozenset(row.cells["specimen"] for row in table.rows if "specimen" in row.cells)
+    known = ids if "specimen" in table.columns else None
+    return Sheet(specimens, known, faults + _by_row(found), warnings)
+
+
+def take_sheet(
+    path: Path,
+    specimens: frozenset[str] | None,
+    *,
+    scheduled: frozenset[str],
+    may_be_empty: bool = False,
+) -> Sheet[Take]:
+    """takes.csv: takes with a recording, and takes that wait for theirs.
+
+    Parameters
+    ----------
+    specimens : the ids of specimens.csv; None when it could not be read.
     scheduled : ids of takes that may be without a recording.
-    empty : whether a table without rows will do, as it does before anything is planned.
+    may_be_empty : whether a table without rows will do, as it does before anything is planned.
     """
     try:
         table = read_table(path)
     except InputError as error:
-        return [], [], list(error.faults), []
-    faults = _form_faults(
-        table, required=("take", "batch", "kind", "file"), known=TAKE_COLUMNS, empty=empty
-    )
+        return _unread(*error.notes)
+    faults = _form_faults(table, ("take", "batch", "kind", "file"), TAKE_COLUMNS, may_be_empty)
     faults += [
-        f"{table.name}, row 1: there is no column {shown(column)}, which a {kind} take needs; "
-        "add it"
+        note(SheetFault.NO_COLUMN, file=table.name, row=1, columns=[column], kind=kind)
         for column, kind in columns_needed(table)
     ]
     table = _as_on_disk(path.parent, table)
     takes, found = read_takes(table)
     found += mark_faults(table, NUMERIC_TAKE_COLUMNS)
     found += repeated_ids(table, "take") + take_faults(takes)
-    if known is not None:
-        found += _unknown_specimens(table, known)
+    if specimens is not None:
+        found += _unknown_specimens(table, specimens)
     waiting = without_recording(path.parent, table, scheduled)
-    there = [r for r in table.rows if _inside(r) and r.number not in waiting]
+    there = [r for r in table.rows if has_sound_path(r) and r.number not in waiting]
     found += recording_faults(path.parent, table.name, there)
     warnings = [
-        f"{table.name}, row 1: the column {shown(column)} is not known and is not used; "
-        f'the nearest known name is "{nearest(column, TAKE_COLUMNS)}"'
+        _column_note(SheetWarning.UNKNOWN_COLUMN, table, column, TAKE_COLUMNS)
         for column in table.columns
         if column not in TAKE_COLUMNS
     ]
-    recorded, planned = split(takes, waiting)
-    return recorded, planned, faults + _told(found), warnings
+    recorded = [take for take in takes if take.row not in waiting]
+    planned = tuple(take for take in takes if take.row in waiting)
+    return Sheet(recorded, None, faults + _by_row(found), warnings, planned)
 
 
-def _inside(row: Row) -> bool:
-    """Whether the row names a file by a path that stays in the study."""
-    file = row.cells.get("file", "")
-    return bool(file) and not path_fault(file)
+def _unread(*faults: str) -> Sheet:
+    return Sheet([], None, list(faults), [])
 
 
 def _as_on_disk(folder: Path, table: Table) -> Table:
-    found = {row.number: row for row in as_on_disk(folder, [r for r in table.rows if _inside(r)])}
+    spelled = as_on_disk(folder, [row for row in table.rows if has_sound_path(row)])
+    found = {row.number: row for row in spelled}
     return replace(table, rows=tuple(found.get(row.number, row) for row in table.rows))
 
 
 def _form_faults(
-    table: Table, *, required: tuple[str, ...], known: tuple[str, ...], empty: bool
+    table: Table, required: tuple[str, ...], known: tuple[str, ...], may_be_empty: bool
 ) -> list[str]:
     """Required columns that are not there, and a table without rows."""
     unknown = [c for c in table.columns if c not in known and c not in required]
-    faults = []
-    for column in required:
-        if column in table.columns:
-            continue
-        near = nearest(column, unknown) if unknown else ""
-        hint = f" (perhaps {shown(near)} is meant to be it)" if near else ""
-        faults.append(f"{table.name}, row 1: there is no column {shown(column)}; add it{hint}")
-    if not table.rows and not empty:
-        what = "specimen" if table.name == "specimens.csv" else "take"
-        faults.append(f"{table.name} has no rows below its header; write one row for each {what}")
+    faults = [
+        note(
+            SheetFault.NO_COLUMN,
+            file=table.name,
+            row=1,
+            columns=[column],
+            perhaps=nearest(column, unknown),
+        )
+        for column in required
+        if column not in table.columns
+    ]
+    if not table.rows and not may_be_empty:
+        faults.append(note(SheetFault.NO_ROWS, file=table.name))
     return faults
 
 
-def _further_columns(table: Table, groups: tuple[str, str], further: tuple[str, ...]) -> list[str]:
+def _further_columns(
+    table: Table, known: tuple[str, ...], covariates: tuple[str, ...]
+) -> list[str]:
     """Columns of specimens.csv that we do not know: covariates near a known name, or text."""
-    known = (*SPECIMEN_COLUMNS, *filter(None, groups))
     warnings = []
     for column in table.columns:
-        near = nearest(column, known)
-        place = f"{table.name}, row 1: the column {shown(column)}"
         if column in known:
             continue
-        if column not in further:
-            warnings.append(
-                f"{place} is not known and does not hold numbers, so it is not used; "
-                f'the nearest known name is "{near}"'
-            )
-        elif _close(column, near):
-            warnings.append(
-                f"{place} is not known and is kept as a further number of the board; "
-                f'the nearest known name is "{near}"'
-            )
+        if column not in covariates:
+            warnings.append(_column_note(SheetWarning.TEXT_COLUMN, table, column, known))
+        elif _close(column, nearest(column, known)):
+            warnings.append(_column_note(SheetWarning.COVARIATE_LIKE_KNOWN, table, column, known))
     return warnings
+
+
+def _column_note(code: SheetWarning, table: Table, column: str, known: tuple[str, ...]) -> str:
+    return note(code, file=table.name, row=1, value=column, nearest=nearest(column, known))
 
 
 def _close(name: str, known: str) -> bool:
@@ -168,19 +194,21 @@ def _close(name: str, known: str) -> bool:
     return difflib.SequenceMatcher(None, name.casefold(), known).ratio() >= 0.75
 
 
-def _unknown_specimens(table: Table, known: frozenset[str]) -> list[RowFault]:
+def _unknown_specimens(table: Table, known: frozenset[str]) -> list[str]:
     return [
-        (
-            row.number,
-            f"{table.name}, row {row.number}, column specimen: {shown(name)} is not in "
-            f'specimens.csv; the nearest is "{nearest(name, sorted(known))}"; '
-            "correct it or add the specimen there",
+        note(
+            SheetFault.UNKNOWN_SPECIMEN,
+            file=table.name,
+            row=row.number,
+            column="specimen",
+            value=name,
+            nearest=nearest(name, sorted(known)),
         )
         for row in table.rows
         if (name := row.cells.get("specimen", "")) and name not in known
     ]
 
 
-def _told(found: list[RowFault]) -> list[str]:
-    """Sentences by row; those of one row in the order in which they were found."""
-    return [said for _, said in sorted(found, key=lambda fault: fault[0])]
+def _by_row(found: list[str]) -> list[str]:
+    """Faults by row; those of one row in the order in which they were found."""
+    return sorted(found, key=lambda fault: fields_of(fault)["row"])

@@ -21,7 +21,7 @@ from studylib.bench.first_look import first_look
 from studylib.bench.takes_file import write_schedule
 from studylib.bench.watch import watch_bench
 from studylib.sheets import read_study
-from studylib.sheets.boards import read_boards
+from studylib.sheets.study import read_unrecorded
 from tests.planned_study import write_planned
 
 RATE, SECONDS, TAKES = 48_000, 3.0, 12
@@ -31,7 +31,7 @@ def main() -> None:
     """Print the median and the longest wait, and the measuring alone."""
     with tempfile.TemporaryDirectory() as place:
         folder = write_planned(Path(place) / "rails")
-        write_schedule(read_boards(folder))
+        write_schedule(read_unrecorded(folder))
         planned = read_study(folder).planned
         takes = [t for t in planned if t.kind in ("room", "tone", "tap")][:TAKES]
         said: queue.Queue = queue.Queue()

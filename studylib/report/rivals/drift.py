@@ -17,7 +17,7 @@ from scipy import stats as distributions
 
 from studylib.register import Feature
 from studylib.report.rivals.parts import Ground, Rival, not_tested
-from studylib.sheets.run_order import run_order
+from studylib.sheets.study import run_order
 from studylib.stats import scales
 from studylib.stats.boards import mount_cells
 from studylib.words.numbers import between, counted, rounded, signed

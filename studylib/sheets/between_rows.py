@@ -1,0 +1,380 @@
+"""What rows say together: faults that no analysis could put right, and what to look at.
+
+Faults: ids given twice, two takes that claim to be the same one, a mount in two batches, batches
+that would share a file name, times with and without an offset, a second reference. Warnings: a
+number skipped, a group spelled in two ways, sources assumed, mounts lost, a batch without the
+reference. Takes with `exclude` count as present: they were recorded, and only set aside.
+
+Functions: `repeated_ids`, `role_faults`, `take_faults`, `specimen_warnings`, `take_warnings`,
+`waiting_takes`, `gaps`.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import Counter, defaultdict
+from collections.abc import Hashable, Iterable, Sequence
+from typing import Any
+
+from studylib.codes import Code, note
+from studylib.codes.sheets import SheetFault, SheetWarning
+from studylib.sheets.rows import BOARD_KINDS, TONE_KINDS, Specimen, Take
+from studylib.sheets.settings import Settings
+from studylib.sheets.spreadsheet import Table
+from studylib.writing import slug
+
+SPECIMENS, TAKES = "specimens.csv", "takes.csv"
+MOUNT_KINDS = (*BOARD_KINDS, "airborne")
+SIZES = ("length_mm", "width_mm", "thickness_mm", "mass_g")
+
+FORMULA = re.compile(r"[=@]|[+-](?![0-9.,]*$)")
+"""How a cell begins that a spreadsheet takes for a formula; a plain number is none."""
+
+MULTIPLE_MARGIN = 0.01
+"""A tone within this of a whole multiple of the fundamental is meant as that multiple."""
+
+
+def _take_note(code: Code, take: Take, column: str, **fields: Any) -> str:
+    return note(code, file=TAKES, row=take.row, column=column, **fields)
+
+
+# Faults
+
+
+def repeated_ids(table: Table, column: str) -> list[str]:
+    """Ids that an earlier row has already."""
+    first: dict[str, int] = {}
+    faults = []
+    for row in table.rows:
+        name = row.cells.get(column, "")
+        if name in first:
+            place = {"file": table.name, "row": row.number, "column": column}
+            faults.append(note(SheetFault.ID_TWICE, **place, value=name, other_row=first[name]))
+        elif name:
+            first[name] = row.number
+    return faults
+
+
+def role_faults(specimens: Sequence[Specimen]) -> list[str]:
+    """A second reference: drift is watched on one specimen."""
+    first, *others = [s for s in specimens if s.role == "reference"] or [None]
+    return [
+        note(
+            SheetFault.SECOND_REFERENCE,
+            file=SPECIMENS,
+            row=other.row,
+            column="role",
+            reference=first.specimen,
+        )
+        for other in others
+    ]
+
+
+def take_faults(takes: Sequence[Take]) -> list[str]:
+    """Faults between rows of takes.csv: doubles, mounts in two batches, batch names, time zones."""
+    return [*_doubles(takes), *_torn_mounts(takes), *_file_names(takes), *_time_zones(takes)]
+
+
+def _doubles(takes: Sequence[Take]) -> list[str]:
+    """Two takes that say they are the same one. A take set aside may be made again under its
+    number, and controls need no numbers."""
+    first: dict[Hashable, Take] = {}
+    faults = []
+    for t in takes:
+        if t.exclude or (t.kind not in BOARD_KINDS and t.repeat is None):
+            continue
+        known = first.setdefault((t.batch, t.specimen, t.mount, t.repeat, *_signal(t)), t)
+        if known is not t:
+            faults.append(_take_note(SheetFault.SAME_TAKE, t, "repeat", other_row=known.row))
+    return faults
+
+
+def _signal(take: Take) -> tuple:
+    return take.kind, take.tone_hz, take.drive_db, take.support
+
+
+def _torn_mounts(takes: Sequence[Take]) -> list[str]:
+    first: dict[Hashable, Take] = {}
+    return [
+        _take_note(
+            SheetFault.MOUNT_IN_TWO_BATCHES,
+            t,
+            "mount",
+            specimen=t.specimen,
+            mount=t.mount,
+            batch=known.batch,
+            other_row=known.row,
+        )
+        for t in _mounted(takes)
+        if (known := first.setdefault((t.specimen, t.mount, t.support), t)).batch != t.batch
+    ]
+
+
+def _file_names(takes: Sequence[Take]) -> list[str]:
+    """Batches become files; two names must not become one (capitals do not count everywhere)."""
+    first: dict[str, Take] = {}
+    faults: dict[str, str] = {}  # one for each batch
+    for t in takes:
+        known = first.setdefault(slug(t.batch).casefold(), t)
+        if known.batch != t.batch and t.batch not in faults:
+            names = {"batch": t.batch, "other": known.batch, "shared": slug(t.batch)}
+            faults[t.batch] = _take_note(
+                SheetFault.BATCHES_SHARE_FILE, t, "batch", **names, other_row=known.row
+            )
+    return list(faults.values())
+
+
+def _time_zones(takes: Sequence[Take]) -> list[str]:
+    """Times with and without an offset cannot be put in order."""
+    timed = [(t, t.started.tzinfo is not None) for t in takes if t.started is not None]
+    odd = [(t, offset) for t, offset in timed if offset != timed[0][1]]
+    return [
+        _take_note(
+            SheetFault.MIXED_TIME_ZONES,
+            t,
+            "started",
+            has_offset=offset,
+            other_row=timed[0][0].row,
+        )
+        for t, offset in odd[:1]
+    ]
+
+
+def _mounted(takes: Iterable[Take]) -> list[Take]:
+    """The takes that belong to one mount of one specimen."""
+    return [t for t in takes if t.kind in MOUNT_KINDS and t.specimen and t.mount]
+
+
+# Warnings
+
+
+def specimen_warnings(specimens: Sequence[Specimen], table: Table) -> list[str]:
+    """What to look at in specimens.csv: assumed or shared sources, spellings, sizes, control."""
+    compared = [s for s in specimens if s.role == ""]
+    warnings = []
+    assumed = [s.row for s in compared if s.source_assumed]
+    if assumed:
+        place = {"file": SPECIMENS, "column": "source"}
+        warnings.append(note(SheetWarning.SOURCE_ASSUMED, **place, rows=assumed))
+    warnings += _shared_sources(compared)
+    warnings += _spellings(SPECIMENS, (s.wood for s in compared), "wood")
+    warnings += _formulas(SPECIMENS, specimens, ("specimen", "wood"))
+    warnings += _formulas(SPECIMENS, [s for s in specimens if not s.source_assumed], ("source",))
+    missing = [c for c in SIZES if c not in table.columns]
+    if missing:
+        warnings.append(note(SheetWarning.NO_SIZES, file=SPECIMENS, columns=missing))
+    roles = {s.role for s in specimens}
+    if "changed" in roles and "reference" not in roles:
+        warnings.append(note(SheetWarning.NO_REFERENCE, file=SPECIMENS, column="role"))
+    return warnings
+
+
+def _shared_sources(compared: Sequence[Specimen]) -> list[str]:
+    woods: dict[str, dict[str, None]] = defaultdict(dict)
+    for s in compared:
+        woods[s.source][s.wood] = None
+    place = {"file": SPECIMENS, "column": "source"}
+    return [
+        note(SheetWarning.SHARED_SOURCE, **place, value=source, woods=list(groups))
+        for source, groups in woods.items()
+        if len(groups) > 1
+    ]
+
+
+def _spellings(name: str, words: Iterable[str], noun: str) -> list[str]:
+    forms: dict[str, dict[str, None]] = defaultdict(dict)
+    for word in words:
+        forms["".join(word.split()).casefold()][word] = None
+    return [
+        note(SheetWarning.SPELLINGS, file=name, noun=noun, names=list(known))
+        for known in forms.values()
+        if len(known) > 1
+    ]
+
+
+def _formulas(
+    name: str, rows: Sequence[Specimen] | Sequence[Take], columns: Sequence[str]
+) -> list[str]:
+    """Names that a spreadsheet would work out. Tables hold them as they are: data stay data."""
+    warnings = []
+    for column in columns:
+        odd = {getattr(row, column): row for row in reversed(rows)}
+        found = sorted((row.row, text) for text, row in odd.items() if FORMULA.match(text))
+        for row, text in found[:1]:
+            place = {"file": name, "row": row, "column": column}
+            warnings.append(note(SheetWarning.FORMULA, **place, value=text, more=len(found) - 1))
+    return warnings
+
+
+def take_warnings(
+    takes: Sequence[Take], specimens: Sequence[Specimen], settings: Settings
+) -> list[str]:
+    """What to look at in takes.csv: skipped numbers, uneven mounts, odd tones, controls."""
+    return [
+        *_skipped_mounts(takes),
+        *_skipped_repeats(takes),
+        *_uneven(takes, specimens),
+        *_reference_gaps(takes, specimens),
+        *_odd_tones(takes, settings.tone.fundamental_hz),
+        *_calibrators(takes, settings),
+        *_same_order(takes),
+        *_spellings(TAKES, (t.batch for t in takes), "batch"),
+        *_formulas(TAKES, takes, ("take", "batch")),
+        *(
+            _take_note(SheetWarning.REASON_UNUSED, t, "reason")
+            for t in takes
+            if t.reason and not t.exclude
+        ),
+    ]
+
+
+def waiting_takes(takes: Sequence[Take], planned: Sequence[Take]) -> list[str]:
+    """Batches that were begun and lack recordings of their schedule."""
+    begun = {take.batch for take in takes}
+    waiting: dict[str, list[Take]] = defaultdict(list)
+    for take in planned:
+        if take.batch in begun:
+            waiting[take.batch].append(take)
+    return [
+        note(
+            SheetWarning.WAITING,
+            file=TAKES,
+            batch=batch,
+            count=len(lacking),
+            first=lacking[0].take,
+            first_row=lacking[0].row,
+        )
+        for batch, lacking in waiting.items()
+    ]
+
+
+def _skipped_mounts(takes: Sequence[Take]) -> list[str]:
+    groups: dict[Hashable, list[Take]] = defaultdict(list)
+    for t in _mounted(takes):
+        groups[t.specimen].append(t)
+    return [
+        _skipped(run, numbers, "mount", {"specimen": name})
+        for name, group in groups.items()
+        for run, numbers in _runs(group, "mount")
+    ]
+
+
+def _skipped_repeats(takes: Sequence[Take]) -> list[str]:
+    groups: dict[Hashable, list[Take]] = defaultdict(list)
+    for t in takes:
+        if t.repeat is not None:
+            groups[(t.batch, t.specimen, t.mount, *_signal(t))].append(t)
+    return [
+        _skipped(run, numbers, "repeat", _described(group[0]))
+        for group in groups.values()
+        for run, numbers in _runs(group, "repeat")
+    ]
+
+
+def _described(take: Take) -> dict[str, Any]:
+    """Board and signal, as far as they tell a take from others."""
+    board = {"specimen": take.specimen, "mount": take.mount} if take.specimen else {}
+    tone = {"tone_hz": take.tone_hz} if take.kind in TONE_KINDS else {}
+    return {**board, **tone, "kind": take.kind, "drive_db": take.drive_db}
+
+
+def _runs(group: list[Take], column: str) -> list[tuple[tuple[int, int, int], dict[int, Take]]]:
+    numbers = {getattr(t, column): t for t in reversed(group)}
+    return [(run, numbers) for run in gaps(numbers)]
+
+
+def _skipped(
+    run: tuple[int, int, int], numbers: dict[int, Take], column: str, described: dict[str, Any]
+) -> str:
+    first, last, then = run
+    numbered = {"number": then, "first": first, "last": last}
+    return _take_note(SheetWarning.SKIPPED, numbers[then], column, **numbered, **described)
+
+
+def gaps(numbers: Iterable[int]) -> list[tuple[int, int, int]]:
+    """Runs of whole numbers skipped when counting 1, 2, ... up to the largest.
+
+    Returns
+    -------
+    list of (first skipped, last skipped, the number that follows), in order.
+    """
+    found, expected = [], 1
+    for number in sorted(set(numbers)):
+        if number > expected:
+            found.append((expected, number - 1, number))
+        expected = number + 1
+    return found
+
+
+def _uneven(takes: Sequence[Take], specimens: Sequence[Specimen]) -> list[str]:
+    """Specimens under comparison with no takes, or with fewer mounts than most."""
+    mounts: dict[str, set] = {s.specimen: set() for s in specimens if s.role == ""}
+    seen = {t.specimen for t in takes}
+    for t in _mounted(takes):
+        if t.specimen in mounts and t.support == "bench":
+            mounts[t.specimen].add(t.mount)
+    counts = Counter(len(m) for m in mounts.values() if m)
+    usual = max(counts, key=lambda n: (counts[n], n), default=0)
+    fewer = {name: len(m) for name, m in mounts.items() if 0 < len(m) < usual}
+    unseen = [s for s in specimens if s.specimen not in seen]
+    boards, column = {"file": SPECIMENS, "column": "specimen"}, {"file": TAKES, "column": "mount"}
+    return [
+        *(note(SheetWarning.NO_TAKES, **boards, row=s.row, value=s.specimen) for s in unseen),
+        *(
+            note(SheetWarning.FEWER_MOUNTS, **column, value=name, mounts=n, usual=usual)
+            for name, n in fewer.items()
+        ),
+    ]
+
+
+def _reference_gaps(takes: Sequence[Take], specimens: Sequence[Specimen]) -> list[str]:
+    reference = next((s.specimen for s in specimens if s.role == "reference"), None)
+    if reference is None:
+        return []
+    batches = dict.fromkeys(t.batch for t in takes)
+    measured = {t.batch for t in _mounted(takes) if t.specimen == reference}
+    return [
+        note(SheetWarning.REFERENCE_NOT_IN_BATCH, file=TAKES, reference=reference, batch=batch)
+        for batch in batches
+        if batch not in measured
+    ]
+
+
+def _odd_tones(takes: Sequence[Take], fundamental_hz: float) -> list[str]:
+    """Tones that are no multiple of the fundamental; told once for each frequency."""
+    odd: dict[float, Take] = {}
+    for t in takes:
+        if t.kind in TONE_KINDS and t.tone_hz:
+            ratio = t.tone_hz / fundamental_hz
+            if abs(ratio - round(ratio)) > MULTIPLE_MARGIN or round(ratio) < 1:
+                odd.setdefault(t.tone_hz, t)
+    return [
+        _take_note(
+            SheetWarning.ODD_TONE, t, "tone_hz", tone_hz=tone_hz, fundamental_hz=fundamental_hz
+        )
+        for tone_hz, t in odd.items()
+    ]
+
+
+def _calibrators(takes: Sequence[Take], settings: Settings) -> list[str]:
+    batches = dict.fromkeys(t.batch for t in takes)
+    calibrated = {t.batch: t for t in takes if t.kind == "calibrator"}
+    if settings.channels.calibrator_db is None:
+        return [
+            _take_note(SheetWarning.CALIBRATOR_UNUSED, t, "kind", batch=batch)
+            for batch, t in calibrated.items()
+        ]
+    return [
+        note(SheetWarning.NO_CALIBRATOR, file=TAKES, batch=batch)
+        for batch in batches
+        if batch not in calibrated and settings.channels.response_kind == "microphone"
+    ]
+
+
+def _same_order(takes: Sequence[Take]) -> list[str]:
+    first: dict[Hashable, Take] = {}
+    return [
+        _take_note(SheetWarning.SAME_ORDER, t, "order", order=t.order, other_row=known.row)
+        for t in takes
+        if t.order is not None and (known := first.setdefault((t.batch, t.order), t)) is not t
+    ]
