@@ -1,0 +1,56 @@
+"""What the tests share is made once, whole or not at all, and equal to what was made in place."""
+
+from __future__ import annotations
+
+import pickle
+import threading
+from concurrent.futures import ThreadPoolExecutor
+
+import pandas as pd
+import pytest
+
+from studylib.measure.parts import gather
+from studylib.sheets import read_study
+from tests.once import made_once
+from tests.small_study import Plan, write_small_study
+
+
+def test_of_many_who_ask_at_once_one_makes_it(tmp_path):
+    made, all_here = [], threading.Barrier(12)
+
+    def make() -> bytes:
+        made.append("here")
+        return b"whole"
+
+    def ask(_) -> bytes:
+        all_here.wait(30)
+        return made_once(tmp_path / "shared", make)
+
+    with ThreadPoolExecutor(12) as pool:
+        assert list(pool.map(ask, range(12))) == [b"whole"] * 12
+    assert made == ["here"]
+    assert [path.name for path in tmp_path.iterdir()] == ["shared"]
+
+
+def test_a_maker_that_fails_leaves_nothing_in_the_way(tmp_path):
+    with pytest.raises(ZeroDivisionError):
+        made_once(tmp_path / "shared", lambda: 1 // 0)
+    assert list(tmp_path.iterdir()) == []
+    assert made_once(tmp_path / "shared", lambda: b"second") == b"second"
+
+
+def test_a_maker_that_vanished_is_given_up(tmp_path):
+    (tmp_path / "shared.making").mkdir()
+    assert made_once(tmp_path / "shared", lambda: b"mine", patience_s=0.0) == b"mine"
+
+
+def test_a_measured_study_survives_the_way_through_the_file(tmp_path):
+    study = read_study(write_small_study(tmp_path / "rails", Plan(boards=2, mounts=1, takes=1)))
+    here = gather(study)
+    again, kept = pickle.loads(pickle.dumps((study, here)))
+    assert again == study
+    for name, table in vars(here).items():
+        if isinstance(table, pd.DataFrame):
+            pd.testing.assert_frame_equal(getattr(kept, name), table, check_exact=True)
+        elif name == "failed":
+            assert kept.failed == table
