@@ -1,8 +1,14 @@
-"""Shared fixtures: a seeded generator, the demo measured once; nothing draws on a screen."""
+"""Shared fixtures: a seeded generator, the demo measured once; nothing draws on a screen.
+
+What is made once for a whole run lies in a folder of that run, which all workers share when tests
+run side by side (`pytest -n auto`), and which is gone afterwards.
+"""
 
 from __future__ import annotations
 
 import pickle
+import shutil
+import tempfile
 from pathlib import Path
 
 import matplotlib
@@ -11,26 +17,67 @@ import pytest
 
 from studylib.measure.parts import gather
 from studylib.sheets import read_study
+from tests.demo import DEMO, OnceMeasured, write_startup
 from tests.once import made_once
 
 matplotlib.use("Agg")
 
-DEMO = Path(__file__).parents[1] / "data_demo"
+SHARED = pytest.StashKey[Path]()
 
 
-def measure_demo() -> bytes:
+class NotebookKernels:
+    """Lets the kernels of notebooks under test share the demo's measurement."""
+
+    def __init__(self, shared: Path) -> None:
+        self.shared = shared
+
+    @pytest.hookimpl(wrapper=True)
+    def pytest_runtest_setup(self, item):
+        """A notebook's kernel is started when its first cell is set up."""
+        if item.path.suffix != ".ipynb":
+            return (yield)
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setenv("IPYTHONDIR", str(write_startup(self.shared)))
+            return (yield)
+
+
+def pytest_configure(config):
+    """The folder of this run: made here, or told by the process that started this worker."""
+    given = getattr(config, "workerinput", {}).get("shared")
+    config.stash[SHARED] = Path(given or tempfile.mkdtemp(prefix="studylib-tests-"))
+    config.pluginmanager.register(NotebookKernels(config.stash[SHARED]))
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_configure_node(node):
+    """Tell a worker the folder."""
+    node.workerinput["shared"] = str(node.config.stash[SHARED])
+
+
+def pytest_unconfigure(config):
+    """Leave nothing behind."""
+    if not hasattr(config, "workerinput"):
+        shutil.rmtree(config.stash[SHARED], ignore_errors=True)
+
+
+def measure_demo(measure: OnceMeasured) -> bytes:
     """(study, gathered) of the demo, pickled: what all tests of a run share."""
     study = read_study(DEMO)
-    return pickle.dumps((study, gather(study)))
+    with measure.in_place():
+        return pickle.dumps((study, gather(study)))
 
 
 @pytest.fixture(scope="session")
-def measured_demo(tmp_path_factory, request) -> tuple:
-    """(study, gathered) of the demo, measured once a run of pytest; nobody changes it."""
-    root = tmp_path_factory.getbasetemp()
-    if hasattr(request.config, "workerinput"):  # one of several side by side: their common folder
-        root = root.parent
-    return pickle.loads(made_once(root / "measured_demo.pickle", measure_demo))
+def demo_batch(request) -> OnceMeasured:
+    """`measure_batch` for the demo's batches, each measured once a run."""
+    return OnceMeasured(request.config.stash[SHARED])
+
+
+@pytest.fixture(scope="session")
+def measured_demo(request, demo_batch) -> tuple:
+    """(study, gathered) of the demo, measured once a run; nobody changes it."""
+    place = request.config.stash[SHARED] / "gathered.pickle"
+    return pickle.loads(made_once(place, lambda: measure_demo(demo_batch)))
 
 
 @pytest.fixture

@@ -20,7 +20,6 @@ import pandas as pd
 import pytest
 import soundfile
 
-from studylib.measure import measure_batch
 from studylib.sheets import read_study
 
 DEMO = Path(__file__).resolve().parents[1] / "data_demo"
@@ -44,9 +43,9 @@ def takes() -> pd.DataFrame:
 
 
 @pytest.fixture(scope="module")
-def features() -> pd.DataFrame:
+def features(demo_batch) -> pd.DataFrame:
     study = read_study(DEMO)
-    parts = [measure_batch(study, batch).features for batch in study.batches]
+    parts = [demo_batch(study, batch).features for batch in study.batches]
     table = pd.concat(parts, ignore_index=True)
     return table[table["usable"]]
 
@@ -292,9 +291,8 @@ def test_truth_credits_the_board_with_no_harmonic_of_its_own(truth):
     assert harmonics.loc[buzzing, "excess_db"].iloc[1:3].min() > 6
 
 
-def test_knocked_take_is_seen_by_the_checks_too():
-    study = read_study(DEMO)
-    quality = measure_batch(study, "day1").quality
+def test_knocked_take_is_seen_by_the_checks_too(demo_batch):
+    quality = demo_batch(read_study(DEMO), "day1").quality
     failed = quality[(quality["verdict"] == "fail") & (quality["check"] != "take")]
     assert set(failed["take"]) == {"R2-m1-tone172-r2"}
     assert "bump" in set(failed["check"])

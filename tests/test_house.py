@@ -102,7 +102,7 @@ def test_no_path_of_a_machine_and_no_address_of_a_registry():
 def test_the_readme_holds_the_two_commands():
     text = (ROOT / "README.md").read_text(encoding="utf-8")
     assert "pip install -c .ci/constraints.txt -e . && study run data_demo\n" in text
-    assert "pip install -c .ci/constraints.txt -e '.[test]' && pytest\n" in text
+    assert "pip install -c .ci/constraints.txt -e '.[test]' && pytest -n auto\n" in text
 
 
 def test_signal_knows_no_tables_and_statistics_no_sound():

@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import pickle
+import subprocess
+import sys
 import threading
 from concurrent.futures import ThreadPoolExecutor
+from types import SimpleNamespace
 
 import pandas as pd
 import pytest
 
 from studylib.measure.parts import gather
 from studylib.sheets import read_study
+from tests import demo
 from tests.once import made_once
 from tests.small_study import Plan, write_small_study
 
@@ -42,6 +46,38 @@ def test_a_maker_that_fails_leaves_nothing_in_the_way(tmp_path):
 def test_a_maker_that_vanished_is_given_up(tmp_path):
     (tmp_path / "shared.making").mkdir()
     assert made_once(tmp_path / "shared", lambda: b"mine", patience_s=0.0) == b"mine"
+
+
+def test_only_the_demo_is_shared_and_only_for_a_while(tmp_path, monkeypatch):
+    from studylib import measure
+
+    calls = []
+    monkeypatch.setattr(demo, "MEASURE", lambda study, batch: calls.append(batch) or [batch])
+    monkeypatch.setattr(measure, "measure_batch", demo.MEASURE)
+    once, own = demo.OnceMeasured(tmp_path), SimpleNamespace(folder=demo.DEMO)
+    with once.in_place():
+        first, second = (measure.measure_batch(own, "day1") for _ in range(2))
+        measure.measure_batch(SimpleNamespace(folder=tmp_path), "elsewhere")
+        measure.measure_batch(SimpleNamespace(folder=tmp_path), "elsewhere")
+    assert first == second == ["day1"]
+    assert first is not second
+    assert calls == ["day1", "elsewhere", "elsewhere"]
+    assert measure.measure_batch is demo.MEASURE
+
+
+def test_a_notebooks_kernel_takes_the_shared_demo_and_keeps_no_name_of_it(tmp_path):
+    (tmp_path / "day1.pickle").write_bytes(pickle.dumps("as it was measured"))
+    startup = demo.write_startup(tmp_path) / "profile_default" / "startup" / "00-demo.py"
+    code = (
+        f"exec(open({str(startup)!r}).read()); from types import SimpleNamespace;"
+        "from studylib.measure import measure_batch;"
+        f"print(measure_batch(SimpleNamespace(folder={str(demo.DEMO)!r}), 'day1'), dir())"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=tmp_path
+    )
+    assert done.stdout.startswith("as it was measured")
+    assert "share" not in done.stdout
 
 
 def test_a_measured_study_survives_the_way_through_the_file(tmp_path):

@@ -18,6 +18,7 @@ import resource
 import signal
 import subprocess
 import sys
+import tempfile
 import time
 
 OUTCOMES = {0: "survived", 5: "survived"}  # every other end of pytest has seen the fault
@@ -73,8 +74,13 @@ def _waited(child: int, *, until: float) -> int | None:
 
 def _measured_demo() -> bytes:
     """The demo, measured by the faultless library in a process that ends before the first trial."""
-    code = "import sys, tests.conftest as c; sys.stdout.buffer.write(c.measure_demo())"
-    return subprocess.run([sys.executable, "-c", code], check=True, stdout=subprocess.PIPE).stdout
+    code = (
+        "import sys; from tests import conftest as c; "
+        "sys.stdout.buffer.write(c.measure_demo(c.OnceMeasured(sys.argv[1])))"
+    )
+    with tempfile.TemporaryDirectory() as room:
+        command = [sys.executable, "-c", code, room]
+        return subprocess.run(command, check=True, stdout=subprocess.PIPE).stdout
 
 
 def _run(tests: list[str], demo: bytes) -> int:
@@ -83,7 +89,7 @@ def _run(tests: list[str], demo: bytes) -> int:
     try:
         from tests import conftest
 
-        conftest.measure_demo = lambda: demo
+        conftest.measure_demo = lambda _: demo
         options = ["-x", "-q", "--no-header", "--tb=no", "--strict-markers", "-o", "addopts="]
         return int(pytest.main([*options, "-p", "no:cacheprovider", "-p", "no:xdist", *tests]))
     except BaseException:
