@@ -105,6 +105,12 @@ class Feature:
         return {"db": "dB", "log": "%", "none": self.unit}[self.scale]
 
     @property
+    def phase(self) -> str:
+        """The feature with the phase of this response; "" for a feature without one."""
+        name = self.name.removesuffix("_db") + "_deg"
+        return name if self.scale == "db" and is_known(name) else ""
+
+    @property
     def cautions(self) -> tuple[Caution, ...]:
         """What must be said wherever woods are compared on it, from what it carries."""
         carried = (

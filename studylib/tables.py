@@ -275,6 +275,66 @@ _ALL = (
         """,
     ),
     _table(
+        "coverage",
+        "feature wood",
+        """
+        feature wood takes:integer usable:integer below_noise:integer set_aside:integer
+        compared:boolean reason:note
+        """,
+    ),
+    _table(
+        "limits",
+        "feature",
+        """
+        feature limit:number unit own:boolean source:note
+        """,
+    ),
+    _table(
+        "mount_means",
+        "feature specimen batch mount",
+        """
+        feature specimen wood source role batch mount:integer value:number unit n_takes:integer
+        """,
+    ),
+    _table(
+        "positive_control",
+        "feature changed reference",
+        """
+        feature changed reference difference:number unit low:number high:number detected:boolean
+        reason:note
+        """,
+    ),
+    _table(
+        "precision",
+        "feature",
+        """
+        feature unit repeatability_sd:number repeatability_low:number repeatability_high:number
+        intermediate_sd:number intermediate_low:number intermediate_high:number reason:note
+        """,
+    ),
+    _table(
+        "specimen_means",
+        "feature specimen",
+        """
+        feature specimen wood source role value:number unit n_mounts:integer n_takes:integer
+        """,
+    ),
+    _table(
+        "unit_means",
+        "feature wood source",
+        """
+        feature wood source value:number adjusted:number unit n_specimens:integer
+        n_mounts:integer n_takes:integer batches
+        """,
+    ),
+    _table(
+        "wood_means",
+        "wood",
+        """
+        wood mean:number low:number high:number n:integer
+        """,
+    ),
+    _table(
         "spectra",
         "take frequency_hz",
         """

@@ -7,6 +7,8 @@ sources give. Takes are not drawn: thirty takes of one board are one board.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
@@ -19,12 +21,14 @@ from studylib.figures.style import (
     looks,
     new_figure,
     quantity,
-    safe,
     settle,
     styled,
     wrapped,
 )
-from studylib.words import feature as feature_words
+from studylib.stats.means import FeatureMeans
+from studylib.words import feature as in_plain_words
+from studylib.words import say
+from studylib.words.numbers import counted
 from studylib.words.text import in_short
 
 # From here on the boards' names would run into each other, and are left out.
@@ -33,28 +37,31 @@ GAP = 0.8  # between two woods, in boards
 
 
 @styled
-def boards_figure(summary, feature: str, *, size: tuple[float, float] | None = None) -> Figure:
+def boards_figure(means: FeatureMeans, *, size: tuple[float, float] | None = None) -> Figure:
     """Every board of every wood for one feature.
 
     Parameters
     ----------
-    summary : `studylib.report.summary.Summary`.
-    feature : name of the feature, as in the register.
+    means : of the boards, their mounts and the woods.
     size : inches; None takes the page's width.
+
+    Returns
+    -------
+    The figure; where nothing was measured, one that says so.
     """
-    boards = summary.board_means(feature)
+    boards, feature = means.boards, means.feature
     if boards.empty:
-        return empty_figure(f"{feature}: not measured yet, or no take of it is usable.", size)
-    woods = [w for w in summary.woods if w in set(boards["wood"])]
-    style = looks(summary.woods)
+        return empty_figure(say("figures_effects.no_board", name=feature.name), size)
+    woods = [w for w in means.woods if w in set(boards["wood"])]
+    style = looks(means.woods)
     figure = new_figure(size, 4.8)
     axes = figure.subplots()
-    mounts, means = summary.mount_means(feature), summary.wood_means(feature)
     ticks, names, edge = [], [], 0.0
     for number, wood in enumerate(woods):
         own = boards[boards["wood"] == wood]
         places = edge + np.arange(len(own), dtype=float)
-        _draw_wood(axes, own, mounts, means[means["wood"] == wood], places, style[wood])
+        mean = means.means[means.means["wood"] == wood]
+        _draw_wood(axes, own, means.mounts, mean, places, style[wood])
         ticks.extend(places)
         names.extend(own["specimen"])
         if number:
@@ -62,29 +69,37 @@ def boards_figure(summary, feature: str, *, size: tuple[float, float] | None = N
         edge = places[-1] + 1 + GAP
     _name_boards(axes, ticks, names, edge)
     _name_woods(axes, boards, woods, edge)
-    described = summary.describe(feature)
-    axes.set_ylabel(
-        quantity(in_short(feature_words(described.name)), described.unit, width=44, lines=3)
-    )
+    meaning = in_short(in_plain_words(feature.name))
+    axes.set_ylabel(quantity(meaning, feature.unit, width=44, lines=3))
     axes.grid(axis="y")
     axes.set_xlim(-0.5 - GAP / 2, edge - 0.5 - GAP / 2)
-    figure.supxlabel(_legend_sentence(summary.confidence), fontsize=8.5, color=GREY)
+    key = say("figures_effects.boards_key", confidence=means.confidence)
+    figure.supxlabel(key, fontsize=8.5, color=GREY)
     return settle(figure)
 
 
-def boards_figures(summary, *, size: tuple[float, float] | None = None) -> list[Figure]:
-    """`boards_figure` for each primary feature that was measured, in the order of study.toml.
+def boards_figures(
+    measured: Sequence[FeatureMeans], *, size: tuple[float, float] | None = None
+) -> list[Figure]:
+    """`boards_figure` for each feature; where there is none, one figure that says so.
 
-    Where none was measured, one figure says so in a sentence.
+    Parameters
+    ----------
+    measured : the means of each feature that was measured.
+    size : inches; None takes the page's width.
+
+    Returns
+    -------
+    One figure or more.
     """
-    if not summary.measured:
+    if not measured:
         return [_nothing_measured(size=size)]
-    return [boards_figure(summary, feature, size=size) for feature in summary.measured]
+    return [boards_figure(means, size=size) for means in measured]
 
 
 @styled
 def _nothing_measured(*, size: tuple[float, float] | None) -> Figure:
-    return empty_figure("No primary feature has a usable take.", size)
+    return empty_figure(say("figures_effects.no_boards"), size)
 
 
 def _draw_wood(axes: Axes, boards, mounts, mean, places: np.ndarray, look: Look) -> None:
@@ -146,7 +161,7 @@ def _name_woods(axes: Axes, boards, woods: list[str], width: float) -> None:
     for wood in woods:
         count = int((boards["wood"] == wood).sum())
         room = max(6, int(8.6 / width * (count + GAP) * 72 / 6.4))
-        text = f"{wrapped(wood, room)}\n{count} board{'s' if count != 1 else ''}"
+        text = f"{wrapped(wood, room)}\n{counted(count, 'board')}"
         axes.text(
             edge + (count - 1) / 2,
             1.02,
@@ -157,10 +172,3 @@ def _name_woods(axes: Axes, boards, woods: list[str], width: float) -> None:
             fontsize=9.5,
         )
         edge += count + GAP
-
-
-def _legend_sentence(confidence: float) -> str:
-    return safe(
-        "marker: one board; small ticks: its mounts; thick line and band: mean of the wood with "
-        f"its {100 * confidence:g} % interval, from the sources"
-    )

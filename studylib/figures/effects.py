@@ -1,8 +1,12 @@
 """Differences between woods, with their intervals.
 
-What it shows: `effects_figure` the primary features, one panel each in the feature's own unit,
-one row a pair of woods, simultaneous interval and limit band; `positive_control_figure` whether
-the bench told the changed specimen from the reference. All effects at once: `all_effects`.
+What it shows: `effects_figure` one panel a feature in its own unit, one row a pair of woods,
+simultaneous interval and limit band; `positive_control_figure` whether the bench detected the
+changed specimen beside the reference; `all_effects_figure` a row for each feature and a panel for
+each pair of woods (one for all of them where there are many): the standardised difference (Hedges'
+g) with its interval. There the primary features stand on top, filled and blue where something is
+declared; all others below a line, open and grey on a shaded ground, because they are hints. As many
+rows are drawn as can be read; the figure says how many it leaves out.
 """
 
 from __future__ import annotations
@@ -16,6 +20,8 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.ticker import MaxNLocator
 
+from studylib import register
+from studylib.codes.comparison import Role, Verdict
 from studylib.figures.style import (
     BLUE,
     GREY,
@@ -27,84 +33,142 @@ from studylib.figures.style import (
     styled,
     wrapped,
 )
-from studylib.words import feature as feature_words
+from studylib.stats.decisions import DECLARED
+from studylib.stats.scales import reported_limit_band
+from studylib.words import feature as in_plain_words
+from studylib.words import say
 from studylib.words.text import in_short
 
 # Panels beside each other: on a page, and in a video frame, which is wide and low.
 PAGE_COLUMNS, VIDEO_COLUMNS = 3, 4
 # Filled where something was declared, open where not; a shape for each verdict.
 VERDICT_MARKERS = {
-    "beyond limit": ("D", True),
-    "different": ("o", True),
-    "within limit": ("s", True),
-    "same": ("s", False),
-    "open": ("o", False),
+    Verdict.BEYOND: ("D", True),
+    Verdict.DIFFERENT: ("o", True),
+    Verdict.WITHIN: ("s", True),
+    Verdict.SAME: ("s", False),
+    Verdict.OPEN: ("o", False),
 }
+PAGE_ROWS, VIDEO_ROWS = 120, 26
+MOST_PANELS = 6
+SHADE = "#F4F4F4"
+WIDEST = 12.0  # g beyond this is drawn as an arrow's worth of line: the axis would be all interval
 
 
 @styled
-def effects_figure(summary, *, size: tuple[float, float] | None = None) -> Figure:
-    """The primary effects: a panel for each feature, a row for each pair of woods."""
-    effects = summary.primary_effects()
-    drawn = effects[effects["difference"].notna() & (effects["verdict"] != "boards only")]
+def effects_figure(
+    effects: pd.DataFrame, *, confidence: float = 0.95, size: tuple[float, float] | None = None
+) -> Figure:
+    """A panel for each feature, a row for each pair of woods.
+
+    Parameters
+    ----------
+    effects : rows of the table `effects`, as a rule those of the primary features.
+    confidence : of the intervals, in (0.5, 1).
+    size : inches; None takes the page's width.
+
+    Returns
+    -------
+    The figure; where nothing can be drawn, one that says so.
+    """
+    drawn = effects[effects["difference"].notna() & (effects["verdict"] != Verdict.BOARDS_ONLY)]
     if drawn.empty:
-        return empty_figure(
-            "No difference between woods can be drawn: there are too few sources, or no feature "
-            "could be compared. The tables say which.",
-            size,
-        )
+        return empty_figure(say("figures_effects.nothing_compared"), size)
     pairs = list(dict.fromkeys(zip(effects["wood_a"], effects["wood_b"], strict=True)))
-    features = list(dict.fromkeys(drawn["feature"]))
-    figure, panels = _panels(len(features), len(pairs), size)
-    for axes, feature in zip(panels, features, strict=True):
-        rows = drawn[drawn["feature"] == feature]
-        described = summary.describe(feature)
-        _effect_rows(axes, rows, pairs, summary.limit_band(feature))
-        _name_panel(
-            axes, feature_words(described.name), quantity("difference", str(rows["unit"].iloc[0]))
-        )
-        _name_rows(axes, pairs)
+    figure, panels = _panels(drawn["feature"].nunique(), len(pairs), size)
+    label = say("figures_effects.difference")
+    for axes, (feature, rows) in zip(panels, drawn.groupby("feature", sort=False), strict=True):
+        limit = float(rows["limit"].iloc[0])
+        if math.isfinite(limit):
+            band = reported_limit_band(limit, register.find(feature))
+            axes.axvspan(*band, color=PALE, linewidth=0, zorder=0)
+        axes.axvline(0, color=GREY, linewidth=0.8, zorder=1)
+        for row in rows.itertuples():
+            marker, filled = VERDICT_MARKERS.get(row.verdict, ("o", False))
+            _interval(axes, row, pairs.index((row.wood_a, row.wood_b)), marker, filled)
+        _name(axes, feature, label, rows["unit"].iloc[0], pairs)
     shown = [v for v in VERDICT_MARKERS if v in set(drawn["verdict"])]
     figure.legend(handles=[_key(v) for v in shown], loc="outside upper center", ncols=len(shown))
-    figure.supxlabel(
-        f"bars: {100 * summary.confidence:g} % intervals, simultaneous within a feature; "
-        "grey band: within the limit",
-        fontsize=8.5,
-        color=GREY,
-    )
+    _say_below(figure, say("figures_effects.effects_key", confidence=confidence))
     return settle(figure)
 
 
 @styled
-def positive_control_figure(summary, *, size: tuple[float, float] | None = None) -> Figure:
-    """Did the bench tell the changed specimen from the reference? One panel a primary feature."""
-    control = summary.comparison.positive_control
-    drawn = control[control["difference"].notna() & control["feature"].isin(summary.primary)]
+def positive_control_figure(
+    control: pd.DataFrame, *, confidence: float = 0.95, size: tuple[float, float] | None = None
+) -> Figure:
+    """Did the bench detect the changed specimen? One panel a feature.
+
+    Parameters
+    ----------
+    control : rows of the table `positive_control`.
+    confidence : of the intervals, in (0.5, 1).
+    size : inches; None takes the page's width.
+
+    Returns
+    -------
+    The figure; where nothing can be drawn, one that says so.
+    """
+    drawn = control[control["difference"].notna()]
     if drawn.empty:
-        return empty_figure(
-            "No changed specimen was measured beside a reference, so whether this bench could "
-            "see a small change is not known.",
-            size,
-        )
-    features = list(dict.fromkeys(drawn["feature"]))
+        return empty_figure(say("figures_effects.no_control"), size)
     pairs = list(dict.fromkeys(zip(drawn["reference"], drawn["changed"], strict=True)))
-    figure, panels = _panels(len(features), len(pairs), size)
-    for axes, feature in zip(panels, features, strict=True):
-        rows = drawn[drawn["feature"] == feature]
+    figure, panels = _panels(drawn["feature"].nunique(), len(pairs), size)
+    label = say("figures_effects.control")
+    for axes, (feature, rows) in zip(panels, drawn.groupby("feature", sort=False), strict=True):
         axes.axvline(0, color=GREY, linewidth=0.8)
         for row in rows.itertuples():
             place = pairs.index((row.reference, row.changed))
             _interval(axes, row, place, "D" if row.detected else "o", bool(row.detected))
-        _row_axis(axes, len(pairs))
-        difference = quantity("changed minus reference", str(rows["unit"].iloc[0]))
-        _name_panel(axes, feature_words(feature), difference)
-        _name_rows(axes, pairs)
-    figure.supxlabel(
-        f"filled diamond: told apart; open circle: not told apart; bars: "
-        f"{100 * summary.confidence:g} % intervals",
-        fontsize=8.5,
-        color=GREY,
-    )
+        _name(axes, feature, label, rows["unit"].iloc[0], pairs)
+    _say_below(figure, say("figures_effects.control_key", confidence=confidence))
+    return settle(figure)
+
+
+@styled
+def all_effects_figure(
+    effects: pd.DataFrame, *, confidence: float = 0.95, size: tuple[float, float] | None = None
+) -> Figure:
+    """All effects on one scale: primary features above the line, exploratory ones below.
+
+    Parameters
+    ----------
+    effects : the table `effects`.
+    confidence : of the intervals, in (0.5, 1).
+    size : inches; None takes the page's width.
+
+    Returns
+    -------
+    The figure; where nothing can be drawn, one that says so.
+    """
+    drawn = effects[effects["g"].notna()].reset_index(drop=True)
+    if drawn.empty:
+        return empty_figure(say("figures_effects.nothing_compared"), size)
+    drawn["pair"] = drawn["wood_b"] + " minus " + drawn["wood_a"]
+    drawn["row"] = drawn["feature"]
+    if drawn["pair"].nunique() > MOST_PANELS:
+        # Many woods: one panel, the pair beside the feature's name.
+        drawn["row"] = drawn["feature"] + ": " + drawn["pair"]
+        drawn["pair"] = say("figures_effects.all_pairs")
+    pairs = list(dict.fromkeys(drawn["pair"]))
+    primary = list(dict.fromkeys(drawn.loc[drawn["role"] == Role.PRIMARY, "row"]))
+    rows = [*primary, *_others(drawn, primary)]
+    most = PAGE_ROWS if size is None else VIDEO_ROWS
+    left_out, rows = max(0, len(rows) - most), rows[:most]
+    figure = new_figure(size, 1.5 + 0.135 * len(rows))
+    panels = figure.subplots(1, len(pairs), sharey=True, squeeze=False).ravel()
+    reach = float(np.clip(1.05 * np.nanmax(np.abs(drawn[["g_low", "g_high"]])), 1.0, WIDEST))
+    for axes, pair in zip(panels, pairs, strict=True):
+        own = drawn[drawn["pair"] == pair].set_index("row")
+        _all_of_pair(axes, own, rows, len(primary), reach)
+        title = wrapped(pair, 84 // len(pairs), lines=2)
+        axes.set_title(title, fontsize=10 if len(pairs) < 4 else 8)
+        axes.set_xlabel("g")
+    small = float(np.clip(9.0 - 0.03 * len(rows), 5.5, 8.0))
+    panels[0].set_yticks(range(len(rows)), [wrapped(r, 48, lines=1) for r in rows], fontsize=small)
+    panels[0].set_ylim(len(rows) - 0.4, -0.6)
+    key = say("figures_effects.all_key", left_out=left_out)
+    _say_below(figure, f"{key}\n{say('figures_effects.all_bars', confidence=confidence)}")
     return settle(figure)
 
 
@@ -121,10 +185,22 @@ def _panels(count: int, rows: int, size) -> tuple[Figure, list[Axes]]:
     return figure, list(grid[:count])
 
 
-def _name_panel(axes: Axes, meaning: str, difference: str) -> None:
+def _name(axes: Axes, feature: str, label: str, unit: str, pairs: list[tuple[str, str]]) -> None:
+    """The feature above a panel, the quantity below it and the pairs beside it."""
     columns = axes.get_subplotspec().get_gridspec().ncols
-    axes.set_title(wrapped(in_short(meaning), 112 // columns - columns, lines=3), fontsize=9.5)
-    axes.set_xlabel(difference)
+    meaning = in_short(in_plain_words(feature))
+    axes.set_title(wrapped(meaning, 112 // columns - columns, lines=3), fontsize=9.5)
+    axes.set_xlabel(quantity(label, unit))
+    axes.set_yticks(range(len(pairs)), [""] * len(pairs))
+    axes.set_ylim(len(pairs) - 0.4, -0.6)
+    axes.tick_params(axis="y", length=0)
+    axes.grid(axis="x")
+    axes.margins(x=0.08)
+    _name_rows(axes, pairs)
+
+
+def _say_below(figure: Figure, text: str) -> None:
+    figure.supxlabel(text, fontsize=8.5, color=GREY)
 
 
 def _name_rows(axes: Axes, pairs: list[tuple[str, str]]) -> None:
@@ -135,16 +211,6 @@ def _name_rows(axes: Axes, pairs: list[tuple[str, str]]) -> None:
         axes.set_yticklabels(
             [_pair(a, b) for a, b in pairs], fontsize=float(np.clip(row / 2.5, 4.0, 9.0))
         )
-
-
-def _effect_rows(axes: Axes, rows: pd.DataFrame, pairs: list, band: tuple | None) -> None:
-    if band is not None:
-        axes.axvspan(*band, color=PALE, linewidth=0, zorder=0)
-    axes.axvline(0, color=GREY, linewidth=0.8, zorder=1)
-    for row in rows.itertuples():
-        marker, filled = VERDICT_MARKERS.get(row.verdict, ("o", False))
-        _interval(axes, row, pairs.index((row.wood_a, row.wood_b)), marker, filled)
-    _row_axis(axes, len(pairs))
 
 
 def _interval(axes: Axes, row, place: int, marker: str, filled: bool) -> None:
@@ -160,14 +226,6 @@ def _interval(axes: Axes, row, place: int, marker: str, filled: bool) -> None:
         markerfacecolor=BLUE if filled else "white",
         markeredgewidth=1.4,
     )
-
-
-def _row_axis(axes: Axes, rows: int) -> None:
-    axes.set_yticks(range(rows), [""] * rows)
-    axes.set_ylim(rows - 0.4, -0.6)
-    axes.tick_params(axis="y", length=0)
-    axes.grid(axis="x")
-    axes.margins(x=0.08)
 
 
 def _pair(first: str, second: str) -> str:
@@ -186,3 +244,39 @@ def _key(verdict: str) -> Line2D:
         markerfacecolor=BLUE if filled else "white",
         markersize=7,
     )
+
+
+def _others(drawn: pd.DataFrame, primary: list[str]) -> list[str]:
+    """Exploratory rows, the smallest false discovery rate first."""
+    rest = drawn[~drawn["row"].isin(primary)]
+    return list(rest.groupby("row", sort=False)["q"].min().sort_values(kind="stable").index)
+
+
+def _all_of_pair(
+    axes: Axes, own: pd.DataFrame, rows: list[str], primary: int, reach: float
+) -> None:
+    if len(rows) > primary:
+        axes.axhspan(primary - 0.5, len(rows) - 0.4, color=SHADE, linewidth=0, zorder=0)
+        axes.axhline(primary - 0.5, color=GREY, linewidth=0.8)
+    axes.axvline(0, color=GREY, linewidth=0.8, zorder=1)
+    for place, name in enumerate(rows):
+        if name not in own.index:
+            continue
+        row = own.loc[name]
+        colour = BLUE if place < primary else GREY
+        low, high = (float(np.clip(end, -reach, reach)) for end in (row["g_low"], row["g_high"]))
+        axes.hlines(place, low, high, color=colour, linewidth=1.5 if place < primary else 0.9)
+        if abs(row["g"]) <= reach:
+            filled = place < primary and row["verdict"] in DECLARED
+            axes.plot(
+                row["g"],
+                place,
+                "o",
+                color=colour,
+                markersize=5 if place < primary else 3,
+                markerfacecolor=colour if filled else "white",
+                markeredgewidth=1.0,
+            )
+    axes.set_xlim(-reach, reach)
+    axes.tick_params(axis="y", length=0)
+    axes.grid(axis="x")

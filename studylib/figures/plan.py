@@ -15,6 +15,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedFormatter, FixedLocator, NullFormatter, PercentFormatter
 
+from studylib.codes.comparison import Verdict
 from studylib.figures.style import (
     BLACK,
     GREY,
@@ -25,16 +26,16 @@ from studylib.figures.style import (
     styled,
     wrapped,
 )
-from studylib.stats import scales, verdicts
+from studylib.stats import scales
 
 LINES = {"one mount": (":", 1.3), "as planned": ("-", 2.2), "endless mounts": ("--", 1.3)}
 # Greys and hatches: colours stand for woods.
 WORD_LOOKS = {
-    verdicts.BEYOND: ("#303030", ""),
-    verdicts.DIFFERENT: ("#707070", "//"),
-    verdicts.WITHIN: ("#A0A0A0", "xx"),
-    verdicts.SAME: ("#C8C8C8", ".."),
-    verdicts.OPEN: ("#F2F2F2", ""),
+    Verdict.BEYOND: ("#303030", ""),
+    Verdict.DIFFERENT: ("#707070", "//"),
+    Verdict.WITHIN: ("#A0A0A0", "xx"),
+    Verdict.SAME: ("#C8C8C8", ".."),
+    Verdict.OPEN: ("#F2F2F2", ""),
 }
 PART_LOOKS = {
     "from_boards": ("boards", "#404040", ""),

@@ -13,6 +13,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Patch
 
+from studylib import register
 from studylib.figures.style import (
     BLUE,
     GREEN,
@@ -27,7 +28,11 @@ from studylib.figures.style import (
     styled,
     wrapped,
 )
-from studylib.words import feature as feature_words
+from studylib.register import Feature
+from studylib.stats.scales import reported_sd
+from studylib.words import feature as in_plain_words
+from studylib.words import say
+from studylib.words.numbers import percent
 from studylib.words.text import in_short
 
 LEVELS = ("wood", "source", "specimen", "mount", "take")
@@ -43,21 +48,30 @@ LEVEL_STYLE = {
 
 
 @styled
-def variance_figure(summary, *, size: tuple[float, float] | None = None) -> Figure:
-    """Share of variance and standard deviation of each level, for each primary feature."""
-    table = summary.primary_variance()
-    if table.empty:
-        return empty_figure("No spread could be estimated for the primary features.", size)
-    features = list(dict.fromkeys(table["feature"]))
+def variance_figure(variance: pd.DataFrame, *, size: tuple[float, float] | None = None) -> Figure:
+    """Share of variance and standard deviation of each level, a line for each feature.
+
+    Parameters
+    ----------
+    variance : rows of the table `variance`, as a rule those of the primary features.
+    size : inches; None takes the page's width.
+
+    Returns
+    -------
+    The figure; where nothing can be drawn, one that says so.
+    """
+    if variance.empty:
+        return empty_figure(say("figures_effects.no_spread"), size)
+    features = list(dict.fromkeys(variance["feature"]))
     figure = new_figure(size, 1.0 + 1.25 * max(len(features), 2))
     grid = figure.subplots(len(features), 2, squeeze=False, width_ratios=(1.25, 1))
     for number, (feature, (left, right)) in enumerate(zip(features, grid, strict=True)):
-        rows = table[table["feature"] == feature].set_index("level")
+        rows = variance[variance["feature"] == feature].set_index("level")
         rows = rows.loc[[level for level in LEVELS if level in rows.index]]
         last = number == len(features) - 1
-        _shares(left, rows, wrapped(in_short(feature_words(feature)), 60), last)
-        _spreads(right, rows, summary.describe(feature).difference_unit)
-    shown = [level for level in LEVELS if level in set(table["level"])]
+        _shares(left, rows, wrapped(in_short(in_plain_words(feature)), 60), last)
+        _spreads(right, rows, register.find(feature))
+    shown = [level for level in LEVELS if level in set(variance["level"])]
     figure.legend(
         handles=[
             Patch(
@@ -93,7 +107,7 @@ def _shares(axes: Axes, rows: pd.DataFrame, title: str, last: bool) -> None:
             axes.text(
                 start + share / 2,
                 0,
-                f"{share:.0f} %",
+                percent(row["share"]),
                 ha="center",
                 va="center",
                 fontsize=9,
@@ -106,17 +120,19 @@ def _shares(axes: Axes, rows: pd.DataFrame, title: str, last: bool) -> None:
     axes.spines["left"].set_visible(False)
     axes.set_title(title, fontsize=9.5)
     if last:
-        axes.set_xlabel("share of the variance (%)")
+        axes.set_xlabel(say("figures_effects.share"))
 
 
-def _spreads(axes: Axes, rows: pd.DataFrame, unit: str) -> None:
+def _spreads(axes: Axes, rows: pd.DataFrame, feature: Feature) -> None:
     for place, (level, row) in enumerate(rows.iterrows()):
         colour, marker, _ = LEVEL_STYLE[level]
-        low, high = row["sd_low"], row["sd_high"]
+        sd, low, high = (
+            reported_sd(row[column], feature) for column in ("variance", "low", "high")
+        )
         if np.isfinite(low) and np.isfinite(high):
             axes.hlines(place, low, high, color=colour, linewidth=1.8)
         axes.plot(
-            row["sd"],
+            sd,
             place,
             marker,
             color=colour,
@@ -130,4 +146,6 @@ def _spreads(axes: Axes, rows: pd.DataFrame, unit: str) -> None:
     axes.set_xlim(left=0)
     axes.grid(axis="x")
     axes.tick_params(axis="y", length=0)
-    axes.set_xlabel(quantity("standard deviation", unit), fontsize=9, color=GREY)
+    axes.set_xlabel(
+        quantity(say("figures_effects.sd"), feature.difference_unit), fontsize=9, color=GREY
+    )

@@ -34,9 +34,9 @@ from studylib.stats.plan_curves import (
     spread_parts,
     verdict_mix,
 )
+from studylib.stats.scales import limits_table
 from studylib.stats.smallest_design import Smallest, sources_for_same, sources_to_declare
 from studylib.stats.spreads import Spreads, common_spreads, pilot_spreads
-from studylib.stats.tables import limits_table
 from studylib.stats.verdict_power import Chances, pair_apart, verdict_chances
 
 

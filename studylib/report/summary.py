@@ -5,9 +5,7 @@ together; the methods give figures and tables their rows; `write` leaves tables 
 beside the report. The reader's tables are in `report.tables`, the sentences in `report.text`.
 
 Conventions: values in the feature's own unit, differences in dB or percent, woods in the order
-of specimens.csv. The interval of a wood's mean is Student's, from its sources alone; it is
-there to be looked at, and no verdict hangs on it (the verdicts use simultaneous intervals of
-differences).
+of specimens.csv.
 """
 
 from __future__ import annotations
@@ -17,28 +15,25 @@ from dataclasses import dataclass, replace
 from functools import cached_property, partial
 from pathlib import Path
 
-import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure
-from scipy import stats as distributions
 
-from studylib import figures, register
+from studylib import figures, register, tables
 from studylib.attribution import Attribution, attribute_study
 from studylib.measure.parts import Gathered
 from studylib.register import Feature
 from studylib.report.attribution import telling_specimen
 from studylib.report.checks import Checks, checks_of, own_rows
-from studylib.report.foreseen import coded_claims
+from studylib.report.preregistration import coded_claims
 from studylib.report.study_modes import StudyModes, modes_of_study
 from studylib.sheets import Study
 from studylib.sheets.study import run_order
-from studylib.stats import scales
 from studylib.stats.compare import Comparison, compare
 from studylib.stats.covariates import Covariates, analyse_covariates
+from studylib.stats.means import FeatureMeans, wood_means
 from studylib.writing import fill_folder
 
 BEHIND = ("wood.density_kg_m3", "wood.youngs_modulus_gpa")
-MEAN_COLUMNS = ["wood", "mean", "low", "high", "n"]
 
 
 @dataclass(frozen=True)
@@ -85,37 +80,33 @@ class Summary:
     def measured(self) -> tuple[str, ...]:
         """The primary features of which at least one board has a usable take."""
         means = self.comparison.specimen_means
-        known = set(means.loc[means["role"].fillna("") == "", "feature"])
+        known = set(means.loc[means["role"] == "", "feature"])
         return tuple(feature for feature in self.primary if feature in known)
 
     def describe(self, feature: str) -> Feature:
         """The register's entry of a feature."""
         return register.find(feature)
 
-    def board_means(self, feature: str) -> pd.DataFrame:
-        """Each compared board's mean: specimen, wood, value; in the order of specimens.csv."""
-        means = self.comparison.specimen_means
-        rows = means[(means["feature"] == feature) & (means["role"].fillna("") == "")]
-        place = {s.specimen: i for i, s in enumerate(self.study.specimens)}
-        return rows.sort_values("specimen", key=lambda names: names.map(place), kind="stable")
+    @property
+    def unit(self) -> str:
+        """What one number of a wood's sample is: "board" when each is its own source."""
+        compared = [s for s in self.study.specimens if not s.role]
+        own = len({(s.wood, s.source) for s in compared}) == len(compared)
+        return "board" if own else "source"
 
-    def mount_means(self, feature: str) -> pd.DataFrame:
-        """Each mount's mean: specimen, mount, value in the feature's unit."""
-        means = self.comparison.mount_means
-        return means[(means["feature"] == feature) & (means["role"].fillna("") == "")]
-
-    def wood_means(self, feature: str) -> pd.DataFrame:
-        """Each wood's mean over its sources, with Student's interval: wood, mean, low, high, n.
-
-        The interval is NaN for a wood with a single source.
-        """
+    def means(self, feature: str) -> FeatureMeans:
+        """One feature of every compared board, and the means of the woods."""
         known = self.describe(feature)
-        means = self.comparison.unit_means
-        rows = [
-            _mean_row(wood, own["value"].to_numpy(float), known, self.confidence)
-            for wood, own in means[means["feature"] == feature].groupby("wood", sort=False)
+        own = [
+            table[(table["feature"] == feature) & (table["role"] == "")].reset_index(drop=True)
+            for table in (self.comparison.specimen_means, self.comparison.mount_means)
         ]
-        return pd.DataFrame(rows, columns=MEAN_COLUMNS)
+        woods = wood_means(self.comparison.unit_means, known, confidence=self.confidence)
+        return FeatureMeans(known, self.woods, *own, woods, self.confidence)
+
+    def measured_means(self) -> list[FeatureMeans]:
+        """The same for each primary feature that was measured, in the order of study.toml."""
+        return [self.means(feature) for feature in self.measured]
 
     def primary_effects(self) -> pd.DataFrame:
         """The rows of the effects table that decide."""
@@ -130,41 +121,29 @@ class Summary:
         return effects[effects["role"] == role].reset_index(drop=True)
 
     def primary_variance(self) -> pd.DataFrame:
-        """The variance table of the primary features; sd, sd_low and sd_high in dB or percent."""
-        table = self.comparison.variance
-        table = table[table["feature"].isin(self.primary)].reset_index(drop=True)
-        known = [self.describe(feature) for feature in table["feature"]]
-        spreads = {"sd": "variance", "sd_low": "low", "sd_high": "high"}
-        return table.assign(
-            **{
-                name: [
-                    scales.reported_difference(np.sqrt(max(variance, 0.0)), feature)
-                    for variance, feature in zip(table[column], known, strict=True)
-                ]
-                for name, column in spreads.items()
-            }
-        )
+        """The rows of the variance table of the primary features."""
+        return self._primary(self.comparison.variance)
 
-    def limit_band(self, feature: str) -> tuple[float, float] | None:
-        """The listening limit as a band of differences (dB or percent); None without a limit."""
-        limits = self.comparison.limits
-        limits = limits.loc[limits["feature"] == feature, "limit"]
-        if limits.empty:
-            return None
-        known = self.describe(feature)
-        reach = scales.analysis_limit(float(limits.iloc[0]), known)
-        low, high = (scales.reported_difference(end, known) for end in (-reach, reach))
-        return low, high
+    def primary_control(self) -> pd.DataFrame:
+        """The positive control on the primary features."""
+        return self._primary(self.comparison.positive_control)
+
+    def _primary(self, table: pd.DataFrame) -> pd.DataFrame:
+        return table[table["feature"].isin(self.primary)].reset_index(drop=True)
 
     def drawings(self) -> dict[str, Callable[..., Figure]]:
         """Every figure of the report: file name -> function that draws it (option `size`)."""
         drawn: dict[str, Callable[..., Figure]] = {
-            "effects": partial(figures.effects_figure, self),
-            "positive_control": partial(figures.positive_control_figure, self),
-            "variance": partial(figures.variance_figure, self),
+            "effects": partial(
+                figures.effects_figure, self.primary_effects(), confidence=self.confidence
+            ),
+            "positive_control": partial(
+                figures.positive_control_figure, self.primary_control(), confidence=self.confidence
+            ),
+            "variance": partial(figures.variance_figure, self.primary_variance()),
         }
-        for feature in self.measured:
-            drawn[f"boards_{feature}"] = partial(figures.boards_figure, self, feature)
+        for means in self.measured_means():
+            drawn[f"boards_{means.feature.name}"] = partial(figures.boards_figure, means)
         harmonics = self.attribution.table
         drawn["excess"] = partial(figures.excess_figure, harmonics, self.study)
         if not harmonics.empty:
@@ -182,7 +161,9 @@ class Summary:
         drawn["spectra"] = partial(figures.spectra_figure, self.gathered, self.study)
         drawn["harmonics"] = partial(figures.harmonics_figure, self.gathered, self.study)
         drawn["quality"] = partial(figures.quality_figure, self.gathered)
-        drawn["all_effects"] = partial(figures.all_effects_figure, self)
+        drawn["all_effects"] = partial(
+            figures.all_effects_figure, self.comparison.effects, confidence=self.confidence
+        )
         checks, usable = self.checks, self.usable
         drawn["drift"] = partial(figures.drift_figure, checks.chart, checks.takes, usable)
         drawn["consistency"] = partial(
@@ -235,7 +216,7 @@ class Summary:
 
     def _write_tables(self, folder: Path) -> None:
         for name, table in self.tables().items():
-            table.to_csv(folder / f"{name}.csv", index=False, lineterminator="\n")
+            (folder / f"{name}.csv").write_bytes(tables.text_of(name, table).encode("utf-8"))
 
 
 def summarise(study: Study, gathered: Gathered) -> Summary:
@@ -302,19 +283,8 @@ def _board_values(wood: pd.DataFrame) -> pd.DataFrame:
 
 
 def write_summary(summary: Summary, output: str) -> str:
-    """Write tables and figures into `output`, or nothing when it is empty; say what was done."""
+    """Write tables and figures into `output`, or nothing when it is empty; a note says so."""
     if not output:
-        return "Nothing was written, because no output folder was given."
+        return "summary.not_written"
     summary.write(output)
-    return "Tables and figures were written beside this report."
-
-
-def _mean_row(wood: str, values: np.ndarray, feature: Feature, confidence: float) -> tuple:
-    """Mean and interval on the scale of analysis, given back in the feature's unit."""
-    y = np.log(values) if feature.scale == "log" else values
-    mean, low, high = y.mean(), np.nan, np.nan
-    if len(y) > 1:
-        half = distributions.t.ppf(0.5 + confidence / 2, len(y) - 1) * distributions.sem(y)
-        low, high = mean - half, mean + half
-    ends = scales.reported_values(pd.Series([mean, low, high]), feature)
-    return (wood, *ends, len(y))
+    return "summary.written"

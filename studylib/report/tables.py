@@ -1,41 +1,84 @@
 """The tables that a reader of the summary sees.
 
-What it does: turns the long tables of a `Summary` into short ones with plain column names and
-numbers rounded to what their intervals support. No number is computed here that decides
-something; the full tables lie in tables/*.csv.
+What it does: turns the long tables of a `Summary` into short ones with plain headings and numbers
+rounded to what their intervals support. No number is computed here that decides something; the
+full tables lie in tables/*.csv. Cells are names, numbers in words, yes or no, or notes.
 
 Convention: differences are the second wood minus the first, "robinia minus larch".
 
 Functions: `claims_table`, `effects_table`, `exploratory_table`, `positive_control_table`,
 `variance_table`, `precision_table`, `measured_takes`, `set_aside_table`, `set_aside_counts`,
-`coverage_table`, `batch_by_wood`, `limits_table`.
+`coverage_table`, `batch_by_wood`, `limits_table`; for other tables `reader_table`, `amount`,
+`amount_and_interval`.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import numpy as np
 import pandas as pd
 
-from studylib.report.differences import difference, whose_limit
+from studylib import register
+from studylib.codes import note
+from studylib.codes.takes import Unused
 from studylib.report.summary import Summary
 from studylib.sheets import Take
-from studylib.words import feature as feature_words
+from studylib.stats import scales
+from studylib.words import feature as in_plain_words
 from studylib.words import say
-from studylib.words.numbers import MISSING, between, exact, rounded, signed
+from studylib.words.numbers import (
+    MISSING,
+    between,
+    cents_from_percent,
+    exact,
+    p_value,
+    percent,
+    rounded,
+    signed,
+)
 from studylib.words.text import level_word
 
 MOST_EXPLORATORY = 30
 
 
+def reader_table(headings: str, rows: Iterable) -> pd.DataFrame:
+    """Rows under the headings of a template, which are separated by "|"."""
+    return pd.DataFrame(rows, columns=[name.strip() for name in say(headings).split("|")])
+
+
+def amount_fields(feature: str, difference: float, low: float, high: float, unit: str) -> dict:
+    """A difference as the fields of a note; that of a frequency also in cents."""
+    cents = None
+    if register.find(feature).is_frequency and np.isfinite(difference):
+        cents = [cents_from_percent(end) for end in (difference, low, high)]
+    return {"difference": difference, "low": low, "high": high, "unit": unit, "cents": cents}
+
+
+def amount(row) -> str:
+    """The difference in a row of a table, with its unit; that of a frequency also in cents."""
+    fields = amount_fields(row.feature, row.difference, row.low, row.high, row.unit)
+    return say("effects.amount", **fields)
+
+
+def amount_and_interval(feature: str, difference: float, low: float, high: float, unit: str) -> str:
+    """A difference and its interval in one cell."""
+    return say("effects.amount_between", **amount_fields(feature, difference, low, high, unit))
+
+
 def claims_table(summary: Summary) -> pd.DataFrame:
     """The claims of study.toml, with verdict and reason."""
-    claims = summary.comparison.claims
-    return claims[["claim", "feature", "verdict", "reason"]]
+    return summary.comparison.claims
 
 
 def effects_table(summary: Summary) -> pd.DataFrame:
     """The primary effects, one row a feature and pair of woods."""
-    return _effects(summary, summary.primary_effects()).drop(columns="q")
+    effects = summary.primary_effects()
+    rows = [
+        (*_pair(row), row.verdict, row.needed, _p(row.p), _p(row.p_adjusted), *_size(summary, row))
+        for row in effects.itertuples()
+    ]
+    return reader_table("effects.headings", rows)
 
 
 def exploratory_table(summary: Summary) -> pd.DataFrame:
@@ -44,129 +87,66 @@ def exploratory_table(summary: Summary) -> pd.DataFrame:
     They carry no p that decides: a feature chosen because it looked large needs a new study.
     """
     effects = summary.exploratory_effects().sort_values("q", kind="stable")
-    return _effects(summary, effects.head(MOST_EXPLORATORY)).drop(columns=["p adjusted", "verdict"])
-
-
-def _effects(summary: Summary, effects: pd.DataFrame) -> pd.DataFrame:
-    rows = []
-    for row in effects.itertuples():
-        limit = "none"
-        if np.isfinite(row.limit):
-            limit = f"{exact(row.limit)} {row.unit} ({whose_limit(summary, row.feature)})"
-        rows.append(
-            {
-                "feature": row.feature,
-                "pair": f"{row.wood_b} minus {row.wood_a}",
-                "difference": difference(row),
-                "interval": between(row.low, row.high, row.unit),
-                "p": _p(row.p),
-                "p adjusted": _p(row.p_adjusted),
-                "q": _p(row.q),
-                "g (interval)": f"{signed(row.g, row.g_low, row.g_high)} "
-                f"({between(row.g_low, row.g_high, '')})",
-                "limit": limit,
-                "verdict": row.verdict,
-                "sources": f"{row.n_b:.0f} and {row.n_a:.0f}",
-                "needed": row.needed,
-            }
-        )
-    columns = [
-        "feature",
-        "pair",
-        "difference",
-        "interval",
-        "verdict",
-        "needed",
-        "p",
-        "p adjusted",
-        "q",
-        "g (interval)",
-        "limit",
-        "sources",
+    rows = [
+        (*_pair(row), row.needed, _p(row.p), _p(row.q), *_size(summary, row))
+        for row in effects.head(MOST_EXPLORATORY).itertuples()
     ]
-    return pd.DataFrame(rows, columns=columns)
+    return reader_table("effects.exploratory_headings", rows)
+
+
+def _pair(row) -> tuple[str, ...]:
+    pair = f"{row.wood_b} minus {row.wood_a}"
+    return row.feature, pair, amount(row), between(row.low, row.high, row.unit)
+
+
+def _size(summary: Summary, row) -> tuple[str, ...]:
+    g = f"{signed(row.g, row.g_low, row.g_high)} ({between(row.g_low, row.g_high)})"
+    limit = row.limit if np.isfinite(row.limit) else None
+    own = row.feature in summary.study.settings.decide.limits
+    limited = say("effects.limit", limit=limit, unit=row.unit, own=own)
+    return g, limited, f"{row.n_b} and {row.n_a}"
 
 
 def positive_control_table(summary: Summary) -> pd.DataFrame:
     """Changed specimen against reference, one row a feature."""
-    control = summary.comparison.positive_control
-    rows = [
-        {
-            "feature": row.feature,
-            "changed minus reference": f"{row.changed} minus {row.reference}",
-            "difference": difference(row),
-            "interval": between(row.low, row.high, row.unit),
-            "told apart": "yes" if row.detected else "no",
-            "reason": row.reason,
-        }
-        for row in control.itertuples()
-        if row.feature in summary.primary
-    ]
-    return pd.DataFrame(
-        rows,
-        columns=[
-            "feature",
-            "changed minus reference",
-            "difference",
-            "interval",
-            "told apart",
-            "reason",
-        ],
-    )
+    rows = []
+    for row in summary.primary_control().itertuples():
+        pair = f"{row.changed} minus {row.reference}"
+        interval = between(row.low, row.high, row.unit)
+        rows.append((row.feature, pair, amount(row), interval, row.detected, row.reason))
+    return reader_table("control.headings", rows)
 
 
 def variance_table(summary: Summary) -> pd.DataFrame:
     """Share of variance and standard deviation of each level, for the primary features."""
     rows = []
     for row in summary.primary_variance().itertuples():
-        unit = summary.describe(row.feature).difference_unit
-        share = 100 * row.share
-        rows.append(
-            {
-                "feature": row.feature,
-                "level": level_word(row.level),
-                "share of variance": f"{share:.0f} %" if np.isfinite(share) else "",
-                "standard deviation": f"{rounded(row.sd)} {unit}",
-                "interval": between(row.sd_low, row.sd_high, unit),
-                "degrees of freedom": f"{row.df:.3g}" if np.isfinite(row.df) else "",
-                "method": row.method,
-            }
-        )
-    return pd.DataFrame(
-        rows,
-        columns=[
-            "feature",
-            "level",
-            "share of variance",
-            "standard deviation",
-            "interval",
-            "degrees of freedom",
-            "method",
-        ],
-    )
+        known = register.find(row.feature)
+        spreads = (row.variance, row.low, row.high)
+        sd, low, high = (scales.reported_sd(variance, known) for variance in spreads)
+        share = percent(row.share) if np.isfinite(row.share) else ""
+        df = exact(row.df, digits=3) if np.isfinite(row.df) else ""
+        spread = f"{rounded(sd)} {known.difference_unit}"
+        interval = between(low, high, known.difference_unit)
+        rows.append((row.feature, level_word(row.level), share, spread, interval, df, row.method))
+    return reader_table("effects.variance_headings", rows)
 
 
 def precision_table(summary: Summary) -> pd.DataFrame:
     """Repeatability and intermediate precision of the primary features (ISO 5725)."""
     precision = summary.comparison.precision
-    rows = []
-    for row in precision[precision["feature"].isin(summary.primary)].itertuples():
-        takes, both = row.repeatability_sd, row.intermediate_sd
-        rows.append(
-            {
-                "feature": row.feature,
-                "repeatability": _with_unit(takes, row.unit),
-                "interval of repeatability": between(
-                    row.repeatability_low, row.repeatability_high, row.unit
-                ),
-                "intermediate precision": _with_unit(both, row.unit),
-                "interval of intermediate precision": between(
-                    row.intermediate_low, row.intermediate_high, row.unit
-                ),
-                "remark": row.reason,
-            }
+    rows = [
+        (
+            row.feature,
+            _with_unit(row.repeatability_sd, row.unit),
+            between(row.repeatability_low, row.repeatability_high, row.unit),
+            _with_unit(row.intermediate_sd, row.unit),
+            between(row.intermediate_low, row.intermediate_high, row.unit),
+            row.reason,
         )
-    return pd.DataFrame(rows)
+        for row in precision[precision["feature"].isin(summary.primary)].itertuples()
+    ]
+    return reader_table("effects.precision_headings", rows)
 
 
 def measured_takes(summary: Summary) -> list[Take]:
@@ -181,27 +161,14 @@ def set_aside_table(summary: Summary) -> pd.DataFrame:
     reasons = dict(zip(failed["take"], failed["source"], strict=True))
     rows = []
     for take in measured_takes(summary):
+        reason = reasons.get(take.take)
         if take.exclude:
-            reason = ": ".join(filter(None, ["excluded in takes.csv", take.reason]))
-        elif take.take in reasons:
-            reason = reasons[take.take]
-        else:
-            continue
-        rows.append(
-            {
-                "take": take.take,
-                "batch": take.batch,
-                "kind": take.kind,
-                "specimen": take.specimen or "",
-                "wood": _wood_of(summary, take.specimen),
-                "mount": take.mount,
-                "reason": reason,
-            }
-        )
-    table = pd.DataFrame(
-        rows, columns=["take", "batch", "kind", "specimen", "wood", "mount", "reason"]
-    )
-    return table.astype({"mount": "Int64"})
+            reason = note(Unused.EXCLUDED, reason=take.reason or "")
+        if reason is not None:
+            wood = _wood_of(summary, take.specimen)
+            names = (take.take, take.batch, take.kind, take.specimen or "", wood)
+            rows.append((*names, take.mount, reason))
+    return reader_table("effects.set_aside_headings", rows).astype({"mount": "Int64"})
 
 
 def set_aside_counts(summary: Summary) -> pd.DataFrame:
@@ -212,7 +179,7 @@ def set_aside_counts(summary: Summary) -> pd.DataFrame:
         takes = [t for t in measured_takes(summary) if _wood_of(summary, t.specimen) == wood]
         out = sum(t.take in aside for t in takes)
         rows.append((wood, len(takes), len(takes) - out, out))
-    return pd.DataFrame(rows, columns=["wood", "takes", "fit for use", "set aside"])
+    return reader_table("effects.counts_headings", rows)
 
 
 def _wood_of(summary: Summary, specimen: str | None) -> str:
@@ -227,10 +194,7 @@ def coverage_table(summary: Summary) -> pd.DataFrame:
     """What each wood brought to each primary feature, and whether it was compared."""
     coverage = summary.comparison.coverage
     rows = coverage[coverage["feature"].isin(summary.primary)]
-    rows = rows.assign(compared=rows["compared"].map({True: "yes", False: "no"}))
-    names = {"below_noise": "below noise", "set_aside": "set aside"}
-    columns = ["feature", "wood", "takes", "usable", *names, "compared", "reason"]
-    return rows[columns].rename(columns=names).reset_index(drop=True)
+    return reader_table("effects.coverage_headings", rows.itertuples(index=False, name=None))
 
 
 def batch_by_wood(summary: Summary) -> pd.DataFrame:
@@ -241,23 +205,17 @@ def batch_by_wood(summary: Summary) -> pd.DataFrame:
 
 def limits_table(summary: Summary) -> pd.DataFrame:
     """The limit of each primary feature as a band of differences, and where it comes from."""
-    sources = summary.comparison.limits.set_index("feature")["source"]
+    limits = summary.comparison.limits.set_index("feature")
     rows = []
     for feature in summary.primary:
-        known, band = summary.describe(feature), summary.limit_band(feature)
-        limit, source = "none", say(known.limit_source)
-        if band is not None:
-            limit = f"{exact(band[0])} to {exact(band[1])} {known.difference_unit}"
-            source = sources[feature]
-        rows.append(
-            {
-                "feature": feature,
-                "meaning": feature_words(known.name),
-                "limit": limit,
-                "source": source,
-            }
-        )
-    return pd.DataFrame(rows, columns=["feature", "meaning", "limit", "source"])
+        known = register.find(feature)
+        limit, source = "none", known.limit_source
+        if feature in limits.index:
+            low, high = scales.limit_band(limits.loc[feature, "limit"], known)
+            limit = f"{exact(low)} to {exact(high)} {known.difference_unit}"
+            source = limits.loc[feature, "source"]
+        rows.append((feature, in_plain_words(feature), limit, source))
+    return reader_table("effects.limits_headings", rows)
 
 
 def _with_unit(value: float, unit: str) -> str:
@@ -265,7 +223,5 @@ def _with_unit(value: float, unit: str) -> str:
 
 
 def _p(value: float) -> str:
-    """A probability as a reader wants it."""
-    if not np.isfinite(value):
-        return ""
-    return "below 0.001" if value < 0.001 else f"{value:.3f}"
+    """A p value; "" for none, as a table leaves its cell empty."""
+    return p_value(value) if np.isfinite(value) else ""

@@ -1,32 +1,31 @@
-"""The sentences of the summary.
+"""The sentences of the summary, as notes.
 
-What it does: puts verdicts, controls, gaps and limits of the study into plain sentences. Three
-rules hold for every sentence here: takes are never counted as boards, a harmonic is never
-credited to the board, and what was not measured is called "not measured yet".
+What it does: puts verdicts, controls, gaps and limits of the study into notes, with what else than
+the board is in each feature as the register has it. Three rules hold for every sentence here: takes
+are never counted as boards, a harmonic is never credited to the board, and what was not measured is
+called "not measured yet".
 
-Functions: `question`, `how_to_read`, `take_home`, `methods`, `positive_control`, `set_aside`,
-`confounding`, `failed_batches`, `sheet_warnings`, `provenance`, `cannot_say`.
+Functions: `question`, `how_to_read`, `take_home`, `pair_note`, `methods`, `positive_control`,
+`set_aside`, `confounding`, `failed_batches`, `sheet_warnings`, `provenance`, `cannot_say`.
 """
 
 from __future__ import annotations
 
-import math
+from collections.abc import Sequence
+
+import numpy as np
 
 from studylib import register
 from studylib.attribution.verdicts import CANNOT_TELL
-from studylib.report.differences import unit_word
+from studylib.codes import code_of, has, note
+from studylib.codes.comparison import Method, Remark, Role
+from studylib.register import Feature, Kind
 from studylib.report.order import order_sentences
-from studylib.report.pair_words import named, pair_sentence
 from studylib.report.summary import Summary
-from studylib.report.tables import measured_takes, set_aside_table
-from studylib.stats.effects import BLOCKED, CONFOUNDED
-from studylib.words.numbers import counted
-from studylib.words.text import listed, names_in_short
+from studylib.report.tables import amount_fields, measured_takes, set_aside_table
+from studylib.stats.design import MOST_BELOW_NOISE
 
-# This note gives the counts of every wood on every such feature, which fills a page; here its
-# features are named and the counts stay in the table of features.
-_LONG_NOTE = "Woods are not compared on these"
-LATER_KINDS = {"pluck": "plucked strings"}
+_STEADY = (Kind.TONE, Kind.PROBE, Kind.SWEEP)
 
 
 def question(summary: Summary) -> list[str]:
@@ -34,130 +33,155 @@ def question(summary: Summary) -> list[str]:
     study = summary.study
     named = {s.specimen: s.wood for s in study.specimens if not s.role}
     takes = [t for t in measured_takes(summary) if t.specimen in named]
-    boards, batches = {t.specimen for t in takes}, {t.batch for t in takes}
-    woods = [wood for wood in summary.woods if wood in {named[board] for board in boards}]
+    boards = {t.specimen for t in takes}
+    woods = {named[board] for board in boards}
     return [
         study.settings.study.question,
-        f"Measured: {listed(woods)}, {counted(len(boards), 'board')} in "
-        f"{counted(len(batches), 'batch', 'batches')} "
-        f"({counted(len(takes), 'take')} of boards; takes of one board do not add up to more "
-        "boards).",
+        note(
+            "summary.measured",
+            woods=[wood for wood in summary.woods if wood in woods],
+            boards=len(boards),
+            batches=len({t.batch for t in takes}),
+            takes=len(takes),
+        ),
     ]
 
 
 def how_to_read(summary: Summary) -> list[str]:
     """The words that the tables use."""
-    level, unit = f"{100 * summary.confidence:g} %", unit_word(summary)
     return [
-        "Effect: the difference between two woods, second minus first, from the means of their "
-        f"{unit}. Each {unit.removesuffix('s')} counts once, however many takes it has.",
-        f"Interval: the differences that agree with the data. It is {level} for all pairs of a "
-        "feature together.",
-        f"g: the effect divided by the spread between {unit} of one wood. At g = 1 two woods lie "
-        "one such spread apart; a single board then tells little about its wood.",
-        "p adjusted: the chance of so large a difference between woods that do not differ, "
-        "corrected for the number of pairs and of primary features. A difference is declared "
-        f"when it is at most {1 - summary.confidence:.3g}.",
-        "Repeatability: the spread of takes of one mount. Intermediate precision: the spread of "
-        "takes when the board is taken off and mounted again between them (ISO 5725).",
-        "Source: the plank, tree or lot that boards were cut from. Boards of one source count as "
-        "one.",
-        "Primary features decide. Exploratory ones are hints: with many of them, some look large "
-        "by chance.",
+        note("effects.read_effect", unit=summary.unit),
+        note("effects.read_interval", confidence=summary.confidence),
+        note("effects.read_g", unit=summary.unit),
+        note("effects.read_p", alpha=1 - summary.confidence),
+        "effects.read_precision",
+        "effects.read_source",
+        "effects.read_role",
     ]
 
 
 def take_home(summary: Summary) -> list[str]:
-    """A few sentences for each primary feature and pair of woods; one for what is missing."""
-    effects = summary.primary_effects()
+    """One note for each primary feature and pair of woods; one for what is missing."""
     measured = set(summary.comparison.coverage["feature"])
     missing = [f for f in summary.primary if f not in measured]
-    alone = ["There is one wood only, so no woods are compared."] if len(summary.woods) < 2 else []
     return [
-        *alone,
-        *(pair_sentence(summary, row) for row in effects.itertuples()),
-        *(f"{named(summary, feature)}: not measured yet." for feature in missing),
+        *(["effects.one_wood"] if len(summary.woods) < 2 else []),
+        *(pair_note(summary, row) for row in summary.primary_effects().itertuples()),
+        *(note("effects.not_measured", name=feature) for feature in missing),
     ]
 
 
+def pair_note(summary: Summary, row) -> str:
+    """The verdict on one pair of woods, a row of effects, with what else is in the feature.
+
+    Woods are compared on the boards' own response at a harmonic, so that of a feature that the
+    driver's distortion is in comes with it.
+    """
+    known = register.find(row.feature)
+    found = np.isfinite(row.difference)
+    harmonic = known.harmonic if known.driver and found else None
+    return note(
+        "effects.pair",
+        name=row.feature,
+        wood_a=row.wood_a,
+        wood_b=row.wood_b,
+        result=_result(summary, row),
+        cautions=known.cautions if found else (),
+        harmonic=harmonic,
+        response=_response(summary, row, harmonic) if harmonic else None,
+    )
+
+
+def _response(summary: Summary, row, harmonic: int) -> dict | None:
+    """What the boards themselves pass on at a harmonic's frequency; None where not compared."""
+    effects = summary.comparison.effects
+    same_pair = (effects["wood_a"] == row.wood_a) & (effects["wood_b"] == row.wood_b)
+    found = effects[same_pair & (effects["feature"] == f"probe.k{harmonic}.response_db")]
+    for own in found.itertuples():
+        return _result(summary, own) | {"exploratory": own.role != Role.PRIMARY}
+    return None
+
+
+def _result(summary: Summary, row) -> dict:
+    amount = None
+    if np.isfinite(row.difference):
+        amount = amount_fields(row.feature, row.difference, row.low, row.high, row.unit)
+    decide = summary.study.settings.decide
+    return {
+        "verdict": row.verdict,
+        "amount": amount,
+        "n_a": row.n_a,
+        "n_b": row.n_b,
+        "unit": summary.unit,
+        "limit": row.limit if np.isfinite(row.limit) else None,
+        "own_limit": row.feature in decide.limits,
+        "needed": row.needed,
+        "not_earned": has(row.method, Method.NOT_EARNED),
+        "method": row.method,
+        "confidence": summary.confidence,
+        "least": decide.smallest_n,
+        "named_boards": row.feature in set(summary.comparison.boards["feature"]),
+    }
+
+
 def methods(summary: Summary) -> list[str]:
-    """How the primary features were compared, one sentence for each way."""
-    effects = summary.primary_effects()
-    by_method = effects.groupby("method", sort=False)["feature"].unique()
-    return [f"{listed(names)}: {method}." for method, names in by_method.items()]
+    """How the primary features were compared, one note for each way."""
+    by_method = summary.primary_effects().groupby("method", sort=False)["feature"].unique()
+    return [
+        note("effects.methods", features=features, method=method)
+        for method, features in by_method.items()
+    ]
 
 
 def positive_control(summary: Summary) -> list[str]:
-    """Did the bench tell the changed specimen from the reference?"""
-    control = summary.comparison.positive_control
-    rows = [r for r in control.itertuples() if r.feature in summary.primary]
-    judged = [r for r in rows if math.isfinite(r.low)]
-    if not judged:
-        reasons = [str(r.reason) for r in rows if r.reason]
-        why = reasons[0] if reasons else "no changed specimen was measured beside a reference"
-        return [
-            f'Not known: {why}. Without it, "same" is not backed by a change that this bench '
-            "was seen to notice."
-        ]
-    missed = {r.feature for r in judged if not r.detected}
-    known = dict.fromkeys(r.feature for r in judged)
-    seen = [feature for feature in known if feature not in missed]
-    said = []
-    if seen:
-        said.append(
-            f"Yes on {listed(seen)}: the bench told the changed specimen from the reference."
-        )
-    if missed:
-        said.append(
-            f"No on {listed(f for f in known if f in missed)}: the bench did not tell the changed "
-            'specimen from the reference, so it has no right to say "same" there.'
-        )
-    said += [f"Not known on {r.feature}: {r.reason}." for r in rows if r.feature not in known]
-    return said
+    """Did the bench detect the changed specimen beside the reference?"""
+    control = summary.primary_control()
+    judged = control[np.isfinite(control["low"])]
+    if judged.empty:
+        reasons = [reason for reason in control["reason"] if reason]
+        return [note("control.unknown", reason=reasons[0] if reasons else "")]
+    by_feature = judged.groupby("feature", sort=False)["detected"].all()
+    seen, missed = (list(by_feature.index[by_feature == found]) for found in (True, False))
+    others = control[~control["feature"].isin(judged["feature"])]
+    return [
+        *([note("control.seen", features=seen)] if seen else []),
+        *([note("control.missed", features=missed)] if missed else []),
+        *(
+            note("control.unknown_on", feature=row.feature, reason=row.reason)
+            for row in others.itertuples()
+        ),
+    ]
 
 
 def set_aside(summary: Summary) -> list[str]:
     """How many takes are not used."""
-    aside = set_aside_table(summary)
-    total = len(measured_takes(summary))
-    if aside.empty:
-        return [f"None of the {counted(total, 'take')} was set aside."]
-    return [
-        f"Not used: {len(aside)} of {counted(total, 'take')}. They stay in every table, with "
-        "their reason."
-    ]
+    aside, takes = len(set_aside_table(summary)), len(measured_takes(summary))
+    if not aside:
+        return [note("summary.none_set_aside", takes=takes)]
+    return [note("summary.set_aside", count=aside, takes=takes)]
 
 
 def confounding(summary: Summary) -> list[str]:
-    """Whether wood and batch can be told apart on the primary features."""
-    if summary.comparison.confounding_sentence:
-        return [summary.comparison.confounding_sentence]
+    """Whether wood and batch are confounded on the primary features."""
+    if summary.comparison.confounded:
+        return [summary.comparison.confounded]
     batches = summary.comparison.confounding.shape[1] - 1
     if batches < 2:
-        return ["All boards were measured in one batch."] if batches else []
-    methods = summary.primary_effects().dropna(subset="p").groupby("feature", sort=False)["method"]
-    ways = methods.first()
-    mixed = ways.str.contains(CONFOUNDED, regex=False)
-    blocked = ways.str.contains(BLOCKED, regex=False) & ~mixed
-    said = []
-    if blocked.any():
-        said.append(
-            f"On {listed(ways.index[blocked])} every wood compared was measured in every batch: "
-            "differences between batches are taken out of the effects. The figures show the "
-            "boards as measured."
-        )
-    if mixed.any():
-        said.append(
-            f"On {listed(ways.index[mixed])} wood and batch are confounded: part of a difference "
-            "between woods may be one between sittings."
-        )
-    return said
+        return ["summary.one_batch"] if batches else []
+    effects = summary.primary_effects().dropna(subset="p")
+    ways = effects.groupby("feature", sort=False)["method"].first()
+    mixed = [feature for feature, way in ways.items() if has(way, Method.CONFOUNDED)]
+    blocked = [f for f, way in ways.items() if has(way, Method.BLOCKED) and f not in mixed]
+    return [
+        *([note("summary.blocked", features=blocked)] if blocked else []),
+        *([note("summary.confounded", features=mixed)] if mixed else []),
+    ]
 
 
 def failed_batches(summary: Summary) -> list[str]:
-    """One sentence for each batch that is not in this summary."""
+    """One note for each batch that is not in this summary."""
     return [
-        f"Batch {batch} is missing from everything below: {why}"
+        note("summary.failed_batch", batch=batch, why=why)
         for batch, why in summary.gathered.failed.items()
     ]
 
@@ -169,111 +193,69 @@ def sheet_warnings(summary: Summary) -> list[str]:
 
 def provenance() -> list[str]:
     """Where an auditor finds the rest."""
-    return [
-        'After "study run", provenance.json beside this report lists the versions, the '
-        "parameters and the SHA-256 of every recording, sheet and table; the folded code of this "
-        "page and of the batches' pages is all that was run."
-    ]
+    return ["summary.provenance"]
 
 
 def cannot_say(summary: Summary) -> list[str]:
     """What this design cannot say, from its own plan and its own gaps."""
-    said = [note for note in summary.comparison.notes if not note.startswith(_LONG_NOTE)]
-    said += _ordered(summary)
-    said += _not_compared(summary)
-    said += _harmonics(summary)
-    said += _levels(summary)
-    said += _calibration(summary)
-    said += [
-        "When the claims and the primary features were written down: study.toml says what they "
-        "are, and only whoever wrote them can say that it was before recording.",
-        "Whether anyone would hear it: no listening test was made. A limit says what listeners "
-        "could just notice in someone else's experiment, or what was chosen for this study.",
-        "Anything about other tones, other mountings or a whole instrument.",
-    ]
-    later = _later(summary)
-    return [*said, later] if later else said
-
-
-def _ordered(summary: Summary) -> list[str]:
-    """What the order of recording, or the second column, leaves open."""
     checks = summary.checks
-    said = list(order_sentences(summary)) if checks.order.confounded else []
-    if checks.beside is not None and checks.beside.confounded:
-        said.append(checks.beside.confounded)
-    return said
+    beside = checks.beside.confounded if checks.beside is not None else ""
+    # The comparison's own note on refused features gives the counts of every wood, which fills a
+    # page; here the features are named and the counts stay in the table of features.
+    own = [each for each in summary.comparison.notes if code_of(each) != Remark.REFUSED]
+    notes = [
+        *own,
+        *(order_sentences(summary) if checks.order.confounded else []),
+        beside,
+        *_features(summary),
+        *_attribution(summary),
+        _calibration(summary),
+        "summary.before_recording",
+        "summary.not_heard",
+        "summary.elsewhere",
+        *_later(summary),
+    ]
+    return [each for each in notes if each]
 
 
-def _not_compared(summary: Summary) -> list[str]:
+def _features(summary: Summary) -> list[str]:
+    """What else than the board is in the features that were measured."""
     coverage = summary.comparison.coverage
-    names = coverage.loc[~coverage["compared"].astype(bool), "feature"].unique()
-    if not len(names):
-        return []
-    return [
-        f"Anything about woods on {listed(names_in_short(names))}: more than 5 % of some wood's "
-        "takes lie below the noise there, and leaving out the quiet takes would bias the rest."
-    ]
+    refused = list(coverage.loc[~coverage["compared"].astype(bool), "feature"].unique())
+    known = [register.find(name) for name in coverage["feature"].unique()]
+    sensed = any(_of_the_response(feature) for feature in known)
+    distorted = [f.name for f in known if f.driver and f.harmonic is None]
+    asked = (
+        (refused, note("summary.not_compared", features=refused, share=MOST_BELOW_NOISE)),
+        (distorted, note("summary.driver_in", features=distorted)),
+        (any(f.drive_level for f in known), note("summary.level_or_drive", sensed=sensed)),
+        (any(f.noise for f in known), "summary.whose_noise"),
+    )
+    return [each for there, each in asked if there]
 
 
-def _harmonics(summary: Summary) -> list[str]:
-    verdicts = summary.attribution.table["verdict"]
-    open_ones = int((verdicts == CANNOT_TELL).sum())
-    said = [
-        "That a harmonic is the wood's: a level at 2f, 3f and so on holds the driver's own "
-        "distortion, raised or lowered by the board. Where the driver explains it, it says nothing "
-        "about the wood; where it does not, a loose contact, a crack, a fitting or the clamp may "
-        "make it. A buzz in the very contact of driver and board reads as the driver.",
-        "Whether something adds a little to a harmonic that the driver explains: a part up to "
-        "about a fifth of it (14 dB weaker) would not be noticed.",
-    ]
-    if open_ones:
-        said.append(
-            f"Whose {counted(open_ones, 'harmonic')} are on which the attribution cannot tell "
-            "(each with its reason in tables/attribution.csv)."
-        )
-    return said
+def _of_the_response(feature: Feature) -> bool:
+    """Whether a level is relative to what a sensor felt at the driving point."""
+    return feature.scale == "db" and feature.kind in _STEADY and not feature.cautions
 
 
-def _levels(summary: Summary) -> list[str]:
-    measured = summary.comparison.coverage["feature"].unique()
-    said = []
-    if any(register.find(feature).drive_level for feature in measured):
-        heard = "here no channel senses it."
-        if any(feature.endswith(".response_db") for feature in measured):
-            heard = "only a response relative to the drive channel takes that out."
-        said.append(
-            "Whether a level (a name that ends in level_db) differs because of the board or "
-            "because of what went into it: how hard the driver shakes a board depends on the "
-            f"board, and {heard}"
-        )
-    if any(register.find(feature).noise for feature in measured):
-        said.append(
-            "Whose noise it is: the bands (tone.band...) hold what is left between the harmonics, "
-            "the noise of the room and the recorder included, relative to the fundamental. A "
-            "weaker fundamental alone raises them all."
-        )
-    return said
+def _attribution(summary: Summary) -> Sequence[str]:
+    untold = int((summary.attribution.table["verdict"] == CANNOT_TELL).sum())
+    found = [note("summary.untold_harmonics", count=untold)] if untold else []
+    return ["summary.whose_harmonic", "summary.small_part", *found]
 
 
-def _calibration(summary: Summary) -> list[str]:
+def _calibration(summary: Summary) -> str:
     channels = summary.study.settings.channels
     if channels.response_kind != "microphone":
-        return []  # the comparison's own notes say that such levels are relative
+        return ""  # the comparison's own notes say that such levels are relative
     if channels.full_scale_db is None and channels.calibrator_db is None:
-        return [
-            "How loud it is: the bench was not calibrated, so levels are relative to full scale "
-            "and only differences mean anything."
-        ]
-    return ["How loud it is elsewhere: levels hold for this microphone, at this place."]
+        return "summary.not_calibrated"
+    return "summary.loud_elsewhere"
 
 
-def _later(summary: Summary) -> str:
-    kinds = {t.kind for t in summary.study.takes}
-    present = [word for kind, word in LATER_KINDS.items() if kind in kinds]
-    said = f"What the {listed(present)} in takes.csv hold: not measured yet." if present else ""
-    if "sweep" in kinds and not summary.study.settings.sweep.known:
-        said += (
-            " What the sweeps hold beside the response at multiples of the tone: study.toml does "
-            "not say under [sweep] what was played."
-        )
-    return said.strip()
+def _later(summary: Summary) -> list[str]:
+    kinds = {take.kind for take in summary.study.takes}
+    unknown = "sweep" in kinds and not summary.study.settings.sweep.known
+    asked = (("pluck" in kinds, "summary.plucks"), (unknown, "summary.sweeps"))
+    return [each for there, each in asked if there]

@@ -1,7 +1,7 @@
 """How far to trust this: what each sentence rests on, and what this very design can do.
 
-Functions: `design_sentences`, `rests_on_table`, `power_sentences`, `power_table`,
-`second_opinion_sentences`, `second_opinion_table`.
+Functions: `design_notes`, `rests_on_table`, `power_notes`, `power_table`, `second_opinion_notes`,
+`second_opinion_table`.
 """
 
 from __future__ import annotations
@@ -10,47 +10,38 @@ import math
 
 import pandas as pd
 
+from studylib import register
+from studylib.codes import has, note
+from studylib.codes.comparison import Method
 from studylib.report.checks import boards_behind
-from studylib.report.differences import difference, unit_word
 from studylib.report.summary import Summary
+from studylib.report.tables import amount_and_interval, reader_table
 from studylib.stats import scales
-from studylib.stats.effects import BLOCKED, TIMED
 from studylib.stats.own_design import OwnDesign
-from studylib.stats.pairs import GAMES_HOWELL, SHRUNKEN, TUKEY_KRAMER
-from studylib.words.numbers import between, counted, rounded
-from studylib.words.text import listed
+from studylib.words import say
+from studylib.words.numbers import MISSING, fixed, rounded
 
-_METHODS = {
-    TUKEY_KRAMER: "one spread pooled over all woods (fewer than four of some wood)",
-    GAMES_HOWELL: "a spread of its own for each wood",
-    SHRUNKEN: "a spread of its own for each wood, drawn a little towards the others'",
+_WAYS = {
+    Method.TUKEY_KRAMER: "trust.tukey_kramer",
+    Method.GAMES_HOWELL: "trust.games_howell",
+    Method.SHRUNKEN: "trust.shrunken",
+    Method.BLOCKED: "trust.blocked",
 }
 
 
-def design_sentences(summary: Summary) -> list[str]:
+def design_notes(summary: Summary) -> list[str]:
     """The design in words: what one number of a wood is, and how it was compared."""
-    workings = summary.comparison.workings
-    if not workings.compared:
-        return ["No woods are compared on a primary feature, so there is no sentence to trust."]
-    unit = unit_word(summary).removesuffix("s")
-    said = [
-        f"One {unit} is one number: its takes are averaged within each mount, its mounts within "
-        f"the board. More takes make that number sharper and never add a {unit}."
-    ]
+    if not summary.comparison.workings.compared:
+        return ["trust.nothing_compared"]
+    notes = [note("trust.one_number", unit=summary.unit)]
     effects = summary.primary_effects().dropna(subset="p")
-    for method, words in _METHODS.items():
-        names = effects.loc[effects["method"].str.startswith(f"{method} on"), "feature"].unique()
-        if len(names):
-            said.append(f"{listed(names)}: compared with {words}.")
-    blocked = effects.loc[effects["method"].str.contains(BLOCKED, regex=False), "feature"].unique()
-    if len(blocked):
-        said.append(f"Differences between batches are taken out on {listed(blocked)}.")
-    if effects["method"].str.contains(TIMED, regex=False).any():
-        said.append(
-            "Drift over the order of recording is taken out, because study.toml asks for it "
-            "(take_out_drift): every difference and interval here is after that correction."
-        )
-    return said
+    for method, code in _WAYS.items():
+        on = effects["method"].map(lambda cell, method=method: has(cell, method))
+        if on.any():
+            notes.append(note(code, features=list(effects.loc[on, "feature"].unique())))
+    if any(has(cell, Method.TIMED) for cell in effects["method"]):
+        notes.append("trust.timed")
+    return notes
 
 
 def rests_on_table(summary: Summary) -> pd.DataFrame:
@@ -63,33 +54,22 @@ def rests_on_table(summary: Summary) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["feature", "wood", "planks", "boards", "mounts", "takes"])
 
 
-def power_sentences(summary: Summary) -> list[str]:
+def power_notes(summary: Summary) -> list[str]:
     """What the table of error rates and power says, and on what it rests."""
     own = summary.checks.own
     if not own:
-        return ["No pair of woods can be compared, so there is no error rate and no power."]
-    runs = next(iter(own.values())).runs
+        return ["trust.no_power"]
     worst = max(own, key=lambda name: own[name].own_spreads)
-    rate = own[worst].own_spreads
     primary = len(summary.comparison.workings.compared)
-    said = [
-        f"Simulated {runs} times: this very design, normal boards, the spreads that this study "
-        "found, all woods alike. A difference that is not there was declared on one feature in at "
-        f"most {_percent(own[worst], rate)} of those studies ({worst}); "
-        f"{100 * (1 - summary.confidence):g} % is aimed at.",
-    ]
-    if primary > 1:
-        said.append(
-            f"Over the {primary} primary features together the rate is kept by Holm's correction; "
-            "power here is for its first and strictest step, so it is at least this."
-        )
-    said.append(
-        "The spreads are estimates from the boards of this study, and the power hangs on them: "
-        "with other boards of the same woods it would come out differently. How often the "
-        "procedure errs in many other designs, skewed boards and outlying ones included, was "
-        "measured on simulated studies (reports/sample/truth.html in the project's folder)."
+    simulated = note(
+        "trust.simulated",
+        runs=next(iter(own.values())).runs,
+        rate=_rate(own[worst], own[worst].own_spreads),
+        feature=worst,
+        alpha=1 - summary.confidence,
     )
-    return said
+    holm = [note("trust.holm", primary=primary)] if primary > 1 else []
+    return [simulated, *holm, "trust.uncertain_power"]
 
 
 def power_table(summary: Summary) -> pd.DataFrame:
@@ -97,74 +77,59 @@ def power_table(summary: Summary) -> pd.DataFrame:
     rows = []
     for feature, own in summary.checks.own.items():
         woods = summary.comparison.workings.samples[feature].design.woods
-        known = summary.describe(feature)
+        known = register.find(feature)
         for (a, b), seen in own.seen.items():
-            shown = scales.reported_difference(seen, known)
-            rows.append(
-                {
-                    "feature": feature,
-                    "pair": f"{woods[b]} minus {woods[a]}",
-                    "false alarms, spreads alike": _percent(own, own.alike),
-                    "false alarms, own spreads": _percent(own, own.own_spreads),
-                    "seen in 80 %": f"{rounded(shown)} {known.difference_unit}",
-                    "the limit is declared": _percent(own, own.at_limit[a, b]),
-                    "same, if alike": _percent(own, own.same[a, b]),
-                }
-            )
-    columns = ["feature", "pair", "false alarms, spreads alike", "false alarms, own spreads"]
-    return pd.DataFrame(
-        rows, columns=[*columns, "seen in 80 %", "the limit is declared", "same, if alike"]
-    )
+            shown = rounded(scales.reported_difference(seen, known))
+            rates = (own.alike, own.own_spreads, own.at_limit[a, b], own.same[a, b])
+            alike, spreads, at_limit, same = (_rate(own, rate) for rate in rates)
+            seen_at = f"{shown} {known.difference_unit}"
+            pair = f"{woods[b]} minus {woods[a]}"
+            rows.append((feature, pair, alike, spreads, seen_at, at_limit, same))
+    return reader_table("trust.power_headings", rows)
 
 
-def _percent(own: OwnDesign, rate: float) -> str:
+def _rate(own: OwnDesign, rate: float) -> str:
+    """A simulated share with its Monte Carlo error, as a note."""
     if not math.isfinite(rate):
-        return "–"
-    return f"{100 * rate:.0f} ± {max(1, math.ceil(100 * own.error(rate))):.0f} %"
+        return MISSING
+    error = max(1, math.ceil(100 * own.error(rate)))
+    return note("trust.rate", percent=100 * rate, error=error)
 
 
-def second_opinion_sentences(summary: Summary) -> list[str]:
+def second_opinion_notes(summary: Summary) -> list[str]:
     """Whether the mixed model agrees."""
     table = _second(summary)
     if table.empty:
-        return [
-            "There is none: without repeated takes or mounts the mixed model has nothing to add."
-        ]
+        return ["trust.no_second_opinion"]
     apart = table[~table["agrees"]]
-    said = [
-        "Degrees of freedom (df) are Kenward and Roger's; Satterthwaite's stand beside them.",
-        f"The mixed model agrees on {len(table) - len(apart)} of {counted(len(table), 'pair')} "
-        "whether a difference is declared (each feature taken alone).",
+    fields = ["feature", "wood_a", "wood_b", "p", "first_p"]
+    return [
+        "trust.degrees_of_freedom",
+        note("trust.agreement", agreed=len(table) - len(apart), pairs=len(table)),
+        *(note("trust.disagreement", **row) for row in apart[fields].to_dict("records")),
+        *(note("trust.remark", note=cell) for cell in table["note"].unique() if cell),
     ]
-    for row in apart.itertuples():
-        said.append(
-            f"It does not on {row.feature}, {row.wood_b} against {row.wood_a}: p "
-            f"{row.p:.3f} against {row.first_p:.3f}. The two differ where boards have unequal "
-            "numbers of mounts or woods spread unequally. The verdict stays with the boards' means."
-        )
-    said += [f"{note}." for note in dict.fromkeys(table["note"]) if note]
-    return said
 
 
 def second_opinion_table(summary: Summary) -> pd.DataFrame:
     """Both opinions on every primary pair, side by side."""
-    effects = summary.primary_effects().set_index(["feature", "wood_a", "wood_b"])
+    keys = ["feature", "wood_a", "wood_b"]
+    pairs = _second(summary).merge(summary.primary_effects(), on=keys, suffixes=("", "_first"))
     rows = []
-    for row in _second(summary).itertuples():
-        first = effects.loc[(row.feature, row.wood_a, row.wood_b)]
+    for row in pairs.itertuples():
+        ends = (row.difference_first, row.low_first, row.high_first)
         rows.append(
-            {
-                "feature": row.feature,
-                "pair": f"{row.wood_b} minus {row.wood_a}",
-                "boards' means": _effect(first, row.feature),
-                "p (df)": f"{_p(first['p'])} ({first['df']:.1f})",
-                "mixed model": difference(row) + f" ({between(row.low, row.high, row.unit)})",
-                "its p (df)": f"{_p(row.p)} ({row.df:.1f})",
-                "Satterthwaite df": f"{row.satterthwaite_df:.1f}",
-            }
+            (
+                row.feature,
+                f"{row.wood_b} minus {row.wood_a}",
+                amount_and_interval(row.feature, *ends, row.unit),
+                _p_and_df(row.p_first, row.df_first),
+                amount_and_interval(row.feature, row.difference, row.low, row.high, row.unit),
+                _p_and_df(row.p, row.df),
+                fixed(row.satterthwaite_df, 1),
+            )
         )
-    columns = ["feature", "pair", "boards' means", "p (df)", "mixed model", "its p (df)"]
-    return pd.DataFrame(rows, columns=[*columns, "Satterthwaite df"])
+    return reader_table("trust.second_headings", rows)
 
 
 def _second(summary: Summary) -> pd.DataFrame:
@@ -172,12 +137,5 @@ def _second(summary: Summary) -> pd.DataFrame:
     return table[table["feature"].isin(summary.primary)]
 
 
-def _effect(row: pd.Series, feature: str) -> str:
-    named = next(pd.DataFrame([row]).assign(feature=feature).itertuples())
-    return f"{difference(named)} ({between(named.low, named.high, named.unit)})"
-
-
-def _p(value: float) -> str:
-    if not math.isfinite(value):
-        return ""
-    return "< 0.001" if value < 0.001 else f"{value:.3f}"
+def _p_and_df(p: float, df: float) -> str:
+    return say("trust.p_and_df", p=p, df=df)

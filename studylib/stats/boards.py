@@ -1,4 +1,4 @@
-"""Statements about named boards: they rest on mounts, never on woods.
+"""Statements about named boards, which rest on mounts, never on woods; and the positive control.
 
 Every pair of boards that shares a batch is compared on its mount means, with the spread between
 mounts of one board in one batch pooled over all boards, and intervals that hold for all pairs of
@@ -7,21 +7,31 @@ bench between sittings would be read as a difference between boards. A pair that
 batches is compared within each, and the differences are averaged with the weights of least
 squares.
 
-Functions: `mount_cells`, `paired_difference`, `boards_table`.
+The positive control: does the bench detect the changed specimen, which is the reference with a
+known small mass fixed to it? A bench that cannot has no right to call two woods the same, so `same`
+is earned here feature by feature. The difference is changed minus reference on mounts within the
+batches they share (so that a change of the bench between batches cancels), with the mount spread
+pooled over all boards; it is detected when the interval for that feature excludes zero.
+
+Functions: `mount_cells`, `paired_difference`, `boards_table`, `control_rows`,
+`features_detected`; `MountCells`.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from scipy import special
 
+from studylib import tables
+from studylib.codes import note
+from studylib.codes.comparison import ControlReason
 from studylib.register import Feature
 from studylib.stats import scales, studentized
-
-COLUMNS = ("feature", "specimen_a", "specimen_b", "difference", "unit", "low", "high")
 
 
 @dataclass(frozen=True)
@@ -125,5 +135,86 @@ def boards_table(
                        (scales.reported_difference(end, feature) for end in ends), strict=True)),
             "unit": feature.difference_unit,
         },
-        columns=list(COLUMNS),
+        columns=tables.TABLES["boards"].names,
     )  # fmt: skip
+
+
+def control_rows(
+    feature: Feature,
+    cells: MountCells | None,
+    *,
+    changed: Sequence[str],
+    reference: Sequence[str],
+    confidence: float,
+    most_below: float | None = None,
+) -> list[dict]:
+    """One row for each changed specimen with each reference, or one that says what is missing.
+
+    Parameters
+    ----------
+    cells : mounts of this feature (all boards), None when nothing was measured.
+    changed, reference : specimens of these roles, in the order of the sheet.
+    most_below : the share of their takes of this feature that may lie below the noise, where more
+        do; None where not.
+    """
+    if not reference or not changed:
+        return [
+            _row(
+                feature,
+                reason=ControlReason.NO_CHANGED if reference else ControlReason.NO_REFERENCE,
+            )
+        ]
+    pairs = [(name, other) for name in changed for other in reference]
+    if most_below is not None:
+        reason = note(ControlReason.BELOW_NOISE, share=most_below)
+        return [
+            _row(feature, changed=name, reference=other, reason=reason) for name, other in pairs
+        ]
+    return [_pair(feature, cells, name, other, confidence) for name, other in pairs]
+
+
+def _pair(feature, cells, changed, reference, confidence) -> dict:
+    names = {"changed": changed, "reference": reference}
+    if cells is None or changed not in cells.batches or reference not in cells.batches:
+        return _row(feature, **names, reason=ControlReason.NOT_MEASURED)
+    difference, se, shared = paired_difference(cells, reference, changed)
+    if not shared:
+        return _row(feature, **names, reason=ControlReason.NO_SHARED_BATCH)
+    if cells.df < 1:
+        shown = scales.reported_difference(difference, feature)
+        return _row(feature, **names, difference=shown, reason=ControlReason.NO_MOUNTS)
+    half = special.stdtrit(cells.df, 0.5 * (1 + confidence)) * se
+    seen = abs(difference) > half and abs(difference) > 1e-12
+    return _row(
+        feature,
+        **names,
+        difference=scales.reported_difference(difference, feature),
+        low=scales.reported_difference(difference - half, feature),
+        high=scales.reported_difference(difference + half, feature),
+        detected=bool(seen),
+        reason="" if seen else ControlReason.NOT_DETECTED,
+    )
+
+
+def _row(
+    feature: Feature,
+    *,
+    changed: str = "",
+    reference: str = "",
+    difference: float = math.nan,
+    low: float = math.nan,
+    high: float = math.nan,
+    detected: bool = False,
+    reason: str,
+) -> dict:
+    values = (feature.name, changed, reference, difference, feature.difference_unit)
+    names = tables.TABLES["positive_control"].names
+    return dict(zip(names, (*values, low, high, detected, reason), strict=True))
+
+
+def features_detected(control: pd.DataFrame) -> frozenset[str]:
+    """Features on which every changed specimen was detected beside every reference."""
+    if control.empty:
+        return frozenset()
+    seen = control.groupby("feature")["detected"].agg(lambda values: bool(np.all(values)))
+    return frozenset(seen.index[seen])

@@ -14,22 +14,13 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from studylib import register
+from studylib import register, tables
+from studylib.codes import note
+from studylib.codes.comparison import ComparisonFault
 from studylib.errors import InputError
-from studylib.stats import (
-    boards,
-    control,
-    coverage,
-    design,
-    effects,
-    nested,
-    notes,
-    precision,
-    tables,
-)
-from studylib.stats import claims as claim_verdicts
+from studylib.stats import boards, components, design, effects, means, notes, scales
 from studylib.stats import units as unit_steps
-from studylib.stats.mixed_model import Fitted, fit_features, fitted_components, second_opinion
+from studylib.stats.mixed import Fitted, fit_features, second_opinion
 from studylib.stats.pairs import Pair
 from studylib.stats.samples import Sample, make_samples
 
@@ -83,21 +74,16 @@ class Workings:
 
 @dataclass(frozen=True)
 class Comparison:
-    """Every table and sentence of one comparison.
+    """Every table and remark of one comparison; columns and types stand in `studylib.tables`.
 
-    effects, variance, boards, claims : the tables of the same names (columns fixed).
-    unit_means : feature, wood, source, value, adjusted, unit, n_specimens, n_mounts, n_takes,
-        batches; `adjusted` has the batch effects taken off.
-    specimen_means : feature, specimen, wood, source, role, value, unit, n_mounts, n_takes.
-    mount_means : feature, specimen, wood, role, batch, mount, value, unit, n_takes.
-    coverage : feature, wood, takes, usable, below_noise, set_aside, compared, reason.
+    effects, variance, boards, claims, coverage, limits : what their names say.
+    unit_means, specimen_means, mount_means : see stats.means.
     confounding : wood, then one column a batch with the number of specimens.
-    confounding_sentence : empty, or what cannot be separated among the woods with enough sources.
-    positive_control : see stats.control.
-    precision : repeatability and intermediate precision, see stats.precision.
-    second_opinion : the mixed model on the same pairs, see stats.mixed_model.
-    limits : feature, limit (dB or %), unit, own (the study's own choice), source.
-    notes : what this design cannot say, one sentence each or a few.
+    confounded : "", or a note on what cannot be separated among the woods with enough sources.
+    positive_control : see stats.boards.
+    precision : repeatability and intermediate precision, see stats.components.
+    second_opinion : the mixed model on the same pairs, see stats.mixed.
+    notes : what this design cannot say, and how to read its numbers.
     workings : what all this was made from.
     """
 
@@ -110,7 +96,7 @@ class Comparison:
     mount_means: pd.DataFrame
     coverage: pd.DataFrame
     confounding: pd.DataFrame
-    confounding_sentence: str
+    confounded: str
     positive_control: pd.DataFrame
     precision: pd.DataFrame
     second_opinion: pd.DataFrame
@@ -162,14 +148,14 @@ def compare(
     if places is not None:
         mounts = unit_steps.with_places(mounts, places)
         if mounts["place"].isna().any():
-            raise InputError("a mount has no place in the order of recording, so drift stays in")
+            raise InputError(note(ComparisonFault.NO_PLACE))
     specimen_means = unit_steps.specimen_means(mounts)
     own = tidy[_under_comparison(tidy, woods)]
     own_mounts = mounts[_under_comparison(mounts, woods)]
-    counted = coverage.coverage_table(own, woods=woods, order=order)
-    refused = coverage.not_compared(counted)
+    counted = design.coverage_table(own, woods=woods, order=order)
+    refused = design.not_compared(counted)
     samples = make_samples(own, own_mounts, order=order, woods=woods, smallest_n=smallest_n)
-    chosen = tables.limits_table(
+    chosen = scales.limits_table(
         [*order, *(name for name in primary if name not in order)],
         limits or {},
         own_limits=own_limits,
@@ -177,7 +163,7 @@ def compare(
     )
     cells = {name: boards.mount_cells(group) for name, group in mounts.groupby("feature")}
     positive = _positive_control(order, cells, tidy, specimens, confidence)
-    told = control.features_detected(positive)
+    detected = boards.features_detected(positive)
     first = effects.compared_pairs(samples, refused=refused, confidence=confidence)
     found = effects.effects_table(
         samples,
@@ -186,8 +172,8 @@ def compare(
         woods=woods,
         primary=primary,
         refused=refused,
-        limits=tables.limits_of(chosen),
-        detected=told,
+        limits=scales.limits_of(chosen),
+        detected=detected,
         confidence=confidence,
     )
     compared = {name: s for name, s in samples.items() if name not in refused}
@@ -196,8 +182,8 @@ def compare(
     table = design.wood_by_batch(own_mounts, woods)
     sources = own_mounts.groupby("wood")["source"].nunique()
     spoken_of = [wood for wood in woods if sources.get(wood, 0) >= max(2, smallest_n)]
-    sentence = design.confounding_sentence(table[table["wood"].isin(spoken_of)])
-    remarks = [sentence] if sentence else []
+    confounded = design.confounded(table[table["wood"].isin(spoken_of)])
+    remarks = [confounded] if confounded else []
     remarks += notes.comparison_notes(
         samples,
         found,
@@ -205,10 +191,10 @@ def compare(
         order=order,
         primary=primary,
         refused=refused,
-        confounded=bool(sentence),
+        confounded=bool(confounded),
         confidence=confidence,
     )
-    remarks += design.design_notes(
+    remarks += notes.design_notes(
         specimens[specimens["role"].fillna("") == ""],
         own_mounts,
         woods=woods,
@@ -219,13 +205,15 @@ def compare(
         effects=found,
         variance=spread[0],
         boards=_boards(primary, cells, specimens, confidence),
-        claims=claim_verdicts.claims_table(claims, found, refused=refused, confidence=confidence),
-        unit_means=tables.unit_means_table(samples, own_mounts),
-        specimen_means=tables.reported(specimen_means, tables.SPECIMEN_COLUMNS, order, specimens),
-        mount_means=tables.reported(mounts, tables.MOUNT_COLUMNS, order, specimens),
+        claims=effects.claims_table(claims, found, refused=refused, confidence=confidence),
+        unit_means=means.unit_means(samples, own_mounts),
+        specimen_means=means.reported_means(
+            "specimen_means", specimen_means, order=order, specimens=specimens
+        ),
+        mount_means=means.reported_means("mount_means", mounts, order=order, specimens=specimens),
         coverage=counted,
         confounding=table,
-        confounding_sentence=sentence,
+        confounded=confounded,
         positive_control=positive,
         precision=spread[1],
         second_opinion=second_opinion(compared, fits, first, confidence=confidence),
@@ -243,8 +231,8 @@ def compare(
             smallest_n=smallest_n,
             confidence=confidence,
             refused=refused,
-            limits=tables.limits_of(chosen),
-            detected=told,
+            limits=scales.limits_of(chosen),
+            detected=detected,
         ),
     )
 
@@ -268,28 +256,27 @@ def _positive_control(order, cells, tidy, specimens, confidence) -> pd.DataFrame
     below = (judged["state"] == "below").groupby(judged["feature"]).mean()
     rows = []
     for name in order:
-        rows += control.control_rows(
+        quiet = below.get(name, 0.0) > design.MOST_BELOW_NOISE
+        rows += boards.control_rows(
             register.find(name),
             cells.get(name),
             **names,
             confidence=confidence,
-            below_noise=below.get(name, 0.0) > coverage.MOST_BELOW_NOISE,
+            most_below=design.MOST_BELOW_NOISE if quiet else None,
         )
-    return pd.DataFrame(rows, columns=list(control.COLUMNS))
+    return tables.typed("positive_control", rows)
 
 
 def _spread(samples, fits, confidence) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Variance components and precision of the features that are compared."""
     variance, exactness = [], []
     for name, sample in samples.items():
-        fitted = fitted_components(fits.get(name))
-        variance += nested.variance_rows(sample, confidence=confidence, fitted=fitted)
+        fitted = fits[name].components if name in fits else None
+        variance += components.variance_rows(sample, confidence=confidence, fitted=fitted)
         strata = sample.design.nested.strata(sample.takes["y"].to_numpy(float))
-        exactness.append(precision.precision_row(sample.feature, strata, confidence=confidence))
-    return (
-        pd.DataFrame(variance, columns=list(nested.COLUMNS)),
-        pd.DataFrame(exactness, columns=list(precision.COLUMNS)),
-    )
+        row = components.precision_row(sample.feature, strata, confidence=confidence)
+        exactness.append(row)
+    return tables.typed("variance", variance), tables.typed("precision", exactness)
 
 
 def _boards(primary, cells, specimens, confidence) -> pd.DataFrame:
@@ -300,6 +287,4 @@ def _boards(primary, cells, specimens, confidence) -> pd.DataFrame:
         if name in cells
     ]
     found = [table for table in found if not table.empty]
-    if not found:
-        return pd.DataFrame(columns=list(boards.COLUMNS))
-    return pd.concat(found, ignore_index=True)
+    return pd.concat(found, ignore_index=True) if found else tables.empty("boards")

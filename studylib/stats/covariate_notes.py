@@ -11,9 +11,10 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
+from studylib.codes.comparison import Method
 from studylib.stats.ancova import CovariateFit
 from studylib.stats.blocks import WoodModel
-from studylib.stats.effects import CONFOUNDED
+from studylib.words import say
 
 FEW_DF, GUESS_DF = 10, 5
 """Below the first many degrees of freedom an adjusted difference is rough, below the second a
@@ -75,7 +76,7 @@ def pair_note(row: Mapping, meaning: str, *, why: str, complete: bool, confidenc
         boards = "1 board" if count == 1 else f"{count} boards"
         words.append(f"{boards} without {meaning} left out, without and with the covariate")
     if not complete and math.isfinite(row["difference_without"]):
-        words.append(CONFOUNDED)
+        words.append(say(Method.CONFOUNDED))
     return "; ".join(words)
 
 

@@ -28,7 +28,7 @@ from scipy import special
 
 from studylib import register
 from studylib.register import Feature
-from studylib.stats import coverage, scales
+from studylib.stats import design, scales
 from studylib.stats.ancova import simultaneous
 from studylib.stats.covariate_cases import (
     LARGEST,
@@ -128,7 +128,7 @@ def analyse_covariates(
     values = covariate_values(specimens, specimen_features, covariates=covariates)
     means = comparison.mount_means
     means = means[(means["role"].fillna("") == "") & means["wood"].isin(list(woods))]
-    refused = coverage.not_compared(comparison.coverage)
+    refused = design.not_compared(comparison.coverage)
     rows: list[dict] = []
     points, lines = [], []
     for name in dict.fromkeys(features):

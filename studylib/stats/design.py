@@ -1,6 +1,10 @@
-"""What the design of a study cannot say: confounding of wood with batch, and plain sentences.
+"""What a design allows: which features can be compared, and whether wood and batch go together.
 
-Functions: `wood_by_batch`, `confounding_sentence`, `design_notes`.
+A feature whose value lies below the noise in some takes would be biased by dropping those
+takes, because they are the quiet ones. So if more than 5 % of any wood's takes of a feature lie
+below the noise, its woods are not compared on it. Takes set aside do not enter that share.
+
+Functions: `coverage_table`, `not_compared`, `wood_by_batch`, `confounded`.
 """
 
 from __future__ import annotations
@@ -9,8 +13,59 @@ from collections.abc import Sequence
 
 import pandas as pd
 
+from studylib import tables
+from studylib.codes import note
+from studylib.codes.comparison import Method, Remark
 from studylib.stats.units import natural_key
-from studylib.words.text import listed
+
+MOST_BELOW_NOISE = 0.05
+
+
+def coverage_table(
+    rows: pd.DataFrame, *, woods: Sequence[str], order: Sequence[str]
+) -> pd.DataFrame:
+    """One row a feature and wood.
+
+    Parameters
+    ----------
+    rows : tidy rows of the specimens under comparison (stats.units.tidy, role empty).
+    woods, order : woods and features in the order of the tables.
+    """
+    index = pd.MultiIndex.from_product([order, woods], names=["feature", "wood"])
+    counts = pd.crosstab([rows["feature"], rows["wood"]], rows["state"]) if len(rows) else None
+    if counts is None:
+        counts = pd.DataFrame(0, index=index, columns=[])
+    counts = counts.reindex(
+        index=index, columns=["used", "below", "aside", "other"], fill_value=0
+    ).astype(int)
+    judged = counts["used"] + counts["below"]
+    over = counts["below"] > MOST_BELOW_NOISE * judged
+    quiet: dict[str, list[dict]] = {}
+    for feature, wood in index[over.to_numpy()]:
+        below = counts.loc[(feature, wood), "below"]
+        of_wood = {"wood": wood, "below": below, "judged": judged[feature, wood]}
+        quiet.setdefault(feature, []).append(of_wood)
+    reasons = {
+        feature: note(Method.BELOW_NOISE, share=MOST_BELOW_NOISE, woods=woods)
+        for feature, woods in quiet.items()
+    }
+    table = pd.DataFrame(
+        {
+            "takes": counts.sum(axis=1),
+            "usable": counts["used"],
+            "below_noise": counts["below"],
+            "set_aside": counts["aside"],
+        }
+    ).reset_index()
+    table["compared"] = ~table["feature"].isin(list(reasons))
+    table["reason"] = [reasons.get(name, "") for name in table["feature"]]
+    return tables.typed("coverage", table)
+
+
+def not_compared(coverage: pd.DataFrame) -> dict[str, str]:
+    """Features that are not compared, with the reason."""
+    refused = coverage[~coverage["compared"].astype(bool)]
+    return dict(zip(refused["feature"], refused["reason"], strict=True))
 
 
 def wood_by_batch(mounts: pd.DataFrame, woods: Sequence[str]) -> pd.DataFrame:
@@ -28,8 +83,8 @@ def wood_by_batch(mounts: pd.DataFrame, woods: Sequence[str]) -> pd.DataFrame:
     return counts.reset_index()
 
 
-def confounding_sentence(table: pd.DataFrame) -> str:
-    """Empty where every wood occurs in every batch (or there is one batch), else what is wrong.
+def confounded(table: pd.DataFrame) -> str:
+    """A note where a wood is missing from a batch, "" where every wood occurs in every one.
 
     Parameters
     ----------
@@ -40,90 +95,8 @@ def confounding_sentence(table: pd.DataFrame) -> str:
     if counts.shape[1] < 2 or counts.shape[0] < 2:
         return ""
     missing = [
-        f"{wood} in {listed([b for b in counts.columns if counts.loc[wood, b] == 0])}"
+        {"wood": wood, "batches": [str(batch) for batch in counts.columns[counts.loc[wood] == 0]]}
         for wood in counts.index
         if (counts.loc[wood] == 0).any()
     ]
-    if not missing:
-        return ""
-    return (
-        "Wood and batch are confounded: nothing was measured of "
-        + "; ".join(missing)
-        + ". A difference between these woods may be a difference between sittings, so batch is "
-        "not taken out. Measure some boards of every wood in every batch."
-    )
-
-
-def design_notes(
-    specimens: pd.DataFrame,
-    mounts: pd.DataFrame,
-    *,
-    woods: Sequence[str],
-    smallest_n: int,
-    listening: bool,
-) -> list[str]:
-    """Sentences on what these specimens, batches and mounts leave open.
-
-    Parameters
-    ----------
-    specimens : specimens under comparison (wood, specimen, source, source_assumed).
-    mounts : their mounts over all features: wood, specimen, batch, mount, n_takes.
-    """
-    notes = [
-        "The comparison holds for these boards as they were cut, on this bench, with this driver: "
-        "a difference in thickness, mass, grain or moisture that goes with the wood is part of it.",
-    ]
-    notes += _source_notes(specimens, woods, smallest_n)
-    batches = mounts["batch"].nunique()
-    if batches == 1:
-        notes.append(
-            "All boards were measured in one batch: whether another day or another setting-up of "
-            "the bench would give the same is not known."
-        )
-    if batches > 1:
-        notes.append(
-            "Boards of different batches are not paired in the table of boards: a change of the "
-            "bench between sittings would be read as a difference between boards."
-        )
-    per_board = mounts.drop_duplicates(["specimen", "batch", "mount"]).groupby("specimen").size()
-    if len(per_board) and per_board.max() == 1:
-        notes.append(
-            "Every board was mounted once: what remounting does cannot be told from the board."
-        )
-    if len(mounts) and mounts["n_takes"].max() == 1:
-        notes.append("Every mount has one take: takes cannot be told from mounts.")
-    if not listening:
-        notes.append(
-            "The response channel is not a microphone: the differences are relative and nothing "
-            "is said about what can be heard. A limit set in study.toml is then a limit of your "
-            "own, not a listening limit."
-        )
-    return notes
-
-
-def _source_notes(specimens: pd.DataFrame, woods: Sequence[str], smallest_n: int) -> list[str]:
-    notes = []
-    assumed = specimens.get("source_assumed")
-    if assumed is not None and assumed.astype(bool).any():
-        count = int(assumed.astype(bool).sum())
-        notes.append(
-            f"The plank is not named for {count} of {len(specimens)} boards: each of them was "
-            "taken as a plank of its own. If boards share a plank, there are fewer independent "
-            "boards than counted here and the true uncertainty is larger."
-        )
-    sources = specimens.groupby("wood")["source"].nunique()
-    boards = specimens.groupby("wood").size()
-    shared = [
-        f"{boards[wood]} boards of {wood} come from {sources[wood]}"
-        for wood in woods
-        if wood in boards and sources[wood] < boards[wood]
-    ]
-    if shared:
-        notes.append("Boards of one plank count as one source: " + "; ".join(shared) + ".")
-    few = [wood for wood in woods if sources.get(wood, 0) < max(2, smallest_n)]
-    if few:
-        notes.append(
-            f"Nothing is said about {listed(few)} as a wood: fewer than {max(2, smallest_n)} "
-            "sources. What is said rests on the named boards."
-        )
-    return notes
+    return note(Remark.CONFOUNDED, missing=missing) if missing else ""

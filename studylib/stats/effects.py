@@ -1,10 +1,13 @@
-"""The table of effects: every pair of woods on every feature, with its verdict.
+"""The table of effects: every pair of woods on every feature, with its verdict; and the claims.
 
 `difference` is wood_b minus wood_a, woods in the order of the specimens; dB for levels, percent
 for logarithmic features. p, low and high hold for all pairs of a feature together. Multiplicity
-over features, and what each verdict asks for, are in `multiplicity` and `verdicts`.
+over features, and what each verdict asks for, are in `decisions`.
 
-Functions: `compared_pairs`, `effects_table`, `effect_id`.
+A claim is supported when its pair is declared in the claimed direction, contradicted when it is
+declared in the other, open when not declared, not compared or not measured yet.
+
+Functions: `compared_pairs`, `effects_table`, `effect_id`, `claims_table`.
 """
 
 from __future__ import annotations
@@ -18,27 +21,15 @@ from itertools import combinations
 import numpy as np
 import pandas as pd
 
-from studylib import register
+from studylib import register, tables
+from studylib.codes import each, note, several
+from studylib.codes.comparison import ClaimReason, Method, Outcome, Role, Verdict
 from studylib.register import Feature
-from studylib.stats import multiplicity, scales, verdicts
-from studylib.stats.effect_size import hedges_g
+from studylib.stats import decisions, scales
 from studylib.stats.needed import sources_needed
-from studylib.stats.pairs import TUKEY_KRAMER, Pair, all_pairs
+from studylib.stats.pairs import Pair, all_pairs
 from studylib.stats.samples import Sample
 
-COLUMNS = (
-    *("id", "feature", "role", "wood_a", "wood_b", "difference", "unit", "low", "high", "df"),
-    *("p", "p_adjusted", "q", "g", "g_low", "g_high", "limit", "verdict", "n_a", "n_b"),
-    *("needed", "method"),
-)
-PRIMARY, EXPLORATORY = "primary", "exploratory"
-NOT_EARNED = (
-    'within the limit, but "same" is not earned: the bench was not shown to tell the changed '
-    "specimen from the reference"
-)
-BLOCKED, CONFOUNDED = "batch as block", "wood and batch are confounded"
-TIMED = "drift over the order taken out, as the study asks"
-TOO_FEW = "too few sources: nothing is said about woods"
 _NAN = float("nan")
 
 
@@ -91,28 +82,28 @@ def effects_table(
     """
     rows = []
     for name in order:
-        sample, role = samples.get(name), PRIMARY if name in primary else EXPLORATORY
+        sample, role = samples.get(name), Role.PRIMARY if name in primary else Role.EXPLORATORY
         if name in refused or sample is None:
-            if role == PRIMARY:
+            if role == Role.PRIMARY:
                 rows += _rows_without_numbers(name, sample, woods, refused.get(name))
         else:
             rows += _rows(sample, first.get(name, ()), woods, role, limits.get(name), confidence)
-    table = pd.DataFrame(rows, columns=[*COLUMNS, "_pair", "_sample"])
-    if table.empty:
-        return _typed(table)
-    is_primary = table["role"] == PRIMARY
+    if not rows:
+        return tables.empty("effects")
+    table = pd.DataFrame(rows)
+    is_primary = table["role"] == Role.PRIMARY
     p, feature = table["p"].astype(float), table["feature"]
-    table["q"] = multiplicity.false_discovery_rate(p.where(~is_primary))
+    table["q"] = decisions.false_discovery_rate(p.where(~is_primary))
     table["p_adjusted"] = np.where(
         is_primary,
-        multiplicity.holm_over_features(p.where(is_primary), feature),
+        decisions.holm_over_features(p.where(is_primary), feature),
         np.fmax(p, table["q"]),
     )
     m = max(1, table.loc[is_primary & p.notna(), "feature"].nunique())
     for i in table.index[p.notna()]:
         alpha = (1 - confidence) / (m if is_primary[i] else 1)
         _judge(table, i, limits.get(feature[i]), feature[i] in detected, confidence, alpha)
-    return _typed(table)
+    return tables.typed("effects", table)
 
 
 def _rows(sample: Sample, found, woods, role: str, limit: float | None, confidence) -> list[dict]:
@@ -128,7 +119,7 @@ def _rows(sample: Sample, found, woods, role: str, limit: float | None, confiden
         if limit is not None:
             row["limit"] = scales.reported_limit(limit, sample.feature)
         if pair is None:
-            row["verdict"], row["method"] = verdicts.BOARDS_ONLY, TOO_FEW
+            row["verdict"], row["method"] = Verdict.BOARDS_ONLY, Method.TOO_FEW
         else:
             row.update(_numbers(sample, pair, confidence), _pair=pair, _sample=sample)
         rows.append(row)
@@ -141,15 +132,15 @@ def _rows_without_numbers(name: str, sample: Sample | None, woods, reason: str |
     rows = []
     for wood_a, wood_b in combinations(woods, 2):
         ids = sample.ids((wood_a, wood_b)) if sample else []
-        row = _blank(register.find(name), PRIMARY, wood_a, wood_b, counts, ids)
-        row["verdict"] = verdicts.OPEN if reason else verdicts.BOARDS_ONLY
-        row["method"] = f"not compared: {reason}" if reason else TOO_FEW
+        row = _blank(register.find(name), Role.PRIMARY, wood_a, wood_b, counts, ids)
+        row["verdict"] = Verdict.OPEN if reason else Verdict.BOARDS_ONLY
+        row["method"] = reason or Method.TOO_FEW
         rows.append(row)
     return rows
 
 
 def _blank(feature: Feature, role: str, wood_a: str, wood_b: str, counts, ids) -> dict:
-    row: dict = dict.fromkeys(COLUMNS, _NAN)
+    row: dict = dict.fromkeys(tables.TABLES["effects"].names, _NAN)
     row.update(
         id=effect_id(feature.name, wood_a, wood_b, ids),
         feature=feature.name,
@@ -171,7 +162,9 @@ def _numbers(sample: Sample, pair: Pair, confidence: float) -> dict:
     """Difference, interval and effect size of one pair, as reported."""
     feature, model = sample.feature, sample.design.model
     sd = math.sqrt(max(model.pooled_variance(sample.y), 0.0)) if math.isfinite(pair.p) else _NAN
-    g, g_low, g_high = hedges_g(pair.difference, sd, model.df, pair.weight, confidence=confidence)
+    g, g_low, g_high = decisions.hedges_g(
+        pair.difference, sd, model.df, pair.weight, confidence=confidence
+    )
     return {
         "difference": scales.reported_difference(pair.difference, feature),
         "low": scales.reported_difference(pair.low, feature),
@@ -181,31 +174,28 @@ def _numbers(sample: Sample, pair: Pair, confidence: float) -> dict:
         "g": g,
         "g_low": g_low,
         "g_high": g_high,
-        "verdict": verdicts.OPEN,
+        "verdict": Verdict.OPEN,
         "method": _method(sample, pair),
     }
 
 
 def _method(sample: Sample, pair: Pair) -> str:
-    words = [f"{pair.method} on the means of sources"]
-    if sample.feature.scale == "log":
-        words.append("natural logarithms")
-    if sample.design.model.blocked:
-        words.append(BLOCKED)
-    if sample.design.model.timed:
-        words.append(TIMED)
-    if not sample.design.complete or sample.design.model.dropped:
-        words.append(CONFOUNDED)
-    if not math.isfinite(pair.p):
-        words.append("no spread between sources, so no interval")
-    return "; ".join(words)
+    design = sample.design
+    asked = (
+        (sample.feature.scale == "log", Method.LOGARITHMS),
+        (design.model.blocked, Method.BLOCKED),
+        (design.model.timed, Method.TIMED),
+        (not design.complete or design.model.dropped, Method.CONFOUNDED),
+        (not math.isfinite(pair.p), Method.NO_SPREAD),
+    )
+    return several([pair.method, *(code for there, code in asked if there)])
 
 
 def _judge(table, i, limit: float | None, detected: bool, confidence: float, alpha) -> None:
     """Verdict, and what an open pair would need, of row i."""
     pair, sample = table.at[i, "_pair"], table.at[i, "_sample"]
     bound = None if limit is None else scales.analysis_limit(limit, sample.feature)
-    word = verdicts.verdict(
+    found = decisions.verdict(
         p_adjusted=table.at[i, "p_adjusted"],
         confidence=confidence,
         low=pair.low,
@@ -214,20 +204,20 @@ def _judge(table, i, limit: float | None, detected: bool, confidence: float, alp
         high90=pair.high90,
         limit=bound,
     )
-    if word == verdicts.SAME and not detected:
+    if found == Verdict.SAME and not detected:
         # More boards would not help here, so `needed` stays empty.
-        table.at[i, "method"] += f"; {NOT_EARNED}"
-        word = verdicts.OPEN
-    elif word == verdicts.OPEN:
+        table.at[i, "method"] = several([*each(table.at[i, "method"]), Method.NOT_EARNED])
+        found = Verdict.OPEN
+    elif found == Verdict.OPEN:
         table.at[i, "needed"] = str(_needed(sample, pair, bound, alpha))
-    table.at[i, "verdict"] = word
+    table.at[i, "verdict"] = found
 
 
 def _needed(sample: Sample, pair: Pair, bound: float | None, alpha: float) -> int | str:
     model = sample.design.model
     pooled = model.pooled_variance(sample.y)
     own = np.full(model.k, pooled)
-    if pair.method != TUKEY_KRAMER:
+    if pair.method != Method.TUKEY_KRAMER:
         own = model.wood_variances(sample.y)
     return sources_needed(
         difference=abs(pair.difference) if bound is None else bound,
@@ -240,9 +230,73 @@ def _needed(sample: Sample, pair: Pair, bound: float | None, alpha: float) -> in
     )
 
 
-def _typed(table: pd.DataFrame) -> pd.DataFrame:
-    texts = {"id", "feature", "role", "wood_a", "wood_b", "unit", "verdict", "needed", "method"}
-    table = table[list(COLUMNS)].reset_index(drop=True)
-    kinds = {name: "float64" for name in COLUMNS if name not in texts}
-    kinds.update(n_a="int64", n_b="int64")
-    return table.astype({**kinds, **dict.fromkeys(texts, "str")})
+def claims_table(
+    claims: Sequence[Mapping[str, str]],
+    effects: pd.DataFrame,
+    *,
+    refused: Mapping[str, str],
+    confidence: float,
+) -> pd.DataFrame:
+    """One row a claim, in the order given.
+
+    Parameters
+    ----------
+    claims : each with text, feature, higher, lower.
+    effects : rows of effects.csv.
+    refused : features not compared, with the reason (stats.design.not_compared).
+    """
+    rows = []
+    for claim in claims:
+        outcome, reasons = _claim(claim, effects, refused, confidence)
+        rows.append((claim["text"], claim["feature"], outcome, several(reasons)))
+    return tables.typed("claims", rows)
+
+
+def _claim(claim, effects, refused, confidence) -> tuple[Outcome, list[str]]:
+    higher, lower, feature = claim["higher"], claim["lower"], claim["feature"]
+    if feature in refused:
+        return Outcome.OPEN, [refused[feature]]
+    of_feature = effects[effects["feature"] == feature]
+    if of_feature.empty:
+        return Outcome.OPEN, [ClaimReason.NOT_MEASURED]
+    forward = of_feature[(of_feature["wood_a"] == lower) & (of_feature["wood_b"] == higher)]
+    backward = of_feature[(of_feature["wood_a"] == higher) & (of_feature["wood_b"] == lower)]
+    named = {"higher": higher, "lower": lower}
+    if forward.empty and backward.empty:
+        return Outcome.OPEN, [note(ClaimReason.OTHER_WOODS, **named)]
+    row, sign = (forward.iloc[0], 1) if backward.empty else (backward.iloc[0], -1)
+    if row["verdict"] == Verdict.BOARDS_ONLY:
+        n_higher, n_lower = (row["n_b"], row["n_a"])[::sign]
+        counts = {"n_higher": n_higher, "n_lower": n_lower}
+        return Outcome.BOARDS_ONLY, [note(ClaimReason.TOO_FEW, **named, **counts)]
+    reasons = [_numbers_of_claim(row, named, confidence), *register.find(feature).cautions]
+    if row["verdict"] not in decisions.DECLARED:
+        return Outcome.OPEN, [*reasons, _why_open(row)]
+    if row["verdict"] == Verdict.WITHIN:
+        reasons.append(ClaimReason.WITHIN)
+    in_direction = sign * row["difference"] > 0
+    return (Outcome.SUPPORTED if in_direction else Outcome.CONTRADICTED), reasons
+
+
+def _numbers_of_claim(row, named: Mapping[str, str], confidence: float) -> str:
+    if row[["difference", "low", "high"]].isna().any():
+        return note(ClaimReason.NO_INTERVAL, **named)
+    return note(
+        ClaimReason.NUMBERS,
+        first=row["wood_a"],
+        second=row["wood_b"],
+        **{name: row[name] for name in ("difference", "low", "high", "unit")},
+        confidence=confidence,
+        p=row["p_adjusted"],
+        n_first=row["n_a"],
+        n_second=row["n_b"],
+    )
+
+
+def _why_open(row) -> str:
+    if row["verdict"] == Verdict.SAME:
+        return ClaimReason.SAME
+    if row["needed"]:
+        limit = bool(np.isfinite(row["limit"]))
+        return note(ClaimReason.NEEDED, needed=row["needed"], limit=limit)
+    return ClaimReason.NOT_DECLARED

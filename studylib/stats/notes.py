@@ -1,6 +1,6 @@
-"""Sentences that go with the numbers of a comparison: methods, error rates, what was left out.
+"""What a comparison cannot say and how its numbers are to be read, as notes.
 
-Function: `comparison_notes`.
+Functions: `comparison_notes`, `design_notes`.
 """
 
 from __future__ import annotations
@@ -9,9 +9,9 @@ from collections.abc import Mapping, Sequence
 
 import pandas as pd
 
-from studylib.stats import effects, verdicts
-from studylib.stats.error_rate import tukey_kramer_rate
-from studylib.stats.pairs import TUKEY_KRAMER, method_for
+from studylib.codes import has, note
+from studylib.codes.comparison import Estimate, Method, Remark, Role, Verdict
+from studylib.stats.pairs import method_for, tukey_kramer_rate
 from studylib.stats.samples import Sample
 
 
@@ -29,126 +29,108 @@ def comparison_notes(
     """Notes on the table of effects `found` and the table of variance components.
 
     `order` has the features of which there is any row, usable or not; `confounded` says that
-    wood and batch are confounded by the plan, which has a sentence of its own.
+    wood and batch are confounded by the plan, which has a note of its own.
     """
-    return [
-        *_not_measured(samples, order, refused, primary),
-        *_refused(refused),
-        *_spread_note(samples, refused, confidence),
-        *([] if confounded else _confounded_here(samples, refused)),
-        *_partly_confounded(samples, refused),
-        *_verdict_notes(found, confidence),
-        *_variance_notes(variance),
-    ]
-
-
-def _not_measured(samples, order, refused, primary) -> list[str]:
+    compared = {name: sample.design for name, sample in samples.items() if name not in refused}
     missing = [name for name in primary if name not in order]
     unusable = [n for n in primary if n in order and n not in samples and n not in refused]
-    notes = [f"{', '.join(missing)}: not measured yet."] if missing else []
-    if unusable:
-        notes.append(f"{', '.join(unusable)}: no take of a board is usable, so nothing is said.")
-    return notes
-
-
-def _refused(refused: Mapping[str, str]) -> list[str]:
-    if not refused:
-        return []
-    names = "; ".join(f"{name} ({reason})" for name, reason in refused.items())
+    apart = [name for name, design in compared.items() if not design.complete]
+    partly = [name for name, design in compared.items() if design.model and design.model.dropped]
+    asked = (
+        (missing, Remark.NOT_MEASURED, {"features": missing}),
+        (unusable, Remark.NO_TAKE, {"features": unusable}),
+        (refused, Remark.REFUSED, {"refused": dict(refused)}),
+    )
+    about_batch = (
+        (apart and not confounded, Remark.CONFOUNDED_ON, {"features": apart}),
+        (partly, Remark.PARTLY_CONFOUNDED, {"features": partly}),
+    )
     return [
-        "Woods are not compared on these, because leaving out the quiet takes would bias the "
-        f"rest: {names}."
+        *(note(code, **fields) for there, code, fields in asked if there),
+        *_pooled(compared, confidence),
+        *(note(code, **fields) for there, code, fields in about_batch if there),
+        *_verdict_notes(found, 1 - confidence),
+        *_unbalanced(variance),
     ]
 
 
-def _spread_note(samples, refused, confidence) -> list[str]:
-    models = {
-        id(model): model
-        for model in (s.design.model for name, s in samples.items() if name not in refused)
-        if model is not None and model.k > 1 and model.df >= 1 and method_for(model) == TUKEY_KRAMER
-    }
+def _pooled(compared: Mapping, confidence: float) -> list[str]:
+    """What pooling costs where one wood spreads more, for each set of numbers of sources."""
+    models = {id(design.model): design.model for design in compared.values() if design.model}
     worst: dict[tuple[int, ...], float] = {}
     for model in models.values():
-        counts = tuple(int(n) for n in model.counts)
-        worst[counts] = max(worst.get(counts, 0.0), tukey_kramer_rate(model, confidence))
+        if model.k > 1 and model.df >= 1 and method_for(model) == Method.TUKEY_KRAMER:
+            counts = tuple(int(n) for n in model.counts)
+            worst[counts] = max(worst.get(counts, 0.0), tukey_kramer_rate(model, confidence))
     return [
-        f"With {', '.join(map(str, counts))} sources a wood the spreads are pooled "
-        "(Tukey-Kramer). If one wood in truth spreads three times as much as the others, a "
-        f"difference that is not there is declared in up to {100 * rate:.0f} of 100 such studies, "
-        f"not in {100 * (1 - confidence):g}. From four sources a wood up the method allows for it."
+        note(Remark.POOLED, counts=counts, rate=rate, alpha=1 - confidence)
         for counts, rate in sorted(worst.items())
         if round(100 * rate) > 100 * (1 - confidence)
     ]
 
 
-def _confounded_here(samples, refused) -> list[str]:
-    names = [
-        name
-        for name, sample in samples.items()
-        if name not in refused and not sample.design.complete
-    ]
-    if not names:
-        return []
+def _verdict_notes(found: pd.DataFrame, alpha: float) -> list[str]:
+    hints = int(found.loc[found["role"] == Role.EXPLORATORY, "feature"].nunique())
+    asked = (
+        ((found["verdict"] == Verdict.SAME).any(), Remark.SAME),
+        (any(has(cell, Method.NOT_EARNED) for cell in found["method"]), Remark.NOT_EARNED),
+        ((found["needed"] != "").any(), Remark.NEEDED),
+        (hints, note(Remark.EXPLORATORY, count=hints, alpha=alpha)),
+    )
+    return [remark for there, remark in asked if there]
+
+
+def _unbalanced(variance: pd.DataFrame) -> list[str]:
+    ways = (Estimate.MEAN_SQUARES, Estimate.REML)
+    return [Remark.UNBALANCED] if any(has(cell, *ways) for cell in variance["method"]) else []
+
+
+def design_notes(
+    specimens: pd.DataFrame,
+    mounts: pd.DataFrame,
+    *,
+    woods: Sequence[str],
+    smallest_n: int,
+    listening: bool,
+) -> list[str]:
+    """What these specimens, batches and mounts leave open.
+
+    Parameters
+    ----------
+    specimens : specimens under comparison (wood, specimen, source, source_assumed).
+    mounts : their mounts over all features: wood, specimen, batch, mount, n_takes.
+    """
+    batches = mounts["batch"].nunique()
+    per_board = mounts.drop_duplicates(["specimen", "batch", "mount"]).groupby("specimen").size()
+    asked = (
+        (batches == 1, Remark.ONE_BATCH),
+        (batches > 1, Remark.NOT_PAIRED),
+        (len(per_board) and per_board.max() == 1, Remark.MOUNTED_ONCE),
+        (len(mounts) and mounts["n_takes"].max() == 1, Remark.ONE_TAKE),
+        (not listening, Remark.NOT_HEARD),
+    )
     return [
-        f"On {', '.join(names)} wood and batch are confounded: some wood has no usable take in "
-        "some batch, so batch is not taken out there."
+        Remark.THESE_BOARDS,
+        *_source_notes(specimens, woods, max(2, smallest_n)),
+        *(remark for there, remark in asked if there),
     ]
 
 
-def _partly_confounded(samples, refused) -> list[str]:
-    names = [
-        name
-        for name, sample in samples.items()
-        if name not in refused and sample.design.model is not None and sample.design.model.dropped
-    ]
-    if not names:
-        return []
-    return [
-        "The woods had different shares of the batches, and no wood had boards in a pattern that "
-        f"separates the two: part of the difference may be between sittings ({', '.join(names)})."
-    ]
-
-
-def _verdict_notes(found: pd.DataFrame, confidence: float) -> list[str]:
-    if found.empty:
-        return []
+def _source_notes(specimens: pd.DataFrame, woods: Sequence[str], least: int) -> list[str]:
     notes = []
-    if (found["verdict"] == verdicts.SAME).any():
-        notes.append(
-            '"same" means that the 90 % interval of that pair lies inside the limit: two woods '
-            "that differ by the limit are called so in at most 5 of 100 studies. That holds for "
-            "each pair, not for all pairs together."
-        )
-    if found["method"].str.contains(effects.NOT_EARNED, regex=False).any():
-        notes.append(
-            "Some pairs lie within the limit and are still open: on those features the bench "
-            "was not shown to tell the changed specimen from the reference, so it has no right "
-            'to say "same".'
-        )
-    if (found["needed"] != "").any():
-        notes.append(
-            '"needed" is the number of sources a wood at which a true difference as large as '
-            "the limit (without a limit: as the one observed) would be declared with 80 % "
-            "probability, under the spreads estimated here; those estimates rest on few boards. "
-            "For an exploratory feature it is the number for a study that decides on that "
-            "feature alone."
-        )
-    exploratory = found[found["role"] == effects.EXPLORATORY]
-    if len(exploratory):
-        notes.append(
-            f"{exploratory['feature'].nunique()} features are exploratory: what is declared "
-            f"among them is expected to be wrong in up to {100 * (1 - confidence):g} of 100 "
-            "declarations, and is a lead for the next study, not a result of this one."
-        )
-    return notes
-
-
-def _variance_notes(variance: pd.DataFrame) -> list[str]:
-    unbalanced = variance["method"].str.contains("unweighted mean squares", regex=False)
-    if not unbalanced.any():
-        return []
-    return [
-        "The numbers of takes, mounts or boards are not equal throughout, so the variance "
-        "components are estimates for an unbalanced study (REML) and their intervals, from "
-        "unweighted mean squares, are approximate."
+    if "source_assumed" in specimens and specimens["source_assumed"].astype(bool).any():
+        count = int(specimens["source_assumed"].astype(bool).sum())
+        notes.append(note(Remark.PLANK_ASSUMED, count=count, boards=len(specimens)))
+    sources = specimens.groupby("wood")["source"].nunique()
+    boards = specimens.groupby("wood").size()
+    shared = [
+        {"wood": wood, "boards": boards[wood], "planks": sources[wood]}
+        for wood in woods
+        if wood in boards and sources[wood] < boards[wood]
     ]
+    if shared:
+        notes.append(note(Remark.SHARED_PLANKS, woods=shared))
+    few = [wood for wood in woods if sources.get(wood, 0) < least]
+    if few:
+        notes.append(note(Remark.FEW_SOURCES, woods=few, least=least))
+    return notes

@@ -18,8 +18,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from studylib.codes.comparison import Method
 from studylib.stats.blocks import WoodModel
-from studylib.stats.pairs import TUKEY_KRAMER, all_pairs, method_for
+from studylib.stats.pairs import all_pairs, method_for
 
 RUNS = 1000
 POWER = 0.80
@@ -74,7 +75,7 @@ def own_design(
     noise = np.random.default_rng(172).standard_normal((runs, model.group.size))
     pooled = float(model.pooled_variance(y))
     own = np.full(model.k, pooled)
-    if method_for(model) != TUKEY_KRAMER:
+    if method_for(model) != Method.TUKEY_KRAMER:
         own = np.maximum(model.wood_variances(y), 1e-6 * pooled)
     alpha = 1 - confidence
     alike = _Draws(model, noise * np.sqrt(pooled), alpha)

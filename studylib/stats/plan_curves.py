@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from studylib.stats import verdicts
+from studylib.codes.comparison import Verdict
 from studylib.stats.spreads import Spreads, variance_of_source
 from studylib.stats.verdict_power import WORDS, pair_apart, verdict_chances
 
@@ -151,7 +151,7 @@ def never_beyond(limit: float, variance: float, decision: Decision) -> float:
         pair_apart(limit, woods), [variance] * woods, [1000] * woods, limit=limit,
         confidence=decision.confidence, primary=decision.primary,
     )  # fmt: skip
-    return found.of[verdicts.BEYOND]
+    return found.of[Verdict.BEYOND]
 
 
 def _declared(spreads, nest, decision: Decision, planks: int, difference: float) -> float:

@@ -1,21 +1,27 @@
-"""The scale on which a feature is compared, and the way back to what a reader sees.
+"""The scale on which a feature is compared, the way back to what a reader sees, and the limits.
 
 Levels are compared in dB as they stand. Other positive quantities are compared as natural
 logarithms; a difference d of logarithms is reported as 100 (exp(d) - 1) percent, and for a
 frequency also as 1200 d / ln 2 cents. A limit that is a ratio r becomes ln r on that scale:
 it reaches from -100 (1 - 1/r) % to +100 (r - 1) %.
 
-Functions: `analysis_values`, `reported_difference`, `reported_values`, `analysis_limit`,
-`reported_limit`, `cents_from_percent`.
+Functions: `analysis_values`, `reported_difference`, `reported_values`, `reported_sd`,
+`analysis_limit`, `reported_limit`, `limit_band`, `reported_limit_band`, `limits_table`,
+`limits_of`.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Collection, Mapping, Sequence
 
 import numpy as np
 import pandas as pd
 
+from studylib import register, tables
+from studylib.codes import note
+from studylib.codes.comparison import ComparisonFault
+from studylib.codes.features import LimitSource
 from studylib.errors import InputError
 from studylib.register import Feature
 
@@ -49,6 +55,11 @@ def reported_values(values: pd.Series, feature: Feature) -> pd.Series:
     return np.exp(values) if feature.scale == "log" else values
 
 
+def reported_sd(variance: float, feature: Feature) -> float:
+    """A variance on the scale of analysis as a standard deviation in dB or percent."""
+    return reported_difference(math.sqrt(max(variance, 0.0)), feature)
+
+
 def analysis_limit(limit: float, feature: Feature) -> float:
     """A listening limit on the scale of analysis, above 0.
 
@@ -58,13 +69,10 @@ def analysis_limit(limit: float, feature: Feature) -> float:
     """
     if feature.scale == "log":
         if not (math.isfinite(limit) and limit > 1):
-            raise InputError(
-                f"the limit of {feature.name} is {limit:g}; it is a ratio and must be above 1 "
-                "(1.05 means 5 %)"
-            )
+            raise InputError(note(ComparisonFault.LIMIT_RATIO, feature=feature.name, limit=limit))
         return math.log(limit)
     if not (math.isfinite(limit) and limit > 0):
-        raise InputError(f"the limit of {feature.name} is {limit:g}; it must be above 0 dB")
+        raise InputError(note(ComparisonFault.LIMIT_DB, feature=feature.name, limit=limit))
     return float(limit)
 
 
@@ -73,6 +81,49 @@ def reported_limit(limit: float, feature: Feature) -> float:
     return 100.0 * (limit - 1.0) if feature.scale == "log" else float(limit)
 
 
-def cents_from_percent(percent: float) -> float:
-    """A frequency difference in percent as cents (100 cents = one equal-tempered semitone)."""
-    return 1200.0 * math.log2(1.0 + percent / 100.0) if percent > -100 else -math.inf
+def limit_band(limit: float, feature: Feature) -> tuple[float, float]:
+    """A limit as it stands in the study as a band of differences (dB or %)."""
+    reach = analysis_limit(limit, feature)
+    return reported_difference(-reach, feature), reported_difference(reach, feature)
+
+
+def reported_limit_band(limit: float, feature: Feature) -> tuple[float, float]:
+    """A limit in the unit of differences, as the table of effects has it, as a band of them."""
+    return limit_band(1 + limit / 100 if feature.scale == "log" else limit, feature)
+
+
+def limits_table(
+    names: Sequence[str],
+    limits: Mapping[str, float],
+    *,
+    own_limits: Collection[str],
+    listening: bool,
+) -> pd.DataFrame:
+    """Limits in use: feature, limit (dB, or the ratio), unit ("dB" or "ratio"), own, source.
+
+    A default of the register is a listening limit and holds only for a microphone
+    (`listening`); the study's own limits hold always.
+
+    Raises
+    ------
+    InputError : a limit that is not above 0 dB, or not a ratio above 1; an unknown feature.
+    """
+    for name, limit in limits.items():
+        analysis_limit(limit, register.find(name))
+    rows = []
+    for name in names:
+        feature = register.find(name)
+        limit = limits.get(name, feature.limit)
+        own = name in own_limits or (name in limits and limit != feature.limit)
+        if limit is None or not (own or listening):
+            continue
+        unit = "ratio" if feature.scale == "log" else "dB"
+        rows.append(
+            (name, float(limit), unit, own, LimitSource.OWN if own else feature.limit_source)
+        )
+    return tables.typed("limits", rows)
+
+
+def limits_of(table: pd.DataFrame) -> dict[str, float]:
+    """Feature name -> limit in dB or as a ratio."""
+    return dict(zip(table["feature"], table["limit"], strict=True))

@@ -26,8 +26,7 @@ from scipy import special
 
 from studylib.stats import scales, studentized
 from studylib.stats.compare import Workings
-from studylib.stats.mixed import contrast_test, joint_test
-from studylib.stats.mixed_model import fit_design, fixed_part
+from studylib.stats.mixed import contrast_test, fit_design, fixed_part, joint_test
 from studylib.stats.reml import Reml
 from studylib.stats.samples import Sample
 from studylib.words.text import listed

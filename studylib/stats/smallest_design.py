@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from studylib.stats import verdicts
+from studylib.codes.comparison import Verdict
 from studylib.stats.pairs import SMALLEST_GAMES_HOWELL
 from studylib.stats.verdict_power import Chances, pair_apart, verdict_chances
 
@@ -80,7 +80,7 @@ def sources_for_same(
             limit=limit, confidence=confidence, primary=primary,
         )  # fmt: skip
 
-    return _search(chances, lambda found: found.of[verdicts.SAME], wanted)
+    return _search(chances, lambda found: found.of[Verdict.SAME], wanted)
 
 
 def _search(

@@ -102,20 +102,17 @@ def _complex_means(features: pd.DataFrame, rows: pd.DataFrame) -> pd.Series | No
     Every take of a mount gets the same level, so that the plain mean over them is that level.
     A mount in which any used take lacks its phase keeps its levels.
     """
-    ratio = rows["feature"].str.endswith(".response_db")
-    if not ratio.any():
-        return None
-    phases = features[features["feature"].str.endswith(".response_deg")]
+    phase_names = {name: register.find(name).phase for name in rows["feature"].unique()}
+    level_of = {phase: name for name, phase in phase_names.items() if phase}
+    phases = features[features["feature"].isin(list(level_of))]
     if phases.empty:
         return None
     phase_of = pd.Series(
         phases["value"].to_numpy(float),
-        index=pd.MultiIndex.from_arrays(
-            [phases["take"], phases["feature"].str.replace("_deg", "_db", regex=False)]
-        ),
+        index=pd.MultiIndex.from_arrays([phases["take"], phases["feature"].map(level_of)]),
     )
     phase_of = phase_of[~phase_of.index.duplicated()]
-    used = rows[ratio & (rows["state"] == "used")]
+    used = rows[rows["feature"].isin(list(level_of.values())) & (rows["state"] == "used")]
     if used.empty:
         return None
     degrees = phase_of.reindex(pd.MultiIndex.from_arrays([used["take"], used["feature"]]))

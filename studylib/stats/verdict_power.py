@@ -4,8 +4,8 @@ Power here is that of the sentence a reader will find: declared simultaneously o
 at the first step of Holm over the primary features (so: at least this), then held against the
 limit by the intervals that the report prints. Woods are compared on the means of their sources;
 without a block the mean of a wood is normal and its sample variance chi-square, so those are drawn,
-not single takes, and every further step is that of `pairs` and `verdicts`: each wood its own spread
-(shrunken from three woods up) from four sources in every wood, one pooled spread below.
+not single takes, and every further step is that of `pairs` and `decisions`: each wood its own
+spread (shrunken from three woods up) from four sources in every wood, one pooled spread below.
 
 A block of batches costs degrees of freedom, shared among the woods (`block_columns`); this is the
 approximation that `needed` makes as well.
@@ -24,13 +24,14 @@ import numpy as np
 from scipy import special
 from scipy.interpolate import CubicSpline
 
+from studylib.codes.comparison import Verdict
 from studylib.errors import InputError
-from studylib.stats import studentized, verdicts
+from studylib.stats import decisions, studentized
 from studylib.stats.blocks import shrinkage
 from studylib.stats.pairs import SMALLEST_GAMES_HOWELL
 
 DRAWS = 20_000
-WORDS = (verdicts.BEYOND, verdicts.DIFFERENT, verdicts.WITHIN, verdicts.SAME, verdicts.OPEN)
+WORDS = (Verdict.BEYOND, Verdict.DIFFERENT, Verdict.WITHIN, Verdict.SAME, Verdict.OPEN)
 _LARGEST_DF = 1e6
 
 
@@ -44,7 +45,7 @@ class Chances:
     @property
     def declared(self) -> float:
         """Probability that a difference is declared, whatever the limit says."""
-        return sum(self.of[word] for word in verdicts.DECLARED)
+        return sum(self.of[word] for word in decisions.DECLARED)
 
     def se(self, p: float) -> float:
         """Monte Carlo standard error of a probability p found here."""
@@ -96,7 +97,7 @@ def verdict_chances(
     )
     df_own = n - 1 - block_columns / n.size
     if df_own.min() <= 0:
-        return Chances({word: float(word == verdicts.OPEN) for word in WORDS}, draws)
+        return Chances({word: float(word == Verdict.OPEN) for word in WORDS}, draws)
     drawn = variance * rng.chisquare(df_own, size=(draws, n.size)) / df_own
     difference = mean[:, pair[1]] - mean[:, pair[0]]
     se, df = _standard_error(drawn, n, df_own, pair, shrinkage(df_own))
@@ -128,11 +129,11 @@ def _standard_error(drawn, n, df_own, pair, mixture) -> tuple[np.ndarray, np.nda
 
 
 def _counted(difference, declared, half, half90, limit, same_possible) -> dict[str, float]:
-    """The rules of `verdicts.verdict`, for all draws at once."""
+    """The rules of `decisions.verdict`, for all draws at once."""
     share = dict.fromkeys(WORDS, 0.0)
     if limit is None:
-        share[verdicts.DIFFERENT] = float(declared.mean())
-        share[verdicts.OPEN] = float(1 - declared.mean())
+        share[Verdict.DIFFERENT] = float(declared.mean())
+        share[Verdict.OPEN] = float(1 - declared.mean())
         return share
     low, high = difference - half, difference + half
     beyond = declared & ((low > limit) | (high < -limit))
@@ -140,10 +141,10 @@ def _counted(difference, declared, half, half90, limit, same_possible) -> dict[s
     same = ~declared & (np.abs(difference) + half90 < limit)
     if not same_possible:
         same = np.zeros_like(same)
-    share[verdicts.BEYOND], share[verdicts.WITHIN] = float(beyond.mean()), float(within.mean())
-    share[verdicts.DIFFERENT] = float((declared & ~beyond & ~within).mean())
-    share[verdicts.SAME] = float(same.mean())
-    share[verdicts.OPEN] = float((~declared & ~same).mean())
+    share[Verdict.BEYOND], share[Verdict.WITHIN] = float(beyond.mean()), float(within.mean())
+    share[Verdict.DIFFERENT] = float((declared & ~beyond & ~within).mean())
+    share[Verdict.SAME] = float(same.mean())
+    share[Verdict.OPEN] = float((~declared & ~same).mean())
     return share
 
 

@@ -200,4 +200,5 @@ def _rendered(code: str, fields: Mapping[str, Any]) -> str:
         macro = getattr(_environment().get_template(chapter).module, name)
     except (TemplateNotFound, AttributeError):
         raise LookupError(f"no template {name!r} in the chapter {chapter!r}") from None
-    return str(macro(**fields)).strip()
+    # A macro that calls another leaves spaces around it.
+    return re.sub(r" +(?= |[,;.:)](?: |$))", "", str(macro(**fields))).strip()

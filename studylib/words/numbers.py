@@ -5,7 +5,7 @@ gives uncertainties at most two digits); the minus sign is U+2212; a missing num
 space stands between number and unit (SI brochure, 5.4.3), and before "%".
 
 Functions: `decimals_for`, `rounded`, `exact`, `fixed`, `signed`, `between`, `with_uncertainty`,
-`p_value`, `percent`, `number`, `plural`, `counted`, `cents_from_percent`.
+`p_value`, `percent`, `chosen_percent`, `number`, `plural`, `counted`, `cents_from_percent`.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ SMALLEST_P = 0.001
 
 FILTERS = (
     *("rounded", "exact", "fixed", "signed", "between", "with_uncertainty", "p_value", "percent"),
-    *("number", "counted", "plural"),
+    *("chosen_percent", "number", "counted", "plural"),
 )
 
 
@@ -96,6 +96,11 @@ def p_value(p: float) -> str:
 def percent(share: float, places: int = 0) -> str:
     """A share of one as percent: 0.05 is "5 %"."""
     return MISSING if not math.isfinite(share) else f"{fixed(100 * share, places)} %"
+
+
+def chosen_percent(share: float) -> str:
+    """A share that someone chose, such as a confidence, as it stands: 0.995 is "99.5 %"."""
+    return f"{exact(100 * share)} %"
 
 
 def number(value: float, *, digits: int = 4, decimals: int | None = None) -> str:

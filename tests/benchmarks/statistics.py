@@ -20,7 +20,7 @@ from statsmodels.regression.mixed_linear_model import MixedLM
 
 from studylib.stats import drift, outliers, without
 from studylib.stats.compare import compare
-from studylib.stats.mixed_model import fit_features
+from studylib.stats.mixed import fit_features
 from studylib.stats.own_design import own_design
 from studylib.stats.units import MOUNT
 from tests.benchmarks.common import seconds

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import re
-
 import numpy as np
 import pandas as pd
 import pytest
@@ -12,10 +10,12 @@ from statsmodels.formula.api import ols
 from statsmodels.stats.multicomp import pairwise_tukeyhsd
 
 from studylib import register
+from studylib.codes import code_of, each, fields_of, has
+from studylib.codes.comparison import ClaimReason, ControlReason, Method, Remark
+from studylib.codes.features import Caution
 from studylib.codes.takes import Unused
-from studylib.stats import control
 from studylib.stats.boards import boards_table as boards_frame
-from studylib.stats.boards import mount_cells, paired_difference
+from studylib.stats.boards import control_rows, mount_cells, paired_difference
 from studylib.stats.compare import compare
 from tests.stats.simulate import WOODS, features_table, specimens_table
 
@@ -68,7 +68,7 @@ class TestBoards:
         assert ("REF", "REF+10g") in pairs
         # Six boards a batch with the two controls: 28 + 28 pairs, one of them in both batches.
         assert len(pairs) == len(result.boards) == 55
-        assert any("different batches are not paired" in note for note in result.notes)
+        assert Remark.NOT_PAIRED in result.notes
 
     def test_one_mount_each_gives_no_interval(self, rng):
         rows = boards_table(
@@ -104,7 +104,7 @@ class TestBoards:
 class TestPositiveControl:
     def rows(self, mounts, **changes):
         names = {"changed": ["B1"], "reference": ["B0"], **changes}
-        return control.control_rows(LEVEL, mount_cells(mounts), confidence=0.95, **names)
+        return control_rows(LEVEL, mount_cells(mounts), confidence=0.95, **names)
 
     def test_two_boards_alone_are_students_t(self, rng):
         mounts = mounts_of(rng, 2, 5)
@@ -121,30 +121,30 @@ class TestPositiveControl:
         mounts["y"] = np.tile([0.0, 1.0, 2.0], 3)
         (row,) = self.rows(mounts)
         assert row["detected"] is False
-        assert "includes zero" in row["reason"]
+        assert row["reason"] == ControlReason.NOT_DETECTED
 
     @pytest.mark.parametrize(
-        ("changes", "word"),
+        ("changes", "code"),
         [
-            ({"reference": []}, 'role "reference"'),
-            ({"changed": []}, 'role "changed"'),
-            ({"changed": ["missing"]}, "not measured"),
+            ({"reference": []}, ControlReason.NO_REFERENCE),
+            ({"changed": []}, ControlReason.NO_CHANGED),
+            ({"changed": ["missing"]}, ControlReason.NOT_MEASURED),
         ],
     )
-    def test_what_is_missing_is_said(self, rng, changes, word):
+    def test_what_is_missing_is_said(self, rng, changes, code):
         (row,) = self.rows(mounts_of(rng), **changes)
-        assert word in row["reason"]
+        assert row["reason"] == code
         assert row["detected"] is False
 
     def test_no_shared_batch(self, rng):
         mounts = mounts_of(rng, 2, 3)
         mounts["batch"] = mounts["specimen"].map({"B0": "one", "B1": "two"})
         (row,) = self.rows(mounts)
-        assert row["reason"] == control.NO_SHARED_BATCH
+        assert row["reason"] == ControlReason.NO_SHARED_BATCH
 
     def test_one_mount_each(self, rng):
         (row,) = self.rows(mounts_of(rng, 2, 1))
-        assert row["reason"] == control.NO_MOUNTS
+        assert row["reason"] == ControlReason.NO_MOUNTS
         assert np.isfinite(row["difference"])
 
     def test_same_has_to_be_earned(self, rng):
@@ -163,16 +163,16 @@ class TestPositiveControl:
         assert set(verdicts[6.0].effects["verdict"]) == {"same"}
         refused = verdicts[0.0]
         assert set(refused.effects["verdict"]) == {"open"}
-        assert refused.effects["method"].str.contains('"same" is not earned').all()
+        assert all(has(cell, Method.NOT_EARNED) for cell in refused.effects["method"])
         assert set(refused.effects["needed"]) == {""}
-        assert any('no right to say "same"' in note for note in refused.notes)
+        assert Remark.NOT_EARNED in refused.notes
 
     def test_without_controls_same_is_not_earned(self):
         specimens = specimens_table()
         rows = features_table(specimens, np.random.default_rng(2), board_sd=0.3, mount_sd=0.3)
         result = compare(rows, specimens, woods=WOODS, primary=PRIMARY, limits={PRIMARY[0]: 3.0})
         assert set(result.effects["verdict"]) == {"open"}
-        assert 'role "reference"' in result.positive_control.loc[0, "reason"]
+        assert result.positive_control.loc[0, "reason"] == ControlReason.NO_REFERENCE
 
     def test_controls_below_the_noise_prove_nothing(self, rng):
         specimens = specimens_table(reference=True)
@@ -183,7 +183,7 @@ class TestPositiveControl:
         rows.loc[rows[quiet].index[0], ["usable", "reason"]] = [True, ""]
         result = compare(rows, specimens, woods=WOODS, primary=PRIMARY)
         assert not result.positive_control.loc[0, "detected"]
-        assert result.positive_control.loc[0, "reason"] == control.BELOW_NOISE
+        assert code_of(result.positive_control.loc[0, "reason"]) == ControlReason.BELOW_NOISE
 
 
 class TestClaims:
@@ -216,10 +216,16 @@ class TestClaims:
         assert list(table.columns) == ["claim", "feature", "verdict", "reason"]
         words = list(table["verdict"])
         assert words == ["supported", "contradicted", "open", "open", "open"]
-        assert "robinia minus larch" in table.loc[0, "reason"]
-        assert "not declared" in table.loc[2, "reason"]
-        assert table.loc[3, "reason"] == "not measured yet"
-        assert "oak" in table.loc[4, "reason"]
+        numbers, *cautions = each(table.loc[0, "reason"])
+        assert code_of(numbers) == ClaimReason.NUMBERS
+        found = fields_of(numbers)
+        assert (found["first"], found["second"], found["n_first"]) == ("larch", "robinia", 4)
+        assert found["low"] < found["difference"] < found["high"]
+        assert cautions == [Caution.DRIVER]  # from the register alone
+        assert has(table.loc[2, "reason"], ClaimReason.NEEDED)
+        assert table.loc[3, "reason"] == ClaimReason.NOT_MEASURED
+        assert code_of(table.loc[4, "reason"]) == ClaimReason.OTHER_WOODS
+        assert fields_of(table.loc[4, "reason"])["higher"] == "oak"
 
     def test_boards_only_names_each_woods_count(self, rng):
         claims = self.claims(
@@ -227,20 +233,25 @@ class TestClaims:
         )
         table = self.judged(rng, claims, counts=(1, 4, 4))
         assert set(table["verdict"]) == {"boards only"}
-        start = "sources with a usable take: "
-        assert table.loc[0, "reason"].startswith(start + "4 of robinia and 1 of larch")
-        assert table.loc[1, "reason"].startswith(start + "1 of larch and 4 of robinia")
+        for reason, higher, n_higher, n_lower in zip(
+            table["reason"], ("robinia", "larch"), (4, 1), (1, 4), strict=True
+        ):
+            assert code_of(reason) == ClaimReason.TOO_FEW
+            found = fields_of(reason)
+            assert (found["higher"], found["n_higher"]) == (higher, n_higher)
+            assert found["n_lower"] == n_lower
 
     def test_reasons_promise_no_more_than_the_numbers(self, rng):
         claims = self.claims(("tone.h3.rel_db", "cherry", "larch"))
-        observed = self.judged(rng, claims).loc[0, "reason"]
-        assert re.search(
-            r"as large as the one observed would be declared four times .* \d", observed
-        )
-        limited = self.judged(rng, claims, limits={"tone.h3.rel_db": 0.1}).loc[0, "reason"]
-        assert "as large as the limit would be declared" in limited
-        assert "settle" not in observed + limited
+        observed = each(self.judged(rng, claims).loc[0, "reason"])[-1]
+        assert code_of(observed) == ClaimReason.NEEDED
+        assert fields_of(observed)["limit"] is False
+        assert fields_of(observed)["needed"]
+        limited = each(
+            self.judged(rng, claims, limits={"tone.h3.rel_db": 0.1}).loc[0, "reason"]
+        )[-1]
+        assert fields_of(limited)["limit"] is True
         up = self.claims(("tone.h3.rel_db", "robinia", "larch"))
         small = self.judged(rng, up, limits={"tone.h3.rel_db": 40.0}).loc[0]
         assert small["verdict"] == "supported"
-        assert small["reason"].endswith("the whole interval lies inside the limit")
+        assert each(small["reason"])[-1] == ClaimReason.WITHIN

@@ -8,7 +8,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from studylib.codes import note
+from studylib.codes import code_of, fields_of, has, note
+from studylib.codes.comparison import ClaimReason, ComparisonFault, Method, Remark
+from studylib.codes.features import FeatureFault, LimitSource
 from studylib.codes.takes import Unused
 from studylib.errors import InputError
 from studylib.stats.compare import compare
@@ -31,6 +33,15 @@ def below_noise(rows, which):
     rows.loc[which, "usable"] = False
     rows.loc[which, "reason"] = Unused.BELOW_NOISE
     return rows
+
+
+def has_note(result, code) -> bool:
+    return any(code_of(note) == code for note in result.notes)
+
+
+def the_note(result, code) -> str:
+    (found,) = [note for note in result.notes if code_of(note) == code]
+    return found
 
 
 def frames(result):
@@ -88,7 +99,7 @@ class TestTables:
         assert row["unit"] == "%"
         assert row["limit"] == pytest.approx(50.0)
         assert row["difference"] == pytest.approx(100 * (ratio - 1))
-        assert "natural logarithms" in row["method"]
+        assert has(row["method"], Method.LOGARITHMS)
 
     def test_rows_in_any_order_give_the_same_tables(self, study, rng):
         rows, specimens = study
@@ -164,7 +175,10 @@ class TestUnits:
         assert row[["difference", "low", "high", "p", "p_adjusted", "g"]].isna().all()
         assert len(result.boards) == 1
         assert "wood" not in set(result.variance["level"])
-        assert any("Nothing is said about larch and cherry" in note for note in result.notes)
+        assert any(
+            code_of(note) == Remark.FEW_SOURCES and fields_of(note)["woods"] == list(WOODS[:2])
+            for note in result.notes
+        )
 
     def test_a_thin_wood_does_not_silence_the_others(self, rng):
         specimens = specimens_table((4, 1, 4))
@@ -185,10 +199,11 @@ class TestUnits:
         specimens = specimens_table(sources=planks)
         result = compare(features_table(specimens, rng), specimens, woods=WOODS, primary=PRIMARY)
         assert set(result.effects["n_a"]) == {2}
-        assert result.effects["method"].str.startswith("Tukey-Kramer").all()
+        assert all(has(cell, Method.TUKEY_KRAMER) for cell in result.effects["method"])
         assert list(result.variance["level"]) == ["wood", "source", "specimen", "mount", "take"]
-        assert any("4 boards of larch come from 2" in note for note in result.notes)
-        assert any("of 100 such studies" in note for note in result.notes)
+        shared = fields_of(the_note(result, Remark.SHARED_PLANKS))["woods"]
+        assert shared[0] == {"wood": "larch", "boards": 4, "planks": 2}
+        assert fields_of(the_note(result, Remark.POOLED))["rate"] > 0.05
 
     def test_one_plank_a_wood_is_boards_only(self, rng):
         planks = {f"{w}{i}": f"plank {w}" for w in "LCR" for i in (1, 2, 3, 4)}
@@ -271,9 +286,13 @@ class TestCoverage:
         else:
             assert set(result.effects["verdict"]) == {"open"}
             assert result.effects[["difference", "p", "low"]].isna().all(axis=None)
-            assert result.effects["method"].str.contains("2 of 36 cherry takes").all()
+            quiet = [{"wood": "cherry", "below": 2, "judged": 36}]
+            for cell in result.effects["method"]:
+                assert code_of(cell) == Method.BELOW_NOISE
+                assert fields_of(cell) == {"share": 0.05, "woods": quiet}
             assert result.variance.empty
-            assert any("2 of 36 cherry takes" in note for note in result.notes)
+            refused = fields_of(the_note(result, Remark.REFUSED))["refused"]
+            assert refused == {PRIMARY[0]: result.effects.loc[0, "method"]}
 
     def test_claim_on_a_feature_that_is_not_compared(self, study):
         rows, specimens = study
@@ -281,7 +300,7 @@ class TestCoverage:
         claims = [{"text": "c", "feature": PRIMARY[0], "higher": "robinia", "lower": "larch"}]
         result = compare(rows, specimens, woods=WOODS, primary=PRIMARY, claims=claims)
         assert result.claims.loc[0, "verdict"] == "open"
-        assert "below the noise" in result.claims.loc[0, "reason"]
+        assert code_of(result.claims.loc[0, "reason"]) == Method.BELOW_NOISE
 
     def test_takes_set_aside_are_counted_by_wood_and_do_not_dilute_the_share(self, study):
         rows, specimens = study
@@ -304,8 +323,8 @@ class TestCoverage:
         rows["usable"], rows["reason"] = False, CLIPPED
         result = compare(rows, specimens, woods=WOODS, primary=[name])
         assert set(result.effects["verdict"]) == {"boards only"}
-        assert f"{name}: no take of a board is usable, so nothing is said." in result.notes
-        assert not any("not measured yet" in note for note in result.notes)
+        assert fields_of(the_note(result, Remark.NO_TAKE)) == {"features": [name]}
+        assert not has_note(result, Remark.NOT_MEASURED)
 
     def test_a_primary_feature_wholly_below_the_noise_still_has_its_rows(self, study):
         rows, specimens = study
@@ -338,8 +357,8 @@ class TestBatches:
         one, other = (compare(r, specimens, woods=WOODS, primary=PRIMARY) for r in (rows, moved))
         for column in ("difference", "low", "high", "p", "g"):
             assert other.effects[column].to_numpy() == pytest.approx(one.effects[column])
-        assert one.effects["method"].str.contains("batch as block").all()
-        assert one.confounding_sentence == ""
+        assert all(has(cell, Method.BLOCKED) for cell in one.effects["method"])
+        assert one.confounded == ""
         assert one.confounding.to_numpy().tolist() == [[w, 2, 2] for w in WOODS]
 
     def test_boards_measured_in_every_batch(self, rng):
@@ -360,37 +379,37 @@ class TestBatches:
         rows = features_table(specimens, rng)
         rows["batch"] = np.where(rows["wood"] == "robinia", "day 2", "day 1")
         result = compare(rows, specimens, woods=WOODS, primary=PRIMARY)
-        assert "confounded" in result.confounding_sentence
-        assert "robinia in day 1" in result.confounding_sentence
-        assert result.notes[0] == result.confounding_sentence
-        assert result.effects["method"].str.contains("confounded").all()
-        assert not result.effects["method"].str.contains("block").any()
+        assert code_of(result.confounded) == Remark.CONFOUNDED
+        missing = fields_of(result.confounded)["missing"]
+        assert {"wood": "robinia", "batches": ["day 1"]} in missing
+        assert result.notes[0] == result.confounded
+        assert all(has(cell, Method.CONFOUNDED) for cell in result.effects["method"])
+        assert not any(has(cell, Method.BLOCKED) for cell in result.effects["method"])
 
     def test_a_wood_of_which_nothing_is_said_confounds_nothing(self, rng):
         # Robinia has one board, measured on day 1: larch and cherry still cross both days.
         specimens = specimens_table((4, 4, 1))
         rows = features_table(specimens, rng, batches=2)
         result = compare(rows, specimens, woods=WOODS, primary=PRIMARY)
-        assert "batch as block" in result.effects.loc[0, "method"]
-        assert result.confounding_sentence == ""
+        assert has(result.effects.loc[0, "method"], Method.BLOCKED)
+        assert result.confounded == ""
         assert result.confounding.to_numpy().tolist()[2] == ["robinia", 1, 0]
-        assert not any("confounded" in note for note in result.notes)
+        assert not has_note(result, Remark.CONFOUNDED)
+        assert not has_note(result, Remark.CONFOUNDED_ON)
 
     def test_a_feature_that_lacks_a_wood_in_one_batch_is_named(self, rng):
         specimens = specimens_table()
         rows = features_table(specimens, rng, names=[*PRIMARY, "tone.h2.rel_db"], batches=2)
         gone = (rows["feature"] == PRIMARY[0]) & rows["specimen"].isin(["R1", "R3"])
         result = compare(rows[~gone], specimens, woods=WOODS, primary=PRIMARY)
-        assert result.confounding_sentence == ""
-        assert [n for n in result.notes if "confounded" in n] == [
-            "On tone.h3.rel_db wood and batch are confounded: some wood has no usable take in some "
-            "batch, so batch is not taken out there."
-        ]
+        assert result.confounded == ""
+        assert fields_of(the_note(result, Remark.CONFOUNDED_ON)) == {"features": PRIMARY}
+        assert not has_note(result, Remark.CONFOUNDED)
 
     def test_one_batch_is_said(self, rng):
         specimens = specimens_table()
         result = compare(features_table(specimens, rng), specimens, woods=WOODS, primary=PRIMARY)
-        assert any("one batch" in note for note in result.notes)
+        assert has_note(result, Remark.ONE_BATCH)
 
 
 class TestLimits:
@@ -417,27 +436,31 @@ class TestLimits:
         assert heard.limits["own"].tolist() == [False, True]
         relative = compare(rows, specimens, listening=False, **kwargs)
         assert list(relative.limits["feature"]) == PRIMARY
-        assert any("not a microphone" in note for note in relative.notes)
+        assert has_note(relative, Remark.NOT_HEARD)
+        assert heard.limits["source"].tolist() == [LimitSource.PLUCK_DECAY, LimitSource.OWN]
 
     @pytest.mark.parametrize(
-        ("limits", "word"),
-        [({"tone.h3.rel_db": 0.0}, "above 0"), ({"tone.centroid_hz": 0.9}, "above 1"),
-         ({"tone.h3.rel": 1.0}, "nearest known name")],
+        ("limits", "code"),
+        [({"tone.h3.rel_db": 0.0}, ComparisonFault.LIMIT_DB),
+         ({"tone.centroid_hz": 0.9}, ComparisonFault.LIMIT_RATIO),
+         ({"tone.h3.rel": 1.0}, FeatureFault.UNKNOWN)],
     )  # fmt: skip
-    def test_a_wrong_limit_is_refused(self, rng, limits, word):
+    def test_a_wrong_limit_is_refused(self, rng, limits, code):
         specimens = specimens_table()
-        with pytest.raises(InputError, match=word):
+        with pytest.raises(InputError) as caught:
             compare(
                 features_table(specimens, rng), specimens, woods=WOODS, primary=[], limits=limits
             )
+        assert caught.value.codes == (code,)
 
 
 class TestStrangeInput:
     def test_unknown_feature(self, rng):
         specimens = specimens_table()
         rows = features_table(specimens, rng).assign(feature="tone.loudness")
-        with pytest.raises(InputError, match="nearest known name"):
+        with pytest.raises(InputError) as caught:
             compare(rows, specimens, woods=WOODS, primary=[])
+        assert caught.value.codes == (FeatureFault.UNKNOWN,)
 
     def test_nothing_measured(self, rng):
         specimens = specimens_table()
@@ -447,8 +470,8 @@ class TestStrangeInput:
         assert result.effects.empty
         assert list(result.effects.columns) == EFFECTS
         assert list(result.variance.columns) == VARIANCE
-        assert result.claims.loc[0, "reason"] == "not measured yet"
-        assert any("not measured yet" in note for note in result.notes)
+        assert result.claims.loc[0, "reason"] == ClaimReason.NOT_MEASURED
+        assert fields_of(the_note(result, Remark.NOT_MEASURED)) == {"features": PRIMARY}
 
     def test_controls_and_phases_are_left_out(self, rng):
         specimens = specimens_table()
@@ -482,4 +505,4 @@ class TestStrangeInput:
         rows["value"] = 3.0
         effects = compare(rows, specimens, woods=WOODS, primary=PRIMARY).effects
         assert set(effects["verdict"]) == {"open"}
-        assert effects["method"].str.contains("no spread").all()
+        assert all(has(cell, Method.NO_SPREAD) for cell in effects["method"])

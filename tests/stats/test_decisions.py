@@ -12,15 +12,21 @@ from statsmodels.stats.power import TTestIndPower
 from statsmodels.stats.weightstats import CompareMeans, DescrStatsW
 
 from studylib import register
+from studylib.codes.comparison import Verdict
 from studylib.errors import InputError
-from studylib.stats import scales, verdicts
+from studylib.stats import scales
 from studylib.stats.blocks import wood_model
-from studylib.stats.effect_size import hedges_factor, hedges_g
-from studylib.stats.error_rate import tukey_kramer_rate
-from studylib.stats.multiplicity import false_discovery_rate, holm, holm_over_features
+from studylib.stats.decisions import (
+    false_discovery_rate,
+    hedges_factor,
+    hedges_g,
+    holm,
+    holm_over_features,
+    verdict,
+)
 from studylib.stats.needed import MORE, power, sources_needed
-from studylib.stats.pairs import compare_pairs
-from studylib.stats.verdicts import verdict
+from studylib.stats.pairs import compare_pairs, tukey_kramer_rate
+from studylib.words import numbers
 from tests.stats.reference import table
 
 
@@ -101,18 +107,18 @@ class TestVerdict:
     @pytest.mark.parametrize(
         ("changes", "word"),
         [
-            ({"limit": 1.0}, verdicts.BEYOND),
-            ({"limit": 1.0, "low": -3.0, "high": -1.5}, verdicts.BEYOND),
-            ({"limit": 4.0}, verdicts.WITHIN),
-            ({"limit": 2.0}, verdicts.DIFFERENT),
-            ({"limit": None}, verdicts.DIFFERENT),
-            ({"limit": 4.0, "p_adjusted": 0.06}, verdicts.SAME),
-            ({"limit": 2.0, "p_adjusted": 0.06}, verdicts.OPEN),
-            ({"limit": 2.95, "p_adjusted": 0.06}, verdicts.SAME),
-            ({"limit": None, "p_adjusted": 0.06}, verdicts.OPEN),
-            ({"limit": 1.0, "p_adjusted": np.nan}, verdicts.OPEN),
-            ({"limit": 1.0, "p_adjusted": 0.05}, verdicts.BEYOND),
-            ({"limit": 1.0, "p_adjusted": 0.0500001}, verdicts.OPEN),
+            ({"limit": 1.0}, Verdict.BEYOND),
+            ({"limit": 1.0, "low": -3.0, "high": -1.5}, Verdict.BEYOND),
+            ({"limit": 4.0}, Verdict.WITHIN),
+            ({"limit": 2.0}, Verdict.DIFFERENT),
+            ({"limit": None}, Verdict.DIFFERENT),
+            ({"limit": 4.0, "p_adjusted": 0.06}, Verdict.SAME),
+            ({"limit": 2.0, "p_adjusted": 0.06}, Verdict.OPEN),
+            ({"limit": 2.95, "p_adjusted": 0.06}, Verdict.SAME),
+            ({"limit": None, "p_adjusted": 0.06}, Verdict.OPEN),
+            ({"limit": 1.0, "p_adjusted": np.nan}, Verdict.OPEN),
+            ({"limit": 1.0, "p_adjusted": 0.05}, Verdict.BEYOND),
+            ({"limit": 1.0, "p_adjusted": 0.0500001}, Verdict.OPEN),
         ],
     )
     def test_words(self, changes, word):
@@ -139,7 +145,7 @@ class TestVerdict:
                 p_adjusted=pair.p, confidence=0.95, low=pair.low, high=pair.high,
                 low90=pair.low90, high90=pair.high90, limit=limit,
             )  # fmt: skip
-            assert (word == verdicts.SAME) == (p < 0.05)
+            assert (word == Verdict.SAME) == (p < 0.05)
 
 
 class TestNeeded:
@@ -192,8 +198,8 @@ class TestScales:
         assert scales.reported_difference(-0.7, level) == -0.7
         assert scales.analysis_limit(1.05, decay) == pytest.approx(np.log(1.05))
         assert scales.reported_limit(1.05, decay) == pytest.approx(5.0)
-        assert scales.cents_from_percent(100.0) == pytest.approx(1200.0)
-        assert scales.cents_from_percent(100 * (2 ** (1 / 12) - 1)) == pytest.approx(100.0)
+        assert numbers.cents_from_percent(100.0) == pytest.approx(1200.0)
+        assert numbers.cents_from_percent(100 * (2 ** (1 / 12) - 1)) == pytest.approx(100.0)
 
     @pytest.mark.parametrize(
         ("name", "limit"),

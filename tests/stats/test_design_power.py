@@ -10,8 +10,9 @@ import pandas as pd
 import pytest
 from statsmodels.stats.power import FTestAnovaPower, TTestIndPower
 
+from studylib.codes.comparison import Verdict
 from studylib.errors import InputError
-from studylib.stats import needed, studentized, verdict_power, verdicts
+from studylib.stats import decisions, needed, studentized, verdict_power
 from studylib.stats.allocation import Minutes, best_splits, optimum
 from studylib.stats.blocks import shrinkage, wood_model
 from studylib.stats.compare import compare
@@ -89,7 +90,7 @@ def test_every_verdict_is_as_frequent_as_the_report_gives_it():
     rng = np.random.default_rng(7)
     specimens = specimens_table((5, 5, 5))
     difference, sd, limit, runs = 2.6, 1.0, 1.0, 120
-    counted = dict.fromkeys((verdicts.BEYOND, verdicts.DIFFERENT, verdicts.OPEN), 0)
+    counted = dict.fromkeys((Verdict.BEYOND, Verdict.DIFFERENT, Verdict.OPEN), 0)
     for _ in range(runs):
         table = features_table(
             specimens, rng, effect={"cherry": difference, "robinia": difference / 2},
@@ -121,7 +122,7 @@ def test_every_word_is_as_frequent_as_single_comparisons_give_it(n, difference, 
     for y in means + rng.standard_normal((runs, 3 * n)):
         pair = compare_pairs(model, y, confidence=0.95)[0]
         words.append(
-            verdicts.verdict(
+            decisions.verdict(
                 p_adjusted=pair.p, confidence=0.95, low=pair.low, high=pair.high,
                 low90=pair.low90, high90=pair.high90, limit=limit,
             )

@@ -7,8 +7,10 @@ import pandas as pd
 import pytest
 from scipy import stats
 
+from studylib.codes import each, has, note
+from studylib.codes.comparison import Estimate, Remark, Untested
 from studylib.stats.compare import compare
-from studylib.stats.intervals import mls_interval, wood_interval
+from studylib.stats.components import mls_interval, wood_interval
 from tests.stats.reference import as_features, as_specimens, table
 from tests.stats.simulate import WOODS, features_table, specimens_table
 
@@ -44,8 +46,8 @@ class TestPublished:
             [68.5302, 30.2212, 1.2486], abs=6e-5
         )
         assert list(result["df"]) == [3, 8, 12]
-        assert "not told from takes" in result.loc["mount", "method"]
-        assert result["method"].str.startswith("nested analysis of variance, exact").all()
+        assert note(Estimate.MERGED, levels=["take"]) in each(result.loc["mount", "method"])
+        assert all(has(cell, Estimate.EXACT) for cell in result["method"])
 
     def test_dyestuff(self):
         # lme4 Dyestuff: SD of batch 42.0006, residual 49.5101 (balanced: REML is the ANOVA).
@@ -59,6 +61,7 @@ class TestPublished:
         data = table("pastes.csv").rename(
             columns={"batch": "specimen", "cask": "mount", "strength": "value"}
         )
+        data["mount"] = data["mount"].map({"a": 1, "b": 2, "c": 3})
         found = variances(data)
         assert np.sqrt(found["specimen"]) == pytest.approx(1.287366, abs=2e-6)
         assert np.sqrt(found["mount"]) == pytest.approx(2.904077, abs=2e-6)
@@ -71,7 +74,7 @@ class TestPublished:
         assert result.loc["specimen", "variance"] == pytest.approx(1.709877, abs=1e-6)
         assert result.loc["take", "variance"] == pytest.approx(2.638889, abs=1e-6)
         assert result.loc["wood", "variance"] == 0.0
-        assert "below zero shown as zero" in result.loc["wood", "method"]
+        assert note(Estimate.ZERO, estimate=None) in each(result.loc["wood", "method"])
         assert result.loc["wood", "low"] == 0.0
         assert result.loc["wood", "high"] > 0.0
 
@@ -81,8 +84,8 @@ class TestPublished:
         result = compared(data).variance.set_index("level")
         assert result.loc["specimen", "variance"] == pytest.approx(1.951938, rel=2e-3)
         assert result.loc["take", "variance"] == pytest.approx(2.945864, rel=1e-3)
-        assert result.loc["take", "method"].startswith("REML")
-        assert any("unbalanced" in note for note in compared(data).notes)
+        assert has(result.loc["take", "method"], Estimate.REML)
+        assert Remark.UNBALANCED in compared(data).notes
 
 
 def purity(name: str) -> pd.DataFrame:
@@ -102,7 +105,7 @@ class TestNestedREML:
         rows = rows.drop(rows.sample(25, random_state=3).index)
         result = compare(rows, specimens, woods=["larch"], primary=["tone.h3.rel_db"]).variance
         result = result.set_index("level")
-        assert result["method"].str.startswith("REML").all()
+        assert all(has(cell, Estimate.REML) for cell in result["method"])
         assert result.loc["specimen", "sd"] == pytest.approx(2.0, rel=0.25)
         assert result.loc["mount", "sd"] == pytest.approx(1.0, rel=0.2)
         assert result.loc["take", "sd"] == pytest.approx(0.5, rel=0.1)
@@ -113,7 +116,7 @@ class TestNestedREML:
         kwargs = dict(woods=WOODS, primary=["tone.h3.rel_db"])
         exact = compare(rows, specimens, **kwargs).variance.set_index("level")["variance"]
         reml = compare(rows.drop(index=5), specimens, **kwargs).variance
-        assert reml["method"].str.contains("REML").sum() == 3
+        assert sum(has(cell, Estimate.REML) for cell in reml["method"]) == 3
         assert reml.set_index("level")["variance"].to_numpy() == pytest.approx(
             exact.to_numpy(), rel=0.1
         )
@@ -123,7 +126,7 @@ class TestNestedREML:
         rows = features_table(specimens, rng).drop(index=5)
         result = compare(rows, specimens, woods=WOODS, primary=[]).variance
         below = result[result["level"] != "wood"]
-        assert below["method"].str.startswith("REML").all()
+        assert all(has(cell, Estimate.REML) for cell in below["method"])
 
 
 class TestUnweightedMeanSquares:
@@ -213,7 +216,7 @@ class TestLevels:
         row = compared(data).variance.set_index("level").loc["specimen"]
         assert row["variance"] == 0.0
         assert row["low"] == 0.0
-        assert "shown as zero" in row["method"]
+        assert has(row["method"], Estimate.ZERO)
 
     def test_one_take_a_mount_and_one_mount_a_board(self):
         data = pd.DataFrame({"specimen": list("abcd"), "value": [1.0, 2.0, 4.0, 3.0]})
@@ -221,9 +224,9 @@ class TestLevels:
         (row,) = result.variance.to_dict("records")
         assert row["level"] == "specimen"
         assert row["variance"] == pytest.approx(np.var([1, 2, 4, 3], ddof=1))
-        assert "not told from takes and mounts" in row["method"]
+        assert note(Estimate.MERGED, levels=["take", "mount"]) in each(row["method"])
         assert result.precision["repeatability_sd"].isna().all()
-        assert "not measured" in result.precision.loc[0, "reason"]
+        assert each(result.precision.loc[0, "reason"]) == list(Untested)
 
     def test_batch_shift_does_not_enter_the_components(self, rng):
         specimens = specimens_table()
@@ -242,6 +245,7 @@ class TestPrecision:
         data = table("pastes.csv").rename(
             columns={"batch": "specimen", "cask": "mount", "strength": "value"}
         )
+        data["mount"] = data["mount"].map({"a": 1, "b": 2, "c": 3})
         row = compared(data).precision.iloc[0]
         assert row["repeatability_sd"] == pytest.approx(0.823408, abs=1e-6)
         assert row["intermediate_sd"] == pytest.approx(np.hypot(0.823408, 2.904077), abs=2e-6)

@@ -10,11 +10,9 @@ import statsmodels.api as sm
 from scipy import stats
 from statsmodels.stats.multicomp import pairwise_tukeyhsd
 
+from studylib.codes.comparison import Method
 from studylib.stats.blocks import has_block, wood_model
 from studylib.stats.pairs import (
-    GAMES_HOWELL,
-    SHRUNKEN,
-    TUKEY_KRAMER,
     all_pairs,
     compare_pairs,
     method_for,
@@ -100,11 +98,11 @@ def test_games_howell_against_pingouin(unequal):
         pd.DataFrame({"y": y, "wood": group}), dv="y", between="wood"
     )
     for pair, row in zip(
-        compare_pairs(plain(group), y, confidence=0.95, method=GAMES_HOWELL),
+        compare_pairs(plain(group), y, confidence=0.95, method=Method.GAMES_HOWELL),
         expected.itertuples(),
         strict=True,
     ):
-        assert (pair.a, pair.b, pair.method) == (row.A, row.B, GAMES_HOWELL)
+        assert (pair.a, pair.b, pair.method) == (row.A, row.B, Method.GAMES_HOWELL)
         assert pair.difference == pytest.approx(-row.diff)
         assert pair.df == pytest.approx(row.df)
         assert pair.se == pytest.approx(row.se)
@@ -113,7 +111,7 @@ def test_games_howell_against_pingouin(unequal):
 
 def test_tukey_kramer_against_scipy_and_statsmodels(unequal):
     group, y = unequal
-    ours = compare_pairs(plain(group), y, confidence=0.95, method=TUKEY_KRAMER)
+    ours = compare_pairs(plain(group), y, confidence=0.95, method=Method.TUKEY_KRAMER)
     theirs = stats.tukey_hsd(*(y[group == g] for g in range(3)))
     interval = theirs.confidence_interval(0.95)
     models = pairwise_tukeyhsd(y, group)
@@ -136,9 +134,9 @@ def test_two_woods_are_welchs_t(rng):
 
 
 def test_method_changes_at_four_sources():
-    assert method_for(plain(np.repeat([0, 1], [4, 4]))) == GAMES_HOWELL
-    assert method_for(plain(np.repeat([0, 1, 2], 4))) == SHRUNKEN
-    assert method_for(plain(np.repeat([0, 1], [9, 3]))) == TUKEY_KRAMER
+    assert method_for(plain(np.repeat([0, 1], [4, 4]))) == Method.GAMES_HOWELL
+    assert method_for(plain(np.repeat([0, 1, 2], 4))) == Method.SHRUNKEN
+    assert method_for(plain(np.repeat([0, 1], [9, 3]))) == Method.TUKEY_KRAMER
 
 
 def test_shrunken_variances_written_out(unequal):
@@ -148,7 +146,7 @@ def test_shrunken_variances_written_out(unequal):
     own = np.array([y[group == g].var(ddof=1) for g in range(3)])
     taken = ((n - 1) * own + own.mean()) / n
     for pair in compare_pairs(plain(group), y, confidence=0.95):
-        assert pair.method == SHRUNKEN
+        assert pair.method == Method.SHRUNKEN
         assert pair.se**2 == pytest.approx(taken[pair.a] / n[pair.a] + taken[pair.b] / n[pair.b])
         # Satterthwaite: V is a weighted sum of the three sample variances.
         weight = np.zeros(3)
@@ -168,7 +166,7 @@ def test_many_boards_borrow_next_to_nothing(rng):
     y = rng.normal(0, np.array([1.0, 2.0, 4.0])[group])
     for one, other in zip(
         compare_pairs(plain(group), y, confidence=0.95),
-        compare_pairs(plain(group), y, confidence=0.95, method=GAMES_HOWELL),
+        compare_pairs(plain(group), y, confidence=0.95, method=Method.GAMES_HOWELL),
         strict=True,
     ):
         assert one.se == pytest.approx(other.se, rel=0.01)
@@ -192,7 +190,7 @@ class TestBlock:
         model = wood_model(self.GROUP, self.shares(), block=True)
         fit = self.ols(y)
         assert model.df == fit.df_resid
-        for pair in compare_pairs(model, y, confidence=0.95, method=TUKEY_KRAMER):
+        for pair in compare_pairs(model, y, confidence=0.95, method=Method.TUKEY_KRAMER):
             contrast = np.zeros(5)
             contrast[[pair.a, pair.b]] = -1, 1
             test = fit.t_test(contrast)
@@ -202,7 +200,7 @@ class TestBlock:
     def test_a_shift_of_a_whole_batch_changes_nothing(self, rng):
         y = rng.normal(size=15)
         model = wood_model(self.GROUP, self.shares(), block=True)
-        for method in (GAMES_HOWELL, SHRUNKEN, TUKEY_KRAMER):
+        for method in (Method.GAMES_HOWELL, Method.SHRUNKEN, Method.TUKEY_KRAMER):
             before = compare_pairs(model, y, confidence=0.95, method=method)
             after = compare_pairs(model, y + 7.0 * self.BATCH, confidence=0.95, method=method)
             for one, other in zip(before, after, strict=True):

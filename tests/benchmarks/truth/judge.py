@@ -17,11 +17,12 @@ import numpy as np
 import pandas as pd
 from scipy import stats as distributions
 
-from studylib.stats import multiplicity, nested, verdicts
+from studylib.codes.comparison import Method, Verdict
+from studylib.stats import components, decisions
 from studylib.stats import units as unit_steps
 from studylib.stats.effects import compared_pairs
-from studylib.stats.mixed_model import fit_features, fitted_components, second_opinion
-from studylib.stats.pairs import GAMES_HOWELL, TUKEY_KRAMER, all_pairs
+from studylib.stats.mixed import fit_features, second_opinion
+from studylib.stats.pairs import all_pairs
 from studylib.stats.samples import Sample, make_samples
 from tests.benchmarks.truth.cells import Cell
 from tests.benchmarks.truth.draw import draw
@@ -109,7 +110,7 @@ def _report(cell: Cell, order, first, studies, out: Counts) -> None:
                 study * cell.features * p.shape[1], (study + 1) * cell.features * p.shape[1]
             )
             flat = pd.Series(p.ravel()[part])
-            adjusted = multiplicity.holm_over_features(flat, features[part].reset_index(drop=True))
+            adjusted = decisions.holm_over_features(flat, features[part].reset_index(drop=True))
             hits.append(adjusted.min() <= ALPHA)
         out.add("family", hits)
     truth = np.full(len(cell.counts), 0.5 * cell.effect)
@@ -119,13 +120,11 @@ def _report(cell: Cell, order, first, studies, out: Counts) -> None:
     ]
     out.add("covered", inside)
     if cell.effect:
-        out.add(
-            "same", [_word(first[name][0], abs(cell.effect)) == verdicts.SAME for name in order]
-        )
+        out.add("same", [_word(first[name][0], abs(cell.effect)) == Verdict.SAME for name in order])
 
 
 def _word(pair, limit: float) -> str:
-    return verdicts.verdict(
+    return decisions.verdict(
         p_adjusted=pair.p, confidence=CONFIDENCE, low=pair.low, high=pair.high,
         low90=pair.low90, high90=pair.high90, limit=limit,
     )  # fmt: skip
@@ -134,10 +133,10 @@ def _word(pair, limit: float) -> str:
 def _others(order, samples: dict[str, Sample], second: pd.DataFrame, out: Counts) -> None:
     model = samples[order[0]].design.model
     y = np.array([samples[name].y for name in order])
-    pooled = all_pairs(model, y, confidence=CONFIDENCE, method=TUKEY_KRAMER).p
+    pooled = all_pairs(model, y, confidence=CONFIDENCE, method=Method.TUKEY_KRAMER).p
     out.add("pooled", pooled.min(axis=1) <= ALPHA)
     if model.counts.min() > 2:
-        own = all_pairs(model, y, confidence=CONFIDENCE, method=GAMES_HOWELL).p
+        own = all_pairs(model, y, confidence=CONFIDENCE, method=Method.GAMES_HOWELL).p
         out.add("Games-Howell", own.min(axis=1) <= ALPHA)
     if model.df >= 1:
         square = np.sum((y @ model.between) * y, axis=1) / (model.k - 1)
@@ -181,8 +180,8 @@ def _components(cell: Cell, samples, fits, out: Counts) -> None:
     if cell.planks == "hidden":
         return
     for name, sample in samples.items():
-        fitted = fitted_components(fits.get(name))
-        for row in nested.variance_rows(sample, confidence=CONFIDENCE, fitted=fitted):
+        fitted = fits[name].components if name in fits else None
+        for row in components.variance_rows(sample, confidence=CONFIDENCE, fitted=fitted):
             if row["level"] in truth:
                 inside = row["low"] <= truth[row["level"]] <= row["high"]
                 out.add(row["level"], [inside])

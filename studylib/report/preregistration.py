@@ -1,0 +1,71 @@
+"""What was preregistered: the schedule, the lock, and whether the woods were coded.
+
+The notes say what the files of the study say, and no more: a program cannot know what was tried
+before a lock, and a code hides a name, not a board's mass.
+
+Functions: `preregistered`, `changed_since_lock`, `coded_claims`.
+"""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from studylib.codes import note
+from studylib.codes.comparison import ClaimReason, Outcome
+from studylib.sheets import Study
+from studylib.sheets.records import changes_since
+
+
+def preregistered(study: Study) -> list[str]:
+    """Lock, blinding and schedule of the study, one note each."""
+    return [_locked(study), _blind(study), _scheduled(study)]
+
+
+def changed_since_lock(study: Study) -> list[str]:
+    """What is not as it was when the study was locked; none without a lock."""
+    if study.lock is None:
+        return []
+    return changes_since(study.lock, study.settings, study.specimens)
+
+
+def coded_claims(study: Study, claims: pd.DataFrame) -> pd.DataFrame:
+    """The table of claims; while the woods are coded, each one waits for the key."""
+    if study.blinding is None or study.blinding.opened or claims.empty:
+        return claims
+    return claims.assign(verdict=Outcome.OPEN, reason=ClaimReason.CODED)
+
+
+def _locked(study: Study) -> str:
+    lock = study.lock
+    if lock is None:
+        return "preregistration.not_locked"
+    return note(
+        "preregistration.locked",
+        when=_moment(lock.locked),
+        sha256=lock.sha256,
+        recorded=lock.recorded,
+        changes=len(changed_since_lock(study)),
+    )
+
+
+def _blind(study: Study) -> str:
+    blinding = study.blinding
+    if blinding is None:
+        return "preregistration.not_blind"
+    return note(
+        "preregistration.blind",
+        coded=[_moment(when) for when in blinding.coded],
+        opened=_moment(blinding.opened or ""),
+        after_run=blinding.after_run,
+    )
+
+
+def _scheduled(study: Study) -> str:
+    if not study.schedules:
+        return "preregistration.no_schedule"
+    seeds = [one.seed for one in study.schedules]
+    return note("preregistration.schedule", seeds=seeds, waiting=len(study.planned))
+
+
+def _moment(iso: str) -> str:
+    return iso.replace("T", " ")

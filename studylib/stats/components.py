@@ -1,0 +1,284 @@
+"""Variance components of one feature: wood, source, specimen, mount and take; and ISO 5725.
+
+Balanced below the woods: exact nested analysis of variance. Not balanced: REML (`reml`), or
+unweighted mean squares where it did not converge; the intervals always rest on the mean squares
+(`strata`). Wood is fixed: its row is the spread of the wood means beyond chance,
+max(0, (MS_wood - MS_unit) / n0), with the interval from the noncentral F. A component estimated
+below zero is shown as zero with its interval, and the method says so. Levels that the design
+cannot separate share one row, and the method names them. Logarithmic features are in squared units
+of the natural logarithm.
+
+Repeatability is the spread between takes of one mount; intermediate precision squared is mount
+plus take: the spread over takes and mounts of one specimen. A negative mount component counts as
+zero, as ISO 5725-2 does, and never makes the second smaller than the first. Standard deviations
+are in dB, or in percent (100 (exp(sd) - 1)) for logarithmic features.
+
+Intervals of sums and differences of mean squares are modified large-sample intervals: for
+gamma = sum c_q v_q with independent v_q ~ (expectation) chi2 / df, positive coefficients after
+Graybill & Wang (1980), negative ones after Ting, Burdick, Graybill, Jeyaratnam & Lu (1990), both as
+in Burdick & Graybill, Confidence Intervals on Variance Components (1992). Exact for a single mean
+square; the lower end reaches 0 exactly where the F test does. Formulas written from memory of the
+book; the tests check these two exact cases and the coverage.
+
+Functions: `variance_rows`, `precision_row`, `components`, `component_weights`, `mls_interval`,
+`wood_interval`; `Component`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import special
+
+from studylib import tables
+from studylib.codes import note, several
+from studylib.codes.comparison import Estimate, Untested
+from studylib.register import Feature
+from studylib.stats import scales
+from studylib.stats.blocks import WoodModel
+from studylib.stats.samples import Sample
+from studylib.stats.strata import Stratum
+
+
+@dataclass(frozen=True)
+class Component:
+    """One variance: estimate (may be negative), interval, degrees of freedom of its stratum."""
+
+    level: str
+    estimate: float
+    low: float
+    high: float
+    df: int
+
+
+def component_weights(strata: tuple[Stratum, ...]) -> np.ndarray:
+    """Weights of the mean squares in each component, shape (levels, levels).
+
+    The strata are triangular in the components, so each component follows from its own mean
+    square and those below.
+    """
+    levels = [stratum.level for stratum in strata]
+    mixing = [[stratum.expectation.get(level, 0.0) for level in levels] for stratum in strata]
+    return np.linalg.inv(np.array(mixing))
+
+
+def components(strata: tuple[Stratum, ...], *, confidence: float) -> list[Component]:
+    """Components from the mean squares with modified large-sample intervals, lowest first."""
+    if not strata:
+        return []
+    squares = np.array([stratum.v for stratum in strata])
+    df = np.array([stratum.df for stratum in strata])
+    out = []
+    for stratum, weights in zip(strata, component_weights(strata), strict=True):
+        low, high = mls_interval(weights, squares, df, confidence=confidence)
+        out.append(Component(stratum.level, float(weights @ squares), low, high, stratum.df))
+    return out
+
+
+def variance_rows(
+    sample: Sample,
+    *,
+    confidence: float,
+    fitted: Mapping[str, float] | None,
+) -> list[dict]:
+    """Rows of variance.csv for one feature, wood first.
+
+    The wood row is there only where woods may be spoken of (two woods with enough sources).
+    `fitted` are the REML estimates by level, used where the design is not balanced.
+    """
+    feature, design = sample.feature.name, sample.design.nested
+    found = components(design.strata(sample.takes["y"].to_numpy(float)), confidence=confidence)
+    estimates = {c.level: c.estimate for c in found}
+    methods = [Estimate.EXACT]
+    if not design.balanced:
+        methods = [Estimate.MEAN_SQUARES]
+        if fitted is not None:
+            estimates, methods = dict(fitted), [Estimate.REML]
+    rows = [_row(feature, c, estimates[c.level], methods, design) for c in reversed(found)]
+    wood = _wood_row(feature, sample.y, sample.design.model, confidence)
+    rows = ([wood] if wood else []) + rows
+    total = sum(row["variance"] for row in rows)
+    for row in rows:
+        row["share"] = row["variance"] / total if total > 0 else float("nan")
+    return rows
+
+
+def _row(feature, component: Component, estimate: float, methods: list[str], design) -> dict:
+    merged = design.merged[component.level]
+    own_source = component.level == "source" and "specimen" in merged
+    others = [level for level in merged if level != "specimen"]
+    variance = max(estimate, 0.0)
+    return {
+        "feature": feature,
+        "level": "specimen" if own_source else component.level,
+        "variance": variance,
+        "sd": float(np.sqrt(variance)),
+        "low": min(max(component.low, 0.0), variance),
+        "high": max(component.high, variance),
+        "df": component.df,
+        "method": several(
+            [
+                *methods,
+                Estimate.OWN_SOURCE if own_source else "",
+                note(Estimate.MERGED, levels=others) if others else "",
+                note(Estimate.ZERO, estimate=estimate) if estimate < 0 else "",
+            ]
+        ),
+    }
+
+
+def _wood_row(
+    feature: str, y: np.ndarray, model: WoodModel | None, confidence: float
+) -> dict | None:
+    if model is None or model.k < 2 or model.df < 1:
+        return None
+    df = model.k - 1
+    unit_square = model.pooled_variance(y)
+    wood_square = float(y @ model.between @ y) / df
+    variance = max(0.0, (wood_square - unit_square) / model.n0)
+    low = high = float("nan")
+    if unit_square > 1e-24:
+        low, high = wood_interval(
+            wood_square / unit_square,
+            df,
+            int(model.df),
+            unit_square=unit_square,
+            n0=model.n0,
+            confidence=confidence,
+        )
+    return {
+        "feature": feature,
+        "level": "wood",
+        "variance": variance,
+        "sd": float(np.sqrt(variance)),
+        "low": low,
+        "high": high,
+        "df": df,
+        "method": several(
+            [
+                Estimate.WOOD,
+                note(Estimate.ZERO, estimate=None) if wood_square < unit_square else "",
+            ]
+        ),
+    }
+
+
+def precision_row(feature: Feature, strata: tuple[Stratum, ...], *, confidence: float) -> dict:
+    """One row; NaN with a reason where the design cannot tell (one take, or one mount)."""
+    levels = [stratum.level for stratum in strata]
+    row = dict.fromkeys(tables.TABLES["precision"].names, float("nan"))
+    row.update(feature=feature.name, unit=feature.difference_unit)
+    reasons = []
+    if "take" in levels:
+        _fill(row, "repeatability", feature, strata, ["take"], confidence)
+    else:
+        reasons.append(Untested.REPEATABILITY)
+    if "mount" in levels:
+        both = [level for level in ("take", "mount") if level in levels]
+        _fill(row, "intermediate", feature, strata, both, confidence)
+        for end in ("sd", "low", "high"):
+            lower, upper = row[f"repeatability_{end}"], row[f"intermediate_{end}"]
+            row[f"intermediate_{end}"] = float(np.fmax(lower, upper))
+    else:
+        reasons.append(Untested.INTERMEDIATE)
+    row["reason"] = several(reasons)
+    return row
+
+
+def _fill(row, name, feature, strata, wanted, confidence) -> None:
+    levels = [stratum.level for stratum in strata]
+    weights = component_weights(strata)[[levels.index(level) for level in wanted]].sum(axis=0)
+    squares = np.array([stratum.v for stratum in strata])
+    df = np.array([stratum.df for stratum in strata])
+    low, high = mls_interval(weights, squares, df, confidence=confidence)
+    for end, value in (("sd", float(weights @ squares)), ("low", low), ("high", high)):
+        sd = float(np.sqrt(max(value, 0.0)))
+        row[f"{name}_{end}"] = scales.reported_difference(sd, feature)
+
+
+def mls_interval(
+    coefficients: np.ndarray, squares: np.ndarray, df: np.ndarray, *, confidence: float
+) -> tuple[float, float]:
+    """Two-sided interval of sum(coefficients * squares); its ends may be negative."""
+    coefficients, squares, df = (
+        np.asarray(values, dtype=float) for values in (coefficients, squares, df)
+    )
+    keep = np.abs(coefficients) > 1e-14
+    terms = (coefficients * squares)[keep]
+    df, positive = df[keep], (coefficients > 0)[keep]
+    plus, minus = (terms[positive], df[positive]), (-terms[~positive], df[~positive])
+    alpha = (1.0 - confidence) / 2.0
+    centre = float(terms.sum())
+    low = centre - np.sqrt(max(_spread_below(plus, minus, alpha), 0.0))
+    # The upper end of P - N is minus the lower end of N - P, but the cross term differs:
+    # it is built so that the bound is exact where the ratio equals the other F point.
+    high = centre + np.sqrt(max(_spread_above(plus, minus, alpha), 0.0))
+    return low, high
+
+
+def _g(df, alpha):
+    return 1.0 - 1.0 / (special.chdtri(df, alpha) / df)
+
+
+def _h(df, alpha):
+    return 1.0 / (special.chdtri(df, 1.0 - alpha) / df) - 1.0
+
+
+def _spread_below(plus, minus, alpha) -> float:
+    (p, n), (m, r) = plus, minus
+    g, h = _g(n, alpha), _h(r, alpha)
+    total = np.sum((g * p) ** 2) + np.sum((h * m) ** 2)
+    for i in range(p.size):
+        for j in range(m.size):
+            f = special.fdtri(n[i], r[j], 1.0 - alpha)
+            total += p[i] * m[j] * ((f - 1) ** 2 - (g[i] * f) ** 2 - h[j] ** 2) / f
+    return float(total + _same_sign(p, n, g, alpha) * (m.size > 0))
+
+
+def _spread_above(plus, minus, alpha) -> float:
+    (p, n), (m, r) = plus, minus
+    h, g = _h(n, alpha), _g(r, alpha)
+    total = np.sum((h * p) ** 2) + np.sum((g * m) ** 2)
+    for i in range(p.size):
+        for j in range(m.size):
+            f = special.fdtri(n[i], r[j], alpha)
+            total += p[i] * m[j] * ((1 - f) ** 2 - (h[i] * f) ** 2 - g[j] ** 2) / f
+    return float(total + _same_sign(m, r, g, alpha) * (p.size > 0))
+
+
+def _same_sign(terms, df, g, alpha) -> float:
+    """Cross terms between mean squares of one sign."""
+    total = 0.0
+    for i in range(terms.size):
+        for j in range(i + 1, terms.size):
+            both = df[i] + df[j]
+            star = (
+                _g(both, alpha) ** 2 * both**2 / (df[i] * df[j])
+                - g[i] ** 2 * df[i] / df[j]
+                - g[j] ** 2 * df[j] / df[i]
+            ) / (terms.size - 1)
+            total += star * terms[i] * terms[j]
+    return total
+
+
+def wood_interval(
+    f: float, df_wood: int, df_unit: int, *, unit_square: float, n0: float, confidence: float
+) -> tuple[float, float]:
+    """Interval of the spread of the wood means, as a variance, from the noncentral F.
+
+    f is MS_wood / MS_unit; the noncentrality is inverted and scaled with MS_unit / (df n0).
+    """
+    alpha = (1.0 - confidence) / 2.0
+    scale = unit_square / (df_wood * n0)
+    low = _noncentrality(df_wood, df_unit, 1.0 - alpha, f)
+    high = _noncentrality(df_wood, df_unit, alpha, f)
+    return low * scale, high * scale
+
+
+def _noncentrality(df_wood: int, df_unit: int, probability: float, f: float) -> float:
+    """The noncentrality at which P(F <= f) is `probability`; 0 where none is that small."""
+    if special.fdtr(df_wood, df_unit, f) <= probability:
+        return 0.0
+    return float(special.ncfdtrinc(df_wood, df_unit, probability, f))
