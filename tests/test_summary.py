@@ -21,16 +21,18 @@ import pytest
 from scipy import stats
 
 from studylib import figures, register
-from studylib.codes import note
+from studylib.codes import code_of, fields_of, has, note, several
+from studylib.codes.comparison import ControlReason, Method, Remark
+from studylib.codes.features import Caution
 from studylib.codes.takes import Unused
-from studylib.report import differences as report_words
-from studylib.report import pages, pair_words
+from studylib.report import pages
 from studylib.report import summary as summaries
 from studylib.report import tables as report_tables
 from studylib.report import text as report_text
 from studylib.report.summary import summarise, write_summary
 from studylib.sheets.settings import Claim
-from studylib.words import numbers
+from studylib.stats import scales
+from studylib.words import numbers, say
 from studylib.words.text import names_in_short
 from tests.invented_tables import Invention
 
@@ -100,10 +102,19 @@ def different():
     return summary_of(steps={"robinia": 8.0}, board_sd=0.3, claims=claims)
 
 
-def sentences_about(summary, feature: str) -> list[str]:
-    effects = summary.primary_effects()
-    said = report_text.take_home(summary)
-    return [s for s, f in zip(said, effects["feature"], strict=True) if f == feature]
+def notes_about(summary, feature: str) -> list[dict]:
+    """The fields of the notes on the pairs of one feature."""
+    pairs = [fields_of(n) for n in report_text.take_home(summary) if code_of(n) == "effects.pair"]
+    return [fields for fields in pairs if fields["name"] == feature]
+
+
+def has_code(notes, *codes) -> bool:
+    return any(code_of(note) in codes for note in notes)
+
+
+def fields_in(notes, code) -> dict:
+    (found,) = [fields_of(note) for note in notes if code_of(note) == code]
+    return found
 
 
 # ---------------------------------------------------------------- known truth
@@ -113,23 +124,31 @@ def test_a_true_difference_is_found_with_its_size_and_its_number_of_boards(diffe
     rows = different.primary_effects().query("feature == 'tone.h3.rel_db' and wood_b == 'robinia'")
     assert list(rows["verdict"]) == ["beyond limit", "beyond limit"]
     assert ((rows["low"] < 8.0) & (rows["high"] > 8.0)).all()
-    said = sentences_about(different, "tone.h3.rel_db")
-    assert "robinia against larch: different, +" in said[1]
-    assert "4 and 4 boards" in said[1]
-    assert "beyond the study's own limit of 1 dB" in said[1]
+    pair = notes_about(different, "tone.h3.rel_db")[1]
+    assert (pair["wood_a"], pair["wood_b"]) == ("larch", "robinia")
+    result = pair["result"]
+    assert result["verdict"] == "beyond limit"
+    assert result["amount"]["difference"] > 0
+    assert (result["n_a"], result["n_b"], result["unit"]) == (4, 4, "board")
+    assert (result["limit"], result["own_limit"]) == (1.0, True)
+    said = say(report_text.take_home(different)[4])
+    assert "robinia against larch: different, +" in said
+    assert "beyond the study's own limit of 1 dB" in said
     assert list(different.comparison.claims["verdict"]) == ["supported", "contradicted"]
-    assert all(different.comparison.claims["reason"].str.contains("the driver's own distortion"))
+    assert all(has(cell, Caution.DRIVER) for cell in different.comparison.claims["reason"])
 
 
 def test_without_a_difference_nothing_is_declared(null):
     assert set(null.primary_effects()["verdict"]) == {"open"}
-    assert all(": open, " in said for said in report_text.take_home(null))
+    notes = report_text.take_home(null)
+    assert {fields_of(note)["result"]["verdict"] for note in notes} == {"open"}
+    assert all(": open, " in say(note) for note in notes)
 
 
 @pytest.mark.parametrize("plan", [{}, {"steps": {"robinia": 8.0}, "board_sd": 0.3}])
 def test_takes_are_never_counted_as_boards(plan):
     # 4 boards x 3 mounts x 3 takes: 36 takes a wood, which no sentence may call anything else.
-    said = report_text.take_home(summary_of(**plan))
+    said = [say(note) for note in report_text.take_home(summary_of(**plan))]
     assert said
     for sentence in said:
         assert "4 and 4 boards" in sentence
@@ -137,26 +156,35 @@ def test_takes_are_never_counted_as_boards(plan):
 
 
 def test_a_harmonic_is_never_credited_to_the_board(different):
-    assert all(pair_words.DRIVER in s for s in sentences_about(different, "tone.h3.rel_db"))
-    assert not any(pair_words.DRIVER in s for s in sentences_about(different, "tone.h1.level_db"))
-    assert any("it says nothing about the wood" in s for s in report_text.cannot_say(different))
+    for fields in notes_about(different, "tone.h3.rel_db"):
+        assert Caution.DRIVER in fields["cautions"]
+        assert (fields["harmonic"], fields["response"]) == (3, None)
+    for each in report_text.take_home(different)[3:]:
+        assert "says nothing about the woods" in say(each)
+        assert "record probe tones there" in say(each)
+    for fields in notes_about(different, "tone.h1.level_db"):
+        assert Caution.DRIVER not in fields["cautions"]
+    assert has_code(report_text.cannot_say(different), "summary.whose_harmonic")
 
 
 def test_a_level_is_not_credited_to_the_board_alone(different):
     # The driver gives more to a board that resists less, which a level does not show.
-    assert all(pair_words.DRIVE in s for s in sentences_about(different, "tone.h1.level_db"))
-    said = next(s for s in report_text.cannot_say(different) if s.startswith("Whether a level"))
-    assert said.endswith("here no channel senses it.")
+    for fields in notes_about(different, "tone.h1.level_db"):
+        assert fields["cautions"] == [Caution.DRIVE_LEVEL]
+    level = fields_in(report_text.cannot_say(different), "summary.level_or_drive")
+    assert level == {"sensed": False}
     study, gathered = Invention(primary=("tone.band4000.rel_db", "tone.h1.response_db")).make()
     names = {"tone.h3.rel_db": "tone.band4000.rel_db", "tone.h2.rel_db": "tone.h1.response_db"}
     gathered.features["feature"] = gathered.features["feature"].replace(names)
     summary = summarise(study, gathered)
-    assert all(pair_words.NOISE in s for s in sentences_about(summary, "tone.band4000.rel_db"))
-    responses = sentences_about(summary, "tone.h1.response_db")
-    assert all(s.endswith("four times out of five.") for s in responses)
-    said = " ".join(report_text.cannot_say(summary))
-    assert "only a response relative to the drive channel takes that out" in said
-    assert "the noise of the room and the recorder included" in said
+    for fields in notes_about(summary, "tone.band4000.rel_db"):
+        assert fields["cautions"] == [Caution.NOISE]
+    responses = notes_about(summary, "tone.h1.response_db")
+    assert len(responses) == 3
+    assert not any(fields["cautions"] for fields in responses)
+    notes = report_text.cannot_say(summary)
+    assert fields_in(notes, "summary.level_or_drive") == {"sensed": True}
+    assert has_code(notes, "summary.whose_noise")
 
 
 @pytest.mark.parametrize(
@@ -184,21 +212,21 @@ def test_boards_of_one_plank_are_called_sources(null):
         for specimen in study.specimens
     ]
     summary = summarise(dataclasses.replace(study, specimens=tuple(planks)), gathered)
-    assert all("2 and 2 sources" in s for s in report_text.take_home(summary))
-    assert "Each source counts once" in report_text.how_to_read(summary)[0]
-    assert report_words.unit_word(null) == "boards"
-    assert "Each board counts once" in report_text.how_to_read(null)[0]
+    assert all("2 and 2 sources" in say(n) for n in report_text.take_home(summary))
+    assert fields_of(report_text.how_to_read(summary)[0]) == {"unit": "source"}
+    assert null.unit == "board"
+    assert "Each board counts once" in say(report_text.how_to_read(null)[0])
 
 
 def test_one_wood_is_measured_but_not_compared():
     said = report_text.take_home(summary_of(woods=("larch",)))
-    assert said == ["There is one wood only, so no woods are compared."]
+    assert said == ["effects.one_wood"]
 
 
 def test_one_source_a_wood_says_nothing_about_woods():
     summary = summary_of(boards=1)
     assert set(summary.primary_effects()["verdict"]) == {"boards only"}
-    said = report_text.take_home(summary)
+    said = [say(note) for note in report_text.take_home(summary)]
     assert all("nothing is said about woods" in s for s in said)
     assert all(s.endswith("Named boards are compared in tables/boards.csv.") for s in said)
     assert not any(re.search(r"\d dB", s) for s in said)
@@ -209,26 +237,24 @@ def test_a_study_of_which_no_take_is_usable_says_so_and_no_more():
     gathered.features["usable"] = False
     gathered.features["reason"] = CLIPPED
     summary = summarise(study, gathered)
-    said = report_text.take_home(summary)
-    assert all(s.endswith("fewer than 2 boards with usable takes.") for s in said)
-    assert not any("not measured yet" in s and "attribution" not in s
-                   for s in report_text.cannot_say(summary))  # fmt: skip
+    for each in report_text.take_home(summary):
+        assert fields_of(each)["result"]["verdict"] == "boards only"
+        assert say(each).endswith("fewer than 2 boards with usable takes.")
+    assert not has_code(report_text.cannot_say(summary), Remark.NOT_MEASURED)
     assert report_text.confounding(summary) == []
 
 
 def test_the_positive_control_in_words(null):
-    said = report_text.positive_control(null)
-    assert len(said) == 1
-    assert said[0].startswith("Yes on tone.h1.level_db and tone.h3.rel_db")
+    both = ["tone.h1.level_db", "tone.h3.rel_db"]
+    assert report_text.positive_control(null) == [note("control.seen", features=both)]
     blind = report_text.positive_control(summary_of(change=0.0, board_sd=0.1))
-    assert any("no right to say" in s for s in blind)
-    assert not any(s.startswith("Yes") for s in blind)
+    assert has_code(blind, "control.missed")
+    assert not has_code(blind, "control.seen")
     missing = report_text.positive_control(summary_of(control=False))
-    assert missing[0].startswith("Not known: no reference was measured")
+    assert missing == [note("control.unknown", reason=ControlReason.NO_REFERENCE)]
     # A difference without an interval shows nothing, neither that it was seen nor that it was not.
     once = report_text.positive_control(summary_of(mounts=1))
-    assert len(once) == 1
-    assert once[0].startswith("Not known: no specimen was mounted twice")
+    assert once == [note("control.unknown", reason=ControlReason.NO_MOUNTS)]
 
 
 def test_the_positive_control_names_the_features_it_does_not_know():
@@ -241,17 +267,21 @@ def test_the_positive_control_names_the_features_it_does_not_know():
         note(Unused.SET_ASIDE, checks=["hum"]),
     ]
     assert report_text.positive_control(summarise(study, gathered)) == [
-        "Yes on tone.h1.level_db: the bench told the changed specimen from the reference.",
-        "Not known on tone.h3.rel_db: not measured on both specimens.",
+        note("control.seen", features=["tone.h1.level_db"]),
+        note("control.unknown_on", feature="tone.h3.rel_db", reason=ControlReason.NOT_MEASURED),
     ]
 
 
 def test_same_is_said_only_with_a_bench_that_notices_a_change():
     plan = {"board_sd": 0.1, "mount_sd": 0.1, "take_sd": 0.1, "limits": {"tone.h3.rel_db": 3.0}}
-    seen = sentences_about(summary_of(**plan), "tone.h3.rel_db")
-    assert all("the same within the study's own limit of 3 dB" in s for s in seen)
-    unseen = sentences_about(summary_of(**plan, control=False), "tone.h3.rel_db")
-    assert all("not called the same" in s and ": open, " in s for s in unseen)
+    seen = summary_of(**plan)
+    results = [fields["result"] for fields in notes_about(seen, "tone.h3.rel_db")]
+    assert {(r["verdict"], r["limit"], r["own_limit"]) for r in results} == {("same", 3.0, True)}
+    assert "the same within the study's own limit of 3 dB" in say(report_text.take_home(seen)[-1])
+    unseen = summary_of(**plan, control=False)
+    results = [fields["result"] for fields in notes_about(unseen, "tone.h3.rel_db")]
+    assert {(r["verdict"], r["not_earned"]) for r in results} == {("open", True)}
+    assert "not called the same" in say(report_text.take_home(unseen)[-1])
 
 
 # ---------------------------------------------------------------- tables
@@ -283,13 +313,13 @@ def test_shares_of_variance_add_up_and_spreads_come_back_as_they_were_put_in():
     table = summary.primary_variance().set_index("level")
     assert table["share"].sum() == pytest.approx(1.0)
     assert table.loc["take", "sd"] == pytest.approx(0.5, abs=0.5 * 4 / math.sqrt(2 * 216))
-    assert table.loc["take", "sd_low"] < 0.5 < table.loc["take", "sd_high"]
+    assert table.loc["take", "low"] < 0.5**2 < table.loc["take", "high"]
 
 
 def test_means_of_woods_are_those_of_their_boards_with_scipys_interval(null):
     for feature, log in (("tone.h3.rel_db", False), ("tone.thd_percent", True)):
-        table = null.wood_means(feature).set_index("wood")
-        boards = null.board_means(feature)
+        table = null.means(feature).means.set_index("wood")
+        boards = null.means(feature).boards
         for wood in null.woods:
             values = boards.loc[boards["wood"] == wood, "value"].to_numpy()
             y = np.log(values) if log else values
@@ -305,7 +335,7 @@ def test_board_means_are_means_of_mount_means_of_takes(null):
     features = null.gathered.features
     rows = features[(features["feature"] == "tone.h3.rel_db") & (features["specimen"] == "larch-2")]
     expected = rows.groupby("mount")["value"].mean().mean()
-    boards = null.board_means("tone.h3.rel_db").set_index("specimen")["value"]
+    boards = null.means("tone.h3.rel_db").boards.set_index("specimen")["value"]
     assert boards["larch-2"] == pytest.approx(expected)
     assert "ref" not in boards.index
     assert list(boards.index[:4]) == ["larch-1", "larch-2", "larch-3", "larch-4"]
@@ -315,8 +345,10 @@ def test_a_ratio_reaches_less_far_down_than_up():
     summary = summary_of(
         primary=("tone.thd_percent",), limits={"tone.thd_percent": 1.25}, boards=2, mounts=2
     )
-    assert summary.limit_band("tone.thd_percent") == pytest.approx((-20.0, 25.0))
-    assert summary.limit_band("tone.h1.level_db") is None
+    known = register.find("tone.thd_percent")
+    assert scales.limit_band(1.25, known) == pytest.approx((-20.0, 25.0))
+    assert scales.reported_limit_band(25.0, known) == pytest.approx((-20.0, 25.0))
+    assert report_tables.limits_table(summary)["limit"].tolist() == ["−20 to 25 %"]
 
 
 def test_takes_set_aside_are_listed_with_reason_and_counted_by_wood():
@@ -333,12 +365,12 @@ def test_takes_set_aside_are_listed_with_reason_and_counted_by_wood():
     table = report_tables.set_aside_table(summary)
     assert table[["take", "wood", "reason"]].to_numpy().tolist() == [
         ["cherry-1-m1-t1", "cherry", CLIPPED],
-        ["robinia-2-m3-t1", "robinia", "excluded in takes.csv: door slammed"],
+        ["robinia-2-m3-t1", "robinia", note(Unused.EXCLUDED, reason="door slammed")],
     ]
     counts = report_tables.set_aside_counts(summary).set_index("wood")
     assert counts["set aside"].to_dict() == {"larch": 0, "cherry": 1, "robinia": 1}
     assert counts.loc["larch", "takes"] == 36  # the reference is of larch, but not one of them
-    assert report_text.set_aside(summary)[0].startswith("Not used: 2 of 126 takes.")
+    assert report_text.set_aside(summary) == [note("summary.set_aside", count=2, takes=126)]
 
 
 def test_takes_of_a_batch_that_failed_are_not_counted_as_measured():
@@ -351,19 +383,21 @@ def test_takes_of_a_batch_that_failed_are_not_counted_as_measured():
     counts = report_tables.set_aside_counts(summary)
     assert list(counts.columns) == ["wood", "takes", "fit for use", "set aside"]
     assert counts.iloc[:, 1:].to_numpy().tolist() == [[6, 6, 0]] * 3  # one board each is left
-    assert report_text.set_aside(summary) == ["None of the 18 takes was set aside."]
-    assert "3 boards in 1 batch (18 takes of boards" in report_text.question(summary)[1]
-    assert report_text.confounding(summary) == ["All boards were measured in one batch."]
+    assert report_text.set_aside(summary) == [note("summary.none_set_aside", takes=18)]
+    measured = fields_of(report_text.question(summary)[1])
+    assert (measured["boards"], measured["batches"], measured["takes"]) == (3, 1, 18)
+    assert report_text.confounding(summary) == ["summary.one_batch"]
 
 
 # ---------------------------------------------------------------- what cannot be said
 
 
 def test_gaps_of_the_design_are_named(null):
-    said = " ".join(report_text.cannot_say(null))
-    for part in ("no listening test", "not calibrated", "attribution cannot tell", "plank"):
-        assert part in said, part
-    assert len(report_text.cannot_say(null)) == len(set(report_text.cannot_say(null)))
+    notes = report_text.cannot_say(null)
+    for code in ("summary.not_heard", "summary.not_calibrated", "summary.untold_harmonics",
+                 Remark.PLANK_ASSUMED):  # fmt: skip
+        assert has_code(notes, code), code
+    assert len(notes) == len(set(notes))
 
 
 def test_features_below_the_noise_are_named_in_one_short_sentence():
@@ -371,17 +405,15 @@ def test_features_below_the_noise_are_named_in_one_short_sentence():
     quiet = gathered.features["feature"].eq("tone.h2.rel_db")
     gathered.features.loc[quiet, ["usable", "reason"]] = [False, Unused.BELOW_NOISE]
     summary = summarise(study, gathered)
-    said = [s for s in report_text.cannot_say(summary) if "tone.h2.rel_db" in s]
-    assert len(said) == 1
-    assert said[0].startswith("Anything about woods on tone.h2.rel_db: more than 5 %")
-    assert "36" not in said[0]
+    (named,) = [n for n in report_text.cannot_say(summary) if "tone.h2.rel_db" in n]
+    assert named == note("summary.not_compared", features=["tone.h2.rel_db"], share=0.05)
 
 
 def test_methods_are_named_once_for_all_the_features_that_share_one(null):
-    assert report_text.methods(null) == [
-        "tone.h1.level_db and tone.h3.rel_db: shrunken Games-Howell on the means of sources; "
-        "batch as block."
-    ]
+    method = several([Method.SHRUNKEN, Method.BLOCKED])
+    both = ["tone.h1.level_db", "tone.h3.rel_db"]
+    assert report_text.methods(null) == [note("effects.methods", features=both, method=method)]
+    assert say(report_text.methods(null)[0]).endswith("of sources; batch as a block.")
 
 
 def test_kinds_that_are_not_analysed_read_not_measured_yet(null):
@@ -389,26 +421,23 @@ def test_kinds_that_are_not_analysed_read_not_measured_yet(null):
     pluck = SimpleNamespace(**{**vars(study.takes[0]), "take": "pluck-1", "kind": "pluck"})
     sweep = SimpleNamespace(**{**vars(study.takes[0]), "take": "sweep-1", "kind": "sweep"})
     more = dataclasses.replace(study, takes=(*study.takes, pluck, sweep))
-    said = report_text.cannot_say(dataclasses.replace(null, study=more, gathered=gathered))
-    assert said[-1] == (
-        "What the plucked strings in takes.csv hold: not measured yet. "
-        "What the sweeps hold beside the response at multiples of the tone: study.toml does not "
-        "say under [sweep] what was played."
-    )
-    assert "takes.csv hold" not in report_text.cannot_say(null)[-1]
+    notes = report_text.cannot_say(dataclasses.replace(null, study=more, gathered=gathered))
+    assert notes[-2:] == ["summary.plucks", "summary.sweeps"]
+    assert "not measured yet" in say(notes[-2])
+    assert not has_code(report_text.cannot_say(null), "summary.plucks", "summary.sweeps")
 
 
 def test_an_accelerometer_is_never_called_loud():
-    said = report_text.cannot_say(summary_of(kind="accelerometer"))
-    assert not any("sound pressure" in s or "not calibrated" in s for s in said)
-    assert any("accelerometer" in s or "not a microphone" in s for s in said)
+    notes = report_text.cannot_say(summary_of(kind="accelerometer"))
+    assert not has_code(notes, "summary.not_calibrated", "summary.loud_elsewhere")
+    assert has_code(notes, Remark.NOT_HEARD)
 
 
 def test_failed_batches_and_warnings_are_passed_on(null):
     gathered = SimpleNamespace(**{**vars(null.gathered), "failed": {"evening": "no recordings."}})
     summary = dataclasses.replace(null, gathered=gathered)
     assert report_text.failed_batches(summary) == [
-        "Batch evening is missing from everything below: no recordings."
+        note("summary.failed_batch", batch="evening", why="no recordings.")
     ]
     assert report_text.failed_batches(null) == []
 
@@ -416,7 +445,8 @@ def test_failed_batches_and_warnings_are_passed_on(null):
 def test_batches_are_said_to_be_taken_out_only_where_they_are():
     study, gathered = Invention(batches=("morning", "afternoon")).make()
     crossed = report_text.confounding(summarise(study, gathered))
-    assert crossed[0].startswith("On tone.h1.level_db and tone.h3.rel_db every wood compared was")
+    both = ["tone.h1.level_db", "tone.h3.rel_db"]
+    assert crossed == [note("summary.blocked", features=both)]
     features = gathered.features
     lost = (
         features["feature"].eq("tone.h3.rel_db")
@@ -424,33 +454,32 @@ def test_batches_are_said_to_be_taken_out_only_where_they_are():
         & features["batch"].eq("morning")
     )
     gathered = dataclasses.replace(gathered, features=features[~lost])
-    said = report_text.confounding(summarise(study, gathered))
-    assert said[0].startswith("On tone.h1.level_db every wood compared was")
-    assert said[1].startswith("On tone.h3.rel_db wood and batch are confounded")
+    assert report_text.confounding(summarise(study, gathered)) == [
+        note("summary.blocked", features=both[:1]), note("summary.confounded", features=both[1:]),
+    ]  # fmt: skip
 
 
 def test_when_a_claim_was_written_down_is_left_to_whoever_wrote_it(different):
-    said = [s for s in report_text.cannot_say(different) if "before recording" in s]
-    assert len(said) == 1
-    assert "only whoever wrote them can say" in said[0]
+    assert has_code(report_text.cannot_say(different), "summary.before_recording")
+    assert "only whoever wrote them can say" in say("summary.before_recording")
 
 
 def test_wood_and_batch_confounded_is_said():
     study, gathered = Invention(batches=("morning",)).make()
     gathered.features.loc[gathered.features["wood"] == "robinia", "batch"] = "afternoon"
     moved = dataclasses.replace(study, batches=("morning", "afternoon"))
-    assert "confounded" in report_text.confounding(summarise(moved, gathered))[0]
+    assert code_of(report_text.confounding(summarise(moved, gathered))[0]) == Remark.CONFOUNDED
 
 
 def test_a_primary_feature_that_no_take_gave_reads_not_measured_yet():
     summary = summary_of(primary=("tone.h3.rel_db", "tap.m1.decay_time_s"), boards=2, mounts=2)
     assert summary.measured == ("tone.h3.rel_db",)
-    assert report_text.take_home(summary)[-1] == (
-        "Decay time of mode 1 to −60 dB: not measured yet."
-    )
+    last = report_text.take_home(summary)[-1]
+    assert last == note("effects.not_measured", name="tap.m1.decay_time_s")
+    assert say(last) == "Decay time of mode 1 to −60 dB: not measured yet."
     assert "boards_tap.m1.decay_time_s" not in summary.drawings()
-    assert len(figures.boards_figures(summary)) == 1
-    missing = figures.boards_figure(summary, "tap.m1.decay_time_s")
+    assert len(figures.boards_figures(summary.measured_means())) == 1
+    missing = figures.boards_figure(summary.means("tap.m1.decay_time_s"))
     assert "not measured yet" in missing.texts[0].get_text()
     plt.close("all")
 
@@ -471,14 +500,14 @@ def test_frequencies_are_also_told_in_cents():
     row = SimpleNamespace(
         feature="tone.centroid_hz", difference=100.0, low=50.0, high=160.0, unit="%"
     )
-    assert report_words.difference(row) == "+100 % (+1200 cents)"  # an octave
+    assert report_tables.amount(row) == "+100 % (+1200 cents)"  # an octave
     row.low = -100.0  # no bound below
-    assert report_words.difference(row).startswith("+100 % (+1200")
+    assert report_tables.amount(row).startswith("+100 % (+1200")
     row.feature = "tone.thd_percent"
-    assert report_words.difference(row) == "+100 %"
+    assert report_tables.amount(row) == "+100 %"
     gone = SimpleNamespace(feature="tone.centroid_hz", difference=math.nan, low=math.nan,
                            high=math.nan, unit="%")  # fmt: skip
-    assert report_words.difference(gone) == "– %"
+    assert report_tables.amount(gone) == "– %"
 
 
 def test_other_numbers_in_words():
@@ -500,7 +529,12 @@ def test_every_table_and_figure_is_written(tmp_path, monkeypatch):
     first, second = tmp_path / "a", tmp_path / "b"
     summary.write(first)
     tables = {p.stem: pd.read_csv(p) for p in (first / "tables").iterdir()}
-    assert {name: " ".join(t.columns) for name, t in tables.items()} == COLUMNS
+    written = {
+        name: " ".join(c for c in table.columns if not c.endswith("_code"))
+        for name, table in tables.items()
+    }
+    assert written == COLUMNS
+    assert list(tables["effects"].columns[-2:]) == ["method", "method_code"]
     drawn = sorted(p.name for p in (first / "figures").iterdir())
     assert len(drawn) == 3 * len(summary.drawings())
     assert {"effects.png", "effects.svg", "effects_16x9.png", "boards_tone.h3.rel_db.png"} <= set(
@@ -536,7 +570,7 @@ def test_a_failure_leaves_the_old_tables_whole_and_nothing_beside_them(
 
 def test_without_an_output_folder_nothing_is_written(null, monkeypatch, tmp_path):
     monkeypatch.chdir(tmp_path)
-    assert write_summary(null, "").startswith("Nothing was written")
+    assert write_summary(null, "") == "summary.not_written"
     assert list(tmp_path.iterdir()) == []
 
 
