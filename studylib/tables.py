@@ -263,7 +263,7 @@ _ALL = (
         "variance",
         "feature level",
         """
-        feature level variance:number sd:number share:number low:number high:number df:number
+        feature level variance:number sd:number share:number low:number high:number df:integer
         method:note
         """,
     ),

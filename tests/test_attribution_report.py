@@ -9,11 +9,13 @@ from pathlib import Path
 import pytest
 
 from studylib.attribution.advice import CONTROLS
+from studylib.codes import fields_of, note
+from studylib.codes.features import Caution
 from studylib.errors import InputError
 from studylib.report import attribution as said
-from studylib.report import pair_words
 from studylib.report import text as report_text
 from studylib.report.summary import summarise
+from studylib.words import say
 from tests.invented_tables import Invention
 
 DEMO = Path(__file__).parents[1] / "data_demo"
@@ -132,7 +134,7 @@ def test_a_story_counts_its_verdicts(demo):
 
 def test_the_design_says_how_many_harmonics_stay_open(demo):
     open_ones = (demo.attribution.table["verdict"] == "cannot tell").sum()
-    assert any(f"Whose {open_ones} harmonics are" in s for s in report_text.cannot_say(demo))
+    assert note("summary.untold_harmonics", count=open_ones) in report_text.cannot_say(demo)
 
 
 # -------------------------------------------- woods are compared on the response
@@ -146,27 +148,31 @@ def _with_primary(study, *features):
 
 def test_a_sentence_about_woods_at_a_harmonic_is_about_the_boards_response(demo):
     summary = summarise(_with_primary(demo.study, "tone.h3.rel_db"), demo.gathered)
-    sentences = report_text.take_home(summary)
-    assert len(sentences) == 3
-    for sentence in sentences:
-        assert pair_words.DRIVER in sentence
-        assert "What the boards themselves pass on at 3 times the tone (exploratory" in sentence
+    pairs = [fields_of(each) for each in report_text.take_home(summary)]
+    assert len(pairs) == 3
     # The very verdict of the response, not of the level.
     effects = summary.comparison.effects.query("feature == 'probe.k3.response_db'")
-    assert all(f"{row.difference:+.1f}".replace("-", "−")[:3] in sentence
-               for row, sentence in zip(effects.itertuples(), sentences, strict=True))  # fmt: skip
+    for row, pair in zip(effects.itertuples(), pairs, strict=True):
+        assert Caution.DRIVER in pair["cautions"]
+        assert (pair["harmonic"], pair["response"]["exploratory"]) == (3, True)
+        assert pair["response"]["amount"]["difference"] == row.difference
+        assert pair["response"]["verdict"] == row.verdict
+    for each in report_text.take_home(summary):
+        assert "What the boards themselves pass on at 3 times the tone (exploratory" in say(each)
 
 
 def test_where_only_raw_levels_exist_the_sentence_says_so(demo):
     summary = summarise(_with_primary(demo.study, "tone.h5.rel_db"), demo.gathered)
-    for sentence in report_text.take_home(summary):
-        assert "says nothing about the woods: record probe tones there" in sentence
+    for each in report_text.take_home(summary):
+        assert (fields_of(each)["harmonic"], fields_of(each)["response"]) == (5, None)
+        assert "record probe tones there" in say(each)
 
 
 def test_distortion_as_a_whole_says_nothing_about_woods(demo):
     summary = summarise(_with_primary(demo.study, "tone.thd_percent"), demo.gathered)
-    for sentence in report_text.take_home(summary):
-        assert sentence.endswith("It says nothing about the woods.")
+    for each in report_text.take_home(summary):
+        assert fields_of(each)["cautions"] == [Caution.DRIVER]
+        assert say(each).endswith("so by itself it says nothing about the woods.")
 
 
 def test_tables_written_hold_the_attribution_first_as_the_design_names_it(demo):

@@ -14,7 +14,7 @@ from studylib.codes import code_of
 from studylib.codes.sheets import Change, SettingsFault
 from studylib.codes.sheets import RecordFault as Fault
 from studylib.errors import InputError
-from studylib.report import foreseen
+from studylib.report import preregistration
 from studylib.sheets import read_study
 from studylib.sheets.records import (
     _digest,
@@ -120,7 +120,9 @@ def test_claims_may_name_the_woods_and_wait_for_the_key(tmp_path):
     write_schedule(read_unrecorded(folder))
     study = read_study(folder)
     assert study.settings.claims[0].higher == "larch"
-    assert "the key is not opened" in foreseen.laid_down(study)[1]
+    blind = fields_of(preregistration.preregistered(study)[1])
+    assert (len(blind["coded"]), blind["opened"]) == (1, "")
+    assert "the key is not opened" in say(preregistration.preregistered(study)[1])
     toml = TOML.replace('higher = "larch"', 'higher = "larsh"')
     (folder / "study.toml").write_text(toml, encoding="utf-8")
     with pytest.raises(InputError) as caught:
@@ -220,10 +222,11 @@ def test_a_locked_study_that_stays_as_it_was_says_so(tmp_path):
     study = read_study(folder)
     assert study.lock == made == read_lock(folder)
     assert changes_since(made, study.settings, study.specimens) == []
-    said = foreseen.laid_down(study)[0]
-    assert "2026-03-02 09:05" in said
-    assert made.sha256 in said
-    assert "Nothing has changed since" in said
+    locked_as = preregistration.preregistered(study)[0]
+    assert locked_as == note(
+        "preregistration.locked", when="2026-03-02 09:05", sha256=made.sha256, recorded=0, changes=0
+    )
+    assert "Nothing has changed since" in say(locked_as)
 
 
 def test_every_kind_of_change_is_listed(tmp_path):
@@ -297,7 +300,7 @@ def test_a_lock_is_not_made_twice_and_a_late_one_says_so(tmp_path):
     folder = write_planned(tmp_path / "rails")
     locked(folder, recorded=3)
     write_schedule(read_unrecorded(folder))
-    assert "3 takes were recorded by then" in foreseen.laid_down(read_study(folder))[0]
+    assert fields_of(preregistration.preregistered(read_study(folder))[0])["recorded"] == 3
     with pytest.raises(InputError) as caught:
         locked(folder)
     assert holds(caught.value.notes[0], Fault.LOCKED_ALREADY, locked="2026-03-02T09:05")

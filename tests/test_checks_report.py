@@ -7,11 +7,13 @@ import dataclasses
 import numpy as np
 import pytest
 
-from studylib.codes import note
+from studylib.codes import code_of, fields_of, has, note
+from studylib.codes.comparison import Method
 from studylib.codes.takes import Unused
 from studylib.report import beside, order, outliers, text, trust
 from studylib.report.summary import summarise
 from studylib.sheets import read_study
+from studylib.words import say
 from tests.invented_tables import Invention
 from tests.small_study import Plan, write_small_study
 
@@ -71,13 +73,17 @@ class TestTrust:
     def test_error_rates_and_power_stand_with_their_monte_carlo_error(self):
         summary = summary_of(boards=4)
         own = summary.checks.own[H3]
-        (first, *_) = trust.power_sentences(summary)
-        assert f"Simulated {own.runs} times" in first
-        assert f"{100 * own.own_spreads:.0f} ± " in first
+        (first, *_) = trust.power_notes(summary)
+        assert code_of(first) == "trust.simulated"
+        assert fields_of(first)["runs"] == own.runs
+        rate = fields_of(fields_of(first)["rate"])
+        assert rate["percent"] == 100 * own.own_spreads
+        assert rate["error"] >= 1
+        assert f"{100 * own.own_spreads:.0f} ± " in say(first)
         table = trust.power_table(summary)
         assert len(table) == 3
-        assert table["false alarms, spreads alike"].str.contains("±").all()
-        assert table["seen in 80 %"].str.endswith(" dB").all()
+        assert all("±" in say(cell) for cell in table["false alarms, spreads alike"])
+        assert all(cell[-3:] == " dB" for cell in table["seen in 80 %"])
 
     def test_the_simulation_takes_a_second_at_most_of_a_run(self):
         assert summary_of().checks.own[H3].runs == 1000
@@ -86,28 +92,28 @@ class TestTrust:
         summary = summary_of(steps={"robinia": 15.0})
         table = trust.second_opinion_table(summary)
         assert len(table) == 3
-        assert "agrees on 3 of 3 pairs" in " ".join(trust.second_opinion_sentences(summary))
+        assert note("trust.agreement", agreed=3, pairs=3) in trust.second_opinion_notes(summary)
 
     def test_where_the_two_disagree_it_is_said(self):
         summary = summary_of()
         second = summary.comparison.second_opinion.copy()
         second.loc[0, ["p", "agrees"]] = [0.01, False]
         changed = dataclasses.replace(summary.comparison, second_opinion=second)
-        said = " ".join(
-            trust.second_opinion_sentences(dataclasses.replace(summary, comparison=changed))
-        )
-        assert "agrees on 2 of 3 pairs" in said
-        assert "The verdict stays with the boards' means." in said
+        notes = trust.second_opinion_notes(dataclasses.replace(summary, comparison=changed))
+        assert note("trust.agreement", agreed=2, pairs=3) in notes
+        (apart,) = [each for each in notes if code_of(each) == "trust.disagreement"]
+        assert fields_of(apart)["p"] == 0.01
+        assert "The verdict stays with the boards' means." in say(apart)
 
     def test_one_wood_has_nothing_to_trust(self):
         summary = summary_of(woods=("larch",))
-        assert "no sentence to trust" in trust.design_sentences(summary)[0]
-        assert "no error rate" in trust.power_sentences(summary)[0]
+        assert trust.design_notes(summary) == ["trust.nothing_compared"]
+        assert trust.power_notes(summary) == ["trust.no_power"]
         assert trust.power_table(summary).empty
 
     def test_single_takes_leave_no_second_opinion(self):
         summary = summary_of(mounts=1, takes=1)
-        assert "There is none" in trust.second_opinion_sentences(summary)[0]
+        assert trust.second_opinion_notes(summary) == ["trust.no_second_opinion"]
         assert trust.second_opinion_table(summary).empty
 
 
@@ -174,7 +180,7 @@ class TestOrder:
         said = " ".join(order.drift_sentences(summary))
         assert f"{H3} drifts over a batch by +" in said
         assert "It is not corrected" in said
-        assert not summary.comparison.effects["method"].str.contains("drift").any()
+        assert not any(has(cell, Method.TIMED) for cell in summary.comparison.effects["method"])
         table = order.trends_table(summary)
         assert list(table["batch"]) == ["afternoon", "morning", "all"]  # as they were recorded
 
@@ -209,8 +215,8 @@ class TestAskedFor:
         plan = dict(boards=6, board_sd=1.0, mount_sd=0.2, take_sd=0.1)
         summary = summary_of(drifting, studied=studied, **plan)
         effects = summary.comparison.effects
-        assert effects["method"].str.contains("drift over the order taken out").all()
-        assert "take_out_drift" in " ".join(trust.design_sentences(summary))
+        assert all(has(cell, Method.TIMED) for cell in effects["method"])
+        assert "trust.timed" in trust.design_notes(summary)
         assert "It is taken out of the effects" in " ".join(order.drift_sentences(summary))
 
     def test_the_key_is_read(self, tmp_path):
@@ -304,7 +310,7 @@ def test_the_demo_says_what_its_design_can_do(measured_demo):
     summary = summarise(study, gathered)
     assert set(summary.checks.own) == set(summary.primary)
     for sentences in (
-        trust.design_sentences, trust.power_sentences, trust.second_opinion_sentences,
+        trust.design_notes, trust.power_notes, trust.second_opinion_notes,
         outliers.outlier_sentences, order.drift_sentences, text.cannot_say,
     ):  # fmt: skip
         said = sentences(summary)

@@ -6,6 +6,7 @@ notes of equal temperament at A4 = 440 Hz (ISO 16). All tables here are invented
 
 from __future__ import annotations
 
+import dataclasses
 from itertools import combinations
 from types import SimpleNamespace
 
@@ -23,6 +24,8 @@ from studylib import figures, register
 from studylib.codes import note
 from studylib.codes.takes import Unused
 from studylib.figures import style
+from studylib.stats.means import FeatureMeans
+from studylib.words import say
 from tests.invented_tables import FEATURES, Invention
 
 AWKWARD = (
@@ -67,6 +70,7 @@ def invented(woods=("larch", "cherry", "robinia"), boards=4, primary=("tone.h3.r
                 "unit": register.find(feature).difference_unit,
                 "low": place - 0.5,
                 "high": place + 2.5,
+                "limit": 1.0,
                 "g": 0.5 + place,
                 "g_low": place - 0.25,
                 "g_high": place + 1.25,
@@ -82,14 +86,14 @@ def invented(woods=("larch", "cherry", "robinia"), boards=4, primary=("tone.h3.r
             "feature": primary[0],
             "level": ["wood", "specimen", "mount", "take"],
             "share": [0.1, 0.6, 0.25, 0.05],
-            "sd": [0.5, 1.2, 0.8, 0.4],
-            "sd_low": [0.0, 0.8, 0.6, 0.35],
-            "sd_high": [2.0, 2.4, 1.2, 0.45],
+            "variance": np.square([0.5, 1.2, 0.8, 0.4]),
+            "low": np.square([0.0, 0.8, 0.6, 0.35]),
+            "high": np.square([2.0, 2.4, 1.2, 0.45]),
         }
     )
     control = pd.DataFrame(
         {
-            "feature": [*primary, "tone.h2.rel_db"],
+            "feature": primary,
             "changed": "ref-plus-7g",
             "reference": "ref",
             "difference": 3.0,
@@ -105,16 +109,18 @@ def invented(woods=("larch", "cherry", "robinia"), boards=4, primary=("tone.h3.r
         woods=study.woods,
         primary=primary,
         measured=primary,
-        confidence=0.95,
-        comparison=SimpleNamespace(positive_control=control, effects=effects),
-        describe=register.find,
-        board_means=lambda f: means[means["feature"] == f],
-        mount_means=lambda f: mounts[mounts["feature"] == f],
-        wood_means=wood_means,
-        primary_effects=lambda: effects[effects["role"] == "primary"],
-        exploratory_effects=lambda: effects[effects["role"] == "exploratory"],
-        primary_variance=lambda: variance,
-        limit_band=lambda f: (-1.0, 1.0),
+        control=control,
+        effects=effects,
+        primary_effects=effects[effects["role"] == "primary"],
+        variance=variance,
+        means=lambda f: FeatureMeans(
+            register.find(f),
+            study.woods,
+            means[means["feature"] == f],
+            mounts[mounts["feature"] == f],
+            wood_means(f),
+            0.95,
+        ),
     )
 
 
@@ -153,15 +159,15 @@ def invented_mandel(summary):
 
 def every_figure(summary, size=None) -> dict[str, Figure]:
     return {
-        "boards": figures.boards_figure(summary, "tone.h3.rel_db", size=size),
-        "effects": figures.effects_figure(summary, size=size),
-        "all effects": figures.all_effects_figure(summary, size=size),
+        "boards": figures.boards_figure(summary.means("tone.h3.rel_db"), size=size),
+        "effects": figures.effects_figure(summary.primary_effects, size=size),
+        "all effects": figures.all_effects_figure(summary.effects, size=size),
         "drift": figures.drift_figure(*invented_chart(summary), size=size),
         "consistency": figures.consistency_figure(
             invented_mandel(summary), [register.find("tone.h3.rel_db")], summary.woods, size=size
         ),
-        "control": figures.positive_control_figure(summary, size=size),
-        "variance": figures.variance_figure(summary, size=size),
+        "control": figures.positive_control_figure(summary.control, size=size),
+        "variance": figures.variance_figure(summary.variance, size=size),
         "quality": figures.quality_figure(summary.gathered, size=size),
         "spectra": figures.spectra_figure(summary.gathered, summary.study, size=size),
         "harmonics": figures.harmonics_figure(summary.gathered, summary.study, size=size),
@@ -267,7 +273,7 @@ def test_saved_files_have_the_sizes_promised_and_the_same_bytes_twice(tmp_path):
     summary = invented()
 
     def draw(size=None):
-        return figures.boards_figure(summary, "tone.h3.rel_db", size=size)
+        return figures.boards_figure(summary.means("tone.h3.rel_db"), size=size)
 
     first, second = tmp_path / "a", tmp_path / "b"
     for folder in (first, second):
@@ -302,7 +308,7 @@ def test_the_video_frame_is_laid_out_anew_and_not_stretched(tmp_path):
 
 def test_the_callers_settings_neither_count_nor_change():
     with mpl.rc_context({"font.size": 31, "axes.grid": True}):
-        figure = figures.variance_figure(invented())
+        figure = figures.variance_figure(invented().variance)
         assert mpl.rcParams["font.size"] == 31
         assert not figure.axes[0].xaxis.get_gridlines()[0].get_visible()
     assert figure.axes[0].xaxis.label.get_fontsize() == style.STYLE["axes.labelsize"]
@@ -345,10 +351,9 @@ def test_no_text_runs_into_another(woods, boards, size):
 @pytest.mark.parametrize("size", [None, style.VIDEO_SIZE])
 def test_many_small_effects_keep_their_ticks_apart(size):
     summary = invented(AWKWARD, 2, FEATURES)
-    small = summary.primary_effects()
+    small = summary.primary_effects.copy()
     small[["difference", "low", "high"]] /= 1000
-    summary.primary_effects = lambda: small
-    figure = figures.effects_figure(summary, size=size)
+    figure = figures.effects_figure(small, size=size)
     figure.draw_without_rendering()
     assert len({round(a.get_position().y0, 3) for a in figure.axes}) == (1 if size else 2)
     for axes in figure.axes:
@@ -377,12 +382,12 @@ def test_axes_name_quantity_and_unit():
 
 def test_every_board_is_one_point_with_its_mounts_and_the_woods_interval():
     summary = invented()
-    axes = figures.boards_figure(summary, "tone.h3.rel_db").axes[0]
-    boards = summary.board_means("tone.h3.rel_db")
+    shown = summary.means("tone.h3.rel_db")
+    axes = figures.boards_figure(shown).axes[0]
+    boards = shown.boards
     assert sorted(y for _, y in points(axes)) == pytest.approx(sorted(boards["value"]))
     drawn = sorted(y for y, _, _ in bars(axes))
-    mounts = summary.mount_means("tone.h3.rel_db")["value"]
-    means = summary.wood_means("tone.h3.rel_db")
+    mounts, means = shown.mounts["value"], shown.means
     expected = sorted([*mounts, *means["mean"], *means["low"], *means["high"]])
     assert drawn == pytest.approx(expected)
     assert len(boards) == 12
@@ -390,21 +395,19 @@ def test_every_board_is_one_point_with_its_mounts_and_the_woods_interval():
 
 def test_a_wood_with_one_source_has_a_mean_but_no_interval():
     summary = invented(("larch", "cherry"), 1)
-    whole = summary.wood_means
-    summary.wood_means = lambda f: whole(f).assign(low=np.nan, high=np.nan)
-    axes = figures.boards_figure(summary, "tone.h3.rel_db").axes[0]
+    shown = summary.means("tone.h3.rel_db")
+    shown = dataclasses.replace(shown, means=shown.means.assign(low=np.nan, high=np.nan))
+    axes = figures.boards_figure(shown).axes[0]
     assert len(bars(axes)) == 2 * 3 + 2  # the mounts, and a mean for each wood
 
 
 def test_no_primary_feature_measured_is_said_in_a_sentence():
-    summary = invented()
-    summary.measured = ()
-    (figure,) = figures.boards_figures(summary)
+    (figure,) = figures.boards_figures([])
     assert "No primary feature" in sentence(figure)
 
 
 def test_effects_show_primary_rows_with_interval_and_limit_and_nothing_exploratory():
-    axes = figures.effects_figure(invented()).axes
+    axes = figures.effects_figure(invented().primary_effects).axes
     assert len(axes) == 1
     assert bars(axes[0]) == [(0, -0.5, 2.5), (1, 0.5, 3.5), (2, 1.5, 4.5)]
     assert sorted(points(axes[0])) == [(1.0, 0.0), (2.0, 1.0), (3.0, 2.0)]
@@ -414,7 +417,7 @@ def test_effects_show_primary_rows_with_interval_and_limit_and_nothing_explorato
 
 def test_declared_effects_are_filled_and_undeclared_ones_open():
     summary = invented(tuple(f"wood {i}" for i in range(4)), 2)
-    axes = figures.effects_figure(summary).axes[0]
+    axes = figures.effects_figure(summary.primary_effects).axes[0]
     filled = {
         int(line.get_ydata()[0]): line.get_markerfacecolor() != "white"
         for line in axes.lines
@@ -426,7 +429,7 @@ def test_declared_effects_are_filled_and_undeclared_ones_open():
 
 def test_exploratory_effects_stand_below_the_line_and_say_so():
     summary = invented()
-    figure = figures.all_effects_figure(summary)
+    figure = figures.all_effects_figure(summary.effects)
     assert [a.get_title(loc="left") for a in figure.axes] == [
         "cherry minus larch", "robinia minus larch", "robinia minus cherry"
     ]  # fmt: skip
@@ -445,10 +448,10 @@ def test_exploratory_effects_stand_below_the_line_and_say_so():
 
 
 def test_effects_that_do_not_fit_are_counted(monkeypatch):
-    monkeypatch.setattr(figures.all_effects, "PAGE_ROWS", 3)
-    figure = figures.all_effects_figure(invented())
+    monkeypatch.setattr(figures.effects, "PAGE_ROWS", 3)
+    figure = figures.all_effects_figure(invented().effects)
     assert len(figure.axes[0].get_yticklabels()) == 3
-    assert any("1 rows more" in t.get_text() for t in figure.findobj(mpl.text.Text))
+    assert any("1 further row in" in t.get_text() for t in figure.findobj(mpl.text.Text))
 
 
 def test_a_mount_of_the_reference_outside_the_limits_is_ringed():
@@ -462,25 +465,23 @@ def test_a_mount_of_the_reference_outside_the_limits_is_ringed():
     assert [t.get_text() for t in axes.texts] == ["one: 09:30 to 09:30", "two: 10:15 to 10:15"]
 
 
-def test_the_positive_control_shows_primary_features_only():
-    summary = invented()
-    axes = figures.positive_control_figure(summary).axes
+def test_the_positive_control_shows_the_features_it_is_given():
+    control = invented().control
+    axes = figures.positive_control_figure(control).axes
     assert [bars(a) for a in axes] == [[(0, 1.0, 5.0)]]
     assert [points(a) for a in axes] == [[(3.0, 0.0)]]
-    control = summary.comparison.positive_control
-    summary.comparison.positive_control = control.assign(difference=np.nan)
-    assert "No changed specimen" in sentence(figures.positive_control_figure(summary))
+    unknown = figures.positive_control_figure(control.assign(difference=np.nan))
+    assert sentence(unknown) == say("figures_effects.no_control")
 
 
 def test_effects_that_cannot_be_drawn_are_said_in_words():
-    summary = invented()
-    effects = summary.primary_effects().assign(verdict="boards only")
-    summary.primary_effects = lambda: effects
-    assert "too few sources" in sentence(figures.effects_figure(summary))
+    effects = invented().primary_effects.assign(verdict="boards only")
+    said = sentence(figures.effects_figure(effects))
+    assert said == say("figures_effects.nothing_compared")
 
 
 def test_variance_shares_and_intervals():
-    left, right = figures.variance_figure(invented()).axes
+    left, right = figures.variance_figure(invented().variance).axes
     assert [p.get_width() for p in left.patches] == pytest.approx([10, 60, 25, 5])
     assert [(low, high) for _, low, high in bars(right)] == [
         (0.0, 2.0), (0.8, 2.4), (0.6, 1.2), (0.35, 0.45),
