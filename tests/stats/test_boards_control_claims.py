@@ -247,9 +247,9 @@ class TestClaims:
         assert code_of(observed) == ClaimReason.NEEDED
         assert fields_of(observed)["limit"] is False
         assert fields_of(observed)["needed"]
-        limited = each(
-            self.judged(rng, claims, limits={"tone.h3.rel_db": 0.1}).loc[0, "reason"]
-        )[-1]
+        limited = each(self.judged(rng, claims, limits={"tone.h3.rel_db": 0.1}).loc[0, "reason"])[
+            -1
+        ]
         assert fields_of(limited)["limit"] is True
         up = self.claims(("tone.h3.rel_db", "robinia", "larch"))
         small = self.judged(rng, up, limits={"tone.h3.rel_db": 40.0}).loc[0]
