@@ -10,12 +10,24 @@ import pandas as pd
 import pytest
 import soundfile
 
-from studylib.bench.sheet import BY_HAND, COLUMNS, sheet_table, write_sheets
-from studylib.bench.takes_file import write_schedule
+from studylib.bench.schedule import write_schedule
+from studylib.bench.sheet import (
+    BY_HAND,
+    COLUMNS,
+    groups,
+    level,
+    sheet_table,
+    to_do,
+    write_sheets,
+)
+from studylib.codes import fields_of
+from studylib.codes.sheets import SheetFault
 from studylib.errors import InputError
 from studylib.sheets import read_study
 from studylib.sheets.spreadsheet import read_table
 from studylib.sheets.study import read_unrecorded
+from studylib.words import say
+from tests.notes import holds
 from tests.planned_study import TOML, boards, write_planned
 
 
@@ -66,7 +78,10 @@ def test_every_take_is_there_once_and_in_order(tmp_path):
     assert [row[0] for row in rows] == [str(n) for n in range(1, len(takes) + 1)]
     assert [f"recordings/day1/{row[4]}" for row in rows] == [take.file for take in takes]
     probe = next(row for row in rows if "tone516" in row[4])
-    assert probe[2:4] == ["Play tone516.wav, record", "full drive"]
+    take = takes[int(probe[0]) - 1]
+    assert probe[2:4] == [say(to_do(take)), say(level(take))]
+    assert fields_of(to_do(take)) == {"kind": "tone", "signal": "tone516.wav", "taps": 3}
+    assert fields_of(level(take)) == {"below_db": 0.0}
 
 
 def test_what_is_recorded_is_ticked(tmp_path):
@@ -88,12 +103,17 @@ def test_cautions_stand_before_the_lines_that_they_are_for(tmp_path):
     for row, following in pairwise(rows):
         if len(row) == 2:
             after.setdefault(following[4], row[1])
-    assert "nothing else connected" in after["day1-loopback172-r1.wav"]
-    assert "Start 20 dB lower" in after["day1-driver172-down18-r1.wav"]
-    assert "moves farther" in after["day1-airborne172-r1.wav"]
-    assert after["REF-m1-tone172-r1.wav"].startswith("Full drive")
+    for name, kind, full in (
+        ("day1-loopback172-r1.wav", "loopback", False),
+        ("day1-driver172-down18-r1.wav", "driver", False),
+        ("day1-driver172-r1.wav", "", True),
+        ("day1-airborne172-r1.wav", "airborne", True),
+        ("REF-m1-tone172-r1.wav", "", True),
+        ("REF-m1-tap-r1.wav", "tap", False),
+    ):
+        assert after[name] == say("bench.caution", kind=kind, full=full)
+        assert after[name]
     assert "REF-m1-tone172-r2.wav" not in after
-    assert "headphones" in after["REF-m1-tap-r1.wav"]
     text = (tmp_path / "rails" / "bench_sheets" / "day1.html").read_text(encoding="utf-8")
     for word in ("Loud tones", "Headphones", "Mains", "Wood dust", "Local rules"):
         assert word in text
@@ -102,11 +122,15 @@ def test_cautions_stand_before_the_lines_that_they_are_for(tmp_path):
 def test_each_mount_has_its_heading_and_its_boxes(tmp_path):
     study = scheduled(tmp_path)
     page = page_of(study)
-    assert page.headings.count("Set up L1 anew: mount 1") <= 1
+    found = groups(study, "day1")
+    assert page.headings == [say(group.heading) for group in found]
     mounts = {(t.specimen, t.mount) for t in study.scheduled_of("day1") if t.kind == "sweep"}
     for specimen, mount in mounts:
-        assert sum(h.startswith(f"Set up {specimen}") and h.endswith(f"anew: mount {mount}")
-                   for h in page.headings) == 1  # fmt: skip
+        own = [fields_of(g.heading) for g in found if g.takes[0].kind != "airborne"]
+        assert sum((f["specimen"], f["mount"], f["support"]) == (specimen, mount, "bench")
+                   for f in own) == 1  # fmt: skip
+    roles = {f["specimen"]: f["role"] for f in own}
+    assert (roles["REF"], roles["CHA"]) == ("reference", "changed")
 
 
 def test_the_page_opens_offline_and_shows_names_as_text(tmp_path):
@@ -150,5 +174,8 @@ def test_a_table_that_was_filled_in_is_never_written_over(tmp_path):
 
 
 def test_an_unknown_batch_is_told_with_the_nearest(tmp_path):
-    with pytest.raises(InputError, match='no batch "day3"; the nearest is "day'):
-        write_sheets(scheduled(tmp_path), batches=["day3"])
+    study = scheduled(tmp_path)
+    with pytest.raises(InputError) as caught:
+        write_sheets(study, batches=["day1", "day3"])
+    assert holds(caught.value.notes[0], SheetFault.NO_BATCH, name="day3")
+    assert not (study.folder / "bench_sheets").exists()

@@ -9,7 +9,7 @@ from datetime import datetime
 
 import pytest
 
-from studylib.bench.takes_file import write_schedule
+from studylib.bench.schedule import write_schedule
 from studylib.codes import code_of, fields_of, note
 from studylib.codes.sheets import Change, SettingsFault
 from studylib.codes.sheets import RecordFault as Fault

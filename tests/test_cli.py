@@ -175,7 +175,7 @@ def test_new_writes_a_folder_that_check_can_speak_about(tmp_path):
     result = study("check", folder)
     assert result.exit_code == 2
     assert "Traceback" not in result.output
-    assert f"Then: study plan '{folder}'" in first.stdout
+    assert f"study plan '{folder}'" in first.stdout
     again = study("new", folder)
     assert again.exit_code == 2
     assert len(again.stderr.splitlines()) == 1

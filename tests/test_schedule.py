@@ -10,12 +10,14 @@ import numpy as np
 import pytest
 import soundfile
 
-from studylib.bench.schedule import minutes_of, plan_batches
-from studylib.bench.takes_file import write_schedule
-from studylib.codes.sheets import SheetFault, SheetWarning
+from studylib.bench.schedule import minutes_of, plan_batches, write_schedule
+from studylib.codes import code_of
+from studylib.codes.bench import BenchFault as Fault
+from studylib.codes.sheets import RecordFault, SheetFault, SheetWarning
 from studylib.errors import InputError
 from studylib.sheets import read_study
 from studylib.sheets.study import read_unrecorded
+from studylib.words import say
 from tests.notes import holds
 from tests.planned_study import TOML, boards, write_planned
 
@@ -209,7 +211,7 @@ def test_planning_again_keeps_batches_in_which_something_is_recorded(tmp_path):
     toml = toml.replace("seed = 172", "seed = 173\nbatches = 1")
     (study.folder / "study.toml").write_text(toml, encoding="utf-8")
     written = write_schedule(read_unrecorded(study.folder), again=True)
-    assert written.taken_out == ("day2",)
+    assert written.removed == ("day2",)
     read = read_study(study.folder)
     kept = [t.model_copy(update={"row": 0}) for t in read.scheduled_of("day1")]
     assert kept == [t.model_copy(update={"row": 0}) for t in first]
@@ -245,21 +247,41 @@ def test_takes_that_wait_in_a_batch_that_was_begun_are_told(tmp_path):
     assert holds(warning, SheetWarning.WAITING, file="takes.csv", batch="day1", count=count)
 
 
+def refused(study, **options) -> str:
+    """The one fault with which a schedule is refused."""
+    with pytest.raises(InputError) as caught:
+        write_schedule(study, **options)
+    (fault,) = caught.value.notes
+    return fault
+
+
 @pytest.mark.parametrize(
-    ("options", "said"),
+    ("options", "code", "fields"),
     [
-        ({"rows": []}, "no board under comparison"),
-        ({"rows": boards({"larch": 4})}, 'are all of "larch"'),
-        ({"counts": {"larch": 1, "cherry": 4}}, 'only 1 of "larch" to be dealt to 2 batches'),
-        ({"toml": with_plan(minutes_day=200)}, "more than the 200 of a day"),
+        ({"rows": []}, Fault.NO_BOARDS, {"file": "specimens.csv"}),
+        (
+            {"rows": boards({"larch": 4})},
+            Fault.ONE_WOOD,
+            {"file": "specimens.csv", "wood": "larch"},
+        ),
+        (
+            {"counts": {"larch": 1, "cherry": 4}},
+            Fault.FEW_BOARDS,
+            {"section": "[plan]", "key": "batches", "counts": {"larch": 1}, "batches": 2},
+        ),
+        (
+            {"toml": with_plan(minutes_day=200)},
+            Fault.LONG_SESSION,
+            {"section": "[plan]", "key": "minutes_day", "mounts": 22, "minutes_day": 200.0},
+        ),
     ],
 )
-def test_a_schedule_that_cannot_be_is_one_sentence_and_writes_nothing(tmp_path, options, said):
+def test_a_schedule_that_cannot_be_is_one_fault_and_writes_nothing(tmp_path, options, code, fields):
     study = planned(tmp_path, **options)
     before = (study.folder / "takes.csv").read_bytes()
-    with pytest.raises(InputError, match=said) as caught:
-        write_schedule(study)
-    assert len(caught.value.faults) == 1
+    fault = refused(study)
+    assert holds(fault, code, **fields)
+    assert say(fault)
     assert (study.folder / "takes.csv").read_bytes() == before
     assert not (study.folder / "schedule.json").exists()
 
@@ -267,29 +289,47 @@ def test_a_schedule_that_cannot_be_is_one_sentence_and_writes_nothing(tmp_path, 
 def test_a_second_schedule_asks_what_is_meant(tmp_path):
     study = planned(tmp_path)
     write_schedule(study)
-    with pytest.raises(InputError, match="--add 1"):
-        write_schedule(read_unrecorded(study.folder))
+    again = read_unrecorded(study.folder)
+    count = len(again.planned)
+    assert holds(refused(again), Fault.TAKES_ALREADY, file="takes.csv", count=count)
 
 
 def test_a_missing_column_is_named(tmp_path):
     study = planned(tmp_path, takes="take,batch,kind,specimen,mount,repeat,file,order,tone_hz")
-    with pytest.raises(InputError, match='no column "drive_db" or "support"'):
-        write_schedule(study)
+    fields = {"columns": ["drive_db", "support"], "scheduling": True}
+    fault = refused(study)
+    assert holds(fault, SheetFault.NO_COLUMN, file="takes.csv", row=1, **fields)
+    assert 'no column "drive_db" or "support", which the schedule needs' in say(fault)
+
+
+def test_a_name_that_the_schedule_would_use_again_is_told(tmp_path):
+    study = planned(tmp_path, toml=with_plan(minutes_day=1000))
+    write_schedule(study)
+    sheet = study.folder / "takes.csv"
+    text = sheet.read_text(encoding="utf-8").replace("day1-room-r1,day1", "day2-room-r1,by hand")
+    header, first, *_ = text.splitlines()
+    noise = np.random.default_rng(3).normal(scale=0.1, size=(50, 2))
+    (study.folder / "recordings" / "day1").mkdir()
+    soundfile.write(study.folder / "recordings" / "day1" / "day1-room-r1.wav", noise, 48000)
+    sheet.write_text(f"{header}\n{first}\n", encoding="utf-8")
+    study = read_unrecorded(study.folder)
+    assert holds(refused(study, add=1), Fault.TAKE_ALREADY, file="takes.csv", take="day2-room-r1")
 
 
 def test_names_that_would_share_a_file_are_told(tmp_path):
     rows = boards({"larch": 2, "cherry": 2})
     rows += ["L 1,larch,x,745,38,18,250,9,,,", "L_1,larch,y,745,38,18,250,9,,,"]
-    with pytest.raises(InputError, match="would share the file"):
-        write_schedule(planned(tmp_path, rows=rows, toml=with_plan(batches=1)))
+    study = planned(tmp_path, rows=rows, toml=with_plan(batches=1))
+    assert code_of(refused(study)) == Fault.SHARED_FILE
 
 
 def test_a_schedule_file_that_was_broken_is_one_sentence(tmp_path):
     study = planned(tmp_path)
     write_schedule(study)
     (study.folder / "schedule.json").write_text("{", encoding="utf-8")
-    with pytest.raises(InputError, match=r"schedule\.json cannot be read"):
+    with pytest.raises(InputError) as caught:
         read_study(study.folder)
+    assert holds(caught.value.notes[0], RecordFault.UNREADABLE, file="schedule.json")
 
 
 def test_minutes_add_up(tmp_path):

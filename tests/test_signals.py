@@ -10,11 +10,14 @@ import pandas as pd
 import pytest
 import soundfile
 
+from studylib.bench.schedule import write_schedule
 from studylib.bench.signals import signal_name, write_signals
-from studylib.bench.takes_file import write_schedule
+from studylib.codes.bench import BenchFault as Fault
 from studylib.errors import InputError
 from studylib.sheets import read_study
 from studylib.sheets.study import read_unrecorded
+from studylib.words import say
+from tests.notes import holds
 from tests.planned_study import TOML, write_planned
 
 SHORT = TOML + "play_s = 1.0\n"
@@ -116,17 +119,31 @@ def test_a_full_disk_leaves_whole_files_and_no_pieces(tmp_path, monkeypatch):
 
 
 @pytest.mark.parametrize(
-    ("toml", "said"),
+    ("toml", "code", "fields"),
     [
-        (SHORT + "probes = [2, 150]\n", r"takes\.csv, row [0-9]+, column tone_hz: 25800 Hz is not"),
-        (SHORT.replace("highest_hz = 8000.0", "highest_hz = 24000.0"), "end the sweep lower"),
-        (SHORT + "drive_steps_db = [-90]\n", "leaves nothing of a 24-bit signal"),
+        (
+            SHORT + "probes = [2, 150]\n",
+            Fault.TONE_TOO_HIGH,
+            {"file": "takes.csv", "column": "tone_hz", "tone_hz": 25800.0, "rate_hz": 48000},
+        ),
+        (
+            SHORT.replace("highest_hz = 8000.0", "highest_hz = 24000.0"),
+            Fault.SWEEP_TOO_HIGH,
+            {"section": "[sweep]", "key": "highest_hz", "highest_hz": 24000.0},
+        ),
+        (
+            SHORT + "drive_steps_db = [-90]\n",
+            Fault.TOO_QUIET,
+            {"file": "takes.csv", "column": "drive_db", "drive_db": -90.0},
+        ),
     ],
 )
-def test_what_cannot_be_played_names_its_place_and_writes_nothing(tmp_path, toml, said):
+def test_what_cannot_be_played_names_its_place_and_writes_nothing(tmp_path, toml, code, fields):
     study = scheduled(tmp_path, toml)
-    with pytest.raises(InputError, match=said):
+    with pytest.raises(InputError) as caught:
         write_signals(study)
+    assert holds(caught.value.notes[0], code, **fields)
+    assert say(caught.value.notes[0])
     assert not (study.folder / "signals").exists()
 
 
@@ -134,5 +151,7 @@ def test_a_sweep_that_is_not_described_any_more_is_told(tmp_path):
     study = scheduled(tmp_path)
     toml = SHORT[: SHORT.index("[sweep]")] + SHORT[SHORT.index("[decide]") :]
     (study.folder / "study.toml").write_text(toml, encoding="utf-8")
-    with pytest.raises(InputError, match=r"\[sweep\] does not say which"):
+    with pytest.raises(InputError) as caught:
         write_signals(read_study(study.folder))
+    row = next(take.row for take in study.planned if take.kind == "sweep")
+    assert holds(caught.value.notes[0], Fault.NO_SWEEP, file="takes.csv", row=row)

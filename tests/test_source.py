@@ -46,36 +46,23 @@ STRING_TEST = re.compile(r"\.str\.(contains|startswith|endswith|match|fullmatch)
 NOT_YET = frozenset(
     """
     attribution/advice.py attribution/excess.py attribution/judged.py attribution/reasons.py
-    attribution/steps.py attribution/transfers.py attribution/verdicts.py bench/first_look.py
-    bench/instructions.py bench/schedule.py bench/sheet.py bench/signals.py
-    bench/takes_file.py bench/watch.py cli/analyse.py cli/before.py cli/bench.py cli/shared.py
-    codes/__init__.py  figures/board_modes.py 
-    figures/consistency.py figures/covariates.py figures/drift.py figures/drive_growth.py
-     figures/excess.py figures/harmonic_story.py figures/harmonics.py
-    figures/plan.py figures/quality.py figures/responses.py figures/spectra.py
-    figures/stiffness.py figures/style.py figures/tap_ring.py 
-    measure/bench.py measure/calibration.py measure/features.py measure/mode_boards.py
-    measure/mode_features.py measure/mode_rows.py measure/parts.py measure/ringing.py
-    measure/rings.py measure/sitting.py measure/sweep_rows.py recordings.py
+    attribution/steps.py attribution/transfers.py attribution/verdicts.py codes/__init__.py
+    figures/board_modes.py figures/consistency.py figures/covariates.py figures/drift.py
+    figures/drive_growth.py figures/excess.py figures/harmonic_story.py figures/harmonics.py
+    figures/plan.py figures/quality.py figures/responses.py figures/spectra.py figures/stiffness.py
+    figures/style.py figures/tap_ring.py measure/bench.py measure/calibration.py measure/features.py
+    measure/mode_boards.py measure/mode_features.py measure/mode_rows.py measure/parts.py
+    measure/ringing.py measure/rings.py measure/sitting.py measure/sweep_rows.py recordings.py
     report/at_the_bench.py report/attribution.py report/beside.py report/covariates.py
-     report/one_batch.py report/order.py report/outliers.py
-     report/plan.py report/plan_study.py report/ringing.py
-    report/rivals/bench.py report/rivals/boards.py report/rivals/buzz.py
-    report/rivals/drift.py report/rivals/driver.py report/rivals/leaks.py
-    report/rivals/mixup.py report/rivals/parts.py report/rivals/room.py report/rivals/table.py
-        report/wood_words.py
-    sheets/blinding.py sheets/boards.py sheets/field_faults.py sheets/files.py sheets/lock.py
-    sheets/plan_faults.py sheets/plan_warnings.py sheets/rows.py sheets/scheduled.py
-    sheets/settings.py sheets/settings_file.py sheets/spreadsheet.py sheets/study.py
-    sheets/tables.py sheets/template.py signal/limits.py signal/quality.py signal/stimuli.py
-    signal/sweep.py signal/sweep_start.py signal/tap.py signal/third_octave.py signal/tone.py
-    signal/transfer_functions.py stats/allocation.py  
-     stats/covariate_notes.py stats/covariate_values.py 
-      stats/f_test_power.py 
-        stats/second_factor.py
-    stats/spreads.py   stats/verdict_power.py wood/bar.py
-    wood/boards.py wood/handbook.py wood/near_tone.py wood/stiffness.py wood/study_wood.py
-    wood/warnings.py wood/wood_rows.py
+    report/one_batch.py report/order.py report/outliers.py report/plan.py report/plan_study.py
+    report/ringing.py report/rivals/bench.py report/rivals/boards.py report/rivals/buzz.py
+    report/rivals/drift.py report/rivals/driver.py report/rivals/leaks.py report/rivals/mixup.py
+    report/rivals/parts.py report/rivals/room.py report/rivals/table.py report/wood_words.py
+    signal/limits.py signal/quality.py signal/sweep.py signal/sweep_start.py signal/tap.py
+    signal/third_octave.py signal/tone.py signal/transfer_functions.py stats/allocation.py
+    stats/covariate_notes.py stats/covariate_values.py stats/f_test_power.py stats/second_factor.py
+    stats/spreads.py stats/verdict_power.py wood/bar.py wood/boards.py wood/handbook.py
+    wood/near_tone.py wood/stiffness.py wood/study_wood.py wood/warnings.py wood/wood_rows.py
     """.split()  # noqa: SIM905
 )
 

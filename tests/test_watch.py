@@ -12,9 +12,11 @@ import pytest
 import soundfile
 
 from studylib.bench import watch
-from studylib.bench.first_look import Look
-from studylib.bench.watch import GIVEN_UP_S, MEMORY, SETTLED_S, Watcher, watch_bench
+from studylib.bench.watch import GIVEN_UP_S, MEMORY, SETTLED_S, Look, Watcher, watch_bench
+from studylib.codes.bench import BenchFault
+from studylib.codes.sheets import SheetFault
 from studylib.errors import InputError
+from studylib.words import say
 
 RATE = 8000
 TOML = f"""
@@ -72,7 +74,7 @@ class Bench:
 
     def __init__(self, folder):
         self.said, self.clock = [], 0.0
-        self.watcher = Watcher(folder, say=self.said.append)
+        self.watcher = Watcher(folder, tell=self.said.append)
         self.watcher.begin(self.clock)
 
     def after(self, seconds=SETTLED_S + 0.01):
@@ -157,7 +159,7 @@ def test_a_row_written_for_a_strange_file_makes_it_a_take(folder):
     with (folder / "takes.csv").open("a", encoding="utf-8") as file:
         file.write("extra,day1,room,,,2,recordings/extra.wav,5,\n")
     said = bench.after()
-    assert said[0] == "The sheets were read again."
+    assert said[0] == say("bench.sheets_read_again")
     assert said[1].startswith("keep  extra")
 
 
@@ -174,10 +176,8 @@ def test_a_wrong_name_is_told_and_a_rename_puts_it_right(folder):
     bench = Bench(folder)
     path = record(folder, "room", file="rom.wav")
     (line,) = bench.after()
-    assert line == (
-        "redo  recordings/rom.wav: this name is not in takes.csv; rename the file. The next one "
-        "expected is recordings/room.wav; the nearest name is recordings/room.wav."
-    )
+    names = {"expected": "recordings/room.wav", "nearest": "recordings/room.wav"}
+    assert line == "redo  " + say("bench.stranger", file="recordings/rom.wav", **names)
     assert bench.after() == []
     path.rename(folder / "recordings" / "room.wav")
     (line,) = bench.after()
@@ -190,9 +190,8 @@ def test_a_take_out_of_order_is_kept_and_said(folder):
     bench.after()
     record(folder, "R1-a")
     (line,) = bench.after()
-    assert line.startswith(
-        "keep  R1-a (out of order: L1-a and 1 more should come before it) | day1: 2 of 4"
-    )
+    early = say("bench.out_of_order", first="L1-a", more=1)
+    assert line.startswith(f"keep  R1-a {early} | day1: 2 of 4")
     assert line.endswith("recordings/L1-a.wav")
 
 
@@ -218,9 +217,13 @@ def test_what_was_recorded_while_nobody_watched_is_looked_at_and_nothing_twice(f
     assert third.after() == []
 
 
-def test_a_damaged_memory_is_no_error(folder):
-    record(folder, "room")
-    (folder / MEMORY).write_text('{"looked_at": {"recordings/room.wav": [1]}}', encoding="utf-8")
+@pytest.mark.parametrize("known", ["[1]", '[1, 2, "of another kind"]'])
+def test_a_damaged_memory_is_no_error(folder, known):
+    path = record(folder, "room")
+    state = path.stat()
+    known = known.replace("1, 2", f"{state.st_size}, {state.st_mtime_ns}")
+    text = f'{{"looked_at": {{"recordings/room.wav": {known}}}}}'
+    (folder / MEMORY).write_text(text, encoding="utf-8")
     bench = Bench(folder)
     assert bench.after()[0].startswith("keep  room")
 
@@ -230,17 +233,16 @@ def test_recordings_that_vanish_and_come_back(folder):
     bench = Bench(folder)
     bench.after()
     (folder / "recordings").rename(folder / "elsewhere")
-    assert bench.after() == [
-        "recordings/ is gone; put it back where it was. Nothing was changed; waiting."
-    ]
+    assert bench.after() == [say("bench.recordings_gone")]
     (folder / "elsewhere").rename(folder / "recordings")
     record(folder, "L1-a")
     lines = bench.after()
-    assert lines[0] == "recordings/ is back."
+    assert lines[0] == say("bench.recordings_back")
     assert lines[1].startswith("keep  L1-a | day1: 2 of 4")
     shutil.rmtree(folder)
-    with pytest.raises(InputError, match='the study folder "rails" is gone'):
+    with pytest.raises(InputError) as caught:
         bench.after()
+    assert caught.value.codes == (BenchFault.FOLDER_GONE,)
 
 
 def test_an_edit_of_the_sheets_is_taken_in_and_a_fault_in_them_stops_nothing(folder):
@@ -257,7 +259,7 @@ def test_an_edit_of_the_sheets_is_taken_in_and_a_fault_in_them_stops_nothing(fol
     (folder / "takes.csv").write_text(text + extra, encoding="utf-8")
     record(folder, "L1-c")
     said = bench.after(1.0) + bench.after(1.0)
-    assert "The sheets were read again." in said
+    assert say("bench.sheets_read_again") in said
     assert any(line.startswith("keep  L1-c") and "3 of 5" in line for line in said)
 
 
@@ -272,8 +274,8 @@ def test_a_look_that_takes_long_says_so_meanwhile(folder, monkeypatch):
     monkeypatch.setattr(watch, "PATIENCE_S", 0.01)
     record(folder, "room")
     bench = Bench(folder)
-    say = bench.watcher.say
-    bench.watcher.say = lambda line: (say(line), told.set())
+    tell = bench.watcher.tell
+    bench.watcher.tell = lambda line: (tell(line), told.set())
     lines = bench.after()
     assert lines[0].startswith("wait  room: still looking")
     assert lines[1].startswith("keep  room")
@@ -299,7 +301,7 @@ def test_nothing_below_recordings_is_touched(folder):
 def test_the_real_thing_answers_to_real_files_until_it_is_stopped(folder):
     said, stop = queue.Queue(), threading.Event()
     thread = threading.Thread(
-        target=watch_bench, args=(folder,), kwargs={"say": said.put, "stop": stop}
+        target=watch_bench, args=(folder,), kwargs={"tell": said.put, "stop": stop}
     )
     thread.start()
     try:
@@ -317,5 +319,6 @@ def test_the_real_thing_answers_to_real_files_until_it_is_stopped(folder):
 
 def test_sheets_with_faults_are_told_at_the_start(folder):
     (folder / "study.toml").unlink()
-    with pytest.raises(InputError, match=r"study\.toml is not in the study folder"):
-        Watcher(folder, say=print)
+    with pytest.raises(InputError) as caught:
+        Watcher(folder, tell=print)
+    assert caught.value.codes == (SheetFault.NO_FILE,)

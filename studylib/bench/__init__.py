@@ -1,7 +1,6 @@
 """At the bench: what is recorded when, what is played, what hangs on the wall, is a take good.
 
-schedule      the order of a batch
-takes_file    the schedule as rows of takes.csv
+schedule      the order of a batch, and its rows of takes.csv
 signals       what is played, as WAV files
 sheet         what to do next, to be printed
 watch         a look at each recording as it appears

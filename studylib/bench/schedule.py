@@ -11,9 +11,13 @@
 - Controls: the silent room first and last; the recorder into itself; the driver on the block where
   no sensor feels what enters the board; the driver in the air beside the first board mounted.
 
-Nothing here is written; `takes_file` does that. The order hangs on the seed alone.
+The order depends on the seed alone. `write_schedule` puts it into takes.csv: rows are added below
+what is there; a recorded take is never touched. Only on purpose (`again`) are the rows of planned
+batches removed in which nothing is recorded yet. schedule.json is written first: should anything
+stop in between, it names takes that takes.csv does not hold, which harms nothing.
 
-Functions: `plan_batches`, `minutes_of`. Classes: `Step`, `Batch`.
+Functions: `plan_batches`, `minutes_of`, `write_schedule`, `take_name`. Classes: `Step`, `Batch`,
+`Written`.
 Source of the blocks: randomised complete blocks, as in Box, Hunter and Hunter, Statistics for
 Experimenters (recalled).
 """
@@ -21,15 +25,26 @@ Experimenters (recalled).
 from __future__ import annotations
 
 import random
+import secrets
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
+from studylib.codes import note
+from studylib.codes.bench import BenchFault
+from studylib.codes.sheets import SheetFault
 from studylib.errors import InputError
 from studylib.measure.features import has_sensed_drive
 from studylib.sheets import Study
-from studylib.sheets.rows import Specimen
+from studylib.sheets.records import Scheduled, write_schedules
+from studylib.sheets.rows import TAKE_COLUMNS, TONE_KINDS, Specimen
 from studylib.sheets.settings import Plan, Settings
-from studylib.words.text import listed, shown
+from studylib.sheets.spreadsheet import Table, read_table, table_text
+from studylib.writing import slug, write_whole
+
+TAKES, SPECIMENS = "takes.csv", "specimens.csv"
+MOST_SEED = 1_000_000
+DECIMALS = ("tone_hz", "drive_db")
 
 
 @dataclass(frozen=True)
@@ -47,11 +62,20 @@ class Step:
 
 @dataclass(frozen=True)
 class Batch:
-    """One sitting: its steps in run order, and how often a board is set up."""
+    """One session: its steps in the order of recording, and how often a board is set up."""
 
     name: str
     steps: tuple[Step, ...]
     mounts: int
+
+
+@dataclass(frozen=True)
+class Written:
+    """What was scheduled: the seed, the batches, and the batches whose rows were removed."""
+
+    seed: int
+    batches: tuple[Batch, ...]
+    removed: tuple[str, ...]
 
 
 @dataclass
@@ -66,10 +90,10 @@ class _Numbers:
         return number
 
 
-def plan_batches(boards: Study, *, seed: int) -> list[Batch]:
-    """The batches that [plan] of study.toml asks for, in run order.
+def plan_batches(study: Study, *, seed: int) -> list[Batch]:
+    """The batches that [plan] of study.toml asks for, in the order of recording.
 
-    Study that have no take yet are scheduled; where every board has some, each is mounted once
+    Boards that have no take yet are scheduled; where every board has some, each is mounted once
     more in each batch. Numbers of batches and mounts go on from what takes.csv holds.
 
     Parameters
@@ -81,18 +105,18 @@ def plan_batches(boards: Study, *, seed: int) -> list[Batch]:
     InputError : no boards, a wood with fewer boards than batches, or a batch that does not fit
         into the minutes of a day.
     """
-    plan, rng = boards.settings.plan, random.Random(seed)
-    taken = [*boards.takes, *boards.planned]
+    plan, rng = study.settings.plan, random.Random(seed)
+    taken = [*study.takes, *study.planned]
     numbers = _Numbers()
     for take in taken:
         if take.specimen and take.mount:
             place = (take.specimen, take.support)
             numbers.last[place] = max(numbers.last.get(place, 0), take.mount)
-    woods, known = _woods(boards, {take.specimen for take in taken})
+    woods, known = _woods(study, {take.specimen for take in taken})
     mounts, dealt = (1, [woods] * plan.batches) if known else _share_out(woods, plan, rng)
     batches = []
-    for name, group in zip(_names(boards, plan.batches), dealt, strict=True):
-        batches.append(_batch(name, group, mounts, boards, numbers, rng))
+    for name, group in zip(_names(study, plan.batches), dealt, strict=True):
+        batches.append(_batch(name, group, mounts, study, numbers, rng))
     _fits(batches, plan)
     return batches
 
@@ -102,22 +126,16 @@ def minutes_of(batch: Batch, plan: Plan) -> float:
     return batch.mounts * plan.minutes_mount + len(batch.steps) * plan.minutes_take
 
 
-def _woods(boards: Study, seen: set[str | None]) -> tuple[dict[str, list[Specimen]], bool]:
+def _woods(study: Study, seen: set[str | None]) -> tuple[dict[str, list[Specimen]], bool]:
     """Study to be scheduled by wood, and whether all of them were scheduled before."""
-    woods = boards.boards_by_wood
+    woods = study.boards_by_wood
     if not woods:
-        raise InputError(
-            "specimens.csv has no board under comparison; write one row for each board, then the "
-            "schedule can be made"
-        )
+        raise InputError(note(BenchFault.NO_BOARDS, file=SPECIMENS))
     new = {wood: [s for s in own if s.specimen not in seen] for wood, own in woods.items()}
     fresh = {wood: own for wood, own in new.items() if own}
     chosen = fresh or woods
     if len(chosen) < 2:
-        raise InputError(
-            f"specimens.csv: the boards to be scheduled are all of {shown(next(iter(chosen)))}; a "
-            "batch without another wood compares nothing, so add boards of the others"
-        )
+        raise InputError(note(BenchFault.ONE_WOOD, file=SPECIMENS, wood=next(iter(chosen))))
     return chosen, not fresh
 
 
@@ -128,14 +146,10 @@ def _share_out(
     if plan.mounts % plan.batches == 0:
         whole = {wood: list(own) for wood, own in woods.items()}
         return plan.mounts // plan.batches, [whole for _ in range(plan.batches)]
-    few = [wood for wood, own in woods.items() if len(own) < plan.batches]
+    few = {wood: len(own) for wood, own in woods.items() if len(own) < plan.batches}
     if few:
-        counts = listed(f"{len(woods[wood])} of {shown(wood)}" for wood in few)
-        raise InputError(
-            f"study.toml, [plan] batches: there are only {counts} to be dealt to {plan.batches} "
-            "batches, so that a batch would be without that wood; plan fewer batches, or mounts "
-            f"as a multiple of {plan.batches}, so that every board is in every batch"
-        )
+        place = {"file": "study.toml", "section": "[plan]", "key": "batches"}
+        raise InputError(note(BenchFault.FEW_BOARDS, **place, counts=few, batches=plan.batches))
     dealt: list[dict[str, list[Specimen]]] = [{} for _ in range(plan.batches)]
     place = rng.randrange(plan.batches)
     for wood, own in woods.items():
@@ -151,9 +165,9 @@ def _by_plank(own: Sequence[Specimen], rng: random.Random) -> list[Specimen]:
     return sorted(own, key=lambda s: (order[s.source], rng.random()))
 
 
-def _names(boards: Study, count: int) -> Iterator[str]:
+def _names(study: Study, count: int) -> Iterator[str]:
     """day1, day2, ... going on after the batches that are there."""
-    known = {take.batch for take in (*boards.takes, *boards.planned)}
+    known = {take.batch for take in (*study.takes, *study.planned)}
     number = len(known)
     for _ in range(count):
         number += 1
@@ -166,14 +180,14 @@ def _batch(
     name: str,
     group: Mapping[str, Sequence[Specimen]],
     mounts: int,
-    boards: Study,
+    study: Study,
     numbers: _Numbers,
     rng: random.Random,
 ) -> Batch:
-    settings = boards.settings
-    order = _mounting_order(group, mounts, boards, rng)
+    settings = study.settings
+    order = _mounting_order(group, mounts, study, rng)
     free = [s for s in dict.fromkeys(order) if not numbers.last.get((s, "free"))]
-    free = [s for s in free if s not in {c.specimen for c in boards.with_role("changed")}]
+    free = [s for s in free if s not in {c.specimen for c in study.with_role("changed")}]
     steps = list(_before(settings))
     for place, specimen in enumerate(order):
         first = not numbers.last.get((specimen, "bench"))
@@ -193,7 +207,7 @@ def _batch(
 
 
 def _mounting_order(
-    group: Mapping[str, Sequence[Specimen]], mounts: int, boards: Study, rng: random.Random
+    group: Mapping[str, Sequence[Specimen]], mounts: int, study: Study, rng: random.Random
 ) -> list[str]:
     order: list[str] = []
     for _ in range(mounts):
@@ -203,8 +217,8 @@ def _mounting_order(
             block = _round(group, rng)
         order += block
     middle = len(order) // 2
-    between = [s.specimen for s in boards.with_role("changed")]
-    reference = [s.specimen for s in boards.with_role("reference")]
+    between = [s.specimen for s in study.with_role("changed")]
+    reference = [s.specimen for s in study.with_role("reference")]
     between += reference
     rng.shuffle(between)
     return [*reference, *order[:middle], *between, *order[middle:], *reference]
@@ -266,11 +280,121 @@ def _after(settings: Settings) -> Iterator[Step]:
 def _fits(batches: Sequence[Batch], plan: Plan) -> None:
     longest = max(batches, key=lambda batch: minutes_of(batch, plan))
     minutes = minutes_of(longest, plan)
-    if minutes <= plan.minutes_day:
-        return
-    raise InputError(
-        f"study.toml, [plan] minutes_day: a sitting of {longest.mounts} mounts and "
-        f"{len(longest.steps)} recordings takes about {minutes:.0f} minutes, more than the "
-        f"{plan.minutes_day:g} of a day; plan more batches, fewer mounts, takes or probe tones, or "
-        "correct the minutes"
-    )
+    if minutes > plan.minutes_day:
+        place = {"file": "study.toml", "section": "[plan]", "key": "minutes_day"}
+        counts = {"mounts": longest.mounts, "recordings": len(longest.steps)}
+        times = {"minutes": minutes, "minutes_day": plan.minutes_day}
+        raise InputError(note(BenchFault.LONG_SESSION, **place, **counts, **times))
+
+
+def write_schedule(study: Study, *, add: int = 0, again: bool = False) -> Written:
+    """Make the schedule of a study and write it to takes.csv.
+
+    Parameters
+    ----------
+    study : from `sheets.study.read_unrecorded`.
+    add : so many further batches are planned where takes.csv holds some; 0 for the first time.
+    again : rows of batches without any recording are removed first.
+
+    Returns
+    -------
+    the seed, the batches that were scheduled, and the names of those whose rows were removed.
+
+    Raises
+    ------
+    InputError : takes.csv holds takes and neither was asked for, a column is missing, or the
+        schedule cannot be made (`plan_batches`).
+    """
+    table = read_table(study.folder / TAKES)
+    removed: tuple[str, ...] = ()
+    if again:
+        study, table, removed = _without_planned(study, table)
+    if table.rows and not add and not removed:
+        raise InputError(note(BenchFault.TAKES_ALREADY, file=TAKES, count=len(table.rows)))
+    settings = study.settings
+    if add:
+        plan = settings.plan.model_copy(update={"batches": add})
+        settings = settings.model_copy(update={"plan": plan})
+    seed = settings.plan.seed
+    if seed is None or add:
+        # A further batch under the same seed would repeat the order of the first.
+        seed = secrets.randbelow(MOST_SEED)
+    batches = plan_batches(replace(study, settings=settings), seed=seed)
+    rows = [
+        _row(step, batch.name, order)
+        for batch in batches
+        for order, step in enumerate(batch.steps, start=1)
+    ]
+    kept = [row.cells for row in table.rows]
+    _check_rows(table, kept, rows)
+    new = Scheduled(seed, tuple(b.name for b in batches), tuple(row["take"] for row in rows))
+    write_schedules(study.folder, (*study.schedules, new))
+    fresh = [_with_mark(row, table) for row in rows]
+    text = table_text(table.columns, [*kept, *fresh], semicolons=table.semicolons)
+    write_whole(study.folder / TAKES, text)
+    return Written(seed, tuple(batches), removed)
+
+
+def _check_rows(table: Table, kept: list[dict[str, str]], rows: list[dict[str, str]]) -> None:
+    """The rows fit into takes.csv, next to those that are kept there."""
+    missing = [
+        name
+        for name in TAKE_COLUMNS
+        if name not in table.columns and any(row.get(name) for row in rows)
+    ]
+    if missing:
+        place = {"file": TAKES, "row": 1}
+        raise InputError(note(SheetFault.NO_COLUMN, **place, columns=missing, scheduling=True))
+    known = {row["take"] for row in kept}
+    files = Counter(row["file"].casefold() for row in (*kept, *rows))
+    for row in rows:
+        if row["take"] in known:
+            raise InputError(note(BenchFault.TAKE_ALREADY, file=TAKES, take=row["take"]))
+        if files[row["file"].casefold()] > 1:
+            raise InputError(note(BenchFault.SHARED_FILE, value=row["file"]))
+
+
+def take_name(step: Step, batch: str) -> str:
+    """A take's id: board, mount, signal and repeat, or batch, control and repeat."""
+    tone = f"{step.tone_hz:.10g}" if step.tone_hz else ""
+    down = f"-down{-step.drive_db:02g}" if step.drive_db and step.kind != "sweep" else ""
+    signal = f"{step.kind}{tone}{down}-r{step.repeat}"
+    if step.kind in TONE_KINDS[1:] or not step.specimen:
+        return f"{batch}-{signal}"
+    place = f"free{step.mount}" if step.support == "free" else f"m{step.mount}"
+    return f"{step.specimen}-{place}-{signal}"
+
+
+def _row(step: Step, batch: str, order: int) -> dict[str, str]:
+    name = take_name(step, batch)
+    return {
+        "take": name,
+        "batch": batch,
+        "kind": step.kind,
+        "specimen": step.specimen,
+        "mount": str(step.mount or ""),
+        "repeat": str(step.repeat),
+        "file": f"recordings/{slug(batch)}/{slug(name)}.wav",
+        "order": str(order),
+        "tone_hz": f"{step.tone_hz:.10g}" if step.tone_hz else "",
+        "drive_db": f"{step.drive_db:.10g}" if step.drive_db else "",
+        "support": "free" if step.support == "free" else "",
+    }
+
+
+def _with_mark(row: dict[str, str], table: Table) -> dict[str, str]:
+    """The row with the decimal mark of the file: a comma among semicolons, unless points are used
+    there already."""
+    points = any("." in r.cells.get(name, "") for r in table.rows for name in DECIMALS)
+    if not table.semicolons or points:
+        return row
+    return {name: c.replace(".", ",") if name in DECIMALS else c for name, c in row.items()}
+
+
+def _without_planned(study: Study, table: Table) -> tuple[Study, Table, tuple[str, ...]]:
+    """Without the scheduled rows of batches in which nothing is recorded."""
+    out = [take for take in study.planned if take.batch not in study.batches]
+    gone = {take.row for take in out}
+    kept = replace(table, rows=tuple(row for row in table.rows if row.number not in gone))
+    planned = tuple(take for take in study.planned if take.row not in gone)
+    return replace(study, planned=planned), kept, tuple(dict.fromkeys(take.batch for take in out))

@@ -20,6 +20,8 @@ import numpy as np
 import pandas as pd
 import soundfile
 
+from studylib.codes import note
+from studylib.codes.bench import BenchFault
 from studylib.errors import InputError
 from studylib.sheets import Study, Take
 from studylib.sheets.rows import TONE_KINDS
@@ -32,24 +34,19 @@ from studylib.signal.stimuli import (
     whole_periods,
 )
 from studylib.signal.sweep import SweepShape
+from studylib.words import say
 from studylib.writing import write_whole
 
 Progress = Callable[[int, int, str], None]
 
 FOLDER, TABLE, SILENCE = "signals", "signals.csv", "silence.wav"
 USUAL_RATE_HZ = 48_000
+QUIETEST_DBFS = -100.0  # below, little is left of a 24-bit signal
 FADE_S = 0.5  # slow enough for an ear to notice before it is loud
 COLUMNS = (
     *("file", "kind", "tone_hz", "drive_db", "seconds", "peak_dbfs", "level_dbfs", "crest_db"),
     *("periods", "whole_at_s", "used_by", "caution"),
 )
-CAUTION = (
-    "Start with the amplifier turned down (its housing closed and dry) and come up slowly; no "
-    "headphones before the level is known; stop when the driver rattles or gets warm; local rules "
-    "and qualified people come first."
-)
-FULL = "Full drive, the loudest there is. "
-SWEEP = "Louder in a resonance than the tone before it. "
 
 
 def signal_name(take: Take) -> str:
@@ -103,29 +100,22 @@ def write_signals(study: Study, *, progress: Progress | None = None) -> pd.DataF
 
 
 def _fault(study: Study, take: Take, rate_hz: int) -> str:
-    place = f"takes.csv, row {take.row}"
+    """Why the signal of a take cannot be played, as a note; "" where it can."""
+    place = {"file": "takes.csv", "row": take.row}
     if take.kind == "sweep":
         sweep = study.settings.sweep
         if not sweep.known:
-            return (
-                f"{place}: a sweep is to be played, but study.toml, [sweep] does not say which; "
-                "give lowest_hz, highest_hz and length_s there"
-            )
+            return note(BenchFault.NO_SWEEP, **place)
         if sweep.highest_hz >= rate_hz / 2:
-            return (
-                f"study.toml, [sweep] highest_hz: {sweep.highest_hz:g} Hz is not below half the "
-                f"rate of {rate_hz} Hz; end the sweep lower"
-            )
+            key = {"file": "study.toml", "section": "[sweep]", "key": "highest_hz"}
+            given = {"highest_hz": sweep.highest_hz, "rate_hz": rate_hz}
+            return note(BenchFault.SWEEP_TOO_HIGH, **key, **given)
     elif take.kind in TONE_KINDS and take.tone_hz >= rate_hz / 2:
-        return (
-            f"{place}, column tone_hz: {take.tone_hz:g} Hz is not below half the rate of "
-            f"{rate_hz} Hz; take that probe tone out or record at a higher rate"
-        )
-    if take.kind != "room" and _peak_dbfs(study, take) < -100:
-        return (
-            f"{place}, column drive_db: {take.drive_db:g} dB leaves nothing of a 24-bit signal to "
-            "hear; give a drive above that"
-        )
+        given = {"tone_hz": take.tone_hz, "rate_hz": rate_hz}
+        return note(BenchFault.TONE_TOO_HIGH, **place, column="tone_hz", **given)
+    if take.kind != "room" and _peak_dbfs(study, take) < QUIETEST_DBFS:
+        given = {"drive_db": take.drive_db}
+        return note(BenchFault.TOO_QUIET, **place, column="drive_db", **given)
     return ""
 
 
@@ -141,22 +131,18 @@ def _written(study: Study, take: Take, name: str, used_by: int, rate_hz: int) ->
     whole = quantised(samples, rng=np.random.default_rng(list(digest)))
     _write(study, name, whole, rate_hz)
     found = levels(whole / 2.0**23, sounding=sounding)
-    tone = take.tone_hz if take.kind in TONE_KINDS else math.nan
-    periods = nearest = math.nan
-    if take.kind in TONE_KINDS:
-        periods, nearest = whole_periods(
-            tone, length_s=study.settings.tone.length_s, rate_hz=rate_hz
-        )
-    kind = "tone" if take.kind in TONE_KINDS else take.kind
-    kind = "silence" if kind == "room" else kind
-    seconds = samples.size / rate_hz
-    caution = "" if kind == "silence" else CAUTION
-    if kind == "sweep":
-        caution = SWEEP + caution
-    elif kind == "tone" and not take.drive_db:
-        caution = FULL + caution
-    shown = (round(v, 3) for v in (seconds, found.peak_dbfs, found.level_dbfs, found.crest_db))
-    numbers = (tone, take.drive_db if kind != "silence" else math.nan, *shown)
+    tone = periods = nearest = math.nan
+    kind, drive_db = take.kind, take.drive_db
+    if kind in TONE_KINDS:
+        kind, tone = "tone", take.tone_hz
+        length_s = study.settings.tone.length_s
+        periods, nearest = whole_periods(tone, length_s=length_s, rate_hz=rate_hz)
+    elif kind == "room":
+        kind, drive_db = "silence", math.nan
+    full = kind == "tone" and drive_db == 0
+    caution = "" if kind == "silence" else say("bench.signal_caution", kind=kind, full=full)
+    measured = (samples.size / rate_hz, found.peak_dbfs, found.level_dbfs, found.crest_db)
+    numbers = (tone, drive_db, *(round(value, 3) for value in measured))
     return (name, kind, *numbers, round(periods, 6), nearest, used_by, caution)
 
 

@@ -1,4 +1,7 @@
-"""Watch the bench: a look at each recording as it appears, in one line.
+"""Watch the bench: a look at each recording as it appears, in one line: keep, or redo and why.
+
+A take is measured as a run will measure it, against the room and the calibrator of its batch as far
+as they are recorded. No woods, no comparison: whether it is fit for use, and nothing else.
 
 The drive is watched by watchfiles, whose events only say that something changed; what changed is
 then found by comparing the files with what was looked at before, and once a second without any
@@ -9,7 +12,7 @@ What was looked at is remembered in `.looked_at.json` (size, time of change, ver
 watch that was stopped goes on where it was. Nothing below recordings/ is ever written, renamed or
 deleted.
 
-Functions: `watch_bench`. Class: `Watcher`.
+Functions: `first_look`, `watch_bench`. Classes: `Look`, `Watcher`.
 """
 
 from __future__ import annotations
@@ -18,23 +21,32 @@ import os
 import threading
 import time
 from collections.abc import Callable, Iterable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
 from watchfiles import watch
 
-from studylib.bench.first_look import REDO, Look, first_look, next_words
+from studylib.bench.sheet import groups, level, to_do
+from studylib.codes import note
+from studylib.codes.bench import BenchFault, Found
 from studylib.errors import InputError, StudyError
+from studylib.measure.batch import QUALITY_COLUMNS
+from studylib.measure.sitting import header_of, measured_at, sitting_of
 from studylib.recordings import probe
+from studylib.report.at_the_bench import failed_checks
 from studylib.sheets import Study, Take, read_study
 from studylib.sheets.files import AUDIO_ENDINGS
-from studylib.words.text import nearest, shown
+from studylib.signal import quality
+from studylib.words import say
+from studylib.words.text import nearest
 from studylib.writing import read_json, write_json
 
 MEMORY = ".looked_at.json"
 SHEETS = ("study.toml", "specimens.csv", "takes.csv", "schedule.json")
-STRANGER = "not in the schedule"
+KEEP, REDO, STRANGER = "keep", "redo", "stranger"  # a stranger is in no row of takes.csv
+SESSION_KINDS = ("room", "calibrator")  # what the other takes of a batch are held against
 SETTLED_S = 0.4  # without growth: the recorder has most likely closed the file
 GIVEN_UP_S = 3.0  # without growth and still short: it breaks off
 PATIENCE_S = 1.2  # with the wait for the file, a line comes within two seconds
@@ -44,18 +56,77 @@ SCAN_S = 1.0
 Signature = tuple[int, int]
 
 
+@dataclass(frozen=True)
+class Look:
+    """Keep or redo, and a note: why it must be redone, or what to mind; "" for nothing."""
+
+    verdict: str
+    reason: str
+
+
+def first_look(study: Study, take: Take) -> Look:
+    """Measure one take and say whether it is fit for use.
+
+    Parameters
+    ----------
+    study : its `takes` are those recorded so far; `take` is one of them.
+
+    Returns
+    -------
+    the verdict and its reason.
+
+    Raises
+    ------
+    InputError : an unknown check in [quality], or no recording of the study can be opened.
+    """
+    same = [t for t in study.takes if t.batch == take.batch and t.kind in SESSION_KINDS]
+    takes = {t.take: t for t in (*same, take)}
+    infos = {name: header_of(study, one) for name, one in takes.items()}
+    info = infos[take.take]
+    if not info.frames:
+        return Look(REDO, info.remark)
+    session = sitting_of(study, tuple(takes.values()), infos)
+    measured, _ = measured_at(study, take, info, session)
+    verdict, reason = quality.take_verdict(measured.checks)
+    if verdict == "fail":
+        checks = [(take.take, *check) for check in measured.checks]
+        rows = pd.DataFrame(checks, columns=QUALITY_COLUMNS)
+        failed, advice = failed_checks(rows[rows["verdict"] == "fail"])
+        return Look(REDO, note(Found.FAILED, checks=failed, advice=advice))
+    return Look(KEEP, note(Found.MIND, checks=reason) if verdict == "warn" else "")
+
+
+def next_words(study: Study, batch: str, waiting: frozenset[str]) -> str:
+    """What is to be recorded next in a batch, and how far it is.
+
+    Parameters
+    ----------
+    waiting : ids of the takes that are to be recorded yet, those to be redone included.
+    """
+    takes = study.scheduled_of(batch)
+    left = [take for take in takes if take.take in waiting]
+    far = {"batch": batch, "done": len(takes) - len(left), "total": len(takes)}
+    if not left:
+        return say("bench.progress", **far)
+    take = left[0]
+    group = next(group for group in groups(study, batch) if take in group.takes)
+    begun = any(t.take not in waiting for t in group.takes)
+    do = {"heading": "" if begun else group.heading, "to_do": to_do(take), "level": level(take)}
+    return say("bench.progress", **far, **do, file=take.file)
+
+
 class Watcher:
     """What is known of the recordings, and what is said of them; drives no clock of its own.
 
     Parameters
     ----------
     folder : the study folder.
-    say : called with each line.
+    tell : called with each line.
     """
 
-    def __init__(self, folder: Path | str, *, say: Callable[[str], None]) -> None:
+    def __init__(self, folder: Path | str, *, tell: Callable[[str], None]) -> None:
         self.folder = Path(os.path.abspath(folder))
-        self.say = say
+        self.tell = tell
         self.study = read_study(self.folder)
         self.sheets = self._sheet_state()
         self.fault = ""
@@ -65,29 +136,25 @@ class Watcher:
 
     def begin(self, now: float) -> None:
         """Say where the study stands; recordings that are new since the last time come after."""
-        self.say(f"Watching recordings/ of {self.study.name}; stop with Ctrl-C.")
+        self.tell(say("bench.watching", name=self.study.name))
         if not self.study.schedules:
-            self.say("There is no schedule (`study plan` writes one); the rows of takes.csv count.")
+            self.tell(say("bench.unscheduled"))
         there = self._files()
         self.seen = {name: known for name, known in self.seen.items() if name in there}
         self._scan(now)
         batch = self._batch_at_work()
         if batch and not self.growing:
-            self.say(next_words(self._now(), batch, self._waiting()))
+            self.tell(next_words(self._now(), batch, self._waiting()))
 
     def tick(self, now: float) -> None:
         """Take in what changed, and look at what has settled."""
         if not self.folder.is_dir():
-            raise InputError(
-                f"the study folder {shown(self.folder.name)} is gone; put it back and start again"
-            )
-        there = (self.folder / "recordings").is_dir()
-        if not there and not self.gone:
-            self.say("recordings/ is gone; put it back where it was. Nothing was changed; waiting.")
-        if there and self.gone:
-            self.say("recordings/ is back.")
-        self.gone = not there
-        if not there:
+            raise InputError(note(BenchFault.FOLDER_GONE, name=self.folder.name))
+        gone = not (self.folder / "recordings").is_dir()
+        if gone != self.gone:
+            self.tell(say("bench.recordings_gone" if gone else "bench.recordings_back"))
+        self.gone = gone
+        if gone:
             return
         self._read_sheets()
         self._scan(now)
@@ -117,12 +184,9 @@ class Watcher:
             hidden = any(part.startswith(".") for part in path.relative_to(self.folder).parts)
             if hidden or path.suffix.lower() not in AUDIO_ENDINGS:
                 continue
-            try:
-                state = path.stat()
-            except OSError:  # renamed or deleted while it was listed
-                continue
-            if path.is_file():
-                out[path.relative_to(self.folder).as_posix()] = (state.st_size, state.st_mtime_ns)
+            signature = _signature(path)
+            if signature is not None and path.is_file():
+                out[path.relative_to(self.folder).as_posix()] = signature
         return out
 
     def _is_settled(self, name: str, now: float) -> bool:
@@ -141,49 +205,46 @@ class Watcher:
         take = next((take for take in self._all() if take.file == name), None)
         if take is None:
             self._remember(name, signature, STRANGER)
-            self.say(self._stranger(name))
+            self.tell(f"{REDO}  {self._stranger(name)}")
             return
         study = self._now(also=take)
         look = self._patiently(study, take)
         before = self._waiting()
         self._remember(name, signature, look.verdict)
-        said = f": {look.said}" if look.said else ""
-        early = self._skipped(take, before)
+        reason = f": {say(look.reason)}" if look.reason else ""
+        early = self._out_of_order(take, before)
         far = next_words(study, take.batch, self._waiting())
-        self.say(f"{look.verdict}  {take.take}{said}{early} | {far}")
+        self.tell(f"{look.verdict}  {take.take}{reason}{early} | {far}")
 
     def _patiently(self, study: Study, take: Take) -> Look:
         """The look at a take; whoever waits longer than usual is told why."""
-        words = f"wait  {take.take}: still looking; taps that bounced take longest"
-        reminder = threading.Timer(PATIENCE_S, self.say, [words])
+        line = f"wait  {say('bench.still_looking', take=take.take)}"
+        reminder = threading.Timer(PATIENCE_S, self.tell, [line])
         reminder.daemon = True
         reminder.start()
         try:
             return first_look(study, take)
         except StudyError as error:
-            return Look(REDO, str(error).splitlines()[0])
+            return Look(REDO, error.notes[0])
         finally:
             reminder.cancel()
 
-    def _skipped(self, take: Take, waiting: frozenset[str]) -> str:
+    def _out_of_order(self, take: Take, waiting: frozenset[str]) -> str:
         """That takes which come before this one are not recorded yet."""
         order = [t.take for t in self.study.scheduled_of(take.batch)]
         missing = [name for name in order[: order.index(take.take)] if name in waiting]
         if not missing:
             return ""
-        more = f" and {len(missing) - 1} more" if len(missing) > 1 else ""
-        return f" (out of order: {missing[0]}{more} should come before it)"
+        return " " + say("bench.out_of_order", first=missing[0], more=len(missing) - 1)
 
     def _stranger(self, name: str) -> str:
-        waiting = self._waiting()
-        files = {take.file for take in self._all() if take.take in waiting}
-        said = f"redo  {name}: this name is not in takes.csv; rename the file"
-        batch = self._batch_at_work()
-        if not files or not batch:
-            return f"{said} or write a row for it."
-        expected = next(t for t in self.study.scheduled_of(batch) if t.take in waiting)
+        waiting, batch = self._waiting(), self._batch_at_work()
+        files = [take.file for take in self._all() if take.take in waiting]
+        if not batch:
+            return say("bench.stranger", file=name)
+        expected = next(t.file for t in self.study.scheduled_of(batch) if t.take in waiting)
         near = nearest(name, sorted(files))
-        return f"{said}. The next one expected is {expected.file}; the nearest name is {near}."
+        return say("bench.stranger", file=name, expected=expected, nearest=near)
 
     def _all(self) -> list[Take]:
         return [t for batch in self.study.all_batches for t in self.study.scheduled_of(batch)]
@@ -201,28 +262,15 @@ class Watcher:
 
     def _batch_at_work(self) -> str:
         """The last batch with a recording that still lacks some, else the first that lacks any."""
-        waiting = self._waiting()
-        lacking = [
-            batch
-            for batch in self.study.all_batches
-            if any(take.take in waiting for take in self.study.scheduled_of(batch))
-        ]
-        begun = [
-            batch
-            for batch in lacking
-            if any(take.take not in waiting for take in self.study.scheduled_of(batch))
-        ]
-        return (begun or lacking[:1] or [""])[-1]
+        waiting, found = self._waiting(), ""
+        for batch in self.study.all_batches:
+            recorded = [take.take not in waiting for take in self.study.scheduled_of(batch)]
+            if not all(recorded) and (any(recorded) or not found):
+                found = batch
+        return found
 
     def _sheet_state(self) -> tuple:
-        out = []
-        for name in SHEETS:
-            try:
-                state = (self.folder / name).stat()
-                out.append((state.st_size, state.st_mtime_ns))
-            except OSError:
-                out.append(None)
-        return tuple(out)
+        return tuple(_signature(self.folder / name) for name in SHEETS)
 
     def _read_sheets(self) -> None:
         """Read the sheets again where they changed; with faults, go on with the last good ones."""
@@ -234,18 +282,27 @@ class Watcher:
         try:
             self.study = read_study(self.folder)
         except InputError as error:
-            if error.faults[0] != self.fault:
-                more = f" (and {len(error.faults) - 1} more)" if len(error.faults) > 1 else ""
-                self.say(f"The sheets have a fault: {error.faults[0]}{more}. Going on as before.")
-            self.fault, self.sheets = error.faults[0], state
+            fault, *more = error.notes
+            if fault != self.fault:
+                self.tell(say("bench.sheets_at_fault", fault=fault, more=len(more)))
+            self.fault, self.sheets = fault, state
             return
-        self.say("The sheets were read again.")
+        self.tell(say("bench.sheets_read_again"))
         self.fault, self.sheets = "", state
 
     def _remember(self, name: str, signature: Signature, verdict: str) -> None:
         self.seen[name] = (signature, verdict)
         content = {name: [*size, verdict] for name, (size, verdict) in self.seen.items()}
         write_json(self.folder / MEMORY, {"looked_at": content})
+
+
+def _signature(path: Path) -> Signature | None:
+    """Size and time of change; None for what is not there, or no longer."""
+    try:
+        state = path.stat()
+    except OSError:
+        return None
+    return state.st_size, state.st_mtime_ns
 
 
 def _remembered(path: Path) -> dict[str, tuple[Signature, str]]:
@@ -255,6 +312,7 @@ def _remembered(path: Path) -> dict[str, tuple[Signature, str]]:
         return {
             str(name): ((int(size), int(changed)), str(verdict))
             for name, (size, changed, verdict) in found.items()
+            if verdict in (KEEP, REDO, STRANGER)
         }
     except (AttributeError, TypeError, ValueError):
         return {}
@@ -263,7 +321,7 @@ def _remembered(path: Path) -> dict[str, tuple[Signature, str]]:
 def watch_bench(
     folder: Path | str,
     *,
-    say: Callable[[str], None],
+    tell: Callable[[str], None],
     stop: threading.Event | None = None,
     events: Iterable[Any] | None = None,
     now: Callable[[], float] = time.monotonic,
@@ -273,7 +331,7 @@ def watch_bench(
     Parameters
     ----------
     folder : the study folder.
-    say : called with each line.
+    tell : called with each line.
     stop : ends the watch when it is set.
     events : what wakes the watch; the drive's own events when left out.
     now : seconds on a clock that only goes forward.
@@ -282,7 +340,7 @@ def watch_bench(
     ------
     InputError : the sheets have faults at the start, or the study folder is taken away.
     """
-    watcher = Watcher(folder, say=say)
+    watcher = Watcher(folder, tell=tell)
     watcher.begin(now())
     last = now()
     for changes in events if events is not None else _changes(watcher.folder, stop):

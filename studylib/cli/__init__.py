@@ -7,7 +7,8 @@ from __future__ import annotations
 
 import click
 
-from studylib.cli import analyse, before, bench
+from studylib.cli import analyse, prepare
+from studylib.words import say
 
 
 class _InOrder(click.Group):
@@ -17,17 +18,17 @@ class _InOrder(click.Group):
         return list(self.commands)
 
 
-@click.group(cls=_InOrder, context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(
+    cls=_InOrder,
+    help=say("cli.help"),
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
 def main() -> None:
-    """Does the wood of a board change what reaches its far end?
-
-    Start a study folder with `new` and fill in its boards; `plan` it, `lock` it; record with the
-    `sheet` at hand and `check --watch` beside you; then `run` it.
-    """
+    """The `study` command."""
 
 
 for command in (
-    *(before.new, before.plan, before.blind, before.lock),
-    *(bench.signals, bench.sheet, analyse.check, analyse.run, before.unblind),
+    *(prepare.new, prepare.plan, prepare.blind, prepare.lock, prepare.signals, prepare.sheet),
+    *(analyse.check, analyse.run, prepare.unblind),
 ):
     main.add_command(command)

@@ -5,29 +5,24 @@ from __future__ import annotations
 import os
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import Any
 
 import click
 
-from studylib import words
-from studylib.cli.shared import DIR, FAULTS, REPORTS, Bars, complain, plainly, say
-from studylib.words import say as sentence
-
-if TYPE_CHECKING:
-    from studylib.run.runner import Outcome
+from studylib.cli.shared import DIR, FAULTS, MANY, REPORTS, Bars, complain, plainly, tell
+from studylib.words import say
 
 
-@click.command()
+@click.command(help=say("cli.help_check"))
 @click.argument("folder", **DIR)
-@click.option("--watch", is_flag=True,
-              help="Stay, and look at each recording as it appears.")  # fmt: skip
+@click.option("--watch", is_flag=True, help=say("cli.help_watch"))
 @plainly
 def check(folder: Path, watch: bool) -> None:
-    """Check the sheets and the quality of every take; no report."""
+    """Check what is recorded, once or as it appears."""
     if watch:
         from studylib.bench.watch import watch_bench
 
-        watch_bench(folder, say=say)
+        watch_bench(folder, tell=tell)
     else:
         sys.exit(FAULTS if _check(folder) else 0)
 
@@ -41,36 +36,30 @@ def _check(folder: Path) -> int:
     from studylib.sheets import read_study
 
     study = read_study(folder)
+    planned = len(study.planned)
     if not study.takes:
-        say(f"None of the {len(study.planned)} scheduled takes is recorded yet.")
+        tell(say("cli.nothing_recorded", planned=planned))
         return 0
-    found = []
     with Bars() as bars:
-        for batch in study.batches:
-            found.append(measure_batch(study, batch, progress=bars.of(batch)))
+        found = [measure_batch(study, batch, progress=bars.of(batch)) for batch in study.batches]
     for warning in [*study.warnings, *bench_warnings(found)]:
-        say(f"Warning: {sentence(warning)}")
+        tell(say("cli.warning", warning=warning))
     fit = fitness(study, pd.concat([batch.quality for batch in found], ignore_index=True))
     for line in fit.lines:
-        say(line)
-    if study.planned:
-        say(f"{len(study.planned)} scheduled takes are not recorded yet.")
+        tell(say(line))
+    if planned:
+        tell(say("cli.still_planned", planned=planned))
     return fit.failed
 
 
-@click.command()
+@click.command(help=say("cli.help_run"))
 @click.argument("folder", **DIR)
-@click.option("--batch", "batches", multiple=True, metavar="NAME",
-              help="Run only this batch; may be given again for more.")  # fmt: skip
-@click.option("--jobs", type=click.IntRange(min=1), metavar="N",
-              help="Batches at a time; as many as there are processors, at most 4.")  # fmt: skip
+@click.option("--batch", "batches", **MANY, help=say("cli.help_run_batch"))
+@click.option("--jobs", type=click.IntRange(min=1), metavar="N", help=say("cli.help_jobs"))
 @click.option("--reports", **REPORTS)
 @plainly
 def run(folder: Path, batches: tuple[str, ...], jobs: int | None, reports: Path) -> None:
-    """Measure every batch, compare the woods, write the report.
-
-    Batches whose recordings, sheets, notebook and library are unchanged are not run again.
-    """
+    """Run a study."""
     from studylib.run.runner import run_study
 
     with Bars() as bars:
@@ -85,15 +74,15 @@ def run(folder: Path, batches: tuple[str, ...], jobs: int | None, reports: Path)
     sys.exit(FAULTS if outcome.failed else 0)
 
 
-def _report(outcome: Outcome) -> None:
-    """The last lines of a run: what was not done, and where the report is."""
+def _report(outcome: Any) -> None:
+    """The last lines of a run (`run.runner.Outcome`): what was not done, where the report is."""
     if outcome.skipped:
-        say(f"Unchanged, not run again: {', '.join(outcome.skipped)}.")
+        tell(say("cli.unchanged", batches=outcome.skipped))
     for name, why in outcome.not_run.items():
-        say(f"Not in the summary: {name}. {words.said(why)}")
+        tell(say("cli.not_in_summary", batch=name, reason=why))
     if outcome.summary_html is not None:
-        say(f"The report is in {outcome.summary_html}")
+        tell(say("cli.report", path=outcome.summary_html))
     for name, why in outcome.failed.items():
-        complain(f"Failed: {name}. {words.said(why)}")
+        complain(say("cli.failed", batch=name, reason=why))
     if outcome.summary_html is None:
-        complain("There is no report of this run.")
+        complain(say("cli.no_report"))

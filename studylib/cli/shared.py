@@ -3,7 +3,7 @@
 Exit codes: 0 all is well; 1 takes that fail their checks, or a notebook that failed; 2 something
 to put right first (one sentence a line on standard error); 130 stopped by hand.
 
-Functions: `plainly`, `say`, `complain`, `printable`. Class: `Bars`.
+Functions: `plainly`, `tell`, `complain`, `printable`. Class: `Bars`.
 """
 
 from __future__ import annotations
@@ -18,16 +18,17 @@ from typing import Any
 
 import click
 
-from studylib.errors import InputError, StudyError
+from studylib.errors import StudyError
+from studylib.words import say
 
 FAULTS, WRONG, STOPPED = 1, 2, 130
-FULL_DISK = " Make room on the drive and run the same command again; what is written is whole."
 DIR = {"type": click.Path(path_type=Path), "metavar": "DIR"}
+MANY = {"multiple": True, "metavar": "NAME"}
 REPORTS = {
     "type": click.Path(path_type=Path),
     "default": Path("reports"),
     "show_default": True,
-    "help": "Folder of the reports.",
+    "help": say("cli.help_reports"),
 }
 
 
@@ -39,20 +40,16 @@ def plainly(command: Callable[..., Any]) -> Callable[..., Any]:
         try:
             command(*args, **kwargs)
         except KeyboardInterrupt:
-            complain("Stopped. What was finished before is kept; nothing is half written.")
+            complain(say("cli.stopped"))
             sys.exit(STOPPED)
-        except InputError as error:
+        except StudyError as error:
             for fault in error.faults:
                 complain(fault)
             sys.exit(WRONG)
-        except StudyError as error:
-            complain(str(error))
-            sys.exit(WRONG)
         except OSError as error:
-            where = f" ({Path(error.filename).name})" if error.filename else ""
-            room = FULL_DISK if error.errno == errno.ENOSPC else ""
-            said = f"A file could not be read or written{where}: {error.strerror or error}."
-            complain(said + room)
+            name = Path(error.filename).name if error.filename else ""
+            reason, full = error.strerror or str(error), error.errno == errno.ENOSPC
+            complain(say("cli.no_access", name=name, reason=reason, full=full))
             sys.exit(WRONG)
         except click.ClickException:
             raise
@@ -60,10 +57,8 @@ def plainly(command: Callable[..., Any]) -> Callable[..., Any]:
             # A fault of ours, not of the user; said shortly, and in full where it is asked for.
             if os.environ.get("STUDY_DEBUG"):
                 raise
-            complain(
-                f"The program itself failed ({type(error).__name__}: {printable(str(error))}). "
-                "Set STUDY_DEBUG=1 and run the same command again to see where."
-            )
+            kind, message = type(error).__name__, printable(str(error))
+            complain(say("cli.own_fault", kind=kind, message=message))
             sys.exit(WRONG)
 
     return run
@@ -100,7 +95,7 @@ class Bars:
         return lambda done, total, what: self.show(task, done, total, what)
 
 
-def say(text: str) -> None:
+def tell(text: str) -> None:
     """Print one line."""
     click.echo(printable(text))
 

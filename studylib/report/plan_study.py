@@ -215,7 +215,7 @@ def plan_study(boards: Study) -> StudyPlan:
         woods=len(planks),
         primary=len(settings.decide.primary),
         confidence=settings.decide.confidence,
-        # Study in every batch pay nothing for it; boards dealt to batches pay one df each.
+        # Boards in every batch pay nothing for it; boards dealt to batches pay one df each.
         block_columns=settings.plan.batches - 1 if dealt else 0,
     )
     nest = Nest(below, settings.plan.mounts, settings.plan.takes)

@@ -17,6 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from studylib.signal.sweep import SweepShape, sweep_signal
+from studylib.words import say
 
 SILENCE_AFTER_S = 1.0  # a board rings on after a sweep
 SWEEP_FADE_S = 0.01
@@ -52,7 +53,7 @@ def steady_tone(
     ValueError : outside these ranges.
     """
     if not (0 < frequency_hz < rate_hz / 2 and 0 < peak <= 1 and seconds > 0 and fade_s >= 0):
-        raise ValueError("a tone lies below half the rate, with a peak above 0 and at most 1")
+        raise ValueError(say("stimuli.tone"))
     number = np.arange(round((seconds + 2 * fade_s) * rate_hz))
     turns = np.remainder(number * (frequency_hz / rate_hz), 1.0)
     wave = peak * np.sin(2 * np.pi * turns)
@@ -72,7 +73,7 @@ def played_sweep(shape: SweepShape, *, rate_hz: int, peak: float) -> np.ndarray:
     ValueError : the sweep reaches half the rate, or peak is not in (0, 1].
     """
     if not (shape.highest_hz < rate_hz / 2 and 0 < peak <= 1):
-        raise ValueError("a sweep ends below half the rate, with a peak above 0 and at most 1")
+        raise ValueError(say("stimuli.sweep"))
     wave = peak * sweep_signal(shape, rate_hz=rate_hz, fade_s=SWEEP_FADE_S)
     return np.concatenate([wave, np.zeros(round(SILENCE_AFTER_S * rate_hz))])
 
@@ -95,7 +96,7 @@ def quantised(samples: np.ndarray, *, rng: np.random.Generator, bits: int = 24) 
         dither = rng.random(x.size) - rng.random(x.size)
         whole[span] = np.rint(x + dither).astype(np.int64)
     if whole.size and (whole.max() >= scale or whole.min() < -scale):
-        raise ValueError("the signal reaches full scale and would be clipped")
+        raise ValueError(say("stimuli.clipped"))
     return whole.astype(np.int32)
 
 

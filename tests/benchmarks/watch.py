@@ -17,9 +17,8 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from studylib.bench.first_look import first_look
-from studylib.bench.takes_file import write_schedule
-from studylib.bench.watch import watch_bench
+from studylib.bench.schedule import write_schedule
+from studylib.bench.watch import first_look, watch_bench
 from studylib.sheets import read_study
 from studylib.sheets.study import read_unrecorded
 from tests.planned_study import write_planned

@@ -1,0 +1,170 @@
+"""The commands before recording: `study new`, `plan`, `blind`, `lock`, `signals` and `sheet`; and
+`unblind` after it."""
+
+from __future__ import annotations
+
+import random
+import shlex
+from datetime import datetime
+from pathlib import Path
+
+import click
+
+from studylib.cli.shared import DIR, MANY, REPORTS, Bars, plainly, tell
+from studylib.codes import note
+from studylib.codes.bench import BenchFault
+from studylib.errors import InputError
+from studylib.words import say
+
+
+def _next(folder: Path, *commands: str) -> None:
+    where = shlex.quote(str(folder))
+    tell(say("cli.next", commands=[f"study {command} {where}" for command in commands]))
+
+
+@click.command(help=say("cli.help_new"))
+@click.argument("folder", **DIR)
+@plainly
+def new(folder: Path) -> None:
+    """Write an empty study folder."""
+    from studylib.sheets.files import write_template
+
+    write_template(folder)
+    tell(say("cli.new_study", folder=folder))
+    _next(folder, "plan")
+
+
+@click.command(help=say("cli.help_plan"))
+@click.argument("folder", **DIR)
+@click.option("--show", is_flag=True, help=say("cli.help_show"))
+@click.option("--add", type=click.IntRange(min=1), metavar="N", help=say("cli.help_add"))
+@click.option("--again", is_flag=True, help=say("cli.help_again"))
+@click.option("--reports", **REPORTS)
+@plainly
+def plan(folder: Path, show: bool, add: int | None, again: bool, reports: Path) -> None:
+    """Say what the design can find, and write the schedule."""
+    from studylib.bench.schedule import minutes_of, write_schedule
+    from studylib.report.plan import plan_sentences
+    from studylib.report.plan_study import plan_study
+    from studylib.run.runner import write_plan_page
+    from studylib.sheets.study import read_unrecorded
+
+    study = read_unrecorded(folder)
+    for line in plan_sentences(plan_study(study)):
+        tell(say(line))
+    if not study.specimens:
+        tell(say("cli.no_schedule"))
+    elif not show:
+        written = write_schedule(study, add=add or 0, again=again)
+        for batch in written.batches:
+            counts = {"mounts": batch.mounts, "recordings": len(batch.steps)}
+            minutes = minutes_of(batch, study.settings.plan)
+            scheduled = {"batch": batch.name, "seed": written.seed, "minutes": minutes}
+            tell(say("cli.scheduled", **scheduled, **counts))
+        if not study.with_role("reference"):
+            tell(say("cli.no_reference"))
+        if not study.with_role("changed"):
+            tell(say("cli.no_changed"))
+        _next(folder, "lock", "signals", "sheet")
+    tell(say("cli.plan_page", path=write_plan_page(folder, reports=reports)))
+
+
+@click.command(help=say("cli.help_blind"))
+@click.argument("folder", **DIR)
+@plainly
+def blind(folder: Path) -> None:
+    """Code boards, woods and planks."""
+    from studylib.sheets.records import KEY, code_specimens, coded_names
+    from studylib.sheets.study import read_unrecorded
+
+    study = read_unrecorded(folder)
+    if not study.specimens:
+        raise InputError(note(BenchFault.NOTHING_TO_CODE, file="specimens.csv"))
+    names = {s.specimen for s in study.specimens} - coded_names(study.folder)
+    for take in (*study.takes, *study.planned):
+        if take.specimen in names:
+            place = {"file": "takes.csv", "row": take.row, "column": "specimen"}
+            raise InputError(note(BenchFault.NAMED_ALREADY, **place, value=take.specimen))
+    made = code_specimens(
+        study.folder,
+        compare=study.settings.study.compare,
+        when=datetime.now(),
+        # Not to be repeated by anybody: hence no seed.
+        rng=random.SystemRandom(),
+    )
+    tell(say("cli.coded", key=KEY))
+    tell(say("cli.coded_boards"))
+    tell(say("cli.coded_key", sha256=made.key_sha256))
+    tell(say("cli.coded_limits"))
+
+
+@click.command(help=say("cli.help_unblind"))
+@click.argument("folder", **DIR)
+@click.option("--reports", **REPORTS)
+@plainly
+def unblind(folder: Path, reports: Path) -> None:
+    """Open the key."""
+    from studylib.sheets.records import open_key
+    from studylib.sheets.study import read_unrecorded
+
+    study = read_unrecorded(folder)
+    opened = open_key(
+        study.folder,
+        specimens=study.specimens,
+        compare=study.settings.study.compare,
+        when=datetime.now(),
+        after_run=(reports / study.name / "summary.html").is_file(),
+    )
+    tell(say("cli.opened", opened=opened.opened, after_run=opened.after_run))
+    _next(folder, "run")
+
+
+@click.command(help=say("cli.help_lock"))
+@click.argument("folder", **DIR)
+@plainly
+def lock(folder: Path) -> None:
+    """Lock claims and choices."""
+    from studylib.sheets.records import write_lock
+    from studylib.sheets.study import read_unrecorded
+
+    study = read_unrecorded(folder)
+    recorded = len(study.takes)
+    made = write_lock(
+        study.folder, study.settings, study.specimens, recorded=recorded, when=datetime.now()
+    )
+    tell(say("cli.locked", claims=len(study.settings.claims)))
+    if recorded:
+        tell(say("cli.locked_late", recorded=recorded))
+    tell(say("cli.locked_hash", sha256=made.sha256))
+    tell(say("cli.locked_next"))
+
+
+@click.command(help=say("cli.help_signals"))
+@click.argument("folder", **DIR)
+@plainly
+def signals(folder: Path) -> None:
+    """Write the signals."""
+    from studylib.bench.signals import write_signals
+    from studylib.report.pages import table
+    from studylib.sheets import read_study
+
+    with Bars() as bars:
+        written = write_signals(read_study(folder), progress=bars.of("signals"))
+    for line in str(table(written.drop(columns="caution"))).splitlines():
+        tell(line)
+    tell("")
+    tell(say("cli.play_safely"))
+    tell(say("cli.signals", count=len(written), folder=folder / "signals"))
+
+
+@click.command(help=say("cli.help_sheet"))
+@click.argument("folder", **DIR)
+@click.option("--batch", "batches", **MANY, help=say("cli.help_sheet_batch"))
+@plainly
+def sheet(folder: Path, batches: tuple[str, ...]) -> None:
+    """Write the bench sheets."""
+    from studylib.bench.sheet import write_sheets
+    from studylib.sheets import read_study
+
+    for path in write_sheets(read_study(folder), batches=batches or None):
+        tell(say("cli.written", path=path))
