@@ -190,6 +190,7 @@ def _codes() -> dict[str, str]:
     return found
 
 
+TEMPLATE_FILES = [*words.FOLDER.glob("*.j2"), *LIBRARY.rglob("*.html")]
 TEMPLATES = {f"{chapter}.{name}" for chapter, names in words.chapters().items() for name in names}
 
 
@@ -210,7 +211,7 @@ def test_every_template_that_is_asked_for_exists():
     }
     asked |= {
         name
-        for path in words.FOLDER.glob("*.j2")
+        for path in TEMPLATE_FILES
         for name in re.findall(r"say\(\s*\"([^\"]+)\"", path.read_text(encoding="utf-8"))
     }
     assert sorted(asked - TEMPLATES) == []
@@ -223,9 +224,10 @@ def test_every_template_is_asked_for():
         asked |= {text for _, text in _literals(tree)}
     for name in register.example_names():
         asked.add("features." + re.sub(r"(?<=[a-z])[0-9.]+(?=\.)", "", name).replace(".", "_"))
-    for path in words.FOLDER.glob("*.j2"):
+    for path in TEMPLATE_FILES:
         text = path.read_text(encoding="utf-8")
         asked |= set(re.findall(r"\"([a-z_]+\.[a-z0-9_]+)\"", text))
+        asked |= {".".join(pair) for pair in re.findall(r"from \"(\w+)\" import (\w+)", text)}
         used = re.sub(r"{%-?\s*macro\s+\w+", "", text)
         asked |= {f"{path.stem}.{name}" for name in re.findall(r"(\w+)\(", used)}
     assert sorted(TEMPLATES - asked) == []

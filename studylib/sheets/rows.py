@@ -129,7 +129,16 @@ class _Row(BaseModel):
 
 
 class Specimen(_Row):
-    """One board, bar or blank; `wood` is its value in the column that the study compares."""
+    """One board, bar or blank.
+
+    Attributes
+    ----------
+    wood : its value in the column that the study compares; beside : in the second column of groups.
+    source : the plank, tree or lot; source_assumed : the cell was empty, so a plank of its own.
+    length_mm, width_mm, thickness_mm, mass_g, moisture_pct : None where not measured.
+    role : "", "reference" or "changed".  covariates : further columns of numbers.
+    row : in the spreadsheet, the header being row 1.
+    """
 
     specimen: Name = Field(description=Right.SPECIMEN_ID)
     wood: Text = Field(description=Right.GROUP)
@@ -149,7 +158,19 @@ class Specimen(_Row):
 
 
 class Take(_Row):
-    """One recording; levels in dB relative to the bench's own setting, at most 0 for drive."""
+    """One recording.
+
+    Attributes
+    ----------
+    take : its id.  batch : the session.  kind : one of `KINDS`.
+    specimen, mount, repeat : None where a control take has none.
+    file : path of the recording from the study folder.  order : within the batch, or None.
+    tone_hz : frequency of the tone, or None.  drive_db : relative to full drive, at most 0.
+    gain_db : of the recorder, relative to the bench's own setting.  support : "bench" or "free".
+    started, temperature_c, humidity_pct : None where not noted.
+    exclude, reason : set aside by hand, and why.
+    row : in the spreadsheet, the header being row 1.
+    """
 
     take: Name = Field(description=Right.TAKE_ID)
     batch: Name = Field(description=Right.SESSION)

@@ -164,7 +164,14 @@ class Plan(_Section):
 
 
 class Settings(_Section):
-    """study.toml, complete with defaults."""
+    """study.toml, complete with defaults.
+
+    Attributes
+    ----------
+    study, channels, tone, decide, tap, sweep, wood, plan : the sections, each a model of its own.
+    claims : in the order of the file.
+    quality : a user's own limits by check.  pluck : as it stands in the file.
+    """
 
     study: StudySection
     channels: Channels = Field(default_factory=Channels)

@@ -177,6 +177,10 @@ def read_study(folder: Path | str) -> Study:
     ----------
     folder : holds study.toml, specimens.csv, takes.csv and the recordings.
 
+    Returns
+    -------
+    the study, with notes on what a person should look at in `warnings`.
+
     Raises
     ------
     InputError : with all faults of the folder together, by file and row.
