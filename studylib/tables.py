@@ -1,13 +1,15 @@
 """Every table that is written or handed on, declared once.
 
 A table is a list of columns; a column has a name, a type and a unit. Empty tables, types, reading,
-writing and the data dictionary all come from here; what a column means is told by the words room
-(`words/en/columns.toml`).
+writing and the data dictionary all come from here; what a table or column means is told by the
+words room (`words/en/columns.toml`). Beside the tables of a run lies `datapackage.json`, which
+describes them to any program that knows the Data Package standard (Frictionless Data,
+specification 1).
 
 Types
     text      a name or a word of a fixed set; nothing is "".
     number    a float; nothing is NaN.
-    integer   a whole number; a float column where some are missing.
+    integer   a whole number; a float column where some are missing or not whole.
     boolean   True or False.
     note      codes with their fields (see `codes`). In a written table the column holds the
               sentence, and a column of the same name with "_code" behind it holds the codes.
@@ -16,20 +18,27 @@ The unit stands at the end of a column's name, as in `frequency_hz`, or in the c
 row. Files are CSV (RFC 4180), UTF-8, "\\n" line ends, numbers with as many digits as bring the same
 number back.
 
-Functions: `empty`, `typed`, `text_of`, `read`. Classes: `Table`, `Column`. Data: `TABLES`.
+Functions: `empty`, `typed`, `text_of`, `read`, `write`, `write_package`, `package`, `dictionary`.
+Classes: `Table`, `Column`. Data: `TABLES`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from studylib import words
 from studylib.codes import code_of, each
+from studylib.writing import write_json, write_whole
+
+PACKAGE = "datapackage.json"
+_TYPES = {"text": "string", "note": "string"}  # the others are called as the standard calls them
+_SHARES = ("p", "p_adjusted", "q", "share", "coherence", "overlap")
 
 # The end of a column's name -> its unit.
 _UNITS = {
@@ -39,11 +48,15 @@ _UNITS = {
 
 @dataclass(frozen=True)
 class Column:
-    """One column; `unit` is "" where there is none or where the row says it."""
+    """One column; `unit` is "" where there is none or where the row says it.
+
+    needed : a cell without a value would be a fault.
+    """
 
     name: str
     type: str
     unit: str
+    needed: bool
 
 
 @dataclass(frozen=True)
@@ -65,12 +78,15 @@ class Table:
 
 
 def _table(name: str, key: str, columns: str) -> Table:
+    """A table from its columns as "name" (a text) or "name:type"; a key marked "?" may be empty."""
+    keys = key.split()
     made = []
     for given in columns.split():
         column, _, kind = given.partition(":")
         unit = _UNITS.get(column.rpartition("_")[2], "") if kind == "number" else ""
-        made.append(Column(column, kind or "text", unit))
-    return Table(name, tuple(key.split()), tuple(made))
+        needed = column in keys or kind == "boolean"
+        made.append(Column(column, kind or "text", unit, needed))
+    return Table(name, tuple(column.rstrip("?") for column in keys), tuple(made))
 
 
 _ALL = (
@@ -172,7 +188,7 @@ _ALL = (
     ),
     _table(
         "modes",
-        "",
+        "take tap frequency_hz",
         """
         take batch kind specimen wood mount:integer repeat:integer support tap:integer
         frequency_hz:number frequency_u:number loss_factor:number loss_factor_u:number
@@ -206,7 +222,7 @@ _ALL = (
     ),
     _table(
         "quality",
-        "take channel check",
+        "take channel? check",
         """
         take channel check value:number unit limit:number source:note verdict
         """,
@@ -254,9 +270,9 @@ _ALL = (
     ),
     _table(
         "trends",
-        "feature batch",
+        "feature batch?",
         """
-        feature batch change:number low:number high:number df:number clear:boolean
+        feature batch change:number low:number high:number df:integer clear:boolean
         """,
     ),
     _table(
@@ -379,20 +395,116 @@ def _as_type(values: pd.Series, kind: str) -> pd.Series:
     if kind == "boolean":
         return values.astype(bool)
     numbers = values.astype("float64")
-    whole = kind == "integer" and np.isfinite(numbers).all()
+    whole = kind == "integer" and np.isfinite(numbers).all() and (numbers == numbers.round()).all()
     return numbers.astype("int64") if whole else numbers
 
 
 def text_of(name: str, frame: pd.DataFrame) -> str:
     """The table as it is written for a reader: CSV text, notes as sentences with codes beside."""
-    frame = frame[TABLES[name].names]
-    for column in TABLES[name].of_type("note"):
-        place = frame.columns.get_loc(column)
-        cells = frame[column]
-        codes = cells.map(lambda cell: " ".join(code_of(note) for note in each(cell)))
-        frame = frame.assign(**{column: cells.map(words.said)})
-        frame.insert(place + 1, f"{column}_code", codes)
-    return frame.to_csv(index=False, lineterminator="\n")
+    return _for_reader(TABLES[name], frame).to_csv(index=False, lineterminator="\n")
+
+
+def _for_reader(table: Table, frame: pd.DataFrame) -> pd.DataFrame:
+    columns: dict[str, pd.Series] = {}
+    for column in table.columns:
+        cells = frame[column.name]
+        if column.type == "note":
+            cells = cells.astype(str).where(cells.notna(), "")
+            columns[column.name] = cells.map(words.in_words)
+            columns[f"{column.name}_code"] = cells.map(_codes)
+        else:
+            columns[column.name] = cells
+    return pd.DataFrame(columns)
+
+
+def _codes(cell: str) -> str:
+    return " ".join(code_of(note) for note in each(cell)) if words.is_note(cell) else ""
+
+
+def write(name: str, frame: pd.DataFrame, folder: Path | str) -> Path:
+    """Write a table for a reader as `<name>.csv` into a folder; returns its path."""
+    path = Path(folder) / f"{name}.csv"
+    write_whole(path, text_of(name, frame))
+    return path
+
+
+def write_package(
+    frames: Mapping[str, pd.DataFrame], folder: Path | str, *, name: str, title: str
+) -> None:
+    """Write tables for a reader and, last, `datapackage.json`, which describes them.
+
+    Parameters
+    ----------
+    frames : name of a table -> its rows.
+    folder : is made when missing.
+    name, title : of the study.
+    """
+    for table, frame in frames.items():
+        write(table, frame, folder)
+    write_json(Path(folder) / PACKAGE, package(frames, name=name, title=title))
+
+
+def package(frames: Mapping[str, pd.DataFrame], *, name: str, title: str) -> dict[str, Any]:
+    """The description of tables as a Tabular Data Package: one resource a table."""
+    return {
+        "profile": "tabular-data-package",
+        "name": name.lower(),
+        "title": title,
+        "resources": [_resource(TABLES[table], frame) for table, frame in frames.items()],
+    }
+
+
+def _resource(table: Table, frame: pd.DataFrame) -> dict[str, Any]:
+    fields = []
+    for column in table.columns:
+        fields.append(_field(table, column, frame[column.name]))
+        if column.type == "note":
+            meaning = words.say("tables.code_column", column=column.name)
+            fields.append({"name": f"{column.name}_code", "type": "string", "description": meaning})
+    return {
+        "profile": "tabular-data-resource",
+        "name": table.name,
+        "path": f"{table.name}.csv",
+        "format": "csv",
+        "mediatype": "text/csv",
+        "encoding": "utf-8",
+        "description": words.table(table.name),
+        "schema": {
+            "fields": fields,
+            "missingValues": [""],
+            "primaryKey": list(table.key),
+        },
+    }
+
+
+def _field(table: Table, column: Column, values: pd.Series) -> dict[str, Any]:
+    # Whole numbers of which some are missing are written as floats.
+    gaps = column.type == "integer" and values.dtype.kind == "f"
+    field: dict[str, Any] = {
+        "name": column.name,
+        "type": "number" if gaps else _TYPES.get(column.type, column.type),
+        "description": words.column(table.name, column.name),
+    }
+    if column.unit:
+        field["unit"] = column.unit
+    if column.type == "boolean":
+        field |= {"trueValues": ["True"], "falseValues": ["False"]}
+    constraints: dict[str, Any] = {"required": True} if column.needed else {}
+    if column.name in _SHARES:
+        constraints |= {"minimum": 0, "maximum": 1}
+    elif column.name == "u" or column.name.endswith("_u"):
+        constraints |= {"minimum": 0}
+    return field | ({"constraints": constraints} if constraints else {})
+
+
+def dictionary() -> pd.DataFrame:
+    """Every column of every table: table, column, type, unit, meaning."""
+    rows = [
+        (table.name, column.name, column.type, column.unit, words.column(table.name, column.name))
+        for table in TABLES.values()
+        for column in table.columns
+    ]
+    return pd.DataFrame(rows, columns=["table", "column", "type", "unit", "meaning"])
 
 
 def read(name: str, path: Path | str) -> pd.DataFrame:

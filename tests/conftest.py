@@ -16,6 +16,7 @@ import numpy as np
 import pytest
 
 from studylib.measure.parts import gather
+from studylib.report.summary import Summary, summarise
 from studylib.sheets import read_study
 from tests.demo import DEMO, OnceMeasured, write_startup
 from tests.once import made_once
@@ -78,6 +79,12 @@ def measured_demo(request, demo_batch) -> tuple:
     """(study, gathered) of the demo, measured once a run; nobody changes it."""
     place = request.config.stash[SHARED] / "gathered.pickle"
     return pickle.loads(made_once(place, lambda: measure_demo(demo_batch)))
+
+
+@pytest.fixture(scope="session")
+def demo_summary(measured_demo) -> Summary:
+    """The summary of the demo, made once for all tests; nobody changes it."""
+    return summarise(*measured_demo)
 
 
 @pytest.fixture

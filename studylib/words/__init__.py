@@ -11,7 +11,8 @@ In a template stand, beside Jinja2's own means,
 
 White space in a template file is folded: a line break is a space.
 
-Functions: `say`, `said`, `in_words`, `is_note`, `feature`, `term`, `glossary`, `chapters`.
+Functions: `say`, `said`, `in_words`, `is_note`, `feature`, `term`, `table`, `column`,
+`glossary`, `chapters`.
 """
 
 from __future__ import annotations
@@ -139,6 +140,17 @@ def term(name: str) -> str:
     return f"{found['name']} ({found['meaning']})"
 
 
+def table(name: str) -> str:
+    """What a table of `tables.TABLES` is about, in one sentence."""
+    return _columns()["tables"][name]
+
+
+def column(table: str, name: str) -> str:
+    """What a column means: in this table, or wherever it stands."""
+    own, everywhere = _columns().get(table, {}), _columns()["any"]
+    return own[name] if name in own else everywhere[name]
+
+
 def glossary() -> Mapping[str, Mapping[str, str]]:
     """All terms: key -> name, meaning."""
     return _glossary()
@@ -176,6 +188,11 @@ def _environment() -> Environment:
 @lru_cache(maxsize=1)
 def _glossary() -> dict[str, dict[str, str]]:
     return tomllib.loads((FOLDER / "glossary.toml").read_text(encoding="utf-8"))
+
+
+@lru_cache(maxsize=1)
+def _columns() -> dict[str, dict[str, str]]:
+    return tomllib.loads((FOLDER / "columns.toml").read_text(encoding="utf-8"))
 
 
 @lru_cache(maxsize=8192)

@@ -1,0 +1,140 @@
+"""Tables: types in memory, text for a reader, and the data package beside them.
+
+Reference: the Data Package and Table Schema specifications of Frictionless Data (version 1), held
+by the library `frictionless`.
+"""
+
+from __future__ import annotations
+
+import json
+import tomllib
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from studylib import tables, words
+from studylib.codes import note, several
+from studylib.codes.pages import PageWords
+from studylib.tables import TABLES
+
+frictionless = pytest.importorskip("frictionless")
+NOTHING = note(PageWords.NOTHING)
+ROWS = note(PageWords.FIRST_ROWS, shown=2, of=30)
+
+
+def test_every_column_has_a_meaning_and_every_meaning_a_column():
+    told = tomllib.loads((words.FOLDER / "columns.toml").read_text(encoding="utf-8"))
+    everywhere, titles = told.pop("any"), told.pop("tables")
+    assert set(titles) == set(TABLES)
+    columns = {(table.name, name) for table in TABLES.values() for name in table.names}
+    own = {(table, name) for table, names in told.items() for name in names}
+    assert own <= columns
+    assert {name for _, name in columns - own} == set(everywhere)
+    for meaning in [*everywhere.values(), *titles.values(), *tables.dictionary()["meaning"]]:
+        assert len(meaning) < 120, meaning
+
+
+def test_the_dictionary_has_a_row_for_each_column_with_its_unit():
+    found = tables.dictionary().set_index(["table", "column"])
+    assert len(found) == sum(len(table.columns) for table in TABLES.values())
+    assert found.index.is_unique
+    assert found.loc[("responses", "h1_db"), ["type", "unit"]].tolist() == ["number", "dB"]
+    assert found.loc[("modes", "frequency_u"), "unit"] == ""
+
+
+@pytest.mark.parametrize("name", sorted(TABLES))
+def test_keys_are_columns_and_an_empty_table_has_types(name):
+    table = TABLES[name]
+    assert set(table.key) <= set(table.names)
+    empty = tables.empty(name)
+    assert list(empty.columns) == table.names
+    # Without rows nothing is missing: whole numbers stay whole.
+    assert all(empty[column].dtype.kind == "i" for column in table.of_type("integer"))
+    assert all(empty[column].dtype.kind == "f" for column in table.of_type("number"))
+
+
+def test_types_of_rows_and_what_is_missing():
+    rows = pd.DataFrame(
+        {
+            **{name: [1, np.nan] for name in TABLES["board_modes"].names},
+            "specimen": ["L1", None],
+            "missing": [True, False],
+            "reason": [ROWS, None],
+        }
+    )
+    frame = tables.typed("board_modes", rows.assign(strange=1))
+    assert list(frame.columns) == TABLES["board_modes"].names
+    assert frame["specimen"].tolist() == ["L1", ""]
+    assert frame["reason"].tolist() == [ROWS, ""]
+    assert frame["missing"].dtype == bool
+    assert frame["n_taps"].dtype == "float64"
+    assert tables.typed("board_modes", rows.head(1))["n_taps"].dtype == "int64"
+
+
+def claims() -> pd.DataFrame:
+    rows = [("A, or B", "tone.h1.level_db", "open", several([ROWS, NOTHING])), ("C", "f", "x", "")]
+    return tables.typed("claims", rows)
+
+
+def test_a_written_table_holds_sentences_with_their_codes_beside():
+    assert tables.text_of("claims", claims()) == (
+        "claim,feature,verdict,reason,reason_code\n"
+        '"A, or B",tone.h1.level_db,open,The first 2 of 30 rows. Nothing to show.,'
+        "pages.first_rows pages.nothing\n"
+        "C,f,x,,\n"
+    )
+
+
+def test_what_the_program_keeps_for_itself_comes_back_unchanged(tmp_path, rng):
+    frame = tables.empty("features").reindex(range(50))
+    for column in TABLES["features"].of_type("number"):
+        frame[column] = rng.standard_normal(50) * 10.0 ** rng.integers(-9, 9, 50)
+    frame = tables.typed("features", frame.assign(mount=3, repeat=1, usable=True, reason=ROWS))
+    frame.to_csv(tmp_path / "features.csv", index=False)
+    pd.testing.assert_frame_equal(tables.read("features", tmp_path / "features.csv"), frame)
+
+
+@pytest.fixture(scope="module")
+def written(demo_summary, tmp_path_factory):
+    """The demo's tables as a run writes them."""
+    folder = tmp_path_factory.mktemp("tables")
+    tables.write_package(demo_summary.tables(), folder, name="Demo", title="Rails")
+    return folder
+
+
+def test_the_demo_s_tables_are_a_valid_data_package(written):
+    report = frictionless.validate(str(written / tables.PACKAGE))
+    assert report.flatten(["title", "message"]) == []
+    held = json.loads((written / tables.PACKAGE).read_text(encoding="utf-8"))
+    assert {r["path"] for r in held["resources"]} == {p.name for p in written.glob("*.csv")}
+    by_name = {resource["name"]: resource for resource in held["resources"]}
+    fields = {field["name"]: field for field in by_name["features"]["schema"]["fields"]}
+    assert fields["usable"]["type"] == "boolean"
+    assert fields["mount"]["type"] == "integer"
+    assert fields["reason_code"]["type"] == "string"
+    assert by_name["features"]["schema"]["primaryKey"] == ["id"]
+
+
+def test_a_fault_in_a_table_is_found_with_the_package(written, tmp_path):
+    """The description is strict enough to be of use: a doubled row, a word among numbers."""
+    for path in (written / tables.PACKAGE, *written.glob("*.csv")):
+        text = path.read_text(encoding="utf-8")
+        if path.name == "effects.csv":
+            lines = text.splitlines()
+            lines.append(lines[1])
+            text = "\n".join(lines).replace(",dB,", ",dB,loud", 1) + "\n"
+        (tmp_path / path.name).write_text(text, encoding="utf-8")
+    report = frictionless.validate(str(tmp_path / tables.PACKAGE))
+    assert {"type-error", "primary-key"} <= {row[0] for row in report.flatten(["type"])}
+
+
+def test_keys_tell_every_row_of_the_demo_from_all_others(demo_summary):
+    for name, frame in demo_summary.tables().items():
+        assert not frame.duplicated(list(TABLES[name].key)).any(), name
+
+
+def test_the_same_tables_give_the_same_bytes(demo_summary, written, tmp_path):
+    tables.write_package(demo_summary.tables(), tmp_path, name="Demo", title="Rails")
+    for path in written.iterdir():
+        assert (tmp_path / path.name).read_bytes() == path.read_bytes()
