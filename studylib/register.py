@@ -33,6 +33,9 @@ Functions: `find`, `is_known`, `of_kind`, `example_names`. Classes: `Feature`, `
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
 from dataclasses import dataclass
 from enum import StrEnum
 from functools import lru_cache
@@ -40,6 +43,7 @@ from functools import lru_cache
 from studylib.codes import note
 from studylib.codes.features import Caution, FeatureFault, LimitSource
 from studylib.errors import InputError
+from studylib.words import say
 from studylib.words.text import nearest
 
 OCTAVE_BANDS = ("31.5", "63", "125", "250", "500", "1000", "2000", "4000", "8000", "16000")
@@ -392,6 +396,48 @@ FAMILIES = (
 )  # fmt: skip
 
 
+# What callers added for a while; other threads do not see it.
+_added: ContextVar[tuple[Family, ...]] = ContextVar("added", default=())
+
+
+@contextmanager
+def extended(*families: Family) -> Iterator[None]:
+    """Know further features for the length of a `with` block; nothing else is changed.
+
+    Parameters
+    ----------
+    families : features that are not in the register. A page calls them by their names.
+
+    Raises
+    ------
+    ValueError : a name that the register has already.
+
+    Examples
+    --------
+    >>> own = Family(
+    ...     pattern="tone.even_odd_db", numbers=None, unit="dB", scale="db", kind=Kind.TONE,
+    ...     harmonic=False, driver=True, drive_level=False, noise=False, room=True,
+    ...     limit=None, limit_source=LimitSource.NO_SOUND)
+    >>> with extended(own):
+    ...     find("tone.even_odd_db").driver
+    True
+    >>> is_known("tone.even_odd_db")
+    False
+    """
+    for name in (name for family in families for name in family.names()):
+        if is_known(name):
+            raise ValueError(say(FeatureFault.KNOWN, name=name))
+    before = _added.set((*_added.get(), *families))
+    try:
+        yield
+    finally:
+        _added.reset(before)
+
+
+def _known() -> tuple[Family, ...]:
+    return (*FAMILIES, *_added.get())
+
+
 @lru_cache(maxsize=4096)
 def _lookup(name: str, families: tuple[Family, ...]) -> Feature | None:
     return next((found for family in families if (found := family.match(name))), None)
@@ -399,17 +445,25 @@ def _lookup(name: str, families: tuple[Family, ...]) -> Feature | None:
 
 def is_known(name: str) -> bool:
     """True when `name` is a feature of the register."""
-    return _lookup(str(name), FAMILIES) is not None
+    return _lookup(str(name), _known()) is not None
 
 
 def find(name: str) -> Feature:
     """The register's entry for a feature name.
 
+    Parameters
+    ----------
+    name : such as "tone.h3.rel_db".
+
+    Returns
+    -------
+    What the feature carries, its unit, scale and default limit.
+
     Raises
     ------
     InputError : no such feature; the sentence gives the nearest known name.
     """
-    feature = _lookup(str(name), FAMILIES)
+    feature = _lookup(str(name), _known())
     if feature is None:
         raise InputError(
             note(FeatureFault.UNKNOWN, name=str(name), nearest=nearest(str(name), example_names()))
@@ -419,9 +473,9 @@ def find(name: str) -> Feature:
 
 def of_kind(kind: Kind) -> tuple[Family, ...]:
     """The families of features that are measured in one way, in the register's order."""
-    return tuple(family for family in FAMILIES if family.kind == kind)
+    return tuple(family for family in _known() if family.kind == kind)
 
 
 def example_names() -> tuple[str, ...]:
     """Known feature names, long families cut at number 40."""
-    return tuple(dict.fromkeys(name for family in FAMILIES for name in family.names()))
+    return tuple(dict.fromkeys(name for family in _known() for name in family.names()))

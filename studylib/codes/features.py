@@ -32,3 +32,4 @@ class FeatureFault(Code):
     """A feature's name that cannot be used."""
 
     UNKNOWN = "features.unknown"
+    KNOWN = "features.known"

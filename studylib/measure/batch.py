@@ -72,9 +72,19 @@ def measure_batch(
     batch : name of the batch.
     progress : called as (done, total, what) before each take and once at the end.
 
+    Returns
+    -------
+    The tables of the batch, the checks of every take among them.
+
     Raises
     ------
     InputError : an unknown batch, an unknown check in [quality].
+
+    Examples
+    --------
+    >>> measured = st.measure_batch(study, "day1")
+    >>> measured.quality["verdict"].value_counts()["fail"] > 0
+    True
     """
     takes = study.takes_of(batch)
     infos = {take.take: header_of(study, take) for take in takes}

@@ -215,8 +215,8 @@ class Summary:
             figures.save_sizes(draw, folder, name)
 
     def _write_tables(self, folder: Path) -> None:
-        for name, table in self.tables().items():
-            (folder / f"{name}.csv").write_bytes(tables.text_of(name, table).encode("utf-8"))
+        title = self.study.settings.study.title
+        tables.write_package(self.tables(), folder, name=self.study.name, title=title)
 
 
 def summarise(study: Study, gathered: Gathered) -> Summary:

@@ -179,11 +179,17 @@ def read_study(folder: Path | str) -> Study:
 
     Returns
     -------
-    the study, with notes on what a person should look at in `warnings`.
+    The study: its settings, boards, takes, and what looks odd in the sheets.
 
     Raises
     ------
     InputError : with all faults of the folder together, by file and row.
+
+    Examples
+    --------
+    >>> study = st.read_study("data_demo")
+    >>> study.woods
+    ('larch', 'cherry', 'robinia')
     """
     folder = _existing(folder)
     reading = read_settings(folder / SHEETS[0])

@@ -103,19 +103,17 @@ def feature(name: str) -> str:
 
     Parameters
     ----------
-    name : a feature of the register, such as "tone.h3.rel_db".
+    name : a feature, such as "tone.h3.rel_db".
 
     Returns
     -------
-    Its meaning, without a unit.
-
-    Raises
-    ------
-    LookupError : the words room has no such feature.
+    Its meaning, without a unit; the name itself for a feature that a caller added.
     """
     number = re.search(r"[a-z](\d+(?:\.\d+)?)\.", name)
     plain = name if number is None else name[: number.start(1)] + name[number.end(1) :]
     code = f"features.{plain.replace('.', '_')}"
+    if not _has_template(code):
+        return name
     return say(code) if number is None else say(code, number=number[1])
 
 
