@@ -23,7 +23,7 @@ from studylib.measure import BatchMeasurement, measure_batch
 from studylib.recordings import probe
 from studylib.report.plan_study import StudyPlan, plan_study
 from studylib.sheets import Settings, Specimen, Study, Take
-from studylib.sheets.boards import read_boards
+from studylib.sheets.study import read_unrecorded
 from studylib.stats import compare as comparison
 from studylib.words import in_words
 
@@ -245,4 +245,4 @@ def plan(folder: Path | str) -> StudyPlan:
     >>> st.plan("data_demo").planks
     {'larch': 4, 'cherry': 4, 'robinia': 4}
     """
-    return plan_study(read_boards(folder))
+    return plan_study(read_unrecorded(folder))

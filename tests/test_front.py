@@ -49,7 +49,7 @@ def test_the_examples_run(monkeypatch, demo_batch):
 
 
 def run_examples() -> None:
-    shared = {"st": st, "pd": pd}
+    shared = {"st": st, "pd": pd, "say": st.say}
     runner = doctest.DocTestRunner()
     texts = [("studylib", st.__doc__)]
     texts += [(name, inspect.getdoc(getattr(st, name))) for name in DOORS]
