@@ -30,8 +30,8 @@ Compare two woods on three boards each:
 ...                        "wood": ["larch"] * 3 + ["robinia"] * 3})
 >>> level = [-20.1, -19.6, -20.4, -14.0, -14.7, -14.4]
 >>> found = st.compare(boards.assign(feature="probe.k3.response_db", value=level), boards)
->>> found.effects["verdict"].tolist()
-['different']
+>>> print(found.effects["verdict"].item())
+different
 
 Compare them on a feature of your own that the register does not know:
 

@@ -69,8 +69,8 @@ def measure_take(
     --------
     >>> take = "data_demo/recordings/day1/L1-m1-tone172-r1.flac"
     >>> found = st.measure_take(take, tone_hz=172.0, drive=2).set_index("feature")
-    >>> found.loc["tone.h3.rel_db", ["unit", "usable"]].tolist()
-    ['dB', True]
+    >>> print(*found.loc["tone.h3.rel_db", ["unit", "usable"]])
+    dB True
     >>> bool(found.loc["tone.frequency_hz", "u"] < 0.01)
     True
     """
@@ -94,8 +94,8 @@ def measure_take(
         raise InputError(fault) from None
     board = Specimen(specimen="board", wood="wood", row=2)
     take = Take(
-        take="take", batch="batch", kind="tone", specimen="board", mount=1, repeat=1,
-        file=path.name, tone_hz=tone_hz, row=2,
+        take="take", batch="batch", kind="tone", specimen="board", mount="1",
+        repeat="1", file=path.name, tone_hz=repr(float(tone_hz)), row=2,
     )  # fmt: skip
     study = Study(path.parent, "study", settings, (board,), (take,), ())
     features = measure_batch(study, "batch").features
@@ -145,8 +145,8 @@ def compare(
     >>> level = [-20.1, -19.6, -20.4, -14.0, -14.7, -14.4]
     >>> takes = boards.assign(feature="probe.k3.response_db", value=level)
     >>> found = st.compare(takes, boards, limits={"probe.k3.response_db": 1.0})
-    >>> found.effects.loc[0, ["wood_a", "wood_b", "verdict"]].tolist()
-    ['larch', 'robinia', 'beyond limit']
+    >>> print(*found.effects.loc[0, ["wood_a", "wood_b", "verdict"]], sep=", ")
+    larch, robinia, beyond limit
     >>> figure = st.figures.effects_figure(found.effects)
     """
     specimens = _with(specimens, "specimens", ("specimen", "wood"), {"source": "", "role": ""})
