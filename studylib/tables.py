@@ -202,7 +202,7 @@ _ALL = (
         """
         specimen wood role harmonic:integer frequency_hz:number basis:note mode:integer
         mode_hz:number distance_percent:number distance_bandwidths:number gain_db:number
-        gain_low:number gain_high:number lifted:boolean loss_factor:number loss_basis
+        gain_low:number gain_high:number lifted:boolean loss_factor:number loss_basis:note
         """,
     ),
     _table(

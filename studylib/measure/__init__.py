@@ -3,7 +3,7 @@
 calibration  from full scale to a level
 take         one take: read once, transformed once
 features     which numbers a kind of take gives
-rings        what taps and sweeps hold; mode_rows, sweep_rows as tables
+rings        what taps and sweeps hold, as tables; sweep_rows
 bench, spectra   the facts of the sitting; thinned spectra for the figures
 sitting      what every take of a batch is measured against
 batch        puts it together: `measure_batch`

@@ -20,8 +20,7 @@ from studylib.codes.takes import Unused
 from studylib.measure import features as feature_rows
 from studylib.measure.bench import bench_table
 from studylib.measure.harmonic_rows import HARMONIC_COLUMNS, harmonic_rows
-from studylib.measure.mode_rows import MODE_COLUMNS
-from studylib.measure.rings import Ring
+from studylib.measure.rings import MODE_COLUMNS, Ring
 from studylib.measure.sitting import (
     RINGING,
     Sitting,
@@ -108,7 +107,7 @@ def measure_batch(
         )
         if take.kind in RINGING:
             about = {"wood": study.specimen(take.specimen).wood, "content": _content(study, take)}
-            found = ring or Ring(said=reason)
+            found = ring or Ring(reason="" if aside else reason)
             if take.kind == "tap" or ring is not None:
                 modes += found.modes(take, aside=aside, **about)
             sweeps.append(found.sweeps(take, aside=aside))

@@ -4,51 +4,66 @@ Taps and sweeps are analysed as a whole, over the response channel from the firs
 last; a sweep only when its shape is written down in study.toml ([sweep]). Rows are made after
 the take has been judged, so that one set aside keeps its rows and carries its reason.
 
-Functions: measure_ring, taps_of. Ring.
+One row a mode; a tap that was refused, or a take without any, is one row without numbers and with
+its reason, so that nothing that was recorded goes missing. Numbers of modes come later, over the
+whole study (`modes.numbers`).
+
+Conventions: levels in dB re a full-scale sine at the bench's gain, at the start of the ring that
+was analysed (for the eye: twice the mean square of a block). A mode's uncertainties are the
+estimator's, for this one ring.
+
+Functions: measure_ring, taps_of, tap_view, first_tap. Classes: Ring, TapView, Ringing.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 from scipy.fft import rfft
 
+from studylib import tables
+from studylib.codes import note, several
+from studylib.codes.modes import TapReason
 from studylib.errors import InputError
 from studylib.measure.calibration import LevelScale
 from studylib.measure.features import FeatureValue, has_sensed_drive
-from studylib.measure.mode_rows import no_modes, sweep_modes, tap_modes
 from studylib.measure.sweep_rows import (
-    SWEEP_COLUMNS,
     SweepMeasurement,
     measure_sweep,
     sweep_feature_values,
     sweep_rows,
 )
-from studylib.recordings import RecordingInfo, windows
+from studylib.recordings import RecordingInfo, probe, windows
 from studylib.sheets import Study, Take
 from studylib.signal import quality
+from studylib.signal.damping import decay_time
+from studylib.signal.decay_fit import MOST_STEPS
 from studylib.signal.decays import Decays, find_decays
+from studylib.signal.harmonics import DB_PER_RATIO
 from studylib.signal.limits import Limit
 from studylib.signal.samples import is_sound
 from studylib.signal.sweep import SweepShape, mode_band
 from studylib.signal.tap import Tap, measure_taps
 
 LONGEST_S = 120.0
-TOO_LONG = f"longer than {LONGEST_S:.0f} s; cut the recording into takes"
+MODE_COLUMNS = [name for name in tables.TABLES["modes"].names if name != "mode"]
+BLOCK_S = 0.004  # of a level for the eye
+STRONGEST = 4  # modes whose lines are drawn
+_BLANK = (*(np.nan,) * 7, False, False)
 
 
 @dataclass(frozen=True)
 class Ring:
-    """What one take gave. taps : of a tap take.  sweep, decays : of a sweep.  said : why there
-    is neither; "" when there is."""
+    """What one take gave. taps : of a tap take.  sweep, decays : of a sweep.  reason : a note of
+    why there is neither; "" when there is."""
 
     taps: list[Tap] | None = None
     sweep: SweepMeasurement | None = None
     decays: Decays | None = None
-    said: str = ""
+    reason: str = ""
 
     def checks(self, table: Mapping[str, Limit]) -> list[quality.Check]:
         """What the ring itself says about the take's fitness."""
@@ -56,24 +71,41 @@ class Ring:
             refused = [tap.reason for tap in self.taps if tap.decays is None]
             found = quality.check("taps", len(self.taps) - len(refused), table, channel="response")
             lost = quality.check("taps_refused", len(refused), table, channel="response")
-            return [_saying(found, [self.said] if self.said else []), _saying(lost, refused)]
-        row = quality.check("sweep_unlike", float(bool(self.said)), table, channel="response")
-        return [_saying(row, [self.said] if self.said else [])]
+            return [_with_reasons(found, [self.reason]), _with_reasons(lost, refused)]
+        row = quality.check("sweep_unlike", float(bool(self.reason)), table, channel="response")
+        return [_with_reasons(row, [self.reason])]
 
     def modes(self, take: Take, *, wood: str, content: str, aside: str) -> list[tuple]:
-        """Rows of the part table `modes`."""
-        about = {"wood": wood, "content": content}
-        if self.taps is not None and not self.said:
-            return tap_modes(take, self.taps, aside=aside, **about)
+        """Rows of the part table `modes` (MODE_COLUMNS).
+
+        content : a mark of the recording's content.  aside : why the take is set aside, or "".
+        Modes of a sweep are those of the board with the driver on it, as in a tap on the bench;
+        their levels are brought to full drive, their `tap` is 0.
+        """
+        head = (
+            take.take, take.batch, take.kind, take.specimen, wood, take.mount, take.repeat,
+            take.support or "bench",
+        )  # fmt: skip
+        rows, why = [], TapReason.NO_TAP
+        for number, tap in enumerate(self.taps or [], start=1):
+            if tap.decays is None:
+                rows.append((*head, number, *_BLANK, aside or tap.reason, content))
+            else:
+                for values in _of_decays(tap.decays, -take.gain_db):
+                    rows.append((*head, number, *values, not aside, aside, content))
         if self.decays is not None:
-            return sweep_modes(take, self.decays, aside=aside, **about)
-        said = f"{aside} ({self.said})" if aside and self.said else aside or self.said
-        return no_modes(take, reason=said, **about)
+            offset = -take.gain_db - (take.drive_db or 0.0)
+            for values in _of_decays(self.decays, offset):
+                rows.append((*head, 0, *values, not aside, aside, content))
+            steps = note(TapReason.NO_DECAYS, steps=MOST_STEPS)
+            why = steps if self.decays.given_up else TapReason.NO_MODES
+        reason = several([aside, self.reason]) or why
+        return rows or [(*head, 0, *_BLANK, reason, content)]
 
     def sweeps(self, take: Take, *, aside: str) -> pd.DataFrame:
         """Rows of the part table `sweeps`."""
         if self.sweep is None:
-            return pd.DataFrame(columns=SWEEP_COLUMNS)
+            return tables.empty("sweeps")
         return sweep_rows(take.take, self.sweep, usable=not aside)
 
     def features(self, take: Take, *, study: Study, scale: LevelScale) -> list[FeatureValue]:
@@ -100,12 +132,13 @@ def measure_ring(
     shape = _shape(study) if take.kind == "sweep" else None
     if take.kind != "tap" and shape is None:
         return None
+    nothing = [] if take.kind == "tap" else None
     if info.frames > LONGEST_S * info.rate_hz:
-        return Ring(taps=[] if take.kind == "tap" else None, said=TOO_LONG)
+        return Ring(taps=nothing, reason=note(TapReason.TOO_LONG, limit_s=LONGEST_S))
     x = next(windows(study.path_of(take), start=0, frames_each=info.frames, count=1))
     x = x[list(channels.values())]
     if not all(map(is_sound, x)):
-        return Ring(taps=[] if take.kind == "tap" else None, said="samples that are no numbers")
+        return Ring(taps=nothing, reason=TapReason.NOT_NUMBERS)
     if take.kind == "tap":
         return Ring(taps=taps_of(x[0], info.rate_hz, study))
     return _sweep(x, info.rate_hz, study, shape, tuple(channels))
@@ -138,7 +171,7 @@ def _sweep(
             fundamental_hz=tone.fundamental_hz, harmonics=tone.harmonics,
         )  # fmt: skip
     except InputError as error:
-        return Ring(said=" ".join(error.faults))
+        return Ring(reason=several(error.notes))
     low, high = mode_band(shape)
     decays = find_decays(
         rfft(measured.decay),
@@ -151,8 +184,91 @@ def _sweep(
     return Ring(sweep=measured, decays=decays)
 
 
-def _saying(row: quality.Check, reasons: list[str]) -> quality.Check:
+def _with_reasons(row: quality.Check, reasons: list[str]) -> quality.Check:
     """A check that carries its reasons where its limit's source would stand."""
-    if row.verdict == "pass" or not reasons:
-        return row
-    return row._replace(source="; ".join(dict.fromkeys(reasons)))
+    why = several(reasons)
+    return row._replace(source=why) if why and row.verdict != "pass" else row
+
+
+def _of_decays(decays: Decays, offset_db: float) -> Iterator[tuple]:
+    for i, frequency in enumerate(decays.frequency_hz):
+        amplitude = decays.amplitude[i]
+        yield (
+            float(frequency), float(decays.u_frequency_hz[i]),
+            float(decays.loss_factor[i]), float(decays.u_loss_factor[i]),
+            20.0 * float(np.log10(amplitude)) + offset_db,
+            DB_PER_RATIO * float(decays.u_amplitude[i] / amplitude),
+            float(decays.snr_db[i]), bool(decays.close[i]),
+        )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Ringing:
+    """One tap. start_s, end_s : of its analysis.  reason : a note of why it is refused, or "".
+    modes : (frequency in Hz, level at start_s in dB, seconds to -60 dB) of the strongest ones."""
+
+    start_s: float
+    end_s: float
+    reason: str
+    modes: tuple[tuple[float, float, float], ...]
+
+
+@dataclass(frozen=True)
+class TapView:
+    """A take. time_s, level_db : arrays, one value a block.  taps : in order."""
+
+    take: str
+    time_s: np.ndarray
+    level_db: np.ndarray
+    taps: tuple[Ringing, ...]
+
+
+def tap_view(study: Study, take: Take) -> TapView:
+    """Read a tap take and measure it again, as the batch does.
+
+    Raises
+    ------
+    InputError : the recording cannot be read.
+    """
+    path, channel = study.path_of(take), study.settings.channels.response - 1
+    info = probe(path)
+    x = next(windows(path, start=0, frames_each=info.frames, count=1))[channel]
+    found = taps_of(x, info.rate_hz, study)
+    block = max(1, round(BLOCK_S * info.rate_hz))
+    count = len(x) // block
+    power = np.square(x[: count * block]).reshape(count, block).mean(axis=1)
+    level = 10.0 * np.log10(np.maximum(2.0 * power, 1e-20))
+    return TapView(
+        take.take,
+        (np.arange(count) + 0.5) * block / info.rate_hz,
+        level,
+        tuple(_ringing(one) for one in found),
+    )
+
+
+def _ringing(tap: Tap) -> Ringing:
+    end = tap.start_s + tap.seconds
+    if tap.decays is None:
+        return Ringing(tap.start_s, end, tap.reason, ())
+    d = tap.decays
+    order = np.argsort(-d.amplitude)[:STRONGEST]
+    modes = tuple(
+        (
+            float(d.frequency_hz[i]),
+            20.0 * float(np.log10(d.amplitude[i])),
+            float(decay_time(d.frequency_hz[i], d.loss_factor[i])),
+        )
+        for i in sorted(order)
+    )
+    return Ringing(tap.start_s, end, "", modes)
+
+
+def first_tap(study: Study, batch: str) -> TapView | None:
+    """The batch's first tap take of a board on the bench that can be read; None without one."""
+    taps = [t for t in study.takes_of(batch) if t.kind == "tap" and not t.exclude]
+    for take in sorted(taps, key=lambda t: t.support != "bench"):
+        try:
+            return tap_view(study, take)
+        except InputError:
+            continue  # the quality table says why
+    return None

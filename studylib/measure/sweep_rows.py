@@ -20,6 +20,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from studylib import tables
+from studylib.codes.modes import SweepReason
 from studylib.codes.takes import Unused
 from studylib.measure.features import FeatureValue
 from studylib.signal.harmonics import DB_PER_RATIO
@@ -28,22 +30,10 @@ from studylib.signal.sweep_orders import Orders, ends_too_soon, measure_orders
 from studylib.signal.third_octave import band_means, third_octave_bands
 from studylib.signal.transfer_functions import transfer_functions
 
-SWEEP_COLUMNS = [
-    "take", "order", "frequency_hz", "response_re", "response_im", "drive_re", "drive_im",
-    "response_u", "drive_u", "usable", "reason",
-]  # fmt: skip
-RESPONSE_COLUMNS = [
-    "specimen", "mount", "frequency_hz", "h1_db", "h2_db", "coherence", "u_db", "n_repeats",
-]  # fmt: skip
+SWEEP_COLUMNS = tables.TABLES["sweeps"].names
 PER_OCTAVE = 24
 LARGEST_CUT = 0.06  # of an amplitude, beyond a window: half a decibel
 LARGEST_END = 0.12  # of an amplitude, after the end of the recording at worst: a decibel
-AT_THE_EDGE = "too near the edge of the swept band"
-TOO_SHORT = "the next lower order begins before this one has died away; play a longer sweep"
-ENDS = (
-    "the board still rings at this frequency when the recording ends; record a second of silence "
-    "after the sweep"
-)
 
 
 @dataclass(frozen=True)
@@ -127,13 +117,13 @@ def _reasons(measured: SweepMeasurement, order: int) -> np.ndarray:
     """(F,) why a value of an order is not usable; "" where it is."""
     orders, low_high = measured.orders, usable_band(measured.shape)
     f, k = orders.frequency_hz, order - 1
-    reason = np.full(f.size, "", dtype=object)
+    reason, soon = np.full(f.size, "", dtype=object), SweepReason.ENDS_TOO_SOON
     reason[~orders.present[k].all(axis=0)] = Unused.BELOW_NOISE
     ringing = (orders.cut[k] > LARGEST_CUT).any(axis=0)
-    reason[ringing & (reason == "")] = ENDS if order == 1 else TOO_SHORT
+    reason[ringing & (reason == "")] = soon if order == 1 else SweepReason.TOO_SHORT
     if order == 1:
-        reason[(measured.ends > LARGEST_END).any(axis=0) & (reason == "")] = ENDS
-    reason[(f < low_high[0]) | (f > low_high[1])] = AT_THE_EDGE
+        reason[(measured.ends > LARGEST_END).any(axis=0) & (reason == "")] = soon
+    reason[(f < low_high[0]) | (f > low_high[1])] = SweepReason.AT_THE_EDGE
     return reason
 
 
@@ -212,7 +202,8 @@ def _in_bands(
     reasons, name = _reasons(measured, 1), "response_db" if sensed else "level_db"
     for band, mean, extra, variance in zip(bands, means, noise, spread, strict=True):
         inside = (orders.frequency_hz >= band.low_hz) & (orders.frequency_hz < band.high_hz)
-        reason = next((said for said in (ENDS,) if np.mean(reasons[inside] == said) > 0.5), "")
+        rings_on = np.mean(reasons[inside] == SweepReason.ENDS_TOO_SOON) > 0.5
+        reason = SweepReason.ENDS_TOO_SOON if rings_on else ""
         if not reason and mean < 2.0 * extra:
             reason = Unused.BELOW_NOISE
         level = mean if reason == Unused.BELOW_NOISE else mean - extra
@@ -225,7 +216,7 @@ def _in_bands(
 
 
 def mount_responses(sweeps: pd.DataFrame, takes: pd.DataFrame) -> pd.DataFrame:
-    """H1, H2 and coherence of every mount from its repeated sweeps (RESPONSE_COLUMNS).
+    """H1, H2 and coherence of every mount from its repeated sweeps (the table `responses`).
 
     Parameters
     ----------
@@ -239,7 +230,7 @@ def mount_responses(sweeps: pd.DataFrame, takes: pd.DataFrame) -> pd.DataFrame:
     repeats on, what their scatter gives. Takes without a drive channel have no row.
     """
     if sweeps.empty:
-        return pd.DataFrame(columns=RESPONSE_COLUMNS)
+        return tables.empty("responses")
     first = sweeps[(sweeps["order"] == 1) & sweeps["usable"] & sweeps["drive_re"].notna()]
     first = first.merge(takes[["take", "specimen", "mount"]], on="take", how="inner")
     parts = [
@@ -247,8 +238,8 @@ def mount_responses(sweeps: pd.DataFrame, takes: pd.DataFrame) -> pd.DataFrame:
         for (specimen, mount), rows in first.groupby(["specimen", "mount"], sort=False)
     ]
     if not parts:
-        return pd.DataFrame(columns=RESPONSE_COLUMNS)
-    return pd.concat(parts, ignore_index=True)[RESPONSE_COLUMNS]
+        return tables.empty("responses")
+    return tables.typed("responses", pd.concat(parts, ignore_index=True))
 
 
 def _of_mount(rows: pd.DataFrame) -> pd.DataFrame:

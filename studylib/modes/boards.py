@@ -18,18 +18,11 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from studylib import tables
+from studylib.codes import note
+from studylib.codes.modes import ModeReason
 from studylib.errors import InputError
-from studylib.words.text import listed
 
-COLUMNS = [
-    "specimen", "wood", "role", "support", "mode", "frequency_hz", "frequency_u", "loss_factor",
-    "loss_factor_u", "level_db", "n_mounts", "n_takes", "n_taps", "missing", "reason",
-]  # fmt: skip
-_TYPES = {
-    "mode": int, "frequency_hz": float, "frequency_u": float, "loss_factor": float,
-    "loss_factor_u": float, "level_db": float, "n_mounts": int, "n_takes": int, "n_taps": int,
-    "missing": bool,
-}  # fmt: skip
 _LOGS = ("log_f", "log_eta")
 
 
@@ -43,9 +36,9 @@ def board_modes(numbered: pd.DataFrame, specimens: pd.DataFrame) -> pd.DataFrame
 
     Returns
     -------
-    Frame with `COLUMNS`, sorted by support, the order of `specimens`, and mode. A board that was
+    The table `board_modes`, sorted by support, the order of `specimens`, and mode. A board that was
     tapped has a row for every number that any tap of that support has; where the mode is
-    missing, numbers are NaN, counts 0, `missing` True, and `reason` says it in words. Units: Hz
+    missing, numbers are NaN, counts 0, `missing` True, and `reason` a note. Units: Hz
     and 1 with standard uncertainties in the same unit, dB re full scale.
 
     Raises
@@ -54,7 +47,7 @@ def board_modes(numbered: pd.DataFrame, specimens: pd.DataFrame) -> pd.DataFrame
     """
     strangers = sorted(set(numbered["specimen"]) - set(specimens["specimen"]))
     if strangers:
-        raise InputError(f"no row of the specimens tells of {listed(strangers)}.")
+        raise InputError(note(ModeReason.UNKNOWN_BOARDS, boards=strangers))
     rows = []
     about = specimens.drop_duplicates("specimen").set_index("specimen")
     taps = numbered[numbered["kind"] == "tap"]
@@ -72,7 +65,7 @@ def board_modes(numbered: pd.DataFrame, specimens: pd.DataFrame) -> pd.DataFrame
                 else:
                     nothing = (*[np.nan] * 5, 0, 0, 0)
                     rows.append((*told, mode, *nothing, True, _why_missing(own, mode)))
-    return pd.DataFrame(rows, columns=COLUMNS).astype(_TYPES)
+    return tables.typed("board_modes", rows)
 
 
 def tap_rows(numbered: pd.DataFrame) -> pd.DataFrame:
@@ -148,14 +141,7 @@ def _means(rows: pd.DataFrame) -> pd.DataFrame:
 def _why_missing(own: pd.DataFrame, mode: int) -> str:
     taps, good = mode_counts(own)
     if not good:
-        return "its only tap was not fit for use" if taps == 1 else (
-            f"none of its {taps} taps was fit for use"
-        )  # fmt: skip
+        return note(ModeReason.NO_USABLE_TAP, taps=taps)
     if own["mode"].isna().all():
-        return "none of its modes could be told from the others well enough to be numbered"
-    if good == 1:
-        return f"mode {mode} was not found in its only usable tap"
-    return (
-        f"mode {mode} was not found in its {good} usable taps; it counts as found when at least "
-        "half of the takes show it"
-    )
+        return ModeReason.NOT_NUMBERED
+    return note(ModeReason.NOT_IN_BOARD, mode=mode, taps=good)

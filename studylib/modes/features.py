@@ -8,7 +8,10 @@ how well this take is known, and nothing of another mount.
 
 The decay time to -60 dB is T = ln(1000) / (pi f eta): f the frequency, eta the loss factor.
 
-Function: `mode_feature_rows`.
+Taps lay down the numbers. A sweep's modes take over those of the same board's taps; where no board
+was tapped on the bench, the sweeps are numbered by themselves.
+
+Functions: `with_numbers`, `mode_feature_rows`.
 """
 
 from __future__ import annotations
@@ -21,13 +24,13 @@ import numpy as np
 import pandas as pd
 
 from studylib import tables
-from studylib.codes import has
+from studylib.codes import has, note
+from studylib.codes.modes import ModeReason
 from studylib.codes.takes import ASIDE
-from studylib.modes.boards import board_modes, tap_rows
+from studylib.modes.boards import board_modes, mode_counts, tap_rows
 from studylib.modes.numbers import number_modes
 from studylib.sheets import Study
 from studylib.signal.damping import decay_time
-from studylib.words.text import listed
 
 PREFIX = {"bench": "tap", "free": "free"}
 QUANTITIES = (("frequency_hz", "Hz"), ("loss_factor", "1"), ("decay_time_s", "s"))
@@ -53,16 +56,13 @@ def with_numbers(
     features, modes : the parts' tables of these names, all batches.
     """
     if modes.empty:
-        none = modes.assign(mode=pd.Series(dtype=float))
-        return features, none, tables.empty("board_modes")
+        return features, modes.assign(mode=np.nan), tables.empty("board_modes")
     specimens = _specimens(study)
     numbered = _numbered(modes, specimens)
     rows = mode_feature_rows(numbered, _takes(modes))
-    if rows.empty:
-        both = features
-    else:
-        both = rows if features.empty else pd.concat([features, rows], ignore_index=True)
-    return both, numbered, board_modes(numbered, specimens)
+    # An empty frame has no types of its own; beside a full one it would only spoil its.
+    full = [frame for frame in (features, rows) if not frame.empty] or [features]
+    return pd.concat(full, ignore_index=True), numbered, board_modes(numbered, specimens)
 
 
 def _numbered(modes: pd.DataFrame, specimens: pd.DataFrame) -> pd.DataFrame:
@@ -119,7 +119,7 @@ def mode_feature_rows(numbered: pd.DataFrame, takes: pd.DataFrame) -> pd.DataFra
     -------
     Frame with the columns of the features table, in the order of `takes`, modes rising. Every
     take has a row for every mode of its support. Without a value it is NaN, `usable` False, and
-    `reason` says why; a take set aside has its reason in every row.
+    `reason` is a note of why; a take set aside has its reason in every row.
     """
     takes = takes[takes["kind"] == "tap"]
     rows = tap_rows(numbered)
@@ -133,7 +133,7 @@ def mode_feature_rows(numbered: pd.DataFrame, takes: pd.DataFrame) -> pd.DataFra
             found = values.get((take.take, mode))
             reason = take.aside or why.get(take.take, "")
             if not reason and found is None:
-                reason = f"mode {mode} was not found in this take"
+                reason = note(ModeReason.NOT_IN_TAKE, mode=mode)
             for row in _three(found, reason, f"{PREFIX[take.support]}.m{mode}"):
                 key = f"{take.take}|{take.content}|{row[0]}"
                 out.append(
@@ -142,8 +142,7 @@ def mode_feature_rows(numbered: pd.DataFrame, takes: pd.DataFrame) -> pd.DataFra
                         take.kind, take.specimen, take.wood, take.mount, take.repeat, *row,
                     )
                 )  # fmt: skip
-    table = pd.DataFrame(out, columns=tables.TABLES["features"].names)
-    return table.astype({"value": float, "u": float, "usable": bool})
+    return tables.typed("features", out)
 
 
 def _three(found: dict[str, _Value] | None, reason: str, head: str) -> Iterator[tuple]:
@@ -155,7 +154,7 @@ def _three(found: dict[str, _Value] | None, reason: str, head: str) -> Iterator[
             value = float(np.exp(found[name].log))
             u = value * found[name].u
             if np.isnan(value):
-                why = why or "its decay could not be measured"
+                why = why or ModeReason.NO_DECAY
         yield f"{head}.{name}", value, unit, u, not why, why
 
 
@@ -179,12 +178,12 @@ def _values(rows: pd.DataFrame) -> dict[tuple[str, int], dict[str, _Value]]:
 
 
 def _refusals(numbered: pd.DataFrame) -> dict[str, str]:
-    """Why takes without a single good tap have none."""
+    """Notes of why takes without a single good tap have none."""
     taps = numbered[numbered["kind"] == "tap"]
     good = taps["usable"].astype(bool).groupby(taps["take"]).transform("any")
-    refused = taps[~good]
-    return {
-        take: "no tap of this take is fit for use: "
-        + listed(sorted({reason for reason in part["reason"] if reason}) or ["no reason given"])
-        for take, part in refused.groupby("take")
-    }
+    found = {}
+    for take, part in taps[~good].groupby("take"):
+        reasons = sorted({reason for reason in part["reason"] if reason})
+        facts = {"taps": mode_counts(part)[0], "reasons": reasons}
+        found[take] = note(ModeReason.NO_USABLE_TAP, **facts)
+    return found

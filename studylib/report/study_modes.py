@@ -12,10 +12,7 @@ import pandas as pd
 from studylib.measure.parts import Gathered
 from studylib.measure.sweep_rows import mount_responses
 from studylib.sheets import Study
-from studylib.wood.near_tone import modes_near_tone
-from studylib.wood.study_wood import wood_table
-from studylib.wood.warnings import wood_warnings
-from studylib.wood.wood_rows import wood_features
+from studylib.wood import modes_near_tone, wood_features, wood_table, wood_warnings
 
 
 @dataclass(frozen=True)

@@ -7,7 +7,7 @@ what the fit leaves over is held against the noise floor.
 Conventions: as in `signal.poles`; indices of bins count from the first of the search.
 
 Functions: taken, joined, groups_of, windows, starts_at, kept_in, pruned, fit_bins, judged,
-judged_apart, stands_out, squares_of. Search, Found, NONE.
+judged_apart, stands_out, squares_of. Search, Work, TooMuchWork, Found, NONE.
 Source: maximum likelihood on the bins (`signal.poles`); limits are our own choice, tried out in
 simulation.
 """
@@ -19,7 +19,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from studylib.signal.poles import PoleFit, fit_poles, terms
+from studylib.signal.poles import STEPS, PoleFit, fit_poles, terms
 
 REACH = 4.5  # bandwidths around a mode whose bins are fitted
 LEAST_BINS = 4  # on either side
@@ -28,18 +28,46 @@ STANDS_OUT = 20.0  # |c|^2 over its variance: below, a decay is dropped
 STEEPEST = 0.075  # decay over angle of anything fitted: a loss factor of 0.15
 MODEL_ERROR = 10 ** (-45.0 / 10)  # no board is a sum of perfect decays: less is not pursued
 FLOOR_BINS = 40  # how many bins of the fit the floor counts for as a witness of the noise
+MOST_STEPS = 30_000  # of fitting in one search, each times its decays: a tap takes 5,000 at most
 FLOOR_UNSURE = 0.15  # relative: how well the floor is known
+
+
+class TooMuchWork(Exception):
+    """A search has taken all the steps it may."""
+
+
+class Work:
+    """Steps of fitting that a search may still take, one for each decay that a step moves.
+
+    Counted and not timed: the same record gives the same result on a fast and on a busy machine.
+    """
+
+    def __init__(self, most: int) -> None:
+        self.left = most
+
+    def spend(self, steps: int) -> None:
+        """Count steps.
+
+        Raises
+        ------
+        TooMuchWork : more than the search may take.
+        """
+        self.left -= steps
+        if self.left < 0:
+            raise TooMuchWork
 
 
 class Search(NamedTuple):
     """The bins under study. bins : their values, (M,).  first : number of the first in the whole
-    transform.  turns : w of each.  n : length of the record.  floor : expected noise |bin|^2."""
+    transform.  turns : w of each.  n : length of the record.  floor : expected noise |bin|^2.
+    work : what all its fits may cost."""
 
     bins: np.ndarray
     first: int
     turns: np.ndarray
     n: int
     floor: np.ndarray
+    work: Work
 
 
 class Found(NamedTuple):
@@ -148,18 +176,26 @@ def fit_bins(
     if len(target) < 2 * len(s) + 2 or not np.all(np.isfinite(s)):
         return None
     turns = search.turns[low : low + len(target)]
+    within = _angles(low, low + len(target), search)
     try:
-        fit = fit_poles(target, n=search.n, turns=turns, s=s, c=c)
+        fit = fit_poles(target, n=search.n, turns=turns, s=s, c=c, within=within)
     except np.linalg.LinAlgError:
+        search.work.spend(STEPS * len(s))
         return None
+    search.work.spend(fit.steps * len(s))
     return judged(fit, target, low, search)
+
+
+def _angles(low, high, search: Search):
+    """Angles per sample of the first and the last bin of low to high."""
+    step = 2.0 * np.pi / search.n
+    return (search.first + low) * step, (search.first + high - 1) * step
 
 
 def judged(fit: PoleFit, target: np.ndarray, low: int, search: Search) -> Found | None:
     """A fit with the noise around it; None when it ran out of its bins."""
     s, count, high = fit.s, len(target), low + len(target)
-    step = 2.0 * np.pi / search.n
-    lowest, highest = (search.first + low) * step, (search.first + high - 1) * step
+    lowest, highest = _angles(low, high, search)
     for pole, amplitude, spread in zip(s.tolist(), fit.c.tolist(), fit.c_scale, strict=True):
         inside = lowest <= pole.imag <= highest and -pole.real < STEEPEST * pole.imag
         if not (inside and isfinite(abs(amplitude)) and isfinite(spread) and spread > 0.0):
@@ -176,8 +212,8 @@ def judged_apart(
 ) -> tuple[Found, np.ndarray]:
     """The same for lone decays fitted side by side, and which of them stayed in their bins."""
     s, count, free = fit.s, high - low, high - low - 2
-    step = 2.0 * np.pi / search.n
-    good = (s.imag >= (search.first + low) * step) & (s.imag <= (search.first + high - 1) * step)
+    lowest, highest = _angles(low, high, search)
+    good = (s.imag >= lowest) & (s.imag <= highest)
     good &= (-s.real < STEEPEST * s.imag) & np.isfinite(fit.c) & np.isfinite(fit.c_scale)
     good &= fit.c_scale > 0.0
     total = np.concatenate([[0.0], np.cumsum(search.floor)])

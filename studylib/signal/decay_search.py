@@ -32,7 +32,14 @@ from studylib.signal.decay_fit import (
     taken,
     windows,
 )
-from studylib.signal.poles import SETTLED, decays_in_bins, fit_single_poles, local_poles, terms
+from studylib.signal.poles import (
+    SETTLED,
+    STEPS,
+    decays_in_bins,
+    fit_single_poles,
+    local_poles,
+    terms,
+)
 
 MOST_TOGETHER = 12
 OUT_OF_TAILS = 2.0  # times the tails of stronger decays: lower, a peak is not one of its own
@@ -60,6 +67,7 @@ def enlarged(
     grown = {}
     for peak in peaks[owner[peaks] >= 0]:
         grown.setdefault(owner[peak], peak)
+    search.work.spend(STEPS * len(picked))  # beforehand: thousands would not even fit in memory
     parts = [_begun(starts_at(rest, search.turns, picked), picked, rest, search)]
     for index, group in enumerate(groups):
         own, more = taken(found, group), None
@@ -178,6 +186,7 @@ def _lone_fitted(
         target, n=search.n, turns=turns, s=own.s, c=own.c,
         enough=ROUGHLY if fresh.any() else SETTLED,
     )  # fmt: skip
+    search.work.spend(fit.steps * len(own.s))
     again, good = judged_apart(fit, target, low, high, search)
     parts = [taken(again, good), taken(own, ~good & ~fresh)]
     for i in np.flatnonzero(~good & fresh):

@@ -24,7 +24,17 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.signal import find_peaks
 
-from studylib.signal.decay_fit import LEAST_BINS, MODEL_ERROR, NONE, TOGETHER, Found, Search
+from studylib.signal.decay_fit import (
+    LEAST_BINS,
+    MODEL_ERROR,
+    MOST_STEPS,
+    NONE,
+    TOGETHER,
+    Found,
+    Search,
+    TooMuchWork,
+    Work,
+)
 from studylib.signal.decay_search import dropped_weak, enlarged, swept
 from studylib.signal.floor import noise_floor
 from studylib.signal.poles import decays_in_bins
@@ -50,7 +60,8 @@ class Decays:
     close, misfit : see the top of this file. unexplained : share of the power of the bins looked
     at that is neither decays nor noise. poles, amplitudes : everything fitted, nuisances
     included (complex, per sample). rest : the bins without it, from first_bin on. dropped : modes
-    beyond the most that were asked for.
+    beyond the most that were asked for. given_up : the search took more than `MOST_STEPS` steps
+    and nothing of it is kept, as where what rings is no sum of decays.
     """
 
     frequency_hz: np.ndarray
@@ -68,6 +79,7 @@ class Decays:
     first_bin: int
     dropped: int
     unexplained: float
+    given_up: bool = False
 
     @property
     def snr_db(self) -> np.ndarray:
@@ -95,15 +107,32 @@ def find_decays(
     step = rate_hz / n
     first = max(int(np.ceil(lowest_hz / step)), 2)
     last = min(int(highest_hz / step), len(spectrum) - 2)
+    facts = {"rate_hz": rate_hz, "n": n, "most": most, "low": lowest_hz, "high": highest_hz}
     if last - first < 4 * LEAST_BINS:
-        facts = {"rate_hz": rate_hz, "n": n, "most": most, "low": lowest_hz, "high": highest_hz}
         return _report(NONE, first, np.zeros(0, complex), 0.0, **facts)
     angle = 2.0 * np.pi / n * np.arange(first, last + 1)
     turns = np.cos(angle) - 1j * np.sin(angle)
     floor = noise_floor(spectrum, first=first, last=last)
-    search = Search(spectrum[first : last + 1], first, turns, n, floor)
+    search = Search(spectrum[first : last + 1], first, turns, n, floor, Work(MOST_STEPS))
+    try:
+        # A fit gone astray makes infinities and is thrown away.
+        with np.errstate(divide="ignore", over="ignore", invalid="ignore"):
+            found, rest, floor = _searched(search, spectrum, most=most, step_hz=step)
+    except TooMuchWork:
+        return _report(NONE, first, search.bins, 1.0, given_up=True, **facts)
+    power = float(np.vdot(search.bins, search.bins).real)
+    left = float(np.vdot(rest, rest).real - floor.sum())
+    share = max(0.0, left) / max(power, np.finfo(float).tiny)
+    return _report(found, first, rest, share, **facts)
+
+
+def _searched(
+    search: Search, spectrum: np.ndarray, *, most: int, step_hz: float
+) -> tuple[Found, np.ndarray, np.ndarray]:
+    """(what was found, the bins without it, the noise floor), round by round."""
+    first, last = search.first, search.first + len(search.bins) - 1
     found, rest, tried, given_up = NONE, search.bins, set(), set()
-    peaks = _peaks(rest, search.floor, step)
+    peaks = _peaks(rest, search.floor, step_hz)
     for _ in range(ROUNDS):
         state = (tuple(peaks), len(found.s))
         if state in tried or len(found.s) >= 3 * most or not (len(peaks) or found.astray.any()):
@@ -117,17 +146,13 @@ def find_decays(
         model = _model(found, search)
         rest = search.bins - model
         tolerated = MODEL_ERROR * (model.real**2 + model.imag**2)
-        peaks = _peaks(rest, search.floor + tolerated, step)
+        peaks = _peaks(rest, search.floor + tolerated, step_hz)
         if not len(peaks) and not found.astray.any():
             break
         lower = np.minimum(search.floor, _floor_of(rest, spectrum, first, last))
         search = search._replace(floor=lower)
-        peaks = _peaks(rest, search.floor + tolerated, step)
-    power = float(np.vdot(search.bins, search.bins).real)
-    left = float(np.vdot(rest, rest).real - search.floor.sum())
-    share = max(0.0, left) / max(power, np.finfo(float).tiny)
-    facts = {"rate_hz": rate_hz, "n": n, "most": most, "low": lowest_hz, "high": highest_hz}
-    return _report(found, search.first, rest, share, **facts)
+        peaks = _peaks(rest, search.floor + tolerated, step_hz)
+    return found, rest, search.floor
 
 
 def _floor_of(rest: np.ndarray, spectrum: np.ndarray, first: int, last: int) -> np.ndarray:
@@ -165,6 +190,7 @@ def _report(
     most: int,
     low: float,
     high: float,
+    given_up: bool = False,
 ) -> Decays:
     order = np.argsort(found.s.imag)
     s, c, s_scale, c_scale, noise, _, misfit, _ = (field[order] for field in found)
@@ -186,4 +212,5 @@ def _report(
         f[kept], u_f[kept], loss[kept], u_loss[kept],
         np.abs(c[kept]), (c_scale * np.sqrt(noise))[kept], noise[kept] / n,
         close[kept], misfit[kept], s, c, rest, first, int(real.sum()) - len(kept), unexplained,
+        given_up,
     )  # fmt: skip

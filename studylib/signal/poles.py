@@ -28,6 +28,7 @@ from typing import NamedTuple
 import numpy as np
 
 STEPS = 30
+LOST_STEPS = 5  # with a decay outside of its bins: such a fit does not come back
 SETTLED = 1e-2  # of the noise power of one bin: so small a gain ends the search
 KNOTS = 200
 MOST_BINS = 64  # of a rational fit; more are averaged first
@@ -41,6 +42,7 @@ class PoleFit(NamedTuple):
     side by side: one a row, as `settled`).
     s_scale, c_scale : (K,) standard uncertainty of the real (and of the imaginary) part of s and
     c for bins whose noise has variance 1.  settled : whether the search came to rest.
+    steps : how many steps it took.
     """
 
     s: np.ndarray
@@ -49,6 +51,7 @@ class PoleFit(NamedTuple):
     s_scale: np.ndarray
     c_scale: np.ndarray
     settled: bool
+    steps: int
 
 
 def terms(s: np.ndarray, *, n: int, turns: np.ndarray) -> np.ndarray:
@@ -89,7 +92,13 @@ def decays_in_bins(s: np.ndarray, c: np.ndarray, *, n: int, turns: np.ndarray) -
 
 
 def fit_poles(
-    target: np.ndarray, *, n: int, turns: np.ndarray, s: np.ndarray, c: np.ndarray | None = None
+    target: np.ndarray,
+    *,
+    n: int,
+    turns: np.ndarray,
+    s: np.ndarray,
+    c: np.ndarray | None = None,
+    within: tuple[float, float] | None = None,
 ) -> PoleFit:
     """Fit K decays to bins.
 
@@ -99,44 +108,53 @@ def fit_poles(
     n : length of the record in samples.
     turns : complex (M,), w of these bins.
     s, c : complex (K,), start values; without c the best ones for s.
+    within : lowest and highest angle per sample of a decay that is of use; a fit with one beyond
+        them for `LOST_STEPS` steps is given up and returned as it stands.
 
     Raises
     ------
     numpy.linalg.LinAlgError : two decays fell together.
     """
     k, free = len(s), len(target) - 2 * len(s)
-    g, slope = _with_slopes(s, n=n, turns=turns)
+    low, high = within or (-np.inf, np.inf)
+    over, end, g = _unit_terms(s, n=n, turns=turns)
     if c is None:
         c = np.linalg.solve(g.conj() @ g.T, g.conj() @ target)
     rest = target - c @ g
     squares, damping, settled = float(np.vdot(rest, rest).real), 0.0, False
-    for _ in range(STEPS):
-        jacobian = np.concatenate([c[:, None] * slope, g])
-        mirrored = jacobian.conj()
-        curvature, pull = mirrored @ jacobian.T, mirrored @ rest
-        # Scaled to a diagonal of ones: s and c are worlds apart in size.
-        size = np.sqrt(np.diagonal(curvature).real)
-        curvature, pull = curvature / (size[:, None] * size), pull / size
-        inverse = _inverse(curvature)
-        spread = np.sqrt(0.5 * np.abs(np.diagonal(inverse).real)) / size
-        if float(np.vdot(pull, inverse @ pull).real) <= SETTLED * squares / free:
-            settled = True
-            break
-        if damping:
-            inverse = _inverse(curvature + damping * np.eye(2 * k))
-        step = (inverse @ pull) / size
+    moved, lost, steps = True, 0, 0
+    while steps < STEPS and lost < LOST_STEPS:
+        steps += 1
+        if moved:  # a step that was refused leaves slopes and curvature as they are
+            jacobian = np.concatenate([c[:, None] * _slope(over, end, g, n=n), g])
+            mirrored = jacobian.conj()
+            curvature, pull = mirrored @ jacobian.T, mirrored @ rest
+            # Scaled to a diagonal of ones: s and c are worlds apart in size.
+            size = np.sqrt(np.diagonal(curvature).real)
+            curvature, pull = curvature / (size[:, None] * size), pull / size
+            inverse = _inverse(curvature)
+            spread = np.sqrt(0.5 * np.abs(np.diagonal(inverse).real)) / size
+            if float(np.vdot(pull, inverse @ pull).real) <= SETTLED * squares / free:
+                settled = True
+                break
+        damped = _inverse(curvature + damping * np.eye(2 * k)) if damping else inverse
+        step = (damped @ pull) / size
         # Growth within a record is a fit gone astray; a hum's rate wanders around zero.
         new_s, new_c = s + step[:k], c + step[k:]
         new_s = np.clip(new_s.real, -1.0, 5.0 / n) + 1j * new_s.imag
-        new_g, new_slope = _with_slopes(new_s, n=n, turns=turns)
+        new_over, new_end, new_g = _unit_terms(new_s, n=n, turns=turns)
         new_rest = target - new_c @ new_g
         new = float(np.vdot(new_rest, new_rest).real)
-        if not new <= squares * (1.0 + 1e-9):
+        moved = new <= squares * (1.0 + 1e-9)
+        if moved:
+            damping = damping / 8.0 if damping > 1e-3 else 0.0
+            s, c, over, end, g, rest, squares = (
+                *(new_s, new_c, new_over, new_end, new_g, new_rest), new,
+            )  # fmt: skip
+        else:
             damping = max(8.0 * damping, 1e-2)
-            continue
-        damping = damping / 8.0 if damping > 1e-3 else 0.0
-        s, c, g, slope, rest, squares = new_s, new_c, new_g, new_slope, new_rest, new
-    return PoleFit(s, c, squares, spread[:k], spread[k:], settled)
+        lost = lost + 1 if s.imag.min() < low or s.imag.max() > high else 0
+    return PoleFit(s, c, squares, spread[:k], spread[k:], settled, steps)
 
 
 def fit_single_poles(
@@ -164,13 +182,14 @@ def fit_single_poles(
     mask = (turns != 0.0).astype(float)
     free = mask.sum(axis=1) - 2.0
     damping, settled = np.zeros(len(s)), np.zeros(len(s), bool)
-    kept = best = None
-    for _ in range(STEPS):
+    kept, best, steps = None, None, 0
+    while steps < STEPS:
+        steps += 1
         over = _over(s, turns) * mask
         end = np.exp(s * n)[:, None]
         g = (0.5 - 0.5 * end) * over
         rest = target - c[:, None] * g
-        slope = c[:, None] * (g * (over - 1.0) - (0.5 * n * end) * over)
+        slope = c[:, None] * _slope(over, end, g, n=n)
         new = (
             s, c, _power(rest),
             _power(slope), _power(g), _product(slope, g), _product(slope, rest), _product(g, rest),
@@ -195,7 +214,7 @@ def fit_single_poles(
         s = np.clip(s.real, -1.0, 5.0 / n) + 1j * s.imag
     whole = steep * height - np.abs(mixed) ** 2
     spread_s, spread_c = np.sqrt(0.5 * height / whole), np.sqrt(0.5 * steep / whole)
-    return PoleFit(*best, spread_s, spread_c, settled)
+    return PoleFit(*best, spread_s, spread_c, settled, steps)
 
 
 def _power(x: np.ndarray) -> np.ndarray:
@@ -220,13 +239,19 @@ def _inverse(matrix: np.ndarray) -> np.ndarray:
     return np.array([[s, -q], [-r, p]]) / determinant
 
 
-def _with_slopes(s: np.ndarray, *, n: int, turns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """(K, M) terms of unit amplitude, and their derivatives by s."""
+def _unit_terms(
+    s: np.ndarray, *, n: int, turns: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """1 / (1 - exp(s) w) (K, M), exp(s n) (K, 1), and from both the (K, M) terms of amplitude 1."""
     over = _over(s, turns)
     end = np.exp(s * n)[:, None]
-    g = (0.5 - 0.5 * end) * over
+    return over, end, (0.5 - 0.5 * end) * over
+
+
+def _slope(over: np.ndarray, end: np.ndarray, g: np.ndarray, *, n: int) -> np.ndarray:
+    """Derivatives of the terms by s."""
     # d/ds of 1/(1 - e^s w) is (over - 1) over; the end's own derivative matters for slow decays.
-    return g, g * (over - 1.0) - (0.5 * n * end) * over
+    return g * (over - 1.0) - (0.5 * n * end) * over
 
 
 def local_poles(target: np.ndarray, *, turns: np.ndarray, count: int) -> np.ndarray:

@@ -33,9 +33,11 @@ from functools import lru_cache
 import numpy as np
 from scipy.fft import irfft, next_fast_len, rfft
 
+from studylib.codes import note
+from studylib.codes.modes import SweepFault
 from studylib.errors import InputError
 
-ORDERS = 5  # harmonic orders that are told apart
+ORDERS = 5  # harmonic orders that are separated
 LONGEST_S = 5.0  # of order 1's impulse response
 EDGE = 1.06  # a fade of 1 s in a sweep of 20 s over ten octaves, of 10 ms in a short one
 MODE_EDGE = 1.3  # modes this near to an edge are smeared by it
@@ -49,7 +51,7 @@ class SweepShape:
 
     Raises
     ------
-    InputError : no exponential sweep has this shape, or it is too fast to be told apart.
+    InputError : no exponential sweep has this shape, or it is too fast to be resolved.
     """
 
     lowest_hz: float
@@ -57,17 +59,16 @@ class SweepShape:
     seconds: float
 
     def __post_init__(self):
-        said = f"[sweep]: from {self.lowest_hz:g} to {self.highest_hz:g} Hz in {self.seconds:g} s"
+        asked = {
+            "low_hz": self.lowest_hz, "high_hz": self.highest_hz, "seconds": self.seconds,
+        }  # fmt: skip
         if not 0 < self.lowest_hz < self.highest_hz or not self.seconds > 0:
-            raise InputError(
-                f"{said} is no sweep; lowest_hz must be above 0 and below highest_hz, and "
-                "length_s above 0."
-            )
+            raise InputError(note(SweepFault.NO_SWEEP, **asked))
         if self.highest_hz < 2.0 * self.lowest_hz:
-            raise InputError(f"{said} spans less than an octave; play a wider sweep.")
+            raise InputError(note(SweepFault.NARROW, **asked))
         if self.lowest_hz * self.growth_s < LEAST_CYCLES:
             needed = LEAST_CYCLES * np.log(self.highest_hz / self.lowest_hz) / self.lowest_hz
-            raise InputError(f"{said} is too fast; it should last at least {needed:.2g} s.")
+            raise InputError(note(SweepFault.TOO_FAST, needed_s=needed, **asked))
 
     @property
     def growth_s(self) -> float:
@@ -152,10 +153,8 @@ def deconvolve(x: np.ndarray, *, shape: SweepShape, rate_hz: float) -> np.ndarra
     InputError : the sweep reaches beyond half the sampling rate.
     """
     if shape.highest_hz > 0.5 * rate_hz:
-        raise InputError(
-            f"[sweep]: highest_hz = {shape.highest_hz:g} is above half the sampling rate "
-            f"({rate_hz / 2:g} Hz)."
-        )
+        facts = {"high_hz": shape.highest_hz, "half_rate_hz": rate_hz / 2}
+        raise InputError(note(SweepFault.ABOVE_HALF_RATE, **facts))
     length = transform_length(x.shape[1], shape, rate_hz=rate_hz)
     inverse = _inverse(shape, length, float(rate_hz))
     out = np.empty((x.shape[0], inverse.size), dtype=complex)

@@ -19,6 +19,8 @@ from typing import NamedTuple
 import numpy as np
 from scipy.fft import ifft, next_fast_len
 
+from studylib.codes import note
+from studylib.codes.modes import SweepFault
 from studylib.errors import InputError
 from studylib.signal.sweep import SweepShape, impulse_response
 
@@ -98,25 +100,16 @@ def _arrivals(
 
 def _whole(shape: SweepShape, start_s: float, ends_hz: float) -> None:
     if shape.lowest_hz * np.exp(-start_s / shape.growth_s) > LOST * shape.lowest_hz:
-        raise InputError(
-            f"the sweep began {-start_s:.2g} s before the recording; start the recorder first."
-        )
+        raise InputError(note(SweepFault.BEGAN_BEFORE, seconds=-start_s))
     if ends_hz * LOST < shape.highest_hz:
         missing = shape.seconds - float(shape.passes_s(ends_hz))
-        raise InputError(
-            f"the recording ends {missing:.2g} s before the sweep does (at {ends_hz:.0f} Hz of "
-            f"{shape.highest_hz:g} Hz); record the sweep to its end and a second of silence more."
-        )
+        facts = {"seconds": missing, "at_hz": ends_hz, "high_hz": shape.highest_hz}
+        raise InputError(note(SweepFault.CUT_OFF, **facts))
 
 
 def _not_found(
     shape: SweepShape, late: np.ndarray, middles: np.ndarray, allowed: np.ndarray
 ) -> str:
-    said = (
-        f"no whole sweep from {shape.lowest_hz:g} to {shape.highest_hz:g} Hz in "
-        f"{shape.seconds:g} s was found in the recording; check lowest_hz, "
-        "highest_hz and length_s under [sweep] in study.toml against what was played"
-    )
     # Bands that arrive on a straight line over ln f: a sweep of another length.
     x = np.log(middles)
     slopes = (late[:, None] - late)[np.triu_indices(x.size, 1)]
@@ -124,9 +117,11 @@ def _not_found(
     slope = float(np.median(slopes))
     rest = late - slope * x
     rest -= np.median(rest)
+    took_s = None
     if x.size > 3 and np.mean(np.abs(rest) <= allowed) >= HINT_AGREE:
-        growth = shape.growth_s + slope
-        between = growth * np.log(shape.highest_hz / shape.lowest_hz)
-        if between > 0:
-            return f"{said}: between these frequencies it took about {between:.3g} s."
-    return f"{said}."
+        between = (shape.growth_s + slope) * np.log(shape.highest_hz / shape.lowest_hz)
+        took_s = between if between > 0 else None
+    return note(
+        SweepFault.NOT_FOUND, low_hz=shape.lowest_hz, high_hz=shape.highest_hz,
+        seconds=shape.seconds, took_s=took_s,
+    )  # fmt: skip

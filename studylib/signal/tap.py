@@ -25,6 +25,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.fft import irfft, next_fast_len, prev_fast_len, rfft
 
+from studylib.codes import note
+from studylib.codes.modes import TapReason
+from studylib.signal.decay_fit import MOST_STEPS
 from studylib.signal.decays import Decays, find_decays
 from studylib.signal.knocks import Knock, find_knocks
 from studylib.signal.poles import decays_in_bins
@@ -51,10 +54,12 @@ MORE_DAMPED = 2.0  # times the loss factor of another tap
 SAME_MODE = 0.03  # relative: taps of one take differ by less
 ROOM_ABOVE = 0.45  # of the rate: no modes are looked for above
 
+_NO_DECAYS = note(TapReason.NO_DECAYS, steps=MOST_STEPS)
+
 
 @dataclass(frozen=True)
 class Tap:
-    """One tap. decays is None, and reason says why, when it is refused.
+    """One tap. decays is None, and reason is a note of why, when it is refused.
 
     start_s : where its analysis begins.  seconds : of ring that were analysed.
     """
@@ -90,9 +95,9 @@ def _tap(x: np.ndarray, knock: Knock, band: dict) -> Tap:
     rate = band["rate_hz"]
     start = knock.first + round(GUARD_S * rate)
     if knock.again:
-        after = 1000.0 * (knock.again[0] - knock.first) / rate
-        said = f"a second knock came {after:.0f} ms after the first"
-        return Tap(start / rate, (knock.end - start) / rate, None, said)
+        after_ms = 1000.0 * (knock.again[0] - knock.first) / rate
+        reason = note(TapReason.SECOND_KNOCK, after_ms=after_ms)
+        return Tap(start / rate, (knock.end - start) / rate, None, reason)
     for _ in range(MOST_LATER):
         tap, contact = _ring(x, start, knock.end, band)
         if not contact:
@@ -106,38 +111,34 @@ def _ring(x: np.ndarray, start: int, end: int, band: dict) -> tuple[Tap, bool]:
     rate = band["rate_hz"]
     frames = min(end - start, round(LONGEST_S * rate))
     if frames < 0.05 * rate:
-        return Tap(start / rate, frames / rate, None, "it breaks off too soon"), False
+        return Tap(start / rate, frames / rate, None, TapReason.BREAKS_OFF), False
     n = prev_fast_len(frames, real=True)
     spectrum = rfft(x[start : start + n])
     decays = find_decays(spectrum, n=n, **band)
     tap = Tap(start / rate, n / rate, decays)
+    if decays.given_up:
+        return replace(tap, decays=None, reason=_NO_DECAYS), False
     if not len(decays.frequency_hz):
-        return replace(tap, decays=None, reason="no mode stands out of the noise"), False
+        return replace(tap, decays=None, reason=TapReason.NO_MODES), False
     contact, change = _unexplained(spectrum, decays, n, band)
-    if change is not None:
-        at, more = change
-        said = "a second touch" if more else "a hand on the board"
-        said = f"its ring changes {1000 * at:.0f} ms after the knock, as from {said}"
-        return replace(tap, decays=None, reason=said), contact
-    if not _clean(decays) and _changed_early(x[start : start + n], spectrum, decays, band):
-        said = "the board was touched again within 60 ms of the knock, as by a bounce"
-        return replace(tap, decays=None, reason=said), contact
-    if not _clean(decays) and np.mean(decays.loss_factor > HEAVY) > 0.5:
-        said = "most of it dies away as fast as with a hand on the board"
-        return replace(tap, decays=None, reason=said), contact
-    if decays.unexplained > UNEXPLAINED:
-        said = "what rings is not one clean decay, as with a bounce or a hand on the board"
-        return replace(tap, decays=None, reason=said), contact
-    return tap, contact
+    reason = change or _unclean(x[start : start + n], spectrum, decays, band)
+    return (replace(tap, decays=None, reason=reason) if reason else tap), contact
 
 
-def _unexplained(
-    spectrum: np.ndarray, decays: Decays, n: int, band: dict
-) -> tuple[bool, tuple[float, bool] | None]:
+def _unclean(x: np.ndarray, spectrum: np.ndarray, decays: Decays, band: dict) -> str:
+    """Why the decays are not those of a board that rings freely; "" when they may be."""
+    clean = decays.unexplained < CLEAN and int(np.sum(decays.loss_factor > HEAVY)) < 2
+    if not clean and (reason := _changed_early(x, spectrum, decays, band)):
+        return reason
+    if not clean and np.mean(decays.loss_factor > HEAVY) > 0.5:
+        return TapReason.HEAVILY_DAMPED
+    return TapReason.NOT_ONE_DECAY if decays.unexplained > UNEXPLAINED else ""
+
+
+def _unexplained(spectrum: np.ndarray, decays: Decays, n: int, band: dict) -> tuple[bool, str]:
     """Where in time the decays do not explain the record, within the band of the analysis.
 
-    Returns (whether at the very start, (seconds, whether there is more than predicted) of the
-    first change later on or None).
+    Returns (whether at the very start, a note of the first change later on or "").
     """
     rate, first = band["rate_hz"], decays.first_bin
     end = first + len(decays.rest)
@@ -160,25 +161,25 @@ def _unexplained(
     judged = odd[2 : count - max(2, round(LAST * count))]
     runs = np.convolve(judged, np.ones(LASTING), mode="valid") >= LASTING
     if not runs.any():
-        return contact, None
+        return contact, ""
     at = int(np.argmax(runs)) + 2
-    return contact, (at * block / short * n / rate, bool(power[0][at] > power[1][at]))
+    after_ms, louder = 1000.0 * at * block / short * n / rate, power[0][at] > power[1][at]
+    return contact, note(TapReason.RING_CHANGES, after_ms=after_ms, louder=bool(louder))
 
 
-def _clean(decays: Decays) -> bool:
-    return decays.unexplained < CLEAN and int(np.sum(decays.loss_factor > HEAVY)) < 2
-
-
-def _changed_early(x: np.ndarray, spectrum: np.ndarray, early: Decays, band: dict) -> bool:
-    """Whether the slow decays, as they are a little later, do not lead back to the start."""
+def _changed_early(x: np.ndarray, spectrum: np.ndarray, early: Decays, band: dict) -> str:
+    """A note where the slow decays, as they are a little later, do not lead back to the start."""
     rate, n, skip = band["rate_hz"], len(x), round(EARLY_S * band["rate_hz"])
+    touched = note(TapReason.TOUCHED_EARLY, within_ms=1000.0 * EARLY_S)
     if n < 5 * skip:
-        return False
+        return ""
     m = prev_fast_len(n - skip, real=True)
     late = find_decays(rfft(x[skip : skip + m]), n=m, **band)
+    if late.given_up:
+        return _NO_DECAYS
     slow = -late.poles.real * skip < SLOW
     if not slow.any():
-        return bool(np.any(-early.poles.real * skip < SLOW))
+        return touched if np.any(-early.poles.real * skip < SLOW) else ""
     highest = late.poles.imag[slow].max()
     others = np.concatenate([late.poles.imag[~slow], early.poles.imag])
     above = others[others > 1.02 * highest].min(initial=np.pi * band["highest_hz"] * 2 / rate)
@@ -196,23 +197,19 @@ def _changed_early(x: np.ndarray, spectrum: np.ndarray, early: Decays, band: dic
     # The noise is in what is left as well: as much as later on, once nothing rings any more.
     noise = float(np.median(left[short // 2 : short - short // 8])) / MEDIAN_OF_SQUARES
     allowed = EARLY_SHARE * told[since:until].sum() + OVER_NOISE * noise * (until - since)
-    return bool(left[since:until].sum() > allowed)
+    return touched if left[since:until].sum() > allowed else ""
 
 
 def _held_against_each_other(taps: list[Tap]) -> list[Tap]:
     """Taps that die away much faster than another one of the recording are refused."""
     good = [tap for tap in taps if tap.decays is not None]
     factors = {id(tap): [_damping_against(tap, other) for other in good] for tap in good}
-    return [
-        replace(
-            tap, decays=None,
-            reason=f"it dies away {worst:.1f} times as fast as another tap of this take: a hand "
-            "or something else on the board",
-        )
-        if id(tap) in factors and (worst := max(factors[id(tap)])) > MORE_DAMPED
-        else tap
-        for tap in taps
-    ]  # fmt: skip
+    held = []
+    for tap in taps:
+        times = max(factors.get(id(tap), [0.0]))
+        reason = note(TapReason.FASTER_THAN_ANOTHER, times=times)
+        held.append(replace(tap, decays=None, reason=reason) if times > MORE_DAMPED else tap)
+    return held
 
 
 def _damping_against(tap: Tap, other: Tap) -> float:

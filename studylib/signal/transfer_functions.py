@@ -25,6 +25,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import hyp2f1
 
+from studylib.codes.modes import SweepFault
+from studylib.words import say
+
 LOWEST_COHERENCE = 0.9  # common practice, no source
 LARGEST_SHARE = 0.1  # of the band that may lie below it; common practice, no source
 
@@ -55,7 +58,7 @@ def transfer_functions(response: np.ndarray, drive: np.ndarray) -> Transfer:
     """
     y, x = np.asarray(response, dtype=complex), np.asarray(drive, dtype=complex)
     if y.ndim != 2 or y.shape != x.shape:
-        raise ValueError("response and drive must both be (repeats, frequencies)")
+        raise ValueError(say(SweepFault.SHAPES))
     there = np.isfinite(y) & np.isfinite(x)
     n = there.sum(axis=0)
     y, x = np.where(there, y, 0.0), np.where(there, x, 0.0)

@@ -12,10 +12,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from studylib.codes import note
+from studylib.codes.wood import WoodReason
 from studylib.errors import InputError
 from studylib.sheets import Specimen
 from studylib.sheets.settings import Wood
-from studylib.words.text import listed
 
 SIZES = ("length", "width", "thickness", "mass")
 _COLUMNS = {
@@ -69,10 +70,8 @@ def bar_of(specimen: Specimen, wood: Wood) -> Bar:
     """
     missing = missing_sizes(specimen)
     if missing:
-        raise InputError(
-            f"specimens.csv gives no {listed(missing)} for {specimen.specimen}; without "
-            "length, width, thickness and mass its wood cannot be reckoned"
-        )
+        facts = {"board": specimen.specimen, "missing": missing}
+        raise InputError(note(WoodReason.SIZES_MISSING, **facts))
     sizes = [getattr(specimen, _COLUMNS[name]) / 1000.0 for name in SIZES]
     u = [wood.u_length_mm, wood.u_width_mm, wood.u_thickness_mm, wood.u_mass_g]
     return Bar(*sizes, u=tuple(part / 1000.0 / size for part, size in zip(u, sizes, strict=True)))

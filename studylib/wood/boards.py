@@ -1,22 +1,29 @@
 """One board and its free modes: sizes, orders, stiffness and loss in a row, or why not.
 
-Class: `Board`. Functions: `reckon`, `free_modes`.
+Class: `Board`. Functions: `assess`, `free_modes`.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
 
+from studylib.codes import note, several
+from studylib.codes.wood import WoodReason
 from studylib.errors import InputError
 from studylib.sheets import Specimen
 from studylib.sheets.settings import Wood
 from studylib.wood.bar import Bar, bar_of
-from studylib.wood.orders import find_orders
-from studylib.wood.properties import Value, density_value, derived_values
-from studylib.wood.stiffness import Stiffness, fit_stiffness
+from studylib.wood.orders import SHEAR_RANGE, Orders, find_orders
+from studylib.wood.stiffness import (
+    Stiffness,
+    Value,
+    density_value,
+    derived_values,
+    fit_stiffness,
+)
 
 _NUMBERS = ("frequency_hz", "frequency_u", "loss_factor", "loss_factor_u")
 UNSURE_SHEAR = 0.5
@@ -36,21 +43,25 @@ class Board:
     loss : of the first bending mode; None when that was not found.
     loss_of : bending order to (loss factor, standard uncertainty) of the modes found.
     left_over : Hz of the modes that are no bending modes in the direction of the thickness.
-    size_reason, reason, loss_reason : why `bar`, `fit` and `loss` are None; "" otherwise.
-    shear_reason : why the shear modulus cannot be used; "" when it can.
+    size_reason, reason, loss_reason : notes of why `bar`, `fit` and `loss` cannot be used; "" when
+        they can.
+    shear_reason : a note of why the shear modulus cannot be used; "" when it can.
     """
 
-    bar: Bar | None
-    density: Value | None
-    fit: Stiffness | None
-    values: dict[str, Value]
-    loss: Value | None
-    loss_of: dict[int, tuple[float, float]]
-    left_over: tuple[float, ...]
-    size_reason: str
-    reason: str
-    loss_reason: str
-    shear_reason: str
+    bar: Bar | None = None
+    density: Value | None = None
+    fit: Stiffness | None = None
+    values: dict[str, Value] = field(default_factory=dict)
+    loss: Value | None = None
+    loss_of: dict[int, tuple[float, float]] = field(default_factory=dict)
+    left_over: tuple[float, ...] = ()
+    size_reason: str = ""
+    reason: str = ""
+    loss_reason: str = ""
+    shear_reason: str = ""
+
+
+_REASONS = ("size_reason", "reason", "loss_reason", "shear_reason")
 
 
 def free_modes(table: pd.DataFrame) -> pd.DataFrame:
@@ -72,42 +83,35 @@ def free_modes(table: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=columns).astype(float)
 
 
-def reckon(specimen: Specimen, modes: pd.DataFrame, wood: Wood, *, no_modes: str = "") -> Board:
+def assess(specimen: Specimen, modes: pd.DataFrame, wood: Wood, *, no_modes: str = "") -> Board:
     """Everything that size, mass and free modes say of one board.
 
     Parameters
     ----------
     modes : as `free_modes` gives them.
-    no_modes : why there are none, if that is known.
+    no_modes : a note of why there are none, if that is known.
     """
-    found = dict.fromkeys(Board.__dataclass_fields__, "")
-    found |= {"bar": None, "density": None, "fit": None, "values": {}, "loss": None}
-    found |= {"loss_of": {}, "left_over": ()}
     try:
         bar = bar_of(specimen, wood)
     except InputError as error:
-        return Board(**{**found, **dict.fromkeys(_REASONS, str(error))})
-    found |= {"bar": bar, "density": density_value(bar)}
+        return Board(**dict.fromkeys(_REASONS, several(error.notes)))
+    board = Board(bar=bar, density=density_value(bar))
     if modes.empty:
-        why = no_modes or "no mode of the freely hung board was found; tap it on soft points"
-        return Board(**{**found, **dict.fromkeys(_REASONS[1:], why)})
+        return replace(board, **_unknown(no_modes or WoodReason.NO_FREE_MODE))
     frequency = modes["frequency_hz"].to_numpy()
     orders = find_orders(frequency, bar)
-    found["left_over"] = tuple(float(f) for f in frequency[~orders.found])
-    found |= _stiffness(modes, orders, bar, wood)
-    return Board(**found)
+    left_over = tuple(float(f) for f in frequency[~orders.found])
+    return replace(board, left_over=left_over, **_stiffness(modes, orders, bar, wood))
 
 
-_REASONS = ("size_reason", "reason", "loss_reason", "shear_reason")
+def _unknown(reason: str) -> dict[str, str]:
+    """Neither stiffness nor loss nor shear modulus."""
+    return dict.fromkeys(_REASONS[1:], reason)
 
 
-def _stiffness(modes: pd.DataFrame, orders, bar: Bar, wood: Wood) -> dict:
+def _stiffness(modes: pd.DataFrame, orders: Orders, bar: Bar, wood: Wood) -> dict:
     if not orders.found.any():
-        why = (
-            "no frequency found fits the bending modes of a board of this size and mass in any "
-            "wood; look at its sizes, its mass and its taps"
-        )
-        return dict.fromkeys(_REASONS[1:], why)
+        return _unknown(WoodReason.NOTHING_FITS)
     used = modes[orders.found]
     order = orders.order[orders.found]
     loss_of = {
@@ -115,7 +119,6 @@ def _stiffness(modes: pd.DataFrame, orders, bar: Bar, wood: Wood) -> dict:
         for n, loss, u in zip(order, used["loss_factor"], used["loss_factor_u"], strict=True)
         if loss > 0
     }
-    found: dict = {"loss_of": loss_of}
     try:
         fit = fit_stiffness(
             order,
@@ -126,35 +129,24 @@ def _stiffness(modes: pd.DataFrame, orders, bar: Bar, wood: Wood) -> dict:
             u_shear_ratio=wood.u_shear_ratio,
         )
     except InputError as error:
-        return found | dict.fromkeys(_REASONS[1:], str(error))
-    found |= {"fit": fit, "values": derived_values(fit, bar)}
-    found["shear_reason"] = _shear_reason(fit, found["values"])
+        return {"loss_of": loss_of, **_unknown(several(error.notes))}
+    values = derived_values(fit, bar)
+    found: dict = {"loss_of": loss_of, "fit": fit, "values": values}
     if np.isfinite(orders.rival_gpa):
         gpa = fit.youngs_modulus / 1e9
-        why = (
-            f"the modes found can be read in two ways, as {gpa:.1f} or as "
-            f"{orders.rival_gpa:.1f} GPa; tap again at other places to find the missing modes"
-        )
-        found |= dict.fromkeys(_REASONS[1:], why)
-    elif 1 in loss_of:
-        found["loss"] = Value(loss_of[1][0], "1", loss_of[1][1])
-    else:
-        found["loss_reason"] = "the first bending mode of the freely hung board was not found"
-    return found
+        return found | _unknown(note(WoodReason.TWO_READINGS, gpa=gpa, other_gpa=orders.rival_gpa))
+    found["shear_reason"] = _shear_reason(fit, values["wood.shear_modulus_gpa"])
+    if 1 in loss_of:
+        return found | {"loss": Value(loss_of[1][0], "1", loss_of[1][1])}
+    return found | {"loss_reason": WoodReason.NO_FIRST_MODE}
 
 
-def _shear_reason(fit: Stiffness, values: dict[str, Value]) -> str:
+def _shear_reason(fit: Stiffness, shear: Value) -> str:
     if fit.at_bound:
-        return (
-            "the modes ask for an E/G that no wood has (below 2 or above 60), so the stated one "
-            "was taken; they do not tell the shear modulus"
-        )
+        return note(WoodReason.RATIO_AT_BOUND, lowest=SHEAR_RANGE[0], highest=SHEAR_RANGE[1])
     if not fit.fitted_shear:
-        return "one mode alone does not tell the shear modulus; the stated E/G was taken"
-    shear = values["wood.shear_modulus_gpa"]
-    if shear.u > UNSURE_SHEAR * shear.value:
-        return "the modes found hardly tell the shear modulus; more or higher modes would"
-    return ""
+        return WoodReason.ONE_MODE
+    return WoodReason.SHEAR_UNSURE if shear.u > UNSURE_SHEAR * shear.value else ""
 
 
 def _mean(values: pd.Series, u: pd.Series) -> tuple[float, float]:

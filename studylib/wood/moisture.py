@@ -2,15 +2,20 @@
 
 Sources, all read in copies: Wood Handbook (USDA FPL-GTR-282, 2021), Eq 4-5 for the equilibrium
 (Hailwood and Horrobin's isotherm with Simpson's constants), Eq 5-3 for strength and stiffness,
-Eq 4-13 and 4-14 for specific gravity and density.
+Eq 4-13 and 4-14 for specific gravity and density; tables 5-3 (modulus of elasticity) and 5-13 (the
+moisture content Mp at which drying begins to stiffen), as far as bringing to 12 % needs them. Black
+walnut is from the laboratory's own sheet; rows marked recalled are from memory.
 
 Conventions: temperature in degrees Celsius, relative humidity and moisture content in percent, the
 latter of the oven-dry mass.
 
-Functions: `equilibrium_moisture`, `at_moisture`, `to_12_percent`, `density_at_12_percent`.
+Functions: `equilibrium_moisture`, `at_moisture`, `to_12_percent`, `density_at_12_percent`,
+`find_species`. Class: `Species`.
 """
 
 from __future__ import annotations
+
+from typing import NamedTuple
 
 import numpy as np
 
@@ -18,6 +23,39 @@ COMMON_MP = 25.0
 """Moisture content at which drying begins to stiffen wood, where the handbook lists none."""
 
 FIBRE_SATURATION = 30.0  # as in Eq 4-13
+
+
+class Species(NamedTuple):
+    """Modulus of elasticity in MPa, green and at 12 %; Mp in percent."""
+
+    name: str
+    latin: str
+    green_mpa: float
+    at_12_mpa: float
+    mp: float
+    recalled: bool = False
+
+    @property
+    def dry_over_green(self) -> float:
+        """Modulus at 12 % over that of green wood."""
+        return self.at_12_mpa / self.green_mpa
+
+
+SPECIES = (
+    Species("white ash", "Fraxinus americana", 9900, 12000, 24),
+    Species("black cherry", "Prunus serotina", 9000, 10300, COMMON_MP),
+    Species("sugar maple", "Acer saccharum", 10700, 12600, COMMON_MP),
+    Species("northern red oak", "Quercus rubra", 9300, 12500, COMMON_MP),
+    Species("white oak", "Quercus alba", 8600, 12300, COMMON_MP),
+    Species("yellow-poplar", "Liriodendron tulipifera", 8400, 10900, COMMON_MP),
+    Species("western larch", "Larix occidentalis", 10100, 12900, 28),
+    Species("coast Douglas-fir", "Pseudotsuga menziesii", 10800, 13400, 24),
+    Species("black walnut", "Juglans nigra", 9800, 11600, COMMON_MP),
+    Species("Sitka spruce", "Picea sitchensis", 8500, 10800, 27, recalled=True),
+    Species("western redcedar", "Thuja plicata", 6500, 7700, COMMON_MP, recalled=True),
+    Species("mahogany", "Swietenia macrophylla", 9200, 10300, COMMON_MP, recalled=True),
+    Species("tamarack", "Larix laricina", 8500, 11300, 24, recalled=True),
+)
 
 
 def equilibrium_moisture(temperature_c, humidity_pct):
@@ -58,3 +96,12 @@ def density_at_12_percent(density, *, moisture_pct):
     swell = 0.265 * (1.0 - moisture_pct / FIBRE_SATURATION)
     basic = here / (1.0 + swell * here)
     return 1000.0 * 1.12 * basic / (1.0 - 0.265 * basic * (1.0 - 12.0 / FIBRE_SATURATION))
+
+
+def find_species(name: str) -> Species | None:
+    """The listed wood of exactly this common or Latin name, in any case; None without one.
+
+    Nothing near is taken: "larch" is not western larch until somebody says so.
+    """
+    wanted = name.strip().casefold()
+    return next((s for s in SPECIES if wanted in (s.name.casefold(), s.latin.casefold())), None)

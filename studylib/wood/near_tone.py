@@ -25,22 +25,14 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from studylib import tables
+from studylib.codes.wood import ModeBasis
 from studylib.sheets import Specimen, Study
 from studylib.signal.damping import bandwidth
 from studylib.wood.boards import Board
 from studylib.wood.stiffness import predict_modes
 from studylib.wood.study_wood import board_of
 
-COLUMNS = [
-    "specimen", "wood", "role", "harmonic", "frequency_hz", "basis", "mode", "mode_hz",
-    "distance_percent", "distance_bandwidths", "gain_db", "gain_low", "gain_high", "lifted",
-    "loss_factor", "loss_basis",
-]  # fmt: skip
-BENCH, FREE, PREDICTED = (
-    "measured on the bench",
-    "measured free",
-    "predicted from size and stiffness",
-)
 LIFTED_DB = 6.0
 """A harmonic counts as lifted when the gain's low end is at least this (a stated choice)."""
 
@@ -57,13 +49,13 @@ _WIDE = 2.0  # standard uncertainties
 class _Ladder:
     """A board's modes by one way of knowing them, by rising frequency; arrays of shape (n,)."""
 
-    basis: str
+    basis: ModeBasis
     mode: np.ndarray
     frequency: np.ndarray
     frequency_u: np.ndarray
     loss: np.ndarray
     loss_u: np.ndarray
-    loss_basis: tuple[str, ...]
+    loss_basis: tuple[ModeBasis, ...]
 
     @property
     def spacing(self) -> np.ndarray:
@@ -94,8 +86,8 @@ def modes_near_tone(study: Study, board_modes: pd.DataFrame, wood: pd.DataFrame)
 
     Returns
     -------
-    DataFrame with `COLUMNS`: harmonics up to the study's highest and below the highest mode known.
-    A ladder needs two modes at least: with one there is no spacing.
+    The table `modes_near_tone`: harmonics up to the study's highest and below the highest mode
+    known. A ladder needs two modes at least: with one there is no spacing.
     """
     known = wood[(wood["quantity"] == "wood.youngs_modulus_gpa") & wood["value"].notna()]
     stiff = set(known["specimen"])
@@ -105,8 +97,7 @@ def modes_near_tone(study: Study, board_modes: pd.DataFrame, wood: pd.DataFrame)
         for ladder in _ladders(specimen, board, board_modes, predicted=specimen.specimen in stiff):
             head = (specimen.specimen, specimen.wood, specimen.role)
             rows += [(*head, *row) for row in _rows(study, ladder)]
-    table = pd.DataFrame(rows, columns=COLUMNS)
-    return table.astype({"harmonic": int, "mode": int, "lifted": bool})
+    return tables.typed("modes_near_tone", rows)
 
 
 def _rows(study: Study, ladder: _Ladder) -> Iterator[tuple]:
@@ -143,7 +134,7 @@ def _ladders(
     specimen: Specimen, board: Board, board_modes: pd.DataFrame, *, predicted: bool
 ) -> Iterator[_Ladder]:
     own = board_modes[board_modes["specimen"] == specimen.specimen]
-    for support, basis in (("bench", BENCH), ("free", FREE)):
+    for support, basis in (("bench", ModeBasis.BENCH), ("free", ModeBasis.FREE)):
         measured = own[(own["support"] == support) & (own["frequency_hz"] > 0)]
         if len(measured) > 1:
             yield _measured(basis, measured.sort_values("frequency_hz"), board)
@@ -151,21 +142,12 @@ def _ladders(
         yield _predicted(board)
 
 
-def _measured(basis: str, modes: pd.DataFrame, board: Board) -> _Ladder:
-    loss = modes["loss_factor"].to_numpy(dtype=float)
-    loss_u = modes["loss_factor_u"].to_numpy(dtype=float)
-    filled = [
-        _loss(*((x, u) if x > 0 else (None, None)), board)
-        for x, u in zip(loss, loss_u, strict=True)
-    ]
-    return _Ladder(
-        basis=basis,
-        mode=modes["mode"].to_numpy(dtype=int),
-        frequency=modes["frequency_hz"].to_numpy(dtype=float),
-        frequency_u=np.nan_to_num(modes["frequency_u"].to_numpy(dtype=float)),
-        loss=np.array([row[0] for row in filled]),
-        loss_u=np.array([row[1] for row in filled]),
-        loss_basis=tuple(row[2] for row in filled),
+def _measured(basis: ModeBasis, modes: pd.DataFrame, board: Board) -> _Ladder:
+    loss, loss_u = (modes[name].to_numpy(dtype=float) for name in ("loss_factor", "loss_factor_u"))
+    own = [(x, u) if x > 0 else None for x, u in zip(loss, loss_u, strict=True)]
+    frequency, u = (modes[name].to_numpy(dtype=float) for name in ("frequency_hz", "frequency_u"))
+    return _ladder(
+        basis, modes["mode"].to_numpy(dtype=int), frequency, np.nan_to_num(u), own, board
     )
 
 
@@ -173,24 +155,29 @@ def _predicted(board: Board) -> _Ladder:
     frequency, u = predict_modes(board.fit, board.bar, count=PREDICTED_MODES)
     inside = np.isfinite(frequency)
     order = np.arange(1, PREDICTED_MODES + 1)[inside]
-    filled = [_loss(*board.loss_of.get(int(n), (None, None)), board) for n in order]
-    return _Ladder(
-        basis=PREDICTED,
-        mode=order,
-        frequency=frequency[inside],
-        frequency_u=u[inside],
-        loss=np.array([row[0] for row in filled]),
-        loss_u=np.array([row[1] for row in filled]),
-        loss_basis=tuple(row[2] for row in filled),
-    )
+    own = [board.loss_of.get(int(n)) for n in order]
+    return _ladder(ModeBasis.PREDICTED, order, frequency[inside], u[inside], own, board)
 
 
-def _loss(loss: float | None, u: float | None, board: Board) -> tuple[float, float, str]:
+def _ladder(
+    basis: ModeBasis,
+    mode: np.ndarray,
+    frequency: np.ndarray,
+    frequency_u: np.ndarray,
+    own: list[tuple[float, float] | None],
+    board: Board,
+) -> _Ladder:
+    """own : loss factor of each mode and its uncertainty, None where it has none."""
+    loss, loss_u, known = zip(*(_loss(one, board) for one in own), strict=True)
+    return _Ladder(basis, mode, frequency, frequency_u, np.array(loss), np.array(loss_u), known)
+
+
+def _loss(own: tuple[float, float] | None, board: Board) -> tuple[float, float, ModeBasis]:
     """A mode's loss factor: its own, else the mean of the board's free modes, else assumed."""
-    if loss is not None:
-        return loss, float(np.nan_to_num(u)), "measured"
+    if own is not None:
+        return own[0], float(np.nan_to_num(own[1])), ModeBasis.OWN_LOSS
     known = [value for value, _ in board.loss_of.values()]
     if known:
         spread = float(np.std(known, ddof=1)) if len(known) > 1 else U_ASSUMED_LOSS
-        return float(np.mean(known)), spread, "mean of the board's free modes"
-    return ASSUMED_LOSS, U_ASSUMED_LOSS, "assumed"
+        return float(np.mean(known)), spread, ModeBasis.MEAN_LOSS
+    return ASSUMED_LOSS, U_ASSUMED_LOSS, ModeBasis.ASSUMED_LOSS

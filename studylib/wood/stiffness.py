@@ -1,4 +1,4 @@
-"""Young's modulus along the grain, and the shear modulus, from the bending modes of a free board.
+"""Stiffness from the bending modes of a free board, and what follows from it and the density.
 
 Several modes: log frequency = log of Timoshenko's bar, least squares over ln E and ln(E/G) with
 weights from each frequency's uncertainty. Wood is uneven, which shifts each mode by itself; this
@@ -10,18 +10,27 @@ Beside it stands the value of ASTM E1876, the standard for *isotropic* bars. Its
 thickness is too small for wood, which shears more: at length over thickness 20 it is 1.018 where
 wood with E/G 16 needs 1.059.
 
-Uncertainty: GUM (JCGM 100), by first-order sensitivities in logarithms; sizes and mass enter E and
-every other property together, so their sensitivities are handed on, not their sum.
+Uncertainty: GUM (JCGM 100), by first-order sensitivities in logarithms. Sizes and mass are in the
+density and in Young's modulus at once, so what follows from both has an uncertainty of its own,
+not the sum of theirs: the speed of sound does not depend on the mass or the width at all. Every
+property is a product of powers, so ln of it is a weighted sum of ln E, ln(E/G) and ln of the four
+sizes, and its variance follows from one covariance (JCGM 100, 5.2).
 
-Functions: `fit_stiffness`, `isotropic_modulus`, `predict_modes`. Class: `Stiffness`.
+Units: kg/m3, GPa, m/s, m4/(kg s), Pa s/m.
+
+Functions: `fit_stiffness`, `isotropic_modulus`, `predict_modes`, `density_value`, `derived_values`.
+Classes: `Stiffness`, `Value`.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
+from studylib.codes import note
+from studylib.codes.wood import WoodReason
 from studylib.errors import InputError
 from studylib.wood import beams
 from studylib.wood.bar import Bar
@@ -34,6 +43,16 @@ POISSON = 0.3
 """Poisson's ratio put into the isotropic formula; it hardly matters there."""
 
 _STEP = 1e-4  # of logarithms, for numerical derivatives
+
+_DENSITY = np.array([-1.0, -1.0, -1.0, 1.0])  # powers of length, width, thickness, mass
+# Powers of E, of E/G and of the density.
+_DERIVED = {
+    "wood.youngs_modulus_gpa": (1.0, 0.0, 0.0, 1e-9, "GPa"),
+    "wood.shear_modulus_gpa": (1.0, -1.0, 0.0, 1e-9, "GPa"),
+    "wood.sound_speed_m_s": (0.5, 0.0, -0.5, 1.0, "m/s"),
+    "wood.radiation_m4_kg_s": (0.5, 0.0, -1.5, 1.0, "m4/(kg s)"),
+    "wood.impedance_pa_s_m": (0.5, 0.0, 0.5, 1.0, "Pa s/m"),
+}
 
 
 @dataclass(frozen=True)
@@ -87,17 +106,15 @@ def fit_stiffness(
     order = np.asarray(order, dtype=int)
     frequency = np.asarray(frequency_hz, dtype=float)
     if order.size == 0:
-        raise InputError("no bending mode was found, so the stiffness cannot be told")
+        raise InputError(note(WoodReason.NO_BENDING_MODE))
     u = np.nan_to_num(np.asarray(frequency_u, dtype=float)) / frequency
     variance = u**2 + UNEVEN**2
     fitted = _fit_ratio(order, frequency, variance, bar) if order.size > 1 else float("nan")
     at_bound = order.size > 1 and np.isnan(fitted)
     ratio = shear_ratio if np.isnan(fitted) else fitted
     if np.isnan(beams.timoshenko_ratio(order, bar.slenderness, ratio)).any():
-        raise InputError(
-            f"mode {order.max()} lies above what the theory of a bar holds for one "
-            f"{bar.slenderness:.1f} times as long as thick; use lower modes"
-        )
+        facts = {"mode": order.max(), "slenderness": bar.slenderness}
+        raise InputError(note(WoodReason.ABOVE_THEORY, **facts))
     log_e, residual = _log_modulus(order, frequency, variance, bar, ratio)
     by_shear, by_length = _slopes(order, bar, ratio)
     by_size = _model_by_size(by_length)
@@ -215,3 +232,31 @@ def _model_by_size(by_length: np.ndarray) -> np.ndarray:
     """d ln f over d ln of length, width, thickness, mass at constant E and E/G, shape (n, 4)."""
     half = np.full_like(by_length, 0.5)
     return np.stack([by_length - 1.5, half, 1.5 - by_length, -half], axis=1)
+
+
+class Value(NamedTuple):
+    """A number, its unit and its standard uncertainty."""
+
+    value: float
+    unit: str
+    u: float
+
+
+def density_value(bar: Bar) -> Value:
+    """Density in kg/m3."""
+    return Value(bar.density, "kg/m3", bar.density * float(np.sqrt(_DENSITY**2 @ bar.variances)))
+
+
+def derived_values(fit: Stiffness, bar: Bar) -> dict[str, Value]:
+    """Young's modulus, shear modulus, speed of sound, radiation coefficient and impedance.
+
+    The keys are the register's names.
+    """
+    found = {}
+    for name, (of_e, of_ratio, of_density, scale, unit) in _DERIVED.items():
+        value = fit.youngs_modulus**of_e * fit.shear_ratio**of_ratio * bar.density**of_density
+        powers = np.array([of_e, of_ratio])
+        by_size = powers @ fit.by_size + of_density * _DENSITY
+        variance = powers @ fit.covariance @ powers + by_size**2 @ bar.variances
+        found[name] = Value(value * scale, unit, value * scale * float(np.sqrt(variance)))
+    return found

@@ -3,26 +3,37 @@
 A long table, one quantity of one board a row. Quantities with the register's names (`wood.*`) are
 features as well; the others stand beside them for the reader: the ratio E/G, the stiffness by the
 standard for isotropic bars, the moisture, and properties brought to 12 % where the study asks for
-it. A number that cannot be told is NaN, and its note says why.
+it. A number that cannot be given is NaN, and its note says why.
 
-Functions: `wood_table`, `board_of`.
+As features, density stands once for each specimen, with the batch and mount of its first take.
+Stiffness and what follows from it stands once for each mount in which the board was tapped while it
+hung free, from the mean of that mount's taps: so the spread between mounts shows, and a board's
+value is the mean of its mounts like that of any other feature.
+
+Functions: `wood_table`, `wood_features`, `board_of`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import hashlib
+from collections.abc import Collection, Iterator
 
 import numpy as np
 import pandas as pd
 
-from studylib.sheets import Specimen, Study
-from studylib.wood.boards import Board, free_modes, reckon
-from studylib.wood.handbook import find_species
-from studylib.wood.moisture import density_at_12_percent, equilibrium_moisture, to_12_percent
-from studylib.wood.stiffness import UNEVEN, isotropic_modulus
-from studylib.words.text import listed
+from studylib import tables
+from studylib.codes import note, several
+from studylib.codes.wood import WoodMethod, WoodNote, WoodReason
+from studylib.sheets import Specimen, Study, Take
+from studylib.wood.boards import Board, assess, free_modes
+from studylib.wood.moisture import (
+    density_at_12_percent,
+    equilibrium_moisture,
+    find_species,
+    to_12_percent,
+)
+from studylib.wood.stiffness import UNEVEN, Value, isotropic_modulus
 
-COLUMNS = ["specimen", "wood", "source", "quantity", "value", "unit", "u", "method", "note"]
 STIFFNESS = {
     "wood.youngs_modulus_gpa": "GPa",
     "wood.shear_modulus_gpa": "GPa",
@@ -30,6 +41,9 @@ STIFFNESS = {
     "wood.radiation_m4_kg_s": "m4/(kg s)",
     "wood.impedance_pa_s_m": "Pa s/m",
 }
+DRIED_BELOW_PCT = 25
+"""Moisture content below which the formulas that bring to 12 % hold."""
+
 U_MOISTURE_PCT = 1.0
 """Standard uncertainty of a moisture content in percent points (a stated choice, no source)."""
 
@@ -38,12 +52,9 @@ _Row = tuple[str, float, str, float, str, str]
 
 
 def board_of(study: Study, specimen: Specimen, board_modes: pd.DataFrame) -> Board:
-    """One board reckoned from its mean free modes in `board_modes`."""
-    return reckon(
-        specimen,
-        free_modes(board_modes[board_modes["specimen"] == specimen.specimen]),
-        study.settings.wood,
-    )
+    """One board from its mean free modes in `board_modes`."""
+    own = board_modes[board_modes["specimen"] == specimen.specimen]
+    return assess(specimen, free_modes(own), study.settings.wood)
 
 
 def wood_table(study: Study, board_modes: pd.DataFrame) -> pd.DataFrame:
@@ -56,67 +67,55 @@ def wood_table(study: Study, board_modes: pd.DataFrame) -> pd.DataFrame:
 
     Returns
     -------
-    DataFrame with `COLUMNS`; u is a standard uncertainty in the value's unit.
+    The table `wood`; u is a standard uncertainty in the value's unit.
     """
-    rows = []
-    for specimen in study.specimens:
-        board = board_of(study, specimen, board_modes)
-        head = (specimen.specimen, specimen.wood, specimen.source)
-        for row in _rows(study, specimen, board):
-            rows.append((*head, *row))
-    return pd.DataFrame(rows, columns=COLUMNS).astype({"value": float, "u": float})
-
-
-def fit_method(board: Board) -> str:
-    """How the stiffness was found, in a few words."""
-    if board.fit is None:
-        return ""
-    count = board.fit.order.size
-    if board.fit.fitted_shear:
-        return f"Timoshenko bar, {count} free bending modes at once"
-    modes = "one free bending mode" if count == 1 else f"{count} free bending modes"
-    return f"Timoshenko bar, {modes} with a stated E/G"
+    rows = [
+        (specimen.specimen, specimen.wood, specimen.source, *row)
+        for specimen in study.specimens
+        for row in _rows(study, specimen, board_of(study, specimen, board_modes))
+    ]
+    return tables.typed("wood", rows)
 
 
 def _rows(study: Study, specimen: Specimen, board: Board) -> Iterator[_Row]:
-    density = board.density or (_NAN, "kg/m3", _NAN)
-    yield (
-        "wood.density_kg_m3", density[0], "kg/m3", density[2], "mass over length x width x "
-        "thickness", _notes(board.size_reason, _role_note(specimen)),
+    role = WoodNote.ROLE_CHANGED if specimen.role == "changed" else ""
+    yield _row(
+        "wood.density_kg_m3", board.density, "kg/m3", WoodMethod.MASS_OVER_VOLUME,
+        several([board.size_reason, role]),
     )  # fmt: skip
-    yield from _stiffness_rows(study, specimen, board)
-    loss = board.loss or (_NAN, "1", _NAN)
-    method = "loss factor of the first free bending mode"
-    yield "wood.loss_factor", loss[0], "1", loss[2], method, board.loss_reason
+    yield from _stiffness_rows(study, board, role)
+    yield _row("wood.loss_factor", board.loss, "1", WoodMethod.FIRST_MODE_LOSS, board.loss_reason)
     yield from _moisture_rows(study, specimen, board)
 
 
-def _stiffness_rows(study: Study, specimen: Specimen, board: Board) -> Iterator[_Row]:
-    method, fit = fit_method(board), board.fit
-    note = _notes(
-        board.reason,
-        _role_note(specimen),
-        _left_over(board),
-        _attached_note(study, measured=fit is not None),
-    )
+def _row(quantity: str, value: Value | None, unit: str, method: str, beside: str) -> _Row:
+    number, u = (value.value, value.u) if value is not None else (_NAN, _NAN)
+    return quantity, number, unit, u, method, beside
+
+
+def _stiffness_rows(study: Study, board: Board, role: str) -> Iterator[_Row]:
+    fit, method, grams = board.fit, "", study.settings.wood.attached_g
+    beside = [board.reason, role]
+    if board.left_over:
+        beside.append(note(WoodNote.MODES_LEFT_OUT, frequencies=board.left_over))
+    if fit is not None:
+        code = WoodMethod.BAR_FITTED if fit.fitted_shear else WoodMethod.BAR_STATED_RATIO
+        method = note(code, modes=fit.order.size)
+        if grams:
+            beside.append(note(WoodNote.MASS_LEFT_ON, grams=grams))
     for name, unit in STIFFNESS.items():
         why = board.shear_reason if name == "wood.shear_modulus_gpa" else ""
-        value = board.values.get(name)
-        if value is None or board.reason or why:
-            yield name, _NAN, unit, _NAN, method, why or note
-        else:
-            yield name, value.value, unit, value.u, method, note
+        value = None if board.reason or why else board.values.get(name)
+        yield _row(name, value, unit, method, why or several(beside))
     if fit is None or board.reason:
         return
     u_ratio = fit.shear_ratio * float(np.sqrt(fit.log_covariance(board.bar)[1, 1]))
-    stated = "" if fit.fitted_shear else "stated, not measured"
+    stated = "" if fit.fitted_shear else WoodNote.RATIO_STATED
     yield "shear_ratio", fit.shear_ratio, "1", u_ratio, method, stated
-    worst = 100.0 * float(np.abs(fit.residual).max())
     if fit.order.size > 1:
-        yield (
-            "mode_misfit_percent", worst, "%", _NAN, "largest distance of a mode from the fit",
-            f"uneven wood was given {100 * UNEVEN:.1f} %",
-        )  # fmt: skip
+        worst = 100.0 * float(np.abs(fit.residual).max())
+        uneven = note(WoodNote.UNEVEN, share=UNEVEN)
+        yield "mode_misfit_percent", worst, "%", _NAN, WoodMethod.LARGEST_MISFIT, uneven
     if 1 in fit.order:
         first = float(fit.frequency_hz[list(fit.order).index(1)])
         value = isotropic_modulus(first, board.bar) / 1e9
@@ -124,24 +123,22 @@ def _stiffness_rows(study: Study, specimen: Specimen, board: Board) -> Iterator[
         sizes = np.array([9.0, 1.0, 9.0, 1.0]) @ board.bar.variances
         u = value * float(np.sqrt(sizes + (2.0 * UNEVEN) ** 2))
         yield (
-            "youngs_modulus_isotropic_gpa", value, "GPa", u,
-            "ASTM E1876 for isotropic bars, first mode alone",
-            "too low for wood: its correction for thickness leaves out how much wood shears",
+            "youngs_modulus_isotropic_gpa", value, "GPa", u, WoodMethod.ISOTROPIC,
+            WoodNote.TOO_LOW,
         )  # fmt: skip
 
 
 def _moisture_rows(study: Study, specimen: Specimen, board: Board) -> Iterator[_Row]:
     air = _air(study, specimen)
     if air is not None:
-        temperature, humidity = air
         yield (
             "equilibrium_moisture_pct", float(equilibrium_moisture(*air)), "%", U_MOISTURE_PCT,
-            "Wood Handbook Eq 4-5",
-            f"what wood settles at, given weeks, at {temperature:.0f} °C and {humidity:.0f} %",
+            WoodMethod.EQUILIBRIUM,
+            note(WoodNote.SETTLES_AT, temperature_c=air[0], humidity_pct=air[1]),
         )  # fmt: skip
     moisture = specimen.moisture_pct
     if moisture is not None:
-        yield "moisture_pct", moisture, "%", U_MOISTURE_PCT, "specimens.csv", ""
+        yield "moisture_pct", moisture, "%", U_MOISTURE_PCT, WoodMethod.AS_STATED, ""
     if study.settings.wood.to_12_percent:
         yield from _at_12(specimen, board, moisture)
 
@@ -151,38 +148,42 @@ def _at_12(specimen: Specimen, board: Board, moisture: float | None) -> Iterator
     density, modulus = board.density, board.values.get("wood.youngs_modulus_gpa")
     why = ""
     if moisture is None:
-        why = "not brought to 12 %: specimens.csv gives no moisture_pct for this board"
-    elif not moisture < 25:
-        why = "not brought to 12 %: the formulas hold for wood that has dried below 25 %"
-    name, method = "density_at_12_percent_kg_m3", "Wood Handbook Eq 4-13 and 4-14"
+        why = WoodReason.NO_MOISTURE
+    elif not moisture < DRIED_BELOW_PCT:
+        why = note(WoodReason.TOO_WET, limit_pct=DRIED_BELOW_PCT)
+    name, method = "density_at_12_percent_kg_m3", WoodMethod.DENSITY_TO_12
     if why or density is None:
-        yield name, _NAN, "kg/m3", _NAN, method, why or board.size_reason
+        yield _row(name, None, "kg/m3", method, why or board.size_reason)
     else:
 
-        def reckoned(pct: float) -> float:
+        def brought(pct: float) -> float:
             return float(density_at_12_percent(density.value, moisture_pct=pct))
 
-        value = reckoned(moisture)
-        slope = reckoned(moisture + 0.5) - reckoned(moisture - 0.5) if moisture > 0.5 else 0.0
+        value = brought(moisture)
+        slope = brought(moisture + 0.5) - brought(moisture - 0.5) if moisture > 0.5 else 0.0
         u = float(np.hypot(density.u / density.value * value, slope * U_MOISTURE_PCT))
-        yield name, value, "kg/m3", u, method, f"brought from {moisture:g} % to 12 % moisture"
-    name, method = "youngs_modulus_at_12_percent_gpa", "Wood Handbook Eq 5-3"
+        yield name, value, "kg/m3", u, method, note(WoodNote.FROM_MOISTURE, moisture_pct=moisture)
+    name, method = "youngs_modulus_at_12_percent_gpa", WoodMethod.MODULUS_TO_12
     species = find_species(specimen.wood)
     if not why and species is None:
-        why = (
-            f"not brought to 12 %: the values of green wood for {specimen.wood} are not in the "
-            "list; if it is a listed wood, give its full name, as in western larch"
-        )
+        why = note(WoodReason.UNLISTED, wood=specimen.wood)
     if why or board.reason or modulus is None:
-        yield name, _NAN, "GPa", _NAN, method, why or board.reason
+        yield _row(name, None, "GPa", method, why or board.reason)
         return
     ratio = {"dry_over_green": species.dry_over_green, "mp": species.mp}
     factor = float(to_12_percent(1.0, moisture_pct=moisture, **ratio))
     relative = np.log(species.dry_over_green) / (species.mp - 12.0) * U_MOISTURE_PCT
     value = modulus.value * factor
     u = value * float(np.hypot(modulus.u / modulus.value, relative))
-    note = f"brought from {moisture:g} % to 12 % with the handbook's values of {species.name}"
-    yield name, value, "GPa", u, method, note + (", from memory" if species.recalled else "")
+    facts = {"species": species.name, "recalled": species.recalled}
+    yield (
+        name,
+        value,
+        "GPa",
+        u,
+        method,
+        note(WoodNote.FROM_HANDBOOK, moisture_pct=moisture, **facts),
+    )
 
 
 def _air(study: Study, specimen: Specimen) -> tuple[float, float] | None:
@@ -201,23 +202,81 @@ def _air(study: Study, specimen: Specimen) -> tuple[float, float] | None:
     return float(temperature), float(humidity)
 
 
-def _role_note(specimen: Specimen) -> str:
-    if specimen.role != "changed":
-        return ""
-    return "the mass fixed to it is reckoned as if it were wood, so this is not its wood's value"
+def wood_features(
+    study: Study, numbered: pd.DataFrame, *, batches: Collection[str] | None = None
+) -> pd.DataFrame:
+    """Feature rows of every specimen's wood; `take` is "", `kind` is "wood".
+
+    Parameters
+    ----------
+    numbered : one row a mode of a tap with its number: columns specimen, mount, support, mode,
+        usable, frequency_hz, frequency_u, loss_factor, loss_factor_u at least.
+    batches : only rows of these batches; None for all.
+
+    Returns
+    -------
+    The table `features`. What cannot be given is NaN, not usable, with its reason; a study
+    without any free tap has no rows of stiffness.
+    """
+    rows = []
+    any_free = any(_is_free(take) for take in study.takes)
+    for specimen in study.specimens:
+        takes = [take for take in study.takes if take.specimen == specimen.specimen]
+        if takes:
+            rows += _feature_rows(study, specimen, takes, numbered, any_free=any_free)
+    table = tables.typed("features", rows)
+    if batches is not None:
+        table = table[table["batch"].isin(list(batches))].reset_index(drop=True)
+    return table
 
 
-def _left_over(board: Board) -> str:
-    if not board.left_over:
-        return ""
-    found = listed(f"{f:.0f}" for f in board.left_over)
-    return f"not a bending mode across the thickness, left out: {found} Hz"
+def _is_free(take: Take) -> bool:
+    return take.kind == "tap" and take.support == "free"
 
 
-def _attached_note(study: Study, *, measured: bool) -> str:
-    grams = study.settings.wood.attached_g
-    return f"{grams:g} g were left on the board and are not taken off" if grams and measured else ""
+def _feature_rows(
+    study: Study,
+    specimen: Specimen,
+    takes: list[Take],
+    numbered: pd.DataFrame,
+    *,
+    any_free: bool,
+) -> Iterator[tuple]:
+    wood, nothing = study.settings.wood, numbered.iloc[:0]
+    board = assess(specimen, free_modes(nothing), wood)
+    yield _feature_row(
+        specimen, takes[0], "wood.density_kg_m3", board.density, "kg/m3", board.size_reason
+    )
+    first_of: dict[int, Take] = {}
+    for take in filter(_is_free, takes):
+        first_of.setdefault(take.mount, take)
+    own = numbered[numbered["specimen"] == specimen.specimen]
+    for mount, take in first_of.items():
+        why = note(WoodReason.NO_FREE_MODE_IN_MOUNT, mount=mount)
+        modes = free_modes(own[own["mount"] == mount])
+        yield from _stiffness_features(specimen, take, assess(specimen, modes, wood, no_modes=why))
+    if any_free and not first_of:
+        why = WoodReason.NOT_TAPPED_FREE
+        board = assess(specimen, free_modes(nothing), wood, no_modes=why)
+        yield from _stiffness_features(specimen, takes[0], board)
 
 
-def _notes(*notes: str) -> str:
-    return "; ".join(note for note in notes if note)
+def _stiffness_features(specimen: Specimen, take: Take, board: Board) -> Iterator[tuple]:
+    for name, unit in STIFFNESS.items():
+        reason = board.shear_reason if name == "wood.shear_modulus_gpa" else ""
+        yield _feature_row(
+            specimen, take, name, board.values.get(name), unit, board.reason or reason
+        )
+    yield _feature_row(specimen, take, "wood.loss_factor", board.loss, "1", board.loss_reason)
+
+
+def _feature_row(
+    specimen: Specimen, take: Take, feature: str, value, unit: str, reason: str
+) -> tuple:
+    number, u = (value.value, value.u) if value is not None and not reason else (_NAN, _NAN)
+    text = f"{specimen.specimen}|{take.batch}|{take.mount}|{feature}|{number!r}"
+    key = hashlib.sha256(text.encode()).hexdigest()[:12]
+    return (
+        key, "", take.batch, "wood", specimen.specimen, specimen.wood, take.mount, 1,
+        feature, number, unit, u, not reason, reason,
+    )  # fmt: skip

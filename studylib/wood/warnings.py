@@ -10,10 +10,11 @@ from collections.abc import Iterator
 import numpy as np
 import pandas as pd
 
+from studylib.codes import each, has, note
+from studylib.codes.wood import WoodReason, WoodWarning
 from studylib.sheets import Study
-from studylib.wood import attached
+from studylib.wood import beams
 from studylib.wood.bar import bar_of, missing_sizes
-from studylib.words.text import listed
 
 DENSITIES = (100.0, 1400.0)
 """kg/m3 beyond which a size or the mass was probably mistyped: balsa to the heaviest woods (common
@@ -26,11 +27,15 @@ _MODULUS = "wood.youngs_modulus_gpa"
 
 
 def wood_warnings(study: Study, wood: pd.DataFrame) -> list[str]:
-    """Sentences about sizes, odd densities, moisture and a mass left on the boards.
+    """Notes of missing sizes, odd densities, moisture, a mass left on, and stiffness left open.
 
     Parameters
     ----------
     wood : as `study_wood.wood_table` gives it.
+
+    Returns
+    -------
+    list of notes, see `codes.wood.WoodWarning`.
     """
     return [
         *_sizes(study),
@@ -42,67 +47,54 @@ def wood_warnings(study: Study, wood: pd.DataFrame) -> list[str]:
 
 
 def _sizes(study: Study) -> Iterator[str]:
-    lacking = {s.specimen: missing_sizes(s) for s in study.specimens if missing_sizes(s)}
+    missing = {s.specimen: missing_sizes(s) for s in study.specimens}
+    lacking = [{"name": name, "missing": sizes} for name, sizes in missing.items() if sizes]
     if lacking and len(lacking) == len(study.specimens):
-        yield (
-            "specimens.csv gives no board a full set of length, width, thickness and mass, so "
-            "neither density nor stiffness can be told."
-        )
+        yield WoodWarning.NO_SIZES_AT_ALL
     elif lacking:
-        boards = listed(f"{name} (no {listed(sizes)})" for name, sizes in lacking.items())
-        yield f"Density and stiffness cannot be told for {boards}: see specimens.csv."
+        yield note(WoodWarning.SOME_SIZES_MISSING, boards=lacking)
 
 
 def _densities(wood: pd.DataFrame) -> Iterator[str]:
     density = wood[wood["quantity"] == "wood.density_kg_m3"].dropna(subset=["value"])
     low, high = DENSITIES
     for row in density[(density["value"] < low) | (density["value"] > high)].itertuples():
-        yield (
-            f"{row.specimen} has a density of {row.value:.0f} kg/m3, which no wood has; look at "
-            "its sizes and mass in specimens.csv."
-        )
+        yield note(WoodWarning.ODD_DENSITY, board=row.specimen, density=row.value)
 
 
 def _attached(study: Study, wood: pd.DataFrame) -> Iterator[str]:
     grams = study.settings.wood.attached_g
-    stiff = wood[wood["quantity"] == _MODULUS].dropna(subset=["value"])
+    stiff = wood[(wood["quantity"] == _MODULUS) & wood["value"].notna()]
     if not grams or stiff.empty:
         return
-    lightest = min(stiff["specimen"], key=lambda name: study.specimen(name).mass_g)
-    specimen = study.specimen(lightest)
+    specimen = min(map(study.specimen, stiff["specimen"]), key=lambda one: one.mass_g)
     bar = bar_of(specimen, study.settings.wood)
-    ratio = study.settings.wood.shear_ratio
-    share = attached.modulus_share(
-        grams / specimen.mass_g, 1.0, slenderness=bar.slenderness, shear_ratio=ratio
-    )
-    yield (
-        f"{grams:g} g were left on the boards while they were tapped free. At a board's end this "
-        f"lowers the first mode of {lightest} ({specimen.mass_g:g} g, the lightest) by "
-        f"{100 * (1 - np.sqrt(1 - share)):.1f} % and Young's modulus by {100 * share:.0f} %, less "
-        "elsewhere on the board. It was not taken off again: tap the boards bare."
-    )
+    share = beams.modulus_share(
+        grams / specimen.mass_g, 1.0, slenderness=bar.slenderness,
+        shear_ratio=study.settings.wood.shear_ratio,
+    )  # fmt: skip
+    yield note(
+        WoodWarning.MASS_LOWERS, grams=grams, board=specimen.specimen, board_g=specimen.mass_g,
+        frequency_share=1.0 - np.sqrt(1.0 - share), modulus_share=share,
+    )  # fmt: skip
 
 
 def _moisture(study: Study) -> Iterator[str]:
+    plain = [specimen for specimen in study.specimens if specimen.role == ""]
     given: dict[str, list[float]] = {}
-    without = []
-    for specimen in study.specimens:
-        if specimen.role == "" and specimen.moisture_pct is not None:
+    for specimen in plain:
+        if specimen.moisture_pct is not None:
             given.setdefault(specimen.wood, []).append(specimen.moisture_pct)
-        elif specimen.role == "":
-            without.append(specimen.specimen)
-    mean = {wood: float(np.mean(values)) for wood, values in given.items()}
+    without = [specimen.specimen for specimen in plain if specimen.moisture_pct is None]
     if given and without:
-        yield f"specimens.csv gives no moisture content for {listed(without)}."
+        yield note(WoodWarning.MOISTURE_UNKNOWN, boards=without)
+    mean = {wood: float(np.mean(values)) for wood, values in given.items()}
     if len(mean) > 1 and max(mean.values()) - min(mean.values()) > MOISTURE_APART_PCT:
-        said = listed(f"{wood} {value:.1f} %" for wood, value in mean.items())
-        yield (
-            f"The woods differ in moisture: {said}. Dry wood is lighter, stiffer and less lossy, "
-            "so part of a difference between them may be the drying and not the wood."
-        )
+        woods = [{"name": wood, "percent": value} for wood, value in mean.items()]
+        yield note(WoodWarning.MOISTURE_DIFFERS, woods=woods)
 
 
 def _readings(wood: pd.DataFrame) -> Iterator[str]:
-    stiff = wood[(wood["quantity"] == _MODULUS) & wood["value"].isna()]
-    for row in stiff[stiff["note"].str.contains("read in two ways|in any wood")].itertuples():
-        yield f"{row.specimen}: {row.note}."
+    for row in wood[(wood["quantity"] == _MODULUS) & wood["value"].isna()].itertuples():
+        if has(row.note, WoodReason.TWO_READINGS, WoodReason.NOTHING_FITS):
+            yield note(WoodWarning.READING, board=row.specimen, notes=each(row.note))

@@ -1,0 +1,54 @@
+"""What taps, sweeps and modes can tell, and why one is not used."""
+
+from __future__ import annotations
+
+from studylib.codes import Code
+
+
+class TapReason(Code):
+    """Why a tap is refused, or a recording of taps holds none."""
+
+    SECOND_KNOCK = "taps.second_knock"  # after_ms
+    BREAKS_OFF = "taps.breaks_off"
+    NO_MODES = "taps.no_modes"
+    RING_CHANGES = "taps.ring_changes"  # after_ms, louder: more sound than the modes predict
+    TOUCHED_EARLY = "taps.touched_early"  # within_ms
+    HEAVILY_DAMPED = "taps.heavily_damped"
+    NOT_ONE_DECAY = "taps.not_one_decay"
+    FASTER_THAN_ANOTHER = "taps.faster_than_another"  # times
+    NO_DECAYS = "taps.no_decays"  # steps: the search was ended after so many
+    NO_TAP = "taps.no_tap"
+    TOO_LONG = "taps.too_long"  # limit_s
+    NOT_NUMBERS = "taps.not_numbers"
+
+
+class ModeReason(Code):
+    """Why a take or a board lacks a mode."""
+
+    NO_USABLE_TAP = "modes.no_usable_tap"  # taps, reasons: of the taps, where known
+    NOT_NUMBERED = "modes.not_numbered"
+    NOT_IN_BOARD = "modes.not_in_board"  # mode, taps
+    NOT_IN_TAKE = "modes.not_in_take"  # mode
+    NO_DECAY = "modes.no_decay"
+    UNKNOWN_BOARDS = "modes.unknown_boards"  # boards
+
+
+class SweepReason(Code):
+    """Why a response from a sweep is not used."""
+
+    AT_THE_EDGE = "sweeps.at_the_edge"
+    TOO_SHORT = "sweeps.too_short"
+    ENDS_TOO_SOON = "sweeps.ends_too_soon"
+
+
+class SweepFault(Code):
+    """A sweep that cannot be analysed; low_hz, high_hz and seconds say what was to be played."""
+
+    NO_SWEEP = "sweeps.no_sweep"
+    NARROW = "sweeps.narrow"
+    TOO_FAST = "sweeps.too_fast"  # needed_s
+    ABOVE_HALF_RATE = "sweeps.above_half_rate"  # high_hz, half_rate_hz
+    NOT_FOUND = "sweeps.not_found"  # took_s: how long the one found took, or None
+    BEGAN_BEFORE = "sweeps.began_before"  # seconds
+    CUT_OFF = "sweeps.cut_off"  # seconds, at_hz, high_hz
+    SHAPES = "sweeps.shapes"
