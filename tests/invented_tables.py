@@ -15,8 +15,8 @@ import pandas as pd
 
 from studylib import register
 from studylib.measure.harmonic_rows import HARMONIC_COLUMNS
-from studylib.measure.rings import MODE_COLUMNS
 from studylib.measure.parts import Gathered
+from studylib.measure.rings import MODE_COLUMNS
 from studylib.measure.sweep_rows import SWEEP_COLUMNS
 from studylib.modes import with_numbers
 from studylib.sheets import Specimen

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from studylib.report.study_modes import modes_of_study
+from studylib.report.modes import modes_of_study
 from studylib.report.summary import summarise
 
 DEMO = Path(__file__).parents[1] / "data_demo"

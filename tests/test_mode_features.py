@@ -11,6 +11,7 @@ import pytest
 
 from studylib import register
 from studylib.codes import note
+from studylib.codes.modes import ModeReason, TapReason
 from studylib.codes.takes import Unused
 from studylib.measure.parts import COLUMNS
 from studylib.modes.features import mode_feature_rows
@@ -88,7 +89,7 @@ def test_a_take_without_a_mode_says_so():
     table = mode_feature_rows(number_modes(modes, specimens), takes_of(modes))
     lacking = table[~table["usable"]]
     assert set(lacking["specimen"]) == {"B2"}
-    assert set(lacking["reason"]) == {"mode 3 was not found in this take"}
+    assert set(lacking["reason"]) == {note(ModeReason.NOT_IN_TAKE, mode=3)}
     assert set(lacking["feature"]) == {
         "tap.m3.frequency_hz", "tap.m3.loss_factor", "tap.m3.decay_time_s"
     }  # fmt: skip
@@ -105,13 +106,19 @@ def test_a_take_set_aside_and_a_take_of_refused_taps_keep_their_rows():
         note(Unused.EXCLUDED, reason="the window"),
     ]
     modes.loc[modes["take"] == refused, "usable"] = False
-    modes.loc[(modes["take"] == refused) & (modes["tap"] == 1), "reason"] = "it bounced"
-    modes.loc[(modes["take"] == refused) & (modes["tap"] > 1), "reason"] = "a hand lay on it"
+    modes.loc[(modes["take"] == refused) & (modes["tap"] == 1), "reason"] = TapReason.TOUCHED_EARLY
+    modes.loc[(modes["take"] == refused) & (modes["tap"] > 1), "reason"] = TapReason.HEAVILY_DAMPED
     table = mode_feature_rows(number_modes(modes, specimens), takes)
     reasons = table[~table["usable"]].groupby("take")["reason"].unique()
     assert {take: list(found) for take, found in reasons.items()} == {
         aside: [note(Unused.EXCLUDED, reason="the window was open")],
-        refused: ["no tap of this take is fit for use: a hand lay on it and it bounced"],
+        refused: [
+            note(
+                ModeReason.NO_USABLE_TAP,
+                taps=3,
+                reasons=[TapReason.HEAVILY_DAMPED, TapReason.TOUCHED_EARLY],
+            )
+        ],
     }
     assert (~table["usable"]).sum() == 2 * 12
 
@@ -120,7 +127,7 @@ def test_a_mode_without_a_decay_keeps_its_frequency():
     modes = one_take(loss_factor=np.nan, loss_factor_u=np.nan)
     table = mode_feature_rows(modes, takes_of(modes))
     assert list(table["usable"]) == [True, False, False]
-    assert list(table["reason"]) == ["", *["its decay could not be measured"] * 2]
+    assert list(table["reason"]) == ["", *[ModeReason.NO_DECAY] * 2]
 
 
 def test_no_taps_give_no_rows():

@@ -10,12 +10,11 @@ import pandas as pd
 import pytest
 
 from studylib import figures
-from studylib.measure.rings import MODE_COLUMNS
 from studylib.measure.parts import gather
+from studylib.measure.rings import MODE_COLUMNS, first_tap
 from studylib.measure.sweep_rows import RESPONSE_COLUMNS
 from studylib.modes.boards import COLUMNS as BOARD_COLUMNS
 from studylib.report import ringing, wood_words
-from studylib.measure.rings import first_tap
 from studylib.report.summary import summarise
 from studylib.sheets import read_study
 from studylib.wood.near_tone import COLUMNS as NEAR_COLUMNS

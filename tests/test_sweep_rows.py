@@ -14,13 +14,10 @@ import pytest
 from scipy import signal
 from scipy.fft import rfft
 
+from studylib.codes.modes import SweepReason
 from studylib.codes.takes import Unused
 from studylib.measure.sweep_rows import (
-    AT_THE_EDGE,
-    ENDS,
-    RESPONSE_COLUMNS,
     SWEEP_COLUMNS,
-    TOO_SHORT,
     measure_sweep,
     mount_responses,
     sweep_feature_values,
@@ -32,6 +29,7 @@ from studylib.signal.line_sums import line_sums
 from studylib.signal.sweep import SweepShape, sweep_signal, usable_band
 from studylib.signal.third_octave import third_octave_bands
 from studylib.signal.tone import fit_tone
+from studylib.tables import TABLES
 
 DEMO = Path(__file__).parents[1] / "data_demo"
 RATE, SHAPE = 24_000, SweepShape(60.0, 8000.0, 2.0)
@@ -123,13 +121,15 @@ def test_rows_hold_every_order_with_its_reason(rng):
     first = rows[rows["order"] == 1]
     f = first["frequency_hz"].to_numpy()
     low, high = usable_band(SHAPE)
-    assert (first["reason"] == AT_THE_EDGE).to_numpy().tolist() == ((f < low) | (f > high)).tolist()
+    assert (first["reason"] == SweepReason.AT_THE_EDGE).to_numpy().tolist() == (
+        (f < low) | (f > high)
+    ).tolist()
     assert first["usable"].sum() == ((f >= low) & (f <= high)).sum()
     # 24 an octave, and every multiple.
     assert np.diff(np.log2(f)).max() < 1 / 24 + 1e-6
     assert all(np.isclose(f, 172.0 * k).any() for k in range(1, 21))
     # A linear system has no harmonics.
-    higher = rows[(rows["order"] > 1) & (rows["reason"] != AT_THE_EDGE)]
+    higher = rows[(rows["order"] > 1) & (rows["reason"] != SweepReason.AT_THE_EDGE)]
     assert (higher["reason"] == Unused.BELOW_NOISE).mean() > 0.95
     assert rows[rows["order"] == 5]["frequency_hz"].max() * 5 < RATE / 2
     assert not sweep_rows("t1", measured_of(a_take(rng)), usable=False)["usable"].any()
@@ -151,7 +151,7 @@ def test_a_board_that_rings_on_at_the_end_is_not_usable_there(rng):
         rows = sweep_rows("t1", measured_of(a_take(rng, after_s=after_s, b=b, a=a), harmonics=45))
         there = rows[(rows["order"] == 1) & np.isclose(rows["frequency_hz"], f_hz)]
         assert list(there["usable"]) == [usable]
-        assert list(there["reason"]) == ["" if usable else ENDS]
+        assert list(there["reason"]) == ["" if usable else SweepReason.ENDS_TOO_SOON]
 
 
 def test_an_order_that_runs_into_the_next_says_so(rng):
@@ -160,7 +160,7 @@ def test_an_order_that_runs_into_the_next_says_so(rng):
     heard = signal.lfilter([0.01], [1.0, -2 * pole.real, abs(pole) ** 2], wave + 0.3 * wave**2)
     rows = sweep_rows("t1", measured_of(np.stack([heard, wave])[:1], ("response",)))
     second = rows[(rows["order"] == 2) & np.isclose(rows["frequency_hz"], 172.0)]
-    assert list(second["reason"]) == [TOO_SHORT]
+    assert list(second["reason"]) == [SweepReason.TOO_SHORT]
 
 
 def test_mounts_from_repeats(rng):
@@ -172,7 +172,7 @@ def test_mounts_from_repeats(rng):
         {"take": ["t1", "t2", "t3", "t4"], "specimen": ["L1"] * 3 + ["R1"], "mount": [1, 1, 1, 2]}
     )
     found = mount_responses(pd.concat(parts, ignore_index=True), takes)
-    assert list(found.columns) == RESPONSE_COLUMNS
+    assert list(found.columns) == TABLES["responses"].names
     three, one = found[found["specimen"] == "L1"], found[found["specimen"] == "R1"]
     assert set(three["n_repeats"]) == {3}
     assert set(one["n_repeats"]) == {1}

@@ -4,7 +4,6 @@
 what it shows and an optional `size`, and returns a matplotlib Figure; it computes no statistics.
 """
 
-from studylib.figures.board_modes import ladder_figure, tone_and_modes_figure
 from studylib.figures.boards import boards_figure, boards_figures
 from studylib.figures.consistency import consistency_figure
 from studylib.figures.covariates import covariates_figure
@@ -18,12 +17,16 @@ from studylib.figures.effects import (
 from studylib.figures.excess import excess_figure
 from studylib.figures.harmonic_story import story_figure
 from studylib.figures.harmonics import harmonics_figure
+from studylib.figures.modes import (
+    ladder_figure,
+    responses_figure,
+    stiffness_figure,
+    tap_figure,
+    tone_and_modes_figure,
+)
 from studylib.figures.quality import quality_figure
-from studylib.figures.responses import responses_figure
 from studylib.figures.spectra import spectra_figure
-from studylib.figures.stiffness import stiffness_figure
 from studylib.figures.style import save, save_sizes
-from studylib.figures.tap_ring import tap_figure
 from studylib.figures.variance import variance_figure
 
 __all__ = [

@@ -24,8 +24,8 @@ from studylib.measure.parts import Gathered
 from studylib.register import Feature
 from studylib.report.attribution import telling_specimen
 from studylib.report.checks import Checks, checks_of, own_rows
+from studylib.report.modes import StudyModes, modes_of_study
 from studylib.report.preregistration import coded_claims
-from studylib.report.study_modes import StudyModes, modes_of_study
 from studylib.sheets import Study
 from studylib.sheets.study import run_order
 from studylib.stats.compare import Comparison, compare

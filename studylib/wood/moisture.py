@@ -10,11 +10,14 @@ Conventions: temperature in degrees Celsius, relative humidity and moisture cont
 latter of the oven-dry mass.
 
 Functions: `equilibrium_moisture`, `at_moisture`, `to_12_percent`, `density_at_12_percent`,
-`find_species`. Class: `Species`.
+`listed_species`, `find_species`. Class: `Species`.
 """
 
 from __future__ import annotations
 
+import csv
+from functools import lru_cache
+from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
@@ -41,21 +44,17 @@ class Species(NamedTuple):
         return self.at_12_mpa / self.green_mpa
 
 
-SPECIES = (
-    Species("white ash", "Fraxinus americana", 9900, 12000, 24),
-    Species("black cherry", "Prunus serotina", 9000, 10300, COMMON_MP),
-    Species("sugar maple", "Acer saccharum", 10700, 12600, COMMON_MP),
-    Species("northern red oak", "Quercus rubra", 9300, 12500, COMMON_MP),
-    Species("white oak", "Quercus alba", 8600, 12300, COMMON_MP),
-    Species("yellow-poplar", "Liriodendron tulipifera", 8400, 10900, COMMON_MP),
-    Species("western larch", "Larix occidentalis", 10100, 12900, 28),
-    Species("coast Douglas-fir", "Pseudotsuga menziesii", 10800, 13400, 24),
-    Species("black walnut", "Juglans nigra", 9800, 11600, COMMON_MP),
-    Species("Sitka spruce", "Picea sitchensis", 8500, 10800, 27, recalled=True),
-    Species("western redcedar", "Thuja plicata", 6500, 7700, COMMON_MP, recalled=True),
-    Species("mahogany", "Swietenia macrophylla", 9200, 10300, COMMON_MP, recalled=True),
-    Species("tamarack", "Larix laricina", 8500, 11300, 24, recalled=True),
-)
+@lru_cache(maxsize=1)
+def listed_species() -> tuple[Species, ...]:
+    """The woods of species.csv; where the handbook lists no Mp, the common one."""
+    text = Path(__file__).with_name("species.csv").read_text(encoding="utf-8")
+    return tuple(
+        Species(
+            row["name"], row["latin"], float(row["green_mpa"]), float(row["at_12_mpa"]),
+            float(row["mp"] or COMMON_MP), row["recalled"] == "yes",
+        )
+        for row in csv.DictReader(text.splitlines())
+    )  # fmt: skip
 
 
 def equilibrium_moisture(temperature_c, humidity_pct):
@@ -104,4 +103,6 @@ def find_species(name: str) -> Species | None:
     Nothing near is taken: "larch" is not western larch until somebody says so.
     """
     wanted = name.strip().casefold()
-    return next((s for s in SPECIES if wanted in (s.name.casefold(), s.latin.casefold())), None)
+    return next(
+        (s for s in listed_species() if wanted in (s.name.casefold(), s.latin.casefold())), None
+    )

@@ -11,6 +11,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from studylib.codes import code_of, fields_of
+from studylib.codes.modes import TapReason
+from studylib.signal import decay_fit, decay_search
 from studylib.signal.tap import measure_taps
 from tests.signal.rings import RATE, Mode, contact, mode_set, pink, tapped
 
@@ -103,7 +106,8 @@ def test_a_bounce_as_strong_as_the_tap_is_called_a_second_knock():
     rng = np.random.default_rng(4)
     knocks = ((0.0, 1.0), (0.1, 1.0))
     found = taps_of(recording(tapped(a_board(rng), n=N, knocks=knocks), rng=rng))
-    assert "a second knock came 100 ms after the first" in found[0].reason
+    assert code_of(found[0].reason) == TapReason.SECOND_KNOCK
+    assert fields_of(found[0].reason)["after_ms"] == pytest.approx(100.0, abs=1.5)
 
 
 @pytest.mark.parametrize(("at_s", "times"), [(0.02, 3.0), (0.05, 4.0), (0.1, 4.0), (0.2, 10.0)])
@@ -133,7 +137,8 @@ def test_a_hand_left_on_in_one_of_three_taps():
     x = recording(*(tapped(board, n=N) for board in (modes, held, modes)), rng=rng)
     found = taps_of(x)
     assert [tap.decays is None for tap in found] == [False, True, False]
-    assert "as fast as another tap of this take" in found[1].reason
+    assert code_of(found[1].reason) == TapReason.FASTER_THAN_ANOTHER
+    assert fields_of(found[1].reason)["times"] == pytest.approx(3.0, rel=0.05)
     for tap in (found[0], found[2]):
         assert np.all(np.abs(loss_errors(tap, modes)) < 0.02)
 
@@ -189,7 +194,7 @@ def test_a_tap_that_breaks_off_is_said_to():
     found = taps_of(recording(tapped(modes, n=N), tapped(modes, n=N)[:2000], rng=rng))
     assert found[0].decays is not None
     assert found[1].decays is None
-    assert found[1].reason == "it breaks off too soon"
+    assert found[1].reason == TapReason.BREAKS_OFF
 
 
 @pytest.mark.parametrize("offset", [0.05, -0.3])
@@ -256,3 +261,41 @@ def test_every_number_is_finite():
             assert np.isfinite(numbers).all()
             assert np.isfinite(spreads).all()
             assert (np.array(spreads) > 0).all()
+
+
+@pytest.fixture
+def steps(monkeypatch):
+    """How many steps each fit takes, times the decays that it moves."""
+    taken = []
+    for module, name in ((decay_fit, "fit_poles"), (decay_search, "fit_single_poles")):
+
+        def counted(*args, fit=getattr(module, name), **options):
+            found = fit(*args, **options)
+            taken.append(found.steps * len(found.s))
+            return found
+
+        monkeypatch.setattr(module, name, counted)
+    return taken
+
+
+@pytest.mark.parametrize(("rate_hz", "seconds", "at_s"), [(8000, 2.0, 0.01), (44_100, 4.0, 0.5)])
+def test_a_step_is_refused_before_it_takes_long(steps, rate_hz, seconds, at_s):
+    # All that follows is one value: what is left of its transform is rounding, thousands of peaks
+    # that no noise accounts for and no sum of decays explains.
+    t = np.arange(round(seconds * rate_hz)) / rate_hz
+    (found,) = taps_of(np.where(t < at_s, 1.0, -0.004), rate_hz=rate_hz)
+    assert found.decays is None
+    assert code_of(found.reason) == TapReason.NO_DECAYS
+    assert fields_of(found.reason) == {"steps": decay_fit.MOST_STEPS}
+    # The last fit is counted once it is done.
+    assert sum(steps) <= decay_fit.MOST_STEPS + max(steps, default=0)
+
+
+def test_a_tap_of_forty_modes_stays_far_below_what_a_search_may_take(steps):
+    rng = np.random.default_rng(12)
+    modes = mode_set(
+        150.0 * 1.1 ** np.arange(40), np.full(40, 0.01), rng, amplitude=np.full(40, 0.02)
+    )
+    (found,) = taps_of(recording(tapped(modes, n=N), rng=rng, noise=1e-5))
+    assert 0 < sum(steps) < 0.5 * decay_fit.MOST_STEPS
+    assert found.reason != TapReason.NO_DECAYS

@@ -5,8 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from studylib.codes.wood import ModeBasis
+from studylib.tables import TABLES
 from studylib.wood import beams
-from studylib.wood.near_tone import COLUMNS, modes_near_tone, resonance_gain
+from studylib.wood.near_tone import modes_near_tone, resonance_gain
 from studylib.wood.study_wood import wood_table
 from tests.wood.bars import board_modes, demo, demo_truth, modes_of, rail, with_specimens
 
@@ -47,7 +49,7 @@ def test_gain_against_the_exact_sum_over_a_bars_modes():
 
 def test_table_has_its_columns_and_three_ways_of_knowing():
     near = _near()
-    assert list(near.columns) == COLUMNS
+    assert list(near.columns) == TABLES["modes_near_tone"].names
     assert set(near["specimen"]) == set(TRUTH.index)
     assert near.groupby("specimen")["basis"].nunique().eq(3).all()
     assert (near["gain_low"] <= near["gain_db"]).all()
@@ -58,7 +60,7 @@ def test_table_has_its_columns_and_three_ways_of_knowing():
 def test_distances_by_hand():
     near = _near()
     row = near[
-        (near["specimen"] == "L1") & (near["basis"] == "measured free") & (near["harmonic"] == 5)
+        (near["specimen"] == "L1") & (near["basis"] == ModeBasis.FREE) & (near["harmonic"] == 5)
     ].iloc[0]
     mode, loss = TRUTH.loc["L1", "free_mode3_hz"], TRUTH.loc["L1", "loss_factor3"]
     assert row["mode"] == 3
@@ -72,14 +74,14 @@ def test_distances_by_hand():
 
 def test_predicted_modes_agree_with_the_measured_free_ones():
     near = _near()
-    free = near[near["basis"] == "measured free"]
-    predicted = near[near["basis"] == "predicted from size and stiffness"]
+    free = near[near["basis"] == ModeBasis.FREE]
+    predicted = near[near["basis"] == ModeBasis.PREDICTED]
     both = free.merge(predicted, on=["specimen", "harmonic"], suffixes=("", "_p"))
     assert len(both) > 100
     np.testing.assert_allclose(both["mode_hz_p"], both["mode_hz"], rtol=1e-5)
     # Prediction reaches higher than six measured modes do, with the board's mean loss.
     high = predicted[predicted["mode"] > 6]
-    assert (high["loss_basis"] == "mean of the board's free modes").all()
+    assert (high["loss_basis"] == ModeBasis.MEAN_LOSS).all()
     assert len(high) > 20
 
 
@@ -87,7 +89,7 @@ def test_uncertain_modes_lift_nothing_for_sure():
     modes = board_modes(demo(), TRUTH)
     sure = _near(modes)
     vague = _near(modes.assign(frequency_u=0.08 * modes["frequency_hz"]))
-    sure, vague = (t[t["basis"] == "measured free"] for t in (sure, vague))
+    sure, vague = (t[t["basis"] == ModeBasis.FREE] for t in (sure, vague))
     assert vague["lifted"].sum() < sure["lifted"].sum() / 2
     assert (vague["gain_high"].to_numpy() >= sure["gain_high"].to_numpy() - 1e-9).all()
 
@@ -96,21 +98,21 @@ def test_without_a_measured_loss_it_is_stated_as_assumed():
     modes = board_modes(demo(), TRUTH).assign(loss_factor=np.nan, loss_factor_u=np.nan)
     near = _near(modes)
     assert (near["loss_factor"] == 0.01).all()
-    assert (near["loss_basis"] == "assumed").all()
+    assert (near["loss_basis"] == ModeBasis.ASSUMED_LOSS).all()
 
 
 def test_without_sizes_nothing_is_predicted_but_measured_modes_stay():
     study = with_specimens(demo(), L1={"length_mm": None})
     near = _near(study=study)
     mine = near[near["specimen"] == "L1"]
-    assert set(mine["basis"]) == {"measured on the bench", "measured free"}
+    assert set(mine["basis"]) == {ModeBasis.BENCH, ModeBasis.FREE}
 
 
 def test_one_mode_alone_has_no_spacing_and_no_modes_give_an_empty_table():
     modes = board_modes(demo(), TRUTH, supports=("bench",))
     assert _near(modes[modes["mode"] == 1]).empty
     empty = _near(modes.iloc[:0])
-    assert list(empty.columns) == COLUMNS
+    assert list(empty.columns) == TABLES["modes_near_tone"].names
     assert empty.empty
 
 

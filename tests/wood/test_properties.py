@@ -5,8 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from studylib.wood.properties import derived_values
-from studylib.wood.stiffness import fit_stiffness
+from studylib.wood.stiffness import derived_values, fit_stiffness
 from tests.wood.bars import modes_of, rail, reference
 
 

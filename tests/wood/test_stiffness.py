@@ -7,10 +7,18 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from studylib.codes import fields_of
+from studylib.codes.wood import WoodReason
 from studylib.errors import InputError
 from studylib.wood import beams
-from studylib.wood.properties import density_value, derived_values
-from studylib.wood.stiffness import UNEVEN, fit_stiffness, isotropic_modulus, predict_modes
+from studylib.wood.stiffness import (
+    UNEVEN,
+    density_value,
+    derived_values,
+    fit_stiffness,
+    isotropic_modulus,
+    predict_modes,
+)
 from tests.wood.bars import modes_of, rail, reference
 
 STATED = {"shear_ratio": 16.0, "u_shear_ratio": 3.0}
@@ -119,11 +127,14 @@ def test_modes_that_ask_for_no_wood_fall_back_on_the_stated_ratio():
 
 
 def test_no_mode_and_a_mode_too_high_are_one_sentence_each():
-    with pytest.raises(InputError, match="no bending mode was found"):
+    with pytest.raises(InputError) as caught:
         _fit([], rail())
+    assert caught.value.codes == (WoodReason.NO_BENDING_MODE,)
     stubby = rail(length=0.09, thickness=0.018)
-    with pytest.raises(InputError, match="mode 9 lies above"):
+    with pytest.raises(InputError) as caught:
         _fit([30_000.0], stubby, order=np.array([9]))
+    assert caught.value.codes == (WoodReason.ABOVE_THEORY,)
+    assert fields_of(caught.value.notes[0])["mode"] == 9
 
 
 def test_an_unknown_frequency_uncertainty_counts_as_none():

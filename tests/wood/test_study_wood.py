@@ -9,10 +9,10 @@ import pandas as pd
 import pytest
 
 from studylib import register
-from studylib.measure.batch import FEATURE_COLUMNS
-from studylib.wood.study_wood import COLUMNS, wood_table
-from studylib.wood.warnings import wood_warnings
-from studylib.wood.wood_rows import wood_features
+from studylib.codes import code_of, each, fields_of, has, note, several
+from studylib.codes.wood import WoodMethod, WoodNote, WoodReason, WoodWarning
+from studylib.tables import TABLES
+from studylib.wood import wood_features, wood_table, wood_warnings
 from tests.wood.bars import (
     board_modes,
     demo,
@@ -72,7 +72,7 @@ def test_boards_come_out_as_they_were_made():
 
 def test_table_has_its_columns_and_known_quantities():
     table = _table()
-    assert list(table.columns) == COLUMNS
+    assert list(table.columns) == TABLES["wood"].names
     for name in table["quantity"]:
         if name.startswith("wood."):
             assert register.is_known(name)
@@ -84,15 +84,15 @@ def test_isotropic_value_stands_beside_and_is_named():
     table = _table()
     row = _of(table, "L1", "youngs_modulus_isotropic_gpa")
     modulus = _of(table, "L1", "wood.youngs_modulus_gpa")
-    assert "E1876" in row["method"]
+    assert row["method"] == WoodMethod.ISOTROPIC
     # At L/t 41.2 and E/G 16: wood needs 1.0140, the isotropic correction gives 1.0043 (both from
     # the reference's rows at L/t 40, by the square of the thickness).
     assert row["value"] / modulus["value"] == pytest.approx(1.0043 / 1.0140, abs=4e-4)
 
 
 def test_changed_board_is_marked():
-    assert "not its wood" in _of(_table(), "REFM", "wood.youngs_modulus_gpa")["note"]
-    assert "not its wood" not in _of(_table(), "REF", "wood.youngs_modulus_gpa")["note"]
+    assert has(_of(_table(), "REFM", "wood.youngs_modulus_gpa")["note"], WoodNote.ROLE_CHANGED)
+    assert _of(_table(), "REF", "wood.youngs_modulus_gpa")["note"] == ""
 
 
 def test_one_mode_alone_uses_the_stated_ratio_and_gives_no_shear_modulus():
@@ -100,11 +100,11 @@ def test_one_mode_alone_uses_the_stated_ratio_and_gives_no_shear_modulus():
     table = _table(modes=modes[modes["mode"] == 1])
     row = _of(table, "L1", "wood.youngs_modulus_gpa")
     assert row["value"] == pytest.approx(TRUTH.loc["L1", "youngs_modulus_gpa"], rel=0.03)
-    assert "stated E/G" in row["method"]
+    assert row["method"] == note(WoodMethod.BAR_STATED_RATIO, modes=1)
     shear = _of(table, "L1", "wood.shear_modulus_gpa")
     assert np.isnan(shear["value"])
-    assert "one mode alone" in shear["note"]
-    assert "stated" in _of(table, "L1", "shear_ratio")["note"]
+    assert shear["note"] == WoodReason.ONE_MODE
+    assert _of(table, "L1", "shear_ratio")["note"] == WoodNote.RATIO_STATED
 
 
 def test_other_modes_are_left_over_and_named():
@@ -114,7 +114,7 @@ def test_other_modes_are_left_over_and_named():
     )
     table = _table(modes=pd.concat([extra, modes], ignore_index=True))
     row = _of(table, "L1", "wood.youngs_modulus_gpa")
-    assert "left out: 512 Hz" in row["note"]
+    assert row["note"] == note(WoodNote.MODES_LEFT_OUT, frequencies=[512.0])
     assert row["value"] == pytest.approx(
         _of(_table(), "L1", "wood.youngs_modulus_gpa")["value"], rel=1e-9
     )
@@ -125,15 +125,19 @@ def test_a_missing_size_is_said_and_nothing_made_up():
     table = _table(study)
     row = _of(table, "L2", "wood.density_kg_m3")
     assert np.isnan(row["value"])
-    assert "no width for L2" in row["note"]
+    missing = note(WoodReason.SIZES_MISSING, board="L2", missing=["width"])
+    assert row["note"] == missing
     assert np.isnan(_of(table, "C1", "wood.youngs_modulus_gpa")["value"])
-    said = " ".join(wood_warnings(study, table))
-    assert "L2 (no width) and C1 (no mass)" in said
+    (warning,) = wood_warnings(study, table)
+    assert code_of(warning) == WoodWarning.SOME_SIZES_MISSING
+    assert fields_of(warning)["boards"] == [
+        {"name": "L2", "missing": ["width"]}, {"name": "C1", "missing": ["mass"]},
+    ]  # fmt: skip
     features = wood_features(study, numbered_modes(study, TRUTH))
     bad = features[features["specimen"] == "L2"]
     assert not bad["usable"].any()
     assert bad["value"].isna().all()
-    assert bad["reason"].str.contains("no width").all()
+    assert set(bad["reason"]) == {missing}
 
 
 def test_loss_is_that_of_the_first_mode_or_none():
@@ -141,7 +145,7 @@ def test_loss_is_that_of_the_first_mode_or_none():
     table = _table(modes=modes[modes["mode"] > 1])
     row = _of(table, "L1", "wood.loss_factor")
     assert np.isnan(row["value"])
-    assert "first bending mode of the freely hung board was not found" in row["note"]
+    assert row["note"] == WoodReason.NO_FIRST_MODE
     assert _of(table, "L1", "wood.youngs_modulus_gpa")["value"] > 13
 
 
@@ -150,7 +154,7 @@ def test_boards_without_free_modes_say_so():
     table = _table(modes=modes[modes["specimen"] != "R3"])
     row = _of(table, "R3", "wood.sound_speed_m_s")
     assert np.isnan(row["value"])
-    assert "tap it on soft points" in row["note"]
+    assert row["note"] == WoodReason.NO_FREE_MODE
     assert _of(table, "R3", "wood.density_kg_m3")["value"] > 700
 
 
@@ -163,7 +167,7 @@ def test_bench_modes_are_never_used_for_stiffness():
 def test_feature_rows():
     study = demo()
     features = wood_features(study, numbered_modes(study, TRUTH))
-    assert list(features.columns) == FEATURE_COLUMNS
+    assert list(features.columns) == TABLES["features"].names
     assert features["id"].is_unique
     assert (features["kind"] == "wood").all()
     assert (features["take"] == "").all()
@@ -214,29 +218,32 @@ def test_a_refused_mount_is_a_row_that_cannot_be_used():
     rows = rows[(rows["specimen"] == "C2") & (rows["feature"] != "wood.density_kg_m3")]
     assert set(rows["feature"]) == FEATURES
     assert not rows["usable"].any()
-    assert rows["reason"].str.contains("no usable mode in the free taps of mount 4").all()
+    assert set(rows["reason"]) == {note(WoodReason.NO_FREE_MODE_IN_MOUNT, mount=4)}
 
 
 def test_mass_left_on_is_told_with_its_size():
     study = with_wood(demo(), attached_g=8.0)
     table = _table(study)
-    said = [s for s in wood_warnings(study, table) if "left on the boards" in s]
-    assert len(said) == 1
+    (warning,) = [w for w in wood_warnings(study, table) if code_of(w) == WoodWarning.MASS_LOWERS]
+    fields = fields_of(warning)
     # 8 g on the lightest board, 265.9 g: 4 x 8 / 265.9 = 12 % to first order, 10 % in full.
-    assert "C1 (265.9 g, the lightest)" in said[0]
-    assert "Young's modulus by 10 %" in said[0]
-    assert "8 g were left on" in _of(table, "C1", "wood.youngs_modulus_gpa")["note"]
-    assert not [s for s in wood_warnings(demo(), _table()) if "left on" in s]
+    assert (fields["board"], fields["board_g"], fields["grams"]) == ("C1", 265.9, 8.0)
+    assert fields["modulus_share"] == pytest.approx(0.10, abs=0.005)
+    assert fields["frequency_share"] == pytest.approx(0.05, abs=0.003)
+    left_on = note(WoodNote.MASS_LEFT_ON, grams=8.0)
+    assert left_on in each(_of(table, "C1", "wood.youngs_modulus_gpa")["note"])
+    assert not has(several(wood_warnings(demo(), _table())), WoodWarning.MASS_LOWERS)
 
 
 def test_odd_density_and_moisture_are_warned_about():
     study = with_specimens(
         demo(), L1={"mass_g": 2911.0}, **{f"R{n}": {"moisture_pct": 12.5} for n in range(1, 5)}
     )
-    said = wood_warnings(study, _table(study))
-    assert any("L1 has a density of 5681 kg/m3" in s for s in said)
-    assert any("differ in moisture" in s and "robinia 12.5 %" in s for s in said)
-    assert not [s for s in wood_warnings(demo(), _table()) if "moisture" in s or "density" in s]
+    found = {code_of(w): fields_of(w) for w in wood_warnings(study, _table(study))}
+    assert found[WoodWarning.ODD_DENSITY]["board"] == "L1"
+    assert found[WoodWarning.ODD_DENSITY]["density"] == pytest.approx(5681, abs=0.5)
+    assert {"name": "robinia", "percent": 12.5} in found[WoodWarning.MOISTURE_DIFFERS]["woods"]
+    assert wood_warnings(demo(), _table()) == []
 
 
 def test_equilibrium_moisture_of_the_bench():
@@ -251,7 +258,7 @@ def test_to_12_percent_only_on_request_and_only_for_listed_woods():
     table = _table(study)
     row = _of(table, "L1", "youngs_modulus_at_12_percent_gpa")
     assert np.isnan(row["value"])
-    assert "give its full name" in row["note"]
+    assert row["note"] == note(WoodReason.UNLISTED, wood="larch")
     named = with_specimens(study, L1={"wood": "western larch"}, C1={"moisture_pct": None})
     table = _table(named)
     row = _of(table, "L1", "youngs_modulus_at_12_percent_gpa")
@@ -259,11 +266,12 @@ def test_to_12_percent_only_on_request_and_only_for_listed_woods():
     # Eq 5-3 by hand: 10,100 green, 12,900 at 12 %, Mp 28, board at 9.4 %.
     assert row["value"] / here["value"] == pytest.approx((12900 / 10100) ** (-2.6 / 16), rel=1e-9)
     assert row["u"] / row["value"] > here["u"] / here["value"]
-    assert "from 9.4 % to 12 %" in row["note"]
+    assert code_of(row["note"]) == WoodNote.FROM_HANDBOOK
+    assert fields_of(row["note"])["moisture_pct"] == 9.4
     density = _of(table, "L1", "density_at_12_percent_kg_m3")
     assert density["value"] > _of(table, "L1", "wood.density_kg_m3")["value"]
     assert np.isnan(_of(table, "C1", "density_at_12_percent_kg_m3")["value"])
-    assert "no moisture_pct" in _of(table, "C1", "density_at_12_percent_kg_m3")["note"]
+    assert _of(table, "C1", "density_at_12_percent_kg_m3")["note"] == WoodReason.NO_MOISTURE
 
 
 def test_boards_never_tapped_free():
@@ -275,7 +283,26 @@ def test_boards_never_tapped_free():
     rows = wood_features(some, numbered[numbered["specimen"] != "C2"])
     rows = rows[(rows["specimen"] == "C2") & (rows["feature"] != "wood.density_kg_m3")]
     assert len(rows) == 6
-    assert (rows["reason"] == "the board was not tapped hanging free").all()
+    assert set(rows["reason"]) == {WoodReason.NOT_TAPPED_FREE}
     none = replace(study, takes=tuple(t for t in study.takes if t.support == "bench"))
     rows = wood_features(none, numbered.iloc[:0])
     assert set(rows["feature"]) == {"wood.density_kg_m3"}
+
+
+@pytest.mark.parametrize(
+    ("factor", "code"), [(1.0, WoodReason.TWO_READINGS), (4.0, WoodReason.NOTHING_FITS)]
+)
+def test_a_stiffness_that_the_modes_leave_open_is_warned_about(factor, code):
+    """Two low modes alone, of which either may be the first; and modes that no wood can have."""
+    study = demo()
+    modes = board_modes(study, TRUTH)
+    own = modes["specimen"] == "L1"
+    modes.loc[own, "frequency_hz"] *= factor
+    modes = modes[~own | modes["mode"].isin([2, 5] if factor == 1.0 else [1, 2])]
+    table = _table(study, modes)
+    row = _of(table, "L1", "wood.youngs_modulus_gpa")
+    assert np.isnan(row["value"])
+    assert has(row["note"], code)
+    (warning,) = wood_warnings(study, table)
+    assert code_of(warning) == WoodWarning.READING
+    assert fields_of(warning) == {"board": "L1", "notes": each(row["note"])}

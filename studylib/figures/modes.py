@@ -1,0 +1,382 @@
+"""Modes for the eye: over the tone, board by board, tap by tap, and what follows from them.
+
+- `tone_and_modes_figure`: for one board of each wood the spectrum of its tone, with the modes that
+  were measured on the bench (filled marks), measured on the freely hung board (open marks) and
+  predicted from size and stiffness (upright strokes).
+- `ladder_figure`: every numbered mode of every board, frequency against loss factor, on the bench
+  and freely hung, with the standard uncertainty of each and the harmonics of the tone.
+- `tap_figure`: the level of a tap take over time. The grey line is the recording; each coloured
+  line is one mode, straight because a mode dies away by so many dB a second. A refused tap is
+  hatched, with its reason.
+- `responses_figure`: a panel for each wood: thin lines are mounts (H1 of its repeated sweeps), the
+  thick line is their median in dB. Below, the coherence where sweeps were repeated.
+- `stiffness_figure`: Young's modulus against density, a point a board with the standard uncertainty
+  of both; the pale lines join equal speed of sound.
+
+Conventions: the look of `figures.style`; nothing is computed here.
+"""
+
+from __future__ import annotations
+
+from itertools import cycle
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.ticker import FuncFormatter, NullFormatter
+from matplotlib.transforms import ScaledTranslation
+
+from studylib.codes.wood import ModeBasis
+from studylib.figures.spectra import level_label
+from studylib.figures.style import (
+    BLACK,
+    BLUE,
+    GREEN,
+    GREY,
+    ORANGE,
+    PALE,
+    VERMILION,
+    Look,
+    empty_figure,
+    frequency_axis,
+    legend_label,
+    looks,
+    new_figure,
+    safe,
+    settle,
+    styled,
+    wrapped,
+)
+from studylib.words import say
+from studylib.words.numbers import exact
+
+BENCH, FREE, PREDICTED = ModeBasis.BENCH, ModeBasis.FREE, ModeBasis.PREDICTED
+PLACES = {PREDICTED: 18.0, FREE: 9.0, BENCH: 0.0}  # points above the panel's top edge
+SUPPORTS = {"bench": "figures_modes.support_bench", "free": "figures_modes.support_free"}
+OUTSIDE = "outside upper right"
+NAMED = (1, 2, 3, 4, 5, 6, 8, 12, 16, 20)
+LINES = ((BLUE, "-"), (VERMILION, "--"), (GREEN, "-."), (ORANGE, ":"))
+BELOW_DB = 85.0  # of the loudest block that is shown
+DENSITY, MODULUS = "wood.density_kg_m3", "wood.youngs_modulus_gpa"
+LEAST_OF_A_LINE = 10  # of 50 points that a line must have in the picture to be named
+SPEEDS = np.arange(2000.0, 8000.0, 500.0)  # m/s
+
+
+@styled
+def tone_and_modes_figure(
+    near: pd.DataFrame,
+    boards: pd.DataFrame,
+    spectra: pd.DataFrame,
+    study,
+    *,
+    size: tuple[float, float] | None = None,
+) -> Figure:
+    """The modes of one board of each wood over the spectrum of its tone.
+
+    Parameters
+    ----------
+    near : `wood.near_tone.modes_near_tone`.  boards : `modes.boards.board_modes`.
+    spectra : take, specimen, wood, mount, frequency_hz, level_db.
+    """
+    shown = [board for wood in study.woods if (board := _first_board(wood, boards, study))]
+    if not shown:
+        return empty_figure(say("figures_modes.no_modes"), size)
+    style, f = looks(study.woods), study.settings.tone.fundamental_hz
+    known = boards[~boards["missing"]]
+    high = min(float(known["frequency_hz"].max()) * 1.15, f * (study.settings.tone.harmonics + 1))
+    low = min(f, float(known["frequency_hz"].min())) / 1.6
+    figure = new_figure(size, 1.2 + 2.2 * len(shown))
+    panels = figure.subplots(len(shown), 1, squeeze=False, sharex=True)[:, 0]
+    for axes, specimen in zip(panels, shown, strict=True):
+        wood = study.specimen(specimen).wood
+        rows = spectra[
+            (spectra["specimen"] == specimen) & spectra["frequency_hz"].between(low, high)
+        ]
+        axes.plot(rows["frequency_hz"], rows["level_db"], color=GREY, linewidth=0.7)
+        frequency_axis(axes, low, high, label=axes is panels[-1])
+        _marks(axes, _modes(specimen, near, known), style[wood])
+        _harmonics(axes, f, low, high, study.settings.tone.harmonics)
+        axes.set_title(safe(say("figures_modes.board_title", board=specimen, wood=wood)), pad=26)
+        axes.grid(axis="y")
+    figure.supylabel(level_label(study), fontsize=10)
+    _key(figure)
+    return settle(figure)
+
+
+def _first_board(wood: str, boards: pd.DataFrame, study) -> str:
+    """The first board of a wood that has modes; "" without one."""
+    tapped = set(boards.loc[~boards["missing"], "specimen"])
+    return next(
+        (
+            s.specimen
+            for s in study.specimens
+            if s.wood == wood and not s.role and s.specimen in tapped
+        ),
+        "",
+    )
+
+
+def _modes(specimen: str, near: pd.DataFrame, known: pd.DataFrame) -> dict[str, pd.Series]:
+    own = known[known["specimen"] == specimen]
+    predicted = near[(near["specimen"] == specimen) & (near["basis"] == PREDICTED)]
+    return {
+        BENCH: own.loc[own["support"] == "bench", "frequency_hz"],
+        FREE: own.loc[own["support"] == "free", "frequency_hz"],
+        PREDICTED: predicted.drop_duplicates("mode")["mode_hz"],
+    }
+
+
+def _marks(axes: Axes, modes: dict[str, pd.Series], look: Look) -> None:
+    across = axes.get_xaxis_transform()
+    low, high = axes.get_xlim()
+    for basis, own in modes.items():
+        frequencies = own[own.between(low, high)]
+        height = [1.0] * len(frequencies)
+        up = ScaledTranslation(0.0, PLACES[basis] / 72.0, axes.figure.dpi_scale_trans)
+        options = {"transform": across + up, "clip_on": False, "color": look.colour}
+        options["linestyle"] = ""
+        if basis == PREDICTED:
+            axes.plot(frequencies, height, "|", markersize=8, markeredgewidth=1.6, **options)
+        else:
+            axes.plot(
+                frequencies, height, look.marker, markersize=6,
+                markerfacecolor=look.colour if basis == BENCH else "white", **options,
+            )  # fmt: skip
+        if basis == BENCH:
+            axes.vlines(
+                frequencies, 0, 1, transform=across, color=look.colour, linewidth=0.6, alpha=0.6
+            )
+    axes.set_xlim(low, high)
+
+
+def _harmonics(axes: Axes, f: float, low: float, high: float, count: int) -> None:
+    """Dotted lines at the harmonics, their names at the foot."""
+    numbers = [k for k in range(1, count + 1) if low <= k * f <= high]
+    across = axes.get_xaxis_transform()
+    places = [k * f for k in numbers]
+    axes.vlines(places, 0, 1, transform=across, color=GREY, linewidth=0.7, linestyle=":", zorder=0)
+    for k in set(numbers) & set(NAMED):
+        axes.text(
+            k * f, 0.02, "f" if k == 1 else f"{k}f", transform=across, ha="center", va="bottom",
+            fontsize=8, color=BLACK,
+            bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6, "alpha": 0.8},
+        )  # fmt: skip
+
+
+def _key(figure: Figure) -> None:
+    ends = figure.axes[0]
+    for marker, face, code in (
+        ("|", BLACK, "figures_modes.predicted"),
+        ("o", "white", "figures_modes.measured_free"),
+        ("o", GREY, "figures_modes.measured_on_the_bench"),
+    ):
+        ends.plot([], [], marker, color=GREY, markerfacecolor=face, label=say(code))
+    figure.legend(*ends.get_legend_handles_labels(), loc=OUTSIDE, ncols=3)
+
+
+@styled
+def ladder_figure(
+    boards: pd.DataFrame, study, *, size: tuple[float, float] | None = None
+) -> Figure:
+    """Frequency and loss factor of every numbered mode, a panel for each support."""
+    known = boards[~boards["missing"] & (boards["role"] == "")]
+    supports = [support for support in SUPPORTS if (known["support"] == support).any()]
+    if not supports:
+        return empty_figure(say("figures_modes.no_modes"), size)
+    style, f = looks(study.woods), study.settings.tone.fundamental_hz
+    low, high = float(known["frequency_hz"].min()) / 1.3, float(known["frequency_hz"].max()) * 1.2
+    figure = new_figure(size, 1.0 + 2.7 * len(supports))
+    panels = figure.subplots(len(supports), 1, squeeze=False, sharex=True, sharey=True)[:, 0]
+    for axes, support in zip(panels, supports, strict=True):
+        rows = known[known["support"] == support]
+        for wood in study.woods:
+            own = rows[rows["wood"] == wood]
+            axes.errorbar(
+                own["frequency_hz"], own["loss_factor"], xerr=own["frequency_u"],
+                yerr=own["loss_factor_u"], fmt=style[wood].marker, color=style[wood].colour,
+                markersize=4.5, alpha=0.8, elinewidth=0.8, label=legend_label(wood, 24),
+            )  # fmt: skip
+        axes.set_yscale("log")
+        axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: exact(value)))
+        axes.yaxis.set_minor_formatter(NullFormatter())
+        frequency_axis(axes, low, high, label=axes is panels[-1])
+        _harmonics(axes, f, low, high, study.settings.tone.harmonics)
+        axes.set_title(say(SUPPORTS[support]))
+        axes.set_ylabel(say("figures_modes.loss_factor_axis"))
+        axes.grid(axis="y", which="both")
+    _few_ticks(panels[0], known["loss_factor"])
+    figure.legend(*panels[0].get_legend_handles_labels(), loc=OUTSIDE, ncols=4)
+    return settle(figure)
+
+
+def _few_ticks(axes: Axes, values: pd.Series) -> None:
+    low, high = float(values.min()) / 1.15, float(values.max()) * 1.15
+    steps = [m * 10.0**e for e in range(-5, 1) for m in (1, 2, 3, 5, 7)]
+    axes.set_yticks([step for step in steps if low <= step <= high])
+    axes.set_yticks([], minor=True)
+    axes.set_ylim(low, high)
+
+
+@styled
+def tap_figure(view, *, size: tuple[float, float] | None = None) -> Figure:
+    """Level against time of one tap take (`measure.rings.TapView`; None: nothing to show)."""
+    if view is None:
+        return empty_figure(say("figures_modes.no_tap"), size)
+    figure = new_figure(size, 4.2)
+    axes = figure.subplots()
+    axes.plot(
+        view.time_s, view.level_db, color=GREY, linewidth=0.9, label=say("figures_modes.recording")
+    )
+    top = float(view.level_db.max())
+    named = False
+    for tap in view.taps:
+        if tap.reason:
+            axes.axvspan(
+                tap.start_s, tap.end_s, facecolor=PALE, hatch="//", edgecolor=GREY, alpha=0.5
+            )
+            refused = wrapped(say("figures_modes.refused", reason=tap.reason), 30, lines=4)
+            axes.text(tap.start_s, top, refused, va="top", fontsize=8)
+            continue
+        for (frequency, level, seconds), (colour, dash) in zip(
+            tap.modes, cycle(LINES), strict=False
+        ):
+            ends = [tap.start_s, tap.end_s]
+            facts = {"frequency_hz": frequency, "seconds": seconds}
+            label = None if named else say("figures_modes.mode_line", **facts)
+            heights = [level, level - 60.0 * (tap.end_s - tap.start_s) / seconds]
+            axes.plot(ends, heights, color=colour, linestyle=dash, linewidth=1.8, label=label)
+        named = named or bool(tap.modes)
+    axes.set_ylim(top - BELOW_DB, top + 4)
+    axes.set_xlim(0, float(view.time_s[-1]))
+    axes.set_xlabel(say("figures_modes.time_axis"))
+    axes.set_ylabel(say("figures_modes.level_axis"))
+    axes.set_title(safe(say("figures_modes.tap_title", take=view.take)))
+    axes.grid(axis="y")
+    axes.legend(loc="upper right", fontsize=8)
+    return settle(figure)
+
+
+@styled
+def responses_figure(
+    responses: pd.DataFrame, study, *, size: tuple[float, float] | None = None
+) -> Figure:
+    """Response relative to the drive channel, a line a mount, a panel a wood.
+
+    Parameters
+    ----------
+    responses : `measure.sweep_rows.mount_responses`.
+    """
+    wood_of = {s.specimen: s.wood for s in study.specimens if not s.role}
+    rows = responses[responses["specimen"].isin(list(wood_of))]
+    if rows.empty:
+        return empty_figure(say("figures_modes.no_responses"), size)
+    rows = rows.assign(wood=rows["specimen"].map(wood_of))
+    woods = [wood for wood in study.woods if (rows["wood"] == wood).any()]
+    repeated = rows["coherence"].notna().any()
+    style, f = looks(study.woods), study.settings.tone.fundamental_hz
+    low, high = float(rows["frequency_hz"].min()), float(rows["frequency_hz"].max())
+    figure = new_figure(size, 0.9 + 1.7 * (len(woods) + repeated))
+    panels = figure.subplots(len(woods) + int(repeated), 1, squeeze=False, sharex=True)[:, 0]
+    for axes, wood in zip(panels, woods, strict=False):
+        _wood(axes, rows[rows["wood"] == wood], wood, style[wood])
+        axes.sharey(panels[0])
+    if repeated:
+        for wood in woods:
+            own = rows[(rows["wood"] == wood) & rows["coherence"].notna()]
+            least = own.groupby("frequency_hz")["coherence"].min()
+            panels[-1].plot(least.index, least, color=style[wood].colour, label=safe(wood))
+        panels[-1].set_ylabel(wrapped(say("figures_modes.coherence_axis"), 14))
+        panels[-1].set_ylim(0, 1.05)
+    for axes in panels:
+        frequency_axis(axes, low, high, label=axes is panels[-1])
+        for k in range(1, min(study.settings.tone.harmonics, int(high / f)) + 1):
+            axes.axvline(k * f, color=GREY, linewidth=0.5, linestyle=":", zorder=0)
+        axes.grid(axis="y")
+    drive = study.settings.channels.drive_kind
+    figure.supylabel(say("figures_modes.response_axis", drive=drive), fontsize=10)
+    return settle(figure)
+
+
+def _wood(axes: Axes, rows: pd.DataFrame, wood: str, look: Look) -> None:
+    for _, own in rows.groupby(["specimen", "mount"], sort=False):
+        axes.fill_between(
+            own["frequency_hz"], own["h1_db"] - own["u_db"], own["h1_db"] + own["u_db"],
+            color=look.colour, alpha=0.15, linewidth=0,
+        )  # fmt: skip
+        axes.plot(own["frequency_hz"], own["h1_db"], color=look.colour, linewidth=0.6, alpha=0.5)
+    median = rows.groupby("frequency_hz")["h1_db"].median()
+    axes.plot(median.index, median, color=look.colour, linewidth=1.6)
+    mounts = len(rows[["specimen", "mount"]].drop_duplicates())
+    count = {"boards": rows["specimen"].nunique(), "mounts": mounts}
+    axes.set_title(safe(say("figures_modes.wood_title", wood=wood, **count)))
+
+
+@styled
+def stiffness_figure(
+    wood: pd.DataFrame, study, *, size: tuple[float, float] | None = None
+) -> Figure:
+    """Young's modulus along the grain against density, one point a board.
+
+    Parameters
+    ----------
+    wood : `wood.study_wood.wood_table`.
+    """
+    compared = {s.specimen for s in study.specimens if not s.role}
+    rows = wood[wood["specimen"].isin(compared)].set_index(["specimen", "quantity"])
+    names = [s.specimen for s in study.specimens if _known(rows, s.specimen)]
+    if not names:
+        return empty_figure(say("figures_modes.no_stiffness"), size)
+    style = looks(study.woods)
+    figure = new_figure(size, 4.6)
+    axes = figure.subplots()
+    for species in study.woods:
+        own = [name for name in names if study.specimen(name).wood == species]
+        if not own:
+            continue
+        x, y = (rows.loc[[(name, q) for name in own]] for q in (DENSITY, MODULUS))
+        axes.errorbar(
+            x["value"], y["value"], xerr=x["u"], yerr=y["u"], fmt=style[species].marker,
+            color=style[species].colour, markersize=7, elinewidth=1.2, capsize=2,
+            label=legend_label(species, 24),
+        )  # fmt: skip
+        for name, at_x, at_y in zip(own, x["value"], y["value"], strict=True):
+            axes.annotate(
+                legend_label(name, 12), (at_x, at_y), xytext=(6, 5), textcoords="offset points",
+                fontsize=8, color=GREY,
+            )  # fmt: skip
+    _speeds(axes)
+    axes.set_xlabel(say("figures_modes.density_axis"))
+    axes.set_ylabel(say("figures_modes.modulus_axis"))
+    axes.legend(loc="lower right")
+    return settle(figure)
+
+
+def _known(rows: pd.DataFrame, name: str) -> bool:
+    return all(
+        (name, quantity) in rows.index and np.isfinite(rows.loc[(name, quantity), "value"])
+        for quantity in (DENSITY, MODULUS)
+    )
+
+
+def _speeds(axes: Axes) -> None:
+    """Lines of equal speed of sound c: E = rho c^2."""
+    axes.margins(0.12)
+    axes.autoscale_view()
+    (left, right), (low, high) = axes.get_xlim(), axes.get_ylim()
+    density = np.linspace(left, right, 50)
+    for speed in SPEEDS:
+        modulus = density * speed**2 / 1e9
+        if modulus[-1] < low or modulus[0] > high:
+            continue
+        axes.plot(density, modulus, color=PALE, linewidth=1.0, zorder=0)
+        inside = np.flatnonzero((modulus > low) & (modulus < high))
+        if len(inside) < LEAST_OF_A_LINE:
+            continue  # too short a piece of line to carry its name
+        at = inside[-1]
+        axes.text(
+            density[at], modulus[at], say("figures_modes.speed", speed=speed), fontsize=8,
+            color=GREY, ha="right", va="top", zorder=0,
+        )  # fmt: skip
+    axes.set_xlim(left, right)
+    axes.set_ylim(low, high)

@@ -1,0 +1,343 @@
+"""What rings and what the wood is, for the reader: taps, modes, sweeps and stiffness.
+
+Every refused tap keeps its reason; a board in which a mode is missing is named. Whether a
+harmonic is lifted by the board's size alone depends on where its modes fall, not on its wood.
+Sentences are notes (see `codes`); tables hold names and formatted numbers.
+
+Functions: modes_of_study, tap_sentences, refused_table, found_table, modes_table,
+missing_sentences, bench_sentence, size_sentences, near_table, about_damping, sweep_sentences,
+wood_sentences, properties_table. Class: StudyModes.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from studylib.codes import note
+from studylib.codes.wood import ModeBasis
+from studylib.measure.parts import Gathered
+from studylib.measure.sweep_rows import mount_responses
+from studylib.sheets import Study
+from studylib.signal.damping import decay_time, logarithmic_decrement, quality_factor
+from studylib.signal.transfer_functions import LOWEST_COHERENCE
+from studylib.wood import modes_near_tone, wood_features, wood_table, wood_warnings
+from studylib.wood.near_tone import LIFTED_DB
+from studylib.words import say
+from studylib.words.numbers import MISSING, with_uncertainty
+from studylib.words.text import listed
+
+# Which way of knowing the modes tells of the size alone first.
+ORDER = (ModeBasis.PREDICTED, ModeBasis.FREE, ModeBasis.BENCH)
+FIRST = 6  # harmonics, and modes of a tap, that are shown
+MODES = 3  # of each board that are shown in full
+NEAR_TABLE = [
+    "harmonic", "wood", "nearest mode", "mode Hz", "bandwidths off", "gain dB", "gain range dB",
+    "bench gain dB", "lifted in",
+]  # fmt: skip
+MODULUS, ISOTROPIC = "wood.youngs_modulus_gpa", "youngs_modulus_isotropic_gpa"
+# Quantity of the table `wood` -> its heading, and the factor to the heading's unit.
+PROPERTIES = {
+    "wood.density_kg_m3": ("modes_report.density", 1.0),
+    MODULUS: ("modes_report.youngs_modulus", 1.0),
+    "shear_ratio": ("modes_report.shear_ratio", 1.0),
+    "wood.sound_speed_m_s": ("modes_report.sound_speed", 1.0),
+    "wood.radiation_m4_kg_s": ("modes_report.radiation", 1.0),
+    "wood.impedance_pa_s_m": ("modes_report.impedance", 1e-6),
+    "wood.loss_factor": ("modes_report.loss_factor", 1.0),
+    ISOTROPIC: ("modes_report.isotropic_modulus", 1.0),
+}
+
+
+@dataclass(frozen=True)
+class StudyModes:
+    """numbered : every mode of every tap and sweep, with its number.  boards : one row a board,
+    support and number.  wood : properties of each board.  near : the mode nearest to each
+    harmonic of the tone.  responses : each mount's response from its sweeps.  features : rows of
+    the features table that the wood gives.  warnings : notes."""
+
+    numbered: pd.DataFrame
+    boards: pd.DataFrame
+    wood: pd.DataFrame
+    near: pd.DataFrame
+    responses: pd.DataFrame
+    features: pd.DataFrame
+    warnings: tuple[str, ...]
+
+
+def modes_of_study(study: Study, gathered: Gathered) -> StudyModes:
+    """Wood, modes near the tone and responses from what was gathered."""
+    wood = wood_table(study, gathered.board_modes)
+    measured = [batch for batch in study.batches if batch not in gathered.failed]
+    takes = pd.DataFrame(
+        [(t.take, t.specimen, t.mount) for t in study.takes if t.kind == "sweep"],
+        columns=["take", "specimen", "mount"],
+    )
+    return StudyModes(
+        numbered=gathered.modes,
+        boards=gathered.board_modes,
+        wood=wood,
+        near=modes_near_tone(study, gathered.board_modes, wood),
+        responses=mount_responses(gathered.sweeps, takes),
+        features=wood_features(study, gathered.modes, batches=measured),
+        warnings=tuple(wood_warnings(study, wood)),
+    )
+
+
+def tap_sentences(modes: pd.DataFrame) -> list[str]:
+    """How many taps were found, and how many of them are not used.
+
+    Parameters
+    ----------
+    modes : rows of the table `modes` (one batch or all).
+    """
+    taps = modes[modes["kind"] == "tap"]
+    if taps.empty:
+        return [note("modes_report.no_taps")]
+    each = taps.groupby(["take", "tap"], sort=False).agg(
+        wood=("wood", "first"), usable=("usable", "any"), support=("support", "first")
+    )
+    each = each[each.index.get_level_values("tap") > 0]
+    supports = each["support"].value_counts().to_dict()
+    found = note(
+        "modes_report.taps_found", taps=len(each), takes=taps["take"].nunique(), supports=supports
+    )
+    refused = each[~each["usable"].astype(bool)]
+    if refused.empty:
+        return [found, note("modes_report.none_refused")]
+    woods = refused["wood"].value_counts().to_dict()
+    return [found, note("modes_report.refused", taps=len(refused), woods=woods)]
+
+
+def refused_table(modes: pd.DataFrame) -> pd.DataFrame:
+    """Taps that are not used: take, board, tap, reason."""
+    taps = modes[(modes["kind"] == "tap") & ~modes["usable"].astype(bool)]
+    rows = taps.drop_duplicates(["take", "tap"])[["take", "specimen", "tap", "reason"]]
+    return rows.rename(columns={"specimen": "board"}).reset_index(drop=True)
+
+
+def found_table(modes: pd.DataFrame) -> pd.DataFrame:
+    """The modes of the first usable tap of each take, strongest first, at most `FIRST` a take.
+
+    Parameters
+    ----------
+    modes : rows of the table `modes` of one batch.
+    """
+    taps = modes[(modes["kind"] == "tap") & modes["usable"].astype(bool)]
+    first = taps[taps["tap"] == taps.groupby("take")["tap"].transform("min")]
+    rows = first.sort_values("level_db", ascending=False, kind="stable")
+    rows = rows.groupby("take", sort=False).head(FIRST)
+    place = {take: i for i, take in enumerate(dict.fromkeys(taps["take"]))}
+    rows = rows.sort_values("take", key=lambda names: names.map(place), kind="stable")
+    f, loss = rows["frequency_hz"].astype(float), rows["loss_factor"].astype(float)
+    seconds = decay_time(f, loss)
+    return pd.DataFrame(
+        {
+            "take": rows["take"], "board": rows["specimen"],
+            "frequency Hz": _pairs(f, rows["frequency_u"].astype(float)),
+            "decay time s": _pairs(seconds, seconds * rows["loss_factor_u"].astype(float) / loss),
+            "level dB": rows["level_db"].astype(float),
+        }
+    ).reset_index(drop=True)  # fmt: skip
+
+
+def modes_table(boards: pd.DataFrame, *, support: str) -> pd.DataFrame:
+    """The first modes of each board: one quantity in its four names, with uncertainty.
+
+    Parameters
+    ----------
+    boards : the table `board_modes`.  support : "bench" or "free".
+    """
+    rows = boards[(boards["support"] == support) & ~boards["missing"] & (boards["mode"] <= MODES)]
+    f, loss = rows["frequency_hz"], rows["loss_factor"]
+    share = rows["loss_factor_u"] / loss
+    same = {
+        "Q": quality_factor(loss),
+        "decay time s": decay_time(f, loss),
+        "decrement": logarithmic_decrement(loss),
+    }
+    return pd.DataFrame(
+        {
+            "board": rows["specimen"], "wood": rows["wood"], "mode": rows["mode"],
+            "frequency Hz": _pairs(f, rows["frequency_u"]),
+            "loss factor": _pairs(loss, rows["loss_factor_u"]),
+            **{name: _pairs(values, values * share) for name, values in same.items()},
+            "mounts": rows["n_mounts"], "taps": rows["n_taps"],
+        }
+    ).reset_index(drop=True)  # fmt: skip
+
+
+def _pairs(values: pd.Series, u: pd.Series) -> list[str]:
+    return [with_uncertainty(float(v), float(w)) for v, w in zip(values, u, strict=True)]
+
+
+def missing_sentences(boards: pd.DataFrame) -> list[str]:
+    """Which numbered mode was not found in which board."""
+    lost = boards[boards["missing"].astype(bool)]
+    found = [
+        note("modes_report.missing", mode=mode, support=support, boards=list(rows["specimen"]))
+        for (support, mode), rows in lost.groupby(["support", "mode"], sort=True)
+    ]
+    return [*found, note("modes_report.why_missing")] if found else []
+
+
+def bench_sentence(boards: pd.DataFrame) -> list[str]:
+    """What lying on the bench does to the first mode, against hanging free."""
+    first = boards[(boards["mode"] == 1) & ~boards["missing"] & (boards["role"] == "")]
+    pairs = first.pivot(index="specimen", columns="support", values=["frequency_hz", "loss_factor"])
+    if not {("loss_factor", "bench"), ("loss_factor", "free")} <= set(pairs.columns):
+        return []
+    pairs = pairs.dropna()
+    if pairs.empty:
+        return []
+    percent = 100 * (pairs["frequency_hz", "bench"] / pairs["frequency_hz", "free"] - 1)
+    ratio = pairs["loss_factor", "bench"] / pairs["loss_factor", "free"]
+    facts = {"frequency_percent": _ends(percent), "loss_ratio": _ends(ratio)}
+    return [note("modes_report.bench_against_free", boards=len(pairs), **facts)]
+
+
+def _ends(values: pd.Series) -> tuple[float, float]:
+    return float(values.min()), float(values.max())
+
+
+def _compared(near: pd.DataFrame) -> tuple[pd.DataFrame, str]:
+    """Rows of boards that are compared, and the way of knowing their modes; "" without one."""
+    compared = near[near["role"] == ""]
+    return compared, next((one for one in ORDER if (compared["basis"] == one).any()), "")
+
+
+def size_sentences(near: pd.DataFrame) -> list[str]:
+    """Which harmonics of the tone the boards' size alone would lift."""
+    compared, basis = _compared(near)
+    if not basis:
+        return [note("modes_report.modes_unknown")]
+    rows = compared[compared["basis"] == basis]
+    boards = rows["specimen"].nunique()
+    count = rows.groupby("harmonic")["lifted"].agg(["sum", "size"])
+    in_all = [k for k, n in count.iterrows() if n["sum"] == n["size"] == boards]
+    in_some = [k for k, n in count.iterrows() if n["sum"] > 0 and k not in in_all]
+    about = {"boards": boards, "basis": basis, "lifted_db": LIFTED_DB}
+    if in_all:
+        found = [note("modes_report.lifted_in_all", harmonics=in_all, **about)]
+    else:
+        found = [note("modes_report.lifted_in_none", **about)]
+    if in_some:
+        found.append(note("modes_report.lifted_in_some", harmonics=in_some))
+    return found + [_nearest(rows[rows["harmonic"] == k], k) for k in in_all[:FIRST]]
+
+
+def _nearest(own: pd.DataFrame, k: int) -> str:
+    return note(
+        "modes_report.nearest_mode", harmonic=k, frequency_hz=own["frequency_hz"].iloc[0],
+        modes=sorted(own["mode"].unique()), bandwidths=_ends(own["distance_bandwidths"].abs()),
+        gain_db=_ends(own["gain_db"]),
+    )  # fmt: skip
+
+
+def _span(values: pd.Series, places: int) -> str:
+    low, high = _ends(values)
+    return say("modes_report.span", low=low, high=high, places=places)
+
+
+def near_table(near: pd.DataFrame) -> pd.DataFrame:
+    """The mode nearest to each of the first harmonics: one row a harmonic and wood, lowest to
+    highest over its boards. All boards one by one are in tables/modes_near_tone.csv."""
+    compared, basis = _compared(near[near["harmonic"] <= FIRST])
+    out = []
+    for (k, wood), rows in compared.groupby(["harmonic", "wood"], sort=False):
+        known, bench = rows[rows["basis"] == basis], rows[rows["basis"] == ModeBasis.BENCH]
+        if known.empty:
+            continue
+        gains = pd.concat([known["gain_low"], known["gain_high"]])
+        lifted = {"lifted": int(known["lifted"].sum()), "boards": len(known)}
+        row = (
+            "f" if k == 1 else f"{k}f", wood, listed(sorted(known["mode"].unique())),
+            _span(known["mode_hz"], 0), _span(known["distance_bandwidths"], 1),
+            _span(known["gain_db"], 1), _span(gains, 1),
+            MISSING if bench.empty else _span(bench["gain_db"], 1),
+            say("modes_report.lifted_boards", **lifted),
+        )  # fmt: skip
+        out.append((k, row))
+    rows = [row for _, row in sorted(out, key=lambda pair: pair[0])]
+    return pd.DataFrame(rows, columns=NEAR_TABLE)
+
+
+def about_damping() -> list[str]:
+    """One quantity, four names."""
+    return [note("modes_report.about_damping")]
+
+
+def sweep_sentences(study: Study, responses: pd.DataFrame) -> list[str]:
+    """What the sweeps gave, and how well repeats agree.
+
+    Parameters
+    ----------
+    responses : the table `responses`.
+    """
+    takes = [t for t in study.takes if t.kind == "sweep" and not t.exclude]
+    if not takes:
+        return [note("modes_report.no_sweeps")]
+    if not study.settings.sweep.known:
+        return [note("modes_report.sweep_shape_unknown")]
+    mounts = len(responses[["specimen", "mount"]].drop_duplicates())
+    found = note("modes_report.sweeps_found", sweeps=len(takes), mounts=mounts)
+    coherence = responses["coherence"].dropna()
+    if coherence.empty:
+        return [found, note("modes_report.no_repeated_sweep")]
+    share = float(np.mean(coherence < LOWEST_COHERENCE))
+    return [found, note("modes_report.coherence_low", lowest=LOWEST_COHERENCE, share=share)]
+
+
+def wood_sentences(modes: StudyModes) -> list[str]:
+    """What the numbers rest on, what to look at first, and what they cannot say."""
+    wood = modes.wood
+    known = wood[(wood["quantity"] == MODULUS) & wood["value"].notna()]
+    if known.empty:
+        return [note("modes_report.stiffness_unknown"), *_moisture(wood), *modes.warnings]
+    return [
+        note("modes_report.stiffness_known", boards=known["specimen"].nunique()),
+        *_moisture(wood), *modes.warnings, *_isotropic(wood),
+        note("modes_report.limits_of_stiffness"),
+    ]  # fmt: skip
+
+
+def _moisture(wood: pd.DataFrame) -> list[str]:
+    """The boards' moisture beside what the air of the takes would settle it at."""
+    named = {"measured": "moisture_pct", "from_air": "equilibrium_moisture_pct"}
+    values = {key: wood.loc[wood["quantity"] == name, "value"] for key, name in named.items()}
+    ends = {key: _ends(own) if own.notna().any() else None for key, own in values.items()}
+    return [note("modes_report.moisture", **ends)] if any(ends.values()) else []
+
+
+def _isotropic(wood: pd.DataFrame) -> list[str]:
+    """How far the rule for isotropic bars is off."""
+    values = wood[wood["quantity"].isin([MODULUS, ISOTROPIC])]
+    both = values.pivot_table(index="specimen", columns="quantity", values="value").dropna()
+    if both.empty or both.shape[1] < 2:
+        return []
+    off = float(100 * (both[ISOTROPIC] / both[MODULUS] - 1).mean())
+    return [note("modes_report.isotropic_rule", off_percent=abs(off), lower=off < 0)]
+
+
+def properties_table(wood: pd.DataFrame) -> pd.DataFrame:
+    """One row a board: each property with its standard uncertainty behind ±.
+
+    Parameters
+    ----------
+    wood : the table `wood`.
+    """
+    shown = [name for name in PROPERTIES if (wood["quantity"] == name).any()]
+    cells = {(row.specimen, row.quantity): (row.value, row.u) for row in wood.itertuples()}
+    boards = wood.drop_duplicates("specimen")
+    table = pd.DataFrame({"board": boards["specimen"], "wood": boards["wood"]})
+    for name in shown:
+        heading, factor = PROPERTIES[name]
+        table[say(heading)] = [
+            with_uncertainty(*(factor * x for x in cells[board, name]))
+            if (board, name) in cells
+            else MISSING
+            for board in table["board"]
+        ]
+    return table.reset_index(drop=True)
