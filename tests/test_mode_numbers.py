@@ -198,6 +198,7 @@ def test_a_board_that_is_not_among_the_specimens_is_named():
     modes, specimens = invent(replace(PLAIN, boards=3))
     with pytest.raises(InputError) as caught:
         board_modes(number_modes(modes, specimens), specimens[specimens["specimen"] != "B2"])
+    assert caught.value.notes == (note(ModeReason.UNKNOWN_BOARDS, boards=["B2"]),)
 
 
 def test_boards_are_means_of_mounts_and_not_of_taps():

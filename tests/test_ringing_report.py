@@ -9,15 +9,16 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from studylib import figures
+from studylib import figures, tables
+from studylib.codes import code_of, fields_of, has, note
+from studylib.codes.modes import TapReason
+from studylib.codes.wood import ModeBasis
 from studylib.measure.parts import gather
-from studylib.measure.rings import MODE_COLUMNS, first_tap
-from studylib.measure.sweep_rows import RESPONSE_COLUMNS
-from studylib.modes.boards import COLUMNS as BOARD_COLUMNS
-from studylib.report import ringing, wood_words
+from studylib.measure.rings import first_tap
+from studylib.report import modes as report
 from studylib.report.summary import summarise
 from studylib.sheets import read_study
-from studylib.wood.near_tone import COLUMNS as NEAR_COLUMNS
+from studylib.words import say
 from studylib.words.numbers import with_uncertainty
 from tests.invented_tables import Invention
 from tests.test_rings import LOSS, MODULUS, Files, free_modes, write_study
@@ -50,26 +51,28 @@ def near(**changed) -> pd.DataFrame:
             rows.append(
                 {
                     "specimen": board, "wood": "larch", "role": "", "harmonic": k,
-                    "frequency_hz": 172.0 * k, "basis": ringing.PREDICTED, "mode": k,
+                    "frequency_hz": 172.0 * k, "basis": ModeBasis.PREDICTED, "mode": k,
                     "mode_hz": 160.0 * k, "distance_percent": 5.0, "distance_bandwidths": off,
                     "gain_db": db, "gain_low": db - 1, "gain_high": db + 1, "lifted": db > 6,
-                    "loss_factor": 0.01, "loss_basis": "measured", **changed,
+                    "loss_factor": 0.01, "loss_basis": ModeBasis.OWN_LOSS, **changed,
                 }
             )  # fmt: skip
-    return pd.DataFrame(rows, columns=NEAR_COLUMNS)
+    return pd.DataFrame(rows, columns=tables.TABLES["modes_near_tone"].names)
 
 
 def test_taps_are_counted_and_refused_ones_named(summary):
-    said = ringing.tap_sentences(summary.modes.numbered)
-    assert said[0].startswith("36 taps in 12 takes: 24 taps on the bench and 12 taps freely hung.")
-    assert said[1].startswith("1 tap is not used (1 of larch)")
-    table = ringing.refused_table(summary.modes.numbered)
+    found, refused = report.tap_sentences(summary.modes.numbered)
+    supports = {"bench": 24, "free": 12}
+    assert found == note("modes_report.taps_found", taps=36, takes=12, supports=supports)
+    assert say(found).startswith("36 taps in 12 takes: 24 taps on the bench and 12 taps freely")
+    assert refused == note("modes_report.refused", taps=1, woods={"larch": 1})
+    table = report.refused_table(summary.modes.numbered)
     assert table[["take", "board", "tap"]].to_numpy().tolist() == [["L1-m1", "L1", 2]]
-    assert table["reason"].item().startswith("a second knock came 3")
+    assert has(table["reason"].item(), TapReason.SECOND_KNOCK)
 
 
 def test_the_four_names_of_damping_say_the_same(summary):
-    table = ringing.modes_table(summary.modes.boards, support="free")
+    table = report.modes_table(summary.modes.boards, support="free")
     row = table[(table["board"] == "R1") & (table["mode"] == 1)].iloc[0]
     f, loss = free_modes("robinia")[0], LOSS["robinia"]
     truth = {
@@ -92,17 +95,17 @@ def test_a_value_is_written_with_what_its_uncertainty_allows(value, u, written):
 
 
 def test_harmonics_and_modes_by_wood():
-    table = ringing.near_table(near())
+    table = report.near_table(near())
     assert table[["harmonic", "wood", "nearest mode", "lifted in"]].to_numpy().tolist() == [
         ["f", "larch", "1", "2 of 2 boards"], ["2f", "larch", "2", "1 of 2 boards"],
     ]  # fmt: skip
     assert table["gain dB"].tolist() == ["12.0", "2.0 to 9.0"]
-    assert table["least to most"].tolist() == ["11.0 to 13.0", "1.0 to 10.0"]
-    assert ringing.near_table(near()[:0]).empty
+    assert table["gain range dB"].tolist() == ["11.0 to 13.0", "1.0 to 10.0"]
+    assert report.near_table(near()[:0]).empty
 
 
 def test_what_is_found_in_a_batch_is_the_first_usable_tap(summary):
-    table = ringing.found_table(summary.modes.numbered)
+    table = report.found_table(summary.modes.numbered)
     assert table.groupby("take").size().eq(6).all()
     own = table[table["take"] == "L1-m1"]
     assert own["level dB"].is_monotonic_decreasing
@@ -111,15 +114,18 @@ def test_what_is_found_in_a_batch_is_the_first_usable_tap(summary):
 
 
 def test_size_lifts_in_all_boards_and_in_some():
-    said = ringing.size_sentences(near())
-    assert said[0].startswith("In all 2 boards a mode lifts the tone itself (f), as predicted")
-    assert said[1].startswith("In some boards and not in others a mode lifts 2f")
-    assert said[2] == (
-        "f = 172 Hz lies 2.5 bandwidths from mode 1, which adds 12 dB (lowest to highest over "
-        "the boards)."
-    )
-    assert ringing.size_sentences(near(lifted=False))[0].startswith("No harmonic is lifted by a")
-    assert "is not known" in ringing.size_sentences(near(role="reference"))[0]
+    in_all, in_some, nearest = report.size_sentences(near())
+    about = {"boards": 2, "basis": ModeBasis.PREDICTED, "lifted_db": 6.0}
+    assert in_all == note("modes_report.lifted_in_all", harmonics=[1], **about)
+    assert say(in_all).startswith("In all 2 boards a mode lifts the tone itself (f), as predicted")
+    assert in_some == note("modes_report.lifted_in_some", harmonics=[2])
+    assert nearest == note(
+        "modes_report.nearest_mode", harmonic=1, frequency_hz=172.0, modes=[1],
+        bandwidths=[2.5, 2.5], gain_db=[12.0, 12.0],
+    )  # fmt: skip
+    none = report.size_sentences(near(lifted=False))
+    assert none[0] == note("modes_report.lifted_in_none", **about)
+    assert report.size_sentences(near(role="reference")) == ["modes_report.modes_unknown"]
 
 
 def test_a_missing_mode_is_named_with_its_board():
@@ -127,45 +133,51 @@ def test_a_missing_mode_is_named_with_its_board():
         [{"specimen": "L2", "support": "bench", "mode": 5, "missing": True},
          {"specimen": "L1", "support": "bench", "mode": 5, "missing": False}]
     )  # fmt: skip
-    said = ringing.missing_sentences(boards)
-    assert said[0] == "Mode 5 on the bench was not found in L2."
-    assert "not from the board" in said[1]
-    assert ringing.missing_sentences(boards[:0]) == []
+    missing, why = report.missing_sentences(boards)
+    assert missing == note("modes_report.missing", mode=5, support="bench", boards=["L2"])
+    assert why == "modes_report.why_missing"
+    assert report.missing_sentences(boards[:0]) == []
 
 
 def test_bench_against_free(summary):
-    (said,) = ringing.bench_sentence(summary.modes.boards)
+    (found,) = report.bench_sentence(summary.modes.boards)
+    fields = fields_of(found)
     # Bench mounts were made 1 % and 0 % lower than free: half a percent on average.
-    assert "moves the first mode by −0.5 %" in said
-    assert "(4 boards" in said
+    assert fields["frequency_percent"] == pytest.approx([-0.5, -0.5], abs=0.05)
+    assert fields["boards"] == 4
 
 
 def test_sweeps_say_what_is_not_known(summary, bare):
-    said = ringing.sweep_sentences(summary)
-    assert said[0].startswith("4 sweeps; responses of 4 mounts.")
-    assert "coherence" in said[1]
-    assert "Record two or three a mount" in said[1]
-    assert ringing.sweep_sentences(bare) == ["No sweep was recorded."]
-    found = summary.modes.responses.assign(coherence=0.5, n_repeats=2)
-    again = dataclasses.replace(summary, modes=dataclasses.replace(summary.modes, responses=found))
-    assert "lies below 0.9 in 100 % of the band" in ringing.sweep_sentences(again)[1]
+    study, responses = summary.study, summary.modes.responses
+    assert report.sweep_sentences(study, responses) == [
+        note("modes_report.sweeps_found", sweeps=4, mounts=4), "modes_report.no_repeated_sweep",
+    ]  # fmt: skip
+    assert report.sweep_sentences(bare.study, bare.modes.responses) == ["modes_report.no_sweeps"]
+    again = report.sweep_sentences(study, responses.assign(coherence=0.5, n_repeats=2))
+    assert again[1] == note("modes_report.coherence_low", lowest=0.9, share=1.0)
+    unknown = dataclasses.replace(
+        study, settings=study.settings.model_copy(update={"sweep": bare.study.settings.sweep})
+    )
+    assert report.sweep_sentences(unknown, responses) == ["modes_report.sweep_shape_unknown"]
 
 
 def test_the_wood_in_words_and_numbers(summary, bare):
-    said = wood_words.wood_sentences(summary)
-    assert said[0].startswith("Stiffness of 4 boards, from taps of the freely hung boards alone")
-    assert any("ASTM E1876" in s and "lower values" in s for s in said)
-    assert said[-1].startswith("What this cannot say")
-    table = wood_words.properties_table(summary.modes.wood).set_index("board")
+    said = {code_of(found): fields_of(found) for found in report.wood_sentences(summary.modes)}
+    assert next(iter(said)) == "modes_report.stiffness_known"
+    assert said["modes_report.stiffness_known"] == {"boards": 4}
+    assert said["modes_report.isotropic_rule"]["lower"]
+    assert list(said)[-1] == "modes_report.limits_of_stiffness"
+    table = report.properties_table(summary.modes.wood).set_index("board")
     value, u = (float(part) for part in table.loc["R1", "Young's modulus GPa"].split(" ± "))
     assert abs(value - MODULUS["robinia"] / 1e9) < 2 * u
-    assert wood_words.wood_sentences(bare)[0].startswith("Stiffness is not known")
+    assert report.wood_sentences(bare.modes)[0] == "modes_report.stiffness_unknown"
     moist = pd.DataFrame(
         {"quantity": ["moisture_pct"] * 2 + ["equilibrium_moisture_pct"], "value": [8.1, 9.4, 9.2]}
     )
-    assert wood_words._moisture(moist)[0].startswith(
+    assert say(report._moisture(moist)[0]).startswith(
         "Moisture of the boards: 8.1 to 9.4 % as measured; 9.2 to 9.2 % as the air"
     )
+    assert say(report._moisture(moist[:2])[0]).endswith("8.1 to 9.4 % as measured.")
 
 
 def test_figures_draw_what_the_tables_hold(summary):
@@ -210,16 +222,33 @@ def test_a_tap_is_drawn_with_its_decay_and_a_refused_one_with_its_reason(summary
 @pytest.mark.parametrize("size", [None, (9.6, 5.4)])
 def test_without_taps_and_sweeps_figures_and_words_say_so(bare, size):
     study = bare.study
-    boards = pd.DataFrame(columns=BOARD_COLUMNS).astype({"missing": bool})
-    empty = pd.DataFrame(columns=NEAR_COLUMNS)
+    boards, empty = tables.empty("board_modes"), tables.empty("modes_near_tone")
     drawn = [
         figures.ladder_figure(boards, study, size=size),
         figures.stiffness_figure(bare.modes.wood, study, size=size),
-        figures.responses_figure(pd.DataFrame(columns=RESPONSE_COLUMNS), study, size=size),
+        figures.responses_figure(tables.empty("responses"), study, size=size),
         figures.tone_and_modes_figure(empty, boards, bare.gathered.spectra, study, size=size),
         figures.tap_figure(None, size=size),
     ]
     assert all(len(figure.texts) == 1 for figure in drawn)
-    assert ringing.tap_sentences(pd.DataFrame(columns=MODE_COLUMNS)) == [ringing.NO_TAPS]
-    assert ringing.bench_sentence(boards) == []
-    assert len(wood_words.properties_table(bare.modes.wood).columns) >= 2
+    assert report.tap_sentences(tables.empty("modes")) == ["modes_report.no_taps"]
+    assert report.bench_sentence(boards) == []
+    assert len(report.properties_table(bare.modes.wood).columns) >= 2
+
+
+def test_every_sentence_of_the_report_is_one_of_the_words_room(summary, bare):
+    """All that the functions above return, said: no field missing, none too many."""
+    boards = pd.DataFrame([{"specimen": "L2", "support": "free", "mode": 5, "missing": True}])
+    found = [
+        *report.tap_sentences(summary.modes.numbered), *report.missing_sentences(boards),
+        *report.tap_sentences(tables.empty("modes")), *report.about_damping(),
+        *report.tap_sentences(summary.modes.numbered.query("take == 'L2-m1'")),
+        *report.bench_sentence(summary.modes.boards), *report.size_sentences(near()),
+        *report.size_sentences(near(lifted=False, basis=ModeBasis.BENCH)),
+        *report.size_sentences(near(role="reference")),
+        *report.sweep_sentences(summary.study, summary.modes.responses),
+        *report.wood_sentences(summary.modes), *report.wood_sentences(bare.modes),
+    ]  # fmt: skip
+    for one in found:
+        assert say(one).endswith("."), one
+        assert "_" not in say(one).replace("moisture_pct", ""), one

@@ -54,7 +54,7 @@ from studylib.words.numbers import exact
 BENCH, FREE, PREDICTED = ModeBasis.BENCH, ModeBasis.FREE, ModeBasis.PREDICTED
 PLACES = {PREDICTED: 18.0, FREE: 9.0, BENCH: 0.0}  # points above the panel's top edge
 SUPPORTS = {"bench": "figures_modes.support_bench", "free": "figures_modes.support_free"}
-OUTSIDE = "outside upper right"
+ABOVE = "outside upper"
 NAMED = (1, 2, 3, 4, 5, 6, 8, 12, 16, 20)
 LINES = ((BLUE, "-"), (VERMILION, "--"), (GREEN, "-."), (ORANGE, ":"))
 BELOW_DB = 85.0  # of the loudest block that is shown
@@ -172,7 +172,7 @@ def _key(figure: Figure) -> None:
         ("o", GREY, "figures_modes.measured_on_the_bench"),
     ):
         ends.plot([], [], marker, color=GREY, markerfacecolor=face, label=say(code))
-    figure.legend(*ends.get_legend_handles_labels(), loc=OUTSIDE, ncols=3)
+    figure.legend(*ends.get_legend_handles_labels(), loc=f"{ABOVE} right", ncols=3)
 
 
 @styled
@@ -206,7 +206,7 @@ def ladder_figure(
         axes.set_ylabel(say("figures_modes.loss_factor_axis"))
         axes.grid(axis="y", which="both")
     _few_ticks(panels[0], known["loss_factor"])
-    figure.legend(*panels[0].get_legend_handles_labels(), loc=OUTSIDE, ncols=4)
+    figure.legend(*panels[0].get_legend_handles_labels(), loc=f"{ABOVE} right", ncols=4)
     return settle(figure)
 
 

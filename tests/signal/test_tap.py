@@ -263,18 +263,21 @@ def test_every_number_is_finite():
             assert (np.array(spreads) > 0).all()
 
 
+def _counted(fit, taken):
+    def counted(*args, **options):
+        found = fit(*args, **options)
+        taken.append(found.steps * len(found.s))
+        return found
+
+    return counted
+
+
 @pytest.fixture
 def steps(monkeypatch):
     """How many steps each fit takes, times the decays that it moves."""
     taken = []
     for module, name in ((decay_fit, "fit_poles"), (decay_search, "fit_single_poles")):
-
-        def counted(*args, fit=getattr(module, name), **options):
-            found = fit(*args, **options)
-            taken.append(found.steps * len(found.s))
-            return found
-
-        monkeypatch.setattr(module, name, counted)
+        monkeypatch.setattr(module, name, _counted(getattr(module, name), taken))
     return taken
 
 
@@ -293,9 +296,8 @@ def test_a_step_is_refused_before_it_takes_long(steps, rate_hz, seconds, at_s):
 
 def test_a_tap_of_forty_modes_stays_far_below_what_a_search_may_take(steps):
     rng = np.random.default_rng(12)
-    modes = mode_set(
-        150.0 * 1.1 ** np.arange(40), np.full(40, 0.01), rng, amplitude=np.full(40, 0.02)
-    )
+    alike = np.full(40, 0.02)
+    modes = mode_set(150.0 * 1.1 ** np.arange(40), 0.5 * alike, rng, amplitude=alike)
     (found,) = taps_of(recording(tapped(modes, n=N), rng=rng, noise=1e-5))
     assert 0 < sum(steps) < 0.5 * decay_fit.MOST_STEPS
     assert found.reason != TapReason.NO_DECAYS

@@ -129,7 +129,7 @@ def test_a_mode_right_on_a_harmonic_is_found_from_size_alone():
     mine = modes["specimen"] == "L1"
     modes.loc[mine, "frequency_hz"] = first
     near = _near(modes[mine], study)
-    row = near[near["basis"].str.startswith("predicted") & (near["harmonic"] == 5)].iloc[0]
+    row = near[(near["basis"] == ModeBasis.PREDICTED) & (near["harmonic"] == 5)].iloc[0]
     assert abs(row["distance_bandwidths"]) < 0.01
     assert row["lifted"]
     assert row["gain_db"] > 20

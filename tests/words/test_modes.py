@@ -1,0 +1,78 @@
+"""Each code of taps, modes, sweeps and wood is a sentence with the fields that are sent."""
+
+from __future__ import annotations
+
+import pytest
+
+from studylib.codes import note
+from studylib.codes.modes import ModeReason, SweepFault, SweepReason, TapReason
+from studylib.codes.wood import ModeBasis, WoodMethod, WoodNote, WoodReason, WoodWarning
+from studylib.words import say
+
+ASKED = {"low_hz": 20.0, "high_hz": 20_000.0, "seconds": 8.0}
+FIELDS = {
+    TapReason.SECOND_KNOCK: {"after_ms": 41.5},
+    TapReason.RING_CHANGES: {"after_ms": 41.5, "louder": True},
+    TapReason.TOUCHED_EARLY: {"within_ms": 60.0},
+    TapReason.FASTER_THAN_ANOTHER: {"times": 2.41},
+    TapReason.NO_DECAYS: {"steps": 30_000},
+    TapReason.TOO_LONG: {"limit_s": 120.0},
+    ModeReason.NO_USABLE_TAP: {"taps": 3, "reasons": [TapReason.NO_MODES]},
+    ModeReason.NOT_IN_BOARD: {"mode": 2, "taps": 6},
+    ModeReason.NOT_IN_TAKE: {"mode": 2},
+    ModeReason.UNKNOWN_BOARDS: {"boards": ["L1", "L2"]},
+    SweepFault.NO_SWEEP: ASKED,
+    SweepFault.NARROW: ASKED,
+    SweepFault.TOO_FAST: {**ASKED, "needed_s": 2.34},
+    SweepFault.ABOVE_HALF_RATE: {"high_hz": 20_000.0, "half_rate_hz": 12_000.0},
+    SweepFault.NOT_FOUND: {**ASKED, "took_s": 9.34},
+    SweepFault.BEGAN_BEFORE: {"seconds": 0.51},
+    SweepFault.CUT_OFF: {"seconds": 0.51, "at_hz": 9120.2, "high_hz": 20_000.0},
+    WoodMethod.BAR_FITTED: {"modes": 6},
+    WoodMethod.BAR_STATED_RATIO: {"modes": 1},
+    WoodReason.SIZES_MISSING: {"board": "L1", "missing": ["width", "mass"]},
+    WoodReason.NO_FREE_MODE_IN_MOUNT: {"mount": 4},
+    WoodReason.TWO_READINGS: {"gpa": 13.21, "other_gpa": 9.87},
+    WoodReason.ABOVE_THEORY: {"mode": 9, "slenderness": 5.02},
+    WoodReason.RATIO_AT_BOUND: {"lowest": 2.0, "highest": 60.0},
+    WoodReason.TOO_WET: {"limit_pct": 25},
+    WoodReason.UNLISTED: {"wood": "larch"},
+    WoodNote.MODES_LEFT_OUT: {"frequencies": [512.3, 812.0]},
+    WoodNote.MASS_LEFT_ON: {"grams": 8.0},
+    WoodNote.UNEVEN: {"share": 0.003},
+    WoodNote.SETTLES_AT: {"temperature_c": 20.6, "humidity_pct": 51.2},
+    WoodNote.FROM_MOISTURE: {"moisture_pct": 9.4},
+    WoodNote.FROM_HANDBOOK: {"moisture_pct": 9.4, "species": "tamarack", "recalled": True},
+    WoodWarning.SOME_SIZES_MISSING: {"boards": [{"name": "L1", "missing": ["mass"]}]},
+    WoodWarning.ODD_DENSITY: {"board": "L1", "density": 5681.3},
+    WoodWarning.MASS_LOWERS: {
+        "grams": 8.0, "board": "C1", "board_g": 265.9, "frequency_share": 0.052,
+        "modulus_share": 0.1,
+    },
+    WoodWarning.MOISTURE_UNKNOWN: {"boards": ["L1"]},
+    WoodWarning.MOISTURE_DIFFERS: {
+        "woods": [{"name": "larch", "percent": 9.4}, {"name": "robinia", "percent": 12.5}]
+    },
+    WoodWarning.READING: {"board": "L1", "notes": [WoodReason.NOTHING_FITS]},
+}  # fmt: skip
+KINDS = (
+    *(TapReason, ModeReason, SweepReason, SweepFault),
+    *(WoodMethod, WoodReason, WoodNote, WoodWarning, ModeBasis),
+)
+
+
+@pytest.mark.parametrize("code", [code for kind in KINDS for code in kind])
+def test_a_code_and_its_fields_are_one_line(code):
+    said = say(note(code, **FIELDS.get(code, {})))
+    assert said
+    assert "\n" not in said
+    assert "  " not in said
+    assert "e+0" not in said
+
+
+def test_numbers_stand_in_the_sentences_as_measured():
+    assert "42 ms after the first" in say(note(TapReason.SECOND_KNOCK, after_ms=41.5))
+    assert "took about 9.34 s" in say(note(SweepFault.NOT_FOUND, **ASKED, took_s=9.34))
+    assert "about" not in say(note(SweepFault.NOT_FOUND, **ASKED, took_s=None))
+    wood = say(note(WoodReason.TWO_READINGS, gpa=13.21, other_gpa=9.87))
+    assert "13.2 or as 9.9 GPa" in wood
