@@ -19,6 +19,7 @@ from scipy import signal
 from studylib.codes import code_of, has, note
 from studylib.codes.modes import ModeReason, TapReason
 from studylib.codes.takes import Unused
+from studylib.codes.wood import ModeBasis
 from studylib.measure import measure_batch, rings
 from studylib.measure.parts import gather
 from studylib.report.at_the_bench import fitness
@@ -181,9 +182,7 @@ def test_stiffness_comes_from_the_free_board_alone(whole):
         )
     assert set(modes.features["mount"]) == {1, 3}  # density at the first mount, the rest free
     near = modes.near[(modes.near["specimen"] == "L1") & (modes.near["harmonic"] == 1)]
-    assert set(near["basis"]) == {
-        "measured on the bench", "measured free", "predicted from size and stiffness",
-    }  # fmt: skip
+    assert set(near["basis"]) == {ModeBasis.BENCH, ModeBasis.FREE, ModeBasis.PREDICTED}
 
 
 def test_a_sweep_gives_its_response_and_the_mode_in_it(whole):
