@@ -436,8 +436,8 @@ def test_exploratory_effects_stand_below_the_line_and_say_so():
     first = figure.axes[0]
     names = [t.get_text() for t in first.get_yticklabels()]
     # The primary feature first, then by q; ties as they stand in the table.
-    assert names[0] == "tone.h3.rel_db"
-    assert set(names[1:]) == {"tone.h1.level_db", "tone.h2.rel_db", "tone.thd_percent"}
+    assert names[0] == "tone.h3.rel_db *"
+    assert set(names[1:]) == {"tone.h1.level_db *", "tone.h2.rel_db *", "tone.thd_percent *"}
     assert bars(first)[:4] == [(row, -0.25, 1.25) for row in range(4)]
     filled = [line.get_markerfacecolor() != "white" for line in first.lines
               if line.get_marker() == "o"]  # fmt: skip

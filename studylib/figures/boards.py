@@ -14,14 +14,15 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from studylib.figures.style import (
-    GREY,
     PALE,
     Look,
     empty_figure,
+    explain,
     looks,
     new_figure,
     quantity,
     settle,
+    starred,
     styled,
     wrapped,
 )
@@ -69,12 +70,12 @@ def boards_figure(means: FeatureMeans, *, size: tuple[float, float] | None = Non
         edge = places[-1] + 1 + GAP
     _name_boards(axes, ticks, names, edge)
     _name_woods(axes, boards, woods, edge)
-    meaning = in_short(in_plain_words(feature.name))
+    meaning = starred(in_short(in_plain_words(feature.name)), feature.name)
     axes.set_ylabel(quantity(meaning, feature.unit, width=44, lines=3))
     axes.grid(axis="y")
     axes.set_xlim(-0.5 - GAP / 2, edge - 0.5 - GAP / 2)
     key = say("figures_effects.boards_key", confidence=means.confidence)
-    figure.supxlabel(key, fontsize=8.5, color=GREY)
+    explain(figure, key, [feature.name])
     return settle(figure)
 
 

@@ -23,13 +23,16 @@ from matplotlib.ticker import MaxNLocator
 from studylib import register
 from studylib.codes.comparison import Role, Verdict
 from studylib.figures.style import (
+    ABOVE,
     BLUE,
     GREY,
     PALE,
     empty_figure,
+    explain,
     new_figure,
     quantity,
     settle,
+    starred,
     styled,
     wrapped,
 )
@@ -88,8 +91,9 @@ def effects_figure(
             _interval(axes, row, pairs.index((row.wood_a, row.wood_b)), marker, filled)
         _name(axes, feature, label, rows["unit"].iloc[0], pairs)
     shown = [v for v in VERDICT_MARKERS if v in set(drawn["verdict"])]
-    figure.legend(handles=[_key(v) for v in shown], loc="outside upper center", ncols=len(shown))
-    _say_below(figure, say("figures_effects.effects_key", confidence=confidence))
+    figure.legend(handles=[_key(v) for v in shown], loc=ABOVE, ncols=len(shown))
+    key = say("figures_effects.effects_key", confidence=confidence)
+    explain(figure, key, drawn["feature"])
     return settle(figure)
 
 
@@ -121,7 +125,7 @@ def positive_control_figure(
             place = pairs.index((row.reference, row.changed))
             _interval(axes, row, place, "D" if row.detected else "o", bool(row.detected))
         _name(axes, feature, label, rows["unit"].iloc[0], pairs)
-    _say_below(figure, say("figures_effects.control_key", confidence=confidence))
+    explain(figure, say("figures_effects.control_key", confidence=confidence))
     return settle(figure)
 
 
@@ -145,10 +149,10 @@ def all_effects_figure(
     if drawn.empty:
         return empty_figure(say("figures_effects.nothing_compared"), size)
     drawn["pair"] = drawn["wood_b"] + " minus " + drawn["wood_a"]
-    drawn["row"] = drawn["feature"]
+    drawn["row"] = [starred(feature, feature) for feature in drawn["feature"]]
     if drawn["pair"].nunique() > MOST_PANELS:
         # Many woods: one panel, the pair beside the feature's name.
-        drawn["row"] = drawn["feature"] + ": " + drawn["pair"]
+        drawn["row"] = drawn["row"] + ": " + drawn["pair"]
         drawn["pair"] = say("figures_effects.all_pairs")
     pairs = list(dict.fromkeys(drawn["pair"]))
     primary = list(dict.fromkeys(drawn.loc[drawn["role"] == Role.PRIMARY, "row"]))
@@ -168,7 +172,8 @@ def all_effects_figure(
     panels[0].set_yticks(range(len(rows)), [wrapped(r, 48, lines=1) for r in rows], fontsize=small)
     panels[0].set_ylim(len(rows) - 0.4, -0.6)
     key = say("figures_effects.all_key", left_out=left_out)
-    _say_below(figure, f"{key}\n{say('figures_effects.all_bars', confidence=confidence)}")
+    bars = say("figures_effects.all_bars", confidence=confidence)
+    explain(figure, f"{key}\n{bars}", drawn["feature"])
     return settle(figure)
 
 
@@ -188,7 +193,7 @@ def _panels(count: int, rows: int, size) -> tuple[Figure, list[Axes]]:
 def _name(axes: Axes, feature: str, label: str, unit: str, pairs: list[tuple[str, str]]) -> None:
     """The feature above a panel, the quantity below it and the pairs beside it."""
     columns = axes.get_subplotspec().get_gridspec().ncols
-    meaning = in_short(in_plain_words(feature))
+    meaning = starred(in_short(in_plain_words(feature)), feature)
     axes.set_title(wrapped(meaning, 112 // columns - columns, lines=3), fontsize=9.5)
     axes.set_xlabel(quantity(label, unit))
     axes.set_yticks(range(len(pairs)), [""] * len(pairs))
@@ -199,15 +204,11 @@ def _name(axes: Axes, feature: str, label: str, unit: str, pairs: list[tuple[str
     _name_rows(axes, pairs)
 
 
-def _say_below(figure: Figure, text: str) -> None:
-    figure.supxlabel(text, fontsize=8.5, color=GREY)
-
-
 def _name_rows(axes: Axes, pairs: list[tuple[str, str]]) -> None:
     """The pairs' names beside the first panel of each line, as large as its rows allow."""
     if axes.get_subplotspec().is_first_col():
         lines, height = axes.get_subplotspec().get_gridspec().nrows, axes.figure.get_figheight()
-        row = 72 * (height - 1.0 - 0.9 * lines) / (lines * len(pairs))  # points
+        row = 72 * (height - 1.2 - 0.9 * lines) / (lines * len(pairs))  # points
         axes.set_yticklabels(
             [_pair(a, b) for a, b in pairs], fontsize=float(np.clip(row / 2.5, 4.0, 9.0))
         )

@@ -26,11 +26,15 @@ from matplotlib.figure import Figure
 from matplotlib.layout_engine import ConstrainedLayoutEngine
 from matplotlib.ticker import FixedFormatter, FixedLocator, NullFormatter
 
+from studylib import register
+from studylib.words import say
+
 BLUE, VERMILION, GREEN, PURPLE = "#0072B2", "#D55E00", "#009E73", "#CC79A7"
 ORANGE, SKY, BLACK, YELLOW = "#E69F00", "#56B4E9", "#000000", "#F0E442"
 COLOURS = (BLUE, VERMILION, GREEN, PURPLE, ORANGE, SKY, BLACK, YELLOW)
 MARKERS = ("o", "s", "^", "D", "v", "P", "X", "p")
 GREY, PALE = "#666666", "#E8E8E8"
+ABOVE = " ".join(("outside", "upper", "center"))  # where matplotlib puts a legend
 
 FONT = "DejaVu Sans"
 PAGE_WIDTH = 9.6
@@ -175,6 +179,19 @@ def quantity(meaning: str, unit: str, *, width: int = 60, lines: int = 2) -> str
 # ---------------------------------------------------------------- frequency
 
 _NOTES = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
+
+
+def starred(text: str, feature: str) -> str:
+    """A feature's name or meaning, with a star where more than the board is in it."""
+    return f"{text} *" if register.find(feature).cautions else text
+
+
+def explain(figure: Figure, key: str, features: Iterable[str] = ()) -> None:
+    """Say below a figure how to read it, and what its starred features carry beside the board."""
+    carried = dict.fromkeys(code for name in features for code in register.find(name).cautions)
+    if carried:
+        key = f"{key}\n{say('figures_effects.marked', cautions=list(carried))}"
+    figure.supxlabel("\n".join(safe(line) for line in key.splitlines()), fontsize=8.5, color=GREY)
 
 
 def note_name(frequency_hz: float) -> str:

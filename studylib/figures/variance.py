@@ -15,6 +15,7 @@ from matplotlib.patches import Patch
 
 from studylib import register
 from studylib.figures.style import (
+    ABOVE,
     BLUE,
     GREEN,
     GREY,
@@ -82,7 +83,7 @@ def variance_figure(variance: pd.DataFrame, *, size: tuple[float, float] | None 
             )
             for v in shown
         ],
-        loc="outside upper center",
+        loc=ABOVE,
         ncols=len(shown),
     )
     return settle(figure)
