@@ -96,8 +96,8 @@ _ALL = (
         """
         specimen mount:integer harmonic:integer observed_db:number predicted_db:number
         excess_db:number low:number high:number verdict reason:note unit u:number
-        phase_deg:number route noise_db:number air_db:number air_is_limit:boolean
-        recorder_db:number recorder_is_limit:boolean hum_db:number settle batch
+        phase_deg:number route:note noise_db:number air_db:number air_is_limit:boolean
+        recorder_db:number recorder_is_limit:boolean hum_db:number settle:note batch
         """,
     ),
     _table(

@@ -16,25 +16,35 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from studylib import tables
 from studylib.attribution import controls as control_takes
 from studylib.attribution.excess import Evidence, load_range
-from studylib.attribution.judged import judged, numbers, unusable
 from studylib.attribution.lines import Lines, mean_lines, read_lines
 from studylib.attribution.sorted_takes import MountKey, SortedTakes
-from studylib.attribution.spreads import NOT_KNOWN, Spread, remount_spreads, take_spread
-from studylib.attribution.steps import step_rows, steps_table
+from studylib.attribution.steps import step_rows
 from studylib.attribution.transfers import Transfer, borrowed_transfer, own_transfer
-from studylib.attribution.uncertainty import or_zero
+from studylib.attribution.uncertainty import (
+    NOT_KNOWN,
+    Spread,
+    or_zero,
+    remount_spreads,
+    take_spread,
+)
+from studylib.attribution.verdicts import judged_table, mount_numbers, unusable_mount
 from studylib.measure.features import has_sensed_drive
 from studylib.sheets import Study, Take
 
 
 @dataclass(frozen=True)
 class Attribution:
-    """table : judged.ATTRIBUTION_COLUMNS, board by board as in takes.csv; steps : see steps.py.
+    """Where the harmonics of a study come from.
 
-    take_spread : pooled over repeats (nepers, radians);  remount : the same between mounts, for
-    each multiple.
+    Attributes
+    ----------
+    table : the table `attribution`: a row a specimen, mount and harmonic, boards as in takes.csv.
+    steps : the table `drive_steps`: a row a specimen, mount, harmonic and lower drive.
+    take_spread : variances between repeats of one mount, pooled (nepers squared, radians squared).
+    remount : the same between mounts of one board, one for each multiple of the tone.
     """
 
     table: pd.DataFrame
@@ -55,11 +65,19 @@ def attribute(
 
     Parameters
     ----------
-    harmonics : complex amplitudes, columns of measure.harmonic_rows.HARMONIC_COLUMNS.
+    harmonics : complex amplitudes, the table `harmonics`.
     takes : the rows of takes.csv behind them.
-    fundamental_hz : the study's tone.
-    harmonics_kept : K, the highest harmonic looked at.
+    fundamental_hz : the study's tone, Hz, above 0.
+    harmonics_kept : K, the highest harmonic looked at, 2 or more.
     sensed : the drive channel senses force or acceleration at the driving point.
+
+    Returns
+    -------
+    Attribution : tables without rows where there is no tone.
+
+    Raises
+    ------
+    KeyError : the table holds a take that is not among `takes`.
     """
     takes = list(takes)
     lines = read_lines(harmonics, takes, size=harmonics_kept)
@@ -76,17 +94,17 @@ def attribute(
     for group in boards.values():
         for key in group:
             if key not in tones:
-                mounts.append(unusable(key, found.planned[key], size=harmonics_kept))
+                mounts.append(unusable_mount(key, found.planned[key], size=harmonics_kept))
                 continue
             at = {"transfer": transfers[key], "rows": len(group) * (harmonics_kept - 1)}
             full = bench.evidence(tones[key], **at)
-            mounts.append(numbers(full, fundamental_hz=fundamental_hz))
+            mounts.append(mount_numbers(full, fundamental_hz=fundamental_hz))
             lower = {
                 drive_db: bench.evidence(mean_lines(takes), **at)
                 for drive_db, takes in found.steps[key].items()
             }
             steps += step_rows(key, full, lower, found.block_steps[tones[key].take.batch])
-    return Attribution(judged(mounts), steps_table(steps), spread, remount)
+    return Attribution(judged_table(mounts), tables.typed("drive_steps", steps), spread, remount)
 
 
 def attribute_study(
@@ -94,7 +112,19 @@ def attribute_study(
 ) -> Attribution:
     """`attribute` with the settings of a study.
 
+    Parameters
+    ----------
+    study : from `read_study`.
+    harmonics : complex amplitudes, the table `harmonics`.
     batches : those that the table of harmonics is from; None for all of the study's.
+
+    Returns
+    -------
+    Attribution : as from `attribute`.
+
+    Raises
+    ------
+    KeyError : the table holds a take of another batch.
     """
     tone = study.settings.tone
     kept = set(study.batches if batches is None else batches)

@@ -20,19 +20,27 @@ from scipy.special import chdtri
 
 from studylib.attribution.controls import Block, Room, Source
 from studylib.attribution.lines import Lines
-from studylib.attribution.spreads import Spread
 from studylib.attribution.transfers import Transfer
-from studylib.attribution.uncertainty import DB, Bound, Term, coverage, or_zero, shift, side
+from studylib.attribution.uncertainty import (
+    DB,
+    Bound,
+    Spread,
+    Term,
+    coverage,
+    or_zero,
+    shift,
+    side,
+)
+from studylib.codes.attribution import Cause
 from studylib.signal.line_sums import LOWEST_LOSS_FACTOR
 
 # By how many dB a driver's own harmonic may stand lower or higher on a board than on the block:
 # a simple inertial driver under a 180 g board, simulated, no published source; from the fourth on
 # nothing better is known than the third's.
 LOAD_DB = {2: (-2.0, 13.0), 3: (-11.0, 21.0)}
-DRIVE_RECORDER = "recorder on the drive channel"
-LEAKS = ("air", "recorder", DRIVE_RECORDER)
+LEAKS = (Cause.AIR, Cause.RECORDER, Cause.DRIVE_RECORDER)
 LEAK_PHASES = 24  # phases of a leak that are tried out
-RESTLESS_ERROR = 0.001  # chance that quiet repeats are called restless
+DISAGREE_ERROR = 0.001  # chance that repeats that agree are said to disagree
 MARGIN_DB = 1.5  # an excess within this of 0 is the driver's, above it is beyond the driver
 # A phase that far off moves a phasor by as much as the margin does.
 PHASE_ALLOWANCE = 2.0 * float(np.arcsin((10.0 ** (MARGIN_DB / 20.0) - 1.0) / 2.0))
@@ -58,8 +66,11 @@ class Evidence:
 class Excess:
     """Arrays (K,) in dB; NaN where there is no prediction.
 
-    least : the interval's lower end with every untold leak that the controls leave room for.
-    widest, loosest : the chief cause of the interval's width, and of what `least` adds.
+    low_with_leaks : the interval's lower end, with every leak that the controls do not exclude.
+    driven : the driver's own harmonic is known, and not only bounded by the noise.
+    takes_disagree : repeats lie farther apart than their noise and the take spread allow.
+    width_cause : the chief cause of the interval's width.
+    least_excluded : the leak that the controls leave most room for.
     """
 
     observed: np.ndarray
@@ -68,15 +79,15 @@ class Excess:
     excess: np.ndarray
     low: np.ndarray
     high: np.ndarray
-    least: np.ndarray
+    low_with_leaks: np.ndarray
     u: np.ndarray
     phase_deg: np.ndarray
     phase_off: np.ndarray
     present: np.ndarray
     driven: np.ndarray
-    restless: np.ndarray
-    widest: np.ndarray
-    loosest: np.ndarray
+    takes_disagree: np.ndarray
+    width_cause: np.ndarray
+    least_excluded: np.ndarray
 
 
 def load_range(size: int) -> tuple[np.ndarray, np.ndarray]:
@@ -100,10 +111,10 @@ def excess_of(evidence: Evidence) -> Excess:
         else np.full(observed.size, evidence.block is not None)
     )
     ratio, terms, bounds = _sensed(evidence) if evidence.sensed else _by_block(evidence)
-    terms.insert(0, Term("noise", tone.u_response / observed, _df(tone.dof, observed), "top"))
+    terms.insert(0, Term(Cause.NOISE, tone.u_response / observed, _df(tone.dof, observed), "top"))
     repeats = _repeats(evidence, terms)
     terms.append(repeats.term)
-    air = _leak("air", evidence.air, observed, "both" if evidence.sensed else "top")
+    air = _leak(Cause.AIR, evidence.air, observed, "both" if evidence.sensed else "top")
     bounds += [air, *leak_bounds(evidence)]
     middle = np.log(np.abs(ratio))
     low_load, high_load = (
@@ -112,13 +123,13 @@ def excess_of(evidence: Evidence) -> Excess:
     q, u = coverage(terms, rows=evidence.rows)
     seen = [bound._replace(share=np.where(bound.found, bound.share, 0.0)) for bound in bounds]
     plain = middle + repeats.lowest - side(terms, q, up=False) - high_load
-    low, least = plain + shift(seen, up=False), plain + shift(bounds, up=False)
+    low, low_with_leaks = plain + shift(seen, up=False), plain + shift(bounds, up=False)
     high = middle + repeats.highest + side(terms, q, up=True) + shift(seen, up=True) - low_load
     if evidence.sensed:
         down, up = _air_shift(ratio, evidence.air.bound / observed)
         heard = np.isfinite(evidence.air.level)
         low, high = low + np.where(heard, down, 0.0), high + np.where(heard, up, 0.0)
-        least = least + down
+        low_with_leaks = low_with_leaks + down
     shares = np.sqrt(sum(bound.share**2 for bound in seen) / 3.0)
     whole = np.sqrt(u**2 + shares**2 + ((high_load - low_load) ** 2) / 12.0)
     phase, off = _phase(evidence, ratio, terms, seen, q)
@@ -129,15 +140,15 @@ def excess_of(evidence: Evidence) -> Excess:
         excess=DB * middle,
         low=DB * low,
         high=DB * high,
-        least=DB * least,
+        low_with_leaks=DB * low_with_leaks,
         u=DB * whole,
         phase_deg=np.degrees(phase),
         phase_off=off,
         present=present,
         driven=driven,
-        restless=repeats.restless,
-        widest=_widest(terms, seen, q, load=not evidence.sensed),
-        loosest=_widest([], [bound for bound in bounds if bound.name in LEAKS], q, load=False),
+        takes_disagree=repeats.takes_disagree,
+        width_cause=_chief_cause(terms, seen, q, load=not evidence.sensed),
+        least_excluded=_chief_cause([], [b for b in bounds if b.cause in LEAKS], q, load=False),
     )
 
 
@@ -149,15 +160,15 @@ def _sensed(evidence: Evidence) -> tuple[np.ndarray, list[Term], list[Bound]]:
     tone, transfer = evidence.tone, evidence.transfer
     ratio = tone.response / (tone.drive * transfer.value)
     terms = [
-        Term("drive", tone.u_drive / np.abs(tone.drive), _df(tone.dof, tone.u_drive), "bottom"),
-        Term("response", transfer.u_noise, transfer.dof, "bottom"),
-        Term("remount", transfer.u_remount, transfer.df_remount, "spread"),
+        Term(Cause.DRIVE, tone.u_drive / np.abs(tone.drive), _df(tone.dof, tone.u_drive), "bottom"),
+        Term(Cause.RESPONSE, transfer.u_noise, transfer.dof, "bottom"),
+        Term(Cause.REMOUNT, transfer.u_remount, transfer.df_remount, "spread"),
     ]
     apart = np.abs(transfer.frequency_hz / tone.frequency_hz - 1.0) / LOWEST_LOSS_FACTOR
     always = np.ones(apart.size, dtype=bool)
     bounds = [
-        Bound("frequency", apart, "bottom", always),
-        Bound("sweep", transfer.bound, "bottom", always),
+        Bound(Cause.FREQUENCY, apart, "bottom", always),
+        Bound(Cause.SWEEP, transfer.bound, "bottom", always),
     ]
     return ratio, terms, bounds
 
@@ -166,29 +177,29 @@ def _by_block(evidence: Evidence) -> tuple[np.ndarray, list[Term], list[Bound]]:
     tone, transfer, block = evidence.tone, evidence.transfer, evidence.block
     if block is None:
         nothing = np.full(tone.response.size, np.nan)
-        return nothing + 0j, [Term("block", nothing, np.ones(nothing.size), "bottom")], []
+        return nothing + 0j, [Term(Cause.BLOCK, nothing, np.ones(nothing.size), "bottom")], []
     predicted = np.abs(transfer.value) * np.abs(block.harmonic) / np.abs(block.probe)
     df = _df(block.dof, predicted)
     terms = [
-        Term("response", transfer.u_noise, transfer.dof, "bottom"),
-        Term("block", block.u_harmonic / np.abs(block.harmonic), df, "bottom"),
-        Term("block", block.u_probe / np.abs(block.probe), df, "bottom"),
-        Term("remount", transfer.u_remount, transfer.df_remount, "spread"),
+        Term(Cause.RESPONSE, transfer.u_noise, transfer.dof, "bottom"),
+        Term(Cause.BLOCK, block.u_harmonic / np.abs(block.harmonic), df, "bottom"),
+        Term(Cause.BLOCK, block.u_probe / np.abs(block.probe), df, "bottom"),
+        Term(Cause.REMOUNT, transfer.u_remount, transfer.df_remount, "spread"),
     ]
     apart = np.abs(transfer.frequency_hz / tone.frequency_hz - 1.0) / LOWEST_LOSS_FACTOR
-    beside = Bound("frequency", apart, "bottom", np.ones(apart.size, dtype=bool))
+    beside = Bound(Cause.FREQUENCY, apart, "bottom", np.ones(apart.size, dtype=bool))
     return np.abs(tone.response) / predicted + 0j, terms, [beside]
 
 
 class _Repeats(NamedTuple):
     """The spread between takes, and how far single takes lie from their mean where they disagree.
 
-    lowest, highest : (K,) ln of the lowest and highest take over the mean where the takes are
-    restless, else 0. The interval then covers every single take.
+    lowest, highest : (K,) ln of the lowest and highest take over the mean where the takes
+    disagree, else 0. The interval then covers every single take.
     """
 
     term: Term
-    restless: np.ndarray
+    takes_disagree: np.ndarray
     lowest: np.ndarray
     highest: np.ndarray
 
@@ -198,20 +209,20 @@ def _repeats(evidence: Evidence, terms: list[Term]) -> _Repeats:
     k = np.arange(1, tone.response.size + 1)
     # A level without a sensed drive follows the drive's level k times over.
     order = np.ones(k.size) if evidence.sensed else k.astype(float)
-    restless = np.zeros(k.size, dtype=bool)
+    takes_disagree = np.zeros(k.size, dtype=bool)
     if tone.n > 1 and spread.df:
-        noise = sum(term.u**2 for term in terms if term.name in ("noise", "drive"))
+        noise = sum(term.u**2 for term in terms if term.cause in (Cause.NOISE, Cause.DRIVE))
         expected = tone.n * noise + spread.level * order**2
         v = tone.n - 1
-        restless = tone.scatter**2 * v / expected > chdtri(v, RESTLESS_ERROR)
-    n = np.where(restless, 1, tone.n)
+        takes_disagree = tone.scatter**2 * v / expected > chdtri(v, DISAGREE_ERROR)
+    n = np.where(takes_disagree, 1, tone.n)
     variance = spread.level * (order**2 / n + 1.0 / transfer.n)
-    term = Term("takes", np.sqrt(variance), _df(spread.df, k), "spread")
+    term = Term(Cause.TAKES, np.sqrt(variance), _df(spread.df, k), "spread")
     return _Repeats(
         term,
-        restless,
-        np.where(restless, tone.lowest, 0.0),
-        np.where(restless, tone.highest, 0.0),
+        takes_disagree,
+        np.where(takes_disagree, tone.lowest, 0.0),
+        np.where(takes_disagree, tone.highest, 0.0),
     )
 
 
@@ -221,11 +232,12 @@ def leak_bounds(evidence: Evidence) -> list[Bound]:
     observed = np.abs(tone.response)
     line = or_zero(evidence.room.line / observed)
     found = [
-        _leak("recorder", evidence.recorder, observed),
-        Bound("mains hum", line, "top", line > 0),
+        _leak(Cause.RECORDER, evidence.recorder, observed),
+        Bound(Cause.MAINS, line, "top", line > 0),
     ]
     if evidence.sensed:
-        found.append(_leak(DRIVE_RECORDER, evidence.drive_recorder, np.abs(tone.drive), "bottom"))
+        drive = np.abs(tone.drive)
+        found.append(_leak(Cause.DRIVE_RECORDER, evidence.drive_recorder, drive, "bottom"))
     return found
 
 
@@ -247,9 +259,9 @@ def _air_shift(ratio: np.ndarray, share: np.ndarray) -> tuple[np.ndarray, np.nda
     return np.minimum(both.min(axis=0), alone), np.maximum(both.max(axis=0), np.log1p(share))
 
 
-def _leak(name: str, source: Source, observed: np.ndarray, acts: str = "top") -> Bound:
+def _leak(cause: Cause, source: Source, observed: np.ndarray, acts: str = "top") -> Bound:
     share = or_zero(source.bound / observed)
-    return Bound(name, share, acts, np.isfinite(source.level))
+    return Bound(cause, share, acts, np.isfinite(source.level))
 
 
 def _phase(
@@ -272,13 +284,13 @@ def _phase(
     return phase, np.abs(phase) - q * u - room > PHASE_ALLOWANCE
 
 
-def _widest(terms: list[Term], bounds: list[Bound], q: np.ndarray, *, load: bool) -> np.ndarray:
-    names = [term.name for term in terms] + [bound.name for bound in bounds]
+def _chief_cause(
+    terms: list[Term], bounds: list[Bound], q: np.ndarray, *, load: bool
+) -> np.ndarray:
+    causes = [term.cause for term in terms] + [bound.cause for bound in bounds]
     reach = [q * term.u for term in terms] + [bound.share for bound in bounds]
     if load:
-        names.append("load")
+        causes.append(Cause.LOAD)
         reach.append(np.subtract(*load_range(q.size)[::-1]) / DB)
-    if not names:
-        return np.full(q.size, "", dtype=object)
     stacked = or_zero(np.stack(reach))
-    return np.array(names, dtype=object)[stacked.argmax(axis=0)]
+    return np.array(causes, dtype=object)[stacked.argmax(axis=0)]

@@ -12,27 +12,21 @@ What the room and the recorder put into either take is bounded at both drives.
 Conventions: growth from the lower drive to full drive in dB; interval at 99 %, corrected as in
 uncertainty.py.
 
-Contents: step_rows, steps_table, STEP_COLUMNS.
+Functions: step_rows.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import NamedTuple
 
 import numpy as np
-import pandas as pd
 
 from studylib.attribution.excess import MARGIN_DB, Evidence, leak_bounds
 from studylib.attribution.lines import Lines, mean_lines
 from studylib.attribution.uncertainty import DB, Term, coverage, or_zero, shift, side
 from studylib.attribution.verdicts import near_mains
-
-STEP_COLUMNS = [
-    "specimen", "mount", "harmonic", "drive_db", "growth_db", "sensed_growth_db",
-    "block_growth_db", "own_growth_db", "difference_db", "low", "high", "verdict",
-]  # fmt: skip
-WITH, NOT_WITH, CANNOT_TELL = "with the driver", "not with the driver", "cannot tell"
+from studylib.codes.attribution import Cause, StepVerdict
 
 
 @np.errstate(divide="ignore", invalid="ignore")
@@ -42,7 +36,7 @@ def step_rows(
     lower: Mapping[float, Evidence],
     block: Mapping[float, list[Lines]],
 ) -> list[tuple]:
-    """Rows (STEP_COLUMNS) of one mount, for the harmonics that stand out at full drive.
+    """Rows of the table `drive_steps` of one mount, for the harmonics that stand out at full drive.
 
     Parameters
     ----------
@@ -71,11 +65,6 @@ def step_rows(
     return rows
 
 
-def steps_table(rows: Sequence[tuple]) -> pd.DataFrame:
-    """The rows of all mounts as one table."""
-    return pd.DataFrame(rows, columns=STEP_COLUMNS)
-
-
 class _Difference(NamedTuple):
     """Growth over the sensed one in dB; `least`, `most` also hold leaks that are only bounded.
 
@@ -90,12 +79,11 @@ class _Difference(NamedTuple):
     tested: np.ndarray
 
 
-def _verdict(found: _Difference, i: int) -> str:
-    low, high = found.low[i], found.high[i]
-    if low >= -MARGIN_DB and high <= MARGIN_DB:
-        return WITH
+def _verdict(found: _Difference, i: int) -> StepVerdict:
+    if found.low[i] >= -MARGIN_DB and found.high[i] <= MARGIN_DB:
+        return StepVerdict.WITH
     apart = found.least[i] > MARGIN_DB or found.most[i] < -MARGIN_DB
-    return NOT_WITH if apart and found.tested[i] else CANNOT_TELL
+    return StepVerdict.NOT_WITH if apart and found.tested[i] else StepVerdict.CANNOT_TELL
 
 
 def _difference(full: Evidence, step: Evidence) -> _Difference:
@@ -114,7 +102,7 @@ def _difference(full: Evidence, step: Evidence) -> _Difference:
         _noise(low.u_drive, low.drive, low.dof, "top"),
         _noise(tone.u_drive, tone.drive, tone.dof, "bottom"),
         _noise(low.u_response, low.response, low.dof, "bottom"),
-        Term("takes", takes, np.full(middle.size, float(spread.df)), "spread"),
+        Term(Cause.TAKES, takes, np.full(middle.size, float(spread.df)), "spread"),
     ]
     turned = {"top": "bottom", "bottom": "top"}
     bounds = leak_bounds(full)
@@ -141,7 +129,7 @@ def _tested(full: Evidence) -> np.ndarray:
 
 
 def _noise(u: np.ndarray, value: np.ndarray, df: int, acts: str) -> Term:
-    return Term("noise", u / np.abs(value), np.full(value.size, float(max(df, 1))), acts)
+    return Term(Cause.NOISE, u / np.abs(value), np.full(value.size, float(max(df, 1))), acts)
 
 
 def _levels(takes: list[Lines] | None) -> np.ndarray:

@@ -17,9 +17,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from studylib.attribution.lines import Lines, mean_lines
-from studylib.attribution.spreads import Spread
+from studylib.attribution.uncertainty import Spread
+from studylib.codes.attribution import Route
 
-PROBE, SWEEP, ELSEWHERE = "probe tone", "sweep", " of another mount"
+ELSEWHERE = {Route.PROBE: Route.OTHER_PROBE, Route.SWEEP: Route.OTHER_SWEEP}
 
 
 @dataclass(frozen=True)
@@ -29,7 +30,7 @@ class Transfer:
     u_noise : relative, from noise, with `dof`;  bound : relative bound on what a sweep's end cut
     off;  n : takes behind it;  u_remount, df_remount : level spread of being from other mounts, 0
     where it is not;  phase_remount : the same for the phase;  frequency_hz : where it was
-    measured;  source : words, "" where unknown.
+    measured;  source : a `Route`, "" where unknown.
     drive, drive_most : |drive| that a probe tone has at full drive, NaN without one; from other
     mounts the least and the most of them.
     """
@@ -102,7 +103,7 @@ def _set_probe(known: Transfer, k: int, takes: Sequence[Lines], *, sensed: bool)
         u = float(np.sqrt((noise**2).sum()) / len(takes) / abs(response))
     known.value[i] = response / drive if sensed else response
     known.u_noise[i], known.dof[i], known.n[i] = u, mean.dof, mean.n
-    known.frequency_hz[i], known.source[i] = mean.frequency_hz[i], PROBE
+    known.frequency_hz[i], known.source[i] = mean.frequency_hz[i], Route.PROBE
 
 
 def _set_sweep(known: Transfer, sweeps: Sequence[Lines], tone: Lines) -> None:
@@ -126,7 +127,7 @@ def _set_sweep(known: Transfer, sweeps: Sequence[Lines], tone: Lines) -> None:
     known.dof[fill], known.bound[fill] = tone.dof, bound[fill]
     known.n[fill] = len(sweeps)
     known.frequency_hz[fill] = sweeps[0].frequency_hz[fill]
-    known.source[fill] = SWEEP
+    known.source[fill] = Route.SWEEP
 
 
 def borrowed_transfer(
@@ -156,5 +157,5 @@ def borrowed_transfer(
         own.phase_remount[i] = np.sqrt(remount[i].phase * (1 + 1 / m))
         own.df_remount[i] = remount[i].df
         own.frequency_hz[i] = np.mean([other.frequency_hz[i] for other in found])
-        own.source[i] = found[0].source[i] + ELSEWHERE
+        own.source[i] = ELSEWHERE[found[0].source[i]]
     return own

@@ -1,4 +1,4 @@
-"""The verdict on one harmonic of one mount: the first that applies.
+"""The verdict on every harmonic of every mount: the first rule that applies.
 
 `noise`, `recorder`, `air`, `driver`, `beyond the driver`, `cannot tell`, in this order. A cause is
 named only when the take that tests it was recorded: the recorder by a loopback take, the air by an
@@ -6,75 +6,333 @@ airborne take, the driver by a sensed drive (or takes on the block) together wit
 driver` needs all of them and a sensed drive. A level that agrees while the phase does not is no
 explanation: part of the sum is then something else.
 
-Contents: Judgement, judge, untested, near_mains, the names of the verdicts.
+`mount_numbers` gives the numbers of one mount as columns; `judged_table` joins those of all mounts,
+judges every row, and adds to an excess whether it comes back in the board's other mounts.
+
+Contents: judge, untested, near_mains, ask, mount_numbers, unusable_mount, judged_table,
+clearest_specimen, highest_shown.
 """
 
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
+from collections import Counter
+from collections.abc import Sequence
+from typing import Any, NamedTuple
 
-from studylib.attribution import reasons
-from studylib.attribution.excess import MARGIN_DB
+import numpy as np
+import pandas as pd
+
+from studylib import tables
+from studylib.attribution.controls import Source
+from studylib.attribution.excess import MARGIN_DB, Evidence, excess_of, load_range
+from studylib.codes import note, several
+from studylib.codes.attribution import (
+    AttributionFault,
+    Cause,
+    Control,
+    OtherMounts,
+    Reason,
+    Verdict,
+)
+from studylib.errors import InputError
+from studylib.sheets import Take
 from studylib.signal.hum import distance_from_mains
+from studylib.words.text import nearest
 
 NEAR_DB = 6.0  # a leak this near to the observed level explains it
-NOISE, RECORDER, AIR = "noise", "recorder", "air"
-DRIVER, BEYOND, CANNOT_TELL = "driver", "beyond the driver", "cannot tell"
-VERDICTS = (NOISE, RECORDER, AIR, DRIVER, BEYOND, CANNOT_TELL)
+OF_EXCESS = ["excess_db", "low", "high", "u", "phase_deg"]
+
+# The control that narrows an interval which is this wide for this cause.
+SETTLED_BY = {
+    Cause.NOISE: Control.LONGER,
+    Cause.DRIVE: Control.LONGER,
+    Cause.RESPONSE: Control.PROBE,
+    Cause.BLOCK: Control.DRIVER,
+    Cause.REMOUNT: Control.PROBE,
+    Cause.TAKES: Control.REPEATS,
+    Cause.FREQUENCY: Control.PROBE,
+    Cause.SWEEP: Control.SWEEP,
+    Cause.DRIVE_RECORDER: Control.LOOPBACK,
+    Cause.AIR: Control.AIRBORNE,
+    Cause.RECORDER: Control.LOOPBACK,
+    Cause.MAINS: Control.ROOM,
+    Cause.LOAD: Control.SENSOR,
+}
 
 
 class Judgement(NamedTuple):
-    """A verdict, its reason in one sentence, and the control that would settle it (or "")."""
+    """A verdict, the note of its reason, and the control that would settle it (or "")."""
 
-    verdict: str
+    verdict: Verdict
     reason: str
     settle: str = ""
 
 
 def judge(row) -> Judgement:
-    """Judge one row of the attribution's numbers (see attribute.py)."""
+    """Judge one row of `mount_numbers`."""
     if not math.isfinite(row.observed_db):
-        return Judgement(CANNOT_TELL, reasons.NOTHING_USABLE, "repeats")
+        return _open(Control.REPEATS, Reason.UNUSABLE)
     if not row.present:
-        return Judgement(NOISE, reasons.quiet(row))
+        width = {"bin_hz": row.bin_hz, "noise_db": row.noise_db, "unit": row.unit}
+        return Judgement(Verdict.NOISE, note(Reason.BELOW_NOISE, **width))
     if row.hum_db > row.observed_db - NEAR_DB:
-        return Judgement(NOISE, reasons.mains(row))
+        return Judgement(Verdict.NOISE, _leak(Reason.MAINS, row.hum_db - row.observed_db))
     if not row.recorder_is_limit and row.recorder_db > row.observed_db - NEAR_DB:
-        return Judgement(RECORDER, reasons.recorder(row))
+        above_db = row.recorder_db - row.observed_db
+        return Judgement(Verdict.RECORDER, _leak(Reason.RECORDER, above_db))
     if not row.air_is_limit and row.air_db > row.observed_db - NEAR_DB:
-        return Judgement(AIR, reasons.air(row))
+        return Judgement(Verdict.AIR, _leak(Reason.AIR, row.air_db - row.observed_db))
     if not math.isfinite(row.excess_db):
-        return Judgement(CANNOT_TELL, *reasons.not_predicted(row))
+        return _not_predicted(row)
     if not row.repeats_known:
-        return Judgement(CANNOT_TELL, *reasons.not_repeated(row))
+        return _open(Control.REPEATS, Reason.NOT_REPEATED)
+    excess = {"excess_db": row.excess_db, "low": row.low, "high": row.high}
     if row.driven and row.low >= -MARGIN_DB and row.high <= MARGIN_DB:
         if row.phase_off:
-            return Judgement(CANNOT_TELL, *reasons.out_of_phase(row))
-        return Judgement(DRIVER, reasons.driver(row))
+            return _open(Control.REMOUNT, Reason.PHASE, **excess, phase_deg=row.phase_deg)
+        return Judgement(Verdict.DRIVER, _driver(row, excess))
     if row.sensed and row.low > MARGIN_DB:
         missing = untested(row)
         if missing:
-            return Judgement(CANNOT_TELL, *reasons.not_ruled_out(row, missing))
-        if row.least <= MARGIN_DB:
-            return Judgement(CANNOT_TELL, *reasons.loosely_ruled_out(row))
-        return Judgement(BEYOND, reasons.beyond(row))
-    return Judgement(CANNOT_TELL, *reasons.undecided(row))
+            asked = [ask(control, **_at(row)) for control in missing]
+            return _open(missing[0], Reason.NOT_RULED_OUT, **excess, missing=asked)
+        if row.low_with_leaks <= MARGIN_DB:
+            cause = row.least_excluded
+            return _open(SETTLED_BY[cause], Reason.ROOM_LEFT, **excess, cause=_cause(row, cause))
+        below = {
+            "recorder_below_db": int(row.observed_db - row.recorder_most_db),
+            "air_below_db": int(row.observed_db - row.air_most_db),
+        }
+        return Judgement(Verdict.BEYOND, note(Reason.BEYOND, **excess, **below))
+    return _undecided(row, excess)
 
 
-def untested(row) -> list[str]:
+def untested(row) -> list[Control]:
     """Controls without which nothing may be called beyond the driver."""
     missing = []
     if math.isnan(row.recorder_db):
-        missing.append("loopback")
+        missing.append(Control.LOOPBACK)
     if math.isnan(row.air_db):
         # Without the mount's own probe tone an airborne take cannot be scaled.
-        missing += ["airborne"] if row.air_known else ["probe", "airborne"]
+        missing += [Control.AIRBORNE] if row.air_known else [Control.PROBE, Control.AIRBORNE]
     if math.isnan(row.hum_db) and near_mains(row.at_hz, row.bin_hz):
-        missing.append("room")
+        missing.append(Control.ROOM)
     return missing
 
 
 def near_mains(frequency_hz: float, within_hz: float) -> bool:
     """Whether a multiple of 50 or 60 Hz lies within two bins of that width."""
     return distance_from_mains(frequency_hz) < 2 * within_hz
+
+
+def ask(control: Control, *, at_hz: float, tone_hz: float, every: bool = False) -> str:
+    """The note of what to record, as it stands in a sentence; `every`: in each mount."""
+    return note(f"{control}_ask", at_hz=at_hz, tone_hz=tone_hz, every=every)
+
+
+def _open(settle: Control, reason: Reason, **fields: Any) -> Judgement:
+    return Judgement(Verdict.CANNOT_TELL, note(reason, **fields), settle)
+
+
+def _at(row) -> dict[str, float]:
+    return {"at_hz": row.at_hz, "tone_hz": row.tone_hz}
+
+
+def _cause(row, cause: Cause) -> str:
+    return note(cause, **_at(row), route=row.route)
+
+
+def _leak(reason: Reason, above_db: float) -> str:
+    return note(reason, distance_db=abs(above_db), above=above_db >= 0)
+
+
+def _driver(row, excess: dict[str, float]) -> str:
+    if not row.sensed:
+        return note(Reason.DRIVER_ON_BLOCK, **excess, route=row.route)
+    air_tested = not math.isnan(row.air_db)
+    return note(Reason.DRIVER, **excess, route=row.route, air_tested=air_tested)
+
+
+def _not_predicted(row) -> Judgement:
+    """Nothing tells what the driver alone would give."""
+    if row.sensed and row.route:
+        return _open(Control.LONGER, Reason.NOT_SENSED)
+    if row.sensed:
+        return _open(Control.PROBE, Reason.NOT_PROBED, **_at(row))
+    if not row.has_block:
+        return _open(Control.SENSOR, Reason.NO_DRIVER_TAKE, **_at(row))
+    if not row.route:
+        return _open(Control.PROBE, Reason.NO_PROBE, **_at(row))
+    return _open(Control.DRIVER, Reason.NO_BLOCK_PROBE, **_at(row))
+
+
+def _undecided(row, excess: dict[str, float]) -> Judgement:
+    """The interval holds both answers, or the harmonic is weaker than predicted."""
+    if not row.sensed:
+        loads = {"load_low_db": row.load_low, "load_high_db": row.load_high}
+        return _open(Control.SENSOR, Reason.LOAD, excess_db=row.excess_db, **loads)
+    if not row.driven:
+        most = {"predicted_db": row.predicted_db, "unit": row.unit}
+        return _open(Control.LONGER, Reason.DRIVE_BELOW_NOISE, **most)
+    if row.takes_disagree and row.low < -MARGIN_DB:
+        return _open(Control.REMOUNT, Reason.TAKES_DISAGREE, **excess)
+    if row.high < -MARGIN_DB:
+        return _open(Control.REMOUNT, Reason.WEAKER, **excess, route=row.route)
+    if row.high - row.low < 2.0 * MARGIN_DB:
+        return _open(Control.REPEATS, Reason.NEAR_MARGIN, **excess, margin_db=MARGIN_DB)
+    cause = row.width_cause
+    return _open(SETTLED_BY[cause], Reason.WIDE, **excess, cause=_cause(row, cause))
+
+
+# ---------------------------------------------------------------- the table
+
+
+@np.errstate(divide="ignore", invalid="ignore")
+def mount_numbers(evidence: Evidence, *, fundamental_hz: float) -> dict[str, np.ndarray]:
+    """All that the verdicts of one mount rest on: name -> (rows,), from k = 2 up."""
+    tone, found = evidence.tone, excess_of(evidence)
+    k = np.arange(1, found.observed.size + 1)
+    load_low, load_high = load_range(k.size)
+    columns = {
+        "specimen": tone.take.specimen,
+        "mount": tone.take.mount,
+        "harmonic": k,
+        "observed_db": found.observed,
+        "predicted_db": found.predicted,
+        "excess_db": found.excess,
+        "low": found.low,
+        "high": found.high,
+        "low_with_leaks": found.low_with_leaks,
+        "unit": tone.unit,
+        "u": found.u,
+        "phase_deg": found.phase_deg,
+        "route": evidence.transfer.source,
+        "noise_db": found.noise,
+        **_source("air", evidence.air),
+        **_source("recorder", evidence.recorder),
+        # Tested and nothing found: minus infinity; not tested: NaN.
+        "hum_db": 20.0 * np.log10(evidence.room.line),
+        "batch": tone.take.batch,
+        "present": found.present,
+        "driven": found.driven,
+        "takes_disagree": found.takes_disagree,
+        "width_cause": found.width_cause,
+        "least_excluded": found.least_excluded,
+        "phase_off": found.phase_off,
+        "sensed": evidence.sensed,
+        "air_known": np.isfinite(evidence.transfer.drive) | (not evidence.sensed),
+        "has_block": evidence.block is not None,
+        "repeats_known": bool(evidence.take_spread.df),
+        "bin_hz": 1.0 / tone.seconds,
+        "tone_hz": fundamental_hz,
+        "at_hz": fundamental_hz * k,
+        "load_low": load_low,
+        "load_high": load_high,
+    }
+    # Harmonics above half the rate were never recorded.
+    return _filled(columns, (k > 1) & np.isfinite(np.abs(tone.response)))
+
+
+def unusable_mount(key: tuple[str, int], take: Take, *, size: int) -> dict[str, np.ndarray]:
+    """The same columns for a mount that was planned and has no usable take of the tone."""
+    k = np.arange(1, size + 1)
+    known = {"specimen": key[0], "mount": key[1], "harmonic": k, "batch": take.batch}
+    empty = dict.fromkeys(("unit", "route", "width_cause", "least_excluded"), "")
+    no = dict.fromkeys(
+        ("air_is_limit", "recorder_is_limit", "present", "driven", "takes_disagree", "phase_off",
+         "sensed", "air_known", "has_block", "repeats_known"),
+        False,
+    )  # fmt: skip
+    nothing = dict.fromkeys(
+        ("observed_db", "predicted_db", "noise_db", "air_db", "air_most_db", "recorder_db",
+         "recorder_most_db", "hum_db", "low_with_leaks", "bin_hz", "tone_hz", "at_hz", "load_low",
+         "load_high", *OF_EXCESS),
+        np.nan,
+    )  # fmt: skip
+    return _filled({**known, **empty, **no, **nothing}, k > 1)
+
+
+def _filled(columns: dict, kept: np.ndarray) -> dict[str, np.ndarray]:
+    count = int(kept.sum())
+    return {
+        name: value[kept] if isinstance(value, np.ndarray) else _repeated(value, count)
+        for name, value in columns.items()
+    }
+
+
+def _repeated(value, count: int) -> np.ndarray:
+    return np.full(count, value, dtype=object if isinstance(value, str) else type(value))
+
+
+def _source(name: str, source: Source) -> dict[str, np.ndarray]:
+    limit = np.isnan(source.level)
+    level = 20.0 * np.log10(np.where(limit, source.bound, source.level))
+    return {
+        f"{name}_db": level,
+        f"{name}_is_limit": limit & ~np.isnan(source.bound),
+        f"{name}_most_db": 20.0 * np.log10(source.bound),
+    }
+
+
+def judged_table(mounts: Sequence[dict[str, np.ndarray]]) -> pd.DataFrame:
+    """The table `attribution` of all mounts, judged row by row."""
+    if not mounts:
+        return tables.empty("attribution")
+    table = pd.DataFrame(
+        {name: np.concatenate([mount[name] for mount in mounts]) for name in mounts[0]}
+    )
+    found = [judge(row) for row in table.itertuples(index=False)]
+    places = list(zip(table["specimen"], table["harmonic"], strict=True))
+    table["verdict"] = [each.verdict for each in found]
+    table["settle"] = [each.settle for each in found]
+    # Of what is not above the noise there is no excess to speak of.
+    table.loc[table["verdict"] == Verdict.NOISE, OF_EXCESS] = np.nan
+    mounted = Counter(places)
+    counts = Counter(zip(places, table["verdict"], strict=True))
+    table["reason"] = [
+        several([each.reason, _other_mounts(mounted[place], place, counts)])
+        if each.verdict == Verdict.BEYOND
+        else each.reason
+        for each, place in zip(found, places, strict=True)
+    ]
+    return tables.typed("attribution", table)
+
+
+def _other_mounts(mounts: int, place: tuple[str, int], counts: Counter) -> str:
+    """Whether an excess comes with the board or with one mounting of it."""
+    beyond = counts[place, Verdict.BEYOND]
+    # There the driver alone explains it, or nothing stands out.
+    without = counts[place, Verdict.DRIVER] + counts[place, Verdict.NOISE]
+    if mounts == 1:
+        return note(OtherMounts.NONE)
+    if beyond == mounts:
+        return note(OtherMounts.ALL, mounts=mounts)
+    if beyond == 1 and without:
+        return note(OtherMounts.THIS, mounts=mounts, without=without)
+    return note(OtherMounts.SOME, mounts=mounts, beyond=beyond, without=without)
+
+
+def clearest_specimen(table: pd.DataFrame, chosen: str = "") -> str:
+    """The specimen to show mount by mount: the chosen one; else the first with something beyond
+    the driver, else the first. "" for an empty table.
+
+    Raises
+    ------
+    InputError : the chosen specimen is not in the table.
+    """
+    names = list(dict.fromkeys(table["specimen"]))
+    if chosen and chosen not in names:
+        near = nearest(chosen, names)
+        raise InputError(note(AttributionFault.NO_SPECIMEN, specimen=chosen, nearest=near))
+    beyond = table.loc[table["verdict"] == Verdict.BEYOND, "specimen"]
+    return chosen or next(iter([*beyond, *names]), "")
+
+
+def highest_shown(table: pd.DataFrame) -> int:
+    """The highest harmonic that is settled anywhere, or heard in a tenth of the mounts."""
+    mounts = len(table[["specimen", "mount"]].drop_duplicates())
+    heard = table.loc[table["verdict"] != Verdict.NOISE, "harmonic"].value_counts()
+    settled = table.loc[table["verdict"].isin([Verdict.DRIVER, Verdict.BEYOND]), "harmonic"]
+    most = int(table["harmonic"].max())
+    return min(most, int(max([3, *settled, *heard[heard >= 0.1 * mounts].index])))

@@ -4,18 +4,16 @@
 what it shows and an optional `size`, and returns a matplotlib Figure; it computes no statistics.
 """
 
+from studylib.figures.attribution import excess_figure, steps_figure, story_figure
 from studylib.figures.boards import boards_figure, boards_figures
 from studylib.figures.consistency import consistency_figure
 from studylib.figures.covariates import covariates_figure
 from studylib.figures.drift import drift_figure
-from studylib.figures.drive_growth import steps_figure
 from studylib.figures.effects import (
     all_effects_figure,
     effects_figure,
     positive_control_figure,
 )
-from studylib.figures.excess import excess_figure
-from studylib.figures.harmonic_story import story_figure
 from studylib.figures.harmonics import harmonics_figure
 from studylib.figures.modes import (
     ladder_figure,

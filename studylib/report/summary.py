@@ -20,9 +20,9 @@ from matplotlib.figure import Figure
 
 from studylib import figures, register, tables
 from studylib.attribution import Attribution, attribute_study
+from studylib.attribution.verdicts import clearest_specimen
 from studylib.measure.parts import Gathered
 from studylib.register import Feature
-from studylib.report.attribution import telling_specimen
 from studylib.report.checks import Checks, checks_of, own_rows
 from studylib.report.modes import StudyModes, modes_of_study
 from studylib.report.preregistration import coded_claims
@@ -147,7 +147,7 @@ class Summary:
         harmonics = self.attribution.table
         drawn["excess"] = partial(figures.excess_figure, harmonics, self.study)
         if not harmonics.empty:
-            told = telling_specimen(harmonics)
+            told = clearest_specimen(harmonics)
             drawn["story"] = partial(figures.story_figure, harmonics, told)
             drawn["drive_steps"] = partial(figures.steps_figure, self.attribution.steps, told)
         modes, study = self.modes, self.study

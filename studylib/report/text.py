@@ -16,8 +16,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from studylib import register
-from studylib.attribution.verdicts import CANNOT_TELL
 from studylib.codes import code_of, has, note
+from studylib.codes.attribution import Verdict
 from studylib.codes.comparison import Method, Remark, Role
 from studylib.register import Feature, Kind
 from studylib.report.order import order_sentences
@@ -240,7 +240,7 @@ def _of_the_response(feature: Feature) -> bool:
 
 
 def _attribution(summary: Summary) -> Sequence[str]:
-    untold = int((summary.attribution.table["verdict"] == CANNOT_TELL).sum())
+    untold = int((summary.attribution.table["verdict"] == Verdict.CANNOT_TELL).sum())
     found = [note("summary.untold_harmonics", count=untold)] if untold else []
     return ["summary.whose_harmonic", "summary.small_part", *found]
 

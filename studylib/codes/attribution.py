@@ -1,0 +1,135 @@
+"""Codes of the attribution: verdicts on harmonics and drive steps, their reasons, the controls."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+from studylib.codes import Code
+
+
+class Verdict(StrEnum):
+    """What a harmonic of one mount comes from, in the order in which it is asked."""
+
+    NOISE = "noise"
+    RECORDER = "recorder"
+    AIR = "air"
+    DRIVER = "driver"
+    BEYOND = "beyond the driver"
+    CANNOT_TELL = "cannot tell"
+
+
+class StepVerdict(StrEnum):
+    """Whether a harmonic grows with the drive as the sensed one does."""
+
+    WITH = "with the driver"
+    NOT_WITH = "not with the driver"
+    CANNOT_TELL = "cannot tell"
+
+
+class Control(Code):
+    """What can be recorded to settle a harmonic; `controls.j2` has `_ask`, `_how` and so on."""
+
+    PROBE = "controls.probe"
+    SWEEP = "controls.sweep"
+    SENSOR = "controls.sensor"
+    DRIVER = "controls.driver"
+    AIRBORNE = "controls.airborne"
+    LOOPBACK = "controls.loopback"
+    ROOM = "controls.room"
+    REPEATS = "controls.repeats"
+    LONGER = "controls.longer"
+    REMOUNT = "controls.remount"
+    STEPS = "controls.steps"
+
+
+class Route(Code):
+    """The takes that say what the mounted board passes on."""
+
+    PROBE = "attribution.probe"
+    SWEEP = "attribution.sweep"
+    OTHER_PROBE = "attribution.other_probe"
+    OTHER_SWEEP = "attribution.other_sweep"
+
+
+class Cause(Code):
+    """What makes an interval wide, or may be part of a harmonic: at_hz, tone_hz, route."""
+
+    NOISE = "attribution.cause_noise"
+    DRIVE = "attribution.cause_drive"
+    RESPONSE = "attribution.cause_response"
+    BLOCK = "attribution.cause_block"
+    REMOUNT = "attribution.cause_remount"
+    TAKES = "attribution.cause_takes"
+    FREQUENCY = "attribution.cause_frequency"
+    SWEEP = "attribution.cause_sweep"
+    DRIVE_RECORDER = "attribution.cause_drive_recorder"
+    AIR = "attribution.cause_air"
+    RECORDER = "attribution.cause_recorder"
+    MAINS = "attribution.cause_mains"
+    LOAD = "attribution.cause_load"
+
+
+class Reason(Code):
+    """Why a harmonic has its verdict."""
+
+    UNUSABLE = "attribution.unusable"
+    BELOW_NOISE = "attribution.below_noise"
+    MAINS = "attribution.mains"
+    RECORDER = "attribution.recorder"
+    AIR = "attribution.air"
+    DRIVER = "attribution.driver"
+    DRIVER_ON_BLOCK = "attribution.driver_on_block"
+    BEYOND = "attribution.beyond"
+    NOT_SENSED = "attribution.not_sensed"
+    NOT_PROBED = "attribution.not_probed"
+    NO_DRIVER_TAKE = "attribution.no_driver_take"
+    NO_PROBE = "attribution.no_probe"
+    NO_BLOCK_PROBE = "attribution.no_block_probe"
+    NOT_REPEATED = "attribution.not_repeated"
+    PHASE = "attribution.phase"
+    NOT_RULED_OUT = "attribution.not_ruled_out"
+    ROOM_LEFT = "attribution.room_left"
+    LOAD = "attribution.load"
+    DRIVE_BELOW_NOISE = "attribution.drive_below_noise"
+    TAKES_DISAGREE = "attribution.takes_disagree"
+    WEAKER = "attribution.weaker"
+    NEAR_MARGIN = "attribution.near_margin"
+    WIDE = "attribution.wide"
+
+
+class OtherMounts(Code):
+    """Whether an excess comes back in the board's other mounts."""
+
+    NONE = "attribution.mounted_once"
+    ALL = "attribution.in_all_mounts"
+    THIS = "attribution.in_this_mount"
+    SOME = "attribution.in_some_mounts"
+
+
+class AttributionFault(Code):
+    """What cannot be shown."""
+
+    NO_SPECIMEN = "attribution.no_specimen"
+
+
+class Finding(Code):
+    """The report's sentences on the attribution of a study."""
+
+    NOTHING = "attribution.nothing"
+    NO_USABLE_TONE = "attribution.no_usable_tone"
+    HEARD = "attribution.heard"
+    LOST_MOUNTS = "attribution.lost_mounts"
+    COUNTED = "attribution.counted_verdict"
+    NO_SENSOR = "attribution.no_sensor"
+    BASIS = "attribution.basis"
+    TAKE_SPREAD = "attribution.take_spread"
+    PLACE = "attribution.place"
+    PLACE_HARMONICS = "attribution.place_harmonics"
+    BEYOND_PLACES = "attribution.beyond_places"
+    NO_STEPS = "attribution.no_steps"
+    STEPPED_MOUNTS = "attribution.stepped_mounts"
+    STEP_COUNTS = "attribution.step_counts"
+    ODD_STEPS = "attribution.odd_steps"
+    STORY_BELOW_NOISE = "attribution.story_below_noise"
+    VERDICT_COUNT = "attribution.verdict_count"
+    STORY = "attribution.story"

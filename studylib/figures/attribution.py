@@ -1,0 +1,465 @@
+"""Where the harmonics come from: all mounts, one specimen harmonic by harmonic, its drive steps.
+
+- `excess_figure`: harmonic by harmonic the excess of every mount with its interval (small marks in
+  the woods' looks, beside each other), the band in which the driver explains it, and below it the
+  number of mounts with each verdict. Open marks: cannot tell.
+- `story_figure`: a panel a mount with the recorded level of every harmonic, what the driver alone
+  would give (with the interval of the excess), the noise of the harmonic's own bin, the air, the
+  recorder and mains lines; above it a mark for each verdict.
+- `steps_figure`: by how many decibels more a harmonic grew from a lower drive to full drive than
+  the one that was sensed at the driving point. Inside the band a linear board explains it; a ring
+  marks where it does not.
+
+Conventions: rows as in the tables `attribution` and `drive_steps`, drawn as they are. An open
+triangle that points down is an upper limit; an interval that goes on beyond the axis ends in an
+arrow at its edge. Each verdict has a colour, a marker and a hatch, so that none hangs on colour.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from matplotlib.patches import Patch
+from matplotlib.ticker import MaxNLocator
+
+from studylib.attribution.excess import MARGIN_DB
+from studylib.attribution.verdicts import highest_shown
+from studylib.codes.attribution import StepVerdict, Verdict
+from studylib.figures.style import (
+    BLACK,
+    BLUE,
+    COLOURS,
+    GREEN,
+    GREY,
+    MARKERS,
+    ORANGE,
+    PALE,
+    PURPLE,
+    Look,
+    empty_figure,
+    legend_label,
+    looks,
+    new_figure,
+    settle,
+    styled,
+    wrapped,
+)
+from studylib.sheets import Study
+from studylib.words import say
+from studylib.words.numbers import exact
+
+VERDICT_LOOKS = {
+    # Greys and black, because colours stand for woods.
+    Verdict.DRIVER: ("#6E6E6E", "o", ""),
+    Verdict.BEYOND: (BLACK, "^", "xx"),
+    Verdict.CANNOT_TELL: ("#A8A8A8", "$?$", ".."),
+    Verdict.AIR: (GREEN, "D", "//"),
+    Verdict.RECORDER: (ORANGE, "s", "\\\\"),
+    Verdict.NOISE: ("#D8D8D8", "_", ""),
+}
+OTHERS = Look(GREY, "P")  # reference and changed
+RING = {"marker": "o", "ms": 11, "mfc": "none", "mec": BLACK, "mew": 1.3, "ls": "none"}
+WIDEST_DB = 40.0
+MOST_NAMES = 6
+MOST_MOUNTS = 12
+MOST_STEPPED = 8
+MOST_HARMONICS = 6
+DEEPEST_DB = 25.0  # drawn below the lowest noise at most
+
+
+def _say(name: str, **fields: Any) -> str:
+    return say(f"figures_attribution.{name}", **fields)
+
+
+# ---------------------------------------------------------------- every mount
+
+
+@styled
+def excess_figure(
+    table: pd.DataFrame, study: Study, *, size: tuple[float, float] | None = None
+) -> Figure:
+    """The excess of every mount at every harmonic that is worth showing.
+
+    Parameters
+    ----------
+    table : the table `attribution`.
+    study : for the woods' order and the specimens' roles.
+    size : width and height in inches; None for the page's.
+
+    Returns
+    -------
+    Figure : with a sentence in it where no harmonic stands out of the noise.
+    """
+    heard = table.loc[(table["verdict"] != Verdict.NOISE) & table["observed_db"].notna()]
+    if heard.empty:
+        return empty_figure(_say("below_noise"), size)
+    highest = highest_shown(table)
+    rows, above = table[table["harmonic"] <= highest], table[table["harmonic"] > highest]
+    figure = new_figure(size, 6.4)
+    upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(3, 1.3))
+    reach = _reach(rows)
+    _excesses(upper, rows, study, reach)
+    _counts(lower, rows)
+    upper.set_ylabel(_say("excess_axis"))
+    upper.set_ylim(-reach, reach)
+    lower.set_xticks(range(2, highest + 1))
+    lower.set_xlim(1.5, highest + 0.5)
+    quiet = int((above["verdict"] == Verdict.NOISE).sum())
+    lower.set_xlabel(_say("harmonic_axis", highest=highest, quiet=quiet, above=len(above)))
+    lower.set_ylabel("mounts")
+    return settle(figure)
+
+
+def _reach(rows: pd.DataFrame) -> float:
+    """Half the height of the axis: all intervals that settle something, within reason."""
+    settled = rows["verdict"].isin([Verdict.DRIVER, Verdict.BEYOND])
+    ends = rows.loc[settled, ["low", "high"]].to_numpy(float)
+    most = np.abs(ends[np.isfinite(ends)]).max(initial=3.0)
+    return float(np.ceil(min(most, WIDEST_DB) + 2.0))
+
+
+def _excesses(axes: Axes, rows: pd.DataFrame, study: Study, reach: float) -> None:
+    look, woods = looks(study.woods), {s.specimen: s.wood for s in study.specimens if not s.role}
+    axes.axhspan(-MARGIN_DB, MARGIN_DB, color=PALE, zorder=0)
+    axes.axhline(0, color="#999999", linewidth=0.8, zorder=1)
+    known = rows[np.isfinite(rows["excess_db"])]
+    mounts = list(dict.fromkeys(zip(known["specimen"], known["mount"], strict=True)))
+    place = {key: (i + 0.5) / len(mounts) - 0.5 for i, key in enumerate(mounts)}
+    named: set[tuple[str, int]] = set()
+    for r in known.itertuples():
+        key = (r.specimen, r.mount)
+        own = look[woods[r.specimen]] if r.specimen in woods else OTHERS
+        x = r.harmonic + 0.84 * place[key]
+        _one(axes, r, x, own, reach)
+        if r.verdict == Verdict.BEYOND and key not in named:
+            if len(named) < MOST_NAMES:
+                label = wrapped(_say("panel", specimen=r.specimen, mount=r.mount), 24, lines=1)
+                axes.annotate(
+                    label, (x, min(r.excess_db, 0.9 * reach)),
+                    xytext=(0, 9 + 10 * (len(named) % 3)), textcoords="offset points", fontsize=8.5,
+                )  # fmt: skip
+            named.add(key)
+    if len(named) > MOST_NAMES:
+        more = _say("more_beyond", mounts=len(named) - MOST_NAMES)
+        axes.text(0.01, 0.98, more, transform=axes.transAxes, va="top", fontsize=8.5)
+    axes.grid(axis="y")
+    _excess_legend(axes, study, look, others=any(name not in woods for name in known["specimen"]))
+
+
+def _one(axes: Axes, r, x: float, look: Look, reach: float) -> None:
+    pale = r.verdict == Verdict.CANNOT_TELL
+    _interval_bars(
+        axes, x, r.low, r.high, reach=reach, colour=look.colour, alpha=0.3 if pale else 0.6
+    )
+    at = float(np.clip(r.excess_db, -0.95 * reach, 0.95 * reach))
+    if pale and at != r.excess_db:
+        return  # the bar's arrow says where it goes on
+    axes.plot(
+        x, at, look.marker, color=look.colour, ms=4.5, alpha=0.5 if pale else 1,
+        mfc="white" if pale else look.colour, zorder=3,
+    )  # fmt: skip
+    if r.verdict == Verdict.BEYOND:
+        axes.plot(x, at, zorder=4, **RING)
+
+
+def _excess_legend(axes: Axes, study: Study, look: dict[str, Look], *, others: bool) -> None:
+    handles = [_mark(legend_label(w, 24), look[w].marker, look[w].colour) for w in study.woods]
+    if others:
+        handles.append(_mark(_say("others"), OTHERS.marker, OTHERS.colour))
+    handles += [
+        _mark(Verdict.CANNOT_TELL, "o", GREY, mfc="white"),
+        _mark(Verdict.BEYOND, "o", BLACK, mfc="none", ms=9),
+        Patch(color=PALE, label=_say("driver_band", margin_db=MARGIN_DB)),
+    ]
+    _legend(axes.figure, handles)
+
+
+def _counts(axes: Axes, rows: pd.DataFrame) -> None:
+    """Mounts with each verdict, stacked."""
+    counts = pd.crosstab(rows["harmonic"], rows["verdict"])
+    bottom = np.zeros(len(counts))
+    for verdict, (colour, _, hatch) in VERDICT_LOOKS.items():
+        if verdict not in counts:
+            continue
+        height = counts[verdict].to_numpy()
+        axes.bar(
+            counts.index, height, 0.8, bottom=bottom, color=colour, hatch=hatch,
+            edgecolor="white", linewidth=0.5, label=str(verdict),
+        )  # fmt: skip
+        bottom += height
+    axes.yaxis.set_major_locator(MaxNLocator(nbins=5, integer=True))
+    axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), fontsize=8)
+
+
+# ---------------------------------------------------------------- one specimen
+
+
+@styled
+def story_figure(
+    table: pd.DataFrame, specimen: str, *, size: tuple[float, float] | None = None
+) -> Figure:
+    """Every harmonic of one specimen, one panel a mount (the first 12).
+
+    Parameters
+    ----------
+    table : the table `attribution`.
+    specimen : its name in the table.
+    size : width and height in inches; None for the page's.
+
+    Returns
+    -------
+    Figure : with a sentence in it where the specimen has no usable take of the tone.
+    """
+    own = table[table["specimen"] == specimen]
+    rows = own[own["observed_db"].notna()]
+    if rows.empty:
+        return empty_figure(_say("no_usable_tone", specimen=specimen), size)
+    mounts = list(dict.fromkeys(own["mount"]))
+    shown, last = mounts[:MOST_MOUNTS], int(rows["harmonic"].max())
+    rows = rows[rows["mount"].isin(shown) & (rows["harmonic"] <= _highest_drawn(rows))]
+    figure, grid = _panels(specimen, shown, size, heights=(1.7, 3.1))
+    bottom, top = _span(rows)
+    highest = int(rows["harmonic"].max())
+    # As many harmonic numbers as fit, the second one always among them.
+    step = max(1, -(-highest * grid.shape[1] // 40))
+    for axes, mount in zip(grid.flat, shown, strict=False):
+        _story(axes, rows[rows["mount"] == mount], bottom, top)
+        axes.set_xticks(range(2, highest + 1, step))
+        axes.set_xlim(1.3, highest + 0.7)
+    _label(grid, len(shown), _say("harmonic_number"),
+           _say("level_axis", unit=str(rows["unit"].iloc[0]) or "dB"))  # fmt: skip
+    title = _say(
+        "left_out",
+        shown=MOST_MOUNTS if len(mounts) > len(shown) else 0,
+        mounts=len(mounts),
+        last=last if last > highest else 0,
+    )
+    _legend(figure, _story_legend(rows), handletextpad=0.6, columnspacing=1.4, title=title or None)
+    return settle(figure)
+
+
+def _highest_drawn(rows: pd.DataFrame) -> int:
+    """The highest harmonic above the noise, and one more to show where it ends."""
+    heard = rows.loc[rows["verdict"] != Verdict.NOISE, "harmonic"]
+    most = int(rows["harmonic"].max())
+    return min(most, max(int(heard.max()) + 1 if len(heard) else 4, 4))
+
+
+def _span(rows: pd.DataFrame) -> tuple[float, float]:
+    """Lowest and highest level drawn: all levels, but not deep below the lowest noise."""
+    predicted = rows["observed_db"] - rows["excess_db"]
+    levels = rows[["observed_db", "air_db", "recorder_db", "hum_db"]].to_numpy(float).ravel()
+    levels = np.concatenate([levels, predicted.to_numpy(float)])
+    floor = float(rows["noise_db"].min())
+    levels = levels[np.isfinite(levels)]
+    if np.isnan(floor):
+        floor = float(levels.min())
+    return max(levels.min(initial=floor), floor - DEEPEST_DB) - 4.0, float(levels.max()) + 6.0
+
+
+def _story(axes: Axes, rows: pd.DataFrame, bottom: float, top: float) -> None:
+    room = 0.16 * (top - bottom)
+    axes.set_ylim(bottom, top + room)
+    axes.grid(axis="y")
+    if rows.empty:
+        axes.text(
+            0.5, 0.5, _say("unusable_panel"), transform=axes.transAxes, ha="center", color=GREY
+        )
+        return
+    k = rows["harmonic"].to_numpy(float)
+    noise = np.nan_to_num(np.maximum(rows["noise_db"].to_numpy(float) - bottom, 0.0))
+    axes.bar(k, noise, 0.9, bottom=bottom, color=PALE, zorder=0)
+    span = (bottom, top)
+    _source(axes, k - 0.22, rows["air_db"], rows["air_is_limit"], "D", GREEN, span)
+    _source(axes, k + 0.22, rows["recorder_db"], rows["recorder_is_limit"], "s", ORANGE, span)
+    hum = rows["hum_db"].to_numpy(float)
+    axes.plot(k, np.where(hum > bottom, hum, np.nan), "P", color=PURPLE, ms=5, ls="none")
+    _predicted(axes, rows, bottom, top)
+    heard = (rows["verdict"] != Verdict.NOISE).to_numpy()
+    observed = rows["observed_db"].to_numpy(float)
+    axes.plot(k[heard], observed[heard], "o", color=BLACK, ms=5.5, ls="none", zorder=4)
+    axes.plot(k[~heard], observed[~heard], "v", color=BLACK, ms=5, ls="none", mfc="none", zorder=4)
+    for verdict, (colour, marker, _) in VERDICT_LOOKS.items():
+        own = k[(rows["verdict"] == verdict).to_numpy()]
+        at = np.full(own.size, top + 0.5 * room)
+        axes.plot(own, at, marker=marker, color=colour, ms=7, ls="none")
+    axes.axhline(top, color="#BBBBBB", linewidth=0.8)
+    axes.set_yticks([tick for tick in axes.get_yticks() if bottom <= tick <= top])
+
+
+def _source(
+    axes: Axes, x: np.ndarray, level: pd.Series, limit: pd.Series, marker: str, colour: str,
+    span: tuple[float, float],
+) -> None:  # fmt: skip
+    """A control's levels: a mark where it was found, an open triangle where only bounded."""
+    level, bounded = level.to_numpy(float), limit.to_numpy(bool)
+    inside = np.isfinite(level) & (level > span[0]) & (level < span[1])
+    found, most = inside & ~bounded, inside & bounded
+    axes.plot(x[found], level[found], marker, color=colour, ms=4.5, ls="none")
+    axes.plot(x[most], level[most], "v", color=colour, ms=4.5, ls="none", mfc="none")
+
+
+def _predicted(axes: Axes, rows: pd.DataFrame, bottom: float, top: float) -> None:
+    """What the driver alone gives: the observed level less the excess, with its interval."""
+    known = rows[np.isfinite(rows["excess_db"])]
+    k, observed = known["harmonic"].to_numpy(float), known["observed_db"].to_numpy(float)
+    low = np.clip(observed - known["high"].to_numpy(float), bottom, top)
+    high = np.clip(observed - known["low"].to_numpy(float), bottom, top)
+    axes.vlines(k, low, high, color=BLUE, linewidth=5, alpha=0.35, zorder=2)
+    middle = observed - known["excess_db"].to_numpy(float)
+    middle = np.where((bottom <= middle) & (middle <= top), middle, np.nan)
+    axes.plot(k, middle, "_", color=BLUE, ms=13, mew=2, ls="none", zorder=3)
+
+
+def _story_legend(rows: pd.DataFrame) -> list:
+    handles = [
+        _mark(_say("recorded"), "o", BLACK, ms=5.5),
+        _mark(_say("driver_alone"), "_", BLUE, ms=13, mew=2),
+        Patch(facecolor=PALE, label=_say("bin_noise")),
+        _mark(_say("air"), "D", GREEN, ms=4.5),
+        _mark(_say("recorder"), "s", ORANGE, ms=4.5),
+        _mark(_say("upper_limit"), "v", GREY, ms=5, mfc="none"),
+    ]
+    if np.isfinite(rows["hum_db"]).any():
+        handles.append(_mark(_say("mains_line"), "P", PURPLE, ms=5))
+    seen = set(rows["verdict"])
+    return handles + [
+        _mark(_say("verdict", verdict=verdict), marker, colour, ms=7)
+        for verdict, (colour, marker, _) in VERDICT_LOOKS.items()
+        if verdict in seen
+    ]
+
+
+# ---------------------------------------------------------------- drive steps
+
+
+@styled
+def steps_figure(
+    steps: pd.DataFrame, specimen: str, *, size: tuple[float, float] | None = None
+) -> Figure:
+    """Growth over that of the sensed harmonic, by drive step, one panel a mount (the first 8).
+
+    Parameters
+    ----------
+    steps : the table `drive_steps`.
+    specimen : its name in the table.
+    size : width and height in inches; None for the page's.
+
+    Returns
+    -------
+    Figure : with a sentence in it where the specimen has nothing to draw.
+    """
+    rows = steps[steps["specimen"] == specimen]
+    known = rows[rows["difference_db"].notna() & rows["growth_db"].notna()]
+    if known.empty:
+        why = "no_steps" if rows.empty else "steps_below_noise"
+        return empty_figure(_say(why, specimen=specimen), size)
+    mounts = list(dict.fromkeys(known["mount"]))[:MOST_STEPPED]
+    harmonics = sorted(known["harmonic"].unique())[:MOST_HARMONICS]
+    drawn = known[known["mount"].isin(mounts) & known["harmonic"].isin(harmonics)]
+    drives = sorted(drawn["drive_db"].unique(), reverse=True)
+    figure, grid = _panels(specimen, mounts, size, heights=(1.2, 2.6))
+    reach = float(np.ceil(drawn["difference_db"].abs().max() + 3.0))
+    for axes, mount in zip(grid.flat, mounts, strict=False):
+        _steps_panel(axes, drawn[drawn["mount"] == mount], harmonics, drives, reach)
+    _label(grid, len(mounts), _say("drive_axis"), _say("growth_axis"))
+    handles: dict = {}
+    for axes in grid.flat:
+        for handle in axes.get_legend_handles_labels()[0]:
+            handles.setdefault(handle.get_label(), handle)
+    handles["open"] = _mark(_say("open_step"), "o", GREY, mfc="white", ms=5.5)
+    missing = len(rows) - len(drawn)
+    title = _say("steps_left_out", missing=missing, steps=len(rows)) if missing else None
+    _legend(figure, list(handles.values()), fontsize=9, title=title)
+    return settle(figure)
+
+
+def _steps_panel(
+    axes: Axes, rows: pd.DataFrame, harmonics: list[int], drives: list[float], reach: float
+) -> None:
+    band = _say("margin_band", margin_db=MARGIN_DB)
+    axes.axhspan(-MARGIN_DB, MARGIN_DB, color=PALE, zorder=0, label=band)
+    axes.axhline(0, color="#999999", linewidth=0.8)
+    width = 0.7 / len(harmonics)
+    for number, k in enumerate(harmonics):
+        own = rows[rows["harmonic"] == k]
+        if own.empty:
+            continue
+        at = own["drive_db"].map(drives.index).to_numpy(float)
+        x = at + (number - (len(harmonics) - 1) / 2) * width
+        difference = own["difference_db"].to_numpy(float)
+        colour = COLOURS[number]
+        _interval_bars(axes, x, own["low"], own["high"], reach=reach, colour=colour)
+        pale = (own["verdict"] == StepVerdict.CANNOT_TELL).to_numpy()
+        for which, face in ((~pale, colour), (pale, "white")):
+            axes.plot(
+                x[which], difference[which], MARKERS[number], color=colour, mfc=face, ms=5.5,
+                ls="none", label=_say("harmonic", number=k),
+            )  # fmt: skip
+        odd = (own["verdict"] == StepVerdict.NOT_WITH).to_numpy()
+        if odd.any():
+            axes.plot(x[odd], difference[odd], label=str(StepVerdict.NOT_WITH), **RING)
+    axes.set_ylim(-reach, reach)
+    axes.set_xticks(range(len(drives)), [exact(drive) for drive in drives])
+    axes.set_xlim(-0.5, len(drives) - 0.5)
+    axes.grid(axis="y")
+
+
+# ---------------------------------------------------------------- what they share
+
+
+def _panels(
+    specimen: str, mounts: Sequence[int], size: tuple[float, float] | None, *,
+    heights: tuple[float, float],
+) -> tuple[Figure, np.ndarray]:  # fmt: skip
+    """A grid with one titled panel a mount, four in a row.
+
+    heights : inches for what stands around the panels, and for a row of them.
+    """
+    columns = min(len(mounts), 4)
+    lines = -(-len(mounts) // columns)
+    figure = new_figure(size, heights[0] + heights[1] * lines)
+    grid = figure.subplots(lines, columns, sharex=True, sharey=True, squeeze=False)
+    for axes, mount in zip(grid.flat, mounts, strict=False):
+        title = wrapped(_say("panel", specimen=specimen, mount=mount), 90 // columns, lines=1)
+        axes.set_title(title, fontsize=10)
+    for axes in list(grid.flat)[len(mounts) :]:
+        axes.set_visible(False)
+    return figure, grid
+
+
+def _label(grid: np.ndarray, count: int, below: str, beside: str) -> None:
+    """Axis labels on the lowest panel of each column and the first of each row."""
+    for axes in list(grid.flat)[max(0, count - grid.shape[1]) : count]:
+        axes.set_xlabel(below)
+        axes.tick_params(labelbottom=True)
+    for axes in grid[:, 0]:
+        axes.set_ylabel(beside)
+
+
+def _mark(label: str, marker: str, colour: str, **more: Any) -> Line2D:
+    return Line2D([], [], marker=marker, color=colour, ls="none", label=str(label), **more)
+
+
+def _legend(figure: Figure, handles: list, *, fontsize: float = 8.5, **more: Any) -> None:
+    place = {"loc": "outside upper center", "ncols": 4, "title_fontsize": 8.5}
+    figure.legend(handles=handles, fontsize=fontsize, **place, **more)
+
+
+def _interval_bars(
+    axes: Axes, x, low, high, *, reach: float, colour: str, alpha: float = 1.0
+) -> None:
+    """Vertical bars from `low` to `high` on an axis that ends at -reach and reach."""
+    x, low, high = (np.atleast_1d(np.asarray(values, dtype=float)) for values in (x, low, high))
+    axes.vlines(x, *np.clip([low, high], -reach, reach), color=colour, linewidth=1.1, alpha=alpha)
+    for beyond, edge, arrow in ((low < -reach, -reach, "v"), (high > reach, reach, "^")):
+        axes.plot(
+            x[beyond], np.full(beyond.sum(), 0.975 * edge), arrow, color=colour, ms=3.5, ls="none",
+            alpha=alpha, mew=0,
+        )  # fmt: skip
