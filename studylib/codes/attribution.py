@@ -112,7 +112,7 @@ class AttributionFault(Code):
     NO_SPECIMEN = "attribution.no_specimen"
 
 
-class Finding(Code):
+class AttributionSays(Code):
     """The report's sentences on the attribution of a study."""
 
     NOTHING = "attribution.nothing"

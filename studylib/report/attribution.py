@@ -18,7 +18,7 @@ from studylib.attribution.excess import MARGIN_DB
 from studylib.attribution.uncertainty import DB
 from studylib.attribution.verdicts import NEAR_DB, highest_shown
 from studylib.codes import note
-from studylib.codes.attribution import Control, Finding, StepVerdict, Verdict
+from studylib.codes.attribution import AttributionSays, Control, StepVerdict, Verdict
 from studylib.measure.features import has_sensed_drive
 from studylib.report.summary import Summary
 from studylib.sheets import Study
@@ -39,20 +39,20 @@ def attribution_sentences(summary: Summary) -> list[str]:
     """What the harmonics turned out to be, over all mounts, and what that rests on."""
     table = summary.attribution.table
     if table.empty:
-        return [note(Finding.NOTHING)]
+        return [note(AttributionSays.NOTHING)]
     usable = table[table["observed_db"].notna()]
     mounts, measured = len(_mounts(table)), len(_mounts(usable))
     if not measured:
-        return [note(Finding.NO_USABLE_TONE, mounts=mounts), *_basis(summary)]
+        return [note(AttributionSays.NO_USABLE_TONE, mounts=mounts), *_basis(summary)]
     heard = usable[usable["verdict"] != Verdict.NOISE]
     specimens = usable["specimen"].nunique()
-    said = [note(Finding.HEARD, mounts=measured, specimens=specimens, harmonics=len(heard))]
+    said = [note(AttributionSays.HEARD, mounts=measured, specimens=specimens, harmonics=len(heard))]
     if mounts > measured:
-        said.append(note(Finding.LOST_MOUNTS, mounts=mounts - measured))
+        said.append(note(AttributionSays.LOST_MOUNTS, mounts=mounts - measured))
     count = heard["verdict"].value_counts()
     limits = {"margin_db": MARGIN_DB, "near_db": NEAR_DB}
     said += [
-        note(Finding.COUNTED, verdict=verdict, harmonics=count[verdict], **limits)
+        note(AttributionSays.COUNTED, verdict=verdict, harmonics=count[verdict], **limits)
         for verdict in _IN_ORDER
         if verdict in count
     ]
@@ -60,12 +60,12 @@ def attribution_sentences(summary: Summary) -> list[str]:
     beyond = table[table["verdict"] == Verdict.BEYOND]
     if not beyond.empty:
         places = [
-            note(Finding.PLACE_HARMONICS, specimen=specimen, mount=mount, harmonics=own)
+            note(AttributionSays.PLACE_HARMONICS, specimen=specimen, mount=mount, harmonics=own)
             for (specimen, mount), own in beyond.groupby(["specimen", "mount"], sort=False)[
                 "harmonic"
             ]
         ]
-        said.append(note(Finding.BEYOND_PLACES, places=places))
+        said.append(note(AttributionSays.BEYOND_PLACES, places=places))
     return said
 
 
@@ -78,10 +78,10 @@ def _mounts(rows: pd.DataFrame) -> pd.DataFrame:
 
 def _basis(summary: Summary) -> list[str]:
     if not has_sensed_drive(summary.study.settings):
-        return [note(Finding.NO_SENSOR)]
-    spread, said = summary.attribution.take_spread, [note(Finding.BASIS)]
+        return [note(AttributionSays.NO_SENSOR)]
+    spread, said = summary.attribution.take_spread, [note(AttributionSays.BASIS)]
     if spread.df:
-        said.append(note(Finding.TAKE_SPREAD, sd_db=DB * spread.level**0.5, df=spread.df))
+        said.append(note(AttributionSays.TAKE_SPREAD, sd_db=DB * spread.level**0.5, df=spread.df))
     return said
 
 
@@ -165,12 +165,12 @@ def steps_sentences(summary: Summary) -> list[str]:
     """What the drive steps say: mounts and harmonics, never woods."""
     steps = summary.attribution.steps
     if steps.empty:
-        return [note(Finding.NO_STEPS)]
+        return [note(AttributionSays.NO_STEPS)]
     count = steps["verdict"].value_counts()
     said = [
-        note(Finding.STEPPED_MOUNTS, mounts=len(_mounts(steps))),
+        note(AttributionSays.STEPPED_MOUNTS, mounts=len(_mounts(steps))),
         note(
-            Finding.STEP_COUNTS,
+            AttributionSays.STEP_COUNTS,
             readings=len(steps),
             with_driver=count.get(StepVerdict.WITH, 0),
             not_with_driver=count.get(StepVerdict.NOT_WITH, 0),
@@ -180,8 +180,8 @@ def steps_sentences(summary: Summary) -> list[str]:
     ]
     odd = _mounts(steps[steps["verdict"] == StepVerdict.NOT_WITH])
     if not odd.empty:
-        places = [note(Finding.PLACE, **place) for place in odd.to_dict("records")]
-        said.append(note(Finding.ODD_STEPS, places=places))
+        places = [note(AttributionSays.PLACE, **place) for place in odd.to_dict("records")]
+        said.append(note(AttributionSays.ODD_STEPS, places=places))
     return said
 
 
@@ -189,13 +189,15 @@ def story_sentence(table: pd.DataFrame, specimen: str) -> str:
     """Verdicts of one specimen, counted."""
     rows = table[(table["specimen"] == specimen) & (table["verdict"] != Verdict.NOISE)]
     if rows.empty:
-        return note(Finding.STORY_BELOW_NOISE, specimen=specimen)
+        return note(AttributionSays.STORY_BELOW_NOISE, specimen=specimen)
     counts = rows["verdict"].value_counts()
-    parts = [
-        note(Finding.VERDICT_COUNT, verdict=v, count=counts[v]) for v in Verdict if v in counts
+    told = {"harmonics": len(rows), "mounts": rows["mount"].nunique()}
+    told["counts"] = [
+        note(AttributionSays.VERDICT_COUNT, verdict=verdict, count=counts[verdict])
+        for verdict in Verdict
+        if verdict in counts
     ]
-    mounts = rows["mount"].nunique()
-    return note(Finding.STORY, specimen=specimen, harmonics=len(rows), mounts=mounts, counts=parts)
+    return note(AttributionSays.STORY, specimen=specimen, **told)
 
 
 def story_table(table: pd.DataFrame, specimen: str) -> pd.DataFrame:

@@ -5,7 +5,8 @@ gives uncertainties at most two digits); the minus sign is U+2212; a missing num
 space stands between number and unit (SI brochure, 5.4.3), and before "%".
 
 Functions: `decimals_for`, `rounded`, `exact`, `fixed`, `signed`, `between`, `with_uncertainty`,
-`p_value`, `percent`, `chosen_percent`, `number`, `plural`, `counted`, `cents_from_percent`.
+`p_value`, `percent`, `chosen_percent`, `number`, `decibels`, `plural`, `counted`,
+`cents_from_percent`.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ SMALLEST_P = 0.001
 
 FILTERS = (
     *("rounded", "exact", "fixed", "signed", "between", "with_uncertainty", "p_value", "percent"),
-    *("chosen_percent", "number", "counted", "plural"),
+    *("chosen_percent", "number", "counted", "plural", "decibels"),
 )
 
 
@@ -113,6 +114,11 @@ def number(value: float, *, digits: int = 4, decimals: int | None = None) -> str
     if not -4 <= size < 7:
         return _minus(f"{value:.{digits - 1}e}")
     return fixed(value, max(0, digits - 1 - size))
+
+
+def decibels(value: float) -> str:
+    """A difference of levels that has no interval of its own: "46 dB", "3.2 dB"."""
+    return f"{fixed(value, 0 if abs(value) >= 9.95 else 1)} dB"
 
 
 def plural(count: float, one: str, many: str = "") -> str:

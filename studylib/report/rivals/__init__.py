@@ -1,10 +1,10 @@
 """Rival explanations of a difference between woods or of a harmonic, each with what tests it.
 
-`table` puts the rows together; `parts` holds what they share; each other module is one or a few
-rivals: driver, leaks (air, recorder), room, buzz, bench (mounting, levels), drift, boards
-(dimensions, moisture, planks), mixup.
+`table` puts the rows together; `basis` holds what they share; each other module is a few rivals:
+`harmonics` (driver, air, recorder, room, a loose contact), `bench` (mounting, level, drift),
+`boards` (dimensions, moisture, planks), `mixup`. Their words are in `words/en/rivals.j2`.
 """
 
-from studylib.report.rivals.table import RIVAL_COLUMNS, rivals_sentences, rivals_table
+from studylib.report.rivals.table import rivals_sentences, rivals_table
 
-__all__ = ["RIVAL_COLUMNS", "rivals_sentences", "rivals_table"]
+__all__ = ["rivals_sentences", "rivals_table"]

@@ -14,198 +14,171 @@ from collections import Counter
 
 import numpy as np
 
-from studylib.report.rivals.parts import Ground, Rival, each_wood, gap_of_woods, not_tested
-from studylib.stats import scales
-from studylib.words.numbers import MINUS, between, counted, rounded
-from studylib.words.text import listed
+from studylib.codes import note
+from studylib.codes.rivals import Rival, Says, TestedBy
+from studylib.report.rivals.basis import (
+    Basis,
+    Finding,
+    each_wood,
+    gap_of_woods,
+    known,
+    reported_spread,
+    untested,
+)
 
-SHEET = "specimens.csv"
+SIZES = ("length_mm", "thickness_mm")
+CLIMATE = {"temperature_c": "temperature", "humidity_pct": "humidity"}
 
 
-def _column(ground: Ground, name: str) -> dict[str, float]:
+def _column(basis: Basis, name: str) -> dict[str, float]:
     """Filled cells of a column of specimens.csv: board -> number."""
     found = {}
-    for specimen in ground.summary.study.specimens:
+    for specimen in basis.summary.study.specimens:
         value = getattr(specimen, name, None)
-        if specimen.specimen in ground.boards and value is not None and math.isfinite(value):
+        if specimen.specimen in basis.boards and value is not None and math.isfinite(value):
             found[specimen.specimen] = float(value)
     return found
 
 
-def _filled(ground: Ground, *names: str) -> str:
-    count = [f"{name} of {len(_column(ground, name))}" for name in names]
-    return f"columns {listed(count)} of {counted(len(ground.boards), 'board')}"
-
-
-def _means(ground: Ground, values: dict[str, float], unit: str) -> str:
+def _means(basis: Basis, column: str, values: dict[str, float]) -> str:
     """Each wood's mean and spread, in the order of specimens.csv."""
-    said = []
-    for wood, found in each_wood(ground, values).items():
-        sd = f" ({rounded(float(found.std(ddof=1)), digits=2)})" if found.size > 1 else ""
-        said.append(f"{wood} {rounded(float(found.mean()), digits=4)} {unit}{sd}")
-    return f"mean (standard deviation over boards) of {listed(said)}"
+    woods = [
+        note(
+            Says.WOOD_MEAN,
+            column=column,
+            wood=wood,
+            mean=float(found.mean()),
+            sd=float(found.std(ddof=1)) if found.size > 1 else None,
+        )
+        for wood, found in each_wood(basis, values).items()
+    ]
+    return note(Says.MEANS, column=column, woods=woods)
+
+
+def _every_wood(basis: Basis, woods: dict[str, np.ndarray]) -> bool:
+    return bool(woods) and set(woods) == set(basis.boards.values())
 
 
 # ---------------------------------------------------------------- dimensions
 
 
-def dimensions(ground: Ground) -> Rival:
+def dimensions(basis: Basis) -> Finding:
     """Boards of one wood cut a little longer or thicker."""
-    looks = "resonances that lie higher or lower because a wood's boards were cut otherwise"
-    tested = _filled(ground, "length_mm", "thickness_mm")
-    return Rival("board dimensions", looks, tested, _dimensions_say(ground))
+    columns = {name: _column(basis, name) for name in SIZES}
+    filled = {name: len(cells) for name, cells in columns.items()}
+    tested_by = note(TestedBy.SIZES, **filled, boards=len(basis.boards))
+    return Finding(Rival.DIMENSIONS, tested_by, _dimensions_say(basis, columns))
 
 
-def _dimensions_say(ground: Ground) -> str:
-    length, thickness = _column(ground, "length_mm"), _column(ground, "thickness_mm")
+def _dimensions_say(basis: Basis, columns: dict[str, dict[str, float]]) -> list[str]:
+    length, thickness = columns.values()
     both = {b: math.log(thickness[b] / length[b] ** 2) for b in length if b in thickness}
-    woods = each_wood(ground, both)
-    lacking = [name for name, cells in (("length_mm", length), ("thickness_mm", thickness))
-               if len(cells) < len(ground.boards)]  # fmt: skip
-    if set(woods) != set(ground.boards.values()) or not woods:
-        return not_tested(f"measure and fill in {listed(lacking or ['length_mm'])} in {SHEET}.")
-    said = [
-        f"Length, {_means(ground, length, 'mm')}.",
-        f"Thickness, {_means(ground, thickness, 'mm')}.",
-    ]
-    if gap_of_woods(woods) is None:
-        return " ".join([*said, "There is one wood only: no difference of woods to explain."])
-    said.append(
-        f"Largest difference of woods: {_percent_gap(ground, length)} in length, "
-        f"{_percent_gap(ground, thickness)} in thickness."
-    )
-    a, b, change, u = gap_of_woods(woods)
-    sure = f", standard uncertainty {rounded(100 * u, digits=2)} %" if math.isfinite(u) else ""
-    said.append(
-        "Bending frequencies of a thin free beam go as thickness over length squared: at first "
-        f"order that puts those of {b} {_percent(change)} against {a}{sure}. Levels are not "
-        "corrected for it, so near a resonance it stays a rival."
-    )
-    if lacking:
-        said.append(f"Some boards lack {listed(lacking)}: measure and fill in.")
-    if len(set(length.values())) == len(set(thickness.values())) == 1 < len(ground.boards):
-        said.append("Every board has the same entry: were they measured?")
-    return " ".join(said)
+    woods = each_wood(basis, both)
+    short = [name for name, cells in columns.items() if len(cells) < len(basis.boards)]
+    if not _every_wood(basis, woods):
+        return [untested(note(Says.FILL_IN, columns=short or [SIZES[0]], measured=True))]
+    said = [_means(basis, name, cells) for name, cells in columns.items()]
+    gap = gap_of_woods(woods)
+    if gap is None:
+        return [*said, note(Says.ONE_WOOD)]
+    said.append(note(Says.SIZE_GAP, **{name: _gap(basis, columns[name]) for name in SIZES}))
+    change = {"percent": 100 * gap.difference, "u": known(100 * gap.u)}
+    said.append(note(Says.BENDING, a=gap.a, b=gap.b, **change))
+    if short:
+        said.append(note(Says.SIZES_LACKING, columns=short))
+    if len(set(length.values())) == len(set(thickness.values())) == 1 < len(basis.boards):
+        said.append(note(Says.SAME_SIZES))
+    return said
 
 
-def _percent_gap(ground: Ground, values: dict[str, float]) -> str:
+def _gap(basis: Basis, values: dict[str, float]) -> dict[str, float | None]:
+    """Largest relative difference between woods, and its standard uncertainty."""
     logs = {board: math.log(value) for board, value in values.items()}
-    _, _, change, u = gap_of_woods(each_wood(ground, logs))
-    sure = f" (standard uncertainty {rounded(100 * u, digits=2)} %)" if math.isfinite(u) else ""
-    return f"{rounded(100 * abs(change), digits=2)} %{sure}"
-
-
-def _percent(change: float) -> str:
-    return f"{100 * change:+.2f} %".replace("-", MINUS)
+    gap = gap_of_woods(each_wood(basis, logs))
+    return {"percent": 100 * abs(gap.difference), "u": known(100 * gap.u)}
 
 
 # ---------------------------------------------------------------- moisture
 
 
-def moisture(ground: Ground) -> Rival:
+def moisture(basis: Basis) -> Finding:
     """Boards of one wood drier than the others, or a day that was damper."""
-    looks = "a wood that is stiffer and lighter because its boards were drier that day"
-    tested = f"{_filled(ground, 'moisture_pct')}; temperature and humidity of the takes"
-    return Rival("moisture", looks, tested, _moisture_says(ground))
+    cells = _column(basis, "moisture_pct")
+    tested_by = note(TestedBy.MOISTURE, filled=len(cells), boards=len(basis.boards))
+    return Finding(Rival.MOISTURE, tested_by, _moisture_says(basis, cells))
 
 
-def _moisture_says(ground: Ground) -> str:
-    cells = _column(ground, "moisture_pct")
-    woods, climate = each_wood(ground, cells), _climate(ground)
-    if set(woods) != set(ground.boards.values()) or not woods:
-        weaker = f"A weaker substitute: {climate[0].lower()}{climate[1:]}" if climate else ""
-        return not_tested(f"fill in moisture_pct in {SHEET}.", weaker)
-    said = [f"Moisture, {_means(ground, cells, '%')}."]
+def _moisture_says(basis: Basis, cells: dict[str, float]) -> list[str]:
+    woods, climate = each_wood(basis, cells), _climate(basis)
+    if not _every_wood(basis, woods):
+        gap = untested(note(Says.FILL_IN, columns=["moisture_pct"], measured=False))
+        return [gap, note(Says.CLIMATE, **climate, instead=True) if climate else ""]
     gap = gap_of_woods(woods)
-    if gap is None:
-        said.append("There is one wood only: no difference of woods to explain.")
-    else:
-        a, b, change, u = gap
-        sure = f" (standard uncertainty {rounded(u, digits=2)})" if math.isfinite(u) else ""
-        said.append(
-            f"The widest pair, {a} and {b}, lies {rounded(abs(change), digits=2)} percentage "
-            f"points apart{sure}; the effects are not corrected for it."
-        )
-    if len(cells) < len(ground.boards):
-        said.append(f"{len(ground.boards) - len(cells)} of the boards lack it: fill in.")
-    return " ".join([*said, climate]).strip()
+    lacking = len(basis.boards) - len(cells)
+    return [
+        _means(basis, "moisture_pct", cells),
+        note(Says.ONE_WOOD)
+        if gap is None
+        else note(Says.MOISTURE_GAP, a=gap.a, b=gap.b, size=abs(gap.difference), u=known(gap.u)),
+        note(Says.MOISTURE_LACKING, boards=lacking) if lacking else "",
+        note(Says.CLIMATE, **climate, instead=False) if climate else "",
+    ]
 
 
-def _climate(ground: Ground) -> str:
-    said = []
-    for name, words, unit in (
-        ("temperature_c", "temperature", "°C"), ("humidity_pct", "humidity", "%"),
-    ):  # fmt: skip
-        found = [getattr(take, name, None) for take in ground.takes]
-        found = [value for value in found if value is not None and math.isfinite(value)]
-        if found:
-            said.append(f"{words} from {min(found):.1f} to {max(found):.1f} {unit}")
-    return f"Over the takes: {listed(said)}." if said else ""
+def _climate(basis: Basis) -> dict[str, list[float] | None]:
+    """Lowest and highest temperature and humidity over the takes; empty without any."""
+    found = {}
+    for column, name in CLIMATE.items():
+        values = [getattr(take, column, None) for take in basis.takes]
+        values = [value for value in values if value is not None and math.isfinite(value)]
+        found[name] = [min(values), max(values)] if values else None
+    return found if any(found.values()) else {}
 
 
 # ---------------------------------------------------------------- planks
 
 
-def planks(ground: Ground) -> Rival:
+def planks(basis: Basis) -> Finding:
     """Boards of one plank are alike, and counted alone they look like a wood."""
-    looks = "boards of one plank are alike, so two planks look like two woods"
-    own = [s for s in ground.summary.study.specimens if s.specimen in ground.boards]
-    given = [s for s in own if not s.source_assumed]
-    tested = f"column source, given for {len(given)} of {counted(len(own), 'board')}"
-    return Rival("planks rather than woods", looks, tested, _planks_say(ground, own, given))
+    own = [s for s in basis.summary.study.specimens if s.specimen in basis.boards]
+    given = sum(not s.source_assumed for s in own)
+    tested_by = note(TestedBy.PLANKS, given=given, boards=len(own))
+    return Finding(Rival.PLANKS, tested_by, _planks_say(basis, own, given))
 
 
-def _planks_say(ground: Ground, own: list, given: list) -> str:
+def _planks_say(basis: Basis, own: list, given: int) -> list[str]:
     if not given:
-        return not_tested(
-            f"fill in source (plank, tree or lot) in {SHEET}.",
-            "Each board was taken as its own plank, which is assumed.",
-        )
+        what = note(Says.FILL_IN, columns=["source"], measured=False)
+        return [untested(what), note(Says.PLANK_ASSUMED)]
     boards: dict[str, Counter] = {}
     for specimen in own:
         boards.setdefault(specimen.wood, Counter())[specimen.source] += 1
     each = [
-        f"{wood} {counted(len(found), 'source')} ({_span(found.values())} of each)"
+        note(
+            Says.WOOD_SOURCES,
+            wood=wood,
+            sources=len(found),
+            least=min(found.values()),
+            most=max(found.values()),
+        )
         for wood, found in boards.items()
     ]
-    said = [f"Sources: {listed(each)}."]
-    if len(given) < len(own):
-        said.append(f"For {len(own) - len(given)} of the boards each its own plank was assumed.")
     single = [wood for wood, found in boards.items() if len(found) == 1]
-    if single:
-        said.append(
-            f"{listed(single)} {'comes' if len(single) == 1 else 'come'} from one source only: "
-            "plank and wood cannot be told apart there."
-        )
-    said += [_source_spread(ground, feature) for feature in ground.features]
-    said.append(
-        "Woods are compared on sources. What all sources of a wood share besides the wood, such as "
-        "a supplier or a drying, this design cannot rule out."
-    )
-    return " ".join(filter(None, said))
+    return [
+        note(Says.SOURCES, woods=each),
+        note(Says.SOME_ASSUMED, boards=len(own) - given) if given < len(own) else "",
+        note(Says.ONE_SOURCE, woods=single) if single else "",
+        *(_source_spread(basis, feature) for feature in basis.features),
+        note(Says.SHARED),
+    ]
 
 
-def _span(counts) -> str:
-    low, high = min(counts), max(counts)
-    return counted(high, "board") if low == high else f"{low} to {high} boards"
-
-
-def _source_spread(ground: Ground, feature: str) -> str:
+def _source_spread(basis: Basis, feature: str) -> str:
     """Spread between sources of a wood, from the variance table; or ""."""
-    table = ground.summary.comparison.variance
-    table = table[(table["feature"] == feature) & np.isfinite(table["variance"].astype(float))]
-    for name in ("source", "specimen"):
-        rows = table[table["level"] == name]
-        if not rows.empty:
-            row, known = rows.iloc[0], ground.summary.describe(feature)
-            sd, low, high = (
-                scales.reported_difference(math.sqrt(max(value, 0.0)), known)
-                for value in (row["variance"], row["low"], row["high"])
-            )
-            unit, noun = known.difference_unit, "boards" if name == "specimen" else "sources"
-            ends = between(low, high, unit)
-            return (
-                f"{feature}: standard deviation between {noun} of a wood "
-                f"{rounded(sd, digits=2)} {unit} ({ends})."
-            )
+    table = basis.summary.comparison.variance
+    table = table[(table["feature"] == feature) & np.isfinite(table["variance"])]
+    for level in ("source", "specimen"):
+        for row in table[table["level"] == level].itertuples():
+            spread = reported_spread(row, basis.summary.describe(feature))
+            return note(Says.SOURCE_SPREAD, feature=feature, level=level, **spread)
     return ""

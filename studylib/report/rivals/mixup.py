@@ -16,7 +16,6 @@ Contents: mixed_up, Distance, distances.
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Sequence
 from typing import NamedTuple
 
@@ -24,17 +23,14 @@ import numpy as np
 import pandas as pd
 from scipy import stats as distributions
 
-from studylib.report.rivals.parts import Ground, Rival, board_takes, no_tone, record
-from studylib.words.numbers import counted, rounded
-from studylib.words.text import listed
+from studylib.codes import note
+from studylib.codes.attribution import Control
+from studylib.codes.rivals import Rival, Says, TestedBy
+from studylib.register import Kind, find
+from studylib.report.rivals.basis import Basis, Finding, board_takes, no_tone, record
 
-NAMES = r"(tone\.h1|probe\.k\d+)"
 WORTH = 0.4  # of the degrees of freedom behind a median spread
 CHANCE = 0.05  # that any mount of a study is this far from its board without a mix-up
-LIMITS = (
-    "Boards of one wood may be too alike for this to tell, and a board labelled wrongly from the "
-    "start leaves no trace: weigh boards against the sheet before each batch."
-)
 
 
 class Distance(NamedTuple):
@@ -52,23 +48,30 @@ class Distance(NamedTuple):
     chance: float
 
 
-def mixed_up(ground: Ground) -> Rival:
+def mixed_up(basis: Basis) -> Finding:
     """A mount of one board entered under another's name."""
-    looks = "one mount of a board far from the board's others, and near another board"
-    table, features = _table(ground)
-    tested = "no feature measured on every mount"
-    if features:
-        tested = f"{counted(len(table), 'mount')} of boards, on {listed(features)}"
-    return Rival("mix-up of boards", looks, tested, _says(ground, distances(table, features)))
+    table, features = _table(basis)
+    tested_by = note(TestedBy.MIX_UP, mounts=len(table), features=features)
+    return Finding(Rival.MIX_UP, tested_by, _says(basis, distances(table, features)))
 
 
-def _table(ground: Ground) -> tuple[pd.DataFrame, list[str]]:
-    """Mounts of boards (specimen, batch, mount) with the features that all of them have."""
-    means = ground.summary.comparison.mount_means
-    means = means[means["specimen"].isin(list(ground.boards))]
+def _table(basis: Basis) -> tuple[pd.DataFrame, list[str]]:
+    """Mounts of boards (specimen, batch, mount) with the features that all of them have.
+
+    Of the tone itself and the probe tones: the responses, else the levels.
+    """
+    means = basis.summary.comparison.mount_means
+    means = means[means["specimen"].isin(list(basis.boards))]
     means = means[np.isfinite(means["value"].astype(float))]
-    for ending in ("response_db", "level_db"):
-        wanted = [f for f in means["feature"].unique() if re.fullmatch(f"{NAMES}\\.{ending}", f)]
+    known = [find(name) for name in means["feature"].unique()]
+    played = [
+        each
+        for each in known
+        if each.unit == "dB"
+        and (each.kind == Kind.PROBE or (each.kind == Kind.TONE and each.harmonic == 1))
+    ]
+    for of_level in (False, True):
+        wanted = [each.name for each in played if each.drive_level is of_level]
         wide = means[means["feature"].isin(wanted)].pivot_table(
             index=["specimen", "batch", "mount"], columns="feature", values="value"
         )
@@ -78,31 +81,27 @@ def _table(ground: Ground) -> tuple[pd.DataFrame, list[str]]:
     return pd.DataFrame(columns=["specimen", "batch", "mount"]), []
 
 
-def _says(ground: Ground, found: list[Distance]) -> str:
+def _says(basis: Basis, found: list[Distance]) -> list[str]:
     if not found:
-        return f"{record(ground, 'remount')}." if board_takes(ground) else no_tone(ground)
+        return [record(basis, Control.REMOUNT) if board_takes(basis) else no_tone(basis)]
     far = max(found, key=lambda each: each.own)
-    said = [
-        f"The farthest of {counted(len(found), 'mount')} from all other mounts of its board is "
-        f"{far.board} mount {far.mount}: {rounded(far.own, digits=2)} times the spread between "
-        f"mounts (without a mix-up one lies beyond {rounded(far.chance, digits=2)} in at most one "
-        "study of twenty)."
-    ]
+    place = {"specimen": far.board, "mount": far.mount}
+    said = [note(Says.FARTHEST, mounts=len(found), **place, times=far.own, chance=far.chance)]
     if not any(each.other for each in found):
-        return " ".join([*said, "There is no second board in its batch to mix it up with."])
+        return [*said, note(Says.NO_SECOND_BOARD)]
     near = [each for each in found if each.near < each.own]
-    woods = [each for each in near if ground.boards[each.other] != ground.boards[each.board]]
-    said.append(
-        f"{len(near)} of {len(found)} lie nearer to a mount of another board than to their own, "
-        f"{len(woods)} of them to one of another wood."
-    )
-    both = [f"{e.board} mount {e.mount} (nearer to {e.other})" for e in near if e.own > e.chance]
-    said.append(
-        f"Check {listed(both)}: farther from the board's other mounts than chance explains."
-        if both
-        else "None of these is farther from its own board than chance explains."
-    )
-    return " ".join([*said, LIMITS])
+    woods = sum(basis.boards[each.other] != basis.boards[each.board] for each in near)
+    suspects = [
+        note(Says.SUSPECT, specimen=each.board, mount=each.mount, other=each.other)
+        for each in near
+        if each.own > each.chance
+    ]
+    return [
+        *said,
+        note(Says.NEARER, near=len(near), mounts=len(found), other_wood=woods),
+        note(Says.CHECK, suspects=suspects) if suspects else note(Says.NO_SUSPECT),
+        note(Says.MIX_UP_LIMIT),
+    ]
 
 
 def distances(table: pd.DataFrame, features: Sequence[str]) -> list[Distance]:

@@ -1,0 +1,387 @@
+"""Rivals that add to a recording or hide in it: driver, air, recorder, room, a loose contact.
+
+They rest on the attribution of the boards' harmonics. Leaks are coherent: one at L dB below a level
+moves it by at most 20 lg(1 + 10^(-L/20)). What was not heard is given as its bound. A study without
+a sensed drive has only takes on the block, and then the driver's finding says what that route can
+say. A loose contact shows as an excess beyond the driver in one mount that the board's other mounts
+do not have, and as a harmonic that does not grow with the drive as the sensed one does.
+
+Sources: levels of rooms for comparison are common practice without a source; that noise in a bin of
+a reading of T seconds lies 10 lg(B T) below that in the bandwidth B follows from the definition of
+a noise density. The yardstick of the driver's distortion is ANSI S3.6 and IEC 60645-1 as recalled;
+the table itself could not be opened.
+
+Functions: driver, air, recorder, room, buzz; distortion.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pandas as pd
+
+from studylib import register
+from studylib.attribution.controls import EXPANDED, tone_number
+from studylib.attribution.excess import MARGIN_DB
+from studylib.attribution.lines import Lines
+from studylib.codes import note
+from studylib.codes.attribution import AttributionSays, Control, StepVerdict, Verdict
+from studylib.codes.rivals import Rival, Says, TestedBy
+from studylib.report.rivals.basis import (
+    Basis,
+    Finding,
+    asked,
+    board_takes,
+    excess_of_row,
+    lacking,
+    leak_shift,
+    mounts_of,
+    no_tone,
+    place_of,
+    record,
+    takes_note,
+)
+
+MOST_PLACES = 5
+
+# ---------------------------------------------------------------- driver
+
+
+def driver(basis: Basis) -> Finding:
+    """The driver's own distortion, raised or lowered by the boards."""
+    takes = board_takes(basis)
+    tested_by = note(
+        TestedBy.DRIVER,
+        drive_kind=basis.drive_kind,
+        probes=sum(take.kind == "tone" and (basis.multiple(take) or 1) > 1 for take in takes),
+        sweeps=sum(take.kind == "sweep" for take in takes),
+        takes=takes_note(basis, "driver"),
+    )
+    return Finding(Rival.DRIVER, tested_by, _driver_says(basis))
+
+
+def _driver_says(basis: Basis) -> list[str]:
+    heard, sensed = basis.heard, _sensed_distortion(basis)
+    if basis.rows.empty:
+        return [no_tone(basis)]
+    if heard.empty:
+        return [note(Says.NOTHING_TO_EXPLAIN), sensed]
+    if not np.isfinite(heard["predicted_db"]).any():
+        wanted = (Control.PROBE,) if basis.sensed else (Control.DRIVER, Control.SENSOR)
+        return [record(basis, *wanted), sensed]
+    count = [(heard["verdict"] == verdict).sum() for verdict in _OF_DRIVER]
+    fields = dict(zip(("driver", "beyond", "open"), count, strict=True))
+    said = [note(Says.DRIVER_COUNTS, harmonics=len(heard), **fields, margin_db=MARGIN_DB)]
+    if len(heard) > sum(count):
+        said.append(note(Says.OTHER_CAUSES, harmonics=len(heard) - sum(count)))
+    said.append(_clearest_excess(heard))
+    return [*said, sensed, note(Says.CONTACT)] if basis.sensed else [*said, note(Says.BLOCK_ONLY)]
+
+
+_OF_DRIVER = (Verdict.DRIVER, Verdict.BEYOND, Verdict.CANNOT_TELL)
+
+
+def _clearest_excess(heard: pd.DataFrame) -> str:
+    """The largest excess beyond the driver; without one, that whose interval lies highest."""
+    ends = heard[["excess_db", "low", "high"]]
+    bounded = heard[np.isfinite(ends).all(axis=1)]
+    if bounded.empty:
+        return ""
+    beyond = bounded[bounded["verdict"] == Verdict.BEYOND]
+    if beyond.empty:
+        code, row = Says.HIGHEST_EXCESS, bounded.loc[bounded["low"].idxmax()]
+    else:
+        code, row = Says.LARGEST_BEYOND, beyond.loc[beyond["excess_db"].idxmax()]
+    return note(code, **excess_of_row(row), **place_of(row), verdict=row.verdict)
+
+
+def _sensed_distortion(basis: Basis) -> str:
+    """The driver's own distortion where it was sensed, over the boards; or ""."""
+    boards: dict[str, list[float]] = {}
+    for (board, _), tone in basis.tones.items():
+        share = distortion(tone)
+        if basis.sensed and math.isfinite(share):
+            boards.setdefault(board, []).append(share)
+    means = [float(np.mean(found)) for found in boards.values()]
+    if not means:
+        return ""
+    ends = {"low": min(means), "high": max(means), "boards": len(means)}
+    return note(Says.DISTORTION, percent=float(np.mean(means)), **ends)
+
+
+def distortion(tone: Lines) -> float:
+    """Harmonics over the total of the sensed drive in percent, the noise's power taken off."""
+    power = np.abs(tone.drive) ** 2 - 2.0 * tone.u_drive**2
+    power = np.where(np.isfinite(power), np.maximum(power, 0.0), 0.0)
+    total = float(power.sum())
+    return 100.0 * math.sqrt(float(power[1:].sum()) / total) if power[0] > 0 else math.nan
+
+
+# ---------------------------------------------------------------- leaks
+
+
+def air(basis: Basis) -> Finding:
+    """Sound that reaches the microphone without passing the board."""
+    return Finding(Rival.AIR, takes_note(basis, "airborne"), _air_says(basis))
+
+
+def _air_says(basis: Basis) -> list[str]:
+    if not basis.of_kind("airborne"):
+        return [record(basis, Control.AIRBORNE)]
+    if basis.rows.empty:
+        return [no_tone(basis)]
+    harmonics, tone = _leak(basis.heard, "air", Verdict.AIR), _tone_leak(basis)
+    if not harmonics and not tone:
+        return [record(basis, Control.AIRBORNE, Control.PROBE)]
+    if not harmonics and not basis.heard.empty:
+        missing = asked(basis, Control.AIRBORNE, Control.PROBE)
+        harmonics = [note(Says.HARMONICS_NOT_TESTED, asked=missing)]
+    tone = tone or note(Says.TONE_NOT_TESTED, tone_hz=basis.tone_hz)
+    return [*harmonics, tone, lacking(basis, "airborne", Control.AIRBORNE)]
+
+
+def recorder(basis: Basis) -> Finding:
+    """The recorder's own distortion."""
+    own = _own_distortion(basis)
+    if not basis.of_kind("loopback") or not own:
+        says = [record(basis, Control.LOOPBACK)]
+    elif basis.rows.empty:
+        says = [no_tone(basis), own]
+    else:
+        leaks = _leak(basis.heard, "recorder", Verdict.RECORDER)
+        says = [*leaks, own, lacking(basis, "loopback", Control.LOOPBACK)]
+    return Finding(Rival.RECORDER, takes_note(basis, "loopback"), says)
+
+
+def _leak(heard: pd.DataFrame, name: str, verdict: Verdict) -> list[str]:
+    """The strongest leak into the harmonics, against what was recorded there; or nothing."""
+    below = heard["observed_db"] - heard[f"{name}_db"]
+    below = below[np.isfinite(below)]
+    if below.empty:
+        return []
+    limits = heard[f"{name}_is_limit"].astype(bool)
+    worst, distance = heard.loc[below.idxmin()], float(below.min())
+    bounded = bool(limits[below.idxmin()])
+    counts = {"held": len(below), "heard": len(heard), "bounded": bounded}
+    far = {"distance_db": distance, "shift_db": leak_shift(distance)}
+    said = [note(Says.LEAK, **counts, **far, **place_of(worst))]
+    found = below[~limits[below.index]]
+    if bounded and not found.empty:
+        where = place_of(heard.loc[found.idxmin()])
+        said.append(note(Says.LEAK_FOUND, distance_db=float(found.min()), **where))
+    named = (heard["verdict"] == verdict).sum()
+    return [*said, note(Says.LEAK_EXPLAINS, harmonics=named)] if named else said
+
+
+def _tone_leak(basis: Basis) -> str:
+    """The driver in the air at the tone itself, against the weakest tone of the same batch."""
+    found = []
+    for take in (line for lines in basis.sorted.airborne.values() for line in lines):
+        if tone_number(take) != 1:
+            continue
+        size, u = abs(take.response[0]), float(take.u_response[0])
+        limit = float(take.presence(take.u_response)[0])
+        most = (size + (EXPANDED * u if size > limit else limit)) / take.drive_factor
+        same = [
+            abs(tone.response[0])
+            for tone in basis.tones.values()
+            if tone.take.batch == take.take.batch
+        ]
+        if same and most > 0 and min(same) > 0:
+            found.append((_db(min(same) / most), bool(size <= limit)))
+    if not found:
+        return ""
+    distance, bounded = min(found)
+    shift = leak_shift(distance)
+    return note(Says.TONE_LEAK, distance_db=distance, bounded=bounded, shift_db=shift)
+
+
+def _own_distortion(basis: Basis) -> str:
+    """The strongest harmonic of the loopback takes, relative to their tone; or ""."""
+    found, bound = [], []
+    for take in (line for lines in basis.sorted.loopbacks.values() for line in lines):
+        base, size = abs(take.response[0]), np.abs(take.response[1:])
+        limit = take.presence(take.u_response)[1:]
+        if base > 0:
+            found += list(size[size > limit] / base)
+            bound += list((size + limit)[np.isfinite(size)] / base)
+    if found:
+        return note(Says.LOOPBACK_FOUND, distance_db=-_db(max(found)))
+    if bound and max(bound) > 0:
+        return note(Says.LOOPBACK_NOTHING, distance_db=-_db(max(bound)))
+    return ""
+
+
+def _db(ratio: float) -> float:
+    return 20.0 * math.log10(ratio)
+
+
+# ---------------------------------------------------------------- room
+
+
+def room(basis: Basis) -> Finding:
+    """Noise of the room in the readings, and mains lines on harmonics."""
+    measured = [] if basis.rows.empty else [*_bands(basis), note(Says.QUIET_ROOMS)]
+    if not basis.of_kind("room"):
+        says = [record(basis, Control.ROOM), *measured]
+    elif basis.rows.empty:
+        says = [no_tone(basis)]
+    else:
+        says = [_hum(basis.rows), *measured, lacking(basis, "room", Control.ROOM)]
+    tested_by = note(TestedBy.ROOM, takes=takes_note(basis, "room"))
+    return Finding(Rival.ROOM, tested_by, says)
+
+
+def _hum(rows: pd.DataFrame) -> str:
+    hum = rows["hum_db"]
+    tested = int(hum.notna().sum())
+    above = (hum - rows["observed_db"])[np.isfinite(hum)]
+    if above.empty:
+        return note(Says.NO_MAINS_LINE, harmonics=tested) if tested else ""
+    worst = place_of(rows.loc[above.idxmax()])
+    far = {"distance_db": abs(float(above.max())), "above": bool(above.max() > 0)}
+    return note(Says.MAINS_LINES, lines=len(above), harmonics=tested, **far, **worst)
+
+
+def _bands(basis: Basis) -> list[str]:
+    """Which reading a "not present" rests on, and how far each of the two reaches."""
+    tone = {key: 20.0 * np.log10(abs(line.response[0])) for key, line in basis.tones.items()}
+    rows = basis.rows[np.isfinite(basis.rows["noise_db"])]
+    reach = np.array(
+        [tone.get((r.specimen, r.mount), np.nan) - r.noise_db for r in rows.itertuples()], float
+    )
+    quiet = (rows["verdict"] == Verdict.NOISE).to_numpy(bool)
+    finite = np.isfinite(reach)
+    if not finite.any():
+        return []
+    seconds = float(np.median([line.seconds for line in basis.tones.values()]))
+    judged = reach[quiet & finite] if (quiet & finite).any() else reach[finite]
+    narrow = note(
+        Says.NARROW_BAND,
+        quiet=int(quiet.sum()),
+        readings=len(rows),
+        bin_hz=1.0 / seconds,
+        least_db=float(judged.min()),
+        median_db=float(np.median(judged)),
+    )
+    return [narrow, _broadband(basis, seconds)]
+
+
+def _broadband(basis: Basis, seconds: float) -> str:
+    """The tone over the noise in all octave bands that it leaves free."""
+    rows = basis.summary.gathered.features
+    known = {name: register.find(name) for name in rows["feature"].unique()}
+    bands = {name: float(each.number) for name, each in known.items() if each.noise}
+    rows = rows[
+        rows["feature"].isin(list(bands))
+        & rows["usable"].astype(bool)
+        & rows["specimen"].isin(list(basis.boards))
+        & np.isfinite(rows["value"].astype(float))
+    ]
+    if rows.empty:
+        return note(Says.NO_BROADBAND)
+    power = (10.0 ** (rows["value"].astype(float) / 10.0)).groupby(rows["take"]).sum()
+    board = rows.groupby("take")["specimen"].first()
+    means = (-10.0 * np.log10(power)).groupby(board).mean()
+    middle = sorted(bands[name] for name in rows["feature"].unique())
+    width_hz = middle[-1] * math.sqrt(2.0) - middle[0] / math.sqrt(2.0)
+    return note(
+        Says.BROADBAND,
+        low_hz=middle[0],
+        high_hz=middle[-1],
+        mean_db=float(means.mean()),
+        least_db=float(means.min()),
+        most_db=float(means.max()),
+        seconds=seconds,
+        gain_db=10.0 * math.log10(width_hz * seconds),
+    )
+
+
+# ---------------------------------------------------------------- a loose contact
+
+
+def buzz(basis: Basis) -> Finding:
+    """A loose contact that adds harmonics in one mounting."""
+    steps = basis.summary.attribution.steps
+    steps = steps[steps["specimen"].isin(list(basis.boards))]
+    tested_by = note(
+        TestedBy.BUZZ,
+        mounts=len(basis.tones),
+        boards=len({board for board, _ in basis.tones}),
+        stepped=len(mounts_of(steps)),
+    )
+    return Finding(Rival.BUZZ, tested_by, _buzz_says(basis, steps))
+
+
+def _buzz_says(basis: Basis, steps: pd.DataFrame) -> list[str]:
+    if basis.rows.empty:
+        return [no_tone(basis)]
+    if not basis.sensed:
+        return [record(basis, Control.SENSOR)]
+    judged = basis.heard[basis.heard["verdict"].isin([Verdict.DRIVER, Verdict.BEYOND])]
+    left = len(basis.heard) - len(judged)
+    if left and judged.empty and (steps["verdict"] == StepVerdict.CANNOT_TELL).all():
+        return [record(basis, *_wanted(basis, steps))]
+    said = _places(basis, judged)
+    if not said and not judged.empty:
+        said.append(note(Says.NO_BUZZ, mounts=len(mounts_of(judged)), margin_db=MARGIN_DB))
+    if left:
+        said.append(note(Says.BUZZ_OPEN, harmonics=left))
+    elif judged.empty:
+        said.append(note(Says.BUZZ_BELOW_NOISE))
+    return [*said, _stepped(basis, steps), note(Says.CONTACT)]
+
+
+def _wanted(basis: Basis, steps: pd.DataFrame) -> list[str]:
+    """Controls that would settle most of what cannot be told."""
+    settle = basis.heard["settle"]
+    wanted = list(settle[settle != ""].value_counts().index[:2])
+    return wanted if wanted and not steps.empty else list(dict.fromkeys([*wanted, Control.STEPS]))
+
+
+def _places(basis: Basis, judged: pd.DataFrame) -> list[str]:
+    beyond = judged[judged["verdict"] == Verdict.BEYOND]
+    groups = list(beyond.groupby(["specimen", "mount"], sort=False))
+    said = []
+    for (board, mount), own in groups[:MOST_PLACES]:
+        # NumPy's argmax, because no excess may be finite.
+        largest = own.iloc[own["excess_db"].fillna(-np.inf).to_numpy().argmax()]
+        place = {"specimen": board, "mount": mount, "harmonics": own["harmonic"].to_numpy()}
+        elsewhere = _elsewhere(basis.rows, board, mount, own["harmonic"])
+        said.append(note(Says.BUZZ_PLACE, **place, **excess_of_row(largest), elsewhere=elsewhere))
+    if len(groups) > MOST_PLACES:
+        said.append(note(Says.MORE_PLACES, mounts=len(groups) - MOST_PLACES))
+    return said
+
+
+def _elsewhere(rows: pd.DataFrame, board: str, mount: int, harmonics: pd.Series) -> str:
+    """What the same harmonics do in the board's other mounts."""
+    mine = rows["specimen"] == board
+    others = rows[mine & (rows["mount"] != mount) & rows["harmonic"].isin(harmonics)]
+    found = [set(own) for _, own in others.groupby("mount")["verdict"]]
+    if not found:
+        return note(Says.MOUNTED_ONCE)
+    known = sum(verdicts == {Verdict.DRIVER} for verdicts in found)
+    again = sum(Verdict.BEYOND in verdicts for verdicts in found)
+    if known == len(found):
+        return note(Says.GONE, mounts=known)
+    if again == len(found):
+        return note(Says.AGAIN, mounts=again)
+    return note(Says.MIXED, mounts=len(found), again=again, driver=known)
+
+
+def _stepped(basis: Basis, steps: pd.DataFrame) -> str:
+    if steps.empty:
+        return note(Says.NO_STEPS, asked=asked(basis, Control.STEPS))
+    judged = steps[steps["verdict"] != StepVerdict.CANNOT_TELL]
+    odd = judged[judged["verdict"] == StepVerdict.NOT_WITH]
+    places = mounts_of(odd).to_dict("records")[:MOST_PLACES]
+    return note(
+        Says.STEPS,
+        odd=len(odd),
+        judged=len(judged),
+        places=[note(AttributionSays.PLACE, **place) for place in places],
+        stepped=len(mounts_of(steps)),
+        mounts=len(basis.tones),
+    )
