@@ -8,13 +8,22 @@ from pathlib import Path
 
 import pytest
 
-from studylib.attribution.advice import CONTROLS
-from studylib.codes import fields_of, note
+from studylib.attribution.verdicts import clearest_specimen
+from studylib.codes import code_of, fields_of, has, note
+from studylib.codes.attribution import (
+    AttributionFault,
+    AttributionSays,
+    Control,
+    OtherMounts,
+    StepVerdict,
+    Verdict,
+)
 from studylib.codes.features import Caution
 from studylib.errors import InputError
 from studylib.report import attribution as said
 from studylib.report import text as report_text
 from studylib.report.summary import summarise
+from studylib.words import said as said_cell
 from studylib.words import say
 from tests.invented_tables import Invention
 
@@ -32,14 +41,24 @@ def bare():
     return summarise(*Invention().make())
 
 
+def codes(notes: list[str]) -> list[str]:
+    return [code_of(each) for each in notes]
+
+
 def test_the_counts_are_those_of_the_table(demo):
     table = demo.attribution.table
-    sentences = said.attribution_sentences(demo)
+    notes = said.attribution_sentences(demo)
     heard = (table["verdict"] != "noise").sum()
-    assert sentences[0].startswith("In 44 mounts of 14 specimens, ")
-    assert sentences[0].endswith(f"narrow bin: {heard}.")
-    assert sentences[1].endswith(f"within 1.5 dB: {(table['verdict'] == 'driver').sum()}.")
-    assert sentences[-1] == "Beyond the driver: C3 mount 2 (harmonics 2 and 3)."
+    assert notes[0] == note(AttributionSays.HEARD, mounts=44, specimens=14, harmonics=heard)
+    counted = {
+        fields_of(each)["verdict"]: fields_of(each)["harmonics"]
+        for each in notes
+        if has(each, AttributionSays.COUNTED)
+    }
+    assert counted == table.loc[table["verdict"] != "noise", "verdict"].value_counts().to_dict()
+    place = note(AttributionSays.PLACE_HARMONICS, specimen="C3", mount=2, harmonics=[2, 3])
+    assert notes[-1] == note(AttributionSays.BEYOND_PLACES, places=[place])
+    assert say(notes[-1]) == "Beyond the driver: C3 mount 2 (harmonics 2 and 3)."
 
 
 def test_mounts_without_a_usable_take_are_not_counted_as_heard(demo):
@@ -48,32 +67,35 @@ def test_mounts_without_a_usable_take_are_not_counted_as_heard(demo):
     table.loc[lost, "observed_db"] = float("nan")
     table.loc[lost, "verdict"] = "cannot tell"
     attribution = dataclasses.replace(demo.attribution, table=table)
-    sentences = said.attribution_sentences(dataclasses.replace(demo, attribution=attribution))
-    assert sentences[0].startswith("In 43 mounts of 14 specimens")
-    assert sentences[1] == "1 more mount has no usable take of the tone."
+    notes = said.attribution_sentences(dataclasses.replace(demo, attribution=attribution))
+    assert fields_of(notes[0])["mounts"] == 43
+    assert notes[1] == note(AttributionSays.LOST_MOUNTS, mounts=1)
     attribution = dataclasses.replace(demo.attribution, table=table[lost])
     nothing = said.attribution_sentences(dataclasses.replace(demo, attribution=attribution))
-    assert nothing[0] == "No take of the tone is fit for use in any of 1 mount."
+    assert nothing[0] == note(AttributionSays.NO_USABLE_TONE, mounts=1)
 
 
 def test_no_sentence_credits_a_wood_or_counts_takes(demo):
-    for sentence in [*said.attribution_sentences(demo), *said.steps_sentences(demo)]:
-        assert not re.search(r"larch|cherry|robinia|\b367\b|\b108\b", sentence)
-    reasons = demo.attribution.table["reason"]
-    assert not reasons.str.contains("larch|cherry|robinia").any()
-    assert not reasons.str.contains(r"[ (]-\d").any()  # a real minus sign
+    for each in [*said.attribution_sentences(demo), *said.steps_sentences(demo)]:
+        assert not re.search(r"larch|cherry|robinia|\b367\b|\b108\b", say(each))
+    for reason in demo.attribution.table["reason"]:
+        sentence = said_cell(reason)
+        assert not re.search("larch|cherry|robinia", sentence)
+        assert not re.search(r"[ (]-\d", sentence)  # a real minus sign
+        assert not re.search(r"  | [;,.)]|\( ", sentence)
 
 
 def test_the_table_of_counts_goes_as_far_up_as_the_figure(demo):
     counts = said.counts_table(demo)
     assert counts["harmonic"].tolist() == [2, 3, 4, 5, 6]
+    assert list(counts.columns) == ["harmonic", *Verdict]
     assert (counts.drop(columns="harmonic").sum(axis=1) == 44).all()
 
 
 def test_what_is_beyond_the_driver_says_where_it_comes_from(demo):
     rows = said.beyond_table(demo)
     assert set(rows["specimen"]) == {"C3"}
-    assert rows["reason"].str.contains("loose contact").all()
+    assert all(has(reason, OtherMounts.THIS) for reason in rows["reason"])
 
 
 def test_what_to_record_next_covers_every_open_harmonic(demo):
@@ -81,55 +103,74 @@ def test_what_to_record_next_covers_every_open_harmonic(demo):
     open_ones = (demo.attribution.table["verdict"] == "cannot tell").sum()
     assert wanted["harmonics it may settle"].sum() == open_ones
     assert wanted["harmonics it may settle"].is_monotonic_decreasing
-    assert (wanted["how"].str.len() > 10).all()
+    assert all(len(say(how)) > 10 for how in wanted["how"])
 
 
-def test_every_control_that_is_loud_carries_its_caution(demo):
-    for control in CONTROLS.values():
-        if control.name in ("probe tone", "sweep", "driver on the block", "driver in the air"):
-            assert "harm hearing" in control.care
-            assert "20 dB below full drive" in control.start
+@pytest.mark.parametrize("control", Control)
+def test_every_control_has_its_words_and_its_caution(control):
+    parts = {
+        part: say(note(control, part=part))
+        for part in ("name", "tells", "ask", "how", "start", "care")
+    }
+    assert all(text for part, text in parts.items() if part != "care")
+    if control in (Control.PROBE, Control.SWEEP, Control.DRIVER, Control.AIRBORNE):
+        assert "harm your hearing" in parts["care"]
+        assert "20 dB below full drive" in parts["start"]
+
+
+def test_the_table_of_controls_says_where_each_was_recorded(demo):
     table = said.controls_table(demo.study).set_index("control")
-    assert table.loc["driver in the air", "recorded in"] == "day1 and day2"
-    assert "not loaded" in table.loc["driver in the air", "take care"]
+    assert table.loc[Control.AIRBORNE, "recorded in"] == "day1 and day2"
+    assert "no board loads" in say(table.loc[Control.AIRBORNE, "take care"])
 
 
 def test_a_control_that_is_missing_is_named(bare):
     table = said.controls_table(bare.study).set_index("control")
-    assert table.loc["recorder into itself", "recorded in"] == "no batch"
-    assert table.loc["repeat takes", "recorded in"] == "morning and afternoon"
-    assert table.loc["motion channel", "recorded in"] == "no batch"
+    assert table.loc[Control.LOOPBACK, "recorded in"] == "no batch"
+    assert table.loc[Control.REPEATS, "recorded in"] == "morning and afternoon"
+    assert table.loc[Control.SENSOR, "recorded in"] == "no batch"
 
 
 def test_without_a_sensor_the_report_says_what_it_can_never_show(bare):
-    assert any("can never show that anything is beyond" in s
-               for s in said.attribution_sentences(bare))  # fmt: skip
-    assert said.steps_sentences(bare)[0].startswith("No mount has drive steps. Not tested: record")
+    assert AttributionSays.NO_SENSOR in codes(said.attribution_sentences(bare))
+    assert codes(said.steps_sentences(bare)) == [AttributionSays.NO_STEPS]
 
 
 def test_drive_steps_name_the_mount_that_does_not_follow(demo):
-    sentences = said.steps_sentences(demo)
-    assert sentences[0].startswith("Recorded at lower drive as well: 6 mounts.")
-    assert sentences[-1].startswith("Not as the driver: C3 mount 2.")
+    notes = said.steps_sentences(demo)
+    assert notes[0] == note(AttributionSays.STEPPED_MOUNTS, mounts=6)
+    steps, counts = demo.attribution.steps, fields_of(notes[1])
+    assert counts["readings"] == len(steps)
+    assert counts["with_driver"] == (steps["verdict"] == StepVerdict.WITH).sum()
+    assert counts["not_with_driver"] == (steps["verdict"] == StepVerdict.NOT_WITH).sum()
+    assert counts["open"] == (steps["verdict"] == StepVerdict.CANNOT_TELL).sum()
+    place = note(AttributionSays.PLACE, specimen="C3", mount=2)
+    assert notes[-1] == note(AttributionSays.ODD_STEPS, places=[place])
 
 
-def test_the_telling_specimen_is_the_one_with_something_beyond(demo):
+def test_the_clearest_specimen_is_the_one_with_something_beyond(demo):
     table = demo.attribution.table
-    assert said.telling_specimen(table) == "C3"
-    assert said.telling_specimen(table, "L1") == "L1"
-    assert said.telling_specimen(table[table["specimen"] == "R2"]) == "R2"
-    assert said.telling_specimen(table.head(0)) == ""
-    with pytest.raises(InputError, match=r'no take of the tone of "L11".*"L1"'):
-        said.telling_specimen(table, "L11")
+    assert clearest_specimen(table) == "C3"
+    assert clearest_specimen(table, "L1") == "L1"
+    assert clearest_specimen(table[table["specimen"] == "R2"]) == "R2"
+    assert clearest_specimen(table.head(0)) == ""
+    with pytest.raises(InputError) as caught:
+        clearest_specimen(table, "L11")
+    assert caught.value.notes == (note(AttributionFault.NO_SPECIMEN, specimen="L11", nearest="L1"),)
 
 
 def test_a_story_counts_its_verdicts(demo):
     table = demo.attribution.table
-    sentence = said.story_sentence(table, "C3")
+    story = fields_of(said.story_sentence(table, "C3"))
     own = table[(table["specimen"] == "C3") & (table["verdict"] != "noise")]
-    assert sentence.startswith(f"C3: {len(own)} harmonics above the noise in 3 mounts: ")
-    assert "2 beyond the driver" in sentence
+    assert (story["specimen"], story["harmonics"], story["mounts"]) == ("C3", len(own), 3)
+    counts = note(AttributionSays.VERDICT_COUNT, verdict=Verdict.BEYOND, count=2)
+    assert counts in story["counts"]
+    assert "2 beyond the driver" in say(said.story_sentence(table, "C3"))
     assert len(said.story_table(table, "C3")) == len(own)
+    quiet = table.assign(verdict="noise")
+    expected = note(AttributionSays.STORY_BELOW_NOISE, specimen="C3")
+    assert said.story_sentence(quiet, "C3") == expected
 
 
 def test_the_design_says_how_many_harmonics_stay_open(demo):

@@ -10,10 +10,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from studylib import figures
-from studylib.attribution import ATTRIBUTION_COLUMNS, attribute_study
-from studylib.attribution.steps import STEP_COLUMNS
+from studylib import figures, tables
+from studylib.attribution import attribute_study
+from studylib.figures.attribution import VERDICT_LOOKS
 from studylib.figures.style import VIDEO_SIZE
+from studylib.words import say
 from tests.invented_tables import Invention
 
 DEMO = Path(__file__).parents[1] / "data_demo"
@@ -43,7 +44,7 @@ def made_up(specimens=("larch-1",), mounts=1, size=6, **columns) -> pd.DataFrame
             "specimen": specimen, "mount": mount, "harmonic": k, "observed_db": 60.0 - 6 * k,
             "predicted_db": 60.0 - 6 * k, "excess_db": 0.1, "low": -0.6, "high": 0.8,
             "verdict": "driver", "reason": "", "unit": "dB SPL", "u": 0.2, "phase_deg": 0.0,
-            "route": "probe tone", "noise_db": -5.0, "air_db": 10.0, "air_is_limit": False,
+            "route": "attribution.probe", "noise_db": -5.0, "air_db": 10.0, "air_is_limit": False,
             "recorder_db": -8.0, "recorder_is_limit": True, "hum_db": -np.inf, "settle": "",
             "batch": "day1", **columns,
         }
@@ -51,7 +52,7 @@ def made_up(specimens=("larch-1",), mounts=1, size=6, **columns) -> pd.DataFrame
         for mount in range(1, mounts + 1)
         for k in range(2, size + 1)
     ]  # fmt: skip
-    return pd.DataFrame(rows, columns=ATTRIBUTION_COLUMNS)
+    return tables.typed("attribution", rows)
 
 
 def points(axes, marker: str) -> list[tuple[float, float]]:
@@ -90,7 +91,6 @@ def test_every_verdict_has_a_mark_of_its_own(found):
     figure = figures.story_figure(found.table, "C3")
     labels = [text.get_text() for text in figure.legends[0].get_texts()]
     assert {"verdict: driver", "verdict: beyond the driver", "verdict: cannot tell"} <= set(labels)
-    from studylib.figures.verdict_looks import VERDICT_LOOKS
 
     markers = [marker for _, marker, _ in VERDICT_LOOKS.values()]
     assert len(set(markers)) == len(markers) == 6
@@ -178,11 +178,12 @@ def test_an_empty_table_is_said_in_words(study):
     for figure in (
         figures.story_figure(empty, "L1"),
         figures.excess_figure(empty, study),
-        figures.steps_figure(pd.DataFrame(columns=STEP_COLUMNS), "L1"),
+        figures.steps_figure(tables.empty("drive_steps"), "L1"),
     ):
         assert len(figure.texts) == 1
 
 
 def test_steps_without_a_sensor_are_said_in_words(found):
     blind = found.steps.assign(difference_db=np.nan, low=np.nan, high=np.nan)
-    assert "could be told" in figures.steps_figure(blind, "C3").texts[0].get_text()
+    text = figures.steps_figure(blind, "C3").texts[0].get_text().replace("\n", " ")
+    assert text == say("figures_attribution.steps_below_noise", specimen="C3")

@@ -95,10 +95,10 @@ def wanted(summary: Summary, rival: Rival) -> list[str]:
     """The controls that a rival which is not tested asks for."""
     what = gap(summary, rival)
     assert code_of(what) == Says.RECORD
-    return [code_of(each).removesuffix("_ask") for each in fields_of(what)["asked"]]
+    return [code_of(each) for each in fields_of(what)["asked"]]
 
 
-def tested_by(summary: Summary, rival: Rival) -> dict:
+def takes_behind(summary: Summary, rival: Rival) -> dict:
     return fields_of(finding(summary, rival).tested_by)
 
 
@@ -291,7 +291,7 @@ def test_the_demos_boards_as_the_sheet_has_them(demo):
 def test_a_missing_control_says_what_to_record(bare, rival, controls):
     assert wanted(bare, rival) == controls
     asked = fields_of(fields_of(gap(bare, rival))["asked"][0])
-    assert asked == {"at_hz": 2 * TONE_HZ, "tone_hz": TONE_HZ, "every": True}
+    assert asked == {"part": "ask", "at_hz": 2 * TONE_HZ, "tone_hz": TONE_HZ, "every": True}
 
 
 @pytest.mark.parametrize(
@@ -329,7 +329,7 @@ def test_one_mount_a_board_leaves_mounting_and_mix_up_open(tmp_path):
     summary = summary_of(write_small_study(tmp_path / "s", plan_of(mounts=1)))
     for rival in (Rival.MOUNTING, Rival.MIX_UP):
         assert wanted(summary, rival) == [Control.REMOUNT]
-    assert tested_by(summary, Rival.MOUNTING) == {"least": 1, "most": 1, "boards": 4}
+    assert takes_behind(summary, Rival.MOUNTING) == {"least": 1, "most": 1, "boards": 4}
 
 
 def test_without_a_drive_channel_the_sensor_is_asked_for(tmp_path):
@@ -342,7 +342,7 @@ def test_without_a_drive_channel_the_sensor_is_asked_for(tmp_path):
     for rival in (Rival.BUZZ, Rival.LEVEL):
         assert wanted(summary, rival) == [Control.SENSOR]
     assert wanted(summary, Rival.DRIVER) == [Control.DRIVER, Control.SENSOR]
-    assert tested_by(summary, Rival.MIX_UP)["features"] == ["tone.h1.level_db"]
+    assert takes_behind(summary, Rival.MIX_UP)["features"] == ["tone.h1.level_db"]
 
 
 def test_takes_on_the_block_never_show_more_than_the_driver(tmp_path):
@@ -388,7 +388,7 @@ def test_a_control_set_aside_does_not_count(tmp_path):
     summary = summary_of(folder)
     assert wanted(summary, Rival.RECORDER) == [Control.LOOPBACK]
     expected = {"kind": "loopback", "usable": 0, "set_aside": 1}
-    assert tested_by(summary, Rival.RECORDER) == expected
+    assert takes_behind(summary, Rival.RECORDER) == expected
 
 
 def test_a_batch_without_the_control_is_named(tmp_path):
@@ -399,7 +399,7 @@ def test_a_batch_without_the_control_is_named(tmp_path):
     assert codes(summary, Rival.RECORDER)[-1] == Says.LACKING
     lacking = the(summary, Rival.RECORDER, Says.LACKING)
     assert lacking["batches"] == ["day1"]
-    assert [code_of(each) for each in lacking["asked"]] == [f"{Control.LOOPBACK}_ask"]
+    assert [code_of(each) for each in lacking["asked"]] == [Control.LOOPBACK]
 
 
 # ---------------------------------------------------------------- planted truth

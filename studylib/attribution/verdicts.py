@@ -128,7 +128,7 @@ def near_mains(frequency_hz: float, within_hz: float) -> bool:
 
 def ask(control: Control, *, at_hz: float, tone_hz: float, every: bool = False) -> str:
     """The note of what to record, as it stands in a sentence; `every`: in each mount."""
-    return note(f"{control}_ask", at_hz=at_hz, tone_hz=tone_hz, every=every)
+    return note(control, part="ask", at_hz=at_hz, tone_hz=tone_hz, every=every)
 
 
 def _open(settle: Control, reason: Reason, **fields: Any) -> Judgement:

@@ -27,7 +27,7 @@ class StepVerdict(StrEnum):
 
 
 class Control(Code):
-    """What can be recorded to settle a harmonic; `controls.j2` has `_ask`, `_how` and so on."""
+    """What can be recorded to settle a harmonic; part: name, tells, ask, how, start or care."""
 
     PROBE = "controls.probe"
     SWEEP = "controls.sweep"

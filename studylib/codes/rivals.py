@@ -6,7 +6,7 @@ from studylib.codes import Code
 
 
 class Rival(Code):
-    """What else than the wood could make a difference; `_looks` is what it would look like."""
+    """What else than the wood could make a difference; looks: what it would look like."""
 
     DRIVER = "rivals.driver"
     AIR = "rivals.air"

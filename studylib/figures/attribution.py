@@ -73,10 +73,6 @@ MOST_HARMONICS = 6
 DEEPEST_DB = 25.0  # drawn below the lowest noise at most
 
 
-def _say(name: str, **fields: Any) -> str:
-    return say(f"figures_attribution.{name}", **fields)
-
-
 # ---------------------------------------------------------------- every mount
 
 
@@ -98,7 +94,7 @@ def excess_figure(
     """
     heard = table.loc[(table["verdict"] != Verdict.NOISE) & table["observed_db"].notna()]
     if heard.empty:
-        return empty_figure(_say("below_noise"), size)
+        return empty_figure(say("figures_attribution.below_noise"), size)
     highest = highest_shown(table)
     rows, above = table[table["harmonic"] <= highest], table[table["harmonic"] > highest]
     figure = new_figure(size, 6.4)
@@ -106,12 +102,14 @@ def excess_figure(
     reach = _reach(rows)
     _excesses(upper, rows, study, reach)
     _counts(lower, rows)
-    upper.set_ylabel(_say("excess_axis"))
+    upper.set_ylabel(say("figures_attribution.excess_axis"))
     upper.set_ylim(-reach, reach)
     lower.set_xticks(range(2, highest + 1))
     lower.set_xlim(1.5, highest + 0.5)
     quiet = int((above["verdict"] == Verdict.NOISE).sum())
-    lower.set_xlabel(_say("harmonic_axis", highest=highest, quiet=quiet, above=len(above)))
+    lower.set_xlabel(
+        say("figures_attribution.harmonic_axis", highest=highest, quiet=quiet, above=len(above))
+    )
     lower.set_ylabel("mounts")
     return settle(figure)
 
@@ -139,14 +137,18 @@ def _excesses(axes: Axes, rows: pd.DataFrame, study: Study, reach: float) -> Non
         _one(axes, r, x, own, reach)
         if r.verdict == Verdict.BEYOND and key not in named:
             if len(named) < MOST_NAMES:
-                label = wrapped(_say("panel", specimen=r.specimen, mount=r.mount), 24, lines=1)
+                label = wrapped(
+                    say("figures_attribution.panel", specimen=r.specimen, mount=r.mount),
+                    24,
+                    lines=1,
+                )
                 axes.annotate(
                     label, (x, min(r.excess_db, 0.9 * reach)),
                     xytext=(0, 9 + 10 * (len(named) % 3)), textcoords="offset points", fontsize=8.5,
                 )  # fmt: skip
             named.add(key)
     if len(named) > MOST_NAMES:
-        more = _say("more_beyond", mounts=len(named) - MOST_NAMES)
+        more = say("figures_attribution.more_beyond", mounts=len(named) - MOST_NAMES)
         axes.text(0.01, 0.98, more, transform=axes.transAxes, va="top", fontsize=8.5)
     axes.grid(axis="y")
     _excess_legend(axes, study, look, others=any(name not in woods for name in known["specimen"]))
@@ -171,11 +173,11 @@ def _one(axes: Axes, r, x: float, look: Look, reach: float) -> None:
 def _excess_legend(axes: Axes, study: Study, look: dict[str, Look], *, others: bool) -> None:
     handles = [_mark(legend_label(w, 24), look[w].marker, look[w].colour) for w in study.woods]
     if others:
-        handles.append(_mark(_say("others"), OTHERS.marker, OTHERS.colour))
+        handles.append(_mark(say("figures_attribution.others"), OTHERS.marker, OTHERS.colour))
     handles += [
         _mark(Verdict.CANNOT_TELL, "o", GREY, mfc="white"),
         _mark(Verdict.BEYOND, "o", BLACK, mfc="none", ms=9),
-        Patch(color=PALE, label=_say("driver_band", margin_db=MARGIN_DB)),
+        Patch(color=PALE, label=say("figures_attribution.driver_band", margin_db=MARGIN_DB)),
     ]
     _legend(axes.figure, handles)
 
@@ -219,7 +221,7 @@ def story_figure(
     own = table[table["specimen"] == specimen]
     rows = own[own["observed_db"].notna()]
     if rows.empty:
-        return empty_figure(_say("no_usable_tone", specimen=specimen), size)
+        return empty_figure(say("figures_attribution.no_usable_tone", specimen=specimen), size)
     mounts = list(dict.fromkeys(own["mount"]))
     shown, last = mounts[:MOST_MOUNTS], int(rows["harmonic"].max())
     rows = rows[rows["mount"].isin(shown) & (rows["harmonic"] <= _highest_drawn(rows))]
@@ -232,10 +234,10 @@ def story_figure(
         _story(axes, rows[rows["mount"] == mount], bottom, top)
         axes.set_xticks(range(2, highest + 1, step))
         axes.set_xlim(1.3, highest + 0.7)
-    _label(grid, len(shown), _say("harmonic_number"),
-           _say("level_axis", unit=str(rows["unit"].iloc[0]) or "dB"))  # fmt: skip
-    title = _say(
-        "left_out",
+    level = say("figures_attribution.level_axis", unit=str(rows["unit"].iloc[0]) or "dB")
+    _label(grid, len(shown), say("figures_attribution.harmonic_number"), level)
+    title = say(
+        "figures_attribution.left_out",
         shown=MOST_MOUNTS if len(mounts) > len(shown) else 0,
         mounts=len(mounts),
         last=last if last > highest else 0,
@@ -269,7 +271,12 @@ def _story(axes: Axes, rows: pd.DataFrame, bottom: float, top: float) -> None:
     axes.grid(axis="y")
     if rows.empty:
         axes.text(
-            0.5, 0.5, _say("unusable_panel"), transform=axes.transAxes, ha="center", color=GREY
+            0.5,
+            0.5,
+            say("figures_attribution.unusable_panel"),
+            transform=axes.transAxes,
+            ha="center",
+            color=GREY,
         )
         return
     k = rows["harmonic"].to_numpy(float)
@@ -319,18 +326,18 @@ def _predicted(axes: Axes, rows: pd.DataFrame, bottom: float, top: float) -> Non
 
 def _story_legend(rows: pd.DataFrame) -> list:
     handles = [
-        _mark(_say("recorded"), "o", BLACK, ms=5.5),
-        _mark(_say("driver_alone"), "_", BLUE, ms=13, mew=2),
-        Patch(facecolor=PALE, label=_say("bin_noise")),
-        _mark(_say("air"), "D", GREEN, ms=4.5),
-        _mark(_say("recorder"), "s", ORANGE, ms=4.5),
-        _mark(_say("upper_limit"), "v", GREY, ms=5, mfc="none"),
+        _mark(say("figures_attribution.recorded"), "o", BLACK, ms=5.5),
+        _mark(say("figures_attribution.driver_alone"), "_", BLUE, ms=13, mew=2),
+        Patch(facecolor=PALE, label=say("figures_attribution.bin_noise")),
+        _mark(say("figures_attribution.air"), "D", GREEN, ms=4.5),
+        _mark(say("figures_attribution.recorder"), "s", ORANGE, ms=4.5),
+        _mark(say("figures_attribution.upper_limit"), "v", GREY, ms=5, mfc="none"),
     ]
     if np.isfinite(rows["hum_db"]).any():
-        handles.append(_mark(_say("mains_line"), "P", PURPLE, ms=5))
+        handles.append(_mark(say("figures_attribution.mains_line"), "P", PURPLE, ms=5))
     seen = set(rows["verdict"])
     return handles + [
-        _mark(_say("verdict", verdict=verdict), marker, colour, ms=7)
+        _mark(say("figures_attribution.verdict", verdict=verdict), marker, colour, ms=7)
         for verdict, (colour, marker, _) in VERDICT_LOOKS.items()
         if verdict in seen
     ]
@@ -358,8 +365,9 @@ def steps_figure(
     rows = steps[steps["specimen"] == specimen]
     known = rows[rows["difference_db"].notna() & rows["growth_db"].notna()]
     if known.empty:
-        why = "no_steps" if rows.empty else "steps_below_noise"
-        return empty_figure(_say(why, specimen=specimen), size)
+        why = "figures_attribution.steps_below_noise"
+        why = "figures_attribution.no_steps" if rows.empty else why
+        return empty_figure(say(why, specimen=specimen), size)
     mounts = list(dict.fromkeys(known["mount"]))[:MOST_STEPPED]
     harmonics = sorted(known["harmonic"].unique())[:MOST_HARMONICS]
     drawn = known[known["mount"].isin(mounts) & known["harmonic"].isin(harmonics)]
@@ -368,14 +376,23 @@ def steps_figure(
     reach = float(np.ceil(drawn["difference_db"].abs().max() + 3.0))
     for axes, mount in zip(grid.flat, mounts, strict=False):
         _steps_panel(axes, drawn[drawn["mount"] == mount], harmonics, drives, reach)
-    _label(grid, len(mounts), _say("drive_axis"), _say("growth_axis"))
+    _label(
+        grid,
+        len(mounts),
+        say("figures_attribution.drive_axis"),
+        say("figures_attribution.growth_axis"),
+    )
     handles: dict = {}
     for axes in grid.flat:
         for handle in axes.get_legend_handles_labels()[0]:
             handles.setdefault(handle.get_label(), handle)
-    handles["open"] = _mark(_say("open_step"), "o", GREY, mfc="white", ms=5.5)
+    handles["open"] = _mark(say("figures_attribution.open_step"), "o", GREY, mfc="white", ms=5.5)
     missing = len(rows) - len(drawn)
-    title = _say("steps_left_out", missing=missing, steps=len(rows)) if missing else None
+    title = (
+        say("figures_attribution.steps_left_out", missing=missing, steps=len(rows))
+        if missing
+        else None
+    )
     _legend(figure, list(handles.values()), fontsize=9, title=title)
     return settle(figure)
 
@@ -383,7 +400,7 @@ def steps_figure(
 def _steps_panel(
     axes: Axes, rows: pd.DataFrame, harmonics: list[int], drives: list[float], reach: float
 ) -> None:
-    band = _say("margin_band", margin_db=MARGIN_DB)
+    band = say("figures_attribution.margin_band", margin_db=MARGIN_DB)
     axes.axhspan(-MARGIN_DB, MARGIN_DB, color=PALE, zorder=0, label=band)
     axes.axhline(0, color="#999999", linewidth=0.8)
     width = 0.7 / len(harmonics)
@@ -400,7 +417,7 @@ def _steps_panel(
         for which, face in ((~pale, colour), (pale, "white")):
             axes.plot(
                 x[which], difference[which], MARKERS[number], color=colour, mfc=face, ms=5.5,
-                ls="none", label=_say("harmonic", number=k),
+                ls="none", label=say("figures_attribution.harmonic", number=k),
             )  # fmt: skip
         odd = (own["verdict"] == StepVerdict.NOT_WITH).to_numpy()
         if odd.any():
@@ -427,7 +444,9 @@ def _panels(
     figure = new_figure(size, heights[0] + heights[1] * lines)
     grid = figure.subplots(lines, columns, sharex=True, sharey=True, squeeze=False)
     for axes, mount in zip(grid.flat, mounts, strict=False):
-        title = wrapped(_say("panel", specimen=specimen, mount=mount), 90 // columns, lines=1)
+        title = wrapped(
+            say("figures_attribution.panel", specimen=specimen, mount=mount), 90 // columns, lines=1
+        )
         axes.set_title(title, fontsize=10)
     for axes in list(grid.flat)[len(mounts) :]:
         axes.set_visible(False)

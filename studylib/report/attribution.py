@@ -27,7 +27,7 @@ from studylib.words.numbers import fixed
 from studylib.words.text import listed
 
 LEVELS = ("observed_db", "predicted_db", "excess_db", "low", "high", "noise_db")
-DECIMALS = {say(f"attribution.heading_{column}"): 1 for column in LEVELS}
+DECIMALS = {say("attribution.heading", column=column): 1 for column in LEVELS}
 STORY_COLUMNS = (
     "mount", "harmonic", "observed_db", "predicted_db", "excess_db", "low", "high", "noise_db",
     "air_db", "recorder_db", "verdict", "reason",
@@ -122,18 +122,18 @@ def controls_table(study: Study) -> pd.DataFrame:
             continue
         having = [batch for batch in study.batches if _has(study, batch, control)]
         where = listed(having) or say("attribution.no_batch")
-        rows.append((note(control), f"{control}_tells", where, *_how(control)))
+        rows.append((note(control), note(control, part="tells"), where, *_how(control)))
     headings = _headings("control", "tells", "recorded_in", "how", "start", "care")
     return pd.DataFrame(rows, columns=headings)
 
 
-def _how(control: Control) -> tuple[str, str, str]:
+def _how(control: Control) -> list[str]:
     """How to record a control, at which level to start, with what care."""
-    return f"{control}_how", f"{control}_start", f"{control}_care"
+    return [note(control, part=part) for part in ("how", "start", "care")]
 
 
 def _headings(*columns: str) -> list[str]:
-    return [say(f"attribution.heading_{column}") for column in columns]
+    return [say("attribution.heading", column=column) for column in columns]
 
 
 def _headed(table: pd.DataFrame, columns: tuple[str, ...]) -> pd.DataFrame:

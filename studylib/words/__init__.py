@@ -7,7 +7,8 @@ computes. A second language is a second folder beside `en`.
 In a template stand, beside Jinja2's own means,
 - as filters, the formatters of `numbers` and `text` (`{{ level|signed }}`, `{{ names|listed }}`);
 - `say(note)`, the sentence of another note; as a filter too (`{{ notes|map("say")|listed }}`);
-- `feature(name)`, a feature in plain words, a filter too; `term(name)`, a term of the glossary, explained.
+- `feature(name)`, a feature in plain words, a filter too; `term(name)`, a term of the glossary,
+  explained.
 
 White space in a template file is folded: a line break is a space.
 

@@ -12,7 +12,11 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from studylib.attribution import ATTRIBUTION_COLUMNS, Attribution
+from studylib.attribution import Attribution
+from studylib.codes import code_of, each, fields_of, has, note
+from studylib.codes.attribution import Cause, Control, OtherMounts, Reason, Route
+from studylib.tables import TABLES
+from studylib.words import said
 from tests.attribution.hand_made import (
     DRIVE,
     PASSES,
@@ -34,6 +38,11 @@ def linear(**plan) -> Bench:
     return bench
 
 
+def cause(found) -> str:
+    """What makes the interval of a row wide, or is least excluded."""
+    return code_of(fields_of(found.reason)["cause"])
+
+
 def db(amplitude: complex) -> float:
     return 20 * np.log10(abs(amplitude))
 
@@ -45,8 +54,8 @@ def test_a_linear_boards_harmonics_are_the_drivers(k):
     assert found.excess_db == pytest.approx(0.0, abs=1e-9)
     assert found.observed_db == pytest.approx(db(PASSES[k - 1] * DRIVE[k - 1]), abs=1e-9)
     assert found.predicted_db == pytest.approx(found.observed_db, abs=1e-9)
-    assert found.route == "probe tone"
-    assert "buzz in the very contact" in found.reason
+    assert found.route == Route.PROBE
+    assert code_of(found.reason) == Reason.DRIVER
 
 
 def test_the_uncertainty_is_that_of_the_guide():
@@ -92,7 +101,9 @@ def test_an_excess_in_one_mount_is_beyond_the_driver_and_gone_after_remounting()
     assert beyond.verdict == "beyond the driver"
     assert beyond.excess_db == pytest.approx(20 * np.log10(3), abs=0.01)
     assert beyond.low < 20 * np.log10(3) < beyond.high
-    assert "in 2 of the board's 3 mounts there is no such excess" in beyond.reason
+    why, mounts = each(beyond.reason)
+    assert code_of(why) == Reason.BEYOND
+    assert mounts == note(OtherMounts.THIS, mounts=3, without=2)
     others = found.table[found.table["verdict"] != "driver"]
     assert len(others) == 1
 
@@ -103,9 +114,8 @@ def test_an_excess_in_most_mounts_is_not_put_down_to_a_mounting():
     for mount in (1, 2, 3, 4):
         linear_mount(bench, mount=mount, extra=extra if mount < 4 else 0.0)
     controls(bench)
-    reason = row(bench.attribute(), 3).reason
-    assert "in 3 of the board's 4 mounts, not in 1: whether it comes with the board" in reason
-    assert "loose contact" not in reason
+    mounts = each(row(bench.attribute(), 3).reason)[1]
+    assert mounts == note(OtherMounts.SOME, mounts=4, beyond=3, without=1)
 
 
 def test_an_excess_in_every_mount_stays_with_the_board():
@@ -114,7 +124,14 @@ def test_an_excess_in_every_mount_stays_with_the_board():
     for mount in (1, 2):
         linear_mount(bench, mount=mount, extra=extra)
     controls(bench)
-    assert "in all 2 mounts of this board" in row(bench.attribute(), 3).reason
+    assert each(row(bench.attribute(), 3).reason)[1] == note(OtherMounts.ALL, mounts=2)
+
+
+def test_an_excess_of_a_board_mounted_once_asks_for_a_second_mount():
+    bench = Bench()
+    linear_mount(bench, extra=np.array([0, 0, 2 * PASSES[2] * DRIVE[2], 0]))
+    controls(bench)
+    assert each(row(bench.attribute(), 3).reason)[1] == note(OtherMounts.NONE)
 
 
 def test_a_level_that_agrees_with_a_wrong_phase_explains_nothing():
@@ -127,7 +144,8 @@ def test_a_level_that_agrees_with_a_wrong_phase_explains_nothing():
     found = row(bench.attribute(), 3)
     assert found.excess_db == pytest.approx(0.0, abs=0.01)
     assert found.verdict == "cannot tell"
-    assert "+130 degrees off" in found.reason
+    assert code_of(found.reason) == Reason.PHASE
+    assert fields_of(found.reason)["phase_deg"] == pytest.approx(np.degrees(2.27), abs=0.5)
 
 
 def test_weaker_than_the_driver_is_not_explained_either():
@@ -136,22 +154,22 @@ def test_weaker_than_the_driver_is_not_explained_either():
     linear_mount(bench, mount=2)
     controls(bench)
     found = row(bench.attribute(), 2)
-    assert (found.verdict, found.settle) == ("cannot tell", "second mount")
-    assert "weaker than the driver's own harmonic" in found.reason
+    assert (found.verdict, found.settle) == ("cannot tell", Control.REMOUNT)
+    assert code_of(found.reason) == Reason.WEAKER
 
 
-@pytest.mark.parametrize(
-    ("missing", "asked"),
-    [("airborne", "record an airborne take at 516 Hz"), ("loopback", "record a loopback take")],
-)
-def test_nothing_is_beyond_the_driver_before_the_other_causes_are_tested(missing, asked):
+@pytest.mark.parametrize("control", [Control.AIRBORNE, Control.LOOPBACK])
+def test_nothing_is_beyond_the_driver_before_the_other_causes_are_tested(control):
     bench = Bench()
     linear_mount(bench, extra=np.array([0, 0, 2 * PASSES[2] * DRIVE[2], 0]))
     linear_mount(bench, mount=2)
-    controls(bench, leave_out=(missing,))
+    controls(bench, leave_out=(control.name.lower(),))
     found = row(bench.attribute(), 3)
-    assert found.verdict == "cannot tell"
-    assert asked in found.reason
+    assert (found.verdict, found.settle) == ("cannot tell", control)
+    assert code_of(found.reason) == Reason.NOT_RULED_OUT
+    (asked,) = fields_of(found.reason)["missing"]
+    assert code_of(asked) == control
+    assert fields_of(asked)["at_hz"] == 3 * TONE_HZ
 
 
 def test_a_board_without_a_probe_tone_asks_for_one():
@@ -159,8 +177,9 @@ def test_a_board_without_a_probe_tone_asks_for_one():
     linear_mount(bench, probes=(2,))
     controls(bench)
     found = row(bench.attribute(), 3)
-    assert (found.verdict, found.route, found.settle) == ("cannot tell", "", "probe tone")
-    assert "record a probe tone at 516 Hz in this mount, or a sweep" in found.reason
+    assert (found.verdict, found.route, found.settle) == ("cannot tell", "", Control.PROBE)
+    assert found.reason == note(Reason.NOT_PROBED, at_hz=3 * TONE_HZ, tone_hz=TONE_HZ)
+    assert "record a probe tone at 516 Hz in this mount" in said(found.reason)
     assert np.isnan(found.predicted_db)
 
 
@@ -173,7 +192,7 @@ def test_another_mounts_probe_carries_the_remount_spread():
     controls(bench)
     found = bench.attribute()
     own, borrowed = row(found, 3, mount=1), row(found, 3, mount=4)
-    assert borrowed.route == "probe tone of another mount"
+    assert borrowed.route == Route.OTHER_PROBE
     s = np.std(np.log([0.9, 1.0, 1.1]), ddof=1)
     assert borrowed.u == pytest.approx(
         np.hypot(own.u, 20 / np.log(10) * s * np.sqrt(1 + 1 / 3)), rel=0.05
@@ -188,9 +207,9 @@ def test_a_sweep_gives_what_no_probe_tone_does():
     bench.add("sweep", PASSES * sweep_drive, sweep_drive, specimen="larch1", mount=1, u=1e-9)
     controls(bench)
     found = bench.attribute()
-    assert row(found, 2).route == "probe tone"
+    assert row(found, 2).route == Route.PROBE
     swept = row(found, 3)
-    assert (swept.route, swept.verdict) == ("sweep", "driver")
+    assert (swept.route, swept.verdict) == (Route.SWEEP, "driver")
     assert swept.excess_db == pytest.approx(0.0, abs=1e-6)
 
 
@@ -203,8 +222,8 @@ def test_a_sweep_that_ends_too_soon_is_trusted_less():
         bench.add("sweep", PASSES * drive, drive, specimen="larch1", mount=mount, u=1.5e-4)
     controls(bench)
     found = row(bench.attribute(), 3)
-    assert (found.route, found.verdict, found.settle) == ("sweep", "cannot tell", "sweep")
-    assert "the sweep ends before the board has died away" in found.reason
+    assert (found.route, found.verdict) == (Route.SWEEP, "cannot tell")
+    assert (cause(found), found.settle) == (Cause.SWEEP, Control.SWEEP)
 
 
 def test_a_probe_beside_the_frequency_is_trusted_less():
@@ -218,7 +237,7 @@ def test_a_probe_beside_the_frequency_is_trusted_less():
     assert row(near.attribute(), 3).verdict == "driver"
     beside = row(off.attribute(), 3)
     assert beside.verdict == "cannot tell"
-    assert "lies beside the harmonic's frequency" in beside.reason
+    assert (cause(beside), beside.settle) == (Cause.FREQUENCY, Control.PROBE)
 
 
 # ------------------------------------------------------------------ leaks
@@ -314,7 +333,7 @@ def test_a_mains_line_in_the_very_bin_is_bounded_from_the_room(share, verdict):
     bench.add("room", [0, 0, share * abs(PASSES[2] * DRIVE[2]), 0])
     found = row(bench.attribute(), 3)
     assert found.verdict == verdict
-    assert ("mains line" in found.reason) == (verdict == "noise")
+    assert has(found.reason, Reason.MAINS) == (verdict == "noise")
 
 
 def test_below_the_noise_of_its_bin_there_is_nothing_to_explain():
@@ -328,7 +347,8 @@ def test_below_the_noise_of_its_bin_there_is_nothing_to_explain():
     quiet, loud = row(found, 3), row(found, 3, mount=2)
     assert quiet.verdict == "noise"
     assert quiet.noise_db == pytest.approx(db(limit), abs=0.01)
-    assert f"{1 / SECONDS:.3g} Hz wide bin" in quiet.reason
+    assert code_of(quiet.reason) == Reason.BELOW_NOISE
+    assert fields_of(quiet.reason)["bin_hz"] == 1 / SECONDS
     assert np.isnan(quiet.excess_db)
     assert loud.verdict != "noise"
 
@@ -391,7 +411,7 @@ def test_the_recorder_mixes_harmonics_with_the_tone():
     fourth = row(bench.attribute(), 4)
     assert fourth.low > 10  # far more than the driver's, and yet no board's
     assert fourth.verdict == "cannot tell"
-    assert fourth.settle == "recorder into itself"
+    assert fourth.settle == Control.LOOPBACK
 
 
 @pytest.mark.parametrize("order", [(0.0, -20.0), (-20.0, 0.0)])
@@ -515,8 +535,8 @@ def test_an_airborne_take_that_hears_nothing_rules_out_no_more_than_its_noise(no
     assert found.air_is_limit
     assert found.verdict == verdict
     if verdict == "cannot tell":
-        assert "the control takes leave room for that much from elsewhere" in found.reason
-        assert found.settle == "driver in the air"
+        assert code_of(found.reason) == Reason.ROOM_LEFT
+        assert (cause(found), found.settle) == (Cause.AIR, Control.AIRBORNE)
 
 
 def test_air_is_not_named_where_the_recorder_may_have_made_the_sensed_harmonic():
@@ -539,8 +559,8 @@ def test_a_driver_explains_it_although_the_air_was_not_tested_and_that_is_said()
     controls(bench, leave_out=("airborne",))
     found = row(bench.attribute(), 3)
     assert found.verdict == "driver"
-    assert "sound through the air was not tested here" in found.reason
-    assert "not tested" not in row(linear().attribute(), 3).reason
+    assert fields_of(found.reason)["air_tested"] is False
+    assert fields_of(row(linear().attribute(), 3).reason)["air_tested"] is True
 
 
 # ------------------------------------------------------- what is not known
@@ -551,8 +571,9 @@ def test_without_a_motion_channel_and_without_driver_takes_nothing_is_said():
     linear_mount(bench)
     controls(bench, leave_out=("driver",))
     found = row(bench.attribute(), 2)
-    assert (found.verdict, found.settle) == ("cannot tell", "motion channel")
-    assert "record driver takes on the inert block at 172 Hz and at 344 Hz" in found.reason
+    assert (found.verdict, found.settle) == ("cannot tell", Control.SENSOR)
+    assert found.reason == note(Reason.NO_DRIVER_TAKE, at_hz=2 * TONE_HZ, tone_hz=TONE_HZ)
+    assert "the driver on the inert block at 172 Hz and at 344 Hz" in said(found.reason)
 
 
 @pytest.mark.parametrize("factor", [1.0, 2.0, 100.0])
@@ -570,7 +591,9 @@ def test_driver_takes_alone_never_say_beyond_the_driver(factor):
     assert second.predicted_db == pytest.approx(db(predicted), abs=0.01)
     # -2 to +13 dB at 2f.
     assert second.high - second.low > 15.0
-    assert "changes with its load, here by −2 to +13 dB" in second.reason
+    assert code_of(second.reason) == Reason.LOAD
+    loads = [fields_of(second.reason)[f"load_{end}_db"] for end in ("low", "high")]
+    assert loads == [-2.0, 13.0]
 
 
 def test_without_repeats_nothing_is_judged():
@@ -578,7 +601,7 @@ def test_without_repeats_nothing_is_judged():
     linear_mount(bench, repeats=(1.0,))
     controls(bench)
     found = row(bench.attribute(), 2)
-    assert (found.verdict, found.settle) == ("cannot tell", "repeat takes")
+    assert (found.verdict, found.settle) == ("cannot tell", Control.REPEATS)
 
 
 def test_mounts_stand_in_where_no_take_was_repeated():
@@ -630,7 +653,7 @@ def test_set_aside_takes_are_not_used_and_leave_a_row():
     found = bench.attribute()
     left_out = row(found, 2, specimen="larch2")
     assert left_out.verdict == "cannot tell"
-    assert "no take of this mount is fit for use" in left_out.reason
+    assert left_out.reason == Reason.UNUSABLE
     assert row(found, 2).verdict == "driver"
 
 
@@ -666,7 +689,7 @@ def test_levels_carry_their_unit_and_offset():
 
 def test_nothing_at_all_gives_an_empty_table():
     found = Bench().attribute()
-    assert list(found.table.columns) == ATTRIBUTION_COLUMNS
+    assert list(found.table.columns) == TABLES["attribution"].names
     assert found.table.empty
     assert found.steps.empty
 
@@ -675,5 +698,5 @@ def test_every_row_of_every_mount_is_there_once():
     bench = linear()
     table = bench.attribute().table
     assert list(table["harmonic"]) == [2, 3, 4] * 3
-    assert table["reason"].str.len().min() > 20
+    assert all(len(said(reason)) > 20 for reason in table["reason"])
     assert TONE_HZ == 172.0

@@ -38,13 +38,15 @@ def rivals_table(summary: Summary) -> pd.DataFrame:
     rows = [
         (
             note(found.rival),
-            f"{found.rival}_looks",
+            note(found.rival, looks=True),
             found.tested_by,
             note(Says.PARAGRAPH, notes=[each for each in found.says if each]),
         )
         for found in findings(summary)
     ]
-    headings = [say(f"rivals.heading_{name}") for name in ("rival", "looks", "tested_by", "says")]
+    headings = [
+        say("rivals.heading", column=name) for name in ("rival", "looks", "tested_by", "says")
+    ]
     return pd.DataFrame(rows, columns=headings)
 
 
