@@ -21,12 +21,11 @@ from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from dataclasses import replace
 from pathlib import Path
+from pkgutil import resolve_name
 from unittest.mock import patch
 
-from studylib.measure import batch, parts, take
 from studylib.measure.parts import gather
 from studylib.measure.take import Expectation
-from studylib.report import summary
 from studylib.report.summary import summarise
 from studylib.sheets import Study, read_study
 from tests.attribution.audio import audio_plan, write_audio_study
@@ -36,6 +35,21 @@ MOUNTS, HARMONICS = 4, 20
 # Takes of one mount by kind of study.
 TAKES_A_MOUNT = {"all probe tones": 3 + HARMONICS - 1, "one probe tone and a sweep": 3 + 1 + 1}
 PROBED = {"all probe tones": "own", "one probe tone and a sweep": "sweep"}
+
+STACK = "studylib.measure.parts._stack"
+# What is left out for the floor, and what is timed as what inside a whole run.
+LEFT_OUT = (
+    "studylib.measure.batch.harmonic_rows",
+    "studylib.measure.sitting.Expectation",
+    "studylib.report.summary.attribute_study",
+)
+TIMED = {
+    "studylib.report.summary.attribute_study": "attribution",
+    "studylib.measure.batch.harmonic_rows": "table of harmonics",
+    "studylib.measure.take.line_sums": "sums of sweeps",
+    "studylib.measure.take.end_levels": "sums of sweeps",
+}
+PATCHED = (STACK, *LEFT_OUT, *TIMED)
 
 
 def write(folder: Path, kind: str, *, takes: int, rate_hz: int) -> Study:
@@ -59,12 +73,9 @@ def without(study: Study) -> None:
     def no_sweep_lines(**wanted):
         return Expectation(**{**wanted, "lines_hz": ()})
 
+    others = (lambda *_, **__: (), no_sweep_lines, lambda *_, **__: None)
     with ExitStack() as stack:
-        for name, other in (
-            ("studylib.measure.batch.harmonic_rows", lambda *_, **__: ()),
-            ("studylib.measure.batch.Expectation", no_sweep_lines),
-            ("studylib.report.summary.attribute_study", lambda *_, **__: None),
-        ):
+        for name, other in zip(LEFT_OUT, others, strict=True):
             stack.enter_context(patch(name, other))
         analyse(study)
 
@@ -87,22 +98,16 @@ class Pieces:
         return wrapped
 
     def run(self, study: Study) -> dict[str, float]:
-        frame = self.timed("table of harmonics", parts._stack)
+        whole = resolve_name(STACK)
+        of_harmonics = self.timed("table of harmonics", whole)
 
         def stack_tables(name, measurements):
-            return (frame if name == "harmonics" else whole)(name, measurements)
+            return (of_harmonics if name == "harmonics" else whole)(name, measurements)
 
-        whole = parts._stack
         with ExitStack() as stack:
-            for place, name, piece in (
-                (summary, "attribute_study", "attribution"),
-                (batch, "harmonic_rows", "table of harmonics"),
-                (take, "line_sums", "sums of sweeps"),
-                (take, "end_levels", "sums of sweeps"),
-            ):
-                timed = self.timed(piece, getattr(place, name))
-                stack.enter_context(patch.object(place, name, timed))
-            stack.enter_context(patch.object(parts, "_stack", stack_tables))
+            for name, piece in TIMED.items():
+                stack.enter_context(patch(name, self.timed(piece, resolve_name(name))))
+            stack.enter_context(patch(STACK, stack_tables))
             analyse(study)
         return self.spent
 
