@@ -7,7 +7,7 @@ widens it. Neither: no prediction.
 
 Conventions: natural logarithms of amplitude inside (nepers), decibels outside; arrays over k.
 
-Contents: Evidence, Excess, excess_of, leak_bounds, load_range.
+Contents: Evidence, excess_of, leak_bounds, load_range.
 """
 
 from __future__ import annotations
@@ -62,34 +62,6 @@ class Evidence:
     rows: int
 
 
-@dataclass(frozen=True)
-class Excess:
-    """Arrays (K,) in dB; NaN where there is no prediction.
-
-    low_with_leaks : the interval's lower end, with every leak that the controls do not exclude.
-    driven : the driver's own harmonic is known, and not only bounded by the noise.
-    takes_disagree : repeats lie farther apart than their noise and the take spread allow.
-    width_cause : the chief cause of the interval's width.
-    least_excluded : the leak that the controls leave most room for.
-    """
-
-    observed: np.ndarray
-    noise: np.ndarray
-    predicted: np.ndarray
-    excess: np.ndarray
-    low: np.ndarray
-    high: np.ndarray
-    low_with_leaks: np.ndarray
-    u: np.ndarray
-    phase_deg: np.ndarray
-    phase_off: np.ndarray
-    present: np.ndarray
-    driven: np.ndarray
-    takes_disagree: np.ndarray
-    width_cause: np.ndarray
-    least_excluded: np.ndarray
-
-
 def load_range(size: int) -> tuple[np.ndarray, np.ndarray]:
     """(least, most) in dB by which a harmonic's driver part may differ from the block's."""
     each = [LOAD_DB.get(k, LOAD_DB[3]) for k in range(1, size + 1)]
@@ -97,8 +69,18 @@ def load_range(size: int) -> tuple[np.ndarray, np.ndarray]:
 
 
 @np.errstate(divide="ignore", invalid="ignore", over="ignore")
-def excess_of(evidence: Evidence) -> Excess:
-    """Observed over predicted at every multiple of one mount's tone."""
+def excess_of(evidence: Evidence) -> dict[str, np.ndarray]:
+    """Observed over predicted at every multiple of one mount's tone: columns (K,), dB.
+
+    Those of the table `attribution`, NaN where there is no prediction, and
+    low_with_leaks : the interval's lower end, with every leak that the controls do not exclude;
+    present : the harmonic is above the noise of its own bin;
+    driven : the driver's own harmonic is known, and not only bounded by the noise;
+    takes_disagree : repeats lie farther apart than their noise and the take spread allow;
+    phase_off : the phase is not that of the prediction, beyond doubt and allowance;
+    width_cause : the chief cause of the interval's width;
+    least_excluded : the leak that the controls leave most room for.
+    """
     tone = evidence.tone
     observed = np.abs(tone.response)
     u_noise = np.fmax(tone.u_response, evidence.room.u / np.sqrt(tone.n))
@@ -133,23 +115,23 @@ def excess_of(evidence: Evidence) -> Excess:
     shares = np.sqrt(sum(bound.share**2 for bound in seen) / 3.0)
     whole = np.sqrt(u**2 + shares**2 + ((high_load - low_load) ** 2) / 12.0)
     phase, off = _phase(evidence, ratio, terms, seen, q)
-    return Excess(
-        observed=DB * np.log(np.where(present, observed, observed + limit)),
-        noise=DB * np.log(limit),
-        predicted=DB * (np.log(observed) - middle),
-        excess=DB * middle,
-        low=DB * low,
-        high=DB * high,
-        low_with_leaks=DB * low_with_leaks,
-        u=DB * whole,
-        phase_deg=np.degrees(phase),
-        phase_off=off,
-        present=present,
-        driven=driven,
-        takes_disagree=repeats.takes_disagree,
-        width_cause=_chief_cause(terms, seen, q, load=not evidence.sensed),
-        least_excluded=_chief_cause([], [b for b in bounds if b.cause in LEAKS], q, load=False),
-    )
+    return {
+        "observed_db": DB * np.log(np.where(present, observed, observed + limit)),
+        "noise_db": DB * np.log(limit),
+        "predicted_db": DB * (np.log(observed) - middle),
+        "excess_db": DB * middle,
+        "low": DB * low,
+        "high": DB * high,
+        "low_with_leaks": DB * low_with_leaks,
+        "u": DB * whole,
+        "phase_deg": np.degrees(phase),
+        "phase_off": off,
+        "present": present,
+        "driven": driven,
+        "takes_disagree": repeats.takes_disagree,
+        "width_cause": _chief_cause(terms, seen, q, load=not evidence.sensed),
+        "least_excluded": _chief_cause([], [b for b in bounds if b.cause in LEAKS], q, load=False),
+    }
 
 
 def _df(value: float, like: np.ndarray) -> np.ndarray:

@@ -6,8 +6,8 @@ airborne take, the driver by a sensed drive (or takes on the block) together wit
 driver` needs all of them and a sensed drive. A level that agrees while the phase does not is no
 explanation: part of the sum is then something else.
 
-`mount_numbers` gives the numbers of one mount as columns; `judged_table` joins those of all mounts,
-judges every row, and adds to an excess whether it comes back in the board's other mounts.
+`mount_numbers` gives the rows of one mount; `judged_table` joins those of all mounts, judges each,
+and adds to an excess whether it comes back in the board's other mounts.
 
 Contents: judge, untested, near_mains, ask, mount_numbers, unusable_mount, judged_table,
 clearest_specimen, highest_shown.
@@ -189,37 +189,23 @@ def _undecided(row, excess: dict[str, float]) -> Judgement:
 
 
 @np.errstate(divide="ignore", invalid="ignore")
-def mount_numbers(evidence: Evidence, *, fundamental_hz: float) -> dict[str, np.ndarray]:
-    """All that the verdicts of one mount rest on: name -> (rows,), from k = 2 up."""
-    tone, found = evidence.tone, excess_of(evidence)
-    k = np.arange(1, found.observed.size + 1)
+def mount_numbers(evidence: Evidence, *, fundamental_hz: float) -> pd.DataFrame:
+    """All that the verdicts of one mount rest on, a row a harmonic from k = 2 up."""
+    tone = evidence.tone
+    k = np.arange(1, tone.response.size + 1)
     load_low, load_high = load_range(k.size)
     columns = {
         "specimen": tone.take.specimen,
         "mount": tone.take.mount,
         "harmonic": k,
-        "observed_db": found.observed,
-        "predicted_db": found.predicted,
-        "excess_db": found.excess,
-        "low": found.low,
-        "high": found.high,
-        "low_with_leaks": found.low_with_leaks,
         "unit": tone.unit,
-        "u": found.u,
-        "phase_deg": found.phase_deg,
+        **excess_of(evidence),
         "route": evidence.transfer.source,
-        "noise_db": found.noise,
         **_source("air", evidence.air),
         **_source("recorder", evidence.recorder),
         # Tested and nothing found: minus infinity; not tested: NaN.
         "hum_db": 20.0 * np.log10(evidence.room.line),
         "batch": tone.take.batch,
-        "present": found.present,
-        "driven": found.driven,
-        "takes_disagree": found.takes_disagree,
-        "width_cause": found.width_cause,
-        "least_excluded": found.least_excluded,
-        "phase_off": found.phase_off,
         "sensed": evidence.sensed,
         "air_known": np.isfinite(evidence.transfer.drive) | (not evidence.sensed),
         "has_block": evidence.block is not None,
@@ -231,38 +217,16 @@ def mount_numbers(evidence: Evidence, *, fundamental_hz: float) -> dict[str, np.
         "load_high": load_high,
     }
     # Harmonics above half the rate were never recorded.
-    return _filled(columns, (k > 1) & np.isfinite(np.abs(tone.response)))
+    kept = (k > 1) & np.isfinite(np.abs(tone.response))
+    return pd.DataFrame(columns)[kept]
 
 
-def unusable_mount(key: tuple[str, int], take: Take, *, size: int) -> dict[str, np.ndarray]:
-    """The same columns for a mount that was planned and has no usable take of the tone."""
-    k = np.arange(1, size + 1)
-    known = {"specimen": key[0], "mount": key[1], "harmonic": k, "batch": take.batch}
-    empty = dict.fromkeys(("unit", "route", "width_cause", "least_excluded"), "")
-    no = dict.fromkeys(
-        ("air_is_limit", "recorder_is_limit", "present", "driven", "takes_disagree", "phase_off",
-         "sensed", "air_known", "has_block", "repeats_known"),
-        False,
-    )  # fmt: skip
-    nothing = dict.fromkeys(
-        ("observed_db", "predicted_db", "noise_db", "air_db", "air_most_db", "recorder_db",
-         "recorder_most_db", "hum_db", "low_with_leaks", "bin_hz", "tone_hz", "at_hz", "load_low",
-         "load_high", *OF_EXCESS),
-        np.nan,
-    )  # fmt: skip
-    return _filled({**known, **empty, **no, **nothing}, k > 1)
-
-
-def _filled(columns: dict, kept: np.ndarray) -> dict[str, np.ndarray]:
-    count = int(kept.sum())
-    return {
-        name: value[kept] if isinstance(value, np.ndarray) else _repeated(value, count)
-        for name, value in columns.items()
-    }
-
-
-def _repeated(value, count: int) -> np.ndarray:
-    return np.full(count, value, dtype=object if isinstance(value, str) else type(value))
+def unusable_mount(key: tuple[str, int], take: Take, *, size: int) -> pd.DataFrame:
+    """The rows of a mount that was planned and has no usable take of the tone."""
+    known = {"specimen": key[0], "mount": key[1], "batch": take.batch}
+    limits = {"air_is_limit": False, "recorder_is_limit": False}
+    rows = pd.DataFrame({**known, "harmonic": np.arange(2, size + 1), **limits})
+    return rows.reindex(columns=tables.TABLES["attribution"].names)
 
 
 def _source(name: str, source: Source) -> dict[str, np.ndarray]:
@@ -275,13 +239,11 @@ def _source(name: str, source: Source) -> dict[str, np.ndarray]:
     }
 
 
-def judged_table(mounts: Sequence[dict[str, np.ndarray]]) -> pd.DataFrame:
+def judged_table(mounts: Sequence[pd.DataFrame]) -> pd.DataFrame:
     """The table `attribution` of all mounts, judged row by row."""
     if not mounts:
         return tables.empty("attribution")
-    table = pd.DataFrame(
-        {name: np.concatenate([mount[name] for mount in mounts]) for name in mounts[0]}
-    )
+    table = pd.concat(mounts, ignore_index=True)
     found = [judge(row) for row in table.itertuples(index=False)]
     places = list(zip(table["specimen"], table["harmonic"], strict=True))
     table["verdict"] = [each.verdict for each in found]

@@ -102,15 +102,12 @@ def excess_figure(
     reach = _reach(rows)
     _excesses(upper, rows, study, reach)
     _counts(lower, rows)
-    upper.set_ylabel(say("figures_attribution.excess_axis"))
-    upper.set_ylim(-reach, reach)
-    lower.set_xticks(range(2, highest + 1))
-    lower.set_xlim(1.5, highest + 0.5)
+    upper.set(ylabel=say("figures_attribution.excess_axis"), ylim=(-reach, reach))
+    lower.set(xticks=range(2, highest + 1), xlim=(1.5, highest + 0.5), ylabel="mounts")
     quiet = int((above["verdict"] == Verdict.NOISE).sum())
     lower.set_xlabel(
         say("figures_attribution.harmonic_axis", highest=highest, quiet=quiet, above=len(above))
     )
-    lower.set_ylabel("mounts")
     return settle(figure)
 
 
@@ -232,8 +229,7 @@ def story_figure(
     step = max(1, -(-highest * grid.shape[1] // 40))
     for axes, mount in zip(grid.flat, shown, strict=False):
         _story(axes, rows[rows["mount"] == mount], bottom, top)
-        axes.set_xticks(range(2, highest + 1, step))
-        axes.set_xlim(1.3, highest + 0.7)
+        axes.set(xticks=range(2, highest + 1, step), xlim=(1.3, highest + 0.7))
     level = say("figures_attribution.level_axis", unit=str(rows["unit"].iloc[0]) or "dB")
     _label(grid, len(shown), say("figures_attribution.harmonic_number"), level)
     title = say(
@@ -422,9 +418,8 @@ def _steps_panel(
         odd = (own["verdict"] == StepVerdict.NOT_WITH).to_numpy()
         if odd.any():
             axes.plot(x[odd], difference[odd], label=str(StepVerdict.NOT_WITH), **RING)
-    axes.set_ylim(-reach, reach)
     axes.set_xticks(range(len(drives)), [exact(drive) for drive in drives])
-    axes.set_xlim(-0.5, len(drives) - 0.5)
+    axes.set(xlim=(-0.5, len(drives) - 0.5), ylim=(-reach, reach))
     axes.grid(axis="y")
 
 
