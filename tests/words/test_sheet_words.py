@@ -1,4 +1,4 @@
-"""Every code of the study folder and the bench as a sentence: where, what is wrong, what is right."""
+"""Every code of the study folder and the bench as a sentence: where, what is wrong, the cure."""
 
 from __future__ import annotations
 
@@ -222,11 +222,14 @@ def place_of(fields: dict) -> str:
     return ", ".join(parts)
 
 
+ODD = re.compile(r"[{}_]{2}|\s[,;:)]|\s\.(?!\.)|None|undefined|cells\.|right\.")
+
+
 def check(code: str, fields: dict) -> str:
     """The sentence, which opens with its place and holds every name and value that it was given."""
     sentence = say(note(code, **fields))
     assert sentence == re.sub(r"\s+", " ", sentence).strip()
-    assert not re.search(r"[{}_]{2}|\s[,;:)]|\s\.(?!\.)|None|undefined|cells\.|right\.", sentence), sentence
+    assert not ODD.search(sentence), sentence
     if "file" in fields:
         held = {name: fields[name] for name in fields if name != "column"}
         whole = place_of(fields if code not in HOLDS_COLUMN else held)
