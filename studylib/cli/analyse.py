@@ -42,11 +42,9 @@ def _check(folder: Path) -> int:
         return 0
     with Bars() as bars:
         found = [measure_batch(study, batch, progress=bars.of(batch)) for batch in study.batches]
-    for warning in [*study.warnings, *bench_warnings(found)]:
-        tell(say("cli.warning", warning=warning))
     fit = fitness(study, pd.concat([batch.quality for batch in found], ignore_index=True))
-    for line in fit.lines:
-        tell(say(line))
+    warnings = [*study.warnings, *bench_warnings(found)]
+    tell(*(say("cli.warning", warning=one) for one in warnings), *map(say, fit.lines))
     if planned:
         tell(say("cli.still_planned", planned=planned))
     return fit.failed

@@ -50,8 +50,7 @@ def plan(folder: Path, show: bool, add: int | None, again: bool, reports: Path) 
     from studylib.sheets.study import read_unrecorded
 
     study = read_unrecorded(folder)
-    for line in plan_sentences(plan_study(study)):
-        tell(say(line))
+    tell(*map(say, plan_sentences(plan_study(study))))
     if not study.specimens:
         tell(say("cli.no_schedule"))
     elif not show:
@@ -92,10 +91,12 @@ def blind(folder: Path) -> None:
         # Not to be repeated by anybody: hence no seed.
         rng=random.SystemRandom(),
     )
-    tell(say("cli.coded", key=KEY))
-    tell(say("cli.coded_boards"))
-    tell(say("cli.coded_key", sha256=made.key_sha256))
-    tell(say("cli.coded_limits"))
+    tell(
+        say("cli.coded", key=KEY),
+        say("cli.coded_boards"),
+        say("cli.coded_key", sha256=made.key_sha256),
+        say("cli.coded_limits"),
+    )
 
 
 @click.command(help=say("cli.help_unblind"))
@@ -135,8 +136,7 @@ def lock(folder: Path) -> None:
     tell(say("cli.locked", claims=len(study.settings.claims)))
     if recorded:
         tell(say("cli.locked_late", recorded=recorded))
-    tell(say("cli.locked_hash", sha256=made.sha256))
-    tell(say("cli.locked_next"))
+    tell(say("cli.locked_hash", sha256=made.sha256), say("cli.locked_next"))
 
 
 @click.command(help=say("cli.help_signals"))
@@ -150,11 +150,12 @@ def signals(folder: Path) -> None:
 
     with Bars() as bars:
         written = write_signals(read_study(folder), progress=bars.of("signals"))
-    for line in str(table(written.drop(columns="caution"))).splitlines():
-        tell(line)
-    tell("")
-    tell(say("cli.play_safely"))
-    tell(say("cli.signals", count=len(written), folder=folder / "signals"))
+    tell(
+        *str(table(written.drop(columns="caution"))).splitlines(),
+        "",
+        say("cli.play_safely"),
+        say("cli.signals", count=len(written), folder=folder / "signals"),
+    )
 
 
 @click.command(help=say("cli.help_sheet"))
@@ -166,5 +167,5 @@ def sheet(folder: Path, batches: tuple[str, ...]) -> None:
     from studylib.bench.sheet import write_sheets
     from studylib.sheets import read_study
 
-    for path in write_sheets(read_study(folder), batches=batches or None):
-        tell(say("cli.written", path=path))
+    written = write_sheets(read_study(folder), batches=batches or None)
+    tell(*(say("cli.written", path=path) for path in written))

@@ -39,27 +39,26 @@ def plainly(command: Callable[..., Any]) -> Callable[..., Any]:
     def run(*args: Any, **kwargs: Any) -> None:
         try:
             command(*args, **kwargs)
+        except click.ClickException:
+            raise
         except KeyboardInterrupt:
             complain(say("cli.stopped"))
             sys.exit(STOPPED)
         except StudyError as error:
-            for fault in error.faults:
-                complain(fault)
-            sys.exit(WRONG)
+            complain(*error.faults)
         except OSError as error:
             name = Path(error.filename).name if error.filename else ""
             reason, full = error.strerror or str(error), error.errno == errno.ENOSPC
             complain(say("cli.no_access", name=name, reason=reason, full=full))
-            sys.exit(WRONG)
-        except click.ClickException:
-            raise
         except Exception as error:
             # A fault of ours, not of the user; said shortly, and in full where it is asked for.
             if os.environ.get("STUDY_DEBUG"):
                 raise
             kind, message = type(error).__name__, printable(str(error))
             complain(say("cli.own_fault", kind=kind, message=message))
-            sys.exit(WRONG)
+        else:
+            return
+        sys.exit(WRONG)
 
     return run
 
@@ -95,14 +94,14 @@ class Bars:
         return lambda done, total, what: self.show(task, done, total, what)
 
 
-def tell(text: str) -> None:
-    """Print one line."""
-    click.echo(printable(text))
+def tell(*lines: str) -> None:
+    """Print lines."""
+    click.echo("\n".join(map(printable, lines)))
 
 
-def complain(text: str) -> None:
-    """Print one line to standard error."""
-    click.echo(printable(text), err=True)
+def complain(*lines: str) -> None:
+    """Print lines to standard error."""
+    click.echo("\n".join(map(printable, lines)), err=True)
 
 
 def printable(text: str) -> str:

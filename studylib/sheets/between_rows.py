@@ -13,8 +13,8 @@ from __future__ import annotations
 
 import re
 from collections import Counter, defaultdict
-from collections.abc import Hashable, Iterable, Sequence
-from typing import Any
+from collections.abc import Callable, Hashable, Iterable, Sequence
+from typing import Any, TypeVar
 
 from studylib.codes import Code, note
 from studylib.codes.sheets import SheetFault, SheetWarning
@@ -34,6 +34,9 @@ MULTIPLE_MARGIN = 0.01
 """A tone within this of a whole multiple of the fundamental is meant as that multiple."""
 
 
+Item = TypeVar("Item")
+
+
 def _take_note(code: Code, take: Take, column: str, **fields: Any) -> str:
     return note(code, file=TAKES, row=take.row, column=column, **fields)
 
@@ -41,32 +44,36 @@ def _take_note(code: Code, take: Take, column: str, **fields: Any) -> str:
 # Faults
 
 
+def _seen_before(items: Iterable[Item], key: Callable[[Item], Hashable]) -> list[tuple[Item, Item]]:
+    """(first, later) for each item whose key an earlier one has."""
+    first: dict[Hashable, Item] = {}
+    pairs = [(first.setdefault(key(item), item), item) for item in items]
+    return [(known, item) for known, item in pairs if known is not item]
+
+
 def repeated_ids(table: Table, column: str) -> list[str]:
     """Ids that an earlier row has already."""
-    first: dict[str, int] = {}
-    faults = []
-    for row in table.rows:
-        name = row.cells.get(column, "")
-        if name in first:
-            place = {"file": table.name, "row": row.number, "column": column}
-            faults.append(note(SheetFault.ID_TWICE, **place, value=name, other_row=first[name]))
-        elif name:
-            first[name] = row.number
-    return faults
+    rows = [row for row in table.rows if row.cells.get(column)]
+    return [
+        note(
+            SheetFault.ID_TWICE,
+            file=table.name,
+            row=row.number,
+            column=column,
+            value=row.cells[column],
+            other_row=first.number,
+        )
+        for first, row in _seen_before(rows, lambda row: row.cells[column])
+    ]
 
 
 def role_faults(specimens: Sequence[Specimen]) -> list[str]:
     """A second reference: drift is watched on one specimen."""
-    first, *others = [s for s in specimens if s.role == "reference"] or [None]
+    references = [s for s in specimens if s.role == "reference"]
+    place = {"file": SPECIMENS, "column": "role"}
     return [
-        note(
-            SheetFault.SECOND_REFERENCE,
-            file=SPECIMENS,
-            row=other.row,
-            column="role",
-            reference=first.specimen,
-        )
-        for other in others
+        note(SheetFault.SECOND_REFERENCE, **place, row=other.row, reference=first.specimen)
+        for first, other in _seen_before(references, lambda s: s.role)
     ]
 
 
@@ -78,50 +85,49 @@ def take_faults(takes: Sequence[Take]) -> list[str]:
 def _doubles(takes: Sequence[Take]) -> list[str]:
     """Two takes that say they are the same one. A take set aside may be made again under its
     number, and controls need no numbers."""
-    first: dict[Hashable, Take] = {}
-    faults = []
-    for t in takes:
-        if t.exclude or (t.kind not in BOARD_KINDS and t.repeat is None):
-            continue
-        known = first.setdefault((t.batch, t.specimen, t.mount, t.repeat, *_signal(t)), t)
-        if known is not t:
-            faults.append(_take_note(SheetFault.SAME_TAKE, t, "repeat", other_row=known.row))
-    return faults
+    numbered = [t for t in takes if t.kind in BOARD_KINDS or t.repeat is not None]
+    return [
+        _take_note(SheetFault.SAME_TAKE, t, "repeat", other_row=known.row)
+        for known, t in _seen_before([t for t in numbered if not t.exclude], _signal_and_number)
+    ]
+
+
+def _signal_and_number(take: Take) -> tuple:
+    return (*_signal(take), take.repeat)
 
 
 def _signal(take: Take) -> tuple:
-    return take.kind, take.tone_hz, take.drive_db, take.support
+    """What takes have in common that differ in their repeat alone."""
+    board = (take.batch, take.specimen, take.mount)
+    return (*board, take.kind, take.tone_hz, take.drive_db, take.support)
 
 
 def _torn_mounts(takes: Sequence[Take]) -> list[str]:
-    first: dict[Hashable, Take] = {}
+    code = SheetFault.MOUNT_IN_TWO_BATCHES
     return [
-        _take_note(
-            SheetFault.MOUNT_IN_TWO_BATCHES,
-            t,
-            "mount",
-            specimen=t.specimen,
-            mount=t.mount,
-            batch=known.batch,
-            other_row=known.row,
-        )
-        for t in _mounted(takes)
-        if (known := first.setdefault((t.specimen, t.mount, t.support), t)).batch != t.batch
+        _take_note(code, t, "mount", **_board(t), batch=known.batch, other_row=known.row)
+        for known, t in _seen_before(_mounted(takes), lambda t: (t.specimen, t.mount, t.support))
+        if known.batch != t.batch
     ]
 
 
 def _file_names(takes: Sequence[Take]) -> list[str]:
     """Batches become files; two names must not become one (capitals do not count everywhere)."""
-    first: dict[str, Take] = {}
-    faults: dict[str, str] = {}  # one for each batch
-    for t in takes:
-        known = first.setdefault(slug(t.batch).casefold(), t)
-        if known.batch != t.batch and t.batch not in faults:
-            names = {"batch": t.batch, "other": known.batch, "shared": slug(t.batch)}
-            faults[t.batch] = _take_note(
-                SheetFault.BATCHES_SHARE_FILE, t, "batch", **names, other_row=known.row
-            )
-    return list(faults.values())
+    first_of_batch = {t.batch: t for t in reversed(takes)}.values()
+    return [
+        _take_note(
+            SheetFault.BATCHES_SHARE_FILE,
+            t,
+            "batch",
+            batch=t.batch,
+            other=known.batch,
+            other_row=known.row,
+            shared=slug(t.batch),
+        )
+        for known, t in _seen_before(
+            sorted(first_of_batch, key=lambda t: t.row), lambda t: slug(t.batch).casefold()
+        )
+    ]
 
 
 def _time_zones(takes: Sequence[Take]) -> list[str]:
@@ -138,6 +144,10 @@ def _time_zones(takes: Sequence[Take]) -> list[str]:
         )
         for t, offset in odd[:1]
     ]
+
+
+def _board(take: Take) -> dict[str, Any]:
+    return {"specimen": take.specimen, "mount": take.mount}
 
 
 def _mounted(takes: Iterable[Take]) -> list[Take]:
@@ -249,46 +259,40 @@ def waiting_takes(takes: Sequence[Take], planned: Sequence[Take]) -> list[str]:
 
 
 def _skipped_mounts(takes: Sequence[Take]) -> list[str]:
-    groups: dict[Hashable, list[Take]] = defaultdict(list)
-    for t in _mounted(takes):
-        groups[t.specimen].append(t)
-    return [
-        _skipped(run, numbers, "mount", {"specimen": name})
-        for name, group in groups.items()
-        for run, numbers in _runs(group, "mount")
-    ]
+    return _skipped(_mounted(takes), "mount", lambda t: t.specimen)
 
 
 def _skipped_repeats(takes: Sequence[Take]) -> list[str]:
-    groups: dict[Hashable, list[Take]] = defaultdict(list)
+    return _skipped([t for t in takes if t.repeat is not None], "repeat", _signal)
+
+
+def _skipped(takes: Iterable[Take], column: str, group: Callable[[Take], Hashable]) -> list[str]:
+    """Numbers that takes of one group leave out; a group is described by its board and signal."""
+    groups: dict[Hashable, dict[int, Take]] = defaultdict(dict)
     for t in takes:
-        if t.repeat is not None:
-            groups[(t.batch, t.specimen, t.mount, *_signal(t))].append(t)
+        groups[group(t)].setdefault(getattr(t, column), t)
     return [
-        _skipped(run, numbers, "repeat", _described(group[0]))
-        for group in groups.values()
-        for run, numbers in _runs(group, "repeat")
+        _take_note(
+            SheetWarning.SKIPPED,
+            numbers[number],
+            column,
+            number=number,
+            first=first,
+            last=last,
+            **_described(numbers[number], column),
+        )
+        for numbers in groups.values()
+        for first, last, number in gaps(numbers)
     ]
 
 
-def _described(take: Take) -> dict[str, Any]:
-    """Board and signal, as far as they tell a take from others."""
-    board = {"specimen": take.specimen, "mount": take.mount} if take.specimen else {}
+def _described(take: Take, column: str) -> dict[str, Any]:
+    """The board, and for a repeat also mount and signal, as far as they tell takes apart."""
+    if column == "mount":
+        return {"specimen": take.specimen}
     tone = {"tone_hz": take.tone_hz} if take.kind in TONE_KINDS else {}
+    board = _board(take) if take.specimen else {}
     return {**board, **tone, "kind": take.kind, "drive_db": take.drive_db}
-
-
-def _runs(group: list[Take], column: str) -> list[tuple[tuple[int, int, int], dict[int, Take]]]:
-    numbers = {getattr(t, column): t for t in reversed(group)}
-    return [(run, numbers) for run in gaps(numbers)]
-
-
-def _skipped(
-    run: tuple[int, int, int], numbers: dict[int, Take], column: str, described: dict[str, Any]
-) -> str:
-    first, last, then = run
-    numbered = {"number": then, "first": first, "last": last}
-    return _take_note(SheetWarning.SKIPPED, numbers[then], column, **numbered, **described)
 
 
 def gaps(numbers: Iterable[int]) -> list[tuple[int, int, int]]:
@@ -372,9 +376,8 @@ def _calibrators(takes: Sequence[Take], settings: Settings) -> list[str]:
 
 
 def _same_order(takes: Sequence[Take]) -> list[str]:
-    first: dict[Hashable, Take] = {}
+    ordered = [t for t in takes if t.order is not None]
     return [
         _take_note(SheetWarning.SAME_ORDER, t, "order", order=t.order, other_row=known.row)
-        for t in takes
-        if t.order is not None and (known := first.setdefault((t.batch, t.order), t)) is not t
+        for known, t in _seen_before(ordered, lambda t: (t.batch, t.order))
     ]

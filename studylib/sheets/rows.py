@@ -11,7 +11,7 @@ Functions: `read_specimens`, `read_takes`, `covariate_columns`, `columns_needed`
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from datetime import datetime
 from pathlib import PurePosixPath, PureWindowsPath
 from typing import Annotated, Any
@@ -47,20 +47,14 @@ _NEEDS = {
 }
 
 
-def _comma(info: ValidationInfo) -> bool:
-    return bool((info.context or {}).get("comma"))
+def _reads(convert: Callable[..., float], *, empty: float | None = None) -> BeforeValidator:
+    """A cell as a number; `empty` is what an empty one stands for."""
 
+    def read(text: Any, info: ValidationInfo) -> float | None:
+        comma = bool((info.context or {}).get("comma"))
+        return empty if text == "" else convert(text, comma=comma)
 
-def _measured(text: Any, info: ValidationInfo) -> float | None:
-    return None if text == "" else number(text, comma=_comma(info))
-
-
-def _level(text: Any, info: ValidationInfo) -> float:
-    return 0.0 if text == "" else number(text, comma=_comma(info))
-
-
-def _count(text: Any, info: ValidationInfo) -> int | None:
-    return None if text == "" else whole(text, comma=_comma(info))
+    return BeforeValidator(read)
 
 
 def _moment(text: Any) -> datetime | None:
@@ -119,9 +113,9 @@ def _one_of(*options: str, empty: str | None = None) -> BeforeValidator:
 
 Name = Annotated[str, Field(min_length=1), AfterValidator(_printable)]
 Text = Annotated[str, AfterValidator(_printable)]
-Measured = Annotated[float | None, BeforeValidator(_measured)]
-Level = Annotated[float, BeforeValidator(_level)]
-Count = Annotated[int | None, BeforeValidator(_count)]
+Measured = Annotated[float | None, _reads(number)]
+Level = Annotated[float, _reads(number, empty=0.0)]
+Count = Annotated[int | None, _reads(whole)]
 
 
 class _Row(BaseModel):

@@ -134,16 +134,23 @@ def _section(
     if not isinstance(raw, dict):
         faults.append(note(SettingsFault.NOT_A_SECTION, file=FILE, name=name))
         return model.model_construct(), set(model.model_fields)
-    known = tuple(model.model_fields)
-    warnings += _unknown(raw, known, section=f"[{name}]")
-    try:
-        return model.model_validate({key: raw[key] for key in raw if key in known}), set()
-    except ValidationError as error:
-        found = field_faults(error, model)
+    made, found = _checked(model, raw, f"[{name}]", warnings)
     faults += [placed(fault, file=FILE, **_place(name, where)) for where, fault in found]
     bad = {where[0] for where, _ in found}
-    good = {key: _kept(raw[key]) for key in raw if key in set(known) - bad}
-    return model.model_construct(**good), bad
+    good = {key: _kept(raw[key]) for key in raw if key in model.model_fields and key not in bad}
+    return made or model.model_construct(**good), bad
+
+
+def _checked(
+    model: type[BaseModel], raw: dict[str, Any], section: str, warnings: list[str]
+) -> tuple[Any, list[tuple[tuple, str]]]:
+    """The model, or None and what does not fit; keys that are not known become warnings."""
+    known = tuple(model.model_fields)
+    warnings += _unknown(raw, known, section=section)
+    try:
+        return model.model_validate({key: raw[key] for key in raw if key in known}), []
+    except ValidationError as error:
+        return None, field_faults(error, model)
 
 
 def _kept(value: Any) -> Any:
@@ -163,15 +170,12 @@ def _claims(raw: Any, faults: list[str], warnings: list[str]) -> tuple[Claim, ..
     if not isinstance(raw, list) or not all(isinstance(item, dict) for item in raw):
         faults.append(note(SettingsFault.CLAIM_BRACKETS, file=FILE))
         return ()
-    claims, known = [], tuple(Claim.model_fields)
+    claims = []
     for n, given in enumerate(raw, start=1):
-        place = {"file": FILE, "section": f"[[claim]] {n}"}
-        warnings += _unknown(given, known, section=place["section"])
-        try:
-            claims.append(Claim.model_validate({k: given[k] for k in given if k in known}))
-        except ValidationError as error:
-            found = field_faults(error, Claim)
-            faults += [placed(fault, **place, key=where[0]) for where, fault in found]
+        section = f"[[claim]] {n}"
+        claim, found = _checked(Claim, given, section, warnings)
+        claims += [claim] if claim is not None else []
+        faults += [placed(f, file=FILE, section=section, key=where[0]) for where, f in found]
     return tuple(claims)
 
 
@@ -189,16 +193,18 @@ def _is_number(value: object) -> bool:
 
 def _channel_faults(channels: Channels) -> list[str]:
     drive, kind = channels.drive, channels.drive_kind
-    faults = []
-    if drive is not None and drive == channels.response:
-        faults.append(_fault(SettingsFault.SAME_CHANNEL, "[channels]", channel=drive))
-    if drive is not None and kind is None:
-        faults.append(_fault(SettingsFault.NO_DRIVE_KIND, "[channels]"))
-    if drive is None and kind is not None:
-        faults.append(_fault(SettingsFault.NO_DRIVE, "[channels]"))
-    if channels.full_scale_db is not None and channels.calibrator_db is not None:
-        faults.append(_fault(SettingsFault.TWO_LEVELS, "[channels]"))
-    return faults
+    levels = (channels.full_scale_db, channels.calibrator_db)
+    same = {"channel": drive}
+    return [
+        _fault(code, "[channels]", **fields)
+        for wrong, code, fields in (
+            (drive is not None and drive == channels.response, SettingsFault.SAME_CHANNEL, same),
+            (drive is not None and kind is None, SettingsFault.NO_DRIVE_KIND, {}),
+            (drive is None and kind is not None, SettingsFault.NO_DRIVE, {}),
+            (None not in levels, SettingsFault.TWO_LEVELS, {}),
+        )
+        if wrong
+    ]
 
 
 def _length_faults(tone: Tone) -> list[str]:
@@ -221,17 +227,15 @@ def _tap_faults(tap: Tap) -> list[str]:
 def _sweep_faults(sweep: Sweep) -> list[str]:
     given = sweep.model_dump()
     missing = [name for name, value in given.items() if value is None]
+    if len(missing) == len(given):
+        return []
     if missing:
-        some = len(missing) < len(given)
-        fault = SettingsFault.SWEEP_INCOMPLETE
-        return [_fault(fault, "[sweep]", keys=missing)] if some else []
+        return [_fault(SettingsFault.SWEEP_INCOMPLETE, "[sweep]", keys=missing)]
     if sweep.highest_hz < 2.0 * sweep.lowest_hz:
         return [_fault(SettingsFault.SWEEP_NARROW, "[sweep]")]
     least = LEAST_CYCLES * math.log(sweep.highest_hz / sweep.lowest_hz) / sweep.lowest_hz
-    if sweep.length_s < least:
-        fault = SettingsFault.SWEEP_FAST
-        return [_fault(fault, "[sweep]", key="length_s", **given, least_s=least)]
-    return []
+    fast = {"key": "length_s", **given, "least_s": least}
+    return [_fault(SettingsFault.SWEEP_FAST, "[sweep]", **fast)] if sweep.length_s < least else []
 
 
 def _plan_faults(plan: Plan) -> list[str]:
@@ -246,25 +250,24 @@ def _plan_faults(plan: Plan) -> list[str]:
 
 def _feature_faults(settings: Settings) -> list[str]:
     """Features that are not in the register, not comparable, twice there, or not primary."""
-    decide = settings.decide
+    primary = settings.decide.primary
     faults = []
-    for n, name in enumerate(decide.primary, start=1):
+    for n, name in enumerate(primary, start=1):
         place = {"section": "[decide]", "key": "primary", "item": n}
         faults += _comparable(name, **place)
-        if name in decide.primary[: n - 1]:
+        if name in primary[: n - 1]:
             faults.append(note(CellFault.REPEATED, file=FILE, **place, value=name))
-    for name, limit in decide.limits.items():
+    for name, limit in settings.decide.limits.items():
         faults += _limit_faults(name, limit)
     for n, claim in enumerate(settings.claims, start=1):
-        place = {"section": f"[[claim]] {n}", "key": "feature"}
-        unfit = _comparable(claim.feature, **place)
-        faults += unfit
-        if not unfit and decide.primary and claim.feature not in decide.primary:
+        section, name = f"[[claim]] {n}", claim.feature
+        unfit = _comparable(name, section=section, key="feature")
+        if not unfit and primary and name not in primary:
             code = SettingsFault.CLAIM_NOT_PRIMARY
-            faults.append(note(code, file=FILE, **place, name=claim.feature))
+            unfit = [_fault(code, section, key="feature", name=name)]
+        faults += unfit
         if claim.higher == claim.lower:
-            fault = _fault(SettingsFault.CLAIM_ONE_WOOD, place["section"], wood=claim.higher)
-            faults.append(fault)
+            faults.append(_fault(SettingsFault.CLAIM_ONE_WOOD, section, wood=claim.higher))
     return faults
 
 
@@ -314,15 +317,16 @@ def claim_faults(settings: Settings, woods: Sequence[str]) -> list[str]:
 
 def _bench_warnings(settings: Settings) -> list[str]:
     channels, fundamental_hz = settings.channels, settings.tone.fundamental_hz
-    hum = mains_multiple(fundamental_hz)
-    warnings = []
-    if hum:
-        given = {"fundamental_hz": fundamental_hz, "mains_hz": hum[0], "multiple": hum[1]}
-        place = {"key": "fundamental_hz"}
-        warnings.append(_fault(SettingsWarning.ON_THE_MAINS, "[tone]", **place, **given))
+    on_mains = {"key": "fundamental_hz", "fundamental_hz": fundamental_hz}
     unused = channels.response_kind != "microphone"
-    return warnings + [
-        _fault(SettingsWarning.LEVEL_UNUSED, "[channels]", key=key, kind=channels.response_kind)
-        for key in ("full_scale_db", "calibrator_db")
-        if unused and getattr(channels, key) is not None
+    return [
+        *(
+            _fault(SettingsWarning.ON_THE_MAINS, "[tone]", **on_mains, mains_hz=hz, multiple=k)
+            for hz, k in filter(None, [mains_multiple(fundamental_hz)])
+        ),
+        *(
+            _fault(SettingsWarning.LEVEL_UNUSED, "[channels]", key=key, kind=channels.response_kind)
+            for key in ("full_scale_db", "calibrator_db")
+            if unused and getattr(channels, key) is not None
+        ),
     ]
