@@ -24,11 +24,12 @@ Experimenters (recalled).
 
 from __future__ import annotations
 
+import itertools
 import random
 import secrets
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 from studylib.codes import note
 from studylib.codes.bench import BenchFault
@@ -78,16 +79,12 @@ class Written:
     removed: tuple[str, ...]
 
 
-@dataclass
-class _Numbers:
-    """The next mount number of each specimen, on the bench and free."""
-
-    last: dict[tuple[str, str], int] = field(default_factory=dict)
+class _Numbers(Counter):
+    """The last mount number of each (specimen, support)."""
 
     def next(self, specimen: str, support: str) -> int:
-        number = self.last.get((specimen, support), 0) + 1
-        self.last[specimen, support] = number
-        return number
+        self[specimen, support] += 1
+        return self[specimen, support]
 
 
 def plan_batches(study: Study, *, seed: int) -> list[Batch]:
@@ -111,7 +108,7 @@ def plan_batches(study: Study, *, seed: int) -> list[Batch]:
     for take in taken:
         if take.specimen and take.mount:
             place = (take.specimen, take.support)
-            numbers.last[place] = max(numbers.last.get(place, 0), take.mount)
+            numbers[place] = max(numbers[place], take.mount)
     woods, known = _woods(study, {take.specimen for take in taken})
     mounts, dealt = (1, [woods] * plan.batches) if known else _share_out(woods, plan, rng)
     batches = []
@@ -165,15 +162,11 @@ def _by_plank(own: Sequence[Specimen], rng: random.Random) -> list[Specimen]:
     return sorted(own, key=lambda s: (order[s.source], rng.random()))
 
 
-def _names(study: Study, count: int) -> Iterator[str]:
+def _names(study: Study, count: int) -> list[str]:
     """day1, day2, ... going on after the batches that are there."""
-    known = {take.batch for take in (*study.takes, *study.planned)}
-    number = len(known)
-    for _ in range(count):
-        number += 1
-        while f"day{number}" in known:
-            number += 1
-        yield f"day{number}"
+    known = study.all_batches
+    new = (f"day{number}" for number in itertools.count(len(known) + 1))
+    return list(itertools.islice((name for name in new if name not in known), count))
 
 
 def _batch(
@@ -186,14 +179,14 @@ def _batch(
 ) -> Batch:
     settings = study.settings
     order = _mounting_order(group, mounts, study, rng)
-    free = [s for s in dict.fromkeys(order) if not numbers.last.get((s, "free"))]
+    free = [s for s in dict.fromkeys(order) if not numbers[s, "free"]]
     free = [s for s in free if s not in {c.specimen for c in study.with_role("changed")}]
     steps = list(_before(settings))
     for place, specimen in enumerate(order):
-        first = not numbers.last.get((specimen, "bench"))
+        first = not numbers[specimen, "bench"]
         mount = numbers.next(specimen, "bench")
         if place == 0:
-            steps += _airborne(specimen, mount, settings)
+            steps += [Step("airborne", specimen, mount, tone_hz=hz) for hz in _tones(settings)]
         steps += _mounted(specimen, mount, settings, steps_too=first)
     rng.shuffle(free)
     for specimen in free if settings.plan.free_taps else []:
@@ -248,11 +241,6 @@ def _before(settings: Settings) -> Iterator[Step]:
             yield Step("driver", tone_hz=settings.tone.fundamental_hz, drive_db=drive_db)
         for tone_hz in _tones(settings):
             yield Step("driver", tone_hz=tone_hz)
-
-
-def _airborne(specimen: str, mount: int, settings: Settings) -> Iterator[Step]:
-    for tone_hz in _tones(settings):
-        yield Step("airborne", specimen, mount, tone_hz=tone_hz)
 
 
 def _mounted(specimen: str, mount: int, settings: Settings, *, steps_too: bool) -> Iterator[Step]:

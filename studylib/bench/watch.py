@@ -139,8 +139,6 @@ class Watcher:
         self.tell(say("bench.watching", name=self.study.name))
         if not self.study.schedules:
             self.tell(say("bench.unscheduled"))
-        there = self._files()
-        self.seen = {name: known for name, known in self.seen.items() if name in there}
         self._scan(now)
         batch = self._batch_at_work()
         if batch and not self.growing:
@@ -165,18 +163,20 @@ class Watcher:
 
     def _scan(self, now: float) -> None:
         found = self._files()
-        for name, signature in found.items():
-            known = self.seen.get(name)
-            if known and known[0] == signature and not self._is_named_now(name, known[1]):
-                continue
-            if name not in self.growing or self.growing[name][0] != signature:
-                self.growing[name] = (signature, now)
-        self.growing = {name: kept for name, kept in self.growing.items() if name in found}
-        # What is gone may come back under its name, and is then looked at again.
-        self.seen = {name: kept for name, kept in self.seen.items() if name in found}
-
-    def _is_named_now(self, name: str, verdict: str) -> bool:
-        return verdict == STRANGER and name in {take.file for take in self._all()}
+        named = {take.file for take in self._all()}
+        # What is gone may come back under its name, and is then looked at again; so is a stranger
+        # that has a row by now.
+        self.seen = {
+            name: (signature, verdict)
+            for name, (signature, verdict) in self.seen.items()
+            if name in found and not (verdict == STRANGER and name in named)
+        }
+        self.growing = {
+            name: (signature, since if signature == before else now)
+            for name, signature in found.items()
+            if self.seen.get(name, (None, ""))[0] != signature
+            for before, since in [self.growing.get(name, (None, now))]
+        }
 
     def _files(self) -> dict[str, Signature]:
         out = {}
@@ -191,14 +191,11 @@ class Watcher:
 
     def _is_settled(self, name: str, now: float) -> bool:
         waited = now - self.growing[name][1]
-        if waited < SETTLED_S:
-            return False
-        if waited >= GIVEN_UP_S:
-            return True
         try:
-            return not probe(self.folder / name).truncated
+            whole = waited >= SETTLED_S and not probe(self.folder / name).truncated
         except StudyError:  # no header yet
-            return False
+            whole = False
+        return whole or waited >= GIVEN_UP_S
 
     def _look(self, name: str) -> None:
         signature, _ = self.growing.pop(name)
@@ -233,9 +230,8 @@ class Watcher:
         """That takes which come before this one are not recorded yet."""
         order = [t.take for t in self.study.scheduled_of(take.batch)]
         missing = [name for name in order[: order.index(take.take)] if name in waiting]
-        if not missing:
-            return ""
-        return " " + say("bench.out_of_order", first=missing[0], more=len(missing) - 1)
+        more = len(missing) - 1
+        return f" {say('bench.out_of_order', first=missing[0], more=more)}" if missing else ""
 
     def _stranger(self, name: str) -> str:
         waiting, batch = self._waiting(), self._batch_at_work()
@@ -275,9 +271,8 @@ class Watcher:
     def _read_sheets(self) -> None:
         """Read the sheets again where they changed; with faults, go on with the last good ones."""
         state = self._sheet_state()
-        if state == self.sheets and not self.fault:
-            return
-        if self.growing:  # a half-written recording is no fault of the sheets
+        # While something grows: a half-written recording is no fault of the sheets.
+        if self.growing or (state == self.sheets and not self.fault):
             return
         try:
             self.study = read_study(self.folder)

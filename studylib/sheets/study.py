@@ -7,7 +7,7 @@ suspicious is a warning and stays with the study.
 The three files are read independently as far as that goes, so that a slip in one does not hide the
 slips in the others. Recordings are looked up and compared, not opened as audio.
 
-Functions: `read_study`, `read_unrecorded`, `file_hashes`, `run_order`. Class: `Study`.
+Functions: `read_study`, `read_unrecorded`, `file_hashes`, `recording_order`. Class: `Study`.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from __future__ import annotations
 import os
 from collections.abc import Iterable
 from dataclasses import dataclass
+from datetime import datetime
 from functools import cached_property
 from pathlib import Path
 
@@ -275,8 +276,7 @@ def _records(
     folder: Path,
 ) -> tuple[tuple[Scheduled, ...], Blinding | None, Lock | None, list[str]]:
     """What was written down beside the sheets, and what of it cannot be read."""
-    found: list = []
-    faults: list[str] = []
+    found, faults = [], []
     for read, nothing in ((read_schedules, ()), (read_blinding, None), (read_lock, None)):
         try:
             found.append(read(folder))
@@ -310,7 +310,7 @@ def file_hashes(study: Study) -> dict[str, str]:
     return {name: sha256(study.folder / name) for name in names}
 
 
-def run_order(takes: Iterable[Take]) -> pd.DataFrame:
+def recording_order(takes: Iterable[Take]) -> pd.DataFrame:
     """One row a mount of a specimen, in the order of recording.
 
     Batches follow each other by their first take's start, or by their first row where no start is
@@ -322,18 +322,21 @@ def run_order(takes: Iterable[Take]) -> pd.DataFrame:
     take); place (0 for the first take of the batch, 1 for its last; the mean over the mount's
     takes); started (of its first take, NaT where unknown); by ("order", "started" or "row").
     """
-    given = list(takes)
-    batches: dict[str, list[tuple[int, Take]]] = {}
-    for row, take in enumerate(given):
-        batches.setdefault(take.batch, []).append((row, take))
+    batches: dict[str, list[Take]] = {}
+    for take in takes:
+        batches.setdefault(take.batch, []).append(take)
+    own = list(batches.values())
+    if all(take.started for batch in own for take in batch):
+        own.sort(key=lambda batch: min(map(_clock, batch)))
     rows = []
-    for own in sorted(batches.values(), key=lambda own: _began(own, given)):
-        by, ordered = _in_batch_order(own)
+    for batch in own:
+        by, ordered = _in_batch_order(batch)
         last = max(len(ordered) - 1, 1)
-        for rank, take in enumerate(ordered):
-            if take.specimen and take.mount is not None:
-                started = take.started.replace(tzinfo=None) if take.started else None
-                rows.append((take.specimen, take.batch, take.mount, rank / last, started, by))
+        rows += [
+            (take.specimen, take.batch, take.mount, rank / last, _clock(take), by)
+            for rank, take in enumerate(ordered)
+            if take.specimen and take.mount is not None
+        ]
     table = pd.DataFrame(rows, columns=["specimen", "batch", "mount", "place", "started", "by"])
     mounts = table.groupby(["specimen", "batch", "mount"], sort=False).agg(
         place=("place", "mean"), started=("started", "first"), by=("by", "first")
@@ -343,16 +346,14 @@ def run_order(takes: Iterable[Take]) -> pd.DataFrame:
     return mounts[list(MOUNT_COLUMNS)]
 
 
-def _began(own: list[tuple[int, Take]], every: list[Take]):
-    if all(take.started for take in every):
-        return min(take.started.replace(tzinfo=None) for _, take in own)
-    return min(row for row, _ in own)
+def _clock(take: Take) -> datetime | None:
+    """What the clock showed."""
+    return take.started.replace(tzinfo=None) if take.started else None
 
 
-def _in_batch_order(own: list[tuple[int, Take]]) -> tuple[str, list[Take]]:
-    if all(take.order is not None for _, take in own):
-        return "order", [t for _, t in sorted(own, key=lambda each: (each[1].order, each[0]))]
-    if all(take.started for _, take in own):
-        key = [(take.started.replace(tzinfo=None), row, take) for row, take in own]
-        return "started", [take for _, _, take in sorted(key, key=lambda each: each[:2])]
-    return "row", [take for _, take in own]
+def _in_batch_order(takes: list[Take]) -> tuple[str, list[Take]]:
+    if all(take.order is not None for take in takes):
+        return "order", sorted(takes, key=lambda take: take.order)
+    if all(take.started for take in takes):
+        return "started", sorted(takes, key=_clock)
+    return "row", takes
