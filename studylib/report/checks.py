@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from studylib.sheets import Study
-from studylib.sheets.study import run_order
+from studylib.sheets.study import recording_order
 from studylib.stats import drift, outliers, scales, without
 from studylib.stats.compare import Comparison
 from studylib.stats.own_design import OwnDesign, own_design
@@ -64,7 +64,7 @@ def checks_of(study: Study, comparison: Comparison) -> Checks:
     """Everything that is asked of one comparison; the primary features only."""
     workings = comparison.workings
     features = workings.usable
-    order = run_order(study.takes)
+    order = recording_order(study.takes)
     mounts = workings.all_mounts[workings.all_mounts["feature"].isin(features)]
     mounts = mounts.drop(columns="place", errors="ignore")  # that of the order is taken
     references = [s.specimen for s in study.specimens if s.role == "reference"]

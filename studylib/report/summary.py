@@ -27,7 +27,7 @@ from studylib.report.checks import Checks, checks_of, own_rows
 from studylib.report.modes import StudyModes, modes_of_study
 from studylib.report.preregistration import coded_claims
 from studylib.sheets import Study
-from studylib.sheets.study import run_order
+from studylib.sheets.study import recording_order
 from studylib.stats.compare import Comparison, compare
 from studylib.stats.covariates import Covariates, analyse_covariates
 from studylib.stats.means import FeatureMeans, wood_means
@@ -244,7 +244,7 @@ def summarise(study: Study, gathered: Gathered) -> Summary:
         ],
         own_limits=set(decide.limits),
         listening=study.settings.channels.response_kind == "microphone",
-        places=run_order(study.takes) if decide.take_out_drift else None,
+        places=recording_order(study.takes) if decide.take_out_drift else None,
     )
     comparison = replace(comparison, claims=coded_claims(study, comparison.claims))
     return Summary(

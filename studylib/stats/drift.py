@@ -64,7 +64,7 @@ def reference_chart(
     Parameters
     ----------
     mounts : of all specimens: feature, specimen, batch, mount, y.
-    order : from `sheets.study.run_order`.
+    order : from `sheets.study.recording_order`.
     """
     names = list(references)
     rows = []
@@ -122,7 +122,7 @@ def order_of_woods(order: pd.DataFrame, boards: pd.DataFrame) -> OrderOfWoods:
 
     Parameters
     ----------
-    order : from `sheets.study.run_order`.
+    order : from `sheets.study.recording_order`.
     boards : specimens under comparison: specimen, wood.
     """
     wood = dict(zip(boards["specimen"], boards["wood"], strict=True))

@@ -34,7 +34,7 @@ from studylib.report.rivals.basis import (
     reported_spread,
     untested,
 )
-from studylib.sheets.study import run_order
+from studylib.sheets.study import recording_order
 from studylib.stats import scales
 from studylib.stats.boards import mount_cells
 
@@ -200,6 +200,6 @@ def _change(own: pd.DataFrame, u: float, df: int, entry: Feature, confidence: fl
 
 def _run_order(basis: Basis, specimen: str) -> dict[tuple[str, int], int]:
     """(batch, mount) -> rank in time."""
-    own = run_order(basis.summary.study.takes)
+    own = recording_order(basis.summary.study.takes)
     own = own[own["specimen"] == specimen]
     return {key: rank for rank, key in enumerate(zip(own["batch"], own["mount"], strict=True))}
