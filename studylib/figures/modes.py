@@ -76,8 +76,13 @@ def tone_and_modes_figure(
 
     Parameters
     ----------
-    near : `wood.near_tone.modes_near_tone`.  boards : `modes.boards.board_modes`.
-    spectra : take, specimen, wood, mount, frequency_hz, level_db.
+    near, boards, spectra : the tables `modes_near_tone`, `board_modes` and `spectra`.
+    study : the study, for its boards and its tone.
+    size : width and height in inches; None for the page's.
+
+    Returns
+    -------
+    An open matplotlib figure; where there is nothing to draw, one that says so.
     """
     shown = [board for wood in study.woods if (board := _first_board(wood, boards, study))]
     if not shown:
@@ -179,7 +184,17 @@ def _key(figure: Figure) -> None:
 def ladder_figure(
     boards: pd.DataFrame, study, *, size: tuple[float, float] | None = None
 ) -> Figure:
-    """Frequency and loss factor of every numbered mode, a panel for each support."""
+    """Frequency and loss factor of every numbered mode, a panel for each support.
+
+    Parameters
+    ----------
+    boards : the table `board_modes`.  study : the study, for its woods and its tone.
+    size : width and height in inches; None for the page's.
+
+    Returns
+    -------
+    An open matplotlib figure; where there is nothing to draw, one that says so.
+    """
     known = boards[~boards["missing"] & (boards["role"] == "")]
     supports = [support for support in SUPPORTS if (known["support"] == support).any()]
     if not supports:
@@ -220,7 +235,17 @@ def _few_ticks(axes: Axes, values: pd.Series) -> None:
 
 @styled
 def tap_figure(view, *, size: tuple[float, float] | None = None) -> Figure:
-    """Level against time of one tap take (`measure.rings.TapView`; None: nothing to show)."""
+    """Level against time of one tap take.
+
+    Parameters
+    ----------
+    view : from `measure.rings.tap_view`; None when there is nothing to show.
+    size : width and height in inches; None for the page's.
+
+    Returns
+    -------
+    An open matplotlib figure; where there is nothing to draw, one that says so.
+    """
     if view is None:
         return empty_figure(say("figures_modes.no_tap"), size)
     figure = new_figure(size, 4.2)
@@ -265,7 +290,12 @@ def responses_figure(
 
     Parameters
     ----------
-    responses : `measure.sweep_rows.mount_responses`.
+    responses : the table `responses`.  study : the study, for its woods and its tone.
+    size : width and height in inches; None for the page's.
+
+    Returns
+    -------
+    An open matplotlib figure; where there is nothing to draw, one that says so.
     """
     wood_of = {s.specimen: s.wood for s in study.specimens if not s.role}
     rows = responses[responses["specimen"].isin(list(wood_of))]
@@ -320,7 +350,12 @@ def stiffness_figure(
 
     Parameters
     ----------
-    wood : `wood.study_wood.wood_table`.
+    wood : the table `wood`.  study : the study, for its boards.
+    size : width and height in inches; None for the page's.
+
+    Returns
+    -------
+    An open matplotlib figure; where there is nothing to draw, one that says so.
     """
     compared = {s.specimen for s in study.specimens if not s.role}
     rows = wood[wood["specimen"].isin(compared)].set_index(["specimen", "quantity"])

@@ -49,11 +49,16 @@ class _Value(NamedTuple):
 def with_numbers(
     study: Study, features: pd.DataFrame, modes: pd.DataFrame
 ) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
-    """(features with those of taps, numbered modes, boards' modes).
+    """What rings, over the whole study: numbers for its modes, and the features they give.
 
     Parameters
     ----------
-    features, modes : the parts' tables of these names, all batches.
+    study : the study, for the sizes of its boards.
+    features, modes : the tables of these names, all batches; modes without numbers.
+
+    Returns
+    -------
+    The tables `features`, those of taps added; `modes`, with their numbers; and `board_modes`.
     """
     if modes.empty:
         return features, modes.assign(mode=np.nan), tables.empty("board_modes")

@@ -22,7 +22,7 @@ from studylib.measure.parts import Gathered
 from studylib.measure.sweep_rows import mount_responses
 from studylib.sheets import Study
 from studylib.signal.damping import decay_time, logarithmic_decrement, quality_factor
-from studylib.signal.transfer_functions import LOWEST_COHERENCE
+from studylib.signal.transfer_functions import LOWEST_COHERENCE, incoherent_share
 from studylib.wood import modes_near_tone, wood_features, wood_table, wood_warnings
 from studylib.wood.near_tone import LIFTED_DB
 from studylib.words import say
@@ -283,10 +283,9 @@ def sweep_sentences(study: Study, responses: pd.DataFrame) -> list[str]:
         return [note("modes_report.sweep_shape_unknown")]
     mounts = len(responses[["specimen", "mount"]].drop_duplicates())
     found = note("modes_report.sweeps_found", sweeps=len(takes), mounts=mounts)
-    coherence = responses["coherence"].dropna()
-    if coherence.empty:
+    share = incoherent_share(responses["coherence"].to_numpy(dtype=float))
+    if np.isnan(share):
         return [found, note("modes_report.no_repeated_sweep")]
-    share = float(np.mean(coherence < LOWEST_COHERENCE))
     return [found, note("modes_report.coherence_low", lowest=LOWEST_COHERENCE, share=share)]
 
 

@@ -6,13 +6,13 @@ large; the truth lies between them where both are noisy. The coherence is their 
 of the response that follows the drive from repeat to repeat.
 
 With few repeats the coherence is too high: where nothing is related at all, n repeats still give
-1/n on average; for a true g and many repeats about g + (1 - g)^2 / n, for few more than that
-(`coherence_bias`). With one repeat it would always be 1 and is not given (NaN).
+1/n on average; for a true g and many repeats about g + (1 - g)^2 / n, for few more than that. With
+one repeat it would always be 1 and is not given (NaN).
 
 Conventions: complex values at F frequencies of R repeats, any common reference of phase within a
 repeat; levels in dB are 20 lg of magnitudes.
 
-Functions: transfer_functions, coherence_bias, random_error, incoherent_share. Transfer.
+Functions: transfer_functions, random_error, incoherent_share. Transfer.
 Source: Bendat & Piersol, Random Data (random error sqrt((1 - g) / (2 g n)) of |H|, g the
 coherence; bias (1 - g)^2 / n for large n; recalled); Carter, Knapp & Nuttall 1973 (the exact mean
 of the estimate for normal values; recalled, checked by simulation).
@@ -23,13 +23,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import hyp2f1
 
 from studylib.codes.modes import SweepFault
 from studylib.words import say
 
 LOWEST_COHERENCE = 0.9  # common practice, no source
-LARGEST_SHARE = 0.1  # of the band that may lie below it; common practice, no source
 
 
 @dataclass(frozen=True)
@@ -78,17 +76,11 @@ def random_error(coherence: np.ndarray, repeats: np.ndarray) -> np.ndarray:
         return np.sqrt((1.0 - coherence) / (2.0 * coherence * repeats))
 
 
-def coherence_bias(coherence: np.ndarray, repeats: np.ndarray) -> np.ndarray:
-    """By how much a coherence from few repeats is too high on average, for a true coherence."""
-    g, n = np.asarray(coherence, dtype=float), np.asarray(repeats, dtype=float)
-    return 1.0 / n + (n - 1.0) / (n + 1.0) * g * hyp2f1(1.0, 1.0, n + 2.0, g) - g
-
-
 def incoherent_share(coherence: np.ndarray, *, lowest: float = LOWEST_COHERENCE) -> float:
     """Share of the frequencies whose coherence is below a limit; NaN where none is known.
 
-    More than `LARGEST_SHARE` of the band: the repeats do not agree with each other, because of
-    noise, a rattle or something that moved between them.
+    There the repeats do not agree with each other, because of noise, a rattle or something that
+    moved between them.
     """
     known = coherence[np.isfinite(coherence)]
     return float(np.mean(known < lowest)) if known.size else float("nan")

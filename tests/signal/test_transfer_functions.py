@@ -9,15 +9,21 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from scipy import signal
+from scipy.special import hyp2f1
 
 from studylib.signal.transfer_functions import (
-    coherence_bias,
     incoherent_share,
     random_error,
     transfer_functions,
 )
 
 TRUE = 2.0 * np.exp(0.7j)
+
+
+def coherence_bias(coherence, repeats):
+    """By how much a coherence from few repeats is too high on average, for a true coherence."""
+    g, n = np.asarray(coherence, dtype=float), np.asarray(repeats, dtype=float)
+    return 1.0 / n + (n - 1.0) / (n + 1.0) * g * hyp2f1(1.0, 1.0, n + 2.0, g) - g
 
 
 def _noise(rng, shape, power):
