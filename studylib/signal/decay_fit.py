@@ -6,15 +6,14 @@ what the fit leaves over is held against the noise floor.
 
 Conventions: as in `signal.poles`; indices of bins count from the first of the search.
 
-Functions: taken, joined, groups_of, windows, starts_at, kept_in, pruned, fit_bins, judged,
-judged_apart, stands_out, squares_of. Search, Work, TooMuchWork, Found, NONE.
+Functions: subset, joined, groups_of, windows, starts_at, dying_away, pruned, fit_bins, checked_fit,
+checked_lone_fits, stands_out, squares_of. Search, Work, TooMuchWork, Found, NONE.
 Source: maximum likelihood on the bins (`signal.poles`); limits are our own choice, tried out in
 simulation.
 """
 
 from __future__ import annotations
 
-from math import isfinite
 from typing import NamedTuple
 
 import numpy as np
@@ -88,7 +87,7 @@ class Found(NamedTuple):
 NONE = Found(*(np.zeros(0, complex),) * 2, *(np.zeros(0),) * 4, *(np.zeros(0, bool),) * 2)
 
 
-def taken(found: Found, which: np.ndarray) -> Found:
+def subset(found: Found, which: np.ndarray) -> Found:
     return Found(*(field[which] for field in found))
 
 
@@ -139,7 +138,7 @@ def starts_at(rest: np.ndarray, turns: np.ndarray, peaks: np.ndarray) -> np.ndar
     return np.where(fits, s, -half + 1j * angle)
 
 
-def kept_in(s: np.ndarray) -> np.ndarray:
+def dying_away(s: np.ndarray) -> np.ndarray:
     """Start values that die away."""
     return np.minimum(s.real, -1e-7) + 1j * s.imag
 
@@ -183,7 +182,7 @@ def fit_bins(
         search.work.spend(STEPS * len(s))
         return None
     search.work.spend(fit.steps * len(s))
-    return judged(fit, target, low, search)
+    return checked_fit(fit, target, low, search)
 
 
 def _angles(low, high, search: Search):
@@ -192,14 +191,19 @@ def _angles(low, high, search: Search):
     return (search.first + low) * step, (search.first + high - 1) * step
 
 
-def judged(fit: PoleFit, target: np.ndarray, low: int, search: Search) -> Found | None:
+def _inside(fit: PoleFit, lowest, highest) -> np.ndarray:
+    """Which decays are between two angles, not too steep, and known at all."""
+    s = fit.s
+    good = (s.imag >= lowest) & (s.imag <= highest) & (-s.real < STEEPEST * s.imag)
+    return good & np.isfinite(fit.c) & np.isfinite(fit.c_scale) & (fit.c_scale > 0.0)
+
+
+def checked_fit(fit: PoleFit, target: np.ndarray, low: int, search: Search) -> Found | None:
     """A fit with the noise around it; None when it ran out of its bins."""
     s, count, high = fit.s, len(target), low + len(target)
     lowest, highest = _angles(low, high, search)
-    for pole, amplitude, spread in zip(s.tolist(), fit.c.tolist(), fit.c_scale, strict=True):
-        inside = lowest <= pole.imag <= highest and -pole.real < STEEPEST * pole.imag
-        if not (inside and isfinite(abs(amplitude)) and isfinite(spread) and spread > 0.0):
-            return None
+    if not _inside(fit, lowest, highest).all():
+        return None
     free = count - 2 * len(s)
     left, nearby = fit.squares / free, float(search.floor[low:high].mean())
     power = float(np.vdot(target, target).real) / count
@@ -207,15 +211,13 @@ def judged(fit: PoleFit, target: np.ndarray, low: int, search: Search) -> Found 
     return Found(s, fit.c, fit.s_scale, fit.c_scale, *same)
 
 
-def judged_apart(
+def checked_lone_fits(
     fit: PoleFit, target: np.ndarray, low: np.ndarray, high: np.ndarray, search: Search
 ) -> tuple[Found, np.ndarray]:
     """The same for lone decays fitted side by side, and which of them stayed in their bins."""
     s, count, free = fit.s, high - low, high - low - 2
     lowest, highest = _angles(low, high, search)
-    good = (s.imag >= lowest) & (s.imag <= highest)
-    good &= (-s.real < STEEPEST * s.imag) & np.isfinite(fit.c) & np.isfinite(fit.c_scale)
-    good &= fit.c_scale > 0.0
+    good = _inside(fit, lowest, highest)
     total = np.concatenate([[0.0], np.cumsum(search.floor)])
     left, nearby = fit.squares / free, (total[high] - total[low]) / count
     power = np.einsum("rm,rm->r", target, target.conj()).real / count

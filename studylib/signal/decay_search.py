@@ -6,7 +6,7 @@ all the others, as they stand, taken off.
 
 Conventions: as in `signal.decay_fit`.
 
-Functions: enlarged, swept, dropped_weak.
+Functions: with_new_decays, refitted, dropped_weak.
 Source: as `signal.decay_fit`.
 """
 
@@ -21,15 +21,15 @@ from studylib.signal.decay_fit import (
     TOGETHER,
     Found,
     Search,
+    checked_lone_fits,
+    dying_away,
     groups_of,
     joined,
-    judged_apart,
-    kept_in,
     pruned,
     squares_of,
     stands_out,
     starts_at,
-    taken,
+    subset,
     windows,
 )
 from studylib.signal.poles import (
@@ -47,7 +47,7 @@ ROUGHLY = 3.0  # where new decays are still in each other's way: a second fit fo
 LONG = 128  # bins: longer windows are fitted apart from shorter ones
 
 
-def enlarged(
+def with_new_decays(
     found: Found,
     peaks: np.ndarray,
     rest: np.ndarray,
@@ -70,7 +70,7 @@ def enlarged(
     search.work.spend(STEPS * len(picked))  # beforehand: thousands would not even fit in memory
     parts = [_begun(starts_at(rest, search.turns, picked), picked, rest, search)]
     for index, group in enumerate(groups):
-        own, more = taken(found, group), None
+        own, more = subset(found, group), None
         key = tuple(np.round(own.s.imag * search.n).astype(int))
         if (index in grown or own.astray.any()) and key not in given_up:
             more = _one_more(own, grown.get(index), rest, search)
@@ -115,7 +115,7 @@ def _one_more(own: Found, peak: int | None, rest: np.ndarray, search: Search) ->
     best, least = None, squares_of(own, target, of)
     gain = STANDS_OUT * float(search.floor[low:high].mean())
     for s in _starts_of_more(own, peak, rest, target, turns, search):
-        trial = pruned(kept_in(s), target, low, search)
+        trial = pruned(dying_away(s), target, low, search)
         if trial is None:
             continue
         squares = squares_of(trial, target, of)
@@ -138,7 +138,7 @@ def _starts_of_more(own, peak, rest, target, turns, search) -> Iterator[np.ndarr
         yield np.r_[own.s, starts_at(rest, search.turns, np.array([peak]))]
 
 
-def swept(found: Found, search: Search, *, together: float = TOGETHER) -> Found:
+def refitted(found: Found, search: Search, *, together: float = TOGETHER) -> Found:
     """Every group fitted to the bins around it, with all the others as they stand taken off."""
     if not len(found.s):
         return found
@@ -152,7 +152,7 @@ def swept(found: Found, search: Search, *, together: float = TOGETHER) -> Found:
     for group, span, near, model in zip(groups, spans, turns, others, strict=True):
         if len(group) == 1:
             continue
-        own = taken(found, group)
+        own = subset(found, group)
         target = search.bins[span] - model + own.c @ terms(own.s, n=search.n, turns=near)
         fresh = not np.all(np.isfinite(own.noise))
         again = pruned(own.s, target, span.start, search, c=None if fresh else own.c)
@@ -166,7 +166,7 @@ def swept(found: Found, search: Search, *, together: float = TOGETHER) -> Found:
         rest[span] = search.bins[span] - model
     for rows in (lone[highs[lone] - lows[lone] < LONG], lone[highs[lone] - lows[lone] >= LONG]):
         if len(rows):
-            parts += _lone_fitted(taken(found, rows), lows[rows], highs[rows] + 1, rest, search)
+            parts += _lone_fitted(subset(found, rows), lows[rows], highs[rows] + 1, rest, search)
     return joined(parts)
 
 
@@ -187,12 +187,12 @@ def _lone_fitted(
         enough=ROUGHLY if fresh.any() else SETTLED,
     )  # fmt: skip
     search.work.spend(fit.steps * len(own.s))
-    again, good = judged_apart(fit, target, low, high, search)
-    parts = [taken(again, good), taken(own, ~good & ~fresh)]
+    again, good = checked_lone_fits(fit, target, low, high, search)
+    parts = [subset(again, good), subset(own, ~good & ~fresh)]
     for i in np.flatnonzero(~good & fresh):
         row = slice(0, high[i] - low[i])
         other = _begun_otherwise(own.s[[i]], target[i, row], int(low[i]), search)
-        parts.append(taken(own, [i]) if other is None else other)
+        parts.append(subset(own, [i]) if other is None else other)
     return parts
 
 
@@ -203,7 +203,7 @@ def _begun_otherwise(s: np.ndarray, target: np.ndarray, low: int, search: Search
     halves = s[wide].real * 0.5 + 1j * (s[wide].imag + s[wide].real * np.array([-0.5, 0.5]))
     starts = [local_poles(target, turns=turns, count=len(s) + more) for more in (0, 1)]
     for start in (*starts, np.r_[np.delete(s, wide), halves]):
-        found = pruned(kept_in(start), target, low, search)
+        found = pruned(dying_away(start), target, low, search)
         if found is not None:
             return found
     return None
@@ -211,4 +211,4 @@ def _begun_otherwise(s: np.ndarray, target: np.ndarray, low: int, search: Search
 
 def dropped_weak(found: Found) -> Found:
     """Without the decays that do not stand out of their own uncertainty."""
-    return taken(found, stands_out(found) >= STANDS_OUT)
+    return subset(found, stands_out(found) >= STANDS_OUT)

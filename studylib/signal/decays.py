@@ -35,7 +35,7 @@ from studylib.signal.decay_fit import (
     TooMuchWork,
     Work,
 )
-from studylib.signal.decay_search import dropped_weak, enlarged, swept
+from studylib.signal.decay_search import dropped_weak, refitted, with_new_decays
 from studylib.signal.floor import noise_floor
 from studylib.signal.poles import decays_in_bins
 
@@ -138,11 +138,11 @@ def _searched(
         if state in tried or len(found.s) >= 3 * most or not (len(peaks) or found.astray.any()):
             break
         tried.add(state)
-        found = enlarged(found, peaks, rest, search, given_up)
-        found = swept(found, search)
+        found = with_new_decays(found, peaks, rest, search, given_up)
+        found = refitted(found, search)
         # Sweeps alone close in on modes with near neighbours too slowly.
         wide = AT_LAST if len(found.s) <= MOST_AT_LAST else TOGETHER
-        found = dropped_weak(swept(found, search, together=wide))
+        found = dropped_weak(refitted(found, search, together=wide))
         model = _model(found, search)
         rest = search.bins - model
         tolerated = MODEL_ERROR * (model.real**2 + model.imag**2)

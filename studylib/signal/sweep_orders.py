@@ -7,12 +7,19 @@ off and falls onto the next lower order: a longer sweep (a larger L) leaves more
 told by halving the window: where half of it changes the value by a share d, an exponential decay
 leaves about d^2 beyond the whole.
 
+The noise is what a channel holds at a frequency while the sweep is elsewhere. The take is cut into
+pieces and each is transformed. Around each frequency, most bins of most pieces hold neither the
+sweep nor one of its harmonics nor a mode that still rings. A low quantile over bins and pieces
+together tells the noise: a quantile q of exponential variables of mean P is -P ln(1 - q)
+(definition). Where a board rings for most of the take, the value is too large rather than too
+small. Densities are one-sided, square of full scale per Hz.
+
 Conventions: `amplitude` of order k at excitation frequency f is the complex peak amplitude of
 harmonic k (at k f) that a cosine of frequency f, as strong as the sweep, gives in steady state,
 phases relative to that cosine's; |order k| / |order 1| is the level of harmonic k relative to the
 fundamental. Uncertainties are standard ones of the real part (the imaginary part's is the same).
 
-Functions: measure_orders, spectrum_at, ends_too_soon. Orders.
+Functions: measure_orders, spectrum_at, ends_too_soon, sweep_noise. Orders.
 Source: Farina (2000; recalled) for the separation; noise through a window as the sum of its
 squares (definition). Presence at 1 % error as for steady tones.
 """
@@ -21,20 +28,31 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
 from scipy.fft import irfft, next_fast_len, rfft
 
 from studylib.signal.line_sums import end_levels, missing_tail
-from studylib.signal.sweep import LONGEST_S, ORDERS, SweepShape, deconvolve, sweep_spectrum
-from studylib.signal.sweep_noise import sweep_noise
-from studylib.signal.sweep_start import Start, find_start
+from studylib.signal.sweep import (
+    LONGEST_S,
+    ORDERS,
+    Start,
+    SweepShape,
+    deconvolve,
+    find_start,
+    sweep_spectrum,
+)
 
 AHEAD_PERIODS = 6.0  # of the lowest frequency, kept ahead of an order at most
 AHEAD_SHARE = 0.25  # of the gap to the next higher order, kept ahead at most
 HIGHEST = 0.47  # of the sampling rate: recorders filter above
 TAPS, BETA = 8, 10.0  # each side, and Kaiser's shape, of the interpolation between bins
+QUANTILE = 0.2
+PIECES, ENOUGH = 8, 16  # at least; of more, every second, third, ... is taken
+LONGEST_PERIODS = 12.0  # of the lowest frequency in a piece
+STRETCH, LEAST_STRETCH = 2.0 ** (1.0 / 3), 8
 SOME = 400  # frequencies at which noise is worked out for the fine grid
 PRESENT = float(np.sqrt(2.0 * np.log(100.0)))  # amplitude over u that noise exceeds in 1 %
 
@@ -144,7 +162,7 @@ def measure_orders(
 
     Raises
     ------
-    InputError : see `sweep_start.find_start` and `sweep.deconvolve`.
+    InputError : see `sweep.find_start` and `sweep.deconvolve`.
     """
     frames, f = x.shape[1], np.asarray(frequency_hz, dtype=float)
     spectrum = deconvolve(x, shape=shape, rate_hz=rate_hz)
@@ -263,3 +281,56 @@ def ends_too_soon(
     missing = 0.5 * rate_hz * missing_tail(ends, frequencies_hz=at, seconds=1.0)
     whole = np.abs(orders.amplitude[0] * sweep_spectrum(shape, at, rate_hz=rate_hz))
     return missing / np.maximum(whole, np.finfo(float).tiny)
+
+
+@lru_cache(maxsize=8)
+def _stretches(lowest_hz: float, m: int, rate_hz: float) -> tuple[int, ...]:
+    """Edges in bins, from half the sweep's lowest frequency to half the sampling rate."""
+    edges = [max(round(lowest_hz / 2 * m / rate_hz), 2)]
+    while edges[-1] < m // 2:
+        edges.append(max(edges[-1] + LEAST_STRETCH, round(edges[-1] * STRETCH)))
+    edges[-1] = m // 2
+    if len(edges) > 2 and edges[-1] - edges[-2] < LEAST_STRETCH:
+        del edges[-2]
+    return tuple(edges)
+
+
+def sweep_noise(
+    x: np.ndarray, *, shape: SweepShape, rate_hz: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """Noise density of each channel over frequency.
+
+    Parameters
+    ----------
+    x : (C, n) samples.
+
+    Returns
+    -------
+    (frequencies (K,) in Hz, density (C, K)); to be interpolated over the logarithm of both.
+    """
+    n = x.shape[1]
+    longest = round(LONGEST_PERIODS / shape.lowest_hz * rate_hz)
+    m = min(n // PIECES, next_fast_len(longest, real=True))
+    m -= m % 2
+    pieces = n // m
+    every = max(pieces // ENOUGH, 1)
+    window = np.hanning(m + 1)[:-1]
+    edges = _stretches(shape.lowest_hz, m, float(rate_hz))
+    scale = 2.0 / (rate_hz * float(window @ window)) / -np.log1p(-QUANTILE)
+    density = np.empty((x.shape[0], len(edges) - 1))
+    for channel, row in enumerate(x):
+        spectra = rfft(row[: pieces * m].reshape(pieces, m)[::every] * window, axis=1)
+        power = spectra.real**2 + spectra.imag**2
+        for i, (low, high) in enumerate(pairwise(edges)):
+            values = power[:, low:high].ravel()
+            place = int(QUANTILE * values.size)
+            density[channel, i] = scale * np.partition(values, place)[place]
+    density = np.maximum(density, np.finfo(float).tiny)
+    return np.sqrt(np.multiply(edges[1:], edges[:-1])) * (rate_hz / m), _smoothed(density)
+
+
+def _smoothed(density: np.ndarray) -> np.ndarray:
+    """Geometric mean with the neighbours: one stretch alone holds few values."""
+    level = np.log(density)
+    padded = np.concatenate([level[:, :1], level, level[:, -1:]], axis=1)
+    return np.exp(0.25 * padded[:, :-2] + 0.5 * padded[:, 1:-1] + 0.25 * padded[:, 2:])

@@ -7,13 +7,18 @@ start, the contact was longer than thought, and the analysis begins later. Later
 touched the board, and the tap is refused: a second knock makes more sound than the decays
 predict, a hand less.
 
+A knock is a sudden rise: the power of the signal, or of its differences (which favours what is
+quick), in blocks of a millisecond stands ten times above all of the last dozen blocks, far out of
+the noise, and not far below the loudest knock. Knocks closer together than a tap needs to ring are
+one event: a bounce, or two taps too quick.
+
 A tap is refused, with its reason, when it bounced, when its ring changes on the way, when no
 mode stands out, or when its modes die away in much less time than in another tap of the
 recording (a hand or a sensor's cable adds damping, it never takes any away).
 
 Conventions: one channel, samples re full scale; times in s from the start of the recording.
 
-Functions: measure_taps. Tap.
+Functions: measure_taps, find_knocks. Tap, Knock.
 Source: maximum likelihood of damped sinusoids (see `signal.poles`); the limits of refusal are
 our own choice, tried out in simulation, no source.
 """
@@ -21,6 +26,7 @@ our own choice, tried out in simulation, no source.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 from scipy.fft import irfft, next_fast_len, prev_fast_len, rfft
@@ -29,8 +35,16 @@ from studylib.codes import note
 from studylib.codes.modes import TapReason
 from studylib.signal.decay_fit import MOST_STEPS
 from studylib.signal.decays import Decays, find_decays
-from studylib.signal.knocks import Knock, find_knocks
 from studylib.signal.poles import decays_in_bins
+
+KNOCK_BLOCK_S = 0.001
+RISE = 10.0  # in power
+LOOK_BACK = 12  # blocks, the last one left out
+KNOCK_OVER_NOISE = 30.0  # in power
+UNDER_LOUDEST = 1e-4  # in power: 40 dB
+SAME_S = 0.008  # one contact, heard in several blocks
+SHORTEST_RING_S = 0.2
+BEFORE_NEXT_S = 0.006  # of a ring's end before the next knock
 
 GUARD_S = 0.0025  # after the start of the block in which the contact began
 LATER_S = 0.003  # by which the analysis begins later when the contact is still felt
@@ -226,3 +240,58 @@ def _damping_against(tap: Tap, other: Tap) -> float:
     return float(
         np.median(tap.decays.loss_factor[strong] / other.decays.loss_factor[nearest[strong]])
     )
+
+
+class Knock(NamedTuple):
+    """One event. first : where it begins, to a block.  end : where its ring is over, at the next
+    event or the end of the record.  again : starts of further knocks of the same event."""
+
+    first: int
+    end: int
+    again: tuple[int, ...]
+
+
+def find_knocks(x: np.ndarray, *, rate_hz: float) -> list[Knock]:
+    """The knocks of a recording, in order.
+
+    Parameters
+    ----------
+    x : (n,) samples.
+
+    Returns
+    -------
+    Empty where nothing stands out.
+    """
+    block = max(2, round(KNOCK_BLOCK_S * rate_hz))
+    count = (len(x) - 1) // block
+    if count <= LOOK_BACK:
+        return []
+    # What is quick tells a knock over the ring of the last one; all of it tells a soft knock
+    # over hiss.
+    quick = np.diff(x[: count * block + 1]).reshape(count, block)
+    whole = x[: count * block].reshape(count, block)
+    rises = _rises(np.einsum("bn,bn->b", quick, quick))
+    rises |= _rises(np.einsum("bn,bn->b", whole, whole))
+    starts = np.flatnonzero(rises)
+    if not len(starts):
+        return []
+    # A contact shows in several blocks: those within SAME_S of the one before belong to it.
+    starts = starts[np.concatenate([[True], np.diff(starts) > SAME_S / KNOCK_BLOCK_S])] * block
+    events = np.split(starts, np.flatnonzero(np.diff(starts) > SHORTEST_RING_S * rate_hz) + 1)
+    firsts = [int(event[0]) for event in events]
+    gap = round(BEFORE_NEXT_S * rate_hz)
+    ends = [*(first - gap for first in firsts[1:]), len(x)]
+    return [
+        Knock(int(event[0]), end, tuple(int(start) for start in event[1:]))
+        for event, end in zip(events, ends, strict=True)
+    ]
+
+
+def _rises(power: np.ndarray) -> np.ndarray:
+    """Blocks whose power stands far above the dozen before them, and out of the noise."""
+    before = np.lib.stride_tricks.sliding_window_view(
+        np.concatenate([np.full(LOOK_BACK, power[0]), power[:-1]]), LOOK_BACK
+    )[:, : LOOK_BACK - 1].max(axis=1)
+    noise = np.partition(power, len(power) // 10)[len(power) // 10]
+    least = max(KNOCK_OVER_NOISE * noise, UNDER_LOUDEST * float(power.max()))
+    return power > np.maximum(RISE * before, least)

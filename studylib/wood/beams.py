@@ -1,8 +1,9 @@
-"""Bending modes of a straight bar that nothing touches: after Euler-Bernoulli and Timoshenko.
+"""A board as a straight bar that nothing touches: its sizes, and its bending modes.
 
-A thin bar's frequencies depend on its stiffness alone. A real one also shears and its slices turn,
-which lowers them, the higher modes more: that is Timoshenko's bar, and for wood, whose shear
-modulus along the grain is small, it matters even for slender boards.
+The modes are those of Euler-Bernoulli and of Timoshenko. A thin bar's frequencies depend on its
+stiffness alone. A real one also shears and its slices turn, which lowers them, the higher modes
+more: that is Timoshenko's bar, and for wood, whose shear modulus along the grain is small, it
+matters even for slender boards.
 
 Conventions: `order` counts bending modes from 1; `slenderness` is length over the size in the
 direction of bending; `shear_ratio` is Young's modulus over shear modulus; x runs from 0 to 1 along
@@ -21,19 +22,88 @@ board's mass) times the square of the mode's swing there, and the square of a fr
 well; so the whole sum over the free bar's modes, the two rigid ones included, is solved here, which
 is exact for any mass as the modes grow many. `mass_ratio` is the mass over the board's own.
 
-Functions: `eigenvalues`, `timoshenko_ratio`, `bending_frequencies`, `mode_shape`,
-`frequency_factor`, `modulus_share`.
+A `Bar` is in SI units (m, kg) with relative standard uncertainties, because every property of a
+board is a product of powers of its sizes and mass. `SIZES` fixes their order wherever they stand
+in a row.
+
+Class: `Bar`. Functions: `bar_of`, `missing_sizes`, `eigenvalues`, `timoshenko_ratio`,
+`bending_frequencies`, `mode_shape`, `frequency_factor`, `modulus_share`.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from scipy.optimize import brentq
 
+from studylib.codes import note
+from studylib.codes.wood import WoodReason
+from studylib.errors import InputError
+from studylib.sheets import Specimen
+from studylib.sheets.settings import Wood
+
+SIZES = ("length", "width", "thickness", "mass")
+_COLUMNS = {
+    "length": "length_mm",
+    "width": "width_mm",
+    "thickness": "thickness_mm",
+    "mass": "mass_g",
+}
 SHEAR_COEFFICIENT = 5.0 / 6.0
 _STEPS = 40
 _TOLERANCE = 1e-14
 _MODES = 24  # of a bar with a mass on it
+
+
+@dataclass(frozen=True)
+class Bar:
+    """Sizes in m, mass in kg; `u` holds their relative standard uncertainties as in `SIZES`.
+
+    `thickness` is the size in the direction in which the board bends.
+    """
+
+    length: float
+    width: float
+    thickness: float
+    mass: float
+    u: tuple[float, float, float, float]
+
+    @property
+    def density(self) -> float:
+        """kg/m3."""
+        return self.mass / (self.length * self.width * self.thickness)
+
+    @property
+    def slenderness(self) -> float:
+        """Length over thickness."""
+        return self.length / self.thickness
+
+    @property
+    def variances(self) -> np.ndarray:
+        """Squares of the relative uncertainties, shape (4,)."""
+        return np.square(self.u)
+
+
+def missing_sizes(specimen: Specimen) -> tuple[str, ...]:
+    """Which of length, width, thickness and mass specimens.csv does not give."""
+    return tuple(name for name in SIZES if getattr(specimen, _COLUMNS[name]) is None)
+
+
+def bar_of(specimen: Specimen, wood: Wood) -> Bar:
+    """The specimen as a bar, measured as well as study.toml says under [wood].
+
+    Raises
+    ------
+    InputError : a size or the mass is missing.
+    """
+    missing = missing_sizes(specimen)
+    if missing:
+        facts = {"board": specimen.specimen, "missing": missing}
+        raise InputError(note(WoodReason.SIZES_MISSING, **facts))
+    sizes = [getattr(specimen, _COLUMNS[name]) / 1000.0 for name in SIZES]
+    u = [wood.u_length_mm, wood.u_width_mm, wood.u_thickness_mm, wood.u_mass_g]
+    return Bar(*sizes, u=tuple(part / 1000.0 / size for part, size in zip(u, sizes, strict=True)))
 
 
 def eigenvalues(count: int) -> np.ndarray:

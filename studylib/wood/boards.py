@@ -15,7 +15,7 @@ from studylib.codes.wood import WoodReason
 from studylib.errors import InputError
 from studylib.sheets import Specimen
 from studylib.sheets.settings import Wood
-from studylib.wood.bar import Bar, bar_of
+from studylib.wood.beams import Bar, bar_of
 from studylib.wood.orders import SHEAR_RANGE, Orders, find_orders
 from studylib.wood.stiffness import (
     Stiffness,

@@ -22,7 +22,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from studylib.wood import beams
-from studylib.wood.bar import Bar
+from studylib.wood.beams import Bar
 
 SPEED_RANGE = (2000.0, 7000.0)
 SHEAR_RANGE = (2.0, 60.0)

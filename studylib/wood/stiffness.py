@@ -33,7 +33,7 @@ from studylib.codes import note
 from studylib.codes.wood import WoodReason
 from studylib.errors import InputError
 from studylib.wood import beams
-from studylib.wood.bar import Bar
+from studylib.wood.beams import Bar
 from studylib.wood.orders import SHEAR_RANGE
 
 UNEVEN = 0.003

@@ -10,7 +10,9 @@ Stiffness and what follows from it stands once for each mount in which the board
 hung free, from the mean of that mount's taps: so the spread between mounts shows, and a board's
 value is the mean of its mounts like that of any other feature.
 
-Functions: `wood_table`, `wood_features`, `board_of`.
+Warnings say what a person should look at before trusting the numbers.
+
+Functions: `wood_table`, `wood_features`, `wood_warnings`, `board_of`.
 """
 
 from __future__ import annotations
@@ -22,9 +24,11 @@ import numpy as np
 import pandas as pd
 
 from studylib import tables
-from studylib.codes import note, several
-from studylib.codes.wood import WoodMethod, WoodNote, WoodReason
+from studylib.codes import each, has, note, several
+from studylib.codes.wood import WoodMethod, WoodNote, WoodReason, WoodWarning
 from studylib.sheets import Specimen, Study, Take
+from studylib.wood import beams
+from studylib.wood.beams import bar_of, missing_sizes
 from studylib.wood.boards import Board, assess, free_modes
 from studylib.wood.moisture import (
     density_at_12_percent,
@@ -41,12 +45,20 @@ STIFFNESS = {
     "wood.radiation_m4_kg_s": "m4/(kg s)",
     "wood.impedance_pa_s_m": "Pa s/m",
 }
+DENSITIES = (100.0, 1400.0)
+"""kg/m3 beyond which a size or the mass was probably mistyped: balsa to the heaviest woods (common
+practice, no source)."""
+
+MOISTURE_APART_PCT = 1.0
+"""Percent points between woods' mean moisture that are worth a warning (a stated choice)."""
+
 DRIED_BELOW_PCT = 25
 """Moisture content below which the formulas that bring to 12 % hold."""
 
 U_MOISTURE_PCT = 1.0
 """Standard uncertainty of a moisture content in percent points (a stated choice, no source)."""
 
+_MODULUS = "wood.youngs_modulus_gpa"
 _NAN = float("nan")
 _Row = tuple[str, float, str, float, str, str]
 
@@ -280,3 +292,77 @@ def _feature_row(
         key, "", take.batch, "wood", specimen.specimen, specimen.wood, take.mount, 1,
         feature, number, unit, u, not reason, reason,
     )  # fmt: skip
+
+
+def wood_warnings(study: Study, wood: pd.DataFrame) -> list[str]:
+    """Notes of missing sizes, odd densities, moisture, a mass left on, and stiffness left open.
+
+    Parameters
+    ----------
+    wood : as `wood_table` gives it.
+
+    Returns
+    -------
+    list of notes, see `codes.wood.WoodWarning`.
+    """
+    return [
+        *_sizes(study),
+        *_densities(wood),
+        *_mass_left_on(study, wood),
+        *_moisture_apart(study),
+        *_readings(wood),
+    ]
+
+
+def _sizes(study: Study) -> Iterator[str]:
+    missing = {s.specimen: missing_sizes(s) for s in study.specimens}
+    lacking = [{"name": name, "missing": sizes} for name, sizes in missing.items() if sizes]
+    if lacking and len(lacking) == len(study.specimens):
+        yield WoodWarning.NO_SIZES_AT_ALL
+    elif lacking:
+        yield note(WoodWarning.SOME_SIZES_MISSING, boards=lacking)
+
+
+def _densities(wood: pd.DataFrame) -> Iterator[str]:
+    density = wood[wood["quantity"] == "wood.density_kg_m3"].dropna(subset=["value"])
+    low, high = DENSITIES
+    for row in density[(density["value"] < low) | (density["value"] > high)].itertuples():
+        yield note(WoodWarning.ODD_DENSITY, board=row.specimen, density=row.value)
+
+
+def _mass_left_on(study: Study, wood: pd.DataFrame) -> Iterator[str]:
+    grams = study.settings.wood.attached_g
+    stiff = wood[(wood["quantity"] == _MODULUS) & wood["value"].notna()]
+    if not grams or stiff.empty:
+        return
+    specimen = min(map(study.specimen, stiff["specimen"]), key=lambda one: one.mass_g)
+    bar = bar_of(specimen, study.settings.wood)
+    share = beams.modulus_share(
+        grams / specimen.mass_g, 1.0, slenderness=bar.slenderness,
+        shear_ratio=study.settings.wood.shear_ratio,
+    )  # fmt: skip
+    yield note(
+        WoodWarning.MASS_LOWERS, grams=grams, board=specimen.specimen, board_g=specimen.mass_g,
+        frequency_share=1.0 - np.sqrt(1.0 - share), modulus_share=share,
+    )  # fmt: skip
+
+
+def _moisture_apart(study: Study) -> Iterator[str]:
+    plain = [specimen for specimen in study.specimens if specimen.role == ""]
+    given: dict[str, list[float]] = {}
+    for specimen in plain:
+        if specimen.moisture_pct is not None:
+            given.setdefault(specimen.wood, []).append(specimen.moisture_pct)
+    without = [specimen.specimen for specimen in plain if specimen.moisture_pct is None]
+    if given and without:
+        yield note(WoodWarning.MOISTURE_UNKNOWN, boards=without)
+    mean = {wood: float(np.mean(values)) for wood, values in given.items()}
+    if len(mean) > 1 and max(mean.values()) - min(mean.values()) > MOISTURE_APART_PCT:
+        woods = [{"name": wood, "percent": value} for wood, value in mean.items()]
+        yield note(WoodWarning.MOISTURE_DIFFERS, woods=woods)
+
+
+def _readings(wood: pd.DataFrame) -> Iterator[str]:
+    for row in wood[(wood["quantity"] == _MODULUS) & wood["value"].isna()].itertuples():
+        if has(row.note, WoodReason.TWO_READINGS, WoodReason.NOTHING_FITS):
+            yield note(WoodWarning.READING, board=row.specimen, notes=each(row.note))

@@ -11,7 +11,7 @@ import pandas as pd
 
 from studylib.sheets import Study, read_study
 from studylib.wood import beams
-from studylib.wood.bar import Bar
+from studylib.wood.beams import Bar
 
 ROOT = Path(__file__).resolve().parents[2]
 REFERENCE = ROOT / "tests" / "reference"

@@ -15,7 +15,7 @@ from data_demo.simulation import mounting, woods
 from data_demo.simulation.beam import Beam, free_free_modes
 from data_demo.simulation.bench import decay_modes
 from studylib.wood import beams
-from studylib.wood.bar import bar_of
+from studylib.wood.beams import bar_of
 from studylib.wood.orders import find_orders
 from studylib.wood.stiffness import fit_stiffness
 from tests.wood.bars import demo, demo_truth
