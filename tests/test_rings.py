@@ -8,8 +8,9 @@ digital filter.
 from __future__ import annotations
 
 import csv
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -25,6 +26,7 @@ from studylib.measure.parts import gather
 from studylib.report.at_the_bench import fitness
 from studylib.report.modes import modes_of_study
 from studylib.sheets import read_study
+from studylib.signal.decays import find_decays
 from studylib.wood.beams import bending_frequencies
 
 RATE = 24000
@@ -270,3 +272,20 @@ def test_without_a_sweep_written_down_sweeps_give_no_modes(tmp_path):
     measured = measure_batch(study, "day1")
     assert not (measured.modes["kind"] == "sweep").any()
     assert "sweep_unlike" not in set(measured.quality["check"])
+
+
+@pytest.mark.parametrize("given_up", [False, True])
+def test_a_sweep_without_modes_has_one_row_that_says_why(given_up):
+    take = SimpleNamespace(
+        take="s", batch="day1", kind="sweep", specimen="L1", mount=1, repeat=1, support="",
+        gain_db=0.0, drive_db=0.0,
+    )  # fmt: skip
+    band = {"rate_hz": 48_000, "lowest_hz": 40.0, "highest_hz": 60.0, "most": 16}
+    nothing = find_decays(np.zeros(101, complex), n=200, **band)
+    ring = rings.Ring(decays=replace(nothing, given_up=given_up))
+    (row,) = ring.modes(take, wood="larch", content="", aside="")
+    named = dict(zip(rings.MODE_COLUMNS, row, strict=True))
+    assert not named["usable"]
+    assert has(named["reason"], TapReason.NO_DECAYS if given_up else TapReason.NO_MODES)
+    (row,) = ring.modes(take, wood="larch", content="", aside=Unused.EXCLUDED)
+    assert row[-2] == Unused.EXCLUDED

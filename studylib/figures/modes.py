@@ -112,14 +112,8 @@ def tone_and_modes_figure(
 def _first_board(wood: str, boards: pd.DataFrame, study) -> str:
     """The first board of a wood that has modes; "" without one."""
     tapped = set(boards.loc[~boards["missing"], "specimen"])
-    return next(
-        (
-            s.specimen
-            for s in study.specimens
-            if s.wood == wood and not s.role and s.specimen in tapped
-        ),
-        "",
-    )
+    own = [s.specimen for s in study.specimens if s.wood == wood and not s.role]
+    return next((board for board in own if board in tapped), "")
 
 
 def _modes(specimen: str, near: pd.DataFrame, known: pd.DataFrame) -> dict[str, pd.Series]:
@@ -212,13 +206,12 @@ def ladder_figure(
                 yerr=own["loss_factor_u"], fmt=style[wood].marker, color=style[wood].colour,
                 markersize=4.5, alpha=0.8, elinewidth=0.8, label=legend_label(wood, 24),
             )  # fmt: skip
-        axes.set_yscale("log")
+        loss = say("figures_modes.loss_factor_axis")
+        axes.set(yscale="log", title=say(SUPPORTS[support]), ylabel=loss)
         axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: exact(value)))
         axes.yaxis.set_minor_formatter(NullFormatter())
         frequency_axis(axes, low, high, label=axes is panels[-1])
         _harmonics(axes, f, low, high, study.settings.tone.harmonics)
-        axes.set_title(say(SUPPORTS[support]))
-        axes.set_ylabel(say("figures_modes.loss_factor_axis"))
         axes.grid(axis="y", which="both")
     _few_ticks(panels[0], known["loss_factor"])
     figure.legend(*panels[0].get_legend_handles_labels(), loc=f"{ABOVE} right", ncols=4)
@@ -272,11 +265,11 @@ def tap_figure(view, *, size: tuple[float, float] | None = None) -> Figure:
             heights = [level, level - 60.0 * (tap.end_s - tap.start_s) / seconds]
             axes.plot(ends, heights, color=colour, linestyle=dash, linewidth=1.8, label=label)
         named = named or bool(tap.modes)
-    axes.set_ylim(top - BELOW_DB, top + 4)
-    axes.set_xlim(0, float(view.time_s[-1]))
-    axes.set_xlabel(say("figures_modes.time_axis"))
-    axes.set_ylabel(say("figures_modes.level_axis"))
-    axes.set_title(safe(say("figures_modes.tap_title", take=view.take)))
+    axes.set(
+        xlim=(0, float(view.time_s[-1])), ylim=(top - BELOW_DB, top + 4),
+        xlabel=say("figures_modes.time_axis"), ylabel=say("figures_modes.level_axis"),
+        title=safe(say("figures_modes.tap_title", take=view.take)),
+    )  # fmt: skip
     axes.grid(axis="y")
     axes.legend(loc="upper right", fontsize=8)
     return settle(figure)
@@ -316,8 +309,8 @@ def responses_figure(
             own = rows[(rows["wood"] == wood) & rows["coherence"].notna()]
             least = own.groupby("frequency_hz")["coherence"].min()
             panels[-1].plot(least.index, least, color=style[wood].colour, label=safe(wood))
-        panels[-1].set_ylabel(wrapped(say("figures_modes.coherence_axis"), 14))
-        panels[-1].set_ylim(0, 1.05)
+        lowest = wrapped(say("figures_modes.coherence_axis"), 14)
+        panels[-1].set(ylabel=lowest, ylim=(0, 1.05))
     for axes in panels:
         frequency_axis(axes, low, high, label=axes is panels[-1])
         for k in range(1, min(study.settings.tone.harmonics, int(high / f)) + 1):
@@ -381,8 +374,7 @@ def stiffness_figure(
                 fontsize=8, color=GREY,
             )  # fmt: skip
     _speeds(axes)
-    axes.set_xlabel(say("figures_modes.density_axis"))
-    axes.set_ylabel(say("figures_modes.modulus_axis"))
+    axes.set(xlabel=say("figures_modes.density_axis"), ylabel=say("figures_modes.modulus_axis"))
     axes.legend(loc="lower right")
     return settle(figure)
 
@@ -413,5 +405,4 @@ def _speeds(axes: Axes) -> None:
             density[at], modulus[at], say("figures_modes.speed", speed=speed), fontsize=8,
             color=GREY, ha="right", va="top", zorder=0,
         )  # fmt: skip
-    axes.set_xlim(left, right)
-    axes.set_ylim(low, high)
+    axes.set(xlim=(left, right), ylim=(low, high))
