@@ -7,6 +7,7 @@ notes of equal temperament at A4 = 440 Hz (ISO 16). All tables here are invented
 from __future__ import annotations
 
 import dataclasses
+import io
 from itertools import combinations
 from types import SimpleNamespace
 
@@ -290,6 +291,27 @@ def test_saved_files_have_the_sizes_promised_and_the_same_bytes_twice(tmp_path):
     svg = (first / "boards.svg").read_text(encoding="utf-8")
     assert "dc:date" not in svg
     assert not plt.get_fignums()
+
+
+def test_a_figure_that_was_shown_gives_the_same_files_without_being_laid_out_again(tmp_path):
+    summary = invented()
+    calls = []
+
+    def draw(size=None):
+        calls.append(size)
+        return figures.boards_figure(summary.means("tone.h3.rel_db"), size=size)
+
+    page = draw()
+    # As a notebook shows it: under the caller's settings, with its rim cut off, and then closed.
+    page.savefig(io.BytesIO(), format="png", bbox_inches="tight")
+    plt.close("all")
+    for folder, given in (("shown", page), ("fresh", None)):
+        (tmp_path / folder).mkdir()
+        figures.save_sizes(draw, tmp_path / folder, "boards", given)
+    assert calls == [None, style.VIDEO_SIZE, None, style.VIDEO_SIZE]
+    for name in ("boards.png", "boards.svg", "boards_16x9.png"):
+        shown, fresh = (tmp_path / folder / name for folder in ("shown", "fresh"))
+        assert shown.read_bytes() == fresh.read_bytes()
 
 
 def test_the_video_frame_is_laid_out_anew_and_not_stretched(tmp_path):

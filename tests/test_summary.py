@@ -477,7 +477,7 @@ def test_a_primary_feature_that_no_take_gave_reads_not_measured_yet():
     last = report_text.take_home(summary)[-1]
     assert last == note("effects.not_measured", name="tap.m1.decay_time_s")
     assert say(last) == "Decay time of mode 1 to −60 dB: not measured yet."
-    assert "boards_tap.m1.decay_time_s" not in summary.drawings()
+    assert "boards_tap.m1.decay_time_s" not in summary.drawings
     assert len(figures.boards_figures(summary.measured_means())) == 1
     missing = figures.boards_figure(summary.means("tap.m1.decay_time_s"))
     assert "not measured yet" in missing.texts[0].get_text()
@@ -527,8 +527,11 @@ def test_other_numbers_in_words():
 def test_every_table_and_figure_is_written(tmp_path, monkeypatch):
     summary = summary_of(boards=2, mounts=2, takes=2, primary=("tone.h3.rel_db",))
     first, second = tmp_path / "a", tmp_path / "b"
+    assert summary.figure("variance") is summary.figure("variance")
+    assert summary.board_figures() == [summary.figure("boards_tone.h3.rel_db")]
     summary.write(first)
-    tables = {p.stem: pd.read_csv(p) for p in (first / "tables").iterdir()}
+    assert (first / "tables" / "datapackage.json").is_file()
+    tables = {p.stem: pd.read_csv(p) for p in (first / "tables").glob("*.csv")}
     written = {
         name: " ".join(c for c in table.columns if not c.endswith("_code"))
         for name, table in tables.items()
@@ -536,7 +539,7 @@ def test_every_table_and_figure_is_written(tmp_path, monkeypatch):
     assert written == COLUMNS
     assert list(tables["effects"].columns[-2:]) == ["method", "method_code"]
     drawn = sorted(p.name for p in (first / "figures").iterdir())
-    assert len(drawn) == 3 * len(summary.drawings())
+    assert len(drawn) == 3 * len(summary.drawings)
     assert {"effects.png", "effects.svg", "effects_16x9.png", "boards_tone.h3.rel_db.png"} <= set(
         drawn
     )

@@ -221,7 +221,7 @@ def frequency_axis(axes: Axes, low_hz: float, high_hz: float, *, label: bool = T
     axes.xaxis.set_minor_locator(FixedLocator(between))
     axes.xaxis.set_minor_formatter(NullFormatter())
     if label:
-        axes.set_xlabel("frequency (Hz; notes at A4 = 440 Hz)")
+        axes.set_xlabel(say("figures_style.frequency"))
 
 
 # ---------------------------------------------------------------- files
@@ -232,6 +232,16 @@ def save(figure: Figure, folder: Path | str, name: str) -> tuple[Path, ...]:
 
     The same figure gives the same bytes on one machine: no date, and fixed names inside the
     SVG.
+
+    Parameters
+    ----------
+    figure : as a figure function returns it; it may have been shown.
+    folder : must be there.
+    name : of the files, without an ending.
+
+    Returns
+    -------
+    The two files.
     """
     folder = Path(folder)
     png, svg = folder / f"{name}.png", folder / f"{name}.svg"
@@ -242,16 +252,25 @@ def save(figure: Figure, folder: Path | str, name: str) -> tuple[Path, ...]:
     return png, svg
 
 
-def save_sizes(draw: Callable[..., Figure], folder: Path | str, name: str) -> tuple[Path, ...]:
+def save_sizes(
+    draw: Callable[..., Figure], folder: Path | str, name: str, page: Figure | None = None
+) -> tuple[Path, ...]:
     """Write a figure for the page (PNG, SVG) and one for a 16:9 video frame of 1920 x 1080.
 
     Parameters
     ----------
-    draw : a figure function with everything but `size` filled in. It is called twice, so that
-        the video frame is laid out anew and not stretched.
+    draw : a figure function with everything but `size` filled in. It is called for each size, so
+        that the video frame is laid out anew and not stretched.
+    folder : must be there.
+    name : of the files, without an ending.
+    page : the figure at the page's size, where it was shown already: laying out costs the most.
+
+    Returns
+    -------
+    The three files.
     """
     folder = Path(folder)
-    written = save(draw(), folder, name)
+    written = save(page or draw(), folder, name)
     frame = folder / f"{name}_16x9.png"
     figure = draw(size=VIDEO_SIZE)
     with mpl.rc_context(STYLE):

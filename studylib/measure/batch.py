@@ -82,7 +82,7 @@ def measure_batch(
     Examples
     --------
     >>> measured = st.measure_batch(study, "day1")
-    >>> measured.quality["verdict"].value_counts()["fail"] > 0
+    >>> "fail" in set(measured.quality["verdict"])
     True
     """
     takes = study.takes_of(batch)

@@ -131,6 +131,22 @@ class Summary:
     def _primary(self, table: pd.DataFrame) -> pd.DataFrame:
         return table[table["feature"].isin(self.primary)].reset_index(drop=True)
 
+    def figure(self, name: str) -> Figure:
+        """A figure of the report at the page's size, made once: for the page and for its file."""
+        if name not in self._made:
+            self._made[name] = self.drawings[name]()
+        return self._made[name]
+
+    def board_figures(self) -> list[Figure]:
+        """`figure` for each measured primary feature; where there is none, one that says so."""
+        names = [name for name in self.drawings if name.startswith("boards_")]
+        return [self.figure(name) for name in names] or figures.boards_figures([])
+
+    @cached_property
+    def _made(self) -> dict[str, Figure]:
+        return {}
+
+    @cached_property
     def drawings(self) -> dict[str, Callable[..., Figure]]:
         """Every figure of the report: file name -> function that draws it (option `size`)."""
         drawn: dict[str, Callable[..., Figure]] = {
@@ -211,8 +227,8 @@ class Summary:
         fill_folder(output / "tables", self._write_tables)
 
     def _write_figures(self, folder: Path) -> None:
-        for name, draw in self.drawings().items():
-            figures.save_sizes(draw, folder, name)
+        for name, draw in self.drawings.items():
+            figures.save_sizes(draw, folder, name, self._made.get(name))
 
     def _write_tables(self, folder: Path) -> None:
         title = self.study.settings.study.title
