@@ -1,0 +1,167 @@
+"""Every sentence on the comparison of woods can be said with the fields that its code sends."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from studylib import words
+from studylib.codes import Code, code_of, note
+from studylib.codes import comparison as codes
+from studylib.codes.features import Caution
+from studylib.words import say
+
+QUIET = {"share": 0.05, "woods": [{"wood": "cherry", "below": 9, "judged": 36}]}
+FEATURES = {"features": ["tone.h1.level_db", "tone.h3.rel_db"]}
+AMOUNT = {
+    "difference": -1.24,
+    "low": -2.31,
+    "high": -0.2,
+    "unit": "%",
+    "cents": [-21.6, -40.5, -3.5],
+}
+RESULT = {
+    "verdict": "open", "amount": AMOUNT, "n_a": 4, "n_b": 3, "unit": "board", "limit": 5.0,
+    "own_limit": False, "needed": "14", "not_earned": False, "method": "", "confidence": 0.95,
+    "least": 2, "named_boards": True,
+}  # fmt: skip
+PAIR = {
+    "name": "tone.centroid_hz", "wood_a": "larch", "wood_b": "robinia", "result": RESULT,
+    "cautions": [Caution.DRIVER], "harmonic": None, "response": None,
+}  # fmt: skip
+NEEDS = {
+    "methods.below_noise": QUIET,
+    "methods.merged": {"levels": ["take", "mount"]},
+    "methods.zero": {"estimate": -0.0631},
+    "claims.numbers": {
+        "first": "larch", "second": "robinia", "difference": -3.88, "low": -5.3, "high": -2.47,
+        "unit": "dB", "confidence": 0.95, "p": 0.00067, "n_first": 4, "n_second": 1,
+    },
+    "claims.no_interval": {"higher": "robinia", "lower": "larch"},
+    "claims.needed": {"needed": "14", "limit": True},
+    "claims.other_woods": {"higher": "oak", "lower": "larch"},
+    "claims.too_few": {"higher": "robinia", "lower": "larch", "n_higher": 4, "n_lower": 1},
+    "control.below_noise": {"share": 0.05},
+    "control.unknown": {"reason": codes.ControlReason.NO_CHANGED},
+    "control.seen": FEATURES,
+    "control.missed": FEATURES,
+    "control.unknown_on": {"feature": "tone.h3.rel_db", "reason": codes.ControlReason.NO_MOUNTS},
+    "comparison.confounded": {"missing": [{"wood": "larch", "batches": ["one", "two"]}] * 2},
+    "comparison.not_measured": FEATURES,
+    "comparison.no_take": FEATURES,
+    "comparison.refused": {"refused": {"tone.h9.rel_db": note("methods.below_noise", **QUIET)}},
+    "comparison.pooled": {"counts": [3, 3], "rate": 0.108, "alpha": 0.05},
+    "comparison.confounded_on": FEATURES,
+    "comparison.partly_confounded": FEATURES,
+    "comparison.exploratory": {"count": 1, "alpha": 0.05},
+    "comparison.plank_assumed": {"count": 3, "boards": 12},
+    "comparison.shared_planks": {"woods": [{"wood": "larch", "boards": 4, "planks": 1}] * 2},
+    "comparison.few_sources": {"woods": ["larch"], "least": 2},
+    "comparison.limit_ratio": {"feature": "tone.thd_percent", "limit": 0.9},
+    "comparison.limit_db": {"feature": "tone.h3.rel_db", "limit": 0.0},
+    "effects.amount": AMOUNT,
+    "effects.amount_between": AMOUNT,
+    "effects.pair": PAIR,
+    "effects.not_measured": {"name": "tap.m1.decay_time_s"},
+    "effects.methods": FEATURES | {"method": "methods.shrunken\nmethods.blocked"},
+    "effects.read_effect": {"unit": "board"},
+    "effects.read_interval": {"confidence": 0.995},
+    "effects.read_g": {"unit": "board"},
+    "effects.read_p": {"alpha": 0.05},
+    "effects.limit": {"limit": 1.0, "unit": "dB", "own": True},
+    "summary.measured": {"woods": ["larch"], "boards": 1, "batches": 2, "takes": 9},
+    "summary.none_set_aside": {"takes": 9},
+    "summary.set_aside": {"count": 1, "takes": 9},
+    "summary.blocked": FEATURES,
+    "summary.confounded": FEATURES,
+    "summary.failed_batch": {"batch": "one", "why": "no recordings."},
+    "summary.not_compared": FEATURES | {"share": 0.05},
+    "summary.untold_harmonics": {"count": 1},
+    "summary.driver_in": FEATURES,
+    "summary.level_or_drive": {"sensed": False},
+    "trust.one_number": {"unit": "source"},
+    "trust.tukey_kramer": FEATURES,
+    "trust.games_howell": FEATURES,
+    "trust.shrunken": FEATURES,
+    "trust.blocked": FEATURES,
+    "trust.simulated": {
+        "runs": 1000, "rate": note("trust.rate", percent=5.2, error=1), "alpha": 0.05,
+        "feature": "tone.h3.rel_db",
+    },
+    "trust.holm": {"primary": 3},
+    "trust.rate": {"percent": 5.2, "error": 1},
+    "trust.agreement": {"agreed": 2, "pairs": 3},
+    "trust.disagreement": {
+        "feature": "tone.h3.rel_db", "wood_a": "larch", "wood_b": "robinia", "p": 0.01,
+        "first_p": 0.07,
+    },
+    "trust.remark": {"note": codes.Estimate.CARRIED_BELOW},
+    "trust.p_and_df": {"p": 0.0001, "df": 6.86},
+    "preregistration.locked": {
+        "when": "2026-03-02 09:05", "sha256": "f00", "recorded": 1, "changes": 2,
+    },
+    "preregistration.blind": {"coded": ["2026-03-02"], "opened": "2026-03-09", "after_run": True},
+    "preregistration.schedule": {"seeds": [1, 2], "waiting": 3},
+    "figures_effects.effects_key": {"confidence": 0.95},
+    "figures_effects.marked": {"cautions": list(Caution)},
+    "figures_effects.control_key": {"confidence": 0.95},
+    "figures_effects.all_key": {"left_out": 2},
+    "figures_effects.all_bars": {"confidence": 0.95},
+    "figures_effects.no_board": {"name": "tone.h3.rel_db"},
+    "figures_effects.boards_key": {"confidence": 0.95},
+}  # fmt: skip
+CHAPTERS = (
+    *("methods", "claims", "control", "comparison", "cautions", "effects", "summary", "trust"),
+    *("preregistration", "figures_effects"),
+)
+NAMES = sorted(
+    f"{chapter}.{name}"
+    for chapter in CHAPTERS
+    for name in words.chapters()[chapter]
+    if not name.startswith("_")
+)
+
+
+@pytest.mark.parametrize("code", NAMES)
+def test_each_is_said_with_its_fields(code):
+    sentence = say(code, **NEEDS.get(code, {}))
+    assert sentence
+    assert not re.search(r"  | [,;.:)]( |$)|\( |\{|\bNone\b(?! of)|\bnan\b", sentence), sentence
+
+
+def test_every_code_of_the_comparison_is_among_them():
+    kinds = [k for k in vars(codes).values() if isinstance(k, type) and issubclass(k, Code)]
+    members = {str(member) for kind in kinds for member in kind}
+    assert members <= set(NAMES)
+    assert set(NEEDS) <= set(NAMES)
+
+
+@pytest.mark.parametrize(
+    ("changes", "part"),
+    [
+        ({"verdict": "beyond limit"}, "different, −1.2 % (−22 cents) (−2.3 to −0.2 %; 3 and 4"),
+        ({"verdict": "beyond limit"}, "lies beyond the published limit of 5 %."),
+        ({"verdict": "within limit", "own_limit": True}, "inside the study's own limit of 5 %."),
+        ({"verdict": "different"}, "exceeds the published limit of 5 % remains open."),
+        ({"verdict": "different", "limit": None}, "nothing is said about hearing it."),
+        ({"verdict": "same"}, "The 90 % interval of this pair lies inside the limit;"),
+        ({"verdict": "boards only", "amount": None}, "fewer than 2 boards with usable takes."),
+        ({}, "With 14 boards of each wood and spreads as estimated here, a true difference of 5 %"),
+        ({"limit": None}, "a true difference as large as the one observed would be declared"),
+        ({"not_earned": True}, "so the woods are not called the same."),
+        ({"amount": None, "method": "methods.too_few"}, "open, too few sources:"),
+    ],
+)
+def test_each_verdict_has_its_sentence(changes, part):
+    pair = note("effects.pair", **(PAIR | {"result": RESULT | changes}))
+    assert code_of(pair) == "effects.pair"
+    assert part in say(pair)
+
+
+def test_what_the_boards_pass_on_stands_beside_a_harmonic():
+    response = RESULT | {"exploratory": True, "verdict": "same"}
+    beside = say("effects.pair", **(PAIR | {"harmonic": 3, "response": response}))
+    assert "at 3 times the tone (exploratory, a hint only): the same within" in beside
+    missing = say("effects.pair", **(PAIR | {"harmonic": 3}))
+    assert "was not compared: record probe tones there" in missing
