@@ -340,7 +340,7 @@ _ALL = (
         "feature wood source",
         """
         feature wood source value:number adjusted:number unit n_specimens:integer
-        n_mounts:integer n_takes:integer batches
+        n_mounts:integer n_takes:integer
         """,
     ),
     _table(

@@ -2,8 +2,8 @@
 
 summary       one study's comparison, its figures and files
 tables        the tables of the summary, as a reader wants them
-text          its sentences
-pair_words    one pair of woods in a sentence
+text          its sentences, pairs of woods among them
+preregistration   lock, blinding and schedule
 checks        what a comparison is asked beside its verdicts
 trust, outliers, order, beside   that in words
 one_batch     tables and sentences of a batch

@@ -5,21 +5,21 @@ are compared on the means of their sources. `compare.compare` is the one entry f
 study; every other file is one step of it and can be called and tested on its own.
 
     units        takes -> mounts -> specimens -> sources
-    coverage     which features are compared, and why the others are not
-    blocks       linear model of the sources' means on wood, with batch as block
-    pairs        steadied Games-Howell, Games-Howell and Tukey-Kramer on that model
+    design       which features are compared, and whether wood and batch go together
+    samples      one feature made ready, and the models that features share
+    blocks       linear model of the sources' means on wood, with batch as a block
+    pairs        Games-Howell (with shrunken variances from three woods) and Tukey-Kramer
     studentized  distribution of the studentized range
-    effect_size  Hedges' g with its interval
-    multiplicity Holm and Benjamini-Hochberg
-    verdicts     the words for a pair of woods, and for a claim
+    decisions    verdicts, Holm and Benjamini-Hochberg, Hedges' g
     needed       how many sources a wood would have settled it
-    effects      puts the last six together: the table of effects
-    strata, intervals, reml, nested, precision   variance components and ISO 5725
-    mixed, mixed_model   Kenward-Roger and Satterthwaite: the second opinion on woods
-    boards, control   named boards, and the positive control
-    design, error_rate   what the design cannot say
+    effects      puts the last four together: the table of effects; and the claims
+    strata, reml, components   variance components and ISO 5725
+    mixed        Kenward-Roger and Satterthwaite: the second opinion on woods
+    boards       named boards, and the positive control
+    scales, means   scales and limits; means as a reader sees them
+    notes        what the comparison cannot say
 
-A finished comparison keeps its `parts`, and is asked further:
+A finished comparison keeps its `workings`, and is asked further:
 
     outliers, without   what stands out (ISO 5725-2), and the effects without it
     drift        control chart of the reference, change over a batch, order of the woods
@@ -29,5 +29,6 @@ A finished comparison keeps its `parts`, and is asked further:
 A plan asks before there is anything to compare: spreads, verdict_power, smallest_design,
 allocation, plan_curves, miscounting. Density and stiffness held equal: covariates.
 
-Nothing here knows audio, files or notebooks.
+What is found travels as codes (`codes.comparison`); nothing here knows words, audio, files or
+notebooks.
 """

@@ -206,7 +206,7 @@ def compare(
         variance=spread[0],
         boards=_boards(primary, cells, specimens, confidence),
         claims=effects.claims_table(claims, found, refused=refused, confidence=confidence),
-        unit_means=means.unit_means(samples, own_mounts),
+        unit_means=means.unit_means(samples),
         specimen_means=means.reported_means(
             "specimen_means", specimen_means, order=order, specimens=specimens
         ),

@@ -19,7 +19,6 @@ from studylib import register, tables
 from studylib.register import Feature
 from studylib.stats import scales
 from studylib.stats.samples import Sample
-from studylib.stats.units import natural_key
 
 
 @dataclass(frozen=True)
@@ -53,8 +52,8 @@ def reported_means(
     return tables.typed(name, out.reset_index(drop=True))
 
 
-def unit_means(samples: Mapping[str, Sample], mounts: pd.DataFrame) -> pd.DataFrame:
-    """Means of sources; `adjusted` has the batch effects removed, `batches` names them."""
+def unit_means(samples: Mapping[str, Sample]) -> pd.DataFrame:
+    """Means of sources, the table `unit_means`; `adjusted` has the batch effects removed."""
     if not samples:
         return tables.empty("unit_means")
     frames = [
@@ -63,13 +62,7 @@ def unit_means(samples: Mapping[str, Sample], mounts: pd.DataFrame) -> pd.DataFr
     ]
     out = _with_units(pd.concat(frames, ignore_index=True))
     adjusted = _with_units(out.assign(y=out["_adjusted"]))["value"]
-    batches: dict[tuple, set[str]] = {}
-    seen = mounts[["feature", "wood", "source", "batch"]].drop_duplicates()
-    for feature, wood, source, batch in seen.itertuples(index=False):
-        batches.setdefault((feature, wood, source), set()).add(str(batch))
-    keys = zip(out["feature"], out["wood"], out["source"], strict=True)
-    named = ["; ".join(sorted(batches[key], key=natural_key)) for key in keys]
-    return tables.typed("unit_means", out.assign(adjusted=adjusted, batches=named))
+    return tables.typed("unit_means", out.assign(adjusted=adjusted))
 
 
 def wood_means(units: pd.DataFrame, feature: Feature, *, confidence: float) -> pd.DataFrame:

@@ -21,6 +21,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -197,7 +198,7 @@ def _fit(design: RemlDesign, y, within, start) -> Reml:
 def _improved(design, y, within, phi) -> tuple[np.ndarray, np.ndarray]:
     """One step for each feature, and whether that was the last one."""
     state = _State(design, y, within, phi)
-    score, expected, observed = state.score, state.expected, state.observed
+    score, expected, observed, *_ = state.derived
     small = phi <= _SMALL * phi.max(axis=1, keepdims=True)
     fixed = small & (score <= 0)
     fixed[:, 0] = False
@@ -271,34 +272,10 @@ class _State:
             self.deviance = (
                 self.deviance + design.within_df * np.log(phi[:, 0]) + within / phi[:, 0]
             )
-        self._derived = None
 
-    @property
-    def score(self) -> np.ndarray:
-        return self._derivatives()[0]
-
-    @property
-    def expected(self) -> np.ndarray:
-        return self._derivatives()[1]
-
-    @property
-    def observed(self) -> np.ndarray:
-        return self._derivatives()[2]
-
-    @property
-    def first(self) -> np.ndarray:
-        return self._derivatives()[3]
-
-    @property
-    def second(self) -> np.ndarray:
-        return self._derivatives()[4]
-
-    def _derivatives(self):
-        if self._derived is None:
-            self._derived = self._derive()
-        return self._derived
-
-    def _derive(self):
+    @cached_property
+    def derived(self) -> tuple[np.ndarray, ...]:
+        """Score, expected and observed information, first and second: as in `Reml`."""
         parts, w, wx, py = self._design.parts, self._w, self._wx, self._py
         count, cov = len(parts), self.covariance
         gwx = np.stack([part @ wx for part in parts], axis=1)
@@ -344,14 +321,15 @@ def _unscaled(design, state: _State, scale, known, converged) -> Reml:
         return values * factor.reshape(shape)
 
     takes = design.size + design.within_df - design.x.shape[2]
+    _, expected, observed, first, second = state.derived
     return Reml(
         components=shown(state.phi, 2),
         beta=shown(state.beta, 1),
         covariance=shown(state.covariance, 2),
         deviance=np.where(known, state.deviance + 2.0 * takes * np.log(scale), np.nan),
-        expected=shown(state.expected, -4),
-        observed=shown(state.observed, -4),
-        first=shown(state.first, -4),
-        second=shown(state.second, -6),
+        expected=shown(expected, -4),
+        observed=shown(observed, -4),
+        first=shown(first, -4),
+        second=shown(second, -6),
         converged=converged & known,
     )
