@@ -8,7 +8,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-PATIENCE_S = 900.0  # longer than anything made here takes: whoever makes it has ended
+PATIENCE_S = 3600.0  # longer than anything made here takes: whoever makes it has ended
 
 
 def made_once(path: Path, make: Callable[[], bytes], *, patience_s: float = PATIENCE_S) -> bytes:
@@ -26,8 +26,7 @@ def made_once(path: Path, make: Callable[[], bytes], *, patience_s: float = PATI
             sign.mkdir()
         except FileExistsError:
             if time.monotonic() > until:
-                with contextlib.suppress(FileNotFoundError):
-                    sign.rmdir()
+                _take_back(sign)
             time.sleep(0.05)
             continue
         try:
@@ -36,5 +35,10 @@ def made_once(path: Path, make: Callable[[], bytes], *, patience_s: float = PATI
                 half.write_bytes(make())
                 half.replace(path)
         finally:
-            sign.rmdir()
+            _take_back(sign)
     return path.read_bytes()
+
+
+def _take_back(sign: Path) -> None:
+    with contextlib.suppress(FileNotFoundError):  # somebody lost patience and took it away
+        sign.rmdir()

@@ -10,8 +10,10 @@ import pandas as pd
 from click.testing import CliRunner
 
 from studylib.cli import main
+from studylib.run import runner
 from studylib.run.runner import run_study
 from studylib.sheets.records import code_specimens
+from tests.lean_notebooks import lean_notebooks
 from tests.small_study import Plan, write_small_study
 
 WOODS = ("larch", "robinia")
@@ -31,7 +33,8 @@ def recode_takes(folder):
             writer.writerow({**row, "specimen": code, "take": f"t{number}"})
 
 
-def test_a_blind_study_is_run_on_codes_and_again_under_its_names(tmp_path):
+def test_a_blind_study_is_run_on_codes_and_again_under_its_names(tmp_path, monkeypatch):
+    monkeypatch.setattr(runner, "notebook_path", lean_notebooks(tmp_path))
     levels = {"larch": 0.0, "robinia": 6.0}
     folder = write_small_study(
         tmp_path / "rails", Plan(wood_db=levels, boards=4, takes=1, board_sd=0.3, mount_sd=0.1)

@@ -14,6 +14,7 @@ from click.testing import CliRunner
 from studylib.cli import main
 from studylib.errors import InputError
 from studylib.figures import plan as figures
+from studylib.report import plan_study as plan_module
 from studylib.report.plan import (
     chances_table,
     never_sentences,
@@ -23,6 +24,7 @@ from studylib.report.plan import (
     spreads_table,
 )
 from studylib.report.plan_study import plan_study
+from studylib.run import runner
 from studylib.sheets import read_study
 from studylib.sheets.study import read_unrecorded
 from tests.planned_study import TOML, boards, write_planned
@@ -223,7 +225,20 @@ def test_check_and_run_before_anything_is_recorded_say_so(finished):
     assert "is recorded yet" in result.stderr
 
 
-def test_planning_twice_asks_what_is_meant_and_shows_without_writing(finished, tmp_path):
+@pytest.fixture
+def no_page(monkeypatch):
+    """The plan's page is not made (`finished` has one); the command names where it would be."""
+
+    def unwritten(folder, *, reports):
+        return reports / "plan.html"
+
+    monkeypatch.setattr(runner, "write_plan_page", unwritten)
+
+
+def test_planning_twice_asks_what_is_meant_and_shows_without_writing(
+    finished, plan, no_page, tmp_path, monkeypatch
+):
+    monkeypatch.setattr(plan_module, "plan_study", lambda _: plan)  # the same boards and claims
     folder, reports, _ = finished
     copied = tmp_path / "rails"
     shutil.copytree(folder, copied)
@@ -240,7 +255,7 @@ def test_planning_twice_asks_what_is_meant_and_shows_without_writing(finished, t
     assert "code the woods before the schedule is made" in result.stderr
 
 
-def test_a_blind_study_is_planned_on_codes(tmp_path):
+def test_a_blind_study_is_planned_on_codes(no_page, tmp_path):
     folder = write_planned(tmp_path / "rails")
     result = study("blind", folder)
     assert result.exit_code == 0, result.output

@@ -3,7 +3,8 @@
 Floor: papermill on three notebooks that hold nothing but the imports of the batch and summary
 notebooks (two side by side, then the third, as the run does), plus the analysis of both
 batches, every figure and table of the report and the three pages, in one process one after
-the other. Ours: the command itself, from nothing, in a process of its own.
+the other. Ours: the command itself, from nothing, in a process of its own. Processor time, kernels
+included.
 
 Run: python -m tests.benchmarks.run
 """

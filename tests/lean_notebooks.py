@@ -1,0 +1,22 @@
+"""The notebooks without their figures, for tests of what a run does besides drawing."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import nbformat
+
+NOTEBOOKS = Path(__file__).parents[1] / "notebooks"
+NOT_SAVED = "figures.save_sizes = lambda *_, **__: None  # figures are tested elsewhere"
+
+
+def lean_notebooks(folder: Path) -> Callable[[str], Path]:
+    """What takes the place of `runner.notebook_path`: no cell draws, no figure is saved."""
+    for name in ("batch", "summary"):
+        whole = nbformat.read(NOTEBOOKS / f"{name}.ipynb", as_version=4)
+        whole.cells = [cell for cell in whole.cells if "plt.show()" not in cell.source]
+        first = next(cell for cell in whole.cells if cell.cell_type == "code")
+        first.source += f"\n\n{NOT_SAVED}"
+        nbformat.write(whole, folder / f"{name}.ipynb")
+    return lambda name: folder / f"{name}.ipynb"
