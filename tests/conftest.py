@@ -20,21 +20,35 @@ from studylib.report.summary import Summary, summarise
 from studylib.sheets import read_study
 from tests.demo import DEMO, OnceMeasured, write_startup
 from tests.once import made_once
+from tests.quick import FILES, is_quick
 
 matplotlib.use("Agg")
 
 SHARED = pytest.StashKey[Path]()
+QUICK_FILES = {Path(__file__).parent / name for name in FILES}
 
 
-class NotebookKernels:
-    """Lets the kernels of notebooks under test share the demo's measurement."""
+class Everywhere:
+    """Hooks for tests and notebooks alike; those of this file are for its own folder only."""
 
     def __init__(self, shared: Path) -> None:
         self.shared = shared
 
+    def pytest_ignore_collect(self, collection_path, config):
+        """With `-m quick` no other file is even read."""
+        if config.option.markexpr == "quick" and collection_path.is_file():
+            return collection_path not in QUICK_FILES or None
+        return None
+
+    def pytest_collection_modifyitems(self, items):
+        """Mark the tests to begin with."""
+        for item in items:
+            if item.path in QUICK_FILES and is_quick(item.nodeid.removeprefix("tests/")):
+                item.add_marker("quick")
+
     @pytest.hookimpl(wrapper=True)
     def pytest_runtest_setup(self, item):
-        """A notebook's kernel is started when its first cell is set up."""
+        """Let a notebook's kernel share the demo; it is started when the first cell is set up."""
         if item.path.suffix != ".ipynb":
             return (yield)
         with pytest.MonkeyPatch.context() as patch:
@@ -46,7 +60,7 @@ def pytest_configure(config):
     """The folder of this run: made here, or told by the process that started this worker."""
     given = getattr(config, "workerinput", {}).get("shared")
     config.stash[SHARED] = Path(given or tempfile.mkdtemp(prefix="studylib-tests-"))
-    config.pluginmanager.register(NotebookKernels(config.stash[SHARED]))
+    config.pluginmanager.register(Everywhere(config.stash[SHARED]))
 
 
 @pytest.hookimpl(optionalhook=True)

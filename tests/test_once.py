@@ -7,6 +7,7 @@ import subprocess
 import sys
 import threading
 from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
 from types import SimpleNamespace
 
 import pandas as pd
@@ -16,6 +17,7 @@ from studylib.measure.parts import gather
 from studylib.sheets import read_study
 from tests import demo
 from tests.once import made_once
+from tests.quick import NAMES, QUICK, is_quick
 from tests.small_study import Plan, write_small_study
 
 
@@ -90,3 +92,16 @@ def test_a_measured_study_survives_the_way_through_the_file(tmp_path):
             pd.testing.assert_frame_equal(getattr(kept, name), table, check_exact=True)
         elif name == "failed":
             assert kept.failed == table
+
+
+def test_the_tests_to_begin_with_are_there_and_leave_no_room_out():
+    library = Path(demo.studylib.__file__).parent
+    rooms = {path.parent.name for path in library.glob("*/__init__.py")}
+    # Codes and words are in what every other room gives; their own tests run over all of them.
+    assert rooms - {"codes", "words"} <= set(QUICK)
+    for name in NAMES:
+        file, _, test = name.partition("::")
+        assert f"def {test or 'test_'}" in (Path(__file__).parent / file).read_text(), name
+    assert is_quick("test_sheets.py::test_any[a]")
+    assert is_quick(f"{QUICK['run'][0]}[parameters0]")
+    assert not is_quick(f"{QUICK['run'][0]}_and_more")

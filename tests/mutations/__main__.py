@@ -84,7 +84,7 @@ def draw(tree: Path, *, seed: int, count: int) -> list[Fault]:
     return faults
 
 
-class Tests:
+class Executed:
     """What the suite's own run told: which tests execute a line, and what each costs."""
 
     def __init__(self, told: dict) -> None:
@@ -171,7 +171,7 @@ def learned(copy: Path, place: Path, deselect: list[str]) -> dict:
     return json.loads(place.read_text(encoding="utf-8"))
 
 
-def tried(copy: Path, faults: list[Fault], tests: Tests, results: Path, done: set[int]) -> None:
+def tried(copy: Path, faults: list[Fault], tests: Executed, results: Path, done: set[int]) -> None:
     """Try each fault that is not done and write its outcome down."""
     command = [sys.executable, "-m", "tests.mutations.trials"]
     pipe = subprocess.PIPE
@@ -249,7 +249,7 @@ def main() -> None:
     faults = draw(wanted.tree, seed=wanted.seed, count=wanted.count)
     with tempfile.TemporaryDirectory(prefix="mutations") as room:
         copy = copied(wanted.tree.resolve(), Path(room) / "tree")
-        tests = Tests(learned(copy, results.with_suffix(".lines.json"), wanted.deselect))
+        tests = Executed(learned(copy, results.with_suffix(".lines.json"), wanted.deselect))
         tried(copy, faults, tests, results, done)
     print(told(results))
 

@@ -121,7 +121,7 @@ def _of_statement(statement: ast.stmt, starts: list[int], *, at_import: bool) ->
         if not (isinstance(value, ast.Constant) and value.value is None):
             yield _site("nothing returned", value, "None", statement, starts, at_import)
     if isinstance(statement, ast.AugAssign) and type(statement.op) in ARITHMETIC:
-        other = copy.deepcopy(statement)
+        other = copy.copy(statement)
         other.op = ARITHMETIC[type(statement.op)]()
         text = ast.unparse(other)
         yield _site("arithmetic swapped", statement, text, statement, starts, at_import)
@@ -140,16 +140,16 @@ def _changes(node: ast.AST, statement: ast.stmt) -> Iterator[tuple[str, ast.AST 
     if isinstance(node, ast.Compare):
         for name, table in (("comparison swapped", SWAPPED), ("boundary moved", BOUNDARY)):
             if type(node.ops[0]) in table:
-                other = copy.deepcopy(node)
-                other.ops[0] = table[type(node.ops[0])]()
+                other = copy.copy(node)
+                other.ops = [table[type(node.ops[0])](), *node.ops[1:]]
                 yield name, other
     elif isinstance(node, ast.BinOp) and type(node.op) in ARITHMETIC:
         if not any(isinstance(side, ast.JoinedStr) for side in (node.left, node.right)):
-            other = copy.deepcopy(node)
+            other = copy.copy(node)
             other.op = ARITHMETIC[type(node.op)]()
             yield "arithmetic swapped", other
     elif isinstance(node, ast.BoolOp):
-        other = copy.deepcopy(node)
+        other = copy.copy(node)
         other.op = ast.Or() if isinstance(node.op, ast.And) else ast.And()
         yield "boolean negated", other
     elif isinstance(node, ast.UnaryOp) and isinstance(node.op, ast.Not):
