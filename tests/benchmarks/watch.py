@@ -37,7 +37,7 @@ def main() -> None:
         takes = [t for t in planned if t.kind in ("room", "tone", "tap")][:TAKES]
         said: queue.Queue = queue.Queue()
         stop = threading.Event()
-        options = {"say": said.put, "stop": stop}
+        options = {"tell": said.put, "stop": stop}
         thread = threading.Thread(target=watch_bench, args=(folder,), kwargs=options)
         thread.start()
         said.get(timeout=60), said.get(timeout=60)
