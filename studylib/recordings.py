@@ -24,8 +24,11 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
+from studylib.codes import note, several
+from studylib.codes.recordings import RecordingFault, RecordingRemark
 from studylib.errors import InputError
 from studylib.sheets.files import sha256
+from studylib.words import say
 
 __all__ = ["RecordingInfo", "probe", "read_window", "sha256", "windows"]
 
@@ -33,7 +36,7 @@ LOWEST_RATE_HZ = 8000  # below it, there is too little left of a tone's harmonic
 _UNKNOWN_FRAMES = 2**62  # libsndfile gives 2^63 - 1 where a FLAC header has no length
 _STREAMED_BYTES = 0x7FFF_0000  # sizes from here to all ones stand for "not known yet"
 _ANNOUNCED = re.compile(r"^\s*(\w+)[^:\n]*:\s*([0-9]+) \(should be ([0-9]+)\)", re.MULTILINE)
-_UNREAD = re.compile(r"Unknown chunk marker|Chunk size \S+ > file length")
+_UNREAD = re.compile(r"Unknown\schunk\smarker|Chunk\ssize\s\S+\s>\sfile\slength")  # in its log
 _ENDINGS = {
     ".wav": ("WAV", "WAVEX", "RF64", "W64"),
     ".flac": ("FLAC",),
@@ -60,7 +63,7 @@ class RecordingInfo:
     frames : frames that the file holds (for a FLAC file: that it announces).
     container, subtype : libsndfile's names, e.g. "WAV" and "PCM_24", by content, not by name.
     truncated : the file holds less than it announces, or cannot be read to its end.
-    remark : sentences about what is unusual ("" when nothing is).
+    remark : a cell with notes of what is unusual ("" when nothing is).
     """
 
     path: Path
@@ -84,15 +87,10 @@ def probe(path: Path | str) -> RecordingInfo:
     with _opened(path) as file:
         frames = file.frames
         if frames < 1:
-            raise InputError(
-                f"{_name(path)} holds no samples (the recorder was most likely stopped before it "
-                "could close the file); record the take again"
-            )
-        if file.samplerate < LOWEST_RATE_HZ:
-            raise InputError(
-                f"{_name(path)} was recorded at {file.samplerate} Hz; record at "
-                f"{LOWEST_RATE_HZ} Hz or more"
-            )
+            raise InputError(note(RecordingFault.NO_SAMPLES, file=_name(path)))
+        if (rate := file.samplerate) < LOWEST_RATE_HZ:
+            about = {"file": _name(path), "rate_hz": rate, "lowest_hz": LOWEST_RATE_HZ}
+            raise InputError(note(RecordingFault.LOW_RATE, **about))
         breaks_off, remarks = _state(path, file, frames)
         return RecordingInfo(
             path=path,
@@ -102,7 +100,7 @@ def probe(path: Path | str) -> RecordingInfo:
             container=file.format,
             subtype=file.subtype,
             truncated=breaks_off,
-            remark="; ".join(remarks),
+            remark=several(remarks),
         )
 
 
@@ -143,7 +141,7 @@ def windows(path: Path | str, *, start: int, frames_each: int, count: int) -> It
     InputError : as `read_window`.
     """
     if start < 0 or frames_each < 1 or count < 0:
-        raise ValueError("start and count are 0 or more and frames_each is 1 or more")
+        raise ValueError(say("recordings.window"))
     path = Path(path)
     with _opened(path) as file:
         for k in range(count):
@@ -156,69 +154,60 @@ def _block(
     path: Path, file: soundfile.SoundFile, first: int, frames: int, *, seek: bool
 ) -> np.ndarray:
     if first + frames > file.frames:
-        raise InputError(_short(path, first, frames, file.frames))
+        raise _too_short(path, first, frames, file.frames)
     try:
         if seek and first:
             file.seek(first)
         block = file.read(frames, dtype="float64", always_2d=True)
     except _READ_ERRORS as error:
-        raise InputError(
-            f"{_name(path)} is damaged or breaks off between {_time(file, first)} and "
-            f"{_time(file, first + frames)} ({_reason(error)}); copy it again from the recorder "
-            "or record the take again"
-        ) from None
+        begins, ends = (frame / file.samplerate for frame in (first, first + frames))
+        about = {"from_s": begins, "to_s": ends, "why": _reason(error)}
+        raise InputError(note(RecordingFault.DAMAGED, file=_name(path), **about)) from None
     if len(block) < frames:
-        raise InputError(_short(path, first, frames, first + len(block)))
+        raise _too_short(path, first, frames, first + len(block))
     return block
 
 
-def _short(path: Path, first: int, frames: int, held: int) -> str:
-    return (
-        f"{_name(path)} holds {held} frames but frames {first} to {first + frames} were asked "
-        "for; record longer, or set a shorter length_s in study.toml"
-    )
+def _too_short(path: Path, first: int, frames: int, held: int) -> InputError:
+    about = {"held": held, "first": first, "last": first + frames}
+    return InputError(note(RecordingFault.TOO_SHORT, file=_name(path), **about))
 
 
 @contextmanager
 def _opened(path: Path) -> Iterator[soundfile.SoundFile]:
     if not path.is_file():
-        raise InputError(f"{_name(path)} is not there; put the recording there")
+        raise InputError(note(RecordingFault.NOT_THERE, file=_name(path)))
     try:
         file = soundfile.SoundFile(path)
     except (soundfile.LibsndfileError, TypeError) as error:
         # TypeError: a name that ends in .raw has no header to look into.
-        raise InputError(
-            f"{_name(path)} cannot be read as audio ({_reason(error)}); "
-            "give a WAV, FLAC or AIFF file"
-        ) from None
+        about = {"file": _name(path), "why": _reason(error)}
+        raise InputError(note(RecordingFault.NO_AUDIO, **about)) from None
     with file:
         if file.frames >= _UNKNOWN_FRAMES:
-            raise InputError(
-                f"{_name(path)} has no length in its header (it was written as a stream), which "
-                "FLAC needs to be read by parts; save it again as FLAC or WAV"
-            )
+            raise InputError(note(RecordingFault.NO_LENGTH, file=_name(path)))
         yield file
 
 
 def _state(path: Path, file: soundfile.SoundFile, frames: int) -> tuple[bool, list[str]]:
-    """Whether the file breaks off, and what is unusual about it."""
+    """Whether the file breaks off, and notes of what is unusual about it."""
     log, remarks = file.extra_info, []
-    breaks_off = _announces_more(file.format, log)
-    if breaks_off:
-        remarks.append("the file breaks off: it holds less than its header announces")
+    if _announces_more(file.format, log):
+        remarks.append(RecordingRemark.BREAKS_OFF)
     elif _UNREAD.search(log):
-        breaks_off = True
-        remarks.append("the header announces less than the file holds: the rest cannot be read")
+        remarks.append(RecordingRemark.HOLDS_MORE)
     elif file.format in ("FLAC", "OGG", "MP3") and not _end_is_read(file, frames):
-        breaks_off = True
-        remarks.append("the file is damaged or breaks off: its end cannot be read")
-    elif any(int(size) >= _STREAMED_BYTES for _, size, _ in _ANNOUNCED.findall(log)):
-        remarks.append("the header leaves the length open; it was taken from the file")
-    expected = _ENDINGS.get(path.suffix.lower())
-    if expected and file.format not in expected:
-        remarks.append(f"the name ends in {path.suffix} but the content is {file.format}")
+        remarks.append(RecordingRemark.END_UNREAD)
+    breaks_off = bool(remarks)
+    announced = [int(size) for _, size, _ in _ANNOUNCED.findall(log)]
+    if not breaks_off and any(size >= _STREAMED_BYTES for size in announced):
+        remarks.append(RecordingRemark.OPEN_LENGTH)
+    ending = path.suffix.lower()
+    if file.format not in _ENDINGS.get(ending, (file.format,)):
+        about = {"ending": ending, "container": file.format}
+        remarks.append(note(RecordingRemark.OTHER_CONTENT, **about))
     if _LOSSY.search(file.subtype) or file.format == "MP3":
-        remarks.append("lossy compression: weak components are altered; record WAV or FLAC")
+        remarks.append(RecordingRemark.LOSSY)
     return breaks_off, remarks
 
 
@@ -241,10 +230,6 @@ def _end_is_read(file: soundfile.SoundFile, frames: int) -> bool:
 
 def _name(path: Path) -> str:
     return f"{path.parent.name}/{path.name}" if path.parent.name else path.name
-
-
-def _time(file: soundfile.SoundFile, frame: int) -> str:
-    return f"{frame / file.samplerate:.3f} s"
 
 
 def _reason(error: Exception) -> str:

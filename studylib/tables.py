@@ -361,7 +361,7 @@ _ALL = (
         "bench",
         "item",
         """
-        item value
+        item value:note
         """,
     ),
 )

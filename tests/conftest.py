@@ -15,7 +15,7 @@ import matplotlib
 import numpy as np
 import pytest
 
-from studylib.measure.parts import gather
+from studylib.modes.gathered import gather
 from studylib.report.summary import Summary, summarise
 from studylib.sheets import read_study
 from tests.demo import DEMO, OnceMeasured, write_startup

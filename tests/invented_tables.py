@@ -14,13 +14,13 @@ import numpy as np
 import pandas as pd
 
 from studylib import register
-from studylib.measure.harmonic_rows import HARMONIC_COLUMNS
-from studylib.measure.parts import Gathered
 from studylib.measure.rings import MODE_COLUMNS
 from studylib.measure.sweep_rows import SWEEP_COLUMNS
 from studylib.modes import with_numbers
+from studylib.modes.gathered import Gathered
 from studylib.sheets import Specimen
 from studylib.sheets.settings import Channels, Claim, Decide, Settings, StudySection, Tone
+from studylib.tables import TABLES
 
 CHECKS = ("clipping", "dc", "hum", "noise_floor", "snr_h1", "snr_h2", "snr_h3")
 FEATURES = ("tone.h1.level_db", "tone.h2.rel_db", "tone.h3.rel_db", "tone.thd_percent")
@@ -115,7 +115,7 @@ class Invention:
             quality=pd.DataFrame(quality),
             features=rows,
             spectra=pd.concat(spectra, ignore_index=True),
-            harmonics=pd.DataFrame(columns=HARMONIC_COLUMNS),
+            harmonics=pd.DataFrame(columns=TABLES["harmonics"].names),
             modes=modes,
             sweeps=pd.DataFrame(columns=SWEEP_COLUMNS),
             bench=pd.DataFrame(columns=["batch", "item", "value"]),

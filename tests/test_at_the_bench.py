@@ -6,10 +6,13 @@ from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
+import pytest
 
-from studylib.report import at_the_bench
-from studylib.report.at_the_bench import fitness
-from studylib.signal.limits import LIMITS
+from studylib.codes import code_of, note
+from studylib.codes.measure import Level
+from studylib.report.at_the_bench import bench_warnings, failed_checks, fitness
+from studylib.signal.quality import CHECKS
+from studylib.words import say
 
 COLUMNS = ["take", "channel", "check", "value", "unit", "limit", "source", "verdict"]
 
@@ -17,7 +20,7 @@ COLUMNS = ["take", "channel", "check", "value", "unit", "limit", "source", "verd
 def quality(*rows: tuple, **verdicts: str) -> pd.DataFrame:
     """Rows (take, channel, check, value, limit, verdict), and a verdict for each take."""
     checks = [
-        (take, channel, check, value, LIMITS[check].unit, limit, "why it is so", verdict)
+        (take, channel, check, value, CHECKS[check].unit, limit, "why it is so", verdict)
         for take, channel, check, value, limit, verdict in rows
     ]
     takes = [(t, "", "take", np.nan, "", None, "", verdict) for t, verdict in verdicts.items()]
@@ -46,11 +49,11 @@ def test_a_failed_take_comes_with_its_row_the_worst_of_each_channel_and_what_to_
     assert found.lines == (
         "Not fit for use:",
         "  b (takes.csv, row 3; recordings/b.wav)",
-        "    largest departure of the fundamental's level (steady): 11.1 dB (response) and 2.32 dB "
-        "(drive), limit 1 dB",
-        "    change of the tone's frequency over the take (drift_ppm): 700 ppm (drive), limit 500 "
-        "ppm",
-        "    To do: Let generator, driver and mount settle, and record again.",
+        "    largest departure of the level of the fundamental (steady): 11.1 dB (response) and "
+        "2.32 dB (drive), limit 1 dB",
+        "    change of the frequency of the tone over the take (drift_ppm): 700 ppm (drive), limit "
+        "500 ppm",
+        f"    To do: {say('checks.settle')}",
         "2 takes: 1 not fit for use, 0 used with a warning.",
     )
 
@@ -63,7 +66,8 @@ def test_a_file_that_cannot_be_read_says_so_in_its_own_words():
 
 def test_a_flag_is_told_without_numbers():
     found = fitness(study("a"), quality(("a", "", "truncated", 1.0, 0.0, "fail"), a="fail"))
-    assert found.lines[2] == "    frames that the file announces are missing (truncated)"
+    meaning = say("checks.truncated", form="meaning")
+    assert found.lines[2] == f"    {meaning} (truncated)"
 
 
 def test_warnings_are_gathered_by_check_with_the_worst_of_them():
@@ -72,8 +76,8 @@ def test_warnings_are_gathered_by_check_with_the_worst_of_them():
     found = fitness(study(*names), quality(*rows, **dict.fromkeys(names, "warn")))
     # A ratio: the smallest is the worst.
     assert found.lines == (
-        "Warning: t0, t1, t2, t3, t4 and 2 more: fundamental over the noise of its own bin "
-        "(snr_h1), worst in t6: 23.0 dB (response), limit 30 dB",
+        "Warning: t0, t1, t2, t3, t4 and 2 more: level of the fundamental over the noise in its "
+        "own bin (snr_h1), worst in t6: 23.0 dB (response), limit 30 dB",
         "7 takes: 0 not fit for use, 7 used with a warning.",
     )
 
@@ -87,6 +91,16 @@ def test_what_was_excluded_by_hand_is_only_counted():
     )
 
 
-def test_every_check_that_can_set_a_take_aside_has_its_advice():
-    known = {name for names in at_the_bench.ADVICE for name in names.split()}
-    assert known == set(LIMITS) - {"readable"}
+@pytest.mark.parametrize("name", sorted(set(CHECKS) - {"readable"}))
+def test_every_check_that_fails_is_told_with_its_advice(name):
+    rows = quality(("a", "response", name, 12.0, CHECKS[name].fail, "fail"))
+    found, advice = failed_checks(rows)
+    assert code_of(found[0]) == CHECKS[name].code
+    assert f"({name})" in say(found[0])
+    assert advice == [note(CHECKS[name].code, form="advice")]
+
+
+def test_a_warning_of_the_bench_names_its_batch():
+    bench = pd.DataFrame({"item": ["warning"], "value": [Level.NO_CALIBRATOR]})
+    (found,) = bench_warnings([SimpleNamespace(batch="day1", bench=bench)])
+    assert say(found) == f"batch day1: {say(Level.NO_CALIBRATOR)}"

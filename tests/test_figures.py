@@ -169,9 +169,9 @@ def every_figure(summary, size=None) -> dict[str, Figure]:
         ),
         "control": figures.positive_control_figure(summary.control, size=size),
         "variance": figures.variance_figure(summary.variance, size=size),
-        "quality": figures.quality_figure(summary.gathered, size=size),
-        "spectra": figures.spectra_figure(summary.gathered, summary.study, size=size),
-        "harmonics": figures.harmonics_figure(summary.gathered, summary.study, size=size),
+        "quality": figures.quality_figure(summary.gathered.quality, size=size),
+        "spectra": figures.spectra_figure(summary.gathered.spectra, summary.study, size=size),
+        "harmonics": figures.harmonics_figure(summary.gathered.features, summary.study, size=size),
     }
 
 
@@ -319,7 +319,7 @@ def test_the_video_frame_is_laid_out_anew_and_not_stretched(tmp_path):
     sizes = []
 
     def draw(size=None):
-        figure = figures.quality_figure(summary.gathered, size=size)
+        figure = figures.quality_figure(summary.gathered.quality, size=size)
         sizes.append(tuple(figure.get_size_inches()))
         return figure
 
@@ -516,7 +516,7 @@ def test_quality_puts_a_failed_check_where_it_belongs_and_names_the_take():
     quality = summary.gathered.quality
     quality.loc[quality["take"].eq("cherry-2-m1-t3") & quality["check"].isin(["hum", "take"]),
                 "verdict"] = "fail"  # fmt: skip
-    axes = figures.quality_figure(summary.gathered).axes[0]
+    axes = figures.quality_figure(summary.gathered.quality).axes[0]
     takes, rows = list(quality["take"].unique()), [t.get_text() for t in axes.get_yticklabels()]
     crosses = next(line for line in axes.lines if line.get_marker() == "X")
     place = takes.index("cherry-2-m1-t3")
@@ -528,7 +528,7 @@ def test_quality_puts_a_failed_check_where_it_belongs_and_names_the_take():
 
 
 def test_quality_keeps_the_overtones_in_one_row():
-    axes = figures.quality_figure(invented().gathered).axes[0]
+    axes = figures.quality_figure(invented().gathered.quality).axes[0]
     assert [t.get_text() for t in axes.get_yticklabels()] == [
         "clipping", "offset (DC)", "hum", "noise floor", "tone over noise",
         "harmonics over noise", "take as a whole",
@@ -540,13 +540,13 @@ def test_quality_takes_the_worst_of_the_channels():
     quality = pd.DataFrame(
         [row | {"channel": "response", "verdict": v} for v in ("fail", "pass", "warn")]
     )
-    axes = figures.quality_figure(SimpleNamespace(quality=quality)).axes[0]
+    axes = figures.quality_figure(quality).axes[0]
     assert [len(line.get_xdata()) for line in axes.lines if line.get_marker() in ".^X"] == [0, 0, 1]
 
 
 def test_spectra_keep_the_tone_and_leave_out_reference_and_changed():
     summary = invented()
-    axes = figures.spectra_figure(summary.gathered, summary.study).axes
+    axes = figures.spectra_figure(summary.gathered.spectra, summary.study).axes
     labels = [a.get_legend().get_texts()[0].get_text() for a in axes]
     assert labels == ["larch, 4 boards", "cherry, 4 boards", "robinia, 4 boards"]
     for panel in axes:
@@ -561,7 +561,7 @@ def test_harmonics_have_one_point_a_board_and_open_marks_for_upper_limits():
     features = summary.gathered.features
     quiet = features["specimen"].eq("larch-2") & features["feature"].eq("tone.h3.rel_db")
     features.loc[quiet, ["usable", "value", "reason"]] = [False, -70.0, Unused.BELOW_NOISE]
-    axes = figures.harmonics_figure(summary.gathered, summary.study).axes[0]
+    axes = figures.harmonics_figure(summary.gathered.features, summary.study).axes[0]
     small = [line for line in axes.lines if line.get_markersize() == 3]
     # Harmonics 2 and 3 of four boards each, without the one that is below the noise.
     assert [len(line.get_xdata()) for line in small] == [7, 8, 8]
@@ -582,7 +582,7 @@ def test_harmonics_leave_out_takes_that_were_set_aside():
         40.0,
         note(Unused.SET_ASIDE, checks=["clipping"]),
     ]
-    axes = figures.harmonics_figure(summary.gathered, summary.study).axes[0]
+    axes = figures.harmonics_figure(summary.gathered.features, summary.study).axes[0]
     assert max(y for _, y in points(axes)) < 0
 
 
@@ -595,8 +595,8 @@ def test_nothing_measured_is_said_in_a_sentence(name):
         features=summary.gathered.features.head(0),
     )
     draw = {
-        "quality": lambda: figures.quality_figure(empty),
-        "spectra": lambda: figures.spectra_figure(empty, summary.study),
-        "features": lambda: figures.harmonics_figure(empty, summary.study),
+        "quality": lambda: figures.quality_figure(empty.quality),
+        "spectra": lambda: figures.spectra_figure(empty.spectra, summary.study),
+        "features": lambda: figures.harmonics_figure(empty.features, summary.study),
     }
     assert sentence(draw[name]()).startswith("No ")

@@ -13,9 +13,9 @@ from studylib import register
 from studylib.codes import note
 from studylib.codes.modes import ModeReason, TapReason
 from studylib.codes.takes import Unused
-from studylib.measure.parts import COLUMNS
 from studylib.modes.features import mode_feature_rows
 from studylib.modes.numbers import number_modes
+from studylib.tables import TABLES
 from tests.invented_modes import Study, invent
 
 SMALL = Study(boards=3, mounts=2, taps=3)
@@ -37,7 +37,7 @@ def one_take(**columns) -> pd.DataFrame:
 def test_a_take_has_a_row_for_every_mode_and_quantity():
     modes, specimens = invent(SMALL)
     table = mode_feature_rows(number_modes(modes, specimens), takes_of(modes))
-    assert list(table.columns) == list(COLUMNS["features"])
+    assert list(table.columns) == TABLES["features"].names
     assert len(table) == 6 * 4 * 3
     assert table["usable"].all()
     assert (table["reason"] == "").all()

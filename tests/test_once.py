@@ -13,7 +13,7 @@ from types import SimpleNamespace
 import pandas as pd
 import pytest
 
-from studylib.measure.parts import gather
+from studylib.modes.gathered import gather
 from studylib.sheets import read_study
 from tests import demo
 from tests.once import made_once

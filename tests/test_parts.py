@@ -12,53 +12,65 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from studylib import writing
+from studylib import tables, writing
+from studylib.codes import each, fields_of, note, several
+from studylib.codes.measure import BatchFault
+from studylib.codes.takes import Unused
 from studylib.errors import InputError, RunError
-from studylib.measure import parts
+from studylib.measure import BatchMeasurement, measure_batch, parts
+from studylib.modes.gathered import first_fault, gather
 from studylib.run import provenance
+from studylib.sheets import read_study
+from studylib.words import say
+from tests.small_study import Plan, write_small_study
+
+SAID = note(Unused.EXCLUDED, reason='said "so", twice\nover')
 
 
-def measurement(batch: str = "day 1"):
+def table(name: str, **columns: list) -> pd.DataFrame:
+    """A table with some columns given; the others hold nothing."""
+    return tables.typed(name, pd.DataFrame(columns).reindex(columns=tables.TABLES[name].names))
+
+
+def measurement(batch: str = "day 1") -> BatchMeasurement:
     """A measurement with whatever a table may hold: odd text, gaps, tiny and long numbers."""
-    return SimpleNamespace(
+    return BatchMeasurement(
         batch=batch,
-        quality=pd.DataFrame(
-            {
-                "take": ["001", "NA"],
-                "channel": ["", "response"],
-                "check": ["take", "dc"],
-                "value": [np.nan, 1 / 3],
-                "unit": ["", "%"],
-                "limit": [None, 1e-300],
-                "source": ['said "so", twice\nover', None],
-                "verdict": ["pass", "warn"],
-            }
+        quality=table(
+            "quality",
+            take=["001", "NA"],
+            channel=["", "response"],
+            check=["take", "dc"],
+            value=[np.nan, 1 / 3],
+            unit=["", "%"],
+            limit=[None, 1e-300],
+            source=[several([SAID, "checks.practice"]), None],
+            verdict=["pass", "warn"],
         ),
-        features=pd.DataFrame(
-            {
-                "id": ["1e5", "2"],
-                "take": ["001", "NA"],
-                "specimen": ["None", "<b>"],
-                "mount": [1, 2],
-                "value": [0.1 + 0.2, -np.inf],
-                "usable": [True, False],
-                "reason": ["", "below noise"],
-            }
+        features=table(
+            "features",
+            id=["1e5", "2"],
+            take=["001", "NA"],
+            specimen=["None", "<b>"],
+            mount=[1, 2],
+            repeat=[1, None],
+            value=[0.1 + 0.2, -np.inf],
+            usable=[True, False],
+            reason=["", Unused.BELOW_NOISE],
         ),
-        spectra=pd.DataFrame(),
-        harmonics=pd.DataFrame(
-            {
-                "take": ["001"],
-                "harmonic": [2],
-                "response_re": [-1 / 3],
-                "drive_re": [np.nan],
-                "unit": ["dB SPL"],
-                "usable": [True],
-            }
+        spectra=tables.empty("spectra"),
+        harmonics=table(
+            "harmonics",
+            take=["001"],
+            harmonic=[2],
+            response_re=[-1 / 3],
+            drive_re=[np.nan],
+            unit=["dB SPL"],
+            usable=[True],
         ),
-        modes=pd.DataFrame(),
-        sweeps=pd.DataFrame(),
-        bench=pd.DataFrame({"item": ["rate"], "value": ["24000"]}),
+        modes=tables.empty("modes"),
+        sweeps=tables.empty("sweeps"),
+        bench=table("bench", item=["rate"], value=["24000"]),
     )
 
 
@@ -68,8 +80,11 @@ def test_a_part_comes_back_as_it_was_left(tmp_path):
     back = parts.load_part(tmp_path / "p")
     assert back.batch == "day 1"
     assert parts.part_key(tmp_path / "p") == "k1"
+    for name in parts.TABLES:
+        pd.testing.assert_frame_equal(getattr(back, name), getattr(left, name), check_exact=True)
     assert back.quality["take"].tolist() == ["001", "NA"]
-    assert back.quality["source"].tolist() == ['said "so", twice\nover', ""]
+    assert [fields_of(one) for one in each(back.quality["source"].iloc[0])] == [fields_of(SAID), {}]
+    assert back.quality["source"].iloc[1] == ""
     assert back.quality["value"].iloc[1] == 1 / 3
     assert back.quality["limit"].iloc[1] == 1e-300
     assert back.features["id"].tolist() == ["1e5", "2"]
@@ -77,10 +92,10 @@ def test_a_part_comes_back_as_it_was_left(tmp_path):
     assert back.features["value"].tolist() == [0.1 + 0.2, -np.inf]
     assert back.features["usable"].dtype == bool
     assert back.features["mount"].dtype == np.int64
+    assert back.features["repeat"].dtype == np.float64
     assert back.harmonics["response_re"].tolist() == [-1 / 3]
     assert np.isnan(back.harmonics["drive_re"].iloc[0])
     assert back.bench["value"].tolist() == ["24000"]
-    assert list(back.spectra.columns) == list(parts.COLUMNS["spectra"])
 
 
 @pytest.mark.parametrize("name", ["quality.csv", "done.json"])
@@ -88,8 +103,9 @@ def test_half_a_part_is_none(tmp_path, name):
     parts.save_part(measurement(), tmp_path, key="k")
     (tmp_path / name).unlink()
     assert parts.part_key(tmp_path) is None
-    with pytest.raises(RunError, match="no whole result"):
+    with pytest.raises(RunError) as caught:
         parts.load_part(tmp_path)
+    assert caught.value.notes == (note(BatchFault.NOT_WHOLE, batch=tmp_path.name),)
 
 
 def test_a_table_that_was_changed_afterwards_is_not_taken(tmp_path):
@@ -110,18 +126,18 @@ def test_a_part_that_is_being_rewritten_is_not_whole(tmp_path, monkeypatch):
     assert parts.part_key(tmp_path) is None
 
 
-def test_gathering_measures_here_or_reads_parts_with_one_result(tmp_path, monkeypatch):
-    study = SimpleNamespace(batches=("day 1", "day 2"))
+def test_gathering_measures_here_or_reads_parts_with_one_result(tmp_path):
+    study = read_study(write_small_study(tmp_path / "study", Plan(boards=2, mounts=1, batches=2)))
+    (study.folder / "recordings/rob2_m1_r1.wav").write_bytes(b"no audio")
     slugs = parts.batch_slugs(study.batches)
     for batch in study.batches:
-        parts.save_part(measurement(batch), tmp_path / slugs[batch], key="k")
-    read = parts.gather(study, parts=tmp_path)
-    monkeypatch.setattr(parts, "_measured", lambda _, batch: measurement(batch))
-    here = parts.gather(study)
-    for name in parts.TABLES:
-        pd.testing.assert_frame_equal(getattr(read, name), getattr(here, name))
-    assert read.bench["batch"].tolist() == ["day 1", "day 2"]
-    assert len(read.quality) == 4
+        left = measure_batch(study, batch)
+        parts.save_part(left, tmp_path / slugs[batch], key="k")
+    read, here = gather(study, parts=tmp_path), gather(study)
+    for name in (*parts.TABLES, "board_modes"):
+        pd.testing.assert_frame_equal(getattr(read, name), getattr(here, name), check_exact=True)
+    assert list(dict.fromkeys(read.bench["batch"])) == list(study.batches)
+    assert set(read.features["batch"]) == set(study.batches)
     assert read.failed == here.failed == {}
 
 
@@ -129,22 +145,31 @@ def test_gathering_names_what_is_not_there_and_why(tmp_path):
     study = SimpleNamespace(batches=("a", "b", "c", "d"), specimens=())
     for batch in "abc":
         parts.save_part(measurement(batch), tmp_path / batch, key="k")
-    parts.leave_out(tmp_path / "b", "takes.csv, row 3: broken.")
+    parts.leave_out(tmp_path / "b", SAID)
     (tmp_path / "c" / "features.csv").unlink()
-    gathered = parts.gather(study, parts=tmp_path)
+    gathered = gather(study, parts=tmp_path)
     assert gathered.failed == {
-        "b": "takes.csv, row 3: broken.",
-        "c": "c: no whole result of this batch; run the batch again.",
-        "d": "This batch has not been run yet.",
+        "b": SAID,
+        "c": note(BatchFault.NOT_WHOLE, batch="c"),
+        "d": BatchFault.NOT_RUN,
     }
+    assert all(say(why) for why in gathered.failed.values())
     assert len(gathered.quality) == 2
     parts.take_in(tmp_path / "b")
-    assert set(parts.gather(study, parts=tmp_path).failed) == {"c", "d"}
+    assert set(gather(study, parts=tmp_path).failed) == {"c", "d"}
+
+
+def test_of_several_faults_the_first_is_told_and_how_many_more():
+    one, two = note(BatchFault.NOT_WHOLE, batch="a"), BatchFault.NOT_RUN
+    assert first_fault(RunError(one)) == one
+    found = first_fault(RunError(one, two))
+    assert fields_of(found) == {"fault": one, "more": 1}
+    assert say(found).endswith("(and 1 more)")
 
 
 def test_gathering_nothing_gives_empty_tables(tmp_path):
-    gathered = parts.gather(SimpleNamespace(batches=("a",), specimens=()), parts=tmp_path)
-    assert list(gathered.features.columns) == list(parts.COLUMNS["features"])
+    gathered = gather(SimpleNamespace(batches=("a",), specimens=()), parts=tmp_path)
+    assert list(gathered.features.columns) == tables.TABLES["features"].names
     assert list(gathered.bench.columns) == ["batch", "item", "value"]
     assert gathered.quality.empty
 
@@ -162,8 +187,15 @@ def test_an_empty_batch_name_means_the_first():
     study = SimpleNamespace(batches=("a", "b"))
     assert parts.choose_batch(study, "") == "a"
     assert parts.choose_batch(study, "b") == "b"
-    with pytest.raises(InputError, match='no batch "bb"; the nearest name is "b"'):
+    with pytest.raises(InputError) as caught:
         parts.choose_batch(study, "bb")
+    known = {"nearest": "b", "known": ["a", "b"]}
+    assert caught.value.notes == (note(BatchFault.UNKNOWN_BATCH, batch="bb", **known),)
+    assert str(caught.value)
+    with pytest.raises(InputError) as caught:
+        parts.choose_batch(SimpleNamespace(batches=()), "")
+    assert caught.value.codes == (BatchFault.NO_BATCH,)
+    assert str(caught.value)
 
 
 def test_progress_is_noted_and_read(tmp_path):

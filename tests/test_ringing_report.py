@@ -13,8 +13,8 @@ from studylib import figures, tables
 from studylib.codes import code_of, fields_of, has, note
 from studylib.codes.modes import TapReason
 from studylib.codes.wood import ModeBasis
-from studylib.measure.parts import gather
 from studylib.measure.rings import first_tap
+from studylib.modes.gathered import gather
 from studylib.report import modes as report
 from studylib.report.summary import summarise
 from studylib.sheets import read_study

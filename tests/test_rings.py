@@ -22,7 +22,7 @@ from studylib.codes.modes import ModeReason, TapReason
 from studylib.codes.takes import Unused
 from studylib.codes.wood import ModeBasis
 from studylib.measure import measure_batch, rings
-from studylib.measure.parts import gather
+from studylib.modes.gathered import gather
 from studylib.report.at_the_bench import fitness
 from studylib.report.modes import modes_of_study
 from studylib.sheets import read_study

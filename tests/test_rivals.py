@@ -24,7 +24,8 @@ from studylib.codes import code_of, fields_of, note
 from studylib.codes.attribution import Control, Verdict
 from studylib.codes.rivals import Rival, Says
 from studylib.measure import measure_batch
-from studylib.measure.parts import batch_slugs, gather, save_part
+from studylib.measure.parts import batch_slugs, save_part
+from studylib.modes.gathered import gather
 from studylib.report.rivals import rivals_sentences, rivals_table
 from studylib.report.rivals.basis import Finding
 from studylib.report.rivals.mixup import distances

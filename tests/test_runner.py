@@ -38,10 +38,10 @@ BATCH_CELLS = (
 import os, threading
 from pathlib import Path
 from types import SimpleNamespace
-import pandas as pd
+from studylib import tables
 from studylib.codes import note
 from studylib.errors import InputError
-from studylib.measure.parts import COLUMNS, note_progress, save_part
+from studylib.measure.parts import TABLES, note_progress, save_part
 """,
     """
 note_progress(output)(1, 3, "take two")
@@ -56,7 +56,7 @@ if batch == "waiting":
     threading.Event().wait(300)
 """,
     """
-frames = {name: pd.DataFrame(columns=list(columns)) for name, columns in COLUMNS.items()}
+frames = {name: tables.empty(name) for name in TABLES}
 if batch != "silent":
     save_part(SimpleNamespace(batch=batch, **frames), output, key=key)
 print(batch)
@@ -65,7 +65,7 @@ print(batch)
 SUMMARY_CELLS = (
     """
 from pathlib import Path
-from studylib.measure.parts import gather
+from studylib.modes.gathered import gather
 from studylib.sheets import read_study
 """,
     """

@@ -48,12 +48,12 @@ STRING_TEST = re.compile(r"\.str\.(contains|startswith|endswith|match|fullmatch)
 NOT_YET = frozenset(
     """
     codes/__init__.py figures/consistency.py figures/covariates.py figures/drift.py
-    figures/harmonics.py figures/plan.py figures/quality.py figures/spectra.py
-    figures/style.py measure/bench.py measure/calibration.py measure/features.py
-    measure/parts.py measure/sitting.py recordings.py report/at_the_bench.py
-    report/beside.py report/covariates.py report/one_batch.py report/order.py
-    report/outliers.py report/plan.py report/plan_study.py signal/limits.py
-    signal/quality.py signal/third_octave.py signal/tone.py stats/allocation.py
+    figures/plan.py
+    figures/style.py
+
+    report/beside.py report/covariates.py report/order.py
+    report/outliers.py report/plan.py report/plan_study.py
+    stats/allocation.py
     stats/covariate_notes.py stats/covariate_values.py stats/f_test_power.py
     stats/second_factor.py stats/spreads.py stats/verdict_power.py
     """.split()  # noqa: SIM905

@@ -25,15 +25,13 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-import pandas as pd
 from watchfiles import watch
 
 from studylib.bench.sheet import groups, level, to_do
 from studylib.codes import note
 from studylib.codes.bench import BenchFault, Found
 from studylib.errors import InputError, StudyError
-from studylib.measure.batch import QUALITY_COLUMNS
-from studylib.measure.sitting import header_of, measured_at, sitting_of
+from studylib.measure.session import header_of, measured_at, session_of
 from studylib.recordings import probe
 from studylib.report.at_the_bench import failed_checks
 from studylib.sheets import Study, Take, read_study
@@ -85,12 +83,12 @@ def first_look(study: Study, take: Take) -> Look:
     info = infos[take.take]
     if not info.frames:
         return Look(REDO, info.remark)
-    session = sitting_of(study, tuple(takes.values()), infos)
+    session = session_of(study, tuple(takes.values()), infos)
     measured, _ = measured_at(study, take, info, session)
     verdict, reason = quality.take_verdict(measured.checks)
     if verdict == "fail":
         checks = [(take.take, *check) for check in measured.checks]
-        rows = pd.DataFrame(checks, columns=QUALITY_COLUMNS)
+        rows = tables.typed("quality", checks)
         failed, advice = failed_checks(rows[rows["verdict"] == "fail"])
         return Look(REDO, note(Found.FAILED, checks=failed, advice=advice))
     return Look(KEEP, note(Found.MIND, checks=reason) if verdict == "warn" else "")

@@ -14,7 +14,6 @@ from studylib.figures.effects import (
     effects_figure,
     positive_control_figure,
 )
-from studylib.figures.harmonics import harmonics_figure
 from studylib.figures.modes import (
     ladder_figure,
     responses_figure,
@@ -23,7 +22,7 @@ from studylib.figures.modes import (
     tone_and_modes_figure,
 )
 from studylib.figures.quality import quality_figure
-from studylib.figures.spectra import spectra_figure
+from studylib.figures.spectra import harmonics_figure, spectra_figure
 from studylib.figures.style import save, save_sizes
 from studylib.figures.variance import variance_figure
 

@@ -12,7 +12,9 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from studylib.codes.checks import Verdict
 from studylib.figures.style import (
+    ABOVE,
     GREEN,
     GREY,
     ORANGE,
@@ -24,49 +26,37 @@ from studylib.figures.style import (
     styled,
     wrapped,
 )
+from studylib.signal.quality import CHECKS
+from studylib.words import say
 
 MOST_NAMED_TAKES = 40
 # More marks than this are a picture inside the SVG: it would otherwise weigh megabytes.
 MOST_DRAWN_MARKS = 2000
 WHOLE = "take"  # the check that stands for the take as a whole
 _OVERTONE = re.compile(r"^(.*)_h(?:[2-9]|[1-9]\d+)$")
-# Names of checks that are no words; the others are read as they stand.
-_WORDS = {
-    "truncated": "file complete",
-    "rate": "sampling rate",
-    "finite": "numbers only",
-    "peak": "peak level",
-    "dc": "offset (DC)",
-    "noise_a": "noise, A-weighted",
-    "tone_absent": "tone present",
-    "tone_ppm": "tone's frequency",
-    "drift_ppm": "drift of frequency",
-    "steady": "steady level",
-    "mains": "tone away from mains",
-    "snr_h1": "tone over noise",
-    "snr_overtones": "harmonics over noise",
-    "noise_over_room_a": "noise over room, A-weighted",
+_MARKS = {  # from good to bad
+    Verdict.PASS: (".", GREEN, 4.5),
+    Verdict.WARN: ("^", ORANGE, 6.5),
+    Verdict.FAIL: ("X", VERMILION, 7.5),
 }
-_RANK = {"pass": 0, "warn": 1, "fail": 2}
-_MARKS = {
-    "pass": (".", GREEN, 4.5),
-    "warn": ("^", ORANGE, 6.5),
-    "fail": ("X", VERMILION, 7.5),
-}
+_RANK = {verdict: rank for rank, verdict in enumerate(_MARKS)}
 
 
 @styled
-def quality_figure(measurement, *, size: tuple[float, float] | None = None) -> Figure:
+def quality_figure(quality: pd.DataFrame, *, size: tuple[float, float] | None = None) -> Figure:
     """Every check of every take of a batch, or of the whole study; the worst of its channels.
 
     Parameters
     ----------
-    measurement : anything with a `quality` table (a batch's measurement, or all gathered).
+    quality : the table `quality`.
     size : inches; None takes the page's width and the height that the checks need.
+
+    Returns
+    -------
+    The figure.
     """
-    quality = measurement.quality
     if quality.empty:
-        return empty_figure("No take was checked.", size)
+        return empty_figure(say("figures_takes.no_take_checked"), size)
     quality = quality.assign(check=[_row_name(check) for check in quality["check"]])
     takes = list(dict.fromkeys(quality["take"]))
     checks = [c for c in dict.fromkeys(quality["check"]) if c != WHOLE]
@@ -88,13 +78,19 @@ def quality_figure(measurement, *, size: tuple[float, float] | None = None) -> F
             rasterized=len(rows) > MOST_DRAWN_MARKS,
         )
     axes.axhline(len(checks) - 1.5, color=GREY, linewidth=0.8)
-    names = [_WORDS.get(check, check.replace("_", " ")) for check in checks[:-1]]
-    axes.set_yticks(range(len(checks)), [*map(safe, names), "take as a whole"])
+    names = [safe(_label(check)) for check in checks[:-1]]
+    axes.set_yticks(range(len(checks)), [*names, say("figures_takes.whole_take")])
     axes.set_ylim(len(checks) - 0.4, -0.6)
     axes.tick_params(axis="y", length=0)
     _take_axis(axes, takes, worst)
-    figure.legend(loc="outside upper center", ncols=3)
+    figure.legend(loc=ABOVE, ncols=3)
     return settle(figure)
+
+
+def _label(check: str) -> str:
+    if check == "snr_overtones":
+        return say("checks.snr_overtones")
+    return say(CHECKS[check].code, form="label") if check in CHECKS else check.replace("_", " ")
 
 
 def _row_name(check: str) -> str:
@@ -113,7 +109,7 @@ def _worst(quality: pd.DataFrame) -> pd.DataFrame:
 def _take_axis(axes: Axes, takes: list[str], worst: pd.DataFrame) -> None:
     """All takes by name when they fit; otherwise only those that failed, while they fit."""
     axes.set_xlim(-1, len(takes))
-    failed = list(worst.loc[worst["verdict"] == "fail", "take"].unique())
+    failed = list(worst.loc[worst["verdict"] == Verdict.FAIL, "take"].unique())
     named = takes if len(takes) <= MOST_NAMED_TAKES else _spaced(failed, takes)
     axes.set_xticks(
         [takes.index(t) for t in named],
@@ -121,11 +117,9 @@ def _take_axis(axes: Axes, takes: list[str], worst: pd.DataFrame) -> None:
         rotation=90,
         fontsize=7,
     )
-    label = f"take, in the order of the bench (n = {len(takes)})"
-    if len(takes) > MOST_NAMED_TAKES and failed:
-        more = f", {len(failed) - len(named)} more in the table" if len(failed) > len(named) else ""
-        label += f"; failed takes are named{more}"
-    axes.set_xlabel(label)
+    some = bool(failed) and len(takes) > MOST_NAMED_TAKES
+    about = {"failed_named": some, "failed_more": len(failed) - len(named) if some else 0}
+    axes.set_xlabel(say("figures_takes.takes_axis", takes=len(takes), **about))
 
 
 def _spaced(names: list[str], takes: list[str]) -> list[str]:

@@ -1,20 +1,31 @@
-"""The narrow-band spectrum of each board, a panel for each wood.
+"""The narrow-band spectrum of each board, and the levels of its harmonics.
 
-What it shows: thin lines are boards, the thick line is their median in dB; dotted lines stand
-at the fundamental and its harmonics. For drawing, the highest line in each of 500 steps of the
-logarithmic axis is kept, so that no tone is lost between pixels.
+Spectra: a panel for each wood; thin lines are boards, the thick line is their median in dB; dotted
+lines stand at the fundamental and its harmonics. For drawing, the highest line in each of 500 steps
+of the logarithmic axis is kept, so that no tone is lost between pixels.
+
+Harmonics, relative to the fundamental: for each board its mean over mounts (small marker) and the
+range of its mounts (thin line); for each wood the mean of its boards (large marker) with one
+standard error of it. A harmonic that is below the noise in some take of a board is an open marker
+pointing down at its upper limit, and its wood then has no mean. The levels hold the driver's own
+distortion as well as the board's response at that frequency: the figure credits the board with
+neither.
 """
 
 from __future__ import annotations
 
 import math
+import re
 
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from studylib.codes import code_of
+from studylib.codes.takes import Unused
 from studylib.figures.style import (
+    ABOVE,
     GREY,
     Look,
     empty_figure,
@@ -24,25 +35,36 @@ from studylib.figures.style import (
     new_figure,
     settle,
     styled,
+    wrapped,
 )
+from studylib.sheets import Study
+from studylib.words import say
 
 STEPS = 500
 SHOWN_RANGE_DB = 130.0
+_NAME = re.compile(r"tone\.h(\d+)\.rel_db")
 _NAMED_HARMONICS = (1, 2, 3, 4, 6, 8, 16, 32)
 
 
 @styled
-def spectra_figure(measurement, study, *, size: tuple[float, float] | None = None) -> Figure:
+def spectra_figure(
+    spectra: pd.DataFrame, study: Study, *, size: tuple[float, float] | None = None
+) -> Figure:
     """Spectra of the steady tone at full drive, one line a board.
 
     Parameters
     ----------
-    measurement : anything with `spectra` (take, specimen, wood, mount, frequency_hz, level_db).
-    study : the study, for the woods' order, the roles and the fundamental.
+    spectra : the table `spectra`.
+    study : for the woods' order, the roles and the fundamental.
+
+    Returns
+    -------
+    The figure.
     """
-    spectra = _compared(measurement.spectra, study)
+    spectra = _compared(spectra, study)
+    spectra = spectra[spectra["frequency_hz"] > 0]
     if spectra.empty:
-        return empty_figure("No usable take of the steady tone at full drive.", size)
+        return empty_figure(say("figures_takes.no_steady_tone"), size)
     style = looks(study.woods)
     woods = [w for w in study.woods if w in set(spectra["wood"])]
     fundamental = study.settings.tone.fundamental_hz
@@ -57,7 +79,7 @@ def spectra_figure(measurement, study, *, size: tuple[float, float] | None = Non
     for axes in grid.ravel()[len(woods) :]:
         axes.set_visible(False)
     for axes in grid.ravel()[max(0, len(woods) - columns) : len(woods)]:
-        axes.set_xlabel("frequency (Hz; notes at A4 = 440 Hz)")
+        axes.set_xlabel(say("figures_takes.frequency_axis"))
     for axes in grid.ravel()[: max(0, len(woods) - columns)]:
         axes.tick_params(labelbottom=False)
     top = float(spectra["level_db"].max()) + 6
@@ -66,19 +88,17 @@ def spectra_figure(measurement, study, *, size: tuple[float, float] | None = Non
     return settle(figure)
 
 
-def level_label(study) -> str:
+def level_label(study: Study) -> str:
     """The level's name and what it is relative to, as far as the study is calibrated."""
     channels = study.settings.channels
-    if channels.response_kind != "microphone":
-        return f"level of the {channels.response_kind} channel (dB re full scale)"
-    if channels.full_scale_db is not None or channels.calibrator_db is not None:
-        return "sound pressure level (dB re 20 µPa)"
-    return "level of the microphone channel (dB re full scale)"
+    calibrated = (channels.full_scale_db, channels.calibrator_db) != (None, None)
+    absolute = channels.response_kind == "microphone" and calibrated
+    return say("figures_takes.level_axis", channel=channels.response_kind, absolute=absolute)
 
 
-def _compared(spectra: pd.DataFrame, study) -> pd.DataFrame:
-    compared = {s.specimen for s in study.specimens if not s.role}
-    return spectra[spectra["specimen"].isin(compared) & (spectra["frequency_hz"] > 0)]
+def _compared(rows: pd.DataFrame, study: Study) -> pd.DataFrame:
+    """The rows of the boards under comparison."""
+    return rows[rows["specimen"].isin({s.specimen for s in study.specimens if not s.role})]
 
 
 def _wood(axes: Axes, spectra: pd.DataFrame, wood: str, look: Look, ends: tuple) -> None:
@@ -91,8 +111,8 @@ def _wood(axes: Axes, spectra: pd.DataFrame, wood: str, look: Look, ends: tuple)
     stack = np.array(curves)
     held = np.isfinite(stack).any(axis=0)
     axes.plot(middles[held], np.nanmedian(stack[:, held], axis=0), color=look.colour, linewidth=1.3)
-    boards = f"{len(curves)} board{'s' if len(curves) != 1 else ''}"
-    axes.plot([], [], look.marker, color=look.colour, label=legend_label(f"{wood}, {boards}", 44))
+    label = legend_label(say("figures_takes.wood_legend", wood=wood, boards=len(curves)), 44)
+    axes.plot([], [], look.marker, color=look.colour, label=label)
     axes.legend(
         loc="lower left",
         bbox_to_anchor=(0, 1),
@@ -130,3 +150,110 @@ def _mark_harmonics(axes: Axes, fundamental: float, high: float, count: int) -> 
             va="bottom",
             color=GREY,
         )
+
+
+@styled
+def harmonics_figure(
+    features: pd.DataFrame, study: Study, *, size: tuple[float, float] | None = None
+) -> Figure:
+    """Harmonics 2 and up of every board under comparison.
+
+    Parameters
+    ----------
+    features : the table `features`.
+    study : for the woods' order and the boards' roles.
+
+    Returns
+    -------
+    The figure.
+    """
+    rows = _harmonic_rows(features, study)
+    if rows.empty:
+        return empty_figure(say("figures_takes.no_harmonic"), size)
+    style = looks(study.woods)
+    woods = [w for w in study.woods if w in set(rows["wood"])]
+    figure = new_figure(size, 4.8)
+    axes = figure.subplots()
+    step = 0.8 / len(woods)
+    for number, wood in enumerate(woods):
+        own = rows[rows["wood"] == wood]
+        shift = (number - (len(woods) - 1) / 2) * step
+        below = own[~own["usable"]]
+        _present(axes, own[own["usable"]], shift, step, style[wood], wood, set(below["k"]))
+        _limits(axes, below, shift, style[wood])
+    highest = int(rows["k"].max())
+    between = np.arange(2, highest) + 0.5
+    across = axes.get_xaxis_transform()
+    axes.vlines(between, 0, 1, transform=across, color="#ECECEC", linewidth=0.8, zorder=0)
+    axes.set_xticks(range(2, highest + 1))
+    axes.set_xlim(1.5, highest + 0.5)
+    axes.grid(axis="y")
+    axes.set_xlabel(say("figures_takes.harmonic_axis"))
+    axes.set_ylabel(say("figures_takes.relative_axis"))
+    figure.legend(loc=ABOVE, ncols=min(len(woods), 3), fontsize=9)
+    caption = wrapped(say("figures_takes.harmonics_note"), 105, lines=3)
+    figure.supxlabel(caption, fontsize=8.5, color=GREY)
+    return settle(figure)
+
+
+def _harmonic_rows(features: pd.DataFrame, study: Study) -> pd.DataFrame:
+    rows = _compared(features, study)
+    number = rows["feature"].str.extract(_NAME, expand=False).dropna()
+    rows = rows.loc[number.index].assign(k=number.astype(int))
+    below = rows["reason"].map(code_of) == Unused.BELOW_NOISE
+    return rows[(rows["k"] > 1) & (rows["usable"].astype(bool) | below) & rows["value"].notna()]
+
+
+def _present(
+    axes: Axes,
+    rows: pd.DataFrame,
+    shift: float,
+    step: float,
+    look: Look,
+    wood: str,
+    quiet: set[int],
+) -> None:
+    mounts = rows.groupby(["k", "specimen", "mount"], sort=False)["value"].mean()
+    boards = mounts.groupby(["k", "specimen"], sort=False).agg(["mean", "min", "max"]).reset_index()
+    near = boards["k"] + shift - 0.12 * step
+    axes.vlines(near, boards["min"], boards["max"], color=look.colour, linewidth=0.8, alpha=0.5)
+    axes.plot(
+        near,
+        boards["mean"],
+        look.marker,
+        color=look.colour,
+        markersize=3,
+        alpha=0.6,
+        linestyle="none",
+        markeredgewidth=0,
+    )
+    woods = boards.groupby("k")["mean"].agg(["mean", "std", "count"]).reset_index()
+    # A mean over only the boards that stand out of the noise would be too high.
+    woods = woods[~woods["k"].isin(quiet)]
+    axes.errorbar(
+        woods["k"] + shift + 0.2 * step,
+        woods["mean"],
+        yerr=(woods["std"] / np.sqrt(woods["count"])).fillna(0.0),
+        fmt=look.marker,
+        color=look.colour,
+        markersize=6,
+        linewidth=1.4,
+        markeredgecolor="white",
+        markeredgewidth=0.5,
+        label=legend_label(wood, 34),
+        zorder=3,
+    )
+
+
+def _limits(axes: Axes, rows: pd.DataFrame, shift: float, look: Look) -> None:
+    highest = rows.groupby(["k", "specimen"], sort=False)["value"].max().reset_index()
+    axes.plot(
+        highest["k"] + shift,
+        highest["value"],
+        "v",
+        color=look.colour,
+        markersize=5,
+        markerfacecolor="none",
+        linestyle="none",
+        markeredgewidth=0.9,
+    )

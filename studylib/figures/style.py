@@ -36,6 +36,8 @@ MARKERS = ("o", "s", "^", "D", "v", "P", "X", "p")
 GREY, PALE = "#666666", "#E8E8E8"
 ABOVE = " ".join(("outside", "upper", "center"))  # where matplotlib puts a legend
 
+ABOVE = " ".join(("outside", "upper", "center"))  # matplotlib's place of a legend over all axes
+
 FONT = "DejaVu Sans"
 PAGE_WIDTH = 9.6
 PAGE_DPI = 110

@@ -4,7 +4,11 @@ Order of work: the batch's room takes and calibrator first (the others are held 
 them), then every take once. One fact a row; nothing is dropped: a take set aside keeps its
 rows and its reason.
 
-Functions: measure_batch, check_batch; BatchMeasurement.
+Spectra are for the figures: one take a specimen, thinned without losing a peak. A line's level is
+that of a sine in the response, in the batch's level unit; cells of 1/96 octave keep their highest
+bin, so that a harmonic's height survives.
+
+Functions: measure_batch, check_batch, spectrum_rows. Class: BatchMeasurement.
 """
 
 from __future__ import annotations
@@ -13,42 +17,46 @@ import hashlib
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 
+import numpy as np
 import pandas as pd
 
-from studylib.codes import note
+from studylib import tables
+from studylib.codes import each, note
+from studylib.codes.checks import Verdict
 from studylib.codes.takes import Unused
 from studylib.measure import features as feature_rows
-from studylib.measure.bench import bench_table
-from studylib.measure.harmonic_rows import HARMONIC_COLUMNS, harmonic_rows
-from studylib.measure.rings import MODE_COLUMNS, Ring
-from studylib.measure.sitting import (
-    RINGING,
-    Sitting,
+from studylib.measure.harmonic_rows import harmonic_rows
+from studylib.measure.rings import Ring
+from studylib.measure.session import (
+    Session,
+    bench_table,
     header_of,
     measured_at,
-    sitting_of,
+    session_of,
 )
-from studylib.measure.spectra import SPECTRA_COLUMNS, spectrum_rows
-from studylib.measure.sweep_rows import SWEEP_COLUMNS
-from studylib.measure.take import (
-    TakeMeasurement,
-)
+from studylib.measure.take import TakeMeasurement
 from studylib.recordings import sha256
 from studylib.sheets import Study, Take
 from studylib.signal import quality
+from studylib.signal.noise import NOISE_BANDWIDTH
 
 Progress = Callable[[int, int, str], None]
 
-QUALITY_COLUMNS = ["take", "channel", "check", "value", "unit", "limit", "source", "verdict"]
-FEATURE_COLUMNS = [
-    "id", "take", "batch", "kind", "specimen", "wood", "mount", "repeat",
-    "feature", "value", "unit", "u", "usable", "reason",
-]  # fmt: skip
+RINGING = ("tap", "sweep")
+LOWEST_HZ = 20.0  # of a spectrum that is drawn
+CELLS_PER_OCTAVE = 96
 
 
 @dataclass(frozen=True)
 class BatchMeasurement:
-    """The tables of one batch (columns as in the module's constants and `spectra.py`)."""
+    """The tables of one batch, as `studylib.tables` declares them.
+
+    Attributes
+    ----------
+    batch : its name.
+    quality, features, spectra, harmonics, modes, sweeps, bench : a frame each; the modes have no
+        numbers yet, which only the whole study can give.
+    """
 
     batch: str
     quality: pd.DataFrame
@@ -77,7 +85,8 @@ def measure_batch(
 
     Raises
     ------
-    InputError : an unknown batch, an unknown check in [quality].
+    InputError : an unknown batch, an unknown check in [quality], or no recording of the study that
+        can be opened. Whatever else is wrong with a recording sets aside its take alone.
 
     Examples
     --------
@@ -87,70 +96,75 @@ def measure_batch(
     """
     takes = study.takes_of(batch)
     infos = {take.take: header_of(study, take) for take in takes}
-    sitting = sitting_of(study, takes, infos)
-    checks: list[tuple] = []
-    rows: list[tuple] = []
-    spectra: list[tuple] = []
-    harmonics: list[tuple] = []
+    session = session_of(study, takes, infos)
+    rows: dict[str, list] = {
+        name: [] for name in ("quality", "features", "spectra", "harmonics", "modes", "sweeps")
+    }
     shown: set[str] = set()
-    modes: list[tuple] = []
-    sweeps = [pd.DataFrame(columns=SWEEP_COLUMNS)]
     for done, take in enumerate(takes):
         if progress:
             progress(done, len(takes), f"{take.kind} {take.take}")
-        measured, ring = measured_at(study, take, infos[take.take], sitting)
+        measured, ring = measured_at(study, take, infos[take.take], session)
         verdict, reason = quality.take_verdict(measured.checks)
-        checks += _quality_rows(take, measured, verdict, reason)
+        rows["quality"] += _quality_rows(take, measured, verdict, reason)
         aside = _set_aside(take, verdict, reason)
-        harmonics += harmonic_rows(
-            take, measured, settings=study.settings, scale=sitting.scale, usable=not aside
+        rows["harmonics"] += harmonic_rows(
+            take, measured, settings=study.settings, scale=session.scale, usable=not aside
         )
         if take.kind in RINGING:
             about = {"wood": study.specimen(take.specimen).wood, "content": _content(study, take)}
             found = ring or Ring(reason="" if aside else reason)
             if take.kind == "tap" or ring is not None:
-                modes += found.modes(take, aside=aside, **about)
-            sweeps.append(found.sweeps(take, aside=aside))
-            values = found.features(take, study=study, scale=sitting.scale)
-            rows += _labelled(study, take, values, about["content"], aside)
-        role = feature_rows.role_of(take, study.settings)
-        if role is None:
+                rows["modes"] += [(*row, None) for row in found.modes(take, aside=aside, **about)]
+            rows["sweeps"].append(found.sweeps(take, aside=aside))
+            values = found.features(take, study=study, scale=session.scale)
+            rows["features"] += _labelled(study, take, values, about["content"], aside)
+        k = feature_rows.tone_order(take, study.settings)
+        if k is None:
             continue
-        rows += _feature_rows(study, take, measured, sitting, role, aside)
-        if role == 1 and not aside and take.specimen not in shown:
+        rows["features"] += _feature_rows(study, take, measured, session, k, aside)
+        if k == 1 and not aside and take.specimen not in shown:
             shown.add(take.specimen)
-            spectra += spectrum_rows(
+            rows["spectra"] += spectrum_rows(
                 take,
                 study.specimen(take.specimen).wood,
                 measured.density,
                 step_hz=measured.step_hz,
-                offset_db=sitting.scale.offset_db - take.gain_db,
+                offset_db=session.scale.offset_db - take.gain_db,
             )
     if progress:
         progress(len(takes), len(takes), "done")
+    sweeps = [frame for frame in rows.pop("sweeps") if not frame.empty]
     return BatchMeasurement(
         batch=batch,
-        quality=pd.DataFrame(checks, columns=QUALITY_COLUMNS),
-        features=_typed(pd.DataFrame(rows, columns=FEATURE_COLUMNS)),
-        spectra=pd.DataFrame(spectra, columns=SPECTRA_COLUMNS),
-        harmonics=pd.DataFrame(harmonics, columns=HARMONIC_COLUMNS),
-        modes=pd.DataFrame(modes, columns=MODE_COLUMNS),
-        sweeps=_stacked(sweeps),
-        bench=bench_table(
-            study, batch, rate_hz=sitting.rate_hz, scale=sitting.scale, room=sitting.room
-        ),
+        bench=bench_table(study, batch, session),
+        sweeps=tables.typed("sweeps", pd.concat(sweeps, ignore_index=True) if sweeps else ()),
+        **{name: tables.typed(name, own) for name, own in rows.items()},
     )
 
 
 def check_batch(study: Study, batch: str, *, progress: Progress | None = None) -> pd.DataFrame:
-    """The quality table of a batch (see `measure_batch`)."""
+    """The quality table of a batch.
+
+    Parameters
+    ----------
+    study, batch, progress : as in `measure_batch`.
+
+    Returns
+    -------
+    The table `quality`, one row a check.
+
+    Raises
+    ------
+    InputError : as `measure_batch`.
+    """
     return measure_batch(study, batch, progress=progress).quality
 
 
 def _set_aside(take: Take, verdict: str, reason: str) -> str:
     if take.exclude:
         return note(Unused.EXCLUDED, reason=take.reason)
-    return note(Unused.SET_ASIDE, checks=[reason]) if verdict == "fail" else ""
+    return note(Unused.SET_ASIDE, checks=each(reason)) if verdict == Verdict.FAIL else ""
 
 
 def _quality_rows(
@@ -159,7 +173,7 @@ def _quality_rows(
     for row in measured.checks:
         yield (take.take, *row)
     if take.exclude:
-        verdict, reason = "fail", note(Unused.EXCLUDED, reason=take.reason)
+        verdict, reason = Verdict.FAIL, note(Unused.EXCLUDED, reason=take.reason)
     yield (take.take, "", "take", float("nan"), "", None, reason, verdict)
 
 
@@ -167,21 +181,18 @@ def _feature_rows(
     study: Study,
     take: Take,
     measured: TakeMeasurement,
-    sitting: Sitting,
-    role: int,
+    session: Session,
+    k: int,
     aside: str,
 ) -> Iterator[tuple]:
     settings = study.settings
+    levels = {"scale": session.scale, "gain_db": take.gain_db, "settings": settings}
     if measured.fit is None:
-        values = feature_rows.empty_features(role, settings, rate_hz=sitting.rate_hz)
-    elif role == 1:
-        values = feature_rows.tone_features(
-            measured, scale=sitting.scale, gain_db=take.gain_db, settings=settings
-        )
+        values = feature_rows.empty_features(k, settings, rate_hz=session.rate_hz)
+    elif k == 1:
+        values = feature_rows.tone_features(measured, **levels)
     else:
-        values = feature_rows.probe_features(
-            measured, k=role, scale=sitting.scale, gain_db=take.gain_db, settings=settings
-        )
+        values = feature_rows.probe_features(measured, k=k, **levels)
     content = _content(study, take) if measured.fit is not None else ""
     yield from _labelled(study, take, values, content, aside)
 
@@ -206,10 +217,22 @@ def _content(study: Study, take: Take) -> str:
     return sha256(path) if path.is_file() else ""
 
 
-def _stacked(frames: list[pd.DataFrame]) -> pd.DataFrame:
-    full = [frame for frame in frames if not frame.empty]
-    return pd.concat(full, ignore_index=True) if full else frames[0]
-
-
-def _typed(table: pd.DataFrame) -> pd.DataFrame:
-    return table.astype({"value": float, "u": float, "usable": bool})
+def spectrum_rows(
+    take: Take, wood: str, density: np.ndarray, *, step_hz: float, offset_db: float
+) -> Iterator[tuple]:
+    """Rows of the table `spectra` of one take from its density (noise.windowed_density)."""
+    bins = np.arange(int(np.ceil(LOWEST_HZ / step_hz)), density.size - 1)
+    cell = np.floor(CELLS_PER_OCTAVE * np.log2(bins * step_hz / LOWEST_HZ)).astype(int)
+    starts = np.flatnonzero(np.diff(cell, prepend=-1))
+    highest = np.maximum.reduceat(density[bins], starts)
+    ends = np.append(starts[1:], bins.size)
+    places = np.array(
+        [a + int(np.argmax(density[bins[a:b]])) for a, b in zip(starts, ends, strict=True)]
+    )
+    # A sine's mean square is its peak density times the window's noise bandwidth; a
+    # full-scale sine (mean square 1/2) is 0 dB. 1e-20 keeps an empty bin drawable.
+    level = (
+        10.0 * np.log10(np.maximum(2.0 * NOISE_BANDWIDTH * step_hz * highest, 1e-20)) + offset_db
+    )
+    for frequency, value in zip((bins[places] * step_hz).tolist(), level.tolist(), strict=True):
+        yield (take.take, take.specimen, wood, take.mount, frequency, value)

@@ -14,17 +14,20 @@ reported, is common practice without a source.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
 from scipy.fft import rfft
 
+from studylib.codes import note
+from studylib.codes.measure import Level
 from studylib.recordings import RecordingInfo, read_window
 from studylib.signal.harmonics import level_db
 from studylib.signal.noise import noise_spectrum, windowed_density
 from studylib.signal.tone import MAX_SEGMENT_S, fit_tone, record_length
+from studylib.words import say
 
 CALIBRATOR_HZ = (160.0, 1250.0)
 APART_DB = 0.5
@@ -33,7 +36,10 @@ OVER_NOISE_DB = 20.0  # less than this: the calibrator was not sounding
 
 @dataclass(frozen=True)
 class LevelScale:
-    """`offset_db` is added to dB re full scale; `absolute` tells whether the result is dB SPL."""
+    """`offset_db` is added to dB re full scale; `absolute`: the result is dB SPL.
+
+    basis, warning : notes of what the levels are relative to, and of what is odd about it.
+    """
 
     offset_db: float
     unit: str
@@ -42,7 +48,7 @@ class LevelScale:
     warning: str = ""
 
 
-RELATIVE = LevelScale(0.0, "dB re full scale", False, "levels are relative to full scale")
+RELATIVE = LevelScale(0.0, say("measure.full_scale_unit"), False, Level.RELATIVE)
 
 
 def level_scale(
@@ -59,28 +65,19 @@ def level_scale(
     if response_kind != "microphone":
         return RELATIVE
     if full_scale_db is not None:
-        return LevelScale(
-            full_scale_db, "dB SPL", True, f"a full-scale sine is {full_scale_db:g} dB SPL"
-        )
+        basis = note(Level.FULL_SCALE, level_db=full_scale_db)
+        return LevelScale(full_scale_db, "dB SPL", True, basis)
     if calibrator_db is None:
         return RELATIVE
     if not calibrator_readings:
-        return LevelScale(
-            0.0, RELATIVE.unit, False, RELATIVE.basis,
-            "study.toml gives calibrator_db, but this batch has no usable calibrator take: "
-            "its levels are relative to full scale. Record the calibrator before and after.",
-        )  # fmt: skip
+        return replace(RELATIVE, warning=Level.NO_CALIBRATOR)
     spread = max(calibrator_readings) - min(calibrator_readings)
     warning = ""
     if spread > APART_DB:
-        warning = (
-            f"the calibrator takes of this batch are {spread:.2f} dB apart (limit {APART_DB} dB): "
-            "the gain or the microphone changed during the batch."
-        )
-    return LevelScale(
-        calibrator_db - float(np.mean(calibrator_readings)), "dB SPL", True,
-        f"{len(calibrator_readings)} calibrator takes of {calibrator_db:g} dB", warning,
-    )  # fmt: skip
+        warning = note(Level.APART, spread_db=spread, limit_db=APART_DB)
+    basis = note(Level.CALIBRATOR, takes=len(calibrator_readings), level_db=calibrator_db)
+    offset = calibrator_db - float(np.mean(calibrator_readings))
+    return LevelScale(offset, "dB SPL", True, basis, warning)
 
 
 class CalibratorTone(NamedTuple):

@@ -4,23 +4,26 @@ A steady tone on the bench at the study's fundamental and full drive gives `tone
 multiple k of it, a probe tone, `probe.k{k}.*`; at lower drive nothing (drive steps serve the
 attribution only). A take that is set aside keeps its rows, unusable and with the reason.
 
-To add a feature: compute it in `signal/`, name it here, register it in `register.py`, test it
-in `tests/test_measure.py`.
+To add a feature: compute it in `signal/`, yield it here, and register it in `register.py`; a take
+that could not be measured gets its empty row from the register.
 
-Functions: role_of, tone_features, probe_features, empty_features.
+Functions: tone_order, has_sensed_drive, tone_features, probe_features, empty_features.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from typing import NamedTuple
 
 import numpy as np
 
+from studylib import register
 from studylib.codes.takes import Unused
 from studylib.measure.calibration import LevelScale
 from studylib.measure.harmonic_rows import tone_multiple
 from studylib.measure.take import TakeMeasurement
+from studylib.register import Kind
 from studylib.sheets import Take
 from studylib.sheets.settings import Settings
 from studylib.signal import harmonics
@@ -40,7 +43,7 @@ class FeatureValue(NamedTuple):
     reason: str
 
 
-def role_of(take: Take, settings: Settings) -> int | None:
+def tone_order(take: Take, settings: Settings) -> int | None:
     """1 for a tone at the fundamental, k for a probe tone at k times it, None for the rest."""
     if take.kind != "tone" or take.support != "bench" or take.drive_db != 0:
         return None
@@ -123,19 +126,22 @@ def _response(stem: str, measured: TakeMeasurement) -> Iterator[FeatureValue]:
 
 
 def empty_features(k: int, settings: Settings, *, rate_hz: int) -> Iterator[FeatureValue]:
-    """The same names without values, for a take that could not be measured at all."""
+    """The same names without values, for a take that could not be measured at all.
+
+    k : order of the take's tone, 1 for the fundamental.
+    """
+    fundamental = settings.tone.fundamental_hz
+    highest = min(settings.tone.harmonics, int(rate_hz / 2 / fundamental * 0.999))
+    bands = [f"{band.nominal_hz:g}" for band in octave_bands(rate_hz)]
     sensed = has_sensed_drive(settings)
-    stem = "tone.h1" if k == 1 else f"probe.k{k}"
-    names = [f"{stem}.response_db", f"{stem}.response_deg"] if sensed else []
-    if k > 1 and not sensed:
-        names = [f"probe.k{k}.level_db"]
-    if k == 1:
-        highest = min(
-            settings.tone.harmonics, int(rate_hz / 2 / settings.tone.fundamental_hz * 0.999)
-        )
-        names += [f"tone.h{h}.level_db" for h in range(1, highest + 1)]
-        names += [f"tone.h{h}.rel_db" for h in range(2, highest + 1)]
-        names += [f"tone.band{band.nominal_hz:g}.rel_db" for band in octave_bands(rate_hz)]
-        names += ["tone.thd_percent", "tone.centroid_hz", "tone.frequency_hz"]
-    for name in names:
-        yield FeatureValue(name, float("nan"), "", float("nan"), False, "")
+    for family in register.of_kind(Kind.TONE if k == 1 else Kind.PROBE):
+        if family.pattern.endswith((".response_db", ".response_deg")):
+            orders = (k,) if sensed else ()  # relative to the drive: only at the tone itself
+        elif k > 1:
+            orders = () if sensed else (k,)
+        else:
+            orders = range(1, highest + 1)
+        numbers = map(str, orders) if family.harmonic else bands if family.numbers else ("",)
+        for name in dict.fromkeys(family.pattern.format(number) for number in numbers):
+            if family.match(name):
+                yield FeatureValue(name, math.nan, "", math.nan, False, "")

@@ -28,10 +28,6 @@ from studylib.sheets.settings import Settings
 from studylib.signal.noise import room_lines
 from studylib.signal.tone import ToneFit
 
-HARMONIC_COLUMNS = [
-    "take", "harmonic", "frequency_hz", "seconds", "response_re", "response_im", "response_u",
-    "drive_re", "drive_im", "drive_u", "dof", "offset_db", "unit", "usable",
-]  # fmt: skip
 FULL_SCALE_DB = -0.01  # a peak above this has touched the recorder's limit
 STEADY = ("tone", "driver", "airborne", "loopback")
 NEAR = 0.01  # a tone within 1 % of k times the fundamental is meant as that multiple
@@ -53,7 +49,7 @@ def harmonic_rows(
     scale: LevelScale,
     usable: bool,
 ) -> Iterator[tuple]:
-    """Rows (HARMONIC_COLUMNS) of one take; none for kinds that tell nothing at the multiples."""
+    """Rows of the table `harmonics` of one take; none for kinds that tell nothing there."""
     if take.support != "bench":
         return
     tone = settings.tone

@@ -4,38 +4,31 @@ A part is a folder with seven tables (quality, features, spectra, harmonics, mod
 and `done.json`, which is written last and holds the run's key and the SHA-256 of each table. A
 part is whole when all of them are there and agree; anything else is treated as not there at all.
 
-Conventions: CSV, UTF-8, "\\n" line ends, numbers with as many digits as bring the same number
-back. In text columns nothing is an empty string; in number columns it is NaN. Frames that are
-measured here and frames that are read back are the same.
+Conventions: as in `studylib.tables`; notes are kept as codes. Frames that are measured here and
+frames that are read back are the same.
 
 - `batch_slugs`, `choose_batch`: names of batches, safe for files and for typing errors.
-- `save_part`, `load_part`: write and read one part.
-- `gather`: all batches of a study in one place, with the ones that are not there.
+- `save_part`, `load_part`, `saved_part`, `part_key`: write and read one part.
+- `leave_out`, `take_in`: a part that the summary must not use.
 - `note_progress`, `read_progress`: how far the measuring of a batch has come.
 """
 
 from __future__ import annotations
 
 import hashlib
-import io
 import json
 from collections import Counter
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING
 
-import numpy as np
-import pandas as pd
-
-from studylib.codes import each
-from studylib.errors import InputError, RunError, StudyError
-from studylib.words.text import listed, nearest, shown
+from studylib import tables
+from studylib.codes import note
+from studylib.codes.measure import BatchFault
+from studylib.errors import InputError, RunError
+from studylib.measure.batch import BatchMeasurement
+from studylib.sheets import Study
+from studylib.words.text import nearest
 from studylib.writing import read_json, slug, write_json, write_whole
-
-if TYPE_CHECKING:
-    from studylib.measure import BatchMeasurement
-    from studylib.sheets import Study
 
 Progress = Callable[[int, int, str], None]
 
@@ -43,63 +36,7 @@ DONE = "done.json"
 NOT_USED = "not_used.json"
 PROGRESS = "progress.json"
 
-# The tables of a part and their columns, in order.
-COLUMNS: dict[str, tuple[str, ...]] = {
-    "quality": ("take", "channel", "check", "value", "unit", "limit", "source", "verdict"),
-    "features": (
-        *("id", "take", "batch", "kind", "specimen", "wood", "mount", "repeat"),
-        *("feature", "value", "unit", "u", "usable", "reason"),
-    ),
-    "spectra": ("take", "specimen", "wood", "mount", "frequency_hz", "level_db"),
-    "harmonics": (
-        *("take", "harmonic", "frequency_hz", "seconds", "response_re", "response_im"),
-        *("response_u", "drive_re", "drive_im", "drive_u", "dof", "offset_db", "unit", "usable"),
-    ),
-    "modes": (
-        *("take", "batch", "kind", "specimen", "wood", "mount", "repeat", "support", "tap"),
-        *("frequency_hz", "frequency_u", "loss_factor", "loss_factor_u", "level_db", "level_u"),
-        *("snr_db", "close", "usable", "reason", "content"),
-    ),
-    "sweeps": (
-        *("take", "order", "frequency_hz", "response_re", "response_im", "drive_re"),
-        *("drive_im", "response_u", "drive_u", "usable", "reason"),
-    ),
-    "bench": ("item", "value"),
-}
-# Columns that hold text; every other one holds numbers, or yes and no.
-TEXT: dict[str, frozenset[str]] = {
-    "quality": frozenset({"take", "channel", "check", "unit", "source", "verdict"}),
-    "features": frozenset(
-        {"id", "take", "batch", "kind", "specimen", "wood", "feature", "unit", "reason"}
-    ),
-    "spectra": frozenset({"take", "specimen", "wood"}),
-    "harmonics": frozenset({"take", "unit"}),
-    "modes": frozenset(
-        {"take", "batch", "kind", "specimen", "wood", "support", "reason", "content"}
-    ),
-    "sweeps": frozenset({"take", "reason"}),
-    "bench": frozenset({"item", "value"}),
-}
-TABLES = tuple(COLUMNS)
-
-
-@dataclass(frozen=True)
-class Gathered:
-    """All whole parts of a study, in the order of its batches; `failed` names the others.
-
-    modes : with the number of each over the whole study (`modes.numbers`).  board_modes : one row
-    a board and number (`modes.boards`).  features : with those of the numbered modes.
-    """
-
-    quality: pd.DataFrame
-    features: pd.DataFrame
-    spectra: pd.DataFrame
-    harmonics: pd.DataFrame
-    modes: pd.DataFrame
-    sweeps: pd.DataFrame
-    bench: pd.DataFrame
-    board_modes: pd.DataFrame
-    failed: dict[str, str] = field(default_factory=dict)
+TABLES = ("quality", "features", "spectra", "harmonics", "modes", "sweeps", "bench")
 
 
 def batch_slugs(batches: Iterable[str]) -> dict[str, str]:
@@ -125,16 +62,13 @@ def choose_batch(study: Study, batch: str) -> str:
     InputError : the study has no such batch, or none at all.
     """
     if not study.batches:
-        raise InputError("takes.csv: there is no batch yet; give at least one take a batch.")
+        raise InputError(BatchFault.NO_BATCH)
     if not batch:
         return study.batches[0]
     if batch in study.batches:
         return batch
-    known = listed(shown(name) for name in study.batches)
-    raise InputError(
-        f"takes.csv has no batch {shown(batch)}; the nearest name is "
-        f"{shown(nearest(batch, study.batches))}. Its batches are {known}."
-    )
+    about = {"nearest": nearest(batch, study.batches), "known": list(study.batches)}
+    raise InputError(note(BatchFault.UNKNOWN_BATCH, batch=batch, **about))
 
 
 def save_part(measurement: BatchMeasurement, folder: Path | str, *, key: str) -> None:
@@ -151,7 +85,8 @@ def save_part(measurement: BatchMeasurement, folder: Path | str, *, key: str) ->
     (folder / DONE).unlink(missing_ok=True)
     hashes = {}
     for name in TABLES:
-        content = _csv(name, getattr(measurement, name)).encode("utf-8")
+        text = getattr(measurement, name).to_csv(index=False, lineterminator="\n")
+        content = text.encode("utf-8")
         write_whole(folder / f"{name}.csv", content)
         hashes[f"{name}.csv"] = hashlib.sha256(content).hexdigest()
     write_json(folder / DONE, {"batch": measurement.batch, "key": key, "files": hashes})
@@ -178,55 +113,27 @@ def load_part(folder: Path | str) -> BatchMeasurement:
     ------
     RunError : the part is not whole: a file is missing, or is not the one that was written.
     """
-    from studylib.measure import BatchMeasurement
-
     folder = Path(folder)
     if part_key(folder) is None:
-        raise RunError(f"{folder.name}: no whole result of this batch; run the batch again.")
-    tables = {name: _read(name, folder / f"{name}.csv") for name in TABLES}
-    return BatchMeasurement(batch=str(read_json(folder / DONE)["batch"]), **tables)
+        raise RunError(note(BatchFault.NOT_WHOLE, batch=folder.name))
+    frames = {name: tables.read(name, folder / f"{name}.csv") for name in TABLES}
+    return BatchMeasurement(batch=str(read_json(folder / DONE)["batch"]), **frames)
 
 
-def gather(
-    study: Study, *, parts: Path | str | None = None, progress: Progress | None = None
-) -> Gathered:
-    """Everything the summary works on.
+def saved_part(folder: Path | str) -> BatchMeasurement:
+    """The part that the summary may use.
 
-    Parameters
-    ----------
-    study : the study, from `read_study`.
-    parts : the folder of parts that batch notebooks left; None or "" measures every batch here.
-    progress : called with (batches done, batches in all, what is being done).
-
-    Returns
-    -------
-    The tables of all batches, one below the other; `failed` has a sentence for each batch that
-    is not among them.
+    Raises
+    ------
+    RunError : the batch was not run, must be left out (see `leave_out`), or is not whole.
     """
-    slugs = batch_slugs(study.batches)
-    whole: list[BatchMeasurement] = []
-    failed: dict[str, str] = {}
-    for done, batch in enumerate(study.batches):
-        if progress is not None:
-            progress(done, len(study.batches), f"batch {batch}")
-        try:
-            whole.append(_saved(Path(parts) / slugs[batch]) if parts else _measured(study, batch))
-        except StudyError as error:
-            failed[batch] = first_line(error)
-    from studylib.modes import with_numbers
-
-    frames = {name: _stack(name, whole) for name in TABLES}
-    features, modes, boards = with_numbers(study, frames.pop("features"), frames.pop("modes"))
-    return Gathered(features=features, modes=modes, board_modes=boards, failed=failed, **frames)
-
-
-def first_line(error: BaseException) -> str:
-    """The first clear line of an error, and how many more there are of its kind."""
-    faults = getattr(error, "faults", None) or [line for line in str(error).splitlines() if line]
-    if not faults:
-        return type(error).__name__
-    more = f" (and {len(faults) - 1} more)" if len(faults) > 1 else ""
-    return f"{faults[0]}{more}"
+    folder = Path(folder)
+    reason = read_json(folder / NOT_USED).get("reason")
+    if reason:
+        raise RunError(str(reason))
+    if not (folder / DONE).is_file():
+        raise RunError(BatchFault.NOT_RUN)
+    return load_part(folder)
 
 
 def leave_out(folder: Path | str, reason: str) -> None:
@@ -260,60 +167,3 @@ def read_progress(folder: Path | str) -> tuple[int, int, str] | None:
     if set(noted) != {"done", "total", "what"}:
         return None
     return noted["done"], noted["total"], noted["what"]
-
-
-def _saved(folder: Path) -> BatchMeasurement:
-    reason = read_json(folder / NOT_USED).get("reason")
-    if reason:
-        raise RunError(*each(str(reason)))
-    if not (folder / DONE).is_file():
-        raise RunError("This batch has not been run yet.")
-    return load_part(folder)
-
-
-def _measured(study: Study, batch: str) -> BatchMeasurement:
-    from studylib.measure import measure_batch
-
-    return measure_batch(study, batch)
-
-
-def _stack(name: str, measurements: list[BatchMeasurement]) -> pd.DataFrame:
-    frames = []
-    for measurement in measurements:
-        # Through the very text that a part's file holds, so that both ways give one frame.
-        frame = _read(name, io.BytesIO(_csv(name, getattr(measurement, name)).encode("utf-8")))
-        if name == "bench":
-            frame.insert(0, "batch", measurement.batch)
-        frames.append(frame)
-    # An empty frame has no types of its own; beside full ones it would only spoil theirs.
-    full = [frame for frame in frames if not frame.empty] or frames[:1]
-    if full:
-        return pd.concat(full, ignore_index=True)
-    columns = COLUMNS[name] if name != "bench" else ("batch", *COLUMNS[name])
-    return pd.DataFrame({column: pd.Series(dtype=str) for column in columns})
-
-
-def _csv(name: str, frame: pd.DataFrame) -> str:
-    if frame.columns.empty:
-        frame = pd.DataFrame(columns=list(COLUMNS[name]))
-    return frame.to_csv(index=False, lineterminator="\n")
-
-
-def _read(name: str, source: Path | io.BytesIO) -> pd.DataFrame:
-    """Read a table as text and type its number columns here: Python's `float` brings back the
-    very number that was written, on every version of pandas."""
-    frame = pd.read_csv(source, dtype=str, keep_default_na=False)
-    numeric = {column: _typed(frame[column]) for column in frame if column not in TEXT[name]}
-    return frame.assign(**numeric)
-
-
-def _typed(column: pd.Series) -> pd.Series:
-    texts = column.tolist()
-    try:
-        if texts and set(texts) <= {"True", "False"}:
-            return pd.Series([text == "True" for text in texts], dtype=bool)
-        if texts and all(text.lstrip("-").isdecimal() for text in texts):
-            return pd.Series([int(text) for text in texts], dtype="int64")
-        return pd.Series([float(text) if text else np.nan for text in texts], dtype="float64")
-    except ValueError:
-        return column  # a column that is not ours and holds text

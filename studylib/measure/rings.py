@@ -43,7 +43,6 @@ from studylib.signal.damping import decay_time
 from studylib.signal.decay_fit import MOST_STEPS
 from studylib.signal.decays import Decays, find_decays
 from studylib.signal.harmonics import DB_PER_RATIO
-from studylib.signal.limits import Limit
 from studylib.signal.samples import is_sound
 from studylib.signal.sweep import SweepShape, mode_band
 from studylib.signal.tap import Tap, measure_taps
@@ -65,7 +64,7 @@ class Ring:
     decays: Decays | None = None
     reason: str = ""
 
-    def checks(self, table: Mapping[str, Limit]) -> list[quality.Check]:
+    def checks(self, table: Mapping[str, quality.Entry]) -> list[quality.Check]:
         """What the ring itself says about the take's fitness."""
         if self.taps is not None:
             refused = [tap.reason for tap in self.taps if tap.decays is None]

@@ -3,7 +3,7 @@
 The recording is read in coherent pieces of at most 10 s, so that memory does not grow with
 its length. Arrays and checks come out; tables are made elsewhere (batch.py).
 
-Functions: measure_take, hum_of.
+Functions: measure_take, unreadable, hum_of.
 """
 
 from __future__ import annotations
@@ -16,11 +16,12 @@ from pathlib import Path
 import numpy as np
 from scipy.fft import rfft
 
+from studylib.codes import several
+from studylib.codes.checks import Verdict
 from studylib.errors import InputError
 from studylib.recordings import RecordingInfo, windows
 from studylib.signal import quality
 from studylib.signal.hum import strongest_line
-from studylib.signal.limits import Limit
 from studylib.signal.line_sums import end_levels, line_sums, missing_tail
 from studylib.signal.noise import NoiseSpectrum, noise_spectrum, windowed_density
 from studylib.signal.samples import SampleFacts, describe, merge
@@ -99,6 +100,11 @@ class TakeMeasurement:
     lines: LineSums | None = None
 
     @property
+    def fit_for_use(self) -> bool:
+        """No check sets the take aside."""
+        return all(row.verdict != Verdict.FAIL for row in self.checks)
+
+    @property
     def noise_levels(self) -> NoiseLevels | None:
         """Broadband and A-weighted noise of the response, tone taken out."""
         if self.noise is None:
@@ -110,7 +116,7 @@ def measure_take(
     path: Path,
     info: RecordingInfo,
     wanted: Expectation,
-    limits: Mapping[str, Limit],
+    limits: Mapping[str, quality.Entry],
 ) -> TakeMeasurement:
     """Measure one take and check it, as far as the file allows.
 
@@ -118,7 +124,7 @@ def measure_take(
     ----------
     path, info : the recording and its header (recordings.probe).
     wanted : what it should hold.
-    limits : the table of limits (signal.limits).
+    limits : the table of checks (signal.quality).
 
     Returns
     -------
@@ -135,13 +141,12 @@ def measure_take(
         seconds=info.frames / info.rate_hz,
         wanted_s=wanted.skip_s + (wanted.length_s or SHORTEST_S),
     )
-    if any(row.verdict == "fail" and row.check != "rate" for row in checks):
+    if any(row.verdict == Verdict.FAIL and row.check != "rate" for row in checks):
         return TakeMeasurement(checks)
     try:
         found = _analyse(path, info, wanted)
     except InputError as error:
-        row = quality.check("readable", 1.0, limits)
-        return TakeMeasurement([*checks, row._replace(source=" ".join(error.faults))])
+        return TakeMeasurement([*checks, unreadable(several(error.notes), limits)])
     for name, facts in zip(found.names, found.facts, strict=True):
         has_tone = wanted.tone_hz is not None and name in wanted.tone_on
         checks += quality.sample_checks(
@@ -167,6 +172,11 @@ def measure_take(
         checks, found.names, found.fit, found.noise, found.density, found.step_hz,
         lines=found.lines,
     )  # fmt: skip
+
+
+def unreadable(why: str, limits: Mapping[str, quality.Entry]) -> quality.Check:
+    """The failed check of a recording that cannot be opened or read; `why`, a cell of notes."""
+    return quality.check("readable", 1.0, limits)._replace(source=why)
 
 
 @dataclass(frozen=True)

@@ -18,8 +18,8 @@ import pandas as pd
 
 from studylib.codes import note
 from studylib.codes.wood import ModeBasis
-from studylib.measure.parts import Gathered
 from studylib.measure.sweep_rows import mount_responses
+from studylib.modes.gathered import Gathered
 from studylib.sheets import Study
 from studylib.signal.damping import decay_time, logarithmic_decrement, quality_factor
 from studylib.signal.transfer_functions import LOWEST_COHERENCE, incoherent_share

@@ -5,16 +5,13 @@ Functions: `verdict_sentence`, `odd_checks`, `primary_values`.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import pandas as pd
 
-from studylib.codes import has
+from studylib.codes import has, note
+from studylib.codes.checks import Bench, Verdict
 from studylib.codes.takes import Unused
-
-if TYPE_CHECKING:
-    from studylib.measure import BatchMeasurement
-    from studylib.sheets import Study
+from studylib.measure import BatchMeasurement
+from studylib.sheets import Study
 
 ODD_COLUMNS = ("take", "channel", "check", "value", "unit", "limit", "verdict", "source")
 VALUE_COLUMNS = (
@@ -24,21 +21,18 @@ VALUE_COLUMNS = (
 
 
 def verdict_sentence(measurement: BatchMeasurement) -> str:
-    """How many takes pass, pass with warnings, and are set aside."""
+    """How many takes pass, pass with warnings, and are set aside; a note."""
     takes = measurement.quality[measurement.quality["check"] == "take"]
     count = takes["verdict"].value_counts()
-    failed, warned = int(count.get("fail", 0)), int(count.get("warn", 0))
+    failed, warned = int(count.get(Verdict.FAIL, 0)), int(count.get(Verdict.WARN, 0))
     passed = len(takes) - failed - warned
-    return (
-        f"Of {len(takes)} takes, {passed} pass every check, {warned} are used with a warning, "
-        f"and {failed} are set aside."
-    )
+    return note(Bench.BATCH_TOTAL, takes=len(takes), passed=passed, warned=warned, failed=failed)
 
 
 def odd_checks(measurement: BatchMeasurement) -> pd.DataFrame:
     """Every check that warns or fails, and the reason of every take set aside."""
     quality = measurement.quality
-    odd = quality[quality["verdict"].isin(["fail", "warn"])]
+    odd = quality[quality["verdict"].isin([Verdict.FAIL, Verdict.WARN])]
     # A take's own row only repeats its checks, unless it was left out by hand.
     by_hand = odd["source"].map(lambda why: has(why, Unused.EXCLUDED))
     odd = odd[(odd["check"] != "take") | by_hand]

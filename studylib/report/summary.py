@@ -21,7 +21,7 @@ from matplotlib.figure import Figure
 from studylib import figures, register, tables
 from studylib.attribution import Attribution, attribute_study
 from studylib.attribution.verdicts import clearest_specimen
-from studylib.measure.parts import Gathered
+from studylib.modes.gathered import Gathered
 from studylib.register import Feature
 from studylib.report.checks import Checks, checks_of, own_rows
 from studylib.report.modes import StudyModes, modes_of_study
@@ -174,9 +174,9 @@ class Summary:
         drawn["stiffness"] = partial(figures.stiffness_figure, modes.wood, study)
         drawn["responses"] = partial(figures.responses_figure, modes.responses, study)
         drawn["covariates"] = partial(figures.covariates_figure, self.covariates, self.woods)
-        drawn["spectra"] = partial(figures.spectra_figure, self.gathered, self.study)
-        drawn["harmonics"] = partial(figures.harmonics_figure, self.gathered, self.study)
-        drawn["quality"] = partial(figures.quality_figure, self.gathered)
+        drawn["spectra"] = partial(figures.spectra_figure, self.gathered.spectra, self.study)
+        drawn["harmonics"] = partial(figures.harmonics_figure, self.gathered.features, self.study)
+        drawn["quality"] = partial(figures.quality_figure, self.gathered.quality)
         drawn["all_effects"] = partial(
             figures.all_effects_figure, self.comparison.effects, confidence=self.confidence
         )
@@ -241,7 +241,7 @@ def summarise(study: Study, gathered: Gathered) -> Summary:
     Parameters
     ----------
     study : from `read_study`.
-    gathered : from `studylib.measure.parts.gather`.
+    gathered : from `studylib.modes.gathered.gather`.
     """
     decide = study.settings.decide
     modes = modes_of_study(study, gathered)

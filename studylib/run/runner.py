@@ -32,7 +32,7 @@ from studylib.run.places import BatchPlace, SummaryPlace, remove_strangers
 from studylib.run.workers import Workers, alone_in
 from studylib.sheets import Study, read_study
 from studylib.sheets.study import file_hashes, read_unrecorded
-from studylib.signal.limits import overridden
+from studylib.signal.quality import overridden
 from studylib.words import say
 from studylib.writing import slug, write_json, write_whole
 

@@ -1,23 +1,36 @@
 """Is a take fit for use? The checks of one take, each a value held against a limit.
 
-The checks take what the measurement worked out anyway (file facts, sample facts, tone fit,
-noise), so that nothing is read or transformed twice.
+One table, `CHECKS`, says what a check is: unit, limits, and where they come from. A check with a
+`fail` limit sets the take aside beyond it; between `warn` and `fail` the take is used and the
+report says so. What it means, its label and what to do at the bench are one macro of its name in
+the chapter "checks" of the words room.
 
-Functions: file_checks, sample_checks, tone_checks, noise_checks, take_verdict.
-Source: limits.py names the source of each limit; IEC 61672-1 for the A-weighting.
+The checks take what the measurement worked out anyway (file facts, sample facts, tone fit,
+noise), so that nothing is read or transformed twice. Values of drift, wander and steadiness are
+what exceeds the noise.
+
+To add a check: give its value in the function of its group below, its entry to `CHECKS`, and its
+macro to `words/en/checks.j2`.
+
+Functions: overridden (the table with a study's own limits), check, file_checks, sample_checks,
+tone_checks, noise_checks, take_verdict, findings, finding.
+Source: `CHECKS` names the source of each limit; IEC 61672-1 for the A-weighting.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
 
+from studylib.codes import note, several
+from studylib.codes.checks import CheckFault, CheckSource, Verdict
+from studylib.errors import InputError
 from studylib.signal.harmonics import DB_PER_RATIO
 from studylib.signal.hum import distance_from_mains
-from studylib.signal.limits import LIMITS, Limit, judge
 from studylib.signal.samples import SampleFacts, allowed_run
 from studylib.signal.tone import ToneFit
 
@@ -26,7 +39,77 @@ NOISE_REACH = 3.5  # standard deviations that noise alone may reach in some 30 i
 FLOOR_DB = -400.0  # stands for a level of zero, so that a table holds no infinity
 
 
-HIDDEN = "an upper limit: the harmonics stand too close to see the noise between them"
+@dataclass(frozen=True)
+class Entry:
+    """What a check is.
+
+    code : "checks.<name>", its macro in the words room.  unit : of its value.
+    warn, fail : limits, None for none.  low : smaller is worse.  source : code of the limits'.
+    """
+
+    code: str
+    unit: str
+    warn: float | None
+    fail: float | None
+    source: str = CheckSource.PRACTICE
+    low: bool = False
+
+    @property
+    def name(self) -> str:
+        """As in the table of checks and under [quality] in study.toml."""
+        return self.code.partition(".")[2]
+
+
+_ENTRIES = (
+    Entry("checks.readable", "", None, 0, CheckSource.DEFINITION),
+    Entry("checks.truncated", "", None, 0, CheckSource.DEFINITION),
+    Entry("checks.rate", "Hz", None, 0, CheckSource.DEFINITION),
+    Entry("checks.channels", "", None, 0, CheckSource.DEFINITION),
+    Entry("checks.length", "s", None, 0, CheckSource.DEFINITION),
+    Entry("checks.finite", "", None, 0, CheckSource.DEFINITION),
+    Entry("checks.silence", "dBFS", -80.0, -100.0, low=True),
+    Entry("checks.clipping", "samples", None, 0, CheckSource.CREST),
+    Entry("checks.peak", "dBFS", -1.0, None),
+    Entry("checks.dc", "percent", 1.0, 10.0),
+    Entry("checks.tone_absent", "dB", None, 0.0, CheckSource.F_TEST),
+    Entry("checks.tone_ppm", "ppm", 200.0, 5000.0, CheckSource.CLOCKS),
+    Entry("checks.drift_ppm", "ppm", 50.0, 500.0),
+    Entry("checks.wander", "dB", 0.1, 1.0),
+    Entry("checks.steady", "dB", 0.3, 1.0),
+    Entry("checks.bump", "dB", 1.0, 3.0),
+    Entry("checks.dropout", "dB", 1.0, 3.0),
+    Entry("checks.click", "", 4.0, None),
+    Entry("checks.hum", "dB", -40.0, -10.0),
+    Entry("checks.mains", "Hz", 2.0, None, CheckSource.HUM_LINE, low=True),
+    Entry("checks.noise_over_room", "dB", 3.0, 10.0),
+    Entry("checks.noise_over_room_a", "dB(A)", 3.0, 10.0),
+    Entry("checks.noise_a", "dB(A)", 50.0, None),
+    Entry("checks.taps", "", None, 1.0, CheckSource.DEFINITION, low=True),
+    Entry("checks.taps_refused", "", 0.0, None, CheckSource.DEFINITION),
+    Entry("checks.sweep_unlike", "", 0.0, None, CheckSource.DEFINITION),
+    Entry("checks.snr_h1", "dB", 30.0, 15.0, low=True),
+)
+CHECKS: dict[str, Entry] = {entry.name: entry for entry in _ENTRIES}
+
+
+def overridden(own: Mapping[str, float]) -> dict[str, Entry]:
+    """The table with the study's own limits: the one that sets a take aside, else the warning.
+
+    Raises
+    ------
+    InputError : a name that is no check.
+    """
+    unknown = sorted(set(own) - set(CHECKS))
+    if unknown:
+        raise InputError(note(CheckFault.UNKNOWN, names=unknown, known=list(CHECKS)))
+    table = dict(CHECKS)
+    for name, value in own.items():
+        old = table[name]
+        warn, fail = (value, None) if old.fail is None else (old.warn, value)
+        if fail is not None and warn is not None and (warn < fail if old.low else warn > fail):
+            warn = None
+        table[name] = replace(old, warn=warn, fail=fail, source=CheckSource.OWN)
+    return table
 
 
 class Check(NamedTuple):
@@ -41,11 +124,27 @@ class Check(NamedTuple):
     verdict: str
 
 
-def check(name: str, value: float, table: Mapping[str, Limit], *, channel: str = "") -> Check:
-    """Hold one value against its limit in the table."""
-    limit = table[name]
-    verdict, bound = judge(value, limit)
-    return Check(channel, name, float(value), limit.unit, bound, limit.source, verdict)
+def check(name: str, value: float, table: Mapping[str, Entry], *, channel: str = "") -> Check:
+    """Hold one value against its limits in the table."""
+    entry = table[name]
+
+    def beyond(bound: float | None) -> bool:
+        # `not <=` so that a value that is not a number never passes.
+        return bound is not None and not (value >= bound if entry.low else value <= bound)
+
+    if beyond(entry.fail):
+        verdict, bound = Verdict.FAIL, entry.fail
+    elif beyond(entry.warn):
+        verdict, bound = Verdict.WARN, entry.warn
+    else:
+        verdict, bound = Verdict.PASS, entry.fail if entry.warn is None else entry.warn
+    return Check(channel, name, float(value), entry.unit, bound, entry.source, verdict)
+
+
+def _held(
+    values: Mapping[str, float], table: Mapping[str, Entry], *, channel: str = ""
+) -> list[Check]:
+    return [check(name, value, table, channel=channel) for name, value in values.items()]
 
 
 def decibels(power: float) -> float:
@@ -54,7 +153,7 @@ def decibels(power: float) -> float:
 
 
 def file_checks(
-    table: Mapping[str, Limit],
+    table: Mapping[str, Entry],
     *,
     truncated: bool,
     rate_hz: int,
@@ -65,17 +164,18 @@ def file_checks(
     wanted_s: float,
 ) -> list[Check]:
     """Checks that need only the file's header."""
-    return [
-        check("truncated", float(truncated), table),
-        check("rate", abs(rate_hz - wanted_rate_hz), table),
-        check("channels", max(0, wanted_channels - channels), table),
-        check("length", max(0.0, wanted_s - seconds), table),
-    ]
+    values = {
+        "truncated": truncated,
+        "rate": abs(rate_hz - wanted_rate_hz),
+        "channels": max(0, wanted_channels - channels),
+        "length": max(0.0, wanted_s - seconds),
+    }
+    return _held(values, table)
 
 
 def sample_checks(
     facts: SampleFacts,
-    table: Mapping[str, Limit],
+    table: Mapping[str, Entry],
     *,
     channel: str,
     rate_hz: float,
@@ -88,27 +188,28 @@ def sample_checks(
         noise) the crest of a 50 Hz sine is allowed.
     may_be_silent : a room take may hold next to nothing; digital silence never passes.
     """
-    rows = [check("finite", float(not facts.finite), table, channel=channel)]
-    if not facts.finite:
-        return rows
-    span = 0.5 * (facts.highest - facts.lowest)
-    if not may_be_silent or span == 0.0:
-        # The mean is no sound.
-        quiet = decibels(2.0 * max(facts.mean_square - facts.mean**2, 0.0) if span else 0.0)
-        rows.append(check("silence", quiet, table, channel=channel))
-    allowed = allowed_run(peak=span, step=facts.step, tone_hz=tone_hz or 50.0, rate_hz=rate_hz)
-    # A channel near the smallest step is all flat tops; it cannot have met a rail.
-    too_long = max(0, facts.run - allowed) if span > LOWEST_CLIPPED * facts.step else 0
-    rows.append(check("clipping", too_long, table, channel=channel))
-    rows.append(check("peak", decibels(facts.peak**2), table, channel=channel))
-    rows.append(check("dc", 100.0 * abs(facts.mean), table, channel=channel))
-    return rows
+    values: dict[str, float] = {"finite": not facts.finite}
+    if facts.finite:
+        span = 0.5 * (facts.highest - facts.lowest)
+        if not may_be_silent or span == 0.0:
+            # The mean is no sound.
+            power = 2.0 * max(facts.mean_square - facts.mean**2, 0.0)
+            values["silence"] = decibels(power if span else 0.0)
+        allowed = allowed_run(peak=span, step=facts.step, tone_hz=tone_hz or 50.0, rate_hz=rate_hz)
+        # A channel near the smallest step is all flat tops; it cannot have met a rail.
+        clipped = max(0, facts.run - allowed) if span > LOWEST_CLIPPED * facts.step else 0
+        values |= {
+            "clipping": clipped,
+            "peak": decibels(facts.peak**2),
+            "dc": 100.0 * abs(facts.mean),
+        }
+    return _held(values, table, channel=channel)
 
 
 def tone_checks(
     fit: ToneFit,
     facts: SampleFacts,
-    table: Mapping[str, Limit],
+    table: Mapping[str, Entry],
     *,
     channel: str,
     index: int,
@@ -119,23 +220,27 @@ def tone_checks(
     missing = decibels(fit.search_amplitude[index] ** 2) - decibels(amplitude**2)
     if amplitude == 0.0:  # digital silence has no noise to be held against
         missing = -FLOOR_DB
-    rows = [check("tone_absent", missing, table, channel=channel)]
-    if rows[0].verdict == "fail":
-        return rows
+    absent = check("tone_absent", missing, table, channel=channel)
+    if absent.verdict == Verdict.FAIL:
+        return [absent]
     # Only a drift beyond its own uncertainty counts.
     drift = max(abs(fit.drift_hz_s) - 3.0 * fit.u_drift_hz_s, 0.0) * fit.seconds / fit.frequency_hz
     departure, wander = _unsteadiness(fit, index)
-    rows += [
-        check("tone_ppm", 1e6 * abs(fit.frequency_hz / tone_hz - 1.0), table, channel=channel),
-        check("drift_ppm", 1e6 * drift, table, channel=channel),
-        check("wander", wander, table, channel=channel),
-        check("steady", departure, table, channel=channel),
-        check("bump", facts.block_high_db, table, channel=channel),
-        check("dropout", -facts.block_low_db, table, channel=channel),
-        check("click", facts.click, table, channel=channel),
-        check("mains", distance_from_mains(tone_hz), table, channel=channel),
+    values = {
+        "tone_ppm": 1e6 * abs(fit.frequency_hz / tone_hz - 1.0),
+        "drift_ppm": 1e6 * drift,
+        "wander": wander,
+        "steady": departure,
+        "bump": facts.block_high_db,
+        "dropout": -facts.block_low_db,
+        "click": facts.click,
+        "mains": distance_from_mains(tone_hz),
+    }
+    return [
+        absent,
+        *_held(values, table, channel=channel),
+        *_harmonic_checks(fit, table, channel=channel, index=index),
     ]
-    return rows + _harmonic_checks(fit, table, channel=channel, index=index)
 
 
 def _unsteadiness(fit: ToneFit, index: int) -> tuple[float, float]:
@@ -158,7 +263,7 @@ def _unsteadiness(fit: ToneFit, index: int) -> tuple[float, float]:
 
 
 def _harmonic_checks(
-    fit: ToneFit, table: Mapping[str, Limit], *, channel: str, index: int
+    fit: ToneFit, table: Mapping[str, Entry], *, channel: str, index: int
 ) -> list[Check]:
     """Signal-to-noise ratio of each harmonic in its own bin.
 
@@ -172,21 +277,23 @@ def _harmonic_checks(
         out=np.full(noise.size, 1e40),
         where=noise > 0,
     )
-    rows = [check("snr_h1", decibels(ratio[0]), table, channel=channel)]
-    bound = (
-        decibels(float(0.5 * (fit.presence_amplitude[index, 0] ** 2 / noise[0])))
-        if noise[0]
-        else 0.0
-    )
-    for k, value in enumerate(ratio[1:], start=2):
-        rows.append(
-            Check(channel, f"snr_h{k}", decibels(value), "dB", bound, "F test at 1 %", "pass")
-        )
-    return rows
+    bound = 0.0
+    if noise[0]:
+        bound = decibels(float(0.5 * (fit.presence_amplitude[index, 0] ** 2 / noise[0])))
+    return [
+        check("snr_h1", decibels(ratio[0]), table, channel=channel),
+        *(
+            Check(
+                channel, f"snr_h{k}", decibels(value), "dB", bound, CheckSource.F_TEST,
+                Verdict.PASS,
+            )
+            for k, value in enumerate(ratio[1:], start=2)
+        ),
+    ]  # fmt: skip
 
 
 def noise_checks(
-    table: Mapping[str, Limit],
+    table: Mapping[str, Entry],
     *,
     channel: str,
     noise_power: float,
@@ -205,9 +312,7 @@ def noise_checks(
         beyond its limit is no more than a warning.
     noise_a_db, room_a_db : A-weighted sound pressure levels, only when calibrated.
     """
-    rows = []
-    if tone_power:
-        rows.append(check("hum", decibels(hum_power / tone_power), table, channel=channel))
+    hum = {"hum": decibels(hum_power / tone_power)} if tone_power else {}
     noise = {}
     if room_power is not None:
         noise["noise_over_room"] = decibels(noise_power) - decibels(room_power)
@@ -215,32 +320,45 @@ def noise_checks(
         noise["noise_a"] = noise_a_db
         if room_a_db is not None:
             noise["noise_over_room_a"] = noise_a_db - room_a_db
-    for name, value in noise.items():
-        row = check(name, value, table, channel=channel)
-        if upper_limit and row.verdict == "fail":
-            row = row._replace(verdict="warn", source=HIDDEN)
-        rows.append(row)
-    return rows
+    rows = _held(noise, table, channel=channel)
+    if upper_limit:
+        rows = [
+            row._replace(verdict=Verdict.WARN, source=CheckSource.HIDDEN)
+            if row.verdict == Verdict.FAIL
+            else row
+            for row in rows
+        ]
+    return [*_held(hum, table, channel=channel), *rows]
 
 
-def take_verdict(checks: Iterable[Check]) -> tuple[str, str]:
-    """(worst verdict, reason in words) of a take; the reason names every check behind it."""
+def take_verdict(checks: Iterable[Check]) -> tuple[Verdict, str]:
+    """(worst verdict, cell with a note for each check behind it) of a take."""
     rows = list(checks)
-    for verdict in ("fail", "warn"):
+    for verdict in (Verdict.FAIL, Verdict.WARN):
         found = [row for row in rows if row.verdict == verdict]
         if found:
-            return verdict, "; ".join(_words(row) for row in found)
-    return "pass", ""
+            return verdict, findings(found)
+    return Verdict.PASS, ""
 
 
-def _words(row: Check) -> str:
-    """One check in words: its name, what it means, and its value where that tells more."""
-    where = f" ({row.channel})" if row.channel else ""
-    said = f"{row.check}{where}"
-    if row.check in LIMITS:
-        said += f": {LIMITS[row.check].meaning}"
-    if row.limit == 0 and not row.unit:
-        return said  # a matter of yes or no
-    unit = f" {row.unit}" if row.unit else ""
-    limit = "" if row.limit is None else f" (limit {row.limit:g})"
-    return f"{said}, {row.value:.4g}{unit}{limit}"
+def findings(rows: Iterable[Check]) -> str:
+    """A cell with a note for each check among the rows, its channels together."""
+    by_check: dict[str, list[Check]] = {}
+    for row in rows:
+        by_check.setdefault(row.check, []).append(row)
+    return several(map(finding, by_check.values()))
+
+
+def finding(rows: Sequence[Check], *, worst: str = "") -> str:
+    """The note of what one check found, on one channel or several.
+
+    worst : the take that the rows are of, where several takes are told of.
+    """
+    first = rows[0]
+    code = f"checks.{first.check}"
+    if first.check == "readable":  # its source says what is wrong with the file
+        return note(code, why=first.source)
+    fields = {"found": [(row.value, row.channel) for row in rows], "worst": worst}
+    if first.unit or first.limit:  # otherwise a matter of yes or no
+        fields |= {"unit": first.unit, "limit": first.limit}
+    return note(code, **{name: value for name, value in fields.items() if value})

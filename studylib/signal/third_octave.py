@@ -13,6 +13,7 @@ from typing import NamedTuple
 import numpy as np
 
 from studylib.register import THIRD_OCTAVE_BANDS
+from studylib.words import say
 
 OCTAVE_RATIO = 10.0**0.3
 NOMINAL = ("10", "12.5", "16", *THIRD_OCTAVE_BANDS)
@@ -56,7 +57,7 @@ def band_means(frequency_hz: np.ndarray, values: np.ndarray, bands: tuple[Band, 
     f, v = np.asarray(frequency_hz, dtype=float), np.asarray(values, dtype=float)
     edges = np.array([(band.low_hz, band.high_hz) for band in bands]).reshape(-1, 2)
     if edges.size and (edges.min() < f[0] or edges.max() > f[-1]):
-        raise ValueError("the bands reach beyond the frequencies given")
+        raise ValueError(say("measure.bands_beyond"))
     areas = np.concatenate([[0.0], np.cumsum(0.5 * np.diff(f) * (v[1:] + v[:-1]))])
 
     def area_to(edge: np.ndarray) -> np.ndarray:

@@ -29,6 +29,8 @@ import numpy as np
 from scipy.fft import prev_fast_len
 from scipy.special import fdtri
 
+from studylib.codes import note
+from studylib.codes.measure import ToneFault
 from studylib.errors import InputError
 from studylib.signal import joint_fit
 
@@ -127,17 +129,13 @@ def fit_tone(
     seconds = n / rate_hz
     nu = nominal_hz * seconds
     if nu < MIN_PERIODS:
-        raise InputError(
-            f"{seconds:.3g} s hold only {nu:.1f} periods of a {nominal_hz:g} Hz tone; "
-            f"at least {MIN_PERIODS:g} are needed: record or analyse a longer piece."
-        )
+        about = {"seconds": seconds, "periods": nu, "least": MIN_PERIODS}
+        raise InputError(note(ToneFault.FEW_PERIODS, tone_hz=nominal_hz, **about))
     half = int(min(HALF_WIDTH, (nu * (1 - joint_fit.SEARCH) - 1) // 2))
     if nu * (1 + joint_fit.SEARCH) + half >= n // 2:
         needed = 2.0 * (nominal_hz * (1 + joint_fit.SEARCH) + half / seconds)
-        raise InputError(
-            f"a {nominal_hz:g} Hz tone is too near half the sampling rate ({rate_hz / 2:g} Hz): "
-            f"record it at more than {needed:.0f} Hz."
-        )
+        about = {"half_hz": rate_hz / 2, "needed_hz": needed}
+        raise InputError(note(ToneFault.NEAR_HALF_RATE, tone_hz=nominal_hz, **about))
     # A few harmonics first: they find the frequency well enough for the higher ones, whose
     # places in bins are off by k times as much.
     place, reach = joint_fit.locate(spectrum, nu, half), FIRST_HARMONICS

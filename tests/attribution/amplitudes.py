@@ -24,8 +24,8 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from studylib.measure.harmonic_rows import HARMONIC_COLUMNS
 from studylib.sheets import Take
+from studylib.tables import TABLES
 
 DB = 20.0 / np.log(10.0)
 DOF = 64
@@ -184,7 +184,7 @@ class _Bench:
         table = pd.DataFrame(
             {
                 name: np.concatenate([np.asarray(take[i]) for take in self.columns])
-                for i, name in enumerate(HARMONIC_COLUMNS[:-3])
+                for i, name in enumerate(TABLES["harmonics"].names[:-3])
             }
         )
         return table.assign(offset_db=0.0, unit="dB re full scale", usable=True)

@@ -12,8 +12,8 @@ import numpy as np
 import pandas as pd
 
 from studylib.attribution import Attribution, attribute
-from studylib.measure.harmonic_rows import HARMONIC_COLUMNS
 from studylib.sheets import Take
+from studylib.tables import TABLES
 
 TONE_HZ = 172.0
 U = 1e-6  # standard uncertainty of every amplitude, re full scale
@@ -79,7 +79,7 @@ class Bench:
             )  # fmt: skip
 
     def table(self) -> pd.DataFrame:
-        return pd.DataFrame(self.rows, columns=HARMONIC_COLUMNS)
+        return pd.DataFrame(self.rows, columns=TABLES["harmonics"].names)
 
     def attribute(self) -> Attribution:
         return attribute(

@@ -24,8 +24,8 @@ from pathlib import Path
 from pkgutil import resolve_name
 from unittest.mock import patch
 
-from studylib.measure.parts import gather
 from studylib.measure.take import Expectation
+from studylib.modes.gathered import gather
 from studylib.report.summary import summarise
 from studylib.sheets import Study, read_study
 from tests.attribution.audio import audio_plan, write_audio_study

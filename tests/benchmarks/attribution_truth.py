@@ -28,7 +28,7 @@ import pandas as pd
 from tqdm import tqdm
 
 from studylib.attribution import Attribution, attribute, attribute_study
-from studylib.measure.parts import gather
+from studylib.modes.gathered import gather
 from studylib.sheets import read_study
 from tests.attribution.amplitudes import SCENARIOS, Plan, Simulated, draw_plan, simulate
 from tests.attribution.audio import AUDIO_SCENARIOS, Written, audio_plan, write_audio_study

@@ -35,7 +35,7 @@ def _study(folder: Path) -> tuple[float, float]:
 def _long(path: Path) -> tuple[float, float]:
     from studylib.measure.take import Expectation, measure_take
     from studylib.recordings import probe
-    from studylib.signal.limits import LIMITS
+    from studylib.signal.quality import CHECKS
 
     info = probe(path)
     wanted = Expectation(
@@ -48,7 +48,7 @@ def _long(path: Path) -> tuple[float, float]:
         length_s=info.frames / info.rate_hz,
     )
     start = time.process_time()
-    measured = measure_take(path, info, wanted, LIMITS)
+    measured = measure_take(path, info, wanted, CHECKS)
     print(f"  fitted in {measured.fit.segments} pieces")
     return time.process_time() - start, _peak_mb()
 

@@ -19,7 +19,7 @@ from scipy.stats import f_oneway
 from tqdm import tqdm
 
 from studylib.measure import measure_batch
-from studylib.measure.parts import gather
+from studylib.modes.gathered import gather
 from studylib.report.summary import summarise
 from studylib.sheets import read_study
 from tests.small_study import Plan, write_small_study

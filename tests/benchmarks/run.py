@@ -61,7 +61,7 @@ from pathlib import Path
 import tempfile
 from studylib import figures
 from studylib.measure import BatchMeasurement
-from studylib.measure.parts import gather
+from studylib.modes.gathered import gather
 from studylib.report.pages import page_html
 from studylib.report.summary import summarise, write_summary
 from studylib.sheets import read_study
@@ -74,9 +74,9 @@ for batch in study.batches:
           for table in (gathered.quality, gathered.features, gathered.spectra)),
         gathered.bench[gathered.bench["batch"] == batch].drop(columns="batch"),
     )
-    figures.quality_figure(measurement)
-    figures.spectra_figure(measurement, study)
-    figures.harmonics_figure(measurement, study)
+    figures.quality_figure(measurement.quality)
+    figures.spectra_figure(measurement.spectra, study)
+    figures.harmonics_figure(measurement.features, study)
     plt.close("all")
 summary = summarise(study, gathered)
 with tempfile.TemporaryDirectory() as folder:

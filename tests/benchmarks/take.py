@@ -18,7 +18,7 @@ import soundfile
 
 from studylib.measure.take import Expectation, hum_of, measure_take
 from studylib.recordings import probe
-from studylib.signal.limits import LIMITS
+from studylib.signal.quality import CHECKS
 from tests.benchmarks.common import against_reading, report
 
 RATE, FRAMES = 48_000, 96_000
@@ -49,7 +49,7 @@ def main() -> None:
         write_take(path)
 
         def ours():
-            measured = measure_take(path, probe(path), wanted, LIMITS)
+            measured = measure_take(path, probe(path), wanted, CHECKS)
             return (
                 measured.noise_levels,
                 measured.noise.bands(),

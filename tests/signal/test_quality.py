@@ -1,6 +1,6 @@
 """Every check of a take: a fault put in is found, and a good take passes.
 
-Faults are made here with a known size; limits are those of signal/limits.py.
+Faults are made here with a known size; limits are those of signal/quality.py.
 """
 
 from __future__ import annotations
@@ -9,11 +9,15 @@ import numpy as np
 import pytest
 from scipy.fft import rfft
 
+from studylib.codes import code_of, each, fields_of, note
+from studylib.codes.checks import CheckFault, CheckSource
+from studylib.codes.recordings import RecordingFault
 from studylib.errors import InputError
 from studylib.signal import quality
-from studylib.signal.limits import LIMITS, judge, overridden
+from studylib.signal.quality import CHECKS, overridden
 from studylib.signal.samples import allowed_run, describe, merge
 from studylib.signal.tone import fit_tone
+from studylib.words import say
 from tests.signal.tones import harmonic_tone, phase
 
 RATE, N, F = 24_000, 19_200, 172.0
@@ -28,13 +32,13 @@ def _take(rng, amplitude=0.3, f_hz=F, drift=0.0, noise=3e-5):
 def _checks(x, tone_hz=F):
     facts = describe(x, step=STEP, rate_hz=RATE, tone_hz=tone_hz)
     rows = quality.sample_checks(
-        facts, LIMITS, channel="response", rate_hz=RATE, tone_hz=tone_hz,
+        facts, CHECKS, channel="response", rate_hz=RATE, tone_hz=tone_hz,
         may_be_silent=False,
     )  # fmt: skip
     if facts.finite:
         fit = fit_tone(rfft(x)[None], n=N, rate_hz=RATE, nominal_hz=tone_hz, harmonics=20)
         rows += quality.tone_checks(
-            fit, facts, LIMITS, channel="response", index=0, tone_hz=tone_hz
+            fit, facts, CHECKS, channel="response", index=0, tone_hz=tone_hz
         )
     return {row.check: row for row in rows}
 
@@ -74,7 +78,7 @@ def test_an_honest_crest_of_16_bit_in_a_wider_format_is_no_clipping(rng):
     x = np.round(0.1 * tone / STEP) * STEP
     facts = describe(x, step=2.0**-23, rate_hz=96_000, tone_hz=60.0)
     rows = quality.sample_checks(
-        facts, LIMITS, channel="response", rate_hz=96_000, tone_hz=60.0, may_be_silent=False
+        facts, CHECKS, channel="response", rate_hz=96_000, tone_hz=60.0, may_be_silent=False
     )
     assert {row.check: row.verdict for row in rows}["clipping"] == "pass"
 
@@ -196,7 +200,7 @@ def test_noise_hum_and_room():
     rows = {
         row.check: row
         for row in quality.noise_checks(
-            LIMITS, channel="response", noise_power=1e-8, room_power=1e-9, hum_power=1e-5,
+            CHECKS, channel="response", noise_power=1e-8, room_power=1e-9, hum_power=1e-5,
             tone_power=1e-2, noise_a_db=52.0, room_a_db=47.0,
         )
     }  # fmt: skip
@@ -211,11 +215,11 @@ def test_noise_hum_and_room():
 @pytest.mark.parametrize(("upper_limit", "verdict"), [(False, "fail"), (True, "warn")])
 def test_noise_that_the_tone_hides_sets_no_take_aside(upper_limit, verdict):
     row = quality.noise_checks(
-        LIMITS, channel="response", noise_power=1e-7, room_power=1e-9, hum_power=0.0,
+        CHECKS, channel="response", noise_power=1e-7, room_power=1e-9, hum_power=0.0,
         tone_power=None, upper_limit=upper_limit,
     )[0]  # fmt: skip
     assert (row.check, row.verdict) == ("noise_over_room", verdict)
-    assert ("upper limit" in row.source) is upper_limit
+    assert (row.source == CheckSource.HIDDEN) is upper_limit
 
 
 def test_facts_of_pieces_merge(rng):
@@ -241,29 +245,68 @@ def test_a_run_counts_only_at_the_rail_of_the_whole_take():
 def test_own_limits_replace_the_one_that_sets_aside():
     table = overridden({"steady": 3.0, "peak": -6.0, "snr_h1": 40.0})
     assert table["steady"].fail == 3.0
-    assert table["steady"].warn == LIMITS["steady"].warn
+    assert table["steady"].warn == CHECKS["steady"].warn
     assert table["peak"].warn == -6.0
     assert table["snr_h1"].fail == 40.0
     assert table["snr_h1"].warn is None  # the old warning lay below the new limit
-    assert "own" in table["steady"].source
-    with pytest.raises(InputError, match="no check named stedy"):
+    assert table["steady"].source == CheckSource.OWN
+    with pytest.raises(InputError) as caught:
         overridden({"stedy": 1.0})
+    assert fields_of(caught.value.notes[0]) == {"names": ["stedy"], "known": list(CHECKS)}
+    assert caught.value.codes == (CheckFault.UNKNOWN,)
 
 
 def test_a_value_that_is_no_number_never_passes():
-    assert judge(float("nan"), LIMITS["dc"])[0] == "fail"
+    assert quality.check("dc", float("nan"), CHECKS).verdict == "fail"
 
 
 def test_the_take_takes_its_worst_verdict(rng):
     rows = list(_checks(_take(rng) + 0.02).values())
     verdict, reason = quality.take_verdict(rows)
     assert verdict == "warn"
-    assert "dc (response): mean of the samples, of full scale, 1.9" in reason
-    assert reason.endswith("percent (limit 1)")
+    assert code_of(reason) == "checks.dc"
+    found = fields_of(reason)
+    assert found["found"] == [[pytest.approx(2.0, abs=0.1), "response"]]
+    assert (found["unit"], found["limit"]) == ("percent", 1.0)
 
 
 def test_what_is_a_matter_of_yes_or_no_is_said_without_numbers():
-    row = quality.check("truncated", 1.0, LIMITS)
-    assert quality.take_verdict([row]) == (
-        "fail", "truncated: frames that the file announces are missing",
-    )  # fmt: skip
+    row = quality.check("truncated", 1.0, CHECKS)
+    verdict, reason = quality.take_verdict([row])
+    assert (verdict, code_of(reason)) == ("fail", "checks.truncated")
+    assert set(fields_of(reason)) == {"found"}
+    assert "1" not in say(reason)
+
+
+def test_one_note_holds_a_check_on_all_its_channels():
+    rows = [
+        quality.check(name, value, CHECKS, channel=channel)
+        for channel in ("response", "drive")
+        for name, value in (("steady", 2.0), ("dc", 20.0))
+    ]
+    verdict, reason = quality.take_verdict(rows)
+    assert verdict == "fail"
+    assert list(map(code_of, each(reason))) == ["checks.steady", "checks.dc"]
+    assert fields_of(each(reason)[0])["found"] == [[2.0, "response"], [2.0, "drive"]]
+
+
+def test_what_is_wrong_with_a_file_is_the_reason_itself():
+    why = note(RecordingFault.NOT_THERE, file="recordings/a.wav")
+    row = quality.check("readable", 1.0, CHECKS)._replace(source=why)
+    assert say(quality.finding([row])) == say(why)
+
+
+@pytest.mark.parametrize("name", CHECKS)
+def test_every_check_has_its_words(name):
+    code = CHECKS[name].code
+    assert code == f"checks.{name}"
+    label, meaning, advice = (say(code, form=form) for form in ("label", "meaning", "advice"))
+    assert label
+    assert meaning
+    assert advice.endswith(".")
+    assert advice != meaning
+    row = quality.check(name, 12.5, CHECKS, channel="drive")
+    if name != "readable":
+        assert meaning in say(quality.finding([row]))
+        assert "(drive)" in say(quality.finding([row]))
+    assert say(row.source)

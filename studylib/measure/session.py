@@ -1,18 +1,23 @@
-"""What every take of a batch is measured against: the sitting's limits, rate, level and room.
+"""What every take of a batch is measured against: the session's limits, rate, level and room.
 
 The batch's room takes and its calibrator are measured first; the others are then held against
 them. A take is measured here with all its checks, those against the room included.
 
-Functions: common_rate, header_of, sitting_of, measured_at. Sitting.
+Functions: common_rate, header_of, session_of, measured_at, bench_table. Session.
 """
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
+import pandas as pd
 
+from studylib import tables
+from studylib.codes import note, several
+from studylib.codes.measure import BatchFault, Fact
 from studylib.errors import InputError
 from studylib.measure.calibration import (
     OVER_NOISE_DB,
@@ -29,26 +34,25 @@ from studylib.measure.take import (
     TakeMeasurement,
     hum_of,
     measure_take,
+    unreadable,
 )
 from studylib.recordings import RecordingInfo, probe
 from studylib.sheets import Study, Take
 from studylib.sheets.settings import Settings
 from studylib.signal import quality
-from studylib.signal.limits import Limit, overridden
 
-RINGING = ("tap", "sweep")
 SILENT_KINDS = ("room", "airborne", "driver")  # the response may hold next to nothing
 
 
 @dataclass(frozen=True)
-class Sitting:
+class Session:
     """What every take of the batch is measured against.
 
     limits : the table of checks.  channels : name -> 0-based number, "response" first.
     scale : from full scale to a level.  room : noise of the room takes at the bench's gain.
     """
 
-    limits: dict[str, Limit]
+    limits: dict[str, quality.Entry]
     channels: dict[str, int]
     rate_hz: int
     scale: LevelScale
@@ -66,21 +70,21 @@ def common_rate(study: Study) -> int:
         return study.settings.channels.rate_hz
     rates = [info.rate_hz for take in study.takes if (info := header_of(study, take)).frames]
     if not rates:
-        raise InputError(f"{study.name}: none of the recordings can be opened.")
+        raise InputError(note(BatchFault.NONE_OPENS, study=study.name))
     # The commonest; of equally common ones the highest, so that the order of rows is no matter.
     return max(set(rates), key=lambda rate: (rates.count(rate), rate))
 
 
 def header_of(study: Study, take: Take) -> RecordingInfo:
-    """The header, or a stand-in whose `remark` says why there is none."""
+    """The header, or a stand-in whose `remark` holds why there is none."""
     path = study.path_of(take)
     try:
         return probe(path)
     except InputError as error:
-        return RecordingInfo(path, 0, 0, 0, "", "", False, " ".join(error.faults))
+        return RecordingInfo(path, 0, 0, 0, "", "", False, several(error.notes))
 
 
-def sitting_of(study: Study, takes: tuple[Take, ...], infos: dict[str, RecordingInfo]) -> Sitting:
+def session_of(study: Study, takes: tuple[Take, ...], infos: dict[str, RecordingInfo]) -> Session:
     """Limits, rate, level and room of a batch; `infos` holds the header of each take.
 
     Raises
@@ -91,41 +95,41 @@ def sitting_of(study: Study, takes: tuple[Take, ...], infos: dict[str, Recording
     channels = {"response": settings.channels.response - 1}
     if settings.channels.drive is not None:
         channels["drive"] = settings.channels.drive - 1
-    sitting = Sitting(overridden(settings.quality), channels, common_rate(study), RELATIVE, None)
+    limits = quality.overridden(settings.quality)
+    session = Session(limits, channels, common_rate(study), RELATIVE, None)
     scale = level_scale(
         response_kind=settings.channels.response_kind,
         full_scale_db=settings.channels.full_scale_db,
         calibrator_db=settings.channels.calibrator_db,
-        calibrator_readings=_calibrator_readings(study, takes, infos, sitting),
+        calibrator_readings=_calibrator_readings(study, takes, infos, session),
     )
-    sitting = replace(sitting, scale=scale)
-    return replace(sitting, room=_room(study, takes, infos, sitting))
+    session = replace(session, scale=scale)
+    return replace(session, room=_room(study, takes, infos, session))
 
 
 def _calibrator_readings(
-    study: Study, takes: tuple[Take, ...], infos: dict[str, RecordingInfo], sitting: Sitting
+    study: Study, takes: tuple[Take, ...], infos: dict[str, RecordingInfo], session: Session
 ) -> list[float]:
     """dB re full scale, at the bench's gain, of every calibrator take that is fit for use."""
     readings = []
     for take in takes:
         if take.kind == "calibrator" and not take.exclude:
-            measured, _ = measured_at(study, take, infos[take.take], sitting)
-            fit = quality.take_verdict(measured.checks)[0] != "fail"
-            if fit and measured.calibrator_db is not None:
+            measured, _ = measured_at(study, take, infos[take.take], session)
+            if measured.fit_for_use and measured.calibrator_db is not None:
                 readings.append(measured.calibrator_db - take.gain_db)
     return readings
 
 
 def _room(
-    study: Study, takes: tuple[Take, ...], infos: dict[str, RecordingInfo], sitting: Sitting
+    study: Study, takes: tuple[Take, ...], infos: dict[str, RecordingInfo], session: Session
 ) -> NoiseLevels | None:
     """Mean noise of the batch's usable room takes, brought to the bench's gain."""
     found = []
     for take in takes:
         if take.kind != "room" or take.exclude or not infos[take.take].frames:
             continue
-        measured, _ = measured_at(study, take, infos[take.take], sitting)
-        if quality.take_verdict(measured.checks)[0] != "fail" and measured.noise_levels:
+        measured, _ = measured_at(study, take, infos[take.take], session)
+        if measured.fit_for_use and measured.noise_levels:
             found.append(_at_bench_gain(measured.noise_levels, take))
     if not found:
         return None
@@ -140,21 +144,20 @@ def _at_bench_gain(levels: NoiseLevels, take: Take) -> NoiseLevels:
     return NoiseLevels(levels.power * factor, levels.weighted * factor)
 
 
-def _steady_at(study: Study, take: Take, info: RecordingInfo, sitting: Sitting) -> TakeMeasurement:
+def _steady_at(study: Study, take: Take, info: RecordingInfo, session: Session) -> TakeMeasurement:
     """One take without what rings in it, with its checks, those against the room included."""
     if not info.frames:
-        row = quality.check("readable", 1.0, sitting.limits)
-        return TakeMeasurement([row._replace(source=info.remark)])
+        return TakeMeasurement([unreadable(info.remark, session.limits)])
     settings = study.settings
     tone_on = TONE_ON.get(take.kind, ())
     channels = {
         name: index
-        for name, index in sitting.channels.items()
+        for name, index in session.channels.items()
         if name == "response" or name in tone_on or take.kind == "sweep"
     }
     steady = bool(tone_on) or take.kind == "room"
     wanted = Expectation(
-        rate_hz=sitting.rate_hz,
+        rate_hz=session.rate_hz,
         channels=channels,
         tone_hz=take.tone_hz if tone_on else None,
         tone_on=tuple(name for name in tone_on if name in channels),
@@ -162,19 +165,19 @@ def _steady_at(study: Study, take: Take, info: RecordingInfo, sitting: Sitting) 
         skip_s=settings.tone.skip_s if steady else 0.0,
         length_s=settings.tone.length_s if tone_on else None,
         may_be_silent=take.kind in SILENT_KINDS,
-        lines_hz=_multiples(settings, sitting.rate_hz) if take.kind == "sweep" else (),
+        lines_hz=_multiples(settings, session.rate_hz) if take.kind == "sweep" else (),
     )
-    measured = measure_take(study.path_of(take), info, wanted, sitting.limits)
+    measured = measure_take(study.path_of(take), info, wanted, session.limits)
     if measured.noise is None:
         return measured
     if take.kind == "calibrator":
         tone = calibrator_tone(study.path_of(take), info, channel=channels["response"])
         lacking = OVER_NOISE_DB - tone.over_noise_db
-        row = quality.check("tone_absent", lacking, sitting.limits, channel="response")
+        row = quality.check("tone_absent", lacking, session.limits, channel="response")
         return replace(measured, checks=[*measured.checks, row], calibrator_db=tone.level_db)
     if not steady:
         return measured
-    extra = list(_noise_checks(take, measured, sitting, has_tone=bool(wanted.tone_on)))
+    extra = list(_noise_checks(take, measured, session, has_tone=bool(wanted.tone_on)))
     return replace(measured, checks=[*measured.checks, *extra])
 
 
@@ -185,18 +188,18 @@ def _multiples(settings: Settings, rate_hz: int) -> tuple[float, ...]:
 
 
 def _noise_checks(
-    take: Take, measured: TakeMeasurement, sitting: Sitting, *, has_tone: bool
+    take: Take, measured: TakeMeasurement, session: Session, *, has_tone: bool
 ) -> Iterator[quality.Check]:
     levels = _at_bench_gain(measured.noise_levels, take)
     fit, tone_power = measured.fit, None
     if fit is not None and fit.present[0, 0] and "response" in TONE_ON[take.kind]:
         tone_power = 0.5 * float(abs(fit.amplitude[0, 0])) ** 2
-    room = sitting.room if has_tone else None
+    room = session.room if has_tone else None
     # 0 dB re full scale is a full-scale sine, whose mean square is a half.
-    absolute = sitting.scale.offset_db + 10.0 * np.log10(2.0)
-    weigh = sitting.scale.absolute
+    absolute = session.scale.offset_db + 10.0 * np.log10(2.0)
+    weigh = session.scale.absolute
     yield from quality.noise_checks(
-        sitting.limits,
+        session.limits,
         channel="response",
         noise_power=levels.power,
         room_power=room.power if room else None,
@@ -209,32 +212,86 @@ def _noise_checks(
 
 
 def measured_at(
-    study: Study, take: Take, info: RecordingInfo, sitting: Sitting
+    study: Study, take: Take, info: RecordingInfo, session: Session
 ) -> tuple[TakeMeasurement, Ring | None]:
     """One take with all its checks, and what rings in it.
 
     Whatever is wrong with its recording fails this take and no other.
     """
     try:
-        measured = _steady_at(study, take, info, sitting)
-        ring = _ring_at(study, take, info, measured, sitting)
+        measured = _steady_at(study, take, info, session)
+        ring = _ring_at(study, take, info, measured, session)
     except InputError as error:
-        row = quality.check("readable", 1.0, sitting.limits)
-        return TakeMeasurement([row._replace(source=" ".join(error.faults))]), None
+        return TakeMeasurement([unreadable(several(error.notes), session.limits)]), None
     if ring is not None:
-        measured = replace(measured, checks=[*measured.checks, *ring.checks(sitting.limits)])
+        measured = replace(measured, checks=[*measured.checks, *ring.checks(session.limits)])
     return measured, ring
 
 
 def _ring_at(
-    study: Study, take: Take, info: RecordingInfo, measured: TakeMeasurement, sitting: Sitting
+    study: Study, take: Take, info: RecordingInfo, measured: TakeMeasurement, session: Session
 ) -> Ring | None:
     """The taps or the sweep of a take whose file can be read at the study's rate."""
-    if take.kind not in RINGING or measured.noise is None or info.rate_hz != sitting.rate_hz:
+    if measured.noise is None or info.rate_hz != session.rate_hz:
         return None
     channels = {
         name: number
-        for name, number in sitting.channels.items()
+        for name, number in session.channels.items()
         if name == "response" or take.kind == "sweep"
     }
     return measure_ring(study, take, info, channels=channels)
+
+
+# The facts of the session
+
+
+def bench_table(study: Study, batch: str, session: Session) -> pd.DataFrame:
+    """Columns item, value (notes): what was recorded, with which channels, levels and air."""
+    takes = study.takes_of(batch)
+    channels, tone = study.settings.channels, study.settings.tone
+    specimens = list(dict.fromkeys(take.specimen for take in takes if take.specimen))
+    length = {"length_s": tone.length_s, "skip_s": tone.skip_s}
+    rows = {
+        "batch": note(Fact.NAMES, names=[batch]),
+        "takes": note(Fact.TAKES, kinds=Counter(take.kind for take in takes)),
+        "specimens": note(Fact.NAMES, names=specimens),
+        "tone": note(Fact.TONE, fundamental_hz=tone.fundamental_hz, **length),
+        "sampling rate": note(Fact.RATE, rate_hz=session.rate_hz, given=bool(channels.rate_hz)),
+        "response": _channel(channels.response_kind, channels.response),
+        "drive": _channel(channels.drive_kind, channels.drive),
+        "levels": session.scale.basis,
+        "room noise": _room_noise(session),
+        "temperature": _range([take.temperature_c for take in takes], "°C"),
+        "humidity": _range([take.humidity_pct for take in takes], "%"),
+        "started": _started(takes),
+        "warning": session.scale.warning,
+    }
+    return tables.typed("bench", [(item, value) for item, value in rows.items() if value])
+
+
+def _channel(kind: str, number: int | None) -> str:
+    return note(Fact.CHANNEL, kind=kind, number=number) if number else Fact.NO_CHANNEL
+
+
+def _room_noise(session: Session) -> str:
+    if session.room is None:
+        return Fact.NO_ROOM
+    levels = [
+        10.0 * float(np.log10(max(2.0 * power, 1e-40))) + session.scale.offset_db
+        for power in (session.room.power, session.room.weighted)
+    ]
+    weighted = {"weighted_db": levels[1]} if session.scale.absolute else {}
+    return note(Fact.ROOM, level_db=levels[0], unit=session.scale.unit, **weighted)
+
+
+def _range(values: list[float | None], unit: str) -> str:
+    given = [value for value in values if value is not None]
+    return note(Fact.RANGE, low=min(given), high=max(given), unit=unit) if given else Fact.NOT_GIVEN
+
+
+def _started(takes: tuple[Take, ...]) -> str:
+    given = sorted(take.started for take in takes if take.started is not None)
+    if not given:
+        return Fact.NOT_GIVEN
+    first, last = given[0].isoformat(sep=" "), given[-1].isoformat(sep=" ")
+    return note(Fact.TIMES, first=first, last=last)

@@ -1,0 +1,28 @@
+"""Codes of recordings: what is wrong with a file, and what is unusual about one."""
+
+from __future__ import annotations
+
+from studylib.codes import Code
+
+
+class RecordingFault(Code):
+    """Why a recording cannot be used."""
+
+    NOT_THERE = "recordings.not_there"
+    NO_SAMPLES = "recordings.no_samples"
+    LOW_RATE = "recordings.low_rate"
+    NO_AUDIO = "recordings.no_audio"
+    NO_LENGTH = "recordings.no_length"
+    DAMAGED = "recordings.damaged"
+    TOO_SHORT = "recordings.too_short"
+
+
+class RecordingRemark(Code):
+    """What is unusual about a recording's file."""
+
+    BREAKS_OFF = "recordings.breaks_off"
+    HOLDS_MORE = "recordings.holds_more"
+    END_UNREAD = "recordings.end_unread"
+    OPEN_LENGTH = "recordings.open_length"
+    OTHER_CONTENT = "recordings.other_content"
+    LOSSY = "recordings.lossy"
