@@ -27,6 +27,7 @@ from typing import Any
 
 from watchfiles import watch
 
+from studylib import tables
 from studylib.bench.sheet import groups, level, to_do
 from studylib.codes import note
 from studylib.codes.bench import BenchFault, Found
