@@ -36,11 +36,11 @@ MOUNTS, HARMONICS = 4, 20
 TAKES_A_MOUNT = {"all probe tones": 3 + HARMONICS - 1, "one probe tone and a sweep": 3 + 1 + 1}
 PROBED = {"all probe tones": "own", "one probe tone and a sweep": "sweep"}
 
-STACK = "studylib.measure.parts._stack"
+STACK = "studylib.modes.gathered._stacked"
 # What is left out for the floor, and what is timed as what inside a whole run.
 LEFT_OUT = (
     "studylib.measure.batch.harmonic_rows",
-    "studylib.measure.sitting.Expectation",
+    "studylib.measure.session.Expectation",
     "studylib.report.summary.attribute_study",
 )
 TIMED = {
