@@ -105,7 +105,7 @@ def test_a_good_take_is_kept_in_one_line_with_what_is_next_and_how_far_it_is(fol
     [
         ({"amplitude": 0.0}, "tone_absent"),
         ({"hz": 180.0}, "tone_"),
-        ({"amplitude": 3.0}, "gain down"),
+        ({"amplitude": 3.0}, say("checks.turn_down")),
     ],
 )
 def test_a_bad_take_is_to_be_redone_with_the_reason_and_comes_next_again(folder, options, why):
