@@ -10,7 +10,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from studylib.signal import poles
 from studylib.signal.poles import (
+    LOST_STEPS,
     decays_in_bins,
     fit_poles,
     fit_single_poles,
@@ -98,6 +100,41 @@ def test_without_noise_the_decays_come_back_exactly(modes):
     # rounding, magnified by how alike the decays are.
     np.testing.assert_allclose(fit.s[order], s, rtol=0, atol=1e-9 * np.abs(s.real).max())
     np.testing.assert_allclose(fit.c[order], c, rtol=0, atol=1e-8)
+
+
+def test_a_fit_whose_decay_leaves_its_bins_is_given_up():
+    noise = 1e-6 * np.random.default_rng(3).standard_normal(N)
+    target, turns = bins_around(LONE, noise=noise)
+    s, _ = poles_of(LONE)
+    start = s + (-0.6 + 0.8j) * np.abs(s.real)
+    whole = fit_poles(target, n=N, turns=turns, s=start, within=(0.9 * s.imag[0], 1.1 * s.imag[0]))
+    assert whole.settled
+    assert whole.steps > LOST_STEPS
+    lost = fit_poles(target, n=N, turns=turns, s=start, within=(1.1 * s.imag[0], 1.2 * s.imag[0]))
+    assert not lost.settled
+    assert lost.steps == LOST_STEPS
+    # Far outside, which is why nobody asks for it any more.
+    assert lost.s.imag[0] < 1.05 * s.imag[0]
+
+
+def test_slopes_are_worked_out_for_accepted_steps_alone(monkeypatch):
+    # From so far off some steps make things worse and are taken back.
+    target, turns = bins_around(PAIR)
+    s, _ = poles_of(PAIR)
+    counts = {"_slope": 0, "_unit_terms": 0}
+
+    def counted(name, function):
+        def inner(*args, **options):
+            counts[name] += 1
+            return function(*args, **options)
+
+        return inner
+
+    for name in counts:
+        monkeypatch.setattr(poles, name, counted(name, getattr(poles, name)))
+    fit = fit_poles(target, n=N, turns=turns, s=s + (-2.5 + 3.0j) * np.abs(s.real))
+    assert counts["_unit_terms"] == fit.steps + (not fit.settled)
+    assert 0 < counts["_slope"] < fit.steps
 
 
 def test_start_values_from_a_ratio_of_polynomials_are_the_poles_of_a_pair():
