@@ -13,8 +13,14 @@ import soundfile
 from click.testing import CliRunner
 
 from studylib import cli
+from studylib.bench.schedule import write_schedule
+from studylib.codes import note
+from studylib.codes.bench import BenchFault
 from studylib.errors import InputError, RunError
 from studylib.run import provenance, runner
+from studylib.sheets.study import read_unrecorded
+from studylib.words import say
+from tests.planned_study import write_planned
 
 RATE_HZ = 24000
 TOML = f"""
@@ -179,6 +185,19 @@ def test_new_writes_a_folder_that_check_can_speak_about(tmp_path):
     again = study("new", folder)
     assert again.exit_code == 2
     assert len(again.stderr.splitlines()) == 1
+
+
+def test_a_study_without_boards_is_not_coded_and_codes_come_before_the_schedule(tmp_path):
+    result = study("blind", write_planned(tmp_path / "empty", rows=[]))
+    fault = note(BenchFault.NOTHING_TO_CODE, file="specimens.csv")
+    assert (result.exit_code, result.stderr) == (2, say(fault) + "\n")
+    folder = write_planned(tmp_path / "planned")
+    write_schedule(read_unrecorded(folder))
+    first = next(take for take in read_unrecorded(folder).planned if take.specimen)
+    result = study("blind", folder)
+    place = {"file": "takes.csv", "row": first.row, "column": "specimen"}
+    fault = note(BenchFault.NAMED_ALREADY, **place, value=first.specimen)
+    assert (result.exit_code, result.stderr) == (2, say(fault) + "\n")
 
 
 def test_every_fault_of_the_sheets_is_one_line_on_standard_error(tmp_path):

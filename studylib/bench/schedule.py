@@ -28,7 +28,7 @@ import itertools
 import random
 import secrets
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from studylib.codes import note
@@ -181,7 +181,7 @@ def _batch(
     order = _mounting_order(group, mounts, study, rng)
     free = [s for s in dict.fromkeys(order) if not numbers[s, "free"]]
     free = [s for s in free if s not in {c.specimen for c in study.with_role("changed")}]
-    steps = list(_before(settings))
+    steps = _before(settings)
     for place, specimen in enumerate(order):
         first = not numbers[specimen, "bench"]
         mount = numbers.next(specimen, "bench")
@@ -190,12 +190,9 @@ def _batch(
         steps += _mounted(specimen, mount, settings, steps_too=first)
     rng.shuffle(free)
     for specimen in free if settings.plan.free_taps else []:
-        mount = numbers.next(specimen, "free")
-        steps += [
-            Step("tap", specimen, mount, repeat, support="free")
-            for repeat in range(1, settings.plan.free_taps + 1)
-        ]
-    steps += _after(settings)
+        tap = Step("tap", specimen, numbers.next(specimen, "free"), support="free")
+        steps += _repeated(tap, settings.plan.free_taps)
+    steps += [Step("room", repeat=2), *_calibrator(settings, repeat=2)]
     return Batch(name, tuple(steps), len(order))
 
 
@@ -210,9 +207,8 @@ def _mounting_order(
             block = _round(group, rng)
         order += block
     middle = len(order) // 2
-    between = [s.specimen for s in study.with_role("changed")]
     reference = [s.specimen for s in study.with_role("reference")]
-    between += reference
+    between = [*(s.specimen for s in study.with_role("changed")), *reference]
     rng.shuffle(between)
     return [*reference, *order[:middle], *between, *order[middle:], *reference]
 
@@ -231,38 +227,43 @@ def _tones(settings: Settings) -> list[float]:
     return [settings.tone.fundamental_hz * k for k in (1, *settings.plan.probes)]
 
 
-def _before(settings: Settings) -> Iterator[Step]:
-    if settings.channels.calibrator_db is not None:
-        yield Step("calibrator")
-    yield Step("room")
-    yield Step("loopback", tone_hz=settings.tone.fundamental_hz)
-    if not has_sensed_drive(settings):
-        for drive_db in sorted(settings.plan.drive_steps_db):
-            yield Step("driver", tone_hz=settings.tone.fundamental_hz, drive_db=drive_db)
-        for tone_hz in _tones(settings):
-            yield Step("driver", tone_hz=tone_hz)
+def _before(settings: Settings) -> list[Step]:
+    """The controls before the first board; the driver on the block where nothing senses it."""
+    tone_hz, drives = settings.tone.fundamental_hz, sorted(settings.plan.drive_steps_db)
+    driver = [
+        *(Step("driver", tone_hz=tone_hz, drive_db=drive_db) for drive_db in drives),
+        *(Step("driver", tone_hz=hz) for hz in _tones(settings)),
+    ]
+    return [
+        *_calibrator(settings),
+        Step("room"),
+        Step("loopback", tone_hz=tone_hz),
+        *([] if has_sensed_drive(settings) else driver),
+    ]
 
 
-def _mounted(specimen: str, mount: int, settings: Settings, *, steps_too: bool) -> Iterator[Step]:
-    plan, tone_hz = settings.plan, settings.tone.fundamental_hz
-    on = Step("tone", specimen, mount, tone_hz=tone_hz)
-    if settings.sweep.known:
-        for repeat in range(1, plan.sweeps + 1):
-            yield Step("sweep", specimen, mount, repeat, drive_db=plan.sweep_db)
-    for drive_db in sorted(plan.drive_steps_db) if steps_too else ():
-        yield replace(on, drive_db=drive_db)
-    for repeat in range(1, plan.takes + 1):
-        yield replace(on, repeat=repeat)
-    for probe_hz in _tones(settings)[1:]:
-        yield replace(on, tone_hz=probe_hz)
-    for repeat in range(1, plan.taps + 1):
-        yield Step("tap", specimen, mount, repeat)
+def _mounted(specimen: str, mount: int, settings: Settings, *, steps_too: bool) -> list[Step]:
+    """The takes of one mounting, quiet ones first; drive steps only where asked for."""
+    plan = settings.plan
+    tone = Step("tone", specimen, mount, tone_hz=settings.tone.fundamental_hz)
+    sweep = Step("sweep", specimen, mount, drive_db=plan.sweep_db)
+    drives = sorted(plan.drive_steps_db) if steps_too else []
+    return [
+        *_repeated(sweep, plan.sweeps if settings.sweep.known else 0),
+        *(replace(tone, drive_db=drive_db) for drive_db in drives),
+        *_repeated(tone, plan.takes),
+        *(replace(tone, tone_hz=hz) for hz in _tones(settings)[1:]),
+        *_repeated(Step("tap", specimen, mount), plan.taps),
+    ]
 
 
-def _after(settings: Settings) -> Iterator[Step]:
-    yield Step("room", repeat=2)
-    if settings.channels.calibrator_db is not None:
-        yield Step("calibrator", repeat=2)
+def _repeated(step: Step, times: int) -> list[Step]:
+    return [replace(step, repeat=repeat) for repeat in range(1, times + 1)]
+
+
+def _calibrator(settings: Settings, repeat: int = 1) -> list[Step]:
+    known = settings.channels.calibrator_db is not None
+    return [Step("calibrator", repeat=repeat)] if known else []
 
 
 def _fits(batches: Sequence[Batch], plan: Plan) -> None:

@@ -15,10 +15,10 @@ Functions: `write_sheets`, `sheet_table`, `groups`, `to_do`, `level`. Class: `Gr
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import lru_cache
-from itertools import groupby
 from pathlib import Path
 
 import pandas as pd
@@ -51,7 +51,9 @@ class Group:
 
 def groups(study: Study, batch: str) -> list[Group]:
     """The takes of a batch in their order, parted where something else is put on the bench."""
-    parted = [tuple(takes) for _, takes in groupby(study.scheduled_of(batch), key=_setting)]
+    parted = [
+        tuple(takes) for _, takes in itertools.groupby(study.scheduled_of(batch), key=_setting)
+    ]
     return [Group(_heading(study, takes[0]), takes) for takes in parted]
 
 
@@ -133,11 +135,9 @@ def sheet_table(study: Study, batch: str) -> pd.DataFrame:
 
 def _free(path: Path) -> Path:
     """The path itself, or the next one beside it that nobody has filled in."""
-    number, place = 1, path
-    while place.exists() and _filled_in(place):
-        number += 1
-        place = path.with_name(f"{path.stem}-{number}.csv")
-    return place
+    further = (path.with_name(f"{path.stem}-{number}.csv") for number in itertools.count(2))
+    places = itertools.chain([path], further)
+    return next(place for place in places if not (place.exists() and _filled_in(place)))
 
 
 def _filled_in(path: Path) -> bool:

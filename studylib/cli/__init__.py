@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import click
 
-from studylib.cli import analyse, prepare
+from studylib.cli import commands
 from studylib.words import say
 
 
@@ -28,7 +28,7 @@ def main() -> None:
 
 
 for command in (
-    *(prepare.new, prepare.plan, prepare.blind, prepare.lock, prepare.signals, prepare.sheet),
-    *(analyse.check, analyse.run, prepare.unblind),
+    *(commands.new, commands.plan, commands.blind, commands.lock, commands.signals),
+    *(commands.sheet, commands.check, commands.run, commands.unblind),
 ):
     main.add_command(command)

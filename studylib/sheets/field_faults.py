@@ -67,8 +67,7 @@ def quotable(value: Any) -> Any:
 
 def _right(model: type[BaseModel], location: tuple) -> str:
     """What would be right in the innermost field that the location passes through."""
-    right: str = Right.ANYTHING
-    inner: type[BaseModel] | None = model
+    right, inner = Right.ANYTHING, model
     for part in location:
         field = inner.model_fields.get(part) if inner is not None else None
         if field is not None:

@@ -27,7 +27,6 @@ from studylib.errors import InputError
 from studylib.sheets.spreadsheet import Row, reason_of, unreadable
 
 TEMPLATES = ("study.toml", "specimens.csv", "takes.csv", "README.md")
-BLOCK_BYTES = 1 << 20
 HEAD_BYTES = 1 << 16
 AUDIO_ENDINGS = (".wav", ".flac", ".aif", ".aiff", ".aifc", ".caf", ".w64", ".rf64", ".ogg", ".mp3")
 
@@ -66,21 +65,17 @@ def write_template(folder: Path) -> list[Path]:
 
 
 def sha256(path: Path | str) -> str:
-    """SHA-256 of a file as 64 hexadecimal digits, read in blocks of 1 MiB.
+    """SHA-256 of a file as 64 hexadecimal digits; the file is read in blocks.
 
     Raises
     ------
     InputError : the file is not there or cannot be read.
     """
-    path = Path(path)
-    digest = hashlib.sha256()
     try:
-        with path.open("rb") as stream:
-            while block := stream.read(BLOCK_BYTES):
-                digest.update(block)
+        with Path(path).open("rb") as stream:
+            return hashlib.file_digest(stream, "sha256").hexdigest()
     except OSError as error:
-        raise InputError(unreadable(path, error)) from None
-    return digest.hexdigest()
+        raise InputError(unreadable(Path(path), error)) from None
 
 
 def as_on_disk(folder: Path, rows: Sequence[Row]) -> list[Row]:

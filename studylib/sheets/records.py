@@ -150,15 +150,14 @@ def without_recording(folder: Path, table: Table, scheduled: frozenset[str]) -> 
 
 
 def _waits(folder: Path, row: Row, scheduled: frozenset[str]) -> bool:
-    name, file = row.cells.get("take", ""), row.cells.get("file", "")
-    if name not in scheduled or not file:
-        return False
+    file = row.cells.get("file", "")
     path = folder / file
     try:
         # A link that leads nowhere is there, and a fault.
-        return not (path.is_symlink() or path.exists())
+        there = path.is_symlink() or path.exists()
     except OSError:  # a name too long for the drive: told as a fault of the row
-        return False
+        there = True
+    return row.cells.get("take", "") in scheduled and bool(file) and not there
 
 
 # The lock
@@ -203,10 +202,9 @@ def write_lock(
         known = {"locked": before.locked, "sha256": before.sha256}
         raise InputError(note(RecordFault.LOCKED_ALREADY, **known))
     content = _content(settings, specimens)
-    lock = Lock(_minute(when), _digest(content), recorded, content)
-    head = {"locked": lock.locked, "sha256": lock.sha256, "recorded": recorded}
+    head = {"locked": _minute(when), "sha256": _digest(content), "recorded": recorded}
     write_json(folder / LOCK, {**head, **content})
-    return lock
+    return Lock(**head, content=content)
 
 
 def changes_since(lock: Lock, settings: Settings, specimens: Sequence[Specimen]) -> list[str]:
@@ -445,10 +443,8 @@ def _key(folder: Path, blinding: Blinding, compare: str) -> Table:
 
 def _letters(n: int) -> str:
     """A, B, ... Z, AA, AB, ..."""
-    text = ""
-    while n >= 0:
-        text, n = chr(ord("A") + n % 26) + text, n // 26 - 1
-    return text
+    first = _letters(n // 26 - 1) if n >= 26 else ""
+    return first + chr(ord("A") + n % 26)
 
 
 def _unused(code: str, taken: set[str]) -> str:

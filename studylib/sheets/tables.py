@@ -174,15 +174,17 @@ def _further_columns(
     table: Table, known: tuple[str, ...], covariates: tuple[str, ...]
 ) -> list[str]:
     """Columns of specimens.csv that we do not know: covariates near a known name, or text."""
-    warnings = []
-    for column in table.columns:
-        if column in known:
-            continue
-        if column not in covariates:
-            warnings.append(_column_note(SheetWarning.TEXT_COLUMN, table, column, known))
-        elif _close(column, nearest(column, known)):
-            warnings.append(_column_note(SheetWarning.COVARIATE_LIKE_KNOWN, table, column, known))
-    return warnings
+    unknown = [column for column in table.columns if column not in known]
+    return [
+        _column_note(
+            SheetWarning.COVARIATE_LIKE_KNOWN if column in covariates else SheetWarning.TEXT_COLUMN,
+            table,
+            column,
+            known,
+        )
+        for column in unknown
+        if column not in covariates or _close(column, nearest(column, known))
+    ]
 
 
 def _column_note(code: SheetWarning, table: Table, column: str, known: tuple[str, ...]) -> str:
