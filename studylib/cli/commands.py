@@ -1,4 +1,4 @@
-"""The commands, in the order of the work: `new`, `plan`, `blind`, `lock`, `signals` and `sheet` before
+"""The commands, in the order of the work: `new`, `plan`, `blind`, `lock`, `signals`, `sheet` before
 recording; then `check`, `run` and, after a blind study, `unblind`.
 
 What is heavy is imported where it is needed, so that `study --help` is quick.
