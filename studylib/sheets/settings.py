@@ -19,7 +19,7 @@ from studylib.codes.sheets import Right
 
 MAINS_HZ = (50.0, 60.0)
 MAINS_MARGIN_HZ = 1.0
-"""A fundamental this close to a mains multiple is warned about: the two cannot be told apart
+"""A fundamental this close to a mains multiple is warned about: the two cannot be distinguished
 in a take of about a second (common practice, no source)."""
 
 RESPONSE_KINDS = ("microphone", "accelerometer", "pickup")
