@@ -139,7 +139,7 @@ _ALL = (
         slope_low:number slope_high:number slope_unit df:number overlap:number
         p_slopes_differ:number n_a:integer n_b:integer note:note slope_per_sd:number
         slope_per_sd_low:number slope_per_sd_high:number within_sd:number covariate_unit
-        left_out:note
+        left_out:integer
         """,
     ),
     _table(

@@ -9,8 +9,9 @@ import pytest
 
 from studylib.codes import code_of, fields_of, has, note
 from studylib.codes.comparison import Method
+from studylib.codes.stability import Drift, Order, Outliers, Second
 from studylib.codes.takes import Unused
-from studylib.report import beside, order, outliers, text, trust
+from studylib.report import checks, text, trust
 from studylib.report.summary import summarise
 from studylib.sheets import read_study
 from studylib.words import say
@@ -18,6 +19,11 @@ from tests.invented_tables import Invention
 from tests.small_study import Plan, write_small_study
 
 H3 = "tone.h3.rel_db"
+
+
+def noted(notes, code):
+    """The fields of the first note of this code."""
+    return next(fields_of(note) for note in notes if code_of(note) == code)
 
 
 def summary_of(change=None, studied=None, **plan):
@@ -121,13 +127,15 @@ class TestOutliers:
     def test_a_board_far_off_is_named_and_nothing_is_removed(self):
         plan = dict(boards=6, board_sd=0.4, mount_sd=0.2, take_sd=0.1)
         summary = summary_of(moved("cherry-2", 12.0), **plan)
-        said = " ".join(outliers.outlier_sentences(summary))
-        assert "Nothing was removed" in said
-        assert f"{H3} hangs on cherry-2" in said or "No verdict" in said
-        table = outliers.outliers_table(summary)
+        notes = checks.outlier_notes(summary.checks)
+        assert "Nothing was removed" in say(notes[1])
+        assert [code_of(note) for note in notes[:2]] == [Outliers.TESTS, Outliers.FOUND]
+        assert {code_of(note) for note in notes[2:]} <= {Outliers.CHANGES, Outliers.NO_CHANGE}
+        table = checks.outliers_table(summary.checks)
         (row,) = table[table["what"] == "cherry-2"].itertuples()
         assert row.verdict == "outlier"
-        beside_it = outliers.without_table(summary)
+        assert noted(notes, Outliers.FOUND)["outliers"] == (table["verdict"] == "outlier").sum()
+        beside_it = checks.left_out_table(summary.checks)
         assert len(beside_it[beside_it["left out"] == "cherry-2"]) == 3
         # The effects table is that of all boards.
         assert (summary.primary_effects()[["n_a", "n_b"]] == 6).all().all()
@@ -135,16 +143,16 @@ class TestOutliers:
     def test_a_verdict_that_hangs_on_one_board_is_told(self):
         plan = dict(boards=6, board_sd=0.4, mount_sd=0.2, take_sd=0.1, steps={"robinia": 2.0})
         summary = summary_of(moved("robinia-1", -14.0), **plan)
-        said = " ".join(outliers.outlier_sentences(summary))
-        assert f"{H3} hangs on robinia-1: " in said
-        assert "without it" in said
+        told = noted(checks.outlier_notes(summary.checks), Outliers.CHANGES)
+        assert (told["feature"], told["item"]) == (H3, "robinia-1")
+        assert all(pair["verdict"] != pair["verdict_without"] for pair in told["pairs"])
 
     def test_nothing_stands_out(self):
         summary = summary_of(seed=5)
         if summary.checks.outliers.empty:
-            assert outliers.outlier_sentences(summary)[-1] == "Nothing stands out."
+            assert checks.outlier_notes(summary.checks)[-1] == Outliers.NONE
         quiet = summary_of(boards=2, mounts=1, takes=1)
-        assert "too few boards" in outliers.outlier_sentences(quiet)[0]
+        assert checks.outlier_notes(quiet.checks) == [Outliers.TOO_FEW]
 
 
 class TestOrder:
@@ -156,17 +164,19 @@ class TestOrder:
             return (woods.index(wood) if wood in woods else 9, specimen, mount)
 
         summary = summary_of(studied=with_orders(place))
-        (said,) = order.order_sentences(summary)
-        assert said.startswith("Order and wood are confounded (correlation 0.9")
-        assert "larch were recorded mostly early" in said
+        (said,) = checks.order_notes(summary.checks)
+        assert code_of(said) == Order.CONFOUNDED
+        told = fields_of(said)
+        assert 0.9 < told["correlation"] <= 1
+        assert (told["first"], told["last"]) == ("larch", "robinia")
         assert said in text.cannot_say(summary)
 
     def test_a_mixed_order_is_said_to_be_mixed(self):
         summary = summary_of(
             studied=with_orders(lambda specimen, mount: (mount, specimen.rsplit("-", 1)[-1]))
         )
-        (said,) = order.order_sentences(summary)
-        assert said.startswith("The woods lie mixed")
+        (said,) = checks.order_notes(summary.checks)
+        assert code_of(said) == Order.MIXED
         assert said not in text.cannot_say(summary)
 
     def test_drift_is_named_and_left_in(self):
@@ -177,24 +187,23 @@ class TestOrder:
         plan = dict(board_sd=1.0, mount_sd=0.2, take_sd=0.1)
         studied = with_orders(lambda specimen, mount: (mount, specimen.rsplit("-", 1)[-1]))
         summary = summary_of(drifting, studied=studied, **plan)
-        said = " ".join(order.drift_sentences(summary))
-        assert f"{H3} drifts over a batch by +" in said
-        assert "It is not corrected" in said
+        told = noted(checks.drift_notes(summary.checks), Drift.CHANGE)
+        assert told["feature"] == H3
+        assert 0 < told["low"] < told["change"] < told["high"]
+        assert not told["removed"]
         assert not any(has(cell, Method.TIMED) for cell in summary.comparison.effects["method"])
-        table = order.trends_table(summary)
+        table = checks.trends_table(summary.checks)
         assert list(table["batch"]) == ["afternoon", "morning", "all"]  # as they were recorded
 
     def test_a_reference_mount_outside_the_limits_is_named(self):
         # The change of a mounting lies in every other board too, which gives the limits.
         plan = dict(mount_sd=0.2, take_sd=0.1)
         summary = summary_of(moved("ref", 9.0, mount=3), **plan)
-        said = " ".join(order.drift_sentences(summary))
-        assert "outside the limits" in said
-        assert "mount 3 (morning)" in said
+        told = noted(checks.drift_notes(summary.checks), Drift.OUTSIDE)
+        assert {"mount": 3, "batch": "morning"} in told["outside"]
 
     def test_without_a_reference_the_chart_is_asked_for(self):
-        said = order.drift_sentences(summary_of(control=False))
-        assert said[0].startswith("There is no control chart")
+        assert checks.drift_notes(summary_of(control=False).checks)[0] == Drift.NO_CHART
 
 
 class TestAskedFor:
@@ -217,7 +226,9 @@ class TestAskedFor:
         effects = summary.comparison.effects
         assert all(has(cell, Method.TIMED) for cell in effects["method"])
         assert "trust.timed" in trust.design_notes(summary)
-        assert "It is taken out of the effects" in " ".join(order.drift_sentences(summary))
+        told = [fields_of(note) for note in checks.drift_notes(summary.checks)]
+        assert all(fields["removed"] for fields in told if "removed" in fields)
+        assert summary.checks.drift_removed
 
     def test_the_key_is_read(self, tmp_path):
         folder = write_small_study(tmp_path / "study", Plan(boards=2, mounts=1, takes=1))
@@ -245,30 +256,38 @@ class TestBeside:
     def test_a_second_column_is_held_equal(self):
         group = lambda name: "oiled" if name[-1] in "12" else "waxed"  # noqa: E731
         summary = summary_of(studied=self.studied(group))
-        assert beside.beside_sentences(summary)[0].startswith("Woods with finish held equal")
-        table = beside.beside_table(summary)
+        assert checks.second_column_notes(summary.checks)[0] == note(
+            Second.HELD_EQUAL, name="finish"
+        )
+        table = checks.second_column_table(summary.checks)
         assert list(table["column"]) == ["wood"] * 3 + ["finish"]
-        assert beside.cells_table(summary).to_numpy().tolist()[0] == ["larch", 2, 2]
-        assert np.isfinite(summary.checks.beside_rows["p"]).all()
+        assert checks.cells_table(summary.checks).to_numpy().tolist()[0] == ["larch", 2, 2]
+        assert np.isfinite(summary.checks.second_rows["p"]).all()
 
     def test_one_that_goes_with_the_batches_is_noted(self):
         group = lambda name: "oiled" if name[-1] in "13" else "waxed"  # noqa: E731
         summary = summary_of(studied=self.studied(group))
-        said = beside.beside_sentences(summary)
-        assert said == [f"{H3}: wood, batch and finish cannot be told apart here."]
-        assert beside.beside_table(summary).empty
+        remark = note(Second.INSEPARABLE, name="finish")
+        assert checks.second_column_notes(summary.checks) == [
+            note(Second.REMARK, features=[H3], remark=remark)
+        ]
+        assert checks.second_column_table(summary.checks).empty
 
     def test_a_confounded_one_is_called_that_here_and_at_the_end(self):
         group = lambda name: "oiled" if name.startswith("larch") else "waxed"  # noqa: E731
         summary = summary_of(studied=self.studied(group))
-        (said,) = beside.beside_sentences(summary)
-        assert said.startswith("Wood and finish are confounded: larch only with oiled")
+        (said,) = checks.second_column_notes(summary.checks)
+        assert code_of(said) == Second.CONFOUNDED
+        assert fields_of(said)["parts"][0] == {"woods": ["larch"], "groups": ["oiled"]}
+        assert "larch only with oiled; cherry and robinia only with waxed." in say(said)
         assert said in text.cannot_say(summary)
-        assert beside.beside_table(summary).empty
+        assert checks.second_column_table(summary.checks).empty
 
     def test_none_is_named(self):
-        assert beside.beside_sentences(summary_of()) == [beside.NONE]
-        assert beside.cells_table(summary_of()).empty
+        summary = summary_of()
+        assert checks.second_column_notes(summary.checks) == [Second.NOT_NAMED]
+        assert checks.cells_table(summary.checks).empty
+        assert checks.second_column_table(summary.checks).empty
 
 
 class TestSheet:
@@ -311,12 +330,15 @@ def test_the_demo_says_what_its_design_can_do(measured_demo):
     assert set(summary.checks.own) == set(summary.primary)
     for sentences in (
         trust.design_notes, trust.power_notes, trust.second_opinion_notes,
-        outliers.outlier_sentences, order.drift_sentences, text.cannot_say,
+        text.cannot_say,
     ):  # fmt: skip
         said = sentences(summary)
+        assert len(said) == len(set(said))
+    for notes in (checks.outlier_notes, checks.drift_notes, checks.order_notes):
+        said = [say(note) for note in notes(summary.checks)]
         assert len(said) == len(set(said))
     for own in summary.checks.own.values():
         assert own.alike == pytest.approx(0.05, abs=0.025)
     # Its reference at three times the tone moved by more than mounts differ (README of the demo).
-    assert "outside the limits" in " ".join(order.drift_sentences(summary))
-    assert order.order_sentences(summary)[0].startswith("The woods lie mixed")
+    assert Drift.OUTSIDE in map(code_of, checks.drift_notes(summary.checks))
+    assert code_of(checks.order_notes(summary.checks)[0]) == Order.MIXED

@@ -12,11 +12,15 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from studylib.codes import code_of, fields_of, has
+from studylib.codes.covariates import CovariateNote, HeldEqual, Outcome
+from studylib.codes.features import Caution
 from studylib.figures.covariates import covariates_figure, shown_covariates
 from studylib.figures.style import COLOURS, MARKERS, VIDEO_SIZE, save_sizes
-from studylib.report.covariates import about_covariates, covariate_sentences, covariates_table
+from studylib.report.covariates import about_covariates, covariate_notes, covariates_table
 from studylib.stats.compare import compare
-from studylib.stats.covariates import Covariates, analyse_covariates
+from studylib.stats.covariates import Covariates, analyse_covariates, covariate_quantity
+from studylib.words import say
 from tests.stats.simulate import WOODS, features_table, specimens_table
 
 LEVEL, LOG = "tone.h3.rel_db", "tap.m1.decay_time_s"
@@ -61,86 +65,118 @@ def shared():
     return invented(counts=(12, 12, 12), densities=(560.0, 580.0, 600.0), slope=0.05)
 
 
-def sentence(found: Covariates, feature: str, covariate: str) -> str:
+def parts(found: Covariates, feature: str, covariate: str) -> dict[str, list[dict]]:
+    """The parts of one paragraph: code -> the fields of its notes."""
     own = found.table[found.table["feature"] == feature]
-    return covariate_sentences(Covariates(own, found.points, found.lines), covariates=[covariate])[
-        0
-    ]
+    (paragraph,) = covariate_notes(
+        Covariates(own, found.points, found.lines), covariates=[covariate]
+    )
+    assert code_of(paragraph) == HeldEqual.PARAGRAPH
+    told = fields_of(paragraph)
+    assert told["name"] == feature
+    out: dict[str, list[dict]] = {}
+    for part in told["parts"]:
+        out.setdefault(code_of(part), []).append(fields_of(part))
+    return out
 
 
-class TestSentences:
+def outcomes(told) -> set[str]:
+    return {fields["outcome"] for fields in told.get(HeldEqual.OUTCOME, ())}
+
+
+class TestNotes:
     def test_no_overlap_is_said_after_the_numbers(self, apart):
-        said = sentence(apart, LEVEL, DENSITY)
-        assert said.startswith("Level of harmonic 3 relative to the fundamental, with density held")
-        numbers, caution = said.split(" But ")
-        assert numbers.count(" instead of ") == 3
-        assert "the woods do not overlap in density (cherry against larch, robinia" in caution
-        assert "cannot be told apart in these boards, whatever the numbers say" in caution
-        # Where wood and density cannot be told apart, neither is called the reason.
-        assert "the reason" not in said
-        assert "stays" not in said
-        assert "either way" not in said
+        told = parts(apart, LEVEL, DENSITY)
+        assert list(told)[:2] == [HeldEqual.PAIRS, HeldEqual.APART]
+        assert len(told[HeldEqual.PAIRS][0]["pairs"]) == 3
+        (caution,) = told[HeldEqual.APART]
+        assert caution["held"] == covariate_quantity(DENSITY).short
+        assert caution["pairs"][0] == {"wood_a": "larch", "wood_b": "cherry"}
+        # Where the two cannot be separated, neither is called the reason.
+        assert HeldEqual.OUTCOME not in told
 
     def test_a_difference_that_density_makes_is_no_longer_shown(self, shared):
         rows = shared.table
         row = rows[(rows["feature"] == LEVEL) & (rows["covariate"] == DENSITY)].iloc[1]
         assert row["low_without"] > 0 > row["low_with"]
-        said = sentence(shared, LEVEL, DENSITY)
-        assert "No longer shown to differ with density held equal" in said
-        assert "does not prove that density is the reason" in said
-        assert "But the woods" not in said
-        assert "degrees of freedom left" not in said  # 36 - 3 - 1 = 32
+        told = parts(shared, LEVEL, DENSITY)
+        assert Outcome.GONE in outcomes(told)
+        assert "does not prove that density is the reason" in say(Outcome.GONE, held="density")
+        assert HeldEqual.APART not in told
+        assert told[HeldEqual.SLOPE][0]["df"] is None  # 36 - 3 - 1 = 32
 
     def test_a_difference_that_stays(self, shared):
-        said = sentence(shared, LEVEL, "thickness_mm")
-        assert "A difference stays with thickness held equal" in said
+        assert Outcome.STAYS in outcomes(parts(shared, LEVEL, "thickness_mm"))
 
     def test_the_slope_has_its_unit_and_interval(self, shared):
         # Truth: 0.05 dB per kg/m3, so 0.5 dB per 10 kg/m3.
-        said = sentence(shared, LEVEL, DENSITY)
-        found = re.search(r"changes by (\S+) dB per 10 kg/m3 \((\S+) to (\S+) dB\)", said)
-        slope, low, high = (float(number) for number in found.groups())
-        assert low < 0.5 < high
-        assert slope == pytest.approx(0.5, abs=0.06)
-        assert "not told apart from no change" not in said
+        (slope,) = parts(shared, LEVEL, DENSITY)[HeldEqual.SLOPE]
+        assert slope["slope_unit"] == "dB per 10 kg/m3"
+        assert slope["low"] < 0.5 < slope["high"]
+        assert slope["slope"] == pytest.approx(0.5, abs=0.06)
+        assert not slope["flat"]
+        said = say(HeldEqual.SLOPE, **slope)
+        assert re.search(r"changes by \S+ dB per 10 kg/m3 \(\S+ to \S+ dB\)\.", said)
 
     def test_few_boards_are_warned_of(self, apart):
-        assert "With only 8 degrees of freedom left" in sentence(apart, LEVEL, DENSITY)
+        assert parts(apart, LEVEL, DENSITY)[HeldEqual.SLOPE][0]["df"] == 8
         small = invented(counts=(3, 3, 2))
-        said = sentence(small, LEVEL, DENSITY)
-        assert "With only 3 degrees of freedom left" in said
-        assert "hardly more than a guess" in said
-        assert "robinia against larch: no answer; fewer than 3 sources" in said
+        told = parts(small, LEVEL, DENSITY)
+        assert (told[HeldEqual.SLOPE][0]["df"], told[HeldEqual.SLOPE][0]["guess"]) == (3, True)
+        first = told[HeldEqual.NO_ANSWER][0]
+        assert first["pair"] == {"wood_a": "larch", "wood_b": "robinia"}
+        assert has(first["why"], CovariateNote.FEW_SOURCES)
 
     def test_percent_for_a_decay_time(self, shared):
-        said = sentence(shared, LOG, DENSITY).removeprefix("Decay time of mode 1 to −60 dB")
-        assert " % (" in said
-        assert " dB" not in said
+        told = parts(shared, LOG, DENSITY)
+        assert told[HeldEqual.PAIRS][0]["unit"] == "%"
+        assert told[HeldEqual.SLOPE][0]["unit"] == "%"
 
     def test_the_driver_is_never_credited_to_the_board(self, shared):
-        assert "the driver works and its own distortion" in sentence(shared, LEVEL, DENSITY)
-        assert "driver" not in sentence(shared, LOG, DENSITY)
+        told = parts(shared, LEVEL, DENSITY)
+        assert {"caution": Caution.DRIVER} in told[HeldEqual.CAUTION]
+        assert HeldEqual.CAUTION not in parts(shared, LOG, DENSITY)
 
     def test_nothing_to_hold_equal(self, apart):
         empty = Covariates(apart.table.iloc[:0], apart.points.iloc[:0], apart.lines.iloc[:0])
-        assert covariate_sentences(empty)[0].startswith("No property of the boards")
-        assert about_covariates(empty) == covariate_sentences(empty)
+        assert covariate_notes(empty) == about_covariates(empty) == [HeldEqual.NOTHING]
         assert covariates_table(empty).empty
 
     def test_no_sentence_decides_or_counts_takes(self, shared, apart):
         for found in (shared, apart):
-            text = " ".join([*about_covariates(found), *covariate_sentences(found)])
+            text = " ".join(map(say, [*about_covariates(found), *covariate_notes(found)]))
             assert "takes" not in text
             assert "proves" not in text
             assert "-" not in text.replace("Tukey-Kramer", "")  # minus signs are real ones
             assert "nan" not in text.lower().split()
+
+    @pytest.mark.parametrize(
+        ("ends", "outcome"),
+        [
+            ((1.0, 2.0, 1.0, 2.0), Outcome.STAYS),
+            ((1.0, 2.0, -2.0, -1.0), Outcome.TURNED),
+            ((1.0, 2.0, -1.0, 1.0), Outcome.GONE),
+            ((-1.0, 1.0, -2.0, -1.0), Outcome.APPEARS),
+            ((-1.0, 1.0, -1.0, 1.0), Outcome.NEITHER),
+            ((1.0, 2.0, np.nan, np.nan), Outcome.NO_INTERVAL),
+        ],
+    )
+    def test_each_outcome_has_its_code_and_its_words(self, shared, ends, outcome):
+        rows = shared.table
+        rows = rows[(rows["feature"] == LEVEL) & (rows["covariate"] == DENSITY)].head(1).copy()
+        rows[["low_without", "high_without", "low_with", "high_with"]] = ends
+        told = parts(Covariates(rows, shared.points, shared.lines), LEVEL, DENSITY)
+        assert outcomes(told) == {outcome}
+        said = say(HeldEqual.OUTCOME, **told[HeldEqual.OUTCOME][0])
+        assert said == f"{say(outcome, held='density')}: cherry versus larch."
 
 
 class TestTable:
     def test_one_row_a_feature_property_and_pair(self, apart):
         shown = covariates_table(apart)
         assert len(shown) == 2 * 2 * 3
-        assert list(shown["held equal"].head(4)) == ["density"] * 3 + ["thickness"]
+        held = [say(cell) for cell in shown["held equal"].head(4)]
+        assert held == ["density"] * 3 + ["thickness"]
         row, raw = shown.iloc[0], apart.table[apart.table["covariate"] == DENSITY].iloc[0]
         assert row["pair"] == "cherry minus larch"
         assert float(row["with"].removesuffix(" dB").replace("−", "-")) == pytest.approx(
@@ -203,4 +239,4 @@ class TestFigure:
         assert [file.name for file in files][-1] == "covariates_16x9.png"
         empty = Covariates(apart.table.iloc[:0], apart.points.iloc[:0], apart.lines.iloc[:0])
         figure = covariates_figure(empty, WOODS, size=VIDEO_SIZE)
-        assert "No property" in figure.texts[0].get_text()
+        assert figure.texts[0].get_text().startswith(say("covariates.nothing_known")[:20])

@@ -12,13 +12,15 @@ import pytest
 from click.testing import CliRunner
 
 from studylib.cli import main
+from studylib.codes import code_of, fields_of
+from studylib.codes.planning import Line, Never, Origin, PlanFault, Planned
 from studylib.errors import InputError
 from studylib.figures import plan as figures
 from studylib.report import plan_study as plan_module
 from studylib.report.plan import (
     chances_table,
-    never_sentences,
-    plan_sentences,
+    never_notes,
+    plan_notes,
     smallest_table,
     splits_table,
     spreads_table,
@@ -27,6 +29,7 @@ from studylib.report.plan_study import plan_study
 from studylib.run import runner
 from studylib.sheets import read_study
 from studylib.sheets.study import read_unrecorded
+from studylib.words import in_words, say
 from tests.planned_study import TOML, boards, write_planned
 
 
@@ -43,12 +46,29 @@ def plan(tmp_path_factory):
     return planned(tmp_path_factory.mktemp("plan"))
 
 
+def noted(notes, code, **fields):
+    """The fields of the one note of this code that has these fields."""
+    (found,) = [
+        told
+        for told in (fields_of(note) for note in notes if code_of(note) == code)
+        if fields.items() <= told.items()
+    ]
+    return found
+
+
 def test_the_plan_says_what_the_design_finds_and_what_it_takes(plan):
-    said = "\n".join(plan_sentences(plan))
+    notes = plan_notes(plan)
+    design = noted(notes, Planned.DESIGN)
+    assert design["planks"] == {"larch": 4, "cherry": 4, "robinia": 4}
+    assert (design["mounts"], design["assumed"]) == (3, False)
+    first = plan.features[0].feature.name
+    detected = noted(notes, Planned.DETECTED, feature=first)
+    assert (detected["size"], detected["limited"]) == ("1.00 dB", True)
+    assert detected["declared"] == plan.features[0].chances.declared
+    assert len(noted(notes, Planned.NEEDED, feature=first)["same"]) == 3
+    assert noted(notes, Planned.MINUTES)["boards"] == plan.splits["boards"].iloc[0]
+    said = say(notes[0])
     assert "4 planks of larch, 4 planks of cherry and 4 planks of robinia, 3 mounts" in said
-    assert "a true difference of 1.00 dB (the limit) is declared in" in said
-    assert "to call two equal woods the same" in said
-    assert "are best spent on" in said
 
 
 def test_probabilities_add_up_and_the_range_holds_them(plan):
@@ -56,7 +76,7 @@ def test_probabilities_add_up_and_the_range_holds_them(plan):
         assert sum(one.chances.of.values()) == pytest.approx(1.0)
         low, high = one.chances_low.declared, one.chances_high.declared
         assert low <= one.chances.declared <= high
-        assert one.chances.declared <= one.endless.declared + 0.01
+        assert one.chances.declared <= one.unlimited.declared + 0.01
         middle, smaller, larger = (found.sources for found in one.declare)
         assert smaller <= middle <= larger
 
@@ -66,7 +86,8 @@ def test_a_feature_without_a_limit_is_planned_for_one_spread_of_boards(plan):
     assert second.limit is None
     assert second.same is None
     assert second.difference == second.spreads.source
-    assert "as no limit is set" in "\n".join(plan_sentences(plan))
+    assert not noted(plan_notes(plan), Planned.DETECTED, feature=second.feature.name)["limited"]
+    assert not noted(plan_notes(plan), Planned.NEEDED, feature=second.feature.name)["same"]
 
 
 def test_boards_of_one_plank_count_as_one(tmp_path):
@@ -82,22 +103,22 @@ def test_boards_of_one_plank_count_as_one(tmp_path):
     one = planned(tmp_path / "c", rows=boards({"larch": 4, "robinia": 4}, per_plank=4))
     assert one.planks == {"larch": 1, "robinia": 1}
     assert one.features[0].chances is None
-    assert never_sentences(one)[0].startswith('Never: anything about "larch" and "robinia"')
+    assert noted(never_notes(one), Never.WOOD)["woods"] == ["larch", "robinia"]
+    assert say(never_notes(one)[0]).startswith('Never: anything about "larch" and "robinia" as')
 
 
 def test_what_can_never_be_settled_depends_on_the_design(tmp_path):
     bare = TOML.replace('drive = 2\ndrive_kind = "acceleration"\n', "")
     rows = boards({"larch": 4, "robinia": 4}, roles=())
-    said = "\n".join(never_sentences(planned(tmp_path, rows=rows, toml=bare)))
-    assert "that two woods are the same" in said
-    assert "beyond the driver" in said
-    assert "called beyond it" in said
+    told = never_notes(planned(tmp_path, rows=rows, toml=bare))
+    assert list(map(code_of, told)) == [Never.SAME, Never.BEYOND, Never.DRIVER, Never.WHY]
+    assert 0 < noted(told, Never.BEYOND)["share"] < 0.05
 
 
 def test_before_there_are_boards_the_claims_name_the_woods(tmp_path):
     plan = planned(tmp_path, rows=[])
     assert plan.planks == {"robinia": 4, "larch": 4}
-    assert plan_sentences(plan)[0].startswith("Assumed, as specimens.csv is empty")
+    assert noted(plan_notes(plan), Planned.DESIGN)["assumed"]
 
 
 def test_a_pilot_takes_the_place_of_the_common_spreads(tmp_path):
@@ -113,27 +134,46 @@ def test_a_pilot_takes_the_place_of_the_common_spreads(tmp_path):
     plan = plan_study(read_unrecorded(folder))
     assert plan.features[0].spreads.source == pytest.approx(0.2)
     assert plan.features[0].chances.declared > 0.9
-    assert "pilot.csv" in spreads_table(plan)["origin"].iloc[0]
+    assert code_of(spreads_table(plan)["origin"].iloc[0]) == Origin.PILOT
     table[:0].to_csv(folder / "pilot.csv", index=False)
-    with pytest.raises(InputError, match=r"pilot\.csv holds nothing on tone\.h1\.response_db"):
+    with pytest.raises(InputError) as caught:
         plan_study(read_unrecorded(folder))
+    assert caught.value.codes == (PlanFault.PILOT_LACKS,)
+    assert fields_of(caught.value.notes[0]) == {"name": "pilot.csv", "feature": names[0]}
+    (folder / "pilot.csv").write_bytes(b"")
+    with pytest.raises(InputError) as caught:
+        plan_study(read_unrecorded(folder))
+    assert caught.value.codes == (PlanFault.PILOT_UNREADABLE,)
     (folder / "pilot.csv").unlink()
-    with pytest.raises(InputError, match=r"there is no file pilot\.csv"):
+    with pytest.raises(InputError) as caught:
         plan_study(read_unrecorded(folder))
+    assert caught.value.codes == (PlanFault.NO_PILOT,)
+    assert "there is no file pilot.csv" in str(caught.value)
 
 
 def test_one_wood_is_nothing_to_compare(tmp_path):
-    with pytest.raises(InputError, match="one wood only"):
+    with pytest.raises(InputError) as caught:
         planned(tmp_path, rows=boards({"larch": 4}))
+    assert caught.value.codes == (PlanFault.ONE_WOOD,)
 
 
-def test_the_tables_say_the_same_as_the_sentences(plan):
-    said = "\n".join(plan_sentences(plan))
-    assert smallest_table(plan)["planks of each wood"].iloc[0] + " planks of each wood" in said
-    assert chances_table(plan)["declared"].iloc[0] in said
+def test_the_tables_say_the_same_as_the_notes(plan):
+    notes, first = plan_notes(plan), plan.features[0].feature.name
+    needed = noted(notes, Planned.NEEDED, feature=first)
+    smallest = smallest_table(plan)
+    assert smallest["plan.h_planks"].iloc[0] == str(needed["declare"][0])
+    assert smallest["plan.h_planks"].iloc[1] == str(needed["same"][0])
+    detected = noted(notes, Planned.DETECTED, feature=first)["declared"]
+    assert chances_table(plan)["declared"].iloc[0] == f"{100 * detected:.1f} %"
     best = splits_table(plan).iloc[0]
-    assert f"best spent on {best['boards of each wood']:.0f} boards" in said
+    assert noted(notes, Planned.MINUTES)["boards"] == best["plan.h_boards"]
     assert (plan.parts["minutes"] <= plan.spent + 1e-9).all()
+
+
+def test_every_heading_and_cell_of_the_tables_has_its_words(plan):
+    for table in (spreads_table, chances_table, smallest_table, splits_table):
+        shown = table(plan).map(in_words).rename(columns=in_words)
+        assert not any("plan." in str(text) for text in [*shown.columns, *shown.to_numpy().flat])
 
 
 def test_the_figures_draw_what_the_plan_worked_out(plan):
@@ -144,7 +184,7 @@ def test_the_figures_draw_what_the_plan_worked_out(plan):
     figure = figures.power_figure(plan)
     curves = plan.curves["tone.h1.response_db"]
     drawn = figure.axes[0].lines[1].get_xydata()
-    own = curves[curves["line"] == "as planned"]
+    own = curves[curves["line"] == Line.PLANNED]
     assert drawn[:, 1] == pytest.approx(own["chance"])
     plt.close(figure)
     figure = figures.counting_figure(plan)
@@ -156,9 +196,9 @@ def test_the_figures_draw_what_the_plan_worked_out(plan):
 def test_figures_without_a_limit_or_without_planks_say_why(tmp_path):
     none = planned(tmp_path / "a", toml=TOML.replace('"tone.h1.response_db" = 1.0', ""))
     one = planned(tmp_path / "b", rows=boards({"larch": 2, "robinia": 2}, per_plank=2))
-    for plan, said in ((none, "No primary feature has a limit"), (one, "a single plank")):
+    for plan, code in ((none, "plan.no_limit"), (one, "plan.one_plank")):
         figure = figures.mix_figure(plan)
-        assert said in figure.texts[0].get_text().replace("\n", " ")
+        assert figure.texts[0].get_text().replace("\n", " ") == say(code)
         plt.close(figure)
 
 

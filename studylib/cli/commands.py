@@ -50,13 +50,13 @@ def new(folder: Path) -> None:
 def plan(folder: Path, show: bool, add: int | None, again: bool, reports: Path) -> None:
     """Say what the design can find, and write the schedule."""
     from studylib.bench.schedule import minutes_of, write_schedule
-    from studylib.report.plan import plan_sentences
+    from studylib.report.plan import plan_notes
     from studylib.report.plan_study import plan_study
     from studylib.run.runner import write_plan_page
     from studylib.sheets.study import read_unrecorded
 
     study = read_unrecorded(folder)
-    tell(*map(say, plan_sentences(plan_study(study))))
+    tell(*map(say, plan_notes(plan_study(study))))
     if not study.specimens:
         tell(say("cli.no_schedule"))
     elif not show:

@@ -6,9 +6,8 @@ what it shows and an optional `size`, and returns a matplotlib Figure; it comput
 
 from studylib.figures.attribution import excess_figure, steps_figure, story_figure
 from studylib.figures.boards import boards_figure, boards_figures
-from studylib.figures.consistency import consistency_figure
 from studylib.figures.covariates import covariates_figure
-from studylib.figures.drift import drift_figure
+from studylib.figures.drift import consistency_figure, drift_figure
 from studylib.figures.effects import (
     all_effects_figure,
     effects_figure,

@@ -11,7 +11,6 @@ Functions: `covariates_figure`, `shown_covariates`.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 import pandas as pd
 from matplotlib.axes import Axes
@@ -21,6 +20,7 @@ from matplotlib.ticker import MaxNLocator
 
 from studylib import register
 from studylib.figures.style import (
+    ABOVE,
     GREY,
     Look,
     empty_figure,
@@ -32,12 +32,10 @@ from studylib.figures.style import (
     settle,
     styled,
 )
-from studylib.stats.covariate_values import covariate_quantity
+from studylib.stats.covariates import Covariates, covariate_quantity
 from studylib.words import feature as feature_words
+from studylib.words import say
 from studylib.words.text import in_short
-
-if TYPE_CHECKING:
-    from studylib.stats.covariates import Covariates
 
 FIRST = ("wood.density_kg_m3", "wood.youngs_modulus_gpa", "thickness_mm", "mass_g")
 MOST_ROWS = MOST_COLUMNS = 3
@@ -81,7 +79,7 @@ def covariates_figure(
     covariates = list(covariates or shown_covariates(table))[:MOST_COLUMNS]
     points = points[points["feature"].isin(features) & points["covariate"].isin(covariates)]
     if points.empty:
-        return empty_figure("No property of the boards is known that could be held equal.", size)
+        return empty_figure(say("covariates.nothing_known"), size)
     style = looks(woods)
     figure = new_figure(size, 1.0 + 2.5 * len(features))
     grid = figure.subplots(
@@ -98,21 +96,25 @@ def covariates_figure(
             if j == 0:
                 _name_feature(axes, feature, rows=len(features))
             if i == len(features) - 1:
-                _name_covariate(axes, covariate)
+                known = covariate_quantity(covariate)
+                axes.set_xlabel(quantity(say(known.exact), known.unit, width=34))
     used = [wood for wood in woods if wood in set(points["wood"])]
     figure.legend(
-        handles=[_handle(wood, style[wood]) for wood in used],
-        loc="outside upper center",
+        handles=[
+            Line2D(
+                [],
+                [],
+                color=style[wood].colour,
+                marker=style[wood].marker,
+                linewidth=1.6,
+                label=legend_label(wood, 26),
+            )
+            for wood in used
+        ],
+        loc=ABOVE,
         ncols=min(len(used), 5),
     )
-    figure.supxlabel(
-        safe(
-            "point: one board (or plank), batch effects taken off; line and band: one slope for "
-            "all woods, with its interval"
-        ),
-        fontsize=8.5,
-        color=GREY,
-    )
+    figure.supxlabel(safe(say("covariates.figure_note")), fontsize=8.5, color=GREY)
     return settle(figure)
 
 
@@ -150,16 +152,8 @@ def _overlap_words(table: pd.DataFrame) -> str:
     pairs = table[table["overlap"].notna()]
     if pairs.empty:
         return ""
-    if table["difference_with"].isna().all():
-        return "cannot be held equal (see the table)"
-    share = int((pairs["overlap"] > 0).sum())
-    if len(pairs) == 1:
-        return "the woods overlap" if share else "no overlap: cannot be told apart"
-    if share == 0:
-        return "no overlap: cannot be told apart"
-    if share == len(pairs):
-        return "all pairs of woods overlap"
-    return f"{share} of {len(pairs)} pairs of woods overlap"
+    sharing, fitted = int((pairs["overlap"] > 0).sum()), table["difference_with"].notna().any()
+    return say("covariates.panel", pairs=len(pairs), sharing=sharing, fitted=bool(fitted))
 
 
 def _name_feature(axes: Axes, feature: str, *, rows: int) -> None:
@@ -172,14 +166,3 @@ def _name_feature(axes: Axes, feature: str, *, rows: int) -> None:
         axes.set_ylabel(label, fontsize=7.5, rotation=0, ha="right", va="center")
     else:
         axes.set_ylabel(label, fontsize=10 if rows == 1 else 8.5)
-
-
-def _name_covariate(axes: Axes, covariate: str) -> None:
-    known = covariate_quantity(covariate)
-    axes.set_xlabel(quantity(known.exact, known.unit, width=34))
-
-
-def _handle(wood: str, look: Look) -> Line2D:
-    return Line2D(
-        [], [], color=look.colour, marker=look.marker, linewidth=1.6, label=legend_label(wood, 26)
-    )

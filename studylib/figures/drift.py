@@ -1,10 +1,14 @@
-"""The bench over the run: a control chart of the reference, with the other boards beside it.
+"""Is the bench steady, and do the boards agree? The control chart, and Mandel's h and k.
 
-What it shows: one panel a primary feature, mounts in the order of recording. The reference as
+`drift_figure`: one panel a primary feature, mounts in the order of recording. The reference as
 filled marks joined by a line, against its mean and the limits that hold for all its points
 together; takes of every other board that was mounted more than once in a batch as small grey marks,
 each less the board's own mean in that batch. A dotted line stands between batches, whose names and
 times stand above. Outside the limits a mark is ringed.
+
+`consistency_figure`: one column a primary feature. Above, h of every source (its distance from its
+wood's mean, in standard deviations of the wood's sources); below, k (the spread of its mounts over
+the pooled one). Dashed and solid lines are the 5 % and 1 % points of ISO 5725-2.
 """
 
 from __future__ import annotations
@@ -15,11 +19,14 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from studylib.figures.style import (
+    ABOVE,
     BLUE,
     GREY,
     PALE,
     VERMILION,
     empty_figure,
+    legend_label,
+    looks,
     new_figure,
     quantity,
     settle,
@@ -28,6 +35,7 @@ from studylib.figures.style import (
 )
 from studylib.register import Feature
 from studylib.words import feature as feature_words
+from studylib.words import say
 from studylib.words.text import in_short
 
 
@@ -49,24 +57,16 @@ def drift_figure(
     features : one panel each.
     """
     if chart.empty and others.empty:
-        return empty_figure(
-            "Nothing was mounted twice in a batch and there is no reference, so drift cannot be "
-            "drawn.",
-            size,
-        )
+        return empty_figure(say("drift.nothing_to_draw"), size)
     figure = new_figure(size, 1.0 + 2.0 * len(features))
     panels = figure.subplots(len(features), 1, sharex=True, squeeze=False).ravel()
     for axes, feature in zip(panels, features, strict=True):
         own = others[others["feature"] == feature.name]
         _panel(axes, chart[chart["feature"] == feature.name], own, feature)
     _name_batches(panels[0], pd.concat([chart, others]))
-    panels[-1].set_xlabel("mounts in the order of recording")
-    figure.supxlabel(
-        "line and filled marks: the reference, with its limits; ringed: outside them\n"
-        "small grey marks: takes of other boards, each from its board's mean in its batch",
-        fontsize=8.5,
-        color=GREY,
-    )
+    panels[-1].set_xlabel(say("drift.axis"))
+    notes = f"{say('drift.note_reference')}\n{say('drift.note_others')}"
+    figure.supxlabel(notes, fontsize=8.5, color=GREY)
     return settle(figure)
 
 
@@ -74,11 +74,14 @@ def _name_batches(axes: Axes, rows: pd.DataFrame) -> None:
     """Each batch with the times of its first and last mount, at the top of the first panel."""
     for batch, own in rows.groupby("batch", sort=False):
         started = pd.to_datetime(own["started"]).dropna()
-        times = f": {started.min():%H:%M} to {started.max():%H:%M}" if len(started) else ""
+        name = wrapped(batch, 14, lines=1)
+        if len(started):
+            start, end = (f"{time:%H:%M}" for time in (started.min(), started.max()))
+            name = say("drift.batch_times", batch=name, start=start, end=end)
         axes.text(
             own["number"].min() - 0.4,
             0.98,
-            f"{wrapped(batch, 14, lines=1)}{times}",
+            name,
             transform=axes.get_xaxis_transform(),
             fontsize=8,
             color=GREY,
@@ -104,6 +107,62 @@ def _panel(axes: Axes, chart: pd.DataFrame, others: pd.DataFrame, feature: Featu
     for start in starts[1:]:
         axes.axvline(start - 0.5, color=GREY, linewidth=0.8, linestyle=":")
     axes.set_title(wrapped(in_short(feature_words(feature.name)), 100, lines=1), fontsize=9.5)
-    axes.set_ylabel(quantity("from the mean", feature.difference_unit))
+    axes.set_ylabel(quantity(say("drift.from_mean"), feature.difference_unit))
     axes.grid(axis="y")
     axes.margins(y=0.18)
+
+
+@styled
+def consistency_figure(
+    mandel: pd.DataFrame,
+    features: list[Feature],
+    woods: tuple[str, ...],
+    *,
+    size: tuple[float, float] | None = None,
+) -> Figure:
+    """h and k of `stats.outliers.mandel_rows`, a column for each feature."""
+    names = {feature.name for feature in features}
+    drawn = mandel[mandel["feature"].isin(names) & (mandel["h"].notna() | mandel["k"].notna())]
+    if drawn.empty:
+        return empty_figure(say("outliers.too_few_to_draw"), size)
+    figure = new_figure(size, 5.2)
+    panels = figure.subplots(2, len(features), squeeze=False, sharey="row")
+    look = looks(woods)
+    for column, feature in enumerate(features):
+        own = drawn[drawn["feature"] == feature.name]
+        for line, name in enumerate(("h", "k")):
+            axes = panels[line, column]
+            _points(axes, own, name, look, woods)
+            if column == 0:
+                axes.set_ylabel(say("outliers.mandel", letter=name))
+        panels[0, column].set_title(
+            wrapped(in_short(feature_words(feature.name)), 96 // len(features), lines=2),
+            fontsize=9.5,
+        )
+    for wood in woods:
+        label = legend_label(wood, 22)
+        panels[0, 0].plot([], [], look[wood].marker, color=look[wood].colour, label=label)
+    figure.legend(
+        *panels[0, 0].get_legend_handles_labels(),
+        loc=ABOVE,
+        ncols=min(len(woods), 4),
+    )
+    figure.supxlabel(say("outliers.mandel_note"), fontsize=8.5, color=GREY)
+    return settle(figure)
+
+
+def _points(axes: Axes, own: pd.DataFrame, name: str, look, woods) -> None:
+    place = 0
+    for wood in woods:
+        rows = own[own["wood"] == wood]
+        x = np.arange(place, place + len(rows))
+        axes.vlines(x, 0, rows[name], color=look[wood].colour, linewidth=1.0)
+        axes.plot(x, rows[name], look[wood].marker, color=look[wood].colour, markersize=5)
+        for end, style in ((f"{name}_5", "--"), (f"{name}_1", "-")):
+            if len(rows) and np.isfinite(rows[end].iloc[0]):
+                for sign in (1, -1) if name == "h" else (1,):
+                    axes.hlines(sign * rows[end].iloc[0], x[0] - 0.5, x[-1] + 0.5, color=GREY,
+                                linewidth=0.9, linestyle=style)  # fmt: skip
+        place += len(rows)
+    axes.axhline(0, color=GREY, linewidth=0.8)
+    axes.set_xticks([])

@@ -34,7 +34,8 @@ ORANGE, SKY, BLACK, YELLOW = "#E69F00", "#56B4E9", "#000000", "#F0E442"
 COLOURS = (BLUE, VERMILION, GREEN, PURPLE, ORANGE, SKY, BLACK, YELLOW)
 MARKERS = ("o", "s", "^", "D", "v", "P", "X", "p")
 GREY, PALE = "#666666", "#E8E8E8"
-ABOVE = " ".join(("outside", "upper", "center"))  # where matplotlib puts a legend
+# Where a legend stands outside the panels, as matplotlib names it.
+ABOVE, BELOW = (f"outside {side} center" for side in ("upper", "lower"))
 
 ABOVE = " ".join(("outside", "upper", "center"))  # matplotlib's place of a legend over all axes
 

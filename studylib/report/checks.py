@@ -1,32 +1,38 @@
 """What a comparison is asked beside its verdicts: is it steady, is it ordered, does it stand?
 
 `checks_of` makes the drift chart, the order of the woods, what stands out and what the effects are
-without it, the second column beside the wood, and the simulation of this very design. The
-sentences and tables made of it are in `trust`, `outliers`, `order` and `beside`.
+without it, the second column beside the wood, and the simulation of this very design. The other
+functions put that into notes and tables for the reader; nothing here changes a verdict.
 
-Function: `checks_of`; `Checks`.
+Functions: `checks_of`, `own_rows`, `boards_behind`; `order_notes`, `drift_notes`, `trends_table`,
+`places_table`; `outlier_notes`, `outliers_table`, `left_out_table`; `second_column_notes`,
+`cells_table`, `second_column_table`; `confounded_notes`. Class: `Checks`.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
+from studylib import register, tables
+from studylib.codes import note
+from studylib.codes.stability import Drift, Order, Outliers, Second, StandsOut
 from studylib.sheets import Study
 from studylib.sheets.study import recording_order
-from studylib.stats import drift, outliers, scales, without
+from studylib.stats import drift, outliers, scales
 from studylib.stats.compare import Comparison
-from studylib.stats.own_design import OwnDesign, own_design
-from studylib.stats.second_factor import COLUMNS as BESIDE_COLUMNS
-from studylib.stats.second_factor import SecondFactor, second_factor
+from studylib.stats.power import OwnDesign, own_design
+from studylib.stats.second_column import SecondColumn, second_column
 from studylib.stats.units import MOUNT
+from studylib.words.numbers import between, fixed, p_value, rounded, signed
 
-OWN_COLUMNS = (
-    *("feature", "wood_a", "wood_b", "alike", "own_spreads", "at_limit", "same", "seen", "unit"),
-    "runs",
-)
+_LEVELS = {
+    "source": "outliers.source", "specimen": "outliers.specimen",
+    "mount": "outliers.mount", "take": "outliers.take",
+}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -34,55 +40,56 @@ class Checks:
     """Beside the verdicts.
 
     own : feature -> error rates and power of this design.
-    outliers, mandel, without : see stats.outliers and stats.without.  looks : tests for outliers.
+    outliers, mandel, left_out : see stats.outliers.  tests : their number.
     chart, trends, order : see stats.drift.
     takes : feature, batch, number, started, y: takes of the compared boards that were mounted more
         than once in a batch, less the board's own mean there.
-    beside : the second column, None where study.toml names none.
+    second : the second column, None where study.toml names none.
+    drift_removed : the study asks for drift to be taken out of the effects.
     """
 
     own: dict[str, OwnDesign]
     outliers: pd.DataFrame
-    looks: int
+    tests: int
     mandel: pd.DataFrame
-    without: pd.DataFrame
+    left_out: pd.DataFrame
     chart: pd.DataFrame
     trends: pd.DataFrame
     order: drift.OrderOfWoods
     takes: pd.DataFrame
-    beside: SecondFactor | None
+    second: SecondColumn | None
+    drift_removed: bool
 
     @property
-    def beside_rows(self) -> pd.DataFrame:
+    def second_rows(self) -> pd.DataFrame:
         """The table of the second column, empty without one."""
-        if self.beside is None:
-            return pd.DataFrame(columns=list(BESIDE_COLUMNS))
-        return self.beside.table
+        return tables.empty("second_column") if self.second is None else self.second.table
 
 
 def checks_of(study: Study, comparison: Comparison) -> Checks:
     """Everything that is asked of one comparison; the primary features only."""
     workings = comparison.workings
-    features = workings.usable
+    features, samples = workings.usable, workings.samples
     order = recording_order(study.takes)
     mounts = workings.all_mounts[workings.all_mounts["feature"].isin(features)]
     mounts = mounts.drop(columns="place", errors="ignore")  # that of the order is taken
     references = [s.specimen for s in study.specimens if s.role == "reference"]
-    found = outliers.find_outliers(workings.samples, features)
+    found = outliers.find_outliers(samples, features)
     boards = study.specimen_table()
     boards = boards[boards["role"] == ""]
-    confidence = workings.confidence
+    confidence, name = workings.confidence, study.settings.study.beside
     return Checks(
         own=_own(comparison),
         outliers=found,
-        looks=outliers.looks(workings.samples, features),
-        mandel=outliers.mandel_rows(workings.samples, features),
-        without=without.effects_without(workings, found, comparison.effects),
+        tests=outliers.number_of_tests(samples, features),
+        mandel=outliers.mandel_rows(samples, features),
+        left_out=outliers.leave_one_out(workings, found, comparison.effects),
         chart=drift.reference_chart(mounts, order, references=references, confidence=confidence),
         trends=drift.trends(mounts, order, confidence=confidence),
         order=drift.order_of_woods(order, boards),
         takes=_from_own_means(workings.takes[workings.takes["feature"].isin(features)], order),
-        beside=_beside(study, comparison, boards),
+        second=second_column(workings, boards, name=name) if name else None,
+        drift_removed=study.settings.decide.take_out_drift,
     )
 
 
@@ -117,15 +124,8 @@ def _from_own_means(takes: pd.DataFrame, order: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def _beside(study: Study, comparison: Comparison, boards: pd.DataFrame) -> SecondFactor | None:
-    name = study.settings.study.beside
-    if not name:
-        return None
-    return second_factor(comparison.workings, boards, name=name)
-
-
 def own_rows(checks: Checks, comparison: Comparison) -> pd.DataFrame:
-    """Error rates and power of this design by feature and pair; `seen` in dB or percent."""
+    """Error rates and power of this design: the table "own_design", `seen` in dB or percent."""
     rows = []
     for feature, own in checks.own.items():
         sample = comparison.workings.samples[feature]
@@ -136,7 +136,7 @@ def own_rows(checks: Checks, comparison: Comparison) -> pd.DataFrame:
                 (feature, woods[a], woods[b], own.alike, own.own_spreads, own.at_limit[a, b],
                  own.same[a, b], shown, sample.feature.difference_unit, own.runs)
             )  # fmt: skip
-    return pd.DataFrame(rows, columns=list(OWN_COLUMNS))
+    return tables.typed("own_design", rows)
 
 
 def boards_behind(comparison: Comparison, feature: str, wood: str) -> dict[str, int]:
@@ -144,10 +144,181 @@ def boards_behind(comparison: Comparison, feature: str, wood: str) -> dict[str, 
     takes = comparison.workings.takes
     own = takes[(takes["feature"] == feature) & (takes["wood"] == wood)]
     own = own[np.isfinite(own["y"])]
-    mounts = own[MOUNT].drop_duplicates()
     return {
         "planks": int(own["source"].nunique()),
         "boards": int(own["specimen"].nunique()),
-        "mounts": len(mounts),
+        "mounts": len(own[MOUNT].drop_duplicates()),
         "takes": len(own),
     }
+
+
+def confounded_notes(checks: Checks) -> list[str]:
+    """What the order of recording, or the second column, leaves open."""
+    told = order_notes(checks) if checks.order.confounded else []
+    if checks.second is not None and checks.second.confounded:
+        told.append(checks.second.confounded)
+    return told
+
+
+# ------------------------------------------------------------------ order and drift
+
+
+def order_notes(checks: Checks) -> list[str]:
+    """Whether the woods lie apart in the order of recording."""
+    order = checks.order
+    if not math.isfinite(order.correlation):
+        return [note(Order.UNKNOWN)]
+    figures = {"correlation": order.correlation, "p": order.p}
+    if not order.confounded:
+        return [note(Order.MIXED, **figures)]
+    woods = order.places.sort_values("place")["wood"]
+    return [note(Order.CONFOUNDED, **figures, first=woods.iloc[0], last=woods.iloc[-1])]
+
+
+def drift_notes(checks: Checks) -> list[str]:
+    """What the control chart and the trends say, feature by feature."""
+    told = [note(Drift.NO_CHART)] if checks.chart.empty else []
+    for (feature, specimen), own in checks.chart.groupby(["feature", "specimen"], sort=False):
+        outside = own.loc[own["outside"], ["mount", "batch"]].to_dict("records")
+        what = {"feature": feature, "specimen": specimen, "mounts": len(own)}
+        if not own["high"].notna().all():
+            told.append(note(Drift.NO_LIMITS, **what))
+        elif outside:
+            told.append(note(Drift.OUTSIDE, **what, outside=outside))
+        else:
+            told.append(note(Drift.INSIDE, **what))
+    trends = checks.trends
+    clear = trends[(trends["batch"] == "") & trends["clear"]]
+    for row in clear.itertuples():
+        ends = dict(zip(("change", "low", "high", "unit"), _trend(row), strict=True))
+        removed = checks.drift_removed
+        told.append(note(Drift.CHANGE, feature=row.feature, **ends, removed=removed))
+    if clear.empty and trends["change"].notna().any():
+        told.append(note(Drift.NONE))
+    return told
+
+
+def _trend(row) -> tuple[float, float, float, str]:
+    known = register.find(row.feature)
+    ends = (scales.reported_difference(v, known) for v in (row.change, row.low, row.high))
+    return (*ends, known.difference_unit)
+
+
+def trends_table(checks: Checks) -> pd.DataFrame:
+    """Change from the first take of a batch to the last, from boards mounted several times."""
+    columns = ["feature", "batch", "drift.h_change", "interval", "drift.h_df"]
+    rows = [
+        (row.feature, row.batch or "all", *_difference(*_trend(row)), row.df)
+        for row in checks.trends.itertuples()
+    ]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def places_table(checks: Checks) -> pd.DataFrame:
+    """Mean place of each wood's boards in the order of their batch, 0 first to 1 last."""
+    places = checks.order.places
+    mean = [fixed(place, 2) for place in places["place"]]
+    return places[["wood", "boards"]].assign(**{"mean place": mean})
+
+
+# ------------------------------------------------------------------ what stands out
+
+
+def outlier_notes(checks: Checks) -> list[str]:
+    """How many tests were made, what stands out, and what that asks for."""
+    if not checks.tests:
+        return [note(Outliers.TOO_FEW)]
+    found, number = checks.outliers, len(checks.outliers)
+    told = [note(Outliers.TESTS, tests=checks.tests, expected=0.05 * checks.tests, found=number)]
+    if not number:
+        return [*told, note(Outliers.NONE)]
+    strong = int((found["verdict"] == StandsOut.OUTLIER).sum())
+    told.append(note(Outliers.FOUND, items=number, outliers=strong))
+    changed = checks.left_out[checks.left_out["changes"]]
+    if changed.empty:
+        return [*told, note(Outliers.NO_CHANGE)]
+    names = ["wood_a", "wood_b", "verdict", "verdict_without"]
+    for (feature, item), own in changed.groupby(["feature", "without"], sort=False):
+        pairs = own[names].to_dict("records")
+        told.append(note(Outliers.CHANGES, feature=feature, item=item, pairs=pairs))
+    return told
+
+
+def outliers_table(checks: Checks) -> pd.DataFrame:
+    """What stands out: level, item, test, statistic against its 5 % and 1 % points."""
+    columns = ["feature", "what", "wood", "level", "test", "statistic", "outliers.h_5"]
+    rows = [
+        (row.feature, row.item, row.wood, _LEVELS[row.level], row.test,
+         *map(rounded, (row.statistic, row.critical, row.critical_1)), row.verdict)
+        for row in checks.outliers.itertuples()
+    ]  # fmt: skip
+    return pd.DataFrame(rows, columns=[*columns, "outliers.h_1", "verdict"])
+
+
+def left_out_table(checks: Checks) -> pd.DataFrame:
+    """Effects with and without each item that stands out, side by side."""
+    columns = ["feature", "pair", "with all", "verdict", "left out", "without it"]
+    rows = [
+        (
+            row.feature,
+            f"{row.wood_b} minus {row.wood_a}",
+            _with_interval(row.difference, row.low, row.high, row.unit),
+            row.verdict,
+            row.without,
+            _with_interval(row.difference_without, row.low_without, row.high_without, row.unit),
+            row.verdict_without,
+        )
+        for row in checks.left_out.itertuples()
+    ]
+    return pd.DataFrame(rows, columns=[*columns, "outliers.h_verdict"])
+
+
+# ------------------------------------------------------------------ the second column
+
+
+def second_column_notes(checks: Checks) -> list[str]:
+    """What was held equal, or why it could not be."""
+    found = checks.second
+    if found is None:
+        return [note(Second.NOT_NAMED)]
+    if found.confounded:
+        return [found.confounded]
+    told = []
+    if found.table["difference"].notna().any():
+        told.append(note(Second.HELD_EQUAL, name=found.name))
+    for remark, own in found.table.groupby("note", sort=False):
+        if remark:
+            told.append(note(Second.REMARK, features=list(own["feature"].unique()), remark=remark))
+    return told
+
+
+def cells_table(checks: Checks) -> pd.DataFrame:
+    """Boards of each wood in each group of the second column."""
+    if checks.second is None:
+        return pd.DataFrame()
+    return checks.second.cells.rename_axis(index="wood", columns=None).reset_index()
+
+
+def second_column_table(checks: Checks) -> pd.DataFrame:
+    """Differences with the other column held equal; for woods the plain one beside."""
+    columns = ["feature", "column", "pair", "held equal", "interval", "p", "df"]
+    rows = []
+    for row in checks.second_rows.itertuples():
+        if math.isfinite(row.difference):
+            held, interval = _difference(row.difference, row.low, row.high, row.unit)
+            plain, _ = _difference(row.difference_without, row.low, row.high, row.unit)
+            rows.append(
+                (row.feature, row.column, f"{row.b} minus {row.a}", held, interval,
+                 p_value(row.p), fixed(row.df, 1), plain)
+            )  # fmt: skip
+    return pd.DataFrame(rows, columns=[*columns, "second_column.h_plain"])
+
+
+def _difference(value: float, low: float, high: float, unit: str) -> tuple[str, str]:
+    """A difference with its sign, and its interval; "" for none."""
+    told = f"{signed(value, low, high)} {unit}" if math.isfinite(value) else ""
+    return told, between(low, high, unit)
+
+
+def _with_interval(value: float, low: float, high: float, unit: str) -> str:
+    return f"{signed(value, low, high)} {unit} ({between(low, high, unit)})"

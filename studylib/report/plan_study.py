@@ -12,32 +12,42 @@ import math
 import statistics
 from dataclasses import dataclass, replace
 from functools import cached_property
-from pathlib import Path
 
 import pandas as pd
 
 from studylib import register
+from studylib.codes import note
+from studylib.codes.planning import Design, Line, PlanFault
 from studylib.errors import InputError
 from studylib.measure.features import has_sensed_drive
 from studylib.register import Feature
 from studylib.sheets import Study
 from studylib.sheets.settings import Plan
 from studylib.stats import scales
-from studylib.stats.allocation import Minutes, best_splits, optimum
-from studylib.stats.f_test_power import boards_for_f_test
-from studylib.stats.miscounting import false_alarms
-from studylib.stats.plan_curves import (
-    Decision,
+from studylib.stats.planning import (
+    Minutes,
     Nest,
+    Spreads,
+    best_splits,
+    common_spreads,
+    false_alarms,
     never_beyond,
+    optimum,
+    pilot_spreads,
     power_curves,
     spread_parts,
     verdict_mix,
 )
+from studylib.stats.power import (
+    Chances,
+    Decision,
+    Fewest,
+    pair_apart,
+    sources_for_f_test,
+    sources_for_same,
+    sources_to_declare,
+)
 from studylib.stats.scales import limits_table
-from studylib.stats.smallest_design import Smallest, sources_for_same, sources_to_declare
-from studylib.stats.spreads import Spreads, common_spreads, pilot_spreads
-from studylib.stats.verdict_power import Chances, pair_apart, verdict_chances
 
 
 @dataclass(frozen=True)
@@ -45,12 +55,12 @@ class FeaturePlan:
     """One primary feature under the design; differences and spreads on the scale of analysis.
 
     difference : that matters: the limit, or one spread between boards where there is no limit.
-    limit : or None.  own : the study's own choice, or the register's source.
+    limit : or None.
     chances : of the verdicts at that difference; chances_low, chances_high : for the larger and the
-    smaller spread of boards.  endless : with endless mounts and takes.  equal : of the verdicts for
-    woods that do not differ.  declare, same : smallest numbers of planks, for the middle, smaller
-    and larger spread of boards; `same` is None without a limit.  f_test : planks of each wood for
-    four chances in five that the one-way F test finds some difference (exact, equal spreads).
+    smaller spread of boards.  unlimited : with unlimited mounts and takes.  equal : of the verdicts
+    for woods that do not differ.  declare, same : smallest numbers of planks, for the middle,
+    smaller and larger spread of boards; `same` is None without a limit.  f_test : planks of each
+    wood for four chances in five that the one-way F test finds some difference (equal spreads).
     """
 
     feature: Feature
@@ -60,10 +70,10 @@ class FeaturePlan:
     chances: Chances | None
     chances_low: Chances | None
     chances_high: Chances | None
-    endless: Chances | None
+    unlimited: Chances | None
     equal: Chances | None
-    declare: tuple[Smallest, Smallest, Smallest]
-    same: tuple[Smallest, Smallest, Smallest] | None
+    declare: tuple[Fewest, Fewest, Fewest]
+    same: tuple[Fewest, Fewest, Fewest] | None
     f_test: int
 
 
@@ -75,7 +85,7 @@ class StudyPlan:
     assumed : there are no boards yet, and [plan] gave their number.
     """
 
-    boards: Study
+    study: Study
     planks: dict[str, int]
     nest: Nest
     decision: Decision
@@ -85,24 +95,24 @@ class StudyPlan:
     @property
     def plan(self) -> Plan:
         """Section [plan] of study.toml."""
-        return self.boards.settings.plan
+        return self.study.settings.plan
 
     @property
     def changed(self) -> bool:
         """There is a changed specimen beside a reference, without which `same` is never said."""
-        roles = all(self.boards.with_role(role) for role in ("reference", "changed"))
+        roles = all(self.study.with_role(role) for role in ("reference", "changed"))
         return roles or self.assumed
 
     @property
     def senses_drive(self) -> bool:
         """A sensor feels what enters the board."""
-        return has_sensed_drive(self.boards.settings)
+        return has_sensed_drive(self.study.settings)
 
     @property
     def minutes(self) -> Minutes:
         """What a board, a mount with all but its full-drive tones, and a take cost."""
         plan = self.plan
-        further = len(plan.probes) + plan.taps + plan.sweeps * self.boards.settings.sweep.known
+        further = len(plan.probes) + plan.taps + plan.sweeps * self.study.settings.sweep.known
         return Minutes(
             plan.minutes_board + plan.free_taps * plan.minutes_take,
             plan.minutes_mount + further * plan.minutes_take,
@@ -112,9 +122,8 @@ class StudyPlan:
     @cached_property
     def spent(self) -> float:
         """Minutes that boards, mounts and takes of the design cost, controls left out."""
-        one, nest = self.minutes, self.nest
-        each = one.board + nest.mounts * (one.mount + nest.takes * one.take)
-        return sum(self.planks.values()) * nest.boards * each
+        each = self.minutes.of_board(self.nest.mounts, self.nest.takes)
+        return sum(self.planks.values()) * self.nest.boards * each
 
     @cached_property
     def splits(self) -> pd.DataFrame:
@@ -127,10 +136,7 @@ class StudyPlan:
     def optimum(self) -> tuple[float, float]:
         """Best mounts of a board and takes of a mount for the first primary feature, as real
         numbers; NaN where a spread or a cost is zero."""
-        try:
-            return optimum(self.features[0].spreads, self.minutes)
-        except InputError:
-            return math.nan, math.nan
+        return optimum(self.features[0].spreads, self.minutes)
 
     @cached_property
     def curves(self) -> dict[str, pd.DataFrame]:
@@ -159,28 +165,20 @@ class StudyPlan:
     @cached_property
     def parts(self) -> pd.DataFrame:
         """Designs of the same minutes: takes only, mounts only, as planned, and the best."""
-        one, woods = self.minutes, len(self.planks)
-        planks = min(self.planks.values())
-        own = self.nest
-        each = one.mount + own.takes * one.take
-        room = own.mounts * each
+        one, own, planks = self.minutes, self.nest, min(self.planks.values())
+        room = own.mounts * (one.mount + own.takes * one.take)
         takes = max(1, int((room - one.mount) // one.take))
         mounts = max(1, int(room // (one.mount + one.take)))
         best = self.splits.iloc[0]
         designs = [
-            ("further takes only", planks, replace(own, mounts=1, takes=takes)),
-            ("as planned", planks, own),
-            ("further mounts only", planks, replace(own, mounts=mounts, takes=1)),
-            ("best for these minutes", int(best["boards"]),
-             Nest(1, int(best["mounts"]), int(best["takes"]))),
-        ]  # fmt: skip
+            (Design.TAKES, planks, replace(own, mounts=1, takes=takes)),
+            (Line.PLANNED, planks, own),
+            (Design.MOUNTS, planks, replace(own, mounts=mounts, takes=1)),
+            (Design.BEST, int(best["boards"]), Nest(1, int(best["mounts"]), int(best["takes"]))),
+        ]
         table = spread_parts(self.features[0].spreads, designs)
-        cost = (
-            table["planks"]
-            * table["boards"]
-            * (one.board + table["mounts"] * (one.mount + table["takes"] * one.take))
-        )
-        return table.assign(minutes=woods * cost)
+        cost = table["planks"] * table["boards"] * one.of_board(table["mounts"], table["takes"])
+        return table.assign(minutes=len(self.planks) * cost)
 
     @cached_property
     def miscounted(self) -> pd.DataFrame:
@@ -201,15 +199,15 @@ class StudyPlan:
         )
 
 
-def plan_study(boards: Study) -> StudyPlan:
+def plan_study(study: Study) -> StudyPlan:
     """Work out what the design of this study can find.
 
     Raises
     ------
     InputError : the pilot cannot be read or shows no spread, or the sheets name one wood only.
     """
-    settings = boards.settings
-    planks, below, assumed = _planks(boards)
+    settings = study.settings
+    planks, below, assumed = _planks(study)
     dealt = settings.plan.mounts % settings.plan.batches != 0
     decision = Decision(
         woods=len(planks),
@@ -220,57 +218,48 @@ def plan_study(boards: Study) -> StudyPlan:
     )
     nest = Nest(below, settings.plan.mounts, settings.plan.takes)
     features = tuple(
-        _feature(boards, name, planks, nest, decision) for name in settings.decide.primary
+        _feature(study, name, planks, nest, decision) for name in settings.decide.primary
     )
-    return StudyPlan(boards, planks, nest, decision, assumed, features)
+    return StudyPlan(study, planks, nest, decision, assumed, features)
 
 
-def _planks(boards: Study) -> tuple[dict[str, int], float, bool]:
+def _planks(study: Study) -> tuple[dict[str, int], float, bool]:
     """Planks of each wood, fewest first; boards of a plank; whether [plan] had to say."""
-    woods = boards.boards_by_wood
+    woods = study.boards_by_wood
     if woods:
         counts = {wood: len({s.source for s in own}) for wood, own in woods.items()}
         below = sum(map(len, woods.values())) / sum(counts.values())
     else:
-        claims = boards.settings.claims
+        claims = study.settings.claims
         names = dict.fromkeys(name for c in claims for name in (c.lower, c.higher))
-        counts = dict.fromkeys(names or ("wood 1", "wood 2"), boards.settings.plan.boards)
+        counts = dict.fromkeys(names or ("wood 1", "wood 2"), study.settings.plan.boards)
         below = 1.0
     if len(counts) < 2:
-        raise InputError(
-            "specimens.csv holds one wood only, so there is nothing to compare; add boards of "
-            "another wood before planning"
-        )
+        raise InputError(note(PlanFault.ONE_WOOD))
     return dict(sorted(counts.items(), key=lambda item: item[1])), below, not woods
 
 
-def _spreads(boards: Study, feature: str) -> Spreads:
-    pilot = boards.settings.plan.pilot
+def _spreads(study: Study, feature: str) -> Spreads:
+    pilot = study.settings.plan.pilot
     if not pilot:
         return common_spreads(feature)
-    path = boards.folder / pilot
+    path = study.folder / pilot
     if not path.is_file():
-        raise InputError(
-            f"study.toml, [plan] pilot: there is no file {Path(pilot).name} there; give the path "
-            "of a variance.csv from the study folder, or leave pilot out"
-        )
+        raise InputError(note(PlanFault.NO_PILOT, name=path.name))
     try:
         table = pd.read_csv(path)
     except (OSError, ValueError):
-        raise InputError(
-            f"study.toml, [plan] pilot: {Path(pilot).name} cannot be read as a table; give the "
-            "variance.csv that a run writes to tables/"
-        ) from None
-    return pilot_spreads(table, feature, name=Path(pilot).name)
+        raise InputError(note(PlanFault.PILOT_UNREADABLE, name=path.name)) from None
+    return pilot_spreads(table, feature, name=path.name)
 
 
-def _limit(boards: Study, feature: Feature) -> float | None:
-    decide = boards.settings.decide
+def _limit(study: Study, feature: Feature) -> float | None:
+    decide = study.settings.decide
     chosen = limits_table(
         [feature.name],
         dict(decide.limits),
         own_limits=set(decide.limits),
-        listening=boards.settings.channels.response_kind == "microphone",
+        listening=study.settings.channels.response_kind == "microphone",
     )
     rows = chosen[chosen["feature"] == feature.name]
     if rows.empty:
@@ -279,52 +268,38 @@ def _limit(boards: Study, feature: Feature) -> float | None:
 
 
 def _feature(
-    boards: Study, name: str, planks: dict[str, int], nest: Nest, decision: Decision
+    study: Study, name: str, planks: dict[str, int], nest: Nest, decision: Decision
 ) -> FeaturePlan:
-    feature, spreads = register.find(name), _spreads(boards, name)
-    limit = _limit(boards, feature)
+    feature, spreads = register.find(name), _spreads(study, name)
+    limit = _limit(study, feature)
     difference = math.hypot(spreads.source, spreads.specimen) if limit is None else limit
     counts = list(planks.values())
-    middle, low, high = (
-        spreads, spreads.with_source(spreads.source_low), spreads.with_source(spreads.source_high)
-    )  # fmt: skip
+    low, high = map(spreads.with_source, (spreads.source_low, spreads.source_high))
+    variances = [nest.variance(own) for own in (spreads, low, high)]
 
-    def chances(own: Spreads, true: float, way: Nest = nest) -> Chances | None:
-        if counts[0] < 2:
-            return None
-        means = pair_apart(true, len(counts))
-        return verdict_chances(
-            means, [way.variance(own)] * len(counts), counts, limit=limit,
-            confidence=decision.confidence, primary=decision.primary,
-            block_columns=decision.block_columns,
-        )  # fmt: skip
+    def chances(true: float, variance: float) -> Chances | None:
+        return decision.chances(true, variance, counts, limit=limit) if counts[0] > 1 else None
 
-    ways = {"woods": decision.woods, "confidence": decision.confidence, "primary": decision.primary}
-    spread = math.sqrt(nest.variance(spreads))
+    middle = variances[0]
     means = pair_apart(difference, len(counts))
     return FeaturePlan(
-        f_test=boards_for_f_test(
-            woods=len(counts),
-            effect_f=statistics.pstdev(means) / spread,
-            alpha=(1 - decision.confidence) / decision.primary,
-        ),
         feature=feature,
         spreads=spreads,
         difference=difference,
         limit=limit,
-        chances=chances(middle, difference),
-        chances_low=chances(high, difference),
-        chances_high=chances(low, difference),
-        endless=chances(middle, difference, replace(nest, mounts=math.inf)),
-        equal=chances(middle, 0.0),
-        declare=tuple(
-            sources_to_declare(difference, nest.variance(one), **ways)
-            for one in (middle, low, high)
-        ),
+        chances=chances(difference, middle),
+        chances_low=chances(difference, variances[2]),
+        chances_high=chances(difference, variances[1]),
+        unlimited=chances(difference, replace(nest, mounts=math.inf).variance(spreads)),
+        equal=chances(0.0, middle),
+        declare=tuple(sources_to_declare(difference, one, decision) for one in variances),
         same=None
         if limit is None
-        else tuple(
-            sources_for_same(limit, nest.variance(one), **ways) for one in (middle, low, high)
+        else tuple(sources_for_same(limit, one, decision) for one in variances),
+        f_test=sources_for_f_test(
+            woods=len(counts),
+            effect_f=statistics.pstdev(means) / math.sqrt(middle),
+            alpha=(1 - decision.confidence) / decision.primary,
         ),
     )
 

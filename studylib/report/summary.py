@@ -208,11 +208,11 @@ class Summary:
             "claims": self.comparison.claims,
             "second_opinion": self.comparison.second_opinion,
             "outliers": self.checks.outliers.drop(columns="ids"),
-            "effects_without": self.checks.without,
+            "effects_without": self.checks.left_out,
             "consistency": self.checks.mandel,
             "reference_chart": self.checks.chart,
             "trends": self.checks.trends,
-            "second_column": self.checks.beside_rows,
+            "second_column": self.checks.second_rows,
             "own_design": own_rows(self.checks, self.comparison),
         }
 

@@ -20,7 +20,7 @@ from studylib.codes import code_of, has, note
 from studylib.codes.attribution import Verdict
 from studylib.codes.comparison import Method, Remark, Role
 from studylib.register import Feature, Kind
-from studylib.report.order import order_sentences
+from studylib.report.checks import confounded_notes
 from studylib.report.summary import Summary
 from studylib.report.tables import amount_fields, measured_takes, set_aside_table
 from studylib.stats.design import MOST_BELOW_NOISE
@@ -198,15 +198,12 @@ def provenance() -> list[str]:
 
 def cannot_say(summary: Summary) -> list[str]:
     """What this design cannot say, from its own plan and its own gaps."""
-    checks = summary.checks
-    beside = checks.beside.confounded if checks.beside is not None else ""
     # The comparison's own note on refused features gives the counts of every wood, which fills a
     # page; here the features are named and the counts stay in the table of features.
     own = [each for each in summary.comparison.notes if code_of(each) != Remark.REFUSED]
     notes = [
         *own,
-        *(order_sentences(summary) if checks.order.confounded else []),
-        beside,
+        *confounded_notes(summary.checks),
         *_features(summary),
         *_attribution(summary),
         _calibration(summary),

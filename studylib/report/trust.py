@@ -17,7 +17,7 @@ from studylib.report.checks import boards_behind
 from studylib.report.summary import Summary
 from studylib.report.tables import amount_and_interval, reader_table
 from studylib.stats import scales
-from studylib.stats.own_design import OwnDesign
+from studylib.stats.power import OwnDesign
 from studylib.words import say
 from studylib.words.numbers import MISSING, fixed, rounded
 

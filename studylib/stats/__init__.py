@@ -11,7 +11,7 @@ study; every other file is one step of it and can be called and tested on its ow
     pairs        Games-Howell (with shrunken variances from three woods) and Tukey-Kramer
     studentized  distribution of the studentized range
     decisions    verdicts, Holm and Benjamini-Hochberg, Hedges' g
-    needed       how many sources a wood would have settled it
+    power        how likely a verdict is, and how many sources of each wood that takes
     effects      puts the last four together: the table of effects; and the claims
     strata, reml, components   variance components and ISO 5725
     mixed        Kenward-Roger and Satterthwaite: the second opinion on woods
@@ -21,13 +21,13 @@ study; every other file is one step of it and can be called and tested on its ow
 
 A finished comparison keeps its `workings`, and is asked further:
 
-    outliers, without   what stands out (ISO 5725-2), and the effects without it
+    outliers     what stands out (ISO 5725-2), and the effects when it is left out
     drift        control chart of the reference, change over a batch, order of the woods
-    second_factor   a second column of groups beside the wood
-    own_design   error rates and power of this very design, simulated
+    second_column   a second column of groups beside the wood
+    power        its `own_design`: error rates and power of this very design, simulated
 
-A plan asks before there is anything to compare: spreads, verdict_power, smallest_design,
-allocation, plan_curves, miscounting. Density and stiffness held equal: covariates.
+A plan asks before there is anything to compare: planning. Density and stiffness held equal:
+ancova, covariates.
 
 What is found travels as codes (`codes.comparison`); nothing here knows words, audio, files or
 notebooks.

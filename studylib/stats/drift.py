@@ -7,7 +7,7 @@
                      few points.
     trend            the change from the first take of a batch to the last, by least squares on the
                      mounts, each board in each batch with a level of its own: boards mounted at
-                     several times of one sitting carry it. Student's interval.
+                     several times of one session carry it. Student's interval.
     order of woods   how far the woods' boards lie apart in the order of recording: the correlation
                      ratio of the boards' mean places on wood (for two woods the point-biserial
                      correlation), with the F test over boards.
@@ -27,14 +27,9 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
+from studylib import tables
 from studylib.stats.boards import mount_cells
 from studylib.stats.units import MOUNT
-
-CHART_COLUMNS = (
-    *("feature", "specimen", "batch", "mount", "number", "started", "y", "centre", "low", "high"),
-    "outside",
-)
-TREND_COLUMNS = ("feature", "batch", "change", "low", "high", "df", "clear")
 
 
 @dataclass(frozen=True)
@@ -59,7 +54,7 @@ class OrderOfWoods:
 def reference_chart(
     mounts: pd.DataFrame, order: pd.DataFrame, *, references: Iterable[str], confidence: float
 ) -> pd.DataFrame:
-    """Rows of the chart, in the order of recording; columns `CHART_COLUMNS`.
+    """The table "reference_chart", in the order of recording.
 
     Parameters
     ----------
@@ -86,11 +81,11 @@ def reference_chart(
                     (feature, name, point.batch, point.mount, point.number, point.started, point.y,
                      centre, centre - half, centre + half, bool(abs(point.y - centre) > half))
                 )  # fmt: skip
-    return pd.DataFrame(rows, columns=list(CHART_COLUMNS))
+    return pd.DataFrame(rows, columns=tables.TABLES["reference_chart"].names)
 
 
 def trends(mounts: pd.DataFrame, order: pd.DataFrame, *, confidence: float) -> pd.DataFrame:
-    """Change over a batch by feature: every batch, then all together (batch ""); `TREND_COLUMNS`.
+    """Change over a batch: the table "trends", every batch, then all together (batch "").
 
     clear : the interval lies clear of zero (all batches of a feature: for that row alone).
     """
@@ -101,7 +96,7 @@ def trends(mounts: pd.DataFrame, order: pd.DataFrame, *, confidence: float) -> p
         for batch in [*(batches if len(batches) > 1 else ()), ""]:
             part = own if batch == "" else own[own["batch"] == batch]
             rows.append((feature, batch, *_slope(part, confidence)))
-    return pd.DataFrame(rows, columns=list(TREND_COLUMNS))
+    return tables.typed("trends", rows)
 
 
 def _slope(part: pd.DataFrame, confidence: float) -> tuple[float, float, float, int, bool]:

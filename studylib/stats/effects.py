@@ -26,8 +26,8 @@ from studylib.codes import each, note, several
 from studylib.codes.comparison import ClaimReason, Method, Outcome, Role, Verdict
 from studylib.register import Feature
 from studylib.stats import decisions, scales
-from studylib.stats.needed import sources_needed
 from studylib.stats.pairs import Pair, all_pairs
+from studylib.stats.power import sources_needed
 from studylib.stats.samples import Sample
 
 _NAN = float("nan")

@@ -1,4 +1,6 @@
-"""Boards, mounts and takes far from the rest, after ISO 5725-2:1994 (7.3.1 to 7.3.4).
+"""Boards, mounts and takes far from the rest, and the effects when one of them is left out.
+
+After ISO 5725-2:1994 (7.3.1 to 7.3.4).
 
 Each level is held against its own:
 
@@ -13,11 +15,13 @@ A straggler is beyond the 5 % point of its test, an outlier beyond the 1 % point
 for equal numbers of values in each group; with nearly equal ones it takes the most frequent
 number, as the standard allows (7.3.3.2), and groups of other sizes are passed over.
 
-Nothing is removed here or anywhere. Among many looks some stand out by chance: at the 5 % point
-one in twenty of them.
+Nothing is removed here or anywhere. Among many tests some point at something by chance: at the 5 %
+point one in twenty of them. For every item that stands out the comparison of its feature is made
+again without its takes, all other steps being the same (Holm over the primary features included),
+so that the two stand side by side.
 
-Functions: `find_outliers`, `grubbs_critical`, `cochran_critical`, `mandel_h_critical`,
-`mandel_k_critical`, `mandel_rows`.
+Functions: `find_outliers`, `number_of_tests`, `leave_one_out`, `mandel_rows`, `grubbs_critical`,
+`cochran_critical`, `mandel_h_critical`, `mandel_k_critical`.
 """
 
 from __future__ import annotations
@@ -28,17 +32,16 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from studylib.stats.samples import Sample
+from studylib import tables
+from studylib.codes.stability import OutlierTest, StandsOut
+from studylib.stats.compare import Workings
+from studylib.stats.effects import compared_pairs, effects_table
+from studylib.stats.samples import Sample, make_samples
 from studylib.stats.units import MOUNT
 
-COLUMNS = (
-    *("feature", "level", "item", "wood", "test", "statistic", "critical", "critical_1"),
-    *("verdict", "ids"),
-)
-MANDEL_COLUMNS = ("feature", "wood", "source", "h", "h_5", "h_1", "k", "k_5", "k_1")
-STRAGGLER, OUTLIER = "straggler", "outlier"
 LEVELS = (0.05, 0.01)
 SMALLEST = 3
+_SHOWN = ("difference", "low", "high", "p_adjusted", "verdict")
 
 
 def grubbs_critical(n: int, alpha: float) -> float:
@@ -66,37 +69,85 @@ def mandel_k_critical(groups: int, n: int, alpha: float) -> float:
 
 
 def find_outliers(samples: Mapping[str, Sample], features: Iterable[str]) -> pd.DataFrame:
-    """One row for each item that stands out; columns `COLUMNS`.
+    """One row for each item that stands out: the table "outliers", and a column `ids`.
 
     item names it ("L3", "L3, mount 2", "take ..."); ids are the take ids that rest on it, by which
     it can be left out to see what then becomes of the effects.
     """
     rows = []
     for name in features:
-        sample = samples.get(name)
-        if sample is None:
-            continue
-        takes = sample.takes
-        rows += _sources(name, sample)
-        rows += _boards_of_planks(name, takes)
-        rows += _spreads(name, takes, "mount")
-        rows += _spreads(name, takes, "take")
-    return pd.DataFrame(rows, columns=list(COLUMNS))
+        if name in samples:
+            takes = samples[name].takes
+            rows += _sources(name, samples[name])
+            rows += _boards_of_planks(name, takes)
+            rows += _spreads(name, takes, "mount")
+            rows += _spreads(name, takes, "take")
+    return pd.DataFrame(rows, columns=[*tables.TABLES["outliers"].names, "ids"])
 
 
-def looks(samples: Mapping[str, Sample], features: Iterable[str]) -> int:
+def number_of_tests(samples: Mapping[str, Sample], features: Iterable[str]) -> int:
     """How many tests `find_outliers` makes on these features."""
     number = 0
     for name in features:
         if name in samples:
             units, takes = samples[name].units, samples[name].takes
             number += int((units.groupby("wood").size() >= SMALLEST).sum())
-            number += sum(_tested(takes, level) for level in ("mount", "take"))
+            for level, (keys, _) in _INSIDE.items():
+                number += len(_usual(_cells(takes, level), keys)[0]) >= 2
     return number
 
 
+def leave_one_out(workings: Workings, found: pd.DataFrame, effects: pd.DataFrame) -> pd.DataFrame:
+    """Effects with and without each item that stands out: the table "effects_without".
+
+    Parameters
+    ----------
+    workings : what the comparison was made from.
+    found : from `find_outliers`.
+    effects : the effects table of the comparison.
+    """
+    rows = []
+    for item in found.itertuples():
+        again = _left_out(workings, item.feature, set(item.ids))
+        with_it = effects[effects["feature"] == item.feature]
+        for before, after in zip(with_it.itertuples(), again.itertuples(), strict=True):
+            row = {"feature": item.feature, "without": item.item, "unit": before.unit}
+            row |= {"wood_a": before.wood_a, "wood_b": before.wood_b}
+            for name in _SHOWN:
+                row[name], row[f"{name}_without"] = getattr(before, name), getattr(after, name)
+            rows.append(row | {"changes": before.verdict != after.verdict})
+    return tables.typed("effects_without", rows)
+
+
+def _left_out(workings: Workings, feature: str, ids: set[str]) -> pd.DataFrame:
+    """Effects of one feature without these takes."""
+    takes, mounts = workings.without(feature, ids)
+    made = make_samples(
+        takes, mounts, order=[feature], woods=workings.woods, smallest_n=workings.smallest_n
+    )
+    others = {
+        name: sample
+        for name, sample in workings.samples.items()
+        if name in workings.primary and name != feature
+    }
+    first = {name: pairs for name, pairs in workings.first.items() if name in others}
+    first |= compared_pairs(made, refused=(), confidence=workings.confidence)
+    table = effects_table(
+        others | made,
+        first,
+        order=list(dict.fromkeys([*workings.primary, feature])),
+        woods=workings.woods,
+        primary=workings.primary,
+        refused=workings.refused,
+        limits=workings.limits,
+        detected=workings.detected,
+        confidence=workings.confidence,
+    )
+    return table[table["feature"] == feature]
+
+
 def mandel_rows(samples: Mapping[str, Sample], features: Iterable[str]) -> pd.DataFrame:
-    """Mandel's h of every source within its wood, and k of its mounts among all sources.
+    """Mandel's h of every source within its wood, and k of its mounts: the table "consistency".
 
     h is the distance from the wood's mean in standard deviations of the wood's sources; k the
     spread between the mounts of the source over the pooled one. NaN where there are too few.
@@ -116,7 +167,7 @@ def mandel_rows(samples: Mapping[str, Sample], features: Iterable[str]) -> pd.Da
                 h = unit.z / s if n >= SMALLEST and s > 0 else np.nan
                 ends = [mandel_h_critical(n, a) if n >= SMALLEST else np.nan for a in LEVELS]
                 rows.append((name, wood, unit.source, h, *ends, k, k_5, k_1))
-    return pd.DataFrame(rows, columns=list(MANDEL_COLUMNS))
+    return tables.typed("consistency", rows)
 
 
 def _centred(sample: Sample) -> np.ndarray:
@@ -136,7 +187,7 @@ def _sources(name: str, sample: Sample) -> list[dict]:
             mine = takes[(takes["wood"] == wood) & (takes["source"] == source)]
             boards = mine["specimen"].unique()
             item = str(boards[0]) if len(boards) == 1 else f"plank {source}"
-            rows.append(_row(name, "source", item, wood, "Grubbs", found, mine))
+            rows.append(_row(name, "source", item, wood, OutlierTest.GRUBBS, found, mine))
     return rows
 
 
@@ -147,7 +198,9 @@ def _boards_of_planks(name: str, takes: pd.DataFrame) -> list[dict]:
         boards = means.groupby(level="specimen", sort=False).mean()
         for place, found in _grubbs(boards.to_numpy() - boards.mean()):
             mine = plank[plank["specimen"] == boards.index[place]]
-            rows.append(_row(name, "specimen", boards.index[place], wood, "Grubbs", found, mine))
+            rows.append(
+                _row(name, "specimen", boards.index[place], wood, OutlierTest.GRUBBS, found, mine)
+            )
     return rows
 
 
@@ -169,11 +222,6 @@ def _usual(values: pd.Series, keys: list[str]) -> tuple[pd.DataFrame, int]:
     return groups[groups["size"] == size], size
 
 
-def _tested(takes: pd.DataFrame, level: str) -> int:
-    groups, _ = _usual(_cells(takes, level), _INSIDE[level][0])
-    return int(len(groups) >= 2)
-
-
 def _spreads(name: str, takes: pd.DataFrame, level: str) -> list[dict]:
     """Cochran's test over the groups; within the one that stands out Grubbs names the value."""
     keys = _INSIDE[level][0]
@@ -193,7 +241,8 @@ def _spreads(name: str, takes: pd.DataFrame, level: str) -> list[dict]:
     if level == "take":
         mine = mine[mine["take"] == far[3]]
         item = f"take {far[3]}"
-    return [_row(name, level, item, mine["wood"].iloc[0], "Cochran", (share, *ends), mine)]
+    test = OutlierTest.COCHRAN
+    return [_row(name, level, item, mine["wood"].iloc[0], test, (share, *ends), mine)]
 
 
 def _grubbs(z: np.ndarray) -> list[tuple[int, tuple[float, float, float]]]:
@@ -227,15 +276,8 @@ def _mount_spreads(takes: pd.DataFrame) -> dict[tuple[str, str], tuple[float, fl
 
 def _row(name, level, item, wood, test, found, takes: pd.DataFrame) -> dict:
     statistic, critical, critical_1 = found
-    return {
-        "feature": name,
-        "level": level,
-        "item": item,
-        "wood": wood,
-        "test": test,
-        "statistic": statistic,
-        "critical": critical,
-        "critical_1": critical_1,
-        "verdict": OUTLIER if statistic > critical_1 else STRAGGLER,
-        "ids": tuple(takes["id"].astype(str)),
-    }
+    verdict = StandsOut.OUTLIER if statistic > critical_1 else StandsOut.STRAGGLER
+    ids = tuple(takes["id"].astype(str))
+    names = [*tables.TABLES["outliers"].names, "ids"]
+    row = (name, level, item, wood, test, statistic, critical, critical_1, verdict, ids)
+    return dict(zip(names, row, strict=True))

@@ -5,7 +5,7 @@ gives uncertainties at most two digits); the minus sign is U+2212; a missing num
 space stands between number and unit (SI brochure, 5.4.3), and before "%".
 
 Functions: `decimals_for`, `rounded`, `exact`, `fixed`, `signed`, `between`, `with_uncertainty`,
-`p_value`, `percent`, `chosen_percent`, `number`, `decibels`, `plural`, `counted`,
+`p_value`, `percent`, `chosen_percent`, `chance`, `number`, `decibels`, `plural`, `counted`,
 `cents_from_percent`.
 """
 
@@ -19,7 +19,7 @@ SMALLEST_P = 0.001
 
 FILTERS = (
     *("rounded", "exact", "fixed", "signed", "between", "with_uncertainty", "p_value", "percent"),
-    *("chosen_percent", "number", "counted", "plural", "decibels"),
+    *("chosen_percent", "number", "counted", "plural", "decibels", "chance"),
 )
 
 
@@ -102,6 +102,11 @@ def percent(share: float, places: int = 0) -> str:
 def chosen_percent(share: float) -> str:
     """A share that someone chose, such as a confidence, as it stands: 0.995 is "99.5 %"."""
     return f"{exact(100 * share)} %"
+
+
+def chance(probability: float) -> str:
+    """A probability as percent, with one digit more below 10 %; "0 %" below 0.05 %."""
+    return percent(probability, 1 if 0.0005 <= probability < 0.0995 else 0)
 
 
 def number(value: float, *, digits: int = 4, decimals: int | None = None) -> str:

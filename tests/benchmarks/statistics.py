@@ -18,10 +18,10 @@ import numpy as np
 import pandas as pd
 from statsmodels.regression.mixed_linear_model import MixedLM
 
-from studylib.stats import drift, outliers, without
+from studylib.stats import drift, outliers
 from studylib.stats.compare import compare
 from studylib.stats.mixed import fit_features
-from studylib.stats.own_design import own_design
+from studylib.stats.power import own_design
 from studylib.stats.units import MOUNT
 from tests.benchmarks.common import seconds
 from tests.stats.simulate import WOODS, features_table, specimens_table
@@ -44,7 +44,7 @@ def everything(specimens: pd.DataFrame, rows: pd.DataFrame, names: list[str]) ->
     result = compare(rows, specimens, woods=WOODS, primary=names[:3])
     workings = result.workings
     found = outliers.find_outliers(workings.samples, workings.usable)
-    without.effects_without(workings, found, result.effects)
+    outliers.leave_one_out(workings, found, result.effects)
     outliers.mandel_rows(workings.samples, workings.usable)
     mounts = workings.all_mounts[workings.all_mounts["feature"].isin(workings.usable)]
     order = mounts[MOUNT].drop_duplicates().reset_index(drop=True)

@@ -15,12 +15,15 @@ import statsmodels.formula.api as smf
 from scipy import stats
 from statsmodels.stats.anova import anova_lm
 
+from studylib.codes import code_of, each, fields_of, has, note
+from studylib.codes.covariates import CovariateFault, CovariateNote, Property
 from studylib.errors import InputError
 from studylib.stats.ancova import fit_covariate
 from studylib.stats.blocks import wood_model
 from studylib.stats.compare import compare
-from studylib.stats.covariate_values import covariate_quantity, covariate_values
-from studylib.stats.covariates import COLUMNS, analyse_covariates, covariate_table
+from studylib.stats.covariates import analyse_covariates, covariate_quantity, covariate_values
+from studylib.tables import TABLES
+from studylib.words import say
 from tests.stats.reference import table
 from tests.stats.simulate import WOODS, features_table, specimens_table
 
@@ -61,6 +64,12 @@ def analysed(y, x, wood, *, woods=None, confidence=0.95, feature=LEVEL, **option
     return analyse_covariates(
         frames, specimens, woods=woods, features=[feature], confidence=confidence
     )
+
+
+def told(cell, code):
+    """The fields of the note of this code in a cell."""
+    (found,) = [fields_of(one) for one in each(cell) if code_of(one) == code]
+    return found
 
 
 def boards(rng, *, counts=(6, 6), density=(0.0, 0.5), slope=1.0, effect=(0.0, 0.0), sd=0.3):
@@ -199,7 +208,7 @@ class TestKnownTruth:
         y = np.where(np.arange(16) < 8, x, -x) + rng.normal(0, 0.1, 16)
         row = analysed(y, x, wood).table.iloc[0]
         assert row["p_slopes_differ"] < 1e-6
-        assert "slopes differ" in row["note"]
+        assert has(row["note"], CovariateNote.SLOPES_DIFFER)
 
     def test_takes_of_one_board_do_not_count(self, rng):
         # The whole way from takes: thirty takes of a board are one board.
@@ -209,12 +218,12 @@ class TestKnownTruth:
             [few, *(few.assign(id=few["id"] + f"+{i}", take=few["take"] + f"+{i}") for i in "ab")]
         )
         tables = [
-            covariate_table(
+            analyse_covariates(
                 compare(rows, specimens, woods=WOODS, primary=[LEVEL]),
                 specimens,
                 woods=WOODS,
                 features=[LEVEL],
-            )
+            ).table
             for rows in (few, many)
         ]
         assert (tables[0]["df"] == 8).all()
@@ -239,22 +248,29 @@ class TestOverlap:
         y, x, wood = boards(rng, counts=(4, 4), density=(500.0, 700.0))
         row = analysed(y, x, wood).table.iloc[0]
         assert row["overlap"] == 0
-        assert "cannot be told apart" in row["note"]
+        assert told(row["note"], CovariateNote.NO_OVERLAP) == {"held": Property.THICKNESS}
 
     def test_overlap_counts_the_boards_in_the_shared_range(self):
         # Ranges 1 to 4 and 3 to 6 share 3 to 4: two boards of each wood, four of eight.
         x = [1, 2, 3, 4, 3, 4, 5, 6]
         row = analysed(np.arange(8.0), x, ["larch"] * 4 + ["cherry"] * 4).table.iloc[0]
         assert row["overlap"] == 0.5
-        assert "overlap" not in row["note"]
+        assert not has(row["note"], CovariateNote.NO_OVERLAP, CovariateNote.LITTLE_OVERLAP)
+
+    def test_little_overlap_is_told_with_its_share(self):
+        # Ranges 1 to 4 and 4 to 7 share 4: one board of each wood, two of eight.
+        x = [1, 2, 3, 4, 4, 5, 6, 7]
+        row = analysed(np.arange(8.0), x, ["larch"] * 4 + ["cherry"] * 4).table.iloc[0]
+        assert told(row["note"], CovariateNote.LITTLE_OVERLAP)["overlap"] == 0.25
 
     @pytest.mark.parametrize(
-        ("count", "words"), [(3, "hardly more than a guess"), (5, "is rough"), (7, "")]
+        ("count", "code"), [(3, CovariateNote.GUESS), (5, CovariateNote.FEW_DF), (7, "")]
     )
-    def test_few_boards_are_warned_of_by_degrees_of_freedom(self, rng, count, words):
+    def test_few_boards_are_warned_of_by_degrees_of_freedom(self, rng, count, code):
         row = analysed(*boards(rng, counts=(count, count))).table.iloc[0]
         assert row["df"] == 2 * count - 3
-        assert words in row["note"] if words else "freedom" not in row["note"]
+        few = [one for one in each(row["note"]) if "df" in fields_of(one)]
+        assert few == ([note(code, df=2.0 * count - 3)] if code else [])
 
 
 class TestGapsAndFaults:
@@ -264,21 +280,24 @@ class TestGapsAndFaults:
         known = np.isfinite(x)
         row = analysed(y, x, wood).table.iloc[0]
         alone = analysed(y[known], x[known], list(np.array(wood)[known])).table.iloc[0]
-        numbers = [name for name in COLUMNS if "difference" in name or "high" in name]
+        names = TABLES["covariates"].names
+        numbers = [name for name in names if "difference" in name or "high" in name]
         assert list(row[numbers]) == pytest.approx(list(alone[numbers]))
         assert (row["n_a"], row["n_b"], row["left_out"]) == (5, 5, 2)
-        assert "2 boards without thickness left out" in row["note"]
+        assert told(row["note"], CovariateNote.LEFT_OUT) == {
+            "boards": 2, "held": Property.THICKNESS
+        }  # fmt: skip
 
     @pytest.mark.parametrize(
-        ("x", "words"),
+        ("x", "code"),
         [
-            ([18.0] * 8, "the same for all boards"),
-            ([18.0] * 4 + [19.0] * 4, "does not vary within a wood"),
+            ([18.0] * 8, CovariateNote.SAME_FOR_ALL),
+            ([18.0] * 4 + [19.0] * 4, CovariateNote.SAME_IN_WOOD),
         ],
     )
-    def test_a_covariate_that_cannot_be_held_equal(self, rng, x, words):
+    def test_a_covariate_that_cannot_be_held_equal(self, rng, x, code):
         row = analysed(rng.normal(size=8), x, ["larch"] * 4 + ["cherry"] * 4).table.iloc[0]
-        assert words in row["note"]
+        assert has(row["note"], code)
         assert np.isfinite(row["difference_without"])
         assert np.isnan(row["difference_with"])
 
@@ -286,12 +305,12 @@ class TestGapsAndFaults:
         batch = ["day 1", "day 2"] * 4
         x = [8.0, 9.0] * 4
         row = analysed(rng.normal(size=8), x, ["larch"] * 4 + ["cherry"] * 4, batch=batch).table
-        assert "only between the batches" in row["note"].iloc[0]
+        assert has(row["note"].iloc[0], CovariateNote.ONLY_BETWEEN_BATCHES)
 
     def test_two_boards_a_wood_give_a_reason(self, rng):
         row = analysed(*boards(rng, counts=(2, 4))).table.iloc[0]
         assert (row["n_a"], row["n_b"]) == (2, 4)
-        assert row["note"].startswith("fewer than 3 sources")
+        assert told(row["note"], CovariateNote.FEW_SOURCES)["smallest"] == 3
         assert row[["difference_without", "difference_with", "slope", "df"]].isna().all()
 
     def test_too_many_batches_leave_no_degree_of_freedom(self, rng):
@@ -301,15 +320,17 @@ class TestGapsAndFaults:
         second = means.assign(mount=2, batch=["b", "c", "d", "c", "d", "a"])
         first = means.assign(batch=["a", "c", "d", "b", "d", "a"])
         frames.mount_means = pd.concat([first, second], ignore_index=True)
-        row = covariate_table(frames, specimens, woods=WOODS[:2], features=[LEVEL]).iloc[0]
-        assert "no degree of freedom" in row["note"]
+        found = analyse_covariates(frames, specimens, woods=WOODS[:2], features=[LEVEL])
+        row = found.table.iloc[0]
+        assert has(row["note"], CovariateNote.NO_FREEDOM)
         assert np.isnan(row["difference_with"])
 
     def test_a_refused_feature_says_why(self, rng):
         frames, specimens = study(*boards(rng))
         frames.coverage = frames.coverage.assign(compared=False, reason="too many below noise")
         found = analyse_covariates(frames, specimens, woods=WOODS[:2], features=[LEVEL])
-        assert "too many below noise" in found.table["note"].iloc[0]
+        reason = told(found.table["note"].iloc[0], CovariateNote.NOT_COMPARED)["reason"]
+        assert reason == "too many below noise"
         assert found.table["difference_without"].isna().all()
         assert found.points.empty
         assert found.lines.empty
@@ -321,17 +342,19 @@ class TestGapsAndFaults:
         row = analysed(y, x, ["larch"] * 4 + ["cherry"] * 4).table.iloc[0]
         assert row["difference_with"] == pytest.approx(1.0)
         assert row[["low_with", "high_with", "p_slopes_differ"]].isna().all()
-        assert "no interval" in row["note"]
+        assert has(row["note"], CovariateNote.NO_INTERVAL)
 
     def test_columns_order_and_row_order(self, rng):
         frames, specimens = study(
             *boards(rng, counts=(4, 4, 4), density=(0, 0, 0), effect=(0,) * 3)
         )
         options = {"woods": WOODS, "features": [LEVEL]}
-        found = covariate_table(frames, specimens, **options)
+        found = analyse_covariates(frames, specimens, **options).table
         assert list(found.columns[: len(FIRST)]) == FIRST
         frames.mount_means = frames.mount_means.sample(frac=1.0, random_state=3)
-        again = covariate_table(frames, specimens.sample(frac=1.0, random_state=4), **options)
+        again = analyse_covariates(
+            frames, specimens.sample(frac=1.0, random_state=4), **options
+        ).table
         pd.testing.assert_frame_equal(found, again)
 
     def test_a_feature_is_not_its_own_covariate_and_unmeasured_ones_have_no_rows(self, rng):
@@ -340,9 +363,9 @@ class TestGapsAndFaults:
         own = pd.DataFrame(
             {"specimen": specimens["specimen"], "covariate": "wood.density_kg_m3", "value": 600.0}
         )
-        found = covariate_table(
+        found = analyse_covariates(
             frames, specimens, own, woods=WOODS[:2], features=["wood.density_kg_m3", LEVEL]
-        )
+        ).table
         assert set(found["covariate"]) == {"thickness_mm"}
         assert set(found["feature"]) == {"wood.density_kg_m3"}
 
@@ -368,10 +391,14 @@ class TestValues:
         assert found.loc["C1"].isna().tolist() == [True, False, False]
 
     def test_unknown_name_and_two_values(self):
-        with pytest.raises(InputError, match='no covariate "mass"; the nearest is "mass_g"'):
+        with pytest.raises(InputError) as caught:
             covariate_values(self.SPECIMENS, covariates=["mass"])
-        with pytest.raises(InputError, match="two values"):
+        assert caught.value.notes == (note(CovariateFault.UNKNOWN, name="mass", nearest="mass_g"),)
+        assert str(caught.value) == 'there is no covariate "mass"; the nearest is "mass_g"'
+        with pytest.raises(InputError) as caught:
             covariate_values(self.SPECIMENS, pd.concat([self.DENSITY, self.DENSITY]))
+        told = {"specimen": "C1", "covariate": "wood.density_kg_m3"}
+        assert caught.value.notes == (note(CovariateFault.TWO_VALUES, **told),)
 
     @pytest.mark.parametrize(
         ("name", "meaning", "unit"),
@@ -385,4 +412,4 @@ class TestValues:
     )
     def test_names_and_units(self, name, meaning, unit):
         found = covariate_quantity(name)
-        assert (found.meaning, found.unit) == (meaning, unit)
+        assert (say(found.short), found.unit) == (meaning, unit)

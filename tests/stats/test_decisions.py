@@ -24,8 +24,8 @@ from studylib.stats.decisions import (
     holm_over_features,
     verdict,
 )
-from studylib.stats.needed import MORE, power, sources_needed
 from studylib.stats.pairs import compare_pairs, tukey_kramer_rate
+from studylib.stats.power import MORE, pair_power, sources_needed
 from studylib.words import numbers
 from tests.stats.reference import table
 
@@ -159,7 +159,7 @@ class TestNeeded:
     @pytest.mark.parametrize(("n", "d"), [(3, 2.0), (5, 1.5), (12, 1.0), (40, 0.4)])
     def test_power_of_two_groups_against_statsmodels(self, n, d):
         expected = TTestIndPower().power(d, n, 0.05, ratio=1.0, alternative="two-sided")
-        found = power(
+        found = pair_power(
             n, difference=d, variance_a=1.0, variance_b=1.0, pooled=1.0, woods=2, alpha=0.05
         )
         assert found == pytest.approx(expected, abs=1e-6)
@@ -172,7 +172,7 @@ class TestNeeded:
         for _ in range(runs):
             y = rng.normal(np.array([0.0, 3.0, 0.0])[group], np.sqrt(variances)[group])
             hits += compare_pairs(model, y, confidence=0.95)[0].p <= 0.05
-        found = power(
+        found = pair_power(
             n, difference=3.0, variance_a=1.0, variance_b=4.0, pooled=2.0, woods=3, alpha=0.05
         )
         # The formula takes the degrees of freedom at their expected spreads and whole.

@@ -10,23 +10,36 @@ import pandas as pd
 import pytest
 from statsmodels.stats.power import FTestAnovaPower, TTestIndPower
 
+from studylib.codes import code_of, fields_of
 from studylib.codes.comparison import Verdict
+from studylib.codes.planning import Origin, PlanFault
 from studylib.errors import InputError
-from studylib.stats import decisions, needed, studentized, verdict_power
-from studylib.stats.allocation import Minutes, best_splits, optimum
+from studylib.stats import decisions, power, studentized
 from studylib.stats.blocks import shrinkage, wood_model
 from studylib.stats.compare import compare
-from studylib.stats.f_test_power import boards_for_f_test, f_test_power
-from studylib.stats.miscounting import false_alarms
 from studylib.stats.pairs import compare_pairs
-from studylib.stats.smallest_design import sources_for_same, sources_to_declare
-from studylib.stats.spreads import (
+from studylib.stats.planning import (
+    Minutes,
+    Nest,
     Spreads,
+    best_splits,
     common_spreads,
+    false_alarms,
+    optimum,
     pilot_spreads,
-    variance_of_source,
 )
-from studylib.stats.verdict_power import _critical, verdict_chances
+from studylib.stats.power import (
+    Decision,
+    drawing_error,
+    f_test_power,
+    fewest_sources,
+    pair_power,
+    sources_for_f_test,
+    sources_for_same,
+    sources_needed,
+    sources_to_declare,
+    verdict_chances,
+)
 from tests.stats.reference import table as reference_table
 from tests.stats.simulate import WOODS, features_table, specimens_table
 
@@ -42,9 +55,9 @@ def test_power_of_the_f_test_is_that_of_cohens_table():
     """Cohen 1992, A power primer, table 2 (n for power .80 at .05), exact values beside it."""
     table = reference_table("cohen1992_anova.csv")
     for row in table.itertuples():
-        power = f_test_power(row.n_published, woods=row.k, effect_f=row.f)
-        assert power == pytest.approx(row.power_at_n_published, abs=1e-5)
-        found = boards_for_f_test(woods=row.k, effect_f=row.f)
+        found = f_test_power(row.n_published, woods=row.k, effect_f=row.f)
+        assert found == pytest.approx(row.power_at_n_published, abs=1e-5)
+        found = sources_for_f_test(woods=row.k, effect_f=row.f)
         assert found == math.ceil(row.n_exact - 1e-9)
 
 
@@ -58,8 +71,22 @@ def test_power_of_the_f_test_is_cohens_exercise_and_that_of_statsmodels():
 
 @pytest.mark.parametrize(("n", "woods", "f"), [(1, 3, 0.4), (4, 1, 0.4), (4, 3, -1.0)])
 def test_an_f_test_that_cannot_be_is_refused(n, woods, f):
-    with pytest.raises(InputError, match="2 boards and 2 woods or more"):
+    with pytest.raises(InputError) as caught:
         f_test_power(n, woods=woods, effect_f=f)
+    assert caught.value.codes == (PlanFault.F_TEST,)
+    assert fields_of(caught.value.notes[0]) == {"n": n, "woods": woods}
+
+
+def test_power_of_the_f_test_is_one_far_out_where_the_library_has_no_number():
+    # SciPy's noncentral F is not a number at some of these.
+    for n, f in ((1000, 0.5), (27_394, 0.1), (100_000, 0.1)):
+        assert f_test_power(n, woods=6, effect_f=f) == pytest.approx(1.0, abs=1e-6)
+
+
+def test_an_effect_too_small_for_any_study_is_refused():
+    with pytest.raises(InputError) as caught:
+        sources_for_f_test(woods=3, effect_f=1e-4)
+    assert caught.value.codes == (PlanFault.SMALL_EFFECT,)
 
 
 # ------------------------------------------------------------------ chances of the verdicts
@@ -70,13 +97,13 @@ def test_two_woods_below_four_planks_are_students_t_test():
     for n, d in ((3, 2.0), (2, 3.0), (3, 0.0)):
         found = verdict_chances([0, d], [1.0, 1.0], [n, n], limit=None, draws=200_000)
         exact = TTestIndPower().power(d, n, 0.05) if d else 0.05
-        assert found.declared == pytest.approx(exact, abs=4 * found.se(exact))
+        assert found.declared == pytest.approx(exact, abs=4 * drawing_error(exact, 200_000))
 
 
 def test_the_share_declared_is_that_of_the_approximation_used_for_needed():
     for n, d, primary in ((4, 3.0, 1), (8, 1.5, 3), (20, 1.0, 3)):
         found = verdict_chances([0, d, d / 2], [1.0] * 3, [n] * 3, limit=None, primary=primary)
-        about = needed.power(
+        about = pair_power(
             n, difference=d, variance_a=1.0, variance_b=1.0, pooled=1.0, woods=3,
             alpha=0.05 / primary,
         )  # fmt: skip
@@ -138,7 +165,7 @@ def test_critical_values_are_interpolated_to_a_millionth():
     df = np.exp(rng.uniform(np.log(1.0), np.log(500.0), 60))
     for confidence, k in ((0.95, 3), (1 - 0.05 / 3, 4)):
         exact = [studentized.quantile(confidence, k, float(d)) / math.sqrt(2) for d in df]
-        assert _critical(confidence, k, df) == pytest.approx(exact, rel=1e-6)
+        assert power._critical(confidence, k, df) == pytest.approx(exact, rel=1e-6)
 
 
 def test_a_block_costs_and_unequal_numbers_count():
@@ -150,12 +177,13 @@ def test_a_block_costs_and_unequal_numbers_count():
 
 
 @pytest.mark.parametrize(
-    ("variances", "sources", "said"),
-    [([1.0, 1.0], [1, 4], "fewer than 2 sources"), ([1.0, 0.0], [4, 4], "is zero, which no wood")],
+    ("variances", "sources", "fault"),
+    [([1.0, 1.0], [1, 4], PlanFault.ONE_SOURCE), ([1.0, 0.0], [4, 4], PlanFault.ZERO_SPREAD)],
 )
-def test_a_design_without_planks_or_spread_is_refused(variances, sources, said):
-    with pytest.raises(InputError, match=said):
+def test_a_design_without_planks_or_spread_is_refused(variances, sources, fault):
+    with pytest.raises(InputError) as caught:
         verdict_chances([0, 1], variances, sources, limit=None)
+    assert caught.value.codes == (fault,)
 
 
 # ------------------------------------------------------------------ smallest designs
@@ -163,12 +191,12 @@ def test_a_design_without_planks_or_spread_is_refused(variances, sources, said):
 
 def test_the_smallest_design_is_the_smallest_and_needed_agrees():
     for difference in (0.8, 1.5, 3.0):
-        found = sources_to_declare(difference, 1.0, woods=3)
+        found = sources_to_declare(difference, 1.0, Decision(woods=3))
         before = verdict_chances(
             [0, difference, difference / 2], [1.0] * 3, [found.sources - 1] * 3, limit=None
         )
         assert found.chance >= 0.8 > before.declared
-        about = needed.sources_needed(
+        about = sources_needed(
             difference=difference, variance_a=1.0, variance_b=1.0, pooled=1.0, woods=3, alpha=0.05
         )
         assert abs(found.sources - about) <= max(1, 0.04 * about)
@@ -177,9 +205,26 @@ def test_the_smallest_design_is_the_smallest_and_needed_agrees():
 def test_same_is_dear_and_its_number_is_that_of_two_one_sided_tests():
     """Known variance, alpha 5 %, power 80 %: n = 2 (1.645 + 1.282)^2 (sd/limit)^2 a wood (Chow,
     Shao and Wang, Sample Size Calculations in Clinical Research; recalled)."""
-    found = sources_for_same(0.5, 1.0, woods=2)
+    found = sources_for_same(0.5, 1.0, Decision(woods=2))
     assert found.sources == pytest.approx(2 * (1.645 + 1.2816) ** 2 / 0.25, rel=0.04)
-    assert sources_for_same(0.01, 1.0, woods=2).sources is None
+    assert sources_for_same(0.01, 1.0, Decision(woods=2)).sources is None
+
+
+def test_the_one_search_gives_the_first_number_that_is_enough_and_counts_what_it_asks():
+    for first in (2, 3, 4, 5, 70, 999, 1000):
+        asked = []
+
+        def chance(n, first=first, asked=asked):
+            asked.append(n)
+            return 0.9 if n >= first else 0.1
+
+        found = fewest_sources(chance)
+        assert (found.sources, found.chance) == (first, 0.9)
+        assert len(asked) == len(set(asked)) <= 14
+    none = fewest_sources(lambda n: n / 2000)
+    assert (none.sources, none.chance) == (None, 0.5)
+    # Power that steps down once at four sources: the smaller number is found all the same.
+    assert fewest_sources(lambda n: {3: 0.85, 4: 0.7}.get(n, n / 10)).sources == 3
 
 
 # ------------------------------------------------------------------ spreads and allocation
@@ -187,9 +232,9 @@ def test_same_is_dear_and_its_number_is_that_of_two_one_sided_tests():
 
 def test_variance_of_a_plank_by_hand():
     # 1.5^2 + (0.4^2 + 1/3 + 0.25/6) / 2
-    found = variance_of_source(spreads(specimen=0.4), boards=2, mounts=3, takes=2)
+    found = Nest(2, 3, 2).variance(spreads(specimen=0.4))
     assert found == pytest.approx(2.25 + (0.16 + 1 / 3 + 0.25 / 6) / 2)
-    assert variance_of_source(spreads(), boards=1, mounts=math.inf, takes=1) == 2.25
+    assert Nest(1, math.inf, 1).variance(spreads()) == 2.25
 
 
 def test_the_optimum_is_the_best_there_is_for_its_minutes():
@@ -201,7 +246,7 @@ def test_the_optimum_is_the_best_there_is_for_its_minutes():
 
     def price(m, r):
         cost = minutes.board + m * (minutes.mount + r * minutes.take)
-        return cost * variance_of_source(one, boards=1, mounts=m, takes=r)
+        return cost * Nest(1, m, r).variance(one)
 
     best = price(mounts, takes)
     rng = np.random.default_rng(5)
@@ -215,7 +260,7 @@ def test_the_best_split_is_that_of_all_designs_that_fit():
     assert (table["minutes"] <= 600.0).all()
     assert list(table["sd"]) == sorted(table["sd"])
     every = [
-        (variance_of_source(one, boards=1, mounts=m, takes=r) / n) ** 0.5
+        (Nest(1, m, r).variance(one) / n) ** 0.5
         for n in range(2, 20)
         for m in range(1, 13)
         for r in range(1, 13)
@@ -224,13 +269,28 @@ def test_the_best_split_is_that_of_all_designs_that_fit():
     assert table["sd"].iloc[0] == pytest.approx(min(every))
 
 
-def test_what_cannot_be_shared_out_is_one_sentence():
-    with pytest.raises(InputError, match="is zero, so there is no best split"):
-        optimum(spreads(mount=0.0), Minutes(15, 8, 1))
-    with pytest.raises(InputError, match="must be above 0"):
-        optimum(spreads(), Minutes(0, 8, 1))
-    with pytest.raises(InputError, match="40 minutes are too few"):
+@pytest.mark.parametrize(
+    ("own", "minutes"),
+    [
+        (spreads(mount=0.0), Minutes(15, 8, 1)),
+        (spreads(take=0.0), Minutes(15, 8, 1)),
+        (spreads(source=0.0), Minutes(15, 8, 1)),
+        (spreads(), Minutes(0, 8, 1)),
+        (spreads(), Minutes(15, 8, 0)),
+    ],
+)
+def test_without_a_spread_or_a_cost_the_rule_has_no_answer(own, minutes):
+    assert np.isnan(optimum(own, minutes)).all()
+
+
+def test_minutes_that_are_too_few_are_one_fault():
+    with pytest.raises(InputError) as caught:
         best_splits(spreads(), Minutes(15, 8, 0.8), woods=3, budget=40.0)
+    assert caught.value.codes == (PlanFault.FEW_MINUTES,)
+    fields = fields_of(caught.value.notes[0])
+    assert (fields["budget"], fields["woods"]) == (40.0, 3)
+    assert fields["least"] == pytest.approx(2 * 3 * (15 + 8 + 0.8))
+    assert str(caught.value).startswith("40 minutes are too few")
 
 
 def variance_rows(**levels):
@@ -239,32 +299,48 @@ def variance_rows(**levels):
 
 
 def test_a_pilot_gives_its_spreads_with_their_interval():
-    found = pilot_spreads(variance_rows(specimen=4.0, mount=1.0, take=0.25), "tone.h1.level_db")
+    found = pilot_spreads(
+        variance_rows(specimen=4.0, mount=1.0, take=0.25), "tone.h1.level_db", name="variance.csv"
+    )
     assert (found.source, found.specimen, found.mount, found.take) == (2.0, 0.0, 1.0, 0.5)
     assert found.source_low == pytest.approx(2**0.5)
     assert found.source_high == 4.0
-    found = pilot_spreads(variance_rows(source=4.0, specimen=1.0, take=0.25), "tone.h1.level_db")
+    found = pilot_spreads(
+        variance_rows(source=4.0, specimen=1.0, take=0.25), "tone.h1.level_db", name="variance.csv"
+    )
     assert (found.source, found.specimen, found.mount) == (2.0, 1.0, 0.0)
-    assert "mount not told apart" in found.origin
+    assert code_of(found.origin) == Origin.PILOT
+    assert fields_of(found.origin) == {"name": "variance.csv", "unseen": ["mount"]}
 
 
 @pytest.mark.parametrize(
-    ("table", "said"),
+    ("table", "fault", "fields"),
     [
-        (variance_rows(specimen=0.0, take=1.0), "shows no spread between boards"),
-        (variance_rows(take=1.0), "shows no spread between boards"),
-        (variance_rows(specimen=1.0).assign(feature="tone.h2.rel_db"), "holds nothing on"),
-        (variance_rows(specimen=1.0).drop(columns="high"), "has no column high"),
+        (variance_rows(specimen=0.0, take=1.0), PlanFault.PILOT_FLAT, {}),
+        (variance_rows(take=1.0), PlanFault.PILOT_FLAT, {}),
+        (variance_rows(specimen=1.0).assign(feature="tone.h2.rel_db"), PlanFault.PILOT_LACKS, {}),
+        (
+            variance_rows(specimen=1.0).drop(columns="high"),
+            PlanFault.PILOT_COLUMNS,
+            {"missing": ["high"]},
+        ),
     ],
 )
-def test_a_pilot_that_does_not_serve_is_told(table, said):
-    with pytest.raises(InputError, match=said):
+def test_a_pilot_that_does_not_serve_is_told(table, fault, fields):
+    with pytest.raises(InputError) as caught:
         pilot_spreads(table, "tone.h1.level_db", name="variance.csv")
+    assert caught.value.codes == (fault,)
+    told = fields_of(caught.value.notes[0])
+    assert told == {"name": "variance.csv", **(fields or {"feature": "tone.h1.level_db"})}
 
 
 def test_common_spreads_say_where_they_are_from():
-    assert "no source" in common_spreads("tone.h1.level_db").origin
-    assert common_spreads("tap.m1.decay_time_s").source == pytest.approx(0.15)
+    found = common_spreads("tone.h1.level_db")
+    assert code_of(found.origin) == Origin.COMMON
+    assert fields_of(found.origin) == {"board": 1.5, "mount": 1.0, "take": 0.5, "unit": "dB"}
+    found = common_spreads("tap.m1.decay_time_s")
+    assert found.source == pytest.approx(0.15)
+    assert fields_of(found.origin) == {"board": 15.0, "mount": 6.0, "take": 3.0, "unit": "%"}
 
 
 # ------------------------------------------------------------------ what counts as one
@@ -298,7 +374,7 @@ def test_standard_errors_of_a_plan_are_those_of_the_comparison(rng, counts):
     mixture = shrinkage(n - 1)
     assert np.array_equal(mixture, np.eye(n.size)) == (n.size == 2)
     for pair in combinations(range(n.size), 2):
-        se, df = verdict_power._standard_error(drawn, n, n - 1, pair, mixture)
+        se, df = power._standard_error(drawn, n, n - 1, pair, mixture)
         variance, expected = model.contrast_variance(*pair, drawn, mixture)
         assert se**2 == pytest.approx(variance)
         assert df == pytest.approx(expected)

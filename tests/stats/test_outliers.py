@@ -15,12 +15,12 @@ from studylib.stats.outliers import (
     cochran_critical,
     find_outliers,
     grubbs_critical,
-    looks,
+    leave_one_out,
     mandel_h_critical,
     mandel_k_critical,
     mandel_rows,
+    number_of_tests,
 )
-from studylib.stats.without import effects_without
 from tests.stats.simulate import WOODS, features_table, specimens_table
 
 NAME = "tone.h3.rel_db"
@@ -168,7 +168,7 @@ def test_without_faults_about_one_look_in_twenty_points_at_something(rng):
     names = [f"tone.h{k}.rel_db" for k in range(2, 102)]
     specimens, rows = study(rng, (5, 5, 5), names=names)
     samples = compare(rows, specimens, woods=WOODS, primary=[]).workings.samples
-    number, found = looks(samples, names), find_outliers(samples, names)
+    number, found = number_of_tests(samples, names), find_outliers(samples, names)
     assert number == 5 * 100
     error = np.sqrt(0.05 * 0.95 / number)
     assert len(found) / number == pytest.approx(0.05, abs=3 * error)
@@ -182,7 +182,7 @@ class TestWithout:
         result = compared(specimens, rows)
         found = find_outliers(result.workings.samples, [NAME])
         found = found[found["level"] == "source"]
-        table = effects_without(result.workings, found, result.effects)
+        table = leave_one_out(result.workings, found, result.effects)
         assert list(table["without"]) == ["R1"] * 3
         # With all: what the comparison said. Without: a comparison that never had the board.
         kept = rows[rows["specimen"] != "R1"]
@@ -199,7 +199,7 @@ class TestWithout:
         found = find_outliers(result.workings.samples, [NAME]).head(0)
         ids = tuple(rows.loc[rows["specimen"] == "R1", "id"])
         found.loc[0] = [NAME, "source", "R1", "robinia", "Grubbs", 2.0, 1.9, 2.1, "straggler", ids]
-        table = effects_without(result.workings, found, result.effects)
+        table = leave_one_out(result.workings, found, result.effects)
         assert list(table["verdict_without"]).count("boards only") == 2
 
 

@@ -6,9 +6,8 @@ import numpy as np
 import pytest
 
 from studylib.stats.blocks import wood_model
-from studylib.stats.own_design import own_design
 from studylib.stats.pairs import all_pairs
-from studylib.stats.verdict_power import verdict_chances
+from studylib.stats.power import drawing_error, own_design, verdict_chances
 
 
 def plain(*counts):
@@ -40,7 +39,7 @@ class TestAgainst:
             chances = verdict_chances(
                 means, np.square([1.0, 1.5, 0.7]), [6, 6, 6], limit=2.0, pair=pair
             )
-            se = np.hypot(found.error(found.at_limit[pair]), chances.se(chances.declared))
+            se = np.hypot(found.error(found.at_limit[pair]), drawing_error(chances.declared))
             assert found.at_limit[pair] == pytest.approx(chances.declared, abs=4 * se)
             alike = verdict_chances(
                 [0, 0, 0], np.square([1.0, 1.5, 0.7]), [6, 6, 6], limit=2.0, pair=pair

@@ -24,7 +24,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.optimize import brentq
 
-from studylib.stats.f_test_power import f_test_power
+from studylib.stats.power import f_test_power
 
 F_POWER = 0.8
 WOODS = ("larch", "cherry", "robinia", "spare")

@@ -8,22 +8,24 @@ import pytest
 from statsmodels.formula.api import ols
 from statsmodels.stats.anova import anova_lm
 
+from studylib.codes import code_of, fields_of, note
+from studylib.codes.stability import Second
 from studylib.stats.compare import compare
-from studylib.stats.second_factor import NOT_ALIKE, second_factor
+from studylib.stats.second_column import second_column
 from tests.stats.simulate import WOODS, features_table, specimens_table
 
 NAME = "tone.h3.rel_db"
 
 
 def asked(rng, finish, *, counts=(4, 4, 4), effect=0.0, sources=None, **given):
-    """The second factor of a study; `finish` gives each board's group by its name."""
+    """The second column of a study; `finish` gives each board's group by its name."""
     specimens = specimens_table(counts, sources=sources)
     specimens["beside"] = [finish(name) for name in specimens["specimen"]]
     rows = features_table(specimens, rng, **given)
     oiled = set(specimens.loc[specimens["beside"] == "oiled", "specimen"])
     rows.loc[rows["specimen"].isin(oiled), "value"] += effect
     result = compare(rows, specimens, woods=WOODS, primary=[NAME])
-    return rows, specimens, second_factor(result.workings, specimens, name="finish")
+    return rows, specimens, second_column(result.workings, specimens, name="finish")
 
 
 def in_turn(name: str) -> str:
@@ -77,7 +79,7 @@ class TestCrossed:
         rows["value"] += rows["specimen"].map(plank).map(shift)
         rows.loc[rows["specimen"].map(in_turn) == "oiled", "value"] += 1.0
         result = compare(rows, specimens, woods=WOODS, primary=[NAME])
-        found = second_factor(result.workings, specimens, name="finish").table
+        found = second_column(result.workings, specimens, name="finish").table
         row = found.set_index(["column", "a", "b"]).loc[("finish", "oiled", "waxed")]
         # Planks differ by 5 dB; within them 1 dB is seen at once.
         assert row["difference"] == pytest.approx(-1.0, abs=0.2)
@@ -89,11 +91,11 @@ class TestCrossed:
         here = (rows["wood"] == "robinia") & (rows["specimen"].map(in_turn) == "oiled")
         rows.loc[here, "value"] += 5.0
         result = compare(rows, specimens, woods=WOODS, primary=[NAME])
-        found = second_factor(result.workings, specimens, name="finish")
-        assert found.table["note"].str.startswith(NOT_ALIKE).all()
+        found = second_column(result.workings, specimens, name="finish")
+        assert set(found.table["note"].map(code_of)) == {Second.NOT_ALIKE}
         full = ols("y ~ C(wood) * C(beside)", board_means(rows, specimens)).fit()
         p = anova_lm(full).loc["C(wood):C(beside)", "PR(>F)"]
-        assert f"p {p:.2g}" in found.table["note"].iloc[0]
+        assert fields_of(found.table["note"].iloc[0])["p"] == pytest.approx(p, rel=0.05)
 
     def test_the_interaction_is_noted_in_one_of_twenty_studies_without_any(self, rng):
         specimens = specimens_table((4, 4, 4))
@@ -101,7 +103,7 @@ class TestCrossed:
         names = [f"tone.h{k}.rel_db" for k in range(2, 102)]
         rows = features_table(specimens, rng, names=names, board_sd=3.0)
         result = compare(rows, specimens, woods=WOODS, primary=names)
-        table = second_factor(result.workings, specimens, name="finish").table
+        table = second_column(result.workings, specimens, name="finish").table
         noted = table.groupby("feature")["note"].first() != ""
         assert noted.mean() == pytest.approx(0.05, abs=3 * np.sqrt(0.05 * 0.95 / 100))
 
@@ -110,16 +112,18 @@ class TestConfounded:
     def test_a_finish_of_one_wood_only(self, rng):
         _, _, found = asked(rng, lambda name: "oiled" if name[0] == "L" else "waxed")
         assert found.table.empty
-        assert found.confounded.startswith(
-            "Wood and finish are confounded: larch only with oiled; cherry and robinia only with "
-            "waxed."
-        )
+        assert code_of(found.confounded) == Second.CONFOUNDED
+        assert fields_of(found.confounded) == {
+            "name": "finish",
+            "parts": [
+                {"woods": ["larch"], "groups": ["oiled"]},
+                {"woods": ["cherry", "robinia"], "groups": ["waxed"]},
+            ],
+        }
 
     def test_one_finish_for_all(self, rng):
         _, _, found = asked(rng, lambda name: "oiled")
-        assert found.confounded == (
-            "All boards have the same finish, so what it does is not asked and not known."
-        )
+        assert found.confounded == note(Second.ONE_GROUP, name="finish")
 
     def test_a_bridge_through_one_wood_is_enough(self, rng):
         groups = {"L": ("oiled", "waxed"), "C": ("waxed", "raw"), "R": ("raw", "raw")}
@@ -138,7 +142,7 @@ class TestConfounded:
 
     def test_one_take_of_one_mount_cannot_tell_boards_from_takes(self, rng):
         _, _, found = asked(rng, in_turn, mounts=1, takes=1)
-        assert "cannot be told from takes" in found.table["note"].iloc[0]
+        assert found.table["note"].iloc[0] == Second.TOO_FEW
 
 
 def test_the_table_of_cells_counts_boards(rng):

@@ -1,0 +1,363 @@
+"""What a plan works out: spreads, the minutes of a day, and the curves of its figures.
+
+Spreads are standard deviations on the scale of analysis: dB for levels and responses, natural
+logarithm for everything else (0.15 is about 15 %); common ones, or those of a pilot. What boards of
+one plank share is seldom known, so the common spread of boards stands wholly on the plank: further
+boards of one plank then tell nothing new, which errs on the careful side.
+
+Minutes are shared out by the classical optimum of nested sampling (Cochran, Sampling Techniques,
+3rd ed. 1977, sections 10.6 and 10.8, recalled): with costs c1, c2, c3 of a board, a mount and a
+take and standard deviations s1, s2, s3 between them, the variance of a wood's mean is smallest for
+its cost with
+
+    mounts of a board = s2 / s1 sqrt(c1 / c2),   takes of a mount = s3 / s2 sqrt(c2 / c3)
+
+and the rest of the money buys boards. What a mount and a take add is small beside the boards, so
+whole numbers near the optimum do about as well; `best_splits` tries them all.
+
+Error rates of wrong counting: studies in which no wood differs are drawn with the given spreads and
+compared by the same pairs as the report's, once with takes, mounts, boards of one plank and planks
+counted as one. A way is wrong when it calls some pair different in more than one study of twenty.
+
+Functions: `common_spreads`, `pilot_spreads`, `optimum`, `best_splits`; `power_curves`,
+`verdict_mix`, `spread_parts`, `never_beyond`, `false_alarms`.
+Classes: `Spreads`, `Nest`, `Minutes`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from studylib import register
+from studylib.codes import note
+from studylib.codes.comparison import Verdict
+from studylib.codes.planning import Line, Origin, PlanFault
+from studylib.errors import InputError
+from studylib.stats.blocks import wood_model
+from studylib.stats.pairs import compare_pairs
+from studylib.stats.power import VERDICTS, Decision
+
+COMMON_DB = (1.5, 1.0, 0.5)
+COMMON_LOG = (0.15, 0.06, 0.03)
+HALF_TO_DOUBLE = (0.5, 2.0)
+PILOT_COLUMNS = ("feature", "level", "variance", "low", "high")
+MOST_MOUNTS, MOST_TAKES = 12, 12
+SPLIT_COLUMNS = ("boards", "mounts", "takes", "minutes", "sd")
+DRAWS = 4000
+PLANKS = (2, 3, 4, 5, 6, 8, 10, 13, 16, 20, 26, 32, 40, 50, 64, 80, 100)
+STEPS = 25
+SEEN = 6.0  # standard errors of a difference that is missed seldom even with few boards
+COUNTED = ("planks", "boards", "mounts", "takes")
+RUNS = 400
+
+
+@dataclass(frozen=True)
+class Spreads:
+    """Standard deviations of one feature on the scale of analysis.
+
+    source : between planks, specimen : between boards of one plank, mount, take.
+    source_low, source_high : how small and how large the first may be.
+    origin : a note that says where the numbers are from.
+    """
+
+    feature: str
+    source: float
+    specimen: float
+    mount: float
+    take: float
+    source_low: float
+    source_high: float
+    origin: str
+
+    def with_source(self, source: float) -> Spreads:
+        """The same with another spread between planks."""
+        return replace(self, source=source)
+
+
+@dataclass(frozen=True)
+class Nest:
+    """What lies below one plank: boards of it, mounts of each board, takes of each mount.
+
+    Each is 1 or more, or infinity for what unlimited repeating would leave.
+    """
+
+    boards: float
+    mounts: float
+    takes: float
+
+    def variance(self, spreads: Spreads) -> float:
+        """Of the mean of one plank, on the scale of analysis squared."""
+        below = spreads.mount**2 / self.mounts + spreads.take**2 / (self.mounts * self.takes)
+        return spreads.source**2 + (spreads.specimen**2 + below) / self.boards
+
+
+@dataclass(frozen=True)
+class Minutes:
+    """What one more board, one more mount of it and one more take cost, in minutes."""
+
+    board: float
+    mount: float
+    take: float
+
+    def of_board(self, mounts: float, takes: float) -> float:
+        """A board with so many mounts of so many takes."""
+        return self.board + mounts * (self.mount + takes * self.take)
+
+
+def common_spreads(feature: str) -> Spreads:
+    """The spreads that stand in until there is a pilot.
+
+    Raises
+    ------
+    InputError : a feature that the register does not know.
+    """
+    level = register.find(feature).scale == "db"
+    board, mount, take = COMMON_DB if level else COMMON_LOG
+    shown = 1.0 if level else 100.0
+    origin = note(
+        Origin.COMMON, board=shown * board, mount=shown * mount, take=shown * take,
+        unit="dB" if level else "%",
+    )  # fmt: skip
+    low, high = (factor * board for factor in HALF_TO_DOUBLE)
+    return Spreads(feature, board, 0.0, mount, take, low, high, origin)
+
+
+def pilot_spreads(variance: pd.DataFrame, feature: str, *, name: str) -> Spreads:
+    """The spreads of an earlier run, from its tables/variance.csv.
+
+    Parameters
+    ----------
+    variance : columns feature, level, variance, low, high (squares on the scale of analysis).
+    name : of the file.
+
+    Raises
+    ------
+    InputError : a column is missing, the feature is not there, or its boards show no spread.
+    """
+    missing = [column for column in PILOT_COLUMNS if column not in variance.columns]
+    if missing:
+        raise InputError(note(PlanFault.PILOT_COLUMNS, name=name, missing=missing))
+    rows = variance[variance["feature"] == feature].drop_duplicates("level").set_index("level")
+    if rows.empty:
+        raise InputError(note(PlanFault.PILOT_LACKS, name=name, feature=feature))
+    # Where no plank has two boards, the row "specimen" is the spread of planks and boards as one.
+    top = "source" if "source" in rows.index else "specimen"
+    if top not in rows.index or not rows.at[top, "variance"] > 0:
+        raise InputError(note(PlanFault.PILOT_FLAT, name=name, feature=feature))
+    sd = {level: math.sqrt(max(float(rows.at[level, "variance"]), 0.0)) for level in rows.index}
+    low, high = (math.sqrt(max(float(rows.at[top, end]), 0.0)) for end in ("low", "high"))
+    unseen = [level for level in ("mount", "take") if level not in sd]
+    return Spreads(
+        feature,
+        sd[top],
+        sd.get("specimen", 0.0) if top == "source" else 0.0,
+        sd.get("mount", 0.0),
+        sd.get("take", 0.0),
+        min(low, sd[top]),
+        high if math.isfinite(high) else 2 * sd[top],
+        note(Origin.PILOT, name=name, unseen=unseen),
+    )
+
+
+def optimum(spreads: Spreads, minutes: Minutes) -> tuple[float, float]:
+    """Best mounts of a board and takes of a mount, as real numbers above 0.
+
+    The spread of a board is that of its plank and its own together: each board is taken to come
+    from a plank of its own.
+
+    Returns
+    -------
+    NaN twice where a spread or a cost is zero, for which the rule has no answer.
+    """
+    board = math.hypot(spreads.source, spreads.specimen)
+    costs = (minutes.board, minutes.mount, minutes.take)
+    if not min(board, spreads.mount, spreads.take, *costs) > 0:
+        return math.nan, math.nan
+    mounts = spreads.mount / board * math.sqrt(minutes.board / minutes.mount)
+    takes = spreads.take / spreads.mount * math.sqrt(minutes.mount / minutes.take)
+    return mounts, takes
+
+
+def best_splits(
+    spreads: Spreads, minutes: Minutes, *, woods: int, budget: float, rows: int = 10
+) -> pd.DataFrame:
+    """Designs that fit into the minutes, the best first.
+
+    Parameters
+    ----------
+    woods : number of woods, all with the same number of boards.
+    budget : minutes for boards, mounts and takes of all woods together.
+    rows : how many designs at most.
+
+    Returns
+    -------
+    boards (a wood), mounts (a board), takes (a mount), minutes, sd (of a wood's mean, on the scale
+    of analysis).
+
+    Raises
+    ------
+    InputError : not even two boards of each wood fit.
+    """
+    found = []
+    for mounts in range(1, MOST_MOUNTS + 1):
+        for takes in range(1, MOST_TAKES + 1):
+            each = minutes.of_board(mounts, takes)
+            boards = int(budget // (woods * each))
+            if boards >= 2:
+                sd = math.sqrt(Nest(1, mounts, takes).variance(spreads) / boards)
+                found.append((boards, mounts, takes, woods * boards * each, sd))
+    if not found:
+        least = 2 * woods * minutes.of_board(1, 1)
+        raise InputError(note(PlanFault.FEW_MINUTES, budget=budget, woods=woods, least=least))
+    table = pd.DataFrame(found, columns=list(SPLIT_COLUMNS))
+    table = table.sort_values(["sd", "minutes"], kind="stable", ignore_index=True)
+    # One line a number of boards and mounts: the takes that serve it best.
+    table = table.drop_duplicates(["boards", "mounts"], ignore_index=True)
+    return table.head(rows)
+
+
+# ------------------------------------------------------------------ curves of the figures
+
+
+def power_curves(
+    spreads: Spreads, nest: Nest, decision: Decision, *, difference: float
+) -> pd.DataFrame:
+    """Probability that a true difference is declared, over the planks of each wood.
+
+    Parameters
+    ----------
+    difference : between the named pair, above 0; the other woods lie halfway between.
+
+    Returns
+    -------
+    planks, line (`codes.planning.Line`), chance, low, high; low and high (of the planned mounts
+    only) hold for the larger and the smaller spread of boards.
+    """
+
+    def declared(planks: int, own: Spreads, way: Nest = nest) -> float:
+        return decision.chances(difference, way.variance(own), planks, draws=DRAWS).declared
+
+    rows = []
+    for planks in PLANKS:
+        one = declared(planks, spreads, replace(nest, mounts=1))
+        rows.append((planks, Line.ONE_MOUNT, one, math.nan, math.nan))
+        own = [spreads, *map(spreads.with_source, (spreads.source_high, spreads.source_low))]
+        rows.append((planks, Line.PLANNED, *(declared(planks, each) for each in own)))
+        best = declared(planks, spreads, replace(nest, mounts=math.inf))
+        rows.append((planks, Line.UNLIMITED, best, math.nan, math.nan))
+    return pd.DataFrame(rows, columns=["planks", "line", "chance", "low", "high"])
+
+
+def verdict_mix(
+    spreads: Spreads,
+    nest: Nest,
+    decision: Decision,
+    *,
+    planks: Iterable[int],
+    limit: float,
+    same_possible: bool,
+) -> pd.DataFrame:
+    """Probability of each verdict over the true difference, from none to where it is seldom missed.
+
+    Parameters
+    ----------
+    planks : of each wood, the named pair first.
+
+    Returns
+    -------
+    difference (on the scale of analysis), verdict, chance.
+    """
+    planks, variance = list(planks), nest.variance(spreads)
+    seen = SEEN * math.sqrt(2 * variance / min(planks))
+    options = {"limit": limit, "same_possible": same_possible, "draws": DRAWS}
+    rows = []
+    for difference in np.linspace(0.0, max(3.0 * limit, seen), STEPS):
+        found = decision.chances(difference, variance, planks, **options)
+        rows += [(difference, verdict, found.of[verdict]) for verdict in VERDICTS]
+    return pd.DataFrame(rows, columns=["difference", "verdict", "chance"])
+
+
+def spread_parts(spreads: Spreads, designs: Iterable[tuple[str, int, Nest]]) -> pd.DataFrame:
+    """What boards, mounts and takes leave in the variance of a wood's mean.
+
+    Parameters
+    ----------
+    designs : code, planks of each wood, and what lies below a plank.
+
+    Returns
+    -------
+    design, planks, boards, mounts, takes, from_boards, from_mounts, from_takes (variances on the
+    scale of analysis), sd.
+    """
+    rows = []
+    for design, planks, nest in designs:
+        boards = (spreads.source**2 + spreads.specimen**2 / nest.boards) / planks
+        each = planks * nest.boards * nest.mounts
+        mounts, takes = spreads.mount**2 / each, spreads.take**2 / (each * nest.takes)
+        numbers = (planks, nest.boards, nest.mounts, nest.takes)
+        rows.append((design, *numbers, boards, mounts, takes, math.sqrt(boards + mounts + takes)))
+    columns = ["design", "planks", "boards", "mounts", "takes"]
+    return pd.DataFrame(rows, columns=[*columns, "from_boards", "from_mounts", "from_takes", "sd"])
+
+
+def never_beyond(limit: float, variance: float, decision: Decision) -> float:
+    """Probability of `beyond limit` for a true difference as large as the limit, with 1,000
+    planks of each wood: what no number of boards will ever raise."""
+    free = replace(decision, block_columns=0)
+    return free.chances(limit, variance, 1000, limit=limit).of[Verdict.BEYOND]
+
+
+def false_alarms(
+    spreads: Spreads,
+    *,
+    woods: int,
+    planks: int,
+    boards: int,
+    mounts: int,
+    takes: int,
+    confidence: float = 0.95,
+    runs: int = RUNS,
+    seed: int = 172,
+) -> pd.DataFrame:
+    """How often some pair is declared although no wood differs.
+
+    Parameters
+    ----------
+    planks : of each wood, 2 or more.  boards : of each plank.  mounts : of each board.
+    takes : of each mount.
+    runs : drawn studies.
+
+    Returns
+    -------
+    counted, units (a wood), rate, low, high (the rate give or take two standard errors).
+    """
+    shape = (woods, planks, boards, mounts, takes)
+    sizes = [math.prod(shape[1 : 2 + level]) for level in range(len(COUNTED))]
+    groups = [np.repeat(np.arange(woods), size) for size in sizes]
+    models = [wood_model(group, np.ones((group.size, 1)), block=False) for group in groups]
+    rng = np.random.default_rng(seed)
+    alarms = np.zeros(len(COUNTED))
+    for _ in range(runs):
+        values = _drawn(spreads, shape, rng)
+        for level, model in enumerate(models):
+            units = values.mean(axis=tuple(range(2 + level, 5))).reshape(-1)
+            pairs = compare_pairs(model, units, confidence=confidence)
+            alarms[level] += any(pair.p <= 1 - confidence for pair in pairs)
+    rate = alarms / runs
+    se = np.sqrt(np.maximum(rate * (1 - rate), 1 / runs) / runs)
+    ends = {"low": np.maximum(rate - 2 * se, 0.0), "high": np.minimum(rate + 2 * se, 1.0)}
+    return pd.DataFrame({"counted": COUNTED, "units": sizes, "rate": rate, **ends})
+
+
+def _drawn(spreads: Spreads, shape: tuple[int, ...], rng: np.random.Generator) -> np.ndarray:
+    values = np.zeros(shape)
+    levels = (spreads.source, spreads.specimen, spreads.mount, spreads.take)
+    for level, sd in enumerate(levels):
+        own = shape[: 2 + level] + (1,) * (3 - level)
+        values = values + sd * rng.standard_normal(own)
+    return values

@@ -1,0 +1,211 @@
+"""Every code of a plan, of covariates and of the checks as a sentence, with its fields."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from studylib.codes import note
+from studylib.codes.covariates import CovariateFault, CovariateNote, HeldEqual, Outcome, Property
+from studylib.codes.features import Caution
+from studylib.codes.planning import Design, Line, Never, Origin, PlanFault, Planned
+from studylib.codes.stability import Drift, Order, Outliers, Second
+from studylib.words import say
+
+H3 = "tone.h3.rel_db"
+PAIR = {"wood_a": "larch", "wood_b": "robinia"}
+BOTH = {
+    f"{part}_{which}": number
+    for which in ("with", "without")
+    for part, number in (("difference", 1.25), ("low", -0.5), ("high", 3.0))
+}
+THICK = Property.THICKNESS
+CHART = {"feature": H3, "specimen": "REF", "mounts": 4}
+SLOPE = {
+    "held": THICK, "slope": 0.42, "low": -0.3, "high": 1.1, "unit": "dB",
+    "slope_unit": "dB per 0.1 mm", "flat": True, "p": 0.0004, "left_out": 1, "df": 4.0,
+    "guess": True,
+}  # fmt: skip
+FIELDS: list[tuple[str, dict, str]] = [
+    # a plan
+    (PlanFault.F_TEST, {"n": 1, "woods": 3}, "at least 2 boards and 2 woods, not 1 and 3"),
+    (PlanFault.SMALL_EFFECT, {"effect_f": 0.001, "most": 100000}, "f = 0.001 needs more than"),
+    (PlanFault.ONE_SOURCE, {}, "fewer than 2 sources"),
+    (PlanFault.ZERO_SPREAD, {}, "is zero, which no wood has"),
+    (PlanFault.PILOT_COLUMNS, {"name": "a.csv", "missing": ["low", "high"]}, "no column low or"),
+    (PlanFault.PILOT_LACKS, {"name": "a.csv", "feature": H3}, f"holds nothing on {H3}"),
+    (PlanFault.PILOT_FLAT, {"name": "a.csv", "feature": H3}, "too few boards"),
+    (PlanFault.FEW_MINUTES, {"budget": 40.0, "woods": 3, "least": 142.8}, "40 minutes are too few"),
+    (PlanFault.ONE_WOOD, {}, "only one wood"),
+    (PlanFault.NO_PILOT, {"name": "a.csv"}, "there is no file a.csv there"),
+    (PlanFault.PILOT_UNREADABLE, {"name": "a.csv"}, "cannot be read as a table"),
+    (Origin.COMMON, {"board": 1.5, "mount": 1.0, "take": 0.5, "unit": "dB"}, "mounts 1 dB, takes"),
+    (Origin.PILOT, {"name": "a.csv", "unseen": ["mount", "take"]}, "not show mount and take"),
+    (Origin.PILOT, {"name": "a.csv", "unseen": []}, "a.csv, with the interval"),
+    *((code, {}, "") for code in (*Line, *Design)),
+    (
+        Planned.DESIGN,
+        {"planks": {"larch": 4, "cherry": 1}, "boards": 2.0, "mounts": 1, "takes": 3,
+         "batches": 2, "primary": 1, "assumed": True},
+        "4 planks of larch and 1 plank of cherry (2 boards of each), 1 mount of each board, 3 "
+        "takes of each mount, in 2 batches; 1 primary feature.",
+    ),
+    (
+        Planned.DETECTED,
+        {"feature": H3, "size": "1.00 dB", "limited": True, "declared": 0.017, "low": 0.0069,
+         "high": 0.0464, "unlimited": 0.25},
+        "is detected in 1.7 % of such studies (0.7 % to 4.6 % for",
+    ),
+    (
+        Planned.NEEDED,
+        {"feature": H3, "wanted": 0.8, "declare": [70, 26, None], "same": [], "most": 1000},
+        "takes 70 planks of each wood (26 to more than 1000 for",
+    ),
+    (
+        Planned.NEEDED,
+        {"feature": H3, "wanted": 0.8, "declare": [70, 26, 244], "same": [46, 17, 162],
+         "most": 1000},
+        "calling two equal woods the same takes 46 planks (17 to 162 for",
+    ),
+    (
+        Planned.MINUTES,
+        {"feature": H3, "spent": 571.2, "boards": 7, "mounts": 1, "takes": 3},
+        "(571, controls not counted) are best spent on 7 boards of each wood, 1 mount of",
+    ),
+    (Planned.OPTIMUM, {"mounts": 0.93, "takes": 1.6, "feature": H3}, "is 0.9 mounts of a board"),
+    (Planned.NO_OPTIMUM, {}, "has no answer"),
+    (Planned.AIM_DETECT, {"size": "1.00 dB"}, "to detect 1.00 dB"),
+    (Planned.AIM_SAME, {"size": "1.00 dB"}, "the same within 1.00 dB"),
+    (Planned.WRITTEN, {}, "plan/"),
+    (Planned.NOT_WRITTEN, {}, "Nothing was written"),
+    (Never.WOOD, {"woods": ["larch", "oak"], "least": 2}, 'anything about "larch" and "oak" as a'),
+    (Never.SAME, {}, "two woods are the same"),
+    (Never.BEYOND, {"feature": H3, "share": 0.0102}, "in 1.0 % of studies"),
+    (Never.DRIVER, {}, "beyond the driver"),
+    (Never.WHY, {}, "why two woods differ"),
+    # covariates
+    *((code, {}, "") for code in Property if code not in (Property.FEATURE, Property.COLUMN)),
+    (Property.FEATURE, {"name": "wood.density_kg_m3"}, "density"),
+    (Property.COLUMN, {"name": "ring width"}, "ring width"),
+    (CovariateFault.UNKNOWN, {"name": "mas", "nearest": "mass_g"}, 'the nearest is "mass_g"'),
+    (CovariateFault.UNKNOWN, {"name": "mas", "nearest": ""}, 'there is no covariate "mas"'),
+    (CovariateFault.TWO_VALUES, {"specimen": "L1", "covariate": "mass_g"}, "two values"),
+    (CovariateNote.FEW_SOURCES, {"smallest": 3, "held": THICK}, "so thickness cannot be held"),
+    (CovariateNote.SAME_FOR_ALL, {"held": THICK}, "thickness is the same for all boards"),
+    (CovariateNote.SAME_IN_WOOD, {"held": THICK}, "does not vary within a wood"),
+    (CovariateNote.ONLY_BETWEEN_BATCHES, {"held": THICK}, "only between the batches"),
+    (CovariateNote.NO_OVERLAP, {"held": THICK}, "no overlap in thickness"),
+    (CovariateNote.LITTLE_OVERLAP, {"held": THICK, "overlap": 0.375}, "only 38 % of the sources"),
+    (CovariateNote.SLOPES_DIFFER, {"held": THICK}, "not the same at every thickness"),
+    (CovariateNote.LEFT_OUT, {"boards": 2, "held": THICK}, "2 boards without thickness left out"),
+    (CovariateNote.NOT_COMPARED, {"reason": Property.MASS}, "not compared: mass"),
+    (CovariateNote.NO_FREEDOM, {}, "no degree of freedom"),
+    (CovariateNote.FEW_DF, {"df": 7.0}, "with 7 degrees of freedom left, the adjusted"),
+    (CovariateNote.GUESS, {"df": 1.0}, "with 1 degree of freedom left"),
+    (CovariateNote.NO_INTERVAL, {}, "no interval"),
+    (CovariateNote.CONFOUNDED, {}, "confounded"),
+    (HeldEqual.ABOUT, {}, "analysis of covariance (one"),
+    (HeldEqual.INTERVALS, {}, "Tukey-Kramer"),
+    (HeldEqual.CANNOT_SAY, {}, "What this cannot say"),
+    (HeldEqual.NOTHING, {}, "could be held equal"),
+    (
+        HeldEqual.PARAGRAPH,
+        {"name": H3, "held": THICK, "parts": [HeldEqual.NOTHING, CovariateNote.CONFOUNDED]},
+        "Level of harmonic 3 relative to the fundamental, with thickness held equal: No property",
+    ),
+    (
+        HeldEqual.PAIRS,
+        {"pairs": [{**PAIR, **BOTH}, {**PAIR, **BOTH}], "unit": "dB"},
+        "robinia minus larch +1.2 dB (−0.5 to 3.0 dB) instead of +1.2 dB (−0.5 to 3.0 dB); rob",
+    ),
+    (HeldEqual.NO_ANSWER, {"pair": None, "why": CovariateNote.NO_FREEDOM}, "no answer; too few"),
+    (HeldEqual.NO_ANSWER, {"pair": PAIR, "why": CovariateNote.CONFOUNDED}, "robinia versus larch:"),
+    (
+        HeldEqual.OUTCOME,
+        {"outcome": Outcome.STAYS, "held": THICK, "pairs": [PAIR, PAIR]},
+        "so thickness alone is not the reason: robinia versus larch and robinia versus larch.",
+    ),
+    (HeldEqual.APART, {"held": THICK, "pairs": [PAIR]}, "whatever the numbers say"),
+    (
+        HeldEqual.SLOPE,
+        SLOPE,
+        "Within a wood it changes by +0.42 dB per 0.1 mm (−0.30 to 1.10 dB), which cannot be "
+        "distinguished from no change. The woods do not seem to share one slope (p < 0.001), so",
+    ),
+    (
+        HeldEqual.SLOPE,
+        SLOPE | {"flat": False, "p": None, "left_out": 0, "df": None},
+        "(−0.30 to 1.10 dB).",
+    ),
+    *((code, {"held": "thickness"}, "") for code in Outcome),
+    *((HeldEqual.CAUTION, {"caution": caution}, "") for caution in Caution),
+    # beside the verdicts
+    (Outliers.TOO_FEW, {}, "too few boards"),
+    (Outliers.TESTS, {"tests": 13, "expected": 0.65, "found": 1}, "0.65 findings can be expected"),
+    (Outliers.NONE, {}, "Nothing stands out."),
+    (Outliers.FOUND, {"items": 2, "outliers": 1}, "2 items stand out, 1 of them beyond the 1 %"),
+    (Outliers.NO_CHANGE, {}, "changes no verdict"),
+    (
+        Outliers.CHANGES,
+        {"feature": H3, "item": "C2",
+         "pairs": [{**PAIR, "verdict": "open", "verdict_without": "different"}] * 2},
+        'robinia versus larch is "open" with it and "different" without it; robinia versus',
+    ),
+    (Order.UNKNOWN, {}, "cannot be told"),
+    (Order.MIXED, {"correlation": 0.237, "p": 0.772}, "(correlation 0.24, p = 0.772 for"),
+    (
+        Order.CONFOUNDED,
+        {"correlation": 0.95, "p": 0.0001, "first": "larch", "last": "oak"},
+        "correlation 0.95, p < 0.001 for",
+    ),
+    (Drift.NO_CHART, {}, "no reference specimen"),
+    (Drift.NO_LIMITS, CHART, f"{H3}: 4 mounts of REF, no limits"),
+    (Drift.INSIDE, CHART, "all inside the limits"),
+    (
+        Drift.OUTSIDE,
+        {**CHART, "outside": [{"mount": 1, "batch": "day1"}, {"mount": 2, "batch": "day2"}]},
+        "outside the limits: mount 1 (day1) and mount 2 (day2). Either",
+    ),
+    *(
+        (
+            Drift.CHANGE,
+            {"feature": H3, "change": 1.234, "low": 0.4, "high": 2.1, "unit": "dB",
+             "removed": removed},
+            said,
+        )
+        for removed, said in ((True, "It is taken out of the effects"), (False, "not corrected"))
+    ),
+    (Drift.NONE, {}, "No primary feature drifts"),
+    (Second.NOT_NAMED, {}, "names no second column"),
+    (Second.ONE_GROUP, {"name": "finish"}, "All boards have the same finish"),
+    (
+        Second.CONFOUNDED,
+        {"name": "finish", "parts": [{"woods": ["larch"], "groups": ["oiled"]},
+                                     {"woods": ["oak", "cherry"], "groups": ["waxed"]}]},
+        "larch only with oiled; oak and cherry only with waxed. A difference",
+    ),
+    (Second.HELD_EQUAL, {"name": "finish"}, "Woods with finish held equal"),
+    (Second.REMARK, {"features": [H3, "x"], "remark": Second.NO_FREEDOM}, f"{H3}, x: too few"),
+    (Second.TOO_FEW, {}, "cannot be separated from takes"),
+    (Second.NO_FREEDOM, {}, "too few boards for this many groups"),
+    (Second.INSEPARABLE, {"name": "finish"}, "the effects of wood, batch and finish"),
+    (Second.NOT_CONVERGED, {}, "did not converge"),
+    (Second.NOT_ALIKE, {"p": 0.0432}, "(p = 0.043)"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("code", "fields", "said"), FIELDS)
+def test_each_code_has_a_clean_sentence_with_its_fields(code, fields, said):
+    sentence = say(note(code, **fields))
+    assert said in sentence
+    assert sentence == re.sub(r"\s+", " ", sentence).strip()
+    assert not re.search(r"[{}_]{2}|\s[,;:)]|\(\s|\s\.(?!\d)|None|undefined|nan\b", sentence)
+
+
+def test_every_code_of_these_files_is_asked_for():
+    kinds = (
+        *(PlanFault, Origin, Line, Design, Planned, Never, Property, CovariateFault),
+        *(CovariateNote, HeldEqual, Outcome, Outliers, Order, Drift, Second),
+    )
+    assert {code for code, _, _ in FIELDS} == {code for kind in kinds for code in kind}
