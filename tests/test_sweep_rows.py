@@ -25,9 +25,9 @@ from studylib.measure.sweep_rows import (
 )
 from studylib.recordings import probe, read_window
 from studylib.register import is_known
+from studylib.signal.bands import third_octave_bands
 from studylib.signal.line_sums import line_sums
 from studylib.signal.sweep import SweepShape, sweep_signal, usable_band
-from studylib.signal.third_octave import third_octave_bands
 from studylib.signal.tone import fit_tone
 from studylib.tables import TABLES
 

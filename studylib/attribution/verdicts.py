@@ -37,7 +37,7 @@ from studylib.codes.attribution import (
 )
 from studylib.errors import InputError
 from studylib.sheets import Take
-from studylib.signal.hum import distance_from_mains
+from studylib.signal.noise import distance_from_mains
 from studylib.words.text import nearest
 
 NEAR_DB = 6.0  # a leak this near to the observed level explains it

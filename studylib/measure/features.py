@@ -85,9 +85,7 @@ def tone_features(
             value = 10.0 * float(np.log10(band.power / base))
             u = 10.0 / float(np.log(10.0)) * band.u_relative
             reason = "" if band.told else Unused.BAND_FILLED
-            yield FeatureValue(
-                f"tone.band{band.nominal_hz:g}.rel_db", value, "dB", u, band.told, reason
-            )
+            yield FeatureValue(f"tone.band{band.nominal}.rel_db", value, "dB", u, band.told, reason)
     centroid = harmonics.centroid_hz(fit, channel=channel)
     yield FeatureValue("tone.centroid_hz", centroid.value, "Hz", centroid.u, True, "")
     yield FeatureValue("tone.frequency_hz", fit.frequency_hz, "Hz", fit.u_frequency_hz, True, "")
@@ -132,7 +130,7 @@ def empty_features(k: int, settings: Settings, *, rate_hz: int) -> Iterator[Feat
     """
     fundamental = settings.tone.fundamental_hz
     highest = min(settings.tone.harmonics, int(rate_hz / 2 / fundamental * 0.999))
-    bands = [f"{band.nominal_hz:g}" for band in octave_bands(rate_hz)]
+    bands = [band.nominal for band in octave_bands(rate_hz)]
     sensed = has_sensed_drive(settings)
     for family in register.of_kind(Kind.TONE if k == 1 else Kind.PROBE):
         if family.pattern.endswith((".response_db", ".response_deg")):

@@ -24,10 +24,10 @@ from studylib import tables
 from studylib.codes.modes import SweepReason
 from studylib.codes.takes import Unused
 from studylib.measure.features import FeatureValue
+from studylib.signal.bands import band_means, third_octave_bands
 from studylib.signal.harmonics import DB_PER_RATIO
 from studylib.signal.sweep import ORDERS, SweepShape, free_decay, usable_band
 from studylib.signal.sweep_orders import Orders, ends_too_soon, measure_orders
-from studylib.signal.third_octave import band_means, third_octave_bands
 from studylib.signal.transfer_functions import transfer_functions
 
 SWEEP_COLUMNS = tables.TABLES["sweeps"].names

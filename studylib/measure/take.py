@@ -21,9 +21,8 @@ from studylib.codes.checks import Verdict
 from studylib.errors import InputError
 from studylib.recordings import RecordingInfo, windows
 from studylib.signal import quality
-from studylib.signal.hum import strongest_line
 from studylib.signal.line_sums import end_levels, line_sums, missing_tail
-from studylib.signal.noise import NoiseSpectrum, noise_spectrum, windowed_density
+from studylib.signal.noise import NoiseSpectrum, noise_spectrum, strongest_line, windowed_density
 from studylib.signal.samples import SampleFacts, describe, merge
 from studylib.signal.tone import MAX_SEGMENT_S, ToneFit, fit_tone, join_fits, record_length
 

@@ -1,9 +1,10 @@
-"""Octave bands and the A-weighting.
+"""Octave and third-octave bands, the level of a response in them, and the A-weighting.
 
-Functions: octave_bands (nominal and exact mid frequencies with edges), a_weighting.
-Source: IEC 61260-1:2014 (base-ten system: ratio G = 10^(3/10), mid frequencies 1000 G^x,
-edges a half band away); IEC 61672-1:2013 Annex E (analytic A-weighting, its four pole
-frequencies 20.60, 107.7, 737.9 and 12194 Hz, normalised to 0 dB at 1 kHz).
+Functions: octave_bands, third_octave_bands, band_means, a_weighting. Class: Band.
+Source: IEC 61260-1:2014, base-ten system: ratio G = 10^(3/10), mid frequencies 1000 G^x for octaves
+and 1000 G^(x/3) for third octaves, edges half a band away; nominal frequencies as listed there.
+IEC 61672-1:2013 Annex E (analytic A-weighting, its four pole frequencies 20.60, 107.7, 737.9 and
+12194 Hz, normalised to 0 dB at 1 kHz).
 """
 
 from __future__ import annotations
@@ -13,15 +14,20 @@ from typing import NamedTuple
 
 import numpy as np
 
+from studylib.register import OCTAVE_BANDS, THIRD_OCTAVE_BANDS
+from studylib.words import say
+
 OCTAVE_RATIO = 10.0**0.3
-NOMINAL_HZ = (31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)
+THIRDS = ("10", "12.5", "16", *THIRD_OCTAVE_BANDS)
+FIRST_OCTAVE, FIRST_THIRD = -5, -20  # x of the first nominal frequency; 1000 Hz has x = 0
 _POLES_HZ = (20.598997, 107.65265, 737.86223, 12194.217)
 
 
 class Band(NamedTuple):
-    """One octave band, all in hertz: its nominal name, its edges."""
+    """One band: its nominal name, exact mid frequency and edges in Hz."""
 
-    nominal_hz: float
+    nominal: str
+    mid_hz: float
     low_hz: float
     high_hz: float
 
@@ -30,12 +36,52 @@ class Band(NamedTuple):
 def octave_bands(rate_hz: float) -> tuple[Band, ...]:
     """Octave bands from 31.5 Hz up that lie wholly below half the sampling rate."""
     half = OCTAVE_RATIO**0.5
+    mids = [1000.0 * OCTAVE_RATIO ** (FIRST_OCTAVE + i) for i in range(len(OCTAVE_BANDS))]
+    return tuple(
+        Band(nominal, mid, mid / half, mid * half)
+        for nominal, mid in zip(OCTAVE_BANDS, mids, strict=True)
+        if mid * half <= rate_hz / 2
+    )
+
+
+@lru_cache(maxsize=32)
+def third_octave_bands(lowest_hz: float, highest_hz: float) -> tuple[Band, ...]:
+    """The bands from 10 Hz to 20 kHz that lie wholly between two frequencies."""
     bands = []
-    for place, nominal in enumerate(NOMINAL_HZ, start=-5):
-        mid = 1000.0 * OCTAVE_RATIO**place
-        if mid * half <= rate_hz / 2:
-            bands.append(Band(nominal, mid / half, mid * half))
+    for x, nominal in enumerate(THIRDS, start=FIRST_THIRD):
+        mid = 1000.0 * OCTAVE_RATIO ** (x / 3.0)
+        low, high = mid * OCTAVE_RATIO ** (-1.0 / 6.0), mid * OCTAVE_RATIO ** (1.0 / 6.0)
+        if lowest_hz <= low and high <= highest_hz:
+            bands.append(Band(nominal, mid, low, high))
     return tuple(bands)
+
+
+def band_means(frequency_hz: np.ndarray, values: np.ndarray, bands: tuple[Band, ...]) -> np.ndarray:
+    """Mean over frequency within each band, (B,).
+
+    Parameters
+    ----------
+    frequency_hz : (M,) rising, spanning all bands; resonances need a step well below their width.
+    values : (M,) a density over frequency, such as the squared magnitude of a response; taken as
+        straight lines between the points, cut at the bands' edges.
+
+    Raises
+    ------
+    ValueError : a band reaches beyond the frequencies given.
+    """
+    f, v = np.asarray(frequency_hz, dtype=float), np.asarray(values, dtype=float)
+    edges = np.array([(band.low_hz, band.high_hz) for band in bands]).reshape(-1, 2)
+    if edges.size and (edges.min() < f[0] or edges.max() > f[-1]):
+        raise ValueError(say("measure.bands_beyond"))
+    areas = np.concatenate([[0.0], np.cumsum(0.5 * np.diff(f) * (v[1:] + v[:-1]))])
+
+    def area_to(edge: np.ndarray) -> np.ndarray:
+        i = np.clip(np.searchsorted(f, edge, side="right") - 1, 0, f.size - 2)
+        step = edge - f[i]
+        slope = (v[i + 1] - v[i]) / (f[i + 1] - f[i])
+        return areas[i] + step * (v[i] + 0.5 * slope * step)
+
+    return (area_to(edges[:, 1]) - area_to(edges[:, 0])) / (edges[:, 1] - edges[:, 0])
 
 
 def a_weighting(frequency_hz: np.ndarray) -> np.ndarray:

@@ -36,7 +36,7 @@ from studylib.signal.decay_fit import (
     Work,
 )
 from studylib.signal.decay_search import dropped_weak, refitted, with_new_decays
-from studylib.signal.floor import noise_floor
+from studylib.signal.noise import noise_floor
 from studylib.signal.poles import decays_in_bins
 
 FALSE_ALARM = 1e-3  # of a peak, over all bins together

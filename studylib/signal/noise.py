@@ -10,10 +10,20 @@ too, the noise cannot be told, and bands say so.
 Conventions: power is mean square in the unit of the samples squared; densities are per hertz
 and one-sided.
 
-Functions: windowed_density, skirt, noise_spectrum, room_lines; NoiseSpectrum with .power,
-.weighted_power, .bands, .hidden.
+Hum: lines at multiples of the mains frequency. One that falls on a harmonic of the tone cannot be
+separated from it, so hum is judged on the other lines. Both 50 and 60 Hz are looked at; the
+stronger family's strongest line counts.
+
+The floor under a decay: a record that starts with a knock leaks into every bin as long as no window
+is laid over it. A Hann window, applied to the bins (each less half of its two neighbours), leaves
+the peaks standing on next to nothing; a low quantile in each stretch of bins then gives the noise.
+
+Functions: windowed_density, skirt, noise_spectrum, room_lines, strongest_line,
+distance_from_mains, noise_floor; NoiseSpectrum with .power, .weighted_power, .bands, .hidden.
 Source: the transform of cos^4 in closed form; Harris 1978 for its noise bandwidth (35/18
-bins); bands.py.
+bins); bands.py. Mains frequencies of IEC 60196; a grid wanders by about 0.2 Hz (common practice,
+no source), its k-th line k times as far. A quantile q of exponential variables of mean P is
+-P ln(1 - q); Hann's weights 1, -1/2, -1/2 over 2 pass 3/8 of white noise's power (definitions).
 """
 
 from __future__ import annotations
@@ -34,6 +44,14 @@ MEASURED_SHARE = 0.25  # of a band's bins that must not be stand-ins
 MEASURED_BINS = 8
 LINE_STANDS_OUT = 20.0  # power over the noise around it: far less than 1 chance in 1000
 NOISE_BANDWIDTH = 35.0 / 18.0  # of the window, in bins
+MAINS_HZ = (50.0, 60.0)
+HIGHEST_HUM_HZ = 1000.0
+WANDER_HZ = 0.2
+HUM_STANDS_OUT = 20.0  # power over the local noise: one chance in 1e5 for each of some 100 bins
+FLOOR_QUANTILE = 0.35
+HANN_POWER = 0.375
+LEAST_BINS = 48
+STRETCH = 0.3  # of a stretch of bins, relative to its frequency
 # Neighbouring bins are correlated: the variance of a sum of n of them is that of 0.381 n
 # independent ones (the sum of squares of the window's autocorrelation, 1, 0.8, 0.4, 4/35, 1/70).
 INDEPENDENT_SHARE = 1.0 / (1.0 + 2.0 * (0.8**2 + 0.4**2 + (4 / 35) ** 2 + (1 / 70) ** 2))
@@ -42,7 +60,7 @@ INDEPENDENT_SHARE = 1.0 / (1.0 + 2.0 * (0.8**2 + 0.4**2 + (4 / 35) ** 2 + (1 / 7
 class BandNoise(NamedTuple):
     """Noise of one octave band; `told` False where the tone leaves too little of it to see."""
 
-    nominal_hz: float
+    nominal: str
     power: float
     u_relative: float
     told: bool
@@ -113,11 +131,11 @@ def _a_power(size: int, step_hz: float) -> np.ndarray:
 
 
 @lru_cache(maxsize=16)
-def _band_edges(size: int, step_hz: float, rate_hz: float) -> tuple[np.ndarray, list[float]]:
+def _band_edges(size: int, step_hz: float, rate_hz: float) -> tuple[np.ndarray, list[str]]:
     bands = octave_bands(rate_hz)
     edges = [int(np.ceil(band.low_hz / step_hz)) for band in bands]
     edges.append(int(np.ceil(bands[-1].high_hz / step_hz)))
-    return np.minimum(np.array(edges), size - 1), [band.nominal_hz for band in bands]
+    return np.minimum(np.array(edges), size - 1), [band.nominal for band in bands]
 
 
 def windowed_density(spectrum: np.ndarray, *, n: int, rate_hz: float) -> np.ndarray:
@@ -208,3 +226,104 @@ def room_lines(
         amplitude = np.sqrt(2.0 * NOISE_BANDWIDTH * step_hz * peak) if stands else 0.0
         found.append((float(frequency), float(amplitude), noise))
     return found
+
+
+# Hum
+
+
+@lru_cache(maxsize=32)
+def _line_bins(step_hz: float, size: int) -> tuple[np.ndarray, np.ndarray]:
+    """Frequencies (L,) of the lines and the bins (L, W) in which each is looked for."""
+    lines = np.array(
+        sorted({m * k for m in MAINS_HZ for k in range(1, int(HIGHEST_HUM_HZ / m) + 1)})
+    )
+    lines = lines[lines < (size - 40) * step_hz]
+    # The k-th line wanders k times as far.
+    reach = np.ceil(WANDER_HZ * lines / MAINS_HZ[0] / step_hz).astype(int) + 1
+    offsets = np.arange(-reach.max(initial=0), reach.max(initial=0) + 1)
+    offsets = np.clip(offsets, -reach[:, None], reach[:, None])
+    bins = np.rint(lines / step_hz).astype(int)[:, None] + offsets
+    return lines, np.clip(bins, 3, size - 3)
+
+
+def strongest_line(
+    density: np.ndarray, *, step_hz: float, tone_hz: float | None
+) -> tuple[float, float]:
+    """(mean square, frequency) of the strongest mains line that is no harmonic; (0, 0) if none.
+
+    Parameters
+    ----------
+    density : (bins,) of a channel (`windowed_density`), the tone still in it.
+    step_hz : distance of the bins.
+    tone_hz : the tone; lines within 4 bins or 2 Hz of its harmonics are left out, and so are
+        those that its windowed skirt would hide.
+    """
+    lines, bins = _line_bins(step_hz, density.size)
+    if lines.size == 0:
+        return 0.0, 0.0
+    found = bins[np.arange(lines.size), density[bins].argmax(axis=1)]
+    height = density[found]
+    away = np.arange(8, 32)
+    around = np.concatenate([bins[:, :1] - away, bins[:, -1:] + away], axis=1)
+    around = np.sort(density[np.clip(around, 3, density.size - 3)], axis=1)
+    floor = around[:, around.shape[1] // 2]
+    stands = height > HUM_STANDS_OUT * floor
+    if tone_hz:
+        nearest = np.maximum(np.rint(found * step_hz / tone_hz), 1) * tone_hz
+        apart = np.abs(found * step_hz - nearest)
+        stands &= apart > max(2.0, 4.0 * step_hz)
+        peak = np.clip(np.rint(nearest / step_hz).astype(int), 3, density.size - 4)
+        tone = density[peak[:, None] + np.arange(-1, 2)].max(axis=1)
+        stands &= height > 4.0 * tone * skirt(np.maximum(apart / step_hz - 0.5, 3.5))
+    if not stands.any():
+        return 0.0, 0.0
+    best = int(np.argmax(np.where(stands, height, 0.0)))
+    # A line's mean square: its peak density times the window's noise bandwidth.
+    return float(height[best] * NOISE_BANDWIDTH * step_hz), float(lines[best])
+
+
+def distance_from_mains(tone_hz: float) -> float:
+    """Distance in hertz of a tone from the nearest multiple of 50 or 60 Hz."""
+    return min(abs(tone_hz - max(round(tone_hz / m), 1) * m) for m in MAINS_HZ)
+
+
+# The floor under a decay
+
+
+def noise_floor(spectrum: np.ndarray, *, first: int, last: int) -> np.ndarray:
+    """Expected |bin|^2 of the noise under a decay, from bins between its peaks.
+
+    Parameters
+    ----------
+    spectrum : complex (bins,), `rfft` without a window.
+    first, last : the bins wanted, both included.
+
+    Returns
+    -------
+    (last - first + 1,).
+    """
+    hann = 0.5 * spectrum[1:-1] - 0.25 * (spectrum[:-2] + spectrum[2:])
+    power = np.abs(hann[first - 1 : last]) ** 2
+    edges = _stretches(first, last)
+    middles = 0.5 * (edges[1:] + edges[:-1])
+    floors = np.array(
+        [
+            np.partition(part, int(FLOOR_QUANTILE * len(part)))[int(FLOOR_QUANTILE * len(part))]
+            for part in np.split(power, edges[1:-1])
+        ]
+    )
+    floors *= 1.0 / (HANN_POWER * -np.log1p(-FLOOR_QUANTILE))
+    # Between stretches in decibels, so that a hum line beside a quiet stretch does not spread.
+    level = np.log(np.maximum(floors, np.finfo(float).tiny))
+    return np.exp(np.interp(np.arange(last - first + 1), middles, level))
+
+
+def _stretches(first: int, last: int) -> np.ndarray:
+    """Edges of the stretches, counted from `first`."""
+    edges = [0]
+    while edges[-1] < last - first + 1:
+        edges.append(edges[-1] + max(LEAST_BINS, int(STRETCH * (first + edges[-1]))))
+    edges[-1] = last - first + 1
+    if len(edges) > 2 and edges[-1] - edges[-2] < LEAST_BINS:
+        del edges[-2]
+    return np.array(edges)

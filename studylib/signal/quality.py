@@ -30,7 +30,7 @@ from studylib.codes import note, several
 from studylib.codes.checks import CheckFault, CheckSource, Verdict
 from studylib.errors import InputError
 from studylib.signal.harmonics import DB_PER_RATIO
-from studylib.signal.hum import distance_from_mains
+from studylib.signal.noise import distance_from_mains
 from studylib.signal.samples import SampleFacts, allowed_run
 from studylib.signal.tone import ToneFit
 

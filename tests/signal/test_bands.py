@@ -35,7 +35,7 @@ def test_a_weighting_takes_zero_hertz():
 
 
 def test_octave_edges_follow_the_standard():
-    bands = {band.nominal_hz: band for band in octave_bands(48_000)}
+    bands = {float(band.nominal): band for band in octave_bands(48_000)}
     # 1 kHz octave: edges 1000 * 10^(-+0.15).
     assert bands[1000.0].low_hz == pytest.approx(707.9458, abs=1e-4)
     assert bands[1000.0].high_hz == pytest.approx(1412.5375, abs=1e-4)
@@ -48,5 +48,5 @@ def test_bands_touch_and_stop_below_half_the_rate():
     bands = octave_bands(24_000)
     for lower, upper in itertools.pairwise(bands):
         assert lower.high_hz == pytest.approx(upper.low_hz, rel=1e-12)
-    assert bands[-1].nominal_hz == 8000.0
+    assert bands[-1].nominal == "8000"
     assert bands[-1].high_hz < 12_000

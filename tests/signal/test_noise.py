@@ -7,12 +7,13 @@ import pytest
 from scipy.fft import rfft
 from scipy.signal import get_window, periodogram
 
-from studylib.signal.hum import distance_from_mains, strongest_line
 from studylib.signal.noise import (
     NOISE_BANDWIDTH,
+    distance_from_mains,
     noise_spectrum,
     room_lines,
     skirt,
+    strongest_line,
     windowed_density,
 )
 from tests.signal.tones import harmonic_tone, phase
@@ -72,12 +73,12 @@ def test_bands_of_white_noise_and_their_uncertainty(rng):
     ]
     power = np.array([[band.power for band in bands] for bands in read])
     for i, band in enumerate(read[0]):
-        expected = _white_band(band.nominal_hz, sigma, RATE)
+        expected = _white_band(float(band.nominal), sigma, RATE)
         # Four standard errors of the mean.
         assert power[:, i].mean() == pytest.approx(expected, rel=4 * band.u_relative / 20)
         spread = power[:, i].std() / power[:, i].mean()
         # A narrow band with the fundamental in it states too much rather than too little.
-        assert 0.85 < band.u_relative / spread < (1.2 if band.nominal_hz >= 500 else 1.45)
+        assert 0.85 < band.u_relative / spread < (1.2 if float(band.nominal) >= 500 else 1.45)
         assert band.told
 
 
@@ -96,11 +97,11 @@ def test_a_band_is_the_noise_in_it_or_says_that_the_tone_fills_it(rng, f_hz):
         bands = [spectrum.bands()[i] for spectrum in spectra]
         if all(band.told for band in bands):
             ratio = np.mean([band.power for band in bands]) / _white_band(
-                band.nominal_hz, sigma, RATE
+                float(band.nominal), sigma, RATE
             )
             assert ratio == pytest.approx(1, abs=4 * band.u_relative / np.sqrt(20) + 0.02)
         else:
-            untold.add(band.nominal_hz)
+            untold.add(float(band.nominal))
     assert untold <= ({31.5, 63, 125} if f_hz < 50 else {63} if f_hz < 80 else set())
     assert spectra[0].upper_limit == (f_hz < 50)
 

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from studylib.register import THIRD_OCTAVE_BANDS
-from studylib.signal.third_octave import band_means, third_octave_bands
+from studylib.signal.bands import band_means, third_octave_bands
 
 REFERENCE = Path(__file__).parents[1] / "reference" / "iec61260_thirdoctave.csv"
 
