@@ -527,9 +527,10 @@ def test_other_numbers_in_words():
 def test_every_table_and_figure_is_written(tmp_path, monkeypatch):
     summary = summary_of(boards=2, mounts=2, takes=2, primary=("tone.h3.rel_db",))
     first, second = tmp_path / "a", tmp_path / "b"
-    assert summary.figure("variance") is summary.figure("variance")
-    assert summary.board_figures() == [summary.figure("boards_tone.h3.rel_db")]
+    asked = [summary.figure("variance"), *summary.board_figures()]
+    assert asked == [summary.shown["variance"], summary.shown["boards_tone.h3.rel_db"]]
     summary.write(first)
+    assert list(summary.shown) == ["variance", "boards_tone.h3.rel_db"]
     assert (first / "tables" / "datapackage.json").is_file()
     tables = {p.stem: pd.read_csv(p) for p in (first / "tables").glob("*.csv")}
     written = {

@@ -132,10 +132,9 @@ class Summary:
         return table[table["feature"].isin(self.primary)].reset_index(drop=True)
 
     def figure(self, name: str) -> Figure:
-        """A figure of the report at the page's size, made once: for the page and for its file."""
-        if name not in self._made:
-            self._made[name] = self.drawings[name]()
-        return self._made[name]
+        """A figure of the report at the page's size; `write` lays out none that was shown."""
+        self.shown[name] = self.drawings[name]()
+        return self.shown[name]
 
     def board_figures(self) -> list[Figure]:
         """`figure` for each measured primary feature; where there is none, one that says so."""
@@ -143,7 +142,8 @@ class Summary:
         return [self.figure(name) for name in names] or figures.boards_figures([])
 
     @cached_property
-    def _made(self) -> dict[str, Figure]:
+    def shown(self) -> dict[str, Figure]:
+        """The figures that were asked for, by file name."""
         return {}
 
     @cached_property
@@ -228,7 +228,7 @@ class Summary:
 
     def _write_figures(self, folder: Path) -> None:
         for name, draw in self.drawings.items():
-            figures.save_sizes(draw, folder, name, self._made.get(name))
+            figures.save_sizes(draw, folder, name, self.shown.get(name))
 
     def _write_tables(self, folder: Path) -> None:
         title = self.study.settings.study.title
