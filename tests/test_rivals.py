@@ -21,7 +21,7 @@ import pytest
 
 from studylib import tables
 from studylib.codes import code_of, fields_of, note
-from studylib.codes.attribution import Control, Verdict
+from studylib.codes.attribution import Control, OtherMounts, Verdict
 from studylib.codes.rivals import Rival, Says
 from studylib.measure import measure_batch
 from studylib.measure.parts import batch_slugs, save_part
@@ -142,9 +142,9 @@ def test_twelve_rivals_in_their_order_and_all_tested_in_the_demo(demo):
     assert list(table.iloc[:, 0]) == list(Rival)
     assert all(found.tested for found in findings(demo))
     assert [code_of(each) for each in rivals_sentences(demo)] == [
-        Says.ALL_TESTED, Says.NOT_RULED_OUT,
+        Says.TESTED, Says.NOT_RULED_OUT,
     ]  # fmt: skip
-    assert fields_of(rivals_sentences(demo)[0]) == {"rivals": 12}
+    assert fields_of(rivals_sentences(demo)[0]) == {"tested": 12, "rivals": 12}
     for text in map(say, table.to_numpy().ravel()):
         assert text
         assert not ODD.search(text), text
@@ -484,7 +484,7 @@ def test_a_buzz_that_comes_back_is_not_called_one_mounting(demo):
     table = demo.attribution.table
     table = table[(table["specimen"] != "C3") | (table["mount"] == 2)]
     place = the(with_attribution(demo, table=table), Rival.BUZZ, Says.BUZZ_PLACE)
-    assert place["elsewhere"] == note(Says.MOUNTED_ONCE)
+    assert place["elsewhere"] == note(OtherMounts.NONE)
 
 
 @pytest.mark.parametrize(

@@ -6,7 +6,7 @@ airborne take, the driver by a sensed drive (or takes on the block) together wit
 driver` needs all of them and a sensed drive. A level that agrees while the phase does not is no
 explanation: part of the sum is then something else.
 
-`mount_numbers` gives the rows of one mount; `judged_table` joins those of all mounts, judges each,
+`mount_numbers` gives the columns of one mount; `judged_table` joins all mounts, judges each row,
 and adds to an excess whether it comes back in the board's other mounts.
 
 Contents: judge, untested, near_mains, ask, mount_numbers, unusable_mount, judged_table,
@@ -18,6 +18,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Sequence
+from itertools import chain
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -189,8 +190,8 @@ def _undecided(row, excess: dict[str, float]) -> Judgement:
 
 
 @np.errstate(divide="ignore", invalid="ignore")
-def mount_numbers(evidence: Evidence, *, fundamental_hz: float) -> pd.DataFrame:
-    """All that the verdicts of one mount rest on, a row a harmonic from k = 2 up."""
+def mount_numbers(evidence: Evidence, *, fundamental_hz: float) -> dict[str, np.ndarray]:
+    """All that the verdicts of one mount rest on: name -> (rows,), from k = 2 up."""
     tone = evidence.tone
     k = np.arange(1, tone.response.size + 1)
     load_low, load_high = load_range(k.size)
@@ -218,15 +219,22 @@ def mount_numbers(evidence: Evidence, *, fundamental_hz: float) -> pd.DataFrame:
     }
     # Harmonics above half the rate were never recorded.
     kept = (k > 1) & np.isfinite(np.abs(tone.response))
-    return pd.DataFrame(columns)[kept]
+    return {name: np.broadcast_to(value, k.shape)[kept] for name, value in columns.items()}
 
 
-def unusable_mount(key: tuple[str, int], take: Take, *, size: int) -> pd.DataFrame:
-    """The rows of a mount that was planned and has no usable take of the tone."""
-    known = {"specimen": key[0], "mount": key[1], "batch": take.batch}
-    limits = {"air_is_limit": False, "recorder_is_limit": False}
-    rows = pd.DataFrame({**known, "harmonic": np.arange(2, size + 1), **limits})
-    return rows.reindex(columns=tables.TABLES["attribution"].names)
+def unusable_mount(key: tuple[str, int], take: Take, *, size: int) -> dict[str, np.ndarray]:
+    """Those columns that a mount has which was planned and has no usable take of the tone."""
+    k = np.arange(2, size + 1)
+    columns = {
+        **dict.fromkeys(tables.TABLES["attribution"].of_type("number"), np.nan),
+        "specimen": key[0],
+        "mount": key[1],
+        "harmonic": k,
+        "batch": take.batch,
+        **dict.fromkeys(("unit", "route"), ""),
+        **dict.fromkeys(("air_is_limit", "recorder_is_limit"), False),
+    }
+    return {name: np.broadcast_to(value, k.shape) for name, value in columns.items()}
 
 
 def _source(name: str, source: Source) -> dict[str, np.ndarray]:
@@ -239,11 +247,11 @@ def _source(name: str, source: Source) -> dict[str, np.ndarray]:
     }
 
 
-def judged_table(mounts: Sequence[pd.DataFrame]) -> pd.DataFrame:
+def judged_table(mounts: Sequence[dict[str, np.ndarray]]) -> pd.DataFrame:
     """The table `attribution` of all mounts, judged row by row."""
     if not mounts:
         return tables.empty("attribution")
-    table = pd.concat(mounts, ignore_index=True)
+    table = pd.DataFrame({name: _joined(mounts, name) for name in dict.fromkeys(chain(*mounts))})
     found = [judge(row) for row in table.itertuples(index=False)]
     places = list(zip(table["specimen"], table["harmonic"], strict=True))
     table["verdict"] = [each.verdict for each in found]
@@ -259,6 +267,13 @@ def judged_table(mounts: Sequence[pd.DataFrame]) -> pd.DataFrame:
         for each, place in zip(found, places, strict=True)
     ]
     return tables.typed("attribution", table)
+
+
+def _joined(mounts: Sequence[dict[str, np.ndarray]], name: str) -> np.ndarray:
+    """One column of all mounts; NaN where a mount does not have it."""
+    return np.concatenate(
+        [mount.get(name, np.full(mount["harmonic"].size, np.nan)) for mount in mounts]
+    )
 
 
 def _other_mounts(mounts: int, place: tuple[str, int], counts: Counter) -> str:

@@ -145,7 +145,6 @@ SENT = {
         "odd": 6, "judged": 21, "places": [note(AttributionSays.PLACE, **PLACE)], "stepped": 1,
         "mounts": 36,
     },
-    Says.NO_STEPS: {"asked": ASKED},
     Says.GONE: {"mounts": 2},
     Says.AGAIN: {"mounts": 1},
     Says.MIXED: {"mounts": 3, "again": 1, "driver": 1},
@@ -195,8 +194,7 @@ SENT = {
     Says.NEARER: {"near": 1, "mounts": 12, "other_wood": 0},
     Says.SUSPECT: {**PLACE, "other": "L1"},
     Says.CHECK: {"suspects": [note(Says.SUSPECT, **PLACE, other="L1")]},
-    Says.ALL_TESTED: {"rivals": 12},
-    Says.SOME_TESTED: {"tested": 3, "rivals": 12},
+    Says.TESTED: {"tested": 3, "rivals": 12},
     Says.OPEN_RIVALS: {"rivals": [note(Rival.AIR)]},
 }  # fmt: skip
 

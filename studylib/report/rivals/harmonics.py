@@ -26,7 +26,7 @@ from studylib.attribution.controls import EXPANDED, tone_number
 from studylib.attribution.excess import MARGIN_DB
 from studylib.attribution.lines import Lines
 from studylib.codes import note
-from studylib.codes.attribution import AttributionSays, Control, StepVerdict, Verdict
+from studylib.codes.attribution import AttributionSays, Control, OtherMounts, StepVerdict, Verdict
 from studylib.codes.rivals import Rival, Says, TestedBy
 from studylib.report.rivals.basis import (
     Basis,
@@ -361,7 +361,7 @@ def _elsewhere(rows: pd.DataFrame, board: str, mount: int, harmonics: pd.Series)
     others = rows[mine & (rows["mount"] != mount) & rows["harmonic"].isin(harmonics)]
     found = [set(own) for _, own in others.groupby("mount")["verdict"]]
     if not found:
-        return note(Says.MOUNTED_ONCE)
+        return note(OtherMounts.NONE)
     known = sum(verdicts == {Verdict.DRIVER} for verdicts in found)
     again = sum(Verdict.BEYOND in verdicts for verdicts in found)
     if known == len(found):
@@ -373,7 +373,7 @@ def _elsewhere(rows: pd.DataFrame, board: str, mount: int, harmonics: pd.Series)
 
 def _stepped(basis: Basis, steps: pd.DataFrame) -> str:
     if steps.empty:
-        return note(Says.NO_STEPS, asked=asked(basis, Control.STEPS))
+        return note(AttributionSays.NO_STEPS)
     judged = steps[steps["verdict"] != StepVerdict.CANNOT_TELL]
     odd = judged[judged["verdict"] == StepVerdict.NOT_WITH]
     places = mounts_of(odd).to_dict("records")[:MOST_PLACES]

@@ -54,8 +54,6 @@ def rivals_sentences(summary: Summary) -> list[str]:
     """How many rivals this study tests, and which it does not."""
     found = findings(summary)
     missing = [note(each.rival) for each in found if not each.tested]
-    limit = note(Says.NOT_RULED_OUT)
-    if not missing:
-        return [note(Says.ALL_TESTED, rivals=len(found)), limit]
-    tested = note(Says.SOME_TESTED, tested=len(found) - len(missing), rivals=len(found))
-    return [tested, note(Says.OPEN_RIVALS, rivals=missing), limit]
+    tested = note(Says.TESTED, tested=len(found) - len(missing), rivals=len(found))
+    open_ones = [note(Says.OPEN_RIVALS, rivals=missing)] if missing else []
+    return [tested, *open_ones, note(Says.NOT_RULED_OUT)]
