@@ -57,9 +57,12 @@ class Finding(NamedTuple):
 class Basis:
     """What the rival explanations rest on.
 
-    takes : usable.  boards : name -> wood.  rows : attribution of boards, `heard` those above the
-    noise.  sorted : complex amplitudes by what they are for.  tones : mean tone of each board's
-    mount at full drive.  features : the primary ones measured, else the tone's own level.
+    takes : usable.
+    boards : name -> wood.
+    rows : attribution of boards, `heard` those above the noise.
+    sorted_takes : complex amplitudes by what they are for.
+    tones : mean tone of each board's mount at full drive.
+    features : the primary ones measured, else the tone's own level.
     """
 
     summary: Summary
@@ -67,7 +70,7 @@ class Basis:
     boards: dict[str, str]
     rows: pd.DataFrame
     heard: pd.DataFrame
-    sorted: SortedTakes
+    sorted_takes: SortedTakes
     tones: dict[MountKey, Lines]
     features: tuple[str, ...]
 
@@ -120,7 +123,7 @@ def basis_of(summary: Summary) -> Basis:
         boards=boards,
         rows=rows,
         heard=rows[rows["verdict"] != Verdict.NOISE],
-        sorted=sorted_takes,
+        sorted_takes=sorted_takes,
         tones={k: mean_lines(v) for k, v in sorted_takes.tones.items() if k[0] in boards},
         features=summary.measured or tuple(stand_in),
     )

@@ -177,7 +177,7 @@ def _leak(heard: pd.DataFrame, name: str, verdict: Verdict) -> list[str]:
 def _tone_leak(basis: Basis) -> str:
     """The driver in the air at the tone itself, against the weakest tone of the same batch."""
     found = []
-    for take in (line for lines in basis.sorted.airborne.values() for line in lines):
+    for take in (line for lines in basis.sorted_takes.airborne.values() for line in lines):
         if tone_number(take) != 1:
             continue
         size, u = abs(take.response[0]), float(take.u_response[0])
@@ -200,7 +200,7 @@ def _tone_leak(basis: Basis) -> str:
 def _own_distortion(basis: Basis) -> str:
     """The strongest harmonic of the loopback takes, relative to their tone; or ""."""
     found, bound = [], []
-    for take in (line for lines in basis.sorted.loopbacks.values() for line in lines):
+    for take in (line for lines in basis.sorted_takes.loopbacks.values() for line in lines):
         base, size = abs(take.response[0]), np.abs(take.response[1:])
         limit = take.presence(take.u_response)[1:]
         if base > 0:
