@@ -16,7 +16,7 @@ import pandas as pd
 from studylib import register
 from studylib.measure.rings import MODE_COLUMNS
 from studylib.measure.sweep_rows import SWEEP_COLUMNS
-from studylib.modes import with_numbers
+from studylib.modes.features import with_numbers
 from studylib.modes.gathered import Gathered
 from studylib.sheets import Specimen
 from studylib.sheets.settings import Channels, Claim, Decide, Settings, StudySection, Tone

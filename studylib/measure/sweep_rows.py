@@ -42,7 +42,7 @@ class SweepMeasurement:
 
     orders : signal.sweep_orders.Orders.  ends : (C, F) bound on what rings on after the
     recording, as a share of the amplitude.  is_multiple : (F,) k where the frequency is k times
-    the fundamental, else 0.  decay, decay_skip_s : the response after its direct pulse,
+    the fundamental, else 0.  decay : the response after its direct pulse,
     deconvolved by the nominal sweep, for finding modes (signal.sweep.free_decay).
     """
 
@@ -53,7 +53,6 @@ class SweepMeasurement:
     ends: np.ndarray
     is_multiple: np.ndarray
     decay: np.ndarray
-    decay_skip_s: float
 
     @property
     def has_drive(self) -> bool:
@@ -86,7 +85,7 @@ def measure_sweep(
     frequency, multiple = _frequencies(shape, fundamental_hz, harmonics)
     timing = names.index("drive") if "drive" in names else 0
     orders = measure_orders(x, shape=shape, rate_hz=rate_hz, frequency_hz=frequency, timing=timing)
-    decay, skipped = free_decay(
+    decay, _ = free_decay(
         orders.spectrum,
         shape=shape,
         rate_hz=rate_hz,
@@ -95,7 +94,7 @@ def measure_sweep(
         frames=orders.held,
     )
     ends = ends_too_soon(x, orders, shape=shape, rate_hz=rate_hz)
-    return SweepMeasurement(names, shape, rate_hz, orders, ends, multiple, decay, skipped)
+    return SweepMeasurement(names, shape, rate_hz, orders, ends, multiple, decay)
 
 
 def _frequencies(

@@ -6,10 +6,11 @@ A mode keeps one number for all batches, so numbers can only be given when the b
     numbers     a mode keeps its number across taps, takes, mounts and boards
     boards      each board's own frequency and loss factor of each mode
     features    the taps' rows of the features table; all of it for a study
+    gathered    all batches of a study in one place
 """
 
 from studylib.modes.boards import board_modes
-from studylib.modes.features import with_numbers
+from studylib.modes.gathered import gather
 from studylib.modes.numbers import number_modes
 
-__all__ = ["board_modes", "number_modes", "with_numbers"]
+__all__ = ["board_modes", "gather", "number_modes"]

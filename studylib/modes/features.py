@@ -8,7 +8,7 @@ how well this take is known, and nothing of another mount.
 
 The decay time to -60 dB is T = ln(1000) / (pi f eta): f the frequency, eta the loss factor.
 
-Taps lay down the numbers. A sweep's modes take over those of the same board's taps; where no board
+Taps give the numbers. A sweep's modes take those of the same board's taps; where no board
 was tapped on the bench, the sweeps are numbered by themselves.
 
 Functions: `with_numbers`, `mode_feature_rows`.
@@ -72,15 +72,15 @@ def with_numbers(
 
 def _numbered(modes: pd.DataFrame, specimens: pd.DataFrame) -> pd.DataFrame:
     taps, sweeps = modes["kind"] == "tap", modes["kind"] == "sweep"
-    tapped = (taps & (modes["support"] == "bench") & modes["usable"].astype(bool)).any()
-    if not sweeps.any() or not tapped:
+    on_bench = (taps & (modes["support"] == "bench") & modes["usable"].astype(bool)).any()
+    if not (sweeps.any() and on_bench):
         return number_modes(modes, specimens)
-    laid = number_modes(modes[taps].reset_index(drop=True), specimens)
-    boards = board_modes(laid, specimens)
+    tapped = number_modes(modes[taps].reset_index(drop=True), specimens)
+    boards = board_modes(tapped, specimens)
     boards = boards[(boards["support"] == "bench") & ~boards["missing"]]
-    taken = modes[sweeps].reset_index(drop=True)
-    taken = taken.assign(mode=_nearest_numbers(taken, boards))
-    return pd.concat([laid, taken], ignore_index=True)
+    swept = modes[sweeps].reset_index(drop=True)
+    swept = swept.assign(mode=_nearest_numbers(swept, boards))
+    return pd.concat([tapped, swept], ignore_index=True)
 
 
 def _nearest_numbers(sweeps: pd.DataFrame, boards: pd.DataFrame) -> pd.Series:
