@@ -149,43 +149,43 @@ class Summary:
     @cached_property
     def drawings(self) -> dict[str, Callable[..., Figure]]:
         """Every figure of the report: file name -> function that draws it (option `size`)."""
-        drawn: dict[str, Callable[..., Figure]] = {
-            "effects": partial(
-                figures.effects_figure, self.primary_effects(), confidence=self.confidence
-            ),
+        modes, study, checks, usable = self.modes, self.study, self.checks, self.usable
+        harmonics, confidence = self.attribution.table, self.confidence
+        effects, control = self.primary_effects(), self.primary_control()
+        clearest = clearest_specimen(harmonics)
+        told = {
+            "story": partial(figures.story_figure, harmonics, clearest),
+            "drive_steps": partial(figures.steps_figure, self.attribution.steps, clearest),
+        }
+        return {
+            "effects": partial(figures.effects_figure, effects, confidence=confidence),
             "positive_control": partial(
-                figures.positive_control_figure, self.primary_control(), confidence=self.confidence
+                figures.positive_control_figure, control, confidence=confidence
             ),
             "variance": partial(figures.variance_figure, self.primary_variance()),
+            **{
+                f"boards_{means.feature.name}": partial(figures.boards_figure, means)
+                for means in self.measured_means()
+            },
+            "excess": partial(figures.excess_figure, harmonics, study),
+            **({} if harmonics.empty else told),
+            "tone_and_modes": partial(
+                figures.tone_and_modes_figure,
+                *(modes.near, modes.boards, self.gathered.spectra, study),
+            ),
+            "modes": partial(figures.ladder_figure, modes.boards, study),
+            "stiffness": partial(figures.stiffness_figure, modes.wood, study),
+            "responses": partial(figures.responses_figure, modes.responses, study),
+            "covariates": partial(figures.covariates_figure, self.covariates, self.woods),
+            "spectra": partial(figures.spectra_figure, self.gathered.spectra, study),
+            "harmonics": partial(figures.harmonics_figure, self.gathered.features, study),
+            "quality": partial(figures.quality_figure, self.gathered.quality),
+            "all_effects": partial(
+                figures.all_effects_figure, self.comparison.effects, confidence=confidence
+            ),
+            "drift": partial(figures.drift_figure, checks.chart, checks.takes, usable),
+            "consistency": partial(figures.consistency_figure, checks.mandel, usable, self.woods),
         }
-        for means in self.measured_means():
-            drawn[f"boards_{means.feature.name}"] = partial(figures.boards_figure, means)
-        harmonics = self.attribution.table
-        drawn["excess"] = partial(figures.excess_figure, harmonics, self.study)
-        if not harmonics.empty:
-            told = clearest_specimen(harmonics)
-            drawn["story"] = partial(figures.story_figure, harmonics, told)
-            drawn["drive_steps"] = partial(figures.steps_figure, self.attribution.steps, told)
-        modes, study = self.modes, self.study
-        drawn["tone_and_modes"] = partial(
-            figures.tone_and_modes_figure, modes.near, modes.boards, self.gathered.spectra, study
-        )
-        drawn["modes"] = partial(figures.ladder_figure, modes.boards, study)
-        drawn["stiffness"] = partial(figures.stiffness_figure, modes.wood, study)
-        drawn["responses"] = partial(figures.responses_figure, modes.responses, study)
-        drawn["covariates"] = partial(figures.covariates_figure, self.covariates, self.woods)
-        drawn["spectra"] = partial(figures.spectra_figure, self.gathered.spectra, self.study)
-        drawn["harmonics"] = partial(figures.harmonics_figure, self.gathered.features, self.study)
-        drawn["quality"] = partial(figures.quality_figure, self.gathered.quality)
-        drawn["all_effects"] = partial(
-            figures.all_effects_figure, self.comparison.effects, confidence=self.confidence
-        )
-        checks, usable = self.checks, self.usable
-        drawn["drift"] = partial(figures.drift_figure, checks.chart, checks.takes, usable)
-        drawn["consistency"] = partial(
-            figures.consistency_figure, checks.mandel, usable, self.woods
-        )
-        return drawn
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """The tables that a run writes, by file name."""

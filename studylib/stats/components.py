@@ -211,11 +211,8 @@ def mls_interval(
     plus, minus = (terms[positive], df[positive]), (-terms[~positive], df[~positive])
     alpha = (1.0 - confidence) / 2.0
     centre = float(terms.sum())
-    low = centre - np.sqrt(max(_spread_below(plus, minus, alpha), 0.0))
-    # The upper end of P - N is minus the lower end of N - P, but the cross term differs:
-    # it is built so that the bound is exact where the ratio equals the other F point.
-    high = centre + np.sqrt(max(_spread_above(plus, minus, alpha), 0.0))
-    return low, high
+    below, above = (_spread(plus, minus, alpha, below=side) for side in (True, False))
+    return centre - np.sqrt(max(below, 0.0)), centre + np.sqrt(max(above, 0.0))
 
 
 def _g(df, alpha):
@@ -226,26 +223,22 @@ def _h(df, alpha):
     return 1.0 / (special.chdtri(df, 1.0 - alpha) / df) - 1.0
 
 
-def _spread_below(plus, minus, alpha) -> float:
+def _spread(plus, minus, alpha, *, below: bool) -> float:
+    """The square of an interval's reach below or above the estimate.
+
+    The upper end of P - N is not minus the lower end of N - P: the cross term is built so that the
+    bound is exact where the ratio equals the other F point.
+    """
     (p, n), (m, r) = plus, minus
-    g, h = _g(n, alpha), _h(r, alpha)
-    total = np.sum((g * p) ** 2) + np.sum((h * m) ** 2)
+    own, other = (_g(n, alpha), _h(r, alpha)) if below else (_h(n, alpha), _g(r, alpha))
+    total = np.sum((own * p) ** 2) + np.sum((other * m) ** 2)
     for i in range(p.size):
         for j in range(m.size):
-            f = special.fdtri(n[i], r[j], 1.0 - alpha)
-            total += p[i] * m[j] * ((f - 1) ** 2 - (g[i] * f) ** 2 - h[j] ** 2) / f
-    return float(total + _same_sign(p, n, g, alpha) * (m.size > 0))
-
-
-def _spread_above(plus, minus, alpha) -> float:
-    (p, n), (m, r) = plus, minus
-    h, g = _h(n, alpha), _g(r, alpha)
-    total = np.sum((h * p) ** 2) + np.sum((g * m) ** 2)
-    for i in range(p.size):
-        for j in range(m.size):
-            f = special.fdtri(n[i], r[j], alpha)
-            total += p[i] * m[j] * ((1 - f) ** 2 - (h[i] * f) ** 2 - g[j] ** 2) / f
-    return float(total + _same_sign(m, r, g, alpha) * (p.size > 0))
+            f = special.fdtri(n[i], r[j], 1.0 - alpha if below else alpha)
+            total += p[i] * m[j] * ((f - 1) ** 2 - (own[i] * f) ** 2 - other[j] ** 2) / f
+    if below:
+        return float(total + _same_sign(p, n, own, alpha) * (m.size > 0))
+    return float(total + _same_sign(m, r, other, alpha) * (p.size > 0))
 
 
 def _same_sign(terms, df, g, alpha) -> float:

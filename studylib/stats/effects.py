@@ -82,59 +82,53 @@ def effects_table(
     """
     rows = []
     for name in order:
-        sample, role = samples.get(name), Role.PRIMARY if name in primary else Role.EXPLORATORY
-        if name in refused or sample is None:
-            if role == Role.PRIMARY:
-                rows += _rows_without_numbers(name, sample, woods, refused.get(name))
-        else:
-            rows += _rows(sample, first.get(name, ()), woods, role, limits.get(name), confidence)
+        role = Role.PRIMARY if name in primary else Role.EXPLORATORY
+        sample, reason = samples.get(name), refused.get(name, "")
+        compared = sample is not None and not reason
+        if compared or role == Role.PRIMARY:
+            found, limit = (first.get(name, ()), limits.get(name)) if compared else ((), None)
+            feature = register.find(name)
+            rows += _rows(feature, sample, found, woods, role, limit, reason, confidence)
     if not rows:
         return tables.empty("effects")
     table = pd.DataFrame(rows)
     is_primary = table["role"] == Role.PRIMARY
-    p, feature = table["p"].astype(float), table["feature"]
+    p, names = table["p"].astype(float), table["feature"]
     table["q"] = decisions.false_discovery_rate(p.where(~is_primary))
     table["p_adjusted"] = np.where(
         is_primary,
-        decisions.holm_over_features(p.where(is_primary), feature),
+        decisions.holm_over_features(p.where(is_primary), names),
         np.fmax(p, table["q"]),
     )
-    m = max(1, table.loc[is_primary & p.notna(), "feature"].nunique())
+    m = max(1, names[is_primary & p.notna()].nunique())
     for i in table.index[p.notna()]:
         alpha = (1 - confidence) / (m if is_primary[i] else 1)
-        _judge(table, i, limits.get(feature[i]), feature[i] in detected, confidence, alpha)
+        _judge(table, i, limits.get(names[i]), names[i] in detected, confidence, alpha)
     return tables.typed("effects", table)
 
 
-def _rows(sample: Sample, found, woods, role: str, limit: float | None, confidence) -> list[dict]:
-    """Rows of one feature, not yet judged."""
-    design = sample.design
-    pairs = {(design.woods[pair.a], design.woods[pair.b]): pair for pair in found}
-    in_model = sample.ids(design.woods)
-    rows = []
-    for wood_a, wood_b in combinations(woods, 2):
-        pair = pairs.get((wood_a, wood_b))
-        ids = sample.ids((wood_a, wood_b)) if pair is None else in_model
-        row = _blank(sample.feature, role, wood_a, wood_b, sample.design.counts, ids)
-        if limit is not None:
-            row["limit"] = scales.reported_limit(limit, sample.feature)
-        if pair is None:
-            row["verdict"], row["method"] = Verdict.BOARDS_ONLY, Method.TOO_FEW
-        else:
-            row.update(_numbers(sample, pair, confidence), _pair=pair, _sample=sample)
-        rows.append(row)
-    return rows
-
-
-def _rows_without_numbers(name: str, sample: Sample | None, woods, reason: str | None):
-    """Rows of a primary feature that is not compared, or of which no take is usable."""
+def _rows(
+    feature: Feature, sample: Sample | None, found, woods, role, limit, reason, confidence
+) -> list[dict]:
+    """Rows of one feature, not yet judged; without numbers where there is no pair in `found`."""
     counts = sample.design.counts if sample else dict.fromkeys(woods, 0)
+    pairs, in_model = {}, []
+    if found:
+        spoken_of = sample.design.woods
+        pairs = {(spoken_of[pair.a], spoken_of[pair.b]): pair for pair in found}
+        in_model = sample.ids(spoken_of)
     rows = []
-    for wood_a, wood_b in combinations(woods, 2):
-        ids = sample.ids((wood_a, wood_b)) if sample else []
-        row = _blank(register.find(name), Role.PRIMARY, wood_a, wood_b, counts, ids)
-        row["verdict"] = Verdict.OPEN if reason else Verdict.BOARDS_ONLY
-        row["method"] = reason or Method.TOO_FEW
+    for both in combinations(woods, 2):
+        pair = pairs.get(both)
+        ids = in_model if pair else sample.ids(both) if sample else []
+        row = _blank(feature, role, *both, counts, ids)
+        if limit is not None:
+            row["limit"] = scales.reported_limit(limit, feature)
+        if pair:
+            row.update(_numbers(sample, pair, confidence), _pair=pair, _sample=sample)
+        else:
+            row["verdict"] = Verdict.OPEN if reason else Verdict.BOARDS_ONLY
+            row["method"] = reason or Method.TOO_FEW
         rows.append(row)
     return rows
 

@@ -1,9 +1,9 @@
 """One feature made ready for comparison: its units, its takes and the models they share.
 
 Features of the same takes have the same design, so the linear algebra is done once for each
-distinct set of takes and kept in a `Designs` for the length of one comparison.
+distinct set of takes.
 
-Function: `make_samples`. Classes: `Design`, `Sample`, `Designs`.
+Function: `make_samples`. Classes: `Design`, `Sample`.
 """
 
 from __future__ import annotations
@@ -19,6 +19,9 @@ from studylib.register import Feature
 from studylib.stats import units as unit_steps
 from studylib.stats.blocks import WoodModel, has_block, wood_model
 from studylib.stats.strata import NestedDesign
+
+# Features whose mounts agree in these have one design.
+_MAKES_A_DESIGN = ("wood", "source", "specimen", "batch", "mount", "n_takes")
 
 
 @dataclass(frozen=True)
@@ -102,60 +105,33 @@ def make_samples(
     by_feature = [
         dict(list(_of_woods(frame, woods).groupby("feature"))) for frame in (used, mounts, sources)
     ]
-    designs = Designs(woods, smallest_n)
+    seen: dict[tuple, Design] = {}
     samples = {}
-    for name in order:
-        if name in by_feature[0]:
-            frames = (frames[name] for frames in by_feature)
-            samples[name] = designs.sample(register.find(name), *frames)
+    for name in (name for name in order if name in by_feature[0]):
+        takes, mounts, units = (frames[name].reset_index(drop=True) for frames in by_feature)
+        key = tuple(tuple(mounts[column]) for column in _MAKES_A_DESIGN)
+        if key not in seen:
+            seen[key] = _design(takes, mounts, units, tuple(woods), max(2, int(smallest_n)))
+        design, y = seen[key], units["y"].to_numpy(float)
+        samples[name] = Sample(register.find(name), units, takes, y[design.in_model], design)
     return samples
 
 
-class Designs:
-    """Builds samples, and keeps the models of designs that it has seen."""
-
-    def __init__(self, woods: Sequence[str], smallest_n: int):
-        self._woods = tuple(woods)
-        self._smallest = max(2, int(smallest_n))
-        self._seen: dict[tuple, Design] = {}
-
-    def sample(
-        self, feature: Feature, takes: pd.DataFrame, mounts: pd.DataFrame, units: pd.DataFrame
-    ) -> Sample | None:
-        """The sample of one feature, or None when no wood has a usable take.
-
-        Parameters
-        ----------
-        takes, mounts, units : rows of this feature from stats.units, of the study's woods in
-            their order, otherwise in the order that stats.units gives them.
-        """
-        takes, mounts, units = (f.reset_index(drop=True) for f in (takes, mounts, units))
-        if units.empty:
-            return None
-        key = tuple(
-            tuple(mounts[name])
-            for name in ("wood", "source", "specimen", "batch", "mount", "n_takes")
-        )
-        if key not in self._seen:
-            self._seen[key] = self._build(takes, mounts, units)
-        design = self._seen[key]
-        return Sample(feature, units, takes, units["y"].to_numpy(float)[design.in_model], design)
-
-    def _build(self, takes, mounts, units) -> Design:
-        counts = {wood: int((units["wood"] == wood).sum()) for wood in self._woods}
-        woods = tuple(wood for wood in self._woods if counts[wood] >= self._smallest)
-        shares, place = _shares(mounts, units), _places(mounts, units)
-        in_model = units["wood"].isin(list(woods)).to_numpy()
-        model, complete = None, True
-        if woods:
-            inside = None if place is None else place[in_model]
-            model, complete = _model(units["wood"][in_model], woods, shares[in_model], inside)
-        present = tuple(wood for wood in self._woods if counts[wood])
-        all_model = model
-        if present != woods:
-            all_model, _ = _model(units["wood"], present, shares, place)
-        nested = NestedDesign(takes, units, all_model, mounts)
-        return Design(counts, woods, present, in_model, model, complete, all_model, nested)
+def _design(takes, mounts, units, all_woods: tuple[str, ...], least: int) -> Design:
+    counts = {wood: int((units["wood"] == wood).sum()) for wood in all_woods}
+    woods = tuple(wood for wood in all_woods if counts[wood] >= least)
+    present = tuple(wood for wood in all_woods if counts[wood])
+    shares, place = _shares(mounts, units), _places(mounts, units)
+    in_model = units["wood"].isin(list(woods)).to_numpy()
+    model, complete = None, True
+    if woods:
+        inside = None if place is None else place[in_model]
+        model, complete = _model(units["wood"][in_model], woods, shares[in_model], inside)
+    all_model = model
+    if present != woods:
+        all_model, _ = _model(units["wood"], present, shares, place)
+    nested = NestedDesign(takes, units, all_model, mounts)
+    return Design(counts, woods, present, in_model, model, complete, all_model, nested)
 
 
 def _of_woods(frame: pd.DataFrame, woods: Sequence[str]) -> pd.DataFrame:
