@@ -74,7 +74,7 @@ class Summary:
     @property
     def usable(self) -> list[Feature]:
         """The primary features with usable takes that may be compared."""
-        return [self.describe(name) for name in self.comparison.workings.usable]
+        return [register.find(name) for name in self.comparison.workings.usable]
 
     @property
     def measured(self) -> tuple[str, ...]:
@@ -96,7 +96,7 @@ class Summary:
 
     def means(self, feature: str) -> FeatureMeans:
         """One feature of every compared board, and the means of the woods."""
-        known = self.describe(feature)
+        known = register.find(feature)
         own = [
             table[(table["feature"] == feature) & (table["role"] == "")].reset_index(drop=True)
             for table in (self.comparison.specimen_means, self.comparison.mount_means)
