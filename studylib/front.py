@@ -215,7 +215,7 @@ def attribute(study: Study, *measured: BatchMeasurement) -> Attribution:
     >>> verdicts = st.attribute(study, measured).table
     >>> "driver" in set(verdicts["verdict"])
     True
-    >>> st.say(verdicts.loc[0, "reason"]).endswith(".")
+    >>> len(st.say(verdicts.loc[0, "reason"])) > 20
     True
     """
     if not measured:

@@ -44,14 +44,6 @@ PLACES = frozenset({"outside upper center"})
 STRING_TEST = re.compile(r"\.str\.(contains|startswith|endswith|match|fullmatch)\(")
 
 
-# Files that still hold sentences; the list only shrinks.
-NOT_YET = frozenset(
-    """
-    codes/__init__.py figures/style.py
-    """.split()  # noqa: SIM905
-)
-
-
 def _module(path: Path) -> str:
     parts = path.relative_to(LIBRARY.parent).with_suffix("").parts
     return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
@@ -153,15 +145,11 @@ def _sentences(path: Path) -> list[str]:
     ]
 
 
-def _not_yet(path: Path) -> bool:
-    return path.relative_to(LIBRARY).as_posix() in NOT_YET
-
-
 OUTSIDE = [path for path in FILES if _room(_module(path)) != "words"]
 
 
 def test_sentences_stand_in_the_words_room_alone():
-    found = [line for path in OUTSIDE if not _not_yet(path) for line in _sentences(path)]
+    found = [line for path in OUTSIDE for line in _sentences(path)]
     assert found == []
 
 
@@ -169,7 +157,6 @@ def test_nothing_reads_a_sentence_to_decide():
     found = [
         f"{path.relative_to(LIBRARY).as_posix()}:{number}: {line.strip()}"
         for path in OUTSIDE
-        if not _not_yet(path)
         for number, line in enumerate(path.read_text(encoding="utf-8").splitlines(), 1)
         if STRING_TEST.search(line)
     ]

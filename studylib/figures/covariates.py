@@ -72,6 +72,10 @@ def covariates_figure(
     features, covariates : what to show; the first three features of the table, and
         `shown_covariates`, when left out.
     size : inches; None takes the page's width.
+
+    Returns
+    -------
+    The figure, open.
     """
     points = found.points
     features = list(features or dict.fromkeys(points["feature"]))[:MOST_ROWS]

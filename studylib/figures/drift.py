@@ -55,6 +55,10 @@ def drift_figure(
     others : feature, batch, number, started, y of the other boards' takes, y less the board's own
         mean in its batch, on the scale of analysis.
     features : one panel each.
+
+    Returns
+    -------
+    The figure, open.
     """
     if chart.empty and others.empty:
         return empty_figure(say("drift.nothing_to_draw"), size)
@@ -120,7 +124,19 @@ def consistency_figure(
     *,
     size: tuple[float, float] | None = None,
 ) -> Figure:
-    """h and k of `stats.outliers.mandel_rows`, a column for each feature."""
+    """Mandel's h and k, a column for each feature.
+
+    Parameters
+    ----------
+    mandel : from `stats.outliers.mandel_rows`.
+    features : one column each.
+    woods : in the order of the study.
+    size : inches; None takes the page's width.
+
+    Returns
+    -------
+    The figure, open.
+    """
     names = {feature.name for feature in features}
     drawn = mandel[mandel["feature"].isin(names) & (mandel["h"].notna() | mandel["k"].notna())]
     if drawn.empty:

@@ -60,7 +60,15 @@ class Session:
 
 
 def common_rate(study: Study) -> int:
-    """The study's sampling rate in hertz: as set, else the commonest of its takes.
+    """The study's sampling rate: as set, else the commonest of its takes.
+
+    Parameters
+    ----------
+    study : from `sheets.read_study`.
+
+    Returns
+    -------
+    The rate, hertz.
 
     Raises
     ------
