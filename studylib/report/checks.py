@@ -216,9 +216,8 @@ def trends_table(checks: Checks) -> pd.DataFrame:
 
 def places_table(checks: Checks) -> pd.DataFrame:
     """Mean place of each wood's boards in the order of their batch, 0 first to 1 last."""
-    places = checks.order.places
-    mean = [fixed(place, 2) for place in places["place"]]
-    return places[["wood", "boards"]].assign(**{"mean place": mean})
+    places = checks.order.places.rename(columns={"place": "mean place"})
+    return places.assign(**{"mean place": places["mean place"].map(lambda place: fixed(place, 2))})
 
 
 # ------------------------------------------------------------------ what stands out

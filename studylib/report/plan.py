@@ -20,8 +20,9 @@ from studylib.codes import note
 from studylib.codes.planning import Never, Planned
 from studylib.figures import plan as figures
 from studylib.figures.style import save_sizes
-from studylib.report.plan_study import FeaturePlan, StudyPlan, beyond_at_limit
+from studylib.report.plan_study import FeaturePlan, StudyPlan
 from studylib.stats import scales
+from studylib.stats.planning import never_beyond
 from studylib.stats.power import MORE, MOST, WANTED, Fewest, drawing_error
 from studylib.words import in_words
 from studylib.words.numbers import chance, number, percent
@@ -175,7 +176,7 @@ def never_notes(plan: StudyPlan) -> list[str]:
         said.append(note(Never.SAME))
     limited = next((one for one in plan.features if one.limit is not None), None)
     if limited is not None:
-        share = beyond_at_limit(plan, limited)
+        share = never_beyond(limited.limit, plan.nest.variance(limited.spreads), plan.decision)
         said.append(note(Never.BEYOND, feature=limited.feature.name, share=share))
     if not plan.senses_drive:
         said.append(note(Never.DRIVER))

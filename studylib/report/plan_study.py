@@ -31,7 +31,6 @@ from studylib.stats.planning import (
     best_splits,
     common_spreads,
     false_alarms,
-    never_beyond,
     optimum,
     pilot_spreads,
     power_curves,
@@ -47,7 +46,6 @@ from studylib.stats.power import (
     sources_for_same,
     sources_to_declare,
 )
-from studylib.stats.scales import limits_table
 
 
 @dataclass(frozen=True)
@@ -255,16 +253,14 @@ def _spreads(study: Study, feature: str) -> Spreads:
 
 def _limit(study: Study, feature: Feature) -> float | None:
     decide = study.settings.decide
-    chosen = limits_table(
+    chosen = scales.limits_table(
         [feature.name],
         dict(decide.limits),
         own_limits=set(decide.limits),
         listening=study.settings.channels.response_kind == "microphone",
     )
-    rows = chosen[chosen["feature"] == feature.name]
-    if rows.empty:
-        return None
-    return scales.analysis_limit(float(rows["limit"].iloc[0]), feature)
+    limit = scales.limits_of(chosen).get(feature.name)
+    return None if limit is None else scales.analysis_limit(limit, feature)
 
 
 def _feature(
@@ -302,8 +298,3 @@ def _feature(
             alpha=(1 - decision.confidence) / decision.primary,
         ),
     )
-
-
-def beyond_at_limit(plan: StudyPlan, one: FeaturePlan) -> float:
-    """Chance of `beyond limit` for a true difference of just the limit, however many boards."""
-    return never_beyond(one.limit, plan.nest.variance(one.spreads), plan.decision)

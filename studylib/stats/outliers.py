@@ -276,8 +276,9 @@ def _mount_spreads(takes: pd.DataFrame) -> dict[tuple[str, str], tuple[float, fl
 
 def _row(name, level, item, wood, test, found, takes: pd.DataFrame) -> dict:
     statistic, critical, critical_1 = found
-    verdict = StandsOut.OUTLIER if statistic > critical_1 else StandsOut.STRAGGLER
-    ids = tuple(takes["id"].astype(str))
-    names = [*tables.TABLES["outliers"].names, "ids"]
-    row = (name, level, item, wood, test, statistic, critical, critical_1, verdict, ids)
-    return dict(zip(names, row, strict=True))
+    return {
+        "feature": name, "level": level, "item": item, "wood": wood, "test": test,
+        "statistic": statistic, "critical": critical, "critical_1": critical_1,
+        "verdict": StandsOut.OUTLIER if statistic > critical_1 else StandsOut.STRAGGLER,
+        "ids": tuple(takes["id"].astype(str)),
+    }  # fmt: skip

@@ -60,10 +60,9 @@ _LARGEST_DF = 1e6
 
 @dataclass(frozen=True)
 class Chances:
-    """Probability of each of `VERDICTS`, from so many drawn studies."""
+    """Probability of each of `VERDICTS`, found by drawing studies."""
 
     of: dict[str, float]
-    draws: int
 
     @property
     def declared(self) -> float:
@@ -311,7 +310,7 @@ def verdict_chances(
     mean = np.asarray(means, dtype=float) + noise
     df_own = n - 1 - block_columns / n.size
     if df_own.min() <= 0:
-        return Chances({word: float(word == Verdict.OPEN) for word in VERDICTS}, draws)
+        return Chances({word: float(word == Verdict.OPEN) for word in VERDICTS})
     drawn = variance * rng.chisquare(df_own, size=(draws, n.size)) / df_own
     difference = mean[:, pair[1]] - mean[:, pair[0]]
     se, df = _standard_error(drawn, n, df_own, pair, shrinkage(df_own))
@@ -320,7 +319,7 @@ def verdict_chances(
     se90, df90 = _standard_error(drawn, n, df_own, pair, np.eye(n.size))
     half90 = special.stdtrit(df90, 0.95) * se90
     declared = np.abs(difference) > critical * se
-    return Chances(_counted(difference, declared, half, half90, limit, same_possible), draws)
+    return Chances(_counted(difference, declared, half, half90, limit, same_possible))
 
 
 def _standard_error(drawn, n, df_own, pair, mixture) -> tuple[np.ndarray, np.ndarray]:
