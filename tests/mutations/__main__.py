@@ -180,9 +180,10 @@ def tried(copy: Path, faults: list[Fault], tests: Executed, results: Path, done:
                          text=True) as server,
         results.open("a", encoding="utf-8") as file,
     ):  # fmt: skip
-        for fault in faults:
-            if fault.number in done:
-                continue
+        left = [fault for fault in faults if fault.number not in done]
+        if any(not tests.demo.isdisjoint(tests.chosen(fault)[0]) for fault in left):
+            _answer(server, "measure the demo")
+        for fault in left:
             path = copy / fault.module
             whole = path.read_bytes()
             chosen, cost = tests.chosen(fault)
@@ -191,9 +192,7 @@ def tried(copy: Path, faults: list[Fault], tests: Executed, results: Path, done:
                 asked = {"tests": [tests.names[i] for i in chosen], "processor_s": 15 + 4 * cost}
                 path.write_bytes(operators.planted(whole, fault.site))
                 try:
-                    server.stdin.write(json.dumps(asked) + "\n")
-                    server.stdin.flush()
-                    told = json.loads(server.stdout.readline())
+                    told = _answer(server, asked)
                 finally:
                     path.write_bytes(whole)
             line = {**asdict(fault), "was": whole[fault.site.start : fault.site.end].decode()}
@@ -204,6 +203,12 @@ def tried(copy: Path, faults: list[Fault], tests: Executed, results: Path, done:
             if len(done) % LOUD == 0:
                 print(f"{len(done)} of {len(faults)}", flush=True)
         server.stdin.close()
+
+
+def _answer(server: subprocess.Popen, asked: dict | str) -> dict:
+    server.stdin.write(json.dumps(asked) + "\n")
+    server.stdin.flush()
+    return json.loads(server.stdout.readline())
 
 
 def told(results: Path) -> str:

@@ -6,7 +6,8 @@ from the copy of the tree as in any other run. Processor time is limited, so tha
 a loop endless ends too; that counts as found.
 
 Run by `python -m tests.mutations` in the copy: `python -m tests.mutations.trials`, with one JSON
-line a trial on standard input (`tests`, `processor_s`) and its outcome on standard output.
+line a trial on standard input (`tests`, `processor_s`) and its outcome on standard output; before
+the first that rests on the measured demo, the line "measure the demo".
 """
 
 from __future__ import annotations
@@ -41,9 +42,14 @@ def main() -> None:
             importlib.import_module(name)
         except ImportError:
             continue
-    demo = _measured_demo()
+    demo = b""
     for line in sys.stdin:
-        answers.write(json.dumps(_trial(demo, **json.loads(line))) + "\n")
+        asked = json.loads(line)
+        if asked == "measure the demo":
+            demo = _measured_demo()
+            answers.write("null\n")
+        else:
+            answers.write(json.dumps(_trial(demo, **asked)) + "\n")
 
 
 def _trial(demo: bytes, tests: list[str], processor_s: float) -> dict:
@@ -73,7 +79,7 @@ def _waited(child: int, *, until: float) -> int | None:
 
 
 def _measured_demo() -> bytes:
-    """The demo, measured by the faultless library in a process that ends before the first trial."""
+    """The demo, measured in a process of its own; asked for while no fault is planted."""
     code = (
         "import sys; from tests import conftest as c; "
         "sys.stdout.buffer.write(c.measure_demo(c.OnceMeasured(sys.argv[1])))"
