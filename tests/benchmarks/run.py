@@ -60,7 +60,6 @@ import matplotlib.pyplot as plt
 from pathlib import Path
 import tempfile
 from studylib import figures
-from studylib.measure import BatchMeasurement
 from studylib.modes.gathered import gather
 from studylib.report.pages import page_html
 from studylib.report.summary import summarise, write_summary
@@ -68,15 +67,14 @@ from studylib.sheets import read_study
 study = read_study(r"{DEMO}")
 gathered = gather(study, parts="")
 for batch in study.batches:
-    measurement = BatchMeasurement(
-        batch,
-        *(table[table["take"].isin([t.take for t in study.takes_of(batch)])].reset_index(drop=True)
-          for table in (gathered.quality, gathered.features, gathered.spectra)),
-        gathered.bench[gathered.bench["batch"] == batch].drop(columns="batch"),
+    takes = [take.take for take in study.takes_of(batch)]
+    quality, spectra, features = (
+        table[table["take"].isin(takes)].reset_index(drop=True)
+        for table in (gathered.quality, gathered.spectra, gathered.features)
     )
-    figures.quality_figure(measurement.quality)
-    figures.spectra_figure(measurement.spectra, study)
-    figures.harmonics_figure(measurement.features, study)
+    figures.quality_figure(quality)
+    figures.spectra_figure(spectra, study)
+    figures.harmonics_figure(features, study)
     plt.close("all")
 summary = summarise(study, gathered)
 with tempfile.TemporaryDirectory() as folder:
