@@ -22,7 +22,7 @@ from collections.abc import Callable, Iterable
 from pathlib import Path
 
 from studylib import tables
-from studylib.codes import note
+from studylib.codes import each, note
 from studylib.codes.measure import BatchFault
 from studylib.errors import InputError, RunError
 from studylib.measure.batch import BatchMeasurement
@@ -130,7 +130,7 @@ def saved_part(folder: Path | str) -> BatchMeasurement:
     folder = Path(folder)
     reason = read_json(folder / NOT_USED).get("reason")
     if reason:
-        raise RunError(str(reason))
+        raise RunError(*each(str(reason)))
     if not (folder / DONE).is_file():
         raise RunError(BatchFault.NOT_RUN)
     return load_part(folder)
