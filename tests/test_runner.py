@@ -67,11 +67,12 @@ SUMMARY_CELLS = (
 from pathlib import Path
 from studylib.modes.gathered import gather
 from studylib.sheets import read_study
+from studylib.words import say
 """,
     """
 gathered = gather(read_study(folder), parts=parts)
 for name, reason in gathered.failed.items():
-    print(f"{name}: {reason}")
+    print(f"{name}: {say(reason)}")
 """,
     """
 for folder in ("tables", "figures"):
