@@ -17,6 +17,7 @@ from pathlib import Path
 from textwrap import dedent
 
 import pytest
+from jinja2 import nodes
 
 from studylib import register, words
 from studylib.codes import Code
@@ -200,6 +201,66 @@ def test_every_template_that_is_asked_for_exists():
         for name in re.findall(r"say\(\s*\"([^\"]+)\"", path.read_text(encoding="utf-8"))
     }
     assert sorted(asked - TEMPLATES) == []
+
+
+def _calls_for_a_sentence():
+    """(place, call, its codes) of each call that names its template, whichever branch it takes."""
+    for module, path in MODULES.items():
+        for node in ast.walk(TREES[path]):
+            if not (isinstance(node, ast.Call) and node.args):
+                continue
+            if getattr(node.func, "id", getattr(node.func, "attr", "")) not in ("say", "note"):
+                continue
+            asked, left = [], [node.args[0]]
+            while left:
+                one = left.pop()
+                if isinstance(one, ast.IfExp):
+                    left += [one.body, one.orelse]
+                elif isinstance(one, ast.Constant):
+                    asked.append(one.value)
+                elif isinstance(one, ast.Attribute) and isinstance(one.value, ast.Name):
+                    kind = getattr(importlib.import_module(module), one.value.id, None)
+                    if inspect.isclass(kind) and issubclass(kind, Code):
+                        asked.append(str(kind[one.attr]))
+            yield f"{path.relative_to(LIBRARY).as_posix()}:{node.lineno}", node, asked
+
+
+def _arguments() -> dict[str, tuple[set[str], set[str], bool]]:
+    """Code -> arguments of its macro, those it cannot do without, whether it takes any other."""
+    environment, found = words._environment(), {}
+    for chapter in words.chapters():
+        source = environment.loader.get_source(environment, chapter)[0]
+        for macro in environment.parse(source).find_all(nodes.Macro):
+            names = [one.name for one in macro.args]
+            optional = set(names[len(names) - len(macro.defaults) :])
+            optional |= {
+                test.node.name
+                for test in macro.find_all(nodes.Test)
+                if test.name == "defined" and isinstance(test.node, nodes.Name)
+            }
+            takes_any = any(one.name == "kwargs" for one in macro.find_all(nodes.Name))
+            found[f"{chapter}.{macro.name}"] = set(names), set(names) - optional, takes_any
+    return found
+
+
+ARGUMENTS = _arguments()
+
+
+def test_a_note_has_the_fields_that_its_template_takes():
+    """Each field that a call spells out; none may be too few unless others come by **."""
+    wrong, seen = [], 0
+    for place, call, asked in _calls_for_a_sentence():
+        given = {keyword.arg for keyword in call.keywords if keyword.arg}
+        spelled_out = len(given) == len(call.keywords)
+        for code in asked:
+            seen += 1
+            takes, needs, takes_any = ARGUMENTS[code]
+            if given - takes and not takes_any:
+                wrong.append(f"{place}: {code} does not know {sorted(given - takes)}")
+            if spelled_out and needs - given:
+                wrong.append(f"{place}: {code} lacks {sorted(needs - given)}")
+    assert seen > 500
+    assert wrong == []
 
 
 def test_every_template_is_asked_for():

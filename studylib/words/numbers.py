@@ -1,12 +1,13 @@
 """Numbers as a reader wants them: the only place that formats one.
 
 Conventions: a value is rounded to the place of its interval's second digit (GUM, JCGM 100, 7.2.6,
-gives uncertainties at most two digits); the minus sign is U+2212; a missing number is an en dash; a
-space stands between number and unit (SI brochure, 5.4.3), and before "%".
+gives uncertainties at most two digits); the minus sign is U+2212, but a hyphen in what is to be
+typed; a missing number is an en dash; a space stands between number and unit (SI brochure, 5.4.3),
+and before "%".
 
-Functions: `decimals_for`, `rounded`, `exact`, `fixed`, `signed`, `between`, `with_uncertainty`,
-`p_value`, `percent`, `chosen_percent`, `chance`, `number`, `decibels`, `plural`, `counted`,
-`cents_from_percent`.
+Functions: `decimals_for`, `rounded`, `exact`, `typed`, `fixed`, `signed`, `between`,
+`with_uncertainty`, `p_value`, `percent`, `chosen_percent`, `chance`, `number`, `decibels`,
+`plural`, `counted`, `cents_from_percent`.
 """
 
 from __future__ import annotations
@@ -19,7 +20,7 @@ SMALLEST_P = 0.001
 
 FILTERS = (
     *("rounded", "exact", "fixed", "signed", "between", "with_uncertainty", "p_value", "percent"),
-    *("chosen_percent", "number", "counted", "plural", "decibels", "chance"),
+    *("chosen_percent", "number", "counted", "plural", "decibels", "chance", "typed"),
 )
 
 
@@ -44,6 +45,11 @@ def rounded(value: float, *, digits: int = 3) -> str:
 def exact(value: float, *, digits: int = 4) -> str:
     """A number that someone chose, such as a limit: as it stands, to `digits` digits at most."""
     return _minus(f"{value:.{digits}g}")
+
+
+def typed(value: float) -> str:
+    """A number as someone is to type it into a file: with the hyphen for a minus."""
+    return f"{value:.10g}"
 
 
 def fixed(value: float, places: int = 0, *, sign: bool = False) -> str:
