@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import doctest
 import inspect
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -49,6 +50,20 @@ def test_the_examples_run(monkeypatch, demo_batch):
     texts.append(("extended", inspect.getdoc(st.register.extended)))
     with demo_batch.in_place():
         assert examples_that_fail(texts) == ""
+
+
+def test_the_examples_of_the_readme_run(monkeypatch, demo_batch, tmp_path):
+    blocks = re.findall(r"```python\n(.*?)```", (ROOT / "README.md").read_text("utf-8"), re.DOTALL)
+    assert len(blocks) == 3
+    assert all(len(block.splitlines()) < 10 for block in blocks)
+    (tmp_path / "data_demo").symlink_to(ROOT / "data_demo")
+    monkeypatch.chdir(tmp_path)
+    shared: dict = {}
+    with demo_batch.in_place():
+        for block in blocks:
+            exec(compile(block, "README.md", "exec"), shared)
+    assert shared["found"].table["verdict"].nunique() > 1
+    assert (tmp_path / "effects.png").stat().st_size > 1000
 
 
 def examples_that_fail(texts: list[tuple[str, str]]) -> str:
