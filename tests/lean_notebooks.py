@@ -8,7 +8,11 @@ from pathlib import Path
 import nbformat
 
 NOTEBOOKS = Path(__file__).parents[1] / "notebooks"
-NOT_SAVED = "figures.save_sizes = lambda *_, **__: None  # figures are tested elsewhere"
+NOT_SAVED = """
+import studylib.figures
+
+studylib.figures.save_sizes = lambda *_, **__: None  # figures are tested elsewhere
+"""
 
 
 def lean_notebooks(folder: Path) -> Callable[[str], Path]:
@@ -17,6 +21,6 @@ def lean_notebooks(folder: Path) -> Callable[[str], Path]:
         whole = nbformat.read(NOTEBOOKS / f"{name}.ipynb", as_version=4)
         whole.cells = [cell for cell in whole.cells if "plt.show()" not in cell.source]
         first = next(cell for cell in whole.cells if cell.cell_type == "code")
-        first.source += f"\n\n{NOT_SAVED}"
+        first.source += NOT_SAVED
         nbformat.write(whole, folder / f"{name}.ipynb")
     return lambda name: folder / f"{name}.ipynb"
