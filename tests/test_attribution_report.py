@@ -206,7 +206,7 @@ def test_where_only_raw_levels_exist_the_sentence_says_so(demo):
     summary = summarise(_with_primary(demo.study, "tone.h5.rel_db"), demo.gathered)
     for each in report_text.take_home(summary):
         assert (fields_of(each)["harmonic"], fields_of(each)["response"]) == (5, None)
-        assert "record probe tones there" in say(each)
+        assert "Record probe tones there" in say(each)
 
 
 def test_distortion_as_a_whole_says_nothing_about_woods(demo):

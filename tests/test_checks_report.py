@@ -89,7 +89,7 @@ class TestTrust:
         table = trust.power_table(summary)
         assert len(table) == 3
         assert all("±" in say(cell) for cell in table["false alarms, spreads alike"])
-        assert all(cell[-3:] == " dB" for cell in table["seen in 80 %"])
+        assert all(cell[-3:] == " dB" for cell in table["detected in 80 %"])
 
     def test_the_simulation_takes_a_second_at_most_of_a_run(self):
         assert summary_of().checks.own[H3].runs == 1000

@@ -132,7 +132,7 @@ def test_a_true_difference_is_found_with_its_size_and_its_number_of_boards(diffe
     assert (result["n_a"], result["n_b"], result["unit"]) == (4, 4, "board")
     assert (result["limit"], result["own_limit"]) == (1.0, True)
     said = say(report_text.take_home(different)[4])
-    assert "robinia against larch: different, +" in said
+    assert "robinia versus larch: different, +" in said
     assert "beyond the study's own limit of 1 dB" in said
     assert list(different.comparison.claims["verdict"]) == ["supported", "contradicted"]
     assert all(has(cell, Caution.DRIVER) for cell in different.comparison.claims["reason"])
@@ -161,7 +161,7 @@ def test_a_harmonic_is_never_credited_to_the_board(different):
         assert (fields["harmonic"], fields["response"]) == (3, None)
     for each in report_text.take_home(different)[3:]:
         assert "says nothing about the woods" in say(each)
-        assert "record probe tones there" in say(each)
+        assert "Record probe tones there" in say(each)
     for fields in notes_about(different, "tone.h1.level_db"):
         assert Caution.DRIVER not in fields["cautions"]
     assert has_code(report_text.cannot_say(different), "summary.whose_harmonic")
@@ -515,7 +515,7 @@ def test_other_numbers_in_words():
     assert numbers.rounded(-1234.5) == "−1230"
     assert numbers.rounded(0.0) == "0"
     assert numbers.between(-0.41, 2.1, "dB") == "−0.4 to 2.1 dB"
-    assert numbers.between(-0.01, math.inf, "") == "−0.01 to no bound"
+    assert numbers.between(-0.01, math.inf, "") == "above −0.01"
     assert numbers.between(math.nan, math.nan, "dB") == "–"
     assert numbers.counted(1, "take") == "1 take"
     assert numbers.counted(2, "batch", "batches") == "2 batches"

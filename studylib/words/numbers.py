@@ -68,14 +68,16 @@ def signed(value: float, low: float, high: float) -> str:
 
 
 def between(low: float, high: float, unit: str = "", *, sign: bool = False) -> str:
-    """An interval in words: "−0.4 to 2.1 dB"; an end that is not finite is "no bound"."""
+    """An interval in words: "−0.4 to 2.1 dB"; with one end open, "above −0.4 dB"."""
     if not (math.isfinite(low) or math.isfinite(high)):
         return MISSING
     places = decimals_for(low, high)
-    ends = (
-        fixed(end, places, sign=sign) if math.isfinite(end) else "no bound" for end in (low, high)
-    )
-    return f"{' to '.join(ends)} {unit}".strip()
+    ends = [fixed(end, places, sign=sign) for end in (low, high) if math.isfinite(end)]
+    if len(ends) == 2:
+        told = " to ".join(ends)
+    else:
+        told = f"{'above' if math.isfinite(low) else 'below'} {ends[0]}"
+    return f"{told} {unit}".strip()
 
 
 def with_uncertainty(value: float, u: float) -> str:
@@ -93,11 +95,11 @@ def with_uncertainty(value: float, u: float) -> str:
     return f"{fixed(value, places)} ± {u:.{places}f}"
 
 
-def p_value(p: float) -> str:
-    """A p value: "0.032", "< 0.001"; an en dash for none."""
+def p_value(p: float, *, sign: bool = False) -> str:
+    """A p value: "0.032", "< 0.001"; with its sign "= 0.032"; an en dash for none."""
     if not math.isfinite(p):
         return MISSING
-    return f"< {SMALLEST_P:g}" if p < SMALLEST_P else f"{p:.3f}"
+    return f"< {SMALLEST_P:g}" if p < SMALLEST_P else f"{'= ' * sign}{p:.3f}"
 
 
 def percent(share: float, places: int = 0) -> str:

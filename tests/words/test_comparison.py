@@ -144,7 +144,7 @@ def test_every_code_of_the_comparison_is_among_them():
         ({"verdict": "beyond limit"}, "lies beyond the published limit of 5 %."),
         ({"verdict": "within limit", "own_limit": True}, "inside the study's own limit of 5 %."),
         ({"verdict": "different"}, "exceeds the published limit of 5 % remains open."),
-        ({"verdict": "different", "limit": None}, "nothing is said about hearing it."),
+        ({"verdict": "different", "limit": None}, "nothing is said about whether it can be heard."),
         ({"verdict": "same"}, "The 90 % interval of this pair lies inside the limit;"),
         ({"verdict": "boards only", "amount": None}, "fewer than 2 boards with usable takes."),
         ({}, "With 14 boards of each wood and spreads as estimated here, a true difference of 5 %"),
@@ -164,4 +164,4 @@ def test_what_the_boards_pass_on_stands_beside_a_harmonic():
     beside = say("effects.pair", **(PAIR | {"harmonic": 3, "response": response}))
     assert "at 3 times the tone (exploratory, a hint only): the same within" in beside
     missing = say("effects.pair", **(PAIR | {"harmonic": 3}))
-    assert "was not compared: record probe tones there" in missing
+    assert "was not compared. Record probe tones there" in missing
