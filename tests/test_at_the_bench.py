@@ -49,7 +49,7 @@ def test_a_failed_take_comes_with_its_row_the_worst_of_each_channel_and_what_to_
     assert found.lines == (
         "Not fit for use:",
         "  b (takes.csv, row 3; recordings/b.wav)",
-        "    largest departure of the level of the fundamental (steady): 11.1 dB (response) and "
+        "    largest deviation of the level of the fundamental (steady): 11.1 dB (response) and "
         "2.32 dB (drive), limit 1 dB",
         "    change of the frequency of the tone over the take (drift_ppm): 700 ppm (drive), limit "
         "500 ppm",

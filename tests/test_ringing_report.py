@@ -175,7 +175,7 @@ def test_the_wood_in_words_and_numbers(summary, bare):
         {"quantity": ["moisture_pct"] * 2 + ["equilibrium_moisture_pct"], "value": [8.1, 9.4, 9.2]}
     )
     assert say(report._moisture(moist)[0]).startswith(
-        "Moisture of the boards: 8.1 to 9.4 % as measured; 9.2 to 9.2 % as the air"
+        "Moisture of the boards: 8.1 to 9.4 % as measured; 9.2 to 9.2 % as wood"
     )
     assert say(report._moisture(moist[:2])[0]).endswith("8.1 to 9.4 % as measured.")
 

@@ -38,7 +38,7 @@ FIELDS: list[tuple[str, dict, str]] = [
     (PlanFault.PILOT_FLAT, {"name": "a.csv", "feature": H3}, "too few boards"),
     (PlanFault.FEW_MINUTES, {"budget": 40.0, "woods": 3, "least": 142.8}, "40 minutes are too few"),
     (PlanFault.ONE_WOOD, {}, "only one wood"),
-    (PlanFault.NO_PILOT, {"name": "a.csv"}, "there is no file a.csv there"),
+    (PlanFault.NO_PILOT, {"name": "a.csv"}, "there is no file a.csv;"),
     (PlanFault.PILOT_UNREADABLE, {"name": "a.csv"}, "cannot be read as a table"),
     (Origin.COMMON, {"board": 1.5, "mount": 1.0, "take": 0.5, "unit": "dB"}, "mounts 1 dB, takes"),
     (Origin.PILOT, {"name": "a.csv", "unseen": ["mount", "take"]}, "not show mount and take"),
@@ -55,7 +55,7 @@ FIELDS: list[tuple[str, dict, str]] = [
         Planned.DETECTED,
         {"feature": H3, "size": "1.00 dB", "limited": True, "declared": 0.017, "low": 0.0069,
          "high": 0.0464, "unlimited": 0.25},
-        "is detected in 1.7 % of such studies (0.7 % to 4.6 % for",
+        "is declared in 1.7 % of such studies (0.7 % to 4.6 % for",
     ),
     (
         Planned.NEEDED,
@@ -73,7 +73,7 @@ FIELDS: list[tuple[str, dict, str]] = [
         {"feature": H3, "spent": 571.2, "boards": 7, "mounts": 1, "takes": 3},
         "(571, controls not counted) are best spent on 7 boards of each wood, 1 mount of",
     ),
-    (Planned.OPTIMUM, {"mounts": 0.93, "takes": 1.6, "feature": H3}, "is 0.9 mounts of a board"),
+    (Planned.OPTIMUM, {"mounts": 0.93, "takes": 1.6, "feature": H3}, "has 0.9 mounts of each"),
     (Planned.NO_OPTIMUM, {}, "has no answer"),
     (Planned.AIM_DETECT, {"size": "1.00 dB"}, "to detect 1.00 dB"),
     (Planned.AIM_SAME, {"size": "1.00 dB"}, "the same within 1.00 dB"),
@@ -98,7 +98,7 @@ FIELDS: list[tuple[str, dict, str]] = [
     (CovariateNote.NO_OVERLAP, {"held": THICK}, "no overlap in thickness"),
     (CovariateNote.LITTLE_OVERLAP, {"held": THICK, "overlap": 0.375}, "only 38 % of the sources"),
     (CovariateNote.SLOPES_DIFFER, {"held": THICK}, "not the same at every thickness"),
-    (CovariateNote.LEFT_OUT, {"boards": 2, "held": THICK}, "2 boards without thickness left out"),
+    (CovariateNote.LEFT_OUT, {"boards": 2, "held": THICK}, "2 boards without thickness are left"),
     (CovariateNote.NOT_COMPARED, {"reason": Property.MASS}, "not compared: mass"),
     (CovariateNote.NO_FREEDOM, {}, "no degree of freedom"),
     (CovariateNote.FEW_DF, {"df": 7.0}, "with 7 degrees of freedom left, the adjusted"),
@@ -130,8 +130,9 @@ FIELDS: list[tuple[str, dict, str]] = [
     (
         HeldEqual.SLOPE,
         SLOPE,
-        "Within a wood it changes by +0.42 dB per 0.1 mm (−0.30 to 1.10 dB), which cannot be "
-        "distinguished from no change. The woods do not seem to share one slope (p < 0.001), so",
+        "Within a wood, the feature changes by +0.42 dB per 0.1 mm (−0.30 to 1.10 dB), which "
+        "cannot be distinguished from no change. The woods do not seem to share one slope "
+        "(p < 0.001), so",
     ),
     (
         HeldEqual.SLOPE,
@@ -142,7 +143,7 @@ FIELDS: list[tuple[str, dict, str]] = [
     *((HeldEqual.CAUTION, {"caution": caution}, "") for caution in Caution),
     # beside the verdicts
     (Outliers.TOO_FEW, {}, "too few boards"),
-    (Outliers.TESTS, {"tests": 13, "expected": 0.65, "found": 1}, "0.65 findings can be expected"),
+    (Outliers.TESTS, {"tests": 13, "expected": 0.65, "found": 1}, "0.65 findings on average"),
     (Outliers.NONE, {}, "Nothing stands out."),
     (Outliers.FOUND, {"items": 2, "outliers": 1}, "2 items stand out, 1 of them beyond the 1 %"),
     (Outliers.NO_CHANGE, {}, "changes no verdict"),
@@ -152,20 +153,20 @@ FIELDS: list[tuple[str, dict, str]] = [
          "pairs": [{**PAIR, "verdict": "open", "verdict_without": "different"}] * 2},
         'robinia versus larch is "open" with it and "different" without it; robinia versus',
     ),
-    (Order.UNKNOWN, {}, "cannot be told"),
-    (Order.MIXED, {"correlation": 0.237, "p": 0.772}, "(correlation 0.24, p = 0.772 for"),
+    (Order.UNKNOWN, {}, "It is not known whether"),
+    (Order.MIXED, {"correlation": 0.237, "p": 0.772}, "(correlation 0.24, p = 0.772 if"),
     (
         Order.CONFOUNDED,
         {"correlation": 0.95, "p": 0.0001, "first": "larch", "last": "oak"},
-        "correlation 0.95, p < 0.001 for",
+        "correlation 0.95, p < 0.001 if",
     ),
     (Drift.NO_CHART, {}, "no reference specimen"),
-    (Drift.NO_LIMITS, CHART, f"{H3}: 4 mounts of REF, no limits"),
-    (Drift.INSIDE, CHART, "all inside the limits"),
+    (Drift.NO_LIMITS, CHART, f"{H3}: 4 mounts of REF, no control limits"),
+    (Drift.INSIDE, CHART, "all inside the control limits"),
     (
         Drift.OUTSIDE,
         {**CHART, "outside": [{"mount": 1, "batch": "day1"}, {"mount": 2, "batch": "day2"}]},
-        "outside the limits: mount 1 (day1) and mount 2 (day2). Either",
+        "outside the control limits: mount 1 (day1) and mount 2 (day2). Either",
     ),
     *(
         (
@@ -174,7 +175,7 @@ FIELDS: list[tuple[str, dict, str]] = [
              "removed": removed},
             said,
         )
-        for removed, said in ((True, "It is taken out of the effects"), (False, "not corrected"))
+        for removed, said in ((True, "It is removed from the effects"), (False, "not corrected"))
     ),
     (Drift.NONE, {}, "No primary feature drifts"),
     (Second.NOT_NAMED, {}, "names no second column"),
@@ -186,7 +187,7 @@ FIELDS: list[tuple[str, dict, str]] = [
         "larch only with oiled; oak and cherry only with waxed. A difference",
     ),
     (Second.HELD_EQUAL, {"name": "finish"}, "Woods with finish held equal"),
-    (Second.REMARK, {"features": [H3, "x"], "remark": Second.NO_FREEDOM}, f"{H3}, x: too few"),
+    (Second.REMARK, {"features": [H3, "x"], "remark": Second.NO_FREEDOM}, f"{H3}, x: there are"),
     (Second.TOO_FEW, {}, "cannot be separated from takes"),
     (Second.NO_FREEDOM, {}, "too few boards for this many groups"),
     (Second.INSEPARABLE, {"name": "finish"}, "the effects of wood, batch and finish"),
