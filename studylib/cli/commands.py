@@ -208,7 +208,7 @@ def _check(folder: Path) -> int:
         found = [measure_batch(study, batch, progress=bars.of(batch)) for batch in study.batches]
     fit = fitness(study, pd.concat([batch.quality for batch in found], ignore_index=True))
     warnings = [*study.warnings, *bench_warnings(found)]
-    tell(*(say("cli.warning", warning=one) for one in warnings), *map(say, fit.lines))
+    tell(*(say("cli.warning", warning=one) for one in warnings), *fit.lines)
     if planned:
         tell(say("cli.still_planned", planned=planned))
     return fit.failed

@@ -41,7 +41,8 @@ def say(note: str, /, **fields: Any) -> str:
 
     Parameters
     ----------
-    note : as made by `codes.note`; or a code, with its fields as keywords. "" has no words: "".
+    note : as made by `codes.note`; or a code, with its fields as keywords. "" has no words: "". The
+        notes of a cell are said one behind the other, as `said` does.
 
     Returns
     -------
@@ -207,6 +208,8 @@ def _templates() -> dict[str, frozenset[str]]:
 
 @lru_cache(maxsize=8192)
 def _sentence(note: str) -> str:
+    if "\n" in note and is_note(note):
+        return said(note)
     return _rendered(code_of(note), fields_of(note)) if _CODE.fullmatch(note) else note
 
 

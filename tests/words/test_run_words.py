@@ -6,7 +6,7 @@ import re
 
 import pytest
 
-from studylib.codes import note
+from studylib.codes import note, several
 from studylib.codes.front import CallFault
 from studylib.codes.pages import PageWords
 from studylib.codes.run import BatchState, Doing, RunFault
@@ -72,3 +72,12 @@ def test_words_that_go_with_a_number():
     assert "has none" in say(RunFault.NO_PARAMETER, notebook="n", name="x", known=[])
     assert "which is not" in say(CallFault.UNKNOWN_SPECIMENS, names=["L1"])
     assert "which are not" in say(CallFault.UNKNOWN_SPECIMENS, names=["L1", "L2"])
+
+
+@pytest.mark.parametrize("code", ["cli.failed", "cli.not_in_summary"])
+def test_several_reasons_of_one_batch_are_all_said(code):
+    reasons = several([NOT_WRITTEN, note(RunFault.NO_PART)])
+    sentence = say(code, batch="day1", reason=reasons)
+    assert say(NOT_WRITTEN) in sentence
+    assert say(RunFault.NO_PART) in sentence
+    assert "{" not in sentence
