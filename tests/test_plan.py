@@ -259,10 +259,10 @@ def test_check_and_run_before_anything_is_recorded_say_so(finished):
     folder, reports, _ = finished
     result = study("check", folder)
     assert result.exit_code == 0
-    assert result.output.endswith("scheduled takes is recorded yet.\n")
+    assert result.output.endswith("recorded yet.\n")
     result = study("run", folder, "--reports", reports)
     assert result.exit_code == 2
-    assert "is recorded yet" in result.stderr
+    assert "recorded yet" in result.stderr
 
 
 @pytest.fixture
