@@ -145,7 +145,7 @@ FIELDS: list[tuple[str, dict, str]] = [
     (Outliers.TOO_FEW, {}, "too few boards"),
     (Outliers.TESTS, {"tests": 13, "expected": 0.65, "found": 1}, "0.65 findings on average"),
     (Outliers.NONE, {}, "Nothing stands out."),
-    (Outliers.FOUND, {"items": 2, "outliers": 1}, "2 items stand out, 1 of them beyond the 1 %"),
+    (Outliers.FOUND, {"items": 2, "outliers": 1}, "2 items stand out; beyond the 1 % point: 1."),
     (Outliers.NO_CHANGE, {}, "changes no verdict"),
     (
         Outliers.CHANGES,
