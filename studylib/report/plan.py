@@ -58,9 +58,11 @@ def design_note(plan: StudyPlan) -> str:
 
 def _feature_notes(one: FeaturePlan) -> list[str]:
     name = one.feature.name
+    difference = {"size": _size(one, one.difference), "limited": one.limit is not None}
     needed = note(
         Planned.NEEDED,
         feature=name,
+        **(difference if one.chances is None else {}),
         wanted=WANTED,
         declare=[found.sources for found in one.declare],
         same=[found.sources for found in one.same or ()],
@@ -71,8 +73,7 @@ def _feature_notes(one: FeaturePlan) -> list[str]:
     detected = note(
         Planned.DETECTED,
         feature=name,
-        size=_size(one, one.difference),
-        limited=one.limit is not None,
+        **difference,
         declared=one.chances.declared,
         low=one.chances_low.declared,
         high=one.chances_high.declared,

@@ -64,6 +64,12 @@ FIELDS: list[tuple[str, dict, str]] = [
     ),
     (
         Planned.NEEDED,
+        {"feature": H3, "wanted": 0.8, "declare": [70, 26, None], "same": [], "most": 1000,
+         "size": "1.00 dB", "limited": True},
+        "a true difference of 1.00 dB (the limit) in 80 % of studies takes 70 planks",
+    ),
+    (
+        Planned.NEEDED,
         {"feature": H3, "wanted": 0.8, "declare": [70, 26, 244], "same": [46, 17, 162],
          "most": 1000},
         "calling two equal woods the same takes 46 planks (17 to 162 for",
