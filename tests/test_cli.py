@@ -230,7 +230,7 @@ def test_a_folder_that_is_not_there_is_one_sentence(tmp_path):
 def test_an_unknown_batch_is_named_with_the_nearest(tones, tmp_path):
     result = study("run", tones, "--batch", "mornin", "--reports", tmp_path / "reports")
     assert result.exit_code == 2
-    assert 'no batch "mornin"; the nearest name is "morning"' in result.stderr
+    assert 'no batch "mornin"; the nearest is "morning"' in result.stderr
 
 
 @pytest.mark.parametrize(

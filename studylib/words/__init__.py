@@ -41,8 +41,9 @@ def say(note: str, /, **fields: Any) -> str:
 
     Parameters
     ----------
-    note : as made by `codes.note`; or a code, with its fields as keywords. "" has no words: "". The
-        notes of a cell are said one behind the other, as `said` does.
+    note : as made by `codes.note`; or a code, with its fields as keywords. The notes of
+        a cell are said one behind the other, as `said` does. Text that is no note stands as it is,
+        such as what another program said of its own failure.
 
     Returns
     -------
