@@ -68,6 +68,6 @@ def test_a_blind_study_is_run_on_codes_and_again_under_its_names(tmp_path, monke
     assert {row["wood_a"], row["wood_b"]} == set(WOODS)
     higher = row["difference"] * (1 if row["wood_b"] == "robinia" else -1)
     assert 5.0 < higher < 7.0
-    assert "after a report of the coded study was made" in named.summary_html.read_text(
+    assert "after a report of the coded study had been made" in named.summary_html.read_text(
         encoding="utf-8"
     )

@@ -275,6 +275,8 @@ def test_the_demos_boards_as_the_sheet_has_them(demo):
     assert {(fields_of(w)["sources"], fields_of(w)["most"]) for w in woods} == {(4, 1)}
     cancels = the(demo, Rival.LEVEL, Says.LEVEL_CANCELS)["features"]
     assert cancels == ["tone.h1.response_db", "probe.k3.response_db"]
+    # A tap's decay time does not follow the drive: nothing has to be removed from it.
+    assert Says.LEVEL_STAYS not in codes(demo, Rival.LEVEL)
     assert Says.NO_SUSPECT in codes(demo, Rival.MIX_UP)
 
 

@@ -371,7 +371,7 @@ def test_a_run_without_any_result_makes_no_summary(tmp_path, notebooks):
 
 def test_an_unknown_batch_is_named_with_the_nearest(tmp_path):
     folder = write_study(tmp_path / "rails", "morning", "evening")
-    with pytest.raises(InputError, match='no batch "mornin"; the nearest name is "morning"'):
+    with pytest.raises(InputError, match='no batch "mornin"; the nearest is "morning"'):
         runner.run_study(folder, reports=tmp_path / "reports", batches=("mornin",))
     assert not (tmp_path / "reports").exists()
 

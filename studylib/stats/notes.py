@@ -58,12 +58,17 @@ def _pooled(compared: Mapping, confidence: float) -> list[str]:
     """What pooling costs where one wood spreads more, for each set of numbers of sources."""
     models = {id(design.model): design.model for design in compared.values() if design.model}
     worst: dict[tuple[int, ...], float] = {}
-    for model in models.values():
+    features: dict[tuple[int, ...], list[str]] = {}
+    for number, model in models.items():
         if model.k > 1 and model.df >= 1 and method_for(model) == Method.TUKEY_KRAMER:
             counts = tuple(int(n) for n in model.counts)
             worst[counts] = max(worst.get(counts, 0.0), tukey_kramer_rate(model, confidence))
+            own = [name for name, design in compared.items() if id(design.model) == number]
+            features.setdefault(counts, []).extend(own)
     return [
-        note(Remark.POOLED, counts=counts, rate=rate, alpha=1 - confidence)
+        note(
+            Remark.POOLED, features=features[counts], counts=counts, rate=rate, alpha=1 - confidence
+        )
         for counts, rate in sorted(worst.items())
         if round(100 * rate) > 100 * (1 - confidence)
     ]

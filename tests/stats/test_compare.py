@@ -203,7 +203,9 @@ class TestUnits:
         assert list(result.variance["level"]) == ["wood", "source", "specimen", "mount", "take"]
         shared = fields_of(the_note(result, Remark.SHARED_PLANKS))["woods"]
         assert shared[0] == {"wood": "larch", "boards": 4, "planks": 2}
-        assert fields_of(the_note(result, Remark.POOLED))["rate"] > 0.05
+        pooled = fields_of(the_note(result, Remark.POOLED))
+        assert pooled["rate"] > 0.05
+        assert set(pooled["features"]) == set(result.effects["feature"])
 
     def test_one_plank_a_wood_is_boards_only(self, rng):
         planks = {f"{w}{i}": f"plank {w}" for w in "LCR" for i in (1, 2, 3, 4)}

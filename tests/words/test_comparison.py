@@ -51,7 +51,12 @@ NEEDS = {
     "comparison.not_measured": FEATURES,
     "comparison.no_take": FEATURES,
     "comparison.refused": {"refused": {"tone.h9.rel_db": note("methods.below_noise", **QUIET)}},
-    "comparison.pooled": {"counts": [3, 3], "rate": 0.108, "alpha": 0.05},
+    "comparison.pooled": {
+        "features": ["tone.h1.response_db"],
+        "counts": [3, 3],
+        "rate": 0.108,
+        "alpha": 0.05,
+    },
     "comparison.confounded_on": FEATURES,
     "comparison.partly_confounded": FEATURES,
     "comparison.exploratory": {"count": 1, "alpha": 0.05},

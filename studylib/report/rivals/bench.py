@@ -97,7 +97,7 @@ def _level_says(basis: Basis) -> list[str]:
     if not woods:
         return [no_tone(basis) if basis.drive_kind else record(basis, Control.SENSOR)]
     cancels = [name for name in basis.features if _relative_to_drive(find(name))]
-    stays = [name for name in basis.features if name not in cancels]
+    stays = [name for name in basis.features if _follows_level(find(name))]
     return [
         note(Says.LEVEL_CANCELS, features=cancels) if cancels else "",
         note(Says.LEVEL_STAYS, features=stays) if stays else "",
@@ -110,6 +110,11 @@ def _relative_to_drive(feature: Feature) -> bool:
     """A response: the level of the drive cancels in it."""
     played = feature.kind in (Kind.TONE, Kind.PROBE, Kind.SWEEP) and feature.unit == "dB"
     return played and not (feature.driver or feature.drive_level or feature.noise)
+
+
+def _follows_level(feature: Feature) -> bool:
+    """A level, or what changes with it: distortion, and noise relative to the tone."""
+    return feature.drive_level or feature.driver or feature.noise
 
 
 def _level_gap(woods: dict[str, np.ndarray]) -> str:
