@@ -183,7 +183,7 @@ FIELDS: list[tuple[str, dict, str]] = [
         )
         for removed, said in ((True, "It is removed from the effects"), (False, "not corrected"))
     ),
-    (Drift.NONE, {}, "No primary feature drifts"),
+    (Drift.NONE, {}, "no primary feature drifts"),
     (Second.NOT_NAMED, {}, "names no second column"),
     (Second.ONE_GROUP, {"name": "finish"}, "All boards have the same finish"),
     (
