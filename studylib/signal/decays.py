@@ -61,7 +61,8 @@ class Decays:
     at that is neither decays nor noise. poles, amplitudes : everything fitted, nuisances
     included (complex, per sample). rest : the bins without it, from first_bin on. dropped : modes
     beyond the most that were asked for. given_up : the search took more than `MOST_STEPS` steps
-    and nothing of it is kept, as where what rings is no sum of decays.
+    and nothing of it is kept, as where what rings is no sum of decays.  u_place : (K,) the part of
+    u_loss_factor that all rings heard at one place share, the room's; None where no room is heard.
     """
 
     frequency_hz: np.ndarray
@@ -80,6 +81,7 @@ class Decays:
     dropped: int
     unexplained: float
     given_up: bool = False
+    u_place: np.ndarray | None = None
 
     @property
     def snr_db(self) -> np.ndarray:

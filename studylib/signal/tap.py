@@ -75,13 +75,38 @@ _NO_DECAYS = note(TapReason.NO_DECAYS, steps=MOST_STEPS)
 class Tap:
     """One tap. decays is None, and reason is a note of why, when it is refused.
 
-    start_s : where its analysis begins.  seconds : of ring that were analysed.
+    start_s : where its analysis begins.  seconds : of ring that were analysed.  signs : what else
+    the ring shows, used or refused.  room : what is heard of the room, None where nothing is.
     """
 
     start_s: float
     seconds: float
     decays: Decays | None
     reason: str = ""
+    signs: tuple[Sign, ...] = ()
+    room: Room | None = None
+
+
+class Sign(NamedTuple):
+    """Something that the decays of a ring do not explain, or that limits what is used of it.
+
+    note : what it is taken for.  at_s : from the start of the recording.  low_hz, high_hz : the
+    band that shows it.  level_db : re the loudest block of the ring in that band."""
+
+    note: str
+    at_s: float
+    low_hz: float
+    high_hz: float
+    level_db: float
+
+
+class Room(NamedTuple):
+    """What the ring tells of the room. decay_time_s : to -60 dB, with its relative standard
+    uncertainty.  ratio_db : of the direct sound to the reverberant one."""
+
+    decay_time_s: float
+    u_relative: float
+    ratio_db: float
 
 
 def measure_taps(
