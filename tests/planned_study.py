@@ -31,7 +31,7 @@ seed = 172
 """
 HEADER = "specimen,wood,source,length_mm,width_mm,thickness_mm,mass_g,moisture_pct,grain,role,note"
 TAKES = (
-    "take,batch,kind,specimen,mount,repeat,file,order,tone_hz,drive_db,gain_db,support,started,"
+    "take,batch,kind,specimen,mount,repeat,file,order,tone_hz,drive_db,gain_db,support,place,started,"
     "temperature_c,humidity_pct,exclude,reason"
 )
 

@@ -9,18 +9,21 @@ import numpy as np
 import pandas as pd
 import pytest
 import soundfile
+from markupsafe import escape
 
 from studylib.bench.schedule import write_schedule
 from studylib.bench.sheet import (
     BY_HAND,
     COLUMNS,
+    advice,
     groups,
     level,
     sheet_table,
     to_do,
     write_sheets,
 )
-from studylib.codes import fields_of
+from studylib.codes import code_of, fields_of
+from studylib.codes.bench import Room
 from studylib.codes.sheets import SheetFault
 from studylib.errors import InputError
 from studylib.sheets import read_study
@@ -29,6 +32,8 @@ from studylib.sheets.study import read_unrecorded
 from studylib.words import say
 from tests.notes import holds
 from tests.planned_study import TOML, boards, write_planned
+
+FELT = 'response_kind = "accelerometer"\ndrive = 2'
 
 
 class Page(HTMLParser):
@@ -79,8 +84,9 @@ def test_every_take_is_there_once_and_in_order(tmp_path):
     assert [f"recordings/day1/{row[4]}" for row in rows] == [take.file for take in takes]
     probe = next(row for row in rows if "tone516" in row[4])
     take = takes[int(probe[0]) - 1]
-    assert probe[2:4] == [say(to_do(take)), say(level(take))]
-    assert fields_of(to_do(take)) == {"kind": "tone", "signal": "tone516.wav", "taps": 3}
+    assert probe[2:4] == [say(to_do(take, takes)), say(level(take))]
+    asked = {"kind": "tone", "signal": "tone516.wav", "taps": 3, "place": 0}
+    assert fields_of(to_do(take, [take])) == asked
     assert fields_of(level(take)) == {"below_db": 0.0}
 
 
@@ -109,7 +115,7 @@ def test_cautions_stand_before_the_lines_that_they_are_for(tmp_path):
         ("day1-driver172-r1.wav", "", True),
         ("day1-airborne172-r1.wav", "airborne", True),
         ("REF-m1-tone172-r1.wav", "", True),
-        ("REF-m1-tap-r1.wav", "tap", False),
+        ("REF-m1-tap-p1-r1.wav", "tap", False),
     ):
         assert after[name] == say("bench.caution", kind=kind, full=full)
         assert after[name]
@@ -117,6 +123,30 @@ def test_cautions_stand_before_the_lines_that_they_are_for(tmp_path):
     text = (tmp_path / "rails" / "bench_sheets" / "day1.html").read_text(encoding="utf-8")
     for word in ("Loud tones", "Headphones", "Mains", "Wood dust", "Local rules"):
         assert word in text
+
+
+def test_the_sheet_says_where_the_microphone_goes_and_what_helps_against_the_room(tmp_path):
+    study = scheduled(tmp_path)
+    rows = {row[4]: row[2] for row in page_of(study).takes()}
+    for place in (1, 2, 3):
+        own = rows[f"REF-m1-tap-p{place}-r1.wav"]
+        assert own.startswith(
+            f"Microphone to place {place}; driver silent: record, then tap 3 times"
+        )
+    table = sheet_table(study, "day1").set_index("take")["place"]
+    assert (table["REF-m1-tap-p3-r1"], table["REF-m1-tone172-r1"]) == (3, "")
+    taps = advice(study, study.scheduled_of("day1"))
+    assert list(map(code_of, taps)) == [
+        Room.BEGIN, Room.NEAR, Room.MOVED, Room.DAMPED, Room.CONTACT
+    ]  # fmt: skip
+    text = (study.folder / "bench_sheets" / "day1.html").read_text(encoding="utf-8")
+    assert all(escape(say(one)) in text for one in taps)
+    assert "at 3 places" in say(taps[2])
+    felt = scheduled(tmp_path / "felt", toml=TOML.replace("drive = 2", FELT))
+    page = {row[4]: row[2] for row in page_of(felt).takes()}
+    assert page["REF-m1-tap-r1.wav"].startswith("Driver silent: record, then tap 3 times")
+    assert advice(felt, felt.scheduled_of("day1")) == [Room.BEGIN]
+    assert advice(study, study.scheduled_of("day1")[:1]) == []
 
 
 def test_each_mount_has_its_heading_and_its_boxes(tmp_path):

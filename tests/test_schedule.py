@@ -50,7 +50,7 @@ def test_every_wood_is_in_every_batch_and_every_board_has_its_mounts(tmp_path):
 
 
 def test_each_board_is_in_every_batch_where_mounts_can_be_shared_out(tmp_path):
-    study = planned(tmp_path, toml=with_plan(mounts=4))
+    study = planned(tmp_path, toml=with_plan(mounts=4, minutes_day=420))
     for batch in plan_batches(study, seed=1):
         counts = Counter(name for name, _ in mounting_order(batch))
         assert {counts[s.specimen] for s in study.specimens if not s.role} == {2}
@@ -144,7 +144,8 @@ def test_controls_stand_where_they_belong(tmp_path):
     assert {step.specimen for step in air} == {"REF"}
     assert [step.tone_hz for step in air] == [172.0, 344.0, 516.0]
     free = [step.specimen for step in batch.steps if step.support == "free"]
-    assert len(free) == len(set(free)) == 7
+    assert len(free) == 3 * 7
+    assert len(set(free)) == 7
     assert "CHA" not in free
     bare = TOML.replace('drive = 2\ndrive_kind = "acceleration"\n', "calibrator_db = 94.0\n")
     batch = plan_batches(planned(tmp_path / "bare", toml=bare), seed=5)[0]
@@ -152,6 +153,21 @@ def test_controls_stand_where_they_belong(tmp_path):
     assert kinds[0] == kinds[-1] == "calibrator"
     drives = [s.drive_db for s in batch.steps if s.kind == "driver"]
     assert drives == [-18.0, -12.0, -6.0, 0.0, 0.0, 0.0]
+
+
+def test_a_microphone_hears_the_taps_at_three_places_and_a_contact_sensor_at_one(tmp_path):
+    taps = [s for b in plan_batches(planned(tmp_path), seed=5) for s in b.steps if s.kind == "tap"]
+    places = defaultdict(list)
+    for step in taps:
+        places[step.specimen, step.support, step.mount].append((step.place, step.repeat))
+    assert set(map(tuple, places.values())) == {((1, 1), (2, 1), (3, 1))}
+    write_schedule(study := planned(tmp_path / "written"))
+    rows = [take for take in read_study(study.folder).planned if take.kind == "tap"]
+    assert Counter(take.place for take in rows) == dict.fromkeys((1, 2, 3), len(taps) // 3)
+    assert {"L1-m1-tap-p2-r1", "L1-free1-tap-p3-r1"} <= {take.take for take in rows}
+    felt = TOML.replace("[channels]", '[channels]\nresponse_kind = "accelerometer"')
+    batches = plan_batches(planned(tmp_path / "felt", toml=felt), seed=5)
+    assert {s.place for b in batches for s in b.steps} == {None}
 
 
 def test_the_same_seed_gives_the_same_order_and_another_another(tmp_path):
@@ -232,7 +248,7 @@ def test_a_hand_written_take_without_a_recording_is_still_a_fault(tmp_path):
     study = planned(tmp_path)
     write_schedule(study)
     with (study.folder / "takes.csv").open("a", encoding="utf-8") as file:
-        file.write("mine,day1,room,,,3,recordings/mine.wav,,,,,,,,,,\n")
+        file.write("mine,day1,room,,,3,recordings/mine.wav,,,,,,,,,,,\n")
     with pytest.raises(InputError) as caught:
         read_study(study.folder)
     assert holds(caught.value.notes[0], SheetFault.NO_RECORDING, value="recordings/mine.wav")
@@ -296,10 +312,10 @@ def test_a_second_schedule_asks_what_is_meant(tmp_path):
 
 def test_a_missing_column_is_named(tmp_path):
     study = planned(tmp_path, takes="take,batch,kind,specimen,mount,repeat,file,order,tone_hz")
-    fields = {"columns": ["drive_db", "support"], "scheduling": True}
+    fields = {"columns": ["drive_db", "support", "place"], "scheduling": True}
     fault = refused(study)
     assert holds(fault, SheetFault.NO_COLUMN, file="takes.csv", row=1, **fields)
-    assert 'no column "drive_db" or "support", which the schedule needs' in say(fault)
+    assert 'no column "drive_db", "support" or "place", which the schedule needs' in say(fault)
 
 
 def test_a_name_that_the_schedule_would_use_again_is_told(tmp_path):

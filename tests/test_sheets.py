@@ -314,6 +314,10 @@ def test_a_column_that_cannot_be_compared(tmp_path, column):
         (0, {"drive_db": "3"}, "drive_db", Cell.UNFIT),
         (0, {"support": "free"}, "support", Cell.FREE_WITHOUT_TAP),
         (0, {"support": "table"}, "support", Cell.UNKNOWN_WORD),
+        (0, {"place": "2"}, "place", Cell.PLACE_WITHOUT_TAP),
+        (0, {"kind": "tap", "place": "0"}, "place", Cell.UNFIT),
+        (0, {"kind": "tap", "place": "1.5"}, "place", Cell.NOT_WHOLE),
+        (0, {"kind": "tap", "place": "left"}, "place", Cell.NOT_A_NUMBER),
         (0, {"started": "14.03.2025"}, "started", Cell.NOT_A_MOMENT),
         (0, {"started": "2025-02-30"}, "started", Cell.NOT_A_MOMENT),
         (0, {"exclude": "yes"}, "reason", Cell.EMPTY),
@@ -328,9 +332,10 @@ def test_a_take_at_fault(tmp_path, index, cells, column, code):
     fault = only(faults_of(tmp_path / "s", takes=changed_take(index, **cells)))
     assert holds(fault, code, file="takes.csv", row=index + 2, column=column)
     found = fields_of(fault)
-    assert found.get("value", "") == cells.get(column, "") or code == Cell.FREE_WITHOUT_TAP
+    alone = (Cell.FREE_WITHOUT_TAP, Cell.PLACE_WITHOUT_TAP)
+    assert found.get("value", "") == cells.get(column, "") or code in alone
     assert found.get("kind", "") == (cells.get("kind", "tone") if code == Cell.NEEDED else
-                                     "tone" if code == Cell.FREE_WITHOUT_TAP else "")  # fmt: skip
+                                     "tone" if code in alone else "")  # fmt: skip
 
 
 def test_an_airborne_take_needs_specimen_mount_and_tone_but_no_repeat(tmp_path):
@@ -344,6 +349,19 @@ def test_a_free_tap_is_read(tmp_path):
     rows = changed_take(0, kind="Tap", support="Free", tone_hz="")
     take = read_study(write_study(tmp_path / "s", takes=rows)).takes[0]
     assert (take.kind, take.support, take.tone_hz) == ("tap", "free", None)
+
+
+def test_taps_of_one_mount_at_several_places_are_several_takes(tmp_path):
+    """Repeats count within a place or over all of them; an empty cell is place 1."""
+    rows = take_rows()
+    for row, repeat, place in zip(rows[:4], "1112", ("", "2", "1", "3"), strict=True):
+        row |= {"kind": "tap", "tone_hz": "", "repeat": repeat, "place": place}
+    study = read_study(write_study(tmp_path / "s", takes=rows))
+    assert [take.place for take in study.takes[:5]] == [1, 2, 1, 3, 1]
+    assert study.warnings == ()
+    rows[1]["place"] = "1"
+    fault = only(faults_of(tmp_path / "t", takes=rows))
+    assert holds(fault, Fault.SAME_TAKE, row=3, column="repeat", other_row=2)
 
 
 def test_a_column_that_is_needed_but_not_there_is_told_once(tmp_path):

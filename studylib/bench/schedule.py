@@ -7,7 +7,8 @@
   (with equal numbers: blocks of one board of each wood), so that no wood is early or late.
 - The reference stands at the start, in the middle and at the end; the changed specimen is next to
   the middle one.
-- Within a mounting quiet comes before loud, and taps, with the driver silent, come last.
+- Within a mounting quiet comes before loud, and taps, with the driver silent, come last. A
+  microphone records them at several places, one take at each.
 - Controls: the silent room first and last; the recorder into itself; the driver on the block where
   no sensor feels what enters the board; the driver in the air beside the first board mounted.
 
@@ -59,6 +60,7 @@ class Step:
     tone_hz: float | None = None
     drive_db: float = 0.0
     support: str = "bench"
+    place: int | None = None
 
 
 @dataclass(frozen=True)
@@ -191,7 +193,7 @@ def _batch(
     rng.shuffle(free)
     for specimen in free if settings.plan.free_taps else []:
         tap = Step("tap", specimen, numbers.next(specimen, "free"), support="free")
-        steps += _repeated(tap, settings.plan.free_taps)
+        steps += _tapped(tap, settings.plan.free_taps, settings)
     steps += [Step("room", repeat=2), *_calibrator(settings, repeat=2)]
     return Batch(name, tuple(steps), len(order))
 
@@ -253,8 +255,14 @@ def _mounted(specimen: str, mount: int, settings: Settings, *, steps_too: bool) 
         *(replace(tone, drive_db=drive_db) for drive_db in drives),
         *_repeated(tone, plan.takes),
         *(replace(tone, tone_hz=hz) for hz in _tones(settings)[1:]),
-        *_repeated(Step("tap", specimen, mount), plan.taps),
+        *_tapped(Step("tap", specimen, mount), plan.taps, settings),
     ]
+
+
+def _tapped(tap: Step, times: int, settings: Settings) -> list[Step]:
+    """Taps at every place of the microphone; where it has one only, no place is named."""
+    places = range(1, settings.tap_places + 1) if settings.tap_places > 1 else [None]
+    return [step for place in places for step in _repeated(replace(tap, place=place), times)]
 
 
 def _repeated(step: Step, times: int) -> list[Step]:
@@ -344,10 +352,11 @@ def _check_rows(table: Table, kept: list[dict[str, str]], rows: list[dict[str, s
 
 
 def take_name(step: Step, batch: str) -> str:
-    """A take's id: board, mount, signal and repeat, or batch, control and repeat."""
+    """A take's id: board, mount, signal, place and repeat, or batch, control and repeat."""
     tone = f"{step.tone_hz:.10g}" if step.tone_hz else ""
     down = f"-down{-step.drive_db:02g}" if step.drive_db and step.kind != "sweep" else ""
-    signal = f"{step.kind}{tone}{down}-r{step.repeat}"
+    at = f"-p{step.place}" if step.place else ""
+    signal = f"{step.kind}{tone}{down}{at}-r{step.repeat}"
     if step.kind in TONE_KINDS[1:] or not step.specimen:
         return f"{batch}-{signal}"
     place = f"free{step.mount}" if step.support == "free" else f"m{step.mount}"
@@ -368,6 +377,7 @@ def _row(step: Step, batch: str, order: int) -> dict[str, str]:
         "tone_hz": f"{step.tone_hz:.10g}" if step.tone_hz else "",
         "drive_db": f"{step.drive_db:.10g}" if step.drive_db else "",
         "support": "free" if step.support == "free" else "",
+        "place": str(step.place or ""),
     }
 
 

@@ -10,7 +10,7 @@ the new one is put beside it under the next free number.
 
 What to do for each take (`groups`, `to_do`, `level`) is what the watch says as well.
 
-Functions: `write_sheets`, `sheet_table`, `groups`, `to_do`, `level`. Class: `Group`.
+Functions: `write_sheets`, `sheet_table`, `groups`, `to_do`, `level`, `advice`. Class: `Group`.
 """
 
 from __future__ import annotations
@@ -26,6 +26,7 @@ from jinja2 import Environment, Template
 
 from studylib.bench.signals import signal_name
 from studylib.codes import note
+from studylib.codes.bench import Room
 from studylib.sheets import Study, Take
 from studylib.words import say
 from studylib.writing import slug, write_whole
@@ -33,8 +34,8 @@ from studylib.writing import slug, write_whole
 FOLDER = "bench_sheets"
 BY_HAND = ("temperature_c", "humidity_pct", "started", "remark")
 COLUMNS = (
-    *("take", "batch", "order", "kind", "specimen", "mount", "repeat", "file", "signal", "level"),
-    *("what_to_do", *BY_HAND),
+    *("take", "batch", "order", "kind", "specimen", "mount", "place", "repeat", "file", "signal"),
+    *("level", "what_to_do", *BY_HAND),
 )
 TAPS = 3  # in one recording
 WARNED = ("airborne", "driver", "loopback", "sweep", "tap")
@@ -70,9 +71,13 @@ def _heading(study: Study, take: Take) -> str:
     return note("bench.heading", specimen=take.specimen, mount=take.mount, **setting)
 
 
-def to_do(take: Take) -> str:
-    """What one take asks for, as a note."""
-    return note("bench.to_do", kind=take.kind, signal=signal_name(take), taps=TAPS)
+def to_do(take: Take, among: Iterable[Take]) -> str:
+    """What one take asks for, as a note; `among` the takes of its group.
+
+    The microphone's place is named where it changes within the group.
+    """
+    place = take.place if any(other.place > 1 for other in among) else 0
+    return note("bench.to_do", kind=take.kind, signal=signal_name(take), taps=TAPS, place=place)
 
 
 def level(take: Take) -> str:
@@ -125,10 +130,11 @@ def sheet_table(study: Study, batch: str) -> pd.DataFrame:
     rows = [
         (
             *(t.take, t.batch, "" if t.order is None else f"{t.order:g}", t.kind),
-            *(t.specimen or "", t.mount or "", t.repeat or "", t.file),
-            *(signal_name(t), say(level(t)), say(to_do(t)), "", "", "", ""),
+            *(t.specimen or "", t.mount or "", t.place if t.kind == "tap" else "", t.repeat or ""),
+            *(t.file, signal_name(t), say(level(t)), say(to_do(t, group.takes)), "", "", "", ""),
         )
-        for t in study.scheduled_of(batch)
+        for group in groups(study, batch)
+        for t in group.takes
     ]
     return pd.DataFrame(rows, columns=list(COLUMNS))
 
@@ -172,7 +178,7 @@ def _page(study: Study, batch: str) -> str:
                     "number": number[take.take],
                     "recorded": take.take in recorded,
                     "caution": _caution(take, group.takes[:i]),
-                    "to_do": say(to_do(take)),
+                    "to_do": say(to_do(take, group.takes)),
                     "level": say(level(take)),
                     "file": take.file.removeprefix(f"{folder}/") if folder else take.file,
                 }
@@ -181,9 +187,25 @@ def _page(study: Study, batch: str) -> str:
         )
         for group in found
     ]
-    head = _head(study, found, len(takes), folder)
-    title = study.settings.study.title
-    return _template().render(batch=batch, title=title, head=head, sections=sections)
+    shown = {
+        "batch": batch,
+        "title": study.settings.study.title,
+        "head": _head(study, found, len(takes), folder),
+        "taps": " ".join(map(say, advice(study, takes))),
+    }
+    return _template().render(sections=sections, **shown)
+
+
+def advice(study: Study, takes: Iterable[Take]) -> list[str]:
+    """How to tap with this bench, as notes; none without a tap among the takes."""
+    places = {take.place for take in takes if take.kind == "tap"}
+    if not places:
+        return []
+    if study.settings.channels.response_kind != "microphone":
+        return [Room.BEGIN]
+    many = max(len(places), study.settings.tap_places)
+    moved = [note(Room.MOVED, places=many)] if many > 1 else []
+    return [Room.BEGIN, Room.NEAR, *moved, Room.DAMPED, Room.CONTACT]
 
 
 def _head(study: Study, found: list[Group], recordings: int, folder: str) -> str:

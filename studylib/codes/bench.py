@@ -1,4 +1,4 @@
-"""Codes of the bench: why there is no schedule or signal, and what a look at a take found."""
+"""Codes of the bench: why there is no schedule or signal, what a look at a take found, advice."""
 
 from __future__ import annotations
 
@@ -29,3 +29,15 @@ class Found(Code):
 
     FAILED = "bench.failed"
     MIND = "bench.mind"
+    ROOM_HIDES = "bench.room_hides"  # hidden, modes, room_s, ratio_db: None where not known; places
+
+
+class Room(Code):
+    """How to tap in a room, with a microphone."""
+
+    NEAR = "room.near"
+    MOVED = "room.moved"  # places
+    DAMPED = "room.damped"
+    CONTACT = "room.contact"
+    BEGIN = "room.begin"
+    IN_SHORT = "room.in_short"  # places

@@ -53,6 +53,7 @@ class Right(Code):
     ORDER = "right.order"
     TONE = "right.tone"
     GAIN = "right.gain"
+    PLACE = "right.place"
     CELSIUS = "right.celsius"
     HUMIDITY = "right.humidity"
     REASON = "right.reason"
@@ -78,6 +79,7 @@ class CellFault(Code):
     BACKSLASH = "cells.backslash"
     LEADS_OUT = "cells.leads_out"
     FREE_WITHOUT_TAP = "cells.free_without_tap"
+    PLACE_WITHOUT_TAP = "cells.place_without_tap"  # kind
     REPEATED = "cells.repeated"
 
 

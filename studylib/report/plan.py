@@ -17,6 +17,7 @@ from pathlib import Path
 import pandas as pd
 
 from studylib.codes import note
+from studylib.codes.bench import Room
 from studylib.codes.planning import Never, Planned
 from studylib.figures import plan as figures
 from studylib.figures.style import save_sizes
@@ -39,7 +40,8 @@ def plan_notes(plan: StudyPlan) -> list[str]:
         **{name: int(best[name]) for name in ("boards", "mounts", "takes")},
     )
     found = [said for one in plan.features for said in _feature_notes(one)]
-    return [design_note(plan), *found, spent, *never_notes(plan)]
+    moved = [note(Room.MOVED, places=plan.tap_places)] if plan.tap_places > 1 else []
+    return [design_note(plan), *moved, *found, spent, *never_notes(plan)]
 
 
 def design_note(plan: StudyPlan) -> str:
@@ -53,6 +55,7 @@ def design_note(plan: StudyPlan) -> str:
         batches=plan.plan.batches,
         primary=plan.decision.primary,
         assumed=plan.assumed,
+        places=plan.tap_places,
     )
 
 

@@ -107,12 +107,19 @@ class StudyPlan:
         return has_sensed_drive(self.study.settings)
 
     @property
+    def tap_places(self) -> int:
+        """Places of the microphone for taps; 0 where no taps are planned."""
+        tapped = self.plan.taps or self.plan.free_taps
+        return self.study.settings.tap_places if tapped else 0
+
+    @property
     def minutes(self) -> Minutes:
         """What a board, a mount with all but its full-drive tones, and a take cost."""
-        plan = self.plan
-        further = len(plan.probes) + plan.taps + plan.sweeps * self.study.settings.sweep.known
+        plan, places = self.plan, self.tap_places
+        sweeps = plan.sweeps * self.study.settings.sweep.known
+        further = len(plan.probes) + plan.taps * places + sweeps
         return Minutes(
-            plan.minutes_board + plan.free_taps * plan.minutes_take,
+            plan.minutes_board + plan.free_taps * places * plan.minutes_take,
             plan.minutes_mount + further * plan.minutes_take,
             plan.minutes_take,
         )

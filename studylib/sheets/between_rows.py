@@ -93,7 +93,7 @@ def _doubles(takes: Sequence[Take]) -> list[str]:
 
 
 def _signal_and_number(take: Take) -> tuple:
-    return (*_signal(take), take.repeat)
+    return (*_signal(take), take.place, take.repeat)
 
 
 def _signal(take: Take) -> tuple:

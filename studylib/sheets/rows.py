@@ -116,6 +116,7 @@ Text = Annotated[str, AfterValidator(_printable)]
 Measured = Annotated[float | None, _reads(number)]
 Level = Annotated[float, _reads(number, empty=0.0)]
 Count = Annotated[int | None, _reads(whole)]
+Place = Annotated[int, _reads(whole, empty=1)]
 
 
 class _Row(BaseModel):
@@ -161,6 +162,7 @@ class Take(_Row):
     file : path of the recording from the study folder.  order : within the batch, or None.
     tone_hz : frequency of the tone, or None.  drive_db : relative to full drive, at most 0.
     gain_db : of the recorder, relative to the bench's own setting.  support : "bench" or "free".
+    place : where the microphone stood for these taps, 1, 2, ...; 1 where it was never moved.
     started, temperature_c, humidity_pct : None where not noted.
     exclude, reason : set aside by hand, and why.
     row : in the spreadsheet, the header being row 1.
@@ -178,6 +180,7 @@ class Take(_Row):
     drive_db: Level = Field(0.0, le=0, description=Right.DRIVE)
     gain_db: Level = Field(0.0, description=Right.GAIN)
     support: Annotated[str, _one_of(*SUPPORTS, empty="bench")] = "bench"
+    place: Place = Field(1, ge=1, description=Right.PLACE)
     started: Annotated[datetime | None, BeforeValidator(_moment)] = None
     temperature_c: Measured = Field(None, ge=-60, le=80, description=Right.CELSIUS)
     humidity_pct: Measured = Field(None, ge=0, le=100, description=Right.HUMIDITY)
@@ -282,6 +285,8 @@ def _rule_faults(table: Table, row: Row) -> list[str]:
     ]
     if support == "free" and kind in KINDS and kind != "tap":
         faults.append(note(CellFault.FREE_WITHOUT_TAP, **_place(table, row, "support"), kind=kind))
+    if cells["place"] not in ("", "1", "1.0", "1,0") and kind in KINDS and kind != "tap":
+        faults.append(note(CellFault.PLACE_WITHOUT_TAP, **_place(table, row, "place"), kind=kind))
     if cells["exclude"].casefold() == "yes" and not cells["reason"]:
         faults.append(note(CellFault.EMPTY, **_place(table, row, "reason"), right=Right.REASON))
     return faults

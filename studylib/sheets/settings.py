@@ -138,7 +138,8 @@ class Plan(_Section):
     """How the study is to be recorded: what `study plan` reckons with and schedules.
 
     `boards` counts boards of one wood, `mounts` the mountings of one board in the whole study,
-    `takes` the tones at the fundamental in one mounting.
+    `takes` the tones at the fundamental in one mounting, `tap_places` the places of a microphone
+    at which the taps are recorded (see `Settings.tap_places`).
     """
 
     boards: int = Field(4, ge=1, description=Right.WHOLE)
@@ -152,6 +153,7 @@ class Plan(_Section):
     sweeps: int = Field(1, ge=0, description=Right.WHOLE)
     sweep_db: float = Field(-20.0, le=0, description=Right.DRIVE)
     taps: int = Field(1, ge=0, description=Right.WHOLE)
+    tap_places: int = Field(3, ge=1, description=Right.WHOLE)
     free_taps: int = Field(1, ge=0, description=Right.WHOLE)
     minutes_board: float = Field(15.0, ge=0, description=Right.MINUTES)
     minutes_mount: float = Field(5.0, ge=0, description=Right.MINUTES)
@@ -184,6 +186,11 @@ class Settings(_Section):
     pluck: dict[str, Any] = Field(default_factory=dict)
     wood: Wood = Field(default_factory=Wood)
     plan: Plan = Field(default_factory=Plan)
+
+    @property
+    def tap_places(self) -> int:
+        """Places at which taps are to be recorded: one where no air is between board and sensor."""
+        return self.plan.tap_places if self.channels.response_kind == "microphone" else 1
 
 
 def mains_multiple(frequency_hz: float) -> tuple[float, int] | None:

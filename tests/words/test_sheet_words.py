@@ -47,6 +47,7 @@ FAULTS = {
     CellFault.BACKSLASH: {**CELL, "value": "a\\b.wav"},
     CellFault.LEADS_OUT: {**CELL, "value": "../b.wav"},
     CellFault.FREE_WITHOUT_TAP: {**CELL, "kind": "tone"},
+    CellFault.PLACE_WITHOUT_TAP: {**CELL, "kind": "tone"},
     CellFault.REPEATED: {**KEY, "item": 2, "value": "tone.h1.level_db"},
     SheetFault.NO_FOLDER: {"name": "rails"},
     SheetFault.NO_FILE: TAKES,
@@ -186,6 +187,7 @@ REMARKS = {
     Change.BOARDS_REMOVED: {**BOARDS, "names": ["L1", "L2"]},
     Change.BOARDS_ADDED: {**BOARDS, "names": ["L1"]},
     Found.FAILED: {"checks": ["no tone.", "too short"], "advice": ["Look at the cables."]},
+    Found.ROOM_HIDES: {"hidden": 4, "modes": 9, "room_s": 0.42, "ratio_db": 11.6, "places": 1},
     Found.MIND: {"checks": "a little noise"},
 }  # fmt: skip
 
