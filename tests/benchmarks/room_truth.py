@@ -40,6 +40,7 @@ from tests.signal.rooms import (
     a_board,
     background_sd,
     bounced,
+    decay_times_of,
     heard,
     least_spread,
     response,
@@ -55,7 +56,7 @@ STROKES = 4
 COUNTED_DB = 20.0  # below the strongest mode
 HIDDEN = 0.25  # of a decay's 95 % interval, beyond which its number is not printed
 Z95 = 1.96
-AS_LONG = 2.5  # times the room, from which a mode's decay must be good
+AS_LONG = 2.5  # times the room's slowest slope, from which a mode's decay must be good
 
 
 class Heard(NamedTuple):
@@ -103,8 +104,8 @@ def rows_of(found: Heard, room: Room, *, noise_db: float, bounds: bool = True, *
             one = {**labels, "stroke": stroke, "mode": k, "accepted": row["accepted"]}
             one |= {"true_hz": mode.frequency_hz, "true_loss": mode.loss, "found": mate is not None}
             if room.ratio_db is not None:
-                one["lasts"] = room.decay_time_s * np.pi * mode.frequency_hz * mode.loss / LN_1000
-                one["lasts"] = 1.0 / one["lasts"]
+                rings = LN_1000 / (np.pi * mode.frequency_hz * mode.loss)
+                one["lasts"] = rings / max(decay_times_of(room, mode.frequency_hz))
             if bounds:
                 sd = background_sd(noise_db, loudest=loudest, frequency_hz=mode.frequency_hz)
                 one["bound_hz"], one["bound"] = least_spread(mode, room, sd=sd)
