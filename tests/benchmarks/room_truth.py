@@ -341,6 +341,17 @@ def show(title: str, lines: dict) -> None:
     print(pd.DataFrame(lines).T.to_string())
 
 
+def print_worst(modes: pd.DataFrame, count: int = 6) -> None:
+    """The numbers that would be printed and are farthest outside their intervals."""
+    shown = modes[modes["found"] & ~modes["hidden"]]
+    times = ((shown["loss"] - shown["true_loss"]).abs() / shown["u"]).sort_values(ascending=False)
+    wanted = ("kind", "ratio", "decay_time", "case", "place", "stroke", "touched", "true_hz",
+              "true_loss", "lasts", "hz", "loss", "u", "u_place", "misfit", "close")  # fmt: skip
+    worst = shown.loc[times.index[:count], [name for name in wanted if name in shown]]
+    print("farthest from the truth, in u:")
+    print(worst.assign(times_u=times.round(1)).to_string(index=False, float_format="%.4g"))
+
+
 def print_places(rows: pd.DataFrame) -> None:
     """Ratio by ratio: one place and three."""
     strokes, modes = rows[rows["mode"] < 0], modes_of(rows)
@@ -378,6 +389,7 @@ def print_places(rows: pd.DataFrame) -> None:
         }
         lines = {name: judged(part[cell]) for name, cell in cells.items()}
         show(f"{title}, by how long a mode rings", lines)
+    print_worst(modes)
 
 
 def print_touched(rows: pd.DataFrame) -> None:
@@ -403,6 +415,7 @@ def print_touched(rows: pd.DataFrame) -> None:
         }
     show("touches (wanted: untouched refused at most 2 %, touched miss at most 5 %)", lines)
     print(strokes.groupby(["kind", "touched", "reason"], sort=False).size().to_string())
+    print_worst(modes, 12)
     seen = strokes[strokes["signs"] != ""]
     print(seen.groupby(["kind", "touched", "signs"], sort=False).size().to_string())
 
