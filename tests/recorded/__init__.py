@@ -1,0 +1,1 @@
+"""Real recordings that nobody here made: taken out of packages, measured twice, and compared."""
