@@ -2,8 +2,8 @@
 
     transform   peaks of a zero-padded FFT under half a raised cosine (one at the stroke, nothing
                 at the end): frequency and height
-    subspace    ESPRIT on bands of constant relative width, each brought down to its own low rate:
-                frequency, decay, amplitude; kept where a model of half as many poles more has it too
+    subspace    ESPRIT on bands of constant relative width, each at its own low rate: frequency,
+                decay, amplitude; a frequency or a decay counts where a larger model has it too
     envelope    straight line through the logarithm of the Hilbert envelope of a band
     integral    straight line through Schroeder's backward integral of the squared band
 
@@ -22,6 +22,7 @@ Functions: ring_of, peaks, subspace_modes, decay_rates, agreed_modes. Mode.
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
@@ -42,13 +43,15 @@ LEAST_GUARD_HZ = 25.0
 MOST_SAMPLES = 3000  # of a band, for the subspace
 ROWS = 100
 MOST_POLES = 16
+WEAKEST_DB = -26.0  # of a singular value under the band's largest
+STABLE = 0.2  # of the decay: what a larger model may change
 HEAVIEST = 0.1  # loss factor
 FIT_DB = (-5.0, -25.0)  # of the straight lines, as of T20 in ISO 3382-1
 LEAST_DB = 12.0  # by which a line must fall
 
 
 class Mode(NamedTuple):
-    """One mode: Hz, rate of decay in 1/s, amplitude at the first sample, height in the transform."""
+    """One mode: Hz, decay in 1/s, amplitude at the first sample, height in the transform."""
 
     frequency_hz: float
     rate: float
@@ -81,7 +84,7 @@ def transform(ring: np.ndarray, rate_hz: float) -> tuple[np.ndarray, np.ndarray]
     return np.arange(len(size)) * rate_hz / n, size
 
 
-def height_of(frequency_hz: float, rate: float, amplitude: float, n: int, rate_hz: float) -> float:
+def height_of(rate: float, amplitude: float, n: int, rate_hz: float) -> float:
     """Size that a decay from the first sample on has in the transform, at its own frequency."""
     t = np.arange(n) / rate_hz
     return float(amplitude / 2.0 * np.sum(_tapered(np.exp(-rate * t))))
@@ -136,7 +139,7 @@ def subspace_modes(ring: np.ndarray, rate_hz: float) -> list[Mode]:
     while edges[-1] < high:
         edges.append(min(edges[-1] * BAND_RATIO, high))
     found = []
-    for a, b in zip(edges[:-1], edges[1:], strict=True):
+    for a, b in pairwise(edges):
         guard = max(GUARD * a, LEAST_GUARD_HZ)
         y, rate, zero = _band(ring, rate_hz, a, b, guard)
         skip = int(np.ceil(rate / (2.0 * guard)))  # where the guards still swing
@@ -145,12 +148,13 @@ def subspace_modes(ring: np.ndarray, rate_hz: float) -> list[Mode]:
         y = y[: min(usable, MOST_SAMPLES)]
         if len(y) < 24:
             continue
-        for pole, amplitude in _esprit(y):
+        for pole, amplitude, stable in _esprit(y):
             f = zero + float(np.angle(pole) % (2 * np.pi)) * rate / (2 * np.pi)
             decay = -float(np.log(np.abs(pole))) * rate
-            if a <= f < b and 0.0 < decay < np.pi * HEAVIEST * f:
+            if a <= f < b and -1.0 < decay < np.pi * HEAVIEST * f:
                 start = float(np.abs(amplitude) * np.exp(decay * skip / rate))
-                found.append(Mode(f, decay, start, height_of(f, decay, start, len(ring), rate_hz)))
+                height = height_of(decay, start, len(ring), rate_hz)
+                found.append(Mode(f, decay if stable else np.nan, start, height))
     return sorted(found, key=lambda mode: -mode.height)
 
 
@@ -162,30 +166,32 @@ def _until_noise(size: np.ndarray) -> int:
     return max(int(above[-1]) + 1 if len(above) else 0, min(n, 60))
 
 
-def _esprit(y: np.ndarray) -> list[tuple[complex, complex]]:
-    """(pole per sample, amplitude at the first) of a sum of decays, by rotational invariance."""
+def _esprit(y: np.ndarray) -> list[tuple[complex, complex, bool]]:
+    """A sum of decays by rotational invariance, as many as stand out.
+
+    (pole per sample, amplitude at the first, whether a larger model has the same decay) of those
+    whose frequency a larger model has as well.
+    """
     n = len(y)
     rows = min(n // 2, ROWS)
     hankel = np.lib.stride_tricks.sliding_window_view(y, rows).T
     squares, u = np.linalg.eigh(hankel @ hankel.conj().T)
     s, u = np.sqrt(np.clip(squares[::-1], 0.0, None)), u[:, ::-1]
     noise = np.median(s[len(s) // 2 :])
-    order = int(np.sum(s > max(4.0 * noise, 10 ** (-45.0 / 20) * s[0])))
+    order = int(np.sum(s > max(4.0 * noise, 10 ** (WEAKEST_DB / 20) * s[0])))
     order = max(1, min(order, MOST_POLES, len(s) // 3))
     poles = _poles(u, order)
-    again = _poles(u, min(order + max(order // 2, 2), len(s) // 2))
-    kept = []
-    for pole in poles:
-        other = again[np.argmin(np.abs(again - pole))]
-        if abs(np.log(other / pole)) < 0.3 * abs(np.log(np.abs(pole))):
-            kept.append(pole)
+    larger = np.concatenate([_poles(u, order + 1), _poles(u, order + 2)])
     powers = np.vander(poles, n, increasing=True).T
     amplitudes = np.linalg.lstsq(powers, y, rcond=None)[0]
-    return [
-        (pole, amplitude)
-        for pole, amplitude in zip(poles, amplitudes, strict=True)
-        if pole in kept and np.isfinite(amplitude)
-    ]
+    found = []
+    for pole, amplitude in zip(poles, amplitudes, strict=True):
+        near = np.log(larger / pole)
+        other = near[np.argmin(np.abs(near))]
+        rate = -np.log(np.abs(pole))
+        if abs(other.imag) < max(STABLE * abs(rate), 1.0 / n):
+            found.append((pole, amplitude, rate > 0 and abs(other.real) < STABLE * rate))
+    return found
 
 
 def _poles(u: np.ndarray, order: int) -> np.ndarray:
@@ -251,7 +257,7 @@ def _line(seconds: np.ndarray, level: np.ndarray) -> float:
     """Rate of decay of the amplitude in 1/s from levels in dB; nan where too little is seen."""
     if len(seconds) < 6:
         return float("nan")
-    slope, start = np.polyfit(seconds, level, 1)
+    slope = np.polyfit(seconds, level, 1)[0]
     if -slope * (seconds[-1] - seconds[0]) < LEAST_DB:
         return float("nan")
     return float(-slope * np.log(10.0) / 20.0)
@@ -274,7 +280,7 @@ def agreed_modes(ring: np.ndarray, rate_hz: float) -> tuple[list[Mode], list[flo
             continue
         same = [mode for mode in told if abs(mode.frequency_hz - f) < max(SAME * f, 0.3)]
         if same:
-            mode = min(same, key=lambda mode: abs(mode.frequency_hz - f))
+            mode = max(same, key=lambda mode: mode.height)
             both.append(Mode(float(f), mode.rate, mode.amplitude, float(height)))
             told.remove(mode)
     return both, anything
