@@ -10,10 +10,13 @@ then undone sample by sample, and the decay is a weighted straight line.
 from __future__ import annotations
 
 from itertools import pairwise
+from typing import NamedTuple
 
 import numpy as np
+import pandas as pd
 import pytest
 
+from tests.benchmarks import room_truth as truth
 from tests.signal.rings import RATE, Mode, bound
 from tests.signal.rooms import (
     BEFORE_S,
@@ -76,6 +79,7 @@ def test_high_tones_die_away_sooner_where_it_is_stated():
         np.mean([decay_time(in_band(late(room, rng), f / 1.4, f * 1.4)) for _ in range(4)])
         for f in (500.0, 4000.0)
     ]
+    assert times[0] > 1.6 * times[1]  # three octaves, each 2 ** -0.3
     for found, f in zip(times, (500.0, 4000.0), strict=True):
         assert found == pytest.approx(room.decay_time_at(f), rel=0.1)
 
@@ -135,6 +139,10 @@ def test_a_hand_damps_from_then_on_and_is_lifted_before_the_next_stroke():
     assert later / on == pytest.approx(np.exp(3.0 * mode.pole.real * 0.1), rel=0.01)
     assert after / next_one == pytest.approx(np.exp(mode.pole.real * 0.1), rel=0.01)
     assert next_one == pytest.approx(before, rel=0.01)
+    faint = Mode(400.0, 0.001, 1.0, 0.0)
+    x = dry([Stroke([faint], hand=(0.4, 3.0)), Stroke([faint])], np.random.default_rng(8))
+    lifted, free = levels(x, faint, [2.22, 2.27])
+    assert free / lifted == pytest.approx(np.exp(faint.pole.real * 0.05), rel=0.02)
     held = dry([Stroke([mode], hand=(RESTING, 3.0))], np.random.default_rng(8))
     start, end = levels(held, mode, [0.31, 0.41])
     assert end / start == pytest.approx(np.exp(3.0 * mode.pole.real * 0.1), rel=0.01)
@@ -231,3 +239,24 @@ def test_the_bound_where_room_and_mode_are_alike():
     }
     assert found[10.0] == pytest.approx([0.133, 0.175], rel=0.07)
     assert found[20.0] == pytest.approx([0.056, 0.069], rel=0.07)
+
+
+def test_repeats_at_one_place_leave_the_rooms_part_of_u_and_other_places_shrink_it():
+    alike = {"mode": 0, "found": True, "hz": 1.0, "true_hz": 1.0, "u_hz": 1.0, "loss": 0.01}
+    alike |= {"true_loss": 0.011, "u": 5e-4, "u_place": 4e-4, "lasts": 1.0, "bound": 0.1}
+    modes = truth.modes_of(pd.DataFrame([{**alike, "case": 0}] * 4))
+    (shared,) = truth.means(modes, ["case"], shared=True)["u"]
+    (apart,) = truth.means(modes, ["case"], shared=False)["u"]
+    assert shared == pytest.approx(np.hypot(3e-4 / 2, 4e-4))
+    assert apart == pytest.approx(5e-4 / 2)
+    assert modes["held"].tolist() == [False] * 4  # 10 % off, and 1.96 u is 9.8 %
+
+
+def test_a_decay_is_matched_with_the_nearest_mode_within_its_bandwidth():
+    class Found(NamedTuple):
+        frequency_hz: np.ndarray
+        amplitude: np.ndarray
+
+    found = Found(np.array([398.0, 400.5, 905.0, 1500.0]), np.array([1.0, 1.0, 0.05, 1.0]))
+    modes = [Mode(400.0, 0.01), Mode(900.0, 0.01), Mode(2000.0, 0.01)]
+    assert truth.matched(found, modes) == ([1, 2, None], 2)
