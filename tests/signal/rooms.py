@@ -162,7 +162,7 @@ class Stroke(NamedTuple):
 
 def heard(
     strokes: list[Stroke],
-    h: np.ndarray,
+    h: np.ndarray | list[np.ndarray],
     rng,
     *,
     noise_db: float,
@@ -171,14 +171,16 @@ def heard(
 ) -> np.ndarray:
     """One recording: all strokes of one board, at one place.
 
-    h : the place's impulse response.  noise_db : background re the strongest mode.
+    h : the place's impulse response, or one for each mode and one more for the click, where each
+        is radiated in its own way.  noise_db : background re the strongest mode.
     click : how much of the contact's force is heard beside the modes, re the strongest mode.
     """
     starts = [BEFORE_S + AFTER_S * i for i in range(len(strokes))]
     n = round((BEFORE_S + AFTER_S * len(strokes)) * rate_hz)
     pulse = contact(PULSE_S, rate_hz=rate_hz)
     loudest = max(mode.amplitude for stroke in strokes for mode in stroke.modes)
-    x = np.zeros(n)
+    clicks = np.zeros(n)
+    rings = []
     for k in range(len(strokes[0].modes)):
         force = np.zeros(n, complex)
         for start, stroke in zip(starts, strokes, strict=True):
@@ -192,9 +194,13 @@ def heard(
                 )
                 if k == 0:
                     size = click * loudest * mode.amplitude / stroke.modes[k].amplitude
-                    x[first : first + len(pulse)] += size * pulse / pulse.max()
-        x += _swing(force, strokes[0].modes[k].pole / rate_hz, _hands(strokes, starts, n, rate_hz))
-    x = fftconvolve(x, h)[:n]
+                    clicks[first : first + len(pulse)] += size * pulse / pulse.max()
+        hands = _hands(strokes, starts, n, rate_hz)
+        rings.append(_swing(force, strokes[0].modes[k].pole / rate_hz, hands))
+    if isinstance(h, list):
+        x = sum(fftconvolve(y, own)[:n] for y, own in zip([*rings, clicks], h, strict=True))
+    else:
+        x = fftconvolve(sum(rings) + clicks, h)[:n]
     level = np.sqrt(0.5) * loudest * 10.0 ** (noise_db / 20.0)
     return x + level * (rng.standard_normal(n) + pink(n, rng, rate_hz=rate_hz))
 
