@@ -48,6 +48,7 @@ STABLE = 0.2  # of the decay: what a larger model may change
 HEAVIEST = 0.1  # loss factor
 FIT_DB = (-5.0, -25.0)  # of the straight lines, as of T20 in ISO 3382-1
 LEAST_DB = 12.0  # by which a line must fall
+EARLY_DB, LATE_DB, LEAST_PART_DB = (-1.0, -11.0), (-14.0, -26.0), 6.0
 
 
 class Mode(NamedTuple):
@@ -203,10 +204,13 @@ def _poles(u: np.ndarray, order: int) -> np.ndarray:
 def decay_rates(
     ring: np.ndarray, rate_hz: float, frequency_hz: float, others_hz: np.ndarray
 ) -> dict[str, float]:
-    """Rates of decay by envelope and by integral in a band that keeps the other modes out."""
+    """Rates of decay by envelope and by integral in a band that keeps the other modes out.
+
+    bend : the late slope of the envelope over the early one, 1 for a single decay, nan unknown.
+    """
     gap = np.min(np.abs(others_hz - frequency_hz), initial=np.inf)
     half = min(0.06 * frequency_hz, 0.45 * gap)
-    nothing = {"envelope": float("nan"), "integral": float("nan")}
+    nothing = dict.fromkeys(("envelope", "integral", "bend"), float("nan"))
     if half < 4.0:
         return nothing
     y, rate, _ = _band(ring, rate_hz, frequency_hz - 0.5 * half, frequency_hz + 0.5 * half, half)
@@ -216,9 +220,11 @@ def decay_rates(
     size, seconds = size[skip:], np.arange(max(len(size) - skip, 0)) / rate
     if len(size) < 12:
         return nothing
+    early = _slope(seconds, size, EARLY_DB, LEAST_PART_DB)
     return {
-        "envelope": _slope(seconds, 20.0 * np.log10(size + 1e-30), size),
+        "envelope": _slope(seconds, size, FIT_DB, LEAST_DB),
         "integral": _schroeder(seconds, size, rate),
+        "bend": _slope(seconds, size, LATE_DB, LEAST_PART_DB) / early,
     }
 
 
@@ -226,13 +232,17 @@ def _floor_db(size: np.ndarray) -> float:
     return 20.0 * np.log10(np.sqrt(np.mean(size[-max(len(size) // 10, 2) :] ** 2)) + 1e-30)
 
 
-def _slope(seconds: np.ndarray, level: np.ndarray, size: np.ndarray) -> float:
+def _slope(
+    seconds: np.ndarray, size: np.ndarray, span_db: tuple[float, float], least_db: float
+) -> float:
+    """Slope of the envelope between two levels below its top, as far as it stands out."""
+    level = 20.0 * np.log10(size + 1e-30)
     top = level.max()
-    bottom = max(top + FIT_DB[1], _floor_db(size) + 8.0)
-    begin = int(np.argmax(level <= top + FIT_DB[0])) if level.min() < top + FIT_DB[0] else 0
+    bottom = max(top + span_db[1], _floor_db(size) + 8.0)
+    begin = int(np.argmax(level <= top + span_db[0])) if level.min() < top + span_db[0] else 0
     below = np.flatnonzero(level[begin:] < bottom)
     end = begin + (int(below[0]) if len(below) else len(level))
-    return _line(seconds[begin:end], level[begin:end])
+    return _line(seconds[begin:end], level[begin:end], least_db)
 
 
 def _schroeder(seconds: np.ndarray, size: np.ndarray, rate: float) -> float:
@@ -253,12 +263,12 @@ def _schroeder(seconds: np.ndarray, size: np.ndarray, rate: float) -> float:
     return _line(seconds[:end][inside], curve[inside])
 
 
-def _line(seconds: np.ndarray, level: np.ndarray) -> float:
+def _line(seconds: np.ndarray, level: np.ndarray, least_db: float = LEAST_DB) -> float:
     """Rate of decay of the amplitude in 1/s from levels in dB; nan where too little is seen."""
     if len(seconds) < 6:
         return float("nan")
     slope = np.polyfit(seconds, level, 1)[0]
-    if -slope * (seconds[-1] - seconds[0]) < LEAST_DB:
+    if -slope * (seconds[-1] - seconds[0]) < least_db:
         return float("nan")
     return float(-slope * np.log(10.0) / 20.0)
 

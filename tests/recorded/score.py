@@ -13,7 +13,8 @@ and goes through `measure_taps`. Printed are one line a stroke and a summary; `s
                  strongest by energy, by initial amplitude, by its height in the transform is it
     lost         transform and subspace both find it within 20 dB, ours does not
     spurious     ours within 20 dB, with neither a peak of the transform nor a pole of the subspace
-    decay        ours within 10 % where the subspace agrees with envelope or integral within 10 %
+    decay        ours within 10 % where the subspace agrees with envelope or integral within 10 %;
+                 straight where the envelope falls late as it does early, within a quarter
                  (lost, spurious and decay are counted where the two find at most 16 modes: a
                  click with more of them is a noise, whose peaks nobody would list)
     excluded     two standard uncertainties around our decay hold none of the methods, and neither
@@ -55,6 +56,7 @@ from tests.recorded.methods import (
 LISTS = Path(__file__).parent
 AHEAD_S, QUIET = 0.2, 1e-4
 CLOSE_ENOUGH, AGREE = 1e-3, 0.1
+STRAIGHT = (0.8, 1.25)  # late slope over early one
 NEAR, NEAR_HZ = 3e-3, 0.3  # relative, and at least: the same mode
 NOT_SPURIOUS, NOT_SPURIOUS_HZ = 0.01, 2.0  # the same for a peak nearby
 MOST = 16
@@ -72,6 +74,7 @@ class Matched:
     subspace: float
     envelope: float
     integral: float
+    bend: float
     ours_hz: float = np.nan
     ours: float = np.nan
     u: float = np.nan
@@ -235,6 +238,7 @@ def summary(strokes: list[Stroke]) -> str:
     held = [mode for mode in modes if np.isfinite(mode.ours)]
     agreed = [mode for mode in held if np.isfinite(mode.agreed)]
     errors = np.array([mode.ours / mode.agreed - 1.0 for mode in agreed])
+    straight = np.array([STRAIGHT[0] < mode.bend < STRAIGHT[1] for mode in agreed], bool)
     times = np.array([stroke.processor_s for stroke in strokes])
     accepted = [stroke for stroke in strokes if stroke.accepted]
     within = sum(stroke.ours_within for stroke in few)
@@ -256,8 +260,9 @@ def summary(strokes: list[Stroke]) -> str:
         f"  confirmed by both  {_share(good, len(sure))}",
         f"lost                {_share(len(modes) - len(held), len(modes))}",
         f"spurious            {_share(sum(len(stroke.spurious) for stroke in few), within)}",
-        f"decay within 10 %   {_share(int(np.sum(np.abs(errors) < 0.10)), len(errors))}",
-        f"decay within 25 %   {_share(int(np.sum(np.abs(errors) < 0.25)), len(errors))}",
+        f"decay within 10 %   {_within(errors, 0.10)}",
+        f"  where it is straight {_within(errors[straight], 0.10)}",
+        f"decay within 25 %   {_within(errors, 0.25)}",
         f"interval, agreed    {_share(sum(_holds(mode) for mode in agreed), len(agreed))}"
         " hold the decay on which two methods agree, 5 % apart from it at most",
         f"excludes every method {_share(len(off), len(held))}, without a word {len(silent)}",
@@ -269,6 +274,10 @@ def summary(strokes: list[Stroke]) -> str:
 
 def _holds(mode: Matched) -> bool:
     return abs(mode.ours - mode.agreed) <= 2.0 * mode.u + 0.05 * mode.agreed
+
+
+def _within(errors: np.ndarray, most: float) -> str:
+    return _share(int(np.sum(np.abs(errors) < most)), len(errors))
 
 
 def _share(part: int, whole: int) -> str:
