@@ -193,7 +193,8 @@ _ALL = (
         take batch kind specimen wood mount:integer repeat:integer support tap:integer
         frequency_hz:number frequency_u:number loss_factor:number loss_factor_u:number
         level_db:number level_u:number snr_db:number close:boolean usable:boolean reason:note
-        content mode:number
+        place:integer loss_factor_place_u:number room_decay_s:number room_decay_u:number
+        direct_db:number signs:note content mode:number
         """,
     ),
     _table(

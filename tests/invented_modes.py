@@ -70,7 +70,8 @@ def invent(study: Study, seed: int = 1) -> tuple[pd.DataFrame, pd.DataFrame]:
     columns = [
         "take", "batch", "kind", "specimen", "wood", "mount", "repeat", "support", "tap",
         "frequency_hz", "frequency_u", "loss_factor", "loss_factor_u", "level_db", "level_u",
-        "snr_db", "close", "usable", "reason", "truth",
+        "snr_db", "close", "usable", "reason", "truth", "place", "loss_factor_place_u",
+        "room_decay_s", "direct_db",
     ]  # fmt: skip
     names = ["specimen", "wood", "role", "length_mm", "thickness_mm"]
     return pd.DataFrame(rows, columns=columns), pd.DataFrame(boards, columns=names)
@@ -80,5 +81,6 @@ def _row(where: tuple, log_f: float, truth: float, rng: np.random.Generator) -> 
     frequency = float(np.exp(log_f))
     loss = 0.01 * np.exp(0.1 * rng.standard_normal())
     level = -30.0 + 4.0 * rng.standard_normal() - (8.0 if np.isnan(truth) else 0.0)
+    no_room = (1, 0.0, np.nan, np.nan)
     return (*where, frequency, 2e-4 * frequency, loss, 0.02 * loss, level, 0.3, 30.0, False, True,
-            "", truth)  # fmt: skip
+            "", truth, *no_room)  # fmt: skip

@@ -11,15 +11,19 @@ import pytest
 
 from studylib import figures, tables
 from studylib.codes import code_of, fields_of, has, note
-from studylib.codes.modes import TapReason
+from studylib.codes.bench import Room
+from studylib.codes.modes import Evidence, TapReason
 from studylib.codes.wood import ModeBasis
-from studylib.measure.rings import first_tap
+from studylib.measure.rings import Ringing, TapView, first_tap
 from studylib.modes.gathered import gather
 from studylib.report import modes as report
 from studylib.report.summary import summarise
 from studylib.sheets import read_study
+from studylib.signal.tap import Room as Heard
+from studylib.signal.tap import Sign
 from studylib.words import say
 from studylib.words.numbers import with_uncertainty
+from tests.invented_modes import Study, invent
 from tests.invented_tables import Invention
 from tests.test_rings import LOSS, MODULUS, Files, free_modes, write_study
 
@@ -209,14 +213,86 @@ def test_a_tap_is_drawn_with_its_decay_and_a_refused_one_with_its_reason(summary
     view = first_tap(summary.study, "day1")
     assert view.take == "L1-m1"
     assert [bool(tap.reason) for tap in view.taps] == [False, True, False]
-    axes = figures.tap_figure(view).axes[0]
-    assert any(
-        "refused: a second knock" in text.get_text().replace("\n", " ") for text in axes.texts
-    )
+    axes, foot = figures.tap_figure(view).axes
+    assert foot.texts[0].get_text().startswith("1: refused: a second knock")
     line = next(line for line in axes.lines if "s to −60 dB" in line.get_label())
     (start, end), (top, foot) = line.get_xdata(), line.get_ydata()
     seconds = float(line.get_label().split(", ")[1].split(" ")[0])
     assert (top - foot) / (end - start) == pytest.approx(60.0 / seconds, rel=0.02)
+
+
+def in_a_room(*, places: int, room: float) -> pd.DataFrame:
+    """Taps of two boards at so many places, the room's part of their loss factors as given."""
+    study = Study(ladder=(170.0, 468.0), boards=2, mounts=1, takes=places, taps=1)
+    modes, _ = invent(study)
+    modes = modes.assign(mode=modes["truth"], loss_factor=0.01, signs="", place=modes["repeat"])
+    u = 0.01 * np.hypot(0.02, room)
+    modes = modes.assign(loss_factor_u=u, loss_factor_place_u=0.01 * room)
+    return modes.assign(room_decay_s=0.42, room_decay_u=0.021, direct_db=11.0)
+
+
+def test_the_room_is_said_with_its_decay_what_it_hides_and_what_helps():
+    said = report.tap_sentences(in_a_room(places=1, room=0.2))[2:]
+    codes = list(map(code_of, said))
+    assert codes[:3] == [
+        "modes_report.room_heard", "modes_report.one_place", "modes_report.room_hides"
+    ]  # fmt: skip
+    assert codes[3:] == [Room.NEAR, Room.MOVED, Room.DAMPED, Room.CONTACT]
+    reach = np.exp(1.96 * 0.05)
+    assert fields_of(said[0]) == {
+        "taps": 2, "of": 2, "room_s": 0.42, "direct_db": 11.0,
+        "low_s": pytest.approx(0.42 / reach), "high_s": pytest.approx(0.42 * reach),
+    }  # fmt: skip
+    assert "0.42 s to −60 dB (95 % interval 0.38 to 0.46 s)" in say(said[0])
+    assert fields_of(said[1]) == {"boards": ["B1", "B2"]}
+    assert fields_of(said[2]) == {"hidden": 4, "decays": 4}
+    three = report.tap_sentences(in_a_room(places=3, room=0.2))
+    assert list(map(code_of, three[2:])) == ["modes_report.room_heard"]
+    batch = report.tap_sentences(in_a_room(places=1, room=0.2).assign(mode=np.nan))
+    assert Room.NEAR in batch
+    assert not any("room_hides" in one for one in batch)
+    for one in said:
+        assert say(one).endswith("."), one
+
+
+def test_a_refused_tap_shows_its_evidence_where_there_is_any(summary):
+    modes = summary.modes.numbered
+    assert "evidence" not in report.refused_table(modes)
+    sign = note(Evidence.SIGN, what="", at_s=1.2, low_hz=1.0, high_hz=2.0, level_db=-9.0)
+    shown = report.refused_table(modes.assign(signs=sign))
+    assert shown["evidence"].tolist() == [sign]
+
+
+def test_a_tap_figure_marks_every_sign_and_the_rooms_decay():
+    sign = Sign(TapReason.BREAKS_OFF, 0.15, 500.0, 900.0, -23.0)
+    taps = (
+        Ringing(0.1, 0.9, "", ((172.0, -20.0, 0.8),), (sign,), Heard(0.4, 0.1, 12.0)),
+        Ringing(1.1, 1.9, note(TapReason.RING_CHANGES, after_ms=9.0, louder=True), (), (sign,)),
+    )
+    time_s = np.arange(0.0, 2.0, 0.004)
+    level = np.where(time_s < 0.1, -80.0, -20.0)
+    for size in (None, (9.6, 5.4)):
+        figure = figures.tap_figure(TapView("t", time_s, level, taps), size=size)
+        axes, foot = figure.axes
+        marks = sorted((text.get_text(), text.get_position()[0]) for text in axes.texts)
+        assert marks == [("1", 0.15), ("2", 1.1), ("3", 0.15)]
+        lines = foot.texts[0].get_text().split("\n")
+        assert lines[0].startswith("1: the ring is cut off too soon (at 0.150 s, 500 to 900 Hz")
+        assert lines[1].startswith("2: refused: the ring changes 9 ms after the knock")
+        names = [text.get_text() for text in figure.legends[0].get_texts()]
+        assert {"used", "not used", "the room, 0.40 s to −60 dB"} <= set(names)
+        room = axes.lines[[line.get_label() for line in axes.lines].index(
+            "the room, 0.40 s to −60 dB")]  # fmt: skip
+        (start, end), (top, low) = room.get_xdata(), room.get_ydata()
+        assert top == -32.0
+        assert (top - low) / (end - start) == pytest.approx(60 / 0.4)
+
+
+def test_the_picture_of_a_batch_is_of_a_take_with_a_refused_tap(summary):
+    modes = summary.modes.numbered
+    other = modes["take"].eq("R2-m2") & modes["tap"].eq(1)
+    view = first_tap(summary.study, "day1", modes.assign(usable=~other))
+    assert view.take == "R2-m2"
 
 
 @pytest.mark.parametrize("size", [None, (9.6, 5.4)])

@@ -13,12 +13,14 @@ from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
+import pandas as pd
 import pytest
 import soundfile
 from scipy import signal
 
-from studylib.codes import code_of, has, note
-from studylib.codes.modes import ModeReason, TapReason
+from studylib import tables
+from studylib.codes import code_of, has, note, several
+from studylib.codes.modes import Evidence, ModeReason, TapReason
 from studylib.codes.takes import Unused
 from studylib.codes.wood import ModeBasis
 from studylib.measure import measure_batch, rings
@@ -27,6 +29,7 @@ from studylib.report.at_the_bench import fitness
 from studylib.report.modes import modes_of_study
 from studylib.sheets import read_study
 from studylib.signal.decays import find_decays
+from studylib.signal.tap import Room, Sign, Tap
 from studylib.wood.beams import bending_frequencies
 
 RATE = 24000
@@ -274,10 +277,42 @@ def test_without_a_sweep_written_down_sweeps_give_no_modes(tmp_path):
     assert "sweep_unlike" not in set(measured.quality["check"])
 
 
+def test_place_room_and_signs_of_a_tap_reach_its_rows():
+    take = SimpleNamespace(
+        take="t", batch="day1", kind="tap", specimen="L1", mount=1, repeat=1, place=3,
+        support="bench", gain_db=0.0, drive_db=0.0,
+    )  # fmt: skip
+    two = np.ones(2)
+    decays = SimpleNamespace(
+        frequency_hz=170 * two, u_frequency_hz=0.1 * two, loss_factor=0.01 * two,
+        u_loss_factor=0.002 * two, u_place=np.array([0.0015, 0.001]), amplitude=two,
+        u_amplitude=0.1 * two, snr_db=40 * two, close=[False, False],
+    )  # fmt: skip
+    sign = Sign(TapReason.BREAKS_OFF, 0.118, 500.0, 900.0, -23.0)
+    heard = Tap(0.1, 1.0, decays, signs=(sign, sign), room=Room(0.4, 0.1, 12.0))
+    refused = Tap(1.1, 1.0, None, TapReason.NO_MODES, signs=(sign,))
+    rows = rings.Ring(taps=[heard, refused]).modes(take, wood="larch", content="c", aside="")
+    table = tables.typed("modes", pd.DataFrame(rows, columns=rings.MODE_COLUMNS).assign(mode=None))
+    assert table["place"].tolist() == [3, 3, 3]
+    assert table["loss_factor_place_u"].tolist()[:2] == [0.0015, 0.001]
+    assert table[["room_decay_s", "room_decay_u", "direct_db"]].iloc[0].tolist() == pytest.approx(
+        [0.4, 0.04, 12.0]
+    )
+    assert table["room_decay_s"].isna().tolist() == [False, False, True]
+    evidence = note(
+        Evidence.SIGN, what=TapReason.BREAKS_OFF, at_s=0.118, low_hz=500.0, high_hz=900.0,
+        level_db=-23.0,
+    )  # fmt: skip
+    assert table["signs"].tolist() == [several([evidence] * 2), "", evidence]
+    decays.u_place = None
+    (row, _, _) = rings.Ring(taps=[heard, refused]).modes(take, wood="", content="", aside="")
+    assert dict(zip(rings.MODE_COLUMNS, row, strict=True))["loss_factor_place_u"] == 0.0
+
+
 @pytest.mark.parametrize("given_up", [False, True])
 def test_a_sweep_without_modes_has_one_row_that_says_why(given_up):
     take = SimpleNamespace(
-        take="s", batch="day1", kind="sweep", specimen="L1", mount=1, repeat=1, support="",
+        take="s", batch="day1", kind="sweep", specimen="L1", mount=1, repeat=1, place=1, support="",
         gain_db=0.0, drive_db=0.0,
     )  # fmt: skip
     band = {"rate_hz": 48_000, "lowest_hz": 40.0, "highest_hz": 60.0, "most": 16}
@@ -288,4 +323,4 @@ def test_a_sweep_without_modes_has_one_row_that_says_why(given_up):
     assert not named["usable"]
     assert has(named["reason"], TapReason.NO_DECAYS if given_up else TapReason.NO_MODES)
     (row,) = ring.modes(take, wood="larch", content="", aside=Unused.EXCLUDED)
-    assert row[-2] == Unused.EXCLUDED
+    assert dict(zip(rings.MODE_COLUMNS, row, strict=True))["reason"] == Unused.EXCLUDED

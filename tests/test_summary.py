@@ -54,7 +54,8 @@ COLUMNS = {
     "harmonics": "take harmonic frequency_hz seconds response_re response_im response_u drive_re "
     "drive_im drive_u dof offset_db unit usable",
     "modes": "take batch kind specimen wood mount repeat support tap frequency_hz frequency_u "
-    "loss_factor loss_factor_u level_db level_u snr_db close usable reason content mode",
+    "loss_factor loss_factor_u level_db level_u snr_db close usable reason place "
+    "loss_factor_place_u room_decay_s room_decay_u direct_db signs content mode",
     "board_modes": "specimen wood role support mode frequency_hz frequency_u loss_factor "
     "loss_factor_u level_db n_mounts n_takes n_taps missing reason",
     "modes_near_tone": "specimen wood role harmonic frequency_hz basis mode mode_hz "

@@ -6,6 +6,7 @@ import json
 import queue
 import shutil
 import threading
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -16,6 +17,9 @@ from studylib.bench.watch import GIVEN_UP_S, MEMORY, SETTLED_S, Look, Watcher, w
 from studylib.codes.bench import BenchFault
 from studylib.codes.sheets import SheetFault
 from studylib.errors import InputError
+from studylib.measure.rings import Ring
+from studylib.measure.take import TakeMeasurement
+from studylib.signal.tap import Room, Tap
 from studylib.words import say
 
 RATE = 8000
@@ -121,6 +125,36 @@ def test_a_bad_take_is_to_be_redone_with_the_reason_and_comes_next_again(folder,
     record(folder, "L1-a")
     (line,) = bench.after()
     assert line.startswith("keep  L1-a | day1: 2 of 4")
+
+
+@pytest.mark.parametrize(("places", "hidden"), [("111", 2), ("123", 1)])
+def test_a_tap_whose_decays_the_room_hides_is_kept_and_says_what_helps(
+    folder, monkeypatch, places, hidden
+):
+    """27, 51 and 8 % at one place; at three the mount will know them to 16, 29 and 5 %."""
+    rows = [f"T{n},day1,tap,L1,1,{n},recordings/T{n}.wav,,,{p}" for n, p in enumerate(places, 1)]
+    header = "take,batch,kind,specimen,mount,repeat,file,order,tone_hz,place"
+    text = "\n".join([header, *rows]) + "\n"
+    (folder / "takes.csv").write_text(text, encoding="utf-8")
+    schedule = {"schedules": [{"seed": 1, "batches": ["day1"], "takes": ["T1", "T2", "T3"]}]}
+    (folder / "schedule.json").write_text(json.dumps(schedule), encoding="utf-8")
+    loss = np.full(3, 0.01)
+    u = loss * np.array([0.14, 0.26, 0.04])
+    decays = SimpleNamespace(loss_factor=loss, u_loss_factor=u, u_place=0.95 * u)
+    ring = Ring(taps=[Tap(0.1, 1.0, decays, room=Room(0.42, 0.1, 11.0)), Tap(1.2, 1.0, None, "no")])
+    monkeypatch.setattr(watch, "measured_at", lambda *_: (TakeMeasurement([]), ring))
+    bench = Bench(folder)
+    record(folder, "T1")
+    (line,) = bench.after()
+    assert line.startswith(
+        f"keep  T1: the room hides {hidden} of 3 decays (it dies away in 0.42 s; the direct sound "
+        "is 11 dB above it); what helps: the microphone nearer"
+    )
+    assert ("taps at three places" in line) == (places == "111")
+    decays.u_place = None
+    record(folder, "T2")
+    (line,) = bench.after()
+    assert line.startswith("keep  T2 | ")
 
 
 def test_a_file_that_is_still_written_is_waited_for(folder):

@@ -25,19 +25,22 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 from watchfiles import watch
 
 from studylib import tables
 from studylib.bench.sheet import groups, level, to_do
-from studylib.codes import note
+from studylib.codes import note, several
 from studylib.codes.bench import BenchFault, Found
 from studylib.errors import InputError, StudyError
 from studylib.measure.session import header_of, measured_at, session_of
+from studylib.modes.means import room_hides
 from studylib.recordings import probe
 from studylib.report.at_the_bench import failed_checks
 from studylib.sheets import Study, Take, read_study
 from studylib.sheets.files import AUDIO_ENDINGS
 from studylib.signal import quality
+from studylib.signal.tap import Tap
 from studylib.words import say
 from studylib.words.text import nearest
 from studylib.writing import read_json, write_json
@@ -85,14 +88,44 @@ def first_look(study: Study, take: Take) -> Look:
     if not info.frames:
         return Look(REDO, info.remark)
     session = session_of(study, tuple(takes.values()), infos)
-    measured, _ = measured_at(study, take, info, session)
+    measured, ring = measured_at(study, take, info, session)
     verdict, reason = quality.take_verdict(measured.checks)
     if verdict == "fail":
         checks = [(take.take, *check) for check in measured.checks]
         rows = tables.typed("quality", checks)
         failed, advice = failed_checks(rows[rows["verdict"] == "fail"])
         return Look(REDO, note(Found.FAILED, checks=failed, advice=advice))
-    return Look(KEEP, note(Found.MIND, checks=reason) if verdict == "warn" else "")
+    mind = note(Found.MIND, checks=reason) if verdict == "warn" else ""
+    taps = (ring and ring.taps) or []
+    return Look(KEEP, several([mind, _hidden(study, take, taps)]))
+
+
+def _hidden(study: Study, take: Take, taps: Iterable[Tap]) -> str:
+    """A note of the decays that the room hides, at as many places as this mount is to be tapped."""
+    good = [tap for tap in taps if tap.decays is not None and tap.decays.u_place is not None]
+    if not good:
+        return ""
+    mount = (take.specimen, take.mount, "tap", take.support)
+    same = [t for t in study.scheduled_of(take.batch) if _mount(t) == mount]
+    places = len({t.place for t in same})
+    loss, u, room = (
+        np.concatenate([getattr(tap.decays, name) for tap in good])
+        for name in ("loss_factor", "u_loss_factor", "u_place")
+    )
+    u, room = u / (loss * np.sqrt(places)), room / (loss * np.sqrt(places))
+    hidden = int(np.sum(room_hides(u, np.sqrt(np.maximum(u**2 - room**2, 0.0)), room)))
+    if not hidden:
+        return ""
+    found = {"hidden": hidden, "modes": len(loss), "places": places}
+    heard = [tap.room for tap in good if tap.room is not None]
+    if heard:
+        found["room_s"] = float(np.median([room.decay_time_s for room in heard]))
+        found["ratio_db"] = float(np.median([room.ratio_db for room in heard]))
+    return note(Found.ROOM_HIDES, **found)
+
+
+def _mount(take: Take) -> tuple:
+    return take.specimen, take.mount, take.kind, take.support
 
 
 def next_words(study: Study, batch: str, waiting: frozenset[str]) -> str:

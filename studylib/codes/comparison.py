@@ -48,6 +48,7 @@ class Method(Code):
     NOT_EARNED = "methods.not_earned"
     TOO_FEW = "methods.too_few"
     BELOW_NOISE = "methods.below_noise"  # share, woods: each with wood, below, judged
+    HIDDEN = "methods.hidden"  # share, woods: the same
 
 
 class Estimate(Code):
@@ -86,6 +87,7 @@ class ControlReason(Code):
     NO_SHARED_BATCH = "control.no_shared_batch"
     NO_MOUNTS = "control.no_mounts"
     BELOW_NOISE = "control.below_noise"
+    HIDDEN = "control.hidden"
     NOT_MEASURED = "control.not_measured"
     NOT_DETECTED = "control.not_detected"
 

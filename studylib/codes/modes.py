@@ -22,6 +22,12 @@ class TapReason(Code):
     NOT_NUMBERS = "taps.not_numbers"
 
 
+class Evidence(Code):
+    """What a ring shows beside its modes."""
+
+    SIGN = "modes.sign"  # what: a note; at_s, low_hz, high_hz, level_db
+
+
 class ModeReason(Code):
     """Why a take or a board lacks a mode."""
 
@@ -30,6 +36,7 @@ class ModeReason(Code):
     NOT_IN_BOARD = "modes.not_in_board"  # mode, taps
     NOT_IN_TAKE = "modes.not_in_take"  # mode
     NO_DECAY = "modes.no_decay"
+    ROOM_HIDES = "modes.room_hides"  # percent; direct_db, room_decay_s: where known
     UNKNOWN_BOARDS = "modes.unknown_boards"  # boards
 
 

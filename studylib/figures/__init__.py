@@ -17,12 +17,12 @@ from studylib.figures.modes import (
     ladder_figure,
     responses_figure,
     stiffness_figure,
-    tap_figure,
     tone_and_modes_figure,
 )
 from studylib.figures.quality import quality_figure
 from studylib.figures.spectra import harmonics_figure, spectra_figure
 from studylib.figures.style import save, save_sizes
+from studylib.figures.taps import tap_figure
 from studylib.figures.variance import variance_figure
 
 __all__ = [

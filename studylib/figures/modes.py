@@ -1,13 +1,10 @@
-"""Modes for the eye: over the tone, board by board, tap by tap, and what follows from them.
+"""Modes for the eye: over the tone, board by board, and what follows from them.
 
 - `tone_and_modes_figure`: for one board of each wood the spectrum of its tone, with the modes that
   were measured on the bench (filled marks), measured on the freely hung board (open marks) and
   predicted from size and stiffness (upright strokes).
 - `ladder_figure`: every numbered mode of every board, frequency against loss factor, on the bench
   and freely hung, with the standard uncertainty of each and the harmonics of the tone.
-- `tap_figure`: the level of a tap take over time. The grey line is the recording; each coloured
-  line is one mode, straight because a mode dies away by so many dB a second. A refused tap is
-  hatched, with its reason.
 - `responses_figure`: a panel for each wood: thin lines are mounts (H1 of its repeated sweeps), the
   thick line is their median in dB. Below, the coherence where sweeps were repeated.
 - `stiffness_figure`: Young's modulus against density, a point a board with the standard uncertainty
@@ -17,8 +14,6 @@ Conventions: the look of `figures.style`; nothing is computed here.
 """
 
 from __future__ import annotations
-
-from itertools import cycle
 
 import numpy as np
 import pandas as pd
@@ -31,12 +26,8 @@ from studylib.codes.wood import ModeBasis
 from studylib.figures.spectra import level_label
 from studylib.figures.style import (
     BLACK,
-    BLUE,
-    GREEN,
     GREY,
-    ORANGE,
     PALE,
-    VERMILION,
     Look,
     empty_figure,
     frequency_axis,
@@ -56,8 +47,6 @@ PLACES = {PREDICTED: 18.0, FREE: 9.0, BENCH: 0.0}  # points above the panel's to
 SUPPORTS = {"bench": "figures_modes.support_bench", "free": "figures_modes.support_free"}
 ABOVE = "outside upper"
 NAMED = (1, 2, 3, 4, 5, 6, 8, 12, 16, 20)
-LINES = ((BLUE, "-"), (VERMILION, "--"), (GREEN, "-."), (ORANGE, ":"))
-BELOW_DB = 85.0  # of the loudest block that is shown
 DENSITY, MODULUS = "wood.density_kg_m3", "wood.youngs_modulus_gpa"
 LEAST_OF_A_LINE = 10  # of 50 points that a line must have in the picture to be named
 SPEEDS = np.arange(2000.0, 8000.0, 500.0)  # m/s
@@ -224,55 +213,6 @@ def _few_ticks(axes: Axes, values: pd.Series) -> None:
     axes.set_yticks([step for step in steps if low <= step <= high])
     axes.set_yticks([], minor=True)
     axes.set_ylim(low, high)
-
-
-@styled
-def tap_figure(view, *, size: tuple[float, float] | None = None) -> Figure:
-    """Level against time of one tap take.
-
-    Parameters
-    ----------
-    view : from `measure.rings.tap_view`; None when there is nothing to show.
-    size : width and height in inches; None for the page's.
-
-    Returns
-    -------
-    An open matplotlib figure; where there is nothing to draw, one that says so.
-    """
-    if view is None:
-        return empty_figure(say("figures_modes.no_tap"), size)
-    figure = new_figure(size, 4.2)
-    axes = figure.subplots()
-    axes.plot(
-        view.time_s, view.level_db, color=GREY, linewidth=0.9, label=say("figures_modes.recording")
-    )
-    top = float(view.level_db.max())
-    named = False
-    for tap in view.taps:
-        if tap.reason:
-            axes.axvspan(
-                tap.start_s, tap.end_s, facecolor=PALE, hatch="//", edgecolor=GREY, alpha=0.5
-            )
-            refused = wrapped(say("figures_modes.refused", reason=tap.reason), 30, lines=4)
-            axes.text(tap.start_s, top, refused, va="top", fontsize=8)
-            continue
-        for (frequency, level, seconds), (colour, dash) in zip(
-            tap.modes, cycle(LINES), strict=False
-        ):
-            ends = [tap.start_s, tap.end_s]
-            facts = {"frequency_hz": frequency, "seconds": seconds}
-            label = None if named else say("figures_modes.mode_line", **facts)
-            heights = [level, level - 60.0 * (tap.end_s - tap.start_s) / seconds]
-            axes.plot(ends, heights, color=colour, linestyle=dash, linewidth=1.8, label=label)
-        named = named or bool(tap.modes)
-    axes.set(
-        xlim=(0, float(view.time_s[-1])), ylim=(top - BELOW_DB, top + 4),
-        xlabel=say("figures_modes.time_axis"), ylabel=say("figures_modes.level_axis"),
-        title=safe(say("figures_modes.tap_title", take=view.take)),
-    )  # fmt: skip
-    axes.grid(axis="y")
-    axes.legend(loc="upper right", fontsize=8)
-    return settle(figure)
 
 
 @styled

@@ -26,7 +26,7 @@ from scipy.fft import rfft
 
 from studylib import tables
 from studylib.codes import note, several
-from studylib.codes.modes import TapReason
+from studylib.codes.modes import Evidence, TapReason
 from studylib.errors import InputError
 from studylib.measure.calibration import LevelScale
 from studylib.measure.features import FeatureValue, has_sensed_drive
@@ -45,13 +45,14 @@ from studylib.signal.decays import Decays, find_decays
 from studylib.signal.harmonics import DB_PER_RATIO
 from studylib.signal.samples import is_sound
 from studylib.signal.sweep import SweepShape, mode_band
-from studylib.signal.tap import Tap, measure_taps
+from studylib.signal.tap import Room, Sign, Tap, measure_taps
 
 LONGEST_S = 120.0
 MODE_COLUMNS = [name for name in tables.TABLES["modes"].names if name != "mode"]
 BLOCK_S = 0.004  # of a level for the eye
 STRONGEST = 4  # modes whose lines are drawn
-_BLANK = (*(np.nan,) * 7, False, False)
+_BLANK = (*(np.nan,) * 7, False)
+_NO_ROOM = (np.nan,) * 3
 
 
 @dataclass(frozen=True)
@@ -87,19 +88,25 @@ class Ring:
         )  # fmt: skip
         rows, why = [], TapReason.NO_TAP
         for number, tap in enumerate(self.taps or [], start=1):
+            room, signs = _room(tap.room), several(map(_evidence, tap.signs))
             if tap.decays is None:
-                rows.append((*head, number, *_BLANK, aside or tap.reason, content))
-            else:
-                for values in _of_decays(tap.decays, -take.gain_db):
-                    rows.append((*head, number, *values, not aside, aside, content))
+                blank = (*_BLANK, False, aside or tap.reason, take.place, np.nan)
+                rows.append((*head, number, *blank, *room, signs, content))
+                continue
+            for values, place_u in _of_decays(tap.decays, -take.gain_db):
+                own = (*values, not aside, aside, take.place, place_u)
+                rows.append((*head, number, *own, *room, signs, content))
+                signs = ""
         if self.decays is not None:
             offset = -take.gain_db - (take.drive_db or 0.0)
-            for values in _of_decays(self.decays, offset):
-                rows.append((*head, 0, *values, not aside, aside, content))
+            for values, place_u in _of_decays(self.decays, offset):
+                own = (*values, not aside, aside, take.place, place_u)
+                rows.append((*head, 0, *own, *_NO_ROOM, "", content))
             steps = note(TapReason.NO_DECAYS, steps=MOST_STEPS)
             why = steps if self.decays.given_up else TapReason.NO_MODES
         reason = several([aside, self.reason]) or why
-        return rows or [(*head, 0, *_BLANK, reason, content)]
+        blank = (*_BLANK, False, reason, take.place, np.nan, *_NO_ROOM, "", content)
+        return rows or [(*head, 0, *blank)]
 
     def sweeps(self, take: Take, *, aside: str) -> pd.DataFrame:
         """Rows of the part table `sweeps`."""
@@ -189,27 +196,47 @@ def _with_reasons(row: quality.Check, reasons: list[str]) -> quality.Check:
     return row._replace(source=why) if why and row.verdict != "pass" else row
 
 
-def _of_decays(decays: Decays, offset_db: float) -> Iterator[tuple]:
+def _room(room: Room | None) -> tuple[float, float, float]:
+    """Decay time in s, its standard uncertainty, and the level of the direct sound above it."""
+    if room is None:
+        return _NO_ROOM
+    return room.decay_time_s, room.u_relative * room.decay_time_s, room.ratio_db
+
+
+def _evidence(sign: Sign) -> str:
+    return note(
+        Evidence.SIGN, what=sign.note, at_s=sign.at_s, low_hz=sign.low_hz, high_hz=sign.high_hz,
+        level_db=sign.level_db,
+    )  # fmt: skip
+
+
+def _of_decays(decays: Decays, offset_db: float) -> Iterator[tuple[tuple, float]]:
+    """The columns of each mode from frequency_hz to close, and the room's part of its loss."""
+    shared = np.zeros(len(decays.frequency_hz)) if decays.u_place is None else decays.u_place
     for i, frequency in enumerate(decays.frequency_hz):
         amplitude = decays.amplitude[i]
-        yield (
+        columns = (
             float(frequency), float(decays.u_frequency_hz[i]),
             float(decays.loss_factor[i]), float(decays.u_loss_factor[i]),
             20.0 * float(np.log10(amplitude)) + offset_db,
             DB_PER_RATIO * float(decays.u_amplitude[i] / amplitude),
             float(decays.snr_db[i]), bool(decays.close[i]),
         )  # fmt: skip
+        yield columns, float(shared[i])
 
 
 @dataclass(frozen=True)
 class Ringing:
     """One tap. start_s, end_s : of its analysis.  reason : a note of why it is refused, or "".
-    modes : (frequency in Hz, level at start_s in dB, seconds to -60 dB) of the strongest ones."""
+    modes : (frequency in Hz, level at start_s in dB, seconds to -60 dB) of the strongest ones.
+    signs : what else it shows.  room : what is heard of the room, or None."""
 
     start_s: float
     end_s: float
     reason: str
     modes: tuple[tuple[float, float, float], ...]
+    signs: tuple[Sign, ...] = ()
+    room: Room | None = None
 
 
 @dataclass(frozen=True)
@@ -247,8 +274,9 @@ def tap_view(study: Study, take: Take) -> TapView:
 
 def _ringing(tap: Tap) -> Ringing:
     end = tap.start_s + tap.seconds
+    shown = {"signs": tap.signs, "room": tap.room}
     if tap.decays is None:
-        return Ringing(tap.start_s, end, tap.reason, ())
+        return Ringing(tap.start_s, end, tap.reason, (), **shown)
     d = tap.decays
     order = np.argsort(-d.amplitude)[:STRONGEST]
     modes = tuple(
@@ -259,13 +287,18 @@ def _ringing(tap: Tap) -> Ringing:
         )
         for i in sorted(order)
     )
-    return Ringing(tap.start_s, end, "", modes)
+    return Ringing(tap.start_s, end, "", modes, **shown)
 
 
-def first_tap(study: Study, batch: str) -> TapView | None:
-    """The batch's first tap take of a board on the bench that can be read; None without one."""
+def first_tap(study: Study, batch: str, modes: pd.DataFrame | None = None) -> TapView | None:
+    """The batch's first tap take of a board on the bench that can be read; None without one.
+
+    modes : the table `modes` of the batch; where it is given, takes with a refused tap come first,
+        so that the picture shows what a refusal rests on.
+    """
     taps = [t for t in study.takes_of(batch) if t.kind == "tap" and not t.exclude]
-    for take in sorted(taps, key=lambda t: t.support != "bench"):
+    refused = set() if modes is None else set(modes.loc[~modes["usable"].astype(bool), "take"])
+    for take in sorted(taps, key=lambda t: (t.take not in refused, t.support != "bench")):
         try:
             return tap_view(study, take)
         except InputError:

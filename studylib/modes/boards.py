@@ -1,16 +1,15 @@
 """One row a board, support and mode number: the board's own frequency and loss factor.
 
-Taps are averaged within a take, takes within a mount, mounts within a board, unweighted at each
-step, so that many taps of one mount do not pass for many mounts. Frequencies and loss factors are
-averaged as logarithms, levels as they stand. Sweeps do not enter.
+Means and their uncertainties are those of `modes.means`; sweeps do not enter. The uncertainty is
+that of the board's mean, so that the spread between its mounts is in it, over the root of their
+number: `u` of a take (`modes.features`) never holds that spread. With two or three mounts it is
+itself uncertain by half of its value or more (JCGM 100, E.4.3), and with one mount it holds nothing
+of what a new mount would change: `n_mounts` says which it is.
 
-Standard uncertainty of a board's mean (JCGM 100): the larger of two. Type A is the standard
-deviation of the mean over the mounts; with one mount over its takes, with one take over its taps.
-The other is what the estimator states for each tap, carried through the same means. With two or
-three mounts the first is itself uncertain by half of its value or more (JCGM 100, E.4.3), and
-with one mount it holds nothing of what a new mount would change: `n_mounts` says which it is.
+A decay that the room hides in all mounts is not given, and the reason is; mounts in which it is
+hidden take no part in the mean of the others.
 
-Functions: `board_modes`; `tap_rows`, `mode_counts` for those who count in the same way.
+Functions: `board_modes`; `mode_counts` for those who count in the same way.
 """
 
 from __future__ import annotations
@@ -19,11 +18,10 @@ import numpy as np
 import pandas as pd
 
 from studylib import tables
-from studylib.codes import note
+from studylib.codes import fields_of, note
 from studylib.codes.modes import ModeReason
 from studylib.errors import InputError
-
-_LOGS = ("log_f", "log_eta")
+from studylib.modes.means import BOARD, averaged, hidden_decays, tap_rows
 
 
 def board_modes(numbered: pd.DataFrame, specimens: pd.DataFrame) -> pd.DataFrame:
@@ -38,8 +36,9 @@ def board_modes(numbered: pd.DataFrame, specimens: pd.DataFrame) -> pd.DataFrame
     -------
     The table `board_modes`, sorted by support, the order of `specimens`, and mode. A board that was
     tapped has a row for every number that any tap of that support has; where the mode is
-    missing, numbers are NaN, counts 0, `missing` True, and `reason` a note. Units: Hz
-    and 1 with standard uncertainties in the same unit, dB re full scale.
+    missing, numbers are NaN, counts 0, `missing` True, and `reason` a note; where the room hides
+    the decay, the loss factor is NaN and `reason` says so. Units: Hz and 1 with standard
+    uncertainties in the same unit, dB re full scale.
 
     Raises
     ------
@@ -61,31 +60,11 @@ def board_modes(numbered: pd.DataFrame, specimens: pd.DataFrame) -> pd.DataFrame
             for mode in modes:
                 if (specimen, support, mode) in means.index:
                     mean = means.loc[(specimen, support, mode)]
-                    rows.append((*told, mode, *mean, False, ""))
+                    rows.append((*told, mode, *mean[:-1], False, mean["reason"]))
                 else:
                     nothing = (*[np.nan] * 5, 0, 0, 0)
                     rows.append((*told, mode, *nothing, True, _why_missing(own, mode)))
     return tables.typed("board_modes", rows)
-
-
-def tap_rows(numbered: pd.DataFrame) -> pd.DataFrame:
-    """The numbered modes of taps with logarithms and relative uncertainties.
-
-    Returns
-    -------
-    Frame sorted by board, mount, take, tap and mode; added columns log_f, log_eta (natural
-    logarithms) and u_f, u_eta (relative standard uncertainties; NaN where none is stated).
-    """
-    rows = numbered[(numbered["kind"] == "tap") & numbered["mode"].notna()]
-    rows = rows.sort_values(["specimen", "support", "mount", "take", "tap", "mode"], kind="stable")
-    eta = rows["loss_factor"].where(rows["loss_factor"] > 0)
-    return rows.assign(
-        mode=rows["mode"].astype(int),
-        log_f=np.log(rows["frequency_hz"].astype(float)),
-        log_eta=np.log(eta.astype(float)),
-        u_f=(rows["frequency_u"] / rows["frequency_hz"]).astype(float),
-        u_eta=(rows["loss_factor_u"] / eta).astype(float),
-    )
 
 
 def mode_counts(rows: pd.DataFrame) -> tuple[int, int]:
@@ -95,47 +74,34 @@ def mode_counts(rows: pd.DataFrame) -> tuple[int, int]:
 
 
 def _means(rows: pd.DataFrame) -> pd.DataFrame:
-    """Means and uncertainties by (specimen, support, mode)."""
-    board = ["specimen", "support", "mode"]
-    values = [*_LOGS, "level_db"]
-    own = rows.assign(log_f_s=rows["u_f"] ** 2, log_eta_s=rows["u_eta"] ** 2)
-    spreads = []
-    step = own
-    for keys in ([*board, "mount", "take"], [*board, "mount"], board):
-        grouped = step.groupby(keys, sort=True)
-        spreads.append(grouped[list(_LOGS)].sem())
-        mean = grouped[values].mean()
-        for name in _LOGS:
-            # Of n independent values the mean's variance is their variances' sum over n squared.
-            mean[f"{name}_s"] = grouped[f"{name}_s"].sum(min_count=1) / grouped[name].count() ** 2
-        step = mean.reset_index()
-    mean = step.set_index(board)
-    counts = pd.DataFrame(
-        {
-            "n_mounts": rows.groupby(board)["mount"].nunique(),
-            "n_takes": rows.groupby(board)["take"].nunique(),
-            "n_taps": rows.groupby(board).size(),
-        }
-    )
-    by_take, by_mount, by_board = spreads
-    u = {}
-    for name in _LOGS:
-        # One mount: its takes; one take: its taps. With one group the first is the only one.
-        within = by_mount[name].groupby(board).first()
-        innermost = by_take[name].groupby(board).first()
-        spread = by_board[name].where(counts["n_mounts"] > 1, within)
-        spread = spread.where(counts["n_takes"] > 1, innermost)
-        u[name] = np.fmax(spread, np.sqrt(mean[f"{name}_s"]))
+    """Means and uncertainties by (specimen, support, mode), and why the decay is not given."""
+    mean = averaged(rows)["board"]
     frequency, eta = np.exp(mean["log_f"]), np.exp(mean["log_eta"])
+    hidden: dict[tuple, list[str]] = {}
+    for (*board, _), why in hidden_decays(rows).items():
+        hidden.setdefault(tuple(board), []).append(why)
+    counted = rows.groupby(BOARD)
     return pd.DataFrame(
         {
             "frequency_hz": frequency,
-            "frequency_u": frequency * u["log_f"],
+            "frequency_u": frequency * mean["log_f_u"],
             "loss_factor": eta,
-            "loss_factor_u": eta * u["log_eta"],
+            "loss_factor_u": eta * mean["log_eta_u"],
             "level_db": mean["level_db"],
+            "n_mounts": counted["mount"].nunique().astype(int),
+            "n_takes": counted["take"].nunique().astype(int),
+            "n_taps": counted.size().astype(int),
+            "reason": [
+                # The mount in which the room hides least.
+                "" if np.isfinite(x) else min(hidden.get(key, [""]), key=_percent)
+                for key, x in mean["log_eta"].items()
+            ],
         }
-    ).join(counts.astype(int))
+    )
+
+
+def _percent(why: str) -> float:
+    return fields_of(why).get("percent", 0.0)
 
 
 def _why_missing(own: pd.DataFrame, mode: int) -> str:

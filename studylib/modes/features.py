@@ -3,8 +3,12 @@
 Bench taps give `tap.m{n}.*`, taps of the freely hung board `free.m{n}.*`. A value is the mean
 over the good taps of the take that show the mode, unweighted and of logarithms, as in the
 comparison of woods. Its standard uncertainty (JCGM 100) is the larger of the estimator's own,
-carried through the mean, and the spread between the taps over the root of their number; it says
-how well this take is known, and nothing of another mount.
+carried through the mean, and the spread between the taps over the root of their number; to that
+comes the room's part, which all taps of a take share. It says how well this take is known, in this
+room and at this place of the microphone, and nothing of another mount.
+
+Where the room hides the decay of a mount (`modes.means`), its takes keep the numbers of loss factor
+and decay time, unusable and with the reason; the frequency stands.
 
 The decay time to -60 dB is T = ln(1000) / (pi f eta): f the frequency, eta the loss factor.
 
@@ -27,7 +31,8 @@ from studylib import tables
 from studylib.codes import has, note
 from studylib.codes.modes import ModeReason
 from studylib.codes.takes import ASIDE
-from studylib.modes.boards import board_modes, mode_counts, tap_rows
+from studylib.modes.boards import board_modes, mode_counts
+from studylib.modes.means import hidden_decays, own_squared, tap_rows
 from studylib.modes.numbers import number_modes
 from studylib.sheets import Study
 from studylib.signal.damping import decay_time
@@ -129,7 +134,7 @@ def mode_feature_rows(numbered: pd.DataFrame, takes: pd.DataFrame) -> pd.DataFra
     takes = takes[takes["kind"] == "tap"]
     rows = tap_rows(numbered)
     rows = rows[rows["mode"] <= MOST_MODES]
-    values = _values(rows)
+    values, hidden = _values(rows), hidden_decays(rows)
     why = _refusals(numbered)
     modes = {support: sorted(set(part["mode"])) for support, part in rows.groupby("support")}
     out = []
@@ -139,7 +144,8 @@ def mode_feature_rows(numbered: pd.DataFrame, takes: pd.DataFrame) -> pd.DataFra
             reason = take.aside or why.get(take.take, "")
             if not reason and found is None:
                 reason = note(ModeReason.NOT_IN_TAKE, mode=mode)
-            for row in _three(found, reason, f"{PREFIX[take.support]}.m{mode}"):
+            reasons = (reason, hidden.get((take.specimen, take.support, mode, take.mount), ""))
+            for row in _three(found, reasons, f"{PREFIX[take.support]}.m{mode}"):
                 key = f"{take.take}|{take.content}|{row[0]}"
                 out.append(
                     (
@@ -150,8 +156,10 @@ def mode_feature_rows(numbered: pd.DataFrame, takes: pd.DataFrame) -> pd.DataFra
     return tables.typed("features", out)
 
 
-def _three(found: dict[str, _Value] | None, reason: str, head: str) -> Iterator[tuple]:
-    """(feature, value, unit, u, usable, reason) of the three quantities."""
+def _three(found: dict[str, _Value] | None, reasons: tuple[str, str], head: str) -> Iterator[tuple]:
+    """(feature, value, unit, u, usable, reason) of the three quantities; the second of `reasons`
+    holds for the decay alone."""
+    reason, hidden = reasons
     for name, unit in QUANTITIES:
         value = u = np.nan
         why = reason
@@ -160,6 +168,8 @@ def _three(found: dict[str, _Value] | None, reason: str, head: str) -> Iterator[
             u = value * found[name].u
             if np.isnan(value):
                 why = why or ModeReason.NO_DECAY
+            elif name != "frequency_hz":
+                why = why or hidden
         yield f"{head}.{name}", value, unit, u, not why, why
 
 
@@ -167,14 +177,17 @@ def _values(rows: pd.DataFrame) -> dict[tuple[str, int], dict[str, _Value]]:
     """Mean logarithm and relative uncertainty by (take, mode) and quantity."""
     decay = np.log(decay_time(np.exp(rows["log_f"]), np.exp(rows["log_eta"])))
     rows = rows.assign(log_t=decay, u_t=np.hypot(rows["u_f"], rows["u_eta"]))
-    squares = rows.assign(**{f"u_{a}": rows[f"u_{a}"] ** 2 for a in ("f", "eta", "t")})
-    grouped = squares.groupby(["take", "mode"])
+    rows = rows.assign(p_f=0.0, p_t=rows["p_eta"])
+    shorts = ("f", "eta", "t")
+    own = {f"s_{a}": own_squared(rows[f"u_{a}"], rows[f"p_{a}"]) for a in shorts}
+    grouped = rows.assign(**own).groupby(["take", "mode"])
     columns = {}
-    for (name, _), short in zip(QUANTITIES, ("f", "eta", "t"), strict=True):
+    for (name, _), short in zip(QUANTITIES, shorts, strict=True):
         count = grouped[f"log_{short}"].count()
-        stated = np.sqrt(grouped[f"u_{short}"].sum(min_count=1)) / count.where(count > 0)
-        spread = grouped[f"log_{short}"].sem()
-        columns[name] = (grouped[f"log_{short}"].mean(), np.fmax(stated, spread))
+        stated = np.sqrt(grouped[f"s_{short}"].sum(min_count=1)) / count.where(count > 0)
+        apart = np.fmax(stated, grouped[f"log_{short}"].sem())
+        u = np.hypot(apart, grouped[f"p_{short}"].mean())
+        columns[name] = (grouped[f"log_{short}"].mean(), u)
     found: dict[tuple[str, int], dict[str, _Value]] = {}
     for name, (log, u) in columns.items():
         for key, one, other in zip(log.index, log, u, strict=True):

@@ -17,9 +17,18 @@ import numpy as np
 import pandas as pd
 
 from studylib.codes import note
+from studylib.codes.bench import Room
 from studylib.codes.wood import ModeBasis
 from studylib.measure.sweep_rows import mount_responses
 from studylib.modes.gathered import Gathered
+from studylib.modes.means import (
+    COVERAGE_95,
+    MOUNT,
+    hidden_decays,
+    own_squared,
+    room_hides,
+    tap_rows,
+)
 from studylib.sheets import Study
 from studylib.signal.damping import decay_time, logarithmic_decrement, quality_factor
 from studylib.signal.transfer_functions import LOWEST_COHERENCE, incoherent_share
@@ -33,6 +42,7 @@ from studylib.words.text import listed
 ORDER = (ModeBasis.PREDICTED, ModeBasis.FREE, ModeBasis.BENCH)
 FIRST = 6  # harmonics, and modes of a tap, that are shown
 MODES = 3  # of each board that are shown in full
+_LOSS_U = ("loss_factor_u", "loss_factor_place_u")
 NEAR_TABLE = [
     "harmonic", "wood", "nearest mode", "mode Hz", "bandwidths off", "gain dB", "gain range dB",
     "bench gain dB", "lifted in",
@@ -106,16 +116,53 @@ def tap_sentences(modes: pd.DataFrame) -> list[str]:
     )
     refused = each[~each["usable"].astype(bool)]
     if refused.empty:
-        return [found, note("modes_report.none_refused")]
+        return [found, note("modes_report.none_refused"), *_room_sentences(taps)]
     woods = refused["wood"].value_counts().to_dict()
-    return [found, note("modes_report.refused", taps=len(refused), woods=woods)]
+    lost = note("modes_report.refused", taps=len(refused), woods=woods)
+    return [found, lost, *_room_sentences(taps)]
+
+
+def _room_sentences(taps: pd.DataFrame) -> list[str]:
+    """What was heard of the room, what rests on one place, what it hides, and what helps."""
+    each = taps.drop_duplicates(["take", "tap"])
+    heard = each[each["room_decay_s"].notna()]
+    if heard.empty:
+        return []
+    seconds = float(heard["room_decay_s"].median())
+    reach = np.exp(COVERAGE_95 * float((heard["room_decay_u"] / heard["room_decay_s"]).median()))
+    room = {"room_s": seconds, "low_s": seconds / reach, "high_s": seconds * reach}
+    room |= {"direct_db": float(heard["direct_db"].median())}
+    said = [note("modes_report.room_heard", taps=len(heard), of=len(each), **room)]
+    in_room = taps[taps["usable"].astype(bool) & (taps["loss_factor_place_u"] > 0)]
+    mount = [in_room[name] for name in ("specimen", "support", "mount")]
+    places = in_room.groupby(mount)["place"].transform("nunique")
+    alone = in_room[places == 1]
+    if len(alone):
+        said.append(note("modes_report.one_place", boards=list(dict.fromkeys(alone["specimen"]))))
+    u, shared = (in_room[x] / in_room["loss_factor"] / np.sqrt(places) for x in _LOSS_U)
+    hidden = room_hides(u, np.sqrt(own_squared(u, shared)), shared)
+    if not hidden.any():
+        return said
+    return [*said, *_hidden_sentences(taps), Room.NEAR, note(Room.MOVED, places=3), Room.DAMPED,
+            Room.CONTACT]  # fmt: skip
+
+
+def _hidden_sentences(taps: pd.DataFrame) -> list[str]:
+    """How many decays of a mount the room hides; nothing before the modes have their numbers."""
+    rows = tap_rows(taps)
+    hidden = hidden_decays(rows)
+    decays = len(rows[MOUNT].drop_duplicates())
+    return [note("modes_report.room_hides", hidden=len(hidden), decays=decays)] if hidden else []
 
 
 def refused_table(modes: pd.DataFrame) -> pd.DataFrame:
-    """Taps that are not used: take, board, tap, reason."""
+    """Taps that are not used: take, board, tap, reason; and evidence, where a ring shows any."""
     taps = modes[(modes["kind"] == "tap") & ~modes["usable"].astype(bool)]
-    rows = taps.drop_duplicates(["take", "tap"])[["take", "specimen", "tap", "reason"]]
-    return rows.rename(columns={"specimen": "board"}).reset_index(drop=True)
+    rows = taps.drop_duplicates(["take", "tap"])[["take", "specimen", "tap", "reason", "signs"]]
+    if not rows["signs"].any():
+        rows = rows.drop(columns="signs")
+    names = {"specimen": "board", "signs": "evidence"}
+    return rows.rename(columns=names).reset_index(drop=True)
 
 
 def found_table(modes: pd.DataFrame) -> pd.DataFrame:

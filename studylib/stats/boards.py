@@ -28,7 +28,6 @@ import pandas as pd
 from scipy import special
 
 from studylib import tables
-from studylib.codes import note
 from studylib.codes.comparison import ControlReason
 from studylib.register import Feature
 from studylib.stats import scales, studentized
@@ -146,7 +145,7 @@ def control_rows(
     changed: Sequence[str],
     reference: Sequence[str],
     confidence: float,
-    most_below: float | None = None,
+    lost: str = "",
 ) -> list[dict]:
     """One row for each changed specimen with each reference, or one that says what is missing.
 
@@ -154,8 +153,7 @@ def control_rows(
     ----------
     cells : mounts of this feature (all boards), None when nothing was measured.
     changed, reference : specimens of these roles, in the order of the sheet.
-    most_below : the share of their takes of this feature that may lie below the noise, where more
-        do; None where not.
+    lost : a note of why too many of their takes of this feature cannot be used; "" where not.
     """
     if not reference or not changed:
         return [
@@ -165,11 +163,8 @@ def control_rows(
             )
         ]
     pairs = [(name, other) for name in changed for other in reference]
-    if most_below is not None:
-        reason = note(ControlReason.BELOW_NOISE, share=most_below)
-        return [
-            _row(feature, changed=name, reference=other, reason=reason) for name, other in pairs
-        ]
+    if lost:
+        return [_row(feature, changed=name, reference=other, reason=lost) for name, other in pairs]
     return [_pair(feature, cells, name, other, confidence) for name, other in pairs]
 
 

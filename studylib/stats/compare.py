@@ -16,13 +16,15 @@ import pandas as pd
 
 from studylib import register, tables
 from studylib.codes import note
-from studylib.codes.comparison import ComparisonFault
+from studylib.codes.comparison import ComparisonFault, ControlReason
 from studylib.errors import InputError
 from studylib.stats import boards, components, design, effects, means, notes, scales
 from studylib.stats import units as unit_steps
 from studylib.stats.mixed import Fitted, fit_features, second_opinion
 from studylib.stats.pairs import Pair
 from studylib.stats.samples import Sample, make_samples
+
+LOST = {"below": ControlReason.BELOW_NOISE, "hidden": ControlReason.HIDDEN}
 
 
 @dataclass(frozen=True)
@@ -252,17 +254,18 @@ def _positive_control(order, cells, tidy, specimens, confidence) -> pd.DataFrame
         role: list(specimens.loc[specimens["role"] == role, "specimen"])
         for role in ("changed", "reference")
     }
-    judged = tidy[(tidy["role"] != "") & tidy["state"].isin(["used", "below"])]
-    below = (judged["state"] == "below").groupby(judged["feature"]).mean()
+    judged = tidy[(tidy["role"] != "") & tidy["state"].isin(["used", *LOST])]
+    shares = {state: (judged["state"] == state).groupby(judged["feature"]).mean() for state in LOST}
     rows = []
     for name in order:
-        quiet = below.get(name, 0.0) > design.MOST_BELOW_NOISE
+        most = design.MOST_BELOW_NOISE
+        lost = next((s for s, share in shares.items() if share.get(name, 0.0) > most), "")
         rows += boards.control_rows(
             register.find(name),
             cells.get(name),
             **names,
             confidence=confidence,
-            most_below=design.MOST_BELOW_NOISE if quiet else None,
+            lost=note(LOST[lost], share=most) if lost else "",
         )
     return tables.typed("positive_control", rows)
 

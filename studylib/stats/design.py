@@ -2,7 +2,8 @@
 
 A feature whose value lies below the noise in some takes would be biased by dropping those
 takes, because they are the quiet ones. So if more than 5 % of any wood's takes of a feature lie
-below the noise, its woods are not compared on it. Takes set aside do not enter that share.
+below the noise, its woods are not compared on it. The same holds for decays that the room hides:
+they are the short ones. Takes set aside do not enter that share.
 
 Functions: `coverage_table`, `not_compared`, `wood_by_batch`, `confounded`.
 """
@@ -19,6 +20,7 @@ from studylib.codes.comparison import Method, Remark
 from studylib.stats.units import natural_key
 
 MOST_BELOW_NOISE = 0.05
+LEFT_OUT = {"below": Method.BELOW_NOISE, "hidden": Method.HIDDEN}  # takes that are not a sample
 
 
 def coverage_table(
@@ -36,19 +38,20 @@ def coverage_table(
     if counts is None:
         counts = pd.DataFrame(0, index=index, columns=[])
     counts = counts.reindex(
-        index=index, columns=["used", "below", "aside", "other"], fill_value=0
+        index=index, columns=["used", "below", "aside", "hidden", "other"], fill_value=0
     ).astype(int)
-    judged = counts["used"] + counts["below"]
-    over = counts["below"] > MOST_BELOW_NOISE * judged
-    quiet: dict[str, list[dict]] = {}
-    for feature, wood in index[over.to_numpy()]:
-        below = counts.loc[(feature, wood), "below"]
-        of_wood = {"wood": wood, "below": below, "judged": judged[feature, wood]}
-        quiet.setdefault(feature, []).append(of_wood)
-    reasons = {
-        feature: note(Method.BELOW_NOISE, share=MOST_BELOW_NOISE, woods=woods)
-        for feature, woods in quiet.items()
-    }
+    judged = counts["used"] + counts["below"] + counts["hidden"]
+    reasons: dict[str, str] = {}
+    for state, code in LEFT_OUT.items():
+        over = counts[state] > MOST_BELOW_NOISE * judged
+        found: dict[str, list[dict]] = {}
+        for feature, wood in index[over.to_numpy()]:
+            lost = {"below": counts.loc[(feature, wood), state], "judged": judged[feature, wood]}
+            found.setdefault(feature, []).append({"wood": wood, **lost})
+        reasons |= {
+            feature: note(code, share=MOST_BELOW_NOISE, woods=woods)
+            for feature, woods in found.items()
+        }
     table = pd.DataFrame(
         {
             "takes": counts.sum(axis=1),

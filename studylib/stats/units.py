@@ -8,6 +8,7 @@ A row counts as a single take's value of one feature. Its `state` is
     "used"   usable and finite (and positive where the scale is logarithmic),
     "below"  below the noise,
     "aside"  set aside or excluded,
+    "hidden" a decay that the room hides,
     "other"  not usable for another reason.
 
 Functions: `tidy`, `mount_means`, `specimen_means`, `unit_means`, `with_places`,
@@ -23,6 +24,7 @@ import pandas as pd
 
 from studylib import register
 from studylib.codes import code_of
+from studylib.codes.modes import ModeReason
 from studylib.codes.takes import ASIDE, Unused
 from studylib.stats import scales
 
@@ -90,9 +92,12 @@ def _state(rows: pd.DataFrame) -> np.ndarray:
     code = rows["reason"].fillna("").map(code_of)
     below = code.eq(Unused.BELOW_NOISE).to_numpy()
     aside = code.isin(ASIDE).to_numpy()
+    hidden = code.eq(ModeReason.ROOM_HIDES).to_numpy()
     finite = np.isfinite(rows["y"].to_numpy())
     return np.select(
-        [usable & finite, ~usable & below, ~usable & aside], ["used", "below", "aside"], "other"
+        [usable & finite, ~usable & below, ~usable & aside, ~usable & hidden],
+        ["used", "below", "aside", "hidden"],
+        "other",
     )
 
 

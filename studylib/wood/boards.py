@@ -10,9 +10,11 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import pandas as pd
 
-from studylib.codes import note, several
+from studylib.codes import has, note, several
+from studylib.codes.modes import ModeReason
 from studylib.codes.wood import WoodReason
 from studylib.errors import InputError
+from studylib.modes.means import hidden_decays, own_squared, tap_rows
 from studylib.sheets import Specimen
 from studylib.sheets.settings import Wood
 from studylib.wood.beams import Bar, bar_of
@@ -68,19 +70,40 @@ def free_modes(table: pd.DataFrame) -> pd.DataFrame:
     """Usable free modes with a number as means over taps: one row a mode number.
 
     `table` has the columns of `numbered` or of `board_modes`, of one board (and mount). A mean's
-    uncertainty is that of the taps' own uncertainties and of their scatter, the larger.
+    uncertainty is that of the taps' own uncertainties and of their scatter, the larger, with the
+    room's part beside it; `hidden` is a note where the room hides the decay, and the loss factor is
+    then NaN.
     """
-    columns = ["mode", *_NUMBERS]
+    columns = ["mode", *_NUMBERS, "hidden"]
     kept = table[(table["support"] == "free") & table["mode"].notna()]
     kept = kept[kept["frequency_hz"].notna() & (kept["frequency_hz"] > 0)]
     if "usable" in kept:
         kept = kept[kept["usable"].astype(bool)]
+    hidden = _hidden(kept)
     rows = []
     for mode, taps in kept.groupby("mode", sort=True):
         frequency = _mean(taps["frequency_hz"], taps["frequency_u"])
-        loss = _mean(taps["loss_factor"], taps["loss_factor_u"])
-        rows.append((mode, *frequency, *loss))
-    return pd.DataFrame(rows, columns=columns).astype(float)
+        why = hidden.get(int(mode), "")
+        loss = (np.nan, np.nan) if why else _mean(taps["loss_factor"], *_room_apart(taps))
+        rows.append((mode, *frequency, *loss, why))
+    return pd.DataFrame(rows, columns=columns).astype(dict.fromkeys(columns[:-1], float))
+
+
+def _hidden(modes: pd.DataFrame) -> dict[int, str]:
+    """Notes of the modes whose decay the room hides, by number."""
+    if "loss_factor_place_u" in modes:  # taps, of one mount
+        return {mode: why for (_, _, mode, _), why in hidden_decays(tap_rows(modes)).items()}
+    told = zip(modes["mode"], modes.get("reason", pd.Series("", modes.index)), strict=True)
+    return {int(mode): why for mode, why in told if has(why, ModeReason.ROOM_HIDES)}
+
+
+def _room_apart(taps: pd.DataFrame) -> tuple[pd.Series, float]:
+    """What is a tap's own in its loss factor's uncertainty, and the room's part of the mean."""
+    if "loss_factor_place_u" not in taps:
+        return taps["loss_factor_u"], 0.0
+    room = taps["loss_factor_place_u"].fillna(0.0)
+    shared = room.groupby(taps["place"]).sum() / len(taps)
+    return np.sqrt(own_squared(taps["loss_factor_u"], room)), float(np.hypot.reduce(shared))
 
 
 def assess(specimen: Specimen, modes: pd.DataFrame, wood: Wood, *, no_modes: str = "") -> Board:
@@ -138,7 +161,8 @@ def _stiffness(modes: pd.DataFrame, orders: Orders, bar: Bar, wood: Wood) -> dic
     found["shear_reason"] = _shear_reason(fit, values["wood.shear_modulus_gpa"])
     if 1 in loss_of:
         return found | {"loss": Value(loss_of[1][0], "1", loss_of[1][1])}
-    return found | {"loss_reason": WoodReason.NO_FIRST_MODE}
+    hidden = "".join(used["hidden"][order == 1])
+    return found | {"loss_reason": hidden or WoodReason.NO_FIRST_MODE}
 
 
 def _shear_reason(fit: Stiffness, shear: Value) -> str:
@@ -149,13 +173,14 @@ def _shear_reason(fit: Stiffness, shear: Value) -> str:
     return WoodReason.SHEAR_UNSURE if shear.u > UNSURE_SHEAR * shear.value else ""
 
 
-def _mean(values: pd.Series, u: pd.Series) -> tuple[float, float]:
+def _mean(values: pd.Series, u: pd.Series, shared: float = 0.0) -> tuple[float, float]:
+    """Mean and standard uncertainty; `shared` is what all values have in common."""
     known = values.notna()
     values, u = values[known].to_numpy(dtype=float), u[known].to_numpy(dtype=float)
     if values.size == 0:
         return float("nan"), float("nan")
     own = np.sqrt(np.nansum(u**2)) / values.size if np.isfinite(u).any() else float("nan")
     if values.size == 1:
-        return float(values[0]), float(own)
+        return float(values[0]), float(np.hypot(own, shared))
     scatter = float(np.std(values, ddof=1)) / np.sqrt(values.size)
-    return float(values.mean()), float(np.nanmax([own, scatter]))
+    return float(values.mean()), float(np.hypot(np.nanmax([own, scatter]), shared))

@@ -10,9 +10,10 @@ from statsmodels.formula.api import ols
 from statsmodels.stats.multicomp import pairwise_tukeyhsd
 
 from studylib import register
-from studylib.codes import code_of, each, fields_of, has
+from studylib.codes import code_of, each, fields_of, has, note
 from studylib.codes.comparison import ClaimReason, ControlReason, Method, Remark
 from studylib.codes.features import Caution
+from studylib.codes.modes import ModeReason
 from studylib.codes.takes import Unused
 from studylib.stats.boards import boards_table as boards_frame
 from studylib.stats.boards import control_rows, mount_cells, paired_difference
@@ -174,16 +175,23 @@ class TestPositiveControl:
         assert set(result.effects["verdict"]) == {"open"}
         assert result.positive_control.loc[0, "reason"] == ControlReason.NO_REFERENCE
 
-    def test_controls_below_the_noise_prove_nothing(self, rng):
+    @pytest.mark.parametrize(
+        ("lost", "why"),
+        [
+            (Unused.BELOW_NOISE, ControlReason.BELOW_NOISE),
+            (note(ModeReason.ROOM_HIDES, percent=34.0), ControlReason.HIDDEN),
+        ],
+    )
+    def test_controls_below_the_noise_or_hidden_by_the_room_prove_nothing(self, rng, lost, why):
         specimens = specimens_table(reference=True)
         rows = features_table(specimens, rng, change=20.0)
         quiet = rows["specimen"] == "REF"
         rows.loc[quiet, "usable"] = False
-        rows.loc[quiet, "reason"] = Unused.BELOW_NOISE
+        rows.loc[quiet, "reason"] = lost
         rows.loc[rows[quiet].index[0], ["usable", "reason"]] = [True, ""]
         result = compare(rows, specimens, woods=WOODS, primary=PRIMARY)
         assert not result.positive_control.loc[0, "detected"]
-        assert code_of(result.positive_control.loc[0, "reason"]) == ControlReason.BELOW_NOISE
+        assert code_of(result.positive_control.loc[0, "reason"]) == why
 
 
 class TestClaims:

@@ -11,6 +11,7 @@ import pytest
 from studylib.codes import code_of, fields_of, has, note
 from studylib.codes.comparison import ClaimReason, ComparisonFault, Method, Remark
 from studylib.codes.features import FeatureFault, LimitSource
+from studylib.codes.modes import ModeReason
 from studylib.codes.takes import Unused
 from studylib.errors import InputError
 from studylib.stats.compare import compare
@@ -295,6 +296,19 @@ class TestCoverage:
             assert result.variance.empty
             refused = fields_of(the_note(result, Remark.REFUSED))["refused"]
             assert refused == {PRIMARY[0]: result.effects.loc[0, "method"]}
+
+    def test_decays_that_the_room_hides_are_no_sample_of_a_wood_either(self, study):
+        """Short decays are hidden first: what is left would make a lossy wood ring longer."""
+        rows, specimens = study
+        hidden = rows[rows["wood"] == "cherry"].index[:2]
+        reason = note(ModeReason.ROOM_HIDES, percent=34.0)
+        rows.loc[hidden, ["usable", "reason"]] = [False, reason]
+        result = compare(rows, specimens, woods=WOODS, primary=PRIMARY)
+        assert not result.coverage["compared"].any()
+        lost = [{"wood": "cherry", "below": 2, "judged": 36}]
+        assert result.effects.loc[0, "method"] == note(Method.HIDDEN, share=0.05, woods=lost)
+        rows.loc[hidden[0], ["usable", "reason"]] = [True, ""]
+        assert compare(rows, specimens, woods=WOODS, primary=PRIMARY).coverage["compared"].all()
 
     def test_claim_on_a_feature_that_is_not_compared(self, study):
         rows, specimens = study

@@ -32,6 +32,7 @@ PAIR = {
 }  # fmt: skip
 NEEDS = {
     "methods.below_noise": QUIET,
+    "methods.hidden": QUIET,
     "methods.merged": {"levels": ["take", "mount"]},
     "methods.zero": {"estimate": -0.0631},
     "claims.numbers": {
@@ -43,6 +44,7 @@ NEEDS = {
     "claims.other_woods": {"higher": "oak", "lower": "larch"},
     "claims.too_few": {"higher": "robinia", "lower": "larch", "n_higher": 4, "n_lower": 1},
     "control.below_noise": {"share": 0.05},
+    "control.hidden": {"share": 0.05},
     "control.unknown": {"reason": codes.ControlReason.NO_CHANGED},
     "control.seen": FEATURES,
     "control.missed": FEATURES,
@@ -82,6 +84,7 @@ NEEDS = {
     "summary.confounded": FEATURES,
     "summary.failed_batch": {"batch": "one", "why": "no recordings."},
     "summary.not_compared": FEATURES | {"share": 0.05},
+    "summary.hidden": FEATURES | {"share": 0.05},
     "summary.untold_harmonics": {"count": 1},
     "summary.driver_in": FEATURES,
     "summary.level_or_drive": {"sensed": False},

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from studylib.codes import note
-from studylib.codes.modes import ModeReason, SweepFault, SweepReason, TapReason
+from studylib.codes.modes import Evidence, ModeReason, SweepFault, SweepReason, TapReason
 from studylib.codes.wood import ModeBasis, WoodMethod, WoodNote, WoodReason, WoodWarning
 from studylib.words import say
 
@@ -20,6 +20,11 @@ FIELDS = {
     ModeReason.NO_USABLE_TAP: {"taps": 3, "reasons": [TapReason.NO_MODES]},
     ModeReason.NOT_IN_BOARD: {"mode": 2, "taps": 6},
     ModeReason.NOT_IN_TAKE: {"mode": 2},
+    ModeReason.ROOM_HIDES: {"percent": 34.2, "direct_db": 11.6, "room_decay_s": 0.42},
+    Evidence.SIGN: {
+        "what": TapReason.NO_MODES, "at_s": 0.1373, "low_hz": 500.2, "high_hz": 900.0,
+        "level_db": -23.4,
+    },
     ModeReason.UNKNOWN_BOARDS: {"boards": ["L1", "L2"]},
     SweepFault.NO_SWEEP: ASKED,
     SweepFault.NARROW: ASKED,
@@ -56,7 +61,7 @@ FIELDS = {
     WoodWarning.READING: {"board": "L1", "notes": [WoodReason.NOTHING_FITS]},
 }  # fmt: skip
 KINDS = (
-    *(TapReason, ModeReason, SweepReason, SweepFault),
+    *(TapReason, Evidence, ModeReason, SweepReason, SweepFault),
     *(WoodMethod, WoodReason, WoodNote, WoodWarning, ModeBasis),
 )
 

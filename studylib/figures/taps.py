@@ -1,0 +1,172 @@
+"""One take of taps for the eye: what rings, what is used of it, what speaks against it.
+
+The grey line is the level of the recording over time. Each coloured line is one mode, straight
+because a mode dies away by so many dB a second. The bar at the foot is the stretch that is used; a
+refused tap is hatched instead. The dashed black line is the room's own decay, as far below the
+ring as the tap shows it. A number marks the time of whatever else a tap shows; below the picture
+it has its sentence with time, band and level, after the reason of a refusal.
+
+Conventions: the look of `figures.style`; levels in dB re a full-scale sine, times in s from the
+start of the recording; nothing is computed here that decides.
+
+Function: `tap_figure`.
+"""
+
+from __future__ import annotations
+
+from itertools import cycle
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from studylib.codes import note
+from studylib.codes.modes import Evidence
+from studylib.figures.style import (
+    BLACK,
+    BLUE,
+    GREEN,
+    GREY,
+    ORANGE,
+    PALE,
+    VERMILION,
+    empty_figure,
+    new_figure,
+    safe,
+    settle,
+    styled,
+    wrapped,
+)
+from studylib.words import say
+
+LINES = ((BLUE, "-"), (VERMILION, "--"), (GREEN, "-."), (ORANGE, ":"))
+BELOW_DB = 85.0  # of the loudest block that is shown
+ABOVE_DB = 12.0  # where the numbers stand
+MOST_TOLD = 9
+LETTERS_AN_INCH = 15.0
+LINE_HEIGHT = 0.17  # inches of a line below the picture
+CLOSE = 0.015  # of the picture's width: numbers nearer than this stand below each other
+
+
+@styled
+def tap_figure(view, *, size: tuple[float, float] | None = None) -> Figure:
+    """Level against time of one tap take.
+
+    Parameters
+    ----------
+    view : from `measure.rings.tap_view`; None when there is nothing to show.
+    size : width and height in inches; None for the page's.
+
+    Returns
+    -------
+    An open matplotlib figure; where there is nothing to draw, one that says so.
+    """
+    if view is None:
+        return empty_figure(say("figures_modes.no_tap"), size)
+    told = [one for tap in view.taps for one in _told(tap)]
+    figure = new_figure(size, 4.2 + LINE_HEIGHT * 1.5 * min(len(told), MOST_TOLD))
+    width = round(LETTERS_AN_INCH * figure.get_size_inches()[0])
+    lines = [
+        wrapped(f"{number}: {say(why)}", width, lines=2)
+        for number, (_, why) in enumerate(told[:MOST_TOLD], 1)
+    ]
+    foot = LINE_HEIGHT * sum(1 + line.count("\n") for line in lines)
+    shares = [max(figure.get_size_inches()[1] - foot, foot), foot] if lines else [1]
+    axes, *key = figure.subplots(len(shares), 1, height_ratios=shares, squeeze=False)[:, 0]
+    axes.plot(
+        view.time_s, view.level_db, color=GREY, linewidth=0.9, label=say("figures_modes.recording")
+    )
+    top, end = float(view.level_db.max()), float(view.time_s[-1])
+    axes.set(
+        xlim=(0, end), ylim=(top - BELOW_DB, top + ABOVE_DB),
+        xlabel=say("figures_modes.time_axis"), ylabel=say("figures_modes.level_axis"),
+        title=safe(say("figures_modes.tap_title", take=view.take)),
+    )  # fmt: skip
+    named: set[str] = set()
+    for tap in view.taps:
+        _stretch(axes, tap, named)
+        _modes(axes, tap, named)
+        _room(axes, tap, view, named)
+    _numbers(axes, [at_s for at_s, _ in told[:MOST_TOLD]], top, end)
+    axes.grid(axis="y")
+    figure.legend(*axes.get_legend_handles_labels(), loc="outside upper right", ncols=4, fontsize=8)
+    for below in key:
+        below.set_axis_off()
+        below.text(0, 1, "\n".join(lines), va="top", fontsize=8, transform=below.transAxes)
+    return settle(figure)
+
+
+def _told(tap) -> list[tuple[float, str]]:
+    """(time, note) of what a tap shows beside its modes, the reason of a refusal first."""
+    signs = [
+        (
+            sign.at_s,
+            note(
+                Evidence.SIGN, what=sign.note, at_s=sign.at_s, low_hz=sign.low_hz,
+                high_hz=sign.high_hz, level_db=sign.level_db,
+            ),
+        )
+        for sign in tap.signs
+    ]  # fmt: skip
+    if not tap.reason:
+        return signs
+    return [(tap.start_s, note("figures_modes.refused", reason=tap.reason)), *signs]
+
+
+def _first(code: str, named: set[str], **fields) -> str | None:
+    """The label of a thing that is drawn for each tap, at the first one only."""
+    if code in named:
+        return None
+    named.add(code)
+    return say(code, **fields)
+
+
+def _stretch(axes: Axes, tap, named: set[str]) -> None:
+    if tap.reason:
+        axes.axvspan(
+            tap.start_s, tap.end_s, facecolor=PALE, hatch="//", edgecolor=GREY, alpha=0.5,
+            label=_first("figures_modes.not_used", named),
+        )  # fmt: skip
+    else:
+        axes.axvspan(
+            tap.start_s, tap.end_s, ymax=0.025, color=BLACK, linewidth=0,
+            label=_first("figures_modes.used", named),
+        )  # fmt: skip
+
+
+def _modes(axes: Axes, tap, named: set[str]) -> None:
+    """One line a mode; those of the first tap are named."""
+    others = "modes" in named
+    for (frequency, level, seconds), (colour, dash) in zip(tap.modes, cycle(LINES), strict=False):
+        ends = [tap.start_s, tap.end_s]
+        heights = [level, level - 60.0 * (tap.end_s - tap.start_s) / seconds]
+        facts = {"frequency_hz": frequency, "seconds": seconds}
+        label = None if others else say("figures_modes.mode_line", **facts)
+        named.add("modes")
+        axes.plot(ends, heights, color=colour, linestyle=dash, linewidth=1.8, label=label)
+
+
+def _room(axes: Axes, tap, view, named: set[str]) -> None:
+    """The room's decay, from as far below the loudest block of the ring as the tap shows it."""
+    if tap.room is None:
+        return
+    inside = (view.time_s >= tap.start_s) & (view.time_s <= tap.end_s)
+    begin = float(view.level_db[inside].max()) - tap.room.ratio_db if inside.any() else np.nan
+    ends = np.array([tap.start_s, tap.end_s])
+    heights = begin - 60.0 * (ends - tap.start_s) / tap.room.decay_time_s
+    label = _first("figures_modes.room", named, seconds=tap.room.decay_time_s)
+    axes.plot(ends, heights, color=BLACK, linestyle=(0, (5, 3)), linewidth=1.2, label=label)
+
+
+def _numbers(axes: Axes, times: list[float], top: float, end: float) -> None:
+    """A number at the time of each sign; those of nearly one time stand below each other."""
+    before, step = -np.inf, 0
+    for number, at_s in sorted(enumerate(times, 1), key=lambda pair: pair[1]):
+        step = step + 1 if at_s - before < CLOSE * end else 0
+        before = at_s
+        axes.axvline(at_s, color=VERMILION, linewidth=0.9, linestyle=":")
+        axes.text(
+            at_s, top + ABOVE_DB - 3.0 - 6.0 * step, str(number), ha="center", va="center",
+            fontsize=8, color="white",
+            bbox={"boxstyle": "circle,pad=0.2", "facecolor": VERMILION, "edgecolor": "none"},
+        )  # fmt: skip

@@ -1,0 +1,168 @@
+"""Means of modes over taps, takes, places and mounts, and how well they are known.
+
+Taps are averaged within a take, takes within a place of the microphone, places within a mount,
+mounts within a board, unweighted at each step, so that many taps of one mount do not pass for many
+mounts. Frequencies and loss factors are averaged as logarithms, levels as they stand.
+
+What a microphone hears of a decay has two uncertainties. One is each tap's own and shrinks with
+their number. The other is the room's, the same for all taps of one place (the column
+`loss_factor_place_u`): neither repeats nor takes shrink it, n places do by the root of n, as far as
+they hear the room independently. A new mount leaves the microphone at its places, so mounts do not
+shrink it either. Where no room is heard it is zero.
+
+Standard uncertainty of a mean (JCGM 100): the larger of two. Type A is the standard deviation of
+the mean over its mounts; with one mount over its places, with one place over its takes, with one
+take over its taps. The other is what the estimator states for each tap, carried through the same
+means. The room's part is added to both wherever the spread cannot show it.
+
+The room hides a decay where the 95 % interval of the mount's mean is wider than a quarter either
+way and the room is the larger part of it. The frequency stands all the same.
+
+Functions: `tap_rows`, `averaged`, `hidden_decays`, `room_hides`.
+Source: the room's part does not average out because all taps of a place share one response of the
+room (Kuttruff, Room Acoustics, on the diffuse field); the quarter is our own choice, no source.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from studylib.codes import note
+from studylib.codes.modes import ModeReason
+
+BOARD = ["specimen", "support", "mode"]
+MOUNT = [*BOARD, "mount"]
+LOGS = ("log_f", "log_eta")
+WIDEST = 0.25  # relative, either way
+COVERAGE_95 = 1.96  # standard uncertainties
+_STEPS = {
+    "take": [*MOUNT, "place", "take"],
+    "place": [*MOUNT, "place"],
+    "mount": MOUNT,
+    "board": BOARD,
+}
+
+
+def tap_rows(numbered: pd.DataFrame) -> pd.DataFrame:
+    """The numbered modes of taps with logarithms and relative uncertainties.
+
+    Returns
+    -------
+    Frame sorted by board, mount, take, tap and mode; added columns log_f, log_eta (natural
+    logarithms), u_f, u_eta (relative standard uncertainties; NaN where none is stated) and p_eta
+    (the room's part of u_eta, 0 where there is none; NaN without a loss factor).
+    """
+    rows = numbered[(numbered["kind"] == "tap") & numbered["mode"].notna()]
+    rows = rows.sort_values(["specimen", "support", "mount", "take", "tap", "mode"], kind="stable")
+    eta = rows["loss_factor"].where(rows["loss_factor"] > 0).astype(float)
+    room = rows["loss_factor_place_u"].astype(float).fillna(0.0)
+    return rows.assign(
+        mode=rows["mode"].astype(int),
+        log_f=np.log(rows["frequency_hz"].astype(float)),
+        log_eta=np.log(eta),
+        u_f=(rows["frequency_u"] / rows["frequency_hz"]).astype(float),
+        u_eta=(rows["loss_factor_u"] / eta).astype(float),
+        p_eta=room / eta,
+    )
+
+
+def own_squared(u: pd.Series, room: pd.Series) -> pd.Series:
+    """The square of what is each tap's own in its uncertainty."""
+    return (u**2 - room**2).clip(lower=0.0)
+
+
+def averaged(rows: pd.DataFrame) -> dict[str, pd.DataFrame]:
+    """The means after each step: "take", "place", "mount" and "board".
+
+    Parameters
+    ----------
+    rows : from `tap_rows`.
+
+    Returns
+    -------
+    Frames indexed by what they are means of (specimen, support, mode, mount, place, take; from the
+    left). Columns log_f, log_eta, level_db; for each logarithm `x`: x_u, its standard uncertainty;
+    x_p, the room's part in that; x_own, the rest. Mounts whose decay the room hides have
+    `hidden` True and take no part in the board's log_eta.
+    """
+    step = rows.assign(
+        log_f_s=rows["u_f"] ** 2, log_f_p=0.0, log_f_within=np.nan, log_f_spread=np.nan,
+        log_eta_s=own_squared(rows["u_eta"], rows["p_eta"]), log_eta_p=rows["p_eta"],
+        log_eta_within=np.nan, log_eta_spread=np.nan,
+    )  # fmt: skip
+    found = {}
+    for level, keys in _STEPS.items():
+        grouped = step.groupby(keys, sort=True)
+        mean = grouped[[*LOGS, "level_db"]].mean()
+        for name in LOGS:
+            mean = mean.assign(**_uncertainty(step, name, keys, level))
+        if level == "mount":
+            mean["hidden"] = room_hides(mean["log_eta_u"], mean["log_eta_own"], mean["log_eta_p"])
+        found[level] = mean
+        step = mean.reset_index()
+        if level == "mount":
+            of_decay = [name for name in step.columns if name.startswith("log_eta")]
+            step.loc[step["hidden"], of_decay] = np.nan
+    return found
+
+
+def _uncertainty(step: pd.DataFrame, x: str, keys: list[str], level: str) -> dict[str, pd.Series]:
+    """Columns x_s, x_p, x_within, x_spread, x_own, x_u of the means of one logarithm.
+
+    x_s : variance of what is the taps' own.  x_p : the room's part.  x_within : the spread within
+    places, over the root of the number.  x_spread : type A with what it cannot show.
+    """
+    grouped = step.groupby(keys, sort=True)
+    count, sem = grouped[x].count(), grouped[x].sem()
+    # Of n independent values the mean's variance is their variances' sum over n squared.
+    s = grouped[f"{x}_s"].sum(min_count=1) / count**2
+    if level == "mount":
+        squares = (step[f"{x}_p"] ** 2).groupby([step[key] for key in keys], sort=True)
+        p = np.sqrt(squares.sum(min_count=1)) / count
+    else:
+        p = grouped[f"{x}_p"].mean()
+    several = (grouped.size() > 1) | (level == "take")
+    # Places differ by their rooms, so that their spread needs nothing beside it.
+    seen = sem if level == "mount" else np.hypot(sem, p)
+    spread = seen.where(several, grouped[f"{x}_spread"].first())
+    within = sem.where(several, grouped[f"{x}_within"].first())
+    if level == "mount":
+        within = within.where(~several)
+    stated = np.sqrt(s)
+    return {
+        f"{x}_s": s, f"{x}_p": p, f"{x}_within": within, f"{x}_spread": spread,
+        f"{x}_own": np.fmax(within, stated), f"{x}_u": np.fmax(spread, np.hypot(stated, p)),
+    }  # fmt: skip
+
+
+def room_hides(u, own, room):
+    """Whether the room hides a decay.
+
+    Parameters
+    ----------
+    u : relative standard uncertainty of the decay; own : without the room; room : the room's part.
+    """
+    return (room > 0) & (COVERAGE_95 * u > WIDEST) & (2.0 * own**2 <= u**2)
+
+
+def hidden_decays(rows: pd.DataFrame) -> dict[tuple[str, str, int, int], str]:
+    """Notes of the decays that the room hides, by (specimen, support, mode, mount).
+
+    Parameters
+    ----------
+    rows : from `tap_rows`.
+    """
+    mounts = averaged(rows)["mount"] if len(rows) else pd.DataFrame({"hidden": []}, dtype=bool)
+    mounts = mounts[mounts["hidden"]]
+    if mounts.empty:
+        return {}
+    heard = rows.groupby(MOUNT, sort=True)[["direct_db", "room_decay_s"]].median()
+    return {
+        key: note(
+            ModeReason.ROOM_HIDES,
+            percent=100.0 * COVERAGE_95 * float(u),
+            **{name: float(x) for name, x in heard.loc[key].items() if np.isfinite(x)},
+        )
+        for key, u in mounts["log_eta_u"].items()
+    }
