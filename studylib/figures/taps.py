@@ -41,6 +41,7 @@ from studylib.words import say
 
 LINES = ((BLUE, "-"), (VERMILION, "--"), (GREEN, "-."), (ORANGE, ":"))
 BELOW_DB = 85.0  # of the loudest block that is shown
+ABOVE = "outside upper"
 ABOVE_DB = 12.0  # where the numbers stand
 MOST_TOLD = 9
 LETTERS_AN_INCH = 15.0
@@ -89,7 +90,7 @@ def tap_figure(view, *, size: tuple[float, float] | None = None) -> Figure:
         _room(axes, tap, view, named)
     _numbers(axes, [at_s for at_s, _ in told[:MOST_TOLD]], top, end)
     axes.grid(axis="y")
-    figure.legend(*axes.get_legend_handles_labels(), loc="outside upper right", ncols=4, fontsize=8)
+    figure.legend(*axes.get_legend_handles_labels(), loc=f"{ABOVE} right", ncols=4, fontsize=8)
     for below in key:
         below.set_axis_off()
         below.text(0, 1, "\n".join(lines), va="top", fontsize=8, transform=below.transAxes)
