@@ -44,6 +44,7 @@ MOST_SAMPLES = 3000  # of a band, for the subspace
 ROWS = 100
 MOST_POLES = 16
 WEAKEST_DB = -26.0  # of a singular value under the band's largest
+SETTLED = 1e-3  # of the frequency: the same for two models
 STABLE = 0.2  # of the decay: what a larger model may change
 HEAVIEST = 0.1  # loss factor
 FIT_DB = (-5.0, -25.0)  # of the straight lines, as of T20 in ISO 3382-1
@@ -149,7 +150,7 @@ def subspace_modes(ring: np.ndarray, rate_hz: float) -> list[Mode]:
         y = y[: min(usable, MOST_SAMPLES)]
         if len(y) < 24:
             continue
-        for pole, amplitude, stable in _esprit(y):
+        for pole, amplitude, stable in _esprit(y, 2.0 * np.pi * SETTLED * a / rate):
             f = zero + float(np.angle(pole) % (2 * np.pi)) * rate / (2 * np.pi)
             decay = -float(np.log(np.abs(pole))) * rate
             if a <= f < b and -1.0 < decay < np.pi * HEAVIEST * f:
@@ -167,11 +168,12 @@ def _until_noise(size: np.ndarray) -> int:
     return max(int(above[-1]) + 1 if len(above) else 0, min(n, 60))
 
 
-def _esprit(y: np.ndarray) -> list[tuple[complex, complex, bool]]:
+def _esprit(y: np.ndarray, settled: float) -> list[tuple[complex, complex, bool]]:
     """A sum of decays by rotational invariance, as many as stand out.
 
-    (pole per sample, amplitude at the first, whether a larger model has the same decay) of those
-    whose frequency a larger model has as well.
+    settled : radians per sample that are no change of a frequency. (pole per sample, amplitude at
+    the first, whether a larger model has the same decay) of those whose frequency a larger model
+    has as well.
     """
     n = len(y)
     rows = min(n // 2, ROWS)
@@ -190,7 +192,7 @@ def _esprit(y: np.ndarray) -> list[tuple[complex, complex, bool]]:
         near = np.log(larger / pole)
         other = near[np.argmin(np.abs(near))]
         rate = -np.log(np.abs(pole))
-        if abs(other.imag) < max(STABLE * abs(rate), 1.0 / n):
+        if abs(other.imag) < max(STABLE * abs(rate), 1.0 / n, settled):
             found.append((pole, amplitude, rate > 0 and abs(other.real) < STABLE * rate))
     return found
 
