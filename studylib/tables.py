@@ -183,7 +183,7 @@ _ALL = (
         """
         take harmonic:integer frequency_hz:number seconds:number response_re:number
         response_im:number response_u:number drive_re:number drive_im:number drive_u:number
-        dof:integer offset_db:number unit usable:boolean
+        dof:integer offset_db:number unit usable:boolean off_cents:number off_u_cents:number
         """,
     ),
     _table(

@@ -52,7 +52,7 @@ COLUMNS = {
     "drive_steps": "specimen mount harmonic drive_db growth_db sensed_growth_db block_growth_db "
     "own_growth_db difference_db low high verdict",
     "harmonics": "take harmonic frequency_hz seconds response_re response_im response_u drive_re "
-    "drive_im drive_u dof offset_db unit usable",
+    "drive_im drive_u dof offset_db unit usable off_cents off_u_cents",
     "modes": "take batch kind specimen wood mount repeat support tap frequency_hz frequency_u "
     "loss_factor loss_factor_u level_db level_u snr_db close usable reason place "
     "loss_factor_place_u room_decay_s room_decay_u direct_db signs content mode",

@@ -13,12 +13,13 @@ Functions: tone_order, has_sensed_drive, tone_features, probe_features, empty_fe
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
 import numpy as np
 
 from studylib import register
+from studylib.codes import note
 from studylib.codes.takes import Unused
 from studylib.measure.calibration import LevelScale
 from studylib.measure.harmonic_rows import tone_multiple
@@ -28,8 +29,11 @@ from studylib.sheets import Take
 from studylib.sheets.settings import Settings
 from studylib.signal import harmonics
 from studylib.signal.bands import octave_bands
+from studylib.signal.partials import Kind as Partial
+from studylib.signal.tone import ToneFit
 
 SENSING = ("force", "acceleration")  # drive channels that sense what enters the board
+FOREIGN_SHARE = 0.01  # of the power behind a sum over harmonics: partials that are none spoil it
 
 
 class FeatureValue(NamedTuple):
@@ -62,33 +66,62 @@ def tone_features(
     fit, channel = measured.fit, 0
     offset = scale.offset_db - gain_db
     present = fit.present[channel]
-    for k in range(1, present.size + 1):
-        usable, reason = bool(present[k - 1]), "" if present[k - 1] else Unused.BELOW_NOISE
+    foreign = [_unsettled(fit, channel, k) for k in range(1, present.size + 1)]
+    for k, why in enumerate(foreign, start=1):
+        reason = why or ("" if present[k - 1] else Unused.BELOW_NOISE)
         level = harmonics.level_db(fit, channel=channel, harmonic=k)
         yield FeatureValue(
-            f"tone.h{k}.level_db", level.value + offset, scale.unit, level.u, usable, reason
+            f"tone.h{k}.level_db", level.value + offset, scale.unit, level.u, not reason, reason
         )
         if k > 1:
             ratio = harmonics.relative_db(fit, channel=channel, harmonic=k)
-            yield FeatureValue(f"tone.h{k}.rel_db", ratio.value, "dB", ratio.u, usable, reason)
+            reason = reason or foreign[0]
+            yield FeatureValue(f"tone.h{k}.rel_db", ratio.value, "dB", ratio.u, not reason, reason)
     if has_sensed_drive(settings):
         yield from _response("tone.h1", measured)
     distortion = harmonics.distortion_percent(fit, channel=channel)
-    heard = bool(present[1:].any())
-    yield FeatureValue(
-        "tone.thd_percent", distortion.value, "%", distortion.u, heard and distortion.value > 0,
-        "" if heard and distortion.value > 0 else Unused.BELOW_NOISE,
-    )  # fmt: skip
+    heard = bool(present[1:].any()) and distortion.value > 0
+    reason = foreign[0] or _of_sum(fit, channel, foreign, first=2)
+    reason = reason or ("" if heard else Unused.BELOW_NOISE)
+    yield FeatureValue("tone.thd_percent", distortion.value, "%", distortion.u, not reason, reason)
     base = 0.5 * abs(fit.amplitude[channel, 0]) ** 2
     for band in measured.noise.bands():
         if band.power > 0:
             value = 10.0 * float(np.log10(band.power / base))
             u = 10.0 / float(np.log(10.0)) * band.u_relative
-            reason = "" if band.told else Unused.BAND_FILLED
-            yield FeatureValue(f"tone.band{band.nominal}.rel_db", value, "dB", u, band.told, reason)
+            reason = foreign[0] or ("" if band.told else Unused.BAND_FILLED)
+            name = f"tone.band{band.nominal}.rel_db"
+            yield FeatureValue(name, value, "dB", u, not reason, reason)
     centroid = harmonics.centroid_hz(fit, channel=channel)
-    yield FeatureValue("tone.centroid_hz", centroid.value, "Hz", centroid.u, True, "")
-    yield FeatureValue("tone.frequency_hz", fit.frequency_hz, "Hz", fit.u_frequency_hz, True, "")
+    reason = _of_sum(fit, channel, foreign, first=1)
+    yield FeatureValue("tone.centroid_hz", centroid.value, "Hz", centroid.u, not reason, reason)
+    frequency, u = fit.frequency_hz, fit.u_frequency_hz
+    yield FeatureValue("tone.frequency_hz", frequency, "Hz", u, not foreign[0], foreign[0])
+
+
+def _unsettled(fit: ToneFit, channel: int, k: int) -> str:
+    """Why the level at the k-th multiple is no harmonic's, as a note; "" where it may be one."""
+    partials, at = fit.partials, (channel, k - 1)
+    if not partials.no_level[at]:
+        return ""
+    if partials.kind[at] == Partial.OFF:
+        cents, u = partials.cents(fit.frequency_hz)
+        return note(Unused.OFF_MULTIPLE, harmonic=k, cents=float(cents[at]), u=float(u[at]))
+    swing, apart = float(partials.swing_db[at]), float(partials.apart_hz[at])
+    if partials.kind[at] == Partial.DRIFTING:
+        return note(Unused.DRIFTS, harmonic=k, change_db=swing)
+    return note(Unused.BEATS, harmonic=k, swing_db=swing, apart_hz=apart)
+
+
+def _of_sum(fit: ToneFit, channel: int, foreign: Sequence[str], *, first: int) -> str:
+    """Why a sum over the harmonics from `first` on is none, as its strongest foreign one says."""
+    power = np.abs(fit.amplitude[channel, first - 1 :]) ** 2
+    none = np.where(np.array(foreign[first - 1 :]) != "", power, 0.0)
+    return (
+        foreign[first - 1 + int(np.argmax(none))]
+        if none.sum() > FOREIGN_SHARE * power.sum()
+        else ""
+    )
 
 
 def probe_features(
@@ -104,10 +137,11 @@ def probe_features(
         yield from _response(f"probe.k{k}", measured)
         return
     level = harmonics.level_db(measured.fit, channel=0, harmonic=1)
-    usable = bool(measured.fit.present[0, 0])
+    reason = _unsettled(measured.fit, 0, 1)
+    reason = reason or ("" if measured.fit.present[0, 0] else Unused.BELOW_NOISE)
     yield FeatureValue(
         f"probe.k{k}.level_db", level.value + scale.offset_db - gain_db, scale.unit, level.u,
-        usable, "" if usable else Unused.BELOW_NOISE,
+        not reason, reason,
     )  # fmt: skip
 
 
@@ -117,10 +151,11 @@ def _response(stem: str, measured: TakeMeasurement) -> Iterator[FeatureValue]:
     The recorder's gain acts on all channels alike, so that it leaves the ratio alone.
     """
     ratio, phase = harmonics.response(measured.fit, response=0, drive=measured.names.index("drive"))
-    usable = bool(measured.fit.present[:, 0].all())
-    reason = "" if usable else Unused.BELOW_NOISE
-    yield FeatureValue(f"{stem}.response_db", ratio.value, "dB", ratio.u, usable, reason)
-    yield FeatureValue(f"{stem}.response_deg", phase.value, "deg", phase.u, usable, reason)
+    fit = measured.fit
+    reason = "" if fit.present[:, 0].all() else Unused.BELOW_NOISE
+    reason = next(filter(None, (_unsettled(fit, c, 1) for c in range(len(fit.present)))), reason)
+    yield FeatureValue(f"{stem}.response_db", ratio.value, "dB", ratio.u, not reason, reason)
+    yield FeatureValue(f"{stem}.response_deg", phase.value, "deg", phase.u, not reason, reason)
 
 
 def empty_features(k: int, settings: Settings, *, rate_hz: int) -> Iterator[FeatureValue]:

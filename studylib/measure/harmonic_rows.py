@@ -8,7 +8,9 @@ Conventions: peak amplitudes re full scale, at the bench's gain; phases relative
 phase of the response's fundamental (a sweep's are absolute: only its ratio of channels counts).
 `response_u`, `drive_u`: standard uncertainty of the real part from the take's noise; in a sweep,
 the bound on what rang on after its end; in a room take, what its noise would give a tone of the
-analysed length. `offset_db` brings dB re full scale to `unit`.
+analysed length. `offset_db` brings dB re full scale to `unit`. `off_cents`, `off_u_cents`: how far
+the response's partial lies from the multiple of the take's own tone, where it stands out of the
+noise. A partial off its multiple, two that beat, and a level that drifts away are not usable.
 
 Functions: harmonic_rows, tone_multiple.
 """
@@ -82,7 +84,9 @@ def harmonic_rows(
         repeat(found.dof),
         repeat(scale.offset_db),
         repeat(scale.unit),
-        repeat(usable),
+        (usable & found.settled).tolist(),
+        found.off_cents.tolist(),
+        found.off_u_cents.tolist(),
     )
 
 
@@ -98,6 +102,9 @@ class _Found:
     drive: np.ndarray
     u_drive: np.ndarray
     dof: int
+    settled: np.ndarray
+    off_cents: np.ndarray
+    off_u_cents: np.ndarray
 
 
 def _at_full_scale(measured: TakeMeasurement) -> bool:
@@ -109,6 +116,7 @@ def _of_fit(fit: ToneFit, names: tuple[str, ...], multiple: int) -> _Found:
     k = np.arange(1, (fit.amplitude.shape[1] if multiple == 1 else 1) + 1)
     nothing = np.full(k.size, np.nan)
     drive = names.index("drive") if "drive" in names else None
+    cents, u_cents = fit.partials.cents(fit.frequency_hz)
     return _Found(
         multiple * k,
         fit.frequency_hz * k,
@@ -118,15 +126,19 @@ def _of_fit(fit: ToneFit, names: tuple[str, ...], multiple: int) -> _Found:
         nothing + 0j if drive is None else fit.amplitude[drive, : k.size],
         nothing if drive is None else fit.u_amplitude[drive, : k.size],
         fit.dof,
+        ~fit.partials.no_level[:, : k.size].any(axis=0),
+        cents[0, : k.size],
+        u_cents[0, : k.size],
     )
 
 
 def _of_sweep(lines: LineSums, names: tuple[str, ...]) -> _Found:
     drive = names.index("drive")
     k = np.arange(1, lines.frequency_hz.size + 1)
+    untold = np.full(k.size, np.nan)
     return _Found(
         k, lines.frequency_hz, lines.seconds, lines.value[0], lines.missing[0],
-        lines.value[drive], lines.missing[drive], 0,
+        lines.value[drive], lines.missing[drive], 0, k > 0, untold, untold,
     )  # fmt: skip
 
 
@@ -143,5 +155,5 @@ def _of_room(
     nothing = np.full(frequency.size, np.nan)
     return _Found(
         np.arange(1, frequency.size + 1), frequency, length_s, amplitude + 0j,
-        np.sqrt(density / length_s), nothing + 0j, nothing, 0,
+        np.sqrt(density / length_s), nothing + 0j, nothing, 0, frequency > 0, nothing, nothing,
     )  # fmt: skip

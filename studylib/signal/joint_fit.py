@@ -9,7 +9,7 @@ Conventions: frequencies in bins of the record (nu), drift in bins over the reco
 of the fundamental; K harmonics, C channels, B bins around each harmonic; amplitudes here are
 half the tone's, as they stand in the transform.
 
-Functions: locate, settle; Place, Pass.
+Functions: locate, peaks, settle, lines_at, spill_kernels; Place, Lines, Pass.
 Source: Gauss-Newton on the model of kernels.py; weights are the inverse noise powers.
 """
 
@@ -53,10 +53,28 @@ def locate(spectrum: np.ndarray, nu: float, half: int) -> Place:
     before, top, after = hann[channel, m - 1 : m + 2]
     if top == 0:
         return Place(nu, 0.0)
+    return Place(low + m - 1 + float(_between_bins(before, top, after)), 0.0)
+
+
+def _between_bins(before: np.ndarray, top: np.ndarray, after: np.ndarray) -> np.ndarray:
+    """How far a tone lies from the highest of three Hann-windowed bins, -1/2 to 1/2."""
     # The window's main lobe: heights at offsets d and 1 - d stand as 2 - d to 1 + d.
-    ratio = max(before, after) / top
-    away = float(np.clip((2.0 * ratio - 1.0) / (1.0 + ratio), 0.0, 0.5))
-    return Place(low + m - 1 + (away if after > before else -away), 0.0)
+    ratio = np.maximum(before, after) / top
+    away = np.clip((2.0 * ratio - 1.0) / (1.0 + ratio), 0.0, 0.5)
+    return np.where(after > before, away, -away)
+
+
+def peaks(row: np.ndarray, places: np.ndarray, reach: int) -> np.ndarray:
+    """(K,) place of the highest Hann-windowed bin within `reach` bins of each place.
+
+    row : complex, `rfft` of one channel without a window.
+    """
+    bins = np.rint(places).astype(int)[:, None] + np.arange(-reach - 1, reach + 2)
+    hann = np.abs(row[bins] - 0.5 * (row[bins - 1] + row[bins + 1]))
+    own = np.arange(places.size)
+    m = 1 + np.argmax(hann[:, 1:-1], axis=1)
+    before, top, after = hann[own, m - 1], np.maximum(hann[own, m], 1e-300), hann[own, m + 1]
+    return bins[own, m] + _between_bins(before, top, after)
 
 
 def _inverse(power: np.ndarray) -> np.ndarray:
@@ -72,7 +90,8 @@ class _Spill:
     minus: np.ndarray  # (K, K, B): acts on the imaginary parts (direct - image)
 
 
-def _spill_kernels(place: np.ndarray, bins: np.ndarray, n: int) -> _Spill:
+def spill_kernels(place: np.ndarray, bins: np.ndarray, n: int) -> _Spill:
+    """Spill of tones at `place` (K,), bins, into `bins` (K, B) of n samples' transform."""
     flat = bins.ravel()
     sign = 1.0 - 2.0 * (flat & 1)
     step = np.pi / n
@@ -104,6 +123,22 @@ def _noise(
     return noise, _inverse(noise) * (free - 1) / free
 
 
+class Lines(NamedTuple):
+    """One sinusoid for each harmonic at given places, by least squares on its bins.
+
+    half_amplitude : complex (C, K);  rest : complex (C, K, B), what the sinusoids leave.
+    own : complex (K, B), their kernels;  own_power : (K,).
+    q, p : (K, B), how frequency and drift would move them, less what an amplitude does as well.
+    """
+
+    half_amplitude: np.ndarray
+    rest: np.ndarray
+    own: np.ndarray
+    own_power: np.ndarray
+    q: np.ndarray
+    p: np.ndarray
+
+
 @dataclass(frozen=True)
 class Pass:
     """What one pass found at its place; the steps lead from there to the next."""
@@ -116,6 +151,8 @@ class Pass:
     noise: np.ndarray  # (C, K): mean power of a bin of `rest`
     step: Place
     information: Place
+    pull: np.ndarray  # (C, K): each harmonic's own wish for a step of nu, times its information
+    heard: np.ndarray  # (C, K): its information about nu, 0 where it does not help
 
     @property
     def next_place(self) -> Place:
@@ -141,6 +178,7 @@ def settle(
     half: int,
     passes: int,
     near: float = 0.0,
+    alone: np.ndarray | None = None,
 ) -> Pass:
     """Gauss-Newton passes from a place until the steps are small, at most `passes`.
 
@@ -149,39 +187,63 @@ def settle(
     spectrum : complex (C, n // 2 + 1), `rfft` of n samples without a window.
     count : harmonics to fit;  half : bins taken on each side of them.
     near : steps below this, in bins, need no further pass.
+    alone : bool (C, count), harmonics that tell nothing of frequency and drift; None for none.
     """
     k = np.arange(1, count + 1, dtype=float)
     bins = np.rint(k * place.nu).astype(int)[:, None] + np.arange(-half, half + 1)
     y = kernels.centred_bins(spectrum, bins, n)
-    spilled_from, spill = place.nu, _spill_kernels(k * place.nu, bins, n)
+    spilled_from, spill = place.nu, spill_kernels(k * place.nu, bins, n)
     for _ in range(passes):
         if count * abs(place.nu - spilled_from) > SPILL_ERROR * np.pi * place.nu**2:
-            spilled_from, spill = place.nu, _spill_kernels(k * place.nu, bins, n)
-        last = _pass(y, bins, k, place, spill, n)
+            spilled_from, spill = place.nu, spill_kernels(k * place.nu, bins, n)
+        last = _pass(y, bins, k, place, spill, n, alone)
         if last.settled(near):
             break
         place = last.next_place
     return last
 
 
-def _pass(
-    y: np.ndarray, bins: np.ndarray, k: np.ndarray, place: Place, spill: _Spill, n: int
-) -> Pass:
-    """Amplitudes at a place and the least-squares steps from it towards the data."""
-    turn = np.pi * place.delta * k
-    own, q, p = kernels.drifting((k * place.nu)[:, None] - bins, turn, n)
+def lines_at(
+    y: np.ndarray, bins: np.ndarray, places: np.ndarray, turn: np.ndarray, spill: _Spill, n: int
+) -> Lines:
+    """Fit one sinusoid for each harmonic where it is said to be.
+
+    Parameters
+    ----------
+    y : complex (C, K, B), centred bins;  bins : (K, B), their numbers.
+    places : (K,) in bins;  turn : (K,) radians, pi times the drift in bins.
+    spill : from `spill_kernels`;  n : samples in the record.
+    """
+    own, q, p = kernels.drifting(places[:, None] - bins, turn, n)
     own_power = (own.real**2 + own.imag**2).sum(axis=1)
 
     def along(rows: np.ndarray) -> np.ndarray:
         return np.matmul(rows.transpose(1, 0, 2), own.conj()[:, :, None])[:, :, 0].T / own_power
 
-    clean = _without_spill(y, along(y), own.real / own_power[:, None], k * place.nu, turn, spill)
+    clean = _without_spill(y, along(y), own.real / own_power[:, None], places, turn, spill)
     a = along(clean)
     rest = clean - a[:, :, None] * own
+    q = q - own * ((own.conj() * q).sum(axis=1) / own_power)[:, None]
+    p = p - own * ((own.conj() * p).sum(axis=1) / own_power)[:, None]
+    return Lines(a, rest, own, own_power, q, p)
+
+
+def _pass(
+    y: np.ndarray,
+    bins: np.ndarray,
+    k: np.ndarray,
+    place: Place,
+    spill: _Spill,
+    n: int,
+    alone: np.ndarray | None,
+) -> Pass:
+    """Amplitudes at a place and the least-squares steps from it towards the data."""
+    turn = np.pi * place.delta * k
+    a, rest, _, own_power, q, p = lines_at(y, bins, k * place.nu, turn, spill, n)
 
     # Frequency moves a tone along the kernel's slope, drift along i times its curvature.
-    q = 2 * np.pi * k[:, None] * (q - own * ((own.conj() * q).sum(axis=1) / own_power)[:, None])
-    p = np.pi * k[:, None] * (p - own * ((own.conj() * p).sum(axis=1) / own_power)[:, None])
+    q = 2 * np.pi * k[:, None] * q
+    p = np.pi * k[:, None] * p
     strength = a.real**2 + a.imag**2
     by_nu = strength * (q.real**2 + q.imag**2).sum(axis=1)
     by_delta = strength * (p.real**2 + p.imag**2).sum(axis=1)
@@ -190,14 +252,20 @@ def _pass(
     # A harmonic of noise has a phase of its own, and k^2 makes it count.
     heard = strength * own_power > STANDS_OUT * noise
     weight = np.where(heard | (k == 1), weight, 0.0)
+    if alone is not None:
+        weight = np.where(alone, 0.0, weight)
     pull = np.matmul(rest.transpose(1, 0, 2), np.stack([q, p], axis=2).conj())  # (K, C, 2)
     pull = weight * a.conj() * pull.transpose(2, 1, 0)
-    information = Place(float((weight * by_nu).sum()), float((weight * by_delta).sum()))
+    by_nu = weight * by_nu
+    information = Place(float(by_nu.sum()), float((weight * by_delta).sum()))
     step = Place(
         float(pull[0].real.sum() / (information.nu or 1.0)),
         float(pull[1].imag.sum() / (information.delta or 1.0)),
     )
-    return Pass(place, bins, a, rest, own_power, noise, step, information)
+    return Pass(
+        place, bins, a, rest, own_power, noise, step, information, pull[0].real,
+        np.where(heard, by_nu, 0.0),
+    )  # fmt: skip
 
 
 def _without_spill(

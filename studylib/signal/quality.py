@@ -31,6 +31,7 @@ from studylib.codes.checks import CheckFault, CheckSource, Verdict
 from studylib.errors import InputError
 from studylib.signal.harmonics import DB_PER_RATIO
 from studylib.signal.noise import distance_from_mains
+from studylib.signal.partials import Kind
 from studylib.signal.samples import SampleFacts, allowed_run
 from studylib.signal.tone import ToneFit
 
@@ -76,6 +77,10 @@ _ENTRIES = (
     Entry("checks.drift_ppm", "ppm", 50.0, 500.0),
     Entry("checks.wander", "dB", 0.1, 1.0),
     Entry("checks.steady", "dB", 0.3, 1.0),
+    Entry("checks.level_drift", "dB", 0.6, 2.0),
+    Entry("checks.modulation", "dB", 0.3, 1.0),
+    Entry("checks.beating", "dB", 0.3, 1.0),
+    Entry("checks.inharmonic", "dB", -40.0, -10.0),
     Entry("checks.bump", "dB", 1.0, 3.0),
     Entry("checks.dropout", "dB", 1.0, 3.0),
     Entry("checks.click", "", 4.0, None),
@@ -231,6 +236,7 @@ def tone_checks(
         "drift_ppm": 1e6 * drift,
         "wander": wander,
         "steady": departure,
+        **_partials(fit, index),
         "bump": facts.block_high_db,
         "dropout": -facts.block_low_db,
         "click": facts.click,
@@ -260,6 +266,20 @@ def _unsteadiness(fit: ToneFit, index: int) -> tuple[float, float]:
     top = np.flatnonzero(fit.present[index]).max(initial=0) + 1
     kept = abs(np.exp(1j * top * phase).mean()) if wanders else 1.0
     return departure, -decibels(kept**2)
+
+
+def _partials(fit: ToneFit, index: int) -> dict[str, float]:
+    """How the fundamental's level moves, by its cause, and the power of what is no harmonic."""
+    partials, power = fit.partials, np.abs(fit.amplitude[index]) ** 2
+    kind, swing = partials.kind[index, 0], abs(float(partials.swing_db[index, 0]))
+    none = partials.no_harmonic[index] & fit.present[index]
+    none[0] &= kind == Kind.OFF  # where it beats, its own check says so
+    return {
+        "level_drift": swing if kind == Kind.DRIFTING else 0.0,
+        "modulation": swing if kind == Kind.MODULATED else 0.0,
+        "beating": swing if kind == Kind.BEATING else 0.0,
+        "inharmonic": decibels(float(power[none].sum() / power.sum())),
+    }
 
 
 def _harmonic_checks(

@@ -32,7 +32,8 @@ from scipy.special import fdtri
 from studylib.codes import note
 from studylib.codes.measure import ToneFault
 from studylib.errors import InputError
-from studylib.signal import joint_fit
+from studylib.signal import joint_fit, partials
+from studylib.signal.partials import Partials
 
 HALF_WIDTH = 16  # bins each side of a harmonic that enter the fit
 MAX_PASSES = 5  # Gauss-Newton steps; one or two are usual
@@ -58,6 +59,8 @@ class ToneFit:
     dof : degrees of freedom behind each noise density.
     envelope : complex (C, B), the fundamental over time relative to its fit (1 = as fitted).
     seconds : length of the record;  segments : how many coherent pieces it was fitted in.
+    partials : whether each harmonic is one (signal.partials). A partial off its multiple keeps
+        the amplitude that it has at its own frequency.
     """
 
     frequency_hz: float
@@ -70,6 +73,7 @@ class ToneFit:
     dof: int
     envelope: np.ndarray
     seconds: float
+    partials: Partials
     segments: int = 1
 
     @property
@@ -143,7 +147,7 @@ def fit_tone(
         count = int(min(harmonics, max((n // 2 - half - 1) // place.nu, 1)))
         if reach >= count:
             last = joint_fit.settle(spectrum, place, n=n, count=count, half=half, passes=MAX_PASSES)
-            return _result(last, seconds)
+            return _result(last, spectrum, n=n, half=half, seconds=seconds)
         last = joint_fit.settle(
             spectrum, place, n=n, count=reach, half=half, passes=FIRST_PASSES,
             near=PLACE_STEP / count,
@@ -161,10 +165,20 @@ def _time_grid(width: int) -> tuple[np.ndarray, np.ndarray]:
     return tau, np.exp(2j * np.pi * offsets[:, None] * tau[None, :])
 
 
-def _result(fit: joint_fit.Pass, seconds: float) -> ToneFit:
+def _result(
+    fit: joint_fit.Pass, spectrum: np.ndarray, *, n: int, half: int, seconds: float
+) -> ToneFit:
+    suspect = partials.suspects(spectrum, fit, seconds=seconds)
+    offset = fit.place.nu - fit.bins[0, half]
+    if suspect.any():
+        fit, found, offset = partials.resolve(
+            spectrum, fit, suspect, n=n, half=half, seconds=seconds
+        )
+        offset = offset[:, None]
+    else:
+        found = partials.as_they_stand(fit, seconds)
     width = fit.bins.shape[1]
     tau, to_time = _time_grid(width)
-    offset = fit.place.nu - fit.bins[0, width // 2]
     rotate = np.exp(-1j * np.pi * (2.0 * offset * tau + fit.place.delta * tau**2))
     base = np.where(fit.half_amplitude[:, :1] == 0, 1.0, fit.half_amplitude[:, :1])
     envelope = 1.0 + (fit.rest[:, 0, :] @ to_time) * rotate / base
@@ -181,6 +195,7 @@ def _result(fit: joint_fit.Pass, seconds: float) -> ToneFit:
         dof=2 * (width - 1),
         envelope=envelope,
         seconds=seconds,
+        partials=found,
     )
 
 
@@ -231,6 +246,7 @@ def join_fits(fits: Sequence[ToneFit], *, starts_s: Sequence[float]) -> ToneFit:
         dof=sum(fit.dof for fit in fits),
         envelope=_joined_envelope(fits),
         seconds=float(sum(fit.seconds for fit in fits)),
+        partials=partials.join([fit.partials for fit in fits]),
         segments=len(fits),
     )
 
