@@ -53,7 +53,8 @@ SEVERAL = 2  # partials off their multiples, from which the others are looked fo
 EXPLAINED = 0.35  # of what a single sinusoid leaves: a model that leaves more explains nothing
 BETTER = 0.4  # of what another model leaves: one that leaves less is preferred
 LEAST_DB = 0.1  # a level that moves by less is steady
-SWING_DB = 1.0  # each way, by beating or drift: beyond, no level is given
+SWING_DB = 1.0  # by beating: beyond, no level is given
+DRIFT_DB = 6.0  # from start to end, to twice or half the amplitude: beyond, no level is given
 MAINS_WANDER = 5e-4  # of the mains' frequency: 0.025 Hz at 50 Hz, and its multiples with it
 CLEARLY = 0.02  # of it: a model that leaves less needs no rival
 LEAST_APART = 0.6  # bins: closer lines look like one that drifts
@@ -98,7 +99,7 @@ class Partials:
     @property
     def no_level(self) -> np.ndarray:
         """bool (C, K): no level of a harmonic can be given: none, or it drifts too far."""
-        drifts = (self.kind == Kind.DRIFTING) & (np.abs(self.swing_db) > 2.0 * SWING_DB)
+        drifts = (self.kind == Kind.DRIFTING) & (np.abs(self.swing_db) > DRIFT_DB)
         return self.no_harmonic | drifts
 
     def cents(self, frequency_hz: float) -> tuple[np.ndarray, np.ndarray]:
@@ -193,6 +194,7 @@ def resolve(
             spectrum, _common(own, ~alone) or fit.place, n=n, count=alone.shape[1], half=half,
             passes=PASSES, alone=alone,
         )  # fmt: skip
+        alone |= own.heard & own.away(fit.place.nu)
     found = as_they_stand(fit, seconds)
     multiple = np.arange(1, alone.shape[1] + 1) * fit.place.nu
     offset = np.tile(multiple - fit.bins[:, half], (alone.shape[0], 1))
@@ -230,6 +232,11 @@ class _Own:
     place: np.ndarray
     u: np.ndarray
     heard: np.ndarray
+
+    def away(self, nu: float) -> np.ndarray:
+        """bool (C, K): farther from the multiple of a fundamental than its level bears."""
+        multiple = nu * np.arange(1, self.place.shape[1] + 1)
+        return np.abs(self.place - multiple) > np.maximum(OWN_BINS, SURE * self.u)
 
 
 def _apart(
@@ -287,7 +294,6 @@ def _outside(own: _Own) -> np.ndarray:
 
     Every partial in turn proposes a fundamental; of equals the lowest partial's is taken.
     """
-    outside = np.zeros(own.heard.shape, dtype=bool)
     i, channel = np.nonzero(own.heard.T)
     if i.size:
         place, u, k = own.place[channel, i], own.u[channel, i], i + 1
@@ -296,9 +302,8 @@ def _outside(own: _Own) -> np.ndarray:
         best = on[np.argmax(on.sum(axis=1))]
         # The fundamental of all who agree is known better than any single proposal.
         weight = np.where(best, (k / u) ** 2, 0.0)
-        away = np.abs(place - k * ((weight * place / k).sum() / weight.sum()))
-        outside[channel, i] = away > np.hypot(room, SURE * k / np.sqrt(weight.sum()))
-    return outside
+        return own.heard & own.away((weight * place / k).sum() / weight.sum())
+    return np.zeros(own.heard.shape, dtype=bool)
 
 
 def _common(own: _Own, members: np.ndarray) -> Place | None:
@@ -486,11 +491,14 @@ class _Left:
         return abs(float(at[1] - at[0])), found, float(left)
 
 
-def join(parts: Sequence[Partials]) -> Partials:
+def join(parts: Sequence[Partials], *, seconds: float) -> Partials:
     """What the partials are over the coherent pieces of a long take.
 
-    A kind counts when at least a quarter of the pieces show it; deviations are averaged with
-    their weights, levels that drift add up from piece to piece.
+    A kind counts when at least a quarter of the pieces show it, and a deviation also when it turns
+    a partial's phase against the tone's by more than once over the take. Deviations are averaged
+    with their weights; levels that drift add up from piece to piece.
+
+    seconds : length of the take.
     """
     count = min(part.kind.shape[1] for part in parts)
 
@@ -513,6 +521,8 @@ def join(parts: Sequence[Partials]) -> Partials:
         rate = np.where(mine, np.nan_to_num(apart), 0.0).sum(axis=0) / mine.sum(axis=0).clip(1)
     drifts = often == Kind.DRIFTING
     typical = np.where(drifts, np.where(kind == Kind.DRIFTING, swing, 0.0).sum(axis=0), typical)
+    turns = (np.abs(mean) > SURE * u_mean) & (np.abs(mean) * seconds > 1.0)
+    often = np.where((often == Kind.HARMONIC) & turns, Kind.OFF, often)
     told = (often == Kind.BEATING) | (often == Kind.MODULATED)
     return Partials(
         often, mean, u_mean, np.where(often > Kind.OFF, typical, 0.0), np.where(told, rate, np.nan)

@@ -219,6 +219,12 @@ def join_fits(fits: Sequence[ToneFit], *, starts_s: Sequence[float]) -> ToneFit:
         return fits[0]
     count = min(fit.amplitude.shape[1] for fit in fits)
     amplitude = _mean_amplitude([fit.amplitude[:, :count] for fit in fits], fits[0])
+    seconds = float(sum(fit.seconds for fit in fits))
+    told = partials.join([fit.partials for fit in fits], seconds=seconds)
+    # The phase of what is no harmonic turns from piece to piece.
+    size = np.sqrt(np.mean([np.abs(fit.amplitude[:, :count]) ** 2 for fit in fits], axis=0))
+    turned = np.exp(1j * np.angle(amplitude))
+    amplitude = np.where(told.no_harmonic, size * turned, amplitude)
     variance = np.mean([fit.u_amplitude[:, :count] ** 2 for fit in fits], axis=0) / len(fits)
     middle = np.asarray(starts_s) + np.array([fit.seconds for fit in fits]) / 2
     middle = middle - middle.mean()
@@ -245,8 +251,8 @@ def join_fits(fits: Sequence[ToneFit], *, starts_s: Sequence[float]) -> ToneFit:
         noise_density=np.mean([fit.noise_density[:, :count] for fit in fits], axis=0),
         dof=sum(fit.dof for fit in fits),
         envelope=_joined_envelope(fits),
-        seconds=float(sum(fit.seconds for fit in fits)),
-        partials=partials.join([fit.partials for fit in fits]),
+        seconds=seconds,
+        partials=told,
         segments=len(fits),
     )
 
