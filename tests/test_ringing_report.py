@@ -247,7 +247,9 @@ def test_the_room_is_said_with_its_decay_what_it_hides_and_what_helps():
     assert fields_of(said[1]) == {"boards": ["B1", "B2"]}
     assert fields_of(said[2]) == {"hidden": 4, "decays": 4}
     three = report.tap_sentences(in_a_room(places=3, room=0.2))
-    assert list(map(code_of, three[2:])) == ["modes_report.room_heard"]
+    assert list(map(code_of, three[2:])) == [
+        "modes_report.room_heard", "modes_report.many_places"
+    ]  # fmt: skip
     batch = report.tap_sentences(in_a_room(places=1, room=0.2).assign(mode=np.nan))
     assert Room.NEAR in batch
     assert not any("room_hides" in one for one in batch)

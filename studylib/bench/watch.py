@@ -97,14 +97,21 @@ def first_look(study: Study, take: Take) -> Look:
         return Look(REDO, note(Found.FAILED, checks=failed, advice=advice))
     mind = note(Found.MIND, checks=reason) if verdict == "warn" else ""
     taps = (ring and ring.taps) or []
-    return Look(KEEP, several([mind, _hidden(study, take, taps)]))
+    return Look(KEEP, several([mind, _room(study, take, taps)]))
 
 
-def _hidden(study: Study, take: Take, taps: Iterable[Tap]) -> str:
-    """A note of the decays that the room hides, at as many places as this mount is to be tapped."""
+def _room(study: Study, take: Take, taps: Iterable[Tap]) -> str:
+    """A note of the room and of the decays that it hides, at as many places as this mount is to be
+    tapped; "" where no room is heard."""
+    rooms = [tap.room for tap in taps if tap.room is not None]
     good = [tap for tap in taps if tap.decays is not None and tap.decays.u_place is not None]
+    heard = {}
+    if rooms:
+        heard["room_s"] = float(np.median([room.decay_time_s for room in rooms]))
+        heard["ratio_db"] = float(np.median([room.ratio_db for room in rooms]))
+    plain = note(Found.ROOM_HEARD, **heard) if heard else ""
     if not good:
-        return ""
+        return plain
     mount = (take.specimen, take.mount, "tap", take.support)
     same = [t for t in study.scheduled_of(take.batch) if _mount(t) == mount]
     places = len({t.place for t in same})
@@ -115,13 +122,8 @@ def _hidden(study: Study, take: Take, taps: Iterable[Tap]) -> str:
     u, room = u / (loss * np.sqrt(places)), room / (loss * np.sqrt(places))
     hidden = int(np.sum(room_hides(u, np.sqrt(np.maximum(u**2 - room**2, 0.0)), room)))
     if not hidden:
-        return ""
-    found = {"hidden": hidden, "modes": len(loss), "places": places}
-    heard = [tap.room for tap in good if tap.room is not None]
-    if heard:
-        found["room_s"] = float(np.median([room.decay_time_s for room in heard]))
-        found["ratio_db"] = float(np.median([room.ratio_db for room in heard]))
-    return note(Found.ROOM_HIDES, **found)
+        return plain
+    return note(Found.ROOM_HIDES, hidden=hidden, modes=len(loss), places=places, **heard)
 
 
 def _mount(take: Take) -> tuple:

@@ -29,6 +29,7 @@ class Found(Code):
 
     FAILED = "bench.failed"
     MIND = "bench.mind"
+    ROOM_HEARD = "bench.room_heard"  # room_s, ratio_db
     ROOM_HIDES = "bench.room_hides"  # hidden, modes, room_s, ratio_db: None where not known; places
 
 

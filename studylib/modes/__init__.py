@@ -4,6 +4,7 @@ A mode keeps one number for all batches, so numbers can only be given when the b
 
     alignment   lists of modes against ladders of expected places
     numbers     a mode keeps its number across taps, takes, mounts and boards
+    means       over taps, takes, places of the microphone and mounts, and the room's part in them
     boards      each board's own frequency and loss factor of each mode
     features    the taps' rows of the features table; all of it for a study
     gathered    all batches of a study in one place

@@ -153,10 +153,10 @@ def hidden_decays(rows: pd.DataFrame) -> dict[tuple[str, str, int, int], str]:
     ----------
     rows : from `tap_rows`.
     """
-    mounts = averaged(rows)["mount"] if len(rows) else pd.DataFrame({"hidden": []}, dtype=bool)
-    mounts = mounts[mounts["hidden"]]
-    if mounts.empty:
+    if not (rows["p_eta"] > 0).any():
         return {}
+    mounts = averaged(rows)["mount"]
+    mounts = mounts[mounts["hidden"]]
     heard = rows.groupby(MOUNT, sort=True)[["direct_db", "room_decay_s"]].median()
     return {
         key: note(

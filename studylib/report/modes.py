@@ -139,6 +139,8 @@ def _room_sentences(taps: pd.DataFrame) -> list[str]:
     alone = in_room[places == 1]
     if len(alone):
         said.append(note("modes_report.one_place", boards=list(dict.fromkeys(alone["specimen"]))))
+    if len(alone) < len(in_room):
+        said.append(note("modes_report.many_places"))
     u, shared = (in_room[x] / in_room["loss_factor"] / np.sqrt(places) for x in _LOSS_U)
     hidden = room_hides(u, np.sqrt(own_squared(u, shared)), shared)
     if not hidden.any():

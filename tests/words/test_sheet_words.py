@@ -187,6 +187,7 @@ REMARKS = {
     Change.BOARDS_REMOVED: {**BOARDS, "names": ["L1", "L2"]},
     Change.BOARDS_ADDED: {**BOARDS, "names": ["L1"]},
     Found.FAILED: {"checks": ["no tone.", "too short"], "advice": ["Look at the cables."]},
+    Found.ROOM_HEARD: {"room_s": 0.42, "ratio_db": 11.6},
     Found.ROOM_HIDES: {"hidden": 4, "modes": 9, "room_s": 0.42, "ratio_db": 11.6, "places": 1},
     Found.MIND: {"checks": "a little noise"},
 }  # fmt: skip
