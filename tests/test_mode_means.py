@@ -13,7 +13,7 @@ from studylib.codes.modes import ModeReason
 from studylib.codes.wood import WoodReason
 from studylib.modes import board_modes
 from studylib.modes.features import mode_feature_rows
-from studylib.modes.means import averaged, hidden_decays, tap_rows
+from studylib.modes.means import averaged, hidden_decays, over_places, tap_rows
 from studylib.wood.boards import free_modes
 from tests.invented_modes import Study, invent
 from tests.test_mode_features import takes_of
@@ -25,7 +25,7 @@ def heard(study: Study = ONE, *, own: float, room: float, **columns) -> pd.DataF
     """Taps of one mode whose loss factors are 0.01, known to `own` each and to `room` by place."""
     modes, _ = invent(study)
     u = 0.01 * np.hypot(own, room)
-    modes = modes.assign(mode=1.0, frequency_hz=100.0, frequency_u=0.01, loss_factor=0.01)
+    modes = modes.assign(mode=1.0, frequency_hz=1000.0, frequency_u=0.1, loss_factor=0.01)
     modes = modes.assign(loss_factor_u=u, loss_factor_place_u=0.01 * room)
     return modes.assign(**columns)
 
@@ -44,6 +44,26 @@ def test_taps_of_one_place_share_the_room_and_places_do_not():
     assert same.item() == pytest.approx(np.hypot(0.06 / np.sqrt(3), 0.08))
     moved = averaged(tap_rows(heard(three, own=0.06, room=0.08, place=[1, 2, 3])))["mount"]
     assert moved["log_eta_u"].item() == pytest.approx(0.1 / np.sqrt(3))
+
+
+@pytest.mark.parametrize(
+    ("frequency_hz", "share"),
+    [(1000.0, 0.0), (571.67, 0.0), (285.83, 2 / np.pi), (100.0, 0.9507)],
+)
+def test_low_modes_gain_little_from_places(frequency_hz, share):
+    """sin(kd) / kd at 0.3 m: zero at half a wavelength, 2 / pi at a quarter; 100 Hz by hand."""
+    three = replace(ONE, takes=3, taps=1)
+    modes = heard(three, own=0.001, room=0.1, place=[1, 2, 3], frequency_hz=frequency_hz)
+    u = averaged(tap_rows(modes))["mount"]["log_eta_u"].item()
+    room = 0.1 * np.sqrt(share + (1 - share) / 3)
+    assert u == pytest.approx(np.hypot(0.001 / np.sqrt(3), room), rel=1e-3)
+    assert over_places(0.1, 3, frequency_hz) == pytest.approx(room, rel=1e-3)
+    # Places that agree say nothing of what they share.
+    modes["loss_factor"] = 0.01 * np.exp([-0.3, 0.0, 0.3])
+    modes["loss_factor_u"] = modes["loss_factor"] * np.hypot(0.001, 0.1)
+    modes["loss_factor_place_u"] = modes["loss_factor"] * 0.1
+    u = averaged(tap_rows(modes))["mount"]["log_eta_u"].item()
+    assert u == pytest.approx(np.hypot(0.3 / np.sqrt(3), 0.1 * np.sqrt(share)), rel=1e-3)
 
 
 def test_places_weigh_alike_and_their_spread_counts_where_it_is_larger():
@@ -91,7 +111,7 @@ def test_the_room_hides_a_decay_and_leaves_its_frequency(own, room, places, hidd
     assert (decays["usable"] == (not hidden)).all()
     assert decays["value"].notna().all()
     board = board_modes(modes, invent(ONE)[1]).iloc[0]
-    assert board["frequency_hz"] == pytest.approx(100.0)
+    assert board["frequency_hz"] == pytest.approx(1000.0)
     assert np.isnan(board["loss_factor"]) == hidden
     if hidden:
         percent = 196.0 * np.hypot(own, room) / np.sqrt(len(places))
@@ -137,6 +157,7 @@ def test_intervals_hold_over_rooms_and_places(places, room):
     boards, taps = 1500, 3
     study = replace(ONE, boards=boards, takes=places, taps=taps, tap_sd=0.0)
     modes = heard(study, own=0.03, room=room)
+    assert (modes["frequency_hz"] == 1000.0).all()  # places hear the room independently
     modes["place"] = modes["repeat"]
     errors = room * rng.standard_normal((boards, places, 1)) + 0.03 * rng.standard_normal(
         (boards, places, taps)

@@ -223,7 +223,7 @@ def test_a_tap_is_drawn_with_its_decay_and_a_refused_one_with_its_reason(summary
 
 def in_a_room(*, places: int, room: float) -> pd.DataFrame:
     """Taps of two boards at so many places, the room's part of their loss factors as given."""
-    study = Study(ladder=(170.0, 468.0), boards=2, mounts=1, takes=places, taps=1)
+    study = Study(ladder=(600.0, 1650.0), boards=2, mounts=1, takes=places, taps=1)
     modes, _ = invent(study)
     modes = modes.assign(mode=modes["truth"], loss_factor=0.01, signs="", place=modes["repeat"])
     u = 0.01 * np.hypot(0.02, room)

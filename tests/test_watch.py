@@ -140,7 +140,9 @@ def test_a_tap_whose_decays_the_room_hides_is_kept_and_says_what_helps(
     (folder / "schedule.json").write_text(json.dumps(schedule), encoding="utf-8")
     loss = np.full(3, 0.01)
     u = loss * np.array([0.14, 0.26, 0.04])
-    decays = SimpleNamespace(loss_factor=loss, u_loss_factor=u, u_place=0.95 * u)
+    decays = SimpleNamespace(
+        frequency_hz=1e5 * loss, loss_factor=loss, u_loss_factor=u, u_place=0.95 * u
+    )
     ring = Ring(taps=[Tap(0.1, 1.0, decays, room=Room(0.42, 0.1, 11.0)), Tap(1.2, 1.0, None, "no")])
     monkeypatch.setattr(watch, "measured_at", lambda *_: (TakeMeasurement([]), ring))
     bench = Bench(folder)

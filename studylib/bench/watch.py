@@ -34,7 +34,7 @@ from studylib.codes import note, several
 from studylib.codes.bench import BenchFault, Found
 from studylib.errors import InputError, StudyError
 from studylib.measure.session import header_of, measured_at, session_of
-from studylib.modes.means import room_hides
+from studylib.modes.means import over_places, own_squared, room_hides
 from studylib.recordings import probe
 from studylib.report.at_the_bench import failed_checks
 from studylib.sheets import Study, Take, read_study
@@ -115,12 +115,13 @@ def _room(study: Study, take: Take, taps: Iterable[Tap]) -> str:
     mount = (take.specimen, take.mount, "tap", take.support)
     same = [t for t in study.scheduled_of(take.batch) if _mount(t) == mount]
     places = len({t.place for t in same})
-    loss, u, room = (
+    frequency, loss, u, room = (
         np.concatenate([getattr(tap.decays, name) for tap in good])
-        for name in ("loss_factor", "u_loss_factor", "u_place")
+        for name in ("frequency_hz", "loss_factor", "u_loss_factor", "u_place")
     )
-    u, room = u / (loss * np.sqrt(places)), room / (loss * np.sqrt(places))
-    hidden = int(np.sum(room_hides(u, np.sqrt(np.maximum(u**2 - room**2, 0.0)), room)))
+    own = np.sqrt(own_squared(u, room) / places) / loss
+    room = over_places(room / loss, places, frequency)
+    hidden = int(np.sum(room_hides(np.hypot(own, room), own, room)))
     if not hidden:
         return plain
     return note(Found.ROOM_HIDES, hidden=hidden, modes=len(loss), places=places, **heard)

@@ -7,8 +7,10 @@ mounts. Frequencies and loss factors are averaged as logarithms, levels as they 
 What a microphone hears of a decay has two uncertainties. One is each tap's own and shrinks with
 their number. The other is the room's, the same for all taps of one place (the column
 `loss_factor_place_u`): neither repeats nor takes shrink it, n places do by the root of n, as far as
-they hear the room independently. A new mount leaves the microphone at its places, so mounts do not
-shrink it either. Where no room is heard it is zero.
+they hear the room independently. In a diffuse field two points at distance d correlate by
+sin(kd) / kd, k the wave number: places are taken to lie 0.3 m apart, as the bench sheet asks, so
+that all of them count from 570 Hz on and hardly more than one below 150 Hz. A new mount leaves the
+microphone at its places, so mounts do not shrink the room's part. Without a room it is zero.
 
 Standard uncertainty of a mean (JCGM 100): the larger of two. Type A is the standard deviation of
 the mean over its mounts; with one mount over its places, with one place over its takes, with one
@@ -18,9 +20,10 @@ means. The room's part is added to both wherever the spread cannot show it.
 The room hides a decay where the 95 % interval of the mount's mean is wider than a quarter either
 way and the room is the larger part of it. The frequency stands all the same.
 
-Functions: `tap_rows`, `averaged`, `hidden_decays`, `room_hides`.
-Source: the room's part does not average out because all taps of a place share one response of the
-room (Kuttruff, Room Acoustics, on the diffuse field); the quarter is our own choice, no source.
+Functions: `tap_rows`, `averaged`, `hidden_decays`, `room_hides`, `between_places`,
+`over_places`.
+Source: the correlation is that of a diffuse field (Kuttruff, Room Acoustics, chapter on diffuse
+sound fields; recalled); the quarter is our own choice, no source.
 """
 
 from __future__ import annotations
@@ -36,6 +39,8 @@ MOUNT = [*BOARD, "mount"]
 LOGS = ("log_f", "log_eta")
 WIDEST = 0.25  # relative, either way
 COVERAGE_95 = 1.96  # standard uncertainties
+APART_M = 0.3  # between places of the microphone
+SOUND_M_S = 343.0
 _STEPS = {
     "take": [*MOUNT, "place", "take"],
     "place": [*MOUNT, "place"],
@@ -67,9 +72,23 @@ def tap_rows(numbered: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def own_squared(u: pd.Series, room: pd.Series) -> pd.Series:
+def between_places(frequency_hz):
+    """Correlation of the room's part between two places of the microphone, 0 to 1.
+
+    Where the field of the room is opposite at the two, none is counted.
+    """
+    return np.maximum(np.sinc(2.0 * APART_M * frequency_hz / SOUND_M_S), 0.0)
+
+
+def over_places(room, places, frequency_hz):
+    """The room's part of the mean over so many places, of which each has `room`."""
+    shared = between_places(frequency_hz)
+    return room * np.sqrt(shared + (1.0 - shared) / places)
+
+
+def own_squared(u, room):
     """The square of what is each tap's own in its uncertainty."""
-    return (u**2 - room**2).clip(lower=0.0)
+    return np.maximum(u**2 - room**2, 0.0)
 
 
 def averaged(rows: pd.DataFrame) -> dict[str, pd.DataFrame]:
@@ -117,14 +136,15 @@ def _uncertainty(step: pd.DataFrame, x: str, keys: list[str], level: str) -> dic
     count, sem = grouped[x].count(), grouped[x].sem()
     # Of n independent values the mean's variance is their variances' sum over n squared.
     s = grouped[f"{x}_s"].sum(min_count=1) / count**2
+    p = unseen = grouped[f"{x}_p"].mean()
     if level == "mount":
         squares = (step[f"{x}_p"] ** 2).groupby([step[key] for key in keys], sort=True)
-        p = np.sqrt(squares.sum(min_count=1)) / count
-    else:
-        p = grouped[f"{x}_p"].mean()
+        shared = between_places(np.exp(grouped["log_f"].mean()))
+        # What all places have in common does not show in their spread; the rest does.
+        unseen = p * np.sqrt(shared)
+        p = np.hypot(unseen, np.sqrt((1.0 - shared) * squares.sum(min_count=1)) / count)
     several = (grouped.size() > 1) | (level == "take")
-    # Places differ by their rooms, so that their spread needs nothing beside it.
-    seen = sem if level == "mount" else np.hypot(sem, p)
+    seen = np.hypot(sem, unseen)
     spread = seen.where(several, grouped[f"{x}_spread"].first())
     within = sem.where(several, grouped[f"{x}_within"].first())
     if level == "mount":

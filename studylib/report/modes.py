@@ -25,6 +25,7 @@ from studylib.modes.means import (
     COVERAGE_95,
     MOUNT,
     hidden_decays,
+    over_places,
     own_squared,
     room_hides,
     tap_rows,
@@ -141,9 +142,10 @@ def _room_sentences(taps: pd.DataFrame) -> list[str]:
         said.append(note("modes_report.one_place", boards=list(dict.fromkeys(alone["specimen"]))))
     if len(alone) < len(in_room):
         said.append(note("modes_report.many_places"))
-    u, shared = (in_room[x] / in_room["loss_factor"] / np.sqrt(places) for x in _LOSS_U)
-    hidden = room_hides(u, np.sqrt(own_squared(u, shared)), shared)
-    if not hidden.any():
+    u, room_u = (in_room[x] / in_room["loss_factor"] for x in _LOSS_U)
+    own = np.sqrt(own_squared(u, room_u) / places)
+    room_u = over_places(room_u, places, in_room["frequency_hz"])
+    if not room_hides(np.hypot(own, room_u), own, room_u).any():
         return said
     return [*said, *_hidden_sentences(taps), Room.NEAR, note(Room.MOVED, places=3), Room.DAMPED,
             Room.CONTACT]  # fmt: skip

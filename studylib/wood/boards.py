@@ -14,7 +14,7 @@ from studylib.codes import has, note, several
 from studylib.codes.modes import ModeReason
 from studylib.codes.wood import WoodReason
 from studylib.errors import InputError
-from studylib.modes.means import hidden_decays, own_squared, tap_rows
+from studylib.modes.means import between_places, hidden_decays, own_squared, tap_rows
 from studylib.sheets import Specimen
 from studylib.sheets.settings import Wood
 from studylib.wood.beams import Bar, bar_of
@@ -102,8 +102,10 @@ def _room_apart(taps: pd.DataFrame) -> tuple[pd.Series, float]:
     if "loss_factor_place_u" not in taps:
         return taps["loss_factor_u"], 0.0
     room = taps["loss_factor_place_u"].fillna(0.0)
-    shared = room.groupby(taps["place"]).sum() / len(taps)
-    return np.sqrt(own_squared(taps["loss_factor_u"], room)), float(np.hypot.reduce(shared))
+    by_place = room.groupby(taps["place"]).sum() / len(taps)
+    alike = between_places(float(taps["frequency_hz"].mean()))
+    shared = np.sqrt(alike * by_place.sum() ** 2 + (1.0 - alike) * (by_place**2).sum())
+    return np.sqrt(own_squared(taps["loss_factor_u"], room)), float(shared)
 
 
 def assess(specimen: Specimen, modes: pd.DataFrame, wood: Wood, *, no_modes: str = "") -> Board:
