@@ -10,7 +10,7 @@ What the header announced stands in its log, from which `truncated` is taken. A 
 file is tried at its end instead. A header of an unknown length (all ones, as a program
 writes that streams its output) is no fault.
 
-Functions: `probe`, `read_window`, `windows`, `sha256`.
+Functions: `probe`, `other_rate`, `in_study`, `read_window`, `windows`, `sha256`.
 """
 
 from __future__ import annotations
@@ -24,15 +24,17 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from studylib.codes import note, several
+from studylib.codes import code_of, fields_of, note, several
 from studylib.codes.recordings import RecordingFault, RecordingRemark
 from studylib.errors import InputError
 from studylib.sheets.files import sha256
+from studylib.sheets.settings import LOWEST_RATE_HZ
 from studylib.words import say
 
-__all__ = ["RecordingInfo", "probe", "read_window", "sha256", "windows"]
+__all__ = [
+    "RecordingInfo", "in_study", "other_rate", "probe", "read_window", "sha256", "windows",
+]  # fmt: skip
 
-LOWEST_RATE_HZ = 8000  # below it, there is too little left of a tone's harmonics and the noise
 _UNKNOWN_FRAMES = 2**62  # libsndfile gives 2^63 - 1 where a FLAC header has no length
 _STREAMED_BYTES = 0x7FFF_0000  # sizes from here to all ones stand for "not known yet"
 _ANNOUNCED = re.compile(r"^\s*(\w+)[^:\n]*:\s*([0-9]+) \(should be ([0-9]+)\)", re.MULTILINE)
@@ -42,13 +44,17 @@ _ENDINGS = {
     ".flac": ("FLAC",),
     ".aif": ("AIFF",),
     ".aiff": ("AIFF",),
+    ".aifc": ("AIFF",),
     ".caf": ("CAF",),
     ".w64": ("W64",),
     ".rf64": ("RF64", "WAV", "WAVEX"),
+    ".ogg": ("OGG",),
+    ".mp3": ("MP3",),
 }
 # ValueError: a damaged MP3 may stand behind its own end, and less than nothing is left of it.
 _READ_ERRORS = (soundfile.LibsndfileError, RuntimeError, ValueError)
-_LOSSY = re.compile(r"MPEG|VORBIS|OPUS|ADPCM|GSM|ULAW|ALAW|G72|NMS|DWVW|DPCM|VOX")
+# Not DWVW and DPCM: they code differences, and without loss.
+_LOSSY = re.compile(r"MPEG|VORBIS|OPUS|ADPCM|GSM|ULAW|ALAW|G72|NMS|VOX")
 
 
 @dataclass(frozen=True)
@@ -102,6 +108,21 @@ def probe(path: Path | str) -> RecordingInfo:
             truncated=breaks_off,
             remark=several(remarks),
         )
+
+
+def other_rate(info: RecordingInfo, study_hz: int) -> str:
+    """The note of a recording whose rate is not the study's; "" where it is."""
+    if info.rate_hz == study_hz:
+        return ""
+    rates = {"rate_hz": info.rate_hz, "study_hz": study_hz}
+    return note(RecordingRemark.OTHER_RATE, file=_name(info.path), **rates)
+
+
+def in_study(fault: str, study_hz: int | None) -> str:
+    """A note of `probe`'s error; one of a rate that is too low names the study's as well."""
+    if code_of(fault) != RecordingFault.LOW_RATE or not study_hz:
+        return fault
+    return note(RecordingFault.LOW_RATE, **fields_of(fault), study_hz=study_hz)
 
 
 def read_window(path: Path | str, *, start: int, frames: int) -> np.ndarray:
@@ -207,7 +228,7 @@ def _state(path: Path, file: soundfile.SoundFile, frames: int) -> tuple[bool, li
         about = {"ending": ending, "container": file.format}
         remarks.append(note(RecordingRemark.OTHER_CONTENT, **about))
     if _LOSSY.search(file.subtype) or file.format == "MP3":
-        remarks.append(RecordingRemark.LOSSY)
+        remarks.append(note(RecordingRemark.LOSSY, coding=file.subtype))
     return breaks_off, remarks
 
 

@@ -9,7 +9,9 @@ import pandas as pd
 import pytest
 
 from studylib.codes import code_of, note
+from studylib.codes.checks import CheckSource
 from studylib.codes.measure import Level
+from studylib.codes.recordings import RecordingRemark
 from studylib.report.at_the_bench import bench_warnings, failed_checks, fitness
 from studylib.signal.quality import CHECKS
 from studylib.words import say
@@ -65,7 +67,8 @@ def test_a_file_that_cannot_be_read_says_so_in_its_own_words():
 
 
 def test_a_flag_is_told_without_numbers():
-    found = fitness(study("a"), quality(("a", "", "truncated", 1.0, 0.0, "fail"), a="fail"))
+    rows = quality(("a", "", "truncated", 1.0, 0.0, "fail"), a="fail")
+    found = fitness(study("a"), rows.assign(source=CheckSource.DEFINITION))
     meaning = say("checks.truncated", form="meaning")
     assert found.lines[2] == f"    {meaning} (truncated)"
 
@@ -91,7 +94,31 @@ def test_what_was_excluded_by_hand_is_only_counted():
     )
 
 
-@pytest.mark.parametrize("name", sorted(set(CHECKS) - {"readable"}))
+def test_a_remark_on_a_file_is_told_as_it_is_each_kind_in_a_line_and_of_failed_takes_as_well():
+    coded = note(RecordingRemark.LOSSY, coding="VORBIS")
+    named = note(RecordingRemark.OTHER_CONTENT, ending=".wav", container="OGG")
+    rows = quality(
+        ("a", "", "file_odd", 1.0, 0.0, "warn"),
+        ("b", "", "file_odd", 1.0, 0.0, "warn"),
+        ("c", "", "file_odd", 1.0, 0.0, "warn"),
+        ("d", "", "file_lossy", 1.0, 0.0, "warn"),
+        ("d", "response", "dc", 20.0, 10.0, "fail"),
+        **dict.fromkeys("abc", "warn"),
+        d="fail",
+    )
+    rows.loc[rows["check"] != "take", "source"] = [
+        named, RecordingRemark.OPEN_LENGTH, named, coded, CheckSource.PRACTICE,
+    ]  # fmt: skip
+    found = fitness(study("a", "b", "c", "d"), rows)
+    assert found.lines[:2] == (
+        "Warning: a and c: the name ends in .wav, but the content is OGG (file_odd)",
+        "Warning: b: the header leaves the length open; it was taken from the file (file_odd)",
+    )
+    assert found.lines[4] == f"    {say(coded)} (file_lossy)"
+    assert f"    To do: {say('checks.file_lossy', form='advice')}" in found.lines
+
+
+@pytest.mark.parametrize("name", sorted(set(CHECKS) - {"readable", "rate"}))
 def test_every_check_that_fails_is_told_with_its_advice(name):
     rows = quality(("a", "response", name, 12.0, CHECKS[name].fail, "fail"))
     found, advice = failed_checks(rows)

@@ -19,7 +19,9 @@ import soundfile
 from studylib.codes import code_of, each, fields_of, note
 from studylib.codes.recordings import RecordingFault, RecordingRemark
 from studylib.errors import InputError
-from studylib.recordings import probe, read_window, sha256, windows
+from studylib.recordings import in_study, other_rate, probe, read_window, sha256, windows
+from studylib.words import say
+from tests.notes import holds
 
 RATE = 24_000
 FRAMES = 6_000
@@ -287,13 +289,73 @@ def test_mp3_under_the_name_of_wav(tmp_path, noise):
 
 
 @pytest.mark.parametrize(
-    ("container", "subtype", "ending"), [("OGG", "VORBIS", "ogg"), ("WAV", "ULAW", "wav")]
+    ("container", "subtype", "ending", "named"),
+    [
+        ("OGG", "VORBIS", "ogg", "Vorbis"),
+        ("OGG", "OPUS", "ogg", "Opus"),
+        ("MP3", "MPEG_LAYER_III", "mp3", "MP3"),
+        ("WAV", "IMA_ADPCM", "wav", "IMA ADPCM"),
+        ("WAV", "MS_ADPCM", "wav", "Microsoft ADPCM"),
+        ("WAV", "ULAW", "wav", "µ-law"),
+        ("WAV", "ALAW", "wav", "A-law"),
+        ("WAV", "GSM610", "wav", "GSM 6.10"),
+        ("WAV", "G721_32", "wav", "G721_32"),
+        ("WAV", "NMS_ADPCM_32", "wav", "NMS_ADPCM_32"),
+        ("AIFF", "ULAW", "aifc", "µ-law"),
+        ("CAF", "ALAW", "caf", "A-law"),
+    ],
 )
-def test_lossy_subtypes_are_remarked(tmp_path, noise, container, subtype, ending):
+def test_lossy_coding_is_remarked_in_every_container(
+    tmp_path, noise, container, subtype, ending, named
+):
     path = tmp_path / f"take.{ending}"
-    soundfile.write(path, noise, RATE, format=container, subtype=subtype)
-    assert probe(path).remark == RecordingRemark.LOSSY
-    assert not probe(path).truncated
+    soundfile.write(path, noise[:, 0], RATE, format=container, subtype=subtype)
+    info = probe(path)
+    assert holds(info.remark, RecordingRemark.LOSSY, coding=subtype)
+    assert f"coded with loss ({named})" in say(info.remark)
+    assert not info.truncated
+    (x,) = windows(path, start=0, frames_each=info.frames, count=1)
+    assert np.isfinite(x).all()
+
+
+def test_mp3_inside_a_wav_is_lossy_by_its_content(tmp_path, noise):
+    """A WAV file's format tag 0x55 stands for MPEG layer III (RFC 2361)."""
+    soundfile.write(tmp_path / "take.mp3", noise[:, 0], RATE)
+    data = (tmp_path / "take.mp3").read_bytes()
+    fmt = struct.pack("<HHIIHHHHIHHH", 0x55, 1, RATE, 8_000, 1, 0, 12, 1, 2, 192, 1, 1_393)
+    chunks = ((b"fmt ", fmt), (b"fact", struct.pack("<I", FRAMES)), (b"data", data))
+    body = b"WAVE" + b"".join(name + struct.pack("<I", len(c)) + c for name, c in chunks)
+    path = tmp_path / "take.wav"
+    path.write_bytes(b"RIFF" + struct.pack("<I", len(body)) + body)
+    info = probe(path)
+    assert (info.container, info.rate_hz) == ("WAV", RATE)
+    assert holds(info.remark, RecordingRemark.LOSSY, coding="MPEG_LAYER_III")
+
+
+@pytest.mark.parametrize(
+    ("container", "subtype"), [("CAF", "ALAC_16"), ("AIFF", "DWVW_16"), ("XI", "DPCM_16")]
+)
+def test_coding_without_loss_is_not_remarked(tmp_path, noise, container, subtype):
+    path = tmp_path / f"take.{container.lower()}"
+    soundfile.write(path, noise[:, 0], 44_100, format=container, subtype=subtype)
+    assert probe(path).remark == ""
+
+
+def test_a_strange_rate_is_told_with_the_studys(tmp_path, noise):
+    path = tmp_path / "take.wav"
+    soundfile.write(path, noise, RATE)
+    info = probe(path)
+    assert other_rate(info, RATE) == ""
+    told = other_rate(info, 48_000)
+    rates = {"rate_hz": RATE, "study_hz": 48_000}
+    assert holds(told, RecordingRemark.OTHER_RATE, file=f"{tmp_path.name}/take.wav", **rates)
+    soundfile.write(path, noise, 4_000)
+    fault = note(RecordingFault.LOW_RATE, **refused(lambda: probe(path), RecordingFault.LOW_RATE))
+    assert say(fault).endswith("record at 8000 Hz or more")
+    assert say(in_study(fault, 48_000)).endswith("record at 48000 Hz, the rate of the study")
+    assert in_study(fault, None) == fault
+    other = note(RecordingFault.NOT_THERE, file="take.wav")
+    assert in_study(other, 48_000) == other
 
 
 @pytest.mark.parametrize("name", ["text.wav", "text.flac", "text.raw", "text.wav\N{BULLET}"])

@@ -164,6 +164,20 @@ def test_a_tap_whose_decays_the_room_hides_is_kept_and_says_what_helps(
     assert line.startswith("keep  T3 | ")
 
 
+def test_an_odd_file_is_kept_and_the_line_says_so_and_a_lossy_one_says_it_as_well(folder):
+    bench = Bench(folder)
+    record(folder, "room")
+    bench.after()
+    soundfile.write(folder / "recordings/L1-a.wav", sound("L1-a"), RATE, "PCM_24", format="FLAC")
+    (line,) = bench.after()
+    mind = "mind: the name ends in .wav, but the content is FLAC (file_odd)"
+    assert line.startswith(f"keep  L1-a: {mind} | day1: 2 of 4")
+    soundfile.write(folder / "recordings/L1-b.wav", 0.0 * sound("L1-b"), RATE, subtype="ULAW")
+    (line,) = bench.after()
+    assert line.startswith("redo  L1-b: ")
+    assert "coded with loss (µ-law)" in line
+
+
 def test_a_file_that_is_still_written_is_waited_for(folder):
     whole = record(folder, "room").read_bytes()
     path = folder / "recordings" / "room.wav"

@@ -93,7 +93,7 @@ def first_look(study: Study, take: Take) -> Look:
     if verdict == "fail":
         checks = [(take.take, *check) for check in measured.checks]
         rows = tables.typed("quality", checks)
-        failed, advice = failed_checks(rows[rows["verdict"] == "fail"])
+        failed, advice = failed_checks(rows)
         return Look(REDO, note(Found.FAILED, checks=failed, advice=advice))
     mind = note(Found.MIND, checks=reason) if verdict == "warn" else ""
     taps = (ring and ring.taps) or []

@@ -27,6 +27,7 @@ class CheckSource(Code):
     F_TEST = "checks.f_test"
     CLOCKS = "checks.clocks"
     HUM_LINE = "checks.hum_line"
+    FILTERS = "checks.filters"
     OWN = "checks.own"
     HIDDEN = "checks.hidden"  # the value is no more than an upper limit
 

@@ -10,7 +10,7 @@ class RecordingFault(Code):
 
     NOT_THERE = "recordings.not_there"
     NO_SAMPLES = "recordings.no_samples"
-    LOW_RATE = "recordings.low_rate"
+    LOW_RATE = "recordings.low_rate"  # file, rate_hz, lowest_hz; study_hz where it is known
     NO_AUDIO = "recordings.no_audio"
     NO_LENGTH = "recordings.no_length"
     DAMAGED = "recordings.damaged"
@@ -25,4 +25,5 @@ class RecordingRemark(Code):
     END_UNREAD = "recordings.end_unread"
     OPEN_LENGTH = "recordings.open_length"
     OTHER_CONTENT = "recordings.other_content"
-    LOSSY = "recordings.lossy"
+    LOSSY = "recordings.lossy"  # coding: as libsndfile names it
+    OTHER_RATE = "recordings.other_rate"  # file, rate_hz, study_hz

@@ -18,6 +18,7 @@ class Right(Code):
     LIMIT_DB = "right.limit_db"
     LIMIT_RATIO = "right.limit_ratio"
     FREQUENCY = "right.frequency"
+    RATE = "right.rate"
     SECONDS = "right.seconds"
     MINUTES = "right.minutes"
     MILLIMETRES = "right.millimetres"

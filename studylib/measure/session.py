@@ -36,7 +36,7 @@ from studylib.measure.take import (
     measure_take,
     unreadable,
 )
-from studylib.recordings import RecordingInfo, probe
+from studylib.recordings import RecordingInfo, in_study, probe
 from studylib.sheets import Study, Take
 from studylib.sheets.settings import Settings
 from studylib.signal import quality
@@ -89,7 +89,8 @@ def header_of(study: Study, take: Take) -> RecordingInfo:
     try:
         return probe(path)
     except InputError as error:
-        return RecordingInfo(path, 0, 0, 0, "", "", False, several(error.notes))
+        notes = [in_study(one, study.settings.channels.rate_hz) for one in error.notes]
+        return RecordingInfo(path, 0, 0, 0, "", "", False, several(notes))
 
 
 def session_of(study: Study, takes: tuple[Take, ...], infos: dict[str, RecordingInfo]) -> Session:
@@ -174,6 +175,7 @@ def _steady_at(study: Study, take: Take, info: RecordingInfo, session: Session) 
         length_s=settings.tone.length_s if tone_on else None,
         may_be_silent=take.kind in SILENT_KINDS,
         lines_hz=_multiples(settings, session.rate_hz) if take.kind == "sweep" else (),
+        played_hz=(settings.sweep.highest_hz or 0.0) if take.kind == "sweep" else None,
     )
     measured = measure_take(study.path_of(take), info, wanted, session.limits)
     if measured.noise is None:

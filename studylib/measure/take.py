@@ -19,8 +19,9 @@ from scipy.fft import rfft
 from studylib.codes import several
 from studylib.codes.checks import Verdict
 from studylib.errors import InputError
-from studylib.recordings import RecordingInfo, windows
+from studylib.recordings import RecordingInfo, other_rate, windows
 from studylib.signal import quality
+from studylib.signal.band_edge import band_edge, frame_levels
 from studylib.signal.line_sums import end_levels, line_sums, missing_tail
 from studylib.signal.noise import NoiseSpectrum, noise_spectrum, strongest_line, windowed_density
 from studylib.signal.samples import SampleFacts, describe, merge
@@ -34,7 +35,10 @@ TONE_ON = {
     "loopback": ("response",),
 }
 SHORTEST_S = 0.1  # of a take that is analysed whole
-STEP_BITS = {"PCM_S8": 7, "PCM_U8": 7, "PCM_16": 15, "PCM_24": 23, "PCM_32": 31}
+STEP_BITS = {
+    "PCM_S8": 7, "PCM_U8": 7, "PCM_16": 15, "PCM_24": 23, "PCM_32": 31,
+    "ULAW": 5, "ALAW": 5,  # at a crest, where coarse steps must not pass for clipping
+}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -46,6 +50,7 @@ class Expectation:
     harmonics : highest harmonic to fit;  skip_s, length_s : what is analysed (length_s None:
     all of it).  may_be_silent : nothing needs to sound.  lines_hz : frequencies at which a take
     without a steady tone is summed (signal.line_sums); none by default.
+    played_hz : where what was played ends by itself, as a sweep does; None where it does not.
     """
 
     rate_hz: int
@@ -57,6 +62,7 @@ class Expectation:
     length_s: float | None
     may_be_silent: bool = False
     lines_hz: tuple[float, ...] = ()
+    played_hz: float | None = None
 
 
 @dataclass(frozen=True)
@@ -132,6 +138,7 @@ def measure_take(
     """
     checks = quality.file_checks(
         limits,
+        remarks=several([info.remark, other_rate(info, wanted.rate_hz)]),
         truncated=info.truncated,
         rate_hz=info.rate_hz,
         wanted_rate_hz=wanted.rate_hz,
@@ -156,6 +163,9 @@ def measure_take(
             tone_hz=wanted.tone_hz if has_tone else None,
             may_be_silent=wanted.may_be_silent or not (has_tone or wanted.tone_hz is None),
         )
+    checks += quality.edge_checks(
+        found.edge_hz, limits, rate_hz=info.rate_hz, played_hz=wanted.played_hz
+    )
     if found.fit is not None:
         for index, name in enumerate(found.names):
             if name in wanted.tone_on:
@@ -187,6 +197,7 @@ class _Found:
     density: np.ndarray | None
     step_hz: float
     lines: LineSums | None = None
+    edge_hz: float | None = None
 
 
 def _pieces(info: RecordingInfo, wanted: Expectation) -> tuple[int, int, int]:
@@ -207,7 +218,7 @@ def _analyse(path: Path, info: RecordingInfo, wanted: Expectation) -> _Found:
     picked = [wanted.channels[name] for name in names]
     facts: list[list[SampleFacts]] = []
     fits: list[ToneFit] = []
-    sums, ends = 0.0, None
+    sums, ends, levels = 0.0, None, []
     density = np.zeros(n // 2 + 1)
     step = 2.0 ** -STEP_BITS.get(info.subtype, 23)
     for x in _channels(path, picked, start=start, frames_each=n, count=count):
@@ -216,6 +227,7 @@ def _analyse(path: Path, info: RecordingInfo, wanted: Expectation) -> _Found:
         )
         if not all(fact.finite for fact in facts[-1]):
             continue
+        levels.append(frame_levels(x[0], rate_hz=info.rate_hz))
         spectrum = np.stack([rfft(row) for row in x])
         if wanted.tone_hz is not None:
             fits.append(
@@ -245,7 +257,10 @@ def _analyse(path: Path, info: RecordingInfo, wanted: Expectation) -> _Found:
         tone_hz=fit.frequency_hz if fit else None,
     )
     lines = _lines(sums, ends, wanted, n * count, info.rate_hz) if wanted.lines_hz else None
-    return _Found(names, whole, fit, noise, density, info.rate_hz / n, lines)
+    edge = None
+    if levels[0] is not None:  # pieces are of one length
+        edge = band_edge(np.mean(levels, axis=0), rate_hz=info.rate_hz, step=whole[0].step)
+    return _Found(names, whole, fit, noise, density, info.rate_hz / n, lines, edge)
 
 
 def _lines(

@@ -16,7 +16,7 @@ from studylib.codes import note
 from studylib.codes.checks import Bench, Verdict
 from studylib.measure.batch import BatchMeasurement
 from studylib.sheets import Study
-from studylib.signal.quality import CHECKS, Check, finding
+from studylib.signal.quality import ABOUT_FILE, CHECKS, TOLD_BY_SOURCE, Check, finding
 from studylib.words import say
 
 MOST_NAMED = 5
@@ -46,7 +46,7 @@ def fitness(study: Study, quality: pd.DataFrame) -> Fitness:
     lines = _warnings(used[used["verdict"] == Verdict.WARN])
     if failed:
         lines.append(say(Bench.NOT_FIT))
-    by_take = dict(list(rows[rows["verdict"] == Verdict.FAIL].groupby("take", sort=False)))
+    by_take = dict(list(rows.groupby("take", sort=False)))
     for take in failed:
         found, advice = failed_checks(by_take[take.take])
         lines.append("  " + say(Bench.TAKE, take=take.take, row=take.row, file=take.file))
@@ -68,9 +68,13 @@ def bench_warnings(batches: Iterable[BatchMeasurement]) -> list[str]:
 
 
 def _warnings(rows: pd.DataFrame) -> list[str]:
-    """One line a check: the takes that it warns about, and the worst of them."""
+    """One line a check: the takes that it warns about, and the worst of them.
+
+    Remarks on files have a line each: the worst of one cannot speak for another.
+    """
     lines = []
-    for check, found in rows.groupby("check", sort=False):
+    remark = rows["source"].where(rows["check"].isin(TOLD_BY_SOURCE), "")
+    for (check, _), found in rows.groupby(["check", remark], sort=False):
         values = found["value"]
         worst = found.loc[[values.idxmin() if CHECKS[check].low else values.idxmax()]]
         takes = list(dict.fromkeys(found["take"]))
@@ -84,14 +88,18 @@ def _warnings(rows: pd.DataFrame) -> list[str]:
 def failed_checks(rows: pd.DataFrame) -> tuple[list[str], list[str]]:
     """What failed in one take, and what to do about it, each once, as notes.
 
+    What its file is remarked for comes with it: the next recording had better not repeat it.
+
     Parameters
     ----------
-    rows : the failed checks of one take (columns of tables/quality.csv).
+    rows : the checks of one take (columns of tables/quality.csv).
     """
     found, advice = [], {}
-    for check, own in rows.groupby("check", sort=False):
+    remarked = rows["check"].isin(ABOUT_FILE) & (rows["verdict"] == Verdict.WARN)
+    told = rows[(rows["verdict"] == Verdict.FAIL) | remarked]
+    for check, own in told.groupby("check", sort=False):
         found.append(finding(_checks(own)))
-        if check != "readable":  # what is wrong with a file says what to do
+        if check not in ("readable", "rate"):  # these say themselves what to do
             todo = note(CHECKS[check].code, form="advice")
             advice.setdefault(say(todo), todo)
     return found, list(advice.values())

@@ -22,6 +22,9 @@ MAINS_MARGIN_HZ = 1.0
 """A fundamental this close to a mains multiple is warned about: the two cannot be distinguished
 in a take of about a second (common practice, no source)."""
 
+LOWEST_RATE_HZ = 8000
+"""Below it, there is too little left of a tone's harmonics and the noise."""
+
 RESPONSE_KINDS = ("microphone", "accelerometer", "pickup")
 DRIVE_KINDS = ("force", "acceleration", "voltage")
 
@@ -57,7 +60,7 @@ class Channels(_Section):
     drive_kind: Literal[DRIVE_KINDS] | None = Field(
         None, description=note(Right.ONE_OF, options=DRIVE_KINDS)
     )
-    rate_hz: int | None = Field(None, ge=1, description=Right.WHOLE)
+    rate_hz: int | None = Field(None, ge=LOWEST_RATE_HZ, description=Right.RATE)
     full_scale_db: float | None = Field(None, description=Right.DECIBELS)
     calibrator_db: float | None = Field(None, description=Right.DECIBELS)
 

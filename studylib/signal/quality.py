@@ -13,7 +13,7 @@ To add a check: give its value in the function of its group below, its entry to 
 macro to `words/en/checks.j2`.
 
 Functions: overridden (the table with a study's own limits), check, file_checks, sample_checks,
-tone_checks, noise_checks, take_verdict, findings, finding.
+edge_checks, tone_checks, noise_checks, take_verdict, findings, finding.
 Source: `CHECKS` names the source of each limit; IEC 61672-1 for the A-weighting.
 """
 
@@ -26,9 +26,11 @@ from typing import NamedTuple
 
 import numpy as np
 
-from studylib.codes import note, several
+from studylib.codes import code_of, each, note, several
 from studylib.codes.checks import CheckFault, CheckSource, Verdict
+from studylib.codes.recordings import RecordingRemark
 from studylib.errors import InputError
+from studylib.signal.band_edge import HIGHEST_SHARE
 from studylib.signal.harmonics import DB_PER_RATIO
 from studylib.signal.noise import distance_from_mains
 from studylib.signal.partials import Kind
@@ -37,6 +39,7 @@ from studylib.signal.tone import ToneFit
 
 LOWEST_CLIPPED = 1000  # steps: clipping is looked for in channels that reach further
 NOISE_REACH = 3.5  # standard deviations that noise alone may reach in some 30 instants
+PLAYED_SHARE = 0.9  # of where a sweep ends: from here on, an edge is its own
 FLOOR_DB = -400.0  # stands for a level of zero, so that a table holds no infinity
 
 
@@ -67,11 +70,14 @@ _ENTRIES = (
     Entry("checks.rate", "Hz", None, 0, CheckSource.DEFINITION),
     Entry("checks.channels", "", None, 0, CheckSource.DEFINITION),
     Entry("checks.length", "s", None, 0, CheckSource.DEFINITION),
+    Entry("checks.file_lossy", "", 0, None, CheckSource.DEFINITION),
+    Entry("checks.file_odd", "", 0, None, CheckSource.DEFINITION),
     Entry("checks.finite", "", None, 0, CheckSource.DEFINITION),
     Entry("checks.silence", "dBFS", -80.0, -100.0, low=True),
     Entry("checks.clipping", "samples", None, 0, CheckSource.CREST),
     Entry("checks.peak", "dBFS", -1.0, None),
     Entry("checks.dc", "percent", 1.0, 10.0),
+    Entry("checks.cut_off", "kHz", math.inf, None, CheckSource.FILTERS, low=True),
     Entry("checks.tone_absent", "dB", None, 0.0, CheckSource.F_TEST),
     Entry("checks.tone_ppm", "ppm", 200.0, 5000.0, CheckSource.CLOCKS),
     Entry("checks.drift_ppm", "ppm", 50.0, 500.0),
@@ -95,6 +101,18 @@ _ENTRIES = (
     Entry("checks.snr_h1", "dB", 30.0, 15.0, low=True),
 )
 CHECKS: dict[str, Entry] = {entry.name: entry for entry in _ENTRIES}
+
+# Which remark on a file stands behind which check; it takes the place of the limit's source.
+_REMARKS = {
+    "truncated": (
+        RecordingRemark.BREAKS_OFF, RecordingRemark.HOLDS_MORE, RecordingRemark.END_UNREAD,
+    ),
+    "rate": (RecordingRemark.OTHER_RATE,),
+    "file_lossy": (RecordingRemark.LOSSY,),
+    "file_odd": (RecordingRemark.OPEN_LENGTH, RecordingRemark.OTHER_CONTENT),
+}  # fmt: skip
+ABOUT_FILE = ("file_lossy", "file_odd")  # have a row only where there is a remark
+TOLD_BY_SOURCE = ("readable", *_REMARKS)
 
 
 def overridden(own: Mapping[str, float]) -> dict[str, Entry]:
@@ -160,6 +178,7 @@ def decibels(power: float) -> float:
 def file_checks(
     table: Mapping[str, Entry],
     *,
+    remarks: str,
     truncated: bool,
     rate_hz: int,
     wanted_rate_hz: int,
@@ -168,14 +187,40 @@ def file_checks(
     seconds: float,
     wanted_s: float,
 ) -> list[Check]:
-    """Checks that need only the file's header."""
+    """Checks that need only the file's header.
+
+    remarks : a cell with what is unusual about the file (`recordings.probe`, `other_rate`).
+    """
+    told = {
+        name: several(one for one in each(remarks) if code_of(one) in codes)
+        for name, codes in _REMARKS.items()
+    }
     values = {
         "truncated": truncated,
         "rate": abs(rate_hz - wanted_rate_hz),
         "channels": max(0, wanted_channels - channels),
         "length": max(0.0, wanted_s - seconds),
-    }
-    return _held(values, table)
+    } | {name: 1.0 for name in ABOUT_FILE if told[name]}
+    rows = _held(values, table)
+    odd = {row.check: told.get(row.check) for row in rows if row.verdict != Verdict.PASS}
+    return [row._replace(source=odd.get(row.check) or row.source) for row in rows]
+
+
+def edge_checks(
+    edge_hz: float | None,
+    table: Mapping[str, Entry],
+    *,
+    rate_hz: float,
+    played_hz: float | None,
+) -> list[Check]:
+    """The check on a spectrum that ends (`band_edge`): a row only where it does.
+
+    played_hz : a sweep ends here, and so may its recording.
+    """
+    if edge_hz is None or (played_hz is not None and edge_hz > PLAYED_SHARE * played_hz):
+        return []
+    row = check("cut_off", edge_hz / 1000.0, table, channel="response")
+    return [row._replace(limit=min(row.limit, HIGHEST_SHARE * rate_hz / 1000.0))]
 
 
 def sample_checks(
@@ -376,7 +421,8 @@ def finding(rows: Sequence[Check], *, worst: str = "") -> str:
     """
     first = rows[0]
     code = f"checks.{first.check}"
-    if first.check == "readable":  # its source says what is wrong with the file
+    # The source of these says what is wrong with the file.
+    if first.check in TOLD_BY_SOURCE and first.source not in frozenset(CheckSource):
         return note(code, why=first.source)
     fields = {"found": [(row.value, row.channel) for row in rows], "worst": worst}
     if first.unit or first.limit:  # otherwise a matter of yes or no

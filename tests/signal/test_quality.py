@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 from scipy.fft import rfft
 
-from studylib.codes import code_of, each, fields_of, note
+from studylib.codes import code_of, each, fields_of, note, several
 from studylib.codes.checks import CheckFault, CheckSource
-from studylib.codes.recordings import RecordingFault
+from studylib.codes.recordings import RecordingFault, RecordingRemark
 from studylib.errors import InputError
 from studylib.signal import quality
 from studylib.signal.quality import CHECKS, overridden
@@ -296,6 +296,51 @@ def test_what_is_wrong_with_a_file_is_the_reason_itself():
     assert say(quality.finding([row])) == say(why)
 
 
+def test_a_spectrum_that_ends_is_a_warning_with_the_edge_but_not_where_a_sweep_ended():
+    edge = {"rate_hz": 48_000, "played_hz": None}
+    (row,) = quality.edge_checks(16_040.0, CHECKS, **edge)
+    assert (row.verdict, row.unit, row.limit, row.channel) == ("warn", "kHz", 20.64, "response")
+    said = say(quality.finding([row]))
+    assert said == "nothing above 16.0 kHz (response): coded, or resampled (cut_off)"
+    (own,) = quality.edge_checks(16_040.0, overridden({"cut_off": 12.0}), **edge)
+    assert (own.verdict, own.limit) == ("pass", 12.0)
+    assert quality.edge_checks(None, CHECKS, **edge) == []
+    for played_hz, count in ((8_000.0, 0), (16_500.0, 0), (20_000.0, 1), (0.0, 0)):
+        found = quality.edge_checks(16_040.0, CHECKS, rate_hz=48_000, played_hz=played_hz)
+        assert len(found) == count
+
+
+def test_remarks_on_a_file_stand_in_their_checks_and_a_clean_file_has_no_row_for_them():
+    header = {
+        "rate_hz": 44_100, "wanted_rate_hz": 48_000, "channels": 1, "wanted_channels": 1,
+        "seconds": 1.0, "wanted_s": 0.9,
+    }  # fmt: skip
+    clean = quality.file_checks(CHECKS, remarks="", truncated=False, **header)
+    assert [row.check for row in clean] == ["truncated", "rate", "channels", "length"]
+    assert {row.source for row in clean} == {CheckSource.DEFINITION}
+    rate = note(RecordingRemark.OTHER_RATE, file="take.wav", rate_hz=44_100, study_hz=48_000)
+    lossy = note(RecordingRemark.LOSSY, coding="OPUS")
+    named = note(RecordingRemark.OTHER_CONTENT, ending=".wav", container="OGG")
+    odd = several([RecordingRemark.OPEN_LENGTH, named])
+    remarks = several([RecordingRemark.END_UNREAD, lossy, odd, rate])
+    rows = quality.file_checks(CHECKS, remarks=remarks, truncated=True, **header)
+    found = {row.check: (row.verdict, row.source) for row in rows}
+    assert found == {
+        "truncated": ("fail", RecordingRemark.END_UNREAD),
+        "rate": ("fail", rate),
+        "channels": ("pass", CheckSource.DEFINITION),
+        "length": ("pass", CheckSource.DEFINITION),
+        "file_lossy": ("warn", lossy),
+        "file_odd": ("warn", odd),
+    }
+    said = [say(quality.finding([row])) for row in rows if row.verdict != "pass"]
+    assert all(told.endswith(f"({name})") for told, name in zip(said, (
+        "truncated", "rate", "file_lossy", "file_odd"), strict=True))  # fmt: skip
+    assert "44100 Hz, but the rate of the study is 48000 Hz; record the take again" in said[1]
+    assert said[3].startswith("the header leaves the length open")
+    assert "the content is OGG" in said[3]
+
+
 @pytest.mark.parametrize("name", CHECKS)
 def test_every_check_has_its_words(name):
     code = CHECKS[name].code
@@ -307,6 +352,6 @@ def test_every_check_has_its_words(name):
     assert advice != meaning
     row = quality.check(name, 12.5, CHECKS, channel="drive")
     if name != "readable":
-        assert meaning in say(quality.finding([row]))
+        assert name == "cut_off" or meaning in say(quality.finding([row]))
         assert "(drive)" in say(quality.finding([row]))
     assert say(row.source)
