@@ -10,7 +10,9 @@ and goes through `measure_taps`. Printed are one line a stroke and a summary; `s
 
     accepted     the tap at the stroke has modes
     frequency    the highest peak of the transform is one of ours, within 0.1 %; and ours that is
-                 strongest by energy, by initial amplitude, by its height in the transform is it
+                 strongest by energy, by initial amplitude, by its height in the transform is it;
+                 confirmed: the subspace has that peak as well; steady: it stays where it is when
+                 the ring begins later or ends earlier (those of clicks and rooms do not)
     lost         transform and subspace both find it within 20 dB, ours does not
     spurious     ours within 20 dB, with neither a peak of the transform nor a pole of the subspace
     decay        ours within 10 % where the subspace agrees with envelope or integral within 10 %;
@@ -22,6 +24,9 @@ and goes through `measure_taps`. Printed are one line a stroke and a summary; `s
 
 Two methods may both follow the room, and a single slope is not what a mode of two stages has: look
 at the disagreements before calling either side wrong.
+
+In a line ? stands for a peak that is not confirmed, ~ for one that is not steady, ! for a decay
+whose interval holds no method.
 
 Functions: read_list, scored, summary. Stroke, Matched.
 """
@@ -51,6 +56,7 @@ from tests.recorded.methods import (
     height_of,
     peaks,
     ring_of,
+    stays,
 )
 
 LISTS = Path(__file__).parent
@@ -105,6 +111,7 @@ class Stroke:
     seconds: float
     peak_hz: float  # of the transform
     confirmed: bool  # by the subspace
+    steady: bool  # the same in other stretches of the ring
     processor_s: float
     taps: int
     accepted: bool
@@ -164,6 +171,7 @@ def scored(samples: np.ndarray, rate_hz: float, *, file: str, kind: str, ahead: 
         seconds=len(samples) / rate_hz,
         peak_hz=float(found[0]) if len(found) else np.nan,
         confirmed=bool(both) and len(found) > 0 and both[0].frequency_hz == found[0],
+        steady=bool(len(found)) and stays(ring, rate_hz, float(found[0])),
         processor_s=took,
         taps=len(taps),
         accepted=tap is not None and tap.decays is not None,
@@ -254,10 +262,11 @@ def summary(strokes: list[Stroke]) -> str:
             f"frequency {name:13s} {_share(good, len(strokes))} of all, "
             f"{_share(good, len(accepted))} of the accepted"
         )
-    sure = [stroke for stroke in strokes if stroke.confirmed]
-    good = sum(abs(stroke.nearest) < CLOSE_ENOUGH for stroke in sure)
+    for name in ("confirmed", "steady"):
+        sure = [stroke for stroke in strokes if getattr(stroke, name)]
+        good = sum(abs(stroke.nearest) < CLOSE_ENOUGH for stroke in sure)
+        lines.append(f"  nearest, {name:10s} {_share(good, len(sure))}")
     lines += [
-        f"  confirmed by both  {_share(good, len(sure))}",
         f"lost                {_share(len(modes) - len(held), len(modes))}",
         f"spurious            {_share(sum(len(stroke.spurious) for stroke in few), within)}",
         f"decay within 10 %   {_within(errors, 0.10)}",
@@ -286,7 +295,8 @@ def _share(part: int, whole: int) -> str:
 
 def _line(stroke: Stroke) -> str:
     told = f"{'ok' if stroke.accepted else 'NO':2s} {stroke.processor_s:6.2f} s "
-    told += f"{stroke.peak_hz:8.1f} Hz{'' if stroke.confirmed else '?':1s} "
+    marks = f"{' ' if stroke.confirmed else '?'}{' ' if stroke.steady else '~'}"
+    told += f"{stroke.peak_hz:8.1f} Hz{marks} "
     if not stroke.accepted:
         return told + stroke.reason
     lost = sum(not np.isfinite(mode.ours) for mode in stroke.modes)
