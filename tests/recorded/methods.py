@@ -17,7 +17,7 @@ in ISO 3382-1:2009, 5.3.3 (backward integration, with the correction for noise) 
 
 Conventions: one channel; rates of decay in 1/s of the amplitude, nan where a method gives none.
 
-Functions: ring_of, peaks, stays, subspace_modes, decay_rates, agreed_modes. Mode.
+Functions: ring_of, peaks, staying, subspace_modes, decay_rates, agreed_modes. Mode.
 """
 
 from __future__ import annotations
@@ -114,18 +114,19 @@ def peaks(
     return ((found + shift) * f[1])[order], size[found][order]
 
 
-def stays(ring: np.ndarray, rate_hz: float, frequency_hz: float) -> bool:
-    """Whether a peak of the transform is where it was in a ring that begins later or ends earlier.
+def staying(ring: np.ndarray, rate_hz: float, frequencies_hz: np.ndarray) -> np.ndarray:
+    """Which peaks of the transform are where they were in a ring that begins later or ends earlier.
 
     The peaks of a short noise and of a room move, and those of a pitch that sinks; no mode can be
     held against them to a thousandth.
     """
     later = [ring[round(seconds * rate_hz) :] for seconds in LATER_S]
+    kept = np.ones(len(frequencies_hz), bool)
     for part in (*later, ring[: round(EARLIER * len(ring))]):
-        found = peaks(part, rate_hz)[0]
-        if not np.any(np.abs(found / frequency_hz - 1.0) < STAYS):
-            return False
-    return True
+        found = np.append(peaks(part, rate_hz)[0], np.inf)
+        off = np.abs(found[None, :] / np.asarray(frequencies_hz)[:, None] - 1.0)
+        kept &= off.min(axis=1) < STAYS
+    return kept
 
 
 def _band(ring: np.ndarray, rate_hz: float, low: float, high: float, guard: float):

@@ -12,7 +12,8 @@ and goes through `measure_taps`. Printed are one line a stroke and a summary; `s
     frequency    the highest peak of the transform is one of ours, within 0.1 %; and ours that is
                  strongest by energy, by initial amplitude, by its height in the transform is it;
                  confirmed: the subspace has that peak as well; steady: it stays where it is when
-                 the ring begins later or ends earlier (those of clicks and rooms do not)
+                 the ring begins later or ends earlier (those of clicks and rooms do not); the
+                 same word is used of every mode
     lost         transform and subspace both find it within 20 dB, ours does not
     spurious     ours within 20 dB, with neither a peak of the transform nor a pole of the subspace
     decay        ours within 10 % where the subspace agrees with envelope or integral within 10 %;
@@ -56,7 +57,7 @@ from tests.recorded.methods import (
     height_of,
     peaks,
     ring_of,
-    stays,
+    staying,
 )
 
 LISTS = Path(__file__).parent
@@ -81,6 +82,7 @@ class Matched:
     envelope: float
     integral: float
     bend: float
+    steady: bool = False
     ours_hz: float = np.nan
     ours: float = np.nan
     u: float = np.nan
@@ -171,7 +173,7 @@ def scored(samples: np.ndarray, rate_hz: float, *, file: str, kind: str, ahead: 
         seconds=len(samples) / rate_hz,
         peak_hz=float(found[0]) if len(found) else np.nan,
         confirmed=bool(both) and len(found) > 0 and both[0].frequency_hz == found[0],
-        steady=bool(len(found)) and stays(ring, rate_hz, float(found[0])),
+        steady=bool(len(found)) and bool(staying(ring, rate_hz, found[:1])[0]),
         processor_s=took,
         taps=len(taps),
         accepted=tap is not None and tap.decays is not None,
@@ -179,6 +181,9 @@ def scored(samples: np.ndarray, rate_hz: float, *, file: str, kind: str, ahead: 
     )
     top = heights[0] if len(found) else 1.0
     stroke.modes = [_matched(mode, stroke, ring, rate_hz, found, top) for mode in both]
+    kept = staying(ring, rate_hz, np.array([mode.frequency_hz for mode in both]))
+    for mode, steady in zip(stroke.modes, kept, strict=True):
+        mode.steady = bool(steady)
     if stroke.accepted:
         _compare(stroke, tap, onset + CONTACT_S, len(ring), rate_hz, anything)
     return stroke
@@ -267,7 +272,8 @@ def summary(strokes: list[Stroke]) -> str:
         good = sum(abs(stroke.nearest) < CLOSE_ENOUGH for stroke in sure)
         lines.append(f"  nearest, {name:10s} {_share(good, len(sure))}")
     lines += [
-        f"lost                {_share(len(modes) - len(held), len(modes))}",
+        f"lost                {_lost(modes)}",
+        f"  of the steady      {_lost([mode for mode in modes if mode.steady])}",
         f"spurious            {_share(sum(len(stroke.spurious) for stroke in few), within)}",
         f"decay within 10 %   {_within(errors, 0.10)}",
         f"  where it is straight {_within(errors[straight], 0.10)}",
@@ -283,6 +289,10 @@ def summary(strokes: list[Stroke]) -> str:
 
 def _holds(mode: Matched) -> bool:
     return abs(mode.ours - mode.agreed) <= 2.0 * mode.u + 0.05 * mode.agreed
+
+
+def _lost(modes: list[Matched]) -> str:
+    return _share(sum(not np.isfinite(mode.ours) for mode in modes), len(modes))
 
 
 def _within(errors: np.ndarray, most: float) -> str:
