@@ -269,7 +269,7 @@ def test_a_tap_figure_marks_every_sign_and_the_rooms_decay():
     sign = Sign(TapReason.BREAKS_OFF, 0.15, 500.0, 900.0, -23.0)
     taps = (
         Ringing(0.1, 0.9, "", ((172.0, -20.0, 0.8),), (sign,), Heard(0.4, 0.1, 12.0)),
-        Ringing(1.1, 1.9, note(TapReason.RING_CHANGES, after_ms=9.0, louder=True), (), (sign,)),
+        Ringing(1.1, 1.9, note(TapReason.SECOND_KNOCK, after_ms=9.0), (), (sign,)),
     )
     time_s = np.arange(0.0, 2.0, 0.004)
     level = np.where(time_s < 0.1, -80.0, -20.0)
@@ -280,7 +280,7 @@ def test_a_tap_figure_marks_every_sign_and_the_rooms_decay():
         assert marks == [("1", 0.15), ("2", 1.1), ("3", 0.15)]
         lines = foot.texts[0].get_text().split("\n")
         assert lines[0].startswith("1: the ring is cut off too soon (at 0.150 s, 500 to 900 Hz")
-        assert lines[1].startswith("2: refused: the ring changes 9 ms after the knock")
+        assert lines[1].startswith("2: refused: a second knock came 9 ms after the first")
         names = [text.get_text() for text in figure.legends[0].get_texts()]
         assert {"used", "not used", "the room, 0.40 s to −60 dB"} <= set(names)
         room = axes.lines[[line.get_label() for line in axes.lines].index(

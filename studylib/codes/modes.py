@@ -22,12 +22,6 @@ class TapReason(Code):
     NOT_NUMBERS = "taps.not_numbers"
 
 
-class Evidence(Code):
-    """What a ring shows beside its modes."""
-
-    SIGN = "modes.sign"  # what: a note; at_s, low_hz, high_hz, level_db
-
-
 class ModeReason(Code):
     """Why a take or a board lacks a mode."""
 
@@ -38,6 +32,12 @@ class ModeReason(Code):
     NO_DECAY = "modes.no_decay"
     ROOM_HIDES = "modes.room_hides"  # percent; direct_db, room_decay_s: where known
     UNKNOWN_BOARDS = "modes.unknown_boards"  # boards
+
+
+class Evidence(Code):
+    """What a tap shows beside its modes, with its time and band."""
+
+    SIGN = "modes.sign"  # what: a note; at_s, low_hz, high_hz, level_db
 
 
 class SweepReason(Code):
