@@ -278,6 +278,7 @@ def summary(strokes: list[Stroke]) -> str:
         f"decay within 10 %   {_within(errors, 0.10)}",
         f"  where it is straight {_within(errors[straight], 0.10)}",
         f"decay within 25 %   {_within(errors, 0.25)}",
+        f"ours over theirs    {1.0 + _middle(errors):.3f} in the median",
         f"interval, agreed    {_share(sum(_holds(mode) for mode in agreed), len(agreed))}"
         " hold the decay on which two methods agree, 5 % apart from it at most",
         f"excludes every method {_share(len(off), len(held))}, without a word {len(silent)}",
@@ -289,6 +290,10 @@ def summary(strokes: list[Stroke]) -> str:
 
 def _holds(mode: Matched) -> bool:
     return abs(mode.ours - mode.agreed) <= 2.0 * mode.u + 0.05 * mode.agreed
+
+
+def _middle(errors: np.ndarray) -> float:
+    return float(np.median(errors)) if len(errors) else np.nan
 
 
 def _lost(modes: list[Matched]) -> str:
