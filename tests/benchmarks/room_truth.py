@@ -25,6 +25,7 @@ from __future__ import annotations
 import inspect
 import sys
 import time
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
@@ -107,11 +108,13 @@ def rows_of(found: Heard, room: Room, *, noise_db: float, bounds: bool = True, *
         )
         rows.append(row)
         loudest = max(mode.amplitude for mode in modes)
+        most = max(_energy(mode) for mode in modes)
         for k, (mode, mate) in enumerate(zip(modes, mates, strict=True)):
             if mode.amplitude < loudest * 10 ** (-COUNTED_DB / 20):
                 continue
             one = {**labels, "stroke": stroke, "mode": k, "accepted": row["accepted"]}
             one |= {"true_hz": mode.frequency_hz, "true_loss": mode.loss, "found": mate is not None}
+            one["weak"] = _energy(mode) < most * 10 ** (-COUNTED_DB / 10)
             if room.ratio_db is not None:
                 rings = LN_1000 / (np.pi * mode.frequency_hz * mode.loss)
                 one["lasts"] = rings / max(decay_times_of(room, mode.frequency_hz))
@@ -126,6 +129,10 @@ def rows_of(found: Heard, room: Room, *, noise_db: float, bounds: bool = True, *
                 one |= {"misfit": bool(d.misfit[mate]), "close": bool(d.close[mate])}
             rows.append(one)
     return rows
+
+
+def _energy(mode: Mode) -> float:
+    return mode.amplitude**2 / (mode.frequency_hz * mode.loss)
 
 
 def matched(decays, modes: list[Mode]) -> tuple[list[int | None], int]:
@@ -212,8 +219,9 @@ def touched(rng, count: int) -> pd.DataFrame:
             found = measured(strokes, response(room, rng), rng, noise_db=noise_db,
                              through_air=not dry)  # fmt: skip
             labels = {"kind": kind, "ratio": ratio, "decay_time": room.decay_time_s, "case": i}
+            times = [(one.bounce or one.hand or (0.0,))[0] for one in strokes]
             rows += [
-                {**row, "touched": bad[row["stroke"]]}
+                {**row, "touched": bad[row["stroke"]], "at_s": times[row["stroke"]]}
                 for row in rows_of(found, room, noise_db=noise_db, bounds=False, **labels)
             ]
     return pd.DataFrame(rows)
@@ -405,8 +413,9 @@ def print_worst(modes: pd.DataFrame, count: int = 6) -> None:
     """The numbers that would be printed and are farthest outside their intervals."""
     shown = modes[modes["found"] & ~modes["hidden"]]
     times = ((shown["loss"] - shown["true_loss"]).abs() / shown["u"]).sort_values(ascending=False)
-    wanted = ("kind", "ratio", "decay_time", "case", "place", "stroke", "touched", "true_hz",
-              "true_loss", "lasts", "hz", "loss", "u", "u_place", "misfit", "close")  # fmt: skip
+    wanted = ("kind", "ratio", "decay_time", "case", "place", "stroke", "touched", "at_s",
+              "true_hz", "true_loss", "lasts", "hz", "loss", "u", "u_place", "misfit",
+              "close")  # fmt: skip
     worst = shown.loc[times.index[:count], [name for name in wanted if name in shown]]
     print("farthest from the truth, in u:")
     print(worst.assign(times_u=times.round(1)).to_string(index=False, float_format="%.4g"))
@@ -426,6 +435,7 @@ def print_places(rows: pd.DataFrame) -> None:
             "taps": len(taps),
             "refused": percent(~taps["accepted"].astype(bool)),
             "lost": percent(~kept["found"]),
+            "lost, by energy": percent(~kept.loc[~kept["weak"].astype(bool), "found"]),
             "spurious a mode": f"{taps['spurious'].sum() / max(len(kept), 1):.3f}",
             "hz off, median": f"{100 * (hz['hz'] / hz['true_hz'] - 1).abs().median():.4f} %",
             "hz off, 95 %": f"{100 * (hz['hz'] / hz['true_hz'] - 1).abs().quantile(0.95):.3f} %",
@@ -474,6 +484,18 @@ def print_touched(rows: pd.DataFrame) -> None:
             "s a tap": f"{part['spent_s'].median():.2f}",
         }
     show("touches (wanted: untouched refused at most 2 %, touched miss at most 5 %)", lines)
+    late = modes[modes["found"] & modes["touched"].astype(bool) & (modes["at_s"] > 0)]
+    lines = {
+        f"{kind}, {1000 * low:g} to {1000 * high:g} ms": {
+            "n": len(part), "miss": percent(~part["held"]),
+            "shown": percent(~part["hidden"]),
+            "shown, miss": percent(~part.loc[~part["hidden"], "held"]),
+        }
+        for kind in ("bounce", "hand")
+        for low, high in pairwise((0.004, 0.02, 0.06, 0.15, 0.5))
+        for part in [late[late["kind"].str.contains(kind) & late["at_s"].between(low, high)]]
+    }  # fmt: skip
+    show("touched, by when", lines)
     print(strokes.groupby(["kind", "touched", "reason"], sort=False).size().to_string())
     print_worst(modes, 12)
     seen = strokes[strokes["signs"] != ""]
