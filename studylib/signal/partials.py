@@ -148,12 +148,15 @@ def _far_line(row: np.ndarray, nu: float, *, half: int, seconds: float) -> int:
     centre = round(nu)
     near = row[centre - wide - 1 : centre + wide + 2]
     hann = _power(near[1:-1] - 0.5 * (near[:-2] + near[2:]))
-    away = np.abs(np.arange(-wide, wide + 1))
-    background = float(np.median(hann[away > half]))
-    line = np.where((away > half) & (away <= most), hann, 0.0)
-    at = int(np.argmax(line))
-    least = max(FAR_PEAK * background, 0.5 * LEAST_POWER * float(hann[wide]))
-    return at - wide if line[at] > least else 0
+    below, above = hann[wide - most : wide - half], hann[wide + half + 1 : wide + most + 1]
+    highest = max(below.max(), above.max())
+    if highest <= 0.5 * LEAST_POWER * hann[wide]:
+        return 0
+    background = np.median(np.r_[hann[: wide - half], hann[wide + half + 1 :]])
+    if highest <= FAR_PEAK * background:
+        return 0
+    at = int(np.argmax(np.r_[below, above]))
+    return at - most if at < below.size else at - below.size + half + 1
 
 
 def as_they_stand(fit: Pass, seconds: float) -> Partials:

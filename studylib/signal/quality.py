@@ -315,15 +315,18 @@ def _unsteadiness(fit: ToneFit, index: int) -> tuple[float, float]:
 
 def _partials(fit: ToneFit, index: int) -> dict[str, float]:
     """How the fundamental's level moves, by its cause, and the power of what is no harmonic."""
-    partials, power = fit.partials, np.abs(fit.amplitude[index]) ** 2
-    kind, swing = partials.kind[index, 0], abs(float(partials.swing_db[index, 0]))
-    none = partials.no_harmonic[index] & fit.present[index]
-    none[0] &= kind == Kind.OFF  # where it beats, its own check says so
+    kind, none = int(fit.partials.kind[index, 0]), fit.partials.no_harmonic[index]
+    swing, foreign = abs(float(fit.partials.swing_db[index, 0])), 0.0
+    if none.any():
+        none = none & fit.present[index]
+        none[0] &= kind == Kind.OFF  # where it beats, its own check says so
+        power = np.abs(fit.amplitude[index]) ** 2
+        foreign = float(power[none].sum() / power.sum())
     return {
         "level_drift": swing if kind == Kind.DRIFTING else 0.0,
         "modulation": swing if kind == Kind.MODULATED else 0.0,
         "beating": swing if kind == Kind.BEATING else 0.0,
-        "inharmonic": decibels(float(power[none].sum() / power.sum())),
+        "inharmonic": decibels(foreign),
     }
 
 
