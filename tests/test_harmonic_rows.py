@@ -10,6 +10,8 @@ import pytest
 import soundfile
 from scipy import signal
 
+from studylib.codes import code_of, fields_of
+from studylib.codes.takes import Unused
 from studylib.measure import measure_batch
 from studylib.sheets import read_study
 from tests.small_study import TONE_HZ, Plan, write_small_study
@@ -66,6 +68,34 @@ def test_a_tone_gives_all_its_harmonics_with_phases(folder):
     ratio = amplitude[1] / drives[1]
     assert ratio == pytest.approx(0.4 * np.exp(0.8j), rel=1e-3)
     assert found["frequency_hz"].tolist() == pytest.approx([TONE_HZ * k for k in range(1, 6)])
+
+
+def test_a_partial_off_its_multiple_is_no_harmonic(folder):
+    phi = 2 * np.pi * TONE_HZ * T
+    drive = 0.2 * np.cos(phi) + 0.01 * np.cos(2 * phi) + 0.01 * np.cos(3 * phi)
+    # 0.7 Hz above the third harmonic; the third is in the drive as it should be.
+    foreign = 2 * np.pi * (3 * TONE_HZ + 0.7) * T
+    response = 0.1 * np.cos(phi) + 0.004 * np.cos(2 * phi) + 0.003 * np.cos(foreign)
+    add(folder, "own", "tone", stereo(response, drive), specimen="lar1", mount=2, repeat=1,
+        tone_hz=TONE_HZ)  # fmt: skip
+    found, amplitude = rows_of(folder, "own")
+    assert found["usable"].tolist() == [True, True, False, True, True]
+    assert abs(amplitude[2]) == pytest.approx(0.003, rel=1e-2)
+    cents = 1200 * np.log2(1 + 0.7 / (3 * TONE_HZ))
+    assert found["off_cents"].iloc[2] == pytest.approx(cents, abs=0.02)
+    assert found["off_u_cents"].iloc[2] < 0.02
+    assert np.abs(found["off_cents"].iloc[:2]).max() < 0.01
+    whole = measure_batch(read_study(folder), "day1")
+    rows = whole.quality[
+        (whole.quality["take"] == "own") & (whole.quality["check"] == "inharmonic")
+    ]
+    assert dict(zip(rows["channel"], rows["verdict"], strict=True)) == {
+        "response": "warn",
+        "drive": "pass",
+    }
+    level = whole.features.set_index(["take", "feature"]).loc[("own", "tone.h3.level_db")]
+    assert code_of(level["reason"]) == Unused.OFF_MULTIPLE
+    assert fields_of(level["reason"])["cents"] == pytest.approx(cents, abs=0.02)
 
 
 def test_a_probe_tone_gives_its_own_frequency_alone(folder):

@@ -55,6 +55,9 @@ BETTER = 0.4  # of what another model leaves: one that leaves less is preferred
 LEAST_DB = 0.1  # a level that moves by less is steady
 SWING_DB = 1.0  # by beating: beyond, no level is given
 DRIFT_DB = 6.0  # from start to end, to twice or half the amplitude: beyond, no level is given
+FEW = 3  # harmonics: where no more stand at the multiples, a stiff string is looked for
+MOST_STIFF = 0.01  # B; the highest strings of a piano reach it
+SERIES_POWER = 1e-4  # of the fundamental's, that the partials of a string have
 MAINS_WANDER = 5e-4  # of the mains' frequency: 0.025 Hz at 50 Hz, and its multiples with it
 CLEARLY = 0.02  # of it: a model that leaves less needs no rival
 LEAST_APART = 0.6  # bins: closer lines look like one that drifts
@@ -131,9 +134,51 @@ def suspects(spectrum: np.ndarray, fit: Pass, *, seconds: float) -> np.ndarray:
     three = power[:, 0, :-2] + power[:, 0, 1:-1] + power[:, 0, 2:]
     peak = three.max(axis=1) * width > PEAK * first
     found[:, 0] |= peak & (first > LEAST_POWER * size[:, 0])
-    found[:, 0] |= [
-        _far_line(row, fit.place.nu, half=half, seconds=seconds) != 0 for row in spectrum
-    ]
+    for c, row in enumerate(spectrum):
+        found[c, 0] |= _far_line(row, fit.place.nu, half=half, seconds=seconds) != 0
+        found[c, 1:4] |= _stiff_string(row, fit, c) is not None
+    return found
+
+
+def _stiff_string(row: np.ndarray, fit: Pass, channel: int) -> np.ndarray | None:
+    """(K,) places of a stiff string's partials, NaN where none is found; None for no such string.
+
+    Looked for where next to nothing stands at the multiples: B of f_k = k f sqrt(1 + B k^2) is
+    tried until partials 2 to 4 all stand out at their places, then followed upwards.
+    """
+    nu, count, half = fit.place.nu, fit.bins.shape[0], fit.bins.shape[1] // 2
+    if count < 4 or (fit.heard[channel] > 0).sum() > FEW or 5.0 * nu > row.size:
+        return None
+    k = np.arange(1, count + 1)
+    b = np.arange(1.0 / (3.0 * nu), MOST_STIFF, 1.0 / (30.0 * nu))  # steps: 1 bin of partial 4
+    if not b.size:
+        return None
+
+    def power(places: np.ndarray) -> np.ndarray:
+        bins = np.rint(places).astype(int)
+        return _power(row[bins] - 0.5 * (row[bins - 1] + row[bins + 1]))
+
+    def places(b: np.ndarray, k: np.ndarray) -> np.ndarray:
+        return nu * k * np.sqrt((1.0 + b * k**2) / (1.0 + b))
+
+    low = power(places(b[:, None], k[1:4]))
+    enough = SERIES_POWER * power(np.array([nu]))[0]
+    if (low.max(axis=0) < enough).any():
+        return None
+    clear = low.min(axis=1) > max(FAR_PEAK * float(np.median(low)), enough)
+    if not clear.any():
+        return None
+    stiff, found = (
+        float(b[np.argmax(np.where(clear, low.min(axis=1), 0.0))]),
+        np.full(count, np.nan),
+    )
+    for i in range(1, count):
+        at = float(places(np.array(stiff), k[i]))
+        if at + half + NEAR + 2 > row.size or at - k[i] * nu > nu / 2.0 - half - 2:
+            break
+        found[i] = joint_fit.peaks(row, np.array([at]), NEAR)[0]
+        stretch = (found[i] / (k[i] * nu)) ** 2
+        stiff = (stretch - 1.0) / (k[i] ** 2 - stretch)
     return found
 
 
@@ -208,8 +253,9 @@ def resolve(
         fit.half_amplitude[c], fit.rest[c] = free.lines.half_amplitude[0], free.lines.rest[0]
         fit.noise[c] = free.noise
         offset[c] = free.place - np.rint(free.place)
-        found.off_hz[c, mine] = (free.place - multiple)[mine] / seconds
-        found.u_off_hz[c, mine] = free.u[mine] / seconds
+        told = mine | (fit.heard[c] > 0)
+        found.off_hz[c, told] = (free.place + free.step - multiple)[told] / seconds
+        found.u_off_hz[c, told] = free.u[told] / seconds
         found.kind[c, mine & (np.abs(free.place - multiple) > OFF_BINS)] = Kind.OFF
     turn = np.pi * fit.place.delta * np.arange(1, alone.shape[1] + 1)
     for c, i in np.argwhere(suspects(spectrum, fit, seconds=seconds)):
@@ -230,11 +276,12 @@ def resolve(
 
 @dataclass(frozen=True)
 class _Own:
-    """Each partial's own place with its uncertainty, and whether it stands out; all (C, K)."""
+    """Each partial's own place, its uncertainty, whether it stands out, and its power; (C, K)."""
 
     place: np.ndarray
     u: np.ndarray
     heard: np.ndarray
+    power: np.ndarray
 
     def away(self, nu: float) -> np.ndarray:
         """bool (C, K): farther from the multiple of a fundamental than its level bears."""
@@ -250,11 +297,19 @@ def _apart(
     k = multiple / fit.place.nu
     present = fit.heard > 0
     weight = np.where(present, fit.heard, np.inf)
-    own = _Own(k * (fit.place.nu + fit.pull / weight), k * np.sqrt(0.5 / weight), present.copy())
+    own = _Own(
+        k * (fit.place.nu + fit.pull / weight), k * np.sqrt(0.5 / weight), present.copy(),
+        _power(fit.half_amplitude),
+    )  # fmt: skip
     look = {"n": n, "half": half}
     most = int((fit.place.nu - half - 2) / 2)  # farther, a line would be the next harmonic's
     near = np.where(suspect, min(NEAR, most), 0)
-    _look(spectrum, fit, own, np.tile(multiple, (len(own.place), 1)), near, **look)
+    around = np.tile(multiple, (len(own.place), 1))
+    for c, row in enumerate(spectrum):
+        string = _stiff_string(row, fit, c)
+        if string is not None:
+            around[c], near[c] = np.where(np.isnan(string), multiple, string), min(NEAR, most)
+    _look(spectrum, fit, own, around, near, **look)
     alone = _outside(own)
     # Hum where the joint fit reads no harmonic is no partial and spoils no level.
     hum = np.zeros_like(alone)
@@ -263,8 +318,8 @@ def _apart(
         for hz in own.place[alone] / seconds
     ]
     if (alone & ~hum).sum() >= SEVERAL:
-        farther = np.where(alone | ~own.heard, min(half, most), 0)
-        _look(spectrum, fit, own, np.tile(multiple, (len(own.place), 1)), farther, **look)
+        farther = np.where(~own.heard, min(half, most), 0)
+        _look(spectrum, fit, own, around, farther, **look)
         return _outside(own), own
     return alone & (present | ~hum), own
 
@@ -289,20 +344,23 @@ def _look(
         clear = free & (size > STANDS_OUT * found.noise)
         clear &= np.abs(found.place - around[c]) < reach[c] + 0.5
         own.place[c, clear], own.u[c, clear] = found.place[clear], found.u[clear]
+        own.power[c, clear] = size[clear]
         own.heard[c, free] = clear[free]
 
 
 def _outside(own: _Own) -> np.ndarray:
     """bool (C, K): heard, and not on the fundamental on which most partials agree.
 
-    Every partial in turn proposes a fundamental; of equals the lowest partial's is taken.
+    Every partial in turn proposes a fundamental; of equals the lowest partial's is taken. A vote
+    counts as the root of its amplitude, so that two faint lines never outvote a strong tone.
     """
     i, channel = np.nonzero(own.heard.T)
     if i.size:
         place, u, k = own.place[channel, i], own.u[channel, i], i + 1
         room = np.maximum(OWN_BINS, SURE * u)
         on = np.abs(place - k * (place / k)[:, None]) < room
-        best = on[np.argmax(on.sum(axis=1))]
+        share = (own.power / np.maximum(own.power.max(axis=1), 1e-300)[:, None]) ** 0.25
+        best = on[np.argmax(on @ share[channel, i])]
         # The fundamental of all who agree is known better than any single proposal.
         weight = np.where(best, (k / u) ** 2, 0.0)
         return own.heard & own.away((weight * place / k).sum() / weight.sum())
@@ -321,9 +379,13 @@ def _common(own: _Own, members: np.ndarray) -> Place | None:
 
 @dataclass(frozen=True)
 class _Free:
-    """Sinusoids of one channel at places (K,) of their own, with uncertainties in bins."""
+    """Sinusoids of one channel at places (K,) of their own, with uncertainties in bins.
+
+    step : where each would go from its place.
+    """
 
     place: np.ndarray
+    step: np.ndarray
     u: np.ndarray
     lines: Lines
     noise: np.ndarray
@@ -344,12 +406,12 @@ class _Free:
             a, slope = lines.half_amplitude[0], 2 * np.pi * lines.q
             strength = np.maximum(_power(a) * _power(slope).sum(axis=1), 1e-300)
             step = (a.conj() * (lines.rest[0] * slope.conj()).sum(axis=1)).real / strength
-            step = np.where(free, np.clip(step, -0.3, 0.3), 0.0)
-            if not more or np.abs(step).max() < 1e-4:
+            move = np.where(free, np.clip(step, -0.3, 0.3), 0.0)
+            if not more or np.abs(move).max() < 1e-4:
                 break
-            place = np.clip(place + step, start - 1.0, start + 1.0)
+            place = np.clip(place + move, start - 1.0, start + 1.0)
         noise = _power(lines.rest[0]).sum(axis=1) / (bins.shape[1] - 1.5)
-        return cls(place, np.sqrt(0.5 * noise / strength) + LEAST_U, lines, noise)
+        return cls(place, step, np.sqrt(0.5 * noise / strength) + LEAST_U, lines, noise)
 
 
 # What a single sinusoid leaves

@@ -11,6 +11,8 @@ frequencies, all together. At 80 dB over the noise they are good to 0.02 cents a
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 import soundfile
@@ -27,6 +29,7 @@ from studylib.signal.tone import fit_tone, join_fits, record_length
 from studylib.words import say
 from tests.signal.tones import harmonic_tone, phase
 
+STRING = Path(__file__).parents[1] / "reference" / "strokes" / "guit_harmonics.flac"
 RATE, F = 24_000, 172.3
 K = np.arange(1, 11)
 LEVEL_DB = -2.0 * K
@@ -67,25 +70,25 @@ def _level_db(fit):
     return 20.0 * np.log10(np.abs(fit.amplitude[0]))
 
 
-def _peaks_and_levels(x, near_hz):
+def _peaks_and_levels(x, near_hz, rate=RATE):
     """The reference: (Hz, dB) of the partials nearest to frequencies known to 10 cents."""
     n = len(x)
     size = np.abs(np.fft.rfft(x * np.hanning(n), 16 * n))
-    step = RATE / (16 * n)
+    step = rate / (16 * n)
     at = []
     for f in near_hz:
         low = int(f * 0.994 / step)
         k = low + int(np.argmax(size[low : int(f * 1.006 / step) + 2]))
         left, middle, right = np.log(size[k - 1 : k + 2])
         at.append((k + 0.5 * (left - right) / (left - 2.0 * middle + right)) * step)
-    angle = np.outer(np.arange(n), 2.0 * np.pi * np.array(at) / RATE)
+    angle = np.outer(np.arange(n), 2.0 * np.pi * np.array(at) / rate)
     columns = np.hstack([np.cos(angle), np.sin(angle)])
     c = np.linalg.lstsq(columns, x, rcond=None)[0]
     return np.array(at), 20.0 * np.log10(np.hypot(c[: len(at)], c[len(at) :]))
 
 
 @pytest.mark.parametrize("seconds", [0.8, 4.0])
-@pytest.mark.parametrize("b", [2e-5, 1e-4, 4e-4])
+@pytest.mark.parametrize("b", [2e-5, 1e-4, 1e-3])
 def test_a_stiff_string_is_no_harmonic_series(b, seconds):
     t = _times(seconds)
     truth = K * F * np.sqrt(1.0 + b * K**2)
@@ -266,6 +269,20 @@ def test_eight_periods_say_nothing():
     assert not fit.partials.kind.any()
 
 
+def test_a_recorded_string_reads_as_single_sinusoids_do():
+    # A plucked string touched at a node, free of licence (README there): its partials 2 and 3
+    # lie 3.8 and 1.3 cents above the multiples, where they would read 9.9 and 7.1 dB low. They
+    # fall by 10 to 23 dB meanwhile, so that the two methods part by up to 0.1 cents and 0.1 dB.
+    x, rate = soundfile.read(STRING, start=8_820, frames=35_280)
+    fit = fit_tone(rfft(x)[None], n=x.size, rate_hz=rate, nominal_hz=492.0, harmonics=3)
+    peaks, level = _peaks_and_levels(x, 492.24 * np.arange(1, 4), rate)
+    found = fit.frequency_hz * np.arange(1, 4) + fit.partials.off_hz[0]
+    assert np.abs(1200 * np.log2(found / peaks)).max() < 0.15
+    assert np.abs(_level_db(fit) - level).max() < 0.15
+    assert _cents(fit)[1:].tolist() == pytest.approx([3.8, 1.3], abs=0.15)
+    assert fit.partials.kind[0].tolist() == [Kind.DRIFTING, Kind.OFF, Kind.OFF]
+
+
 def _recorded(tmp_path, x):
     path = tmp_path / "take.wav"
     soundfile.write(path, 0.3 * x, RATE, subtype="FLOAT")
@@ -278,7 +295,7 @@ def test_what_is_no_harmonic_is_said_in_the_table_of_features(tmp_path):
     found = _recorded(tmp_path, _sum(frequencies, _times(0.9)))
     row = found.loc["tone.h10.rel_db"]
     assert not row["usable"]
-    assert "cents above 10 times the tone: it is no harmonic" in row["reason"]
+    assert "cents above 10 times the tone, so that it does not count" in row["reason"]
     assert row["value"] == pytest.approx(LEVEL_DB[9] - LEVEL_DB[0], abs=0.01)
     assert found.loc["tone.h9.rel_db", "usable"]
     # A hundredth of the harmonics' power decides nothing about their sum.
