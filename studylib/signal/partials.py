@@ -5,11 +5,7 @@ second source does not: its partial lies off the multiple, or two of them share 
 read at the multiple is wrong. So what the joint fit leaves near each harmonic is looked at. Where
 something stands out there, the partial is fitted at a frequency of its own; the fundamental on
 which most partials agree is kept, and those that do not lie on it are fitted alone. What such a
-single sinusoid still leaves is held against three models with the freedom of the others:
-
-    drift        level and frequency change one way (a complex parabola in time)
-    beating      a second sinusoid close by: one line beside the partial
-    modulation   two lines, as far above as below and equally strong
+single sinusoid still leaves is named: drift, beating or modulation.
 
 An exact harmonic tone leaves noise; nothing is then fitted again and nothing changes.
 
@@ -17,63 +13,30 @@ Conventions: C channels, K harmonics, B bins around each; frequencies in bins of
 `Partials` gives them in hertz; a record of fewer than some 20 periods tells nothing here.
 
 Functions: suspects, resolve, as_they_stand, join.
-Source: least squares of one sinusoid with unknown frequency (IEEE Std 1057); the sidebands of a
-modulated sine are any textbook's.
+Source: own_places.py and unsteady.py name theirs.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from enum import IntEnum
-from functools import lru_cache
-from operator import itemgetter
-from typing import NamedTuple
 
 import numpy as np
 
-from studylib.signal import joint_fit, kernels
-from studylib.signal.joint_fit import Lines, Pass, Place
-from studylib.signal.noise import distance_from_mains
+from studylib.signal import joint_fit, own_places
+from studylib.signal.joint_fit import Pass
+from studylib.signal.own_places import NEAR, PASSES, SURE, Free
+from studylib.signal.unsteady import LEAST_POWER, Kind, far_line, far_named, named, power
+
+__all__ = ["Kind", "Partials", "as_they_stand", "join", "resolve", "suspects"]
 
 LEAST_HALF = 8  # bins each side of a harmonic, below which neighbours hide what is looked for
-NEAR = 3  # bins within which a partial off its multiple spoils the level that is read there
 NEAR_F = 5.0  # mean power of those bins over that of the others; noise exceeds it once in 1e5
 PEAK = 13.5  # power of the highest three bins over the mean: noise exceeds it 4 times in 1e4 fits
-FAR_HZ = 30.0  # how fast a modulation of the fundamental is looked for
-FAR_PEAK = 25.0  # power over the median, which noise exceeds less than once in 1e4 fits
-LEAST_POWER = 3e-4  # of the partial: what is left of a level that moves by 0.26 dB each way
-OWN_BINS = 0.085  # a sinusoid so far off its place would read 0.1 dB low: it is fitted alone
 OFF_BINS = 0.15  # and 0.3 dB low: it is no harmonic
-SURE = 5.0  # standard uncertainties beyond which a deviation counts: 40 are looked at in a take
-STANDS_OUT = 20.0  # power over the noise of a line that was looked for
-LEAST_U = 1e-9  # bins: no record is free of noise
-PASSES = 8
-SEVERAL = 2  # partials off their multiples, from which the others are looked for farther away
-EXPLAINED = 0.35  # of what a single sinusoid leaves: a model that leaves more explains nothing
-BETTER = 0.4  # of what another model leaves: one that leaves less is preferred
 LEAST_DB = 0.1  # a level that moves by less is steady
 SWING_DB = 1.0  # by beating: beyond, no level is given
 DRIFT_DB = 6.0  # from start to end, to twice or half the amplitude: beyond, no level is given
-FEW = 3  # harmonics: where no more stand at the multiples, a stiff string is looked for
-MOST_STIFF = 0.01  # B; the highest strings of a piano reach it
-SERIES_POWER = 1e-4  # of the fundamental's, that the partials of a string have
-MAINS_WANDER = 5e-4  # of the mains' frequency: 0.025 Hz at 50 Hz, and its multiples with it
-CLEARLY = 0.02  # of it: a model that leaves less needs no rival
-LEAST_APART = 0.6  # bins: closer lines look like one that drifts
-LAST_DB = 60.0  # stands for a level that vanishes
-TIMES = 128  # instants at which a model is drawn over the record
-TAU = (np.arange(TIMES) + 0.5) / TIMES - 0.5
-
-
-class Kind(IntEnum):
-    """What a partial is."""
-
-    HARMONIC = 0  # or nothing that stands out
-    OFF = 1  # a single partial beside the multiple
-    BEATING = 2
-    MODULATED = 3
-    DRIFTING = 4
 
 
 @dataclass(frozen=True)
@@ -112,10 +75,6 @@ class Partials:
         return octave * np.log1p(self.off_hz / multiple), octave * self.u_off_hz / multiple
 
 
-def _power(z: np.ndarray) -> np.ndarray:
-    return z.real**2 + z.imag**2
-
-
 def suspects(spectrum: np.ndarray, fit: Pass, *, seconds: float) -> np.ndarray:
     """bool (C, K): more than noise is left near a harmonic, and it matters beside its power.
 
@@ -125,83 +84,19 @@ def suspects(spectrum: np.ndarray, fit: Pass, *, seconds: float) -> np.ndarray:
     half = width // 2
     if half < LEAST_HALF:
         return np.zeros(fit.noise.shape, dtype=bool)
-    size, power = _power(fit.half_amplitude) * fit.own_power, _power(fit.rest)
-    near = power[:, :, half - NEAR : half + NEAR + 1].sum(axis=2)
-    total, few = power.sum(axis=2), 2 * NEAR + 1
+    size, left = power(fit.half_amplitude) * fit.own_power, power(fit.rest)
+    near = left[:, :, half - NEAR : half + NEAR + 1].sum(axis=2)
+    total, few = left.sum(axis=2), 2 * NEAR + 1
     found = (near * (width - few) > NEAR_F * few * (total - near)) & (near > LEAST_POWER * size)
     # Modulation of the fundamental may lie farther out.
     first = total[:, 0]
-    three = power[:, 0, :-2] + power[:, 0, 1:-1] + power[:, 0, 2:]
+    three = left[:, 0, :-2] + left[:, 0, 1:-1] + left[:, 0, 2:]
     peak = three.max(axis=1) * width > PEAK * first
     found[:, 0] |= peak & (first > LEAST_POWER * size[:, 0])
     for c, row in enumerate(spectrum):
-        found[c, 0] |= _far_line(row, fit.place.nu, half=half, seconds=seconds) != 0
-        found[c, 1:4] |= _stiff_string(row, fit, c) is not None
+        found[c, 0] |= far_line(row, fit.place.nu, half=half, seconds=seconds) != 0
+        found[c, 1:4] |= own_places.stiff_string(row, fit, c) is not None
     return found
-
-
-def _stiff_string(row: np.ndarray, fit: Pass, channel: int) -> np.ndarray | None:
-    """(K,) places of a stiff string's partials, NaN where none is found; None for no such string.
-
-    Looked for where next to nothing stands at the multiples: B of f_k = k f sqrt(1 + B k^2) is
-    tried until partials 2 to 4 all stand out at their places, then followed upwards.
-    """
-    nu, count, half = fit.place.nu, fit.bins.shape[0], fit.bins.shape[1] // 2
-    if count < 4 or (fit.heard[channel] > 0).sum() > FEW or 5.0 * nu > row.size:
-        return None
-    k = np.arange(1, count + 1)
-    b = np.arange(1.0 / (3.0 * nu), MOST_STIFF, 1.0 / (30.0 * nu))  # steps: 1 bin of partial 4
-    if not b.size:
-        return None
-
-    def power(places: np.ndarray) -> np.ndarray:
-        bins = np.rint(places).astype(int)
-        return _power(row[bins] - 0.5 * (row[bins - 1] + row[bins + 1]))
-
-    def places(b: np.ndarray, k: np.ndarray) -> np.ndarray:
-        return nu * k * np.sqrt((1.0 + b * k**2) / (1.0 + b))
-
-    low = power(places(b[:, None], k[1:4]))
-    enough = SERIES_POWER * power(np.array([nu]))[0]
-    if (low.max(axis=0) < enough).any():
-        return None
-    clear = low.min(axis=1) > max(FAR_PEAK * float(np.median(low)), enough)
-    if not clear.any():
-        return None
-    stiff, found = (
-        float(b[np.argmax(np.where(clear, low.min(axis=1), 0.0))]),
-        np.full(count, np.nan),
-    )
-    for i in range(1, count):
-        at = float(places(np.array(stiff), k[i]))
-        if at + half + NEAR + 2 > row.size or at - k[i] * nu > nu / 2.0 - half - 2:
-            break
-        found[i] = joint_fit.peaks(row, np.array([at]), NEAR)[0]
-        stretch = (found[i] / (k[i] * nu)) ** 2
-        stiff = (stretch - 1.0) / (k[i] ** 2 - stretch)
-    return found
-
-
-def _far_line(row: np.ndarray, nu: float, *, half: int, seconds: float) -> int:
-    """Bins from the fundamental to the strongest line beside it, beyond `half` up to FAR_HZ.
-
-    0 where none stands out of the background or matters. row : `rfft` of one channel.
-    """
-    wide, most = int(nu / 2), int(min(FAR_HZ * seconds, nu / 2))
-    if most < half + NEAR:
-        return 0
-    centre = round(nu)
-    near = row[centre - wide - 1 : centre + wide + 2]
-    hann = _power(near[1:-1] - 0.5 * (near[:-2] + near[2:]))
-    below, above = hann[wide - most : wide - half], hann[wide + half + 1 : wide + most + 1]
-    highest = max(below.max(), above.max())
-    if highest <= 0.5 * LEAST_POWER * hann[wide]:
-        return 0
-    background = np.median(np.r_[hann[: wide - half], hann[wide + half + 1 :]])
-    if highest <= FAR_PEAK * background:
-        return 0
-    at = int(np.argmax(np.r_[below, above]))
-    return at - most if at < below.size else at - below.size + half + 1
 
 
 def as_they_stand(fit: Pass, seconds: float) -> Partials:
@@ -236,12 +131,12 @@ def resolve(
     partials : what they are.
     offset : (C,), bins from the middle one of its own to where the fundamental was read.
     """
-    alone, own = _apart(spectrum, fit, suspect, n=n, half=half, seconds=seconds)
+    alone, own = own_places.apart(spectrum, fit, suspect, n=n, half=half, seconds=seconds)
     if alone.any():
+        place = own_places.common(own, ~alone) or fit.place
         fit = joint_fit.settle(
-            spectrum, _common(own, ~alone) or fit.place, n=n, count=alone.shape[1], half=half,
-            passes=PASSES, alone=alone,
-        )  # fmt: skip
+            spectrum, place, n=n, count=alone.shape[1], half=half, passes=PASSES, alone=alone
+        )
         alone |= own.heard & own.away(fit.place.nu)
     found = as_they_stand(fit, seconds)
     multiple = np.arange(1, alone.shape[1] + 1) * fit.place.nu
@@ -249,7 +144,7 @@ def resolve(
     for c in np.flatnonzero(alone.any(axis=1)):
         mine = alone[c]
         at = np.where(mine, own.place[c], multiple)
-        free = _Free.fitted(spectrum[c : c + 1], fit, at, mine, n=n, half=half)
+        free = Free.fitted(spectrum[c : c + 1], fit, at, mine, n=n, half=half)
         fit.half_amplitude[c], fit.rest[c] = free.lines.half_amplitude[0], free.lines.rest[0]
         fit.noise[c] = free.noise
         offset[c] = free.place - np.rint(free.place)
@@ -260,300 +155,19 @@ def resolve(
     turn = np.pi * fit.place.delta * np.arange(1, alone.shape[1] + 1)
     for c, i in np.argwhere(suspects(spectrum, fit, seconds=seconds)):
         a, rest = fit.half_amplitude[c, i], fit.rest[c, i]
-        named = _Left(a, rest, float(offset[c, i]), float(turn[i])).named(NEAR if i else half)
-        if i == 0 and named.kind == Kind.HARMONIC:
-            named = _far_named(spectrum[c : c + 1], fit.place, n=n, half=half, seconds=seconds)
-        if abs(named.swing_db) < LEAST_DB:
+        at = {"offset": float(offset[c, i]), "turn": float(turn[i])}
+        told = named(a, rest, **at, reach=NEAR if i else half)
+        if i == 0 and told.kind == Kind.HARMONIC:
+            told = far_named(spectrum[c : c + 1], fit.place, n=n, half=half, seconds=seconds)
+        if abs(told.swing_db) < LEAST_DB:
             continue
-        found.swing_db[c, i], found.apart_hz[c, i] = named.swing_db, named.apart / seconds
+        found.swing_db[c, i], found.apart_hz[c, i] = told.swing_db, told.apart / seconds
         # A second line weak enough to leave a level still shifts it.
-        fit.noise[c, i] += 0.5 * named.shift**2 * fit.own_power[i]
-        unsettled = named.kind == Kind.BEATING and named.swing_db > SWING_DB
+        fit.noise[c, i] += 0.5 * told.shift**2 * fit.own_power[i]
+        unsettled = told.kind == Kind.BEATING and told.swing_db > SWING_DB
         if unsettled or found.kind[c, i] != Kind.OFF:
-            found.kind[c, i] = named.kind
+            found.kind[c, i] = told.kind
     return fit, found, offset[:, 0]
-
-
-@dataclass(frozen=True)
-class _Own:
-    """Each partial's own place, its uncertainty, whether it stands out, and its power; (C, K)."""
-
-    place: np.ndarray
-    u: np.ndarray
-    heard: np.ndarray
-    power: np.ndarray
-
-    def away(self, nu: float) -> np.ndarray:
-        """bool (C, K): farther from the multiple of a fundamental than its level bears."""
-        multiple = nu * np.arange(1, self.place.shape[1] + 1)
-        return np.abs(self.place - multiple) > np.maximum(OWN_BINS, SURE * self.u)
-
-
-def _apart(
-    spectrum: np.ndarray, fit: Pass, suspect: np.ndarray, *, n: int, half: int, seconds: float
-) -> tuple[np.ndarray, _Own]:
-    """(bool (C, K): the partials off the fundamental that most agree on, all own places)."""
-    multiple = np.arange(1, suspect.shape[1] + 1) * fit.place.nu
-    k = multiple / fit.place.nu
-    present = fit.heard > 0
-    weight = np.where(present, fit.heard, np.inf)
-    own = _Own(
-        k * (fit.place.nu + fit.pull / weight), k * np.sqrt(0.5 / weight), present.copy(),
-        _power(fit.half_amplitude),
-    )  # fmt: skip
-    look = {"n": n, "half": half}
-    most = int((fit.place.nu - half - 2) / 2)  # farther, a line would be the next harmonic's
-    near = np.where(suspect, min(NEAR, most), 0)
-    around = np.tile(multiple, (len(own.place), 1))
-    for c, row in enumerate(spectrum):
-        string = _stiff_string(row, fit, c)
-        if string is not None:
-            around[c], near[c] = np.where(np.isnan(string), multiple, string), min(NEAR, most)
-    _look(spectrum, fit, own, around, near, **look)
-    alone = _outside(own)
-    # Hum where the joint fit reads no harmonic is no partial and spoils no level.
-    hum = np.zeros_like(alone)
-    hum[alone] = [
-        distance_from_mains(hz) < 1.0 / seconds + MAINS_WANDER * hz
-        for hz in own.place[alone] / seconds
-    ]
-    if (alone & ~hum).sum() >= SEVERAL:
-        farther = np.where(~own.heard, min(half, most), 0)
-        _look(spectrum, fit, own, around, farther, **look)
-        return _outside(own), own
-    return alone & (present | ~hum), own
-
-
-def _look(
-    spectrum: np.ndarray,
-    fit: Pass,
-    own: _Own,
-    around: np.ndarray,
-    reach: np.ndarray,
-    *,
-    n: int,
-    half: int,
-) -> None:
-    """Give partials the place of the strongest line within `reach` (C, K) bins of `around`."""
-    reach = np.where(around + reach + half + 2 < n // 2, reach, 0)
-    for c in np.flatnonzero((reach > 0).any(axis=1)):
-        free, start = reach[c] > 0, own.place[c].copy()
-        start[free] = joint_fit.peaks(spectrum[c], around[c, free], int(reach[c].max()))
-        found = _Free.fitted(spectrum[c : c + 1], fit, start, free, n=n, half=half)
-        size = _power(found.lines.half_amplitude[0]) * found.lines.own_power
-        clear = free & (size > STANDS_OUT * found.noise)
-        clear &= np.abs(found.place - around[c]) < reach[c] + 0.5
-        own.place[c, clear], own.u[c, clear] = found.place[clear], found.u[clear]
-        own.power[c, clear] = size[clear]
-        own.heard[c, free] = clear[free]
-
-
-def _outside(own: _Own) -> np.ndarray:
-    """bool (C, K): heard, and not on the fundamental on which most partials agree.
-
-    Every partial in turn proposes a fundamental; of equals the lowest partial's is taken. A vote
-    counts as the root of its amplitude, so that two faint lines never outvote a strong tone.
-    """
-    i, channel = np.nonzero(own.heard.T)
-    if i.size:
-        place, u, k = own.place[channel, i], own.u[channel, i], i + 1
-        room = np.maximum(OWN_BINS, SURE * u)
-        on = np.abs(place - k * (place / k)[:, None]) < room
-        share = (own.power / np.maximum(own.power.max(axis=1), 1e-300)[:, None]) ** 0.25
-        best = on[np.argmax(on @ share[channel, i])]
-        # The fundamental of all who agree is known better than any single proposal.
-        weight = np.where(best, (k / u) ** 2, 0.0)
-        return own.heard & own.away((weight * place / k).sum() / weight.sum())
-    return np.zeros(own.heard.shape, dtype=bool)
-
-
-def _common(own: _Own, members: np.ndarray) -> Place | None:
-    """Fundamental of the partials that agree; None when there are none."""
-    k = np.broadcast_to(np.arange(1, members.shape[1] + 1), members.shape)
-    use = members & own.heard
-    if not use.any():
-        return None
-    weight = (k[use] / own.u[use]) ** 2
-    return Place(float((weight * own.place[use] / k[use]).sum() / weight.sum()), 0.0)
-
-
-@dataclass(frozen=True)
-class _Free:
-    """Sinusoids of one channel at places (K,) of their own, with uncertainties in bins.
-
-    step : where each would go from its place.
-    """
-
-    place: np.ndarray
-    step: np.ndarray
-    u: np.ndarray
-    lines: Lines
-    noise: np.ndarray
-
-    @classmethod
-    def fitted(
-        cls, row: np.ndarray, fit: Pass, start: np.ndarray, free: np.ndarray, *, n: int, half: int
-    ) -> _Free:
-        """Let the `free` ones of one channel's partials move to where they fit best."""
-        place = start
-        turn = np.pi * fit.place.delta * np.arange(1, place.size + 1)
-        for more in range(PASSES, -1, -1):
-            bins = np.rint(place).astype(int)[:, None] + np.arange(-half, half + 1)
-            spill = joint_fit.spill_kernels(place, bins, n)
-            lines = joint_fit.lines_at(
-                kernels.centred_bins(row, bins, n), bins, place, turn, spill, n
-            )
-            a, slope = lines.half_amplitude[0], 2 * np.pi * lines.q
-            strength = np.maximum(_power(a) * _power(slope).sum(axis=1), 1e-300)
-            step = (a.conj() * (lines.rest[0] * slope.conj()).sum(axis=1)).real / strength
-            move = np.where(free, np.clip(step, -0.3, 0.3), 0.0)
-            if not more or np.abs(move).max() < 1e-4:
-                break
-            place = np.clip(place + move, start - 1.0, start + 1.0)
-        noise = _power(lines.rest[0]).sum(axis=1) / (bins.shape[1] - 1.5)
-        return cls(place, step, np.sqrt(0.5 * noise / strength) + LEAST_U, lines, noise)
-
-
-# What a single sinusoid leaves
-
-
-class _Named(NamedTuple):
-    """What one partial is: `swing_db` as in `Partials`, `apart` in bins; `shift`, by how much
-    (half an amplitude) a second line too weak to leave the level open may shift it."""
-
-    kind: Kind = Kind.HARMONIC
-    swing_db: float = 0.0
-    apart: float = np.nan
-    shift: float = 0.0
-
-
-def _fall_db(share: float) -> float:
-    """How far a level falls that loses this share of its amplitude."""
-    return min(-20.0 * float(np.log10(max(1.0 - share, 1e-9))), LAST_DB)
-
-
-def _drifting(shape: np.ndarray) -> _Named:
-    """A level that follows a polynomial in time: its straight line's rise over the take."""
-    level = 20.0 * np.log10(np.abs(TAU[:, None] ** np.arange(4) @ shape) + 1e-300)
-    change = float(TAU @ level / (TAU @ TAU))
-    return _Named(Kind.DRIFTING, min(max(change, -LAST_DB), LAST_DB))
-
-
-def _of_sides(lines: np.ndarray, rate: float) -> _Named:
-    """What lower line, partial and upper line, `rate` bins apart, are."""
-    lower, upper = np.conj(lines[0] / lines[1]), lines[2] / lines[1]
-    weak, strong = sorted((abs(lower), abs(upper)))
-    depth = weak + strong
-    shift = abs(lines[1]) * depth * abs(float(np.sinc(rate)))
-    if weak < 0.5 * strong or depth >= 1.0:
-        return _Named(Kind.BEATING, _fall_db(depth), rate, shift)
-    if abs(upper + lower) > abs(upper - lower):
-        return _Named(Kind.MODULATED, _fall_db(depth), rate, shift)
-    return _Named()  # a frequency that swings: the fundamental's `wander` tells
-
-
-def _far_named(row: np.ndarray, place: Place, *, n: int, half: int, seconds: float) -> _Named:
-    """What a line far from the fundamental makes of it: one alone beats, a pair modulates."""
-    far = _far_line(row[0], place.nu, half=half, seconds=seconds)
-    if not far:
-        return _Named()
-    rate = abs(float(joint_fit.peaks(row[0], np.array([place.nu + far]), 1)[0]) - place.nu)
-    around = place.nu + np.array([-rate, 0.0, rate])
-    bins = np.rint(around).astype(int)[:, None] + np.arange(-(half // 2), half // 2 + 1)
-    lines = joint_fit.lines_at(
-        kernels.centred_bins(row, bins, n), bins, around, np.full(3, np.pi * place.delta),
-        joint_fit.spill_kernels(around, bins, n), n,
-    )  # fmt: skip
-    # The ring of a knock is no line: one sinusoid leaves most of it.
-    left = _power(lines.rest[0]).sum(axis=1) / (_power(lines.half_amplitude[0]) * lines.own_power)
-    return _of_sides(lines.half_amplitude[0], rate) if left[::2].min() < EXPLAINED else _Named()
-
-
-@lru_cache(maxsize=16)
-def _sinusoids(rates: tuple[float, ...]) -> np.ndarray:
-    """(TIMES, G) sinusoids of so many periods over the record."""
-    return np.exp(2j * np.pi * np.array(rates) * TAU[:, None])
-
-
-class _Left:
-    """The bins of one partial, held against the models.
-
-    The models are drawn as functions of time over the record and brought to the bins, which is
-    exact for whatever changes slowly beside TIMES instants.
-    """
-
-    def __init__(self, a: complex, rest: np.ndarray, offset: float, turn: float) -> None:
-        self.bins = np.arange(rest.size) - rest.size // 2
-        self.tau = TAU
-        wave = np.exp(2j * np.pi * (offset - self.bins)[:, None] * self.tau)
-        self.to_bins = wave * np.exp(1j * turn * self.tau**2) / TIMES
-        self.rest = rest
-        self.y = rest + a * self.to_bins.sum(axis=1)
-
-    def named(self, reach: int) -> _Named:
-        """The model that tells, judged within `reach` bins of the partial."""
-        inside = np.abs(self.bins) <= reach
-        before = _power(self.rest[inside]).sum()
-        shape, drift = self._solved(self.to_bins @ self.tau[:, None] ** np.arange(4), inside)
-        if drift < CLEARLY * before:
-            return _drifting(shape)
-        rates = np.arange(1.0, min(reach + 1.0, float(self.bins[-1])), 0.1)
-        rate, sides, by_sides = self._sides(rates, inside)
-        apart, pair, by_two = self._two(rates, inside)
-        if min(drift, by_sides, by_two) > EXPLAINED * before:
-            return _Named()
-        if drift * BETTER < min(by_sides, by_two):
-            return _drifting(shape)
-        if by_sides < BETTER * by_two:
-            return _of_sides(sides[[3, 0, 2]], rate)
-        weak, strong = sorted(np.abs(pair).tolist())
-        shift = weak * abs(float(np.sinc(apart)))
-        return _Named(Kind.BEATING, _fall_db(weak / strong), apart, shift)
-
-    def _solved(self, columns: np.ndarray, inside: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Least squares on columns (..., B, p): coefficients (..., p), the power left inside."""
-        turned = columns.conj().swapaxes(-1, -2)
-        found = np.linalg.solve(turned @ columns, (turned @ self.y)[..., None])
-        left = self.y - (columns @ found)[..., 0]
-        return found[..., 0], _power(left[..., inside]).sum(axis=-1)
-
-    def _waves(self, rates: np.ndarray) -> np.ndarray:
-        """(B, G) bins of sinusoids `rates` bins from the partial."""
-        return self.to_bins @ _sinusoids(tuple(rates.tolist()))
-
-    def _with_carrier(self, *others: np.ndarray) -> np.ndarray:
-        """(G, B, 2 + others): the partial, free to move a little, and others beside it."""
-        carrier = self.to_bins @ (self.tau[:, None] ** np.arange(2))
-        lines = np.stack(others).transpose(2, 1, 0)
-        return np.concatenate([np.tile(carrier, (len(lines), 1, 1)), lines], axis=2)
-
-    def _sides(self, rates: np.ndarray, inside: np.ndarray) -> tuple[float, np.ndarray, float]:
-        """Two lines as far above as below: rate, coefficients (carrier, its slope, both), left."""
-        both = self._with_carrier(self._waves(rates), self._waves(-rates))
-        found, left = self._solved(both, inside)
-        best = int(np.argmin(left))
-        return float(rates[best]), found[best], float(left[best])
-
-    def _two(self, rates: np.ndarray, inside: np.ndarray) -> tuple[float, np.ndarray, float]:
-        """Two sinusoids at frequencies of their own: distance, amplitudes, what they leave."""
-        rates = np.concatenate([-rates[::-1], rates])
-        left = self._solved(self._with_carrier(self._waves(rates)), inside)[1]
-        starts = [(0.0, rates[np.argmin(left)]), (-0.4, 0.4), (-0.7, 0.7)]
-        return min((self._two_from(np.array(start), inside) for start in starts), key=itemgetter(2))
-
-    def _two_from(self, at: np.ndarray, inside: np.ndarray) -> tuple[float, np.ndarray, float]:
-        for _ in range(PASSES):
-            wave = np.exp(2j * np.pi * at * self.tau[:, None])
-            both = self.to_bins @ np.concatenate([wave, self.tau[:, None] * wave], axis=1)
-            found, _ = self._solved(both, inside)
-            step = (found[2:] / (found[:2] + 1e-300)).imag / (2.0 * np.pi)
-            at = at + np.clip(step, -0.2, 0.2)
-            if abs(at[1] - at[0]) < LEAST_APART:
-                return np.nan, found[:2], np.inf
-        found, left = self._solved(
-            self.to_bins @ np.exp(2j * np.pi * at * self.tau[:, None]), inside
-        )
-        return abs(float(at[1] - at[0])), found, float(left)
 
 
 def join(parts: Sequence[Partials], *, seconds: float) -> Partials:

@@ -8,7 +8,8 @@ is part of the model. Each harmonic is weighted by the noise found in its own bi
 
 What else spills into those bins (rumble, hum, a second tone) counts as noise there: it is in
 the stated uncertainties, and a harmonic must stand out of it. Wander of the frequency that is
-no linear drift costs harmonic k its level with k squared; quality.py's `wander` tells.
+no linear drift costs harmonic k its level with k squared; quality.py's `wander` tells. A source
+whose partials are no multiples of one frequency, or beat, is found by partials.py.
 
 Conventions: amplitudes are peak values in the unit of the samples; frequency and phases
 belong to the middle of the record; harmonics k = 1 .. K; x(t) = Re sum A_k exp(i k phi(t)).
