@@ -8,15 +8,16 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from studylib.codes import fields_of, note
+from studylib.codes import code_of, fields_of
 from studylib.codes.modes import ModeReason
-from studylib.codes.wood import WoodReason
 from studylib.modes import board_modes
 from studylib.modes.features import mode_feature_rows
 from studylib.modes.means import averaged, hidden_decays, over_places, tap_rows
+from studylib.wood import wood_features, wood_table
 from studylib.wood.boards import free_modes
 from tests.invented_modes import Study, invent
 from tests.test_mode_features import takes_of
+from tests.wood.bars import demo, demo_truth, numbered_modes
 
 ONE = Study(ladder=(170.0,), boards=1, mounts=1, takes=1, taps=3)
 
@@ -138,12 +139,30 @@ def test_the_loss_of_the_wood_holds_the_room_and_is_refused_with_it():
     shared = 0.08 * np.hypot(2 / 3, 1 / 3)
     assert row["loss_factor_u"] / 0.01 == pytest.approx(np.hypot(0.06 / np.sqrt(3), shared))
     assert row["hidden"] == ""
-    hidden = heard(replace(ONE, support="free"), own=0.01, room=0.2)
-    for table in (hidden, board_modes(hidden, invent(ONE)[1])):
-        row = free_modes(table).iloc[0]
-        assert np.isnan(row["loss_factor"])
-        assert row["hidden"] == note(ModeReason.ROOM_HIDES, **fields_of(row["hidden"]))
-        assert row["hidden"] != WoodReason.NO_FIRST_MODE
+
+
+@pytest.mark.parametrize("room", [0.02, 0.2])
+def test_the_loss_of_the_wood_is_refused_where_the_room_hides_it(room):
+    study = demo()
+    modes = numbered_modes(study, demo_truth())
+    modes["loss_factor_place_u"] = room * modes["loss_factor"]
+    modes["loss_factor_u"] = np.hypot(0.02, room) * modes["loss_factor"]
+    modes = modes.assign(direct_db=11.0, room_decay_s=0.42)
+    rows = wood_features(study, modes)
+    loss = rows[(rows["feature"] == "wood.loss_factor") & rows["specimen"].isin(modes["specimen"])]
+    specimens = study.specimen_table()
+    told = wood_table(study, board_modes(modes, specimens)).set_index(["specimen", "quantity"])
+    for row in loss.itertuples():
+        in_table = told.loc[(row.specimen, "wood.loss_factor")]
+        if room < 0.1:
+            assert row.usable
+            assert row.u / row.value == pytest.approx(np.hypot(0.02 / np.sqrt(3), room), rel=1e-6)
+        else:
+            assert code_of(row.reason) == code_of(in_table["note"]) == ModeReason.ROOM_HIDES
+            assert np.isnan(row.value)
+            assert np.isnan(in_table["value"])
+        modulus = rows.query("feature == 'wood.youngs_modulus_gpa'")
+    assert modulus[modulus["specimen"].isin(loss["specimen"])]["usable"].all()
 
 
 @pytest.mark.parametrize(("places", "room"), [(1, 0.1), (3, 0.1), (3, 0.15)])

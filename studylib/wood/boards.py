@@ -5,16 +5,16 @@ Class: `Board`. Functions: `assess`, `free_modes`.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
 
-from studylib.codes import has, note, several
-from studylib.codes.modes import ModeReason
+from studylib.codes import note, several
 from studylib.codes.wood import WoodReason
 from studylib.errors import InputError
-from studylib.modes.means import between_places, hidden_decays, own_squared, tap_rows
+from studylib.modes.means import between_places, own_squared
 from studylib.sheets import Specimen
 from studylib.sheets.settings import Wood
 from studylib.wood.beams import Bar, bar_of
@@ -66,35 +66,28 @@ class Board:
 _REASONS = ("size_reason", "reason", "loss_reason", "shear_reason")
 
 
-def free_modes(table: pd.DataFrame) -> pd.DataFrame:
+def free_modes(table: pd.DataFrame, *, hidden: Mapping[int, str] | None = None) -> pd.DataFrame:
     """Usable free modes with a number as means over taps: one row a mode number.
 
     `table` has the columns of `numbered` or of `board_modes`, of one board (and mount). A mean's
     uncertainty is that of the taps' own uncertainties and of their scatter, the larger, with the
-    room's part beside it; `hidden` is a note where the room hides the decay, and the loss factor is
-    then NaN.
+    room's part beside it.
+
+    hidden : notes by mode where the room hides the decay, whose loss factor is then NaN; they come
+        back in the column `hidden`.
     """
     columns = ["mode", *_NUMBERS, "hidden"]
     kept = table[(table["support"] == "free") & table["mode"].notna()]
     kept = kept[kept["frequency_hz"].notna() & (kept["frequency_hz"] > 0)]
     if "usable" in kept:
         kept = kept[kept["usable"].astype(bool)]
-    hidden = _hidden(kept)
-    rows = []
+    hidden, rows = hidden or {}, []
     for mode, taps in kept.groupby("mode", sort=True):
         frequency = _mean(taps["frequency_hz"], taps["frequency_u"])
         why = hidden.get(int(mode), "")
         loss = (np.nan, np.nan) if why else _mean(taps["loss_factor"], *_room_apart(taps))
         rows.append((mode, *frequency, *loss, why))
     return pd.DataFrame(rows, columns=columns).astype(dict.fromkeys(columns[:-1], float))
-
-
-def _hidden(modes: pd.DataFrame) -> dict[int, str]:
-    """Notes of the modes whose decay the room hides, by number."""
-    if "loss_factor_place_u" in modes:  # taps, of one mount
-        return {mode: why for (_, _, mode, _), why in hidden_decays(tap_rows(modes)).items()}
-    told = zip(modes["mode"], modes.get("reason", pd.Series("", modes.index)), strict=True)
-    return {int(mode): why for mode, why in told if has(why, ModeReason.ROOM_HIDES)}
 
 
 def _room_apart(taps: pd.DataFrame) -> tuple[pd.Series, float]:

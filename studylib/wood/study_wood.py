@@ -18,14 +18,16 @@ Functions: `wood_table`, `wood_features`, `wood_warnings`, `board_of`.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Mapping
 
 import numpy as np
 import pandas as pd
 
 from studylib import tables
 from studylib.codes import each, has, note, several
+from studylib.codes.modes import ModeReason
 from studylib.codes.wood import WoodMethod, WoodNote, WoodReason, WoodWarning
+from studylib.modes.means import hidden_decays, tap_rows
 from studylib.sheets import Specimen, Study, Take
 from studylib.wood import beams
 from studylib.wood.beams import bar_of, missing_sizes
@@ -66,7 +68,10 @@ _Row = tuple[str, float, str, float, str, str]
 def board_of(study: Study, specimen: Specimen, board_modes: pd.DataFrame) -> Board:
     """One board from its mean free modes in `board_modes`."""
     own = board_modes[board_modes["specimen"] == specimen.specimen]
-    return assess(specimen, free_modes(own), study.settings.wood)
+    free = own[own["support"] == "free"]
+    told = zip(free["mode"], free["reason"], strict=True)
+    hidden = {int(mode): why for mode, why in told if has(why, ModeReason.ROOM_HIDES)}
+    return assess(specimen, free_modes(own, hidden=hidden), study.settings.wood)
 
 
 def wood_table(study: Study, board_modes: pd.DataFrame) -> pd.DataFrame:
@@ -75,7 +80,8 @@ def wood_table(study: Study, board_modes: pd.DataFrame) -> pd.DataFrame:
     Parameters
     ----------
     board_modes : one row a specimen, support and mode number (columns specimen, support, mode,
-        frequency_hz, frequency_u, loss_factor, loss_factor_u at least); only free modes are used.
+        frequency_hz, frequency_u, loss_factor, loss_factor_u, reason at least); only free modes are
+        used.
 
     Returns
     -------
@@ -221,8 +227,7 @@ def wood_features(
 
     Parameters
     ----------
-    numbered : one row a mode of a tap with its number: columns specimen, mount, support, mode,
-        usable, frequency_hz, frequency_u, loss_factor, loss_factor_u at least.
+    numbered : the table `modes`, with its numbers; only free taps are used.
     batches : only rows of these batches; None for all.
 
     Returns
@@ -231,11 +236,17 @@ def wood_features(
     without any free tap has no rows of stiffness.
     """
     rows = []
+    hidden = hidden_decays(tap_rows(numbered))
     any_free = any(_is_free(take) for take in study.takes)
     for specimen in study.specimens:
         takes = [take for take in study.takes if take.specimen == specimen.specimen]
         if takes:
-            rows += _feature_rows(study, specimen, takes, numbered, any_free=any_free)
+            own = {
+                (mount, mode): why
+                for (name, support, mode, mount), why in hidden.items()
+                if (name, support) == (specimen.specimen, "free")
+            }
+            rows += _feature_rows(study, specimen, takes, numbered, own, any_free=any_free)
     table = tables.typed("features", rows)
     if batches is not None:
         table = table[table["batch"].isin(list(batches))].reset_index(drop=True)
@@ -251,9 +262,11 @@ def _feature_rows(
     specimen: Specimen,
     takes: list[Take],
     numbered: pd.DataFrame,
+    hidden: Mapping[tuple[int, int], str],
     *,
     any_free: bool,
 ) -> Iterator[tuple]:
+    """hidden : notes by mount and mode, of decays that the room hides."""
     wood, nothing = study.settings.wood, numbered.iloc[:0]
     board = assess(specimen, free_modes(nothing), wood)
     yield _feature_row(
@@ -265,7 +278,8 @@ def _feature_rows(
     own = numbered[numbered["specimen"] == specimen.specimen]
     for mount, take in first_of.items():
         why = note(WoodReason.NO_FREE_MODE_IN_MOUNT, mount=mount)
-        modes = free_modes(own[own["mount"] == mount])
+        lost = {mode: text for (at, mode), text in hidden.items() if at == mount}
+        modes = free_modes(own[own["mount"] == mount], hidden=lost)
         yield from _stiffness_features(specimen, take, assess(specimen, modes, wood, no_modes=why))
     if any_free and not first_of:
         why = WoodReason.NOT_TAPPED_FREE

@@ -80,6 +80,7 @@ def board_modes(study: Study, truth: pd.DataFrame, *, supports=("free",)) -> pd.
             1e-4 * truth.loc[s.specimen, f"free_mode{n}_hz"],
             truth.loc[s.specimen, f"loss_factor{n}"],
             0.02 * truth.loc[s.specimen, f"loss_factor{n}"],
+            "",
         )
         for s in study.specimens
         for support in supports
@@ -87,7 +88,7 @@ def board_modes(study: Study, truth: pd.DataFrame, *, supports=("free",)) -> pd.
     ]  # fmt: skip
     columns = [
         "specimen", "wood", "role", "support", "mode",
-        "frequency_hz", "frequency_u", "loss_factor", "loss_factor_u",
+        "frequency_hz", "frequency_u", "loss_factor", "loss_factor_u", "reason",
     ]  # fmt: skip
     return pd.DataFrame(rows, columns=columns)
 
@@ -96,5 +97,6 @@ def numbered_modes(study: Study, truth: pd.DataFrame, *, taps: int = 3) -> pd.Da
     """The same as modes of single taps, in the mount in which each board was tapped free."""
     mount = {t.specimen: t.mount for t in study.takes if t.support == "free"}
     table = board_modes(study, truth)
-    table = table.assign(mount=table["specimen"].map(mount), usable=True, reason="")
+    table = table.assign(mount=table["specimen"].map(mount), usable=True, kind="tap", place=1)
+    table = table.assign(take=table["specimen"] + "-free", level_db=-30.0, loss_factor_place_u=0.0)
     return pd.concat([table.assign(tap=tap) for tap in range(1, taps + 1)], ignore_index=True)
