@@ -49,6 +49,7 @@ class Method(Code):
     TOO_FEW = "methods.too_few"
     BELOW_NOISE = "methods.below_noise"  # share, woods: each with wood, below, judged
     HIDDEN = "methods.hidden"  # share, woods: the same
+    UNSETTLED = "methods.unsettled"  # share, woods: the same
 
 
 class Estimate(Code):
@@ -88,6 +89,7 @@ class ControlReason(Code):
     NO_MOUNTS = "control.no_mounts"
     BELOW_NOISE = "control.below_noise"
     HIDDEN = "control.hidden"
+    UNSETTLED = "control.unsettled"
     NOT_MEASURED = "control.not_measured"
     NOT_DETECTED = "control.not_detected"
 

@@ -17,5 +17,8 @@ class Unused(Code):
     EXCLUDED = "takes.excluded"  # reason: as takes.csv gives it, or ""
 
 
+UNSETTLED = (Unused.OFF_MULTIPLE, Unused.BEATS, Unused.DRIFTS)
+"""No level of a harmonic can be given."""
+
 ASIDE = (Unused.SET_ASIDE, Unused.EXCLUDED)
 """The take as a whole is not used."""

@@ -219,14 +219,18 @@ def _features(summary: Summary) -> list[str]:
     """What else than the board is in the features that were measured."""
     coverage = summary.comparison.coverage
     refused = coverage[~coverage["compared"].astype(bool)].drop_duplicates("feature")
-    hidden = refused["reason"].map(code_of) == Method.HIDDEN
-    quiet, muffled = (list(refused.loc[which, "feature"]) for which in (~hidden, hidden))
+    lost = refused["reason"].map(code_of)
+    quiet, muffled, unsettled = (
+        list(refused.loc[lost == why, "feature"])
+        for why in (Method.BELOW_NOISE, Method.HIDDEN, Method.UNSETTLED)
+    )
     known = [register.find(name) for name in coverage["feature"].unique()]
     sensed = any(_of_the_response(feature) for feature in known)
     distorted = [f.name for f in known if f.driver and f.harmonic is None]
     asked = (
         (quiet, note("summary.not_compared", features=quiet, share=MOST_BELOW_NOISE)),
         (muffled, note("summary.hidden", features=muffled, share=MOST_BELOW_NOISE)),
+        (unsettled, note("summary.unsettled", features=unsettled, share=MOST_BELOW_NOISE)),
         (distorted, note("summary.driver_in", features=distorted)),
         (any(f.drive_level for f in known), note("summary.level_or_drive", sensed=sensed)),
         (any(f.noise for f in known), "summary.whose_noise"),

@@ -24,7 +24,11 @@ from studylib.stats.mixed import Fitted, fit_features, second_opinion
 from studylib.stats.pairs import Pair
 from studylib.stats.samples import Sample, make_samples
 
-LOST = {"below": ControlReason.BELOW_NOISE, "hidden": ControlReason.HIDDEN}
+LOST = {
+    "below": ControlReason.BELOW_NOISE,
+    "hidden": ControlReason.HIDDEN,
+    "unsettled": ControlReason.UNSETTLED,
+}
 
 
 @dataclass(frozen=True)

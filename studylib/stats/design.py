@@ -3,7 +3,8 @@
 A feature whose value lies below the noise in some takes would be biased by dropping those
 takes, because they are the quiet ones. So if more than 5 % of any wood's takes of a feature lie
 below the noise, its woods are not compared on it. The same holds for decays that the room hides:
-they are the short ones. Takes set aside do not enter that share.
+they are the short ones, and for harmonics that something else in their place spoils: they are the
+weak ones. Takes set aside do not enter that share.
 
 Functions: `coverage_table`, `not_compared`, `wood_by_batch`, `confounded`.
 """
@@ -20,7 +21,11 @@ from studylib.codes.comparison import Method, Remark
 from studylib.stats.units import natural_key
 
 MOST_BELOW_NOISE = 0.05
-LEFT_OUT = {"below": Method.BELOW_NOISE, "hidden": Method.HIDDEN}  # takes that are not a sample
+LEFT_OUT = {  # takes that are not a sample
+    "below": Method.BELOW_NOISE,
+    "hidden": Method.HIDDEN,
+    "unsettled": Method.UNSETTLED,
+}
 
 
 def coverage_table(
@@ -38,9 +43,9 @@ def coverage_table(
     if counts is None:
         counts = pd.DataFrame(0, index=index, columns=[])
     counts = counts.reindex(
-        index=index, columns=["used", "below", "aside", "hidden", "other"], fill_value=0
+        index=index, columns=["used", *LEFT_OUT, "aside", "other"], fill_value=0
     ).astype(int)
-    judged = counts["used"] + counts["below"] + counts["hidden"]
+    judged = counts["used"] + counts[list(LEFT_OUT)].sum(axis=1)
     reasons: dict[str, str] = {}
     for state, code in LEFT_OUT.items():
         over = counts[state] > MOST_BELOW_NOISE * judged

@@ -9,6 +9,7 @@ A row counts as a single take's value of one feature. Its `state` is
     "below"  below the noise,
     "aside"  set aside or excluded,
     "hidden" a decay that the room hides,
+    "unsettled" no harmonic, or none with a single level,
     "other"  not usable for another reason.
 
 Functions: `tidy`, `mount_means`, `specimen_means`, `unit_means`, `with_places`,
@@ -25,7 +26,7 @@ import pandas as pd
 from studylib import register
 from studylib.codes import code_of
 from studylib.codes.modes import ModeReason
-from studylib.codes.takes import ASIDE, Unused
+from studylib.codes.takes import ASIDE, UNSETTLED, Unused
 from studylib.stats import scales
 
 MOUNT = ["specimen", "batch", "mount"]
@@ -93,10 +94,11 @@ def _state(rows: pd.DataFrame) -> np.ndarray:
     below = code.eq(Unused.BELOW_NOISE).to_numpy()
     aside = code.isin(ASIDE).to_numpy()
     hidden = code.eq(ModeReason.ROOM_HIDES).to_numpy()
+    unsettled = code.isin(UNSETTLED).to_numpy()
     finite = np.isfinite(rows["y"].to_numpy())
     return np.select(
-        [usable & finite, ~usable & below, ~usable & aside, ~usable & hidden],
-        ["used", "below", "aside", "hidden"],
+        [usable & finite, ~usable & below, ~usable & aside, ~usable & hidden, ~usable & unsettled],
+        ["used", "below", "aside", "hidden", "unsettled"],
         "other",
     )
 

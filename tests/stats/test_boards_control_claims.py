@@ -180,6 +180,7 @@ class TestPositiveControl:
         [
             (Unused.BELOW_NOISE, ControlReason.BELOW_NOISE),
             (note(ModeReason.ROOM_HIDES, percent=34.0), ControlReason.HIDDEN),
+            (note(Unused.DRIFTS, harmonic=3, change_db=9.0), ControlReason.UNSETTLED),
         ],
     )
     def test_controls_below_the_noise_or_hidden_by_the_room_prove_nothing(self, rng, lost, why):

@@ -297,16 +297,23 @@ class TestCoverage:
             refused = fields_of(the_note(result, Remark.REFUSED))["refused"]
             assert refused == {PRIMARY[0]: result.effects.loc[0, "method"]}
 
-    def test_decays_that_the_room_hides_are_no_sample_of_a_wood_either(self, study):
-        """Short decays are hidden first: what is left would make a lossy wood ring longer."""
+    @pytest.mark.parametrize(
+        ("reason", "method"),
+        [
+            (note(ModeReason.ROOM_HIDES, percent=34.0), Method.HIDDEN),
+            (note(Unused.OFF_MULTIPLE, harmonic=3, cents=2.0, u=0.1), Method.UNSETTLED),
+            (note(Unused.BEATS, harmonic=3, swing_db=4.0, apart_hz=1.0), Method.UNSETTLED),
+        ],
+    )
+    def test_decays_and_harmonics_that_are_hidden_are_no_sample_either(self, study, reason, method):
+        """Short decays and weak harmonics are lost first: what is left would mislead."""
         rows, specimens = study
         hidden = rows[rows["wood"] == "cherry"].index[:2]
-        reason = note(ModeReason.ROOM_HIDES, percent=34.0)
         rows.loc[hidden, ["usable", "reason"]] = [False, reason]
         result = compare(rows, specimens, woods=WOODS, primary=PRIMARY)
         assert not result.coverage["compared"].any()
         lost = [{"wood": "cherry", "below": 2, "judged": 36}]
-        assert result.effects.loc[0, "method"] == note(Method.HIDDEN, share=0.05, woods=lost)
+        assert result.effects.loc[0, "method"] == note(method, share=0.05, woods=lost)
         rows.loc[hidden[0], ["usable", "reason"]] = [True, ""]
         assert compare(rows, specimens, woods=WOODS, primary=PRIMARY).coverage["compared"].all()
 

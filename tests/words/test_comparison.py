@@ -33,6 +33,7 @@ PAIR = {
 NEEDS = {
     "methods.below_noise": QUIET,
     "methods.hidden": QUIET,
+    "methods.unsettled": QUIET,
     "methods.merged": {"levels": ["take", "mount"]},
     "methods.zero": {"estimate": -0.0631},
     "claims.numbers": {
@@ -45,6 +46,7 @@ NEEDS = {
     "claims.too_few": {"higher": "robinia", "lower": "larch", "n_higher": 4, "n_lower": 1},
     "control.below_noise": {"share": 0.05},
     "control.hidden": {"share": 0.05},
+    "control.unsettled": {"share": 0.05},
     "control.unknown": {"reason": codes.ControlReason.NO_CHANGED},
     "control.seen": FEATURES,
     "control.missed": FEATURES,
@@ -85,6 +87,7 @@ NEEDS = {
     "summary.failed_batch": {"batch": "one", "why": "no recordings."},
     "summary.not_compared": FEATURES | {"share": 0.05},
     "summary.hidden": FEATURES | {"share": 0.05},
+    "summary.unsettled": FEATURES | {"share": 0.05},
     "summary.untold_harmonics": {"count": 1},
     "summary.driver_in": FEATURES,
     "summary.level_or_drive": {"sensed": False},
