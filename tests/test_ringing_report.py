@@ -269,15 +269,16 @@ def test_a_tap_figure_marks_every_sign_and_the_rooms_decay():
     sign = Sign(TapReason.BREAKS_OFF, 0.15, 500.0, 900.0, -23.0)
     taps = (
         Ringing(0.1, 0.9, "", ((172.0, -20.0, 0.8),), (sign,), Heard(0.4, 0.1, 12.0)),
-        Ringing(1.1, 1.9, note(TapReason.SECOND_KNOCK, after_ms=9.0), (), (sign,)),
-    )
+        Ringing(1.1, 1.9, note(TapReason.SECOND_KNOCK, after_ms=9.0), (),
+                (sign._replace(at_s=1.2),)),
+    )  # fmt: skip
     time_s = np.arange(0.0, 2.0, 0.004)
     level = np.where(time_s < 0.1, -80.0, -20.0)
     for size in (None, (9.6, 5.4)):
         figure = figures.tap_figure(TapView("t", time_s, level, taps), size=size)
         axes, foot = figure.axes
         marks = sorted((text.get_text(), text.get_position()[0]) for text in axes.texts)
-        assert marks == [("1", 0.15), ("2", 1.1), ("3", 0.15)]
+        assert marks == [("1", 0.15), ("2", 1.1), ("3", 1.2)]
         lines = foot.texts[0].get_text().split("\n")
         assert lines[0].startswith("1: the ring is cut off too soon (at 0.150 s, 500 to 900 Hz")
         assert lines[1].startswith("2: refused: a second knock came 9 ms after the first")
@@ -288,6 +289,17 @@ def test_a_tap_figure_marks_every_sign_and_the_rooms_decay():
         (start, end), (top, low) = room.get_xdata(), room.get_ydata()
         assert top == -32.0
         assert (top - low) / (end - start) == pytest.approx(60 / 0.4)
+
+
+def test_a_tap_figure_keeps_reasons_of_refusals_before_other_signs():
+    many = tuple(Sign(TapReason.BREAKS_OFF, 0.1 * n, 500.0, 900.0, -23.0) for n in range(1, 9))
+    refused = Ringing(1.1, 1.9, note(TapReason.SECOND_KNOCK, after_ms=9.0), ())
+    time_s = np.arange(0.0, 2.0, 0.004)
+    view = TapView("t", time_s, 0.0 * time_s, (Ringing(0.1, 0.9, "", (), many), refused))
+    lines = figures.tap_figure(view).axes[1].texts[0].get_text().split("\n")
+    assert len(lines) == 8
+    assert lines[6].startswith("7: refused: a second knock")
+    assert lines[7] == say("figures_modes.more_signs", more=2)
 
 
 def test_the_picture_of_a_batch_is_of_a_take_with_a_refused_tap(summary):

@@ -43,9 +43,9 @@ LINES = ((BLUE, "-"), (VERMILION, "--"), (GREEN, "-."), (ORANGE, ":"))
 BELOW_DB = 85.0  # of the loudest block that is shown
 ABOVE = "outside upper"
 ABOVE_DB = 12.0  # where the numbers stand
-MOST_TOLD = 9
+MOST_TOLD = 7
 LETTERS_AN_INCH = 15.0
-LINE_HEIGHT = 0.17  # inches of a line below the picture
+LINE_HEIGHT = 0.19  # inches of a line below the picture
 CLOSE = 0.015  # of the picture's width: numbers nearer than this stand below each other
 
 
@@ -64,13 +64,13 @@ def tap_figure(view, *, size: tuple[float, float] | None = None) -> Figure:
     """
     if view is None:
         return empty_figure(say("figures_modes.no_tap"), size)
-    told = [one for tap in view.taps for one in _told(tap)]
-    figure = new_figure(size, 4.2 + LINE_HEIGHT * 1.5 * min(len(told), MOST_TOLD))
+    told, more = _told(view.taps)
+    figure = new_figure(size, 4.2 + LINE_HEIGHT * 1.5 * len(told))
     width = round(LETTERS_AN_INCH * figure.get_size_inches()[0])
     lines = [
-        wrapped(f"{number}: {say(why)}", width, lines=2)
-        for number, (_, why) in enumerate(told[:MOST_TOLD], 1)
+        wrapped(f"{number}: {say(why)}", width, lines=2) for number, (_, why) in enumerate(told, 1)
     ]
+    lines += [say("figures_modes.more_signs", more=more)] * bool(more)
     foot = LINE_HEIGHT * sum(1 + line.count("\n") for line in lines)
     shares = [max(figure.get_size_inches()[1] - foot, foot), foot] if lines else [1]
     axes, *key = figure.subplots(len(shares), 1, height_ratios=shares, squeeze=False)[:, 0]
@@ -88,7 +88,7 @@ def tap_figure(view, *, size: tuple[float, float] | None = None) -> Figure:
         _stretch(axes, tap, named)
         _modes(axes, tap, named)
         _room(axes, tap, view, named)
-    _numbers(axes, [at_s for at_s, _ in told[:MOST_TOLD]], top, end)
+    _numbers(axes, [at_s for at_s, _ in told], top, end)
     axes.grid(axis="y")
     figure.legend(*axes.get_legend_handles_labels(), loc=f"{ABOVE} right", ncols=4, fontsize=8)
     for below in key:
@@ -97,21 +97,28 @@ def tap_figure(view, *, size: tuple[float, float] | None = None) -> Figure:
     return settle(figure)
 
 
-def _told(tap) -> list[tuple[float, str]]:
-    """(time, note) of what a tap shows beside its modes, the reason of a refusal first."""
+def _told(taps) -> tuple[list[tuple[float, str]], int]:
+    """(time, note) of what the taps show beside their modes, in order of time, and how many more
+    there are; reasons of refusals are kept first, then what refused taps show."""
+    refused = [
+        (0, tap.start_s, note("figures_modes.refused", reason=tap.reason))
+        for tap in taps
+        if tap.reason
+    ]
     signs = [
         (
-            sign.at_s,
+            1 if tap.reason else 2, sign.at_s,
             note(
                 Evidence.SIGN, what=sign.note, at_s=sign.at_s, low_hz=sign.low_hz,
                 high_hz=sign.high_hz, level_db=sign.level_db,
             ),
         )
+        for tap in taps
         for sign in tap.signs
     ]  # fmt: skip
-    if not tap.reason:
-        return signs
-    return [(tap.start_s, note("figures_modes.refused", reason=tap.reason)), *signs]
+    kept = sorted(refused + signs)[:MOST_TOLD]
+    told = sorted(((at_s, rank, why) for rank, at_s, why in kept))
+    return [(at_s, why) for at_s, _, why in told], len(refused + signs) - len(kept)
 
 
 def _first(code: str, named: set[str], **fields) -> str | None:
