@@ -20,8 +20,8 @@ and goes through `measure_taps`. Printed are one line a stroke and a summary; `s
                  straight where the envelope falls late as it does early, within a quarter
                  (lost, spurious and decay are counted where the two find at most 16 modes: a
                  click with more of them is a noise, whose peaks nobody would list)
-    excluded     two standard uncertainties around our decay hold none of the methods, and neither
-                 a flag of the mode nor a sign of the tap says a word
+    excluded     two standard uncertainties around our decay hold none of at least two methods, and
+                 neither a flag of the mode nor a sign of the tap says a word
 
 Two methods may both follow the room, and a single slope is not what a mode of two stages has: look
 at the disagreements before calling either side wrong.
@@ -101,7 +101,9 @@ class Matched:
 
     @property
     def excluded(self) -> bool:
-        return bool(np.all(np.abs(self.methods - self.ours) > 2.0 * self.u))
+        """Whether our interval holds no method's decay, where at least two of them give one."""
+        off = np.abs(self.methods - self.ours) > 2.0 * self.u
+        return len(off) > 1 and bool(off.all())
 
 
 @dataclass
@@ -255,7 +257,8 @@ def summary(strokes: list[Stroke]) -> str:
     times = np.array([stroke.processor_s for stroke in strokes])
     accepted = [stroke for stroke in strokes if stroke.accepted]
     within = sum(stroke.ours_within for stroke in few)
-    off = [mode for mode in held if mode.excluded]
+    tried = [mode for mode in held if len(mode.methods) > 1]
+    off = [mode for mode in tried if mode.excluded]
     silent = [mode for mode in off if not mode.word]
     lines = [
         f"accepted            {_share(len(accepted), len(strokes))}",
@@ -281,7 +284,7 @@ def summary(strokes: list[Stroke]) -> str:
         f"ours over theirs    {1.0 + _middle(errors):.3f} in the median",
         f"interval, agreed    {_share(sum(_holds(mode) for mode in agreed), len(agreed))}"
         " hold the decay on which two methods agree, 5 % apart from it at most",
-        f"excludes every method {_share(len(off), len(held))}, without a word {len(silent)}",
+        f"excludes every method {_share(len(off), len(tried))}, without a word {len(silent)}",
     ]
     refused = Counter(stroke.reason for stroke in strokes if not stroke.accepted)
     lines += [f"refused             {count} {reason}" for reason, count in refused.most_common()]
