@@ -99,6 +99,25 @@ def test_a_resampled_recording_is_a_warning_with_its_edge(folder, rng):
     assert "kHz (response): coded, or resampled (cut_off)" in lines
 
 
+@pytest.mark.parametrize(("cut_hz", "ends"), [(5_000, True), (8_000, False)])
+def test_a_sweep_may_end_where_it_was_played_to_but_not_below(folder, rng, cut_hz, ends):
+    text = (folder / "takes.csv").read_text(encoding="utf-8").replace(",kind,", ",kind,drive_db,")
+    lines = [
+        line.replace(",tone,", ",sweep,0,").replace(",172.0", ",")
+        if line.startswith(TAKE)
+        else line.replace(",tone,", ",tone,,")
+        for line in text.splitlines()
+    ]
+    (folder / "takes.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    with (folder / "study.toml").open("a", encoding="utf-8") as file:
+        file.write("\n[sweep]\nlowest_hz = 50\nhighest_hz = 8000\nlength_s = 0.9\n")
+    x = 0.01 * rng.standard_normal((PLAN.rate_hz, 2))
+    low = resample(x, 2 * cut_hz)  # nothing above the cut
+    replace(folder, resample(low, len(x)), subtype="PCM_24")
+    odd, _, _ = told(folder)
+    assert ("cut_off" in odd.index) == ends
+
+
 def test_a_strange_rate_names_both_rates_the_file_and_what_would_be_right(folder, rng):
     replace(folder, np.tile(tone(rng, PLAN, 0.0), (4, 1)), rate_hz=44_100)
     odd, usable, lines = told(folder)
