@@ -268,12 +268,13 @@ def test_a_flac_without_a_length_in_its_header(tmp_path, noise):
 # Files that are something else
 
 
-def test_flac_under_the_name_of_wav(tmp_path, noise):
-    path = tmp_path / "take.wav"
+@pytest.mark.parametrize("ending", [".wav", ".aifc", ".ogg", ".mp3"])
+def test_flac_under_another_name(tmp_path, noise, ending):
+    path = tmp_path / f"take{ending}"
     soundfile.write(path, noise, RATE, format="FLAC", subtype="PCM_16")
     info = probe(path)
     assert (info.container, info.frames) == ("FLAC", FRAMES)
-    assert info.remark == note(RecordingRemark.OTHER_CONTENT, ending=".wav", container="FLAC")
+    assert info.remark == note(RecordingRemark.OTHER_CONTENT, ending=ending, container="FLAC")
 
 
 def test_mp3_under_the_name_of_wav(tmp_path, noise):

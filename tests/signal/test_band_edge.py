@@ -100,6 +100,12 @@ def test_an_edge_is_seen_where_it_is(rng, cut_hz):
         assert abs(edge_of(stored(x, bits, dither), RATE, BITS[bits]) - cut_hz) < 400
 
 
+@pytest.mark.parametrize(("above", "seen"), [(4e-7, True), (5e-6, False)])
+def test_what_lies_above_an_edge_is_no_recorders_noise_below_minus_120_db(rng, above, seen):
+    x = knifed(noise(rng, 1e-3), 11_000) + noise(rng, above)
+    assert (edge_of(stored(x, 24), RATE, BITS[24]) is not None) == seen
+
+
 def test_an_edge_in_the_pauses_is_seen_under_strokes_that_reach_beyond_it(rng):
     x = knifed(noise(rng, 1e-4), 11_000)
     x[RATE // 2 : RATE // 2 + 2000] += noise(rng, 0.1)[:2000]
@@ -109,6 +115,8 @@ def test_an_edge_in_the_pauses_is_seen_under_strokes_that_reach_beyond_it(rng):
 def test_what_is_quiet_or_goes_on_or_ends_gradually_is_no_edge(rng):
     steep = butter(8, 6_000, fs=RATE, output="sos")
     t = np.arange(RATE) / RATE
+    stroke = np.zeros(RATE)
+    stroke[20_000:32_000] = (knifed(noise(rng, 0.05), 9_000) + noise(rng, 0.005))[:12_000]
     harmonics = sum(np.sin(2 * np.pi * 172 * k * t + k * k) / k for k in range(1, 60))
     takes = {
         "digital silence": (np.zeros(RATE), 16),
@@ -123,6 +131,8 @@ def test_what_is_quiet_or_goes_on_or_ends_gradually_is_no_edge(rng):
             stored(knifed(noise(rng, 0.05), 8_000) + noise(rng, 1e-4), 16), 16,
         ),
         "a recorder's own filter": (stored(knifed(noise(rng, 1e-3), 0.455 * RATE), 24), 24),
+        "one that begins early": (stored(knifed(noise(rng, 1e-3), 0.435 * RATE), 24), 24),
+        "a stroke that leaves something above": (stored(stroke, 16, rng), 16),
         "a tone that ends at 10 kHz": (stored(0.05 * harmonics + noise(rng, 1e-5)[:RATE], 16), 16),
     }  # fmt: skip
     found = {name: edge_of(x, RATE, BITS[bits]) for name, (x, bits) in takes.items()}
