@@ -7,7 +7,7 @@ needs three things:
 
 - the spectrum falls by at least 15 dB more than its slope below the edge explains, within a tenth
   of the edge's frequency, and nothing up to half the rate comes back;
-- in the quietest moments there is nothing above the edge but rounding: at most 7 dB more than that
+- in the quietest moments there is nothing near half the rate but rounding: at most 7 dB more than that
   of the file's step (triangular dither adds 4.8 dB), or a level below any recorder's noise;
 - it lies below 0.43 of the rate: above it, recorders' own filters cut.
 
@@ -107,10 +107,9 @@ def band_edge(power: np.ndarray, *, rate_hz: float, step: float) -> float | None
         if found is None:
             continue
         fall, bottom, half = found
-        quiet = np.median(levels[1, bottom:]) <= silent
         clear = fall >= CLEAR_STEP_DB or np.median(level[bottom:]) <= silent + 3.0
         edge = (int(np.flatnonzero(level >= half)[-1]) + 1) * width
-        if clear and quiet and edge < HIGHEST_SHARE * rate_hz:
+        if clear and edge < HIGHEST_SHARE * rate_hz:
             return edge
     return None
 
