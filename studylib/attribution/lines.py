@@ -1,8 +1,10 @@
 """Complex amplitudes at the multiples of the tone, take by take and averaged over takes.
 
 Conventions: arrays run over the multiples k = 1 .. K; `response` is in the unit of the level (so
-that 20 lg of it is the level), `drive` re full scale; what a take does not hold is NaN. Standard
-uncertainties belong to the real part and cover the take's noise alone.
+that 20 lg of it is the level), `drive` re full scale; what a take does not hold is NaN, its
+frequency too. A multiple where no level can be given (off its place, beating, drifting away) is
+NaN but for its frequency, and means are over the takes that have one. Standard uncertainties belong
+to the real part and cover the take's noise alone.
 
 Repeats are averaged as complex amplitudes, each referred to the phase of its own fundamental, and
 divided afterwards: the mean of their ratios, each weighted by its drive. So a weak drive channel's
@@ -59,7 +61,7 @@ class Lines:
 
 
 def read_lines(harmonics: pd.DataFrame, takes: Iterable[Take], *, size: int) -> list[Lines]:
-    """One `Lines` for each usable take of the table of harmonics, in the table's order.
+    """One `Lines` for each take of the table of harmonics with a usable row, in its order.
 
     Parameters
     ----------
@@ -68,7 +70,8 @@ def read_lines(harmonics: pd.DataFrame, takes: Iterable[Take], *, size: int) -> 
     size : K, the highest multiple kept.
     """
     known = {take.take: take for take in takes}
-    used = harmonics[harmonics["usable"].to_numpy(bool)]
+    usable = harmonics["usable"].to_numpy(bool)
+    used = harmonics[harmonics["take"].isin(harmonics["take"][usable].unique()).to_numpy(bool)]
     names = used["take"].to_numpy()
     if not len(names):
         return []
@@ -77,6 +80,8 @@ def read_lines(harmonics: pd.DataFrame, takes: Iterable[Take], *, size: int) -> 
     column = {name: used[name].to_numpy() for name in used.columns}
     response = column["response_re"] + 1j * column["response_im"]
     drive = column["drive_re"] + 1j * column["drive_im"]
+    settled = column["usable"].astype(bool)
+    response, drive = np.where(settled, response, np.nan), np.where(settled, drive, np.nan)
     found = []
     for a, b in zip(starts, ends, strict=True):
         k = column["harmonic"][a:b].astype(int)
@@ -114,20 +119,21 @@ def mean_lines(takes: Sequence[Lines]) -> Lines:
     n = len(takes)
     response = np.stack([take.response for take in takes])
     drive = np.stack([take.drive for take in takes])
+    there = np.isfinite(response)
     without_drive = bool(np.isnan(drive).all())
     with np.errstate(divide="ignore", invalid="ignore"):
         each = np.log(np.abs(response) if without_drive else np.abs(response / drive))
-        middle = np.abs(response.mean(axis=0))
-        middle = np.log(middle if without_drive else middle / np.abs(drive.mean(axis=0)))
+        middle = np.abs(_mean(response, there))
+        middle = np.log(middle if without_drive else middle / np.abs(_mean(drive, there)))
         scatter = each.std(axis=0, ddof=1)
         lowest, highest = each.min(axis=0) - middle, each.max(axis=0) - middle
     return replace(
         takes[0],
         frequency_hz=np.mean([take.frequency_hz for take in takes], axis=0),
-        response=response.mean(axis=0),
-        u_response=_mean_u([take.u_response for take in takes]),
-        drive=drive.mean(axis=0),
-        u_drive=_mean_u([take.u_drive for take in takes]),
+        response=_mean(response, there),
+        u_response=_mean_u([take.u_response for take in takes], there),
+        drive=_mean(drive, there),
+        u_drive=_mean_u([take.u_drive for take in takes], there),
         dof=sum(take.dof for take in takes),
         n=n,
         scatter=scatter,
@@ -136,5 +142,12 @@ def mean_lines(takes: Sequence[Lines]) -> Lines:
     )
 
 
-def _mean_u(each: Sequence[np.ndarray]) -> np.ndarray:
-    return np.sqrt(np.sum(np.square(each), axis=0)) / len(each)
+def _mean(each: np.ndarray, there: np.ndarray) -> np.ndarray:
+    """Mean over the takes (first axis) that have a level there; of all where none has one."""
+    there = there | ~there.any(axis=0)
+    return np.where(there, each, 0.0).sum(axis=0) / there.sum(axis=0)
+
+
+def _mean_u(each: Sequence[np.ndarray], there: np.ndarray) -> np.ndarray:
+    there = there | ~there.any(axis=0)
+    return np.sqrt(np.where(there, np.square(each), 0.0).sum(axis=0)) / there.sum(axis=0)

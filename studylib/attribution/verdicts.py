@@ -73,7 +73,8 @@ class Judgement(NamedTuple):
 def judge(row) -> Judgement:
     """Judge one row of `mount_numbers`."""
     if not math.isfinite(row.observed_db):
-        return _open(Control.REPEATS, Reason.UNUSABLE)
+        measured = math.isfinite(row.bin_hz)
+        return _open(Control.REPEATS, Reason.UNSETTLED if measured else Reason.UNUSABLE)
     if not row.present:
         width = {"bin_hz": row.bin_hz, "noise_db": row.noise_db, "unit": row.unit}
         return Judgement(Verdict.NOISE, note(Reason.BELOW_NOISE, **width))
@@ -218,7 +219,7 @@ def mount_numbers(evidence: Evidence, *, fundamental_hz: float) -> dict[str, np.
         "load_high": load_high,
     }
     # Harmonics above half the rate were never recorded.
-    kept = (k > 1) & np.isfinite(np.abs(tone.response))
+    kept = (k > 1) & np.isfinite(tone.frequency_hz)
     return {name: np.broadcast_to(value, k.shape)[kept] for name, value in columns.items()}
 
 

@@ -73,6 +73,7 @@ class Reason(Code):
     """Why a harmonic has its verdict."""
 
     UNUSABLE = "attribution.unusable"
+    UNSETTLED = "attribution.unsettled"
     BELOW_NOISE = "attribution.below_noise"
     MAINS = "attribution.mains"
     RECORDER = "attribution.recorder"

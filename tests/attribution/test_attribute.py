@@ -12,7 +12,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from studylib.attribution import Attribution
+from studylib.attribution import Attribution, attribute
 from studylib.codes import code_of, each, fields_of, has, note
 from studylib.codes.attribution import Cause, Control, OtherMounts, Reason, Route
 from studylib.tables import TABLES
@@ -655,6 +655,27 @@ def test_set_aside_takes_are_not_used_and_leave_a_row():
     assert left_out.verdict == "cannot tell"
     assert left_out.reason == Reason.UNUSABLE
     assert row(found, 2).verdict == "driver"
+
+
+@pytest.mark.parametrize("lost", [1, 3])
+def test_a_multiple_without_a_level_leaves_its_row_and_the_other_takes(lost):
+    bench = linear()
+    table = bench.table()
+    tones = [take.take for take in bench.takes if take.kind == "tone" and take.tone_hz == 172.0]
+    at = table["take"].isin(tones[:lost]) & (table["harmonic"] == 3)
+    # What stands there is something else and far too strong.
+    table.loc[at, "response_re"] += 0.1
+    table.loc[at, "usable"] = False
+    about = {"fundamental_hz": 172.0, "harmonics_kept": bench.size, "sensed": bench.sensed}
+    found, untouched = attribute(table, bench.takes, **about), bench.attribute()
+    assert len(found.table) == len(untouched.table)
+    spoilt = row(found, 3)
+    if lost == 3:
+        assert (spoilt.verdict, spoilt.reason) == ("cannot tell", Reason.UNSETTLED)
+    else:
+        assert spoilt.verdict == "driver"
+        assert spoilt.observed_db == pytest.approx(row(untouched, 3).observed_db, abs=0.1)
+    assert row(found, 2).verdict == row(untouched, 2).verdict == "driver"
 
 
 def test_controls_hold_for_their_batch_only():

@@ -34,6 +34,7 @@ PROBE = str(Route.PROBE)
 SENT = {
     Route.PROBE: {}, Route.SWEEP: {}, Route.OTHER_PROBE: {}, Route.OTHER_SWEEP: {},
     Reason.UNUSABLE: {},
+    Reason.UNSETTLED: {},
     Reason.BELOW_NOISE: {"bin_hz": 1.25, "noise_db": -4.3, "unit": "dB SPL"},
     Reason.MAINS: {"distance_db": 2.0, "above": True},
     Reason.RECORDER: {"distance_db": 2.0, "above": False},
