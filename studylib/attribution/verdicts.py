@@ -73,8 +73,8 @@ class Judgement(NamedTuple):
 def judge(row) -> Judgement:
     """Judge one row of `mount_numbers`."""
     if not math.isfinite(row.observed_db):
-        measured = math.isfinite(row.bin_hz)
-        return _open(Control.REPEATS, Reason.UNSETTLED if measured else Reason.UNUSABLE)
+        # A mount without a usable take has no unit either.
+        return _open(Control.REPEATS, Reason.UNSETTLED if row.unit else Reason.UNUSABLE)
     if not row.present:
         width = {"bin_hz": row.bin_hz, "noise_db": row.noise_db, "unit": row.unit}
         return Judgement(Verdict.NOISE, note(Reason.BELOW_NOISE, **width))
