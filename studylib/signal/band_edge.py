@@ -7,8 +7,8 @@ needs three things:
 
 - the spectrum falls by at least 15 dB more than its slope below the edge explains, within a tenth
   of the edge's frequency, and nothing up to half the rate comes back;
-- in the quietest moments there is nothing near half the rate but rounding: at most 7 dB more than that
-  of the file's step (triangular dither adds 4.8 dB), or a level below any recorder's noise;
+- in the quietest moments there is nothing near half the rate but rounding: at most 7 dB more than
+  that of the file's step (triangular dither adds 4.8 dB), or a level below any recorder's noise;
 - it lies below 0.43 of the rate: above it, recorders' own filters cut.
 
 Both the loudest and the quietest moments are searched, since a stroke shows an edge above the noise
