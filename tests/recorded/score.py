@@ -105,6 +105,12 @@ class Matched:
         off = np.abs(self.methods - self.ours) > 2.0 * self.u
         return len(off) > 1 and bool(off.all())
 
+    @property
+    def outside(self) -> bool:
+        """Excluded, and not between them either."""
+        beyond = (self.ours > self.methods.max()) or (self.ours < self.methods.min())
+        return self.excluded and bool(beyond)
+
 
 @dataclass
 class Stroke:
@@ -260,6 +266,7 @@ def summary(strokes: list[Stroke]) -> str:
     tried = [mode for mode in held if len(mode.methods) > 1]
     off = [mode for mode in tried if mode.excluded]
     silent = [mode for mode in off if not mode.word]
+    beyond = [mode for mode in silent if mode.outside]
     lines = [
         f"accepted            {_share(len(accepted), len(strokes))}",
         f"processor time      median {np.median(times):.2f} s, most {times.max():.2f} s",
@@ -284,7 +291,8 @@ def summary(strokes: list[Stroke]) -> str:
         f"ours over theirs    {1.0 + _middle(errors):.3f} in the median",
         f"interval, agreed    {_share(sum(_holds(mode) for mode in agreed), len(agreed))}"
         " hold the decay on which two methods agree, 5 % apart from it at most",
-        f"excludes every method {_share(len(off), len(tried))}, without a word {len(silent)}",
+        f"excludes every method {_share(len(off), len(tried))}, without a word "
+        f"{len(silent)}, of these not between the methods {len(beyond)}",
     ]
     refused = Counter(stroke.reason for stroke in strokes if not stroke.accepted)
     lines += [f"refused             {count} {reason}" for reason, count in refused.most_common()]
