@@ -231,6 +231,9 @@ def test_a_second_line_at_one_harmonic_leaves_no_level_or_counts_in_its_uncertai
         assert fit.partials.kind[0, 4] == Kind.BEATING
         assert fit.partials.apart_hz[0, 4] == pytest.approx(1.7, abs=0.05)
         assert abs(np.abs(fit.amplitude[0, 4]) - size) < 3.0 * fit.u_amplitude[0, 4]
+        if not told:  # its standard uncertainty holds the shift at a phase drawn evenly
+            shift = share * size * abs(np.sinc(1.7 * t.size / RATE)) / np.sqrt(2.0)
+            assert fit.u_amplitude[0, 4] > shift
 
 
 def test_hum_where_no_harmonic_is_and_a_knock_are_no_partials(rng):
@@ -316,3 +319,13 @@ def test_what_is_no_harmonic_is_said_in_the_table_of_features(tmp_path):
 )
 def test_the_words(why, fields, words):
     assert words in say(note(why, **fields))
+
+
+def test_two_faint_lines_that_agree_do_not_outvote_the_tone():
+    t = _times(0.8)
+    x = np.cos(2 * np.pi * F * t) + 1e-5 * np.random.default_rng(4).standard_normal(t.size)
+    for k in (3, 9):  # multiples of a tone a quarter of a bin above
+        x = x + 0.01 * np.cos(2 * np.pi * k * (F + 0.25 / 0.8) * t + k)
+    fit = _fit(x)
+    assert fit.frequency_hz == pytest.approx(F, abs=1e-3)
+    assert np.flatnonzero(fit.partials.no_level[0]).tolist() == [2, 8]
