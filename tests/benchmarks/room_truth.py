@@ -102,6 +102,10 @@ def rows_of(found: Heard, room: Room, *, noise_db: float, bounds: bool = True, *
         row = {**labels, "stroke": stroke, "mode": -1, "spent_s": found.spent_s}
         row["reason"] = "no tap" if tap is None else str(code_of(tap.reason) or "")
         row["signs"] = "" if tap is None else " ".join(str(code_of(s.note)) for s in tap.signs)
+        told = None if tap is None else tap.room
+        row["told_db"], row["told_s"] = (
+            (told.ratio_db, told.decay_time_s) if told else (np.nan,) * 2
+        )
         row["accepted"] = tap is not None and tap.decays is not None
         mates, row["spurious"] = (
             matched(tap.decays, modes) if row["accepted"] else ([None] * len(modes), 0)
@@ -382,6 +386,11 @@ def percent(hit: pd.Series) -> str:
     return f"{100 * hit.mean():.1f} %" if len(hit) else "-"
 
 
+def percent_off(ratios: pd.Series) -> str:
+    """Median of ratios, as a difference from 1."""
+    return f"{100 * (ratios.median() - 1):+.0f} %"
+
+
 def judged(modes: pd.DataFrame) -> dict:
     """What the table of one cell shows of modes that were found."""
     found = modes[modes["found"]]
@@ -437,6 +446,9 @@ def print_places(rows: pd.DataFrame) -> None:
             "lost": percent(~kept["found"]),
             "lost, by energy": percent(~kept.loc[~kept["weak"].astype(bool), "found"]),
             "spurious a mode": f"{taps['spurious'].sum() / max(len(kept), 1):.3f}",
+            "room told": percent(taps["told_db"].notna()),
+            "ratio off": f"{(taps['told_db'] - ratio).median():.1f} dB",
+            "its decay off": percent_off(taps["told_s"] / taps["decay_time"]),
             "hz off, median": f"{100 * (hz['hz'] / hz['true_hz'] - 1).abs().median():.4f} %",
             "hz off, 95 %": f"{100 * (hz['hz'] / hz['true_hz'] - 1).abs().quantile(0.95):.3f} %",
             "hz covered": percent(hz["held_hz"]),
