@@ -11,15 +11,22 @@ class TapReason(Code):
     SECOND_KNOCK = "taps.second_knock"  # after_ms
     BREAKS_OFF = "taps.breaks_off"
     NO_MODES = "taps.no_modes"
-    RING_CHANGES = "taps.ring_changes"  # after_ms, louder: more sound than the modes predict
-    TOUCHED_EARLY = "taps.touched_early"  # within_ms
-    HEAVILY_DAMPED = "taps.heavily_damped"
-    NOT_ONE_DECAY = "taps.not_one_decay"
+    RING_CHANGES = "taps.ring_changes"  # after_ms
     FASTER_THAN_ANOTHER = "taps.faster_than_another"  # times
-    NO_DECAYS = "taps.no_decays"  # steps: the search was ended after so many
+    NO_DECAYS = "taps.no_decays"  # steps: the search of a sweep was ended after so many
     NO_TAP = "taps.no_tap"
     TOO_LONG = "taps.too_long"  # limit_s
     NOT_NUMBERS = "taps.not_numbers"
+
+
+class TapSign(Code):
+    """What a ring shows beside its modes."""
+
+    LATER_CONTACT = "taps.later_contact"  # after_ms
+    REFLECTION = "taps.reflection"  # after_ms
+    DIES_FASTER = "taps.dies_faster"  # after_ms, times
+    LEFT_OVER = "taps.left_over"  # frequencies_hz
+    STARTS_AT_KNOCK = "taps.starts_at_knock"  # ahead_s
 
 
 class ModeReason(Code):

@@ -163,7 +163,7 @@ def taps_of(x: np.ndarray, rate_hz: int, study: Study) -> list[Tap]:
     tap = study.settings.tap
     return measure_taps(
         x, rate_hz=rate_hz, lowest_hz=tap.lowest_hz, highest_hz=tap.highest_hz,
-        most=tap.most_modes,
+        most=tap.most_modes, through_air=study.settings.channels.response_kind == "microphone",
     )  # fmt: skip
 
 

@@ -12,7 +12,7 @@ standard ones, from the noise that the fit leaves around each mode (never less t
 nearby). `close` marks modes nearer to another than two bandwidths; `misfit` those around which
 the residual is more than noise.
 
-Functions: find_decays. Decays.
+Functions: find_decays, told_decays, no_decays. Decays.
 Source: maximum likelihood on the bins (`signal.poles`); a peak counts at 0.1 % false alarms over
 all bins looked at, as the largest of so many exponential variables.
 """
@@ -109,9 +109,9 @@ def find_decays(
     step = rate_hz / n
     first = max(int(np.ceil(lowest_hz / step)), 2)
     last = min(int(highest_hz / step), len(spectrum) - 2)
-    facts = {"rate_hz": rate_hz, "n": n, "most": most, "low": lowest_hz, "high": highest_hz}
+    facts = {"rate_hz": rate_hz, "most": most, "limits_hz": (lowest_hz, highest_hz)}
     if last - first < 4 * LEAST_BINS:
-        return _report(NONE, first, np.zeros(0, complex), 0.0, **facts)
+        return no_decays(first_bin=first, **facts)
     angle = 2.0 * np.pi / n * np.arange(first, last + 1)
     turns = np.cos(angle) - 1j * np.sin(angle)
     floor = noise_floor(spectrum, first=first, last=last)
@@ -121,11 +121,23 @@ def find_decays(
         with np.errstate(divide="ignore", over="ignore", invalid="ignore"):
             found, rest, floor = _searched(search, spectrum, most=most, step_hz=step)
     except TooMuchWork:
-        return _report(NONE, first, search.bins, 1.0, given_up=True, **facts)
+        return _told(NONE, search, search.bins, 1.0, True, facts)
     power = float(np.vdot(search.bins, search.bins).real)
     left = float(np.vdot(rest, rest).real - floor.sum())
     share = max(0.0, left) / max(power, np.finfo(float).tiny)
-    return _report(found, first, rest, share, **facts)
+    return _told(found, search, rest, share, False, facts)
+
+
+def no_decays(
+    *, first_bin: int, rate_hz: float, most: int, limits_hz: tuple[float, float]
+) -> Decays:
+    """What a record without a bin to look at gives."""
+    none = np.zeros(0)
+    return told_decays(
+        NONE.s, NONE.c, u_decay=none, u_angle=none, u_amplitude=none, noise=none,
+        misfit=NONE.misfit, rest=NONE.s, first_bin=first_bin, unexplained=0.0, rate_hz=rate_hz,
+        limits_hz=limits_hz, most=most,
+    )  # fmt: skip
 
 
 def _searched(
@@ -181,26 +193,56 @@ def _peaks(rest: np.ndarray, floor: np.ndarray, step_hz: float) -> np.ndarray:
     return peaks[tall][np.argsort(-size[peaks[tall]])]
 
 
-def _report(
-    found: Found,
-    first: int,
-    rest: np.ndarray,
-    unexplained: float,
+def _told(
+    found: Found, search: Search, rest: np.ndarray, unexplained: float, given_up: bool, facts: dict
+) -> Decays:
+    u_s = found.s_scale * np.sqrt(found.noise)
+    return told_decays(
+        found.s, found.c, u_decay=u_s, u_angle=u_s,
+        u_amplitude=found.c_scale * np.sqrt(found.noise), noise=found.noise / search.n,
+        misfit=found.misfit, rest=rest, first_bin=search.first, unexplained=unexplained,
+        given_up=given_up, **facts,
+    )  # fmt: skip
+
+
+def told_decays(
+    s: np.ndarray,
+    c: np.ndarray,
     *,
+    u_decay: np.ndarray,
+    u_angle: np.ndarray,
+    u_amplitude: np.ndarray,
+    noise: np.ndarray,
+    misfit: np.ndarray,
+    rest: np.ndarray,
+    first_bin: int,
+    unexplained: float,
     rate_hz: float,
-    n: int,
+    limits_hz: tuple[float, float],
     most: int,
-    low: float,
-    high: float,
+    quiet: np.ndarray | None = None,
     given_up: bool = False,
 ) -> Decays:
-    order = np.argsort(found.s.imag)
-    s, c, s_scale, c_scale, noise, _, misfit, _ = (field[order] for field in found)
+    """Modes, in hertz and loss factors, of what was fitted: those that die away, within the limits,
+    the strongest by energy.
+
+    Parameters
+    ----------
+    s, c : complex (K,), as in `signal.poles`; all arrays are (K,) and in its order.
+    u_decay, u_angle, u_amplitude : standard uncertainties per sample, and of |c|.
+    noise : variance per sample of white noise as strong as the noise around.
+    quiet : what u_decay would be without a room; None where there is none.
+    """
+    order = np.argsort(s.imag)
+    s, c, u_decay, u_angle, u_amplitude, noise, misfit = (
+        field[order] for field in (s, c, u_decay, u_angle, u_amplitude, noise, misfit)
+    )
+    plain = u_decay if quiet is None else quiet[order]
     decay, f = -s.real * rate_hz, s.imag * rate_hz / (2.0 * np.pi)
-    u_s = s_scale * np.sqrt(noise) * rate_hz
     with np.errstate(divide="ignore", invalid="ignore"):
         loss = decay / (np.pi * f)
-    real = (decay > DIES_AWAY * u_s) & (loss < LARGEST_LOSS) & (f >= low) & (f <= high)
+    low, high = limits_hz
+    real = (decay > DIES_AWAY * plain * rate_hz) & (loss < LARGEST_LOSS) & (f >= low) & (f <= high)
     energy = np.where(real, np.abs(c) ** 2 / np.maximum(decay, 1e-12), 0.0)
     kept = np.sort(np.argsort(-energy)[: min(most, int(real.sum()))])
     gaps = np.abs(f[:, None] - f[real]) / (
@@ -208,11 +250,14 @@ def _report(
     )
     gaps[gaps == 0.0] = np.inf
     close = gaps.min(axis=1, initial=np.inf) < CLOSE
-    u_f = u_s / (2.0 * np.pi)
-    u_loss = loss * np.hypot(u_s / np.where(real, decay, 1.0), u_f / f)
+    u_f = u_angle * rate_hz / (2.0 * np.pi)
+    relative = u_decay * rate_hz / np.where(real, decay, 1.0)
+    u_place = None
+    if quiet is not None:
+        of_room = np.sqrt(np.maximum(u_decay**2 - np.square(plain), 0.0)) * rate_hz
+        u_place = (loss * of_room / np.where(real, decay, 1.0))[kept]
     return Decays(
-        f[kept], u_f[kept], loss[kept], u_loss[kept],
-        np.abs(c[kept]), (c_scale * np.sqrt(noise))[kept], noise[kept] / n,
-        close[kept], misfit[kept], s, c, rest, first, int(real.sum()) - len(kept), unexplained,
-        given_up,
+        f[kept], u_f[kept], loss[kept], (loss * np.hypot(relative, u_f / f))[kept],
+        np.abs(c[kept]), u_amplitude[kept], noise[kept], close[kept], misfit[kept],
+        s, c, rest, first_bin, int(real.sum()) - len(kept), unexplained, given_up, u_place,
     )  # fmt: skip

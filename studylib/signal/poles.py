@@ -99,6 +99,7 @@ def fit_poles(
     s: np.ndarray,
     c: np.ndarray | None = None,
     within: tuple[float, float] | None = None,
+    held: tuple[float, float, float] | None = None,
 ) -> PoleFit:
     """Fit K decays to bins.
 
@@ -110,6 +111,8 @@ def fit_poles(
     s, c : complex (K,), start values; without c the best ones for s.
     within : lowest and highest angle per sample of a decay that is of use; a fit with one beyond
         them for `LOST_STEPS` steps is given up and returned as it stands.
+    held : lowest and highest angle per sample, and the steepest decay over angle, that no decay
+        goes beyond.
 
     Raises
     ------
@@ -141,7 +144,7 @@ def fit_poles(
         step = (damped @ pull) / size
         # Growth within a record is a fit gone astray; a hum's rate wanders around zero.
         new_s, new_c = s + step[:k], c + step[k:]
-        new_s = np.clip(new_s.real, -1.0, 5.0 / n) + 1j * new_s.imag
+        new_s = _held(new_s, n, held)
         new_over, new_end, new_g = _unit_terms(new_s, n=n, turns=turns)
         new_rest = target - new_c @ new_g
         new = float(np.vdot(new_rest, new_rest).real)
@@ -155,6 +158,14 @@ def fit_poles(
             damping = max(8.0 * damping, 1e-2)
         lost = lost + 1 if s.imag.min() < low or s.imag.max() > high else 0
     return PoleFit(s, c, squares, spread[:k], spread[k:], settled, steps)
+
+
+def _held(s: np.ndarray, n: int, held: tuple[float, float, float] | None) -> np.ndarray:
+    if held is None:
+        return np.clip(s.real, -1.0, 5.0 / n) + 1j * s.imag
+    low, high, steepest = held
+    f = np.clip(s.imag, low, high)
+    return np.clip(s.real, -steepest * f, 0.0) + 1j * f
 
 
 def fit_single_poles(

@@ -1,26 +1,28 @@
 """Taps: a board is knocked and left to ring; what rings, at which frequency, for how long.
 
-The ring is analysed from just after the contact to the next knock or the end of the record, as a
-sum of decays in noise (`signal.decays`): nothing is windowed, no noise floor bends the decay, and
-the onset is left out. What the decays leave over is looked at in time as well. Left at the very
-start, the contact was longer than thought, and the analysis begins later. Later on, something
-touched the board, and the tap is refused: a second knock makes more sound than the decays
-predict, a hand less.
+The ring is analysed from just after the contact to the next knock, or until it has died, as a sum
+of decays: heard through a room by a microphone (`signal.heard`), or in noise alone by a sensor on
+the board (`signal.decays`). Nothing is windowed, no noise floor bends the decay, and the onset is
+left out.
 
 A knock is a sudden rise: the power of the signal, or of its differences (which favours what is
 quick), in blocks of a millisecond stands ten times above all of the last dozen blocks, far out of
-the noise, and not far below the loudest knock. Knocks closer together than a tap needs to ring are
-one event: a bounce, or two taps too quick.
+the noise, and not far below the loudest knock. A file that begins in the middle of a stroke begins
+with a knock.
 
-A tap is refused, with its reason, when it bounced, when its ring changes on the way, when no
-mode stands out, or when its modes die away in much less time than in another tap of the
-recording (a hand or a sensor's cable adds damping, it never takes any away).
+A later contact leaves the decays as they are: the ring is taken from after the last one, if enough
+is left, and only its levels are no longer those of the knock. One that follows every knock after
+the same time is a reflection. From a hand on the board on every mode dies faster, as nothing else
+makes it: the ring is taken up to there, if enough is left. Each such sign is kept beside the tap.
+A tap is refused when nothing is left, when no mode stands out, or when its modes die away in much
+less time than in another tap of the recording (a hand or a sensor's cable adds damping, it never
+takes any away).
 
 Conventions: one channel, samples re full scale; times in s from the start of the recording.
 
-Functions: measure_taps, find_knocks. Tap, Knock.
-Source: maximum likelihood of damped sinusoids (see `signal.poles`); the limits of refusal are
-our own choice, tried out in simulation, no source.
+Functions: measure_taps, find_knocks. Tap, Sign, Knock.
+Source: maximum likelihood of damped sinusoids (`signal.poles`, `signal.room_fit`); the limits of
+refusal are our own choice, tried out in simulation and on recorded strokes, no source.
 """
 
 from __future__ import annotations
@@ -29,13 +31,14 @@ from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
-from scipy.fft import irfft, next_fast_len, prev_fast_len, rfft
+from scipy.fft import prev_fast_len, rfft
 
-from studylib.codes import note
-from studylib.codes.modes import TapReason
-from studylib.signal.decay_fit import MOST_STEPS
+from studylib.codes import code_of, fields_of, note
+from studylib.codes.modes import TapReason, TapSign
+from studylib.signal.damping import LN_1000
 from studylib.signal.decays import Decays, find_decays
-from studylib.signal.poles import decays_in_bins
+from studylib.signal.heard import Heard, Room, find_decays_heard
+from studylib.signal.touches import Change, changes_of
 
 KNOCK_BLOCK_S = 0.001
 RISE = 10.0  # in power
@@ -45,30 +48,21 @@ UNDER_LOUDEST = 1e-4  # in power: 40 dB
 SAME_S = 0.008  # one contact, heard in several blocks
 SHORTEST_RING_S = 0.2
 BEFORE_NEXT_S = 0.006  # of a ring's end before the next knock
+QUIET_BEFORE_S = 0.5  # of background that is looked at before a knock
+AHEAD_S = 0.1  # of a recording before its first knock, as asked for
 
 GUARD_S = 0.0025  # after the start of the block in which the contact began
-LATER_S = 0.003  # by which the analysis begins later when the contact is still felt
-MOST_LATER = 3
+PEAK_WITHIN_S = 0.015  # of the contact: a soft mallet takes that long to give all its sound
+AFTER_PEAK_S = 0.004
 LONGEST_S = 6.0  # of a ring that is analysed
-CHECK_S = 0.004  # blocks in which the rest is looked at
-OVER_NOISE = 4.0  # power of the rest in a block over the noise
-UNDER_RING = 1e-6  # in power: what is left this far below the loudest block does not matter
-SHARE = 0.25  # of a block's power that the decays must explain
-LAST = 0.15  # of the record, where the edges of the band show in time
-LASTING = 4  # blocks in a row
-CONTACT_SHARE = 0.1  # the same within the first blocks
-CLEAN = 10 ** (-45.0 / 10)  # of the power left unexplained: nothing need be looked into
-HEAVY = 0.04  # loss factor: with two such decays, something is imitated that is none
-EARLY_S = 0.06  # within which a bounce is looked for by going back from later on
-SLOW = 1.5  # nepers in that time: what dies away faster cannot be followed back
-MEDIAN_OF_SQUARES = 0.455  # of noise, over its variance (chi-squared of one degree)
-EARLY_SHARE = 10 ** (-26.0 / 10)  # of the power that going back must explain
-UNEXPLAINED = 10 ** (-20.0 / 10)  # of the power: more than boards and rooms are seen to leave
-MORE_DAMPED = 2.0  # times the loss factor of another tap
+LEAST_S = 0.05  # of a ring that can be analysed at all
+MOST_CHANGES = 3  # of a ring that are followed
+REFLECTION_S = 0.0015  # within which delays of reflections agree
+MORE_DAMPED = 1.5  # times the loss factor of another tap
+CERTAIN = 4.0  # standard deviations by which it is so
 SAME_MODE = 0.03  # relative: taps of one take differ by less
 ROOM_ABOVE = 0.45  # of the rate: no modes are looked for above
-
-_NO_DECAYS = note(TapReason.NO_DECAYS, steps=MOST_STEPS)
+PERFECT = 10 ** (-45.0 / 10)  # of a ring's energy, that no sum of decays foresees
 
 
 @dataclass(frozen=True)
@@ -100,17 +94,14 @@ class Sign(NamedTuple):
     level_db: float
 
 
-class Room(NamedTuple):
-    """What the ring tells of the room. decay_time_s : to -60 dB, with its relative standard
-    uncertainty.  ratio_db : of the direct sound to the reverberant one."""
-
-    decay_time_s: float
-    u_relative: float
-    ratio_db: float
-
-
 def measure_taps(
-    x: np.ndarray, *, rate_hz: float, lowest_hz: float, highest_hz: float | None, most: int
+    x: np.ndarray,
+    *,
+    rate_hz: float,
+    lowest_hz: float,
+    highest_hz: float | None,
+    most: int,
+    through_air: bool,
 ) -> list[Tap]:
     """The taps of one recording and their modes.
 
@@ -119,6 +110,7 @@ def measure_taps(
     x : (n,) samples of the response.
     lowest_hz, highest_hz : where modes are looked for (highest None: 8 kHz, or 0.45 of the rate
         if that is less).  most : modes at most.
+    through_air : whether a microphone heard it, and so a room; a sensor on the board hears none.
 
     Returns
     -------
@@ -126,117 +118,152 @@ def measure_taps(
     """
     highest = min(highest_hz or 8000.0, ROOM_ABOVE * rate_hz)
     band = {"rate_hz": rate_hz, "lowest_hz": lowest_hz, "highest_hz": highest, "most": most}
-    taps = [_tap(x, knock, band) for knock in find_knocks(x, rate_hz=rate_hz)]
-    return _held_against_each_other(taps)
+    estimate = _heard if through_air else _felt
+    taps, before = [], 0
+    for knock in find_knocks(x, rate_hz=rate_hz):
+        taps.append(_tap(x, knock, before, estimate, band))
+        before = knock.end
+    return _held_against_each_other(_with_reflections(taps))
 
 
-def _tap(x: np.ndarray, knock: Knock, band: dict) -> Tap:
+def _heard(x: np.ndarray, quiet: np.ndarray, band: dict) -> Heard:
+    return find_decays_heard(x, quiet=quiet, **band)
+
+
+def _felt(x: np.ndarray, quiet: np.ndarray, band: dict) -> Heard:
+    """For a sensor on the board; what is no sum of decays is searched as through a room."""
+    n = prev_fast_len(len(x), real=True)
+    decays = find_decays(rfft(x[:n]), n=n, **band)
+    if decays.given_up or not len(decays.frequency_hz):
+        return _heard(x, quiet, band)
+    return Heard(decays, None, (), n / band["rate_hz"])
+
+
+def _tap(x: np.ndarray, knock: Knock, before: int, estimate, band: dict) -> Tap:
     rate = band["rate_hz"]
-    start = knock.first + round(GUARD_S * rate)
+    signs, first = _signs_of_the_start(knock, rate), knock.first
     if knock.again:
-        after_ms = 1000.0 * (knock.again[0] - knock.first) / rate
-        reason = note(TapReason.SECOND_KNOCK, after_ms=after_ms)
-        return Tap(start / rate, (knock.end - start) / rate, None, reason)
-    for _ in range(MOST_LATER):
-        tap, contact = _ring(x, start, knock.end, band)
-        if not contact:
+        first = knock.again[-1]
+        if knock.end - first < SHORTEST_RING_S * rate:
+            after_ms = 1000.0 * (first - knock.first) / rate
+            reason = note(TapReason.SECOND_KNOCK, after_ms=after_ms)
+            return Tap(first / rate, (knock.end - first) / rate, None, reason, tuple(signs))
+    quiet = x[max(before, knock.first - round(QUIET_BEFORE_S * rate)) : knock.first]
+    quiet = quiet[: max(0, len(quiet) - round(2 * KNOCK_BLOCK_S * rate))]
+    start = _after_contact(x, first, rate)
+    end = min(knock.end, start + round(LONGEST_S * rate))
+    for _ in range(MOST_CHANGES):
+        tap, changes = _analysed(x, start, end, quiet, estimate, band)
+        contact, hand = changes
+        if tap.reason:
             break
-        start += round(LATER_S * rate)
-    return tap
+        if contact is not None and _enough(start + contact.at_s * rate, end, rate):
+            signs.append(_sign(TapSign.LATER_CONTACT, contact, start, knock.first, band))
+            start += round(contact.at_s * rate) + round(2 * GUARD_S * rate)
+        elif hand is not None and hand.at_s >= LEAST_S:
+            signs.append(_sign(TapSign.DIES_FASTER, hand, start, knock.first, band))
+            end = start + round(hand.at_s * rate)
+        else:
+            break
+    if hand is not None and hand.at_s < LEAST_S and not tap.reason:
+        after_ms = 1000.0 * (start - knock.first) / rate + 1000.0 * hand.at_s
+        reason = note(TapReason.RING_CHANGES, after_ms=after_ms)
+        signs.append(_sign(TapSign.DIES_FASTER, hand, start, knock.first, band))
+        tap = replace(tap, decays=None, reason=reason)
+    if tap.decays is not None and any(code_of(s.note) == TapSign.LATER_CONTACT for s in signs):
+        # The knock's own level is not known any more.
+        tap = replace(tap, decays=replace(tap.decays, u_amplitude=tap.decays.amplitude))
+    return replace(tap, signs=(*signs, *tap.signs))
 
 
-def _ring(x: np.ndarray, start: int, end: int, band: dict) -> tuple[Tap, bool]:
-    """The tap analysed from `start`, and whether its contact is still felt there."""
-    rate = band["rate_hz"]
-    frames = min(end - start, round(LONGEST_S * rate))
-    if frames < 0.05 * rate:
-        return Tap(start / rate, frames / rate, None, TapReason.BREAKS_OFF), False
-    n = prev_fast_len(frames, real=True)
-    spectrum = rfft(x[start : start + n])
-    decays = find_decays(spectrum, n=n, **band)
-    tap = Tap(start / rate, n / rate, decays)
-    if decays.given_up:
-        return replace(tap, decays=None, reason=_NO_DECAYS), False
+def _enough(start: float, end: int, rate_hz: float) -> bool:
+    return end - start >= SHORTEST_RING_S * rate_hz
+
+
+def _after_contact(x: np.ndarray, first: int, rate_hz: float) -> int:
+    """Where the contact is over: some milliseconds after the loudest block that follows it."""
+    block = max(2, round(KNOCK_BLOCK_S * rate_hz))
+    near = x[first : first + round(PEAK_WITHIN_S * rate_hz)]
+    near = near[: len(near) // block * block].reshape(-1, block)
+    loudest = int(np.argmax(np.einsum("bn,bn->b", near, near))) if len(near) else 0
+    return first + loudest * block + round(AFTER_PEAK_S * rate_hz)
+
+
+def _analysed(
+    x: np.ndarray, start: int, end: int, quiet: np.ndarray, estimate, band: dict
+) -> tuple[Tap, tuple[Change | None, Change | None]]:
+    """The tap between two samples, and what changes in its ring."""
+    rate, none = band["rate_hz"], (None, None)
+    if end - start < LEAST_S * rate:
+        return Tap(start / rate, max(end - start, 0) / rate, None, TapReason.BREAKS_OFF), none
+    heard = estimate(x[start:end], quiet, band)
+    decays, room = heard.decays, heard.room
+    tap = Tap(start / rate, heard.seconds, decays, room=room)
     if not len(decays.frequency_hz):
-        return replace(tap, decays=None, reason=TapReason.NO_MODES), False
-    contact, change = _unexplained(spectrum, decays, n, band)
-    reason = change or _unclean(x[start : start + n], spectrum, decays, band)
-    return (replace(tap, decays=None, reason=reason) if reason else tap), contact
+        return replace(tap, decays=None, reason=TapReason.NO_MODES), none
+    if heard.left_over:
+        told = note(TapSign.LEFT_OVER, frequencies_hz=list(heard.left_over[:3]))
+        low, high = min(heard.left_over), max(heard.left_over)
+        tap = replace(tap, signs=(Sign(told, start / rate, low, high, 0.0),))
+    ratio = PERFECT if room is None else 10.0 ** (-room.ratio_db / 10.0)
+    dies = LN_1000 / (0.4 if room is None else room.decay_time_s)
+    ring = x[start : start + round(heard.seconds * rate)]
+    return tap, changes_of(ring, decays, rate_hz=rate, ratio=ratio, room_decay=dies)
 
 
-def _unclean(x: np.ndarray, spectrum: np.ndarray, decays: Decays, band: dict) -> str:
-    """Why the decays are not those of a board that rings freely; "" when they may be."""
-    clean = decays.unexplained < CLEAN and int(np.sum(decays.loss_factor > HEAVY)) < 2
-    if not clean and (reason := _changed_early(x, spectrum, decays, band)):
-        return reason
-    if not clean and np.mean(decays.loss_factor > HEAVY) > 0.5:
-        return TapReason.HEAVILY_DAMPED
-    return TapReason.NOT_ONE_DECAY if decays.unexplained > UNEXPLAINED else ""
+def _sign(code: TapSign, change: Change, start: int, knock: int, band: dict) -> Sign:
+    rate = band["rate_hz"]
+    after_ms = 1000.0 * ((start - knock) / rate + change.at_s)
+    facts = {"after_ms": after_ms}
+    if code == TapSign.DIES_FASTER:
+        facts["times"] = 1.0 + change.steeper
+    return Sign(
+        note(code, **facts), start / rate + change.at_s, change.low_hz, change.high_hz,
+        20.0 / np.log(10.0) * change.jump,
+    )  # fmt: skip
 
 
-def _unexplained(spectrum: np.ndarray, decays: Decays, n: int, band: dict) -> tuple[bool, str]:
-    """Where in time the decays do not explain the record, within the band of the analysis.
+def _signs_of_the_start(knock: Knock, rate_hz: float) -> list[Sign]:
+    """What precedes the ring: too little quiet, contacts heard as knocks of their own."""
+    signs = []
+    at, nyquist = knock.first / rate_hz, rate_hz / 2.0
+    if knock.first < 2 * KNOCK_BLOCK_S * rate_hz:
+        asked = note(TapSign.STARTS_AT_KNOCK, ahead_s=AHEAD_S)
+        signs.append(Sign(asked, at, 0.0, nyquist, 0.0))
+    for again in knock.again:
+        told = note(TapSign.LATER_CONTACT, after_ms=1000.0 * (again - knock.first) / rate_hz)
+        signs.append(Sign(told, again / rate_hz, 0.0, nyquist, 0.0))
+    return signs
 
-    Returns (whether at the very start, a note of the first change later on or "").
-    """
-    rate, first = band["rate_hz"], decays.first_bin
-    end = first + len(decays.rest)
-    short = next_fast_len(2 * end, real=True)
-    bins = np.zeros((2, short // 2 + 1), complex)
-    bins[0, first:end] = spectrum[first:end]
-    bins[1, first:end] = decays.rest
-    heard, rest = irfft(bins, n=short, axis=1)
-    block = max(8, round(CHECK_S * rate * short / n))
-    count = short // block
-    power = [
-        np.square(part[: count * block]).reshape(count, block).mean(axis=1)
-        for part in (heard, heard - rest, rest)
+
+def _with_reflections(taps: list[Tap]) -> list[Tap]:
+    """What follows every one of three or more knocks after the same time is a reflection."""
+    delays = [
+        np.array(
+            [
+                fields_of(sign.note)["after_ms"]
+                for sign in tap.signs
+                if code_of(sign.note) == TapSign.LATER_CONTACT
+            ]
+        )
+        for tap in taps
     ]
-    left = power[2]
-    noise = float(np.partition(left, count // 8)[count // 8])
-    loud = left > max(OVER_NOISE * noise, UNDER_RING * float(power[1].max()))
-    contact = bool(loud[0] and left[0] > CONTACT_SHARE * power[0][0])
-    odd = loud & (left > SHARE * np.maximum(power[0], power[1]))
-    judged = odd[2 : count - max(2, round(LAST * count))]
-    runs = np.convolve(judged, np.ones(LASTING), mode="valid") >= LASTING
-    if not runs.any():
-        return contact, ""
-    at = int(np.argmax(runs)) + 2
-    after_ms, louder = 1000.0 * at * block / short * n / rate, power[0][at] > power[1][at]
-    return contact, note(TapReason.RING_CHANGES, after_ms=after_ms, louder=bool(louder))
+    if len(taps) < 3:
+        return taps
 
+    def constant(after_ms: float) -> bool:
+        near = 1000.0 * REFLECTION_S
+        return all(np.any(np.abs(each - after_ms) < near) for each in delays)
 
-def _changed_early(x: np.ndarray, spectrum: np.ndarray, early: Decays, band: dict) -> str:
-    """A note where the slow decays, as they are a little later, do not lead back to the start."""
-    rate, n, skip = band["rate_hz"], len(x), round(EARLY_S * band["rate_hz"])
-    touched = note(TapReason.TOUCHED_EARLY, within_ms=1000.0 * EARLY_S)
-    if n < 5 * skip:
-        return ""
-    m = prev_fast_len(n - skip, real=True)
-    late = find_decays(rfft(x[skip : skip + m]), n=m, **band)
-    if late.given_up:
-        return _NO_DECAYS
-    slow = -late.poles.real * skip < SLOW
-    if not slow.any():
-        return touched if np.any(-early.poles.real * skip < SLOW) else ""
-    highest = late.poles.imag[slow].max()
-    others = np.concatenate([late.poles.imag[~slow], early.poles.imag])
-    above = others[others > 1.02 * highest].min(initial=np.pi * band["highest_hz"] * 2 / rate)
-    first = max(int(band["lowest_hz"] * n / rate), 1)
-    last = int(np.sqrt(highest * above) * n / (2 * np.pi))
-    s, c = late.poles[slow], late.amplitudes[slow] * np.exp(-late.poles[slow] * skip)
-    short = next_fast_len(4 * (last + 1), real=True)
-    turns = np.exp(-2j * np.pi / n * np.arange(first, last + 1))
-    both = np.zeros((2, short // 2 + 1), complex)
-    both[0, first : last + 1] = decays_in_bins(s, c, n=n, turns=turns)
-    both[1, first : last + 1] = spectrum[first : last + 1] - both[0, first : last + 1]
-    told, left = np.square(irfft(both, n=short, axis=1))
-    until = round(short * (EARLY_S - 0.008) * rate / n)
-    since = round(short * 0.002 * rate / n)
-    # The noise is in what is left as well: as much as later on, once nothing rings any more.
-    noise = float(np.median(left[short // 2 : short - short // 8])) / MEDIAN_OF_SQUARES
-    allowed = EARLY_SHARE * told[since:until].sum() + OVER_NOISE * noise * (until - since)
-    return touched if left[since:until].sum() > allowed else ""
+    def renamed(sign: Sign) -> Sign:
+        if code_of(sign.note) != TapSign.LATER_CONTACT:
+            return sign
+        after_ms = fields_of(sign.note)["after_ms"]
+        if not constant(after_ms):
+            return sign
+        return sign._replace(note=note(TapSign.REFLECTION, after_ms=after_ms))
+
+    return [replace(tap, signs=tuple(map(renamed, tap.signs))) for tap in taps]
 
 
 def _held_against_each_other(taps: list[Tap]) -> list[Tap]:
@@ -252,7 +279,8 @@ def _held_against_each_other(taps: list[Tap]) -> list[Tap]:
 
 
 def _damping_against(tap: Tap, other: Tap) -> float:
-    """Median ratio of the loss factors of modes that both taps have; 1 when there is none."""
+    """Median ratio of the loss factors of modes that both taps have; 1 when there is none, or when
+    it may be chance."""
     if tap is other:
         return 1.0
     f, g = tap.decays.frequency_hz, other.decays.frequency_hz
@@ -262,9 +290,13 @@ def _damping_against(tap: Tap, other: Tap) -> float:
         return 1.0
     strong = same & (tap.decays.amplitude > 0.05 * tap.decays.amplitude.max())
     strong = strong if strong.any() else same
-    return float(
-        np.median(tap.decays.loss_factor[strong] / other.decays.loss_factor[nearest[strong]])
-    )
+    mine, theirs = tap.decays.loss_factor[strong], other.decays.loss_factor[nearest[strong]]
+    own = tap.decays.u_loss_factor[strong] / mine
+    others = other.decays.u_loss_factor[nearest[strong]] / theirs
+    logs = np.log(mine / theirs)
+    if np.median(logs / np.hypot(own, others)) < CERTAIN / np.sqrt(strong.sum()):
+        return 1.0
+    return float(np.exp(np.median(logs)))
 
 
 class Knock(NamedTuple):
@@ -314,9 +346,11 @@ def find_knocks(x: np.ndarray, *, rate_hz: float) -> list[Knock]:
 
 def _rises(power: np.ndarray) -> np.ndarray:
     """Blocks whose power stands far above the dozen before them, and out of the noise."""
-    before = np.lib.stride_tricks.sliding_window_view(
-        np.concatenate([np.full(LOOK_BACK, power[0]), power[:-1]]), LOOK_BACK
-    )[:, : LOOK_BACK - 1].max(axis=1)
     noise = np.partition(power, len(power) // 10)[len(power) // 10]
+    # A file that begins loud begins with a knock; one that begins in noise does not.
+    ahead = noise if power[0] > KNOCK_OVER_NOISE * noise else power[0]
+    before = np.lib.stride_tricks.sliding_window_view(
+        np.concatenate([np.full(LOOK_BACK, ahead), power[:-1]]), LOOK_BACK
+    )[:, : LOOK_BACK - 1].max(axis=1)
     least = max(KNOCK_OVER_NOISE * noise, UNDER_LOUDEST * float(power.max()))
     return power > np.maximum(RISE * before, least)

@@ -1,0 +1,342 @@
+"""The modes of one ring that a microphone heard: decays, and what the room makes of them.
+
+The ring is cut where it has died into the background, searched from the strongest peak down
+(`signal.room_search`), and each group of overlapping decays is fitted once more with the room in
+the model (`signal.room_fit`): on as much of the record as it rings, and the room with it. The
+room's own decay is taken from what the strongest groups show of it; how much of it is heard, from
+all groups together, and for each group as far as its own bins say otherwise.
+
+The stated uncertainty has two parts. The background's shrinks with every further tap; the room's,
+`u_place`, is the same for all taps that are heard at one place, and shrinks only over places. A
+decay's interval is Student's, as the room's share is itself known from few ripples.
+
+Conventions: as in `signal.decays`, whose `Decays` come out.
+
+Functions: find_decays_heard. Heard, Room.
+Source: `signal.room_fit`, `signal.room_search`; limits are our own choice, tried out on recorded
+strokes and in simulated rooms.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from scipy.fft import prev_fast_len, rfft
+from scipy.ndimage import uniform_filter1d
+from scipy.stats import t as student
+
+from studylib.signal.damping import LN_1000
+from studylib.signal.decay_fit import LEAST_BINS, groups_of
+from studylib.signal.decays import Decays, no_decays, told_decays
+from studylib.signal.poles import decays_in_bins, terms
+from studylib.signal.room_fit import Hearing, RoomFit, fit_in_room
+from studylib.signal.room_search import Bins, Sought, loud_peaks, search_in_room
+
+DEAD = 1e-5  # of the ring's energy: what comes after is not looked at
+SHORTEST_S = 0.1
+QUIET_S = 0.03  # before the knock, at least, to know the background from
+LAST = 0.15  # of the record, for the background as well
+SMOOTH_BINS = 9
+SILENT = 1e-12  # of the strongest bin: no record is quieter
+MOST_SOUGHT = 40
+ROOM_S = 0.4  # decay time to -60 dB of a room of which nothing is known
+ROOM_UNSURE = 0.7  # standard deviation of its logarithm: a factor of two
+ROOMS_S = (0.15, 0.3, 0.6, 1.2)
+SHARE_UNSURE = 1.2  # of the logarithm of the room's share, before anything is known: 5 dB
+GROUP_UNSURE = 0.7  # of a group's share about that of all: 3 dB
+NO_ROOM = 10 ** (-38.0 / 10)  # a share below it is none
+STRONGEST = 6  # groups that tell of the room
+FOLLOWED = 4.6  # nepers of the slower of mode and room: 40 dB
+REACH = 4.5  # bandwidths of the mode
+ROOM_REACH = 4.5  # of the room
+WIDER = (1.0, 3.0)  # times the width that the search found, as starts of a fit
+MOST_BINS = 56
+TOGETHER = 4.0  # mean bandwidths
+MOST_TOGETHER = 4
+LOUD = 10 ** (-20.0 / 20)  # of the strongest peak: lower ones are not named when left over
+HIDDEN = 0.3  # mean bandwidths within which a peak belongs to a decay
+
+
+class Room(NamedTuple):
+    """What the ring tells of the room. decay_time_s : to -60 dB, with its relative standard
+    uncertainty.  ratio_db : of the direct sound to the reverberant one."""
+
+    decay_time_s: float
+    u_relative: float
+    ratio_db: float
+
+
+class Heard(NamedTuple):
+    """decays : the modes.  room : None where none is heard.  left_over : Hz, of peaks within 20 dB
+    of the strongest that are no modes, strongest first.  seconds : of the ring that were used."""
+
+    decays: Decays
+    room: Room | None
+    left_over: tuple[float, ...]
+    seconds: float
+
+
+@dataclass
+class _Ring:
+    """The samples and what has been found in them so far."""
+
+    x: np.ndarray
+    rate_hz: float
+    background: np.ndarray  # per sample, of white noise as strong, over `frequency_hz`
+    frequency_hz: np.ndarray
+    s: np.ndarray
+    c: np.ndarray
+    spectra: dict[int, np.ndarray]
+
+    def spectrum(self, n: int) -> np.ndarray:
+        if n not in self.spectra:
+            self.spectra[n] = rfft(self.x[:n])
+        return self.spectra[n]
+
+    def noise_at(self, angle) -> np.ndarray:
+        """Variance per sample at angles per sample."""
+        f = np.asarray(angle) * self.rate_hz / (2.0 * np.pi)
+        return np.interp(f, self.frequency_hz, self.background)
+
+
+def find_decays_heard(
+    x: np.ndarray,
+    *,
+    quiet: np.ndarray,
+    rate_hz: float,
+    lowest_hz: float,
+    highest_hz: float,
+    most: int,
+) -> Heard:
+    """The modes of one ring heard by a microphone.
+
+    Parameters
+    ----------
+    x : (n,) samples from just after the contact on, until nothing rings any more.
+    quiet : samples of the background before it; may be empty.
+    lowest_hz, highest_hz : where modes are looked for.  most : modes at most; of more the
+        strongest by energy are kept.
+
+    Returns
+    -------
+    Heard. Its work is bounded: rounds, decays and bins of a fit are.
+    """
+    ring = _ring_of(x, quiet, rate_hz)
+    n = len(ring.x)
+    step = rate_hz / n
+    spectrum = ring.spectrum(n)
+    first, last = max(int(np.ceil(lowest_hz / step)), 2), int(highest_hz / step)
+    last = min(last, len(spectrum) - 2)
+    if last - first < 4 * LEAST_BINS or not np.any(spectrum[first : last + 1]):
+        limits = (lowest_hz, highest_hz)
+        decays = no_decays(first_bin=first, rate_hz=rate_hz, most=most, limits_hz=limits)
+        return Heard(decays, None, (), n / rate_hz)
+    angle = 2.0 * np.pi / n * np.arange(first, last + 1)
+    values = spectrum[first : last + 1]
+    background = np.maximum(n * ring.noise_at(angle), SILENT * np.abs(values).max() ** 2)
+    bins = Bins(values, first, np.exp(-1j * angle), n, background)
+    sought = search_in_room(bins, step_hz=step, most=MOST_SOUGHT)
+    ring.s, ring.c = sought.s.copy(), sought.c.copy()
+    fits, alpha, u_alpha, share = _in_room(ring, sought.ratio)
+    return _report(ring, bins, sought, fits, (alpha, u_alpha, share), (lowest_hz, highest_hz), most)
+
+
+def _ring_of(x: np.ndarray, quiet: np.ndarray, rate_hz: float) -> _Ring:
+    last = x[-max(int(LAST * len(x)), min(len(x), int(SHORTEST_S * rate_hz))) :]
+    f, background = _density(last, rate_hz)
+    if len(quiet) >= QUIET_S * rate_hz and np.any(quiet):
+        other_f, other = _density(quiet, rate_hz)
+        background = np.minimum(background, np.interp(f, other_f, other))
+    left = np.cumsum(np.square(x[::-1]))[::-1]
+    left = left - background.mean() * np.arange(len(x), 0, -1)
+    dead = np.flatnonzero(left < DEAD * left[0])
+    end = int(dead[0]) if len(dead) else len(x)
+    end = min(max(end, int(SHORTEST_S * rate_hz)), len(x))
+    none = np.zeros(0, complex)
+    return _Ring(x[: prev_fast_len(end, real=True)], rate_hz, background, f, none, none, {})
+
+
+def _density(x: np.ndarray, rate_hz: float) -> tuple[np.ndarray, np.ndarray]:
+    """(Hz, variance per sample of white noise as strong), smoothed over a few bins."""
+    window = np.hanning(len(x) + 2)[1:-1]
+    power = np.abs(rfft(x * window)) ** 2 / np.sum(window**2)
+    return np.fft.rfftfreq(len(x), 1.0 / rate_hz), uniform_filter1d(power, SMOOTH_BINS)
+
+
+# The room
+
+
+def _in_room(ring: _Ring, ratio: float):
+    """Every group fitted with the room in the model.
+
+    Returns (list of (indices, RoomFit)), alpha per sample, standard deviation of its logarithm,
+    and the room's share over all groups.
+    """
+    groups = _groups(ring.s)
+    energy = np.abs(ring.c) ** 2 / np.maximum(-ring.s.real, 1e-9)
+    groups.sort(key=lambda group: -energy[group].max())
+    prior = LN_1000 / ROOM_S / ring.rate_hz
+    share = float(np.clip(ratio, NO_ROOM, 1.0))
+    alpha, u_alpha, first = _room_decay(ring, groups[:STRONGEST], prior, share)
+    if first:
+        share = _share_of_all(first)
+    hearing = Hearing(share, GROUP_UNSURE, alpha, 0.0)
+    fits = []
+    for group in groups:
+        fit = _fitted(ring, group, hearing)
+        if fit is None:
+            continue
+        ring.s[group], ring.c[group] = fit.s, fit.c
+        fits.append((group, fit))
+    return fits, alpha, u_alpha, _share_of_all([fit for _, fit in fits]) if fits else share
+
+
+def _groups(s: np.ndarray) -> list[np.ndarray]:
+    done, groups = [], groups_of(s, together=TOGETHER)
+    while groups:
+        group = groups.pop()
+        if len(group) <= MOST_TOGETHER:
+            done.append(group)
+        else:
+            cut = int(np.argmax(np.diff(s[group].imag))) + 1
+            groups += [group[:cut], group[cut:]]
+    return done
+
+
+def _room_decay(ring: _Ring, groups: list[np.ndarray], prior: float, share: float):
+    """(alpha, standard deviation of its logarithm, fits of the groups with it)."""
+    rooms = LN_1000 / np.array(ROOMS_S) / ring.rate_hz
+    log_prior = -0.5 * (np.log(rooms / prior) / ROOM_UNSURE) ** 2
+    total, fits = log_prior, []
+    for group in groups:
+        start = _fitted(ring, group, Hearing(share, SHARE_UNSURE, prior, 0.0))
+        if start is None:
+            continue
+        fits.append(start)
+        known = Hearing(start.ratio, SHARE_UNSURE, prior, 0.0)
+        trials = [
+            _fitted(ring, group, known._replace(alpha=alpha), steps=2, room=rooms.min())
+            for alpha in rooms
+        ]
+        if all(trials):
+            total = total + np.array([trial.evidence for trial in trials])
+    return *_peak_of(np.log(rooms), total), fits
+
+
+def _peak_of(at: np.ndarray, height: np.ndarray) -> tuple[float, float]:
+    """(position, spread) of the bell through the highest of evenly spaced points, exponentiated."""
+    k = int(np.clip(np.argmax(height), 1, len(at) - 2))
+    step = at[1] - at[0]
+    left, middle, right = height[k - 1 : k + 2]
+    curvature = (2.0 * middle - left - right) / step**2
+    if curvature <= 0.0:
+        return float(np.exp(at[np.argmax(height)])), ROOM_UNSURE
+    away = float(np.clip(0.5 * (right - left) / step / curvature, -abs(step), abs(step)))
+    return float(np.exp(at[k] + away)), float(max(curvature**-0.5, 0.1))
+
+
+def _share_of_all(fits: list[RoomFit]) -> float:
+    weight = np.array([1.0 / (fit.u_ratio**2 + GROUP_UNSURE**2) for fit in fits])
+    logs = np.log([fit.ratio for fit in fits])
+    return float(np.exp(weight @ logs / weight.sum()))
+
+
+def _fitted(
+    ring: _Ring, group: np.ndarray, hearing: Hearing, *, steps: int = 12, room: float | None = None
+) -> RoomFit | None:
+    """One group fitted on as much of the record as it and the room ring; None where it fails."""
+    at, n, turns, spectrum = _bins_of(ring, group, room or hearing.alpha)
+    if len(at) < 4 * len(group) + 2:
+        return None
+    s, c = ring.s[group], ring.c[group]
+    unit = terms(s, n=n, turns=turns)
+    others = decays_in_bins(ring.s, ring.c, n=n, turns=turns) - c @ unit
+    noise = n * float(np.mean(ring.noise_at(2.0 * np.pi / n * at)))
+    noise = max(noise, SILENT * float(np.abs(spectrum).max()) ** 2)
+    facts = {"n": n, "turns": turns, "others": others, "steps": steps}
+    facts["hearing"] = hearing._replace(background=noise)
+    best = None
+    for wider in WIDER if steps > len(WIDER) else WIDER[:1]:
+        start = wider * s.real + 1j * s.imag
+        if wider > 1.0:
+            unit = terms(start, n=n, turns=turns)
+            c = np.linalg.lstsq(unit.T, spectrum[at] - others, rcond=None)[0]
+        try:
+            fit = fit_in_room(spectrum[at], s=start, c=c, **facts)
+        except np.linalg.LinAlgError:
+            continue
+        told = (fit.s, fit.c, fit.s_spread, fit.f_spread, fit.c_spread, fit.quiet)
+        good = all(np.all(np.isfinite(part)) for part in told)
+        if good and (best is None or fit.evidence > best.evidence):
+            best = fit
+    return best
+
+
+def _bins_of(ring: _Ring, group: np.ndarray, room: float):
+    """Numbers of the bins around a group, of a record of n samples; n; w of the bins; all bins."""
+    s = ring.s[group]
+    slower = min(float(np.min(-s.real)), room)
+    n = len(ring.x)
+    while n // 2 > FOLLOWED / slower and n // 2 > SHORTEST_S * ring.rate_hz:
+        n //= 2
+    n = prev_fast_len(n, real=True)
+    spectrum = ring.spectrum(n)
+    width = n / (2.0 * np.pi)
+    # Room ripples are as narrow as the room rings long: a start caught by one sees further.
+    away = np.maximum(REACH * 2.0 * -s.real, ROOM_REACH * 2.0 * room) * width
+    away = np.maximum(away, 1.5 * LEAST_BINS)
+    low = max(int((s.imag * width - away).min()), 1)
+    high = min(int(np.ceil((s.imag * width + away).max())) + 1, len(spectrum) - 1)
+    at = np.arange(low, high, max(1, -(-(high - low) // MOST_BINS)))
+    return at, n, np.exp(-2j * np.pi / n * at), spectrum
+
+
+# The report
+
+
+def _report(ring, bins: Bins, sought: Sought, fits, room, limits, most: int) -> Heard:
+    alpha, u_alpha, share = room
+    s, c, rate = ring.s, ring.c, ring.rate_hz
+    u_s, u_f, u_c, quiet = np.full((4, len(s)), np.inf)
+    misfit = np.zeros(len(s), bool)
+    for group, fit in fits:
+        factor = _student(fit.u_ratio)
+        u_s[group], u_f[group] = factor * fit.s_spread, factor * fit.f_spread
+        u_c[group], quiet[group] = factor * fit.c_spread, fit.quiet
+        misfit[group] = fit.ratio > 4.0 * share
+    model = decays_in_bins(s, c, n=bins.n, turns=bins.turns)
+    rest = bins.values - model
+    noise = ring.noise_at(s.imag)
+    left = float(np.vdot(rest, rest).real - bins.background.sum())
+    power = float(np.vdot(bins.values, bins.values).real)
+    decays = told_decays(
+        s, c, u_decay=u_s, u_angle=u_f, u_amplitude=u_c, noise=noise, misfit=misfit, rest=rest,
+        first_bin=bins.first, unexplained=max(0.0, left) / max(power, np.finfo(float).tiny),
+        rate_hz=rate, limits_hz=limits, most=most, quiet=quiet,
+    )  # fmt: skip
+    heard = None
+    if share > NO_ROOM and len(fits):
+        heard = Room(LN_1000 / alpha / rate, u_alpha, -10.0 * float(np.log10(share)))
+    return Heard(decays, heard, _left_over(decays, bins, rate), len(ring.x) / rate)
+
+
+def _student(u_ratio: float) -> float:
+    """How much wider an interval is when the variance is known from as few freedoms as this."""
+    return float(student.ppf(0.975, max(2.0 / u_ratio**2, 2.0)) / student.ppf(0.975, np.inf))
+
+
+def _left_over(decays: Decays, bins: Bins, rate_hz: float) -> tuple[float, ...]:
+    """Peaks within 20 dB of the strongest at which no reported mode stands, strongest first."""
+    step = rate_hz / bins.n
+    peaks = loud_peaks(bins.values, bins.background, step_hz=step)
+    size = np.abs(bins.values[peaks])
+    f = (peaks + bins.first) * step
+    loud = f[size > LOUD * size.max(initial=0.0)]
+    if not len(decays.frequency_hz):
+        return tuple(loud.tolist())
+    near = np.abs(loud[:, None] - decays.frequency_hz)
+    # Within a few half widths a peak is the decay's own, rippled by the room.
+    width = np.maximum(1.5 * decays.frequency_hz * decays.loss_factor, 2.0 * step)
+    return tuple(loud[(near > width).all(axis=1)].tolist())

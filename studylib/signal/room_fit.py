@@ -1,0 +1,229 @@
+"""Decays heard through a room: a few fitted to the bins around, and how well they are known.
+
+A microphone hears the direct sound of the modes and, after it, the room's answer to it. With G
+the transform of the decays and h that of the room (1 for the direct sound, and a tail of noise
+that dies away exponentially), a bin is
+
+    Y = G h + e,    cov(h[m], h[l]) = ratio / (1 + i (w[m] - w[l]) / (2 alpha)) + imperfect (m = l)
+
+`ratio` is the energy of the tail over that of the direct sound, alpha the tail's decay, e the
+background. So the room multiplies: it leaves a mode that rings longer than itself nearly as it is
+(h is one number across its narrow peak) and bends a broad one, whose peak it fills with ripples as
+wide as the mode. A reflection within some milliseconds is one number across either, and only
+changes the level. Both facts are in the covariance, and with it in the stated uncertainty.
+
+The fit is maximum likelihood of complex normal bins, mean G and covariance diag(G) cov diag(G)* +
+background, by Fisher scoring over the decays and the logarithm of the ratio; alpha is the caller's.
+The logarithms' derivatives of G by s and c are analytic, so that one complex score a bin holds
+them all.
+
+Conventions: as in `signal.poles`; alpha per sample, of the amplitude.
+
+Functions: fit_in_room. RoomFit, Hearing.
+Source: a room's tail as decaying noise (Polack 1988, recalled; Kuttruff, Room Acoustics); score and
+information of complex normal data whose mean and covariance hang on the parameters (Kay 1993,
+chapter 15, recalled).
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+
+STEPS = 12
+SETTLED = 0.02  # of the logarithm of the likelihood
+STEEPEST = 0.075  # decay over angle: a loss factor of 0.15
+IMPERFECT = 10 ** (-45.0 / 10)  # no board is a sum of perfect decays
+
+
+class Hearing(NamedTuple):
+    """What is known of the room before a fit. ratio : reverberant over direct energy, expected,
+    and `unsure` the standard deviation of its natural logarithm.  alpha : decay of its tail per
+    sample.  background : expected |bin|^2."""
+
+    ratio: float
+    unsure: float
+    alpha: float
+    background: float
+
+
+class RoomFit(NamedTuple):
+    """K decays. s, c : complex (K,).  s_spread, f_spread, c_spread : (K,) standard uncertainties of
+    the decay (per sample), of the angle, and of c's real or imaginary part.  quiet : (K,) what
+    s_spread would be without the room.  ratio : as found, u_ratio : of its logarithm.
+    evidence : logarithm of the likelihood, integrated over decays nearby, less a constant.
+    steps : taken."""
+
+    s: np.ndarray
+    c: np.ndarray
+    s_spread: np.ndarray
+    f_spread: np.ndarray
+    c_spread: np.ndarray
+    quiet: np.ndarray
+    ratio: float
+    u_ratio: float
+    evidence: float
+    steps: int
+
+
+class _State(NamedTuple):
+    s: np.ndarray
+    c: np.ndarray
+    log_ratio: float
+    terms: np.ndarray  # (2 K, M) derivatives of ln G by s and by c
+    g: np.ndarray
+    heard: np.ndarray  # covariance without the background
+    inverse: np.ndarray
+    off: np.ndarray
+    pull: np.ndarray  # inverse @ off
+    likelihood: float
+
+
+class _Bins(NamedTuple):
+    target: np.ndarray
+    turns: np.ndarray
+    n: int
+    others: np.ndarray
+    kernel: np.ndarray
+    hearing: Hearing
+
+
+def fit_in_room(
+    target: np.ndarray,
+    *,
+    n: int,
+    turns: np.ndarray,
+    s: np.ndarray,
+    c: np.ndarray,
+    others: np.ndarray,
+    hearing: Hearing,
+    steps: int = STEPS,
+) -> RoomFit:
+    """Fit K decays to the bins around them.
+
+    Parameters
+    ----------
+    target : complex (M,), the bins as recorded.  n : length of the record in samples.
+    turns : complex (M,), w of these bins.  s, c : complex (K,), start values.
+    others : complex (M,), the transform of everything else that the room hears: other decays,
+        and the halves at negative frequencies.
+
+    Raises
+    ------
+    numpy.linalg.LinAlgError : two decays fell together.
+    """
+    angle = -np.angle(turns)
+    apart = angle[:, None] - angle
+    kernel = 1.0 / (1.0 + 0.5j / hearing.alpha * apart)
+    bins = _Bins(target, turns, n, others, kernel, hearing)
+    state, taken, damping = _state(s, c, np.log(hearing.ratio), bins), 0, 1e-3
+    while taken < steps:
+        taken += 1
+        pull, information = _scored(state, bins)
+        size = np.sqrt(np.diagonal(information))
+        scaled = information / size / size[:, None]
+        new = None
+        for _ in range(5):
+            step = np.linalg.solve(scaled + damping * np.eye(len(size)), pull / size) / size
+            trial = _moved(state, step, bins)
+            if trial.likelihood >= state.likelihood:
+                new = trial
+                damping /= 8.0
+                break
+            damping = max(8.0 * damping, 1e-2)
+        if new is None:
+            break
+        gain, state = new.likelihood - state.likelihood, new
+        if gain < SETTLED:
+            break
+    return _told(state, bins, taken)
+
+
+def _state(s, c, log_ratio: float, bins: _Bins) -> _State:
+    over = np.reciprocal(1.0 - np.exp(s)[:, None] * bins.turns)
+    end = np.exp(s * bins.n)[:, None]
+    unit = (0.5 - 0.5 * end) * over
+    slope = unit * (over - 1.0) - (0.5 * bins.n * end) * over
+    g = c @ unit + bins.others
+    terms = np.concatenate([c[:, None] * slope, unit]) / g
+    heard = np.exp(log_ratio) * bins.kernel
+    heard.flat[:: len(g) + 1] += IMPERFECT
+    heard *= g[:, None]
+    heard *= g.conj()
+    whole = heard.copy()
+    whole.flat[:: len(g) + 1] += bins.hearing.background
+    try:
+        half = np.linalg.cholesky(whole)
+        inverse = np.linalg.inv(whole)
+    except np.linalg.LinAlgError:
+        nothing = np.zeros_like(whole)
+        return _State(s, c, log_ratio, terms, g, heard, nothing, g, g, -np.inf)
+    off = bins.target - g
+    pull = inverse @ off
+    away = (log_ratio - np.log(bins.hearing.ratio)) / bins.hearing.unsure
+    # The decays have taken 2 K of the tail's freedoms with them.
+    likelihood = -float(np.vdot(off, pull).real) - 0.5 * away**2 + 2 * len(s) * log_ratio
+    likelihood -= 2.0 * float(np.log(np.abs(np.diagonal(half))).sum())
+    return _State(s, c, log_ratio, terms, g, heard, inverse, off, pull, likelihood)
+
+
+def _moved(state: _State, step: np.ndarray, bins: _Bins) -> _State:
+    k = len(state.s)
+    both = step[: 2 * k] + 1j * step[2 * k : 4 * k]
+    s, c = state.s + both[:k], state.c + both[k:]
+    # A decay grows neither upwards nor out of its bins.
+    low, high = -np.angle(bins.turns[0]), -np.angle(bins.turns[-1])
+    f = np.clip(s.imag, low, high)
+    s = np.clip(s.real, -STEEPEST * f, -1e-3 / bins.n) + 1j * f
+    return _state(s, c, state.log_ratio + float(np.clip(step[-1], -1.0, 1.0)), bins)
+
+
+def _scored(state: _State, bins: _Bins) -> tuple[np.ndarray, np.ndarray]:
+    """Score (4 K + 1,) and Fisher information over Re s, Re c, Im s, Im c and ln ratio."""
+    terms, g, heard, inverse = state.terms, state.g, state.heard, state.inverse
+    through = heard @ inverse
+    back = through @ heard
+    score = state.pull.conj() * (g + heard @ state.pull) - np.diagonal(through)
+    own = 2.0 * (terms @ score)
+    mean = terms * g
+    same = 2.0 * (terms @ (through * through.T) @ terms.T)
+    mirrored = terms.conj() @ (back.conj() * inverse) @ terms.T
+    mirrored = 2.0 * (mirrored + mean.conj() @ inverse @ mean.T)
+    twice = np.einsum("ij,ji->i", through, through)
+    cross = 2.0 * (terms @ twice)
+    unsure = bins.hearing.unsure
+    away = (state.log_ratio - np.log(bins.hearing.ratio)) / unsure**2
+    of_ratio = float(np.vdot(state.pull, heard @ state.pull).real - np.trace(through).real) - away
+    of_ratio += 2 * len(state.s)
+    size = 2 * len(terms)
+    information = np.empty((size + 1, size + 1))
+    information[:size, :size] = np.block(
+        [
+            [mirrored.real + same.real, -mirrored.imag - same.imag],
+            [mirrored.imag - same.imag, mirrored.real - same.real],
+        ]
+    )
+    information[size, :size] = information[:size, size] = np.r_[cross.real, -cross.imag]
+    information[size, size] = float(twice.sum().real) + unsure**-2
+    return np.r_[own.real, -own.imag, of_ratio], information
+
+
+def _told(state: _State, bins: _Bins, steps: int) -> RoomFit:
+    k = len(state.s)
+    _, information = _scored(state, bins)
+    size = np.sqrt(np.diagonal(information))
+    # Of two fits the one is better that is so over all decays near it, and not at one point.
+    volume = np.linalg.slogdet(information[: 4 * k, : 4 * k])[1]
+    evidence = state.likelihood - 2 * k * state.log_ratio - 0.5 * float(volume)
+    spread = np.sqrt(np.abs(np.diagonal(np.linalg.inv(information / size / size[:, None])))) / size
+    # Without a room the background alone is in the way.
+    mean = state.terms * state.g
+    quiet = mean.conj() @ mean.T
+    scale = np.sqrt(np.diagonal(quiet).real)
+    quiet = np.abs(np.diagonal(np.linalg.inv(quiet / scale / scale[:, None])))
+    quiet = np.sqrt(0.5 * quiet[:k] * bins.hearing.background) / scale[:k]
+    return RoomFit(
+        state.s, state.c, spread[:k], spread[2 * k : 3 * k], spread[k : 2 * k], quiet,
+        float(np.exp(state.log_ratio)), float(spread[-1]), evidence, steps,
+    )  # fmt: skip

@@ -1,0 +1,182 @@
+"""What happens to a ring on its way: a hand that is laid on, a contact that nobody heard begin.
+
+Each strong mode is looked at in time, as its own band over what its decays predict there. Left
+alone the ratio stays 1, but for what the room and the background do to it, which is known: their
+steps from one moment to the next are independent, with a variance that grows as the mode sinks
+towards them. A hand makes every mode die faster from one moment on, in proportion to how fast it
+died before; nothing else does: a room, a second decay under the first and the background all make
+a ring die more slowly later on. A contact lifts the modes at one moment and leaves their decays as
+they are.
+
+Conventions: times in s from the first sample of the ring; steepening relative to the mode's own
+decay.
+
+Functions: changes_of. Change.
+Source: the score test of a broken line in noise of known variance; limits are our own choice,
+tried out in simulation.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from scipy.fft import ifft, rfft
+
+from studylib.signal.decays import Decays
+from studylib.signal.poles import terms
+
+STRONGEST = 6
+HALF_WIDTH_HZ = (30.0, 120.0)  # of a mode's band
+WIDTHS = 4.0  # bandwidths
+UNDER_START = 10 ** (-35.0 / 10)  # in power: lower, a mode is not followed
+OVER_NOISE = 10.0  # in power, over the background and the room's tail
+STEEPER = 0.35  # of a mode's decay: less is no hand
+CERTAIN = 5.0  # standard deviations
+EACH_SIDE = 3  # steps
+JUMP = 0.2  # nepers in one step
+MODELLED = 0.02  # nepers in a step that no model of a real ring foresees
+
+
+class Change(NamedTuple):
+    """at_s : when.  steeper : by how much of its decay a mode dies faster from then on (contact:
+    0).  jump : nepers by which the modes rise (of a hand 0).  low_hz, high_hz : of the modes that
+    show it."""
+
+    at_s: float
+    steeper: float
+    jump: float
+    low_hz: float
+    high_hz: float
+
+
+class _Track(NamedTuple):
+    """One mode. f_hz.  decay : 1/s.  time_s, step, variance : (n,) the rise of the logarithm of
+    recorded over predicted amplitude between two moments, and what it may be by chance."""
+
+    f_hz: float
+    decay: float
+    time_s: np.ndarray
+    step: np.ndarray
+    variance: np.ndarray
+
+
+def changes_of(
+    x: np.ndarray, decays: Decays, *, rate_hz: float, ratio: float, room_decay: float
+) -> tuple[Change | None, Change | None]:
+    """The first contact and the first hand in a ring.
+
+    Parameters
+    ----------
+    x : (n,) the samples that were fitted.  ratio : reverberant over direct energy.
+    room_decay : of the room's tail, amplitude, per s.
+
+    Returns
+    -------
+    (contact, hand), None where there is none.
+    """
+    strength = decays.amplitude**2 / np.maximum(decays.loss_factor * decays.frequency_hz, 1e-9)
+    spectrum = rfft(x)
+    tracks = []
+    for i in np.argsort(-strength)[:STRONGEST]:
+        track = _track(x, spectrum, decays, int(i), rate_hz, ratio, room_decay)
+        if track is not None and len(track.step) >= 2 * EACH_SIDE:
+            tracks.append(track)
+    if not tracks:
+        return None, None
+    return _contact(tracks), _hand(tracks)
+
+
+def _track(
+    x, spectrum, decays: Decays, i: int, rate_hz: float, ratio: float, room: float
+) -> _Track | None:
+    n, f = len(x), float(decays.frequency_hz[i])
+    decay = np.pi * f * float(decays.loss_factor[i])
+    half_hz = float(np.clip(WIDTHS * decay / np.pi, *HALF_WIDTH_HZ))
+    low = int((f - half_hz) * n / rate_hz)
+    high = min(int((f + half_hz) * n / rate_hz), len(spectrum) - 1)
+    if low < 1 or high - low < 8:
+        return None
+    turns = np.exp(-2j * np.pi / n * np.arange(low, high))
+    window = np.hanning(high - low + 2)[1:-1]
+    angle = decays.poles.imag * rate_hz / (2.0 * np.pi)
+    own = np.abs(angle - f) < half_hz
+    each = terms(decays.poles, n=n, turns=turns) * decays.amplitudes[:, None]
+    others = each[~own].sum(axis=0)
+    heard = np.abs(ifft((spectrum[low:high] - others) * window)) ** 2
+    told = np.abs(ifft(each[own].sum(axis=0) * window)) ** 2
+    count = high - low
+    time = np.arange(count) * (n / rate_hz / count)
+    # The Hann window of the bins spreads a moment over about two steps, so every second is kept.
+    heard, told, time = heard[1::2], told[1::2], time[1::2]
+    start = told[: max(1, len(told) // 8)].max()
+    noise = float(np.median(heard[-max(4, len(heard) // 8) :]))
+    gap = decay - room if abs(decay - room) > 1e-3 * decay else 1e-3 * decay
+    tail = ratio * room * (np.exp(-2 * room * time) - np.exp(-2 * decay * time)) / gap
+    tail = start * np.maximum(tail, 0.0)
+    fit = (told > UNDER_START * start) & (told > OVER_NOISE * (noise + tail))
+    fit[0] = False
+    end = int(np.argmin(fit[1:])) + 1 if not fit[1:].all() else len(fit)
+    if end < 2 * EACH_SIDE + 2:
+        return None
+    told, heard, time, tail = told[1:end], heard[1:end], time[1:end], tail[1:end]
+    step = 0.5 * np.diff(np.log(np.maximum(heard, 1e-300) / told))
+    gap_s = float(time[1] - time[0])
+    fresh = ratio * room * start * np.exp(-2.0 * room * time[1:]) * gap_s
+    variance = (fresh + noise) / told[1:] + MODELLED**2
+    return _Track(f, decay, time[1:], step, variance)
+
+
+def _hand(tracks: list[_Track]) -> Change | None:
+    """The moment from which all modes die faster."""
+    best = (0.0, 0.0, 0.0)
+    moments = np.unique(np.round(np.concatenate([t.time_s for t in tracks]), 3))
+    for at in moments:
+        above, below, counted = 0.0, 0.0, 0
+        for track in tracks:
+            early = track.time_s <= at
+            if early.sum() < EACH_SIDE or (~early).sum() < EACH_SIDE:
+                continue
+            gap = float(track.time_s[1] - track.time_s[0])
+            change = np.empty(2)
+            spread = np.empty(2)
+            for k, part in enumerate((early, ~early)):
+                weight = 1.0 / track.variance[part]
+                change[k] = -(weight @ track.step[part]) / weight.sum() / gap
+                spread[k] = 1.0 / weight.sum() / gap**2
+            variance = spread.sum() / track.decay**2
+            above += (change[1] - change[0]) / track.decay / variance
+            below += 1.0 / variance
+            counted += 1
+        if counted and above / np.sqrt(below) > best[0]:
+            best = (above / np.sqrt(below), above / below, float(at))
+    certain, steeper, at = best
+    if certain < CERTAIN or steeper < STEEPER:
+        return None
+    return Change(at, steeper, 0.0, *_band(tracks))
+
+
+def _contact(tracks: list[_Track]) -> Change | None:
+    """The moment at which the modes rise at once."""
+    gap = max(float(t.time_s[1] - t.time_s[0]) for t in tracks)
+    end = max(t.time_s[-1] for t in tracks)
+    edges = np.arange(0.0, end + gap, gap)
+    above, below = np.zeros((2, len(edges)))
+    for track in tracks:
+        at = np.searchsorted(edges, track.time_s)
+        usual = np.median(track.step)
+        np.add.at(above, at, (track.step - usual) / track.variance)
+        np.add.at(below, at, 1.0 / track.variance)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        jump = np.where(below > 0.0, above / below, 0.0)
+        certain = np.where(below > 0.0, above / np.sqrt(below), 0.0)
+    at = np.flatnonzero((certain > CERTAIN) & (jump > JUMP))
+    if not len(at):
+        return None
+    last = int(at[-1])
+    return Change(float(edges[last]), 0.0, float(jump[last]), *_band(tracks))
+
+
+def _band(tracks: list[_Track]) -> tuple[float, float]:
+    f = [track.f_hz for track in tracks]
+    return min(f), max(f)
