@@ -221,6 +221,7 @@ def told_decays(
     limits_hz: tuple[float, float],
     most: int,
     quiet: np.ndarray | None = None,
+    largest_loss: np.ndarray | float = LARGEST_LOSS,
     given_up: bool = False,
 ) -> Decays:
     """Modes, in hertz and loss factors, of what was fitted: those that die away, within the limits,
@@ -232,8 +233,10 @@ def told_decays(
     u_decay, u_angle, u_amplitude : standard uncertainties per sample, and of |c|.
     noise : variance per sample of white noise as strong as the noise around.
     quiet : what u_decay would be without a room; None where there is none.
+    largest_loss : loss factor, (K,) or one, beyond which something is a knock and no mode.
     """
     order = np.argsort(s.imag)
+    largest = np.broadcast_to(largest_loss, s.shape)[order]
     s, c, u_decay, u_angle, u_amplitude, noise, misfit = (
         field[order] for field in (s, c, u_decay, u_angle, u_amplitude, noise, misfit)
     )
@@ -242,7 +245,7 @@ def told_decays(
     with np.errstate(divide="ignore", invalid="ignore"):
         loss = decay / (np.pi * f)
     low, high = limits_hz
-    real = (decay > DIES_AWAY * plain * rate_hz) & (loss < LARGEST_LOSS) & (f >= low) & (f <= high)
+    real = (decay > DIES_AWAY * plain * rate_hz) & (loss < largest) & (f >= low) & (f <= high)
     energy = np.where(real, np.abs(c) ** 2 / np.maximum(decay, 1e-12), 0.0)
     kept = np.sort(np.argsort(-energy)[: min(most, int(real.sum()))])
     gaps = np.abs(f[:, None] - f[real]) / (

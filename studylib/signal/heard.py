@@ -32,7 +32,7 @@ from studylib.signal.decay_fit import LEAST_BINS, groups_of
 from studylib.signal.decays import Decays, no_decays, told_decays
 from studylib.signal.poles import decays_in_bins, terms
 from studylib.signal.room_fit import Hearing, RoomFit, fit_in_room
-from studylib.signal.room_search import Bins, Sought, loud_peaks, search_in_room
+from studylib.signal.room_search import Bins, Sought, loud_peaks, search_in_room, steepest
 
 DEAD = 1e-5  # of the ring's energy: what comes after is not looked at
 SHORTEST_S = 0.1
@@ -42,18 +42,25 @@ SMOOTH_BINS = 9
 SILENT = 1e-12  # of the strongest bin: no record is quieter
 MOST_SOUGHT = 40
 ROOM_S = 0.4  # decay time to -60 dB of a room of which nothing is known
-ROOM_UNSURE = 0.7  # standard deviation of its logarithm: a factor of two
+ROOM_UNSURE = 0.6  # standard deviation of its logarithm: nearly a factor of two
+MOST_TOLD = 12.0  # of the logarithm of the likelihood, from one group
 ROOMS_S = (0.15, 0.3, 0.6, 1.2)
 SHARE_UNSURE = 1.2  # of the logarithm of the room's share, before anything is known: 5 dB
 GROUP_UNSURE = 0.7  # of a group's share about that of all: 3 dB
+STEEP_SHARE = 0.9  # of the steepest decay that is fitted: steeper ones are the knock
 NO_ROOM = 10 ** (-38.0 / 10)  # a share below it is none
 STRONGEST = 6  # groups that tell of the room
 FOLLOWED = 4.6  # nepers of the slower of mode and room: 40 dB
 REACH = 4.5  # bandwidths of the mode
 ROOM_REACH = 4.5  # of the room
+EARLY_S = 0.02  # in which a room's single reflections come
+SLOW = 0.5  # nepers in that time
+FAR = float(np.log(8.0))  # from the search's decay and level: farther, a fit is of something else
 WIDER = (1.0, 3.0)  # times the width that the search found, as starts of a fit
 MOST_BINS = 56
 TOGETHER = 4.0  # mean bandwidths
+WORTH = 12.0  # of the logarithm of the likelihood, that one decay more must bring
+ASTRAY = 3.0  # times the uncertainty of decays that the model does not fit
 MOST_TOGETHER = 4
 LOUD = 10 ** (-20.0 / 20)  # of the strongest peak: lower ones are not named when left over
 HIDDEN = 0.3  # mean bandwidths within which a peak belongs to a decay
@@ -88,12 +95,12 @@ class _Ring:
     frequency_hz: np.ndarray
     s: np.ndarray
     c: np.ndarray
-    spectra: dict[int, np.ndarray]
+    spectra: dict[tuple[int, int], np.ndarray]
 
-    def spectrum(self, n: int) -> np.ndarray:
-        if n not in self.spectra:
-            self.spectra[n] = rfft(self.x[:n])
-        return self.spectra[n]
+    def spectrum(self, n: int, first: int = 0) -> np.ndarray:
+        if (first, n) not in self.spectra:
+            self.spectra[first, n] = rfft(self.x[first : first + n])
+        return self.spectra[first, n]
 
     def noise_at(self, angle) -> np.ndarray:
         """Variance per sample at angles per sample."""
@@ -180,17 +187,32 @@ def _in_room(ring: _Ring, ratio: float):
     prior = LN_1000 / ROOM_S / ring.rate_hz
     share = float(np.clip(ratio, NO_ROOM, 1.0))
     alpha, u_alpha, first = _room_decay(ring, groups[:STRONGEST], prior, share)
-    if first:
-        share = _share_of_all(first)
+    share = _share_of_all(first, share)
     hearing = Hearing(share, GROUP_UNSURE, alpha, 0.0)
     fits = []
     for group in groups:
-        fit = _fitted(ring, group, hearing)
+        group, fit = _fewest(ring, group, hearing)
         if fit is None:
             continue
         ring.s[group], ring.c[group] = fit.s, fit.c
         fits.append((group, fit))
-    return fits, alpha, u_alpha, _share_of_all([fit for _, fit in fits]) if fits else share
+    return fits, alpha, u_alpha, _share_of_all([fit for _, fit in fits if not fit.kept], share)
+
+
+def _fewest(ring: _Ring, group: np.ndarray, hearing: Hearing) -> tuple[np.ndarray, RoomFit | None]:
+    """A group and its fit, without the decays that the room may have made of the others."""
+    fit, whole = _fitted(ring, group, hearing), group
+    while fit is not None and len(group) > 1:
+        weakest = int(np.argmin(np.abs(ring.c[group]) ** 2 / -ring.s[group].real))
+        gone, left = group[weakest], np.delete(group, weakest)
+        height = ring.c[gone]
+        ring.c[gone] = 0.0
+        fewer = _fitted(ring, left, hearing, around=whole)
+        if fewer is None or fewer.kept or fit.likelihood - fewer.likelihood > WORTH:
+            ring.c[gone] = height
+            break
+        group, fit = left, fewer
+    return group, fit
 
 
 def _groups(s: np.ndarray) -> list[np.ndarray]:
@@ -217,11 +239,13 @@ def _room_decay(ring: _Ring, groups: list[np.ndarray], prior: float, share: floa
         fits.append(start)
         known = Hearing(start.ratio, SHARE_UNSURE, prior, 0.0)
         trials = [
-            _fitted(ring, group, known._replace(alpha=alpha), steps=2, room=rooms.min())
+            _fitted(ring, group, known._replace(alpha=alpha), steps=3, room=rooms.min())
             for alpha in rooms
         ]
         if all(trials):
-            total = total + np.array([trial.evidence for trial in trials])
+            told = np.array([trial.evidence for trial in trials])
+            # One group whose fit goes astray must not decide for all.
+            total = total + np.maximum(told - told.max(), -MOST_TOLD)
     return *_peak_of(np.log(rooms), total), fits
 
 
@@ -237,52 +261,109 @@ def _peak_of(at: np.ndarray, height: np.ndarray) -> tuple[float, float]:
     return float(np.exp(at[k] + away)), float(max(curvature**-0.5, 0.1))
 
 
-def _share_of_all(fits: list[RoomFit]) -> float:
+def _share_of_all(fits: list[RoomFit], otherwise: float) -> float:
+    if not fits:
+        return otherwise
     weight = np.array([1.0 / (fit.u_ratio**2 + GROUP_UNSURE**2) for fit in fits])
     logs = np.log([fit.ratio for fit in fits])
     return float(np.exp(weight @ logs / weight.sum()))
 
 
 def _fitted(
-    ring: _Ring, group: np.ndarray, hearing: Hearing, *, steps: int = 12, room: float | None = None
+    ring: _Ring,
+    group: np.ndarray,
+    hearing: Hearing,
+    *,
+    steps: int = 12,
+    room: float | None = None,
+    around: np.ndarray | None = None,
 ) -> RoomFit | None:
-    """One group fitted on as much of the record as it and the room ring; None where it fails."""
-    at, n, turns, spectrum = _bins_of(ring, group, room or hearing.alpha)
+    """One group fitted on as much of the record as it and the room ring; None where it fails.
+
+    around : the group whose bins are fitted, where that is another.
+    """
+    bins_of = group if around is None else around
+    first = _later(ring, bins_of)
+    at, n, turns, spectrum = _bins_of(ring, bins_of, room or hearing.alpha, first)
     if len(at) < 4 * len(group) + 2:
         return None
-    s, c = ring.s[group], ring.c[group]
-    unit = terms(s, n=n, turns=turns)
-    others = decays_in_bins(ring.s, ring.c, n=n, turns=turns) - c @ unit
+    s, every = ring.s[group], ring.c * np.exp(ring.s * first)
+    others = decays_in_bins(ring.s, every, n=n, turns=turns)
+    others -= every[group] @ terms(s, n=n, turns=turns)
     noise = n * float(np.mean(ring.noise_at(2.0 * np.pi / n * at)))
     noise = max(noise, SILENT * float(np.abs(spectrum).max()) ** 2)
     facts = {"n": n, "turns": turns, "others": others, "steps": steps}
     facts["hearing"] = hearing._replace(background=noise)
+    fit = _best_fit(spectrum[at], s, every[group], facts, hearing.alpha)
+    if fit is None:
+        return None
+    back = np.exp(-fit.s * first)
+    return fit._replace(c=fit.c * back, c_spread=fit.c_spread * np.abs(back))
+
+
+def _best_fit(
+    target: np.ndarray, s: np.ndarray, c: np.ndarray, facts: dict, alpha: float
+) -> RoomFit | None:
+    """The best of the fits from a start and from wider ones; where none stays near, the start."""
+    n, turns, others = facts["n"], facts["turns"], facts["others"]
     best = None
-    for wider in WIDER if steps > len(WIDER) else WIDER[:1]:
-        start = wider * s.real + 1j * s.imag
+    starts = WIDER if facts["steps"] > len(WIDER) else WIDER[:1]
+    for wider in starts:
+        start, height = wider * s.real + 1j * s.imag, c
         if wider > 1.0:
             unit = terms(start, n=n, turns=turns)
-            c = np.linalg.lstsq(unit.T, spectrum[at] - others, rcond=None)[0]
+            height = np.linalg.lstsq(unit.T, target - others, rcond=None)[0]
         try:
-            fit = fit_in_room(spectrum[at], s=start, c=c, **facts)
+            fit = fit_in_room(target, s=start, c=height, **facts)
         except np.linalg.LinAlgError:
             continue
-        told = (fit.s, fit.c, fit.s_spread, fit.f_spread, fit.c_spread, fit.quiet)
-        good = all(np.all(np.isfinite(part)) for part in told)
-        if good and (best is None or fit.evidence > best.evidence):
+        if _near(fit, s, c, alpha) and (best is None or fit.evidence > best.evidence):
             best = fit
-    return best
+    if best is not None or len(starts) < len(WIDER):
+        return best
+    # The model does not fit: what the search found stands, with what the model says of its worth.
+    model = others + c @ terms(s, n=n, turns=turns)
+    share = float(np.mean(np.abs(target - model) ** 2) / np.mean(np.abs(model) ** 2))
+    known = facts["hearing"]._replace(ratio=float(np.clip(share, NO_ROOM, 4.0)))
+    try:
+        fit = fit_in_room(target, s=s, c=c, **(facts | {"steps": 0, "hearing": known}))
+    except np.linalg.LinAlgError:
+        return None
+    return fit._replace(kept=True) if _finite(fit) else None
 
 
-def _bins_of(ring: _Ring, group: np.ndarray, room: float):
+def _finite(fit: RoomFit) -> bool:
+    told = (fit.s, fit.c, fit.s_spread, fit.f_spread, fit.c_spread, fit.quiet)
+    return all(np.all(np.isfinite(part)) for part in told)
+
+
+def _near(fit: RoomFit, s: np.ndarray, c: np.ndarray, alpha: float) -> bool:
+    """Whether a fit is still of the decays that the search found."""
+    if not _finite(fit):
+        return False
+    away = np.abs(fit.s.imag - s.imag) < 2.0 * (alpha - s.real)
+    steeper = np.abs(np.log(fit.s.real / s.real)) < FAR
+    louder = np.abs(np.log(np.abs(fit.c / c))) < FAR
+    return bool(np.all(away & steeper & louder))
+
+
+def _later(ring: _Ring, group: np.ndarray) -> int:
+    """Sample from which a group is fitted: slow decays from after the early reflections on, which
+    then only change their level."""
+    first = int(EARLY_S * ring.rate_hz)
+    slow = float(np.max(-ring.s[group].real)) * first < SLOW
+    return first if slow and len(ring.x) > 4 * first else 0
+
+
+def _bins_of(ring: _Ring, group: np.ndarray, room: float, first: int):
     """Numbers of the bins around a group, of a record of n samples; n; w of the bins; all bins."""
     s = ring.s[group]
     slower = min(float(np.min(-s.real)), room)
-    n = len(ring.x)
+    n = len(ring.x) - first
     while n // 2 > FOLLOWED / slower and n // 2 > SHORTEST_S * ring.rate_hz:
         n //= 2
     n = prev_fast_len(n, real=True)
-    spectrum = ring.spectrum(n)
+    spectrum = ring.spectrum(n, first)
     width = n / (2.0 * np.pi)
     # Room ripples are as narrow as the room rings long: a start caught by one sees further.
     away = np.maximum(REACH * 2.0 * -s.real, ROOM_REACH * 2.0 * room) * width
@@ -302,10 +383,13 @@ def _report(ring, bins: Bins, sought: Sought, fits, room, limits, most: int) -> 
     u_s, u_f, u_c, quiet = np.full((4, len(s)), np.inf)
     misfit = np.zeros(len(s), bool)
     for group, fit in fits:
-        factor = _student(fit.u_ratio)
+        factor = _student(fit.u_ratio) * (ASTRAY if fit.kept else 1.0)
         u_s[group], u_f[group] = factor * fit.s_spread, factor * fit.f_spread
         u_c[group], quiet[group] = factor * fit.c_spread, fit.quiet
-        misfit[group] = fit.ratio > 4.0 * share
+        misfit[group] = fit.kept or fit.ratio > 4.0 * share
+    there = c != 0.0
+    s, c, misfit = s[there], c[there], misfit[there]
+    u_s, u_f, u_c, quiet = u_s[there], u_f[there], u_c[there], quiet[there]
     model = decays_in_bins(s, c, n=bins.n, turns=bins.turns)
     rest = bins.values - model
     noise = ring.noise_at(s.imag)
@@ -315,6 +399,7 @@ def _report(ring, bins: Bins, sought: Sought, fits, room, limits, most: int) -> 
         s, c, u_decay=u_s, u_angle=u_f, u_amplitude=u_c, noise=noise, misfit=misfit, rest=rest,
         first_bin=bins.first, unexplained=max(0.0, left) / max(power, np.finfo(float).tiny),
         rate_hz=rate, limits_hz=limits, most=most, quiet=quiet,
+        largest_loss=STEEP_SHARE * 2.0 * steepest(s.imag, rate),
     )  # fmt: skip
     heard = None
     if share > NO_ROOM and len(fits):

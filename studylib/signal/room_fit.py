@@ -33,7 +33,8 @@ import numpy as np
 
 STEPS = 12
 SETTLED = 0.02  # of the logarithm of the likelihood
-STEEPEST = 0.075  # decay over angle: a loss factor of 0.15
+STEEPEST = 0.15  # decay over angle
+MOST = float(np.log(4.0))  # of the ratio: 6 dB
 IMPERFECT = 10 ** (-45.0 / 10)  # no board is a sum of perfect decays
 
 
@@ -52,8 +53,9 @@ class RoomFit(NamedTuple):
     """K decays. s, c : complex (K,).  s_spread, f_spread, c_spread : (K,) standard uncertainties of
     the decay (per sample), of the angle, and of c's real or imaginary part.  quiet : (K,) what
     s_spread would be without the room.  ratio : as found, u_ratio : of its logarithm.
-    evidence : logarithm of the likelihood, integrated over decays nearby, less a constant.
-    steps : taken."""
+    evidence : logarithm of the likelihood, integrated over decays nearby, less a constant;
+    likelihood : that at the best ones.
+    steps : taken.  kept : whether these are another's decays, that no fit came near."""
 
     s: np.ndarray
     c: np.ndarray
@@ -64,7 +66,9 @@ class RoomFit(NamedTuple):
     ratio: float
     u_ratio: float
     evidence: float
+    likelihood: float
     steps: int
+    kept: bool = False
 
 
 class _State(NamedTuple):
@@ -176,7 +180,8 @@ def _moved(state: _State, step: np.ndarray, bins: _Bins) -> _State:
     low, high = -np.angle(bins.turns[0]), -np.angle(bins.turns[-1])
     f = np.clip(s.imag, low, high)
     s = np.clip(s.real, -STEEPEST * f, -1e-3 / bins.n) + 1j * f
-    return _state(s, c, state.log_ratio + float(np.clip(step[-1], -1.0, 1.0)), bins)
+    log_ratio = state.log_ratio + float(np.clip(step[-1], -1.0, 1.0))
+    return _state(s, c, min(log_ratio, MOST), bins)
 
 
 def _scored(state: _State, bins: _Bins) -> tuple[np.ndarray, np.ndarray]:
@@ -215,7 +220,8 @@ def _told(state: _State, bins: _Bins, steps: int) -> RoomFit:
     size = np.sqrt(np.diagonal(information))
     # Of two fits the one is better that is so over all decays near it, and not at one point.
     volume = np.linalg.slogdet(information[: 4 * k, : 4 * k])[1]
-    evidence = state.likelihood - 2 * k * state.log_ratio - 0.5 * float(volume)
+    likelihood = state.likelihood - 2 * k * state.log_ratio
+    evidence = likelihood - 0.5 * float(volume)
     spread = np.sqrt(np.abs(np.diagonal(np.linalg.inv(information / size / size[:, None])))) / size
     # Without a room the background alone is in the way.
     mean = state.terms * state.g
@@ -225,5 +231,5 @@ def _told(state: _State, bins: _Bins, steps: int) -> RoomFit:
     quiet = np.sqrt(0.5 * quiet[:k] * bins.hearing.background) / scale[:k]
     return RoomFit(
         state.s, state.c, spread[:k], spread[2 * k : 3 * k], spread[k : 2 * k], quiet,
-        float(np.exp(state.log_ratio)), float(spread[-1]), evidence, steps,
+        float(np.exp(state.log_ratio)), float(spread[-1]), evidence, likelihood, steps,
     )  # fmt: skip

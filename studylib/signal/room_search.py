@@ -12,7 +12,7 @@ bounded. Peaks at which no decay stands are the caller's to name.
 
 Conventions: as in `signal.poles`; bins count from the first of the search.
 
-Functions: search_in_room, loud_peaks. Sought.
+Functions: search_in_room, loud_peaks, steepest, window_of, small_groups. Sought, Bins.
 Source: least squares on the bins (`signal.poles`); the limits are our own choice, tried out on
 recorded strokes and in simulated rooms.
 """
@@ -29,7 +29,7 @@ from studylib.signal.poles import decays_in_bins, fit_poles, terms
 
 ROUNDS = 10
 MOST_NEW = 8  # in one round
-UNDER_STRONGEST = 10 ** (-45.0 / 20)  # of a peak
+UNDER_STRONGEST = 10 ** (-60.0 / 20)  # of a peak
 ODDS = 1e-3  # of a peak of noise, over all bins together
 PROMINENT = 1.0 - 10 ** (-3.0 / 20)  # of a peak over the dip beside it
 BESIDE_HZ = 200.0
@@ -38,7 +38,9 @@ STANDS_OUT = 20.0  # |c|^2 over its variance: below, a decay is dropped
 TAILS = 2.0  # times what stronger new decays make of it
 TOGETHER = 5.0  # mean bandwidths: nearer ones are fitted together
 MOST_TOGETHER = 6
-STEEPEST = 0.075  # decay over angle of anything fitted: a loss factor of 0.15
+STEEPEST = 0.075  # decay over angle of anything fitted: a loss factor of 0.15, or at low
+STEEP_PER_S = 100.0  # frequencies such a decay
+STEEPEST_LOW = 0.15
 RATIO = 0.1  # reverberant over direct energy, before anything is known
 LEAST_RATIO = 10 ** (-45.0 / 10)
 CLEAR = 30.0  # power of the decays over the background, where the room shows
@@ -81,10 +83,10 @@ def search_in_room(bins: Bins, *, step_hz: float, most: int) -> Sought:
         if not len(peaks):
             break
         tried.update((int(p), len(s)) for p in peaks)
-        new_s, new_c = _begun(np.array(peaks), rest, bins)
+        new_s, new_c = _begun(np.array(peaks), rest, bins, step_hz)
         s, c = np.r_[s, new_s], np.r_[c, new_c]
         for _ in range(SWEEPS):
-            s, c, strength, taken = _refitted(s, c, ratio, bins)
+            s, c, strength, taken = _refitted(s, c, ratio, bins, step_hz * bins.n)
             s, c = s[strength >= STANDS_OUT], c[strength >= STANDS_OUT]
             steps += taken
         model = decays_in_bins(s, c, n=bins.n, turns=bins.turns)
@@ -115,18 +117,25 @@ def _new_peaks(rest, s, c, ratio, bins: Bins, step_hz: float) -> np.ndarray:
     if not len(peaks):
         return peaks
     # Each must be more than the tails of the stronger ones that begin beside it.
-    begun, height = _begun(peaks, rest, bins)
+    begun, height = _begun(peaks, rest, bins, step_hz)
     tails = np.abs(height[:, None] * terms(begun, n=bins.n, turns=bins.turns[peaks]))
     own = np.abs(rest[peaks]) > TAILS * np.sum(np.triu(tails, 1), axis=0)
     return peaks[own][:MOST_NEW]
 
 
-def _begun(peaks: np.ndarray, rest: np.ndarray, bins: Bins) -> tuple[np.ndarray, np.ndarray]:
+def _begun(
+    peaks: np.ndarray, rest: np.ndarray, bins: Bins, step_hz: float
+) -> tuple[np.ndarray, np.ndarray]:
     """(s, c) of decays begun at peaks."""
     s = starts_at(rest, bins.turns, peaks)
-    s = np.clip(s.real, -STEEPEST * s.imag, -1e-2 / bins.n) + 1j * s.imag
+    s = np.clip(s.real, -steepest(s.imag, step_hz * bins.n) * s.imag, -1e-2 / bins.n) + 1j * s.imag
     unit = (0.5 - 0.5 * np.exp(s * bins.n)) / (1.0 - np.exp(s) * bins.turns[peaks])
     return s, rest[peaks] / unit
+
+
+def steepest(angle: np.ndarray, rate_hz: float) -> np.ndarray:
+    """Decay over angle, at angles per sample, beyond which something is a knock and no mode."""
+    return np.clip(STEEP_PER_S / rate_hz / np.maximum(angle, 1e-6), STEEPEST, STEEPEST_LOW)
 
 
 def window_of(s: np.ndarray, bins: Bins, *, reach: float = REACH) -> tuple[int, int]:
@@ -152,7 +161,9 @@ def small_groups(s: np.ndarray, *, together: float = TOGETHER) -> list[np.ndarra
     return done
 
 
-def _refitted(s, c, ratio, bins: Bins) -> tuple[np.ndarray, np.ndarray, np.ndarray, int]:
+def _refitted(
+    s, c, ratio, bins: Bins, rate_hz: float
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, int]:
     """Every group fitted to the bins around it, with the others, as they stand, taken off; and how
     far each decay's amplitude stands out of what the fit leaves over. Of a group only the weakest
     is found too weak: without it the others may stand."""
@@ -168,7 +179,8 @@ def _refitted(s, c, ratio, bins: Bins) -> tuple[np.ndarray, np.ndarray, np.ndarr
             continue
         own = c[group] @ terms(s[group], n=bins.n, turns=turns)
         target = bins.values[at] - model[at] + own
-        within = (-np.angle(turns[0]), -np.angle(turns[-1]), STEEPEST)
+        steep = float(steepest(s[group].imag, rate_hz).min())
+        within = (-np.angle(turns[0]), -np.angle(turns[-1]), steep)
         try:
             fit = fit_poles(target, n=bins.n, turns=turns, s=s[group], c=c[group], held=within)
         except np.linalg.LinAlgError:
@@ -190,14 +202,16 @@ def _refitted(s, c, ratio, bins: Bins) -> tuple[np.ndarray, np.ndarray, np.ndarr
 
 
 def _own_peak(s, c, ratio: float, bins: Bins) -> np.ndarray:
-    """Which decays' own peaks are more than the background and the room of the others."""
+    """Which decays' own peaks are more than the background and the room of other groups."""
     at = np.round(s.imag * bins.n / (2 * np.pi)).astype(int) - bins.first
     at = at.clip(0, len(bins.values) - 1)
     each = c[:, None] * terms(s, n=bins.n, turns=bins.turns[at])
+    others = each.sum(axis=0)
+    for group in small_groups(s):
+        others[group] -= each[np.ix_(group, group)].sum(axis=0)
     own = np.diagonal(each)
-    others = np.abs(each.sum(axis=0) - own) ** 2
     odds = np.log(len(bins.values) / ODDS)
-    return np.abs(own) ** 2 > odds * (bins.background[at] + ratio * others)
+    return np.abs(own) ** 2 > odds * (bins.background[at] + ratio * np.abs(others) ** 2)
 
 
 def _room_share(s, rest, model, bins: Bins) -> float:
