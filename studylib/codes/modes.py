@@ -25,6 +25,7 @@ class TapSign(Code):
     LATER_CONTACT = "taps.later_contact"  # after_ms
     REFLECTION = "taps.reflection"  # after_ms
     DIES_FASTER = "taps.dies_faster"  # after_ms, times
+    SOME_FASTER = "taps.some_faster"  # frequencies_hz, times
     LEFT_OVER = "taps.left_over"  # frequencies_hz
     STARTS_AT_KNOCK = "taps.starts_at_knock"  # ahead_s
 

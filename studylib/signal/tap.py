@@ -56,6 +56,7 @@ PEAK_WITHIN_S = 0.015  # of the contact: a soft mallet takes that long to give a
 AFTER_PEAK_S = 0.004
 LONGEST_S = 6.0  # of a ring that is analysed
 LEAST_S = 0.05  # of a ring that can be analysed at all
+BEFORE_HAND_S = 0.012  # a hand is heard to the nearest step of a mode's band only
 MOST_CHANGES = 3  # of a ring that are followed
 REFLECTION_S = 0.0015  # within which delays of reflections agree
 MORE_DAMPED = 1.5  # times the loss factor of another tap
@@ -162,7 +163,7 @@ def _tap(x: np.ndarray, knock: Knock, before: int, estimate, band: dict) -> Tap:
             start += round(contact.at_s * rate) + round(2 * GUARD_S * rate)
         elif hand is not None and hand.at_s >= LEAST_S:
             signs.append(_sign(TapSign.DIES_FASTER, hand, start, knock.first, band))
-            end = start + round(hand.at_s * rate)
+            end = start + round(max(hand.at_s - BEFORE_HAND_S, LEAST_S) * rate)
         else:
             break
     if hand is not None and hand.at_s < LEAST_S and not tap.reason:
@@ -267,36 +268,43 @@ def _with_reflections(taps: list[Tap]) -> list[Tap]:
 
 
 def _held_against_each_other(taps: list[Tap]) -> list[Tap]:
-    """Taps that die away much faster than another one of the recording are refused."""
+    """Decays that are much faster in one tap than in another of the recording are refused, and the
+    tap with them where that holds for most of its modes."""
     good = [tap for tap in taps if tap.decays is not None]
-    factors = {id(tap): [_damping_against(tap, other) for other in good] for tap in good}
-    held = []
-    for tap in taps:
-        times = max(factors.get(id(tap), [0.0]))
-        reason = note(TapReason.FASTER_THAN_ANOTHER, times=times)
-        held.append(replace(tap, decays=None, reason=reason) if times > MORE_DAMPED else tap)
-    return held
+    return [_held(tap, good) if tap.decays is not None else tap for tap in taps]
 
 
-def _damping_against(tap: Tap, other: Tap) -> float:
-    """Median ratio of the loss factors of modes that both taps have; 1 when there is none, or when
-    it may be chance."""
-    if tap is other:
-        return 1.0
-    f, g = tap.decays.frequency_hz, other.decays.frequency_hz
-    nearest = np.abs(g[None, :] / f[:, None] - 1.0).argmin(axis=1)
-    same = np.abs(g[nearest] / f - 1.0) < SAME_MODE
-    if same.sum() < 1:
-        return 1.0
-    strong = same & (tap.decays.amplitude > 0.05 * tap.decays.amplitude.max())
-    strong = strong if strong.any() else same
-    mine, theirs = tap.decays.loss_factor[strong], other.decays.loss_factor[nearest[strong]]
-    own = tap.decays.u_loss_factor[strong] / mine
-    others = other.decays.u_loss_factor[nearest[strong]] / theirs
-    logs = np.log(mine / theirs)
-    if np.median(logs / np.hypot(own, others)) < CERTAIN / np.sqrt(strong.sum()):
-        return 1.0
-    return float(np.exp(np.median(logs)))
+def _held(tap: Tap, good: list[Tap]) -> Tap:
+    mine = tap.decays
+    times = np.ones(len(mine.frequency_hz))
+    for other in good:
+        if other is tap:
+            continue
+        theirs = other.decays
+        nearest = np.abs(theirs.frequency_hz / mine.frequency_hz[:, None] - 1.0).argmin(axis=1)
+        same = np.abs(theirs.frequency_hz[nearest] / mine.frequency_hz - 1.0) < SAME_MODE
+        ratio = mine.loss_factor / theirs.loss_factor[nearest]
+        u = np.hypot(
+            mine.u_loss_factor / mine.loss_factor,
+            (theirs.u_loss_factor / theirs.loss_factor)[nearest],
+        )
+        certain = same & (ratio > MORE_DAMPED) & (np.log(ratio) > CERTAIN * u)
+        times = np.where(certain, np.maximum(times, ratio), times)
+    fast = times > 1.0
+    if not fast.any():
+        return tap
+    energy = mine.amplitude**2 / np.maximum(mine.frequency_hz * mine.loss_factor, 1e-12)
+    told = note(TapReason.FASTER_THAN_ANOTHER, times=float(times.max()))
+    if np.mean(fast) > 0.5 or energy[fast].sum() > 0.5 * energy.sum():
+        return replace(tap, decays=None, reason=told)
+    f = mine.frequency_hz[fast]
+    sign = note(TapSign.SOME_FASTER, frequencies_hz=f.tolist(), times=float(times.max()))
+    none = {
+        name: np.where(fast, np.nan, getattr(mine, name))
+        for name in ("loss_factor", "u_loss_factor")
+    }
+    at = Sign(sign, tap.start_s, float(f.min()), float(f.max()), 0.0)
+    return replace(tap, decays=replace(mine, **none), signs=(*tap.signs, at))
 
 
 class Knock(NamedTuple):

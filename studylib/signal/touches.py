@@ -26,15 +26,21 @@ from scipy.fft import ifft, rfft
 from studylib.signal.decays import Decays
 from studylib.signal.poles import terms
 
-STRONGEST = 6
-HALF_WIDTH_HZ = (30.0, 120.0)  # of a mode's band
-WIDTHS = 4.0  # bandwidths
+STRONGEST = 8
+HALF_WIDTH_HZ = (30.0, 150.0)  # of a mode's band: as wide as its neighbours leave it
+APART = 0.45  # of the way to the next mode that counts
+COUNTS = 0.1  # of a mode's amplitude
 UNDER_START = 10 ** (-35.0 / 10)  # in power: lower, a mode is not followed
 OVER_NOISE = 10.0  # in power, over the background and the room's tail
 STEEPER = 0.35  # of a mode's decay: less is no hand
-CERTAIN = 5.0  # standard deviations
-EACH_SIDE = 3  # steps
-JUMP = 0.2  # nepers in one step
+CERTAIN = 4.5  # standard deviations
+EACH_SIDE = 2  # steps
+JUMP = 0.2  # nepers in one step, of one mode at least
+ODD = 4.0  # times a mode's usual step
+RISEN = 4.0  # in power, over all of the last steps
+LAST_STEPS = 4
+OVER_TOLD = 10.0  # in power, over all that is expected at that moment
+NOISE_PEAKS = 4.0  # times the background, which at single moments is many times its median
 MODELLED = 0.02  # nepers in a step that no model of a real ring foresees
 
 
@@ -52,13 +58,15 @@ class Change(NamedTuple):
 
 class _Track(NamedTuple):
     """One mode. f_hz.  decay : 1/s.  time_s, step, variance : (n,) the rise of the logarithm of
-    recorded over predicted amplitude between two moments, and what it may be by chance."""
+    recorded over predicted amplitude between two moments, and what it may be by chance.
+    risen_s : when its band rises far above all that is expected, or nan."""
 
     f_hz: float
     decay: float
     time_s: np.ndarray
     step: np.ndarray
     variance: np.ndarray
+    risen_s: float
 
 
 def changes_of(
@@ -80,11 +88,14 @@ def changes_of(
     tracks = []
     for i in np.argsort(-strength)[:STRONGEST]:
         track = _track(x, spectrum, decays, int(i), rate_hz, ratio, room_decay)
-        if track is not None and len(track.step) >= 2 * EACH_SIDE:
+        if track is not None:
             tracks.append(track)
-    if not tracks:
-        return None, None
-    return _contact(tracks), _hand(tracks)
+    followed = [track for track in tracks if len(track.step) >= 2 * EACH_SIDE]
+    risen = [track for track in tracks if np.isfinite(track.risen_s)]
+    if risen:
+        at = min(track.risen_s for track in risen)
+        return Change(at, 0.0, 0.5 * float(np.log(OVER_TOLD)), *_band(risen)), None
+    return (_contact(followed), _hand(followed)) if followed else (None, None)
 
 
 def _track(
@@ -92,14 +103,16 @@ def _track(
 ) -> _Track | None:
     n, f = len(x), float(decays.frequency_hz[i])
     decay = np.pi * f * float(decays.loss_factor[i])
-    half_hz = float(np.clip(WIDTHS * decay / np.pi, *HALF_WIDTH_HZ))
+    angle = decays.poles.imag * rate_hz / (2.0 * np.pi)
+    beside = np.abs(angle - f)[np.abs(decays.amplitudes) > COUNTS * decays.amplitude[i]]
+    beside = np.concatenate([beside[beside > HALF_WIDTH_HZ[0]], [f]])
+    half_hz = float(np.clip(APART * beside.min(), *HALF_WIDTH_HZ))
     low = int((f - half_hz) * n / rate_hz)
     high = min(int((f + half_hz) * n / rate_hz), len(spectrum) - 1)
     if low < 1 or high - low < 8:
         return None
     turns = np.exp(-2j * np.pi / n * np.arange(low, high))
     window = np.hanning(high - low + 2)[1:-1]
-    angle = decays.poles.imag * rate_hz / (2.0 * np.pi)
     own = np.abs(angle - f) < half_hz
     each = terms(decays.poles, n=n, turns=turns) * decays.amplitudes[:, None]
     others = each[~own].sum(axis=0)
@@ -114,17 +127,31 @@ def _track(
     gap = decay - room if abs(decay - room) > 1e-3 * decay else 1e-3 * decay
     tail = ratio * room * (np.exp(-2 * room * time) - np.exp(-2 * decay * time)) / gap
     tail = start * np.maximum(tail, 0.0)
+    risen_s = _risen(heard, told + tail + NOISE_PEAKS * noise, time)
     fit = (told > UNDER_START * start) & (told > OVER_NOISE * (noise + tail))
     fit[0] = False
     end = int(np.argmin(fit[1:])) + 1 if not fit[1:].all() else len(fit)
+    nothing = np.zeros(0)
     if end < 2 * EACH_SIDE + 2:
-        return None
+        return _Track(f, decay, nothing, nothing, nothing, risen_s)
     told, heard, time, tail = told[1:end], heard[1:end], time[1:end], tail[1:end]
     step = 0.5 * np.diff(np.log(np.maximum(heard, 1e-300) / told))
     gap_s = float(time[1] - time[0])
     fresh = ratio * room * start * np.exp(-2.0 * room * time[1:]) * gap_s
     variance = (fresh + noise) / told[1:] + MODELLED**2
-    return _Track(f, decay, time[1:], step, variance)
+    return _Track(f, decay, time[1:], step, variance, risen_s)
+
+
+def _risen(heard: np.ndarray, expected: np.ndarray, time: np.ndarray) -> float:
+    """When a band first rises above its last moments and far above what is expected; or nan."""
+    if len(heard) <= LAST_STEPS + 1:
+        return np.nan
+    last = np.lib.stride_tricks.sliding_window_view(heard, LAST_STEPS).max(axis=1)[:-1]
+    now = heard[LAST_STEPS:]
+    # The end of the record wraps into its beginning, and the other way round.
+    at = np.flatnonzero((now > RISEN * last) & (now > OVER_TOLD * expected[LAST_STEPS:]))
+    at = at[at < len(now) - max(3, len(now) // 10)]
+    return float(time[at[0] + LAST_STEPS - 1]) if len(at) else np.nan
 
 
 def _hand(tracks: list[_Track]) -> Change | None:
@@ -161,20 +188,21 @@ def _contact(tracks: list[_Track]) -> Change | None:
     gap = max(float(t.time_s[1] - t.time_s[0]) for t in tracks)
     end = max(t.time_s[-1] for t in tracks)
     edges = np.arange(0.0, end + gap, gap)
-    above, below = np.zeros((2, len(edges)))
+    odd, most, counted = np.zeros((3, len(edges)))
     for track in tracks:
         at = np.searchsorted(edges, track.time_s)
-        usual = np.median(track.step)
-        np.add.at(above, at, (track.step - usual) / track.variance)
-        np.add.at(below, at, 1.0 / track.variance)
+        away = track.step - np.median(track.step)
+        usual = np.maximum(track.variance, (ODD * np.median(np.abs(away))) ** 2 / 4.0)
+        np.add.at(odd, at, away**2 / usual)
+        np.add.at(counted, at, 1.0)
+        np.maximum.at(most, at, np.abs(away))
     with np.errstate(divide="ignore", invalid="ignore"):
-        jump = np.where(below > 0.0, above / below, 0.0)
-        certain = np.where(below > 0.0, above / np.sqrt(below), 0.0)
-    at = np.flatnonzero((certain > CERTAIN) & (jump > JUMP))
+        certain = np.where(counted > 0.0, (odd - counted) / np.sqrt(2.0 * counted), 0.0)
+    at = np.flatnonzero((certain > CERTAIN**2 / np.sqrt(2.0)) & (most > JUMP))
     if not len(at):
         return None
     last = int(at[-1])
-    return Change(float(edges[last]), 0.0, float(jump[last]), *_band(tracks))
+    return Change(float(edges[last]), 0.0, float(most[last]), *_band(tracks))
 
 
 def _band(tracks: list[_Track]) -> tuple[float, float]:
