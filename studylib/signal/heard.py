@@ -31,7 +31,7 @@ from studylib.signal.damping import LN_1000
 from studylib.signal.decay_fit import LEAST_BINS, groups_of
 from studylib.signal.decays import Decays, no_decays, told_decays
 from studylib.signal.poles import decays_in_bins, terms
-from studylib.signal.room_fit import Hearing, RoomFit, fit_in_room
+from studylib.signal.room_fit import STEPS, Hearing, RoomFit, fit_in_room
 from studylib.signal.room_search import Bins, Sought, loud_peaks, search_in_room, steepest
 
 DEAD = 1e-5  # of the ring's energy: what comes after is not looked at
@@ -49,13 +49,14 @@ SHARE_UNSURE = 1.2  # of the logarithm of the room's share, before anything is k
 GROUP_UNSURE = 0.7  # of a group's share about that of all: 3 dB
 STEEP_SHARE = 0.9  # of the steepest decay that is fitted: steeper ones are the knock
 NO_ROOM = 10 ** (-38.0 / 10)  # a share below it is none
-STRONGEST = 6  # groups that tell of the room
+STRONGEST = 5  # groups that tell of the room
 FOLLOWED = 4.6  # nepers of the slower of mode and room: 40 dB
 REACH = 4.5  # bandwidths of the mode
 ROOM_REACH = 4.5  # of the room
 EARLY_S = 0.02  # in which a room's single reflections come
 SLOW = 0.5  # nepers in that time
 FAR = float(np.log(8.0))  # from the search's decay and level: farther, a fit is of something else
+RIPPLED = 10 ** (-15.0 / 10)  # of the room's share, from which it can catch a start in a ripple
 WIDER = (1.0, 3.0)  # times the width that the search found, as starts of a fit
 MOST_BINS = 56
 TOGETHER = 4.0  # mean bandwidths
@@ -233,13 +234,13 @@ def _room_decay(ring: _Ring, groups: list[np.ndarray], prior: float, share: floa
     log_prior = -0.5 * (np.log(rooms / prior) / ROOM_UNSURE) ** 2
     total, fits = log_prior, []
     for group in groups:
-        start = _fitted(ring, group, Hearing(share, SHARE_UNSURE, prior, 0.0))
+        start = _fitted(ring, group, Hearing(share, SHARE_UNSURE, prior, 0.0), steps=STEPS - 1)
         if start is None:
             continue
         fits.append(start)
         known = Hearing(start.ratio, SHARE_UNSURE, prior, 0.0)
         trials = [
-            _fitted(ring, group, known._replace(alpha=alpha), steps=3, room=rooms.min())
+            _fitted(ring, group, known._replace(alpha=alpha), steps=2, room=rooms.min())
             for alpha in rooms
         ]
         if all(trials):
@@ -274,7 +275,7 @@ def _fitted(
     group: np.ndarray,
     hearing: Hearing,
     *,
-    steps: int = 12,
+    steps: int = STEPS,
     room: float | None = None,
     around: np.ndarray | None = None,
 ) -> RoomFit | None:
@@ -307,7 +308,7 @@ def _best_fit(
     """The best of the fits from a start and from wider ones; where none stays near, the start."""
     n, turns, others = facts["n"], facts["turns"], facts["others"]
     best = None
-    starts = WIDER if facts["steps"] > len(WIDER) else WIDER[:1]
+    starts = WIDER if facts["hearing"].ratio > RIPPLED else WIDER[:1]
     for wider in starts:
         start, height = wider * s.real + 1j * s.imag, c
         if wider > 1.0:
@@ -319,7 +320,7 @@ def _best_fit(
             continue
         if _near(fit, s, c, alpha) and (best is None or fit.evidence > best.evidence):
             best = fit
-    if best is not None or len(starts) < len(WIDER):
+    if best is not None or facts["steps"] < STEPS:
         return best
     # The model does not fit: what the search found stands, with what the model says of its worth.
     model = others + c @ terms(s, n=n, turns=turns)

@@ -38,7 +38,7 @@ from studylib.codes.modes import TapReason, TapSign
 from studylib.signal.damping import LN_1000
 from studylib.signal.decays import Decays, find_decays
 from studylib.signal.heard import Heard, Room, find_decays_heard
-from studylib.signal.touches import Change, changes_of
+from studylib.signal.touches import Change, Changes, changes_of
 
 KNOCK_BLOCK_S = 0.001
 RISE = 10.0  # in power
@@ -136,7 +136,8 @@ def _felt(x: np.ndarray, quiet: np.ndarray, band: dict) -> Heard:
     n = prev_fast_len(len(x), real=True)
     decays = find_decays(rfft(x[:n]), n=n, **band)
     if decays.given_up or not len(decays.frequency_hz):
-        return _heard(x, quiet, band)
+        heard = _heard(x, quiet, band)
+        return heard._replace(room=None, decays=replace(heard.decays, u_place=None))
     return Heard(decays, None, (), n / band["rate_hz"])
 
 
@@ -155,7 +156,7 @@ def _tap(x: np.ndarray, knock: Knock, before: int, estimate, band: dict) -> Tap:
     end = min(knock.end, start + round(LONGEST_S * rate))
     for _ in range(MOST_CHANGES):
         tap, changes = _analysed(x, start, end, quiet, estimate, band)
-        contact, hand = changes
+        contact, hand = changes.contact, changes.hand
         if tap.reason:
             break
         if contact is not None and _enough(start + contact.at_s * rate, end, rate):
@@ -192,9 +193,9 @@ def _after_contact(x: np.ndarray, first: int, rate_hz: float) -> int:
 
 def _analysed(
     x: np.ndarray, start: int, end: int, quiet: np.ndarray, estimate, band: dict
-) -> tuple[Tap, tuple[Change | None, Change | None]]:
+) -> tuple[Tap, Changes]:
     """The tap between two samples, and what changes in its ring."""
-    rate, none = band["rate_hz"], (None, None)
+    rate, none = band["rate_hz"], Changes(None, None, np.zeros(0))
     if end - start < LEAST_S * rate:
         return Tap(start / rate, max(end - start, 0) / rate, None, TapReason.BREAKS_OFF), none
     heard = estimate(x[start:end], quiet, band)
@@ -209,7 +210,10 @@ def _analysed(
     ratio = PERFECT if room is None else 10.0 ** (-room.ratio_db / 10.0)
     dies = LN_1000 / (0.4 if room is None else room.decay_time_s)
     ring = x[start : start + round(heard.seconds * rate)]
-    return tap, changes_of(ring, decays, rate_hz=rate, ratio=ratio, room_decay=dies)
+    changes = changes_of(ring, decays, rate_hz=rate, ratio=ratio, room_decay=dies)
+    bent = changes.bends / (np.pi * decays.frequency_hz)
+    bent = replace(decays, u_loss_factor=np.hypot(decays.u_loss_factor, bent))
+    return replace(tap, decays=bent), changes
 
 
 def _sign(code: TapSign, change: Change, start: int, knock: int, band: dict) -> Sign:

@@ -6,12 +6,13 @@ steps from one moment to the next are independent, with a variance that grows as
 towards them. A hand makes every mode die faster from one moment on, in proportion to how fast it
 died before; nothing else does: a room, a second decay under the first and the background all make
 a ring die more slowly later on. A contact lifts the modes at one moment and leaves their decays as
-they are.
+they are. And no real mode is a perfect decay: how much the slope of its first half differs from
+that of its second says how far its one number can be trusted.
 
 Conventions: times in s from the first sample of the ring; steepening relative to the mode's own
 decay.
 
-Functions: changes_of. Change.
+Functions: changes_of. Change, Changes.
 Source: the score test of a broken line in noise of known variance; limits are our own choice,
 tried out in simulation.
 """
@@ -26,12 +27,12 @@ from scipy.fft import ifft, rfft
 from studylib.signal.decays import Decays
 from studylib.signal.poles import terms
 
-STRONGEST = 8
+STRONGEST = 8  # that tell of a touch
 HALF_WIDTH_HZ = (30.0, 150.0)  # of a mode's band: as wide as its neighbours leave it
 APART = 0.45  # of the way to the next mode that counts
 COUNTS = 0.1  # of a mode's amplitude
-UNDER_START = 10 ** (-35.0 / 10)  # in power: lower, a mode is not followed
-OVER_NOISE = 10.0  # in power, over the background and the room's tail
+UNDER_START = 10 ** (-40.0 / 10)  # in power: lower, a mode is not followed
+OVER_NOISE = 4.0  # in power, over the background and the room's tail
 STEEPER = 0.35  # of a mode's decay: less is no hand
 CERTAIN = 4.5  # standard deviations
 EACH_SIDE = 2  # steps
@@ -56,6 +57,15 @@ class Change(NamedTuple):
     high_hz: float
 
 
+class Changes(NamedTuple):
+    """contact, hand : None where there is none.  bends : (K,) 1/s, half the difference between the
+    decays of each mode's first and second half, as far as it is no chance."""
+
+    contact: Change | None
+    hand: Change | None
+    bends: np.ndarray
+
+
 class _Track(NamedTuple):
     """One mode. f_hz.  decay : 1/s.  time_s, step, variance : (n,) the rise of the logarithm of
     recorded over predicted amplitude between two moments, and what it may be by chance.
@@ -71,8 +81,8 @@ class _Track(NamedTuple):
 
 def changes_of(
     x: np.ndarray, decays: Decays, *, rate_hz: float, ratio: float, room_decay: float
-) -> tuple[Change | None, Change | None]:
-    """The first contact and the first hand in a ring.
+) -> Changes:
+    """The first contact and the first hand in a ring, and how straight its decays are.
 
     Parameters
     ----------
@@ -81,21 +91,40 @@ def changes_of(
 
     Returns
     -------
-    (contact, hand), None where there is none.
+    Changes.
     """
     strength = decays.amplitude**2 / np.maximum(decays.loss_factor * decays.frequency_hz, 1e-9)
     spectrum = rfft(x)
-    tracks = []
-    for i in np.argsort(-strength)[:STRONGEST]:
+    tracks, bends = [], np.zeros(len(strength))
+    for place, i in enumerate(np.argsort(-strength)):
         track = _track(x, spectrum, decays, int(i), rate_hz, ratio, room_decay)
-        if track is not None:
+        if track is None:
+            continue
+        bends[i] = _bend(track)
+        if place < STRONGEST:
             tracks.append(track)
     followed = [track for track in tracks if len(track.step) >= 2 * EACH_SIDE]
     risen = [track for track in tracks if np.isfinite(track.risen_s)]
     if risen:
         at = min(track.risen_s for track in risen)
-        return Change(at, 0.0, 0.5 * float(np.log(OVER_TOLD)), *_band(risen)), None
-    return (_contact(followed), _hand(followed)) if followed else (None, None)
+        contact = Change(at, 0.0, 0.5 * float(np.log(OVER_TOLD)), *_band(risen))
+        return Changes(contact, None, bends)
+    if not followed:
+        return Changes(None, None, bends)
+    return Changes(_contact(followed), _hand(followed), bends)
+
+
+def _bend(track: _Track) -> float:
+    if len(track.step) < 2 * EACH_SIDE:
+        return 0.0
+    gap = float(track.time_s[1] - track.time_s[0])
+    weight = 1.0 / track.variance
+    half = int(np.searchsorted(np.cumsum(weight), 0.5 * weight.sum()))
+    half = min(max(half, EACH_SIDE), len(weight) - EACH_SIDE)
+    parts = slice(None, half), slice(half, None)
+    early, late = (float(weight[p] @ track.step[p] / weight[p].sum()) for p in parts)
+    chance = sum(float(1.0 / weight[p].sum()) for p in parts)
+    return 0.5 * float(np.sqrt(max((late - early) ** 2 - chance, 0.0))) / gap
 
 
 def _track(
