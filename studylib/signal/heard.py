@@ -55,7 +55,9 @@ REACH = 4.5  # bandwidths of the mode
 ROOM_REACH = 4.5  # of the room
 EARLY_S = 0.02  # in which a room's single reflections come
 SLOW = 0.5  # nepers in that time
-FAR = float(np.log(8.0))  # from the search's decay and level: farther, a fit is of something else
+ASIDE, ROOM_ASIDE = 0.6, 0.15  # half widths, of the decay and of the room, that a fit may move
+FAR = float(np.log(4.0))  # from the search's decay and level: farther, a fit is of something else
+MOST_SHARE = 10.0  # times what the search left over of a group: more, the room cannot make
 RIPPLED = 10 ** (-15.0 / 10)  # of the room's share, from which it can catch a start in a ripple
 WIDER = (1.0, 3.0)  # times the width that the search found, as starts of a fit
 MOST_BINS = 56
@@ -308,6 +310,11 @@ def _best_fit(
     """The best of the fits from a start and from wider ones; where none stays near, the start."""
     n, turns, others = facts["n"], facts["turns"], facts["others"]
     best = None
+    model = others + c @ terms(s, n=n, turns=turns)
+    share = float(np.sum(np.abs(target - model) ** 2) / np.sum(np.abs(model) ** 2))
+    most = float(np.clip(MOST_SHARE * share, 2.0 * NO_ROOM, 4.0))
+    known = facts["hearing"]
+    facts["hearing"] = known = known._replace(ratio=min(known.ratio, 0.5 * most), most=most)
     starts = WIDER if facts["hearing"].ratio > RIPPLED else WIDER[:1]
     for wider in starts:
         start, height = wider * s.real + 1j * s.imag, c
@@ -323,9 +330,7 @@ def _best_fit(
     if best is not None or facts["steps"] < STEPS:
         return best
     # The model does not fit: what the search found stands, with what the model says of its worth.
-    model = others + c @ terms(s, n=n, turns=turns)
-    share = float(np.mean(np.abs(target - model) ** 2) / np.mean(np.abs(model) ** 2))
-    known = facts["hearing"]._replace(ratio=float(np.clip(share, NO_ROOM, 4.0)))
+    known = known._replace(ratio=float(np.clip(share, NO_ROOM, most)))
     try:
         fit = fit_in_room(target, s=s, c=c, **(facts | {"steps": 0, "hearing": known}))
     except np.linalg.LinAlgError:
@@ -342,7 +347,7 @@ def _near(fit: RoomFit, s: np.ndarray, c: np.ndarray, alpha: float) -> bool:
     """Whether a fit is still of the decays that the search found."""
     if not _finite(fit):
         return False
-    away = np.abs(fit.s.imag - s.imag) < 2.0 * (alpha - s.real)
+    away = np.abs(fit.s.imag - s.imag) < ASIDE * -s.real + ROOM_ASIDE * alpha
     steeper = np.abs(np.log(fit.s.real / s.real)) < FAR
     louder = np.abs(np.log(np.abs(fit.c / c))) < FAR
     return bool(np.all(away & steeper & louder))

@@ -34,19 +34,19 @@ import numpy as np
 STEPS = 12
 SETTLED = 0.02  # of the logarithm of the likelihood
 STEEPEST = 0.15  # decay over angle
-MOST = float(np.log(4.0))  # of the ratio: 6 dB
 IMPERFECT = 10 ** (-45.0 / 10)  # no board is a sum of perfect decays
 
 
 class Hearing(NamedTuple):
     """What is known of the room before a fit. ratio : reverberant over direct energy, expected,
     and `unsure` the standard deviation of its natural logarithm.  alpha : decay of its tail per
-    sample.  background : expected |bin|^2."""
+    sample.  background : expected |bin|^2.  most : that the ratio can be."""
 
     ratio: float
     unsure: float
     alpha: float
     background: float
+    most: float = 4.0
 
 
 class RoomFit(NamedTuple):
@@ -181,7 +181,7 @@ def _moved(state: _State, step: np.ndarray, bins: _Bins) -> _State:
     f = np.clip(s.imag, low, high)
     s = np.clip(s.real, -STEEPEST * f, -1e-3 / bins.n) + 1j * f
     log_ratio = state.log_ratio + float(np.clip(step[-1], -1.0, 1.0))
-    return _state(s, c, min(log_ratio, MOST), bins)
+    return _state(s, c, min(log_ratio, float(np.log(bins.hearing.most))), bins)
 
 
 def _scored(state: _State, bins: _Bins) -> tuple[np.ndarray, np.ndarray]:

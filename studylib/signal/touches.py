@@ -38,6 +38,8 @@ CERTAIN = 4.5  # standard deviations
 EACH_SIDE = 2  # steps
 JUMP = 0.2  # nepers in one step, of one mode at least
 ODD = 4.0  # times a mode's usual step
+SEVERAL = 2.0  # modes
+AT_ONCE_S = 0.02
 RISEN = 4.0  # in power, over all of the last steps
 LAST_STEPS = 4
 OVER_TOLD = 10.0  # in power, over all that is expected at that moment
@@ -104,14 +106,23 @@ def changes_of(
         if place < STRONGEST:
             tracks.append(track)
     followed = [track for track in tracks if len(track.step) >= 2 * EACH_SIDE]
-    risen = [track for track in tracks if np.isfinite(track.risen_s)]
-    if risen:
+    risen = _together([track for track in tracks if np.isfinite(track.risen_s)])
+    if len(risen) >= min(SEVERAL, len(tracks)):
         at = min(track.risen_s for track in risen)
         contact = Change(at, 0.0, 0.5 * float(np.log(OVER_TOLD)), *_band(risen))
         return Changes(contact, None, bends)
     if not followed:
         return Changes(None, None, bends)
     return Changes(_contact(followed), _hand(followed), bends)
+
+
+def _together(tracks: list[_Track]) -> list[_Track]:
+    """Of bands that rise, those that do so with the first one that is not alone."""
+    best: list[_Track] = []
+    for track in sorted(tracks, key=lambda track: track.risen_s):
+        near = [t for t in tracks if 0.0 <= t.risen_s - track.risen_s < AT_ONCE_S]
+        best = near if len(near) > len(best) else best
+    return best
 
 
 def _bend(track: _Track) -> float:
@@ -217,17 +228,20 @@ def _contact(tracks: list[_Track]) -> Change | None:
     gap = max(float(t.time_s[1] - t.time_s[0]) for t in tracks)
     end = max(t.time_s[-1] for t in tracks)
     edges = np.arange(0.0, end + gap, gap)
-    odd, most, counted = np.zeros((3, len(edges)))
+    odd, most, counted, several = np.zeros((4, len(edges)))
     for track in tracks:
         at = np.searchsorted(edges, track.time_s)
         away = track.step - np.median(track.step)
         usual = np.maximum(track.variance, (ODD * np.median(np.abs(away))) ** 2 / 4.0)
         np.add.at(odd, at, away**2 / usual)
         np.add.at(counted, at, 1.0)
+        np.add.at(several, at, away**2 / usual > ODD)
         np.maximum.at(most, at, np.abs(away))
     with np.errstate(divide="ignore", invalid="ignore"):
         certain = np.where(counted > 0.0, (odd - counted) / np.sqrt(2.0 * counted), 0.0)
-    at = np.flatnonzero((certain > CERTAIN**2 / np.sqrt(2.0)) & (most > JUMP))
+    # One mode alone may beat; a contact is felt by more than one, where there are more.
+    enough = several >= np.minimum(SEVERAL, counted)
+    at = np.flatnonzero((certain > CERTAIN**2 / np.sqrt(2.0)) & (most > JUMP) & enough)
     if not len(at):
         return None
     last = int(at[-1])
