@@ -30,8 +30,8 @@ from tests.test_rings import LOSS, MODULUS, Files, free_modes, write_study
 
 @pytest.fixture(scope="module")
 def summary(tmp_path_factory):
-    """Two woods of two boards, one bounce and one mode missing in one take."""
-    study = read_study(write_study(tmp_path_factory.mktemp("ringing") / "s", Files("bounce")))
+    """Two woods of two boards, one hand and one mode missing in one take."""
+    study = read_study(write_study(tmp_path_factory.mktemp("ringing") / "s", Files("hand")))
     return summarise(study, gather(study))
 
 
@@ -72,7 +72,7 @@ def test_taps_are_counted_and_refused_ones_named(summary):
     assert refused == note("modes_report.refused", taps=1, woods={"larch": 1})
     table = report.refused_table(summary.modes.numbered)
     assert table[["take", "board", "tap"]].to_numpy().tolist() == [["L1-m1", "L1", 2]]
-    assert has(table["reason"].item(), TapReason.SECOND_KNOCK)
+    assert has(table["reason"].item(), TapReason.FASTER_THAN_ANOTHER)
 
 
 def test_the_four_names_of_damping_say_the_same(summary):
@@ -214,7 +214,7 @@ def test_a_tap_is_drawn_with_its_decay_and_a_refused_one_with_its_reason(summary
     assert view.take == "L1-m1"
     assert [bool(tap.reason) for tap in view.taps] == [False, True, False]
     axes, foot = figures.tap_figure(view).axes
-    assert foot.texts[0].get_text().startswith("1: refused: a second knock")
+    assert foot.texts[0].get_text().startswith("1: refused: it dies away")
     line = next(line for line in axes.lines if "s to −60 dB" in line.get_label())
     (start, end), (top, foot) = line.get_xdata(), line.get_ydata()
     seconds = float(line.get_label().split(", ")[1].split(" ")[0])

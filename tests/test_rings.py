@@ -19,8 +19,8 @@ import soundfile
 from scipy import signal
 
 from studylib import tables
-from studylib.codes import code_of, has, note, several
-from studylib.codes.modes import Evidence, ModeReason, TapReason
+from studylib.codes import code_of, fields_of, has, note, several
+from studylib.codes.modes import Evidence, ModeReason, TapReason, TapSign
 from studylib.codes.takes import Unused
 from studylib.codes.wood import ModeBasis
 from studylib.measure import measure_batch, rings
@@ -206,23 +206,28 @@ def test_a_sweep_gives_its_response_and_the_mode_in_it(whole):
     assert strongest["loss_factor"] == pytest.approx(0.001 * RATE / (np.pi * 500.0), rel=0.05)
 
 
-@pytest.mark.parametrize(
-    ("broken", "code"),
-    [("bounce", TapReason.SECOND_KNOCK), ("hand", TapReason.FASTER_THAN_ANOTHER)],
-)
-def test_a_bad_tap_is_refused_with_its_reason_and_the_others_stay(tmp_path, broken, code):
-    study = read_study(write_study(tmp_path / "s", Files(broken)))
+def test_a_bad_tap_is_refused_with_its_reason_and_the_others_stay(tmp_path):
+    study = read_study(write_study(tmp_path / "s", Files("hand")))
     measured = measure_batch(study, "day1")
     own = measured.modes[measured.modes["take"] == "L1-m1"]
     refused = own[~own["usable"].astype(bool)]
     assert len(refused) == 1
-    assert has(refused["reason"].item(), code)
+    assert has(refused["reason"].item(), TapReason.FASTER_THAN_ANOTHER)
     assert refused["tap"].item() == 2
     assert set(own.loc[own["usable"].astype(bool), "tap"]) == {1, 3}
     row = measured.quality.query("take == 'L1-m1' and check == 'taps_refused'")
     assert row["verdict"].item() == "warn"
-    assert has(row["source"].item(), code)
+    assert has(row["source"].item(), TapReason.FASTER_THAN_ANOTHER)
     assert not fitness(study, measured.quality).failed
+
+
+def test_a_bounce_is_no_reason_to_refuse_a_tap_and_is_told(tmp_path):
+    study = read_study(write_study(tmp_path / "s", Files("bounce")))
+    own = measure_batch(study, "day1").modes.query("take == 'L1-m1'")
+    assert set(own.loc[own["usable"].astype(bool), "tap"]) == {1, 2, 3}
+    told = own.loc[own["signs"] != "", ["tap", "signs"]]
+    assert told["tap"].tolist() == [2]
+    assert code_of(fields_of(told["signs"].item())["what"]) == TapSign.LATER_CONTACT
 
 
 def test_a_take_without_a_tap_is_set_aside_and_keeps_its_rows(tmp_path):

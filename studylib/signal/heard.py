@@ -28,11 +28,18 @@ from scipy.ndimage import uniform_filter1d
 from scipy.stats import t as student
 
 from studylib.signal.damping import LN_1000
-from studylib.signal.decay_fit import LEAST_BINS, groups_of
+from studylib.signal.decay_fit import LEAST_BINS
 from studylib.signal.decays import Decays, no_decays, told_decays
 from studylib.signal.poles import decays_in_bins, terms
 from studylib.signal.room_fit import STEPS, Hearing, RoomFit, fit_in_room
-from studylib.signal.room_search import Bins, Sought, loud_peaks, search_in_room, steepest
+from studylib.signal.room_search import (
+    Bins,
+    Sought,
+    loud_peaks,
+    search_in_room,
+    small_groups,
+    steepest,
+)
 
 DEAD = 1e-5  # of the ring's energy: what comes after is not looked at
 SHORTEST_S = 0.1
@@ -63,6 +70,7 @@ WIDER = (1.0, 3.0)  # times the width that the search found, as starts of a fit
 MOST_BINS = 56
 TOGETHER = 4.0  # mean bandwidths
 WORTH = 12.0  # of the logarithm of the likelihood, that one decay more must bring
+UNFITTED = 10.0  # times its uncertainty a decay is taken for, that no fit came to terms with
 ASTRAY = 3.0  # times the uncertainty of decays that the model does not fit
 MOST_TOGETHER = 4
 LOUD = 10 ** (-20.0 / 20)  # of the strongest peak: lower ones are not named when left over
@@ -184,7 +192,7 @@ def _in_room(ring: _Ring, ratio: float):
     Returns (list of (indices, RoomFit)), alpha per sample, standard deviation of its logarithm,
     and the room's share over all groups.
     """
-    groups = _groups(ring.s)
+    groups = small_groups(ring.s, together=TOGETHER, most=MOST_TOGETHER)
     energy = np.abs(ring.c) ** 2 / np.maximum(-ring.s.real, 1e-9)
     groups.sort(key=lambda group: -energy[group].max())
     prior = LN_1000 / ROOM_S / ring.rate_hz
@@ -216,18 +224,6 @@ def _fewest(ring: _Ring, group: np.ndarray, hearing: Hearing) -> tuple[np.ndarra
             break
         group, fit = left, fewer
     return group, fit
-
-
-def _groups(s: np.ndarray) -> list[np.ndarray]:
-    done, groups = [], groups_of(s, together=TOGETHER)
-    while groups:
-        group = groups.pop()
-        if len(group) <= MOST_TOGETHER:
-            done.append(group)
-        else:
-            cut = int(np.argmax(np.diff(s[group].imag))) + 1
-            groups += [group[:cut], group[cut:]]
-    return done
 
 
 def _room_decay(ring: _Ring, groups: list[np.ndarray], prior: float, share: float):
@@ -386,8 +382,9 @@ def _bins_of(ring: _Ring, group: np.ndarray, room: float, first: int):
 def _report(ring, bins: Bins, sought: Sought, fits, room, limits, most: int) -> Heard:
     alpha, u_alpha, share = room
     s, c, rate = ring.s, ring.c, ring.rate_hz
-    u_s, u_f, u_c, quiet = np.full((4, len(s)), np.inf)
-    misfit = np.zeros(len(s), bool)
+    # What no fit came to terms with is known to itself, and marked.
+    u_s, u_f, u_c = -s.real, -s.real, np.abs(c)
+    quiet, misfit = -s.real / UNFITTED, np.ones(len(s), bool)
     for group, fit in fits:
         factor = _student(fit.u_ratio) * (ASTRAY if fit.kept else 1.0)
         u_s[group], u_f[group] = factor * fit.s_spread, factor * fit.f_spread

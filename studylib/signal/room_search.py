@@ -42,7 +42,7 @@ STEEPEST = 0.075  # decay over angle of anything fitted: a loss factor of 0.15, 
 STEEP_PER_S = 100.0  # frequencies such a decay
 STEEPEST_LOW = 0.15
 RATIO = 0.1  # reverberant over direct energy, before anything is known
-LEAST_RATIO = 10 ** (-45.0 / 10)
+LEAST_RATIO = 10 ** (-28.0 / 10)  # no real ring is cleaner; what changes on the way shows
 CLEAR = 30.0  # power of the decays over the background, where the room shows
 MOST_BINS = 400  # of one fit
 
@@ -147,16 +147,19 @@ def window_of(s: np.ndarray, bins: Bins, *, reach: float = REACH) -> tuple[int, 
     return max(low, 0), min(max(high, low + 4 * LEAST_BINS), len(bins.values))
 
 
-def small_groups(s: np.ndarray, *, together: float = TOGETHER) -> list[np.ndarray]:
-    """Indices of decays that overlap; a crowd is cut where its members stand widest apart."""
+def small_groups(
+    s: np.ndarray, *, together: float = TOGETHER, most: int = MOST_TOGETHER
+) -> list[np.ndarray]:
+    """Indices of decays that overlap, `most` of them at most; a crowd is cut where its members
+    stand widest apart."""
     groups = groups_of(s, together=together)
     done = []
     while groups:
         group = groups.pop()
-        if len(group) <= MOST_TOGETHER:
+        if len(group) <= most:
             done.append(group)
             continue
-        cut = int(np.argmax(np.diff(s[group].imag)[1:-1])) + 2
+        cut = int(np.argmax(np.diff(s[group].imag))) + 1
         groups += [group[:cut], group[cut:]]
     return done
 

@@ -1,9 +1,9 @@
 """Taps: a board is knocked and left to ring; what rings, at which frequency, for how long.
 
 The ring is analysed from just after the contact to the next knock, or until it has died, as a sum
-of decays: heard through a room by a microphone (`signal.heard`), or in noise alone by a sensor on
-the board (`signal.decays`). Nothing is windowed, no noise floor bends the decay, and the onset is
-left out.
+of decays heard through a room (`signal.heard`). A sensor on the board hears no room: where nothing
+disturbs the ring, the sharper model of decays in noise alone (`signal.decays`) follows. Nothing is
+windowed, no noise floor bends the decay, and the onset is left out.
 
 A knock is a sudden rise: the power of the signal, or of its differences (which favours what is
 quick), in blocks of a millisecond stands ten times above all of the last dozen blocks, far out of
@@ -37,7 +37,7 @@ from studylib.codes import code_of, fields_of, note
 from studylib.codes.modes import TapReason, TapSign
 from studylib.signal.damping import LN_1000
 from studylib.signal.decays import Decays, find_decays
-from studylib.signal.heard import Heard, Room, find_decays_heard
+from studylib.signal.heard import Room, find_decays_heard
 from studylib.signal.touches import Change, Changes, changes_of
 
 KNOCK_BLOCK_S = 0.001
@@ -63,6 +63,8 @@ MORE_DAMPED = 1.5  # times the loss factor of another tap
 CERTAIN = 4.0  # standard deviations by which it is so
 SAME_MODE = 0.03  # relative: taps of one take differ by less
 ROOM_ABOVE = 0.45  # of the rate: no modes are looked for above
+HEAVY = 0.04  # loss factor: with two such decays, something is imitated that is none
+CLEAN = 10 ** (-45.0 / 10)  # of the power left over by decays in noise alone
 PERFECT = 10 ** (-45.0 / 10)  # of a ring's energy, that no sum of decays foresees
 
 
@@ -119,29 +121,28 @@ def measure_taps(
     """
     highest = min(highest_hz or 8000.0, ROOM_ABOVE * rate_hz)
     band = {"rate_hz": rate_hz, "lowest_hz": lowest_hz, "highest_hz": highest, "most": most}
-    estimate = _heard if through_air else _felt
     taps, before = [], 0
     for knock in find_knocks(x, rate_hz=rate_hz):
-        taps.append(_tap(x, knock, before, estimate, band))
+        taps.append(_tap(x, knock, before, through_air, band))
         before = knock.end
     return _held_against_each_other(_with_reflections(taps))
 
 
-def _heard(x: np.ndarray, quiet: np.ndarray, band: dict) -> Heard:
-    return find_decays_heard(x, quiet=quiet, **band)
+def _sharpened(x: np.ndarray, tap: Tap, band: dict) -> Tap:
+    """The decays of a tap that a sensor on the board felt, from the sharper model of decays in
+    noise alone, where it holds: what changes on the way is imitated by decays that are none."""
+    if tap.decays is None:
+        return tap
+    first = round(tap.start_s * band["rate_hz"])
+    n = prev_fast_len(round(tap.seconds * band["rate_hz"]), real=True)
+    decays = find_decays(rfft(x[first : first + n]), n=n, **band)
+    heavy = int(np.sum(decays.loss_factor > HEAVY))
+    if decays.given_up or decays.unexplained > CLEAN or heavy > 1 or not len(decays.loss_factor):
+        return tap
+    return replace(tap, decays=decays)
 
 
-def _felt(x: np.ndarray, quiet: np.ndarray, band: dict) -> Heard:
-    """For a sensor on the board; what is no sum of decays is searched as through a room."""
-    n = prev_fast_len(len(x), real=True)
-    decays = find_decays(rfft(x[:n]), n=n, **band)
-    if decays.given_up or not len(decays.frequency_hz):
-        heard = _heard(x, quiet, band)
-        return heard._replace(room=None, decays=replace(heard.decays, u_place=None))
-    return Heard(decays, None, (), n / band["rate_hz"])
-
-
-def _tap(x: np.ndarray, knock: Knock, before: int, estimate, band: dict) -> Tap:
+def _tap(x: np.ndarray, knock: Knock, before: int, through_air: bool, band: dict) -> Tap:
     rate = band["rate_hz"]
     signs, first = _signs_of_the_start(knock, rate), knock.first
     if knock.again:
@@ -155,11 +156,11 @@ def _tap(x: np.ndarray, knock: Knock, before: int, estimate, band: dict) -> Tap:
     start = _after_contact(x, first, rate)
     end = min(knock.end, start + round(LONGEST_S * rate))
     for _ in range(MOST_CHANGES):
-        tap, changes = _analysed(x, start, end, quiet, estimate, band)
+        tap, changes = _analysed(x, start, end, quiet, through_air, band)
         contact, hand = changes.contact, changes.hand
         if tap.reason:
             break
-        if contact is not None and _enough(start + contact.at_s * rate, end, rate):
+        if contact is not None and end - start > (contact.at_s + SHORTEST_RING_S) * rate:
             signs.append(_sign(TapSign.LATER_CONTACT, contact, start, knock.first, band))
             start += round(contact.at_s * rate) + round(2 * GUARD_S * rate)
         elif hand is not None and hand.at_s >= LEAST_S:
@@ -172,14 +173,12 @@ def _tap(x: np.ndarray, knock: Knock, before: int, estimate, band: dict) -> Tap:
         reason = note(TapReason.RING_CHANGES, after_ms=after_ms)
         signs.append(_sign(TapSign.DIES_FASTER, hand, start, knock.first, band))
         tap = replace(tap, decays=None, reason=reason)
+    if not through_air and not signs:
+        tap = _sharpened(x, tap, band)
     if tap.decays is not None and any(code_of(s.note) == TapSign.LATER_CONTACT for s in signs):
         # The knock's own level is not known any more.
         tap = replace(tap, decays=replace(tap.decays, u_amplitude=tap.decays.amplitude))
     return replace(tap, signs=(*signs, *tap.signs))
-
-
-def _enough(start: float, end: int, rate_hz: float) -> bool:
-    return end - start >= SHORTEST_RING_S * rate_hz
 
 
 def _after_contact(x: np.ndarray, first: int, rate_hz: float) -> int:
@@ -192,14 +191,16 @@ def _after_contact(x: np.ndarray, first: int, rate_hz: float) -> int:
 
 
 def _analysed(
-    x: np.ndarray, start: int, end: int, quiet: np.ndarray, estimate, band: dict
+    x: np.ndarray, start: int, end: int, quiet: np.ndarray, through_air: bool, band: dict
 ) -> tuple[Tap, Changes]:
     """The tap between two samples, and what changes in its ring."""
     rate, none = band["rate_hz"], Changes(None, None, np.zeros(0))
     if end - start < LEAST_S * rate:
         return Tap(start / rate, max(end - start, 0) / rate, None, TapReason.BREAKS_OFF), none
-    heard = estimate(x[start:end], quiet, band)
+    heard = find_decays_heard(x[start:end], quiet=quiet, **band)
     decays, room = heard.decays, heard.room
+    if not through_air:  # a sensor on the board hears no room
+        decays, room = replace(decays, u_place=None), None
     tap = Tap(start / rate, heard.seconds, decays, room=room)
     if not len(decays.frequency_hz):
         return replace(tap, decays=None, reason=TapReason.NO_MODES), none
@@ -298,11 +299,12 @@ def _held(tap: Tap, good: list[Tap]) -> Tap:
     if not fast.any():
         return tap
     energy = mine.amplitude**2 / np.maximum(mine.frequency_hz * mine.loss_factor, 1e-12)
-    told = note(TapReason.FASTER_THAN_ANOTHER, times=float(times.max()))
+    usual = float(np.median(times[fast]))
+    told = note(TapReason.FASTER_THAN_ANOTHER, times=usual)
     if np.mean(fast) > 0.5 or energy[fast].sum() > 0.5 * energy.sum():
         return replace(tap, decays=None, reason=told)
     f = mine.frequency_hz[fast]
-    sign = note(TapSign.SOME_FASTER, frequencies_hz=f.tolist(), times=float(times.max()))
+    sign = note(TapSign.SOME_FASTER, frequencies_hz=f.tolist(), times=usual)
     none = {
         name: np.where(fast, np.nan, getattr(mine, name))
         for name in ("loss_factor", "u_loss_factor")

@@ -32,14 +32,17 @@ HALF_WIDTH_HZ = (30.0, 150.0)  # of a mode's band: as wide as its neighbours lea
 APART = 0.45  # of the way to the next mode that counts
 COUNTS = 0.1  # of a mode's amplitude
 UNDER_START = 10 ** (-40.0 / 10)  # in power: lower, a mode is not followed
+SUNK = 2.0  # times the background: where a mode is recorded lower, it is gone
 OVER_NOISE = 4.0  # in power, over the background and the room's tail
 STEEPER = 0.35  # of a mode's decay: less is no hand
 CERTAIN = 4.5  # standard deviations
 EACH_SIDE = 2  # steps
+EACH_CERTAIN = 2.0  # standard deviations, of each mode that counts for a hand
 JUMP = 0.2  # nepers in one step, of one mode at least
 ODD = 4.0  # times a mode's usual step
 SEVERAL = 2.0  # modes
-AT_ONCE_S = 0.02
+AT_ONCE_S = 0.03
+RISES = 0.1  # nepers, of the recorded amplitude itself
 RISEN = 4.0  # in power, over all of the last steps
 LAST_STEPS = 4
 OVER_TOLD = 10.0  # in power, over all that is expected at that moment
@@ -71,6 +74,7 @@ class Changes(NamedTuple):
 class _Track(NamedTuple):
     """One mode. f_hz.  decay : 1/s.  time_s, step, variance : (n,) the rise of the logarithm of
     recorded over predicted amplitude between two moments, and what it may be by chance.
+    rise : (n,) the same of the recorded amplitude alone.
     risen_s : when its band rises far above all that is expected, or nan."""
 
     f_hz: float
@@ -78,6 +82,7 @@ class _Track(NamedTuple):
     time_s: np.ndarray
     step: np.ndarray
     variance: np.ndarray
+    rise: np.ndarray
     risen_s: float
 
 
@@ -106,20 +111,24 @@ def changes_of(
         if place < STRONGEST:
             tracks.append(track)
     followed = [track for track in tracks if len(track.step) >= 2 * EACH_SIDE]
-    risen = _together([track for track in tracks if np.isfinite(track.risen_s)])
+    risen = _together(tracks)
+    contact = _contact(followed) if followed else None
     if len(risen) >= min(SEVERAL, len(tracks)):
         at = min(track.risen_s for track in risen)
-        contact = Change(at, 0.0, 0.5 * float(np.log(OVER_TOLD)), *_band(risen))
-        return Changes(contact, None, bends)
-    if not followed:
-        return Changes(None, None, bends)
-    return Changes(_contact(followed), _hand(followed), bends)
+        if contact is None or at < contact.at_s:
+            contact = Change(at, 0.0, 0.5 * float(np.log(OVER_TOLD)), *_band(risen))
+    hand = _hand(followed) if followed else None
+    # What comes first counts: after a hand nothing is as told, and after a contact neither.
+    if contact is not None and hand is not None:
+        first = contact.at_s <= hand.at_s
+        contact, hand = (contact, None) if first else (None, hand)
+    return Changes(contact, hand, bends)
 
 
 def _together(tracks: list[_Track]) -> list[_Track]:
-    """Of bands that rise, those that do so with the first one that is not alone."""
+    """The most bands that rise at nearly the same moment."""
     best: list[_Track] = []
-    for track in sorted(tracks, key=lambda track: track.risen_s):
+    for track in tracks:
         near = [t for t in tracks if 0.0 <= t.risen_s - track.risen_s < AT_ONCE_S]
         best = near if len(near) > len(best) else best
     return best
@@ -169,17 +178,20 @@ def _track(
     tail = start * np.maximum(tail, 0.0)
     risen_s = _risen(heard, told + tail + NOISE_PEAKS * noise, time)
     fit = (told > UNDER_START * start) & (told > OVER_NOISE * (noise + tail))
+    fit &= heard > SUNK * noise
     fit[0] = False
     end = int(np.argmin(fit[1:])) + 1 if not fit[1:].all() else len(fit)
     nothing = np.zeros(0)
     if end < 2 * EACH_SIDE + 2:
-        return _Track(f, decay, nothing, nothing, nothing, risen_s)
+        return _Track(f, decay, nothing, nothing, nothing, nothing, risen_s)
     told, heard, time, tail = told[1:end], heard[1:end], time[1:end], tail[1:end]
     step = 0.5 * np.diff(np.log(np.maximum(heard, 1e-300) / told))
     gap_s = float(time[1] - time[0])
     fresh = ratio * room * start * np.exp(-2.0 * room * time[1:]) * gap_s
     variance = (fresh + noise) / told[1:] + MODELLED**2
-    return _Track(f, decay, time[1:], step, variance, risen_s)
+    rise = 0.5 * np.diff(np.log(np.maximum(heard, 1e-300)))
+    rise[heard[1:] < OVER_TOLD * noise] = 0.0
+    return _Track(f, decay, time[1:], step, variance, rise, risen_s)
 
 
 def _risen(heard: np.ndarray, expected: np.ndarray, time: np.ndarray) -> float:
@@ -199,28 +211,35 @@ def _hand(tracks: list[_Track]) -> Change | None:
     best = (0.0, 0.0, 0.0)
     moments = np.unique(np.round(np.concatenate([t.time_s for t in tracks]), 3))
     for at in moments:
-        above, below, counted = 0.0, 0.0, 0
-        for track in tracks:
-            early = track.time_s <= at
-            if early.sum() < EACH_SIDE or (~early).sum() < EACH_SIDE:
-                continue
-            gap = float(track.time_s[1] - track.time_s[0])
-            change = np.empty(2)
-            spread = np.empty(2)
-            for k, part in enumerate((early, ~early)):
-                weight = 1.0 / track.variance[part]
-                change[k] = -(weight @ track.step[part]) / weight.sum() / gap
-                spread[k] = 1.0 / weight.sum() / gap**2
-            variance = spread.sum() / track.decay**2
-            above += (change[1] - change[0]) / track.decay / variance
-            below += 1.0 / variance
-            counted += 1
-        if counted and above / np.sqrt(below) > best[0]:
-            best = (above / np.sqrt(below), above / below, float(at))
+        bends = [bend for track in tracks if (bend := _hinge(track, at)) is not None]
+        if len(bends) < SEVERAL:
+            continue
+        change, variance = np.array(bends).T
+        weight = 1.0 / variance
+        mean = float(weight @ change / weight.sum())
+        certain = mean * np.sqrt(weight.sum())
+        # All modes, and not the strongest alone: one that beats or gives way to another does so.
+        agree = np.sum(change > np.maximum(0.5 * mean, EACH_CERTAIN * np.sqrt(variance)))
+        if agree >= max(SEVERAL, 0.6 * len(bends)) and certain > best[0]:
+            best = (certain, mean, float(at))
     certain, steeper, at = best
     if certain < CERTAIN or steeper < STEEPER:
         return None
     return Change(at, steeper, 0.0, *_band(tracks))
+
+
+def _hinge(track: _Track, at: float) -> tuple[float, float] | None:
+    """By how much of its decay a mode dies faster after a moment, and the variance of that."""
+    early = track.time_s <= at
+    if early.sum() < EACH_SIDE or (~early).sum() < EACH_SIDE:
+        return None
+    gap = float(track.time_s[1] - track.time_s[0])
+    change, variance = 0.0, 0.0
+    for part, sign in ((early, 1.0), (~early, -1.0)):
+        weight = 1.0 / track.variance[part]
+        change += sign * float(weight @ track.step[part] / weight.sum()) / gap
+        variance += float(1.0 / weight.sum()) / gap**2
+    return change / track.decay, variance / track.decay**2
 
 
 def _contact(tracks: list[_Track]) -> Change | None:
@@ -235,7 +254,7 @@ def _contact(tracks: list[_Track]) -> Change | None:
         usual = np.maximum(track.variance, (ODD * np.median(np.abs(away))) ** 2 / 4.0)
         np.add.at(odd, at, away**2 / usual)
         np.add.at(counted, at, 1.0)
-        np.add.at(several, at, away**2 / usual > ODD)
+        np.add.at(several, at, (away**2 / usual > ODD) & (track.rise > RISES))
         np.maximum.at(most, at, np.abs(away))
     with np.errstate(divide="ignore", invalid="ignore"):
         certain = np.where(counted > 0.0, (odd - counted) / np.sqrt(2.0 * counted), 0.0)

@@ -43,7 +43,9 @@ def main() -> None:
 
         def ours():
             x = read_window(path, start=0, frames=frames)[0]
-            return measure_taps(x, rate_hz=RATE, lowest_hz=40.0, highest_hz=None, most=16)
+            return measure_taps(
+                x, rate_hz=RATE, lowest_hz=40.0, highest_hz=None, most=16, through_air=False
+            )
 
         (tap,) = ours()
         assert len(tap.decays.frequency_hz) == 10, tap

@@ -174,8 +174,8 @@ def test_the_knock_is_found_and_taken_or_refused_with_a_reason(name):
     # The cuts begin with the attack; a recording of taps has silence before it.
     samples, rate = recorded(name)
     x = np.concatenate([np.zeros(round(0.2 * rate)), samples])
-    taps = measure_taps(x, rate_hz=rate, lowest_hz=40.0, highest_hz=None, most=16)
+    taps = measure_taps(x, rate_hz=rate, lowest_hz=40.0, highest_hz=None, most=16, through_air=True)
     attack = 0.2 + np.argmax(np.abs(samples) > 0.05 * np.abs(samples).max()) / rate
-    assert abs(taps[0].start_s - attack) < 0.02
+    assert abs(taps[0].start_s - attack) < 0.03
     for tap in taps:
         assert (tap.decays is None) == bool(tap.reason)

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from studylib.codes import code_of, fields_of
-from studylib.codes.modes import TapReason
+from studylib.codes.modes import TapReason, TapSign
 from studylib.signal import decay_fit, decay_search
 from studylib.signal.tap import measure_taps
 from tests.signal.rings import RATE, Mode, contact, mode_set, pink, tapped
@@ -40,7 +40,9 @@ def recording(*rings, rng, noise=QUIET, offset=0.0) -> np.ndarray:
 
 
 def taps_of(x, *, rate_hz=RATE, lowest_hz=40.0):
-    return measure_taps(x, rate_hz=rate_hz, lowest_hz=lowest_hz, highest_hz=None, most=16)
+    return measure_taps(
+        x, rate_hz=rate_hz, lowest_hz=lowest_hz, highest_hz=None, most=16, through_air=False
+    )
 
 
 def loss_errors(tap, modes) -> np.ndarray:
@@ -86,48 +88,99 @@ def test_several_taps_in_a_recording_and_where_they_begin():
         # After the contact, by 1.5 to 11 ms; and over before the next.
         assert 0.001 < tap.start_s - start < 0.012
         assert tap.seconds <= length / RATE
-        assert tap.seconds > 0.9 * length / RATE
+        assert tap.seconds > 0.5 * length / RATE  # as long as it is alive
     low = [tap.decays.frequency_hz[0] for tap in found]
     assert np.ptp(low) < 1e-3 * low[0]
 
 
+def accepted_and_off(tap, modes, *, tolerance=0.05) -> bool:
+    """Whether a tap is accepted and a decay of its three strongest modes misses the truth."""
+    if tap.decays is None:
+        return False
+    d = tap.decays
+    strongest = sorted(modes, key=lambda m: -(m.amplitude**2) / (m.frequency_hz * m.loss))[:3]
+    for mode in strongest:
+        i = int(np.argmin(np.abs(d.frequency_hz / mode.frequency_hz - 1.0)))
+        if abs(d.frequency_hz[i] / mode.frequency_hz - 1.0) > 0.01:
+            continue
+        off = abs(d.loss_factor[i] - mode.loss)
+        if off > max(2.0 * d.u_loss_factor[i], tolerance * mode.loss):
+            return True
+    return False
+
+
 @pytest.mark.parametrize("delay_s", [0.02, 0.04, 0.08, 0.15])
 @pytest.mark.parametrize("strength", [0.3, 1.0])
-def test_bounces_are_refused(delay_s, strength):
+def test_a_later_contact_keeps_the_decays(delay_s, strength):
     rng = np.random.default_rng(3)
     for sign in (1.0, -1.0):
-        knocks = ((0.0, 1.0), (delay_s, sign * strength))
-        found = taps_of(recording(tapped(a_board(rng), n=N, knocks=knocks), rng=rng))
-        assert [tap.decays for tap in found] == [None]
-        assert found[0].reason
+        modes, knocks = a_board(rng), ((0.0, 1.0), (delay_s, sign * strength))
+        (tap,) = taps_of(recording(tapped(modes, n=N, knocks=knocks), rng=rng))
+        assert not accepted_and_off(tap, modes)
 
 
-def test_a_bounce_as_strong_as_the_tap_is_called_a_second_knock():
+def test_a_bounce_as_strong_as_the_tap_is_no_reason_to_refuse_it():
     rng = np.random.default_rng(4)
-    knocks = ((0.0, 1.0), (0.1, 1.0))
-    found = taps_of(recording(tapped(a_board(rng), n=N, knocks=knocks), rng=rng))
-    assert code_of(found[0].reason) == TapReason.SECOND_KNOCK
-    assert fields_of(found[0].reason)["after_ms"] == pytest.approx(100.0, abs=1.5)
+    modes = a_board(rng)
+    (tap,) = taps_of(recording(tapped(modes, n=N, knocks=((0.0, 1.0), (0.1, 1.0))), rng=rng))
+    (sign,) = [s for s in tap.signs if code_of(s.note) == TapSign.LATER_CONTACT]
+    assert fields_of(sign.note)["after_ms"] == pytest.approx(100.0, abs=1.5)
+    assert not tap.reason
+    assert not accepted_and_off(tap, modes)
+    # What the knock alone would have sounded like is not known any more.
+    assert np.all(tap.decays.u_amplitude >= tap.decays.amplitude)
 
 
-@pytest.mark.parametrize(("at_s", "times"), [(0.02, 3.0), (0.05, 4.0), (0.1, 4.0), (0.2, 10.0)])
-def test_a_hand_laid_on_is_refused(at_s, times):
+def test_a_tap_of_which_a_second_knock_leaves_too_little_is_refused():
+    rng = np.random.default_rng(4)
+    x = tapped(a_board(rng), n=N, knocks=((0.0, 1.0), (0.1, 1.0)))[: round(0.25 * RATE)]
+    (tap,) = taps_of(recording(x, rng=rng))
+    assert code_of(tap.reason) == TapReason.SECOND_KNOCK
+    assert fields_of(tap.reason)["after_ms"] == pytest.approx(100.0, abs=1.5)
+
+
+def test_what_follows_every_knock_after_the_same_time_is_a_reflection():
+    rng = np.random.default_rng(18)
+    modes = a_board(rng)
+    for delays, code in (
+        ((0.1, 0.1, 0.1), TapSign.REFLECTION),
+        ((0.1, 0.12, 0.09), TapSign.LATER_CONTACT),
+    ):
+        strokes = [tapped(modes, n=N, knocks=((0.0, 1.0), (delay, 0.8))) for delay in delays]
+        for tap in taps_of(recording(*strokes, rng=rng)):
+            assert {code_of(sign.note) for sign in tap.signs} >= {code}
+
+
+@pytest.mark.parametrize(("at_s", "times"), [(0.05, 4.0), (0.1, 4.0), (0.2, 3.0)])
+def test_from_a_hand_laid_on_no_decay_is_taken(at_s, times):
+    # Within some 30 ms of the knock too little is heard before the hand to tell it from a board
+    # that is damped all along: only another tap of the recording shows it then.
     rng = np.random.default_rng(5)
     for _ in range(2):
-        found = taps_of(recording(tapped(a_board(rng), n=N, hand=(at_s, times)), rng=rng))
-        assert [tap.decays for tap in found] == [None]
-        assert found[0].reason
+        modes = a_board(rng)
+        (tap,) = taps_of(recording(tapped(modes, n=N, hand=(at_s, times)), rng=rng))
+        assert not accepted_and_off(tap, modes)
+        if at_s < 0.2:
+            assert tap.decays is None or TapSign.DIES_FASTER in {code_of(s.note) for s in tap.signs}
 
 
-@pytest.mark.parametrize("times", [3.0, 10.0])
+@pytest.mark.parametrize("times", [2.0, 3.0])
 def test_a_hand_laid_on_late_is_refused_or_bends_nothing(times):
     # At 450 ms most of the board is silent already: what is left may be too little to tell by.
     rng = np.random.default_rng(6)
     for _ in range(3):
         modes = a_board(rng)
         for tap in taps_of(recording(tapped(modes, n=N, hand=(0.45, times)), rng=rng)):
-            if tap.decays is not None:
-                assert np.all(np.abs(loss_errors(tap, modes)) < 0.2)
+            assert not accepted_and_off(tap, modes, tolerance=0.2)
+
+
+def test_a_recording_that_begins_at_the_knock_is_used_and_says_so():
+    rng = np.random.default_rng(19)
+    modes = a_board(rng, k=6)
+    (tap,) = taps_of(recording(tapped(modes, n=N), rng=rng)[BEFORE:])
+    assert tap.decays is not None
+    assert TapSign.STARTS_AT_KNOCK in {code_of(sign.note) for sign in tap.signs}
+    assert np.all(np.abs(loss_errors(tap, modes)) < 0.02)
 
 
 def test_a_hand_left_on_in_one_of_three_taps():
@@ -204,8 +257,8 @@ def test_an_offset_changes_nothing(offset):
         for rng, level in ((np.random.default_rng(12), 0.0), (np.random.default_rng(12), offset))
     )
     a, b = plain[0].decays, shifted[0].decays
-    np.testing.assert_allclose(b.frequency_hz, a.frequency_hz, rtol=1e-4)
-    np.testing.assert_allclose(b.loss_factor, a.loss_factor, rtol=0.02)
+    np.testing.assert_allclose(b.frequency_hz, a.frequency_hz, rtol=5e-4)
+    np.testing.assert_allclose(b.loss_factor, a.loss_factor, rtol=0.06)
 
 
 @pytest.mark.parametrize("noise", ["white", "pink", "none"])
@@ -250,7 +303,8 @@ def test_other_rates(rate):
 def test_every_number_is_finite():
     rng = np.random.default_rng(17)
     for noise in (QUIET, 3e-3, 0.03):
-        x = recording(tapped(a_board(rng), n=N), tapped(a_board(rng), n=N), rng=rng, noise=noise)
+        modes = a_board(rng)
+        x = recording(tapped(modes, n=N), tapped(modes, n=N), rng=rng, noise=noise)
         for tap in taps_of(x):
             assert np.isfinite([tap.start_s, tap.seconds]).all()
             if tap.decays is None:
@@ -286,12 +340,10 @@ def test_a_step_is_refused_before_it_takes_long(steps, rate_hz, seconds, at_s):
     # All that follows is one value: what is left of its transform is rounding, thousands of peaks
     # that no noise accounts for and no sum of decays explains.
     t = np.arange(round(seconds * rate_hz)) / rate_hz
-    (found,) = taps_of(np.where(t < at_s, 1.0, -0.004), rate_hz=rate_hz)
-    assert found.decays is None
-    assert code_of(found.reason) == TapReason.NO_DECAYS
-    assert fields_of(found.reason) == {"steps": decay_fit.MOST_STEPS}
+    found = taps_of(np.where(t < at_s, 1.0, -0.004), rate_hz=rate_hz)
+    assert all(tap.decays is None and tap.reason for tap in found)
     # The last fit is counted once it is done.
-    assert sum(steps) <= decay_fit.MOST_STEPS + max(steps, default=0)
+    assert sum(steps) <= len(found) * (decay_fit.MOST_STEPS + max(steps, default=0))
 
 
 def test_a_tap_of_forty_modes_stays_far_below_what_a_search_may_take(steps):
@@ -300,4 +352,4 @@ def test_a_tap_of_forty_modes_stays_far_below_what_a_search_may_take(steps):
     modes = mode_set(150.0 * 1.1 ** np.arange(40), 0.5 * alike, rng, amplitude=alike)
     (found,) = taps_of(recording(tapped(modes, n=N), rng=rng, noise=1e-5))
     assert 0 < sum(steps) < 0.5 * decay_fit.MOST_STEPS
-    assert found.reason != TapReason.NO_DECAYS
+    assert not found.reason

@@ -5,15 +5,20 @@ from __future__ import annotations
 import pytest
 
 from studylib.codes import note
-from studylib.codes.modes import Evidence, ModeReason, SweepFault, SweepReason, TapReason
+from studylib.codes.modes import Evidence, ModeReason, SweepFault, SweepReason, TapReason, TapSign
 from studylib.codes.wood import ModeBasis, WoodMethod, WoodNote, WoodReason, WoodWarning
 from studylib.words import say
 
 ASKED = {"low_hz": 20.0, "high_hz": 20_000.0, "seconds": 8.0}
 FIELDS = {
     TapReason.SECOND_KNOCK: {"after_ms": 41.5},
-    TapReason.RING_CHANGES: {"after_ms": 41.5, "louder": True},
-    TapReason.TOUCHED_EARLY: {"within_ms": 60.0},
+    TapReason.RING_CHANGES: {"after_ms": 41.5},
+    TapSign.LATER_CONTACT: {"after_ms": 41.5},
+    TapSign.REFLECTION: {"after_ms": 15.02},
+    TapSign.DIES_FASTER: {"after_ms": 141.5, "times": 1.84},
+    TapSign.SOME_FASTER: {"frequencies_hz": [203.2, 1101.4], "times": 2.41},
+    TapSign.LEFT_OVER: {"frequencies_hz": [1104.2, 1873.9]},
+    TapSign.STARTS_AT_KNOCK: {"ahead_s": 0.1},
     TapReason.FASTER_THAN_ANOTHER: {"times": 2.41},
     TapReason.NO_DECAYS: {"steps": 30_000},
     TapReason.TOO_LONG: {"limit_s": 120.0},
@@ -61,7 +66,7 @@ FIELDS = {
     WoodWarning.READING: {"board": "L1", "notes": [WoodReason.NOTHING_FITS]},
 }  # fmt: skip
 KINDS = (
-    *(TapReason, Evidence, ModeReason, SweepReason, SweepFault),
+    *(TapReason, TapSign, Evidence, ModeReason, SweepReason, SweepFault),
     *(WoodMethod, WoodReason, WoodNote, WoodWarning, ModeBasis),
 )
 
