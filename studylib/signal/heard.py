@@ -56,6 +56,7 @@ SHARE_UNSURE = 1.2  # of the logarithm of the room's share, before anything is k
 GROUP_UNSURE = 0.7  # of a group's share about that of all: 3 dB
 STEEP_SHARE = 0.9  # of the steepest decay that is fitted: steeper ones are the knock
 NO_ROOM = 10 ** (-38.0 / 10)  # a share below it is none
+TOLD = 10 ** (-28.0 / 10)  # a lower one cannot be told from what a board adds of its own
 STRONGEST = 5  # groups that tell of the room
 FOLLOWED = 4.6  # nepers of the slower of mode and room: 40 dB
 REACH = 4.5  # bandwidths of the mode
@@ -74,7 +75,6 @@ UNFITTED = 10.0  # times its uncertainty a decay is taken for, that no fit came 
 ASTRAY = 3.0  # times the uncertainty of decays that the model does not fit
 MOST_TOGETHER = 4
 LOUD = 10 ** (-20.0 / 20)  # of the strongest peak: lower ones are not named when left over
-HIDDEN = 0.3  # mean bandwidths within which a peak belongs to a decay
 
 
 class Room(NamedTuple):
@@ -405,7 +405,7 @@ def _report(ring, bins: Bins, sought: Sought, fits, room, limits, most: int) -> 
         largest_loss=STEEP_SHARE * 2.0 * steepest(s.imag, rate),
     )  # fmt: skip
     heard = None
-    if share > NO_ROOM and len(fits):
+    if share > TOLD and len(fits):
         heard = Room(LN_1000 / alpha / rate, u_alpha, -10.0 * float(np.log10(share)))
     return Heard(decays, heard, _left_over(decays, bins, rate), len(ring.x) / rate)
 

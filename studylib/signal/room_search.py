@@ -24,7 +24,7 @@ from typing import NamedTuple
 import numpy as np
 from scipy.signal import find_peaks
 
-from studylib.signal.decay_fit import LEAST_BINS, REACH, groups_of, starts_at
+from studylib.signal.decay_fit import LEAST_BINS, REACH, STANDS_OUT, groups_of, starts_at
 from studylib.signal.poles import decays_in_bins, fit_poles, terms
 
 ROUNDS = 10
@@ -34,7 +34,6 @@ ODDS = 1e-3  # of a peak of noise, over all bins together
 PROMINENT = 1.0 - 10 ** (-3.0 / 20)  # of a peak over the dip beside it
 BESIDE_HZ = 200.0
 SWEEPS = 3
-STANDS_OUT = 20.0  # |c|^2 over its variance: below, a decay is dropped
 TAILS = 2.0  # times what stronger new decays make of it
 TOGETHER = 5.0  # mean bandwidths: nearer ones are fitted together
 MOST_TOGETHER = 6

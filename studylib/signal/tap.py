@@ -1,9 +1,10 @@
 """Taps: a board is knocked and left to ring; what rings, at which frequency, for how long.
 
 The ring is analysed from just after the contact to the next knock, or until it has died, as a sum
-of decays heard through a room (`signal.heard`). A sensor on the board hears no room: where nothing
-disturbs the ring, the sharper model of decays in noise alone (`signal.decays`) follows. Nothing is
-windowed, no noise floor bends the decay, and the onset is left out.
+of decays heard through a room (`signal.heard`). A sensor on the board hears no room, and neither
+does a microphone in the dry: where nothing disturbs the ring, the sharper model of decays in noise
+alone (`signal.decays`) follows. Nothing is windowed, no noise floor bends the decay, and the onset
+is left out.
 
 A knock is a sudden rise: the power of the signal, or of its differences (which favours what is
 quick), in blocks of a millisecond stands ten times above all of the last dozen blocks, far out of
@@ -129,8 +130,8 @@ def measure_taps(
 
 
 def _sharpened(x: np.ndarray, tap: Tap, band: dict) -> Tap:
-    """The decays of a tap that a sensor on the board felt, from the sharper model of decays in
-    noise alone, where it holds: what changes on the way is imitated by decays that are none."""
+    """The decays of a tap in which no room is heard, from the sharper model of decays in noise
+    alone, where it holds: what changes on the way is imitated by decays that are none."""
     if tap.decays is None:
         return tap
     first = round(tap.start_s * band["rate_hz"])
@@ -173,7 +174,7 @@ def _tap(x: np.ndarray, knock: Knock, before: int, through_air: bool, band: dict
         reason = note(TapReason.RING_CHANGES, after_ms=after_ms)
         signs.append(_sign(TapSign.DIES_FASTER, hand, start, knock.first, band))
         tap = replace(tap, decays=None, reason=reason)
-    if not through_air and not signs:
+    if tap.room is None and not signs:
         tap = _sharpened(x, tap, band)
     if tap.decays is not None and any(code_of(s.note) == TapSign.LATER_CONTACT for s in signs):
         # The knock's own level is not known any more.
