@@ -50,13 +50,12 @@ SILENT = 1e-12  # of the strongest bin: no record is quieter
 MOST_SOUGHT = 40
 ROOM_S = 0.4  # decay time to -60 dB of a room of which nothing is known
 ROOM_UNSURE = 0.6  # standard deviation of its logarithm: nearly a factor of two
-MOST_TOLD = 12.0  # of the logarithm of the likelihood, from one group
 ROOMS_S = (0.15, 0.3, 0.6, 1.2)
+MOST_TOLD = 12.0  # of the logarithm of the likelihood, from one group
 SHARE_UNSURE = 1.2  # of the logarithm of the room's share, before anything is known: 5 dB
 GROUP_UNSURE = 0.7  # of a group's share about that of all: 3 dB
 STEEP_SHARE = 0.9  # of the steepest decay that is fitted: steeper ones are the knock
 NO_ROOM = 10 ** (-38.0 / 10)  # a share below it is none
-TOLD = 10 ** (-28.0 / 10)  # a lower one cannot be told from what a board adds of its own
 STRONGEST = 5  # groups that tell of the room
 FOLLOWED = 4.6  # nepers of the slower of mode and room: 40 dB
 REACH = 4.5  # bandwidths of the mode
@@ -405,7 +404,7 @@ def _report(ring, bins: Bins, sought: Sought, fits, room, limits, most: int) -> 
         largest_loss=STEEP_SHARE * 2.0 * steepest(s.imag, rate),
     )  # fmt: skip
     heard = None
-    if share > TOLD and len(fits):
+    if fits:
         heard = Room(LN_1000 / alpha / rate, u_alpha, -10.0 * float(np.log10(share)))
     return Heard(decays, heard, _left_over(decays, bins, rate), len(ring.x) / rate)
 

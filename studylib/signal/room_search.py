@@ -182,9 +182,15 @@ def _refitted(
         own = c[group] @ terms(s[group], n=bins.n, turns=turns)
         target = bins.values[at] - model[at] + own
         steep = float(steepest(s[group].imag, rate_hz).min())
-        within = (-np.angle(turns[0]), -np.angle(turns[-1]), steep)
         try:
-            fit = fit_poles(target, n=bins.n, turns=turns, s=s[group], c=c[group], held=within)
+            fit = fit_poles(
+                target,
+                n=bins.n,
+                turns=turns,
+                s=s[group],
+                c=c[group],
+                held=(-np.angle(turns[0]), -np.angle(turns[-1]), steep),
+            )
         except np.linalg.LinAlgError:
             steps += len(group)
             continue
@@ -211,9 +217,8 @@ def _own_peak(s, c, ratio: float, bins: Bins) -> np.ndarray:
     others = each.sum(axis=0)
     for group in small_groups(s):
         others[group] -= each[np.ix_(group, group)].sum(axis=0)
-    own = np.diagonal(each)
-    odds = np.log(len(bins.values) / ODDS)
-    return np.abs(own) ** 2 > odds * (bins.background[at] + ratio * np.abs(others) ** 2)
+    tolerated = bins.background[at] + ratio * np.abs(others) ** 2
+    return np.abs(np.diagonal(each)) ** 2 > np.log(len(bins.values) / ODDS) * tolerated
 
 
 def _room_share(s, rest, model, bins: Bins) -> float:

@@ -64,6 +64,8 @@ MORE_DAMPED = 1.5  # times the loss factor of another tap
 CERTAIN = 4.0  # standard deviations by which it is so
 SAME_MODE = 0.03  # relative: taps of one take differ by less
 ROOM_ABOVE = 0.45  # of the rate: no modes are looked for above
+TOLD_DB = 28.0  # direct over reverberant sound: from which on a room cannot be told from what a
+# board adds of its own
 HEAVY = 0.04  # loss factor: with two such decays, something is imitated that is none
 CLEAN = 10 ** (-45.0 / 10)  # of the power left over by decays in noise alone
 PERFECT = 10 ** (-45.0 / 10)  # of a ring's energy, that no sum of decays foresees
@@ -132,14 +134,22 @@ def measure_taps(
 def _sharpened(x: np.ndarray, tap: Tap, band: dict) -> Tap:
     """The decays of a tap in which no room is heard, from the sharper model of decays in noise
     alone, where it holds: what changes on the way is imitated by decays that are none."""
-    if tap.decays is None:
-        return tap
     first = round(tap.start_s * band["rate_hz"])
     n = prev_fast_len(round(tap.seconds * band["rate_hz"]), real=True)
     decays = find_decays(rfft(x[first : first + n]), n=n, **band)
     heavy = int(np.sum(decays.loss_factor > HEAVY))
     if decays.given_up or decays.unexplained > CLEAN or heavy > 1 or not len(decays.loss_factor):
         return tap
+    # Where a microphone heard it, the room's part of the uncertainty stays.
+    wide = tap.decays
+    nearest = np.abs(wide.frequency_hz / decays.frequency_hz[:, None] - 1.0).argmin(axis=1)
+    if wide.u_place is not None:
+        decays = replace(
+            decays,
+            u_loss_factor=np.hypot(decays.u_loss_factor, wide.u_loss_factor[nearest]),
+            u_frequency_hz=np.hypot(decays.u_frequency_hz, wide.u_frequency_hz[nearest]),
+            u_place=wide.u_place[nearest],
+        )
     return replace(tap, decays=decays)
 
 
@@ -174,7 +184,7 @@ def _tap(x: np.ndarray, knock: Knock, before: int, through_air: bool, band: dict
         reason = note(TapReason.RING_CHANGES, after_ms=after_ms)
         signs.append(_sign(TapSign.DIES_FASTER, hand, start, knock.first, band))
         tap = replace(tap, decays=None, reason=reason)
-    if tap.room is None and not signs:
+    if tap.decays is not None and tap.room is None and not signs:
         tap = _sharpened(x, tap, band)
     if tap.decays is not None and any(code_of(s.note) == TapSign.LATER_CONTACT for s in signs):
         # The knock's own level is not known any more.
@@ -202,7 +212,8 @@ def _analysed(
     decays, room = heard.decays, heard.room
     if not through_air:  # a sensor on the board hears no room
         decays, room = replace(decays, u_place=None), None
-    tap = Tap(start / rate, heard.seconds, decays, room=room)
+    told = room if room is not None and room.ratio_db < TOLD_DB else None
+    tap = Tap(start / rate, heard.seconds, decays, room=told)
     if not len(decays.frequency_hz):
         return replace(tap, decays=None, reason=TapReason.NO_MODES), none
     if heard.left_over:
