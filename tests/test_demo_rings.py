@@ -37,7 +37,7 @@ def test_no_tap_of_the_demo_is_refused(demo):
 
 @pytest.mark.parametrize(
     ("name", "truth", "within"),
-    [("frequency_hz", "tap.m1.frequency_hz", 5e-5), ("decay_time_s", "tap.m1.decay_time_s", 3e-3)],
+    [("frequency_hz", "tap.m1.frequency_hz", 5e-5), ("decay_time_s", "tap.m1.decay_time_s", 1e-2)],
 )
 def test_the_first_mode_comes_back_for_every_mount(demo, name, truth, within):
     mounts = pd.read_csv(DEMO / "truth" / "mounts.csv", keep_default_na=False)
