@@ -35,9 +35,11 @@ def test_no_tap_of_the_demo_is_refused(demo):
     assert len(taps.drop_duplicates(["take", "tap"])) == 174
 
 
+# What a bench tap of the demo holds beside its modes, 36 dB below them, moves a decay by 0.13 %
+# with the moment from which the ring is taken; its stated uncertainty is 0.6 %.
 @pytest.mark.parametrize(
     ("name", "truth", "within"),
-    [("frequency_hz", "tap.m1.frequency_hz", 5e-5), ("decay_time_s", "tap.m1.decay_time_s", 1e-2)],
+    [("frequency_hz", "tap.m1.frequency_hz", 2e-5), ("decay_time_s", "tap.m1.decay_time_s", 2e-3)],
 )
 def test_the_first_mode_comes_back_for_every_mount(demo, name, truth, within):
     mounts = pd.read_csv(DEMO / "truth" / "mounts.csv", keep_default_na=False)

@@ -166,7 +166,7 @@ def _ring_of(x: np.ndarray, quiet: np.ndarray, rate_hz: float) -> _Ring:
     if len(quiet) >= QUIET_S * rate_hz and np.any(quiet):
         other_f, other = _density(quiet, rate_hz)
         background = np.minimum(background, np.interp(f, other_f, other))
-    left = np.cumsum(np.square(x[::-1]))[::-1]
+    left = np.cumsum(np.square(x[::-1] - x.mean()))[::-1]
     left = left - background.mean() * np.arange(len(x), 0, -1)
     dead = np.flatnonzero(left < DEAD * left[0])
     end = int(dead[0]) if len(dead) else len(x)
@@ -394,19 +394,17 @@ def _report(ring, bins: Bins, sought: Sought, fits, room, limits, most: int) -> 
     u_s, u_f, u_c, quiet = u_s[there], u_f[there], u_c[there], quiet[there]
     model = decays_in_bins(s, c, n=bins.n, turns=bins.turns)
     rest = bins.values - model
-    noise = ring.noise_at(s.imag)
     left = float(np.vdot(rest, rest).real - bins.background.sum())
     power = float(np.vdot(bins.values, bins.values).real)
     decays = told_decays(
-        s, c, u_decay=u_s, u_angle=u_f, u_amplitude=u_c, noise=noise, misfit=misfit, rest=rest,
-        first_bin=bins.first, unexplained=max(0.0, left) / max(power, np.finfo(float).tiny),
+        s, c, u_decay=u_s, u_angle=u_f, u_amplitude=u_c, noise=ring.noise_at(s.imag),
+        misfit=misfit, rest=rest, first_bin=bins.first,
+        unexplained=max(0.0, left) / max(power, np.finfo(float).tiny),
         rate_hz=rate, limits_hz=limits, most=most, quiet=quiet,
         largest_loss=STEEP_SHARE * 2.0 * steepest(s.imag, rate),
     )  # fmt: skip
-    heard = None
-    if fits:
-        heard = Room(LN_1000 / alpha / rate, u_alpha, -10.0 * float(np.log10(share)))
-    return Heard(decays, heard, _left_over(decays, bins, rate), len(ring.x) / rate)
+    told = Room(LN_1000 / alpha / rate, u_alpha, -10.0 * float(np.log10(share)))
+    return Heard(decays, told if fits else None, _left_over(decays, bins, rate), len(ring.x) / rate)
 
 
 def _student(u_ratio: float) -> float:

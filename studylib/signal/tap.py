@@ -61,11 +61,13 @@ BEFORE_HAND_S = 0.012  # a hand is heard to the nearest step of a mode's band on
 MOST_CHANGES = 3  # of a ring that are followed
 REFLECTION_S = 0.0015  # within which delays of reflections agree
 MORE_DAMPED = 1.5  # times the loss factor of another tap
+LOUD = 0.05  # of the strongest mode: weaker ones tell of no hand
 CERTAIN = 4.0  # standard deviations by which it is so
 SAME_MODE = 0.03  # relative: taps of one take differ by less
 ROOM_ABOVE = 0.45  # of the rate: no modes are looked for above
 TOLD_DB = 28.0  # direct over reverberant sound: from which on a room cannot be told from what a
 # board adds of its own
+CLEAN_IN_ROOM = 10 ** (-35.0 / 10)  # of the power left over, where the room's uncertainty stays
 HEAVY = 0.04  # loss factor: with two such decays, something is imitated that is none
 CLEAN = 10 ** (-45.0 / 10)  # of the power left over by decays in noise alone
 PERFECT = 10 ** (-45.0 / 10)  # of a ring's energy, that no sum of decays foresees
@@ -131,17 +133,17 @@ def measure_taps(
     return _held_against_each_other(_with_reflections(taps))
 
 
-def _sharpened(x: np.ndarray, tap: Tap, band: dict) -> Tap:
+def _sharpened(x: np.ndarray, tap: Tap, end: int, band: dict) -> Tap:
     """The decays of a tap in which no room is heard, from the sharper model of decays in noise
     alone, where it holds: what changes on the way is imitated by decays that are none."""
     first = round(tap.start_s * band["rate_hz"])
-    n = prev_fast_len(round(tap.seconds * band["rate_hz"]), real=True)
+    n = prev_fast_len(end - first, real=True)
     decays = find_decays(rfft(x[first : first + n]), n=n, **band)
-    heavy = int(np.sum(decays.loss_factor > HEAVY))
-    if decays.given_up or decays.unexplained > CLEAN or heavy > 1 or not len(decays.loss_factor):
+    # Where a microphone heard it, the room's part of the uncertainty stays, and covers more.
+    wide, heavy = tap.decays, int(np.sum(decays.loss_factor > HEAVY))
+    most, clean = (1, CLEAN) if wide.u_place is None else (2, CLEAN_IN_ROOM)
+    if decays.given_up or decays.unexplained > clean or heavy > most or not len(decays.loss_factor):
         return tap
-    # Where a microphone heard it, the room's part of the uncertainty stays.
-    wide = tap.decays
     nearest = np.abs(wide.frequency_hz / decays.frequency_hz[:, None] - 1.0).argmin(axis=1)
     if wide.u_place is not None:
         decays = replace(
@@ -185,7 +187,7 @@ def _tap(x: np.ndarray, knock: Knock, before: int, through_air: bool, band: dict
         signs.append(_sign(TapSign.DIES_FASTER, hand, start, knock.first, band))
         tap = replace(tap, decays=None, reason=reason)
     if tap.decays is not None and tap.room is None and not signs:
-        tap = _sharpened(x, tap, band)
+        tap = _sharpened(x, tap, end, band)
     if tap.decays is not None and any(code_of(s.note) == TapSign.LATER_CONTACT for s in signs):
         # The knock's own level is not known any more.
         tap = replace(tap, decays=replace(tap.decays, u_amplitude=tap.decays.amplitude))
@@ -196,7 +198,7 @@ def _after_contact(x: np.ndarray, first: int, rate_hz: float) -> int:
     """Where the contact is over: some milliseconds after the loudest block that follows it."""
     block = max(2, round(KNOCK_BLOCK_S * rate_hz))
     near = x[first : first + round(PEAK_WITHIN_S * rate_hz)]
-    near = near[: len(near) // block * block].reshape(-1, block)
+    near = (near - x.mean())[: len(near) // block * block].reshape(-1, block)
     loudest = int(np.argmax(np.einsum("bn,bn->b", near, near))) if len(near) else 0
     return first + loudest * block + round(AFTER_PEAK_S * rate_hz)
 
@@ -306,6 +308,7 @@ def _held(tap: Tap, good: list[Tap]) -> Tap:
             (theirs.u_loss_factor / theirs.loss_factor)[nearest],
         )
         certain = same & (ratio > MORE_DAMPED) & (np.log(ratio) > CERTAIN * u)
+        certain &= mine.amplitude > LOUD * mine.amplitude.max()
         times = np.where(certain, np.maximum(times, ratio), times)
     fast = times > 1.0
     if not fast.any():

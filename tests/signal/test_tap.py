@@ -257,8 +257,8 @@ def test_an_offset_changes_nothing(offset):
         for rng, level in ((np.random.default_rng(12), 0.0), (np.random.default_rng(12), offset))
     )
     a, b = plain[0].decays, shifted[0].decays
-    np.testing.assert_allclose(b.frequency_hz, a.frequency_hz, rtol=5e-4)
-    np.testing.assert_allclose(b.loss_factor, a.loss_factor, rtol=0.06)
+    np.testing.assert_allclose(b.frequency_hz, a.frequency_hz, rtol=1e-4)
+    np.testing.assert_allclose(b.loss_factor, a.loss_factor, rtol=0.02)
 
 
 @pytest.mark.parametrize("noise", ["white", "pink", "none"])
