@@ -31,8 +31,8 @@ seed = 172
 """
 HEADER = "specimen,wood,source,length_mm,width_mm,thickness_mm,mass_g,moisture_pct,grain,role,note"
 TAKES = (
-    "take,batch,kind,specimen,mount,repeat,file,order,tone_hz,drive_db,gain_db,support,place,started,"
-    "temperature_c,humidity_pct,exclude,reason"
+    "take,batch,kind,specimen,mount,repeat,file,order,tone_hz,drive_db,gain_db,support,place,turned,"
+    "moved_mm,mic_times,started,temperature_c,humidity_pct,exclude,reason"
 )
 
 

@@ -161,12 +161,13 @@ def test_a_sweep_that_touched_full_scale_is_not_used(folder):
     assert not found["usable"].any()
 
 
-def test_a_room_take_gives_noise_and_the_lines_in_it(folder):
+@pytest.mark.parametrize("kind", ["room", "idle"])
+def test_a_silent_take_gives_noise_and_the_lines_in_it(folder, kind):
     rng = np.random.default_rng(8)
     long = np.arange(4 * RATE) / RATE
     x = 1e-4 * rng.standard_normal((4 * RATE, 2))
     x[:, 0] += 1e-4 * np.cos(2 * np.pi * 2 * TONE_HZ * long)
-    add(folder, "quiet", "room", x)
+    add(folder, "quiet", kind, x)
     found, amplitude = rows_of(folder, "quiet")
     assert np.abs(amplitude) == pytest.approx([0, 1e-4, 0, 0, 0], rel=0.2, abs=1e-12)
     # sqrt(S / T) with S = 2 s^2 / rate and the T of the tone's analysis.

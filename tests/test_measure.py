@@ -482,6 +482,16 @@ def test_controls_need_no_tone_in_the_response(folder, rng):
     assert not ((found.quality["take"] == "loop") & (found.quality["channel"] == "drive")).any()
 
 
+@pytest.mark.parametrize("cells", [{"turned": "yes"}, {"moved_mm": 2}, {"mic_times": 2}])
+def test_a_take_that_tests_a_cause_gives_harmonics_and_no_feature(folder, cells):
+    for name in ("lar1_m1_r1", "lar1_m1_r2") if "turned" in cells else ("lar1_m1_r1",):
+        _edit(folder, name, **cells)
+    found = _measure(folder)
+    assert found.quality["take"].eq("lar1_m1_r1").any()
+    assert found.harmonics["take"].eq("lar1_m1_r1").any()
+    assert not found.features["take"].eq("lar1_m1_r1").any()
+
+
 def test_a_room_take_at_another_gain_is_brought_to_the_bench(folder):
     plain = _verdict(_measure(folder).quality, "lar1_m1_r1", "noise_over_room")["value"]
     path = folder / "recordings/day1_room.wav"

@@ -318,6 +318,10 @@ def test_a_column_that_cannot_be_compared(tmp_path, column):
         (0, {"kind": "tap", "place": "0"}, "place", Cell.UNFIT),
         (0, {"kind": "tap", "place": "1.5"}, "place", Cell.NOT_WHOLE),
         (0, {"kind": "tap", "place": "left"}, "place", Cell.NOT_A_NUMBER),
+        (0, {"turned": "no"}, "turned", Cell.NOT_YES),
+        (0, {"moved_mm": "0"}, "moved_mm", Cell.UNFIT),
+        (0, {"moved_mm": "2 mm"}, "moved_mm", Cell.NOT_A_NUMBER),
+        (0, {"mic_times": "-2"}, "mic_times", Cell.UNFIT),
         (0, {"started": "14.03.2025"}, "started", Cell.NOT_A_MOMENT),
         (0, {"started": "2025-02-30"}, "started", Cell.NOT_A_MOMENT),
         (0, {"exclude": "yes"}, "reason", Cell.EMPTY),
@@ -336,6 +340,37 @@ def test_a_take_at_fault(tmp_path, index, cells, column, code):
     assert found.get("value", "") == cells.get(column, "") or code in alone
     assert found.get("kind", "") == (cells.get("kind", "tone") if code == Cell.NEEDED else
                                      "tone" if code in alone else "")  # fmt: skip
+
+
+@pytest.mark.parametrize(("kind", "cells"), [
+    ("sweep", {"moved_mm": "2"}), ("tap", {"turned": "yes"}), ("driver", {"turned": "yes"}),
+    ("loopback", {"mic_times": "2"}), ("idle", {"mic_times": "2"}),
+])  # fmt: skip
+def test_only_tones_test_a_cause_and_the_driver_on_the_block_at_another_distance(
+    tmp_path, kind, cells
+):
+    rows = changed_take(0, kind=kind, **cells)
+    place = {"row": 2, "column": next(iter(cells)), "kind": kind}
+    assert holds(only(faults_of(tmp_path / "s", takes=rows)), Cell.TEST_OF_ANOTHER_KIND, **place)
+    rows = changed_take(20, kind="driver", tone_hz="172", mic_times="2")
+    assert read_study(write_study(tmp_path / "t", takes=rows)).takes[-1].is_test
+
+
+def test_a_mount_is_turned_or_it_is_not(tmp_path):
+    fault = only(faults_of(tmp_path / "s", takes=changed_take(0, turned="yes")))
+    board = {"specimen": "L1", "mount": 1}
+    assert holds(fault, Fault.TURNED_IN_PART, row=3, column="turned", other_row=2, **board)
+
+
+def test_takes_that_test_a_cause_may_share_repeat_and_signal_with_others(tmp_path):
+    rows = take_rows()
+    for row, cells in zip(rows[1:4], ({"moved_mm": "2"}, {"turned": "yes"}, {"turned": "yes"}),
+                          strict=True):  # fmt: skip
+        row |= cells
+    rows[1]["repeat"] = "1"
+    takes = read_study(write_study(tmp_path / "s", takes=rows)).takes
+    assert [take.is_test for take in takes[:5]] == [False, True, True, True, False]
+    assert (takes[1].moved_mm, takes[2].turned, takes[0].mic_times) == (2.0, True, None)
 
 
 def test_an_airborne_take_needs_specimen_mount_and_tone_but_no_repeat(tmp_path):

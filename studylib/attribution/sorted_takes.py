@@ -48,6 +48,8 @@ class SortedTakes:
     def _sort(self, each: Lines, k: int | None) -> None:
         take = each.take
         key = (take.specimen, take.mount)
+        if take.moved_mm or take.mic_times:  # another bench than that of its mount
+            return
         match take.kind:
             case "tone" if k == 1 and take.drive_db == 0:
                 self.tones.setdefault(key, []).append(each)

@@ -55,6 +55,8 @@ class Right(Code):
     TONE = "right.tone"
     GAIN = "right.gain"
     PLACE = "right.place"
+    MOVED = "right.moved"
+    MIC_TIMES = "right.mic_times"
     CELSIUS = "right.celsius"
     HUMIDITY = "right.humidity"
     REASON = "right.reason"
@@ -81,6 +83,7 @@ class CellFault(Code):
     LEADS_OUT = "cells.leads_out"
     FREE_WITHOUT_TAP = "cells.free_without_tap"
     PLACE_WITHOUT_TAP = "cells.place_without_tap"  # kind
+    TEST_OF_ANOTHER_KIND = "cells.test_of_another_kind"  # column, kind, kinds
     REPEATED = "cells.repeated"
 
 
@@ -107,6 +110,7 @@ class SheetFault(Code):
     SECOND_REFERENCE = "sheets.second_reference"
     SAME_TAKE = "sheets.same_take"
     MOUNT_IN_TWO_BATCHES = "sheets.mount_in_two_batches"
+    TURNED_IN_PART = "sheets.turned_in_part"  # specimen, mount, other_row
     BATCHES_SHARE_FILE = "sheets.batches_share_file"
     MIXED_TIME_ZONES = "sheets.mixed_time_zones"
     LINK_OUT = "sheets.link_out"

@@ -1,8 +1,9 @@
 """The features of one measured take: which numbers its kind gives, with unit and uncertainty.
 
 A steady tone on the bench at the study's fundamental and full drive gives `tone.*`; at a
-multiple k of it, a probe tone, `probe.k{k}.*`; at lower drive nothing (drive steps serve the
-attribution only). A take that is set aside keeps its rows, unusable and with the reason.
+multiple k of it, a probe tone, `probe.k{k}.*`; at lower drive, or with the bench changed on purpose
+(`Take.is_test`), nothing: these takes serve the attribution only. A take that is set aside keeps
+its rows, unusable and with the reason.
 
 To add a feature: compute it in `signal/`, yield it here, and register it in `register.py`; a take
 that could not be measured gets its empty row from the register.
@@ -49,7 +50,7 @@ class FeatureValue(NamedTuple):
 
 def tone_order(take: Take, settings: Settings) -> int | None:
     """1 for a tone at the fundamental, k for a probe tone at k times it, None for the rest."""
-    if take.kind != "tone" or take.support != "bench" or take.drive_db != 0:
+    if take.kind != "tone" or take.support != "bench" or take.drive_db != 0 or take.is_test:
         return None
     return tone_multiple(take.tone_hz, fundamental_hz=settings.tone.fundamental_hz)
 

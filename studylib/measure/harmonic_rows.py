@@ -1,8 +1,8 @@
 """What every take holds at the multiples of the tone: complex amplitudes for the attribution.
 
 One row a take and multiple k of the fundamental. A take at the fundamental gives all its
-harmonics, a probe tone its own frequency alone, a sweep its Fourier sums, a room take the lines
-that stand out of its noise there. A take that is set aside keeps its rows, not usable.
+harmonics, a probe tone its own frequency alone, a sweep its Fourier sums, a room or idle take the
+lines that stand out of its noise there. A take that is set aside keeps its rows, not usable.
 
 Conventions: peak amplitudes re full scale, at the bench's gain; phases relative to k times the
 phase of the response's fundamental (a sweep's are absolute: only its ratio of channels counts).
@@ -64,7 +64,7 @@ def harmonic_rows(
         found = _of_sweep(measured.lines, measured.names)
         # A resonance clips a sweep for a few samples, which the check for clipping lets pass.
         usable = usable and not _at_full_scale(measured)
-    elif take.kind == "room" and measured.density is not None:
+    elif take.kind in ("room", "idle") and measured.density is not None:
         found = _of_room(measured, tone.fundamental_hz, tone.harmonics, tone.length_s)
     else:
         return

@@ -41,7 +41,7 @@ from studylib.sheets import Study, Take
 from studylib.sheets.settings import Settings
 from studylib.signal import quality
 
-SILENT_KINDS = ("room", "airborne", "driver")  # the response may hold next to nothing
+SILENT_KINDS = ("room", "idle", "airborne", "driver")  # the response may hold next to nothing
 
 
 @dataclass(frozen=True)
@@ -164,7 +164,7 @@ def _steady_at(study: Study, take: Take, info: RecordingInfo, session: Session) 
         for name, index in session.channels.items()
         if name == "response" or name in tone_on or take.kind == "sweep"
     }
-    steady = bool(tone_on) or take.kind == "room"
+    steady = bool(tone_on) or take.kind in ("room", "idle")
     wanted = Expectation(
         rate_hz=session.rate_hz,
         channels=channels,

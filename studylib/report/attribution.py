@@ -11,6 +11,7 @@ steps_sentences, story_sentence, story_table.
 from __future__ import annotations
 
 import math
+from itertools import groupby
 
 import pandas as pd
 
@@ -21,7 +22,8 @@ from studylib.codes import note
 from studylib.codes.attribution import AttributionSays, Control, StepVerdict, Verdict
 from studylib.measure.features import has_sensed_drive
 from studylib.report.summary import Summary
-from studylib.sheets import Study
+from studylib.sheets import Study, Take
+from studylib.sheets.study import in_batch_order
 from studylib.words import say
 from studylib.words.numbers import fixed
 from studylib.words.text import listed
@@ -154,11 +156,30 @@ def _has(study: Study, batch: str, control: Control) -> bool:
             return any(take.drive_db < 0 and take.tone_hz < 1.5 * tone_hz for take in tones)
         case Control.REPEATS:
             return any(take.repeat > 1 for take in tones)
+        case Control.PROBE_AFTER:
+            return _probed_on_both_sides(tones, tone_hz)
+        case Control.TURNED:
+            return any(take.turned for take in tones)
+        case Control.MOVED:
+            return any(take.moved_mm for take in tones)
+        case Control.FARTHER:
+            return any(take.mic_times for take in takes)
+        case Control.LEVELS:
+            return any(take.kind == "driver" and take.drive_db for take in takes)
         case Control.REMOUNT:
             mounts = {(take.specimen, take.mount) for take in tones}
             return len(mounts) > len({specimen for specimen, _ in mounts})
         case _:  # the others are called as their kind of take
             return any(take.kind == control.name.lower() for take in takes)
+
+
+def _probed_on_both_sides(tones: list[Take], tone_hz: float) -> bool:
+    """Some mount has probe tones before and after a tone at the fundamental."""
+    mounts: dict[tuple, list[bool]] = {}
+    for take in in_batch_order(tones)[1]:
+        probe = take.tone_hz > 1.5 * tone_hz
+        mounts.setdefault((take.specimen, take.mount), []).append(probe)
+    return any(sum(kind for kind, _ in groupby(own)) > 1 for own in mounts.values())
 
 
 def steps_sentences(summary: Summary) -> list[str]:

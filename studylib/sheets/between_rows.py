@@ -1,9 +1,9 @@
 """What rows say together: faults that no analysis could put right, and what to look at.
 
-Faults: ids given twice, two takes that claim to be the same one, a mount in two batches, batches
-that would share a file name, times with and without an offset, a second reference. Warnings: a
-number skipped, a group spelled in two ways, sources assumed, mounts lost, a batch without the
-reference. Takes with `exclude` count as present: they were recorded, and only set aside.
+Faults: ids given twice, two takes that claim to be the same one, a mount in two batches or turned
+in part, batches that would share a file name, times with and without an offset, a second reference.
+Warnings: a number skipped, a group spelled in two ways, sources assumed, mounts lost, a batch
+without the reference. Takes with `exclude` count as present: they were recorded, and set aside.
 
 Functions: `repeated_ids`, `role_faults`, `take_faults`, `specimen_warnings`, `take_warnings`,
 `waiting_takes`, `gaps`.
@@ -79,7 +79,13 @@ def role_faults(specimens: Sequence[Specimen]) -> list[str]:
 
 def take_faults(takes: Sequence[Take]) -> list[str]:
     """Faults between rows of takes.csv: doubles, mounts in two batches, batch names, time zones."""
-    return [*_doubles(takes), *_torn_mounts(takes), *_file_names(takes), *_time_zones(takes)]
+    return [
+        *_doubles(takes),
+        *_torn_mounts(takes),
+        *_turned_in_part(takes),
+        *_file_names(takes),
+        *_time_zones(takes),
+    ]
 
 
 def _doubles(takes: Sequence[Take]) -> list[str]:
@@ -99,7 +105,8 @@ def _signal_and_number(take: Take) -> tuple:
 def _signal(take: Take) -> tuple:
     """What takes have in common that differ in their repeat alone."""
     board = (take.batch, take.specimen, take.mount)
-    return (*board, take.kind, take.tone_hz, take.drive_db, take.support)
+    test = (take.turned, take.moved_mm, take.mic_times)
+    return (*board, take.kind, take.tone_hz, take.drive_db, take.support, *test)
 
 
 def _torn_mounts(takes: Sequence[Take]) -> list[str]:
@@ -108,6 +115,16 @@ def _torn_mounts(takes: Sequence[Take]) -> list[str]:
         _take_note(code, t, "mount", **_board(t), batch=known.batch, other_row=known.row)
         for known, t in _seen_before(_mounted(takes), lambda t: (t.specimen, t.mount, t.support))
         if known.batch != t.batch
+    ]
+
+
+def _turned_in_part(takes: Sequence[Take]) -> list[str]:
+    """A board is turned by mounting it anew, so that its taps and tones lie one way."""
+    tones = [t for t in _mounted(takes) if t.kind == "tone"]
+    return [
+        _take_note(SheetFault.TURNED_IN_PART, t, "turned", **_board(t), other_row=known.row)
+        for known, t in _seen_before(tones, lambda t: (t.specimen, t.mount))
+        if known.turned != t.turned
     ]
 
 
@@ -315,7 +332,7 @@ def _uneven(takes: Sequence[Take], specimens: Sequence[Specimen]) -> list[str]:
     mounts: dict[str, set] = {s.specimen: set() for s in specimens if s.role == ""}
     seen = {t.specimen for t in takes}
     for t in _mounted(takes):
-        if t.specimen in mounts and t.support == "bench":
+        if t.specimen in mounts and t.support == "bench" and not t.is_test:
             mounts[t.specimen].add(t.mount)
     counts = Counter(len(m) for m in mounts.values() if m)
     usual = max(counts, key=lambda n: (counts[n], n), default=0)

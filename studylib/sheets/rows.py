@@ -33,11 +33,14 @@ from studylib.sheets.spreadsheet import Row, Table, number, whole
 from studylib.words.text import nearest
 
 BOARD_KINDS = ("tone", "sweep", "tap", "pluck")
-CONTROL_KINDS = ("room", "loopback", "driver", "airborne", "calibrator")
+CONTROL_KINDS = ("room", "idle", "loopback", "driver", "airborne", "calibrator")
 KINDS = BOARD_KINDS + CONTROL_KINDS
 TONE_KINDS = ("tone", "loopback", "driver", "airborne")
 ROLES = ("", "reference", "changed")
 SUPPORTS = ("bench", "free")
+
+TESTS = {"turned": ("tone",), "moved_mm": ("tone",), "mic_times": ("tone", "driver")}
+"""The columns that make a take a test take, and the kinds they are for."""
 
 _NEEDS = {
     "specimen": (*BOARD_KINDS, "airborne"),
@@ -163,6 +166,8 @@ class Take(_Row):
     tone_hz : frequency of the tone, or None.  drive_db : relative to full drive, at most 0.
     gain_db : of the recorder, relative to the bench's own setting.  support : "bench" or "free".
     place : where the microphone stood for these taps, 1, 2, ...; 1 where it was never moved.
+    turned : the board lies end for end.  moved_mm : the driver sits so far along the board from its
+    place, or None.  mic_times : the microphone stands at so many times its distance, or None.
     started, temperature_c, humidity_pct : None where not noted.
     exclude, reason : set aside by hand, and why.
     row : in the spreadsheet, the header being row 1.
@@ -181,12 +186,20 @@ class Take(_Row):
     gain_db: Level = Field(0.0, description=Right.GAIN)
     support: Annotated[str, _one_of(*SUPPORTS, empty="bench")] = "bench"
     place: Place = Field(1, ge=1, description=Right.PLACE)
+    turned: Annotated[bool, BeforeValidator(_yes)] = False
+    moved_mm: Measured = Field(None, gt=0, le=100, description=Right.MOVED)
+    mic_times: Measured = Field(None, gt=0, le=10, description=Right.MIC_TIMES)
     started: Annotated[datetime | None, BeforeValidator(_moment)] = None
     temperature_c: Measured = Field(None, ge=-60, le=80, description=Right.CELSIUS)
     humidity_pct: Measured = Field(None, ge=0, le=100, description=Right.HUMIDITY)
     exclude: Annotated[bool, BeforeValidator(_yes)] = False
     reason: str = ""
     row: int
+
+    @property
+    def is_test(self) -> bool:
+        """The bench was changed on purpose: it tests a cause and gives no feature."""
+        return self.turned or self.moved_mm is not None or self.mic_times is not None
 
 
 SPECIMEN_COLUMNS = tuple(
@@ -287,6 +300,11 @@ def _rule_faults(table: Table, row: Row) -> list[str]:
         faults.append(note(CellFault.FREE_WITHOUT_TAP, **_place(table, row, "support"), kind=kind))
     if cells["place"] not in ("", "1", "1.0", "1,0") and kind in KINDS and kind != "tap":
         faults.append(note(CellFault.PLACE_WITHOUT_TAP, **_place(table, row, "place"), kind=kind))
+    faults += [
+        note(CellFault.TEST_OF_ANOTHER_KIND, **_place(table, row, column), kind=kind, kinds=kinds)
+        for column, kinds in TESTS.items()
+        if cells[column] and kind in KINDS and kind not in kinds
+    ]
     if cells["exclude"].casefold() == "yes" and not cells["reason"]:
         faults.append(note(CellFault.EMPTY, **_place(table, row, "reason"), right=Right.REASON))
     return faults

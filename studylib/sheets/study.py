@@ -7,7 +7,8 @@ suspicious is a warning and stays with the study.
 The three files are read independently as far as that goes, so that a slip in one does not hide the
 slips in the others. Recordings are looked up and compared, not opened as audio.
 
-Functions: `read_study`, `read_unrecorded`, `file_hashes`, `recording_order`. Class: `Study`.
+Functions: `read_study`, `read_unrecorded`, `file_hashes`, `recording_order`, `in_batch_order`.
+Class: `Study`.
 """
 
 from __future__ import annotations
@@ -330,7 +331,7 @@ def recording_order(takes: Iterable[Take]) -> pd.DataFrame:
         own.sort(key=lambda batch: min(map(_clock, batch)))
     rows = []
     for batch in own:
-        by, ordered = _in_batch_order(batch)
+        by, ordered = in_batch_order(batch)
         last = max(len(ordered) - 1, 1)
         rows += [
             (take.specimen, take.batch, take.mount, rank / last, _clock(take), by)
@@ -351,7 +352,8 @@ def _clock(take: Take) -> datetime | None:
     return take.started.replace(tzinfo=None) if take.started else None
 
 
-def _in_batch_order(takes: list[Take]) -> tuple[str, list[Take]]:
+def in_batch_order(takes: list[Take]) -> tuple[str, list[Take]]:
+    """What the order of these takes rests on ("order", "started" or "row"), and the takes in it."""
     if all(take.order is not None for take in takes):
         return "order", sorted(takes, key=lambda take: take.order)
     if all(take.started for take in takes):

@@ -42,8 +42,8 @@ from studylib.words.text import nearest
 MEASURED = (*SIZES, "moisture_pct")
 NOT_GROUPS = ("specimen", "source", "role", "note", "source_assumed", "row", *MEASURED)
 NUMERIC_TAKE_COLUMNS = (
-    "order", "mount", "repeat", "tone_hz", "drive_db", "gain_db", "place", "temperature_c",
-    "humidity_pct",
+    "order", "mount", "repeat", "tone_hz", "drive_db", "gain_db", "place", "moved_mm",
+    "mic_times", "temperature_c", "humidity_pct",
 )  # fmt: skip
 
 Item = TypeVar("Item", Specimen, Take)

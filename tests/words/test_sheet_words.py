@@ -48,6 +48,7 @@ FAULTS = {
     CellFault.LEADS_OUT: {**CELL, "value": "../b.wav"},
     CellFault.FREE_WITHOUT_TAP: {**CELL, "kind": "tone"},
     CellFault.PLACE_WITHOUT_TAP: {**CELL, "kind": "tone"},
+    CellFault.TEST_OF_ANOTHER_KIND: {**CELL, "kind": "tap", "kinds": ["tone", "driver"]},
     CellFault.REPEATED: {**KEY, "item": 2, "value": "tone.h1.level_db"},
     SheetFault.NO_FOLDER: {"name": "rails"},
     SheetFault.NO_FILE: TAKES,
@@ -73,6 +74,7 @@ FAULTS = {
     SheetFault.MOUNT_IN_TWO_BATCHES: {
         **CELL, "specimen": "L1", "mount": 2, "batch": "day 1", "other_row": 3,
     },
+    SheetFault.TURNED_IN_PART: {**CELL, "specimen": "L1", "mount": 2, "other_row": 3},
     SheetFault.BATCHES_SHARE_FILE: {
         **CELL, "batch": "day 1", "other": "day/1", "other_row": 3, "shared": "day_1",
     },
@@ -198,6 +200,7 @@ BOUNDED = {
     Right.MILLIMETRES: {"gt": 0}, Right.GRAMS: {"ge": 0}, Right.RATIO: {"gt": 2, "le": 60},
     Right.FULL_SCALE: {"ge": -80, "le": -0.1}, Right.CHANNEL: {"ge": 1}, Right.SIZE: {"gt": 0},
     Right.MOISTURE: {"ge": 0, "le": 300}, Right.TONE: {"gt": 0}, Right.HUMIDITY: {"ge": 0, "le": 9},
+    Right.MOVED: {"gt": 0, "le": 100}, Right.MIC_TIMES: {"gt": 0, "le": 10},
     Right.CELSIUS: {"ge": -60, "le": 80}, Right.ONE_OF: {"options": ["force", "voltage"]},
 }  # fmt: skip
 
