@@ -1,8 +1,12 @@
-"""Are the verdicts right? Thousands of simulated studies whose truth is known, row by row.
+"""Are the verdicts right? Simulated benches and studies whose truth is known.
 
-Each study is drawn by tests.attribution.amplitudes (study number n of seed s has the generator
-seeded [s, n]) and judged by the function that the report calls. Printed with Monte Carlo errors
-(one standard error; for shares of rows, taken over studies):
+By default, benches on which something is wrong (tests.attribution.troubles): a family at a time,
+one line for each size, with the share of benches that got any false cause.
+
+With --studies, thousands of simulated studies, row by row. Each study is drawn by
+tests.attribution.amplitudes (study number n of seed s has the generator seeded [s, n]) and judged
+by the function that the report calls. Printed with Monte Carlo errors (one standard error; for
+shares of rows, taken over studies):
 
 - rows with a motion channel, standard uncertainty at most 0.3 dB, true excess 0 or beyond 3 dB, and
   no leak or noise behind them: share that is right. Right is `driver` at 0, and beyond 3 dB
@@ -14,12 +18,13 @@ seeded [s, n]) and judged by the function that the report calls. Printed with Mo
 
 Then 20 studies written as audio files and measured from there.
 
-Run: python -m tests.benchmarks.attribution_truth [studies] [seed]
+Run: python -m tests.benchmarks.attribution_truth [--family F] [--benches N] [--seed S]
+     python -m tests.benchmarks.attribution_truth --studies N [--seed S]
 """
 
 from __future__ import annotations
 
-import sys
+import argparse
 import tempfile
 from pathlib import Path
 
@@ -34,6 +39,8 @@ from studylib.modes.gathered import gather
 from studylib.sheets import read_study
 from tests.attribution.amplitudes import SCENARIOS, Plan, Simulated, draw_plan, simulate
 from tests.attribution.audio import AUDIO_SCENARIOS, Written, audio_plan, write_audio_study
+from tests.attribution.held_to_truth import benches, line_of
+from tests.attribution.troubles import FAMILIES
 
 SEED = 172
 AUDIO_STUDIES = 20
@@ -263,10 +270,8 @@ def report(rows: pd.DataFrame, steps: pd.DataFrame) -> None:
     print(pd.crosstab(rows["scenario"], rows["verdict"]).to_string())
 
 
-def main() -> None:
-    """Simulate, judge and print."""
-    count = int(sys.argv[1]) if len(sys.argv) > 1 else 3000
-    seed = int(sys.argv[2]) if len(sys.argv) > 2 else SEED
+def print_studies(count: int, seed: int) -> None:
+    """Simulate studies, judge and print."""
     print(f"{count} studies, seed {seed}")
     report(*studies(count, seed))
     rows, _ = audio_studies(AUDIO_STUDIES)
@@ -278,6 +283,37 @@ def main() -> None:
     print(f"falsely named: {len(falsely_named(rows))} of {len(rows)} rows")
     print(share("boards whose intervals all hold", covered_boards(rows), wanted="99 %"))
     print(pd.crosstab(rows["scenario"], rows["verdict"]).to_string())
+
+
+def print_families(names: list[str], count: int, seed: int) -> None:
+    """A line for each family and size."""
+    print(f"{count} benches a family, seed {seed}; false: benches with any false cause, and the")
+    print("upper 95 % bound of their share in %; held: boards whose intervals all hold, %; out:")
+    print("intervals without their own estimate; right: driver in clear rows, %; open: cannot")
+    print("tell where the driver is the cause and no mode is near, %; found: beyond the driver")
+    print("where the board adds more than 4 dB; then the false verdicts.")
+    print(f"{'':20s} false    upper   held  out  right  open found")
+    for name in names:
+        found = benches(name, count, seed)
+        sizes = [] if name in ("clean", "load") else list(dict.fromkeys(b.size for b in found))
+        print(line_of(name, found), flush=True)
+        for size in sizes:
+            print(line_of(f"  {size}", [b for b in found if b.size == size]), flush=True)
+
+
+def main() -> None:
+    """Simulate, judge and print."""
+    parser = argparse.ArgumentParser(description="Are the verdicts right?")
+    parser.add_argument("--family", choices=list(FAMILIES), help="one family of benches")
+    parser.add_argument("--benches", type=int, default=300, help="benches a family")
+    parser.add_argument("--seed", type=int, default=SEED)
+    parser.add_argument("--studies", type=int, help="studies of every scenario instead of benches")
+    given = parser.parse_args()
+    if given.studies:
+        print_studies(given.studies, given.seed)
+        return
+    names = [given.family] if given.family else list(FAMILIES)
+    print_families(names, given.benches, given.seed)
 
 
 if __name__ == "__main__":
