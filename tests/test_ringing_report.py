@@ -125,11 +125,22 @@ def test_size_lifts_in_all_boards_and_in_some():
     assert in_some == note("modes_report.lifted_in_some", harmonics=[2])
     assert nearest == note(
         "modes_report.nearest_mode", harmonic=1, frequency_hz=172.0, modes=[1],
-        bandwidths=[2.5, 2.5], gain_db=[12.0, 12.0],
+        bandwidths=[2.5, 2.5], gain_db=[12.0, 12.0], basis=ModeBasis.PREDICTED,
     )  # fmt: skip
     none = report.size_sentences(near(lifted=False))
     assert none[0] == note("modes_report.lifted_in_none", **about)
     assert report.size_sentences(near(role="reference")) == ["modes_report.modes_unknown"]
+
+
+def test_without_a_gain_nothing_is_said_to_be_lifted():
+    (said,) = report.size_sentences(near(gain_db=np.nan, lifted=False))
+    assert said == "modes_report.gain_unknown"
+    assert "drive_at_mm under [bench]" in say(said)
+    # A way of knowing the modes that gives a gain comes before one that gives none.
+    both = pd.concat([near(gain_db=np.nan, lifted=False), near(basis=ModeBasis.HELD)])
+    in_all, _, nearest = report.size_sentences(both)
+    assert "board held at the driving point" in say(in_all)
+    assert "the far end moves 12 dB more than the driving point" in say(nearest)
 
 
 def test_a_missing_mode_is_named_with_its_board():

@@ -72,6 +72,7 @@ class ModeBasis(Code):
     BENCH = "wood.measured_on_the_bench"
     FREE = "wood.measured_free"
     PREDICTED = "wood.predicted"
+    HELD = "wood.held"  # predicted for the board held at the driving point
     OWN_LOSS = "wood.own_loss"
     MEAN_LOSS = "wood.mean_loss"
     ASSUMED_LOSS = "wood.assumed_loss"

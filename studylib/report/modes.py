@@ -40,7 +40,7 @@ from studylib.words.numbers import MISSING, with_uncertainty
 from studylib.words.text import listed
 
 # Which way of knowing the modes tells of the size alone first.
-ORDER = (ModeBasis.PREDICTED, ModeBasis.FREE, ModeBasis.BENCH)
+ORDER = (ModeBasis.HELD, ModeBasis.PREDICTED, ModeBasis.FREE, ModeBasis.BENCH)
 FIRST = 6  # harmonics, and modes of a tap, that are shown
 MODES = 3  # of each board that are shown in full
 _LOSS_U = ("loss_factor_u", "loss_factor_place_u")
@@ -254,9 +254,13 @@ def _ends(values: pd.Series) -> tuple[float, float]:
 
 
 def _compared(near: pd.DataFrame) -> tuple[pd.DataFrame, str]:
-    """Rows of boards that are compared, and the way of knowing their modes; "" without one."""
+    """Rows of boards that are compared, and the way of knowing their modes, one that gives a gain
+    before others; "" without one."""
     compared = near[near["role"] == ""]
-    return compared, next((one for one in ORDER if (compared["basis"] == one).any()), "")
+    found = [
+        set(compared.loc[compared["gain_db"].notna(), "basis"]), set(compared["basis"])
+    ]  # fmt: skip
+    return compared, next((one for known in found for one in ORDER if one in known), "")
 
 
 def size_sentences(near: pd.DataFrame) -> list[str]:
@@ -265,6 +269,8 @@ def size_sentences(near: pd.DataFrame) -> list[str]:
     if not basis:
         return [note("modes_report.modes_unknown")]
     rows = compared[compared["basis"] == basis]
+    if rows["gain_db"].isna().all():
+        return [note("modes_report.gain_unknown")]
     boards = rows["specimen"].nunique()
     count = rows.groupby("harmonic")["lifted"].agg(["sum", "size"])
     in_all = [k for k, n in count.iterrows() if n["sum"] == n["size"] == boards]
@@ -283,7 +289,7 @@ def _nearest(own: pd.DataFrame, k: int) -> str:
     return note(
         "modes_report.nearest_mode", harmonic=k, frequency_hz=own["frequency_hz"].iloc[0],
         modes=sorted(own["mode"].unique()), bandwidths=_ends(own["distance_bandwidths"].abs()),
-        gain_db=_ends(own["gain_db"]),
+        gain_db=_ends(own["gain_db"]), basis=own["basis"].iloc[0],
     )  # fmt: skip
 
 

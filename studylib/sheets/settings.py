@@ -65,6 +65,13 @@ class Channels(_Section):
     calibrator_db: float | None = Field(None, description=Right.DECIBELS)
 
 
+class Bench(_Section):
+    """Where the driver sits, from the board's end farther from the response, and how surely."""
+
+    drive_at_mm: float | None = Field(None, ge=0, description=Right.MILLIMETRES)
+    u_drive_at_mm: float = Field(1.0, gt=0, description=Right.MILLIMETRES)
+
+
 class Tone(_Section):
     """The steady tone and the part of a take that is analysed."""
 
@@ -173,13 +180,15 @@ class Settings(_Section):
 
     Attributes
     ----------
-    study, channels, tone, decide, tap, sweep, wood, plan : the sections, each a model of its own.
+    study, channels, bench, tone, decide, tap, sweep, wood, plan : the sections, each a model of
+        its own.
     claims : in the order of the file.
     quality : a user's own limits by check.  pluck : as it stands in the file.
     """
 
     study: StudySection
     channels: Channels = Field(default_factory=Channels)
+    bench: Bench = Field(default_factory=Bench)
     tone: Tone = Field(default_factory=Tone)
     decide: Decide = Field(default_factory=Decide)
     claims: Annotated[tuple[Claim, ...], _LISTED] = ()

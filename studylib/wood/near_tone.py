@@ -1,18 +1,26 @@
 """Which of a board's modes lies next to each harmonic of the tone, and by how much it lifts it.
 
-A harmonic that falls on a resonance comes out louder whatever made it. For each board and harmonic
-the nearest mode is told three ways: measured on the bench, measured on the free board, and
-predicted from the board's size and stiffness.
+A harmonic that falls on a resonance comes out louder whatever made it. Which resonance that is goes
+by what the response is held against.
 
-The gain holds the resonance against the same strip without ends, whose response runs through the
-middle of peaks and dips: a peak stands 2 s / (pi eta f) over that mean (amplitude), with s the
-distance between neighbouring modes, eta the loss factor and f the mode's frequency. Off the peak by
-d half-power bandwidths it falls by 10 lg(1 + 4 d^2) dB. This is the mean-value view after Skudrzyk
-(recalled). It knows nothing of where the board is driven and heard: at a mode's node there is no
-lift at all.
+- *Force* at the driving point: far end over force peaks at the modes of the board on the bench.
+  The nearest mode is told three ways: measured on the bench, measured on the free board, predicted
+  from size and stiffness. The gain holds the resonance against the same strip without ends, whose
+  response runs through the middle of peaks and dips: a peak stands 2 s / (pi eta f) over that mean
+  (amplitude), with s the distance between neighbouring modes, eta the loss factor and f the mode's
+  frequency. Off the peak by d half-power bandwidths it falls by 10 lg(1 + 4 d^2) dB. This is the
+  mean-value view after Skudrzyk (recalled). It knows nothing of where the board is driven and
+  heard: at a mode's node there is no lift at all.
+- *Acceleration* at the driving point: far end over acceleration peaks where the driving point
+  stands still, at the modes of the board held there (`held`). They are predicted from size,
+  stiffness and the driver's place, and the gain is the whole ratio in that model: by how much the
+  far end moves more than the driving point. What the bench's supports change is not in it.
+- *Voltage*, or no channel at all: neither, because the driver's own response comes in. The nearest
+  modes are told, a gain is not.
 
 Conventions: Hz; distance = harmonic minus mode; gain in dB with low and high from two standard
-uncertainties of frequency and loss factor.
+uncertainties of frequency, loss factor and, for acceleration, the driver's place; NaN where a way
+of knowing the modes gives no gain.
 
 Functions: `modes_near_tone`, `resonance_gain`.
 """
@@ -20,7 +28,7 @@ Functions: `modes_near_tone`, `resonance_gain`.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -29,7 +37,9 @@ from studylib import tables
 from studylib.codes.wood import ModeBasis
 from studylib.sheets import Specimen, Study
 from studylib.signal.damping import bandwidth
+from studylib.wood import beams
 from studylib.wood.boards import Board
+from studylib.wood.held import far_over_drive, held_frequencies
 from studylib.wood.stiffness import predict_modes
 from studylib.wood.study_wood import board_of
 
@@ -43,6 +53,32 @@ U_ASSUMED_LOSS = 0.004
 practice, no source)."""
 
 _WIDE = 2.0  # standard uncertainties
+# What the drive channel senses -> the ways of knowing the modes that then give a gain.
+_GAINS = {
+    "force": (ModeBasis.BENCH, ModeBasis.FREE, ModeBasis.PREDICTED),
+    "acceleration": (ModeBasis.HELD,),
+}
+_NO_GAIN = (np.nan, np.nan, np.nan)
+
+
+@dataclass(frozen=True)
+class _Place:
+    """A board held at x (0 to 1, with its standard uncertainty); `unit_hz` is the first mode of the
+    same board if it were slender."""
+
+    x: float
+    u: float
+    unit_hz: float
+    bar: dict[str, float]
+
+    def frequencies(self, x: float) -> np.ndarray:
+        """Held modes in Hz with the driver at x."""
+        return self.unit_hz * held_frequencies(x, count=PREDICTED_MODES, **self.bar)
+
+    def gain(self, frequency_hz, loss: float, x: float) -> np.ndarray:
+        """Far end over driving point in dB."""
+        square = (np.asarray(frequency_hz) / self.unit_hz * beams.eigenvalues(1)[0] ** 2) ** 2
+        return 20.0 * np.log10(np.abs(far_over_drive(square / (1.0 + 1j * loss), x, **self.bar)))
 
 
 @dataclass(frozen=True)
@@ -56,6 +92,7 @@ class _Ladder:
     loss: np.ndarray
     loss_u: np.ndarray
     loss_basis: tuple[ModeBasis, ...]
+    held: _Place | None = None
 
     @property
     def spacing(self) -> np.ndarray:
@@ -87,51 +124,68 @@ def modes_near_tone(study: Study, board_modes: pd.DataFrame, wood: pd.DataFrame)
     Returns
     -------
     The table `modes_near_tone`: harmonics up to the study's highest and below the highest mode
-    known. A ladder needs two modes at least: with one there is no spacing.
+    known. A ladder needs two modes at least: with one there is no spacing. Held modes need an
+    acceleration channel and the driver's place.
     """
     known = wood[(wood["quantity"] == "wood.youngs_modulus_gpa") & wood["value"].notna()]
     stiff = set(known["specimen"])
     rows = []
     for specimen in study.specimens:
         board = board_of(study, specimen, board_modes)
-        for ladder in _ladders(specimen, board, board_modes, predicted=specimen.specimen in stiff):
+        ladders = _ladders(study, specimen, board, board_modes, specimen.specimen in stiff)
+        for ladder in ladders:
             head = (specimen.specimen, specimen.wood, specimen.role)
             rows += [(*head, *row) for row in _rows(study, ladder)]
     return tables.typed("modes_near_tone", rows)
 
 
 def _rows(study: Study, ladder: _Ladder) -> Iterator[tuple]:
-    tone, spacing = study.settings.tone, ladder.spacing
+    tone, told = study.settings.tone, ladder.basis in _GAINS.get(_sensed(study), ())
     for k in range(1, tone.harmonics + 1):
         frequency = k * tone.fundamental_hz
         if frequency > ladder.frequency[-1]:
             return
         at = int(np.argmin(np.abs(np.log(ladder.frequency / frequency))))
         mode_hz, loss = float(ladder.frequency[at]), float(ladder.loss[at])
-        gain = float(resonance_gain(frequency, mode_hz, loss, spacing[at]))
-        low, high = _range(frequency, ladder, at, float(spacing[at]))
+        gain, low, high = _gain(frequency, ladder, at) if told else _NO_GAIN
         distance = frequency - mode_hz
         yield (
             k, frequency, ladder.basis, int(ladder.mode[at]), mode_hz, 100.0 * distance / mode_hz,
-            distance / bandwidth(mode_hz, loss), gain, min(low, gain), max(high, gain),
-            low >= LIFTED_DB, loss, ladder.loss_basis[at],
+            distance / bandwidth(mode_hz, loss), gain, low, high, low >= LIFTED_DB, loss,
+            ladder.loss_basis[at],
         )  # fmt: skip
 
 
-def _range(frequency: float, ladder: _Ladder, at: int, spacing: float) -> tuple[float, float]:
-    """Lowest and highest gain while mode and loss factor stay within two uncertainties."""
+def _sensed(study: Study) -> str:
+    """What the drive channel senses; "" without one."""
+    channels = study.settings.channels
+    return channels.drive_kind if channels.drive is not None else ""
+
+
+def _gain(frequency: float, ladder: _Ladder, at: int) -> tuple[float, float, float]:
+    """Gain, and its lowest and highest while everything stays within two uncertainties."""
     reach = _WIDE * float(ladder.frequency_u[at])
-    mode = float(ladder.frequency[at]) + np.linspace(-reach, reach, 21)
+    mode_hz, loss = float(ladder.frequency[at]), float(ladder.loss[at])
+    mode = mode_hz + np.linspace(-reach, reach, 21)
     # The nearest the mode may come counts as well, where the harmonic lies within its reach.
     mode = np.append(mode, np.clip(frequency, mode[0], mode[-1]))
-    relative = float(ladder.loss_u[at] / ladder.loss[at])
-    loss = float(ladder.loss[at]) * np.exp(_WIDE * relative * np.linspace(-1.0, 1.0, 21))
-    gain = resonance_gain(frequency, mode[:, None], loss[None, :], spacing)
-    return float(gain.min()), float(gain.max())
+    relative = float(ladder.loss_u[at] / loss)
+    losses = loss * np.exp(_WIDE * relative * np.array([-1.0, 0.0, 1.0]))
+    if ladder.held is None:
+        spacing = float(ladder.spacing[at])
+        gain = float(resonance_gain(frequency, mode_hz, loss, spacing))
+        others = [resonance_gain(frequency, mode, one, spacing) for one in losses]
+    else:
+        held = ladder.held
+        gain = float(held.gain(np.array([frequency]), loss, held.x)[0])
+        places = np.clip(held.x + _WIDE * held.u * np.array([-1.0, 0.0, 1.0]), 0.0, 1.0)
+        shifted = frequency * mode_hz / mode
+        others = [held.gain(shifted, one, x) for one in losses for x in places]
+    return gain, min(gain, float(np.min(others))), max(gain, float(np.max(others)))
 
 
 def _ladders(
-    specimen: Specimen, board: Board, board_modes: pd.DataFrame, *, predicted: bool
+    study: Study, specimen: Specimen, board: Board, board_modes: pd.DataFrame, predicted: bool
 ) -> Iterator[_Ladder]:
     own = board_modes[board_modes["specimen"] == specimen.specimen]
     for support, basis in (("bench", ModeBasis.BENCH), ("free", ModeBasis.FREE)):
@@ -139,7 +193,11 @@ def _ladders(
         if len(measured) > 1:
             yield _measured(basis, measured.sort_values("frequency_hz"), board)
     if predicted and board.fit is not None:
-        yield _predicted(board)
+        ladder = _predicted(board)
+        yield ladder
+        bench = study.settings.bench
+        if _sensed(study) == "acceleration" and bench.drive_at_mm is not None:
+            yield from _held(ladder, board, bench.drive_at_mm, bench.u_drive_at_mm)
 
 
 def _measured(basis: ModeBasis, modes: pd.DataFrame, board: Board) -> _Ladder:
@@ -157,6 +215,23 @@ def _predicted(board: Board) -> _Ladder:
     order = np.arange(1, PREDICTED_MODES + 1)[inside]
     own = [board.loss_of.get(int(n)) for n in order]
     return _ladder(ModeBasis.PREDICTED, order, frequency[inside], u[inside], own, board)
+
+
+def _held(free: _Ladder, board: Board, at_mm: float, u_mm: float) -> Iterator[_Ladder]:
+    """The modes of the board held where the driver sits; none if that is not on the board."""
+    millimetres, fit = 1000.0 * board.bar.length, board.fit
+    if not 0.0 <= at_mm < millimetres:
+        return
+    bar = {"slenderness": board.bar.slenderness, "shear_ratio": fit.shear_ratio}
+    unit_hz = float(free.frequency[0] / beams.timoshenko_ratio(1, **bar))
+    held = _Place(at_mm / millimetres, u_mm / millimetres, unit_hz, bar)
+    frequency = held.frequencies(held.x)
+    moved = held.frequencies(held.x + held.u) - frequency
+    n = slice(0, frequency.size)
+    u = np.hypot(free.frequency_u[n] / free.frequency[n] * frequency, moved)
+    own = [board.loss_of.get(i + 1) for i in range(frequency.size)]
+    order = np.arange(1, frequency.size + 1)
+    yield replace(_ladder(ModeBasis.HELD, order, frequency, u, own, board), held=held)
 
 
 def _ladder(

@@ -71,6 +71,16 @@ def with_wood(study: Study, **keys) -> Study:
     return replace(study, settings=study.settings.model_copy(update={"wood": wood}))
 
 
+def with_drive(study: Study, kind: str | None, **bench) -> Study:
+    """The study with another kind of drive channel, or none, and other settings under [bench]."""
+    drive = {"drive": None if kind is None else 2, "drive_kind": kind}
+    changed = {
+        "channels": study.settings.channels.model_copy(update=drive),
+        "bench": study.settings.bench.model_copy(update=bench),
+    }
+    return replace(study, settings=study.settings.model_copy(update=changed))
+
+
 def board_modes(study: Study, truth: pd.DataFrame, *, supports=("free",)) -> pd.DataFrame:
     """The true free modes of every board as the table of the boards' modes."""
     rows = [

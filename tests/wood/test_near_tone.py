@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 import pytest
 
@@ -10,15 +12,33 @@ from studylib.tables import TABLES
 from studylib.wood import beams
 from studylib.wood.near_tone import modes_near_tone, resonance_gain
 from studylib.wood.study_wood import wood_table
-from tests.wood.bars import board_modes, demo, demo_truth, modes_of, rail, with_specimens
+from tests.wood.bars import (
+    board_modes,
+    demo,
+    demo_truth,
+    modes_of,
+    rail,
+    with_drive,
+    with_specimens,
+)
 
 TRUTH = demo_truth()
 
 
-def _near(modes=None, study=None):
-    study = study or demo()
-    modes = board_modes(study, TRUTH, supports=("bench", "free")) if modes is None else modes
-    return modes_near_tone(study, modes, wood_table(study, modes))
+@lru_cache(maxsize=1)
+def _demo_modes():
+    modes = board_modes(demo(), TRUTH, supports=("bench", "free"))
+    return modes, wood_table(demo(), modes)
+
+
+def _near(modes=None, study=None, drive="force"):
+    """Three ways of knowing the modes, each with a gain, as a force channel gives it."""
+    if study is None and modes is None:
+        modes, wood = _demo_modes()
+    else:
+        modes = _demo_modes()[0] if modes is None else modes
+        wood = wood_table(study or demo(), modes)
+    return modes_near_tone(with_drive(study or demo(), drive), modes, wood)
 
 
 def test_gain_at_the_peak_and_at_half_power():
@@ -133,3 +153,48 @@ def test_a_mode_right_on_a_harmonic_is_found_from_size_alone():
     assert abs(row["distance_bandwidths"]) < 0.01
     assert row["lifted"]
     assert row["gain_db"] > 20
+
+
+def test_with_acceleration_only_the_held_board_gives_a_gain():
+    near = _near(drive="acceleration")
+    held = near[near["basis"] == ModeBasis.HELD]
+    assert set(held["specimen"]) == set(TRUTH.index)
+    assert held["gain_db"].notna().all()
+    assert (held["gain_low"] <= held["gain_db"]).all()
+    assert (held["gain_db"] <= held["gain_high"]).all()
+    others = near[near["basis"] != ModeBasis.HELD]
+    assert len(others) > len(held)
+    assert others[["gain_db", "gain_low", "gain_high"]].isna().all(axis=None)
+    assert not others["lifted"].any()
+
+
+@pytest.mark.parametrize("kind", ["voltage", None])
+def test_with_the_drivers_voltage_or_no_channel_no_gain_is_told(kind):
+    near = _near(drive=kind)
+    assert len(near) > 100
+    assert near["gain_db"].isna().all()
+    assert not near["lifted"].any()
+    assert ModeBasis.HELD not in set(near["basis"])
+
+
+def test_held_modes_need_the_drivers_place_on_the_board():
+    for place in (None, 800.0):
+        study = with_drive(demo(), "acceleration", drive_at_mm=place)
+        modes = board_modes(study, TRUTH)
+        modes = modes[modes["specimen"] == "L1"]
+        near = modes_near_tone(study, modes, wood_table(study, modes))
+        assert not near.empty
+        assert ModeBasis.HELD not in set(near["basis"])
+
+
+def test_a_place_less_sure_widens_the_gain_most_beside_a_held_mode():
+    modes = board_modes(demo(), TRUTH)
+    modes = modes[modes["specimen"] == "L1"]
+    wide = {}
+    for u in (0.5, 3.0):
+        study = with_drive(demo(), "acceleration", u_drive_at_mm=u)
+        near = modes_near_tone(study, modes, wood_table(study, modes))
+        own = near[(near["basis"] == ModeBasis.HELD) & (near["specimen"] == "L1")]
+        wide[u] = (own["gain_high"] - own["gain_low"]).to_numpy()
+    assert (wide[3.0] >= wide[0.5] - 1e-9).all()
+    assert np.median(wide[3.0]) > 1.5 * np.median(wide[0.5])
