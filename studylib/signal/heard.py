@@ -73,6 +73,10 @@ WORTH = 12.0  # of the logarithm of the likelihood, that one decay more must bri
 UNFITTED = 10.0  # times its uncertainty a decay is taken for, that no fit came to terms with
 ASTRAY = 3.0  # times the uncertainty of decays that the model does not fit
 MOST_TOGETHER = 4
+# The least spread of any estimate from one place is sqrt(share) times this, for decays as fast as
+# the room's and faster; slower ones are freed of it as (their decay over the room's) squared.
+AS_FAST, FREED = 0.6, 0.45
+TOLD_TOO_LOW = 1.5  # times what is told of the share, which the decays have fitted in part
 LOUD = 10 ** (-20.0 / 20)  # of the strongest peak: lower ones are not named when left over
 
 
@@ -389,6 +393,7 @@ def _report(ring, bins: Bins, sought: Sought, fits, room, limits, most: int) -> 
         u_s[group], u_f[group] = factor * fit.s_spread, factor * fit.f_spread
         u_c[group], quiet[group] = factor * fit.c_spread, fit.quiet
         misfit[group] = fit.kept or fit.ratio > 4.0 * share
+    u_s = np.maximum(u_s, -s.real * _least_spread(-s.real / alpha * np.exp(u_alpha), share))
     there = c != 0.0
     s, c, misfit = s[there], c[there], misfit[there]
     u_s, u_f, u_c, quiet = u_s[there], u_f[there], u_c[there], quiet[there]
@@ -405,6 +410,13 @@ def _report(ring, bins: Bins, sought: Sought, fits, room, limits, most: int) -> 
     )  # fmt: skip
     told = Room(LN_1000 / alpha / rate, u_alpha, -10.0 * float(np.log10(share)))
     return Heard(decays, told if fits else None, _left_over(decays, bins, rate), len(ring.x) / rate)
+
+
+def _least_spread(faster: np.ndarray, share: float) -> np.ndarray:
+    """Relative standard uncertainty of decays, so many times as fast as the room's own may be: a
+    tail that dies as slowly as a mode, or more slowly, can be taken for it at one place."""
+    squared = np.square(faster)
+    return AS_FAST * np.sqrt(TOLD_TOO_LOW * share) * squared / (squared + FREED)
 
 
 def _student(u_ratio: float) -> float:

@@ -146,6 +146,8 @@ def _sharpened(x: np.ndarray, tap: Tap, end: int, band: dict) -> Tap:
         return tap
     nearest = np.abs(wide.frequency_hz / decays.frequency_hz[:, None] - 1.0).argmin(axis=1)
     if wide.u_place is not None:
+        if np.any(decays.close & ~wide.close[nearest]):  # a ripple of the room, taken for a mode
+            return tap
         decays = replace(
             decays,
             u_loss_factor=np.hypot(decays.u_loss_factor, wide.u_loss_factor[nearest]),
