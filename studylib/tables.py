@@ -288,7 +288,7 @@ _ALL = (
         "wood",
         "specimen quantity",
         """
-        specimen wood source quantity value:number unit u:number method:note note:note
+        specimen wood role source quantity value:number unit u:number method:note note:note
         """,
     ),
     _table(

@@ -348,7 +348,7 @@ def sweep_sentences(study: Study, responses: pd.DataFrame) -> list[str]:
 
 def wood_sentences(modes: StudyModes) -> list[str]:
     """What the numbers rest on, what to look at first, and what they cannot say."""
-    wood = modes.wood
+    wood = modes.wood[modes.wood["role"] == ""]
     known = wood[(wood["quantity"] == MODULUS) & wood["value"].notna()]
     if known.empty:
         return [note("modes_report.stiffness_unknown"), *_moisture(wood), *modes.warnings]
@@ -378,12 +378,13 @@ def _isotropic(wood: pd.DataFrame) -> list[str]:
 
 
 def properties_table(wood: pd.DataFrame) -> pd.DataFrame:
-    """One row a board: each property with its standard uncertainty behind ±.
+    """One row a board under comparison: each property with its standard uncertainty behind ±.
 
     Parameters
     ----------
     wood : the table `wood`.
     """
+    wood = wood[wood["role"] == ""]
     shown = [name for name in PROPERTIES if (wood["quantity"] == name).any()]
     cells = {(row.specimen, row.quantity): (row.value, row.u) for row in wood.itertuples()}
     boards = wood.drop_duplicates("specimen")

@@ -30,8 +30,8 @@ from studylib.codes.wood import WoodMethod, WoodNote, WoodReason, WoodWarning
 from studylib.modes.means import hidden_decays, tap_rows
 from studylib.sheets import Specimen, Study, Take
 from studylib.wood import beams
-from studylib.wood.beams import bar_of, missing_sizes
-from studylib.wood.boards import Board, assess, free_modes
+from studylib.wood.beams import AIR_C, bar_of, missing_sizes
+from studylib.wood.boards import WIDEST, Board, assess, free_modes
 from studylib.wood.moisture import (
     density_at_12_percent,
     equilibrium_moisture,
@@ -71,7 +71,17 @@ def board_of(study: Study, specimen: Specimen, board_modes: pd.DataFrame) -> Boa
     free = own[own["support"] == "free"]
     told = zip(free["mode"], free["reason"], strict=True)
     hidden = {int(mode): why for mode, why in told if has(why, ModeReason.ROOM_HIDES)}
-    return assess(specimen, free_modes(own, hidden=hidden), study.settings.wood)
+    return assess(
+        specimen, free_modes(own, hidden=hidden), study.settings.wood,
+        air_c=_temperature(study, specimen),
+    )  # fmt: skip
+
+
+def _temperature(study: Study, specimen: Specimen) -> float:
+    """Mean temperature of the specimen's takes in degrees Celsius; 20 where none gives one."""
+    noted = [t.temperature_c for t in study.takes if t.specimen == specimen.specimen]
+    noted = [temperature for temperature in noted if temperature is not None]
+    return float(np.mean(noted)) if noted else AIR_C
 
 
 def wood_table(study: Study, board_modes: pd.DataFrame) -> pd.DataFrame:
@@ -88,7 +98,7 @@ def wood_table(study: Study, board_modes: pd.DataFrame) -> pd.DataFrame:
     The table `wood`; u is a standard uncertainty in the value's unit.
     """
     rows = [
-        (specimen.specimen, specimen.wood, specimen.source, *row)
+        (specimen.specimen, specimen.wood, specimen.role, specimen.source, *row)
         for specimen in study.specimens
         for row in _rows(study, specimen, board_of(study, specimen, board_modes))
     ]
@@ -280,7 +290,8 @@ def _feature_rows(
         why = note(WoodReason.NO_FREE_MODE_IN_MOUNT, mount=mount)
         lost = {mode: text for (at, mode), text in hidden.items() if at == mount}
         modes = free_modes(own[own["mount"] == mount], hidden=lost)
-        yield from _stiffness_features(specimen, take, assess(specimen, modes, wood, no_modes=why))
+        board = assess(specimen, modes, wood, no_modes=why, air_c=_temperature(study, specimen))
+        yield from _stiffness_features(specimen, take, board)
     if any_free and not first_of:
         why = WoodReason.NOT_TAPPED_FREE
         board = assess(specimen, free_modes(nothing), wood, no_modes=why)
@@ -309,7 +320,7 @@ def _feature_row(
 
 
 def wood_warnings(study: Study, wood: pd.DataFrame) -> list[str]:
-    """Notes of missing sizes, odd densities, moisture, a mass left on, and stiffness left open.
+    """Notes of missing sizes, odd densities, plates, moisture, a mass left on, and open readings.
 
     Parameters
     ----------
@@ -322,6 +333,7 @@ def wood_warnings(study: Study, wood: pd.DataFrame) -> list[str]:
     return [
         *_sizes(study),
         *_densities(wood),
+        *_plates(wood),
         *_mass_left_on(study, wood),
         *_moisture_apart(study),
         *_readings(wood),
@@ -342,6 +354,13 @@ def _densities(wood: pd.DataFrame) -> Iterator[str]:
     low, high = DENSITIES
     for row in density[(density["value"] < low) | (density["value"] > high)].itertuples():
         yield note(WoodWarning.ODD_DENSITY, board=row.specimen, density=row.value)
+
+
+def _plates(wood: pd.DataFrame) -> Iterator[str]:
+    rows = wood[wood["quantity"] == _MODULUS]
+    boards = [x.specimen for x in rows.itertuples() if has(x.note, WoodReason.TOO_WIDE)]
+    if boards:
+        yield note(WoodWarning.PLATES, boards=boards, widest=WIDEST)
 
 
 def _mass_left_on(study: Study, wood: pd.DataFrame) -> Iterator[str]:
