@@ -289,6 +289,7 @@ _ALL = (
         "specimen quantity",
         """
         specimen wood role source quantity value:number unit u:number method:note note:note
+        u_shared:number
         """,
     ),
     _table(

@@ -36,6 +36,10 @@ _NUMBERS = ("frequency_hz", "frequency_u", "loss_factor", "loss_factor_u")
 WIDEST = 0.2
 """Width over length from which on a board is no bar."""
 
+HELD = 0.02
+"""Relative standard uncertainty of a loss factor from what holds the board while it rings, where it
+was set up once: what a second mount would show (a stated choice, no source)."""
+
 UNSURE_SHEAR = 0.5
 """Relative uncertainty of the shear modulus from which on it is not used (a stated choice)."""
 
@@ -174,7 +178,8 @@ def _stiffness(modes: pd.DataFrame, orders: Orders, bar: Bar, wood: Wood) -> dic
         return found | _unknown(note(WoodReason.TWO_READINGS, gpa=gpa, other_gpa=orders.rival_gpa))
     found["shear_reason"] = _shear_reason(fit, values["wood.shear_modulus_gpa"])
     if 1 in loss_of:
-        return found | {"loss": Value(loss_of[1][0], "1", loss_of[1][1])}
+        loss, u = loss_of[1]
+        return found | {"loss": Value(loss, "1", float(np.hypot(u, HELD * loss)), HELD * loss)}
     hidden = "".join(used["hidden"][order == 1])
     return found | {"loss_reason": hidden or WoodReason.NO_FIRST_MODE}
 

@@ -244,16 +244,25 @@ def _model_by_size(by_length: np.ndarray) -> np.ndarray:
 
 
 class Value(NamedTuple):
-    """A number, its unit and its standard uncertainty."""
+    """A number, its unit and its standard uncertainty; `shared` is the part of that which all takes
+    of the board have in common, such as that of its sizes."""
 
     value: float
     unit: str
     u: float
+    shared: float
+
+    @property
+    def own(self) -> float:
+        """What is left of the uncertainty for the takes themselves; NaN for nothing."""
+        own = np.sqrt(max(self.u**2 - self.shared**2, 0.0))
+        return float(own) if own > 0.0 else float("nan")
 
 
 def density_value(bar: Bar) -> Value:
     """Density in kg/m3."""
-    return Value(bar.density, "kg/m3", bar.density * float(np.sqrt(_DENSITY**2 @ bar.variances)))
+    u = bar.density * float(np.sqrt(_DENSITY**2 @ bar.variances))
+    return Value(bar.density, "kg/m3", u, u)
 
 
 def derived_values(fit: Stiffness, bar: Bar) -> dict[str, Value]:
@@ -266,6 +275,7 @@ def derived_values(fit: Stiffness, bar: Bar) -> dict[str, Value]:
         value = fit.youngs_modulus**of_e * fit.shear_ratio**of_ratio * bar.density**of_density
         powers = np.array([of_e, of_ratio])
         by_size = powers @ fit.by_size + of_density * _DENSITY
-        variance = powers @ fit.covariance @ powers + by_size**2 @ bar.variances
-        found[name] = Value(value * scale, unit, value * scale * float(np.sqrt(variance)))
+        sizes = by_size**2 @ bar.variances
+        u = [float(np.sqrt(x)) for x in (powers @ fit.covariance @ powers + sizes, sizes)]
+        found[name] = Value(value * scale, unit, *(value * scale * x for x in u))
     return found
