@@ -9,8 +9,8 @@ As features, density stands once for each specimen, with the batch and mount of 
 Stiffness and what follows from it stands once for each mount in which the board was tapped while it
 hung free, from the mean of that mount's taps: so the spread between mounts shows, and a board's
 value is the mean of its mounts like that of any other feature. Their uncertainty is the taps' own:
-what all mounts of a board share, its sizes above all, stands in the table of woods (`u_shared`) and,
-with what it is common to, in the table of budgets.
+what all mounts of a board share, its sizes above all, stands in the table of woods (`u_shared`),
+and in the table of budgets.
 
 Warnings say what a person should look at before trusting the numbers.
 
