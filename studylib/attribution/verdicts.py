@@ -171,7 +171,8 @@ def _each(settles: Mapping, rivals: Iterable) -> list[Control]:
 
 def _hidden(row) -> dict[str, float]:
     """Where a harmonic made on the board would pass for the driver's."""
-    missed = round((1.0 - row.noticed) * PLACES)
+    # Without a model, or beside a mode outside it, only the nearness is known.
+    missed = round((1.0 - row.noticed) * PLACES) if row.noticed > 0 else 0
     return {"at_hz": row.at_hz, "mode_hz": row.mode_hz, "missed": missed, "places": PLACES}
 
 
