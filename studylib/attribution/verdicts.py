@@ -93,11 +93,11 @@ def judge(row) -> Judgement:
     if not row.present:
         width = {"bin_hz": row.bin_hz, "noise_db": row.noise_db, "unit": row.unit}
         return Judgement(Verdict.NOISE, note(Reason.BELOW_NOISE, **width))
+    if row.hum_db > row.observed_db - NEAR_DB:
+        return Judgement(Verdict.NOISE, _leak(Reason.MAINS, row.hum_db - row.observed_db))
     if row.apart:
         told = {"looks": note(row.looks), "angle_deg": row.angle_deg, "probes": row.of_probes}
         return _open(SETTLED_BY_LOOKS[row.looks], Reason.APART, **told)
-    if row.hum_db > row.observed_db - NEAR_DB:
-        return Judgement(Verdict.NOISE, _leak(Reason.MAINS, row.hum_db - row.observed_db))
     if not row.recorder_is_limit and row.recorder_db > row.observed_db - NEAR_DB:
         above_db = row.recorder_db - row.observed_db
         return Judgement(Verdict.RECORDER, _leak(Reason.RECORDER, above_db))
