@@ -39,9 +39,11 @@ SETTLES = {
     Rival.ROOM: Control.FARTHER,
     Rival.LINE: Control.IDLE,
     Rival.DRIVE_GAIN: Control.LEVELS,
+    Rival.OTHER: Control.AIRBORNE,
 }
 OF_THE_BENCH = (
     Rival.LEVEL_CONTROL, Rival.MICROPHONE, Rival.SENSOR, Rival.SETTLING, Rival.ROCKING, Rival.ROOM,
+    Rival.LINE, Rival.DRIVE_GAIN, Rival.OTHER,
 )  # fmt: skip
 WITH_THE_DRIVE = (Rival.ROCKING, Rival.SENSOR, Rival.MICROPHONE, Rival.DRIVE_GAIN)
 

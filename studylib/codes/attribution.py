@@ -99,6 +99,7 @@ class Rival(Code):
     ROOM = "attribution.rival_room"
     LINE = "attribution.rival_line"
     DRIVE_GAIN = "attribution.rival_drive_gain"
+    OTHER = "attribution.rival_other"
 
 
 class Reason(Code):
