@@ -288,8 +288,7 @@ _ALL = (
         "wood",
         "specimen quantity",
         """
-        specimen wood role source quantity value:number unit u:number method:note note:note
-        u_shared:number
+        specimen wood source quantity value:number unit u:number method:note note:note
         """,
     ),
     _table(
