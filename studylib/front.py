@@ -20,6 +20,7 @@ from studylib.codes import note
 from studylib.codes.front import CallFault
 from studylib.errors import InputError
 from studylib.measure import BatchMeasurement, measure_batch
+from studylib.modes.features import with_numbers
 from studylib.recordings import probe
 from studylib.report.plan_study import StudyPlan, plan_study
 from studylib.sheets import Settings, Specimen, Study, Take
@@ -220,8 +221,13 @@ def attribute(study: Study, *measured: BatchMeasurement) -> Attribution:
     """
     if not measured:
         raise InputError(note(CallFault.NO_BATCH))
-    harmonics = pd.concat([batch.harmonics for batch in measured], ignore_index=True)
-    return attribute_study(study, harmonics, batches=[batch.batch for batch in measured])
+    harmonics, features, found = (
+        pd.concat([getattr(batch, name) for batch in measured], ignore_index=True)
+        for name in ("harmonics", "features", "modes")
+    )
+    boards = with_numbers(study, features, found.drop(columns="mode"))[2]
+    batches = [batch.batch for batch in measured]
+    return attribute_study(study, harmonics, batches=batches, board_modes=boards)
 
 
 def plan(folder: Path | str) -> StudyPlan:

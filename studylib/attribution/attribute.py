@@ -10,16 +10,19 @@ Contents: Attribution, attribute, attribute_study.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from studylib import tables
 from studylib.attribution import controls as control_takes
+from studylib.attribution.board_facts import BoardFacts, Hidden, facts_of_study, forced_excess
 from studylib.attribution.excess import Evidence, load_range
 from studylib.attribution.lines import Lines, mean_lines, read_lines
+from studylib.attribution.shared import witnesses
 from studylib.attribution.sorted_takes import MountKey, SortedTakes
 from studylib.attribution.steps import step_rows
 from studylib.attribution.transfers import Transfer, borrowed_transfer, own_transfer
@@ -27,10 +30,16 @@ from studylib.attribution.uncertainty import (
     NOT_KNOWN,
     Spread,
     or_zero,
+    remount_reach,
     remount_spreads,
     take_spread,
 )
-from studylib.attribution.verdicts import judged_table, mount_numbers, unusable_mount
+from studylib.attribution.verdicts import (
+    WithOthers,
+    judged_table,
+    mount_numbers,
+    unusable_mount,
+)
 from studylib.measure.features import has_sensed_drive
 from studylib.sheets import Study, Take
 
@@ -60,6 +69,7 @@ def attribute(
     fundamental_hz: float,
     harmonics_kept: int,
     sensed: bool,
+    boards: Mapping[str, BoardFacts] | None = None,
 ) -> Attribution:
     """Attribute every harmonic of every mount.
 
@@ -70,6 +80,9 @@ def attribute(
     fundamental_hz : the study's tone, Hz, above 0.
     harmonics_kept : K, the highest harmonic looked at, 2 or more.
     sensed : the drive channel senses force or acceleration at the driving point.
+    boards : what is known of each specimen; one that is missing has no known modes, so that no
+        harmonic of it is put down to the driver. None: amplitudes alone, without boards; what a
+        board could hide is then not asked, and all count as one wood.
 
     Returns
     -------
@@ -81,34 +94,64 @@ def attribute(
     """
     takes = list(takes)
     lines = read_lines(harmonics, takes, size=harmonics_kept)
+    if not sensed:
+        # A voltage tells nothing of the harmonics, and its noise would spoil every ratio.
+        lines = [replace(each, drive=each.drive * np.nan) for each in lines]
     found = SortedTakes(lines, takes, fundamental_hz=fundamental_hz, sensed=sensed)
     tones = {key: mean_lines(group) for key, group in found.tones.items()}
-    boards = _by_specimen(dict.fromkeys([*found.planned, *tones]))
-    transfers, remount = _transfers(found, tones, boards, size=harmonics_kept, sensed=sensed)
+    keys = dict.fromkeys([*found.planned, *tones])
+    groups = _by_specimen(keys)
+    alike = [
+        *_by_specimen(key for key in keys if key not in found.turned).values(),
+        *_by_specimen(key for key in keys if key in found.turned).values(),
+    ]
+    transfers, remount = _transfers(found, tones, alike, size=harmonics_kept, sensed=sensed)
     spread = take_spread(found.repeats())
     if not spread.df:
         # A remount moves at least as much as a repeat does: the spread between mounts stands in.
         spread = max(remount, key=lambda each: each.level if each.df else -1.0, default=NOT_KNOWN)
-    bench = _Bench(found, spread, blocks=found.blocks(harmonics_kept), sensed=sensed)
+    blocks = found.blocks(harmonics_kept)
+    bench = _Bench(found, spread, blocks=blocks, sensed=sensed)
+    at_hz = fundamental_hz * np.arange(1, harmonics_kept + 1)
+    moves = remount_reach(remount)
     mounts, steps = [], []
-    for group in boards.values():
+    for specimen, group in groups.items():
+        hidden = _hidden(boards, specimen, at_hz)
         for key in group:
             if key not in tones:
                 mounts.append(unusable_mount(key, found.planned[key], size=harmonics_kept))
                 continue
             at = {"transfer": transfers[key], "rows": len(group) * (harmonics_kept - 1)}
+            at |= {
+                "tones_agree": found.tones_agree(key), "probes_agree": found.probes_agree(key),
+                "hidden": hidden, "modes_asked": boards is not None,
+            }  # fmt: skip
             full = bench.evidence(tones[key], **at)
-            mounts.append(mount_numbers(full, fundamental_hz=fundamental_hz))
             lower = {
                 drive_db: bench.evidence(mean_lines(takes), **at)
                 for drive_db, takes in found.steps[key].items()
             }
-            steps += step_rows(key, full, lower, found.block_steps[tones[key].take.batch])
-    return Attribution(judged_table(mounts), tables.typed("drive_steps", steps), spread, remount)
+            own = step_rows(key, full, lower, found.block_steps[tones[key].take.batch])
+            steps += own
+            mounts.append(
+                mount_numbers(
+                    full, fundamental_hz=fundamental_hz, steps=own, drift=found.drift(key),
+                    moves=moves,
+                )
+            )  # fmt: skip
+    with_others = WithOthers(
+        boards or {}, witnesses(blocks, spread), level_followed=found.level_followed()
+    )
+    table = judged_table(mounts, with_others)
+    return Attribution(table, tables.typed("drive_steps", steps), spread, remount)
 
 
 def attribute_study(
-    study: Study, harmonics: pd.DataFrame, *, batches: Iterable[str] | None = None
+    study: Study,
+    harmonics: pd.DataFrame,
+    *,
+    batches: Iterable[str] | None = None,
+    board_modes: pd.DataFrame | None = None,
 ) -> Attribution:
     """`attribute` with the settings of a study.
 
@@ -117,6 +160,7 @@ def attribute_study(
     study : from `read_study`.
     harmonics : complex amplitudes, the table `harmonics`.
     batches : those that the table of harmonics is from; None for all of the study's.
+    board_modes : the table `board_modes`; None: no board's modes are known.
 
     Returns
     -------
@@ -134,7 +178,17 @@ def attribute_study(
         fundamental_hz=tone.fundamental_hz,
         harmonics_kept=tone.harmonics,
         sensed=has_sensed_drive(study.settings),
+        boards=facts_of_study(
+            study, tables.empty("board_modes") if board_modes is None else board_modes
+        ),
     )
+
+
+def _hidden(
+    boards: Mapping[str, BoardFacts] | None, specimen: str, at_hz: np.ndarray
+) -> Hidden | None:
+    modes = boards and boards.get(specimen, BoardFacts()).modes
+    return forced_excess(modes, at_hz) if modes else None
 
 
 def _by_specimen(keys: Iterable[MountKey]) -> dict[str, list[MountKey]]:
@@ -147,25 +201,28 @@ def _by_specimen(keys: Iterable[MountKey]) -> dict[str, list[MountKey]]:
 def _transfers(
     found: SortedTakes,
     tones: Mapping[MountKey, Lines],
-    boards: Mapping[str, list[MountKey]],
+    groups: Sequence[list[MountKey]],
     *,
     size: int,
     sensed: bool,
 ) -> tuple[dict[MountKey, Transfer], list[Spread]]:
-    """T of every mount, gaps filled from the board's other mounts, and the remount spreads."""
+    """T of every mount, gaps filled from the others of its group, and the remount spreads.
+
+    A group holds the mounts of one board that lie the same way round.
+    """
     own = {
         key: own_transfer(
             found.probes[key], found.sweeps[key], tones.get(key), size=size, sensed=sensed
         )
-        for group in boards.values()
+        for group in groups
         for key in group
     }
     remount = remount_spreads(
-        (np.stack([own[key].value for key in group]) for group in boards.values()), size=size
+        (np.stack([own[key].value for key in group]) for group in groups), size=size
     )
     filled = {
         key: borrowed_transfer(own[key], [own[other] for other in group if other != key], remount)
-        for group in boards.values()
+        for group in groups
         for key in group
     }
     return filled, remount
@@ -180,8 +237,8 @@ class _Bench:
     blocks: Mapping[str, control_takes.Block | None]
     sensed: bool
 
-    def evidence(self, tone: Lines, *, transfer: Transfer, rows: int) -> Evidence:
-        """All that bears on one mount; `rows` share its specimen's error."""
+    def evidence(self, tone: Lines, *, transfer: Transfer, **about: Any) -> Evidence:
+        """All that bears on one mount; `about`: what else `Evidence` holds of it."""
         batch = tone.take.batch
         loopbacks, block = self.found.loopbacks[batch], self.blocks.get(batch)
         gain = {"gain_db": tone.take.gain_db}
@@ -201,7 +258,7 @@ class _Bench:
             block=None if self.sensed else block,
             take_spread=self.take_spread,
             sensed=self.sensed,
-            rows=rows,
+            **about,
         )
 
 

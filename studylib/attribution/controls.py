@@ -43,13 +43,20 @@ class Source(NamedTuple):
 
 
 class Block(NamedTuple):
-    """On the inert block: harmonics of the tone (complex, with u) and T from probe tones there."""
+    """On the inert block: harmonics of the tone (complex, with u) and T from probe tones there.
+
+    excess, u_excess : harmonic over what the block passes on of the sensed one, with its relative
+    uncertainty from noise; NaN without a sensed drive.  n : tones and probe tones of a multiple.
+    """
 
     harmonic: np.ndarray
     u_harmonic: np.ndarray
     probe: np.ndarray
     u_probe: np.ndarray
     dof: int
+    excess: np.ndarray
+    u_excess: np.ndarray
+    n: tuple[int, int]
 
 
 def not_tested(size: int) -> Source:
@@ -175,11 +182,27 @@ def block_of(tones: Sequence[Lines], probes: dict[int, list[Lines]], *, size: in
         return None
     tone = mean_lines(tones)
     probe, u_probe = np.full(size, np.nan + 0j), np.full(size, np.nan)
+    drive, u_drive = np.full(size, np.nan + 0j), np.full(size, np.nan)
     for k, takes in probes.items():
         if 2 <= k <= size:
             # Each take stands for full drive by its own drive level.
             full = np.array([take.drive_factor for take in takes])
-            probe[k - 1] = np.mean(np.array([take.response[k - 1] for take in takes]) / full)
-            u = np.array([take.u_response[k - 1] for take in takes]) / full
-            u_probe[k - 1] = np.sqrt((u**2).sum()) / len(takes)
-    return Block(tone.response, tone.u_response, probe, u_probe, tone.dof)
+            for value, u_value, channel in (
+                (probe, u_probe, "response"),
+                (drive, u_drive, "drive"),
+            ):
+                each = np.array([getattr(take, channel)[k - 1] for take in takes]) / full
+                u = np.array([getattr(take, f"u_{channel}")[k - 1] for take in takes]) / full
+                value[k - 1] = np.mean(each)
+                u_value[k - 1] = np.sqrt((u**2).sum()) / len(takes)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        excess = tone.response / tone.drive * drive / probe
+        shares = (
+            (tone.u_response, tone.response), (tone.u_drive, tone.drive),
+            (u_probe, probe), (u_drive, drive),
+        )  # fmt: skip
+        u_excess = np.sqrt(sum((u / np.abs(value)) ** 2 for u, value in shares))
+    return Block(
+        tone.response, tone.u_response, probe, u_probe, tone.dof, excess, u_excess,
+        (tone.n, min(map(len, probes.values()), default=1)),
+    )  # fmt: skip

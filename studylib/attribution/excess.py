@@ -18,6 +18,8 @@ from typing import NamedTuple
 import numpy as np
 from scipy.special import chdtri
 
+from studylib.attribution.agreement import Agreement
+from studylib.attribution.board_facts import Hidden, noticed_share
 from studylib.attribution.controls import Block, Room, Source
 from studylib.attribution.lines import Lines
 from studylib.attribution.transfers import Transfer
@@ -48,7 +50,12 @@ PHASE_ALLOWANCE = 2.0 * float(np.arcsin((10.0 ** (MARGIN_DB / 20.0) - 1.0) / 2.0
 
 @dataclass(frozen=True)
 class Evidence:
-    """All that bears on one mount. `take_spread` has df 0 where nothing was repeated."""
+    """All that bears on one mount. `take_spread` has df 0 where nothing was repeated.
+
+    tones_agree, probes_agree : of its tones, and of its probe tones at each multiple.
+    hidden : what the board could hide; None where its modes are not known, and where
+    `modes_asked` is False nobody asks.
+    """
 
     tone: Lines
     transfer: Transfer
@@ -60,6 +67,10 @@ class Evidence:
     take_spread: Spread
     sensed: bool
     rows: int
+    tones_agree: Agreement
+    probes_agree: Agreement
+    hidden: Hidden | None
+    modes_asked: bool
 
 
 def load_range(size: int) -> tuple[np.ndarray, np.ndarray]:
@@ -78,6 +89,8 @@ def excess_of(evidence: Evidence) -> dict[str, np.ndarray]:
     driven : the driver's own harmonic is known, and not only bounded by the noise;
     takes_disagree : repeats lie farther apart than their noise and the take spread allow;
     phase_off : the phase is not that of the prediction, beyond doubt and allowance;
+    noticed : share of places on the board where a harmonic made there would not pass for the
+        driver's; NaN where the board's modes are not known;
     width_cause : the chief cause of the interval's width;
     least_excluded : the leak that the controls leave most room for.
     """
@@ -112,9 +125,11 @@ def excess_of(evidence: Evidence) -> dict[str, np.ndarray]:
         heard = np.isfinite(evidence.air.level)
         low, high = low + np.where(heard, down, 0.0), high + np.where(heard, up, 0.0)
         low_with_leaks = low_with_leaks + down
+    # Whatever the terms: the estimate lies inside.
+    low, high = np.minimum(low, middle), np.maximum(high, middle)
     shares = np.sqrt(sum(bound.share**2 for bound in seen) / 3.0)
     whole = np.sqrt(u**2 + shares**2 + ((high_load - low_load) ** 2) / 12.0)
-    phase, off = _phase(evidence, ratio, terms, seen, q)
+    phase, turn = _phase(evidence, ratio, terms, seen, q)
     return {
         "observed_db": DB * np.log(np.where(present, observed, observed + limit)),
         "noise_db": DB * np.log(limit),
@@ -125,7 +140,8 @@ def excess_of(evidence: Evidence) -> dict[str, np.ndarray]:
         "low_with_leaks": DB * low_with_leaks,
         "u": DB * whole,
         "phase_deg": np.degrees(phase),
-        "phase_off": off,
+        "phase_off": np.abs(phase) > turn,
+        "noticed": _noticed(evidence, middle - low, high - middle, turn),
         "present": present,
         "driven": driven,
         "takes_disagree": repeats.takes_disagree,
@@ -203,8 +219,8 @@ def _repeats(evidence: Evidence, terms: list[Term]) -> _Repeats:
     return _Repeats(
         term,
         takes_disagree,
-        np.where(takes_disagree, tone.lowest, 0.0),
-        np.where(takes_disagree, tone.highest, 0.0),
+        np.where(takes_disagree, np.minimum(tone.lowest, 0.0), 0.0),
+        np.where(takes_disagree, np.maximum(tone.highest, 0.0), 0.0),
     )
 
 
@@ -253,17 +269,24 @@ def _phase(
     bounds: list[Bound],
     q: np.ndarray,
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Phase of observed over predicted, and where it is not zero beyond doubt and allowance."""
+    """Phase of observed over predicted, and up to which angle doubt and allowance explain it."""
     if not evidence.sensed:
         nothing = np.full(ratio.size, np.nan)
-        return nothing, np.zeros(ratio.size, dtype=bool)
+        return nothing, nothing
     spread = evidence.take_spread.phase * (1.0 / evidence.tone.n + 1.0 / evidence.transfer.n)
     noise = sum(term.u**2 for term in terms if term.acts != "spread")
     u = np.sqrt(noise + spread + evidence.transfer.phase_remount**2)
     # Across a resonance a phase turns twice as fast as the level changes at most.
     room = 2.0 * sum(bound.share for bound in bounds)
-    phase = np.angle(ratio)
-    return phase, np.abs(phase) - q * u - room > PHASE_ALLOWANCE
+    return np.angle(ratio), q * u + room + PHASE_ALLOWANCE
+
+
+def _noticed(evidence: Evidence, down: np.ndarray, up: np.ndarray, turn: np.ndarray) -> np.ndarray:
+    if evidence.hidden is None:
+        return np.full(down.size, np.nan)
+    return noticed_share(
+        evidence.hidden, margin_db=MARGIN_DB, down_db=DB * down, up_db=DB * up, turn=turn
+    )
 
 
 def _chief_cause(

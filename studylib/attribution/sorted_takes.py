@@ -10,18 +10,22 @@ from collections import defaultdict
 import numpy as np
 
 from studylib.attribution import controls as control_takes
+from studylib.attribution.agreement import Agreement, agreement_of, drift_of
 from studylib.attribution.lines import Lines
 from studylib.measure.harmonic_rows import tone_multiple
 from studylib.sheets import Take
+from studylib.signal.noise import distance_from_mains
 
 MountKey = tuple[str, int]
+FOLLOWED_DB = 0.75  # a level control that matters leaves more; takes differ by less
 CLEAR = 0.01  # share of a tone that noise or hum may be before its repeats tell of that instead
 
 
 class SortedTakes:
     """Usable takes, by specimen and mount or by batch.
 
-    planned : every mount that takes.csv has a tone of, usable or not.
+    planned : every mount that takes.csv has a tone of, usable or not.  turned : mounts in which
+    the board lies end for end.
     """
 
     def __init__(
@@ -38,9 +42,15 @@ class SortedTakes:
         self.rooms: dict[str, list[Lines]] = defaultdict(list)
         self._sensed = sensed
         self.planned: dict[MountKey, Take] = {}
+        self.turned = {(take.specimen, take.mount) for take in takes if take.turned}
+        self._fundamental_hz = fundamental_hz
+        self._places = {
+            take.take: place for place, take in enumerate(sorted(takes, key=_order_at_the_bench))
+        }
         for take in takes:
             k = tone_multiple(take.tone_hz, fundamental_hz=fundamental_hz)
-            if take.kind == "tone" and k == 1 and take.drive_db == 0 and take.support == "bench":
+            on_bench = take.support == "bench" and not (take.moved_mm or take.mic_times)
+            if take.kind == "tone" and k == 1 and take.drive_db == 0 and on_bench:
                 self.planned.setdefault((take.specimen, take.mount), take)
         for each in lines:
             self._sort(each, tone_multiple(each.take.tone_hz, fundamental_hz=fundamental_hz))
@@ -67,14 +77,15 @@ class SortedTakes:
                 self.block_steps[take.batch].setdefault(take.drive_db, []).append(each)
             case "driver" if k:
                 self._block_probes[take.batch].setdefault(k, []).append(each)
-            case "room":
+            case "room" | "idle":
                 self.rooms[take.batch].append(each)
 
     def repeats(self) -> list[list[complex]]:
         """The response of every tone that was taken more than once in one mount.
 
         Groups whose noise, or a mains line of the room in the very bin, is above 1 % of the tone
-        tell of that and not of the repeats; they count only where there are no others.
+        tell of that and not of the repeats; they count only where there are no others. Groups whose
+        phases lie apart hold no repeats at all.
         """
         groups = [(1, group) for group in self.tones.values()]
         groups += [(k, group) for probes in self.probes.values() for k, group in probes.items()]
@@ -83,9 +94,44 @@ class SortedTakes:
             for k, group in groups
             if len(group) > 1 and len({each.take.drive_db for each in group}) == 1
         ]
+        groups = [(k, group) for k, group in groups if not self._agree(group).apart[k - 1]]
         clear = [(k, group) for k, group in groups if all(self._clear(each, k) for each in group)]
         found = [[self._ratio(each, k) for each in group] for k, group in clear or groups]
         return [group for group in found if all(np.isfinite(z) and z != 0 for z in group)]
+
+    def _agree(self, takes: list[Lines]) -> Agreement:
+        """Agreement of repeats, at each multiple."""
+        size, batch = takes[0].response.size, takes[0].take.batch
+        bins = 2.0 / takes[0].seconds
+        at = self._fundamental_hz * np.arange(1, size + 1)
+        lines = np.array([distance_from_mains(float(f)) < bins for f in at])
+        for room in self.rooms[batch]:
+            lines = lines | (np.abs(room.response) > 0)
+        return agreement_of(takes, sensed=self._sensed, lines=lines)
+
+    def tones_agree(self, key: MountKey) -> Agreement:
+        """Agreement of a mount's tones."""
+        return self._agree(self.tones[key])
+
+    def probes_agree(self, key: MountKey) -> Agreement:
+        """Agreement of a mount's probe tones, each multiple from its own."""
+        size = self.tones[key][0].response.size
+        apart, looks, angle = np.zeros(size, bool), np.full(size, "", object), np.zeros(size)
+        for k, takes in self.probes[key].items():
+            if k <= size and len(takes) > 1:
+                own = self._agree(takes)
+                apart[k - 1], looks[k - 1], angle[k - 1] = (part[k - 1] for part in own)
+        return Agreement(apart, looks, angle)
+
+    def drift(self, key: MountKey) -> np.ndarray:
+        """|ln| of T after the tones over T before them, (K,), NaN where it was not probed twice."""
+        size = self.tones[key][0].response.size
+        out = np.full(size, np.nan)
+        first = self._places[self.tones[key][0].take.take]
+        for k, takes in self.probes[key].items():
+            if k <= size and len(takes) > 1 and self._sensed:
+                out[k - 1] = drift_of(takes, k, first=first, places=self._places)
+        return out
 
     def _ratio(self, each: Lines, k: int) -> complex:
         below = each.drive[k - 1] if self._sensed else each.drive_factor
@@ -101,6 +147,30 @@ class SortedTakes:
 
     def blocks(self, size: int) -> dict[str, control_takes.Block | None]:
         return {
-            batch: control_takes.block_of(steps.get(0.0, []), self._block_probes[batch], size=size)
+            batch: control_takes.block_of(
+                self._steady(steps.get(0.0, [])), self._block_probes[batch], size=size
+            )
             for batch, steps in list(self.block_steps.items())
         }
+
+    def _steady(self, takes: list[Lines]) -> list[Lines]:
+        """The takes, or none of them where their phases lie apart."""
+        return [] if len(takes) > 1 and self._agree(takes).apart.any() else takes
+
+    @np.errstate(divide="ignore", invalid="ignore")
+    def level_followed(self) -> bool:
+        """The recorded fundamental falls as far as the drive does, in all steps that there are."""
+        steps = [(group, self.tones.get(key)) for key, group in self.steps.items()]
+        steps += [(group, group.get(0.0)) for group in self.block_steps.values()]
+        off = [
+            abs(20 * np.log10(abs(low[0].response[0] / full[0].response[0])) - drive_db)
+            for group, full in steps
+            for drive_db, low in group.items()
+            if full and drive_db < 0
+        ]
+        return bool(off) and max(off) <= FOLLOWED_DB
+
+
+def _order_at_the_bench(take: Take) -> tuple:
+    """`order` where it is given, else the time, else the order of the rows."""
+    return take.order is None, take.order or 0, str(take.started or "")

@@ -7,7 +7,9 @@ sensed drive the growth stands beside that of the same step on the block and bes
 which is what a driver's own distortion of order k does when it is weak; the verdict is then
 `cannot tell`.
 
-What the room and the recorder put into either take is bounded at both drives.
+What the room and the recorder put into either take is bounded at both drives. By as much as the
+fundamental itself does not follow, a gain changed with the level (level control, a knob), and no
+harmonic is said not to follow on the ground of that much.
 
 Conventions: growth from the lower drive to full drive in dB; interval at 99 %, corrected as in
 uncertainty.py.
@@ -108,14 +110,15 @@ def _difference(full: Evidence, step: Evidence) -> _Difference:
     bounds = leak_bounds(full)
     bounds += [bound._replace(acts=turned[bound.acts]) for bound in leak_bounds(step)]
     seen = [bound._replace(share=np.where(bound.found, bound.share, 0.0)) for bound in bounds]
+    gain = abs(middle[0])
     q, _ = coverage(terms, rows=full.rows)
     down, up = middle - side(terms, q, up=False), middle + side(terms, q, up=True)
     return _Difference(
         DB * middle,
         DB * (down + shift(seen, up=False)),
         DB * (up + shift(seen, up=True)),
-        DB * (down + shift(bounds, up=False)),
-        DB * (up + shift(bounds, up=True)),
+        DB * (down + shift(bounds, up=False) - gain),
+        DB * (up + shift(bounds, up=True) + gain),
         _tested(full),
     )
 

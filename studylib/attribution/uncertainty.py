@@ -13,7 +13,8 @@ specimen (Bonferroni).
 
 Conventions: natural logarithms of amplitude (nepers) throughout; arrays over the multiples k.
 
-Contents: Spread, take_spread, remount_spreads; Term, Bound, coverage, side, shift, or_zero.
+Contents: Spread, take_spread, remount_spreads, remount_reach; Term, Bound, coverage, side, shift,
+or_zero.
 """
 
 from __future__ import annotations
@@ -69,6 +70,16 @@ def remount_spreads(boards: Iterable[np.ndarray], *, size: int) -> list[Spread]:
         df,
     )
     return [spread if spread.df else together for spread in each]
+
+
+def remount_reach(spreads: Sequence[Spread]) -> np.ndarray:
+    """How far two mounts of one board lie apart at most, at 99 %, nepers (K,); NaN where unknown.
+
+    What a contact or a room does between two takes of one mount is not more than that.
+    """
+    df = np.array([max(spread.df, 1) for spread in spreads], dtype=float)
+    level = np.array([spread.level if spread.df else np.nan for spread in spreads])
+    return stdtrit(df, 1.0 - ERROR / 2.0) * np.sqrt(2.0 * level)
 
 
 def _pooled(groups: Iterable[np.ndarray]) -> Spread:

@@ -1,13 +1,17 @@
 """The verdict on every harmonic of every mount: the first rule that applies.
 
-`noise`, `recorder`, `air`, `driver`, `beyond the driver`, `cannot tell`, in this order. A cause is
-named only when the take that tests it was recorded: the recorder by a loopback take, the air by an
-airborne take, the driver by a sensed drive (or takes on the block) together with T. `beyond the
-driver` needs all of them and a sensed drive. A level that agrees while the phase does not is no
-explanation: part of the sum is then something else.
+`noise`, `recorder`, `air`, `bench`, `driver`, `beyond the driver`, `cannot tell`, in this order. A
+cause is named only when the take that tests it was recorded: the recorder by a loopback take, the
+air by an airborne take, the driver by a sensed drive (or takes on the block) together with T.
+`bench`: an excess that all boards share and an inert one shows too. `driver`: only where a harmonic
+made on the board would have been noticed. `beyond the driver` needs all of the controls, a sensed
+drive, an excess above what the other boards show, and takes of the mount that rule out what else
+the bench may do. Repeats that disagree in phase leave nothing to explain; a level that agrees while
+the phase does not is no explanation: part of the sum is then something else.
 
-`mount_numbers` gives the columns of one mount; `judged_table` joins all mounts, judges each row,
-and adds to an excess whether it comes back in the board's other mounts.
+`mount_numbers` gives the columns of one mount; `judged_table` joins all mounts, adds what the other
+boards say, judges each row, and adds to an excess whether it comes back in the board's other
+mounts.
 
 Contents: judge, untested, near_mains, ask, mount_numbers, unusable_mount, judged_table,
 clearest_specimen, highest_shown.
@@ -17,7 +21,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from itertools import chain
 from typing import Any, NamedTuple
 
@@ -25,13 +29,18 @@ import numpy as np
 import pandas as pd
 
 from studylib import tables
+from studylib.attribution.board_facts import ENOUGH, PLACES
 from studylib.attribution.controls import Source
 from studylib.attribution.excess import MARGIN_DB, Evidence, excess_of, load_range
+from studylib.attribution.rivals import SETTLES, WithOthers, add_others, rivals_left, steps_of
+from studylib.attribution.shared import FEWEST_OTHERS
+from studylib.attribution.uncertainty import DB
 from studylib.codes import note, several
 from studylib.codes.attribution import (
     AttributionFault,
     Cause,
     Control,
+    Looks,
     OtherMounts,
     Reason,
     Verdict,
@@ -60,6 +69,12 @@ SETTLED_BY = {
     Cause.MAINS: Control.ROOM,
     Cause.LOAD: Control.SENSOR,
 }
+SETTLED_BY_LOOKS = {
+    Looks.INVERTED: Control.REPEATS,
+    Looks.BOTH_INVERTED: Control.REPEATS,
+    Looks.LINE: Control.IDLE,
+    Looks.WANDERS: Control.REPEATS,
+}
 
 
 class Judgement(NamedTuple):
@@ -80,6 +95,9 @@ def judge(row) -> Judgement:
         return Judgement(Verdict.NOISE, note(Reason.BELOW_NOISE, **width))
     if row.hum_db > row.observed_db - NEAR_DB:
         return Judgement(Verdict.NOISE, _leak(Reason.MAINS, row.hum_db - row.observed_db))
+    if row.apart:
+        told = {"looks": note(row.looks), "angle_deg": row.angle_deg, "probes": row.of_probes}
+        return _open(SETTLED_BY_LOOKS[row.looks], Reason.APART, **told)
     if not row.recorder_is_limit and row.recorder_db > row.observed_db - NEAR_DB:
         above_db = row.recorder_db - row.observed_db
         return Judgement(Verdict.RECORDER, _leak(Reason.RECORDER, above_db))
@@ -90,9 +108,15 @@ def judge(row) -> Judgement:
     if not row.repeats_known:
         return _open(Control.REPEATS, Reason.NOT_REPEATED)
     excess = {"excess_db": row.excess_db, "low": row.low, "high": row.high}
+    if row.shared:
+        return _shared(row, excess)
     if row.driven and row.low >= -MARGIN_DB and row.high <= MARGIN_DB:
         if row.phase_off:
             return _open(Control.REMOUNT, Reason.PHASE, **excess, phase_deg=row.phase_deg)
+        if row.modes_asked and math.isnan(row.noticed):
+            return _open(Control.TAPS, Reason.MODES_UNKNOWN, **excess)
+        if row.noticed < ENOUGH:
+            return _open(Control.ELSEWHERE, Reason.HIDDEN, **excess, **_hidden(row))
         return Judgement(Verdict.DRIVER, _driver(row, excess))
     if row.sensed and row.low > MARGIN_DB:
         missing = untested(row)
@@ -102,12 +126,54 @@ def judge(row) -> Judgement:
         if row.low_with_leaks <= MARGIN_DB:
             cause = row.least_excluded
             return _open(SETTLED_BY[cause], Reason.ROOM_LEFT, **excess, cause=_cause(row, cause))
-        below = {
-            "recorder_below_db": int(row.observed_db - row.recorder_most_db),
-            "air_below_db": int(row.observed_db - row.air_most_db),
-        }
-        return Judgement(Verdict.BEYOND, note(Reason.BEYOND, **excess, **below))
+        return _above(row, excess)
     return _undecided(row, excess)
+
+
+def _shared(row, excess: dict[str, float]) -> Judgement:
+    """All boards show it: the bench's where an inert one does too."""
+    told = {"boards": row.boards, "common_low_db": row.common_low_db}
+    if row.witnessed and row.excess_db > MARGIN_DB:
+        asked = [ask(control, **_at(row)) for control in _each(SETTLES, row.bench_rivals)]
+        rivals = [note(rival) for rival in row.bench_rivals]
+        return Judgement(
+            Verdict.BENCH, note(Reason.BENCH, **excess, **told, rivals=rivals, missing=asked)
+        )
+    return _open(Control.DRIVER, Reason.SHARED, **excess, **told, **_at(row), witness=row.witness)
+
+
+def _above(row, excess: dict[str, float]) -> Judgement:
+    """More than driver, air and recorder: also more than other boards show and the bench may do?"""
+    if row.one_wood:
+        return _open(Control.TURNED, Reason.ONE_WOOD, **excess, **_at(row))
+    if row.others < FEWEST_OTHERS:
+        few = {"others": row.others, "fewest": FEWEST_OTHERS}
+        return _open(Control.BOARDS, Reason.FEW_BOARDS, **excess, **few)
+    if not row.low > row.upper_db + MARGIN_DB:
+        upper = {"upper_db": row.upper_db, "others": row.others}
+        return _open(Control.TURNED, Reason.NOT_ABOVE_OTHERS, **excess, **upper, **_at(row))
+    left = rivals_left(row)
+    if left:
+        asked = [ask(control, **_at(row)) for control in dict.fromkeys(left.values())]
+        rivals = [note(rival) for rival in left]
+        settle = next(iter(left.values()))
+        return _open(settle, Reason.RIVALS_LEFT, **excess, rivals=rivals, missing=asked)
+    below = {
+        "recorder_below_db": int(row.observed_db - row.recorder_most_db),
+        "air_below_db": int(row.observed_db - row.air_most_db),
+    }
+    return Judgement(Verdict.BEYOND, note(Reason.BEYOND, **excess, **below, upper_db=row.upper_db))
+
+
+def _each(settles: Mapping, rivals: Iterable) -> list[Control]:
+    return list(dict.fromkeys(settles[rival] for rival in rivals))
+
+
+def _hidden(row) -> dict[str, float]:
+    """Where a harmonic made on the board would pass for the driver's."""
+    # Without a model, or beside a mode outside it, only the nearness is known.
+    missed = round((1.0 - row.noticed) * PLACES) if row.noticed > 0 else 0
+    return {"at_hz": row.at_hz, "mode_hz": row.mode_hz, "missed": missed, "places": PLACES}
 
 
 def untested(row) -> list[Control]:
@@ -182,7 +248,11 @@ def _undecided(row, excess: dict[str, float]) -> Judgement:
     if row.high < -MARGIN_DB:
         return _open(Control.REMOUNT, Reason.WEAKER, **excess, route=row.route)
     if row.high - row.low < 2.0 * MARGIN_DB:
-        return _open(Control.REPEATS, Reason.NEAR_MARGIN, **excess, margin_db=MARGIN_DB)
+        # The spread of a take is in both means: more of the fewer ones help most.
+        probes = row.probes < row.tones
+        more = Control.PROBE if probes else Control.REPEATS
+        told = {"margin_db": MARGIN_DB, "probes": probes, **_at(row)}
+        return _open(more, Reason.NEAR_MARGIN, **excess, **told)
     cause = row.width_cause
     return _open(SETTLED_BY[cause], Reason.WIDE, **excess, cause=_cause(row, cause))
 
@@ -191,9 +261,28 @@ def _undecided(row, excess: dict[str, float]) -> Judgement:
 
 
 @np.errstate(divide="ignore", invalid="ignore")
-def mount_numbers(evidence: Evidence, *, fundamental_hz: float) -> dict[str, np.ndarray]:
-    """All that the verdicts of one mount rest on: name -> (rows,), from k = 2 up."""
-    tone = evidence.tone
+def mount_numbers(
+    evidence: Evidence,
+    *,
+    fundamental_hz: float,
+    steps: list[tuple],
+    drift: np.ndarray,
+    moves: np.ndarray,
+) -> dict[str, np.ndarray]:
+    """All that the verdicts of one mount rest on: name -> (rows,), from k = 2 up.
+
+    Parameters
+    ----------
+    steps : its rows of the table `drive_steps`.
+    drift : nepers from probe tones before the tones to those after them (K,), NaN without both.
+    moves : nepers that a new mounting moves T at most (K,), NaN where unknown.
+    """
+    tone, agree = evidence.tone, evidence.tones_agree
+    of_probes = evidence.probes_agree.apart & ~agree.apart
+    looks = np.where(of_probes, evidence.probes_agree.looks, agree.looks)
+    angle = np.where(of_probes, evidence.probes_agree.angle, agree.angle)
+    found = excess_of(evidence)
+    hidden = evidence.hidden
     k = np.arange(1, tone.response.size + 1)
     load_low, load_high = load_range(k.size)
     columns = {
@@ -201,7 +290,19 @@ def mount_numbers(evidence: Evidence, *, fundamental_hz: float) -> dict[str, np.
         "mount": tone.take.mount,
         "harmonic": k,
         "unit": tone.unit,
-        **excess_of(evidence),
+        **found,
+        "apart": agree.apart | of_probes,
+        "of_probes": of_probes,
+        "looks": looks,
+        "angle_deg": np.degrees(angle),
+        "counts": evidence.sensed & found["present"] & found["driven"] & ~agree.apart & ~of_probes,
+        "modes_asked": evidence.modes_asked,
+        "mode_hz": np.nan if hidden is None else hidden.mode_hz,
+        "steps": steps_of(steps, k.size),
+        "drift_db": DB * drift,
+        "moves_db": DB * moves,
+        "tones": tone.n,
+        "probes": evidence.transfer.n,
         "route": evidence.transfer.source,
         **_source("air", evidence.air),
         **_source("recorder", evidence.recorder),
@@ -248,11 +349,12 @@ def _source(name: str, source: Source) -> dict[str, np.ndarray]:
     }
 
 
-def judged_table(mounts: Sequence[dict[str, np.ndarray]]) -> pd.DataFrame:
-    """The table `attribution` of all mounts, judged row by row."""
+def judged_table(mounts: Sequence[dict[str, np.ndarray]], others: WithOthers) -> pd.DataFrame:
+    """The table `attribution` of all mounts, judged row by row beside all the others."""
     if not mounts:
         return tables.empty("attribution")
     table = pd.DataFrame({name: _joined(mounts, name) for name in dict.fromkeys(chain(*mounts))})
+    table = add_others(table, others)
     found = [judge(row) for row in table.itertuples(index=False)]
     places = list(zip(table["specimen"], table["harmonic"], strict=True))
     table["verdict"] = [each.verdict for each in found]
@@ -311,6 +413,8 @@ def highest_shown(table: pd.DataFrame) -> int:
     """The highest harmonic that is settled anywhere, or heard in a tenth of the mounts."""
     mounts = len(table[["specimen", "mount"]].drop_duplicates())
     heard = table.loc[table["verdict"] != Verdict.NOISE, "harmonic"].value_counts()
-    settled = table.loc[table["verdict"].isin([Verdict.DRIVER, Verdict.BEYOND]), "harmonic"]
+    settled = table.loc[
+        table["verdict"].isin([Verdict.DRIVER, Verdict.BENCH, Verdict.BEYOND]), "harmonic"
+    ]
     most = int(table["harmonic"].max())
     return min(most, int(max([3, *settled, *heard[heard >= 0.1 * mounts].index])))

@@ -13,6 +13,7 @@ class Verdict(StrEnum):
     NOISE = "noise"
     RECORDER = "recorder"
     AIR = "air"
+    BENCH = "bench"
     DRIVER = "driver"
     BEYOND = "beyond the driver"
     CANNOT_TELL = "cannot tell"
@@ -46,6 +47,9 @@ class Control(Code):
     LONGER = "controls.longer"
     REMOUNT = "controls.remount"
     STEPS = "controls.steps"
+    TAPS = "controls.taps"
+    ELSEWHERE = "controls.elsewhere"
+    BOARDS = "controls.boards"
 
 
 class Route(Code):
@@ -75,6 +79,29 @@ class Cause(Code):
     LOAD = "attribution.cause_load"
 
 
+class Looks(Code):
+    """What repeats that disagree in phase look like."""
+
+    INVERTED = "attribution.looks_inverted"
+    BOTH_INVERTED = "attribution.looks_both_inverted"
+    LINE = "attribution.looks_line"
+    WANDERS = "attribution.looks_wanders"
+
+
+class Rival(Code):
+    """A cause on the bench that an excess may have beside the board, as it stands in a list."""
+
+    LEVEL_CONTROL = "attribution.rival_level_control"
+    MICROPHONE = "attribution.rival_microphone"
+    SENSOR = "attribution.rival_sensor"
+    SETTLING = "attribution.rival_settling"
+    ROCKING = "attribution.rival_rocking"
+    ROOM = "attribution.rival_room"
+    LINE = "attribution.rival_line"
+    DRIVE_GAIN = "attribution.rival_drive_gain"
+    OTHER = "attribution.rival_other"
+
+
 class Reason(Code):
     """Why a harmonic has its verdict."""
 
@@ -84,6 +111,7 @@ class Reason(Code):
     MAINS = "attribution.mains"
     RECORDER = "attribution.recorder"
     AIR = "attribution.air"
+    BENCH = "attribution.bench"
     DRIVER = "attribution.driver"
     DRIVER_ON_BLOCK = "attribution.driver_on_block"
     BEYOND = "attribution.beyond"
@@ -93,9 +121,17 @@ class Reason(Code):
     NO_PROBE = "attribution.no_probe"
     NO_BLOCK_PROBE = "attribution.no_block_probe"
     NOT_REPEATED = "attribution.not_repeated"
+    APART = "attribution.apart"
     PHASE = "attribution.phase"
+    SHARED = "attribution.shared"
+    HIDDEN = "attribution.hidden"
+    MODES_UNKNOWN = "attribution.modes_unknown"
     NOT_RULED_OUT = "attribution.not_ruled_out"
     ROOM_LEFT = "attribution.room_left"
+    ONE_WOOD = "attribution.one_wood"
+    FEW_BOARDS = "attribution.few_boards"
+    NOT_ABOVE_OTHERS = "attribution.not_above_others"
+    RIVALS_LEFT = "attribution.rivals_left"
     LOAD = "attribution.load"
     DRIVE_BELOW_NOISE = "attribution.drive_below_noise"
     TAKES_DISAGREE = "attribution.takes_disagree"

@@ -30,6 +30,7 @@ class WoodReason(Code):
     NO_BENDING_MODE = "wood.no_bending_mode"
     NOTHING_FITS = "wood.nothing_fits"
     TWO_READINGS = "wood.two_readings"  # gpa, other_gpa
+    TOO_WIDE = "wood.too_wide"  # ratio, widest
     ABOVE_THEORY = "wood.above_theory"  # mode, slenderness
     NO_FIRST_MODE = "wood.no_first_mode"
     RATIO_AT_BOUND = "wood.ratio_at_bound"  # lowest, highest
@@ -60,6 +61,7 @@ class WoodWarning(Code):
     NO_SIZES_AT_ALL = "wood.no_sizes_at_all"
     SOME_SIZES_MISSING = "wood.some_sizes_missing"  # boards: name and what is missing
     ODD_DENSITY = "wood.odd_density"  # board, density
+    PLATES = "wood.plates"  # boards, widest
     MASS_LOWERS = "wood.mass_lowers"  # grams, board, board_g, frequency_share, modulus_share
     MOISTURE_UNKNOWN = "wood.moisture_unknown"  # boards
     MOISTURE_DIFFERS = "wood.moisture_differs"  # woods: name and percent

@@ -59,6 +59,7 @@ VERDICT_LOOKS = {
     Verdict.DRIVER: ("#6E6E6E", "o", ""),
     Verdict.BEYOND: (BLACK, "^", "xx"),
     Verdict.CANNOT_TELL: ("#A8A8A8", "$?$", ".."),
+    Verdict.BENCH: ("#3C3C3C", "p", "++"),
     Verdict.AIR: (GREEN, "D", "//"),
     Verdict.RECORDER: (ORANGE, "s", "\\\\"),
     Verdict.NOISE: ("#D8D8D8", "_", ""),
@@ -113,7 +114,7 @@ def excess_figure(
 
 def _reach(rows: pd.DataFrame) -> float:
     """Half the height of the axis: all intervals that settle something, within reason."""
-    settled = rows["verdict"].isin([Verdict.DRIVER, Verdict.BEYOND])
+    settled = rows["verdict"].isin([Verdict.DRIVER, Verdict.BENCH, Verdict.BEYOND])
     ends = rows.loc[settled, ["low", "high"]].to_numpy(float)
     most = np.abs(ends[np.isfinite(ends)]).max(initial=3.0)
     return float(np.ceil(min(most, WIDEST_DB) + 2.0))

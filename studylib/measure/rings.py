@@ -45,7 +45,7 @@ from studylib.signal.decays import Decays, find_decays
 from studylib.signal.harmonics import DB_PER_RATIO
 from studylib.signal.samples import is_sound
 from studylib.signal.sweep import SweepShape, mode_band
-from studylib.signal.tap import Room, Sign, Tap, measure_taps
+from studylib.signal.tap import Room, Sign, Tap, measure_taps, ring_through_air
 
 LONGEST_S = 120.0
 MODE_COLUMNS = [name for name in tables.TABLES["modes"].names if name != "mode"]
@@ -57,13 +57,14 @@ _NO_ROOM = (np.nan,) * 3
 
 @dataclass(frozen=True)
 class Ring:
-    """What one take gave. taps : of a tap take.  sweep, decays : of a sweep.  reason : a note of
-    why there is neither; "" when there is."""
+    """What one take gave. taps : of a tap take.  sweep, decays, room : of a sweep.  reason : a note
+    of why there is neither; "" when there is."""
 
     taps: list[Tap] | None = None
     sweep: SweepMeasurement | None = None
     decays: Decays | None = None
     reason: str = ""
+    room: Room | None = None
 
     def checks(self, table: Mapping[str, quality.Entry]) -> list[quality.Check]:
         """What the ring itself says about the take's fitness."""
@@ -101,7 +102,7 @@ class Ring:
             offset = -take.gain_db - (take.drive_db or 0.0)
             for values, place_u in _of_decays(self.decays, offset):
                 own = (*values, not aside, aside, take.place, place_u)
-                rows.append((*head, 0, *own, *_NO_ROOM, "", content))
+                rows.append((*head, 0, *own, *_room(self.room), "", content))
             steps = note(TapReason.NO_DECAYS, steps=MOST_STEPS)
             why = steps if self.decays.given_up else TapReason.NO_MODES
         reason = several([aside, self.reason]) or why
@@ -163,7 +164,7 @@ def taps_of(x: np.ndarray, rate_hz: int, study: Study) -> list[Tap]:
     tap = study.settings.tap
     return measure_taps(
         x, rate_hz=rate_hz, lowest_hz=tap.lowest_hz, highest_hz=tap.highest_hz,
-        most=tap.most_modes, through_air=study.settings.channels.response_kind == "microphone",
+        most=tap.most_modes, through_air=_through_air(study),
     )  # fmt: skip
 
 
@@ -179,15 +180,21 @@ def _sweep(
     except InputError as error:
         return Ring(reason=several(error.notes))
     low, high = mode_band(shape)
-    decays = find_decays(
-        rfft(measured.decay),
-        n=len(measured.decay),
-        rate_hz=rate_hz,
-        lowest_hz=max(low, tap.lowest_hz),
-        highest_hz=min(high, tap.highest_hz or high),
-        most=tap.most_modes,
-    )
-    return Ring(sweep=measured, decays=decays)
+    band = {
+        "rate_hz": rate_hz, "lowest_hz": max(low, tap.lowest_hz),
+        "highest_hz": min(high, tap.highest_hz or high), "most": tap.most_modes,
+    }  # fmt: skip
+    if _through_air(study):
+        decays, room = ring_through_air(measured.decay, **band)
+    else:
+        ring = rfft(measured.decay)
+        decays, room = find_decays(ring, n=len(measured.decay), **band), None
+    return Ring(sweep=measured, decays=decays, room=room)
+
+
+def _through_air(study: Study) -> bool:
+    """A microphone hears the room with the board; a sensor on the board does not."""
+    return study.settings.channels.response_kind == "microphone"
 
 
 def _with_reasons(row: quality.Check, reasons: list[str]) -> quality.Check:

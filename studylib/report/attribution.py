@@ -16,6 +16,7 @@ from itertools import groupby
 import pandas as pd
 
 from studylib.attribution.excess import MARGIN_DB
+from studylib.attribution.shared import FEWEST_OTHERS
 from studylib.attribution.uncertainty import DB
 from studylib.attribution.verdicts import NEAR_DB, highest_shown
 from studylib.codes import note
@@ -71,7 +72,14 @@ def attribution_sentences(summary: Summary) -> list[str]:
     return said
 
 
-_IN_ORDER = (Verdict.DRIVER, Verdict.RECORDER, Verdict.AIR, Verdict.BEYOND, Verdict.CANNOT_TELL)
+_IN_ORDER = (
+    Verdict.DRIVER,
+    Verdict.RECORDER,
+    Verdict.AIR,
+    Verdict.BENCH,
+    Verdict.BEYOND,
+    Verdict.CANNOT_TELL,
+)
 
 
 def _mounts(rows: pd.DataFrame) -> pd.DataFrame:
@@ -120,7 +128,7 @@ def controls_table(study: Study) -> pd.DataFrame:
     """Every control: what it rules out, which batches have it, how to record it, with what care."""
     rows = []
     for control in Control:
-        if control == Control.LONGER:
+        if control in (Control.LONGER, Control.ELSEWHERE):
             continue
         having = [batch for batch in study.batches if _has(study, batch, control)]
         where = listed(having) or say("attribution.no_batch")
@@ -154,6 +162,10 @@ def _has(study: Study, batch: str, control: Control) -> bool:
             return any(take.tone_hz > 1.5 * tone_hz for take in tones)
         case Control.STEPS:
             return any(take.drive_db < 0 and take.tone_hz < 1.5 * tone_hz for take in tones)
+        case Control.TAPS:
+            return any(take.kind == "tap" and take.support == "bench" for take in takes)
+        case Control.BOARDS:
+            return len({take.specimen for take in tones}) > FEWEST_OTHERS
         case Control.REPEATS:
             return any(take.repeat > 1 for take in tones)
         case Control.PROBE_AFTER:

@@ -34,6 +34,7 @@ from studylib.sheets import Study
 from studylib.signal.damping import decay_time, logarithmic_decrement, quality_factor
 from studylib.signal.transfer_functions import LOWEST_COHERENCE, incoherent_share
 from studylib.wood import modes_near_tone, wood_features, wood_table, wood_warnings
+from studylib.wood.boards import HELD
 from studylib.wood.near_tone import LIFTED_DB
 from studylib.words import say
 from studylib.words.numbers import MISSING, with_uncertainty
@@ -203,7 +204,8 @@ def modes_table(boards: pd.DataFrame, *, support: str) -> pd.DataFrame:
     """
     rows = boards[(boards["support"] == support) & ~boards["missing"] & (boards["mode"] <= MODES)]
     f, loss = rows["frequency_hz"], rows["loss_factor"]
-    share = rows["loss_factor_u"] / loss
+    # A board that was set up once does not show what holding it adds.
+    share = np.hypot(rows["loss_factor_u"] / loss, HELD * (rows["n_mounts"] == 1))
     same = {
         "Q": quality_factor(loss),
         "decay time s": decay_time(f, loss),
@@ -213,7 +215,7 @@ def modes_table(boards: pd.DataFrame, *, support: str) -> pd.DataFrame:
         {
             "board": rows["specimen"], "wood": rows["wood"], "mode": rows["mode"],
             "frequency Hz": _pairs(f, rows["frequency_u"]),
-            "loss factor": _pairs(loss, rows["loss_factor_u"]),
+            "loss factor": _pairs(loss, loss * share),
             **{name: _pairs(values, values * share) for name, values in same.items()},
             "mounts": rows["n_mounts"], "taps": rows["n_taps"],
         }
@@ -348,7 +350,7 @@ def sweep_sentences(study: Study, responses: pd.DataFrame) -> list[str]:
 
 def wood_sentences(modes: StudyModes) -> list[str]:
     """What the numbers rest on, what to look at first, and what they cannot say."""
-    wood = modes.wood
+    wood = modes.wood[modes.wood["role"] == ""]
     known = wood[(wood["quantity"] == MODULUS) & wood["value"].notna()]
     if known.empty:
         return [note("modes_report.stiffness_unknown"), *_moisture(wood), *modes.warnings]
@@ -378,12 +380,13 @@ def _isotropic(wood: pd.DataFrame) -> list[str]:
 
 
 def properties_table(wood: pd.DataFrame) -> pd.DataFrame:
-    """One row a board: each property with its standard uncertainty behind ±.
+    """One row a board under comparison: each property with its standard uncertainty behind ±.
 
     Parameters
     ----------
     wood : the table `wood`.
     """
+    wood = wood[wood["role"] == ""]
     shown = [name for name in PROPERTIES if (wood["quantity"] == name).any()]
     cells = {(row.specimen, row.quantity): (row.value, row.u) for row in wood.itertuples()}
     boards = wood.drop_duplicates("specimen")

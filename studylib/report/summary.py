@@ -271,6 +271,7 @@ def summarise(study: Study, gathered: Gathered) -> Summary:
             study,
             gathered.harmonics,
             batches=[batch for batch in study.batches if batch not in gathered.failed],
+            board_modes=gathered.board_modes,
         ),
         modes=modes,
         covariates=analyse_covariates(

@@ -21,7 +21,7 @@ takes any away).
 
 Conventions: one channel, samples re full scale; times in s from the start of the recording.
 
-Functions: measure_taps, find_knocks. Tap, Sign, Knock.
+Functions: measure_taps, find_knocks, ring_through_air. Tap, Sign, Knock.
 Source: maximum likelihood of damped sinusoids (`signal.poles`, `signal.room_fit`); the limits of
 refusal are our own choice, tried out in simulation and on recorded strokes, no source.
 """
@@ -131,6 +131,21 @@ def measure_taps(
         taps.append(_tap(x, knock, before, through_air, band))
         before = knock.end
     return _held_against_each_other(_with_reflections(taps))
+
+
+def ring_through_air(
+    x: np.ndarray, *, rate_hz: float, lowest_hz: float, highest_hz: float, most: int
+) -> tuple[Decays, Room | None]:
+    """The modes of a ring that a microphone heard and nothing touches, and the room where one is
+    heard: what a sweep leaves of a board, for one.
+
+    x : (n,) samples of the ring alone.  most : modes at most.
+    """
+    band = {"rate_hz": rate_hz, "lowest_hz": lowest_hz, "highest_hz": highest_hz, "most": most}
+    heard = find_decays_heard(x, quiet=x[:0], **band)
+    if heard.room is not None and heard.room.ratio_db < TOLD_DB:
+        return heard.decays, heard.room
+    return _sharpened(x, Tap(0.0, heard.seconds, heard.decays), len(x), band).decays, None
 
 
 def _sharpened(x: np.ndarray, tap: Tap, end: int, band: dict) -> Tap:

@@ -1,5 +1,10 @@
 """One board and its free modes: sizes, orders, stiffness and loss in a row, or why not.
 
+A board more than a fifth as wide as it is long (`WIDEST`) is a plate: it twists and bends across
+the grain among its bending modes, and reading those as a bar's gives a wrong stiffness that looks
+sure. Its stiffness is not given. Of 240 simulated thin orthotropic plates none narrower than 0.3
+was read wrong; from 0.35 on it was 30 of the 58 that were read at all. The limit keeps clear.
+
 Class: `Board`. Functions: `assess`, `free_modes`.
 """
 
@@ -17,7 +22,7 @@ from studylib.errors import InputError
 from studylib.modes.means import between_places, own_squared
 from studylib.sheets import Specimen
 from studylib.sheets.settings import Wood
-from studylib.wood.beams import Bar, bar_of
+from studylib.wood.beams import AIR_C, Bar, bar_of
 from studylib.wood.orders import SHEAR_RANGE, Orders, find_orders
 from studylib.wood.stiffness import (
     Stiffness,
@@ -28,6 +33,13 @@ from studylib.wood.stiffness import (
 )
 
 _NUMBERS = ("frequency_hz", "frequency_u", "loss_factor", "loss_factor_u")
+WIDEST = 0.2
+"""Width over length from which on a board is no bar."""
+
+HELD = 0.02
+"""Relative standard uncertainty of a loss factor from what holds the board while it rings, where it
+was set up once: what a second mount would show (a stated choice, no source)."""
+
 UNSURE_SHEAR = 0.5
 """Relative uncertainty of the shear modulus from which on it is not used (a stated choice)."""
 
@@ -101,21 +113,32 @@ def _room_apart(taps: pd.DataFrame) -> tuple[pd.Series, float]:
     return np.sqrt(own_squared(taps["loss_factor_u"], room)), float(shared)
 
 
-def assess(specimen: Specimen, modes: pd.DataFrame, wood: Wood, *, no_modes: str = "") -> Board:
+def assess(
+    specimen: Specimen,
+    modes: pd.DataFrame,
+    wood: Wood,
+    *,
+    no_modes: str = "",
+    air_c: float = AIR_C,
+) -> Board:
     """Everything that size, mass and free modes say of one board.
 
     Parameters
     ----------
     modes : as `free_modes` gives them.
     no_modes : a note of why there are none, if that is known.
+    air_c : temperature of the air, degrees Celsius.
     """
     try:
-        bar = bar_of(specimen, wood)
+        bar = bar_of(specimen, wood, air_c=air_c)
     except InputError as error:
         return Board(**dict.fromkeys(_REASONS, several(error.notes)))
     board = Board(bar=bar, density=density_value(bar))
     if modes.empty:
         return replace(board, **_unknown(no_modes or WoodReason.NO_FREE_MODE))
+    if bar.width > WIDEST * bar.length:
+        facts = {"ratio": bar.width / bar.length, "widest": WIDEST}
+        return replace(board, **_unknown(note(WoodReason.TOO_WIDE, **facts)))
     frequency = modes["frequency_hz"].to_numpy()
     orders = find_orders(frequency, bar)
     left_over = tuple(float(f) for f in frequency[~orders.found])
@@ -155,7 +178,8 @@ def _stiffness(modes: pd.DataFrame, orders: Orders, bar: Bar, wood: Wood) -> dic
         return found | _unknown(note(WoodReason.TWO_READINGS, gpa=gpa, other_gpa=orders.rival_gpa))
     found["shear_reason"] = _shear_reason(fit, values["wood.shear_modulus_gpa"])
     if 1 in loss_of:
-        return found | {"loss": Value(loss_of[1][0], "1", loss_of[1][1])}
+        loss, u = loss_of[1]
+        return found | {"loss": Value(loss, "1", float(np.hypot(u, HELD * loss)), HELD * loss)}
     hidden = "".join(used["hidden"][order == 1])
     return found | {"loss_reason": hidden or WoodReason.NO_FIRST_MODE}
 

@@ -8,7 +8,9 @@ it. A number that cannot be given is NaN, and its note says why.
 As features, density stands once for each specimen, with the batch and mount of its first take.
 Stiffness and what follows from it stands once for each mount in which the board was tapped while it
 hung free, from the mean of that mount's taps: so the spread between mounts shows, and a board's
-value is the mean of its mounts like that of any other feature.
+value is the mean of its mounts like that of any other feature. Their uncertainty is the taps' own:
+what all mounts of a board share, its sizes above all, stands in the table of woods (`u_shared`),
+and in the table of budgets.
 
 Warnings say what a person should look at before trusting the numbers.
 
@@ -30,8 +32,8 @@ from studylib.codes.wood import WoodMethod, WoodNote, WoodReason, WoodWarning
 from studylib.modes.means import hidden_decays, tap_rows
 from studylib.sheets import Specimen, Study, Take
 from studylib.wood import beams
-from studylib.wood.beams import bar_of, missing_sizes
-from studylib.wood.boards import Board, assess, free_modes
+from studylib.wood.beams import AIR_C, bar_of, missing_sizes
+from studylib.wood.boards import WIDEST, Board, assess, free_modes
 from studylib.wood.moisture import (
     density_at_12_percent,
     equilibrium_moisture,
@@ -62,7 +64,7 @@ U_MOISTURE_PCT = 1.0
 
 _MODULUS = "wood.youngs_modulus_gpa"
 _NAN = float("nan")
-_Row = tuple[str, float, str, float, str, str]
+_Row = tuple[str, float, str, float, str, str, float]
 
 
 def board_of(study: Study, specimen: Specimen, board_modes: pd.DataFrame) -> Board:
@@ -71,7 +73,17 @@ def board_of(study: Study, specimen: Specimen, board_modes: pd.DataFrame) -> Boa
     free = own[own["support"] == "free"]
     told = zip(free["mode"], free["reason"], strict=True)
     hidden = {int(mode): why for mode, why in told if has(why, ModeReason.ROOM_HIDES)}
-    return assess(specimen, free_modes(own, hidden=hidden), study.settings.wood)
+    return assess(
+        specimen, free_modes(own, hidden=hidden), study.settings.wood,
+        air_c=_temperature(study, specimen),
+    )  # fmt: skip
+
+
+def _temperature(study: Study, specimen: Specimen) -> float:
+    """Mean temperature of the specimen's takes in degrees Celsius; 20 where none gives one."""
+    noted = [t.temperature_c for t in study.takes if t.specimen == specimen.specimen]
+    noted = [temperature for temperature in noted if temperature is not None]
+    return float(np.mean(noted)) if noted else AIR_C
 
 
 def wood_table(study: Study, board_modes: pd.DataFrame) -> pd.DataFrame:
@@ -88,7 +100,7 @@ def wood_table(study: Study, board_modes: pd.DataFrame) -> pd.DataFrame:
     The table `wood`; u is a standard uncertainty in the value's unit.
     """
     rows = [
-        (specimen.specimen, specimen.wood, specimen.source, *row)
+        (specimen.specimen, specimen.wood, specimen.role, specimen.source, *row)
         for specimen in study.specimens
         for row in _rows(study, specimen, board_of(study, specimen, board_modes))
     ]
@@ -107,8 +119,14 @@ def _rows(study: Study, specimen: Specimen, board: Board) -> Iterator[_Row]:
 
 
 def _row(quantity: str, value: Value | None, unit: str, method: str, beside: str) -> _Row:
-    number, u = (value.value, value.u) if value is not None else (_NAN, _NAN)
-    return quantity, number, unit, u, method, beside
+    number, u, shared = (value.value, value.u, value.shared) if value is not None else (_NAN,) * 3
+    return _told(quantity, number, unit, u, method, beside, shared)
+
+
+def _told(
+    quantity: str, number: float, unit: str, u: float, method: str, beside: str, shared=_NAN
+) -> _Row:
+    return quantity, number, unit, u, method, beside, shared
 
 
 def _stiffness_rows(study: Study, board: Board, role: str) -> Iterator[_Row]:
@@ -129,18 +147,18 @@ def _stiffness_rows(study: Study, board: Board, role: str) -> Iterator[_Row]:
         return
     u_ratio = fit.shear_ratio * float(np.sqrt(fit.log_covariance(board.bar)[1, 1]))
     stated = "" if fit.fitted_shear else WoodNote.RATIO_STATED
-    yield "shear_ratio", fit.shear_ratio, "1", u_ratio, method, stated
+    yield _told("shear_ratio", fit.shear_ratio, "1", u_ratio, method, stated)
     if fit.order.size > 1:
         worst = 100.0 * float(np.abs(fit.residual).max())
         uneven = note(WoodNote.UNEVEN, share=UNEVEN)
-        yield "mode_misfit_percent", worst, "%", _NAN, WoodMethod.LARGEST_MISFIT, uneven
+        yield _told("mode_misfit_percent", worst, "%", _NAN, WoodMethod.LARGEST_MISFIT, uneven)
     if 1 in fit.order:
         first = float(fit.frequency_hz[list(fit.order).index(1)])
         value = isotropic_modulus(first, board.bar) / 1e9
         # Powers 3, 1, 3, 1 of the sizes and mass; the correction for thickness adds little.
         sizes = np.array([9.0, 1.0, 9.0, 1.0]) @ board.bar.variances
         u = value * float(np.sqrt(sizes + (2.0 * UNEVEN) ** 2))
-        yield (
+        yield _told(
             "youngs_modulus_isotropic_gpa", value, "GPa", u, WoodMethod.ISOTROPIC,
             WoodNote.TOO_LOW,
         )  # fmt: skip
@@ -149,14 +167,14 @@ def _stiffness_rows(study: Study, board: Board, role: str) -> Iterator[_Row]:
 def _moisture_rows(study: Study, specimen: Specimen, board: Board) -> Iterator[_Row]:
     air = _air(study, specimen)
     if air is not None:
-        yield (
+        yield _told(
             "equilibrium_moisture_pct", float(equilibrium_moisture(*air)), "%", U_MOISTURE_PCT,
             WoodMethod.EQUILIBRIUM,
             note(WoodNote.SETTLES_AT, temperature_c=air[0], humidity_pct=air[1]),
         )  # fmt: skip
     moisture = specimen.moisture_pct
     if moisture is not None:
-        yield "moisture_pct", moisture, "%", U_MOISTURE_PCT, WoodMethod.AS_STATED, ""
+        yield _told("moisture_pct", moisture, "%", U_MOISTURE_PCT, WoodMethod.AS_STATED, "")
     if study.settings.wood.to_12_percent:
         yield from _at_12(specimen, board, moisture)
 
@@ -180,7 +198,8 @@ def _at_12(specimen: Specimen, board: Board, moisture: float | None) -> Iterator
         value = brought(moisture)
         slope = brought(moisture + 0.5) - brought(moisture - 0.5) if moisture > 0.5 else 0.0
         u = float(np.hypot(density.u / density.value * value, slope * U_MOISTURE_PCT))
-        yield name, value, "kg/m3", u, method, note(WoodNote.FROM_MOISTURE, moisture_pct=moisture)
+        beside = note(WoodNote.FROM_MOISTURE, moisture_pct=moisture)
+        yield _told(name, value, "kg/m3", u, method, beside)
     name, method = "youngs_modulus_at_12_percent_gpa", WoodMethod.MODULUS_TO_12
     species = find_species(specimen.wood)
     if not why and species is None:
@@ -194,14 +213,8 @@ def _at_12(specimen: Specimen, board: Board, moisture: float | None) -> Iterator
     value = modulus.value * factor
     u = value * float(np.hypot(modulus.u / modulus.value, relative))
     facts = {"species": species.name, "recalled": species.recalled}
-    yield (
-        name,
-        value,
-        "GPa",
-        u,
-        method,
-        note(WoodNote.FROM_HANDBOOK, moisture_pct=moisture, **facts),
-    )
+    beside = note(WoodNote.FROM_HANDBOOK, moisture_pct=moisture, **facts)
+    yield _told(name, value, "GPa", u, method, beside)
 
 
 def _air(study: Study, specimen: Specimen) -> tuple[float, float] | None:
@@ -280,7 +293,8 @@ def _feature_rows(
         why = note(WoodReason.NO_FREE_MODE_IN_MOUNT, mount=mount)
         lost = {mode: text for (at, mode), text in hidden.items() if at == mount}
         modes = free_modes(own[own["mount"] == mount], hidden=lost)
-        yield from _stiffness_features(specimen, take, assess(specimen, modes, wood, no_modes=why))
+        board = assess(specimen, modes, wood, no_modes=why, air_c=_temperature(study, specimen))
+        yield from _stiffness_features(specimen, take, board)
     if any_free and not first_of:
         why = WoodReason.NOT_TAPPED_FREE
         board = assess(specimen, free_modes(nothing), wood, no_modes=why)
@@ -299,7 +313,7 @@ def _stiffness_features(specimen: Specimen, take: Take, board: Board) -> Iterato
 def _feature_row(
     specimen: Specimen, take: Take, feature: str, value, unit: str, reason: str
 ) -> tuple:
-    number, u = (value.value, value.u) if value is not None and not reason else (_NAN, _NAN)
+    number, u = (value.value, value.own) if value is not None and not reason else (_NAN, _NAN)
     text = f"{specimen.specimen}|{take.batch}|{take.mount}|{feature}|{number!r}"
     key = hashlib.sha256(text.encode()).hexdigest()[:12]
     return (
@@ -309,7 +323,7 @@ def _feature_row(
 
 
 def wood_warnings(study: Study, wood: pd.DataFrame) -> list[str]:
-    """Notes of missing sizes, odd densities, moisture, a mass left on, and stiffness left open.
+    """Notes of missing sizes, odd densities, plates, moisture, a mass left on, and open readings.
 
     Parameters
     ----------
@@ -322,6 +336,7 @@ def wood_warnings(study: Study, wood: pd.DataFrame) -> list[str]:
     return [
         *_sizes(study),
         *_densities(wood),
+        *_plates(wood),
         *_mass_left_on(study, wood),
         *_moisture_apart(study),
         *_readings(wood),
@@ -342,6 +357,13 @@ def _densities(wood: pd.DataFrame) -> Iterator[str]:
     low, high = DENSITIES
     for row in density[(density["value"] < low) | (density["value"] > high)].itertuples():
         yield note(WoodWarning.ODD_DENSITY, board=row.specimen, density=row.value)
+
+
+def _plates(wood: pd.DataFrame) -> Iterator[str]:
+    rows = wood[wood["quantity"] == _MODULUS]
+    boards = [x.specimen for x in rows.itertuples() if has(x.note, WoodReason.TOO_WIDE)]
+    if boards:
+        yield note(WoodWarning.PLATES, boards=boards, widest=WIDEST)
 
 
 def _mass_left_on(study: Study, wood: pd.DataFrame) -> Iterator[str]:

@@ -137,6 +137,20 @@ def controls(bench: Bench, *, batch: str = "day1", leave_out: tuple[str, ...] = 
         bench.add("driver", 0.5 * DRIVE[:size], DRIVE[:size] if bench.sensed else None, batch=batch)
 
 
+def other_boards(bench: Bench, *, batch: str = "day1", count: int = 5) -> None:
+    """Linear boards beside the one in question, each mounted twice."""
+    for number in range(1, count + 1):
+        for mount in (1, 2):
+            linear_mount(bench, f"{batch}-other{number}", mount=mount, batch=batch)
+
+
+def silent_step(bench: Bench, specimen: str = "larch1", mount: int = 1, **more) -> None:
+    """A drive step at which the board is linear: whatever it added at full drive is gone."""
+    low = DRIVE[: bench.size] * 0.5 ** np.arange(1, bench.size + 1)
+    at = {"specimen": specimen, "mount": mount, "drive_db": -6.0206, **more}
+    bench.add("tone", PASSES[: bench.size] * low, low, **at)
+
+
 def row(found: Attribution, harmonic: int, specimen: str = "larch1", mount: int = 1):
     """One row of the table."""
     table = found.table

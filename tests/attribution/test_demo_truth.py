@@ -21,7 +21,7 @@ DEMO = Path(__file__).parents[2] / "data_demo"
 @pytest.fixture(scope="module")
 def found(measured_demo):
     study, gathered = measured_demo
-    return attribute_study(study, gathered.harmonics)
+    return attribute_study(study, gathered.harmonics, board_modes=gathered.board_modes)
 
 
 @pytest.fixture(scope="module")

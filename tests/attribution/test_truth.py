@@ -158,8 +158,10 @@ def test_recorded_leaks_are_named(recorded, scenario, leak, verdict):
 
 def test_the_recorded_contact_is_found_in_its_mount_and_by_its_steps(recorded):
     rows, steps = recorded
-    found = rows[(rows["scenario"] == "steps") & (rows["verdict"] == "beyond the driver")]
+    # Two boards are too few to call it beyond the driver, but the excess is told.
+    found = rows[(rows["scenario"] == "steps") & (rows["low"] > 1.5)]
     assert set(zip(found["specimen"], found["mount"], strict=True)) == {("board1", 1)}
+    assert set(found["verdict"]) == {"cannot tell"}
     steps = steps[steps["scenario"] == "steps"]
     buzzing = (steps["specimen"] == "board1") & (steps["mount"] == 1)
     assert (steps.loc[buzzing, "verdict"] == "not with the driver").sum() >= 3

@@ -11,6 +11,7 @@ import pytest
 from studylib import register
 from studylib.codes import code_of, each, fields_of, has, note, several
 from studylib.codes.wood import WoodMethod, WoodNote, WoodReason, WoodWarning
+from studylib.report.modes import properties_table
 from studylib.tables import TABLES
 from studylib.wood import wood_features, wood_table, wood_warnings
 from tests.wood.bars import (
@@ -93,6 +94,14 @@ def test_isotropic_value_stands_beside_and_is_named():
 def test_changed_board_is_marked():
     assert has(_of(_table(), "REFM", "wood.youngs_modulus_gpa")["note"], WoodNote.ROLE_CHANGED)
     assert _of(_table(), "REF", "wood.youngs_modulus_gpa")["note"] == ""
+
+
+def test_the_reference_and_the_changed_board_do_not_stand_among_the_woods():
+    table = _table()
+    assert table.loc[table["specimen"] == "REF", "role"].eq("reference").all()
+    boards = properties_table(table)["board"].tolist()
+    assert len(boards) == 12
+    assert not {"REF", "REFM"} & set(boards)
 
 
 def test_one_mode_alone_uses_the_stated_ratio_and_gives_no_shear_modulus():
@@ -182,6 +191,26 @@ def test_feature_rows():
     assert stiff.loc["L1", "mount"] == 4
     for row in features.itertuples():
         assert row.unit == register.find(row.feature).unit
+
+
+def test_a_features_uncertainty_is_the_takes_own_and_the_tables_is_the_whole():
+    study = demo()
+    features = wood_features(study, numbered_modes(study, TRUTH)).set_index(["specimen", "feature"])
+    table = _table().set_index(["specimen", "quantity"])
+    for name in ("wood.youngs_modulus_gpa", "wood.sound_speed_m_s", "wood.loss_factor"):
+        own, whole = features.loc[("L1", name), "u"], table.loc[("L1", name)]
+        # Table and features see the same taps, but for their mean: 1 or 3 of them, u a tap alike.
+        assert own < whole["u"]
+        assert whole["u_shared"] < whole["u"]
+    # By hand, of 18.1 mm to 0.05, cubed: sizes are most of what is not known of the modulus.
+    modulus = table.loc[("L1", "wood.youngs_modulus_gpa")]
+    assert modulus["u_shared"] / modulus["value"] == pytest.approx(3 * 0.05 / 18.1, rel=0.05)
+    # Density rests on sizes and mass alone: its takes have nothing of their own.
+    assert np.isnan(features.loc[("L1", "wood.density_kg_m3"), "u"])
+    assert table.loc[("L1", "wood.density_kg_m3"), "u"] > 0
+    # A loss factor of one mount: 2 % for what holds the board, however clean the ring.
+    loss = table.loc[("L1", "wood.loss_factor")]
+    assert loss["u"] / loss["value"] == pytest.approx(np.hypot(0.02, 0.02))
 
 
 def test_rows_of_one_batch_are_those_of_the_whole():

@@ -13,11 +13,13 @@ from studylib.codes.attribution import (
     AttributionSays,
     Cause,
     Control,
+    Looks,
     OtherMounts,
     Reason,
     Route,
     Verdict,
 )
+from studylib.codes.attribution import Rival as OfTheBench
 from studylib.codes.rivals import Rival, Says
 from studylib.words import say
 
@@ -30,6 +32,8 @@ HARMONIC = {**PLACE, "harmonic": 5}
 SPREAD = {"feature": "tone.h1.response_db", "sd": 0.4, "low": 0.3, "high": 0.6, "unit": "dB"}
 CHANGE = {"value": -1.2, "low": -2.3, "high": 0.1, "unit": "dB"}
 PROBE = str(Route.PROBE)
+SHARED = {"boards": 12, "common_low_db": 2.1}
+RIVALS = [str(OfTheBench.MICROPHONE), str(OfTheBench.ROCKING)]
 
 SENT = {
     Route.PROBE: {}, Route.SWEEP: {}, Route.OTHER_PROBE: {}, Route.OTHER_SWEEP: {},
@@ -41,7 +45,18 @@ SENT = {
     Reason.AIR: {"distance_db": 2.0, "above": False},
     Reason.DRIVER: {**EXCESS, "route": PROBE, "air_tested": False},
     Reason.DRIVER_ON_BLOCK: {**EXCESS, "route": PROBE},
-    Reason.BEYOND: {**EXCESS, "recorder_below_db": 51, "air_below_db": 30},
+    Reason.BEYOND: {**EXCESS, "recorder_below_db": 51, "air_below_db": 30, "upper_db": 0.4},
+    Reason.BENCH: {**EXCESS, **SHARED, "rivals": RIVALS, "missing": ASKED},
+    Reason.SHARED: {**EXCESS, **SHARED, **AT, "witness": False},
+    Reason.HIDDEN: {**EXCESS, "at_hz": 860.0, "mode_hz": 845.0, "missed": 9, "places": 20},
+    Reason.MODES_UNKNOWN: EXCESS,
+    Reason.APART: {"looks": str(Looks.LINE), "angle_deg": 71.0, "probes": False},
+    **{looks: {} for looks in Looks},
+    **{rival: {} for rival in OfTheBench},
+    Reason.ONE_WOOD: {**EXCESS, **AT},
+    Reason.FEW_BOARDS: {**EXCESS, "others": 1, "fewest": 4},
+    Reason.NOT_ABOVE_OTHERS: {**EXCESS, **AT, "upper_db": 3.4, "others": 11},
+    Reason.RIVALS_LEFT: {**EXCESS, "rivals": RIVALS, "missing": ASKED},
     Reason.NOT_SENSED: {},
     Reason.NOT_PROBED: AT,
     Reason.NO_DRIVER_TAKE: AT,
@@ -55,7 +70,7 @@ SENT = {
     Reason.DRIVE_BELOW_NOISE: {"predicted_db": -20.0, "unit": "dB SPL"},
     Reason.TAKES_DISAGREE: OPEN_ENDED,
     Reason.WEAKER: {**OPEN_ENDED, "route": PROBE},
-    Reason.NEAR_MARGIN: {**EXCESS, "margin_db": 1.5},
+    Reason.NEAR_MARGIN: {**EXCESS, **AT, "margin_db": 1.5, "probes": True},
     Reason.WIDE: {**EXCESS, "cause": note(Cause.LOAD, **AT, route=PROBE)},
     **{cause: {**AT, "route": PROBE} for cause in Cause},
     OtherMounts.NONE: {},

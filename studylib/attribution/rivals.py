@@ -1,0 +1,124 @@
+"""What else may have made an excess: the bench's own causes, and what rules each of them out.
+
+An excess that all boards share is the bench's; one that stands out from the other boards may still
+come from the bench where a cause acts through a board's own mode or at one time only. Each of these
+is ruled out by takes of the very mount, or by a bound that lies below the excess:
+
+- rocking (the driver moves in a direction that the sensor does not feel), the sensor's or the
+  microphone's own harmonic, the drive channel's gain: drive steps of that mount in which the
+  harmonic does not grow as the sensed one. These causes go with the drive, or leave both alike.
+- a line of the room or the amplifier: three tones that agree in phase.
+- a contact that settles and a resonance of the room that wanders, both between tone and probe tone:
+  the change from probe tones before to those after the tones, or else what a new mounting moves.
+
+Contents: WithOthers, add_others, rivals_left, steps_of, SETTLES.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from studylib.attribution.board_facts import BoardFacts
+from studylib.attribution.excess import MARGIN_DB
+from studylib.attribution.shared import shared_columns
+from studylib.codes.attribution import Control, Rival, StepVerdict
+
+AGREEING_TONES = 3
+SETTLED_DB = 0.5  # what probe tones before and after may differ by where nothing settled
+SETTLES = {
+    Rival.LEVEL_CONTROL: Control.LEVELS,
+    Rival.MICROPHONE: Control.FARTHER,
+    Rival.SENSOR: Control.LEVELS,
+    Rival.SETTLING: Control.PROBE_AFTER,
+    Rival.ROCKING: Control.MOVED,
+    Rival.ROOM: Control.FARTHER,
+    Rival.LINE: Control.IDLE,
+    Rival.DRIVE_GAIN: Control.LEVELS,
+    Rival.OTHER: Control.AIRBORNE,
+}
+OF_THE_BENCH = (
+    Rival.LEVEL_CONTROL, Rival.MICROPHONE, Rival.SENSOR, Rival.SETTLING, Rival.ROCKING, Rival.ROOM,
+    Rival.LINE, Rival.DRIVE_GAIN, Rival.OTHER,
+)  # fmt: skip
+WITH_THE_DRIVE = (Rival.ROCKING, Rival.SENSOR, Rival.MICROPHONE, Rival.DRIVE_GAIN)
+
+
+class WithOthers(NamedTuple):
+    """What judges a row beside its own mount.
+
+    facts : of each specimen.  witnesses : multiple -> lower ends of the excess on the blocks, dB.
+    level_followed : the recorded level falls as far as the drive in the steps that there are.
+    """
+
+    facts: Mapping[str, BoardFacts] = {}
+    witnesses: Mapping[int, list[float]] = {}
+    level_followed: bool = False
+
+
+def add_others(table: pd.DataFrame, others: WithOthers) -> pd.DataFrame:
+    """A table of mounts with what the other boards, the inert ones and the block say of each row.
+
+    Beside the fields of `shared.Shared`: witness (an inert one was measured), witnessed (it shows
+    an excess), bench_rivals (what all boards may share and nothing rules out).
+    """
+    counts = table["counts"] == 1  # NaN where a mount has no usable take
+    table = table.assign(counts=counts)
+    inert = {name for name, facts in others.facts.items() if facts.inert}
+    told = {k: list(lows) for k, lows in others.witnesses.items()}
+    for row in table[table["specimen"].isin(inert) & counts].itertuples():
+        told.setdefault(row.harmonic, []).append(row.low)
+    steady = {
+        k: drift.notna().mean() >= 0.5 and drift.median() <= SETTLED_DB
+        for k, drift in table.loc[counts, "drift_db"].groupby(table["harmonic"])
+    }
+    out = {Rival.LEVEL_CONTROL} if others.level_followed else set()
+    harmonic = table["harmonic"]
+    rivals = {
+        k: [
+            rival
+            for rival in OF_THE_BENCH
+            if rival not in out and not (rival == Rival.SETTLING and steady.get(k, False))
+        ]
+        for k in harmonic.unique()
+    }
+    told_of = pd.DataFrame(
+        {
+            "witness": harmonic.isin(list(told)),
+            "witnessed": [any(low > MARGIN_DB for low in told.get(k, ())) for k in harmonic],
+            "bench_rivals": harmonic.map(rivals),
+        },
+        index=table.index,
+    )
+    shared = shared_columns(table, others.facts, margin_db=MARGIN_DB)
+    return pd.concat([table, shared, told_of], axis=1)
+
+
+def rivals_left(row) -> dict[Rival, Control]:
+    """What of the bench's causes the takes of this mount do not rule out, and which take would."""
+    left = {}
+    if row.steps != StepVerdict.NOT_WITH:
+        # Steps that grow with the driver's harmonic speak for them: then the driver is moved.
+        ask = Control.MOVED if row.steps else Control.STEPS
+        left |= dict.fromkeys(WITH_THE_DRIVE, ask)
+    if row.tones < AGREEING_TONES:
+        left[Rival.LINE] = Control.REPEATS
+    bound = row.moves_db if math.isnan(row.drift_db) else row.drift_db
+    if not row.low - MARGIN_DB > bound:
+        left |= dict.fromkeys((Rival.SETTLING, Rival.ROOM), Control.PROBE_AFTER)
+    return left
+
+
+def steps_of(rows: list[tuple], size: int) -> np.ndarray:
+    """One word for each multiple (size,): "" without steps; not with the driver if any step says
+    so, else cannot tell or with it."""
+    out = np.full(size, "", dtype=object)
+    for row in rows:
+        i, verdict = row[2] - 1, row[-1]
+        if out[i] != StepVerdict.NOT_WITH and (not out[i] or verdict != StepVerdict.WITH):
+            out[i] = verdict
+    return out

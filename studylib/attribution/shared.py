@@ -1,0 +1,135 @@
+"""What all boards share: the excess of every board against the others', harmonic by harmonic.
+
+An excess that every board shows belongs to the bench before it can belong to a board. Boards are
+the unit: mounts of one board are averaged. Each board's excess is held against the prediction
+interval of the other boards (left out itself): mean m and variance t2 between boards from the
+random-effects model of DerSimonian and Laird (1986), interval m +- t(n - 1) sqrt(t2 + u_m^2 + u^2)
+at 99 % (Higgins, Thompson and Spiegelhalter 2009, with one degree of freedom more). The excess is
+shared when every board lies inside, and the lower end of the common part, m - t(n - 1) u_m over all
+boards, is above the margin.
+
+Conventions: dB; a specimen of role `changed` is the reference once more and never one of the
+others; inert specimens and the block are witnesses, not boards.
+
+Contents: Shared, witnesses, shared_columns.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+from scipy.special import stdtrit
+
+from studylib.attribution.board_facts import BoardFacts
+from studylib.attribution.controls import Block
+from studylib.attribution.uncertainty import DB, ERROR, Spread, or_zero
+
+FEWEST_OTHERS = 4  # below, no sharing is judged
+QUANTILE = 0.995  # two sides at 99 %
+
+
+class Shared(NamedTuple):
+    """What a row is told of the other boards at its harmonic.
+
+    others, boards : how many others, and boards in all.
+    upper_db : the upper limit of the others' prediction interval, NaN below four.
+    shared : every board shows it.  common_low_db : lower end of the common part.
+    one_wood : all boards of this wood show it, and not all others.
+    """
+
+    others: int
+    boards: int
+    upper_db: float
+    shared: bool
+    common_low_db: float
+    one_wood: bool
+
+
+def _model(e: np.ndarray, u: np.ndarray) -> tuple[float, float, float]:
+    """(mean, its standard uncertainty, variance between boards) of the random-effects model."""
+    w = 1.0 / u**2
+    mean = (w * e).sum() / w.sum()
+    scatter = (w * (e - mean) ** 2).sum() - (e.size - 1)
+    between = max(0.0, scatter / (w.sum() - (w**2).sum() / w.sum())) if e.size > 1 else 0.0
+    w = 1.0 / (u**2 + between)
+    return float((w * e).sum() / w.sum()), float(w.sum() ** -0.5), float(between)
+
+
+def _of_harmonic(boards: pd.DataFrame, *, margin_db: float) -> dict[str, Shared]:
+    """`Shared` of every specimen at one harmonic; `boards`: specimen, wood, e, u, other."""
+    own = boards[boards["other"]]
+    e, u, names = own["e"].to_numpy(), own["u"].to_numpy(), own["specimen"].to_numpy()
+    enough = e.size > FEWEST_OTHERS
+    inside = np.ones(e.size, dtype=bool)
+    common_low = np.nan
+    if enough:
+        mean, u_mean, _ = _model(e, u)
+        common_low = mean - stdtrit(e.size - 1, QUANTILE) * u_mean
+    limits = {}
+    for name in boards["specimen"]:
+        rest = names != name
+        n = int(rest.sum())
+        limits[name] = n, e.size, np.nan
+        if n < FEWEST_OTHERS:
+            continue
+        mean, u_mean, between = _model(e[rest], u[rest])
+        q = stdtrit(n - 1, QUANTILE)
+        limits[name] = n, e.size, mean + q * np.hypot(u_mean, between**0.5)
+        reach = q * np.sqrt(between + u_mean**2 + u[~rest] ** 2)
+        inside[~rest] = np.abs(e[~rest] - mean) <= reach
+    shared = bool(enough and inside.all() and common_low > margin_db)
+    shows = own["e"] - 2.0 * own["u"] > margin_db
+    by_wood = shows.groupby(own["wood"]).agg(["all", "size"])
+    woods = set(by_wood.index[by_wood["all"] & (by_wood["size"] > 1)])
+    partly = bool((~by_wood["all"]).any())
+    return {
+        name: Shared(*limits[name], shared, common_low, partly and wood in woods)
+        for name, wood in zip(boards["specimen"], boards["wood"], strict=True)
+    }
+
+
+def witnesses(blocks: Mapping[str, Block | None], spread: Spread) -> dict[int, list[float]]:
+    """Multiple -> the lower end of the excess on each batch's block in dB, at 99 %."""
+    found: dict[int, list[float]] = {}
+    for block in filter(None, blocks.values()):
+        takes = or_zero(np.array(spread.level)) * sum(1.0 / n for n in block.n)
+        q = float(stdtrit(max(spread.df, 1), 1.0 - ERROR / (2.0 * block.excess.size)))
+        low = DB * (np.log(np.abs(block.excess)) - q * np.hypot(block.u_excess, takes**0.5))
+        for i in np.flatnonzero(np.isfinite(low)):
+            found.setdefault(int(i) + 1, []).append(float(low[i]))
+    return found
+
+
+def shared_columns(
+    table: pd.DataFrame, facts: Mapping[str, BoardFacts], *, margin_db: float
+) -> pd.DataFrame:
+    """A column for each field of `Shared`, row by row of a table of mounts.
+
+    Parameters
+    ----------
+    table : columns specimen, harmonic, excess_db, u, counts (bool: the excess is one).
+    facts : by specimen; one that is missing has no wood and is a board.
+    """
+    kept = table[table["counts"] & np.isfinite(table["excess_db"]) & np.isfinite(table["u"])]
+    kept = kept.assign(square=kept["u"] ** 2)
+    boards = kept.groupby(["harmonic", "specimen"], sort=False).agg(
+        e=("excess_db", "mean"), square=("square", "mean")
+    ).reset_index()  # fmt: skip
+    of = {name: facts.get(name, BoardFacts()) for name in table["specimen"].unique()}
+    boards["u"] = np.sqrt(boards["square"]).clip(lower=1e-3)
+    boards["wood"] = [of[name].wood for name in boards["specimen"]]
+    boards["other"] = [of[name].role != "changed" and not of[name].inert
+                       for name in boards["specimen"]]  # fmt: skip
+    found = {
+        (k, name): each
+        for k, group in boards.groupby("harmonic")
+        for name, each in _of_harmonic(group, margin_db=margin_db).items()
+    }
+    nothing = Shared(0, 0, np.nan, False, np.nan, False)
+    rows = [
+        found.get(key, nothing) for key in zip(table["harmonic"], table["specimen"], strict=True)
+    ]
+    return pd.DataFrame(rows, columns=Shared._fields, index=table.index)
