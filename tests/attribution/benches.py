@@ -25,6 +25,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
+from studylib.attribution.board_facts import BoardFacts, BoardModes
 from studylib.sheets import Take
 from studylib.tables import TABLES
 from tests.attribution import troubles
@@ -66,6 +67,9 @@ class Design:
     air_db: float = -50.0
     recorder_db: float = -70.0
     u: float = 2e-6
+    gaps: bool = False  # taps miss some modes
+    placed: bool = True  # study.toml says where the driver sits
+    swept: bool = False  # a sweep of each mount instead of probe tones
     left_out: frozenset[str] = field(default_factory=frozenset)
 
 
@@ -91,6 +95,9 @@ def draw_design(rng: np.random.Generator) -> Design:
         air_db=rng.uniform(-65.0, -40.0),
         recorder_db=rng.uniform(-85.0, -60.0),
         u=10.0 ** rng.uniform(-6.5, -5.3),
+        gaps=lacks(0.4),
+        placed=not lacks(0.4),
+        swept=lacks(0.25),
         left_out=frozenset(kind for kind in kinds if lacks(0.25)),
     )
 
@@ -99,9 +106,9 @@ def draw_design(rng: np.random.Generator) -> Design:
 class Played:
     """The takes of a study, one a row: arrays (takes,)."""
 
-    kind: np.ndarray  # "tone", "driver" (on the block), "airborne", "loopback", "room", "idle"
+    kind: np.ndarray  # "tone", "sweep", "driver" (on the block), "airborne", "loopback", ...
     place: np.ndarray  # index of the mount; -1 without one
-    k: np.ndarray  # 1: the tone with all harmonics; a probe tone else
+    k: np.ndarray  # 1: the tone with all harmonics; 0: a sweep; a probe tone else
     drive_db: np.ndarray
     batch: np.ndarray
     repeat: np.ndarray
@@ -110,6 +117,10 @@ class Played:
 
     def __len__(self) -> int:
         return len(self.kind)
+
+    def holds(self, size: int) -> np.ndarray:
+        """(takes, K): the signal that is played holds that multiple."""
+        return (np.arange(1, size + 1) == self.k[:, None]) | (self.k[:, None] == 0)
 
 
 @dataclass(frozen=True)
@@ -137,19 +148,26 @@ class World:
     def hz(self) -> np.ndarray:
         return self.design.fundamental_hz * np.arange(1, self.design.size + 1)
 
-    @property
-    def specimens(self) -> pd.DataFrame:
-        """A row a specimen: wood, role, sizes in mm, mass in g, place of the driver in mm."""
-        table = pd.DataFrame(
-            {
-                "specimen": self.names, "wood": self.wood,
-                "role": np.where(self.wood == METAL, "reference", ""),
-                "length_mm": 1e3 * self.boards.length, "width_mm": 1e3 * self.boards.width,
-                "thickness_mm": 1e3 * self.boards.thickness, "mass_g": 1e3 * self.boards.mass,
-                "driver_mm": 100.0,
-            }
-        )  # fmt: skip
-        return table.drop_duplicates("specimen", ignore_index=True)
+    def facts(self) -> dict[str, BoardFacts]:
+        """What sheets and taps say of each specimen: modes with errors, and now and then a gap."""
+        rng, found, modes = self.rng, {}, self.modes()
+        for i, name in enumerate(self.names):
+            if name in found:
+                continue
+            frequency, width = modes[name]
+            order = np.argsort(frequency)[2:]
+            frequency, loss = frequency[order], width[order] / frequency[order]
+            heard = frequency < 1.5 * self.hz[-1]
+            if self.design.gaps:
+                heard &= rng.random(frequency.size) > 0.1
+            frequency = frequency * (1 + 0.002 * rng.standard_normal(frequency.size))
+            loss = loss * np.exp(0.1 * rng.standard_normal(loss.size))
+            place = 0.100 / self.boards.length[i] if self.design.placed else None
+            metal = bool(self.wood[i] == METAL)
+            taps = BoardModes(frequency[heard], loss[heard], True, place)
+            role = "reference" if metal else ""
+            found[name] = BoardFacts(str(self.wood[i]), role, metal, taps)
+        return found
 
     def modes(self) -> dict[str, tuple[np.ndarray, np.ndarray]]:
         """specimen -> (frequency, bandwidth) in Hz of its modes with the driver on it."""
@@ -259,13 +277,16 @@ def _schedule(world: World) -> Played:
             def of(k=1, *, batch=batch, place=place, start=start, **cells):
                 take("tone", batch, place, k, since=minutes[batch] - start, **cells)
 
-            for k in probes if design.before else ():
+            for k in probes if design.before and not design.swept else ():
                 of(k, drive_db=-6.0)
             for repeat in range(1, design.repeats + 1):
                 of(repeat=repeat)
             if design.steps == "all" or (design.steps, world.wood[place]) == ("reference", METAL):
                 for drive_db in (-6.0, -12.0):
                     of(drive_db=drive_db)
+            if design.swept:
+                take("sweep", batch, place, 0, -20.0, since=minutes[batch] - start)
+                continue
             for k in probes:
                 for repeat in range(1, design.probes + 1):
                     of(k, drive_db=-6.0, repeat=repeat + int(design.before))
@@ -323,7 +344,7 @@ def _sound(world: World, played: Played, trouble: troubles.Trouble) -> Sound:
     design, rng = world.design, world.rng
     n, size = len(played), design.size
     one = np.ones((n, size), dtype=complex)
-    mounted = (played.kind == "tone") & (played.place >= 0)
+    mounted = np.isin(played.kind, ("tone", "sweep"))
     place = np.maximum(played.place, 0)
     sound = Sound(
         played, mounted, 0 * one, 0 * one, 0 * one, 0.5 * world.boards.length[place],
@@ -385,9 +406,9 @@ def _forces(world: World, played: Played, near: np.ndarray) -> np.ndarray:
     force = force * np.exp(1j * k * np.angle(travel)[:, None])
     force = force * np.where(k > 1, near_one(rng, (n, size), 0.05), 1.0)
     force[:, 0] = share
-    probe = (played.k > 1) | (played.kind == "airborne")
-    only = np.where(k == played.k[:, None], share[:, None], 0.0)
-    return np.where(probe[:, None], only, force)
+    alone = (played.k != 1) | (played.kind == "airborne")
+    only = np.where(played.holds(size), share[:, None], 0.0)
+    return np.where(alone[:, None], only, force)
 
 
 def _channels(world: World, sound: Sound, trouble: troubles.Trouble) -> None:
@@ -432,7 +453,6 @@ def simulate(design: Design, trouble: troubles.Trouble, rng: np.random.Generator
     world = _world(design, rng)
     trouble.draw(world)
     played = _schedule(world)
-    trouble.schedule(world, played)
     sound = _sound(world, played, trouble)
     _channels(world, sound, trouble)
     u, table = _table(world, sound)
@@ -453,7 +473,10 @@ def _table(world: World, sound: Sound) -> tuple[np.ndarray, pd.DataFrame]:
         # A silent take holds the lines that stand out, and what its noise would give a tone.
         noisy = np.where(silent, np.where(np.abs(value) > 4 * own, np.abs(value), 0), noisy)
         values.append(noisy)
-        stated.append(own * np.sqrt(rng.chisquare(DOF, (n, 1)) / DOF))
+        # A sweep states how much of it rang on after its end at most.
+        rang_on = 0.003 * np.abs(value)
+        of_noise = own * np.sqrt(rng.chisquare(DOF, (n, 1)) / DOF)
+        stated.append(np.where(played.k[:, None] == 0, rang_on, of_noise))
     response, drive = values
     k = np.arange(1, size + 1)
     steady = (played.k == 1) & (played.kind != "airborne") & ~silent[:, 0]
@@ -461,18 +484,19 @@ def _table(world: World, sound: Sound) -> tuple[np.ndarray, pd.DataFrame]:
     response, drive = response * turn, drive * turn
     drive = np.where(np.isin(played.kind, ("loopback", "room", "idle"))[:, None], np.nan, drive)
     alone = (played.kind == "airborne") | (played.k > 1)
-    keep = ~alone[:, None] | (k == played.k[:, None])
+    keep = ~alone[:, None] | played.holds(size)
+    swept = played.k == 0
     row, column = np.nonzero(keep)
     hz = world.hz * (1 + 2e-6 * rng.standard_normal((n, 1)))
     table = pd.DataFrame(
         {
             "take": np.array([f"t{i}" for i in range(n)])[row], "harmonic": k[column],
-            "frequency_hz": hz[keep], "seconds": SECONDS,
+            "frequency_hz": hz[keep], "seconds": np.where(swept, 3.0, SECONDS)[row],
             "response_re": response.real[keep], "response_im": response.imag[keep],
             "response_u": np.broadcast_to(stated[0], keep.shape)[keep],
             "drive_re": drive.real[keep], "drive_im": drive.imag[keep],
             "drive_u": np.broadcast_to(stated[1], keep.shape)[keep],
-            "dof": np.where(silent[:, 0], 0, DOF)[row], "offset_db": 0.0,
+            "dof": np.where(silent[:, 0] | swept, 0, DOF)[row], "offset_db": 0.0,
             "unit": "dB re full scale", "usable": True, "off_cents": 0.0, "off_u_cents": 0.01,
         }
     )  # fmt: skip
@@ -481,9 +505,9 @@ def _table(world: World, sound: Sound) -> tuple[np.ndarray, pd.DataFrame]:
 
 
 def _takes(world: World, played: Played, trouble: troubles.Trouble) -> list[Take]:
-    known = set(Take.model_fields)
     rows = []
     places = trouble.labels(world, played)
+    toneless = ("room", "idle", "sweep")
     for i in range(len(played)):
         kind, k, place = str(played.kind[i]), int(played.k[i]), int(places[i])
         placed = place >= 0
@@ -492,13 +516,12 @@ def _takes(world: World, played: Played, trouble: troubles.Trouble) -> list[Take
             "specimen": world.names[place] if placed else None,
             "mount": int(world.number[place]) if placed else None,
             "repeat": int(played.repeat[i]),
-            "tone_hz": None if kind in ("room", "idle") else world.design.fundamental_hz * k,
+            "tone_hz": None if kind in toneless else world.design.fundamental_hz * k,
             "drive_db": float(played.drive_db[i]), "gain_db": 0.0, "support": "bench",
             "exclude": False, "order": float(i + 1), "started": None, "place": 1, "row": i + 2,
             "turned": bool(placed and world.turned[place]), "moved_mm": None, "mic_times": None,
         }  # fmt: skip
-        fields = {name: value for name, value in cells.items() if name in known}
-        rows.append(Take.model_construct(**fields))
+        rows.append(Take.model_construct(**cells))
     return rows
 
 

@@ -2,7 +2,8 @@
 
 A false cause is a verdict that the simulation contradicts:
 
-- `driver` where what is heard is more than 2 dB off what the driver alone gives there;
+- `driver` where what is heard is more than twice, or less than half, the power that the driver
+  gives there;
 - `beyond the driver` where what was made on the board adds less than 1 dB to the driver's part;
 - `air`, `recorder` more than 8 dB below the sum (they are named from 6 dB below on);
 - `bench` that names no candidate which is true.
@@ -25,7 +26,7 @@ from studylib.attribution import Attribution, attribute
 from tests.attribution.benches import Simulated, draw_design, simulate
 from tests.attribution.troubles import FAMILIES, draw_trouble
 
-OWN_DB, MADE_DB, LEAK_DB = 2.0, 1.0, -8.0
+OWN_DB, MADE_DB, LEAK_DB = 3.0, 1.0, -8.0
 KEYS = ["specimen", "mount", "harmonic"]
 CLEAR_U_DB = 0.3
 RIVAL = re.compile(r"attribution\.rival_(\w+)")  # the code of a candidate that a reason names
@@ -36,7 +37,7 @@ def judge(simulated: Simulated) -> Attribution:
     design = simulated.world.design
     return attribute(
         simulated.harmonics, simulated.takes, fundamental_hz=design.fundamental_hz,
-        harmonics_kept=design.size, sensed=True,
+        harmonics_kept=design.size, sensed=True, boards=simulated.world.facts(),
     )  # fmt: skip
 
 

@@ -8,8 +8,7 @@ Its hooks change forces, path, motion and channels of `benches.Sound` in place:
 - `forces`: what pushes on the board;  `heard`: further parts of the sum at the microphone;
 - `channels`: what recorder and sensors make of it;  `labels`: which mount a take is filed under.
 
-`causes` holds what a verdict `bench` may name with right; `own` the parts of the truth that do not
-come from the driver although they come over the board.
+`causes` holds what a verdict `bench` may name with right.
 
 Contents: Trouble, the families, FAMILIES, VARIANTS, draw_trouble.
 """
@@ -23,6 +22,8 @@ VARIANTS = (
     *((size, where) for size in ("small", "large") for where in ("all", "wood", "batch", "one")),
 )
 METAL = "aluminium"
+PLAYED = ("tone", "sweep", "driver", "airborne")
+UNLISTED = ("other",)  # causes of a whole bench that a list of candidates need not hold
 
 
 def _phases(rng: np.random.Generator, shape) -> np.ndarray:
@@ -57,27 +58,25 @@ class Trouble:
     def touched(self, world, sound) -> np.ndarray:
         """(takes,): where it acts."""
         played = sound.played
-        placed, place = played.place >= 0, np.maximum(played.place, 0)
         match self.where:
             case "wood":
-                return placed & (world.wood[place] == self.wood)
+                return sound.mounted & (world.wood[played.place] == self.wood)
             case "batch":
                 return played.batch == 1
             case "one":
-                return placed & (place == self.mount)
+                return sound.mounted & (played.place == self.mount)
         return np.ones(len(played), dtype=bool)
 
     def begins(self, world, sound) -> np.ndarray:
-        """(takes,): touched, and from a moment of its own in each mount on."""
-        played = sound.played
-        at = world.rng.uniform(0.0, 1.0, len(world.names))
-        last = np.zeros(len(world.names))
+        """(takes,): touched, and from a moment of its own in each mount on: any, or as often as
+        not when the tones at full drive are done."""
+        played, rng, count = sound.played, world.rng, len(world.names)
+        full = sound.mounted & (played.k == 1) & (played.drive_db == 0)
+        last, toned = np.zeros(count), np.zeros(count)
         np.maximum.at(last, played.place[sound.mounted], played.since[sound.mounted])
-        place = np.maximum(played.place, 0)
-        return self.touched(world, sound) & sound.mounted & (played.since > (at * last)[place])
-
-    def schedule(self, world, played) -> None:
-        """Change the schedule."""
+        np.maximum.at(toned, played.place[full], played.since[full])
+        at = np.where(rng.random(count) < 0.5, toned, rng.random(count) * last)
+        return self.touched(world, sound) & sound.mounted & (played.since > at[played.place])
 
     def before(self, world, sound) -> None:
         """Change path, lever, source or shift."""
@@ -169,12 +168,64 @@ def _own_harmonics(trouble, world, sound, value) -> np.ndarray:
     middle = np.median(np.abs(value[tone]), axis=0)
     first = value[:, :1]
     added = trouble.phases * middle * _ratio(trouble.strength + world.rng.normal(0, 2, k.size))
-    order = np.minimum(np.abs(first / middle[0]), 2.0) ** k
+    order = np.minimum(np.abs(first / middle[0]), world.rng.choice([2.0, 4.0])) ** k
     added = added * order * np.exp(1j * k * np.angle(first))
     steady = (sound.played.k == 1) & np.isin(sound.played.kind, ("tone", "driver"))
     added = np.where((steady & trouble.touched(world, sound))[:, None], added, 0)
     added[:, 0] = 0
     return added
+
+
+class ClippingMicrophone(Trouble):
+    """The microphone clips on the loudest boards alone, and there from a level of its own on."""
+
+    name, sizes, causes = "clipping microphone", (-40.0, -22.0), ("microphone",)
+
+    def heard(self, world, sound):
+        if self.present:
+            whole = sum(sound.parts.values())
+            sound.parts["microphone"] += _clipped(self, world, sound, whole)
+
+
+class ClippingSensor(Trouble):
+    """The drive channel's sensor clips on the boards that are shaken hardest."""
+
+    name, sizes, causes = "clipping sensor", (-40.0, -22.0), ("sensor",)
+
+    def channels(self, world, sound):
+        if self.present:
+            sound.drive = sound.drive + _clipped(self, world, sound, sound.drive)
+
+
+def _clipped(trouble, world, sound, value) -> np.ndarray:
+    """Harmonics at a level (dB) re the fundamental, from the upper fifth of its levels on."""
+    k = np.arange(1, world.design.size + 1)
+    steady = (sound.played.k == 1) & np.isin(sound.played.kind, ("tone", "driver"))
+    tone = sound.mounted & steady & (sound.played.drive_db == 0)
+    first = value[:, :1]
+    knee = np.quantile(np.abs(first[tone]), 0.8)
+    over = np.maximum(np.abs(first) - knee, 0.0) / (np.abs(first[tone]).max() - knee)
+    added = trouble.phases * _ratio(trouble.strength) / k * over * np.abs(first)
+    added = added * np.exp(1j * k * np.angle(first))
+    added[:, 0] = 0
+    return np.where((steady & trouble.touched(world, sound))[:, None], added, 0)
+
+
+class Limiter(Trouble):
+    """A limiter in the recorder: one channel's gain falls on the loudest takes alone."""
+
+    name, sizes, causes = "limiter", (0.15, 0.8), ("level_control",)
+
+    def channels(self, world, sound):
+        if not self.present:
+            return
+        tone = sound.mounted & (sound.played.k == 1) & (sound.played.drive_db == 0)
+        value, gain = ((sound.drive, "sense") if world.rng.random() < 0.5 else
+                       (sound.response, "hear"))  # fmt: skip
+        level = np.sqrt((np.abs(value) ** 2).sum(axis=1, keepdims=True))
+        over = np.maximum(level / np.quantile(level[tone], 0.8), 1.0)
+        touched = self.touched(world, sound)[:, None]
+        setattr(sound, gain, getattr(sound, gain) * np.where(touched, over**-self.strength, 1.0))
 
 
 class GainStep(Trouble):
@@ -219,20 +270,20 @@ class Clock(Trouble):
 class Crosstalk(Trouble):
     """The amplifier's signal leaks into the response channel: at the frequency played, alone."""
 
-    name, sizes = "crosstalk", (-25.0, -8.0)
+    name, sizes, causes = "crosstalk", (-40.0, -20.0), UNLISTED
 
     def channels(self, world, sound):
         if not self.present:
             return
         played = sound.played
-        probe = sound.mounted & (played.k > 1)
-        k = np.arange(1, world.design.size + 1)
-        only = k == played.k[:, None]
-        middle = np.median(np.abs(sound.response)[probe & (played.k == self.at_k)], axis=0)
-        level = middle[self.at_k - 1] * _ratio(self.strength) * self.phases
-        share = _ratio(played.drive_db + 6.0)[:, None]
-        playing = np.isin(played.kind, ("tone", "driver", "airborne")) & self.touched(world, sound)
-        sound.response = sound.response + np.where(playing[:, None] & only, level * share, 0)
+        full = sound.mounted & played.holds(world.design.size).T & (played.k != 1)
+        share = _ratio(played.drive_db)
+        levels = [np.median((np.abs(sound.response[:, i]) / share)[takes]) if takes.any() else 0
+                  for i, takes in enumerate(full)]  # fmt: skip
+        level = np.array(levels) * _ratio(self.strength) * self.phases * share[:, None]
+        playing = np.isin(played.kind, PLAYED) & self.touched(world, sound)
+        only = played.holds(world.design.size) & playing[:, None]
+        sound.response = sound.response + np.where(only, level, 0)
 
 
 # ------------------------------------------------------- the room and the air
@@ -249,7 +300,7 @@ class Line(Trouble):
         played, rng, i = sound.played, world.rng, self.at_k - 1
         tone = sound.mounted & (played.k == 1) & (played.drive_db == 0)
         middle = np.median(np.abs(sound.parts["driver"][tone, i]))
-        where = self.touched(world, sound) & ~np.isin(played.kind, ("room", "loopback"))
+        where = self.touched(world, sound) & ~np.isin(played.kind, ("room", "loopback", "sweep"))
         line = middle * _ratio(self.strength) * _phases(rng, len(played)) * where
         sound.parts["line"][:, i] += line
         if rng.random() < 0.5:  # an electric one is in the drive channel as well
@@ -272,7 +323,7 @@ class Air(Trouble):
 class Monitor(Trouble):
     """A second loudspeaker was left on: it plays the signal, with harmonics of its own."""
 
-    name, sizes = "monitor", (-12.0, 6.0)
+    name, sizes, causes = "monitor", (-12.0, 6.0), UNLISTED
 
     def heard(self, world, sound):
         if not self.present:
@@ -283,12 +334,13 @@ class Monitor(Trouble):
         k = np.arange(1, size + 1)
         harmonics = middle * _ratio(self.strength + rng.normal(0, 3, size)) * self.phases
         harmonics[0] = 0
+        law = rng.choice([0.0, 1.0, 2.0]) + (k if rng.random() < 0.5 else 0.0)
         linear = np.median(np.abs(sound.passes * sound.motion)[tone, 0]) * _ratio(-25.0)
         share = _ratio(played.drive_db)[:, None]
-        plays = np.isin(played.kind, ("tone", "driver", "airborne")) & self.touched(world, sound)
+        plays = np.isin(played.kind, PLAYED) & self.touched(world, sound)
         all_of = (played.k == 1) & (played.kind != "airborne")
-        sounds = np.where(all_of[:, None], harmonics * share**k, 0)
-        sounds = sounds + np.where(k == played.k[:, None], linear * self.phases * share, 0)
+        sounds = np.where(all_of[:, None], harmonics * share**law, 0)
+        sounds = sounds + np.where(played.holds(size), linear * self.phases * share, 0)
         sound.parts["elsewhere"] += np.where(plays[:, None], sounds, 0)
 
 
@@ -314,7 +366,7 @@ class Room(Trouble):
 class MovedMicrophone(Trouble):
     """The microphone is knocked while a board is mounted."""
 
-    name, sizes, causes = "moved microphone", (0.7, 3.0), ("room", "microphone")
+    name, sizes, causes = "moved microphone", (0.7, 3.0), ("room",)
 
     def before(self, world, sound):
         if not self.present:
@@ -351,7 +403,7 @@ class Settling(Trouble):
 class SoftContact(Trouble):
     """The contact under the driver is stiffer when it is shaken harder."""
 
-    name, sizes, causes = "soft contact", (0.8, 4.0), ("contact",)
+    name, sizes, causes = "soft contact", (0.8, 4.0), UNLISTED
 
     def forces(self, world, sound, found):
         if not self.present:
@@ -359,6 +411,18 @@ class SoftContact(Trouble):
         level = np.log(np.maximum(np.abs(sound.force), 1e-4)) / np.log(30.0)
         law = np.exp(level * (self.sign + 0.3j) * self.strength / 8.686)
         sound.path *= np.where(self.touched(world, sound)[:, None], law, 1.0)
+
+
+class SoftBoard(Trouble):
+    """A joint in the board gives way when it is shaken hard: in the tone its modes lie lower."""
+
+    name, sizes, causes = "soft board", (0.001, 0.006), UNLISTED
+
+    def before(self, world, sound):
+        if self.present:
+            loud = (sound.played.k == 1) * 10.0 ** (sound.played.drive_db / 20.0)
+            moved = np.where(self.touched(world, sound), self.strength * loud, 0.0)
+            sound.shift = sound.shift - moved
 
 
 class Rocking(Trouble):
@@ -371,7 +435,7 @@ class Rocking(Trouble):
             return
         size, rng = world.design.size, world.rng
         lever = self.strength * np.exp(0.3 * rng.standard_normal(size)) * self.phases
-        probe = sound.played.k[:, None] > 1
+        probe = sound.played.k[:, None] != 1
         lever = np.where(probe, 0.15 * self.strength * _phases(rng, size), lever)
         sound.lever = np.where(self.touched(world, sound)[:, None], lever, 0.0)
 
@@ -379,7 +443,7 @@ class Rocking(Trouble):
 class Warming(Trouble):
     """The board's modes move in the minutes after it was mounted: warmth, moisture, creep."""
 
-    name, sizes, causes = "warming", (0.001, 0.008), ("warming",)
+    name, sizes, causes = "warming", (0.001, 0.008), UNLISTED
 
     def before(self, world, sound):
         if self.present:
@@ -440,7 +504,7 @@ class Buzz(Made):
 class Rest(Made):
     """What the board lies on rattles, the same under every board that is touched."""
 
-    name, sizes, causes = "rest", (-6.0, 14.0), ("rest", "support")
+    name, sizes, causes = "rest", (-6.0, 14.0), UNLISTED
 
     def before(self, world, sound):
         sound.source = 0.8 * world.boards.length[np.maximum(sound.played.place, 0)]
@@ -487,11 +551,47 @@ class MixUp(Trouble):
     def labels(self, world, played):
         if not self.present:
             return played.place
-        probe = (played.kind == "tone") & (played.k > 1)
+        probe = np.isin(played.kind, ("tone", "sweep")) & (played.k != 1)
         place = played.place.copy()
         place[probe & (played.place == self.mount)] = self.other
         place[probe & (played.place == self.other)] = self.mount
         return place
+
+
+class Two(Trouble):
+    """Two of the others at once, each of a size and at a place of its own."""
+
+    name = "two at once"
+
+    def __init__(self, size: str, where: str) -> None:
+        super().__init__(size, where)
+        self.both: list[Trouble] = []
+
+    def draw(self, world):
+        rng = world.rng
+        pool = [each for each in FAMILIES.values() if each not in (Trouble, Two, Rest, MixUp)]
+        for i in rng.choice(len(pool), 2, replace=False):
+            where = str(rng.choice(["all", "wood", "batch", "one"]))
+            self.both.append(pool[i](self.size, where))
+            self.both[-1].draw(world)
+        self.causes = tuple(cause for each in self.both for cause in each.causes)
+        self.name = " and ".join(each.name for each in self.both)
+
+    def before(self, world, sound):
+        for each in self.both:
+            each.before(world, sound)
+
+    def forces(self, world, sound, found):
+        for each in self.both:
+            each.forces(world, sound, found)
+
+    def heard(self, world, sound):
+        for each in self.both:
+            each.heard(world, sound)
+
+    def channels(self, world, sound):
+        for each in self.both:
+            each.channels(world, sound)
 
 
 FAMILIES: dict[str, type[Trouble]] = {
@@ -499,7 +599,8 @@ FAMILIES: dict[str, type[Trouble]] = {
     for each in (
         Trouble, Load, Polarity, PolarityOfBoth, Line, LevelControl, SensorHarmonics,
         MicrophoneHarmonics, Settling, Rocking, Room, Made, Buzz, GainStep, Air,
-        LooseSensor, Clock, Crosstalk, Monitor, MovedMicrophone, SoftContact, Warming, Rest, MixUp,
+        ClippingMicrophone, ClippingSensor, Limiter, LooseSensor, Clock, Crosstalk, Monitor, MovedMicrophone, SoftContact, SoftBoard, Warming,
+        Rest, MixUp, Two,
     )
 }  # fmt: skip
 ASKED = tuple(FAMILIES)[:15]  # the others are of kinds that the rules were not written for
