@@ -41,7 +41,7 @@ from enum import StrEnum
 from functools import lru_cache
 
 from studylib.codes import note
-from studylib.codes.features import Caution, FeatureFault, LimitSource
+from studylib.codes.features import Caution, FeatureFault, LimitSource, Term
 from studylib.errors import InputError
 from studylib.words import say
 from studylib.words.text import nearest
@@ -123,6 +123,21 @@ class Feature:
             (self.drive_level, Caution.DRIVE_LEVEL),
         )
         return tuple(caution for there, caution in carried if there)
+
+    @property
+    def terms(self) -> tuple[Term, ...]:
+        """The terms of its uncertainty, from what it carries; none for one never compared."""
+        steady = self.scale == "db" and self.kind in (Kind.TONE, Kind.PROBE, Kind.SWEEP)
+        rated = self.name.endswith((".level_db", ".response_db"))
+        carried = (
+            (self.name != "wood.density_kg_m3", (Term.REPEAT, Term.BACKGROUND, Term.MOUNT)),
+            (steady, (Term.POSITION,)),
+            (self.kind == Kind.WOOD and not self.room, (Term.SIZES,)),
+            (self.kind != Kind.PLUCK, (Term.MOISTURE, Term.TEMPERATURE)),
+            (self.room and not self.is_frequency, (Term.PLACE,)),
+            (rated, (Term.CALIBRATION,)),
+        )
+        return tuple(term for there, terms in carried if there for term in terms)
 
     @property
     def is_frequency(self) -> bool:

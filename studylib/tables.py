@@ -117,6 +117,13 @@ _ALL = (
         """,
     ),
     _table(
+        "budgets",
+        "feature term",
+        """
+        feature term:note u:number unit common basis:note
+        """,
+    ),
+    _table(
         "claims",
         "claim feature",
         """
@@ -204,6 +211,7 @@ _ALL = (
         specimen wood role harmonic:integer frequency_hz:number basis:note mode:integer
         mode_hz:number distance_percent:number distance_bandwidths:number gain_db:number
         gain_low:number gain_high:number lifted:boolean loss_factor:number loss_basis:note
+        per_mm_db:number per_percent_db:number
         """,
     ),
     _table(

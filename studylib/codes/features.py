@@ -28,6 +28,34 @@ class Caution(Code):
     DRIVE_LEVEL = "cautions.drive_level"
 
 
+class Term(Code):
+    """A term of the uncertainty of a feature."""
+
+    REPEAT = "budgets.repeat"
+    BACKGROUND = "budgets.background"
+    MOUNT = "budgets.mount"
+    POSITION = "budgets.position"
+    SIZES = "budgets.sizes"
+    MOISTURE = "budgets.moisture"
+    TEMPERATURE = "budgets.temperature"
+    PLACE = "budgets.place"
+    CALIBRATION = "budgets.calibration"
+
+
+class TermBasis(Code):
+    """What the size of a term rests on."""
+
+    SPREAD = "budgets.spread"  # df
+    ESTIMATED = "budgets.estimated"
+    ASSUMED = "budgets.assumed"  # share
+    MOVED = "budgets.moved"  # per_mm_db, u_mm, takes
+    MODEL = "budgets.model"  # per_mm_db, u_mm
+    STATED = "budgets.stated"
+    HANDBOOK = "budgets.handbook"  # per_unit, unit, u
+    CALIBRATOR = "budgets.calibrator"
+    UNKNOWN = "budgets.unknown"
+
+
 class FeatureFault(Code):
     """A feature's name that cannot be used."""
 

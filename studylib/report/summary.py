@@ -23,6 +23,7 @@ from studylib.attribution import Attribution, attribute_study
 from studylib.attribution.verdicts import clearest_specimen
 from studylib.modes.gathered import Gathered
 from studylib.register import Feature
+from studylib.report.budgets import make_budgets
 from studylib.report.checks import Checks, checks_of, own_rows
 from studylib.report.modes import StudyModes, modes_of_study
 from studylib.report.preregistration import coded_claims
@@ -55,6 +56,11 @@ class Summary:
     def checks(self) -> Checks:
         """Drift, order, what stands out, what this design can do: made when first asked for."""
         return checks_of(self.study, self.comparison)
+
+    @cached_property
+    def budgets(self) -> pd.DataFrame:
+        """What each feature is not known by, term by term: made when first asked for."""
+        return make_budgets(self)
 
     @property
     def woods(self) -> tuple[str, ...]:
@@ -193,6 +199,7 @@ class Summary:
             "quality": self.gathered.quality,
             "features": self.gathered.features,
             "variance": self.comparison.variance,
+            "budgets": self.budgets,
             "effects": self.comparison.effects,
             "boards": self.comparison.boards,
             "attribution": self.attribution.table,

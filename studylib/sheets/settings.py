@@ -66,10 +66,12 @@ class Channels(_Section):
 
 
 class Bench(_Section):
-    """Where the driver sits, from the board's end farther from the response, and how surely."""
+    """Where the driver sits, from the board's end farther from the response, and how surely; and
+    how well the channels are calibrated, as a standard uncertainty of the level or the ratio."""
 
     drive_at_mm: float | None = Field(None, ge=0, description=Right.MILLIMETRES)
     u_drive_at_mm: float = Field(1.0, gt=0, description=Right.MILLIMETRES)
+    u_calibration_db: float | None = Field(None, gt=0, description=Right.DECIBELS)
 
 
 class Tone(_Section):

@@ -63,11 +63,12 @@ _NO_GAIN = (np.nan, np.nan, np.nan)
 
 @dataclass(frozen=True)
 class _Place:
-    """A board held at x (0 to 1, with its standard uncertainty); `unit_hz` is the first mode of the
-    same board if it were slender."""
+    """A board held at x (0 to 1, with its standard uncertainty; `u_mm` in mm); `unit_hz` is the
+    first mode of the same board if it were slender."""
 
     x: float
     u: float
+    u_mm: float
     unit_hz: float
     bar: dict[str, float]
 
@@ -79,6 +80,16 @@ class _Place:
         """Far end over driving point in dB."""
         square = (np.asarray(frequency_hz) / self.unit_hz * beams.eigenvalues(1)[0] ** 2) ** 2
         return 20.0 * np.log10(np.abs(far_over_drive(square / (1.0 + 1j * loss), x, **self.bar)))
+
+    def slopes(self, frequency_hz: float, loss: float) -> tuple[float, float]:
+        """dB for each mm of the driver's place, and for each percent of the modes' frequencies."""
+        at = np.array([frequency_hz])
+        far = [
+            float(self.gain(at, loss, np.clip(self.x + side * self.u, 0.0, 1.0))[0])
+            for side in (1.0, -1.0)
+        ]
+        high = [float(self.gain(share * at, loss, self.x)[0]) for share in (1.005, 0.995)]
+        return abs(far[0] - far[1]) / (2.0 * self.u_mm), abs(high[0] - high[1])
 
 
 @dataclass(frozen=True)
@@ -148,11 +159,12 @@ def _rows(study: Study, ladder: _Ladder) -> Iterator[tuple]:
         at = int(np.argmin(np.abs(np.log(ladder.frequency / frequency))))
         mode_hz, loss = float(ladder.frequency[at]), float(ladder.loss[at])
         gain, low, high = _gain(frequency, ladder, at) if told else _NO_GAIN
+        slopes = ladder.held.slopes(frequency, loss) if ladder.held else _NO_GAIN[:2]
         distance = frequency - mode_hz
         yield (
             k, frequency, ladder.basis, int(ladder.mode[at]), mode_hz, 100.0 * distance / mode_hz,
             distance / bandwidth(mode_hz, loss), gain, low, high, low >= LIFTED_DB, loss,
-            ladder.loss_basis[at],
+            ladder.loss_basis[at], *slopes,
         )  # fmt: skip
 
 
@@ -224,7 +236,7 @@ def _held(free: _Ladder, board: Board, at_mm: float, u_mm: float) -> Iterator[_L
         return
     bar = {"slenderness": board.bar.slenderness, "shear_ratio": fit.shear_ratio}
     unit_hz = float(free.frequency[0] / beams.timoshenko_ratio(1, **bar))
-    held = _Place(at_mm / millimetres, u_mm / millimetres, unit_hz, bar)
+    held = _Place(at_mm / millimetres, u_mm / millimetres, u_mm, unit_hz, bar)
     frequency = held.frequencies(held.x)
     moved = held.frequencies(held.x + held.u) - frequency
     n = slice(0, frequency.size)

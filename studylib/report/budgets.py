@@ -1,0 +1,247 @@
+"""Uncertainty budgets: what a feature's value is not known by, term by term, and where it cancels.
+
+A take's own uncertainty (`u` in the table of features) is the noise beside its lines or around its
+ring. What changes from take to take, from mount to mount, from sitting to sitting, and what never
+changes in a study, stands here: each term with its standard uncertainty and what it is common over.
+In a comparison, terms common to both sides cancel: within a mount, the driver's place and the
+calibration do; between the boards of one batch, what is the batch's and the study's; between two
+studies nothing does.
+
+A spread that was measured holds whatever acts on that level. So that nothing counts twice, what
+stands beside it is taken out of it: the room out of what a ring is known by, the background out of
+the spread between takes, the driver's place out of that between mounts. Where what is stated of a
+part exceeds the whole that was measured, the part stays as stated. Spreads are pooled over the
+boards under comparison: the reference and the changed board, which is no other, are left out. A
+term that nobody measured or stated has no number, and every sum with it is a lower bound.
+
+Conventions: dB for levels, percent for all else, as differences are reported.
+Sources: JCGM 100 (5.1, sums of squares; 5.2, common terms); temperature and moisture from the Wood
+Handbook FPL-GTR-282: modulus -0.11 % for each degree Fahrenheit (table 5-16), some 1.5 % for each
+percent of moisture (Eq 5-3 with larch), density 0.4 % (Eq 4-13 and 4-14), a frequency half of
+modulus over mass; nothing fit was found for losses. A class 2 calibrator holds its level within
+0.40 dB (IEC 60942), taken as a rectangle.
+
+Functions: `make_budgets`, `combined`, `budgets_table`.
+"""
+
+from __future__ import annotations
+
+from functools import partial
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from studylib import register, tables
+from studylib.codes import note
+from studylib.codes.features import Term, TermBasis
+from studylib.codes.wood import ModeBasis
+from studylib.measure.harmonic_rows import tone_multiple
+from studylib.register import Feature, Kind
+from studylib.stats import scales
+from studylib.wood.boards import HELD
+from studylib.wood.study_wood import U_MOISTURE_PCT
+from studylib.words import say
+
+if TYPE_CHECKING:
+    from studylib.report.summary import Summary
+
+FINER = ("take", "mount", "specimen", "batch", "study")
+"""What a term may be common over, from one take up."""
+
+USES = {"mount": FINER[:1], "batch": FINER[:3], "": FINER}
+"""What two compared values share (nothing: two studies) -> the terms that stay."""
+
+_COMMON = {
+    Term.REPEAT: "take", Term.BACKGROUND: "take", Term.MOUNT: "mount", Term.POSITION: "mount",
+    Term.SIZES: "specimen", Term.MOISTURE: "specimen", Term.TEMPERATURE: "batch",
+    Term.PLACE: "batch", Term.CALIBRATION: "study",
+}  # fmt: skip
+# A term's own spread holds the other, which is taken out of it; in this order.
+_WITHIN = {
+    Term.BACKGROUND: Term.PLACE, Term.REPEAT: Term.BACKGROUND, Term.MOUNT: Term.POSITION,
+}  # fmt: skip
+# Percent of a quantity for each degree Celsius, and for each percent of moisture.
+_CLIMATE = {
+    "frequency_hz": (0.1, 1.0), "youngs_modulus_gpa": (0.2, 1.5), "shear_modulus_gpa": (0.2, 1.5),
+    "sound_speed_m_s": (0.1, 1.0), "radiation_m4_kg_s": (0.1, 1.4), "impedance_pa_s_m": (0.1, 0.6),
+    "density_kg_m3": (0.0, 0.4),
+}  # fmt: skip
+_CALIBRATOR_DB = 0.40 / np.sqrt(3.0)
+_UNKNOWN = (np.nan, TermBasis.UNKNOWN)
+_Size = tuple[float, str]
+
+
+def make_budgets(summary: Summary) -> pd.DataFrame:
+    """The table `budgets`: every compared feature with a usable take, term by term."""
+    spreads, slopes, rows = _spreads(summary), _slopes(summary), []
+    for name, spread in spreads.iterrows():
+        feature = register.find(name)
+        size = {
+            term: _spread(feature, spread, term)
+            if term in _WITHIN
+            else _SIZES[term](summary, feature, slopes)
+            for term in feature.terms
+        }
+        for term in filter(size.get, _WITHIN):
+            (u, basis), (inner, _) = size[term], size.get(_WITHIN[term], _UNKNOWN)
+            size[term] = float(np.sqrt(np.maximum(u**2 - np.nan_to_num(inner) ** 2, 0.0))), basis
+        for term, (u, basis) in size.items():
+            common = "batch" if basis == TermBasis.CALIBRATOR else _COMMON[term]
+            rows.append((name, term, u, feature.difference_unit, common, basis))
+    return tables.typed("budgets", rows)
+
+
+def _rms(values) -> float:
+    return float(np.sqrt(np.mean(np.square(values))))
+
+
+def _spreads(summary: Summary) -> pd.DataFrame:
+    """By feature, on the scale of analysis: variance between takes of a mount and between mounts of
+    a board, each with its degrees of freedom, and mean square of the takes' own uncertainty."""
+    rows = summary.comparison.workings.takes
+    rows = rows[rows["state"] == "used"].merge(summary.gathered.features[["id", "u"]], on="id")
+    level = rows["feature"].isin(
+        [f for f in set(rows["feature"]) if register.find(f).scale == "db"]
+    )
+    own = rows["u"].where(level, rows["u"] / rows["value"])
+    board = ["feature", "specimen", "batch"]
+    mounts = rows.groupby([*board, "mount"])["y"].agg(["var", "size", "mean"])
+    boards = mounts.groupby(board)["mean"].agg(["var", "size"])
+    found = {"background": (own**2).groupby(rows["feature"]).mean()}
+    for name, cells in ((Term.REPEAT, mounts), (Term.MOUNT, boards)):
+        df = cells["size"] - 1
+        total = (df * cells["var"].fillna(0.0)).groupby("feature").sum()
+        found[f"{name}_df"] = df.groupby("feature").sum()
+        found[name] = total / found[f"{name}_df"].where(found[f"{name}_df"] > 0)
+    # A mean of n takes holds an nth of the spread between takes.
+    share = (1.0 / mounts["size"]).groupby("feature").mean()
+    found[Term.MOUNT] = (found[Term.MOUNT] - (share * found[Term.REPEAT]).fillna(0.0)).clip(lower=0)
+    return pd.DataFrame(found)
+
+
+def _spread(feature: Feature, spread: pd.Series, term: Term) -> _Size:
+    """What the takes themselves show of a term; for a decay set up once, what is assumed."""
+    if term == Term.BACKGROUND:
+        return scales.reported_sd(spread["background"], feature), TermBasis.ESTIMATED
+    if spread[f"{term}_df"] > 0:
+        df = int(spread[f"{term}_df"])
+        return scales.reported_sd(spread[term], feature), note(TermBasis.SPREAD, df=df)
+    if term == Term.MOUNT and feature.name.endswith(("loss_factor", "decay_time_s")):
+        return 100.0 * HELD, note(TermBasis.ASSUMED, share=HELD)
+    return _UNKNOWN
+
+
+def _slopes(summary: Summary) -> pd.DataFrame:
+    """By harmonic, over the boards: dB for each mm of the driver's place and for each percent of
+    the modes' frequencies as predicted; dB for each mm as measured, and with how many takes."""
+    near = summary.modes.near
+    held = near[(near["basis"] == ModeBasis.HELD) & (near["role"] == "")]
+    slopes = held.groupby("harmonic")[["per_mm_db", "per_percent_db"]].agg(_rms)
+    return slopes.join(_moved(summary), how="outer")
+
+
+def _moved(summary: Summary) -> pd.DataFrame:
+    """A take with the driver moved stands against the others of its mount at the same frequency."""
+    f = summary.study.settings.tone.fundamental_hz
+    takes = [
+        (t.take, t.specimen, t.mount, tone_multiple(t.tone_hz, fundamental_hz=f), t.moved_mm)
+        for t in summary.study.takes
+        if t.kind == "tone" and not (t.exclude or t.turned or t.mic_times)
+    ]
+    known = pd.DataFrame(takes, columns=["take", "specimen", "mount", "harmonic", "mm"])
+    lines = summary.gathered.harmonics
+    rows = lines[lines["usable"].astype(bool)].merge(
+        known.astype({"mm": float}).dropna(subset="harmonic")
+    )
+    drive = np.hypot(rows["drive_re"], rows["drive_im"])
+    rows["db"] = 20.0 * np.log10(np.hypot(rows["response_re"], rows["response_im"]) / drive)
+    place = ["specimen", "mount", "harmonic"]
+    here = rows[rows["mm"].isna()].groupby(place)["db"].mean().rename("here")
+    rows = rows[rows["mm"].notna()].join(here, on=place).dropna(subset=["db", "here"])
+    slope = ((rows["db"] - rows["here"]) / rows["mm"]).groupby(rows["harmonic"])
+    return slope.agg([_rms, "size"]).set_axis(["moved_db", "moved"], axis=1)
+
+
+def _position(summary: Summary, feature: Feature, slopes: pd.DataFrame) -> _Size:
+    u_mm = summary.study.settings.bench.u_drive_at_mm
+    if not feature.name.endswith(".response_db") or feature.harmonic not in slopes.index:
+        return _UNKNOWN
+    slope = slopes.loc[feature.harmonic]
+    if np.isfinite(slope["moved_db"]):
+        facts = {"per_mm_db": slope["moved_db"], "takes": int(slope["moved"])}
+        return facts["per_mm_db"] * u_mm, note(TermBasis.MOVED, u_mm=u_mm, **facts)
+    facts = {"per_mm_db": slope["per_mm_db"], "u_mm": u_mm}
+    found = facts["per_mm_db"] * u_mm, note(TermBasis.MODEL, **facts)
+    return found if np.isfinite(found[0]) else _UNKNOWN
+
+
+def _sizes(summary: Summary, feature: Feature, _: pd.DataFrame) -> _Size:
+    wood = summary.modes.wood
+    rows = wood[(wood["quantity"] == feature.name) & (wood["role"] == "") & wood["value"].notna()]
+    return 100.0 * _rms(rows["u_shared"] / rows["value"]), TermBasis.STATED
+
+
+def _climate(summary: Summary, feature: Feature, slopes: pd.DataFrame, *, at: int) -> _Size:
+    """at : 0 for temperature, by how much it wanders; 1 for moisture, as well as it is known."""
+    noted = [t.temperature_c for t in summary.study.takes if t.temperature_c is not None]
+    known = all(s.moisture_pct is not None for s in summary.study.specimens if not s.role)
+    u = (float(np.std(noted or np.nan)), U_MOISTURE_PCT if known else np.nan)[at]
+    slope = _CLIMATE.get(feature.name.rpartition(".")[2], (np.nan, np.nan))[at]
+    if feature.name.endswith(".response_db") and feature.harmonic in slopes.index:
+        slope = _CLIMATE["frequency_hz"][at] * slopes.loc[feature.harmonic, "per_percent_db"]
+    facts = {"per_unit": slope, "unit": ("°C", "%")[at], "u": u}
+    return (slope * u, note(TermBasis.HANDBOOK, **facts)) if np.isfinite(slope * u) else _UNKNOWN
+
+
+def _place(summary: Summary, feature: Feature, _: pd.DataFrame) -> _Size:
+    """What the room does to a decay heard by a microphone; to a level it is not known."""
+    if summary.study.settings.channels.response_kind != "microphone":
+        return 0.0, TermBasis.ESTIMATED
+    modes = summary.modes.numbered
+    support = {Kind.TAP: "bench", Kind.FREE: "free", Kind.WOOD: "free"}.get(feature.kind)
+    number = int(feature.number or 1) if support else 0
+    own = modes[(modes["mode"] == number) & (modes["support"] == support)]
+    share = (own["loss_factor_place_u"] / own["loss_factor"]).dropna()
+    return (100.0 * _rms(share), TermBasis.ESTIMATED) if len(share) else _UNKNOWN
+
+
+def _calibration(summary: Summary, feature: Feature, _: pd.DataFrame) -> _Size:
+    settings = summary.study.settings
+    if settings.bench.u_calibration_db is not None:
+        return settings.bench.u_calibration_db, TermBasis.STATED
+    rated = feature.name.endswith(".level_db") and settings.channels.calibrator_db is not None
+    return (_CALIBRATOR_DB, TermBasis.CALIBRATOR) if rated else _UNKNOWN
+
+
+_SIZES = {
+    Term.POSITION: _position, Term.SIZES: _sizes, Term.TEMPERATURE: partial(_climate, at=0),
+    Term.MOISTURE: partial(_climate, at=1), Term.PLACE: _place, Term.CALIBRATION: _calibration,
+}  # fmt: skip
+
+
+def combined(budget: pd.DataFrame, *, shared: str) -> tuple[float, bool]:
+    """Root sum of squares of the terms of one feature that do not cancel, and whether all of them
+    are known; without, it is a lower bound.
+
+    shared : what both values have in common: "mount", "batch" or "" for nothing.
+    """
+    u = budget.loc[budget["common"].isin(USES[shared]), "u"]
+    return float(np.sqrt((u**2).sum())), bool(u.notna().all())
+
+
+def budgets_table(summary: Summary) -> pd.DataFrame:
+    """The budgets of the measured primary features: a row a term, and what stays in each use."""
+    rows = []
+    for feature in summary.measured:
+        own = summary.budgets[summary.budgets["feature"] == feature]
+        unit = register.find(feature).difference_unit
+        for row in own.itertuples():
+            shown = say("budgets.size", u=row.u, unit=unit, known=True)
+            rows.append((feature, say(row.term), shown, row.common, row.basis))
+        for shared in USES:
+            u, known = combined(own, shared=shared)
+            shown = say("budgets.size", u=u, unit=unit, known=known)
+            rows.append((feature, say("budgets.total", shared=shared), shown, "", ""))
+    headings = say("budgets.headings").split("|")
+    return pd.DataFrame(rows, columns=[heading.strip() for heading in headings])
