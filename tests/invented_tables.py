@@ -189,6 +189,9 @@ def _take(specimen, mount: int, repeat: int, batch: str) -> SimpleNamespace:
         order=None,
         started=None,
         support="bench",
+        turned=False,
+        moved_mm=None,
+        mic_times=None,
         exclude=False,
         reason="",
     )

@@ -227,6 +227,15 @@ def test_sizes_and_climate_of_the_wood():
     )
 
 
+def test_a_study_without_a_usable_take_has_no_budget():
+    nothing = _rows(TONE, [], 0.0)
+    quiet = replace(demo(), takes=())
+    summary = summary_of(nothing, study=quiet)
+    assert list(summary.budgets.columns) == tables.TABLES["budgets"].names
+    assert summary.budgets.empty
+    assert budgets_table(summary).empty
+
+
 def test_the_readers_table_says_what_is_not_known():
     shown = budgets_table(summary_of(_rows(TONE, MANY, 0.01)))
     cells = shown.set_index("term")["standard uncertainty"]

@@ -45,6 +45,7 @@ COLUMNS = {
     "effects": "id feature role wood_a wood_b difference unit low high df p p_adjusted q g g_low "
     "g_high limit verdict n_a n_b needed method",
     "boards": "feature specimen_a specimen_b difference unit low high",
+    "budgets": "feature term u unit common basis",
     "claims": "claim feature verdict reason",
     "attribution": "specimen mount harmonic observed_db predicted_db excess_db low high verdict "
     "reason unit u phase_deg route noise_db air_db air_is_limit recorder_db recorder_is_limit "
@@ -59,8 +60,9 @@ COLUMNS = {
     "board_modes": "specimen wood role support mode frequency_hz frequency_u loss_factor "
     "loss_factor_u level_db n_mounts n_takes n_taps missing reason",
     "modes_near_tone": "specimen wood role harmonic frequency_hz basis mode mode_hz "
-    "distance_percent distance_bandwidths gain_db gain_low gain_high lifted loss_factor loss_basis",
-    "wood": "specimen wood source quantity value unit u method note",
+    "distance_percent distance_bandwidths gain_db gain_low gain_high lifted loss_factor loss_basis "
+    "per_mm_db per_percent_db",
+    "wood": "specimen wood role source quantity value unit u method note u_shared",
     "sweeps": "take order frequency_hz response_re response_im drive_re drive_im response_u "
     "drive_u usable reason",
     "responses": "specimen mount frequency_hz h1_db h2_db coherence u_db n_repeats",

@@ -4,6 +4,7 @@ summary       one study's comparison, its figures and files
 tables        the tables of the summary, as a reader wants them
 text          its sentences, pairs of woods among them
 preregistration   lock, blinding and schedule
+budgets       what each feature is not known by, and what of that cancels
 checks        what a comparison is asked beside its verdicts
 trust, outliers, order, beside   that in words
 one_batch     tables and sentences of a batch

@@ -93,7 +93,7 @@ def make_budgets(summary: Summary) -> pd.DataFrame:
 
 
 def _rms(values) -> float:
-    return float(np.sqrt(np.mean(np.square(values))))
+    return float(np.sqrt(np.mean(np.square(values)))) if len(values) else np.nan
 
 
 def _spreads(summary: Summary) -> pd.DataFrame:
@@ -122,9 +122,9 @@ def _spreads(summary: Summary) -> pd.DataFrame:
 
 def _spread(feature: Feature, spread: pd.Series, term: Term) -> _Size:
     """What the takes themselves show of a term; for a decay set up once, what is assumed."""
-    if term == Term.BACKGROUND:
+    if term == Term.BACKGROUND and np.isfinite(spread["background"]):
         return scales.reported_sd(spread["background"], feature), TermBasis.ESTIMATED
-    if spread[f"{term}_df"] > 0:
+    if spread.get(f"{term}_df", 0) > 0:
         df = int(spread[f"{term}_df"])
         return scales.reported_sd(spread[term], feature), note(TermBasis.SPREAD, df=df)
     if term == Term.MOUNT and feature.name.endswith(("loss_factor", "decay_time_s")):
@@ -150,15 +150,18 @@ def _moved(summary: Summary) -> pd.DataFrame:
         if t.kind == "tone" and not (t.exclude or t.turned or t.mic_times)
     ]
     known = pd.DataFrame(takes, columns=["take", "specimen", "mount", "harmonic", "mm"])
+    known = known.astype({"harmonic": float, "mm": float}).dropna(subset="harmonic")
     lines = summary.gathered.harmonics
-    rows = lines[lines["usable"].astype(bool)].merge(
-        known.astype({"mm": float}).dropna(subset="harmonic")
-    )
-    drive = np.hypot(rows["drive_re"], rows["drive_im"])
-    rows["db"] = 20.0 * np.log10(np.hypot(rows["response_re"], rows["response_im"]) / drive)
+    lines = lines[
+        lines["usable"].astype(bool) & (lines["drive_re"] ** 2 + lines["drive_im"] ** 2 > 0)
+    ]
+    rows = lines.merge(known, on=["take", "harmonic"])
+    ratio = np.hypot(rows["response_re"], rows["response_im"])
+    ratio = ratio / np.hypot(rows["drive_re"], rows["drive_im"])
+    rows["db"] = 20.0 * np.log10(ratio)
     place = ["specimen", "mount", "harmonic"]
     here = rows[rows["mm"].isna()].groupby(place)["db"].mean().rename("here")
-    rows = rows[rows["mm"].notna()].join(here, on=place).dropna(subset=["db", "here"])
+    rows = rows[rows["mm"].notna()].join(here, on=place).dropna(subset="here")
     slope = ((rows["db"] - rows["here"]) / rows["mm"]).groupby(rows["harmonic"])
     return slope.agg([_rms, "size"]).set_axis(["moved_db", "moved"], axis=1)
 

@@ -6,6 +6,7 @@
     moisture     equilibrium moisture, and properties brought to 12 % with the handbook's values
     boards       a board of the study with its free modes: the steps above in a row
     study_wood   the study's table of its woods, the same as features, what to look at first
+    held         a board held or driven at one point
     near_tone    which mode lies next to each harmonic of the tone
 
 Nothing here knows sound: frequencies, sizes and masses come in, properties go out.
