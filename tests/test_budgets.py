@@ -13,7 +13,8 @@ from studylib import register, tables
 from studylib.codes import code_of, fields_of
 from studylib.codes.features import Term, TermBasis
 from studylib.codes.wood import ModeBasis
-from studylib.report.budgets import budgets_table, combined, make_budgets
+from studylib.report.budgets import combined, make_budgets
+from studylib.report.tables import budgets_table
 from studylib.stats import scales
 from studylib.words import say
 from tests.wood.bars import demo, reference

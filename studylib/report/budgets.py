@@ -21,13 +21,13 @@ percent of moisture (Eq 5-3 with larch), density 0.4 % (Eq 4-13 and 4-14), a fre
 modulus over mass; nothing fit was found for losses. A class 2 calibrator holds its level within
 0.40 dB (IEC 60942), taken as a rectangle.
 
-Functions: `make_budgets`, `combined`, `budgets_table`.
+Functions: `make_budgets`, `combined`. Class: `Grounds`.
 """
 
 from __future__ import annotations
 
 from functools import partial
-from typing import TYPE_CHECKING
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -37,14 +37,14 @@ from studylib.codes import note
 from studylib.codes.features import Term, TermBasis
 from studylib.codes.wood import ModeBasis
 from studylib.measure.harmonic_rows import tone_multiple
+from studylib.modes.gathered import Gathered
 from studylib.register import Feature, Kind
+from studylib.report.modes import StudyModes
+from studylib.sheets import Study
 from studylib.stats import scales
+from studylib.stats.compare import Comparison
 from studylib.wood.boards import HELD
 from studylib.wood.study_wood import U_MOISTURE_PCT
-from studylib.words import say
-
-if TYPE_CHECKING:
-    from studylib.report.summary import Summary
 
 FINER = ("take", "mount", "specimen", "batch", "study")
 """What a term may be common over, from one take up."""
@@ -72,15 +72,24 @@ _UNKNOWN = (np.nan, TermBasis.UNKNOWN)
 _Size = tuple[float, str]
 
 
-def make_budgets(summary: Summary) -> pd.DataFrame:
+class Grounds(NamedTuple):
+    """What budgets are made from."""
+
+    study: Study
+    gathered: Gathered
+    comparison: Comparison
+    modes: StudyModes
+
+
+def make_budgets(given: Grounds) -> pd.DataFrame:
     """The table `budgets`: every compared feature with a usable take, term by term."""
-    spreads, slopes, rows = _spreads(summary), _slopes(summary), []
+    spreads, slopes, rows = _spreads(given), _slopes(given), []
     for name, spread in spreads.iterrows():
         feature = register.find(name)
         size = {
             term: _spread(feature, spread, term)
             if term in _WITHIN
-            else _SIZES[term](summary, feature, slopes)
+            else _SIZES[term](given, feature, slopes)
             for term in feature.terms
         }
         for term in filter(size.get, _WITHIN):
@@ -96,11 +105,11 @@ def _rms(values) -> float:
     return float(np.sqrt(np.mean(np.square(values)))) if len(values) else np.nan
 
 
-def _spreads(summary: Summary) -> pd.DataFrame:
+def _spreads(given: Grounds) -> pd.DataFrame:
     """By feature, on the scale of analysis: variance between takes of a mount and between mounts of
     a board, each with its degrees of freedom, and mean square of the takes' own uncertainty."""
-    rows = summary.comparison.workings.takes
-    rows = rows[rows["state"] == "used"].merge(summary.gathered.features[["id", "u"]], on="id")
+    rows = given.comparison.workings.takes
+    rows = rows[rows["state"] == "used"].merge(given.gathered.features[["id", "u"]], on="id")
     level = rows["feature"].isin(
         [f for f in set(rows["feature"]) if register.find(f).scale == "db"]
     )
@@ -132,26 +141,26 @@ def _spread(feature: Feature, spread: pd.Series, term: Term) -> _Size:
     return _UNKNOWN
 
 
-def _slopes(summary: Summary) -> pd.DataFrame:
+def _slopes(given: Grounds) -> pd.DataFrame:
     """By harmonic, over the boards: dB for each mm of the driver's place and for each percent of
     the modes' frequencies as predicted; dB for each mm as measured, and with how many takes."""
-    near = summary.modes.near
+    near = given.modes.near
     held = near[(near["basis"] == ModeBasis.HELD) & (near["role"] == "")]
     slopes = held.groupby("harmonic")[["per_mm_db", "per_percent_db"]].agg(_rms)
-    return slopes.join(_moved(summary), how="outer")
+    return slopes.join(_moved(given), how="outer")
 
 
-def _moved(summary: Summary) -> pd.DataFrame:
+def _moved(given: Grounds) -> pd.DataFrame:
     """A take with the driver moved stands against the others of its mount at the same frequency."""
-    f = summary.study.settings.tone.fundamental_hz
+    f = given.study.settings.tone.fundamental_hz
     takes = [
         (t.take, t.specimen, t.mount, tone_multiple(t.tone_hz, fundamental_hz=f), t.moved_mm)
-        for t in summary.study.takes
+        for t in given.study.takes
         if t.kind == "tone" and not (t.exclude or t.turned or t.mic_times)
     ]
     known = pd.DataFrame(takes, columns=["take", "specimen", "mount", "harmonic", "mm"])
     known = known.astype({"harmonic": float, "mm": float}).dropna(subset="harmonic")
-    lines = summary.gathered.harmonics
+    lines = given.gathered.harmonics
     lines = lines[
         lines["usable"].astype(bool) & (lines["drive_re"] ** 2 + lines["drive_im"] ** 2 > 0)
     ]
@@ -166,8 +175,8 @@ def _moved(summary: Summary) -> pd.DataFrame:
     return slope.agg([_rms, "size"]).set_axis(["moved_db", "moved"], axis=1)
 
 
-def _position(summary: Summary, feature: Feature, slopes: pd.DataFrame) -> _Size:
-    u_mm = summary.study.settings.bench.u_drive_at_mm
+def _position(given: Grounds, feature: Feature, slopes: pd.DataFrame) -> _Size:
+    u_mm = given.study.settings.bench.u_drive_at_mm
     if not feature.name.endswith(".response_db") or feature.harmonic not in slopes.index:
         return _UNKNOWN
     slope = slopes.loc[feature.harmonic]
@@ -179,16 +188,16 @@ def _position(summary: Summary, feature: Feature, slopes: pd.DataFrame) -> _Size
     return found if np.isfinite(found[0]) else _UNKNOWN
 
 
-def _sizes(summary: Summary, feature: Feature, _: pd.DataFrame) -> _Size:
-    wood = summary.modes.wood
+def _sizes(given: Grounds, feature: Feature, _: pd.DataFrame) -> _Size:
+    wood = given.modes.wood
     rows = wood[(wood["quantity"] == feature.name) & (wood["role"] == "") & wood["value"].notna()]
     return 100.0 * _rms(rows["u_shared"] / rows["value"]), TermBasis.STATED
 
 
-def _climate(summary: Summary, feature: Feature, slopes: pd.DataFrame, *, at: int) -> _Size:
+def _climate(given: Grounds, feature: Feature, slopes: pd.DataFrame, *, at: int) -> _Size:
     """at : 0 for temperature, by how much it wanders; 1 for moisture, as well as it is known."""
-    noted = [t.temperature_c for t in summary.study.takes if t.temperature_c is not None]
-    known = all(s.moisture_pct is not None for s in summary.study.specimens if not s.role)
+    noted = [t.temperature_c for t in given.study.takes if t.temperature_c is not None]
+    known = all(s.moisture_pct is not None for s in given.study.specimens if not s.role)
     u = (float(np.std(noted or np.nan)), U_MOISTURE_PCT if known else np.nan)[at]
     slope = _CLIMATE.get(feature.name.rpartition(".")[2], (np.nan, np.nan))[at]
     if feature.name.endswith(".response_db") and feature.harmonic in slopes.index:
@@ -197,11 +206,11 @@ def _climate(summary: Summary, feature: Feature, slopes: pd.DataFrame, *, at: in
     return (slope * u, note(TermBasis.HANDBOOK, **facts)) if np.isfinite(slope * u) else _UNKNOWN
 
 
-def _place(summary: Summary, feature: Feature, _: pd.DataFrame) -> _Size:
+def _place(given: Grounds, feature: Feature, _: pd.DataFrame) -> _Size:
     """What the room does to a decay heard by a microphone; to a level it is not known."""
-    if summary.study.settings.channels.response_kind != "microphone":
+    if given.study.settings.channels.response_kind != "microphone":
         return 0.0, TermBasis.ESTIMATED
-    modes = summary.modes.numbered
+    modes = given.modes.numbered
     support = {Kind.TAP: "bench", Kind.FREE: "free", Kind.WOOD: "free"}.get(feature.kind)
     number = int(feature.number or 1) if support else 0
     own = modes[(modes["mode"] == number) & (modes["support"] == support)]
@@ -209,8 +218,8 @@ def _place(summary: Summary, feature: Feature, _: pd.DataFrame) -> _Size:
     return (100.0 * _rms(share), TermBasis.ESTIMATED) if len(share) else _UNKNOWN
 
 
-def _calibration(summary: Summary, feature: Feature, _: pd.DataFrame) -> _Size:
-    settings = summary.study.settings
+def _calibration(given: Grounds, feature: Feature, _: pd.DataFrame) -> _Size:
+    settings = given.study.settings
     if settings.bench.u_calibration_db is not None:
         return settings.bench.u_calibration_db, TermBasis.STATED
     rated = feature.name.endswith(".level_db") and settings.channels.calibrator_db is not None
@@ -231,20 +240,3 @@ def combined(budget: pd.DataFrame, *, shared: str) -> tuple[float, bool]:
     """
     u = budget.loc[budget["common"].isin(USES[shared]), "u"]
     return float(np.sqrt((u**2).sum())), bool(u.notna().all())
-
-
-def budgets_table(summary: Summary) -> pd.DataFrame:
-    """The budgets of the measured primary features: a row a term, and what stays in each use."""
-    rows = []
-    for feature in summary.measured:
-        own = summary.budgets[summary.budgets["feature"] == feature]
-        unit = register.find(feature).difference_unit
-        for row in own.itertuples():
-            shown = say("budgets.size", u=row.u, unit=unit, known=True)
-            rows.append((feature, say(row.term), shown, row.common, row.basis))
-        for shared in USES:
-            u, known = combined(own, shared=shared)
-            shown = say("budgets.size", u=u, unit=unit, known=known)
-            rows.append((feature, say("budgets.total", shared=shared), shown, "", ""))
-    headings = say("budgets.headings").split("|")
-    return pd.DataFrame(rows, columns=[heading.strip() for heading in headings])

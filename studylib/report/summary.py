@@ -23,7 +23,7 @@ from studylib.attribution import Attribution, attribute_study
 from studylib.attribution.verdicts import clearest_specimen
 from studylib.modes.gathered import Gathered
 from studylib.register import Feature
-from studylib.report.budgets import make_budgets
+from studylib.report.budgets import Grounds, make_budgets
 from studylib.report.checks import Checks, checks_of, own_rows
 from studylib.report.modes import StudyModes, modes_of_study
 from studylib.report.preregistration import coded_claims
@@ -60,7 +60,7 @@ class Summary:
     @cached_property
     def budgets(self) -> pd.DataFrame:
         """What each feature is not known by, term by term: made when first asked for."""
-        return make_budgets(self)
+        return make_budgets(Grounds(self.study, self.gathered, self.comparison, self.modes))
 
     @property
     def woods(self) -> tuple[str, ...]:

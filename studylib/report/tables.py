@@ -8,8 +8,8 @@ Convention: differences are the second wood minus the first, "robinia minus larc
 
 Functions: `claims_table`, `effects_table`, `exploratory_table`, `positive_control_table`,
 `variance_table`, `precision_table`, `measured_takes`, `set_aside_table`, `set_aside_counts`,
-`coverage_table`, `batch_by_wood`, `limits_table`; for other tables `reader_table`, `amount`,
-`amount_and_interval`.
+`coverage_table`, `batch_by_wood`, `limits_table`, `budgets_table`; for other tables
+`reader_table`, `amount`, `amount_and_interval`.
 """
 
 from __future__ import annotations
@@ -22,6 +22,7 @@ import pandas as pd
 from studylib import register
 from studylib.codes import note
 from studylib.codes.takes import Unused
+from studylib.report.budgets import USES, combined
 from studylib.report.summary import Summary
 from studylib.sheets import Take
 from studylib.stats import scales
@@ -225,3 +226,19 @@ def _with_unit(value: float, unit: str) -> str:
 def _p(value: float) -> str:
     """A p value; "" for none, as a table leaves its cell empty."""
     return p_value(value) if np.isfinite(value) else ""
+
+
+def budgets_table(summary: Summary) -> pd.DataFrame:
+    """The budgets of the measured primary features: a row a term, and what stays in each use."""
+    rows = []
+    for feature in summary.measured:
+        own = summary.budgets[summary.budgets["feature"] == feature]
+        unit = register.find(feature).difference_unit
+        for row in own.itertuples():
+            shown = say("budgets.size", u=row.u, unit=unit, known=True)
+            rows.append((feature, say(row.term), shown, row.common, row.basis))
+        for shared in USES:
+            u, known = combined(own, shared=shared)
+            shown = say("budgets.size", u=u, unit=unit, known=known)
+            rows.append((feature, say("budgets.total", shared=shared), shown, "", ""))
+    return reader_table("budgets.headings", rows)
