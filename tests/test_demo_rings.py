@@ -37,8 +37,8 @@ def test_no_tap_of_the_demo_is_refused(demo):
 
 
 # What a bench tap of the demo holds beside its modes, 36 dB below them, moves a decay by 0.13 %
-# with the moment from which the ring is taken, and by up to 0.3 % where the room stays in the model;
-# its stated uncertainty is 0.6 %.
+# with the moment from which the ring is taken, and by up to 0.3 % where the room stays in the
+# model; its stated uncertainty is 0.6 %.
 @pytest.mark.parametrize(
     ("name", "truth", "within"),
     [("frequency_hz", "tap.m1.frequency_hz", 2e-5), ("decay_time_s", "tap.m1.decay_time_s", 3e-3)],
