@@ -44,8 +44,6 @@ Compare them on a feature of your own that the register does not know:
 ['tone.even_odd_db']
 """
 
-from __future__ import annotations
-
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 

@@ -6,8 +6,6 @@ is wrong, what would be right. One root, `StudyError`, lets a caller catch all o
 else.
 """
 
-from __future__ import annotations
-
 from studylib.codes import code_of
 from studylib.words import say
 

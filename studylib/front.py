@@ -6,8 +6,6 @@ as sentences. The work is done where a run does it: one take is measured as a st
 Functions: `measure_take`, `compare`, `attribute`, `plan`.
 """
 
-from __future__ import annotations
-
 import os
 from collections.abc import Mapping, Sequence
 from pathlib import Path

@@ -13,8 +13,6 @@ writes that streams its output) is no fault.
 Functions: `probe`, `other_rate`, `in_study`, `read_window`, `windows`, `sha256`.
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterator
 from contextlib import contextmanager

@@ -8,8 +8,6 @@ Functions: `write_whole`, `write_json`, `read_json`, `replace_folder`, `fill_fol
 `slug`.
 """
 
-from __future__ import annotations
-
 import hashlib
 import json
 import os

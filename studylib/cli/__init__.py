@@ -3,8 +3,6 @@
 Convention: everything heavy is imported where it is needed, so that `study --help` is quick.
 """
 
-from __future__ import annotations
-
 import click
 
 from studylib.cli import commands

@@ -4,8 +4,6 @@ recording; then `check`, `run` and, after a blind study, `unblind`.
 What is heavy is imported where it is needed, so that `study --help` is quick.
 """
 
-from __future__ import annotations
-
 import os
 import random
 import shlex

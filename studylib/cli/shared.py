@@ -6,8 +6,6 @@ to put right first (one sentence a line on standard error); 130 stopped by hand.
 Functions: `plainly`, `tell`, `complain`, `printable`. Class: `Bars`.
 """
 
-from __future__ import annotations
-
 import errno
 import os
 import sys
@@ -69,7 +67,7 @@ class Bars:
     def __init__(self) -> None:
         self._bars: dict[str, Any] = {}
 
-    def __enter__(self) -> Bars:
+    def __enter__(self) -> "Bars":
         return self
 
     def __exit__(self, *_: Any) -> None:

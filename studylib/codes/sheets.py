@@ -4,8 +4,6 @@ Every fault and warning also carries its place: `file`, and `row`, `column`, `li
 `key` or `item` as far as they apply (`words/en/place.j2`).
 """
 
-from __future__ import annotations
-
 from studylib.codes import Code
 
 

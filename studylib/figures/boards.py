@@ -5,8 +5,6 @@ What it shows: one feature; for each board its mean (marker) and the means of it
 sources give. Takes are not drawn: thirty takes of one board are one board.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 import numpy as np

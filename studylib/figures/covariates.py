@@ -8,8 +8,6 @@ woods' points stand in separate columns of the panel, wood and property cannot b
 Functions: `covariates_figure`, `shown_covariates`.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 import pandas as pd

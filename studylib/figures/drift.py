@@ -11,8 +11,6 @@ wood's mean, in standard deviations of the wood's sources); below, k (the spread
 the pooled one). Dashed and solid lines are the 5 % and 1 % points of ISO 5725-2.
 """
 
-from __future__ import annotations
-
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes

@@ -9,8 +9,6 @@ declared; all others below a line, open and grey on a shaded ground, because the
 rows are drawn as can be read; the figure says how many it leaves out.
 """
 
-from __future__ import annotations
-
 import math
 
 import numpy as np

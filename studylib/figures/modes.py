@@ -13,8 +13,6 @@
 Conventions: the look of `figures.style`; nothing is computed here.
 """
 
-from __future__ import annotations
-
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes

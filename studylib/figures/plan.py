@@ -8,8 +8,6 @@
 All take the plan (`report.plan_study.StudyPlan`) and draw what it worked out.
 """
 
-from __future__ import annotations
-
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure

@@ -4,8 +4,6 @@ What it shows: one mark for each take and check; a pass is a small dot, a warnin
 fail a cross, so that the picture can be read without colour. The takes that failed are named.
 """
 
-from __future__ import annotations
-
 import re
 
 import pandas as pd

@@ -12,8 +12,6 @@ distortion as well as the board's response at that frequency: the figure credits
 neither.
 """
 
-from __future__ import annotations
-
 import math
 import re
 

@@ -9,8 +9,6 @@ inches. The colours are those of Okabe and Ito (Color Universal Design, 2008); e
 marker as well, so that nothing hangs on colour alone.
 """
 
-from __future__ import annotations
-
 import functools
 import textwrap
 from collections.abc import Callable, Iterable

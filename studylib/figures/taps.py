@@ -12,8 +12,6 @@ start of the recording; nothing is computed here that decides.
 Function: `tap_figure`.
 """
 
-from __future__ import annotations
-
 from itertools import cycle
 
 import numpy as np

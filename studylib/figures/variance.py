@@ -5,8 +5,6 @@ one stacked bar; on the right the standard deviation of each level with its inte
 unit of the comparison. A share without its interval would look more certain than it is.
 """
 
-from __future__ import annotations
-
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes

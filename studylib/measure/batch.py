@@ -11,8 +11,6 @@ bin, so that a harmonic's height survives.
 Functions: measure_batch, check_batch, spectrum_rows. Class: BatchMeasurement.
 """
 
-from __future__ import annotations
-
 import hashlib
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass

@@ -11,8 +11,6 @@ above all other sound of the recording, and that two readings more than 0.5 dB a
 reported, is common practice without a source.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path

@@ -11,8 +11,6 @@ that could not be measured gets its empty row from the register.
 Functions: tone_order, has_sensed_drive, tone_features, probe_features, empty_features.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterator, Sequence
 from typing import NamedTuple

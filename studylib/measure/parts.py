@@ -13,8 +13,6 @@ frames that are read back are the same.
 - `note_progress`, `read_progress`: how far the measuring of a batch has come.
 """
 
-from __future__ import annotations
-
 import hashlib
 import json
 from collections import Counter

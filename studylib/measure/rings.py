@@ -15,8 +15,6 @@ estimator's, for this one ring.
 Functions: measure_ring, taps_of, tap_view, first_tap. Classes: Ring, TapView, Ringing.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 

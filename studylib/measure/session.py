@@ -6,8 +6,6 @@ them. A take is measured here with all its checks, those against the room includ
 Functions: common_rate, header_of, session_of, measured_at, bench_table. Session.
 """
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, replace

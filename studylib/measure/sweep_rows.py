@@ -12,8 +12,6 @@ uncertainties hold the noise of both channels.
 Functions: measure_sweep, sweep_rows, sweep_feature_values, mount_responses. SweepMeasurement.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 

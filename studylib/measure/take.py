@@ -6,8 +6,6 @@ its length. Arrays and checks come out; tables are made elsewhere (batch.py).
 Functions: measure_take, unreadable, hum_of.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import reduce

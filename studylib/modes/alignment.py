@@ -22,8 +22,6 @@ common practice.
 - `shifted`: lists with another prior of their shifts.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import NamedTuple
@@ -63,13 +61,13 @@ class Lists:
         """(G, R) lists that hold anything."""
         return np.isfinite(self.x).any(axis=2)
 
-    def flat(self) -> Lists:
+    def flat(self) -> "Lists":
         """The same as (G R, n) and (G R,)."""
         groups, many, n = self.x.shape
         entries = (a.reshape(groups * many, n) for a in (self.x, self.sigma, self.gain))
         return Lists(*entries, self.centre.ravel(), self.width.ravel())
 
-    def one(self, r: int) -> Lists:
+    def one(self, r: int) -> "Lists":
         """List `r` of each group, flat."""
         return Lists(*(getattr(self, a)[:, r] for a in ("x", "sigma", "gain", "centre", "width")))
 
@@ -82,7 +80,7 @@ class Ladder:
     sigma: np.ndarray
     present: np.ndarray
 
-    def repeated(self, times: int) -> Ladder:
+    def repeated(self, times: int) -> "Ladder":
         """Each group's ladder `times` times, for its lists one by one."""
         return Ladder(
             *(np.repeat(a, times, axis=0) for a in (self.place, self.sigma, self.present))

@@ -12,8 +12,6 @@ hidden take no part in the mean of the others.
 Functions: `board_modes`; `mode_counts` for those who count in the same way.
 """
 
-from __future__ import annotations
-
 import numpy as np
 import pandas as pd
 

@@ -18,8 +18,6 @@ was tapped on the bench, the sweeps are numbered by themselves.
 Functions: `with_numbers`, `mode_feature_rows`.
 """
 
-from __future__ import annotations
-
 import hashlib
 from collections.abc import Iterator
 from typing import NamedTuple

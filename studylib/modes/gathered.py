@@ -3,8 +3,6 @@
 Function: `gather`. Class: `Gathered`.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path

@@ -26,8 +26,6 @@ Source: the correlation is that of a diffuse field (Kuttruff, Room Acoustics, ch
 sound fields; recalled); the quarter is our own choice, no source.
 """
 
-from __future__ import annotations
-
 import numpy as np
 import pandas as pd
 

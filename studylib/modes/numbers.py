@@ -20,8 +20,6 @@ better than a wrong one.
 Functions: `number_modes`.
 """
 
-from __future__ import annotations
-
 import math
 
 import numpy as np

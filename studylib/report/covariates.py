@@ -6,8 +6,6 @@ here is a verdict: the numbers stand beside those of the table of effects.
 Functions: `about_covariates`, `covariates_table`, `covariate_notes`.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 

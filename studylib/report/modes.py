@@ -9,8 +9,6 @@ missing_sentences, bench_sentence, size_sentences, near_table, about_damping, sw
 wood_sentences, properties_table. Class: StudyModes.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -3,8 +3,6 @@
 Functions: `verdict_sentence`, `odd_checks`, `primary_values`.
 """
 
-from __future__ import annotations
-
 import pandas as pd
 
 from studylib.codes import has, note

@@ -8,8 +8,6 @@ Functions: `plan_notes`, `design_note`, `chances_table`, `smallest_table`, `spli
 `optimum_note`, `never_notes`, `spreads_table`, `write_plan`.
 """
 
-from __future__ import annotations
-
 import math
 from functools import partial
 from pathlib import Path

@@ -6,8 +6,6 @@ spreads from a pilot or the common ones, and keeps every number that the plan's 
 Functions: `plan_study`. Classes: `StudyPlan`, `FeaturePlan`.
 """
 
-from __future__ import annotations
-
 import math
 import statistics
 from dataclasses import dataclass, replace

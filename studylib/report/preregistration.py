@@ -6,8 +6,6 @@ before a lock, and a code hides a name, not a board's mass.
 Functions: `preregistered`, `changed_since_lock`, `coded_claims`.
 """
 
-from __future__ import annotations
-
 import pandas as pd
 
 from studylib.codes import note

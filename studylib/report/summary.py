@@ -8,8 +8,6 @@ Conventions: values in the feature's own unit, differences in dB or percent, woo
 of specimens.csv.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cached_property, partial

@@ -12,8 +12,6 @@ Functions: `claims_table`, `effects_table`, `exploratory_table`, `positive_contr
 `reader_table`, `amount`, `amount_and_interval`.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 
 import numpy as np

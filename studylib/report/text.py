@@ -9,8 +9,6 @@ Functions: `question`, `how_to_read`, `take_home`, `pair_note`, `methods`, `posi
 `set_aside`, `confounding`, `failed_batches`, `sheet_warnings`, `provenance`, `cannot_say`.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 import numpy as np

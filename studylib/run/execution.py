@@ -20,8 +20,6 @@ What else is settled here, once:
 and keeps the outputs in them: so the committed notebooks are refreshed.
 """
 
-from __future__ import annotations
-
 import asyncio
 import contextvars
 import logging

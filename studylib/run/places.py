@@ -9,8 +9,6 @@ under the key that the inputs, the notebook and the library have now.
 - `remove_strangers`: takes away what is left of batches that the study no longer has.
 """
 
-from __future__ import annotations
-
 import shutil
 from collections.abc import Collection
 from dataclasses import dataclass

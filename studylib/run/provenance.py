@@ -7,18 +7,15 @@ with "/"; no time, no user, no machine path, so that the same inputs give the sa
 - `provenance`: versions, parameters, hashes of every input and every table, as plain data.
 """
 
-from __future__ import annotations
-
 import hashlib
 import json
 import platform
 from collections.abc import Iterable, Mapping
 from importlib import metadata
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-if TYPE_CHECKING:
-    from studylib.sheets import Study, Take
+from studylib.sheets import Study, Take
 
 # What the numbers hang on; a change of one of these means measuring again.
 NUMERIC = ("numpy", "scipy", "soundfile", "pandas")

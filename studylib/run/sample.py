@@ -6,8 +6,6 @@ figures into reports/sample. A release step, not part of a run.
 Run from the top of the checkout: python -m studylib.run.sample
 """
 
-from __future__ import annotations
-
 import shutil
 import tempfile
 from pathlib import Path

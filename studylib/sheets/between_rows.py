@@ -9,8 +9,6 @@ Functions: `repeated_ids`, `role_faults`, `take_faults`, `specimen_warnings`, `t
 `waiting_takes`, `gaps`.
 """
 
-from __future__ import annotations
-
 import re
 from collections import Counter, defaultdict
 from collections.abc import Callable, Hashable, Iterable, Sequence

@@ -7,8 +7,6 @@ once. Validators raise ValueError with a note that has no place yet.
 Functions: `field_faults`, `placed`, `quotable`.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from typing import Any, get_args
 

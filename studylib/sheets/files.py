@@ -10,8 +10,6 @@ memory stays flat whatever their length.
 Functions: `write_template`, `sha256`, `as_on_disk`, `recording_faults`, `unnamed_recordings`.
 """
 
-from __future__ import annotations
-
 import hashlib
 import os
 import unicodedata

@@ -22,8 +22,6 @@ Functions: `read_schedules`, `write_schedules`, `scheduled_takes`, `without_reco
 Classes: `Scheduled`, `Lock`, `Blinding`.
 """
 
-from __future__ import annotations
-
 import hashlib
 import json
 import random

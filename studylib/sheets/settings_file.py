@@ -7,8 +7,6 @@ passed on as they stand.
 Functions: `read_settings`, `claim_faults`.
 """
 
-from __future__ import annotations
-
 import math
 import re
 import tomllib

@@ -14,8 +14,6 @@ Functions: `read_text`, `read_table`, `table_text`, `mark_faults`, `number`, `wh
 `reason_of`. Classes: `Table`, `Row`.
 """
 
-from __future__ import annotations
-
 import csv
 import io
 import math

@@ -11,8 +11,6 @@ Functions: `read_study`, `read_unrecorded`, `file_hashes`, `recording_order`, `i
 Class: `Study`.
 """
 
-from __future__ import annotations
-
 import os
 from collections.abc import Iterable
 from dataclasses import dataclass

@@ -6,8 +6,6 @@ What rows get wrong by themselves is found in `rows`, what they get wrong togeth
 Functions: `specimen_sheet`, `take_sheet`.
 """
 
-from __future__ import annotations
-
 import difflib
 from dataclasses import dataclass, replace
 from pathlib import Path

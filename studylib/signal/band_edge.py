@@ -23,8 +23,6 @@ Source: the rounding of a step q has the mean square q^2/12 (definition); the li
 recordings and on codings of them (tests/signal/test_band_edge.py), no other source.
 """
 
-from __future__ import annotations
-
 import math
 from functools import lru_cache
 

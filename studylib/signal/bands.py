@@ -7,8 +7,6 @@ IEC 61672-1:2013 Annex E (analytic A-weighting, its four pole frequencies 20.60,
 12194 Hz, normalised to 0 dB at 1 kHz).
 """
 
-from __future__ import annotations
-
 from functools import lru_cache
 from typing import NamedTuple
 

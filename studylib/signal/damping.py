@@ -11,8 +11,6 @@ Source: definitions of the trade, as in Cremer, Heckl & Petersson, Structure-Bor
 Functions: decay_rate, loss_factor, quality_factor, decay_time, logarithmic_decrement, bandwidth.
 """
 
-from __future__ import annotations
-
 import numpy as np
 
 LN_1000 = float(np.log(1000.0))

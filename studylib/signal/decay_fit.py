@@ -12,8 +12,6 @@ Source: maximum likelihood on the bins (`signal.poles`); limits are our own choi
 simulation.
 """
 
-from __future__ import annotations
-
 from typing import NamedTuple
 
 import numpy as np

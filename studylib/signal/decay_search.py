@@ -10,8 +10,6 @@ Functions: with_new_decays, refitted, dropped_weak.
 Source: as `signal.decay_fit`.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 
 import numpy as np

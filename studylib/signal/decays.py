@@ -17,8 +17,6 @@ Source: maximum likelihood on the bins (`signal.poles`); a peak counts at 0.1 % 
 all bins looked at, as the largest of so many exponential variables.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

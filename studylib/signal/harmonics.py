@@ -8,8 +8,6 @@ Source: IEC 60268-3 for the distortion (harmonics over the total, quoted from me
 field's usual form); JCGM 100 for the propagation.
 """
 
-from __future__ import annotations
-
 from typing import NamedTuple
 
 import numpy as np

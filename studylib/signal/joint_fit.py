@@ -13,8 +13,6 @@ Functions: locate, peaks, settle, lines_at, spill_kernels; Place, Lines, Pass.
 Source: Gauss-Newton on the model of kernels.py; weights are the inverse noise powers.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import NamedTuple
 

@@ -17,8 +17,6 @@ Source: the definition of the discrete Fourier transform; series of sin(x)/x; Ga
 quadrature.
 """
 
-from __future__ import annotations
-
 from functools import lru_cache
 
 import numpy as np

@@ -16,8 +16,6 @@ not read); loss factors of wood from 0.006 up in wood_and_board tables (Vigran 2
 0.010 for spruce), taken as 0.005 to be on the safe side.
 """
 
-from __future__ import annotations
-
 from functools import lru_cache
 
 import numpy as np

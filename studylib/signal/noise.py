@@ -26,8 +26,6 @@ no source), its k-th line k times as far. A quantile q of exponential variables 
 -P ln(1 - q); Hann's weights 1, -1/2, -1/2 over 2 pass 3/8 of white noise's power (definitions).
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import NamedTuple

@@ -13,8 +13,6 @@ k^2) for a stiff string on hinged supports (Fletcher and Rossing, The Physics of
 Instruments; from memory).
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np
@@ -156,7 +154,7 @@ class Free:
     @classmethod
     def fitted(
         cls, row: np.ndarray, fit: Pass, start: np.ndarray, free: np.ndarray, *, n: int, half: int
-    ) -> Free:
+    ) -> "Free":
         """Let the `free` ones of one channel's partials move to where they fit best."""
         place = start
         turn = np.pi * fit.place.delta * np.arange(1, place.size + 1)

@@ -16,8 +16,6 @@ Functions: suspects, resolve, as_they_stand, join.
 Source: own_places.py and unsteady.py name theirs.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 

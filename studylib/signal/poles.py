@@ -21,8 +21,6 @@ damped exponentials in noise as in Rao & Zhao (1993, recalled); the start values
 rational fit after Sanathanan & Koerner (1963, recalled).
 """
 
-from __future__ import annotations
-
 from typing import NamedTuple
 
 import numpy as np

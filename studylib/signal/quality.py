@@ -17,8 +17,6 @@ edge_checks, tone_checks, noise_checks, take_verdict, findings, finding.
 Source: `CHECKS` names the source of each limit; IEC 61672-1 for the A-weighting.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace

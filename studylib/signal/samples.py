@@ -8,8 +8,6 @@ Functions: describe, is_sound, merge, allowed_run, block_levels_db, sharpest_cor
 Source: elementary; the crest of a sine is a parabola (`allowed_run`).
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 
 import numpy as np

@@ -9,8 +9,6 @@ repeats on the sampling grid would repeat its rounding as well, and show harmoni
 Functions: `steady_tone`, `played_sweep`, `quantised`, `levels`, `whole_periods`. Class: `Levels`.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

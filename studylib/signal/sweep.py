@@ -32,8 +32,6 @@ technique (AES 108, 2000; recalled); the spectrum by the method of stationary ph
 1/(24 pi f L) is below 1e-3 wherever f L is above 15.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import NamedTuple

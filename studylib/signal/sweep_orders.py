@@ -24,8 +24,6 @@ Source: Farina (2000; recalled) for the separation; noise through a window as th
 squares (definition). Presence at 1 % error as for steady tones.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import pairwise

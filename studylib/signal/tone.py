@@ -20,8 +20,6 @@ deviations are held against in the tests); kernels.py (the bins of a tone), join
 steps).
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache

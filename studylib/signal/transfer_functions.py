@@ -18,8 +18,6 @@ coherence; bias (1 - g)^2 / n for large n; recalled); Carter, Knapp & Nuttall 19
 of the estimate for normal values; recalled, checked by simulation).
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

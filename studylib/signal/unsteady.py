@@ -18,8 +18,6 @@ Functions: named, far_line, far_named, power. Classes: Kind, Named.
 Source: the sidebands of a modulated sine and the beats of two are any textbook's.
 """
 
-from __future__ import annotations
-
 from enum import IntEnum
 from functools import lru_cache
 from operator import itemgetter

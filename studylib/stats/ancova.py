@@ -18,8 +18,6 @@ Whether slopes differ between the woods is the F test of one slope a wood agains
 Functions: `fit_covariate`, `simultaneous`; `CovariateFit`.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

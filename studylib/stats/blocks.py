@@ -18,8 +18,6 @@ All methods take the means of many features at once: y of shape (..., units).
 Functions: `has_block`, `wood_model`, `shrinkage`; `WoodModel`.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from functools import cached_property
 

@@ -17,8 +17,6 @@ Functions: `mount_cells`, `paired_difference`, `boards_table`, `control_rows`,
 `features_detected`; `MountCells`.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass

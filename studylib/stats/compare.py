@@ -7,8 +7,6 @@ others by name.
 Function: `compare`; `Comparison`, `Workings`.
 """
 
-from __future__ import annotations
-
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 

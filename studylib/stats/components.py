@@ -24,8 +24,6 @@ Functions: `variance_rows`, `precision_row`, `components`, `component_weights`, 
 `wood_interval`; `Component`.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 

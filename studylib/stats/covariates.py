@@ -19,8 +19,6 @@ specimens.csv, any further numeric column there, or a specimen's own feature suc
 Functions: `analyse_covariates`, `covariate_values`, `covariate_quantity`; `Covariates`, `Quantity`.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass

@@ -9,8 +9,6 @@ weak ones. Takes set aside do not enter that share.
 Functions: `coverage_table`, `not_compared`, `wood_by_batch`, `confounded`.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 import pandas as pd

@@ -6,8 +6,6 @@ no verdict hangs on it (the verdicts use simultaneous intervals of differences).
 Functions: `reported_means`, `unit_means`, `wood_means`. Class: `FeatureMeans`.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 

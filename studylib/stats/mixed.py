@@ -24,8 +24,6 @@ Functions: `fit_features`, `fit_design`, `fixed_part`, `second_opinion`, `contra
 `joint_test`; `Fitted`, `ContrastTest`, `JointTest`.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 

@@ -3,8 +3,6 @@
 Functions: `comparison_notes`, `design_notes`.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 
 import pandas as pd

@@ -24,8 +24,6 @@ Functions: `find_outliers`, `number_of_tests`, `leave_one_out`, `mandel_rows`, `
 `cochran_critical`, `mandel_h_critical`, `mandel_k_critical`.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping
 
 import numpy as np

@@ -26,8 +26,6 @@ Functions: `all_pairs` for many features of one design, `compare_pairs` for one,
 `tukey_kramer_rate`. Classes: `Pair`, `Pairs`.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass, fields
 from itertools import combinations
 

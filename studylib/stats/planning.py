@@ -24,8 +24,6 @@ Functions: `common_spreads`, `pilot_spreads`, `optimum`, `best_splits`; `power_c
 Classes: `Spreads`, `Nest`, `Minutes`.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
@@ -74,7 +72,7 @@ class Spreads:
     source_high: float
     origin: str
 
-    def with_source(self, source: float) -> Spreads:
+    def with_source(self, source: float) -> "Spreads":
         """The same with another spread between planks."""
         return replace(self, source=source)
 

@@ -31,8 +31,6 @@ Functions: `verdict_chances`, `pair_power`, `f_test_power`; `fewest_sources`, `s
 `drawing_error`. Classes: `Chances`, `Decision`, `Fewest`, `OwnDesign`.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace

@@ -17,8 +17,6 @@ squared; arrays over features first.
 Functions: `reml_design`, `fit_reml`, `deviance`; `RemlDesign`, `Reml`.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property

@@ -6,8 +6,6 @@ distinct set of takes.
 Function: `make_samples`. Classes: `Design`, `Sample`.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 

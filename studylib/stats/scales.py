@@ -10,8 +10,6 @@ Functions: `analysis_values`, `reported_difference`, `reported_values`, `reporte
 `limits_of`.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Collection, Mapping, Sequence
 

@@ -14,8 +14,6 @@ woods alone.
 Functions: `second_column`, `boards_by_cell`; `SecondColumn`.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import combinations

@@ -15,8 +15,6 @@ A `NestedDesign` holds what depends on the rows only, so that many features of t
 share it.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -14,8 +14,6 @@ Absolute error below 1e-9; upper tails smaller than 1e-9 are returned as 1e-9.
 Functions: `sf` (upper tail), `quantile`.
 """
 
-from __future__ import annotations
-
 from functools import lru_cache
 
 import numpy as np

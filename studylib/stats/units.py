@@ -16,8 +16,6 @@ Functions: `tidy`, `mount_means`, `specimen_means`, `unit_means`, `with_places`,
 `natural_key`.
 """
 
-from __future__ import annotations
-
 import re
 
 import numpy as np

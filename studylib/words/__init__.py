@@ -16,8 +16,6 @@ Functions: `say`, `said`, `in_words`, `is_note`, `feature`, `term`, `table`, `co
 `glossary`, `chapters`.
 """
 
-from __future__ import annotations
-
 import re
 import tomllib
 from collections.abc import Mapping

@@ -10,8 +10,6 @@ Functions: `decimals_for`, `rounded`, `exact`, `typed`, `fixed`, `signed`, `betw
 `plural`, `counted`, `cents_from_percent`.
 """
 
-from __future__ import annotations
-
 import math
 
 MISSING = "–"

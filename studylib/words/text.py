@@ -3,8 +3,6 @@
 Functions: `shown`, `listed`, `nearest`, `level_word`, `in_short`, `capital`, `names_in_short`.
 """
 
-from __future__ import annotations
-
 import difflib
 import re
 from collections.abc import Iterable, Sequence
