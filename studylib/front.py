@@ -89,15 +89,17 @@ def measure_take(
     except ValidationError as error:
         first = error.errors()[0]
         name, given = str(first["loc"][-1]), first["input"]
-        fault = note(CallFault.ARGUMENT, name=name, given=str(given), right=first["msg"])
-        raise InputError(fault) from None
+        raise InputError(
+            note(CallFault.ARGUMENT, name=name, given=str(given), right=first["msg"])
+        ) from None
     board = Specimen(specimen="board", wood="wood", row=2)
     take = Take(
         take="take", batch="batch", kind="tone", specimen="board", mount="1",
         repeat="1", file=path.name, tone_hz=repr(float(tone_hz)), row=2,
     )  # fmt: skip
-    study = Study(path.parent, "study", settings, (board,), (take,), ())
-    features = measure_batch(study, "batch").features
+    features = measure_batch(
+        Study(path.parent, "study", settings, (board,), (take,), ()), "batch"
+    ).features
     return features[MEASURED].assign(reason=features["reason"].map(in_words))
 
 
@@ -189,8 +191,9 @@ def _with(
         if name not in frame:
             known = [str(column) for column in frame.columns]
             raise InputError(note(CallFault.NO_COLUMN, table=table, name=name, known=known))
-    missing = {name: value for name, value in others.items() if name not in frame}
-    return frame.reset_index(drop=True).assign(**missing)
+    return frame.reset_index(drop=True).assign(
+        **{name: value for name, value in others.items() if name not in frame}
+    )
 
 
 def attribute(study: Study, *measured: BatchMeasurement) -> Attribution:

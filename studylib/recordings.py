@@ -112,8 +112,12 @@ def other_rate(info: RecordingInfo, study_hz: int) -> str:
     """The note of a recording whose rate is not the study's; "" where it is."""
     if info.rate_hz == study_hz:
         return ""
-    rates = {"rate_hz": info.rate_hz, "study_hz": study_hz}
-    return note(RecordingRemark.OTHER_RATE, file=_name(info.path), **rates)
+    return note(
+        RecordingRemark.OTHER_RATE,
+        file=_name(info.path),
+        rate_hz=info.rate_hz,
+        study_hz=study_hz,
+    )
 
 
 def in_study(fault: str, study_hz: int | None) -> str:
@@ -164,9 +168,9 @@ def windows(path: Path | str, *, start: int, frames_each: int, count: int) -> It
     path = Path(path)
     with _opened(path) as file:
         for k in range(count):
-            first = start + k * frames_each
-            block = _block(path, file, first, frames_each, seek=k == 0)
-            yield np.ascontiguousarray(block.T)
+            yield np.ascontiguousarray(
+                _block(path, file, start + k * frames_each, frames_each, seek=k == 0).T
+            )
 
 
 def _block(
@@ -188,8 +192,11 @@ def _block(
 
 
 def _too_short(path: Path, first: int, frames: int, held: int) -> InputError:
-    about = {"held": held, "first": first, "last": first + frames}
-    return InputError(note(RecordingFault.TOO_SHORT, file=_name(path), **about))
+    return InputError(
+        note(
+            RecordingFault.TOO_SHORT, file=_name(path), held=held, first=first, last=first + frames
+        )
+    )
 
 
 @contextmanager
@@ -223,8 +230,7 @@ def _state(path: Path, file: soundfile.SoundFile, frames: int) -> tuple[bool, li
         remarks.append(RecordingRemark.OPEN_LENGTH)
     ending = path.suffix.lower()
     if file.format not in _ENDINGS.get(ending, (file.format,)):
-        about = {"ending": ending, "container": file.format}
-        remarks.append(note(RecordingRemark.OTHER_CONTENT, **about))
+        remarks.append(note(RecordingRemark.OTHER_CONTENT, ending=ending, container=file.format))
     if _LOSSY.search(file.subtype) or file.format == "MP3":
         remarks.append(note(RecordingRemark.LOSSY, coding=file.subtype))
     return breaks_off, remarks

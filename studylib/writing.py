@@ -85,8 +85,7 @@ def slug(text: str) -> str:
     Letters lose their accents. Where a letter or digit has no ASCII form, six digits of the
     text's SHA-256 are added, so that two names in another script stay two names.
     """
-    plain = unicodedata.normalize("NFKD", text)
-    kept = "".join(c for c in plain if not unicodedata.combining(c))
+    kept = "".join(c for c in unicodedata.normalize("NFKD", text) if not unicodedata.combining(c))
     lost = any(c.isalnum() and not c.isascii() for c in kept)
     name = re.sub(r"[^A-Za-z0-9_.-]+", "_", kept).strip("_.-")[:80]
     # Windows keeps these names for devices, with or without an ending.

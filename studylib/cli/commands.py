@@ -61,9 +61,15 @@ def plan(folder: Path, show: bool, add: int | None, again: bool, reports: Path) 
         written = write_schedule(study, add=add or 0, again=again)
         for batch in written.batches:
             counts = {"mounts": batch.mounts, "recordings": len(batch.steps)}
-            minutes = minutes_of(batch, study.settings.plan)
-            scheduled = {"batch": batch.name, "seed": written.seed, "minutes": minutes}
-            tell(say("cli.scheduled", **scheduled, **counts))
+            tell(
+                say(
+                    "cli.scheduled",
+                    batch=batch.name,
+                    seed=written.seed,
+                    minutes=minutes_of(batch, study.settings.plan),
+                    **counts,
+                )
+            )
         if not study.with_role("reference"):
             tell(say("cli.no_reference"))
         if not study.with_role("changed"):
@@ -205,8 +211,10 @@ def _check(folder: Path) -> int:
     with Bars() as bars:
         found = [measure_batch(study, batch, progress=bars.of(batch)) for batch in study.batches]
     fit = fitness(study, pd.concat([batch.quality for batch in found], ignore_index=True))
-    warnings = [*study.warnings, *bench_warnings(found)]
-    tell(*(say("cli.warning", warning=one) for one in warnings), *fit.lines)
+    tell(
+        *(say("cli.warning", warning=one) for one in [*study.warnings, *bench_warnings(found)]),
+        *fit.lines,
+    )
     if planned:
         tell(say("cli.still_planned", planned=planned))
     return fit.failed

@@ -59,8 +59,9 @@ def boards_figure(means: FeatureMeans, *, size: tuple[float, float] | None = Non
     for number, wood in enumerate(woods):
         own = boards[boards["wood"] == wood]
         places = edge + np.arange(len(own), dtype=float)
-        mean = means.means[means.means["wood"] == wood]
-        _draw_wood(axes, own, means.mounts, mean, places, style[wood])
+        _draw_wood(
+            axes, own, means.mounts, means.means[means.means["wood"] == wood], places, style[wood]
+        )
         ticks.extend(places)
         names.extend(own["specimen"])
         if number:
@@ -72,8 +73,7 @@ def boards_figure(means: FeatureMeans, *, size: tuple[float, float] | None = Non
     axes.set_ylabel(quantity(meaning, feature.unit, width=44, lines=3))
     axes.grid(axis="y")
     axes.set_xlim(-0.5 - GAP / 2, edge - 0.5 - GAP / 2)
-    key = say("figures_effects.boards_key", confidence=means.confidence)
-    explain(figure, key, [feature.name])
+    explain(figure, say("figures_effects.boards_key", confidence=means.confidence), [feature.name])
     return settle(figure)
 
 
@@ -160,11 +160,10 @@ def _name_woods(axes: Axes, boards, woods: list[str], width: float) -> None:
     for wood in woods:
         count = int((boards["wood"] == wood).sum())
         room = max(6, int(8.6 / width * (count + GAP) * 72 / 6.4))
-        text = f"{wrapped(wood, room)}\n{counted(count, 'board')}"
         axes.text(
             edge + (count - 1) / 2,
             1.02,
-            text,
+            f"{wrapped(wood, room)}\n{counted(count, 'board')}",
             transform=axes.get_xaxis_transform(),
             ha="center",
             va="bottom",

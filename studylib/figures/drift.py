@@ -67,8 +67,9 @@ def drift_figure(
         _panel(axes, chart[chart["feature"] == feature.name], own, feature)
     _name_batches(panels[0], pd.concat([chart, others]))
     panels[-1].set_xlabel(say("drift.axis"))
-    notes = f"{say('drift.note_reference')}\n{say('drift.note_others')}"
-    figure.supxlabel(notes, fontsize=8.5, color=GREY)
+    figure.supxlabel(
+        f"{say('drift.note_reference')}\n{say('drift.note_others')}", fontsize=8.5, color=GREY
+    )
     return settle(figure)
 
 
@@ -154,8 +155,9 @@ def consistency_figure(
             fontsize=9.5,
         )
     for wood in woods:
-        label = legend_label(wood, 22)
-        panels[0, 0].plot([], [], look[wood].marker, color=look[wood].colour, label=label)
+        panels[0, 0].plot(
+            [], [], look[wood].marker, color=look[wood].colour, label=legend_label(wood, 22)
+        )
     figure.legend(
         *panels[0, 0].get_legend_handles_labels(),
         loc=ABOVE,

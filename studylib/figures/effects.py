@@ -90,8 +90,7 @@ def effects_figure(
         _name(axes, feature, label, rows["unit"].iloc[0], pairs)
     shown = [v for v in VERDICT_MARKERS if v in set(drawn["verdict"])]
     figure.legend(handles=[_key(v) for v in shown], loc=ABOVE, ncols=len(shown))
-    key = say("figures_effects.effects_key", confidence=confidence)
-    explain(figure, key, drawn["feature"])
+    explain(figure, say("figures_effects.effects_key", confidence=confidence), drawn["feature"])
     return settle(figure)
 
 
@@ -161,10 +160,10 @@ def all_effects_figure(
     panels = figure.subplots(1, len(pairs), sharey=True, squeeze=False).ravel()
     reach = float(np.clip(1.05 * np.nanmax(np.abs(drawn[["g_low", "g_high"]])), 1.0, WIDEST))
     for axes, pair in zip(panels, pairs, strict=True):
-        own = drawn[drawn["pair"] == pair].set_index("row")
-        _all_of_pair(axes, own, rows, len(primary), reach)
-        title = wrapped(pair, 84 // len(pairs), lines=2)
-        axes.set_title(title, fontsize=10 if len(pairs) < 4 else 8)
+        _all_of_pair(axes, drawn[drawn["pair"] == pair].set_index("row"), rows, len(primary), reach)
+        axes.set_title(
+            wrapped(pair, 84 // len(pairs), lines=2), fontsize=10 if len(pairs) < 4 else 8
+        )
         axes.set_xlabel("g")
     small = float(np.clip(9.0 - 0.03 * len(rows), 5.5, 8.0))
     panels[0].set_yticks(range(len(rows)), [wrapped(r, 48, lines=1) for r in rows], fontsize=small)

@@ -193,8 +193,9 @@ def ladder_figure(
                 yerr=own["loss_factor_u"], fmt=style[wood].marker, color=style[wood].colour,
                 markersize=4.5, alpha=0.8, elinewidth=0.8, label=legend_label(wood, 24),
             )  # fmt: skip
-        loss = say("figures_modes.loss_factor_axis")
-        axes.set(yscale="log", title=say(SUPPORTS[support]), ylabel=loss)
+        axes.set(
+            yscale="log", title=say(SUPPORTS[support]), ylabel=say("figures_modes.loss_factor_axis")
+        )
         axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: exact(value)))
         axes.yaxis.set_minor_formatter(NullFormatter())
         frequency_axis(axes, low, high, label=axes is panels[-1])
@@ -247,15 +248,15 @@ def responses_figure(
             own = rows[(rows["wood"] == wood) & rows["coherence"].notna()]
             least = own.groupby("frequency_hz")["coherence"].min()
             panels[-1].plot(least.index, least, color=style[wood].colour, label=safe(wood))
-        lowest = wrapped(say("figures_modes.coherence_axis"), 14)
-        panels[-1].set(ylabel=lowest, ylim=(0, 1.05))
+        panels[-1].set(ylabel=wrapped(say("figures_modes.coherence_axis"), 14), ylim=(0, 1.05))
     for axes in panels:
         frequency_axis(axes, low, high, label=axes is panels[-1])
         for k in range(1, min(study.settings.tone.harmonics, int(high / f)) + 1):
             axes.axvline(k * f, color=GREY, linewidth=0.5, linestyle=":", zorder=0)
         axes.grid(axis="y")
-    drive = study.settings.channels.drive_kind
-    figure.supylabel(say("figures_modes.response_axis", drive=drive), fontsize=10)
+    figure.supylabel(
+        say("figures_modes.response_axis", drive=study.settings.channels.drive_kind), fontsize=10
+    )
     return settle(figure)
 
 
@@ -268,8 +269,10 @@ def _wood(axes: Axes, rows: pd.DataFrame, wood: str, look: Look) -> None:
         axes.plot(own["frequency_hz"], own["h1_db"], color=look.colour, linewidth=0.6, alpha=0.5)
     median = rows.groupby("frequency_hz")["h1_db"].median()
     axes.plot(median.index, median, color=look.colour, linewidth=1.6)
-    mounts = len(rows[["specimen", "mount"]].drop_duplicates())
-    count = {"boards": rows["specimen"].nunique(), "mounts": mounts}
+    count = {
+        "boards": rows["specimen"].nunique(),
+        "mounts": len(rows[["specimen", "mount"]].drop_duplicates()),
+    }
     axes.set_title(safe(say("figures_modes.wood_title", wood=wood, **count)))
 
 

@@ -76,8 +76,10 @@ def power_figure(plan, *, size: tuple[float, float] | None = None) -> Figure:
         ax.minorticks_off()
         ax.set_xlabel(say("plan.h_planks"))
         reported = rounded(scales.reported_difference(one.difference, one.feature))
-        title = f"{one.feature.name}: {reported} {one.feature.difference_unit}"
-        ax.set_title(wrapped(title, 30), fontsize=10)
+        ax.set_title(
+            wrapped(f"{one.feature.name}: {reported} {one.feature.difference_unit}", 30),
+            fontsize=10,
+        )
     axes[0].set_ylabel(say("plan.chance_detected"))
     _legend(figure, axes[0], columns=2)
     return settle(figure)
@@ -145,21 +147,24 @@ def minutes_figure(plan, *, size: tuple[float, float] | None = None) -> Figure:
         )  # fmt: skip
         left += share
     for y, row in zip(place, parts.itertuples(), strict=True):
-        spread = scales.reported_difference(row.sd, one.feature)
         ax.annotate(
-            say("plan.bar", sd=spread, unit=one.feature.difference_unit, minutes=row.minutes),
+            say("plan.bar", sd=scales.reported_difference(row.sd, one.feature),
+                unit=one.feature.difference_unit, minutes=row.minutes),
             (left[len(parts) - 1 - y], y), xytext=(5, 0), textcoords="offset points", va="center",
             fontsize=9,
         )  # fmt: skip
     sizes = ("planks", "boards", "mounts", "takes")
-    names = [
-        "\n".join([say(row["design"]), say("plan.bar_design", **{n: row[n] for n in sizes})])
-        for row in parts.to_dict("records")
-    ]
-    ax.set_yticks(place, names)
+    ax.set_yticks(
+        place,
+        [
+            "\n".join([say(row["design"]), say("plan.bar_design", **{n: row[n] for n in sizes})])
+            for row in parts.to_dict("records")
+        ],
+    )
     ax.set_xlim(0, 1.28 * left.max())
-    logarithmic = one.feature.scale == "log"
-    ax.set_xlabel(say("plan.variance_axis", logarithmic=logarithmic, feature=one.feature.name))
+    ax.set_xlabel(
+        say("plan.variance_axis", logarithmic=one.feature.scale == "log", feature=one.feature.name)
+    )
     figure.legend(loc=BELOW, ncols=3)
     return settle(figure)
 
@@ -187,8 +192,10 @@ def counting_figure(plan, *, size: tuple[float, float] | None = None) -> Figure:
             percent(row.rate), (row.high, y), xytext=(6, 0), va="center", fontsize=9,
             textcoords="offset points",
         )  # fmt: skip
-    labels = [say("plan.counted", what=row.counted, units=row.units) for row in table.itertuples()]
-    ax.set_yticks(place, labels)
+    ax.set_yticks(
+        place,
+        [say("plan.counted", what=row.counted, units=row.units) for row in table.itertuples()],
+    )
     ax.set_ylim(-0.6, len(table) - 0.1)
     ax.set_xlim(0, 1)
     ax.xaxis.set_major_formatter(PercentFormatter(1.0, decimals=0))

@@ -76,8 +76,10 @@ def quality_figure(quality: pd.DataFrame, *, size: tuple[float, float] | None = 
             rasterized=len(rows) > MOST_DRAWN_MARKS,
         )
     axes.axhline(len(checks) - 1.5, color=GREY, linewidth=0.8)
-    names = [safe(_label(check)) for check in checks[:-1]]
-    axes.set_yticks(range(len(checks)), [*names, say("figures_takes.whole_take")])
+    axes.set_yticks(
+        range(len(checks)),
+        [*[safe(_label(check)) for check in checks[:-1]], say("figures_takes.whole_take")],
+    )
     axes.set_ylim(len(checks) - 0.4, -0.6)
     axes.tick_params(axis="y", length=0)
     _take_axis(axes, takes, worst)

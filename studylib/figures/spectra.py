@@ -189,8 +189,9 @@ def harmonics_figure(
     axes.set_xlabel(say("figures_takes.harmonic_axis"))
     axes.set_ylabel(say("figures_takes.relative_axis"))
     figure.legend(loc=ABOVE, ncols=min(len(woods), 3), fontsize=9)
-    caption = wrapped(say("figures_takes.harmonics_note"), 105, lines=3)
-    figure.supxlabel(caption, fontsize=8.5, color=GREY)
+    figure.supxlabel(
+        wrapped(say("figures_takes.harmonics_note"), 105, lines=3), fontsize=8.5, color=GREY
+    )
     return settle(figure)
 
 

@@ -126,8 +126,7 @@ def empty_figure(message: str, size: tuple[float, float] | None) -> Figure:
 
 @functools.lru_cache(maxsize=1)
 def _drawable() -> frozenset[int]:
-    font = font_manager.get_font(font_manager.findfont(FONT))
-    return frozenset(font.get_charmap())
+    return frozenset(font_manager.get_font(font_manager.findfont(FONT)).get_charmap())
 
 
 def safe(text: object) -> str:
@@ -275,8 +274,9 @@ def save_sizes(
     frame = folder / f"{name}_16x9.png"
     figure = draw(size=VIDEO_SIZE)
     with mpl.rc_context(STYLE):
-        rim = [(whole - inner) / 2 for whole, inner in zip(FRAME, VIDEO_SIZE, strict=True)]
-        whole = figure.bbox_inches.padded(*rim)
+        whole = figure.bbox_inches.padded(
+            *[(whole - inner) / 2 for whole, inner in zip(FRAME, VIDEO_SIZE, strict=True)]
+        )
         _save_png(figure, frame, dpi=FRAME_DPI, bbox_inches=whole)
     plt.close(figure)
     return (*written, frame)

@@ -67,8 +67,9 @@ def variance_figure(variance: pd.DataFrame, *, size: tuple[float, float] | None 
     for number, (feature, (left, right)) in enumerate(zip(features, grid, strict=True)):
         rows = variance[variance["feature"] == feature].set_index("level")
         rows = rows.loc[[level for level in LEVELS if level in rows.index]]
-        last = number == len(features) - 1
-        _shares(left, rows, wrapped(in_short(in_plain_words(feature)), 60), last)
+        _shares(
+            left, rows, wrapped(in_short(in_plain_words(feature)), 60), number == len(features) - 1
+        )
         _spreads(right, rows, register.find(feature))
     shown = [level for level in LEVELS if level in set(variance["level"])]
     figure.legend(

@@ -191,8 +191,9 @@ def _feature_rows(
         values = feature_rows.tone_features(measured, **levels)
     else:
         values = feature_rows.probe_features(measured, k=k, **levels)
-    content = _content(study, take) if measured.fit is not None else ""
-    yield from _labelled(study, take, values, content, aside)
+    yield from _labelled(
+        study, take, values, _content(study, take) if measured.fit is not None else "", aside
+    )
 
 
 def _labelled(
@@ -202,9 +203,9 @@ def _labelled(
     wood = study.specimen(take.specimen).wood
     for row in values:
         usable, reason = (False, aside) if aside else (row.usable, row.reason)
-        key = hashlib.sha256(f"{take.take}|{content}|{row.feature}".encode()).hexdigest()[:12]
         yield (
-            key, take.take, take.batch, take.kind, take.specimen, wood, take.mount, take.repeat,
+            hashlib.sha256(f"{take.take}|{content}|{row.feature}".encode()).hexdigest()[:12],
+            take.take, take.batch, take.kind, take.specimen, wood, take.mount, take.repeat,
             row.feature, row.value, row.unit, row.u, usable, reason,
         )  # fmt: skip
 

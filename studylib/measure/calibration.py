@@ -92,8 +92,7 @@ def calibrator_tone(path: Path, info: RecordingInfo, *, channel: int) -> Calibra
     at most 10 s, away from the handling at both ends.
     """
     n = record_length(min(info.frames, int(MAX_SEGMENT_S * info.rate_hz)))
-    x = read_window(path, start=(info.frames - n) // 2, frames=n)[channel]
-    spectrum = rfft(x)[None, :]
+    spectrum = rfft(read_window(path, start=(info.frames - n) // 2, frames=n)[channel])[None, :]
     density = windowed_density(spectrum[0], n=n, rate_hz=info.rate_hz)
     low, high = (round(f * n / info.rate_hz) for f in CALIBRATOR_HZ)
     tone_hz = (low + int(np.argmax(density[low : high + 1]))) * info.rate_hz / n

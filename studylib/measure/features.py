@@ -89,8 +89,9 @@ def tone_features(
             value = 10.0 * float(np.log10(band.power / base))
             u = 10.0 / float(np.log(10.0)) * band.u_relative
             reason = foreign[0] or ("" if band.told else Unused.BAND_FILLED)
-            name = f"tone.band{band.nominal}.rel_db"
-            yield FeatureValue(name, value, "dB", u, not reason, reason)
+            yield FeatureValue(
+                f"tone.band{band.nominal}.rel_db", value, "dB", u, not reason, reason
+            )
     centroid = harmonics.centroid_hz(fit, channel=channel)
     reason = _of_sum(fit, channel, foreign, first=1)
     yield FeatureValue("tone.centroid_hz", centroid.value, "Hz", centroid.u, not reason, reason)
@@ -162,8 +163,7 @@ def empty_features(k: int, settings: Settings, *, rate_hz: int) -> Iterator[Feat
 
     k : order of the take's tone, 1 for the fundamental.
     """
-    fundamental = settings.tone.fundamental_hz
-    highest = min(settings.tone.harmonics, int(rate_hz / 2 / fundamental * 0.999))
+    highest = min(settings.tone.harmonics, int(rate_hz / 2 / settings.tone.fundamental_hz * 0.999))
     bands = [band.nominal for band in octave_bands(rate_hz)]
     sensed = has_sensed_drive(settings)
     for family in register.of_kind(Kind.TONE if k == 1 else Kind.PROBE):

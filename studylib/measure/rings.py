@@ -97,8 +97,7 @@ class Ring:
                 rows.append((*head, number, *own, *room, signs, content))
                 signs = ""
         if self.decays is not None:
-            offset = -take.gain_db - (take.drive_db or 0.0)
-            for values, place_u in _of_decays(self.decays, offset):
+            for values, place_u in _of_decays(self.decays, -take.gain_db - (take.drive_db or 0.0)):
                 own = (*values, not aside, aside, take.place, place_u)
                 rows.append((*head, 0, *own, *_room(self.room), "", content))
             steps = note(TapReason.NO_DECAYS, steps=MOST_STEPS)
@@ -283,14 +282,13 @@ def _ringing(tap: Tap) -> Ringing:
     if tap.decays is None:
         return Ringing(tap.start_s, end, tap.reason, (), **shown)
     d = tap.decays
-    order = np.argsort(-d.amplitude)[:STRONGEST]
     modes = tuple(
         (
             float(d.frequency_hz[i]),
             20.0 * float(np.log10(d.amplitude[i])),
             float(decay_time(d.frequency_hz[i], d.loss_factor[i])),
         )
-        for i in sorted(order)
+        for i in sorted(np.argsort(-d.amplitude)[:STRONGEST])
     )
     return Ringing(tap.start_s, end, "", modes, **shown)
 

@@ -102,8 +102,9 @@ def session_of(study: Study, takes: tuple[Take, ...], infos: dict[str, Recording
     channels = {"response": settings.channels.response - 1}
     if settings.channels.drive is not None:
         channels["drive"] = settings.channels.drive - 1
-    limits = quality.overridden(settings.quality)
-    session = Session(limits, channels, common_rate(study), RELATIVE, None)
+    session = Session(
+        quality.overridden(settings.quality), channels, common_rate(study), RELATIVE, None
+    )
     scale = level_scale(
         response_kind=settings.channels.response_kind,
         full_scale_db=settings.channels.full_scale_db,
@@ -180,8 +181,9 @@ def _steady_at(study: Study, take: Take, info: RecordingInfo, session: Session) 
         return measured
     if take.kind == "calibrator":
         tone = calibrator_tone(study.path_of(take), info, channel=channels["response"])
-        lacking = OVER_NOISE_DB - tone.over_noise_db
-        row = quality.check("tone_absent", lacking, session.limits, channel="response")
+        row = quality.check(
+            "tone_absent", OVER_NOISE_DB - tone.over_noise_db, session.limits, channel="response"
+        )
         return replace(measured, checks=[*measured.checks, row], calibrator_db=tone.level_db)
     if not steady:
         return measured

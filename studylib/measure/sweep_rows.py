@@ -251,14 +251,13 @@ def _of_mount(rows: pd.DataFrame) -> pd.DataFrame:
     weight /= weight.sum(axis=0)
     single = (table("response_u") / np.abs(response)) ** 2 + (table("drive_u") / np.abs(drive)) ** 2
     noise = np.sqrt((weight**2 * np.nan_to_num(single)).sum(axis=0))
-    scatter = np.nan_to_num(found.u_relative)
     return pd.DataFrame(
         {
             "frequency_hz": np.sort(rows["frequency_hz"].unique()),
             "h1_db": 20.0 * np.log10(np.abs(found.h1)),
             "h2_db": 20.0 * np.log10(np.abs(found.h2)),
             "coherence": found.coherence,
-            "u_db": DB_PER_RATIO * np.maximum(noise, scatter),
+            "u_db": DB_PER_RATIO * np.maximum(noise, np.nan_to_num(found.u_relative)),
             "n_repeats": found.repeats,
         }
     )

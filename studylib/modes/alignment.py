@@ -122,8 +122,7 @@ def _pairs(lists: Lists, ladder: Ladder) -> _Pairs:
 def _shifts(pairs: _Pairs, lists: Lists) -> np.ndarray:
     """(N, C) shifts to try: the prior's centre, and all that put an entry on a rung."""
     centre, width = lists.centre[:, None], lists.width[:, None]
-    count = len(lists.centre)
-    apart = np.where(pairs.weight > 0, pairs.apart, np.nan).reshape(count, -1)
+    apart = np.where(pairs.weight > 0, pairs.apart, np.nan).reshape(len(lists.centre), -1)
     apart = np.where(np.abs(apart - centre) <= FARTHEST * width, apart, np.nan)
     if np.isnan(apart).all():
         return centre
@@ -136,8 +135,7 @@ def _shifts(pairs: _Pairs, lists: Lists) -> np.ndarray:
 
 
 def _prior(shift: np.ndarray, lists: Lists) -> np.ndarray:
-    width = np.where(lists.width > 0, lists.width, 1.0)
-    off = (shift.T - lists.centre) / width
+    off = (shift.T - lists.centre) / np.where(lists.width > 0, lists.width, 1.0)
     return np.where(lists.width > 0, 0.5 * off**2, 0.0).T
 
 
@@ -186,8 +184,7 @@ def _taken(pairs: _Pairs, rung: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         return np.zeros(rung.shape), np.zeros(rung.shape)
     index = np.maximum(rung, 0)[:, :, None]
     apart = np.take_along_axis(pairs.apart, index, axis=2)[:, :, 0]
-    weight = np.take_along_axis(pairs.weight, index, axis=2)[:, :, 0]
-    return apart, np.where(rung >= 0, weight, 0.0)
+    return apart, np.where(rung >= 0, np.take_along_axis(pairs.weight, index, axis=2)[:, :, 0], 0.0)
 
 
 def align(lists: Lists, ladder: Ladder, *, lead: bool = False) -> Alignment:
@@ -233,8 +230,9 @@ def _best_rivals(
         shift = np.take_along_axis(shifts, c[:, None], axis=1)[:, 0]
         other, _ = _trace(pairs.gains(shift))
         rival = (other >= 0) & (rung >= 0) & (other != rung)
-        score = np.take_along_axis(scores, c[:, None], axis=1)
-        best = np.where(rival, np.maximum(best, score), best)
+        best = np.where(
+            rival, np.maximum(best, np.take_along_axis(scores, c[:, None], axis=1)), best
+        )
     return best
 
 
@@ -319,8 +317,9 @@ def _take_up(lists: Lists, spread: Spread, order: Iterable[int]) -> Ladder:
     for r in order:
         entries = lists.one(r)
         there = np.isfinite(entries.x)
-        ladder = _ladder(place, count, seen, np.full(place.shape, WIDER * spread.guess))
-        found = align(entries, ladder)
+        found = align(
+            entries, _ladder(place, count, seen, np.full(place.shape, WIDER * spread.guess))
+        )
         # Before there is a ladder a list stands where its prior says.
         at = entries.x - found.shift[:, None]
         who, entry = np.nonzero(found.rung >= 0)

@@ -99,18 +99,18 @@ def _nearest_numbers(sweeps: pd.DataFrame, boards: pd.DataFrame) -> pd.Series:
 
 
 def _specimens(study: Study) -> pd.DataFrame:
-    columns = ["specimen", "wood", "role", "length_mm", "thickness_mm"]
-    rows = [
-        (s.specimen, s.wood, s.role or "", s.length_mm, s.thickness_mm) for s in study.specimens
-    ]
-    return pd.DataFrame(rows, columns=columns).astype({"length_mm": float, "thickness_mm": float})
+    return pd.DataFrame(
+        [(s.specimen, s.wood, s.role or "", s.length_mm, s.thickness_mm) for s in study.specimens],
+        columns=["specimen", "wood", "role", "length_mm", "thickness_mm"],
+    ).astype({"length_mm": float, "thickness_mm": float})
 
 
 def _takes(modes: pd.DataFrame) -> pd.DataFrame:
     """One row a take, with why it is set aside ("" if it is not)."""
     takes = modes.drop_duplicates("take").reset_index(drop=True)
-    said = takes["reason"].where([has(why, *ASIDE) for why in takes["reason"]], "")
-    return takes[_TAKE].assign(aside=said)
+    return takes[_TAKE].assign(
+        aside=takes["reason"].where([has(why, *ASIDE) for why in takes["reason"]], "")
+    )
 
 
 def mode_feature_rows(numbered: pd.DataFrame, takes: pd.DataFrame) -> pd.DataFrame:
@@ -183,8 +183,7 @@ def _values(rows: pd.DataFrame) -> dict[tuple[str, int], dict[str, _Value]]:
     for (name, _), short in zip(QUANTITIES, shorts, strict=True):
         count = grouped[f"log_{short}"].count()
         stated = np.sqrt(grouped[f"s_{short}"].sum(min_count=1)) / count.where(count > 0)
-        apart = np.fmax(stated, grouped[f"log_{short}"].sem())
-        u = np.hypot(apart, grouped[f"p_{short}"].mean())
+        u = np.hypot(np.fmax(stated, grouped[f"log_{short}"].sem()), grouped[f"p_{short}"].mean())
         columns[name] = (grouped[f"log_{short}"].mean(), u)
     found: dict[tuple[str, int], dict[str, _Value]] = {}
     for name, (log, u) in columns.items():
@@ -199,7 +198,9 @@ def _refusals(numbered: pd.DataFrame) -> dict[str, str]:
     good = taps["usable"].astype(bool).groupby(taps["take"]).transform("any")
     found = {}
     for take, part in taps[~good].groupby("take"):
-        reasons = sorted({reason for reason in part["reason"] if reason})
-        facts = {"taps": mode_counts(part)[0], "reasons": reasons}
-        found[take] = note(ModeReason.NO_USABLE_TAP, **facts)
+        found[take] = note(
+            ModeReason.NO_USABLE_TAP,
+            taps=mode_counts(part)[0],
+            reasons=sorted({reason for reason in part["reason"] if reason}),
+        )
     return found

@@ -64,8 +64,9 @@ def gather(
         if progress is not None:
             progress(done, len(study.batches), f"batch {batch}")
         try:
-            here = saved_part(Path(parts) / slugs[batch]) if parts else measure_batch(study, batch)
-            whole.append(here)
+            whole.append(
+                saved_part(Path(parts) / slugs[batch]) if parts else measure_batch(study, batch)
+            )
         except StudyError as error:
             failed[batch] = first_fault(error)
     frames = {name: _stacked(name, whole) for name in TABLES}

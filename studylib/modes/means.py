@@ -59,14 +59,13 @@ def tap_rows(numbered: pd.DataFrame) -> pd.DataFrame:
     rows = numbered[(numbered["kind"] == "tap") & numbered["mode"].notna()]
     rows = rows.sort_values(["specimen", "support", "mount", "take", "tap", "mode"], kind="stable")
     eta = rows["loss_factor"].where(rows["loss_factor"] > 0).astype(float)
-    room = rows["loss_factor_place_u"].astype(float).fillna(0.0)
     return rows.assign(
         mode=rows["mode"].astype(int),
         log_f=np.log(rows["frequency_hz"].astype(float)),
         log_eta=np.log(eta),
         u_f=(rows["frequency_u"] / rows["frequency_hz"]).astype(float),
         u_eta=(rows["loss_factor_u"] / eta).astype(float),
-        p_eta=room / eta,
+        p_eta=rows["loss_factor_place_u"].astype(float).fillna(0.0) / eta,
     )
 
 
@@ -110,8 +109,7 @@ def averaged(rows: pd.DataFrame) -> dict[str, pd.DataFrame]:
     )  # fmt: skip
     found = {}
     for level, keys in _STEPS.items():
-        grouped = step.groupby(keys, sort=True)
-        mean = grouped[[*LOGS, "level_db"]].mean()
+        mean = step.groupby(keys, sort=True)[[*LOGS, "level_db"]].mean()
         for name in LOGS:
             mean = mean.assign(**_uncertainty(step, name, keys, level))
         if level == "mount":
@@ -142,8 +140,7 @@ def _uncertainty(step: pd.DataFrame, x: str, keys: list[str], level: str) -> dic
         unseen = p * np.sqrt(shared)
         p = np.hypot(unseen, np.sqrt((1.0 - shared) * squares.sum(min_count=1)) / count)
     several = (grouped.size() > 1) | (level == "take")
-    seen = np.hypot(sem, unseen)
-    spread = seen.where(several, grouped[f"{x}_spread"].first())
+    spread = np.hypot(sem, unseen).where(several, grouped[f"{x}_spread"].first())
     within = sem.where(several, grouped[f"{x}_within"].first())
     if level == "mount":
         within = within.where(~several)

@@ -85,8 +85,9 @@ def _numbers(rows: pd.DataFrame, specimens: pd.DataFrame) -> np.ndarray:
     held = _held(by_board, shown, takes.assign(taps=in_take.there.sum(axis=1)), boards)
     if not held.any():
         return np.full(len(rows), np.nan)
-    names = takes.groupby(boards.group)["specimen"].first()
-    rung_number = _number_boards(in_board, by_board, held, names, specimens)
+    rung_number = _number_boards(
+        in_board, by_board, held, takes.groupby(boards.group)["specimen"].first(), specimens
+    )
     return _number_taps(rows, taps, boards, in_take, by_board, held, rung_number)
 
 
@@ -108,8 +109,9 @@ def _groups(rows: pd.DataFrame, outer: list[str], inner: list[str]) -> _Places:
     group = rows.groupby(outer, sort=False).ngroup().to_numpy()
     whole = rows.groupby(outer + inner, sort=False).ngroup().to_numpy()
     first = pd.Series(whole).groupby(group).transform("min").to_numpy()
-    entry = rows.groupby(outer + inner, sort=False).cumcount().to_numpy()
-    return _Places(group, whole - first, entry)
+    return _Places(
+        group, whole - first, rows.groupby(outer + inner, sort=False).cumcount().to_numpy()
+    )
 
 
 def _first_of(group: np.ndarray, rows: pd.DataFrame) -> pd.DataFrame:
@@ -189,8 +191,9 @@ def _number_boards(
     """(boards, m) number of each board's rung; NaN for none."""
     boards, m = held.shape
     centre, width = _scales(names, specimens)
-    all_in_one = _Places(np.zeros(boards, int), np.arange(boards), np.zeros(boards, int))
-    of_boards = _upper_lists(lists, built, held, all_in_one)
+    of_boards = _upper_lists(
+        lists, built, held, _Places(np.zeros(boards, int), np.arange(boards), np.zeros(boards, int))
+    )
     of_boards = Lists(of_boards.x, of_boards.sigma, of_boards.gain, centre[None], width[None])
     best = max(
         (build(of_boards, BOARD_SPREAD, order=order) for order in _orders(of_boards.x)),
@@ -257,8 +260,7 @@ def _number_taps(
     many = in_take.x.shape[1]
     own = alignment.Ladder(*(np.repeat(a[boards.group], many, axis=0) for a in
                             (held_only.place, held_only.sigma, held_only.present)))  # fmt: skip
-    shift = by_board.shift[boards.group, boards.item]
-    centre = np.repeat(shift[:, None], many, axis=1)
+    centre = np.repeat(by_board.shift[boards.group, boards.item][:, None], many, axis=1)
     flat = alignment.shifted(in_take, centre=centre, width=TAP_SHIFT).flat()
     found = alignment.align(flat, own)
     rung = np.where(alignment.clear(flat, own, found), found.rung, -1)

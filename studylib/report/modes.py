@@ -110,15 +110,18 @@ def tap_sentences(modes: pd.DataFrame) -> list[str]:
         wood=("wood", "first"), usable=("usable", "any"), support=("support", "first")
     )
     each = each[each.index.get_level_values("tap") > 0]
-    supports = each["support"].value_counts().to_dict()
     found = note(
-        "modes_report.taps_found", taps=len(each), takes=taps["take"].nunique(), supports=supports
+        "modes_report.taps_found",
+        taps=len(each),
+        takes=taps["take"].nunique(),
+        supports=each["support"].value_counts().to_dict(),
     )
     refused = each[~each["usable"].astype(bool)]
     if refused.empty:
         return [found, note("modes_report.none_refused"), *_room_sentences(taps)]
-    woods = refused["wood"].value_counts().to_dict()
-    lost = note("modes_report.refused", taps=len(refused), woods=woods)
+    lost = note(
+        "modes_report.refused", taps=len(refused), woods=refused["wood"].value_counts().to_dict()
+    )
     return [found, lost, *_room_sentences(taps)]
 
 
@@ -164,8 +167,7 @@ def refused_table(modes: pd.DataFrame) -> pd.DataFrame:
     rows = taps.drop_duplicates(["take", "tap"])[["take", "specimen", "tap", "reason", "signs"]]
     if not rows["signs"].any():
         rows = rows.drop(columns="signs")
-    names = {"specimen": "board", "signs": "evidence"}
-    return rows.rename(columns=names).reset_index(drop=True)
+    return rows.rename(columns={"specimen": "board", "signs": "evidence"}).reset_index(drop=True)
 
 
 def found_table(modes: pd.DataFrame) -> pd.DataFrame:
@@ -307,14 +309,13 @@ def near_table(near: pd.DataFrame) -> pd.DataFrame:
         known, bench = rows[rows["basis"] == basis], rows[rows["basis"] == ModeBasis.BENCH]
         if known.empty:
             continue
-        gains = pd.concat([known["gain_low"], known["gain_high"]])
-        lifted = {"lifted": int(known["lifted"].sum()), "boards": len(known)}
         row = (
             "f" if k == 1 else f"{k}f", wood, listed(sorted(known["mode"].unique())),
             _span(known["mode_hz"], 0), _span(known["distance_bandwidths"], 1),
-            _span(known["gain_db"], 1), _span(gains, 1),
+            _span(known["gain_db"], 1),
+            _span(pd.concat([known["gain_low"], known["gain_high"]]), 1),
             MISSING if bench.empty else _span(bench["gain_db"], 1),
-            say("modes_report.lifted_boards", **lifted),
+            say("modes_report.lifted_boards", lifted=int(known["lifted"].sum()), boards=len(known)),
         )  # fmt: skip
         out.append((k, row))
     rows = [row for _, row in sorted(out, key=lambda pair: pair[0])]

@@ -161,17 +161,14 @@ def page_html(notebook: NotebookNode, *, title: str) -> str:
     # Imported here: it takes a second, and the notebooks that use `table` do not need it.
     from nbconvert.exporters import HTMLExporter
 
-    exporter = HTMLExporter(
+    body, _ = HTMLExporter(
         template_name="study_page",
         extra_template_basedirs=[str(TEMPLATES)],
         embed_images=True,
         exclude_anchor_links=True,
         exclude_input_prompt=True,
         exclude_output_prompt=True,
-    )
-    body, _ = exporter.from_notebook_node(
-        notebook, resources={"study_title": title, "study_css": _style()}
-    )
+    ).from_notebook_node(notebook, resources={"study_title": title, "study_css": _style()})
     return body
 
 

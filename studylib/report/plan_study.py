@@ -96,8 +96,7 @@ class StudyPlan:
     @property
     def changed(self) -> bool:
         """There is a changed specimen beside a reference, without which `same` is never said."""
-        roles = all(self.study.with_role(role) for role in ("reference", "changed"))
-        return roles or self.assumed
+        return all(self.study.with_role(role) for role in ("reference", "changed")) or self.assumed
 
     @property
     def senses_drive(self) -> bool:
@@ -233,8 +232,7 @@ def _planks(study: Study) -> tuple[dict[str, int], float, bool]:
         counts = {wood: len({s.source for s in own}) for wood, own in woods.items()}
         below = sum(map(len, woods.values())) / sum(counts.values())
     else:
-        claims = study.settings.claims
-        names = dict.fromkeys(name for c in claims for name in (c.lower, c.higher))
+        names = dict.fromkeys(name for c in study.settings.claims for name in (c.lower, c.higher))
         counts = dict.fromkeys(names or ("wood 1", "wood 2"), study.settings.plan.boards)
         below = 1.0
     if len(counts) < 2:

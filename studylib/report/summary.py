@@ -236,8 +236,9 @@ class Summary:
             figures.save_sizes(draw, folder, name, self.shown.get(name))
 
     def _write_tables(self, folder: Path) -> None:
-        title = self.study.settings.study.title
-        tables.write_package(self.tables(), folder, name=self.study.name, title=title)
+        tables.write_package(
+            self.tables(), folder, name=self.study.name, title=self.study.settings.study.title
+        )
 
 
 def summarise(study: Study, gathered: Gathered) -> Summary:

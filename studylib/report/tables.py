@@ -56,8 +56,9 @@ def amount_fields(feature: str, difference: float, low: float, high: float, unit
 
 def amount(row) -> str:
     """The difference in a row of a table, with its unit; that of a frequency also in cents."""
-    fields = amount_fields(row.feature, row.difference, row.low, row.high, row.unit)
-    return say("effects.amount", **fields)
+    return say(
+        "effects.amount", **amount_fields(row.feature, row.difference, row.low, row.high, row.unit)
+    )
 
 
 def amount_and_interval(feature: str, difference: float, low: float, high: float, unit: str) -> str:
@@ -72,10 +73,9 @@ def claims_table(summary: Summary) -> pd.DataFrame:
 
 def effects_table(summary: Summary) -> pd.DataFrame:
     """The primary effects, one row a feature and pair of woods."""
-    effects = summary.primary_effects()
     rows = [
         (*_pair(row), row.verdict, row.needed, _p(row.p), _p(row.p_adjusted), *_size(summary, row))
-        for row in effects.itertuples()
+        for row in summary.primary_effects().itertuples()
     ]
     return reader_table("effects.headings", rows)
 
@@ -86,11 +86,13 @@ def exploratory_table(summary: Summary) -> pd.DataFrame:
     They carry no p that decides: a feature chosen because it looked large needs a new study.
     """
     effects = summary.exploratory_effects().sort_values("q", kind="stable")
-    rows = [
-        (*_pair(row), row.needed, _p(row.p), _p(row.q), *_size(summary, row))
-        for row in effects.head(MOST_EXPLORATORY).itertuples()
-    ]
-    return reader_table("effects.exploratory_headings", rows)
+    return reader_table(
+        "effects.exploratory_headings",
+        [
+            (*_pair(row), row.needed, _p(row.p), _p(row.q), *_size(summary, row))
+            for row in effects.head(MOST_EXPLORATORY).itertuples()
+        ],
+    )
 
 
 def _pair(row) -> tuple[str, ...]:
@@ -102,8 +104,7 @@ def _size(summary: Summary, row) -> tuple[str, ...]:
     g = f"{signed(row.g, row.g_low, row.g_high)} ({between(row.g_low, row.g_high)})"
     limit = row.limit if np.isfinite(row.limit) else None
     own = row.feature in summary.study.settings.decide.limits
-    limited = say("effects.limit", limit=limit, unit=row.unit, own=own)
-    return g, limited, f"{row.n_b} and {row.n_a}"
+    return g, say("effects.limit", limit=limit, unit=row.unit, own=own), f"{row.n_b} and {row.n_a}"
 
 
 def positive_control_table(summary: Summary) -> pd.DataFrame:

@@ -140,13 +140,12 @@ def positive_control(summary: Summary) -> list[str]:
         return [note("control.unknown", reason=reasons[0] if reasons else "")]
     by_feature = judged.groupby("feature", sort=False)["detected"].all()
     seen, missed = (list(by_feature.index[by_feature == found]) for found in (True, False))
-    others = control[~control["feature"].isin(judged["feature"])]
     return [
         *([note("control.seen", features=seen)] if seen else []),
         *([note("control.missed", features=missed)] if missed else []),
         *(
             note("control.unknown_on", feature=row.feature, reason=row.reason)
-            for row in others.itertuples()
+            for row in control[~control["feature"].isin(judged["feature"])].itertuples()
         ),
     ]
 

@@ -215,8 +215,9 @@ def run_notebook(
                 watch=watch,
             )
         except PapermillExecutionError as error:
-            kept = _stable(seen.get("notebook"), parameters)
-            raise NotebookError(_failure(path, error), kept) from error
+            raise NotebookError(
+                _failure(path, error), _stable(seen.get("notebook"), parameters)
+            ) from error
         except Exception as error:
             # Any other way to fail is a kernel that did not start or did not live to the end.
             said = (str(error).splitlines() or [""])[0]
@@ -238,8 +239,7 @@ def run_notebook(
 
 def refresh(path: Path) -> None:
     """Run a notebook with its defaults, in its own folder, and keep the outputs in it."""
-    done = run_notebook(path, {}, folder=path.parent.resolve())
-    write_whole(path, nbformat.writes(done) + "\n")
+    write_whole(path, nbformat.writes(run_notebook(path, {}, folder=path.parent.resolve())) + "\n")
 
 
 def _check_parameters(path: Path, source: NotebookNode, parameters: Mapping[str, Any]) -> None:
@@ -250,8 +250,9 @@ def _check_parameters(path: Path, source: NotebookNode, parameters: Mapping[str,
                 note(RunFault.NO_PARAMETER, notebook=path.name, name=name, known=list(declared))
             )
         if not (isinstance(value, Path) or _is_plain(value)):
-            given = type(value).__name__
-            raise RunError(note(RunFault.NOT_PLAIN, notebook=path.name, name=name, type=given))
+            raise RunError(
+                note(RunFault.NOT_PLAIN, notebook=path.name, name=name, type=type(value).__name__)
+            )
 
 
 def _handed_over(parameters: Mapping[str, Any]) -> dict[str, Any]:

@@ -28,8 +28,9 @@ PACKAGE = Path(__file__).parent.parent
 
 def digest(content: Any) -> str:
     """SHA-256 of plain data, by its JSON with sorted keys."""
-    text = json.dumps(content, sort_keys=True, ensure_ascii=False, default=str)
-    return hashlib.sha256(text.encode("utf-8")).hexdigest()
+    return hashlib.sha256(
+        json.dumps(content, sort_keys=True, ensure_ascii=False, default=str).encode("utf-8")
+    ).hexdigest()
 
 
 def file_digest(path: Path | str) -> str:
@@ -72,8 +73,7 @@ def versions(names: Iterable[str]) -> dict[str, str]:
 def library_digest() -> str:
     """One hash of the library's own files; notebooks that lie inside it have their own."""
     digests = folder_digests(PACKAGE)
-    own = {name: sha for name, sha in digests.items() if not name.startswith("notebooks/")}
-    return digest(own)
+    return digest({name: sha for name, sha in digests.items() if not name.startswith("notebooks/")})
 
 
 def batch_key(

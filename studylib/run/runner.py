@@ -151,11 +151,14 @@ def write_plan_page(folder: Path | str, *, reports: Path | str) -> Path:
     boards = read_unrecorded(folder)
     home = Path(reports) / slug(boards.folder.name)
     with alone_in(home):
-        parameters = {"folder": Path(folder), "output": home / "plan"}
-        done = run_notebook(notebook_path("plan"), parameters)
+        done = run_notebook(
+            notebook_path("plan"), {"folder": Path(folder), "output": home / "plan"}
+        )
         write_whole(home / "plan.ipynb", _text(done))
-        title = say(Doing.PLAN_TITLE, title=boards.settings.study.title)
-        write_whole(home / "plan.html", page_html(done, title=title))
+        write_whole(
+            home / "plan.html",
+            page_html(done, title=say(Doing.PLAN_TITLE, title=boards.settings.study.title)),
+        )
     return home / "plan.html"
 
 
@@ -199,8 +202,11 @@ class _Run:
     def _noted(self, task: str) -> tuple[int, int, str] | None:
         if task not in self.places:
             return None
-        to_measure = len(self.study.takes_of(task))
-        return read_progress(self.places[task].part) or (0, to_measure, "starting")
+        return read_progress(self.places[task].part) or (
+            0,
+            len(self.study.takes_of(task)),
+            "starting",
+        )
 
     def go(self, wanted: list[str]) -> Outcome:
         places = list(self.places.values())
@@ -316,24 +322,31 @@ class _Run:
 
         staging = self.summary.staging
         shutil.rmtree(staging, ignore_errors=True)
-        parameters = {
-            "folder": self.folder,
-            "parts": self.home / ".parts",
-            "output": staging,
-        }
-        notebook = self.workers.execute(self.notebooks["summary"], SUMMARY, parameters)
+        notebook = self.workers.execute(
+            self.notebooks["summary"],
+            SUMMARY,
+            {
+                "folder": self.folder,
+                "parts": self.home / ".parts",
+                "output": staging,
+            },
+        )
         missing = [name for name in SUMMARY_FILES if not (staging / name).exists()]
         if missing:
             raise NotebookError(note(RunFault.NOT_WRITTEN, file=missing[0]), notebook)
-        title = self.study.settings.study.title
-        page = page_html(notebook, title=title)
-        self.summary.keep(key, notebook=_text(notebook), page=page)
+        self.summary.keep(
+            key,
+            notebook=_text(notebook),
+            page=page_html(notebook, title=self.study.settings.study.title),
+        )
 
     def _show_batch(self, place: BatchPlace, notebook: NotebookNode) -> None:
         from studylib.report.pages import page_html
 
-        title = f"{place.name} - {self.study.settings.study.title}"
-        place.keep(notebook=_text(notebook), page=page_html(notebook, title=title))
+        place.keep(
+            notebook=_text(notebook),
+            page=page_html(notebook, title=f"{place.name} - {self.study.settings.study.title}"),
+        )
 
 
 def _rate(study: Study) -> int | None:

@@ -102,8 +102,9 @@ class Workers:
             for future in pending:
                 self._tell_progress(running[future])
             for future in done:
-                how = "done" if future.exception() is None else "failed"
-                self._tell(running[future], 1, 1, how)
+                self._tell(
+                    running[future], 1, 1, "done" if future.exception() is None else "failed"
+                )
                 yield future
 
     def close(self) -> None:
@@ -141,8 +142,9 @@ def alone_in(home: Path) -> Iterator[None]:
         home.mkdir(parents=True, exist_ok=True)
         file = (home / RUNNING).open("ab")
     except OSError as error:
-        why = (error.strerror or str(error)).lower()
-        raise RunError(note(RunFault.NOT_WRITABLE, home=home, why=why)) from None
+        raise RunError(
+            note(RunFault.NOT_WRITABLE, home=home, why=(error.strerror or str(error)).lower())
+        ) from None
     with file:
         try:
             _lock(file)

@@ -179,8 +179,9 @@ def specimen_warnings(specimens: Sequence[Specimen], table: Table) -> list[str]:
     warnings = []
     assumed = [s.row for s in compared if s.source_assumed]
     if assumed:
-        place = {"file": SPECIMENS, "column": "source"}
-        warnings.append(note(SheetWarning.SOURCE_ASSUMED, **place, rows=assumed))
+        warnings.append(
+            note(SheetWarning.SOURCE_ASSUMED, file=SPECIMENS, column="source", rows=assumed)
+        )
     warnings += _shared_sources(compared)
     warnings += _spellings(SPECIMENS, (s.wood for s in compared), "wood")
     warnings += _formulas(SPECIMENS, specimens, ("specimen", "wood"))

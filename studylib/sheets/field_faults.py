@@ -75,13 +75,15 @@ def _right(model: type[BaseModel], location: tuple) -> str:
 
 
 def _with_bounds(field: FieldInfo) -> str:
-    limits = {
-        name: getattr(one, name)
-        for one in field.metadata
-        for name in BOUNDS
-        if getattr(one, name, None) is not None
-    }
-    return placed(field.description, **limits)
+    return placed(
+        field.description,
+        **{
+            name: getattr(one, name)
+            for one in field.metadata
+            for name in BOUNDS
+            if getattr(one, name, None) is not None
+        },
+    )
 
 
 def _model_inside(annotation: Any) -> type[BaseModel] | None:

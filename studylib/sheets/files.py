@@ -57,8 +57,9 @@ def write_template(folder: Path) -> list[Path]:
         for name in TEMPLATES:
             (folder / name).write_bytes((texts / name).read_bytes())
     except OSError as error:
-        fault = note(SheetFault.NEW_UNWRITABLE, folder=folder, reason=reason_of(error))
-        raise InputError(fault) from None
+        raise InputError(
+            note(SheetFault.NEW_UNWRITABLE, folder=folder, reason=reason_of(error))
+        ) from None
     return [folder / name for name in (*TEMPLATES, "recordings")]
 
 
@@ -132,8 +133,7 @@ def unnamed_recordings(folder: Path, files: Iterable[str]) -> list[str]:
 
 
 def _at(code: SheetFault, name: str, row: Row, **further: str | int) -> str:
-    value = row.cells["file"]
-    return note(code, file=name, row=row.number, column="file", value=value, **further)
+    return note(code, file=name, row=row.number, column="file", value=row.cells["file"], **further)
 
 
 def _fault_of(folder: Path, file: str) -> SheetFault | None:

@@ -100,8 +100,7 @@ def _read(folder: Path, name: str, command: str, made: Callable[[dict[str, Any]]
     try:
         return made(read_json(folder / name))
     except (KeyError, TypeError, ValueError):
-        fault = note(RecordFault.UNREADABLE, file=name, command=command)
-        raise InputError(fault) from None
+        raise InputError(note(RecordFault.UNREADABLE, file=name, command=command)) from None
 
 
 def _minute(when: datetime) -> str:
@@ -197,8 +196,9 @@ def write_lock(
     """
     before = read_lock(folder)
     if before is not None:
-        known = {"locked": before.locked, "sha256": before.sha256}
-        raise InputError(note(RecordFault.LOCKED_ALREADY, **known))
+        raise InputError(
+            note(RecordFault.LOCKED_ALREADY, locked=before.locked, sha256=before.sha256)
+        )
     content = _content(settings, specimens)
     head = {"locked": _minute(when), "sha256": _digest(content), "recorded": recorded}
     write_json(folder / LOCK, {**head, **content})
@@ -225,22 +225,25 @@ def changes_since(lock: Lock, settings: Settings, specimens: Sequence[Specimen])
 
 
 def _content(settings: Settings, specimens: Iterable[Specimen]) -> dict[str, Any]:
-    sections = settings.model_dump(mode="json", include=set(LOCKED))
-    plain = json.loads(json.dumps(sections))
-    return {"settings": plain, "specimens": [s.specimen for s in specimens]}
+    return {
+        "settings": json.loads(json.dumps(settings.model_dump(mode="json", include=set(LOCKED)))),
+        "specimens": [s.specimen for s in specimens],
+    }
 
 
 def _digest(content: Mapping[str, Any]) -> str:
-    text = json.dumps(content, sort_keys=True, ensure_ascii=True)
-    return hashlib.sha256(text.encode("ascii")).hexdigest()
+    return hashlib.sha256(
+        json.dumps(content, sort_keys=True, ensure_ascii=True).encode("ascii")
+    ).hexdigest()
 
 
 def _as_it_stood(section: str, old: Mapping[str, Any]) -> dict[str, Any]:
     """The section with the defaults of keys that came into being after it was locked."""
-    fields = getattr(Settings.model_fields[section].annotation, "model_fields", {})
     later = {
         name: json.loads(json.dumps(field.get_default(call_default_factory=True)))
-        for name, field in fields.items()
+        for name, field in getattr(
+            Settings.model_fields[section].annotation, "model_fields", {}
+        ).items()
         if name not in old and not field.is_required()
     }
     return {**old, **later}
@@ -335,8 +338,7 @@ def code_specimens(folder: Path, *, compare: str, when: datetime, rng: random.Ra
         coded.append({**row, **shown, "grain": "", "note": ""})
     columns = ("specimen", OWN_NAME, compare, "code", "source", "source_code", "grain", "note")
     write_whole(folder / KEY, table_text(columns, rows, semicolons=sheet.semicolons))
-    text = table_text(sheet.columns, coded, semicolons=sheet.semicolons)
-    write_whole(folder / SPECIMENS, text)
+    write_whole(folder / SPECIMENS, table_text(sheet.columns, coded, semicolons=sheet.semicolons))
     blinding = Blinding(
         coded=(*(before.coded if before else ()), _minute(when)),
         woods=tuple(sorted({row[compare] for row in rows if row[compare]})),

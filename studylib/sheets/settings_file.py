@@ -67,8 +67,9 @@ def read_settings(path: Path) -> Reading:
     try:
         raw = _parse(read_text(path))
     except InputError as error:
-        nothing = Settings.model_construct(study=StudySection.model_construct())
-        return Reading(nothing, error.notes, ())
+        return Reading(
+            Settings.model_construct(study=StudySection.model_construct()), error.notes, ()
+        )
     faults: list[str] = []
     warnings = _unknown(raw, _SECTIONS)
     parts, bad = {}, {}
@@ -135,8 +136,9 @@ def _section(
     made, found = _checked(model, raw, f"[{name}]", warnings)
     faults += [placed(fault, file=FILE, **_place(name, where)) for where, fault in found]
     bad = {where[0] for where, _ in found}
-    good = {key: _kept(raw[key]) for key in raw if key in model.model_fields and key not in bad}
-    return made or model.model_construct(**good), bad
+    return made or model.model_construct(
+        **{key: _kept(raw[key]) for key in raw if key in model.model_fields and key not in bad}
+    ), bad
 
 
 def _checked(
@@ -218,8 +220,9 @@ def _length_faults(tone: Tone) -> list[str]:
 def _tap_faults(tap: Tap) -> list[str]:
     if tap.highest_hz is None or tap.highest_hz > tap.lowest_hz:
         return []
-    span = {"lowest_hz": tap.lowest_hz, "highest_hz": tap.highest_hz}
-    return [_fault(SettingsFault.TAP_RANGE, "[tap]", **span)]
+    return [
+        _fault(SettingsFault.TAP_RANGE, "[tap]", lowest_hz=tap.lowest_hz, highest_hz=tap.highest_hz)
+    ]
 
 
 def _sweep_faults(sweep: Sweep) -> list[str]:
@@ -261,8 +264,7 @@ def _feature_faults(settings: Settings) -> list[str]:
         section, name = f"[[claim]] {n}", claim.feature
         unfit = _comparable(name, section=section, key="feature")
         if not unfit and primary and name not in primary:
-            code = SettingsFault.CLAIM_NOT_PRIMARY
-            unfit = [_fault(code, section, key="feature", name=name)]
+            unfit = [_fault(SettingsFault.CLAIM_NOT_PRIMARY, section, key="feature", name=name)]
         faults += unfit
         if claim.higher == claim.lower:
             faults.append(_fault(SettingsFault.CLAIM_ONE_WOOD, section, wood=claim.higher))
@@ -273,8 +275,7 @@ def _comparable(name: str, **place: Any) -> list[str]:
     try:
         scale = find(name).scale
     except InputError as error:
-        unknown = fields_of(error.notes[0])
-        return [note(SettingsFault.NO_FEATURE, file=FILE, **place, **unknown)]
+        return [note(SettingsFault.NO_FEATURE, file=FILE, **place, **fields_of(error.notes[0]))]
     if scale == "none":
         return [note(SettingsFault.NOT_COMPARED, file=FILE, **place, name=name)]
     return []
@@ -287,8 +288,7 @@ def _limit_faults(name: str, limit: float) -> list[str]:
     least, right = {"db": (0, Right.LIMIT_DB), "log": (1, Right.LIMIT_RATIO)}[find(name).scale]
     if limit > least:
         return []
-    key = shown(name)
-    return [_fault(CellFault.UNFIT, "[decide.limits]", key=key, value=limit, right=right)]
+    return [_fault(CellFault.UNFIT, "[decide.limits]", key=shown(name), value=limit, right=right)]
 
 
 def claim_faults(settings: Settings, woods: Sequence[str]) -> list[str]:

@@ -78,8 +78,9 @@ def read_text(path: Path) -> str:
     try:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
-        line = data[: error.start].count(b"\n") + 1
-        raise InputError(note(SheetFault.NOT_UTF_8, file=path.name, line=line)) from None
+        raise InputError(
+            note(SheetFault.NOT_UTF_8, file=path.name, line=data[: error.start].count(b"\n") + 1)
+        ) from None
 
 
 def unreadable(path: Path, error: OSError) -> str:
@@ -100,8 +101,9 @@ def read_table(path: Path) -> Table:
     InputError : with every fault of the file's form.
     """
     text = read_text(path)
-    records = _records(path.name, text)
-    filled = [(n, cells) for n, cells in enumerate(records, start=1) if any(cells)]
+    filled = [
+        (n, cells) for n, cells in enumerate(_records(path.name, text), start=1) if any(cells)
+    ]
     if not filled:
         raise InputError(note(SheetFault.NO_HEADER, file=path.name))
     (_, header), body = filled[0], filled[1:]
@@ -114,8 +116,9 @@ def read_table(path: Path) -> Table:
         rows.append(Row(n, named))
     if faults:
         raise InputError(*faults)
-    columns = tuple(name for name in header if name)
-    return Table(path.name, columns, tuple(rows), _separator(text) == ";")
+    return Table(
+        path.name, tuple(name for name in header if name), tuple(rows), _separator(text) == ";"
+    )
 
 
 def table_text(
@@ -130,8 +133,11 @@ def table_text(
 
 
 def _records(name: str, text: str) -> list[list[str]]:
-    lines = io.StringIO(f"{text}\n{_END}\n", newline="")
-    reader = csv.reader(lines, delimiter=_separator(text), skipinitialspace=True)
+    reader = csv.reader(
+        io.StringIO(f"{text}\n{_END}\n", newline=""),
+        delimiter=_separator(text),
+        skipinitialspace=True,
+    )
     records: list[list[str]] = []
     try:
         records.extend(reader)
@@ -145,8 +151,9 @@ def _records(name: str, text: str) -> list[list[str]]:
 
 def _separator(text: str) -> str:
     """Semicolon when the first row that is not blank holds more of them than commas."""
-    header = next((line for line in text.splitlines() if line.strip(" \t,;")), "")
-    bare = re.sub(r'"[^"]*"', "", header)
+    bare = re.sub(
+        r'"[^"]*"', "", next((line for line in text.splitlines() if line.strip(" \t,;")), "")
+    )
     return ";" if bare.count(";") > bare.count(",") else ","
 
 

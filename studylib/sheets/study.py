@@ -117,8 +117,9 @@ class Study:
         InputError : there is none; the fault gives the nearest id.
         """
         if name not in self._by_id:
-            near = nearest(name, tuple(self._by_id))
-            raise InputError(note(SheetFault.NO_SPECIMEN, name=name, nearest=near))
+            raise InputError(
+                note(SheetFault.NO_SPECIMEN, name=name, nearest=nearest(name, tuple(self._by_id)))
+            )
         return self._by_id[name]
 
     def takes_of(self, batch: str) -> tuple[Take, ...]:
@@ -157,10 +158,10 @@ class Study:
         for name in MEASURED:
             columns[name] = pd.array([getattr(s, name) for s in self.specimens], dtype="Float64")
         for name in covariates:
-            given = [s.covariates.get(name) for s in self.specimens]
-            columns[name] = pd.array(given, dtype="Float64")
-        table = pd.DataFrame(columns)
-        return table.astype(dict.fromkeys([*MEASURED, *covariates], "float64"))
+            columns[name] = pd.array(
+                [s.covariates.get(name) for s in self.specimens], dtype="Float64"
+            )
+        return pd.DataFrame(columns).astype(dict.fromkeys([*MEASURED, *covariates], "float64"))
 
 
 def _in_order(batch: str, takes: Iterable[Take], batches: tuple[str, ...]) -> tuple[Take, ...]:
@@ -243,8 +244,9 @@ def read_unrecorded(folder: Path | str) -> Study:
     reading = read_settings(folder / SHEETS[0])
     schedules = read_schedules(folder)
     boards = _specimen_sheet(folder, reading.settings, may_be_empty=True)
-    scheduled = scheduled_takes(schedules)
-    takes = take_sheet(folder / SHEETS[2], boards.ids, scheduled=scheduled, may_be_empty=True)
+    takes = take_sheet(
+        folder / SHEETS[2], boards.ids, scheduled=scheduled_takes(schedules), may_be_empty=True
+    )
     faults = (*reading.faults, *boards.faults, *takes.faults)
     if faults:
         raise InputError(*faults)
@@ -336,9 +338,10 @@ def recording_order(takes: Iterable[Take]) -> pd.DataFrame:
             for rank, take in enumerate(ordered)
             if take.specimen and take.mount is not None
         ]
-    table = pd.DataFrame(rows, columns=["specimen", "batch", "mount", "place", "started", "by"])
-    mounts = table.groupby(["specimen", "batch", "mount"], sort=False).agg(
-        place=("place", "mean"), started=("started", "first"), by=("by", "first")
+    mounts = (
+        pd.DataFrame(rows, columns=["specimen", "batch", "mount", "place", "started", "by"])
+        .groupby(["specimen", "batch", "mount"], sort=False)
+        .agg(place=("place", "mean"), started=("started", "first"), by=("by", "first"))
     )
     mounts = mounts.reset_index()
     mounts["number"] = range(1, len(mounts) + 1)

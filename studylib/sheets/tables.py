@@ -76,8 +76,9 @@ def specimen_sheet(
     if compare in NOT_GROUPS:
         return _unread(note(SettingsFault.COMPARE_UNFIT, **place, key="compare", value=compare))
     if beside in (*NOT_GROUPS, compare):
-        fields = {"key": "beside", "value": beside, "compare": compare}
-        return _unread(note(SettingsFault.BESIDE_UNFIT, **place, **fields))
+        return _unread(
+            note(SettingsFault.BESIDE_UNFIT, **place, key="beside", value=beside, compare=compare)
+        )
     try:
         table = read_table(path)
     except InputError as error:
@@ -90,9 +91,14 @@ def specimen_sheet(
     found += repeated_ids(table, "specimen") + role_faults(specimens)
     warnings = _further_columns(table, (*SPECIMEN_COLUMNS, *required), further)
     warnings += specimen_warnings(specimens, table)
-    ids = frozenset(row.cells["specimen"] for row in table.rows if "specimen" in row.cells)
-    known = ids if "specimen" in table.columns else None
-    return Sheet(specimens, known, faults + _by_row(found), warnings)
+    return Sheet(
+        specimens,
+        frozenset(row.cells["specimen"] for row in table.rows if "specimen" in row.cells)
+        if "specimen" in table.columns
+        else None,
+        faults + _by_row(found),
+        warnings,
+    )
 
 
 def take_sheet(
@@ -126,8 +132,11 @@ def take_sheet(
     if specimens is not None:
         found += _unknown_specimens(table, specimens)
     waiting = without_recording(path.parent, table, scheduled)
-    there = [r for r in table.rows if has_sound_path(r) and r.number not in waiting]
-    found += recording_faults(path.parent, table.name, there)
+    found += recording_faults(
+        path.parent,
+        table.name,
+        [r for r in table.rows if has_sound_path(r) and r.number not in waiting],
+    )
     warnings = [
         _column_note(SheetWarning.UNKNOWN_COLUMN, table, column, TAKE_COLUMNS)
         for column in table.columns

@@ -219,8 +219,7 @@ def checked_lone_fits(
     total = np.concatenate([[0.0], np.cumsum(search.floor)])
     left, nearby = fit.squares / free, (total[high] - total[low]) / count
     power = np.einsum("rm,rm->r", target, target.conj()).real / count
-    witnesses = _witnesses(left, nearby, power, free)
-    return Found(s, fit.c, fit.s_scale, fit.c_scale, *witnesses), good
+    return Found(s, fit.c, fit.s_scale, fit.c_scale, *_witnesses(left, nearby, power, free)), good
 
 
 def _witnesses(left, nearby, power, free):

@@ -102,8 +102,7 @@ def _out_of_tails(s, c, height, turns, search: Search) -> np.ndarray:
 
 def _one_more(own: Found, peak: int | None, rest: np.ndarray, search: Search) -> Found | None:
     """A group with one decay more (or others), or None when that does not do it good."""
-    count = len(own.s)
-    if count >= MOST_TOGETHER:
+    if len(own.s) >= MOST_TOGETHER:
         return None
     low, high = windows(own.s, search)
     low, high = low.min(), high.max() + 1

@@ -161,8 +161,9 @@ def _searched(
         peaks = _peaks(rest, search.floor + tolerated, step_hz)
         if not len(peaks) and not found.astray.any():
             break
-        lower = np.minimum(search.floor, _floor_of(rest, spectrum, first, last))
-        search = search._replace(floor=lower)
+        search = search._replace(
+            floor=np.minimum(search.floor, _floor_of(rest, spectrum, first, last))
+        )
         peaks = _peaks(rest, search.floor + tolerated, step_hz)
     return found, rest, search.floor
 

@@ -236,8 +236,7 @@ def _pass(
     alone: np.ndarray | None,
 ) -> Pass:
     """Amplitudes at a place and the least-squares steps from it towards the data."""
-    turn = np.pi * place.delta * k
-    a, rest, _, own_power, q, p = lines_at(y, bins, k * place.nu, turn, spill, n)
+    a, rest, _, own_power, q, p = lines_at(y, bins, k * place.nu, np.pi * place.delta * k, spill, n)
 
     # Frequency moves a tone along the kernel's slope, drift along i times its curvature.
     q = 2 * np.pi * k[:, None] * q
@@ -245,8 +244,9 @@ def _pass(
     strength = a.real**2 + a.imag**2
     by_nu = strength * (q.real**2 + q.imag**2).sum(axis=1)
     by_delta = strength * (p.real**2 + p.imag**2).sum(axis=1)
-    rest_power = (rest.real**2 + rest.imag**2).sum(axis=2)
-    noise, weight = _noise(rest_power, bins.shape[1] - 1, (by_nu, by_delta))
+    noise, weight = _noise(
+        (rest.real**2 + rest.imag**2).sum(axis=2), bins.shape[1] - 1, (by_nu, by_delta)
+    )
     # A harmonic of noise has a phase of its own, and k^2 makes it count.
     heard = strength * own_power > STANDS_OUT * noise
     weight = np.where(heard | (k == 1), weight, 0.0)

@@ -264,8 +264,7 @@ def strongest_line(
     away = np.arange(8, 32)
     around = np.concatenate([bins[:, :1] - away, bins[:, -1:] + away], axis=1)
     around = np.sort(density[np.clip(around, 3, density.size - 3)], axis=1)
-    floor = around[:, around.shape[1] // 2]
-    stands = height > HUM_STANDS_OUT * floor
+    stands = height > HUM_STANDS_OUT * around[:, around.shape[1] // 2]
     if tone_hz:
         nearest = np.maximum(np.rint(found * step_hz / tone_hz), 1) * tone_hz
         apart = np.abs(found * step_hz - nearest)

@@ -79,8 +79,7 @@ def apart(
         for hz in own.place[alone] / seconds
     ]
     if (alone & ~hum).sum() >= SEVERAL:
-        farther = np.where(~own.heard, min(half, most), 0)
-        _look(spectrum, fit, own, around, farther, **look)
+        _look(spectrum, fit, own, around, np.where(~own.heard, min(half, most), 0), **look)
         return _outside(own), own
     return alone & (present | ~hum), own
 
@@ -118,12 +117,10 @@ def _outside(own: Own) -> np.ndarray:
     i, channel = np.nonzero(own.heard.T)
     if i.size:
         place, u, k = own.place[channel, i], own.u[channel, i], i + 1
-        room = np.maximum(OWN_BINS, SURE * u)
-        on = np.abs(place - k * (place / k)[:, None]) < room
+        on = np.abs(place - k * (place / k)[:, None]) < np.maximum(OWN_BINS, SURE * u)
         share = (own.power / np.maximum(own.power.max(axis=1), 1e-300)[:, None]) ** 0.25
-        best = on[np.argmax(on @ share[channel, i])]
         # The fundamental of all who agree is known better than any single proposal.
-        weight = np.where(best, (k / u) ** 2, 0.0)
+        weight = np.where(on[np.argmax(on @ share[channel, i])], (k / u) ** 2, 0.0)
         return own.heard & own.away((weight * place / k).sum() / weight.sum())
     return np.zeros(own.heard.shape, dtype=bool)
 

@@ -99,8 +99,7 @@ def suspects(spectrum: np.ndarray, fit: Pass, *, seconds: float) -> np.ndarray:
 
 def as_they_stand(fit: Pass, seconds: float) -> Partials:
     """All partials harmonics, with the deviations that the joint fit's own last step shows."""
-    known = fit.heard > 0
-    weight = np.where(known, fit.heard, np.nan)
+    weight = np.where(fit.heard > 0, fit.heard, np.nan)
     k = np.arange(1, weight.shape[1] + 1)
     nothing = np.zeros(weight.shape)
     return Partials(
@@ -196,8 +195,9 @@ def join(parts: Sequence[Partials], *, seconds: float) -> Partials:
         u_mean = np.where(total > 0, 1.0 / np.sqrt(total), np.nan)
         typical = np.where(mine, swing, 0.0).sum(axis=0) / mine.sum(axis=0).clip(1)
         rate = np.where(mine, np.nan_to_num(apart), 0.0).sum(axis=0) / mine.sum(axis=0).clip(1)
-    drifts = often == Kind.DRIFTING
-    typical = np.where(drifts, np.where(kind == Kind.DRIFTING, swing, 0.0).sum(axis=0), typical)
+    typical = np.where(
+        often == Kind.DRIFTING, np.where(kind == Kind.DRIFTING, swing, 0.0).sum(axis=0), typical
+    )
     turns = (np.abs(mean) > SURE * u_mean) & (np.abs(mean) * seconds > 1.0)
     often = np.where((often == Kind.HARMONIC) & turns, Kind.OFF, often)
     told = (often == Kind.BEATING) | (often == Kind.MODULATED)

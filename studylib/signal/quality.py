@@ -302,8 +302,7 @@ def _unsteadiness(fit: ToneFit, index: int) -> tuple[float, float]:
     level, phase = np.abs(envelope), np.angle(envelope)
     by_noise = NOISE_REACH * phase.std()
     highest = max(level.max() - by_noise, 1.0)
-    lowest = max(level.min() + by_noise, 1e-20)
-    departure = DB_PER_RATIO * max(np.log(highest), -np.log(lowest))
+    departure = DB_PER_RATIO * max(np.log(highest), -np.log(max(level.min() + by_noise, 1e-20)))
     # A ratio of variances of 4 comes from noise alone once in 1e4 (F with 32 and 32).
     wanders = phase.var() > 4.0 * level.var()
     top = np.flatnonzero(fit.present[index]).max(initial=0) + 1

@@ -110,8 +110,7 @@ def _longest_run(inside: np.ndarray) -> int:
         return int(place.size)
     # A run is broken wherever the next place is not the neighbour.
     ends = np.flatnonzero(np.diff(place) != 1)
-    edges = np.concatenate([[-1], ends, [place.size - 1]])
-    return int(np.diff(edges).max())
+    return int(np.diff(np.concatenate([[-1], ends, [place.size - 1]])).max())
 
 
 def allowed_run(*, peak: float, step: float, tone_hz: float, rate_hz: float) -> int:
@@ -149,10 +148,9 @@ def block_levels_db(
     middle = _median(power)
     if middle <= 0:
         return 0.0, 0.0
-    tiny = middle * 1e-20
     return (
         10.0 * float(np.log10(power.max() / middle)),
-        10.0 * float(np.log10(max(float(power.min()), tiny) / middle)),
+        10.0 * float(np.log10(max(float(power.min()), middle * 1e-20) / middle)),
     )
 
 
@@ -185,10 +183,9 @@ def merge(a: SampleFacts, b: SampleFacts) -> SampleFacts:
 
     def run_at(field: str, extreme: str, sign: int) -> int:
         top_a, top_b = sign * getattr(a, extreme), sign * getattr(b, extreme)
-        runs = [
-            getattr(x, field) for x, top in ((a, top_a), (b, top_b)) if top >= max(top_a, top_b)
-        ]
-        return max(runs)
+        return max(
+            [getattr(x, field) for x, top in ((a, top_a), (b, top_b)) if top >= max(top_a, top_b)]
+        )
 
     return replace(
         a,

@@ -53,8 +53,7 @@ def steady_tone(
     if not (0 < frequency_hz < rate_hz / 2 and 0 < peak <= 1 and seconds > 0 and fade_s >= 0):
         raise ValueError(say("stimuli.tone"))
     number = np.arange(round((seconds + 2 * fade_s) * rate_hz))
-    turns = np.remainder(number * (frequency_hz / rate_hz), 1.0)
-    wave = peak * np.sin(2 * np.pi * turns)
+    wave = peak * np.sin(2 * np.pi * np.remainder(number * (frequency_hz / rate_hz), 1.0))
     fade = round(fade_s * rate_hz)
     if fade:
         rise = 0.5 - 0.5 * np.cos(np.pi * (np.arange(fade) + 0.5) / fade)

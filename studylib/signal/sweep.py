@@ -102,8 +102,7 @@ def sweep_signal(shape: SweepShape, *, rate_hz: float, fade_s: float = 0.0) -> n
     growth = shape.growth_s
     wave = np.sin(2.0 * np.pi * shape.lowest_hz * growth * np.expm1(t / growth))
     if fade_s > 0:
-        share = np.clip(np.minimum(t, t[-1] - t) / fade_s, 0.0, 1.0)
-        wave *= 0.5 - 0.5 * np.cos(np.pi * share)
+        wave *= 0.5 - 0.5 * np.cos(np.pi * np.clip(np.minimum(t, t[-1] - t) / fade_s, 0.0, 1.0))
     return wave
 
 
@@ -165,8 +164,9 @@ def deconvolve(x: np.ndarray, *, shape: SweepShape, rate_hz: float) -> np.ndarra
     InputError : the sweep reaches beyond half the sampling rate.
     """
     if shape.highest_hz > 0.5 * rate_hz:
-        facts = {"high_hz": shape.highest_hz, "half_rate_hz": rate_hz / 2}
-        raise InputError(note(SweepFault.ABOVE_HALF_RATE, **facts))
+        raise InputError(
+            note(SweepFault.ABOVE_HALF_RATE, high_hz=shape.highest_hz, half_rate_hz=rate_hz / 2)
+        )
     length = transform_length(x.shape[1], shape, rate_hz=rate_hz)
     inverse = _inverse(shape, length, float(rate_hz))
     out = np.empty((x.shape[0], inverse.size), dtype=complex)
@@ -211,8 +211,9 @@ def impulse_response(
 def _tapered(spectrum: np.ndarray, *, shape: SweepShape, step: float) -> np.ndarray:
     low, high = mode_band(shape)
     out = np.zeros_like(spectrum)
-    edges = [int(f / step) for f in (shape.lowest_hz, low, high, shape.highest_hz)]
-    first, rise, fall, last = edges
+    first, rise, fall, last = [
+        int(f / step) for f in (shape.lowest_hz, low, high, shape.highest_hz)
+    ]
     out[first:last] = spectrum[first:last]
     out[first:rise] *= _rise(np.arange(first, rise) * step, shape.lowest_hz, low)
     # Falling in log f is rising in the inverse of f.
@@ -255,8 +256,7 @@ def free_decay(
     """
     ir = impulse_response(spectrum, shape=shape, rate_hz=rate_hz, length=length)
     first = int(np.ceil(start + PULSE_S * rate_hz))
-    last = min(first + round(seconds * rate_hz), frames)
-    return ir[first:last], (first - start) / rate_hz
+    return ir[first : min(first + round(seconds * rate_hz), frames)], (first - start) / rate_hz
 
 
 class Start(NamedTuple):
@@ -330,8 +330,9 @@ def _whole(shape: SweepShape, start_s: float, ends_hz: float) -> None:
         raise InputError(note(SweepFault.BEGAN_BEFORE, seconds=-start_s))
     if ends_hz * LOST < shape.highest_hz:
         missing = shape.seconds - float(shape.passes_s(ends_hz))
-        facts = {"seconds": missing, "at_hz": ends_hz, "high_hz": shape.highest_hz}
-        raise InputError(note(SweepFault.CUT_OFF, **facts))
+        raise InputError(
+            note(SweepFault.CUT_OFF, seconds=missing, at_hz=ends_hz, high_hz=shape.highest_hz)
+        )
 
 
 def _not_found(

@@ -231,8 +231,7 @@ def _one_order(
     bins = next_fast_len(2 * piece.size, real=True)
     whole, late = rfft(piece, bins), (first - place) / rate
     sums = _between(whole, at, bins=bins, size=piece.size, rate=rate)
-    half = piece[: window.ahead + (piece.size - window.ahead) // 2]
-    part = spectrum_at(half, at, rate_hz=rate)
+    part = spectrum_at(piece[: window.ahead + (piece.size - window.ahead) // 2], at, rate_hz=rate)
     beyond = np.abs(sums - part) / np.maximum(np.abs(sums), np.finfo(float).tiny)
     # Phases from the order's own place on; the sweep is a sine, its harmonics are a cosine's.
     turn = at * late - (order - 1) * (0.25 + shape.lowest_hz * shape.growth_s)
@@ -307,8 +306,9 @@ def sweep_noise(
     (frequencies (K,) in Hz, density (C, K)); to be interpolated over the logarithm of both.
     """
     n = x.shape[1]
-    longest = round(LONGEST_PERIODS / shape.lowest_hz * rate_hz)
-    m = min(n // PIECES, next_fast_len(longest, real=True))
+    m = min(
+        n // PIECES, next_fast_len(round(LONGEST_PERIODS / shape.lowest_hz * rate_hz), real=True)
+    )
     m -= m % 2
     pieces = n // m
     every = max(pieces // ENOUGH, 1)

@@ -222,8 +222,7 @@ def join_fits(fits: Sequence[ToneFit], *, starts_s: Sequence[float]) -> ToneFit:
     told = partials.join([fit.partials for fit in fits], seconds=seconds)
     # The phase of what is no harmonic turns from piece to piece.
     size = np.sqrt(np.mean([np.abs(fit.amplitude[:, :count]) ** 2 for fit in fits], axis=0))
-    turned = np.exp(1j * np.angle(amplitude))
-    amplitude = np.where(told.no_harmonic, size * turned, amplitude)
+    amplitude = np.where(told.no_harmonic, size * np.exp(1j * np.angle(amplitude)), amplitude)
     variance = np.mean([fit.u_amplitude[:, :count] ** 2 for fit in fits], axis=0) / len(fits)
     middle = np.asarray(starts_s) + np.array([fit.seconds for fit in fits]) / 2
     middle = middle - middle.mean()

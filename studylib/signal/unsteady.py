@@ -74,8 +74,7 @@ def _fall_db(share: float) -> float:
 def _drifting(shape: np.ndarray) -> Named:
     """A level that follows a polynomial in time: its straight line's rise over the take."""
     level = 20.0 * np.log10(np.abs(TAU[:, None] ** np.arange(4) @ shape) + 1e-300)
-    change = float(TAU @ level / (TAU @ TAU))
-    return Named(Kind.DRIFTING, min(max(change, -LAST_DB), LAST_DB))
+    return Named(Kind.DRIFTING, min(max(float(TAU @ level / (TAU @ TAU)), -LAST_DB), LAST_DB))
 
 
 def _of_sides(lines: np.ndarray, rate: float) -> Named:
@@ -180,8 +179,9 @@ class _Left:
         if by_sides < BETTER * by_two:
             return _of_sides(sides[[3, 0, 2]], rate)
         weak, strong = sorted(np.abs(pair).tolist())
-        shift = weak * abs(float(np.sinc(apart)))
-        return Named(Kind.BEATING, _fall_db(weak / strong), apart, shift)
+        return Named(
+            Kind.BEATING, _fall_db(weak / strong), apart, weak * abs(float(np.sinc(apart)))
+        )
 
     def _solved(self, columns: np.ndarray, inside: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Least squares on columns (..., B, p): coefficients (..., p), the power left inside."""
@@ -202,8 +202,9 @@ class _Left:
 
     def _sides(self, rates: np.ndarray, inside: np.ndarray) -> tuple[float, np.ndarray, float]:
         """Two lines as far above as below: rate, coefficients (carrier, its slope, both), left."""
-        both = self._with_carrier(self._waves(rates), self._waves(-rates))
-        found, left = self._solved(both, inside)
+        found, left = self._solved(
+            self._with_carrier(self._waves(rates), self._waves(-rates)), inside
+        )
         best = int(np.argmin(left))
         return float(rates[best]), found[best], float(left[best])
 

@@ -111,8 +111,7 @@ def fit_covariate(model: WoodModel, y: np.ndarray, x: np.ndarray) -> CovariateFi
 
 def _p_slopes_differ(model: WoodModel, x, residual: np.ndarray, left: float, df: float) -> float:
     """p of the F test that each wood has a slope of its own."""
-    member = np.eye(model.k)[model.group]
-    columns = model.residual @ (member * (x - x.mean())[:, np.newaxis])
+    columns = model.residual @ (np.eye(model.k)[model.group] * (x - x.mean())[:, np.newaxis])
     # The common slope is in the span of these columns, so they add one less than their rank.
     scale = np.linalg.norm(columns, axis=0)
     columns = columns / np.where(scale > 0, scale, 1.0)

@@ -93,8 +93,9 @@ class WoodModel:
         by_wood = np.bincount(self.group, weights=self.contrast(a, b) ** 2, minlength=self.k)
         parts = by_wood @ mixture
         form, taken = parts / self.leverage, variances @ mixture.T
-        traces = np.einsum("g,f,gfhi->hi", form, form, self._traces)
-        square = np.einsum("...h,...i,hi->...", taken, taken, traces)
+        square = np.einsum(
+            "...h,...i,hi->...", taken, taken, np.einsum("g,f,gfhi->hi", form, form, self._traces)
+        )
         expected = taken @ (self.mixing.T @ form)
         with np.errstate(invalid="ignore", divide="ignore"):
             df = np.where(square > 0, expected**2 / square, np.nan)

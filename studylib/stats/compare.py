@@ -71,8 +71,7 @@ class Workings:
         takes = takes[~takes["id"].astype(str).isin(ids)]
         mounts = unit_steps.mount_means(takes)
         if "place" in self.mounts:
-            places = self.mounts.drop_duplicates(unit_steps.MOUNT)
-            mounts = unit_steps.with_places(mounts, places)
+            mounts = unit_steps.with_places(mounts, self.mounts.drop_duplicates(unit_steps.MOUNT))
         return takes, mounts
 
 
@@ -276,11 +275,11 @@ def _spread(samples, fits, confidence) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Variance components and precision of the features that are compared."""
     variance, exactness = [], []
     for name, sample in samples.items():
-        fitted = fits[name].components if name in fits else None
-        variance += components.variance_rows(sample, confidence=confidence, fitted=fitted)
+        variance += components.variance_rows(
+            sample, confidence=confidence, fitted=fits[name].components if name in fits else None
+        )
         strata = sample.design.nested.strata(sample.takes["y"].to_numpy(float))
-        row = components.precision_row(sample.feature, strata, confidence=confidence)
-        exactness.append(row)
+        exactness.append(components.precision_row(sample.feature, strata, confidence=confidence))
     return tables.typed("variance", variance), tables.typed("precision", exactness)
 
 

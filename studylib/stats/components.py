@@ -58,8 +58,9 @@ def component_weights(strata: tuple[Stratum, ...]) -> np.ndarray:
     square and those below.
     """
     levels = [stratum.level for stratum in strata]
-    mixing = [[stratum.expectation.get(level, 0.0) for level in levels] for stratum in strata]
-    return np.linalg.inv(np.array(mixing))
+    return np.linalg.inv(
+        np.array([[stratum.expectation.get(level, 0.0) for level in levels] for stratum in strata])
+    )
 
 
 def components(strata: tuple[Stratum, ...], *, confidence: float) -> list[Component]:
@@ -189,11 +190,11 @@ def _fill(row, name, feature, strata, wanted, confidence) -> None:
     levels = [stratum.level for stratum in strata]
     weights = component_weights(strata)[[levels.index(level) for level in wanted]].sum(axis=0)
     squares = np.array([stratum.v for stratum in strata])
-    df = np.array([stratum.df for stratum in strata])
-    low, high = mls_interval(weights, squares, df, confidence=confidence)
+    low, high = mls_interval(
+        weights, squares, np.array([stratum.df for stratum in strata]), confidence=confidence
+    )
     for end, value in (("sd", float(weights @ squares)), ("low", low), ("high", high)):
-        sd = float(np.sqrt(max(value, 0.0)))
-        row[f"{name}_{end}"] = scales.reported_difference(sd, feature)
+        row[f"{name}_{end}"] = scales.reported_difference(float(np.sqrt(max(value, 0.0))), feature)
 
 
 def mls_interval(
@@ -264,8 +265,7 @@ def wood_interval(
     alpha = (1.0 - confidence) / 2.0
     scale = unit_square / (df_wood * n0)
     low = _noncentrality(df_wood, df_unit, 1.0 - alpha, f)
-    high = _noncentrality(df_wood, df_unit, alpha, f)
-    return low * scale, high * scale
+    return low * scale, _noncentrality(df_wood, df_unit, alpha, f) * scale
 
 
 def _noncentrality(df_wood: int, df_unit: int, probability: float, f: float) -> float:

@@ -433,8 +433,9 @@ def _remarks(case: _Case, row: dict, why: str, confidence: float) -> Iterator[st
     elif row["overlap"] < LITTLE_OVERLAP and not why:
         yield note(CovariateNote.LITTLE_OVERLAP, held=held, overlap=row["overlap"])
     if fitted and row["df"] < FEW_DF:
-        few = CovariateNote.GUESS if row["df"] < GUESS_DF else CovariateNote.FEW_DF
-        yield note(few, df=row["df"])
+        yield note(
+            CovariateNote.GUESS if row["df"] < GUESS_DF else CovariateNote.FEW_DF, df=row["df"]
+        )
     if fitted and not math.isfinite(row["low_with"]):
         yield note(CovariateNote.NO_INTERVAL)
     if row["p_slopes_differ"] < 1 - confidence:

@@ -154,8 +154,10 @@ def _spread_of_components(fit: Reml) -> np.ndarray:
 
 def _satterthwaite(fit: Reml, gradient: np.ndarray, variance: np.ndarray) -> np.ndarray:
     inside = fit.components.min(axis=1) > _BOUNDARY * fit.components.max(axis=1)
-    information = np.where(inside[:, np.newaxis, np.newaxis], fit.observed, fit.expected)
-    spread = np.linalg.pinv(np.nan_to_num(information), hermitian=True)
+    spread = np.linalg.pinv(
+        np.nan_to_num(np.where(inside[:, np.newaxis, np.newaxis], fit.observed, fit.expected)),
+        hermitian=True,
+    )
     with np.errstate(divide="ignore", invalid="ignore"):
         return 2.0 * variance**2 / np.einsum("fk,fkl,fl->f", gradient, spread, gradient)
 
@@ -165,8 +167,7 @@ def _adjusted(fit: Reml, spread: np.ndarray, i: int | None = None) -> np.ndarray
     one = fit if i is None else _only(fit, i)
     cov, first = one.covariance, one.first
     product = np.einsum("fkpq,fqr,flrs->fklps", first, cov, first, optimize=True)
-    middle = np.einsum("fkl,fklpq->fpq", spread, one.second - product)
-    return cov + 2.0 * cov @ middle @ cov
+    return cov + 2.0 * cov @ np.einsum("fkl,fklpq->fpq", spread, one.second - product) @ cov
 
 
 @dataclass(frozen=True)

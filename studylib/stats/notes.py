@@ -61,8 +61,9 @@ def _pooled(compared: Mapping, confidence: float) -> list[str]:
         if model.k > 1 and model.df >= 1 and method_for(model) == Method.TUKEY_KRAMER:
             counts = tuple(int(n) for n in model.counts)
             worst[counts] = max(worst.get(counts, 0.0), tukey_kramer_rate(model, confidence))
-            own = [name for name, design in compared.items() if id(design.model) == number]
-            features.setdefault(counts, []).extend(own)
+            features.setdefault(counts, []).extend(
+                [name for name, design in compared.items() if id(design.model) == number]
+            )
     return [
         note(
             Remark.POOLED, features=features[counts], counts=counts, rate=rate, alpha=1 - confidence

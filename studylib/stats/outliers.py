@@ -177,8 +177,7 @@ def _centred(sample: Sample) -> np.ndarray:
 
 def _sources(name: str, sample: Sample) -> list[dict]:
     rows = []
-    units = sample.units.assign(z=_centred(sample))
-    for wood, own in units.groupby("wood", sort=False):
+    for wood, own in sample.units.assign(z=_centred(sample)).groupby("wood", sort=False):
         for place, found in _grubbs(own["z"].to_numpy()):
             source = own["source"].iloc[place]
             takes = sample.takes
@@ -239,8 +238,9 @@ def _spreads(name: str, takes: pd.DataFrame, level: str) -> list[dict]:
     if level == "take":
         mine = mine[mine["take"] == far[3]]
         item = f"take {far[3]}"
-    test = OutlierTest.COCHRAN
-    return [_row(name, level, item, mine["wood"].iloc[0], test, (share, *ends), mine)]
+    return [
+        _row(name, level, item, mine["wood"].iloc[0], OutlierTest.COCHRAN, (share, *ends), mine)
+    ]
 
 
 def _grubbs(z: np.ndarray) -> list[tuple[int, tuple[float, float, float]]]:
@@ -257,8 +257,7 @@ def _grubbs(z: np.ndarray) -> list[tuple[int, tuple[float, float, float]]]:
 
 def _mount_spreads(takes: pd.DataFrame) -> dict[tuple[str, str], tuple[float, float, float]]:
     """Mandel's k with its critical values by (wood, source): the largest of its boards."""
-    values = _cells(takes, "mount")
-    groups, n = _usual(values, _INSIDE["mount"][0])
+    groups, n = _usual(_cells(takes, "mount"), _INSIDE["mount"][0])
     if len(groups) < 2 or not groups["var"].mean() > 0:
         return {}
     ends = [mandel_k_critical(len(groups), n, alpha) for alpha in LEVELS]

@@ -356,6 +356,5 @@ def _drawn(spreads: Spreads, shape: tuple[int, ...], rng: np.random.Generator) -
     values = np.zeros(shape)
     levels = (spreads.source, spreads.specimen, spreads.mount, spreads.take)
     for level, sd in enumerate(levels):
-        own = shape[: 2 + level] + (1,) * (3 - level)
-        values = values + sd * rng.standard_normal(own)
+        values = values + sd * rng.standard_normal(shape[: 2 + level] + (1,) * (3 - level))
     return values

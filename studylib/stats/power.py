@@ -87,9 +87,9 @@ class Decision:
         sources : of every wood, or of each, the pair's first.
         options : limit, same_possible and draws of `verdict_chances`.
         """
-        counts = [sources] * self.woods if isinstance(sources, int) else list(sources)
         return verdict_chances(
-            pair_apart(difference, self.woods), [variance] * self.woods, counts,
+            pair_apart(difference, self.woods), [variance] * self.woods,
+            [sources] * self.woods if isinstance(sources, int) else list(sources),
             confidence=self.confidence, primary=self.primary, block_columns=self.block_columns,
             **{"limit": None, **options},
         )  # fmt: skip
@@ -316,8 +316,9 @@ def verdict_chances(
     half = _critical(confidence, n.size, df) * se
     se90, df90 = _standard_error(drawn, n, df_own, pair, np.eye(n.size))
     half90 = special.stdtrit(df90, 0.95) * se90
-    declared = np.abs(difference) > critical * se
-    return Chances(_counted(difference, declared, half, half90, limit, same_possible))
+    return Chances(
+        _counted(difference, np.abs(difference) > critical * se, half, half90, limit, same_possible)
+    )
 
 
 def _standard_error(drawn, n, df_own, pair, mixture) -> tuple[np.ndarray, np.ndarray]:
@@ -329,8 +330,7 @@ def _standard_error(drawn, n, df_own, pair, mixture) -> tuple[np.ndarray, np.nda
         square = np.sum((parts * taken) ** 2 / df_own, axis=1)
         return np.sqrt(drawn @ parts), np.maximum((taken @ parts) ** 2 / square, 1.0)
     pooled = drawn @ df_own / df_own.sum()
-    df = np.full(pooled.size, max(df_own.sum(), 1.0))
-    return np.sqrt(pooled * (1 / n[a] + 1 / n[b])), df
+    return np.sqrt(pooled * (1 / n[a] + 1 / n[b])), np.full(pooled.size, max(df_own.sum(), 1.0))
 
 
 def _counted(difference, declared, half, half90, limit, same_possible) -> dict[str, float]:
@@ -363,8 +363,10 @@ def _critical(confidence: float, k: int, df: np.ndarray) -> np.ndarray:
 def _log_critical(confidence: float, k: int) -> CubicSpline:
     """Logarithm of the critical value over 1/df; relative error below 1e-6 for df >= 1."""
     df = 1.0 / np.concatenate([[1 / _LARGEST_DF], np.linspace(0.004, 1.0, 120)])
-    values = [studentized.quantile(confidence, k, float(one)) / math.sqrt(2) for one in df]
-    return CubicSpline(1.0 / df, np.log(values))
+    return CubicSpline(
+        1.0 / df,
+        np.log([studentized.quantile(confidence, k, float(one)) / math.sqrt(2) for one in df]),
+    )
 
 
 # ------------------------------------------------------------------ this very design

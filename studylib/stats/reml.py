@@ -189,8 +189,7 @@ def _fit(design: RemlDesign, y, within, start) -> Reml:
         phi[at], done = _improved(design, placed[at], within[at], phi[at])
         converged[at[done]] = True
         left[at[done]] = False
-    state = _State(design, placed, within, phi)
-    return _unscaled(design, state, scale, known, converged)
+    return _unscaled(design, _State(design, placed, within, phi), scale, known, converged)
 
 
 def _improved(design, y, within, phi) -> tuple[np.ndarray, np.ndarray]:
@@ -205,8 +204,7 @@ def _improved(design, y, within, phi) -> tuple[np.ndarray, np.ndarray]:
     # Where the curvature is not that of a top, the expected information still leads upwards.
     uphill = np.linalg.eigvalsh(_reduced(observed, fixed))[:, 0] > 0
     step = np.where(uphill[:, np.newaxis], step, _solved(expected, score, fixed))
-    gain = np.sum(step * np.where(fixed, 0.0, score), axis=1)
-    done = np.abs(gain) < 1e-10
+    done = np.abs(np.sum(step * np.where(fixed, 0.0, score), axis=1)) < 1e-10
     best, length = phi.copy(), np.ones(len(phi))
     waiting = np.ones(len(phi), dtype=bool)
     for _ in range(40):
@@ -231,9 +229,11 @@ def _reduced(information: np.ndarray, fixed: np.ndarray) -> np.ndarray:
 
 
 def _solved(information: np.ndarray, score: np.ndarray, fixed: np.ndarray) -> np.ndarray:
-    right = np.where(fixed, 0.0, score)
-    inverse = np.linalg.pinv(_reduced(information, fixed), hermitian=True)
-    return np.einsum("fkl,fl->fk", inverse, right)
+    return np.einsum(
+        "fkl,fl->fk",
+        np.linalg.pinv(_reduced(information, fixed), hermitian=True),
+        np.where(fixed, 0.0, score),
+    )
 
 
 class _State:
@@ -280,8 +280,9 @@ class _State:
         u = np.stack([np.einsum("sij,fsj->fsi", part, py) for part in parts], axis=1)
         wg = [w @ part for part in parts]
         first = np.einsum("fsip,fksiq->fkpq", wx, gwx)
-        wgwx = np.stack([w @ gwx[:, k] for k in range(count)], axis=1)
-        second = np.einsum("fksip,flsiq->fklpq", gwx, wgwx)
+        second = np.einsum(
+            "fksip,flsiq->fklpq", gwx, np.stack([w @ gwx[:, k] for k in range(count)], axis=1)
+        )
         trace = np.stack([np.einsum("fsii->f", each) for each in wg], axis=1)
         score = -0.5 * (
             trace - np.einsum("fpq,fkqp->fk", cov, first) - np.einsum("fsi,fksi->fk", py, u)
@@ -315,8 +316,7 @@ def _unscaled(design, state: _State, scale, known, converged) -> Reml:
 
     def shown(values: np.ndarray, power: int) -> np.ndarray:
         shape = (-1,) + (1,) * (values.ndim - 1)
-        factor = np.where(known, scale.astype(float) ** power, np.nan)
-        return values * factor.reshape(shape)
+        return values * np.where(known, scale.astype(float) ** power, np.nan).reshape(shape)
 
     takes = design.size + design.within_df - design.x.shape[2]
     _, expected, observed, first, second = state.derived

@@ -99,9 +99,9 @@ def make_samples(
     woods : woods of the study, in order; smallest_n : sources a wood to be spoken of.
     """
     used = takes[takes["state"] == "used"]
-    sources = unit_steps.unit_means(unit_steps.specimen_means(mounts))
     by_feature = [
-        dict(list(_of_woods(frame, woods).groupby("feature"))) for frame in (used, mounts, sources)
+        dict(list(_of_woods(frame, woods).groupby("feature")))
+        for frame in (used, mounts, unit_steps.unit_means(unit_steps.specimen_means(mounts)))
     ]
     seen: dict[tuple, Design] = {}
     samples = {}

@@ -177,6 +177,7 @@ def _row(
 
 
 def _empty(sample: Sample, name: str, remark: str) -> dict:
-    row = dict.fromkeys(tables.TABLES["second_column"].of_type("number"), float("nan"))
-    return row | {"feature": sample.feature.name, "column": name, "a": "", "b": "",
-                  "unit": sample.feature.difference_unit, "note": remark}  # fmt: skip
+    return dict.fromkeys(tables.TABLES["second_column"].of_type("number"), float("nan")) | {
+        "feature": sample.feature.name, "column": name, "a": "", "b": "",
+        "unit": sample.feature.difference_unit, "note": remark,
+    }  # fmt: skip

@@ -83,8 +83,7 @@ class NestedDesign:
             _residual(unit, self._averaging[0] @ batch),
             model.residual,
         )
-        counts = np.bincount(self.mount)
-        diagonals = self._diagonals(counts)
+        diagonals = self._diagonals(np.bincount(self.mount))
         df = [len(takes) - len(mounts)]
         df += [round(float(np.trace(projection))) for projection in self._projections]
         self._df = dict(zip(LEVELS, df, strict=True))
@@ -149,8 +148,7 @@ def _wood_numbers(units: pd.DataFrame) -> np.ndarray:
 
 def _group(frame: pd.DataFrame, keys: list[str]) -> tuple[np.ndarray, pd.DataFrame]:
     index = frame.groupby(keys, sort=True, dropna=False).ngroup().to_numpy()
-    first = frame.iloc[np.unique(index, return_index=True)[1]]
-    return index, first.reset_index(drop=True)
+    return index, frame.iloc[np.unique(index, return_index=True)[1]].reset_index(drop=True)
 
 
 def _averaging(index: np.ndarray) -> np.ndarray:

@@ -150,8 +150,9 @@ def _roots(confidence: float, k: int, df: np.ndarray, start: np.ndarray) -> np.n
         slope = np.einsum("ij,ij->i", _range_pdf(k)(reach) * s, weight)
         low, high = np.where(tail > alpha, q, low), np.where(tail > alpha, high, q)
         following = q + tail * np.log(tail / alpha) / np.maximum(slope, 1e-300)
-        outside = ~((following >= low) & (following <= high))
-        following = np.where(outside, 0.5 * (low + high), following)
+        following = np.where(
+            ~((following >= low) & (following <= high)), 0.5 * (low + high), following
+        )
         done = np.all(np.abs(following - q) <= 1e-9 * q)
         q = following
         if done:  # the step just taken was the last half of the digits

@@ -71,8 +71,7 @@ def tidy(features: pd.DataFrame, specimens: pd.DataFrame) -> pd.DataFrame:
     rows["y"] = scales.analysis_values(rows["value"].to_numpy(float), rows["scale"].to_numpy())
     rows["state"] = _state(rows)
     rows.loc[rows["state"] != "used", "y"] = np.nan
-    order = ["feature", *KEYS, "batch", "mount", "take", "id"]
-    rows = rows.sort_values(order, ignore_index=True)
+    rows = rows.sort_values(["feature", *KEYS, "batch", "mount", "take", "id"], ignore_index=True)
     complex_mean = _complex_means(features, rows)
     rows["y_mount"] = rows["y"] if complex_mean is None else complex_mean
     return rows[columns]

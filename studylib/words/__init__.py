@@ -170,8 +170,7 @@ class _Chapters(BaseLoader):
         path = FOLDER / f"{template}.j2"
         if not path.is_file():
             raise TemplateNotFound(template)
-        folded = re.sub(r"[ \t\n]+", " ", path.read_text(encoding="utf-8"))
-        return folded, str(path), None
+        return re.sub(r"[ \t\n]+", " ", path.read_text(encoding="utf-8")), str(path), None
 
 
 @lru_cache(maxsize=1)
