@@ -70,9 +70,11 @@ def boards_figure(means: FeatureMeans, *, size: tuple[float, float] | None = Non
     _name_boards(axes, ticks, names, edge)
     _name_woods(axes, boards, woods, edge)
     meaning = starred(in_short(in_plain_words(feature.name)), feature.name)
-    axes.set_ylabel(quantity(meaning, feature.unit, width=44, lines=3))
+    axes.set(
+        ylabel=quantity(meaning, feature.unit, width=44, lines=3),
+        xlim=(-0.5 - GAP / 2, edge - 0.5 - GAP / 2),
+    )
     axes.grid(axis="y")
-    axes.set_xlim(-0.5 - GAP / 2, edge - 0.5 - GAP / 2)
     explain(figure, say("figures_effects.boards_key", confidence=means.confidence), [feature.name])
     return settle(figure)
 

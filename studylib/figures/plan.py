@@ -123,8 +123,9 @@ def mix_figure(plan, *, size: tuple[float, float] | None = None) -> Figure:
             say("plan.limit"), (limit, 0.97), xytext=(4, 0), textcoords="offset points", fontsize=9,
             va="top", bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.5},
         )  # fmt: skip
-        ax.set_xlim(0, x[-1])
-        ax.set_xlabel(say("plan.true_difference", unit=one.feature.difference_unit))
+        ax.set(
+            xlim=(0, x[-1]), xlabel=say("plan.true_difference", unit=one.feature.difference_unit)
+        )
         ax.set_title(wrapped(one.feature.name, 30), fontsize=10)
     axes[0].set_ylabel(say("plan.chance_verdict"))
     _legend(figure, axes[0], columns=len(WORD_LOOKS))
@@ -161,9 +162,11 @@ def minutes_figure(plan, *, size: tuple[float, float] | None = None) -> Figure:
             for row in parts.to_dict("records")
         ],
     )
-    ax.set_xlim(0, 1.28 * left.max())
-    ax.set_xlabel(
-        say("plan.variance_axis", logarithmic=one.feature.scale == "log", feature=one.feature.name)
+    ax.set(
+        xlim=(0, 1.28 * left.max()),
+        xlabel=say(
+            "plan.variance_axis", logarithmic=one.feature.scale == "log", feature=one.feature.name
+        ),
     )
     figure.legend(loc=BELOW, ncols=3)
     return settle(figure)
@@ -196,9 +199,7 @@ def counting_figure(plan, *, size: tuple[float, float] | None = None) -> Figure:
         place,
         [say("plan.counted", what=row.counted, units=row.units) for row in table.itertuples()],
     )
-    ax.set_ylim(-0.6, len(table) - 0.1)
-    ax.set_xlim(0, 1)
+    ax.set(ylim=(-0.6, len(table) - 0.1), xlim=(0, 1))
     ax.xaxis.set_major_formatter(PercentFormatter(1.0, decimals=0))
-    ax.set_xlabel(say("plan.alarms_axis"))
-    ax.set_ylabel(say("plan.counted_axis"))
+    ax.set(xlabel=say("plan.alarms_axis"), ylabel=say("plan.counted_axis"))
     return settle(figure)

@@ -183,11 +183,13 @@ def harmonics_figure(
     between = np.arange(2, highest) + 0.5
     across = axes.get_xaxis_transform()
     axes.vlines(between, 0, 1, transform=across, color="#ECECEC", linewidth=0.8, zorder=0)
-    axes.set_xticks(range(2, highest + 1))
-    axes.set_xlim(1.5, highest + 0.5)
+    axes.set(
+        xticks=range(2, highest + 1),
+        xlim=(1.5, highest + 0.5),
+        xlabel=say("figures_takes.harmonic_axis"),
+        ylabel=say("figures_takes.relative_axis"),
+    )
     axes.grid(axis="y")
-    axes.set_xlabel(say("figures_takes.harmonic_axis"))
-    axes.set_ylabel(say("figures_takes.relative_axis"))
     figure.legend(loc=ABOVE, ncols=min(len(woods), 3), fontsize=9)
     figure.supxlabel(
         wrapped(say("figures_takes.harmonics_note"), 105, lines=3), fontsize=8.5, color=GREY

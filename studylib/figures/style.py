@@ -210,8 +210,7 @@ def frequency_axis(axes: Axes, low_hz: float, high_hz: float, *, label: bool = T
     Ticks stand an octave apart on the note A and carry its frequency and its name; the small
     ticks between them are the next C and E.
     """
-    axes.set_xscale("log")
-    axes.set_xlim(low_hz, high_hz)
+    axes.set(xscale="log", xlim=(low_hz, high_hz))
     octaves = 440.0 * 2.0 ** np.arange(-5, 7)
     shown = [f for f in octaves if low_hz <= f <= high_hz]
     axes.xaxis.set_major_locator(FixedLocator(shown))

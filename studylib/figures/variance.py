@@ -114,9 +114,7 @@ def _shares(axes: Axes, rows: pd.DataFrame, title: str, last: bool) -> None:
                 bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.5},
             )
         start += share
-    axes.set_xlim(0, 100)
-    axes.set_ylim(-0.5, 0.5)
-    axes.set_yticks([])
+    axes.set(xlim=(0, 100), ylim=(-0.5, 0.5), yticks=[])
     axes.spines["left"].set_visible(False)
     axes.set_title(title, fontsize=9.5)
     if last:
