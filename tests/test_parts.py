@@ -21,6 +21,7 @@ from studylib.measure import BatchMeasurement, measure_batch, parts
 from studylib.modes.gathered import first_fault, gather
 from studylib.run import provenance
 from studylib.sheets import read_study
+from studylib.sheets.files import sha256
 from studylib.words import say
 from tests.small_study import Plan, write_small_study
 
@@ -270,6 +271,6 @@ def test_the_notebook_hash_sees_sources_and_tags_but_no_outputs(tmp_path):
 def test_sha256_of_a_published_message(tmp_path):
     # FIPS 180-4 example, message "abc" (NIST, Cryptographic Standards, SHA256.pdf).
     (tmp_path / "abc").write_text("abc")
-    assert provenance.file_digest(tmp_path / "abc") == (
+    assert sha256(tmp_path / "abc") == (
         "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
     )

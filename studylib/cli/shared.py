@@ -10,6 +10,7 @@ import errno
 import os
 import sys
 from collections.abc import Callable
+from contextlib import ExitStack
 from functools import wraps
 from pathlib import Path
 from typing import Any
@@ -61,18 +62,12 @@ def plainly(command: Callable[..., Any]) -> Callable[..., Any]:
     return run
 
 
-class Bars:
+class Bars(ExitStack):
     """One progress bar for each thing under way; silent when nobody watches."""
 
     def __init__(self) -> None:
+        super().__init__()
         self._bars: dict[str, Any] = {}
-
-    def __enter__(self) -> "Bars":
-        return self
-
-    def __exit__(self, *_: Any) -> None:
-        for bar in self._bars.values():
-            bar.close()
 
     def show(self, task: str, done: int, total: int, what: str) -> None:
         """Move the bar of `task` to `done` of `total` and say what is being done."""
@@ -82,7 +77,7 @@ class Bars:
         if bar is None:
             # disable=None: bars only on a terminal.
             form = "{percentage:3.0f}% |{bar:20}| {desc}"
-            bar = self._bars[task] = tqdm(disable=None, bar_format=form)
+            bar = self._bars[task] = self.enter_context(tqdm(disable=None, bar_format=form))
         bar.total = max(total, 1)
         bar.n = done
         bar.set_description_str(printable(f"{task}: {what}"), refresh=True)

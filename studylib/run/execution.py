@@ -53,6 +53,14 @@ KERNEL = "python3"
 ENGINE = "studylib"
 # Errors whose message is already a sentence for the user.
 OWN_ERRORS = ("StudyError", "InputError", "RunError")
+KERNEL_ENVIRONMENT = {
+    "MPLBACKEND": "module://matplotlib_inline.backend_inline",
+    "PYDEVD_DISABLE_FILE_VALIDATION": "1",
+    # One thread each: the batches run side by side, and sums keep their order.
+    "OMP_NUM_THREADS": "1",
+    "OPENBLAS_NUM_THREADS": "1",
+    "MKL_NUM_THREADS": "1",
+}
 CellProgress = Callable[[int, int], None]
 
 
@@ -160,7 +168,7 @@ class _StudyEngine(Engine):
 def _execute(client: PapermillNotebookClient, folder: str) -> None:
     try:
         # The kernel's own working folder; papermill's `cwd` would move this whole process there.
-        client.execute(env=_kernel_environment(), cwd=folder)
+        client.execute(env=os.environ | KERNEL_ENVIRONMENT, cwd=folder)
     finally:
         ensure_event_loop().close()
         asyncio.set_event_loop(None)
@@ -208,7 +216,13 @@ def run_notebook(
             done = execute_notebook(
                 source,
                 None,
-                parameters=_handed_over(parameters),
+                # Paths whole: the kernel works in another folder than whoever named them.
+                parameters={
+                    name: Path(os.path.abspath(value)).as_posix()
+                    if isinstance(value, Path)
+                    else value
+                    for name, value in parameters.items()
+                },
                 engine_name=ENGINE,
                 kernel_name=KERNEL,
                 progress_bar=False,
@@ -253,14 +267,6 @@ def _check_parameters(path: Path, source: NotebookNode, parameters: Mapping[str,
             raise RunError(
                 note(RunFault.NOT_PLAIN, notebook=path.name, name=name, type=type(value).__name__)
             )
-
-
-def _handed_over(parameters: Mapping[str, Any]) -> dict[str, Any]:
-    """Paths whole: the kernel works in another folder than whoever named them."""
-    return {
-        name: Path(os.path.abspath(value)).as_posix() if isinstance(value, Path) else value
-        for name, value in parameters.items()
-    }
 
 
 def _is_plain(value: Any) -> bool:
@@ -310,18 +316,6 @@ def _stable(notebook: NotebookNode | None, parameters: Mapping[str, Any]) -> Not
             }
             cell["source"] = translate_parameters(KERNEL, "python", given, "Parameters")
     return notebook
-
-
-def _kernel_environment() -> dict[str, str]:
-    return {
-        **os.environ,
-        "MPLBACKEND": "module://matplotlib_inline.backend_inline",
-        "PYDEVD_DISABLE_FILE_VALIDATION": "1",
-        # One thread each: the batches run side by side, and sums keep their order.
-        "OMP_NUM_THREADS": "1",
-        "OPENBLAS_NUM_THREADS": "1",
-        "MKL_NUM_THREADS": "1",
-    }
 
 
 def _kernel_config() -> Config:

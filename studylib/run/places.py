@@ -17,12 +17,33 @@ from pathlib import Path
 from studylib.codes import note
 from studylib.codes.run import BatchState
 from studylib.measure.parts import leave_out, part_key, take_in
-from studylib.run.provenance import file_digest, folder_digests
+from studylib.run.provenance import folder_digests
+from studylib.sheets.files import sha256
 from studylib.writing import read_json, replace_folder, write_json, write_whole
 
 
+class _Place:
+    """A notebook and its page, and the note of the key under which they belong together."""
+
+    def digests(self) -> dict[str, str]:
+        """SHA-256 of what is in place, by name."""
+        return {path.name: sha256(path) for path in (self.notebook, self.page) if path.is_file()}
+
+    def is_shown(self, key: str) -> bool:
+        """What was put in place under this key is there as it was written."""
+        shown = read_json(self._shown)
+        return shown.get("key") == key and shown.get("files") == self.digests()
+
+    def show(self, key: str, notebook: str, page: str) -> None:
+        """Put notebook and page in place; the note that they belong, last."""
+        write_whole(self.notebook, notebook)
+        write_whole(self.page, page)
+        self.failed_notebook.unlink(missing_ok=True)
+        write_json(self._shown, {"key": key, "files": self.digests()})
+
+
 @dataclass(frozen=True)
-class BatchPlace:
+class BatchPlace(_Place):
     """One batch of a report and the key that its results must carry to be good."""
 
     name: str
@@ -52,20 +73,12 @@ class BatchPlace:
 
     def is_good(self) -> bool:
         """Part, notebook and page are there, whole, of this key, and none was set aside."""
-        shown = read_json(self._shown)
-        return (
-            shown.get("key") == self.key
-            and part_key(self.part) == self.key
-            and shown.get("files") == self._digests()
-        )
+        return part_key(self.part) == self.key and self.is_shown(self.key)
 
     def keep(self, *, notebook: str, page: str) -> None:
-        """Put the executed notebook and its page in place; the note that they belong, last."""
+        """Put the executed notebook and its page in place."""
         self._shown.unlink(missing_ok=True)
-        write_whole(self.notebook, notebook)
-        write_whole(self.page, page)
-        self.failed_notebook.unlink(missing_ok=True)
-        write_json(self._shown, {"key": self.key, "files": self._digests()})
+        self.show(self.key, notebook, page)
 
     def fail(self, fault: str, *, notebook: str | None) -> None:
         """Take away what an earlier run left, so that it cannot pass for this one's.
@@ -89,14 +102,9 @@ class BatchPlace:
         """Let the summary use the part."""
         take_in(self.part)
 
-    def _digests(self) -> dict[str, str]:
-        return {
-            path.name: file_digest(path) for path in (self.notebook, self.page) if path.is_file()
-        }
-
 
 @dataclass(frozen=True)
-class SummaryPlace:
+class SummaryPlace(_Place):
     """The summary of a report."""
 
     home: Path
@@ -121,29 +129,20 @@ class SummaryPlace:
     def _shown(self) -> Path:
         return self.home / ".summary.json"
 
-    def is_good(self, key: str) -> bool:
-        """Everything the summary wrote is there as it was written, under this key."""
-        shown = read_json(self._shown)
-        return shown.get("key") == key and shown.get("files") == self._digests()
-
     def keep(self, key: str, *, notebook: str, page: str) -> None:
-        """Put tables, figures, notebook and page in place; the note that they belong, last."""
+        """Put tables, figures, notebook and page in place."""
         self._shown.unlink(missing_ok=True)
         for folder in ("tables", "figures"):
             replace_folder(self.staging / folder, self.home / folder)
-        write_whole(self.notebook, notebook)
-        write_whole(self.page, page)
-        self.failed_notebook.unlink(missing_ok=True)
-        write_json(self._shown, {"key": key, "files": self._digests()})
+        self.show(key, notebook, page)
 
-    def _digests(self) -> dict[str, str]:
-        files = {
-            path.name: file_digest(path) for path in (self.notebook, self.page) if path.is_file()
+    def digests(self) -> dict[str, str]:
+        """SHA-256 of what is in place, tables and figures with it."""
+        return super().digests() | {
+            f"{folder}/{name}": value
+            for folder in ("tables", "figures")
+            for name, value in folder_digests(self.home / folder).items()
         }
-        for folder in ("tables", "figures"):
-            for name, value in folder_digests(self.home / folder).items():
-                files[f"{folder}/{name}"] = value
-        return files
 
 
 def remove_strangers(home: Path, slugs: Collection[str]) -> None:

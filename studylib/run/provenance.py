@@ -15,7 +15,8 @@ from importlib import metadata
 from pathlib import Path
 from typing import Any
 
-from studylib.sheets import Study, Take
+from studylib.sheets import Study
+from studylib.sheets.files import sha256
 
 # What the numbers hang on; a change of one of these means measuring again.
 NUMERIC = ("numpy", "scipy", "soundfile", "pandas")
@@ -33,12 +34,6 @@ def digest(content: Any) -> str:
     ).hexdigest()
 
 
-def file_digest(path: Path | str) -> str:
-    """SHA-256 of a file, streamed."""
-    with Path(path).open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
-
-
 def notebook_digest(path: Path | str) -> str:
     """SHA-256 of what a notebook does: kind, source and tags of its cells, not the outputs that
     it happens to hold."""
@@ -53,7 +48,7 @@ def folder_digests(folder: Path) -> dict[str, str]:
     found = sorted(path for path in folder.rglob("*") if path.is_file())
     names = {path.relative_to(folder).as_posix(): path for path in found}
     return {
-        name: file_digest(path)
+        name: sha256(path)
         for name, path in names.items()
         if not any(step.startswith((".", "__pycache__")) for step in name.split("/"))
     }
@@ -107,9 +102,9 @@ def batch_key(
             "study": study.name,
             # The key of a blind study only where it was opened: it then gives the woods.
             "sheets": {name: hashes[name] for name in GIVE_WOODS if name in hashes},
-            "takes": [_row(take) for take in takes],
+            "takes": [{k: str(value) for k, value in take if k != "row"} for take in takes],
             "rate_hz": rate_hz,
-            "recordings": {take.file: _recording_hash(study, take, hashes) for take in takes},
+            "recordings": {take.file: hashes[take.file] for take in takes},
             "notebook": notebook_digest(notebook),
             "library": library,
             "python": platform.python_version(),
@@ -173,12 +168,3 @@ def provenance(
             **versions(["studylib", *NUMERIC, *REPORTING]),
         },
     }
-
-
-def _row(take: Take) -> dict[str, str]:
-    return {name: str(value) for name, value in take if name != "row"}
-
-
-def _recording_hash(study: Study, take: Take, hashes: Mapping[str, str]) -> str:
-    found = hashes.get(Path(take.file).as_posix())
-    return found if found is not None else file_digest(study.path_of(take))

@@ -183,21 +183,18 @@ class _Run:
         self.library = provenance.library_digest()
         self.notebooks = {name: notebook_path(name) for name in ("batch", "summary")}
         slugs = batch_slugs(study.batches)
-        self.places = {name: self._place(name, slugs[name]) for name in study.batches}
+        keyed = {"hashes": self.hashes, "rate_hz": self.rate_hz, "library": self.library}
+        keys = {
+            name: provenance.batch_key(study, name, notebook=self.notebooks["batch"], **keyed)
+            for name in study.batches
+        }
+        self.places = {
+            name: BatchPlace(name=name, key=key, home=self.home, slug=slugs[name])
+            for name, key in keys.items()
+        }
         tell = progress or (lambda *_: None)
         self.workers = Workers(jobs=jobs, tell=tell, noted=self._noted)
         self.page_work: dict[Future, BatchPlace] = {}
-
-    def _place(self, name: str, slug: str) -> BatchPlace:
-        key = provenance.batch_key(
-            self.study,
-            name,
-            hashes=self.hashes,
-            rate_hz=self.rate_hz,
-            notebook=self.notebooks["batch"],
-            library=self.library,
-        )
-        return BatchPlace(name=name, key=key, home=self.home, slug=slug)
 
     def _noted(self, task: str) -> tuple[int, int, str] | None:
         if task not in self.places:
@@ -262,7 +259,7 @@ class _Run:
             notebook=self.notebooks["summary"],
             library=self.library,
         )
-        if self.summary.is_good(key):
+        if self.summary.is_shown(key):
             self.summary.failed_notebook.unlink(missing_ok=True)
             return ""
         for name in used:

@@ -77,27 +77,55 @@ def role_faults(specimens: Sequence[Specimen]) -> list[str]:
 
 def take_faults(takes: Sequence[Take]) -> list[str]:
     """Faults between rows of takes.csv: doubles, mounts in two batches, batch names, time zones."""
-    return [
-        *_doubles(takes),
-        *_torn_mounts(takes),
-        *_turned_in_part(takes),
-        *_file_names(takes),
-        *_time_zones(takes),
+    # A take set aside may be made again under its number, and controls need no numbers.
+    numbered = [
+        t for t in takes if (t.kind in BOARD_KINDS or t.repeat is not None) and not t.exclude
     ]
-
-
-def _doubles(takes: Sequence[Take]) -> list[str]:
-    """Two takes that say they are the same one. A take set aside may be made again under its
-    number, and controls need no numbers."""
-    numbered = [t for t in takes if t.kind in BOARD_KINDS or t.repeat is not None]
+    first_of_batch = {t.batch: t for t in reversed(takes)}.values()
+    timed = [(t, t.started.tzinfo is not None) for t in takes if t.started is not None]
+    odd = [(t, offset) for t, offset in timed if offset != timed[0][1]]
     return [
-        _take_note(SheetFault.SAME_TAKE, t, "repeat", other_row=known.row)
-        for known, t in _seen_before([t for t in numbered if not t.exclude], _signal_and_number)
-    ]
-
-
-def _signal_and_number(take: Take) -> tuple:
-    return (*_signal(take), take.place, take.repeat)
+        *(
+            _take_note(SheetFault.SAME_TAKE, t, "repeat", other_row=known.row)
+            for known, t in _seen_before(numbered, lambda t: (*_signal(t), t.place, t.repeat))
+        ),
+        *(
+            _take_note(
+                SheetFault.MOUNT_IN_TWO_BATCHES, t, "mount",
+                **_board(t), batch=known.batch, other_row=known.row,
+            )
+            for known, t in _seen_before(
+                _mounted(takes), lambda t: (t.specimen, t.mount, t.support)
+            )
+            if known.batch != t.batch
+        ),
+        # A board is turned by mounting it anew, so that its taps and tones lie one way.
+        *(
+            _take_note(SheetFault.TURNED_IN_PART, t, "turned", **_board(t), other_row=known.row)
+            for known, t in _seen_before(
+                [t for t in _mounted(takes) if t.kind == "tone"], lambda t: (t.specimen, t.mount)
+            )
+            if known.turned != t.turned
+        ),
+        # Batches become files; two names must not become one (capitals do not count everywhere).
+        *(
+            _take_note(
+                SheetFault.BATCHES_SHARE_FILE, t, "batch",
+                batch=t.batch, other=known.batch, other_row=known.row, shared=slug(t.batch),
+            )
+            for known, t in _seen_before(
+                sorted(first_of_batch, key=lambda t: t.row), lambda t: slug(t.batch).casefold()
+            )
+        ),
+        # Times with and without an offset cannot be put in order.
+        *(
+            _take_note(
+                SheetFault.MIXED_TIME_ZONES, t, "started",
+                has_offset=offset, other_row=timed[0][0].row,
+            )
+            for t, offset in odd[:1]
+        ),
+    ]  # fmt: skip
 
 
 def _signal(take: Take) -> tuple:
@@ -105,60 +133,6 @@ def _signal(take: Take) -> tuple:
     board = (take.batch, take.specimen, take.mount)
     test = (take.turned, take.moved_mm, take.mic_times)
     return (*board, take.kind, take.tone_hz, take.drive_db, take.support, *test)
-
-
-def _torn_mounts(takes: Sequence[Take]) -> list[str]:
-    code = SheetFault.MOUNT_IN_TWO_BATCHES
-    return [
-        _take_note(code, t, "mount", **_board(t), batch=known.batch, other_row=known.row)
-        for known, t in _seen_before(_mounted(takes), lambda t: (t.specimen, t.mount, t.support))
-        if known.batch != t.batch
-    ]
-
-
-def _turned_in_part(takes: Sequence[Take]) -> list[str]:
-    """A board is turned by mounting it anew, so that its taps and tones lie one way."""
-    tones = [t for t in _mounted(takes) if t.kind == "tone"]
-    return [
-        _take_note(SheetFault.TURNED_IN_PART, t, "turned", **_board(t), other_row=known.row)
-        for known, t in _seen_before(tones, lambda t: (t.specimen, t.mount))
-        if known.turned != t.turned
-    ]
-
-
-def _file_names(takes: Sequence[Take]) -> list[str]:
-    """Batches become files; two names must not become one (capitals do not count everywhere)."""
-    first_of_batch = {t.batch: t for t in reversed(takes)}.values()
-    return [
-        _take_note(
-            SheetFault.BATCHES_SHARE_FILE,
-            t,
-            "batch",
-            batch=t.batch,
-            other=known.batch,
-            other_row=known.row,
-            shared=slug(t.batch),
-        )
-        for known, t in _seen_before(
-            sorted(first_of_batch, key=lambda t: t.row), lambda t: slug(t.batch).casefold()
-        )
-    ]
-
-
-def _time_zones(takes: Sequence[Take]) -> list[str]:
-    """Times with and without an offset cannot be put in order."""
-    timed = [(t, t.started.tzinfo is not None) for t in takes if t.started is not None]
-    odd = [(t, offset) for t, offset in timed if offset != timed[0][1]]
-    return [
-        _take_note(
-            SheetFault.MIXED_TIME_ZONES,
-            t,
-            "started",
-            has_offset=offset,
-            other_row=timed[0][0].row,
-        )
-        for t, offset in odd[:1]
-    ]
 
 
 def _board(take: Take) -> dict[str, Any]:
@@ -237,13 +211,18 @@ def take_warnings(
 ) -> list[str]:
     """What to look at in takes.csv: skipped numbers, uneven mounts, odd tones, controls."""
     return [
-        *_skipped_mounts(takes),
-        *_skipped_repeats(takes),
+        *_skipped(_mounted(takes), "mount", lambda t: t.specimen),
+        *_skipped([t for t in takes if t.repeat is not None], "repeat", _signal),
         *_uneven(takes, specimens),
         *_reference_gaps(takes, specimens),
         *_odd_tones(takes, settings.tone.fundamental_hz),
         *_calibrators(takes, settings),
-        *_same_order(takes),
+        *(
+            _take_note(SheetWarning.SAME_ORDER, t, "order", order=t.order, other_row=known.row)
+            for known, t in _seen_before(
+                [t for t in takes if t.order is not None], lambda t: (t.batch, t.order)
+            )
+        ),
         *_spellings(TAKES, (t.batch for t in takes), "batch"),
         *_formulas(TAKES, takes, ("take", "batch")),
         *(
@@ -272,14 +251,6 @@ def waiting_takes(takes: Sequence[Take], planned: Sequence[Take]) -> list[str]:
         )
         for batch, lacking in waiting.items()
     ]
-
-
-def _skipped_mounts(takes: Sequence[Take]) -> list[str]:
-    return _skipped(_mounted(takes), "mount", lambda t: t.specimen)
-
-
-def _skipped_repeats(takes: Sequence[Take]) -> list[str]:
-    return _skipped([t for t in takes if t.repeat is not None], "repeat", _signal)
 
 
 def _skipped(takes: Iterable[Take], column: str, group: Callable[[Take], Hashable]) -> list[str]:
@@ -388,12 +359,4 @@ def _calibrators(takes: Sequence[Take], settings: Settings) -> list[str]:
         note(SheetWarning.NO_CALIBRATOR, file=TAKES, batch=batch)
         for batch in batches
         if batch not in calibrated and settings.channels.response_kind == "microphone"
-    ]
-
-
-def _same_order(takes: Sequence[Take]) -> list[str]:
-    ordered = [t for t in takes if t.order is not None]
-    return [
-        _take_note(SheetWarning.SAME_ORDER, t, "order", order=t.order, other_row=known.row)
-        for known, t in _seen_before(ordered, lambda t: (t.batch, t.order))
     ]

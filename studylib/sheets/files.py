@@ -115,7 +115,24 @@ def recording_faults(folder: Path, name: str, rows: Sequence[Row]) -> list[str]:
             faults.append(_at(code, name, row))
         else:
             sound.append((row, (folder / row.cells["file"]).resolve()))
-    return [*faults, *_same_file(name, sound), *_same_content(name, sound)]
+    distinct = list({path: (row, path) for row, path in reversed(sound)}.values())[::-1]
+    return [
+        *faults,
+        *(
+            _at(SheetFault.SAME_FILE, name, row, other_row=first.number)
+            for (first, _), *others in _alike(sound, lambda named: named[1])
+            for row, _ in others
+        ),
+        # Copies under two names. Size, then the beginning, then the whole: most files are read
+        # once and only a little, which keeps a thousand takes quick.
+        *(
+            _at(SheetFault.COPY, name, row, other=first.cells["file"], other_row=first.number)
+            for same_size in _alike(distinct, lambda named: named[1].stat().st_size)
+            for same_head in _alike(same_size, lambda named: _head(named[1]))
+            for (first, _), *others in _alike(same_head, lambda named: sha256(named[1]))
+            for row, _ in others
+        ),
+    ]
 
 
 def unnamed_recordings(folder: Path, files: Iterable[str]) -> list[str]:
@@ -151,27 +168,6 @@ def _fault_of(folder: Path, file: str) -> SheetFault | None:
             return None
     except (OSError, RuntimeError):  # a loop of links, a name too long, no leave to read
         return SheetFault.CANNOT_OPEN
-
-
-def _same_file(name: str, sound: list[Named]) -> list[str]:
-    return [
-        _at(SheetFault.SAME_FILE, name, row, other_row=first.number)
-        for (first, _), *others in _alike(sound, lambda named: named[1])
-        for row, _ in others
-    ]
-
-
-def _same_content(name: str, sound: list[Named]) -> list[str]:
-    """Copies under two names. Size, then the beginning, then the whole: most files are read once
-    and only a little, which keeps a thousand takes quick."""
-    distinct = list({path: (row, path) for row, path in reversed(sound)}.values())[::-1]
-    return [
-        _at(SheetFault.COPY, name, row, other=first.cells["file"], other_row=first.number)
-        for same_size in _alike(distinct, lambda named: named[1].stat().st_size)
-        for same_head in _alike(same_size, lambda named: _head(named[1]))
-        for (first, _), *others in _alike(same_head, lambda named: sha256(named[1]))
-        for row, _ in others
-    ]
 
 
 def _head(path: Path) -> bytes:

@@ -212,9 +212,23 @@ def changes_since(lock: Lock, settings: Settings, specimens: Sequence[Specimen])
     for section in LOCKED:
         old, new = then["settings"].get(section), now["settings"][section]
         if section == "claims":
-            changes += _changed_claims(old or [], new)
+            changes += [
+                note(code, claim=one["text"])
+                for code, ours, theirs in (
+                    (Change.CLAIM_REMOVED, old or [], new),
+                    (Change.CLAIM_ADDED, new, old or []),
+                )
+                for one in ours
+                if one not in theirs
+            ]
         elif old != new:
-            changes += _changed_keys(section, _as_it_stood(section, old or {}), new)
+            old = _as_it_stood(section, old or {})
+            place = {"file": "study.toml", "section": f"[{section}]"}
+            changes += [
+                note(Change.SETTING, **place, key=name, before=old.get(name), now=new.get(name))
+                for name in dict.fromkeys([*old, *new])
+                if old.get(name) != new.get(name)
+            ]
     before, after = then["specimens"], now["specimens"]
     for code, names in (
         (Change.BOARDS_REMOVED, [name for name in before if name not in after]),
@@ -247,27 +261,6 @@ def _as_it_stood(section: str, old: Mapping[str, Any]) -> dict[str, Any]:
         if name not in old and not field.is_required()
     }
     return {**old, **later}
-
-
-def _changed_keys(section: str, old: Mapping[str, Any], new: Mapping[str, Any]) -> list[str]:
-    place = {"file": "study.toml", "section": f"[{section}]"}
-    return [
-        note(Change.SETTING, **place, key=name, before=old.get(name), now=new.get(name))
-        for name in dict.fromkeys([*old, *new])
-        if old.get(name) != new.get(name)
-    ]
-
-
-def _changed_claims(old: Sequence[Mapping], new: Sequence[Mapping]) -> list[str]:
-    return [
-        note(code, claim=one["text"])
-        for code, ours, theirs in (
-            (Change.CLAIM_REMOVED, old, new),
-            (Change.CLAIM_ADDED, new, old),
-        )
-        for one in ours
-        if one not in theirs
-    ]
 
 
 # Blind analysis

@@ -137,7 +137,11 @@ def _section(
     faults += [placed(fault, file=FILE, **_place(name, where)) for where, fault in found]
     bad = {where[0] for where, _ in found}
     return made or model.model_construct(
-        **{key: _kept(raw[key]) for key in raw if key in model.model_fields and key not in bad}
+        **{
+            key: tuple(value) if isinstance(value, list) else value
+            for key, value in raw.items()
+            if key in model.model_fields and key not in bad
+        }
     ), bad
 
 
@@ -151,10 +155,6 @@ def _checked(
         return model.model_validate({key: raw[key] for key in raw if key in known}), []
     except ValidationError as error:
         return None, field_faults(error, model)
-
-
-def _kept(value: Any) -> Any:
-    return tuple(value) if isinstance(value, list) else value
 
 
 def _place(section: str, where: tuple) -> dict[str, Any]:

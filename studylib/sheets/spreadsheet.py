@@ -110,7 +110,13 @@ def read_table(path: Path) -> Table:
     faults = _header_faults(path.name, header)
     rows = []
     for n, cells in body:
-        faults += _row_faults(path.name, n, cells, header)
+        # Text in cells that no column name stands above; cells are counted from 1.
+        stray = [
+            place
+            for place, cell in enumerate(cells, start=1)
+            if cell and (place > len(header) or not header[place - 1])
+        ]
+        faults += [note(SheetFault.STRAY_TEXT, file=path.name, row=n, cells=stray)] * bool(stray)
         named = dict(zip(header, cells + [""] * len(header), strict=False))
         named.pop("", None)
         rows.append(Row(n, named))
@@ -170,16 +176,6 @@ def _header_faults(name: str, header: list[str]) -> list[str]:
         )
         for column in columns
     ]
-
-
-def _row_faults(name: str, row: int, cells: list[str], header: list[str]) -> list[str]:
-    """Text in cells that no column name stands above; cells are counted from 1."""
-    stray = [
-        n
-        for n, cell in enumerate(cells, start=1)
-        if cell and (n > len(header) or not header[n - 1])
-    ]
-    return [note(SheetFault.STRAY_TEXT, file=name, row=row, cells=stray)] if stray else []
 
 
 def mark_faults(table: Table, columns: Iterable[str]) -> list[str]:

@@ -130,7 +130,18 @@ def take_sheet(
     found += mark_faults(table, NUMERIC_TAKE_COLUMNS)
     found += repeated_ids(table, "take") + take_faults(takes)
     if specimens is not None:
-        found += _unknown_specimens(table, specimens)
+        found += [
+            note(
+                SheetFault.UNKNOWN_SPECIMEN,
+                file=table.name,
+                row=row.number,
+                column="specimen",
+                value=name,
+                nearest=nearest(name, sorted(specimens)),
+            )
+            for row in table.rows
+            if (name := row.cells.get("specimen", "")) and name not in specimens
+        ]
     waiting = without_recording(path.parent, table, scheduled)
     found += recording_faults(
         path.parent,
@@ -202,21 +213,6 @@ def _column_note(code: SheetWarning, table: Table, column: str, known: tuple[str
 def _close(name: str, known: str) -> bool:
     """Most likely a slip of the pen: "mass_kg" for "mass_g", but not "ring_width"."""
     return difflib.SequenceMatcher(None, name.casefold(), known).ratio() >= 0.75
-
-
-def _unknown_specimens(table: Table, known: frozenset[str]) -> list[str]:
-    return [
-        note(
-            SheetFault.UNKNOWN_SPECIMEN,
-            file=table.name,
-            row=row.number,
-            column="specimen",
-            value=name,
-            nearest=nearest(name, sorted(known)),
-        )
-        for row in table.rows
-        if (name := row.cells.get("specimen", "")) and name not in known
-    ]
 
 
 def _by_row(found: list[str]) -> list[str]:

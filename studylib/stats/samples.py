@@ -119,7 +119,9 @@ def _design(takes, mounts, units, all_woods: tuple[str, ...], least: int) -> Des
     counts = {wood: int((units["wood"] == wood).sum()) for wood in all_woods}
     woods = tuple(wood for wood in all_woods if counts[wood] >= least)
     present = tuple(wood for wood in all_woods if counts[wood])
-    shares, place = _shares(mounts, units), _places(mounts, units)
+    # The part of each unit's mean that was measured in each batch.
+    shares = _averaged(pd.get_dummies(mounts["batch"]).astype(float), mounts, units)
+    place = _places(mounts, units)
     in_model = units["wood"].isin(list(woods)).to_numpy()
     model, complete = None, True
     if woods:
@@ -152,18 +154,11 @@ def _model(
 def _places(mounts: pd.DataFrame, units: pd.DataFrame) -> np.ndarray | None:
     """Mean place of each unit in the order of recording, shape (units,); None where none is
     given (the column `place` is there only when the study asks for drift to be taken out)."""
-    if "place" not in mounts:
-        return None
-    specimens = mounts.groupby(["wood", "source", "specimen"])["place"].mean()
-    unit = specimens.groupby(level=["wood", "source"]).mean()
-    return unit.reindex(pd.MultiIndex.from_frame(units[["wood", "source"]])).to_numpy(float)
+    return _averaged(mounts[["place"]], mounts, units)[:, 0] if "place" in mounts else None
 
 
-def _shares(mounts: pd.DataFrame, units: pd.DataFrame) -> np.ndarray:
-    """Part of each unit's mean that was measured in each batch, shape (units, batches)."""
-    flags = pd.get_dummies(mounts["batch"]).astype(float)
-    names = list(flags.columns)
-    frame = pd.concat([mounts[["wood", "source", "specimen"]], flags], axis=1)
-    specimen = frame.groupby(["wood", "source", "specimen"])[names].mean().reset_index()
-    unit = specimen.groupby(["wood", "source"])[names].mean()
+def _averaged(columns: pd.DataFrame, mounts: pd.DataFrame, units: pd.DataFrame) -> np.ndarray:
+    """Columns of the mounts averaged over specimens, then units, shape (units, columns)."""
+    specimen = columns.groupby([mounts[key] for key in ("wood", "source", "specimen")]).mean()
+    unit = specimen.groupby(level=["wood", "source"]).mean()
     return unit.reindex(pd.MultiIndex.from_frame(units[["wood", "source"]])).to_numpy(float)

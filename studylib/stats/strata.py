@@ -76,7 +76,7 @@ class NestedDesign:
         self.groups = {
             "mount": np.arange(len(mounts)), "specimen": specimen, "source": unit[specimen]
         }  # fmt: skip
-        self.wood, self.batch = _wood_numbers(units)[unit[specimen]], batch
+        self.wood, self.batch = pd.factorize(units["wood"])[0][unit[specimen]], batch
         self._averaging = (_averaging(specimen), _averaging(unit))
         self._projections = (
             _residual(specimen, batch),
@@ -139,11 +139,6 @@ class NestedDesign:
             else:
                 waiting += (level,)
         return merged
-
-
-def _wood_numbers(units: pd.DataFrame) -> np.ndarray:
-    """Number of the wood of every unit, in the order in which the woods appear."""
-    return pd.factorize(units["wood"])[0]
 
 
 def _group(frame: pd.DataFrame, keys: list[str]) -> tuple[np.ndarray, pd.DataFrame]:
