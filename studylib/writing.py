@@ -91,11 +91,8 @@ def slug(text: str) -> str:
     # Windows keeps these names for devices, with or without an ending.
     reserved = re.fullmatch(r"(?i)(con|prn|aux|nul|com[0-9]|lpt[0-9])(\..*)?", name)
     if lost or reserved or not name:
-        mark = hashlib.sha256(_bytes(text)).hexdigest()[:6]
+        # A folder's name need not be UTF-8: what Python could not read stands as surrogates.
+        data = unicodedata.normalize("NFC", text).encode("utf-8", "surrogateescape")
+        mark = hashlib.sha256(data).hexdigest()[:6]
         name = f"{name}-{mark}" if name and not reserved else f"x{name}-{mark}"
     return name
-
-
-def _bytes(text: str) -> bytes:
-    # A folder's name need not be UTF-8: what Python could not read of it stands as surrogates.
-    return unicodedata.normalize("NFC", text).encode("utf-8", "surrogateescape")

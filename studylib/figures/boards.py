@@ -79,6 +79,7 @@ def boards_figure(means: FeatureMeans, *, size: tuple[float, float] | None = Non
     return settle(figure)
 
 
+@styled
 def boards_figures(
     measured: Sequence[FeatureMeans], *, size: tuple[float, float] | None = None
 ) -> list[Figure]:
@@ -93,14 +94,8 @@ def boards_figures(
     -------
     One figure or more.
     """
-    if not measured:
-        return [_nothing_measured(size=size)]
-    return [boards_figure(means, size=size) for means in measured]
-
-
-@styled
-def _nothing_measured(*, size: tuple[float, float] | None) -> Figure:
-    return empty_figure(say("figures_effects.no_boards"), size)
+    drawn = [boards_figure(means, size=size) for means in measured]
+    return drawn or [empty_figure(say("figures_effects.no_boards"), size)]
 
 
 def _draw_wood(axes: Axes, boards, mounts, mean, places: np.ndarray, look: Look) -> None:

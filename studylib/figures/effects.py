@@ -153,7 +153,9 @@ def all_effects_figure(
         drawn["pair"] = say("figures_effects.all_pairs")
     pairs = list(dict.fromkeys(drawn["pair"]))
     primary = list(dict.fromkeys(drawn.loc[drawn["role"] == Role.PRIMARY, "row"]))
-    rows = [*primary, *_others(drawn, primary)]
+    # Exploratory rows, the smallest false discovery rate first.
+    others = drawn[~drawn["row"].isin(primary)].groupby("row", sort=False)["q"].min()
+    rows = [*primary, *others.sort_values(kind="stable").index]
     most = PAGE_ROWS if size is None else VIDEO_ROWS
     left_out, rows = max(0, len(rows) - most), rows[:most]
     figure = new_figure(size, 1.5 + 0.135 * len(rows))
@@ -207,7 +209,8 @@ def _name_rows(axes: Axes, pairs: list[tuple[str, str]]) -> None:
         lines, height = axes.get_subplotspec().get_gridspec().nrows, axes.figure.get_figheight()
         row = 72 * (height - 1.2 - 0.9 * lines) / (lines * len(pairs))  # points
         axes.set_yticklabels(
-            [_pair(a, b) for a, b in pairs], fontsize=float(np.clip(row / 2.5, 4.0, 9.0))
+            [f"{wrapped(b, 18, lines=1)} minus\n{wrapped(a, 18, lines=1)}" for a, b in pairs],
+            fontsize=float(np.clip(row / 2.5, 4.0, 9.0)),
         )
 
 
@@ -226,10 +229,6 @@ def _interval(axes: Axes, row, place: int, marker: str, filled: bool) -> None:
     )
 
 
-def _pair(first: str, second: str) -> str:
-    return f"{wrapped(second, 18, lines=1)} minus\n{wrapped(first, 18, lines=1)}"
-
-
 def _key(verdict: str) -> Line2D:
     marker, filled = VERDICT_MARKERS[verdict]
     return Line2D(
@@ -242,12 +241,6 @@ def _key(verdict: str) -> Line2D:
         markerfacecolor=BLUE if filled else "white",
         markersize=7,
     )
-
-
-def _others(drawn: pd.DataFrame, primary: list[str]) -> list[str]:
-    """Exploratory rows, the smallest false discovery rate first."""
-    rest = drawn[~drawn["row"].isin(primary)]
-    return list(rest.groupby("row", sort=False)["q"].min().sort_values(kind="stable").index)
 
 
 def _all_of_pair(

@@ -29,6 +29,7 @@ from studylib.figures.style import (
     Look,
     empty_figure,
     frequency_axis,
+    harmonics_of,
     legend_label,
     looks,
     new_figure,
@@ -138,14 +139,10 @@ def _marks(axes: Axes, modes: dict[str, pd.Series], look: Look) -> None:
 
 def _harmonics(axes: Axes, f: float, low: float, high: float, count: int) -> None:
     """Dotted lines at the harmonics, their names at the foot."""
-    numbers = [k for k in range(1, count + 1) if low <= k * f <= high]
-    across = axes.get_xaxis_transform()
-    places = [k * f for k in numbers]
-    axes.vlines(places, 0, 1, transform=across, color=GREY, linewidth=0.7, linestyle=":", zorder=0)
-    for k in set(numbers) & set(NAMED):
+    for k in set(harmonics_of(axes, f, count, low=low, high=high, width=0.7)) & set(NAMED):
         axes.text(
-            k * f, 0.02, "f" if k == 1 else f"{k}f", transform=across, ha="center", va="bottom",
-            fontsize=8, color=BLACK,
+            k * f, 0.02, "f" if k == 1 else f"{k}f", transform=axes.get_xaxis_transform(),
+            ha="center", va="bottom", fontsize=8, color=BLACK,
             bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6, "alpha": 0.8},
         )  # fmt: skip
 

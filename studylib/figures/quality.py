@@ -55,7 +55,8 @@ def quality_figure(quality: pd.DataFrame, *, size: tuple[float, float] | None = 
     """
     if quality.empty:
         return empty_figure(say("figures_takes.no_take_checked"), size)
-    quality = quality.assign(check=[_row_name(check) for check in quality["check"]])
+    # Checks of single overtones share one row; the other checks keep their names.
+    quality = quality.assign(check=[_OVERTONE.sub(r"\1_overtones", c) for c in quality["check"]])
     takes = list(dict.fromkeys(quality["take"]))
     checks = [c for c in dict.fromkeys(quality["check"]) if c != WHOLE]
     checks.append(WHOLE)
@@ -91,11 +92,6 @@ def _label(check: str) -> str:
     if check == "snr_overtones":
         return say("checks.snr_overtones")
     return say(CHECKS[check].code, form="label") if check in CHECKS else check.replace("_", " ")
-
-
-def _row_name(check: str) -> str:
-    """Checks of single overtones share one row; the other checks keep their names."""
-    return _OVERTONE.sub(r"\1_overtones", check)
 
 
 def _worst(quality: pd.DataFrame) -> pd.DataFrame:

@@ -28,6 +28,7 @@ from studylib.figures.style import (
     Look,
     empty_figure,
     frequency_axis,
+    harmonics_of,
     legend_label,
     looks,
     new_figure,
@@ -133,17 +134,14 @@ def _highest(rows: pd.DataFrame, edges: np.ndarray) -> np.ndarray:
 
 
 def _mark_harmonics(axes: Axes, fundamental: float, high: float, count: int) -> None:
-    numbers = range(1, min(count, int(high / fundamental)) + 1)
-    across = axes.get_xaxis_transform()
-    places = [k * fundamental for k in numbers]
-    axes.vlines(places, 0, 1, transform=across, color=GREY, linewidth=0.5, linestyle=":", zorder=0)
+    numbers = harmonics_of(axes, fundamental, count, low=0.0, high=high, width=0.5)
     for k in sorted(set(numbers) & set(_NAMED_HARMONICS)):
         axes.text(
             k * fundamental,
             1.0,
             "f" if k == 1 else f"{k}f",
             fontsize=8,
-            transform=across,
+            transform=axes.get_xaxis_transform(),
             ha="center",
             va="bottom",
             color=GREY,

@@ -35,8 +35,6 @@ GREY, PALE = "#666666", "#E8E8E8"
 # Where a legend stands outside the panels, as matplotlib names it.
 ABOVE, BELOW = (f"outside {side} center" for side in ("upper", "lower"))
 
-ABOVE = " ".join(("outside", "upper", "center"))  # matplotlib's place of a legend over all axes
-
 FONT = "DejaVu Sans"
 PAGE_WIDTH = 9.6
 PAGE_DPI = 110
@@ -194,14 +192,20 @@ def explain(figure: Figure, key: str, features: Iterable[str] = ()) -> None:
     figure.supxlabel("\n".join(safe(line) for line in key.splitlines()), fontsize=8.5, color=GREY)
 
 
+def harmonics_of(
+    axes: Axes, f: float, count: int, *, low: float, high: float, width: float
+) -> list[int]:
+    """Dotted lines at the harmonics 1 to `count` of f from `low` to `high` Hz; their numbers."""
+    numbers = [k for k in range(1, count + 1) if low <= k * f <= high]
+    axes.vlines([k * f for k in numbers], 0, 1, transform=axes.get_xaxis_transform(), color=GREY,
+                linewidth=width, linestyle=":", zorder=0)  # fmt: skip
+    return numbers
+
+
 def note_name(frequency_hz: float) -> str:
     """The nearest note of equal temperament at A4 = 440 Hz (ISO 16), such as "F3"."""
     number = round(69 + 12 * np.log2(frequency_hz / 440.0))
     return f"{_NOTES[number % 12]}{number // 12 - 1}"
-
-
-def _hertz(frequency_hz: float) -> str:
-    return f"{frequency_hz:g}" if frequency_hz < 1000 else f"{frequency_hz / 1000:g}k"
 
 
 def frequency_axis(axes: Axes, low_hz: float, high_hz: float, *, label: bool = True) -> None:
@@ -214,7 +218,14 @@ def frequency_axis(axes: Axes, low_hz: float, high_hz: float, *, label: bool = T
     octaves = 440.0 * 2.0 ** np.arange(-5, 7)
     shown = [f for f in octaves if low_hz <= f <= high_hz]
     axes.xaxis.set_major_locator(FixedLocator(shown))
-    axes.xaxis.set_major_formatter(FixedFormatter([f"{_hertz(f)}\n{note_name(f)}" for f in shown]))
+    axes.xaxis.set_major_formatter(
+        FixedFormatter(
+            [
+                f"{f:g}\n{note_name(f)}" if f < 1000 else f"{f / 1000:g}k\n{note_name(f)}"
+                for f in shown
+            ]
+        )
+    )
     steps = np.array([3, 7]) / 12
     between = [f * 2.0**s for f in octaves for s in steps if low_hz <= f * 2.0**s <= high_hz]
     axes.xaxis.set_minor_locator(FixedLocator(between))

@@ -87,7 +87,14 @@ class Ring:
         )  # fmt: skip
         rows, why = [], TapReason.NO_TAP
         for number, tap in enumerate(self.taps or [], start=1):
-            room, signs = _room(tap.room), several(map(_evidence, tap.signs))
+            room = _room(tap.room)
+            signs = several(
+                note(
+                    Evidence.SIGN, what=sign.note, at_s=sign.at_s, low_hz=sign.low_hz,
+                    high_hz=sign.high_hz, level_db=sign.level_db,
+                )
+                for sign in tap.signs
+            )  # fmt: skip
             if tap.decays is None:
                 blank = (*_BLANK, False, aside or tap.reason, take.place, np.nan)
                 rows.append((*head, number, *blank, *room, signs, content))
@@ -205,13 +212,6 @@ def _room(room: Room | None) -> tuple[float, float, float]:
     if room is None:
         return _NO_ROOM
     return room.decay_time_s, room.u_relative * room.decay_time_s, room.ratio_db
-
-
-def _evidence(sign: Sign) -> str:
-    return note(
-        Evidence.SIGN, what=sign.note, at_s=sign.at_s, low_hz=sign.low_hz, high_hz=sign.high_hz,
-        level_db=sign.level_db,
-    )  # fmt: skip
 
 
 def _of_decays(decays: Decays, offset_db: float) -> Iterator[tuple[tuple, float]]:

@@ -91,15 +91,13 @@ def _means(rows: pd.DataFrame) -> pd.DataFrame:
             "n_taps": counted.size().astype(int),
             "reason": [
                 # The mount in which the room hides least.
-                "" if np.isfinite(x) else min(hidden.get(key, [""]), key=_percent)
+                ""
+                if np.isfinite(x)
+                else min(hidden.get(key, [""]), key=lambda why: fields_of(why).get("percent", 0.0))
                 for key, x in mean["log_eta"].items()
             ],
         }
     )
-
-
-def _percent(why: str) -> float:
-    return fields_of(why).get("percent", 0.0)
 
 
 def _why_missing(own: pd.DataFrame, mode: int) -> str:

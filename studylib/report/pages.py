@@ -161,19 +161,15 @@ def page_html(notebook: NotebookNode, *, title: str) -> str:
     # Imported here: it takes a second, and the notebooks that use `table` do not need it.
     from nbconvert.exporters import HTMLExporter
 
-    body, _ = HTMLExporter(
+    style = (TEMPLATES / "study_page" / "page.css").read_text(encoding="utf-8")
+    return HTMLExporter(
         template_name="study_page",
         extra_template_basedirs=[str(TEMPLATES)],
         embed_images=True,
         exclude_anchor_links=True,
         exclude_input_prompt=True,
         exclude_output_prompt=True,
-    ).from_notebook_node(notebook, resources={"study_title": title, "study_css": _style()})
-    return body
-
-
-def _style() -> str:
-    return (TEMPLATES / "study_page" / "page.css").read_text(encoding="utf-8")
+    ).from_notebook_node(notebook, resources={"study_title": title, "study_css": style})[0]
 
 
 def _headings(

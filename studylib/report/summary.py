@@ -229,16 +229,12 @@ class Summary:
         output = Path(output)
         output.mkdir(parents=True, exist_ok=True)
         fill_folder(output / "figures", self._write_figures)
-        fill_folder(output / "tables", self._write_tables)
+        about = {"name": self.study.name, "title": self.study.settings.study.title}
+        fill_folder(output / "tables", partial(tables.write_package, self.tables(), **about))
 
     def _write_figures(self, folder: Path) -> None:
         for name, draw in self.drawings.items():
             figures.save_sizes(draw, folder, name, self.shown.get(name))
-
-    def _write_tables(self, folder: Path) -> None:
-        tables.write_package(
-            self.tables(), folder, name=self.study.name, title=self.study.settings.study.title
-        )
 
 
 def summarise(study: Study, gathered: Gathered) -> Summary:
@@ -283,7 +279,10 @@ def summarise(study: Study, gathered: Gathered) -> Summary:
         covariates=analyse_covariates(
             comparison,
             study.specimen_table(),
-            _board_values(modes.wood),
+            # What may stand behind a difference between woods.
+            modes.wood[modes.wood["quantity"].isin(BEHIND) & modes.wood["value"].notna()].rename(
+                columns={"quantity": "covariate"}
+            )[["specimen", "covariate", "value"]],
             woods=study.woods,
             features=decide.primary,
             confidence=decide.confidence,
@@ -297,12 +296,6 @@ def _with_wood(gathered: Gathered, modes: StudyModes) -> Gathered:
     if len(frames) < 2:
         return replace(gathered, features=frames[0] if frames else gathered.features)
     return replace(gathered, features=pd.concat(frames, ignore_index=True))
-
-
-def _board_values(wood: pd.DataFrame) -> pd.DataFrame:
-    """What may stand behind a difference between woods: specimen, covariate, value."""
-    rows = wood[wood["quantity"].isin(BEHIND) & wood["value"].notna()]
-    return rows.rename(columns={"quantity": "covariate"})[["specimen", "covariate", "value"]]
 
 
 def write_summary(summary: Summary, output: str) -> str:

@@ -17,7 +17,7 @@ from studylib import register
 from studylib.codes import code_of, has, note
 from studylib.codes.attribution import Verdict
 from studylib.codes.comparison import Method, Remark, Role
-from studylib.register import Feature, Kind
+from studylib.register import Kind
 from studylib.report.checks import confounded_notes
 from studylib.report.summary import Summary
 from studylib.report.tables import amount_fields, measured_takes, set_aside_table
@@ -222,7 +222,8 @@ def _features(summary: Summary) -> list[str]:
         for why in (Method.BELOW_NOISE, Method.HIDDEN, Method.UNSETTLED)
     )
     known = [register.find(name) for name in coverage["feature"].unique()]
-    sensed = any(_of_the_response(feature) for feature in known)
+    # Levels that are relative to what a sensor felt at the driving point.
+    sensed = any(f.scale == "db" and f.kind in _STEADY and not f.cautions for f in known)
     distorted = [f.name for f in known if f.driver and f.harmonic is None]
     asked = (
         (quiet, note("summary.not_compared", features=quiet, share=MOST_BELOW_NOISE)),
@@ -233,11 +234,6 @@ def _features(summary: Summary) -> list[str]:
         (any(f.noise for f in known), "summary.whose_noise"),
     )
     return [each for there, each in asked if there]
-
-
-def _of_the_response(feature: Feature) -> bool:
-    """Whether a level is relative to what a sensor felt at the driving point."""
-    return feature.scale == "db" and feature.kind in _STEADY and not feature.cautions
 
 
 def _attribution(summary: Summary) -> Sequence[str]:

@@ -12,6 +12,8 @@ from studylib.codes.comparison import Estimate, Method, Remark, Role, Verdict
 from studylib.stats.pairs import method_for, tukey_kramer_rate
 from studylib.stats.samples import Sample
 
+_UNBALANCED = (Estimate.MEAN_SQUARES, Estimate.REML)
+
 
 def comparison_notes(
     samples: Mapping[str, Sample],
@@ -48,7 +50,8 @@ def comparison_notes(
         *_pooled(compared, confidence),
         *(note(code, **fields) for there, code, fields in about_batch if there),
         *_verdict_notes(found, 1 - confidence),
-        *_unbalanced(variance),
+        *[Remark.UNBALANCED]
+        * any(has(cell, Estimate.MEAN_SQUARES, Estimate.REML) for cell in variance["method"]),
     ]
 
 
@@ -82,11 +85,6 @@ def _verdict_notes(found: pd.DataFrame, alpha: float) -> list[str]:
         (hints, note(Remark.EXPLORATORY, count=hints, alpha=alpha)),
     )
     return [remark for there, remark in asked if there]
-
-
-def _unbalanced(variance: pd.DataFrame) -> list[str]:
-    ways = (Estimate.MEAN_SQUARES, Estimate.REML)
-    return [Remark.UNBALANCED] if any(has(cell, *ways) for cell in variance["method"]) else []
 
 
 def design_notes(

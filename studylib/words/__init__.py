@@ -133,7 +133,7 @@ def term(name: str) -> str:
     ------
     LookupError : the glossary has no such term.
     """
-    found = _glossary().get(name)
+    found = glossary().get(name)
     if found is None:
         raise LookupError(f"no term {name!r} in the glossary")
     return f"{found['name']} ({found['meaning']})"
@@ -150,11 +150,13 @@ def column(table: str, name: str) -> str:
     return own[name] if name in own else everywhere[name]
 
 
+@lru_cache(maxsize=1)
 def glossary() -> Mapping[str, Mapping[str, str]]:
     """All terms: key -> name, meaning."""
-    return _glossary()
+    return tomllib.loads((FOLDER / "glossary.toml").read_text(encoding="utf-8"))
 
 
+@lru_cache(maxsize=1)
 def chapters() -> dict[str, frozenset[str]]:
     """Every chapter with the names of its templates."""
     return {
@@ -184,11 +186,6 @@ def _environment() -> Environment:
 
 
 @lru_cache(maxsize=1)
-def _glossary() -> dict[str, dict[str, str]]:
-    return tomllib.loads((FOLDER / "glossary.toml").read_text(encoding="utf-8"))
-
-
-@lru_cache(maxsize=1)
 def _columns() -> dict[str, dict[str, str]]:
     return tomllib.loads((FOLDER / "columns.toml").read_text(encoding="utf-8"))
 
@@ -196,12 +193,7 @@ def _columns() -> dict[str, dict[str, str]]:
 @lru_cache(maxsize=8192)
 def _has_template(note: str) -> bool:
     chapter, _, name = code_of(note).partition(".")
-    return bool(_CODE.fullmatch(note)) and name in _templates().get(chapter, ())
-
-
-@lru_cache(maxsize=1)
-def _templates() -> dict[str, frozenset[str]]:
-    return chapters()
+    return bool(_CODE.fullmatch(note)) and name in chapters().get(chapter, ())
 
 
 @lru_cache(maxsize=8192)
