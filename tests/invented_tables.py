@@ -16,8 +16,7 @@ import pandas as pd
 from studylib import register
 from studylib.measure.rings import MODE_COLUMNS
 from studylib.measure.sweep_rows import SWEEP_COLUMNS
-from studylib.modes.features import with_numbers
-from studylib.modes.gathered import Gathered
+from studylib.modes.gathered import Gathered, with_numbers
 from studylib.sheets import Specimen
 from studylib.sheets.settings import Channels, Claim, Decide, Settings, StudySection, Tone
 from studylib.tables import TABLES

@@ -15,7 +15,7 @@ import pytest
 from studylib.codes import code_of, fields_of, has
 from studylib.codes.covariates import CovariateNote, HeldEqual, Outcome
 from studylib.codes.features import Caution
-from studylib.figures.covariates import covariates_figure, shown_covariates
+from studylib.figures.boards import covariates_figure, shown_covariates
 from studylib.figures.style import COLOURS, MARKERS, VIDEO_SIZE, save_sizes
 from studylib.report.covariates import about_covariates, covariate_notes, covariates_table
 from studylib.stats.compare import compare

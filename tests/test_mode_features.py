@@ -13,7 +13,7 @@ from studylib import register
 from studylib.codes import note
 from studylib.codes.modes import ModeReason, TapReason
 from studylib.codes.takes import Unused
-from studylib.modes.features import mode_feature_rows
+from studylib.modes.gathered import mode_feature_rows
 from studylib.modes.numbers import number_modes
 from studylib.tables import TABLES
 from tests.invented_modes import Study, invent

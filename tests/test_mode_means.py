@@ -11,7 +11,7 @@ import pytest
 from studylib.codes import code_of, fields_of
 from studylib.codes.modes import ModeReason
 from studylib.modes import board_modes
-from studylib.modes.features import mode_feature_rows
+from studylib.modes.gathered import mode_feature_rows
 from studylib.modes.means import averaged, hidden_decays, over_places, tap_rows
 from studylib.wood import wood_features, wood_table
 from studylib.wood.boards import free_modes

@@ -5,9 +5,7 @@ what it shows and an optional `size`, and returns a matplotlib Figure; it comput
 """
 
 from studylib.figures.attribution import excess_figure, steps_figure, story_figure
-from studylib.figures.boards import boards_figure, boards_figures
-from studylib.figures.covariates import covariates_figure
-from studylib.figures.drift import consistency_figure, drift_figure
+from studylib.figures.boards import boards_figure, boards_figures, covariates_figure
 from studylib.figures.effects import (
     all_effects_figure,
     effects_figure,
@@ -19,11 +17,10 @@ from studylib.figures.modes import (
     stiffness_figure,
     tone_and_modes_figure,
 )
-from studylib.figures.quality import quality_figure
 from studylib.figures.spectra import harmonics_figure, spectra_figure
+from studylib.figures.spread import consistency_figure, drift_figure, variance_figure
 from studylib.figures.style import save, save_sizes
-from studylib.figures.taps import tap_figure
-from studylib.figures.variance import variance_figure
+from studylib.figures.takes import quality_figure, tap_figure
 
 __all__ = [
     "all_effects_figure",

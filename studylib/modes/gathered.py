@@ -1,22 +1,47 @@
 """All batches of a study in one place: every table that the summary works on.
 
-Function: `gather`. Class: `Gathered`.
+Features of taps come with it: a row for each take and numbered mode's frequency, loss factor and
+decay time.
+
+Bench taps give `tap.m{n}.*`, taps of the freely hung board `free.m{n}.*`. A value is the mean
+over the good taps of the take that show the mode, unweighted and of logarithms, as in the
+comparison of woods. Its standard uncertainty (JCGM 100) is the larger of the estimator's own,
+carried through the mean, and the spread between the taps over the root of their number; to that
+comes the room's part, which all taps of a take share. It says how well this take is known, in this
+room and at this place of the microphone, and nothing of another mount.
+
+Where the room hides the decay of a mount (`modes.means`), its takes keep the numbers of loss factor
+and decay time, unusable and with the reason; the frequency stands.
+
+The decay time to -60 dB is T = ln(1000) / (pi f eta): f the frequency, eta the loss factor.
+
+Taps give the numbers. A sweep's modes take those of the same board's taps; where no board
+was tapped on the bench, the sweeps are numbered by themselves.
+
+Functions: `gather`, `with_numbers`, `mode_feature_rows`. Class: `Gathered`.
 """
 
-from collections.abc import Callable
+import hashlib
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import NamedTuple
 
+import numpy as np
 import pandas as pd
 
 from studylib import tables
-from studylib.codes import note
+from studylib.codes import has, note
 from studylib.codes.measure import BatchFault
+from studylib.codes.modes import ModeReason
+from studylib.codes.takes import ASIDE
 from studylib.errors import StudyError
 from studylib.measure.batch import BatchMeasurement, measure_batch
 from studylib.measure.parts import TABLES, batch_slugs, saved_part
-from studylib.modes.features import with_numbers
+from studylib.modes.means import board_modes, hidden_decays, mode_counts, own_squared, tap_rows
+from studylib.modes.numbers import number_modes
 from studylib.sheets import Study
+from studylib.signal.damping import decay_time
 
 Progress = Callable[[int, int, str], None]
 
@@ -26,7 +51,7 @@ class Gathered:
     """All whole parts of a study, in the order of its batches; `failed` names the others.
 
     modes : with the number of each over the whole study (`modes.numbers`).  board_modes : one row
-    a board and number (`modes.boards`).  features : with those of the numbered modes.  bench : with
+    a board and number (`modes.means`).  features : with those of the numbered modes.  bench : with
     the batch of each fact.  failed : batch -> a note of why it is not among them.
     """
 
@@ -90,4 +115,175 @@ def _stacked(name: str, whole: list[BatchMeasurement]) -> pd.DataFrame:
         return tables.typed(name, found)
     batches = [batch for batch, frame in full.items() for _ in range(len(frame))]
     found.insert(0, "batch", pd.Series(batches, dtype=str))
+    return found
+
+
+PREFIX = {"bench": "tap", "free": "free"}
+QUANTITIES = (("frequency_hz", "Hz"), ("loss_factor", "1"), ("decay_time_s", "s"))
+MOST_MODES = 99  # the register's highest number
+_TAKE = [
+    "take", "batch", "kind", "specimen", "wood", "mount", "repeat", "support", "content",
+]  # fmt: skip
+SAME_MODE = 0.015  # relative: a sweep's and the taps' frequency of one mode on the bench
+
+
+class _Value(NamedTuple):
+    log: float
+    u: float  # relative
+
+
+def with_numbers(
+    study: Study, features: pd.DataFrame, modes: pd.DataFrame
+) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
+    """What rings, over the whole study: numbers for its modes, and the features they give.
+
+    Parameters
+    ----------
+    study : the study, for the sizes of its boards.
+    features, modes : the tables of these names, all batches; modes without numbers.
+
+    Returns
+    -------
+    The tables `features`, those of taps added; `modes`, with their numbers; and `board_modes`.
+    """
+    if modes.empty:
+        return features, modes.assign(mode=np.nan), tables.empty("board_modes")
+    specimens = _specimens(study)
+    numbered = _numbered(modes, specimens)
+    rows = mode_feature_rows(numbered, _takes(modes))
+    # An empty frame has no types of its own; beside a full one it would only spoil its.
+    full = [frame for frame in (features, rows) if not frame.empty] or [features]
+    return pd.concat(full, ignore_index=True), numbered, board_modes(numbered, specimens)
+
+
+def _numbered(modes: pd.DataFrame, specimens: pd.DataFrame) -> pd.DataFrame:
+    taps, sweeps = modes["kind"] == "tap", modes["kind"] == "sweep"
+    on_bench = (taps & (modes["support"] == "bench") & modes["usable"].astype(bool)).any()
+    if not (sweeps.any() and on_bench):
+        return number_modes(modes, specimens)
+    tapped = number_modes(modes[taps].reset_index(drop=True), specimens)
+    boards = board_modes(tapped, specimens)
+    boards = boards[(boards["support"] == "bench") & ~boards["missing"]]
+    swept = modes[sweeps].reset_index(drop=True)
+    swept = swept.assign(mode=_nearest_numbers(swept, boards))
+    return pd.concat([tapped, swept], ignore_index=True)
+
+
+def _nearest_numbers(sweeps: pd.DataFrame, boards: pd.DataFrame) -> pd.Series:
+    """The number of the same board's nearest tapped mode; each only once a sweep."""
+    pairs = sweeps.reset_index().merge(
+        boards[["specimen", "mode", "frequency_hz"]], on="specimen", suffixes=("", "_tap")
+    )
+    pairs["off"] = (pairs["frequency_hz"] / pairs["frequency_hz_tap"] - 1.0).abs()
+    pairs = pairs[pairs["usable"].astype(bool) & (pairs["off"] < SAME_MODE)]
+    pairs = pairs.sort_values("off", kind="stable")
+    pairs = pairs.drop_duplicates(["index"]).drop_duplicates(["take", "mode"])
+    return pairs.set_index("index")["mode"].astype(float).reindex(sweeps.index)
+
+
+def _specimens(study: Study) -> pd.DataFrame:
+    return pd.DataFrame(
+        [(s.specimen, s.wood, s.role or "", s.length_mm, s.thickness_mm) for s in study.specimens],
+        columns=["specimen", "wood", "role", "length_mm", "thickness_mm"],
+    ).astype({"length_mm": float, "thickness_mm": float})
+
+
+def _takes(modes: pd.DataFrame) -> pd.DataFrame:
+    """One row a take, with why it is set aside ("" if it is not)."""
+    takes = modes.drop_duplicates("take").reset_index(drop=True)
+    return takes[_TAKE].assign(
+        aside=takes["reason"].where([has(why, *ASIDE) for why in takes["reason"]], "")
+    )
+
+
+def mode_feature_rows(numbered: pd.DataFrame, takes: pd.DataFrame) -> pd.DataFrame:
+    """Rows of the features table for all tap takes.
+
+    Parameters
+    ----------
+    numbered : from `number_modes`, of the whole study; its taps say which modes there are.
+    takes : columns take, batch, kind, specimen, wood, mount, repeat, support, content (a hash of
+        the recording), aside (why the take was set aside, "" if it was not). Kinds other than
+        "tap" give nothing.
+
+    Returns
+    -------
+    Frame with the columns of the features table, in the order of `takes`, modes rising. Every
+    take has a row for every mode of its support. Without a value it is NaN, `usable` False, and
+    `reason` is a note of why; a take set aside has its reason in every row.
+    """
+    takes = takes[takes["kind"] == "tap"]
+    rows = tap_rows(numbered)
+    rows = rows[rows["mode"] <= MOST_MODES]
+    values, hidden = _values(rows), hidden_decays(rows)
+    why = _refusals(numbered)
+    modes = {support: sorted(set(part["mode"])) for support, part in rows.groupby("support")}
+    out = []
+    for take in takes.itertuples(index=False):
+        for mode in modes.get(take.support, ()):
+            found = values.get((take.take, mode))
+            reason = take.aside or why.get(take.take, "")
+            if not reason and found is None:
+                reason = note(ModeReason.NOT_IN_TAKE, mode=mode)
+            reasons = (reason, hidden.get((take.specimen, take.support, mode, take.mount), ""))
+            for row in _three(found, reasons, f"{PREFIX[take.support]}.m{mode}"):
+                key = f"{take.take}|{take.content}|{row[0]}"
+                out.append(
+                    (
+                        hashlib.sha256(key.encode()).hexdigest()[:12], take.take, take.batch,
+                        take.kind, take.specimen, take.wood, take.mount, take.repeat, *row,
+                    )
+                )  # fmt: skip
+    return tables.typed("features", out)
+
+
+def _three(found: dict[str, _Value] | None, reasons: tuple[str, str], head: str) -> Iterator[tuple]:
+    """(feature, value, unit, u, usable, reason) of the three quantities; the second of `reasons`
+    holds for the decay alone."""
+    reason, hidden = reasons
+    for name, unit in QUANTITIES:
+        value = u = np.nan
+        why = reason
+        if found is not None:
+            value = float(np.exp(found[name].log))
+            u = value * found[name].u
+            if np.isnan(value):
+                why = why or ModeReason.NO_DECAY
+            elif name != "frequency_hz":
+                why = why or hidden
+        yield f"{head}.{name}", value, unit, u, not why, why
+
+
+def _values(rows: pd.DataFrame) -> dict[tuple[str, int], dict[str, _Value]]:
+    """Mean logarithm and relative uncertainty by (take, mode) and quantity."""
+    decay = np.log(decay_time(np.exp(rows["log_f"]), np.exp(rows["log_eta"])))
+    rows = rows.assign(log_t=decay, u_t=np.hypot(rows["u_f"], rows["u_eta"]))
+    rows = rows.assign(p_f=0.0, p_t=rows["p_eta"])
+    shorts = ("f", "eta", "t")
+    own = {f"s_{a}": own_squared(rows[f"u_{a}"], rows[f"p_{a}"]) for a in shorts}
+    grouped = rows.assign(**own).groupby(["take", "mode"])
+    columns = {}
+    for (name, _), short in zip(QUANTITIES, shorts, strict=True):
+        count = grouped[f"log_{short}"].count()
+        stated = np.sqrt(grouped[f"s_{short}"].sum(min_count=1)) / count.where(count > 0)
+        u = np.hypot(np.fmax(stated, grouped[f"log_{short}"].sem()), grouped[f"p_{short}"].mean())
+        columns[name] = (grouped[f"log_{short}"].mean(), u)
+    found: dict[tuple[str, int], dict[str, _Value]] = {}
+    for name, (log, u) in columns.items():
+        for key, one, other in zip(log.index, log, u, strict=True):
+            found.setdefault(key, {})[name] = _Value(float(one), float(other))
+    return found
+
+
+def _refusals(numbered: pd.DataFrame) -> dict[str, str]:
+    """Notes of why takes without a single good tap have none."""
+    taps = numbered[numbered["kind"] == "tap"]
+    good = taps["usable"].astype(bool).groupby(taps["take"]).transform("any")
+    found = {}
+    for take, part in taps[~good].groupby("take"):
+        found[take] = note(
+            ModeReason.NO_USABLE_TAP,
+            taps=mode_counts(part)[0],
+            reasons=sorted({reason for reason in part["reason"] if reason}),
+        )
     return found

@@ -15,7 +15,7 @@ import pandas as pd
 from studylib import register
 from studylib.codes import note
 from studylib.codes.covariates import HeldEqual, Outcome
-from studylib.figures.covariates import shown_covariates
+from studylib.figures.boards import shown_covariates
 from studylib.stats.covariates import FEW_DF, GUESS_DF, Covariates, covariate_quantity
 from studylib.words.numbers import MISSING, between, fixed, percent, signed
 

@@ -28,7 +28,7 @@ from studylib.codes.run import BatchState, Doing, RunFault
 from studylib.errors import InputError, RunError, StudyError
 from studylib.measure.parts import PROGRESS, batch_slugs, choose_batch, part_key, read_progress
 from studylib.run import provenance
-from studylib.run.places import BatchPlace, SummaryPlace, remove_strangers
+from studylib.run.provenance import BatchPlace, SummaryPlace, remove_strangers
 from studylib.run.workers import Workers, alone_in
 from studylib.sheets import Study, read_study
 from studylib.sheets.study import file_hashes, read_unrecorded

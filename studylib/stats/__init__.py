@@ -5,19 +5,19 @@ are compared on the means of their sources. `compare.compare` is the one entry f
 study; every other file is one step of it and can be called and tested on its own.
 
     units        takes -> mounts -> specimens -> sources
-    design       which features are compared, and whether wood and batch go together
-    samples      one feature made ready, and the models that features share
-    blocks       linear model of the sources' means on wood, with batch as a block
+    design       which features are compared, whether wood and batch go together, and what the
+                 comparison cannot say
+    samples      one feature made ready, the models that features share, and the mean squares
+    blocks       linear model of the sources' means on wood, with batch as a block or a covariate
     pairs        Games-Howell (with shrunken variances from three woods) and Tukey-Kramer
     studentized  distribution of the studentized range
     decisions    verdicts, Holm and Benjamini-Hochberg, Hedges' g
     power        how likely a verdict is, and how many sources of each wood that takes
     effects      puts the last four together: the table of effects; and the claims
-    strata, reml, components   variance components and ISO 5725
+    reml, components   variance components and ISO 5725
     mixed        Kenward-Roger and Satterthwaite: the second opinion on woods
     boards       named boards, and the positive control
     scales, means   scales and limits; means as a reader sees them
-    notes        what the comparison cannot say
 
 A finished comparison keeps its `workings`, and is asked further:
 
@@ -27,7 +27,7 @@ A finished comparison keeps its `workings`, and is asked further:
     power        its `own_design`: error rates and power of this very design, simulated
 
 A plan asks before there is anything to compare: planning. Density and stiffness held equal:
-ancova, covariates.
+covariates.
 
 What is found travels as codes (`codes.comparison`); nothing here knows words, audio, files or
 notebooks.

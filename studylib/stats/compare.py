@@ -16,7 +16,7 @@ from studylib import register, tables
 from studylib.codes import note
 from studylib.codes.comparison import ComparisonFault, ControlReason
 from studylib.errors import InputError
-from studylib.stats import boards, components, design, effects, means, notes, scales
+from studylib.stats import boards, components, design, effects, means, scales
 from studylib.stats import units as unit_steps
 from studylib.stats.mixed import Fitted, fit_features, second_opinion
 from studylib.stats.pairs import Pair
@@ -187,7 +187,7 @@ def compare(
     spoken_of = [wood for wood in woods if sources.get(wood, 0) >= max(2, smallest_n)]
     confounded = design.confounded(table[table["wood"].isin(spoken_of)])
     remarks = [confounded] if confounded else []
-    remarks += notes.comparison_notes(
+    remarks += design.comparison_notes(
         samples,
         found,
         spread[0],
@@ -197,7 +197,7 @@ def compare(
         confounded=bool(confounded),
         confidence=confidence,
     )
-    remarks += notes.design_notes(
+    remarks += design.design_notes(
         specimens[specimens["role"].fillna("") == ""],
         own_mounts,
         woods=woods,

@@ -2,7 +2,7 @@
 
 Balanced below the woods: exact nested analysis of variance. Not balanced: REML (`reml`), or
 unweighted mean squares where it did not converge; the intervals always rest on the mean squares
-(`strata`). Wood is fixed: its row is the spread of the wood means beyond chance,
+(`samples`). Wood is fixed: its row is the spread of the wood means beyond chance,
 max(0, (MS_wood - MS_unit) / n0), with the interval from the noncentral F. A component estimated
 below zero is shown as zero with its interval, and the method says so. Levels that the design
 cannot separate share one row, and the method names them. Logarithmic features are in squared units
@@ -36,8 +36,7 @@ from studylib.codes.comparison import Estimate, Untested
 from studylib.register import Feature
 from studylib.stats import scales
 from studylib.stats.blocks import WoodModel
-from studylib.stats.samples import Sample
-from studylib.stats.strata import Stratum
+from studylib.stats.samples import Sample, Stratum
 
 
 @dataclass(frozen=True)

@@ -1,7 +1,7 @@
 """Is it the wood, or just its density? Differences between woods without and with a covariate.
 
 For every feature and covariate each pair of woods is compared twice on the same sources: as it
-stands, and with the covariate held equal (stats/ancova.py). Both intervals are Tukey-Kramer's with
+stands, and with the covariate held equal (stats/blocks.py). Both intervals are Tukey-Kramer's with
 one pooled spread, simultaneous over the pairs, so that the two can be laid side by side. They
 decide nothing: verdicts come from the table of effects.
 
@@ -34,8 +34,14 @@ from studylib.codes.covariates import CovariateFault, CovariateNote, Property
 from studylib.errors import InputError
 from studylib.register import Feature
 from studylib.stats import design, scales
-from studylib.stats.ancova import CovariateFit, fit_covariate, simultaneous
-from studylib.stats.blocks import WoodModel, has_block, wood_model
+from studylib.stats.blocks import (
+    CovariateFit,
+    WoodModel,
+    fit_covariate,
+    has_block,
+    simultaneous,
+    wood_model,
+)
 from studylib.words import say
 from studylib.words.numbers import exact
 from studylib.words.text import nearest

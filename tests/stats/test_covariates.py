@@ -18,8 +18,7 @@ from statsmodels.stats.anova import anova_lm
 from studylib.codes import code_of, each, fields_of, has, note
 from studylib.codes.covariates import CovariateFault, CovariateNote, Property
 from studylib.errors import InputError
-from studylib.stats.ancova import fit_covariate
-from studylib.stats.blocks import wood_model
+from studylib.stats.blocks import fit_covariate, wood_model
 from studylib.stats.compare import compare
 from studylib.stats.covariates import analyse_covariates, covariate_quantity, covariate_values
 from studylib.tables import TABLES

@@ -17,7 +17,7 @@ from studylib.stats.pairs import (
     compare_pairs,
     method_for,
 )
-from studylib.stats.strata import NestedDesign
+from studylib.stats.samples import NestedDesign
 from tests.stats.reference import nist_anova, table
 
 

@@ -1,26 +1,36 @@
-"""Is the bench steady, and do the boards agree? The control chart, and Mandel's h and k.
+"""Is the bench steady, do the boards agree, and where does the spread come from?
 
-`drift_figure`: one panel a primary feature, mounts in the order of recording. The reference as
-filled marks joined by a line, against its mean and the limits that hold for all its points
-together; takes of every other board that was mounted more than once in a batch as small grey marks,
-each less the board's own mean in that batch. A dotted line stands between batches, whose names and
-times stand above. Outside the limits a mark is ringed.
+`drift_figure`, the control chart: one panel a primary feature, mounts in the order of recording.
+The reference as filled marks joined by a line, against its mean and the limits that hold for all
+its points together; takes of every other board that was mounted more than once in a batch as small
+grey marks, each less the board's own mean in that batch. A dotted line stands between batches,
+whose names and times stand above. Outside the limits a mark is ringed.
 
-`consistency_figure`: one column a primary feature. Above, h of every source (its distance from its
-wood's mean, in standard deviations of the wood's sources); below, k (the spread of its mounts over
-the pooled one). Dashed and solid lines are the 5 % and 1 % points of ISO 5725-2.
-"""
+`consistency_figure`, Mandel's h and k: one column a primary feature. Above, h of every source (its
+distance from its wood's mean, in standard deviations of the wood's sources); below, k (the spread
+of its mounts over the pooled one). Dashed and solid lines are the 5 % and 1 % points of ISO 5725-2.
+
+`variance_figure`, wood, source, board, mount, take: for each primary feature, on the left the share
+of the variance of each level as one stacked bar; on the right the standard deviation of each level
+with its interval, in the unit of the comparison. A share without its interval would look more
+certain than it is."""
 
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.patches import Patch
 
+from studylib import register
 from studylib.figures.style import (
     ABOVE,
     BLUE,
+    GREEN,
     GREY,
+    ORANGE,
     PALE,
+    PURPLE,
+    SKY,
     VERMILION,
     empty_figure,
     legend_label,
@@ -32,8 +42,10 @@ from studylib.figures.style import (
     wrapped,
 )
 from studylib.register import Feature
-from studylib.words import feature as feature_words
+from studylib.stats.scales import reported_sd
+from studylib.words import feature as in_plain_words
 from studylib.words import say
+from studylib.words.numbers import percent
 from studylib.words.text import in_short
 
 
@@ -109,7 +121,7 @@ def _panel(axes: Axes, chart: pd.DataFrame, others: pd.DataFrame, feature: Featu
     starts = sorted(both.groupby("batch", sort=False)["number"].min())
     for start in starts[1:]:
         axes.axvline(start - 0.5, color=GREY, linewidth=0.8, linestyle=":")
-    axes.set_title(wrapped(in_short(feature_words(feature.name)), 100, lines=1), fontsize=9.5)
+    axes.set_title(wrapped(in_short(in_plain_words(feature.name)), 100, lines=1), fontsize=9.5)
     axes.set_ylabel(quantity(say("drift.from_mean"), feature.difference_unit))
     axes.grid(axis="y")
     axes.margins(y=0.18)
@@ -151,7 +163,7 @@ def consistency_figure(
             if column == 0:
                 axes.set_ylabel(say("outliers.mandel", letter=name))
         panels[0, column].set_title(
-            wrapped(in_short(feature_words(feature.name)), 96 // len(features), lines=2),
+            wrapped(in_short(in_plain_words(feature.name)), 96 // len(features), lines=2),
             fontsize=9.5,
         )
     for wood in woods:
@@ -182,3 +194,118 @@ def _points(axes: Axes, own: pd.DataFrame, name: str, look, woods) -> None:
         place += len(rows)
     axes.axhline(0, color=GREY, linewidth=0.8)
     axes.set_xticks([])
+
+
+LEVELS = ("wood", "source", "specimen", "mount", "take")
+WORDS = {"specimen": "board"}
+# Colour, marker and hatching: the bar must be readable in grey as well.
+LEVEL_STYLE = {
+    "wood": (BLUE, "o", ""),
+    "source": (PURPLE, "P", "xx"),
+    "specimen": (ORANGE, "s", "//"),
+    "mount": (GREEN, "^", ".."),
+    "take": (SKY, "D", "\\\\"),
+}
+
+
+@styled
+def variance_figure(variance: pd.DataFrame, *, size: tuple[float, float] | None = None) -> Figure:
+    """Share of variance and standard deviation of each level, a line for each feature.
+
+    Parameters
+    ----------
+    variance : rows of the table `variance`, as a rule those of the primary features.
+    size : inches; None takes the page's width.
+
+    Returns
+    -------
+    The figure; where nothing can be drawn, one that says so.
+    """
+    if variance.empty:
+        return empty_figure(say("figures_effects.no_spread"), size)
+    features = list(dict.fromkeys(variance["feature"]))
+    figure = new_figure(size, 1.0 + 1.25 * max(len(features), 2))
+    grid = figure.subplots(len(features), 2, squeeze=False, width_ratios=(1.25, 1))
+    for number, (feature, (left, right)) in enumerate(zip(features, grid, strict=True)):
+        rows = variance[variance["feature"] == feature].set_index("level")
+        rows = rows.loc[[level for level in LEVELS if level in rows.index]]
+        _shares(
+            left, rows, wrapped(in_short(in_plain_words(feature)), 60), number == len(features) - 1
+        )
+        _spreads(right, rows, register.find(feature))
+    shown = [level for level in LEVELS if level in set(variance["level"])]
+    figure.legend(
+        handles=[
+            Patch(
+                facecolor=LEVEL_STYLE[v][0],
+                hatch=LEVEL_STYLE[v][2],
+                edgecolor="white",
+                label=WORDS.get(v, v),
+            )
+            for v in shown
+        ],
+        loc=ABOVE,
+        ncols=len(shown),
+    )
+    return settle(figure)
+
+
+def _shares(axes: Axes, rows: pd.DataFrame, title: str, last: bool) -> None:
+    start = 0.0
+    for level, row in rows.iterrows():
+        share = 100 * row["share"] if np.isfinite(row["share"]) else 0.0
+        colour, _, hatch = LEVEL_STYLE[level]
+        axes.barh(
+            0,
+            share,
+            left=start,
+            height=0.6,
+            color=colour,
+            hatch=hatch,
+            edgecolor="white",
+            linewidth=0.8,
+        )
+        if share >= 7:
+            axes.text(
+                start + share / 2,
+                0,
+                percent(row["share"]),
+                ha="center",
+                va="center",
+                fontsize=9,
+                bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.5},
+            )
+        start += share
+    axes.set(xlim=(0, 100), ylim=(-0.5, 0.5), yticks=[])
+    axes.spines["left"].set_visible(False)
+    axes.set_title(title, fontsize=9.5)
+    if last:
+        axes.set_xlabel(say("figures_effects.share"))
+
+
+def _spreads(axes: Axes, rows: pd.DataFrame, feature: Feature) -> None:
+    for place, (level, row) in enumerate(rows.iterrows()):
+        colour, marker, _ = LEVEL_STYLE[level]
+        sd, low, high = (
+            reported_sd(row[column], feature) for column in ("variance", "low", "high")
+        )
+        if np.isfinite(low) and np.isfinite(high):
+            axes.hlines(place, low, high, color=colour, linewidth=1.8)
+        axes.plot(
+            sd,
+            place,
+            marker,
+            color=colour,
+            markersize=6.5,
+            clip_on=False,
+            markeredgecolor="white",
+            markeredgewidth=0.5,
+        )
+    axes.set_yticks(range(len(rows)), [WORDS.get(v, v) for v in rows.index], fontsize=8)
+    axes.set_ylim(len(rows) - 0.5, -0.5)
+    axes.set_xlim(left=0)
+    axes.grid(axis="x")
+    axes.tick_params(axis="y", length=0)
+    axes.set_xlabel(
+        quantity(say("figures_effects.sd"), feature.difference_unit), fontsize=9, color=GREY
+    )
