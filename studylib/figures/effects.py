@@ -88,8 +88,13 @@ def effects_figure(
             marker, filled = VERDICT_MARKERS.get(row.verdict, ("o", False))
             _interval(axes, row, pairs.index((row.wood_a, row.wood_b)), marker, filled)
         _name(axes, feature, label, rows["unit"].iloc[0], pairs)
-    shown = [v for v in VERDICT_MARKERS if v in set(drawn["verdict"])]
-    figure.legend(handles=[_key(v) for v in shown], loc=ABOVE, ncols=len(shown))
+    keys = [
+        Line2D([], [], color=BLUE, marker=marker, linestyle="none", label=verdict, markersize=7,
+               markerfacecolor=BLUE if filled else "white")
+        for verdict, (marker, filled) in VERDICT_MARKERS.items()
+        if verdict in set(drawn["verdict"])
+    ]  # fmt: skip
+    figure.legend(handles=keys, loc=ABOVE, ncols=len(keys))
     explain(figure, say("figures_effects.effects_key", confidence=confidence), drawn["feature"])
     return settle(figure)
 
@@ -226,20 +231,6 @@ def _interval(axes: Axes, row, place: int, marker: str, filled: bool) -> None:
         zorder=3,
         markerfacecolor=BLUE if filled else "white",
         markeredgewidth=1.4,
-    )
-
-
-def _key(verdict: str) -> Line2D:
-    marker, filled = VERDICT_MARKERS[verdict]
-    return Line2D(
-        [],
-        [],
-        color=BLUE,
-        marker=marker,
-        linestyle="none",
-        label=verdict,
-        markerfacecolor=BLUE if filled else "white",
-        markersize=7,
     )
 
 

@@ -74,7 +74,14 @@ def spectra_figure(
     grid = figure.subplots(lines, columns, squeeze=False, sharey=True)
     for axes, wood in zip(grid.ravel(), woods, strict=False):
         _wood(axes, spectra[spectra["wood"] == wood], wood, style[wood], (low, high))
-        _mark_harmonics(axes, fundamental, high, study.settings.tone.harmonics)
+        numbers = harmonics_of(
+            axes, fundamental, study.settings.tone.harmonics, low=0.0, high=high, width=0.5
+        )
+        for k in sorted(set(numbers) & set(_NAMED_HARMONICS)):
+            axes.text(
+                k * fundamental, 1.0, "f" if k == 1 else f"{k}f", fontsize=8, color=GREY,
+                transform=axes.get_xaxis_transform(), ha="center", va="bottom",
+            )  # fmt: skip
     for axes in grid.ravel()[len(woods) :]:
         axes.set_visible(False)
     for axes in grid.ravel()[max(0, len(woods) - columns) : len(woods)]:
@@ -131,21 +138,6 @@ def _highest(rows: pd.DataFrame, edges: np.ndarray) -> np.ndarray:
     curve = np.full(len(edges) - 1, -np.inf)
     np.maximum.at(curve, steps[inside], rows["level_db"].to_numpy()[inside])
     return np.where(np.isinf(curve), np.nan, curve)
-
-
-def _mark_harmonics(axes: Axes, fundamental: float, high: float, count: int) -> None:
-    numbers = harmonics_of(axes, fundamental, count, low=0.0, high=high, width=0.5)
-    for k in sorted(set(numbers) & set(_NAMED_HARMONICS)):
-        axes.text(
-            k * fundamental,
-            1.0,
-            "f" if k == 1 else f"{k}f",
-            fontsize=8,
-            transform=axes.get_xaxis_transform(),
-            ha="center",
-            va="bottom",
-            color=GREY,
-        )
 
 
 @styled

@@ -70,9 +70,7 @@ def level_scale(
     if not calibrator_readings:
         return replace(RELATIVE, warning=Level.NO_CALIBRATOR)
     spread = max(calibrator_readings) - min(calibrator_readings)
-    warning = ""
-    if spread > APART_DB:
-        warning = note(Level.APART, spread_db=spread, limit_db=APART_DB)
+    warning = note(Level.APART, spread_db=spread, limit_db=APART_DB) if spread > APART_DB else ""
     basis = note(Level.CALIBRATOR, takes=len(calibrator_readings), level_db=calibrator_db)
     offset = calibrator_db - float(np.mean(calibrator_readings))
     return LevelScale(offset, "dB SPL", True, basis, warning)

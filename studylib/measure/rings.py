@@ -158,9 +158,7 @@ def measure_ring(
 def _shape(study: Study) -> SweepShape | None:
     """What was played, as study.toml says; None when it does not."""
     sweep = study.settings.sweep
-    if not sweep.known:
-        return None
-    return SweepShape(sweep.lowest_hz, sweep.highest_hz, sweep.length_s)
+    return SweepShape(sweep.lowest_hz, sweep.highest_hz, sweep.length_s) if sweep.known else None
 
 
 def taps_of(x: np.ndarray, rate_hz: int, study: Study) -> list[Tap]:

@@ -36,7 +36,6 @@ from studylib.measure.take import (
 )
 from studylib.recordings import RecordingInfo, in_study, probe
 from studylib.sheets import Study, Take
-from studylib.sheets.settings import Settings
 from studylib.signal import quality
 
 SILENT_KINDS = ("room", "idle", "airborne", "driver")  # the response may hold next to nothing
@@ -157,7 +156,7 @@ def _steady_at(study: Study, take: Take, info: RecordingInfo, session: Session) 
     if not info.frames:
         return TakeMeasurement([unreadable(info.remark, session.limits)])
     settings = study.settings
-    tone_on = TONE_ON.get(take.kind, ())
+    tone_on, f = TONE_ON.get(take.kind, ()), settings.tone.fundamental_hz
     channels = {
         name: index
         for name, index in session.channels.items()
@@ -173,7 +172,12 @@ def _steady_at(study: Study, take: Take, info: RecordingInfo, session: Session) 
         skip_s=settings.tone.skip_s if steady else 0.0,
         length_s=settings.tone.length_s if tone_on else None,
         may_be_silent=take.kind in SILENT_KINDS,
-        lines_hz=_multiples(settings, session.rate_hz) if take.kind == "sweep" else (),
+        # The fundamental and its multiples below half the rate.
+        lines_hz=tuple(
+            f * k
+            for k in range(1, settings.tone.harmonics + 1)
+            if take.kind == "sweep" and 2 * f * k < session.rate_hz
+        ),
         played_hz=(settings.sweep.highest_hz or 0.0) if take.kind == "sweep" else None,
     )
     measured = measure_take(study.path_of(take), info, wanted, session.limits)
@@ -189,12 +193,6 @@ def _steady_at(study: Study, take: Take, info: RecordingInfo, session: Session) 
         return measured
     extra = list(_noise_checks(take, measured, session, has_tone=bool(wanted.tone_on)))
     return replace(measured, checks=[*measured.checks, *extra])
-
-
-def _multiples(settings: Settings, rate_hz: int) -> tuple[float, ...]:
-    """The fundamental and its multiples below half the rate."""
-    f = settings.tone.fundamental_hz
-    return tuple(f * k for k in range(1, settings.tone.harmonics + 1) if 2 * f * k < rate_hz)
 
 
 def _noise_checks(

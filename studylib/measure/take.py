@@ -6,7 +6,7 @@ its length. Arrays and checks come out; tables are made elsewhere (batch.py).
 Functions: measure_take, unreadable, hum_of.
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import reduce
 from pathlib import Path
@@ -219,7 +219,8 @@ def _analyse(path: Path, info: RecordingInfo, wanted: Expectation) -> _Found:
     sums, ends, levels = 0.0, None, []
     density = np.zeros(n // 2 + 1)
     step = 2.0 ** -STEP_BITS.get(info.subtype, 23)
-    for x in _channels(path, picked, start=start, frames_each=n, count=count):
+    for x in windows(path, start=start, frames_each=n, count=count):
+        x = x if picked == list(range(len(x))) else x[picked]
         facts.append(
             [describe(row, step=step, rate_hz=info.rate_hz, tone_hz=wanted.tone_hz) for row in x]
         )
@@ -254,30 +255,14 @@ def _analyse(path: Path, info: RecordingInfo, wanted: Expectation) -> _Found:
         rate_hz=info.rate_hz,
         tone_hz=fit.frequency_hz if fit else None,
     )
-    lines = _lines(sums, ends, wanted, n * count, info.rate_hz) if wanted.lines_hz else None
-    edge = None
+    lines = edge = None
+    if wanted.lines_hz:
+        seconds = n * count / info.rate_hz
+        missing = missing_tail(ends, frequencies_hz=wanted.lines_hz, seconds=seconds)
+        lines = LineSums(np.array(wanted.lines_hz), 2.0 * sums / (n * count), missing, seconds)
     if levels[0] is not None:  # pieces are of one length
         edge = band_edge(np.mean(levels, axis=0), rate_hz=info.rate_hz, step=whole[0].step)
     return _Found(names, whole, fit, noise, density, info.rate_hz / n, lines, edge)
-
-
-def _lines(
-    sums: np.ndarray, ends: np.ndarray, wanted: Expectation, frames: int, rate_hz: int
-) -> LineSums:
-    seconds = frames / rate_hz
-    return LineSums(
-        np.array(wanted.lines_hz),
-        2.0 * sums / frames,
-        missing_tail(ends, frequencies_hz=wanted.lines_hz, seconds=seconds),
-        seconds,
-    )
-
-
-def _channels(
-    path: Path, picked: list[int], *, start: int, frames_each: int, count: int
-) -> Iterator[np.ndarray]:
-    for x in windows(path, start=start, frames_each=frames_each, count=count):
-        yield x if picked == list(range(len(x))) else x[picked]
 
 
 def hum_of(measured: TakeMeasurement, *, tone_hz: float | None) -> tuple[float, float]:

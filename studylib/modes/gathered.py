@@ -148,7 +148,10 @@ def with_numbers(
     """
     if modes.empty:
         return features, modes.assign(mode=np.nan), tables.empty("board_modes")
-    specimens = _specimens(study)
+    specimens = pd.DataFrame(
+        [(s.specimen, s.wood, s.role or "", s.length_mm, s.thickness_mm) for s in study.specimens],
+        columns=["specimen", "wood", "role", "length_mm", "thickness_mm"],
+    ).astype({"length_mm": float, "thickness_mm": float})
     numbered = _numbered(modes, specimens)
     rows = mode_feature_rows(numbered, _takes(modes))
     # An empty frame has no types of its own; beside a full one it would only spoil its.
@@ -179,13 +182,6 @@ def _nearest_numbers(sweeps: pd.DataFrame, boards: pd.DataFrame) -> pd.Series:
     pairs = pairs.sort_values("off", kind="stable")
     pairs = pairs.drop_duplicates(["index"]).drop_duplicates(["take", "mode"])
     return pairs.set_index("index")["mode"].astype(float).reindex(sweeps.index)
-
-
-def _specimens(study: Study) -> pd.DataFrame:
-    return pd.DataFrame(
-        [(s.specimen, s.wood, s.role or "", s.length_mm, s.thickness_mm) for s in study.specimens],
-        columns=["specimen", "wood", "role", "length_mm", "thickness_mm"],
-    ).astype({"length_mm": float, "thickness_mm": float})
 
 
 def _takes(modes: pd.DataFrame) -> pd.DataFrame:

@@ -73,7 +73,8 @@ def number_modes(modes: pd.DataFrame, specimens: pd.DataFrame) -> pd.DataFrame:
 def _numbers(rows: pd.DataFrame, specimens: pd.DataFrame) -> np.ndarray:
     """Numbers of the good rows of one support, sorted by board, mount, take, tap, frequency."""
     taps = _groups(rows, ["specimen", "take"], ["tap"])
-    takes = _first_of(taps.group, rows)
+    firsts = np.unique(taps.group, return_index=True)[1]
+    takes = rows.iloc[firsts].reset_index(drop=True)
     in_take = _tap_lists(rows, taps)
     by_take = build(in_take, TAP_SPREAD)
     heard = 2 * by_take.count >= in_take.there.sum(axis=1)[:, None]
@@ -112,10 +113,6 @@ def _groups(rows: pd.DataFrame, outer: list[str], inner: list[str]) -> _Places:
     return _Places(
         group, whole - first, rows.groupby(outer + inner, sort=False).cumcount().to_numpy()
     )
-
-
-def _first_of(group: np.ndarray, rows: pd.DataFrame) -> pd.DataFrame:
-    return rows.iloc[np.unique(group, return_index=True)[1]].reset_index(drop=True)
 
 
 def _tap_lists(rows: pd.DataFrame, taps: _Places) -> Lists:
@@ -204,18 +201,15 @@ def _number_boards(
     sure = alignment.clear(flat, ladder, again) & (again.lead >= LEAST_LEAD)
     rung = np.where(sure, again.rung, -1)
     count = np.bincount(rung[rung >= 0], minlength=ladder.place.shape[1])
-    kept = count >= _enough(int(held.any(axis=1).sum()))
+    # A third of the boards must hold a mode, and two where there are three or more.
+    holding = int(held.any(axis=1).sum())
+    kept = count >= max(min(2, holding - 1), math.ceil(holding / 3), 1)
     name = np.where(kept, np.cumsum(kept), np.nan)
     number = np.where(rung >= 0, name[np.maximum(rung, 0)] if name.size else np.nan, np.nan)
     # Entries stand in the order of the board's kept rungs; back to the rungs themselves.
     out = np.full((boards, m), np.nan)
     np.put_along_axis(out, _rising(built, held), number, axis=1)
     return out
-
-
-def _enough(boards: int) -> int:
-    """How many boards must hold a mode: a third, and two where there are three or more."""
-    return max(min(2, boards - 1), math.ceil(boards / 3), 1)
 
 
 def _orders(x: np.ndarray) -> list[np.ndarray]:

@@ -21,9 +21,9 @@ def preregistered(study: Study) -> list[str]:
 
 def changed_since_lock(study: Study) -> list[str]:
     """What is not as it was when the study was locked; none without a lock."""
-    if study.lock is None:
-        return []
-    return changes_since(study.lock, study.settings, study.specimens)
+    return (
+        changes_since(study.lock, study.settings, study.specimens) if study.lock is not None else []
+    )
 
 
 def coded_claims(study: Study, claims: pd.DataFrame) -> pd.DataFrame:

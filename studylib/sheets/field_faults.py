@@ -11,7 +11,6 @@ from collections.abc import Mapping
 from typing import Any, get_args
 
 from pydantic import BaseModel, ValidationError
-from pydantic.fields import FieldInfo
 
 from studylib.codes import code_of, fields_of, note
 from studylib.codes.sheets import CellFault, Right
@@ -69,21 +68,15 @@ def _right(model: type[BaseModel], location: tuple) -> str:
     for part in location:
         field = inner.model_fields.get(part) if inner is not None else None
         if field is not None:
-            right = _with_bounds(field) if field.description else right
+            limits = {
+                name: getattr(one, name)
+                for one in field.metadata
+                for name in BOUNDS
+                if getattr(one, name, None) is not None
+            }
+            right = placed(field.description, **limits) if field.description else right
             inner = _model_inside(field.annotation)
     return right
-
-
-def _with_bounds(field: FieldInfo) -> str:
-    return placed(
-        field.description,
-        **{
-            name: getattr(one, name)
-            for one in field.metadata
-            for name in BOUNDS
-            if getattr(one, name, None) is not None
-        },
-    )
 
 
 def _model_inside(annotation: Any) -> type[BaseModel] | None:

@@ -276,9 +276,9 @@ def _comparable(name: str, **place: Any) -> list[str]:
         scale = find(name).scale
     except InputError as error:
         return [note(SettingsFault.NO_FEATURE, file=FILE, **place, **fields_of(error.notes[0]))]
-    if scale == "none":
-        return [note(SettingsFault.NOT_COMPARED, file=FILE, **place, name=name)]
-    return []
+    return (
+        [note(SettingsFault.NOT_COMPARED, file=FILE, **place, name=name)] if scale == "none" else []
+    )
 
 
 def _limit_faults(name: str, limit: float) -> list[str]:

@@ -64,7 +64,8 @@ def describe(
     """
     if not is_sound(x):
         return SampleFacts(x.size, False, 0.0, 0.0, 0.0, 0.0, 0, 0, step, 0.0, 0.0, 0.0)
-    square = _sum_of_squares(x)
+    # einsum stays in one thread; a threaded dot product of this size costs more than it saves.
+    square = float(np.einsum("i,i->", x, x))
     high, low, mean = float(x.max()), float(x.min()), float(x.mean())
     step = max(step, _quantum(x))
     loud = quiet = click = 0.0
@@ -91,11 +92,6 @@ def is_sound(x: np.ndarray) -> bool:
     """Every sample is a number, and none is larger than a million times full scale."""
     # A NaN is the largest and smallest of all, and compares as False.
     return bool(x.min() >= -LARGEST and x.max() <= LARGEST)
-
-
-def _sum_of_squares(x: np.ndarray) -> float:
-    # einsum stays in one thread; a threaded dot product of this size costs more than it saves.
-    return float(np.einsum("i,i->", x, x))
 
 
 def _quantum(x: np.ndarray) -> float:

@@ -167,9 +167,7 @@ def analyse_covariates(
             if covariate == name:
                 continue
             case = _case(feature, covariate, boards, values[covariate], woods)
-            why = ""
-            if name in refused:
-                why = note(CovariateNote.NOT_COMPARED, reason=refused[name])
+            why = note(CovariateNote.NOT_COMPARED, reason=refused[name]) if name in refused else ""
             rows += _rows(case, woods, confidence, why)
             if not why:
                 points.append(_points(case))

@@ -1,7 +1,7 @@
 """One feature made ready for comparison: its units, its takes, models and mean squares.
 
 Features of the same takes have the same design, so the linear algebra is done once for each
-distinct set of takes. A `NestedDesign` has the mean squares of sources, specimens, mounts and takes.
+distinct set of takes. A `NestedDesign` has the mean squares of sources, boards, mounts and takes.
 
 Each stratum is a vector of means (takes; means of mounts; of specimens; of sources) with the
 next stratum up taken out by least squares, together with batch where that is possible:

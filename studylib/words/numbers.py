@@ -25,9 +25,9 @@ FILTERS = (
 def decimals_for(low: float, high: float) -> int:
     """Digits after the point that half the width of an interval supports; 2 without one."""
     half = (high - low) / 2
-    if not (math.isfinite(half) and half > 0):
-        return 2
-    return min(6, max(0, 1 - math.floor(math.log10(half))))
+    return (
+        min(6, max(0, 1 - math.floor(math.log10(half)))) if math.isfinite(half) and half > 0 else 2
+    )
 
 
 def rounded(value: float, *, digits: int = 3) -> str:
@@ -60,9 +60,7 @@ def fixed(value: float, places: int = 0, *, sign: bool = False) -> str:
 
 def signed(value: float, low: float, high: float) -> str:
     """A difference with its sign, rounded as its interval allows."""
-    if not math.isfinite(value):
-        return MISSING
-    return fixed(value, decimals_for(low, high), sign=True)
+    return fixed(value, decimals_for(low, high), sign=True) if math.isfinite(value) else MISSING
 
 
 def between(low: float, high: float, unit: str = "", *, sign: bool = False) -> str:

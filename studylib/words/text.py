@@ -32,9 +32,7 @@ def shown(value: object) -> str:
 def listed(items: Iterable[object], *, last: str = "and") -> str:
     """Items as a person lists them: "a, b and c"."""
     words = [str(item) for item in items]
-    if len(words) < 2:
-        return "".join(words)
-    return f"{', '.join(words[:-1])} {last} {words[-1]}"
+    return "".join(words) if len(words) < 2 else f"{', '.join(words[:-1])} {last} {words[-1]}"
 
 
 def nearest(name: str, known: Sequence[str]) -> str:
