@@ -104,40 +104,36 @@ def session_of(study: Study, takes: tuple[Take, ...], infos: dict[str, Recording
     session = Session(
         quality.overridden(settings.quality), channels, common_rate(study), RELATIVE, None
     )
+
+    def usable(kind: str) -> Iterator[tuple[Take, TakeMeasurement]]:
+        for take in takes:
+            if take.kind == kind and not take.exclude:
+                measured, _ = measured_at(study, take, infos[take.take], session)
+                if measured.fit_for_use:
+                    yield take, measured
+
     scale = level_scale(
         response_kind=settings.channels.response_kind,
         full_scale_db=settings.channels.full_scale_db,
         calibrator_db=settings.channels.calibrator_db,
-        calibrator_readings=_calibrator_readings(study, takes, infos, session),
+        # dB re full scale, at the bench's gain.
+        calibrator_readings=[
+            measured.calibrator_db - take.gain_db
+            for take, measured in usable("calibrator")
+            if measured.calibrator_db is not None
+        ],
     )
     session = replace(session, scale=scale)
-    return replace(session, room=_room(study, takes, infos, session))
+    found = [
+        _at_bench_gain(measured.noise_levels, take)
+        for take, measured in usable("room")
+        if measured.noise_levels
+    ]
+    return replace(session, room=_mean_noise(found))
 
 
-def _calibrator_readings(
-    study: Study, takes: tuple[Take, ...], infos: dict[str, RecordingInfo], session: Session
-) -> list[float]:
-    """dB re full scale, at the bench's gain, of every calibrator take that is fit for use."""
-    readings = []
-    for take in takes:
-        if take.kind == "calibrator" and not take.exclude:
-            measured, _ = measured_at(study, take, infos[take.take], session)
-            if measured.fit_for_use and measured.calibrator_db is not None:
-                readings.append(measured.calibrator_db - take.gain_db)
-    return readings
-
-
-def _room(
-    study: Study, takes: tuple[Take, ...], infos: dict[str, RecordingInfo], session: Session
-) -> NoiseLevels | None:
-    """Mean noise of the batch's usable room takes, brought to the bench's gain."""
-    found = []
-    for take in takes:
-        if take.kind != "room" or take.exclude or not infos[take.take].frames:
-            continue
-        measured, _ = measured_at(study, take, infos[take.take], session)
-        if measured.fit_for_use and measured.noise_levels:
-            found.append(_at_bench_gain(measured.noise_levels, take))
+def _mean_noise(found: list[NoiseLevels]) -> NoiseLevels | None:
+    """Of the batch's usable room takes, brought to the bench's gain."""
     if not found:
         return None
     return NoiseLevels(

@@ -7,7 +7,7 @@ Functions: measure_take, unreadable, hum_of.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import reduce
 from pathlib import Path
 
@@ -148,10 +148,10 @@ def measure_take(
     if any(row.verdict == Verdict.FAIL and row.check != "rate" for row in checks):
         return TakeMeasurement(checks)
     try:
-        found = _analyse(path, info, wanted)
+        found, facts_of, edge_hz = _analyse(path, info, wanted)
     except InputError as error:
         return TakeMeasurement([*checks, unreadable(several(error.notes), limits)])
-    for name, facts in zip(found.names, found.facts, strict=True):
+    for name, facts in zip(found.names, facts_of, strict=True):
         has_tone = wanted.tone_hz is not None and name in wanted.tone_on
         checks += quality.sample_checks(
             facts,
@@ -161,41 +161,24 @@ def measure_take(
             tone_hz=wanted.tone_hz if has_tone else None,
             may_be_silent=wanted.may_be_silent or not (has_tone or wanted.tone_hz is None),
         )
-    checks += quality.edge_checks(
-        found.edge_hz, limits, rate_hz=info.rate_hz, played_hz=wanted.played_hz
-    )
+    checks += quality.edge_checks(edge_hz, limits, rate_hz=info.rate_hz, played_hz=wanted.played_hz)
     if found.fit is not None:
         for index, name in enumerate(found.names):
             if name in wanted.tone_on:
                 checks += quality.tone_checks(
                     found.fit,
-                    found.facts[index],
+                    facts_of[index],
                     limits,
                     channel=name,
                     index=index,
                     tone_hz=wanted.tone_hz,
                 )
-    return TakeMeasurement(
-        checks, found.names, found.fit, found.noise, found.density, found.step_hz,
-        lines=found.lines,
-    )  # fmt: skip
+    return replace(found, checks=checks)
 
 
 def unreadable(why: str, limits: Mapping[str, quality.Entry]) -> quality.Check:
     """The failed check of a recording that cannot be opened or read; `why`, a cell of notes."""
     return quality.check("readable", 1.0, limits)._replace(source=why)
-
-
-@dataclass(frozen=True)
-class _Found:
-    names: tuple[str, ...]
-    facts: list[SampleFacts]
-    fit: ToneFit | None
-    noise: NoiseSpectrum | None
-    density: np.ndarray | None
-    step_hz: float
-    lines: LineSums | None = None
-    edge_hz: float | None = None
 
 
 def _pieces(info: RecordingInfo, wanted: Expectation) -> tuple[int, int, int]:
@@ -210,7 +193,10 @@ def _pieces(info: RecordingInfo, wanted: Expectation) -> tuple[int, int, int]:
     return start, record_length(frames // count), count
 
 
-def _analyse(path: Path, info: RecordingInfo, wanted: Expectation) -> _Found:
+def _analyse(
+    path: Path, info: RecordingInfo, wanted: Expectation
+) -> tuple[TakeMeasurement, list[SampleFacts], float | None]:
+    """The take without its checks; the facts of each channel; where its spectrum ends, in Hz."""
     start, n, count = _pieces(info, wanted)
     names = tuple(wanted.channels)
     picked = [wanted.channels[name] for name in names]
@@ -245,7 +231,7 @@ def _analyse(path: Path, info: RecordingInfo, wanted: Expectation) -> _Found:
             ends = end_levels(x, **at)
     whole = [reduce(merge, channel) for channel in zip(*facts, strict=True)]
     if not all(fact.finite for fact in whole):
-        return _Found(names, whole, None, None, None, 0.0)
+        return TakeMeasurement([], names), whole, None
     density /= count
     starts = [(start + i * n) / info.rate_hz for i in range(len(fits))]
     fit = join_fits(fits, starts_s=starts) if fits else None
@@ -262,7 +248,8 @@ def _analyse(path: Path, info: RecordingInfo, wanted: Expectation) -> _Found:
         lines = LineSums(np.array(wanted.lines_hz), 2.0 * sums / (n * count), missing, seconds)
     if levels[0] is not None:  # pieces are of one length
         edge = band_edge(np.mean(levels, axis=0), rate_hz=info.rate_hz, step=whole[0].step)
-    return _Found(names, whole, fit, noise, density, info.rate_hz / n, lines, edge)
+    step_hz = info.rate_hz / n
+    return TakeMeasurement([], names, fit, noise, density, step_hz, lines=lines), whole, edge
 
 
 def hum_of(measured: TakeMeasurement, *, tone_hz: float | None) -> tuple[float, float]:

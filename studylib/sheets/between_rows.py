@@ -150,23 +150,20 @@ def _mounted(takes: Iterable[Take]) -> list[Take]:
 def specimen_warnings(specimens: Sequence[Specimen], table: Table) -> list[str]:
     """What to look at in specimens.csv: assumed or shared sources, spellings, sizes, control."""
     compared = [s for s in specimens if s.role == ""]
-    warnings = []
     assumed = [s.row for s in compared if s.source_assumed]
-    if assumed:
-        warnings.append(
-            note(SheetWarning.SOURCE_ASSUMED, file=SPECIMENS, column="source", rows=assumed)
-        )
-    warnings += _shared_sources(compared)
-    warnings += _spellings(SPECIMENS, (s.wood for s in compared), "wood")
-    warnings += _formulas(SPECIMENS, specimens, ("specimen", "wood"))
-    warnings += _formulas(SPECIMENS, [s for s in specimens if not s.source_assumed], ("source",))
     missing = [c for c in SIZES if c not in table.columns]
-    if missing:
-        warnings.append(note(SheetWarning.NO_SIZES, file=SPECIMENS, columns=missing))
     roles = {s.role for s in specimens}
-    if "changed" in roles and "reference" not in roles:
-        warnings.append(note(SheetWarning.NO_REFERENCE, file=SPECIMENS, column="role"))
-    return warnings
+    alone = "changed" in roles and "reference" not in roles
+    source, role = ({"file": SPECIMENS, "column": name} for name in ("source", "role"))
+    return [
+        *[note(SheetWarning.SOURCE_ASSUMED, **source, rows=assumed)] * bool(assumed),
+        *_shared_sources(compared),
+        *_spellings(SPECIMENS, (s.wood for s in compared), "wood"),
+        *_formulas(SPECIMENS, specimens, ("specimen", "wood")),
+        *_formulas(SPECIMENS, [s for s in specimens if not s.source_assumed], ("source",)),
+        *[note(SheetWarning.NO_SIZES, file=SPECIMENS, columns=missing)] * bool(missing),
+        *[note(SheetWarning.NO_REFERENCE, **role)] * alone,
+    ]
 
 
 def _shared_sources(compared: Sequence[Specimen]) -> list[str]:

@@ -146,7 +146,9 @@ def compare(
     InputError : an unknown feature, a limit that is not one, or a mount without a place.
     """
     tidy = unit_steps.tidy(features, specimens)
-    order = _feature_order(tidy, primary)
+    measured = set(tidy["feature"])
+    first = [name for name in dict.fromkeys(primary) if name in measured]
+    order = first + sorted(measured - set(first), key=unit_steps.natural_key)
     mounts = unit_steps.mount_means(tidy)
     if places is not None:
         mounts = unit_steps.with_places(mounts, places)
@@ -238,12 +240,6 @@ def compare(
             detected=detected,
         ),
     )
-
-
-def _feature_order(tidy: pd.DataFrame, primary: Sequence[str]) -> list[str]:
-    measured = set(tidy["feature"])
-    first = [name for name in dict.fromkeys(primary) if name in measured]
-    return first + sorted(measured - set(first), key=unit_steps.natural_key)
 
 
 def _under_comparison(rows: pd.DataFrame, woods: Sequence[str]) -> pd.Series:

@@ -57,6 +57,11 @@ guess (common practice, no source; Student's factor at 95 % is 2.3 with 9 and 2.
 LITTLE_OVERLAP = 0.5
 _LINE_POINTS = 15
 _NAN = float("nan")
+_WITHOUT = ("difference_without", "low_without", "high_without")
+_WITH = (
+    *("difference_with", "low_with", "high_with", "slope", "slope_low", "slope_high"),
+    *("slope_per_sd", "slope_per_sd_low", "slope_per_sd_high"),
+)
 
 _SHORT = {
     "length_mm": Property.LENGTH,
@@ -332,10 +337,9 @@ def _lines(case: _Case, confidence: float) -> list[pd.DataFrame]:
         x = np.linspace(own.min(), own.max(), _LINE_POINTS)
         mean, se = case.fit.line(number, x)
         half = special.stdtrit(case.fit.df, 0.5 + confidence / 2) * se
-        ends = {"value": mean, "low": mean - half, "high": mean + half}
         ends = {
             key: scales.reported_values(pd.Series(y).clip(upper=LARGEST), case.feature)
-            for key, y in ends.items()
+            for key, y in (("value", mean), ("low", mean - half), ("high", mean + half))
         }
         names = {"feature": case.feature.name, "covariate": case.covariate, "wood": wood}
         out.append(pd.DataFrame({"x": x, **ends}).assign(**names))
@@ -381,9 +385,7 @@ def _numbers(case: _Case, wood_a: str, wood_b: str, confidence: float) -> dict:
     se = se if se > 1e-12 * max(1.0, float(np.max(np.abs(y)))) else _NAN
     ends = simultaneous(plain, se, k, model.df, confidence=confidence)
     sd = _within_sd(case.inside)
-    out = {"within_sd": sd}
-    out |= _reported(case.feature, ("difference_without", "low_without", "high_without"),
-                     (plain, *ends))  # fmt: skip
+    out = {"within_sd": sd, **_reported(case.feature, _WITHOUT, (plain, *ends))}
     if fit is None:
         return out
     difference, se = fit.difference(a, b)
@@ -391,15 +393,14 @@ def _numbers(case: _Case, wood_a: str, wood_b: str, confidence: float) -> dict:
     half = special.stdtrit(fit.df, 0.5 + confidence / 2) * fit.slope_se
     slope = np.array([fit.slope, fit.slope - half, fit.slope + half])
     step = 10.0 ** math.floor(math.log10(sd))
-    out |= _reported(case.feature, ("difference_with", "low_with", "high_with"),
-                     (difference, *ends))  # fmt: skip
-    slopes = ("slope", "slope_low", "slope_high")
-    out |= _reported(case.feature, slopes, slope * step)
-    per_sd = ("slope_per_sd", "slope_per_sd_low", "slope_per_sd_high")
-    out |= _reported(case.feature, per_sd, slope * sd)
     per = case.quantity.unit or f"of {say(case.quantity.short)}"
-    out["slope_unit"] = f"{case.feature.difference_unit} per {exact(step)} {per}"
-    return out | {"df": fit.df, "p_slopes_differ": fit.p_slopes_differ}
+    return {
+        **out,
+        **_reported(case.feature, _WITH, (difference, *ends, *slope * step, *slope * sd)),
+        "slope_unit": f"{case.feature.difference_unit} per {exact(step)} {per}",
+        "df": fit.df,
+        "p_slopes_differ": fit.p_slopes_differ,
+    }
 
 
 def _reported(feature: Feature, names: Iterable[str], numbers: Iterable[float]) -> dict[str, float]:

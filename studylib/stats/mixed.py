@@ -21,7 +21,7 @@ Formulas after Kenward & Roger (1997), eq. 1 to 7, written out in Halekoh & Hojs
 tests hold them to published unbalanced tables.
 
 Functions: `fit_features`, `fit_design`, `fixed_part`, `second_opinion`, `contrast_test`,
-`joint_test`; `Fitted`, `ContrastTest`, `JointTest`.
+`pair_test`, `joint_test`; `Fitted`, `ContrastTest`, `PairTest`, `JointTest`.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
@@ -198,7 +198,7 @@ def second_opinion(
     first : feature -> what the means of sources say on its pairs.
     """
     rows: list[dict] = []
-    kept: dict[tuple, _Test] = {}
+    kept: dict[tuple, PairTest] = {}
     for name, fitted in fits.items():
         sample, model = samples[name], samples[name].design.model
         if model is None or model.k < 2 or model.df < 1 or name not in first:
@@ -207,32 +207,33 @@ def second_opinion(
             woods = (sample.design.woods[pair.a], sample.design.woods[pair.b])
             key = (id(fitted.fit), *woods)
             if key not in kept:
-                kept[key] = _test(fitted, woods, model.k, confidence)
+                contrast = np.zeros(fitted.fit.beta.shape[1])
+                contrast[[fitted.woods.index(wood) for wood in woods]] = -1.0, 1.0
+                kept[key] = pair_test(fitted.fit, contrast, model.k, confidence)
             rows.append(_row(sample.feature, fitted, kept[key], pair, woods, confidence))
     return tables.typed("second_opinion", rows)
 
 
 @dataclass(frozen=True)
-class _Test:
-    """One pair of woods on all features of a design; arrays of shape (features,)."""
+class PairTest:
+    """One pair of k on all features of a design, p and interval for all pairs together; arrays of
+    shape (features,)."""
 
     own: ContrastTest
     p: np.ndarray
     half: np.ndarray
 
 
-def _test(fitted: Fitted, woods: tuple[str, str], k: int, confidence: float) -> _Test:
-    contrast = np.zeros(fitted.fit.beta.shape[1])
-    contrast[fitted.woods.index(woods[0])] = -1.0
-    contrast[fitted.woods.index(woods[1])] = 1.0
-    own = contrast_test(fitted.fit, contrast)
+def pair_test(fit: Reml, contrast: np.ndarray, k: int, confidence: float) -> PairTest:
+    """The test of one of k groups against another; NaN without degrees of freedom or error."""
+    own = contrast_test(fit, contrast)
     df = np.where(np.isfinite(own.df) & (own.df >= 1) & (own.se > 0), own.df, np.nan)
     p = studentized.sf(np.abs(own.difference) / own.se * np.sqrt(2.0), k, df)
     half = studentized.quantile(confidence, k, df) / np.sqrt(2.0) * own.se
-    return _Test(own, p, half)
+    return PairTest(own, p, half)
 
 
-def _row(feature, fitted: Fitted, test: _Test, pair: Pair, woods, confidence) -> dict:
+def _row(feature, fitted: Fitted, test: PairTest, pair: Pair, woods, confidence) -> dict:
     at, alpha = fitted.at, round(1.0 - confidence, 12)
     difference, half, p = test.own.difference[at], test.half[at], float(test.p[at])
     return {

@@ -76,10 +76,8 @@ def find_outliers(samples: Mapping[str, Sample], features: Iterable[str]) -> pd.
     for name in features:
         if name in samples:
             takes = samples[name].takes
-            rows += _sources(name, samples[name])
-            rows += _boards_of_planks(name, takes)
-            rows += _spreads(name, takes, "mount")
-            rows += _spreads(name, takes, "take")
+            rows += [*_sources(name, samples[name]), *_boards_of_planks(name, takes)]
+            rows += [*_spreads(name, takes, "mount"), *_spreads(name, takes, "take")]
     return pd.DataFrame(rows, columns=[*tables.TABLES["outliers"].names, "ids"])
 
 

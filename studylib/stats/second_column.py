@@ -26,9 +26,9 @@ from scipy.sparse.csgraph import connected_components
 from studylib import tables
 from studylib.codes import note
 from studylib.codes.stability import Second
-from studylib.stats import scales, studentized
+from studylib.stats import scales
 from studylib.stats.compare import Workings
-from studylib.stats.mixed import contrast_test, fit_design, fixed_part, joint_test
+from studylib.stats.mixed import fit_design, fixed_part, joint_test, pair_test
 from studylib.stats.reml import Reml
 from studylib.stats.samples import Sample
 
@@ -163,12 +163,9 @@ def _interaction(design, sample: Sample, base, label, groups: int, confidence: f
 def _row(
     sample: Sample, fit: Reml, weights, what, k: int, workings: Workings, plain, remark
 ) -> dict:
-    test, feature = contrast_test(fit, weights), sample.feature
-    difference, se, df = float(test.difference[0]), float(test.se[0]), float(test.df[0])
-    p = half = float("nan")
-    if np.isfinite(df) and df >= 1 and se > 0:
-        p = studentized.sf(abs(difference) / se * np.sqrt(2.0), k, df)
-        half = studentized.quantile(workings.confidence, k, df) / np.sqrt(2.0) * se
+    test, feature = pair_test(fit, weights, k, workings.confidence), sample.feature
+    difference, half = float(test.own.difference[0]), float(test.half[0])
+    df, p = float(test.own.df[0]), float(test.p[0])
     names = ("difference", "low", "high", "difference_without")
     values = (difference, difference - half, difference + half, plain)
     row = {"feature": feature.name, "column": what[0], "a": what[1], "b": what[2]}
