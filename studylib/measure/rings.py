@@ -140,7 +140,9 @@ def measure_ring(
 
     channels : name -> 0-based number in the file, "response" first.
     """
-    shape = _shape(study) if take.kind == "sweep" else None
+    sweep, shape = study.settings.sweep, None
+    if take.kind == "sweep" and sweep.known:
+        shape = SweepShape(sweep.lowest_hz, sweep.highest_hz, sweep.length_s)
     if take.kind != "tap" and shape is None:
         return None
     nothing = [] if take.kind == "tap" else None
@@ -153,12 +155,6 @@ def measure_ring(
     if take.kind == "tap":
         return Ring(taps=taps_of(x[0], info.rate_hz, study))
     return _sweep(x, info.rate_hz, study, shape, tuple(channels))
-
-
-def _shape(study: Study) -> SweepShape | None:
-    """What was played, as study.toml says; None when it does not."""
-    sweep = study.settings.sweep
-    return SweepShape(sweep.lowest_hz, sweep.highest_hz, sweep.length_s) if sweep.known else None
 
 
 def taps_of(x: np.ndarray, rate_hz: int, study: Study) -> list[Tap]:

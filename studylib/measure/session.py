@@ -129,17 +129,12 @@ def session_of(study: Study, takes: tuple[Take, ...], infos: dict[str, Recording
         for take, measured in usable("room")
         if measured.noise_levels
     ]
-    return replace(session, room=_mean_noise(found))
-
-
-def _mean_noise(found: list[NoiseLevels]) -> NoiseLevels | None:
-    """Of the batch's usable room takes, brought to the bench's gain."""
     if not found:
-        return None
-    return NoiseLevels(
-        float(np.mean([levels.power for levels in found])),
-        float(np.mean([levels.weighted for levels in found])),
-    )
+        return session
+    # The mean over the usable room takes, brought to the bench's gain.
+    power = float(np.mean([levels.power for levels in found]))
+    weighted = float(np.mean([levels.weighted for levels in found]))
+    return replace(session, room=NoiseLevels(power, weighted))
 
 
 def _at_bench_gain(levels: NoiseLevels, take: Take) -> NoiseLevels:
@@ -224,26 +219,19 @@ def measured_at(
     """
     try:
         measured = _steady_at(study, take, info, session)
-        ring = _ring_at(study, take, info, measured, session)
+        ring = None
+        if measured.noise is not None and info.rate_hz == session.rate_hz:
+            channels = {
+                name: number
+                for name, number in session.channels.items()
+                if name == "response" or take.kind == "sweep"
+            }
+            ring = measure_ring(study, take, info, channels=channels)
     except InputError as error:
         return TakeMeasurement([unreadable(several(error.notes), session.limits)]), None
     if ring is not None:
         measured = replace(measured, checks=[*measured.checks, *ring.checks(session.limits)])
     return measured, ring
-
-
-def _ring_at(
-    study: Study, take: Take, info: RecordingInfo, measured: TakeMeasurement, session: Session
-) -> Ring | None:
-    """The taps or the sweep of a take whose file can be read at the study's rate."""
-    if measured.noise is None or info.rate_hz != session.rate_hz:
-        return None
-    channels = {
-        name: number
-        for name, number in session.channels.items()
-        if name == "response" or take.kind == "sweep"
-    }
-    return measure_ring(study, take, info, channels=channels)
 
 
 # The facts of the session

@@ -16,7 +16,28 @@ from studylib.sheets.records import changes_since
 
 def preregistered(study: Study) -> list[str]:
     """Lock, blinding and schedule of the study, one note each."""
-    return [_locked(study), _blind(study), _scheduled(study)]
+    lock, blinding = study.lock, study.blinding
+    locked, blind = "preregistration.not_locked", "preregistration.not_blind"
+    scheduled = "preregistration.no_schedule"
+    if lock is not None:
+        locked = note(
+            "preregistration.locked",
+            when=_moment(lock.locked),
+            sha256=lock.sha256,
+            recorded=lock.recorded,
+            changes=len(changed_since_lock(study)),
+        )
+    if blinding is not None:
+        blind = note(
+            "preregistration.blind",
+            coded=[_moment(when) for when in blinding.coded],
+            opened=_moment(blinding.opened or ""),
+            after_run=blinding.after_run,
+        )
+    if study.schedules:
+        seeds = [one.seed for one in study.schedules]
+        scheduled = note("preregistration.schedule", seeds=seeds, waiting=len(study.planned))
+    return [locked, blind, scheduled]
 
 
 def changed_since_lock(study: Study) -> list[str]:
@@ -31,38 +52,6 @@ def coded_claims(study: Study, claims: pd.DataFrame) -> pd.DataFrame:
     if study.blinding is None or study.blinding.opened or claims.empty:
         return claims
     return claims.assign(verdict=Outcome.OPEN, reason=ClaimReason.CODED)
-
-
-def _locked(study: Study) -> str:
-    lock = study.lock
-    if lock is None:
-        return "preregistration.not_locked"
-    return note(
-        "preregistration.locked",
-        when=_moment(lock.locked),
-        sha256=lock.sha256,
-        recorded=lock.recorded,
-        changes=len(changed_since_lock(study)),
-    )
-
-
-def _blind(study: Study) -> str:
-    blinding = study.blinding
-    if blinding is None:
-        return "preregistration.not_blind"
-    return note(
-        "preregistration.blind",
-        coded=[_moment(when) for when in blinding.coded],
-        opened=_moment(blinding.opened or ""),
-        after_run=blinding.after_run,
-    )
-
-
-def _scheduled(study: Study) -> str:
-    if not study.schedules:
-        return "preregistration.no_schedule"
-    seeds = [one.seed for one in study.schedules]
-    return note("preregistration.schedule", seeds=seeds, waiting=len(study.planned))
 
 
 def _moment(iso: str) -> str:

@@ -146,6 +146,8 @@ class _StudyEngine(Engine):
             if watch.progress is not None:
                 watch.progress(cell_index, len(nb_man.nb.cells))
 
+        # Messages to the kernel are encrypted where the libraries can; otherwise it warns.
+        encrypted = zmq.has("curve") and hasattr(KernelManager, "transport_encryption")
         client = PapermillNotebookClient(
             nb_man,
             kernel_name=kernel_name,
@@ -159,7 +161,7 @@ class _StudyEngine(Engine):
             on_notebook_start=started,
             on_cell_start=cell_starts,
             log=_LOG,
-            config=_kernel_config(),
+            config=Config({"KernelManager": {"transport_encryption": "auto"}} if encrypted else {}),
         )
         # In an empty context the client makes an event loop of its own, which can be closed.
         contextvars.Context().run(_execute, client, watch.folder)
@@ -316,13 +318,6 @@ def _stable(notebook: NotebookNode | None, parameters: Mapping[str, Any]) -> Not
             }
             cell["source"] = translate_parameters(KERNEL, "python", given, "Parameters")
     return notebook
-
-
-def _kernel_config() -> Config:
-    """Messages to the kernel are encrypted where the libraries can; otherwise it warns."""
-    if zmq.has("curve") and hasattr(KernelManager, "transport_encryption"):
-        return Config({"KernelManager": {"transport_encryption": "auto"}})
-    return Config()
 
 
 if __name__ == "__main__":

@@ -205,7 +205,10 @@ def read_study(folder: Path | str) -> Study:
                 specimens = named(folder, blinding, specimens, compare=settings.study.compare)
             except InputError as error:
                 faults += error.notes
-        faults += claim_faults(settings, _woods(specimens, blinding))
+        # The woods that a claim may name.
+        woods = tuple(dict.fromkeys(s.wood for s in specimens if s.role == ""))
+        coded = blinding is not None and not blinding.opened
+        faults += claim_faults(settings, blinding.woods if coded else woods)
     takes = take_sheet(folder / SHEETS[2], boards.ids, scheduled=scheduled_takes(schedules))
     faults += takes.faults
     if faults:
@@ -285,13 +288,6 @@ def _records(
             found.append(nothing)
             faults += error.notes
     return (*found, faults)
-
-
-def _woods(specimens: list[Specimen], blinding: Blinding | None) -> tuple[str, ...]:
-    """The woods that a claim may name."""
-    if blinding is not None and not blinding.opened:
-        return blinding.woods
-    return tuple(dict.fromkeys(s.wood for s in specimens if s.role == ""))
 
 
 def file_hashes(study: Study) -> dict[str, str]:

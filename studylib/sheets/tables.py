@@ -89,7 +89,19 @@ def specimen_sheet(
     further = covariate_columns(table, compare=compare, beside=beside)
     found += mark_faults(table, (*MEASURED, *further))
     found += repeated_ids(table, "specimen") + role_faults(specimens)
-    warnings = _further_columns(table, (*SPECIMEN_COLUMNS, *required), further)
+    # Columns that we do not know: covariates near a known name, or text.
+    columns = (*SPECIMEN_COLUMNS, *required)
+    warnings = [
+        _column_note(
+            SheetWarning.COVARIATE_LIKE_KNOWN if column in further else SheetWarning.TEXT_COLUMN,
+            table,
+            column,
+            columns,
+        )
+        for column in table.columns
+        if column not in columns
+        and (column not in further or _close(column, nearest(column, columns)))
+    ]
     warnings += specimen_warnings(specimens, table)
     return Sheet(
         specimens,
@@ -125,7 +137,9 @@ def take_sheet(
         note(SheetFault.NO_COLUMN, file=table.name, row=1, columns=[column], kind=kind)
         for column, kind in columns_needed(table)
     ]
-    table = _as_on_disk(path.parent, table)
+    sound = [row for row in table.rows if has_sound_path(row)]
+    spelled = {row.number: row for row in as_on_disk(path.parent, sound)}
+    table = replace(table, rows=tuple(spelled.get(row.number, row) for row in table.rows))
     takes, found = read_takes(table)
     found += mark_faults(table, NUMERIC_TAKE_COLUMNS)
     found += repeated_ids(table, "take") + take_faults(takes)
@@ -162,12 +176,6 @@ def _unread(*faults: str) -> Sheet:
     return Sheet([], None, list(faults), [])
 
 
-def _as_on_disk(folder: Path, table: Table) -> Table:
-    spelled = as_on_disk(folder, [row for row in table.rows if has_sound_path(row)])
-    found = {row.number: row for row in spelled}
-    return replace(table, rows=tuple(found.get(row.number, row) for row in table.rows))
-
-
 def _form_faults(
     table: Table, required: tuple[str, ...], known: tuple[str, ...], may_be_empty: bool
 ) -> list[str]:
@@ -187,23 +195,6 @@ def _form_faults(
     if not table.rows and not may_be_empty:
         faults.append(note(SheetFault.NO_ROWS, file=table.name))
     return faults
-
-
-def _further_columns(
-    table: Table, known: tuple[str, ...], covariates: tuple[str, ...]
-) -> list[str]:
-    """Columns of specimens.csv that we do not know: covariates near a known name, or text."""
-    unknown = [column for column in table.columns if column not in known]
-    return [
-        _column_note(
-            SheetWarning.COVARIATE_LIKE_KNOWN if column in covariates else SheetWarning.TEXT_COLUMN,
-            table,
-            column,
-            known,
-        )
-        for column in unknown
-        if column not in covariates or _close(column, nearest(column, known))
-    ]
 
 
 def _column_note(code: SheetWarning, table: Table, column: str, known: tuple[str, ...]) -> str:

@@ -18,7 +18,7 @@ from studylib.codes.comparison import ComparisonFault, ControlReason
 from studylib.errors import InputError
 from studylib.stats import boards, components, design, effects, means, scales
 from studylib.stats import units as unit_steps
-from studylib.stats.mixed import Fitted, fit_features, second_opinion
+from studylib.stats.mixed import fit_features, second_opinion
 from studylib.stats.pairs import Pair
 from studylib.stats.samples import Sample, make_samples
 
@@ -37,7 +37,7 @@ class Workings:
     ----------
     takes, mounts : rows of stats.units of the specimens under comparison.
     all_mounts : the same of every specimen, controls included.
-    samples, first, fits : by feature: the sample, its pairs of woods, the mixed model.
+    samples, first : by feature: the sample, its pairs of woods.
     woods, primary, smallest_n, confidence, refused, limits, detected : as the effects took them.
     """
 
@@ -46,7 +46,6 @@ class Workings:
     all_mounts: pd.DataFrame
     samples: Mapping[str, Sample]
     first: Mapping[str, list[Pair]]
-    fits: Mapping[str, Fitted]
     woods: tuple[str, ...]
     primary: tuple[str, ...]
     smallest_n: int
@@ -230,7 +229,6 @@ def compare(
             all_mounts=mounts,
             samples=samples,
             first=first,
-            fits=fits,
             woods=tuple(woods),
             primary=tuple(dict.fromkeys(primary)),
             smallest_n=smallest_n,
