@@ -25,6 +25,7 @@ from studylib.codes.measure import BatchFault
 from studylib.errors import InputError, RunError
 from studylib.measure.batch import BatchMeasurement
 from studylib.sheets import Study
+from studylib.sheets.files import sha256
 from studylib.words.text import nearest
 from studylib.writing import read_json, slug, write_json, write_whole
 
@@ -95,13 +96,16 @@ def part_key(folder: Path | str) -> str | None:
     folder = Path(folder)
     done = read_json(folder / DONE)
     hashes = done.get("files")
-    if not isinstance(hashes, dict) or set(hashes) != {f"{name}.csv" for name in TABLES}:
-        return None
-    for name, expected in hashes.items():
-        path = folder / name
-        if not path.is_file() or hashlib.sha256(path.read_bytes()).hexdigest() != expected:
-            return None
-    return str(done.get("key", ""))
+    whole = isinstance(hashes, dict) and set(hashes) == {f"{name}.csv" for name in TABLES}
+    return (
+        str(done.get("key", ""))
+        if whole
+        and all(
+            (folder / name).is_file() and sha256(folder / name) == expected
+            for name, expected in hashes.items()
+        )
+        else None
+    )
 
 
 def load_part(folder: Path | str) -> BatchMeasurement:

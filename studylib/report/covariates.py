@@ -97,18 +97,20 @@ def _paragraph(rows: pd.DataFrame) -> str:
 def _parts(known: pd.DataFrame, missing: pd.DataFrame, held: str) -> list[str]:
     """Both differences of each pair, what holding equal did to them, and the slope."""
     pairs = known[["wood_a", "wood_b", *_ENDS]].to_dict("records")
-    parts = [note(HeldEqual.PAIRS, pairs=pairs, unit=known["unit"].iloc[0])]
     by_outcome: dict[Outcome, list[dict[str, str]]] = {}
     for row in known[known["overlap"] > 0].itertuples():
         by_outcome.setdefault(_outcome(row), []).append(_pair(row))
-    for outcome, own in by_outcome.items():
-        parts.append(note(HeldEqual.OUTCOME, outcome=outcome, held=held, pairs=own))
     apart = [_pair(row) for row in known[known["overlap"] == 0].itertuples()]
-    if apart:
-        parts.append(note(HeldEqual.APART, held=held, pairs=apart))
-    for row in missing.itertuples():
-        parts.append(note(HeldEqual.NO_ANSWER, pair=_pair(row), why=row.note))
-    return [*parts, _slope_note(next(known.itertuples()), held)]
+    return [
+        note(HeldEqual.PAIRS, pairs=pairs, unit=known["unit"].iloc[0]),
+        *(
+            note(HeldEqual.OUTCOME, outcome=outcome, held=held, pairs=own)
+            for outcome, own in by_outcome.items()
+        ),
+        *[note(HeldEqual.APART, held=held, pairs=apart)] * bool(apart),
+        *(note(HeldEqual.NO_ANSWER, pair=_pair(row), why=row.note) for row in missing.itertuples()),
+        _slope_note(next(known.itertuples()), held),
+    ]
 
 
 def _pair(row) -> dict[str, str]:

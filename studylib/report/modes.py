@@ -278,13 +278,13 @@ def size_sentences(near: pd.DataFrame) -> list[str]:
     in_all = [k for k, n in count.iterrows() if n["sum"] == n["size"] == boards]
     in_some = [k for k, n in count.iterrows() if n["sum"] > 0 and k not in in_all]
     about = {"boards": boards, "basis": basis, "lifted_db": LIFTED_DB}
-    if in_all:
-        found = [note("modes_report.lifted_in_all", harmonics=in_all, **about)]
-    else:
-        found = [note("modes_report.lifted_in_none", **about)]
-    if in_some:
-        found.append(note("modes_report.lifted_in_some", harmonics=in_some))
-    return found + [_nearest(rows[rows["harmonic"] == k], k) for k in in_all[:FIRST]]
+    return [
+        note("modes_report.lifted_in_all", harmonics=in_all, **about)
+        if in_all
+        else note("modes_report.lifted_in_none", **about),
+        *[note("modes_report.lifted_in_some", harmonics=in_some)] * bool(in_some),
+        *(_nearest(rows[rows["harmonic"] == k], k) for k in in_all[:FIRST]),
+    ]
 
 
 def _nearest(own: pd.DataFrame, k: int) -> str:

@@ -85,23 +85,23 @@ def _feature_notes(one: FeaturePlan) -> list[str]:
 
 def spreads_table(plan: StudyPlan) -> pd.DataFrame:
     """What the plan reckons with: the spreads of each primary feature, and where they are from."""
-    rows = []
-    for one in plan.features:
-        s, shown = one.spreads, partial(_in_unit, one)
-        rows.append(
-            {
-                "feature": one.feature.name,
-                "unit": one.feature.difference_unit,
-                "planks": shown(s.source),
-                "plan.h_boards_of_plank": shown(s.specimen),
-                "mounts": shown(s.mount),
-                "takes": shown(s.take),
-                "plan.h_least": shown(s.source_low),
-                "plan.h_most": shown(s.source_high),
-                "origin": s.origin,
-            }
-        )
-    return pd.DataFrame(rows)
+    columns = {
+        "planks": "source",
+        "plan.h_boards_of_plank": "specimen",
+        "mounts": "mount",
+        "takes": "take",
+        "plan.h_least": "source_low",
+        "plan.h_most": "source_high",
+    }
+    return pd.DataFrame(
+        {
+            "feature": one.feature.name,
+            "unit": one.feature.difference_unit,
+            **{name: _in_unit(one, getattr(one.spreads, sd)) for name, sd in columns.items()},
+            "origin": one.spreads.origin,
+        }
+        for one in plan.features
+    )
 
 
 def chances_table(plan: StudyPlan) -> pd.DataFrame:
@@ -169,20 +169,22 @@ def splits_table(plan: StudyPlan) -> pd.DataFrame:
 
 def never_notes(plan: StudyPlan) -> list[str]:
     """What this design can never settle, however well it is recorded."""
-    said = []
     least = max(2, plan.study.settings.decide.smallest_n)
     few = [wood for wood, n in plan.planks.items() if n < least]
-    if few:
-        said.append(note(Never.WOOD, woods=few, least=least))
-    if not plan.changed:
-        said.append(note(Never.SAME))
-    limited = next((one for one in plan.features if one.limit is not None), None)
-    if limited is not None:
-        share = never_beyond(limited.limit, plan.nest.variance(limited.spreads), plan.decision)
-        said.append(note(Never.BEYOND, feature=limited.feature.name, share=share))
-    if not plan.senses_drive:
-        said.append(note(Never.DRIVER))
-    return [*said, note(Never.WHY)]
+    limited = [one for one in plan.features if one.limit is not None][:1]
+    beyond = [
+        never_beyond(one.limit, plan.nest.variance(one.spreads), plan.decision) for one in limited
+    ]
+    return [
+        *[note(Never.WOOD, woods=few, least=least)] * bool(few),
+        *[note(Never.SAME)] * (not plan.changed),
+        *(
+            note(Never.BEYOND, feature=one.feature.name, share=share)
+            for one, share in zip(limited, beyond, strict=True)
+        ),
+        *[note(Never.DRIVER)] * (not plan.senses_drive),
+        note(Never.WHY),
+    ]
 
 
 def _in_unit(one: FeaturePlan, difference: float) -> float:

@@ -109,11 +109,17 @@ def _size(summary: Summary, row) -> tuple[str, ...]:
 
 def positive_control_table(summary: Summary) -> pd.DataFrame:
     """Changed specimen against reference, one row a feature."""
-    rows = []
-    for row in summary.primary_control().itertuples():
-        pair = f"{row.changed} minus {row.reference}"
-        interval = between(row.low, row.high, row.unit)
-        rows.append((row.feature, pair, amount(row), interval, row.detected, row.reason))
+    rows = [
+        (
+            row.feature,
+            f"{row.changed} minus {row.reference}",
+            amount(row),
+            between(row.low, row.high, row.unit),
+            row.detected,
+            row.reason,
+        )
+        for row in summary.primary_control().itertuples()
+    ]
     return reader_table("control.headings", rows)
 
 

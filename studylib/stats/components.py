@@ -68,11 +68,15 @@ def components(strata: tuple[Stratum, ...], *, confidence: float) -> list[Compon
         return []
     squares = np.array([stratum.v for stratum in strata])
     df = np.array([stratum.df for stratum in strata])
-    out = []
-    for stratum, weights in zip(strata, component_weights(strata), strict=True):
-        low, high = mls_interval(weights, squares, df, confidence=confidence)
-        out.append(Component(stratum.level, float(weights @ squares), low, high, stratum.df))
-    return out
+    return [
+        Component(
+            stratum.level,
+            float(weights @ squares),
+            *mls_interval(weights, squares, df, confidence=confidence),
+            stratum.df,
+        )
+        for stratum, weights in zip(strata, component_weights(strata), strict=True)
+    ]
 
 
 def variance_rows(

@@ -220,10 +220,10 @@ def design_notes(
 
 
 def _source_notes(specimens: pd.DataFrame, woods: Sequence[str], least: int) -> list[str]:
-    notes = []
-    if "source_assumed" in specimens and specimens["source_assumed"].astype(bool).any():
-        count = int(specimens["source_assumed"].astype(bool).sum())
-        notes.append(note(Remark.PLANK_ASSUMED, count=count, boards=len(specimens)))
+    assumed = (
+        specimens["source_assumed"] if "source_assumed" in specimens else pd.Series(dtype=bool)
+    )
+    count = int(assumed.astype(bool).sum())
     sources = specimens.groupby("wood")["source"].nunique()
     boards = specimens.groupby("wood").size()
     shared = [
@@ -231,9 +231,9 @@ def _source_notes(specimens: pd.DataFrame, woods: Sequence[str], least: int) -> 
         for wood in woods
         if wood in boards and sources[wood] < boards[wood]
     ]
-    if shared:
-        notes.append(note(Remark.SHARED_PLANKS, woods=shared))
     few = [wood for wood in woods if sources.get(wood, 0) < least]
-    if few:
-        notes.append(note(Remark.FEW_SOURCES, woods=few, least=least))
-    return notes
+    return [
+        *[note(Remark.PLANK_ASSUMED, count=count, boards=len(specimens))] * bool(count),
+        *[note(Remark.SHARED_PLANKS, woods=shared)] * bool(shared),
+        *[note(Remark.FEW_SOURCES, woods=few, least=least)] * bool(few),
+    ]

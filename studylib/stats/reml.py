@@ -147,10 +147,11 @@ def fit_reml(
     within = np.zeros(len(y)) if within is None else np.asarray(within, dtype=float)
     each = design.parts[0].size * len(design.parts)
     step = max(1, _AT_ONCE // each)
-    chunks = []
-    for i in range(0, len(y), step):
-        first = None if start is None else start[i : i + step]
-        chunks.append(_fit(design, y[i : i + step], within[i : i + step], first))
+    parts = [slice(i, i + step) for i in range(0, len(y), step)]
+    chunks = [
+        _fit(design, y[part], within[part], None if start is None else start[part])
+        for part in parts
+    ]
     return Reml(*(np.concatenate([getattr(c, n) for c in chunks]) for n in Reml.__annotations__))
 
 
