@@ -135,15 +135,15 @@ def _room_sentences(taps: pd.DataFrame) -> list[str]:
     reach = np.exp(COVERAGE_95 * float((heard["room_decay_u"] / heard["room_decay_s"]).median()))
     room = {"room_s": seconds, "low_s": seconds / reach, "high_s": seconds * reach}
     room |= {"direct_db": float(heard["direct_db"].median())}
-    said = [note("modes_report.room_heard", taps=len(heard), of=len(each), **room)]
     in_room = taps[taps["usable"].astype(bool) & (taps["loss_factor_place_u"] > 0)]
     mount = [in_room[name] for name in ("specimen", "support", "mount")]
     places = in_room.groupby(mount)["place"].transform("nunique")
-    alone = in_room[places == 1]
-    if len(alone):
-        said.append(note("modes_report.one_place", boards=list(dict.fromkeys(alone["specimen"]))))
-    if len(alone) < len(in_room):
-        said.append(note("modes_report.many_places"))
+    alone = list(in_room.loc[places == 1, "specimen"])
+    said = [
+        note("modes_report.room_heard", taps=len(heard), of=len(each), **room),
+        *[note("modes_report.one_place", boards=list(dict.fromkeys(alone)))] * bool(alone),
+        *[note("modes_report.many_places")] * (len(alone) < len(in_room)),
+    ]
     u, room_u = (in_room[x] / in_room["loss_factor"] for x in _LOSS_U)
     own = np.sqrt(own_squared(u, room_u) / places)
     room_u = over_places(room_u, places, in_room["frequency_hz"])

@@ -301,9 +301,8 @@ def file_hashes(study: Study) -> dict[str, str]:
     InputError : a file has gone or cannot be read.
     """
     beside = [name for name in (SCHEDULE, LOCK, BLINDING) if (study.folder / name).is_file()]
-    if study.blinding is not None and study.blinding.opened:
-        beside.append(KEY)
-    names = [*SHEETS, *beside, *dict.fromkeys(take.file for take in study.takes)]
+    key = [KEY] if study.blinding is not None and study.blinding.opened else []
+    names = [*SHEETS, *beside, *key, *dict.fromkeys(take.file for take in study.takes)]
     return {name: sha256(study.folder / name) for name in names}
 
 

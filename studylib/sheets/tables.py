@@ -141,8 +141,8 @@ def take_sheet(
     spelled = {row.number: row for row in as_on_disk(path.parent, sound)}
     table = replace(table, rows=tuple(spelled.get(row.number, row) for row in table.rows))
     takes, found = read_takes(table)
-    found += mark_faults(table, NUMERIC_TAKE_COLUMNS)
-    found += repeated_ids(table, "take") + take_faults(takes)
+    marks = mark_faults(table, NUMERIC_TAKE_COLUMNS)
+    found += [*marks, *repeated_ids(table, "take"), *take_faults(takes)]
     if specimens is not None:
         found += [
             note(
@@ -181,20 +181,15 @@ def _form_faults(
 ) -> list[str]:
     """Required columns that are not there, and a table without rows."""
     unknown = [c for c in table.columns if c not in known and c not in required]
-    faults = [
-        note(
-            SheetFault.NO_COLUMN,
-            file=table.name,
-            row=1,
-            columns=[column],
-            perhaps=nearest(column, unknown),
-        )
-        for column in required
-        if column not in table.columns
+    place = {"file": table.name, "row": 1}
+    return [
+        *(
+            note(SheetFault.NO_COLUMN, **place, columns=[name], perhaps=nearest(name, unknown))
+            for name in required
+            if name not in table.columns
+        ),
+        *[note(SheetFault.NO_ROWS, file=table.name)] * (not table.rows and not may_be_empty),
     ]
-    if not table.rows and not may_be_empty:
-        faults.append(note(SheetFault.NO_ROWS, file=table.name))
-    return faults
 
 
 def _column_note(code: SheetWarning, table: Table, column: str, known: tuple[str, ...]) -> str:
