@@ -76,18 +76,9 @@ def effects_figure(
     if drawn.empty:
         return empty_figure(say("figures_effects.nothing_compared"), size)
     pairs = list(dict.fromkeys(zip(effects["wood_a"], effects["wood_b"], strict=True)))
-    figure, panels = _panels(drawn["feature"].nunique(), len(pairs), size)
-    label = say("figures_effects.difference")
-    for axes, (feature, rows) in zip(panels, drawn.groupby("feature", sort=False), strict=True):
-        limit = float(rows["limit"].iloc[0])
-        if math.isfinite(limit):
-            band = reported_limit_band(limit, register.find(feature))
-            axes.axvspan(*band, color=PALE, linewidth=0, zorder=0)
-        axes.axvline(0, color=GREY, linewidth=0.8, zorder=1)
-        for row in rows.itertuples():
-            marker, filled = VERDICT_MARKERS.get(row.verdict, ("o", False))
-            _interval(axes, row, pairs.index((row.wood_a, row.wood_b)), marker, filled)
-        _name(axes, feature, label, rows["unit"].iloc[0], pairs)
+    looks = [VERDICT_MARKERS.get(verdict, ("o", False)) for verdict in drawn["verdict"]]
+    own = list(zip(drawn["wood_a"], drawn["wood_b"], strict=True))
+    figure = _differences(drawn, own, pairs, looks, say("figures_effects.difference"), size)
     keys = [
         Line2D([], [], color=BLUE, marker=marker, linestyle="none", label=verdict, markersize=7,
                markerfacecolor=BLUE if filled else "white")
@@ -118,15 +109,10 @@ def positive_control_figure(
     drawn = control[control["difference"].notna()]
     if drawn.empty:
         return empty_figure(say("figures_effects.no_control"), size)
-    pairs = list(dict.fromkeys(zip(drawn["reference"], drawn["changed"], strict=True)))
-    figure, panels = _panels(drawn["feature"].nunique(), len(pairs), size)
-    label = say("figures_effects.control")
-    for axes, (feature, rows) in zip(panels, drawn.groupby("feature", sort=False), strict=True):
-        axes.axvline(0, color=GREY, linewidth=0.8)
-        for row in rows.itertuples():
-            place = pairs.index((row.reference, row.changed))
-            _interval(axes, row, place, "D" if row.detected else "o", bool(row.detected))
-        _name(axes, feature, label, rows["unit"].iloc[0], pairs)
+    own = list(zip(drawn["reference"], drawn["changed"], strict=True))
+    looks = [("D" if detected else "o", bool(detected)) for detected in drawn["detected"]]
+    pairs, label = list(dict.fromkeys(own)), say("figures_effects.control")
+    figure = _differences(drawn.assign(limit=math.nan), own, pairs, looks, label, size)
     explain(figure, say("figures_effects.control_key", confidence=confidence))
     return settle(figure)
 
@@ -181,17 +167,29 @@ def all_effects_figure(
     return settle(figure)
 
 
-def _panels(count: int, rows: int, size) -> tuple[Figure, list[Axes]]:
-    """A grid of `count` panels with shared rows; unused places stay empty."""
+def _differences(drawn: pd.DataFrame, own, pairs, looks, label: str, size) -> Figure:
+    """A panel for each feature with the differences of its `own` pairs, each in its look (marker,
+    filled), in the place that `pairs` gives it; a grid whose unused places stay empty."""
+    count = drawn["feature"].nunique()
     lines = math.ceil(count / (PAGE_COLUMNS if size is None else VIDEO_COLUMNS))
     columns = math.ceil(count / lines)
-    figure = new_figure(size, 1.0 + lines * (1.0 + 0.32 * max(rows, 2)))
+    figure = new_figure(size, 1.0 + lines * (1.0 + 0.32 * max(len(pairs), 2)))
     grid = figure.subplots(lines, columns, squeeze=False).ravel()
     for axes in grid[count:]:
         axes.set_visible(False)
     for axes in grid:
         axes.xaxis.set_major_locator(MaxNLocator(12 // columns, steps=[1, 2, 5, 10]))
-    return figure, list(grid[:count])
+    drawn = drawn.assign(place=[pairs.index(pair) for pair in own], look=looks)
+    for axes, (feature, rows) in zip(grid, drawn.groupby("feature", sort=False), strict=False):
+        limit = float(rows["limit"].iloc[0])
+        if math.isfinite(limit):
+            band = reported_limit_band(limit, register.find(feature))
+            axes.axvspan(*band, color=PALE, linewidth=0, zorder=0)
+        axes.axvline(0, color=GREY, linewidth=0.8, zorder=1)
+        for row in rows.itertuples():
+            _interval(axes, row, row.place, *row.look)
+        _name(axes, feature, label, rows["unit"].iloc[0], pairs)
+    return figure
 
 
 def _name(axes: Axes, feature: str, label: str, unit: str, pairs: list[tuple[str, str]]) -> None:
@@ -205,11 +203,7 @@ def _name(axes: Axes, feature: str, label: str, unit: str, pairs: list[tuple[str
     axes.tick_params(axis="y", length=0)
     axes.grid(axis="x")
     axes.margins(x=0.08)
-    _name_rows(axes, pairs)
-
-
-def _name_rows(axes: Axes, pairs: list[tuple[str, str]]) -> None:
-    """The pairs' names beside the first panel of each line, as large as its rows allow."""
+    # The pairs' names beside the first panel of each line, as large as its rows allow.
     if axes.get_subplotspec().is_first_col():
         lines, height = axes.get_subplotspec().get_gridspec().nrows, axes.figure.get_figheight()
         row = 72 * (height - 1.2 - 0.9 * lines) / (lines * len(pairs))  # points
