@@ -9,8 +9,6 @@ Conventions: arrays over k = 1 .. K; relative uncertainties (of ln T, so nepers 
 Contents: Transfer, own_transfer, borrowed_transfer.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 

@@ -23,8 +23,6 @@ Source of the blocks: randomised complete blocks, as in Box, Hunter and Hunter, 
 Experimenters (recalled).
 """
 
-from __future__ import annotations
-
 import itertools
 import random
 import secrets

@@ -13,8 +13,6 @@ What to do for each take (`groups`, `to_do`, `level`) is what the watch says as 
 Functions: `write_sheets`, `sheet_table`, `groups`, `to_do`, `level`, `advice`. Class: `Group`.
 """
 
-from __future__ import annotations
-
 import itertools
 from collections.abc import Iterable
 from dataclasses import dataclass

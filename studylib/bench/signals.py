@@ -8,8 +8,6 @@ they are set. The same study gives the same bytes; a file that is as it should b
 Functions: `signal_name`, `write_signals`.
 """
 
-from __future__ import annotations
-
 import hashlib
 import io
 import math

@@ -15,8 +15,6 @@ deleted.
 Functions: `first_look`, `watch_bench`. Classes: `Look`, `Watcher`.
 """
 
-from __future__ import annotations
-
 import os
 import threading
 import time

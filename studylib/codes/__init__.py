@@ -14,8 +14,6 @@ Contents: `Code`, `note`, `code_of`, `fields_of`, `several`, `each`, `has`. The 
 stand in the files of this package, one a part of the house.
 """
 
-from __future__ import annotations
-
 import json
 from collections.abc import Iterable
 from enum import StrEnum

@@ -1,7 +1,5 @@
 """Codes of the bench: why there is no schedule or signal, what a look at a take found, advice."""
 
-from __future__ import annotations
-
 from studylib.codes import Code
 
 

@@ -3,8 +3,6 @@
 Each check has a code of its own, "checks.<name>"; it stands in its entry of `signal.quality`.
 """
 
-from __future__ import annotations
-
 from enum import StrEnum
 
 from studylib.codes import Code

@@ -1,7 +1,5 @@
 """Codes of the properties that are held equal while woods are compared."""
 
-from __future__ import annotations
-
 from studylib.codes import Code
 
 

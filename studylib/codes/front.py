@@ -1,7 +1,5 @@
 """Codes of the front door: what a Python caller can put right."""
 
-from __future__ import annotations
-
 from studylib.codes import Code
 
 

@@ -1,7 +1,5 @@
 """Codes of the measurement: tones that cannot be fitted, levels, facts of a session, parts."""
 
-from __future__ import annotations
-
 from studylib.codes import Code
 
 

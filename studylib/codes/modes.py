@@ -1,7 +1,5 @@
 """What taps, sweeps and modes can tell, and why one is not used."""
 
-from __future__ import annotations
-
 from studylib.codes import Code
 
 

@@ -1,7 +1,5 @@
 """Codes of the pages: the few words that a page adds to what it shows."""
 
-from __future__ import annotations
-
 from studylib.codes import Code
 
 

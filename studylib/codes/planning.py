@@ -1,7 +1,5 @@
 """Codes of a plan: what a design can find, where its spreads are from, what it never settles."""
 
-from __future__ import annotations
-
 from studylib.codes import Code
 
 

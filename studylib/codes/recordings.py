@@ -1,7 +1,5 @@
 """Codes of recordings: what is wrong with a file, and what is unusual about one."""
 
-from __future__ import annotations
-
 from studylib.codes import Code
 
 

@@ -1,7 +1,5 @@
 """Codes of a run: what went wrong with a notebook, a page or a report's folder, and its steps."""
 
-from __future__ import annotations
-
 from studylib.codes import Code
 
 

@@ -1,7 +1,5 @@
 """Why a value of a take is not used."""
 
-from __future__ import annotations
-
 from studylib.codes import Code
 
 

@@ -5,8 +5,6 @@ Takes that were excluded by hand are counted and no more: their reason is known.
 Functions: `fitness`, `bench_warnings`, `failed_checks`. Class: `Fitness`.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from dataclasses import dataclass
 

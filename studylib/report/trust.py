@@ -4,8 +4,6 @@ Functions: `design_notes`, `rests_on_table`, `power_notes`, `power_table`, `seco
 `second_opinion_table`.
 """
 
-from __future__ import annotations
-
 import math
 
 import pandas as pd

@@ -25,8 +25,6 @@ information of complex normal data whose mean and covariance hang on the paramet
 chapter 15, recalled).
 """
 
-from __future__ import annotations
-
 from typing import NamedTuple
 
 import numpy as np

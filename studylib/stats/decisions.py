@@ -25,8 +25,6 @@ Functions: `verdict`, `holm`, `holm_over_features`, `false_discovery_rate`, `hed
 `hedges_g`.
 """
 
-from __future__ import annotations
-
 import math
 
 import numpy as np

@@ -13,8 +13,6 @@ Functions: `equilibrium_moisture`, `at_moisture`, `to_12_percent`, `density_at_1
 `listed_species`, `find_species`. Class: `Species`.
 """
 
-from __future__ import annotations
-
 import csv
 from functools import lru_cache
 from pathlib import Path

@@ -15,8 +15,6 @@ by up to 2 % from the ladder.
 Functions: `find_orders`. Class: `Orders`.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

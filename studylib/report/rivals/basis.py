@@ -13,8 +13,6 @@ no_tone, takes_note, known, place_of, excess_of_row, leak_shift, reported_spread
 gap_of_woods.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass

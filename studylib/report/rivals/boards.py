@@ -7,8 +7,6 @@ of every bending frequency; shear, width and what is fixed to the board are left
 Functions: dimensions, moisture, planks.
 """
 
-from __future__ import annotations
-
 import math
 from collections import Counter
 

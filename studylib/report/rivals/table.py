@@ -7,8 +7,6 @@ so; what was not tested says what to record or to fill in.
 Functions: findings, rivals_table, rivals_sentences.
 """
 
-from __future__ import annotations
-
 import pandas as pd
 
 from studylib.codes import note
