@@ -275,11 +275,11 @@ def _refusals(numbered: pd.DataFrame) -> dict[str, str]:
     """Notes of why takes without a single good tap have none."""
     taps = numbered[numbered["kind"] == "tap"]
     good = taps["usable"].astype(bool).groupby(taps["take"]).transform("any")
-    found = {}
-    for take, part in taps[~good].groupby("take"):
-        found[take] = note(
+    return {
+        take: note(
             ModeReason.NO_USABLE_TAP,
             taps=mode_counts(part)[0],
             reasons=sorted({reason for reason in part["reason"] if reason}),
         )
-    return found
+        for take, part in taps[~good].groupby("take")
+    }

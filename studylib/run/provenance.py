@@ -27,7 +27,7 @@ from typing import Any
 
 from studylib.codes import note
 from studylib.codes.run import BatchState
-from studylib.measure.parts import leave_out, part_key, take_in
+from studylib.measure.parts import leave_out, part_key
 from studylib.sheets import Study
 from studylib.sheets.files import sha256
 from studylib.writing import read_json, replace_folder, write_json, write_whole
@@ -259,10 +259,6 @@ class BatchPlace(_Place):
         reason = note(BatchState.CHANGED if was_run else BatchState.NOT_RUN)
         leave_out(self.part, reason)
         return reason
-
-    def take_in(self) -> None:
-        """Let the summary use the part."""
-        take_in(self.part)
 
 
 @dataclass(frozen=True)

@@ -26,7 +26,14 @@ from typing import TYPE_CHECKING
 from studylib.codes import note, several
 from studylib.codes.run import BatchState, Doing, RunFault
 from studylib.errors import InputError, RunError, StudyError
-from studylib.measure.parts import PROGRESS, batch_slugs, choose_batch, part_key, read_progress
+from studylib.measure.parts import (
+    PROGRESS,
+    batch_slugs,
+    choose_batch,
+    part_key,
+    read_progress,
+    take_in,
+)
 from studylib.run import provenance
 from studylib.run.provenance import BatchPlace, SummaryPlace, remove_strangers
 from studylib.run.workers import Workers, alone_in
@@ -263,7 +270,7 @@ class _Run:
             self.summary.failed_notebook.unlink(missing_ok=True)
             return ""
         for name in used:
-            self.places[name].take_in()
+            take_in(self.places[name].part)
         work = self.workers.submit(self._execute_summary, key)
         for future in self.workers.as_finished({work: SUMMARY}):
             if future.exception() is not None:
@@ -276,12 +283,11 @@ class _Run:
     def finish_pages(self) -> dict[str, str]:
         """Wait for the pages of the batches; a note for each one that could not be made."""
         wait(self.page_work)
-        failed = {}
-        for work, place in self.page_work.items():
-            error = work.exception()
-            if error is not None:
-                failed[place.name] = note(RunFault.NO_PAGE, why=_fault(error))
-        return failed
+        return {
+            place.name: note(RunFault.NO_PAGE, why=_fault(work.exception()))
+            for work, place in self.page_work.items()
+            if work.exception() is not None
+        }
 
     def write_provenance(self, left_out: dict[str, str]) -> None:
         content = provenance.provenance(
