@@ -18,7 +18,7 @@ from studylib.codes import note
 from studylib.codes.front import CallFault
 from studylib.errors import InputError
 from studylib.measure import BatchMeasurement, measure_batch
-from studylib.modes.features import with_numbers
+from studylib.modes.gathered import with_numbers
 from studylib.recordings import probe
 from studylib.report.plan_study import StudyPlan, plan_study
 from studylib.sheets import Settings, Specimen, Study, Take
