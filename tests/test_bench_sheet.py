@@ -125,6 +125,26 @@ def test_cautions_stand_before_the_lines_that_they_are_for(tmp_path):
         assert word in text
 
 
+def test_takes_that_test_a_cause_stand_with_what_to_change_and_its_caution(tmp_path):
+    keys = "mic_times = 2\nmoved_mm = 2\nminutes_day = 500\n"
+    study = scheduled(tmp_path, toml=TOML + keys)
+    found = groups(study, "day1")
+    said = [say(group.heading) for group in found]
+    assert "Idle: everything on and turned up as for the tone, nothing played" in said
+    assert "REF, mount 1: driver moved by 2 mm along the board, nothing else changed" in said
+    assert any(text.startswith("REF, mount 1: microphone at 2 times its distance") for text in said)
+    assert "Set up REF (reference) anew, its ends exchanged: mount 4" in said
+    page = page_of(study)
+    text = [row[-1] for row in page.rows if row and len(row) == 2]
+    assert say("bench.caution", kind="idle", full=False) in text
+    assert say("bench.caution", kind="moved", full=True) in text
+    idle = next(row for row in page.takes() if row[4] == "day1-idle-r1.wav")
+    assert idle[2].startswith("Play nothing")
+    takes = study.scheduled_of("day1")
+    text = (study.folder / "bench_sheets" / "day1.html").read_text(encoding="utf-8")
+    assert f"about {24 * 5.0 + len(takes) * 0.8:.0f} minutes" in text  # moving is no mount
+
+
 def test_the_sheet_says_where_the_microphone_goes_and_what_helps_against_the_room(tmp_path):
     study = scheduled(tmp_path)
     rows = {row[4]: row[2] for row in page_of(study).takes()}

@@ -13,6 +13,7 @@ from click.testing import CliRunner
 
 from studylib.cli import main
 from studylib.codes import code_of, fields_of
+from studylib.codes.attribution import Control
 from studylib.codes.planning import Line, Never, Origin, PlanFault, Planned
 from studylib.errors import InputError
 from studylib.figures import plan as figures
@@ -111,7 +112,17 @@ def test_what_can_never_be_settled_depends_on_the_design(tmp_path):
     bare = TOML.replace('drive = 2\ndrive_kind = "acceleration"\n', "")
     rows = boards({"larch": 4, "robinia": 4}, roles=())
     told = never_notes(planned(tmp_path, rows=rows, toml=bare))
-    assert list(map(code_of, told)) == [Never.SAME, Never.BEYOND, Never.DRIVER, Never.WHY]
+    assert list(map(code_of, told)) == [
+        *(Never.SAME, Never.BEYOND, Never.DRIVER), *[Never.TEST] * 6, Never.WHY
+    ]  # fmt: skip
+    tests = {
+        fields_of(one)["control"]: fields_of(one) for one in told if code_of(one) == Never.TEST
+    }
+    assert tests[Control.IDLE] == {
+        "control": Control.IDLE, "key": "idle = 1", "planned": True, "minutes": 1.6
+    }  # fmt: skip
+    assert not tests[Control.MOVED]["planned"]
+    assert "not planned: moved_mm = 2" in say(told[-2])
     assert 0 < noted(told, Never.BEYOND)["share"] < 0.05
 
 
@@ -220,7 +231,7 @@ def test_the_way_from_plan_to_bench(finished):
     for name, result in results.items():
         assert result.exit_code == 0, (name, result.output)
         assert "Traceback" not in result.output
-    assert "Scheduled: day1, 22 mounts" in results["plan"].output
+    assert "Scheduled: day1, 23 mounts" in results["plan"].output
     assert (reports / "my_rails" / "plan.html").is_file()
     assert "SHA-256: " in results["lock"].output
     assert "can harm hearing" in results["signals"].output

@@ -27,8 +27,8 @@ def planned(tmp_path, **options):
 
 
 def mounting_order(batch):
-    """Boards in the order in which they are set up on the bench."""
-    steps = [s for s in batch.steps if s.specimen and s.support == "bench"]
+    """Boards in the order in which they are set up on the bench, but for the one turned."""
+    steps = [s for s in batch.steps if s.specimen and s.support == "bench" and not s.turned]
     return list(dict.fromkeys((s.specimen, s.mount) for s in steps))
 
 
@@ -50,7 +50,7 @@ def test_every_wood_is_in_every_batch_and_every_board_has_its_mounts(tmp_path):
 
 
 def test_each_board_is_in_every_batch_where_mounts_can_be_shared_out(tmp_path):
-    study = planned(tmp_path, toml=with_plan(mounts=4, minutes_day=420))
+    study = planned(tmp_path, toml=with_plan(mounts=4, minutes_day=500))
     for batch in plan_batches(study, seed=1):
         counts = Counter(name for name, _ in mounting_order(batch))
         assert {counts[s.specimen] for s in study.specimens if not s.role} == {2}
@@ -126,7 +126,8 @@ def test_quiet_comes_before_loud_and_taps_last(tmp_path):
     for batch in plan_batches(planned(tmp_path), seed=5):
         mounts = defaultdict(list)
         for step in batch.steps:
-            if step.specimen and step.support == "bench" and step.kind != "airborne":
+            lies = step.specimen and step.support == "bench" and not step.turned
+            if lies and step.kind != "airborne":
                 mounts[step.specimen, step.mount].append(step)
         for steps in mounts.values():
             drives = [step.drive_db for step in steps if step.kind in ("tone", "sweep")]
@@ -138,7 +139,7 @@ def test_controls_stand_where_they_belong(tmp_path):
     batch = plan_batches(planned(tmp_path), seed=5)[0]
     kinds = [step.kind for step in batch.steps]
     assert kinds[0] == kinds[-1] == "room"
-    assert kinds[1] == "loopback"
+    assert kinds[1:3] == ["idle", "loopback"]
     assert "driver" not in kinds  # a sensor feels what enters the board
     air = [step for step in batch.steps if step.kind == "airborne"]
     assert {step.specimen for step in air} == {"REF"}
@@ -153,6 +154,46 @@ def test_controls_stand_where_they_belong(tmp_path):
     assert kinds[0] == kinds[-1] == "calibrator"
     drives = [s.drive_db for s in batch.steps if s.kind == "driver"]
     assert drives == [-18.0, -12.0, -6.0, 0.0, 0.0, 0.0]
+
+
+def test_probe_tones_stand_before_and_after_the_tones_of_a_mounting(tmp_path):
+    for batch in plan_batches(planned(tmp_path), seed=5):
+        own = [
+            s for s in batch.steps if s.kind == "tone" and (s.specimen, s.drive_db) == ("REF", 0)
+        ]
+        first = [(s.tone_hz, s.repeat) for s in own if s.mount == own[0].mount]
+        probes = [(344.0, 1), (516.0, 1)], [(344.0, 2), (516.0, 2)]
+        assert first == [*probes[0], *[(172.0, r) for r in (1, 2, 3)], *probes[1]]
+
+
+def test_the_reference_is_turned_once_and_in_a_mount_of_its_own(tmp_path):
+    first, second = plan_batches(planned(tmp_path), seed=5)
+    turned = [step for step in first.steps if step.turned]
+    assert {(s.specimen, s.mount, s.kind) for s in turned} == {("REF", 4, "tone")}
+    assert len(turned) == 7
+    assert not any(step.turned for step in second.steps)
+    off = planned(tmp_path / "off", toml=with_plan(turned="false"))
+    assert not any(s.turned for batch in plan_batches(off, seed=5) for s in batch.steps)
+
+
+def test_tests_on_demand_come_when_all_else_of_a_mounting_is_recorded(tmp_path):
+    keys = {"level_steps": "true", "mic_times": 2, "moved_mm": 2, "minutes_day": 500}
+    study = planned(tmp_path, toml=with_plan(**keys))
+    batch = plan_batches(study, seed=172)[0]
+    block = [s.drive_db for s in batch.steps if s.kind == "driver"]
+    assert block == [-18.0, -12.0, -6.0, 0.0]
+    far = [s for s in batch.steps if s.mic_times]
+    assert [(s.specimen, s.mount, s.tone_hz, s.mic_times) for s in far] == [("REF", 1, 172.0, 2.0)]
+    moved = [s for s in batch.steps if s.moved_mm]
+    boards = {name for name, _ in mounting_order(batch)}
+    assert Counter(s.specimen for s in moved) == dict.fromkeys(boards, 3)
+    for step in (*far, *moved):
+        own = [s for s in batch.steps if (s.specimen, s.mount) == (step.specimen, step.mount)]
+        usual = [s for s in own if s.support == "bench" and not (s.moved_mm or s.mic_times)]
+        assert batch.steps.index(step) > max(map(batch.steps.index, usual))
+    write_schedule(study)
+    takes = read_study(study.folder).scheduled_of("day1")
+    assert sum(t.is_test for t in takes) == len(far) + len(moved) + 7
 
 
 def test_a_microphone_hears_the_taps_at_three_places_and_a_contact_sensor_at_one(tmp_path):
@@ -215,7 +256,7 @@ def test_a_batch_is_added_and_what_is_recorded_stays_to_the_last_byte(tmp_path):
     board = {t.mount for t in read.scheduled_of("day3") if t.specimen == "L1" and not t.drive_db}
     assert board == {4}
     reference = {t.mount for t in read.scheduled_of("day3") if t.specimen == "REF"}
-    assert {7, 8, 9} <= reference
+    assert {8, 9, 10, 11} <= reference  # one more was turned on the first day, one is now
 
 
 def test_planning_again_keeps_batches_in_which_something_is_recorded(tmp_path):
@@ -288,7 +329,7 @@ def refused(study, **options) -> str:
         (
             {"toml": with_plan(minutes_day=200)},
             Fault.LONG_SESSION,
-            {"section": "[plan]", "key": "minutes_day", "mounts": 22, "minutes_day": 200.0},
+            {"section": "[plan]", "key": "minutes_day", "mounts": 23, "minutes_day": 200.0},
         ),
     ],
 )
@@ -312,10 +353,12 @@ def test_a_second_schedule_asks_what_is_meant(tmp_path):
 
 def test_a_missing_column_is_named(tmp_path):
     study = planned(tmp_path, takes="take,batch,kind,specimen,mount,repeat,file,order,tone_hz")
-    fields = {"columns": ["drive_db", "support", "place"], "scheduling": True}
+    fields = {"columns": ["drive_db", "support", "place", "turned"], "scheduling": True}
     fault = refused(study)
     assert holds(fault, SheetFault.NO_COLUMN, file="takes.csv", row=1, **fields)
-    assert 'no column "drive_db", "support" or "place", which the schedule needs' in say(fault)
+    assert 'no column "drive_db", "support", "place" or "turned", which the schedule needs' in say(
+        fault
+    )
 
 
 def test_a_name_that_the_schedule_would_use_again_is_told(tmp_path):
@@ -352,4 +395,4 @@ def test_minutes_add_up(tmp_path):
     study = planned(tmp_path)
     batch = plan_batches(study, seed=1)[0]
     plan = study.settings.plan
-    assert minutes_of(batch, plan) == pytest.approx(22 * 5.0 + len(batch.steps) * 0.8)
+    assert minutes_of(batch, plan) == pytest.approx(23 * 5.0 + len(batch.steps) * 0.8)

@@ -8,9 +8,14 @@
 - The reference stands at the start, in the middle and at the end; the changed specimen is next to
   the middle one.
 - Within a mounting quiet comes before loud, and taps, with the driver silent, come last. A
-  microphone records them at several places, one take at each.
-- Controls: the silent room first and last; the recorder into itself; the driver on the block where
-  no sensor feels what enters the board; the driver in the air beside the first board mounted.
+  microphone records them at several places, one take at each. Where a sensor feels what enters the
+  board, probe tones come before and after the tones, so that a contact that settles shows.
+- Controls: the silent room first and last, and once with everything turned up (idle); the recorder
+  into itself; the driver on the block where no sensor feels what enters the board, or to see levels
+  follow the drive; the driver in the air beside the first board mounted.
+- Test takes: the reference turned end for end, at the end of the first batch; on demand, after all
+  else in a mounting, the microphone farther off (first board mounted) and the driver moved (each
+  board once).
 
 The order depends on the seed alone. `write_schedule` puts it into takes.csv: rows are added below
 what is there; a recorded take is never touched. Only on purpose (`again`) are the rows of planned
@@ -44,7 +49,7 @@ from studylib.writing import slug, write_whole
 
 TAKES, SPECIMENS = "takes.csv", "specimens.csv"
 MOST_SEED = 1_000_000
-DECIMALS = ("tone_hz", "drive_db")
+DECIMALS = ("tone_hz", "drive_db", "moved_mm", "mic_times")
 
 
 @dataclass(frozen=True)
@@ -59,6 +64,9 @@ class Step:
     drive_db: float = 0.0
     support: str = "bench"
     place: int | None = None
+    turned: bool = False
+    moved_mm: float = 0.0
+    mic_times: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -188,12 +196,19 @@ def _batch(
         if place == 0:
             steps += [Step("airborne", specimen, mount, tone_hz=hz) for hz in _tones(settings)]
         steps += _mounted(specimen, mount, settings, steps_too=first)
+        steps += _tests(specimen, mount, settings, farther=place == 0, moved=first)
+    reference = [s.specimen for s in study.with_role("reference")] if settings.plan.turned else []
+    turned = reference if numbers.next("", "turned") == 1 else []  # in the first batch alone
+    for specimen in turned:
+        mount = numbers.next(specimen, "bench")
+        own = _mounted(specimen, mount, settings, steps_too=False)
+        steps += [replace(step, turned=True) for step in own if step.kind == "tone"]
     rng.shuffle(free)
     for specimen in free if settings.plan.free_taps else []:
         tap = Step("tap", specimen, numbers.next(specimen, "free"), support="free")
         steps += _tapped(tap, settings.plan.free_taps, settings)
     steps += [Step("room", repeat=2), *_calibrator(settings, repeat=2)]
-    return Batch(name, tuple(steps), len(order))
+    return Batch(name, tuple(steps), len(order) + len(turned))
 
 
 def _mounting_order(
@@ -228,17 +243,22 @@ def _tones(settings: Settings) -> list[float]:
 
 
 def _before(settings: Settings) -> list[Step]:
-    """The controls before the first board; the driver on the block where nothing senses it."""
-    tone_hz, drives = settings.tone.fundamental_hz, sorted(settings.plan.drive_steps_db)
+    """The controls before the first board; the driver on the block where nothing senses it, or at
+    the fundamental alone for its levels."""
+    plan, tone_hz = settings.plan, settings.tone.fundamental_hz
+    sensed = has_sensed_drive(settings)
+    drives = sorted(plan.drive_steps_db) if plan.level_steps or not sensed else []
+    tones = _tones(settings)[: int(plan.level_steps) if sensed else None]
     driver = [
         *(Step("driver", tone_hz=tone_hz, drive_db=drive_db) for drive_db in drives),
-        *(Step("driver", tone_hz=hz) for hz in _tones(settings)),
+        *(Step("driver", tone_hz=hz) for hz in tones),
     ]
     return [
         *_calibrator(settings),
         Step("room"),
+        *_repeated(Step("idle"), plan.idle),
         Step("loopback", tone_hz=tone_hz),
-        *([] if has_sensed_drive(settings) else driver),
+        *driver,
     ]
 
 
@@ -248,13 +268,28 @@ def _mounted(specimen: str, mount: int, settings: Settings, *, steps_too: bool) 
     tone = Step("tone", specimen, mount, tone_hz=settings.tone.fundamental_hz)
     sweep = Step("sweep", specimen, mount, drive_db=plan.sweep_db)
     drives = sorted(plan.drive_steps_db) if steps_too else []
+    probes = [replace(tone, tone_hz=hz) for hz in _tones(settings)[1:]]
+    before = probes if plan.probes_before and has_sensed_drive(settings) else []
     return [
         *_repeated(sweep, plan.sweeps if settings.sweep.known else 0),
         *(replace(tone, drive_db=drive_db) for drive_db in drives),
+        *before,
         *_repeated(tone, plan.takes),
-        *(replace(tone, tone_hz=hz) for hz in _tones(settings)[1:]),
+        *(replace(probe, repeat=2 if before else 1) for probe in probes),
         *_tapped(Step("tap", specimen, mount), plan.taps, settings),
     ]
+
+
+def _tests(
+    specimen: str, mount: int, settings: Settings, *, farther: bool, moved: bool
+) -> list[Step]:
+    """What is asked for after all else in a mounting: the bench is no longer as it was."""
+    plan = settings.plan
+    tone = Step("tone", specimen, mount, tone_hz=settings.tone.fundamental_hz)
+    away = [replace(tone, mic_times=plan.mic_times)] if farther and plan.mic_times else []
+    if not (moved and plan.moved_mm):
+        return away
+    return [*away, *(replace(tone, tone_hz=hz, moved_mm=plan.moved_mm) for hz in _tones(settings))]
 
 
 def _tapped(tap: Step, times: int, settings: Settings) -> list[Step]:
@@ -354,6 +389,8 @@ def take_name(step: Step, batch: str) -> str:
     tone = f"{step.tone_hz:.10g}" if step.tone_hz else ""
     down = f"-down{-step.drive_db:02g}" if step.drive_db and step.kind != "sweep" else ""
     at = f"-p{step.place}" if step.place else ""
+    at += f"-moved{step.moved_mm:g}" if step.moved_mm else ""
+    at += f"-mic{step.mic_times:g}" if step.mic_times else ""
     signal = f"{step.kind}{tone}{down}{at}-r{step.repeat}"
     if step.kind in TONE_KINDS[1:] or not step.specimen:
         return f"{batch}-{signal}"
@@ -376,6 +413,9 @@ def _row(step: Step, batch: str, order: int) -> dict[str, str]:
         "drive_db": f"{step.drive_db:.10g}" if step.drive_db else "",
         "support": "free" if step.support == "free" else "",
         "place": str(step.place or ""),
+        "turned": "yes" if step.turned else "",
+        "moved_mm": f"{step.moved_mm:.10g}" if step.moved_mm else "",
+        "mic_times": f"{step.mic_times:.10g}" if step.mic_times else "",
     }
 
 

@@ -36,7 +36,7 @@ COLUMNS = (
     *("level", "what_to_do", *BY_HAND),
 )
 TAPS = 3  # in one recording
-WARNED = ("airborne", "driver", "loopback", "sweep", "tap")
+WARNED = ("idle", "airborne", "driver", "loopback", "sweep", "tap")
 LOUD = ("tone", "airborne", "driver")
 
 
@@ -60,12 +60,14 @@ def _setting(take: Take) -> tuple:
     """What is on the bench: a board set up in one way, or nothing but a control's own."""
     if take.specimen is None:
         return (take.kind,)
-    return (take.specimen, take.mount, take.support, take.kind == "airborne")
+    board = (take.specimen, take.mount, take.support, take.kind == "airborne")
+    return (*board, take.moved_mm, take.mic_times)
 
 
 def _heading(study: Study, take: Take) -> str:
     role = study.specimen(take.specimen).role if take.specimen else ""
-    setting = {"kind": take.kind, "support": take.support, "role": role}
+    setting = {"kind": take.kind, "support": take.support, "role": role, "turned": take.turned}
+    setting |= {"moved_mm": take.moved_mm, "mic_times": take.mic_times}
     return note("bench.heading", specimen=take.specimen, mount=take.mount, **setting)
 
 
@@ -89,7 +91,8 @@ def _caution(take: Take, before: tuple[Take, ...]) -> str:
     """The caution that stands on this line: of its kind, once in a group, and at the first full
     drive of a mounting. `before` are the takes of the group that came earlier."""
     same = [t for t in before if t.kind == take.kind]
-    kind = take.kind if take.kind in WARNED and not same else ""
+    kind = "moved" if take.moved_mm else take.kind
+    kind = kind if kind in (*WARNED, "moved") and not same else ""
     full = take.drive_db == 0 and take.kind in LOUD and all(t.drive_db for t in same)
     return say("bench.caution", kind=kind, full=full)
 
@@ -209,7 +212,8 @@ def advice(study: Study, takes: Iterable[Take]) -> list[str]:
 def _head(study: Study, found: list[Group], recordings: int, folder: str) -> str:
     plan = study.settings.plan
     first = [group.takes[0] for group in found]
-    mounts = sum(take.specimen is not None and take.support == "bench" for take in first)
+    here = [take for take in first if take.specimen and take.support == "bench"]
+    mounts = sum(not (take.moved_mm or take.mic_times) for take in here)
     minutes = mounts * plan.minutes_mount + recordings * plan.minutes_take
     channels = {"rate_hz", "response", "response_kind", "drive", "drive_kind"}
     given = study.settings.channels.model_dump(include=channels)

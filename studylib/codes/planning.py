@@ -64,4 +64,5 @@ class Never(Code):
     SAME = "plan.never_same"
     BEYOND = "plan.never_beyond"  # feature, share
     DRIVER = "plan.never_driver"
+    TEST = "plan.never_test"  # control, minutes (over the study), key, planned
     WHY = "plan.never_why"

@@ -15,6 +15,7 @@ from pathlib import Path
 import pandas as pd
 
 from studylib.codes import note
+from studylib.codes.attribution import Control
 from studylib.codes.bench import Room
 from studylib.codes.planning import Never, Planned
 from studylib.figures import plan as figures
@@ -183,8 +184,33 @@ def never_notes(plan: StudyPlan) -> list[str]:
             for one, share in zip(limited, beyond, strict=True)
         ),
         *[note(Never.DRIVER)] * (not plan.senses_drive),
+        *_test_notes(plan),
         note(Never.WHY),
     ]
+
+
+def _test_notes(plan: StudyPlan) -> list[str]:
+    """The takes that test a cause: what they rule out, their minutes over the study, their key."""
+    own, boards = plan.plan, sum(plan.planks.values()) * plan.nest.boards
+    probes, steps = len(own.probes), len(own.drive_steps_db)
+    before = own.probes_before and plan.senses_drive
+    turned = own.turned and plan.study.with_role("reference")
+    takes = {
+        Control.IDLE: ("idle = 1", own.idle, own.batches * max(own.idle, 1)),
+        Control.PROBE_AFTER: ("probes_before = true", before, boards * own.mounts * probes),
+        Control.TURNED: ("turned = true", turned, own.takes + (1 + before) * probes),
+        Control.LEVELS: ("level_steps = true", own.level_steps, own.batches * (steps + 1)),
+        Control.FARTHER: ("mic_times = 2", own.mic_times, own.batches),
+        Control.MOVED: ("moved_mm = 2", own.moved_mm, boards * (probes + 1)),
+    }
+    mount = {Control.TURNED: own.minutes_mount, Control.LEVELS: own.batches * own.minutes_mount}
+    return [
+        note(
+            Never.TEST, control=control, key=key, planned=bool(planned),
+            minutes=count * own.minutes_take + mount.get(control, 0.0),
+        )
+        for control, (key, planned, count) in takes.items()
+    ]  # fmt: skip
 
 
 def _in_unit(one: FeaturePlan, difference: float) -> float:

@@ -114,7 +114,8 @@ class StudyPlan:
         """What a board, a mount with all but its full-drive tones, and a take cost."""
         plan, places = self.plan, self.tap_places
         sweeps = plan.sweeps * self.study.settings.sweep.known
-        further = len(plan.probes) + plan.taps * places + sweeps
+        times = 2 if plan.probes_before and self.senses_drive else 1
+        further = len(plan.probes) * times + plan.taps * places + sweeps
         return Minutes(
             plan.minutes_board + plan.free_taps * places * plan.minutes_take,
             plan.minutes_mount + further * plan.minutes_take,

@@ -151,7 +151,8 @@ class Plan(_Section):
 
     `boards` counts boards of one wood, `mounts` the mountings of one board in the whole study,
     `takes` the tones at the fundamental in one mounting, `tap_places` the places of a microphone
-    at which the taps are recorded (see `Settings.tap_places`).
+    at which the taps are recorded (see `Settings.tap_places`). `idle` to `moved_mm` plan the takes
+    that test a cause; 0 and False plan none.
     """
 
     boards: int = Field(4, ge=1, description=Right.WHOLE)
@@ -162,6 +163,12 @@ class Plan(_Section):
     drive_steps_db: Annotated[tuple[Step, ...], _LISTED] = Field(
         (-18.0, -12.0, -6.0), description=Right.DRIVE_STEPS
     )
+    idle: int = Field(1, ge=0, description=Right.WHOLE)
+    probes_before: bool = Field(True, description=Right.SWITCH)
+    turned: bool = Field(True, description=Right.SWITCH)
+    level_steps: bool = Field(False, description=Right.SWITCH)
+    mic_times: float = Field(0.0, ge=0, le=10, description=Right.RATIO)
+    moved_mm: float = Field(0.0, ge=0, le=100, description=Right.MILLIMETRES)
     sweeps: int = Field(1, ge=0, description=Right.WHOLE)
     sweep_db: float = Field(-20.0, le=0, description=Right.DRIVE)
     taps: int = Field(1, ge=0, description=Right.WHOLE)
