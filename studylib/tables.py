@@ -127,7 +127,7 @@ _ALL = (
         "claims",
         "claim feature",
         """
-        claim feature verdict reason:note
+        claim feature verdict caveats:note reason:note
         """,
     ),
     _table(
@@ -164,7 +164,7 @@ _ALL = (
         """
         id feature role wood_a wood_b difference:number unit low:number high:number df:number
         p:number p_adjusted:number q:number g:number g_low:number g_high:number limit:number
-        verdict n_a:integer n_b:integer needed method:note
+        verdict caveats:note n_a:integer n_b:integer needed method:note
         """,
     ),
     _table(
@@ -327,7 +327,7 @@ _ALL = (
         "feature changed reference",
         """
         feature changed reference difference:number unit low:number high:number detected:boolean
-        reason:note
+        counts:boolean reason:note
         """,
     ),
     _table(

@@ -2,8 +2,7 @@
 
 Outside references: the demo's truth files (data_demo/README.md); the harmonics of a polynomial
 (analytic: c x^3 of a sine of amplitude A gives a third harmonic c A^3 / 4); thin free beams, whose
-bending frequencies go as thickness over length squared (Euler-Bernoulli). The range of rooms (a
-quiet booth near 30 dB, a good studio near 38 dB) is common practice, no source.
+bending frequencies go as thickness over length squared (Euler-Bernoulli).
 """
 
 from __future__ import annotations
@@ -20,12 +19,15 @@ import pandas as pd
 import pytest
 
 from studylib import tables
-from studylib.codes import code_of, fields_of, note
+from studylib.codes import code_of, fields_of, has, note
 from studylib.codes.attribution import Control, OtherMounts, Verdict
+from studylib.codes.comparison import Caveat
 from studylib.codes.rivals import Rival, Says
+from studylib.codes.stability import Drift
 from studylib.measure import measure_batch
 from studylib.measure.parts import batch_slugs, save_part
 from studylib.modes.gathered import gather
+from studylib.report import checks
 from studylib.report.rivals import rivals_sentences, rivals_table
 from studylib.report.rivals.basis import Finding
 from studylib.report.rivals.mixup import distances
@@ -219,13 +221,8 @@ def test_the_demos_not_present_rests_on_the_narrow_band(demo):
     # 10 lg of 8000 sqrt(2) - 31.5 / sqrt(2) Hz times 0.8 s.
     expected = 10 * math.log10((11313.7 - 22.3) * 0.8)
     assert broad["gain_db"] == pytest.approx(expected, abs=1e-3)
-    # The comparison of rooms says what it rests on.
-    rooms = say(note(Says.QUIET_ROOMS))
-    assert "a tone of 70 dB leaves 40 dB" in rooms
-    assert "common practice, no source" in rooms
-    assert "8 dB between them are a pressure ratio of 2.5" in rooms
-    assert Says.QUIET_ROOMS in codes(demo, Rival.ROOM)
-    assert math.isclose(10 ** (8 / 20), 2.5, abs_tol=0.02)
+    # No range of rooms is set beside it: none that was at hand has a source.
+    assert codes(demo, Rival.ROOM)[-1] == Says.BROADBAND
 
 
 def test_the_demos_loose_contact_is_in_one_mount_and_gone_after_remounting(demo):
@@ -250,14 +247,21 @@ def test_the_demos_mounts_and_drift_agree_with_its_truth(demo):
     widest = said["tone.h1.response_db"]["widest"]
     assert (widest["wood_b"], widest["wood_a"]) == ("robinia", "larch")
     assert widest["difference"] == pytest.approx(-3.9, abs=0.05)
+    # Its reference lay far from itself at three times the tone (README of the demo), by how much
+    # the truth says; at the tone it did not.
     ref = truth("mounts.csv").query("specimen == 'REF' and support == 'bench'")
-    change = ref["tone.h1.response_db"].iloc[-1] - ref["tone.h1.response_db"].iloc[0]
-    drift = notes(demo, Rival.DRIFT, Says.DRIFT)[0]
-    assert (drift["feature"], drift["mounts"], drift["specimen"]) == (
-        "tone.h1.response_db", 4, "REF",
-    )  # fmt: skip
-    assert fields_of(drift["change"])["value"] == pytest.approx(change, abs=0.3)
-    assert Says.ODD_REFERENCE in codes(demo, Rival.DRIFT)
+    drift = {each["feature"]: each for each in notes(demo, Rival.DRIFT, Drift.OUTSIDE)}
+    assert list(drift) == ["probe.k3.response_db"]
+    apart = ref["probe.k3.response_db"] - ref.groupby("batch")["probe.k3.response_db"].transform(
+        "mean"
+    )
+    assert drift["probe.k3.response_db"]["most"] == pytest.approx(apart.abs().max(), abs=0.3)
+    steady = {each["feature"] for each in notes(demo, Rival.DRIFT, Drift.INSIDE)}
+    assert steady == {"tone.h1.response_db", "tap.m1.decay_time_s"}
+    assert codes(demo, Rival.DRIFT)[-1] == Says.DRIFT_LIMIT
+    # The drift section and the certificate have nothing else to say.
+    said = {each for each in checks.drift_notes(demo.checks) if code_of(each) != Drift.NONE}
+    assert said == {each for each in finding(demo, Rival.DRIFT).says if "drift." in code_of(each)}
 
 
 def test_the_demos_boards_as_the_sheet_has_them(demo):
@@ -273,8 +277,15 @@ def test_the_demos_boards_as_the_sheet_has_them(demo):
     assert the(demo, Rival.MOISTURE, Says.MOISTURE_GAP)["size"] == pytest.approx(apart)
     woods = the(demo, Rival.PLANKS, Says.SOURCES)["woods"]
     assert {(fields_of(w)["sources"], fields_of(w)["most"]) for w in woods} == {(4, 1)}
-    cancels = the(demo, Rival.LEVEL, Says.LEVEL_CANCELS)["features"]
-    assert cancels == ["tone.h1.response_db", "probe.k3.response_db"]
+    # Robinia is heavier and is shaken less at each frequency, which a lower gain of the drive
+    # channel would look like. At two and three times the tone larch and cherry are shaken alike,
+    # so there is no such step between them.
+    unless = the(demo, Rival.LEVEL, Says.LEVEL_UNLESS)
+    assert unless["features"] == ["tone.h1.response_db", "probe.k3.response_db"]
+    assert unless["size_db"] == pytest.approx(2.7, abs=0.1)
+    step = demo.comparison.workings.caveats.common_step
+    assert step("larch", "cherry") is None
+    assert step("larch", "robinia").size == pytest.approx(-2.4, abs=0.1)
     # A tap's decay time does not follow the drive: nothing has to be removed from it.
     assert Says.LEVEL_STAYS not in codes(demo, Rival.LEVEL)
     assert Says.NO_SUSPECT in codes(demo, Rival.MIX_UP)
@@ -526,28 +537,26 @@ def test_boards_of_one_plank_are_named(tmp_path):
     assert the(summary, Rival.PLANKS, Says.ONE_SOURCE) == {"woods": ["larch"]}
 
 
-@pytest.mark.parametrize("drifts", [0.0, 8.0])
-def test_drift_of_the_reference_is_told_in_run_order(tmp_path, drifts):
+@pytest.mark.parametrize("moves", [0.0, 8.0])
+def test_a_reference_that_moved_is_told_once_for_all(tmp_path, moves):
     folder = write_small_study(
         tmp_path / "s", plan_of(controls=True, mount_sd=0.3, take_sd=0.05, mounts=3)
     )
-    # The reference's mount 1 was recorded last, and by then the bench had drifted.
     plan, rng = Plan(), np.random.default_rng(11)
-    for mount, level in ((1, drifts), (2, 0.0), (3, 0.0)):
+    for mount, level in ((1, moves), (2, 0.0), (3, 0.0)):
         for repeat in (1, 2):
             path = folder / "recordings" / f"ref_m{mount}_r{repeat}.wav"
             small_study._write(path, small_study.tone(rng, plan, level), plan)
-    order = {"ref_m1": 90, "ref_m2": 1, "ref_m3": 50}
-    rewrite(
-        folder / "takes.csv",
-        lambda table: table.assign(order=[order.get(t[:6], 60) for t in table["take"]]),
-    )
     summary = summary_of(folder)
-    said = notes(summary, Rival.DRIFT, Says.DRIFT)[0]
+    code, other = (Drift.OUTSIDE, Drift.INSIDE) if moves else (Drift.INSIDE, Drift.OUTSIDE)
+    said = the(summary, Rival.DRIFT, code)
     assert (said["mounts"], said["specimen"]) == (3, "ref")
-    assert fields_of(said["change"])["value"] == pytest.approx(drifts, abs=0.05)
-    assert (Says.ODD_REFERENCE in codes(summary, Rival.DRIFT)) is (drifts > 0)
+    assert said["most"] == pytest.approx(2 / 3 * moves, abs=0.05)
+    assert other not in codes(summary, Rival.DRIFT)
     assert codes(summary, Rival.DRIFT)[-1] == Says.DRIFT_LIMIT
+    effects = summary.primary_effects()
+    assert all(has(cell, Caveat.DRIFT) is (moves > 0) for cell in effects["caveats"])
+    assert not (moves and summary.comparison.positive_control["counts"].any())
 
 
 @pytest.mark.parametrize("swapped", [True, False])
@@ -575,7 +584,10 @@ def test_swapped_boards_are_found_in_their_mounts(tmp_path, swapped):
 
 
 def test_an_odd_mount_that_is_near_no_other_board_is_no_mix_up():
-    values = {"B0": (0.0, 0.3, -50.0), "B1": (10.0, 10.2, 10.1), "B2": (20.0, 20.4, 20.1)}
+    values = {
+        "B0": (0.0, 0.3, -50.0), "B1": (10.0, 10.2, 10.1), "B2": (20.0, 20.4, 20.1),
+        "B3": (30.0, 30.4, 30.1),
+    }  # fmt: skip
     rows = [(b, "day1", m, v) for b, own in values.items() for m, v in enumerate(own, start=1)]
     table = pd.DataFrame(rows, columns=["specimen", "batch", "mount", "a"])
     found = {(each.board, each.mount): each for each in distances(table, ["a"])}
@@ -587,18 +599,39 @@ def test_an_odd_mount_that_is_near_no_other_board_is_no_mix_up():
     assert odd.near / odd.own == pytest.approx(60 / 50)
 
 
-def test_boards_that_were_not_swapped_are_seldom_suspected():
-    """At most one study in twenty: of 60 invented ones 3, and 8 would be 3 sigma off."""
+def mounts_with(rng, *, swapped, names=("a", "b", "c")):
+    """Two mounts of twelve boards of three woods; the last wood lies 12 dB off on one feature.
+
+    Spreads of boards 1.5 dB, of mounts 1 dB. swapped : the last mount of B0 is one of B11, or "".
+    """
+    rows = [(f"B{board}", "day1", mount) for board in range(12) for mount in (1, 2)]
+    table = pd.DataFrame(rows, columns=["specimen", "batch", "mount"])
+    for i, name in enumerate(names):
+        boards = rng.normal(0, 1.5, 12) + np.where(np.arange(12) >= 8, 12.0 * (i == 0), 0.0)
+        of = np.repeat(np.arange(12), 2)
+        of[1] = 11 if swapped else 0
+        if swapped == "both":
+            of[-1] = 0
+        table[name] = boards[of] + rng.normal(0, 1.0, len(rows))
+    return table
+
+
+def suspected(table):
+    found = distances(table, [name for name in table if name in "abc"])
+    return {(each.board, each.mount) for each in found if each.chance < each.own > each.near}
+
+
+def test_boards_that_were_not_swapped_are_very_seldom_suspected():
+    """At most one study in a hundred: of 100 invented ones 1, and 5 would be 4 sigma off."""
     rng = np.random.default_rng(12)
-    rows = [(f"B{board}", "day1", mount) for board in range(6) for mount in (1, 2, 3)]
-    suspected = 0
-    for _ in range(60):
-        table = pd.DataFrame(rows, columns=["specimen", "batch", "mount"])
-        for feature in ("a", "b"):
-            boards = np.repeat(rng.standard_normal(6), 3)
-            table[feature] = boards + rng.standard_normal(len(rows))
-        suspected += any(each.own > each.chance for each in distances(table, ["a", "b"]))
-    assert suspected <= 7
+    assert sum(bool(suspected(mounts_with(rng, swapped=""))) for _ in range(100)) <= 4
+
+
+@pytest.mark.parametrize("swapped", ["one", "both"])
+def test_one_mount_of_a_board_12_db_off_is_nearly_always_named(swapped):
+    rng = np.random.default_rng(13)
+    found = [("B0", 2) in suspected(mounts_with(rng, swapped=swapped)) for _ in range(40)]
+    assert np.mean(found) >= 0.65
 
 
 # ---------------------------------------------------------------- whatever is missing

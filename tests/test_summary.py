@@ -22,7 +22,7 @@ from scipy import stats
 
 from studylib import figures, register
 from studylib.codes import code_of, fields_of, has, note, several
-from studylib.codes.comparison import ControlReason, Method, Remark
+from studylib.codes.comparison import Caveat, ControlReason, Method, Remark
 from studylib.codes.features import Caution
 from studylib.codes.takes import Unused
 from studylib.report import pages
@@ -43,10 +43,10 @@ COLUMNS = {
     "features": "id take batch kind specimen wood mount repeat feature value unit u usable reason",
     "variance": "feature level variance sd share low high df method",
     "effects": "id feature role wood_a wood_b difference unit low high df p p_adjusted q g g_low "
-    "g_high limit verdict n_a n_b needed method",
+    "g_high limit verdict caveats n_a n_b needed method",
     "boards": "feature specimen_a specimen_b difference unit low high",
     "budgets": "feature term u unit common basis",
-    "claims": "claim feature verdict reason",
+    "claims": "claim feature verdict caveats reason",
     "attribution": "specimen mount harmonic observed_db predicted_db excess_db low high verdict "
     "reason unit u phase_deg route noise_db air_db air_is_limit recorder_db recorder_is_limit "
     "hum_db settle batch",
@@ -120,6 +120,11 @@ def fields_in(notes, code) -> dict:
     return found
 
 
+def cautions_in(fields: dict) -> list[str]:
+    """What the register says of a pair's feature, among its caveats."""
+    return [caveat for caveat in fields["result"]["caveats"] if caveat in set(Caution)]
+
+
 # ---------------------------------------------------------------- known truth
 
 
@@ -138,7 +143,7 @@ def test_a_true_difference_is_found_with_its_size_and_its_number_of_boards(diffe
     assert "robinia versus larch: different, +" in said
     assert "beyond the study's own limit of 1 dB" in said
     assert list(different.comparison.claims["verdict"]) == ["supported", "contradicted"]
-    assert all(has(cell, Caution.DRIVER) for cell in different.comparison.claims["reason"])
+    assert all(has(cell, Caution.DRIVER) for cell in different.comparison.claims["caveats"])
 
 
 def test_without_a_difference_nothing_is_declared(null):
@@ -160,20 +165,21 @@ def test_takes_are_never_counted_as_boards(plan):
 
 def test_a_harmonic_is_never_credited_to_the_board(different):
     for fields in notes_about(different, "tone.h3.rel_db"):
-        assert Caution.DRIVER in fields["cautions"]
+        assert Caution.DRIVER in fields["result"]["caveats"]
         assert (fields["harmonic"], fields["response"]) == (3, None)
     for each in report_text.take_home(different)[3:]:
         assert "says nothing about the woods" in say(each)
         assert "Record probe tones there" in say(each)
     for fields in notes_about(different, "tone.h1.level_db"):
-        assert Caution.DRIVER not in fields["cautions"]
+        assert Caution.DRIVER not in fields["result"]["caveats"]
     assert has_code(report_text.cannot_say(different), "summary.whose_harmonic")
 
 
 def test_a_level_is_not_credited_to_the_board_alone(different):
     # The driver gives more to a board that resists less, which a level does not show.
     for fields in notes_about(different, "tone.h1.level_db"):
-        assert fields["cautions"] == [Caution.DRIVE_LEVEL]
+        assert cautions_in(fields) == [Caution.DRIVE_LEVEL]
+        assert Caveat.NOT_SENSED in fields["result"]["caveats"]
     level = fields_in(report_text.cannot_say(different), "summary.level_or_drive")
     assert level == {"sensed": False}
     study, gathered = Invention(primary=("tone.band4000.rel_db", "tone.h1.response_db")).make()
@@ -181,10 +187,10 @@ def test_a_level_is_not_credited_to_the_board_alone(different):
     gathered.features["feature"] = gathered.features["feature"].replace(names)
     summary = summarise(study, gathered)
     for fields in notes_about(summary, "tone.band4000.rel_db"):
-        assert fields["cautions"] == [Caution.NOISE]
+        assert cautions_in(fields) == [Caution.NOISE]
     responses = notes_about(summary, "tone.h1.response_db")
     assert len(responses) == 3
-    assert not any(fields["cautions"] for fields in responses)
+    assert not any(cautions_in(fields) for fields in responses)
     notes = report_text.cannot_say(summary)
     assert fields_in(notes, "summary.level_or_drive") == {"sensed": True}
     assert has_code(notes, "summary.whose_noise")
@@ -248,8 +254,10 @@ def test_a_study_of_which_no_take_is_usable_says_so_and_no_more():
 
 
 def test_the_positive_control_in_words(null):
-    both = ["tone.h1.level_db", "tone.h3.rel_db"]
-    assert report_text.positive_control(null) == [note("control.seen", features=both)]
+    first, large = report_text.positive_control(null)
+    assert first == note("control.seen", features=["tone.h1.level_db"])
+    assert fields_of(large)["feature"] == "tone.h3.rel_db"  # 6 dB say nothing about 1 dB
+    assert code_of(fields_of(large)["reason"]) == ControlReason.TOO_LARGE
     blind = report_text.positive_control(summary_of(change=0.0, board_sd=0.1))
     assert has_code(blind, "control.missed")
     assert not has_code(blind, "control.seen")
@@ -277,6 +285,7 @@ def test_the_positive_control_names_the_features_it_does_not_know():
 
 def test_same_is_said_only_with_a_bench_that_notices_a_change():
     plan = {"board_sd": 0.1, "mount_sd": 0.1, "take_sd": 0.1, "limits": {"tone.h3.rel_db": 3.0}}
+    plan["change"] = 2.0
     seen = summary_of(**plan)
     results = [fields["result"] for fields in notes_about(seen, "tone.h3.rel_db")]
     assert {(r["verdict"], r["limit"], r["own_limit"]) for r in results} == {("same", 3.0, True)}

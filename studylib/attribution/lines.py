@@ -30,8 +30,8 @@ class Lines:
     """What one take, or the mean of `n` takes, holds at k times the fundamental (arrays (K,)).
 
     to_level : factor that brought the response from full scale to the level's unit.
-    scatter : (K,) standard deviation of ln|response/drive| over the takes (without a drive:
-        of ln|response|); NaN for a single take.
+    scatter : (K,) standard deviation of ln|response/drive| over the takes (of ln|response| where
+        the drive is not above its noise in each); NaN for a single take.
     lowest, highest : (K,) ln of the lowest and the highest take over their mean.
     """
 
@@ -120,11 +120,13 @@ def mean_lines(takes: Sequence[Lines]) -> Lines:
     response = np.stack([take.response for take in takes])
     drive = np.stack([take.drive for take in takes])
     there = np.isfinite(response)
-    without_drive = bool(np.isnan(drive).all())
+    # Where the drive channel holds only noise, a ratio to it would scatter with that noise.
+    heard = [np.abs(take.drive) > take.presence(take.u_drive) for take in takes]
+    divided = np.all(heard, axis=0)
     with np.errstate(divide="ignore", invalid="ignore"):
-        each = np.log(np.abs(response) if without_drive else np.abs(response / drive))
+        each = np.log(np.abs(np.where(divided, response / drive, response)))
         middle = np.abs(_mean(response, there))
-        middle = np.log(middle if without_drive else middle / np.abs(_mean(drive, there)))
+        middle = np.log(np.where(divided, middle / np.abs(_mean(drive, there)), middle))
         scatter = each.std(axis=0, ddof=1)
         lowest, highest = each.min(axis=0) - middle, each.max(axis=0) - middle
     return replace(

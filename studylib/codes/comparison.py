@@ -80,6 +80,23 @@ class ClaimReason(Code):
     CODED = "claims.coded"
 
 
+class Caveat(Code):
+    """What else decides a verdict: the column `caveats` beside it, after the register's cautions.
+
+    size_db, u_db : what the drive channel reads more for `higher` than for `lower`, and its
+    standard uncertainty.
+    """
+
+    BATCH = "caveats.batch"
+    ORDER = "caveats.order"  # first, last; rows: as the rows stand, nothing else is known
+    CLOCK = "caveats.clock"  # batch
+    DRIFT = "caveats.drift"
+    NOT_SENSED = "caveats.not_sensed"
+    HARDER = "caveats.harder"  # higher, lower, size_db, u_db, voltage
+    CHANNEL = "caveats.channel"  # higher, lower, size_db, u_db
+    LOCK = "caveats.lock"  # recorded, changes
+
+
 class ControlReason(Code):
     """Why the positive control did not succeed on a feature."""
 
@@ -92,6 +109,9 @@ class ControlReason(Code):
     UNSETTLED = "control.unsettled"
     NOT_MEASURED = "control.not_measured"
     NOT_DETECTED = "control.not_detected"
+    TOO_LARGE = "control.too_large"  # limit, unit: detected, but larger than the limit
+    NOT_STEADY = "control.not_steady"  # detected, but the reference itself moved
+    NOT_WATCHED = "control.not_watched"  # detected, but nothing tells whether it moved
 
 
 class Untested(Code):

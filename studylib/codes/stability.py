@@ -45,8 +45,8 @@ class Drift(Code):
 
     NO_CHART = "drift.no_chart"
     NO_LIMITS = "drift.no_limits"  # feature, specimen, mounts
-    INSIDE = "drift.inside"  # feature, specimen, mounts
-    OUTSIDE = "drift.outside"  # feature, specimen, mounts, outside
+    INSIDE = "drift.inside"  # feature, specimen, mounts, most, limit, unit
+    OUTSIDE = "drift.outside"  # feature, specimen, mounts, most, limit, unit, outside
     CHANGE = "drift.change"  # feature, change, low, high, unit, removed
     NONE = "drift.steady"
 

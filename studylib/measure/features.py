@@ -1,9 +1,10 @@
 """The features of one measured take: which numbers its kind gives, with unit and uncertainty.
 
 A steady tone on the bench at the study's fundamental and full drive gives `tone.*`; at a
-multiple k of it, a probe tone, `probe.k{k}.*`; at lower drive, or with the bench changed on purpose
-(`Take.is_test`), nothing: these takes serve the attribution only. A take that is set aside keeps
-its rows, unusable and with the reason.
+multiple k of it, a probe tone, `probe.k{k}.*`, also at lower drive where the drive is sensed: the
+ratio does not ask for the level. Otherwise a tone at lower drive gives nothing, nor does one with
+the bench changed on purpose (`Take.is_test`): these takes serve the attribution only. A take that
+is set aside keeps its rows, unusable and with the reason.
 
 To add a feature: compute it in `signal/`, yield it here, and register it in `register.py`; a take
 that could not be measured gets its empty row from the register.
@@ -48,9 +49,12 @@ class FeatureValue(NamedTuple):
 
 def tone_order(take: Take, settings: Settings) -> int | None:
     """1 for a tone at the fundamental, k for a probe tone at k times it, None for the rest."""
-    if take.kind != "tone" or take.support != "bench" or take.drive_db != 0 or take.is_test:
+    if take.kind != "tone" or take.support != "bench" or take.is_test:
         return None
-    return tone_multiple(take.tone_hz, fundamental_hz=settings.tone.fundamental_hz)
+    k = tone_multiple(take.tone_hz, fundamental_hz=settings.tone.fundamental_hz)
+    if take.drive_db == 0 or (k is not None and k > 1 and has_sensed_drive(settings)):
+        return k
+    return None
 
 
 def has_sensed_drive(settings: Settings) -> bool:

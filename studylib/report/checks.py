@@ -41,11 +41,10 @@ class Checks:
 
     own : feature -> error rates and power of this design.
     outliers, mandel, left_out : see stats.outliers.  tests : their number.
-    chart, trends, order : see stats.drift.
+    chart, trends, order : see stats.drift.  steadiness : feature -> what both say together.
     takes : feature, batch, number, started, y: takes of the compared boards that were mounted more
         than once in a batch, less the board's own mean there.
     second : the second column, None where study.toml names none.
-    drift_removed : the study asks for drift to be taken out of the effects.
     """
 
     own: dict[str, OwnDesign]
@@ -55,10 +54,10 @@ class Checks:
     left_out: pd.DataFrame
     chart: pd.DataFrame
     trends: pd.DataFrame
+    steadiness: dict[str, drift.Steadiness]
     order: drift.OrderOfWoods
     takes: pd.DataFrame
     second: SecondColumn | None
-    drift_removed: bool
 
     @property
     def second_rows(self) -> pd.DataFrame:
@@ -71,25 +70,22 @@ def checks_of(study: Study, comparison: Comparison) -> Checks:
     workings = comparison.workings
     features, samples = workings.usable, workings.samples
     order = recording_order(study.takes)
-    mounts = workings.all_mounts[workings.all_mounts["feature"].isin(features)]
-    mounts = mounts.drop(columns="place", errors="ignore")  # that of the order is taken
-    references = [s.specimen for s in study.specimens if s.role == "reference"]
     found = outliers.find_outliers(samples, features)
     boards = study.specimen_table()
     boards = boards[boards["role"] == ""]
-    confidence, name = workings.confidence, study.settings.study.beside
+    name = study.settings.study.beside
     return Checks(
         own=_own(comparison),
         outliers=found,
         tests=outliers.number_of_tests(samples, features),
         mandel=outliers.mandel_rows(samples, features),
         left_out=outliers.leave_one_out(workings, found, comparison.effects),
-        chart=drift.reference_chart(mounts, order, references=references, confidence=confidence),
-        trends=drift.trends(mounts, order, confidence=confidence),
-        order=drift.order_of_woods(order, boards),
+        chart=workings.chart[workings.chart["feature"].isin(features)].reset_index(drop=True),
+        trends=workings.trends[workings.trends["feature"].isin(features)].reset_index(drop=True),
+        steadiness={f: s for f, s in workings.caveats.steadiness.items() if f in features},
+        order=workings.caveats.order or drift.order_of_woods(order, boards),
         takes=_from_own_means(workings.takes[workings.takes["feature"].isin(features)], order),
         second=second_column(workings, boards, name=name) if name else None,
-        drift_removed=study.settings.decide.take_out_drift,
     )
 
 
@@ -178,22 +174,8 @@ def order_notes(checks: Checks) -> list[str]:
 def drift_notes(checks: Checks) -> list[str]:
     """What the control chart and the trends say, feature by feature."""
     told = [note(Drift.NO_CHART)] if checks.chart.empty else []
-    for (feature, specimen), own in checks.chart.groupby(["feature", "specimen"], sort=False):
-        outside = own.loc[own["outside"], ["mount", "batch"]].to_dict("records")
-        what = {"feature": feature, "specimen": specimen, "mounts": len(own)}
-        if not own["high"].notna().all():
-            told.append(note(Drift.NO_LIMITS, **what))
-        elif outside:
-            told.append(note(Drift.OUTSIDE, **what, outside=outside))
-        else:
-            told.append(note(Drift.INSIDE, **what))
-    trends = checks.trends
-    clear = trends[(trends["batch"] == "") & trends["clear"]]
-    for row in clear.itertuples():
-        ends = dict(zip(("change", "low", "high", "unit"), _trend(row), strict=True))
-        removed = checks.drift_removed
-        told.append(note(Drift.CHANGE, feature=row.feature, **ends, removed=removed))
-    if clear.empty and trends["change"].notna().any():
+    told += [each for found in checks.steadiness.values() for each in found.notes]
+    if checks.trends["change"].notna().any() and not checks.trends["clear"].any():
         told.append(note(Drift.NONE))
     return told
 

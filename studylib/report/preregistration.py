@@ -51,7 +51,7 @@ def coded_claims(study: Study, claims: pd.DataFrame) -> pd.DataFrame:
     """The table of claims; while the woods are coded, each one waits for the key."""
     if study.blinding is None or study.blinding.opened or claims.empty:
         return claims
-    return claims.assign(verdict=Outcome.OPEN, reason=ClaimReason.CODED)
+    return claims.assign(verdict=Outcome.OPEN, caveats="", reason=ClaimReason.CODED)
 
 
 def _moment(iso: str) -> str:

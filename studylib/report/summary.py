@@ -23,6 +23,7 @@ from studylib.modes.gathered import Gathered
 from studylib.register import Feature
 from studylib.report.budgets import Grounds, make_budgets
 from studylib.report.checks import Checks, checks_of, own_rows
+from studylib.report.made import made_of
 from studylib.report.modes import StudyModes, modes_of_study
 from studylib.report.preregistration import coded_claims
 from studylib.sheets import Study
@@ -263,6 +264,7 @@ def summarise(study: Study, gathered: Gathered) -> Summary:
         own_limits=set(decide.limits),
         listening=study.settings.channels.response_kind == "microphone",
         places=recording_order(study.takes) if decide.take_out_drift else None,
+        made=made_of(study, gathered),
     )
     comparison = replace(comparison, claims=coded_claims(study, comparison.claims))
     return Summary(

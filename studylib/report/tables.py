@@ -18,7 +18,7 @@ import numpy as np
 import pandas as pd
 
 from studylib import register
-from studylib.codes import note
+from studylib.codes import code_of, each, note
 from studylib.codes.takes import Unused
 from studylib.report.budgets import USES, combined
 from studylib.report.summary import Summary
@@ -74,7 +74,7 @@ def claims_table(summary: Summary) -> pd.DataFrame:
 def effects_table(summary: Summary) -> pd.DataFrame:
     """The primary effects, one row a feature and pair of woods."""
     rows = [
-        (*_pair(row), row.verdict, row.needed, _p(row.p), _p(row.p_adjusted), *_size(summary, row))
+        (*_pair(row), _told(row), row.needed, _p(row.p), _p(row.p_adjusted), *_size(summary, row))
         for row in summary.primary_effects().itertuples()
     ]
     return reader_table("effects.headings", rows)
@@ -98,6 +98,12 @@ def exploratory_table(summary: Summary) -> pd.DataFrame:
 def _pair(row) -> tuple[str, ...]:
     pair = f"{row.wood_b} minus {row.wood_a}"
     return row.feature, pair, amount(row), between(row.low, row.high, row.unit)
+
+
+def _told(row) -> str:
+    """The verdict, and in a word what else decides it."""
+    caveats = [code_of(caveat) for caveat in each(row.caveats)]
+    return note("effects.verdict", verdict=row.verdict, caveats=caveats) if caveats else row.verdict
 
 
 def _size(summary: Summary, row) -> tuple[str, ...]:

@@ -14,7 +14,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from studylib import register
-from studylib.codes import code_of, has, note
+from studylib.codes import code_of, each, has, note
 from studylib.codes.attribution import Verdict
 from studylib.codes.comparison import Method, Remark, Role
 from studylib.register import Kind
@@ -76,15 +76,13 @@ def pair_note(summary: Summary, row) -> str:
     driver's distortion is in comes with it.
     """
     known = register.find(row.feature)
-    found = np.isfinite(row.difference)
-    harmonic = known.harmonic if known.driver and found else None
+    harmonic = known.harmonic if known.driver and np.isfinite(row.difference) else None
     return note(
         "effects.pair",
         name=row.feature,
         wood_a=row.wood_a,
         wood_b=row.wood_b,
         result=_result(summary, row),
-        cautions=known.cautions if found else (),
         harmonic=harmonic,
         response=_response(summary, row, harmonic) if harmonic else None,
     )
@@ -107,6 +105,7 @@ def _result(summary: Summary, row) -> dict:
     decide = summary.study.settings.decide
     return {
         "verdict": row.verdict,
+        "caveats": each(row.caveats),
         "amount": amount,
         "n_a": row.n_a,
         "n_b": row.n_b,
@@ -138,11 +137,18 @@ def positive_control(summary: Summary) -> list[str]:
     if judged.empty:
         reasons = [reason for reason in control["reason"] if reason]
         return [note("control.unknown", reason=reasons[0] if reasons else "")]
-    by_feature = judged.groupby("feature", sort=False)["detected"].all()
-    seen, missed = (list(by_feature.index[by_feature == found]) for found in (True, False))
+    by_feature = judged.groupby("feature", sort=False)[["detected", "counts"]].all()
+    seen, missed = (
+        list(by_feature.index[found]) for found in (by_feature["counts"], ~by_feature["detected"])
+    )
+    vain = judged[judged["detected"] & ~judged["counts"] & ~judged["feature"].isin(missed)]
     return [
         *([note("control.seen", features=seen)] if seen else []),
         *([note("control.missed", features=missed)] if missed else []),
+        *(
+            note("control.in_vain", feature=row.feature, reason=row.reason)
+            for row in vain.drop_duplicates("feature").itertuples()
+        ),
         *(
             note("control.unknown_on", feature=row.feature, reason=row.reason)
             for row in control[~control["feature"].isin(judged["feature"])].itertuples()
@@ -197,7 +203,7 @@ def cannot_say(summary: Summary) -> list[str]:
     """What this design cannot say, from its own plan and its own gaps."""
     # The comparison's own note on refused features gives the counts of every wood, which fills a
     # page; here the features are named and the counts stay in the table of features.
-    own = [each for each in summary.comparison.notes if code_of(each) != Remark.REFUSED]
+    own = [told for told in summary.comparison.notes if code_of(told) != Remark.REFUSED]
     notes = [
         *own,
         *confounded_notes(summary.checks),
@@ -209,7 +215,7 @@ def cannot_say(summary: Summary) -> list[str]:
         "summary.elsewhere",
         *_later(summary),
     ]
-    return [each for each in notes if each]
+    return [told for told in notes if told]
 
 
 def _features(summary: Summary) -> list[str]:
@@ -233,7 +239,7 @@ def _features(summary: Summary) -> list[str]:
         (any(f.drive_level for f in known), note("summary.level_or_drive", sensed=sensed)),
         (any(f.noise for f in known), "summary.whose_noise"),
     )
-    return [each for there, each in asked if there]
+    return [told for there, told in asked if there]
 
 
 def _attribution(summary: Summary) -> Sequence[str]:
@@ -255,4 +261,4 @@ def _later(summary: Summary) -> list[str]:
     kinds = {take.kind for take in summary.study.takes}
     unknown = "sweep" in kinds and not summary.study.settings.sweep.known
     asked = (("pluck" in kinds, "summary.plucks"), (unknown, "summary.sweeps"))
-    return [each for there, each in asked if there]
+    return [told for there, told in asked if there]

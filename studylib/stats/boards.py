@@ -10,10 +10,12 @@ squares.
 The positive control: does the bench detect the changed specimen, which is the reference with a
 known small mass fixed to it? A bench that cannot has no right to call two woods the same, so `same`
 is earned here feature by feature. The difference is changed minus reference on mounts within the
-batches they share (so that a change of the bench between batches cancels), with the mount spread
-pooled over all boards; it is detected when the interval for that feature excludes zero.
+batches they share (so that a change of the bench between batches cancels), by the spread of the
+mounts of these two alone (Welch; pooling would lend them the other boards' quiet mounts). It is
+detected when its interval excludes zero. It counts, so that `same` may rest on it, when the change
+is no larger than the limit and the reference was steady on that feature (`drift.steadiness`).
 
-Functions: `mount_cells`, `paired_difference`, `boards_table`, `control_rows`,
+Functions: `mount_cells`, `paired_difference`, `own_difference`, `boards_table`, `control_rows`,
 `features_detected`; `MountCells`.
 """
 
@@ -26,6 +28,7 @@ import pandas as pd
 from scipy import special
 
 from studylib import tables
+from studylib.codes import note
 from studylib.codes.comparison import ControlReason
 from studylib.register import Feature
 from studylib.stats import scales, studentized
@@ -33,10 +36,14 @@ from studylib.stats import scales, studentized
 
 @dataclass(frozen=True)
 class MountCells:
-    """Mounts of one feature by board and batch: count and mean; pooled mount variance."""
+    """Mounts of one feature by board and batch: count, mean, square; pooled mount variance.
+
+    square : sum of squared deviations from the mean.
+    """
 
     count: dict[tuple[str, str], int]
     mean: dict[tuple[str, str], float]
+    square: dict[tuple[str, str], float]
     batches: dict[str, tuple[str, ...]]  # board -> its batches
     variance: float
     df: int
@@ -49,7 +56,8 @@ def mount_cells(mounts: pd.DataFrame) -> MountCells:
     """Cells of one feature; `mounts` has specimen, batch, y, one row a mount, all roles."""
     grouped = mounts.groupby(["specimen", "batch"], sort=True)["y"]
     size, mean = grouped.size(), grouped.mean()
-    deviation = mounts["y"] - grouped.transform("mean")
+    square = (mounts["y"] - grouped.transform("mean")) ** 2
+    squares = square.groupby([mounts["specimen"], mounts["batch"]], sort=True).sum()
     df = int(size.sum() - len(size))
     batches: dict[str, tuple[str, ...]] = {}
     for specimen, batch in size.index:
@@ -57,8 +65,9 @@ def mount_cells(mounts: pd.DataFrame) -> MountCells:
     return MountCells(
         {key: int(n) for key, n in size.items()},
         {key: float(value) for key, value in mean.items()},
+        {key: float(value) for key, value in squares.items()},
         batches,
-        float((deviation**2).sum() / df) if df > 0 else float("nan"),
+        float(square.sum() / df) if df > 0 else float("nan"),
         df,
     )
 
@@ -74,6 +83,30 @@ def paired_difference(cells: MountCells, a: str, b: str) -> tuple[float, float, 
         return float("nan"), float("nan"), ()
     pairs = _pairs(cells, [a, b])
     return float(pairs.difference[0]), float(pairs.se[0]), shared
+
+
+def own_difference(cells: MountCells, a: str, b: str) -> tuple[float, float, float]:
+    """Board b minus board a within shared batches, by the spread of their own mounts (Welch).
+
+    Returns
+    -------
+    Difference, standard error, Satterthwaite's degrees of freedom; the difference is NaN where no
+    batch is shared, the others where either board was never mounted twice in a batch.
+    """
+    difference, _, shared = paired_difference(cells, a, b)
+    if not shared:
+        return difference, math.nan, math.nan
+    n = np.array([[cells.count[board, batch] for batch in shared] for board in (a, b)], float)
+    weight = n.prod(axis=0) / n.sum(axis=0)
+    share = (weight**2 / n).sum(axis=1) / weight.sum() ** 2
+    own = [[(board, batch) for batch in cells.batches[board]] for board in (a, b)]
+    df = np.array([sum(cells.count[key] - 1 for key in keys) for keys in own], float)
+    if df.min() < 1:
+        return difference, math.nan, math.nan
+    parts = share * np.array([sum(cells.square[key] for key in keys) for keys in own]) / df
+    if parts.sum() <= 0:
+        return difference, 0.0, float(df.sum())
+    return difference, math.sqrt(parts.sum()), float(parts.sum() ** 2 / (parts**2 / df).sum())
 
 
 @dataclass(frozen=True)
@@ -143,6 +176,8 @@ def control_rows(
     changed: Sequence[str],
     reference: Sequence[str],
     confidence: float,
+    limit: float | None,
+    steady: bool | None,
     lost: str = "",
 ) -> list[dict]:
     """One row for each changed specimen with each reference, or one that says what is missing.
@@ -151,6 +186,8 @@ def control_rows(
     ----------
     cells : mounts of this feature (all boards), None when nothing was measured.
     changed, reference : specimens of these roles, in the order of the sheet.
+    limit : the feature's limit, dB or ratio; None without one.
+    steady : whether the reference was steady on this feature; None where that is not known.
     lost : a note of why too many of their takes of this feature cannot be used; "" where not.
     """
     if not reference or not changed:
@@ -163,30 +200,45 @@ def control_rows(
     pairs = [(name, other) for name in changed for other in reference]
     if lost:
         return [_row(feature, changed=name, reference=other, reason=lost) for name, other in pairs]
-    return [_pair(feature, cells, name, other, confidence) for name, other in pairs]
+    return [_pair(feature, cells, pair, confidence, limit, steady) for pair in pairs]
 
 
-def _pair(feature, cells, changed, reference, confidence) -> dict:
+def _pair(feature, cells, pair, confidence, limit, steady) -> dict:
+    changed, reference = pair
     names = {"changed": changed, "reference": reference}
     if cells is None or changed not in cells.batches or reference not in cells.batches:
         return _row(feature, **names, reason=ControlReason.NOT_MEASURED)
-    difference, se, shared = paired_difference(cells, reference, changed)
-    if not shared:
+    difference, se, df = own_difference(cells, reference, changed)
+    if math.isnan(difference):
         return _row(feature, **names, reason=ControlReason.NO_SHARED_BATCH)
-    if cells.df < 1:
-        shown = scales.reported_difference(difference, feature)
+    shown = scales.reported_difference(difference, feature)
+    if math.isnan(se):
         return _row(feature, **names, difference=shown, reason=ControlReason.NO_MOUNTS)
-    half = special.stdtrit(cells.df, 0.5 * (1 + confidence)) * se
+    half = float(special.stdtrit(df, 0.5 * (1 + confidence))) * se
     seen = abs(difference) > half and abs(difference) > 1e-12
+    reason = ControlReason.NOT_DETECTED
+    if seen:
+        bound = math.inf if limit is None else scales.analysis_limit(limit, feature)
+        reason = _why_not(abs(difference) > bound, limit, steady, feature)
     return _row(
         feature,
         **names,
-        difference=scales.reported_difference(difference, feature),
+        difference=shown,
         low=scales.reported_difference(difference - half, feature),
         high=scales.reported_difference(difference + half, feature),
         detected=bool(seen),
-        reason="" if seen else ControlReason.NOT_DETECTED,
+        reason=reason,
     )
+
+
+def _why_not(larger: bool, limit: float | None, steady: bool | None, feature: Feature) -> str:
+    """Why a change that was detected does not count; "" where it does."""
+    if larger:
+        shown = {"limit": scales.reported_limit(limit, feature), "unit": feature.difference_unit}
+        return note(ControlReason.TOO_LARGE, **shown)
+    if steady is None:
+        return ControlReason.NOT_WATCHED
+    return "" if steady else ControlReason.NOT_STEADY
 
 
 def _row(
@@ -202,12 +254,13 @@ def _row(
 ) -> dict:
     values = (feature.name, changed, reference, difference, feature.difference_unit)
     names = tables.TABLES["positive_control"].names
-    return dict(zip(names, (*values, low, high, detected, reason), strict=True))
+    counts = detected and not reason
+    return dict(zip(names, (*values, low, high, detected, counts, reason), strict=True))
 
 
 def features_detected(control: pd.DataFrame) -> frozenset[str]:
-    """Features on which every changed specimen was detected beside every reference."""
+    """Features on which every changed specimen counts beside every reference."""
     if control.empty:
         return frozenset()
-    seen = control.groupby("feature")["detected"].agg(lambda values: bool(np.all(values)))
+    seen = control.groupby("feature")["counts"].agg(lambda values: bool(np.all(values)))
     return frozenset(seen.index[seen])

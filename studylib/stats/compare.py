@@ -8,7 +8,7 @@ Function: `compare`; `Comparison`, `Workings`.
 """
 
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import pandas as pd
 
@@ -16,8 +16,9 @@ from studylib import register, tables
 from studylib.codes import note
 from studylib.codes.comparison import ComparisonFault, ControlReason
 from studylib.errors import InputError
-from studylib.stats import boards, components, design, effects, means, scales
+from studylib.stats import boards, components, design, drift, effects, means, scales
 from studylib.stats import units as unit_steps
+from studylib.stats.caveats import Caveats, Made, drive_gaps
 from studylib.stats.mixed import fit_features, second_opinion
 from studylib.stats.pairs import Pair
 from studylib.stats.samples import Sample, make_samples
@@ -38,7 +39,9 @@ class Workings:
     takes, mounts : rows of stats.units of the specimens under comparison.
     all_mounts : the same of every specimen, controls included.
     samples, first : by feature: the sample, its pairs of woods.
-    woods, primary, smallest_n, confidence, refused, limits, detected : as the effects took them.
+    woods, primary, smallest_n, confidence, refused, limits, detected, caveats : as the effects
+        took them.
+    chart, trends : see stats.drift; the chart of every feature, trends of the primary ones.
     """
 
     takes: pd.DataFrame
@@ -53,6 +56,9 @@ class Workings:
     refused: Mapping[str, str]
     limits: Mapping[str, float]
     detected: frozenset[str]
+    caveats: Caveats
+    chart: pd.DataFrame
+    trends: pd.DataFrame
 
     @property
     def compared(self) -> list[str]:
@@ -120,6 +126,7 @@ def compare(
     own_limits: Collection[str] = (),
     listening: bool = True,
     places: pd.DataFrame | None = None,
+    made: Made | None = None,
 ) -> Comparison:
     """Compare woods on every feature.
 
@@ -139,6 +146,7 @@ def compare(
     listening : whether the response is a microphone, so that listening limits exist.
     places : specimen, batch, mount, place in the order of recording, where drift is to be taken out
         by it; left in without.
+    made : how the takes were made; without it the caveats are those that these tables show.
 
     Raises
     ------
@@ -166,7 +174,10 @@ def compare(
         listening=listening,
     )
     cells = {name: boards.mount_cells(group) for name, group in mounts.groupby("feature")}
-    positive = _positive_control(order, cells, tidy, specimens, confidence)
+    watched = _watched(mounts, specimens, primary, made, removed=places is not None)
+    in_use = scales.limits_of(chosen)
+    caveats = watched[0]
+    positive = _positive_control(order, cells, tidy, specimens, in_use, caveats, confidence)
     detected = boards.features_detected(positive)
     first = effects.compared_pairs(samples, refused=refused, confidence=confidence)
     found = effects.effects_table(
@@ -176,8 +187,9 @@ def compare(
         woods=woods,
         primary=primary,
         refused=refused,
-        limits=scales.limits_of(chosen),
+        limits=in_use,
         detected=detected,
+        caveats=caveats,
         confidence=confidence,
     )
     compared = {name: s for name, s in samples.items() if name not in refused}
@@ -234,8 +246,11 @@ def compare(
             smallest_n=smallest_n,
             confidence=confidence,
             refused=refused,
-            limits=scales.limits_of(chosen),
+            limits=in_use,
             detected=detected,
+            caveats=caveats,
+            chart=watched[1],
+            trends=watched[2],
         ),
     )
 
@@ -244,7 +259,38 @@ def _under_comparison(rows: pd.DataFrame, woods: Sequence[str]) -> pd.Series:
     return (rows["role"] == "") & rows["wood"].isin(list(woods))
 
 
-def _positive_control(order, cells, tidy, specimens, confidence) -> pd.DataFrame:
+def _watched(
+    mounts, specimens, primary, made: Made | None, *, removed: bool
+) -> tuple[Caveats, pd.DataFrame, pd.DataFrame]:
+    """The bench over the session: what the caveats rest on, the chart and the trends."""
+    boards = specimens[specimens["role"].fillna("") == ""]
+    references = list(specimens.loc[specimens["role"] == "reference", "specimen"])
+    own = mounts.drop(columns="place", errors="ignore")  # that of the order is taken
+    order = _as_they_come(own) if made is None else made.order
+    decides = own["feature"].isin(list(primary))
+    confidence = drift.confidence_each(own.loc[decides, "feature"].nunique())
+    chart = drift.reference_chart(own, order, references=references, confidence=confidence)
+    changes = drift.trends(own[decides], order, confidence=confidence)
+    caveats = Caveats(drift.steadiness(chart, changes, removed=removed), None, {}, made)
+    if made is not None:
+        woods = drift.order_of_woods(order, boards)
+        caveats = replace(
+            caveats,
+            order=replace(woods, apart=()) if made.dealt else woods,
+            gaps=drive_gaps(made.drive, dict(zip(boards["specimen"], boards["wood"], strict=True))),
+        )
+    return caveats, chart, changes
+
+
+def _as_they_come(mounts: pd.DataFrame) -> pd.DataFrame:
+    """Mounts in the order of their numbers, where nothing is known of their order."""
+    order = mounts[unit_steps.MOUNT].drop_duplicates().reset_index(drop=True)
+    return order.assign(place=float("nan"), number=order.index + 1, started=pd.NaT)
+
+
+def _positive_control(
+    order, cells, tidy, specimens, limits, caveats: Caveats, confidence
+) -> pd.DataFrame:
     names = {
         role: list(specimens.loc[specimens["role"] == role, "specimen"])
         for role in ("changed", "reference")
@@ -260,9 +306,15 @@ def _positive_control(order, cells, tidy, specimens, confidence) -> pd.DataFrame
             cells.get(name),
             **names,
             confidence=confidence,
+            limit=limits.get(name),
+            steady=_steady(caveats.steadiness.get(name)),
             lost=note(LOST[lost], share=most) if lost else "",
         )
     return tables.typed("positive_control", rows)
+
+
+def _steady(found: drift.Steadiness | None) -> bool | None:
+    return found.steady if found is not None and (found.known or found.moved) else None
 
 
 def _spread(samples, fits, confidence) -> tuple[pd.DataFrame, pd.DataFrame]:

@@ -1,35 +1,74 @@
 """Drift and order: the reference over the run, every board over the run, and woods in the order.
 
-    reference chart  mounts of the reference specimens in the order of recording, with limits that
-                     hold for all its points together (Student, Bonferroni), from the spread
-                     between mounts of one other board in one batch: a chart for single values
-                     (ISO 7870-2) whose spread comes from elsewhere, as the reference alone has too
-                     few points.
+    reference chart  mounts of the reference specimens in the order of recording, each from the
+                     reference's mean in its batch (batches are blocks), with limits that hold for
+                     all its points together (Student, Bonferroni), from the spread between mounts
+                     of one other board in one batch: a chart for single values (ISO 7870-2) whose
+                     spread comes from elsewhere, as the reference alone has too few points.
     trend            the change from the first take of a batch to the last, by least squares on the
                      mounts, each board in each batch with a level of its own: boards mounted at
                      several times of one session carry it. Student's interval.
+    steadiness       both together, feature by feature. This one result is what the drift section,
+                     the rival explanations, the positive control and the caveats of a verdict rest
+                     on, so that they cannot contradict each other.
     order of woods   how far the woods' boards lie apart in the order of recording: the correlation
                      ratio of the boards' mean places on wood (for two woods the point-biserial
-                     correlation), with the F test over boards.
+                     correlation), with the F test over boards; and the pairs of woods of which one
+                     was wholly recorded before the other.
 
 On the scale of analysis (dB or natural logarithm). Nothing is corrected here; a comparison takes a
 drift out only where the study asks for it (`samples`: the places as a column of the model).
 
-Functions: `reference_chart`, `trends`, `order_of_woods`.
+A remark on a bench that is in order costs the user an answer, so each kind of it (chart, trend,
+drive) is given in at most ERROR of such studies, over all their primary features.
+
+Functions: `reference_chart`, `trends`, `steadiness`, `order_of_woods`, `confidence_each`.
+Classes: `Steadiness`, `OrderOfWoods`.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from itertools import permutations
 
 import numpy as np
 import pandas as pd
 from scipy import special
 
-from studylib import tables
-from studylib.stats.boards import mount_cells
+from studylib import register, tables
+from studylib.codes import note
+from studylib.codes.stability import Drift
+from studylib.stats import scales
 from studylib.stats.units import MOUNT
+
+ERROR = 0.003  # share of clean studies with a remark of one kind on any primary feature
+CONFOUNDED = 0.01  # chance of woods this far apart in a random order
+ROUNDING = 1e-9  # of a point on its limit
+
+
+def confidence_each(tests: int) -> float:
+    """Confidence of each of several tests that together err in at most ERROR of studies."""
+    return 1.0 - ERROR / max(tests, 1)
+
+
+@dataclass(frozen=True)
+class Steadiness:
+    """Whether the bench stayed as it was on one feature.
+
+    notes : what the chart of each reference and the trend say.
+    known : there are control limits.
+    moved : a mount of a reference outside its limits, or a clear trend that was left in.
+    """
+
+    notes: tuple[str, ...]
+    known: bool
+    moved: bool
+
+    @property
+    def steady(self) -> bool:
+        """Known to have stayed within what mounts differ by chance."""
+        return self.known and not self.moved
 
 
 @dataclass(frozen=True)
@@ -39,16 +78,29 @@ class OrderOfWoods:
     places : wood, boards, place (mean over boards, 0 first and 1 last; from the middle of what was
         measured in the same batch).
     correlation : 0 to 1, NaN where it cannot be told; p : of the F test over boards.
+    apart : pairs (first, last) of woods of which one was wholly recorded before the other in every
+        batch that they share.
     """
 
     places: pd.DataFrame
     correlation: float
     p: float
+    apart: tuple[tuple[str, str], ...] = ()
 
     @property
     def confounded(self) -> bool:
         """Whether the woods lie farther apart in the order than boards dealt at random would."""
-        return bool(self.p <= 0.05)
+        return bool(self.p <= CONFOUNDED)
+
+    def between(self, wood_a: str, wood_b: str) -> tuple[str, str] | None:
+        """The two in the order in which they were recorded, where order and wood go together."""
+        for first, last in self.apart:
+            if {first, last} == {wood_a, wood_b}:
+                return first, last
+        if not self.confounded:
+            return None
+        place = self.places.set_index("wood")["place"]
+        return tuple(sorted((wood_a, wood_b), key=lambda wood: float(place.get(wood, 0.0))))
 
 
 def reference_chart(
@@ -61,27 +113,69 @@ def reference_chart(
     mounts : of all specimens: feature, specimen, batch, mount, y.
     order : from `sheets.study.recording_order`.
     """
-    names = list(references)
-    rows = []
-    placed = mounts.merge(order, on=MOUNT, how="inner").sort_values("number", kind="stable")
-    for feature, own in placed.groupby("feature", sort=False):
-        others = own[~own["specimen"].isin(names)]
-        cells = mount_cells(others) if len(others) else None
-        for name in names:
-            points = own[own["specimen"] == name]
-            if points.empty:
-                continue
-            centre, half = float(points["y"].mean()), float("nan")
-            n = len(points)
-            if cells is not None and cells.df >= 1 and n >= 2:
-                t = special.stdtrit(cells.df, 1 - (1 - confidence) / (2 * n))
-                half = float(t * np.sqrt(cells.variance * (1 - 1 / n)))
-            for point in points.itertuples():
-                rows.append(
-                    (feature, name, point.batch, point.mount, point.number, point.started, point.y,
-                     centre, centre - half, centre + half, bool(abs(point.y - centre) > half))
-                )  # fmt: skip
-    return pd.DataFrame(rows, columns=tables.TABLES["reference_chart"].names)
+    placed = mounts.merge(order, on=MOUNT, how="inner").sort_values(["feature", "number"])
+    again = placed.groupby(["feature", "specimen", "batch"], sort=False)["y"]
+    n, centre = again.transform("size"), again.transform("mean")
+    own = placed["specimen"].isin(list(references))
+    # Degrees of freedom: the mounts less one of each board in each batch, spread over its mounts.
+    spread = pd.DataFrame({"square": (placed["y"] - centre) ** 2, "df": 1 - 1 / n})
+    pooled = spread[~own].groupby(placed["feature"]).sum().reindex(placed["feature"])
+    tested = (own & (n > 1)).groupby([placed["feature"], placed["specimen"]]).transform("sum")
+    square, df = pooled["square"].to_numpy(), np.round(pooled["df"].to_numpy())
+    with np.errstate(divide="ignore", invalid="ignore"):
+        t = special.stdtrit(df, 1 - (1 - confidence) / (2 * tested.to_numpy()))
+        half = np.where((n > 1) & (df >= 1), t * np.sqrt(square / df * (1 - 1 / n)), np.nan)
+        outside = np.abs(placed["y"] - centre) > half + ROUNDING
+    placed = placed.assign(centre=centre, low=centre - half, high=centre + half, outside=outside)
+    return tables.typed("reference_chart", placed[own].reset_index(drop=True))
+
+
+def steadiness(
+    chart: pd.DataFrame, changes: pd.DataFrame, *, removed: bool
+) -> dict[str, Steadiness]:
+    """Feature -> whether the bench was steady; features without a reference or a trend have none.
+
+    Parameters
+    ----------
+    chart : from `reference_chart`.
+    changes : from `trends`.
+    removed : whether the study takes the trend out of its effects.
+    """
+    told: dict[str, list[str]] = {}
+    known: dict[str, bool] = {}
+    moved = set(chart.loc[chart["outside"], "feature"])
+    for (feature, name), own in chart.groupby(["feature", "specimen"], sort=False):
+        what, limits = {"feature": feature, "specimen": name, "mounts": len(own)}, _limits(own)
+        code = Drift.INSIDE if limits else Drift.NO_LIMITS
+        if own["outside"].any():
+            code = Drift.OUTSIDE
+            limits["outside"] = own.loc[own["outside"], ["mount", "batch"]].to_dict("records")
+        told.setdefault(feature, []).append(note(code, **what, **limits))
+        known[feature] = known.get(feature, True) and bool(limits)
+    whole = changes[changes["batch"] == ""]
+    for row in whole[whole["clear"]].itertuples():
+        feature = register.find(row.feature)
+        ends = {end: getattr(row, end) for end in ("change", "low", "high")}
+        ends = {end: scales.reported_difference(value, feature) for end, value in ends.items()}
+        change = {**ends, "unit": feature.difference_unit, "removed": removed}
+        told.setdefault(row.feature, []).append(note(Drift.CHANGE, feature=row.feature, **change))
+        moved |= set() if removed else {row.feature}
+    return {
+        feature: Steadiness(tuple(notes), known.get(feature, False), feature in moved)
+        for feature, notes in told.items()
+    }
+
+
+def _limits(own: pd.DataFrame) -> dict:
+    """How far a reference lay from its mean, and how far chance takes it; empty without limits."""
+    half = (own["high"] - own["centre"]).to_numpy()
+    if not np.isfinite(half).any():
+        return {}
+    feature = register.find(own["feature"].iloc[0])
+    apart = np.abs(own["y"] - own["centre"])[np.isfinite(half)].max()
+    shown = {"most": float(apart), "limit": float(np.nanmax(half))}
+    shown = {name: scales.reported_difference(size, feature) for name, size in shown.items()}
+    return shown | {"unit": feature.difference_unit}
 
 
 def trends(mounts: pd.DataFrame, order: pd.DataFrame, *, confidence: float) -> pd.DataFrame:
@@ -130,10 +224,24 @@ def order_of_woods(order: pd.DataFrame, boards: pd.DataFrame) -> OrderOfWoods:
     places["place"] += float(own["place"].mean()) if len(own) else 0.0
     k, n = len(places), len(table)
     total = float(np.sum((table["place"] - table["place"].mean()) ** 2))
+    apart = _apart(own.assign(wood=own["specimen"].map(wood)), list(places["wood"]))
     if k < 2 or n <= k or total < 1e-12:
-        return OrderOfWoods(places, float("nan"), float("nan"))
+        return OrderOfWoods(places, float("nan"), float("nan"), apart)
     within = float(np.sum((table["place"] - groups.transform("mean")) ** 2))
     ratio = 1.0 - within / total
     f = (total - within) / (k - 1) / max(within / (n - k), 1e-300)
     p = float(special.fdtrc(k - 1, n - k, f))
-    return OrderOfWoods(places, float(np.sqrt(max(ratio, 0.0))), p)
+    return OrderOfWoods(places, float(np.sqrt(max(ratio, 0.0))), p, apart)
+
+
+def _apart(mounts: pd.DataFrame, woods: list[str]) -> tuple[tuple[str, str], ...]:
+    """Pairs of woods with several boards, one wholly before the other in each shared batch."""
+    spans = mounts.groupby(["wood", "batch"])["place"].agg(["min", "max"])
+    boards = mounts.groupby("wood")["specimen"].nunique()
+    found = []
+    for a, b in permutations([wood for wood in woods if boards[wood] > 1], 2):
+        shared = spans.loc[a].index.intersection(spans.loc[b].index)
+        before = spans.loc[a].loc[shared, "max"] < spans.loc[b].loc[shared, "min"]
+        if len(shared) and before.all():
+            found.append((a, b))
+    return tuple(found)

@@ -26,6 +26,7 @@ from studylib.codes import each, note, several
 from studylib.codes.comparison import ClaimReason, Method, Outcome, Role, Verdict
 from studylib.register import Feature
 from studylib.stats import decisions, scales
+from studylib.stats.caveats import Caveats
 from studylib.stats.pairs import Pair, all_pairs
 from studylib.stats.power import sources_needed
 from studylib.stats.samples import Sample
@@ -66,6 +67,7 @@ def effects_table(
     refused: Mapping[str, str],
     limits: Mapping[str, float],
     detected: frozenset[str],
+    caveats: Caveats,
     confidence: float,
 ) -> pd.DataFrame:
     """Rows of effects.csv.
@@ -78,7 +80,8 @@ def effects_table(
     refused : features whose woods are not compared, with the reason; primary ones get rows
         that say so, exploratory ones are in the coverage only.
     limits : feature name -> limit in dB or as a ratio.
-    detected : features on which the positive control succeeded.
+    detected : features on which the positive control counts.
+    caveats : what else decides each verdict; none is made without.
     """
     rows = []
     for name in order:
@@ -104,6 +107,8 @@ def effects_table(
     for i in table.index[p.notna()]:
         alpha = (1 - confidence) / (m if is_primary[i] else 1)
         _judge(table, i, limits.get(names[i]), names[i] in detected, confidence, alpha)
+    for row in table[table["difference"].notna()].itertuples():
+        table.at[row.Index, "caveats"] = caveats.of(row)
     return tables.typed("effects", table)
 
 
@@ -146,6 +151,7 @@ def _blank(feature: Feature, role: str, wood_a: str, wood_b: str, counts, ids) -
         n_b=counts[wood_b],
         needed="",
         method="",
+        caveats="",
         _pair=None,
         _sample=None,
     )
@@ -241,35 +247,36 @@ def claims_table(
     """
     rows = []
     for claim in claims:
-        outcome, reasons = _claim(claim, effects, refused, confidence)
-        rows.append((claim["text"], claim["feature"], outcome, several(reasons)))
+        outcome, caveats, reasons = _claim(claim, effects, refused, confidence)
+        rows.append((claim["text"], claim["feature"], outcome, caveats, several(reasons)))
     return tables.typed("claims", rows)
 
 
-def _claim(claim, effects, refused, confidence) -> tuple[Outcome, list[str]]:
+def _claim(claim, effects, refused, confidence) -> tuple[Outcome, str, list[str]]:
+    """Outcome, the caveats of the effect that it rests on, and reasons."""
     higher, lower, feature = claim["higher"], claim["lower"], claim["feature"]
     if feature in refused:
-        return Outcome.OPEN, [refused[feature]]
+        return Outcome.OPEN, "", [refused[feature]]
     of_feature = effects[effects["feature"] == feature]
     if of_feature.empty:
-        return Outcome.OPEN, [ClaimReason.NOT_MEASURED]
+        return Outcome.OPEN, "", [ClaimReason.NOT_MEASURED]
     forward = of_feature[(of_feature["wood_a"] == lower) & (of_feature["wood_b"] == higher)]
     backward = of_feature[(of_feature["wood_a"] == higher) & (of_feature["wood_b"] == lower)]
     named = {"higher": higher, "lower": lower}
     if forward.empty and backward.empty:
-        return Outcome.OPEN, [note(ClaimReason.OTHER_WOODS, **named)]
+        return Outcome.OPEN, "", [note(ClaimReason.OTHER_WOODS, **named)]
     row, sign = (forward.iloc[0], 1) if backward.empty else (backward.iloc[0], -1)
     if row["verdict"] == Verdict.BOARDS_ONLY:
         n_higher, n_lower = (row["n_b"], row["n_a"])[::sign]
         counts = {"n_higher": n_higher, "n_lower": n_lower}
-        return Outcome.BOARDS_ONLY, [note(ClaimReason.TOO_FEW, **named, **counts)]
-    reasons = [_numbers_of_claim(row, named, confidence), *register.find(feature).cautions]
+        return Outcome.BOARDS_ONLY, "", [note(ClaimReason.TOO_FEW, **named, **counts)]
+    caveats, reasons = row["caveats"], [_numbers_of_claim(row, named, confidence)]
     if row["verdict"] not in decisions.DECLARED:
-        return Outcome.OPEN, [*reasons, _why_open(row)]
+        return Outcome.OPEN, caveats, [*reasons, _why_open(row)]
     if row["verdict"] == Verdict.WITHIN:
         reasons.append(ClaimReason.WITHIN)
     in_direction = sign * row["difference"] > 0
-    return (Outcome.SUPPORTED if in_direction else Outcome.CONTRADICTED), reasons
+    return (Outcome.SUPPORTED if in_direction else Outcome.CONTRADICTED), caveats, reasons
 
 
 def _numbers_of_claim(row, named: Mapping[str, str], confidence: float) -> str:

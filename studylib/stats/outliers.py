@@ -137,6 +137,7 @@ def _left_out(workings: Workings, feature: str, ids: set[str]) -> pd.DataFrame:
         refused=workings.refused,
         limits=workings.limits,
         detected=workings.detected,
+        caveats=workings.caveats,
         confidence=workings.confidence,
     )
     return table[table["feature"] == feature]

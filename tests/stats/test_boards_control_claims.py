@@ -104,18 +104,54 @@ class TestBoards:
 
 class TestPositiveControl:
     def rows(self, mounts, **changes):
-        names = {"changed": ["B1"], "reference": ["B0"], **changes}
-        return control_rows(LEVEL, mount_cells(mounts), confidence=0.95, **names)
+        asked = {"changed": ["B1"], "reference": ["B0"], "limit": None, "steady": True, **changes}
+        return control_rows(LEVEL, mount_cells(mounts), confidence=0.95, **asked)
 
-    def test_two_boards_alone_are_students_t(self, rng):
+    def test_it_is_welchs_interval_whatever_the_other_boards_do(self, rng):
         mounts = mounts_of(rng, 2, 5)
-        mounts.loc[mounts["specimen"] == "B1", "y"] += 3.0
-        (row,) = self.rows(mounts)
+        mounts.loc[mounts["specimen"] == "B1", "y"] *= 3.0
+        mounts.loc[mounts["specimen"] == "B1", "y"] += 12.0
+        quiet = mounts_of(rng, 6, 4).assign(y=lambda rows: 0.01 * rows["y"])
+        quiet["specimen"] = "quiet " + quiet["specimen"]
+        (row,) = self.rows(pd.concat([mounts, quiet]))
         b0, b1 = (mounts.loc[mounts["specimen"] == b, "y"] for b in ("B0", "B1"))
-        expected = stats.ttest_ind(b1, b0).confidence_interval(0.95)
+        expected = stats.ttest_ind(b1, b0, equal_var=False).confidence_interval(0.95)
         assert (row["low"], row["high"]) == pytest.approx((expected.low, expected.high))
         assert row["detected"] == (expected.low > 0)
         assert row["detected"] is True
+        assert row["counts"] is True
+
+    def test_a_reference_that_scatters_is_not_lent_the_others_quiet(self, rng):
+        """Four mounts that lie 4 dB apart, as the other boards' never do: the pooled spread would
+        say that the bench told them apart."""
+        own = {"B0": [-8.5, -12.4, -10.6, -11.1], "B1": [-12.0, -12.1, -11.9, -12.1]}
+        mounts = pd.DataFrame(
+            [(board, "one", y) for board, values in own.items() for y in values],
+            columns=["specimen", "batch", "y"],
+        )
+        quiet = mounts_of(rng, 10, 3).assign(y=lambda rows: 0.3 * rows["y"])
+        quiet["specimen"] = "quiet " + quiet["specimen"]
+        (row,) = self.rows(pd.concat([mounts, quiet]))
+        assert not row["detected"]
+        assert row["reason"] == ControlReason.NOT_DETECTED
+
+    @pytest.mark.parametrize(
+        ("changes", "code"),
+        [
+            ({"limit": 4.0}, ""),
+            ({"limit": 2.0}, ControlReason.TOO_LARGE),
+            ({"steady": False}, ControlReason.NOT_STEADY),
+            ({"steady": None}, ControlReason.NOT_WATCHED),
+        ],
+    )
+    def test_it_counts_for_a_small_change_on_a_steady_bench_alone(self, rng, changes, code):
+        mounts = mounts_of(rng, 2, 5)
+        mounts["y"] *= 0.1
+        mounts.loc[mounts["specimen"] == "B1", "y"] += 3.0
+        (row,) = self.rows(mounts, **changes)
+        assert row["detected"]
+        assert code_of(row["reason"]) == code
+        assert row["counts"] is (code == "")
 
     def test_no_change_is_not_detected(self, rng):
         mounts = mounts_of(rng, 3, 3)
@@ -151,7 +187,7 @@ class TestPositiveControl:
     def test_same_has_to_be_earned(self, rng):
         """Woods that are the same within 3 dB, with a bench that can and one that cannot tell."""
         verdicts = {}
-        for change in (6.0, 0.0):
+        for change in (2.0, 0.0, 6.0):
             specimens = specimens_table(reference=True)
             rows = features_table(
                 specimens, np.random.default_rng(2), board_sd=0.3, mount_sd=0.3, change=change
@@ -161,12 +197,12 @@ class TestPositiveControl:
                 own_limits={PRIMARY[0]},
             )  # fmt: skip
             verdicts[change] = result
-        assert set(verdicts[6.0].effects["verdict"]) == {"same"}
-        refused = verdicts[0.0]
-        assert set(refused.effects["verdict"]) == {"open"}
-        assert all(has(cell, Method.NOT_EARNED) for cell in refused.effects["method"])
-        assert set(refused.effects["needed"]) == {""}
-        assert Remark.NOT_EARNED in refused.notes
+        assert set(verdicts[2.0].effects["verdict"]) == {"same"}
+        for refused in (verdicts[0.0], verdicts[6.0]):
+            assert set(refused.effects["verdict"]) == {"open"}
+            assert all(has(cell, Method.NOT_EARNED) for cell in refused.effects["method"])
+            assert set(refused.effects["needed"]) == {""}
+            assert Remark.NOT_EARNED in refused.notes
 
     def test_without_controls_same_is_not_earned(self):
         specimens = specimens_table()
@@ -222,15 +258,15 @@ class TestClaims:
                 ("tone.h3.rel_db", "oak", "larch"),
             ),
         )
-        assert list(table.columns) == ["claim", "feature", "verdict", "reason"]
+        assert list(table.columns) == ["claim", "feature", "verdict", "caveats", "reason"]
         words = list(table["verdict"])
         assert words == ["supported", "contradicted", "open", "open", "open"]
-        numbers, *cautions = each(table.loc[0, "reason"])
+        (numbers,) = each(table.loc[0, "reason"])
         assert code_of(numbers) == ClaimReason.NUMBERS
         found = fields_of(numbers)
         assert (found["first"], found["second"], found["n_first"]) == ("larch", "robinia", 4)
         assert found["low"] < found["difference"] < found["high"]
-        assert cautions == [Caution.DRIVER]  # from the register alone
+        assert table.loc[0, "caveats"] == Caution.DRIVER  # from the register alone
         assert has(table.loc[2, "reason"], ClaimReason.NEEDED)
         assert table.loc[3, "reason"] == ClaimReason.NOT_MEASURED
         assert code_of(table.loc[4, "reason"]) == ClaimReason.OTHER_WOODS

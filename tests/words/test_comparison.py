@@ -22,15 +22,25 @@ AMOUNT = {
     "cents": [-21.6, -40.5, -3.5],
 }
 RESULT = {
-    "verdict": "open", "amount": AMOUNT, "n_a": 4, "n_b": 3, "unit": "board", "limit": 5.0,
-    "own_limit": False, "needed": "14", "not_earned": False, "method": "", "confidence": 0.95,
+    "verdict": "open", "caveats": [], "amount": AMOUNT, "n_a": 4, "n_b": 3, "unit": "board",
+    "limit": 5.0, "own_limit": False, "needed": "14", "not_earned": False, "method": "", "confidence": 0.95,
     "least": 2, "named_boards": True,
 }  # fmt: skip
 PAIR = {
     "name": "tone.centroid_hz", "wood_a": "larch", "wood_b": "robinia", "result": RESULT,
-    "cautions": [Caution.DRIVER], "harmonic": None, "response": None,
+    "harmonic": None, "response": None,
 }  # fmt: skip
+UNLIKE = {"higher": "larch", "lower": "robinia", "size_db": 2.4, "u_db": 0.3}
+EVERY = [*Caution, *codes.Caveat]
 NEEDS = {
+    "caveats.order": {"first": "larch", "last": "robinia", "rows": True},
+    "caveats.clock": {"batch": "day1"},
+    "caveats.harder": UNLIKE | {"voltage": False},
+    "caveats.channel": UNLIKE,
+    "caveats.lock": {"recorded": 3, "changes": 1},
+    "effects.verdict": {"verdict": "different", "caveats": EVERY},
+    "control.too_large": {"limit": 1.0, "unit": "dB"},
+    "control.in_vain": {"feature": "tone.h3.rel_db", "reason": codes.ControlReason.NOT_STEADY},
     "methods.below_noise": QUIET,
     "methods.hidden": QUIET,
     "methods.unsettled": QUIET,
@@ -123,7 +133,8 @@ NEEDS = {
     "figures_effects.boards_key": {"confidence": 0.95},
 }  # fmt: skip
 CHAPTERS = (
-    *("methods", "claims", "control", "comparison", "cautions", "effects", "summary", "trust"),
+    *("methods", "claims", "control", "comparison", "cautions", "caveats", "effects", "summary"),
+    "trust",
     *("preregistration", "figures_effects"),
 )
 NAMES = sorted(

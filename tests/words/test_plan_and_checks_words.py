@@ -21,6 +21,7 @@ BOTH = {
     for part, number in (("difference", 1.25), ("low", -0.5), ("high", 3.0))
 }
 THICK = Property.THICKNESS
+FAR = {"most": 1.95, "limit": 1.74, "unit": "dB"}
 CHART = {"feature": H3, "specimen": "REF", "mounts": 4}
 SLOPE = {
     "held": THICK, "slope": 0.42, "low": -0.3, "high": 1.1, "unit": "dB",
@@ -168,11 +169,11 @@ FIELDS: list[tuple[str, dict, str]] = [
     ),
     (Drift.NO_CHART, {}, "no reference specimen"),
     (Drift.NO_LIMITS, CHART, f"{H3}: 4 mounts of REF, no control limits"),
-    (Drift.INSIDE, CHART, "all inside the control limits"),
+    (Drift.INSIDE, CHART | FAR, "all inside the control limits: up to 1.95 dB from its mean"),
     (
         Drift.OUTSIDE,
-        {**CHART, "outside": [{"mount": 1, "batch": "day1"}, {"mount": 2, "batch": "day2"}]},
-        "outside the control limits: mount 1 (day1) and mount 2 (day2). Either",
+        {**CHART, **FAR, "outside": [{"mount": 1, "batch": "day1"}, {"mount": 2, "batch": "day2"}]},
+        "outside the control limits: mount 1 (day1) and mount 2 (day2). It lies",
     ),
     *(
         (

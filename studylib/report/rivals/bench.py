@@ -1,10 +1,9 @@
 """Rivals that lie in how boards were set up and driven: the mounting, the level, drift.
 
 The spread between mounts is that of the variance table, the difference beside it that of the table
-of effects. Levels of the drive are those of the sensed tone at full drive, re full scale. Drift is
-the reference's last mount minus its first in run order, on the scale of analysis (dB or logarithm);
-its uncertainty is that of two mounts: the spread between mounts of one specimen in one batch,
-pooled over all but the reference (ISO 5725-2), with Student's interval.
+of effects. Levels of the drive are those of the sensed tone at full drive, re full scale; where
+they differ visibly between woods, `stats.caveats` says so, and drift is told by `stats.drift`: here
+and beside the verdicts stands one and the same result.
 
 Functions: mounting, level, drift.
 """
@@ -15,12 +14,11 @@ import math
 
 import numpy as np
 import pandas as pd
-from scipy import stats as distributions
 
-from studylib.codes import code_of, note
+from studylib.codes import note
 from studylib.codes.attribution import Control
 from studylib.codes.rivals import Rival, Says, TestedBy
-from studylib.register import Feature, Kind, find
+from studylib.register import find
 from studylib.report.rivals.basis import (
     Basis,
     Finding,
@@ -34,9 +32,7 @@ from studylib.report.rivals.basis import (
     reported_spread,
     untested,
 )
-from studylib.sheets.study import recording_order
-from studylib.stats import scales
-from studylib.stats.boards import mount_cells
+from studylib.stats.caveats import follows_level, relative_to_drive
 
 # ---------------------------------------------------------------- mounting
 
@@ -96,25 +92,24 @@ def _level_says(basis: Basis) -> list[str]:
     woods = each_wood(basis, {board: float(np.mean(found)) for board, found in values.items()})
     if not woods:
         return [no_tone(basis) if basis.drive_kind else record(basis, Control.SENSOR)]
-    cancels = [name for name in basis.features if _relative_to_drive(find(name))]
-    stays = [name for name in basis.features if _follows_level(find(name))]
+    cancels = [name for name in basis.features if relative_to_drive(find(name))]
+    stays = [name for name in basis.features if follows_level(find(name))]
     return [
-        note(Says.LEVEL_CANCELS, features=cancels) if cancels else "",
+        _cancels(basis, cancels) if cancels else "",
         note(Says.LEVEL_STAYS, features=stays) if stays else "",
         _level_gap(woods),
         "" if basis.sensed else note(Says.VOLTAGE),
     ]
 
 
-def _relative_to_drive(feature: Feature) -> bool:
-    """A response: the level of the drive cancels in it."""
-    played = feature.kind in (Kind.TONE, Kind.PROBE, Kind.SWEEP) and feature.unit == "dB"
-    return played and not (feature.driver or feature.drive_level or feature.noise)
-
-
-def _follows_level(feature: Feature) -> bool:
-    """A level, or what changes with it: distortion, and noise relative to the tone."""
-    return feature.drive_level or feature.driver or feature.noise
+def _cancels(basis: Basis, features: list[str]) -> str:
+    """The drive cancels in a response, unless the channel itself may have changed with the wood."""
+    caveats = basis.summary.comparison.workings.caveats
+    steps = [step for pair in caveats.gaps if (step := caveats.common_step(*pair))]
+    if not steps:
+        return note(Says.LEVEL_CANCELS, features=features)
+    largest = max(abs(step.size) for step in steps)
+    return note(Says.LEVEL_UNLESS, features=features, size_db=largest)
 
 
 def _level_gap(woods: dict[str, np.ndarray]) -> str:
@@ -141,70 +136,10 @@ def drift(basis: Basis) -> Finding:
         mounts=len({(t.specimen, t.mount) for t in takes}),
         batches=len({t.batch for t in takes}),
     )
-    notes, changes = [], set()
-    for feature in basis.features if names else ():
-        said, codes = _drift_of(basis, names, feature)
-        notes += said
-        changes |= codes
-    if not notes:
-        notes = [untested(note(Says.RECORD_REFERENCE, references=names))]
-    if Says.CHANGE_OUTSIDE in changes:
-        notes.append(note(Says.ODD_REFERENCE))
-    if changes & {Says.CHANGE_INSIDE, Says.CHANGE_OUTSIDE}:
-        notes.append(note(Says.DRIFT_LIMIT))
-    return Finding(Rival.DRIFT, tested_by, notes)
-
-
-def _drift_of(basis: Basis, names: list[str], feature: str) -> tuple[list[str], set[str]]:
-    """Last minus first mount of the reference that was mounted most often; codes of the changes."""
-    means = basis.summary.comparison.mount_means
-    entry = basis.summary.describe(feature)
-    rows = means[means["feature"] == feature]
-    y = scales.analysis_values(rows["value"].to_numpy(float), np.full(len(rows), entry.scale))
-    rows = rows.assign(y=y)[np.isfinite(y)]
-    own = rows[rows["specimen"].isin(names)]
-    if len(own) < 2:
-        return [], set()
-    name = own["specimen"].value_counts().idxmax()
-    own = own[own["specimen"] == name]
-    when = _run_order(basis, name)
-    ranks = [when.get(key, len(when)) for key in zip(own["batch"], own["mount"], strict=True)]
-    own = own.assign(when=ranks).sort_values("when", kind="stable")
-    if len(own) < 2:
-        return [], set()
-    cells = mount_cells(rows[~rows["specimen"].isin(names)])
-    u = math.sqrt(2.0 * cells.variance) if cells.df > 0 else math.nan
-    confidence = basis.summary.confidence
-    changes, within = [_change(own, u, cells.df, entry, confidence)], ""
-    inside = [group for _, group in own.groupby("batch", sort=False) if len(group) > 1]
-    if own["batch"].nunique() > 1 and inside:
-        widest = max(inside, key=lambda group: abs(group["y"].iloc[-1] - group["y"].iloc[0]))
-        # The widest of several batches was looked for: its interval holds for all of them.
-        each = 1.0 - (1.0 - confidence) / len(inside)
-        changes.append(_change(widest, u, cells.df, entry, each))
-        within = note(Says.WITHIN_BATCH, change=changes[-1])
-    elif own["batch"].nunique() > 1:
-        within = note(Says.ONCE_A_BATCH)
-    fields = {"feature": feature, "mounts": len(own), "specimen": name}
-    said = note(Says.DRIFT, **fields, change=changes[0], within=within)
-    return [said], {code_of(change) for change in changes}
-
-
-def _change(own: pd.DataFrame, u: float, df: int, entry: Feature, confidence: float) -> str:
-    """Last minus first with Student's interval, and what that can mean."""
-    change = float(own["y"].iloc[-1] - own["y"].iloc[0])
-    half = distributions.t.ppf(0.5 + confidence / 2.0, df) * u if math.isfinite(u) else math.nan
-    value, low, high = (
-        scales.reported_difference(each, entry) for each in (change, change - half, change + half)
-    )
-    if math.isnan(half):
-        return note(Says.CHANGE_UNKNOWN, value=value, unit=entry.difference_unit)
-    code = Says.CHANGE_INSIDE if abs(change) <= half else Says.CHANGE_OUTSIDE
-    return note(code, value=value, low=low, high=high, unit=entry.difference_unit)
-
-
-def _run_order(basis: Basis, specimen: str) -> dict[tuple[str, int], int]:
-    """(batch, mount) -> rank in time."""
-    own = recording_order(basis.summary.study.takes)
-    own = own[own["specimen"] == specimen]
-    return {key: rank for rank, key in enumerate(zip(own["batch"], own["mount"], strict=True))}
+    steadiness = basis.summary.comparison.workings.caveats.steadiness
+    found = [steadiness[feature] for feature in basis.features if feature in steadiness]
+    notes = [each for one in found for each in one.notes]
+    if any(one.known for one in found):
+        return Finding(Rival.DRIFT, tested_by, [*notes, note(Says.DRIFT_LIMIT)])
+    wanted = untested(note(Says.RECORD_REFERENCE, references=names))
+    return Finding(Rival.DRIFT, tested_by, [wanted, *notes])

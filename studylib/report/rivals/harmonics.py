@@ -6,10 +6,9 @@ a sensed drive has only takes on the block, and then the driver's finding says w
 say. A loose contact shows as an excess beyond the driver in one mount that the board's other mounts
 do not have, and as a harmonic that does not grow with the drive as the sensed one does.
 
-Sources: levels of rooms for comparison are common practice without a source; that noise in a bin of
-a reading of T seconds lies 10 lg(B T) below that in the bandwidth B follows from the definition of
-a noise density. The yardstick of the driver's distortion is ANSI S3.6 and IEC 60645-1 as recalled;
-the table itself could not be opened.
+Sources: that noise in a bin of a reading of T seconds lies 10 lg(B T) below that in the bandwidth B
+follows from the definition of a noise density. The yardstick of the driver's distortion is ANSI
+S3.6 and IEC 60645-1 as recalled; the table itself could not be opened.
 
 Functions: driver, air, recorder, room, buzz; distortion.
 """
@@ -222,7 +221,7 @@ def _db(ratio: float) -> float:
 
 def room(basis: Basis) -> Finding:
     """Noise of the room in the readings, and mains lines on harmonics."""
-    measured = [] if basis.rows.empty else [*_bands(basis), note(Says.QUIET_ROOMS)]
+    measured = [] if basis.rows.empty else _bands(basis)
     if not basis.of_kind("room"):
         says = [record(basis, Control.ROOM), *measured]
     elif basis.rows.empty:

@@ -1,14 +1,15 @@
 """Rival: two boards swapped at the bench. Each mount is held against its own board.
 
 The features are those measured on every mount: the response at the tone and at the probe tones
-(without a sensed drive, the levels). The distance of two mounts is the root mean square over these
-features of their difference, in units of the spread of such a difference within a board. The spread
-is the median over the other boards, because a mix-up would widen a mean spread, its own yardstick.
-A mount's distance from a board is that from the nearest of the board's (other) mounts in the same
-batch. Without a mix-up its square is taken to follow F at most, with the features as independent.
+(without a sensed drive, the levels). The distance of two mounts is the largest of their differences
+on these features, in units of the spread of such a difference within a board: a swap may show on
+one feature alone, and a mean over features would hide it. The spread is pooled over the boards
+other than the two in question, because a mix-up would widen its own yardstick. A mount's distance
+from a board is that from the nearest of the board's (other) mounts in the same batch.
 
-Source: the median of a mean square is about (chi-square's median) / df times its variance; such a
-median is worth some 0.37 to 0.64 of the degrees of freedom (df 1 to many), here taken as 0.4.
+Without a mix-up each difference follows Student's t. The chance that any mount of a study lies
+farther from its board than that is held at CHANCE over all mounts and features (Bonferroni), with
+few degrees of freedom however many boards there are.
 
 Contents: mixed_up, Distance, distances.
 """
@@ -21,23 +22,25 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
-from scipy import stats as distributions
+from scipy import special
 
 from studylib.codes import note
 from studylib.codes.attribution import Control
 from studylib.codes.rivals import Rival, Says, TestedBy
 from studylib.register import Kind, find
-from studylib.report.rivals.basis import Basis, Finding, board_takes, no_tone, record
+from studylib.report.rivals.basis import Basis, Finding, board_takes, known, no_tone, record
 
-WORTH = 0.4  # of the degrees of freedom behind a median spread
-CHANCE = 0.05  # that any mount of a study is this far from its board without a mix-up
+MATCH = 3.0  # distance within which a mount may be another board's
+MOST_FREE = 8.0  # degrees of freedom that are believed: boards do not all spread alike
+CHANCE = 0.01  # that any mount of a study is this far from its board without a mix-up
 
 
 class Distance(NamedTuple):
     """One mount: how far from the nearest other mount of its board, and of another board.
 
-    chance : the distance that some mount of the study exceeds in at most one of twenty studies
-        without a mix-up.  other : the board nearest in the batch, "" without one.
+    chance : the distance that some mount of the study exceeds in at most CHANCE of studies without
+        a mix-up; infinite where no third board gives a spread.
+    other : the board nearest in the batch, "" without one.
     """
 
     board: str
@@ -86,7 +89,9 @@ def _says(basis: Basis, found: list[Distance]) -> list[str]:
         return [record(basis, Control.REMOUNT) if board_takes(basis) else no_tone(basis)]
     far = max(found, key=lambda each: each.own)
     place = {"specimen": far.board, "mount": far.mount}
-    said = [note(Says.FARTHEST, mounts=len(found), **place, times=far.own, chance=far.chance)]
+    said = [
+        note(Says.FARTHEST, mounts=len(found), **place, times=far.own, chance=known(far.chance))
+    ]
     if not any(each.other for each in found):
         return [*said, note(Says.NO_SECOND_BOARD)]
     near = [each for each in found if each.near < each.own]
@@ -121,40 +126,43 @@ def distances(table: pd.DataFrame, features: Sequence[str]) -> list[Distance]:
     kept = [f for f in features if (squares[f] > 0).any()]
     if not kept:
         return []
+    mounts = int((cells["mount"].transform("size") > 1).sum())
+    error = CHANCE / (mounts * len(kept))
     found = []
     for _, batch in table.groupby("batch", sort=False):
-        found += _in_batch(batch, squares[kept], df)
-    return [each._replace(chance=_chance(each.chance, len(kept), len(found))) for each in found]
-
-
-def _in_batch(batch: pd.DataFrame, squares: pd.DataFrame, df: pd.Series) -> list[Distance]:
-    """Distances within one batch; `chance` still holds the degrees of freedom."""
-    values, boards = batch[list(squares)].to_numpy(float), batch["specimen"].to_numpy()
-    measures = {board: _yardstick(squares, df, board) for board in dict.fromkeys(boards)}
-    found = []
-    for i, (board, mount) in enumerate(zip(boards, batch["mount"], strict=True)):
-        mine = (np.arange(len(boards)) != i) & (boards == board)
-        if not mine.any():
-            continue
-        variance, free = measures[board]
-        apart = np.sqrt(np.mean((values - values[i]) ** 2 / (2.0 * variance), axis=1))
-        others = np.where(boards == board, np.inf, apart)
-        near, other = float(others.min()), str(boards[others.argmin()])
-        if not math.isfinite(near):
-            other = ""
-        found.append(Distance(board, mount, float(apart[mine].min()), near, other, free))
+        values, boards = batch[kept].to_numpy(float), batch["specimen"].to_numpy()
+        for i, mount in enumerate(batch["mount"]):
+            if (boards == boards[i]).sum() > 1:
+                apart = np.abs(values - values[i])
+                found.append(_of_mount(i, mount, boards, apart, squares[kept], df, error))
     return found
 
 
-def _yardstick(squares: pd.DataFrame, df: pd.Series, board: str) -> tuple[np.ndarray, float]:
-    """Variance between mounts of each feature from the other boards, and its degrees of freedom."""
-    rest = squares.index != board
-    each = squares[rest].div(distributions.chi2.median(df[rest]), axis=0).median().to_numpy()
-    if rest.any() and (each > 0).all():
-        return each, max(WORTH * float(df[rest].sum()), 1.0)
-    pooled = squares.sum().to_numpy() / df.sum()
-    return pooled, float(df.sum())
+def _of_mount(i, mount, boards, apart, squares, df, error) -> Distance:
+    """Distances of the i-th mount of a batch; `apart` is how far the others lie, by feature."""
+    board = boards[i]
+    own = (boards == board) & (np.arange(len(boards)) != i)
+    sd, free = _spread(squares, df, [board])
+    others = pd.Series((apart / sd).max(axis=1)[boards != board], boards[boards != board])
+    near = others.groupby(level=0, sort=False).min()
+    if len(near):
+        # Of those that it may be, the one that scatters most: it may have been swapped with it.
+        alike = near.index[near <= MATCH].union([near.idxmin()])
+        scatter = (squares.reindex(alike).fillna(0.0) / sd**2).max(axis=1)
+        sd, free = _spread(squares, df, [board, scatter.idxmax()])
+    far = (apart / sd).max(axis=1)
+    others = np.where(boards == board, np.inf, far)
+    other = str(boards[others.argmin()]) if len(near) else ""
+    chance = float(special.stdtrit(min(free, MOST_FREE), 1.0 - error / 2.0)) if free else math.inf
+    return Distance(board, mount, float(far[own].min()), float(others.min()), other, chance)
 
 
-def _chance(df: float, features: int, mounts: int) -> float:
-    return math.sqrt(distributions.f.ppf(1.0 - CHANCE / mounts, features, df))
+def _spread(squares: pd.DataFrame, df: pd.Series, left_out: list[str]) -> tuple[np.ndarray, float]:
+    """Standard deviation of a difference of two mounts, feature by feature, and its degrees of
+    freedom, from the boards not left out; from all, with none, where those give no spread."""
+    rest = ~squares.index.isin(left_out)
+    pooled, free = squares[rest].sum().to_numpy(), float(df[rest].sum())
+    if free and (pooled > 0).all():
+        return np.sqrt(2.0 * pooled / free), free
+    whole = np.maximum(squares.sum().to_numpy(), 1e-300)
+    return np.sqrt(2.0 * whole / float(df.sum())), 0.0

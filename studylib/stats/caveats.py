@@ -1,0 +1,191 @@
+"""What else decides a verdict: the remarks without which no verdict on two woods is made.
+
+A verdict says how far two woods lie apart; it cannot say why. What would make such a difference
+without the wood stands beside it, as codes in the column `caveats` of the effects and the claims:
+
+    cautions     what the feature carries besides the board (the register)
+    batch        wood and batch go together, so that sessions are part of the difference
+    order        one wood was recorded before the other, or woods lie apart in the order
+    clock        the columns order and started contradict each other: the order is not known
+    drift        the reference did not stay within its limits, or all boards drift
+    not sensed   nothing felt how hard the driver shook the boards
+    harder       the drive differs visibly between the two woods, on a feature that follows it
+    channel      the drive channel reads visibly more for one wood at every frequency, which a
+                 changed gain of that channel would do as well, on a feature that is divided by it
+    lock         claims and choices were made or changed after recording had begun
+
+How visible: each board's mean level of the drive is one number; the spread between boards of one
+wood is pooled over the woods (Student), at an error of `drift.ERROR` over all pairs and
+frequencies, and what is less than LEAST_DB is not worth a remark. A gain that changed moves all
+frequencies alike, whereas a board's load does not: the smallest of the differences is what a gain
+can account for. It decides a declared difference if it lies in its direction and reaches its
+interval, and any verdict that two woods lie within a limit.
+
+Functions: `follows_level`, `relative_to_drive`. Classes: `Made`, `Gap`, `Caveats`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from itertools import combinations
+from typing import Any, NamedTuple
+
+import numpy as np
+import pandas as pd
+from scipy import special
+
+from studylib import register
+from studylib.codes import has, note, several
+from studylib.codes.comparison import Caveat, Method, Verdict
+from studylib.register import Feature, Kind
+from studylib.stats.decisions import DECLARED
+from studylib.stats.drift import OrderOfWoods, Steadiness, confidence_each
+
+LEAST_DB = 0.5  # of the drive: less is not worth a remark
+SENSED = ("force", "acceleration")
+
+
+@dataclass(frozen=True)
+class Made:
+    """How the takes of a study were made.
+
+    order : from `sheets.study.recording_order`.
+    dealt : the order comes from a schedule.
+    drive : specimen, batch, mount, harmonic, y: the drive channel at that multiple of the tone, dB
+        at the same nominal drive; empty without the channel.
+    drive_kind : what the channel records, "" without one.
+    at_large : notes that belong to every verdict.
+    clock : a batch whose columns order and started contradict each other, or "".
+    """
+
+    order: pd.DataFrame
+    dealt: bool
+    drive: pd.DataFrame
+    drive_kind: str
+    at_large: tuple[str, ...] = ()
+    clock: str = ""
+
+
+class Gap(NamedTuple):
+    """The drive of wood b minus that of wood a, dB, its standard uncertainty, and if it is seen."""
+
+    size: float
+    u: float
+    visible: bool
+
+
+def relative_to_drive(feature: Feature) -> bool:
+    """A response: the level of the drive cancels in it."""
+    played = feature.kind in (Kind.TONE, Kind.PROBE, Kind.SWEEP) and feature.unit == "dB"
+    return played and not follows_level(feature)
+
+
+def follows_level(feature: Feature) -> bool:
+    """A level, or what changes with it: distortion, and noise relative to the tone."""
+    return feature.drive_level or feature.driver or feature.noise
+
+
+@dataclass(frozen=True)
+class Caveats:
+    """What the caveats of one study rest on.
+
+    steadiness : feature -> from `drift.steadiness`.
+    order : of the woods; None where no order is known.
+    gaps : (wood a, wood b) -> multiple of the tone -> gap.
+    made : None where nothing is known of how the takes were made.
+    """
+
+    steadiness: Mapping[str, Steadiness]
+    order: OrderOfWoods | None
+    gaps: Mapping[tuple[str, str], Mapping[int, Gap]]
+    made: Made | None
+
+    def of(self, row: Any) -> str:
+        """The caveats of a row of the effects that has numbers and its verdict, as one cell."""
+        feature = register.find(row.feature)
+        moved = feature.name in self.steadiness and self.steadiness[feature.name].moved
+        return several(
+            [
+                *feature.cautions,
+                Caveat.BATCH if has(row.method, Method.CONFOUNDED) else "",
+                Caveat.DRIFT if moved else "",
+                *(self._of_bench(row, feature) if self.made else ()),
+            ]
+        )
+
+    def _of_bench(self, row: Any, feature: Feature) -> list[str]:
+        told = list(self.made.at_large)
+        if feature.kind != Kind.WOOD:
+            pair = self.order.between(row.wood_a, row.wood_b)
+            if pair:
+                rows = bool((self.made.order["by"] == "row").any())
+                told.append(note(Caveat.ORDER, first=pair[0], last=pair[1], rows=rows))
+            told.append(note(Caveat.CLOCK, batch=self.made.clock) if self.made.clock else "")
+        sensed = self.made.drive_kind in SENSED
+        if not sensed and (feature.drive_level or feature.driver):
+            told.append(Caveat.NOT_SENSED)
+        gaps = self.gaps.get((row.wood_a, row.wood_b), {})
+        k = feature.harmonic if feature.kind == Kind.PROBE and feature.harmonic in gaps else 1
+        if follows_level(feature) and k in gaps and gaps[k].visible:
+            voltage = not sensed
+            told.append(note(Caveat.HARDER, **self._which(row, gaps[k]), voltage=voltage))
+        step = self.common_step(row.wood_a, row.wood_b) if sensed else None
+        if step and relative_to_drive(feature) and _decides(-step.size, row):
+            told.append(note(Caveat.CHANNEL, **self._which(row, step)))
+        return told
+
+    def common_step(self, wood_a: str, wood_b: str) -> Gap | None:
+        """What a gain of the drive channel that changed with the wood can account for, or None."""
+        found = list(self.gaps.get((wood_a, wood_b), {}).values())
+        same_way = len({gap.size > 0 for gap in found}) == 1
+        if not (same_way and all(gap.visible for gap in found)):
+            return None
+        return min(found, key=lambda gap: abs(gap.size))
+
+    def _which(self, row: Any, gap: Gap) -> dict[str, Any]:
+        higher, lower = (row.wood_b, row.wood_a) if gap.size > 0 else (row.wood_a, row.wood_b)
+        return {"higher": higher, "lower": lower, "size_db": abs(gap.size), "u_db": gap.u}
+
+
+def _decides(shift_db: float, row: Any) -> bool:
+    """Whether a shift of this size could have made this verdict."""
+    if row.verdict in (Verdict.SAME, Verdict.WITHIN):
+        return True
+    near = min(abs(row.low), abs(row.high)) if row.low * row.high > 0 else 0.0
+    return row.verdict in DECLARED and shift_db * row.difference > 0 and abs(shift_db) >= near
+
+
+def drive_gaps(
+    drive: pd.DataFrame, wood_of: Mapping[str, str]
+) -> dict[tuple[str, str], dict[int, Gap]]:
+    """The drive of each pair of woods at each multiple of the tone that was recorded.
+
+    Parameters
+    ----------
+    drive : see `Made`.
+    wood_of : board -> wood, in the order of the sheet; other specimens are left out.
+    """
+    mounts = drive[drive["specimen"].isin(list(wood_of))]
+    mounts = mounts.groupby(["harmonic", "specimen", "batch", "mount"])["y"].mean()
+    boards = mounts.groupby(["harmonic", "specimen"]).mean().reset_index()
+    boards["wood"] = boards["specimen"].map(wood_of)
+    woods = dict.fromkeys(wood_of.values())
+    pairs = list(combinations(woods, 2))
+    tests = len(pairs) * boards["harmonic"].nunique()
+    found: dict[tuple[str, str], dict[int, Gap]] = {pair: {} for pair in pairs}
+    for harmonic, own in boards.groupby("harmonic"):
+        group = own.groupby("wood")["y"]
+        n, mean, df = group.size(), group.mean(), len(own) - group.ngroups
+        square = float(((own["y"] - group.transform("mean")) ** 2).sum())
+        if df < 1:
+            continue
+        t = float(special.stdtrit(df, 0.5 + confidence_each(tests) / 2))
+        for a, b in pairs:
+            if a in n and b in n:
+                size = float(mean[b] - mean[a])
+                u = math.sqrt(square / df * (1 / n[a] + 1 / n[b]))
+                visible = bool(np.abs(size) > t * u and np.abs(size) >= LEAST_DB)
+                found[a, b][int(harmonic)] = Gap(size, u, visible)
+    return found
