@@ -23,8 +23,8 @@ AMOUNT = {
 }
 RESULT = {
     "verdict": "open", "caveats": [], "amount": AMOUNT, "n_a": 4, "n_b": 3, "unit": "board",
-    "limit": 5.0, "own_limit": False, "needed": "14", "not_earned": False, "method": "", "confidence": 0.95,
-    "least": 2, "named_boards": True,
+    "limit": 5.0, "own_limit": False, "needed": "14", "not_earned": False, "method": "",
+    "confidence": 0.95, "least": 2, "named_boards": True,
 }  # fmt: skip
 PAIR = {
     "name": "tone.centroid_hz", "wood_a": "larch", "wood_b": "robinia", "result": RESULT,
