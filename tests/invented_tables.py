@@ -191,6 +191,7 @@ def _take(specimen, mount: int, repeat: int, batch: str) -> SimpleNamespace:
         turned=False,
         moved_mm=None,
         mic_times=None,
+        is_test=False,
         exclude=False,
         reason="",
     )

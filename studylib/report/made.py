@@ -44,7 +44,8 @@ def _drive(study: Study, gathered: Gathered):
     tone_hz = study.settings.tone.fundamental_hz
     played = {}
     for take in study.takes:
-        k = tone_multiple(take.tone_hz, fundamental_hz=tone_hz) if take.kind == "tone" else None
+        plain = take.kind == "tone" and not take.is_test
+        k = tone_multiple(take.tone_hz, fundamental_hz=tone_hz) if plain else None
         if k and take.support == "bench" and (k > 1 or take.drive_db == 0):
             place = (take.specimen, take.batch, take.mount, take.drive_db + take.gain_db)
             played[take.take, k] = place

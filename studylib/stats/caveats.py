@@ -44,6 +44,7 @@ from studylib.stats.decisions import DECLARED
 from studylib.stats.drift import OrderOfWoods, Steadiness, confidence_each
 
 LEAST_DB = 0.5  # of the drive: less is not worth a remark
+DOUBT = 3.0  # standard uncertainties by which a step may be larger than it was found
 SENSED = ("force", "acceleration")
 
 
@@ -132,7 +133,7 @@ class Caveats:
             voltage = not sensed
             told.append(note(Caveat.HARDER, **self._which(row, gaps[k]), voltage=voltage))
         step = self.common_step(row.wood_a, row.wood_b) if sensed else None
-        if step and relative_to_drive(feature) and _decides(-step.size, row):
+        if step and relative_to_drive(feature) and _decides(step, row):
             told.append(note(Caveat.CHANNEL, **self._which(row, step)))
         return told
 
@@ -149,12 +150,14 @@ class Caveats:
         return {"higher": higher, "lower": lower, "size_db": abs(gap.size), "u_db": gap.u}
 
 
-def _decides(shift_db: float, row: Any) -> bool:
-    """Whether a shift of this size could have made this verdict."""
+def _decides(step: Gap, row: Any) -> bool:
+    """Whether a gain that rose by this much, and lowered the response by it, could have made this
+    verdict."""
     if row.verdict in (Verdict.SAME, Verdict.WITHIN):
         return True
     near = min(abs(row.low), abs(row.high)) if row.low * row.high > 0 else 0.0
-    return row.verdict in DECLARED and shift_db * row.difference > 0 and abs(shift_db) >= near
+    reaches = abs(step.size) + DOUBT * step.u >= near
+    return row.verdict in DECLARED and step.size * row.difference < 0 and reaches
 
 
 def drive_gaps(
