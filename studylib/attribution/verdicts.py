@@ -354,7 +354,8 @@ def judged_table(mounts: Sequence[dict[str, np.ndarray]], others: WithOthers) ->
     if not mounts:
         return tables.empty("attribution")
     table = pd.DataFrame({name: _joined(mounts, name) for name in dict.fromkeys(chain(*mounts))})
-    table = add_others(table, others)
+    if "counts" in table:  # else none of them has a usable tone
+        table = add_others(table, others)
     found = [judge(row) for row in table.itertuples(index=False)]
     places = list(zip(table["specimen"], table["harmonic"], strict=True))
     table["verdict"] = [each.verdict for each in found]

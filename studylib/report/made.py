@@ -7,8 +7,6 @@ of probe tones at any. Levels in dB re full scale.
 Function: `made_of`.
 """
 
-from __future__ import annotations
-
 from itertools import groupby, pairwise
 
 import numpy as np

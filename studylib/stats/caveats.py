@@ -24,8 +24,6 @@ interval, and any verdict that two woods lie within a limit.
 Functions: `follows_level`, `relative_to_drive`. Classes: `Made`, `Gap`, `Caveats`.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
