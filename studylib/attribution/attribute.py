@@ -114,6 +114,7 @@ def attribute(
     bench = _Bench(found, spread, blocks=blocks, sensed=sensed)
     at_hz = fundamental_hz * np.arange(1, harmonics_kept + 1)
     moves = remount_reach(remount)
+    wood = {name: facts.wood for name, facts in (boards or {}).items()}
     mounts, steps = [], []
     for specimen, group in groups.items():
         hidden = _hidden(boards, specimen, at_hz)
@@ -136,6 +137,7 @@ def attribute(
             mounts.append(
                 mount_numbers(
                     full, fundamental_hz=fundamental_hz, steps=own, drift=found.drift(key),
+                    air_alike=found.air_alike(tones[key].take, wood),
                     moves=moves,
                 )
             )  # fmt: skip

@@ -10,8 +10,8 @@ m the far end, x the place. It is noticed there if E would not pass for the driv
 The model is the modal sum of a slender bar: shapes of Euler-Bernoulli, and for the frequencies and
 loss factors what taps of the board found, with the driver on it if they were (what the driver's
 mass does is then in them). Two rigid modes come first. Modes that no tap found are put where the
-ladder has them, and shifted by 3 % either way. Modes that fit no bar (twisting, sideways bending)
-and, where the driving point is not known, all modes hide what lies within three bandwidths.
+ladder has them, and shifted by 3 % either way. Within three bandwidths of any mode that taps found,
+a bar or not, all is hidden: so near, the answer hangs on what no sheet knows to the hertz.
 Source: modal superposition (any textbook of vibration); roots of cos(b) cosh(b) = 1.
 
 Conventions: places as shares of the length from the end at the driver; Hz; arrays over k.
@@ -119,7 +119,7 @@ class Hidden:
     """What a board could hide at each multiple.
 
     excess : complex (places of the driver, shifts, K, 20), see `forced_excess`.
-    near : (K,) within three bandwidths of a mode that the model does not hold.
+    near : (K,) within three bandwidths of a mode.
     mode_hz : (K,) the nearest mode.
     """
 
@@ -183,10 +183,7 @@ def forced_excess(modes: BoardModes, frequencies_hz: np.ndarray) -> Hidden:
     nearest = np.abs(np.log(at[:, None] / found)).argmin(axis=1)
     width = np.abs(at[:, None] - found) / (loss * found)
     ladder = _ladder(found)
-    outside = np.ones(found.size, dtype=bool)
-    if len(ladder) > 1:
-        outside[list(ladder.values())] = modes.drive_at is None
-    near = (width < NEAR_BANDWIDTHS)[:, outside].any(axis=1)
+    near = (width < NEAR_BANDWIDTHS).any(axis=1)
     if len(ladder) < 2:
         # No bar has such modes: nothing but their nearness is left to go by.
         return Hidden(np.full((1, 1, at.size, PLACES), np.inf + 0j), near, found[nearest])

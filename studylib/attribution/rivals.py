@@ -63,8 +63,9 @@ class WithOthers(NamedTuple):
 def add_others(table: pd.DataFrame, others: WithOthers) -> pd.DataFrame:
     """A table of mounts with what the other boards, the inert ones and the block say of each row.
 
-    Beside the fields of `shared.Shared`: witness (an inert one was measured), witnessed (it shows
-    an excess), bench_rivals (what all boards may share and nothing rules out).
+    Beside the fields of `shared.Shared`: odd_beside (see `_odd_beside`), witness (an inert one was
+    measured), witnessed (it shows an excess), bench_rivals (what all boards may share and nothing
+    rules out).
     """
     counts = table["counts"] == 1  # NaN where a mount has no usable take
     table = table.assign(counts=counts)
@@ -88,6 +89,7 @@ def add_others(table: pd.DataFrame, others: WithOthers) -> pd.DataFrame:
     }
     told_of = pd.DataFrame(
         {
+            "odd_beside": _odd_beside(table),
             "witness": harmonic.isin(list(told)),
             "witnessed": [any(low > MARGIN_DB for low in told.get(k, ())) for k in harmonic],
             "bench_rivals": harmonic.map(rivals),
@@ -96,6 +98,20 @@ def add_others(table: pd.DataFrame, others: WithOthers) -> pd.DataFrame:
     )
     shared = shared_columns(table, others.facts, margin_db=MARGIN_DB)
     return pd.concat([table, shared, told_of], axis=1)
+
+
+def _odd_beside(table: pd.DataFrame) -> pd.Series:
+    """Rows beside which another harmonic of the mount, or of all the board's other mounts, is not
+    the driver's alone: a cause on the board makes several, and is never noticed in all of them."""
+    off = (table["low"] > MARGIN_DB) | (table["high"] < -MARGIN_DB) | (table["phase_off"] == 1)
+    odd = (off & table["counts"]).astype(int)
+    mount = odd.groupby([table["specimen"], table["mount"]])
+    here = mount.transform("sum") - odd > 0
+    first = mount.cumcount() == 0
+    odd_mount = mount.transform("max") * first
+    board = [part.groupby(table["specimen"]).transform("sum") for part in (odd_mount, first)]
+    others = board[0] - mount.transform("max")
+    return here | ((others > 0) & (others == board[1] - 1))
 
 
 def rivals_left(row) -> dict[Rival, Control]:

@@ -6,6 +6,7 @@ Contents: SortedTakes.
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Mapping
 
 import numpy as np
 
@@ -132,6 +133,11 @@ class SortedTakes:
             if k <= size and len(takes) > 1 and self._sensed:
                 out[k - 1] = drift_of(takes, k, first=first, places=self._places)
         return out
+
+    def air_alike(self, take: Take, wood: Mapping[str, str]) -> bool:
+        """Whether an airborne take of the batch stands beside a board of the same wood."""
+        beside = {each.take.specimen for each in self.airborne[take.batch]}
+        return wood.get(take.specimen, "") in {wood.get(name, "") for name in beside}
 
     def _ratio(self, each: Lines, k: int) -> complex:
         below = each.drive[k - 1] if self._sensed else each.drive_factor

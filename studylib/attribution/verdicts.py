@@ -21,7 +21,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from itertools import chain
 from typing import Any, NamedTuple
 
@@ -43,6 +43,7 @@ from studylib.codes.attribution import (
     Looks,
     OtherMounts,
     Reason,
+    Rival,
     Verdict,
 )
 from studylib.errors import InputError
@@ -87,6 +88,10 @@ class Judgement(NamedTuple):
 
 def judge(row) -> Judgement:
     """Judge one row of `mount_numbers`."""
+    if row.apart == 1 and not row.hum_db > row.observed_db - NEAR_DB:
+        # Asked first: takes that turn against each other may leave a mean of nothing.
+        told = {"looks": note(row.looks), "angle_deg": row.angle_deg, "probes": row.of_probes}
+        return _open(SETTLED_BY_LOOKS[row.looks], Reason.APART, **told)
     if not math.isfinite(row.observed_db):
         # A mount without a usable take has no unit either.
         return _open(Control.REPEATS, Reason.UNSETTLED if row.unit else Reason.UNUSABLE)
@@ -95,13 +100,13 @@ def judge(row) -> Judgement:
         return Judgement(Verdict.NOISE, note(Reason.BELOW_NOISE, **width))
     if row.hum_db > row.observed_db - NEAR_DB:
         return Judgement(Verdict.NOISE, _leak(Reason.MAINS, row.hum_db - row.observed_db))
-    if row.apart:
-        told = {"looks": note(row.looks), "angle_deg": row.angle_deg, "probes": row.of_probes}
-        return _open(SETTLED_BY_LOOKS[row.looks], Reason.APART, **told)
     if not row.recorder_is_limit and row.recorder_db > row.observed_db - NEAR_DB:
         above_db = row.recorder_db - row.observed_db
         return Judgement(Verdict.RECORDER, _leak(Reason.RECORDER, above_db))
     if not row.air_is_limit and row.air_db > row.observed_db - NEAR_DB:
+        # A sensed harmonic that the board should make far louder is not what entered it.
+        if not row.air_alike or row.high < -NEAR_DB:
+            return _open(Control.AIRBORNE, Reason.AIR_ELSEWHERE, **_at(row))
         return Judgement(Verdict.AIR, _leak(Reason.AIR, row.air_db - row.observed_db))
     if not math.isfinite(row.excess_db):
         return _not_predicted(row)
@@ -117,6 +122,8 @@ def judge(row) -> Judgement:
             return _open(Control.TAPS, Reason.MODES_UNKNOWN, **excess)
         if row.noticed < ENOUGH:
             return _open(Control.ELSEWHERE, Reason.HIDDEN, **excess, **_hidden(row))
+        if row.modes_asked and row.odd_beside:
+            return _open(Control.REMOUNT, Reason.ODD_BESIDE, **excess)
         return Judgement(Verdict.DRIVER, _driver(row, excess))
     if row.sensed and row.low > MARGIN_DB:
         missing = untested(row)
@@ -134,16 +141,16 @@ def _shared(row, excess: dict[str, float]) -> Judgement:
     """All boards show it: the bench's where an inert one does too."""
     told = {"boards": row.boards, "common_low_db": row.common_low_db}
     if row.witnessed and row.excess_db > MARGIN_DB:
-        asked = [ask(control, **_at(row)) for control in _each(SETTLES, row.bench_rivals)]
-        rivals = [note(rival) for rival in row.bench_rivals]
-        return Judgement(
-            Verdict.BENCH, note(Reason.BENCH, **excess, **told, rivals=rivals, missing=asked)
-        )
+        rivals = _told(row, {rival: SETTLES[rival] for rival in row.bench_rivals})
+        return Judgement(Verdict.BENCH, note(Reason.BENCH, **excess, **told, **rivals))
     return _open(Control.DRIVER, Reason.SHARED, **excess, **told, **_at(row), witness=row.witness)
 
 
 def _above(row, excess: dict[str, float]) -> Judgement:
     """More than driver, air and recorder: also more than other boards show and the bench may do?"""
+    if row.witnessed:
+        # What is not wood shows an excess there too, though not all boards do.
+        return _rivals(row, excess, {rival: SETTLES[rival] for rival in row.bench_rivals})
     if row.one_wood:
         return _open(Control.TURNED, Reason.ONE_WOOD, **excess, **_at(row))
     if row.others < FEWEST_OTHERS:
@@ -154,10 +161,7 @@ def _above(row, excess: dict[str, float]) -> Judgement:
         return _open(Control.TURNED, Reason.NOT_ABOVE_OTHERS, **excess, **upper, **_at(row))
     left = rivals_left(row)
     if left:
-        asked = [ask(control, **_at(row)) for control in dict.fromkeys(left.values())]
-        rivals = [note(rival) for rival in left]
-        settle = next(iter(left.values()))
-        return _open(settle, Reason.RIVALS_LEFT, **excess, rivals=rivals, missing=asked)
+        return _rivals(row, excess, left)
     below = {
         "recorder_below_db": int(row.observed_db - row.recorder_most_db),
         "air_below_db": int(row.observed_db - row.air_most_db),
@@ -165,8 +169,15 @@ def _above(row, excess: dict[str, float]) -> Judgement:
     return Judgement(Verdict.BEYOND, note(Reason.BEYOND, **excess, **below, upper_db=row.upper_db))
 
 
-def _each(settles: Mapping, rivals: Iterable) -> list[Control]:
-    return list(dict.fromkeys(settles[rival] for rival in rivals))
+def _rivals(row, excess: dict[str, float], left: Mapping[Rival, Control]) -> Judgement:
+    told = _told(row, left)
+    return _open(next(iter(left.values())), Reason.RIVALS_LEFT, **excess, **told)
+
+
+def _told(row, rivals: Mapping[Rival, Control]) -> dict[str, list[str]]:
+    """Rivals and what to record, as the fields of a note."""
+    asked = [ask(control, **_at(row)) for control in dict.fromkeys(rivals.values())]
+    return {"rivals": [note(rival) for rival in rivals], "missing": asked}
 
 
 def _hidden(row) -> dict[str, float]:
@@ -268,6 +279,7 @@ def mount_numbers(
     steps: list[tuple],
     drift: np.ndarray,
     moves: np.ndarray,
+    air_alike: bool,
 ) -> dict[str, np.ndarray]:
     """All that the verdicts of one mount rest on: name -> (rows,), from k = 2 up.
 
@@ -276,6 +288,7 @@ def mount_numbers(
     steps : its rows of the table `drive_steps`.
     drift : nepers from probe tones before the tones to those after them (K,), NaN without both.
     moves : nepers that a new mounting moves T at most (K,), NaN where unknown.
+    air_alike : an airborne take stands beside a board of the same wood.
     """
     tone, agree = evidence.tone, evidence.tones_agree
     of_probes = evidence.probes_agree.apart & ~agree.apart
@@ -301,6 +314,7 @@ def mount_numbers(
         "steps": steps_of(steps, k.size),
         "drift_db": DB * drift,
         "moves_db": DB * moves,
+        "air_alike": air_alike,
         "tones": tone.n,
         "probes": evidence.transfer.n,
         "route": evidence.transfer.source,
@@ -360,8 +374,8 @@ def judged_table(mounts: Sequence[dict[str, np.ndarray]], others: WithOthers) ->
     places = list(zip(table["specimen"], table["harmonic"], strict=True))
     table["verdict"] = [each.verdict for each in found]
     table["settle"] = [each.settle for each in found]
-    # Of what is not above the noise there is no excess to speak of.
-    table.loc[table["verdict"] == Verdict.NOISE, OF_EXCESS] = np.nan
+    # Of what is not above the noise, or has no repeats, there is no excess to speak of.
+    table.loc[(table["verdict"] == Verdict.NOISE) | (table["apart"] == 1), OF_EXCESS] = np.nan
     mounted = Counter(places)
     counts = Counter(zip(places, table["verdict"], strict=True))
     table["reason"] = [

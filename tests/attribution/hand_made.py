@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from studylib.attribution import Attribution, attribute
+from studylib.attribution.board_facts import BoardFacts
 from studylib.sheets import Take
 from studylib.tables import TABLES
 
@@ -81,13 +82,14 @@ class Bench:
     def table(self) -> pd.DataFrame:
         return pd.DataFrame(self.rows, columns=TABLES["harmonics"].names)
 
-    def attribute(self) -> Attribution:
+    def attribute(self, boards: dict[str, BoardFacts] | None = None) -> Attribution:
         return attribute(
             self.table(),
             self.takes,
             fundamental_hz=TONE_HZ,
             harmonics_kept=self.size,
             sensed=self.sensed,
+            boards=boards,
         )
 
 

@@ -1,0 +1,271 @@
+"""On which ground a cause is named: repeats that agree, other boards, what a board could hide.
+
+Outside references: roots and end receptance of the free bar in closed form (Bishop and Johnson,
+The Mechanics of Vibration, recalled: a(0, 0) = -(cos b sinh b - sin b cosh b) / (b^3 (cos b cosh b
+- 1)) for EI = L = 1); the random-effects model of DerSimonian and Laird in statsmodels.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import stats
+from statsmodels.stats.meta_analysis import combine_effects
+
+from studylib.attribution import board_facts, shared
+from studylib.attribution.board_facts import BoardFacts, BoardModes, facts_of_study, forced_excess
+from studylib.codes import code_of, fields_of
+from studylib.codes.attribution import Control, Looks, Reason, Rival
+from tests.attribution.hand_made import (
+    DRIVE,
+    PASSES,
+    TONE_HZ,
+    Bench,
+    controls,
+    linear_mount,
+    other_boards,
+    row,
+)
+
+TWICE = np.array([0, 0, PASSES[2] * DRIVE[2], 0])  # 6 dB at 3f, in phase
+FAR = BoardModes(np.array([20.0]), np.array([0.01]))  # no mode near any harmonic
+
+
+def mounts(bench: Bench, turn, *, repeats: int = 4) -> None:
+    """Three mounts; `turn(repeat, k)` multiplies (response, drive) of a take."""
+    k = np.arange(1, 5)
+    for mount in (1, 2, 3):
+        at = {"specimen": "larch1", "mount": mount}
+        for repeat in range(repeats):
+            a, b = turn(repeat, k)
+            factor = (1.0, 1.01, 0.99, 1.0)[repeat]
+            bench.add("tone", factor * PASSES * DRIVE * a, DRIVE * b, repeat=repeat + 1, **at)
+        for multiple in (2, 3, 4):
+            bench.add("tone", PASSES[multiple - 1] * 0.1, 0.1, k=multiple, **at)
+    controls(bench)
+
+
+# ------------------------------------------------------------------ agreement
+
+
+def test_an_inverted_channel_leaves_nothing_to_explain():
+    bench = Bench()
+    # Against the phase of the inverted fundamental: (-1)^(k + 1) in the response, (-1)^k below.
+    mounts(bench, lambda n, k: ((-1.0) ** (n * (k + 1)), (-1.0) ** (n * k)))
+    table = bench.attribute().table
+    assert set(table["verdict"]) == {"cannot tell"}
+    assert {code_of(reason) for reason in table["reason"]} == {Reason.APART}
+    assert {fields_of(reason)["looks"] for reason in table["reason"]} == {Looks.INVERTED}
+    assert table["excess_db"].isna().all()
+
+
+def test_both_channels_inverted_show_at_the_even_harmonics():
+    bench = Bench()
+    mounts(bench, lambda n, k: ((-1.0) ** (n * (k + 1)),) * 2)
+    found = bench.attribute()
+    assert fields_of(row(found, 2).reason)["looks"] == Looks.BOTH_INVERTED
+    assert row(found, 3).verdict == "driver"
+
+
+@pytest.mark.parametrize(("own", "looks"), [(False, Looks.WANDERS), (True, Looks.LINE)])
+def test_a_steady_line_beside_the_harmonic_is_no_boards(own, looks):
+    bench = Bench()
+    line = 2.0 * PASSES[2] * DRIVE[2]
+    phase = np.exp(2j * np.pi * np.array([0.1, 0.45, 0.7, 0.9]))
+
+    def beat(n, k):
+        return np.where(k == 3, 1 + line * phase[n] / (PASSES[2] * DRIVE[2]), 1.0), 1.0
+
+    mounts(bench, beat)
+    if own:  # the amplifier brings it: a weak trace in the idle take names it
+        bench.add("idle", [0, 0, 0.1 * abs(line), 0])
+    found = bench.attribute()
+    third = row(found, 3)
+    assert (third.verdict, code_of(third.reason)) == ("cannot tell", Reason.APART)
+    assert fields_of(third.reason)["looks"] == looks
+    assert row(found, 2).verdict == row(found, 4).verdict == "driver"
+
+
+def test_probe_tones_that_disagree_are_named():
+    bench = Bench()
+    mounts(bench, lambda n, k: (1.0, 1.0))
+    bench.add("tone", -PASSES[2] * 0.1, 0.1, k=3, repeat=2, specimen="larch1", mount=1)
+    found = row(bench.attribute(), 3)
+    assert code_of(found.reason) == Reason.APART
+    assert fields_of(found.reason)["probes"] is True
+
+
+def test_an_estimate_lies_in_its_interval_whatever_the_takes_do(rng):
+    for _ in range(20):
+        bench = Bench()
+        turn = np.exp(rng.normal(0, 0.5, (4, 4)) + 0.09j * rng.uniform(-1, 1, (4, 4)))
+        mounts(bench, lambda n, k, turn=turn: (turn[n], 1.0))
+        told = bench.attribute().table.dropna(subset=["excess_db"])
+        assert ((told["low"] <= told["excess_db"]) & (told["excess_db"] <= told["high"])).all()
+
+
+def test_a_gain_that_falls_with_the_level_is_no_contact_that_opens():
+    bench = Bench()
+    for mount in (1, 2, 3):
+        linear_mount(bench, mount=mount)
+        low = DRIVE * 0.5 ** np.arange(1, 5)
+        bench.add("tone", 1.6 * PASSES * low, low, specimen="larch1", mount=mount, drive_db=-6.0206)
+    controls(bench)
+    steps = bench.attribute().steps
+    assert steps["difference_db"].to_numpy() == pytest.approx(-20 * np.log10(1.6), abs=0.1)
+    assert set(steps["verdict"]) == {"cannot tell"}
+
+
+# ------------------------------------------------------------------ what boards share
+
+
+def sharing(boards: int, *, block: bool, woods=("larch",), only: str = "") -> Bench:
+    """Boards with twice the third harmonic; `block`: the block shows it too."""
+    bench = Bench()
+    for number in range(1, boards + 1):
+        wood = woods[number % len(woods)]
+        extra = TWICE if not only or wood == only else 0.0
+        for mount in (1, 2):
+            linear_mount(bench, f"{wood}{number}", mount=mount, extra=extra)
+    controls(bench, leave_out=("driver", "airborne"))
+    for k in (2, 3, 4):
+        bench.add("driver", 0.05, 0.1, k=k)
+        bench.add("airborne", 1e-5, 0.1, k=k, specimen=f"{woods[0]}1", mount=1)
+    bench.add(
+        "driver", 0.5 * DRIVE * np.where(np.arange(4) == 2, 2.0 if block else 1.0, 1.0), DRIVE
+    )
+    return bench
+
+
+def test_what_all_boards_and_the_block_show_is_the_benchs():
+    table = sharing(6, block=True).attribute().table.query("harmonic == 3")
+    assert set(table["verdict"]) == {"bench"}
+    told = fields_of(table["reason"].iloc[0])
+    assert told["boards"] == 6
+    assert {Rival.LEVEL_CONTROL, Rival.MICROPHONE, Rival.ROCKING} <= set(told["rivals"])
+
+
+@pytest.mark.parametrize(("boards", "reason"), [(6, Reason.SHARED), (3, Reason.FEW_BOARDS)])
+def test_without_a_witness_or_enough_boards_it_stays_open(boards, reason):
+    table = sharing(boards, block=False).attribute().table.query("harmonic == 3")
+    assert set(table["verdict"]) == {"cannot tell"}
+    assert {code_of(each) for each in table["reason"]} == {reason}
+
+
+def test_what_one_wood_shares_may_be_how_it_was_driven():
+    bench = sharing(8, block=False, woods=("larch", "cherry"), only="cherry")
+    facts = {f"{w}{n}": BoardFacts(w, modes=FAR) for n in range(9) for w in ("larch", "cherry")}
+    table = bench.attribute(facts).table.query("harmonic == 3")
+    cherry = table["specimen"].str.startswith("cherry")
+    assert {code_of(reason) for reason in table.loc[cherry, "reason"]} == {Reason.ONE_WOOD}
+    assert set(table.loc[~cherry, "verdict"]) == {"driver"}
+
+
+def test_one_board_is_beyond_only_with_steps_that_rule_out_the_bench():
+    bench = Bench()
+    for mount in (1, 2):
+        linear_mount(bench, mount=mount, extra=2 * TWICE)
+    other_boards(bench)
+    controls(bench)
+    found = row(bench.attribute(), 3)
+    assert (found.verdict, code_of(found.reason)) == ("cannot tell", Reason.RIVALS_LEFT)
+    assert Rival.ROCKING in fields_of(found.reason)["rivals"]
+    assert found.settle == Control.STEPS
+
+
+def test_the_model_between_boards_is_dersimonian_and_lairds(rng):
+    e, u = 3 + rng.normal(0, 1.0, 8), rng.uniform(0.2, 0.8, 8)
+    mean, u_mean, between = shared._model(e, u)
+    found = combine_effects(e, u**2, method_re="dl")
+    assert mean == pytest.approx(found.mean_effect_re, rel=1e-9)
+    assert u_mean == pytest.approx(found.sd_eff_w_re, rel=1e-9)
+    assert between == pytest.approx(found.tau2, rel=1e-9)
+
+
+def test_a_board_of_the_same_kind_lies_in_the_others_interval_as_promised(rng):
+    outside = 0
+    for _ in range(600):
+        e = 3 + rng.normal(0, 1.0, 9)
+        mean, u_mean, between = shared._model(e[1:], np.full(8, 0.3))
+        reach = stats.t.ppf(0.995, 7) * np.sqrt(between + u_mean**2 + 0.09)
+        outside += abs(e[0] + rng.normal(0, 0.3) - mean) > reach
+    assert outside <= 600 * 0.01 + 3 * np.sqrt(600 * 0.0099) + 6
+
+
+# ------------------------------------------------------------------ what a board could hide
+
+
+def test_the_bars_roots_and_receptance_are_those_of_the_books():
+    assert board_facts._roots()[:3] == pytest.approx([4.730041, 7.853205, 10.995608], abs=1e-6)
+    b = 6.0  # between the first two modes; EI = mass = L = 1, so that w = b^2
+    closed = -(np.cos(b) * np.sinh(b) - np.sin(b) * np.cosh(b)) / (
+        b**3 * (np.cos(b) * np.cosh(b) - 1)
+    )
+    shapes = board_facts._shapes(np.array([0.0]))[:, 0]
+    modal = (shapes**2 / (np.r_[0, 0, board_facts._roots()] ** 4 - b**4)).sum()
+    assert modal == pytest.approx(closed, rel=2e-3)
+
+
+def rail(at_hz: float, **about) -> BoardModes:
+    """A slender bar whose second mode lies at a frequency."""
+    roots = board_facts._roots()[:6]
+    return BoardModes(at_hz * (roots / roots[1]) ** 2, np.full(6, 0.01), **about)
+
+
+@pytest.mark.parametrize("drive_at", [0.3, None])
+def test_on_a_mode_the_driver_is_not_named_and_between_modes_it_is(drive_at):
+    bench = Bench()
+    for mount in (1, 2, 3):
+        linear_mount(bench, mount=mount)
+    controls(bench)
+    third = 3 * TONE_HZ
+    on, between = (
+        {"larch1": BoardFacts("larch", modes=rail(at, drive_at=drive_at))}
+        for at in (third * 1.002, third * 1.4)
+    )
+    hidden = row(bench.attribute(on), 3)
+    assert (hidden.verdict, hidden.settle) == ("cannot tell", Control.ELSEWHERE)
+    assert code_of(hidden.reason) == Reason.HIDDEN
+    assert fields_of(hidden.reason)["mode_hz"] == pytest.approx(third * 1.002)
+    assert row(bench.attribute(between), 3).verdict == "driver"
+
+
+def test_at_a_mode_driving_point_and_far_end_keep_one_ratio():
+    modes = rail(500.0, drive_at=0.3)  # 0.13 is near a node of that mode
+    near, far = forced_excess(modes, np.array([500.0, 700.0])).excess[0, 0]
+    level = 20 * np.log10(np.abs([near, far]))
+    assert np.median(np.abs(level[0])) < 1.0
+    assert np.median(np.abs(level[1])) > 6.0
+
+
+def test_a_board_without_known_modes_is_tapped_first():
+    bench = Bench()
+    for mount in (1, 2, 3):
+        linear_mount(bench, mount=mount)
+    controls(bench)
+    found = row(bench.attribute({"larch1": BoardFacts("larch")}), 3)
+    assert (found.verdict, found.settle) == ("cannot tell", Control.TAPS)
+    assert code_of(found.reason) == Reason.MODES_UNKNOWN
+
+
+def test_beside_a_harmonic_that_is_not_the_drivers_no_other_is_put_down_to_it():
+    bench = Bench()
+    linear_mount(bench, mount=1, extra=TWICE)
+    linear_mount(bench, mount=2)
+    linear_mount(bench, mount=3)
+    controls(bench)
+    found = bench.attribute({"larch1": BoardFacts("larch", modes=FAR)})
+    assert code_of(row(found, 2, mount=1).reason) == Reason.ODD_BESIDE
+    assert row(found, 2, mount=2).verdict == "driver"
+
+
+def test_a_reference_too_dense_for_wood_is_inert(measured_demo):
+    study, gathered = measured_demo
+    facts = facts_of_study(study, gathered.board_modes)
+    assert not facts["REF"].inert
+    reference = study.specimens[[s.specimen for s in study.specimens].index("REF")]
+    assert 500 < board_facts._density(reference) < 700
+    heavy = reference.model_copy(update={"mass_g": 1400.0})
+    assert board_facts._density(heavy) > 2500
+    assert facts["L1"].modes.loaded
+    assert facts["L1"].modes.drive_at is None or 0 < facts["L1"].modes.drive_at < 1
