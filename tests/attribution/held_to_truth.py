@@ -113,7 +113,7 @@ class Figures(NamedTuple):
     upper: float
     covered: float  # boards whose intervals all hold, of whole benches
     outside: int  # intervals without their own estimate
-    found: float  # `beyond the driver` where the board adds more than 4 dB
+    found: float  # `beyond the driver` where one mount adds more than 4 dB
     driver_right: float  # `driver` in clear rows of harmonics that are the driver's
     open_rows: float  # `cannot tell` in rows that are the driver's, no mode nearby
 
@@ -127,7 +127,8 @@ def figures(group: list[Bench]) -> Figures:
     covered = part.groupby(["bench", "specimen"])["covered"].all()
     far = rows[~rows["near_mode"] & rows["whole"] & (rows["own_db"].abs() < 0.5)]
     clear = far[far["u"] <= CLEAR_U_DB]
-    made = rows[rows["whole"] & ~rows["near_mode"] & (rows["made_db"] > 4.0)]
+    alone = rows["bench"].map({each.number: each.where == "one" for each in group})
+    made = rows[rows["whole"] & alone & ~rows["near_mode"] & (rows["made_db"] > 4.0)]
     return Figures(
         len(group), false, upper_bound(false, len(group)),
         covered.mean() if len(covered) else np.nan, int((~rows["own_inside"]).sum()),

@@ -302,7 +302,7 @@ def print_families(names: list[str], count: int, seed: int) -> None:
     print("upper 95 % bound of their share in %; held: boards whose intervals all hold, %; out:")
     print("intervals without their own estimate; right: driver in clear rows, %; open: cannot")
     print("tell where the driver is the cause and no mode is near, %; found: beyond the driver")
-    print("where the board adds more than 4 dB; then the false verdicts.")
+    print("where one mount adds more than 4 dB; then the false verdicts.")
     print(f"{'':20s} false    upper   held  out  right  open found")
     for name in names:
         found = benches(name, count, seed)
