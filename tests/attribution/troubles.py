@@ -608,9 +608,9 @@ FAMILIES: dict[str, type[Trouble]] = {
     each.name: each
     for each in (
         Trouble, Load, Polarity, PolarityOfBoth, Line, LevelControl, SensorHarmonics,
-        MicrophoneHarmonics, Settling, Rocking, Room, Made, MadeAtOne, Buzz, GainStep,
-        Air,        ClippingMicrophone, ClippingSensor, Limiter, LooseSensor, Clock, Crosstalk, Monitor,
-        MovedMicrophone, SoftContact, SoftBoard, Warming, Rest, MixUp, Two,
+        MicrophoneHarmonics, Settling, Rocking, Room, Made, Buzz, GainStep, Air,
+        ClippingMicrophone, ClippingSensor, Limiter, LooseSensor, Clock, Crosstalk, Monitor,
+        MovedMicrophone, SoftContact, SoftBoard, Warming, Rest, MixUp, Two, MadeAtOne,
     )
 }  # fmt: skip
 
