@@ -67,8 +67,7 @@ def add_others(table: pd.DataFrame, others: WithOthers) -> pd.DataFrame:
     measured), witnessed (it shows an excess), bench_rivals (what all boards may share and nothing
     rules out).
     """
-    counts = table["counts"] == 1  # NaN where a mount has no usable take
-    table = table.assign(counts=counts)
+    counts = table["counts"]
     inert = {name for name, facts in others.facts.items() if facts.inert}
     told = {k: list(lows) for k, lows in others.witnesses.items()}
     for row in table[table["specimen"].isin(inert) & counts].itertuples():
@@ -103,7 +102,7 @@ def add_others(table: pd.DataFrame, others: WithOthers) -> pd.DataFrame:
 def _odd_beside(table: pd.DataFrame) -> pd.Series:
     """Rows beside which another harmonic of the mount, or of all the board's other mounts, is not
     the driver's alone: a cause on the board makes several, and is never noticed in all of them."""
-    off = (table["low"] > MARGIN_DB) | (table["high"] < -MARGIN_DB) | (table["phase_off"] == 1)
+    off = (table["low"] > MARGIN_DB) | (table["high"] < -MARGIN_DB) | table["phase_off"]
     odd = (off & table["counts"]).astype(int)
     mount = odd.groupby([table["specimen"], table["mount"]])
     here = mount.transform("sum") - odd > 0

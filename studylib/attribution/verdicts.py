@@ -88,7 +88,7 @@ class Judgement(NamedTuple):
 
 def judge(row) -> Judgement:
     """Judge one row of `mount_numbers`."""
-    if row.apart == 1 and not row.hum_db > row.observed_db - NEAR_DB:
+    if row.apart and not row.hum_db > row.observed_db - NEAR_DB:
         # Asked first: takes that turn against each other may leave a mean of nothing.
         told = {"looks": note(row.looks), "angle_deg": row.angle_deg, "probes": row.of_probes}
         return _open(SETTLED_BY_LOOKS[row.looks], Reason.APART, **told)
@@ -349,6 +349,8 @@ def unusable_mount(key: tuple[str, int], take: Take, *, size: int) -> dict[str, 
         "batch": take.batch,
         **dict.fromkeys(("unit", "route"), ""),
         **dict.fromkeys(("air_is_limit", "recorder_is_limit"), False),
+        **dict.fromkeys(("counts", "apart", "phase_off"), False),
+        "drift_db": np.nan,
     }
     return {name: np.broadcast_to(value, k.shape) for name, value in columns.items()}
 
@@ -368,14 +370,13 @@ def judged_table(mounts: Sequence[dict[str, np.ndarray]], others: WithOthers) ->
     if not mounts:
         return tables.empty("attribution")
     table = pd.DataFrame({name: _joined(mounts, name) for name in dict.fromkeys(chain(*mounts))})
-    if "counts" in table:  # else none of them has a usable tone
-        table = add_others(table, others)
+    table = add_others(table, others)
     found = [judge(row) for row in table.itertuples(index=False)]
     places = list(zip(table["specimen"], table["harmonic"], strict=True))
     table["verdict"] = [each.verdict for each in found]
     table["settle"] = [each.settle for each in found]
     # Of what is not above the noise, or has no repeats, there is no excess to speak of.
-    table.loc[(table["verdict"] == Verdict.NOISE) | (table["apart"] == 1), OF_EXCESS] = np.nan
+    table.loc[(table["verdict"] == Verdict.NOISE) | table["apart"], OF_EXCESS] = np.nan
     mounted = Counter(places)
     counts = Counter(zip(places, table["verdict"], strict=True))
     table["reason"] = [
