@@ -44,6 +44,7 @@ FIELDS = {
     WoodReason.NO_FREE_MODE_IN_MOUNT: {"mount": 4},
     WoodReason.TWO_READINGS: {"gpa": 13.21, "other_gpa": 9.87},
     WoodReason.ABOVE_THEORY: {"mode": 9, "slenderness": 5.02},
+    WoodReason.TOO_WIDE: {"ratio": 0.351, "widest": 0.2},
     WoodReason.RATIO_AT_BOUND: {"lowest": 2.0, "highest": 60.0},
     WoodReason.TOO_WET: {"limit_pct": 25},
     WoodReason.UNLISTED: {"wood": "larch"},
@@ -55,6 +56,7 @@ FIELDS = {
     WoodNote.FROM_HANDBOOK: {"moisture_pct": 9.4, "species": "tamarack", "recalled": True},
     WoodWarning.SOME_SIZES_MISSING: {"boards": [{"name": "L1", "missing": ["mass"]}]},
     WoodWarning.ODD_DENSITY: {"board": "L1", "density": 5681.3},
+    WoodWarning.PLATES: {"boards": ["L1", "C1"], "widest": 0.2},
     WoodWarning.MASS_LOWERS: {
         "grams": 8.0, "board": "C1", "board_g": 265.9, "frequency_share": 0.052,
         "modulus_share": 0.1,
