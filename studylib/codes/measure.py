@@ -34,6 +34,8 @@ class Fact(Code):
     RANGE = "measure.range"
     TIMES = "measure.times"
     NOT_GIVEN = "measure.not_given"
+    MAINS = "measure.mains"  # mains_hz, takes, multiples, at_hz
+    LINE = "measure.line"  # multiple, at_hz, ratio_db (over the harmonic), takes, more
 
 
 class BatchFault(Code):

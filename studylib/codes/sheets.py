@@ -180,6 +180,7 @@ class SettingsWarning(Code):
 
     UNKNOWN_KEY = "settings.unknown_key"
     ON_THE_MAINS = "settings.on_the_mains"
+    HARMONIC_ON_MAINS = "settings.harmonic_on_mains"  # fundamental_hz, mains_hz, multiples
     LEVEL_UNUSED = "settings.level_unused"
 
 

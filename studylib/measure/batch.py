@@ -24,6 +24,7 @@ from studylib.codes.checks import Verdict
 from studylib.codes.takes import Unused
 from studylib.measure import features as feature_rows
 from studylib.measure.harmonic_rows import harmonic_rows
+from studylib.measure.near_lines import Found, line_notes, lines_of
 from studylib.measure.rings import Ring
 from studylib.measure.session import (
     Session,
@@ -99,11 +100,13 @@ def measure_batch(
         name: [] for name in ("quality", "features", "spectra", "harmonics", "modes", "sweeps")
     }
     shown: set[str] = set()
+    near: list[Found | None] = []
     for done, take in enumerate(takes):
         if progress:
             progress(done, len(takes), f"{take.kind} {take.take}")
         measured, ring = measured_at(study, take, infos[take.take], session)
         verdict, reason = quality.take_verdict(measured.checks)
+        near.append(lines_of(take, measured, study.settings.tone))
         rows["quality"] += _quality_rows(take, measured, verdict, reason)
         aside = _set_aside(take, verdict, reason)
         rows["harmonics"] += harmonic_rows(
@@ -133,11 +136,14 @@ def measure_batch(
     if progress:
         progress(len(takes), len(takes), "done")
     sweeps = [frame for frame in rows.pop("sweeps") if not frame.empty]
+    frames = {name: tables.typed(name, own) for name, own in rows.items()}
+    tones = [take.take for take in takes if feature_rows.tone_order(take, study.settings) == 1]
+    lines = line_notes([*filter(None, near)], frames["harmonics"], tones, study.settings)
     return BatchMeasurement(
         batch=batch,
-        bench=bench_table(study, batch, session),
+        bench=bench_table(study, batch, session, lines=lines),
         sweeps=tables.typed("sweeps", pd.concat(sweeps, ignore_index=True) if sweeps else ()),
-        **{name: tables.typed(name, own) for name, own in rows.items()},
+        **frames,
     )
 
 

@@ -7,7 +7,7 @@ Functions: common_rate, header_of, session_of, measured_at, bench_table. Session
 """
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -237,8 +237,13 @@ def measured_at(
 # The facts of the session
 
 
-def bench_table(study: Study, batch: str, session: Session) -> pd.DataFrame:
-    """Columns item, value (notes): what was recorded, with which channels, levels and air."""
+def bench_table(
+    study: Study, batch: str, session: Session, *, lines: Iterable[str] = ()
+) -> pd.DataFrame:
+    """Columns item, value (notes): what was recorded, with which channels, levels and air.
+
+    lines : what is to be warned of lines near the multiples of the tone.
+    """
     takes = study.takes_of(batch)
     channels, tone = study.settings.channels, study.settings.tone
     specimens = list(dict.fromkeys(take.specimen for take in takes if take.specimen))
@@ -256,7 +261,7 @@ def bench_table(study: Study, batch: str, session: Session) -> pd.DataFrame:
         "temperature": _range([take.temperature_c for take in takes], "°C"),
         "humidity": _range([take.humidity_pct for take in takes], "%"),
         "started": _started(takes),
-        "warning": session.scale.warning,
+        "warning": several([session.scale.warning, *lines]),
     }
     return tables.typed("bench", [(item, value) for item, value in rows.items() if value])
 

@@ -10,6 +10,8 @@ Classes: `Settings` and its sections. Functions: `mains_multiple`.
 
 from __future__ import annotations
 
+import math
+import re
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
@@ -21,6 +23,10 @@ MAINS_HZ = (50.0, 60.0)
 MAINS_MARGIN_HZ = 1.0
 """A fundamental this close to a mains multiple is warned about: the two cannot be distinguished
 in a take of about a second (common practice, no source)."""
+
+NEAR_BINS = 2.0
+"""A line nearer than so many bins of the analysed length to a harmonic cannot be told from it
+(the main lobe of a window; definition)."""
 
 LOWEST_RATE_HZ = 8000
 """Below it, there is too little left of a tone's harmonics and the noise."""
@@ -67,10 +73,12 @@ class Channels(_Section):
 
 class Bench(_Section):
     """Where the driver sits, from the board's end farther from the response, and how surely; and
-    how well the channels are calibrated, as a standard uncertainty of the level or the ratio."""
+    how well the channels are calibrated, as a standard uncertainty of the level or the ratio; and
+    the mains frequency."""
 
     drive_at_mm: float | None = Field(None, ge=0, description=Right.MILLIMETRES)
     u_drive_at_mm: float = Field(1.0, gt=0, description=Right.MILLIMETRES)
+    mains_hz: float | None = Field(None, gt=10, lt=500, description=Right.FREQUENCY)
     u_calibration_db: float | None = Field(None, gt=0, description=Right.DECIBELS)
 
 
@@ -213,10 +221,22 @@ class Settings(_Section):
         """Places at which taps are to be recorded: one where no air is between board and sensor."""
         return self.plan.tap_places if self.channels.response_kind == "microphone" else 1
 
+    def on_mains(self, mains_hz: float) -> list[int]:
+        """The multiples of the tone that the study rests on (its fundamental, probe tones, primary
+        features) and that lie within two bins of a multiple of the mains frequency."""
+        named = re.findall(r"\.[hk](\d+)\.", " ".join(self.decide.primary))
+        tone, used = self.tone, {1, *self.plan.probes, *map(int, named)}
+        near = NEAR_BINS / tone.length_s
+        return sorted(
+            k for k in used if abs(math.remainder(tone.fundamental_hz * k, mains_hz)) < near
+        )
 
-def mains_multiple(frequency_hz: float) -> tuple[float, int] | None:
+
+def mains_multiple(
+    frequency_hz: float, mains_hz: tuple[float, ...] = MAINS_HZ
+) -> tuple[float, int] | None:
     """(mains frequency in Hz, multiple) that a frequency sits on within 1 Hz, or None."""
-    for mains in MAINS_HZ:
+    for mains in mains_hz:
         k = round(frequency_hz / mains)
         if k >= 1 and abs(frequency_hz - k * mains) < MAINS_MARGIN_HZ:
             return mains, k

@@ -23,6 +23,7 @@ from studylib.errors import InputError
 from studylib.register import find
 from studylib.sheets.field_faults import field_faults, placed, quotable
 from studylib.sheets.settings import (
+    MAINS_HZ,
     Channels,
     Claim,
     Plan,
@@ -315,12 +316,25 @@ def claim_faults(settings: Settings, woods: Sequence[str]) -> list[str]:
 
 def _bench_warnings(settings: Settings) -> list[str]:
     channels, fundamental_hz = settings.channels, settings.tone.fundamental_hz
-    on_mains = {"key": "fundamental_hz", "fundamental_hz": fundamental_hz}
+    at_tone = {"key": "fundamental_hz", "fundamental_hz": fundamental_hz}
     unused = channels.response_kind != "microphone"
+    given = settings.bench.mains_hz
+    mains = (given,) if given else MAINS_HZ
+    above = [k for k in settings.on_mains(given) if k > 1] if given else []
     return [
         *(
-            _fault(SettingsWarning.ON_THE_MAINS, "[tone]", **on_mains, mains_hz=hz, multiple=k)
-            for hz, k in filter(None, [mains_multiple(fundamental_hz)])
+            _fault(SettingsWarning.ON_THE_MAINS, "[tone]", **at_tone, mains_hz=hz, multiple=k)
+            for hz, k in filter(None, [mains_multiple(fundamental_hz, mains)])
+        ),
+        *(
+            _fault(
+                SettingsWarning.HARMONIC_ON_MAINS,
+                "[tone]",
+                **at_tone,
+                mains_hz=given,
+                multiples=above,
+            )
+            for _ in above[:1]
         ),
         *(
             _fault(SettingsWarning.LEVEL_UNUSED, "[channels]", key=key, kind=channels.response_kind)

@@ -178,6 +178,9 @@ REMARKS = {
     },
     SheetWarning.UNNAMED_RECORDINGS: {"files": ["recordings/a.wav", "recordings/b.wav"]},
     SettingsWarning.UNKNOWN_KEY: {**SECTION, "name": "respons", "nearest": "response"},
+    SettingsWarning.HARMONIC_ON_MAINS: {
+        **KEY, "fundamental_hz": 172.0, "mains_hz": 60.0, "multiples": [15],
+    },
     SettingsWarning.ON_THE_MAINS: {
         **KEY, "fundamental_hz": 150.0, "mains_hz": 50.0, "multiple": 3,
     },
