@@ -247,6 +247,19 @@ def test_without_a_sensed_drive_a_probe_gives_a_level(folder, rng, kind):
     assert not found["feature"].str.contains("response").any()
 
 
+def test_a_probe_tone_at_lower_drive_gives_its_response_where_the_drive_is_sensed(folder):
+    # Far end 0.02 over a drive of 0.1: -14 dB at whatever drive.
+    t = np.arange(round(PLAN.seconds * PLAN.rate_hz)) / PLAN.rate_hz
+    x = np.sin(2 * np.pi * 3 * TONE_HZ * t)[:, None] * [0.01, 0.05]
+    x = x + 1e-5 * np.random.default_rng(6).standard_normal(x.shape)
+    _add_take(
+        folder, "probe", "tone", x, specimen="lar1", mount="1", repeat="1", tone_hz=3 * TONE_HZ
+    )
+    _edit(folder, "probe", drive_db=-6)
+    found = _measure(folder).features.query("take == 'probe'").set_index("feature")["value"]
+    assert found["probe.k3.response_db"] == pytest.approx(20 * np.log10(0.2), abs=0.02)
+
+
 def test_drive_steps_give_no_feature(folder):
     _edit(folder, "lar1_m1_r1", drive_db=-12)
     found = _measure(folder)

@@ -94,6 +94,7 @@ class Caveat(Code):
     NOT_SENSED = "caveats.not_sensed"
     HARDER = "caveats.harder"  # higher, lower, size_db, u_db, voltage
     CHANNEL = "caveats.channel"  # higher, lower, size_db, u_db
+    LEVELS = "caveats.levels"  # found: code of a LevelFinding
     LOCK = "caveats.lock"  # recorded, changes
 
 

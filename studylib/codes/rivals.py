@@ -82,7 +82,6 @@ class Says(Code):
     LEVEL_UNLESS = "rivals.level_unless"
     LEVEL_STAYS = "rivals.level_stays"
     LEVEL_GAP = "rivals.level_gap"
-    LEVEL_OF_ONE_WOOD = "rivals.level_of_one_wood"
     VOLTAGE = "rivals.voltage"
     RECORD_REFERENCE = "rivals.record_reference"
     DRIFT_LIMIT = "rivals.drift_limit"

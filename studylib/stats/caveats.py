@@ -12,6 +12,7 @@ without the wood stands beside it, as codes in the column `caveats` of the effec
     harder       the drive differs visibly between the two woods, on a feature that follows it
     channel      the drive channel reads visibly more for one wood at every frequency, which a
                  changed gain of that channel would do as well, on a feature that is divided by it
+    levels       recorded levels do not follow the drive, or change with a wood
     lock         claims and choices were made or changed after recording had begun
 
 How visible: each board's mean level of the drive is one number; the spread between boards of one
@@ -35,8 +36,9 @@ import pandas as pd
 from scipy import special
 
 from studylib import register
-from studylib.codes import has, note, several
+from studylib.codes import code_of, fields_of, has, note, several
 from studylib.codes.comparison import Caveat, Method, Verdict
+from studylib.codes.levels import LevelFinding
 from studylib.register import Feature, Kind
 from studylib.stats.decisions import DECLARED
 from studylib.stats.drift import OrderOfWoods, Steadiness, confidence_each
@@ -55,6 +57,7 @@ class Made:
     drive : specimen, batch, mount, harmonic, y: the drive channel at that multiple of the tone, dB
         at the same nominal drive; empty without the channel.
     drive_kind : what the channel records, "" without one.
+    levels : what was found on recorded levels (`attribution.levels.level_findings`).
     at_large : notes that belong to every verdict.
     clock : a batch whose columns order and started contradict each other, or "".
     """
@@ -63,6 +66,7 @@ class Made:
     dealt: bool
     drive: pd.DataFrame
     drive_kind: str
+    levels: tuple[str, ...] = ()
     at_large: tuple[str, ...] = ()
     clock: str = ""
 
@@ -133,7 +137,8 @@ class Caveats:
         step = self.common_step(row.wood_a, row.wood_b) if sensed else None
         if step and relative_to_drive(feature) and _decides(step, row):
             told.append(note(Caveat.CHANNEL, **self._which(row, step)))
-        return told
+        found = [each for each in self.made.levels if _touches(each, row, feature)]
+        return told + [note(Caveat.LEVELS, found=code_of(each)) for each in found]
 
     def common_step(self, wood_a: str, wood_b: str) -> Gap | None:
         """What a gain of the drive channel that changed with the wood can account for, or None."""
@@ -146,6 +151,24 @@ class Caveats:
     def _which(self, row: Any, gap: Gap) -> dict[str, Any]:
         higher, lower = (row.wood_b, row.wood_a) if gap.size > 0 else (row.wood_a, row.wood_b)
         return {"higher": higher, "lower": lower, "size_db": abs(gap.size), "u_db": gap.u}
+
+
+def _touches(finding: str, row: Any, feature: Feature) -> bool:
+    """Whether a finding on levels bears on these two woods by a channel that the feature rests on.
+
+    A change that lies on both sides of a wood only widens its intervals.
+    """
+    if feature.kind not in (Kind.TONE, Kind.PROBE, Kind.SWEEP):
+        return False
+    fields, code, relative = fields_of(finding), code_of(finding), relative_to_drive(feature)
+    if fields["channel"] == "drive" and not relative:
+        return False
+    if code in (LevelFinding.CONTROL, LevelFinding.CEILING):
+        return True
+    if fields["channel"] == "both" and relative:
+        return False  # a gain of the recorder acts on both alike
+    woods = fields["woods"] if "woods" in fields else [fields["wood"]]
+    return bool({row.wood_a, row.wood_b} & set(woods))
 
 
 def _decides(step: Gap, row: Any) -> bool:

@@ -38,6 +38,7 @@ NEEDS = {
     "caveats.harder": UNLIKE | {"voltage": False},
     "caveats.channel": UNLIKE,
     "caveats.lock": {"recorded": 3, "changes": 1},
+    "caveats.levels": {"found": "levels.with_wood"},
     "effects.verdict": {"verdict": "different", "caveats": EVERY},
     "control.too_large": {"limit": 1.0, "unit": "dB"},
     "control.in_vain": {"feature": "tone.h3.rel_db", "reason": codes.ControlReason.NOT_STEADY},

@@ -8,10 +8,6 @@ and beside the verdicts stands one and the same result.
 Functions: mounting, level, drift.
 """
 
-from __future__ import annotations
-
-import math
-
 import numpy as np
 import pandas as pd
 
@@ -23,16 +19,13 @@ from studylib.report.rivals.basis import (
     Basis,
     Finding,
     board_takes,
-    each_wood,
-    gap_of_woods,
-    known,
     mounts_of,
     no_tone,
     record,
     reported_spread,
     untested,
 )
-from studylib.stats.caveats import follows_level, relative_to_drive
+from studylib.stats.caveats import Caveats, follows_level, relative_to_drive
 
 # ---------------------------------------------------------------- mounting
 
@@ -84,43 +77,35 @@ def level(basis: Basis) -> Finding:
 
 
 def _level_says(basis: Basis) -> list[str]:
-    values: dict[str, list[float]] = {}
-    for (board, _), tone in basis.tones.items():
-        size = abs(tone.drive[0])
-        if math.isfinite(size) and size > 0:
-            values.setdefault(board, []).append(20.0 * math.log10(size))
-    woods = each_wood(basis, {board: float(np.mean(found)) for board, found in values.items()})
-    if not woods:
+    caveats = basis.summary.comparison.workings.caveats
+    if caveats.made.drive.empty:
         return [no_tone(basis) if basis.drive_kind else record(basis, Control.SENSOR)]
     cancels = [name for name in basis.features if relative_to_drive(find(name))]
     stays = [name for name in basis.features if follows_level(find(name))]
     return [
-        _cancels(basis, cancels) if cancels else "",
+        _cancels(caveats, cancels) if cancels else "",
         note(Says.LEVEL_STAYS, features=stays) if stays else "",
-        _level_gap(woods),
+        _level_gap(caveats),
         "" if basis.sensed else note(Says.VOLTAGE),
     ]
 
 
-def _cancels(basis: Basis, features: list[str]) -> str:
+def _cancels(caveats: Caveats, features: list[str]) -> str:
     """The drive cancels in a response, unless the channel itself may have changed with the wood."""
-    caveats = basis.summary.comparison.workings.caveats
-    steps = [step for pair in caveats.gaps if (step := caveats.common_step(*pair))]
-    if not steps:
-        return note(Says.LEVEL_CANCELS, features=features)
-    largest = max(abs(step.size) for step in steps)
-    return note(Says.LEVEL_UNLESS, features=features, size_db=largest)
+    steps = [abs(step.size) for pair in caveats.gaps if (step := caveats.common_step(*pair))]
+    if steps:
+        return note(Says.LEVEL_UNLESS, features=features, size_db=max(steps))
+    return note(Says.LEVEL_CANCELS, features=features)
 
 
-def _level_gap(woods: dict[str, np.ndarray]) -> str:
-    every = np.concatenate(list(woods.values()))
-    sd_db = float(every.std(ddof=1)) if every.size > 1 else None
-    gap = gap_of_woods(woods)
-    if gap is None:
-        return note(Says.LEVEL_OF_ONE_WOOD, sd_db=sd_db)
-    higher, lower = (gap.b, gap.a) if gap.difference > 0 else (gap.a, gap.b)
-    size = {"difference_db": abs(gap.difference), "u_db": known(gap.u), "sd_db": sd_db}
-    return note(Says.LEVEL_GAP, higher=higher, lower=lower, **size)
+def _level_gap(caveats: Caveats) -> str:
+    """The two woods of which the tone's own drive lies farthest apart; "" where none is known."""
+    gaps = {pair: of[1] for pair, of in caveats.gaps.items() if 1 in of}
+    if not gaps:
+        return ""
+    (a, b), gap = max(gaps.items(), key=lambda item: abs(item[1].size))
+    higher, lower = (b, a) if gap.size > 0 else (a, b)
+    return note(Says.LEVEL_GAP, higher=higher, lower=lower, difference_db=abs(gap.size), u_db=gap.u)
 
 
 # ---------------------------------------------------------------- drift
