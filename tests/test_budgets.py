@@ -253,10 +253,13 @@ def test_every_term_and_basis_has_its_words_and_every_feature_its_terms():
     said = {
         TermBasis.SPREAD: {"df": 1}, TermBasis.ASSUMED: {"share": 0.02}, TermBasis.MODEL: per,
         TermBasis.MOVED: {**per, "takes": 2},
-        TermBasis.HANDBOOK: {"per_unit": 0.2, "unit": "°C", "u": 0.5},
+        TermBasis.HANDBOOK: {"slope": 0.2, "unit": "dB", "moisture": False, "u": 0.5},
     }  # fmt: skip
     for code in (*Term, *TermBasis):
         assert say(code, **said.get(code, {}))
+    assert say(TermBasis.HANDBOOK, **said[TermBasis.HANDBOOK]) == (
+        "0.20 dB per °C, from the Wood Handbook and the boards' model; it varied by 0.50 °C"
+    )
     for name in register.example_names():
         terms = register.find(name).terms
         assert len(terms) == len(set(terms))

@@ -51,7 +51,7 @@ class TermBasis(Code):
     MOVED = "budgets.moved"  # per_mm_db, u_mm, takes
     MODEL = "budgets.model"  # per_mm_db, u_mm
     STATED = "budgets.stated"
-    HANDBOOK = "budgets.handbook"  # per_unit, unit, u
+    HANDBOOK = "budgets.handbook"  # slope, unit, moisture, u
     CALIBRATOR = "budgets.calibrator"
     UNKNOWN = "budgets.unknown"
 

@@ -202,7 +202,7 @@ def _climate(given: Grounds, feature: Feature, slopes: pd.DataFrame, *, at: int)
     slope = _CLIMATE.get(feature.name.rpartition(".")[2], (np.nan, np.nan))[at]
     if feature.name.endswith(".response_db") and feature.harmonic in slopes.index:
         slope = _CLIMATE["frequency_hz"][at] * slopes.loc[feature.harmonic, "per_percent_db"]
-    facts = {"per_unit": slope, "unit": ("°C", "%")[at], "u": u}
+    facts = {"slope": slope, "unit": feature.difference_unit, "moisture": at == 1, "u": u}
     return (slope * u, note(TermBasis.HANDBOOK, **facts)) if np.isfinite(slope * u) else _UNKNOWN
 
 
