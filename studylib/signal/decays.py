@@ -47,6 +47,7 @@ ROUNDS = 6
 LARGEST_LOSS = 0.1  # beyond, it is the knock and not a mode
 DIES_AWAY = 4.0  # standard uncertainties of the decay rate
 CLOSE = 2.0  # bandwidths
+SLOW_PER_S = 1.0  # slower decays outlast the record and stand no higher in its spectrum
 
 
 @dataclass(frozen=True)
@@ -102,7 +103,8 @@ def find_decays(
     ----------
     spectrum : complex (n // 2 + 1,), `rfft` of the record without a window.
     n : samples.  lowest_hz, highest_hz : where modes are looked for.
-    most : modes at most; of more the strongest by energy are kept, `dropped` counts the rest.
+    most : modes at most; of more those that stand highest in the spectrum are kept, `dropped`
+        counts the rest.
     """
     step = rate_hz / n
     first = max(int(np.ceil(lowest_hz / step)), 2)
@@ -224,7 +226,7 @@ def told_decays(
     given_up: bool = False,
 ) -> Decays:
     """Modes, in hertz and loss factors, of what was fitted: those that die away, within the limits,
-    the strongest by energy.
+    that stand highest in the spectrum.
 
     Parameters
     ----------
@@ -245,8 +247,8 @@ def told_decays(
         loss = decay / (np.pi * f)
     low, high = limits_hz
     real = (decay > DIES_AWAY * plain * rate_hz) & (loss < largest) & (f >= low) & (f <= high)
-    energy = np.where(real, np.abs(c) ** 2 / np.maximum(decay, 1e-12), 0.0)
-    kept = np.sort(np.argsort(-energy)[: min(most, int(real.sum()))])
+    height = np.where(real, np.abs(c) / np.maximum(decay, SLOW_PER_S), 0.0)
+    kept = np.sort(np.argsort(-height)[: min(most, int(real.sum()))])
     gaps = np.abs(f[:, None] - f[real]) / (
         0.5 * f[:, None] * np.abs(loss[:, None]) + 0.5 * (f * loss)[real]
     )

@@ -137,8 +137,8 @@ def find_decays_heard(
     ----------
     x : (n,) samples from just after the contact on, until nothing rings any more.
     quiet : samples of the background before it; may be empty.
-    lowest_hz, highest_hz : where modes are looked for.  most : modes at most; of more the
-        strongest by energy are kept.
+    lowest_hz, highest_hz : where modes are looked for.  most : modes at most; of more those
+        that stand highest in the spectrum are kept.
 
     Returns
     -------

@@ -24,10 +24,12 @@ from typing import NamedTuple
 import numpy as np
 from scipy.signal import find_peaks
 
-from studylib.signal.decay_fit import LEAST_BINS, REACH, STANDS_OUT, groups_of, starts_at
+from studylib.signal.decay_fit import LEAST_BINS, REACH, groups_of, starts_at
 from studylib.signal.poles import decays_in_bins, fit_poles, terms
 
 ROUNDS = 10
+TRIALS = 3  # of a peak
+STANDS_OUT = 12.0  # |c|^2 over its variance: below, one of a group is dropped
 MOST_NEW = 8  # in one round
 UNDER_STRONGEST = 10 ** (-60.0 / 20)  # of a peak
 ODDS = 1e-3  # of a peak of noise, over all bins together
@@ -74,15 +76,16 @@ def search_in_room(bins: Bins, *, step_hz: float, most: int) -> Sought:
     step_hz : of the bins.  most : decays at most, of which some are the knock or no modes.
     """
     s = c = np.zeros(0, complex)
-    rest, ratio, steps = bins.values, RATIO, 0
-    tried: set[tuple[int, int]] = set()
+    rest, ratio, at_most, steps = bins.values, RATIO, 1.0, 0
+    tried = np.zeros(len(rest), int)
     for _ in range(ROUNDS):
-        peaks = _new_peaks(rest, s, c, ratio, bins, step_hz)
-        peaks = [p for p in peaks if (int(p), len(s)) not in tried][: max(most - len(s), 0)]
+        peaks = _new_peaks(rest, s, c, ratio, bins, step_hz, tried < TRIALS)
+        peaks = peaks[: max(most - len(s), 0)]
         if not len(peaks):
             break
-        tried.update((int(p), len(s)) for p in peaks)
-        new_s, new_c = _begun(np.array(peaks), rest, bins, step_hz)
+        for near in (-1, 0, 1):
+            tried[peaks + near] += 1
+        new_s, new_c = _begun(peaks, rest, bins, step_hz)
         s, c = np.r_[s, new_s], np.r_[c, new_c]
         for _ in range(SWEEPS):
             s, c, strength, taken = _refitted(s, c, ratio, bins, step_hz * bins.n)
@@ -90,7 +93,9 @@ def search_in_room(bins: Bins, *, step_hz: float, most: int) -> Sought:
             steps += taken
         model = decays_in_bins(s, c, n=bins.n, turns=bins.turns)
         rest = bins.values - model
-        ratio = _room_share(s, rest, model, bins)
+        ratio = _room_share(s, rest, model, bins, at_most)
+        # What is left is the room and what was not found yet: the room is that at most.
+        at_most = ratio if ratio > LEAST_RATIO else at_most
     return Sought(s, c, rest, ratio, steps)
 
 
@@ -107,12 +112,12 @@ def loud_peaks(rest: np.ndarray, tolerated: np.ndarray, *, step_hz: float) -> np
     return peaks[np.argsort(-power[peaks])]
 
 
-def _new_peaks(rest, s, c, ratio, bins: Bins, step_hz: float) -> np.ndarray:
+def _new_peaks(rest, s, c, ratio, bins: Bins, step_hz: float, free: np.ndarray) -> np.ndarray:
     model = decays_in_bins(s, c, n=bins.n, turns=bins.turns) if len(s) else np.zeros(1)
     tolerated = bins.background + ratio * np.abs(model) ** 2
     peaks = loud_peaks(rest, tolerated, step_hz=step_hz)
     least = UNDER_STRONGEST * np.abs(bins.values).max()
-    peaks = peaks[np.abs(rest[peaks]) > least][: 4 * MOST_NEW]
+    peaks = peaks[free[peaks] & (np.abs(rest[peaks]) > least)][: 4 * MOST_NEW]
     if not len(peaks):
         return peaks
     # Each must be more than the tails of the stronger ones that begin beside it.
@@ -221,8 +226,8 @@ def _own_peak(s, c, ratio: float, bins: Bins) -> np.ndarray:
     return np.abs(np.diagonal(each)) ** 2 > np.log(len(bins.values) / ODDS) * tolerated
 
 
-def _room_share(s, rest, model, bins: Bins) -> float:
-    """Reverberant over direct energy, from what the fits left around the decays."""
+def _room_share(s, rest, model, bins: Bins, most: float) -> float:
+    """Reverberant over direct energy, from what the fits left around the decays; `most` at most."""
     power = model.real**2 + model.imag**2
     clear = power > CLEAR * bins.background
     near = np.zeros(len(power), bool)
@@ -234,4 +239,4 @@ def _room_share(s, rest, model, bins: Bins) -> float:
         return LEAST_RATIO
     left = (rest.real[near] ** 2 + rest.imag[near] ** 2) / power[near]
     # The median of exponential variables is ln 2 of their mean.
-    return float(np.clip(np.median(left) / np.log(2.0), LEAST_RATIO, 1.0))
+    return float(np.clip(np.median(left) / np.log(2.0), LEAST_RATIO, most))
