@@ -28,7 +28,6 @@ from studylib.signal.decay_fit import LEAST_BINS, REACH, groups_of, starts_at
 from studylib.signal.poles import decays_in_bins, fit_poles, terms
 
 ROUNDS = 10
-TRIALS = 3  # of a peak
 STANDS_OUT = 12.0  # |c|^2 over its variance: below, one of a group is dropped
 MOST_NEW = 8  # in one round
 UNDER_STRONGEST = 10 ** (-60.0 / 20)  # of a peak
@@ -42,10 +41,12 @@ MOST_TOGETHER = 6
 STEEPEST = 0.075  # decay over angle of anything fitted: a loss factor of 0.15, or at low
 STEEP_PER_S = 100.0  # frequencies such a decay
 STEEPEST_LOW = 0.15
+AT_LIMIT = 0.98
 RATIO = 0.1  # reverberant over direct energy, before anything is known
 LEAST_RATIO = 10 ** (-28.0 / 10)  # no real ring is cleaner; what changes on the way shows
 CLEAR = 30.0  # power of the decays over the background, where the room shows
 MOST_BINS = 400  # of one fit
+TINY = 1e-300
 
 
 class Sought(NamedTuple):
@@ -77,20 +78,19 @@ def search_in_room(bins: Bins, *, step_hz: float, most: int) -> Sought:
     """
     s = c = np.zeros(0, complex)
     rest, ratio, at_most, steps = bins.values, RATIO, 1.0, 0
-    tried = np.zeros(len(rest), int)
     for _ in range(ROUNDS):
-        peaks = _new_peaks(rest, s, c, ratio, bins, step_hz, tried < TRIALS)
-        peaks = peaks[: max(most - len(s), 0)]
-        if not len(peaks):
-            break
-        for near in (-1, 0, 1):
-            tried[peaks + near] += 1
-        new_s, new_c = _begun(peaks, rest, bins, step_hz)
-        s, c = np.r_[s, new_s], np.r_[c, new_c]
-        for _ in range(SWEEPS):
-            s, c, strength, taken = _refitted(s, c, ratio, bins, step_hz * bins.n)
-            s, c = s[strength >= STANDS_OUT], c[strength >= STANDS_OUT]
-            steps += taken
+        peaks = _new_peaks(rest, s, c, ratio, bins, step_hz)[: max(most - len(s), 0)]
+        begun = _begun(peaks, rest, bins, step_hz)
+        with_s, with_c = np.r_[s, begun[0]], np.r_[c, begun[1]]
+        for _ in range(SWEEPS if len(peaks) else 0):
+            with_s, with_c, strength, taken = _refitted(
+                with_s, with_c, ratio, bins, step_hz * bins.n
+            )
+            kept = strength >= STANDS_OUT
+            with_s, with_c, steps = with_s[kept], with_c[kept], steps + taken
+        if len(with_s) <= len(s):
+            break  # what such a round changed is a matter of chance
+        s, c = with_s, with_c
         model = decays_in_bins(s, c, n=bins.n, turns=bins.turns)
         rest = bins.values - model
         ratio = _room_share(s, rest, model, bins, at_most)
@@ -112,12 +112,12 @@ def loud_peaks(rest: np.ndarray, tolerated: np.ndarray, *, step_hz: float) -> np
     return peaks[np.argsort(-power[peaks])]
 
 
-def _new_peaks(rest, s, c, ratio, bins: Bins, step_hz: float, free: np.ndarray) -> np.ndarray:
+def _new_peaks(rest, s, c, ratio, bins: Bins, step_hz: float) -> np.ndarray:
     model = decays_in_bins(s, c, n=bins.n, turns=bins.turns) if len(s) else np.zeros(1)
     tolerated = bins.background + ratio * np.abs(model) ** 2
     peaks = loud_peaks(rest, tolerated, step_hz=step_hz)
     least = UNDER_STRONGEST * np.abs(bins.values).max()
-    peaks = peaks[free[peaks] & (np.abs(rest[peaks]) > least)][: 4 * MOST_NEW]
+    peaks = peaks[np.abs(rest[peaks]) > least][: 4 * MOST_NEW]
     if not len(peaks):
         return peaks
     # Each must be more than the tails of the stronger ones that begin beside it.
@@ -205,13 +205,16 @@ def _refitted(
         s[group], c[group] = np.minimum(fit.s.real, -1e-3 / bins.n) + 1j * fit.s.imag, fit.c
         if len(group) > 1:
             left = max(fit.squares / (len(turns) - 2 * len(group)), bins.background[at].mean())
-            each = np.abs(fit.c) ** 2 / (2.0 * fit.c_scale**2 * left)
+            each = np.abs(fit.c) ** 2 / np.maximum(2.0 * fit.c_scale**2 * left, TINY)
             weakest = int(np.argmin(each))
             strength[group[weakest]] = each[weakest]
         model[at] += fit.c @ terms(fit.s, n=bins.n, turns=turns) - own
         if every > 1:
             model = decays_in_bins(s, c, n=bins.n, turns=bins.turns)
-    return s, c, np.where(_own_peak(s, c, ratio, bins), strength, 0.0), steps
+    # What runs up to the limit is broad for want of anything better.
+    ran_off = -s.real > AT_LIMIT * steepest(s.imag, rate_hz) * s.imag
+    own = _own_peak(s, c, ratio, bins) & ~ran_off
+    return s, c, np.where(own, strength, 0.0), steps
 
 
 def _own_peak(s, c, ratio: float, bins: Bins) -> np.ndarray:

@@ -113,7 +113,7 @@ def changes_of(
     followed = [track for track in tracks if len(track.step) >= 2 * EACH_SIDE]
     risen = _together(tracks)
     contact = _contact(followed) if followed else None
-    if len(risen) >= min(SEVERAL, len(tracks)):
+    if risen and len(risen) >= min(SEVERAL, len(tracks)):
         at = min(track.risen_s for track in risen)
         if contact is None or at < contact.at_s:
             contact = Change(at, 0.0, 0.5 * float(np.log(OVER_TOLD)), *_band(risen))
