@@ -391,7 +391,8 @@ def _report(ring, bins: Bins, sought: Sought, fits, room, limits, most: int) -> 
     for group, fit in fits:
         factor = _student(fit.u_ratio) * (ASTRAY if fit.kept else 1.0)
         u_s[group], u_f[group] = factor * fit.s_spread, factor * fit.f_spread
-        u_c[group], quiet[group] = factor * fit.c_spread, fit.quiet
+        u_c[group] = factor * fit.c_spread
+        quiet[group] = quiet[group] if fit.kept else fit.quiet
         misfit[group] = fit.kept or fit.ratio > 4.0 * share
     u_s = np.maximum(u_s, -s.real * _least_spread(-s.real / alpha * np.exp(u_alpha), share))
     there = c != 0.0

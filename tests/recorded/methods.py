@@ -55,12 +55,14 @@ EARLY_DB, LATE_DB, LEAST_PART_DB = (-1.0, -11.0), (-14.0, -26.0), 6.0
 
 
 class Mode(NamedTuple):
-    """One mode: Hz, decay in 1/s, amplitude at the first sample, height in the transform."""
+    """One mode: Hz, decay in 1/s, amplitude at the first sample, height in the transform; and the
+    frequency of the subspace's mode at that of the transform."""
 
     frequency_hz: float
     rate: float
     amplitude: float
     height: float
+    other_hz: float = np.nan
 
 
 def ring_of(samples: np.ndarray, rate_hz: float) -> np.ndarray:
@@ -310,6 +312,6 @@ def agreed_modes(ring: np.ndarray, rate_hz: float) -> tuple[list[Mode], list[flo
         same = [mode for mode in told if abs(mode.frequency_hz - f) < max(SAME * f, 0.3)]
         if same:
             mode = max(same, key=lambda mode: mode.height)
-            both.append(Mode(float(f), mode.rate, mode.amplitude, float(height)))
+            both.append(Mode(float(f), *mode[1:3], float(height), mode.frequency_hz))
             told.remove(mode)
     return both, anything

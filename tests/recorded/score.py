@@ -1,9 +1,9 @@
 """The library's taps on recorded strokes, against four methods that share nothing with it.
 
     OPENBLAS_NUM_THREADS=1 python -m tests.recorded.score FOLDER [--only WORDS] [--kind stroke]
-        [--ahead quiet] [--to DIRECTORY]
+        [--list strokes] [--ahead quiet] [--to DIRECTORY]
 
-FOLDER was written by `tests.recorded.extract`. Each stroke of `strokes.csv` gets 0.2 s put in
+FOLDER was written by `tests.recorded.extract`. Each stroke of the list gets 0.2 s put in
 front of it (quiet: noise 80 dB below its peak; silence; nothing: the file begins at the stroke)
 and goes through `measure_taps`. Printed are one line a stroke and a summary; `strokes.csv` and
 `modes.csv` in the directory hold all numbers.
@@ -12,8 +12,9 @@ and goes through `measure_taps`. Printed are one line a stroke and a summary; `s
     frequency    the highest peak of the transform is one of ours, within 0.1 %; and ours that is
                  strongest by energy, by initial amplitude, by its height in the transform is it;
                  confirmed: the subspace has that peak as well; steady: it stays where it is when
-                 the ring begins later or ends earlier (those of clicks and rooms do not); the
-                 same word is used of every mode
+                 the ring begins later or ends earlier (those of clicks, rooms and gliding pitches
+                 do not); alike: steady, and the two methods agree within 0.1 %; the same words
+                 are used of every mode
     lost         transform and subspace both find it within 20 dB, ours does not
     spurious     ours within 20 dB, with neither a peak of the transform nor a pole of the subspace
     decay        ours within 10 % where the subspace agrees with envelope or integral within 10 %;
@@ -83,6 +84,7 @@ class Matched:
     integral: float
     bend: float
     steady: bool = False
+    alike: bool = False
     ours_hz: float = np.nan
     ours: float = np.nan
     u: float = np.nan
@@ -122,6 +124,7 @@ class Stroke:
     peak_hz: float  # of the transform
     confirmed: bool  # by the subspace
     steady: bool  # the same in other stretches of the ring
+    alike: bool  # and the subspace has it within a thousandth
     processor_s: float
     taps: int
     accepted: bool
@@ -182,6 +185,7 @@ def scored(samples: np.ndarray, rate_hz: float, *, file: str, kind: str, ahead: 
         peak_hz=float(found[0]) if len(found) else np.nan,
         confirmed=bool(both) and len(found) > 0 and both[0].frequency_hz == found[0],
         steady=bool(len(found)) and bool(staying(ring, rate_hz, found[:1])[0]),
+        alike=False,
         processor_s=took,
         taps=len(taps),
         accepted=tap is not None and tap.decays is not None,
@@ -190,8 +194,10 @@ def scored(samples: np.ndarray, rate_hz: float, *, file: str, kind: str, ahead: 
     top = heights[0] if len(found) else 1.0
     stroke.modes = [_matched(mode, stroke, ring, rate_hz, found, top) for mode in both]
     kept = staying(ring, rate_hz, np.array([mode.frequency_hz for mode in both]))
-    for mode, steady in zip(stroke.modes, kept, strict=True):
-        mode.steady = bool(steady)
+    for mode, found_by, steady in zip(stroke.modes, both, kept, strict=True):
+        off = abs(found_by.other_hz / mode.frequency_hz - 1.0)
+        mode.steady, mode.alike = bool(steady), bool(steady) and off < CLOSE_ENOUGH
+    stroke.alike = stroke.confirmed and stroke.modes[0].alike
     if stroke.accepted:
         _compare(stroke, tap, onset + CONTACT_S, len(ring), rate_hz, anything)
     return stroke
@@ -277,13 +283,14 @@ def summary(strokes: list[Stroke]) -> str:
             f"frequency {name:13s} {_share(good, len(strokes))} of all, "
             f"{_share(good, len(accepted))} of the accepted"
         )
-    for name in ("confirmed", "steady"):
+    for name in ("confirmed", "steady", "alike"):
         sure = [stroke for stroke in strokes if getattr(stroke, name)]
         good = sum(abs(stroke.nearest) < CLOSE_ENOUGH for stroke in sure)
         lines.append(f"  nearest, {name:10s} {_share(good, len(sure))}")
     lines += [
         f"lost                {_lost(modes)}",
         f"  of the steady      {_lost([mode for mode in modes if mode.steady])}",
+        f"  and alike          {_lost([mode for mode in modes if mode.alike])}",
         f"spurious            {_share(sum(len(stroke.spurious) for stroke in few), within)}",
         f"decay within 10 %   {_within(errors, 0.10)}",
         f"  where it is straight {_within(errors[straight], 0.10)}",
@@ -361,11 +368,12 @@ def main() -> None:
     parser.add_argument("folder", type=Path, help="what tests.recorded.extract wrote")
     parser.add_argument("--only", nargs="*", default=[], help="files whose name or object has it")
     parser.add_argument("--kind", choices=("stroke", "membrane", "glide"))
+    parser.add_argument("--list", default="strokes", help="strokes, or apart")
     parser.add_argument("--ahead", choices=("quiet", "silence", "nothing"), default="quiet")
     parser.add_argument("--to", type=Path, help="where the tables are written")
     wanted = parser.parse_args()
     strokes = []
-    for row in read_list():
+    for row in read_list(wanted.list):
         name = f"{row['file']} {row['object']}".lower()
         if wanted.only and not any(word.lower() in name for word in wanted.only):
             continue
