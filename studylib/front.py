@@ -226,9 +226,12 @@ def attribute(study: Study, *measured: BatchMeasurement) -> Attribution:
         pd.concat([getattr(batch, name) for batch in measured], ignore_index=True)
         for name in ("harmonics", "features", "modes")
     )
-    boards = with_numbers(study, features, found.drop(columns="mode"))[2]
-    batches = [batch.batch for batch in measured]
-    return attribute_study(study, harmonics, batches=batches, board_modes=boards)
+    return attribute_study(
+        study,
+        harmonics,
+        batches=[batch.batch for batch in measured],
+        board_modes=with_numbers(study, features, found.drop(columns="mode"))[2],
+    )
 
 
 def plan(folder: Path | str) -> StudyPlan:

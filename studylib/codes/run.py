@@ -24,7 +24,6 @@ class RunFault(Code):
     NO_RESULT = "run.no_result"
     NO_PAGE = "run.no_page"
     OTHER = "run.other"
-    NO_SAMPLE = "run.no_sample"
 
 
 class BatchState(Code):

@@ -241,11 +241,14 @@ def covariates_figure(
     for i, feature in enumerate(features):
         for j, covariate in enumerate(covariates):
             axes = grid[i, j]
-            own = [
-                frame[(frame["feature"] == feature) & (frame["covariate"] == covariate)]
-                for frame in (found.table, points, found.lines)
-            ]
-            _draw(axes, *own, style)
+            _draw(
+                axes,
+                *[
+                    frame[(frame["feature"] == feature) & (frame["covariate"] == covariate)]
+                    for frame in (found.table, points, found.lines)
+                ],
+                style,
+            )
             if j == 0:
                 _name_feature(axes, feature, rows=len(features))
             if i == len(features) - 1:

@@ -158,8 +158,11 @@ def all_effects_figure(
             wrapped(pair, 84 // len(pairs), lines=2), fontsize=10 if len(pairs) < 4 else 8
         )
         axes.set_xlabel("g")
-    small = float(np.clip(9.0 - 0.03 * len(rows), 5.5, 8.0))
-    panels[0].set_yticks(range(len(rows)), [wrapped(r, 48, lines=1) for r in rows], fontsize=small)
+    panels[0].set_yticks(
+        range(len(rows)),
+        [wrapped(r, 48, lines=1) for r in rows],
+        fontsize=float(np.clip(9.0 - 0.03 * len(rows), 5.5, 8.0)),
+    )
     panels[0].set_ylim(len(rows) - 0.4, -0.6)
     key = say("figures_effects.all_key", left_out=left_out)
     bars = say("figures_effects.all_bars", confidence=confidence)

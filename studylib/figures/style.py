@@ -227,8 +227,11 @@ def frequency_axis(axes: Axes, low_hz: float, high_hz: float, *, label: bool = T
         )
     )
     steps = np.array([3, 7]) / 12
-    between = [f * 2.0**s for f in octaves for s in steps if low_hz <= f * 2.0**s <= high_hz]
-    axes.xaxis.set_minor_locator(FixedLocator(between))
+    axes.xaxis.set_minor_locator(
+        FixedLocator(
+            [f * 2.0**s for f in octaves for s in steps if low_hz <= f * 2.0**s <= high_hz]
+        )
+    )
     axes.xaxis.set_minor_formatter(NullFormatter())
     if label:
         axes.set_xlabel(say("figures_style.frequency"))

@@ -255,8 +255,11 @@ def _modes(axes: Axes, tap, named: set[str]) -> None:
     for (frequency, level, seconds), (colour, dash) in zip(tap.modes, cycle(LINES), strict=False):
         ends = [tap.start_s, tap.end_s]
         heights = [level, level - 60.0 * (tap.end_s - tap.start_s) / seconds]
-        facts = {"frequency_hz": frequency, "seconds": seconds}
-        label = None if others else say("figures_modes.mode_line", **facts)
+        label = (
+            None
+            if others
+            else say("figures_modes.mode_line", frequency_hz=frequency, seconds=seconds)
+        )
         named.add("modes")
         axes.plot(ends, heights, color=colour, linestyle=dash, linewidth=1.8, label=label)
 

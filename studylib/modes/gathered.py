@@ -113,8 +113,11 @@ def _stacked(name: str, whole: list[BatchMeasurement]) -> pd.DataFrame:
     found = pd.concat(full.values(), ignore_index=True) if full else tables.empty(name)
     if name != "bench":
         return tables.typed(name, found)
-    batches = [batch for batch, frame in full.items() for _ in range(len(frame))]
-    found.insert(0, "batch", pd.Series(batches, dtype=str))
+    found.insert(
+        0,
+        "batch",
+        pd.Series([batch for batch, frame in full.items() for _ in range(len(frame))], dtype=str),
+    )
     return found
 
 

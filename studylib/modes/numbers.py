@@ -73,8 +73,7 @@ def number_modes(modes: pd.DataFrame, specimens: pd.DataFrame) -> pd.DataFrame:
 def _numbers(rows: pd.DataFrame, specimens: pd.DataFrame) -> np.ndarray:
     """Numbers of the good rows of one support, sorted by board, mount, take, tap, frequency."""
     taps = _groups(rows, ["specimen", "take"], ["tap"])
-    firsts = np.unique(taps.group, return_index=True)[1]
-    takes = rows.iloc[firsts].reset_index(drop=True)
+    takes = rows.iloc[np.unique(taps.group, return_index=True)[1]].reset_index(drop=True)
     in_take = _tap_lists(rows, taps)
     by_take = build(in_take, TAP_SPREAD)
     heard = 2 * by_take.count >= in_take.there.sum(axis=1)[:, None]
@@ -82,8 +81,12 @@ def _numbers(rows: pd.DataFrame, specimens: pd.DataFrame) -> np.ndarray:
     in_board = _upper_lists(in_take, by_take, heard, boards)
     in_board = alignment.shifted(in_board, centre=np.zeros(in_board.x.shape[:2]), width=MOUNT_SHIFT)
     by_board = build(in_board, TAKE_SPREAD)
-    shown = _carried(by_take.count, _rising(by_take, heard), boards)
-    held = _held(by_board, shown, takes.assign(taps=in_take.there.sum(axis=1)), boards)
+    held = _held(
+        by_board,
+        _carried(by_take.count, _rising(by_take, heard), boards),
+        takes.assign(taps=in_take.there.sum(axis=1)),
+        boards,
+    )
     if not held.any():
         return np.full(len(rows), np.nan)
     rung_number = _number_boards(

@@ -339,8 +339,11 @@ def sweep_sentences(study: Study, responses: pd.DataFrame) -> list[str]:
         return [note("modes_report.no_sweeps")]
     if not study.settings.sweep.known:
         return [note("modes_report.sweep_shape_unknown")]
-    mounts = len(responses[["specimen", "mount"]].drop_duplicates())
-    found = note("modes_report.sweeps_found", sweeps=len(takes), mounts=mounts)
+    found = note(
+        "modes_report.sweeps_found",
+        sweeps=len(takes),
+        mounts=len(responses[["specimen", "mount"]].drop_duplicates()),
+    )
     share = incoherent_share(responses["coherence"].to_numpy(dtype=float))
     if np.isnan(share):
         return [found, note("modes_report.no_repeated_sweep")]

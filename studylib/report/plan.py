@@ -164,8 +164,11 @@ def splits_table(plan: StudyPlan) -> pd.DataFrame:
     one, table = plan.features[0], plan.splits
     counts = {"boards": "plan.h_boards", "mounts": "plan.h_mounts", "takes": "plan.h_takes"}
     sd = [_in_unit(one, value) for value in table["sd"]]
-    heading = note("plan.h_sd", unit=one.feature.difference_unit)
-    return table.drop(columns="sd").rename(columns=counts).assign(**{heading: sd})
+    return (
+        table.drop(columns="sd")
+        .rename(columns=counts)
+        .assign(**{note("plan.h_sd", unit=one.feature.difference_unit): sd})
+    )
 
 
 def never_notes(plan: StudyPlan) -> list[str]:

@@ -220,10 +220,14 @@ def plan_study(study: Study) -> StudyPlan:
         block_columns=settings.plan.batches - 1 if dealt else 0,
     )
     nest = Nest(below, settings.plan.mounts, settings.plan.takes)
-    features = tuple(
-        _feature(study, name, planks, nest, decision) for name in settings.decide.primary
+    return StudyPlan(
+        study,
+        planks,
+        nest,
+        decision,
+        assumed,
+        tuple(_feature(study, name, planks, nest, decision) for name in settings.decide.primary),
     )
-    return StudyPlan(study, planks, nest, decision, assumed, features)
 
 
 def _planks(study: Study) -> tuple[dict[str, int], float, bool]:

@@ -35,8 +35,11 @@ def preregistered(study: Study) -> list[str]:
             after_run=blinding.after_run,
         )
     if study.schedules:
-        seeds = [one.seed for one in study.schedules]
-        scheduled = note("preregistration.schedule", seeds=seeds, waiting=len(study.planned))
+        scheduled = note(
+            "preregistration.schedule",
+            seeds=[one.seed for one in study.schedules],
+            waiting=len(study.planned),
+        )
     return [locked, blind, scheduled]
 
 

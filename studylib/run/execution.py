@@ -211,8 +211,12 @@ def run_notebook(
     seen: dict[str, Any] = {}
     # On some systems a folder cannot be deleted while the kernel that worked there is dying.
     with tempfile.TemporaryDirectory(prefix="studylib-", ignore_cleanup_errors=True) as empty:
-        where = str(folder) if folder is not None else empty
-        watch = _Watch(stop=stop or Stop(), progress=progress, folder=where, seen=seen)
+        watch = _Watch(
+            stop=stop or Stop(),
+            progress=progress,
+            folder=str(folder) if folder is not None else empty,
+            seen=seen,
+        )
         try:
             # A notebook object and no output path: papermill would format braces in paths.
             done = execute_notebook(
@@ -312,11 +316,15 @@ def _stable(notebook: NotebookNode | None, parameters: Mapping[str, Any]) -> Not
             del cell.metadata["tags"]
         if "injected-parameters" in cell.metadata.get("tags", []):
             cell["id"] = "injected-parameters"
-            given = {
-                name: value.as_posix() if isinstance(value, Path) else value
-                for name, value in parameters.items()
-            }
-            cell["source"] = translate_parameters(KERNEL, "python", given, "Parameters")
+            cell["source"] = translate_parameters(
+                KERNEL,
+                "python",
+                {
+                    name: value.as_posix() if isinstance(value, Path) else value
+                    for name, value in parameters.items()
+                },
+                "Parameters",
+            )
     return notebook
 
 

@@ -141,8 +141,11 @@ def take_sheet(
     spelled = {row.number: row for row in as_on_disk(path.parent, sound)}
     table = replace(table, rows=tuple(spelled.get(row.number, row) for row in table.rows))
     takes, found = read_takes(table)
-    marks = mark_faults(table, NUMERIC_TAKE_COLUMNS)
-    found += [*marks, *repeated_ids(table, "take"), *take_faults(takes)]
+    found += [
+        *mark_faults(table, NUMERIC_TAKE_COLUMNS),
+        *repeated_ids(table, "take"),
+        *take_faults(takes),
+    ]
     if specimens is not None:
         found += [
             note(

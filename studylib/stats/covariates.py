@@ -245,8 +245,11 @@ def covariate_values(
         return values.dropna(axis=1, how="all")
     for name in covariates:
         if name not in values.columns:
-            near = nearest(name, tuple(values.columns))
-            raise InputError(note(CovariateFault.UNKNOWN, name=name, nearest=near))
+            raise InputError(
+                note(
+                    CovariateFault.UNKNOWN, name=name, nearest=nearest(name, tuple(values.columns))
+                )
+            )
     return values[list(covariates)]
 
 
@@ -323,8 +326,11 @@ def _points(case: _Case) -> pd.DataFrame:
     units = case.units.copy()
     if case.fit is not None:
         units.loc[units["wood"].isin(list(case.compared)), "y"] = case.fit.shown()
-    value = scales.reported_values(units["y"], case.feature)
-    return units.assign(feature=case.feature.name, covariate=case.covariate, value=value)
+    return units.assign(
+        feature=case.feature.name,
+        covariate=case.covariate,
+        value=scales.reported_values(units["y"], case.feature),
+    )
 
 
 def _lines(case: _Case, confidence: float) -> list[pd.DataFrame]:
@@ -341,8 +347,11 @@ def _lines(case: _Case, confidence: float) -> list[pd.DataFrame]:
             key: scales.reported_values(pd.Series(y).clip(upper=LARGEST), case.feature)
             for key, y in (("value", mean), ("low", mean - half), ("high", mean + half))
         }
-        names = {"feature": case.feature.name, "covariate": case.covariate, "wood": wood}
-        out.append(pd.DataFrame({"x": x, **ends}).assign(**names))
+        out.append(
+            pd.DataFrame({"x": x, **ends}).assign(
+                feature=case.feature.name, covariate=case.covariate, wood=wood
+            )
+        )
     return out
 
 

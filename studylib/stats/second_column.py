@@ -79,8 +79,11 @@ def _confounded(cells: pd.DataFrame, name: str) -> str:
     parts = _connected(cells.to_numpy() > 0)
     if len(parts) == 1:
         return ""
-    told = [{"woods": list(cells.index[w]), "groups": list(cells.columns[g])} for w, g in parts]
-    return note(Second.CONFOUNDED, name=name, parts=told)
+    return note(
+        Second.CONFOUNDED,
+        name=name,
+        parts=[{"woods": list(cells.index[w]), "groups": list(cells.columns[g])} for w, g in parts],
+    )
 
 
 def _connected(there: np.ndarray) -> list[tuple[np.ndarray, np.ndarray]]:

@@ -35,7 +35,6 @@ FIELDS = {
     RunFault.NO_RESULT: {},
     RunFault.NO_PAGE: {"why": NOT_WRITTEN},
     RunFault.OTHER: {"error": "OSError", "said": "no room"},
-    RunFault.NO_SAMPLE: {"failed": {"day1": NOT_WRITTEN}},
     BatchState.IN_SUMMARY: {},
     BatchState.NOT_RUN: {},
     BatchState.CHANGED: {},
