@@ -27,7 +27,7 @@ from studylib.codes.bench import Room
 from studylib.codes.sheets import SheetFault
 from studylib.errors import InputError
 from studylib.sheets import read_study
-from studylib.sheets.spreadsheet import read_table
+from studylib.sheets.files import read_table
 from studylib.sheets.study import read_unrecorded
 from studylib.words import say
 from tests.notes import holds

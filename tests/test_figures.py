@@ -25,7 +25,7 @@ from studylib import figures, register
 from studylib.codes import note
 from studylib.codes.takes import Unused
 from studylib.figures import style
-from studylib.stats.means import FeatureMeans
+from studylib.stats.samples import FeatureMeans
 from studylib.words import say
 from tests.invented_tables import FEATURES, Invention
 

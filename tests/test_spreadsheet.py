@@ -10,7 +10,7 @@ from studylib.codes.sheets import SheetFault as Fault
 from studylib.errors import InputError
 from studylib.sheets import read_study
 from studylib.sheets.between_rows import gaps
-from studylib.sheets.spreadsheet import mark_faults, number, read_table, whole
+from studylib.sheets.files import mark_faults, number, read_table, whole
 from studylib.words.text import listed, nearest, shown
 from studylib.writing import slug
 from tests.breakable_study import (

@@ -41,10 +41,10 @@ from studylib.codes.sheets import SheetFault
 from studylib.errors import InputError
 from studylib.measure.features import has_sensed_drive
 from studylib.sheets import Study
+from studylib.sheets.files import Table, read_table, table_text
 from studylib.sheets.records import Scheduled, write_schedules
 from studylib.sheets.rows import TAKE_COLUMNS, TONE_KINDS, Specimen
 from studylib.sheets.settings import Plan, Settings
-from studylib.sheets.spreadsheet import Table, read_table, table_text
 from studylib.writing import slug, write_whole
 
 TAKES, SPECIMENS = "takes.csv", "specimens.csv"

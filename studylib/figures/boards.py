@@ -41,7 +41,7 @@ from studylib.figures.style import (
     wrapped,
 )
 from studylib.stats.covariates import Covariates, covariate_quantity
-from studylib.stats.means import FeatureMeans
+from studylib.stats.samples import FeatureMeans
 from studylib.words import feature as in_plain_words
 from studylib.words import say
 from studylib.words.numbers import counted

@@ -21,9 +21,8 @@ import numpy as np
 from studylib import register
 from studylib.codes import note
 from studylib.codes.takes import Unused
-from studylib.measure.calibration import LevelScale
 from studylib.measure.harmonic_rows import tone_multiple
-from studylib.measure.take import TakeMeasurement
+from studylib.measure.take import LevelScale, TakeMeasurement
 from studylib.register import Kind
 from studylib.sheets import Take
 from studylib.sheets.settings import Settings

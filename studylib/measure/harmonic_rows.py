@@ -23,8 +23,7 @@ from itertools import repeat
 
 import numpy as np
 
-from studylib.measure.calibration import LevelScale
-from studylib.measure.take import LineSums, TakeMeasurement
+from studylib.measure.take import LevelScale, LineSums, TakeMeasurement
 from studylib.sheets import Take
 from studylib.sheets.settings import Settings
 from studylib.signal.noise import room_lines

@@ -26,7 +26,6 @@ from studylib import tables
 from studylib.codes import note, several
 from studylib.codes.modes import Evidence, TapReason
 from studylib.errors import InputError
-from studylib.measure.calibration import LevelScale
 from studylib.measure.features import FeatureValue, has_sensed_drive
 from studylib.measure.sweep_rows import (
     SweepMeasurement,
@@ -34,6 +33,7 @@ from studylib.measure.sweep_rows import (
     sweep_feature_values,
     sweep_rows,
 )
+from studylib.measure.take import LevelScale
 from studylib.recordings import RecordingInfo, probe, windows
 from studylib.sheets import Study, Take
 from studylib.signal import quality

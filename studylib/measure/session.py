@@ -17,20 +17,18 @@ from studylib import tables
 from studylib.codes import note, several
 from studylib.codes.measure import BatchFault, Fact
 from studylib.errors import InputError
-from studylib.measure.calibration import (
-    OVER_NOISE_DB,
-    RELATIVE,
-    LevelScale,
-    calibrator_tone,
-    level_scale,
-)
 from studylib.measure.rings import Ring, measure_ring
 from studylib.measure.take import (
+    OVER_NOISE_DB,
+    RELATIVE,
     TONE_ON,
     Expectation,
+    LevelScale,
     NoiseLevels,
     TakeMeasurement,
+    calibrator_tone,
     hum_of,
+    level_scale,
     measure_take,
     unreadable,
 )

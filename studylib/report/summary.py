@@ -30,7 +30,7 @@ from studylib.sheets import Study
 from studylib.sheets.study import recording_order
 from studylib.stats.compare import Comparison, compare
 from studylib.stats.covariates import Covariates, analyse_covariates
-from studylib.stats.means import FeatureMeans, wood_means
+from studylib.stats.samples import FeatureMeans, wood_means
 from studylib.writing import fill_folder
 
 BEHIND = ("wood.density_kg_m3", "wood.youngs_modulus_gpa")

@@ -16,9 +16,9 @@ from typing import Any, TypeVar
 
 from studylib.codes import Code, note
 from studylib.codes.sheets import SheetFault, SheetWarning
+from studylib.sheets.files import Table
 from studylib.sheets.rows import BOARD_KINDS, TONE_KINDS, Specimen, Take
 from studylib.sheets.settings import Settings
-from studylib.sheets.spreadsheet import Table
 from studylib.writing import slug
 
 SPECIMENS, TAKES = "specimens.csv", "takes.csv"

@@ -34,10 +34,9 @@ from typing import Any
 from studylib.codes import note
 from studylib.codes.sheets import Change, RecordFault
 from studylib.errors import InputError
-from studylib.sheets.files import sha256
+from studylib.sheets.files import Row, Table, read_table, sha256, table_text
 from studylib.sheets.rows import Specimen
 from studylib.sheets.settings import Settings
-from studylib.sheets.spreadsheet import Row, Table, read_table, table_text
 from studylib.writing import read_json, write_json, write_whole
 
 SCHEDULE, LOCK, BLINDING, KEY = "schedule.json", "lock.json", "blind.json", "woods.key.csv"

@@ -29,7 +29,7 @@ from pydantic import (
 from studylib.codes import note
 from studylib.codes.sheets import CellFault, Right
 from studylib.sheets.field_faults import field_faults, placed
-from studylib.sheets.spreadsheet import Row, Table, number, whole
+from studylib.sheets.files import Row, Table, number, whole
 from studylib.words.text import nearest
 
 BOARD_KINDS = ("tone", "sweep", "tap", "pluck")

@@ -22,6 +22,7 @@ from studylib.codes.sheets import CellFault, Right, SettingsFault, SettingsWarni
 from studylib.errors import InputError
 from studylib.register import find
 from studylib.sheets.field_faults import field_faults, placed, quotable
+from studylib.sheets.files import read_text
 from studylib.sheets.settings import (
     MAINS_HZ,
     Channels,
@@ -34,7 +35,6 @@ from studylib.sheets.settings import (
     Tone,
     mains_multiple,
 )
-from studylib.sheets.spreadsheet import read_text
 from studylib.words.text import nearest, shown
 
 FILE = "study.toml"

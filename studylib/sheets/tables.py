@@ -21,7 +21,7 @@ from studylib.sheets.between_rows import (
     specimen_warnings,
     take_faults,
 )
-from studylib.sheets.files import as_on_disk, recording_faults
+from studylib.sheets.files import Table, as_on_disk, mark_faults, read_table, recording_faults
 from studylib.sheets.records import without_recording
 from studylib.sheets.rows import (
     SPECIMEN_COLUMNS,
@@ -34,7 +34,6 @@ from studylib.sheets.rows import (
     read_specimens,
     read_takes,
 )
-from studylib.sheets.spreadsheet import Table, mark_faults, read_table
 from studylib.words.text import nearest
 
 MEASURED = (*SIZES, "moisture_pct")

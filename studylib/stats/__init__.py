@@ -7,7 +7,8 @@ study; every other file is one step of it and can be called and tested on its ow
     units        takes -> mounts -> specimens -> sources
     design       which features are compared, whether wood and batch go together, and what the
                  comparison cannot say
-    samples      one feature made ready, the models that features share, and the mean squares
+    samples      one feature made ready, the models that features share, the mean squares, and
+                 means as a reader sees them
     blocks       linear model of the sources' means on wood, with batch as a block or a covariate
     pairs        Games-Howell (with shrunken variances from three woods) and Tukey-Kramer
     studentized  distribution of the studentized range
@@ -17,7 +18,7 @@ study; every other file is one step of it and can be called and tested on its ow
     reml, components   variance components and ISO 5725
     mixed        Kenward-Roger and Satterthwaite: the second opinion on woods
     boards       named boards, and the positive control
-    scales, means   scales and limits; means as a reader sees them
+    scales       scales and limits
 
 A finished comparison keeps its `workings`, and is asked further:
 

@@ -16,12 +16,12 @@ from studylib import register, tables
 from studylib.codes import note
 from studylib.codes.comparison import ComparisonFault, ControlReason
 from studylib.errors import InputError
-from studylib.stats import boards, components, design, drift, effects, means, scales
+from studylib.stats import boards, components, design, drift, effects, scales
 from studylib.stats import units as unit_steps
 from studylib.stats.caveats import Caveats, Made, drive_gaps
 from studylib.stats.mixed import fit_features, second_opinion
 from studylib.stats.pairs import Pair
-from studylib.stats.samples import Sample, make_samples
+from studylib.stats.samples import Sample, make_samples, reported_means, unit_means
 
 LOST = {
     "below": ControlReason.BELOW_NOISE,
@@ -85,7 +85,7 @@ class Comparison:
     """Every table and remark of one comparison; columns and types stand in `studylib.tables`.
 
     effects, variance, boards, claims, coverage, limits : what their names say.
-    unit_means, specimen_means, mount_means : see stats.means.
+    unit_means, specimen_means, mount_means : see stats.samples.
     confounding : wood, then one column a batch with the number of specimens.
     confounded : "", or a note on what cannot be separated among the woods with enough sources.
     positive_control : see stats.boards.
@@ -222,11 +222,11 @@ def compare(
         variance=spread[0],
         boards=_boards(primary, cells, specimens, confidence),
         claims=effects.claims_table(claims, found, refused=refused, confidence=confidence),
-        unit_means=means.unit_means(samples),
-        specimen_means=means.reported_means(
+        unit_means=unit_means(samples),
+        specimen_means=reported_means(
             "specimen_means", specimen_means, order=order, specimens=specimens
         ),
-        mount_means=means.reported_means("mount_means", mounts, order=order, specimens=specimens),
+        mount_means=reported_means("mount_means", mounts, order=order, specimens=specimens),
         coverage=counted,
         confounding=table,
         confounded=confounded,
