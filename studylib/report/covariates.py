@@ -97,15 +97,18 @@ def _paragraph(rows: pd.DataFrame) -> str:
 def _parts(known: pd.DataFrame, missing: pd.DataFrame, held: str) -> list[str]:
     """Both differences of each pair, what holding equal did to them, and the slope."""
     pairs = known[["wood_a", "wood_b", *_ENDS]].to_dict("records")
-    by_outcome: dict[Outcome, list[dict[str, str]]] = {}
-    for row in known[known["overlap"] > 0].itertuples():
-        by_outcome.setdefault(_outcome(row), []).append(_pair(row))
+    near = [(_outcome(row), _pair(row)) for row in known[known["overlap"] > 0].itertuples()]
     apart = [_pair(row) for row in known[known["overlap"] == 0].itertuples()]
     return [
         note(HeldEqual.PAIRS, pairs=pairs, unit=known["unit"].iloc[0]),
         *(
-            note(HeldEqual.OUTCOME, outcome=outcome, held=held, pairs=own)
-            for outcome, own in by_outcome.items()
+            note(
+                HeldEqual.OUTCOME,
+                outcome=outcome,
+                held=held,
+                pairs=[pair for one, pair in near if one == outcome],
+            )
+            for outcome in dict.fromkeys(outcome for outcome, _ in near)
         ),
         *[note(HeldEqual.APART, held=held, pairs=apart)] * bool(apart),
         *(note(HeldEqual.NO_ANSWER, pair=_pair(row), why=row.note) for row in missing.itertuples()),

@@ -12,6 +12,7 @@ Functions: `repeated_ids`, `role_faults`, `take_faults`, `specimen_warnings`, `t
 import re
 from collections import Counter, defaultdict
 from collections.abc import Callable, Hashable, Iterable, Sequence
+from itertools import pairwise
 from typing import Any, TypeVar
 
 from studylib.codes import Code, note
@@ -286,12 +287,8 @@ def gaps(numbers: Iterable[int]) -> list[tuple[int, int, int]]:
     -------
     list of (first skipped, last skipped, the number that follows), in order.
     """
-    found, expected = [], 1
-    for number in sorted(set(numbers)):
-        if number > expected:
-            found.append((expected, number - 1, number))
-        expected = number + 1
-    return found
+    counted = pairwise([0, *sorted(set(numbers))])
+    return [(before + 1, n - 1, n) for before, n in counted if n > before + 1]
 
 
 def _uneven(takes: Sequence[Take], specimens: Sequence[Specimen]) -> list[str]:

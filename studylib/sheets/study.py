@@ -96,10 +96,9 @@ class Study:
     @property
     def boards_by_wood(self) -> dict[str, list[Specimen]]:
         """Boards under comparison by wood, in the order of specimens.csv."""
-        boards: dict[str, list[Specimen]] = {}
-        for specimen in self.with_role(""):
-            boards.setdefault(specimen.wood, []).append(specimen)
-        return boards
+        boards = self.with_role("")
+        woods = dict.fromkeys(s.wood for s in boards)
+        return {wood: [s for s in boards if s.wood == wood] for wood in woods}
 
     def with_role(self, role: str) -> tuple[Specimen, ...]:
         """The specimens of a role, such as the reference; "" for those under comparison."""

@@ -408,10 +408,9 @@ def take_verdict(checks: Iterable[Check]) -> tuple[Verdict, str]:
 
 def findings(rows: Iterable[Check]) -> str:
     """A cell with a note for each check among the rows, its channels together."""
-    by_check: dict[str, list[Check]] = {}
-    for row in rows:
-        by_check.setdefault(row.check, []).append(row)
-    return several(map(finding, by_check.values()))
+    rows = list(rows)
+    names = dict.fromkeys(row.check for row in rows)
+    return several(finding([row for row in rows if row.check == name]) for name in names)
 
 
 def finding(rows: Sequence[Check], *, worst: str = "") -> str:

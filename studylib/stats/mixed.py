@@ -169,12 +169,9 @@ class Fitted:
 
 def fit_features(samples: Mapping[str, Sample]) -> dict[str, Fitted]:
     """Fits of all features whose design has two random levels or more, and that converged."""
-    by_design: dict[int, list[tuple[str, Sample]]] = {}
-    for name, sample in samples.items():
-        by_design.setdefault(id(sample.design), []).append((name, sample))
     out = {}
-    for group in by_design.values():
-        design = group[0][1].design
+    for design in {id(sample.design): sample.design for sample in samples.values()}.values():
+        group = [(name, sample) for name, sample in samples.items() if sample.design is design]
         if len(design.nested.levels) < 2:
             continue
         fit = fit_design(design, [sample for _, sample in group], fixed_part(design))

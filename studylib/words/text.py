@@ -6,6 +6,7 @@ Functions: `shown`, `listed`, `nearest`, `level_word`, `in_short`, `capital`, `n
 import difflib
 import re
 from collections.abc import Iterable, Sequence
+from itertools import groupby
 
 FILTERS = ("shown", "listed", "level_word", "names_in_short", "in_short", "capital")
 
@@ -72,13 +73,9 @@ def names_in_short(names: Iterable[str]) -> list[str]:
 
 def _runs(numbers: list[int]) -> list[list[int]]:
     """Numbers in order, split where one is missing."""
-    runs: list[list[int]] = []
-    for number in numbers:
-        if runs and number == runs[-1][-1] + 1:
-            runs[-1].append(number)
-        else:
-            runs.append([number])
-    return runs
+    # In a run without gaps the number less its place is constant.
+    runs = groupby(enumerate(numbers), key=lambda placed: placed[1] - placed[0])
+    return [[number for _, number in run] for _, run in runs]
 
 
 def in_short(meaning: str) -> str:
