@@ -10,8 +10,8 @@ m the far end, x the place. It is noticed there if E would not pass for the driv
 The model is the modal sum of a slender bar: shapes of Euler-Bernoulli, and for the frequencies and
 loss factors what taps of the board found, with the driver on it if they were (what the driver's
 mass does is then in them). Two rigid modes come first. Modes that no tap found are put where the
-ladder has them, and shifted by 3 % either way. Within three bandwidths of any mode that taps found,
-a bar or not, all is hidden: so near, the answer hangs on what no sheet knows to the hertz.
+ladder has them, and shifted by 3 % either way. Within 2.5 bandwidths of any mode that taps found, a
+bar or not, all is hidden: so near, the answer hangs on what no sheet knows to the hertz.
 Source: modal superposition (any textbook of vibration); roots of cos(b) cosh(b) = 1.
 
 Conventions: places as shares of the length from the end at the driver; Hz; arrays over k.
@@ -32,7 +32,7 @@ from studylib.sheets import Specimen, Study
 
 PLACES = 20
 ENOUGH = 0.8  # share of the places at which a harmonic made on the board has to be noticed
-NEAR_BANDWIDTHS = 3.0
+NEAR_BANDWIDTHS = 2.5
 INERT_KG_M3 = 1500.0  # no wood is so dense (cell walls alone: 1,500, Wood Handbook, from memory)
 UNKNOWN_DRIVE_AT = (0.07, 0.13, 0.2, 0.27)
 SHIFTS = (0.97, 1.0, 1.03)  # of modes that no tap found
@@ -119,7 +119,7 @@ class Hidden:
     """What a board could hide at each multiple.
 
     excess : complex (places of the driver, shifts, K, 20), see `forced_excess`.
-    near : (K,) within three bandwidths of a mode.
+    near : (K,) within 2.5 bandwidths of a mode.
     mode_hz : (K,) the nearest mode.
     """
 

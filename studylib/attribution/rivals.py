@@ -4,9 +4,11 @@ An excess that all boards share is the bench's; one that stands out from the oth
 come from the bench where a cause acts through a board's own mode or at one time only. Each of these
 is ruled out by takes of the very mount, or by a bound that lies below the excess:
 
-- rocking (the driver moves in a direction that the sensor does not feel), the sensor's or the
-  microphone's own harmonic, the drive channel's gain: drive steps of that mount in which the
-  harmonic does not grow as the sensed one. These causes go with the drive, or leave both alike.
+- rocking (the driver moves in a direction that the sensor does not feel), the sensor's own
+  harmonic, the drive channel's gain: drive steps of that mount in which the harmonic does not grow
+  as the sensed one. These causes go with the drive, or leave both alike.
+- the microphone's own harmonic: a mount of the same batch that was as loud and shows no excess of
+  3 dB or more.
 - a line of the room or the amplifier: three tones that agree in phase.
 - a contact that settles and a resonance of the room that wanders, both between tone and probe tone:
   the change from probe tones before to those after the tones, or else what a new mounting moves.
@@ -45,7 +47,8 @@ OF_THE_BENCH = (
     Rival.LEVEL_CONTROL, Rival.MICROPHONE, Rival.SENSOR, Rival.SETTLING, Rival.ROCKING, Rival.ROOM,
     Rival.LINE, Rival.DRIVE_GAIN, Rival.OTHER,
 )  # fmt: skip
-WITH_THE_DRIVE = (Rival.ROCKING, Rival.SENSOR, Rival.MICROPHONE, Rival.DRIVE_GAIN)
+WITH_THE_DRIVE = (Rival.ROCKING, Rival.SENSOR, Rival.DRIVE_GAIN)
+AS_LOUD_DB = 0.5
 
 
 class WithOthers(NamedTuple):
@@ -63,9 +66,10 @@ class WithOthers(NamedTuple):
 def add_others(table: pd.DataFrame, others: WithOthers) -> pd.DataFrame:
     """A table of mounts with what the other boards, the inert ones and the block say of each row.
 
-    Beside the fields of `shared.Shared`: odd_beside (see `_odd_beside`), witness (an inert one was
-    measured), witnessed (it shows an excess), bench_rivals (what all boards may share and nothing
-    rules out).
+    Beside the fields of `shared.Shared`: odd_beside (see `_odd_beside`), loudest_clean_db (the
+    loudest fundamental of the batch beside which the harmonic shows no excess), witness (an inert
+    one was measured), witnessed (it shows an excess), bench_rivals (what all boards may share and
+    nothing rules out).
     """
     counts = table["counts"]
     inert = {name for name, facts in others.facts.items() if facts.inert}
@@ -86,9 +90,13 @@ def add_others(table: pd.DataFrame, others: WithOthers) -> pd.DataFrame:
         ]
         for k in harmonic.unique()
     }
+    clean = counts & (table["low"] <= 0.0) & (table["high"] <= 2.0 * MARGIN_DB)
+    loud = table["tone_db"].where(clean).groupby([table["batch"], harmonic])
+    loudest = loud.transform("max")
     told_of = pd.DataFrame(
         {
             "odd_beside": _odd_beside(table),
+            "loudest_clean_db": loudest,
             "witness": harmonic.isin(list(told)),
             "witnessed": [any(low > MARGIN_DB for low in told.get(k, ())) for k in harmonic],
             "bench_rivals": harmonic.map(rivals),
@@ -120,6 +128,8 @@ def rivals_left(row) -> dict[Rival, Control]:
         # Steps that grow with the driver's harmonic speak for them: then the driver is moved.
         ask = Control.MOVED if row.steps else Control.STEPS
         left |= dict.fromkeys(WITH_THE_DRIVE, ask)
+    if not row.tone_db <= row.loudest_clean_db + AS_LOUD_DB:
+        left[Rival.MICROPHONE] = Control.FARTHER
     if row.tones < AGREEING_TONES:
         left[Rival.LINE] = Control.REPEATS
     bound = row.moves_db if math.isnan(row.drift_db) else row.drift_db

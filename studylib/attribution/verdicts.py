@@ -315,6 +315,7 @@ def mount_numbers(
         "drift_db": DB * drift,
         "moves_db": DB * moves,
         "air_alike": air_alike,
+        "tone_db": 20.0 * np.log10(np.abs(tone.response[0])),
         "tones": tone.n,
         "probes": evidence.transfer.n,
         "route": evidence.transfer.source,
@@ -350,7 +351,7 @@ def unusable_mount(key: tuple[str, int], take: Take, *, size: int) -> dict[str, 
         **dict.fromkeys(("unit", "route"), ""),
         **dict.fromkeys(("air_is_limit", "recorder_is_limit"), False),
         **dict.fromkeys(("counts", "apart", "phase_off"), False),
-        "drift_db": np.nan,
+        **dict.fromkeys(("drift_db", "tone_db"), np.nan),
     }
     return {name: np.broadcast_to(value, k.shape) for name, value in columns.items()}
 
