@@ -81,10 +81,10 @@ def _of_harmonic(boards: pd.DataFrame, *, margin_db: float) -> dict[str, Shared]
         reach = q * np.sqrt(between + u_mean**2 + u[~rest] ** 2)
         inside[~rest] = np.abs(e[~rest] - mean) <= reach
     shared = bool(enough and inside.all() and common_low > margin_db)
-    shows = own["e"] - 2.0 * own["u"] > margin_db
-    by_wood = shows.groupby(own["wood"]).agg(["all", "size"])
-    woods = set(by_wood.index[by_wood["all"] & (by_wood["size"] > 1)])
-    partly = bool((~by_wood["all"]).any())
+    wood, shows = own["wood"].to_numpy(), e - 2.0 * u > margin_db
+    whole = {name: shows[wood == name].all() for name in set(wood)}
+    woods = {name for name in whole if whole[name] and (wood == name).sum() > 1}
+    partly = not all(whole.values())
     return {
         name: Shared(*limits[name], shared, common_low, partly and wood in woods)
         for name, wood in zip(boards["specimen"], boards["wood"], strict=True)
