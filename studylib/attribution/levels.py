@@ -265,7 +265,7 @@ def _told(levels: pd.DataFrame, change: _Change) -> str:
     split = pd.Series(on, levels["wood"]).groupby("wood").nunique().drop("", errors="ignore")
     (response, drive), u = change.step, change.u
     before = levels["gain_db"].shift(fill_value=row["gain_db"])[change.at]
-    alike = abs(response - drive) < max(LEAST_DB["take"], 3 * np.hypot(*u))
+    alike = abs(response - drive) < 0.5 * np.abs(change.told).max()
     which = int(np.argmax(np.abs(change.told)))
     loose = which == 1 and drive < 0 and not alike
     fields = {
