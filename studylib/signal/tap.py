@@ -60,9 +60,14 @@ LEAST_S = 0.05  # of a ring that can be analysed at all
 BEFORE_HAND_S = 0.012  # a hand is heard to the nearest step of a mode's band only
 MOST_CHANGES = 3  # of a ring that are followed
 REFLECTION_S = 0.0015  # within which delays of reflections agree
-MORE_DAMPED = 1.5  # times the loss factor of another tap
+MORE_DAMPED = 1.5  # times the loss factor of another tap, of a mode
+ALL_MORE_DAMPED = 1.35  # the same, of all modes together
+BENT_ALIKE = 0.8  # of the room's part in a decay: taps at one place share it
+REPEATS = 0.03  # relative, of a decay from tap to tap
 LOUD = 0.05  # of the strongest mode: weaker ones tell of no hand
 CERTAIN = 4.0  # standard deviations by which it is so
+UNSURE = 2.5  # from which it is at least not to be trusted
+EACH_CERTAIN = 1.5  # by which one mode speaks against it
 SAME_MODE = 0.03  # relative: taps of one take differ by less
 ROOM_ABOVE = 0.45  # of the rate: no modes are looked for above
 TOLD_DB = 28.0  # direct over reverberant sound: from which on a room cannot be told from what a
@@ -312,37 +317,65 @@ def _held_against_each_other(taps: list[Tap]) -> list[Tap]:
 
 def _held(tap: Tap, good: list[Tap]) -> Tap:
     mine = tap.decays
-    times = np.ones(len(mine.frequency_hz))
+    loud = mine.amplitude > LOUD * mine.amplitude.max()
+    times, excess, all_faster = np.ones(len(loud)), 0.0, 0.0
     for other in good:
         if other is tap:
             continue
         theirs = other.decays
         nearest = np.abs(theirs.frequency_hz / mine.frequency_hz[:, None] - 1.0).argmin(axis=1)
         same = np.abs(theirs.frequency_hz[nearest] / mine.frequency_hz - 1.0) < SAME_MODE
+        same &= loud
         ratio = mine.loss_factor / theirs.loss_factor[nearest]
-        u = np.hypot(
-            mine.u_loss_factor / mine.loss_factor,
-            (theirs.u_loss_factor / theirs.loss_factor)[nearest],
-        )
+        u = np.hypot(_of_its_own(mine), _of_its_own(theirs)[nearest])
         certain = same & (ratio > MORE_DAMPED) & (np.log(ratio) > CERTAIN * u)
-        certain &= mine.amplitude > LOUD * mine.amplitude.max()
         times = np.where(certain, np.maximum(times, ratio), times)
+        mean, by = _all_faster(np.log(ratio[same]), u[same])
+        excess = max(excess, mean if by > UNSURE else 0.0)
+        all_faster = max(all_faster, mean if by > CERTAIN else 0.0)
     fast = times > 1.0
+    energy = mine.amplitude**2 / np.maximum(mine.frequency_hz * mine.loss_factor, 1e-12)
+    usual = max(float(np.median(times[fast])) if fast.any() else 1.0, float(np.exp(all_faster)))
+    if (
+        all_faster > np.log(ALL_MORE_DAMPED)
+        or np.mean(fast) > 0.5
+        or energy[fast].sum() > 0.5 * energy.sum()
+    ):
+        return replace(tap, decays=None, reason=note(TapReason.FASTER_THAN_ANOTHER, times=usual))
+    # What is not enough to refuse it is no reason to trust it either.
+    wide = np.hypot(mine.u_loss_factor, mine.loss_factor * -np.expm1(-excess))
+    tap = replace(tap, decays=replace(mine, u_loss_factor=wide))
     if not fast.any():
         return tap
-    energy = mine.amplitude**2 / np.maximum(mine.frequency_hz * mine.loss_factor, 1e-12)
-    usual = float(np.median(times[fast]))
-    told = note(TapReason.FASTER_THAN_ANOTHER, times=usual)
-    if np.mean(fast) > 0.5 or energy[fast].sum() > 0.5 * energy.sum():
-        return replace(tap, decays=None, reason=told)
     f = mine.frequency_hz[fast]
     sign = note(TapSign.SOME_FASTER, frequencies_hz=f.tolist(), times=usual)
     none = {
-        name: np.where(fast, np.nan, getattr(mine, name))
+        name: np.where(fast, np.nan, getattr(tap.decays, name))
         for name in ("loss_factor", "u_loss_factor")
     }
     at = Sign(sign, tap.start_s, float(f.min()), float(f.max()), 0.0)
-    return replace(tap, decays=replace(mine, **none), signs=(*tap.signs, at))
+    return replace(tap, decays=replace(tap.decays, **none), signs=(*tap.signs, at))
+
+
+def _of_its_own(decays: Decays) -> np.ndarray:
+    """Relative standard uncertainty of decays against those of another tap of the recording, which
+    the room bends nearly alike."""
+    place = 0.0 if decays.u_place is None else BENT_ALIKE * decays.u_place
+    own = np.sqrt(np.maximum(decays.u_loss_factor**2 - place**2, 0.0))
+    return np.hypot(own / decays.loss_factor, REPEATS)
+
+
+def _all_faster(log_ratio: np.ndarray, u: np.ndarray) -> tuple[float, float]:
+    """The mean logarithm by which all modes of a tap die faster than those of another, and how many
+    standard deviations it is; none where some do not."""
+    weight = u**-2.0
+    if len(u) < 2:
+        return 0.0, 0.0
+    mean = float(weight @ log_ratio / weight.sum())
+    against = np.sum(0.5 * mean - log_ratio > EACH_CERTAIN * u)
+    if 3 * against > np.sum(log_ratio - 0.5 * mean > 0.0):
+        return 0.0, 0.0
+    return mean, mean * float(np.sqrt(weight.sum()))
 
 
 class Knock(NamedTuple):

@@ -30,24 +30,30 @@ from studylib.signal.poles import terms
 STRONGEST = 8  # that tell of a touch
 HALF_WIDTH_HZ = (30.0, 150.0)  # of a mode's band: as wide as its neighbours leave it
 APART = 0.45  # of the way to the next mode that counts
+SAME = 1.0  # bandwidths: nearer decays may be one mode that bends
 COUNTS = 0.1  # of a mode's amplitude
 UNDER_START = 10 ** (-40.0 / 10)  # in power: lower, a mode is not followed
 SUNK = 2.0  # times the background: where a mode is recorded lower, it is gone
 OVER_NOISE = 4.0  # in power, over the background and the room's tail
-STEEPER = 0.35  # of a mode's decay: less is no hand
-CERTAIN = 4.5  # standard deviations
+STEEPER = 0.3  # of a mode's decay: less is no hand
+SET_IN = 0.85  # of the most that a hand stands out at any moment
+CERTAIN = 4.0  # standard deviations
 EACH_SIDE = 2  # steps
-EACH_CERTAIN = 2.0  # standard deviations, of each mode that counts for a hand
+UNSURE = 2.5  # standard deviations from which a bend widens the intervals
+OWN_CERTAIN = 3.0  # the same, of one mode alone
+EACH_CERTAIN = 1.5  # standard deviations, of each mode that counts for a hand
+RAISED = 14.3  # standard deviations of the squares of all modes' steps
 JUMP = 0.2  # nepers in one step, of one mode at least
 ODD = 4.0  # times a mode's usual step
 SEVERAL = 2.0  # modes
 AT_ONCE_S = 0.03
+LOUD = 0.03  # of the strongest mode, that tells of a contact
 RISES = 0.1  # nepers, of the recorded amplitude itself
 RISEN = 4.0  # in power, over all of the last steps
 LAST_STEPS = 4
 OVER_TOLD = 10.0  # in power, over all that is expected at that moment
 NOISE_PEAKS = 4.0  # times the background, which at single moments is many times its median
-MODELLED = 0.02  # nepers in a step that no model of a real ring foresees
+MODELLED = 0.01  # nepers in a step that no model of a real ring foresees
 
 
 class Change(NamedTuple):
@@ -72,11 +78,12 @@ class Changes(NamedTuple):
 
 
 class _Track(NamedTuple):
-    """One mode. f_hz.  decay : 1/s.  time_s, step, variance : (n,) the rise of the logarithm of
+    """One mode, by its number. f_hz.  decay : 1/s.  time_s, step, variance : (n,) the rise of the logarithm of
     recorded over predicted amplitude between two moments, and what it may be by chance.
     rise : (n,) the same of the recorded amplitude alone.
     risen_s : when its band rises far above all that is expected, or nan."""
 
+    mode: int
     f_hz: float
     decay: float
     time_s: np.ndarray
@@ -102,22 +109,31 @@ def changes_of(
     """
     strength = decays.amplitude**2 / np.maximum(decays.loss_factor * decays.frequency_hz, 1e-9)
     spectrum = rfft(x)
-    tracks, bends = [], np.zeros(len(strength))
-    for place, i in enumerate(np.argsort(-strength)):
-        track = _track(x, spectrum, decays, int(i), rate_hz, ratio, room_decay)
-        if track is None:
-            continue
-        bends[i] = _bend(track)
-        if place < STRONGEST:
+    bends = np.zeros(len(strength))
+    every = [
+        _track(x, spectrum, decays, int(i), rate_hz, ratio, room_decay)
+        for i in np.argsort(-strength)
+    ]
+    for track in filter(None, every):
+        bends[track.mode] = _bend(track)
+    tracks: list[_Track] = []
+    for track in filter(None, every[:STRONGEST]):
+        apart = (abs(track.f_hz - t.f_hz) - SAME * 0.5 * (track.decay + t.decay) / np.pi for t in tracks)
+        if all(gap > 0.0 for gap in apart):
             tracks.append(track)
     followed = [track for track in tracks if len(track.step) >= 2 * EACH_SIDE]
     risen = _together(tracks)
-    contact = _contact(followed) if followed else None
+    # What is weak moves with whatever the strong ones do.
+    loud = decays.amplitude > LOUD * decays.amplitude.max(initial=0.0)
+    loud_ones = [track for track in followed if loud[track.mode]]
+    contact = _contact(loud_ones) if loud_ones else None
     if risen and len(risen) >= min(SEVERAL, len(tracks)):
         at = min(track.risen_s for track in risen)
         if contact is None or at < contact.at_s:
             contact = Change(at, 0.0, 0.5 * float(np.log(OVER_TOLD)), *_band(risen))
-    hand = _hand(followed) if followed else None
+    hand, bent = _bent(followed) if followed else (None, 0.0)
+    which = [track.mode for track in followed]
+    bends[which] = np.maximum(bends[which], bent)
     # What comes first counts: after a hand nothing is as told, and after a contact neither.
     if contact is not None and hand is not None:
         first = contact.at_s <= hand.at_s
@@ -165,6 +181,10 @@ def _track(
     own = np.abs(angle - f) < half_hz
     each = terms(decays.poles, n=n, turns=turns) * decays.amplitudes[:, None]
     others = each[~own].sum(axis=0)
+    # Several decays at one place may imitate a bent one: one alone is what the others are held to.
+    width = -decays.poles.real * rate_hz / np.pi
+    same = np.abs(angle - f) < SAME * 0.5 * (width + decay / np.pi)
+    own &= ~same | (np.abs(angle - f) < 1e-6)
     heard = np.abs(ifft((spectrum[low:high] - others) * window)) ** 2
     told = np.abs(ifft(each[own].sum(axis=0) * window)) ** 2
     count = high - low
@@ -183,15 +203,16 @@ def _track(
     end = int(np.argmin(fit[1:])) + 1 if not fit[1:].all() else len(fit)
     nothing = np.zeros(0)
     if end < 2 * EACH_SIDE + 2:
-        return _Track(f, decay, nothing, nothing, nothing, nothing, risen_s)
+        return _Track(i, f, decay, nothing, nothing, nothing, nothing, risen_s)
     told, heard, time, tail = told[1:end], heard[1:end], time[1:end], tail[1:end]
     step = 0.5 * np.diff(np.log(np.maximum(heard, 1e-300) / told))
     gap_s = float(time[1] - time[0])
     fresh = ratio * room * start * np.exp(-2.0 * room * time[1:]) * gap_s
-    variance = (fresh + noise) / told[1:] + MODELLED**2
+    # Of what is added only the part in phase with the mode changes its level.
+    variance = 0.5 * (fresh + noise) / told[1:] + 0.5 * noise / told[:-1] + MODELLED**2
     rise = 0.5 * np.diff(np.log(np.maximum(heard, 1e-300)))
     rise[heard[1:] < OVER_TOLD * noise] = 0.0
-    return _Track(f, decay, time[1:], step, variance, rise, risen_s)
+    return _Track(i, f, decay, time[1:], step, variance, rise, risen_s)
 
 
 def _risen(heard: np.ndarray, expected: np.ndarray, time: np.ndarray) -> float:
@@ -206,40 +227,63 @@ def _risen(heard: np.ndarray, expected: np.ndarray, time: np.ndarray) -> float:
     return float(time[at[0] + LAST_STEPS - 1]) if len(at) else np.nan
 
 
-def _hand(tracks: list[_Track]) -> Change | None:
-    """The moment from which all modes die faster."""
-    best = (0.0, 0.0, 0.0)
+def _bent(tracks: list[_Track]) -> tuple[Change | None, np.ndarray]:
+    """(the moment from which all modes die faster, how much slower each dies before its own bend or
+    before that of all, 1/s)."""
     moments = np.unique(np.round(np.concatenate([t.time_s for t in tracks]), 3))
-    for at in moments:
-        bends = [bend for track in tracks if (bend := _hinge(track, at)) is not None]
-        if len(bends) < SEVERAL:
-            continue
-        change, variance = np.array(bends).T
-        weight = 1.0 / variance
-        mean = float(weight @ change / weight.sum())
-        certain = mean * np.sqrt(weight.sum())
-        # All modes, and not the strongest alone: one that beats or gives way to another does so.
-        agree = np.sum(change > np.maximum(0.5 * mean, EACH_CERTAIN * np.sqrt(variance)))
-        if agree >= max(SEVERAL, 0.6 * len(bends)) and certain > best[0]:
-            best = (certain, mean, float(at))
-    certain, steeper, at = best
-    if certain < CERTAIN or steeper < STEEPER:
-        return None
-    return Change(at, steeper, 0.0, *_band(tracks))
+    hinges = [_hinges(track, moments) for track in tracks]
+    change, spread, early, seen = (np.array(part) for part in zip(*hinges, strict=True))
+    own = np.argmax(np.abs(seen), axis=1)
+    every = np.arange(len(tracks))
+    bends = np.where(np.abs(seen[every, own]) > OWN_CERTAIN, np.abs(early[every, own]), 0.0)
+    weight = spread**-2
+    whole = np.maximum(weight.sum(axis=0), 1e-300)
+    mean, before = ((weight * part).sum(axis=0) / whole for part in (change, early))
+    certain = (seen / spread).sum(axis=0) / np.sqrt(whole)
+    # All modes, and not the strongest alone: one that beats or gives way to another does so.
+    agree = np.sum((change > 0.5 * mean) & (seen > EACH_CERTAIN), axis=0)
+    against = np.sum(0.5 * mean - change > EACH_CERTAIN * spread, axis=0)
+    certain[3 * against > agree] = 0.0
+    at = int(np.argmax(certain))
+    decay = np.array([track.decay for track in tracks])
+    if certain[at] > UNSURE:
+        after = np.array([track.time_s[-1] for track in tracks]) > moments[at]
+        bends = np.maximum(bends, np.where(after, before[at], 0.0))
+    certain[agree < SEVERAL] = 0.0
+    certain[mean < STEEPER] = 0.0
+    if certain.max() < CERTAIN:
+        return None, bends * decay
+    # A hand comes gradually, and what it is best seen at is not where it begins.
+    at = int(np.argmax(certain > SET_IN * certain.max()))
+    return Change(float(moments[at]), float(mean[at]), 0.0, *_band(tracks)), bends * decay
 
 
-def _hinge(track: _Track, at: float) -> tuple[float, float] | None:
-    """By how much of its decay a mode dies faster after a moment, and the variance of that."""
-    early = track.time_s <= at
-    if early.sum() < EACH_SIDE or (~early).sum() < EACH_SIDE:
-        return None
+def _hinges(track: _Track, moments: np.ndarray) -> tuple[np.ndarray, ...]:
+    """At each moment: by how much of its decay a mode dies faster from then on, the standard
+    deviation of that (infinite where too little is heard before or after), by how much slower than
+    told it dies before, and how many standard deviations the first is, without what single steps
+    do."""
     gap = float(track.time_s[1] - track.time_s[0])
-    change, variance = 0.0, 0.0
-    for part, sign in ((early, 1.0), (~early, -1.0)):
-        weight = 1.0 / track.variance[part]
-        change += sign * float(weight @ track.step[part] / weight.sum()) / gap
-        variance += float(1.0 / weight.sum()) / gap**2
-    return change / track.decay, variance / track.decay**2
+    sd = np.sqrt(track.variance)
+    middle = np.median(track.step)
+    away = (track.step - middle) / sd
+    # What all steps scatter by more than is known counts as well.
+    scatter = max(1.0, 1.5 * float(np.median(np.abs(away))))
+    # One step may be a contact.
+    calm = middle + sd * np.clip(away, -ODD * scatter, ODD * scatter)
+    n = len(away)
+    before = np.searchsorted(track.time_s, moments + 1e-6)
+    after = np.searchsorted(track.time_s, moments + gap - 1e-3 * gap)
+    heard = (before >= EACH_SIDE) & (n - after >= EACH_SIDE)
+    before, after = np.where(heard, before, 1), np.where(heard, after, 0)
+    sums = np.array([np.ones(n), track.step, calm]) / (scatter * sd) ** 2
+    sums = np.cumsum(np.pad(sums, ((0, 0), (1, 0))), axis=1)
+    early, late = sums[:, before], sums[:, -1:] - sums[:, after]
+    spread = np.sqrt(1.0 / early[0] + 1.0 / late[0])
+    early, late = early[1:] / early[0], late[1:] / late[0]
+    seen = np.where(heard, (early - late)[1] / spread, 0.0)
+    unit = gap * track.decay
+    return (early - late)[0] / unit, np.where(heard, spread / unit, np.inf), early[0] / unit, seen
 
 
 def _contact(tracks: list[_Track]) -> Change | None:
@@ -251,7 +295,7 @@ def _contact(tracks: list[_Track]) -> Change | None:
     for track in tracks:
         at = np.searchsorted(edges, track.time_s)
         away = track.step - np.median(track.step)
-        usual = np.maximum(track.variance, (ODD * np.median(np.abs(away))) ** 2 / 4.0)
+        usual = np.maximum(2.0 * track.variance, (ODD * np.median(np.abs(away))) ** 2 / 4.0)
         np.add.at(odd, at, away**2 / usual)
         np.add.at(counted, at, 1.0)
         np.add.at(several, at, (away**2 / usual > ODD) & (track.rise > RISES))
@@ -260,7 +304,7 @@ def _contact(tracks: list[_Track]) -> Change | None:
         certain = np.where(counted > 0.0, (odd - counted) / np.sqrt(2.0 * counted), 0.0)
     # One mode alone may beat; a contact is felt by more than one, where there are more.
     enough = several >= np.minimum(SEVERAL, counted)
-    at = np.flatnonzero((certain > CERTAIN**2 / np.sqrt(2.0)) & (most > JUMP) & enough)
+    at = np.flatnonzero((certain > RAISED) & (most > JUMP) & enough)
     if not len(at):
         return None
     last = int(at[-1])
