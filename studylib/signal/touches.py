@@ -232,7 +232,7 @@ def _bent(tracks: list[_Track]) -> tuple[Change | None, np.ndarray]:
     before that of all, 1/s)."""
     moments = np.unique(np.round(np.concatenate([t.time_s for t in tracks]), 3))
     hinges = [_hinges(track, moments) for track in tracks]
-    change, spread, early, seen = (np.array(part) for part in zip(*hinges, strict=True))
+    change, spread, early, seen, at_once = (np.array(part) for part in zip(*hinges, strict=True))
     own = np.argmax(np.abs(seen), axis=1)
     every = np.arange(len(tracks))
     bends = np.where(np.abs(seen[every, own]) > OWN_CERTAIN, np.abs(early[every, own]), 0.0)
@@ -251,6 +251,8 @@ def _bent(tracks: list[_Track]) -> tuple[Change | None, np.ndarray]:
         bends = np.maximum(bends, np.where(after, before[at], 0.0))
     certain[agree < SEVERAL] = 0.0
     certain[mean < STEEPER] = 0.0
+    # What one moment explains better is a contact.
+    certain[mean**2 * whole < (at_once**2).sum(axis=0).max()] = 0.0
     if certain.max() < CERTAIN:
         return None, bends * decay
     # A hand comes gradually, and what it is best seen at is not where it begins.
@@ -261,8 +263,8 @@ def _bent(tracks: list[_Track]) -> tuple[Change | None, np.ndarray]:
 def _hinges(track: _Track, moments: np.ndarray) -> tuple[np.ndarray, ...]:
     """At each moment: by how much of its decay a mode dies faster from then on, the standard
     deviation of that (infinite where too little is heard before or after), by how much slower than
-    told it dies before, and how many standard deviations the first is, without what single steps
-    do."""
+    told it dies before, how many standard deviations the first is, without what single steps do,
+    and how many the steps at that moment alone are from all others."""
     gap = float(track.time_s[1] - track.time_s[0])
     sd = np.sqrt(track.variance)
     middle = np.median(track.step)
@@ -283,7 +285,9 @@ def _hinges(track: _Track, moments: np.ndarray) -> tuple[np.ndarray, ...]:
     early, late = early[1:] / early[0], late[1:] / late[0]
     seen = np.where(heard, (early - late)[1] / spread, 0.0)
     unit = gap * track.decay
-    return (early - late)[0] / unit, np.where(heard, spread / unit, np.inf), early[0] / unit, seen
+    spread = np.where(heard, spread / unit, np.inf)
+    at_once = np.where(heard, (away[before - 1] + away[before]) / scatter / np.sqrt(2.0), 0.0)
+    return (early - late)[0] / unit, spread, early[0] / unit, seen, at_once
 
 
 def _contact(tracks: list[_Track]) -> Change | None:
