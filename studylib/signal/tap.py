@@ -17,7 +17,8 @@ the same time is a reflection. From a hand on the board on every mode dies faste
 makes it: the ring is taken up to there, if enough is left. Each such sign is kept beside the tap.
 A tap is refused when nothing is left, when no mode stands out, or when its modes die away in much
 less time than in another tap of the recording (a hand or a sensor's cable adds damping, it never
-takes any away).
+takes any away); where they do so by less, the difference is in their uncertainty. A hand that lies
+there within some 30 ms of the knock damps the whole ring: nothing but another tap tells it then.
 
 Conventions: one channel, samples re full scale; times in s from the start of the recording.
 
@@ -67,12 +68,13 @@ REPEATS = 0.03  # relative, of a decay from tap to tap
 LOUD = 0.05  # of the strongest mode: weaker ones tell of no hand
 CERTAIN = 4.0  # standard deviations by which it is so
 UNSURE = 2.5  # from which it is at least not to be trusted
-EACH_CERTAIN = 1.5  # by which one mode speaks against it
+EACH_CERTAIN = 1.5  # by which one mode speaks for or against it
 SAME_MODE = 0.03  # relative: taps of one take differ by less
 ROOM_ABOVE = 0.45  # of the rate: no modes are looked for above
 TOLD_DB = 28.0  # direct over reverberant sound: from which on a room cannot be told from what a
 # board adds of its own
 CLEAN_IN_ROOM = 10 ** (-35.0 / 10)  # of the power left over, where the room's uncertainty stays
+BENT = 0.05  # of a mode's decay: then it is none in noise alone
 HEAVY = 0.04  # loss factor: with two such decays, something is imitated that is none
 CLEAN = 10 ** (-45.0 / 10)  # of the power left over by decays in noise alone
 PERFECT = 10 ** (-45.0 / 10)  # of a ring's energy, that no sum of decays foresees
@@ -203,17 +205,26 @@ def _tap(x: np.ndarray, knock: Knock, before: int, through_air: bool, band: dict
             end = start + round(max(hand.at_s - BEFORE_HAND_S, LEAST_S) * rate)
         else:
             break
+    else:
+        tap, changes = _analysed(x, start, end, quiet, through_air, band)
     if hand is not None and hand.at_s < LEAST_S and not tap.reason:
         after_ms = 1000.0 * (start - knock.first) / rate + 1000.0 * hand.at_s
         reason = note(TapReason.RING_CHANGES, after_ms=after_ms)
         signs.append(_sign(TapSign.DIES_FASTER, hand, start, knock.first, band))
         tap = replace(tap, decays=None, reason=reason)
-    if tap.decays is not None and tap.room is None and not signs:
+    if tap.decays is not None and tap.room is None and not signs and _straight(tap, changes.bends):
         tap = _sharpened(x, tap, end, band)
     if tap.decays is not None and any(code_of(s.note) == TapSign.LATER_CONTACT for s in signs):
         # The knock's own level is not known any more.
         tap = replace(tap, decays=replace(tap.decays, u_amplitude=tap.decays.amplitude))
     return replace(tap, signs=(*signs, *tap.signs))
+
+
+def _straight(tap: Tap, bends: np.ndarray) -> bool:
+    """Whether no strong mode bends, so that decays in noise alone may explain the ring."""
+    decays = tap.decays
+    bent = bends > BENT * np.pi * decays.frequency_hz * decays.loss_factor
+    return not np.any(bent & (decays.amplitude > LOUD * decays.amplitude.max()))
 
 
 def _after_contact(x: np.ndarray, first: int, rate_hz: float) -> int:
@@ -325,12 +336,15 @@ def _held(tap: Tap, good: list[Tap]) -> Tap:
         theirs = other.decays
         nearest = np.abs(theirs.frequency_hz / mine.frequency_hz[:, None] - 1.0).argmin(axis=1)
         same = np.abs(theirs.frequency_hz[nearest] / mine.frequency_hz - 1.0) < SAME_MODE
-        same &= loud
+        same &= loud & ~mine.close & ~theirs.close[nearest]
         ratio = mine.loss_factor / theirs.loss_factor[nearest]
-        u = np.hypot(_of_its_own(mine), _of_its_own(theirs)[nearest])
+        u, own = (
+            np.hypot(_relative(mine, alike), _relative(theirs, alike)[nearest])
+            for alike in (0.0, BENT_ALIKE)
+        )
         certain = same & (ratio > MORE_DAMPED) & (np.log(ratio) > CERTAIN * u)
         times = np.where(certain, np.maximum(times, ratio), times)
-        mean, by = _all_faster(np.log(ratio[same]), u[same])
+        mean, by = _all_faster(np.log(ratio[same]), own[same])
         excess = max(excess, mean if by > UNSURE else 0.0)
         all_faster = max(all_faster, mean if by > CERTAIN else 0.0)
     fast = times > 1.0
@@ -357,10 +371,10 @@ def _held(tap: Tap, good: list[Tap]) -> Tap:
     return replace(tap, decays=replace(tap.decays, **none), signs=(*tap.signs, at))
 
 
-def _of_its_own(decays: Decays) -> np.ndarray:
-    """Relative standard uncertainty of decays against those of another tap of the recording, which
-    the room bends nearly alike."""
-    place = 0.0 if decays.u_place is None else BENT_ALIKE * decays.u_place
+def _relative(decays: Decays, alike: float) -> np.ndarray:
+    """Relative standard uncertainty of decays against those of another tap of the recording, with
+    which they share so much of the room's part."""
+    place = 0.0 if decays.u_place is None else alike * decays.u_place
     own = np.sqrt(np.maximum(decays.u_loss_factor**2 - place**2, 0.0))
     return np.hypot(own / decays.loss_factor, REPEATS)
 
@@ -369,11 +383,10 @@ def _all_faster(log_ratio: np.ndarray, u: np.ndarray) -> tuple[float, float]:
     """The mean logarithm by which all modes of a tap die faster than those of another, and how many
     standard deviations it is; none where some do not."""
     weight = u**-2.0
-    if len(u) < 2:
-        return 0.0, 0.0
-    mean = float(weight @ log_ratio / weight.sum())
+    mean = float(weight @ log_ratio / max(weight.sum(), 1e-300))
+    agree = np.sum(log_ratio > np.maximum(0.5 * mean, EACH_CERTAIN * u))
     against = np.sum(0.5 * mean - log_ratio > EACH_CERTAIN * u)
-    if 3 * against > np.sum(log_ratio - 0.5 * mean > 0.0):
+    if agree < 2 or 3 * against > agree:
         return 0.0, 0.0
     return mean, mean * float(np.sqrt(weight.sum()))
 

@@ -1,20 +1,24 @@
 """What happens to a ring on its way: a hand that is laid on, a contact that nobody heard begin.
 
-Each strong mode is looked at in time, as its own band over what its decays predict there. Left
+Each strong mode is looked at in time, as its own band over what its decay predicts there. Left
 alone the ratio stays 1, but for what the room and the background do to it, which is known: their
 steps from one moment to the next are independent, with a variance that grows as the mode sinks
 towards them. A hand makes every mode die faster from one moment on, in proportion to how fast it
 died before; nothing else does: a room, a second decay under the first and the background all make
 a ring die more slowly later on. A contact lifts the modes at one moment and leaves their decays as
-they are. And no real mode is a perfect decay: how much the slope of its first half differs from
-that of its second says how far its one number can be trusted.
+they are; so what the steps at one moment explain better than a bend is no hand. Several decays at
+one place may be a bend that the search has imitated, so that each is held to one alone.
+
+And no real mode is a perfect decay: how much the slope of its first half differs from that of its
+second says how far its one number can be trusted, and so does the slope before a bend, its own or
+that of all modes, that is no chance and yet too little to name a hand.
 
 Conventions: times in s from the first sample of the ring; steepening relative to the mode's own
 decay.
 
 Functions: changes_of. Change, Changes.
 Source: the score test of a broken line in noise of known variance; limits are our own choice,
-tried out in simulation.
+tried out in simulation and on recorded strokes.
 """
 
 from __future__ import annotations
@@ -36,10 +40,10 @@ UNDER_START = 10 ** (-40.0 / 10)  # in power: lower, a mode is not followed
 SUNK = 2.0  # times the background: where a mode is recorded lower, it is gone
 OVER_NOISE = 4.0  # in power, over the background and the room's tail
 STEEPER = 0.3  # of a mode's decay: less is no hand
-SET_IN = 0.85  # of the most that a hand stands out at any moment
-CERTAIN = 4.0  # standard deviations
+SET_IN = 0.85  # of the most by which a hand stands out: where it begins
 EACH_SIDE = 2  # steps
-UNSURE = 2.5  # standard deviations from which a bend widens the intervals
+CERTAIN = 4.0  # standard deviations
+UNSURE = 2.5  # the same, from which a bend widens the intervals
 OWN_CERTAIN = 3.0  # the same, of one mode alone
 EACH_CERTAIN = 1.5  # standard deviations, of each mode that counts for a hand
 RAISED = 14.3  # standard deviations of the squares of all modes' steps
@@ -69,8 +73,8 @@ class Change(NamedTuple):
 
 
 class Changes(NamedTuple):
-    """contact, hand : None where there is none.  bends : (K,) 1/s, half the difference between the
-    decays of each mode's first and second half, as far as it is no chance."""
+    """contact, hand : None where there is none.  bends : (K,) 1/s, by how much the decay of each
+    mode may be another one early in the ring, as far as it is no chance."""
 
     contact: Change | None
     hand: Change | None
@@ -78,8 +82,9 @@ class Changes(NamedTuple):
 
 
 class _Track(NamedTuple):
-    """One mode, by its number. f_hz.  decay : 1/s.  time_s, step, variance : (n,) the rise of the logarithm of
-    recorded over predicted amplitude between two moments, and what it may be by chance.
+    """One mode, by its number. f_hz.  decay : 1/s.  time_s, step, variance : (n,) the rise of the
+    logarithm of recorded over predicted amplitude between two moments, and what it may be by
+    chance.
     rise : (n,) the same of the recorded amplitude alone.
     risen_s : when its band rises far above all that is expected, or nan."""
 
@@ -118,8 +123,8 @@ def changes_of(
         bends[track.mode] = _bend(track)
     tracks: list[_Track] = []
     for track in filter(None, every[:STRONGEST]):
-        apart = (abs(track.f_hz - t.f_hz) - SAME * 0.5 * (track.decay + t.decay) / np.pi for t in tracks)
-        if all(gap > 0.0 for gap in apart):
+        widths = SAME * 0.5 / np.pi * np.array([track.decay + other.decay for other in tracks])
+        if np.all(np.abs([track.f_hz - other.f_hz for other in tracks]) > widths):
             tracks.append(track)
     followed = [track for track in tracks if len(track.step) >= 2 * EACH_SIDE]
     risen = _together(tracks)
@@ -228,14 +233,13 @@ def _risen(heard: np.ndarray, expected: np.ndarray, time: np.ndarray) -> float:
 
 
 def _bent(tracks: list[_Track]) -> tuple[Change | None, np.ndarray]:
-    """(the moment from which all modes die faster, how much slower each dies before its own bend or
-    before that of all, 1/s)."""
-    moments = np.unique(np.round(np.concatenate([t.time_s for t in tracks]), 3))
+    """(the moment from which all modes die faster, by how much each dies more slowly before its own
+    bend or that of all, 1/s)."""
+    moments = np.unique(np.round(np.concatenate([track.time_s for track in tracks]), 3))
     hinges = [_hinges(track, moments) for track in tracks]
     change, spread, early, seen, at_once = (np.array(part) for part in zip(*hinges, strict=True))
-    own = np.argmax(np.abs(seen), axis=1)
-    every = np.arange(len(tracks))
-    bends = np.where(np.abs(seen[every, own]) > OWN_CERTAIN, np.abs(early[every, own]), 0.0)
+    own = np.arange(len(tracks)), np.argmax(np.abs(seen), axis=1)
+    bends = np.where(np.abs(seen[own]) > OWN_CERTAIN, np.abs(early[own]), 0.0)
     weight = spread**-2
     whole = np.maximum(weight.sum(axis=0), 1e-300)
     mean, before = ((weight * part).sum(axis=0) / whole for part in (change, early))
@@ -245,26 +249,26 @@ def _bent(tracks: list[_Track]) -> tuple[Change | None, np.ndarray]:
     against = np.sum(0.5 * mean - change > EACH_CERTAIN * spread, axis=0)
     certain[3 * against > agree] = 0.0
     at = int(np.argmax(certain))
-    decay = np.array([track.decay for track in tracks])
     if certain[at] > UNSURE:
-        after = np.array([track.time_s[-1] for track in tracks]) > moments[at]
-        bends = np.maximum(bends, np.where(after, before[at], 0.0))
-    certain[agree < SEVERAL] = 0.0
-    certain[mean < STEEPER] = 0.0
+        # What had died by then is as it was.
+        lasts = np.array([track.time_s[-1] for track in tracks]) > moments[at]
+        bends = np.maximum(bends, np.where(lasts, min(before[at], 1.0), 0.0))
+    bends *= [track.decay for track in tracks]
+    certain[(agree < SEVERAL) | (mean < STEEPER)] = 0.0
     # What one moment explains better is a contact.
     certain[mean**2 * whole < (at_once**2).sum(axis=0).max()] = 0.0
     if certain.max() < CERTAIN:
-        return None, bends * decay
-    # A hand comes gradually, and what it is best seen at is not where it begins.
+        return None, bends
+    # A hand comes gradually, and where it is best seen is not where it begins.
     at = int(np.argmax(certain > SET_IN * certain.max()))
-    return Change(float(moments[at]), float(mean[at]), 0.0, *_band(tracks)), bends * decay
+    return Change(float(moments[at]), float(mean[at]), 0.0, *_band(tracks)), bends
 
 
 def _hinges(track: _Track, moments: np.ndarray) -> tuple[np.ndarray, ...]:
-    """At each moment: by how much of its decay a mode dies faster from then on, the standard
-    deviation of that (infinite where too little is heard before or after), by how much slower than
-    told it dies before, how many standard deviations the first is, without what single steps do,
-    and how many the steps at that moment alone are from all others."""
+    """Five things about each moment: by how much of its decay a mode dies faster from then on; the
+    standard deviation of that, infinite where too little is heard before or after; by how much of
+    it the mode dies more slowly than told before; how many standard deviations the first is, with
+    single steps held back; how many the steps at that moment are away from all others."""
     gap = float(track.time_s[1] - track.time_s[0])
     sd = np.sqrt(track.variance)
     middle = np.median(track.step)

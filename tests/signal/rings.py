@@ -105,12 +105,21 @@ def contact(seconds: float, *, rate_hz: float = RATE) -> np.ndarray:
 
 
 def tapped(
-    modes, *, n: int, knocks=((0.0, 1.0),), pulse_s=1.5e-4, hand=None, heard=0.0, rate_hz=RATE
+    modes,
+    *,
+    n: int,
+    knocks=((0.0, 1.0),),
+    pulse_s=1.5e-4,
+    hand=None,
+    gradual_s=0.0,
+    heard=0.0,
+    rate_hz=RATE,
 ) -> np.ndarray:
     """(n,) a board at rest, knocked.
 
     knocks : (s, strength) of each contact.  pulse_s : how long a contact lasts.
-    hand : None or (s, times): from then on every mode dies away that many times as fast.
+    hand : None or (s, times): from then on every mode dies away that many times as fast, at once or
+    within gradual_s.
     heard : how much of the force itself the microphone hears, re full scale at its peak.
     """
     pulse = contact(pulse_s, rate_hz=rate_hz)
@@ -125,7 +134,9 @@ def tapped(
         c, s = mode.amplitude * np.exp(1j * mode.phase), mode.pole / rate_hz
         y = lfilter([1.0], [1.0, -np.exp(s)], force.astype(complex))
         if touched < n:
-            later = complex(hand[1] * s.real, s.imag)
-            y[touched:] = y[touched] * np.exp(later * np.arange(n - touched))
+            on = np.arange(n - touched)
+            soon = np.clip(on / (gradual_s * rate_hz), 0.0, 1.0) if gradual_s else np.ones(len(on))
+            lost = s.real * np.cumsum(np.r_[0.0, 1.0 + (hand[1] - 1.0) * soon[1:]])
+            y[touched:] = y[touched] * np.exp(lost + 1j * s.imag * on)
         x += (c * y).real
     return x

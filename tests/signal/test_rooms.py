@@ -287,6 +287,7 @@ def one_stroke_each():
 def test_clean_strokes_in_rooms_are_not_refused_and_keep_their_modes(one_stroke_each):
     strokes, modes = one_stroke_each
     assert strokes["accepted"].all(), strokes["reason"].tolist()
+    assert not strokes["signs"].str.contains("dies_faster|later_contact").any()
     assert modes["found"].mean() > 0.9
     assert strokes["spurious"].sum() <= 0.05 * len(modes)
 
