@@ -57,6 +57,7 @@ RISEN = 4.0  # in power, over all of the last steps
 LAST_STEPS = 4
 OVER_TOLD = 10.0  # in power, over all that is expected at that moment
 NOISE_PEAKS = 4.0  # times the background, which at single moments is many times its median
+BETTER = 1.4  # times what a bend explains: what one moment does is a contact
 MODELLED = 0.01  # nepers in a step that no model of a real ring foresees
 
 
@@ -255,8 +256,7 @@ def _bent(tracks: list[_Track]) -> tuple[Change | None, np.ndarray]:
         bends = np.maximum(bends, np.where(lasts, min(before[at], 1.0), 0.0))
     bends *= [track.decay for track in tracks]
     certain[(agree < SEVERAL) | (mean < STEEPER)] = 0.0
-    # What one moment explains better is a contact.
-    certain[mean**2 * whole < (at_once**2).sum(axis=0).max()] = 0.0
+    certain[BETTER * mean**2 * whole < (at_once**2).sum(axis=0).max()] = 0.0
     if certain.max() < CERTAIN:
         return None, bends
     # A hand comes gradually, and where it is best seen is not where it begins.
