@@ -155,10 +155,9 @@ def signs_of(tap) -> set:
     return {code_of(sign.note) for sign in tap.signs}
 
 
-@pytest.mark.parametrize("gradual_s", [0.0, 0.05])
 @pytest.mark.parametrize(
-    ("at_s", "times"),
-    [(0.05, 4.0), (0.1, 1.5), (0.1, 4.0), (0.1, 10.0), (0.2, 2.0), (0.2, 3.0)],
+    ("at_s", "times", "gradual_s"),
+    [(0.05, 4.0, 0.0), (0.1, 1.5, 0.05), (0.1, 10.0, 0.05), (0.2, 2.0, 0.0), (0.2, 3.0, 0.05)],
 )
 def test_from_a_hand_laid_on_no_decay_is_taken(at_s, times, gradual_s):
     # Within some 30 ms of the knock too little is heard before the hand to tell it from a board
@@ -171,16 +170,14 @@ def test_from_a_hand_laid_on_no_decay_is_taken(at_s, times, gradual_s):
     assert tap.decays is None or TapSign.DIES_FASTER in signs_of(tap)
 
 
-@pytest.mark.parametrize("delay_s", [0.03, 0.06])
-@pytest.mark.parametrize("strength", [-0.3, -0.2, 0.2])
+@pytest.mark.parametrize(("delay_s", "strength"), [(0.03, -0.3), (0.06, -0.2), (0.06, 0.2)])
 def test_a_weak_bounce_is_taken_for_no_hand(delay_s, strength):
     rng = np.random.default_rng(24)
-    for _ in range(2):
-        modes, knocks = a_board(rng), ((0.0, 1.0), (delay_s, strength))
-        (tap,) = taps_of(recording(tapped(modes, n=N, knocks=knocks), rng=rng))
-        assert not tap.reason
-        assert TapSign.DIES_FASTER not in signs_of(tap)
-        assert not accepted_and_off(tap, modes)
+    modes, knocks = a_board(rng), ((0.0, 1.0), (delay_s, strength))
+    (tap,) = taps_of(recording(tapped(modes, n=N, knocks=knocks), rng=rng))
+    assert not tap.reason
+    assert TapSign.DIES_FASTER not in signs_of(tap)
+    assert not accepted_and_off(tap, modes)
 
 
 @pytest.mark.parametrize("times", [2.0, 3.0])
@@ -202,7 +199,7 @@ def test_a_recording_that_begins_at_the_knock_is_used_and_says_so():
     assert np.all(np.abs(loss_errors(tap, modes)) < 0.02)
 
 
-@pytest.mark.parametrize("times", [1.5, 3.0, 8.0])
+@pytest.mark.parametrize("times", [1.5, 3.0])
 def test_a_hand_left_on_in_one_of_three_taps(times):
     rng = np.random.default_rng(7)
     modes = a_board(rng, k=5)
