@@ -22,13 +22,6 @@ ONE_WOOD = ("line", "sensor", "rocking", "gain step", "monitor", "warming")
 CLEAN = range(4)
 # Share of `cannot tell` far from any mode in the rules that did not ask for agreement.
 OPEN_AT_FIRST = 0.14
-# Families that the rules still answer with a false cause, and why.
-THRESHOLD = "steps that do not grow as the driver's speak for the board, also at a threshold"
-FALSE_STILL = {
-    "sensor": "a sensor that saturates on one board passes for the board",
-    "clipping microphone": THRESHOLD,
-    "clipping sensor": THRESHOLD,
-}
 
 
 @cache
@@ -45,12 +38,7 @@ def clean():
     return [bench("clean", number) for number in CLEAN]
 
 
-def _family(name: str):
-    why = FALSE_STILL.get(name)
-    return pytest.param(name, marks=pytest.mark.xfail(reason=why, strict=True) if why else ())
-
-
-@pytest.mark.parametrize("family", [_family(name) for name in FAMILIES])
+@pytest.mark.parametrize("family", FAMILIES)
 def test_no_bench_gets_a_false_cause(family):
     each = large(family)
     false = each.rows[each.rows["false"]]
