@@ -13,6 +13,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from studylib.signal.decays import no_decays
+from studylib.signal.touches import changes_of
 from tests.recorded.score import CLOSE_ENOUGH, Stroke, read_stroke, scored, take_measured
 
 STROKES = Path(__file__).parents[1] / "reference" / "strokes"
@@ -54,31 +56,34 @@ def test_a_file_that_begins_at_the_stroke_is_used_as_well(name):
     assert np.min(np.abs(off)) < CLOSE_ENOUGH
 
 
-def test_what_two_methods_find_is_found_and_little_else():
+def test_what_two_methods_find_is_found_and_nothing_else():
     modes = [mode for name in STRUCK for mode in stroke(name).modes]
-    lost = [mode.file for mode in modes if not np.isfinite(mode.ours)]
     assert len(modes) > 15
-    assert len(lost) <= 0.1 * len(modes), lost
+    assert not [mode.file for mode in modes if not np.isfinite(mode.ours)]
     assert not [f for name in STRUCK for f in stroke(name).spurious]
 
 
-def test_hardly_an_interval_excludes_every_method_without_a_word():
-    # None should. A bell of a tabla whose decay changes on the way, and a weak mode of a cowbell,
-    # do: their intervals are too narrow by the room's model, which knows of one decay only.
+def test_no_interval_excludes_every_method_without_a_word():
     modes = [mode for name in STRUCK for mode in stroke(name).modes if np.isfinite(mode.ours)]
-    silent = [mode for mode in modes if mode.excluded and not mode.word]
-    assert len(silent) <= 0.1 * len(modes), silent
+    assert not [mode for mode in modes if mode.excluded and not mode.word]
 
 
 def test_a_decay_on_which_two_methods_agree_is_within_its_interval():
     modes = [mode for name in STRUCK for mode in stroke(name).modes if np.isfinite(mode.agreed)]
     off = [abs(mode.ours / mode.agreed - 1.0) for mode in modes]
     assert len(modes) > 8
-    # Nine in ten are wanted; three in four is what holds.
-    assert np.mean(np.array(off) < 0.1) >= 0.7, sorted(off)
-    assert max(off) < 0.2
-    inside = [abs(m.ours - m.agreed) < 2.0 * m.u + 0.05 * m.agreed or m.word for m in modes]
-    assert np.mean([bool(one) for one in inside]) >= 0.8
+    # Nine in ten are wanted; four in five is what holds.
+    assert np.mean(np.array(off) < 0.1) >= 0.8, sorted(off)
+    assert max(off) < 0.15
+    # The methods agree within a tenth, so that their mean may be off by half of that.
+    assert all(abs(m.ours - m.agreed) < 2.0 * m.u + 0.05 * m.agreed for m in modes)
+
+
+def test_a_ring_in_which_nothing_can_be_followed_shows_no_touch():
+    none = no_decays(first_bin=2, rate_hz=48000.0, most=16, limits_hz=(60.0, 8000.0))
+    found = changes_of(np.ones(2000), none, rate_hz=48000.0, ratio=0.1, room_decay=17.0)
+    assert found.contact is None
+    assert found.hand is None
 
 
 @pytest.mark.parametrize("name", SINKING)
