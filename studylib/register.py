@@ -30,8 +30,6 @@ To add a feature: measure it in `signal/`, add one entry to `FAMILIES` and one t
 Functions: `find`, `is_known`, `of_kind`, `example_names`. Classes: `Feature`, `Kind`.
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterator
 from contextlib import contextmanager

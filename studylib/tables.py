@@ -22,8 +22,6 @@ Functions: `empty`, `typed`, `text_of`, `read`, `write`, `write_package`, `packa
 Classes: `Table`, `Column`. Data: `TABLES`.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path

@@ -15,8 +15,6 @@ Conventions: arrays over k; angles in radians.
 Contents: Agreement, agreement_of, drift_of.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from typing import NamedTuple
 

@@ -8,8 +8,6 @@ mounts are pooled over everything that is handed in; controls hold for their bat
 Contents: Attribution, attribute, attribute_study.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any

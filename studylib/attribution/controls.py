@@ -15,8 +15,6 @@ the response's unit. Leaks are coherent: a bound of share b of the observed ampl
 Contents: Room, Source, room_of, recorder_of, air_of, Block, block_of.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from typing import NamedTuple
 

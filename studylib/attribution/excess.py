@@ -10,8 +10,6 @@ Conventions: natural logarithms of amplitude inside (nepers), decibels outside; 
 Contents: Evidence, excess_of, leak_bounds, load_range.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import NamedTuple
 

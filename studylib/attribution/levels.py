@@ -24,8 +24,6 @@ are told are common practice, no source (`LEAST_*`).
 Functions: levels_of, level_findings, channels_of.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Iterator
 from typing import NamedTuple
 

@@ -13,8 +13,6 @@ noise is averaged before it is divided by.
 Contents: Lines, read_lines, mean_lines.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 

@@ -14,8 +14,6 @@ others; inert specimens and the block are witnesses, not boards.
 Contents: Shared, witnesses, shared_columns.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from typing import NamedTuple
 

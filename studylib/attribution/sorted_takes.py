@@ -3,8 +3,6 @@
 Contents: SortedTakes.
 """
 
-from __future__ import annotations
-
 from collections import defaultdict
 from collections.abc import Mapping
 

@@ -17,8 +17,6 @@ uncertainty.py.
 Functions: step_rows.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from typing import NamedTuple
 

@@ -17,8 +17,6 @@ Contents: Spread, take_spread, remount_spreads, remount_reach; Term, Bound, cove
 or_zero.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Sequence
 from typing import NamedTuple
 

@@ -1,7 +1,5 @@
 """Codes of the attribution: verdicts on harmonics and drive steps, their reasons, the controls."""
 
-from __future__ import annotations
-
 from enum import StrEnum
 
 from studylib.codes import Code

@@ -1,7 +1,5 @@
 """Codes of the comparison of woods: verdicts, methods, and what has to be said beside a number."""
 
-from __future__ import annotations
-
 from enum import StrEnum
 
 from studylib.codes import Code

@@ -1,7 +1,5 @@
 """Codes of the register: where a limit comes from, what a feature carries, what is none."""
 
-from __future__ import annotations
-
 from studylib.codes import Code
 
 

@@ -1,7 +1,5 @@
 """Codes of the law for levels: what keeps recorded levels from saying what they should."""
 
-from __future__ import annotations
-
 from studylib.codes import Code
 
 

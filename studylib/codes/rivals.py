@@ -1,7 +1,5 @@
 """Codes of the rival explanations: the twelve, what tests each, and what that says."""
 
-from __future__ import annotations
-
 from studylib.codes import Code
 
 

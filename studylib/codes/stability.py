@@ -1,7 +1,5 @@
 """Codes of what is asked beside the verdicts: outliers, order and drift, the second column."""
 
-from __future__ import annotations
-
 from enum import StrEnum
 
 from studylib.codes import Code

@@ -1,7 +1,5 @@
 """What the wood's numbers rest on, and why one cannot be given."""
 
-from __future__ import annotations
-
 from studylib.codes import Code
 
 

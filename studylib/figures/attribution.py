@@ -15,8 +15,6 @@ triangle that points down is an upper limit; an interval that goes on beyond the
 arrow at its edge. Each verdict has a colour, a marker and a hatch, so that none hangs on colour.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from typing import Any
 

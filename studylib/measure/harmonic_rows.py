@@ -15,8 +15,6 @@ noise. A partial off its multiple, two that beat, and a level that drifts away a
 Functions: harmonic_rows, tone_multiple.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import repeat

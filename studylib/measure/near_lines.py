@@ -12,8 +12,6 @@ not told.
 Functions: lines_of, line_notes.
 """
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Sequence
 from typing import NamedTuple

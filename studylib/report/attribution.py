@@ -8,8 +8,6 @@ Functions: attribution_sentences, counts_table, beyond_table, wanted_table, cont
 steps_sentences, story_sentence, story_table.
 """
 
-from __future__ import annotations
-
 import math
 from itertools import groupby
 

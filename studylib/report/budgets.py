@@ -24,8 +24,6 @@ modulus over mass; nothing fit was found for losses. A class 2 calibrator holds 
 Functions: `make_budgets`, `combined`. Class: `Grounds`.
 """
 
-from __future__ import annotations
-
 from functools import partial
 from typing import NamedTuple
 

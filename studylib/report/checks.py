@@ -9,8 +9,6 @@ Functions: `checks_of`, `own_rows`, `boards_behind`; `order_notes`, `drift_notes
 `cells_table`, `second_column_table`; `confounded_notes`. Class: `Checks`.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

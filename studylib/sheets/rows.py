@@ -9,8 +9,6 @@ Units stand in the names: millimetres, grams, percent, hertz, decibels, degrees 
 Functions: `read_specimens`, `read_takes`, `covariate_columns`, `columns_needed`, `has_sound_path`.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterator
 from datetime import datetime
 from pathlib import PurePosixPath, PureWindowsPath

@@ -8,8 +8,6 @@ channel numbers as a person counts them, from 1. `settings_file` reads the file 
 Classes: `Settings` and its sections. Functions: `mains_multiple`.
 """
 
-from __future__ import annotations
-
 import math
 import re
 from typing import Annotated, Any, Literal

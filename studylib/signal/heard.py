@@ -17,8 +17,6 @@ Source: `signal.room_fit`, `signal.room_search`; limits are our own choice, trie
 strokes and in simulated rooms.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import NamedTuple
 

@@ -17,8 +17,6 @@ Source: least squares on the bins (`signal.poles`); the limits are our own choic
 recorded strokes and in simulated rooms.
 """
 
-from __future__ import annotations
-
 from typing import NamedTuple
 
 import numpy as np

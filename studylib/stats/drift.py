@@ -26,8 +26,6 @@ Functions: `reference_chart`, `trends`, `steadiness`, `order_of_woods`, `confide
 Classes: `Steadiness`, `OrderOfWoods`.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import permutations

@@ -10,8 +10,6 @@ declared in the other, open when not declared, not compared or not measured yet.
 Functions: `compared_pairs`, `effects_table`, `effect_id`, `claims_table`.
 """
 
-from __future__ import annotations
-
 import hashlib
 import json
 import math

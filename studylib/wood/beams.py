@@ -36,8 +36,6 @@ Class: `Bar`. Functions: `bar_of`, `air_density`, `missing_sizes`, `eigenvalues`
 `timoshenko_ratio`, `bending_frequencies`, `mode_shape`, `frequency_factor`, `modulus_share`.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

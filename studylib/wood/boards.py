@@ -8,8 +8,6 @@ was read wrong; from 0.35 on it was 30 of the 58 that were read at all. The limi
 Class: `Board`. Functions: `assess`, `free_modes`.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 

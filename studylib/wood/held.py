@@ -22,8 +22,6 @@ pinned at its end and, from the middle, of one clamped there (see the tests).
 Functions: `held_frequencies`, `far_over_drive`.
 """
 
-from __future__ import annotations
-
 import numpy as np
 
 from studylib.wood import beams

@@ -25,8 +25,6 @@ of knowing the modes gives no gain.
 Functions: `modes_near_tone`, `resonance_gain`.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 

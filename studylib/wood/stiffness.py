@@ -26,8 +26,6 @@ Functions: `fit_stiffness`, `isotropic_modulus`, `predict_modes`, `density_value
 Classes: `Stiffness`, `Value`.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import NamedTuple
 

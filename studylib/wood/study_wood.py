@@ -17,8 +17,6 @@ Warnings say what a person should look at before trusting the numbers.
 Functions: `wood_table`, `wood_features`, `wood_warnings`, `board_of`.
 """
 
-from __future__ import annotations
-
 import hashlib
 from collections.abc import Collection, Iterator, Mapping
 

@@ -13,8 +13,6 @@ S3.6 and IEC 60645-1 as recalled; the table itself could not be opened.
 Functions: driver, air, recorder, room, buzz; distortion.
 """
 
-from __future__ import annotations
-
 import math
 
 import numpy as np

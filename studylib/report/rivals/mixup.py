@@ -14,8 +14,6 @@ few degrees of freedom however many boards there are.
 Contents: mixed_up, Distance, distances.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from typing import NamedTuple
