@@ -173,20 +173,9 @@ SENT = {
     },
     Says.LEVEL_CANCELS: {"features": ["tone.h1.response_db"]},
     Says.LEVEL_STAYS: {"features": ["tone.h1.level_db", "tone.h3.level_db"]},
-    Says.LEVEL_GAP: {
-        "higher": "larch", "lower": "robinia", "difference_db": 5.7, "u_db": None, "sd_db": 2.5,
-    },
-    Says.LEVEL_OF_ONE_WOOD: {"sd_db": 2.5},
+    Says.LEVEL_GAP: {"higher": "larch", "lower": "cherry", "difference_db": 1.2, "u_db": 0.2},
+    Says.LEVEL_UNLESS: {"features": ["probe.k3.response_db"], "size_db": 2.5},
     Says.RECORD_REFERENCE: {"references": []},
-    Says.DRIFT: {
-        "feature": "tone.h1.response_db", "mounts": 4, "specimen": "ref",
-        "change": note(Says.CHANGE_INSIDE, **CHANGE),
-        "within": note(Says.WITHIN_BATCH, change=note(Says.CHANGE_OUTSIDE, **CHANGE)),
-    },
-    Says.WITHIN_BATCH: {"change": note(Says.CHANGE_OUTSIDE, **CHANGE)},
-    Says.CHANGE_UNKNOWN: {"value": -1.2, "unit": "dB"},
-    Says.CHANGE_INSIDE: CHANGE,
-    Says.CHANGE_OUTSIDE: CHANGE,
     Says.FILL_IN: {"columns": ["source"], "measured": False},
     Says.WOOD_MEAN: {"column": "length_mm", "wood": "larch", "mean": 745.123, "sd": None},
     Says.MEANS: {
