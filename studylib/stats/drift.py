@@ -41,7 +41,7 @@ from studylib.stats import scales
 from studylib.stats.units import MOUNT
 
 ERROR = 0.003  # share of clean studies with a remark of one kind on any primary feature
-CONFOUNDED = 0.01  # chance of woods this far apart in a random order
+CONFOUNDED = 0.001  # chance of woods this far apart in a random order
 ROUNDING = 1e-9  # of a point on its limit
 
 
@@ -88,14 +88,14 @@ class OrderOfWoods:
     @property
     def confounded(self) -> bool:
         """Whether the woods lie farther apart in the order than boards dealt at random would."""
-        return bool(self.p <= CONFOUNDED)
+        return bool(self.p <= CONFOUNDED or self.apart)
 
     def between(self, wood_a: str, wood_b: str) -> tuple[str, str] | None:
         """The two in the order in which they were recorded, where order and wood go together."""
         for first, last in self.apart:
             if {first, last} == {wood_a, wood_b}:
                 return first, last
-        if not self.confounded:
+        if not self.p <= CONFOUNDED:
             return None
         place = self.places.set_index("wood")["place"]
         return tuple(sorted((wood_a, wood_b), key=lambda wood: float(place.get(wood, 0.0))))
