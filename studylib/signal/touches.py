@@ -115,11 +115,11 @@ def changes_of(
     """
     strength = decays.amplitude**2 / np.maximum(decays.loss_factor * decays.frequency_hz, 1e-9)
     spectrum = rfft(x)
-    bends = np.zeros(len(strength))
     every = [
         _track(x, spectrum, decays, int(i), rate_hz, ratio, room_decay)
         for i in np.argsort(-strength)
     ]
+    bends = np.zeros(len(strength))
     for track in filter(None, every):
         bends[track.mode] = _bend(track)
     tracks: list[_Track] = []
@@ -130,16 +130,15 @@ def changes_of(
     followed = [track for track in tracks if len(track.step) >= 2 * EACH_SIDE]
     risen = _together(tracks)
     # What is weak moves with whatever the strong ones do.
-    loud = decays.amplitude > LOUD * decays.amplitude.max(initial=0.0)
-    loud_ones = [track for track in followed if loud[track.mode]]
-    contact = _contact(loud_ones) if loud_ones else None
+    least = LOUD * decays.amplitude.max(initial=0.0)
+    loud = [track for track in followed if decays.amplitude[track.mode] > least]
+    contact = _contact(loud) if loud else None
     if risen and len(risen) >= min(SEVERAL, len(tracks)):
         at = min(track.risen_s for track in risen)
         if contact is None or at < contact.at_s:
             contact = Change(at, 0.0, 0.5 * float(np.log(OVER_TOLD)), *_band(risen))
     hand, bent = _bent(followed) if followed else (None, 0.0)
-    which = [track.mode for track in followed]
-    bends[which] = np.maximum(bends[which], bent)
+    np.maximum.at(bends, [track.mode for track in followed], bent)
     # What comes first counts: after a hand nothing is as told, and after a contact neither.
     if contact is not None and hand is not None:
         first = contact.at_s <= hand.at_s
