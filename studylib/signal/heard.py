@@ -69,6 +69,7 @@ MOST_BINS = 56
 TOGETHER = 4.0  # mean bandwidths
 WORTH = 12.0  # of the logarithm of the likelihood, that one decay more must bring
 UNFITTED = 10.0  # times its uncertainty a decay is taken for, that no fit came to terms with
+LEAST_FALL = 1.0  # nepers over the record, of such a one: less is a line that does not die
 ASTRAY = 3.0  # times the uncertainty of decays that the model does not fit
 MOST_TOGETHER = 4
 # The least spread of any estimate from one place is sqrt(share) times this, for decays as fast as
@@ -385,7 +386,8 @@ def _report(ring, bins: Bins, sought: Sought, fits, room, limits, most: int) -> 
     s, c, rate = ring.s, ring.c, ring.rate_hz
     # What no fit came to terms with is known to itself, and marked.
     u_s, u_f, u_c = -s.real, -s.real, np.abs(c)
-    quiet, misfit = -s.real / UNFITTED, np.ones(len(s), bool)
+    unfitted = np.where(-s.real * len(ring.x) > LEAST_FALL, UNFITTED, 1.0)
+    quiet, misfit = -s.real / unfitted, np.ones(len(s), bool)
     for group, fit in fits:
         factor = _student(fit.u_ratio) * (ASTRAY if fit.kept else 1.0)
         u_s[group], u_f[group] = factor * fit.s_spread, factor * fit.f_spread
