@@ -110,7 +110,7 @@ def _panel(axes: Axes, chart: pd.DataFrame, others: pd.DataFrame, feature: Featu
     axes.axhline(0, color=GREY, linewidth=0.8)
     for _, own in chart.groupby("specimen", sort=False):
         y = factor * (own["y"] - own["centre"])
-        half = float(factor * (own["high"] - own["centre"]).iloc[0])
+        half = float(factor * (own["high"] - own["centre"]).max())
         if np.isfinite(half):
             axes.axhspan(-half, half, color=PALE, linewidth=0, zorder=0)
         axes.plot(own["number"], y, "-o", color=BLUE, markersize=5, linewidth=1.0)
