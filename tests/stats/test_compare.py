@@ -22,8 +22,8 @@ CLIPPED = note(Unused.SET_ASIDE, checks=["clipping"])
 PRIMARY = ["tone.h3.rel_db"]
 EFFECTS = [
     *("id", "feature", "role", "wood_a", "wood_b", "difference", "unit", "low", "high", "df", "p"),
-    *("p_adjusted", "q", "g", "g_low", "g_high", "limit", "verdict", "n_a", "n_b", "needed"),
-    "method",
+    *("p_adjusted", "q", "g", "g_low", "g_high", "limit", "verdict"),
+    *("caveats", "n_a", "n_b", "needed", "method"),
 ]
 VARIANCE = ["feature", "level", "variance", "sd", "share", "low", "high", "df", "method"]
 BOARDS = ["feature", "specimen_a", "specimen_b", "difference", "unit", "low", "high"]

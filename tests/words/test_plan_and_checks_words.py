@@ -7,6 +7,7 @@ import re
 import pytest
 
 from studylib.codes import note
+from studylib.codes.attribution import Control
 from studylib.codes.covariates import CovariateFault, CovariateNote, HeldEqual, Outcome, Property
 from studylib.codes.features import Caution
 from studylib.codes.planning import Design, Line, Never, Origin, PlanFault, Planned
@@ -91,6 +92,11 @@ FIELDS: list[tuple[str, dict, str]] = [
     (Never.BEYOND, {"feature": H3, "share": 0.0102}, "in 1.0 % of studies"),
     (Never.DRIVER, {}, "beyond the driver"),
     (Never.WHY, {}, "why two woods differ"),
+    (
+        Never.TEST,
+        {"control": Control.IDLE, "minutes": 2.0, "key": "idle = 1", "planned": False},
+        "not planned: idle = 1 under [plan]",
+    ),
     # covariates
     *((code, {}, "") for code in Property if code not in (Property.FEATURE, Property.COLUMN)),
     (Property.FEATURE, {"name": "wood.density_kg_m3"}, "density"),
