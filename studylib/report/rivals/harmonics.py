@@ -250,9 +250,11 @@ def _bands(basis: Basis) -> list[str]:
     )
     quiet = (rows["verdict"] == Verdict.NOISE).to_numpy(bool)
     finite = np.isfinite(reach)
-    if not finite.any():
+    if not basis.tones:
         return []
     seconds = float(np.median([line.seconds for line in basis.tones.values()]))
+    if not finite.any():
+        return [_broadband(basis, seconds)]
     judged = reach[quiet & finite] if (quiet & finite).any() else reach[finite]
     narrow = note(
         Says.NARROW_BAND,
