@@ -21,7 +21,7 @@ channel that was not recorded is NaN. `k`: multiple of the tone that the take pl
 Source: least squares with group means taken out, Bonferroni's inequality; the smallest changes that
 are told are common practice, no source (`LEAST_*`).
 
-Functions: levels_of, level_findings, channels_of.
+Functions: levels_of, level_findings.
 """
 
 from collections.abc import Iterable, Iterator
@@ -53,11 +53,6 @@ BOARD = ["kind", "specimen"]
 MOUNT = ["batch", *BOARD, "mount"]
 SIGNAL = ["k", "drive_db"]
 CASE = [*MOUNT, "wood", "k"]
-
-
-def channels_of(feature: str) -> list[str]:
-    """The channels that a feature rests on: both where it is relative to the drive."""
-    return CHANNELS if feature.endswith((".response_db", ".response_deg")) else CHANNELS[:1]
 
 
 def levels_of(

@@ -43,6 +43,7 @@ class SortedTakes:
         self.planned: dict[MountKey, Take] = {}
         self.turned = {(take.specimen, take.mount) for take in takes if take.turned}
         self._fundamental_hz = fundamental_hz
+        self._agreements: dict[tuple[str, ...], Agreement] = {}
         self._places = {
             take.take: place for place, take in enumerate(sorted(takes, key=_order_at_the_bench))
         }
@@ -99,7 +100,13 @@ class SortedTakes:
         return [group for group in found if all(np.isfinite(z) and z != 0 for z in group)]
 
     def _agree(self, takes: list[Lines]) -> Agreement:
-        """Agreement of repeats, at each multiple."""
+        """Agreement of repeats, at each multiple; asked for pooling and again for the verdict."""
+        names = tuple(each.take.take for each in takes)
+        if names not in self._agreements:
+            self._agreements[names] = self._compared(takes)
+        return self._agreements[names]
+
+    def _compared(self, takes: list[Lines]) -> Agreement:
         size, batch = takes[0].response.size, takes[0].take.batch
         bins = 2.0 / takes[0].seconds
         at = self._fundamental_hz * np.arange(1, size + 1)

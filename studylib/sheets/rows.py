@@ -34,7 +34,6 @@ BOARD_KINDS = ("tone", "sweep", "tap", "pluck")
 CONTROL_KINDS = ("room", "idle", "loopback", "driver", "airborne", "calibrator")
 KINDS = BOARD_KINDS + CONTROL_KINDS
 TONE_KINDS = ("tone", "loopback", "driver", "airborne")
-ROLES = ("", "reference", "changed")
 SUPPORTS = ("bench", "free")
 
 TESTS = {"turned": ("tone",), "moved_mm": ("tone",), "mic_times": ("tone", "driver")}

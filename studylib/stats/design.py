@@ -113,9 +113,6 @@ def confounded(table: pd.DataFrame) -> str:
     return note(Remark.CONFOUNDED, missing=missing) if missing else ""
 
 
-_UNBALANCED = (Estimate.MEAN_SQUARES, Estimate.REML)
-
-
 def comparison_notes(
     samples: Mapping[str, Sample],
     found: pd.DataFrame,
