@@ -73,16 +73,17 @@ def test_types_of_rows_and_what_is_missing():
 
 
 def claims() -> pd.DataFrame:
-    rows = [("A, or B", "tone.h1.level_db", "open", several([ROWS, NOTHING])), ("C", "f", "x", "")]
+    first = ("A, or B", "tone.h1.level_db", "open", ROWS, several([ROWS, NOTHING]))
+    rows = [first, ("C", "f", "x", "", "")]
     return tables.typed("claims", rows)
 
 
 def test_a_written_table_holds_sentences_with_their_codes_beside():
     assert tables.text_of("claims", claims()) == (
-        "claim,feature,verdict,reason,reason_code\n"
-        '"A, or B",tone.h1.level_db,open,The first 2 of 30 rows. Nothing to show.,'
-        "pages.first_rows pages.nothing\n"
-        "C,f,x,,\n"
+        "claim,feature,verdict,caveats,caveats_code,reason,reason_code\n"
+        '"A, or B",tone.h1.level_db,open,The first 2 of 30 rows.,pages.first_rows,'
+        "The first 2 of 30 rows. Nothing to show.,pages.first_rows pages.nothing\n"
+        "C,f,x,,,,\n"
     )
 
 
