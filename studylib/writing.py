@@ -4,8 +4,13 @@ Convention: everything is written under a hidden name in the same folder and the
 which is one step for whoever reads it. A name that starts with a dot and ends in ".part" is
 a leftover of a run that was killed and may be deleted.
 
-Functions: `write_whole`, `write_json`, `read_json`, `replace_folder`, `fill_folder`,
-`slug`.
+Files that belong together are one change: all of them are written into a hidden folder, whose
+renaming to ".change" is the moment from which they count; then each is put into its place. Whoever
+comes next (`settle`) finishes a change that counts and takes back one that does not, so that a kill
+at any step leaves all of the files as they were or all of them new.
+
+Functions: `write_whole`, `write_json`, `json_text`, `read_json`, `write_together`, `settle`,
+`replace_folder`, `fill_folder`, `slug`.
 """
 
 import hashlib
@@ -16,9 +21,12 @@ import shutil
 import tempfile
 import unicodedata
 import uuid
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
+
+CHANGE = ".change"
 
 
 def write_whole(path: Path | str, content: str | bytes) -> None:
@@ -42,8 +50,13 @@ def write_whole(path: Path | str, content: str | bytes) -> None:
 
 
 def write_json(path: Path | str, content: Any) -> None:
-    """Write JSON whole: sorted keys, two spaces, so that the same content gives the same bytes."""
-    write_whole(path, json.dumps(content, indent=2, sort_keys=True, ensure_ascii=False) + "\n")
+    """Write JSON whole."""
+    write_whole(path, json_text(content))
+
+
+def json_text(content: Any) -> str:
+    """JSON with sorted keys and two spaces, so that the same content gives the same bytes."""
+    return json.dumps(content, indent=2, sort_keys=True, ensure_ascii=False) + "\n"
 
 
 def read_json(path: Path | str) -> dict[str, Any]:
@@ -53,6 +66,45 @@ def read_json(path: Path | str) -> dict[str, Any]:
     except (OSError, ValueError):
         return {}
     return content if isinstance(content, dict) else {}
+
+
+def write_together(folder: Path, files: Mapping[str, str]) -> None:
+    """Write files of one folder as one change; `files` gives the UTF-8 text by name.
+
+    When the writing fails, all of them stay as they were and nothing is left beside them.
+    """
+    settle(folder)
+    beside = folder / f"{CHANGE}.{uuid.uuid4().hex[:12]}.part"
+    try:
+        beside.mkdir()
+        for name, text in files.items():
+            with (beside / name).open("wb") as stream:
+                stream.write(text.encode("utf-8"))
+                stream.flush()
+                os.fsync(stream.fileno())
+        os.rename(beside, folder / CHANGE)
+    except OSError as error:
+        if error.filename in (None, str(beside)):
+            error.filename = str(folder)  # as in `write_whole`
+        raise
+    finally:
+        shutil.rmtree(beside, ignore_errors=True)
+    settle(folder)
+
+
+def settle(folder: Path) -> None:
+    """Finish the change that a kill interrupted after it counted, take back one before that."""
+    for beside in folder.glob(f"{CHANGE}.*.part"):
+        # Renamed first: whoever should still be writing there can no longer make it count.
+        aside = folder / f"{CHANGE}.{uuid.uuid4().hex[:12]}.part"
+        with suppress(FileNotFoundError):
+            os.rename(beside, aside)
+        shutil.rmtree(aside, ignore_errors=True)
+    change = folder / CHANGE
+    with suppress(FileNotFoundError):
+        for path in sorted(change.iterdir()):
+            os.replace(path, folder / path.name)
+        change.rmdir()
 
 
 def replace_folder(new: Path, place: Path) -> None:

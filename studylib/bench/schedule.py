@@ -42,10 +42,10 @@ from studylib.errors import InputError
 from studylib.measure.features import has_sensed_drive
 from studylib.sheets import Study
 from studylib.sheets.files import Table, read_table, table_text
-from studylib.sheets.records import Scheduled, write_schedules
+from studylib.sheets.records import SCHEDULE, Scheduled, schedules_text
 from studylib.sheets.rows import TAKE_COLUMNS, TONE_KINDS, Specimen
 from studylib.sheets.settings import Plan, Settings
-from studylib.writing import slug, write_whole
+from studylib.writing import slug, write_together
 
 TAKES, SPECIMENS = "takes.csv", "specimens.csv"
 MOST_SEED = 1_000_000
@@ -358,10 +358,10 @@ def write_schedule(study: Study, *, add: int = 0, again: bool = False) -> Writte
     kept = [row.cells for row in table.rows]
     _check_rows(table, kept, rows)
     new = Scheduled(seed, tuple(b.name for b in batches), tuple(row["take"] for row in rows))
-    write_schedules(study.folder, (*study.schedules, new))
     fresh = [_with_mark(row, table) for row in rows]
     text = table_text(table.columns, [*kept, *fresh], semicolons=table.semicolons)
-    write_whole(study.folder / TAKES, text)
+    record = schedules_text((*study.schedules, new))
+    write_together(study.folder, {SCHEDULE: record, TAKES: text})
     return Written(seed, tuple(batches), removed)
 
 

@@ -16,7 +16,7 @@ which can be handed to somebody else. `blind.json` records when that was done, t
 key, and when the key was opened: an opened key is used from then on, and the report says which it
 was. What stays to be seen, such as mass and sizes, can give a wood away; no program can hide that.
 
-Functions: `read_schedules`, `write_schedules`, `scheduled_takes`, `without_recording`;
+Functions: `read_schedules`, `schedules_text`, `scheduled_takes`, `without_recording`;
 `read_lock`, `write_lock`, `changes_since`; `read_blinding`, `code_specimens`, `open_key`, `named`,
 `coded_names`.
 Classes: `Scheduled`, `Lock`, `Blinding`.
@@ -37,7 +37,7 @@ from studylib.errors import InputError
 from studylib.sheets.files import Row, Table, read_table, sha256, table_text
 from studylib.sheets.rows import Specimen
 from studylib.sheets.settings import Settings
-from studylib.writing import read_json, write_json, write_whole
+from studylib.writing import json_text, read_json, write_together
 
 SCHEDULE, LOCK, BLINDING, KEY = "schedule.json", "lock.json", "blind.json", "woods.key.csv"
 SPECIMENS = "specimens.csv"
@@ -130,9 +130,9 @@ def read_schedules(folder: Path) -> tuple[Scheduled, ...]:
     return found or ()
 
 
-def write_schedules(folder: Path, schedules: Iterable[Scheduled]) -> None:
-    """Write down every planning of a study."""
-    write_json(folder / SCHEDULE, {"schedules": [asdict(one) for one in schedules]})
+def schedules_text(schedules: Iterable[Scheduled]) -> str:
+    """The file that `read_schedules` reads back."""
+    return json_text({"schedules": [asdict(one) for one in schedules]})
 
 
 def scheduled_takes(schedules: Iterable[Scheduled]) -> frozenset[str]:
@@ -200,7 +200,7 @@ def write_lock(
         )
     content = _content(settings, specimens)
     head = {"locked": _minute(when), "sha256": _digest(content), "recorded": recorded}
-    write_json(folder / LOCK, {**head, **content})
+    write_together(folder, {LOCK: json_text({**head, **content})})
     return Lock(**head, content=content)
 
 
@@ -329,14 +329,15 @@ def code_specimens(folder: Path, *, compare: str, when: datetime, rng: random.Ra
         shown = {"specimen": code, compare: codes["code"], "source": codes["source_code"]}
         coded.append({**row, **shown, "grain": "", "note": ""})
     columns = ("specimen", OWN_NAME, compare, "code", "source", "source_code", "grain", "note")
-    write_whole(folder / KEY, table_text(columns, rows, semicolons=sheet.semicolons))
-    write_whole(folder / SPECIMENS, table_text(sheet.columns, coded, semicolons=sheet.semicolons))
+    key = table_text(columns, rows, semicolons=sheet.semicolons)
     blinding = Blinding(
         coded=(*(before.coded if before else ()), _minute(when)),
         woods=tuple(sorted({row[compare] for row in rows if row[compare]})),
-        key_sha256=sha256(folder / KEY),
+        key_sha256=hashlib.sha256(key.encode("utf-8")).hexdigest(),
     )
-    write_json(folder / BLINDING, asdict(blinding))
+    boards = table_text(sheet.columns, coded, semicolons=sheet.semicolons)
+    record = json_text(asdict(blinding))
+    write_together(folder, {KEY: key, SPECIMENS: boards, BLINDING: record})
     return blinding
 
 
@@ -361,7 +362,7 @@ def open_key(
         raise InputError(note(RecordFault.OPENED_ALREADY, opened=blinding.opened))
     named(folder, blinding, specimens, compare=compare)
     opened = replace(blinding, opened=_minute(when), after_run=after_run)
-    write_json(folder / BLINDING, asdict(opened))
+    write_together(folder, {BLINDING: json_text(asdict(opened))})
     return opened
 
 

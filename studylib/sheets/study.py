@@ -44,7 +44,7 @@ from studylib.sheets.settings import Settings
 from studylib.sheets.settings_file import claim_faults, read_settings
 from studylib.sheets.tables import MEASURED, Sheet, specimen_sheet, take_sheet
 from studylib.words.text import nearest
-from studylib.writing import slug
+from studylib.writing import settle, slug
 
 SHEETS = ("study.toml", "specimens.csv", "takes.csv")
 
@@ -267,6 +267,7 @@ def _existing(folder: Path | str) -> Path:
     folder = Path(os.path.abspath(folder))
     if not folder.is_dir():
         raise InputError(note(SheetFault.NO_FOLDER, name=folder.name))
+    settle(folder)
     return folder
 
 
