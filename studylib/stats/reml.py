@@ -187,9 +187,11 @@ def _fit(design: RemlDesign, y, within, start) -> Reml:
         if not left.any():
             break
         at = np.flatnonzero(left)
-        phi[at], done = _improved(design, placed[at], within[at], phi[at])
+        before = phi[at]
+        phi[at], done = _improved(design, placed[at], within[at], before)
         converged[at[done]] = True
-        left[at[done]] = False
+        # Where rounding hides what is left to gain, the next step would be this one again.
+        left[at[done | (phi[at] == before).all(axis=1)]] = False
     return _unscaled(design, _State(design, placed, within, phi), scale, known, converged)
 
 

@@ -4,6 +4,7 @@ Simulated rings and knocks with a stated truth (tests/signal/rings.py), 1 s at 4
 Signal-to-noise ratio: half the squared initial amplitude of a mode over the noise variance.
 - ten modes of a board far apart, and ten side by side with gaps of 3 to 12 bandwidths, at 30 dB;
 - two modes one bandwidth apart at 30 dB, from 163 to 4400 Hz;
+- clean taps of 150 boards with unequal modes in pink noise, 66 dB and 46 dB below the strongest;
 - taps with ten modes at a noise of -60 dB: clean, bounced, damped by a hand; how many are refused,
   and what a take of either kind costs.
 
@@ -20,6 +21,7 @@ import numpy as np
 from studylib.signal.tap import measure_taps
 from tests.signal.rings import RATE, bound, mode_set, noise_sd, ring, tapped
 from tests.signal.test_decays import BOARD_HZ, BOARD_LOSS, ROBUST, N, decays_of, drawn, simulated
+from tests.signal.test_tap import QUIET, clean_taps
 
 PAIRS_HZ = (163.0, 440.0, 1300.0, 4400.0)
 BOUNCES = [(after, strength) for after in (0.01, 0.02, 0.04, 0.15) for strength in (0.1, 0.3, 1.0)]
@@ -91,6 +93,18 @@ def refused(runs: int, **knocking) -> tuple[float, float, float]:
     return lost / runs, float(np.median(spent)), max(spent)
 
 
+def clean(boards: int) -> None:
+    """Clean taps of boards with unequal modes in pink noise, and what is made of their losses."""
+    for noise, allowed in ((QUIET, 0.01), (1e-3, 0.03)):
+        found = clean_taps(noise, boards=boards)
+        print(
+            f"clean taps, noise {noise:g}: refused {found.refused} of {boards} (wanted: at most "
+            f"{allowed:.0%}), with a decay too many {found.extra} (at most 2 %), loss factors off "
+            f"by {np.median(found.off):+.2%}, {np.median(np.abs(found.off)):.2%} without sign "
+            "(at most 0.2 % and 1 %)"
+        )
+
+
 def knocks(runs: int) -> None:
     """Clean taps, bounces and hands."""
     cases = [("clean", {"knocks": ((0.1, 1.0),)})]
@@ -116,6 +130,7 @@ def main() -> None:
     board(runs)
     side_by_side(runs)
     pairs(runs)
+    clean(max(150, runs))
     knocks(max(10, runs // 10))
 
 

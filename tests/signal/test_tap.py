@@ -8,6 +8,8 @@ what passes has the true frequencies and losses.
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 import pytest
 
@@ -56,24 +58,37 @@ def loss_errors(tap, modes) -> np.ndarray:
     return found.loss_factor[nearest] / true - 1.0
 
 
-@pytest.mark.parametrize(("noise", "allowed"), [(QUIET, 0.01), (1e-3, 0.03)])
-def test_clean_taps_are_not_refused(noise, allowed):
-    # 150 boards each; a full-strength mode is 66 dB or 46 dB over the noise, pink.
+class CleanTaps(NamedTuple):
+    """refused, extra : counts of boards; extra : more decays than modes.  off : (boards, 3)."""
+
+    refused: int
+    extra: int
+    off: np.ndarray
+
+
+def clean_taps(noise: float, *, boards: int) -> CleanTaps:
+    """One clean tap of each board; a full-strength mode is 66 dB over pink noise at `QUIET`."""
     rng = np.random.default_rng(1)
     refused, off, extra = 0, [], 0
-    for _ in range(150):
+    for _ in range(boards):
         modes = a_board(rng)
-        found = taps_of(recording(tapped(modes, n=N), rng=rng, noise=noise))
-        assert len(found) == 1
-        if found[0].decays is None:
+        (found,) = taps_of(recording(tapped(modes, n=N), rng=rng, noise=noise))
+        if found.decays is None:
             refused += 1
             continue
-        extra += len(found[0].decays.frequency_hz) > len(modes)
-        off.append(loss_errors(found[0], modes))
-    assert refused <= allowed * 150
-    assert extra <= 0.02 * 150
-    assert abs(np.median(off)) < 0.002
-    assert np.median(np.abs(off)) < 0.01
+        extra += len(found.decays.frequency_hz) > len(modes)
+        off.append(loss_errors(found, modes))
+    return CleanTaps(refused, extra, np.array(off))
+
+
+@pytest.mark.parametrize("noise", [QUIET, 1e-3])
+def test_clean_taps_are_not_refused(noise):
+    # None of 30: with 95 % confidence fewer than one in ten (1 - 0.05^(1/30)). The promised 1 %
+    # and 3 % take the 150 boards of tests.benchmarks.modes_truth.
+    found = clean_taps(noise, boards=30)
+    assert found.refused == found.extra == 0
+    assert abs(np.median(found.off)) < 0.002
+    assert np.median(np.abs(found.off)) < 0.01
 
 
 def test_several_taps_in_a_recording_and_where_they_begin():

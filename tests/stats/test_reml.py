@@ -13,6 +13,7 @@ import pandas as pd
 import pytest
 from statsmodels.regression.mixed_linear_model import MixedLM
 
+from studylib.stats import reml
 from studylib.stats.compare import compare
 from studylib.stats.mixed import contrast_test, joint_test
 from studylib.stats.reml import deviance, fit_reml, reml_design
@@ -26,6 +27,14 @@ def dummies(column: pd.Series) -> np.ndarray:
 
 def nested_in(outer: pd.Series, inner: pd.Series) -> np.ndarray:
     return (outer.astype(str) + "/" + inner.astype(str)).to_numpy()
+
+
+def counted(step, taken):
+    def and_count(*arguments):
+        taken.append(1)
+        return step(*arguments)
+
+    return and_count
 
 
 class TestPublishedComponents:
@@ -43,6 +52,18 @@ class TestPublishedComponents:
         assert fit.components[0, 1] == 0.0
         assert np.sqrt(fit.components[0, 0]) == pytest.approx(3.715684, rel=1e-6)
         assert fit.converged.all()
+
+    def test_a_search_ends_where_rounding_hides_what_is_left_to_gain(self, rng, monkeypatch):
+        # The same spreads far from zero: the last digits of the likelihood are noise there.
+        steps, data = [], table("pastes.csv")
+        design = reml_design(
+            np.ones((60, 1)), [nested_in(data["batch"], data["cask"]), data["batch"]]
+        )
+        y = rng.standard_normal((20, 60))
+        monkeypatch.setattr(reml, "_improved", counted(reml._improved, steps))
+        found = fit_reml(design, y + 7e6)
+        assert np.isfinite(found.components).all()
+        assert len(steps) < reml.MOST_STEPS
 
     def test_pastes(self):
         # lme4 Pastes: SD 2.904077 (cask), 1.287366 (batch), 0.823408; criterion 246.99075.
