@@ -96,9 +96,10 @@ def measured_demo(request, demo_batch) -> tuple:
 
 
 @pytest.fixture(scope="session")
-def demo_summary(measured_demo) -> Summary:
-    """The summary of the demo, made once for all tests; nobody changes it."""
-    return summarise(*measured_demo)
+def demo_summary(request, measured_demo) -> Summary:
+    """The summary of the demo, made once a run; nobody changes it."""
+    place = request.config.stash[SHARED] / "summary.pickle"
+    return pickle.loads(made_once(place, lambda: pickle.dumps(summarise(*measured_demo))))
 
 
 @pytest.fixture

@@ -31,8 +31,8 @@ DEMO = Path(__file__).parents[1] / "data_demo"
 
 
 @pytest.fixture(scope="module")
-def demo(measured_demo):
-    return summarise(*measured_demo)
+def demo(demo_summary):
+    return demo_summary
 
 
 @pytest.fixture(scope="module")
@@ -187,31 +187,43 @@ def _with_primary(study, *features):
     return dataclasses.replace(study, settings=settings)
 
 
-def test_a_sentence_about_woods_at_a_harmonic_is_about_the_boards_response(demo):
-    summary = summarise(_with_primary(demo.study, "tone.h3.rel_db"), demo.gathered)
-    pairs = [fields_of(each) for each in report_text.take_home(summary)]
+@pytest.fixture(scope="module")
+def decided(demo):
+    """The demo as if it had been decided on what the driver brings along."""
+    features = ("tone.h3.rel_db", "tone.h5.rel_db", "tone.thd_percent")
+    return summarise(_with_primary(demo.study, *features), demo.gathered)
+
+
+def told(summary, feature: str) -> list[str]:
+    """What is said of the three pairs of woods in one feature."""
+    pairs = [each for each in report_text.take_home(summary)
+             if fields_of(each)["name"] == feature]  # fmt: skip
     assert len(pairs) == 3
+    return pairs
+
+
+def test_a_sentence_about_woods_at_a_harmonic_is_about_the_boards_response(decided):
+    notes = told(decided, "tone.h3.rel_db")
+    pairs = [fields_of(each) for each in notes]
     # The very verdict of the response, not of the level.
-    effects = summary.comparison.effects.query("feature == 'probe.k3.response_db'")
+    effects = decided.comparison.effects.query("feature == 'probe.k3.response_db'")
     for row, pair in zip(effects.itertuples(), pairs, strict=True):
         assert Caution.DRIVER in map(code_of, pair["result"]["caveats"])
         assert (pair["harmonic"], pair["response"]["exploratory"]) == (3, True)
         assert pair["response"]["amount"]["difference"] == row.difference
         assert pair["response"]["verdict"] == row.verdict
-    for each in report_text.take_home(summary):
+    for each in notes:
         assert "What the boards themselves pass on at 3 times the tone (exploratory" in say(each)
 
 
-def test_where_only_raw_levels_exist_the_sentence_says_so(demo):
-    summary = summarise(_with_primary(demo.study, "tone.h5.rel_db"), demo.gathered)
-    for each in report_text.take_home(summary):
+def test_where_only_raw_levels_exist_the_sentence_says_so(decided):
+    for each in told(decided, "tone.h5.rel_db"):
         assert (fields_of(each)["harmonic"], fields_of(each)["response"]) == (5, None)
         assert "Record probe tones there" in say(each)
 
 
-def test_distortion_as_a_whole_says_nothing_about_woods(demo):
-    summary = summarise(_with_primary(demo.study, "tone.thd_percent"), demo.gathered)
-    for each in report_text.take_home(summary):
+def test_distortion_as_a_whole_says_nothing_about_woods(decided):
+    for each in told(decided, "tone.thd_percent"):
         assert Caution.DRIVER in map(code_of, fields_of(each)["result"]["caveats"])
         assert "so by itself it says nothing about the woods" in " ".join(say(each).split())
 

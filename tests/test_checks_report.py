@@ -324,9 +324,8 @@ class TestSheet:
             read_study(self.write(tmp_path, lambda i: "oiled", named="wood"))
 
 
-def test_the_demo_says_what_its_design_can_do(measured_demo):
-    study, gathered = measured_demo
-    summary = summarise(study, gathered)
+def test_the_demo_says_what_its_design_can_do(demo_summary):
+    summary = demo_summary
     assert set(summary.checks.own) == set(summary.primary)
     for sentences in (
         trust.design_notes, trust.power_notes, trust.second_opinion_notes,

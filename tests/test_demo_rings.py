@@ -14,8 +14,6 @@ import pandas as pd
 import pytest
 
 from studylib.codes.wood import ModeBasis
-from studylib.report.modes import modes_of_study
-from studylib.report.summary import summarise
 
 DEMO = Path(__file__).parents[1] / "data_demo"
 
@@ -56,8 +54,8 @@ def test_the_first_mode_comes_back_for_every_mount(demo, name, truth, within):
     assert seen == 58
 
 
-def test_density_stiffness_and_shear_come_back_within_their_uncertainty(demo):
-    wood = modes_of_study(*demo).wood.set_index(["specimen", "quantity"])
+def test_density_stiffness_and_shear_come_back_within_their_uncertainty(demo_summary):
+    wood = demo_summary.modes.wood.set_index(["specimen", "quantity"])
     truth = pd.read_csv(DEMO / "truth" / "boards.csv", keep_default_na=False).set_index("specimen")
     plain = truth[truth["role"] != "changed"]
     off = []
@@ -89,8 +87,8 @@ def test_sweeps_find_the_modes_that_taps_find_once_each(demo):
     assert (close == 1).all()
 
 
-def test_the_claim_about_decay_comes_out_as_the_truth_has_it(demo):
-    summary = summarise(*demo)
+def test_the_claim_about_decay_comes_out_as_the_truth_has_it(demo_summary):
+    summary = demo_summary
     claims = summary.comparison.claims.set_index("claim")
     assert claims.loc["Robinia rings longer than larch", "verdict"] == "supported"
     rows = summary.comparison.effects.query(
@@ -103,12 +101,11 @@ def test_the_claim_about_decay_comes_out_as_the_truth_has_it(demo):
     assert rows["low"].item() < expected < rows["high"].item()
 
 
-def test_the_stated_gain_follows_the_measured_sweeps(demo):
+def test_the_stated_gain_follows_the_measured_sweeps(demo_summary):
     """Held against what the sweeps of each mount measured, not against the demo's truth: at every
     multiple of the tone, the ratio of the far end to the driving point. The microphone's own
     factor, the same for all, is free."""
-    study, gathered = demo
-    modes = modes_of_study(study, gathered)
+    modes = demo_summary.modes
     near = modes.near[modes.near["basis"] == ModeBasis.HELD]
     swept = modes.responses.groupby(["specimen", "frequency_hz"])["h1_db"].mean()
     heard = [

@@ -47,8 +47,8 @@ STILL = {"board_sd": 0.0, "mount_sd": 0.0, "take_sd": 0.0}
 
 
 @pytest.fixture(scope="module")
-def demo(measured_demo) -> Summary:
-    return summarise(*measured_demo)
+def demo(demo_summary) -> Summary:
+    return demo_summary
 
 
 @pytest.fixture(scope="module")
