@@ -15,7 +15,6 @@ from pydantic import ValidationError
 
 from studylib.attribution import Attribution, attribute_study
 from studylib.codes import note
-from studylib.codes.front import CallFault
 from studylib.errors import InputError
 from studylib.measure import BatchMeasurement, measure_batch
 from studylib.modes.gathered import with_numbers
@@ -90,7 +89,7 @@ def measure_take(
         first = error.errors()[0]
         name, given = str(first["loc"][-1]), first["input"]
         raise InputError(
-            note(CallFault.ARGUMENT, name=name, given=str(given), right=first["msg"])
+            note("front.argument", name=name, given=str(given), right=first["msg"])
         ) from None
     board = Specimen(specimen="board", wood="wood", row=2)
     take = Take(
@@ -156,14 +155,14 @@ def compare(
     specimens["source_assumed"] = own
     doubled = specimens.loc[specimens["specimen"].duplicated(), "specimen"]
     if len(doubled):
-        raise InputError(note(CallFault.ONE_ROW_EACH, name=str(doubled.iloc[0])))
+        raise InputError(note("front.one_row_each", name=str(doubled.iloc[0])))
     features = _with(
         features, "features", ("specimen", "feature", "value"),
         {"batch": "1", "mount": 1, "reason": ""},
     )  # fmt: skip
     strange = sorted(set(features["specimen"]) - set(specimens["specimen"]))
     if strange:
-        raise InputError(note(CallFault.UNKNOWN_SPECIMENS, names=[str(name) for name in strange]))
+        raise InputError(note("front.unknown_specimens", names=[str(name) for name in strange]))
     numbers = [str(number) for number in range(len(features))]
     features = features.assign(
         **{name: numbers for name in ("id", "take") if name not in features},
@@ -190,7 +189,7 @@ def _with(
     for name in needed:
         if name not in frame:
             known = [str(column) for column in frame.columns]
-            raise InputError(note(CallFault.NO_COLUMN, table=table, name=name, known=known))
+            raise InputError(note("front.no_column", table=table, name=name, known=known))
     return frame.reset_index(drop=True).assign(
         **{name: value for name, value in others.items() if name not in frame}
     )
@@ -221,7 +220,7 @@ def attribute(study: Study, *measured: BatchMeasurement) -> Attribution:
     True
     """
     if not measured:
-        raise InputError(note(CallFault.NO_BATCH))
+        raise InputError(note("front.no_batch"))
     harmonics, features, found = (
         pd.concat([getattr(batch, name) for batch in measured], ignore_index=True)
         for name in ("harmonics", "features", "modes")

@@ -39,7 +39,7 @@ from enum import StrEnum
 from functools import lru_cache
 
 from studylib.codes import note
-from studylib.codes.features import Caution, FeatureFault, LimitSource, Term
+from studylib.codes.features import Caution, LimitSource, Term
 from studylib.errors import InputError
 from studylib.words import say
 from studylib.words.text import nearest
@@ -439,7 +439,7 @@ def extended(*families: Family) -> Iterator[None]:
     """
     for name in (name for family in families for name in family.names()):
         if is_known(name):
-            raise ValueError(say(FeatureFault.KNOWN, name=name))
+            raise ValueError(say("features.known", name=name))
     before = _added.set((*_added.get(), *families))
     try:
         yield
@@ -479,7 +479,7 @@ def find(name: str) -> Feature:
     feature = _lookup(str(name), _known())
     if feature is None:
         raise InputError(
-            note(FeatureFault.UNKNOWN, name=str(name), nearest=nearest(str(name), example_names()))
+            note("features.unknown", name=str(name), nearest=nearest(str(name), example_names()))
         )
     return feature
 

@@ -10,7 +10,6 @@ import pytest
 
 from studylib.codes import code_of, note
 from studylib.codes.checks import CheckSource
-from studylib.codes.measure import Level
 from studylib.codes.recordings import RecordingRemark
 from studylib.report.at_the_bench import bench_warnings, failed_checks, fitness
 from studylib.signal.quality import CHECKS
@@ -128,6 +127,6 @@ def test_every_check_that_fails_is_told_with_its_advice(name):
 
 
 def test_a_warning_of_the_bench_names_its_batch():
-    bench = pd.DataFrame({"item": ["warning"], "value": [Level.NO_CALIBRATOR]})
+    bench = pd.DataFrame({"item": ["warning"], "value": ["measure.no_calibrator"]})
     (found,) = bench_warnings([SimpleNamespace(batch="day1", bench=bench)])
-    assert say(found) == f"batch day1: {say(Level.NO_CALIBRATOR)}"
+    assert say(found) == f"batch day1: {say('measure.no_calibrator')}"

@@ -10,14 +10,7 @@ import pytest
 
 from studylib.attribution.verdicts import clearest_specimen
 from studylib.codes import code_of, fields_of, has, note
-from studylib.codes.attribution import (
-    AttributionFault,
-    AttributionSays,
-    Control,
-    OtherMounts,
-    StepVerdict,
-    Verdict,
-)
+from studylib.codes.attribution import AttributionFault, Control, OtherMounts, StepVerdict, Verdict
 from studylib.codes.features import Caution
 from studylib.errors import InputError
 from studylib.report import attribution as said
@@ -49,15 +42,15 @@ def test_the_counts_are_those_of_the_table(demo):
     table = demo.attribution.table
     notes = said.attribution_sentences(demo)
     heard = (table["verdict"] != "noise").sum()
-    assert notes[0] == note(AttributionSays.HEARD, mounts=44, specimens=14, harmonics=heard)
+    assert notes[0] == note("attribution.heard", mounts=44, specimens=14, harmonics=heard)
     counted = {
         fields_of(each)["verdict"]: fields_of(each)["harmonics"]
         for each in notes
-        if has(each, AttributionSays.COUNTED)
+        if has(each, "attribution.counted_verdict")
     }
     assert counted == table.loc[table["verdict"] != "noise", "verdict"].value_counts().to_dict()
-    place = note(AttributionSays.PLACE_HARMONICS, specimen="C3", mount=2, harmonics=[2, 3])
-    assert notes[-1] == note(AttributionSays.BEYOND_PLACES, places=[place])
+    place = note("attribution.place_harmonics", specimen="C3", mount=2, harmonics=[2, 3])
+    assert notes[-1] == note("attribution.beyond_places", places=[place])
     assert say(notes[-1]) == "Beyond the driver: C3 mount 2 (harmonics 2 and 3)."
 
 
@@ -69,10 +62,10 @@ def test_mounts_without_a_usable_take_are_not_counted_as_heard(demo):
     attribution = dataclasses.replace(demo.attribution, table=table)
     notes = said.attribution_sentences(dataclasses.replace(demo, attribution=attribution))
     assert fields_of(notes[0])["mounts"] == 43
-    assert notes[1] == note(AttributionSays.LOST_MOUNTS, mounts=1)
+    assert notes[1] == note("attribution.lost_mounts", mounts=1)
     attribution = dataclasses.replace(demo.attribution, table=table[lost])
     nothing = said.attribution_sentences(dataclasses.replace(demo, attribution=attribution))
-    assert nothing[0] == note(AttributionSays.NO_USABLE_TONE, mounts=1)
+    assert nothing[0] == note("attribution.no_usable_tone", mounts=1)
 
 
 def test_no_sentence_credits_a_wood_or_counts_takes(demo):
@@ -132,20 +125,20 @@ def test_a_control_that_is_missing_is_named(bare):
 
 
 def test_without_a_sensor_the_report_says_what_it_can_never_show(bare):
-    assert AttributionSays.NO_SENSOR in codes(said.attribution_sentences(bare))
-    assert codes(said.steps_sentences(bare)) == [AttributionSays.NO_STEPS]
+    assert "attribution.no_sensor" in codes(said.attribution_sentences(bare))
+    assert codes(said.steps_sentences(bare)) == ["attribution.no_steps"]
 
 
 def test_drive_steps_name_the_mount_that_does_not_follow(demo):
     notes = said.steps_sentences(demo)
-    assert notes[0] == note(AttributionSays.STEPPED_MOUNTS, mounts=6)
+    assert notes[0] == note("attribution.stepped_mounts", mounts=6)
     steps, counts = demo.attribution.steps, fields_of(notes[1])
     assert counts["readings"] == len(steps)
     assert counts["with_driver"] == (steps["verdict"] == StepVerdict.WITH).sum()
     assert counts["not_with_driver"] == (steps["verdict"] == StepVerdict.NOT_WITH).sum()
     assert counts["open"] == (steps["verdict"] == StepVerdict.CANNOT_TELL).sum()
-    place = note(AttributionSays.PLACE, specimen="C3", mount=2)
-    assert notes[-1] == note(AttributionSays.ODD_STEPS, places=[place])
+    place = note("attribution.place", specimen="C3", mount=2)
+    assert notes[-1] == note("attribution.odd_steps", places=[place])
 
 
 def test_the_clearest_specimen_is_the_one_with_something_beyond(demo):
@@ -164,12 +157,12 @@ def test_a_story_counts_its_verdicts(demo):
     story = fields_of(said.story_sentence(table, "C3"))
     own = table[(table["specimen"] == "C3") & (table["verdict"] != "noise")]
     assert (story["specimen"], story["harmonics"], story["mounts"]) == ("C3", len(own), 3)
-    counts = note(AttributionSays.VERDICT_COUNT, verdict=Verdict.BEYOND, count=2)
+    counts = note("attribution.verdict_count", verdict=Verdict.BEYOND, count=2)
     assert counts in story["counts"]
     assert "2 beyond the driver" in say(said.story_sentence(table, "C3"))
     assert len(said.story_table(table, "C3")) == len(own)
     quiet = table.assign(verdict="noise")
-    expected = note(AttributionSays.STORY_BELOW_NOISE, specimen="C3")
+    expected = note("attribution.story_below_noise", specimen="C3")
     assert said.story_sentence(quiet, "C3") == expected
 
 

@@ -15,8 +15,6 @@ from click.testing import CliRunner
 from studylib import cli
 from studylib.bench.schedule import write_schedule
 from studylib.codes import note
-from studylib.codes.bench import BenchFault
-from studylib.codes.checks import Bench
 from studylib.errors import InputError, RunError
 from studylib.run import provenance, runner
 from studylib.sheets.study import read_unrecorded
@@ -141,11 +139,11 @@ def test_check_names_a_silent_take_and_exits_with_one(tmp_path):
     result = study("check", write_tones(tmp_path / "rails", silent="t3"))
     assert result.exit_code == 1
     lines = result.stdout.splitlines()
-    at = lines.index("  " + say(Bench.TAKE, take="t3", row=4, file="recordings/t3.wav"))
+    at = lines.index("  " + say("checks.take", take="t3", row=4, file="recordings/t3.wav"))
     assert "(silence)" in lines[at + 1]
     advice = note(CHECKS["silence"].code, form="advice")
-    assert "    " + say(Bench.TO_DO, advice=advice) in lines[at:]
-    assert lines[-1] == say(Bench.TOTAL, takes=8, failed=1, warned=0, excluded=0)
+    assert "    " + say("checks.to_do", advice=advice) in lines[at:]
+    assert lines[-1] == say("checks.total", takes=8, failed=1, warned=0, excluded=0)
 
 
 def test_a_take_that_was_excluded_by_hand_does_not_fail_the_check(tmp_path):
@@ -194,14 +192,14 @@ def test_new_writes_a_folder_that_check_can_speak_about(tmp_path):
 
 def test_a_study_without_boards_is_not_coded_and_codes_come_before_the_schedule(tmp_path):
     result = study("blind", write_planned(tmp_path / "empty", rows=[]))
-    fault = note(BenchFault.NOTHING_TO_CODE, file="specimens.csv")
+    fault = note("bench.nothing_to_code", file="specimens.csv")
     assert (result.exit_code, result.stderr) == (2, say(fault) + "\n")
     folder = write_planned(tmp_path / "planned")
     write_schedule(read_unrecorded(folder))
     first = next(take for take in read_unrecorded(folder).planned if take.specimen)
     result = study("blind", folder)
     place = {"file": "takes.csv", "row": first.row, "column": "specimen"}
-    fault = note(BenchFault.NAMED_ALREADY, **place, value=first.specimen)
+    fault = note("bench.named_already", **place, value=first.specimen)
     assert (result.exit_code, result.stderr) == (2, say(fault) + "\n")
 
 

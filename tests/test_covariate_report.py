@@ -13,7 +13,7 @@ import pandas as pd
 import pytest
 
 from studylib.codes import code_of, fields_of, has
-from studylib.codes.covariates import CovariateNote, HeldEqual, Outcome
+from studylib.codes.covariates import CovariateNote
 from studylib.codes.features import Caution
 from studylib.figures.boards import covariates_figure, shown_covariates
 from studylib.figures.style import COLOURS, MARKERS, VIDEO_SIZE, save_sizes
@@ -71,7 +71,7 @@ def parts(found: Covariates, feature: str, covariate: str) -> dict[str, list[dic
     (paragraph,) = covariate_notes(
         Covariates(own, found.points, found.lines), covariates=[covariate]
     )
-    assert code_of(paragraph) == HeldEqual.PARAGRAPH
+    assert code_of(paragraph) == "covariates.paragraph"
     told = fields_of(paragraph)
     assert told["name"] == feature
     out: dict[str, list[dict]] = {}
@@ -81,65 +81,68 @@ def parts(found: Covariates, feature: str, covariate: str) -> dict[str, list[dic
 
 
 def outcomes(told) -> set[str]:
-    return {fields["outcome"] for fields in told.get(HeldEqual.OUTCOME, ())}
+    return {fields["outcome"] for fields in told.get("covariates.outcome", ())}
 
 
 class TestNotes:
     def test_no_overlap_is_said_after_the_numbers(self, apart):
         told = parts(apart, LEVEL, DENSITY)
-        assert list(told)[:2] == [HeldEqual.PAIRS, HeldEqual.APART]
-        assert len(told[HeldEqual.PAIRS][0]["pairs"]) == 3
-        (caution,) = told[HeldEqual.APART]
+        assert list(told)[:2] == ["covariates.pairs", "covariates.apart"]
+        assert len(told["covariates.pairs"][0]["pairs"]) == 3
+        (caution,) = told["covariates.apart"]
         assert caution["held"] == covariate_quantity(DENSITY).short
         assert caution["pairs"][0] == {"wood_a": "larch", "wood_b": "cherry"}
         # Where the two cannot be separated, neither is called the reason.
-        assert HeldEqual.OUTCOME not in told
+        assert "covariates.outcome" not in told
 
     def test_a_difference_that_density_makes_is_no_longer_shown(self, shared):
         rows = shared.table
         row = rows[(rows["feature"] == LEVEL) & (rows["covariate"] == DENSITY)].iloc[1]
         assert row["low_without"] > 0 > row["low_with"]
         told = parts(shared, LEVEL, DENSITY)
-        assert Outcome.GONE in outcomes(told)
-        assert "does not prove that density is the reason" in say(Outcome.GONE, held="density")
-        assert HeldEqual.APART not in told
-        assert told[HeldEqual.SLOPE][0]["df"] is None  # 36 - 3 - 1 = 32
+        assert "covariates.gone" in outcomes(told)
+        assert "does not prove that density is the reason" in say("covariates.gone", held="density")
+        assert "covariates.apart" not in told
+        assert told["covariates.slope"][0]["df"] is None  # 36 - 3 - 1 = 32
 
     def test_a_difference_that_stays(self, shared):
-        assert Outcome.STAYS in outcomes(parts(shared, LEVEL, "thickness_mm"))
+        assert "covariates.stays" in outcomes(parts(shared, LEVEL, "thickness_mm"))
 
     def test_the_slope_has_its_unit_and_interval(self, shared):
         # Truth: 0.05 dB per kg/m3, so 0.5 dB per 10 kg/m3.
-        (slope,) = parts(shared, LEVEL, DENSITY)[HeldEqual.SLOPE]
+        (slope,) = parts(shared, LEVEL, DENSITY)["covariates.slope"]
         assert slope["slope_unit"] == "dB per 10 kg/m3"
         assert slope["low"] < 0.5 < slope["high"]
         assert slope["slope"] == pytest.approx(0.5, abs=0.06)
         assert not slope["flat"]
-        said = say(HeldEqual.SLOPE, **slope)
+        said = say("covariates.slope", **slope)
         assert re.search(r"changes by \S+ dB per 10 kg/m3 \(\S+ to \S+ dB\)\.", said)
 
     def test_few_boards_are_warned_of(self, apart):
-        assert parts(apart, LEVEL, DENSITY)[HeldEqual.SLOPE][0]["df"] == 8
+        assert parts(apart, LEVEL, DENSITY)["covariates.slope"][0]["df"] == 8
         small = invented(counts=(3, 3, 2))
         told = parts(small, LEVEL, DENSITY)
-        assert (told[HeldEqual.SLOPE][0]["df"], told[HeldEqual.SLOPE][0]["guess"]) == (3, True)
-        first = told[HeldEqual.NO_ANSWER][0]
+        assert (told["covariates.slope"][0]["df"], told["covariates.slope"][0]["guess"]) == (
+            3,
+            True,
+        )
+        first = told["covariates.no_answer"][0]
         assert first["pair"] == {"wood_a": "larch", "wood_b": "robinia"}
         assert has(first["why"], CovariateNote.FEW_SOURCES)
 
     def test_percent_for_a_decay_time(self, shared):
         told = parts(shared, LOG, DENSITY)
-        assert told[HeldEqual.PAIRS][0]["unit"] == "%"
-        assert told[HeldEqual.SLOPE][0]["unit"] == "%"
+        assert told["covariates.pairs"][0]["unit"] == "%"
+        assert told["covariates.slope"][0]["unit"] == "%"
 
     def test_the_driver_is_never_credited_to_the_board(self, shared):
         told = parts(shared, LEVEL, DENSITY)
-        assert {"caution": Caution.DRIVER} in told[HeldEqual.CAUTION]
-        assert HeldEqual.CAUTION not in parts(shared, LOG, DENSITY)
+        assert {"caution": Caution.DRIVER} in told["covariates.caution"]
+        assert "covariates.caution" not in parts(shared, LOG, DENSITY)
 
     def test_nothing_to_hold_equal(self, apart):
         empty = Covariates(apart.table.iloc[:0], apart.points.iloc[:0], apart.lines.iloc[:0])
-        assert covariate_notes(empty) == about_covariates(empty) == [HeldEqual.NOTHING]
+        assert covariate_notes(empty) == about_covariates(empty) == ["covariates.nothing"]
         assert covariates_table(empty).empty
 
     def test_no_sentence_decides_or_counts_takes(self, shared, apart):
@@ -153,12 +156,12 @@ class TestNotes:
     @pytest.mark.parametrize(
         ("ends", "outcome"),
         [
-            ((1.0, 2.0, 1.0, 2.0), Outcome.STAYS),
-            ((1.0, 2.0, -2.0, -1.0), Outcome.TURNED),
-            ((1.0, 2.0, -1.0, 1.0), Outcome.GONE),
-            ((-1.0, 1.0, -2.0, -1.0), Outcome.APPEARS),
-            ((-1.0, 1.0, -1.0, 1.0), Outcome.NEITHER),
-            ((1.0, 2.0, np.nan, np.nan), Outcome.NO_INTERVAL),
+            ((1.0, 2.0, 1.0, 2.0), "covariates.stays"),
+            ((1.0, 2.0, -2.0, -1.0), "covariates.turned"),
+            ((1.0, 2.0, -1.0, 1.0), "covariates.gone"),
+            ((-1.0, 1.0, -2.0, -1.0), "covariates.appears"),
+            ((-1.0, 1.0, -1.0, 1.0), "covariates.neither"),
+            ((1.0, 2.0, np.nan, np.nan), "covariates.without_interval"),
         ],
     )
     def test_each_outcome_has_its_code_and_its_words(self, shared, ends, outcome):
@@ -167,7 +170,7 @@ class TestNotes:
         rows[["low_without", "high_without", "low_with", "high_with"]] = ends
         told = parts(Covariates(rows, shared.points, shared.lines), LEVEL, DENSITY)
         assert outcomes(told) == {outcome}
-        said = say(HeldEqual.OUTCOME, **told[HeldEqual.OUTCOME][0])
+        said = say("covariates.outcome", **told["covariates.outcome"][0])
         assert said == f"{say(outcome, held='density')}: cherry versus larch."
 
 

@@ -9,7 +9,6 @@ import pytest
 import soundfile
 
 from studylib.codes import code_of, fields_of
-from studylib.codes.measure import Fact
 from studylib.codes.sheets import SettingsWarning
 from studylib.measure.batch import measure_batch
 from studylib.report.at_the_bench import bench_warnings
@@ -88,7 +87,7 @@ def test_a_line_near_the_third_harmonic_shows_in_probe_tones_and_in_idle_takes(f
     add(folder, "idle", lines=[(3 * hz + 0.4, 0.02)])
     add(folder, "room")
     (found,) = warned(folder)
-    assert (found["code"], found["multiple"], len(found["takes"])) == (Fact.LINE, 3, 2)
+    assert (found["code"], found["multiple"], len(found["takes"])) == ("measure.line", 3, 2)
     assert found["at_hz"] == pytest.approx(3 * hz)
     assert found["ratio_db"] == pytest.approx(6.0, abs=1.0)
 
@@ -112,7 +111,7 @@ def test_multiples_on_mains_are_told_where_the_takes_hold_that_mains(folder, mai
     )
     hum = [(mains_hz * k, 0.003) for k in ((1, 5) if mains_hz == 50 else (1, 7))]
     add(folder, "idle", 3, lines=hum)
-    found = [one for one in warned(folder) if one["code"] == Fact.MAINS]
+    found = [one for one in warned(folder) if one["code"] == "measure.mains"]
     assert bool(found) == told
     if told:
         assert (found[0]["mains_hz"], found[0]["takes"]) == (50.0, 3)

@@ -14,7 +14,6 @@ import pytest
 
 from studylib import register
 from studylib.codes import note, several
-from studylib.codes.pages import PageWords
 from studylib.report import pages
 from studylib.words import is_note, numbers, say
 
@@ -202,7 +201,7 @@ def test_an_empty_table_says_so():
 def test_a_column_that_is_not_there_is_named():
     with pytest.raises(KeyError) as caught:
         pages.table(pd.DataFrame({"n": [1]}), columns=["m"])
-    assert caught.value.args == (say(PageWords.NO_COLUMN, name="m", known=["n"]),)
+    assert caught.value.args == (say("pages.no_column", name="m", known=["n"]),)
 
 
 def test_sentences_for_none_one_and_many():
@@ -214,16 +213,16 @@ def test_sentences_for_none_one_and_many():
 
 def test_a_heading_has_a_level_of_html():
     assert pages.heading("A < B", level=3)._repr_html_() == "<h3>A &lt; B</h3>"
-    with pytest.raises(ValueError, match=say(PageWords.LEVEL, level=7)):
+    with pytest.raises(ValueError, match=say("pages.level", level=7)):
         pages.heading("x", level=7)
 
 
 def test_notes_are_shown_as_sentences_and_names_as_they_are():
-    first = note(PageWords.FIRST_ROWS, shown=2, of=30)
-    cell = several([first, note(PageWords.NOTHING)])
+    first = note("pages.first_rows", shown=2, of=30)
+    cell = several([first, note("pages.nothing")])
     # The names of features and of boards may look like codes and are none.
     frame = pd.DataFrame({"why": [cell, "", "wood.loss_factor"], "n": ["L1.a", "tap.x {", None]})
-    shown = pages.table(frame, caption=PageWords.NOTHING, columns={"why": first, "n": "n"})
+    shown = pages.table(frame, caption="pages.nothing", columns={"why": first, "n": "n"})
     assert repr(shown).splitlines() == [
         "Nothing to show.",
         "The first 2 of 30 rows.                   n",
@@ -232,7 +231,7 @@ def test_notes_are_shown_as_sentences_and_names_as_they_are():
         "wood.loss_factor                          –",
     ]
     assert repr(pages.sentences([first])) == "The first 2 of 30 rows."
-    assert repr(pages.sentences([], empty=PageWords.NOTHING)) == "Nothing to show."
+    assert repr(pages.sentences([], empty="pages.nothing")) == "Nothing to show."
     assert repr(pages.heading(first)) == "The first 2 of 30 rows."
     assert repr(pages.table(frame.head(0))) == "Nothing to show."
 

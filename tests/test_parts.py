@@ -14,7 +14,6 @@ import pytest
 
 from studylib import tables, writing
 from studylib.codes import each, fields_of, note, several
-from studylib.codes.measure import BatchFault
 from studylib.codes.takes import Unused
 from studylib.errors import InputError, RunError
 from studylib.measure import BatchMeasurement, measure_batch, parts
@@ -106,7 +105,7 @@ def test_half_a_part_is_none(tmp_path, name):
     assert parts.part_key(tmp_path) is None
     with pytest.raises(RunError) as caught:
         parts.load_part(tmp_path)
-    assert caught.value.notes == (note(BatchFault.NOT_WHOLE, batch=tmp_path.name),)
+    assert caught.value.notes == (note("measure.not_whole", batch=tmp_path.name),)
 
 
 def test_a_table_that_was_changed_afterwards_is_not_taken(tmp_path):
@@ -151,8 +150,8 @@ def test_gathering_names_what_is_not_there_and_why(tmp_path):
     gathered = gather(study, parts=tmp_path)
     assert gathered.failed == {
         "b": SAID,
-        "c": note(BatchFault.NOT_WHOLE, batch="c"),
-        "d": BatchFault.NOT_RUN,
+        "c": note("measure.not_whole", batch="c"),
+        "d": "measure.not_run",
     }
     assert all(say(why) for why in gathered.failed.values())
     assert len(gathered.quality) == 2
@@ -161,7 +160,7 @@ def test_gathering_names_what_is_not_there_and_why(tmp_path):
 
 
 def test_of_several_faults_the_first_is_told_and_how_many_more():
-    one, two = note(BatchFault.NOT_WHOLE, batch="a"), BatchFault.NOT_RUN
+    one, two = note("measure.not_whole", batch="a"), "measure.not_run"
     assert first_fault(RunError(one)) == one
     found = first_fault(RunError(one, two))
     assert fields_of(found) == {"fault": one, "more": 1}
@@ -191,11 +190,11 @@ def test_an_empty_batch_name_means_the_first():
     with pytest.raises(InputError) as caught:
         parts.choose_batch(study, "bb")
     known = {"nearest": "b", "known": ["a", "b"]}
-    assert caught.value.notes == (note(BatchFault.UNKNOWN_BATCH, batch="bb", **known),)
+    assert caught.value.notes == (note("measure.unknown_batch", batch="bb", **known),)
     assert str(caught.value)
     with pytest.raises(InputError) as caught:
         parts.choose_batch(SimpleNamespace(batches=()), "")
-    assert caught.value.codes == (BatchFault.NO_BATCH,)
+    assert caught.value.codes == ("measure.no_batch",)
     assert str(caught.value)
 
 

@@ -11,8 +11,7 @@ import pytest
 
 from studylib import figures, tables
 from studylib.codes import code_of, fields_of, has, note
-from studylib.codes.bench import Room
-from studylib.codes.modes import Evidence, TapReason
+from studylib.codes.modes import TapReason
 from studylib.codes.wood import ModeBasis
 from studylib.measure.rings import Ringing, TapView, first_tap
 from studylib.modes.gathered import gather
@@ -249,7 +248,7 @@ def test_the_room_is_said_with_its_decay_what_it_hides_and_what_helps():
     assert codes[:3] == [
         "modes_report.room_heard", "modes_report.one_place", "modes_report.room_hides"
     ]  # fmt: skip
-    assert codes[3:] == [Room.NEAR, Room.MOVED, Room.DAMPED, Room.CONTACT]
+    assert codes[3:] == ["room.near", "room.moved", "room.damped", "room.contact"]
     reach = np.exp(1.96 * 0.05)
     assert fields_of(said[0]) == {
         "taps": 2, "of": 2, "room_s": 0.42, "direct_db": 11.0,
@@ -263,7 +262,7 @@ def test_the_room_is_said_with_its_decay_what_it_hides_and_what_helps():
         "modes_report.room_heard", "modes_report.many_places"
     ]  # fmt: skip
     batch = report.tap_sentences(in_a_room(places=1, room=0.2).assign(mode=np.nan))
-    assert Room.NEAR in batch
+    assert "room.near" in batch
     assert not any("room_hides" in one for one in batch)
     for one in said:
         assert say(one).endswith("."), one
@@ -272,7 +271,7 @@ def test_the_room_is_said_with_its_decay_what_it_hides_and_what_helps():
 def test_a_refused_tap_shows_its_evidence_where_there_is_any(summary):
     modes = summary.modes.numbered
     assert "evidence" not in report.refused_table(modes)
-    sign = note(Evidence.SIGN, what="", at_s=1.2, low_hz=1.0, high_hz=2.0, level_db=-9.0)
+    sign = note("modes.sign", what="", at_s=1.2, low_hz=1.0, high_hz=2.0, level_db=-9.0)
     shown = report.refused_table(modes.assign(signs=sign))
     assert shown["evidence"].tolist() == [sign]
 

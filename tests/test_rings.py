@@ -20,7 +20,7 @@ from scipy import signal
 
 from studylib import tables
 from studylib.codes import code_of, fields_of, has, note, several
-from studylib.codes.modes import Evidence, ModeReason, TapReason, TapSign
+from studylib.codes.modes import ModeReason, TapReason, TapSign
 from studylib.codes.takes import Unused
 from studylib.codes.wood import ModeBasis
 from studylib.measure import measure_batch, rings
@@ -305,7 +305,7 @@ def test_place_room_and_signs_of_a_tap_reach_its_rows():
     )
     assert table["room_decay_s"].isna().tolist() == [False, False, True]
     evidence = note(
-        Evidence.SIGN, what=TapReason.BREAKS_OFF, at_s=0.118, low_hz=500.0, high_hz=900.0,
+        "modes.sign", what=TapReason.BREAKS_OFF, at_s=0.118, low_hz=500.0, high_hz=900.0,
         level_db=-23.0,
     )  # fmt: skip
     assert table["signs"].tolist() == [several([evidence] * 2), "", evidence]

@@ -16,7 +16,6 @@ import numpy as np
 import pytest
 
 from studylib.codes import code_of, fields_of, note
-from studylib.codes.run import BatchState, RunFault
 from studylib.errors import InputError, RunError
 from studylib.run import provenance, runner
 from studylib.run.execution import NotebookError, run_notebook
@@ -182,17 +181,17 @@ def test_a_failing_batch_stops_nothing_else(mixed):
 
 def test_each_failure_is_one_clear_sentence(mixed):
     failed = mixed.outcome.failed
-    own = say(RunFault.NO_JOBS, jobs=9)
-    assert failed["faulty"] == note(RunFault.CELL_REFUSED, said=own, more=1)
-    assert code_of(failed["killed"]) == RunFault.KERNEL_ENDED
+    own = say("run.no_jobs", jobs=9)
+    assert failed["faulty"] == note("run.cell_refused", said=own, more=1)
+    assert code_of(failed["killed"]) == "run.kernel_ended"
     assert fields_of(failed["killed"])["notebook"] == "batch.ipynb"
-    assert failed["silent"] == note(RunFault.NO_PART)
+    assert failed["silent"] == note("run.no_part")
 
 
 def test_the_summary_names_the_failed_batches(mixed):
     summary = nbformat.read(mixed.home / "summary.ipynb", as_version=4)
     said = "".join(o["text"] for c in summary.cells for o in c.get("outputs", []))
-    assert f"faulty: {say(RunFault.NO_JOBS, jobs=9)} (and 1 more)" in said
+    assert f"faulty: {say('run.no_jobs', jobs=9)} (and 1 more)" in said
     assert f"killed: {say(mixed.outcome.failed['killed'])}" in said
     assert "day 1" not in said
 
@@ -232,7 +231,7 @@ def test_provenance_names_inputs_tables_versions_and_no_machine_path(mixed):
     assert content["parameters"]["channels"]["rate_hz"] == 24000
     assert content["versions"]["numpy"] == np.__version__
     assert content["batches"]["day 1"] == "in the summary"
-    assert content["batches"]["silent"] == say(RunFault.NO_PART)
+    assert content["batches"]["silent"] == say("run.no_part")
     assert str(mixed.folder.parent) not in text
     assert str(Path.home()) not in text
 
@@ -309,8 +308,8 @@ def test_one_batch_alone_names_the_others_as_not_run(tmp_path, notebooks):
     assert report.ran() == ["two"]
     assert outcome.failed == {}
     assert set(outcome.not_run) == {"one"}
-    assert outcome.not_run["one"] == note(BatchState.CHANGED)
-    assert f"one: {say(BatchState.CHANGED)}" in (report.home / "summary.html").read_text()
+    assert outcome.not_run["one"] == note("run.changed")
+    assert f"one: {say('run.changed')}" in (report.home / "summary.html").read_text()
 
 
 def test_a_batch_that_is_no_more_leaves_no_page(two):
@@ -336,7 +335,7 @@ def test_a_summary_that_fails_keeps_the_report_of_before(tmp_path, notebooks, mo
     outcome = report.run()
     assert outcome.summary_html is None
     fault = note(
-        RunFault.CELL_FAILED, notebook="summary.ipynb", code="1 / 0", error="ZeroDivisionError",
+        "run.cell_failed", notebook="summary.ipynb", code="1 / 0", error="ZeroDivisionError",
         said="division by zero",
     )  # fmt: skip
     assert outcome.failed == {"the summary": fault}
@@ -359,14 +358,14 @@ def test_a_summary_that_leaves_out_a_table_does_not_count(tmp_path, notebooks, m
     paths = {"batch": notebooks / "batch.ipynb", "summary": own}
     monkeypatch.setattr(runner, "notebook_path", paths.get)
     outcome = runner.run_study(folder, reports=tmp_path / "reports")
-    assert outcome.failed == {"the summary": note(RunFault.NOT_WRITTEN, file="tables/claims.csv")}
+    assert outcome.failed == {"the summary": note("run.not_written", file="tables/claims.csv")}
     assert not (tmp_path / "reports" / "rails" / "tables").exists()
 
 
 def test_a_run_without_any_result_makes_no_summary(tmp_path, notebooks):
     report = Report(tmp_path, notebooks, "faulty")
     assert report.outcome.summary_html is None
-    assert report.outcome.failed["the summary"] == note(RunFault.NO_RESULT)
+    assert report.outcome.failed["the summary"] == note("run.no_result")
 
 
 def test_an_unknown_batch_is_named_with_the_nearest(tmp_path):
@@ -379,7 +378,7 @@ def test_an_unknown_batch_is_named_with_the_nearest(tmp_path):
 def test_a_second_run_in_the_same_report_is_refused_until_the_first_has_ended(two):
     with alone_in(two.home), pytest.raises(RunError) as caught:
         two.run()
-    assert caught.value.codes == (RunFault.HELD,)
+    assert caught.value.codes == ("run.held",)
     assert two.run().failed == {}
 
 
@@ -388,7 +387,7 @@ def test_a_report_that_cannot_be_written_is_told_before_anything_runs(tmp_path):
     (tmp_path / "reports").write_text("in the way")
     with pytest.raises(RunError) as caught:
         runner.run_study(folder, reports=tmp_path / "reports")
-    told = note(RunFault.NOT_WRITABLE, home=tmp_path / "reports" / "rails", why="not a directory")
+    told = note("run.not_writable", home=tmp_path / "reports" / "rails", why="not a directory")
     assert caught.value.notes == (told,)
 
 
@@ -397,7 +396,7 @@ def test_a_report_is_never_written_over_a_study(tmp_path):
     (folder / "figures").mkdir()
     with pytest.raises(RunError) as caught:
         runner.run_study(folder, reports=tmp_path)
-    assert caught.value.codes == (RunFault.STUDY_FOLDER,)
+    assert caught.value.codes == ("run.study_folder",)
     assert (folder / "figures").is_dir()
 
 
@@ -436,13 +435,13 @@ PARAMETERS = 'name: str = "a"\ncount: int = 1'
 @pytest.mark.parametrize(
     ("parameters", "fault", "field"),
     [
-        ({"nane": "x"}, RunFault.NO_PARAMETER, {"name": "nane", "known": ["name", "count"]}),
-        ({"name": b"x"}, RunFault.NOT_PLAIN, {"name": "name", "type": "bytes"}),
-        ({"name": ("x",)}, RunFault.NOT_PLAIN, {"name": "name", "type": "tuple"}),
-        ({"name": [Path("x")]}, RunFault.NOT_PLAIN, {"name": "name", "type": "list"}),
-        ({"count": np.int64(3)}, RunFault.NOT_PLAIN, {"name": "count", "type": "int64"}),
-        ({"name": [np.float64(1.0)]}, RunFault.NOT_PLAIN, {"name": "name", "type": "list"}),
-        ({"name = 1\nimport os\nx": 1}, RunFault.NO_PARAMETER, {}),
+        ({"nane": "x"}, "run.no_parameter", {"name": "nane", "known": ["name", "count"]}),
+        ({"name": b"x"}, "run.not_plain", {"name": "name", "type": "bytes"}),
+        ({"name": ("x",)}, "run.not_plain", {"name": "name", "type": "tuple"}),
+        ({"name": [Path("x")]}, "run.not_plain", {"name": "name", "type": "list"}),
+        ({"count": np.int64(3)}, "run.not_plain", {"name": "count", "type": "int64"}),
+        ({"name": [np.float64(1.0)]}, "run.not_plain", {"name": "name", "type": "list"}),
+        ({"name = 1\nimport os\nx": 1}, "run.no_parameter", {}),
     ],
 )
 def test_parameters_that_papermill_would_paste_are_refused(tmp_path, parameters, fault, field):
@@ -468,14 +467,14 @@ def test_a_kernel_killed_in_the_last_cell_does_not_pass(tmp_path):
     path = write_notebook(tmp_path / "n.ipynb", PARAMETERS, "import os\nos._exit(0)")
     with pytest.raises(NotebookError) as caught:
         run_notebook(path, {"count": 2})
-    assert caught.value.codes == (RunFault.KERNEL_ENDED,)
+    assert caught.value.codes == ("run.kernel_ended",)
 
 
 def test_cells_that_were_never_run_do_not_pass(tmp_path):
     path = write_notebook(tmp_path / "n.ipynb", PARAMETERS, "import sys\nsys.exit(0)", "1 + 1")
     with pytest.raises(NotebookError) as caught:
         run_notebook(path, {})
-    assert caught.value.notes == (note(RunFault.CELLS_NOT_RUN, notebook="n.ipynb", cells=1),)
+    assert caught.value.notes == (note("run.cells_not_run", notebook="n.ipynb", cells=1),)
 
 
 def test_parameters_arrive_as_they_are_and_figures_are_inline(tmp_path, monkeypatch):

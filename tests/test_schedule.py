@@ -12,7 +12,6 @@ import soundfile
 
 from studylib.bench.schedule import minutes_of, plan_batches, write_schedule
 from studylib.codes import code_of
-from studylib.codes.bench import BenchFault as Fault
 from studylib.codes.sheets import RecordFault, SheetFault, SheetWarning
 from studylib.errors import InputError
 from studylib.sheets import read_study
@@ -315,20 +314,20 @@ def refused(study, **options) -> str:
 @pytest.mark.parametrize(
     ("options", "code", "fields"),
     [
-        ({"rows": []}, Fault.NO_BOARDS, {"file": "specimens.csv"}),
+        ({"rows": []}, "bench.no_boards", {"file": "specimens.csv"}),
         (
             {"rows": boards({"larch": 4})},
-            Fault.ONE_WOOD,
+            "bench.one_wood",
             {"file": "specimens.csv", "wood": "larch"},
         ),
         (
             {"counts": {"larch": 1, "cherry": 4}},
-            Fault.FEW_BOARDS,
+            "bench.few_boards",
             {"section": "[plan]", "key": "batches", "counts": {"larch": 1}, "batches": 2},
         ),
         (
             {"toml": with_plan(minutes_day=200)},
-            Fault.LONG_SESSION,
+            "bench.long_session",
             {"section": "[plan]", "key": "minutes_day", "mounts": 23, "minutes_day": 200.0},
         ),
     ],
@@ -348,7 +347,7 @@ def test_a_second_schedule_asks_what_is_meant(tmp_path):
     write_schedule(study)
     again = read_unrecorded(study.folder)
     count = len(again.planned)
-    assert holds(refused(again), Fault.TAKES_ALREADY, file="takes.csv", count=count)
+    assert holds(refused(again), "bench.takes_already", file="takes.csv", count=count)
 
 
 def test_a_missing_column_is_named(tmp_path):
@@ -372,14 +371,14 @@ def test_a_name_that_the_schedule_would_use_again_is_told(tmp_path):
     soundfile.write(study.folder / "recordings" / "day1" / "day1-room-r1.wav", noise, 48000)
     sheet.write_text(f"{header}\n{first}\n", encoding="utf-8")
     study = read_unrecorded(study.folder)
-    assert holds(refused(study, add=1), Fault.TAKE_ALREADY, file="takes.csv", take="day2-room-r1")
+    assert holds(refused(study, add=1), "bench.take_already", file="takes.csv", take="day2-room-r1")
 
 
 def test_names_that_would_share_a_file_are_told(tmp_path):
     rows = boards({"larch": 2, "cherry": 2})
     rows += ["L 1,larch,x,745,38,18,250,9,,,", "L_1,larch,y,745,38,18,250,9,,,"]
     study = planned(tmp_path, rows=rows, toml=with_plan(batches=1))
-    assert code_of(refused(study)) == Fault.SHARED_FILE
+    assert code_of(refused(study)) == "bench.shared_file"
 
 
 def test_a_schedule_file_that_was_broken_is_one_sentence(tmp_path):

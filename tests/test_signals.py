@@ -12,7 +12,6 @@ import soundfile
 
 from studylib.bench.schedule import write_schedule
 from studylib.bench.signals import signal_name, write_signals
-from studylib.codes.bench import BenchFault as Fault
 from studylib.errors import InputError
 from studylib.sheets import read_study
 from studylib.sheets.study import read_unrecorded
@@ -123,17 +122,17 @@ def test_a_full_disk_leaves_whole_files_and_no_pieces(tmp_path, monkeypatch):
     [
         (
             SHORT + "probes = [2, 150]\n",
-            Fault.TONE_TOO_HIGH,
+            "bench.tone_too_high",
             {"file": "takes.csv", "column": "tone_hz", "tone_hz": 25800.0, "rate_hz": 48000},
         ),
         (
             SHORT.replace("highest_hz = 8000.0", "highest_hz = 24000.0"),
-            Fault.SWEEP_TOO_HIGH,
+            "bench.sweep_too_high",
             {"section": "[sweep]", "key": "highest_hz", "highest_hz": 24000.0},
         ),
         (
             SHORT + "drive_steps_db = [-90]\n",
-            Fault.TOO_QUIET,
+            "bench.too_quiet",
             {"file": "takes.csv", "column": "drive_db", "drive_db": -90.0},
         ),
     ],
@@ -154,4 +153,4 @@ def test_a_sweep_that_is_not_described_any_more_is_told(tmp_path):
     with pytest.raises(InputError) as caught:
         write_signals(read_study(study.folder))
     row = next(take.row for take in study.planned if take.kind == "sweep")
-    assert holds(caught.value.notes[0], Fault.NO_SWEEP, file="takes.csv", row=row)
+    assert holds(caught.value.notes[0], "bench.no_sweep", file="takes.csv", row=row)

@@ -15,12 +15,11 @@ import pytest
 
 from studylib import tables, words
 from studylib.codes import note, several
-from studylib.codes.pages import PageWords
 from studylib.tables import TABLES
 
 frictionless = pytest.importorskip("frictionless")
-NOTHING = note(PageWords.NOTHING)
-ROWS = note(PageWords.FIRST_ROWS, shown=2, of=30)
+NOTHING = note("pages.nothing")
+ROWS = note("pages.first_rows", shown=2, of=30)
 
 
 def test_every_column_has_a_meaning_and_every_meaning_a_column():

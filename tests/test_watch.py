@@ -14,7 +14,6 @@ import soundfile
 
 from studylib.bench import watch
 from studylib.bench.watch import GIVEN_UP_S, MEMORY, SETTLED_S, Look, Watcher, watch_bench
-from studylib.codes.bench import BenchFault
 from studylib.codes.sheets import SheetFault
 from studylib.errors import InputError
 from studylib.measure.rings import Ring
@@ -297,7 +296,7 @@ def test_recordings_that_vanish_and_come_back(folder):
     shutil.rmtree(folder)
     with pytest.raises(InputError) as caught:
         bench.after()
-    assert caught.value.codes == (BenchFault.FOLDER_GONE,)
+    assert caught.value.codes == ("bench.folder_gone",)
 
 
 def test_an_edit_of_the_sheets_is_taken_in_and_a_fault_in_them_stops_nothing(folder):

@@ -36,7 +36,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from studylib.codes import note
-from studylib.codes.bench import BenchFault
 from studylib.codes.sheets import SheetFault
 from studylib.errors import InputError
 from studylib.measure.features import has_sensed_drive
@@ -135,12 +134,12 @@ def _woods(study: Study, seen: set[str | None]) -> tuple[dict[str, list[Specimen
     """Study to be scheduled by wood, and whether all of them were scheduled before."""
     woods = study.boards_by_wood
     if not woods:
-        raise InputError(note(BenchFault.NO_BOARDS, file=SPECIMENS))
+        raise InputError(note("bench.no_boards", file=SPECIMENS))
     new = {wood: [s for s in own if s.specimen not in seen] for wood, own in woods.items()}
     fresh = {wood: own for wood, own in new.items() if own}
     chosen = fresh or woods
     if len(chosen) < 2:
-        raise InputError(note(BenchFault.ONE_WOOD, file=SPECIMENS, wood=next(iter(chosen))))
+        raise InputError(note("bench.one_wood", file=SPECIMENS, wood=next(iter(chosen))))
     return chosen, not fresh
 
 
@@ -154,7 +153,7 @@ def _share_out(
     few = {wood: len(own) for wood, own in woods.items() if len(own) < plan.batches}
     if few:
         place = {"file": "study.toml", "section": "[plan]", "key": "batches"}
-        raise InputError(note(BenchFault.FEW_BOARDS, **place, counts=few, batches=plan.batches))
+        raise InputError(note("bench.few_boards", **place, counts=few, batches=plan.batches))
     dealt: list[dict[str, list[Specimen]]] = [{} for _ in range(plan.batches)]
     place = rng.randrange(plan.batches)
     for wood, own in woods.items():
@@ -314,7 +313,7 @@ def _fits(batches: Sequence[Batch], plan: Plan) -> None:
         place = {"file": "study.toml", "section": "[plan]", "key": "minutes_day"}
         counts = {"mounts": longest.mounts, "recordings": len(longest.steps)}
         times = {"minutes": minutes, "minutes_day": plan.minutes_day}
-        raise InputError(note(BenchFault.LONG_SESSION, **place, **counts, **times))
+        raise InputError(note("bench.long_session", **place, **counts, **times))
 
 
 def write_schedule(study: Study, *, add: int = 0, again: bool = False) -> Written:
@@ -340,7 +339,7 @@ def write_schedule(study: Study, *, add: int = 0, again: bool = False) -> Writte
     if again:
         study, table, removed = _without_planned(study, table)
     if table.rows and not add and not removed:
-        raise InputError(note(BenchFault.TAKES_ALREADY, file=TAKES, count=len(table.rows)))
+        raise InputError(note("bench.takes_already", file=TAKES, count=len(table.rows)))
     settings = study.settings
     if add:
         plan = settings.plan.model_copy(update={"batches": add})
@@ -379,9 +378,9 @@ def _check_rows(table: Table, kept: list[dict[str, str]], rows: list[dict[str, s
     files = Counter(row["file"].casefold() for row in (*kept, *rows))
     for row in rows:
         if row["take"] in known:
-            raise InputError(note(BenchFault.TAKE_ALREADY, file=TAKES, take=row["take"]))
+            raise InputError(note("bench.take_already", file=TAKES, take=row["take"]))
         if files[row["file"].casefold()] > 1:
-            raise InputError(note(BenchFault.SHARED_FILE, value=row["file"]))
+            raise InputError(note("bench.shared_file", value=row["file"]))
 
 
 def take_name(step: Step, batch: str) -> str:

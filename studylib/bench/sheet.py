@@ -24,7 +24,6 @@ from jinja2 import Environment, Template
 
 from studylib.bench.signals import signal_name
 from studylib.codes import note
-from studylib.codes.bench import Room
 from studylib.sheets import Study, Take
 from studylib.words import say
 from studylib.writing import slug, write_whole
@@ -203,10 +202,10 @@ def advice(study: Study, takes: Iterable[Take]) -> list[str]:
     if not places:
         return []
     if study.settings.channels.response_kind != "microphone":
-        return [Room.BEGIN]
+        return ["room.begin"]
     many = max(len(places), study.settings.tap_places)
-    moved = [note(Room.MOVED, places=many)] if many > 1 else []
-    return [Room.BEGIN, Room.NEAR, *moved, Room.DAMPED, Room.CONTACT]
+    moved = [note("room.moved", places=many)] if many > 1 else []
+    return ["room.begin", "room.near", *moved, "room.damped", "room.contact"]
 
 
 def _head(study: Study, found: list[Group], recordings: int, folder: str) -> str:

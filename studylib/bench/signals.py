@@ -19,7 +19,6 @@ import pandas as pd
 import soundfile
 
 from studylib.codes import note
-from studylib.codes.bench import BenchFault
 from studylib.errors import InputError
 from studylib.sheets import Study, Take
 from studylib.sheets.rows import TONE_KINDS
@@ -103,17 +102,17 @@ def _fault(study: Study, take: Take, rate_hz: int) -> str:
     if take.kind == "sweep":
         sweep = study.settings.sweep
         if not sweep.known:
-            return note(BenchFault.NO_SWEEP, **place)
+            return note("bench.no_sweep", **place)
         if sweep.highest_hz >= rate_hz / 2:
             key = {"file": "study.toml", "section": "[sweep]", "key": "highest_hz"}
             given = {"highest_hz": sweep.highest_hz, "rate_hz": rate_hz}
-            return note(BenchFault.SWEEP_TOO_HIGH, **key, **given)
+            return note("bench.sweep_too_high", **key, **given)
     elif take.kind in TONE_KINDS and take.tone_hz >= rate_hz / 2:
         given = {"tone_hz": take.tone_hz, "rate_hz": rate_hz}
-        return note(BenchFault.TONE_TOO_HIGH, **place, column="tone_hz", **given)
+        return note("bench.tone_too_high", **place, column="tone_hz", **given)
     if take.kind != "room" and _peak_dbfs(study, take) < QUIETEST_DBFS:
         given = {"drive_db": take.drive_db}
-        return note(BenchFault.TOO_QUIET, **place, column="drive_db", **given)
+        return note("bench.too_quiet", **place, column="drive_db", **given)
     return ""
 
 

@@ -29,7 +29,6 @@ from watchfiles import watch
 from studylib import tables
 from studylib.bench.sheet import groups, level, to_do
 from studylib.codes import note, several
-from studylib.codes.bench import BenchFault, Found
 from studylib.errors import InputError, StudyError
 from studylib.measure.session import header_of, measured_at, session_of
 from studylib.modes.means import over_places, own_squared, room_hides
@@ -92,8 +91,8 @@ def first_look(study: Study, take: Take) -> Look:
         checks = [(take.take, *check) for check in measured.checks]
         rows = tables.typed("quality", checks)
         failed, advice = failed_checks(rows)
-        return Look(REDO, note(Found.FAILED, checks=failed, advice=advice))
-    mind = note(Found.MIND, checks=reason) if verdict == "warn" else ""
+        return Look(REDO, note("bench.failed", checks=failed, advice=advice))
+    mind = note("bench.mind", checks=reason) if verdict == "warn" else ""
     taps = (ring and ring.taps) or []
     return Look(KEEP, several([mind, _room(study, take, taps)]))
 
@@ -107,7 +106,7 @@ def _room(study: Study, take: Take, taps: Iterable[Tap]) -> str:
     if rooms:
         heard["room_s"] = float(np.median([room.decay_time_s for room in rooms]))
         heard["ratio_db"] = float(np.median([room.ratio_db for room in rooms]))
-    plain = note(Found.ROOM_HEARD, **heard) if heard else ""
+    plain = note("bench.room_heard", **heard) if heard else ""
     if not good:
         return plain
     mount = (take.specimen, take.mount, "tap", take.support)
@@ -122,7 +121,7 @@ def _room(study: Study, take: Take, taps: Iterable[Tap]) -> str:
     hidden = int(np.sum(room_hides(np.hypot(own, room), own, room)))
     if not hidden:
         return plain
-    return note(Found.ROOM_HIDES, hidden=hidden, modes=len(loss), places=places, **heard)
+    return note("bench.room_hides", hidden=hidden, modes=len(loss), places=places, **heard)
 
 
 def _mount(take: Take) -> tuple:
@@ -184,7 +183,7 @@ class Watcher:
     def tick(self, now: float) -> None:
         """Take in what changed, and look at what has settled."""
         if not self.folder.is_dir():
-            raise InputError(note(BenchFault.FOLDER_GONE, name=self.folder.name))
+            raise InputError(note("bench.folder_gone", name=self.folder.name))
         gone = not (self.folder / "recordings").is_dir()
         if gone != self.gone:
             self.tell(say("bench.recordings_gone" if gone else "bench.recordings_back"))

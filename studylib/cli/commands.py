@@ -27,7 +27,6 @@ from typing import Any
 import click
 
 from studylib.codes import note
-from studylib.codes.bench import BenchFault
 from studylib.errors import InputError, StudyError
 from studylib.words import say
 
@@ -182,12 +181,12 @@ def blind(folder: Path) -> None:
 
     study = read_unrecorded(folder)
     if not study.specimens:
-        raise InputError(note(BenchFault.NOTHING_TO_CODE, file="specimens.csv"))
+        raise InputError(note("bench.nothing_to_code", file="specimens.csv"))
     names = {s.specimen for s in study.specimens} - coded_names(study.folder)
     for take in (*study.takes, *study.planned):
         if take.specimen in names:
             place = {"file": "takes.csv", "row": take.row, "column": "specimen"}
-            raise InputError(note(BenchFault.NAMED_ALREADY, **place, value=take.specimen))
+            raise InputError(note("bench.named_already", **place, value=take.specimen))
     made = code_specimens(
         study.folder,
         compare=study.settings.study.compare,

@@ -10,8 +10,9 @@ back unchanged:
 A cell holds no note (""), one, or several (one a line). Only `words.say` makes sentences of
 them; whoever decides on something asks for the code, never for the words.
 
-Contents: `Code`, `note`, `code_of`, `fields_of`, `several`, `each`, `has`. The codes themselves
-stand in the files of this package, one a part of the house.
+Contents: `Code`, `note`, `code_of`, `fields_of`, `several`, `each`, `has`. Codes that something
+decides on, or that a table shows, stand in the files of this package, one a part of the house;
+others are written out where they are said.
 """
 
 import json

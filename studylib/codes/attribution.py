@@ -153,26 +153,3 @@ class AttributionFault(Code):
     """What cannot be shown."""
 
     NO_SPECIMEN = "attribution.no_specimen"
-
-
-class AttributionSays(Code):
-    """The report's sentences on the attribution of a study."""
-
-    NOTHING = "attribution.nothing"
-    NO_USABLE_TONE = "attribution.no_usable_tone"
-    HEARD = "attribution.heard"
-    LOST_MOUNTS = "attribution.lost_mounts"
-    COUNTED = "attribution.counted_verdict"
-    NO_SENSOR = "attribution.no_sensor"
-    BASIS = "attribution.basis"
-    TAKE_SPREAD = "attribution.take_spread"
-    PLACE = "attribution.place"
-    PLACE_HARMONICS = "attribution.place_harmonics"
-    BEYOND_PLACES = "attribution.beyond_places"
-    NO_STEPS = "attribution.no_steps"
-    STEPPED_MOUNTS = "attribution.stepped_mounts"
-    STEP_COUNTS = "attribution.step_counts"
-    ODD_STEPS = "attribution.odd_steps"
-    STORY_BELOW_NOISE = "attribution.story_below_noise"
-    VERDICT_COUNT = "attribution.verdict_count"
-    STORY = "attribution.story"

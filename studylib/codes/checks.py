@@ -1,4 +1,4 @@
-"""Codes of the checks of a take: sources of their limits, and what the bench is told.
+"""Codes of the checks of a take: what they say, and the sources of their limits.
 
 Each check has a code of its own, "checks.<name>"; it stands in its entry of `signal.quality`.
 """
@@ -28,21 +28,3 @@ class CheckSource(Code):
     FILTERS = "checks.filters"
     OWN = "checks.own"
     HIDDEN = "checks.hidden"  # the value is no more than an upper limit
-
-
-class CheckFault(Code):
-    """A check that study.toml names and nobody knows."""
-
-    UNKNOWN = "checks.unknown"
-
-
-class Bench(Code):
-    """What `study check` says of the takes of a study, and the page of those of a batch."""
-
-    WARNING = "checks.warning"
-    BATCH_WARNING = "checks.batch_warning"
-    NOT_FIT = "checks.not_fit"
-    TAKE = "checks.take"
-    TO_DO = "checks.to_do"
-    TOTAL = "checks.total"
-    BATCH_TOTAL = "checks.batch_total"

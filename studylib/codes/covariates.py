@@ -43,30 +43,3 @@ class CovariateNote(Code):
     GUESS = "covariates.guess"  # df
     NO_INTERVAL = "covariates.no_interval"
     CONFOUNDED = "covariates.confounded"
-
-
-class HeldEqual(Code):
-    """What the report says of a feature with a property held equal."""
-
-    ABOUT = "covariates.about"
-    INTERVALS = "covariates.intervals"
-    CANNOT_SAY = "covariates.cannot_say"
-    NOTHING = "covariates.nothing"
-    PARAGRAPH = "covariates.paragraph"  # name, held, parts: notes
-    PAIRS = "covariates.pairs"  # pairs: each with both differences
-    NO_ANSWER = "covariates.no_answer"  # pair, or None for all; why, notes
-    OUTCOME = "covariates.outcome"  # outcome, held, pairs
-    APART = "covariates.apart"  # held, pairs
-    SLOPE = "covariates.slope"
-    CAUTION = "covariates.caution"  # caution, of the register
-
-
-class Outcome(Code):
-    """What holding a property equal did to a difference."""
-
-    NO_INTERVAL = "covariates.without_interval"
-    TURNED = "covariates.turned"
-    STAYS = "covariates.stays"
-    GONE = "covariates.gone"
-    APPEARS = "covariates.appears"
-    NEITHER = "covariates.neither"

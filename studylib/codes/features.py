@@ -1,4 +1,4 @@
-"""Codes of the register: where a limit comes from, what a feature carries, what is none."""
+"""Codes of the register: sources of limits, what a feature carries, terms of its budget."""
 
 from studylib.codes import Code
 
@@ -52,10 +52,3 @@ class TermBasis(Code):
     HANDBOOK = "budgets.handbook"  # slope, unit, moisture, u
     CALIBRATOR = "budgets.calibrator"
     UNKNOWN = "budgets.unknown"
-
-
-class FeatureFault(Code):
-    """A feature's name that cannot be used."""
-
-    UNKNOWN = "features.unknown"
-    KNOWN = "features.known"

@@ -40,28 +40,9 @@ class ModeReason(Code):
     UNKNOWN_BOARDS = "modes.unknown_boards"  # boards
 
 
-class Evidence(Code):
-    """What a tap shows beside its modes, with its time and band."""
-
-    SIGN = "modes.sign"  # what: a note; at_s, low_hz, high_hz, level_db
-
-
 class SweepReason(Code):
     """Why a response from a sweep is not used."""
 
     AT_THE_EDGE = "sweeps.at_the_edge"
     TOO_SHORT = "sweeps.too_short"
     ENDS_TOO_SOON = "sweeps.ends_too_soon"
-
-
-class SweepFault(Code):
-    """A sweep that cannot be analysed; low_hz, high_hz and seconds say what was to be played."""
-
-    NO_SWEEP = "sweeps.no_sweep"
-    NARROW = "sweeps.narrow"
-    TOO_FAST = "sweeps.too_fast"  # needed_s
-    ABOVE_HALF_RATE = "sweeps.above_half_rate"  # high_hz, half_rate_hz
-    NOT_FOUND = "sweeps.not_found"  # took_s: how long the one found took, or None
-    BEGAN_BEFORE = "sweeps.began_before"  # seconds
-    CUT_OFF = "sweeps.cut_off"  # seconds, at_hz, high_hz
-    SHAPES = "sweeps.shapes"

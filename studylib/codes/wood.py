@@ -53,19 +53,6 @@ class WoodNote(Code):
     FROM_HANDBOOK = "wood.from_handbook"  # moisture_pct, species, recalled
 
 
-class WoodWarning(Code):
-    """What to look at before the wood's numbers are trusted."""
-
-    NO_SIZES_AT_ALL = "wood.no_sizes_at_all"
-    SOME_SIZES_MISSING = "wood.some_sizes_missing"  # boards: name and what is missing
-    ODD_DENSITY = "wood.odd_density"  # board, density
-    PLATES = "wood.plates"  # boards, widest
-    MASS_LOWERS = "wood.mass_lowers"  # grams, board, board_g, frequency_share, modulus_share
-    MOISTURE_UNKNOWN = "wood.moisture_unknown"  # boards
-    MOISTURE_DIFFERS = "wood.moisture_differs"  # woods: name and percent
-    READING = "wood.reading"  # board, notes
-
-
 class ModeBasis(Code):
     """How the modes near the tone, or a mode's loss factor, are known."""
 

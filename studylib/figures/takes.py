@@ -25,7 +25,6 @@ from matplotlib.figure import Figure
 
 from studylib.codes import note
 from studylib.codes.checks import Verdict
-from studylib.codes.modes import Evidence
 from studylib.figures.style import (
     ABOVE,
     BLACK,
@@ -216,7 +215,7 @@ def _told(taps) -> tuple[list[tuple[float, str]], int]:
         (
             1 if tap.reason else 2, sign.at_s,
             note(
-                Evidence.SIGN, what=sign.note, at_s=sign.at_s, low_hz=sign.low_hz,
+                "modes.sign", what=sign.note, at_s=sign.at_s, low_hz=sign.low_hz,
                 high_hz=sign.high_hz, level_db=sign.level_db,
             ),
         )

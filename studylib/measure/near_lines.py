@@ -20,7 +20,6 @@ import numpy as np
 import pandas as pd
 
 from studylib.codes import note
-from studylib.codes.measure import Fact
 from studylib.measure.harmonic_rows import tone_multiple
 from studylib.measure.take import TakeMeasurement, hum_of
 from studylib.sheets import Take
@@ -76,7 +75,7 @@ def line_notes(
         multiples = settings.on_mains(mains_hz)
         at_hz = [tone.fundamental_hz * k for k in multiples]
         about = {"mains_hz": mains_hz, "takes": takes, "multiples": multiples, "at_hz": at_hz}
-        notes += [note(Fact.MAINS, **about)] if multiples else []
+        notes += [note("measure.mains", **about)] if multiples else []
     own = harmonics[harmonics["take"].isin(tones) & harmonics["usable"].astype(bool)]
     size = pd.Series(np.hypot(own["response_re"], own["response_im"]).to_numpy(), own["harmonic"])
     for k, level in size.groupby(level=0).median().items():
@@ -85,5 +84,5 @@ def line_notes(
         if ratio_db > LOWEST_DB:
             named = sorted(heard, key=heard.get, reverse=True)[:MOST_NAMED]
             about = {"multiple": int(k), "at_hz": tone.fundamental_hz * k, "ratio_db": ratio_db}
-            notes.append(note(Fact.LINE, **about, takes=named, more=len(heard) - len(named)))
+            notes.append(note("measure.line", **about, takes=named, more=len(heard) - len(named)))
     return notes

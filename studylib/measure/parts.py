@@ -21,7 +21,6 @@ from pathlib import Path
 
 from studylib import tables
 from studylib.codes import each, note
-from studylib.codes.measure import BatchFault
 from studylib.errors import InputError, RunError
 from studylib.measure.batch import BatchMeasurement
 from studylib.sheets import Study
@@ -61,13 +60,13 @@ def choose_batch(study: Study, batch: str) -> str:
     InputError : the study has no such batch, or none at all.
     """
     if not study.batches:
-        raise InputError(BatchFault.NO_BATCH)
+        raise InputError("measure.no_batch")
     if not batch:
         return study.batches[0]
     if batch in study.batches:
         return batch
     about = {"nearest": nearest(batch, study.batches), "known": list(study.batches)}
-    raise InputError(note(BatchFault.UNKNOWN_BATCH, batch=batch, **about))
+    raise InputError(note("measure.unknown_batch", batch=batch, **about))
 
 
 def save_part(measurement: BatchMeasurement, folder: Path | str, *, key: str) -> None:
@@ -117,7 +116,7 @@ def load_part(folder: Path | str) -> BatchMeasurement:
     """
     folder = Path(folder)
     if part_key(folder) is None:
-        raise RunError(note(BatchFault.NOT_WHOLE, batch=folder.name))
+        raise RunError(note("measure.not_whole", batch=folder.name))
     frames = {name: tables.read(name, folder / f"{name}.csv") for name in TABLES}
     return BatchMeasurement(batch=str(read_json(folder / DONE)["batch"]), **frames)
 
@@ -134,7 +133,7 @@ def saved_part(folder: Path | str) -> BatchMeasurement:
     if reason:
         raise RunError(*each(str(reason)))
     if not (folder / DONE).is_file():
-        raise RunError(BatchFault.NOT_RUN)
+        raise RunError("measure.not_run")
     return load_part(folder)
 
 

@@ -24,7 +24,7 @@ from scipy.fft import rfft
 
 from studylib import tables
 from studylib.codes import note, several
-from studylib.codes.modes import Evidence, TapReason
+from studylib.codes.modes import TapReason
 from studylib.errors import InputError
 from studylib.measure.features import FeatureValue, has_sensed_drive
 from studylib.measure.sweep_rows import (
@@ -90,7 +90,7 @@ class Ring:
             room = _room(tap.room)
             signs = several(
                 note(
-                    Evidence.SIGN, what=sign.note, at_s=sign.at_s, low_hz=sign.low_hz,
+                    "modes.sign", what=sign.note, at_s=sign.at_s, low_hz=sign.low_hz,
                     high_hz=sign.high_hz, level_db=sign.level_db,
                 )
                 for sign in tap.signs

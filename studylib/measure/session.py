@@ -15,7 +15,6 @@ import pandas as pd
 
 from studylib import tables
 from studylib.codes import note, several
-from studylib.codes.measure import BatchFault, Fact
 from studylib.errors import InputError
 from studylib.measure.rings import Ring, measure_ring
 from studylib.measure.take import (
@@ -73,7 +72,7 @@ def common_rate(study: Study) -> int:
         return study.settings.channels.rate_hz
     rates = [info.rate_hz for take in study.takes if (info := header_of(study, take)).frames]
     if not rates:
-        raise InputError(note(BatchFault.NONE_OPENS, study=study.name))
+        raise InputError(note("measure.none_opens", study=study.name))
     # The commonest; of equally common ones the highest, so that the order of rows is no matter.
     return max(set(rates), key=lambda rate: (rates.count(rate), rate))
 
@@ -247,11 +246,13 @@ def bench_table(
     specimens = list(dict.fromkeys(take.specimen for take in takes if take.specimen))
     length = {"length_s": tone.length_s, "skip_s": tone.skip_s}
     rows = {
-        "batch": note(Fact.NAMES, names=[batch]),
-        "takes": note(Fact.TAKES, kinds=Counter(take.kind for take in takes)),
-        "specimens": note(Fact.NAMES, names=specimens),
-        "tone": note(Fact.TONE, fundamental_hz=tone.fundamental_hz, **length),
-        "sampling rate": note(Fact.RATE, rate_hz=session.rate_hz, given=bool(channels.rate_hz)),
+        "batch": note("measure.names", names=[batch]),
+        "takes": note("measure.takes", kinds=Counter(take.kind for take in takes)),
+        "specimens": note("measure.names", names=specimens),
+        "tone": note("measure.tone", fundamental_hz=tone.fundamental_hz, **length),
+        "sampling rate": note(
+            "measure.rate", rate_hz=session.rate_hz, given=bool(channels.rate_hz)
+        ),
         "response": _channel(channels.response_kind, channels.response),
         "drive": _channel(channels.drive_kind, channels.drive),
         "levels": session.scale.basis,
@@ -265,28 +266,32 @@ def bench_table(
 
 
 def _channel(kind: str, number: int | None) -> str:
-    return note(Fact.CHANNEL, kind=kind, number=number) if number else Fact.NO_CHANNEL
+    return note("measure.channel", kind=kind, number=number) if number else "measure.no_channel"
 
 
 def _room_noise(session: Session) -> str:
     if session.room is None:
-        return Fact.NO_ROOM
+        return "measure.no_room"
     levels = [
         10.0 * float(np.log10(max(2.0 * power, 1e-40))) + session.scale.offset_db
         for power in (session.room.power, session.room.weighted)
     ]
     weighted = {"weighted_db": levels[1]} if session.scale.absolute else {}
-    return note(Fact.ROOM, level_db=levels[0], unit=session.scale.unit, **weighted)
+    return note("measure.room", level_db=levels[0], unit=session.scale.unit, **weighted)
 
 
 def _range(values: list[float | None], unit: str) -> str:
     given = [value for value in values if value is not None]
-    return note(Fact.RANGE, low=min(given), high=max(given), unit=unit) if given else Fact.NOT_GIVEN
+    return (
+        note("measure.range", low=min(given), high=max(given), unit=unit)
+        if given
+        else "measure.not_given"
+    )
 
 
 def _started(takes: tuple[Take, ...]) -> str:
     given = sorted(take.started for take in takes if take.started is not None)
     if not given:
-        return Fact.NOT_GIVEN
+        return "measure.not_given"
     first, last = given[0].isoformat(sep=" "), given[-1].isoformat(sep=" ")
-    return note(Fact.TIMES, first=first, last=last)
+    return note("measure.times", first=first, last=last)

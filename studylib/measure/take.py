@@ -27,7 +27,6 @@ from scipy.fft import rfft
 
 from studylib.codes import note, several
 from studylib.codes.checks import Verdict
-from studylib.codes.measure import Level
 from studylib.errors import InputError
 from studylib.recordings import RecordingInfo, other_rate, read_window, windows
 from studylib.signal import quality
@@ -292,7 +291,7 @@ class LevelScale:
     warning: str = ""
 
 
-RELATIVE = LevelScale(0.0, say("measure.full_scale_unit"), False, Level.RELATIVE)
+RELATIVE = LevelScale(0.0, say("measure.full_scale_unit"), False, "measure.relative")
 
 
 def level_scale(
@@ -309,15 +308,17 @@ def level_scale(
     if response_kind != "microphone":
         return RELATIVE
     if full_scale_db is not None:
-        basis = note(Level.FULL_SCALE, level_db=full_scale_db)
+        basis = note("measure.full_scale", level_db=full_scale_db)
         return LevelScale(full_scale_db, "dB SPL", True, basis)
     if calibrator_db is None:
         return RELATIVE
     if not calibrator_readings:
-        return replace(RELATIVE, warning=Level.NO_CALIBRATOR)
+        return replace(RELATIVE, warning="measure.no_calibrator")
     spread = max(calibrator_readings) - min(calibrator_readings)
-    warning = note(Level.APART, spread_db=spread, limit_db=APART_DB) if spread > APART_DB else ""
-    basis = note(Level.CALIBRATOR, takes=len(calibrator_readings), level_db=calibrator_db)
+    warning = (
+        note("measure.apart", spread_db=spread, limit_db=APART_DB) if spread > APART_DB else ""
+    )
+    basis = note("measure.calibrator", takes=len(calibrator_readings), level_db=calibrator_db)
     offset = calibrator_db - float(np.mean(calibrator_readings))
     return LevelScale(offset, "dB SPL", True, basis, warning)
 

@@ -32,7 +32,6 @@ import pandas as pd
 
 from studylib import tables
 from studylib.codes import has, note
-from studylib.codes.measure import BatchFault
 from studylib.codes.modes import ModeReason
 from studylib.codes.takes import ASIDE
 from studylib.errors import StudyError
@@ -103,7 +102,7 @@ def gather(
 def first_fault(error: StudyError) -> str:
     """The first fault of an error, and how many more it has, as one note."""
     first, *others = error.notes
-    return note(BatchFault.FIRST_OF, fault=first, more=len(others)) if others else first
+    return note("measure.first_of", fault=first, more=len(others)) if others else first
 
 
 def _stacked(name: str, whole: list[BatchMeasurement]) -> pd.DataFrame:

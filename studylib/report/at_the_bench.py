@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from studylib.codes import note
-from studylib.codes.checks import Bench, Verdict
+from studylib.codes.checks import Verdict
 from studylib.measure.batch import BatchMeasurement
 from studylib.sheets import Study
 from studylib.signal.quality import ABOUT_FILE, CHECKS, TOLD_BY_SOURCE, Check, finding
@@ -43,23 +43,23 @@ def fitness(study: Study, quality: pd.DataFrame) -> Fitness:
     used = rows[~rows["take"].isin({take.take for take in failed})]
     lines = _warnings(used[used["verdict"] == Verdict.WARN])
     if failed:
-        lines.append(say(Bench.NOT_FIT))
+        lines.append(say("checks.not_fit"))
     by_take = dict(list(rows.groupby("take", sort=False)))
     for take in failed:
         found, advice = failed_checks(by_take[take.take])
-        lines.append("  " + say(Bench.TAKE, take=take.take, row=take.row, file=take.file))
+        lines.append("  " + say("checks.take", take=take.take, row=take.row, file=take.file))
         lines += [f"    {say(one)}" for one in found]
-        lines += ["    " + say(Bench.TO_DO, advice=one) for one in advice]
+        lines += ["    " + say("checks.to_do", advice=one) for one in advice]
     warned = int((verdicts == Verdict.WARN).sum())
     counts = {"failed": len(failed), "warned": warned, "excluded": len(excluded)}
-    lines.append(say(Bench.TOTAL, takes=len(study.takes), **counts))
+    lines.append(say("checks.total", takes=len(study.takes), **counts))
     return Fitness(tuple(lines), len(failed))
 
 
 def bench_warnings(batches: Iterable[BatchMeasurement]) -> list[str]:
     """What is odd about the bench of a batch as a whole, such as calibrators that disagree."""
     return [
-        note(Bench.BATCH_WARNING, batch=batch.batch, warning=warning)
+        note("checks.batch_warning", batch=batch.batch, warning=warning)
         for batch in batches
         for warning in batch.bench.loc[batch.bench["item"] == "warning", "value"]
     ]
@@ -79,7 +79,7 @@ def _warnings(rows: pd.DataFrame) -> list[str]:
         named = worst["take"].iloc[0] if len(takes) > 1 else ""
         more = max(len(takes) - MOST_NAMED, 0)
         said = finding(_checks(worst), worst=named)
-        lines.append(say(Bench.WARNING, takes=takes[:MOST_NAMED], more=more, finding=said))
+        lines.append(say("checks.warning", takes=takes[:MOST_NAMED], more=more, finding=said))
     return lines
 
 

@@ -18,7 +18,7 @@ from studylib.attribution.shared import FEWEST_OTHERS
 from studylib.attribution.uncertainty import DB
 from studylib.attribution.verdicts import NEAR_DB, highest_shown
 from studylib.codes import note
-from studylib.codes.attribution import AttributionSays, Control, StepVerdict, Verdict
+from studylib.codes.attribution import Control, StepVerdict, Verdict
 from studylib.measure.features import has_sensed_drive
 from studylib.report.summary import Summary
 from studylib.sheets import Study, Take
@@ -40,20 +40,20 @@ def attribution_sentences(summary: Summary) -> list[str]:
     """What the harmonics turned out to be, over all mounts, and what that rests on."""
     table = summary.attribution.table
     if table.empty:
-        return [note(AttributionSays.NOTHING)]
+        return [note("attribution.nothing")]
     usable = table[table["observed_db"].notna()]
     mounts, measured = len(_mounts(table)), len(_mounts(usable))
     if not measured:
-        return [note(AttributionSays.NO_USABLE_TONE, mounts=mounts), *_basis(summary)]
+        return [note("attribution.no_usable_tone", mounts=mounts), *_basis(summary)]
     heard = usable[usable["verdict"] != Verdict.NOISE]
     specimens = usable["specimen"].nunique()
-    said = [note(AttributionSays.HEARD, mounts=measured, specimens=specimens, harmonics=len(heard))]
+    said = [note("attribution.heard", mounts=measured, specimens=specimens, harmonics=len(heard))]
     if mounts > measured:
-        said.append(note(AttributionSays.LOST_MOUNTS, mounts=mounts - measured))
+        said.append(note("attribution.lost_mounts", mounts=mounts - measured))
     count = heard["verdict"].value_counts()
     limits = {"margin_db": MARGIN_DB, "near_db": NEAR_DB}
     said += [
-        note(AttributionSays.COUNTED, verdict=verdict, harmonics=count[verdict], **limits)
+        note("attribution.counted_verdict", verdict=verdict, harmonics=count[verdict], **limits)
         for verdict in _IN_ORDER
         if verdict in count
     ]
@@ -61,12 +61,12 @@ def attribution_sentences(summary: Summary) -> list[str]:
     beyond = table[table["verdict"] == Verdict.BEYOND]
     if not beyond.empty:
         places = [
-            note(AttributionSays.PLACE_HARMONICS, specimen=specimen, mount=mount, harmonics=own)
+            note("attribution.place_harmonics", specimen=specimen, mount=mount, harmonics=own)
             for (specimen, mount), own in beyond.groupby(["specimen", "mount"], sort=False)[
                 "harmonic"
             ]
         ]
-        said.append(note(AttributionSays.BEYOND_PLACES, places=places))
+        said.append(note("attribution.beyond_places", places=places))
     return said
 
 
@@ -86,10 +86,10 @@ def _mounts(rows: pd.DataFrame) -> pd.DataFrame:
 
 def _basis(summary: Summary) -> list[str]:
     if not has_sensed_drive(summary.study.settings):
-        return [note(AttributionSays.NO_SENSOR)]
-    spread, said = summary.attribution.take_spread, [note(AttributionSays.BASIS)]
+        return [note("attribution.no_sensor")]
+    spread, said = summary.attribution.take_spread, [note("attribution.basis")]
     if spread.df:
-        said.append(note(AttributionSays.TAKE_SPREAD, sd_db=DB * spread.level**0.5, df=spread.df))
+        said.append(note("attribution.take_spread", sd_db=DB * spread.level**0.5, df=spread.df))
     return said
 
 
@@ -196,12 +196,12 @@ def steps_sentences(summary: Summary) -> list[str]:
     """What the drive steps say: mounts and harmonics, never woods."""
     steps = summary.attribution.steps
     if steps.empty:
-        return [note(AttributionSays.NO_STEPS)]
+        return [note("attribution.no_steps")]
     count = steps["verdict"].value_counts()
     said = [
-        note(AttributionSays.STEPPED_MOUNTS, mounts=len(_mounts(steps))),
+        note("attribution.stepped_mounts", mounts=len(_mounts(steps))),
         note(
-            AttributionSays.STEP_COUNTS,
+            "attribution.step_counts",
             readings=len(steps),
             with_driver=count.get(StepVerdict.WITH, 0),
             not_with_driver=count.get(StepVerdict.NOT_WITH, 0),
@@ -211,8 +211,8 @@ def steps_sentences(summary: Summary) -> list[str]:
     ]
     odd = _mounts(steps[steps["verdict"] == StepVerdict.NOT_WITH])
     if not odd.empty:
-        places = [note(AttributionSays.PLACE, **place) for place in odd.to_dict("records")]
-        said.append(note(AttributionSays.ODD_STEPS, places=places))
+        places = [note("attribution.place", **place) for place in odd.to_dict("records")]
+        said.append(note("attribution.odd_steps", places=places))
     return said
 
 
@@ -220,15 +220,15 @@ def story_sentence(table: pd.DataFrame, specimen: str) -> str:
     """Verdicts of one specimen, counted."""
     rows = table[(table["specimen"] == specimen) & (table["verdict"] != Verdict.NOISE)]
     if rows.empty:
-        return note(AttributionSays.STORY_BELOW_NOISE, specimen=specimen)
+        return note("attribution.story_below_noise", specimen=specimen)
     counts = rows["verdict"].value_counts()
     told = {"harmonics": len(rows), "mounts": rows["mount"].nunique()}
     told["counts"] = [
-        note(AttributionSays.VERDICT_COUNT, verdict=verdict, count=counts[verdict])
+        note("attribution.verdict_count", verdict=verdict, count=counts[verdict])
         for verdict in Verdict
         if verdict in counts
     ]
-    return note(AttributionSays.STORY, specimen=specimen, **told)
+    return note("attribution.story", specimen=specimen, **told)
 
 
 def story_table(table: pd.DataFrame, specimen: str) -> pd.DataFrame:

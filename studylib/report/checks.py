@@ -17,7 +17,7 @@ import pandas as pd
 
 from studylib import register, tables
 from studylib.codes import note
-from studylib.codes.stability import Drift, Order, Outliers, Second, StandsOut
+from studylib.codes.stability import StandsOut
 from studylib.sheets import Study
 from studylib.sheets.study import recording_order
 from studylib.stats import drift, outliers, scales
@@ -161,20 +161,20 @@ def order_notes(checks: Checks) -> list[str]:
     """Whether the woods lie apart in the order of recording."""
     order = checks.order
     if not math.isfinite(order.correlation):
-        return [note(Order.UNKNOWN)]
+        return [note("drift.order_unknown")]
     figures = {"correlation": order.correlation, "p": order.p}
     if not order.confounded:
-        return [note(Order.MIXED, **figures)]
+        return [note("drift.order_mixed", **figures)]
     woods = order.places.sort_values("place")["wood"]
-    return [note(Order.CONFOUNDED, **figures, first=woods.iloc[0], last=woods.iloc[-1])]
+    return [note("drift.order_confounded", **figures, first=woods.iloc[0], last=woods.iloc[-1])]
 
 
 def drift_notes(checks: Checks) -> list[str]:
     """What the control chart and the trends say, feature by feature."""
-    told = [note(Drift.NO_CHART)] if checks.chart.empty else []
+    told = [note("drift.no_chart")] if checks.chart.empty else []
     told += [each for found in checks.steadiness.values() for each in found.notes]
     if checks.trends["change"].notna().any() and not checks.trends["clear"].any():
-        told.append(note(Drift.NONE))
+        told.append(note("drift.steady"))
     return told
 
 
@@ -206,20 +206,20 @@ def places_table(checks: Checks) -> pd.DataFrame:
 def outlier_notes(checks: Checks) -> list[str]:
     """How many tests were made, what stands out, and what that asks for."""
     if not checks.tests:
-        return [note(Outliers.TOO_FEW)]
+        return [note("outliers.too_few")]
     found, number = checks.outliers, len(checks.outliers)
-    told = [note(Outliers.TESTS, tests=checks.tests, expected=0.05 * checks.tests, found=number)]
+    told = [note("outliers.tests", tests=checks.tests, expected=0.05 * checks.tests, found=number)]
     if not number:
-        return [*told, note(Outliers.NONE)]
+        return [*told, note("outliers.nothing")]
     strong = int((found["verdict"] == StandsOut.OUTLIER).sum())
-    told.append(note(Outliers.FOUND, items=number, outliers=strong))
+    told.append(note("outliers.found", items=number, outliers=strong))
     changed = checks.left_out[checks.left_out["changes"]]
     if changed.empty:
-        return [*told, note(Outliers.NO_CHANGE)]
+        return [*told, note("outliers.no_change")]
     names = ["wood_a", "wood_b", "verdict", "verdict_without"]
     for (feature, item), own in changed.groupby(["feature", "without"], sort=False):
         pairs = own[names].to_dict("records")
-        told.append(note(Outliers.CHANGES, feature=feature, item=item, pairs=pairs))
+        told.append(note("outliers.changes", feature=feature, item=item, pairs=pairs))
     return told
 
 
@@ -259,15 +259,17 @@ def second_column_notes(checks: Checks) -> list[str]:
     """What was held equal, or why it could not be."""
     found = checks.second
     if found is None:
-        return [note(Second.NOT_NAMED)]
+        return [note("second_column.not_named")]
     if found.confounded:
         return [found.confounded]
     told = []
     if found.table["difference"].notna().any():
-        told.append(note(Second.HELD_EQUAL, name=found.name))
+        told.append(note("second_column.held_equal", name=found.name))
     for remark, own in found.table.groupby("note", sort=False):
         if remark:
-            told.append(note(Second.REMARK, features=list(own["feature"].unique()), remark=remark))
+            told.append(
+                note("second_column.remark", features=list(own["feature"].unique()), remark=remark)
+            )
     return told
 
 

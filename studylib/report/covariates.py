@@ -14,7 +14,6 @@ import pandas as pd
 
 from studylib import register
 from studylib.codes import note
-from studylib.codes.covariates import HeldEqual, Outcome
 from studylib.figures.boards import shown_covariates
 from studylib.stats.covariates import FEW_DF, GUESS_DF, Covariates, covariate_quantity
 from studylib.words.numbers import MISSING, between, fixed, percent, signed
@@ -31,8 +30,8 @@ _ENDS = tuple(
 def about_covariates(found: Covariates) -> list[str]:
     """What the comparison with a property held equal is, and what it cannot say."""
     if found.table.empty:
-        return [note(HeldEqual.NOTHING)]
-    return [note(HeldEqual.ABOUT), note(HeldEqual.INTERVALS), note(HeldEqual.CANNOT_SAY)]
+        return [note("covariates.nothing")]
+    return [note("covariates.about"), note("covariates.intervals"), note("covariates.cannot_say")]
 
 
 def covariates_table(found: Covariates, *, covariates: Sequence[str] | None = None) -> pd.DataFrame:
@@ -70,7 +69,7 @@ def covariate_notes(found: Covariates, *, covariates: Sequence[str] | None = Non
     """
     table = _chosen(found.table, covariates)
     if table.empty:
-        return [note(HeldEqual.NOTHING)]
+        return [note("covariates.nothing")]
     return [_paragraph(rows) for _, rows in table.groupby(["feature", "covariate"], sort=False)]
 
 
@@ -86,12 +85,12 @@ def _paragraph(rows: pd.DataFrame) -> str:
     held = covariate_quantity(covariate).short
     known = rows[rows["difference_with"].notna()]
     if known.empty:
-        parts = [note(HeldEqual.NO_ANSWER, pair=None, why=rows["note"].iloc[0])]
+        parts = [note("covariates.no_answer", pair=None, why=rows["note"].iloc[0])]
     else:
         parts = _parts(known, rows[rows["difference_with"].isna()], held)
         cautions = register.find(feature).cautions
-        parts += [note(HeldEqual.CAUTION, caution=caution) for caution in cautions]
-    return note(HeldEqual.PARAGRAPH, name=feature, held=held, parts=parts)
+        parts += [note("covariates.caution", caution=caution) for caution in cautions]
+    return note("covariates.paragraph", name=feature, held=held, parts=parts)
 
 
 def _parts(known: pd.DataFrame, missing: pd.DataFrame, held: str) -> list[str]:
@@ -100,18 +99,21 @@ def _parts(known: pd.DataFrame, missing: pd.DataFrame, held: str) -> list[str]:
     near = [(_outcome(row), _pair(row)) for row in known[known["overlap"] > 0].itertuples()]
     apart = [_pair(row) for row in known[known["overlap"] == 0].itertuples()]
     return [
-        note(HeldEqual.PAIRS, pairs=pairs, unit=known["unit"].iloc[0]),
+        note("covariates.pairs", pairs=pairs, unit=known["unit"].iloc[0]),
         *(
             note(
-                HeldEqual.OUTCOME,
+                "covariates.outcome",
                 outcome=outcome,
                 held=held,
                 pairs=[pair for one, pair in near if one == outcome],
             )
             for outcome in dict.fromkeys(outcome for outcome, _ in near)
         ),
-        *[note(HeldEqual.APART, held=held, pairs=apart)] * bool(apart),
-        *(note(HeldEqual.NO_ANSWER, pair=_pair(row), why=row.note) for row in missing.itertuples()),
+        *[note("covariates.apart", held=held, pairs=apart)] * bool(apart),
+        *(
+            note("covariates.no_answer", pair=_pair(row), why=row.note)
+            for row in missing.itertuples()
+        ),
         _slope_note(next(known.itertuples()), held),
     ]
 
@@ -120,25 +122,25 @@ def _pair(row) -> dict[str, str]:
     return {"wood_a": row.wood_a, "wood_b": row.wood_b}
 
 
-def _outcome(row) -> Outcome:
+def _outcome(row) -> str:
     if not np.isfinite([row.low_without, row.low_with]).all():
-        return Outcome.NO_INTERVAL
+        return "covariates.without_interval"
     before, after = (
         low > 0 or high < 0
         for low, high in ((row.low_without, row.high_without), (row.low_with, row.high_with))
     )
     if before and after:
         same = (row.low_without > 0) == (row.low_with > 0)
-        return Outcome.STAYS if same else Outcome.TURNED
+        return "covariates.stays" if same else "covariates.turned"
     if before:
-        return Outcome.GONE
-    return Outcome.APPEARS if after else Outcome.NEITHER
+        return "covariates.gone"
+    return "covariates.appears" if after else "covariates.neither"
 
 
 def _slope_note(row, held: str) -> str:
     """The slope within the woods, and how far the few boards carry."""
     return note(
-        HeldEqual.SLOPE,
+        "covariates.slope",
         held=held,
         slope=row.slope if math.isfinite(row.slope) else None,
         low=row.slope_low,

@@ -15,7 +15,6 @@ import numpy as np
 import pandas as pd
 
 from studylib.codes import note
-from studylib.codes.bench import Room
 from studylib.codes.wood import ModeBasis
 from studylib.measure.sweep_rows import mount_responses
 from studylib.modes.gathered import Gathered
@@ -149,8 +148,8 @@ def _room_sentences(taps: pd.DataFrame) -> list[str]:
     room_u = over_places(room_u, places, in_room["frequency_hz"])
     if not room_hides(np.hypot(own, room_u), own, room_u).any():
         return said
-    return [*said, *_hidden_sentences(taps), Room.NEAR, note(Room.MOVED, places=3), Room.DAMPED,
-            Room.CONTACT]  # fmt: skip
+    advice = ["room.near", note("room.moved", places=3), "room.damped", "room.contact"]
+    return [*said, *_hidden_sentences(taps), *advice]
 
 
 def _hidden_sentences(taps: pd.DataFrame) -> list[str]:

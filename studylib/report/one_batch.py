@@ -6,7 +6,7 @@ Functions: `verdict_sentence`, `odd_checks`, `primary_values`.
 import pandas as pd
 
 from studylib.codes import has, note
-from studylib.codes.checks import Bench, Verdict
+from studylib.codes.checks import Verdict
 from studylib.codes.takes import Unused
 from studylib.measure import BatchMeasurement
 from studylib.sheets import Study
@@ -24,7 +24,7 @@ def verdict_sentence(measurement: BatchMeasurement) -> str:
     count = takes["verdict"].value_counts()
     failed, warned = int(count.get(Verdict.FAIL, 0)), int(count.get(Verdict.WARN, 0))
     passed = len(takes) - failed - warned
-    return note(Bench.BATCH_TOTAL, takes=len(takes), passed=passed, warned=warned, failed=failed)
+    return note("checks.batch_total", takes=len(takes), passed=passed, warned=warned, failed=failed)
 
 
 def odd_checks(measurement: BatchMeasurement) -> pd.DataFrame:

@@ -21,7 +21,6 @@ from numbers import Integral, Real
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from studylib.codes.pages import PageWords
 from studylib.words import in_words, say
 from studylib.words.numbers import MISSING, number
 
@@ -69,7 +68,7 @@ def heading(text: str, *, level: int = 2) -> Shown:
     ValueError : level outside 1 to 6.
     """
     if not 1 <= level <= 6:
-        raise ValueError(say(PageWords.LEVEL, level=level))
+        raise ValueError(say("pages.level", level=level))
     text = in_words(text)
     return Shown(html=f"<h{level}>{escape(text)}</h{level}>", text=text)
 
@@ -101,7 +100,7 @@ def table(
     digits: Mapping[str, int] | int = 4,
     rows: int | None = None,
     caption: str = "",
-    empty: str = PageWords.NOTHING,
+    empty: str = "pages.nothing",
 ) -> Shown:
     """A table of data: escaped, numbers rounded and right-aligned, the index left out.
 
@@ -138,7 +137,7 @@ def table(
         for name in names
     }
     cut = len(shown) < len(frame)
-    below = say(PageWords.FIRST_ROWS, shown=len(shown), of=len(frame)) if cut else ""
+    below = say("pages.first_rows", shown=len(shown), of=len(frame)) if cut else ""
     above = in_words(caption)
     return Shown(
         html=_table_html(names, cells, caption=above, below=below),
@@ -181,7 +180,7 @@ def _headings(
     for name in names:
         if name not in frame.columns:
             known = [str(column) for column in frame.columns]
-            raise KeyError(say(PageWords.NO_COLUMN, name=str(name), known=known))
+            raise KeyError(say("pages.no_column", name=str(name), known=known))
     return {name: in_words(shown) for name, shown in names.items()}
 
 

@@ -16,8 +16,6 @@ import pandas as pd
 
 from studylib.codes import note
 from studylib.codes.attribution import Control
-from studylib.codes.bench import Room
-from studylib.codes.planning import Never, Planned
 from studylib.figures import plan as figures
 from studylib.figures.style import save_sizes
 from studylib.report.plan_study import FeaturePlan, StudyPlan
@@ -33,20 +31,20 @@ def plan_notes(plan: StudyPlan) -> list[str]:
     """The plan in short: the design, what it finds, the minutes, what it never can."""
     best = plan.splits.iloc[0]
     spent = note(
-        Planned.MINUTES,
+        "plan.minutes",
         feature=plan.features[0].feature.name,
         spent=plan.spent,
         **{name: int(best[name]) for name in ("boards", "mounts", "takes")},
     )
     found = [said for one in plan.features for said in _feature_notes(one)]
-    moved = [note(Room.MOVED, places=plan.tap_places)] if plan.tap_places > 1 else []
+    moved = [note("room.moved", places=plan.tap_places)] if plan.tap_places > 1 else []
     return [design_note(plan), *moved, *found, spent, *never_notes(plan)]
 
 
 def design_note(plan: StudyPlan) -> str:
     """Woods, planks, boards, mounts, takes and batches."""
     return note(
-        Planned.DESIGN,
+        "plan.design",
         planks=plan.planks,
         boards=plan.nest.boards,
         mounts=plan.plan.mounts,
@@ -62,7 +60,7 @@ def _feature_notes(one: FeaturePlan) -> list[str]:
     name = one.feature.name
     difference = {"size": _size(one, one.difference), "limited": one.limit is not None}
     needed = note(
-        Planned.NEEDED,
+        "plan.needed",
         feature=name,
         **(difference if one.chances is None else {}),
         wanted=WANTED,
@@ -73,7 +71,7 @@ def _feature_notes(one: FeaturePlan) -> list[str]:
     if one.chances is None:
         return [needed]
     detected = note(
-        Planned.DETECTED,
+        "plan.detected",
         feature=name,
         **difference,
         declared=one.chances.declared,
@@ -132,9 +130,9 @@ def smallest_table(plan: StudyPlan) -> pd.DataFrame:
     rows = []
     for one in plan.features:
         size = _size(one, one.difference)
-        aims = [(note(Planned.AIM_DETECT, size=size), one.declare, str(one.f_test))]
+        aims = [(note("plan.aim_detect", size=size), one.declare, str(one.f_test))]
         if one.same is not None:
-            aims.append((note(Planned.AIM_SAME, size=size), one.same, ""))
+            aims.append((note("plan.aim_same", size=size), one.same, ""))
         for aim, (middle, low, high), f_test in aims:
             rows.append(
                 {
@@ -155,8 +153,8 @@ def optimum_note(plan: StudyPlan) -> str:
     """The rule of nested sampling for the first primary feature, as it comes."""
     mounts, takes = plan.optimum
     if math.isnan(mounts):
-        return note(Planned.NO_OPTIMUM)
-    return note(Planned.OPTIMUM, mounts=mounts, takes=takes, feature=plan.features[0].feature.name)
+        return note("plan.no_optimum")
+    return note("plan.optimum", mounts=mounts, takes=takes, feature=plan.features[0].feature.name)
 
 
 def splits_table(plan: StudyPlan) -> pd.DataFrame:
@@ -180,15 +178,15 @@ def never_notes(plan: StudyPlan) -> list[str]:
         never_beyond(one.limit, plan.nest.variance(one.spreads), plan.decision) for one in limited
     ]
     return [
-        *[note(Never.WOOD, woods=few, least=least)] * bool(few),
-        *[note(Never.SAME)] * (not plan.changed),
+        *[note("plan.never_wood", woods=few, least=least)] * bool(few),
+        *[note("plan.never_same")] * (not plan.changed),
         *(
-            note(Never.BEYOND, feature=one.feature.name, share=share)
+            note("plan.never_beyond", feature=one.feature.name, share=share)
             for one, share in zip(limited, beyond, strict=True)
         ),
-        *[note(Never.DRIVER)] * (not plan.senses_drive),
+        *[note("plan.never_driver")] * (not plan.senses_drive),
         *_test_notes(plan),
-        note(Never.WHY),
+        note("plan.never_why"),
     ]
 
 
@@ -209,7 +207,7 @@ def _test_notes(plan: StudyPlan) -> list[str]:
     mount = {Control.TURNED: own.minutes_mount, Control.LEVELS: own.batches * own.minutes_mount}
     return [
         note(
-            Never.TEST, control=control, key=key, planned=bool(planned),
+            "plan.never_test", control=control, key=key, planned=bool(planned),
             minutes=count * own.minutes_take + mount.get(control, 0.0),
         )
         for control, (key, planned, count) in takes.items()
@@ -237,9 +235,9 @@ def write_plan(plan: StudyPlan, output: str) -> str:
     """Write the figures (page and video size) and tables of a plan into the folder `output`, or
     nothing when it is empty; say what was done."""
     if not output:
-        return note(Planned.NOT_WRITTEN)
+        return note("plan.not_written")
     fill_folder(Path(output), partial(_fill, plan))
-    return note(Planned.WRITTEN)
+    return note("plan.written")
 
 
 def _fill(plan: StudyPlan, folder: Path) -> None:

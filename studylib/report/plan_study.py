@@ -15,7 +15,7 @@ import pandas as pd
 
 from studylib import register
 from studylib.codes import note
-from studylib.codes.planning import Design, Line, PlanFault
+from studylib.codes.planning import Design, Line
 from studylib.errors import InputError
 from studylib.measure.features import has_sensed_drive
 from studylib.register import Feature
@@ -241,7 +241,7 @@ def _planks(study: Study) -> tuple[dict[str, int], float, bool]:
         counts = dict.fromkeys(names or ("wood 1", "wood 2"), study.settings.plan.boards)
         below = 1.0
     if len(counts) < 2:
-        raise InputError(note(PlanFault.ONE_WOOD))
+        raise InputError(note("plan.one_wood"))
     return dict(sorted(counts.items(), key=lambda item: item[1])), below, not woods
 
 
@@ -251,11 +251,11 @@ def _spreads(study: Study, feature: str) -> Spreads:
         return common_spreads(feature)
     path = study.folder / pilot
     if not path.is_file():
-        raise InputError(note(PlanFault.NO_PILOT, name=path.name))
+        raise InputError(note("plan.no_pilot", name=path.name))
     try:
         table = pd.read_csv(path)
     except (OSError, ValueError):
-        raise InputError(note(PlanFault.PILOT_UNREADABLE, name=path.name)) from None
+        raise InputError(note("plan.pilot_unreadable", name=path.name)) from None
     return pilot_spreads(table, feature, name=path.name)
 
 

@@ -45,7 +45,6 @@ from papermill.translators import translate_parameters
 from traitlets.config import Config
 
 from studylib.codes import note
-from studylib.codes.run import RunFault
 from studylib.errors import RunError
 from studylib.writing import write_whole
 
@@ -87,7 +86,7 @@ class Stop:
             asked = self.asked
         if asked:
             _kill(manager)
-            raise RunError(note(RunFault.STOPPED))
+            raise RunError(note("run.stopped"))
 
     def now(self) -> None:
         """Kill the kernels; the threads that wait for them notice within a second or two."""
@@ -242,7 +241,7 @@ def run_notebook(
             # Any other way to fail is a kernel that did not start or did not live to the end.
             said = (str(error).splitlines() or [""])[0]
             fault = note(
-                RunFault.KERNEL_ENDED, notebook=path.name, error=type(error).__name__, said=said
+                "run.kernel_ended", notebook=path.name, error=type(error).__name__, said=said
             )
             raise NotebookError(fault, _stable(seen.get("notebook"), parameters)) from error
     done = _stable(done, parameters)
@@ -252,7 +251,7 @@ def run_notebook(
         if cell.cell_type == "code" and cell.source.strip() and not cell.execution_count
     ]
     if never_run:
-        fault = note(RunFault.CELLS_NOT_RUN, notebook=path.name, cells=len(never_run))
+        fault = note("run.cells_not_run", notebook=path.name, cells=len(never_run))
         raise NotebookError(fault, done)
     return done
 
@@ -267,11 +266,11 @@ def _check_parameters(path: Path, source: NotebookNode, parameters: Mapping[str,
     for name, value in parameters.items():
         if name not in declared or not name.isidentifier():
             raise RunError(
-                note(RunFault.NO_PARAMETER, notebook=path.name, name=name, known=list(declared))
+                note("run.no_parameter", notebook=path.name, name=name, known=list(declared))
             )
         if not (isinstance(value, Path) or _is_plain(value)):
             raise RunError(
-                note(RunFault.NOT_PLAIN, notebook=path.name, name=name, type=type(value).__name__)
+                note("run.not_plain", notebook=path.name, name=name, type=type(value).__name__)
             )
 
 
@@ -288,10 +287,10 @@ def _failure(path: Path, error: PapermillExecutionError) -> str:
     lines = [line for line in str(error.evalue).splitlines() if line.strip()]
     said = lines[0].strip() if lines else ""
     if error.ename in OWN_ERRORS and said:
-        return note(RunFault.CELL_REFUSED, said=said, more=len(lines) - 1)
+        return note("run.cell_refused", said=said, more=len(lines) - 1)
     code = error.source.strip().splitlines()[:1]
     return note(
-        RunFault.CELL_FAILED, notebook=path.name, code="".join(code), error=error.ename, said=said
+        "run.cell_failed", notebook=path.name, code="".join(code), error=error.ename, said=said
     )
 
 

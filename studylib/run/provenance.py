@@ -26,7 +26,6 @@ from pathlib import Path
 from typing import Any
 
 from studylib.codes import note
-from studylib.codes.run import BatchState
 from studylib.measure.parts import leave_out, part_key
 from studylib.sheets import Study
 from studylib.sheets.files import sha256
@@ -256,7 +255,7 @@ class BatchPlace(_Place):
     def set_aside(self) -> str:
         """Keep a result that was not asked for and is not good out of the summary; says why."""
         was_run = part_key(self.part) is not None
-        reason = note(BatchState.CHANGED if was_run else BatchState.NOT_RUN)
+        reason = note("run.changed" if was_run else "run.not_run")
         leave_out(self.part, reason)
         return reason
 

@@ -24,7 +24,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from studylib.codes import note, several
-from studylib.codes.run import BatchState, Doing, RunFault
 from studylib.errors import InputError, RunError, StudyError
 from studylib.measure.parts import (
     PROGRESS,
@@ -87,7 +86,7 @@ def notebook_path(name: str) -> Path:
     for folder in (package / "notebooks", package.parent / "notebooks"):
         if (folder / f"{name}.ipynb").is_file():
             return folder / f"{name}.ipynb"
-    raise RunError(note(RunFault.NOTEBOOK_MISSING, name=name))
+    raise RunError(note("run.notebook_missing", name=name))
 
 
 def run_study(
@@ -119,12 +118,10 @@ def run_study(
         cannot be written to or is held by another run.
     """
     if jobs < 1:
-        raise RunError(note(RunFault.NO_JOBS, jobs=jobs))
+        raise RunError(note("run.no_jobs", jobs=jobs))
     study = read_study(folder)
     if not study.takes:
-        raise InputError(
-            note(RunFault.NOTHING_RECORDED, study=study.name, planned=len(study.planned))
-        )
+        raise InputError(note("run.nothing_recorded", study=study.name, planned=len(study.planned)))
     overridden(study.settings.quality)  # a wrong name is told once, not by every batch
     names = [choose_batch(study, name) for name in batches or study.batches]
     with alone_in(Path(reports) / study.name):
@@ -164,7 +161,7 @@ def write_plan_page(folder: Path | str, *, reports: Path | str) -> Path:
         write_whole(home / "plan.ipynb", _text(done))
         write_whole(
             home / "plan.html",
-            page_html(done, title=say(Doing.PLAN_TITLE, title=boards.settings.study.title)),
+            page_html(done, title=say("run.plan_title", title=boards.settings.study.title)),
         )
     return home / "plan.html"
 
@@ -258,7 +255,7 @@ class _Run:
         """Execute the summary unless it is still good; a note when that failed, or ""."""
         used = {name: place.key for name, place in self.places.items() if name not in left_out}
         if not used:
-            return note(RunFault.NO_RESULT)
+            return note("run.no_result")
         key = provenance.summary_key(
             hashes=self.hashes,
             parts=used,
@@ -284,7 +281,7 @@ class _Run:
         """Wait for the pages of the batches; a note for each one that could not be made."""
         wait(self.page_work)
         return {
-            place.name: note(RunFault.NO_PAGE, why=_fault(work.exception()))
+            place.name: note("run.no_page", why=_fault(work.exception()))
             for work, place in self.page_work.items()
             if work.exception() is not None
         }
@@ -293,7 +290,7 @@ class _Run:
         content = provenance.provenance(
             self.study,
             hashes=self.hashes,
-            batches={name: say(left_out.get(name, BatchState.IN_SUMMARY)) for name in self.places},
+            batches={name: say(left_out.get(name, "run.in_summary")) for name in self.places},
             report=self.home,
             library=self.library,
         )
@@ -316,7 +313,7 @@ class _Run:
         notebook = self.workers.execute(self.notebooks["batch"], place.name, parameters)
         (place.part / PROGRESS).unlink(missing_ok=True)
         if part_key(place.part) != place.key:
-            raise NotebookError(note(RunFault.NO_PART), notebook)
+            raise NotebookError(note("run.no_part"), notebook)
         return notebook
 
     def _execute_summary(self, key: str) -> None:
@@ -336,7 +333,7 @@ class _Run:
         )
         missing = [name for name in SUMMARY_FILES if not (staging / name).exists()]
         if missing:
-            raise NotebookError(note(RunFault.NOT_WRITTEN, file=missing[0]), notebook)
+            raise NotebookError(note("run.not_written", file=missing[0]), notebook)
         self.summary.keep(
             key,
             notebook=_text(notebook),
@@ -366,7 +363,7 @@ def _rate(study: Study) -> int | None:
 def _fault(error: BaseException) -> str:
     if isinstance(error, RunError):
         return several(error.notes)
-    return note(RunFault.OTHER, error=type(error).__name__, said=str(error))
+    return note("run.other", error=type(error).__name__, said=str(error))
 
 
 def _notebook_of(error: BaseException) -> str | None:

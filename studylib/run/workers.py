@@ -22,7 +22,6 @@ from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
 from studylib.codes import note
-from studylib.codes.run import Doing, RunFault
 from studylib.errors import RunError
 from studylib.words import say
 
@@ -121,7 +120,7 @@ class Workers:
             return
         noted = self._noted(task)
         if noted is None:
-            self._tell(task, *cells, say(Doing.COMPARING))
+            self._tell(task, *cells, say("run.comparing"))
             return
         takes, of, what = noted
         what = "drawing" if takes == of else what
@@ -137,18 +136,18 @@ def alone_in(home: Path) -> Iterator[None]:
     RunError : the folder is itself a study, cannot be written to, or is held by another run.
     """
     if (home / "study.toml").exists():
-        raise RunError(note(RunFault.STUDY_FOLDER, home=home))
+        raise RunError(note("run.study_folder", home=home))
     try:
         home.mkdir(parents=True, exist_ok=True)
         file = (home / RUNNING).open("ab")
     except OSError as error:
         raise RunError(
-            note(RunFault.NOT_WRITABLE, home=home, why=(error.strerror or str(error)).lower())
+            note("run.not_writable", home=home, why=(error.strerror or str(error)).lower())
         ) from None
     with file:
         try:
             _lock(file)
         except OSError as error:
             if error.errno in HELD:
-                raise RunError(note(RunFault.HELD, home=home)) from None
+                raise RunError(note("run.held", home=home)) from None
         yield

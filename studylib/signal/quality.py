@@ -25,7 +25,7 @@ from typing import NamedTuple
 import numpy as np
 
 from studylib.codes import code_of, each, note, several
-from studylib.codes.checks import CheckFault, CheckSource, Verdict
+from studylib.codes.checks import CheckSource, Verdict
 from studylib.codes.recordings import RecordingRemark
 from studylib.errors import InputError
 from studylib.signal.band_edge import HIGHEST_SHARE
@@ -122,7 +122,7 @@ def overridden(own: Mapping[str, float]) -> dict[str, Entry]:
     """
     unknown = sorted(set(own) - set(CHECKS))
     if unknown:
-        raise InputError(note(CheckFault.UNKNOWN, names=unknown, known=list(CHECKS)))
+        raise InputError(note("checks.unknown", names=unknown, known=list(CHECKS)))
     table = dict(CHECKS)
     for name, value in own.items():
         old = table[name]

@@ -40,7 +40,6 @@ import numpy as np
 from scipy.fft import ifft, irfft, next_fast_len, rfft
 
 from studylib.codes import note
-from studylib.codes.modes import SweepFault
 from studylib.errors import InputError
 
 ORDERS = 5  # harmonic orders that are separated
@@ -75,12 +74,12 @@ class SweepShape:
             "low_hz": self.lowest_hz, "high_hz": self.highest_hz, "seconds": self.seconds,
         }  # fmt: skip
         if not 0 < self.lowest_hz < self.highest_hz or not self.seconds > 0:
-            raise InputError(note(SweepFault.NO_SWEEP, **asked))
+            raise InputError(note("sweeps.no_sweep", **asked))
         if self.highest_hz < 2.0 * self.lowest_hz:
-            raise InputError(note(SweepFault.NARROW, **asked))
+            raise InputError(note("sweeps.narrow", **asked))
         if self.lowest_hz * self.growth_s < LEAST_CYCLES:
             needed = LEAST_CYCLES * np.log(self.highest_hz / self.lowest_hz) / self.lowest_hz
-            raise InputError(note(SweepFault.TOO_FAST, needed_s=needed, **asked))
+            raise InputError(note("sweeps.too_fast", needed_s=needed, **asked))
 
     @property
     def growth_s(self) -> float:
@@ -165,7 +164,7 @@ def deconvolve(x: np.ndarray, *, shape: SweepShape, rate_hz: float) -> np.ndarra
     """
     if shape.highest_hz > 0.5 * rate_hz:
         raise InputError(
-            note(SweepFault.ABOVE_HALF_RATE, high_hz=shape.highest_hz, half_rate_hz=rate_hz / 2)
+            note("sweeps.above_half_rate", high_hz=shape.highest_hz, half_rate_hz=rate_hz / 2)
         )
     length = transform_length(x.shape[1], shape, rate_hz=rate_hz)
     inverse = _inverse(shape, length, float(rate_hz))
@@ -327,11 +326,11 @@ def _arrivals(
 
 def _whole(shape: SweepShape, start_s: float, ends_hz: float) -> None:
     if shape.lowest_hz * np.exp(-start_s / shape.growth_s) > LOST * shape.lowest_hz:
-        raise InputError(note(SweepFault.BEGAN_BEFORE, seconds=-start_s))
+        raise InputError(note("sweeps.began_before", seconds=-start_s))
     if ends_hz * LOST < shape.highest_hz:
         missing = shape.seconds - float(shape.passes_s(ends_hz))
         raise InputError(
-            note(SweepFault.CUT_OFF, seconds=missing, at_hz=ends_hz, high_hz=shape.highest_hz)
+            note("sweeps.cut_off", seconds=missing, at_hz=ends_hz, high_hz=shape.highest_hz)
         )
 
 
@@ -350,6 +349,6 @@ def _not_found(
         between = (shape.growth_s + slope) * np.log(shape.highest_hz / shape.lowest_hz)
         took_s = between if between > 0 else None
     return note(
-        SweepFault.NOT_FOUND, low_hz=shape.lowest_hz, high_hz=shape.highest_hz,
+        "sweeps.not_found", low_hz=shape.lowest_hz, high_hz=shape.highest_hz,
         seconds=shape.seconds, took_s=took_s,
     )  # fmt: skip

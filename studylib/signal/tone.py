@@ -29,7 +29,6 @@ from scipy.fft import prev_fast_len
 from scipy.special import fdtri
 
 from studylib.codes import note
-from studylib.codes.measure import ToneFault
 from studylib.errors import InputError
 from studylib.signal import joint_fit, partials
 from studylib.signal.partials import Partials
@@ -133,12 +132,12 @@ def fit_tone(
     nu = nominal_hz * seconds
     if nu < MIN_PERIODS:
         about = {"seconds": seconds, "periods": nu, "least": MIN_PERIODS}
-        raise InputError(note(ToneFault.FEW_PERIODS, tone_hz=nominal_hz, **about))
+        raise InputError(note("measure.few_periods", tone_hz=nominal_hz, **about))
     half = int(min(HALF_WIDTH, (nu * (1 - joint_fit.SEARCH) - 1) // 2))
     if nu * (1 + joint_fit.SEARCH) + half >= n // 2:
         needed = 2.0 * (nominal_hz * (1 + joint_fit.SEARCH) + half / seconds)
         about = {"half_hz": rate_hz / 2, "needed_hz": needed}
-        raise InputError(note(ToneFault.NEAR_HALF_RATE, tone_hz=nominal_hz, **about))
+        raise InputError(note("measure.near_half_rate", tone_hz=nominal_hz, **about))
     # A few harmonics first: they find the frequency well enough for the higher ones, whose
     # places in bins are off by k times as much.
     place, reach = joint_fit.locate(spectrum, nu, half), FIRST_HARMONICS

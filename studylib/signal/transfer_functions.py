@@ -22,7 +22,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from studylib.codes.modes import SweepFault
 from studylib.words import say
 
 LOWEST_COHERENCE = 0.9  # common practice, no source
@@ -54,7 +53,7 @@ def transfer_functions(response: np.ndarray, drive: np.ndarray) -> Transfer:
     """
     y, x = np.asarray(response, dtype=complex), np.asarray(drive, dtype=complex)
     if y.ndim != 2 or y.shape != x.shape:
-        raise ValueError(say(SweepFault.SHAPES))
+        raise ValueError(say("sweeps.shapes"))
     there = np.isfinite(y) & np.isfinite(x)
     n = there.sum(axis=0)
     y, x = np.where(there, y, 0.0), np.where(there, x, 0.0)

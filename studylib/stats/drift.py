@@ -36,7 +36,6 @@ from scipy import special
 
 from studylib import register, tables
 from studylib.codes import note
-from studylib.codes.stability import Drift
 from studylib.stats import scales
 from studylib.stats.units import MOUNT
 
@@ -144,9 +143,9 @@ def steadiness(
     moved = set(chart.loc[chart["outside"], "feature"])
     for (feature, name), own in chart.groupby(["feature", "specimen"], sort=False):
         what, limits = {"feature": feature, "specimen": name, "mounts": len(own)}, _limits(own)
-        code = Drift.INSIDE if limits else Drift.NO_LIMITS
+        code = "drift.inside" if limits else "drift.no_limits"
         if own["outside"].any():
-            code = Drift.OUTSIDE
+            code = "drift.outside"
             limits["outside"] = own.loc[own["outside"], ["mount", "batch"]].to_dict("records")
         told.setdefault(feature, []).append(note(code, **what, **limits))
         known[feature] = known.get(feature, True) and bool(limits)
@@ -156,7 +155,7 @@ def steadiness(
         ends = {end: getattr(row, end) for end in ("change", "low", "high")}
         ends = {end: scales.reported_difference(value, feature) for end, value in ends.items()}
         change = {**ends, "unit": feature.difference_unit, "removed": removed}
-        told.setdefault(row.feature, []).append(note(Drift.CHANGE, feature=row.feature, **change))
+        told.setdefault(row.feature, []).append(note("drift.change", feature=row.feature, **change))
         moved |= set() if removed else {row.feature}
     return {
         feature: Steadiness(tuple(notes), known.get(feature, False), feature in moved)

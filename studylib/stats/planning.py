@@ -34,7 +34,7 @@ import pandas as pd
 from studylib import register
 from studylib.codes import note
 from studylib.codes.comparison import Verdict
-from studylib.codes.planning import Line, Origin, PlanFault
+from studylib.codes.planning import Line
 from studylib.errors import InputError
 from studylib.stats.blocks import wood_model
 from studylib.stats.pairs import compare_pairs
@@ -118,7 +118,7 @@ def common_spreads(feature: str) -> Spreads:
     board, mount, take = COMMON_DB if level else COMMON_LOG
     shown = 1.0 if level else 100.0
     origin = note(
-        Origin.COMMON, board=shown * board, mount=shown * mount, take=shown * take,
+        "plan.common", board=shown * board, mount=shown * mount, take=shown * take,
         unit="dB" if level else "%",
     )  # fmt: skip
     low, high = (factor * board for factor in HALF_TO_DOUBLE)
@@ -139,14 +139,14 @@ def pilot_spreads(variance: pd.DataFrame, feature: str, *, name: str) -> Spreads
     """
     missing = [column for column in PILOT_COLUMNS if column not in variance.columns]
     if missing:
-        raise InputError(note(PlanFault.PILOT_COLUMNS, name=name, missing=missing))
+        raise InputError(note("plan.pilot_columns", name=name, missing=missing))
     rows = variance[variance["feature"] == feature].drop_duplicates("level").set_index("level")
     if rows.empty:
-        raise InputError(note(PlanFault.PILOT_LACKS, name=name, feature=feature))
+        raise InputError(note("plan.pilot_lacks", name=name, feature=feature))
     # Where no plank has two boards, the row "specimen" is the spread of planks and boards as one.
     top = "source" if "source" in rows.index else "specimen"
     if top not in rows.index or not rows.at[top, "variance"] > 0:
-        raise InputError(note(PlanFault.PILOT_FLAT, name=name, feature=feature))
+        raise InputError(note("plan.pilot_flat", name=name, feature=feature))
     sd = {level: math.sqrt(max(float(rows.at[level, "variance"]), 0.0)) for level in rows.index}
     low, high = (math.sqrt(max(float(rows.at[top, end]), 0.0)) for end in ("low", "high"))
     unseen = [level for level in ("mount", "take") if level not in sd]
@@ -158,7 +158,7 @@ def pilot_spreads(variance: pd.DataFrame, feature: str, *, name: str) -> Spreads
         sd.get("take", 0.0),
         min(low, sd[top]),
         high if math.isfinite(high) else 2 * sd[top],
-        note(Origin.PILOT, name=name, unseen=unseen),
+        note("plan.pilot", name=name, unseen=unseen),
     )
 
 
@@ -211,7 +211,7 @@ def best_splits(
                 found.append((boards, mounts, takes, woods * boards * each, sd))
     if not found:
         least = 2 * woods * minutes.of_board(1, 1)
-        raise InputError(note(PlanFault.FEW_MINUTES, budget=budget, woods=woods, least=least))
+        raise InputError(note("plan.few_minutes", budget=budget, woods=woods, least=least))
     table = pd.DataFrame(found, columns=list(SPLIT_COLUMNS))
     table = table.sort_values(["sd", "minutes"], kind="stable", ignore_index=True)
     # One line a number of boards and mounts: the takes that serve it best.

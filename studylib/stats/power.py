@@ -42,7 +42,6 @@ from scipy.interpolate import CubicSpline
 
 from studylib.codes import note
 from studylib.codes.comparison import Method, Verdict
-from studylib.codes.planning import PlanFault
 from studylib.errors import InputError
 from studylib.stats import decisions, studentized
 from studylib.stats.blocks import WoodModel, shrinkage
@@ -175,7 +174,7 @@ def sources_for_f_test(*, woods: int, effect_f: float, alpha: float = 0.05) -> i
         lambda n: f_test_power(n, woods=woods, effect_f=effect_f, alpha=alpha), most=MOST_F_TEST
     )
     if found.sources is None:
-        raise InputError(note(PlanFault.SMALL_EFFECT, effect_f=effect_f, most=MOST_F_TEST))
+        raise InputError(note("plan.small_effect", effect_f=effect_f, most=MOST_F_TEST))
     return found.sources
 
 
@@ -203,7 +202,7 @@ def f_test_power(n: int, *, woods: int, effect_f: float, alpha: float = 0.05) ->
     alpha : level of the test, in (0, 1).
     """
     if n < 2 or woods < 2 or effect_f < 0 or not 0 < alpha < 1:
-        raise InputError(note(PlanFault.F_TEST, n=n, woods=woods))
+        raise InputError(note("plan.f_test_impossible", n=n, woods=woods))
     between, within = woods - 1.0, woods * (n - 1.0)
     critical = special.fdtri(between, within, 1.0 - alpha)
     shift = effect_f**2 * woods * n
@@ -300,9 +299,9 @@ def verdict_chances(
     """
     n, variance = np.asarray(sources), np.asarray(variances, dtype=float)
     if n.min() < 2:
-        raise InputError(note(PlanFault.ONE_SOURCE))
+        raise InputError(note("plan.one_source"))
     if not np.all(variance > 0):
-        raise InputError(note(PlanFault.ZERO_SPREAD))
+        raise InputError(note("plan.zero_spread"))
     rng = np.random.default_rng(seed)
     noise = rng.standard_normal((draws, n.size)) * np.sqrt(variance / n)
     mean = np.asarray(means, dtype=float) + noise

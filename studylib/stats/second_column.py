@@ -25,7 +25,6 @@ from scipy.sparse.csgraph import connected_components
 
 from studylib import tables
 from studylib.codes import note
-from studylib.codes.stability import Second
 from studylib.stats import scales
 from studylib.stats.compare import Workings
 from studylib.stats.mixed import fit_design, fixed_part, joint_test, pair_test
@@ -75,12 +74,12 @@ def second_column(workings: Workings, boards: pd.DataFrame, *, name: str) -> Sec
 
 def _confounded(cells: pd.DataFrame, name: str) -> str:
     if cells.shape[1] < 2:
-        return note(Second.ONE_GROUP, name=name) if cells.size else ""
+        return note("second_column.one_group", name=name) if cells.size else ""
     parts = _connected(cells.to_numpy() > 0)
     if len(parts) == 1:
         return ""
     return note(
-        Second.CONFOUNDED,
+        "second_column.confounded",
         name=name,
         parts=[{"woods": list(cells.index[w]), "groups": list(cells.columns[g])} for w, g in parts],
     )
@@ -103,19 +102,19 @@ def _feature(
     sample = workings.samples[feature]
     design = sample.design
     if len(design.nested.levels) < 2:
-        return [_empty(sample, name, note(Second.TOO_FEW))]
+        return [_empty(sample, name, note("second_column.too_few"))]
     woods, base = list(design.present), fixed_part(design)
     specimen = sample.takes.groupby(design.nested.mount)["specimen"].first()
     label = pd.Index(groups).get_indexer([group[s] for s in specimen])
     beside = np.eye(len(groups))[label][:, 1:]
     fixed = np.column_stack([base, beside])
     if np.linalg.matrix_rank(fixed) < fixed.shape[1]:
-        return [_empty(sample, name, note(Second.INSEPARABLE, name=name))]
+        return [_empty(sample, name, note("second_column.inseparable", name=name))]
     if _freedom(design, fixed) < 1:
-        return [_empty(sample, name, note(Second.NO_FREEDOM))]
+        return [_empty(sample, name, note("second_column.no_freedom"))]
     fit = fit_design(design, [sample], fixed)
     if not fit.converged[0]:
-        return [_empty(sample, name, note(Second.NOT_CONVERGED))]
+        return [_empty(sample, name, note("second_column.not_converged"))]
     remark = _interaction(design, sample, base, label, len(groups), workings.confidence)
     first = {(p.a, p.b): p.difference for p in workings.first[feature]}
     rows = []
@@ -160,7 +159,7 @@ def _interaction(design, sample: Sample, base, label, groups: int, confidence: f
     contrasts = np.eye(fixed.shape[1])[-product.shape[1] :]
     test = joint_test(fit, contrasts)
     p = float(special.fdtrc(len(contrasts), test.df[0], max(float(test.f[0]), 0.0)))
-    return note(Second.NOT_ALIKE, p=p) if p <= round(1 - confidence, 12) else ""
+    return note("second_column.not_alike", p=p) if p <= round(1 - confidence, 12) else ""
 
 
 def _row(

@@ -26,7 +26,7 @@ import pandas as pd
 from studylib import tables
 from studylib.codes import each, has, note, several
 from studylib.codes.modes import ModeReason
-from studylib.codes.wood import WoodMethod, WoodNote, WoodReason, WoodWarning
+from studylib.codes.wood import WoodMethod, WoodNote, WoodReason
 from studylib.modes.means import hidden_decays, tap_rows
 from studylib.sheets import Specimen, Study, Take
 from studylib.wood import beams
@@ -345,23 +345,23 @@ def _sizes(study: Study) -> Iterator[str]:
     missing = {s.specimen: missing_sizes(s) for s in study.specimens}
     lacking = [{"name": name, "missing": sizes} for name, sizes in missing.items() if sizes]
     if lacking and len(lacking) == len(study.specimens):
-        yield WoodWarning.NO_SIZES_AT_ALL
+        yield "wood.no_sizes_at_all"
     elif lacking:
-        yield note(WoodWarning.SOME_SIZES_MISSING, boards=lacking)
+        yield note("wood.some_sizes_missing", boards=lacking)
 
 
 def _densities(wood: pd.DataFrame) -> Iterator[str]:
     density = wood[wood["quantity"] == "wood.density_kg_m3"].dropna(subset=["value"])
     low, high = DENSITIES
     for row in density[(density["value"] < low) | (density["value"] > high)].itertuples():
-        yield note(WoodWarning.ODD_DENSITY, board=row.specimen, density=row.value)
+        yield note("wood.odd_density", board=row.specimen, density=row.value)
 
 
 def _plates(wood: pd.DataFrame) -> Iterator[str]:
     rows = wood[wood["quantity"] == _MODULUS]
     boards = [x.specimen for x in rows.itertuples() if has(x.note, WoodReason.TOO_WIDE)]
     if boards:
-        yield note(WoodWarning.PLATES, boards=boards, widest=WIDEST)
+        yield note("wood.plates", boards=boards, widest=WIDEST)
 
 
 def _mass_left_on(study: Study, wood: pd.DataFrame) -> Iterator[str]:
@@ -376,7 +376,7 @@ def _mass_left_on(study: Study, wood: pd.DataFrame) -> Iterator[str]:
         shear_ratio=study.settings.wood.shear_ratio,
     )  # fmt: skip
     yield note(
-        WoodWarning.MASS_LOWERS, grams=grams, board=specimen.specimen, board_g=specimen.mass_g,
+        "wood.mass_lowers", grams=grams, board=specimen.specimen, board_g=specimen.mass_g,
         frequency_share=1.0 - np.sqrt(1.0 - share), modulus_share=share,
     )  # fmt: skip
 
@@ -389,14 +389,14 @@ def _moisture_apart(study: Study) -> Iterator[str]:
             given.setdefault(specimen.wood, []).append(specimen.moisture_pct)
     without = [specimen.specimen for specimen in plain if specimen.moisture_pct is None]
     if given and without:
-        yield note(WoodWarning.MOISTURE_UNKNOWN, boards=without)
+        yield note("wood.moisture_unknown", boards=without)
     mean = {wood: float(np.mean(values)) for wood, values in given.items()}
     if len(mean) > 1 and max(mean.values()) - min(mean.values()) > MOISTURE_APART_PCT:
         woods = [{"name": wood, "percent": value} for wood, value in mean.items()]
-        yield note(WoodWarning.MOISTURE_DIFFERS, woods=woods)
+        yield note("wood.moisture_differs", woods=woods)
 
 
 def _readings(wood: pd.DataFrame) -> Iterator[str]:
     for row in wood[(wood["quantity"] == _MODULUS) & wood["value"].isna()].itertuples():
         if has(row.note, WoodReason.TWO_READINGS, WoodReason.NOTHING_FITS):
-            yield note(WoodWarning.READING, board=row.specimen, notes=each(row.note))
+            yield note("wood.reading", board=row.specimen, notes=each(row.note))

@@ -14,7 +14,6 @@ from scipy import signal
 from scipy.fft import irfft, rfft
 
 from studylib.codes import fields_of
-from studylib.codes.modes import SweepFault
 from studylib.errors import InputError
 from studylib.signal.sweep import (
     SweepShape,
@@ -223,43 +222,43 @@ def test_coloured_noise_is_seen_where_it_is(rng):
 def test_another_shape_than_was_played_is_refused(wrong):
     b, a = resonator(172.0, 0.01)
     x = a_take(lambda v: v + signal.lfilter(b, a, v), before_s=0.7, after_s=1.0)
-    with refused(SweepFault.NOT_FOUND):
+    with refused("sweeps.not_found"):
         orders_of(x, shape=wrong, at=np.array([500.0]))
 
 
 def test_the_length_that_was_played_is_named():
-    with refused(SweepFault.NOT_FOUND) as caught:
+    with refused("sweeps.not_found") as caught:
         orders_of(a_take(after_s=1.0), shape=SweepShape(60.0, 8000.0, 2.5), at=np.array([500.0]))
     assert fields_of(caught.value.notes[0])["took_s"] == pytest.approx(2.0, abs=0.005)
 
 
 def test_noise_without_a_sweep_is_refused(rng):
-    with refused(SweepFault.NOT_FOUND):
+    with refused("sweeps.not_found"):
         orders_of(0.1 * rng.standard_normal(3 * RATE))
 
 
 def test_silence_is_refused():
-    with refused(SweepFault.NOT_FOUND):
+    with refused("sweeps.not_found"):
         orders_of(np.zeros(3 * RATE))
 
 
 def test_a_sweep_that_is_cut_off_is_refused():
     x = a_take()
-    with refused(SweepFault.CUT_OFF):
+    with refused("sweeps.cut_off"):
         orders_of(x[: round(1.9 * RATE)])
-    with refused(SweepFault.BEGAN_BEFORE):
+    with refused("sweeps.began_before"):
         orders_of(x[round(0.5 * RATE) :])
 
 
 def test_shapes_that_are_no_sweep_are_refused():
     for low, high, seconds in ((100.0, 50.0, 1.0), (0.0, 100.0, 1.0), (60.0, 8000.0, 0.0)):
-        with refused(SweepFault.NO_SWEEP):
+        with refused("sweeps.no_sweep"):
             SweepShape(low, high, seconds)
-    with refused(SweepFault.NARROW):
+    with refused("sweeps.narrow"):
         SweepShape(100.0, 150.0, 1.0)
-    with refused(SweepFault.TOO_FAST):
+    with refused("sweeps.too_fast"):
         SweepShape(20.0, 20_000.0, 0.5)
-    with refused(SweepFault.ABOVE_HALF_RATE):
+    with refused("sweeps.above_half_rate"):
         orders_of(a_take(), shape=SweepShape(60.0, 13_000.0, 2.0))
 
 

@@ -9,7 +9,6 @@ from statsmodels.formula.api import ols
 from statsmodels.stats.anova import anova_lm
 
 from studylib.codes import code_of, fields_of, note
-from studylib.codes.stability import Second
 from studylib.stats.compare import compare
 from studylib.stats.second_column import second_column
 from tests.stats.simulate import WOODS, features_table, specimens_table
@@ -92,7 +91,7 @@ class TestCrossed:
         rows.loc[here, "value"] += 5.0
         result = compare(rows, specimens, woods=WOODS, primary=[NAME])
         found = second_column(result.workings, specimens, name="finish")
-        assert set(found.table["note"].map(code_of)) == {Second.NOT_ALIKE}
+        assert set(found.table["note"].map(code_of)) == {"second_column.not_alike"}
         full = ols("y ~ C(wood) * C(beside)", board_means(rows, specimens)).fit()
         p = anova_lm(full).loc["C(wood):C(beside)", "PR(>F)"]
         assert fields_of(found.table["note"].iloc[0])["p"] == pytest.approx(p, rel=0.05)
@@ -112,7 +111,7 @@ class TestConfounded:
     def test_a_finish_of_one_wood_only(self, rng):
         _, _, found = asked(rng, lambda name: "oiled" if name[0] == "L" else "waxed")
         assert found.table.empty
-        assert code_of(found.confounded) == Second.CONFOUNDED
+        assert code_of(found.confounded) == "second_column.confounded"
         assert fields_of(found.confounded) == {
             "name": "finish",
             "parts": [
@@ -123,7 +122,7 @@ class TestConfounded:
 
     def test_one_finish_for_all(self, rng):
         _, _, found = asked(rng, lambda name: "oiled")
-        assert found.confounded == note(Second.ONE_GROUP, name="finish")
+        assert found.confounded == note("second_column.one_group", name="finish")
 
     def test_a_bridge_through_one_wood_is_enough(self, rng):
         groups = {"L": ("oiled", "waxed"), "C": ("waxed", "raw"), "R": ("raw", "raw")}
@@ -142,7 +141,7 @@ class TestConfounded:
 
     def test_one_take_of_one_mount_cannot_tell_boards_from_takes(self, rng):
         _, _, found = asked(rng, in_turn, mounts=1, takes=1)
-        assert found.table["note"].iloc[0] == Second.TOO_FEW
+        assert found.table["note"].iloc[0] == "second_column.too_few"
 
 
 def test_the_table_of_cells_counts_boards(rng):

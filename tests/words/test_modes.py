@@ -5,9 +5,11 @@ from __future__ import annotations
 import pytest
 
 from studylib.codes import note
-from studylib.codes.modes import Evidence, ModeReason, SweepFault, SweepReason, TapReason, TapSign
-from studylib.codes.wood import ModeBasis, WoodMethod, WoodNote, WoodReason, WoodWarning
+from studylib.codes.modes import ModeReason, TapReason, TapSign
+from studylib.codes.wood import WoodMethod, WoodNote, WoodReason
+from studylib.register import example_names
 from studylib.words import say
+from tests.words import asked_for
 
 ASKED = {"low_hz": 20.0, "high_hz": 20_000.0, "seconds": 8.0}
 FIELDS = {
@@ -26,18 +28,18 @@ FIELDS = {
     ModeReason.NOT_IN_BOARD: {"mode": 2, "taps": 6},
     ModeReason.NOT_IN_TAKE: {"mode": 2},
     ModeReason.ROOM_HIDES: {"percent": 34.2, "direct_db": 11.6, "room_decay_s": 0.42},
-    Evidence.SIGN: {
+    "modes.sign": {
         "what": TapReason.NO_MODES, "at_s": 0.1373, "low_hz": 500.2, "high_hz": 900.0,
         "level_db": -23.4,
     },
     ModeReason.UNKNOWN_BOARDS: {"boards": ["L1", "L2"]},
-    SweepFault.NO_SWEEP: ASKED,
-    SweepFault.NARROW: ASKED,
-    SweepFault.TOO_FAST: {**ASKED, "needed_s": 2.34},
-    SweepFault.ABOVE_HALF_RATE: {"high_hz": 20_000.0, "half_rate_hz": 12_000.0},
-    SweepFault.NOT_FOUND: {**ASKED, "took_s": 9.34},
-    SweepFault.BEGAN_BEFORE: {"seconds": 0.51},
-    SweepFault.CUT_OFF: {"seconds": 0.51, "at_hz": 9120.2, "high_hz": 20_000.0},
+    "sweeps.no_sweep": ASKED,
+    "sweeps.narrow": ASKED,
+    "sweeps.too_fast": {**ASKED, "needed_s": 2.34},
+    "sweeps.above_half_rate": {"high_hz": 20_000.0, "half_rate_hz": 12_000.0},
+    "sweeps.not_found": {**ASKED, "took_s": 9.34},
+    "sweeps.began_before": {"seconds": 0.51},
+    "sweeps.cut_off": {"seconds": 0.51, "at_hz": 9120.2, "high_hz": 20_000.0},
     WoodMethod.BAR_FITTED: {"modes": 6},
     WoodMethod.BAR_STATED_RATIO: {"modes": 1},
     WoodReason.SIZES_MISSING: {"board": "L1", "missing": ["width", "mass"]},
@@ -54,26 +56,23 @@ FIELDS = {
     WoodNote.SETTLES_AT: {"temperature_c": 20.6, "humidity_pct": 51.2},
     WoodNote.FROM_MOISTURE: {"moisture_pct": 9.4},
     WoodNote.FROM_HANDBOOK: {"moisture_pct": 9.4, "species": "tamarack", "recalled": True},
-    WoodWarning.SOME_SIZES_MISSING: {"boards": [{"name": "L1", "missing": ["mass"]}]},
-    WoodWarning.ODD_DENSITY: {"board": "L1", "density": 5681.3},
-    WoodWarning.PLATES: {"boards": ["L1", "C1"], "widest": 0.2},
-    WoodWarning.MASS_LOWERS: {
+    "wood.some_sizes_missing": {"boards": [{"name": "L1", "missing": ["mass"]}]},
+    "wood.odd_density": {"board": "L1", "density": 5681.3},
+    "wood.plates": {"boards": ["L1", "C1"], "widest": 0.2},
+    "wood.mass_lowers": {
         "grams": 8.0, "board": "C1", "board_g": 265.9, "frequency_share": 0.052,
         "modulus_share": 0.1,
     },
-    WoodWarning.MOISTURE_UNKNOWN: {"boards": ["L1"]},
-    WoodWarning.MOISTURE_DIFFERS: {
+    "wood.moisture_unknown": {"boards": ["L1"]},
+    "wood.moisture_differs": {
         "woods": [{"name": "larch", "percent": 9.4}, {"name": "robinia", "percent": 12.5}]
     },
-    WoodWarning.READING: {"board": "L1", "notes": [WoodReason.NOTHING_FITS]},
+    "wood.reading": {"board": "L1", "notes": [WoodReason.NOTHING_FITS]},
 }  # fmt: skip
-KINDS = (
-    *(TapReason, TapSign, Evidence, ModeReason, SweepReason, SweepFault),
-    *(WoodMethod, WoodReason, WoodNote, WoodWarning, ModeBasis),
-)
+CODES = asked_for("taps", "modes", "sweeps", "wood") - set(example_names())
 
 
-@pytest.mark.parametrize("code", [code for kind in KINDS for code in kind])
+@pytest.mark.parametrize("code", sorted(CODES))
 def test_a_code_and_its_fields_are_one_line(code):
     said = say(note(code, **FIELDS.get(code, {})))
     assert said
@@ -84,7 +83,7 @@ def test_a_code_and_its_fields_are_one_line(code):
 
 def test_numbers_stand_in_the_sentences_as_measured():
     assert "42 ms after the first" in say(note(TapReason.SECOND_KNOCK, after_ms=41.5))
-    assert "took about 9.34 s" in say(note(SweepFault.NOT_FOUND, **ASKED, took_s=9.34))
-    assert "about" not in say(note(SweepFault.NOT_FOUND, **ASKED, took_s=None))
+    assert "took about 9.34 s" in say(note("sweeps.not_found", **ASKED, took_s=9.34))
+    assert "about" not in say(note("sweeps.not_found", **ASKED, took_s=None))
     wood = say(note(WoodReason.TWO_READINGS, gpa=13.21, other_gpa=9.87))
     assert "13.2 or as 9.9 GPa" in wood

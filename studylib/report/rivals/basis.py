@@ -27,7 +27,7 @@ from studylib.attribution.sorted_takes import MountKey, SortedTakes
 from studylib.attribution.verdicts import ask
 from studylib.codes import code_of, note
 from studylib.codes.attribution import Control, Verdict
-from studylib.codes.rivals import Rival, Says, TestedBy
+from studylib.codes.rivals import Rival
 from studylib.measure.features import has_sensed_drive
 from studylib.measure.harmonic_rows import tone_multiple
 from studylib.register import Feature
@@ -48,7 +48,7 @@ class Finding(NamedTuple):
     @property
     def tested(self) -> bool:
         """Whether a take or a column of the study bears on it."""
-        return all(code_of(each) != Says.NOT_TESTED for each in self.says)
+        return all(code_of(each) != "rivals.not_tested" for each in self.says)
 
 
 @dataclass(frozen=True)
@@ -147,12 +147,12 @@ def mounts_of(rows: pd.DataFrame) -> pd.DataFrame:
 
 def untested(what: str) -> str:
     """The note of a gap: `what` is the note of what would close it."""
-    return note(Says.NOT_TESTED, what=what)
+    return note("rivals.not_tested", what=what)
 
 
 def record(basis: Basis, *controls: str) -> str:
     """The gap of takes that were not recorded."""
-    return untested(note(Says.RECORD, asked=asked(basis, *controls)))
+    return untested(note("rivals.record", asked=asked(basis, *controls)))
 
 
 def asked(basis: Basis, *controls: str) -> list[str]:
@@ -166,19 +166,19 @@ def lacking(basis: Basis, kind: str, control: Control) -> str:
     having = {take.batch for take in basis.of_kind(kind)}
     batches = dict.fromkeys(line.take.batch for line in basis.tones.values())
     without = [batch for batch in batches if batch not in having]
-    return note(Says.LACKING, batches=without, asked=asked(basis, control)) if without else ""
+    return note("rivals.lacking", batches=without, asked=asked(basis, control)) if without else ""
 
 
 def no_tone(basis: Basis) -> str:
     """The gap when no board has a usable tone."""
-    return untested(note(Says.NO_TONE, tone_hz=basis.tone_hz))
+    return untested(note("rivals.no_tone", tone_hz=basis.tone_hz))
 
 
 def takes_note(basis: Basis, kind: str) -> str:
     """How many usable takes of a control there are, and how many were set aside."""
     usable = len(basis.of_kind(kind))
     there = sum(take.kind == kind for take in basis.summary.study.takes)
-    return note(TestedBy.TAKES, kind=kind, usable=usable, set_aside=there - usable)
+    return note("rivals.by_takes", kind=kind, usable=usable, set_aside=there - usable)
 
 
 # ---------------------------------------------------------------- numbers

@@ -13,7 +13,7 @@ import pandas as pd
 
 from studylib.codes import note
 from studylib.codes.attribution import Control
-from studylib.codes.rivals import Rival, Says, TestedBy
+from studylib.codes.rivals import Rival
 from studylib.register import find
 from studylib.report.rivals.basis import (
     Basis,
@@ -36,7 +36,7 @@ def mounting(basis: Basis) -> Finding:
     mounts = pd.DataFrame([(t.specimen, t.mount) for t in takes], columns=["specimen", "mount"])
     each = mounts_of(mounts).groupby("specimen").size()
     span = {"least": each.min(), "most": each.max()} if len(each) else {"least": 0, "most": 0}
-    tested_by = note(TestedBy.MOUNTING, **span, boards=len(each))
+    tested_by = note("rivals.by_mounting", **span, boards=len(each))
     return Finding(Rival.MOUNTING, tested_by, _mounting_says(basis))
 
 
@@ -45,7 +45,7 @@ def _mounting_says(basis: Basis) -> list[str]:
     spread = spread[(spread["level"] == "mount") & spread["feature"].isin(basis.features)]
     said = [_mount_spread(basis, row) for row in spread.itertuples() if row.variance >= 0]
     if said:
-        return [*said, note(Says.SPREAD_KEPT)]
+        return [*said, note("rivals.spread_kept")]
     return [record(basis, Control.REMOUNT) if board_takes(basis) else no_tone(basis)]
 
 
@@ -57,7 +57,7 @@ def _mount_spread(basis: Basis, row) -> str:
         pair = own.loc[own["difference"].abs().idxmax()]
         widest = pair[["wood_a", "wood_b", "difference", "low", "high"]].to_dict()
     spread = reported_spread(row, basis.summary.describe(row.feature))
-    return note(Says.MOUNT_SPREAD, feature=row.feature, **spread, widest=widest)
+    return note("rivals.mount_spread", feature=row.feature, **spread, widest=widest)
 
 
 # ---------------------------------------------------------------- level
@@ -67,7 +67,7 @@ def level(basis: Basis) -> Finding:
     """A harder drive or a higher gain for some boards."""
     takes = [take for take in board_takes(basis) if take.kind == "tone"]
     tested_by = note(
-        TestedBy.LEVEL,
+        "rivals.by_level",
         drive_kind=basis.drive_kind,
         gains=sum(take.gain_db != 0 for take in takes),
         drives=sum(take.drive_db != 0 for take in takes),
@@ -84,9 +84,9 @@ def _level_says(basis: Basis) -> list[str]:
     stays = [name for name in basis.features if follows_level(find(name))]
     return [
         _cancels(caveats, cancels) if cancels else "",
-        note(Says.LEVEL_STAYS, features=stays) if stays else "",
+        note("rivals.level_stays", features=stays) if stays else "",
         _level_gap(caveats),
-        "" if basis.sensed else note(Says.VOLTAGE),
+        "" if basis.sensed else note("rivals.voltage"),
     ]
 
 
@@ -94,8 +94,8 @@ def _cancels(caveats: Caveats, features: list[str]) -> str:
     """The drive cancels in a response, unless the channel itself may have changed with the wood."""
     steps = [abs(step.size) for pair in caveats.gaps if (step := caveats.common_step(*pair))]
     if steps:
-        return note(Says.LEVEL_UNLESS, features=features, size_db=max(steps))
-    return note(Says.LEVEL_CANCELS, features=features)
+        return note("rivals.level_unless", features=features, size_db=max(steps))
+    return note("rivals.level_cancels", features=features)
 
 
 def _level_gap(caveats: Caveats) -> str:
@@ -105,7 +105,9 @@ def _level_gap(caveats: Caveats) -> str:
         return ""
     (a, b), gap = max(gaps.items(), key=lambda item: abs(item[1].size))
     higher, lower = (b, a) if gap.size > 0 else (a, b)
-    return note(Says.LEVEL_GAP, higher=higher, lower=lower, difference_db=abs(gap.size), u_db=gap.u)
+    return note(
+        "rivals.level_gap", higher=higher, lower=lower, difference_db=abs(gap.size), u_db=gap.u
+    )
 
 
 # ---------------------------------------------------------------- drift
@@ -116,7 +118,7 @@ def drift(basis: Basis) -> Finding:
     names = [s.specimen for s in basis.summary.study.specimens if s.role == "reference"]
     takes = [t for t in basis.takes if t.specimen in names and t.kind == "tone"]
     tested_by = note(
-        TestedBy.DRIFT,
+        "rivals.by_drift",
         references=names,
         mounts=len({(t.specimen, t.mount) for t in takes}),
         batches=len({t.batch for t in takes}),
@@ -125,6 +127,6 @@ def drift(basis: Basis) -> Finding:
     found = [steadiness[feature] for feature in basis.features if feature in steadiness]
     notes = [each for one in found for each in one.notes]
     if any(one.known for one in found):
-        return Finding(Rival.DRIFT, tested_by, [*notes, note(Says.DRIFT_LIMIT)])
-    wanted = untested(note(Says.RECORD_REFERENCE, references=names))
+        return Finding(Rival.DRIFT, tested_by, [*notes, note("rivals.drift_limit")])
+    wanted = untested(note("rivals.record_reference", references=names))
     return Finding(Rival.DRIFT, tested_by, [wanted, *notes])

@@ -13,7 +13,7 @@ from collections import Counter
 import numpy as np
 
 from studylib.codes import note
-from studylib.codes.rivals import Rival, Says, TestedBy
+from studylib.codes.rivals import Rival
 from studylib.report.rivals.basis import (
     Basis,
     Finding,
@@ -42,7 +42,7 @@ def _means(basis: Basis, column: str, values: dict[str, float]) -> str:
     """Each wood's mean and spread, in the order of specimens.csv."""
     woods = [
         note(
-            Says.WOOD_MEAN,
+            "rivals.wood_mean",
             column=column,
             wood=wood,
             mean=float(found.mean()),
@@ -50,7 +50,7 @@ def _means(basis: Basis, column: str, values: dict[str, float]) -> str:
         )
         for wood, found in each_wood(basis, values).items()
     ]
-    return note(Says.MEANS, column=column, woods=woods)
+    return note("rivals.means", column=column, woods=woods)
 
 
 def _every_wood(basis: Basis, woods: dict[str, np.ndarray]) -> bool:
@@ -64,7 +64,7 @@ def dimensions(basis: Basis) -> Finding:
     """Boards of one wood cut a little longer or thicker."""
     columns = {name: _column(basis, name) for name in SIZES}
     filled = {name: len(cells) for name, cells in columns.items()}
-    tested_by = note(TestedBy.SIZES, **filled, boards=len(basis.boards))
+    tested_by = note("rivals.by_sizes", **filled, boards=len(basis.boards))
     return Finding(Rival.DIMENSIONS, tested_by, _dimensions_say(basis, columns))
 
 
@@ -74,18 +74,18 @@ def _dimensions_say(basis: Basis, columns: dict[str, dict[str, float]]) -> list[
     woods = each_wood(basis, both)
     short = [name for name, cells in columns.items() if len(cells) < len(basis.boards)]
     if not _every_wood(basis, woods):
-        return [untested(note(Says.FILL_IN, columns=short or [SIZES[0]], measured=True))]
+        return [untested(note("rivals.fill_in", columns=short or [SIZES[0]], measured=True))]
     said = [_means(basis, name, cells) for name, cells in columns.items()]
     gap = gap_of_woods(woods)
     if gap is None:
-        return [*said, note(Says.ONE_WOOD)]
-    said.append(note(Says.SIZE_GAP, **{name: _gap(basis, columns[name]) for name in SIZES}))
+        return [*said, note("rivals.one_wood")]
+    said.append(note("rivals.size_gap", **{name: _gap(basis, columns[name]) for name in SIZES}))
     change = {"percent": 100 * gap.difference, "u": known(100 * gap.u)}
-    said.append(note(Says.BENDING, a=gap.a, b=gap.b, **change))
+    said.append(note("rivals.bending", a=gap.a, b=gap.b, **change))
     if short:
-        said.append(note(Says.SIZES_LACKING, columns=short))
+        said.append(note("rivals.sizes_lacking", columns=short))
     if len(set(length.values())) == len(set(thickness.values())) == 1 < len(basis.boards):
-        said.append(note(Says.SAME_SIZES))
+        said.append(note("rivals.same_sizes"))
     return said
 
 
@@ -102,24 +102,26 @@ def _gap(basis: Basis, values: dict[str, float]) -> dict[str, float | None]:
 def moisture(basis: Basis) -> Finding:
     """Boards of one wood drier than the others, or a day that was damper."""
     cells = _column(basis, "moisture_pct")
-    tested_by = note(TestedBy.MOISTURE, filled=len(cells), boards=len(basis.boards))
+    tested_by = note("rivals.by_moisture", filled=len(cells), boards=len(basis.boards))
     return Finding(Rival.MOISTURE, tested_by, _moisture_says(basis, cells))
 
 
 def _moisture_says(basis: Basis, cells: dict[str, float]) -> list[str]:
     woods, climate = each_wood(basis, cells), _climate(basis)
     if not _every_wood(basis, woods):
-        gap = untested(note(Says.FILL_IN, columns=["moisture_pct"], measured=False))
-        return [gap, note(Says.CLIMATE, **climate, instead=True) if climate else ""]
+        gap = untested(note("rivals.fill_in", columns=["moisture_pct"], measured=False))
+        return [gap, note("rivals.climate", **climate, instead=True) if climate else ""]
     gap = gap_of_woods(woods)
     lacking = len(basis.boards) - len(cells)
     return [
         _means(basis, "moisture_pct", cells),
-        note(Says.ONE_WOOD)
+        note("rivals.one_wood")
         if gap is None
-        else note(Says.MOISTURE_GAP, a=gap.a, b=gap.b, size=abs(gap.difference), u=known(gap.u)),
-        note(Says.MOISTURE_LACKING, boards=lacking) if lacking else "",
-        note(Says.CLIMATE, **climate, instead=False) if climate else "",
+        else note(
+            "rivals.moisture_gap", a=gap.a, b=gap.b, size=abs(gap.difference), u=known(gap.u)
+        ),
+        note("rivals.moisture_lacking", boards=lacking) if lacking else "",
+        note("rivals.climate", **climate, instead=False) if climate else "",
     ]
 
 
@@ -140,20 +142,20 @@ def planks(basis: Basis) -> Finding:
     """Boards of one plank are alike, and counted alone they look like a wood."""
     own = [s for s in basis.summary.study.specimens if s.specimen in basis.boards]
     given = sum(not s.source_assumed for s in own)
-    tested_by = note(TestedBy.PLANKS, given=given, boards=len(own))
+    tested_by = note("rivals.by_planks", given=given, boards=len(own))
     return Finding(Rival.PLANKS, tested_by, _planks_say(basis, own, given))
 
 
 def _planks_say(basis: Basis, own: list, given: int) -> list[str]:
     if not given:
-        what = note(Says.FILL_IN, columns=["source"], measured=False)
-        return [untested(what), note(Says.PLANK_ASSUMED)]
+        what = note("rivals.fill_in", columns=["source"], measured=False)
+        return [untested(what), note("rivals.plank_assumed")]
     boards: dict[str, Counter] = {}
     for specimen in own:
         boards.setdefault(specimen.wood, Counter())[specimen.source] += 1
     each = [
         note(
-            Says.WOOD_SOURCES,
+            "rivals.wood_sources",
             wood=wood,
             sources=len(found),
             least=min(found.values()),
@@ -163,11 +165,11 @@ def _planks_say(basis: Basis, own: list, given: int) -> list[str]:
     ]
     single = [wood for wood, found in boards.items() if len(found) == 1]
     return [
-        note(Says.SOURCES, woods=each),
-        note(Says.SOME_ASSUMED, boards=len(own) - given) if given < len(own) else "",
-        note(Says.ONE_SOURCE, woods=single) if single else "",
+        note("rivals.sources", woods=each),
+        note("rivals.some_assumed", boards=len(own) - given) if given < len(own) else "",
+        note("rivals.one_source", woods=single) if single else "",
         *(_source_spread(basis, feature) for feature in basis.features),
-        note(Says.SHARED),
+        note("rivals.shared"),
     ]
 
 
@@ -178,5 +180,5 @@ def _source_spread(basis: Basis, feature: str) -> str:
     for level in ("source", "specimen"):
         for row in table[table["level"] == level].itertuples():
             spread = reported_spread(row, basis.summary.describe(feature))
-            return note(Says.SOURCE_SPREAD, feature=feature, level=level, **spread)
+            return note("rivals.source_spread", feature=feature, level=level, **spread)
     return ""

@@ -23,8 +23,8 @@ from studylib.attribution.controls import EXPANDED, tone_number
 from studylib.attribution.excess import MARGIN_DB
 from studylib.attribution.lines import Lines
 from studylib.codes import note
-from studylib.codes.attribution import AttributionSays, Control, OtherMounts, StepVerdict, Verdict
-from studylib.codes.rivals import Rival, Says, TestedBy
+from studylib.codes.attribution import Control, OtherMounts, StepVerdict, Verdict
+from studylib.codes.rivals import Rival
 from studylib.report.rivals.basis import (
     Basis,
     Finding,
@@ -49,7 +49,7 @@ def driver(basis: Basis) -> Finding:
     """The driver's own distortion, raised or lowered by the boards."""
     takes = board_takes(basis)
     tested_by = note(
-        TestedBy.DRIVER,
+        "rivals.by_driver",
         drive_kind=basis.drive_kind,
         probes=sum(take.kind == "tone" and (basis.multiple(take) or 1) > 1 for take in takes),
         sweeps=sum(take.kind == "sweep" for take in takes),
@@ -63,17 +63,21 @@ def _driver_says(basis: Basis) -> list[str]:
     if basis.rows.empty:
         return [no_tone(basis)]
     if heard.empty:
-        return [note(Says.NOTHING_TO_EXPLAIN), sensed]
+        return [note("rivals.nothing_to_explain"), sensed]
     if not np.isfinite(heard["predicted_db"]).any():
         wanted = (Control.PROBE,) if basis.sensed else (Control.DRIVER, Control.SENSOR)
         return [record(basis, *wanted), sensed]
     count = [(heard["verdict"] == verdict).sum() for verdict in _OF_DRIVER]
     fields = dict(zip(("driver", "beyond", "open"), count, strict=True))
-    said = [note(Says.DRIVER_COUNTS, harmonics=len(heard), **fields, margin_db=MARGIN_DB)]
+    said = [note("rivals.driver_counts", harmonics=len(heard), **fields, margin_db=MARGIN_DB)]
     if len(heard) > sum(count):
-        said.append(note(Says.OTHER_CAUSES, harmonics=len(heard) - sum(count)))
+        said.append(note("rivals.other_causes", harmonics=len(heard) - sum(count)))
     said.append(_clearest_excess(heard))
-    return [*said, sensed, note(Says.CONTACT)] if basis.sensed else [*said, note(Says.BLOCK_ONLY)]
+    return (
+        [*said, sensed, note("rivals.contact")]
+        if basis.sensed
+        else [*said, note("rivals.block_only")]
+    )
 
 
 _OF_DRIVER = (Verdict.DRIVER, Verdict.BEYOND, Verdict.CANNOT_TELL)
@@ -87,9 +91,9 @@ def _clearest_excess(heard: pd.DataFrame) -> str:
         return ""
     beyond = bounded[bounded["verdict"] == Verdict.BEYOND]
     if beyond.empty:
-        code, row = Says.HIGHEST_EXCESS, bounded.loc[bounded["low"].idxmax()]
+        code, row = "rivals.highest_excess", bounded.loc[bounded["low"].idxmax()]
     else:
-        code, row = Says.LARGEST_BEYOND, beyond.loc[beyond["excess_db"].idxmax()]
+        code, row = "rivals.largest_beyond", beyond.loc[beyond["excess_db"].idxmax()]
     return note(code, **excess_of_row(row), **place_of(row), verdict=row.verdict)
 
 
@@ -104,7 +108,7 @@ def _sensed_distortion(basis: Basis) -> str:
     if not means:
         return ""
     ends = {"low": min(means), "high": max(means), "boards": len(means)}
-    return note(Says.DISTORTION, percent=float(np.mean(means)), **ends)
+    return note("rivals.distortion", percent=float(np.mean(means)), **ends)
 
 
 def distortion(tone: Lines) -> float:
@@ -133,8 +137,8 @@ def _air_says(basis: Basis) -> list[str]:
         return [record(basis, Control.AIRBORNE, Control.PROBE)]
     if not harmonics and not basis.heard.empty:
         missing = asked(basis, Control.AIRBORNE, Control.PROBE)
-        harmonics = [note(Says.HARMONICS_NOT_TESTED, asked=missing)]
-    tone = tone or note(Says.TONE_NOT_TESTED, tone_hz=basis.tone_hz)
+        harmonics = [note("rivals.harmonics_not_tested", asked=missing)]
+    tone = tone or note("rivals.tone_not_tested", tone_hz=basis.tone_hz)
     return [*harmonics, tone, lacking(basis, "airborne", Control.AIRBORNE)]
 
 
@@ -162,13 +166,13 @@ def _leak(heard: pd.DataFrame, name: str, verdict: Verdict) -> list[str]:
     bounded = bool(limits[below.idxmin()])
     counts = {"held": len(below), "heard": len(heard), "bounded": bounded}
     far = {"distance_db": distance, "shift_db": leak_shift(distance)}
-    said = [note(Says.LEAK, **counts, **far, **place_of(worst))]
+    said = [note("rivals.leak", **counts, **far, **place_of(worst))]
     found = below[~limits[below.index]]
     if bounded and not found.empty:
         where = place_of(heard.loc[found.idxmin()])
-        said.append(note(Says.LEAK_FOUND, distance_db=float(found.min()), **where))
+        said.append(note("rivals.leak_found", distance_db=float(found.min()), **where))
     named = (heard["verdict"] == verdict).sum()
-    return [*said, note(Says.LEAK_EXPLAINS, harmonics=named)] if named else said
+    return [*said, note("rivals.leak_explains", harmonics=named)] if named else said
 
 
 def _tone_leak(basis: Basis) -> str:
@@ -191,7 +195,7 @@ def _tone_leak(basis: Basis) -> str:
         return ""
     distance, bounded = min(found)
     shift = leak_shift(distance)
-    return note(Says.TONE_LEAK, distance_db=distance, bounded=bounded, shift_db=shift)
+    return note("rivals.tone_leak", distance_db=distance, bounded=bounded, shift_db=shift)
 
 
 def _own_distortion(basis: Basis) -> str:
@@ -204,9 +208,9 @@ def _own_distortion(basis: Basis) -> str:
             found += list(size[size > limit] / base)
             bound += list((size + limit)[np.isfinite(size)] / base)
     if found:
-        return note(Says.LOOPBACK_FOUND, distance_db=-_db(max(found)))
+        return note("rivals.loopback_found", distance_db=-_db(max(found)))
     if bound and max(bound) > 0:
-        return note(Says.LOOPBACK_NOTHING, distance_db=-_db(max(bound)))
+        return note("rivals.loopback_nothing", distance_db=-_db(max(bound)))
     return ""
 
 
@@ -226,7 +230,7 @@ def room(basis: Basis) -> Finding:
         says = [no_tone(basis)]
     else:
         says = [_hum(basis.rows), *measured, lacking(basis, "room", Control.ROOM)]
-    tested_by = note(TestedBy.ROOM, takes=takes_note(basis, "room"))
+    tested_by = note("rivals.by_room", takes=takes_note(basis, "room"))
     return Finding(Rival.ROOM, tested_by, says)
 
 
@@ -235,10 +239,10 @@ def _hum(rows: pd.DataFrame) -> str:
     tested = int(hum.notna().sum())
     above = (hum - rows["observed_db"])[np.isfinite(hum)]
     if above.empty:
-        return note(Says.NO_MAINS_LINE, harmonics=tested) if tested else ""
+        return note("rivals.no_mains_line", harmonics=tested) if tested else ""
     worst = place_of(rows.loc[above.idxmax()])
     far = {"distance_db": abs(float(above.max())), "above": bool(above.max() > 0)}
-    return note(Says.MAINS_LINES, lines=len(above), harmonics=tested, **far, **worst)
+    return note("rivals.mains_lines", lines=len(above), harmonics=tested, **far, **worst)
 
 
 def _bands(basis: Basis) -> list[str]:
@@ -257,7 +261,7 @@ def _bands(basis: Basis) -> list[str]:
         return [_broadband(basis, seconds)]
     judged = reach[quiet & finite] if (quiet & finite).any() else reach[finite]
     narrow = note(
-        Says.NARROW_BAND,
+        "rivals.narrow_band",
         quiet=int(quiet.sum()),
         readings=len(rows),
         bin_hz=1.0 / seconds,
@@ -279,14 +283,14 @@ def _broadband(basis: Basis, seconds: float) -> str:
         & np.isfinite(rows["value"].astype(float))
     ]
     if rows.empty:
-        return note(Says.NO_BROADBAND)
+        return note("rivals.no_broadband")
     power = (10.0 ** (rows["value"].astype(float) / 10.0)).groupby(rows["take"]).sum()
     board = rows.groupby("take")["specimen"].first()
     means = (-10.0 * np.log10(power)).groupby(board).mean()
     middle = sorted(bands[name] for name in rows["feature"].unique())
     width_hz = middle[-1] * math.sqrt(2.0) - middle[0] / math.sqrt(2.0)
     return note(
-        Says.BROADBAND,
+        "rivals.broadband",
         low_hz=middle[0],
         high_hz=middle[-1],
         mean_db=float(means.mean()),
@@ -305,7 +309,7 @@ def buzz(basis: Basis) -> Finding:
     steps = basis.summary.attribution.steps
     steps = steps[steps["specimen"].isin(list(basis.boards))]
     tested_by = note(
-        TestedBy.BUZZ,
+        "rivals.by_buzz",
         mounts=len(basis.tones),
         boards=len({board for board, _ in basis.tones}),
         stepped=len(mounts_of(steps)),
@@ -324,12 +328,12 @@ def _buzz_says(basis: Basis, steps: pd.DataFrame) -> list[str]:
         return [record(basis, *_wanted(basis, steps))]
     said = _places(basis, judged)
     if not said and not judged.empty:
-        said.append(note(Says.NO_BUZZ, mounts=len(mounts_of(judged)), margin_db=MARGIN_DB))
+        said.append(note("rivals.no_buzz", mounts=len(mounts_of(judged)), margin_db=MARGIN_DB))
     if left:
-        said.append(note(Says.BUZZ_OPEN, harmonics=left))
+        said.append(note("rivals.buzz_open", harmonics=left))
     elif judged.empty:
-        said.append(note(Says.BUZZ_BELOW_NOISE))
-    return [*said, _stepped(basis, steps), note(Says.CONTACT)]
+        said.append(note("rivals.buzz_below_noise"))
+    return [*said, _stepped(basis, steps), note("rivals.contact")]
 
 
 def _wanted(basis: Basis, steps: pd.DataFrame) -> list[str]:
@@ -348,9 +352,11 @@ def _places(basis: Basis, judged: pd.DataFrame) -> list[str]:
         largest = own.iloc[own["excess_db"].fillna(-np.inf).to_numpy().argmax()]
         place = {"specimen": board, "mount": mount, "harmonics": own["harmonic"].to_numpy()}
         elsewhere = _elsewhere(basis.rows, board, mount, own["harmonic"])
-        said.append(note(Says.BUZZ_PLACE, **place, **excess_of_row(largest), elsewhere=elsewhere))
+        said.append(
+            note("rivals.buzz_place", **place, **excess_of_row(largest), elsewhere=elsewhere)
+        )
     if len(groups) > MOST_PLACES:
-        said.append(note(Says.MORE_PLACES, mounts=len(groups) - MOST_PLACES))
+        said.append(note("rivals.more_places", mounts=len(groups) - MOST_PLACES))
     return said
 
 
@@ -364,23 +370,23 @@ def _elsewhere(rows: pd.DataFrame, board: str, mount: int, harmonics: pd.Series)
     known = sum(verdicts == {Verdict.DRIVER} for verdicts in found)
     again = sum(Verdict.BEYOND in verdicts for verdicts in found)
     if known == len(found):
-        return note(Says.GONE, mounts=known)
+        return note("rivals.gone", mounts=known)
     if again == len(found):
-        return note(Says.AGAIN, mounts=again)
-    return note(Says.MIXED, mounts=len(found), again=again, driver=known)
+        return note("rivals.again", mounts=again)
+    return note("rivals.mixed", mounts=len(found), again=again, driver=known)
 
 
 def _stepped(basis: Basis, steps: pd.DataFrame) -> str:
     if steps.empty:
-        return note(AttributionSays.NO_STEPS)
+        return note("attribution.no_steps")
     judged = steps[steps["verdict"] != StepVerdict.CANNOT_TELL]
     odd = judged[judged["verdict"] == StepVerdict.NOT_WITH]
     places = mounts_of(odd).to_dict("records")[:MOST_PLACES]
     return note(
-        Says.STEPS,
+        "rivals.steps",
         odd=len(odd),
         judged=len(judged),
-        places=[note(AttributionSays.PLACE, **place) for place in places],
+        places=[note("attribution.place", **place) for place in places],
         stepped=len(mounts_of(steps)),
         mounts=len(basis.tones),
     )

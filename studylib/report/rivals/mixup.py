@@ -24,7 +24,7 @@ from scipy import special
 
 from studylib.codes import note
 from studylib.codes.attribution import Control
-from studylib.codes.rivals import Rival, Says, TestedBy
+from studylib.codes.rivals import Rival
 from studylib.register import Kind, find
 from studylib.report.rivals.basis import Basis, Finding, board_takes, known, no_tone, record
 
@@ -52,7 +52,7 @@ class Distance(NamedTuple):
 def mixed_up(basis: Basis) -> Finding:
     """A mount of one board entered under another's name."""
     table, features = _table(basis)
-    tested_by = note(TestedBy.MIX_UP, mounts=len(table), features=features)
+    tested_by = note("rivals.by_mix_up", mounts=len(table), features=features)
     return Finding(Rival.MIX_UP, tested_by, _says(basis, distances(table, features)))
 
 
@@ -88,22 +88,22 @@ def _says(basis: Basis, found: list[Distance]) -> list[str]:
     far = max(found, key=lambda each: each.own)
     place = {"specimen": far.board, "mount": far.mount}
     said = [
-        note(Says.FARTHEST, mounts=len(found), **place, times=far.own, chance=known(far.chance))
+        note("rivals.farthest", mounts=len(found), **place, times=far.own, chance=known(far.chance))
     ]
     if not any(each.other for each in found):
-        return [*said, note(Says.NO_SECOND_BOARD)]
+        return [*said, note("rivals.no_second_board")]
     near = [each for each in found if each.near < each.own]
     woods = sum(basis.boards[each.other] != basis.boards[each.board] for each in near)
     suspects = [
-        note(Says.SUSPECT, specimen=each.board, mount=each.mount, other=each.other)
+        note("rivals.suspect", specimen=each.board, mount=each.mount, other=each.other)
         for each in near
         if each.own > each.chance
     ]
     return [
         *said,
-        note(Says.NEARER, near=len(near), mounts=len(found), other_wood=woods),
-        note(Says.CHECK, suspects=suspects) if suspects else note(Says.NO_SUSPECT),
-        note(Says.MIX_UP_LIMIT),
+        note("rivals.nearer", near=len(near), mounts=len(found), other_wood=woods),
+        note("rivals.check", suspects=suspects) if suspects else note("rivals.no_suspect"),
+        note("rivals.mix_up_limit"),
     ]
 
 

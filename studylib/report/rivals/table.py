@@ -10,7 +10,6 @@ Functions: findings, rivals_table, rivals_sentences.
 import pandas as pd
 
 from studylib.codes import note
-from studylib.codes.rivals import Says
 from studylib.report.rivals.basis import Finding, basis_of
 from studylib.report.rivals.bench import drift, level, mounting
 from studylib.report.rivals.boards import dimensions, moisture, planks
@@ -38,7 +37,7 @@ def rivals_table(summary: Summary) -> pd.DataFrame:
             note(found.rival),
             note(found.rival, looks=True),
             found.tested_by,
-            note(Says.PARAGRAPH, notes=[each for each in found.says if each]),
+            note("rivals.paragraph", notes=[each for each in found.says if each]),
         )
         for found in findings(summary)
     ]
@@ -52,6 +51,6 @@ def rivals_sentences(summary: Summary) -> list[str]:
     """How many rivals this study tests, and which it does not."""
     found = findings(summary)
     missing = [note(each.rival) for each in found if not each.tested]
-    tested = note(Says.TESTED, tested=len(found) - len(missing), rivals=len(found))
-    open_ones = [note(Says.OPEN_RIVALS, rivals=missing)] if missing else []
-    return [tested, *open_ones, note(Says.NOT_RULED_OUT)]
+    tested = note("rivals.tested", tested=len(found) - len(missing), rivals=len(found))
+    open_ones = [note("rivals.open_rivals", rivals=missing)] if missing else []
+    return [tested, *open_ones, note("rivals.not_ruled_out")]
