@@ -23,7 +23,7 @@ import numpy as np
 import soundfile
 
 from studylib.codes import code_of, fields_of, note, several
-from studylib.codes.recordings import RecordingFault, RecordingRemark
+from studylib.codes.recordings import RecordingRemark
 from studylib.errors import InputError
 from studylib.sheets.files import sha256
 from studylib.sheets.settings import LOWEST_RATE_HZ
@@ -91,10 +91,10 @@ def probe(path: Path | str) -> RecordingInfo:
     with _opened(path) as file:
         frames = file.frames
         if frames < 1:
-            raise InputError(note(RecordingFault.NO_SAMPLES, file=_name(path)))
+            raise InputError(note("recordings.no_samples", file=_name(path)))
         if (rate := file.samplerate) < LOWEST_RATE_HZ:
             about = {"file": _name(path), "rate_hz": rate, "lowest_hz": LOWEST_RATE_HZ}
-            raise InputError(note(RecordingFault.LOW_RATE, **about))
+            raise InputError(note("recordings.low_rate", **about))
         breaks_off, remarks = _state(path, file, frames)
         return RecordingInfo(
             path=path,
@@ -122,9 +122,9 @@ def other_rate(info: RecordingInfo, study_hz: int) -> str:
 
 def in_study(fault: str, study_hz: int | None) -> str:
     """A note of `probe`'s error; one of a rate that is too low names the study's as well."""
-    if code_of(fault) != RecordingFault.LOW_RATE or not study_hz:
+    if code_of(fault) != "recordings.low_rate" or not study_hz:
         return fault
-    return note(RecordingFault.LOW_RATE, **fields_of(fault), study_hz=study_hz)
+    return note("recordings.low_rate", **fields_of(fault), study_hz=study_hz)
 
 
 def read_window(path: Path | str, *, start: int, frames: int) -> np.ndarray:
@@ -185,7 +185,7 @@ def _block(
     except _READ_ERRORS as error:
         begins, ends = (frame / file.samplerate for frame in (first, first + frames))
         about = {"from_s": begins, "to_s": ends, "why": _reason(error)}
-        raise InputError(note(RecordingFault.DAMAGED, file=_name(path), **about)) from None
+        raise InputError(note("recordings.damaged", file=_name(path), **about)) from None
     if len(block) < frames:
         raise _too_short(path, first, frames, first + len(block))
     return block
@@ -193,25 +193,23 @@ def _block(
 
 def _too_short(path: Path, first: int, frames: int, held: int) -> InputError:
     return InputError(
-        note(
-            RecordingFault.TOO_SHORT, file=_name(path), held=held, first=first, last=first + frames
-        )
+        note("recordings.too_short", file=_name(path), held=held, first=first, last=first + frames)
     )
 
 
 @contextmanager
 def _opened(path: Path) -> Iterator[soundfile.SoundFile]:
     if not path.is_file():
-        raise InputError(note(RecordingFault.NOT_THERE, file=_name(path)))
+        raise InputError(note("recordings.not_there", file=_name(path)))
     try:
         file = soundfile.SoundFile(path)
     except (soundfile.LibsndfileError, TypeError) as error:
         # TypeError: a name that ends in .raw has no header to look into.
         about = {"file": _name(path), "why": _reason(error)}
-        raise InputError(note(RecordingFault.NO_AUDIO, **about)) from None
+        raise InputError(note("recordings.no_audio", **about)) from None
     with file:
         if file.frames >= _UNKNOWN_FRAMES:
-            raise InputError(note(RecordingFault.NO_LENGTH, file=_name(path)))
+            raise InputError(note("recordings.no_length", file=_name(path)))
         yield file
 
 

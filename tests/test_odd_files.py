@@ -13,7 +13,7 @@ import soundfile
 from scipy.signal import resample
 
 from studylib.codes import code_of, each
-from studylib.codes.recordings import RecordingFault, RecordingRemark
+from studylib.codes.recordings import RecordingRemark
 from studylib.codes.sheets import CellFault
 from studylib.errors import InputError
 from studylib.measure import measure_batch
@@ -134,7 +134,7 @@ def test_a_rate_that_is_too_low_names_the_studys(folder, rng):
     replace(folder, tone(rng, PLAN, 0.0), rate_hz=4_000)
     odd, _, lines = told(folder)
     rates = {"rate_hz": 4_000, "lowest_hz": 8_000, "study_hz": 24_000}
-    assert holds(odd.loc["readable", "source"], RecordingFault.LOW_RATE, **rates)
+    assert holds(odd.loc["readable", "source"], "recordings.low_rate", **rates)
     assert "was recorded at 4000 Hz" in lines
     assert "record at 24000 Hz, the rate of the study" in lines
 

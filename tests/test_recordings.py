@@ -17,7 +17,7 @@ import pytest
 import soundfile
 
 from studylib.codes import code_of, each, fields_of, note
-from studylib.codes.recordings import RecordingFault, RecordingRemark
+from studylib.codes.recordings import RecordingRemark
 from studylib.errors import InputError
 from studylib.recordings import in_study, other_rate, probe, read_window, sha256, windows
 from studylib.words import say
@@ -119,7 +119,7 @@ def test_a_broadcast_wav(tmp_path, wav):
 def test_a_rate_below_8_khz_is_refused(tmp_path, noise, rate):
     path = tmp_path / "slow.wav"
     soundfile.write(path, noise, rate)
-    fault = refused(lambda: probe(path), RecordingFault.LOW_RATE)
+    fault = refused(lambda: probe(path), "recordings.low_rate")
     assert (fault["rate_hz"], fault["lowest_hz"]) == (rate, 8_000)
 
 
@@ -152,7 +152,7 @@ def test_a_truncated_wav(tmp_path, wav, noise):
     assert FRAMES // 2 - 20 < info.frames < FRAMES // 2
     x = read_window(path, start=0, frames=info.frames)
     assert np.abs(x - noise.T[:, : info.frames]).max() <= 2.0**-15
-    fault = refused(lambda: read_window(path, start=0, frames=FRAMES), RecordingFault.TOO_SHORT)
+    fault = refused(lambda: read_window(path, start=0, frames=FRAMES), "recordings.too_short")
     assert (fault["held"], fault["first"], fault["last"]) == (info.frames, 0, FRAMES)
 
 
@@ -189,7 +189,7 @@ def test_a_truncated_caf_is_refused(tmp_path, noise):
     path = tmp_path / "cut.caf"
     soundfile.write(path, noise, RATE, format="CAF", subtype="PCM_16")
     path.write_bytes(path.read_bytes()[:12_000])
-    assert refused(lambda: probe(path), RecordingFault.NO_AUDIO)["file"].endswith("/cut.caf")
+    assert refused(lambda: probe(path), "recordings.no_audio")["file"].endswith("/cut.caf")
 
 
 @pytest.mark.parametrize("both", [True, False])
@@ -198,15 +198,15 @@ def test_a_data_size_of_zero(tmp_path, wav, both):
     path = patched(tmp_path / "zero.wav", data, data_size_at(data), b"\0\0\0\0")
     if both:
         patched(path, path.read_bytes(), 4, b"\0\0\0\0")
-    refused(lambda: probe(path), RecordingFault.NO_SAMPLES)
-    fault = refused(lambda: read_window(path, start=0, frames=1), RecordingFault.TOO_SHORT)
+    refused(lambda: probe(path), "recordings.no_samples")
+    fault = refused(lambda: read_window(path, start=0, frames=1), "recordings.too_short")
     assert fault["held"] == 0
 
 
 def test_an_aiff_without_frames(tmp_path):
     path = tmp_path / "none.aiff"
     soundfile.write(path, np.zeros((0, 2)), RATE)
-    refused(lambda: probe(path), RecordingFault.NO_SAMPLES)
+    refused(lambda: probe(path), "recordings.no_samples")
 
 
 def test_a_header_that_announces_too_little(tmp_path, wav):
@@ -238,7 +238,7 @@ def test_a_truncated_flac(tmp_path, noise):
     assert info.frames == 4 * FRAMES
     assert info.truncated
     assert info.remark == RecordingRemark.END_UNREAD
-    fault = refused(lambda: read_window(path, start=0, frames=4 * FRAMES), RecordingFault.DAMAGED)
+    fault = refused(lambda: read_window(path, start=0, frames=4 * FRAMES), "recordings.damaged")
     assert (fault["from_s"], fault["to_s"]) == (0.0, 4 * FRAMES / RATE)
 
 
@@ -250,7 +250,7 @@ def test_a_flac_with_one_bit_turned(tmp_path, noise):
     path.write_bytes(data)
     assert probe(path).frames == 4 * FRAMES
     whole = {"start": 0, "frames_each": FRAMES, "count": 4}
-    refused(lambda: list(windows(path, **whole)), RecordingFault.DAMAGED)
+    refused(lambda: list(windows(path, **whole)), "recordings.damaged")
 
 
 def test_a_flac_without_a_length_in_its_header(tmp_path, noise):
@@ -262,7 +262,7 @@ def test_a_flac_without_a_length_in_its_header(tmp_path, noise):
     data[22:26] = b"\0\0\0\0"
     path.write_bytes(data)
     for call in (probe, lambda p: read_window(p, start=0, frames=1)):
-        refused(lambda call=call: call(path), RecordingFault.NO_LENGTH)
+        refused(lambda call=call: call(path), "recordings.no_length")
 
 
 # Files that are something else
@@ -351,11 +351,11 @@ def test_a_strange_rate_is_told_with_the_studys(tmp_path, noise):
     rates = {"rate_hz": RATE, "study_hz": 48_000}
     assert holds(told, RecordingRemark.OTHER_RATE, file=f"{tmp_path.name}/take.wav", **rates)
     soundfile.write(path, noise, 4_000)
-    fault = note(RecordingFault.LOW_RATE, **refused(lambda: probe(path), RecordingFault.LOW_RATE))
+    fault = note("recordings.low_rate", **refused(lambda: probe(path), "recordings.low_rate"))
     assert say(fault).endswith("record at 8000 Hz or more")
     assert say(in_study(fault, 48_000)).endswith("record at 48000 Hz, the rate of the study")
     assert in_study(fault, None) == fault
-    other = note(RecordingFault.NOT_THERE, file="take.wav")
+    other = note("recordings.not_there", file="take.wav")
     assert in_study(other, 48_000) == other
 
 
@@ -364,13 +364,13 @@ def test_a_strange_rate_is_told_with_the_studys(tmp_path, noise):
 def test_what_is_no_audio(tmp_path, name, data):
     path = tmp_path / name
     path.write_bytes(data)
-    refused(lambda: probe(path), RecordingFault.NO_AUDIO)
+    refused(lambda: probe(path), "recordings.no_audio")
 
 
 def test_what_is_not_there(tmp_path):
     for path in (tmp_path / "none.wav", tmp_path):
         for call in (probe, lambda p: read_window(p, start=0, frames=1)):
-            refused(lambda call=call, path=path: call(path), RecordingFault.NOT_THERE)
+            refused(lambda call=call, path=path: call(path), "recordings.not_there")
     with pytest.raises(InputError, match=r"none\.wav cannot be read"):
         sha256(tmp_path / "none.wav")
 
@@ -390,11 +390,11 @@ def test_windows_follow_one_another(wav):
 def test_the_last_window_ends_with_the_file(wav):
     path, _ = wav
     assert read_window(path, start=FRAMES - 1, frames=1).shape == (2, 1)
-    fault = refused(lambda: read_window(path, start=FRAMES - 1, frames=2), RecordingFault.TOO_SHORT)
+    fault = refused(lambda: read_window(path, start=FRAMES - 1, frames=2), "recordings.too_short")
     assert (fault["held"], fault["first"], fault["last"]) == (FRAMES, FRAMES - 1, FRAMES + 1)
     taken = windows(path, start=0, frames_each=4_000, count=2)
     next(taken)
-    refused(lambda: next(taken), RecordingFault.TOO_SHORT)
+    refused(lambda: next(taken), "recordings.too_short")
 
 
 @pytest.mark.parametrize("wrong", [{"start": -1}, {"frames_each": 0}, {"count": -1}])

@@ -11,8 +11,8 @@ A cell holds no note (""), one, or several (one a line). Only `words.say` makes 
 them; whoever decides on something asks for the code, never for the words.
 
 Contents: `Code`, `note`, `code_of`, `fields_of`, `several`, `each`, `has`. Codes that something
-decides on, or that a table shows, stand in the files of this package, one a part of the house;
-others are written out where they are said.
+decides on, or that are given in more than one place, stand in the files of this package, one a part
+of the house; others are written out where they are given.
 """
 
 import json

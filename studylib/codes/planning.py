@@ -1,4 +1,4 @@
-"""Codes of a plan: the designs and the ways to mount that it sets side by side."""
+"""Codes of a plan: the ways to mount a board that it sets side by side."""
 
 from studylib.codes import Code
 
@@ -9,11 +9,3 @@ class Line(Code):
     ONE_MOUNT = "plan.one_mount"
     PLANNED = "plan.planned"
     UNLIMITED = "plan.unlimited_mounts"
-
-
-class Design(Code):
-    """Designs of about the minutes of the one that is planned (`Line.PLANNED`)."""
-
-    TAKES = "plan.takes_only"
-    MOUNTS = "plan.mounts_only"
-    BEST = "plan.best_design"

@@ -1,18 +1,6 @@
-"""Codes of recordings: what is wrong with a file, and what is unusual about one."""
+"""Codes of recordings: what is unusual about a file."""
 
 from studylib.codes import Code
-
-
-class RecordingFault(Code):
-    """Why a recording cannot be used."""
-
-    NOT_THERE = "recordings.not_there"
-    NO_SAMPLES = "recordings.no_samples"
-    LOW_RATE = "recordings.low_rate"  # file, rate_hz, lowest_hz; study_hz where it is known
-    NO_AUDIO = "recordings.no_audio"
-    NO_LENGTH = "recordings.no_length"
-    DAMAGED = "recordings.damaged"
-    TOO_SHORT = "recordings.too_short"
 
 
 class RecordingRemark(Code):

@@ -1,21 +1,6 @@
-"""What the wood's numbers rest on, and why one cannot be given."""
+"""Why a number of the wood cannot be given, and how the modes near the tone are known."""
 
 from studylib.codes import Code
-
-
-class WoodMethod(Code):
-    """How a property was found."""
-
-    MASS_OVER_VOLUME = "wood.mass_over_volume"
-    BAR_FITTED = "wood.bar_fitted"  # modes: so many at once
-    BAR_STATED_RATIO = "wood.bar_stated_ratio"  # modes; E/G as study.toml states it
-    FIRST_MODE_LOSS = "wood.first_mode_loss"
-    LARGEST_MISFIT = "wood.largest_misfit"
-    ISOTROPIC = "wood.isotropic"
-    EQUILIBRIUM = "wood.equilibrium"
-    AS_STATED = "wood.as_stated"
-    DENSITY_TO_12 = "wood.density_to_12"
-    MODULUS_TO_12 = "wood.modulus_to_12"
 
 
 class WoodReason(Code):
@@ -37,20 +22,6 @@ class WoodReason(Code):
     NO_MOISTURE = "wood.no_moisture"
     TOO_WET = "wood.too_wet"  # limit_pct
     UNLISTED = "wood.unlisted"  # wood
-
-
-class WoodNote(Code):
-    """What must be known beside a value."""
-
-    ROLE_CHANGED = "wood.role_changed"
-    MODES_LEFT_OUT = "wood.modes_left_out"  # frequencies
-    MASS_LEFT_ON = "wood.mass_left_on"  # grams
-    RATIO_STATED = "wood.ratio_stated"
-    UNEVEN = "wood.uneven"  # share
-    TOO_LOW = "wood.too_low"
-    SETTLES_AT = "wood.settles_at"  # temperature_c, humidity_pct
-    FROM_MOISTURE = "wood.from_moisture"  # moisture_pct
-    FROM_HANDBOOK = "wood.from_handbook"  # moisture_pct, species, recalled
 
 
 class ModeBasis(Code):

@@ -15,7 +15,7 @@ import pandas as pd
 
 from studylib import register
 from studylib.codes import note
-from studylib.codes.planning import Design, Line
+from studylib.codes.planning import Line
 from studylib.errors import InputError
 from studylib.measure.features import has_sensed_drive
 from studylib.register import Feature
@@ -174,10 +174,14 @@ class StudyPlan:
         mounts = max(1, int(room // (one.mount + one.take)))
         best = self.splits.iloc[0]
         designs = [
-            (Design.TAKES, planks, replace(own, mounts=1, takes=takes)),
+            ("plan.takes_only", planks, replace(own, mounts=1, takes=takes)),
             (Line.PLANNED, planks, own),
-            (Design.MOUNTS, planks, replace(own, mounts=mounts, takes=1)),
-            (Design.BEST, int(best["boards"]), Nest(1, int(best["mounts"]), int(best["takes"]))),
+            ("plan.mounts_only", planks, replace(own, mounts=mounts, takes=1)),
+            (
+                "plan.best_design",
+                int(best["boards"]),
+                Nest(1, int(best["mounts"]), int(best["takes"])),
+            ),
         ]
         table = spread_parts(self.features[0].spreads, designs)
         cost = table["planks"] * table["boards"] * one.of_board(table["mounts"], table["takes"])

@@ -26,7 +26,7 @@ import pandas as pd
 from studylib import tables
 from studylib.codes import each, has, note, several
 from studylib.codes.modes import ModeReason
-from studylib.codes.wood import WoodMethod, WoodNote, WoodReason
+from studylib.codes.wood import WoodReason
 from studylib.modes.means import hidden_decays, tap_rows
 from studylib.sheets import Specimen, Study, Take
 from studylib.wood import beams
@@ -106,13 +106,13 @@ def wood_table(study: Study, board_modes: pd.DataFrame) -> pd.DataFrame:
 
 
 def _rows(study: Study, specimen: Specimen, board: Board) -> Iterator[_Row]:
-    role = WoodNote.ROLE_CHANGED if specimen.role == "changed" else ""
+    role = "wood.role_changed" if specimen.role == "changed" else ""
     yield _row(
-        "wood.density_kg_m3", board.density, "kg/m3", WoodMethod.MASS_OVER_VOLUME,
+        "wood.density_kg_m3", board.density, "kg/m3", "wood.mass_over_volume",
         several([board.size_reason, role]),
     )  # fmt: skip
     yield from _stiffness_rows(study, board, role)
-    yield _row("wood.loss_factor", board.loss, "1", WoodMethod.FIRST_MODE_LOSS, board.loss_reason)
+    yield _row("wood.loss_factor", board.loss, "1", "wood.first_mode_loss", board.loss_reason)
     yield from _moisture_rows(study, specimen, board)
 
 
@@ -131,12 +131,12 @@ def _stiffness_rows(study: Study, board: Board, role: str) -> Iterator[_Row]:
     fit, method, grams = board.fit, "", study.settings.wood.attached_g
     beside = [board.reason, role]
     if board.left_over:
-        beside.append(note(WoodNote.MODES_LEFT_OUT, frequencies=board.left_over))
+        beside.append(note("wood.modes_left_out", frequencies=board.left_over))
     if fit is not None:
-        code = WoodMethod.BAR_FITTED if fit.fitted_shear else WoodMethod.BAR_STATED_RATIO
+        code = "wood.bar_fitted" if fit.fitted_shear else "wood.bar_stated_ratio"
         method = note(code, modes=fit.order.size)
         if grams:
-            beside.append(note(WoodNote.MASS_LEFT_ON, grams=grams))
+            beside.append(note("wood.mass_left_on", grams=grams))
     for name, unit in STIFFNESS.items():
         why = board.shear_reason if name == "wood.shear_modulus_gpa" else ""
         value = None if board.reason or why else board.values.get(name)
@@ -144,12 +144,12 @@ def _stiffness_rows(study: Study, board: Board, role: str) -> Iterator[_Row]:
     if fit is None or board.reason:
         return
     u_ratio = fit.shear_ratio * float(np.sqrt(fit.log_covariance(board.bar)[1, 1]))
-    stated = "" if fit.fitted_shear else WoodNote.RATIO_STATED
+    stated = "" if fit.fitted_shear else "wood.ratio_stated"
     yield _told("shear_ratio", fit.shear_ratio, "1", u_ratio, method, stated)
     if fit.order.size > 1:
         worst = 100.0 * float(np.abs(fit.residual).max())
-        uneven = note(WoodNote.UNEVEN, share=UNEVEN)
-        yield _told("mode_misfit_percent", worst, "%", _NAN, WoodMethod.LARGEST_MISFIT, uneven)
+        uneven = note("wood.uneven", share=UNEVEN)
+        yield _told("mode_misfit_percent", worst, "%", _NAN, "wood.largest_misfit", uneven)
     if 1 in fit.order:
         first = float(fit.frequency_hz[list(fit.order).index(1)])
         value = isotropic_modulus(first, board.bar) / 1e9
@@ -157,8 +157,8 @@ def _stiffness_rows(study: Study, board: Board, role: str) -> Iterator[_Row]:
         sizes = np.array([9.0, 1.0, 9.0, 1.0]) @ board.bar.variances
         u = value * float(np.sqrt(sizes + (2.0 * UNEVEN) ** 2))
         yield _told(
-            "youngs_modulus_isotropic_gpa", value, "GPa", u, WoodMethod.ISOTROPIC,
-            WoodNote.TOO_LOW,
+            "youngs_modulus_isotropic_gpa", value, "GPa", u, "wood.isotropic",
+            "wood.too_low",
         )  # fmt: skip
 
 
@@ -167,12 +167,12 @@ def _moisture_rows(study: Study, specimen: Specimen, board: Board) -> Iterator[_
     if air is not None:
         yield _told(
             "equilibrium_moisture_pct", float(equilibrium_moisture(*air)), "%", U_MOISTURE_PCT,
-            WoodMethod.EQUILIBRIUM,
-            note(WoodNote.SETTLES_AT, temperature_c=air[0], humidity_pct=air[1]),
+            "wood.equilibrium",
+            note("wood.settles_at", temperature_c=air[0], humidity_pct=air[1]),
         )  # fmt: skip
     moisture = specimen.moisture_pct
     if moisture is not None:
-        yield _told("moisture_pct", moisture, "%", U_MOISTURE_PCT, WoodMethod.AS_STATED, "")
+        yield _told("moisture_pct", moisture, "%", U_MOISTURE_PCT, "wood.as_stated", "")
     if study.settings.wood.to_12_percent:
         yield from _at_12(specimen, board, moisture)
 
@@ -185,7 +185,7 @@ def _at_12(specimen: Specimen, board: Board, moisture: float | None) -> Iterator
         why = WoodReason.NO_MOISTURE
     elif not moisture < DRIED_BELOW_PCT:
         why = note(WoodReason.TOO_WET, limit_pct=DRIED_BELOW_PCT)
-    name, method = "density_at_12_percent_kg_m3", WoodMethod.DENSITY_TO_12
+    name, method = "density_at_12_percent_kg_m3", "wood.density_to_12"
     if why or density is None:
         yield _row(name, None, "kg/m3", method, why or board.size_reason)
     else:
@@ -196,9 +196,9 @@ def _at_12(specimen: Specimen, board: Board, moisture: float | None) -> Iterator
         value = brought(moisture)
         slope = brought(moisture + 0.5) - brought(moisture - 0.5) if moisture > 0.5 else 0.0
         u = float(np.hypot(density.u / density.value * value, slope * U_MOISTURE_PCT))
-        beside = note(WoodNote.FROM_MOISTURE, moisture_pct=moisture)
+        beside = note("wood.from_moisture", moisture_pct=moisture)
         yield _told(name, value, "kg/m3", u, method, beside)
-    name, method = "youngs_modulus_at_12_percent_gpa", WoodMethod.MODULUS_TO_12
+    name, method = "youngs_modulus_at_12_percent_gpa", "wood.modulus_to_12"
     species = find_species(specimen.wood)
     if not why and species is None:
         why = note(WoodReason.UNLISTED, wood=specimen.wood)
@@ -211,7 +211,7 @@ def _at_12(specimen: Specimen, board: Board, moisture: float | None) -> Iterator
     value = modulus.value * factor
     u = value * float(np.hypot(modulus.u / modulus.value, relative))
     facts = {"species": species.name, "recalled": species.recalled}
-    beside = note(WoodNote.FROM_HANDBOOK, moisture_pct=moisture, **facts)
+    beside = note("wood.from_handbook", moisture_pct=moisture, **facts)
     yield _told(name, value, "GPa", u, method, beside)
 
 

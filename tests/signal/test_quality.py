@@ -11,7 +11,7 @@ from scipy.fft import rfft
 
 from studylib.codes import code_of, each, fields_of, note, several
 from studylib.codes.checks import CheckSource
-from studylib.codes.recordings import RecordingFault, RecordingRemark
+from studylib.codes.recordings import RecordingRemark
 from studylib.errors import InputError
 from studylib.signal import quality
 from studylib.signal.quality import CHECKS, overridden
@@ -291,7 +291,7 @@ def test_one_note_holds_a_check_on_all_its_channels():
 
 
 def test_what_is_wrong_with_a_file_is_the_reason_itself():
-    why = note(RecordingFault.NOT_THERE, file="recordings/a.wav")
+    why = note("recordings.not_there", file="recordings/a.wav")
     row = quality.check("readable", 1.0, CHECKS)._replace(source=why)
     assert say(quality.finding([row])) == say(why)
 

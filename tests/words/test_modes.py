@@ -6,7 +6,7 @@ import pytest
 
 from studylib.codes import note
 from studylib.codes.modes import ModeReason, TapReason, TapSign
-from studylib.codes.wood import WoodMethod, WoodNote, WoodReason
+from studylib.codes.wood import WoodReason
 from studylib.register import example_names
 from studylib.words import say
 from tests.words import asked_for
@@ -40,8 +40,8 @@ FIELDS = {
     "sweeps.not_found": {**ASKED, "took_s": 9.34},
     "sweeps.began_before": {"seconds": 0.51},
     "sweeps.cut_off": {"seconds": 0.51, "at_hz": 9120.2, "high_hz": 20_000.0},
-    WoodMethod.BAR_FITTED: {"modes": 6},
-    WoodMethod.BAR_STATED_RATIO: {"modes": 1},
+    "wood.bar_fitted": {"modes": 6},
+    "wood.bar_stated_ratio": {"modes": 1},
     WoodReason.SIZES_MISSING: {"board": "L1", "missing": ["width", "mass"]},
     WoodReason.NO_FREE_MODE_IN_MOUNT: {"mount": 4},
     WoodReason.TWO_READINGS: {"gpa": 13.21, "other_gpa": 9.87},
@@ -50,12 +50,12 @@ FIELDS = {
     WoodReason.RATIO_AT_BOUND: {"lowest": 2.0, "highest": 60.0},
     WoodReason.TOO_WET: {"limit_pct": 25},
     WoodReason.UNLISTED: {"wood": "larch"},
-    WoodNote.MODES_LEFT_OUT: {"frequencies": [512.3, 812.0]},
-    WoodNote.MASS_LEFT_ON: {"grams": 8.0},
-    WoodNote.UNEVEN: {"share": 0.003},
-    WoodNote.SETTLES_AT: {"temperature_c": 20.6, "humidity_pct": 51.2},
-    WoodNote.FROM_MOISTURE: {"moisture_pct": 9.4},
-    WoodNote.FROM_HANDBOOK: {"moisture_pct": 9.4, "species": "tamarack", "recalled": True},
+    "wood.modes_left_out": {"frequencies": [512.3, 812.0]},
+    "wood.mass_left_on": {"grams": 8.0},
+    "wood.uneven": {"share": 0.003},
+    "wood.settles_at": {"temperature_c": 20.6, "humidity_pct": 51.2},
+    "wood.from_moisture": {"moisture_pct": 9.4},
+    "wood.from_handbook": {"moisture_pct": 9.4, "species": "tamarack", "recalled": True},
     "wood.some_sizes_missing": {"boards": [{"name": "L1", "missing": ["mass"]}]},
     "wood.odd_density": {"board": "L1", "density": 5681.3},
     "wood.plates": {"boards": ["L1", "C1"], "widest": 0.2},

@@ -10,7 +10,7 @@ from studylib.codes import note
 from studylib.codes.attribution import Control
 from studylib.codes.covariates import CovariateFault, CovariateNote, Property
 from studylib.codes.features import Caution
-from studylib.codes.planning import Design, Line
+from studylib.codes.planning import Line
 from studylib.words import say
 from tests.words import asked_for
 
@@ -29,6 +29,7 @@ SLOPE = {
     "slope_unit": "dB per 0.1 mm", "flat": True, "p": 0.0004, "left_out": 1, "df": 4.0,
     "guess": True,
 }  # fmt: skip
+DESIGNS = ("plan.takes_only", "plan.mounts_only", "plan.best_design")
 OUTCOMES = [
     f"covariates.{name}"
     for name in ("without_interval", "turned", "stays", "gone", "appears", "neither")
@@ -55,7 +56,7 @@ FIELDS: list[tuple[str, dict, str]] = [
     ("plan.common", {"board": 1.5, "mount": 1.0, "take": 0.5, "unit": "dB"}, "mounts 1 dB, takes"),
     ("plan.pilot", {"name": "a.csv", "unseen": ["mount", "take"]}, "not show mount and take"),
     ("plan.pilot", {"name": "a.csv", "unseen": []}, "a.csv, with the interval"),
-    *((code, {}, "") for code in (*Line, *Design)),
+    *((code, {}, "") for code in (*Line, *DESIGNS)),
     (
         "plan.design",
         {"planks": {"larch": 4, "cherry": 1}, "boards": 2.0, "mounts": 1, "takes": 3,
