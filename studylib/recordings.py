@@ -23,7 +23,6 @@ import numpy as np
 import soundfile
 
 from studylib.codes import code_of, fields_of, note, several
-from studylib.codes.recordings import RecordingRemark
 from studylib.errors import InputError
 from studylib.sheets.files import sha256
 from studylib.sheets.settings import LOWEST_RATE_HZ
@@ -113,7 +112,7 @@ def other_rate(info: RecordingInfo, study_hz: int) -> str:
     if info.rate_hz == study_hz:
         return ""
     return note(
-        RecordingRemark.OTHER_RATE,
+        "recordings.other_rate",
         file=_name(info.path),
         rate_hz=info.rate_hz,
         study_hz=study_hz,
@@ -217,20 +216,20 @@ def _state(path: Path, file: soundfile.SoundFile, frames: int) -> tuple[bool, li
     """Whether the file breaks off, and notes of what is unusual about it."""
     log, remarks = file.extra_info, []
     if _announces_more(file.format, log):
-        remarks.append(RecordingRemark.BREAKS_OFF)
+        remarks.append("recordings.breaks_off")
     elif _UNREAD.search(log):
-        remarks.append(RecordingRemark.HOLDS_MORE)
+        remarks.append("recordings.holds_more")
     elif file.format in ("FLAC", "OGG", "MP3") and not _end_is_read(file, frames):
-        remarks.append(RecordingRemark.END_UNREAD)
+        remarks.append("recordings.end_unread")
     breaks_off = bool(remarks)
     announced = [int(size) for _, size, _ in _ANNOUNCED.findall(log)]
     if not breaks_off and any(size >= _STREAMED_BYTES for size in announced):
-        remarks.append(RecordingRemark.OPEN_LENGTH)
+        remarks.append("recordings.open_length")
     ending = path.suffix.lower()
     if file.format not in _ENDINGS.get(ending, (file.format,)):
-        remarks.append(note(RecordingRemark.OTHER_CONTENT, ending=ending, container=file.format))
+        remarks.append(note("recordings.other_content", ending=ending, container=file.format))
     if _LOSSY.search(file.subtype) or file.format == "MP3":
-        remarks.append(note(RecordingRemark.LOSSY, coding=file.subtype))
+        remarks.append(note("recordings.lossy", coding=file.subtype))
     return breaks_off, remarks
 
 

@@ -39,7 +39,7 @@ from enum import StrEnum
 from functools import lru_cache
 
 from studylib.codes import note
-from studylib.codes.features import Caution, LimitSource, Term
+from studylib.codes.features import Caution, Term
 from studylib.errors import InputError
 from studylib.words import say
 from studylib.words.text import nearest
@@ -99,7 +99,7 @@ class Feature:
     noise: bool
     room: bool
     limit: float | None
-    limit_source: LimitSource
+    limit_source: str
 
     @property
     def difference_unit(self) -> str:
@@ -162,7 +162,7 @@ class Family:
     noise: bool
     room: bool
     limit: float | None
-    limit_source: LimitSource
+    limit_source: str
 
     def match(self, name: str) -> Feature | None:
         """The feature of that name, or None if it is not of this family."""
@@ -212,199 +212,199 @@ FAMILIES = (
         pattern="tone.h{}.level_db", numbers=_FIRST,
         unit="dB", scale="db", kind=Kind.TONE, harmonic=True,
         driver=False, drive_level=True, noise=False, room=True,
-        limit=None, limit_source=LimitSource.LEVEL,
+        limit=None, limit_source="limits.level",
     ),
     Family(
         pattern="tone.h{}.level_db", numbers=_OVERTONES,
         unit="dB", scale="db", kind=Kind.TONE, harmonic=True,
         driver=True, drive_level=True, noise=False, room=True,
-        limit=None, limit_source=LimitSource.LEVEL,
+        limit=None, limit_source="limits.level",
     ),
     Family(
         pattern="tone.h{}.rel_db", numbers=_OVERTONES,
         unit="dB", scale="db", kind=Kind.TONE, harmonic=True,
         driver=True, drive_level=False, noise=False, room=True,
-        limit=None, limit_source=LimitSource.LEVEL,
+        limit=None, limit_source="limits.level",
     ),
     Family(
         pattern="tone.h{}.response_db", numbers=_HARMONICS,
         unit="dB", scale="db", kind=Kind.TONE, harmonic=True,
         driver=False, drive_level=False, noise=False, room=True,
-        limit=None, limit_source=LimitSource.LEVEL,
+        limit=None, limit_source="limits.level",
     ),
     Family(
         pattern="tone.h{}.response_deg", numbers=_HARMONICS,
         unit="deg", scale="none", kind=Kind.TONE, harmonic=True,
         driver=False, drive_level=False, noise=False, room=True,
-        limit=None, limit_source=LimitSource.NOT_COMPARED,
+        limit=None, limit_source="limits.not_compared",
     ),
     Family(
         pattern="tone.thd_percent", numbers=None,
         unit="%", scale="log", kind=Kind.TONE, harmonic=False,
         driver=True, drive_level=False, noise=False, room=True,
-        limit=None, limit_source=LimitSource.DISTORTION,
+        limit=None, limit_source="limits.distortion",
     ),
     Family(
         pattern="tone.band{}.rel_db", numbers=OCTAVE_BANDS,
         unit="dB", scale="db", kind=Kind.TONE, harmonic=False,
         driver=False, drive_level=False, noise=True, room=True,
-        limit=None, limit_source=LimitSource.LEVEL,
+        limit=None, limit_source="limits.level",
     ),
     Family(
         pattern="tone.centroid_hz", numbers=None,
         unit="Hz", scale="log", kind=Kind.TONE, harmonic=False,
         driver=True, drive_level=False, noise=False, room=True,
-        limit=None, limit_source=LimitSource.CENTROID,
+        limit=None, limit_source="limits.centroid",
     ),
     Family(
         pattern="tone.frequency_hz", numbers=None,
         unit="Hz", scale="none", kind=Kind.TONE, harmonic=False,
         driver=False, drive_level=False, noise=False, room=False,
-        limit=None, limit_source=LimitSource.NOT_COMPARED,
+        limit=None, limit_source="limits.not_compared",
     ),
     Family(
         pattern="probe.k{}.response_db", numbers=_OVERTONES,
         unit="dB", scale="db", kind=Kind.PROBE, harmonic=True,
         driver=False, drive_level=False, noise=False, room=True,
-        limit=None, limit_source=LimitSource.LEVEL,
+        limit=None, limit_source="limits.level",
     ),
     Family(
         pattern="probe.k{}.level_db", numbers=_OVERTONES,
         unit="dB", scale="db", kind=Kind.PROBE, harmonic=True,
         driver=False, drive_level=True, noise=False, room=True,
-        limit=None, limit_source=LimitSource.LEVEL,
+        limit=None, limit_source="limits.level",
     ),
     Family(
         pattern="probe.k{}.response_deg", numbers=_OVERTONES,
         unit="deg", scale="none", kind=Kind.PROBE, harmonic=True,
         driver=False, drive_level=False, noise=False, room=True,
-        limit=None, limit_source=LimitSource.NOT_COMPARED,
+        limit=None, limit_source="limits.not_compared",
     ),
     Family(
         pattern="tap.m{}.frequency_hz", numbers=_MODES,
         unit="Hz", scale="log", kind=Kind.TAP, harmonic=False,
         driver=False, drive_level=False, noise=False, room=True,
-        limit=None, limit_source=LimitSource.FREQUENCY,
+        limit=None, limit_source="limits.frequency",
     ),
     Family(
         pattern="tap.m{}.loss_factor", numbers=_MODES,
         unit="1", scale="log", kind=Kind.TAP, harmonic=False,
         driver=False, drive_level=False, noise=False, room=True,
-        limit=None, limit_source=LimitSource.DECAY,
+        limit=None, limit_source="limits.decay",
     ),
     Family(
         pattern="tap.m{}.decay_time_s", numbers=_MODES,
         unit="s", scale="log", kind=Kind.TAP, harmonic=False,
         driver=False, drive_level=False, noise=False, room=True,
-        limit=None, limit_source=LimitSource.DECAY,
+        limit=None, limit_source="limits.decay",
     ),
     Family(
         pattern="free.m{}.frequency_hz", numbers=_MODES,
         unit="Hz", scale="log", kind=Kind.FREE, harmonic=False,
         driver=False, drive_level=False, noise=False, room=True,
-        limit=None, limit_source=LimitSource.NO_SOUND,
+        limit=None, limit_source="limits.no_sound",
     ),
     Family(
         pattern="free.m{}.loss_factor", numbers=_MODES,
         unit="1", scale="log", kind=Kind.FREE, harmonic=False,
         driver=False, drive_level=False, noise=False, room=True,
-        limit=None, limit_source=LimitSource.NO_SOUND,
+        limit=None, limit_source="limits.no_sound",
     ),
     Family(
         pattern="free.m{}.decay_time_s", numbers=_MODES,
         unit="s", scale="log", kind=Kind.FREE, harmonic=False,
         driver=False, drive_level=False, noise=False, room=True,
-        limit=None, limit_source=LimitSource.NO_SOUND,
+        limit=None, limit_source="limits.no_sound",
     ),
     Family(
         pattern="sweep.k{}.response_db", numbers=_HARMONICS,
         unit="dB", scale="db", kind=Kind.SWEEP, harmonic=True,
         driver=False, drive_level=False, noise=False, room=True,
-        limit=None, limit_source=LimitSource.LEVEL,
+        limit=None, limit_source="limits.level",
     ),
     Family(
         pattern="sweep.k{}.response_deg", numbers=_HARMONICS,
         unit="deg", scale="none", kind=Kind.SWEEP, harmonic=True,
         driver=False, drive_level=False, noise=False, room=True,
-        limit=None, limit_source=LimitSource.NOT_COMPARED,
+        limit=None, limit_source="limits.not_compared",
     ),
     Family(
         pattern="sweep.band{}.response_db", numbers=THIRD_OCTAVE_BANDS,
         unit="dB", scale="db", kind=Kind.SWEEP, harmonic=False,
         driver=False, drive_level=False, noise=False, room=True,
-        limit=None, limit_source=LimitSource.LEVEL,
+        limit=None, limit_source="limits.level",
     ),
     Family(
         pattern="sweep.band{}.level_db", numbers=THIRD_OCTAVE_BANDS,
         unit="dB", scale="db", kind=Kind.SWEEP, harmonic=False,
         driver=False, drive_level=True, noise=False, room=True,
-        limit=None, limit_source=LimitSource.LEVEL,
+        limit=None, limit_source="limits.level",
     ),
     Family(
         pattern="wood.density_kg_m3", numbers=None,
         unit="kg/m3", scale="log", kind=Kind.WOOD, harmonic=False,
         driver=False, drive_level=False, noise=False, room=False,
-        limit=None, limit_source=LimitSource.NO_SOUND,
+        limit=None, limit_source="limits.no_sound",
     ),
     Family(
         pattern="wood.youngs_modulus_gpa", numbers=None,
         unit="GPa", scale="log", kind=Kind.WOOD, harmonic=False,
         driver=False, drive_level=False, noise=False, room=False,
-        limit=None, limit_source=LimitSource.NO_SOUND,
+        limit=None, limit_source="limits.no_sound",
     ),
     Family(
         pattern="wood.sound_speed_m_s", numbers=None,
         unit="m/s", scale="log", kind=Kind.WOOD, harmonic=False,
         driver=False, drive_level=False, noise=False, room=False,
-        limit=None, limit_source=LimitSource.NO_SOUND,
+        limit=None, limit_source="limits.no_sound",
     ),
     Family(
         pattern="wood.radiation_m4_kg_s", numbers=None,
         unit="m4/(kg s)", scale="log", kind=Kind.WOOD, harmonic=False,
         driver=False, drive_level=False, noise=False, room=False,
-        limit=None, limit_source=LimitSource.NO_SOUND,
+        limit=None, limit_source="limits.no_sound",
     ),
     Family(
         pattern="wood.impedance_pa_s_m", numbers=None,
         unit="Pa s/m", scale="log", kind=Kind.WOOD, harmonic=False,
         driver=False, drive_level=False, noise=False, room=False,
-        limit=None, limit_source=LimitSource.NO_SOUND,
+        limit=None, limit_source="limits.no_sound",
     ),
     Family(
         pattern="wood.shear_modulus_gpa", numbers=None,
         unit="GPa", scale="log", kind=Kind.WOOD, harmonic=False,
         driver=False, drive_level=False, noise=False, room=False,
-        limit=None, limit_source=LimitSource.NO_SOUND,
+        limit=None, limit_source="limits.no_sound",
     ),
     Family(
         pattern="wood.loss_factor", numbers=None,
         unit="1", scale="log", kind=Kind.WOOD, harmonic=False,
         driver=False, drive_level=False, noise=False, room=True,
-        limit=None, limit_source=LimitSource.NO_SOUND,
+        limit=None, limit_source="limits.no_sound",
     ),
     Family(
         pattern="pluck.p{}.level_db", numbers=_MODES,
         unit="dB", scale="db", kind=Kind.PLUCK, harmonic=False,
         driver=False, drive_level=False, noise=False, room=True,
-        limit=None, limit_source=LimitSource.LEVEL,
+        limit=None, limit_source="limits.level",
     ),
     Family(
         pattern="pluck.p{}.decay_time_s", numbers=_MODES,
         unit="s", scale="log", kind=Kind.PLUCK, harmonic=False,
         driver=False, drive_level=False, noise=False, room=True,
-        limit=_PLUCK_DECAY_RATIO, limit_source=LimitSource.PLUCK_DECAY,
+        limit=_PLUCK_DECAY_RATIO, limit_source="limits.pluck_decay",
     ),
     Family(
         pattern="pluck.fundamental_hz", numbers=None,
         unit="Hz", scale="log", kind=Kind.PLUCK, harmonic=False,
         driver=False, drive_level=False, noise=False, room=False,
-        limit=None, limit_source=LimitSource.FREQUENCY,
+        limit=None, limit_source="limits.frequency",
     ),
     Family(
         pattern="pluck.inharmonicity", numbers=None,
         unit="1", scale="log", kind=Kind.PLUCK, harmonic=False,
         driver=False, drive_level=False, noise=False, room=False,
-        limit=None, limit_source=LimitSource.INHARMONICITY,
+        limit=None, limit_source="limits.inharmonicity",
     ),
 )  # fmt: skip
 
@@ -430,7 +430,7 @@ def extended(*families: Family) -> Iterator[None]:
     >>> own = Family(
     ...     pattern="tone.even_odd_db", numbers=None, unit="dB", scale="db", kind=Kind.TONE,
     ...     harmonic=False, driver=True, drive_level=False, noise=False, room=True,
-    ...     limit=None, limit_source=LimitSource.NO_SOUND)
+    ...     limit=None, limit_source="limits.no_sound")
     >>> with extended(own):
     ...     find("tone.even_odd_db").driver
     True

@@ -10,7 +10,6 @@ import pytest
 
 from studylib.codes import code_of, note
 from studylib.codes.checks import CheckSource
-from studylib.codes.recordings import RecordingRemark
 from studylib.report.at_the_bench import bench_warnings, failed_checks, fitness
 from studylib.signal.quality import CHECKS
 from studylib.words import say
@@ -94,8 +93,8 @@ def test_what_was_excluded_by_hand_is_only_counted():
 
 
 def test_a_remark_on_a_file_is_told_as_it_is_each_kind_in_a_line_and_of_failed_takes_as_well():
-    coded = note(RecordingRemark.LOSSY, coding="VORBIS")
-    named = note(RecordingRemark.OTHER_CONTENT, ending=".wav", container="OGG")
+    coded = note("recordings.lossy", coding="VORBIS")
+    named = note("recordings.other_content", ending=".wav", container="OGG")
     rows = quality(
         ("a", "", "file_odd", 1.0, 0.0, "warn"),
         ("b", "", "file_odd", 1.0, 0.0, "warn"),
@@ -106,7 +105,7 @@ def test_a_remark_on_a_file_is_told_as_it_is_each_kind_in_a_line_and_of_failed_t
         d="fail",
     )
     rows.loc[rows["check"] != "take", "source"] = [
-        named, RecordingRemark.OPEN_LENGTH, named, coded, CheckSource.PRACTICE,
+        named, "recordings.open_length", named, coded, CheckSource.PRACTICE,
     ]  # fmt: skip
     found = fitness(study("a", "b", "c", "d"), rows)
     assert found.lines[:2] == (

@@ -15,7 +15,6 @@ import pytest
 
 import studylib as st
 from studylib.codes import fields_of
-from studylib.codes.features import LimitSource
 from studylib.errors import InputError
 
 ROOT = Path(__file__).parents[1]
@@ -148,7 +147,7 @@ def test_an_own_feature_is_known_for_as_long_as_it_is_asked_for():
     own = st.register.Family(
         pattern="tone.own{}.level_db", numbers=(1, 3), unit="dB", scale="db",
         kind=st.register.Kind.TONE, harmonic=True, driver=True, drive_level=True, noise=False,
-        room=True, limit=None, limit_source=LimitSource.LEVEL,
+        room=True, limit=None, limit_source="limits.level",
     )  # fmt: skip
     with st.register.extended(own):
         assert st.register.find("tone.own3.level_db").harmonic == 3

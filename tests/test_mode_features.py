@@ -11,7 +11,6 @@ import pytest
 
 from studylib import register
 from studylib.codes import note
-from studylib.codes.modes import ModeReason, TapReason
 from studylib.codes.takes import Unused
 from studylib.modes.gathered import mode_feature_rows
 from studylib.modes.numbers import number_modes
@@ -89,7 +88,7 @@ def test_a_take_without_a_mode_says_so():
     table = mode_feature_rows(number_modes(modes, specimens), takes_of(modes))
     lacking = table[~table["usable"]]
     assert set(lacking["specimen"]) == {"B2"}
-    assert set(lacking["reason"]) == {note(ModeReason.NOT_IN_TAKE, mode=3)}
+    assert set(lacking["reason"]) == {note("modes.not_in_take", mode=3)}
     assert set(lacking["feature"]) == {
         "tap.m3.frequency_hz", "tap.m3.loss_factor", "tap.m3.decay_time_s"
     }  # fmt: skip
@@ -106,17 +105,17 @@ def test_a_take_set_aside_and_a_take_of_refused_taps_keep_their_rows():
         note(Unused.EXCLUDED, reason="the window"),
     ]
     modes.loc[modes["take"] == refused, "usable"] = False
-    modes.loc[(modes["take"] == refused) & (modes["tap"] == 1), "reason"] = TapReason.BREAKS_OFF
-    modes.loc[(modes["take"] == refused) & (modes["tap"] > 1), "reason"] = TapReason.NO_MODES
+    modes.loc[(modes["take"] == refused) & (modes["tap"] == 1), "reason"] = "taps.breaks_off"
+    modes.loc[(modes["take"] == refused) & (modes["tap"] > 1), "reason"] = "taps.no_modes"
     table = mode_feature_rows(number_modes(modes, specimens), takes)
     reasons = table[~table["usable"]].groupby("take")["reason"].unique()
     assert {take: list(found) for take, found in reasons.items()} == {
         aside: [note(Unused.EXCLUDED, reason="the window was open")],
         refused: [
             note(
-                ModeReason.NO_USABLE_TAP,
+                "modes.no_usable_tap",
                 taps=3,
-                reasons=sorted([TapReason.NO_MODES, TapReason.BREAKS_OFF]),
+                reasons=sorted(["taps.no_modes", "taps.breaks_off"]),
             )
         ],
     }
@@ -127,7 +126,7 @@ def test_a_mode_without_a_decay_keeps_its_frequency():
     modes = one_take(loss_factor=np.nan, loss_factor_u=np.nan)
     table = mode_feature_rows(modes, takes_of(modes))
     assert list(table["usable"]) == [True, False, False]
-    assert list(table["reason"]) == ["", *[ModeReason.NO_DECAY] * 2]
+    assert list(table["reason"]) == ["", *["modes.no_decay"] * 2]
 
 
 def test_no_taps_give_no_rows():

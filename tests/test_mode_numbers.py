@@ -9,7 +9,6 @@ import pandas as pd
 import pytest
 
 from studylib.codes import note
-from studylib.codes.modes import ModeReason
 from studylib.errors import InputError
 from studylib.modes import board_modes, number_modes
 from tests.invented_modes import BAR, Study, invent
@@ -153,7 +152,7 @@ def test_a_mode_that_could_be_either_of_two_has_no_number():
     assert numbered.loc[own, "mode"].isna().all()
     assert (numbered["mode"] == numbered["truth"])[~own].all()
     reasons = board_modes(numbered, specimens).query("specimen == 'B9'")
-    assert set(reasons["reason"]) == {ModeReason.NOT_NUMBERED}
+    assert set(reasons["reason"]) == {"modes.not_numbered"}
 
 
 def test_sizes_tell_which_mode_a_board_with_a_single_one_has():
@@ -198,7 +197,7 @@ def test_a_board_that_is_not_among_the_specimens_is_named():
     modes, specimens = invent(replace(PLAIN, boards=3))
     with pytest.raises(InputError) as caught:
         board_modes(number_modes(modes, specimens), specimens[specimens["specimen"] != "B2"])
-    assert caught.value.notes == (note(ModeReason.UNKNOWN_BOARDS, boards=["B2"]),)
+    assert caught.value.notes == (note("modes.unknown_boards", boards=["B2"]),)
 
 
 def test_boards_are_means_of_mounts_and_not_of_taps():
@@ -250,6 +249,6 @@ def test_a_board_without_a_mode_says_so():
         ("B2", 3), ("B4", 1), ("B4", 2), ("B4", 3), ("B4", 4),
     ]  # fmt: skip
     assert lacking["frequency_hz"].isna().all()
-    assert lacking["reason"].iloc[0] == note(ModeReason.NOT_IN_BOARD, mode=3, taps=6)
-    assert lacking["reason"].iloc[1] == note(ModeReason.NO_USABLE_TAP, taps=6)
+    assert lacking["reason"].iloc[0] == note("modes.not_in_board", mode=3, taps=6)
+    assert lacking["reason"].iloc[1] == note("modes.no_usable_tap", taps=6)
     assert (boards["reason"] != "").eq(boards["missing"]).all()

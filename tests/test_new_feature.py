@@ -16,7 +16,7 @@ import pytest
 from studylib import figures, register, words
 from studylib.codes import code_of, each, fields_of
 from studylib.codes.comparison import ClaimReason
-from studylib.codes.features import Caution, LimitSource
+from studylib.codes.features import Caution
 from studylib.register import Family, Kind
 from studylib.report import tables, text
 from studylib.report.summary import summarise
@@ -40,7 +40,7 @@ def entry(**carried) -> Family:
     plain = dict.fromkeys(("driver", "drive_level", "noise", "room"), False)
     return Family(
         pattern=NAME, numbers=None, unit="dB", scale="db", kind=Kind.TONE, harmonic=False,
-        limit=None, limit_source=LimitSource.LEVEL, **(plain | carried),
+        limit=None, limit_source="limits.level", **(plain | carried),
     )  # fmt: skip
 
 
@@ -135,5 +135,5 @@ def test_an_entry_without_an_answer_is_refused():
     with pytest.raises(TypeError, match="driver"):
         Family(
             pattern=NAME, numbers=None, unit="dB", scale="db", kind=Kind.TONE, harmonic=False,
-            drive_level=False, noise=False, room=False, limit=None, limit_source=LimitSource.LEVEL,
+            drive_level=False, noise=False, room=False, limit=None, limit_source="limits.level",
         )  # fmt: skip

@@ -13,7 +13,6 @@ import soundfile
 from scipy.signal import resample
 
 from studylib.codes import code_of, each
-from studylib.codes.recordings import RecordingRemark
 from studylib.codes.sheets import CellFault
 from studylib.errors import InputError
 from studylib.measure import measure_batch
@@ -59,18 +58,18 @@ def test_clean_files_have_no_row_about_the_file(folder):
     [
         (
             {"format": "OGG", "subtype": "VORBIS"},
-            [RecordingRemark.OTHER_CONTENT, RecordingRemark.LOSSY],
+            ["recordings.other_content", "recordings.lossy"],
             ["the content is OGG (file_odd)", "coded with loss (Vorbis)"],
         ),
         (
             {"format": "MP3"},
-            [RecordingRemark.OTHER_CONTENT, RecordingRemark.LOSSY],
+            ["recordings.other_content", "recordings.lossy"],
             ["the content is MP3 (file_odd)", "coded with loss (MP3)"],
         ),
-        ({"subtype": "ALAW"}, [RecordingRemark.LOSSY], ["coded with loss (A-law)"]),
+        ({"subtype": "ALAW"}, ["recordings.lossy"], ["coded with loss (A-law)"]),
         (
             {"format": "FLAC", "subtype": "PCM_24"},
-            [RecordingRemark.OTHER_CONTENT],
+            ["recordings.other_content"],
             ["the name ends in .wav, but the content is FLAC (file_odd)"],
         ),
     ],
@@ -122,7 +121,7 @@ def test_a_strange_rate_names_both_rates_the_file_and_what_would_be_right(folder
     replace(folder, np.tile(tone(rng, PLAN, 0.0), (4, 1)), rate_hz=44_100)
     odd, usable, lines = told(folder)
     rates = {"rate_hz": 44_100, "study_hz": 24_000, "file": f"recordings/{TAKE}.wav"}
-    assert holds(odd.loc["rate", "source"], RecordingRemark.OTHER_RATE, **rates)
+    assert holds(odd.loc["rate", "source"], "recordings.other_rate", **rates)
     assert not usable
     assert (
         f"recordings/{TAKE}.wav was recorded at 44100 Hz, but the rate of the study is 24000 Hz; "

@@ -20,7 +20,6 @@ from scipy import signal
 
 from studylib import tables
 from studylib.codes import code_of, fields_of, has, note, several
-from studylib.codes.modes import ModeReason, TapReason, TapSign
 from studylib.codes.takes import Unused
 from studylib.codes.wood import ModeBasis
 from studylib.measure import measure_batch, rings
@@ -212,12 +211,12 @@ def test_a_bad_tap_is_refused_with_its_reason_and_the_others_stay(tmp_path):
     own = measured.modes[measured.modes["take"] == "L1-m1"]
     refused = own[~own["usable"].astype(bool)]
     assert len(refused) == 1
-    assert has(refused["reason"].item(), TapReason.FASTER_THAN_ANOTHER)
+    assert has(refused["reason"].item(), "taps.faster_than_another")
     assert refused["tap"].item() == 2
     assert set(own.loc[own["usable"].astype(bool), "tap"]) == {1, 3}
     row = measured.quality.query("take == 'L1-m1' and check == 'taps_refused'")
     assert row["verdict"].item() == "warn"
-    assert has(row["source"].item(), TapReason.FASTER_THAN_ANOTHER)
+    assert has(row["source"].item(), "taps.faster_than_another")
     assert not fitness(study, measured.quality).failed
 
 
@@ -227,7 +226,7 @@ def test_a_bounce_is_no_reason_to_refuse_a_tap_and_is_told(tmp_path):
     assert set(own.loc[own["usable"].astype(bool), "tap"]) == {1, 2, 3}
     told = own.loc[own["signs"] != "", ["tap", "signs"]]
     assert told["tap"].tolist() == [2]
-    assert code_of(fields_of(told["signs"].item())["what"]) == TapSign.LATER_CONTACT
+    assert code_of(fields_of(told["signs"].item())["what"]) == "taps.later_contact"
 
 
 def test_a_take_without_a_tap_is_set_aside_and_keeps_its_rows(tmp_path):
@@ -247,11 +246,11 @@ def test_a_take_too_long_to_be_held_says_so_and_is_set_aside(tmp_path, monkeypat
     study = read_study(write_study(tmp_path / "s", Files()))
     measured = measure_batch(study, "day1")
     own = measured.modes[measured.modes["kind"] == "tap"]
-    assert all(has(reason, TapReason.TOO_LONG) for reason in own["reason"])
+    assert all(has(reason, "taps.too_long") for reason in own["reason"])
     assert len(own) == 12
     row = measured.quality.query("take == 'L1-m1' and check == 'taps'")
     assert row["verdict"].item() == "fail"
-    assert row["source"].item() == note(TapReason.TOO_LONG, limit_s=2.5)
+    assert row["source"].item() == note("taps.too_long", limit_s=2.5)
 
 
 def test_a_mode_that_is_missing_says_so_and_moves_no_number(tmp_path):
@@ -259,7 +258,7 @@ def test_a_mode_that_is_missing_says_so_and_moves_no_number(tmp_path):
     rows = gather(study).features.query("take == 'L1-m1'").set_index("feature")
     row = rows.loc["tap.m2.frequency_hz"]
     assert not row["usable"]
-    assert row["reason"] == note(ModeReason.NOT_IN_TAKE, mode=2)
+    assert row["reason"] == note("modes.not_in_take", mode=2)
     assert rows.loc["tap.m3.frequency_hz", "value"] == pytest.approx(
         0.99 * free_modes("larch")[2], rel=1e-3
     )
@@ -293,9 +292,9 @@ def test_place_room_and_signs_of_a_tap_reach_its_rows():
         u_loss_factor=0.002 * two, u_place=np.array([0.0015, 0.001]), amplitude=two,
         u_amplitude=0.1 * two, snr_db=40 * two, close=[False, False],
     )  # fmt: skip
-    sign = Sign(TapReason.BREAKS_OFF, 0.118, 500.0, 900.0, -23.0)
+    sign = Sign("taps.breaks_off", 0.118, 500.0, 900.0, -23.0)
     heard = Tap(0.1, 1.0, decays, signs=(sign, sign), room=Room(0.4, 0.1, 12.0))
-    refused = Tap(1.1, 1.0, None, TapReason.NO_MODES, signs=(sign,))
+    refused = Tap(1.1, 1.0, None, "taps.no_modes", signs=(sign,))
     rows = rings.Ring(taps=[heard, refused]).modes(take, wood="larch", content="c", aside="")
     table = tables.typed("modes", pd.DataFrame(rows, columns=rings.MODE_COLUMNS).assign(mode=None))
     assert table["place"].tolist() == [3, 3, 3]
@@ -305,7 +304,7 @@ def test_place_room_and_signs_of_a_tap_reach_its_rows():
     )
     assert table["room_decay_s"].isna().tolist() == [False, False, True]
     evidence = note(
-        "modes.sign", what=TapReason.BREAKS_OFF, at_s=0.118, low_hz=500.0, high_hz=900.0,
+        "modes.sign", what="taps.breaks_off", at_s=0.118, low_hz=500.0, high_hz=900.0,
         level_db=-23.0,
     )  # fmt: skip
     assert table["signs"].tolist() == [several([evidence] * 2), "", evidence]
@@ -326,6 +325,6 @@ def test_a_sweep_without_modes_has_one_row_that_says_why(given_up):
     (row,) = ring.modes(take, wood="larch", content="", aside="")
     named = dict(zip(rings.MODE_COLUMNS, row, strict=True))
     assert not named["usable"]
-    assert has(named["reason"], TapReason.NO_DECAYS if given_up else TapReason.NO_MODES)
+    assert has(named["reason"], "taps.no_decays" if given_up else "taps.no_modes")
     (row,) = ring.modes(take, wood="larch", content="", aside=Unused.EXCLUDED)
     assert dict(zip(rings.MODE_COLUMNS, row, strict=True))["reason"] == Unused.EXCLUDED

@@ -1,18 +1,18 @@
 """Facts as codes: what the library found, before anyone has put it into words.
 
-A code is "chapter.name", as in `tap.second_touch`; the file `words/en/<chapter>.j2` has its
+A code is "chapter.name", as in `taps.second_knock`; the file `words/en/<chapter>.j2` has its
 sentence as a macro of that name. A *note* is a code with the numbers and names that belong to it,
 written as one line of text, so that it lies in a table's cell, travels through a file and comes
 back unchanged:
 
-    tap.second_touch {"tap":2,"after_ms":41.5}
+    taps.second_knock {"after_ms":41.5}
 
 A cell holds no note (""), one, or several (one a line). Only `words.say` makes sentences of
 them; whoever decides on something asks for the code, never for the words.
 
-Contents: `Code`, `note`, `code_of`, `fields_of`, `several`, `each`, `has`. Codes that something
-decides on, or that are given in more than one place, stand in the files of this package, one a part
-of the house; others are written out where they are given.
+Contents: `Code`, `note`, `code_of`, `fields_of`, `several`, `each`, `has`. A code is written out
+where it is given; sets of codes that are gone through, ordered or mapped stand in the files of this
+package, one a part of the house.
 """
 
 import json
@@ -32,7 +32,7 @@ def note(code: str, /, **fields: Any) -> str:
 
     Parameters
     ----------
-    code : a member of a `Code`.
+    code : "chapter.name", or a member of a `Code`.
     fields : numbers, texts, other notes, or lists and dicts of them. NumPy's numbers and arrays
         become Python's; a path becomes its text.
 
@@ -46,8 +46,8 @@ def note(code: str, /, **fields: Any) -> str:
 
     Examples
     --------
-    >>> note("tap.second_touch", tap=2)
-    'tap.second_touch {"tap":2}'
+    >>> note("taps.second_knock", after_ms=41.5)
+    'taps.second_knock {"after_ms":41.5}'
     """
     if not fields:
         return str(code)
@@ -56,7 +56,7 @@ def note(code: str, /, **fields: Any) -> str:
 
 
 def code_of(note: str) -> str:
-    """The code of a note, as in `code_of(cell) == TapReason.SECOND_TOUCH`.
+    """The code of a note, as in `code_of(cell) == "taps.second_knock"`.
 
     Parameters
     ----------
@@ -118,7 +118,7 @@ def has(cell: str, *codes: str) -> bool:
     Parameters
     ----------
     cell : as made by `note` or `several`.
-    codes : members of a `Code`.
+    codes : as `note` takes them.
 
     Returns
     -------

@@ -24,7 +24,6 @@ from scipy.fft import rfft
 
 from studylib import tables
 from studylib.codes import note, several
-from studylib.codes.modes import TapReason
 from studylib.errors import InputError
 from studylib.measure.features import FeatureValue, has_sensed_drive
 from studylib.measure.sweep_rows import (
@@ -85,7 +84,7 @@ class Ring:
             take.take, take.batch, take.kind, take.specimen, wood, take.mount, take.repeat,
             take.support or "bench",
         )  # fmt: skip
-        rows, why = [], TapReason.NO_TAP
+        rows, why = [], "taps.no_tap"
         for number, tap in enumerate(self.taps or [], start=1):
             room = _room(tap.room)
             signs = several(
@@ -107,8 +106,8 @@ class Ring:
             for values, place_u in _of_decays(self.decays, -take.gain_db - (take.drive_db or 0.0)):
                 own = (*values, not aside, aside, take.place, place_u)
                 rows.append((*head, 0, *own, *_room(self.room), "", content))
-            steps = note(TapReason.NO_DECAYS, steps=MOST_STEPS)
-            why = steps if self.decays.given_up else TapReason.NO_MODES
+            steps = note("taps.no_decays", steps=MOST_STEPS)
+            why = steps if self.decays.given_up else "taps.no_modes"
         reason = several([aside, self.reason]) or why
         blank = (*_BLANK, False, reason, take.place, np.nan, *_NO_ROOM, "", content)
         return rows or [(*head, 0, *blank)]
@@ -147,11 +146,11 @@ def measure_ring(
         return None
     nothing = [] if take.kind == "tap" else None
     if info.frames > LONGEST_S * info.rate_hz:
-        return Ring(taps=nothing, reason=note(TapReason.TOO_LONG, limit_s=LONGEST_S))
+        return Ring(taps=nothing, reason=note("taps.too_long", limit_s=LONGEST_S))
     x = next(windows(study.path_of(take), start=0, frames_each=info.frames, count=1))
     x = x[list(channels.values())]
     if not all(map(is_sound, x)):
-        return Ring(taps=nothing, reason=TapReason.NOT_NUMBERS)
+        return Ring(taps=nothing, reason="taps.not_numbers")
     if take.kind == "tap":
         return Ring(taps=taps_of(x[0], info.rate_hz, study))
     return _sweep(x, info.rate_hz, study, shape, tuple(channels))

@@ -19,7 +19,6 @@ import numpy as np
 import pandas as pd
 
 from studylib import tables
-from studylib.codes.modes import SweepReason
 from studylib.codes.takes import Unused
 from studylib.measure.features import FeatureValue
 from studylib.signal.bands import band_means, third_octave_bands
@@ -114,13 +113,13 @@ def _reasons(measured: SweepMeasurement, order: int) -> np.ndarray:
     """(F,) why a value of an order is not usable; "" where it is."""
     orders, low_high = measured.orders, usable_band(measured.shape)
     f, k = orders.frequency_hz, order - 1
-    reason, soon = np.full(f.size, "", dtype=object), SweepReason.ENDS_TOO_SOON
+    reason, soon = np.full(f.size, "", dtype=object), "sweeps.ends_too_soon"
     reason[~orders.present[k].all(axis=0)] = Unused.BELOW_NOISE
     ringing = (orders.cut[k] > LARGEST_CUT).any(axis=0)
-    reason[ringing & (reason == "")] = soon if order == 1 else SweepReason.TOO_SHORT
+    reason[ringing & (reason == "")] = soon if order == 1 else "sweeps.too_short"
     if order == 1:
         reason[(measured.ends > LARGEST_END).any(axis=0) & (reason == "")] = soon
-    reason[(f < low_high[0]) | (f > low_high[1])] = SweepReason.AT_THE_EDGE
+    reason[(f < low_high[0]) | (f > low_high[1])] = "sweeps.at_the_edge"
     return reason
 
 
@@ -199,8 +198,8 @@ def _in_bands(
     reasons, name = _reasons(measured, 1), "response_db" if sensed else "level_db"
     for band, mean, extra, variance in zip(bands, means, noise, spread, strict=True):
         inside = (orders.frequency_hz >= band.low_hz) & (orders.frequency_hz < band.high_hz)
-        rings_on = np.mean(reasons[inside] == SweepReason.ENDS_TOO_SOON) > 0.5
-        reason = SweepReason.ENDS_TOO_SOON if rings_on else ""
+        rings_on = np.mean(reasons[inside] == "sweeps.ends_too_soon") > 0.5
+        reason = "sweeps.ends_too_soon" if rings_on else ""
         if not reason and mean < 2.0 * extra:
             reason = Unused.BELOW_NOISE
         level = mean if reason == Unused.BELOW_NOISE else mean - extra

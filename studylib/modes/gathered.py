@@ -32,7 +32,6 @@ import pandas as pd
 
 from studylib import tables
 from studylib.codes import has, note
-from studylib.codes.modes import ModeReason
 from studylib.codes.takes import ASIDE
 from studylib.errors import StudyError
 from studylib.measure.batch import BatchMeasurement, measure_batch
@@ -222,7 +221,7 @@ def mode_feature_rows(numbered: pd.DataFrame, takes: pd.DataFrame) -> pd.DataFra
             found = values.get((take.take, mode))
             reason = take.aside or why.get(take.take, "")
             if not reason and found is None:
-                reason = note(ModeReason.NOT_IN_TAKE, mode=mode)
+                reason = note("modes.not_in_take", mode=mode)
             reasons = (reason, hidden.get((take.specimen, take.support, mode, take.mount), ""))
             for row in _three(found, reasons, f"{PREFIX[take.support]}.m{mode}"):
                 key = f"{take.take}|{take.content}|{row[0]}"
@@ -246,7 +245,7 @@ def _three(found: dict[str, _Value] | None, reasons: tuple[str, str], head: str)
             value = float(np.exp(found[name].log))
             u = value * found[name].u
             if np.isnan(value):
-                why = why or ModeReason.NO_DECAY
+                why = why or "modes.no_decay"
             elif name != "frequency_hz":
                 why = why or hidden
         yield f"{head}.{name}", value, unit, u, not why, why
@@ -279,7 +278,7 @@ def _refusals(numbered: pd.DataFrame) -> dict[str, str]:
     good = taps["usable"].astype(bool).groupby(taps["take"]).transform("any")
     return {
         take: note(
-            ModeReason.NO_USABLE_TAP,
+            "modes.no_usable_tap",
             taps=mode_counts(part)[0],
             reasons=sorted({reason for reason in part["reason"] if reason}),
         )

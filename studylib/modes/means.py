@@ -42,7 +42,6 @@ import pandas as pd
 
 from studylib import tables
 from studylib.codes import fields_of, note
-from studylib.codes.modes import ModeReason
 from studylib.errors import InputError
 
 BOARD = ["specimen", "support", "mode"]
@@ -188,7 +187,7 @@ def hidden_decays(rows: pd.DataFrame) -> dict[tuple[str, str, int, int], str]:
     heard = rows.groupby(MOUNT, sort=True)[["direct_db", "room_decay_s"]].median()
     return {
         key: note(
-            ModeReason.ROOM_HIDES,
+            "modes.room_hides",
             percent=100.0 * COVERAGE_95 * float(u),
             **{name: float(x) for name, x in heard.loc[key].items() if np.isfinite(x)},
         )
@@ -218,7 +217,7 @@ def board_modes(numbered: pd.DataFrame, specimens: pd.DataFrame) -> pd.DataFrame
     """
     strangers = sorted(set(numbered["specimen"]) - set(specimens["specimen"]))
     if strangers:
-        raise InputError(note(ModeReason.UNKNOWN_BOARDS, boards=strangers))
+        raise InputError(note("modes.unknown_boards", boards=strangers))
     rows = []
     about = specimens.drop_duplicates("specimen").set_index("specimen")
     taps = numbered[numbered["kind"] == "tap"]
@@ -277,7 +276,7 @@ def _means(rows: pd.DataFrame) -> pd.DataFrame:
 def _why_missing(own: pd.DataFrame, mode: int) -> str:
     taps, good = mode_counts(own)
     if not good:
-        return note(ModeReason.NO_USABLE_TAP, taps=taps)
+        return note("modes.no_usable_tap", taps=taps)
     if own["mode"].isna().all():
-        return ModeReason.NOT_NUMBERED
-    return note(ModeReason.NOT_IN_BOARD, mode=mode, taps=good)
+        return "modes.not_numbered"
+    return note("modes.not_in_board", mode=mode, taps=good)

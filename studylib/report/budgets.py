@@ -32,7 +32,7 @@ import pandas as pd
 
 from studylib import register, tables
 from studylib.codes import note
-from studylib.codes.features import Term, TermBasis
+from studylib.codes.features import Term
 from studylib.codes.wood import ModeBasis
 from studylib.measure.harmonic_rows import tone_multiple
 from studylib.modes.gathered import Gathered
@@ -66,7 +66,7 @@ _CLIMATE = {
     "density_kg_m3": (0.0, 0.4),
 }  # fmt: skip
 _CALIBRATOR_DB = 0.40 / np.sqrt(3.0)
-_UNKNOWN = (np.nan, TermBasis.UNKNOWN)
+_UNKNOWN = (np.nan, "budgets.unknown")
 _Size = tuple[float, str]
 
 
@@ -94,7 +94,7 @@ def make_budgets(given: Grounds) -> pd.DataFrame:
             (u, basis), (inner, _) = size[term], size.get(_WITHIN[term], _UNKNOWN)
             size[term] = float(np.sqrt(np.maximum(u**2 - np.nan_to_num(inner) ** 2, 0.0))), basis
         for term, (u, basis) in size.items():
-            common = "batch" if basis == TermBasis.CALIBRATOR else _COMMON[term]
+            common = "batch" if basis == "budgets.calibrator" else _COMMON[term]
             rows.append((name, term, u, feature.difference_unit, common, basis))
     return tables.typed("budgets", rows)
 
@@ -130,12 +130,12 @@ def _spreads(given: Grounds) -> pd.DataFrame:
 def _spread(feature: Feature, spread: pd.Series, term: Term) -> _Size:
     """What the takes themselves show of a term; for a decay set up once, what is assumed."""
     if term == Term.BACKGROUND and np.isfinite(spread["background"]):
-        return scales.reported_sd(spread["background"], feature), TermBasis.ESTIMATED
+        return scales.reported_sd(spread["background"], feature), "budgets.estimated"
     if spread.get(f"{term}_df", 0) > 0:
         df = int(spread[f"{term}_df"])
-        return scales.reported_sd(spread[term], feature), note(TermBasis.SPREAD, df=df)
+        return scales.reported_sd(spread[term], feature), note("budgets.spread", df=df)
     if term == Term.MOUNT and feature.name.endswith(("loss_factor", "decay_time_s")):
-        return 100.0 * HELD, note(TermBasis.ASSUMED, share=HELD)
+        return 100.0 * HELD, note("budgets.assumed", share=HELD)
     return _UNKNOWN
 
 
@@ -180,16 +180,16 @@ def _position(given: Grounds, feature: Feature, slopes: pd.DataFrame) -> _Size:
     slope = slopes.loc[feature.harmonic]
     if np.isfinite(slope["moved_db"]):
         facts = {"per_mm_db": slope["moved_db"], "takes": int(slope["moved"])}
-        return facts["per_mm_db"] * u_mm, note(TermBasis.MOVED, u_mm=u_mm, **facts)
+        return facts["per_mm_db"] * u_mm, note("budgets.moved", u_mm=u_mm, **facts)
     facts = {"per_mm_db": slope["per_mm_db"], "u_mm": u_mm}
-    found = facts["per_mm_db"] * u_mm, note(TermBasis.MODEL, **facts)
+    found = facts["per_mm_db"] * u_mm, note("budgets.model", **facts)
     return found if np.isfinite(found[0]) else _UNKNOWN
 
 
 def _sizes(given: Grounds, feature: Feature, _: pd.DataFrame) -> _Size:
     wood = given.modes.wood
     rows = wood[(wood["quantity"] == feature.name) & (wood["role"] == "") & wood["value"].notna()]
-    return 100.0 * _rms(rows["u_shared"] / rows["value"]), TermBasis.STATED
+    return 100.0 * _rms(rows["u_shared"] / rows["value"]), "budgets.stated"
 
 
 def _climate(given: Grounds, feature: Feature, slopes: pd.DataFrame, *, at: int) -> _Size:
@@ -201,27 +201,27 @@ def _climate(given: Grounds, feature: Feature, slopes: pd.DataFrame, *, at: int)
     if feature.name.endswith(".response_db") and feature.harmonic in slopes.index:
         slope = _CLIMATE["frequency_hz"][at] * slopes.loc[feature.harmonic, "per_percent_db"]
     facts = {"slope": slope, "unit": feature.difference_unit, "moisture": at == 1, "u": u}
-    return (slope * u, note(TermBasis.HANDBOOK, **facts)) if np.isfinite(slope * u) else _UNKNOWN
+    return (slope * u, note("budgets.handbook", **facts)) if np.isfinite(slope * u) else _UNKNOWN
 
 
 def _place(given: Grounds, feature: Feature, _: pd.DataFrame) -> _Size:
     """What the room does to a decay heard by a microphone; to a level it is not known."""
     if given.study.settings.channels.response_kind != "microphone":
-        return 0.0, TermBasis.ESTIMATED
+        return 0.0, "budgets.estimated"
     modes = given.modes.numbered
     support = {Kind.TAP: "bench", Kind.FREE: "free", Kind.WOOD: "free"}.get(feature.kind)
     number = int(feature.number or 1) if support else 0
     own = modes[(modes["mode"] == number) & (modes["support"] == support)]
     share = (own["loss_factor_place_u"] / own["loss_factor"]).dropna()
-    return (100.0 * _rms(share), TermBasis.ESTIMATED) if len(share) else _UNKNOWN
+    return (100.0 * _rms(share), "budgets.estimated") if len(share) else _UNKNOWN
 
 
 def _calibration(given: Grounds, feature: Feature, _: pd.DataFrame) -> _Size:
     settings = given.study.settings
     if settings.bench.u_calibration_db is not None:
-        return settings.bench.u_calibration_db, TermBasis.STATED
+        return settings.bench.u_calibration_db, "budgets.stated"
     rated = feature.name.endswith(".level_db") and settings.channels.calibrator_db is not None
-    return (_CALIBRATOR_DB, TermBasis.CALIBRATOR) if rated else _UNKNOWN
+    return (_CALIBRATOR_DB, "budgets.calibrator") if rated else _UNKNOWN
 
 
 _SIZES = {

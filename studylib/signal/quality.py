@@ -26,7 +26,6 @@ import numpy as np
 
 from studylib.codes import code_of, each, note, several
 from studylib.codes.checks import CheckSource, Verdict
-from studylib.codes.recordings import RecordingRemark
 from studylib.errors import InputError
 from studylib.signal.band_edge import HIGHEST_SHARE
 from studylib.signal.harmonics import DB_PER_RATIO
@@ -103,11 +102,11 @@ CHECKS: dict[str, Entry] = {entry.name: entry for entry in _ENTRIES}
 # Which remark on a file stands behind which check; it takes the place of the limit's source.
 _REMARKS = {
     "truncated": (
-        RecordingRemark.BREAKS_OFF, RecordingRemark.HOLDS_MORE, RecordingRemark.END_UNREAD,
+        "recordings.breaks_off", "recordings.holds_more", "recordings.end_unread",
     ),
-    "rate": (RecordingRemark.OTHER_RATE,),
-    "file_lossy": (RecordingRemark.LOSSY,),
-    "file_odd": (RecordingRemark.OPEN_LENGTH, RecordingRemark.OTHER_CONTENT),
+    "rate": ("recordings.other_rate",),
+    "file_lossy": ("recordings.lossy",),
+    "file_odd": ("recordings.open_length", "recordings.other_content"),
 }  # fmt: skip
 ABOUT_FILE = ("file_lossy", "file_odd")  # have a row only where there is a remark
 TOLD_BY_SOURCE = ("readable", *_REMARKS)

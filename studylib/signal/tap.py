@@ -36,7 +36,6 @@ import numpy as np
 from scipy.fft import prev_fast_len, rfft
 
 from studylib.codes import code_of, fields_of, note
-from studylib.codes.modes import TapReason, TapSign
 from studylib.signal.damping import LN_1000
 from studylib.signal.decays import Decays, find_decays
 from studylib.signal.heard import Room, find_decays_heard
@@ -186,7 +185,7 @@ def _tap(x: np.ndarray, knock: Knock, before: int, through_air: bool, band: dict
         first = knock.again[-1]
         if knock.end - first < SHORTEST_RING_S * rate:
             after_ms = 1000.0 * (first - knock.first) / rate
-            reason = note(TapReason.SECOND_KNOCK, after_ms=after_ms)
+            reason = note("taps.second_knock", after_ms=after_ms)
             return Tap(first / rate, (knock.end - first) / rate, None, reason, tuple(signs))
     quiet = x[max(before, knock.first - round(QUIET_BEFORE_S * rate)) : knock.first]
     quiet = quiet[: max(0, len(quiet) - round(2 * KNOCK_BLOCK_S * rate))]
@@ -198,10 +197,10 @@ def _tap(x: np.ndarray, knock: Knock, before: int, through_air: bool, band: dict
         if tap.reason:
             break
         if contact is not None and end - start > (contact.at_s + SHORTEST_RING_S) * rate:
-            signs.append(_sign(TapSign.LATER_CONTACT, contact, start, knock.first, band))
+            signs.append(_sign("taps.later_contact", contact, start, knock.first, band))
             start += round(contact.at_s * rate) + round(2 * GUARD_S * rate)
         elif hand is not None and hand.at_s >= LEAST_S:
-            signs.append(_sign(TapSign.DIES_FASTER, hand, start, knock.first, band))
+            signs.append(_sign("taps.dies_faster", hand, start, knock.first, band))
             end = start + round(max(hand.at_s - BEFORE_HAND_S, LEAST_S) * rate)
         else:
             break
@@ -209,12 +208,12 @@ def _tap(x: np.ndarray, knock: Knock, before: int, through_air: bool, band: dict
         tap, changes = _analysed(x, start, end, quiet, through_air, band)
     if hand is not None and hand.at_s < LEAST_S and not tap.reason:
         after_ms = 1000.0 * (start - knock.first) / rate + 1000.0 * hand.at_s
-        reason = note(TapReason.RING_CHANGES, after_ms=after_ms)
-        signs.append(_sign(TapSign.DIES_FASTER, hand, start, knock.first, band))
+        reason = note("taps.ring_changes", after_ms=after_ms)
+        signs.append(_sign("taps.dies_faster", hand, start, knock.first, band))
         tap = replace(tap, decays=None, reason=reason)
     if tap.decays is not None and tap.room is None and not signs and _straight(tap, changes.bends):
         tap = _sharpened(x, tap, end, band)
-    if tap.decays is not None and any(code_of(s.note) == TapSign.LATER_CONTACT for s in signs):
+    if tap.decays is not None and any(code_of(s.note) == "taps.later_contact" for s in signs):
         # The knock's own level is not known any more.
         tap = replace(tap, decays=replace(tap.decays, u_amplitude=tap.decays.amplitude))
     return replace(tap, signs=(*signs, *tap.signs))
@@ -242,7 +241,7 @@ def _analysed(
     """The tap between two samples, and what changes in its ring."""
     rate, none = band["rate_hz"], Changes(None, None, np.zeros(0))
     if end - start < LEAST_S * rate:
-        return Tap(start / rate, max(end - start, 0) / rate, None, TapReason.BREAKS_OFF), none
+        return Tap(start / rate, max(end - start, 0) / rate, None, "taps.breaks_off"), none
     heard = find_decays_heard(x[start:end], quiet=quiet, **band)
     decays, room = heard.decays, heard.room
     if not through_air:  # a sensor on the board hears no room
@@ -250,9 +249,9 @@ def _analysed(
     told = room if room is not None and room.ratio_db < TOLD_DB else None
     tap = Tap(start / rate, heard.seconds, decays, room=told)
     if not len(decays.frequency_hz):
-        return replace(tap, decays=None, reason=TapReason.NO_MODES), none
+        return replace(tap, decays=None, reason="taps.no_modes"), none
     if heard.left_over:
-        told = note(TapSign.LEFT_OVER, frequencies_hz=list(heard.left_over[:3]))
+        told = note("taps.left_over", frequencies_hz=list(heard.left_over[:3]))
         low, high = min(heard.left_over), max(heard.left_over)
         tap = replace(tap, signs=(Sign(told, start / rate, low, high, 0.0),))
     ratio = PERFECT if room is None else 10.0 ** (-room.ratio_db / 10.0)
@@ -264,11 +263,11 @@ def _analysed(
     return replace(tap, decays=bent), changes
 
 
-def _sign(code: TapSign, change: Change, start: int, knock: int, band: dict) -> Sign:
+def _sign(code: str, change: Change, start: int, knock: int, band: dict) -> Sign:
     rate = band["rate_hz"]
     after_ms = 1000.0 * ((start - knock) / rate + change.at_s)
     facts = {"after_ms": after_ms}
-    if code == TapSign.DIES_FASTER:
+    if code == "taps.dies_faster":
         facts["times"] = 1.0 + change.steeper
     return Sign(
         note(code, **facts), start / rate + change.at_s, change.low_hz, change.high_hz,
@@ -281,10 +280,10 @@ def _signs_of_the_start(knock: Knock, rate_hz: float) -> list[Sign]:
     signs = []
     at, nyquist = knock.first / rate_hz, rate_hz / 2.0
     if knock.first < 2 * KNOCK_BLOCK_S * rate_hz:
-        asked = note(TapSign.STARTS_AT_KNOCK, ahead_s=AHEAD_S)
+        asked = note("taps.starts_at_knock", ahead_s=AHEAD_S)
         signs.append(Sign(asked, at, 0.0, nyquist, 0.0))
     for again in knock.again:
-        told = note(TapSign.LATER_CONTACT, after_ms=1000.0 * (again - knock.first) / rate_hz)
+        told = note("taps.later_contact", after_ms=1000.0 * (again - knock.first) / rate_hz)
         signs.append(Sign(told, again / rate_hz, 0.0, nyquist, 0.0))
     return signs
 
@@ -296,7 +295,7 @@ def _with_reflections(taps: list[Tap]) -> list[Tap]:
             [
                 fields_of(sign.note)["after_ms"]
                 for sign in tap.signs
-                if code_of(sign.note) == TapSign.LATER_CONTACT
+                if code_of(sign.note) == "taps.later_contact"
             ]
         )
         for tap in taps
@@ -309,12 +308,12 @@ def _with_reflections(taps: list[Tap]) -> list[Tap]:
         return all(np.any(np.abs(each - after_ms) < near) for each in delays)
 
     def renamed(sign: Sign) -> Sign:
-        if code_of(sign.note) != TapSign.LATER_CONTACT:
+        if code_of(sign.note) != "taps.later_contact":
             return sign
         after_ms = fields_of(sign.note)["after_ms"]
         if not constant(after_ms):
             return sign
-        return sign._replace(note=note(TapSign.REFLECTION, after_ms=after_ms))
+        return sign._replace(note=note("taps.reflection", after_ms=after_ms))
 
     return [replace(tap, signs=tuple(map(renamed, tap.signs))) for tap in taps]
 
@@ -355,14 +354,14 @@ def _held(tap: Tap, good: list[Tap]) -> Tap:
         or np.mean(fast) > 0.5
         or energy[fast].sum() > 0.5 * energy.sum()
     ):
-        return replace(tap, decays=None, reason=note(TapReason.FASTER_THAN_ANOTHER, times=usual))
+        return replace(tap, decays=None, reason=note("taps.faster_than_another", times=usual))
     # What is not enough to refuse it is no reason to trust it either.
     wide = np.hypot(mine.u_loss_factor, mine.loss_factor * -np.expm1(-excess))
     tap = replace(tap, decays=replace(mine, u_loss_factor=wide))
     if not fast.any():
         return tap
     f = mine.frequency_hz[fast]
-    sign = note(TapSign.SOME_FASTER, frequencies_hz=f.tolist(), times=usual)
+    sign = note("taps.some_faster", frequencies_hz=f.tolist(), times=usual)
     none = {
         name: np.where(fast, np.nan, getattr(tap.decays, name))
         for name in ("loss_factor", "u_loss_factor")

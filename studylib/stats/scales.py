@@ -19,7 +19,6 @@ import pandas as pd
 from studylib import register, tables
 from studylib.codes import note
 from studylib.codes.comparison import ComparisonFault
-from studylib.codes.features import LimitSource
 from studylib.errors import InputError
 from studylib.register import Feature
 
@@ -116,9 +115,7 @@ def limits_table(
         if limit is None or not (own or listening):
             continue
         unit = "ratio" if feature.scale == "log" else "dB"
-        rows.append(
-            (name, float(limit), unit, own, LimitSource.OWN if own else feature.limit_source)
-        )
+        rows.append((name, float(limit), unit, own, "limits.own" if own else feature.limit_source))
     return tables.typed("limits", rows)
 
 

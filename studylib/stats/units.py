@@ -23,7 +23,6 @@ import pandas as pd
 
 from studylib import register
 from studylib.codes import code_of
-from studylib.codes.modes import ModeReason
 from studylib.codes.takes import ASIDE, UNSETTLED, Unused
 from studylib.stats import scales
 
@@ -90,7 +89,7 @@ def _state(rows: pd.DataFrame) -> np.ndarray:
     code = rows["reason"].fillna("").map(code_of)
     below = code.eq(Unused.BELOW_NOISE).to_numpy()
     aside = code.isin(ASIDE).to_numpy()
-    hidden = code.eq(ModeReason.ROOM_HIDES).to_numpy()
+    hidden = code.eq("modes.room_hides").to_numpy()
     unsettled = code.isin(UNSETTLED).to_numpy()
     finite = np.isfinite(rows["y"].to_numpy())
     return np.select(

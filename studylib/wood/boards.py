@@ -15,7 +15,6 @@ import numpy as np
 import pandas as pd
 
 from studylib.codes import note, several
-from studylib.codes.wood import WoodReason
 from studylib.errors import InputError
 from studylib.modes.means import between_places, own_squared
 from studylib.sheets import Specimen
@@ -133,10 +132,10 @@ def assess(
         return Board(**dict.fromkeys(_REASONS, several(error.notes)))
     board = Board(bar=bar, density=density_value(bar))
     if modes.empty:
-        return replace(board, **_unknown(no_modes or WoodReason.NO_FREE_MODE))
+        return replace(board, **_unknown(no_modes or "wood.no_free_mode"))
     if bar.width > WIDEST * bar.length:
         facts = {"ratio": bar.width / bar.length, "widest": WIDEST}
-        return replace(board, **_unknown(note(WoodReason.TOO_WIDE, **facts)))
+        return replace(board, **_unknown(note("wood.too_wide", **facts)))
     frequency = modes["frequency_hz"].to_numpy()
     orders = find_orders(frequency, bar)
     left_over = tuple(float(f) for f in frequency[~orders.found])
@@ -150,7 +149,7 @@ def _unknown(reason: str) -> dict[str, str]:
 
 def _stiffness(modes: pd.DataFrame, orders: Orders, bar: Bar, wood: Wood) -> dict:
     if not orders.found.any():
-        return _unknown(WoodReason.NOTHING_FITS)
+        return _unknown("wood.nothing_fits")
     used = modes[orders.found]
     order = orders.order[orders.found]
     loss_of = {
@@ -173,21 +172,21 @@ def _stiffness(modes: pd.DataFrame, orders: Orders, bar: Bar, wood: Wood) -> dic
     found: dict = {"loss_of": loss_of, "fit": fit, "values": values}
     if np.isfinite(orders.rival_gpa):
         gpa = fit.youngs_modulus / 1e9
-        return found | _unknown(note(WoodReason.TWO_READINGS, gpa=gpa, other_gpa=orders.rival_gpa))
+        return found | _unknown(note("wood.two_readings", gpa=gpa, other_gpa=orders.rival_gpa))
     found["shear_reason"] = _shear_reason(fit, values["wood.shear_modulus_gpa"])
     if 1 in loss_of:
         loss, u = loss_of[1]
         return found | {"loss": Value(loss, "1", float(np.hypot(u, HELD * loss)), HELD * loss)}
     hidden = "".join(used["hidden"][order == 1])
-    return found | {"loss_reason": hidden or WoodReason.NO_FIRST_MODE}
+    return found | {"loss_reason": hidden or "wood.no_first_mode"}
 
 
 def _shear_reason(fit: Stiffness, shear: Value) -> str:
     if fit.at_bound:
-        return note(WoodReason.RATIO_AT_BOUND, lowest=SHEAR_RANGE[0], highest=SHEAR_RANGE[1])
+        return note("wood.ratio_at_bound", lowest=SHEAR_RANGE[0], highest=SHEAR_RANGE[1])
     if not fit.fitted_shear:
-        return WoodReason.ONE_MODE
-    return WoodReason.SHEAR_UNSURE if shear.u > UNSURE_SHEAR * shear.value else ""
+        return "wood.one_mode"
+    return "wood.shear_unsure" if shear.u > UNSURE_SHEAR * shear.value else ""
 
 
 def _mean(values: pd.Series, u: pd.Series, shared: float = 0.0) -> tuple[float, float]:

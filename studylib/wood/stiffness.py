@@ -32,7 +32,6 @@ from typing import NamedTuple
 import numpy as np
 
 from studylib.codes import note
-from studylib.codes.wood import WoodReason
 from studylib.errors import InputError
 from studylib.wood import beams
 from studylib.wood.beams import Bar
@@ -111,7 +110,7 @@ def fit_stiffness(
     order = np.asarray(order, dtype=int)
     frequency = np.asarray(frequency_hz, dtype=float)
     if order.size == 0:
-        raise InputError(note(WoodReason.NO_BENDING_MODE))
+        raise InputError(note("wood.no_bending_mode"))
     u = np.nan_to_num(np.asarray(frequency_u, dtype=float)) / frequency
     variance = u**2 + UNEVEN**2
     fitted = _fit_ratio(order, frequency, variance, bar) if order.size > 1 else float("nan")
@@ -119,7 +118,7 @@ def fit_stiffness(
     ratio = shear_ratio if np.isnan(fitted) else fitted
     if np.isnan(beams.timoshenko_ratio(order, bar.slenderness, ratio)).any():
         facts = {"mode": order.max(), "slenderness": bar.slenderness}
-        raise InputError(note(WoodReason.ABOVE_THEORY, **facts))
+        raise InputError(note("wood.above_theory", **facts))
     log_e, residual = _log_modulus(order, frequency, variance, bar, ratio)
     by_shear, by_length = _slopes(order, bar, ratio)
     by_size = _model_by_size(by_length)

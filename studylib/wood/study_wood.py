@@ -25,8 +25,6 @@ import pandas as pd
 
 from studylib import tables
 from studylib.codes import each, has, note, several
-from studylib.codes.modes import ModeReason
-from studylib.codes.wood import WoodReason
 from studylib.modes.means import hidden_decays, tap_rows
 from studylib.sheets import Specimen, Study, Take
 from studylib.wood import beams
@@ -70,7 +68,7 @@ def board_of(study: Study, specimen: Specimen, board_modes: pd.DataFrame) -> Boa
     own = board_modes[board_modes["specimen"] == specimen.specimen]
     free = own[own["support"] == "free"]
     told = zip(free["mode"], free["reason"], strict=True)
-    hidden = {int(mode): why for mode, why in told if has(why, ModeReason.ROOM_HIDES)}
+    hidden = {int(mode): why for mode, why in told if has(why, "modes.room_hides")}
     return assess(
         specimen, free_modes(own, hidden=hidden), study.settings.wood,
         air_c=_temperature(study, specimen),
@@ -182,9 +180,9 @@ def _at_12(specimen: Specimen, board: Board, moisture: float | None) -> Iterator
     density, modulus = board.density, board.values.get("wood.youngs_modulus_gpa")
     why = ""
     if moisture is None:
-        why = WoodReason.NO_MOISTURE
+        why = "wood.no_moisture"
     elif not moisture < DRIED_BELOW_PCT:
-        why = note(WoodReason.TOO_WET, limit_pct=DRIED_BELOW_PCT)
+        why = note("wood.too_wet", limit_pct=DRIED_BELOW_PCT)
     name, method = "density_at_12_percent_kg_m3", "wood.density_to_12"
     if why or density is None:
         yield _row(name, None, "kg/m3", method, why or board.size_reason)
@@ -201,7 +199,7 @@ def _at_12(specimen: Specimen, board: Board, moisture: float | None) -> Iterator
     name, method = "youngs_modulus_at_12_percent_gpa", "wood.modulus_to_12"
     species = find_species(specimen.wood)
     if not why and species is None:
-        why = note(WoodReason.UNLISTED, wood=specimen.wood)
+        why = note("wood.unlisted", wood=specimen.wood)
     if why or board.reason or modulus is None:
         yield _row(name, None, "GPa", method, why or board.reason)
         return
@@ -288,13 +286,13 @@ def _feature_rows(
         first_of.setdefault(take.mount, take)
     own = numbered[numbered["specimen"] == specimen.specimen]
     for mount, take in first_of.items():
-        why = note(WoodReason.NO_FREE_MODE_IN_MOUNT, mount=mount)
+        why = note("wood.no_free_mode_in_mount", mount=mount)
         lost = {mode: text for (at, mode), text in hidden.items() if at == mount}
         modes = free_modes(own[own["mount"] == mount], hidden=lost)
         board = assess(specimen, modes, wood, no_modes=why, air_c=_temperature(study, specimen))
         yield from _stiffness_features(specimen, take, board)
     if any_free and not first_of:
-        why = WoodReason.NOT_TAPPED_FREE
+        why = "wood.not_tapped_free"
         board = assess(specimen, free_modes(nothing), wood, no_modes=why)
         yield from _stiffness_features(specimen, takes[0], board)
 
@@ -359,7 +357,7 @@ def _densities(wood: pd.DataFrame) -> Iterator[str]:
 
 def _plates(wood: pd.DataFrame) -> Iterator[str]:
     rows = wood[wood["quantity"] == _MODULUS]
-    boards = [x.specimen for x in rows.itertuples() if has(x.note, WoodReason.TOO_WIDE)]
+    boards = [x.specimen for x in rows.itertuples() if has(x.note, "wood.too_wide")]
     if boards:
         yield note("wood.plates", boards=boards, widest=WIDEST)
 
@@ -398,5 +396,5 @@ def _moisture_apart(study: Study) -> Iterator[str]:
 
 def _readings(wood: pd.DataFrame) -> Iterator[str]:
     for row in wood[(wood["quantity"] == _MODULUS) & wood["value"].isna()].itertuples():
-        if has(row.note, WoodReason.TWO_READINGS, WoodReason.NOTHING_FITS):
+        if has(row.note, "wood.two_readings", "wood.nothing_fits"):
             yield note("wood.reading", board=row.specimen, notes=each(row.note))

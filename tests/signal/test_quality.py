@@ -11,7 +11,6 @@ from scipy.fft import rfft
 
 from studylib.codes import code_of, each, fields_of, note, several
 from studylib.codes.checks import CheckSource
-from studylib.codes.recordings import RecordingRemark
 from studylib.errors import InputError
 from studylib.signal import quality
 from studylib.signal.quality import CHECKS, overridden
@@ -318,15 +317,15 @@ def test_remarks_on_a_file_stand_in_their_checks_and_a_clean_file_has_no_row_for
     clean = quality.file_checks(CHECKS, remarks="", truncated=False, **header)
     assert [row.check for row in clean] == ["truncated", "rate", "channels", "length"]
     assert {row.source for row in clean} == {CheckSource.DEFINITION}
-    rate = note(RecordingRemark.OTHER_RATE, file="take.wav", rate_hz=44_100, study_hz=48_000)
-    lossy = note(RecordingRemark.LOSSY, coding="OPUS")
-    named = note(RecordingRemark.OTHER_CONTENT, ending=".wav", container="OGG")
-    odd = several([RecordingRemark.OPEN_LENGTH, named])
-    remarks = several([RecordingRemark.END_UNREAD, lossy, odd, rate])
+    rate = note("recordings.other_rate", file="take.wav", rate_hz=44_100, study_hz=48_000)
+    lossy = note("recordings.lossy", coding="OPUS")
+    named = note("recordings.other_content", ending=".wav", container="OGG")
+    odd = several(["recordings.open_length", named])
+    remarks = several(["recordings.end_unread", lossy, odd, rate])
     rows = quality.file_checks(CHECKS, remarks=remarks, truncated=True, **header)
     found = {row.check: (row.verdict, row.source) for row in rows}
     assert found == {
-        "truncated": ("fail", RecordingRemark.END_UNREAD),
+        "truncated": ("fail", "recordings.end_unread"),
         "rate": ("fail", rate),
         "channels": ("pass", CheckSource.DEFINITION),
         "length": ("pass", CheckSource.DEFINITION),

@@ -13,7 +13,6 @@ from studylib import register
 from studylib.codes import code_of, each, fields_of, has, note
 from studylib.codes.comparison import ClaimReason, ControlReason, Method, Remark
 from studylib.codes.features import Caution
-from studylib.codes.modes import ModeReason
 from studylib.codes.takes import Unused
 from studylib.stats.boards import boards_table as boards_frame
 from studylib.stats.boards import control_rows, mount_cells, paired_difference
@@ -215,7 +214,7 @@ class TestPositiveControl:
         ("lost", "why"),
         [
             (Unused.BELOW_NOISE, ControlReason.BELOW_NOISE),
-            (note(ModeReason.ROOM_HIDES, percent=34.0), ControlReason.HIDDEN),
+            (note("modes.room_hides", percent=34.0), ControlReason.HIDDEN),
             (note(Unused.DRIFTS, harmonic=3, change_db=9.0), ControlReason.UNSETTLED),
         ],
     )

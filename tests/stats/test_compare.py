@@ -10,8 +10,6 @@ import pytest
 
 from studylib.codes import code_of, fields_of, has, note
 from studylib.codes.comparison import ClaimReason, ComparisonFault, Method, Remark
-from studylib.codes.features import LimitSource
-from studylib.codes.modes import ModeReason
 from studylib.codes.takes import Unused
 from studylib.errors import InputError
 from studylib.stats.compare import compare
@@ -300,7 +298,7 @@ class TestCoverage:
     @pytest.mark.parametrize(
         ("reason", "method"),
         [
-            (note(ModeReason.ROOM_HIDES, percent=34.0), Method.HIDDEN),
+            (note("modes.room_hides", percent=34.0), Method.HIDDEN),
             (note(Unused.OFF_MULTIPLE, harmonic=3, cents=2.0, u=0.1), Method.UNSETTLED),
             (note(Unused.BEATS, harmonic=3, swing_db=4.0, apart_hz=1.0), Method.UNSETTLED),
         ],
@@ -460,7 +458,7 @@ class TestLimits:
         relative = compare(rows, specimens, listening=False, **kwargs)
         assert list(relative.limits["feature"]) == PRIMARY
         assert has_note(relative, Remark.NOT_HEARD)
-        assert heard.limits["source"].tolist() == [LimitSource.PLUCK_DECAY, LimitSource.OWN]
+        assert heard.limits["source"].tolist() == ["limits.pluck_decay", "limits.own"]
 
     @pytest.mark.parametrize(
         ("limits", "code"),

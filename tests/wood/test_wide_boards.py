@@ -16,7 +16,6 @@ import pytest
 from scipy.linalg import eigh
 
 from studylib.codes import code_of, fields_of, has, note
-from studylib.codes.wood import WoodReason
 from studylib.sheets.settings import Wood
 from studylib.wood import boards, wood_table, wood_warnings
 from studylib.wood.boards import WIDEST, assess
@@ -107,7 +106,7 @@ def test_the_plates_solution_has_its_limits():
 def test_up_to_the_limit_a_board_is_read_right_or_left_open(wood, ratio):
     board = _assessed(wood, ratio)
     if board.reason:
-        assert has(board.reason, WoodReason.TWO_READINGS, WoodReason.NOTHING_FITS)
+        assert has(board.reason, "wood.two_readings", "wood.nothing_fits")
         return
     gpa = board.values["wood.youngs_modulus_gpa"]
     assert abs(gpa.value - youngs_modulus_gpa(wood)) < 2 * gpa.u
@@ -117,7 +116,7 @@ def test_beyond_the_limit_a_bars_reading_would_be_wrong_and_is_refused(monkeypat
     wide = [(wood, ratio) for wood in WOODS for ratio in (0.21, 0.42, 0.44, 0.5)]
     for wood, ratio in wide:
         board = _assessed(wood, ratio)
-        assert board.reason == note(WoodReason.TOO_WIDE, ratio=ratio, widest=WIDEST)
+        assert board.reason == note("wood.too_wide", ratio=ratio, widest=WIDEST)
         assert board.fit is None
         assert board.loss is None
         assert board.density.value == pytest.approx(WOODS[wood][0], rel=1e-9)

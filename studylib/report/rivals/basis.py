@@ -2,7 +2,7 @@
 
 A take is usable when it is not excluded, its batch was measured and its checks did not fail.
 Boards are the specimens under comparison that have a measured feature (all of them as long as
-none has). A rival that nothing tests has a first note `Says.NOT_TESTED`, which names the take or
+none has). A rival that nothing tests has a first note `rivals.not_tested`, which names the take or
 the column.
 
 Conventions: levels in dB; spreads are standard deviations over boards, uncertainties of a
@@ -27,7 +27,6 @@ from studylib.attribution.sorted_takes import MountKey, SortedTakes
 from studylib.attribution.verdicts import ask
 from studylib.codes import code_of, note
 from studylib.codes.attribution import Control, Verdict
-from studylib.codes.rivals import Rival
 from studylib.measure.features import has_sensed_drive
 from studylib.measure.harmonic_rows import tone_multiple
 from studylib.register import Feature
@@ -41,7 +40,7 @@ STAND_INS = ("tone.h1.response_db", "tone.h1.level_db")
 class Finding(NamedTuple):
     """One rival: the note of what tests it, and the notes ("" for none) of what that says."""
 
-    rival: Rival
+    rival: str
     tested_by: str
     says: Sequence[str]
 

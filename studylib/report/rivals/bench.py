@@ -13,7 +13,6 @@ import pandas as pd
 
 from studylib.codes import note
 from studylib.codes.attribution import Control
-from studylib.codes.rivals import Rival
 from studylib.register import find
 from studylib.report.rivals.basis import (
     Basis,
@@ -37,7 +36,7 @@ def mounting(basis: Basis) -> Finding:
     each = mounts_of(mounts).groupby("specimen").size()
     span = {"least": each.min(), "most": each.max()} if len(each) else {"least": 0, "most": 0}
     tested_by = note("rivals.by_mounting", **span, boards=len(each))
-    return Finding(Rival.MOUNTING, tested_by, _mounting_says(basis))
+    return Finding("rivals.mounting", tested_by, _mounting_says(basis))
 
 
 def _mounting_says(basis: Basis) -> list[str]:
@@ -73,7 +72,7 @@ def level(basis: Basis) -> Finding:
         drives=sum(take.drive_db != 0 for take in takes),
         takes=len(takes),
     )
-    return Finding(Rival.LEVEL, tested_by, _level_says(basis))
+    return Finding("rivals.level", tested_by, _level_says(basis))
 
 
 def _level_says(basis: Basis) -> list[str]:
@@ -127,6 +126,6 @@ def drift(basis: Basis) -> Finding:
     found = [steadiness[feature] for feature in basis.features if feature in steadiness]
     notes = [each for one in found for each in one.notes]
     if any(one.known for one in found):
-        return Finding(Rival.DRIFT, tested_by, [*notes, note("rivals.drift_limit")])
+        return Finding("rivals.drift", tested_by, [*notes, note("rivals.drift_limit")])
     wanted = untested(note("rivals.record_reference", references=names))
-    return Finding(Rival.DRIFT, tested_by, [wanted, *notes])
+    return Finding("rivals.drift", tested_by, [wanted, *notes])

@@ -13,7 +13,6 @@ from collections import Counter
 import numpy as np
 
 from studylib.codes import note
-from studylib.codes.rivals import Rival
 from studylib.report.rivals.basis import (
     Basis,
     Finding,
@@ -65,7 +64,7 @@ def dimensions(basis: Basis) -> Finding:
     columns = {name: _column(basis, name) for name in SIZES}
     filled = {name: len(cells) for name, cells in columns.items()}
     tested_by = note("rivals.by_sizes", **filled, boards=len(basis.boards))
-    return Finding(Rival.DIMENSIONS, tested_by, _dimensions_say(basis, columns))
+    return Finding("rivals.dimensions", tested_by, _dimensions_say(basis, columns))
 
 
 def _dimensions_say(basis: Basis, columns: dict[str, dict[str, float]]) -> list[str]:
@@ -103,7 +102,7 @@ def moisture(basis: Basis) -> Finding:
     """Boards of one wood drier than the others, or a day that was damper."""
     cells = _column(basis, "moisture_pct")
     tested_by = note("rivals.by_moisture", filled=len(cells), boards=len(basis.boards))
-    return Finding(Rival.MOISTURE, tested_by, _moisture_says(basis, cells))
+    return Finding("rivals.moisture", tested_by, _moisture_says(basis, cells))
 
 
 def _moisture_says(basis: Basis, cells: dict[str, float]) -> list[str]:
@@ -143,7 +142,7 @@ def planks(basis: Basis) -> Finding:
     own = [s for s in basis.summary.study.specimens if s.specimen in basis.boards]
     given = sum(not s.source_assumed for s in own)
     tested_by = note("rivals.by_planks", given=given, boards=len(own))
-    return Finding(Rival.PLANKS, tested_by, _planks_say(basis, own, given))
+    return Finding("rivals.planks", tested_by, _planks_say(basis, own, given))
 
 
 def _planks_say(basis: Basis, own: list, given: int) -> list[str]:

@@ -24,7 +24,6 @@ from studylib.attribution.excess import MARGIN_DB
 from studylib.attribution.lines import Lines
 from studylib.codes import note
 from studylib.codes.attribution import Control, OtherMounts, StepVerdict, Verdict
-from studylib.codes.rivals import Rival
 from studylib.report.rivals.basis import (
     Basis,
     Finding,
@@ -55,7 +54,7 @@ def driver(basis: Basis) -> Finding:
         sweeps=sum(take.kind == "sweep" for take in takes),
         takes=takes_note(basis, "driver"),
     )
-    return Finding(Rival.DRIVER, tested_by, _driver_says(basis))
+    return Finding("rivals.driver", tested_by, _driver_says(basis))
 
 
 def _driver_says(basis: Basis) -> list[str]:
@@ -124,7 +123,7 @@ def distortion(tone: Lines) -> float:
 
 def air(basis: Basis) -> Finding:
     """Sound that reaches the microphone without passing the board."""
-    return Finding(Rival.AIR, takes_note(basis, "airborne"), _air_says(basis))
+    return Finding("rivals.air", takes_note(basis, "airborne"), _air_says(basis))
 
 
 def _air_says(basis: Basis) -> list[str]:
@@ -152,7 +151,7 @@ def recorder(basis: Basis) -> Finding:
     else:
         leaks = _leak(basis.heard, "recorder", Verdict.RECORDER)
         says = [*leaks, own, lacking(basis, "loopback", Control.LOOPBACK)]
-    return Finding(Rival.RECORDER, takes_note(basis, "loopback"), says)
+    return Finding("rivals.recorder", takes_note(basis, "loopback"), says)
 
 
 def _leak(heard: pd.DataFrame, name: str, verdict: Verdict) -> list[str]:
@@ -231,7 +230,7 @@ def room(basis: Basis) -> Finding:
     else:
         says = [_hum(basis.rows), *measured, lacking(basis, "room", Control.ROOM)]
     tested_by = note("rivals.by_room", takes=takes_note(basis, "room"))
-    return Finding(Rival.ROOM, tested_by, says)
+    return Finding("rivals.room", tested_by, says)
 
 
 def _hum(rows: pd.DataFrame) -> str:
@@ -314,7 +313,7 @@ def buzz(basis: Basis) -> Finding:
         boards=len({board for board, _ in basis.tones}),
         stepped=len(mounts_of(steps)),
     )
-    return Finding(Rival.BUZZ, tested_by, _buzz_says(basis, steps))
+    return Finding("rivals.buzz", tested_by, _buzz_says(basis, steps))
 
 
 def _buzz_says(basis: Basis, steps: pd.DataFrame) -> list[str]:

@@ -24,7 +24,6 @@ from scipy import special
 
 from studylib.codes import note
 from studylib.codes.attribution import Control
-from studylib.codes.rivals import Rival
 from studylib.register import Kind, find
 from studylib.report.rivals.basis import Basis, Finding, board_takes, known, no_tone, record
 
@@ -53,7 +52,7 @@ def mixed_up(basis: Basis) -> Finding:
     """A mount of one board entered under another's name."""
     table, features = _table(basis)
     tested_by = note("rivals.by_mix_up", mounts=len(table), features=features)
-    return Finding(Rival.MIX_UP, tested_by, _says(basis, distances(table, features)))
+    return Finding("rivals.mix_up", tested_by, _says(basis, distances(table, features)))
 
 
 def _table(basis: Basis) -> tuple[pd.DataFrame, list[str]]:
