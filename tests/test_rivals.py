@@ -21,7 +21,6 @@ import pytest
 from studylib import tables
 from studylib.codes import code_of, fields_of, has, note
 from studylib.codes.attribution import Control, OtherMounts, Verdict
-from studylib.codes.comparison import Caveat
 from studylib.measure import measure_batch
 from studylib.measure.parts import batch_slugs, save_part
 from studylib.modes.gathered import gather
@@ -562,7 +561,7 @@ def test_a_reference_that_moved_is_told_once_for_all(tmp_path, moves):
     assert other not in codes(summary, "rivals.drift")
     assert codes(summary, "rivals.drift")[-1] == "rivals.drift_limit"
     effects = summary.primary_effects()
-    assert all(has(cell, Caveat.DRIFT) is (moves > 0) for cell in effects["caveats"])
+    assert all(has(cell, "caveats.drift") is (moves > 0) for cell in effects["caveats"])
     assert not (moves and summary.comparison.positive_control["counts"].any())
 
 

@@ -10,7 +10,6 @@ from itertools import groupby, pairwise
 
 from studylib.attribution.levels import level_findings, levels_of
 from studylib.codes import note
-from studylib.codes.comparison import Caveat
 from studylib.modes.gathered import Gathered
 from studylib.report.preregistration import changed_since_lock
 from studylib.sheets import Study
@@ -23,7 +22,7 @@ def made_of(study: Study, gathered: Gathered) -> Made:
     """Order, drive, levels, clock and lock of a study."""
     settings, changed = study.settings, len(changed_since_lock(study))
     recorded = study.lock.recorded if study.lock is not None else 0
-    late = [note(Caveat.LOCK, recorded=recorded, changes=changed)] if recorded or changed else []
+    late = [note("caveats.lock", recorded=recorded, changes=changed)] if recorded or changed else []
     takes = [take for take in study.takes if take.support == "bench" and not take.exclude]
     rows, hz = gathered.harmonics, settings.tone.fundamental_hz
     levels = levels_of(rows.infer_objects(), takes, study.specimens, fundamental_hz=hz)

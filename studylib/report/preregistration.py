@@ -9,7 +9,7 @@ Functions: `preregistered`, `changed_since_lock`, `coded_claims`.
 import pandas as pd
 
 from studylib.codes import note
-from studylib.codes.comparison import ClaimReason, Outcome
+from studylib.codes.comparison import Outcome
 from studylib.sheets import Study
 from studylib.sheets.records import changes_since
 
@@ -54,7 +54,7 @@ def coded_claims(study: Study, claims: pd.DataFrame) -> pd.DataFrame:
     """The table of claims; while the woods are coded, each one waits for the key."""
     if study.blinding is None or study.blinding.opened or claims.empty:
         return claims
-    return claims.assign(verdict=Outcome.OPEN, caveats="", reason=ClaimReason.CODED)
+    return claims.assign(verdict=Outcome.OPEN, caveats="", reason="claims.coded")
 
 
 def _moment(iso: str) -> str:

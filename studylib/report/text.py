@@ -16,7 +16,7 @@ import numpy as np
 from studylib import register
 from studylib.codes import code_of, each, has, note
 from studylib.codes.attribution import Verdict
-from studylib.codes.comparison import Method, Remark, Role
+from studylib.codes.comparison import Method, Role
 from studylib.register import Kind
 from studylib.report.checks import confounded_notes
 from studylib.report.summary import Summary
@@ -203,7 +203,7 @@ def cannot_say(summary: Summary) -> list[str]:
     """What this design cannot say, from its own plan and its own gaps."""
     # The comparison's own note on refused features gives the counts of every wood, which fills a
     # page; here the features are named and the counts stay in the table of features.
-    own = [told for told in summary.comparison.notes if code_of(told) != Remark.REFUSED]
+    own = [told for told in summary.comparison.notes if code_of(told) != "comparison.refused"]
     notes = [
         *own,
         *confounded_notes(summary.checks),

@@ -29,7 +29,6 @@ from scipy import special
 
 from studylib import tables
 from studylib.codes import note
-from studylib.codes.comparison import ControlReason
 from studylib.register import Feature
 from studylib.stats import scales, studentized
 
@@ -194,7 +193,7 @@ def control_rows(
         return [
             _row(
                 feature,
-                reason=ControlReason.NO_CHANGED if reference else ControlReason.NO_REFERENCE,
+                reason="control.no_changed" if reference else "control.no_reference",
             )
         ]
     pairs = [(name, other) for name in changed for other in reference]
@@ -207,16 +206,16 @@ def _pair(feature, cells, pair, confidence, limit, steady) -> dict:
     changed, reference = pair
     names = {"changed": changed, "reference": reference}
     if cells is None or changed not in cells.batches or reference not in cells.batches:
-        return _row(feature, **names, reason=ControlReason.NOT_MEASURED)
+        return _row(feature, **names, reason="control.not_measured")
     difference, se, df = own_difference(cells, reference, changed)
     if math.isnan(difference):
-        return _row(feature, **names, reason=ControlReason.NO_SHARED_BATCH)
+        return _row(feature, **names, reason="control.no_shared_batch")
     shown = scales.reported_difference(difference, feature)
     if math.isnan(se):
-        return _row(feature, **names, difference=shown, reason=ControlReason.NO_MOUNTS)
+        return _row(feature, **names, difference=shown, reason="control.no_mounts")
     half = float(special.stdtrit(df, 0.5 * (1 + confidence))) * se
     seen = abs(difference) > half and abs(difference) > 1e-12
-    reason = ControlReason.NOT_DETECTED
+    reason = "control.not_detected"
     if seen:
         bound = math.inf if limit is None else scales.analysis_limit(limit, feature)
         reason = _why_not(abs(difference) > bound, limit, steady, feature)
@@ -235,10 +234,10 @@ def _why_not(larger: bool, limit: float | None, steady: bool | None, feature: Fe
     """Why a change that was detected does not count; "" where it does."""
     if larger:
         shown = {"limit": scales.reported_limit(limit, feature), "unit": feature.difference_unit}
-        return note(ControlReason.TOO_LARGE, **shown)
+        return note("control.too_large", **shown)
     if steady is None:
-        return ControlReason.NOT_WATCHED
-    return "" if steady else ControlReason.NOT_STEADY
+        return "control.not_watched"
+    return "" if steady else "control.not_steady"
 
 
 def _row(

@@ -37,7 +37,7 @@ from scipy import special
 
 from studylib import register
 from studylib.codes import code_of, fields_of, has, note, several
-from studylib.codes.comparison import Caveat, Method, Verdict
+from studylib.codes.comparison import Method, Verdict
 from studylib.codes.levels import LevelFinding
 from studylib.register import Feature, Kind
 from studylib.stats.decisions import DECLARED
@@ -112,8 +112,8 @@ class Caveats:
         return several(
             [
                 *feature.cautions,
-                Caveat.BATCH if has(row.method, Method.CONFOUNDED) else "",
-                Caveat.DRIFT if moved else "",
+                "caveats.batch" if has(row.method, Method.CONFOUNDED) else "",
+                "caveats.drift" if moved else "",
                 *(self._of_bench(row, feature) if self.made else ()),
             ]
         )
@@ -124,21 +124,21 @@ class Caveats:
             pair = self.order.between(row.wood_a, row.wood_b)
             if pair:
                 rows = bool((self.made.order["by"] == "row").any())
-                told.append(note(Caveat.ORDER, first=pair[0], last=pair[1], rows=rows))
-            told.append(note(Caveat.CLOCK, batch=self.made.clock) if self.made.clock else "")
+                told.append(note("caveats.order", first=pair[0], last=pair[1], rows=rows))
+            told.append(note("caveats.clock", batch=self.made.clock) if self.made.clock else "")
         sensed = self.made.drive_kind in SENSED
         if not sensed and (feature.drive_level or feature.driver):
-            told.append(Caveat.NOT_SENSED)
+            told.append("caveats.not_sensed")
         gaps = self.gaps.get((row.wood_a, row.wood_b), {})
         k = feature.harmonic if feature.kind == Kind.PROBE and feature.harmonic in gaps else 1
         if follows_level(feature) and k in gaps and gaps[k].visible:
             voltage = not sensed
-            told.append(note(Caveat.HARDER, **self._which(row, gaps[k]), voltage=voltage))
+            told.append(note("caveats.harder", **self._which(row, gaps[k]), voltage=voltage))
         step = self.common_step(row.wood_a, row.wood_b) if sensed else None
         if step and relative_to_drive(feature) and _decides(step, row):
-            told.append(note(Caveat.CHANNEL, **self._which(row, step)))
+            told.append(note("caveats.channel", **self._which(row, step)))
         found = [each for each in self.made.levels if _touches(each, row, feature)]
-        return told + [note(Caveat.LEVELS, found=code_of(each)) for each in found]
+        return told + [note("caveats.levels", found=code_of(each)) for each in found]
 
     def common_step(self, wood_a: str, wood_b: str) -> Gap | None:
         """What a gain of the drive channel that changed with the wood can account for, or None."""

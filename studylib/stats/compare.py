@@ -14,7 +14,6 @@ import pandas as pd
 
 from studylib import register, tables
 from studylib.codes import note
-from studylib.codes.comparison import ComparisonFault, ControlReason
 from studylib.errors import InputError
 from studylib.stats import boards, components, design, drift, effects, scales
 from studylib.stats import units as unit_steps
@@ -24,9 +23,9 @@ from studylib.stats.pairs import Pair
 from studylib.stats.samples import Sample, make_samples, reported_means, unit_means
 
 LOST = {
-    "below": ControlReason.BELOW_NOISE,
-    "hidden": ControlReason.HIDDEN,
-    "unsettled": ControlReason.UNSETTLED,
+    "below": "control.below_noise",
+    "hidden": "control.hidden",
+    "unsettled": "control.unsettled",
 }
 
 
@@ -160,7 +159,7 @@ def compare(
     if places is not None:
         mounts = unit_steps.with_places(mounts, places)
         if mounts["place"].isna().any():
-            raise InputError(note(ComparisonFault.NO_PLACE))
+            raise InputError(note("comparison.no_place"))
     specimen_means = unit_steps.specimen_means(mounts)
     own = tidy[_under_comparison(tidy, woods)]
     own_mounts = mounts[_under_comparison(mounts, woods)]

@@ -32,7 +32,6 @@ from scipy import special
 
 from studylib import tables
 from studylib.codes import note, several
-from studylib.codes.comparison import Estimate, Untested
 from studylib.register import Feature
 from studylib.stats import scales
 from studylib.stats.blocks import WoodModel
@@ -93,11 +92,11 @@ def variance_rows(
     feature, design = sample.feature.name, sample.design.nested
     found = components(design.strata(sample.takes["y"].to_numpy(float)), confidence=confidence)
     estimates = {c.level: c.estimate for c in found}
-    methods = [Estimate.EXACT]
+    methods = ["methods.exact"]
     if not design.balanced:
-        methods = [Estimate.MEAN_SQUARES]
+        methods = ["methods.mean_squares"]
         if fitted is not None:
-            estimates, methods = dict(fitted), [Estimate.REML]
+            estimates, methods = dict(fitted), ["methods.reml"]
     rows = [_row(feature, c, estimates[c.level], methods, design) for c in reversed(found)]
     wood = _wood_row(feature, sample.y, sample.design.model, confidence)
     rows = ([wood] if wood else []) + rows
@@ -123,9 +122,9 @@ def _row(feature, component: Component, estimate: float, methods: list[str], des
         "method": several(
             [
                 *methods,
-                Estimate.OWN_SOURCE if own_source else "",
-                note(Estimate.MERGED, levels=others) if others else "",
-                note(Estimate.ZERO, estimate=estimate) if estimate < 0 else "",
+                "methods.own_source" if own_source else "",
+                note("methods.merged", levels=others) if others else "",
+                note("methods.zero", estimate=estimate) if estimate < 0 else "",
             ]
         ),
     }
@@ -160,8 +159,8 @@ def _wood_row(
         "df": df,
         "method": several(
             [
-                Estimate.WOOD,
-                note(Estimate.ZERO, estimate=None) if wood_square < unit_square else "",
+                "methods.wood_means",
+                note("methods.zero", estimate=None) if wood_square < unit_square else "",
             ]
         ),
     }
@@ -176,7 +175,7 @@ def precision_row(feature: Feature, strata: tuple[Stratum, ...], *, confidence: 
     if "take" in levels:
         _fill(row, "repeatability", feature, strata, ["take"], confidence)
     else:
-        reasons.append(Untested.REPEATABILITY)
+        reasons.append("comparison.no_repeatability")
     if "mount" in levels:
         both = [level for level in ("take", "mount") if level in levels]
         _fill(row, "intermediate", feature, strata, both, confidence)
@@ -184,7 +183,7 @@ def precision_row(feature: Feature, strata: tuple[Stratum, ...], *, confidence: 
             lower, upper = row[f"repeatability_{end}"], row[f"intermediate_{end}"]
             row[f"intermediate_{end}"] = float(np.fmax(lower, upper))
     else:
-        reasons.append(Untested.INTERMEDIATE)
+        reasons.append("comparison.no_intermediate")
     row["reason"] = several(reasons)
     return row
 

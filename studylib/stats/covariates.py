@@ -30,7 +30,6 @@ from scipy import special
 
 from studylib import register, tables
 from studylib.codes import note, several
-from studylib.codes.covariates import CovariateFault, CovariateNote, Property
 from studylib.errors import InputError
 from studylib.register import Feature
 from studylib.stats import design, scales
@@ -64,15 +63,15 @@ _WITH = (
 )
 
 _SHORT = {
-    "length_mm": Property.LENGTH,
-    "width_mm": Property.WIDTH,
-    "thickness_mm": Property.THICKNESS,
-    "mass_g": Property.MASS,
-    "moisture_pct": Property.MOISTURE,
-    "wood.youngs_modulus_gpa": Property.STIFFNESS,
-    "wood.sound_speed_m_s": Property.SOUND_SPEED,
-    "wood.impedance_pa_s_m": Property.IMPEDANCE,
-    "wood.shear_modulus_gpa": Property.SHEAR,
+    "length_mm": "covariates.length",
+    "width_mm": "covariates.width",
+    "thickness_mm": "covariates.thickness",
+    "mass_g": "covariates.mass",
+    "moisture_pct": "covariates.moisture",
+    "wood.youngs_modulus_gpa": "covariates.stiffness",
+    "wood.sound_speed_m_s": "covariates.sound_speed",
+    "wood.impedance_pa_s_m": "covariates.impedance",
+    "wood.shear_modulus_gpa": "covariates.shear",
 }
 # Ends of column names that say a unit, the longer ones first.
 _UNITS = {
@@ -172,7 +171,7 @@ def analyse_covariates(
             if covariate == name:
                 continue
             case = _case(feature, covariate, boards, values[covariate], woods)
-            why = note(CovariateNote.NOT_COMPARED, reason=refused[name]) if name in refused else ""
+            why = note("covariates.not_compared", reason=refused[name]) if name in refused else ""
             rows += _rows(case, woods, confidence, why)
             if not why:
                 points.append(_points(case))
@@ -201,14 +200,14 @@ def covariate_quantity(name: str) -> Quantity:
     whole name.
     """
     if register.is_known(name):
-        exact, unit = note(Property.FEATURE, name=name), register.find(name).unit
+        exact, unit = note("covariates.quantity", name=name), register.find(name).unit
         unit = "" if unit == "1" else unit
     else:
         ends = (end for end in _UNITS if name.endswith(end) and len(name) > len(end))
         end = next(ends, "")
         plain = name.removesuffix(end).replace("_", " ") if end else name
         unit = _UNITS.get(end, "")
-        exact = note(_SHORT[name]) if name in _SHORT else note(Property.COLUMN, name=plain)
+        exact = note(_SHORT[name]) if name in _SHORT else note("covariates.column", name=plain)
     return Quantity(note(_SHORT[name]) if name in _SHORT else exact, exact, unit)
 
 
@@ -246,9 +245,7 @@ def covariate_values(
     for name in covariates:
         if name not in values.columns:
             raise InputError(
-                note(
-                    CovariateFault.UNKNOWN, name=name, nearest=nearest(name, tuple(values.columns))
-                )
+                note("covariates.unknown", name=name, nearest=nearest(name, tuple(values.columns)))
             )
     return values[list(covariates)]
 
@@ -258,7 +255,7 @@ def _wide(rows: pd.DataFrame, *, taken: Sequence[str]) -> pd.DataFrame:
     if twice.any():
         first = rows[twice].iloc[0]
         told = {name: str(first[name]) for name in ("specimen", "covariate")}
-        raise InputError(note(CovariateFault.TWO_VALUES, **told))
+        raise InputError(note("covariates.two_values", **told))
     order = list(dict.fromkeys(rows["covariate"]))
     wide = rows.pivot(index="specimen", columns="covariate", values="value")
     return wide[order].astype("float64")
@@ -426,35 +423,35 @@ def _why_no_fit(case: _Case, fewest: int) -> str:
     """Why there is no adjusted difference for a pair of woods; "" when there is one."""
     held, x = case.quantity.short, case.inside["x"]
     if fewest < SMALLEST:
-        return note(CovariateNote.FEW_SOURCES, smallest=SMALLEST, held=held)
+        return note("covariates.few_sources", smallest=SMALLEST, held=held)
     if case.fit is not None or case.model is None:
         return ""
     if case.model.df - 1 < 1:
-        return note(CovariateNote.NO_FREEDOM)
+        return note("covariates.no_freedom")
     rounding = 1e-9 * max(float(x.abs().max()), 1e-300)
     if np.ptp(x) <= rounding:
-        return note(CovariateNote.SAME_FOR_ALL, held=held)
+        return note("covariates.same_for_all", held=held)
     if x.groupby(case.inside["wood"]).agg(np.ptp).max() <= rounding:
-        return note(CovariateNote.SAME_IN_WOOD, held=held)
-    return note(CovariateNote.ONLY_BETWEEN_BATCHES, held=held)
+        return note("covariates.same_in_wood", held=held)
+    return note("covariates.only_between_batches", held=held)
 
 
 def _remarks(case: _Case, row: dict, why: str, confidence: float) -> Iterator[str]:
     """What to keep in mind with the numbers of a pair."""
     held, fitted = case.quantity.short, math.isfinite(row["difference_with"])
     if row["overlap"] == 0 and not why:
-        yield note(CovariateNote.NO_OVERLAP, held=held)
+        yield note("covariates.no_overlap", held=held)
     elif row["overlap"] < LITTLE_OVERLAP and not why:
-        yield note(CovariateNote.LITTLE_OVERLAP, held=held, overlap=row["overlap"])
+        yield note("covariates.little_overlap", held=held, overlap=row["overlap"])
     if fitted and row["df"] < FEW_DF:
         yield note(
-            CovariateNote.GUESS if row["df"] < GUESS_DF else CovariateNote.FEW_DF, df=row["df"]
+            "covariates.guess" if row["df"] < GUESS_DF else "covariates.few_df", df=row["df"]
         )
     if fitted and not math.isfinite(row["low_with"]):
-        yield note(CovariateNote.NO_INTERVAL)
+        yield note("covariates.no_interval")
     if row["p_slopes_differ"] < 1 - confidence:
-        yield note(CovariateNote.SLOPES_DIFFER, held=held)
+        yield note("covariates.slopes_differ", held=held)
     if row["left_out"]:
-        yield note(CovariateNote.LEFT_OUT, boards=row["left_out"], held=held)
+        yield note("covariates.left_out", boards=row["left_out"], held=held)
     if not case.complete and math.isfinite(row["difference_without"]):
-        yield note(CovariateNote.CONFOUNDED)
+        yield note("covariates.confounded")

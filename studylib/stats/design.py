@@ -18,7 +18,7 @@ import pandas as pd
 
 from studylib import tables
 from studylib.codes import has, note
-from studylib.codes.comparison import Estimate, Method, Remark, Role, Verdict
+from studylib.codes.comparison import Method, Role, Verdict
 from studylib.stats.pairs import method_for, tukey_kramer_rate
 from studylib.stats.samples import Sample
 from studylib.stats.units import natural_key
@@ -110,7 +110,7 @@ def confounded(table: pd.DataFrame) -> str:
         for wood in counts.index
         if (counts.loc[wood] == 0).any()
     ]
-    return note(Remark.CONFOUNDED, missing=missing) if missing else ""
+    return note("comparison.confounded", missing=missing) if missing else ""
 
 
 def comparison_notes(
@@ -135,21 +135,21 @@ def comparison_notes(
     apart = [name for name, design in compared.items() if not design.complete]
     partly = [name for name, design in compared.items() if design.model and design.model.dropped]
     asked = (
-        (missing, Remark.NOT_MEASURED, {"features": missing}),
-        (unusable, Remark.NO_TAKE, {"features": unusable}),
-        (refused, Remark.REFUSED, {"refused": dict(refused)}),
+        (missing, "comparison.not_measured", {"features": missing}),
+        (unusable, "comparison.no_take", {"features": unusable}),
+        (refused, "comparison.refused", {"refused": dict(refused)}),
     )
     about_batch = (
-        (apart and not confounded, Remark.CONFOUNDED_ON, {"features": apart}),
-        (partly, Remark.PARTLY_CONFOUNDED, {"features": partly}),
+        (apart and not confounded, "comparison.confounded_on", {"features": apart}),
+        (partly, "comparison.partly_confounded", {"features": partly}),
     )
     return [
         *(note(code, **fields) for there, code, fields in asked if there),
         *_pooled(compared, confidence),
         *(note(code, **fields) for there, code, fields in about_batch if there),
         *_verdict_notes(found, 1 - confidence),
-        *[Remark.UNBALANCED]
-        * any(has(cell, Estimate.MEAN_SQUARES, Estimate.REML) for cell in variance["method"]),
+        *["comparison.unbalanced"]
+        * any(has(cell, "methods.mean_squares", "methods.reml") for cell in variance["method"]),
     ]
 
 
@@ -167,7 +167,11 @@ def _pooled(compared: Mapping, confidence: float) -> list[str]:
             )
     return [
         note(
-            Remark.POOLED, features=features[counts], counts=counts, rate=rate, alpha=1 - confidence
+            "comparison.pooled",
+            features=features[counts],
+            counts=counts,
+            rate=rate,
+            alpha=1 - confidence,
         )
         for counts, rate in sorted(worst.items())
         if round(100 * rate) > 100 * (1 - confidence)
@@ -177,10 +181,10 @@ def _pooled(compared: Mapping, confidence: float) -> list[str]:
 def _verdict_notes(found: pd.DataFrame, alpha: float) -> list[str]:
     hints = int(found.loc[found["role"] == Role.EXPLORATORY, "feature"].nunique())
     asked = (
-        ((found["verdict"] == Verdict.SAME).any(), Remark.SAME),
-        (any(has(cell, Method.NOT_EARNED) for cell in found["method"]), Remark.NOT_EARNED),
-        ((found["needed"] != "").any(), Remark.NEEDED),
-        (hints, note(Remark.EXPLORATORY, count=hints, alpha=alpha)),
+        ((found["verdict"] == Verdict.SAME).any(), "comparison.same"),
+        (any(has(cell, Method.NOT_EARNED) for cell in found["method"]), "comparison.not_earned"),
+        ((found["needed"] != "").any(), "comparison.needed"),
+        (hints, note("comparison.exploratory", count=hints, alpha=alpha)),
     )
     return [remark for there, remark in asked if there]
 
@@ -203,14 +207,14 @@ def design_notes(
     batches = mounts["batch"].nunique()
     per_board = mounts.drop_duplicates(["specimen", "batch", "mount"]).groupby("specimen").size()
     asked = (
-        (batches == 1, Remark.ONE_BATCH),
-        (batches > 1, Remark.NOT_PAIRED),
-        (len(per_board) and per_board.max() == 1, Remark.MOUNTED_ONCE),
-        (len(mounts) and mounts["n_takes"].max() == 1, Remark.ONE_TAKE),
-        (not listening, Remark.NOT_HEARD),
+        (batches == 1, "comparison.one_batch"),
+        (batches > 1, "comparison.not_paired"),
+        (len(per_board) and per_board.max() == 1, "comparison.mounted_once"),
+        (len(mounts) and mounts["n_takes"].max() == 1, "comparison.one_take"),
+        (not listening, "comparison.not_heard"),
     )
     return [
-        Remark.THESE_BOARDS,
+        "comparison.these_boards",
         *_source_notes(specimens, woods, max(2, smallest_n)),
         *(remark for there, remark in asked if there),
     ]
@@ -230,7 +234,7 @@ def _source_notes(specimens: pd.DataFrame, woods: Sequence[str], least: int) -> 
     ]
     few = [wood for wood in woods if sources.get(wood, 0) < least]
     return [
-        *[note(Remark.PLANK_ASSUMED, count=count, boards=len(specimens))] * bool(count),
-        *[note(Remark.SHARED_PLANKS, woods=shared)] * bool(shared),
-        *[note(Remark.FEW_SOURCES, woods=few, least=least)] * bool(few),
+        *[note("comparison.plank_assumed", count=count, boards=len(specimens))] * bool(count),
+        *[note("comparison.shared_planks", woods=shared)] * bool(shared),
+        *[note("comparison.few_sources", woods=few, least=least)] * bool(few),
     ]

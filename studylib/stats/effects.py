@@ -21,7 +21,7 @@ import pandas as pd
 
 from studylib import register, tables
 from studylib.codes import each, note, several
-from studylib.codes.comparison import ClaimReason, Method, Outcome, Role, Verdict
+from studylib.codes.comparison import Method, Outcome, Role, Verdict
 from studylib.register import Feature
 from studylib.stats import decisions, scales
 from studylib.stats.caveats import Caveats
@@ -257,31 +257,31 @@ def _claim(claim, effects, refused, confidence) -> tuple[Outcome, str, list[str]
         return Outcome.OPEN, "", [refused[feature]]
     of_feature = effects[effects["feature"] == feature]
     if of_feature.empty:
-        return Outcome.OPEN, "", [ClaimReason.NOT_MEASURED]
+        return Outcome.OPEN, "", ["claims.not_measured"]
     forward = of_feature[(of_feature["wood_a"] == lower) & (of_feature["wood_b"] == higher)]
     backward = of_feature[(of_feature["wood_a"] == higher) & (of_feature["wood_b"] == lower)]
     named = {"higher": higher, "lower": lower}
     if forward.empty and backward.empty:
-        return Outcome.OPEN, "", [note(ClaimReason.OTHER_WOODS, **named)]
+        return Outcome.OPEN, "", [note("claims.other_woods", **named)]
     row, sign = (forward.iloc[0], 1) if backward.empty else (backward.iloc[0], -1)
     if row["verdict"] == Verdict.BOARDS_ONLY:
         n_higher, n_lower = (row["n_b"], row["n_a"])[::sign]
         counts = {"n_higher": n_higher, "n_lower": n_lower}
-        return Outcome.BOARDS_ONLY, "", [note(ClaimReason.TOO_FEW, **named, **counts)]
+        return Outcome.BOARDS_ONLY, "", [note("claims.too_few", **named, **counts)]
     caveats, reasons = row["caveats"], [_numbers_of_claim(row, named, confidence)]
     if row["verdict"] not in decisions.DECLARED:
         return Outcome.OPEN, caveats, [*reasons, _why_open(row)]
     if row["verdict"] == Verdict.WITHIN:
-        reasons.append(ClaimReason.WITHIN)
+        reasons.append("claims.within")
     in_direction = sign * row["difference"] > 0
     return (Outcome.SUPPORTED if in_direction else Outcome.CONTRADICTED), caveats, reasons
 
 
 def _numbers_of_claim(row, named: Mapping[str, str], confidence: float) -> str:
     if row[["difference", "low", "high"]].isna().any():
-        return note(ClaimReason.NO_INTERVAL, **named)
+        return note("claims.no_interval", **named)
     return note(
-        ClaimReason.NUMBERS,
+        "claims.numbers",
         first=row["wood_a"],
         second=row["wood_b"],
         **{name: row[name] for name in ("difference", "low", "high", "unit")},
@@ -294,8 +294,8 @@ def _numbers_of_claim(row, named: Mapping[str, str], confidence: float) -> str:
 
 def _why_open(row) -> str:
     if row["verdict"] == Verdict.SAME:
-        return ClaimReason.SAME
+        return "claims.same"
     if row["needed"]:
         limit = bool(np.isfinite(row["limit"]))
-        return note(ClaimReason.NEEDED, needed=row["needed"], limit=limit)
-    return ClaimReason.NOT_DECLARED
+        return note("claims.needed", needed=row["needed"], limit=limit)
+    return "claims.not_declared"

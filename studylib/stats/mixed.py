@@ -31,7 +31,6 @@ import numpy as np
 import pandas as pd
 
 from studylib import tables
-from studylib.codes.comparison import Estimate
 from studylib.stats import scales, studentized
 from studylib.stats.components import components
 from studylib.stats.pairs import Pair
@@ -247,7 +246,7 @@ def _row(feature, fitted: Fitted, test: PairTest, pair: Pair, woods, confidence)
         "p": p,
         "first_p": pair.p,
         "agrees": bool((p <= alpha) == (pair.p <= alpha)),
-        "note": Estimate.CARRIED_BELOW if fitted.components[fitted.levels[-1]] == 0.0 else "",
+        "note": "methods.carried_below" if fitted.components[fitted.levels[-1]] == 0.0 else "",
     }
 
 

@@ -18,7 +18,6 @@ import pandas as pd
 
 from studylib import register, tables
 from studylib.codes import note
-from studylib.codes.comparison import ComparisonFault
 from studylib.errors import InputError
 from studylib.register import Feature
 
@@ -66,10 +65,10 @@ def analysis_limit(limit: float, feature: Feature) -> float:
     """
     if feature.scale == "log":
         if not (math.isfinite(limit) and limit > 1):
-            raise InputError(note(ComparisonFault.LIMIT_RATIO, feature=feature.name, limit=limit))
+            raise InputError(note("comparison.limit_ratio", feature=feature.name, limit=limit))
         return math.log(limit)
     if not (math.isfinite(limit) and limit > 0):
-        raise InputError(note(ComparisonFault.LIMIT_DB, feature=feature.name, limit=limit))
+        raise InputError(note("comparison.limit_db", feature=feature.name, limit=limit))
     return float(limit)
 
 

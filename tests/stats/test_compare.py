@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from studylib.codes import code_of, fields_of, has, note
-from studylib.codes.comparison import ClaimReason, ComparisonFault, Method, Remark
+from studylib.codes.comparison import Method
 from studylib.codes.takes import Unused
 from studylib.errors import InputError
 from studylib.stats.compare import compare
@@ -175,7 +175,8 @@ class TestUnits:
         assert len(result.boards) == 1
         assert "wood" not in set(result.variance["level"])
         assert any(
-            code_of(note) == Remark.FEW_SOURCES and fields_of(note)["woods"] == list(WOODS[:2])
+            code_of(note) == "comparison.few_sources"
+            and fields_of(note)["woods"] == list(WOODS[:2])
             for note in result.notes
         )
 
@@ -200,9 +201,9 @@ class TestUnits:
         assert set(result.effects["n_a"]) == {2}
         assert all(has(cell, Method.TUKEY_KRAMER) for cell in result.effects["method"])
         assert list(result.variance["level"]) == ["wood", "source", "specimen", "mount", "take"]
-        shared = fields_of(the_note(result, Remark.SHARED_PLANKS))["woods"]
+        shared = fields_of(the_note(result, "comparison.shared_planks"))["woods"]
         assert shared[0] == {"wood": "larch", "boards": 4, "planks": 2}
-        pooled = fields_of(the_note(result, Remark.POOLED))
+        pooled = fields_of(the_note(result, "comparison.pooled"))
         assert pooled["rate"] > 0.05
         assert set(pooled["features"]) == set(result.effects["feature"])
 
@@ -292,7 +293,7 @@ class TestCoverage:
                 assert code_of(cell) == Method.BELOW_NOISE
                 assert fields_of(cell) == {"share": 0.05, "woods": quiet}
             assert result.variance.empty
-            refused = fields_of(the_note(result, Remark.REFUSED))["refused"]
+            refused = fields_of(the_note(result, "comparison.refused"))["refused"]
             assert refused == {PRIMARY[0]: result.effects.loc[0, "method"]}
 
     @pytest.mark.parametrize(
@@ -344,8 +345,8 @@ class TestCoverage:
         rows["usable"], rows["reason"] = False, CLIPPED
         result = compare(rows, specimens, woods=WOODS, primary=[name])
         assert set(result.effects["verdict"]) == {"boards only"}
-        assert fields_of(the_note(result, Remark.NO_TAKE)) == {"features": [name]}
-        assert not has_note(result, Remark.NOT_MEASURED)
+        assert fields_of(the_note(result, "comparison.no_take")) == {"features": [name]}
+        assert not has_note(result, "comparison.not_measured")
 
     def test_a_primary_feature_wholly_below_the_noise_still_has_its_rows(self, study):
         rows, specimens = study
@@ -400,7 +401,7 @@ class TestBatches:
         rows = features_table(specimens, rng)
         rows["batch"] = np.where(rows["wood"] == "robinia", "day 2", "day 1")
         result = compare(rows, specimens, woods=WOODS, primary=PRIMARY)
-        assert code_of(result.confounded) == Remark.CONFOUNDED
+        assert code_of(result.confounded) == "comparison.confounded"
         missing = fields_of(result.confounded)["missing"]
         assert {"wood": "robinia", "batches": ["day 1"]} in missing
         assert result.notes[0] == result.confounded
@@ -415,8 +416,8 @@ class TestBatches:
         assert has(result.effects.loc[0, "method"], Method.BLOCKED)
         assert result.confounded == ""
         assert result.confounding.to_numpy().tolist()[2] == ["robinia", 1, 0]
-        assert not has_note(result, Remark.CONFOUNDED)
-        assert not has_note(result, Remark.CONFOUNDED_ON)
+        assert not has_note(result, "comparison.confounded")
+        assert not has_note(result, "comparison.confounded_on")
 
     def test_a_feature_that_lacks_a_wood_in_one_batch_is_named(self, rng):
         specimens = specimens_table()
@@ -424,13 +425,13 @@ class TestBatches:
         gone = (rows["feature"] == PRIMARY[0]) & rows["specimen"].isin(["R1", "R3"])
         result = compare(rows[~gone], specimens, woods=WOODS, primary=PRIMARY)
         assert result.confounded == ""
-        assert fields_of(the_note(result, Remark.CONFOUNDED_ON)) == {"features": PRIMARY}
-        assert not has_note(result, Remark.CONFOUNDED)
+        assert fields_of(the_note(result, "comparison.confounded_on")) == {"features": PRIMARY}
+        assert not has_note(result, "comparison.confounded")
 
     def test_one_batch_is_said(self, rng):
         specimens = specimens_table()
         result = compare(features_table(specimens, rng), specimens, woods=WOODS, primary=PRIMARY)
-        assert has_note(result, Remark.ONE_BATCH)
+        assert has_note(result, "comparison.one_batch")
 
 
 class TestLimits:
@@ -457,13 +458,13 @@ class TestLimits:
         assert heard.limits["own"].tolist() == [False, True]
         relative = compare(rows, specimens, listening=False, **kwargs)
         assert list(relative.limits["feature"]) == PRIMARY
-        assert has_note(relative, Remark.NOT_HEARD)
+        assert has_note(relative, "comparison.not_heard")
         assert heard.limits["source"].tolist() == ["limits.pluck_decay", "limits.own"]
 
     @pytest.mark.parametrize(
         ("limits", "code"),
-        [({"tone.h3.rel_db": 0.0}, ComparisonFault.LIMIT_DB),
-         ({"tone.centroid_hz": 0.9}, ComparisonFault.LIMIT_RATIO),
+        [({"tone.h3.rel_db": 0.0}, "comparison.limit_db"),
+         ({"tone.centroid_hz": 0.9}, "comparison.limit_ratio"),
          ({"tone.h3.rel": 1.0}, "features.unknown")],
     )  # fmt: skip
     def test_a_wrong_limit_is_refused(self, rng, limits, code):
@@ -491,8 +492,8 @@ class TestStrangeInput:
         assert result.effects.empty
         assert list(result.effects.columns) == EFFECTS
         assert list(result.variance.columns) == VARIANCE
-        assert result.claims.loc[0, "reason"] == ClaimReason.NOT_MEASURED
-        assert fields_of(the_note(result, Remark.NOT_MEASURED)) == {"features": PRIMARY}
+        assert result.claims.loc[0, "reason"] == "claims.not_measured"
+        assert fields_of(the_note(result, "comparison.not_measured")) == {"features": PRIMARY}
 
     def test_controls_and_phases_are_left_out(self, rng):
         specimens = specimens_table()

@@ -16,7 +16,6 @@ from scipy import stats
 from statsmodels.stats.anova import anova_lm
 
 from studylib.codes import code_of, each, fields_of, has, note
-from studylib.codes.covariates import CovariateFault, CovariateNote, Property
 from studylib.errors import InputError
 from studylib.stats.blocks import fit_covariate, wood_model
 from studylib.stats.compare import compare
@@ -207,7 +206,7 @@ class TestKnownTruth:
         y = np.where(np.arange(16) < 8, x, -x) + rng.normal(0, 0.1, 16)
         row = analysed(y, x, wood).table.iloc[0]
         assert row["p_slopes_differ"] < 1e-6
-        assert has(row["note"], CovariateNote.SLOPES_DIFFER)
+        assert has(row["note"], "covariates.slopes_differ")
 
     def test_takes_of_one_board_do_not_count(self, rng):
         # The whole way from takes: thirty takes of a board are one board.
@@ -247,23 +246,23 @@ class TestOverlap:
         y, x, wood = boards(rng, counts=(4, 4), density=(500.0, 700.0))
         row = analysed(y, x, wood).table.iloc[0]
         assert row["overlap"] == 0
-        assert told(row["note"], CovariateNote.NO_OVERLAP) == {"held": Property.THICKNESS}
+        assert told(row["note"], "covariates.no_overlap") == {"held": "covariates.thickness"}
 
     def test_overlap_counts_the_boards_in_the_shared_range(self):
         # Ranges 1 to 4 and 3 to 6 share 3 to 4: two boards of each wood, four of eight.
         x = [1, 2, 3, 4, 3, 4, 5, 6]
         row = analysed(np.arange(8.0), x, ["larch"] * 4 + ["cherry"] * 4).table.iloc[0]
         assert row["overlap"] == 0.5
-        assert not has(row["note"], CovariateNote.NO_OVERLAP, CovariateNote.LITTLE_OVERLAP)
+        assert not has(row["note"], "covariates.no_overlap", "covariates.little_overlap")
 
     def test_little_overlap_is_told_with_its_share(self):
         # Ranges 1 to 4 and 4 to 7 share 4: one board of each wood, two of eight.
         x = [1, 2, 3, 4, 4, 5, 6, 7]
         row = analysed(np.arange(8.0), x, ["larch"] * 4 + ["cherry"] * 4).table.iloc[0]
-        assert told(row["note"], CovariateNote.LITTLE_OVERLAP)["overlap"] == 0.25
+        assert told(row["note"], "covariates.little_overlap")["overlap"] == 0.25
 
     @pytest.mark.parametrize(
-        ("count", "code"), [(3, CovariateNote.GUESS), (5, CovariateNote.FEW_DF), (7, "")]
+        ("count", "code"), [(3, "covariates.guess"), (5, "covariates.few_df"), (7, "")]
     )
     def test_few_boards_are_warned_of_by_degrees_of_freedom(self, rng, count, code):
         row = analysed(*boards(rng, counts=(count, count))).table.iloc[0]
@@ -283,15 +282,15 @@ class TestGapsAndFaults:
         numbers = [name for name in names if "difference" in name or "high" in name]
         assert list(row[numbers]) == pytest.approx(list(alone[numbers]))
         assert (row["n_a"], row["n_b"], row["left_out"]) == (5, 5, 2)
-        assert told(row["note"], CovariateNote.LEFT_OUT) == {
-            "boards": 2, "held": Property.THICKNESS
+        assert told(row["note"], "covariates.left_out") == {
+            "boards": 2, "held": "covariates.thickness"
         }  # fmt: skip
 
     @pytest.mark.parametrize(
         ("x", "code"),
         [
-            ([18.0] * 8, CovariateNote.SAME_FOR_ALL),
-            ([18.0] * 4 + [19.0] * 4, CovariateNote.SAME_IN_WOOD),
+            ([18.0] * 8, "covariates.same_for_all"),
+            ([18.0] * 4 + [19.0] * 4, "covariates.same_in_wood"),
         ],
     )
     def test_a_covariate_that_cannot_be_held_equal(self, rng, x, code):
@@ -304,12 +303,12 @@ class TestGapsAndFaults:
         batch = ["day 1", "day 2"] * 4
         x = [8.0, 9.0] * 4
         row = analysed(rng.normal(size=8), x, ["larch"] * 4 + ["cherry"] * 4, batch=batch).table
-        assert has(row["note"].iloc[0], CovariateNote.ONLY_BETWEEN_BATCHES)
+        assert has(row["note"].iloc[0], "covariates.only_between_batches")
 
     def test_two_boards_a_wood_give_a_reason(self, rng):
         row = analysed(*boards(rng, counts=(2, 4))).table.iloc[0]
         assert (row["n_a"], row["n_b"]) == (2, 4)
-        assert told(row["note"], CovariateNote.FEW_SOURCES)["smallest"] == 3
+        assert told(row["note"], "covariates.few_sources")["smallest"] == 3
         assert row[["difference_without", "difference_with", "slope", "df"]].isna().all()
 
     def test_too_many_batches_leave_no_degree_of_freedom(self, rng):
@@ -321,14 +320,14 @@ class TestGapsAndFaults:
         frames.mount_means = pd.concat([first, second], ignore_index=True)
         found = analyse_covariates(frames, specimens, woods=WOODS[:2], features=[LEVEL])
         row = found.table.iloc[0]
-        assert has(row["note"], CovariateNote.NO_FREEDOM)
+        assert has(row["note"], "covariates.no_freedom")
         assert np.isnan(row["difference_with"])
 
     def test_a_refused_feature_says_why(self, rng):
         frames, specimens = study(*boards(rng))
         frames.coverage = frames.coverage.assign(compared=False, reason="too many below noise")
         found = analyse_covariates(frames, specimens, woods=WOODS[:2], features=[LEVEL])
-        reason = told(found.table["note"].iloc[0], CovariateNote.NOT_COMPARED)["reason"]
+        reason = told(found.table["note"].iloc[0], "covariates.not_compared")["reason"]
         assert reason == "too many below noise"
         assert found.table["difference_without"].isna().all()
         assert found.points.empty
@@ -341,7 +340,7 @@ class TestGapsAndFaults:
         row = analysed(y, x, ["larch"] * 4 + ["cherry"] * 4).table.iloc[0]
         assert row["difference_with"] == pytest.approx(1.0)
         assert row[["low_with", "high_with", "p_slopes_differ"]].isna().all()
-        assert has(row["note"], CovariateNote.NO_INTERVAL)
+        assert has(row["note"], "covariates.no_interval")
 
     def test_columns_order_and_row_order(self, rng):
         frames, specimens = study(
@@ -392,12 +391,12 @@ class TestValues:
     def test_unknown_name_and_two_values(self):
         with pytest.raises(InputError) as caught:
             covariate_values(self.SPECIMENS, covariates=["mass"])
-        assert caught.value.notes == (note(CovariateFault.UNKNOWN, name="mass", nearest="mass_g"),)
+        assert caught.value.notes == (note("covariates.unknown", name="mass", nearest="mass_g"),)
         assert str(caught.value) == 'there is no covariate "mass"; the nearest is "mass_g"'
         with pytest.raises(InputError) as caught:
             covariate_values(self.SPECIMENS, pd.concat([self.DENSITY, self.DENSITY]))
         told = {"specimen": "C1", "covariate": "wood.density_kg_m3"}
-        assert caught.value.notes == (note(CovariateFault.TWO_VALUES, **told),)
+        assert caught.value.notes == (note("covariates.two_values", **told),)
 
     @pytest.mark.parametrize(
         ("name", "meaning", "unit"),

@@ -8,7 +8,6 @@ import pytest
 from scipy import stats
 
 from studylib.codes import each, has, note
-from studylib.codes.comparison import Estimate, Remark, Untested
 from studylib.stats.compare import compare
 from studylib.stats.components import mls_interval, wood_interval
 from tests.stats.reference import as_features, as_specimens, table
@@ -46,8 +45,8 @@ class TestPublished:
             [68.5302, 30.2212, 1.2486], abs=6e-5
         )
         assert list(result["df"]) == [3, 8, 12]
-        assert note(Estimate.MERGED, levels=["take"]) in each(result.loc["mount", "method"])
-        assert all(has(cell, Estimate.EXACT) for cell in result["method"])
+        assert note("methods.merged", levels=["take"]) in each(result.loc["mount", "method"])
+        assert all(has(cell, "methods.exact") for cell in result["method"])
 
     def test_dyestuff(self):
         # lme4 Dyestuff: SD of batch 42.0006, residual 49.5101 (balanced: REML is the ANOVA).
@@ -74,7 +73,7 @@ class TestPublished:
         assert result.loc["specimen", "variance"] == pytest.approx(1.709877, abs=1e-6)
         assert result.loc["take", "variance"] == pytest.approx(2.638889, abs=1e-6)
         assert result.loc["wood", "variance"] == 0.0
-        assert note(Estimate.ZERO, estimate=None) in each(result.loc["wood", "method"])
+        assert note("methods.zero", estimate=None) in each(result.loc["wood", "method"])
         assert result.loc["wood", "low"] == 0.0
         assert result.loc["wood", "high"] > 0.0
 
@@ -84,8 +83,8 @@ class TestPublished:
         result = compared(data).variance.set_index("level")
         assert result.loc["specimen", "variance"] == pytest.approx(1.951938, rel=2e-3)
         assert result.loc["take", "variance"] == pytest.approx(2.945864, rel=1e-3)
-        assert has(result.loc["take", "method"], Estimate.REML)
-        assert Remark.UNBALANCED in compared(data).notes
+        assert has(result.loc["take", "method"], "methods.reml")
+        assert "comparison.unbalanced" in compared(data).notes
 
 
 def purity(name: str) -> pd.DataFrame:
@@ -105,7 +104,7 @@ class TestNestedREML:
         rows = rows.drop(rows.sample(25, random_state=3).index)
         result = compare(rows, specimens, woods=["larch"], primary=["tone.h3.rel_db"]).variance
         result = result.set_index("level")
-        assert all(has(cell, Estimate.REML) for cell in result["method"])
+        assert all(has(cell, "methods.reml") for cell in result["method"])
         assert result.loc["specimen", "sd"] == pytest.approx(2.0, rel=0.25)
         assert result.loc["mount", "sd"] == pytest.approx(1.0, rel=0.2)
         assert result.loc["take", "sd"] == pytest.approx(0.5, rel=0.1)
@@ -116,7 +115,7 @@ class TestNestedREML:
         kwargs = dict(woods=WOODS, primary=["tone.h3.rel_db"])
         exact = compare(rows, specimens, **kwargs).variance.set_index("level")["variance"]
         reml = compare(rows.drop(index=5), specimens, **kwargs).variance
-        assert sum(has(cell, Estimate.REML) for cell in reml["method"]) == 3
+        assert sum(has(cell, "methods.reml") for cell in reml["method"]) == 3
         assert reml.set_index("level")["variance"].to_numpy() == pytest.approx(
             exact.to_numpy(), rel=0.1
         )
@@ -126,7 +125,7 @@ class TestNestedREML:
         rows = features_table(specimens, rng).drop(index=5)
         result = compare(rows, specimens, woods=WOODS, primary=[]).variance
         below = result[result["level"] != "wood"]
-        assert all(has(cell, Estimate.REML) for cell in below["method"])
+        assert all(has(cell, "methods.reml") for cell in below["method"])
 
 
 class TestUnweightedMeanSquares:
@@ -216,7 +215,7 @@ class TestLevels:
         row = compared(data).variance.set_index("level").loc["specimen"]
         assert row["variance"] == 0.0
         assert row["low"] == 0.0
-        assert has(row["method"], Estimate.ZERO)
+        assert has(row["method"], "methods.zero")
 
     def test_one_take_a_mount_and_one_mount_a_board(self):
         data = pd.DataFrame({"specimen": list("abcd"), "value": [1.0, 2.0, 4.0, 3.0]})
@@ -224,9 +223,12 @@ class TestLevels:
         (row,) = result.variance.to_dict("records")
         assert row["level"] == "specimen"
         assert row["variance"] == pytest.approx(np.var([1, 2, 4, 3], ddof=1))
-        assert note(Estimate.MERGED, levels=["take", "mount"]) in each(row["method"])
+        assert note("methods.merged", levels=["take", "mount"]) in each(row["method"])
         assert result.precision["repeatability_sd"].isna().all()
-        assert each(result.precision.loc[0, "reason"]) == list(Untested)
+        assert each(result.precision.loc[0, "reason"]) == [
+            "comparison.no_repeatability",
+            "comparison.no_intermediate",
+        ]
 
     def test_batch_shift_does_not_enter_the_components(self, rng):
         specimens = specimens_table()

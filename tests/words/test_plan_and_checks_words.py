@@ -8,7 +8,6 @@ import pytest
 
 from studylib.codes import note
 from studylib.codes.attribution import Control
-from studylib.codes.covariates import CovariateFault, CovariateNote, Property
 from studylib.codes.features import Caution
 from studylib.codes.planning import Line
 from studylib.words import say
@@ -21,7 +20,7 @@ BOTH = {
     for which in ("with", "without")
     for part, number in (("difference", 1.25), ("low", -0.5), ("high", 3.0))
 }
-THICK = Property.THICKNESS
+THICK = "covariates.thickness"
 FAR = {"most": 1.95, "limit": 1.74, "unit": "dB"}
 CHART = {"feature": H3, "specimen": "REF", "mounts": 4}
 SLOPE = {
@@ -30,6 +29,10 @@ SLOPE = {
     "guess": True,
 }  # fmt: skip
 DESIGNS = ("plan.takes_only", "plan.mounts_only", "plan.best_design")
+PROPERTIES = (
+    *("length", "width", "thickness", "mass", "moisture"),
+    *("stiffness", "sound_speed", "impedance", "shear"),
+)
 OUTCOMES = [
     f"covariates.{name}"
     for name in ("without_interval", "turned", "stays", "gone", "appears", "neither")
@@ -113,33 +116,33 @@ FIELDS: list[tuple[str, dict, str]] = [
         "not planned: idle = 1 under [plan]",
     ),
     # covariates
-    *((code, {}, "") for code in Property if code not in (Property.FEATURE, Property.COLUMN)),
-    (Property.FEATURE, {"name": "wood.density_kg_m3"}, "density"),
-    (Property.COLUMN, {"name": "ring width"}, "ring width"),
-    (CovariateFault.UNKNOWN, {"name": "mas", "nearest": "mass_g"}, 'the nearest is "mass_g"'),
-    (CovariateFault.UNKNOWN, {"name": "mas", "nearest": ""}, 'there is no covariate "mas"'),
-    (CovariateFault.TWO_VALUES, {"specimen": "L1", "covariate": "mass_g"}, "two values"),
-    (CovariateNote.FEW_SOURCES, {"smallest": 3, "held": THICK}, "so thickness cannot be held"),
-    (CovariateNote.SAME_FOR_ALL, {"held": THICK}, "thickness is the same for all boards"),
-    (CovariateNote.SAME_IN_WOOD, {"held": THICK}, "does not vary within a wood"),
-    (CovariateNote.ONLY_BETWEEN_BATCHES, {"held": THICK}, "only between the batches"),
-    (CovariateNote.NO_OVERLAP, {"held": THICK}, "no overlap in thickness"),
-    (CovariateNote.LITTLE_OVERLAP, {"held": THICK, "overlap": 0.375}, "only 38 % of the sources"),
-    (CovariateNote.SLOPES_DIFFER, {"held": THICK}, "not the same at every thickness"),
-    (CovariateNote.LEFT_OUT, {"boards": 2, "held": THICK}, "2 boards without thickness are left"),
-    (CovariateNote.NOT_COMPARED, {"reason": Property.MASS}, "not compared: mass"),
-    (CovariateNote.NO_FREEDOM, {}, "no degree of freedom"),
-    (CovariateNote.FEW_DF, {"df": 7.0}, "with 7 degrees of freedom left, the adjusted"),
-    (CovariateNote.GUESS, {"df": 1.0}, "with 1 degree of freedom left"),
-    (CovariateNote.NO_INTERVAL, {}, "no interval"),
-    (CovariateNote.CONFOUNDED, {}, "confounded"),
+    *((f"covariates.{name}", {}, "") for name in PROPERTIES),
+    ("covariates.quantity", {"name": "wood.density_kg_m3"}, "density"),
+    ("covariates.column", {"name": "ring width"}, "ring width"),
+    ("covariates.unknown", {"name": "mas", "nearest": "mass_g"}, 'the nearest is "mass_g"'),
+    ("covariates.unknown", {"name": "mas", "nearest": ""}, 'there is no covariate "mas"'),
+    ("covariates.two_values", {"specimen": "L1", "covariate": "mass_g"}, "two values"),
+    ("covariates.few_sources", {"smallest": 3, "held": THICK}, "so thickness cannot be held"),
+    ("covariates.same_for_all", {"held": THICK}, "thickness is the same for all boards"),
+    ("covariates.same_in_wood", {"held": THICK}, "does not vary within a wood"),
+    ("covariates.only_between_batches", {"held": THICK}, "only between the batches"),
+    ("covariates.no_overlap", {"held": THICK}, "no overlap in thickness"),
+    ("covariates.little_overlap", {"held": THICK, "overlap": 0.375}, "only 38 % of the sources"),
+    ("covariates.slopes_differ", {"held": THICK}, "not the same at every thickness"),
+    ("covariates.left_out", {"boards": 2, "held": THICK}, "2 boards without thickness are left"),
+    ("covariates.not_compared", {"reason": "covariates.mass"}, "not compared: mass"),
+    ("covariates.no_freedom", {}, "no degree of freedom"),
+    ("covariates.few_df", {"df": 7.0}, "with 7 degrees of freedom left, the adjusted"),
+    ("covariates.guess", {"df": 1.0}, "with 1 degree of freedom left"),
+    ("covariates.no_interval", {}, "no interval"),
+    ("covariates.confounded", {}, "confounded"),
     ("covariates.about", {}, "analysis of covariance (one"),
     ("covariates.intervals", {}, "Tukey-Kramer"),
     ("covariates.cannot_say", {}, "What this cannot say"),
     ("covariates.nothing", {}, "could be held equal"),
     (
         "covariates.paragraph",
-        {"name": H3, "held": THICK, "parts": ["covariates.nothing", CovariateNote.CONFOUNDED]},
+        {"name": H3, "held": THICK, "parts": ["covariates.nothing", "covariates.confounded"]},
         "Level of harmonic 3 relative to the fundamental, with thickness held equal: No property",
     ),
     (
@@ -147,10 +150,10 @@ FIELDS: list[tuple[str, dict, str]] = [
         {"pairs": [{**PAIR, **BOTH}, {**PAIR, **BOTH}], "unit": "dB"},
         "robinia minus larch +1.2 dB (−0.5 to 3.0 dB) instead of +1.2 dB (−0.5 to 3.0 dB); rob",
     ),
-    ("covariates.no_answer", {"pair": None, "why": CovariateNote.NO_FREEDOM}, "no answer; too few"),
+    ("covariates.no_answer", {"pair": None, "why": "covariates.no_freedom"}, "no answer; too few"),
     (
         "covariates.no_answer",
-        {"pair": PAIR, "why": CovariateNote.CONFOUNDED},
+        {"pair": PAIR, "why": "covariates.confounded"},
         "robinia versus larch:",
     ),
     (
