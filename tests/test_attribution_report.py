@@ -10,7 +10,7 @@ import pytest
 
 from studylib.attribution.verdicts import clearest_specimen
 from studylib.codes import code_of, fields_of, has, note
-from studylib.codes.attribution import AttributionFault, Control, OtherMounts, StepVerdict, Verdict
+from studylib.codes.attribution import Control, StepVerdict, Verdict
 from studylib.codes.features import Caution
 from studylib.errors import InputError
 from studylib.report import attribution as said
@@ -88,7 +88,7 @@ def test_the_table_of_counts_goes_as_far_up_as_the_figure(demo):
 def test_what_is_beyond_the_driver_says_where_it_comes_from(demo):
     rows = said.beyond_table(demo)
     assert set(rows["specimen"]) == {"C3"}
-    assert all(has(reason, OtherMounts.THIS) for reason in rows["reason"])
+    assert all(has(reason, "attribution.in_this_mount") for reason in rows["reason"])
 
 
 def test_what_to_record_next_covers_every_open_harmonic(demo):
@@ -149,7 +149,7 @@ def test_the_clearest_specimen_is_the_one_with_something_beyond(demo):
     assert clearest_specimen(table.head(0)) == ""
     with pytest.raises(InputError) as caught:
         clearest_specimen(table, "L11")
-    assert caught.value.notes == (note(AttributionFault.NO_SPECIMEN, specimen="L11", nearest="L1"),)
+    assert caught.value.notes == (note("attribution.no_specimen", specimen="L11", nearest="L1"),)
 
 
 def test_a_story_counts_its_verdicts(demo):

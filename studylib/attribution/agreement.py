@@ -21,7 +21,6 @@ from typing import NamedTuple
 import numpy as np
 
 from studylib.attribution.lines import Lines
-from studylib.codes.attribution import Looks
 
 APART = 0.19  # rad; a phasor turned by that moves by 1.5 dB of itself
 INVERTED = 2.0  # rad
@@ -29,7 +28,7 @@ NOISE_FACTOR = 4.0  # coverage of an angle's noise: one pair of takes in 10,000
 
 
 class Agreement(NamedTuple):
-    """apart : (K,) the repeats' phases lie apart;  looks : (K,) a `Looks`, "" where they agree;
+    """apart : (K,) the repeats' phases lie apart;  looks : (K,) a code, "" where they agree;
     angle : (K,) the widest angle between two of them."""
 
     apart: np.ndarray
@@ -61,8 +60,13 @@ def agreement_of(takes: Sequence[Lines], *, sensed: bool, lines: np.ndarray) -> 
     apart = (beyond > APART) | both
     looks = np.select(
         [~apart, beyond <= APART, flipped, lines],
-        ["", Looks.BOTH_INVERTED, Looks.INVERTED, Looks.LINE],
-        Looks.WANDERS,
+        [
+            "",
+            "attribution.looks_both_inverted",
+            "attribution.looks_inverted",
+            "attribution.looks_line",
+        ],
+        "attribution.looks_wanders",
     ).astype(object)
     return Agreement(apart, looks, np.where(beyond > APART, angle, np.where(apart, np.pi, angle)))
 

@@ -16,9 +16,11 @@ import numpy as np
 
 from studylib.attribution.lines import Lines, mean_lines
 from studylib.attribution.uncertainty import Spread
-from studylib.codes.attribution import Route
 
-ELSEWHERE = {Route.PROBE: Route.OTHER_PROBE, Route.SWEEP: Route.OTHER_SWEEP}
+ELSEWHERE = {
+    "attribution.probe": "attribution.other_probe",
+    "attribution.sweep": "attribution.other_sweep",
+}
 
 
 @dataclass(frozen=True)
@@ -28,7 +30,7 @@ class Transfer:
     u_noise : relative, from noise, with `dof`;  bound : relative bound on what a sweep's end cut
     off;  n : takes behind it;  u_remount, df_remount : level spread of being from other mounts, 0
     where it is not;  phase_remount : the same for the phase;  frequency_hz : where it was
-    measured;  source : a `Route`, "" where unknown.
+    measured;  source : a code, "" where unknown.
     drive, drive_most : |drive| that a probe tone has at full drive, NaN without one; from other
     mounts the least and the most of them.
     """
@@ -101,7 +103,7 @@ def _set_probe(known: Transfer, k: int, takes: Sequence[Lines], *, sensed: bool)
         u = float(np.sqrt((noise**2).sum()) / len(takes) / abs(response))
     known.value[i] = response / drive if sensed else response
     known.u_noise[i], known.dof[i], known.n[i] = u, mean.dof, mean.n
-    known.frequency_hz[i], known.source[i] = mean.frequency_hz[i], Route.PROBE
+    known.frequency_hz[i], known.source[i] = mean.frequency_hz[i], "attribution.probe"
 
 
 def _set_sweep(known: Transfer, sweeps: Sequence[Lines], tone: Lines) -> None:
@@ -125,7 +127,7 @@ def _set_sweep(known: Transfer, sweeps: Sequence[Lines], tone: Lines) -> None:
     known.dof[fill], known.bound[fill] = tone.dof, bound[fill]
     known.n[fill] = len(sweeps)
     known.frequency_hz[fill] = sweeps[0].frequency_hz[fill]
-    known.source[fill] = Route.SWEEP
+    known.source[fill] = "attribution.sweep"
 
 
 def borrowed_transfer(

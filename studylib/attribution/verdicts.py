@@ -36,16 +36,7 @@ from studylib.attribution.rivals import SETTLES, WithOthers, add_others, rivals_
 from studylib.attribution.shared import FEWEST_OTHERS
 from studylib.attribution.uncertainty import DB
 from studylib.codes import note, several
-from studylib.codes.attribution import (
-    AttributionFault,
-    Cause,
-    Control,
-    Looks,
-    OtherMounts,
-    Reason,
-    Rival,
-    Verdict,
-)
+from studylib.codes.attribution import Cause, Control, Rival, Verdict
 from studylib.errors import InputError
 from studylib.sheets import Take
 from studylib.signal.noise import distance_from_mains
@@ -71,10 +62,10 @@ SETTLED_BY = {
     Cause.LOAD: Control.SENSOR,
 }
 SETTLED_BY_LOOKS = {
-    Looks.INVERTED: Control.REPEATS,
-    Looks.BOTH_INVERTED: Control.REPEATS,
-    Looks.LINE: Control.IDLE,
-    Looks.WANDERS: Control.REPEATS,
+    "attribution.looks_inverted": Control.REPEATS,
+    "attribution.looks_both_inverted": Control.REPEATS,
+    "attribution.looks_line": Control.IDLE,
+    "attribution.looks_wanders": Control.REPEATS,
 }
 
 
@@ -91,48 +82,52 @@ def judge(row) -> Judgement:
     if row.apart and not row.hum_db > row.observed_db - NEAR_DB:
         # Asked first: takes that turn against each other may leave a mean of nothing.
         told = {"looks": note(row.looks), "angle_deg": row.angle_deg, "probes": row.of_probes}
-        return _open(SETTLED_BY_LOOKS[row.looks], Reason.APART, **told)
+        return _open(SETTLED_BY_LOOKS[row.looks], "attribution.apart", **told)
     if not math.isfinite(row.observed_db):
         # A mount without a usable take has no unit either.
-        return _open(Control.REPEATS, Reason.UNSETTLED if row.unit else Reason.UNUSABLE)
+        return _open(
+            Control.REPEATS, "attribution.unsettled" if row.unit else "attribution.unusable"
+        )
     if not row.present:
         width = {"bin_hz": row.bin_hz, "noise_db": row.noise_db, "unit": row.unit}
-        return Judgement(Verdict.NOISE, note(Reason.BELOW_NOISE, **width))
+        return Judgement(Verdict.NOISE, note("attribution.below_noise", **width))
     if row.hum_db > row.observed_db - NEAR_DB:
-        return Judgement(Verdict.NOISE, _leak(Reason.MAINS, row.hum_db - row.observed_db))
+        return Judgement(Verdict.NOISE, _leak("attribution.mains", row.hum_db - row.observed_db))
     if not row.recorder_is_limit and row.recorder_db > row.observed_db - NEAR_DB:
         above_db = row.recorder_db - row.observed_db
-        return Judgement(Verdict.RECORDER, _leak(Reason.RECORDER, above_db))
+        return Judgement(Verdict.RECORDER, _leak("attribution.recorder", above_db))
     if not row.air_is_limit and row.air_db > row.observed_db - NEAR_DB:
         # A sensed harmonic that the board should make far louder is not what entered it.
         if not row.air_alike or row.high < -NEAR_DB:
-            return _open(Control.AIRBORNE, Reason.AIR_ELSEWHERE, **_at(row))
-        return Judgement(Verdict.AIR, _leak(Reason.AIR, row.air_db - row.observed_db))
+            return _open(Control.AIRBORNE, "attribution.air_elsewhere", **_at(row))
+        return Judgement(Verdict.AIR, _leak("attribution.air", row.air_db - row.observed_db))
     if not math.isfinite(row.excess_db):
         return _not_predicted(row)
     if not row.repeats_known:
-        return _open(Control.REPEATS, Reason.NOT_REPEATED)
+        return _open(Control.REPEATS, "attribution.not_repeated")
     excess = {"excess_db": row.excess_db, "low": row.low, "high": row.high}
     if row.shared:
         return _shared(row, excess)
     if row.driven and row.low >= -MARGIN_DB and row.high <= MARGIN_DB:
         if row.phase_off:
-            return _open(Control.REMOUNT, Reason.PHASE, **excess, phase_deg=row.phase_deg)
+            return _open(Control.REMOUNT, "attribution.phase", **excess, phase_deg=row.phase_deg)
         if row.modes_asked and math.isnan(row.noticed):
-            return _open(Control.TAPS, Reason.MODES_UNKNOWN, **excess)
+            return _open(Control.TAPS, "attribution.modes_unknown", **excess)
         if row.noticed < ENOUGH:
-            return _open(Control.ELSEWHERE, Reason.HIDDEN, **excess, **_hidden(row))
+            return _open(Control.ELSEWHERE, "attribution.hidden", **excess, **_hidden(row))
         if row.modes_asked and row.odd_beside:
-            return _open(Control.REMOUNT, Reason.ODD_BESIDE, **excess)
+            return _open(Control.REMOUNT, "attribution.odd_beside", **excess)
         return Judgement(Verdict.DRIVER, _driver(row, excess))
     if row.sensed and row.low > MARGIN_DB:
         missing = untested(row)
         if missing:
             asked = [ask(control, **_at(row)) for control in missing]
-            return _open(missing[0], Reason.NOT_RULED_OUT, **excess, missing=asked)
+            return _open(missing[0], "attribution.not_ruled_out", **excess, missing=asked)
         if row.low_with_leaks <= MARGIN_DB:
             cause = row.least_excluded
-            return _open(SETTLED_BY[cause], Reason.ROOM_LEFT, **excess, cause=_cause(row, cause))
+            return _open(
+                SETTLED_BY[cause], "attribution.room_left", **excess, cause=_cause(row, cause)
+            )
         return _above(row, excess)
     return _undecided(row, excess)
 
@@ -142,8 +137,10 @@ def _shared(row, excess: dict[str, float]) -> Judgement:
     told = {"boards": row.boards, "common_low_db": row.common_low_db}
     if row.witnessed and row.excess_db > MARGIN_DB:
         rivals = _told(row, {rival: SETTLES[rival] for rival in row.bench_rivals})
-        return Judgement(Verdict.BENCH, note(Reason.BENCH, **excess, **told, **rivals))
-    return _open(Control.DRIVER, Reason.SHARED, **excess, **told, **_at(row), witness=row.witness)
+        return Judgement(Verdict.BENCH, note("attribution.bench", **excess, **told, **rivals))
+    return _open(
+        Control.DRIVER, "attribution.shared", **excess, **told, **_at(row), witness=row.witness
+    )
 
 
 def _above(row, excess: dict[str, float]) -> Judgement:
@@ -152,13 +149,13 @@ def _above(row, excess: dict[str, float]) -> Judgement:
         # What is not wood shows an excess there too, though not all boards do.
         return _rivals(row, excess, {rival: SETTLES[rival] for rival in row.bench_rivals})
     if row.one_wood:
-        return _open(Control.TURNED, Reason.ONE_WOOD, **excess, **_at(row))
+        return _open(Control.TURNED, "attribution.one_wood", **excess, **_at(row))
     if row.others < FEWEST_OTHERS:
         few = {"others": row.others, "fewest": FEWEST_OTHERS}
-        return _open(Control.BOARDS, Reason.FEW_BOARDS, **excess, **few)
+        return _open(Control.BOARDS, "attribution.few_boards", **excess, **few)
     if not row.low > row.upper_db + MARGIN_DB:
         upper = {"upper_db": row.upper_db, "others": row.others}
-        return _open(Control.TURNED, Reason.NOT_ABOVE_OTHERS, **excess, **upper, **_at(row))
+        return _open(Control.TURNED, "attribution.not_above_others", **excess, **upper, **_at(row))
     left = rivals_left(row)
     if left:
         return _rivals(row, excess, left)
@@ -166,12 +163,14 @@ def _above(row, excess: dict[str, float]) -> Judgement:
         "recorder_below_db": int(row.observed_db - row.recorder_most_db),
         "air_below_db": int(row.observed_db - row.air_most_db),
     }
-    return Judgement(Verdict.BEYOND, note(Reason.BEYOND, **excess, **below, upper_db=row.upper_db))
+    return Judgement(
+        Verdict.BEYOND, note("attribution.beyond", **excess, **below, upper_db=row.upper_db)
+    )
 
 
 def _rivals(row, excess: dict[str, float], left: Mapping[Rival, Control]) -> Judgement:
     told = _told(row, left)
-    return _open(next(iter(left.values())), Reason.RIVALS_LEFT, **excess, **told)
+    return _open(next(iter(left.values())), "attribution.rivals_left", **excess, **told)
 
 
 def _told(row, rivals: Mapping[Rival, Control]) -> dict[str, list[str]]:
@@ -210,7 +209,7 @@ def ask(control: Control, *, at_hz: float, tone_hz: float, every: bool = False) 
     return note(control, part="ask", at_hz=at_hz, tone_hz=tone_hz, every=every)
 
 
-def _open(settle: Control, reason: Reason, **fields: Any) -> Judgement:
+def _open(settle: Control, reason: str, **fields: Any) -> Judgement:
     return Judgement(Verdict.CANNOT_TELL, note(reason, **fields), settle)
 
 
@@ -222,50 +221,50 @@ def _cause(row, cause: Cause) -> str:
     return note(cause, **_at(row), route=row.route)
 
 
-def _leak(reason: Reason, above_db: float) -> str:
+def _leak(reason: str, above_db: float) -> str:
     return note(reason, distance_db=abs(above_db), above=above_db >= 0)
 
 
 def _driver(row, excess: dict[str, float]) -> str:
     if not row.sensed:
-        return note(Reason.DRIVER_ON_BLOCK, **excess, route=row.route)
+        return note("attribution.driver_on_block", **excess, route=row.route)
     air_tested = not math.isnan(row.air_db)
-    return note(Reason.DRIVER, **excess, route=row.route, air_tested=air_tested)
+    return note("attribution.driver", **excess, route=row.route, air_tested=air_tested)
 
 
 def _not_predicted(row) -> Judgement:
     """Nothing tells what the driver alone would give."""
     if row.sensed and row.route:
-        return _open(Control.LONGER, Reason.NOT_SENSED)
+        return _open(Control.LONGER, "attribution.not_sensed")
     if row.sensed:
-        return _open(Control.PROBE, Reason.NOT_PROBED, **_at(row))
+        return _open(Control.PROBE, "attribution.not_probed", **_at(row))
     if not row.has_block:
-        return _open(Control.SENSOR, Reason.NO_DRIVER_TAKE, **_at(row))
+        return _open(Control.SENSOR, "attribution.no_driver_take", **_at(row))
     if not row.route:
-        return _open(Control.PROBE, Reason.NO_PROBE, **_at(row))
-    return _open(Control.DRIVER, Reason.NO_BLOCK_PROBE, **_at(row))
+        return _open(Control.PROBE, "attribution.no_probe", **_at(row))
+    return _open(Control.DRIVER, "attribution.no_block_probe", **_at(row))
 
 
 def _undecided(row, excess: dict[str, float]) -> Judgement:
     """The interval holds both answers, or the harmonic is weaker than predicted."""
     if not row.sensed:
         loads = {"load_low_db": row.load_low, "load_high_db": row.load_high}
-        return _open(Control.SENSOR, Reason.LOAD, excess_db=row.excess_db, **loads)
+        return _open(Control.SENSOR, "attribution.load", excess_db=row.excess_db, **loads)
     if not row.driven:
         most = {"predicted_db": row.predicted_db, "unit": row.unit}
-        return _open(Control.LONGER, Reason.DRIVE_BELOW_NOISE, **most)
+        return _open(Control.LONGER, "attribution.drive_below_noise", **most)
     if row.takes_disagree and row.low < -MARGIN_DB:
-        return _open(Control.REMOUNT, Reason.TAKES_DISAGREE, **excess)
+        return _open(Control.REMOUNT, "attribution.takes_disagree", **excess)
     if row.high < -MARGIN_DB:
-        return _open(Control.REMOUNT, Reason.WEAKER, **excess, route=row.route)
+        return _open(Control.REMOUNT, "attribution.weaker", **excess, route=row.route)
     if row.high - row.low < 2.0 * MARGIN_DB:
         # The spread of a take is in both means: more of the fewer ones help most.
         probes = row.probes < row.tones
         more = Control.PROBE if probes else Control.REPEATS
         told = {"margin_db": MARGIN_DB, "probes": probes, **_at(row)}
-        return _open(more, Reason.NEAR_MARGIN, **excess, **told)
+        return _open(more, "attribution.near_margin", **excess, **told)
     cause = row.width_cause
-    return _open(SETTLED_BY[cause], Reason.WIDE, **excess, cause=_cause(row, cause))
+    return _open(SETTLED_BY[cause], "attribution.wide", **excess, cause=_cause(row, cause))
 
 
 # ---------------------------------------------------------------- the table
@@ -402,12 +401,12 @@ def _other_mounts(mounts: int, place: tuple[str, int], counts: Counter) -> str:
     # There the driver alone explains it, or nothing stands out.
     without = counts[place, Verdict.DRIVER] + counts[place, Verdict.NOISE]
     if mounts == 1:
-        return note(OtherMounts.NONE)
+        return note("attribution.mounted_once")
     if beyond == mounts:
-        return note(OtherMounts.ALL, mounts=mounts)
+        return note("attribution.in_all_mounts", mounts=mounts)
     if beyond == 1 and without:
-        return note(OtherMounts.THIS, mounts=mounts, without=without)
-    return note(OtherMounts.SOME, mounts=mounts, beyond=beyond, without=without)
+        return note("attribution.in_this_mount", mounts=mounts, without=without)
+    return note("attribution.in_some_mounts", mounts=mounts, beyond=beyond, without=without)
 
 
 def clearest_specimen(table: pd.DataFrame, chosen: str = "") -> str:
@@ -421,7 +420,7 @@ def clearest_specimen(table: pd.DataFrame, chosen: str = "") -> str:
     names = list(dict.fromkeys(table["specimen"]))
     if chosen and chosen not in names:
         near = nearest(chosen, names)
-        raise InputError(note(AttributionFault.NO_SPECIMEN, specimen=chosen, nearest=near))
+        raise InputError(note("attribution.no_specimen", specimen=chosen, nearest=near))
     beyond = table.loc[table["verdict"] == Verdict.BEYOND, "specimen"]
     return chosen or next(iter([*beyond, *names]), "")
 

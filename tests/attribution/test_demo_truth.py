@@ -13,7 +13,6 @@ import pytest
 
 from studylib.attribution import attribute_study
 from studylib.codes import each, note
-from studylib.codes.attribution import OtherMounts
 
 DEMO = Path(__file__).parents[2] / "data_demo"
 
@@ -51,7 +50,7 @@ def test_the_loose_contact_is_found_in_its_one_mount_and_gone_after_remounting(b
     beyond = beside_truth[beside_truth["verdict"] == "beyond the driver"]
     assert contact(beyond).all()
     assert {2, 3} <= set(beyond["harmonic"])
-    only_here = note(OtherMounts.THIS, mounts=3, without=2)
+    only_here = note("attribution.in_this_mount", mounts=3, without=2)
     assert all(only_here in each(reason) for reason in beyond["reason"])
 
 

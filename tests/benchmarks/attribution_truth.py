@@ -35,7 +35,6 @@ from tqdm import tqdm
 
 from studylib.attribution import Attribution, attribute, attribute_study
 from studylib.codes import has
-from studylib.codes.attribution import Reason
 from studylib.modes.gathered import gather
 from studylib.sheets import Study, read_study
 from tests.attribution.amplitudes import SCENARIOS, Plan, Simulated, draw_plan, simulate
@@ -108,7 +107,7 @@ def beside(table: pd.DataFrame, simulated: Simulated | Written) -> pd.DataFrame:
     if not (table[keys].to_numpy() == truth[keys].to_numpy()).all():
         raise AssertionError("the table of the attribution has other rows than were simulated")
     rows = table[[*keys, "verdict", "excess_db", "low", "high", "u", "route", "settle"]].copy()
-    rows["mains"] = [has(reason, Reason.MAINS) for reason in table["reason"]]
+    rows["mains"] = [has(reason, "attribution.mains") for reason in table["reason"]]
     for name in ("excess_db", "buzz", *LEAKS, "snr_db", "drive_snr_db"):
         rows[f"true_{name}"] = truth[name].to_numpy()
     rows["scenario"], rows["sensed"] = plan.scenario, plan.drive == "sensed"

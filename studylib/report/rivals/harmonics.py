@@ -23,7 +23,7 @@ from studylib.attribution.controls import EXPANDED, tone_number
 from studylib.attribution.excess import MARGIN_DB
 from studylib.attribution.lines import Lines
 from studylib.codes import note
-from studylib.codes.attribution import Control, OtherMounts, StepVerdict, Verdict
+from studylib.codes.attribution import Control, StepVerdict, Verdict
 from studylib.report.rivals.basis import (
     Basis,
     Finding,
@@ -365,7 +365,7 @@ def _elsewhere(rows: pd.DataFrame, board: str, mount: int, harmonics: pd.Series)
     others = rows[mine & (rows["mount"] != mount) & rows["harmonic"].isin(harmonics)]
     found = [set(own) for _, own in others.groupby("mount")["verdict"]]
     if not found:
-        return note(OtherMounts.NONE)
+        return note("attribution.mounted_once")
     known = sum(verdicts == {Verdict.DRIVER} for verdicts in found)
     again = sum(Verdict.BEYOND in verdicts for verdicts in found)
     if known == len(found):
