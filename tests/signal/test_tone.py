@@ -15,6 +15,7 @@ from scipy.optimize import least_squares
 
 from studylib.errors import InputError
 from studylib.signal.tone import fit_tone, join_fits, record_length
+from tests.draws import draws
 from tests.signal.tones import cramer_rao_sd, harmonic_tone, phase
 
 RATE = 24_000
@@ -48,15 +49,15 @@ def test_standard_deviations_are_within_ten_percent_of_the_bound(rng, f_hz, snr_
     drift = 5e-6 * f_hz / (N / RATE)  # 5 ppm over the record
     sigma = np.sqrt(0.5 / 10 ** (snr_db / 10))
     clean = harmonic_tone(HARMONICS, phase(N, RATE, f_hz, drift))
-    runs = 1200
+    runs = draws(1200, share=300)
     fits = [_fit(clean + sigma * rng.standard_normal(N)) for _ in range(runs)]
     sd_f, sd_d, sd_a = cramer_rao_sd(HARMONICS, N, RATE, f_hz, drift, sigma)
 
     frequency = np.array([fit.frequency_hz for fit in fits])
     drifts = np.array([fit.drift_hz_s for fit in fits])
     level = np.array([np.abs(fit.amplitude[0]) for fit in fits])
-    # 1,200 runs know a standard deviation to 2.0 %; three of those on top of the 10 %.
-    limit = 1.10 * 1.06
+    # 1,200 runs know a standard deviation to 2.0 %, 300 to 4.1 %; three of those beyond the 10 %.
+    limit = 1.10 * (1.0 + 3.0 / np.sqrt(2.0 * runs))
     assert frequency.std() < limit * sd_f
     assert drifts.std() < limit * sd_d
     assert np.all(level.std(axis=0) < limit * sd_a)

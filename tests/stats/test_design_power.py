@@ -39,6 +39,7 @@ from studylib.stats.power import (
     sources_to_declare,
     verdict_chances,
 )
+from tests.draws import draws
 from tests.stats.reference import table as reference_table
 from tests.stats.simulate import WOODS, features_table, specimens_table
 
@@ -112,10 +113,10 @@ def test_the_share_declared_is_that_of_the_approximation_used_for_needed():
 
 
 def test_every_verdict_is_as_frequent_as_the_report_gives_it():
-    """120 studies drawn as tables of features and put through the whole comparison."""
+    """40 studies (all: 120) drawn as tables of features and put through the whole comparison."""
     rng = np.random.default_rng(7)
     specimens = specimens_table((5, 5, 5))
-    difference, sd, limit, runs = 2.6, 1.0, 1.0, 120
+    difference, sd, limit, runs = 2.6, 1.0, 1.0, draws(120, share=40)
     counted = dict.fromkeys((Verdict.BEYOND, Verdict.DIFFERENT, Verdict.OPEN), 0)
     for _ in range(runs):
         table = features_table(
@@ -141,7 +142,7 @@ def test_every_verdict_is_as_frequent_as_the_report_gives_it():
 )
 def test_every_word_is_as_frequent_as_single_comparisons_give_it(n, difference, limit):
     """By the pairs of the report on drawn boards, for equal and for different woods."""
-    rng, runs = np.random.default_rng(11), 2000
+    rng, runs = np.random.default_rng(11), draws(2000, share=800)
     model = wood_model(np.repeat([0, 1, 2], n), np.ones((3 * n, 1)), block=False)
     words = []
     means = np.repeat([0.0, difference, difference / 2], n)

@@ -11,9 +11,12 @@ from studylib.codes import has
 from studylib.codes.comparison import Method
 from studylib.stats.compare import compare
 from studylib.stats.drift import order_of_woods, reference_chart, trends
+from tests.draws import draws
 from tests.stats.simulate import WOODS, features_table, specimens_table
 
 NAME = "tone.h3.rel_db"
+RUNS = draws(400, share=200)
+THREE_ERRORS = 3 * np.sqrt(0.05 * 0.95 / RUNS)
 
 
 def run(rng, *, boards=4, mounts=3, slope=0.0, mount_sd=0.5, batches=1, references=4):
@@ -56,8 +59,8 @@ class TestTrend:
         assert row.high - row.change == pytest.approx(stats.t.ppf(0.975, df) * se)
 
     def test_without_drift_one_in_twenty_is_clear(self, rng):
-        hits = [trends(*run(rng), confidence=0.95)["clear"].iloc[0] for _ in range(400)]
-        assert np.mean(hits) == pytest.approx(0.05, abs=3 * np.sqrt(0.05 * 0.95 / 400))
+        hits = [trends(*run(rng), confidence=0.95)["clear"].iloc[0] for _ in range(RUNS)]
+        assert np.mean(hits) == pytest.approx(0.05, abs=THREE_ERRORS)
 
     def test_boards_mounted_once_tell_nothing(self, rng):
         mounts, order = run(rng, mounts=1, references=2)
@@ -71,10 +74,10 @@ class TestChart:
     def test_all_points_stay_inside_in_95_of_100_runs(self, rng):
         out = [
             reference_chart(*run(rng), references=["ref"], confidence=0.95)["outside"].any()
-            for _ in range(400)
+            for _ in range(RUNS)
         ]
         # Bonferroni: at most 5 %, and not far below.
-        assert 0.01 < np.mean(out) < 0.05 + 3 * np.sqrt(0.05 * 0.95 / 400)
+        assert 0.01 < np.mean(out) < 0.05 + THREE_ERRORS
 
     def test_a_step_of_the_bench_is_seen(self, rng):
         mounts, order = run(rng, mount_sd=0.1)

@@ -12,9 +12,10 @@ import pytest
 from scipy import stats
 
 from studylib.stats.compare import compare
+from tests.draws import draws
 from tests.stats.simulate import WOODS, features_table, specimens_table
 
-STUDIES = 400
+STUDIES = draws(400, share=200)
 NAMES = [f"tone.h{k}.rel_db" for k in range(2, STUDIES + 2)]
 THREE_ERRORS = 3 * np.sqrt(0.05 * 0.95 / STUDIES)
 

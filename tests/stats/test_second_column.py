@@ -11,6 +11,7 @@ from statsmodels.stats.anova import anova_lm
 from studylib.codes import code_of, fields_of, note
 from studylib.stats.compare import compare
 from studylib.stats.second_column import second_column
+from tests.draws import draws
 from tests.stats.simulate import WOODS, features_table, specimens_table
 
 NAME = "tone.h3.rel_db"
@@ -99,12 +100,13 @@ class TestCrossed:
     def test_the_interaction_is_noted_in_one_of_twenty_studies_without_any(self, rng):
         specimens = specimens_table((4, 4, 4))
         specimens["beside"] = [in_turn(name) for name in specimens["specimen"]]
-        names = [f"tone.h{k}.rel_db" for k in range(2, 102)]
+        features = draws(100, share=50)
+        names = [f"tone.h{k}.rel_db" for k in range(2, 2 + features)]
         rows = features_table(specimens, rng, names=names, board_sd=3.0)
         result = compare(rows, specimens, woods=WOODS, primary=names)
         table = second_column(result.workings, specimens, name="finish").table
         noted = table.groupby("feature")["note"].first() != ""
-        assert noted.mean() == pytest.approx(0.05, abs=3 * np.sqrt(0.05 * 0.95 / 100))
+        assert noted.mean() == pytest.approx(0.05, abs=3 * np.sqrt(0.05 * 0.95 / features))
 
 
 class TestConfounded:
