@@ -10,16 +10,20 @@ import nbformat
 NOTEBOOKS = Path(__file__).parents[1] / "notebooks"
 NOT_SAVED = """
 import studylib.figures
+import studylib.report.plan
 
-studylib.figures.save_sizes = lambda *_, **__: None  # figures are tested elsewhere
+for module in (studylib.figures, studylib.report.plan):
+    module.save_sizes = lambda *_, **__: None  # figures are tested elsewhere
 """
 
 
-def lean_notebooks(folder: Path) -> Callable[[str], Path]:
-    """What takes the place of `runner.notebook_path`: no cell draws, no figure is saved."""
-    for name in ("batch", "summary"):
+def lean_notebooks(folder: Path, *, drawn: int = 0) -> Callable[[str], Path]:
+    """What takes the place of `runner.notebook_path`: only so many cells of each draw, the first
+    ones, and no figure is saved."""
+    for name in ("batch", "summary", "plan"):
         whole = nbformat.read(NOTEBOOKS / f"{name}.ipynb", as_version=4)
-        whole.cells = [cell for cell in whole.cells if "plt.show()" not in cell.source]
+        drawing = [cell.id for cell in whole.cells if "plt.show()" in cell.source]
+        whole.cells = [cell for cell in whole.cells if cell.id not in drawing[drawn:]]
         first = next(cell for cell in whole.cells if cell.cell_type == "code")
         first.source += NOT_SAVED
         nbformat.write(whole, folder / f"{name}.ipynb")

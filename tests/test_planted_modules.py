@@ -1,7 +1,8 @@
 """Files that came with a study, or lie where the command is given, are never run.
 
 Modules with the names of those that a run imports are planted in the caller's folder and in the
-study folder; each would leave a mark. The `study` command runs in processes of its own.
+study folder; each would leave a mark. The `study` command runs in processes of its own; its
+notebooks draw one figure each.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from pathlib import Path
 import pytest
 
 from studylib.run.execution import run_notebook
+from tests.lean_notebooks import lean_notebooks
 from tests.small_study import Plan, write_small_study
 from tests.test_runner import PARAMETERS, write_notebook
 
@@ -23,7 +25,15 @@ NAMES = (
     *("nbconvert", "tqdm", "json", "random", "typing", "tokenize", "sitecustomize"),
     *("usercustomize", "studylib"),
 )
-COMMAND = "import sys; from studylib.cli import main; sys.exit(main())"
+COMMAND = """
+import sys
+from pathlib import Path
+from studylib.cli import main
+from studylib.run import runner
+notebooks = Path(sys.argv.pop(1))
+runner.notebook_path = lambda name: notebooks / f"{name}.ipynb"
+sys.exit(main())
+"""
 
 
 def plant(folder: Path, mark: Path) -> None:
@@ -35,10 +45,10 @@ def plant(folder: Path, mark: Path) -> None:
     (folder / "matplotlibrc").write_text("figure.hooks: matplotlib:planted\n", encoding="utf-8")
 
 
-def study(*arguments: str, folder: Path) -> subprocess.CompletedProcess:
+def study(notebooks: Path, *arguments: str, folder: Path) -> subprocess.CompletedProcess:
     """The installed command as its script calls it: the caller's folder is not on its path."""
     return subprocess.run(
-        [sys.executable, "-P", "-c", COMMAND, *arguments],
+        [sys.executable, "-P", "-c", COMMAND, str(notebooks), *arguments],
         cwd=folder, capture_output=True, text=True, timeout=600,
         env={**os.environ, "PYTHONWARNINGS": "default"},
     )  # fmt: skip
@@ -55,6 +65,14 @@ def planted(tmp_path_factory) -> tuple[Path, Path]:
     return folder, mark
 
 
+@pytest.fixture(scope="module")
+def lean(tmp_path_factory) -> Path:
+    """The folder of the notebooks, with a figure left in each: the style is there to be planted."""
+    folder = tmp_path_factory.mktemp("lean")
+    lean_notebooks(folder, drawn=1)
+    return folder
+
+
 @pytest.mark.parametrize(
     ("where", "command"),
     [
@@ -64,9 +82,9 @@ def planted(tmp_path_factory) -> tuple[Path, Path]:
         ("caller", ["plan", "rails", "--show"]),
     ],
 )
-def test_no_planted_module_is_run(planted, where, command):
+def test_no_planted_module_is_run(planted, lean, where, command):
     folder, mark = planted
-    done = study(*command, folder=folder if where == "study" else folder.parent)
+    done = study(lean, *command, folder=folder if where == "study" else folder.parent)
     assert done.returncode == 0, done.stdout + done.stderr
     assert not mark.exists(), mark.read_text()
 
