@@ -22,6 +22,7 @@ from studylib.stats.compare import compare
 from studylib.stats.covariates import analyse_covariates, covariate_quantity, covariate_values
 from studylib.tables import TABLES
 from studylib.words import say
+from tests.draws import draws
 from tests.stats.reference import table
 from tests.stats.simulate import WOODS, features_table, specimens_table
 
@@ -171,14 +172,15 @@ class TestKnownTruth:
         # Truth: woods differ in density by one spread and have no effect of their own; with
         # density held equal the 90 % interval must cover 0 in 90 of 100 studies.
         rng = np.random.default_rng(172)
-        covered = {"with": 0, "without": 0}
-        for _ in range(300):
+        covered, studies = {"with": 0, "without": 0}, draws(300, share=150)
+        for _ in range(studies):
             y, x, wood = boards(rng, density=(0.0, 1.0))
             row = analysed(y, x, wood, confidence=0.9).table.iloc[0]
             for which in covered:
                 covered[which] += row[f"low_{which}"] < 0 < row[f"high_{which}"]
-        assert 0.85 <= covered["with"] / 300 <= 0.95  # 2.9 standard errors
-        assert covered["without"] / 300 < 0.7
+        three_errors = 3 * np.sqrt(0.9 * 0.1 / studies)
+        assert covered["with"] / studies == pytest.approx(0.9, abs=three_errors)
+        assert covered["without"] / studies < 0.7
 
     def test_only_the_wood_differs(self, rng):
         y, x, wood = boards(rng, counts=(30, 30), density=(0, 0), slope=0.0, effect=(0.0, 2.0))
