@@ -209,7 +209,7 @@ def test_the_demos_multiples_agree_with_sums_and_probe_tones(demo, specimen):
     x = samples(row)
     measured = measured_of(x, shape=DEMO_SHAPE)
     found = features_of(measured, sensed=True)
-    assert measured.orders.start.sample == pytest.approx(0.02 * RATE, abs=2)
+    assert measured.orders.start == pytest.approx(0.02 * RATE, abs=2)
     # All of the take's Fourier sums: no window, hence a little more noise.
     at = tuple(172.0 * k for k in range(1, 21))
     sums = line_sums(x, rate_hz=RATE, frequencies_hz=at)

@@ -102,11 +102,12 @@ def excess_figure(
     _excesses(upper, rows, study, reach)
     _counts(lower, rows)
     upper.set(ylabel=say("figures_attribution.excess_axis"), ylim=(-reach, reach))
-    lower.set(xticks=range(2, highest + 1), xlim=(1.5, highest + 0.5), ylabel="mounts")
     quiet = int((above["verdict"] == Verdict.NOISE).sum())
-    lower.set_xlabel(
-        say("figures_attribution.harmonic_axis", highest=highest, quiet=quiet, above=len(above))
-    )
+    label = {"highest": highest, "quiet": quiet, "above": len(above)}
+    lower.set(
+        xticks=range(2, highest + 1), xlim=(1.5, highest + 0.5), ylabel="mounts",
+        xlabel=say("figures_attribution.harmonic_axis", **label),
+    )  # fmt: skip
     return settle(figure)
 
 

@@ -157,7 +157,6 @@ def all_effects_figure(
         axes.set_title(
             wrapped(pair, 84 // len(pairs), lines=2), fontsize=10 if len(pairs) < 4 else 8
         )
-        axes.set_xlabel("g")
     panels[0].set_yticks(
         range(len(rows)),
         [wrapped(r, 48, lines=1) for r in rows],
@@ -200,9 +199,8 @@ def _name(axes: Axes, feature: str, label: str, unit: str, pairs: list[tuple[str
     columns = axes.get_subplotspec().get_gridspec().ncols
     meaning = starred(in_short(in_plain_words(feature)), feature)
     axes.set_title(wrapped(meaning, 112 // columns - columns, lines=3), fontsize=9.5)
-    axes.set_xlabel(quantity(label, unit))
     axes.set_yticks(range(len(pairs)), [""] * len(pairs))
-    axes.set_ylim(len(pairs) - 0.4, -0.6)
+    axes.set(ylim=(len(pairs) - 0.4, -0.6), xlabel=quantity(label, unit))
     axes.tick_params(axis="y", length=0)
     axes.grid(axis="x")
     axes.margins(x=0.08)
@@ -256,6 +254,6 @@ def _all_of_pair(
                 markerfacecolor=colour if filled else "white",
                 markeredgewidth=1.0,
             )
-    axes.set_xlim(-reach, reach)
+    axes.set(xlim=(-reach, reach), xlabel="g")
     axes.tick_params(axis="y", length=0)
     axes.grid(axis="x")

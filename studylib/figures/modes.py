@@ -206,9 +206,8 @@ def ladder_figure(
 def _few_ticks(axes: Axes, values: pd.Series) -> None:
     low, high = float(values.min()) / 1.15, float(values.max()) * 1.15
     steps = [m * 10.0**e for e in range(-5, 1) for m in (1, 2, 3, 5, 7)]
-    axes.set_yticks([step for step in steps if low <= step <= high])
     axes.set_yticks([], minor=True)
-    axes.set_ylim(low, high)
+    axes.set(yticks=[step for step in steps if low <= step <= high], ylim=(low, high))
 
 
 @styled

@@ -9,7 +9,6 @@ All take the plan (`report.plan_study.StudyPlan`) and draw what it worked out.
 """
 
 import numpy as np
-from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import PercentFormatter
 
@@ -71,17 +70,16 @@ def power_figure(plan, *, size: tuple[float, float] | None = None) -> Figure:
                 say("plan.this_design"), (planks, 0.86), rotation=90, xytext=(3, 0), fontsize=8,
                 textcoords="offset points", color=GREY, va="center",
             )  # fmt: skip
-        ax.set_xscale("log")
+        ax.set(xscale="log", xlabel=say("plan.h_planks"))
         ax.set_xticks(PLANKS, list(map(str, PLANKS)))
         ax.minorticks_off()
-        ax.set_xlabel(say("plan.h_planks"))
         reported = rounded(scales.reported_difference(one.difference, one.feature))
         ax.set_title(
             wrapped(f"{one.feature.name}: {reported} {one.feature.difference_unit}", 30),
             fontsize=10,
         )
     axes[0].set_ylabel(say("plan.chance_detected"))
-    _legend(figure, axes[0], columns=2)
+    figure.legend(*axes[0].get_legend_handles_labels(), loc=BELOW, ncols=2)
     return settle(figure)
 
 
@@ -93,11 +91,6 @@ def _panels(features, size) -> tuple[Figure, np.ndarray, list]:
     axes[0].set_ylim(0, 1)
     axes[0].yaxis.set_major_formatter(PercentFormatter(1.0, decimals=0))
     return figure, axes, shown
-
-
-def _legend(figure: Figure, axes: Axes, *, columns: int) -> None:
-    handles, labels = axes.get_legend_handles_labels()
-    figure.legend(handles, labels, loc=BELOW, ncols=columns)
 
 
 @styled
@@ -128,7 +121,7 @@ def mix_figure(plan, *, size: tuple[float, float] | None = None) -> Figure:
         )
         ax.set_title(wrapped(one.feature.name, 30), fontsize=10)
     axes[0].set_ylabel(say("plan.chance_verdict"))
-    _legend(figure, axes[0], columns=len(WORD_LOOKS))
+    figure.legend(*axes[0].get_legend_handles_labels(), loc=BELOW, ncols=len(WORD_LOOKS))
     return settle(figure)
 
 
@@ -199,7 +192,9 @@ def counting_figure(plan, *, size: tuple[float, float] | None = None) -> Figure:
         place,
         [say("plan.counted", what=row.counted, units=row.units) for row in table.itertuples()],
     )
-    ax.set(ylim=(-0.6, len(table) - 0.1), xlim=(0, 1))
+    ax.set(
+        ylim=(-0.6, len(table) - 0.1), ylabel=say("plan.counted_axis"),
+        xlim=(0, 1), xlabel=say("plan.alarms_axis"),
+    )  # fmt: skip
     ax.xaxis.set_major_formatter(PercentFormatter(1.0, decimals=0))
-    ax.set(xlabel=say("plan.alarms_axis"), ylabel=say("plan.counted_axis"))
     return settle(figure)

@@ -227,8 +227,7 @@ def _spreads(axes: Axes, rows: pd.DataFrame, feature: Feature) -> None:
             markeredgewidth=0.5,
         )
     axes.set_yticks(range(len(rows)), [WORDS.get(v, v) for v in rows.index], fontsize=8)
-    axes.set_ylim(len(rows) - 0.5, -0.5)
-    axes.set_xlim(left=0)
+    axes.set(ylim=(len(rows) - 0.5, -0.5), xlim=(0, None))
     axes.grid(axis="x")
     axes.tick_params(axis="y", length=0)
     axes.set_xlabel(

@@ -121,7 +121,6 @@ def _worst(quality: pd.DataFrame) -> pd.DataFrame:
 
 def _take_axis(axes: Axes, takes: list[str], worst: pd.DataFrame) -> None:
     """All takes by name when they fit; otherwise only those that failed, while they fit."""
-    axes.set_xlim(-1, len(takes))
     failed = list(worst.loc[worst["verdict"] == Verdict.FAIL, "take"].unique())
     named = takes if len(takes) <= MOST_NAMED_TAKES else _spaced(failed, takes)
     axes.set_xticks(
@@ -132,7 +131,8 @@ def _take_axis(axes: Axes, takes: list[str], worst: pd.DataFrame) -> None:
     )
     some = bool(failed) and len(takes) > MOST_NAMED_TAKES
     about = {"failed_named": some, "failed_more": len(failed) - len(named) if some else 0}
-    axes.set_xlabel(say("figures_takes.takes_axis", takes=len(takes), **about))
+    label = say("figures_takes.takes_axis", takes=len(takes), **about)
+    axes.set(xlim=(-1, len(takes)), xlabel=label)
 
 
 def _spaced(names: list[str], takes: list[str]) -> list[str]:

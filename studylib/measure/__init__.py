@@ -10,7 +10,7 @@ batch          puts it together: `measure_batch`
 parts          what a batch leaves for the summary
 """
 
-from studylib.measure.batch import BatchMeasurement, check_batch, measure_batch
+from studylib.measure.batch import BatchMeasurement, measure_batch
 from studylib.measure.session import common_rate
 
-__all__ = ["BatchMeasurement", "check_batch", "common_rate", "measure_batch"]
+__all__ = ["BatchMeasurement", "common_rate", "measure_batch"]

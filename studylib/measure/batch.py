@@ -8,7 +8,7 @@ Spectra are for the figures: one take a specimen, thinned without losing a peak.
 that of a sine in the response, in the batch's level unit; cells of 1/96 octave keep their highest
 bin, so that a harmonic's height survives.
 
-Functions: measure_batch, check_batch, spectrum_rows. Class: BatchMeasurement.
+Functions: measure_batch, spectrum_rows. Class: BatchMeasurement.
 """
 
 import hashlib
@@ -145,24 +145,6 @@ def measure_batch(
         sweeps=tables.typed("sweeps", pd.concat(sweeps, ignore_index=True) if sweeps else ()),
         **frames,
     )
-
-
-def check_batch(study: Study, batch: str, *, progress: Progress | None = None) -> pd.DataFrame:
-    """The quality table of a batch.
-
-    Parameters
-    ----------
-    study, batch, progress : as in `measure_batch`.
-
-    Returns
-    -------
-    The table `quality`, one row a check.
-
-    Raises
-    ------
-    InputError : as `measure_batch`.
-    """
-    return measure_batch(study, batch, progress=progress).quality
 
 
 def _set_aside(take: Take, verdict: str, reason: str) -> str:

@@ -58,8 +58,7 @@ class Decays:
     `u_`; noise : variance per sample of white noise that would be as strong as the noise around;
     close, misfit : see the top of this file. unexplained : share of the power of the bins looked
     at that is neither decays nor noise. poles, amplitudes : everything fitted, nuisances
-    included (complex, per sample). rest : the bins without it, from first_bin on. dropped : modes
-    beyond the most that were asked for. given_up : the search took more than `MOST_STEPS` steps
+    included (complex, per sample). given_up : the search took more than `MOST_STEPS` steps
     and nothing of it is kept, as where what rings is no sum of decays.  u_place : (K,) the part of
     u_loss_factor that all rings heard at one place share, the room's; None where no room is heard.
     """
@@ -75,9 +74,6 @@ class Decays:
     misfit: np.ndarray
     poles: np.ndarray
     amplitudes: np.ndarray
-    rest: np.ndarray
-    first_bin: int
-    dropped: int
     unexplained: float
     given_up: bool = False
     u_place: np.ndarray | None = None
@@ -103,15 +99,14 @@ def find_decays(
     ----------
     spectrum : complex (n // 2 + 1,), `rfft` of the record without a window.
     n : samples.  lowest_hz, highest_hz : where modes are looked for.
-    most : modes at most; of more those that stand highest in the spectrum are kept, `dropped`
-        counts the rest.
+    most : modes at most; of more those that stand highest in the spectrum are kept.
     """
     step = rate_hz / n
     first = max(int(np.ceil(lowest_hz / step)), 2)
     last = min(int(highest_hz / step), len(spectrum) - 2)
     facts = {"rate_hz": rate_hz, "most": most, "limits_hz": (lowest_hz, highest_hz)}
     if last - first < 4 * LEAST_BINS:
-        return no_decays(first_bin=first, **facts)
+        return no_decays(**facts)
     angle = 2.0 * np.pi / n * np.arange(first, last + 1)
     turns = np.cos(angle) - 1j * np.sin(angle)
     floor = noise_floor(spectrum, first=first, last=last)
@@ -121,21 +116,19 @@ def find_decays(
         with np.errstate(divide="ignore", over="ignore", invalid="ignore"):
             found, rest, floor = _searched(search, spectrum, most=most, step_hz=step)
     except TooMuchWork:
-        return _told(NONE, search, search.bins, 1.0, True, facts)
+        return _told(NONE, search, 1.0, True, facts)
     power = float(np.vdot(search.bins, search.bins).real)
     left = float(np.vdot(rest, rest).real - floor.sum())
     share = max(0.0, left) / max(power, np.finfo(float).tiny)
-    return _told(found, search, rest, share, False, facts)
+    return _told(found, search, share, False, facts)
 
 
-def no_decays(
-    *, first_bin: int, rate_hz: float, most: int, limits_hz: tuple[float, float]
-) -> Decays:
+def no_decays(*, rate_hz: float, most: int, limits_hz: tuple[float, float]) -> Decays:
     """What a record without a bin to look at gives."""
     none = np.zeros(0)
     return told_decays(
         NONE.s, NONE.c, u_decay=none, u_angle=none, u_amplitude=none, noise=none,
-        misfit=NONE.misfit, rest=NONE.s, first_bin=first_bin, unexplained=0.0, rate_hz=rate_hz,
+        misfit=NONE.misfit, unexplained=0.0, rate_hz=rate_hz,
         limits_hz=limits_hz, most=most,
     )  # fmt: skip
 
@@ -194,15 +187,12 @@ def _peaks(rest: np.ndarray, floor: np.ndarray, step_hz: float) -> np.ndarray:
     return peaks[tall][np.argsort(-size[peaks[tall]])]
 
 
-def _told(
-    found: Found, search: Search, rest: np.ndarray, unexplained: float, given_up: bool, facts: dict
-) -> Decays:
+def _told(found: Found, search: Search, unexplained: float, given_up: bool, facts: dict) -> Decays:
     u_s = found.s_scale * np.sqrt(found.noise)
     return told_decays(
         found.s, found.c, u_decay=u_s, u_angle=u_s,
         u_amplitude=found.c_scale * np.sqrt(found.noise), noise=found.noise / search.n,
-        misfit=found.misfit, rest=rest, first_bin=search.first, unexplained=unexplained,
-        given_up=given_up, **facts,
+        misfit=found.misfit, unexplained=unexplained, given_up=given_up, **facts,
     )  # fmt: skip
 
 
@@ -215,8 +205,6 @@ def told_decays(
     u_amplitude: np.ndarray,
     noise: np.ndarray,
     misfit: np.ndarray,
-    rest: np.ndarray,
-    first_bin: int,
     unexplained: float,
     rate_hz: float,
     limits_hz: tuple[float, float],
@@ -263,5 +251,5 @@ def told_decays(
     return Decays(
         f[kept], u_f[kept], loss[kept], (loss * np.hypot(relative, u_f / f))[kept],
         np.abs(c[kept]), u_amplitude[kept], noise[kept], close[kept], misfit[kept],
-        s, c, rest, first_bin, int(real.sum()) - len(kept), unexplained, given_up, u_place,
+        s, c, unexplained, given_up, u_place,
     )  # fmt: skip

@@ -151,7 +151,7 @@ def find_decays_heard(
     last = min(last, len(spectrum) - 2)
     if last - first < 4 * LEAST_BINS or not np.any(spectrum[first : last + 1]):
         limits = (lowest_hz, highest_hz)
-        decays = no_decays(first_bin=first, rate_hz=rate_hz, most=most, limits_hz=limits)
+        decays = no_decays(rate_hz=rate_hz, most=most, limits_hz=limits)
         return Heard(decays, None, (), n / rate_hz)
     angle = 2.0 * np.pi / n * np.arange(first, last + 1)
     values = spectrum[first : last + 1]
@@ -404,7 +404,7 @@ def _report(ring, bins: Bins, sought: Sought, fits, room, limits, most: int) -> 
     power = float(np.vdot(bins.values, bins.values).real)
     decays = told_decays(
         s, c, u_decay=u_s, u_angle=u_f, u_amplitude=u_c, noise=ring.noise_at(s.imag),
-        misfit=misfit, rest=rest, first_bin=bins.first,
+        misfit=misfit,
         unexplained=max(0.0, left) / max(power, np.finfo(float).tiny),
         rate_hz=rate, limits_hz=limits, most=most, quiet=quiet,
         largest_loss=STEEP_SHARE * 2.0 * steepest(s.imag, rate),

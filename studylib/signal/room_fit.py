@@ -77,8 +77,7 @@ class _State(NamedTuple):
     g: np.ndarray
     heard: np.ndarray  # covariance without the background
     inverse: np.ndarray
-    off: np.ndarray
-    pull: np.ndarray  # inverse @ off
+    pull: np.ndarray  # inverse @ what the decays leave over
     likelihood: float
 
 
@@ -160,14 +159,14 @@ def _state(s, c, log_ratio: float, bins: _Bins) -> _State:
         inverse = np.linalg.inv(whole)
     except np.linalg.LinAlgError:
         nothing = np.zeros_like(whole)
-        return _State(s, c, log_ratio, terms, g, heard, nothing, g, g, -np.inf)
+        return _State(s, c, log_ratio, terms, g, heard, nothing, g, -np.inf)
     off = bins.target - g
     pull = inverse @ off
     away = (log_ratio - np.log(bins.hearing.ratio)) / bins.hearing.unsure
     # The decays have taken 2 K of the tail's freedoms with them.
     likelihood = -float(np.vdot(off, pull).real) - 0.5 * away**2 + 2 * len(s) * log_ratio
     likelihood -= 2.0 * float(np.log(np.abs(np.diagonal(half))).sum())
-    return _State(s, c, log_ratio, terms, g, heard, inverse, off, pull, likelihood)
+    return _State(s, c, log_ratio, terms, g, heard, inverse, pull, likelihood)
 
 
 def _moved(state: _State, step: np.ndarray, bins: _Bins) -> _State:

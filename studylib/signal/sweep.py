@@ -26,7 +26,7 @@ sweep passes. A generator and a recorder whose clocks differ by p ppm smear the 
 microseconds, alike on all channels.
 
 Functions: sweep_signal, sweep_spectrum, transform_length, deconvolve, usable_band, mode_band,
-impulse_response, free_decay, find_start. SweepShape, Start.
+impulse_response, free_decay, find_start. SweepShape.
 Source: Farina, Simultaneous measurement of impulse response and distortion with a swept-sine
 technique (AES 108, 2000; recalled); the spectrum by the method of stationary phase, whose error
 1/(24 pi f L) is below 1e-3 wherever f L is above 15.
@@ -34,7 +34,6 @@ technique (AES 108, 2000; recalled); the spectrum by the method of stationary ph
 
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import NamedTuple
 
 import numpy as np
 from scipy.fft import ifft, irfft, next_fast_len, rfft
@@ -258,17 +257,11 @@ def free_decay(
     return ir[first : min(first + round(seconds * rate_hz), frames)], (first - start) / rate_hz
 
 
-class Start(NamedTuple):
-    """Where the sweep starts (samples) and the share of half-octave bands that arrive with it."""
-
-    sample: float
-    agreement: float
-
-
 def find_start(
     spectrum: np.ndarray, *, shape: SweepShape, rate_hz: float, length: int, frames: int
-) -> Start:
-    """Find the sweep in one channel: the drive where there is one, else the response.
+) -> float:
+    """Where the sweep starts, in samples, in one channel: the drive where there is one, else the
+    response.
 
     Parameters
     ----------
@@ -296,7 +289,7 @@ def find_start(
     if agreement < AGREE or np.mean(there) < RECORDED or not ir.any():
         raise InputError(_not_found(shape, late, middles, allowed))
     _whole(shape, sample / rate_hz, ends_hz)
-    return Start(sample, agreement)
+    return sample
 
 
 def _peak(ir: np.ndarray) -> float:

@@ -36,7 +36,6 @@ from studylib.signal.line_sums import end_levels, missing_tail
 from studylib.signal.sweep import (
     LONGEST_S,
     ORDERS,
-    Start,
     SweepShape,
     deconvolve,
     find_start,
@@ -64,9 +63,9 @@ class Orders:
     fine_hz (B,), fine, fine_u (C times (B,)) : order 1 on a grid narrow enough for its slowest
     decay, phases common to all channels apart. fine_apart_hz (B,) : how far apart two values
     must be for their noise to be independent.
-    start : where the sweep starts.  spectrum, length : transform (length // 2 + 1,) of channel
-    0's order 1 cut out; in its samples the response begins at `begins`, the window ends after
-    `held`.
+    start : where the sweep starts, in samples.  spectrum, length : transform (length // 2 + 1,) of
+    channel 0's order 1 cut out; in its samples the response begins at `begins`, the window ends
+    after `held`.
     """
 
     frequency_hz: np.ndarray
@@ -77,7 +76,7 @@ class Orders:
     fine: tuple[np.ndarray, ...]
     fine_u: tuple[np.ndarray, ...]
     fine_apart_hz: np.ndarray
-    start: Start
+    start: float
     spectrum: np.ndarray
     length: int
     begins: float
@@ -168,7 +167,7 @@ def measure_orders(
     irs = [irfft(row, length) for row in spectrum]
     start = find_start(spectrum[timing], shape=shape, rate_hz=rate_hz, length=length, frames=frames)
     noise_hz, densities = sweep_noise(x, shape=shape, rate_hz=rate_hz)
-    take = _Take(frames, float(rate_hz), start.sample, noise_hz)
+    take = _Take(frames, float(rate_hz), start, noise_hz)
     amplitude = np.full((ORDERS, len(x), f.size), np.nan + 0j)
     u, cut = (np.full(amplitude.shape, np.nan) for _ in range(2))
     first: list[_Order] = []

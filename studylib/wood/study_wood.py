@@ -116,12 +116,6 @@ def _rows(study: Study, specimen: Specimen, board: Board) -> Iterator[_Row]:
 
 def _row(quantity: str, value: Value | None, unit: str, method: str, beside: str) -> _Row:
     number, u, shared = (value.value, value.u, value.shared) if value is not None else (_NAN,) * 3
-    return _told(quantity, number, unit, u, method, beside, shared)
-
-
-def _told(
-    quantity: str, number: float, unit: str, u: float, method: str, beside: str, shared=_NAN
-) -> _Row:
     return quantity, number, unit, u, method, beside, shared
 
 
@@ -143,34 +137,33 @@ def _stiffness_rows(study: Study, board: Board, role: str) -> Iterator[_Row]:
         return
     u_ratio = fit.shear_ratio * float(np.sqrt(fit.log_covariance(board.bar)[1, 1]))
     stated = "" if fit.fitted_shear else "wood.ratio_stated"
-    yield _told("shear_ratio", fit.shear_ratio, "1", u_ratio, method, stated)
+    yield "shear_ratio", fit.shear_ratio, "1", u_ratio, method, stated, _NAN
     if fit.order.size > 1:
         worst = 100.0 * float(np.abs(fit.residual).max())
         uneven = note("wood.uneven", share=UNEVEN)
-        yield _told("mode_misfit_percent", worst, "%", _NAN, "wood.largest_misfit", uneven)
+        yield "mode_misfit_percent", worst, "%", _NAN, "wood.largest_misfit", uneven, _NAN
     if 1 in fit.order:
         first = float(fit.frequency_hz[list(fit.order).index(1)])
         value = isotropic_modulus(first, board.bar) / 1e9
         # Powers 3, 1, 3, 1 of the sizes and mass; the correction for thickness adds little.
         sizes = np.array([9.0, 1.0, 9.0, 1.0]) @ board.bar.variances
         u = value * float(np.sqrt(sizes + (2.0 * UNEVEN) ** 2))
-        yield _told(
-            "youngs_modulus_isotropic_gpa", value, "GPa", u, "wood.isotropic",
-            "wood.too_low",
+        yield (
+            "youngs_modulus_isotropic_gpa", value, "GPa", u, "wood.isotropic", "wood.too_low", _NAN,
         )  # fmt: skip
 
 
 def _moisture_rows(study: Study, specimen: Specimen, board: Board) -> Iterator[_Row]:
     air = _air(study, specimen)
     if air is not None:
-        yield _told(
+        yield (
             "equilibrium_moisture_pct", float(equilibrium_moisture(*air)), "%", U_MOISTURE_PCT,
             "wood.equilibrium",
-            note("wood.settles_at", temperature_c=air[0], humidity_pct=air[1]),
+            note("wood.settles_at", temperature_c=air[0], humidity_pct=air[1]), _NAN,
         )  # fmt: skip
     moisture = specimen.moisture_pct
     if moisture is not None:
-        yield _told("moisture_pct", moisture, "%", U_MOISTURE_PCT, "wood.as_stated", "")
+        yield "moisture_pct", moisture, "%", U_MOISTURE_PCT, "wood.as_stated", "", _NAN
     if study.settings.wood.to_12_percent:
         yield from _at_12(specimen, board, moisture)
 
@@ -195,7 +188,7 @@ def _at_12(specimen: Specimen, board: Board, moisture: float | None) -> Iterator
         slope = brought(moisture + 0.5) - brought(moisture - 0.5) if moisture > 0.5 else 0.0
         u = float(np.hypot(density.u / density.value * value, slope * U_MOISTURE_PCT))
         beside = note("wood.from_moisture", moisture_pct=moisture)
-        yield _told(name, value, "kg/m3", u, method, beside)
+        yield name, value, "kg/m3", u, method, beside, _NAN
     name, method = "youngs_modulus_at_12_percent_gpa", "wood.modulus_to_12"
     species = find_species(specimen.wood)
     if not why and species is None:
@@ -210,7 +203,7 @@ def _at_12(specimen: Specimen, board: Board, moisture: float | None) -> Iterator
     u = value * float(np.hypot(modulus.u / modulus.value, relative))
     facts = {"species": species.name, "recalled": species.recalled}
     beside = note("wood.from_handbook", moisture_pct=moisture, **facts)
-    yield _told(name, value, "GPa", u, method, beside)
+    yield name, value, "GPa", u, method, beside, _NAN
 
 
 def _air(study: Study, specimen: Specimen) -> tuple[float, float] | None:

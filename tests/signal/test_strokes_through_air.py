@@ -80,7 +80,7 @@ def test_a_decay_on_which_two_methods_agree_is_within_its_interval():
 
 
 def test_a_ring_in_which_nothing_can_be_followed_shows_no_touch():
-    none = no_decays(first_bin=2, rate_hz=48000.0, most=16, limits_hz=(60.0, 8000.0))
+    none = no_decays(rate_hz=48000.0, most=16, limits_hz=(60.0, 8000.0))
     found = changes_of(np.ones(2000), none, rate_hz=48000.0, ratio=0.1, room_decay=17.0)
     assert found.contact is None
     assert found.hand is None

@@ -229,8 +229,7 @@ def room(basis: Basis) -> Finding:
         says = [no_tone(basis)]
     else:
         says = [_hum(basis.rows), *measured, lacking(basis, "room", Control.ROOM)]
-    tested_by = note("rivals.by_room", takes=takes_note(basis, "room"))
-    return Finding("rivals.room", tested_by, says)
+    return Finding("rivals.room", note("rivals.by_room", takes=takes_note(basis, "room")), says)
 
 
 def _hum(rows: pd.DataFrame) -> str:
