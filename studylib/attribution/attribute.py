@@ -123,7 +123,7 @@ def attribute(
             at = {"transfer": transfers[key], "rows": len(group) * (harmonics_kept - 1)}
             at |= {
                 "tones_agree": found.tones_agree(key), "probes_agree": found.probes_agree(key),
-                "hidden": hidden, "modes_asked": boards is not None,
+                "drift": found.drift(key), "hidden": hidden, "modes_asked": boards is not None,
             }  # fmt: skip
             full = bench.evidence(tones[key], **at)
             lower = {
@@ -134,9 +134,8 @@ def attribute(
             steps += own
             mounts.append(
                 mount_numbers(
-                    full, fundamental_hz=fundamental_hz, steps=own, drift=found.drift(key),
+                    full, fundamental_hz=fundamental_hz, steps=own, moves=moves,
                     air_alike=found.air_alike(tones[key].take, wood),
-                    moves=moves,
                 )
             )  # fmt: skip
     with_others = WithOthers(
@@ -244,6 +243,8 @@ class _Bench:
         gain = {"gain_db": tone.take.gain_db}
         on_drive = control_takes.recorder_of(loopbacks, np.abs(tone.drive), to_level=1.0, **gain)
         shares = _shares(tone, transfer, block, on_drive, sensed=self.sensed)
+        key, airborne = (tone.take.specimen, tone.take.mount), self.found.airborne[batch]
+        air = control_takes.air_of(airborne, key, shares)
         return Evidence(
             tone=tone,
             transfer=transfer,
@@ -252,9 +253,8 @@ class _Bench:
                 loopbacks, np.abs(tone.response), to_level=tone.to_level, **gain
             ),
             drive_recorder=on_drive,
-            air=control_takes.air_of(
-                self.found.airborne[batch], (tone.take.specimen, tone.take.mount), shares
-            ),
+            air=air,
+            in_air=control_takes.in_air_of(airborne, key, air.level),
             block=None if self.sensed else block,
             take_spread=self.take_spread,
             sensed=self.sensed,

@@ -5,7 +5,8 @@ well as the far end. Near a mode of the board as it lies on the bench, the two k
 whoever excites it, so that it looks like the driver's. Therefore it is forced, in the board's own
 model, at 20 places along it: E = A(m, x) A(d, d) / (A(d, x) A(m, d)) is the excess that the
 attribution would read, A being the response of a free bar between two points, d the driving point,
-m the far end, x the place. It is noticed there if E would not pass for the driver.
+m the far end, x the place. It is noticed there if E is not what was observed, within its interval
+and what the model itself may be off by.
 
 The model is the modal sum of a slender bar: shapes of Euler-Bernoulli, and for the frequencies and
 loss factors what taps of the board found, with the driver on it if they were (what the driver's
@@ -29,10 +30,12 @@ import numpy as np
 import pandas as pd
 
 from studylib.sheets import Specimen, Study
+from studylib.signal.harmonics import DB_PER_RATIO
 
 PLACES = 20
 ENOUGH = 0.8  # share of the places at which a harmonic made on the board has to be noticed
 NEAR_BANDWIDTHS = 2.5
+MODEL_DB = 0.3  # and as much in phase: what the model of a bar may be off by, so far from a mode
 INERT_KG_M3 = 1500.0  # no wood is so dense (cell walls alone: 1,500, Wood Handbook, from memory)
 UNKNOWN_DRIVE_AT = (0.07, 0.13, 0.2, 0.27)
 SHIFTS = (0.97, 1.0, 1.03)  # of modes that no tap found
@@ -232,18 +235,25 @@ def _excess(
 
 
 def noticed_share(
-    hidden: Hidden, *, margin_db: float, down_db: np.ndarray, up_db: np.ndarray, turn: np.ndarray
+    hidden: Hidden,
+    *,
+    observed: np.ndarray,
+    down_db: np.ndarray,
+    up_db: np.ndarray,
+    turn: np.ndarray,
 ) -> np.ndarray:
-    """Share (K,) of places at which a harmonic made on the board would not pass for the driver's.
+    """Share (K,) of places at which a harmonic made on the board would not give what was observed.
 
     Parameters
     ----------
-    down_db, up_db : (K,) how far the interval of an excess reaches below and above it.
-    turn : (K,) the phase in rad up to which a ratio passes for 1.
+    observed : (K,) the excess as a complex ratio.
+    down_db, up_db : (K,) how far its interval reaches below and above it.
+    turn : (K,) the phase in rad up to which two ratios agree.
     """
     with np.errstate(divide="ignore", invalid="ignore"):
-        level = 20.0 * np.log10(np.abs(hidden.excess))
-        inside = (level - down_db[:, None] >= -margin_db) & (level + up_db[:, None] <= margin_db)
-        passes = inside & (np.abs(np.angle(hidden.excess)) <= turn[:, None])
+        off = hidden.excess / observed[:, None]
+        level = 20.0 * np.log10(np.abs(off))
+        inside = (level >= -(down_db + MODEL_DB)[:, None]) & (level <= (up_db + MODEL_DB)[:, None])
+        passes = inside & (np.abs(np.angle(off)) <= (turn + MODEL_DB / DB_PER_RATIO)[:, None])
     share = 1.0 - passes.mean(axis=-1)
     return np.where(hidden.near, 0.0, share.min(axis=1).mean(axis=0))

@@ -6,13 +6,16 @@
   take's both laws are used: the smaller value to name the recorder, the larger to rule it out.
 - Air: what the driver in the air sounds like at kf, scaled to the mounted driver's harmonic. Of
   several takes the loudest counts, and one beside the very mount before one beside another.
+- `InAir`: what an airborne take of the tone itself holds at kf, board or no board. If the driver's
+  own sound makes it, it is the harmonic sensed there times what airborne takes of kf pass on; a
+  loudspeaker that was left on, or a cable, makes another. It falls k dB a dB of drive at most.
 - `Block`: harmonics of the driver on the inert block, and its probe tones there.
 
 Each source has a `level` (NaN where it was not found, only bounded) and a `bound`; arrays (K,) in
 the response's unit. Leaks are coherent: a bound of share b of the observed amplitude shifts it by
 20 lg(1 - b) to 20 lg(1 + b).
 
-Contents: Room, Source, room_of, recorder_of, air_of, Block, block_of.
+Contents: Room, Source, InAir, room_of, recorder_of, air_of, in_air_of, Block, block_of.
 """
 
 from collections.abc import Sequence
@@ -24,6 +27,7 @@ from studylib.attribution.lines import Lines, mean_lines
 from studylib.attribution.uncertainty import or_zero
 
 EXPANDED = 2.0  # coverage factor of a found leak's own noise in its bound
+ALIKE, LOOSELY_ALIKE = np.log(2.0), np.log(4.0)  # 6 dB; 12 dB where a load lies between
 
 
 class Room(NamedTuple):
@@ -38,6 +42,15 @@ class Source(NamedTuple):
 
     level: np.ndarray
     bound: np.ndarray
+
+
+class InAir(NamedTuple):
+    """Of airborne takes of the tone, (K,): most : what each multiple holds at full drive at most;
+    agrees : that is the driver's own sound;  beside : one stands beside the very mount."""
+
+    most: np.ndarray
+    agrees: np.ndarray
+    beside: bool
 
 
 class Block(NamedTuple):
@@ -156,6 +169,41 @@ def air_of(airborne: Sequence[Lines], key: tuple[str, int], shares: Sequence[np.
         fill = np.isnan(out.bound)
         out = Source(np.where(fill, level, out.level), np.where(fill, bound, out.bound))
     return out
+
+
+@np.errstate(divide="ignore", invalid="ignore")
+def in_air_of(airborne: Sequence[Lines], key: tuple[str, int], scaled: np.ndarray) -> InAir:
+    """What sounds at each multiple while the driver plays the tone in the air.
+
+    Parameters
+    ----------
+    key : specimen and mount of the tone.
+    scaled : (K,) level of the leak as `air_of` has it; where the sensor feels nothing of a driver
+        in the air, as one of force does, what is heard is held against it.
+    """
+    k = np.arange(1, scaled.size + 1)
+    passed = np.full(scaled.size, np.nan)
+    for take in airborne:
+        number = tone_number(take)
+        if number and number > 1 and _present(take)[number - 1]:
+            ratio = np.abs(take.response / take.drive)[number - 1]
+            passed[number - 1] = np.fmax(passed[number - 1], ratio)
+    tones = [take for take in airborne if tone_number(take) == 1]
+    most, agrees = np.full(scaled.size, np.nan), np.zeros(scaled.size, dtype=bool)
+    for take in tones:
+        found, limit = _found(np.abs(take.response), take.u_response, take)
+        full = take.drive_factor**k
+        most = np.fmax(most, limit / full)
+        own = np.where(_present(take), np.abs(take.drive) * passed, np.nan)
+        off = np.abs(np.log(found / own))
+        loose = np.abs(np.log(found / full / scaled))
+        agrees = agrees | np.where(np.isfinite(own), off < ALIKE, loose < LOOSELY_ALIKE)
+    beside = {(take.take.specimen, take.take.mount) for take in tones}
+    return InAir(most, agrees, key in beside)
+
+
+def _present(take: Lines) -> np.ndarray:
+    return np.abs(take.drive) > take.presence(take.u_drive)
 
 
 def tone_number(take: Lines) -> int | None:

@@ -18,7 +18,7 @@ from scipy.special import chdtri
 
 from studylib.attribution.agreement import Agreement
 from studylib.attribution.board_facts import Hidden, noticed_share
-from studylib.attribution.controls import Block, Room, Source
+from studylib.attribution.controls import Block, InAir, Room, Source
 from studylib.attribution.lines import Lines
 from studylib.attribution.transfers import Transfer
 from studylib.attribution.uncertainty import (
@@ -51,6 +51,7 @@ class Evidence:
     """All that bears on one mount. `take_spread` has df 0 where nothing was repeated.
 
     tones_agree, probes_agree : of its tones, and of its probe tones at each multiple.
+    drift : nepers from probe tones before the tones to those after them (K,), NaN without both.
     hidden : what the board could hide; None where its modes are not known, and where
     `modes_asked` is False nobody asks.
     """
@@ -61,12 +62,14 @@ class Evidence:
     recorder: Source
     drive_recorder: Source
     air: Source
+    in_air: InAir
     block: Block | None
     take_spread: Spread
     sensed: bool
     rows: int
     tones_agree: Agreement
     probes_agree: Agreement
+    drift: np.ndarray
     hidden: Hidden | None
     modes_asked: bool
 
@@ -139,7 +142,7 @@ def excess_of(evidence: Evidence) -> dict[str, np.ndarray]:
         "u": DB * whole,
         "phase_deg": np.degrees(phase),
         "phase_off": np.abs(phase) > turn,
-        "noticed": _noticed(evidence, middle - low, high - middle, turn),
+        "noticed": _noticed(evidence, ratio, middle - low, high - middle, turn),
         "present": present,
         "driven": driven,
         "takes_disagree": repeats.takes_disagree,
@@ -165,6 +168,8 @@ def _sensed(evidence: Evidence) -> tuple[np.ndarray, list[Term], list[Bound]]:
     bounds = [
         Bound(Cause.FREQUENCY, apart, "bottom", always),
         Bound(Cause.SWEEP, transfer.bound, "bottom", always),
+        # In between, T was somewhere between what it was before and after.
+        Bound(Cause.TAKES, or_zero(evidence.drift) / 2.0, "bottom", always),
     ]
     return ratio, terms, bounds
 
@@ -279,12 +284,14 @@ def _phase(
     return np.angle(ratio), q * u + room + PHASE_ALLOWANCE
 
 
-def _noticed(evidence: Evidence, down: np.ndarray, up: np.ndarray, turn: np.ndarray) -> np.ndarray:
+def _noticed(
+    evidence: Evidence, ratio: np.ndarray, down: np.ndarray, up: np.ndarray, turn: np.ndarray
+) -> np.ndarray:
     if evidence.hidden is None:
         return np.full(down.size, np.nan)
-    return noticed_share(
-        evidence.hidden, margin_db=MARGIN_DB, down_db=DB * down, up_db=DB * up, turn=turn
-    )
+    doubt = turn - PHASE_ALLOWANCE
+    reach = {"down_db": DB * down, "up_db": DB * up, "turn": doubt}
+    return noticed_share(evidence.hidden, observed=ratio, **reach)
 
 
 def _chief_cause(

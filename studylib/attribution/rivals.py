@@ -10,6 +10,9 @@ is ruled out by takes of the very mount, or by a bound that lies below the exces
 - the microphone's own harmonic: a mount of the same batch that was as loud and shows no excess of
   3 dB or more.
 - a line of the room or the amplifier: three tones that agree in phase.
+- anything else that plays the signal (a loudspeaker left on, a cable beside another): an airborne
+  take of the tone, beside this mount; or beside a board of the same wood in the batch, and the
+  excess in another mount as well.
 - a contact that settles and a resonance of the room that wanders, both between tone and probe tone:
   the change from probe tones before to those after the tones, or else what a new mounting moves.
 
@@ -28,6 +31,7 @@ import pandas as pd
 from studylib.attribution.board_facts import BoardFacts
 from studylib.attribution.excess import MARGIN_DB
 from studylib.attribution.shared import shared_columns
+from studylib.attribution.uncertainty import DB
 from studylib.codes.attribution import Control, Rival, StepVerdict
 
 AGREEING_TONES = 3
@@ -66,7 +70,8 @@ class WithOthers(NamedTuple):
 def add_others(table: pd.DataFrame, others: WithOthers) -> pd.DataFrame:
     """A table of mounts with what the other boards, the inert ones and the block say of each row.
 
-    Beside the fields of `shared.Shared`: odd_beside (see `_odd_beside`), loudest_clean_db (the
+    Beside the fields of `shared.Shared`: odd_beside (see `_odd_beside`), comes_back (another mount
+    of the board has the excess), loudest_clean_db (the
     loudest fundamental of the batch beside which the harmonic shows no excess), witness (an inert
     one was measured), witnessed (it shows an excess), bench_rivals (what all boards may share and
     nothing rules out).
@@ -91,11 +96,13 @@ def add_others(table: pd.DataFrame, others: WithOthers) -> pd.DataFrame:
         for k in harmonic.unique()
     }
     clean = counts & (table["low"] <= 0.0) & (table["high"] <= 2.0 * MARGIN_DB)
+    shows = (counts & (table["low"] > MARGIN_DB)).astype(int)
     loud = table["tone_db"].where(clean).groupby([table["batch"], harmonic])
     loudest = loud.transform("max")
     told_of = pd.DataFrame(
         {
             "odd_beside": _odd_beside(table),
+            "comes_back": shows.groupby([table["specimen"], harmonic]).transform("sum") - shows > 0,
             "loudest_clean_db": loudest,
             "witness": harmonic.isin(list(told)),
             "witnessed": [any(low > MARGIN_DB for low in told.get(k, ())) for k in harmonic],
@@ -124,6 +131,10 @@ def _odd_beside(table: pd.DataFrame) -> pd.Series:
 def rivals_left(row) -> dict[Rival, Control]:
     """What of the bench's causes the takes of this mount do not rule out, and which take would."""
     left = {}
+    beside = 10.0 ** ((row.beside_most_db - row.observed_db) / 20.0)
+    tested = beside < 1.0 and row.low + DB * math.log1p(-beside) > MARGIN_DB
+    if not (tested and (row.beside or (row.comes_back and row.air_alike))):
+        left[Rival.OTHER] = Control.AIRBORNE
     if row.steps != StepVerdict.NOT_WITH:
         # Steps that grow with the driver's harmonic speak for them: then the driver is moved.
         ask = Control.MOVED if row.steps else Control.STEPS

@@ -35,7 +35,7 @@ class Shared(NamedTuple):
     others, boards : how many others, and boards in all.
     upper_db : the upper limit of the others' prediction interval, NaN below four.
     shared : every board shows it.  common_low_db : lower end of the common part.
-    one_wood : all boards of this wood show it, and not all others.
+    one_wood : most boards of this wood show it, and of another wood most do not.
     """
 
     others: int
@@ -80,9 +80,9 @@ def _of_harmonic(boards: pd.DataFrame, *, margin_db: float) -> dict[str, Shared]
         inside[~rest] = np.abs(e[~rest] - mean) <= reach
     shared = bool(enough and inside.all() and common_low > margin_db)
     wood, shows = own["wood"].to_numpy(), e - 2.0 * u > margin_db
-    whole = {name: shows[wood == name].all() for name in set(wood)}
-    woods = {name for name in whole if whole[name] and (wood == name).sum() > 1}
-    partly = not all(whole.values())
+    most = {name: shows[wood == name].mean() > 0.5 for name in set(wood)}
+    woods = {name for name in most if most[name] and (wood == name).sum() > 1}
+    partly = not all(most.values())
     return {
         name: Shared(*limits[name], shared, common_low, partly and wood in woods)
         for name, wood in zip(boards["specimen"], boards["wood"], strict=True)

@@ -98,7 +98,7 @@ def judge(row) -> Judgement:
         return Judgement(Verdict.RECORDER, _leak("attribution.recorder", above_db))
     if not row.air_is_limit and row.air_db > row.observed_db - NEAR_DB:
         # A sensed harmonic that the board should make far louder is not what entered it.
-        if not row.air_alike or row.high < -NEAR_DB:
+        if not (row.air_alike and row.air_agrees) or row.high < -NEAR_DB:
             return _open(Control.AIRBORNE, "attribution.air_elsewhere", **_at(row))
         return Judgement(Verdict.AIR, _leak("attribution.air", row.air_db - row.observed_db))
     if not math.isfinite(row.excess_db):
@@ -135,7 +135,8 @@ def judge(row) -> Judgement:
 def _shared(row, excess: dict[str, float]) -> Judgement:
     """All boards show it: the bench's where an inert one does too."""
     told = {"boards": row.boards, "common_low_db": row.common_low_db}
-    if row.witnessed and row.excess_db > MARGIN_DB:
+    # Recorder and air may be what all share: then the takes that bound them decide.
+    if row.witnessed and row.excess_db > MARGIN_DB and row.low_with_leaks > 0.0:
         rivals = _told(row, {rival: SETTLES[rival] for rival in row.bench_rivals})
         return Judgement(Verdict.BENCH, note("attribution.bench", **excess, **told, **rivals))
     return _open(
@@ -276,7 +277,6 @@ def mount_numbers(
     *,
     fundamental_hz: float,
     steps: list[tuple],
-    drift: np.ndarray,
     moves: np.ndarray,
     air_alike: bool,
 ) -> dict[str, np.ndarray]:
@@ -285,7 +285,6 @@ def mount_numbers(
     Parameters
     ----------
     steps : its rows of the table `drive_steps`.
-    drift : nepers from probe tones before the tones to those after them (K,), NaN without both.
     moves : nepers that a new mounting moves T at most (K,), NaN where unknown.
     air_alike : an airborne take stands beside a board of the same wood.
     """
@@ -311,9 +310,12 @@ def mount_numbers(
         "modes_asked": evidence.modes_asked,
         "mode_hz": np.nan if hidden is None else hidden.mode_hz,
         "steps": steps_of(steps, k.size),
-        "drift_db": DB * drift,
+        "drift_db": DB * evidence.drift,
         "moves_db": DB * moves,
         "air_alike": air_alike,
+        "air_agrees": evidence.in_air.agrees,
+        "beside_most_db": 20.0 * np.log10(evidence.in_air.most),
+        "beside": evidence.in_air.beside,
         "tone_db": 20.0 * np.log10(np.abs(tone.response[0])),
         "tones": tone.n,
         "probes": evidence.transfer.n,

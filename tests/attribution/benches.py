@@ -164,7 +164,7 @@ class World:
             loss = loss * np.exp(0.1 * rng.standard_normal(loss.size))
             place = 0.100 / self.boards.length[i] if self.design.placed else None
             metal = bool(self.wood[i] == METAL)
-            taps = BoardModes(frequency[heard], loss[heard], True, place)
+            taps = BoardModes(frequency[heard], loss[heard], True, place) if heard.any() else None
             role = "reference" if metal else ""
             found[name] = BoardFacts(str(self.wood[i]), role, metal, taps)
         return found
@@ -304,7 +304,8 @@ def _controls(design: Design, take, batch: int, place: int, probes) -> None:
         for k in probes:
             take("driver", batch, k=k, drive_db=-6.0)
     if "airborne" not in design.left_out:
-        for k in range(1, design.size + 1):
+        take("airborne", batch, place)
+        for k in range(2, design.size + 1):
             take("airborne", batch, place, k, drive_db=-10.0)
 
 
@@ -406,7 +407,7 @@ def _forces(world: World, played: Played, near: np.ndarray) -> np.ndarray:
     force = force * np.exp(1j * k * np.angle(travel)[:, None])
     force = force * np.where(k > 1, near_one(rng, (n, size), 0.05), 1.0)
     force[:, 0] = share
-    alone = (played.k != 1) | (played.kind == "airborne")
+    alone = played.k != 1
     only = np.where(played.holds(size), share[:, None], 0.0)
     return np.where(alone[:, None], only, force)
 
@@ -435,7 +436,7 @@ def _channels(world: World, sound: Sound, trouble: troubles.Trouble) -> None:
     for name in ("response", "drive"):
         value = getattr(sound, name)
         first = value[:, :1]
-        steady = (played.k == 1) & (played.kind != "airborne")
+        steady = played.k == 1
         order = np.abs(first) / LOUDEST
         added = np.where(steady[:, None], law * order**k * np.exp(1j * k * np.angle(first)), 0)
         if name == "response":
@@ -479,11 +480,11 @@ def _table(world: World, sound: Sound) -> tuple[np.ndarray, pd.DataFrame]:
         stated.append(np.where(played.k[:, None] == 0, rang_on, of_noise))
     response, drive = values
     k = np.arange(1, size + 1)
-    steady = (played.k == 1) & (played.kind != "airborne") & ~silent[:, 0]
+    steady = (played.k == 1) & ~silent[:, 0]
     turn = np.where(steady[:, None], np.exp(-1j * k * np.angle(response[:, :1])), 1.0)
     response, drive = response * turn, drive * turn
     drive = np.where(np.isin(played.kind, ("loopback", "room", "idle"))[:, None], np.nan, drive)
-    alone = (played.kind == "airborne") | (played.k > 1)
+    alone = played.k > 1
     keep = ~alone[:, None] | played.holds(size)
     swept = played.k == 0
     row, column = np.nonzero(keep)

@@ -337,9 +337,11 @@ class Monitor(Trouble):
         law = rng.choice([0.0, 1.0, 2.0]) + (k if rng.random() < 0.5 else 0.0)
         linear = np.median(np.abs(sound.passes * sound.motion)[tone, 0]) * _ratio(-25.0)
         share = _ratio(played.drive_db)[:, None]
-        plays = np.isin(played.kind, PLAYED) & self.touched(world, sound)
-        all_of = (played.k == 1) & (played.kind != "airborne")
-        sounds = np.where(all_of[:, None], harmonics * share**law, 0)
+        # While one mount or wood is measured: also in airborne takes beside it.
+        there = {"one": played.place == self.mount, "wood": world.wood[played.place] == self.wood}
+        beside = (played.kind == "airborne") & there.get(self.where, False)
+        plays = np.isin(played.kind, PLAYED) & (self.touched(world, sound) | beside)
+        sounds = np.where((played.k == 1)[:, None], harmonics * share**law, 0)
         sounds = sounds + np.where(played.holds(size), linear * self.phases * share, 0)
         sound.parts["elsewhere"] += np.where(plays[:, None], sounds, 0)
 
