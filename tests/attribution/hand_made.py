@@ -130,13 +130,31 @@ def controls(bench: Bench, *, batch: str = "day1", leave_out: tuple[str, ...] = 
         own = np.r_[0.2, np.full(size - 1, 0.1 * bench.u)]
         bench.add("loopback", own, batch=batch)
     if "airborne" not in leave_out:
-        for k in range(2, size + 1):
-            drive = 0.1 if bench.sensed else None
-            bench.add("airborne", 1e-5, drive, k=k, specimen="larch1", mount=1, batch=batch)
+        for mount in (1, 2):
+            in_the_air(bench, np.full(size, 1e-5), 0.1, mount=mount, batch=batch)
     if "driver" not in leave_out:
         for k in range(2, size + 1):
             bench.add("driver", 0.05, 0.1 if bench.sensed else None, k=k, batch=batch)
         bench.add("driver", 0.5 * DRIVE[:size], DRIVE[:size] if bench.sensed else None, batch=batch)
+
+
+def in_the_air(
+    bench: Bench,
+    heard,
+    drive: float,
+    *,
+    mount: int = 1,
+    batch: str = "day1",
+    u: float | None = None,
+) -> None:
+    """Airborne takes of the multiples, heard at full drive (K,) beside so much motion, and of the
+    tone: its harmonics, as strong as on a board, are passed on as those tones are."""
+    at = {"specimen": "larch1", "mount": mount, "batch": batch}
+    heard = np.asarray(heard, dtype=float)
+    for k in range(2, bench.size + 1):
+        bench.add("airborne", heard[k - 1], drive if bench.sensed else None, k=k, u=u, **at)
+    own = DRIVE[: bench.size]
+    bench.add("airborne", heard / drive * np.abs(own), own if bench.sensed else None, **at)
 
 
 def other_boards(bench: Bench, *, batch: str = "day1", count: int = 5) -> None:

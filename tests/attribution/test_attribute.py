@@ -14,7 +14,7 @@ from scipy import stats
 
 from studylib.attribution import Attribution, attribute
 from studylib.codes import code_of, each, fields_of, has, note
-from studylib.codes.attribution import Cause, Control
+from studylib.codes.attribution import Cause, Control, Rival
 from studylib.tables import TABLES
 from studylib.words import said
 from tests.attribution.hand_made import (
@@ -24,6 +24,7 @@ from tests.attribution.hand_made import (
     TONE_HZ,
     Bench,
     controls,
+    in_the_air,
     linear_mount,
     other_boards,
     row,
@@ -263,8 +264,7 @@ def with_leak(share: float, *, kind: str = "airborne") -> Attribution:
     controls(bench, leave_out=(kind,))
     # The mounted harmonic is |D3| / 0.1 of full drive at 3f: the driver in the air is as loud.
     full = abs(leak) / (abs(DRIVE[2]) / 0.1)
-    for k in (2, 3, 4):
-        bench.add("airborne", full if k == 3 else 1e-6, 0.3, k=k, specimen="larch1", mount=1)
+    in_the_air(bench, [1e-6, 1e-6, full, 1e-6], 0.3)
     return bench.attribute()
 
 
@@ -277,6 +277,42 @@ def test_the_leak_is_the_airborne_probe_scaled_to_the_mounted_drivers_harmonic()
 @pytest.mark.parametrize(("share", "verdict"), [(0.6, "air"), (0.55, "air"), (0.01, "driver")])
 def test_a_leak_within_six_decibels_is_the_cause(share, verdict):
     assert row(with_leak(share), 3).verdict == verdict
+
+
+def test_air_is_not_named_where_the_tone_itself_is_not_heard_in_the_air():
+    # A loudspeaker left on plays airborne takes of 3f, and has nothing of the driver's harmonic.
+    bench = Bench()
+    for mount in (1, 2):
+        linear_mount(bench, mount=mount)
+    controls(bench, leave_out=("airborne",))
+    full = abs(PASSES[2] * DRIVE[2]) / (abs(DRIVE[2]) / 0.1)
+    bench.add("airborne", full, 0.3, k=3, specimen="larch1", mount=1)
+    found = row(bench.attribute(), 3)
+    assert code_of(found.reason) == "attribution.air_elsewhere"
+    bench.add("airborne", np.full(4, 1e-6), DRIVE, specimen="larch1", mount=1)
+    assert code_of(row(bench.attribute(), 3).reason) == "attribution.air_elsewhere"
+    heard = np.r_[0.0, 1e-6, abs(DRIVE[2]) * full / 0.3, 1e-6]
+    bench.add("airborne", heard, DRIVE, specimen="larch1", mount=1)
+    assert row(bench.attribute(), 3).verdict == "air"
+
+
+@pytest.mark.parametrize(("beside", "again"), [(1, 0), (3, 0), (3, 2)])
+def test_an_excess_of_one_mount_needs_an_airborne_tone_beside_it_or_comes_back(beside, again):
+    # A loudspeaker that is on while one mount is measured makes an excess there as a buzz does.
+    bench = Bench()
+    extra = np.array([0, 0, 2 * PASSES[2] * DRIVE[2], 0])
+    for mount in (1, 2, 3):
+        linear_mount(bench, mount=mount, extra=extra if mount in (1, again) else 0.0)
+    other_boards(bench)
+    silent_step(bench)
+    controls(bench, leave_out=("airborne",))
+    in_the_air(bench, np.full(4, 1e-5), 0.1, mount=beside)
+    found = row(bench.attribute(), 3)
+    if beside == 1 or again:
+        assert found.verdict == "beyond the driver"
+    else:
+        assert code_of(found.reason) == "attribution.rivals_left"
+        assert fields_of(found.reason)["rivals"] == [note(Rival.OTHER)]
 
 
 def test_a_weaker_leak_widens_the_interval_by_its_coherent_bound():
@@ -388,9 +424,7 @@ def test_the_probe_tone_was_heard_through_the_same_air():
     other_boards(bench)
     silent_step(bench)
     controls(bench, leave_out=("airborne",))
-    for k in (2, 3, 4):
-        loud = abs(PASSES[2] * leak) * 0.1 if k == 3 else 1e-9
-        bench.add("airborne", loud, 0.3, k=k, specimen="larch1", mount=1)
+    in_the_air(bench, [1e-9, 1e-9, abs(PASSES[2] * leak) * 0.1, 1e-9], 0.3)
     found = bench.attribute()
     buzz, plain = row(found, 3), row(found, 3, mount=2)
     assert buzz.excess_db == pytest.approx(20 * np.log10(3.7 / 0.7), abs=0.02)
@@ -438,9 +472,7 @@ def test_probes_at_two_drive_levels_scale_the_air_alike(order):
             bench.add("tone", PASSES[2] * drive, drive, k=3, specimen="larch1", mount=mount,
                       repeat=repeat, drive_db=drive_db)  # fmt: skip
     controls(bench, leave_out=("airborne",))
-    for k in (2, 3, 4):
-        loud = abs(leak[2]) / (abs(DRIVE[2]) / 0.1) if k == 3 else 1e-8
-        bench.add("airborne", loud, 0.1, k=k, specimen="larch1", mount=1)
+    in_the_air(bench, [1e-8, 1e-8, abs(leak[2]) / (abs(DRIVE[2]) / 0.1), 1e-8], 0.1)
     found = row(bench.attribute(), 3)
     assert found.verdict == "air"
     assert found.air_db == pytest.approx(db(leak[2]), abs=0.05)
@@ -456,8 +488,7 @@ def test_air_is_not_named_from_the_noise_of_the_drive_channel():
         for k in (2, 3, 4):
             bench.add("tone", 0.05, 0.1, k=k, **at)
     controls(bench, leave_out=("airborne",))
-    for k in (2, 3, 4):
-        bench.add("airborne", 30.0, 0.1, k=k, specimen="larch1", mount=1)
+    in_the_air(bench, np.full(4, 30.0), 0.1)
     assert "air" not in set(bench.attribute().table["verdict"])
 
 
@@ -468,8 +499,7 @@ def test_air_is_not_named_from_another_mounts_weaker_probe():
     bench.add("tone", PASSES[2] * 0.01, 0.01, k=3, specimen="larch1", mount=2)
     linear_mount(bench, mount=3, probes=(2, 4))
     controls(bench, leave_out=("airborne",))
-    for k in (2, 3, 4):
-        bench.add("airborne", 3e-3, 0.1, k=k, specimen="larch1", mount=1)
+    in_the_air(bench, np.full(4, 3e-3), 0.1)
     assert row(bench.attribute(), 3, mount=3).verdict != "air"
 
 
@@ -543,8 +573,7 @@ def test_an_airborne_take_that_hears_nothing_rules_out_no_more_than_its_noise(no
     other_boards(bench)
     silent_step(bench)
     controls(bench, leave_out=("airborne",))
-    for k in (2, 3, 4):
-        bench.add("airborne", 0.5 * noise, 0.3, k=k, specimen="larch1", mount=1, u=20 * noise)
+    in_the_air(bench, np.full(4, 0.5 * noise), 0.3, u=20 * noise)
     found = row(bench.attribute(), 3)
     assert found.air_is_limit
     assert found.verdict == verdict
@@ -561,8 +590,7 @@ def test_air_is_not_named_where_the_recorder_may_have_made_the_sensed_harmonic()
     controls(bench, leave_out=("airborne", "loopback"))
     bench.add("loopback", [0.2, 1e-9, 1.1 * abs(DRIVE[2]), 1e-9])
     full = abs(PASSES[2] * DRIVE[2]) / (abs(DRIVE[2]) / 0.1)
-    for k in (2, 3, 4):
-        bench.add("airborne", full, 0.3, k=k, specimen="larch1", mount=1)
+    in_the_air(bench, np.full(4, full), 0.3)
     assert row(bench.attribute(), 3).verdict != "air"
 
 
