@@ -70,7 +70,7 @@ class WithOthers(NamedTuple):
 def add_others(table: pd.DataFrame, others: WithOthers) -> pd.DataFrame:
     """A table of mounts with what the other boards, the inert ones and the block say of each row.
 
-    Beside the fields of `shared.Shared`: odd_beside (see `_odd_beside`), comes_back (another mount
+    Beside the fields of `shared.Shared`: level_followed as in `others`, odd_beside (see `_odd_beside`), comes_back (another mount
     of the board has the excess), loudest_clean_db (the
     loudest fundamental of the batch beside which the harmonic shows no excess), witness (an inert
     one was measured), witnessed (it shows an excess), bench_rivals (what all boards may share and
@@ -102,6 +102,7 @@ def add_others(table: pd.DataFrame, others: WithOthers) -> pd.DataFrame:
     told_of = pd.DataFrame(
         {
             "odd_beside": _odd_beside(table),
+            "level_followed": others.level_followed,
             "comes_back": shows.groupby([table["specimen"], harmonic]).transform("sum") - shows > 0,
             "loudest_clean_db": loudest,
             "witness": harmonic.isin(list(told)),

@@ -98,6 +98,8 @@ def judge(row) -> Judgement:
         return Judgement(Verdict.RECORDER, _leak("attribution.recorder", above_db))
     if not row.air_is_limit and row.air_db > row.observed_db - NEAR_DB:
         # A sensed harmonic that the board should make far louder is not what entered it.
+        if not row.level_followed:
+            return _open(Control.STEPS, "attribution.air_level", **_at(row))
         if not (row.air_alike and row.air_agrees) or row.high < -NEAR_DB:
             return _open(Control.AIRBORNE, "attribution.air_elsewhere", **_at(row))
         return Judgement(Verdict.AIR, _leak("attribution.air", row.air_db - row.observed_db))
