@@ -7,8 +7,8 @@ is ruled out by takes of the very mount, or by a bound that lies below the exces
 - rocking (the driver moves in a direction that the sensor does not feel), the sensor's own
   harmonic, the drive channel's gain: drive steps of that mount in which the harmonic does not grow
   as the sensed one. These causes go with the drive, or leave both alike.
-- the microphone's own harmonic: a mount of the same batch that was as loud and shows no excess of
-  3 dB or more.
+- the microphone's own harmonic: a mount of the same batch that was as loud, in which what may have
+  been added to the harmonic is less than half of what was added here.
 - a line of the room or the amplifier: three tones that agree in phase.
 - anything else that plays the signal (a loudspeaker left on, a cable beside another): an airborne
   take of the tone, beside this mount; or beside a board of the same wood in the batch, and the
@@ -53,6 +53,7 @@ OF_THE_BENCH = (
 )  # fmt: skip
 WITH_THE_DRIVE = (Rival.ROCKING, Rival.SENSOR, Rival.DRIVE_GAIN)
 AS_LOUD_DB = 0.5
+HALF_DB = 6.0
 
 
 class WithOthers(NamedTuple):
@@ -70,11 +71,10 @@ class WithOthers(NamedTuple):
 def add_others(table: pd.DataFrame, others: WithOthers) -> pd.DataFrame:
     """A table of mounts with what the other boards, the inert ones and the block say of each row.
 
-    Beside the fields of `shared.Shared`: level_followed as in `others`, odd_beside (see `_odd_beside`), comes_back (another mount
-    of the board has the excess), loudest_clean_db (the
-    loudest fundamental of the batch beside which the harmonic shows no excess), witness (an inert
-    one was measured), witnessed (it shows an excess), bench_rivals (what all boards may share and
-    nothing rules out).
+    Beside the fields of `shared.Shared`: level_followed as in `others`, odd_beside (see
+    `_odd_beside`), comes_back (another mount of the board has the excess), as_loud_db (see
+    `_as_loud`), witness (an inert one was measured), witnessed (it shows an excess), bench_rivals
+    (what all boards may share and nothing rules out).
     """
     counts = table["counts"]
     inert = {name for name, facts in others.facts.items() if facts.inert}
@@ -95,16 +95,13 @@ def add_others(table: pd.DataFrame, others: WithOthers) -> pd.DataFrame:
         ]
         for k in harmonic.unique()
     }
-    clean = counts & (table["low"] <= 0.0) & (table["high"] <= 2.0 * MARGIN_DB)
     shows = (counts & (table["low"] > MARGIN_DB)).astype(int)
-    loud = table["tone_db"].where(clean).groupby([table["batch"], harmonic])
-    loudest = loud.transform("max")
     told_of = pd.DataFrame(
         {
             "odd_beside": _odd_beside(table),
             "level_followed": others.level_followed,
             "comes_back": shows.groupby([table["specimen"], harmonic]).transform("sum") - shows > 0,
-            "loudest_clean_db": loudest,
+            "as_loud_db": _as_loud(table[counts]).reindex(table.index),
             "witness": harmonic.isin(list(told)),
             "witnessed": [any(low > MARGIN_DB for low in told.get(k, ())) for k in harmonic],
             "bench_rivals": harmonic.map(rivals),
@@ -113,6 +110,19 @@ def add_others(table: pd.DataFrame, others: WithOthers) -> pd.DataFrame:
     )
     shared = shared_columns(table, others.facts, margin_db=MARGIN_DB)
     return pd.concat([table, shared, told_of], axis=1)
+
+
+def _as_loud(table: pd.DataFrame) -> pd.Series:
+    """The most that may have been added to the harmonic, dB, in that mount of the same batch that
+    was as loud and bounds it best; what a microphone adds hangs on the loudness alone."""
+    ends = np.abs(1.0 - 10.0 ** (-table[["low", "high"]].to_numpy(float) / 20.0)).max(axis=1)
+    added = ends + np.radians(np.abs(table["phase_deg"].to_numpy(float)))
+    most = table["observed_db"].to_numpy(float) + 20.0 * np.log10(added)
+    tone, out = table["tone_db"].to_numpy(float), np.full(len(table), np.nan)
+    for rows in table.groupby(["batch", "harmonic"]).indices.values():
+        as_loud = tone[rows] > tone[rows][:, None] - AS_LOUD_DB
+        out[rows] = np.where(as_loud, most[rows], np.inf).min(axis=1)
+    return pd.Series(out, table.index)
 
 
 def _odd_beside(table: pd.DataFrame) -> pd.Series:
@@ -140,7 +150,8 @@ def rivals_left(row) -> dict[Rival, Control]:
         # Steps that grow with the driver's harmonic speak for them: then the driver is moved.
         ask = Control.MOVED if row.steps else Control.STEPS
         left |= dict.fromkeys(WITH_THE_DRIVE, ask)
-    if not row.tone_db <= row.loudest_clean_db + AS_LOUD_DB:
+    added_db = row.observed_db + DB * math.log1p(-(10.0 ** (-row.low / 20.0)))
+    if not row.as_loud_db < added_db - HALF_DB:
         left[Rival.MICROPHONE] = Control.FARTHER
     if row.tones < AGREEING_TONES:
         left[Rival.LINE] = Control.REPEATS

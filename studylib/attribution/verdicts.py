@@ -100,7 +100,7 @@ def judge(row) -> Judgement:
         # A sensed harmonic that the board should make far louder is not what entered it.
         if not row.level_followed:
             return _open(Control.STEPS, "attribution.air_level", **_at(row))
-        if not (row.air_alike and row.air_agrees) or row.high < -NEAR_DB:
+        if not (row.air_alike and row.air_agrees) or row.high < 0.0:
             return _open(Control.AIRBORNE, "attribution.air_elsewhere", **_at(row))
         return Judgement(Verdict.AIR, _leak("attribution.air", row.air_db - row.observed_db))
     if not math.isfinite(row.excess_db):
