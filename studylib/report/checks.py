@@ -38,7 +38,7 @@ class Checks:
     """Beside the verdicts.
 
     own : feature -> error rates and power of this design.
-    outliers, left_out : see stats.outliers.  tests : their number.
+    outliers, mandel, left_out : see stats.outliers.  tests : their number.
     chart, trends, order : see stats.drift.  steadiness : feature -> what both say together.
     takes : feature, batch, number, started, y: takes of the compared boards that were mounted more
         than once in a batch, less the board's own mean there.
@@ -48,6 +48,7 @@ class Checks:
     own: dict[str, OwnDesign]
     outliers: pd.DataFrame
     tests: int
+    mandel: pd.DataFrame
     left_out: pd.DataFrame
     chart: pd.DataFrame
     trends: pd.DataFrame
@@ -75,6 +76,7 @@ def checks_of(study: Study, comparison: Comparison) -> Checks:
         own=_own(comparison),
         outliers=found,
         tests=outliers.number_of_tests(samples, features),
+        mandel=outliers.mandel_rows(samples, features),
         left_out=outliers.leave_one_out(workings, found, comparison.effects),
         chart=workings.chart[workings.chart["feature"].isin(features)].reset_index(drop=True),
         trends=workings.trends[workings.trends["feature"].isin(features)].reset_index(drop=True),
