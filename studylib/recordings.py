@@ -92,8 +92,11 @@ def probe(path: Path | str) -> RecordingInfo:
         if frames < 1:
             raise InputError(note("recordings.no_samples", file=_name(path)))
         if (rate := file.samplerate) < LOWEST_RATE_HZ:
-            about = {"file": _name(path), "rate_hz": rate, "lowest_hz": LOWEST_RATE_HZ}
-            raise InputError(note("recordings.low_rate", **about))
+            raise InputError(
+                note(
+                    "recordings.low_rate", file=_name(path), rate_hz=rate, lowest_hz=LOWEST_RATE_HZ
+                )
+            )
         breaks_off, remarks = _state(path, file, frames)
         return RecordingInfo(
             path=path,
@@ -183,8 +186,11 @@ def _block(
         block = file.read(frames, dtype="float64", always_2d=True)
     except _READ_ERRORS as error:
         begins, ends = (frame / file.samplerate for frame in (first, first + frames))
-        about = {"from_s": begins, "to_s": ends, "why": _reason(error)}
-        raise InputError(note("recordings.damaged", file=_name(path), **about)) from None
+        raise InputError(
+            note(
+                "recordings.damaged", file=_name(path), from_s=begins, to_s=ends, why=_reason(error)
+            )
+        ) from None
     if len(block) < frames:
         raise _too_short(path, first, frames, first + len(block))
     return block
@@ -204,8 +210,9 @@ def _opened(path: Path) -> Iterator[soundfile.SoundFile]:
         file = soundfile.SoundFile(path)
     except (soundfile.LibsndfileError, TypeError) as error:
         # TypeError: a name that ends in .raw has no header to look into.
-        about = {"file": _name(path), "why": _reason(error)}
-        raise InputError(note("recordings.no_audio", **about)) from None
+        raise InputError(
+            note("recordings.no_audio", file=_name(path), why=_reason(error))
+        ) from None
     with file:
         if file.frames >= _UNKNOWN_FRAMES:
             raise InputError(note("recordings.no_length", file=_name(path)))

@@ -261,13 +261,16 @@ def _told(levels: pd.DataFrame, change: _Change) -> str:
     alike = abs(response - drive) < 0.5 * np.abs(change.told).max()
     which = int(np.argmax(np.abs(change.told)))
     loose = which == 1 and drive < 0 and not alike
-    fields = {
-        "channel": "both" if alike else CHANNELS[which], "extent": change.extent,
-        **row[["take", "batch", "wood"]], "step_db": change.step[which], "u_db": u[which],
-        "gain_db": row["gain_db"] - before,
-        "woods": list(split.index[split == 1]) if on.any() else [],
-    }  # fmt: skip
-    return note(LevelFinding.LOOSE if loose else LevelFinding.KNOB, **fields)
+    return note(
+        LevelFinding.LOOSE if loose else LevelFinding.KNOB,
+        channel="both" if alike else CHANNELS[which],
+        extent=change.extent,
+        **row[["take", "batch", "wood"]],
+        step_db=change.step[which],
+        u_db=u[which],
+        gain_db=row["gain_db"] - before,
+        woods=list(split.index[split == 1]) if on.any() else [],
+    )
 
 
 # ---------------------------------------------------------------- with one wood

@@ -81,16 +81,25 @@ def judge(row) -> Judgement:
     """Judge one row of `mount_numbers`."""
     if row.apart and not row.hum_db > row.observed_db - NEAR_DB:
         # Asked first: takes that turn against each other may leave a mean of nothing.
-        told = {"looks": note(row.looks), "angle_deg": row.angle_deg, "probes": row.of_probes}
-        return _open(SETTLED_BY_LOOKS[row.looks], "attribution.apart", **told)
+        return _open(
+            SETTLED_BY_LOOKS[row.looks],
+            "attribution.apart",
+            looks=note(row.looks),
+            angle_deg=row.angle_deg,
+            probes=row.of_probes,
+        )
     if not math.isfinite(row.observed_db):
         # A mount without a usable take has no unit either.
         return _open(
             Control.REPEATS, "attribution.unsettled" if row.unit else "attribution.unusable"
         )
     if not row.present:
-        width = {"bin_hz": row.bin_hz, "noise_db": row.noise_db, "unit": row.unit}
-        return Judgement(Verdict.NOISE, note("attribution.below_noise", **width))
+        return Judgement(
+            Verdict.NOISE,
+            note(
+                "attribution.below_noise", bin_hz=row.bin_hz, noise_db=row.noise_db, unit=row.unit
+            ),
+        )
     if row.hum_db > row.observed_db - NEAR_DB:
         return Judgement(Verdict.NOISE, _leak("attribution.mains", row.hum_db - row.observed_db))
     if not row.recorder_is_limit and row.recorder_db > row.observed_db - NEAR_DB:
@@ -154,20 +163,34 @@ def _above(row, excess: dict[str, float]) -> Judgement:
     if row.one_wood:
         return _open(Control.TURNED, "attribution.one_wood", **excess, **_at(row))
     if row.others < FEWEST_OTHERS:
-        few = {"others": row.others, "fewest": FEWEST_OTHERS}
-        return _open(Control.BOARDS, "attribution.few_boards", **excess, **few)
+        return _open(
+            Control.BOARDS,
+            "attribution.few_boards",
+            **excess,
+            others=row.others,
+            fewest=FEWEST_OTHERS,
+        )
     if not row.low > row.upper_db + MARGIN_DB:
-        upper = {"upper_db": row.upper_db, "others": row.others}
-        return _open(Control.TURNED, "attribution.not_above_others", **excess, **upper, **_at(row))
+        return _open(
+            Control.TURNED,
+            "attribution.not_above_others",
+            **excess,
+            upper_db=row.upper_db,
+            others=row.others,
+            **_at(row),
+        )
     left = rivals_left(row)
     if left:
         return _rivals(row, excess, left)
-    below = {
-        "recorder_below_db": int(row.observed_db - row.recorder_most_db),
-        "air_below_db": int(row.observed_db - row.air_most_db),
-    }
     return Judgement(
-        Verdict.BEYOND, note("attribution.beyond", **excess, **below, upper_db=row.upper_db)
+        Verdict.BEYOND,
+        note(
+            "attribution.beyond",
+            **excess,
+            recorder_below_db=int(row.observed_db - row.recorder_most_db),
+            air_below_db=int(row.observed_db - row.air_most_db),
+            upper_db=row.upper_db,
+        ),
     )
 
 
@@ -251,11 +274,20 @@ def _not_predicted(row) -> Judgement:
 def _undecided(row, excess: dict[str, float]) -> Judgement:
     """The interval holds both answers, or the harmonic is weaker than predicted."""
     if not row.sensed:
-        loads = {"load_low_db": row.load_low, "load_high_db": row.load_high}
-        return _open(Control.SENSOR, "attribution.load", excess_db=row.excess_db, **loads)
+        return _open(
+            Control.SENSOR,
+            "attribution.load",
+            excess_db=row.excess_db,
+            load_low_db=row.load_low,
+            load_high_db=row.load_high,
+        )
     if not row.driven:
-        most = {"predicted_db": row.predicted_db, "unit": row.unit}
-        return _open(Control.LONGER, "attribution.drive_below_noise", **most)
+        return _open(
+            Control.LONGER,
+            "attribution.drive_below_noise",
+            predicted_db=row.predicted_db,
+            unit=row.unit,
+        )
     if row.takes_disagree and row.low < -MARGIN_DB:
         return _open(Control.REMOUNT, "attribution.takes_disagree", **excess)
     if row.high < -MARGIN_DB:
@@ -264,8 +296,14 @@ def _undecided(row, excess: dict[str, float]) -> Judgement:
         # The spread of a take is in both means: more of the fewer ones help most.
         probes = row.probes < row.tones
         more = Control.PROBE if probes else Control.REPEATS
-        told = {"margin_db": MARGIN_DB, "probes": probes, **_at(row)}
-        return _open(more, "attribution.near_margin", **excess, **told)
+        return _open(
+            more,
+            "attribution.near_margin",
+            **excess,
+            margin_db=MARGIN_DB,
+            probes=probes,
+            **_at(row),
+        )
     cause = row.width_cause
     return _open(SETTLED_BY[cause], "attribution.wide", **excess, cause=_cause(row, cause))
 

@@ -187,13 +187,13 @@ def _page(study: Study, batch: str) -> str:
         )
         for group in found
     ]
-    shown = {
-        "batch": batch,
-        "title": study.settings.study.title,
-        "head": _head(study, found, len(takes), folder),
-        "taps": " ".join(map(say, advice(study, takes))),
-    }
-    return _template().render(sections=sections, **shown)
+    return _template().render(
+        sections=sections,
+        batch=batch,
+        title=study.settings.study.title,
+        head=_head(study, found, len(takes), folder),
+        taps=" ".join(map(say, advice(study, takes))),
+    )
 
 
 def advice(study: Study, takes: Iterable[Take]) -> list[str]:
@@ -216,5 +216,4 @@ def _head(study: Study, found: list[Group], recordings: int, folder: str) -> str
     minutes = mounts * plan.minutes_mount + recordings * plan.minutes_take
     channels = {"rate_hz", "response", "response_kind", "drive", "drive_kind"}
     given = study.settings.channels.model_dump(include=channels)
-    counts = {"recordings": recordings, "minutes": minutes}
-    return say("bench.sheet_head", **counts, **given, folder=folder)
+    return say("bench.sheet_head", recordings=recordings, minutes=minutes, **given, folder=folder)

@@ -104,9 +104,14 @@ def _fault(study: Study, take: Take, rate_hz: int) -> str:
         if not sweep.known:
             return note("bench.no_sweep", **place)
         if sweep.highest_hz >= rate_hz / 2:
-            key = {"file": "study.toml", "section": "[sweep]", "key": "highest_hz"}
             given = {"highest_hz": sweep.highest_hz, "rate_hz": rate_hz}
-            return note("bench.sweep_too_high", **key, **given)
+            return note(
+                "bench.sweep_too_high",
+                file="study.toml",
+                section="[sweep]",
+                key="highest_hz",
+                **given,
+            )
     elif take.kind in TONE_KINDS and take.tone_hz >= rate_hz / 2:
         given = {"tone_hz": take.tone_hz, "rate_hz": rate_hz}
         return note("bench.tone_too_high", **place, column="tone_hz", **given)

@@ -143,12 +143,14 @@ def next_words(study: Study, batch: str, waiting: frozenset[str]) -> str:
     take = left[0]
     group = next(group for group in groups(study, batch) if take in group.takes)
     begun = any(t.take not in waiting for t in group.takes)
-    do = {
-        "heading": "" if begun else group.heading,
-        "to_do": to_do(take, group.takes),
-        "level": level(take),
-    }
-    return say("bench.progress", **far, **do, file=take.file)
+    return say(
+        "bench.progress",
+        **far,
+        heading="" if begun else group.heading,
+        to_do=to_do(take, group.takes),
+        level=level(take),
+        file=take.file,
+    )
 
 
 class Watcher:

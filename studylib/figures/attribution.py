@@ -103,10 +103,11 @@ def excess_figure(
     _counts(lower, rows)
     upper.set(ylabel=say("figures_attribution.excess_axis"), ylim=(-reach, reach))
     quiet = int((above["verdict"] == Verdict.NOISE).sum())
-    label = {"highest": highest, "quiet": quiet, "above": len(above)}
     lower.set(
         xticks=range(2, highest + 1), xlim=(1.5, highest + 0.5), ylabel="mounts",
-        xlabel=say("figures_attribution.harmonic_axis", **label),
+        xlabel=say(
+            "figures_attribution.harmonic_axis", highest=highest, quiet=quiet, above=len(above)
+        ),
     )  # fmt: skip
     return settle(figure)
 
@@ -462,8 +463,14 @@ def _mark(label: str, marker: str, colour: str, **more: Any) -> Line2D:
 
 
 def _legend(figure: Figure, handles: list, *, fontsize: float = 8.5, **more: Any) -> None:
-    place = {"loc": "outside upper center", "ncols": 4, "title_fontsize": 8.5}
-    figure.legend(handles=handles, fontsize=fontsize, **place, **more)
+    figure.legend(
+        handles=handles,
+        fontsize=fontsize,
+        loc="outside upper center",
+        ncols=4,
+        title_fontsize=8.5,
+        **more,
+    )
 
 
 def _interval_bars(

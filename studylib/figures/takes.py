@@ -130,8 +130,12 @@ def _take_axis(axes: Axes, takes: list[str], worst: pd.DataFrame) -> None:
         fontsize=7,
     )
     some = bool(failed) and len(takes) > MOST_NAMED_TAKES
-    about = {"failed_named": some, "failed_more": len(failed) - len(named) if some else 0}
-    label = say("figures_takes.takes_axis", takes=len(takes), **about)
+    label = say(
+        "figures_takes.takes_axis",
+        takes=len(takes),
+        failed_named=some,
+        failed_more=len(failed) - len(named) if some else 0,
+    )
     axes.set(xlim=(-1, len(takes)), xlabel=label)
 
 

@@ -65,8 +65,14 @@ def choose_batch(study: Study, batch: str) -> str:
         return study.batches[0]
     if batch in study.batches:
         return batch
-    about = {"nearest": nearest(batch, study.batches), "known": list(study.batches)}
-    raise InputError(note("measure.unknown_batch", batch=batch, **about))
+    raise InputError(
+        note(
+            "measure.unknown_batch",
+            batch=batch,
+            nearest=nearest(batch, study.batches),
+            known=list(study.batches),
+        )
+    )
 
 
 def save_part(measurement: BatchMeasurement, folder: Path | str, *, key: str) -> None:

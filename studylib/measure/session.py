@@ -244,12 +244,16 @@ def bench_table(
     takes = study.takes_of(batch)
     channels, tone = study.settings.channels, study.settings.tone
     specimens = list(dict.fromkeys(take.specimen for take in takes if take.specimen))
-    length = {"length_s": tone.length_s, "skip_s": tone.skip_s}
     rows = {
         "batch": note("measure.names", names=[batch]),
         "takes": note("measure.takes", kinds=Counter(take.kind for take in takes)),
         "specimens": note("measure.names", names=specimens),
-        "tone": note("measure.tone", fundamental_hz=tone.fundamental_hz, **length),
+        "tone": note(
+            "measure.tone",
+            fundamental_hz=tone.fundamental_hz,
+            length_s=tone.length_s,
+            skip_s=tone.skip_s,
+        ),
         "sampling rate": note(
             "measure.rate", rate_hz=session.rate_hz, given=bool(channels.rate_hz)
         ),

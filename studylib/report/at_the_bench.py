@@ -51,8 +51,15 @@ def fitness(study: Study, quality: pd.DataFrame) -> Fitness:
         lines += [f"    {say(one)}" for one in found]
         lines += ["    " + say("checks.to_do", advice=one) for one in advice]
     warned = int((verdicts == Verdict.WARN).sum())
-    counts = {"failed": len(failed), "warned": warned, "excluded": len(excluded)}
-    lines.append(say("checks.total", takes=len(study.takes), **counts))
+    lines.append(
+        say(
+            "checks.total",
+            takes=len(study.takes),
+            failed=len(failed),
+            warned=warned,
+            excluded=len(excluded),
+        )
+    )
     return Fitness(tuple(lines), len(failed))
 
 

@@ -51,9 +51,14 @@ def attribution_sentences(summary: Summary) -> list[str]:
     if mounts > measured:
         said.append(note("attribution.lost_mounts", mounts=mounts - measured))
     count = heard["verdict"].value_counts()
-    limits = {"margin_db": MARGIN_DB, "near_db": NEAR_DB}
     said += [
-        note("attribution.counted_verdict", verdict=verdict, harmonics=count[verdict], **limits)
+        note(
+            "attribution.counted_verdict",
+            verdict=verdict,
+            harmonics=count[verdict],
+            margin_db=MARGIN_DB,
+            near_db=NEAR_DB,
+        )
         for verdict in _IN_ORDER
         if verdict in count
     ]

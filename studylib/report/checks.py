@@ -186,12 +186,13 @@ def _trend(row) -> tuple[float, float, float, str]:
 
 def trends_table(checks: Checks) -> pd.DataFrame:
     """Change from the first take of a batch to the last, from boards mounted several times."""
-    columns = ["feature", "batch", "drift.h_change", "interval", "drift.h_df"]
     rows = [
         (row.feature, row.batch or "all", *_difference(*_trend(row)), row.df)
         for row in checks.trends.itertuples()
     ]
-    return pd.DataFrame(rows, columns=columns)
+    return pd.DataFrame(
+        rows, columns=["feature", "batch", "drift.h_change", "interval", "drift.h_df"]
+    )
 
 
 def places_table(checks: Checks) -> pd.DataFrame:

@@ -246,8 +246,14 @@ def bench_sentence(boards: pd.DataFrame) -> list[str]:
         return []
     percent = 100 * (pairs["frequency_hz", "bench"] / pairs["frequency_hz", "free"] - 1)
     ratio = pairs["loss_factor", "bench"] / pairs["loss_factor", "free"]
-    facts = {"frequency_percent": _ends(percent), "loss_ratio": _ends(ratio)}
-    return [note("modes_report.bench_against_free", boards=len(pairs), **facts)]
+    return [
+        note(
+            "modes_report.bench_against_free",
+            boards=len(pairs),
+            frequency_percent=_ends(percent),
+            loss_ratio=_ends(ratio),
+        )
+    ]
 
 
 def _ends(values: pd.Series) -> tuple[float, float]:

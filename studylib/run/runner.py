@@ -187,9 +187,15 @@ class _Run:
         self.library = provenance.library_digest()
         self.notebooks = {name: notebook_path(name) for name in ("batch", "summary")}
         slugs = batch_slugs(study.batches)
-        keyed = {"hashes": self.hashes, "rate_hz": self.rate_hz, "library": self.library}
         keys = {
-            name: provenance.batch_key(study, name, notebook=self.notebooks["batch"], **keyed)
+            name: provenance.batch_key(
+                study,
+                name,
+                notebook=self.notebooks["batch"],
+                hashes=self.hashes,
+                rate_hz=self.rate_hz,
+                library=self.library,
+            )
             for name in study.batches
         }
         self.places = {

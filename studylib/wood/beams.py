@@ -114,8 +114,7 @@ def bar_of(specimen: Specimen, wood: Wood, *, air_c: float = AIR_C) -> Bar:
     """
     missing = missing_sizes(specimen)
     if missing:
-        facts = {"board": specimen.specimen, "missing": missing}
-        raise InputError(note("wood.sizes_missing", **facts))
+        raise InputError(note("wood.sizes_missing", board=specimen.specimen, missing=missing))
     sizes = [getattr(specimen, _COLUMNS[name]) / 1000.0 for name in SIZES]
     u = [wood.u_length_mm, wood.u_width_mm, wood.u_thickness_mm, wood.u_mass_g]
     shares = tuple(part / 1000.0 / size for part, size in zip(u, sizes, strict=True))

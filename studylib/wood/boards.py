@@ -134,8 +134,9 @@ def assess(
     if modes.empty:
         return replace(board, **_unknown(no_modes or "wood.no_free_mode"))
     if bar.width > WIDEST * bar.length:
-        facts = {"ratio": bar.width / bar.length, "widest": WIDEST}
-        return replace(board, **_unknown(note("wood.too_wide", **facts)))
+        return replace(
+            board, **_unknown(note("wood.too_wide", ratio=bar.width / bar.length, widest=WIDEST))
+        )
     frequency = modes["frequency_hz"].to_numpy()
     orders = find_orders(frequency, bar)
     left_over = tuple(float(f) for f in frequency[~orders.found])

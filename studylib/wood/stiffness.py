@@ -117,8 +117,7 @@ def fit_stiffness(
     at_bound = order.size > 1 and np.isnan(fitted)
     ratio = shear_ratio if np.isnan(fitted) else fitted
     if np.isnan(beams.timoshenko_ratio(order, bar.slenderness, ratio)).any():
-        facts = {"mode": order.max(), "slenderness": bar.slenderness}
-        raise InputError(note("wood.above_theory", **facts))
+        raise InputError(note("wood.above_theory", mode=order.max(), slenderness=bar.slenderness))
     log_e, residual = _log_modulus(order, frequency, variance, bar, ratio)
     by_shear, by_length = _slopes(order, bar, ratio)
     by_size = _model_by_size(by_length)

@@ -196,13 +196,17 @@ def _at_12(specimen: Specimen, board: Board, moisture: float | None) -> Iterator
     if why or board.reason or modulus is None:
         yield _row(name, None, "GPa", method, why or board.reason)
         return
-    ratio = {"dry_over_green": species.dry_over_green, "mp": species.mp}
-    factor = float(to_12_percent(1.0, moisture_pct=moisture, **ratio))
+    factor = float(
+        to_12_percent(
+            1.0, moisture_pct=moisture, dry_over_green=species.dry_over_green, mp=species.mp
+        )
+    )
     relative = np.log(species.dry_over_green) / (species.mp - 12.0) * U_MOISTURE_PCT
     value = modulus.value * factor
     u = value * float(np.hypot(modulus.u / modulus.value, relative))
-    facts = {"species": species.name, "recalled": species.recalled}
-    beside = note("wood.from_handbook", moisture_pct=moisture, **facts)
+    beside = note(
+        "wood.from_handbook", moisture_pct=moisture, species=species.name, recalled=species.recalled
+    )
     yield name, value, "GPa", u, method, beside, _NAN
 
 

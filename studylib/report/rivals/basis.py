@@ -156,8 +156,10 @@ def record(basis: Basis, *controls: str) -> str:
 
 def asked(basis: Basis, *controls: str) -> list[str]:
     """What to record, as it stands in a sentence about the whole study."""
-    at = {"at_hz": 2 * basis.tone_hz, "tone_hz": basis.tone_hz}
-    return [ask(control, **at, every=True) for control in controls]
+    return [
+        ask(control, at_hz=2 * basis.tone_hz, tone_hz=basis.tone_hz, every=True)
+        for control in controls
+    ]
 
 
 def lacking(basis: Basis, kind: str, control: Control) -> str:

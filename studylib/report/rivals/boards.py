@@ -79,8 +79,9 @@ def _dimensions_say(basis: Basis, columns: dict[str, dict[str, float]]) -> list[
     if gap is None:
         return [*said, note("rivals.one_wood")]
     said.append(note("rivals.size_gap", **{name: _gap(basis, columns[name]) for name in SIZES}))
-    change = {"percent": 100 * gap.difference, "u": known(100 * gap.u)}
-    said.append(note("rivals.bending", a=gap.a, b=gap.b, **change))
+    said.append(
+        note("rivals.bending", a=gap.a, b=gap.b, percent=100 * gap.difference, u=known(100 * gap.u))
+    )
     if short:
         said.append(note("rivals.sizes_lacking", columns=short))
     if len(set(length.values())) == len(set(thickness.values())) == 1 < len(basis.boards):

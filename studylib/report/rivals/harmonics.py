@@ -106,8 +106,13 @@ def _sensed_distortion(basis: Basis) -> str:
     means = [float(np.mean(found)) for found in boards.values()]
     if not means:
         return ""
-    ends = {"low": min(means), "high": max(means), "boards": len(means)}
-    return note("rivals.distortion", percent=float(np.mean(means)), **ends)
+    return note(
+        "rivals.distortion",
+        percent=float(np.mean(means)),
+        low=min(means),
+        high=max(means),
+        boards=len(means),
+    )
 
 
 def distortion(tone: Lines) -> float:
@@ -163,9 +168,17 @@ def _leak(heard: pd.DataFrame, name: str, verdict: Verdict) -> list[str]:
     limits = heard[f"{name}_is_limit"].astype(bool)
     worst, distance = heard.loc[below.idxmin()], float(below.min())
     bounded = bool(limits[below.idxmin()])
-    counts = {"held": len(below), "heard": len(heard), "bounded": bounded}
-    far = {"distance_db": distance, "shift_db": leak_shift(distance)}
-    said = [note("rivals.leak", **counts, **far, **place_of(worst))]
+    said = [
+        note(
+            "rivals.leak",
+            held=len(below),
+            heard=len(heard),
+            bounded=bounded,
+            distance_db=distance,
+            shift_db=leak_shift(distance),
+            **place_of(worst),
+        )
+    ]
     found = below[~limits[below.index]]
     if bounded and not found.empty:
         where = place_of(heard.loc[found.idxmin()])
@@ -239,8 +252,14 @@ def _hum(rows: pd.DataFrame) -> str:
     if above.empty:
         return note("rivals.no_mains_line", harmonics=tested) if tested else ""
     worst = place_of(rows.loc[above.idxmax()])
-    far = {"distance_db": abs(float(above.max())), "above": bool(above.max() > 0)}
-    return note("rivals.mains_lines", lines=len(above), harmonics=tested, **far, **worst)
+    return note(
+        "rivals.mains_lines",
+        lines=len(above),
+        harmonics=tested,
+        distance_db=abs(float(above.max())),
+        above=bool(above.max() > 0),
+        **worst,
+    )
 
 
 def _bands(basis: Basis) -> list[str]:
@@ -348,10 +367,16 @@ def _places(basis: Basis, judged: pd.DataFrame) -> list[str]:
     for (board, mount), own in groups[:MOST_PLACES]:
         # NumPy's argmax, because no excess may be finite.
         largest = own.iloc[own["excess_db"].fillna(-np.inf).to_numpy().argmax()]
-        place = {"specimen": board, "mount": mount, "harmonics": own["harmonic"].to_numpy()}
         elsewhere = _elsewhere(basis.rows, board, mount, own["harmonic"])
         said.append(
-            note("rivals.buzz_place", **place, **excess_of_row(largest), elsewhere=elsewhere)
+            note(
+                "rivals.buzz_place",
+                specimen=board,
+                mount=mount,
+                harmonics=own["harmonic"].to_numpy(),
+                **excess_of_row(largest),
+                elsewhere=elsewhere,
+            )
         )
     if len(groups) > MOST_PLACES:
         said.append(note("rivals.more_places", mounts=len(groups) - MOST_PLACES))

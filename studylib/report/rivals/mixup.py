@@ -85,9 +85,15 @@ def _says(basis: Basis, found: list[Distance]) -> list[str]:
     if not found:
         return [record(basis, Control.REMOUNT) if board_takes(basis) else no_tone(basis)]
     far = max(found, key=lambda each: each.own)
-    place = {"specimen": far.board, "mount": far.mount}
     said = [
-        note("rivals.farthest", mounts=len(found), **place, times=far.own, chance=known(far.chance))
+        note(
+            "rivals.farthest",
+            mounts=len(found),
+            specimen=far.board,
+            mount=far.mount,
+            times=far.own,
+            chance=known(far.chance),
+        )
     ]
     if not any(each.other for each in found):
         return [*said, note("rivals.no_second_board")]
