@@ -12,7 +12,6 @@ import hashlib
 import io
 import math
 from collections import Counter
-from collections.abc import Callable
 
 import numpy as np
 import pandas as pd
@@ -20,6 +19,7 @@ import soundfile
 
 from studylib.codes import note
 from studylib.errors import InputError
+from studylib.measure.batch import Progress
 from studylib.sheets import Study, Take
 from studylib.sheets.rows import TONE_KINDS
 from studylib.signal.stimuli import (
@@ -33,8 +33,6 @@ from studylib.signal.stimuli import (
 from studylib.signal.sweep import SweepShape
 from studylib.words import say
 from studylib.writing import write_whole
-
-Progress = Callable[[int, int, str], None]
 
 FOLDER, TABLE, SILENCE = "signals", "signals.csv", "silence.wav"
 USUAL_RATE_HZ = 48_000

@@ -23,6 +23,7 @@ from matplotlib.transforms import ScaledTranslation
 from studylib.codes.wood import ModeBasis
 from studylib.figures.spectra import level_label
 from studylib.figures.style import (
+    ABOVE_RIGHT,
     BLACK,
     GREY,
     PALE,
@@ -44,7 +45,6 @@ from studylib.words.numbers import exact
 BENCH, FREE, PREDICTED = ModeBasis.BENCH, ModeBasis.FREE, ModeBasis.PREDICTED
 PLACES = {PREDICTED: 18.0, FREE: 9.0, BENCH: 0.0}  # points above the panel's top edge
 SUPPORTS = {"bench": "figures_modes.support_bench", "free": "figures_modes.support_free"}
-ABOVE = "outside upper"
 NAMED = (1, 2, 3, 4, 5, 6, 8, 12, 16, 20)
 DENSITY, MODULUS = "wood.density_kg_m3", "wood.youngs_modulus_gpa"
 LEAST_OF_A_LINE = 10  # of 50 points that a line must have in the picture to be named
@@ -155,7 +155,7 @@ def _key(figure: Figure) -> None:
         ("o", GREY, "figures_modes.measured_on_the_bench"),
     ):
         ends.plot([], [], marker, color=GREY, markerfacecolor=face, label=say(code))
-    figure.legend(*ends.get_legend_handles_labels(), loc=f"{ABOVE} right", ncols=3)
+    figure.legend(*ends.get_legend_handles_labels(), loc=ABOVE_RIGHT, ncols=3)
 
 
 @styled
@@ -199,7 +199,7 @@ def ladder_figure(
         _harmonics(axes, f, low, high, study.settings.tone.harmonics)
         axes.grid(axis="y", which="both")
     _few_ticks(panels[0], known["loss_factor"])
-    figure.legend(*panels[0].get_legend_handles_labels(), loc=f"{ABOVE} right", ncols=4)
+    figure.legend(*panels[0].get_legend_handles_labels(), loc=ABOVE_RIGHT, ncols=4)
     return settle(figure)
 
 

@@ -33,7 +33,9 @@ COLOURS = (BLUE, VERMILION, GREEN, PURPLE, ORANGE, SKY, BLACK, YELLOW)
 MARKERS = ("o", "s", "^", "D", "v", "P", "X", "p")
 GREY, PALE = "#666666", "#E8E8E8"
 # Where a legend stands outside the panels, as matplotlib names it.
-ABOVE, BELOW = (f"outside {side} center" for side in ("upper", "lower"))
+ABOVE, BELOW, ABOVE_RIGHT = (
+    f"outside {place}" for place in ("upper center", "lower center", "upper right")
+)
 
 FONT = "DejaVu Sans"
 PAGE_WIDTH = 9.6

@@ -27,6 +27,7 @@ from studylib.codes import note
 from studylib.codes.checks import Verdict
 from studylib.figures.style import (
     ABOVE,
+    ABOVE_RIGHT,
     BLACK,
     BLUE,
     GREEN,
@@ -151,7 +152,6 @@ def _spaced(names: list[str], takes: list[str]) -> list[str]:
 
 LINES = ((BLUE, "-"), (VERMILION, "--"), (GREEN, "-."), (ORANGE, ":"))
 BELOW_DB = 85.0  # of the loudest block that is shown
-UPPER = "outside upper"
 ABOVE_DB = 12.0  # where the numbers stand
 MOST_TOLD = 7
 LETTERS_AN_INCH = 15.0
@@ -200,7 +200,7 @@ def tap_figure(view, *, size: tuple[float, float] | None = None) -> Figure:
         _room(axes, tap, view, named)
     _numbers(axes, [at_s for at_s, _ in told], top, end)
     axes.grid(axis="y")
-    figure.legend(*axes.get_legend_handles_labels(), loc=f"{UPPER} right", ncols=4, fontsize=8)
+    figure.legend(*axes.get_legend_handles_labels(), loc=ABOVE_RIGHT, ncols=4, fontsize=8)
     for below in key:
         below.set_axis_off()
         below.text(0, 1, "\n".join(lines), va="top", fontsize=8, transform=below.transAxes)

@@ -16,19 +16,17 @@ frames that are read back are the same.
 import hashlib
 import json
 from collections import Counter
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from pathlib import Path
 
 from studylib import tables
 from studylib.codes import each, note
 from studylib.errors import InputError, RunError
-from studylib.measure.batch import BatchMeasurement
+from studylib.measure.batch import BatchMeasurement, Progress
 from studylib.sheets import Study
 from studylib.sheets.files import sha256
 from studylib.words.text import nearest
 from studylib.writing import read_json, slug, write_json, write_whole
-
-Progress = Callable[[int, int, str], None]
 
 DONE = "done.json"
 NOT_USED = "not_used.json"

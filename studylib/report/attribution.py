@@ -20,6 +20,7 @@ from studylib.attribution.verdicts import NEAR_DB, highest_shown
 from studylib.codes import note
 from studylib.codes.attribution import Control, StepVerdict, Verdict
 from studylib.measure.features import has_sensed_drive
+from studylib.report.rivals.basis import mounts_of
 from studylib.report.summary import Summary
 from studylib.sheets import Study, Take
 from studylib.sheets.study import in_batch_order
@@ -42,7 +43,7 @@ def attribution_sentences(summary: Summary) -> list[str]:
     if table.empty:
         return [note("attribution.nothing")]
     usable = table[table["observed_db"].notna()]
-    mounts, measured = len(_mounts(table)), len(_mounts(usable))
+    mounts, measured = len(mounts_of(table)), len(mounts_of(usable))
     if not measured:
         return [note("attribution.no_usable_tone", mounts=mounts), *_basis(summary)]
     heard = usable[usable["verdict"] != Verdict.NOISE]
@@ -83,10 +84,6 @@ _IN_ORDER = (
     Verdict.BEYOND,
     Verdict.CANNOT_TELL,
 )
-
-
-def _mounts(rows: pd.DataFrame) -> pd.DataFrame:
-    return rows[["specimen", "mount"]].drop_duplicates()
 
 
 def _basis(summary: Summary) -> list[str]:
@@ -204,7 +201,7 @@ def steps_sentences(summary: Summary) -> list[str]:
         return [note("attribution.no_steps")]
     count = steps["verdict"].value_counts()
     said = [
-        note("attribution.stepped_mounts", mounts=len(_mounts(steps))),
+        note("attribution.stepped_mounts", mounts=len(mounts_of(steps))),
         note(
             "attribution.step_counts",
             readings=len(steps),
@@ -214,7 +211,7 @@ def steps_sentences(summary: Summary) -> list[str]:
             margin_db=MARGIN_DB,
         ),
     ]
-    odd = _mounts(steps[steps["verdict"] == StepVerdict.NOT_WITH])
+    odd = mounts_of(steps[steps["verdict"] == StepVerdict.NOT_WITH])
     if not odd.empty:
         places = [note("attribution.place", **place) for place in odd.to_dict("records")]
         said.append(note("attribution.odd_steps", places=places))

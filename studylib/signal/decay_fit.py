@@ -22,6 +22,7 @@ REACH = 4.5  # bandwidths around a mode whose bins are fitted
 LEAST_BINS = 4  # on either side
 TOGETHER = 12.0  # mean bandwidths: nearer modes are fitted together
 STANDS_OUT = 20.0  # |c|^2 over its variance: below, a decay is dropped
+BESIDE_HZ = 200.0  # in which a peak must be prominent
 STEEPEST = 0.075  # decay over angle of anything fitted: a loss factor of 0.15
 MODEL_ERROR = 10 ** (-45.0 / 10)  # no board is a sum of perfect decays: less is not pursued
 FLOOR_BINS = 40  # how many bins of the fit the floor counts for as a witness of the noise

@@ -23,6 +23,7 @@ import numpy as np
 from scipy.signal import find_peaks
 
 from studylib.signal.decay_fit import (
+    BESIDE_HZ,
     LEAST_BINS,
     MODEL_ERROR,
     MOST_STEPS,
@@ -39,7 +40,6 @@ from studylib.signal.poles import decays_in_bins
 
 FALSE_ALARM = 1e-3  # of a peak, over all bins together
 PROMINENT = 10 ** (3.0 / 20)  # of a peak over the dip beside it
-BESIDE_HZ = 200.0  # in which a peak must be prominent
 RIPPLE = 4.5  # noise amplitudes: lower peaks on a flank are the noise riding on it
 AT_LAST = 25.0  # mean bandwidths: nearer ones are fitted together once each is begun
 MOST_AT_LAST = 24

@@ -22,7 +22,14 @@ from typing import NamedTuple
 import numpy as np
 from scipy.signal import find_peaks
 
-from studylib.signal.decay_fit import LEAST_BINS, REACH, groups_of, starts_at
+from studylib.signal.decay_fit import (
+    BESIDE_HZ,
+    LEAST_BINS,
+    REACH,
+    STEEPEST,
+    groups_of,
+    starts_at,
+)
 from studylib.signal.poles import decays_in_bins, fit_poles, terms
 
 ROUNDS = 10
@@ -31,14 +38,12 @@ MOST_NEW = 8  # in one round
 UNDER_STRONGEST = 10 ** (-60.0 / 20)  # of a peak
 ODDS = 1e-3  # of a peak of noise, over all bins together
 PROMINENT = 1.0 - 10 ** (-3.0 / 20)  # of a peak over the dip beside it
-BESIDE_HZ = 200.0
 SWEEPS = 3
 TAILS = 2.0  # times what stronger new decays make of it
 TOGETHER = 5.0  # mean bandwidths: nearer ones are fitted together
 MOST_TOGETHER = 6
-STEEPEST = 0.075  # decay over angle of anything fitted: a loss factor of 0.15, or at low
-STEEP_PER_S = 100.0  # frequencies such a decay
-STEEPEST_LOW = 0.15
+STEEP_PER_S = 100.0  # at low frequencies a decay may be as steep as this
+STEEPEST_LOW = 0.15  # and no steeper, over angle
 AT_LIMIT = 0.98
 RATIO = 0.1  # reverberant over direct energy, before anything is known
 LEAST_RATIO = 10 ** (-28.0 / 10)  # no real ring is cleaner; what changes on the way shows
