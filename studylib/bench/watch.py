@@ -88,8 +88,7 @@ def first_look(study: Study, take: Take) -> Look:
     measured, ring = measured_at(study, take, info, session)
     verdict, reason = quality.take_verdict(measured.checks)
     if verdict == "fail":
-        checks = [(take.take, *check) for check in measured.checks]
-        rows = tables.typed("quality", checks)
+        rows = tables.typed("quality", [(take.take, *check) for check in measured.checks])
         failed, advice = failed_checks(rows)
         return Look(REDO, note("bench.failed", checks=failed, advice=advice))
     mind = note("bench.mind", checks=reason) if verdict == "warn" else ""

@@ -25,7 +25,6 @@ from importlib import metadata
 from pathlib import Path
 from typing import Any
 
-from studylib.codes import note
 from studylib.measure.parts import leave_out, part_key
 from studylib.sheets import Study
 from studylib.sheets.files import sha256
@@ -254,8 +253,7 @@ class BatchPlace(_Place):
 
     def set_aside(self) -> str:
         """Keep a result that was not asked for and is not good out of the summary; says why."""
-        was_run = part_key(self.part) is not None
-        reason = note("run.changed" if was_run else "run.not_run")
+        reason = "run.not_run" if part_key(self.part) is None else "run.changed"
         leave_out(self.part, reason)
         return reason
 
