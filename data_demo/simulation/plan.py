@@ -7,7 +7,7 @@ reference and the changed specimen take part in the first and the last round.
 Contents: PlannedTake, planned_takes, BATCHES.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 
 import numpy as np
@@ -24,6 +24,7 @@ STEPPED = ("L1", "C3")  # specimens with drive steps: a clean one, and the one t
 KNOCKED = ("R2", 1, 2)  # specimen, mount, repeat: a take spoilt at the bench and taken again
 KNOCK_REASON = "somebody knocked the bench; taken again"
 BESIDE = {"day1": ("L2", 1), "day2": ("R3", 1)}  # mount beside which the driver runs in the air
+ODD = ("C3", 2)  # it buzzed to the ear: the tone in the air was recorded beside it as well
 BATCHES = {"day1": datetime(2026, 3, 7, 9, 0), "day2": datetime(2026, 3, 14, 9, 0)}
 CLIMATE = {"day1": (19.1, 52.0), "day2": (18.6, 47.0)}  # C and % at nine o'clock
 TAKE_TIME, MOUNT_TIME = timedelta(seconds=50), timedelta(minutes=4)
@@ -148,4 +149,17 @@ def _timed(batch: str, blocks: list[list[dict]]) -> list[PlannedTake]:
                 )
             )
             clock += TAKE_TIME
-    return out
+    return _with_odd(out)
+
+
+def _with_odd(takes: list[PlannedTake]) -> list[PlannedTake]:
+    """The takes of a sitting, with the airborne tone beside the mount that sounded odd."""
+    after = [i for i, take in enumerate(takes) if (take.specimen, take.mount) == ODD]
+    if after:
+        last = takes[after[-1]]
+        started = datetime.fromisoformat(last.started) + TAKE_TIME
+        name = "{}-m{}-air{:.0f}-r1".format(*ODD, FUNDAMENTAL_HZ)
+        air = replace(last, take=name, kind="airborne", tone_hz=FUNDAMENTAL_HZ,
+                      started=started.isoformat(timespec="seconds"))  # fmt: skip
+        takes = [*takes[: after[-1] + 1], air, *takes[after[-1] + 1 :]]
+    return [replace(take, order=number) for number, take in enumerate(takes, start=1)]
