@@ -215,9 +215,13 @@ def tone_number(take: Lines) -> int | None:
 
 
 def _found(amplitude: np.ndarray, u: np.ndarray, take: Lines) -> tuple[np.ndarray, np.ndarray]:
-    """(amplitude or NaN below the noise, largest amplitude that agrees with the take)."""
+    """(amplitude or NaN where it is not found, largest amplitude that agrees with the take).
+
+    Found is what stands at twice the limit of noise: at the limit itself, one harmonic in a hundred
+    would be found by chance, and a cause is named from it.
+    """
     limit = take.presence(u)
-    present = amplitude > limit
+    present = amplitude > 2.0 * limit
     found = np.where(present, amplitude, np.nan)
     return found, amplitude + np.where(present, EXPANDED * u, limit)
 
