@@ -139,7 +139,11 @@ def attribute(
                 )
             )  # fmt: skip
     with_others = WithOthers(
-        boards or {}, witnesses(blocks, spread), level_followed=found.level_followed()
+        boards or {},
+        witnesses(blocks, spread),
+        found.level_followed(),
+        frozenset(found.turned),
+        found.moved_excess(),
     )
     table = judged_table(mounts, with_others)
     return Attribution(table, tables.typed("drive_steps", steps), spread, remount)

@@ -61,11 +61,15 @@ class WithOthers(NamedTuple):
 
     facts : of each specimen.  witnesses : multiple -> lower ends of the excess on the blocks, dB.
     level_followed : the recorded level falls as far as the drive in the steps that there are.
+    turned : mounts in which the board lies end for end.  moved_db : (specimen, multiple) -> excess
+    in dB with the driver moved.
     """
 
     facts: Mapping[str, BoardFacts] = {}
     witnesses: Mapping[int, list[float]] = {}
     level_followed: bool = False
+    turned: frozenset[tuple[str, int]] = frozenset()
+    moved_db: Mapping[tuple[str, int], float] = {}
 
 
 def add_others(table: pd.DataFrame, others: WithOthers) -> pd.DataFrame:
@@ -108,8 +112,24 @@ def add_others(table: pd.DataFrame, others: WithOthers) -> pd.DataFrame:
         },
         index=table.index,
     )
-    shared = shared_columns(table, others.facts, margin_db=MARGIN_DB)
+    repeated = _repeated(table[shows > 0], others)
+    shared = shared_columns(table, others.facts, margin_db=MARGIN_DB, repeated=repeated)
     return pd.concat([table, shared, told_of], axis=1)
+
+
+def _repeated(shown: pd.DataFrame, others: WithOthers) -> set[tuple[str, int]]:
+    """(wood, multiple) where how the wood was driven is ruled out: the excess came back with one of
+    its boards turned, with the driver moved, and in another batch."""
+    wood = {name: facts.wood for name, facts in others.facts.items()}
+    turned = {
+        (wood.get(row.specimen, ""), row.harmonic)
+        for row in shown.itertuples()
+        if (row.specimen, row.mount) in others.turned
+    }
+    moved = {(wood.get(name, ""), k) for (name, k), db in others.moved_db.items() if db > MARGIN_DB}
+    batches = shown.groupby([shown["specimen"].map(lambda name: wood.get(name, "")), "harmonic"])
+    again = batches["batch"].nunique()
+    return turned & moved & set(again[again > 1].index)
 
 
 def _as_loud(table: pd.DataFrame) -> pd.Series:

@@ -14,7 +14,7 @@ others; inert specimens and the block are witnesses, not boards.
 Contents: Shared, witnesses, shared_columns.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Set
 from typing import NamedTuple
 
 import numpy as np
@@ -35,7 +35,8 @@ class Shared(NamedTuple):
     others, boards : how many others, and boards in all.
     upper_db : the upper limit of the others' prediction interval, NaN below four.
     shared : every board shows it.  common_low_db : lower end of the common part.
-    one_wood : most boards of this wood show it, and of another wood most do not.
+    one_wood : most boards of this wood show it, and of another wood most do not; not where that
+    was repeated with the board turned, the driver moved, and in another batch.
     """
 
     others: int
@@ -56,8 +57,13 @@ def _model(e: np.ndarray, u: np.ndarray) -> tuple[float, float, float]:
     return float((w * e).sum() / w.sum()), float(w.sum() ** -0.5), float(between)
 
 
-def _of_harmonic(boards: pd.DataFrame, *, margin_db: float) -> dict[str, Shared]:
-    """`Shared` of every specimen at one harmonic; `boards`: specimen, wood, e, u, other."""
+def _of_harmonic(
+    boards: pd.DataFrame, *, margin_db: float, repeated: set[str]
+) -> dict[str, Shared]:
+    """`Shared` of every specimen at one harmonic; `boards`: specimen, wood, e, u, other.
+
+    A wood for which it was repeated is held against the boards of the other woods alone.
+    """
     own = boards[boards["other"]]
     e, u, names = own["e"].to_numpy(), own["u"].to_numpy(), own["specimen"].to_numpy()
     enough = e.size > FEWEST_OTHERS
@@ -66,9 +72,9 @@ def _of_harmonic(boards: pd.DataFrame, *, margin_db: float) -> dict[str, Shared]
     if enough:
         mean, u_mean, _ = _model(e, u)
         common_low = mean - stdtrit(e.size - 1, QUANTILE) * u_mean
-    limits = {}
-    for name in boards["specimen"]:
-        rest = names != name
+    limits, wood = {}, own["wood"].to_numpy()
+    for name, mine in zip(boards["specimen"], boards["wood"], strict=True):
+        rest = (names != name) & ~((wood == mine) & (mine in repeated))
         n = int(rest.sum())
         limits[name] = n, e.size, np.nan
         if n < FEWEST_OTHERS:
@@ -76,12 +82,13 @@ def _of_harmonic(boards: pd.DataFrame, *, margin_db: float) -> dict[str, Shared]
         mean, u_mean, between = _model(e[rest], u[rest])
         q = stdtrit(n - 1, QUANTILE)
         limits[name] = n, e.size, mean + q * np.hypot(u_mean, between**0.5)
-        reach = q * np.sqrt(between + u_mean**2 + u[~rest] ** 2)
-        inside[~rest] = np.abs(e[~rest] - mean) <= reach
+        out = names == name
+        reach = q * np.sqrt(between + u_mean**2 + u[out] ** 2)
+        inside[out] = np.abs(e[out] - mean) <= reach
     shared = bool(enough and inside.all() and common_low > margin_db)
-    wood, shows = own["wood"].to_numpy(), e - 2.0 * u > margin_db
+    shows = e - 2.0 * u > margin_db
     most = {name: shows[wood == name].mean() > 0.5 for name in set(wood)}
-    woods = {name for name in most if most[name] and (wood == name).sum() > 1}
+    woods = {name for name in most if most[name] and (wood == name).sum() > 1} - repeated
     partly = not all(most.values())
     return {
         name: Shared(*limits[name], shared, common_low, partly and wood in woods)
@@ -102,7 +109,11 @@ def witnesses(blocks: Mapping[str, Block | None], spread: Spread) -> dict[int, l
 
 
 def shared_columns(
-    table: pd.DataFrame, facts: Mapping[str, BoardFacts], *, margin_db: float
+    table: pd.DataFrame,
+    facts: Mapping[str, BoardFacts],
+    *,
+    margin_db: float,
+    repeated: Set[tuple[str, int]] = frozenset(),
 ) -> pd.DataFrame:
     """A column for each field of `Shared`, row by row of a table of mounts.
 
@@ -110,6 +121,7 @@ def shared_columns(
     ----------
     table : columns specimen, harmonic, excess_db, u, counts (bool: the excess is one).
     facts : by specimen; one that is missing has no wood and is a board.
+    repeated : (wood, multiple) where how the wood was driven is ruled out.
     """
     kept = table[table["counts"] & np.isfinite(table["excess_db"]) & np.isfinite(table["u"])]
     kept = kept.assign(square=kept["u"] ** 2)
@@ -124,7 +136,9 @@ def shared_columns(
     found = {
         (k, name): each
         for k, group in boards.groupby("harmonic")
-        for name, each in _of_harmonic(group, margin_db=margin_db).items()
+        for name, each in _of_harmonic(
+            group, margin_db=margin_db, repeated={wood for wood, of in repeated if of == k}
+        ).items()
     }
     nothing = Shared(0, 0, np.nan, False, np.nan, False)
     rows = [

@@ -34,6 +34,7 @@ class SortedTakes:
         self.steps: dict[MountKey, dict[float, list[Lines]]] = defaultdict(dict)
         self.probes: dict[MountKey, dict[int, list[Lines]]] = defaultdict(dict)
         self.sweeps: dict[MountKey, list[Lines]] = defaultdict(list)
+        self._moved: dict[MountKey, list[tuple[int, Lines]]] = defaultdict(list)
         self.loopbacks: dict[str, list[Lines]] = defaultdict(list)
         self.airborne: dict[str, list[Lines]] = defaultdict(list)
         self.block_steps: dict[str, dict[float, list[Lines]]] = defaultdict(dict)
@@ -59,6 +60,8 @@ class SortedTakes:
         take = each.take
         key = (take.specimen, take.mount)
         if take.moved_mm or take.mic_times:  # another bench than that of its mount
+            if take.moved_mm and take.kind == "tone" and k and self._sensed:
+                self._moved[key].append((k, each))
             return
         match take.kind:
             case "tone" if k == 1 and take.drive_db == 0:
@@ -138,6 +141,20 @@ class SortedTakes:
             if k <= size and len(takes) > 1 and self._sensed:
                 out[k - 1] = drift_of(takes, k, first=first, places=self._places)
         return out
+
+    @np.errstate(divide="ignore", invalid="ignore")
+    def moved_excess(self) -> dict[tuple[str, int], float]:
+        """(specimen, multiple) -> excess in dB with the driver moved, from tone and probe tones."""
+        found = {}
+        for (specimen, _), takes in self._moved.items():
+            tones = [each for k, each in takes if k == 1 and each.take.drive_db == 0]
+            for k, probe in takes:
+                for tone in tones if k > 1 else ():
+                    passed = [
+                        abs(each.response[k - 1] / each.drive[k - 1]) for each in (tone, probe)
+                    ]
+                    found[specimen, k] = float(20.0 * np.log10(passed[0] / passed[1]))
+        return found
 
     def air_alike(self, take: Take, wood: Mapping[str, str]) -> bool:
         """Whether an airborne take of the batch stands beside a board of the same wood."""

@@ -167,6 +167,31 @@ def test_what_one_wood_shares_may_be_how_it_was_driven():
     assert set(table.loc[~cherry, "verdict"]) == {"driver"}
 
 
+@pytest.mark.parametrize("left_out", ["", "turned", "moved", "batch"])
+def test_what_one_wood_shares_is_the_woods_once_it_was_repeated_in_every_way(left_out):
+    bench = sharing(8, block=False, woods=("larch", "cherry"), only="cherry")
+    batch = "day1" if left_out == "batch" else "day2"
+    controls(bench, batch=batch)
+    linear_mount(bench, "cherry1", mount=3, extra=TWICE, batch=batch)
+    moved = len(bench.takes)
+    for k, heard, drive in ((1, PASSES * DRIVE + TWICE, DRIVE), (3, PASSES[2] * 0.1, 0.1)):
+        bench.add("tone", heard, drive, k=k, specimen="cherry1", mount=2)
+    for i, take in enumerate(bench.takes):
+        here = (take.specimen, take.mount) == ("cherry1", 3)
+        how = {
+            "moved_mm": 2.0 if i >= moved and left_out != "moved" else None,
+            "turned": here and left_out != "turned",
+        }
+        bench.takes[i] = take.model_copy(update=how)
+    facts = {f"{w}{n}": BoardFacts(w, modes=FAR) for n in range(9) for w in ("larch", "cherry")}
+    table = bench.attribute(facts).table.query("harmonic == 3")
+    reasons = {code_of(each) for each in table.loc[table["specimen"] == "cherry3", "reason"]}
+    assert (reasons == {"attribution.one_wood"}) == bool(left_out)
+    if not left_out:
+        # The other wood is what it stands out from; the bench's own causes are still asked for.
+        assert reasons == {"attribution.rivals_left"}
+
+
 def test_one_board_is_beyond_only_with_steps_that_rule_out_the_bench():
     bench = Bench()
     for mount in (1, 2):
