@@ -27,7 +27,8 @@ Compare two woods on three boards each:
 
 >>> import pandas as pd
 >>> boards = pd.DataFrame({"specimen": ["L1", "L2", "L3", "R1", "R2", "R3"],
-...                        "wood": ["larch"] * 3 + ["robinia"] * 3})
+...                        "wood": ["larch"] * 3 + ["robinia"] * 3,
+...                        "source": ["1", "2", "3", "4", "5", "6"]})
 >>> level = [-20.1, -19.6, -20.4, -14.0, -14.7, -14.4]
 >>> found = st.compare(boards.assign(feature="probe.k3.response_db", value=level), boards)
 >>> print(found.effects["verdict"].item())

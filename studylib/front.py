@@ -119,8 +119,9 @@ def compare(
     ----------
     features : one row a take and feature: specimen, feature, value; as far as they are known also
         take, mount (1), batch, usable (where the value is finite), reason.
-    specimens : one row a board: specimen, wood; as far as they are known also source (the plank; a
-        board without one is its own) and role ("reference", "changed", or "").
+    specimens : one row a board: specimen, wood; as far as they are known also source (the plank; if
+        a board has none, all boards of its wood count as one plank) and role ("reference",
+        "changed", or "").
     primary : features that decide; None for all that are measured.
     confidence : above 0.5 and below 1.
     smallest_n : sources of each wood before anything is said about woods, 2 or more.
@@ -141,7 +142,8 @@ def compare(
     Examples
     --------
     >>> boards = pd.DataFrame({"specimen": ["L1", "L2", "L3", "R1", "R2", "R3"],
-    ...                        "wood": ["larch"] * 3 + ["robinia"] * 3})
+    ...                        "wood": ["larch"] * 3 + ["robinia"] * 3,
+    ...                        "source": ["1", "2", "3", "4", "5", "6"]})
     >>> level = [-20.1, -19.6, -20.4, -14.0, -14.7, -14.4]
     >>> takes = boards.assign(feature="probe.k3.response_db", value=level)
     >>> found = st.compare(takes, boards, limits={"probe.k3.response_db": 1.0})
@@ -150,9 +152,12 @@ def compare(
     >>> figure = st.figures.effects_figure(found.effects)
     """
     specimens = _with(specimens, "specimens", ("specimen", "wood"), {"source": "", "role": ""})
-    own = specimens["source"].isna() | (specimens["source"] == "")
-    specimens["source"] = specimens["source"].where(~own, specimens["specimen"])
-    specimens["source_assumed"] = own
+    unnamed = specimens["source"].isna() | (specimens["source"] == "")
+    woods = specimens.loc[unnamed & (specimens["role"] == ""), "wood"]
+    one_plank = specimens["wood"].isin(woods) & (specimens["role"] == "")
+    specimens["source"] = specimens["source"].where(~unnamed, specimens["specimen"])
+    specimens["source"] = specimens["source"].where(~one_plank, specimens["wood"])
+    specimens["source_assumed"] = unnamed
     doubled = specimens.loc[specimens["specimen"].duplicated(), "specimen"]
     if len(doubled):
         raise InputError(note("front.one_row_each", name=str(doubled.iloc[0])))

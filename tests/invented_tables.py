@@ -38,8 +38,11 @@ class InventedStudy:
     name: str = "invented"
     planned: tuple = ()
     schedules: tuple = ()
-    blinding: None = None
+    blinding: tuple = ()
+    coded: bool = False
+    locks: tuple = ()
     lock: None = None
+    changed_since_lock: tuple = ()
 
     def specimen(self, name: str):
         return next(s for s in self.specimens if s.specimen == name)
@@ -168,7 +171,7 @@ class Invention:
 def _specimen(name: str, wood: str, role: str) -> Specimen:
     # Not validated: figures are tried with names that a sheet would not let pass.
     return Specimen.model_construct(
-        specimen=name, wood=wood, source=name, source_assumed=True, role=role, beside="", row=0
+        specimen=name, wood=wood, source=name, source_assumed=False, role=role, beside="", row=0
     )
 
 

@@ -118,6 +118,7 @@ lower = "larch"
 """
     return f"""
 [study]
+separate_trees = true
 title = "Rails, a small invented study"
 question = "Does the wood of the rail change what reaches the far end?"
 

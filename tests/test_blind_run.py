@@ -12,7 +12,7 @@ from click.testing import CliRunner
 from studylib.cli import main
 from studylib.run import runner
 from studylib.run.runner import run_study
-from studylib.sheets.records import code_specimens
+from studylib.sheets.blinding import code_specimens
 from tests.lean_notebooks import lean_notebooks
 from tests.small_study import Plan, write_small_study
 

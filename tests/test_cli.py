@@ -25,6 +25,7 @@ from tests.planned_study import write_planned
 RATE_HZ = 24000
 TOML = f"""
 [study]
+separate_trees = true
 title = "Rails <b>for</b> a dulcimer"
 question = "Does the wood of the rail matter?"
 [channels]

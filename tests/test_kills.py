@@ -17,7 +17,7 @@ from pathlib import Path
 import pytest
 
 from studylib import writing
-from studylib.sheets.records import read_blinding
+from studylib.sheets.blinding import read_blinding
 from studylib.sheets.study import read_unrecorded
 from studylib.writing import settle, write_together
 from tests.planned_study import write_planned
@@ -86,7 +86,7 @@ def test_a_killed_coding_is_finished_or_taken_back_by_whoever_comes_next(tmp_pat
         now = contents(folder)
         coded.append(set(now) - set(before) == {"woods.key.csv", "blind.json"})
         if coded[-1]:
-            assert read_blinding(folder).woods == ("cherry", "larch", "robinia")
+            assert read_blinding(folder)[0].woods == ("cherry", "larch", "robinia")
             assert not {"larch", "cherry", "robinia"} & set(study.boards_by_wood)
         else:
             assert now == before

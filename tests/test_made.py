@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 
 from studylib.attribution.lines import Lines, mean_lines
-from studylib.codes import code_of, has
+from studylib.codes import code_of, has, note
+from studylib.codes.sheets import Change
 from studylib.report import tables
 from studylib.report.made import made_of
 from studylib.report.summary import summarise
@@ -37,13 +38,17 @@ def test_a_clock_that_contradicts_the_order_stands_beside_every_verdict():
     assert all(has(cell, "caveats.clock") for cell in effects["caveats"])
 
 
-def test_choices_made_after_recording_began_stand_beside_every_verdict(monkeypatch):
+def test_choices_made_after_recording_began_stand_beside_every_verdict():
     study, gathered = Invention(primary=(H3,)).make()
-    study = dataclasses.replace(study, lock=SimpleNamespace(recorded=3))
-    monkeypatch.setattr("studylib.report.made.changed_since_lock", lambda study: [])
-    assert list(map(code_of, made_of(study, gathered).at_large)) == ["caveats.lock"]
-    study.lock.recorded = 0
-    assert not made_of(study, gathered).at_large
+    for recorded, changes, told in (
+        (3, [], ["caveats.lock"]),
+        (0, [], []),
+        (0, [note(Change.ROWS_REMOVED, file="takes.csv", names=["t1"])], ["caveats.lock"]),
+        (0, [note(Change.LIBRARY, before="1", now="2")], []),
+    ):
+        lock = SimpleNamespace(content={"recorded": recorded})
+        one = dataclasses.replace(study, lock=lock, changed_since_lock=changes)
+        assert list(map(code_of, made_of(one, gathered).at_large)) == told
 
 
 def test_a_table_that_shows_a_verdict_shows_its_caveats():

@@ -31,6 +31,7 @@ soundfile = pytest.importorskip("soundfile")
 
 TOML = """
 [study]
+separate_trees = true
 title = "Rails & <b>robinia</b>"
 question = "Does the wood matter?"
 [channels]

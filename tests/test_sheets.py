@@ -642,17 +642,34 @@ def test_a_fundamental_on_the_mains(tmp_path, hz, mains_hz):
 
 
 def test_sources_assumed(tmp_path):
+    """A board without a plank may be of any: its whole wood counts as one plank, until stated."""
     rows = changed_specimen(0, source="")
     study = read_study(write_study(tmp_path / "s", specimens=rows))
-    assert (study.specimens[0].source, study.specimens[0].source_assumed) == ("L1", True)
-    assert holds(study.warnings[0], SheetWarning.SOURCE_ASSUMED, column="source", rows=[2])
+    planks = [(s.source, s.source_assumed) for s in study.boards_by_wood["larch"]]
+    assert planks == [("larch", True), ("larch", False)]
+    assert len({s.source for s in study.boards_by_wood["robinia"]}) == 2
+    told = {"column": "source", "rows": [2], "woods": ["larch"]}
+    assert holds(study.warnings[0], SheetWarning.PLANKS_UNNAMED, **told)
+    toml = TOML.replace("[study]", "[study]\nseparate_trees = true", 1)
+    study = read_study(write_study(tmp_path / "t", specimens=rows, toml=toml))
+    first = study.specimens[0]
+    assert (first.source, first.source_assumed, study.warnings) == ("L1", False, ())
+
+
+def test_one_plank_a_wood_is_told_first(tmp_path):
+    rows = changed_specimen(0, source="plank 7")
+    rows[1]["source"] = "plank 7"
+    study = read_study(write_study(tmp_path / "s", specimens=rows))
+    told = {"column": "source", "planks": {"larch": 1}, "least": 2}
+    assert holds(study.warnings[0], SheetWarning.FEW_PLANKS, **told)
+    assert "boards only, whatever you record" in say(study.warnings[0])
 
 
 def test_one_source_in_two_woods_and_a_wood_spelled_twice(tmp_path):
     rows = changed_specimen(0, source="p")
     rows[2]["source"] = "p"
     rows[1]["wood"] = "Larch"
-    shared, spelled = warnings_of(tmp_path / "s", specimens=rows)[:2]
+    shared, spelled = warnings_of(tmp_path / "s", specimens=rows)[1:3]
     woods = ["larch", "robinia"]
     assert holds(shared, SheetWarning.SHARED_SOURCE, column="source", value="p", woods=woods)
     assert holds(spelled, SheetWarning.SPELLINGS, names=["larch", "Larch"], noun="wood")

@@ -406,8 +406,7 @@ def test_takes_of_a_batch_that_failed_are_not_counted_as_measured():
 
 def test_gaps_of_the_design_are_named(null):
     notes = report_text.cannot_say(null)
-    for code in ("summary.not_heard", "summary.not_calibrated", "summary.untold_harmonics",
-                 "comparison.plank_assumed"):  # fmt: skip
+    for code in ("summary.not_heard", "summary.not_calibrated", "summary.untold_harmonics"):
         assert has_code(notes, code), code
     assert len(notes) == len(set(notes))
 

@@ -19,8 +19,8 @@
 
 The order depends on the seed alone. `write_schedule` puts it into takes.csv: rows are added below
 what is there; a recorded take is never touched. Only on purpose (`again`) are the rows of planned
-batches removed in which nothing is recorded yet. schedule.json is written first: should anything
-stop in between, it names takes that takes.csv does not hold, which harms nothing.
+batches removed in which nothing is recorded yet. Boards that come later are a stage of their own
+(`stage`): a schedule of these boards alone, in which some wood of the others is again.
 
 Functions: `plan_batches`, `minutes_of`, `write_schedule`, `take_name`. Classes: `Step`, `Batch`,
 `Written`.
@@ -316,14 +316,17 @@ def _fits(batches: Sequence[Batch], plan: Plan) -> None:
         raise InputError(note("bench.long_session", **place, **counts, **times))
 
 
-def write_schedule(study: Study, *, add: int = 0, again: bool = False) -> Written:
+def write_schedule(
+    study: Study, *, add: int = 0, again: bool = False, stage: bool = False
+) -> Written:
     """Make the schedule of a study and write it to takes.csv.
 
     Parameters
     ----------
     study : from `sheets.study.read_unrecorded`.
     add : so many further batches are planned where takes.csv holds some; 0 for the first time.
-    again : rows of batches without any recording are removed first.
+    again : rows of batches of the last stage without any recording are removed first.
+    stage : the boards that belong to no stage yet are the next one.
 
     Returns
     -------
@@ -331,21 +334,23 @@ def write_schedule(study: Study, *, add: int = 0, again: bool = False) -> Writte
 
     Raises
     ------
-    InputError : takes.csv holds takes and neither was asked for, a column is missing, or the
-        schedule cannot be made (`plan_batches`).
+    InputError : takes.csv holds takes and nothing was asked for, a column is missing, boards do not
+        make a stage, or the schedule cannot be made (`plan_batches`).
     """
     table = read_table(study.folder / TAKES)
     removed: tuple[str, ...] = ()
     if again:
         study, table, removed = _without_planned(study, table)
-    if table.rows and not add and not removed:
+    if table.rows and not (add or removed or stage):
         raise InputError(note("bench.takes_already", file=TAKES, count=len(table.rows)))
+    number = study.stages[-1] + bool(stage and table.rows)
+    study = _boards_of(study, number)
     settings = study.settings
     if add:
         plan = settings.plan.model_copy(update={"batches": add})
         settings = settings.model_copy(update={"plan": plan})
     seed = settings.plan.seed
-    if seed is None or add:
+    if seed is None or add or stage:
         # A further batch under the same seed would repeat the order of the first.
         seed = secrets.randbelow(MOST_SEED)
     batches = plan_batches(replace(study, settings=settings), seed=seed)
@@ -356,7 +361,14 @@ def write_schedule(study: Study, *, add: int = 0, again: bool = False) -> Writte
     ]
     kept = [row.cells for row in table.rows]
     _check_rows(table, kept, rows)
-    new = Scheduled(seed, tuple(b.name for b in batches), tuple(row["take"] for row in rows))
+    mounted = {step.specimen for batch in batches for step in batch.steps}
+    new = Scheduled(
+        seed,
+        tuple(b.name for b in batches),
+        tuple(row["take"] for row in rows),
+        stage=number,
+        boards=tuple(s.specimen for s in study.with_role("") if s.specimen in mounted),
+    )
     fresh = [_with_mark(row, table) for row in rows]
     text = table_text(table.columns, [*kept, *fresh], semicolons=table.semicolons)
     record = schedules_text((*study.schedules, new))
@@ -427,9 +439,36 @@ def _with_mark(row: dict[str, str], table: Table) -> dict[str, str]:
     return {name: c.replace(".", ",") if name in DECIMALS else c for name, c in row.items()}
 
 
+def _boards_of(study: Study, stage: int) -> Study:
+    """The study without the boards of earlier stages.
+
+    Raises
+    ------
+    InputError : a new stage has no board, or no wood of those before it.
+    """
+    earlier = {board for board, number in study.stage_of.items() if number < stage}
+    known = [s for s in study.with_role("") if s.specimen in earlier]
+    left = [s for s in study.with_role("") if s not in known]
+    if stage > study.stages[-1]:
+        if not left:
+            raise InputError(note("bench.no_new_boards", file=SPECIMENS))
+        before = _own_names(study, known)
+        if not before & _own_names(study, left):
+            raise InputError(note("bench.strange_stage", file=SPECIMENS, woods=sorted(before)))
+    return replace(study, specimens=tuple(s for s in study.specimens if s not in known))
+
+
+def _own_names(study: Study, boards: Sequence[Specimen]) -> set[str]:
+    """The woods of these boards; of a key, which is not looked into, all that are in it."""
+    coded = {board: key.woods for key in study.blinding for board in key.boards}
+    return {wood for s in boards for wood in coded.get(s.specimen, (s.wood,))}
+
+
 def _without_planned(study: Study, table: Table) -> tuple[Study, Table, tuple[str, ...]]:
-    """Without the scheduled rows of batches in which nothing is recorded."""
-    out = [take for take in study.planned if take.batch not in study.batches]
+    """Without the scheduled rows of batches of the last stage in which nothing is recorded."""
+    earlier = {name for s in study.schedules if s.stage < study.stages[-1] for name in s.batches}
+    begun = {*study.batches, *earlier}
+    out = [take for take in study.planned if take.batch not in begun]
     gone = {take.row for take in out}
     kept = replace(table, rows=tuple(row for row in table.rows if row.number not in gone))
     planned = tuple(take for take in study.planned if take.row not in gone)

@@ -136,9 +136,12 @@ def new(folder: Path) -> None:
 @click.option("--show", is_flag=True, help=say("cli.help_show"))
 @click.option("--add", type=click.IntRange(min=1), metavar="N", help=say("cli.help_add"))
 @click.option("--again", is_flag=True, help=say("cli.help_again"))
+@click.option("--stage", is_flag=True, help=say("cli.help_stage"))
 @click.option("--reports", **REPORTS)
 @plainly
-def plan(folder: Path, show: bool, add: int | None, again: bool, reports: Path) -> None:
+def plan(
+    folder: Path, show: bool, add: int | None, again: bool, stage: bool, reports: Path
+) -> None:
     """Say what the design can find, and write the schedule."""
     from studylib.bench.schedule import minutes_of, write_schedule
     from studylib.report.plan import plan_notes
@@ -151,7 +154,7 @@ def plan(folder: Path, show: bool, add: int | None, again: bool, reports: Path) 
     if not study.specimens:
         tell(say("cli.no_schedule"))
     elif not show:
-        written = write_schedule(study, add=add or 0, again=again)
+        written = write_schedule(study, add=add or 0, again=again, stage=stage)
         for batch in written.batches:
             counts = {"mounts": batch.mounts, "recordings": len(batch.steps)}
             tell(
@@ -176,15 +179,19 @@ def plan(folder: Path, show: bool, add: int | None, again: bool, reports: Path) 
 @plainly
 def blind(folder: Path) -> None:
     """Code boards, woods and planks."""
-    from studylib.sheets.records import KEY, code_specimens, coded_names
+    from studylib.sheets.blinding import code_specimens, coded_boards
     from studylib.sheets.study import read_unrecorded
 
     study = read_unrecorded(folder)
     if not study.specimens:
         raise InputError(note("bench.nothing_to_code", file="specimens.csv"))
-    names = {s.specimen for s in study.specimens} - coded_names(study.folder)
-    for take in (*study.takes, *study.planned):
-        if take.specimen in names:
+    scheduled = {board for one in study.schedules for board in one.boards}
+    takes = [*study.takes, *study.planned]
+    coded = coded_boards(study.blinding)
+    roles = {s.specimen for s in study.specimens if s.role and study.schedules}
+    new = {s.specimen for s in study.specimens} - coded - scheduled - roles
+    for take in takes:
+        if take.specimen and take.specimen not in coded and (take.specimen in new or not new):
             place = {"file": "takes.csv", "row": take.row, "column": "specimen"}
             raise InputError(note("bench.named_already", **place, value=take.specimen))
     made = code_specimens(
@@ -193,11 +200,12 @@ def blind(folder: Path) -> None:
         when=datetime.now(),
         # Not to be repeated by anybody: hence no seed.
         rng=random.SystemRandom(),
+        scheduled=scheduled | roles,
     )
     tell(
-        say("cli.coded", key=KEY),
+        say("cli.coded", key=made.key),
         say("cli.coded_boards"),
-        say("cli.coded_key", sha256=made.key_sha256),
+        say("cli.coded_key", sha256=made.sha256),
         say("cli.coded_limits"),
     )
 
@@ -208,13 +216,13 @@ def blind(folder: Path) -> None:
 @plainly
 def unblind(folder: Path, reports: Path) -> None:
     """Open the key."""
-    from studylib.sheets.records import open_key
+    from studylib.sheets.blinding import open_key
     from studylib.sheets.study import read_unrecorded
 
     study = read_unrecorded(folder)
     opened = open_key(
         study.folder,
-        specimens=study.specimens,
+        specimens=study.written,
         compare=study.settings.study.compare,
         when=datetime.now(),
         after_run=(reports / study.name / "summary.html").is_file(),
@@ -225,21 +233,50 @@ def unblind(folder: Path, reports: Path) -> None:
 
 @click.command(help=say("cli.help_lock"))
 @click.argument("folder", **DIR)
+@click.option("--amend", is_flag=True, help=say("cli.help_amend"))
+@click.option("--verify", metavar="SHA256", help=say("cli.help_verify"))
 @plainly
-def lock(folder: Path) -> None:
-    """Lock claims and choices."""
-    from studylib.sheets.records import write_lock
+def lock(folder: Path, amend: bool, verify: str | None) -> None:
+    """Lock claims and choices, or tell whether they are as somebody saw them locked."""
+    from studylib.sheets.lock import add_lock
     from studylib.sheets.study import read_unrecorded
+    from studylib.signal.quality import overridden
 
     study = read_unrecorded(folder)
-    recorded = len(study.takes)
-    made = write_lock(
-        study.folder, study.settings, study.specimens, recorded=recorded, when=datetime.now()
+    if verify:
+        sys.exit(FAULTS if _verify(study, verify) else 0)
+    if not study.specimens:
+        raise InputError(note("bench.no_boards", file="specimens.csv"))
+    if study.claims_at_fault:
+        raise InputError(*study.claims_at_fault)
+    overridden(study.settings.quality)  # a check that is not known is a fault
+    number = study.stages[-1]
+    stage = study.of_stage(number)
+    recorded = len(stage.takes)
+    made = add_lock(
+        study.folder,
+        stage.decided(),
+        stage=number,
+        recorded=recorded,
+        when=datetime.now(),
+        amend=amend,
     )
-    tell(say("cli.locked", claims=len(study.settings.claims)))
+    tell(say("cli.locked", claims=len(study.settings.claims), boards=len(stage.specimens)))
     if recorded:
         tell(say("cli.locked_late", recorded=recorded))
     tell(say("cli.locked_hash", sha256=made.sha256), say("cli.locked_next"))
+
+
+def _verify(study: Any, sha256: str) -> int:
+    """Say what somebody else's SHA-256 stands for; how many things have changed since."""
+    from studylib.sheets.lock import changes_since, verified
+
+    found = verified(study.locks, sha256)
+    content = found.content
+    changes = changes_since(found, study.of_stage(content["stage"]).decided())
+    about = {name: content[name] for name in ("locked", "stage", "recorded")}
+    tell(say("cli.verified", **about, changes=len(changes)), *map(say, changes))
+    return len(changes)
 
 
 @click.command(help=say("cli.help_signals"))
@@ -299,7 +336,10 @@ def _check(folder: Path) -> int:
     study = read_study(folder)
     planned = len(study.planned)
     if not study.takes:
-        tell(say("cli.nothing_recorded", planned=planned))
+        tell(
+            *(say("cli.warning", warning=one) for one in study.warnings),
+            say("cli.nothing_recorded", planned=planned),
+        )
         return 0
     with Bars() as bars:
         found = [measure_batch(study, batch, progress=bars.of(batch)) for batch in study.batches]

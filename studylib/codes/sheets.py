@@ -133,7 +133,8 @@ class SheetWarning(Code):
     COVARIATE_LIKE_KNOWN = "sheets.covariate_like_known"
     NO_SIZES = "sheets.no_sizes"
     NO_REFERENCE = "sheets.no_reference"
-    SOURCE_ASSUMED = "sheets.source_assumed"
+    PLANKS_UNNAMED = "sheets.planks_unnamed"  # rows, woods
+    FEW_PLANKS = "sheets.few_planks"  # planks: wood -> number; least
     SHARED_SOURCE = "sheets.shared_source"
     SPELLINGS = "sheets.spellings"
     FORMULA = "sheets.formula"
@@ -189,7 +190,8 @@ class RecordFault(Code):
 
     UNREADABLE = "records.unreadable"
     LOCKED_ALREADY = "records.locked_already"
-    ONCE_OPENED = "records.once_opened"
+    LOCK_EDITED = "records.lock_edited"
+    OTHER_LOCK = "records.other_lock"  # file, sha256, known
     STRANGE_KEY = "records.strange_key"
     ALL_CODED = "records.all_coded"
     NOT_BLIND = "records.not_blind"
@@ -208,5 +210,8 @@ class Change(Code):
     SETTING = "records.setting_changed"
     CLAIM_REMOVED = "records.claim_removed"
     CLAIM_ADDED = "records.claim_added"
-    BOARDS_REMOVED = "records.boards_removed"
-    BOARDS_ADDED = "records.boards_added"
+    ROWS_REMOVED = "records.rows_removed"  # file, names
+    ROWS_ADDED = "records.rows_added"  # file, names
+    CELLS = "records.cells_changed"  # file, column, cells: each with name, before, now
+    KEY = "records.key_changed"  # file, key
+    LIBRARY = "records.library_changed"  # before, now

@@ -11,8 +11,8 @@ from itertools import groupby, pairwise
 from studylib.attribution.levels import level_findings, levels_of
 from studylib.codes import note
 from studylib.modes.gathered import Gathered
-from studylib.report.preregistration import changed_since_lock
 from studylib.sheets import Study
+from studylib.sheets.lock import touches_verdicts
 from studylib.sheets.study import recording_order
 from studylib.stats.caveats import Made
 from studylib.stats.units import MOUNT
@@ -20,8 +20,8 @@ from studylib.stats.units import MOUNT
 
 def made_of(study: Study, gathered: Gathered) -> Made:
     """Order, drive, levels, clock and lock of a study."""
-    settings, changed = study.settings, len(changed_since_lock(study))
-    recorded = study.lock.recorded if study.lock is not None else 0
+    settings, changed = study.settings, len(touches_verdicts(study.changed_since_lock))
+    recorded = study.lock.content["recorded"] if study.lock is not None else 0
     late = [note("caveats.lock", recorded=recorded, changes=changed)] if recorded or changed else []
     takes = [take for take in study.takes if take.support == "bench" and not take.exclude]
     rows, hz = gathered.harmonics, settings.tone.fundamental_hz

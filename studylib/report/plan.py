@@ -19,6 +19,7 @@ from studylib.codes.attribution import Control
 from studylib.figures import plan as figures
 from studylib.figures.style import save_sizes
 from studylib.report.plan_study import FeaturePlan, StudyPlan
+from studylib.sheets.between_rows import plank_warnings
 from studylib.stats import scales
 from studylib.stats.planning import never_beyond
 from studylib.stats.power import MORE, MOST, WANTED, Fewest, drawing_error
@@ -28,7 +29,7 @@ from studylib.writing import fill_folder
 
 
 def plan_notes(plan: StudyPlan) -> list[str]:
-    """The plan in short: the design, what it finds, the minutes, what it never can."""
+    """The plan in short: planks, the design, what it finds, the minutes, what it never can."""
     best = plan.splits.iloc[0]
     spent = note(
         "plan.minutes",
@@ -38,7 +39,8 @@ def plan_notes(plan: StudyPlan) -> list[str]:
     )
     found = [said for one in plan.features for said in _feature_notes(one)]
     moved = [note("room.moved", places=plan.tap_places)] if plan.tap_places > 1 else []
-    return [design_note(plan), *moved, *found, spent, *never_notes(plan)]
+    planks = plank_warnings(plan.study.specimens, plan.study.settings)
+    return [*planks, design_note(plan), *moved, *found, spent, *never_notes(plan)]
 
 
 def design_note(plan: StudyPlan) -> str:

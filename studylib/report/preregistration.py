@@ -3,7 +3,7 @@
 The notes say what the files of the study say, and no more: a program cannot know what was tried
 before a lock, and a code hides a name, not a board's mass.
 
-Functions: `preregistered`, `changed_since_lock`, `coded_claims`.
+Functions: `preregistered`, `changed_since_lock`, `touched`, `coded_claims`.
 """
 
 import pandas as pd
@@ -11,48 +11,80 @@ import pandas as pd
 from studylib.codes import note
 from studylib.codes.comparison import Outcome
 from studylib.sheets import Study
-from studylib.sheets.records import changes_since
+from studylib.sheets.lock import touches_verdicts
 
 
 def preregistered(study: Study) -> list[str]:
-    """Lock, blinding and schedule of the study, one note each."""
-    lock, blinding = study.lock, study.blinding
-    locked, blind = "preregistration.not_locked", "preregistration.not_blind"
+    """Locks, keys and schedule of the study, one note each."""
     scheduled = "preregistration.no_schedule"
-    if lock is not None:
-        locked = note(
-            "preregistration.locked",
-            when=_moment(lock.locked),
-            sha256=lock.sha256,
-            recorded=lock.recorded,
-            changes=len(changed_since_lock(study)),
-        )
-    if blinding is not None:
-        blind = note(
-            "preregistration.blind",
-            coded=[_moment(when) for when in blinding.coded],
-            opened=_moment(blinding.opened or ""),
-            after_run=blinding.after_run,
-        )
     if study.schedules:
         scheduled = note(
             "preregistration.schedule",
             seeds=[one.seed for one in study.schedules],
             waiting=len(study.planned),
         )
-    return [locked, blind, scheduled]
+    return [
+        *(_locked(study) or ["preregistration.not_locked"]),
+        *(_blind(study) or ["preregistration.not_blind"]),
+        scheduled,
+    ]
+
+
+def _locked(study: Study) -> list[str]:
+    """The lock that counts, and those beside it."""
+    lock = study.lock
+    if lock is None:
+        return []
+    counts = note(
+        "preregistration.locked",
+        when=_moment(lock.content["locked"]),
+        sha256=lock.sha256,
+        recorded=lock.content["recorded"],
+        changes=len(study.changed_since_lock),
+    )
+    beside = [
+        note(
+            "preregistration.other_lock",
+            when=_moment(other.content["locked"]),
+            sha256=other.sha256,
+            recorded=other.content["recorded"],
+            stage=other.content["stage"],
+            amends=bool(other.content["amends"]),
+        )
+        for other in study.locks
+        if other is not lock
+    ]
+    return [counts, *beside]
+
+
+def _blind(study: Study) -> list[str]:
+    return [
+        note(
+            "preregistration.blind",
+            woods=len(key.woods),
+            boards=len(key.boards),
+            coded=[_moment(when) for when in key.coded],
+            opened=_moment(key.opened),
+            after_run=key.after_run,
+        )
+        for key in study.blinding
+    ]
 
 
 def changed_since_lock(study: Study) -> list[str]:
     """What is not as it was when the study was locked; none without a lock."""
-    return (
-        changes_since(study.lock, study.settings, study.specimens) if study.lock is not None else []
-    )
+    return study.changed_since_lock
+
+
+def touched(study: Study) -> list[str]:
+    """The same as far as a verdict may rest on it, a sentence before it; for the first part."""
+    changes = touches_verdicts(study.changed_since_lock)
+    return [note("preregistration.touched", changes=len(changes)), *changes] if changes else []
 
 
 def coded_claims(study: Study, claims: pd.DataFrame) -> pd.DataFrame:
     """The table of claims; while the woods are coded, each one waits for the key."""
-    if study.blinding is None or study.blinding.opened or claims.empty:
+    if not study.coded or claims.empty:
         return claims
     return claims.assign(verdict=Outcome.OPEN, caveats="", reason="claims.coded")
 

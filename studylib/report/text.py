@@ -19,6 +19,7 @@ from studylib.codes.attribution import Verdict
 from studylib.codes.comparison import Method, Role
 from studylib.register import Kind
 from studylib.report.checks import confounded_notes
+from studylib.report.preregistration import touched
 from studylib.report.summary import Summary
 from studylib.report.tables import amount_fields, measured_takes, set_aside_table
 from studylib.stats.design import MOST_BELOW_NOISE
@@ -27,7 +28,7 @@ _STEADY = (Kind.TONE, Kind.PROBE, Kind.SWEEP)
 
 
 def question(summary: Summary) -> list[str]:
-    """The question, and what was compared to answer it."""
+    """The question, what was compared to answer it, and what was changed after the lock."""
     study = summary.study
     named = {s.specimen: s.wood for s in study.specimens if not s.role}
     takes = [t for t in measured_takes(summary) if t.specimen in named]
@@ -42,6 +43,7 @@ def question(summary: Summary) -> list[str]:
             batches=len({t.batch for t in takes}),
             takes=len(takes),
         ),
+        *touched(study),
     ]
 
 
@@ -117,8 +119,14 @@ def _result(summary: Summary, row) -> dict:
         "method": row.method,
         "confidence": summary.confidence,
         "least": decide.smallest_n,
+        "unnamed": [wood for wood in (row.wood_a, row.wood_b) if wood in _unnamed(summary)],
         "named_boards": row.feature in set(summary.comparison.boards["feature"]),
     }
+
+
+def _unnamed(summary: Summary) -> set[str]:
+    """Woods of which some board's plank is not named."""
+    return {s.wood for s in summary.study.specimens if s.source_assumed and not s.role}
 
 
 def methods(summary: Summary) -> list[str]:
@@ -210,7 +218,7 @@ def cannot_say(summary: Summary) -> list[str]:
         *_features(summary),
         *_attribution(summary),
         _calibration(summary),
-        "summary.before_recording",
+        *_when_written(summary),
         "summary.not_heard",
         "summary.elsewhere",
         *_later(summary),
@@ -255,6 +263,12 @@ def _calibration(summary: Summary) -> str:
     if channels.full_scale_db is None and channels.calibrator_db is None:
         return "summary.not_calibrated"
     return "summary.loud_elsewhere"
+
+
+def _when_written(summary: Summary) -> list[str]:
+    """That nobody can tell whether the claims are older than the recordings, without a lock."""
+    lock = summary.study.lock
+    return [] if lock is not None and not lock.content["recorded"] else ["summary.before_recording"]
 
 
 def _later(summary: Summary) -> list[str]:

@@ -35,7 +35,7 @@ NUMERIC = ("numpy", "scipy", "soundfile", "pandas")
 # What else a report is made with.
 REPORTING = ("matplotlib", "pydantic", "papermill", "nbconvert", "ipykernel")
 # The files besides takes.csv that a batch's result depends on, where they are there.
-GIVE_WOODS = ("study.toml", "specimens.csv", "woods.key.csv")
+GIVE_WOODS = ("study.toml", "specimens.csv", "woods.key")
 PACKAGE = Path(__file__).parent.parent
 
 
@@ -112,8 +112,8 @@ def batch_key(
         {
             "batch": batch,
             "study": study.name,
-            # The key of a blind study only where it was opened: it then gives the woods.
-            "sheets": {name: hashes[name] for name in GIVE_WOODS if name in hashes},
+            # The keys of a blind study only where they were opened: they then give the woods.
+            "sheets": {name: own for name, own in hashes.items() if name.startswith(GIVE_WOODS)},
             "takes": [{k: str(value) for k, value in take if k != "row"} for take in takes],
             "rate_hz": rate_hz,
             "recordings": {take.file: hashes[take.file] for take in takes},

@@ -2,11 +2,12 @@
 
 Faults: ids given twice, two takes that claim to be the same one, a mount in two batches or turned
 in part, batches that would share a file name, times with and without an offset, a second reference.
-Warnings: a number skipped, a group spelled in two ways, sources assumed, mounts lost, a batch
-without the reference. Takes with `exclude` count as present: they were recorded, and set aside.
+Warnings: planks that are not named, a number skipped, a group spelled in two ways, mounts lost, a
+batch without the reference. Takes with `exclude` count as present: they were recorded, and set
+aside.
 
-Functions: `repeated_ids`, `role_faults`, `take_faults`, `specimen_warnings`, `take_warnings`,
-`waiting_takes`, `gaps`.
+Functions: `repeated_ids`, `role_faults`, `take_faults`, `plank_warnings`, `specimen_warnings`,
+`take_warnings`, `waiting_takes`, `gaps`.
 """
 
 import re
@@ -149,27 +150,45 @@ def _mounted(takes: Iterable[Take]) -> list[Take]:
 
 
 def specimen_warnings(specimens: Sequence[Specimen], table: Table) -> list[str]:
-    """What to look at in specimens.csv: assumed or shared sources, spellings, sizes, control."""
+    """What to look at in specimens.csv: shared sources, spellings, sizes, control."""
     compared = [s for s in specimens if s.role == ""]
-    assumed = [s.row for s in compared if s.source_assumed]
     missing = [c for c in SIZES if c not in table.columns]
     roles = {s.role for s in specimens}
     alone = "changed" in roles and "reference" not in roles
-    source, role = ({"file": SPECIMENS, "column": name} for name in ("source", "role"))
+    role = {"file": SPECIMENS, "column": "role"}
     return [
-        *[note(SheetWarning.SOURCE_ASSUMED, **source, rows=assumed)] * bool(assumed),
         *_shared_sources(compared),
         *_spellings(SPECIMENS, (s.wood for s in compared), "wood"),
-        *_formulas(SPECIMENS, specimens, ("specimen", "wood")),
-        *_formulas(SPECIMENS, [s for s in specimens if not s.source_assumed], ("source",)),
+        *_formulas(SPECIMENS, specimens, ("specimen", "wood", "source")),
         *[note(SheetWarning.NO_SIZES, file=SPECIMENS, columns=missing)] * bool(missing),
         *[note(SheetWarning.NO_REFERENCE, **role)] * alone,
     ]
 
 
+def plank_warnings(specimens: Sequence[Specimen], settings: Settings) -> list[str]:
+    """Woods of which nothing can be said however much is recorded, for want of planks.
+
+    specimens : from `rows.with_planks`.
+    """
+    compared = [s for s in specimens if s.role == ""]
+    unnamed = [s for s in compared if s.source_assumed]
+    named = defaultdict(set)
+    for s in compared:
+        if s.wood not in {board.wood for board in unnamed}:
+            named[s.wood].add(s.source)
+    least = settings.decide.smallest_n
+    few = {wood: len(planks) for wood, planks in named.items() if len(planks) < least}
+    rows, woods = [s.row for s in unnamed], dict.fromkeys(s.wood for s in unnamed)
+    place = {"file": SPECIMENS, "column": "source"}
+    return [
+        *[note(SheetWarning.PLANKS_UNNAMED, **place, rows=rows, woods=list(woods))] * bool(rows),
+        *[note(SheetWarning.FEW_PLANKS, **place, planks=few, least=least)] * bool(few),
+    ]
+
+
 def _shared_sources(compared: Sequence[Specimen]) -> list[str]:
     woods: dict[str, dict[str, None]] = defaultdict(dict)
-    for s in compared:
+    for s in (s for s in compared if s.source):
         woods[s.source][s.wood] = None
     place = {"file": SPECIMENS, "column": "source"}
     return [

@@ -6,10 +6,11 @@ wrong by itself is found here; what rows get wrong together is found in `between
 
 Units stand in the names: millimetres, grams, percent, hertz, decibels, degrees Celsius.
 
-Functions: `read_specimens`, `read_takes`, `covariate_columns`, `columns_needed`, `has_sound_path`.
+Functions: `read_specimens`, `with_planks`, `read_takes`, `covariate_columns`, `columns_needed`,
+`has_sound_path`.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from datetime import datetime
 from pathlib import PurePosixPath, PureWindowsPath
 from typing import Annotated, Any
@@ -129,7 +130,8 @@ class Specimen(_Row):
     Attributes
     ----------
     wood : its value in the column that the study compares; beside : in the second column of groups.
-    source : the plank, tree or lot; source_assumed : the cell was empty, so a plank of its own.
+    source : the plank, tree or lot; source_assumed : the cell was empty and nothing else says it
+        (see `with_planks`).
     length_mm, width_mm, thickness_mm, mass_g, moisture_pct : None where not measured.
     role : "", "reference" or "changed".  covariates : further columns of numbers.
     row : in the spreadsheet, the header being row 1.
@@ -234,7 +236,6 @@ def read_specimens(
         extra = {
             "wood": row.cells.get(compare, ""),
             "beside": row.cells.get(beside, "") if beside else "",
-            "source_assumed": row.cells.get("source", "") == "",
             "covariates": {c: number(t, comma=table.semicolons) for c, t in given.items()},
         }
         specimen, found = _validate(Specimen, table, row, SPECIMEN_COLUMNS, extra)
@@ -247,9 +248,31 @@ def read_specimens(
             for column in missing
         ]
         if specimen is not None and compare not in missing:
-            own = {"source": specimen.source or specimen.specimen}
-            specimens.append(specimen.model_copy(update=own))
+            specimens.append(specimen)
     return specimens, faults
+
+
+def with_planks(specimens: Sequence[Specimen], *, separate_trees: bool) -> list[Specimen]:
+    """Every board with its plank.
+
+    Boards of one plank are alike, and makers cut several from one. So where nothing says of which
+    plank a board under comparison is, all boards of its wood count as one plank, which has the
+    wood's name: whatever is measured, it holds for these boards and not for the wood.
+    """
+    unnamed = {s.wood for s in specimens if not (s.source or s.role or separate_trees)}
+
+    def plank(s: Specimen) -> str:
+        return s.wood if s.role == "" and s.wood in unnamed else s.source or s.specimen
+
+    return [
+        s.model_copy(
+            update={
+                "source": plank(s),
+                "source_assumed": not (s.source or separate_trees),
+            }
+        )
+        for s in specimens
+    ]
 
 
 def read_takes(table: Table) -> tuple[list[Take], list[str]]:

@@ -44,13 +44,15 @@ class StudySection(_Section):
     """What is asked, and which columns of specimens.csv hold the groups.
 
     `beside` is held equal while woods are compared, where the design allows it, and shown beside
-    the comparison that decides.
+    the comparison that decides. `separate_trees` states that each board without a source was cut
+    from a tree of its own.
     """
 
     title: str = Field(min_length=1, description=Right.TITLE)
     question: str = Field(min_length=1, description=Right.QUESTION)
     compare: str = Field("wood", min_length=1, description=Right.COMPARE)
     beside: str = Field("", description=Right.BESIDE)
+    separate_trees: bool = Field(False, description=Right.SWITCH)
 
 
 class Channels(_Section):

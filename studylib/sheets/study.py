@@ -13,7 +13,7 @@ Class: `Study`.
 
 import os
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import cached_property
 from pathlib import Path
@@ -23,23 +23,12 @@ import pandas as pd
 from studylib.codes import note
 from studylib.codes.sheets import SheetFault
 from studylib.errors import InputError
-from studylib.sheets.between_rows import take_warnings, waiting_takes
+from studylib.sheets.between_rows import plank_warnings, take_warnings, waiting_takes
+from studylib.sheets.blinding import BLINDING, Blinding, named, read_blinding, still_coded
 from studylib.sheets.files import sha256, unnamed_recordings
-from studylib.sheets.records import (
-    BLINDING,
-    KEY,
-    LOCK,
-    SCHEDULE,
-    Blinding,
-    Lock,
-    Scheduled,
-    named,
-    read_blinding,
-    read_lock,
-    read_schedules,
-    scheduled_takes,
-)
-from studylib.sheets.rows import Specimen, Take
+from studylib.sheets.lock import LOCK, Lock, changes_since, decided, lock_of, read_locks
+from studylib.sheets.records import SCHEDULE, Scheduled, read_schedules, scheduled_takes
+from studylib.sheets.rows import Specimen, Take, with_planks
 from studylib.sheets.settings import Settings
 from studylib.sheets.settings_file import claim_faults, read_settings
 from studylib.sheets.tables import MEASURED, Sheet, specimen_sheet, take_sheet
@@ -64,7 +53,8 @@ class Study:
     specimens, takes : in the order of their tables; a take here has its recording.
     warnings : notes about what a person should look at.
     planned : takes of the schedule whose recording is not there yet.
-    schedules : what was planned.  blinding : how the study is blind, or None.  lock : or None.
+    schedules : what was planned.  blinding : the keys of a blind study.  locks : oldest first.
+    written : the specimens as specimens.csv has them, coded or not.
     """
 
     folder: Path
@@ -75,8 +65,73 @@ class Study:
     warnings: tuple[str, ...] = ()
     planned: tuple[Take, ...] = ()
     schedules: tuple[Scheduled, ...] = ()
-    blinding: Blinding | None = None
-    lock: Lock | None = None
+    blinding: tuple[Blinding, ...] = ()
+    locks: tuple[Lock, ...] = ()
+    written: tuple[Specimen, ...] = ()
+
+    @property
+    def stages(self) -> tuple[int, ...]:
+        """The stages that were planned, 1, 2, ...; one where nothing was."""
+        return tuple(sorted({one.stage for one in self.schedules})) or (1,)
+
+    @cached_property
+    def stage_of(self) -> dict[str, int]:
+        """The stage of each board: that of its first schedule, else of its first take. A board
+        without either belongs to none yet."""
+        batches = {name: one.stage for one in self.schedules for name in one.batches}
+        found = {board: one.stage for one in reversed(self.schedules) for board in one.boards}
+        for take in self._rows:
+            if take.specimen:
+                found.setdefault(take.specimen, batches.get(take.batch, self.stages[-1]))
+        return found
+
+    def of_stage(self, stage: int) -> "Study":
+        """One stage alone: its boards with the reference, its batches, keys and locks."""
+        if len(self.stages) == 1:
+            return self
+        batches = {name: one.stage for one in self.schedules for name in one.batches}
+        boards = {
+            s.specimen for s in self.specimens if s.role or self.stage_of.get(s.specimen) == stage
+        }
+
+        def here(take: Take) -> bool:
+            return batches.get(take.batch, self.stages[-1]) == stage
+
+        return replace(
+            self,
+            specimens=tuple(s for s in self.specimens if s.specimen in boards),
+            written=tuple(s for s in self.written if s.specimen in boards),
+            takes=tuple(filter(here, self.takes)),
+            planned=tuple(filter(here, self.planned)),
+            schedules=tuple(one for one in self.schedules if one.stage == stage),
+            blinding=tuple(key for key in self.blinding if boards & set(key.boards)),
+            locks=tuple(lock for lock in self.locks if lock.content["stage"] == stage),
+        )
+
+    @property
+    def lock(self) -> Lock | None:
+        """The lock that counts for the last stage; None where it is not locked."""
+        return lock_of(self.locks, self.stages[-1])
+
+    @property
+    def coded(self) -> bool:
+        """Some board stands under a code whose key is not opened."""
+        return bool(still_coded(self.blinding))
+
+    @property
+    def claims_at_fault(self) -> list[str]:
+        """Faults of claims about woods that are not there; none of a study that was read whole."""
+        return _claims(self.settings, self.specimens, self.blinding, self.locks)
+
+    def decided(self) -> dict:
+        """What a lock holds of this study (`lock.decided`)."""
+        return decided(self.settings, self.written, self._rows, self.blinding)
+
+    @property
+    def changed_since_lock(self) -> list[str]:
+        """What is not as it was when the last stage was locked; none without a lock."""
+        own = self.of_stage(self.stages[-1])
+        return changes_since(own.lock, own.decided()) if own.lock is not None else []
 
     @property
     def all_batches(self) -> tuple[str, ...]:
@@ -194,25 +249,23 @@ def read_study(folder: Path | str) -> Study:
     folder = _existing(folder)
     reading = read_settings(folder / SHEETS[0])
     settings, faults = reading.settings, [*reading.faults]
-    schedules, blinding, lock, unreadable = _records(folder)
+    schedules, blinding, locks, unreadable = _records(folder)
     boards = _specimen_sheet(folder, settings)
     faults += [*unreadable, *boards.faults]
     specimens = boards.rows
     if not boards.faults:
-        if blinding is not None and blinding.opened:
-            try:
-                specimens = named(folder, blinding, specimens, compare=settings.study.compare)
-            except InputError as error:
-                faults += error.notes
-        # The woods that a claim may name.
-        woods = tuple(dict.fromkeys(s.wood for s in specimens if s.role == ""))
-        coded = blinding is not None and not blinding.opened
-        faults += claim_faults(settings, blinding.woods if coded else woods)
+        try:
+            specimens = named(folder, blinding, specimens, compare=settings.study.compare)
+        except InputError as error:
+            faults += error.notes
+        faults += _claims(settings, specimens, blinding, locks)
     takes = take_sheet(folder / SHEETS[2], boards.ids, scheduled=scheduled_takes(schedules))
     faults += takes.faults
     if faults:
         raise InputError(*faults)
+    specimens = with_planks(specimens, separate_trees=settings.study.separate_trees)
     warnings = (
+        *plank_warnings(specimens, settings),
         *(*reading.warnings, *boards.warnings, *takes.warnings),
         *take_warnings([*takes.rows, *takes.waiting], specimens, settings),
         *waiting_takes(takes.rows, takes.waiting),
@@ -228,7 +281,8 @@ def read_study(folder: Path | str) -> Study:
         planned=takes.waiting,
         schedules=schedules,
         blinding=blinding,
-        lock=lock,
+        locks=locks,
+        written=tuple(boards.rows),
     )
 
 
@@ -244,22 +298,26 @@ def read_unrecorded(folder: Path | str) -> Study:
     """
     folder = _existing(folder)
     reading = read_settings(folder / SHEETS[0])
-    schedules = read_schedules(folder)
+    schedules, blinding, locks, unreadable = _records(folder)
     boards = _specimen_sheet(folder, reading.settings, may_be_empty=True)
     takes = take_sheet(
         folder / SHEETS[2], boards.ids, scheduled=scheduled_takes(schedules), may_be_empty=True
     )
-    faults = (*reading.faults, *boards.faults, *takes.faults)
+    faults = (*reading.faults, *unreadable, *boards.faults, *takes.faults)
     if faults:
         raise InputError(*faults)
+    separate = reading.settings.study.separate_trees
     return Study(
         folder=folder,
         name=slug(folder.name),
         settings=reading.settings,
-        specimens=tuple(boards.rows),
+        specimens=tuple(with_planks(boards.rows, separate_trees=separate)),
         takes=tuple(takes.rows),
         planned=takes.waiting,
         schedules=schedules,
+        blinding=blinding,
+        locks=locks,
+        written=tuple(boards.rows),
     )
 
 
@@ -271,6 +329,21 @@ def _existing(folder: Path | str) -> Path:
     return folder
 
 
+def _claims(
+    settings: Settings,
+    specimens: Iterable[Specimen],
+    keys: Iterable[Blinding],
+    locks: Iterable[Lock],
+) -> list[str]:
+    """Claims about woods that are neither under comparison nor in a key. Where a key has gone that
+    was locked, nobody can tell, and the lock lists that."""
+    if {name for lock in locks for name in lock.content["keys"]} - {key.key for key in keys}:
+        return []
+    own = [s.wood for s in specimens if s.role == ""]
+    coded = [wood for key in keys for wood in key.woods]
+    return claim_faults(settings, tuple(dict.fromkeys([*coded, *own])))
+
+
 def _specimen_sheet(folder: Path, settings: Settings, **options: bool) -> Sheet[Specimen]:
     groups = settings.study
     return specimen_sheet(folder / SHEETS[1], groups.compare, beside=groups.beside, **options)
@@ -278,14 +351,14 @@ def _specimen_sheet(folder: Path, settings: Settings, **options: bool) -> Sheet[
 
 def _records(
     folder: Path,
-) -> tuple[tuple[Scheduled, ...], Blinding | None, Lock | None, list[str]]:
+) -> tuple[tuple[Scheduled, ...], tuple[Blinding, ...], tuple[Lock, ...], list[str]]:
     """What was written down beside the sheets, and what of it cannot be read."""
     found, faults = [], []
-    for read, nothing in ((read_schedules, ()), (read_blinding, None), (read_lock, None)):
+    for read in (read_schedules, read_blinding, read_locks):
         try:
             found.append(read(folder))
         except InputError as error:
-            found.append(nothing)
+            found.append(())
             faults += error.notes
     return (*found, faults)
 
@@ -301,8 +374,8 @@ def file_hashes(study: Study) -> dict[str, str]:
     InputError : a file has gone or cannot be read.
     """
     beside = [name for name in (SCHEDULE, LOCK, BLINDING) if (study.folder / name).is_file()]
-    key = [KEY] if study.blinding is not None and study.blinding.opened else []
-    names = [*SHEETS, *beside, *key, *dict.fromkeys(take.file for take in study.takes)]
+    keys = [key.key for key in study.blinding if key.opened]
+    names = [*SHEETS, *beside, *keys, *dict.fromkeys(take.file for take in study.takes)]
     return {name: sha256(study.folder / name) for name in names}
 
 

@@ -24,7 +24,7 @@ AMOUNT = {
 RESULT = {
     "verdict": "open", "caveats": [], "amount": AMOUNT, "n_a": 4, "n_b": 3, "unit": "board",
     "limit": 5.0, "own_limit": False, "needed": "14", "not_earned": False, "method": "",
-    "confidence": 0.95, "least": 2, "named_boards": True,
+    "confidence": 0.95, "least": 2, "named_boards": True, "unnamed": [],
 }  # fmt: skip
 PAIR = {
     "name": "tone.centroid_hz", "wood_a": "larch", "wood_b": "robinia", "result": RESULT,
@@ -123,7 +123,14 @@ NEEDS = {
     "preregistration.locked": {
         "when": "2026-03-02 09:05", "sha256": "f00", "recorded": 1, "changes": 2,
     },
-    "preregistration.blind": {"coded": ["2026-03-02"], "opened": "2026-03-09", "after_run": True},
+    "preregistration.other_lock": {
+        "when": "2026-03-03", "sha256": "cd" * 32, "recorded": 3, "stage": 1, "amends": True,
+    },
+    "preregistration.touched": {"changes": 2},
+    "preregistration.blind": {
+        "boards": 12, "woods": 3, "coded": ["2026-03-02"], "opened": "2026-03-09",
+        "after_run": True,
+    },
     "preregistration.schedule": {"seeds": [1, 2], "waiting": 3},
     "figures_effects.effects_key": {"confidence": 0.95},
     "figures_effects.marked": {"cautions": list(Caution)},
@@ -168,6 +175,10 @@ def test_every_code_of_the_comparison_is_among_them():
         ({"verdict": "different", "limit": None}, "nothing is said about whether it can be heard."),
         ({"verdict": "same"}, "The 90 % interval of this pair lies inside the limit;"),
         ({"verdict": "boards only", "amount": None}, "fewer than 2 boards with usable takes."),
+        (
+            {"verdict": "boards only", "amount": None, "unnamed": ["larch"]},
+            "only about these boards, because the planks of larch are not named,",
+        ),
         ({}, "With 14 boards of each wood and spreads as estimated here, a true difference of 5 %"),
         ({"limit": None}, "a true difference as large as the one observed would be declared"),
         ({"not_earned": True}, "so the woods are not called the same."),

@@ -121,7 +121,8 @@ FAULTS = {
     SettingsFault.BESIDE_UNFIT: {**KEY, "value": "mass_g", "compare": "wood"},
     RecordFault.UNREADABLE: {"file": "schedule.json", "command": "plan"},
     RecordFault.LOCKED_ALREADY: {"locked": "2026-03-02T09:05", "sha256": "ab" * 32},
-    RecordFault.ONCE_OPENED: {"opened": "2026-03-02T09:05"},
+    RecordFault.LOCK_EDITED: {"file": "lock.json"},
+    RecordFault.OTHER_LOCK: {"file": "lock.json", "sha256": "cd" * 32, "known": ["ab" * 32]},
     RecordFault.STRANGE_KEY: {"file": "woods.key.csv"},
     RecordFault.ALL_CODED: BOARDS,
     RecordFault.NOT_BLIND: {},
@@ -129,9 +130,9 @@ FAULTS = {
     RecordFault.NO_KEY: {"file": "woods.key.csv"},
     RecordFault.OTHER_KEY: {"file": "woods.key.csv", "record": "blind.json"},
     RecordFault.KEY_WITHOUT_COLUMN: {"file": "woods.key.csv", "column": "finish"},
-    RecordFault.NOT_IN_KEY: {**CELL, "value": "B33", "key_file": "woods.key.csv"},
+    RecordFault.NOT_IN_KEY: {**CELL, "value": "B33"},
     RecordFault.OTHER_CODE: {
-        **CELL, "value": "wood A", "specimen": "B03", "code": "wood B", "key_file": "woods.key.csv",
+        **CELL, "value": "wood A", "specimen": "B03", "code": "wood B",
     },
     "bench.no_boards": BOARDS,
     "bench.one_wood": {**BOARDS, "wood": "larch"},
@@ -149,6 +150,8 @@ FAULTS = {
     "bench.folder_gone": {"name": "rails"},
     "bench.nothing_to_code": BOARDS,
     "bench.named_already": {**CELL, "value": "L1"},
+    "bench.no_new_boards": BOARDS,
+    "bench.strange_stage": {**BOARDS, "woods": ["larch", "robinia"]},
 }  # fmt: skip
 
 REMARKS = {
@@ -157,7 +160,12 @@ REMARKS = {
     SheetWarning.COVARIATE_LIKE_KNOWN: {**ROW, "value": "mass_kg", "nearest": "mass_g"},
     SheetWarning.NO_SIZES: {**BOARDS, "columns": ["length_mm", "mass_g"]},
     SheetWarning.NO_REFERENCE: {**BOARDS, "column": "role"},
-    SheetWarning.SOURCE_ASSUMED: {**BOARDS, "column": "source", "rows": [2, 3]},
+    SheetWarning.PLANKS_UNNAMED: {
+        **BOARDS, "column": "source", "rows": [2, 3], "woods": ["larch"],
+    },
+    SheetWarning.FEW_PLANKS: {
+        **BOARDS, "column": "source", "planks": {"larch": 1, "cherry": 1}, "least": 2,
+    },
     SheetWarning.SHARED_SOURCE: {**BOARDS, "value": "p1", "woods": ["larch", "cherry"]},
     SheetWarning.SPELLINGS: {**BOARDS, "names": ["larch", "Larch"], "noun": "wood"},
     SheetWarning.FORMULA: {**CELL, "value": "=A1", "more": 2},
@@ -189,8 +197,13 @@ REMARKS = {
     Change.SETTING: {**KEY, "before": 0.8, "now": None},
     Change.CLAIM_REMOVED: {"claim": "Larch passes more of the tone"},
     Change.CLAIM_ADDED: {"claim": "Larch passes more of the tone"},
-    Change.BOARDS_REMOVED: {**BOARDS, "names": ["L1", "L2"]},
-    Change.BOARDS_ADDED: {**BOARDS, "names": ["L1"]},
+    Change.ROWS_REMOVED: {**BOARDS, "names": ["L1", "L2"]},
+    Change.ROWS_ADDED: {**BOARDS, "names": ["L1"]},
+    Change.CELLS: {
+        **BOARDS, "column": "mass_g", "cells": [{"name": "L1", "before": 291.1, "now": None}],
+    },
+    Change.KEY: {"file": "blind.json", "key": "woods.key.csv"},
+    Change.LIBRARY: {"before": "1.0", "now": "1.1"},
     "bench.failed": {"checks": ["no tone.", "too short"], "advice": ["Look at the cables."]},
     "bench.room_heard": {"room_s": 0.42, "ratio_db": 11.6},
     "bench.room_hides": {"hidden": 4, "modes": 9, "room_s": 0.42, "ratio_db": 11.6, "places": 1},

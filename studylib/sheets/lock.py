@@ -1,0 +1,262 @@
+"""The lock: what decides, written down row by row before the first recording.
+
+`study lock` adds an entry to lock.json: the settings that the analysis depends on, the claims,
+every board with its wood, plank, role and sizes as specimens.csv has them, every take with its
+board and whether it is left out, the keys of a blind study, the library's version, when, and how
+many takes were recorded by then. Its SHA-256 is short enough to be sent to somebody or read out in
+a video, after which nobody can change the lock unseen (`verified` tells a third person).
+
+Nothing is forbidden afterwards: what changed is listed, before and after. An amended lock is added
+below the old one, which stays; it counts from then on only if nothing was recorded by then. Each
+stage of a study has its own lock, which holds its own boards and takes.
+
+Functions: `read_locks`, `add_lock`, `lock_of`, `changes_since`, `touches_verdicts`, `verified`.
+Class: `Lock`.
+"""
+
+import hashlib
+import json
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from importlib import metadata
+from pathlib import Path
+from typing import Any
+
+from studylib.codes import code_of, fields_of, note
+from studylib.codes.sheets import Change, RecordFault
+from studylib.errors import InputError
+from studylib.sheets.blinding import BLINDING, Blinding
+from studylib.sheets.records import minute, read_record
+from studylib.sheets.rows import Specimen, Take
+from studylib.sheets.settings import Settings
+from studylib.writing import json_text, write_together
+
+LOCK, TOML, SPECIMENS, TAKES = "lock.json", "study.toml", "specimens.csv", "takes.csv"
+SECTIONS = ("study", "channels", "tone", "tap", "sweep", "wood", "decide", "quality")
+OF_TAKES = ("batch", "kind", "specimen", "mount", "tone_hz", "support", "exclude")
+ASKED = ("title", "question", "text", "note", "grain")  # what no number depends on
+
+
+@dataclass(frozen=True)
+class Lock:
+    """One entry of lock.json.
+
+    content : all of it but its SHA-256, as plain data: locked (when, ISO 8601), stage, recorded
+        (takes by then), amends (SHA-256 of the lock before it, or ""), library, settings by
+        section, claims, specimens and takes by id, keys (file -> SHA-256).
+    """
+
+    sha256: str
+    content: Mapping[str, Any]
+
+    @property
+    def whole(self) -> bool:
+        """The content is the one that the SHA-256 was taken of."""
+        return _digest(self.content) == self.sha256
+
+
+def read_locks(folder: Path) -> tuple[Lock, ...]:
+    """The locks of a study, oldest first; none where it was never locked.
+
+    Raises
+    ------
+    InputError : the file is there but cannot be read.
+    """
+    found = read_record(folder, LOCK, "lock", lambda record: tuple(map(_entry, record["locks"])))
+    return found or ()
+
+
+def _entry(found: dict[str, Any]) -> Lock:
+    content = {name: value for name, value in found.items() if name != "sha256"}
+    for name, kind in _KINDS.items():
+        if not isinstance(content[name], kind):
+            raise TypeError(name)
+    return Lock(str(found["sha256"]), content)
+
+
+_KINDS = {
+    "locked": str, "stage": int, "recorded": int, "amends": str, "library": str,
+    "settings": dict, "claims": list, "specimens": dict, "takes": dict, "keys": dict,
+}  # fmt: skip
+
+
+def lock_of(locks: Iterable[Lock], stage: int) -> Lock | None:
+    """The lock that counts for a stage: its last one from before the first recording, or its
+    first."""
+    own = [lock for lock in locks if lock.content["stage"] == stage]
+    early = [lock for lock in own if not lock.content["recorded"]]
+    return (early or own or [None])[-1 if early else 0]
+
+
+def decided(
+    settings: Settings,
+    specimens: Iterable[Specimen],
+    takes: Iterable[Take],
+    keys: Iterable[Blinding],
+) -> dict[str, Any]:
+    """What a lock holds of a study as it stands, as plain data.
+
+    specimens : as specimens.csv has them, coded or not.  takes : recorded or not.
+    """
+    chosen = settings.model_dump(mode="json", include={*SECTIONS, "claims"})
+    claims = chosen.pop("claims")
+    boards = {}
+    for s in specimens:
+        cells = s.model_dump(exclude={"specimen", "source_assumed", "covariates", "row"})
+        boards[s.specimen] = {**cells, **s.covariates}
+    rows = {t.take: {name: getattr(t, name) for name in OF_TAKES} for t in takes}
+    known = {key.key: key.sha256 for key in keys}
+    content = {
+        "settings": chosen,
+        "claims": claims,
+        "specimens": boards,
+        "takes": rows,
+        "keys": known,
+    }
+    return json.loads(json.dumps(content))
+
+
+def add_lock(
+    folder: Path,
+    content: Mapping[str, Any],
+    *,
+    stage: int,
+    recorded: int,
+    when: datetime,
+    amend: bool = False,
+) -> Lock:
+    """Lock a stage as it stands, or amend its lock.
+
+    Parameters
+    ----------
+    content : from `decided`.
+    recorded : takes of the stage that are recorded already.
+
+    Raises
+    ------
+    InputError : it is locked already, and is not to be amended.
+    """
+    locks = read_locks(folder)
+    own = [lock for lock in locks if lock.content["stage"] == stage]
+    if own and not amend:
+        told = {"locked": own[0].content["locked"], "sha256": own[0].sha256}
+        raise InputError(note(RecordFault.LOCKED_ALREADY, **told))
+    whole = {
+        **content,
+        "locked": minute(when),
+        "stage": stage,
+        "recorded": recorded,
+        "amends": own[-1].sha256 if own else "",
+        "library": library_version(),
+    }
+    made = Lock(_digest(whole), whole)
+    entries = [{**lock.content, "sha256": lock.sha256} for lock in (*locks, made)]
+    write_together(folder, {LOCK: json_text({"locks": entries})})
+    return made
+
+
+def library_version() -> str:
+    """The version of this library, or "" where it runs without being installed."""
+    try:
+        return metadata.version("studylib")
+    except metadata.PackageNotFoundError:
+        return ""
+
+
+def changes_since(lock: Lock, now: Mapping[str, Any]) -> list[str]:
+    """What is not as it was locked, one note each; none where all is.  now : from `decided`."""
+    then = lock.content
+    changes = [] if lock.whole else [note(Change.LOCK, file=LOCK)]
+    for section, keys in now["settings"].items():
+        before = _as_it_stood(section, then["settings"].get(section, {}))
+        changes += [
+            note(
+                Change.SETTING,
+                **{"file": TOML, "section": f"[{section}]", "key": key},
+                before=before.get(key),
+                now=keys.get(key),
+            )
+            for key in dict.fromkeys([*before, *keys])
+            if before.get(key) != keys.get(key)
+        ]
+    for code, ours, theirs in (
+        (Change.CLAIM_REMOVED, then["claims"], now["claims"]),
+        (Change.CLAIM_ADDED, now["claims"], then["claims"]),
+    ):
+        changes += [note(code, claim=claim["text"]) for claim in ours if claim not in theirs]
+    changes += _rows_changed(SPECIMENS, then["specimens"], now["specimens"])
+    changes += _rows_changed(TAKES, then["takes"], now["takes"])
+    changes += [
+        note(Change.KEY, file=BLINDING, key=key)
+        for key, sha in then["keys"].items()
+        if now["keys"].get(key) != sha
+    ]
+    if then["library"] != (version := library_version()):
+        changes.append(note(Change.LIBRARY, before=then["library"], now=version))
+    return changes
+
+
+def _rows_changed(file: str, before: Mapping, now: Mapping) -> list[str]:
+    """Rows that have gone or come, and the cells of a column that are not as they were."""
+    gone, come = ([n for n in a if n not in b] for a, b in ((before, now), (now, before)))
+    changes = [
+        note(code, file=file, names=names)
+        for code, names in ((Change.ROWS_REMOVED, gone), (Change.ROWS_ADDED, come))
+        if names
+    ]
+    cells: dict[str, list[dict[str, Any]]] = {}
+    for name in (name for name in before if name in now):
+        old, new = before[name], now[name]
+        for column in dict.fromkeys([*old, *new]):
+            # A column that came into being after the lock was empty then.
+            if old[column] != new.get(column) if column in old else new[column]:
+                change = {"name": name, "before": old.get(column), "now": new.get(column)}
+                cells.setdefault(column, []).append(change)
+    return changes + [
+        note(Change.CELLS, file=file, column=column, cells=found) for column, found in cells.items()
+    ]
+
+
+def touches_verdicts(changes: Iterable[str]) -> list[str]:
+    """The changes on which a number or a verdict may depend: all but the wording of title, question
+    and remarks, and the library's version."""
+    return [
+        change
+        for change in changes
+        if code_of(change) != Change.LIBRARY
+        and not {fields_of(change).get("key"), fields_of(change).get("column")} & set(ASKED)
+    ]
+
+
+def verified(locks: Sequence[Lock], sha256: str) -> Lock:
+    """The lock that somebody else holds the SHA-256 of.
+
+    Raises
+    ------
+    InputError : there is none, or its content is no longer the one that the SHA-256 was taken of.
+    """
+    found = [lock for lock in locks if lock.sha256 == sha256.strip().lower()]
+    if not found:
+        known = [lock.sha256 for lock in locks]
+        raise InputError(note(RecordFault.OTHER_LOCK, file=LOCK, sha256=sha256, known=known))
+    if not found[0].whole:
+        raise InputError(note(RecordFault.LOCK_EDITED, file=LOCK))
+    return found[0]
+
+
+def _digest(content: Mapping[str, Any]) -> str:
+    return hashlib.sha256(
+        json.dumps(content, sort_keys=True, ensure_ascii=True).encode("ascii")
+    ).hexdigest()
+
+
+def _as_it_stood(section: str, old: Mapping[str, Any]) -> dict[str, Any]:
+    """The section with the defaults of keys that came into being after it was locked."""
+    fields = getattr(Settings.model_fields[section].annotation, "model_fields", {})
+    later = {
+        name: json.loads(json.dumps(field.get_default(call_default_factory=True)))
+        for name, field in fields.items()
+        if name not in old and not field.is_required()
+    }
+    return {**old, **later}
