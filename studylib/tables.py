@@ -276,6 +276,14 @@ _ALL = (
         """,
     ),
     _table(
+        "stages",
+        "feature wood_a wood_b stage",
+        """
+        feature wood_a wood_b stage:integer difference:number unit low:number high:number p:number
+        p_adjusted:number predicted_low:number predicted_high:number outcome n_a:integer n_b:integer
+        """,
+    ),
+    _table(
         "trends",
         "feature batch?",
         """

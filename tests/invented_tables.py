@@ -41,6 +41,11 @@ class InventedStudy:
     blinding: tuple = ()
     coded: bool = False
     locks: tuple = ()
+    stages: tuple[int, ...] = (1,)
+
+    def of_stages(self, *_):
+        return self
+
     lock: None = None
     changed_since_lock: tuple = ()
 

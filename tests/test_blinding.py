@@ -30,9 +30,7 @@ def coded(folder, seed=1):
 
 def opened(folder):
     study = read_unrecorded(folder)
-    return open_key(
-        folder, specimens=study.specimens, compare="wood", when=TUESDAY, after_run=False
-    )
+    return open_key(folder, specimens=study.specimens, compare="wood", when=TUESDAY)
 
 
 def test_specimens_hold_codes_and_nothing_that_names_a_wood(tmp_path):

@@ -37,7 +37,7 @@ MONDAY, TUESDAY = datetime(2026, 3, 2, 9, 5), datetime(2026, 3, 3, 17, 0)
 
 def locked(folder, *, recorded=0, when=MONDAY, amend=False) -> Lock:
     study = read_unrecorded(folder)
-    return add_lock(folder, study.decided(), stage=1, recorded=recorded, when=when, amend=amend)
+    return add_lock(folder, study.decided(1), stage=1, recorded=recorded, when=when, amend=amend)
 
 
 @pytest.fixture
@@ -57,7 +57,7 @@ def rewrite(folder, name: str, *pairs: tuple[str, str]) -> None:
 
 
 def changes(folder, made: Lock) -> list[str]:
-    return changes_since(made, read_unrecorded(folder).decided())
+    return changes_since(made, read_unrecorded(folder).decided(1))
 
 
 def study(*arguments: object):

@@ -318,12 +318,19 @@ def test_a_missing_control_says_what_to_record(bare, rival, controls):
 @pytest.mark.parametrize(
     ("rival", "columns"),
     [("rivals.dimensions", ["length_mm", "thickness_mm"]),
-     ("rivals.moisture", ["moisture_pct"]),
-     ("rivals.planks", ["source"])],
+     ("rivals.moisture", ["moisture_pct"])],
 )  # fmt: skip
 def test_a_missing_column_is_named(bare, rival, columns):
     assert code_of(gap(bare, rival)) == "rivals.fill_in"
     assert fields_of(gap(bare, rival))["columns"] == columns
+
+
+def test_planks_that_are_not_named_are_asked_for(bare):
+    boards = [s.model_copy(update={"source_assumed": True}) for s in bare.study.specimens]
+    study = dataclasses.replace(bare.study, specimens=tuple(boards))
+    found = gap(dataclasses.replace(bare, study=study), "rivals.planks")
+    assert code_of(found) == "rivals.fill_in"
+    assert fields_of(found)["columns"] == ["source"]
 
 
 def test_without_a_reference_one_is_asked_for(bare):
@@ -332,7 +339,7 @@ def test_without_a_reference_one_is_asked_for(bare):
 
 def test_the_sentences_name_what_was_not_tested(bare):
     tested, named, limit = rivals_sentences(bare)
-    assert fields_of(tested) == {"tested": 3, "rivals": 12}
+    assert fields_of(tested) == {"tested": 4, "rivals": 12}
     gaps = [found.rival for found in findings(bare) if not found.tested]
     assert fields_of(named) == {"rivals": gaps}
     assert code_of(limit) == "rivals.not_ruled_out"

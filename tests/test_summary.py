@@ -77,6 +77,8 @@ COLUMNS = {
     "difference_without low_without high_without p_adjusted_without verdict_without changes",
     "consistency": "feature wood source h h_5 h_1 k k_5 k_1",
     "reference_chart": "feature specimen batch mount number started y centre low high outside",
+    "stages": "feature wood_a wood_b stage difference unit low high p p_adjusted predicted_low "
+    "predicted_high outcome n_a n_b",
     "trends": "feature batch change low high df clear",
     "second_column": "feature column a b difference unit low high df p difference_without note",
     "own_design": "feature wood_a wood_b alike own_spreads at_limit same seen unit runs",

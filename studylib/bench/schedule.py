@@ -22,8 +22,8 @@ what is there; a recorded take is never touched. Only on purpose (`again`) are t
 batches removed in which nothing is recorded yet. Boards that come later are a stage of their own
 (`stage`): a schedule of these boards alone, in which some wood of the others is again.
 
-Functions: `plan_batches`, `minutes_of`, `write_schedule`, `take_name`. Classes: `Step`, `Batch`,
-`Written`.
+Functions: `plan_batches`, `minutes_of`, `write_schedule`, `next_stage`, `boards_of`, `take_name`.
+Classes: `Step`, `Batch`, `Written`.
 Source of the blocks: randomised complete blocks, as in Box, Hunter and Hunter, Statistics for
 Experimenters (recalled).
 """
@@ -343,8 +343,8 @@ def write_schedule(
         study, table, removed = _without_planned(study, table)
     if table.rows and not (add or removed or stage):
         raise InputError(note("bench.takes_already", file=TAKES, count=len(table.rows)))
-    number = study.stages[-1] + bool(stage and table.rows)
-    study = _boards_of(study, number)
+    number = next_stage(study, new=stage)
+    study = boards_of(study, number)
     settings = study.settings
     if add:
         plan = settings.plan.model_copy(update={"batches": add})
@@ -439,23 +439,27 @@ def _with_mark(row: dict[str, str], table: Table) -> dict[str, str]:
     return {name: c.replace(".", ",") if name in DECIMALS else c for name, c in row.items()}
 
 
-def _boards_of(study: Study, stage: int) -> Study:
+def next_stage(study: Study, *, new: bool) -> int:
+    """The stage that is scheduled: the last one, or a new one behind what is there."""
+    return study.stages[-1] + bool(new and (study.takes or study.planned))
+
+
+def boards_of(study: Study, stage: int) -> Study:
     """The study without the boards of earlier stages.
 
     Raises
     ------
     InputError : a new stage has no board, or no wood of those before it.
     """
-    earlier = {board for board, number in study.stage_of.items() if number < stage}
-    known = [s for s in study.with_role("") if s.specimen in earlier]
-    left = [s for s in study.with_role("") if s not in known]
+    kept = study.from_stage(stage)
     if stage > study.stages[-1]:
+        left = kept.with_role("")
         if not left:
             raise InputError(note("bench.no_new_boards", file=SPECIMENS))
-        before = _own_names(study, known)
+        before = _own_names(study, [s for s in study.with_role("") if s not in left])
         if not before & _own_names(study, left):
             raise InputError(note("bench.strange_stage", file=SPECIMENS, woods=sorted(before)))
-    return replace(study, specimens=tuple(s for s in study.specimens if s not in known))
+    return kept
 
 
 def _own_names(study: Study, boards: Sequence[Specimen]) -> set[str]:

@@ -143,14 +143,15 @@ def plan(
     folder: Path, show: bool, add: int | None, again: bool, stage: bool, reports: Path
 ) -> None:
     """Say what the design can find, and write the schedule."""
-    from studylib.bench.schedule import minutes_of, write_schedule
+    from studylib.bench.schedule import boards_of, minutes_of, next_stage, write_schedule
     from studylib.report.plan import plan_notes
     from studylib.report.plan_study import plan_study
     from studylib.run.runner import write_plan_page
     from studylib.sheets.study import read_unrecorded
 
     study = read_unrecorded(folder)
-    tell(*map(say, plan_notes(plan_study(study))))
+    boards = boards_of(study, next_stage(study, new=stage))
+    tell(*map(say, plan_notes(plan_study(boards))))
     if not study.specimens:
         tell(say("cli.no_schedule"))
     elif not show:
@@ -218,14 +219,16 @@ def unblind(folder: Path, reports: Path) -> None:
     """Open the key."""
     from studylib.sheets.blinding import open_key
     from studylib.sheets.study import read_unrecorded
+    from studylib.writing import read_json
 
     study = read_unrecorded(folder)
+    inputs = read_json(reports / study.name / "provenance.json").get("inputs", {})
     opened = open_key(
         study.folder,
         specimens=study.written,
         compare=study.settings.study.compare,
         when=datetime.now(),
-        after_run=(reports / study.name / "summary.html").is_file(),
+        reported={take.specimen for take in study.takes if take.file in inputs},
     )
     tell(say("cli.opened", opened=opened.opened, after_run=opened.after_run))
     _next(folder, "run")
@@ -251,17 +254,16 @@ def lock(folder: Path, amend: bool, verify: str | None) -> None:
         raise InputError(*study.claims_at_fault)
     overridden(study.settings.quality)  # a check that is not known is a fault
     number = study.stages[-1]
-    stage = study.of_stage(number)
-    recorded = len(stage.takes)
+    content, recorded = study.decided(number), len(study.of_stages(number).takes)
     made = add_lock(
         study.folder,
-        stage.decided(),
+        content,
         stage=number,
         recorded=recorded,
         when=datetime.now(),
         amend=amend,
     )
-    tell(say("cli.locked", claims=len(study.settings.claims), boards=len(stage.specimens)))
+    tell(say("cli.locked", claims=len(study.settings.claims), boards=len(content["specimens"])))
     if recorded:
         tell(say("cli.locked_late", recorded=recorded))
     tell(say("cli.locked_hash", sha256=made.sha256), say("cli.locked_next"))
@@ -273,7 +275,7 @@ def _verify(study: Any, sha256: str) -> int:
 
     found = verified(study.locks, sha256)
     content = found.content
-    changes = changes_since(found, study.of_stage(content["stage"]).decided())
+    changes = changes_since(found, study.decided(content["stage"]))
     about = {name: content[name] for name in ("locked", "stage", "recorded")}
     tell(say("cli.verified", **about, changes=len(changes)), *map(say, changes))
     return len(changes)

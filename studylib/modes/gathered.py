@@ -23,7 +23,7 @@ Functions: `gather`, `with_numbers`, `mode_feature_rows`. Class: `Gathered`.
 
 import hashlib
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import NamedTuple
 
@@ -62,6 +62,17 @@ class Gathered:
     bench: pd.DataFrame
     board_modes: pd.DataFrame
     failed: dict[str, str] = field(default_factory=dict)
+
+    def of(self, study: Study) -> "Gathered":
+        """What belongs to the takes of a part of the study; numbers of modes stay as they are."""
+        takes, boards = [t.take for t in study.takes], [s.specimen for s in study.specimens]
+        own = {"take": takes, "batch": study.batches, "specimen": boards}
+        frames = {}
+        for name in (*TABLES, "board_modes"):
+            frame = getattr(self, name)
+            column = next(c for c in own if c in frame)
+            frames[name] = frame[frame[column].isin(own[column])].reset_index(drop=True)
+        return replace(self, **frames)
 
 
 def gather(

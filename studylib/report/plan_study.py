@@ -214,6 +214,7 @@ def plan_study(study: Study) -> StudyPlan:
     InputError : the pilot cannot be read or shows no spread, or the sheets name one wood only.
     """
     settings = study.settings
+    study = study.from_stage(study.stages[-1])
     planks, below, assumed = _planks(study)
     dealt = settings.plan.mounts % settings.plan.batches != 0
     decision = Decision(

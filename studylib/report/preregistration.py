@@ -15,7 +15,8 @@ from studylib.sheets.lock import touches_verdicts
 
 
 def preregistered(study: Study) -> list[str]:
-    """Locks, keys and schedule of the study, one note each."""
+    """Locks, keys and schedule of the study, one note each; what counts is that of the last stage
+    which is recorded."""
     scheduled = "preregistration.no_schedule"
     if study.schedules:
         scheduled = note(
@@ -32,7 +33,7 @@ def preregistered(study: Study) -> list[str]:
 
 def _locked(study: Study) -> list[str]:
     """The lock that counts, and those beside it."""
-    lock = study.lock
+    lock = _recorded(study).lock
     if lock is None:
         return []
     counts = note(
@@ -40,7 +41,7 @@ def _locked(study: Study) -> list[str]:
         when=_moment(lock.content["locked"]),
         sha256=lock.sha256,
         recorded=lock.content["recorded"],
-        changes=len(study.changed_since_lock),
+        changes=len(changed_since_lock(study)),
     )
     beside = [
         note(
@@ -72,8 +73,13 @@ def _blind(study: Study) -> list[str]:
 
 
 def changed_since_lock(study: Study) -> list[str]:
-    """What is not as it was when the study was locked; none without a lock."""
-    return study.changed_since_lock
+    """What is not as it was when the last recorded stage was locked; none without a lock."""
+    return _recorded(study).changed_since_lock
+
+
+def _recorded(study: Study) -> Study:
+    one = len(study.stages) == 1
+    return study if one else study.of_stages(study.recorded_stages[-1])
 
 
 def touched(study: Study) -> list[str]:

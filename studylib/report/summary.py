@@ -8,8 +8,8 @@ Conventions: values in the feature's own unit, differences in dB or percent, woo
 of specimens.csv.
 """
 
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
 from functools import cached_property, partial
 from pathlib import Path
 
@@ -30,6 +30,7 @@ from studylib.sheets import Study
 from studylib.sheets.study import recording_order
 from studylib.stats.compare import Comparison, compare
 from studylib.stats.covariates import Covariates, analyse_covariates
+from studylib.stats.repeat import stage_rows
 from studylib.stats.samples import FeatureMeans, wood_means
 from studylib.writing import fill_folder
 
@@ -41,7 +42,8 @@ class Summary:
     """A study, what was gathered from its batches, whose harmonics they are, and its woods.
 
     modes : what rings, and the wood itself.  covariates : the differences with density,
-    stiffness or size held equal.
+    stiffness or size held equal.  stages : see `stats.repeat`; without rows while there is only one
+    stage. All else is of the last stage that is recorded.
     """
 
     study: Study
@@ -50,6 +52,7 @@ class Summary:
     attribution: Attribution
     modes: StudyModes
     covariates: Covariates
+    stages: pd.DataFrame = field(default_factory=lambda: tables.empty("stages"))
 
     @cached_property
     def checks(self) -> Checks:
@@ -212,6 +215,7 @@ class Summary:
             "responses": self.modes.responses,
             "covariates": self.covariates.table,
             "claims": self.comparison.claims,
+            "stages": self.stages,
             "second_opinion": self.comparison.second_opinion,
             "outliers": self.checks.outliers.drop(columns="ids"),
             "effects_without": self.checks.left_out,
@@ -239,20 +243,46 @@ class Summary:
 
 
 def summarise(study: Study, gathered: Gathered) -> Summary:
-    """Compare the woods of a study on what its batches gave.
+    """Compare the woods of a study on what its batches gave: those of its last stage, and where it
+    has earlier ones, what that repeats and what all of them show.
 
     Parameters
     ----------
     study : from `read_study`.
     gathered : from `studylib.modes.gathered.gather`.
     """
+    if len(study.stages) == 1:
+        part = study.of_stages(*study.stages)
+        return _of_one_stage(part, gathered, part.woods)
+    parts = {number: study.of_stages(number) for number in study.recorded_stages}
+    last = parts[study.recorded_stages[-1]]
+    summary = _of_one_stage(last, gathered.of(last), study.woods)
+    named = [number for number, part in parts.items() if not part.coded]
+    own = {
+        number: summary.comparison
+        if parts[number] is last
+        else _compared(parts[number], gathered.of(parts[number]), study.woods)[2]
+        for number in named
+    }
+    if len(own) < 2:
+        return summary
+    whole = study.of_stages(*named)
+    together = _compared(whole, gathered.of(whole), study.woods)[2]
+    return replace(summary, stages=stage_rows(own, together, confidence=summary.confidence))
+
+
+def _compared(
+    study: Study, gathered: Gathered, woods: Sequence[str]
+) -> tuple[Gathered, StudyModes, Comparison]:
+    """What was gathered with the features of the wood, its modes, and the comparison; `woods` gives
+    the order of the woods."""
     decide = study.settings.decide
     modes = modes_of_study(study, gathered)
     gathered = _with_wood(gathered, modes)
     comparison = compare(
         gathered.features,
         study.specimen_table(),
-        woods=study.woods,
+        woods=[wood for wood in woods if wood in study.woods],
         primary=decide.primary,
         confidence=decide.confidence,
         smallest_n=decide.smallest_n,
@@ -266,7 +296,13 @@ def summarise(study: Study, gathered: Gathered) -> Summary:
         places=recording_order(study.takes) if decide.take_out_drift else None,
         made=made_of(study, gathered),
     )
-    comparison = replace(comparison, claims=coded_claims(study, comparison.claims))
+    return gathered, modes, replace(comparison, claims=coded_claims(study, comparison.claims))
+
+
+def _of_one_stage(study: Study, gathered: Gathered, woods: Sequence[str]) -> Summary:
+    """The summary of a study or of one stage; `woods` gives the order of the woods."""
+    gathered, modes, comparison = _compared(study, gathered, woods)
+    decide = study.settings.decide
     return Summary(
         study=study,
         gathered=gathered,

@@ -5,8 +5,9 @@ the board is in each feature as the register has it. Three rules hold for every 
 are never counted as boards, a harmonic is never credited to the board, and what was not measured is
 called "not measured yet".
 
-Functions: `question`, `how_to_read`, `take_home`, `pair_note`, `methods`, `positive_control`,
-`set_aside`, `confounding`, `failed_batches`, `sheet_warnings`, `provenance`, `cannot_say`.
+Functions: `question`, `how_to_read`, `take_home`, `stage_notes`, `pair_note`, `methods`,
+`positive_control`, `set_aside`, `confounding`, `failed_batches`, `sheet_warnings`, `provenance`,
+`cannot_say`.
 """
 
 from collections.abc import Sequence
@@ -23,6 +24,7 @@ from studylib.report.preregistration import touched
 from studylib.report.summary import Summary
 from studylib.report.tables import amount_fields, measured_takes, set_aside_table
 from studylib.stats.design import MOST_BELOW_NOISE
+from studylib.stats.repeat import ALL
 
 _STEADY = (Kind.TONE, Kind.PROBE, Kind.SWEEP)
 
@@ -68,7 +70,30 @@ def take_home(summary: Summary) -> list[str]:
         *(["effects.one_wood"] if len(summary.woods) < 2 else []),
         *(pair_note(summary, row) for row in summary.primary_effects().itertuples()),
         *(note("effects.not_measured", name=feature) for feature in missing),
+        *stage_notes(summary),
     ]
+
+
+def stage_notes(summary: Summary) -> list[str]:
+    """What the last stage repeats of what was declared before, and what all stages show together;
+    none where there is one stage only."""
+    rows = summary.stages
+    last = rows[rows["stage"] == rows["stage"].max()]
+    again = last[last["p_adjusted"].notna()]
+    together = rows[rows["stage"] == ALL]
+    repeated = ("predicted_low", "predicted_high", "p_adjusted", "outcome", "stage")
+    return [
+        *(_stage_note("stages.again", row, *repeated) for row in again.to_dict("records")),
+        *(_stage_note("stages.together", row) for row in together.to_dict("records")),
+    ]
+
+
+def _stage_note(code: str, row: dict, *further: str) -> str:
+    amount = amount_fields(
+        *(row[name] for name in ("feature", "difference", "low", "high", "unit"))
+    )
+    named = {name: row[name] for name in ("wood_a", "wood_b", "n_a", "n_b", *further)}
+    return note(code, name=row["feature"], amount=amount, **named)
 
 
 def pair_note(summary: Summary, row) -> str:

@@ -47,7 +47,7 @@ class Blinding:
     boards : the codes of its boards; planks : how many planks have codes.
     woods : the woods' own names in alphabetical order, which says nothing of the codes.
     opened : when the key was opened; "" while it is not.
-    after_run : whether a report of the coded study was there when the key was opened.
+    after_run : whether a report of these boards under their codes was there when it was opened.
     """
 
     key: str
@@ -196,9 +196,11 @@ def open_key(
     specimens: Sequence[Specimen],
     compare: str,
     when: datetime,
-    after_run: bool,
+    reported: Collection[str] = (),
 ) -> Blinding:
     """Record that the oldest closed key was opened; from then on its woods have their own names.
+
+    reported : boards whose recordings are in a report; as the key was closed, under their codes.
 
     Raises
     ------
@@ -210,6 +212,7 @@ def open_key(
         raise InputError(note(RecordFault.NOT_BLIND))
     if not closed:
         raise InputError(note(RecordFault.OPENED_ALREADY, opened=keys[-1].opened))
+    after_run = bool(set(reported) & set(closed[0].boards))
     opened = replace(closed[0], opened=minute(when), after_run=after_run)
     named(folder, [opened], specimens, compare=compare)
     text = _record(opened if key.key == opened.key else key for key in keys)

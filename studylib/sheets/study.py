@@ -85,17 +85,24 @@ class Study:
                 found.setdefault(take.specimen, batches.get(take.batch, self.stages[-1]))
         return found
 
-    def of_stage(self, stage: int) -> "Study":
-        """One stage alone: its boards with the reference, its batches, keys and locks."""
-        if len(self.stages) == 1:
+    @property
+    def recorded_stages(self) -> tuple[int, ...]:
+        """The stages of which anything is recorded, the first one in any case."""
+        found = {stage for stage in self.stages if self.of_stages(stage).takes}
+        return tuple(sorted(found)) or self.stages[:1]
+
+    def of_stages(self, *stages: int) -> "Study":
+        """Some stages alone: their boards with the reference, their batches, keys and locks; boards
+        that belong to no stage yet are left out."""
+        if not self.schedules:
             return self
         batches = {name: one.stage for one in self.schedules for name in one.batches}
-        boards = {
-            s.specimen for s in self.specimens if s.role or self.stage_of.get(s.specimen) == stage
-        }
+        own = {board for board, stage in self.stage_of.items() if stage in stages}
+        compared = own & {s.specimen for s in self.with_role("")}
+        boards = compared | {s.specimen for s in self.specimens if s.role}
 
         def here(take: Take) -> bool:
-            return batches.get(take.batch, self.stages[-1]) == stage
+            return batches.get(take.batch, self.stages[-1]) in stages
 
         return replace(
             self,
@@ -103,10 +110,16 @@ class Study:
             written=tuple(s for s in self.written if s.specimen in boards),
             takes=tuple(filter(here, self.takes)),
             planned=tuple(filter(here, self.planned)),
-            schedules=tuple(one for one in self.schedules if one.stage == stage),
-            blinding=tuple(key for key in self.blinding if boards & set(key.boards)),
-            locks=tuple(lock for lock in self.locks if lock.content["stage"] == stage),
+            schedules=tuple(one for one in self.schedules if one.stage in stages),
+            blinding=tuple(key for key in self.blinding if compared & set(key.boards)),
+            locks=tuple(lock for lock in self.locks if lock.content["stage"] in stages),
         )
+
+    def from_stage(self, stage: int) -> "Study":
+        """Without the boards of earlier stages; those that belong to none yet are kept."""
+        earlier = {board for board, number in self.stage_of.items() if number < stage}
+        kept = tuple(s for s in self.specimens if s.role or s.specimen not in earlier)
+        return replace(self, specimens=kept)
 
     @property
     def lock(self) -> Lock | None:
@@ -123,15 +136,16 @@ class Study:
         """Faults of claims about woods that are not there; none of a study that was read whole."""
         return _claims(self.settings, self.specimens, self.blinding, self.locks)
 
-    def decided(self) -> dict:
-        """What a lock holds of this study (`lock.decided`)."""
-        return decided(self.settings, self.written, self._rows, self.blinding)
+    def decided(self, stage: int) -> dict:
+        """What a lock holds of a stage (`lock.decided`); of the only one, with the new boards."""
+        own = self if len(self.stages) == 1 else self.of_stages(stage)
+        return decided(own.settings, own.written, own._rows, own.blinding)
 
     @property
     def changed_since_lock(self) -> list[str]:
         """What is not as it was when the last stage was locked; none without a lock."""
-        own = self.of_stage(self.stages[-1])
-        return changes_since(own.lock, own.decided()) if own.lock is not None else []
+        lock = self.lock
+        return [] if lock is None else changes_since(lock, self.decided(self.stages[-1]))
 
     @property
     def all_batches(self) -> tuple[str, ...]:

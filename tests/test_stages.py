@@ -1,0 +1,278 @@
+"""A study that grows: three stages with files, two of them blind, a new wood, walked to the end."""
+
+from __future__ import annotations
+
+import csv
+import random
+from datetime import datetime, timedelta
+
+import numpy as np
+import pytest
+import soundfile
+
+from studylib.bench.schedule import write_schedule
+from studylib.codes import code_of, fields_of, note
+from studylib.codes.sheets import RecordFault
+from studylib.errors import InputError
+from studylib.modes.gathered import gather
+from studylib.report import text
+from studylib.report.preregistration import preregistered
+from studylib.report.summary import summarise
+from studylib.sheets import read_study
+from studylib.sheets.blinding import code_specimens, coded_boards, open_key, read_blinding
+from studylib.sheets.lock import add_lock
+from studylib.sheets.study import read_unrecorded
+from studylib.stats.repeat import predicted
+from studylib.words import say
+from tests.planned_study import write_planned
+
+RATE, SECONDS = 8000, 0.4
+TOML = f"""
+[study]
+title = "Rails in three stages"
+question = "Does the wood of the rail change what reaches the far end?"
+[channels]
+drive = 2
+drive_kind = "acceleration"
+rate_hz = {RATE}
+[tone]
+harmonics = 3
+skip_s = 0.05
+length_s = 0.35
+[decide]
+primary = ["tone.h1.response_db"]
+[[claim]]
+text = "Robinia passes more of the tone than larch"
+feature = "tone.h1.response_db"
+higher = "robinia"
+lower = "larch"
+[plan]
+mounts = 1
+takes = 1
+batches = 1
+probes = []
+drive_steps_db = []
+idle = 0
+turned = false
+sweeps = 0
+taps = 0
+free_taps = 0
+"""
+LEVELS = {"larch": 0.0, "robinia": 8.0, "cherry": 3.0}
+START = datetime(2026, 3, 2, 9)
+
+
+def add_boards(folder, *woods: str, first: int) -> None:
+    with (folder / "specimens.csv").open("a", encoding="utf-8") as sheet:
+        for wood in woods:
+            for i in range(first, first + 4):
+                sheet.write(f"{wood[0].upper()}{i},{wood},{wood} {i},745,38,18,{270 + i},9,,,\n")
+
+
+def blind(folder, day: int) -> None:
+    study = read_unrecorded(folder)
+    scheduled = {board for one in study.schedules for board in one.boards}
+    code_specimens(
+        folder, compare="wood", when=START + timedelta(day), rng=random.Random(day),
+        scheduled=scheduled,
+    )  # fmt: skip
+
+
+def unblind(folder, day: int) -> str:
+    study = read_unrecorded(folder)
+    when = START + timedelta(day)
+    seen = open_key(
+        folder, specimens=study.written, compare="wood", when=when, reported={"B01"}
+    )  # fmt: skip
+    return seen.key
+
+
+def lock(folder, day: int) -> None:
+    study = read_unrecorded(folder)
+    number = study.stages[-1]
+    recorded = len(study.of_stages(number).takes)
+    content = study.decided(number)
+    add_lock(folder, content, stage=number, recorded=recorded, when=START + timedelta(day))
+
+
+def own_names(folder) -> dict[str, str]:
+    """Board as specimens.csv has it -> wood, as somebody with every key knows it."""
+    with (folder / "specimens.csv").open(encoding="utf-8", newline="") as file:
+        found = {row["specimen"]: row["wood"] for row in csv.DictReader(file)}
+    for key in read_blinding(folder):
+        with (folder / key.key).open(encoding="utf-8", newline="") as file:
+            found |= {row["specimen"]: row["wood"] for row in csv.DictReader(file)}
+    return found
+
+
+def record(folder, rng) -> None:
+    """A recording for each take that waits: the wood's level, a board's 0.5 dB."""
+    woods, boards = own_names(folder), {}
+    for take in read_unrecorded(folder).planned:
+        path = folder / take.file
+        path.parent.mkdir(parents=True, exist_ok=True)
+        noise = 1e-5 * rng.standard_normal((round(SECONDS * RATE), 2))
+        if take.tone_hz:
+            db = boards.setdefault(take.specimen, 0.5 * rng.standard_normal())
+            db += LEVELS.get(woods.get(take.specimen, ""), 0.0)
+            phase = 2 * np.pi * take.tone_hz * np.arange(len(noise)) / RATE
+            noise += np.stack([0.05 * 10 ** (db / 20) * np.sin(phase), 0.1 * np.sin(phase)], 1)
+        soundfile.write(path, noise, RATE, subtype="PCM_24")
+
+
+@pytest.fixture(scope="module")
+def grown(tmp_path_factory):
+    """The study folder, and what was seen on the way."""
+    rng, seen = np.random.default_rng(172), {}
+    folder = write_planned(tmp_path_factory.mktemp("grown") / "rails", toml=TOML, rows=[])
+    add_boards(folder, "larch", "robinia", first=1)
+    blind(folder, 0)
+    write_schedule(read_unrecorded(folder))
+    lock(folder, 1)
+    record(folder, rng)
+    study = read_study(folder)
+    seen["coded"] = summarise(study, gather(study))
+    assert unblind(folder, 2) == "woods.key.csv"
+    study = read_study(folder)
+    seen["first"] = summarise(study, gather(study))
+
+    add_boards(folder, "larch", "robinia", "cherry", first=5)
+    blind(folder, 10)
+    seen["between"] = read_study(folder)
+    write_schedule(read_unrecorded(folder), stage=True)
+    lock(folder, 11)
+    record(folder, rng)
+    study = read_study(folder)
+    seen["second coded"] = summarise(study, gather(study))
+    assert unblind(folder, 12) == "woods.key2.csv"
+
+    add_boards(folder, "cherry", "larch", first=9)
+    write_schedule(read_unrecorded(folder), stage=True)
+    lock(folder, 21)
+    record(folder, rng)
+    study = read_study(folder)
+    seen["third"] = summarise(study, gather(study))
+    return folder, seen
+
+
+def test_each_stage_has_its_own_boards_days_codes_and_lock(grown):
+    folder, _ = grown
+    study = read_study(folder)
+    assert study.stages == (1, 2, 3)
+    assert [sorted(study.of_stages(n).woods) for n in study.stages] == [
+        ["larch", "robinia"], ["cherry", "larch", "robinia"], ["cherry", "larch"],
+    ]  # fmt: skip
+    assert [len(study.of_stages(n).with_role("")) for n in study.stages] == [8, 12, 8]
+    assert [study.of_stages(n).batches for n in study.stages] == [("day1",), ("day2",), ("day3",)]
+    keys = read_blinding(folder)
+    assert [(key.key, len(key.boards), len(key.woods)) for key in keys] == [
+        ("woods.key.csv", 8, 2), ("woods.key2.csv", 12, 3),
+    ]  # fmt: skip
+    assert len(coded_boards(keys)) == 20
+    # A report of the first stage is none of the second.
+    assert [key.after_run for key in keys] == [True, False]
+    for number in study.stages:
+        part = study.of_stages(number)
+        assert part.lock.content["stage"] == number
+        assert part.lock.content["recorded"] == 0
+        assert part.changed_since_lock == []
+    told = [code_of(one) for one in preregistered(study)]
+    assert told.count("preregistration.other_lock") == 2
+    assert told.count("preregistration.blind") == 2
+
+
+def test_opening_one_key_says_nothing_of_the_next(grown):
+    _, seen = grown
+    assert set(seen["coded"].woods) == {"wood A", "wood B"}
+    assert set(seen["first"].woods) == {"larch", "robinia"}
+    # New boards that are coded and not planned yet belong to no stage, and the first stands.
+    between = seen["between"]
+    assert between.stages == (1,)
+    assert {"wood C", "wood D", "wood E", "larch", "robinia"} == set(between.woods)
+    assert set(between.of_stages(1).woods) == {"larch", "robinia"}
+    assert not between.of_stages(1).coded
+    assert set(between.from_stage(2).woods) == {"wood C", "wood D", "wood E"}
+    assert set(seen["second coded"].woods) == {"wood C", "wood D", "wood E"}
+    assert set(seen["second coded"].comparison.claims["reason"]) == {"claims.coded"}
+    assert seen["second coded"].stages.empty
+
+
+def test_a_later_stage_repeats_and_all_together_have_no_verdict(grown):
+    _, seen = grown
+    assert seen["first"].stages.empty
+    rows = seen["third"].stages
+    woods = [{row.wood_a, row.wood_b} for row in rows.itertuples()]
+    pair = rows[[both == {"larch", "robinia"} for both in woods]]
+    assert pair["stage"].tolist() == [1, 2, 0]
+    assert pair["outcome"].tolist() == ["different", "repeated", ""]
+    second, together = pair.iloc[1], pair.iloc[2]
+    # The wood's own 8 dB, boards spread by 0.5 dB: wide of neither end.
+    assert second["predicted_low"] < second["difference"] < second["predicted_high"]
+    assert sorted([together["n_a"], together["n_b"]]) == [8, 12]
+    robinia_last = 1 if together["wood_b"] == "robinia" else -1
+    assert together["low"] < 8.0 * robinia_last < together["high"]
+    assert np.isnan(together["p"])
+    # Declared in stage 2 with the new wood, and tested again in stage 3.
+    cherry = rows[[both == {"larch", "cherry"} for both in woods]]
+    assert cherry["stage"].tolist() == [2, 3, 0]
+    assert cherry["outcome"].tolist() == ["different", "repeated", ""]
+
+
+def test_the_report_says_what_repeats_and_what_is_no_verdict(grown):
+    _, seen = grown
+    said = [say(one) for one in text.take_home(seen["third"])]
+    (again,) = [one for one in said if "was declared in an earlier stage" in one]
+    assert "larch" in again
+    assert "cherry" in again
+    assert "Stage 3 alone, with other boards, repeats it" in again
+    together = [one for one in said if "all stages together" in one]
+    assert len(together) == 3
+    assert all("no verdict" in one for one in together)
+
+
+def test_a_stage_needs_new_boards_and_a_wood_of_the_others(tmp_path):
+    folder = write_planned(tmp_path / "rails", toml=TOML, rows=[])
+    add_boards(folder, "larch", "robinia", first=1)
+    write_schedule(read_unrecorded(folder))
+    with pytest.raises(InputError) as caught:
+        write_schedule(read_unrecorded(folder), stage=True)
+    assert caught.value.notes == (note("bench.no_new_boards", file="specimens.csv"),)
+    add_boards(folder, "cherry", first=1)
+    with pytest.raises(InputError) as caught:
+        write_schedule(read_unrecorded(folder), stage=True)
+    assert fields_of(caught.value.notes[0])["woods"] == ["larch", "robinia"]
+    # So also behind codes: the key's own names are enough, and say nothing of the codes.
+    blind(folder, 1)
+    with pytest.raises(InputError) as caught:
+        write_schedule(read_unrecorded(folder), stage=True)
+    assert code_of(caught.value.notes[0]) == "bench.strange_stage"
+
+
+def test_a_key_of_another_stage_is_one_sentence(grown):
+    folder, _ = grown
+    own = (folder / "woods.key2.csv").read_bytes()
+    (folder / "woods.key2.csv").write_bytes((folder / "woods.key.csv").read_bytes())
+    with pytest.raises(InputError) as caught:
+        read_study(folder)
+    (folder / "woods.key2.csv").write_bytes(own)
+    assert caught.value.codes == (RecordFault.OTHER_KEY,)
+    assert "woods.key2.csv" in str(caught.value)
+
+
+@pytest.mark.parametrize(("n", "m", "ratio"), [((4, 4), (4, 4), 1.0), ((3, 6), (8, 2), 3.0)])
+def test_a_prediction_interval_holds_the_repetition_as_often_as_it_says(n, m, ratio):
+    """By simulation: two woods of unequal spreads, a stage, and its repetition."""
+    rng, runs, hits = np.random.default_rng(1), 4000, 0
+    sd = (1.0, ratio)
+    for _ in range(runs):
+        first = [rng.normal(0.0, s, count) for s, count in zip(sd, n, strict=True)]
+        again = [rng.normal(0.0, s, count) for s, count in zip(sd, m, strict=True)]
+        low, high = predicted(
+            first[1].mean() - first[0].mean(),
+            tuple(x.var(ddof=1) for x in first),
+            n,
+            m,
+            confidence=0.95,
+        )
+        hits += low <= again[1].mean() - again[0].mean() <= high
+    assert 0.935 <= hits / runs <= 0.97  # standard error 0.0034
