@@ -124,7 +124,8 @@ def judge(row) -> Judgement:
             return _open(Control.REMOUNT, "attribution.phase", **excess, phase_deg=row.phase_deg)
         if row.modes_asked and math.isnan(row.noticed):
             return _open(Control.TAPS, "attribution.modes_unknown", **excess)
-        if row.noticed < ENOUGH:
+        # Off 0 beyond doubt, though within the margin: then no place on the board may explain it.
+        if row.noticed < (ENOUGH if row.low <= 0.0 <= row.high else 1.0):
             return _open(Control.ELSEWHERE, "attribution.hidden", **excess, **_hidden(row))
         if row.modes_asked and row.odd_beside:
             return _open(Control.REMOUNT, "attribution.odd_beside", **excess)
