@@ -35,7 +35,7 @@ from studylib.signal.harmonics import DB_PER_RATIO
 PLACES = 20
 ENOUGH = 0.8  # share of the places at which a harmonic made on the board has to be noticed
 NEAR_BANDWIDTHS = 2.5
-MODEL_DB = 0.3  # and as much in phase: what the model of a bar may be off by, so far from a mode
+MODEL_DB = 0.2  # and as much in phase: what the model of a bar may be off by, so far from a mode
 INERT_KG_M3 = 1500.0  # no wood is so dense (cell walls alone: 1,500, Wood Handbook, from memory)
 UNKNOWN_DRIVE_AT = (0.07, 0.13, 0.2, 0.27)
 SHIFTS = (0.97, 1.0, 1.03)  # of modes that no tap found
