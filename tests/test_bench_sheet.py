@@ -23,7 +23,6 @@ from studylib.bench.sheet import (
     write_sheets,
 )
 from studylib.codes import code_of, fields_of
-from studylib.codes.sheets import SheetFault
 from studylib.errors import InputError
 from studylib.sheets import read_study
 from studylib.sheets.files import read_table
@@ -226,5 +225,5 @@ def test_an_unknown_batch_is_told_with_the_nearest(tmp_path):
     study = scheduled(tmp_path)
     with pytest.raises(InputError) as caught:
         write_sheets(study, batches=["day1", "day3"])
-    assert holds(caught.value.notes[0], SheetFault.NO_BATCH, name="day3")
+    assert holds(caught.value.notes[0], "sheets.no_batch", name="day3")
     assert not (study.folder / "bench_sheets").exists()

@@ -9,8 +9,6 @@ import pytest
 
 from studylib.bench.schedule import write_schedule
 from studylib.codes import fields_of
-from studylib.codes.sheets import RecordFault as Fault
-from studylib.codes.sheets import SettingsFault
 from studylib.errors import InputError
 from studylib.report import preregistration
 from studylib.sheets import read_study
@@ -98,7 +96,7 @@ def test_new_boards_are_coded_into_the_same_key(tmp_path):
     assert again.coded == ("2026-03-02T09:05", "2026-03-03T17:00")
     with pytest.raises(InputError) as caught:
         coded(folder)
-    assert caught.value.codes == (Fault.ALL_CODED,)
+    assert caught.value.codes == ("records.all_coded",)
 
 
 def test_claims_may_name_the_woods_and_wait_for_the_key(tmp_path):
@@ -115,7 +113,7 @@ def test_claims_may_name_the_woods_and_wait_for_the_key(tmp_path):
     with pytest.raises(InputError) as caught:
         read_study(folder)
     names = {"value": "larsh", "nearest": "larch"}
-    assert holds(caught.value.notes[0], SettingsFault.CLAIM_UNKNOWN_WOOD, **names)
+    assert holds(caught.value.notes[0], "settings.claim_unknown_wood", **names)
 
 
 def test_a_key_counts_among_the_inputs_only_when_it_was_opened(tmp_path):
@@ -130,26 +128,26 @@ def test_a_key_counts_among_the_inputs_only_when_it_was_opened(tmp_path):
 @pytest.mark.parametrize(
     ("spoil", "code", "fields"),
     [
-        (lambda f: (f / "woods.key.csv").unlink(), Fault.NO_KEY, {"file": "woods.key.csv"}),
+        (lambda f: (f / "woods.key.csv").unlink(), "records.no_key", {"file": "woods.key.csv"}),
         (
             lambda f: (f / "woods.key.csv").write_text(
                 (f / "woods.key.csv").read_text().replace("larch", "cherry", 1)
             ),
-            Fault.OTHER_KEY,
+            "records.other_key",
             {"file": "woods.key.csv", "record": "blind.json"},
         ),
         (
             lambda f: (f / "specimens.csv").write_text(
                 (f / "specimens.csv").read_text().replace("B03,", "B33,")
             ),
-            Fault.NOT_IN_KEY,
+            "records.not_in_key",
             {"file": "specimens.csv", "row": 4, "column": "specimen", "value": "B33"},
         ),
         (
             lambda f: (f / "specimens.csv").write_text(
                 (f / "specimens.csv").read_text().replace("wood B", "wood A", 1)
             ),
-            Fault.OTHER_CODE,
+            "records.other_code",
             {"file": "specimens.csv", "column": "wood", "value": "wood A", "code": "wood B"},
         ),
     ],
@@ -173,22 +171,22 @@ def test_a_key_without_the_column_that_is_compared_now(tmp_path):
     with pytest.raises(InputError) as caught:
         named(folder, read_blinding(folder), study.specimens, compare="finish")
     file = "woods.key.csv"
-    assert holds(caught.value.notes[0], Fault.KEY_WITHOUT_COLUMN, file=file, column="finish")
+    assert holds(caught.value.notes[0], "records.key_without_column", file=file, column="finish")
 
 
 def test_what_was_opened_stays_open_and_what_is_not_blind_has_no_key(tmp_path):
     folder = write_planned(tmp_path / "rails")
     with pytest.raises(InputError) as caught:
         opened(folder)
-    assert caught.value.codes == (Fault.NOT_BLIND,)
+    assert caught.value.codes == ("records.not_blind",)
     coded(folder)
     opened(folder)
     with pytest.raises(InputError) as caught:
         opened(folder)
-    assert holds(caught.value.notes[0], Fault.OPENED_ALREADY, opened="2026-03-03T17:00")
+    assert holds(caught.value.notes[0], "records.opened_already", opened="2026-03-03T17:00")
     with pytest.raises(InputError) as caught:
         coded(folder)
-    assert caught.value.codes == (Fault.ALL_CODED,)
+    assert caught.value.codes == ("records.all_coded",)
 
 
 def test_a_key_of_unknown_origin_is_not_written_over(tmp_path):
@@ -196,7 +194,7 @@ def test_a_key_of_unknown_origin_is_not_written_over(tmp_path):
     (folder / "woods.key.csv").write_text("mine", encoding="utf-8")
     with pytest.raises(InputError) as caught:
         coded(folder)
-    assert caught.value.codes == (Fault.STRANGE_KEY,)
+    assert caught.value.codes == ("records.strange_key",)
     assert (folder / "woods.key.csv").read_text(encoding="utf-8") == "mine"
 
 
@@ -212,4 +210,4 @@ def test_records_that_cannot_be_read_are_told_together(tmp_path):
         [("schedule.json", "plan"), ("blind.json", "blind"), ("lock.json", "lock")],
         strict=True,
     ):
-        assert holds(told, Fault.UNREADABLE, file=name, command=command)
+        assert holds(told, "records.unreadable", file=name, command=command)

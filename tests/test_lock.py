@@ -12,7 +12,6 @@ from click.testing import CliRunner
 from studylib.bench.schedule import write_schedule
 from studylib.cli import main
 from studylib.codes import code_of, fields_of, note
-from studylib.codes.sheets import Change, RecordFault, SettingsFault
 from studylib.errors import InputError
 from studylib.report import preregistration
 from studylib.sheets import lock as locks
@@ -114,17 +113,23 @@ def test_every_kind_of_change_is_listed_with_before_and_after(folder):
     for change, (code, fields) in zip(
         found,
         [
-            (Change.SETTING, {"key": "confidence", "before": 0.95, "now": 0.9}),
-            (Change.SETTING, {"key": "limits", "before": limits[0], "now": limits[1]}),
-            (Change.CLAIM_REMOVED, {"claim": "Larch passes more of the tone than robinia"}),
-            (Change.CLAIM_ADDED, {"claim": "Larch passes far more of the tone than robinia"}),
-            (Change.ROWS_REMOVED, {"file": "specimens.csv", "names": [gone]}),
-            (Change.ROWS_ADDED, {"file": "specimens.csv", "names": ["L9"]}),
-            (Change.CELLS, {"file": "specimens.csv", "column": "wood", "cells": [wood]}),
-            (Change.CELLS, {"file": "specimens.csv", "column": "source", "cells": [plank]}),
-            (Change.CELLS, {"file": "specimens.csv", "column": "mass_g", "cells": [weighed]}),
-            (Change.ROWS_REMOVED, {"file": "takes.csv", "names": sorted(deleted)}),
-            (Change.CELLS, {"file": "takes.csv", "column": "exclude", "cells": [out]}),
+            ("records.setting_changed", {"key": "confidence", "before": 0.95, "now": 0.9}),
+            ("records.setting_changed", {"key": "limits", "before": limits[0], "now": limits[1]}),
+            ("records.claim_removed", {"claim": "Larch passes more of the tone than robinia"}),
+            ("records.claim_added", {"claim": "Larch passes far more of the tone than robinia"}),
+            ("records.rows_removed", {"file": "specimens.csv", "names": [gone]}),
+            ("records.rows_added", {"file": "specimens.csv", "names": ["L9"]}),
+            ("records.cells_changed", {"file": "specimens.csv", "column": "wood", "cells": [wood]}),
+            (
+                "records.cells_changed",
+                {"file": "specimens.csv", "column": "source", "cells": [plank]},
+            ),
+            (
+                "records.cells_changed",
+                {"file": "specimens.csv", "column": "mass_g", "cells": [weighed]},
+            ),
+            ("records.rows_removed", {"file": "takes.csv", "names": sorted(deleted)}),
+            ("records.cells_changed", {"file": "takes.csv", "column": "exclude", "cells": [out]}),
         ],
         strict=True,
     ):
@@ -151,7 +156,7 @@ def test_what_touches_a_verdict_stands_in_the_first_part_and_a_new_title_does_no
     rewrite(folder, "specimens.csv", ("L1,larch", "L1,robinia"))
     first, *listed = preregistration.touched(read_unrecorded(folder))
     assert first == note("preregistration.touched", changes=1)
-    assert [code_of(one) for one in listed] == [Change.CELLS]
+    assert [code_of(one) for one in listed] == ["records.cells_changed"]
 
 
 def test_a_key_that_is_younger_than_the_lock_stood_at_its_default(folder):
@@ -165,7 +170,7 @@ def test_a_key_that_is_younger_than_the_lock_stood_at_its_default(folder):
     rewrite(folder, "study.toml", ("[decide]", "[decide]\ntake_out_drift = true"))
     (change,) = changes(folder, older)
     key = {"section": "[decide]", "key": "take_out_drift"}
-    assert holds(change, Change.SETTING, **key, before=False, now=True)
+    assert holds(change, "records.setting_changed", **key, before=False, now=True)
 
 
 def test_a_key_that_goes_after_the_lock_is_listed_and_another_library_too(folder, monkeypatch):
@@ -178,12 +183,12 @@ def test_a_key_that_goes_after_the_lock_is_listed_and_another_library_too(folder
     for name in ("blind.json", "woods.key.csv"):
         (folder / name).unlink()
     (change,) = changes(folder, made)
-    assert holds(change, Change.KEY, file="blind.json", key="woods.key.csv")
+    assert holds(change, "records.key_changed", file="blind.json", key="woods.key.csv")
     assert "cannot be taken back" in say(change)
     assert touches_verdicts([change]) == [change]
     monkeypatch.setattr(locks, "library_version", lambda: "99")
     newer = changes(folder, made)[1]
-    assert holds(newer, Change.LIBRARY, now="99")
+    assert holds(newer, "records.library_changed", now="99")
     assert touches_verdicts([newer]) == []
 
 
@@ -191,21 +196,21 @@ def test_a_lock_edited_by_hand_gives_itself_away(folder):
     made = locked(folder)
     rewrite(folder, "lock.json", ('"confidence": 0.95', '"confidence": 0.9'))
     edited = read_locks(folder)[0]
-    assert code_of(changes(folder, edited)[0]) == Change.LOCK
+    assert code_of(changes(folder, edited)[0]) == "records.lock_changed"
     with pytest.raises(InputError) as caught:
         verified([edited], made.sha256)
-    assert caught.value.codes == (RecordFault.LOCK_EDITED,)
+    assert caught.value.codes == ("records.lock_edited",)
     rewrite(folder, "lock.json", ('"stage": 1', '"stage": "one"'))
     with pytest.raises(InputError) as caught:
         read_unrecorded(folder)
-    assert caught.value.codes == (RecordFault.UNREADABLE,)
+    assert caught.value.codes == ("records.unreadable",)
 
 
 def test_a_lock_is_amended_openly_and_counts_only_before_the_first_recording(folder):
     first = locked(folder)
     with pytest.raises(InputError) as caught:
         locked(folder)
-    assert holds(caught.value.notes[0], RecordFault.LOCKED_ALREADY, locked="2026-03-02T09:05")
+    assert holds(caught.value.notes[0], "records.locked_already", locked="2026-03-02T09:05")
     early = locked(folder, when=TUESDAY, amend=True)
     assert (early.content["amends"], early.sha256 != first.sha256) == (first.sha256, True)
     late = locked(folder, recorded=3, when=TUESDAY, amend=True)
@@ -224,7 +229,7 @@ def test_a_study_with_faults_is_not_locked(folder):
     result = study("lock", folder)
     assert result.exit_code == 2
     (fault,) = read_unrecorded(folder).claims_at_fault
-    assert code_of(fault) == SettingsFault.CLAIM_UNKNOWN_WOOD
+    assert code_of(fault) == "settings.claim_unknown_wood"
     assert result.stderr == say(fault) + "\n"
     rewrite(folder, "study.toml", ('"larsh"', '"larch"'))
     with (folder / "study.toml").open("a") as toml:

@@ -11,7 +11,6 @@ import pytest
 
 from studylib.attribution.lines import Lines, mean_lines
 from studylib.codes import code_of, has, note
-from studylib.codes.sheets import Change
 from studylib.report import tables
 from studylib.report.made import made_of
 from studylib.report.summary import summarise
@@ -43,8 +42,8 @@ def test_choices_made_after_recording_began_stand_beside_every_verdict():
     for recorded, changes, told in (
         (3, [], ["caveats.lock"]),
         (0, [], []),
-        (0, [note(Change.ROWS_REMOVED, file="takes.csv", names=["t1"])], ["caveats.lock"]),
-        (0, [note(Change.LIBRARY, before="1", now="2")], []),
+        (0, [note("records.rows_removed", file="takes.csv", names=["t1"])], ["caveats.lock"]),
+        (0, [note("records.library_changed", before="1", now="2")], []),
     ):
         lock = SimpleNamespace(content={"recorded": recorded})
         one = dataclasses.replace(study, lock=lock, changed_since_lock=changes)

@@ -9,7 +9,6 @@ import pytest
 import soundfile
 
 from studylib.codes import code_of, fields_of
-from studylib.codes.sheets import SettingsWarning
 from studylib.measure.batch import measure_batch
 from studylib.report.at_the_bench import bench_warnings
 from studylib.sheets import read_study
@@ -125,9 +124,7 @@ def test_the_mains_of_study_toml_are_told_before_anything_is_recorded(folder):
     for mains_hz, multiple in ((hz * 2, 2), (hz * 1.5, 3)):
         path.write_text(f"{toml}\n[bench]\nmains_hz = {mains_hz}\n", "utf-8")
         found = [
-            w
-            for w in read_study(folder).warnings
-            if code_of(w) == SettingsWarning.HARMONIC_ON_MAINS
+            w for w in read_study(folder).warnings if code_of(w) == "settings.harmonic_on_mains"
         ]
         assert fields_of(found[0])["multiples"] == [multiple]
         assert "mains hum" in say(found[0])

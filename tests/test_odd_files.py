@@ -13,7 +13,6 @@ import soundfile
 from scipy.signal import resample
 
 from studylib.codes import code_of, each
-from studylib.codes.sheets import CellFault
 from studylib.errors import InputError
 from studylib.measure import measure_batch
 from studylib.report.at_the_bench import fitness
@@ -154,5 +153,5 @@ def test_a_study_below_the_lowest_rate_is_refused_when_its_settings_are_read(fol
     with pytest.raises(InputError) as caught:
         read_study(folder)
     (fault,) = caught.value.notes
-    assert holds(fault, CellFault.UNFIT, section="[channels]", key="rate_hz", value=int(rate))
+    assert holds(fault, "cells.unfit", section="[channels]", key="rate_hz", value=int(rate))
     assert "a sampling rate in whole Hz of at least 8000" in str(caught.value)

@@ -12,7 +12,6 @@ import soundfile
 
 from studylib.bench.schedule import minutes_of, plan_batches, write_schedule
 from studylib.codes import code_of
-from studylib.codes.sheets import RecordFault, SheetFault, SheetWarning
 from studylib.errors import InputError
 from studylib.sheets import read_study
 from studylib.sheets.study import read_unrecorded
@@ -291,7 +290,7 @@ def test_a_hand_written_take_without_a_recording_is_still_a_fault(tmp_path):
         file.write("mine,day1,room,,,3,recordings/mine.wav,,,,,,,,,,,\n")
     with pytest.raises(InputError) as caught:
         read_study(study.folder)
-    assert holds(caught.value.notes[0], SheetFault.NO_RECORDING, value="recordings/mine.wav")
+    assert holds(caught.value.notes[0], "sheets.no_recording", value="recordings/mine.wav")
 
 
 def test_takes_that_wait_in_a_batch_that_was_begun_are_told(tmp_path):
@@ -300,7 +299,7 @@ def test_takes_that_wait_in_a_batch_that_was_begun_are_told(tmp_path):
     record(study.folder, read_study(study.folder).planned[0])
     (warning,) = read_study(study.folder).warnings
     count = len(read_study(study.folder).scheduled_of("day1")) - 1
-    assert holds(warning, SheetWarning.WAITING, file="takes.csv", batch="day1", count=count)
+    assert holds(warning, "sheets.waiting", file="takes.csv", batch="day1", count=count)
 
 
 def refused(study, **options) -> str:
@@ -354,7 +353,7 @@ def test_a_missing_column_is_named(tmp_path):
     study = planned(tmp_path, takes="take,batch,kind,specimen,mount,repeat,file,order,tone_hz")
     fields = {"columns": ["drive_db", "support", "place", "turned"], "scheduling": True}
     fault = refused(study)
-    assert holds(fault, SheetFault.NO_COLUMN, file="takes.csv", row=1, **fields)
+    assert holds(fault, "sheets.no_column", file="takes.csv", row=1, **fields)
     assert 'no column "drive_db", "support", "place" or "turned", which the schedule needs' in say(
         fault
     )
@@ -387,7 +386,7 @@ def test_a_schedule_file_that_was_broken_is_one_sentence(tmp_path):
     (study.folder / "schedule.json").write_text("{", encoding="utf-8")
     with pytest.raises(InputError) as caught:
         read_study(study.folder)
-    assert holds(caught.value.notes[0], RecordFault.UNREADABLE, file="schedule.json")
+    assert holds(caught.value.notes[0], "records.unreadable", file="schedule.json")
 
 
 def test_minutes_add_up(tmp_path):

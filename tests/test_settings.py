@@ -6,9 +6,6 @@ import numpy as np
 import pytest
 
 from studylib.codes import code_of, fields_of
-from studylib.codes.sheets import CellFault as Cell
-from studylib.codes.sheets import Right, SettingsWarning
-from studylib.codes.sheets import SettingsFault as Fault
 from studylib.sheets.settings import Settings, mains_multiple
 from studylib.sheets.settings_file import claim_faults, read_settings
 from studylib.signal.tone import MIN_PERIODS, record_length
@@ -105,80 +102,84 @@ def test_a_byte_order_mark_and_windows_line_ends_are_read(tmp_path, text):
 @pytest.mark.parametrize(
     ("text", "place", "code"),
     [
-        ("", "[study] title", Cell.MISSING),
-        ('[study]\ntitle = ""\nquestion = "q"', "[study] title", Cell.UNFIT),
-        ('[study]\ntitle = 3\nquestion = "q"', "[study] title", Cell.UNFIT),
-        (HEAD + "[channels]\nresponse = 0", "[channels] response", Cell.UNFIT),
-        (HEAD + "[channels]\nresponse = true", "[channels] response", Cell.UNFIT),
-        (HEAD + '[channels]\nresponse = "1"', "[channels] response", Cell.UNFIT),
-        (HEAD + "[channels]\nresponse = 2025-01-01", "[channels] response", Cell.UNFIT),
-        (HEAD + "[channels]\nresponse = [2025-01-01]", "[channels] response", Cell.UNFIT),
-        (HEAD + '[channels]\nresponse_kind = "mic"', "[channels] response_kind", Cell.UNFIT),
-        (HEAD + "[channels]\ndrive = 2", "[channels]", Fault.NO_DRIVE_KIND),
-        (HEAD + '[channels]\ndrive_kind = "force"', "[channels]", Fault.NO_DRIVE),
-        (HEAD + '[channels]\ndrive = 1\ndrive_kind = "force"', "[channels]", Fault.SAME_CHANNEL),
-        (HEAD + "[channels]\nrate_hz = 48000.5", "[channels] rate_hz", Cell.UNFIT),
-        (HEAD + "[channels]\nrate_hz = -1", "[channels] rate_hz", Cell.UNFIT),
+        ("", "[study] title", "cells.missing"),
+        ('[study]\ntitle = ""\nquestion = "q"', "[study] title", "cells.unfit"),
+        ('[study]\ntitle = 3\nquestion = "q"', "[study] title", "cells.unfit"),
+        (HEAD + "[channels]\nresponse = 0", "[channels] response", "cells.unfit"),
+        (HEAD + "[channels]\nresponse = true", "[channels] response", "cells.unfit"),
+        (HEAD + '[channels]\nresponse = "1"', "[channels] response", "cells.unfit"),
+        (HEAD + "[channels]\nresponse = 2025-01-01", "[channels] response", "cells.unfit"),
+        (HEAD + "[channels]\nresponse = [2025-01-01]", "[channels] response", "cells.unfit"),
+        (HEAD + '[channels]\nresponse_kind = "mic"', "[channels] response_kind", "cells.unfit"),
+        (HEAD + "[channels]\ndrive = 2", "[channels]", "settings.no_drive_kind"),
+        (HEAD + '[channels]\ndrive_kind = "force"', "[channels]", "settings.no_drive"),
+        (
+            HEAD + '[channels]\ndrive = 1\ndrive_kind = "force"',
+            "[channels]",
+            "settings.same_channel",
+        ),
+        (HEAD + "[channels]\nrate_hz = 48000.5", "[channels] rate_hz", "cells.unfit"),
+        (HEAD + "[channels]\nrate_hz = -1", "[channels] rate_hz", "cells.unfit"),
         (
             HEAD + "[channels]\nfull_scale_db = 1.0\ncalibrator_db = 94.0",
             "[channels]",
-            Fault.TWO_LEVELS,
+            "settings.two_levels",
         ),
-        (HEAD + "[channels]\nfull_scale_db = inf", "[channels] full_scale_db", Cell.UNFIT),
-        (HEAD + "[tone]\nfundamental_hz = 0", "[tone] fundamental_hz", Cell.UNFIT),
-        (HEAD + "[tone]\nfundamental_hz = nan", "[tone] fundamental_hz", Cell.UNFIT),
-        (HEAD + "[tone]\nharmonics = 0", "[tone] harmonics", Cell.UNFIT),
-        (HEAD + "[tone]\nharmonics = 2.5", "[tone] harmonics", Cell.UNFIT),
-        (HEAD + "[tone]\nskip_s = -0.1", "[tone] skip_s", Cell.UNFIT),
-        (HEAD + "[tone]\nlength_s = 0.0", "[tone] length_s", Cell.UNFIT),
-        (HEAD + "[decide]\nconfidence = 0.5", "[decide] confidence", Cell.UNFIT),
-        (HEAD + "[decide]\nconfidence = 1.0", "[decide] confidence", Cell.UNFIT),
-        (HEAD + "[decide]\nconfidence = 95", "[decide] confidence", Cell.UNFIT),
-        (HEAD + "[decide]\nsmallest_n = 1", "[decide] smallest_n", Cell.UNFIT),
-        (HEAD + "[decide]\nprimary = []", "[decide] primary", Cell.UNFIT),
-        (HEAD + '[decide]\nprimary = "tone.h1.level_db"', "[decide] primary", Cell.UNFIT),
-        (HEAD + "[decide]\nprimary = [3]", "[decide] primary, item 1", Cell.UNFIT),
+        (HEAD + "[channels]\nfull_scale_db = inf", "[channels] full_scale_db", "cells.unfit"),
+        (HEAD + "[tone]\nfundamental_hz = 0", "[tone] fundamental_hz", "cells.unfit"),
+        (HEAD + "[tone]\nfundamental_hz = nan", "[tone] fundamental_hz", "cells.unfit"),
+        (HEAD + "[tone]\nharmonics = 0", "[tone] harmonics", "cells.unfit"),
+        (HEAD + "[tone]\nharmonics = 2.5", "[tone] harmonics", "cells.unfit"),
+        (HEAD + "[tone]\nskip_s = -0.1", "[tone] skip_s", "cells.unfit"),
+        (HEAD + "[tone]\nlength_s = 0.0", "[tone] length_s", "cells.unfit"),
+        (HEAD + "[decide]\nconfidence = 0.5", "[decide] confidence", "cells.unfit"),
+        (HEAD + "[decide]\nconfidence = 1.0", "[decide] confidence", "cells.unfit"),
+        (HEAD + "[decide]\nconfidence = 95", "[decide] confidence", "cells.unfit"),
+        (HEAD + "[decide]\nsmallest_n = 1", "[decide] smallest_n", "cells.unfit"),
+        (HEAD + "[decide]\nprimary = []", "[decide] primary", "cells.unfit"),
+        (HEAD + '[decide]\nprimary = "tone.h1.level_db"', "[decide] primary", "cells.unfit"),
+        (HEAD + "[decide]\nprimary = [3]", "[decide] primary, item 1", "cells.unfit"),
         (
             HEAD + '[decide]\nprimary = ["tone.h3.rel_dB"]',
             "[decide] primary, item 1",
-            Fault.NO_FEATURE,
+            "settings.no_feature",
         ),
         (
             HEAD + '[decide]\nprimary = ["tone.h3.response_deg"]',
             "[decide] primary, item 1",
-            Fault.NOT_COMPARED,
+            "settings.not_compared",
         ),
         (
             HEAD + '[decide]\nprimary = ["tone.h1.level_db", "tone.h1.level_db"]',
             "[decide] primary, item 2",
-            Cell.REPEATED,
+            "cells.repeated",
         ),
         (
             HEAD + '[decide.limits]\n"tone.h3.rel_db" = 0',
             '[decide.limits] "tone.h3.rel_db"',
-            Cell.UNFIT,
+            "cells.unfit",
         ),
         (
             HEAD + '[decide.limits]\n"tone.centroid_hz" = 0.05',
             '[decide.limits] "tone.centroid_hz"',
-            Cell.UNFIT,
+            "cells.unfit",
         ),
         (
             HEAD + '[decide.limits]\n"tone.h3.rel_db" = "1"',
             '[decide.limits] "tone.h3.rel_db"',
-            Cell.UNFIT,
+            "cells.unfit",
         ),
-        (HEAD + '[decide.limits]\n"tone.h3" = 1', "[decide.limits]", Fault.NO_FEATURE),
-        (HEAD + '[quality]\nsnr_db = "a"', "[quality] snr_db", Cell.UNFIT),
-        (HEAD + "[quality]\nsnr_db = true", "[quality] snr_db", Cell.UNFIT),
-        (HEAD + "[quality]\nsnr_db = nan", "[quality] snr_db", Cell.UNFIT),
-        (HEAD + "[quality]\nsnr_db = 2025-01-01", "[quality] snr_db", Cell.UNFIT),
-        (HEAD + "[tone]\nlength_s = 0.05", "[tone] length_s", Fault.FEW_PERIODS),
-        (HEAD + "[plan]\nprobes = [2, 3, 2]", "[plan] probes", Cell.REPEATED),
-        ("tone = 5\n" + HEAD, "", Fault.NOT_A_SECTION),
-        ("quality = 5\n" + HEAD, "", Fault.NOT_A_SECTION),
-        ("claim = [3]\n" + HEAD, "", Fault.CLAIM_BRACKETS),
-        (HEAD + '[claim]\ntext = "x"', "", Fault.CLAIM_BRACKETS),
+        (HEAD + '[decide.limits]\n"tone.h3" = 1', "[decide.limits]", "settings.no_feature"),
+        (HEAD + '[quality]\nsnr_db = "a"', "[quality] snr_db", "cells.unfit"),
+        (HEAD + "[quality]\nsnr_db = true", "[quality] snr_db", "cells.unfit"),
+        (HEAD + "[quality]\nsnr_db = nan", "[quality] snr_db", "cells.unfit"),
+        (HEAD + "[quality]\nsnr_db = 2025-01-01", "[quality] snr_db", "cells.unfit"),
+        (HEAD + "[tone]\nlength_s = 0.05", "[tone] length_s", "settings.few_periods"),
+        (HEAD + "[plan]\nprobes = [2, 3, 2]", "[plan] probes", "cells.repeated"),
+        ("tone = 5\n" + HEAD, "", "settings.not_a_section"),
+        ("quality = 5\n" + HEAD, "", "settings.not_a_section"),
+        ("claim = [3]\n" + HEAD, "", "settings.claim_brackets"),
+        (HEAD + '[claim]\ntext = "x"', "", "settings.claim_brackets"),
     ],
 )
 def test_a_fault_is_one_sentence_with_its_place(tmp_path, text, place, code):
@@ -203,10 +204,10 @@ def place_of(fault: str) -> str:
         ("[channels]\nresponse = 0", 'right.channel {"ge":1}'),
         ("[decide]\nconfidence = 95", 'right.number {"gt":0.5,"lt":1}'),
         ("[tap]\nmost_modes = 0", 'right.whole {"ge":1,"le":40}'),
-        ('[decide.limits]\n"tone.h3.rel_db" = 0', Right.LIMIT_DB),
-        ('[decide.limits]\n"tone.centroid_hz" = 0.05', Right.LIMIT_RATIO),
-        ('[quality]\nsnr_db = "a"', Right.NUMBER),
-        ("[decide]\nprimary = [3]", Right.FEATURES),
+        ('[decide.limits]\n"tone.h3.rel_db" = 0', "right.limit_db"),
+        ('[decide.limits]\n"tone.centroid_hz" = 0.05', "right.limit_ratio"),
+        ('[quality]\nsnr_db = "a"', "right.number"),
+        ("[decide]\nprimary = [3]", "right.features"),
     ],
 )
 def test_what_would_be_right_comes_with_the_bounds_of_the_field(tmp_path, text, right):
@@ -216,21 +217,21 @@ def test_what_would_be_right_comes_with_the_bounds_of_the_field(tmp_path, text, 
 
 def test_an_unknown_feature_comes_with_the_nearest_and_a_short_take_with_what_is_needed(tmp_path):
     (fault,) = faults_of(tmp_path, HEAD + '[decide]\nprimary = ["tone.h3.rel_dB"]')
-    assert holds(fault, Fault.NO_FEATURE, name="tone.h3.rel_dB", nearest="tone.h3.rel_db")
+    assert holds(fault, "settings.no_feature", name="tone.h3.rel_dB", nearest="tone.h3.rel_db")
     (fault,) = faults_of(tmp_path, HEAD + "[tone]\nlength_s = 0.05")
-    assert holds(fault, Fault.FEW_PERIODS, length_s=0.05, fundamental_hz=172.0, least_s=0.059)
+    assert holds(fault, "settings.few_periods", length_s=0.05, fundamental_hz=172.0, least_s=0.059)
     assert fields_of(fault)["periods"] == pytest.approx(8.6)
 
 
 @pytest.mark.parametrize(
     ("text", "code", "place"),
     [
-        ("[study]\ntitle = Rails\n", Fault.NOT_TOML, {"line": 2}),
-        ("[study]\ntitle = 'a'\ntitle = 'b'\n", Fault.KEY_TWICE, {"line": 3}),
-        ("[study]\ntitle = 'a'\n[study]\n", Fault.KEY_TWICE, {"line": 3}),
-        ("[study]\ntitle = 'open", Fault.NOT_TOML, {"at_end": True}),
-        ("a = 1\na = 2", Fault.KEY_TWICE, {"at_end": True}),
-        ("[tone]\nfundamental_hz = 172,5\n", Fault.NOT_TOML, {"line": 2}),
+        ("[study]\ntitle = Rails\n", "settings.not_toml", {"line": 2}),
+        ("[study]\ntitle = 'a'\ntitle = 'b'\n", "settings.key_twice", {"line": 3}),
+        ("[study]\ntitle = 'a'\n[study]\n", "settings.key_twice", {"line": 3}),
+        ("[study]\ntitle = 'open", "settings.not_toml", {"at_end": True}),
+        ("a = 1\na = 2", "settings.key_twice", {"at_end": True}),
+        ("[tone]\nfundamental_hz = 172,5\n", "settings.not_toml", {"line": 2}),
     ],
 )
 def test_what_is_no_toml_names_its_line(tmp_path, text, code, place):
@@ -260,7 +261,7 @@ def test_a_claims_feature_is_primary(tmp_path):
     claim = CLAIM.format("tone.h3.rel_db", "robinia")
     (fault,) = faults_of(tmp_path, HEAD + claim)
     assert place_of(fault) == "[[claim]] 1 feature"
-    assert holds(fault, Fault.CLAIM_NOT_PRIMARY, name="tone.h3.rel_db")
+    assert holds(fault, "settings.claim_not_primary", name="tone.h3.rel_db")
     primary = '[decide]\nprimary = ["tone.h3.rel_db"]\n'
     assert faults_of(tmp_path, HEAD + primary + claim) == ()
 
@@ -269,7 +270,7 @@ def test_a_claim_is_not_blamed_for_a_primary_list_at_fault(tmp_path):
     text = HEAD + "[decide]\nprimary = 3\n" + CLAIM.format("tone.h3.rel_db", "robinia")
     (fault,) = faults_of(tmp_path, text)
     assert place_of(fault) == "[decide] primary"
-    assert holds(fault, Cell.UNFIT, value=3)
+    assert holds(fault, "cells.unfit", value=3)
 
 
 def test_a_slip_in_one_key_does_not_hide_the_next(tmp_path):
@@ -287,22 +288,22 @@ def test_a_slip_in_one_key_does_not_hide_the_next(tmp_path):
 def test_a_drive_at_fault_is_not_called_missing(tmp_path):
     (fault,) = faults_of(tmp_path, HEAD + '[channels]\ndrive = 0\ndrive_kind = "force"\n')
     assert place_of(fault) == "[channels] drive"
-    assert holds(fault, Cell.UNFIT, value=0)
+    assert holds(fault, "cells.unfit", value=0)
 
 
 def test_a_claim_at_fault(tmp_path):
     text = HEAD + '[[claim]]\ntext = "x"\nfeature = "tone.h1.level_db"\nhigher = "a"\n'
     (fault,) = faults_of(tmp_path, text)
     assert place_of(fault) == "[[claim]] 1 lower"
-    assert holds(fault, Cell.MISSING, right=Right.LOWER)
+    assert holds(fault, "cells.missing", right="right.lower")
     for key in ("text", "feature", "higher", "lower"):
         empty = {"text": "x", "feature": "tone.h1.level_db", "higher": "a", "lower": "b", key: ""}
         lines = "".join(f'{name} = "{value}"\n' for name, value in empty.items())
         (fault,) = faults_of(tmp_path, HEAD + "[[claim]]\n" + lines)
         assert place_of(fault) == f"[[claim]] 1 {key}"
-        assert holds(fault, Cell.UNFIT, value="")
+        assert holds(fault, "cells.unfit", value="")
     (fault,) = faults_of(tmp_path, HEAD + CLAIM.format("tone.h1.level_db", "larch"))
-    assert holds(fault, Fault.CLAIM_ONE_WOOD, section="[[claim]] 1", wood="larch")
+    assert holds(fault, "settings.claim_one_wood", section="[[claim]] 1", wood="larch")
 
 
 def test_a_claim_about_a_wood_that_is_not_there(tmp_path):
@@ -310,7 +311,7 @@ def test_a_claim_about_a_wood_that_is_not_there(tmp_path):
     (fault,) = claim_faults(settings, ("larch", "robinia"))
     assert place_of(fault) == "[[claim]] 1 higher"
     woods = {"nearest": "robinia", "woods": ["larch", "robinia"]}
-    assert holds(fault, Fault.CLAIM_UNKNOWN_WOOD, value="Robinia", **woods)
+    assert holds(fault, "settings.claim_unknown_wood", value="Robinia", **woods)
     (fault, _) = claim_faults(settings, ())
     assert say(fault).endswith("; give a wood of specimens.csv")
     assert claim_faults(settings, ("larch", "Robinia")) == []
@@ -320,7 +321,7 @@ def test_unknown_names_are_warnings_with_the_nearest_known_one(tmp_path):
     text = "colour = 1\n" + HEAD + "titel = 1\n[tones]\n[tone]\nharmonic = 3\n"
     reading = read(tmp_path, text)
     assert reading.faults == ()
-    assert {code_of(w) for w in reading.warnings} == {SettingsWarning.UNKNOWN_KEY}
+    assert {code_of(w) for w in reading.warnings} == {"settings.unknown_key"}
     assert [(fields_of(w)["name"], fields_of(w)["nearest"]) for w in reading.warnings] == [
         ("colour", "wood"),
         ("tones", "tone"),
@@ -333,7 +334,7 @@ def test_full_scale_of_something_else_than_a_microphone(tmp_path):
     text = HEAD + '[channels]\nresponse_kind = "pickup"\nfull_scale_db = 110\n'
     (warning,) = read(tmp_path, text).warnings
     assert place_of(warning) == "[channels] full_scale_db"
-    assert holds(warning, SettingsWarning.LEVEL_UNUSED, kind="pickup")
+    assert holds(warning, "settings.level_unused", kind="pickup")
 
 
 @pytest.mark.parametrize(
@@ -341,23 +342,23 @@ def test_full_scale_of_something_else_than_a_microphone(tmp_path):
     [
         (
             "[sweep]\nlowest_hz = 60\n",
-            Fault.SWEEP_INCOMPLETE,
+            "settings.sweep_incomplete",
             {"keys": ["highest_hz", "length_s"]},
         ),
-        ("[sweep]\nlowest_hz = 60\nhighest_hz = 90\nlength_s = 5\n", Fault.SWEEP_NARROW, {}),
+        ("[sweep]\nlowest_hz = 60\nhighest_hz = 90\nlength_s = 5\n", "settings.sweep_narrow", {}),
         (
             "[sweep]\nlowest_hz = 20\nhighest_hz = 20000\nlength_s = 0.1\n",
-            Fault.SWEEP_FAST,
+            "settings.sweep_fast",
             {"length_s": 0.1, "least_s": pytest.approx(4 / 20 * np.log(1000))},
         ),
         (
             "[tap]\nlowest_hz = 500\nhighest_hz = 400\n",
-            Fault.TAP_RANGE,
+            "settings.tap_range",
             {"lowest_hz": 500.0, "highest_hz": 400.0},
         ),
         (
             "[wood]\nshear_ratio = 1.0\n",
-            Cell.UNFIT,
+            "cells.unfit",
             {"value": 1.0, "right": 'right.ratio {"gt":2,"le":60}'},
         ),
     ],

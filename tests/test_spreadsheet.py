@@ -5,8 +5,6 @@ from __future__ import annotations
 import pytest
 
 from studylib.codes import code_of
-from studylib.codes.sheets import CellFault as Cell
-from studylib.codes.sheets import SheetFault as Fault
 from studylib.errors import InputError
 from studylib.sheets import read_study
 from studylib.sheets.between_rows import gaps
@@ -97,20 +95,20 @@ def test_letters_in_two_parts_are_put_together(tmp_path):
 @pytest.mark.parametrize(
     ("data", "code", "fields"),
     [
-        ("wood\nLärche\n".encode("utf-16"), Fault.UTF_16, {}),
-        ("wood\nLärche\n".encode("utf-16-le"), Fault.UTF_16, {}),
-        ("wood\nlarch\nLärche\n".encode("latin-1"), Fault.NOT_UTF_8, {"line": 3}),
-        (b"PK\x03\x04\x14\x00", Fault.WORKBOOK, {}),
-        (b"", Fault.NO_HEADER, {}),
-        (b"\n , \n", Fault.NO_HEADER, {}),
-        ("a\tb\n1\t2\n", Fault.TABS, {}),
-        ("a,b,a\n", Fault.COLUMN_TWICE, {"row": 1, "value": "a"}),
-        ('"a\nb",c\n', Fault.COLUMN_UNPRINTABLE, {"row": 1, "value": "a\nb"}),
-        ('a,b\n1,2\n3,"4\n5,6\n', Fault.OPEN_QUOTE, {"row": 3}),
-        ('a,b\n1,2\n"', Fault.OPEN_QUOTE, {"row": 3}),
-        ("a,b\n1,2\n3,4,5\n", Fault.STRAY_TEXT, {"row": 3, "cells": [3]}),
-        ("a,,b\n1,2,3\n", Fault.STRAY_TEXT, {"row": 2, "cells": [2]}),
-        ("a\n" + "x" * 140_000, Fault.OPEN_QUOTE, {"row": 2}),
+        ("wood\nLärche\n".encode("utf-16"), "sheets.utf_16", {}),
+        ("wood\nLärche\n".encode("utf-16-le"), "sheets.utf_16", {}),
+        ("wood\nlarch\nLärche\n".encode("latin-1"), "sheets.not_utf_8", {"line": 3}),
+        (b"PK\x03\x04\x14\x00", "sheets.workbook", {}),
+        (b"", "sheets.no_header", {}),
+        (b"\n , \n", "sheets.no_header", {}),
+        ("a\tb\n1\t2\n", "sheets.tabs", {}),
+        ("a,b,a\n", "sheets.column_twice", {"row": 1, "value": "a"}),
+        ('"a\nb",c\n', "sheets.column_unprintable", {"row": 1, "value": "a\nb"}),
+        ('a,b\n1,2\n3,"4\n5,6\n', "sheets.open_quote", {"row": 3}),
+        ('a,b\n1,2\n"', "sheets.open_quote", {"row": 3}),
+        ("a,b\n1,2\n3,4,5\n", "sheets.stray_text", {"row": 3, "cells": [3]}),
+        ("a,,b\n1,2,3\n", "sheets.stray_text", {"row": 2, "cells": [2]}),
+        ("a\n" + "x" * 140_000, "sheets.open_quote", {"row": 2}),
     ],
 )
 def test_what_cannot_be_read_is_one_fault(tmp_path, data, code, fields):
@@ -121,7 +119,7 @@ def test_a_folder_in_place_of_a_table(tmp_path):
     (tmp_path / "takes.csv").mkdir()
     with pytest.raises(InputError) as caught:
         read_table(tmp_path / "takes.csv")
-    assert holds(caught.value.notes[0], Fault.UNREADABLE, file="takes.csv")
+    assert holds(caught.value.notes[0], "sheets.unreadable", file="takes.csv")
 
 
 # Numbers
@@ -146,23 +144,23 @@ def test_numbers(text, comma, value):
 @pytest.mark.parametrize(
     ("text", "comma", "code"),
     [
-        ("nan", False, Cell.NOT_A_NUMBER),
-        ("NaN", True, Cell.NOT_A_NUMBER),
-        ("inf", False, Cell.NOT_A_NUMBER),
-        ("-Infinity", False, Cell.NOT_A_NUMBER),
-        ("1e400", False, Cell.TOO_LARGE),
-        ("1_000", False, Cell.NOT_A_NUMBER),
-        ("1 000", False, Cell.NOT_A_NUMBER),
-        ("1,5", False, Cell.DECIMAL_COMMA),
-        ("1.234,5", True, Cell.TWO_MARKS),
-        ("1,234,5", True, Cell.TWO_MARKS),
-        ("12 mm", False, Cell.NOT_A_NUMBER),
-        ("#N/A", False, Cell.NOT_A_NUMBER),
-        ("0x10", False, Cell.NOT_A_NUMBER),
-        ("\u0663", False, Cell.NOT_A_NUMBER),
-        ("-", False, Cell.NOT_A_NUMBER),
-        (".", False, Cell.NOT_A_NUMBER),
-        ("", False, Cell.NOT_A_NUMBER),
+        ("nan", False, "cells.not_a_number"),
+        ("NaN", True, "cells.not_a_number"),
+        ("inf", False, "cells.not_a_number"),
+        ("-Infinity", False, "cells.not_a_number"),
+        ("1e400", False, "cells.too_large"),
+        ("1_000", False, "cells.not_a_number"),
+        ("1 000", False, "cells.not_a_number"),
+        ("1,5", False, "cells.decimal_comma"),
+        ("1.234,5", True, "cells.two_marks"),
+        ("1,234,5", True, "cells.two_marks"),
+        ("12 mm", False, "cells.not_a_number"),
+        ("#N/A", False, "cells.not_a_number"),
+        ("0x10", False, "cells.not_a_number"),
+        ("\u0663", False, "cells.not_a_number"),
+        ("-", False, "cells.not_a_number"),
+        (".", False, "cells.not_a_number"),
+        ("", False, "cells.not_a_number"),
     ],
 )
 def test_what_is_no_number_is_refused_and_never_nan(text, comma, code):
@@ -175,7 +173,7 @@ def test_whole_numbers():
     assert whole("3.0") == 3
     with pytest.raises(ValueError, match="whole") as caught:
         whole("3.5")
-    assert code_of(str(caught.value)) == Cell.NOT_WHOLE
+    assert code_of(str(caught.value)) == "cells.not_whole"
 
 
 def test_a_comma_and_a_point_in_one_file(tmp_path):
@@ -183,7 +181,7 @@ def test_a_comma_and_a_point_in_one_file(tmp_path):
     (fault,) = mark_faults(table, ("a", "b"))
     place = {"file": "table.csv", "row": 3, "column": "b"}
     marks = {"value": "1.250", "mark": "point", "other": "comma", "other_row": 2}
-    assert holds(fault, Fault.MIXED_MARKS, **place, **marks)
+    assert holds(fault, "sheets.mixed_marks", **place, **marks)
     assert mark_faults(table, ("b",)) == []
 
 
@@ -196,7 +194,7 @@ def test_mixed_marks_reach_the_user(tmp_path):
     with pytest.raises(InputError) as caught:
         read_study(folder)
     (fault,) = caught.value.notes
-    assert holds(fault, Fault.MIXED_MARKS, row=3, column="mass_g", mark="comma", other_row=2)
+    assert holds(fault, "sheets.mixed_marks", row=3, column="mass_g", mark="comma", other_row=2)
 
 
 # Words

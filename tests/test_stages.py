@@ -12,7 +12,6 @@ import soundfile
 
 from studylib.bench.schedule import write_schedule
 from studylib.codes import code_of, fields_of, note
-from studylib.codes.sheets import RecordFault
 from studylib.errors import InputError
 from studylib.modes.gathered import gather
 from studylib.report import text
@@ -255,7 +254,7 @@ def test_a_key_of_another_stage_is_one_sentence(grown):
     with pytest.raises(InputError) as caught:
         read_study(folder)
     (folder / "woods.key2.csv").write_bytes(own)
-    assert caught.value.codes == (RecordFault.OTHER_KEY,)
+    assert caught.value.codes == ("records.other_key",)
     assert "woods.key2.csv" in str(caught.value)
 
 

@@ -8,7 +8,6 @@ import tomllib
 import pytest
 
 from studylib.codes import code_of, fields_of
-from studylib.codes.sheets import CellFault, SheetFault
 from studylib.errors import InputError
 from studylib.sheets import read_study
 from studylib.sheets.files import write_template
@@ -51,10 +50,10 @@ def test_what_is_still_to_be_filled_in_is_told(tmp_path):
         read_study(tmp_path)
     faults = [(code_of(fault), fields_of(fault)) for fault in caught.value.notes]
     assert [(code, fields["file"], fields.get("key")) for code, fields in faults] == [
-        (CellFault.UNFIT, "study.toml", "title"),
-        (CellFault.UNFIT, "study.toml", "question"),
-        (SheetFault.NO_ROWS, "specimens.csv", None),
-        (SheetFault.NO_ROWS, "takes.csv", None),
+        ("cells.unfit", "study.toml", "title"),
+        ("cells.unfit", "study.toml", "question"),
+        ("sheets.no_rows", "specimens.csv", None),
+        ("sheets.no_rows", "takes.csv", None),
     ]
 
 
@@ -115,7 +114,7 @@ def test_a_folder_that_holds_something_is_left_alone(tmp_path, name):
     (tmp_path / name).write_text("mine")
     with pytest.raises(InputError) as caught:
         write_template(tmp_path)
-    assert caught.value.codes == (SheetFault.NEW_NOT_EMPTY,)
+    assert caught.value.codes == ("sheets.new_not_empty",)
     assert [path.name for path in tmp_path.iterdir()] == [name]
 
 
@@ -123,10 +122,10 @@ def test_a_file_in_the_way(tmp_path):
     (tmp_path / "rails").write_text("mine")
     with pytest.raises(InputError) as caught:
         write_template(tmp_path / "rails")
-    assert caught.value.codes == (SheetFault.NEW_IS_FILE,)
+    assert caught.value.codes == ("sheets.new_is_file",)
     with pytest.raises(InputError) as caught:
         write_template(tmp_path / "rails" / "below")
-    assert caught.value.codes == (SheetFault.NEW_UNWRITABLE,)
+    assert caught.value.codes == ("sheets.new_unwritable",)
     assert (tmp_path / "rails").read_text() == "mine"
 
 

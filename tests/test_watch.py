@@ -14,7 +14,6 @@ import soundfile
 
 from studylib.bench import watch
 from studylib.bench.watch import GIVEN_UP_S, MEMORY, SETTLED_S, Look, Watcher, watch_bench
-from studylib.codes.sheets import SheetFault
 from studylib.errors import InputError
 from studylib.measure.rings import Ring
 from studylib.measure.take import TakeMeasurement
@@ -375,4 +374,4 @@ def test_sheets_with_faults_are_told_at_the_start(folder):
     (folder / "study.toml").unlink()
     with pytest.raises(InputError) as caught:
         Watcher(folder, tell=print)
-    assert caught.value.codes == (SheetFault.NO_FILE,)
+    assert caught.value.codes == ("sheets.no_file",)

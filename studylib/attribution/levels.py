@@ -32,7 +32,6 @@ import pandas as pd
 from scipy import stats
 
 from studylib.codes import note
-from studylib.codes.levels import LevelFinding
 from studylib.measure.harmonic_rows import tone_multiple
 from studylib.sheets import Specimen, Take
 from studylib.sheets.study import in_batch_order
@@ -100,9 +99,20 @@ def levels_of(
 
 
 def level_findings(levels: pd.DataFrame) -> list[str]:
-    """What is wrong with the levels of a study, as notes (`LevelFinding`); none where all is well.
+    """What is wrong with the levels of a study, as notes; none where all is well.
 
     levels : from `levels_of`.
+
+    The fields of the notes (channel is "response", "drive" or "both"):
+    levels.control : channel; share (dB recorded for each dB of drive), low, high; noise (its rise
+        for each dB that the drive falls); cases, of (mounts or the block at one multiple), woods
+        (these alone).
+    levels.ceiling : channel, short_db (worst, at the highest drive), low, cases, of, woods.
+    levels.knob : channel, take (the first), batch, wood (on the bench then), step_db, u_db, extent
+        ("take", "mount", "rest"), gain_db (change of that column there), woods (with all takes on
+        one side). levels.loose has the same; the drive channel alone falls.
+    levels.with_wood : channel, wood, step_db, low, high (over the multiples), multiples, beyond_db
+        (what the boards' mass does not explain).
     """
     found = [*_with_wood(levels)]
     for gather, least_db in ((_takes, LEAST_DB["take"]), (_mounts, LEAST_DB["mount"])):
@@ -122,13 +132,13 @@ def level_findings(levels: pd.DataFrame) -> list[str]:
 def _law(levels: pd.DataFrame) -> Iterator[str]:
     """Level control and ceilings: each told once, of both channels where both show it."""
     found = [(channel, *one) for channel in CHANNELS for one in _short(levels, channel)]
-    for code in (LevelFinding.CONTROL, LevelFinding.CEILING):
+    for code in ("levels.control", "levels.ceiling"):
         own = [(channel, fields) for channel, each, fields in found if each == code]
         if own:
             yield note(code, channel="both" if len(own) > 1 else own[0][0], **own[0][1])
 
 
-def _short(levels: pd.DataFrame, channel: str) -> Iterator[tuple[LevelFinding, dict]]:
+def _short(levels: pd.DataFrame, channel: str) -> Iterator[tuple[str, dict]]:
     """How a channel falls short of the drive, at all steps or at the highest alone; a case is one
     mount (or the block) at one multiple."""
     own = levels[levels[channel].notna()]
@@ -146,13 +156,13 @@ def _short(levels: pd.DataFrame, channel: str) -> Iterator[tuple[LevelFinding, d
         middle = control.median()
         told = {"share": 1 + middle["slope"], "low": 1 + middle["slope"] - middle["reach"]}
         told |= {"high": 1 + middle["slope"] + middle["reach"], "noise": -1 - middle["noise"]}
-        yield LevelFinding.CONTROL, {**told, **_where(control, cases)}
+        yield "levels.control", {**told, **_where(control, cases)}
     short = top[["slope", "reach"]].mul(-top["span"], axis=0)
     short = short[~low & (short["slope"] + short["reach"] > LEAST_SHORT_DB)]
     if len(short) >= min(FEWEST, len(top)) > 0:
         worst = short["slope"].idxmax()
         told = {"short_db": short["slope"][worst], "low": short.sum(axis=1)[worst]}
-        yield LevelFinding.CEILING, {**told, **_where(short, cases)}
+        yield "levels.ceiling", {**told, **_where(short, cases)}
 
 
 def _slopes(own: pd.DataFrame, column: str, sd: float) -> pd.DataFrame:
@@ -262,7 +272,7 @@ def _told(levels: pd.DataFrame, change: _Change) -> str:
     which = int(np.argmax(np.abs(change.told)))
     loose = which == 1 and drive < 0 and not alike
     return note(
-        LevelFinding.LOOSE if loose else LevelFinding.KNOB,
+        "levels.loose" if loose else "levels.knob",
         channel="both" if alike else CHANNELS[which],
         extent=change.extent,
         **row[["take", "batch", "wood"]],
@@ -300,4 +310,4 @@ def _with_wood(levels: pd.DataFrame) -> Iterator[str]:
             found.append({**told, "high": step.max(), "wood": wood, "multiples": len(step)})
     if found:
         most = max(found, key=lambda told: abs(told["beyond_db"]))
-        yield note(LevelFinding.WITH_WOOD, channel="drive", **most)
+        yield note("levels.with_wood", channel="drive", **most)

@@ -36,7 +36,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from studylib.codes import note
-from studylib.codes.sheets import SheetFault
 from studylib.errors import InputError
 from studylib.measure.features import has_sensed_drive
 from studylib.sheets import Study
@@ -385,7 +384,7 @@ def _check_rows(table: Table, kept: list[dict[str, str]], rows: list[dict[str, s
     ]
     if missing:
         place = {"file": TAKES, "row": 1}
-        raise InputError(note(SheetFault.NO_COLUMN, **place, columns=missing, scheduling=True))
+        raise InputError(note("sheets.no_column", **place, columns=missing, scheduling=True))
     known = {row["take"] for row in kept}
     files = Counter(row["file"].casefold() for row in (*kept, *rows))
     for row in rows:

@@ -17,7 +17,6 @@ from itertools import pairwise
 from typing import Any, TypeVar
 
 from studylib.codes import Code, note
-from studylib.codes.sheets import SheetFault, SheetWarning
 from studylib.sheets.files import Table
 from studylib.sheets.rows import BOARD_KINDS, TONE_KINDS, Specimen, Take
 from studylib.sheets.settings import Settings
@@ -56,7 +55,7 @@ def repeated_ids(table: Table, column: str) -> list[str]:
     rows = [row for row in table.rows if row.cells.get(column)]
     return [
         note(
-            SheetFault.ID_TWICE,
+            "sheets.id_twice",
             file=table.name,
             row=row.number,
             column=column,
@@ -72,7 +71,7 @@ def role_faults(specimens: Sequence[Specimen]) -> list[str]:
     references = [s for s in specimens if s.role == "reference"]
     place = {"file": SPECIMENS, "column": "role"}
     return [
-        note(SheetFault.SECOND_REFERENCE, **place, row=other.row, reference=first.specimen)
+        note("sheets.second_reference", **place, row=other.row, reference=first.specimen)
         for first, other in _seen_before(references, lambda s: s.role)
     ]
 
@@ -88,12 +87,12 @@ def take_faults(takes: Sequence[Take]) -> list[str]:
     odd = [(t, offset) for t, offset in timed if offset != timed[0][1]]
     return [
         *(
-            _take_note(SheetFault.SAME_TAKE, t, "repeat", other_row=known.row)
+            _take_note("sheets.same_take", t, "repeat", other_row=known.row)
             for known, t in _seen_before(numbered, lambda t: (*_signal(t), t.place, t.repeat))
         ),
         *(
             _take_note(
-                SheetFault.MOUNT_IN_TWO_BATCHES, t, "mount",
+                "sheets.mount_in_two_batches", t, "mount",
                 **_board(t), batch=known.batch, other_row=known.row,
             )
             for known, t in _seen_before(
@@ -103,7 +102,7 @@ def take_faults(takes: Sequence[Take]) -> list[str]:
         ),
         # A board is turned by mounting it anew, so that its taps and tones lie one way.
         *(
-            _take_note(SheetFault.TURNED_IN_PART, t, "turned", **_board(t), other_row=known.row)
+            _take_note("sheets.turned_in_part", t, "turned", **_board(t), other_row=known.row)
             for known, t in _seen_before(
                 [t for t in _mounted(takes) if t.kind == "tone"], lambda t: (t.specimen, t.mount)
             )
@@ -112,7 +111,7 @@ def take_faults(takes: Sequence[Take]) -> list[str]:
         # Batches become files; two names must not become one (capitals do not count everywhere).
         *(
             _take_note(
-                SheetFault.BATCHES_SHARE_FILE, t, "batch",
+                "sheets.batches_share_file", t, "batch",
                 batch=t.batch, other=known.batch, other_row=known.row, shared=slug(t.batch),
             )
             for known, t in _seen_before(
@@ -122,7 +121,7 @@ def take_faults(takes: Sequence[Take]) -> list[str]:
         # Times with and without an offset cannot be put in order.
         *(
             _take_note(
-                SheetFault.MIXED_TIME_ZONES, t, "started",
+                "sheets.mixed_time_zones", t, "started",
                 has_offset=offset, other_row=timed[0][0].row,
             )
             for t, offset in odd[:1]
@@ -160,8 +159,8 @@ def specimen_warnings(specimens: Sequence[Specimen], table: Table) -> list[str]:
         *_shared_sources(compared),
         *_spellings(SPECIMENS, (s.wood for s in compared), "wood"),
         *_formulas(SPECIMENS, specimens, ("specimen", "wood", "source")),
-        *[note(SheetWarning.NO_SIZES, file=SPECIMENS, columns=missing)] * bool(missing),
-        *[note(SheetWarning.NO_REFERENCE, **role)] * alone,
+        *[note("sheets.no_sizes", file=SPECIMENS, columns=missing)] * bool(missing),
+        *[note("sheets.no_reference", **role)] * alone,
     ]
 
 
@@ -181,8 +180,8 @@ def plank_warnings(specimens: Sequence[Specimen], settings: Settings) -> list[st
     rows, woods = [s.row for s in unnamed], dict.fromkeys(s.wood for s in unnamed)
     place = {"file": SPECIMENS, "column": "source"}
     return [
-        *[note(SheetWarning.PLANKS_UNNAMED, **place, rows=rows, woods=list(woods))] * bool(rows),
-        *[note(SheetWarning.FEW_PLANKS, **place, planks=few, least=least)] * bool(few),
+        *[note("sheets.planks_unnamed", **place, rows=rows, woods=list(woods))] * bool(rows),
+        *[note("sheets.few_planks", **place, planks=few, least=least)] * bool(few),
     ]
 
 
@@ -192,7 +191,7 @@ def _shared_sources(compared: Sequence[Specimen]) -> list[str]:
         woods[s.source][s.wood] = None
     place = {"file": SPECIMENS, "column": "source"}
     return [
-        note(SheetWarning.SHARED_SOURCE, **place, value=source, woods=list(groups))
+        note("sheets.shared_source", **place, value=source, woods=list(groups))
         for source, groups in woods.items()
         if len(groups) > 1
     ]
@@ -203,7 +202,7 @@ def _spellings(name: str, words: Iterable[str], noun: str) -> list[str]:
     for word in words:
         forms["".join(word.split()).casefold()][word] = None
     return [
-        note(SheetWarning.SPELLINGS, file=name, noun=noun, names=list(known))
+        note("sheets.spellings", file=name, noun=noun, names=list(known))
         for known in forms.values()
         if len(known) > 1
     ]
@@ -219,7 +218,7 @@ def _formulas(
         found = sorted((row.row, text) for text, row in odd.items() if FORMULA.match(text))
         for row, text in found[:1]:
             place = {"file": name, "row": row, "column": column}
-            warnings.append(note(SheetWarning.FORMULA, **place, value=text, more=len(found) - 1))
+            warnings.append(note("sheets.formula", **place, value=text, more=len(found) - 1))
     return warnings
 
 
@@ -235,7 +234,7 @@ def take_warnings(
         *_odd_tones(takes, settings.tone.fundamental_hz),
         *_calibrators(takes, settings),
         *(
-            _take_note(SheetWarning.SAME_ORDER, t, "order", order=t.order, other_row=known.row)
+            _take_note("sheets.same_order", t, "order", order=t.order, other_row=known.row)
             for known, t in _seen_before(
                 [t for t in takes if t.order is not None], lambda t: (t.batch, t.order)
             )
@@ -243,7 +242,7 @@ def take_warnings(
         *_spellings(TAKES, (t.batch for t in takes), "batch"),
         *_formulas(TAKES, takes, ("take", "batch")),
         *(
-            _take_note(SheetWarning.REASON_UNUSED, t, "reason")
+            _take_note("sheets.reason_unused", t, "reason")
             for t in takes
             if t.reason and not t.exclude
         ),
@@ -259,7 +258,7 @@ def waiting_takes(takes: Sequence[Take], planned: Sequence[Take]) -> list[str]:
             waiting[take.batch].append(take)
     return [
         note(
-            SheetWarning.WAITING,
+            "sheets.waiting",
             file=TAKES,
             batch=batch,
             count=len(lacking),
@@ -277,7 +276,7 @@ def _skipped(takes: Iterable[Take], column: str, group: Callable[[Take], Hashabl
         groups[group(t)].setdefault(getattr(t, column), t)
     return [
         _take_note(
-            SheetWarning.SKIPPED,
+            "sheets.skipped",
             numbers[number],
             column,
             number=number,
@@ -323,9 +322,9 @@ def _uneven(takes: Sequence[Take], specimens: Sequence[Specimen]) -> list[str]:
     unseen = [s for s in specimens if s.specimen not in seen]
     boards, column = {"file": SPECIMENS, "column": "specimen"}, {"file": TAKES, "column": "mount"}
     return [
-        *(note(SheetWarning.NO_TAKES, **boards, row=s.row, value=s.specimen) for s in unseen),
+        *(note("sheets.no_takes", **boards, row=s.row, value=s.specimen) for s in unseen),
         *(
-            note(SheetWarning.FEWER_MOUNTS, **column, value=name, mounts=n, usual=usual)
+            note("sheets.fewer_mounts", **column, value=name, mounts=n, usual=usual)
             for name, n in fewer.items()
         ),
     ]
@@ -338,7 +337,7 @@ def _reference_gaps(takes: Sequence[Take], specimens: Sequence[Specimen]) -> lis
     batches = dict.fromkeys(t.batch for t in takes)
     measured = {t.batch for t in _mounted(takes) if t.specimen == reference}
     return [
-        note(SheetWarning.REFERENCE_NOT_IN_BATCH, file=TAKES, reference=reference, batch=batch)
+        note("sheets.reference_not_in_batch", file=TAKES, reference=reference, batch=batch)
         for batch in batches
         if batch not in measured
     ]
@@ -353,9 +352,7 @@ def _odd_tones(takes: Sequence[Take], fundamental_hz: float) -> list[str]:
             if abs(ratio - round(ratio)) > MULTIPLE_MARGIN or round(ratio) < 1:
                 odd.setdefault(t.tone_hz, t)
     return [
-        _take_note(
-            SheetWarning.ODD_TONE, t, "tone_hz", tone_hz=tone_hz, fundamental_hz=fundamental_hz
-        )
+        _take_note("sheets.odd_tone", t, "tone_hz", tone_hz=tone_hz, fundamental_hz=fundamental_hz)
         for tone_hz, t in odd.items()
     ]
 
@@ -365,11 +362,11 @@ def _calibrators(takes: Sequence[Take], settings: Settings) -> list[str]:
     calibrated = {t.batch: t for t in takes if t.kind == "calibrator"}
     if settings.channels.calibrator_db is None:
         return [
-            _take_note(SheetWarning.CALIBRATOR_UNUSED, t, "kind", batch=batch)
+            _take_note("sheets.calibrator_unused", t, "kind", batch=batch)
             for batch, t in calibrated.items()
         ]
     return [
-        note(SheetWarning.NO_CALIBRATOR, file=TAKES, batch=batch)
+        note("sheets.no_calibrator", file=TAKES, batch=batch)
         for batch in batches
         if batch not in calibrated and settings.channels.response_kind == "microphone"
     ]

@@ -25,7 +25,6 @@ from pathlib import Path
 from typing import Any
 
 from studylib.codes import note
-from studylib.codes.sheets import RecordFault
 from studylib.errors import InputError
 from studylib.sheets.files import Table, read_table, sha256, table_text
 from studylib.sheets.records import minute, read_record
@@ -129,14 +128,14 @@ def code_specimens(
     rows = [row.cells for row in sheet.rows]
     new = [row for row in rows if row["specimen"] not in {*coded, *scheduled}]
     if not new:
-        raise InputError(note(RecordFault.ALL_CODED, file=SPECIMENS))
+        raise InputError(note("records.all_coded", file=SPECIMENS))
     last = (
         keys[-1] if keys and not (keys[-1].opened or set(keys[-1].boards) & {*scheduled}) else None
     )
     before = keys[:-1] if last else keys
     name = f"woods.key{len(before) + 1}.csv" if before else KEY
     if last is None and (folder / name).exists():
-        raise InputError(note(RecordFault.STRANGE_KEY, file=name))
+        raise InputError(note("records.strange_key", file=name))
     known = [dict(row.cells) for row in _key(folder, last, compare).rows] if last else []
     rng.shuffle(new)
     made, shown = _codes(known, new, compare, before, {row["specimen"] for row in rows}, rng)
@@ -209,9 +208,9 @@ def open_key(
     keys = read_blinding(folder)
     closed = still_coded(keys)
     if not keys:
-        raise InputError(note(RecordFault.NOT_BLIND))
+        raise InputError(note("records.not_blind"))
     if not closed:
-        raise InputError(note(RecordFault.OPENED_ALREADY, opened=keys[-1].opened))
+        raise InputError(note("records.opened_already", opened=keys[-1].opened))
     after_run = bool(set(reported) & set(closed[0].boards))
     opened = replace(closed[0], opened=minute(when), after_run=after_run)
     named(folder, [opened], specimens, compare=compare)
@@ -239,13 +238,13 @@ def named(
     codes = {cells["code"] for cells in known.values()} - {""}
     coded = coded_boards(keys)
     faults = [
-        note(RecordFault.NOT_IN_KEY, **_cell(s, "specimen"), value=s.specimen)
+        note("records.not_in_key", **_cell(s, "specimen"), value=s.specimen)
         for s in specimens
         if s.specimen not in coded and s.wood in codes
     ]
     faults += [
         note(
-            RecordFault.OTHER_CODE,
+            "records.other_code",
             **_cell(s, compare),
             value=s.wood,
             specimen=s.specimen,
@@ -274,12 +273,12 @@ def _under_own_name(specimen: Specimen, cells: dict[str, str], compare: str) -> 
 def _key(folder: Path, key: Blinding, compare: str) -> Table:
     path = folder / key.key
     if not path.is_file():
-        raise InputError(note(RecordFault.NO_KEY, file=key.key))
+        raise InputError(note("records.no_key", file=key.key))
     if sha256(path) != key.sha256:
-        raise InputError(note(RecordFault.OTHER_KEY, file=key.key, record=BLINDING))
+        raise InputError(note("records.other_key", file=key.key, record=BLINDING))
     table = read_table(path)
     if compare not in table.columns:
-        raise InputError(note(RecordFault.KEY_WITHOUT_COLUMN, file=key.key, column=compare))
+        raise InputError(note("records.key_without_column", file=key.key, column=compare))
     return table
 
 

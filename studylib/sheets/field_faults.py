@@ -1,8 +1,8 @@
 """What pydantic finds in a sheet, as notes of our own.
 
 The models of `settings` and `rows` say in the description of each field what would be right there,
-as a note of `Right`; the bounds of the field (ge, gt, le, lt) are added here, so that each stands
-once. Validators raise ValueError with a note that has no place yet.
+as a note of the chapter "right"; the bounds of the field (ge, gt, le, lt) are added here, so that
+each stands once. Validators raise ValueError with a note that has no place yet.
 
 Functions: `field_faults`, `placed`, `quotable`.
 """
@@ -13,7 +13,6 @@ from typing import Any, get_args
 from pydantic import BaseModel, ValidationError
 
 from studylib.codes import code_of, fields_of, note
-from studylib.codes.sheets import CellFault, Right
 
 BOUNDS = ("ge", "gt", "le", "lt")
 
@@ -44,13 +43,13 @@ def field_faults(
         value = item["input"] if cells is None else cells.get(location[0], item["input"])
         right = _right(model, location)
         if item["type"] == "missing":
-            fault = note(CellFault.MISSING, right=right)
+            fault = note("cells.missing", right=right)
         elif item["type"] == "value_error":
             fault = str(item["ctx"]["error"])
         elif cells is not None and value == "":
-            fault = note(CellFault.EMPTY, right=right)
+            fault = note("cells.empty", right=right)
         else:
-            fault = note(CellFault.UNFIT, value=quotable(value), right=right)
+            fault = note("cells.unfit", value=quotable(value), right=right)
         found.append((location, fault))
     return found
 
@@ -64,7 +63,7 @@ def quotable(value: Any) -> Any:
 
 def _right(model: type[BaseModel], location: tuple) -> str:
     """What would be right in the innermost field that the location passes through."""
-    right, inner = Right.ANYTHING, model
+    right, inner = "right.anything", model
     for part in location:
         field = inner.model_fields.get(part) if inner is not None else None
         if field is not None:

@@ -36,7 +36,6 @@ from importlib import resources
 from pathlib import Path, PurePosixPath
 
 from studylib.codes import note
-from studylib.codes.sheets import CellFault, SheetFault, SheetWarning
 from studylib.errors import InputError
 
 _NUMBER = re.compile(r"[+-]?([0-9]+(\.[0-9]*)?|\.[0-9]+)([eE][+-]?[0-9]+)?")
@@ -79,24 +78,24 @@ def read_text(path: Path) -> str:
     try:
         data = path.read_bytes()
     except FileNotFoundError:
-        raise InputError(note(SheetFault.NO_FILE, file=path.name)) from None
+        raise InputError(note("sheets.no_file", file=path.name)) from None
     except OSError as error:
         raise InputError(unreadable(path, error)) from None
     if data.startswith((b"PK\x03\x04", b"\xd0\xcf\x11\xe0")):
-        raise InputError(note(SheetFault.WORKBOOK, file=path.name))
+        raise InputError(note("sheets.workbook", file=path.name))
     if data.startswith((b"\xff\xfe", b"\xfe\xff")) or b"\0" in data:
-        raise InputError(note(SheetFault.UTF_16, file=path.name))
+        raise InputError(note("sheets.utf_16", file=path.name))
     try:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         raise InputError(
-            note(SheetFault.NOT_UTF_8, file=path.name, line=data[: error.start].count(b"\n") + 1)
+            note("sheets.not_utf_8", file=path.name, line=data[: error.start].count(b"\n") + 1)
         ) from None
 
 
 def unreadable(path: Path, error: OSError) -> str:
     """That a file cannot be read, with the reason that the system gives."""
-    return note(SheetFault.UNREADABLE, file=path.name, reason=reason_of(error))
+    return note("sheets.unreadable", file=path.name, reason=reason_of(error))
 
 
 def reason_of(error: OSError) -> str:
@@ -116,7 +115,7 @@ def read_table(path: Path) -> Table:
         (n, cells) for n, cells in enumerate(_records(path.name, text), start=1) if any(cells)
     ]
     if not filled:
-        raise InputError(note(SheetFault.NO_HEADER, file=path.name))
+        raise InputError(note("sheets.no_header", file=path.name))
     (_, header), body = filled[0], filled[1:]
     faults = _header_faults(path.name, header)
     rows = []
@@ -127,7 +126,7 @@ def read_table(path: Path) -> Table:
             for place, cell in enumerate(cells, start=1)
             if cell and (place > len(header) or not header[place - 1])
         ]
-        faults += [note(SheetFault.STRAY_TEXT, file=path.name, row=n, cells=stray)] * bool(stray)
+        faults += [note("sheets.stray_text", file=path.name, row=n, cells=stray)] * bool(stray)
         named = dict(zip(header, cells + [""] * len(header), strict=False))
         named.pop("", None)
         rows.append(Row(n, named))
@@ -162,7 +161,7 @@ def _records(name: str, text: str) -> list[list[str]]:
     except csv.Error:
         closed = False
     if not closed:
-        raise InputError(note(SheetFault.OPEN_QUOTE, file=name, row=len(records) + 1))
+        raise InputError(note("sheets.open_quote", file=name, row=len(records) + 1))
     return [[unicodedata.normalize("NFC", cell.strip()) for cell in row] for row in records]
 
 
@@ -176,14 +175,14 @@ def _separator(text: str) -> str:
 
 def _header_faults(name: str, header: list[str]) -> list[str]:
     if len(header) == 1 and "\t" in header[0]:
-        return [note(SheetFault.TABS, file=name)]
+        return [note("sheets.tabs", file=name)]
     odd = [column for column in header if not column.isprintable()]
     twice = [column for column, n in Counter(header).items() if column and n > 1]
     return [
         note(code, file=name, row=1, value=column)
         for code, columns in (
-            (SheetFault.COLUMN_UNPRINTABLE, odd),
-            (SheetFault.COLUMN_TWICE, twice),
+            ("sheets.column_unprintable", odd),
+            ("sheets.column_twice", twice),
         )
         for column in columns
     ]
@@ -211,7 +210,7 @@ def mark_faults(table: Table, columns: Iterable[str]) -> list[str]:
             if other in seen:
                 place = {"file": table.name, "row": row.number, "column": column}
                 marks = {"mark": mark, "other": other, "other_row": seen[other]}
-                return [note(SheetFault.MIXED_MARKS, **place, value=text, **marks)]
+                return [note("sheets.mixed_marks", **place, value=text, **marks)]
     return []
 
 
@@ -231,15 +230,15 @@ def number(text: str, *, comma: bool = False) -> float:
     plain = text.replace("\N{MINUS SIGN}", "-")
     if "," in plain:
         if not comma:
-            raise ValueError(note(CellFault.DECIMAL_COMMA, value=text))
+            raise ValueError(note("cells.decimal_comma", value=text))
         if plain.count(",") > 1 or "." in plain:
-            raise ValueError(note(CellFault.TWO_MARKS, value=text))
+            raise ValueError(note("cells.two_marks", value=text))
         plain = plain.replace(",", ".")
     if not _NUMBER.fullmatch(plain):
-        raise ValueError(note(CellFault.NOT_A_NUMBER, value=text))
+        raise ValueError(note("cells.not_a_number", value=text))
     value = float(plain)
     if not math.isfinite(value):
-        raise ValueError(note(CellFault.TOO_LARGE, value=text))
+        raise ValueError(note("cells.too_large", value=text))
     return value
 
 
@@ -252,7 +251,7 @@ def whole(text: str, *, comma: bool = False) -> int:
     """
     value = number(text, comma=comma)
     if value != int(value):
-        raise ValueError(note(CellFault.NOT_WHOLE, value=text))
+        raise ValueError(note("cells.not_whole", value=text))
     return int(value)
 
 
@@ -281,16 +280,16 @@ def write_template(folder: Path) -> list[Path]:
     folder = Path(folder)
     try:
         if folder.exists() and not folder.is_dir():
-            raise InputError(note(SheetFault.NEW_IS_FILE, folder=folder))
+            raise InputError(note("sheets.new_is_file", folder=folder))
         if folder.is_dir() and any(folder.iterdir()):
-            raise InputError(note(SheetFault.NEW_NOT_EMPTY, folder=folder))
+            raise InputError(note("sheets.new_not_empty", folder=folder))
         (folder / "recordings").mkdir(parents=True)
         texts = resources.files("studylib.sheets") / "new_study"
         for name in TEMPLATES:
             (folder / name).write_bytes((texts / name).read_bytes())
     except OSError as error:
         raise InputError(
-            note(SheetFault.NEW_UNWRITABLE, folder=folder, reason=reason_of(error))
+            note("sheets.new_unwritable", folder=folder, reason=reason_of(error))
         ) from None
     return [folder / name for name in (*TEMPLATES, "recordings")]
 
@@ -351,14 +350,14 @@ def recording_faults(folder: Path, name: str, rows: Sequence[Row]) -> list[str]:
     return [
         *faults,
         *(
-            _at(SheetFault.SAME_FILE, name, row, other_row=first.number)
+            _at("sheets.same_file", name, row, other_row=first.number)
             for (first, _), *others in _alike(sound, lambda named: named[1])
             for row, _ in others
         ),
         # Copies under two names. Size, then the beginning, then the whole: most files are read
         # once and only a little, which keeps a thousand takes quick.
         *(
-            _at(SheetFault.COPY, name, row, other=first.cells["file"], other_row=first.number)
+            _at("sheets.copy", name, row, other=first.cells["file"], other_row=first.number)
             for same_size in _alike(distinct, lambda named: named[1].stat().st_size)
             for same_head in _alike(same_size, lambda named: _head(named[1]))
             for (first, _), *others in _alike(same_head, lambda named: sha256(named[1]))
@@ -378,28 +377,28 @@ def unnamed_recordings(folder: Path, files: Iterable[str]) -> list[str]:
         and path.is_file()  # first: a loop of links cannot be resolved
         and path.resolve() not in named
     )
-    return [note(SheetWarning.UNNAMED_RECORDINGS, files=found)] if found else []
+    return [note("sheets.unnamed_recordings", files=found)] if found else []
 
 
-def _at(code: SheetFault, name: str, row: Row, **further: str | int) -> str:
+def _at(code: str, name: str, row: Row, **further: str | int) -> str:
     return note(code, file=name, row=row.number, column="file", value=row.cells["file"], **further)
 
 
-def _fault_of(folder: Path, file: str) -> SheetFault | None:
+def _fault_of(folder: Path, file: str) -> str | None:
     path = folder / file
     try:
         if not path.resolve().is_relative_to(folder.resolve()):
-            return SheetFault.LINK_OUT
+            return "sheets.link_out"
         if path.is_dir():
-            return SheetFault.FOLDER_NOT_FILE
+            return "sheets.folder_not_file"
         if not path.is_file():
-            return SheetFault.NO_RECORDING
+            return "sheets.no_recording"
         if path.stat().st_size == 0:
-            return SheetFault.EMPTY_RECORDING
+            return "sheets.empty_recording"
         with path.open("rb"):
             return None
     except (OSError, RuntimeError):  # a loop of links, a name too long, no leave to read
-        return SheetFault.CANNOT_OPEN
+        return "sheets.cannot_open"
 
 
 def _head(path: Path) -> bytes:

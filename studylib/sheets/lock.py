@@ -24,7 +24,6 @@ from pathlib import Path
 from typing import Any
 
 from studylib.codes import code_of, fields_of, note
-from studylib.codes.sheets import Change, RecordFault
 from studylib.errors import InputError
 from studylib.sheets.blinding import BLINDING, Blinding
 from studylib.sheets.records import minute, read_record
@@ -141,7 +140,7 @@ def add_lock(
     own = [lock for lock in locks if lock.content["stage"] == stage]
     if own and not amend:
         told = {"locked": own[0].content["locked"], "sha256": own[0].sha256}
-        raise InputError(note(RecordFault.LOCKED_ALREADY, **told))
+        raise InputError(note("records.locked_already", **told))
     whole = {
         **content,
         "locked": minute(when),
@@ -167,12 +166,12 @@ def library_version() -> str:
 def changes_since(lock: Lock, now: Mapping[str, Any]) -> list[str]:
     """What is not as it was locked, one note each; none where all is.  now : from `decided`."""
     then = lock.content
-    changes = [] if lock.whole else [note(Change.LOCK, file=LOCK)]
+    changes = [] if lock.whole else [note("records.lock_changed", file=LOCK)]
     for section, keys in now["settings"].items():
         before = _as_it_stood(section, then["settings"].get(section, {}))
         changes += [
             note(
-                Change.SETTING,
+                "records.setting_changed",
                 **{"file": TOML, "section": f"[{section}]", "key": key},
                 before=before.get(key),
                 now=keys.get(key),
@@ -181,19 +180,19 @@ def changes_since(lock: Lock, now: Mapping[str, Any]) -> list[str]:
             if before.get(key) != keys.get(key)
         ]
     for code, ours, theirs in (
-        (Change.CLAIM_REMOVED, then["claims"], now["claims"]),
-        (Change.CLAIM_ADDED, now["claims"], then["claims"]),
+        ("records.claim_removed", then["claims"], now["claims"]),
+        ("records.claim_added", now["claims"], then["claims"]),
     ):
         changes += [note(code, claim=claim["text"]) for claim in ours if claim not in theirs]
     changes += _rows_changed(SPECIMENS, then["specimens"], now["specimens"])
     changes += _rows_changed(TAKES, then["takes"], now["takes"])
     changes += [
-        note(Change.KEY, file=BLINDING, key=key)
+        note("records.key_changed", file=BLINDING, key=key)
         for key, sha in then["keys"].items()
         if now["keys"].get(key) != sha
     ]
     if then["library"] != (version := library_version()):
-        changes.append(note(Change.LIBRARY, before=then["library"], now=version))
+        changes.append(note("records.library_changed", before=then["library"], now=version))
     return changes
 
 
@@ -202,7 +201,7 @@ def _rows_changed(file: str, before: Mapping, now: Mapping) -> list[str]:
     gone, come = ([n for n in a if n not in b] for a, b in ((before, now), (now, before)))
     changes = [
         note(code, file=file, names=names)
-        for code, names in ((Change.ROWS_REMOVED, gone), (Change.ROWS_ADDED, come))
+        for code, names in (("records.rows_removed", gone), ("records.rows_added", come))
         if names
     ]
     cells: dict[str, list[dict[str, Any]]] = {}
@@ -214,7 +213,8 @@ def _rows_changed(file: str, before: Mapping, now: Mapping) -> list[str]:
                 change = {"name": name, "before": old.get(column), "now": new.get(column)}
                 cells.setdefault(column, []).append(change)
     return changes + [
-        note(Change.CELLS, file=file, column=column, cells=found) for column, found in cells.items()
+        note("records.cells_changed", file=file, column=column, cells=found)
+        for column, found in cells.items()
     ]
 
 
@@ -224,7 +224,7 @@ def touches_verdicts(changes: Iterable[str]) -> list[str]:
     return [
         change
         for change in changes
-        if code_of(change) != Change.LIBRARY
+        if code_of(change) != "records.library_changed"
         and not {fields_of(change).get("key"), fields_of(change).get("column")} & set(ASKED)
     ]
 
@@ -239,9 +239,9 @@ def verified(locks: Sequence[Lock], sha256: str) -> Lock:
     found = [lock for lock in locks if lock.sha256 == sha256.strip().lower()]
     if not found:
         known = [lock.sha256 for lock in locks]
-        raise InputError(note(RecordFault.OTHER_LOCK, file=LOCK, sha256=sha256, known=known))
+        raise InputError(note("records.other_lock", file=LOCK, sha256=sha256, known=known))
     if not found[0].whole:
-        raise InputError(note(RecordFault.LOCK_EDITED, file=LOCK))
+        raise InputError(note("records.lock_edited", file=LOCK))
     return found[0]
 
 

@@ -17,7 +17,6 @@ from pathlib import Path
 from typing import Any
 
 from studylib.codes import note
-from studylib.codes.sheets import RecordFault
 from studylib.errors import InputError
 from studylib.sheets.files import Row, Table
 from studylib.writing import json_text, read_json
@@ -51,7 +50,7 @@ def read_record(
     try:
         return made(read_json(folder / name))
     except (AttributeError, KeyError, TypeError, ValueError):
-        raise InputError(note(RecordFault.UNREADABLE, file=name, command=command)) from None
+        raise InputError(note("records.unreadable", file=name, command=command)) from None
 
 
 def minute(when: datetime) -> str:

@@ -26,7 +26,6 @@ from pydantic import (
 )
 
 from studylib.codes import note
-from studylib.codes.sheets import CellFault, Right
 from studylib.sheets.field_faults import field_faults, placed
 from studylib.sheets.files import Row, Table, number, whole
 from studylib.words.text import nearest
@@ -64,18 +63,18 @@ def _moment(text: Any) -> datetime | None:
     try:
         return datetime.fromisoformat(text)
     except ValueError:
-        raise ValueError(note(CellFault.NOT_A_MOMENT, value=text)) from None
+        raise ValueError(note("cells.not_a_moment", value=text)) from None
 
 
 def _yes(text: Any) -> bool:
     if text.casefold() not in ("", "yes"):
-        raise ValueError(note(CellFault.NOT_YES, value=text))
+        raise ValueError(note("cells.not_yes", value=text))
     return text != ""
 
 
 def _printable(text: str) -> str:
     if not text.isprintable():
-        raise ValueError(note(CellFault.UNPRINTABLE, value=text))
+        raise ValueError(note("cells.unprintable", value=text))
     return text
 
 
@@ -92,9 +91,9 @@ def _inside(text: str) -> str:
     """A path that stays in the study folder by its wording; links are followed elsewhere."""
     path = PurePosixPath(text)
     if "\\" in text:
-        raise ValueError(note(CellFault.BACKSLASH, value=text))
+        raise ValueError(note("cells.backslash", value=text))
     if path.is_absolute() or PureWindowsPath(text).drive or ".." in path.parts or text[0] == "~":
-        raise ValueError(note(CellFault.LEADS_OUT, value=text))
+        raise ValueError(note("cells.leads_out", value=text))
     return str(path)
 
 
@@ -106,7 +105,7 @@ def _one_of(*options: str, empty: str | None = None) -> BeforeValidator:
         if word not in options:
             near, optional = nearest(word, options), empty is not None
             known = {"nearest": near, "options": options, "may_be_empty": optional}
-            raise ValueError(note(CellFault.UNKNOWN_WORD, value=text, **known))
+            raise ValueError(note("cells.unknown_word", value=text, **known))
         return word
 
     return BeforeValidator(check)
@@ -137,15 +136,15 @@ class Specimen(_Row):
     row : in the spreadsheet, the header being row 1.
     """
 
-    specimen: Name = Field(description=Right.SPECIMEN_ID)
-    wood: Text = Field(description=Right.GROUP)
-    source: Text = Field("", description=Right.SOURCE)
+    specimen: Name = Field(description="right.specimen_id")
+    wood: Text = Field(description="right.group")
+    source: Text = Field("", description="right.source")
     source_assumed: bool = False
-    length_mm: Measured = Field(None, gt=0, description=Right.SIZE)
-    width_mm: Measured = Field(None, gt=0, description=Right.SIZE)
-    thickness_mm: Measured = Field(None, gt=0, description=Right.SIZE)
-    mass_g: Measured = Field(None, gt=0, description=Right.SIZE)
-    moisture_pct: Measured = Field(None, ge=0, le=300, description=Right.MOISTURE)
+    length_mm: Measured = Field(None, gt=0, description="right.size")
+    width_mm: Measured = Field(None, gt=0, description="right.size")
+    thickness_mm: Measured = Field(None, gt=0, description="right.size")
+    mass_g: Measured = Field(None, gt=0, description="right.size")
+    moisture_pct: Measured = Field(None, ge=0, le=300, description="right.moisture")
     grain: str = ""
     role: Annotated[str, _one_of("reference", "changed", empty="")] = ""
     beside: Text = ""
@@ -172,25 +171,25 @@ class Take(_Row):
     row : in the spreadsheet, the header being row 1.
     """
 
-    take: Name = Field(description=Right.TAKE_ID)
-    batch: Name = Field(description=Right.SESSION)
-    kind: Annotated[str, _one_of(*KINDS)] = Field(description=note(Right.ONE_OF, options=KINDS))
+    take: Name = Field(description="right.take_id")
+    batch: Name = Field(description="right.session")
+    kind: Annotated[str, _one_of(*KINDS)] = Field(description=note("right.one_of", options=KINDS))
     specimen: Annotated[str | None, BeforeValidator(lambda text: text or None)] = None
-    mount: Count = Field(None, ge=1, description=Right.WHOLE)
-    repeat: Count = Field(None, ge=1, description=Right.WHOLE)
-    file: Annotated[Name, AfterValidator(_inside)] = Field(description=Right.RECORDING)
-    order: Measured = Field(None, description=Right.ORDER)
-    tone_hz: Measured = Field(None, gt=0, description=Right.TONE)
-    drive_db: Level = Field(0.0, le=0, description=Right.DRIVE)
-    gain_db: Level = Field(0.0, description=Right.GAIN)
+    mount: Count = Field(None, ge=1, description="right.whole")
+    repeat: Count = Field(None, ge=1, description="right.whole")
+    file: Annotated[Name, AfterValidator(_inside)] = Field(description="right.recording")
+    order: Measured = Field(None, description="right.order")
+    tone_hz: Measured = Field(None, gt=0, description="right.tone")
+    drive_db: Level = Field(0.0, le=0, description="right.drive")
+    gain_db: Level = Field(0.0, description="right.gain")
     support: Annotated[str, _one_of(*SUPPORTS, empty="bench")] = "bench"
-    place: Place = Field(1, ge=1, description=Right.PLACE)
+    place: Place = Field(1, ge=1, description="right.place")
     turned: Annotated[bool, BeforeValidator(_yes)] = False
-    moved_mm: Measured = Field(None, gt=0, le=100, description=Right.MOVED)
-    mic_times: Measured = Field(None, gt=0, le=10, description=Right.MIC_TIMES)
+    moved_mm: Measured = Field(None, gt=0, le=100, description="right.moved")
+    mic_times: Measured = Field(None, gt=0, le=10, description="right.mic_times")
     started: Annotated[datetime | None, BeforeValidator(_moment)] = None
-    temperature_c: Measured = Field(None, ge=-60, le=80, description=Right.CELSIUS)
-    humidity_pct: Measured = Field(None, ge=0, le=100, description=Right.HUMIDITY)
+    temperature_c: Measured = Field(None, ge=-60, le=80, description="right.celsius")
+    humidity_pct: Measured = Field(None, ge=0, le=100, description="right.humidity")
     exclude: Annotated[bool, BeforeValidator(_yes)] = False
     reason: str = ""
     row: int
@@ -240,11 +239,11 @@ def read_specimens(
         }
         specimen, found = _validate(Specimen, table, row, SPECIMEN_COLUMNS, extra)
         faults += found
-        groups = {beside: Right.GROUP_BESIDE, compare: Right.GROUP}
+        groups = {beside: "right.group_beside", compare: "right.group"}
         without = {} if row.cells.get("role") else groups  # the reference needs no group
         missing = [c for c in without if c and row.cells.get(c) == ""]
         faults += [
-            note(CellFault.EMPTY, **_place(table, row, column), right=groups[column])
+            note("cells.empty", **_place(table, row, column), right=groups[column])
             for column in missing
         ]
         if specimen is not None and compare not in missing:
@@ -312,21 +311,21 @@ def _rule_faults(table: Table, row: Row) -> list[str]:
     cells = {c: row.cells.get(c, "") for c in TAKE_COLUMNS}
     kind, support = cells["kind"].casefold(), cells["support"].casefold()
     faults = [
-        note(CellFault.NEEDED, **_place(table, row, column), kind=kind)
+        note("cells.needed", **_place(table, row, column), kind=kind)
         for column, kinds in _NEEDS.items()
         if kind in kinds and column in table.columns and cells[column] == ""
     ]
     if support == "free" and kind in KINDS and kind != "tap":
-        faults.append(note(CellFault.FREE_WITHOUT_TAP, **_place(table, row, "support"), kind=kind))
+        faults.append(note("cells.free_without_tap", **_place(table, row, "support"), kind=kind))
     if cells["place"] not in ("", "1", "1.0", "1,0") and kind in KINDS and kind != "tap":
-        faults.append(note(CellFault.PLACE_WITHOUT_TAP, **_place(table, row, "place"), kind=kind))
+        faults.append(note("cells.place_without_tap", **_place(table, row, "place"), kind=kind))
     faults += [
-        note(CellFault.TEST_OF_ANOTHER_KIND, **_place(table, row, column), kind=kind, kinds=kinds)
+        note("cells.test_of_another_kind", **_place(table, row, column), kind=kind, kinds=kinds)
         for column, kinds in TESTS.items()
         if cells[column] and kind in KINDS and kind not in kinds
     ]
     if cells["exclude"].casefold() == "yes" and not cells["reason"]:
-        faults.append(note(CellFault.EMPTY, **_place(table, row, "reason"), right=Right.REASON))
+        faults.append(note("cells.empty", **_place(table, row, "reason"), right="right.reason"))
     return faults
 
 

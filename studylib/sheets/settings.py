@@ -15,7 +15,6 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field
 
 from studylib.codes import note
-from studylib.codes.sheets import Right
 
 MAINS_HZ = (50.0, 60.0)
 MAINS_MARGIN_HZ = 1.0
@@ -48,27 +47,27 @@ class StudySection(_Section):
     from a tree of its own.
     """
 
-    title: str = Field(min_length=1, description=Right.TITLE)
-    question: str = Field(min_length=1, description=Right.QUESTION)
-    compare: str = Field("wood", min_length=1, description=Right.COMPARE)
-    beside: str = Field("", description=Right.BESIDE)
-    separate_trees: bool = Field(False, description=Right.SWITCH)
+    title: str = Field(min_length=1, description="right.title")
+    question: str = Field(min_length=1, description="right.question")
+    compare: str = Field("wood", min_length=1, description="right.compare")
+    beside: str = Field("", description="right.beside")
+    separate_trees: bool = Field(False, description="right.switch")
 
 
 class Channels(_Section):
     """Which channel hears what, and what its level means."""
 
-    response: int = Field(1, ge=1, description=Right.CHANNEL)
+    response: int = Field(1, ge=1, description="right.channel")
     response_kind: Literal[RESPONSE_KINDS] = Field(
-        "microphone", description=note(Right.ONE_OF, options=RESPONSE_KINDS)
+        "microphone", description=note("right.one_of", options=RESPONSE_KINDS)
     )
-    drive: int | None = Field(None, ge=1, description=Right.CHANNEL)
+    drive: int | None = Field(None, ge=1, description="right.channel")
     drive_kind: Literal[DRIVE_KINDS] | None = Field(
-        None, description=note(Right.ONE_OF, options=DRIVE_KINDS)
+        None, description=note("right.one_of", options=DRIVE_KINDS)
     )
-    rate_hz: int | None = Field(None, ge=LOWEST_RATE_HZ, description=Right.RATE)
-    full_scale_db: float | None = Field(None, description=Right.DECIBELS)
-    calibrator_db: float | None = Field(None, description=Right.DECIBELS)
+    rate_hz: int | None = Field(None, ge=LOWEST_RATE_HZ, description="right.rate")
+    full_scale_db: float | None = Field(None, description="right.decibels")
+    calibrator_db: float | None = Field(None, description="right.decibels")
 
 
 class Bench(_Section):
@@ -76,56 +75,56 @@ class Bench(_Section):
     how well the channels are calibrated, as a standard uncertainty of the level or the ratio; and
     the mains frequency."""
 
-    drive_at_mm: float | None = Field(None, ge=0, description=Right.MILLIMETRES)
-    u_drive_at_mm: float = Field(1.0, gt=0, description=Right.MILLIMETRES)
-    mains_hz: float | None = Field(None, gt=10, lt=500, description=Right.FREQUENCY)
-    u_calibration_db: float | None = Field(None, gt=0, description=Right.DECIBELS)
+    drive_at_mm: float | None = Field(None, ge=0, description="right.millimetres")
+    u_drive_at_mm: float = Field(1.0, gt=0, description="right.millimetres")
+    mains_hz: float | None = Field(None, gt=10, lt=500, description="right.frequency")
+    u_calibration_db: float | None = Field(None, gt=0, description="right.decibels")
 
 
 class Tone(_Section):
     """The steady tone and the part of a take that is analysed."""
 
-    fundamental_hz: float = Field(172.0, gt=0, description=Right.FREQUENCY)
-    harmonics: int = Field(20, ge=1, description=Right.WHOLE)
-    skip_s: float = Field(0.1, ge=0, description=Right.SECONDS)
-    length_s: float = Field(0.8, gt=0, description=Right.SECONDS)
+    fundamental_hz: float = Field(172.0, gt=0, description="right.frequency")
+    harmonics: int = Field(20, ge=1, description="right.whole")
+    skip_s: float = Field(0.1, ge=0, description="right.seconds")
+    length_s: float = Field(0.8, gt=0, description="right.seconds")
 
 
 class Decide(_Section):
     """What decides, and how sure one must be."""
 
     primary: Annotated[tuple[str, ...], _LISTED] = Field(
-        ("tone.h1.level_db",), min_length=1, description=Right.FEATURES
+        ("tone.h1.level_db",), min_length=1, description="right.features"
     )
-    confidence: float = Field(0.95, gt=0.5, lt=1, description=Right.NUMBER)
-    smallest_n: int = Field(2, ge=2, description=Right.WHOLE)
-    take_out_drift: bool = Field(False, description=Right.SWITCH)
-    limits: dict[str, float] = Field(default_factory=dict, description=Right.LIMIT)
+    confidence: float = Field(0.95, gt=0.5, lt=1, description="right.number")
+    smallest_n: int = Field(2, ge=2, description="right.whole")
+    take_out_drift: bool = Field(False, description="right.switch")
+    limits: dict[str, float] = Field(default_factory=dict, description="right.limit")
 
 
 class Claim(_Section):
     """A sentence written down before recording: `higher` has more of `feature` than `lower`."""
 
-    text: str = Field(min_length=1, description=Right.CLAIM)
-    feature: str = Field(min_length=1, description=Right.FEATURE)
-    higher: str = Field(min_length=1, description=Right.HIGHER)
-    lower: str = Field(min_length=1, description=Right.LOWER)
+    text: str = Field(min_length=1, description="right.claim")
+    feature: str = Field(min_length=1, description="right.feature")
+    higher: str = Field(min_length=1, description="right.higher")
+    lower: str = Field(min_length=1, description="right.lower")
 
 
 class Tap(_Section):
     """Where in a tap's spectrum modes are looked for, and how many at most."""
 
-    lowest_hz: float = Field(40.0, gt=0, description=Right.FREQUENCY)
-    highest_hz: float | None = Field(None, gt=0, description=Right.FREQUENCY)
-    most_modes: int = Field(16, ge=1, le=40, description=Right.WHOLE)
+    lowest_hz: float = Field(40.0, gt=0, description="right.frequency")
+    highest_hz: float | None = Field(None, gt=0, description="right.frequency")
+    most_modes: int = Field(16, ge=1, le=40, description="right.whole")
 
 
 class Sweep(_Section):
     """The exponential sweep that was played; without it only ratios of channels can be taken."""
 
-    lowest_hz: float | None = Field(None, gt=0, description=Right.FREQUENCY)
-    highest_hz: float | None = Field(None, gt=0, description=Right.FREQUENCY)
-    length_s: float | None = Field(None, gt=0, description=Right.SECONDS)
+    lowest_hz: float | None = Field(None, gt=0, description="right.frequency")
+    highest_hz: float | None = Field(None, gt=0, description="right.frequency")
+    length_s: float | None = Field(None, gt=0, description="right.seconds")
 
     @property
     def known(self) -> bool:
@@ -140,14 +139,14 @@ class Wood(_Section):
     the shear modulus, for boards of which one mode alone was found.
     """
 
-    u_length_mm: float = Field(0.5, gt=0, description=Right.MILLIMETRES)
-    u_width_mm: float = Field(0.05, gt=0, description=Right.MILLIMETRES)
-    u_thickness_mm: float = Field(0.05, gt=0, description=Right.MILLIMETRES)
-    u_mass_g: float = Field(0.1, gt=0, description=Right.GRAMS)
-    shear_ratio: float = Field(16.0, gt=2, le=60, description=Right.RATIO)
-    u_shear_ratio: float = Field(3.0, gt=0, description=Right.RATIO)
-    attached_g: float = Field(0.0, ge=0, description=Right.GRAMS)
-    to_12_percent: bool = Field(False, description=Right.SWITCH)
+    u_length_mm: float = Field(0.5, gt=0, description="right.millimetres")
+    u_width_mm: float = Field(0.05, gt=0, description="right.millimetres")
+    u_thickness_mm: float = Field(0.05, gt=0, description="right.millimetres")
+    u_mass_g: float = Field(0.1, gt=0, description="right.grams")
+    shear_ratio: float = Field(16.0, gt=2, le=60, description="right.ratio")
+    u_shear_ratio: float = Field(3.0, gt=0, description="right.ratio")
+    attached_g: float = Field(0.0, ge=0, description="right.grams")
+    to_12_percent: bool = Field(False, description="right.switch")
 
 
 Multiple = Annotated[int, Field(ge=2)]
@@ -163,33 +162,33 @@ class Plan(_Section):
     that test a cause; 0 and False plan none.
     """
 
-    boards: int = Field(4, ge=1, description=Right.WHOLE)
-    mounts: int = Field(3, ge=1, description=Right.WHOLE)
-    takes: int = Field(3, ge=1, description=Right.WHOLE)
-    batches: int = Field(2, ge=1, description=Right.WHOLE)
-    probes: Annotated[tuple[Multiple, ...], _LISTED] = Field((2, 3), description=Right.MULTIPLES)
+    boards: int = Field(4, ge=1, description="right.whole")
+    mounts: int = Field(3, ge=1, description="right.whole")
+    takes: int = Field(3, ge=1, description="right.whole")
+    batches: int = Field(2, ge=1, description="right.whole")
+    probes: Annotated[tuple[Multiple, ...], _LISTED] = Field((2, 3), description="right.multiples")
     drive_steps_db: Annotated[tuple[Step, ...], _LISTED] = Field(
-        (-18.0, -12.0, -6.0), description=Right.DRIVE_STEPS
+        (-18.0, -12.0, -6.0), description="right.drive_steps"
     )
-    idle: int = Field(1, ge=0, description=Right.WHOLE)
-    probes_before: bool = Field(True, description=Right.SWITCH)
-    turned: bool = Field(True, description=Right.SWITCH)
-    level_steps: bool = Field(False, description=Right.SWITCH)
-    mic_times: float = Field(0.0, ge=0, le=10, description=Right.RATIO)
-    moved_mm: float = Field(0.0, ge=0, le=100, description=Right.MILLIMETRES)
-    sweeps: int = Field(1, ge=0, description=Right.WHOLE)
-    sweep_db: float = Field(-20.0, le=0, description=Right.DRIVE)
-    taps: int = Field(1, ge=0, description=Right.WHOLE)
-    tap_places: int = Field(3, ge=1, description=Right.WHOLE)
-    free_taps: int = Field(1, ge=0, description=Right.WHOLE)
-    minutes_board: float = Field(15.0, ge=0, description=Right.MINUTES)
-    minutes_mount: float = Field(5.0, ge=0, description=Right.MINUTES)
-    minutes_take: float = Field(0.8, gt=0, description=Right.MINUTES)
-    minutes_day: float = Field(360.0, gt=0, description=Right.MINUTES)
-    full_drive_dbfs: float = Field(-12.0, le=-0.1, ge=-80, description=Right.FULL_SCALE)
-    play_s: float = Field(10.0, gt=0, le=600, description=Right.SECONDS)
-    pilot: str = Field("", description=Right.PILOT)
-    seed: int | None = Field(None, ge=0, description=Right.WHOLE)
+    idle: int = Field(1, ge=0, description="right.whole")
+    probes_before: bool = Field(True, description="right.switch")
+    turned: bool = Field(True, description="right.switch")
+    level_steps: bool = Field(False, description="right.switch")
+    mic_times: float = Field(0.0, ge=0, le=10, description="right.ratio")
+    moved_mm: float = Field(0.0, ge=0, le=100, description="right.millimetres")
+    sweeps: int = Field(1, ge=0, description="right.whole")
+    sweep_db: float = Field(-20.0, le=0, description="right.drive")
+    taps: int = Field(1, ge=0, description="right.whole")
+    tap_places: int = Field(3, ge=1, description="right.whole")
+    free_taps: int = Field(1, ge=0, description="right.whole")
+    minutes_board: float = Field(15.0, ge=0, description="right.minutes")
+    minutes_mount: float = Field(5.0, ge=0, description="right.minutes")
+    minutes_take: float = Field(0.8, gt=0, description="right.minutes")
+    minutes_day: float = Field(360.0, gt=0, description="right.minutes")
+    full_drive_dbfs: float = Field(-12.0, le=-0.1, ge=-80, description="right.full_scale")
+    play_s: float = Field(10.0, gt=0, le=600, description="right.seconds")
+    pilot: str = Field("", description="right.pilot")
+    seed: int | None = Field(None, ge=0, description="right.whole")
 
 
 class Settings(_Section):

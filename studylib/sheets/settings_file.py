@@ -18,7 +18,6 @@ from typing import Any
 from pydantic import BaseModel, ValidationError
 
 from studylib.codes import fields_of, note
-from studylib.codes.sheets import CellFault, Right, SettingsFault, SettingsWarning
 from studylib.errors import InputError
 from studylib.register import find
 from studylib.sheets.field_faults import field_faults, placed, quotable
@@ -82,7 +81,7 @@ def read_settings(path: Path) -> Reading:
     claims = _claims(raw.get("claim", []), faults, warnings)
     free = {name: _free(name, raw.get(name, {}), faults) for name in _FREE}
     faults += [
-        _fault(CellFault.UNFIT, "[quality]", key=name, value=quotable(value), right=Right.NUMBER)
+        _fault("cells.unfit", "[quality]", key=name, value=quotable(value), right="right.number")
         for name, value in free["quality"].items()
         if not _is_number(value)
     ]
@@ -115,13 +114,13 @@ def _parse(text: str) -> dict[str, Any]:
         place = {"line": int(line[1])} if line else {"at_end": True}
         # Python's own words are all that tells one kind of fault from the other.
         if re.search("overwrite|twice|redefine|mutate", str(error)):
-            raise InputError(note(SettingsFault.KEY_TWICE, file=FILE, **place)) from None
-        raise InputError(note(SettingsFault.NOT_TOML, file=FILE, **place)) from None
+            raise InputError(note("settings.key_twice", file=FILE, **place)) from None
+        raise InputError(note("settings.not_toml", file=FILE, **place)) from None
 
 
 def _unknown(raw: dict[str, Any], known: Sequence[str], **place: str) -> list[str]:
     return [
-        note(SettingsWarning.UNKNOWN_KEY, file=FILE, **place, name=name, nearest=near)
+        note("settings.unknown_key", file=FILE, **place, name=name, nearest=near)
         for name in raw
         if name not in known and (near := nearest(name, known))
     ]
@@ -132,7 +131,7 @@ def _section(
 ) -> tuple[Any, set[str]]:
     """One section as its model, and its keys at fault, which the model then lacks or defaults."""
     if not isinstance(raw, dict):
-        faults.append(note(SettingsFault.NOT_A_SECTION, file=FILE, name=name))
+        faults.append(note("settings.not_a_section", file=FILE, name=name))
         return model.model_construct(), set(model.model_fields)
     made, found = _checked(model, raw, f"[{name}]", warnings)
     faults += [placed(fault, file=FILE, **_place(name, where)) for where, fault in found]
@@ -169,7 +168,7 @@ def _place(section: str, where: tuple) -> dict[str, Any]:
 
 def _claims(raw: Any, faults: list[str], warnings: list[str]) -> tuple[Claim, ...]:
     if not isinstance(raw, list) or not all(isinstance(item, dict) for item in raw):
-        faults.append(note(SettingsFault.CLAIM_BRACKETS, file=FILE))
+        faults.append(note("settings.claim_brackets", file=FILE))
         return ()
     claims = []
     for n, given in enumerate(raw, start=1):
@@ -184,7 +183,7 @@ def _free(name: str, raw: Any, faults: list[str]) -> dict[str, Any]:
     """A section whose keys the part that uses it knows."""
     if isinstance(raw, dict):
         return raw
-    faults.append(note(SettingsFault.NOT_A_SECTION, file=FILE, name=name))
+    faults.append(note("settings.not_a_section", file=FILE, name=name))
     return {}
 
 
@@ -199,10 +198,10 @@ def _channel_faults(channels: Channels) -> list[str]:
     return [
         _fault(code, "[channels]", **fields)
         for wrong, code, fields in (
-            (drive is not None and drive == channels.response, SettingsFault.SAME_CHANNEL, same),
-            (drive is not None and kind is None, SettingsFault.NO_DRIVE_KIND, {}),
-            (drive is None and kind is not None, SettingsFault.NO_DRIVE, {}),
-            (None not in levels, SettingsFault.TWO_LEVELS, {}),
+            (drive is not None and drive == channels.response, "settings.same_channel", same),
+            (drive is not None and kind is None, "settings.no_drive_kind", {}),
+            (drive is None and kind is not None, "settings.no_drive", {}),
+            (None not in levels, "settings.two_levels", {}),
         )
         if wrong
     ]
@@ -214,7 +213,7 @@ def _length_faults(tone: Tone) -> list[str]:
         return []
     least = math.ceil(1000 * LEAST_PERIODS / tone.fundamental_hz) / 1000
     given = {"length_s": tone.length_s, "fundamental_hz": tone.fundamental_hz}
-    fault = SettingsFault.FEW_PERIODS
+    fault = "settings.few_periods"
     return [_fault(fault, "[tone]", key="length_s", **given, periods=periods, least_s=least)]
 
 
@@ -222,7 +221,7 @@ def _tap_faults(tap: Tap) -> list[str]:
     if tap.highest_hz is None or tap.highest_hz > tap.lowest_hz:
         return []
     return [
-        _fault(SettingsFault.TAP_RANGE, "[tap]", lowest_hz=tap.lowest_hz, highest_hz=tap.highest_hz)
+        _fault("settings.tap_range", "[tap]", lowest_hz=tap.lowest_hz, highest_hz=tap.highest_hz)
     ]
 
 
@@ -232,18 +231,18 @@ def _sweep_faults(sweep: Sweep) -> list[str]:
     if len(missing) == len(given):
         return []
     if missing:
-        return [_fault(SettingsFault.SWEEP_INCOMPLETE, "[sweep]", keys=missing)]
+        return [_fault("settings.sweep_incomplete", "[sweep]", keys=missing)]
     if sweep.highest_hz < 2.0 * sweep.lowest_hz:
-        return [_fault(SettingsFault.SWEEP_NARROW, "[sweep]")]
+        return [_fault("settings.sweep_narrow", "[sweep]")]
     least = LEAST_CYCLES * math.log(sweep.highest_hz / sweep.lowest_hz) / sweep.lowest_hz
     fast = {"key": "length_s", **given, "least_s": least}
-    return [_fault(SettingsFault.SWEEP_FAST, "[sweep]", **fast)] if sweep.length_s < least else []
+    return [_fault("settings.sweep_fast", "[sweep]", **fast)] if sweep.length_s < least else []
 
 
 def _plan_faults(plan: Plan) -> list[str]:
     """The same number twice in a list: the same take would be scheduled twice."""
     return [
-        _fault(CellFault.REPEATED, "[plan]", key=name, value=value)
+        _fault("cells.repeated", "[plan]", key=name, value=value)
         for name in ("probes", "drive_steps_db")
         for value in dict.fromkeys(getattr(plan, name))
         if getattr(plan, name).count(value) > 1
@@ -258,17 +257,17 @@ def _feature_faults(settings: Settings) -> list[str]:
         place = {"section": "[decide]", "key": "primary", "item": n}
         faults += _comparable(name, **place)
         if name in primary[: n - 1]:
-            faults.append(note(CellFault.REPEATED, file=FILE, **place, value=name))
+            faults.append(note("cells.repeated", file=FILE, **place, value=name))
     for name, limit in settings.decide.limits.items():
         faults += _limit_faults(name, limit)
     for n, claim in enumerate(settings.claims, start=1):
         section, name = f"[[claim]] {n}", claim.feature
         unfit = _comparable(name, section=section, key="feature")
         if not unfit and primary and name not in primary:
-            unfit = [_fault(SettingsFault.CLAIM_NOT_PRIMARY, section, key="feature", name=name)]
+            unfit = [_fault("settings.claim_not_primary", section, key="feature", name=name)]
         faults += unfit
         if claim.higher == claim.lower:
-            faults.append(_fault(SettingsFault.CLAIM_ONE_WOOD, section, wood=claim.higher))
+            faults.append(_fault("settings.claim_one_wood", section, wood=claim.higher))
     return faults
 
 
@@ -276,20 +275,18 @@ def _comparable(name: str, **place: Any) -> list[str]:
     try:
         scale = find(name).scale
     except InputError as error:
-        return [note(SettingsFault.NO_FEATURE, file=FILE, **place, **fields_of(error.notes[0]))]
-    return (
-        [note(SettingsFault.NOT_COMPARED, file=FILE, **place, name=name)] if scale == "none" else []
-    )
+        return [note("settings.no_feature", file=FILE, **place, **fields_of(error.notes[0]))]
+    return [note("settings.not_compared", file=FILE, **place, name=name)] if scale == "none" else []
 
 
 def _limit_faults(name: str, limit: float) -> list[str]:
     unfit = _comparable(name, section="[decide.limits]")
     if unfit:
         return unfit
-    least, right = {"db": (0, Right.LIMIT_DB), "log": (1, Right.LIMIT_RATIO)}[find(name).scale]
+    least, right = {"db": (0, "right.limit_db"), "log": (1, "right.limit_ratio")}[find(name).scale]
     if limit > least:
         return []
-    return [_fault(CellFault.UNFIT, "[decide.limits]", key=shown(name), value=limit, right=right)]
+    return [_fault("cells.unfit", "[decide.limits]", key=shown(name), value=limit, right=right)]
 
 
 def claim_faults(settings: Settings, woods: Sequence[str]) -> list[str]:
@@ -301,7 +298,7 @@ def claim_faults(settings: Settings, woods: Sequence[str]) -> list[str]:
     """
     return [
         _fault(
-            SettingsFault.CLAIM_UNKNOWN_WOOD,
+            "settings.claim_unknown_wood",
             f"[[claim]] {n}",
             key=key,
             value=wood,
@@ -323,12 +320,12 @@ def _bench_warnings(settings: Settings) -> list[str]:
     above = [k for k in settings.on_mains(given) if k > 1] if given else []
     return [
         *(
-            _fault(SettingsWarning.ON_THE_MAINS, "[tone]", **at_tone, mains_hz=hz, multiple=k)
+            _fault("settings.on_the_mains", "[tone]", **at_tone, mains_hz=hz, multiple=k)
             for hz, k in filter(None, [mains_multiple(fundamental_hz, mains)])
         ),
         *(
             _fault(
-                SettingsWarning.HARMONIC_ON_MAINS,
+                "settings.harmonic_on_mains",
                 "[tone]",
                 **at_tone,
                 mains_hz=given,
@@ -337,7 +334,7 @@ def _bench_warnings(settings: Settings) -> list[str]:
             for _ in above[:1]
         ),
         *(
-            _fault(SettingsWarning.LEVEL_UNUSED, "[channels]", key=key, kind=channels.response_kind)
+            _fault("settings.level_unused", "[channels]", key=key, kind=channels.response_kind)
             for key in ("full_scale_db", "calibrator_db")
             if unused and getattr(channels, key) is not None
         ),

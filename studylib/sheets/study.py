@@ -21,7 +21,6 @@ from pathlib import Path
 import pandas as pd
 
 from studylib.codes import note
-from studylib.codes.sheets import SheetFault
 from studylib.errors import InputError
 from studylib.sheets.between_rows import plank_warnings, take_warnings, waiting_takes
 from studylib.sheets.blinding import BLINDING, Blinding, named, read_blinding, still_coded
@@ -186,7 +185,7 @@ class Study:
         """
         if name not in self._by_id:
             raise InputError(
-                note(SheetFault.NO_SPECIMEN, name=name, nearest=nearest(name, tuple(self._by_id)))
+                note("sheets.no_specimen", name=name, nearest=nearest(name, tuple(self._by_id)))
             )
         return self._by_id[name]
 
@@ -235,7 +234,7 @@ class Study:
 def _in_order(batch: str, takes: Iterable[Take], batches: tuple[str, ...]) -> tuple[Take, ...]:
     found = [take for take in takes if take.batch == batch]
     if not found:
-        raise InputError(note(SheetFault.NO_BATCH, name=batch, nearest=nearest(batch, batches)))
+        raise InputError(note("sheets.no_batch", name=batch, nearest=nearest(batch, batches)))
     return tuple(sorted(found, key=lambda t: (t.order is None, t.order or 0.0, t.row)))
 
 
@@ -338,7 +337,7 @@ def read_unrecorded(folder: Path | str) -> Study:
 def _existing(folder: Path | str) -> Path:
     folder = Path(os.path.abspath(folder))
     if not folder.is_dir():
-        raise InputError(note(SheetFault.NO_FOLDER, name=folder.name))
+        raise InputError(note("sheets.no_folder", name=folder.name))
     settle(folder)
     return folder
 

@@ -12,7 +12,6 @@ from pathlib import Path
 from typing import Generic, TypeVar
 
 from studylib.codes import fields_of, note
-from studylib.codes.sheets import SettingsFault, SheetFault, SheetWarning
 from studylib.errors import InputError
 from studylib.sheets.between_rows import (
     SIZES,
@@ -73,10 +72,10 @@ def specimen_sheet(
     """
     place = {"file": "study.toml", "section": "[study]"}
     if compare in NOT_GROUPS:
-        return _unread(note(SettingsFault.COMPARE_UNFIT, **place, key="compare", value=compare))
+        return _unread(note("settings.compare_unfit", **place, key="compare", value=compare))
     if beside in (*NOT_GROUPS, compare):
         return _unread(
-            note(SettingsFault.BESIDE_UNFIT, **place, key="beside", value=beside, compare=compare)
+            note("settings.beside_unfit", **place, key="beside", value=beside, compare=compare)
         )
     try:
         table = read_table(path)
@@ -92,7 +91,7 @@ def specimen_sheet(
     columns = (*SPECIMEN_COLUMNS, *required)
     warnings = [
         _column_note(
-            SheetWarning.COVARIATE_LIKE_KNOWN if column in further else SheetWarning.TEXT_COLUMN,
+            "sheets.covariate_like_known" if column in further else "sheets.text_column",
             table,
             column,
             columns,
@@ -133,7 +132,7 @@ def take_sheet(
         return _unread(*error.notes)
     faults = _form_faults(table, ("take", "batch", "kind", "file"), TAKE_COLUMNS, may_be_empty)
     faults += [
-        note(SheetFault.NO_COLUMN, file=table.name, row=1, columns=[column], kind=kind)
+        note("sheets.no_column", file=table.name, row=1, columns=[column], kind=kind)
         for column, kind in columns_needed(table)
     ]
     sound = [row for row in table.rows if has_sound_path(row)]
@@ -148,7 +147,7 @@ def take_sheet(
     if specimens is not None:
         found += [
             note(
-                SheetFault.UNKNOWN_SPECIMEN,
+                "sheets.unknown_specimen",
                 file=table.name,
                 row=row.number,
                 column="specimen",
@@ -165,7 +164,7 @@ def take_sheet(
         [r for r in table.rows if has_sound_path(r) and r.number not in waiting],
     )
     warnings = [
-        _column_note(SheetWarning.UNKNOWN_COLUMN, table, column, TAKE_COLUMNS)
+        _column_note("sheets.unknown_column", table, column, TAKE_COLUMNS)
         for column in table.columns
         if column not in TAKE_COLUMNS
     ]
@@ -186,15 +185,15 @@ def _form_faults(
     place = {"file": table.name, "row": 1}
     return [
         *(
-            note(SheetFault.NO_COLUMN, **place, columns=[name], perhaps=nearest(name, unknown))
+            note("sheets.no_column", **place, columns=[name], perhaps=nearest(name, unknown))
             for name in required
             if name not in table.columns
         ),
-        *[note(SheetFault.NO_ROWS, file=table.name)] * (not table.rows and not may_be_empty),
+        *[note("sheets.no_rows", file=table.name)] * (not table.rows and not may_be_empty),
     ]
 
 
-def _column_note(code: SheetWarning, table: Table, column: str, known: tuple[str, ...]) -> str:
+def _column_note(code: str, table: Table, column: str, known: tuple[str, ...]) -> str:
     return note(code, file=table.name, row=1, value=column, nearest=nearest(column, known))
 
 

@@ -38,7 +38,6 @@ from scipy import special
 from studylib import register
 from studylib.codes import code_of, fields_of, has, note, several
 from studylib.codes.comparison import Method, Verdict
-from studylib.codes.levels import LevelFinding
 from studylib.register import Feature, Kind
 from studylib.stats.decisions import DECLARED
 from studylib.stats.drift import OrderOfWoods, Steadiness, confidence_each
@@ -163,7 +162,7 @@ def _touches(finding: str, row: Any, feature: Feature) -> bool:
     fields, code, relative = fields_of(finding), code_of(finding), relative_to_drive(feature)
     if fields["channel"] == "drive" and not relative:
         return False
-    if code in (LevelFinding.CONTROL, LevelFinding.CEILING):
+    if code in ("levels.control", "levels.ceiling"):
         return True
     if fields["channel"] == "both" and relative:
         return False  # a gain of the recorder acts on both alike

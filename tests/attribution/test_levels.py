@@ -15,7 +15,6 @@ import soundfile
 from studylib import register
 from studylib.attribution.levels import CHANNELS, level_findings, levels_of
 from studylib.codes import code_of, fields_of
-from studylib.codes.levels import LevelFinding
 from studylib.measure.batch import measure_batch
 from studylib.sheets import read_study
 from studylib.stats.caveats import relative_to_drive
@@ -88,7 +87,7 @@ def test_level_control_falls_less_than_the_drive_says():
     levels = table()
     levels[CHANNELS] = levels[CHANNELS].sub(0.5 * levels["drive_db"], axis=0)
     code, found = only(levels)
-    assert (code, found["channel"], found["woods"]) == (LevelFinding.CONTROL, "both", [])
+    assert (code, found["channel"], found["woods"]) == ("levels.control", "both", [])
     assert found["low"] < 0.5 < found["high"]
     assert found["cases"] == found["of"] == 18
     assert "or a driver or amplifier" in say(level_findings(levels)[0])
@@ -102,7 +101,7 @@ def test_level_control_that_goes_with_one_wood_names_it():
     levels.loc[mine, "response"] -= 0.4 * levels.loc[mine, "drive_db"]
     code, found = only(levels)
     assert (code, found["channel"], found["woods"]) == (
-        LevelFinding.CONTROL,
+        "levels.control",
         "response",
         ["cherry"],
     )
@@ -112,7 +111,7 @@ def test_a_ceiling_shows_at_the_highest_step_alone():
     levels = table()
     levels["response"] = levels["response"].clip(upper=-22.0)
     code, found = only(levels)
-    assert (code, found["channel"]) == (LevelFinding.CEILING, "response")
+    assert (code, found["channel"]) == ("levels.ceiling", "response")
     assert 0.5 < found["low"] < found["short_db"]
     assert found["cases"] < found["of"]
 
@@ -120,10 +119,10 @@ def test_a_ceiling_shows_at_the_highest_step_alone():
 @pytest.mark.parametrize(
     ("channels", "step_db", "code", "channel"),
     [
-        (CHANNELS, 6.0, LevelFinding.KNOB, "both"),
-        (["response"], -3.0, LevelFinding.KNOB, "response"),
-        (["drive"], 4.0, LevelFinding.KNOB, "drive"),
-        (["drive"], -4.0, LevelFinding.LOOSE, "drive"),
+        (CHANNELS, 6.0, "levels.knob", "both"),
+        (["response"], -3.0, "levels.knob", "response"),
+        (["drive"], 4.0, "levels.knob", "drive"),
+        (["drive"], -4.0, "levels.loose", "drive"),
     ],
 )
 @pytest.mark.parametrize("extent", ["take", "rest"])
@@ -142,7 +141,7 @@ def test_a_sensor_that_is_loose_in_one_mount_is_found():
     mine = (levels["specimen"] == "c1") & (levels["mount"] == 2)
     levels.loc[mine, "drive"] -= 5.0
     code, found = only(levels)
-    assert (code, found["extent"], found["wood"]) == (LevelFinding.LOOSE, "mount", "cherry")
+    assert (code, found["extent"], found["wood"]) == ("levels.loose", "mount", "cherry")
     assert found["take"] == levels.loc[mine, "take"].iloc[0]
 
 
@@ -164,7 +163,7 @@ def test_a_step_that_goes_with_one_wood_stops_what_rests_on_its_channel():
     levels = table(boards=4)
     levels.loc[levels["wood"] == "larch", "drive"] -= 4.0
     code, found = only(levels)
-    assert (code, found["wood"], found["channel"]) == (LevelFinding.WITH_WOOD, "larch", "drive")
+    assert (code, found["wood"], found["channel"]) == ("levels.with_wood", "larch", "drive")
     assert found["low"] < -3.0
     assert relative_to_drive(register.find("probe.k3.response_db"))
     assert not relative_to_drive(register.find("tone.h3.rel_db"))
@@ -176,7 +175,7 @@ def test_what_the_mass_of_the_boards_explains_is_no_step():
     levels.loc[levels["wood"] == "robinia", "drive"] -= 2.0
     assert level_findings(levels) == []
     levels.loc[levels["wood"] == "robinia", "drive"] += 5.0
-    assert only(levels)[0] == LevelFinding.WITH_WOOD
+    assert only(levels)[0] == "levels.with_wood"
 
 
 @pytest.fixture(scope="module")
@@ -226,9 +225,9 @@ def come_loose(number, take, x):
     ("change", "code", "channel"),
     [
         (as_it_was, "", ""),
-        (controlled, LevelFinding.CONTROL, "both"),
-        (turned, LevelFinding.KNOB, "both"),
-        (come_loose, LevelFinding.LOOSE, "drive"),
+        (controlled, "levels.control", "both"),
+        (turned, "levels.knob", "both"),
+        (come_loose, "levels.loose", "drive"),
     ],
 )
 def test_recordings_tell_level_control_a_knob_and_a_loose_sensor(
