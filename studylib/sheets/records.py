@@ -61,6 +61,8 @@ def minute(when: datetime) -> str:
 def read_schedules(folder: Path) -> tuple[Scheduled, ...]:
     """Every planning of this study, oldest first; none where nothing was planned.
 
+    A file from before there were stages is of the first stage, and names no boards.
+
     Raises
     ------
     InputError : the file is there but does not hold what `study plan` writes.
@@ -72,8 +74,9 @@ def read_schedules(folder: Path) -> tuple[Scheduled, ...]:
         lambda content: tuple(
             Scheduled(
                 seed=int(one["seed"]),
-                stage=int(one["stage"]),
-                **{name: tuple(map(str, one[name])) for name in ("batches", "takes", "boards")},
+                stage=int(one.get("stage", 1)),
+                boards=tuple(map(str, one.get("boards", ()))),
+                **{name: tuple(map(str, one[name])) for name in ("batches", "takes")},
             )
             for one in content["schedules"]
         ),
