@@ -36,7 +36,7 @@ from studylib.writing import write_json, write_whole
 
 PACKAGE = "datapackage.json"
 _TYPES = {"text": "string", "note": "string"}  # the others are called as the standard calls them
-_SHARES = ("p", "p_adjusted", "q", "share", "coherence", "overlap")
+_SHARES = ("p", "p_adjusted", "p_beyond", "p_within", "q", "share", "coherence", "overlap")
 
 # The end of a column's name -> its unit.
 _UNITS = {
@@ -161,8 +161,9 @@ _ALL = (
         "id",
         """
         id feature role wood_a wood_b difference:number unit low:number high:number df:number
-        p:number p_adjusted:number q:number g:number g_low:number g_high:number limit:number
-        verdict caveats:note n_a:integer n_b:integer needed method:note
+        p:number p_adjusted:number p_beyond:number p_within:number q:number g:number g_low:number
+        g_high:number over_boards:number limit:number verdict caveats:note n_a:integer n_b:integer
+        needed method:note
         """,
     ),
     _table(

@@ -42,8 +42,8 @@ COLUMNS = {
     "quality": "take channel check value unit limit source verdict",
     "features": "id take batch kind specimen wood mount repeat feature value unit u usable reason",
     "variance": "feature level variance sd share low high df method",
-    "effects": "id feature role wood_a wood_b difference unit low high df p p_adjusted q g g_low "
-    "g_high limit verdict caveats n_a n_b needed method",
+    "effects": "id feature role wood_a wood_b difference unit low high df p p_adjusted "
+    "p_beyond p_within q g g_low g_high over_boards limit verdict caveats n_a n_b needed method",
     "boards": "feature specimen_a specimen_b difference unit low high",
     "budgets": "feature term u unit common basis",
     "claims": "claim feature verdict caveats reason",
@@ -143,7 +143,7 @@ def test_a_true_difference_is_found_with_its_size_and_its_number_of_boards(diffe
     assert (result["limit"], result["own_limit"]) == (1.0, True)
     said = say(report_text.take_home(different)[4])
     assert "robinia versus larch: different, +" in said
-    assert "beyond the study's own limit of 1 dB" in said
+    assert "by more than the study's own limit of 1 dB" in said
     assert list(different.comparison.claims["verdict"]) == ["supported", "contradicted"]
     assert all(has(cell, Caution.DRIVER) for cell in different.comparison.claims["caveats"])
 
@@ -423,7 +423,7 @@ def test_features_below_the_noise_are_named_in_one_short_sentence():
 
 
 def test_methods_are_named_once_for_all_the_features_that_share_one(null):
-    method = several([Method.SHRUNKEN, Method.BLOCKED])
+    method = several([Method.WELCH, Method.BLOCKED])
     both = ["tone.h1.level_db", "tone.h3.rel_db"]
     assert report_text.methods(null) == [note("effects.methods", features=both, method=method)]
     assert say(report_text.methods(null)[0]).endswith("of sources; batch as a block.")

@@ -35,15 +35,14 @@ class Role(StrEnum):
 class Method(Code):
     """How a pair of woods was compared, or why it was not: the column `method` of the effects."""
 
-    TUKEY_KRAMER = "methods.tukey_kramer"
-    GAMES_HOWELL = "methods.games_howell"
-    SHRUNKEN = "methods.shrunken"
+    WELCH = "methods.welch"
     LOGARITHMS = "methods.logarithms"
     BLOCKED = "methods.blocked"
     TIMED = "methods.timed"
     CONFOUNDED = "methods.confounded"
     NO_SPREAD = "methods.no_spread"
     NOT_EARNED = "methods.not_earned"
+    BY_STEPS = "methods.by_steps"
     TOO_FEW = "methods.too_few"
     BELOW_NOISE = "methods.below_noise"  # share, woods: each with wood, below, judged
     HIDDEN = "methods.hidden"  # share, woods: the same

@@ -1,11 +1,12 @@
 """What a plan says: notes for the command line, tables for its page.
 
 Every probability here is one of the report's own verdict on the pair of woods with the fewest
-planks, at least as large as stated (Holm's first step). The range beside it is for the larger and
+planks, at least as large as stated (the other primary features are taken to help with nothing).
+The range beside it is for the larger and
 the smaller spread between boards, which is what a plan knows least.
 
-Functions: `plan_notes`, `design_note`, `chances_table`, `smallest_table`, `splits_table`,
-`optimum_note`, `never_notes`, `spreads_table`, `write_plan`.
+Functions: `plan_notes`, `design_note`, `lock_notes`, `same_notes`, `chances_table`,
+`smallest_table`, `splits_table`, `optimum_note`, `never_notes`, `spreads_table`, `write_plan`.
 """
 
 import math
@@ -40,7 +41,8 @@ def plan_notes(plan: StudyPlan) -> list[str]:
     found = [said for one in plan.features for said in _feature_notes(one)]
     moved = [note("room.moved", places=plan.tap_places)] if plan.tap_places > 1 else []
     planks = plank_warnings(plan.study.specimens, plan.study.settings)
-    return [*planks, design_note(plan), *moved, *found, spent, *never_notes(plan)]
+    beside = [*lock_notes(plan), *same_notes(plan)]
+    return [*planks, design_note(plan), *moved, *found, *beside, spent, *never_notes(plan)]
 
 
 def design_note(plan: StudyPlan) -> str:
@@ -82,6 +84,40 @@ def _feature_notes(one: FeaturePlan) -> list[str]:
         unlimited=one.unlimited.declared,
     )
     return [detected, needed]
+
+
+def lock_notes(plan: StudyPlan) -> list[str]:
+    """What a lock with claims buys."""
+    return [
+        note(
+            "plan.locked",
+            feature=one.feature.name,
+            claims=one.claims,
+            locked=one.locked.declared,
+            free=one.chances.declared,
+        )
+        for one in plan.features
+        if one.locked is not None
+    ]
+
+
+def same_notes(plan: StudyPlan) -> list[str]:
+    """How large a limit must be for equal woods to be called the same."""
+    planks = min(plan.planks.values())
+    return [
+        note(
+            "plan.same_limit",
+            feature=one.feature.name,
+            planks=planks,
+            spreads=one.same_limit / math.sqrt(plan.nest.variance(one.spreads)),
+            size=_size(one, one.same_limit),
+            limit=_size(one, one.limit),
+        )
+        if math.isfinite(one.same_limit)
+        else note("plan.same_refused", feature=one.feature.name, planks=planks)
+        for one in plan.features
+        if one.limit is not None
+    ]
 
 
 def spreads_table(plan: StudyPlan) -> pd.DataFrame:
@@ -132,10 +168,10 @@ def smallest_table(plan: StudyPlan) -> pd.DataFrame:
     rows = []
     for one in plan.features:
         size = _size(one, one.difference)
-        aims = [(note("plan.aim_detect", size=size), one.declare, str(one.f_test))]
+        aims = [(note("plan.aim_detect", size=size), one.declare)]
         if one.same is not None:
-            aims.append((note("plan.aim_same", size=size), one.same, ""))
-        for aim, (middle, low, high), f_test in aims:
+            aims.append((note("plan.aim_same", size=size), one.same))
+        for aim, (middle, low, high) in aims:
             rows.append(
                 {
                     "feature": one.feature.name,
@@ -145,7 +181,6 @@ def smallest_table(plan: StudyPlan) -> pd.DataFrame:
                     "plan.h_larger": _number(high),
                     "plan.h_reached": chance(middle.chance),
                     "plan.h_plus_minus": _error(middle.chance),
-                    "plan.h_f_test": f_test,
                 }
             )
     return pd.DataFrame(rows)

@@ -7,7 +7,6 @@ Functions: `plan_study`. Classes: `StudyPlan`, `FeaturePlan`.
 """
 
 import math
-import statistics
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -22,6 +21,7 @@ from studylib.register import Feature
 from studylib.sheets import Study
 from studylib.sheets.settings import Plan
 from studylib.stats import scales
+from studylib.stats.effects import claimed_pairs
 from studylib.stats.planning import (
     Minutes,
     Nest,
@@ -39,8 +39,7 @@ from studylib.stats.power import (
     Chances,
     Decision,
     Fewest,
-    pair_apart,
-    sources_for_f_test,
+    limit_for_same,
     sources_for_same,
     sources_to_declare,
 )
@@ -54,9 +53,10 @@ class FeaturePlan:
     limit : or None.
     chances : of the verdicts at that difference; chances_low, chances_high : for the larger and the
     smaller spread of boards.  unlimited : with unlimited mounts and takes.  equal : of the verdicts
-    for woods that do not differ.  declare, same : smallest numbers of planks, for the middle,
-    smaller and larger spread of boards; `same` is None without a limit.  f_test : planks of each
-    wood for four chances in five that the one-way F test finds some difference (equal spreads).
+    for woods that do not differ.  locked : at that difference as one of `claims` of a locked study.
+    same_limit : how large a limit must be for equal woods to be called the same in four of five
+    studies, infinite where that is refused.  declare, same : smallest numbers of planks, for the
+    middle, smaller and larger spread of boards; `same` is None without a limit.
     """
 
     feature: Feature
@@ -68,9 +68,11 @@ class FeaturePlan:
     chances_high: Chances | None
     unlimited: Chances | None
     equal: Chances | None
+    locked: Chances | None
+    claims: int
+    same_limit: float
     declare: tuple[Fewest, Fewest, Fewest]
     same: tuple[Fewest, Fewest, Fewest] | None
-    f_test: int
 
 
 @dataclass(frozen=True)
@@ -286,11 +288,13 @@ def _feature(
     low, high = map(spreads.with_source, (spreads.source_low, spreads.source_high))
     variances = [nest.variance(own) for own in (spreads, low, high)]
 
-    def chances(true: float, variance: float) -> Chances | None:
+    def chances(true: float, variance: float, decision: Decision = decision) -> Chances | None:
         return decision.chances(true, variance, counts, limit=limit) if counts[0] > 1 else None
 
     middle = variances[0]
-    means = pair_apart(difference, len(counts))
+    claims = len(claimed_pairs(vars(claim) for claim in study.settings.claims))
+    claims = claims or decision.primary  # then one for each primary feature
+    locked = replace(decision, claims=claims)
     return FeaturePlan(
         feature=feature,
         spreads=spreads,
@@ -301,13 +305,13 @@ def _feature(
         chances_high=chances(difference, variances[1]),
         unlimited=chances(difference, replace(nest, mounts=math.inf).variance(spreads)),
         equal=chances(0.0, middle),
+        locked=chances(difference, middle, locked),
+        claims=claims,
+        same_limit=math.sqrt(middle) * limit_for_same(counts[0], woods=len(counts))
+        if counts[0] > 1
+        else math.inf,
         declare=tuple(sources_to_declare(difference, one, decision) for one in variances),
         same=None
         if limit is None
         else tuple(sources_for_same(limit, one, decision) for one in variances),
-        f_test=sources_for_f_test(
-            woods=len(counts),
-            effect_f=statistics.pstdev(means) / math.sqrt(middle),
-            alpha=(1 - decision.confidence) / decision.primary,
-        ),
     )

@@ -3,7 +3,7 @@
 The notes say what the files of the study say, and no more: a program cannot know what was tried
 before a lock, and a code hides a name, not a board's mass.
 
-Functions: `preregistered`, `changed_since_lock`, `touched`, `coded_claims`.
+Functions: `preregistered`, `changed_since_lock`, `lock_stands`, `touched`, `coded_claims`.
 """
 
 import pandas as pd
@@ -86,6 +86,13 @@ def touched(study: Study) -> list[str]:
     """The same as far as a verdict may rest on it, a sentence before it; for the first part."""
     changes = touches_verdicts(study.changed_since_lock)
     return [note("preregistration.touched", changes=len(changes)), *changes] if changes else []
+
+
+def lock_stands(study: Study) -> bool:
+    """Whether the study was locked before its first take, and nothing has changed since that a
+    verdict rests on."""
+    early = study.lock is not None and not study.lock.content["recorded"]
+    return early and not touches_verdicts(study.changed_since_lock)
 
 
 def coded_claims(study: Study, claims: pd.DataFrame) -> pd.DataFrame:

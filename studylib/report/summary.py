@@ -25,7 +25,7 @@ from studylib.report.budgets import Grounds, make_budgets
 from studylib.report.checks import Checks, checks_of, own_rows
 from studylib.report.made import made_of
 from studylib.report.modes import StudyModes, modes_of_study
-from studylib.report.preregistration import coded_claims
+from studylib.report.preregistration import coded_claims, lock_stands
 from studylib.sheets import Study
 from studylib.sheets.study import recording_order
 from studylib.stats.compare import Comparison, compare
@@ -291,6 +291,7 @@ def _compared(
             {"text": c.text, "feature": c.feature, "higher": c.higher, "lower": c.lower}
             for c in study.settings.claims
         ],
+        locked=lock_stands(study),
         own_limits=set(decide.limits),
         listening=study.settings.channels.response_kind == "microphone",
         places=recording_order(study.takes) if decide.take_out_drift else None,

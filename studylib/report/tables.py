@@ -31,6 +31,7 @@ from studylib.words.numbers import (
     between,
     cents_from_percent,
     exact,
+    fixed,
     p_value,
     percent,
     rounded,
@@ -109,8 +110,13 @@ def _told(row) -> str:
 def _size(summary: Summary, row) -> tuple[str, ...]:
     g = f"{signed(row.g, row.g_low, row.g_high)} ({between(row.g_low, row.g_high)})"
     limit = row.limit if np.isfinite(row.limit) else None
-    own = row.feature in summary.study.settings.decide.limits
-    return g, say("effects.limit", limit=limit, unit=row.unit, own=own), f"{row.n_b} and {row.n_a}"
+    limits = summary.study.settings.decide.limits
+    return (
+        g,
+        fixed(row.over_boards, 1),
+        say("effects.limit", limit=limit, unit=row.unit, own=row.feature in limits),
+        f"{row.n_b} and {row.n_a}",
+    )
 
 
 def positive_control_table(summary: Summary) -> pd.DataFrame:

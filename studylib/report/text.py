@@ -141,6 +141,7 @@ def _result(summary: Summary, row) -> dict:
         "own_limit": row.feature in decide.limits,
         "needed": row.needed,
         "not_earned": has(row.method, Method.NOT_EARNED),
+        "by_steps": has(row.method, Method.BY_STEPS),
         "method": row.method,
         "confidence": summary.confidence,
         "least": decide.smallest_n,

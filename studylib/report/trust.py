@@ -20,9 +20,7 @@ from studylib.words import say
 from studylib.words.numbers import MISSING, fixed, rounded
 
 _WAYS = {
-    Method.TUKEY_KRAMER: "trust.tukey_kramer",
-    Method.GAMES_HOWELL: "trust.games_howell",
-    Method.SHRUNKEN: "trust.shrunken",
+    Method.WELCH: "trust.welch",
     Method.BLOCKED: "trust.blocked",
 }
 
@@ -66,8 +64,12 @@ def power_notes(summary: Summary) -> list[str]:
         feature=worst,
         alpha=1 - summary.confidence,
     )
-    holm = [note("trust.holm", primary=primary)] if primary > 1 else []
-    return [simulated, *holm, "trust.uncertain_power"]
+    claims = len(summary.comparison.workings.claimed)
+    over = (
+        (claims, note("trust.claims_decide", claims=claims)),
+        (primary > 1 and not claims, note("trust.shared", primary=primary)),
+    )
+    return [simulated, *(said for there, said in over if there), "trust.uncertain_power"]
 
 
 def power_table(summary: Summary) -> pd.DataFrame:
@@ -121,7 +123,7 @@ def second_opinion_table(summary: Summary) -> pd.DataFrame:
                 row.feature,
                 f"{row.wood_b} minus {row.wood_a}",
                 amount_and_interval(row.feature, *ends, row.unit),
-                _p_and_df(row.p_first, row.df_first),
+                _p_and_df(row.first_p, row.df_first),
                 amount_and_interval(row.feature, row.difference, row.low, row.high, row.unit),
                 _p_and_df(row.p, row.df),
                 fixed(row.satterthwaite_df, 1),

@@ -10,11 +10,12 @@ study; every other file is one step of it and can be called and tested on its ow
     samples      one feature made ready, the models that features share, the mean squares, and
                  means as a reader sees them
     blocks       linear model of the sources' means on wood, with batch as a block or a covariate
-    pairs        Games-Howell (with shrunken variances from three woods) and Tukey-Kramer
+    pairs        Welch's t of every pair, for no difference, beyond and within a limit
+    families     many pairs and many features: closed testing, Shaffer, Holm, Benjamini-Hochberg
     studentized  distribution of the studentized range
-    decisions    verdicts, Holm and Benjamini-Hochberg, Hedges' g
+    decisions    verdicts, Hedges' g
     power        how likely a verdict is, and how many sources of each wood that takes
-    effects      puts the last four together: the table of effects; and the claims
+    effects      puts the last five together: the table of effects; and the claims
     reml, components   variance components and ISO 5725
     mixed        Kenward-Roger and Satterthwaite: the second opinion on woods
     boards       named boards, and the positive control

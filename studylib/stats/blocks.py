@@ -32,8 +32,7 @@ covariate; with two woods they are Student's. The interval of the slope is Stude
 
 Whether slopes differ between the woods is the F test of one slope a wood against one slope.
 
-Functions: `has_block`, `wood_model`, `shrinkage`, `fit_covariate`, `simultaneous`; `WoodModel`,
-`CovariateFit`.
+Functions: `has_block`, `wood_model`, `fit_covariate`, `simultaneous`; `WoodModel`, `CovariateFit`.
 """
 
 import math
@@ -46,7 +45,6 @@ from scipy import special
 from studylib.stats import studentized
 
 _COLLINEAR = 1e-9
-BORROWED = 1.0
 
 
 @dataclass(frozen=True)
@@ -102,23 +100,22 @@ class WoodModel:
         """Weights of wood b minus wood a, shape (units,)."""
         return self.weights[b] - self.weights[a]
 
-    def contrast_variance(self, a: int, b: int, variances: np.ndarray, mixture=None):
+    def contrast_variance(self, a: int, b: int, variances: np.ndarray):
         """Variance of wood b minus wood a and its Satterthwaite degrees of freedom, shapes (...).
 
         Parameters
         ----------
         variances : from `wood_variances`, shape (..., k).
-        mixture : rows say of what parts of `variances` each wood's spread is taken, shape (k, k);
-            each its own when left out (`shrinkage` gives the other choice).
         """
-        mixture = np.eye(self.k) if mixture is None else mixture
-        by_wood = np.bincount(self.group, weights=self.contrast(a, b) ** 2, minlength=self.k)
-        parts = by_wood @ mixture
-        form, taken = parts / self.leverage, variances @ mixture.T
-        square = np.einsum(
-            "...h,...i,hi->...", taken, taken, np.einsum("g,f,gfhi->hi", form, form, self._traces)
-        )
-        expected = taken @ (self.mixing.T @ form)
+        parts = np.bincount(self.group, weights=self.contrast(a, b) ** 2, minlength=self.k)
+        known = self.leverage > _COLLINEAR
+        # A wood whose spread the block leaves unknown adds nothing to pairs without it.
+        lost = np.nan if np.any(parts[~known] > _COLLINEAR) else 0.0
+        variances = np.where(known, variances, lost)
+        form = parts / np.where(known, self.leverage, 1.0)
+        traces = np.einsum("g,f,gfhi->hi", form, form, self._traces)
+        square = np.einsum("...h,...i,hi->...", variances, variances, traces)
+        expected = variances @ (self.mixing.T @ form)
         with np.errstate(invalid="ignore", divide="ignore"):
             df = np.where(square > 0, expected**2 / square, np.nan)
         return variances @ parts, np.maximum(df, 1.0)
@@ -146,26 +143,6 @@ class WoodModel:
         return np.array(
             [[member.T @ (one * other.T) @ member for other in forms] for one in forms]
         ).transpose(0, 1, 3, 2)
-
-
-def shrinkage(freedom: np.ndarray, borrowed: float = BORROWED) -> np.ndarray:
-    """The mixture that draws each wood's variance towards the mean of all, shape (k, k).
-
-    s_g^2 becomes (m_g s_g^2 + c mean of s^2) / (m_g + c): the others count as much as c degrees of
-    freedom, so with many boards a wood's spread stays its own. Two woods or fewer borrow nothing:
-    there Welch's test has the power of the F test already.
-
-    Parameters
-    ----------
-    freedom : degrees of freedom m_g of each wood's variance, shape (k,).
-    borrowed : c.
-    """
-    freedom = np.asarray(freedom, dtype=float)
-    k = freedom.size
-    if k < 3:
-        return np.eye(k)
-    share = borrowed / (freedom + borrowed)
-    return np.diag(1.0 - share) + share[:, np.newaxis] / k
 
 
 def has_block(group: np.ndarray, shares: np.ndarray) -> bool:

@@ -38,8 +38,8 @@ class Workings:
     takes, mounts : rows of stats.units of the specimens under comparison.
     all_mounts : the same of every specimen, controls included.
     samples, first : by feature: the sample, its pairs of woods.
-    woods, primary, smallest_n, confidence, refused, limits, detected, caveats : as the effects
-        took them.
+    woods, primary, smallest_n, confidence, refused, limits, detected, caveats, claimed : as the
+        effects took them.
     chart, trends : see stats.drift; the chart of every feature, trends of the primary ones.
     """
 
@@ -56,6 +56,7 @@ class Workings:
     limits: Mapping[str, float]
     detected: frozenset[str]
     caveats: Caveats
+    claimed: effects.Claimed
     chart: pd.DataFrame
     trends: pd.DataFrame
 
@@ -122,6 +123,7 @@ def compare(
     smallest_n: int = 2,
     limits: Mapping[str, float] | None = None,
     claims: Sequence[Mapping[str, str]] = (),
+    locked: bool = False,
     own_limits: Collection[str] = (),
     listening: bool = True,
     places: pd.DataFrame | None = None,
@@ -141,6 +143,7 @@ def compare(
     limits : feature -> limit (dB, or ratio above 1); defaults of the register are added for a
         microphone.
     claims : each with text, feature, higher, lower.
+    locked : whether they stood before recording and stand still, so that they alone decide.
     own_limits : features whose limit is the study's own choice.
     listening : whether the response is a microphone, so that listening limits exist.
     places : specimen, batch, mount, place in the order of recording, where drift is to be taken out
@@ -179,6 +182,10 @@ def compare(
     positive = _positive_control(order, cells, tidy, specimens, in_use, caveats, confidence)
     detected = boards.features_detected(positive)
     first = effects.compared_pairs(samples, refused=refused, confidence=confidence)
+    compared = {name: s for name, s in samples.items() if name not in refused}
+    fits = fit_features(compared)
+    spread = _spread(compared, fits, confidence)
+    claimed = effects.claimed_pairs(claims if locked else ())
     found = effects.effects_table(
         samples,
         first,
@@ -190,10 +197,9 @@ def compare(
         detected=detected,
         caveats=caveats,
         confidence=confidence,
+        claimed=claimed,
+        board_sd=components.board_spreads(spread[0]),
     )
-    compared = {name: s for name, s in samples.items() if name not in refused}
-    fits = fit_features(compared)
-    spread = _spread(compared, fits, confidence)
     table = design.wood_by_batch(own_mounts, woods)
     sources = own_mounts.groupby("wood")["source"].nunique()
     spoken_of = [wood for wood in woods if sources.get(wood, 0) >= max(2, smallest_n)]
@@ -248,6 +254,7 @@ def compare(
             limits=in_use,
             detected=detected,
             caveats=caveats,
+            claimed=claimed,
             chart=watched[1],
             trends=watched[2],
         ),

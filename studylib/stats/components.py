@@ -20,14 +20,15 @@ in Burdick & Graybill, Confidence Intervals on Variance Components (1992). Exact
 square; the lower end reaches 0 exactly where the F test does. Formulas written from memory of the
 book; the tests check these two exact cases and the coverage.
 
-Functions: `variance_rows`, `precision_row`, `components`, `component_weights`, `mls_interval`,
-`wood_interval`; `Component`.
+Functions: `variance_rows`, `board_spreads`, `precision_row`, `components`, `component_weights`,
+`mls_interval`, `wood_interval`; `Component`.
 """
 
 from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 from scipy import special
 
 from studylib import tables
@@ -164,6 +165,18 @@ def _wood_row(
             ]
         ),
     }
+
+
+def board_spreads(variance: pd.DataFrame) -> dict[str, float]:
+    """Feature -> standard deviation of boards of different planks, where it is above zero.
+
+    Parameters
+    ----------
+    variance : the table `variance`, on the scale of analysis.
+    """
+    boards = variance[variance["level"].isin(["source", "specimen"])]
+    total = boards.groupby("feature")["variance"].sum()
+    return np.sqrt(total[total > 0]).to_dict()
 
 
 def precision_row(feature: Feature, strata: tuple[Stratum, ...], *, confidence: float) -> dict:

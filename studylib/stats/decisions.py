@@ -1,99 +1,54 @@
-"""Decisions: the verdict on a pair of woods, many features at once, and Hedges' g.
+"""Decisions: the verdict on a pair of woods, and Hedges' g.
 
-Verdicts; "declared" means p_adjusted <= 1 - confidence, all numbers on the scale of analysis:
-    beyond limit   declared, and the whole interval lies outside +-limit
-    within limit   declared, and the whole interval lies inside +-limit
+Verdicts; "declared" means p_adjusted <= 1 - confidence:
+    beyond limit   p_beyond <= 1 - confidence (hypothesis: |difference| at most the limit)
+    within limit   declared, and p_within <= 1 - confidence (hypothesis: at least the limit)
     different      declared, otherwise, or the feature has no limit
-    same           not declared, and the pair's 90 % interval lies inside +-limit: two one-sided
-                   tests at 5 % (Schuirmann 1987); its error is per pair
+    same           not declared, and p_same <= 5 %: two one-sided tests (Schuirmann 1987); its
+                   error is per pair
     open           everything else
     boards only    too few sources in a wood: nothing is said about woods
 
-Many features: Holm (1979) runs over the primary features, each represented by the smallest p of its
-pairs; a pair's adjusted p is the larger of its own p and its feature's Holm p. Exploratory pairs
-carry q by Benjamini & Hochberg (1995) over all exploratory pairs (SciPy); their adjusted p is
-max(p, q).
+Hedges' g = J(m) d / s with s^2 the mean of the two woods' own variances of the units' means, m its
+degrees of freedom after Satterthwaite, at most those of the pair's test, and
+J(m) = Gamma(m/2) / (sqrt(m/2) Gamma((m-1)/2)), Hedges (1981), exact. So it is of one pair, and the
+spread of a third wood is not in it. The interval is that of the population value: the noncentrality
+of t = d / (s sqrt(w)) is inverted (Steiger & Fouladi 1997; Cumming & Finch 2001) and multiplied by
+sqrt(w), w the variance of d over s^2: 1/n_a + 1/n_b where numbers or spreads are equal and there is
+no block. The small-sample factor belongs to the estimate only.
 
-Hedges' g = J(m) d / s with s the pooled standard deviation of the units' means on m degrees of
-freedom (units - woods, and less what a block costs) and
-J(m) = Gamma(m/2) / (sqrt(m/2) Gamma((m-1)/2)), Hedges (1981), exact. The interval is that of the
-population value: the noncentrality of t = d / (s sqrt(w)) is inverted (Steiger & Fouladi 1997;
-Cumming & Finch 2001) and multiplied by sqrt(w), w = 1/n_a + 1/n_b without a block; the small-sample
-factor belongs to the estimate only.
-
-Functions: `verdict`, `holm`, `holm_over_features`, `false_discovery_rate`, `hedges_factor`,
-`hedges_g`.
+Functions: `verdicts`, `hedges_factor`, `hedges_g`.
 """
 
-import math
-
 import numpy as np
-import pandas as pd
 from scipy import special
-from scipy.stats import false_discovery_control
 
 from studylib.codes.comparison import Verdict
 
 DECLARED = (Verdict.BEYOND, Verdict.WITHIN, Verdict.DIFFERENT)
 HUGE_T = 300.0
+SAME_LEVEL = 0.05
 
 
-def verdict(
-    *,
-    p_adjusted: float,
-    confidence: float,
-    low: float,
-    high: float,
-    low90: float,
-    high90: float,
-    limit: float | None,
-) -> Verdict:
-    """Verdict on one pair of woods with enough sources; `limit` > 0 or None."""
-    if not math.isfinite(p_adjusted):
-        return Verdict.OPEN
-    # 1 - 0.95 is a hair above 0.05 in floating point; a tie must still count as declared.
-    if p_adjusted <= round(1.0 - confidence, 12):
-        if limit is None:
-            return Verdict.DIFFERENT
-        if low > limit or high < -limit:
-            return Verdict.BEYOND
-        return Verdict.WITHIN if -limit < low and high < limit else Verdict.DIFFERENT
-    if limit is not None and -limit < low90 and high90 < limit:
-        return Verdict.SAME
-    return Verdict.OPEN
+def verdicts(p_adjusted, p_beyond, p_within, p_same, *, confidence: float) -> np.ndarray:
+    """Verdicts on pairs of woods with enough sources, all of one shape.
 
-
-def holm(p: np.ndarray) -> np.ndarray:
-    """Adjusted p of shape (n,): the i-th smallest times n - i, never below one before it, at most
-    1.
-
-    Written out, because the library's version clears the memory at every call, which costs more
-    than the rest of a comparison.
+    Parameters
+    ----------
+    p_adjusted : NaN where a pair has no spread.
+    p_beyond, p_within, p_same : NaN where there is no limit, or where `same` is refused.
     """
-    p = np.asarray(p, dtype=float)
-    order = np.argsort(p, kind="stable")
-    stepped = np.maximum.accumulate(p[order] * np.arange(p.size, 0, -1))
-    out = np.empty(p.size)
-    out[order] = np.minimum(stepped, 1.0)
-    return out
-
-
-def holm_over_features(p: pd.Series, feature: pd.Series) -> pd.Series:
-    """Adjusted p of each pair, index of `p`; NaN where p is NaN."""
-    smallest = p.groupby(feature, sort=False).min().dropna()
-    if smallest.empty:
-        return pd.Series(np.nan, index=p.index)
-    adjusted = pd.Series(holm(smallest.to_numpy()), index=smallest.index)
-    return np.maximum(p, feature.map(adjusted))
-
-
-def false_discovery_rate(p: pd.Series) -> pd.Series:
-    """q of each p, index of `p`; NaN where p is NaN."""
-    q = pd.Series(np.nan, index=p.index)
-    known = p.notna()
-    if known.any():
-        q[known] = false_discovery_control(p[known].to_numpy(), method="bh")
-    return q
+    # 1 - 0.95 is a hair above 0.05 in floating point; a tie must still count as declared.
+    level = round(1.0 - confidence, 12)
+    declared = np.asarray(p_adjusted) <= level
+    rules = (
+        (~np.isfinite(p_adjusted), Verdict.OPEN),
+        (~declared & (p_same <= SAME_LEVEL), Verdict.SAME),
+        (~declared, Verdict.OPEN),
+        (p_beyond <= level, Verdict.BEYOND),
+        (p_within <= level, Verdict.WITHIN),
+    )
+    return np.select([rule for rule, _ in rules], [word for _, word in rules], Verdict.DIFFERENT)
 
 
 def hedges_factor(df: float) -> float:
@@ -109,7 +64,7 @@ def hedges_g(
 
     Parameters
     ----------
-    difference, sd : on the same scale; sd is pooled over the woods on `df` degrees of freedom.
+    difference, sd : on the same scale; sd on `df` degrees of freedom.
     weight : variance of the difference in units of sd^2, e.g. 1/n_a + 1/n_b.
     confidence : in (0, 1), two-sided.
     """

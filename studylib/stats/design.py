@@ -19,7 +19,8 @@ import pandas as pd
 from studylib import tables
 from studylib.codes import has, note
 from studylib.codes.comparison import Method, Role, Verdict
-from studylib.stats.pairs import method_for, tukey_kramer_rate
+from studylib.stats.decisions import SAME_LEVEL
+from studylib.stats.pairs import SMALLEST_SAME
 from studylib.stats.samples import Sample
 from studylib.stats.units import natural_key
 
@@ -145,7 +146,6 @@ def comparison_notes(
     )
     return [
         *(note(code, **fields) for there, code, fields in asked if there),
-        *_pooled(compared, confidence),
         *(note(code, **fields) for there, code, fields in about_batch if there),
         *_verdict_notes(found, 1 - confidence),
         *["comparison.unbalanced"]
@@ -153,35 +153,13 @@ def comparison_notes(
     ]
 
 
-def _pooled(compared: Mapping, confidence: float) -> list[str]:
-    """What pooling costs where one wood spreads more, for each set of numbers of sources."""
-    models = {id(design.model): design.model for design in compared.values() if design.model}
-    worst: dict[tuple[int, ...], float] = {}
-    features: dict[tuple[int, ...], list[str]] = {}
-    for number, model in models.items():
-        if model.k > 1 and model.df >= 1 and method_for(model) == Method.TUKEY_KRAMER:
-            counts = tuple(int(n) for n in model.counts)
-            worst[counts] = max(worst.get(counts, 0.0), tukey_kramer_rate(model, confidence))
-            features.setdefault(counts, []).extend(
-                [name for name, design in compared.items() if id(design.model) == number]
-            )
-    return [
-        note(
-            "comparison.pooled",
-            features=features[counts],
-            counts=counts,
-            rate=rate,
-            alpha=1 - confidence,
-        )
-        for counts, rate in sorted(worst.items())
-        if round(100 * rate) > 100 * (1 - confidence)
-    ]
-
-
 def _verdict_notes(found: pd.DataFrame, alpha: float) -> list[str]:
     hints = int(found.loc[found["role"] == Role.EXPLORATORY, "feature"].nunique())
+    enough = found[["n_a", "n_b"]].min(axis=1) >= SMALLEST_SAME
+    pairs = int((enough & found["limit"].notna() & found["p"].notna()).sum())
+    same = note("comparison.same", pairs=pairs, bound=min(1.0, SAME_LEVEL * pairs))
     asked = (
-        ((found["verdict"] == Verdict.SAME).any(), "comparison.same"),
+        ((found["verdict"] == Verdict.SAME).any(), same),
         (any(has(cell, Method.NOT_EARNED) for cell in found["method"]), "comparison.not_earned"),
         ((found["needed"] != "").any(), "comparison.needed"),
         (hints, note("comparison.exploratory", count=hints, alpha=alpha)),

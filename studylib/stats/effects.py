@@ -1,13 +1,17 @@
 """The table of effects: every pair of woods on every feature, with its verdict; and the claims.
 
 `difference` is wood_b minus wood_a, woods in the order of the specimens; dB for levels, percent
-for logarithmic features. p, low and high hold for all pairs of a feature together. Multiplicity
-over features, and what each verdict asks for, are in `decisions`.
+for logarithmic features. p is of the pair alone; p_adjusted, p_beyond and p_within hold for
+everything that decides (`families`), low and high for all pairs of a feature. What each verdict
+asks for is in `decisions`.
+
+What decides is every pair of the primary features; in a study whose lock stands, its claims, one
+pair and feature each, with Holm over them. Every other row is exploratory.
 
 A claim is supported when its pair is declared in the claimed direction, contradicted when it is
 declared in the other, open when not declared, not compared or not measured yet.
 
-Functions: `compared_pairs`, `effects_table`, `effect_id`, `claims_table`.
+Functions: `claimed_pairs`, `compared_pairs`, `effects_table`, `effect_id`, `claims_table`.
 """
 
 import hashlib
@@ -15,6 +19,7 @@ import json
 import math
 from collections.abc import Collection, Mapping, Sequence
 from itertools import combinations
+from types import MappingProxyType
 
 import numpy as np
 import pandas as pd
@@ -23,19 +28,25 @@ from studylib import register, tables
 from studylib.codes import each, note, several
 from studylib.codes.comparison import Method, Outcome, Role, Verdict
 from studylib.register import Feature
-from studylib.stats import decisions, scales
+from studylib.stats import decisions, families, scales
 from studylib.stats.caveats import Caveats
 from studylib.stats.pairs import Pair, all_pairs
-from studylib.stats.power import sources_needed
+from studylib.stats.power import needed_range
 from studylib.stats.samples import Sample
 
 _NAN = float("nan")
+Claimed = frozenset[tuple[str, frozenset[str]]]
 
 
 def effect_id(feature: str, wood_a: str, wood_b: str, rows: Sequence[str]) -> str:
     """Twelve hex digits that name this comparison of these feature rows."""
     text = json.dumps([feature, wood_a, wood_b, *sorted(rows)], ensure_ascii=True)
     return hashlib.sha256(text.encode("ascii")).hexdigest()[:12]
+
+
+def claimed_pairs(claims: Sequence[Mapping[str, str]]) -> Claimed:
+    """The pairs that claims are about: of each its feature and its two woods."""
+    return frozenset((c["feature"], frozenset((c["higher"], c["lower"]))) for c in claims)
 
 
 def compared_pairs(
@@ -50,8 +61,7 @@ def compared_pairs(
     for names in together.values():
         model = samples[names[0]].design.model
         y = np.array([samples[name].y for name in names])
-        found = all_pairs(model, y, confidence=confidence)
-        out.update({name: found.of(i) for i, name in enumerate(names)})
+        out.update(zip(names, all_pairs(model, y).by_feature(confidence), strict=True))
     return out
 
 
@@ -67,6 +77,8 @@ def effects_table(
     detected: frozenset[str],
     caveats: Caveats,
     confidence: float,
+    claimed: Claimed = frozenset(),
+    board_sd: Mapping[str, float] = MappingProxyType({}),
 ) -> pd.DataFrame:
     """Rows of effects.csv.
 
@@ -80,38 +92,62 @@ def effects_table(
     limits : feature name -> limit in dB or as a ratio.
     detected : features on which the positive control counts.
     caveats : what else decides each verdict; none is made without.
+    claimed : pairs that a standing lock leaves to decide; every pair of a primary feature without.
+    board_sd : feature -> spread of boards alone, on the scale of analysis, above 0.
     """
     rows = []
     for name in order:
-        role = Role.PRIMARY if name in primary else Role.EXPLORATORY
         sample, reason = samples.get(name), refused.get(name, "")
         compared = sample is not None and not reason
-        if compared or role == Role.PRIMARY:
+        if compared or name in primary:
             found, limit = (first.get(name, ()), limits.get(name)) if compared else ((), None)
             feature = register.find(name)
-            rows += _rows(feature, sample, found, woods, role, limit, reason, confidence)
+            board = board_sd.get(name, _NAN)
+            rows += _rows(feature, sample, found, woods, limit, reason, board, confidence)
     if not rows:
         return tables.empty("effects")
     table = pd.DataFrame(rows)
-    is_primary = table["role"] == Role.PRIMARY
-    p, names = table["p"].astype(float), table["feature"]
-    table["q"] = decisions.false_discovery_rate(p.where(~is_primary))
-    table["p_adjusted"] = np.where(
-        is_primary,
-        decisions.holm_over_features(p.where(is_primary), names),
-        np.fmax(p, table["q"]),
+    pairs = zip(table["feature"], table["wood_a"], table["wood_b"], strict=True)
+    decides = np.array(
+        [(f, frozenset((a, b))) in claimed if claimed else f in primary for f, a, b in pairs]
     )
-    m = max(1, names[is_primary & p.notna()].nunique())
-    for i in table.index[p.notna()]:
-        alpha = (1 - confidence) / (m if is_primary[i] else 1)
-        _judge(table, i, limits.get(names[i]), names[i] in detected, confidence, alpha)
+    table["role"] = np.where(decides, Role.PRIMARY, Role.EXPLORATORY)
+    _hold_together(table, decides, 0 if claimed else math.comb(len(woods), 2))
+    _judge(table, decides, detected, confidence, claims=bool(claimed))
     for row in table[table["difference"].notna()].itertuples():
         table.at[row.Index, "caveats"] = caveats.of(row)
     return tables.typed("effects", table)
 
 
+def _hold_together(table: pd.DataFrame, decides: np.ndarray, pairs: int) -> None:
+    """p_adjusted, p_beyond, p_within and q of all rows.
+
+    Parameters
+    ----------
+    pairs : rows of each feature among those that decide; 0 where these are claims.
+    """
+    p, closed = table["p"].astype(float), table["_closed"].astype(float)
+    table["q"] = families.false_discovery_rate(p.where(~decides))
+    adjusted = np.array(np.fmax(closed, table["q"]))
+    mine = np.flatnonzero(decides & p.notna())
+    if pairs and mine.size:
+        block = closed.to_numpy()[decides].reshape(-1, pairs)
+        known = np.isfinite(block).any(axis=1)
+        block[known] = families.over_features(block[known])
+        adjusted[decides] = block.ravel()
+    elif mine.size:
+        adjusted[mine] = families.holm(p.to_numpy()[mine])
+    table["p_adjusted"] = adjusted
+    family = table["feature"].where(~decides, "")
+    for name in ("p_beyond", "p_within"):
+        raw = table[name].astype(float).dropna()
+        for _, own in raw.groupby(family, sort=False):
+            table.loc[own.index, name] = families.holm(own.to_numpy())
+    table["p_beyond"] = np.maximum(table["p_beyond"].astype(float), table["p_adjusted"])
+
+
 def _rows(
-    feature: Feature, sample: Sample | None, found, woods, role, limit, reason, confidence
+    feature: Feature, sample: Sample | None, found, woods, limit, reason, board_sd, confidence
 ) -> list[dict]:
     """Rows of one feature, not yet judged; without numbers where there is no pair in `found`."""
     counts = sample.design.counts if sample else dict.fromkeys(woods, 0)
@@ -124,11 +160,13 @@ def _rows(
     for both in combinations(woods, 2):
         pair = pairs.get(both)
         ids = in_model if pair else sample.ids(both) if sample else []
-        row = _blank(feature, role, *both, counts, ids)
+        row = _blank(feature, *both, counts, ids)
         if limit is not None:
             row["limit"] = scales.reported_limit(limit, feature)
         if pair:
-            row.update(_numbers(sample, pair, confidence), _pair=pair, _sample=sample)
+            row.update(
+                _numbers(sample, pair, limit, board_sd, confidence), _pair=pair, _sample=sample
+            )
         else:
             row["verdict"] = Verdict.OPEN if reason else Verdict.BOARDS_ONLY
             row["method"] = reason or Method.TOO_FEW
@@ -136,12 +174,11 @@ def _rows(
     return rows
 
 
-def _blank(feature: Feature, role: str, wood_a: str, wood_b: str, counts, ids) -> dict:
+def _blank(feature: Feature, wood_a: str, wood_b: str, counts, ids) -> dict:
     row: dict = dict.fromkeys(tables.TABLES["effects"].names, _NAN)
     row.update(
         id=effect_id(feature.name, wood_a, wood_b, ids),
         feature=feature.name,
-        role=role,
         wood_a=wood_a,
         wood_b=wood_b,
         unit=feature.difference_unit,
@@ -150,18 +187,30 @@ def _blank(feature: Feature, role: str, wood_a: str, wood_b: str, counts, ids) -
         needed="",
         method="",
         caveats="",
+        _closed=_NAN,
+        _same=_NAN,
+        _bound=_NAN,
         _pair=None,
         _sample=None,
     )
     return row
 
 
-def _numbers(sample: Sample, pair: Pair, confidence: float) -> dict:
-    """Difference, interval and effect size of one pair, as reported."""
+def _numbers(
+    sample: Sample, pair: Pair, limit: float | None, board_sd: float, confidence: float
+) -> dict:
+    """Difference, interval, effect size and p values of one pair, as reported."""
     feature, model = sample.feature, sample.design.model
-    sd = math.sqrt(max(model.pooled_variance(sample.y), 0.0)) if math.isfinite(pair.p) else _NAN
+    bound = _NAN if limit is None else scales.analysis_limit(limit, feature)
+    both = [pair.a, pair.b]
+    own = model.wood_variances(sample.y)[both] if math.isfinite(pair.p) else np.full(2, _NAN)
+    square, df = np.mean(own), np.sum(own) ** 2 / np.sum(own**2 / model.leverage[both])
     g, g_low, g_high = decisions.hedges_g(
-        pair.difference, sd, model.df, pair.weight, confidence=confidence
+        pair.difference,
+        np.sqrt(square),
+        min(df, pair.df),
+        pair.se**2 / square,
+        confidence=confidence,
     )
     return {
         "difference": scales.reported_difference(pair.difference, feature),
@@ -169,9 +218,15 @@ def _numbers(sample: Sample, pair: Pair, confidence: float) -> dict:
         "high": scales.reported_difference(pair.high, feature),
         "df": pair.df,
         "p": pair.p,
+        "p_beyond": pair.beyond(bound),
+        "p_within": pair.within(bound),
+        "_closed": pair.closed,
+        "_same": pair.same(bound),
+        "_bound": bound,
         "g": g,
         "g_low": g_low,
         "g_high": g_high,
+        "over_boards": pair.difference / board_sd,
         "verdict": Verdict.OPEN,
         "method": _method(sample, pair),
     }
@@ -186,44 +241,48 @@ def _method(sample: Sample, pair: Pair) -> str:
         (not design.complete or design.model.dropped, Method.CONFOUNDED),
         (not math.isfinite(pair.p), Method.NO_SPREAD),
     )
-    return several([pair.method, *(code for there, code in asked if there)])
+    return several([Method.WELCH, *(code for there, code in asked if there)])
 
 
-def _judge(table, i, limit: float | None, detected: bool, confidence: float, alpha) -> None:
-    """Verdict, and what an open pair would need, of row i."""
-    pair, sample = table.at[i, "_pair"], table.at[i, "_sample"]
-    bound = None if limit is None else scales.analysis_limit(limit, sample.feature)
-    found = decisions.verdict(
-        p_adjusted=table.at[i, "p_adjusted"],
-        confidence=confidence,
-        low=pair.low,
-        high=pair.high,
-        low90=pair.low90,
-        high90=pair.high90,
-        limit=bound,
-    )
-    if found == Verdict.SAME and not detected:
-        # More boards would not help here, so `needed` stays empty.
-        table.at[i, "method"] = several([*each(table.at[i, "method"]), Method.NOT_EARNED])
-        found = Verdict.OPEN
-    elif found == Verdict.OPEN:
-        table.at[i, "needed"] = str(_needed(sample, pair, bound, alpha))
-    table.at[i, "verdict"] = found
+def _judge(
+    table: pd.DataFrame,
+    decides: np.ndarray,
+    detected: frozenset[str],
+    confidence: float,
+    *,
+    claims: bool,
+) -> None:
+    """Verdicts, and what open pairs would need."""
+    known = table["p"].notna().to_numpy()
+    p = table[["p_adjusted", "p_beyond", "p_within", "_same"]].astype(float).to_numpy()[known].T
+    table.loc[known, "verdict"] = decisions.verdicts(*p, confidence=confidence)
+    mine = table[decides & known]
+    shares = len(mine) if claims else mine["feature"].nunique()
+    for i in table.index[known]:
+        row = table.loc[i]
+        if row["verdict"] == Verdict.SAME and row["feature"] not in detected:
+            # More boards would not help here, so `needed` stays empty.
+            table.at[i, "method"] = several([*each(row["method"]), Method.NOT_EARNED])
+            table.at[i, "verdict"] = Verdict.OPEN
+        elif row["verdict"] == Verdict.OPEN and np.isfinite(row["limit"]):
+            level = (1 - confidence) / (shares if decides[i] else 1)
+            table.at[i, "needed"] = _needed(row, level, alone=claims and decides[i])
+        elif row["verdict"] in decisions.DECLARED and row["low"] <= 0 <= row["high"]:
+            table.at[i, "method"] = several([*each(row["method"]), Method.BY_STEPS])
 
 
-def _needed(sample: Sample, pair: Pair, bound: float | None, alpha: float) -> int | str:
+def _needed(row: pd.Series, level: float, *, alone: bool) -> str:
+    """Sources that would declare a difference as large as the limit, as a range."""
+    sample, pair = row["_sample"], row["_pair"]
     model = sample.design.model
-    pooled = model.pooled_variance(sample.y)
-    own = np.full(model.k, pooled)
-    if pair.method != Method.TUKEY_KRAMER:
-        own = model.wood_variances(sample.y)
-    return sources_needed(
-        difference=abs(pair.difference) if bound is None else bound,
-        variance_a=float(own[pair.a]),
-        variance_b=float(own[pair.b]),
-        pooled=pooled,
-        woods=model.k,
-        alpha=alpha,
+    variances = model.wood_variances(sample.y)
+    return needed_range(
+        pair.df,
+        difference=row["_bound"],
+        variance_a=float(variances[pair.a]),
+        variance_b=float(variances[pair.b]),
+        woods=2 if alone else model.k,
+        alpha=level,
         block_columns=int(model.group.size - model.k - model.df),
     )
 
@@ -296,6 +355,5 @@ def _why_open(row) -> str:
     if row["verdict"] == Verdict.SAME:
         return "claims.same"
     if row["needed"]:
-        limit = bool(np.isfinite(row["limit"]))
-        return note("claims.needed", needed=row["needed"], limit=limit)
+        return note("claims.needed", needed=row["needed"])
     return "claims.not_declared"

@@ -244,8 +244,8 @@ def _row(feature, fitted: Fitted, test: PairTest, pair: Pair, woods, confidence)
         "df": float(test.own.df[at]),
         "satterthwaite_df": float(test.own.satterthwaite[at]),
         "p": p,
-        "first_p": pair.p,
-        "agrees": bool((p <= alpha) == (pair.p <= alpha)),
+        "first_p": pair.closed,
+        "agrees": bool((p <= alpha) == (pair.closed <= alpha)),
         "note": "methods.carried_below" if fitted.components[fitted.levels[-1]] == 0.0 else "",
     }
 

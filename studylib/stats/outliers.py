@@ -17,7 +17,7 @@ number, as the standard allows (7.3.3.2), and groups of other sizes are passed o
 
 Nothing is removed here or anywhere. Among many tests some point at something by chance: at the 5 %
 point one in twenty of them. For every item that stands out the comparison of its feature is made
-again without its takes, all other steps being the same (Holm over the primary features included),
+again without its takes, all other steps being the same (the other primary features included),
 so that the two stand side by side.
 
 Functions: `find_outliers`, `number_of_tests`, `leave_one_out`, `mandel_rows`, `grubbs_critical`,
@@ -139,6 +139,7 @@ def _left_out(workings: Workings, feature: str, ids: set[str]) -> pd.DataFrame:
         detected=workings.detected,
         caveats=workings.caveats,
         confidence=workings.confidence,
+        claimed=workings.claimed,
     )
     return table[table["feature"] == feature]
 

@@ -37,7 +37,7 @@ from studylib.codes.comparison import Verdict
 from studylib.codes.planning import Line
 from studylib.errors import InputError
 from studylib.stats.blocks import wood_model
-from studylib.stats.pairs import compare_pairs
+from studylib.stats.pairs import all_pairs
 from studylib.stats.power import VERDICTS, Decision
 
 COMMON_DB = (1.5, 1.0, 0.5)
@@ -339,14 +339,12 @@ def false_alarms(
     groups = [np.repeat(np.arange(woods), size) for size in sizes]
     models = [wood_model(group, np.ones((group.size, 1)), block=False) for group in groups]
     rng = np.random.default_rng(seed)
-    alarms = np.zeros(len(COUNTED))
-    for _ in range(runs):
-        values = _drawn(spreads, shape, rng)
-        for level, model in enumerate(models):
-            units = values.mean(axis=tuple(range(2 + level, 5))).reshape(-1)
-            pairs = compare_pairs(model, units, confidence=confidence)
-            alarms[level] += any(pair.p <= 1 - confidence for pair in pairs)
-    rate = alarms / runs
+    drawn = [_drawn(spreads, shape, rng) for _ in range(runs)]
+    rate = np.empty(len(COUNTED))
+    for level, model in enumerate(models):
+        units = [one.mean(axis=tuple(range(2 + level, 5))).ravel() for one in drawn]
+        found = all_pairs(model, np.array(units)).closed <= 1 - confidence
+        rate[level] = found.any(axis=1).mean()
     se = np.sqrt(np.maximum(rate * (1 - rate), 1 / runs) / runs)
     ends = {"low": np.maximum(rate - 2 * se, 0.0), "high": np.minimum(rate + 2 * se, 1.0)}
     return pd.DataFrame({"counted": COUNTED, "units": sizes, "rate": rate, **ends})

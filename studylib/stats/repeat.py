@@ -26,7 +26,8 @@ from scipy import special
 from studylib import register, tables
 from studylib.stats import scales
 from studylib.stats.compare import Comparison
-from studylib.stats.decisions import DECLARED, holm
+from studylib.stats.decisions import DECLARED
+from studylib.stats.families import holm
 
 ALL = 0  # the row of all stages together
 NUMBERS = ("difference", "low", "high", "unit", "n_a", "n_b", "p")

@@ -23,8 +23,6 @@ from scipy.interpolate import CubicSpline
 SMALLEST_TAIL = 1e-9
 _W_END = 14.0  # P(W > 14) is below 1e-18 for up to some hundreds of groups
 _S_NODES, _S_WEIGHTS = np.polynomial.legendre.leggauss(128)
-_GRID = 50
-_AT_ONCE = 2000  # rows of the outer integral held in memory together
 _Z_NODES, _Z_WEIGHTS = np.polynomial.legendre.leggauss(96)
 
 
@@ -84,40 +82,12 @@ def quantile(confidence: float, k: int, df: float | np.ndarray):
     if k == 2:
         out = np.sqrt(2.0) * special.stdtrit(degrees, 0.5 * (1.0 + confidence))
         return out if degrees.ndim else float(out)
-    if not degrees.ndim:
-        return _one_quantile(confidence, int(k), float(degrees))
-    out = np.full(degrees.shape, np.nan)
     known = np.isfinite(degrees)
+    out = np.full(degrees.shape, np.nan)
     # Only few distinct numbers occur where spreads are pooled.
     distinct, back = np.unique(degrees[known], return_inverse=True)
-    if not distinct.size:
-        return out
-    start = _first_guess(confidence, int(k), distinct)
-    found = [
-        _roots(confidence, int(k), distinct[i : i + _AT_ONCE], start[i : i + _AT_ONCE])
-        for i in range(0, distinct.size, _AT_ONCE)
-    ]
-    out[known] = np.concatenate(found)[back]
-    return out
-
-
-@lru_cache(maxsize=4096)
-def _one_quantile(confidence: float, k: int, df: float) -> float:
-    if not np.isfinite(df):
-        return float("nan")
-    one = np.array([df])
-    return float(_roots(confidence, k, one, _first_guess(confidence, k, one))[0])
-
-
-def _first_guess(confidence: float, k: int, df: np.ndarray) -> np.ndarray:
-    """Where the search starts; for many df close to the end of it, from a few that were found."""
-    low, high = _bounds(confidence, k, df)
-    if df.size <= 4 * _GRID:
-        return 0.5 * (low + high)
-    inverse = np.linspace(1.0 / df[-1], 1.0 / df[0], _GRID)
-    few = 1.0 / inverse
-    guide = _roots(confidence, k, few, 0.5 * np.sum(_bounds(confidence, k, few), axis=0))
-    return np.clip(np.exp(CubicSpline(inverse, np.log(guide))(1.0 / df)), low, high)
+    out[known] = _roots(confidence, int(k), distinct)[back]
+    return out if degrees.ndim else float(out)
 
 
 def _bounds(confidence: float, k: int, df: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -130,20 +100,17 @@ def _bounds(confidence: float, k: int, df: np.ndarray) -> tuple[np.ndarray, np.n
 def _tail(q: np.ndarray, k: int, df: np.ndarray) -> np.ndarray:
     if k == 2:
         return np.maximum(2.0 * special.stdtr(df, -q / np.sqrt(2.0)), SMALLEST_TAIL)
-    parts = []
-    for i in range(0, q.size, _AT_ONCE):
-        s, weight = _chi_nodes(df[i : i + _AT_ONCE])
-        reach = np.minimum(q[i : i + _AT_ONCE, np.newaxis] * s, _W_END)
-        parts.append(1.0 - np.einsum("ij,ij->i", _range_cdf(k)(reach), weight))
-    return np.clip(np.concatenate(parts), SMALLEST_TAIL, 1.0) if parts else np.empty(0)
+    s, weight = _chi_nodes(df)
+    reach = np.minimum(q[:, np.newaxis] * s, _W_END)
+    return np.clip(1.0 - np.einsum("ij,ij->i", _range_cdf(k)(reach), weight), SMALLEST_TAIL, 1.0)
 
 
-def _roots(confidence: float, k: int, df: np.ndarray, start: np.ndarray) -> np.ndarray:
+def _roots(confidence: float, k: int, df: np.ndarray) -> np.ndarray:
     """Quantiles for k > 2 groups, shape of df (one dimension)."""
     alpha = 1.0 - confidence
     s, weight = _chi_nodes(df)
     low, high = _bounds(confidence, k, df)
-    q = start
+    q = 0.5 * (low + high)
     for _ in range(60):
         reach = np.minimum(q[:, np.newaxis] * s, _W_END)
         tail = np.maximum(1.0 - np.einsum("ij,ij->i", _range_cdf(k)(reach), weight), 1e-300)

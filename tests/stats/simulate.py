@@ -9,6 +9,9 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from studylib.stats.blocks import WoodModel
+from studylib.stats.pairs import Pair, all_pairs
+
 WOODS = ("larch", "cherry", "robinia")
 
 
@@ -84,3 +87,8 @@ def features_table(
     logs = table["feature"].isin(["tone.thd_percent", "tone.centroid_hz", "tap.m1.decay_time_s"])
     table.loc[logs, "value"] = np.exp(table.loc[logs, "value"] / 10)
     return table
+
+
+def compare_pairs(model: WoodModel, y: np.ndarray, *, confidence: float) -> list[Pair]:
+    """Every pair of woods on one feature, y of shape (n,)."""
+    return all_pairs(model, np.asarray(y)[np.newaxis]).by_feature(confidence)[0]

@@ -14,13 +14,15 @@ from studylib.codes.takes import Unused
 from studylib.errors import InputError
 from studylib.stats.compare import compare
 from studylib.stats.effects import effect_id
+from studylib.stats.families import holm, over_features
 from tests.stats.simulate import WOODS, features_table, specimens_table
 
 CLIPPED = note(Unused.SET_ASIDE, checks=["clipping"])
 PRIMARY = ["tone.h3.rel_db"]
 EFFECTS = [
     *("id", "feature", "role", "wood_a", "wood_b", "difference", "unit", "low", "high", "df", "p"),
-    *("p_adjusted", "q", "g", "g_low", "g_high", "limit", "verdict"),
+    *("p_adjusted", "p_beyond", "p_within", "q", "g", "g_low", "g_high", "over_boards"),
+    *("limit", "verdict"),
     *("caveats", "n_a", "n_b", "needed", "method"),
 ]
 VARIANCE = ["feature", "level", "variance", "sd", "share", "low", "high", "df", "method"]
@@ -149,11 +151,16 @@ class TestTables:
         result = compare(*study, woods=WOODS, primary=["tone.h3.rel_db", "tone.h2.rel_db"])
         primary = result.effects[result.effects["role"] == "primary"]
         other = result.effects[result.effects["role"] == "exploratory"]
-        smallest = primary.groupby("feature")["p"].min()
         assert primary["q"].isna().all()
-        assert (primary["p_adjusted"] >= primary["p"]).all()
-        assert primary["p_adjusted"].min() == pytest.approx(2 * smallest.min())
-        assert (other["p_adjusted"] == other[["p", "q"]].max(axis=1)).all()
+        closed = {
+            name: [pair.closed for pair in result.workings.first[name]]
+            for name in result.effects["feature"].unique()
+        }
+        expected = over_features(np.array([closed[name] for name in primary["feature"].unique()]))
+        assert primary["p_adjusted"].to_numpy() == pytest.approx(expected.ravel())
+        assert primary["p_adjusted"].min() >= 2 * primary["p"].min()
+        own = np.concatenate([closed[name] for name in other["feature"].unique()])
+        assert (other["p_adjusted"] == np.maximum(own, other["q"])).all()
 
     def test_a_large_effect_is_recovered(self, study):
         result = compare(*study, woods=WOODS, primary=PRIMARY)
@@ -161,6 +168,78 @@ class TestTables:
         assert row["low"] < 8.0 < row["high"]
         assert row["verdict"] == "different"
         assert row["n_a"] == row["n_b"] == 4
+
+
+class TestClaims:
+    """A lock that stands leaves the claims to decide."""
+
+    CLAIMS = (
+        {"text": "a", "feature": "tone.h3.rel_db", "higher": "robinia", "lower": "larch"},
+        {"text": "b", "feature": "tone.h2.rel_db", "higher": "larch", "lower": "cherry"},
+        {"text": "again", "feature": "tone.h3.rel_db", "higher": "larch", "lower": "robinia"},
+    )
+
+    @pytest.fixture
+    def study(self, rng):
+        names, specimens = ("tone.h3.rel_db", "tone.h2.rel_db", "tone.h5.rel_db"), specimens_table()
+        return features_table(specimens, rng, names=names, effect={"robinia": 5.0}), specimens
+
+    def made(self, study, **options):
+        limits = {"tone.h3.rel_db": 1.0}
+        primary = ["tone.h3.rel_db", "tone.h2.rel_db"]
+        return compare(
+            *study, woods=WOODS, primary=primary, claims=self.CLAIMS, limits=limits, **options
+        ).effects
+
+    def test_they_alone_are_primary_with_holm_over_them(self, study):
+        effects = self.made(study, locked=True)
+        primary = effects[effects["role"] == "primary"]
+        pairs = primary[["feature", "wood_a", "wood_b"]].to_numpy().tolist()
+        assert pairs == [
+            ["tone.h3.rel_db", "larch", "robinia"], ["tone.h2.rel_db", "larch", "cherry"],
+        ]  # fmt: skip
+        expected = holm(primary["p"].to_numpy())
+        assert primary["p_adjusted"].to_numpy() == pytest.approx(expected)
+        others = effects[effects["role"] == "exploratory"]
+        assert others["q"].notna().all()
+        assert set(others["feature"]) >= {"tone.h3.rel_db", "tone.h2.rel_db"}
+
+    def test_they_are_found_more_easily_than_all_pairs(self, study):
+        locked, free = (self.made(study, locked=locked) for locked in (True, False))
+        mine = locked["role"] == "primary"
+        assert (locked.loc[mine, "p_adjusted"] < free.loc[mine, "p_adjusted"]).all()
+        assert (locked.loc[mine, "p"] == free.loc[mine, "p"]).all()
+
+    def test_beyond_takes_the_same_path(self, study):
+        effects = self.made(study, locked=True).set_index(["feature", "wood_a", "wood_b"])
+        row = effects.loc["tone.h3.rel_db", "larch", "robinia"]
+        # One claim has a limit, so its p stands as it is.
+        assert row["p_adjusted"] <= row["p_beyond"] <= 2 * row["p_adjusted"] + 0.05
+        assert np.isnan(effects.loc["tone.h2.rel_db", "larch", "cherry"]["p_beyond"])
+
+
+class TestOverBoards:
+    def test_mounts_and_takes_are_taken_out(self, rng):
+        specimens = specimens_table((12, 12, 12))
+        rows = features_table(
+            specimens, rng, effect={"robinia": 6.0}, board_sd=2.0, mount_sd=3.0, mounts=2, takes=2
+        )
+        result = compare(rows, specimens, woods=WOODS, primary=PRIMARY)
+        board = result.variance.set_index("level").loc["specimen"]
+        row = result.effects.iloc[1]
+        assert row["over_boards"] == pytest.approx(row["difference"] / board["sd"])
+        # True: 6 over 2, and over the means' sqrt(4 + 9 / 2 + ...), which g has.
+        assert row["over_boards"] > 1.2 * row["g"]
+
+    def test_g_is_of_the_pair_and_a_wide_third_wood_is_not_in_it(self, rng):
+        specimens = specimens_table((6, 6, 6))
+        rows = features_table(specimens, rng, board_sd=1.0)
+        wide = rows["wood"] == "robinia"
+        before = compare(rows, specimens, woods=WOODS, primary=PRIMARY).effects
+        rows.loc[wide, "value"] = -20.0 + 9.0 * (rows.loc[wide, "value"] + 20.0)
+        after = compare(rows, specimens, woods=WOODS, primary=PRIMARY).effects
+        for name in ("g", "g_low", "g_high", "p"):
+            assert after[name].iloc[0] == pytest.approx(before[name].iloc[0])
 
 
 class TestUnits:
@@ -199,13 +278,10 @@ class TestUnits:
         specimens = specimens_table(sources=planks)
         result = compare(features_table(specimens, rng), specimens, woods=WOODS, primary=PRIMARY)
         assert set(result.effects["n_a"]) == {2}
-        assert all(has(cell, Method.TUKEY_KRAMER) for cell in result.effects["method"])
+        assert set(result.effects["df"].round(9)) == {1.0}
         assert list(result.variance["level"]) == ["wood", "source", "specimen", "mount", "take"]
         shared = fields_of(the_note(result, "comparison.shared_planks"))["woods"]
         assert shared[0] == {"wood": "larch", "boards": 4, "planks": 2}
-        pooled = fields_of(the_note(result, "comparison.pooled"))
-        assert pooled["rate"] > 0.05
-        assert set(pooled["features"]) == set(result.effects["feature"])
 
     def test_one_plank_a_wood_is_boards_only(self, rng):
         planks = {f"{w}{i}": f"plank {w}" for w in "LCR" for i in (1, 2, 3, 4)}
@@ -444,8 +520,10 @@ class TestLimits:
         is_open = effects["verdict"] == "open"
         assert is_open.any()
         assert not is_open.all()
-        assert (effects.loc[is_open, "needed"] != "").all()
-        assert (effects.loc[~is_open, "needed"] == "").all()
+        with_limit = effects["limit"].notna()
+        assert (is_open & with_limit).any()
+        assert effects.loc[is_open & with_limit, "needed"].str.fullmatch(r"\d+ to .*\d+").all()
+        assert (effects.loc[~(is_open & with_limit), "needed"] == "").all()
 
     def test_default_limits_need_a_microphone_own_ones_do_not(self, rng):
         specimens = specimens_table()

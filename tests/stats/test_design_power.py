@@ -3,20 +3,21 @@
 from __future__ import annotations
 
 import math
-from itertools import combinations, pairwise
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
 import pytest
-from statsmodels.stats.power import FTestAnovaPower, TTestIndPower
+from statsmodels.stats.power import TTestIndPower
 
 from studylib.codes import code_of, fields_of
 from studylib.codes.comparison import Verdict
 from studylib.errors import InputError
-from studylib.stats import decisions, power, studentized
-from studylib.stats.blocks import shrinkage, wood_model
+from studylib.stats import decisions
+from studylib.stats.blocks import wood_model
 from studylib.stats.compare import compare
-from studylib.stats.pairs import compare_pairs
+from studylib.stats.families import holm
+from studylib.stats.pairs import all_pairs
 from studylib.stats.planning import (
     Minutes,
     Nest,
@@ -30,17 +31,14 @@ from studylib.stats.planning import (
 from studylib.stats.power import (
     Decision,
     drawing_error,
-    f_test_power,
     fewest_sources,
+    limit_for_same,
     pair_power,
-    sources_for_f_test,
     sources_for_same,
-    sources_needed,
     sources_to_declare,
     verdict_chances,
 )
 from tests.draws import draws
-from tests.stats.reference import table as reference_table
 from tests.stats.simulate import WOODS, features_table, specimens_table
 
 
@@ -48,68 +46,47 @@ def spreads(source=1.5, mount=1.0, take=0.5, specimen=0.0) -> Spreads:
     return Spreads("tone.h1.level_db", source, specimen, mount, take, source / 2, 2 * source, "")
 
 
-# ------------------------------------------------------------------ one-way F test
-
-
-def test_power_of_the_f_test_is_that_of_cohens_table():
-    """Cohen 1992, A power primer, table 2 (n for power .80 at .05), exact values beside it."""
-    table = reference_table("cohen1992_anova.csv")
-    for row in table.itertuples():
-        found = f_test_power(row.n_published, woods=row.k, effect_f=row.f)
-        assert found == pytest.approx(row.power_at_n_published, abs=1e-5)
-        found = sources_for_f_test(woods=row.k, effect_f=row.f)
-        assert found == math.ceil(row.n_exact - 1e-9)
-
-
-def test_power_of_the_f_test_is_cohens_exercise_and_that_of_statsmodels():
-    """Cohen 1988, exercise 8.1: f 0.28, four groups of 20: power 0.51497929."""
-    assert f_test_power(20, woods=4, effect_f=0.28) == pytest.approx(0.51497929, abs=1e-7)
-    for n, k, f in ((4, 3, 0.4), (6, 2, 0.9), (10, 4, 0.25)):
-        theirs = FTestAnovaPower().power(f, n * k, 0.05, k)
-        assert f_test_power(n, woods=k, effect_f=f) == pytest.approx(theirs, abs=1e-9)
-
-
-@pytest.mark.parametrize(("n", "woods", "f"), [(1, 3, 0.4), (4, 1, 0.4), (4, 3, -1.0)])
-def test_an_f_test_that_cannot_be_is_refused(n, woods, f):
-    with pytest.raises(InputError) as caught:
-        f_test_power(n, woods=woods, effect_f=f)
-    assert caught.value.codes == ("plan.f_test_impossible",)
-    assert fields_of(caught.value.notes[0]) == {"n": n, "woods": woods}
-
-
-def test_power_of_the_f_test_is_one_far_out_where_the_library_has_no_number():
-    # SciPy's noncentral F is not a number at some of these.
-    for n, f in ((1000, 0.5), (27_394, 0.1), (100_000, 0.1)):
-        assert f_test_power(n, woods=6, effect_f=f) == pytest.approx(1.0, abs=1e-6)
-
-
-def test_an_effect_too_small_for_any_study_is_refused():
-    with pytest.raises(InputError) as caught:
-        sources_for_f_test(woods=3, effect_f=1e-4)
-    assert caught.value.codes == ("plan.small_effect",)
-
-
 # ------------------------------------------------------------------ chances of the verdicts
 
 
-def test_two_woods_below_four_planks_are_students_t_test():
-    """With two woods Tukey-Kramer is the pooled t test: statsmodels has its power exactly."""
-    for n, d in ((3, 2.0), (2, 3.0), (3, 0.0)):
-        found = verdict_chances([0, d], [1.0, 1.0], [n, n], limit=None, draws=200_000)
-        exact = TTestIndPower().power(d, n, 0.05) if d else 0.05
-        assert found.declared == pytest.approx(exact, abs=4 * drawing_error(exact, 200_000))
+def test_two_equal_woods_are_nearly_students_t_test():
+    """Of two woods of one size and spread Welch's t finds a little less than Student's, whose power
+    statsmodels has exactly."""
+    for n, d, less in ((4, 2.5, 0.07), (8, 1.5, 0.02), (20, 1.0, 0.01)):
+        found = verdict_chances([0, d], [1.0, 1.0], [n, n], limit=None, draws=100_000)
+        exact = TTestIndPower().power(d, n, 0.05)
+        assert exact - less < found.declared < exact
 
 
-def test_the_share_declared_is_that_of_the_approximation_used_for_needed():
-    for n, d, primary in ((4, 3.0, 1), (8, 1.5, 3), (20, 1.0, 3)):
+def test_the_share_declared_is_at_least_that_of_the_approximation_used_for_needed():
+    for n, d, primary in ((4, 3.5, 1), (8, 2.0, 3), (20, 1.0, 3)):
         found = verdict_chances([0, d, d / 2], [1.0] * 3, [n] * 3, limit=None, primary=primary)
-        about = pair_power(
-            n, difference=d, variance_a=1.0, variance_b=1.0, pooled=1.0, woods=3,
-            alpha=0.05 / primary,
-        )  # fmt: skip
+        args = dict(difference=d, variance_a=1.0, variance_b=1.0, woods=3, alpha=0.05 / primary)
         # With four planks the approximation, which knows the spreads' df only on average, is
-        # optimistic by 6 points.
-        assert found.declared == pytest.approx(about, abs=0.07 if n == 4 else 0.03)
+        # optimistic by 4 points.
+        assert -0.05 < found.declared - pair_power(n, **args) < 0.04
+
+
+def test_a_locked_claim_is_found_more_often():
+    """One of three claims against one of nine comparisons; 3 woods x 4 boards, 3 spreads apart."""
+    ask = ([0.0, 3.0, 0.0], [1.0] * 3, [4, 4, 4])
+    everything = verdict_chances(*ask, limit=None, primary=3)
+    claimed = verdict_chances(*ask, limit=None, primary=3, claims=3)
+    assert claimed.declared > everything.declared + 0.08
+    # The only claim of all is Welch's t at its own level.
+    one = verdict_chances([0.0, 3.0], [1.0] * 2, [4, 4], limit=None)
+    alone = verdict_chances(*ask, limit=None, claims=1)
+    assert alone.declared == pytest.approx(one.declared, abs=4 * drawing_error(0.8))
+
+
+def test_the_limit_that_same_needs():
+    """80 %: about 3.7 spreads at 3 boards, 2.4 at 4 and 1.8 at 6 (a trial by other code)."""
+    assert limit_for_same(2, woods=2) == math.inf
+    for n, spreads_wide in ((3, 3.7), (4, 2.4), (6, 1.8)):
+        found = limit_for_same(n, woods=2)
+        assert found == pytest.approx(spreads_wide, rel=0.06)
+        chance = verdict_chances([0, 0], [1.0, 1.0], [n, n], limit=found).of[Verdict.SAME]
+        assert chance == pytest.approx(0.8, abs=1e-3)
 
 
 def test_every_verdict_is_as_frequent_as_the_report_gives_it():
@@ -144,28 +121,15 @@ def test_every_word_is_as_frequent_as_single_comparisons_give_it(n, difference, 
     """By the pairs of the report on drawn boards, for equal and for different woods."""
     rng, runs = np.random.default_rng(11), draws(2000, share=800)
     model = wood_model(np.repeat([0, 1, 2], n), np.ones((3 * n, 1)), block=False)
-    words = []
     means = np.repeat([0.0, difference, difference / 2], n)
-    for y in means + rng.standard_normal((runs, 3 * n)):
-        pair = compare_pairs(model, y, confidence=0.95)[0]
-        words.append(
-            decisions.verdict(
-                p_adjusted=pair.p, confidence=0.95, low=pair.low, high=pair.high,
-                low90=pair.low90, high90=pair.high90, limit=limit,
-            )
-        )  # fmt: skip
+    pairs = all_pairs(model, means + rng.standard_normal((runs, 3 * n)))
+    p = [pairs.closed, holm(pairs.beyond(limit)), holm(pairs.within(limit)), pairs.same(limit)]
+    p[1] = np.maximum(p[1], p[0])
+    words = decisions.verdicts(*(each[:, 0] for each in p), confidence=0.95).tolist()
     found = verdict_chances([0, difference, difference / 2], [1.0] * 3, [n] * 3, limit=limit)
     for word, p in found.of.items():
         share = words.count(word) / runs
         assert share == pytest.approx(p, abs=4 * math.sqrt(max(p * (1 - p), 1e-3) / runs)), word
-
-
-def test_critical_values_are_interpolated_to_a_millionth():
-    rng = np.random.default_rng(3)
-    df = np.exp(rng.uniform(np.log(1.0), np.log(500.0), 60))
-    for confidence, k in ((0.95, 3), (1 - 0.05 / 3, 4)):
-        exact = [studentized.quantile(confidence, k, float(d)) / math.sqrt(2) for d in df]
-        assert power._critical(confidence, k, df) == pytest.approx(exact, rel=1e-6)
 
 
 def test_a_block_costs_and_unequal_numbers_count():
@@ -196,9 +160,8 @@ def test_the_smallest_design_is_the_smallest_and_needed_agrees():
             [0, difference, difference / 2], [1.0] * 3, [found.sources - 1] * 3, limit=None
         )
         assert found.chance >= 0.8 > before.declared
-        about = sources_needed(
-            difference=difference, variance_a=1.0, variance_b=1.0, pooled=1.0, woods=3, alpha=0.05
-        )
+        args = dict(difference=difference, variance_a=1.0, variance_b=1.0, woods=3, alpha=0.05)
+        about = fewest_sources(lambda n, args=args: pair_power(n, **args)).sources
         assert abs(found.sources - about) <= max(1, 0.04 * about)
 
 
@@ -220,11 +183,9 @@ def test_the_one_search_gives_the_first_number_that_is_enough_and_counts_what_it
 
         found = fewest_sources(chance)
         assert (found.sources, found.chance) == (first, 0.9)
-        assert len(asked) == len(set(asked)) <= 14
+        assert len(asked) == len(set(asked)) <= 12
     none = fewest_sources(lambda n: n / 2000)
     assert (none.sources, none.chance) == (None, 0.5)
-    # Power that steps down once at four sources: the smaller number is found all the same.
-    assert fewest_sources(lambda n: {3: 0.85, 4: 0.7}.get(n, n / 10)).sources == 3
 
 
 # ------------------------------------------------------------------ spreads and allocation
@@ -362,19 +323,3 @@ def test_boards_of_one_plank_counted_as_planks_break_the_promise():
     table = false_alarms(shared, woods=3, planks=3, boards=4, mounts=2, takes=2, runs=200)
     assert all(a < b for a, b in pairwise(table["rate"]))
     assert table["rate"].iloc[1] > 0.3
-
-
-@pytest.mark.parametrize("counts", [(4, 6), (4, 6, 10), (5, 5, 5, 5)])
-def test_standard_errors_of_a_plan_are_those_of_the_comparison(rng, counts):
-    # The plan draws variances where the comparison finds them; every step after that is one.
-    n = np.array(counts)
-    group = np.repeat(np.arange(n.size), n)
-    model = wood_model(group, np.ones((group.size, 1)), block=False)
-    drawn = rng.chisquare(3, (50, n.size))
-    mixture = shrinkage(n - 1)
-    assert np.array_equal(mixture, np.eye(n.size)) == (n.size == 2)
-    for pair in combinations(range(n.size), 2):
-        se, df = power._standard_error(drawn, n, n - 1, pair, mixture)
-        variance, expected = model.contrast_variance(*pair, drawn, mixture)
-        assert se**2 == pytest.approx(variance)
-        assert df == pytest.approx(expected)

@@ -1,4 +1,4 @@
-"""Woods compared on the means of their sources: against NIST, SciPy, statsmodels, pingouin."""
+"""Woods compared on the means of their sources: against NIST, R, SciPy, statsmodels, pingouin."""
 
 from __future__ import annotations
 
@@ -8,17 +8,15 @@ import pingouin
 import pytest
 import statsmodels.api as sm
 from scipy import stats
-from statsmodels.stats.multicomp import pairwise_tukeyhsd
+from statsmodels.stats.weightstats import CompareMeans, DescrStatsW
 
-from studylib.codes.comparison import Method
+from studylib.stats import studentized
 from studylib.stats.blocks import has_block, wood_model
-from studylib.stats.pairs import (
-    all_pairs,
-    compare_pairs,
-    method_for,
-)
+from studylib.stats.families import shaffer
+from studylib.stats.pairs import _range_test, all_pairs, pairs_of_means
 from studylib.stats.samples import NestedDesign
 from tests.stats.reference import nist_anova, table
+from tests.stats.simulate import compare_pairs
 
 
 def one_batch(group):
@@ -92,84 +90,113 @@ def test_fixed_wood_over_random_boards_is_montgomerys_f():
     assert model.n0 == pytest.approx(4)
 
 
-def test_games_howell_against_pingouin(unequal):
+SLEEP = ([0.7, -1.6, -0.2, -1.2, -0.1, 3.4, 3.7, 0.8, 0.0, 2.0],
+         [1.9, 0.8, 1.1, 0.1, -0.1, 4.4, 5.5, 1.6, 4.6, 3.4])  # fmt: skip
+
+
+def test_welch_on_students_sleep_data():
+    # Student (1908); t.test(extra ~ group, data = sleep) in R's manual: df 17.776, p 0.07939,
+    # interval -3.3654832 to 0.2054832 (from memory).
+    (pair,) = compare_pairs(plain(np.repeat([0, 1], 10)), np.ravel(SLEEP), confidence=0.95)
+    assert pair.df == pytest.approx(17.776, abs=5e-4)
+    assert pair.p == pytest.approx(0.07939, abs=5e-6)
+    assert (-pair.high, -pair.low) == pytest.approx((-3.3654832, 0.2054832), abs=5e-8)
+
+
+def test_every_pair_is_welchs_t(unequal):
     group, y = unequal
-    expected = pingouin.pairwise_gameshowell(
-        pd.DataFrame({"y": y, "wood": group}), dv="y", between="wood"
-    )
-    for pair, row in zip(
-        compare_pairs(plain(group), y, confidence=0.95, method=Method.GAMES_HOWELL),
-        expected.itertuples(),
-        strict=True,
-    ):
-        assert (pair.a, pair.b, pair.method) == (row.A, row.B, Method.GAMES_HOWELL)
-        assert pair.difference == pytest.approx(-row.diff)
-        assert pair.df == pytest.approx(row.df)
-        assert pair.se == pytest.approx(row.se)
-        assert pair.p == pytest.approx(row.pval, abs=1e-6)
-
-
-def test_tukey_kramer_against_scipy_and_statsmodels(unequal):
-    group, y = unequal
-    ours = compare_pairs(plain(group), y, confidence=0.95, method=Method.TUKEY_KRAMER)
-    theirs = stats.tukey_hsd(*(y[group == g] for g in range(3)))
-    interval = theirs.confidence_interval(0.95)
-    models = pairwise_tukeyhsd(y, group)
-    for i, pair in enumerate(ours):
-        assert pair.p == pytest.approx(theirs.pvalue[pair.a, pair.b], abs=1e-7)
-        assert pair.low == pytest.approx(interval.low[pair.b, pair.a], rel=1e-6)
-        assert pair.high == pytest.approx(interval.high[pair.b, pair.a], rel=1e-6)
-        assert (pair.low, pair.high) == pytest.approx(tuple(models.confint[i]), rel=1e-3)
-
-
-def test_two_woods_are_welchs_t(rng):
-    group, y = np.repeat([0, 1], [4, 6]), rng.normal(0, [1.0] * 4 + [3.0] * 6)
-    (pair,) = compare_pairs(plain(group), y, confidence=0.9)
-    welch = stats.ttest_ind(y[4:], y[:4], equal_var=False)
-    assert pair.p == pytest.approx(welch.pvalue)
-    assert pair.df == pytest.approx(welch.df)
-    interval = welch.confidence_interval(0.9)
-    assert (pair.low, pair.high) == pytest.approx((interval.low, interval.high))
-    assert (pair.low90, pair.high90) == pytest.approx((interval.low, interval.high))
-
-
-def test_method_changes_at_four_sources():
-    assert method_for(plain(np.repeat([0, 1], [4, 4]))) == Method.GAMES_HOWELL
-    assert method_for(plain(np.repeat([0, 1, 2], 4))) == Method.SHRUNKEN
-    assert method_for(plain(np.repeat([0, 1], [9, 3]))) == Method.TUKEY_KRAMER
-
-
-def test_shrunken_variances_written_out(unequal):
-    # One degree of freedom of the mean of all variances beside each wood's own n - 1.
-    group, y = unequal
-    n = np.bincount(group)
-    own = np.array([y[group == g].var(ddof=1) for g in range(3)])
-    taken = ((n - 1) * own + own.mean()) / n
     for pair in compare_pairs(plain(group), y, confidence=0.95):
-        assert pair.method == Method.SHRUNKEN
-        assert pair.se**2 == pytest.approx(taken[pair.a] / n[pair.a] + taken[pair.b] / n[pair.b])
-        # Satterthwaite: V is a weighted sum of the three sample variances.
-        weight = np.zeros(3)
-        for g in (pair.a, pair.b):
-            weight[g] += (n[g] - 1) / n[g] ** 2
-            weight += 1 / 3 / n[g] ** 2
-        expected = (weight @ taken) ** 2 / np.sum((weight * taken) ** 2 / (n - 1))
-        assert pair.df == pytest.approx(expected)
-        # The 90 % interval is the pair's own, by Welch.
-        a, b = y[group == pair.a], y[group == pair.b]
-        alone = stats.ttest_ind(b, a, equal_var=False).confidence_interval(0.9)
-        assert (pair.low90, pair.high90) == pytest.approx((alone.low, alone.high))
+        welch = stats.ttest_ind(y[group == pair.b], y[group == pair.a], equal_var=False)
+        assert pair.df == pytest.approx(welch.df)
+        assert pair.p == pytest.approx(welch.pvalue)
+        assert pair.difference / pair.se == pytest.approx(welch.statistic)
 
 
-def test_many_boards_borrow_next_to_nothing(rng):
-    group = np.repeat([0, 1, 2], 400)
-    y = rng.normal(0, np.array([1.0, 2.0, 4.0])[group])
-    for one, other in zip(
-        compare_pairs(plain(group), y, confidence=0.95),
-        compare_pairs(plain(group), y, confidence=0.95, method=Method.GAMES_HOWELL),
-        strict=True,
-    ):
-        assert one.se == pytest.approx(other.se, rel=0.01)
+def test_three_woods_pass_the_range_test_before_any_pair(unequal):
+    # Games and Howell's p, by pingouin, is that of each pair against the range of all three.
+    group, y = unequal
+    frame = pd.DataFrame({"y": y, "wood": group})
+    first = pingouin.pairwise_gameshowell(frame, dv="y", between="wood")["pval"].min()
+    for pair in compare_pairs(plain(group), y, confidence=0.95):
+        assert pair.closed == pytest.approx(max(first, pair.p), rel=1e-4)
+        half = stats.studentized_range.ppf(0.95, 3, pair.df) / np.sqrt(2) * pair.se
+        assert (pair.low, pair.high) == pytest.approx(
+            (pair.difference - half, pair.difference + half), rel=1e-6
+        )
+
+
+def test_the_range_test_is_the_studentized_range(rng):
+    df, p = 1 / rng.uniform(0.001, 1.0, 300), 10 ** rng.uniform(-4, 0, 300)
+    t = -stats.t.ppf(p / 2, df)
+    assert _range_test(p, df) == pytest.approx(studentized.sf(t * np.sqrt(2), 3, df), rel=1e-5)
+
+
+def test_from_four_woods_on_shaffer_and_bonferroni(rng):
+    group = np.repeat(np.arange(5), 6)
+    y = rng.normal(size=30) + group
+    found = compare_pairs(plain(group), y, confidence=0.9)
+    expected = shaffer(np.array([pair.p for pair in found]), 5)
+    assert [pair.closed for pair in found] == pytest.approx(list(expected))
+    half = stats.t.ppf(1 - 0.1 / 20, found[3].df) * found[3].se
+    assert found[3].high - found[3].difference == pytest.approx(half)
+
+
+def test_a_small_wood_does_not_borrow_degrees_of_freedom_from_a_large_one(rng):
+    # (1/3 + 1/40)^2 / (1/(9 x 2) + 1/(1600 x 39)): of two woods that spread alike.
+    few, many = rng.normal(0, 0.01, 3), rng.normal(0, 1.0, 40)
+    group = np.repeat([0, 1], [3, 40])
+    (pair,) = compare_pairs(plain(group), np.concatenate([few, many]), confidence=0.95)
+    assert pair.df == pytest.approx((1 / 3 + 1 / 40) ** 2 / (1 / 18 + 1 / 62_400))
+    # And never more than twice those of the smaller.
+    (pair,) = compare_pairs(plain(np.repeat([0, 1], [3, 4])), y=np.array(
+        [0.0, 1.0, 2.0, 0.0, 1.3, 1.3, 2.6]), confidence=0.95)  # fmt: skip
+    assert pair.df == pytest.approx(4.0)
+
+
+@pytest.mark.parametrize("counts", [(2, 2), (2, 9)])
+def test_two_boards_have_the_degrees_of_freedom_of_one_spread(rng, counts):
+    group = np.repeat([0, 1], counts)
+    (pair,) = compare_pairs(plain(group), rng.normal(size=group.size), confidence=0.95)
+    assert pair.df == pytest.approx(1)
+    assert np.isnan(pair.df_same)
+    assert np.isnan(pair.same(1.0))
+
+
+def test_same_takes_the_smaller_woods_at_three_boards_and_welchs_from_four(rng):
+    group = np.repeat([0, 1, 2], [3, 4, 4])
+    found = compare_pairs(plain(group), rng.normal(size=11), confidence=0.95)
+    assert [found[0].df_same, found[1].df_same] == pytest.approx([2, 2])
+    assert found[2].df_same == found[2].df > 2
+
+
+def test_beyond_and_within_by_simulated_tails_and_statsmodels(unequal):
+    group, y = unequal
+    for pair in compare_pairs(plain(group), y, confidence=0.95):
+        a, b = (DescrStatsW(y[group == g]) for g in (pair.a, pair.b))
+        for limit in (0.5, 2.0, 6.0):
+            # Two one-sided tests: the larger p of both.
+            tost = CompareMeans(b, a).ttost_ind(-limit, limit, usevar="unequal")[0]
+            assert pair.within(limit) == pytest.approx(tost)
+            tails = [
+                stats.t.sf((abs(pair.difference) + side * limit) / pair.se, pair.df)
+                for side in (-1, 1)
+            ]
+            assert pair.beyond(limit) == pytest.approx(sum(tails))
+        assert pair.beyond(0.0) == pytest.approx(pair.p)
+
+
+def test_drawn_means_and_spreads_are_compared_as_boards_are(rng):
+    group = np.repeat([0, 1, 2], [3, 5, 8])
+    y = rng.normal(size=(20, 16)) + group
+    means, variances = (
+        np.stack([way(y[:, group == g]) for g in range(3)], axis=1)
+        for way in (lambda x: x.mean(axis=1), lambda x: x.var(axis=1, ddof=1))
+    )
+    counts = np.bincount(group)
+    one = all_pairs(plain(group), y)
+    other = pairs_of_means(means, variances, counts, counts - 1)
+    for name in ("difference", "se", "df", "df_same", "p", "closed"):
+        assert getattr(other, name) == pytest.approx(getattr(one, name)), name
 
 
 class TestBlock:
@@ -185,28 +212,28 @@ class TestBlock:
         design = np.column_stack([np.eye(3)[self.GROUP], self.shares()[:, 1:]])
         return sm.OLS(y, design).fit()
 
-    def test_pooled_contrasts_against_statsmodels_ols(self, rng):
+    def test_contrasts_against_statsmodels_ols(self, rng):
         y = rng.normal(size=15) + self.GROUP + 10 * self.BATCH
         model = wood_model(self.GROUP, self.shares(), block=True)
         fit = self.ols(y)
         assert model.df == fit.df_resid
-        for pair in compare_pairs(model, y, confidence=0.95, method=Method.TUKEY_KRAMER):
+        for pair in compare_pairs(model, y, confidence=0.95):
             contrast = np.zeros(5)
             contrast[[pair.a, pair.b]] = -1, 1
             test = fit.t_test(contrast)
             assert pair.difference == pytest.approx(test.effect.item())
-            assert pair.se == pytest.approx(test.sd.item())
+            pooled = model.pooled_variance(y) * np.sum(model.contrast(pair.a, pair.b) ** 2)
+            assert np.sqrt(pooled) == pytest.approx(test.sd.item())
 
     def test_a_shift_of_a_whole_batch_changes_nothing(self, rng):
         y = rng.normal(size=15)
         model = wood_model(self.GROUP, self.shares(), block=True)
-        for method in (Method.GAMES_HOWELL, Method.SHRUNKEN, Method.TUKEY_KRAMER):
-            before = compare_pairs(model, y, confidence=0.95, method=method)
-            after = compare_pairs(model, y + 7.0 * self.BATCH, confidence=0.95, method=method)
-            for one, other in zip(before, after, strict=True):
-                assert other.difference == pytest.approx(one.difference)
-                assert other.se == pytest.approx(one.se)
-                assert other.df == pytest.approx(one.df)
+        before = compare_pairs(model, y, confidence=0.95)
+        after = compare_pairs(model, y + 7.0 * self.BATCH, confidence=0.95)
+        for one, other in zip(before, after, strict=True):
+            assert other.difference == pytest.approx(one.difference)
+            assert other.se == pytest.approx(one.se)
+            assert other.df == pytest.approx(one.df)
 
     @pytest.mark.parametrize("truth", [(2.0, 2.0, 2.0), (1.0, 4.0, 0.25)])
     def test_wood_variances_have_the_stated_expectation(self, rng, truth):
@@ -248,15 +275,15 @@ class TestBlock:
         model = wood_model(group, np.eye(2)[batch], block=True)
         y = rng.normal(0, np.array([1.0, 1.0, 30.0])[group], size=(500, 12))
         assert np.all(model.wood_variances(y) > 0)
-        assert np.all(np.isfinite(all_pairs(model, y, confidence=0.95).p))
+        assert np.all(np.isfinite(all_pairs(model, y).p))
 
     def test_many_features_at_once_are_each_alone(self, rng):
         model = wood_model(self.GROUP, self.shares(), block=True)
         y = rng.normal(size=(7, 15))
-        together = all_pairs(model, y, confidence=0.9)
+        together = all_pairs(model, y)
         for i in range(7):
             for one, same in zip(
-                compare_pairs(model, y[i], confidence=0.9), together.of(i), strict=True
+                compare_pairs(model, y[i], confidence=0.9), together.by_feature(0.9)[i], strict=True
             ):
                 assert vars(same) == pytest.approx(vars(one))
 

@@ -11,6 +11,7 @@ import warnings
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 from statsmodels.regression.mixed_linear_model import MixedLM
 
 from studylib.stats import reml
@@ -269,8 +270,8 @@ class TestFit:
 
 
 class TestSecondOpinion:
-    def test_a_balanced_study_is_told_the_same_twice(self, rng):
-        # With two woods the pooled variance of three boards each is what both use.
+    def test_a_balanced_study_is_told_what_tukey_says_of_its_boards(self, rng):
+        # One spread for all woods, on the means of three boards each.
         specimens = specimens_table((3, 3, 3))
         names = [f"tone.h{k}.rel_db" for k in range(2, 8)]
         rows = features_table(specimens, rng, names=names, board_sd=3.0)
@@ -280,9 +281,13 @@ class TestSecondOpinion:
         effects = result.effects
         assert second["difference"].to_numpy() == pytest.approx(effects["difference"].to_numpy())
         assert second["df"].to_numpy() == pytest.approx(6.0, rel=1e-6)
-        assert second["p"].to_numpy() == pytest.approx(effects["p"].to_numpy(), rel=1e-6)
-        assert second["low"].to_numpy() == pytest.approx(effects["low"].to_numpy(), rel=1e-6)
-        assert second["agrees"].all()
+        for name, own in second.groupby("feature", sort=False):
+            boards = result.unit_means[result.unit_means["feature"] == name]
+            tukey = stats.tukey_hsd(*(boards.loc[boards["wood"] == w, "value"] for w in WOODS))
+            expected = [tukey.pvalue[a, b] for a, b in ((0, 1), (0, 2), (1, 2))]
+            assert own["p"].to_numpy() == pytest.approx(expected, abs=1e-6)
+        closed = [pair.closed for name in names for pair in result.workings.first[name]]
+        assert second["first_p"].to_numpy() == pytest.approx(closed)
 
     def test_a_source_spread_of_zero_does_not_make_boards_of_mounts(self, rng):
         specimens = specimens_table((4, 4, 4))

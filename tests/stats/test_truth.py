@@ -46,7 +46,7 @@ def test_a_rate_beyond_its_limit_is_said_to_fail():
     cell = CELLS["normal, 4 4 4"]
     good = {"any": (50, 1000), "covered": (950, 1000)}
     for name, hits, failing in (
-        ("any", 90, "false alarms"), ("any", 15, "false alarms"),
+        ("any", 90, "false alarms"), ("any", 10, "false alarms"),
         ("covered", 900, "coverage of all intervals together"),
     ):  # fmt: skip
         both = {**good, name: (hits, 1000)}

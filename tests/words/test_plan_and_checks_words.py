@@ -45,8 +45,6 @@ IN_TABLES = {
 
 FIELDS: list[tuple[str, dict, str]] = [
     # a plan
-    ("plan.f_test_impossible", {"n": 1, "woods": 3}, "at least 2 boards and 2 woods, not 1 and 3"),
-    ("plan.small_effect", {"effect_f": 0.001, "most": 100000}, "f = 0.001 needs more than"),
     ("plan.one_source", {}, "fewer than 2 sources"),
     ("plan.zero_spread", {}, "is zero, which no wood has"),
     ("plan.pilot_columns", {"name": "a.csv", "missing": ["low", "high"]}, "no column low or"),
@@ -90,6 +88,17 @@ FIELDS: list[tuple[str, dict, str]] = [
          "most": 1000},
         "calling two equal woods the same takes 46 planks (17 to 162 for",
     ),
+    (
+        "plan.locked",
+        {"feature": H3, "claims": 3, "locked": 0.84, "free": 0.5},
+        "of a study locked before recording, that difference is declared in 84 %",
+    ),
+    (
+        "plan.same_limit",
+        {"feature": H3, "planks": 4, "spreads": 2.46, "size": "4.02 dB", "limit": "1.00 dB"},
+        "only if the limit is at least 4.02 dB (2.5 times the spread",
+    ),
+    ("plan.same_refused", {"feature": H3, "planks": 2}, "2 planks of a wood no woods are called"),
     (
         "plan.minutes",
         {"feature": H3, "spent": 571.2, "boards": 7, "mounts": 1, "takes": 3},

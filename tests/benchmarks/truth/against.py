@@ -40,7 +40,7 @@ def findings(cell: Cell, counts: Counts) -> list[Finding]:
         hold("false alarms", "any", 0.06, most=True)
         hold("coverage of all intervals together", "covered", 0.94, most=False)
     if cell.promise == "full":
-        hold("false alarms", "any", 0.04, most=False)
+        hold("false alarms", "any", 0.03, most=False)
     if cell.features > 1:
         hold("false alarms over the primary features", "family", 0.055, most=True)
     if cell.effect:

@@ -1,9 +1,8 @@
 """What the analysis says of simulated studies, by the functions that `compare` calls.
 
 Beside the procedure of the report stand others on the same studies: one pooled spread
-(Tukey-Kramer), each wood its own (Games-Howell), the F test of the boards' means, the mixed model
-(Kenward-Roger), and a permutation of the boards (largest Welch t over the pairs; 199 permutations,
-the study itself counted).
+(Tukey-Kramer), the F test of the boards' means, the mixed model (Kenward-Roger), and a permutation
+of the boards (largest Welch t over the pairs; 199 permutations, the study itself counted).
 
 Functions: `judge`, `count`; `Counts`.
 """
@@ -17,8 +16,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats as distributions
 
-from studylib.codes.comparison import Method, Verdict
-from studylib.stats import components, decisions
+from studylib.stats import components, decisions, families, studentized
 from studylib.stats import units as unit_steps
 from studylib.stats.effects import compared_pairs
 from studylib.stats.mixed import fit_features, second_opinion
@@ -75,7 +73,7 @@ def count(cell: Cell, studies: int, seed: int) -> Counts:
 def judge(cell: Cell, specimens: pd.DataFrame, rows: pd.DataFrame, studies: int, rng) -> Counts:
     """Counts of one features table with `studies` studies.
 
-    any : a pair is declared on the first primary feature.  family : on any of them, after Holm.
+    any : a pair is declared on the first primary feature.  family : on any of them together.
     covered : all simultaneous intervals hold the truth.  same : of the first pair.
     pooled, exact F, mixed model, permutation : the other procedures declare something.
     take, mount, specimen, source : the interval of that component holds its truth.
@@ -100,19 +98,11 @@ def judge(cell: Cell, specimens: pd.DataFrame, rows: pd.DataFrame, studies: int,
 
 
 def _report(cell: Cell, order, first, studies, out: Counts) -> None:
-    p = np.array([[pair.p for pair in first[name]] for name in order])
-    out.add("any", p.min(axis=1).reshape(studies, -1)[:, 0] <= ALPHA)
+    closed = np.array([[pair.closed for pair in first[name]] for name in order])
+    closed = closed.reshape(studies, cell.features, -1)
+    out.add("any", closed[:, 0].min(axis=1) <= ALPHA)
     if cell.features > 1:
-        features = pd.Series(np.repeat(np.array(order, dtype=object), p.shape[1]))
-        hits = []
-        for study in range(studies):
-            part = slice(
-                study * cell.features * p.shape[1], (study + 1) * cell.features * p.shape[1]
-            )
-            flat = pd.Series(p.ravel()[part])
-            adjusted = decisions.holm_over_features(flat, features[part].reset_index(drop=True))
-            hits.append(adjusted.min() <= ALPHA)
-        out.add("family", hits)
+        out.add("family", families.over_features(closed).min(axis=(1, 2)) <= ALPHA)
     truth = np.full(len(cell.counts), 0.5 * cell.effect)
     truth[0], truth[1] = 0.0, cell.effect
     inside = [
@@ -120,24 +110,20 @@ def _report(cell: Cell, order, first, studies, out: Counts) -> None:
     ]
     out.add("covered", inside)
     if cell.effect:
-        out.add("same", [_word(first[name][0], abs(cell.effect)) == Verdict.SAME for name in order])
-
-
-def _word(pair, limit: float) -> str:
-    return decisions.verdict(
-        p_adjusted=pair.p, confidence=CONFIDENCE, low=pair.low, high=pair.high,
-        low90=pair.low90, high90=pair.high90, limit=limit,
-    )  # fmt: skip
+        limit = abs(cell.effect)
+        same = np.array([first[name][0].same(limit) for name in order]) <= decisions.SAME_LEVEL
+        out.add("same", same & (closed[:, :, 0].ravel() > ALPHA))
 
 
 def _others(order, samples: dict[str, Sample], second: pd.DataFrame, out: Counts) -> None:
     model = samples[order[0]].design.model
     y = np.array([samples[name].y for name in order])
-    pooled = all_pairs(model, y, confidence=CONFIDENCE, method=Method.TUKEY_KRAMER).p
-    out.add("pooled", pooled.min(axis=1) <= ALPHA)
-    if model.counts.min() > 2:
-        own = all_pairs(model, y, confidence=CONFIDENCE, method=Method.GAMES_HOWELL).p
-        out.add("Games-Howell", own.min(axis=1) <= ALPHA)
+    spread = np.sqrt(model.pooled_variance(y))[:, np.newaxis]
+    pairs = all_pairs(model, y)
+    size = [np.linalg.norm(model.contrast(a, b)) for a, b in pairs.woods]
+    t = np.abs(pairs.difference) / (spread * size)
+    limit = studentized.quantile(CONFIDENCE, model.k, model.df) / np.sqrt(2.0)
+    out.add("pooled", t.max(axis=1) >= limit)
     if model.df >= 1:
         square = np.sum((y @ model.between) * y, axis=1) / (model.k - 1)
         f = square / model.pooled_variance(y)
