@@ -117,9 +117,13 @@ def plan_batches(study: Study, *, seed: int) -> list[Batch]:
             numbers[place] = max(numbers[place], take.mount)
     woods, known = _woods(study, {take.specimen for take in taken})
     mounts, dealt = (1, [woods] * plan.batches) if known else _share_out(woods, plan, rng)
-    batches = []
-    for name, group in zip(_names(study, plan.batches), dealt, strict=True):
-        batches.append(_batch(name, group, mounts, study, numbers, rng))
+    # day1, day2, ... going on after the batches that are there.
+    days = (f"day{number}" for number in itertools.count(len(study.all_batches) + 1))
+    names = (name for name in days if name not in study.all_batches)
+    batches = [
+        _batch(name, group, mounts, study, numbers, rng)
+        for group, name in zip(dealt, names, strict=False)
+    ]
     _fits(batches, plan)
     return batches
 
@@ -156,23 +160,12 @@ def _share_out(
     dealt: list[dict[str, list[Specimen]]] = [{} for _ in range(plan.batches)]
     place = rng.randrange(plan.batches)
     for wood, own in woods.items():
-        for specimen in _by_plank(own, rng):
+        # In random order, with the boards of one plank side by side, so that dealing parts them.
+        order = {source: rng.random() for source in dict.fromkeys(s.source for s in own)}
+        for specimen in sorted(own, key=lambda s: (order[s.source], rng.random())):
             dealt[place % plan.batches].setdefault(wood, []).append(specimen)
             place += 1
     return plan.mounts, dealt
-
-
-def _by_plank(own: Sequence[Specimen], rng: random.Random) -> list[Specimen]:
-    """In random order, with the boards of one plank side by side, so that dealing parts them."""
-    order = {source: rng.random() for source in dict.fromkeys(s.source for s in own)}
-    return sorted(own, key=lambda s: (order[s.source], rng.random()))
-
-
-def _names(study: Study, count: int) -> list[str]:
-    """day1, day2, ... going on after the batches that are there."""
-    known = study.all_batches
-    new = (f"day{number}" for number in itertools.count(len(known) + 1))
-    return list(itertools.islice((name for name in new if name not in known), count))
 
 
 def _batch(

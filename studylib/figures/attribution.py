@@ -222,7 +222,10 @@ def story_figure(
         return empty_figure(say("figures_attribution.no_usable_tone", specimen=specimen), size)
     mounts = list(dict.fromkeys(own["mount"]))
     shown, last = mounts[:MOST_MOUNTS], int(rows["harmonic"].max())
-    rows = rows[rows["mount"].isin(shown) & (rows["harmonic"] <= _highest_drawn(rows))]
+    # The highest harmonic above the noise, and one more to show where it ends.
+    heard = rows.loc[rows["verdict"] != Verdict.NOISE, "harmonic"]
+    drawn = min(last, max(int(heard.max()) + 1 if len(heard) else 4, 4))
+    rows = rows[rows["mount"].isin(shown) & (rows["harmonic"] <= drawn)]
     figure, grid = _panels(specimen, shown, size, heights=(1.7, 3.1))
     bottom, top = _span(rows)
     highest = int(rows["harmonic"].max())
@@ -241,13 +244,6 @@ def story_figure(
     )
     _legend(figure, _story_legend(rows), handletextpad=0.6, columnspacing=1.4, title=title or None)
     return settle(figure)
-
-
-def _highest_drawn(rows: pd.DataFrame) -> int:
-    """The highest harmonic above the noise, and one more to show where it ends."""
-    heard = rows.loc[rows["verdict"] != Verdict.NOISE, "harmonic"]
-    most = int(rows["harmonic"].max())
-    return min(most, max(int(heard.max()) + 1 if len(heard) else 4, 4))
 
 
 def _span(rows: pd.DataFrame) -> tuple[float, float]:

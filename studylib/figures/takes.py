@@ -195,7 +195,16 @@ def tap_figure(view, *, size: tuple[float, float] | None = None) -> Figure:
     )  # fmt: skip
     named: set[str] = set()
     for tap in view.taps:
-        _stretch(axes, tap, named)
+        if tap.reason:
+            axes.axvspan(
+                tap.start_s, tap.end_s, facecolor=PALE, hatch="//", edgecolor=GREY, alpha=0.5,
+                label=_first("figures_modes.not_used", named),
+            )  # fmt: skip
+        else:
+            axes.axvspan(
+                tap.start_s, tap.end_s, ymax=0.025, color=BLACK, linewidth=0,
+                label=_first("figures_modes.used", named),
+            )  # fmt: skip
         _modes(axes, tap, named)
         _room(axes, tap, view, named)
     _numbers(axes, [at_s for at_s, _ in told], top, end)
@@ -237,19 +246,6 @@ def _first(code: str, named: set[str], **fields) -> str | None:
         return None
     named.add(code)
     return say(code, **fields)
-
-
-def _stretch(axes: Axes, tap, named: set[str]) -> None:
-    if tap.reason:
-        axes.axvspan(
-            tap.start_s, tap.end_s, facecolor=PALE, hatch="//", edgecolor=GREY, alpha=0.5,
-            label=_first("figures_modes.not_used", named),
-        )  # fmt: skip
-    else:
-        axes.axvspan(
-            tap.start_s, tap.end_s, ymax=0.025, color=BLACK, linewidth=0,
-            label=_first("figures_modes.used", named),
-        )  # fmt: skip
 
 
 def _modes(axes: Axes, tap, named: set[str]) -> None:

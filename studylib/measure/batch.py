@@ -108,7 +108,9 @@ def measure_batch(
         verdict, reason = quality.take_verdict(measured.checks)
         near.append(lines_of(take, measured, study.settings.tone))
         rows["quality"] += _quality_rows(take, measured, verdict, reason)
-        aside = _set_aside(take, verdict, reason)
+        aside = note(Unused.SET_ASIDE, checks=each(reason)) if verdict == Verdict.FAIL else ""
+        if take.exclude:
+            aside = note(Unused.EXCLUDED, reason=take.reason)
         rows["harmonics"] += harmonic_rows(
             take, measured, settings=study.settings, scale=session.scale, usable=not aside
         )
@@ -145,12 +147,6 @@ def measure_batch(
         sweeps=tables.typed("sweeps", pd.concat(sweeps, ignore_index=True) if sweeps else ()),
         **frames,
     )
-
-
-def _set_aside(take: Take, verdict: str, reason: str) -> str:
-    if take.exclude:
-        return note(Unused.EXCLUDED, reason=take.reason)
-    return note(Unused.SET_ASIDE, checks=each(reason)) if verdict == Verdict.FAIL else ""
 
 
 def _quality_rows(

@@ -60,7 +60,9 @@ def harmonic_rows(
     elif take.kind == "sweep" and measured.lines is not None and "drive" in measured.names:
         found = _of_sweep(measured.lines, measured.names)
         # A resonance clips a sweep for a few samples, which the check for clipping lets pass.
-        usable = usable and not _at_full_scale(measured)
+        usable = usable and not any(
+            row.check == "peak" and row.value > FULL_SCALE_DB for row in measured.checks
+        )
     elif take.kind in ("room", "idle") and measured.density is not None:
         found = _of_room(measured, tone.fundamental_hz, tone.harmonics, tone.length_s)
     else:
@@ -102,10 +104,6 @@ class _Found:
     settled: np.ndarray
     off_cents: np.ndarray
     off_u_cents: np.ndarray
-
-
-def _at_full_scale(measured: TakeMeasurement) -> bool:
-    return any(row.check == "peak" and row.value > FULL_SCALE_DB for row in measured.checks)
 
 
 def _of_fit(fit: ToneFit, names: tuple[str, ...], multiple: int) -> _Found:

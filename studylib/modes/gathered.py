@@ -224,7 +224,17 @@ def mode_feature_rows(numbered: pd.DataFrame, takes: pd.DataFrame) -> pd.DataFra
     rows = tap_rows(numbered)
     rows = rows[rows["mode"] <= MOST_MODES]
     values, hidden = _values(rows), hidden_decays(rows)
-    why = _refusals(numbered)
+    taps = numbered[numbered["kind"] == "tap"]
+    good = taps["usable"].astype(bool).groupby(taps["take"]).transform("any")
+    # Why takes without a single good tap have none.
+    why = {
+        take: note(
+            "modes.no_usable_tap",
+            taps=mode_counts(part)[0],
+            reasons=sorted({reason for reason in part["reason"] if reason}),
+        )
+        for take, part in taps[~good].groupby("take")
+    }
     modes = {support: sorted(set(part["mode"])) for support, part in rows.groupby("support")}
     out = []
     for take in takes.itertuples(index=False):
@@ -281,17 +291,3 @@ def _values(rows: pd.DataFrame) -> dict[tuple[str, int], dict[str, _Value]]:
         for key, one, other in zip(log.index, log, u, strict=True):
             found.setdefault(key, {})[name] = _Value(float(one), float(other))
     return found
-
-
-def _refusals(numbered: pd.DataFrame) -> dict[str, str]:
-    """Notes of why takes without a single good tap have none."""
-    taps = numbered[numbered["kind"] == "tap"]
-    good = taps["usable"].astype(bool).groupby(taps["take"]).transform("any")
-    return {
-        take: note(
-            "modes.no_usable_tap",
-            taps=mode_counts(part)[0],
-            reasons=sorted({reason for reason in part["reason"] if reason}),
-        )
-        for take, part in taps[~good].groupby("take")
-    }

@@ -92,7 +92,7 @@ def _numbers(rows: pd.DataFrame, specimens: pd.DataFrame) -> np.ndarray:
     rung_number = _number_boards(
         in_board, by_board, held, takes.groupby(boards.group)["specimen"].first(), specimens
     )
-    return _number_taps(rows, taps, boards, in_take, by_board, held, rung_number)
+    return _number_taps(taps, boards, in_take, by_board, held, rung_number)
 
 
 class _Places:
@@ -195,8 +195,12 @@ def _number_boards(
         lists, built, held, _Places(np.zeros(boards, int), np.arange(boards), np.zeros(boards, int))
     )
     of_boards = Lists(of_boards.x, of_boards.sigma, of_boards.gain, centre[None], width[None])
+    # Ordinary boards are taken up first; each of a few is tried as the first.
+    entries = np.isfinite(of_boards.x[0]).sum(axis=1)
+    order = np.argsort(np.abs(entries - np.median(entries[entries > 0])), kind="stable")
+    orders = (np.r_[order[k], np.delete(order, k)] for k in range(min(SEEDS, len(order))))
     best = max(
-        (build(of_boards, BOARD_SPREAD, order=order) for order in _orders(of_boards.x)),
+        (build(of_boards, BOARD_SPREAD, order=one) for one in orders),
         key=lambda found: found.score[0],
     )
     flat, ladder = of_boards.flat(), best.ladder.repeated(boards)
@@ -213,13 +217,6 @@ def _number_boards(
     out = np.full((boards, m), np.nan)
     np.put_along_axis(out, _rising(built, held), number, axis=1)
     return out
-
-
-def _orders(x: np.ndarray) -> list[np.ndarray]:
-    """Orders in which boards are taken up: ordinary ones first, each of a few as the first."""
-    count = np.isfinite(x[0]).sum(axis=1)
-    order = np.argsort(np.abs(count - np.median(count[count > 0])), kind="stable")
-    return [np.r_[order[k], np.delete(order, k)] for k in range(min(SEEDS, len(order)))]
 
 
 def _scales(names: pd.Series, specimens: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
@@ -242,7 +239,6 @@ def _log_or_nan(column: pd.Series) -> np.ndarray:
 
 
 def _number_taps(
-    rows: pd.DataFrame,
     taps: _Places,
     boards: _Places,
     in_take: Lists,

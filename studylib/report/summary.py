@@ -91,10 +91,6 @@ class Summary:
         known = set(means.loc[means["role"] == "", "feature"])
         return tuple(feature for feature in self.primary if feature in known)
 
-    def describe(self, feature: str) -> Feature:
-        """The register's entry of a feature."""
-        return register.find(feature)
-
     @property
     def unit(self) -> str:
         """What one number of a wood's sample is: "board" when each is its own source."""
@@ -118,15 +114,8 @@ class Summary:
 
     def primary_effects(self) -> pd.DataFrame:
         """The rows of the effects table that decide."""
-        return self._effects("primary")
-
-    def exploratory_effects(self) -> pd.DataFrame:
-        """The rows of the effects table that are hints only."""
-        return self._effects("exploratory")
-
-    def _effects(self, role: str) -> pd.DataFrame:
         effects = self.comparison.effects
-        return effects[effects["role"] == role].reset_index(drop=True)
+        return effects[effects["role"] == "primary"].reset_index(drop=True)
 
     def primary_variance(self) -> pd.DataFrame:
         """The rows of the variance table of the primary features."""

@@ -86,7 +86,8 @@ def exploratory_table(summary: Summary) -> pd.DataFrame:
 
     They carry no p that decides: a feature chosen because it looked large needs a new study.
     """
-    effects = summary.exploratory_effects().sort_values("q", kind="stable")
+    effects = summary.comparison.effects
+    effects = effects[effects["role"] == "exploratory"].sort_values("q", kind="stable")
     return reader_table(
         "effects.exploratory_headings",
         [

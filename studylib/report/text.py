@@ -10,8 +10,6 @@ Functions: `question`, `how_to_read`, `take_home`, `stage_notes`, `pair_note`, `
 `cannot_say`.
 """
 
-from collections.abc import Sequence
-
 import numpy as np
 
 from studylib import register
@@ -130,6 +128,8 @@ def _result(summary: Summary, row) -> dict:
     if np.isfinite(row.difference):
         amount = amount_fields(row.feature, row.difference, row.low, row.high, row.unit)
     decide = summary.study.settings.decide
+    # Woods of which some board's plank is not named.
+    unnamed = {s.wood for s in summary.study.specimens if s.source_assumed and not s.role}
     return {
         "verdict": row.verdict,
         "caveats": each(row.caveats),
@@ -145,14 +145,9 @@ def _result(summary: Summary, row) -> dict:
         "method": row.method,
         "confidence": summary.confidence,
         "least": decide.smallest_n,
-        "unnamed": [wood for wood in (row.wood_a, row.wood_b) if wood in _unnamed(summary)],
+        "unnamed": [wood for wood in (row.wood_a, row.wood_b) if wood in unnamed],
         "named_boards": row.feature in set(summary.comparison.boards["feature"]),
     }
-
-
-def _unnamed(summary: Summary) -> set[str]:
-    """Woods of which some board's plank is not named."""
-    return {s.wood for s in summary.study.specimens if s.source_assumed and not s.role}
 
 
 def methods(summary: Summary) -> list[str]:
@@ -238,13 +233,18 @@ def cannot_say(summary: Summary) -> list[str]:
     # The comparison's own note on refused features gives the counts of every wood, which fills a
     # page; here the features are named and the counts stay in the table of features.
     own = [told for told in summary.comparison.notes if code_of(told) != "comparison.refused"]
+    untold = int((summary.attribution.table["verdict"] == Verdict.CANNOT_TELL).sum())
+    lock = summary.study.lock
     notes = [
         *own,
         *confounded_notes(summary.checks),
         *_features(summary),
-        *_attribution(summary),
+        "summary.whose_harmonic",
+        "summary.small_part",
+        note("summary.untold_harmonics", count=untold) if untold else "",
         _calibration(summary),
-        *_when_written(summary),
+        # Without a lock nobody can tell whether the claims are older than the recordings.
+        "" if lock is not None and not lock.content["recorded"] else "summary.before_recording",
         "summary.not_heard",
         "summary.elsewhere",
         *_later(summary),
@@ -276,12 +276,6 @@ def _features(summary: Summary) -> list[str]:
     return [told for there, told in asked if there]
 
 
-def _attribution(summary: Summary) -> Sequence[str]:
-    untold = int((summary.attribution.table["verdict"] == Verdict.CANNOT_TELL).sum())
-    found = [note("summary.untold_harmonics", count=untold)] if untold else []
-    return ["summary.whose_harmonic", "summary.small_part", *found]
-
-
 def _calibration(summary: Summary) -> str:
     channels = summary.study.settings.channels
     if channels.response_kind != "microphone":
@@ -289,12 +283,6 @@ def _calibration(summary: Summary) -> str:
     if channels.full_scale_db is None and channels.calibrator_db is None:
         return "summary.not_calibrated"
     return "summary.loud_elsewhere"
-
-
-def _when_written(summary: Summary) -> list[str]:
-    """That nobody can tell whether the claims are older than the recordings, without a lock."""
-    lock = summary.study.lock
-    return [] if lock is not None and not lock.content["recorded"] else ["summary.before_recording"]
 
 
 def _later(summary: Summary) -> list[str]:

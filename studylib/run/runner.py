@@ -228,11 +228,23 @@ class _Run:
         }
         left_out = failed | not_run
         trouble = self.run_summary(left_out)
-        failed |= self.finish_pages()
+        wait(self.page_work)
+        failed |= {
+            place.name: note("run.no_page", why=_fault(work.exception()))
+            for work, place in self.page_work.items()
+            if work.exception() is not None
+        }
         if trouble:
             failed[SUMMARY] = trouble
         else:
-            self.write_provenance(left_out)
+            content = provenance.provenance(
+                self.study,
+                hashes=self.hashes,
+                batches={name: say(left_out.get(name, "run.in_summary")) for name in self.places},
+                report=self.home,
+                library=self.library,
+            )
+            write_json(self.home / "provenance.json", content)
         remove_strangers(self.home, {place.slug for place in places})
         return Outcome(
             home=self.home,
@@ -282,25 +294,6 @@ class _Run:
                     write_whole(self.summary.failed_notebook, notebook)
                 return _fault(future.exception())
         return ""
-
-    def finish_pages(self) -> dict[str, str]:
-        """Wait for the pages of the batches; a note for each one that could not be made."""
-        wait(self.page_work)
-        return {
-            place.name: note("run.no_page", why=_fault(work.exception()))
-            for work, place in self.page_work.items()
-            if work.exception() is not None
-        }
-
-    def write_provenance(self, left_out: dict[str, str]) -> None:
-        content = provenance.provenance(
-            self.study,
-            hashes=self.hashes,
-            batches={name: say(left_out.get(name, "run.in_summary")) for name in self.places},
-            report=self.home,
-            library=self.library,
-        )
-        write_json(self.home / "provenance.json", content)
 
     def close(self) -> None:
         self.workers.close()

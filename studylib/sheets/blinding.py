@@ -177,7 +177,9 @@ def _codes(
         woods[name] = f"wood {_letters(letters + len(woods))}"
     made, shown = [], []
     for row in new:
-        code = _unused(f"B{boards + len(made) + 1:02d}", taken)
+        code = f"B{boards + len(made) + 1:02d}"
+        while code in taken:
+            code += "b"
         source = row.get("source", "")
         if source:
             sources.setdefault(source, f"plank {planks + len(sources) + 1:02d}")
@@ -286,9 +288,3 @@ def _letters(n: int) -> str:
     """A, B, ... Z, AA, AB, ..."""
     first = _letters(n // 26 - 1) if n >= 26 else ""
     return first + chr(ord("A") + n % 26)
-
-
-def _unused(code: str, taken: set[str]) -> str:
-    while code in taken:
-        code += "b"
-    return code

@@ -168,7 +168,15 @@ def changes_since(lock: Lock, now: Mapping[str, Any]) -> list[str]:
     then = lock.content
     changes = [] if lock.whole else [note("records.lock_changed", file=LOCK)]
     for section, keys in now["settings"].items():
-        before = _as_it_stood(section, then["settings"].get(section, {}))
+        # The section with the defaults of keys that came into being after it was locked.
+        old = then["settings"].get(section, {})
+        fields = getattr(Settings.model_fields[section].annotation, "model_fields", {})
+        later = {
+            name: json.loads(json.dumps(field.get_default(call_default_factory=True)))
+            for name, field in fields.items()
+            if name not in old and not field.is_required()
+        }
+        before = {**old, **later}
         changes += [
             note(
                 "records.setting_changed",
@@ -249,14 +257,3 @@ def _digest(content: Mapping[str, Any]) -> str:
     return hashlib.sha256(
         json.dumps(content, sort_keys=True, ensure_ascii=True).encode("ascii")
     ).hexdigest()
-
-
-def _as_it_stood(section: str, old: Mapping[str, Any]) -> dict[str, Any]:
-    """The section with the defaults of keys that came into being after it was locked."""
-    fields = getattr(Settings.model_fields[section].annotation, "model_fields", {})
-    later = {
-        name: json.loads(json.dumps(field.get_default(call_default_factory=True)))
-        for name, field in fields.items()
-        if name not in old and not field.is_required()
-    }
-    return {**old, **later}

@@ -83,21 +83,15 @@ def _begun(s: np.ndarray, peaks: np.ndarray, rest: np.ndarray, search: Search) -
     at = search.turns[peaks]
     unit = (0.5 - 0.5 * np.exp(s * search.n)) / (1.0 - np.exp(s) * at)
     c = rest[peaks] / unit
-    own = _out_of_tails(s, c, rest[peaks], at, search)
+    # Which peaks, strongest first, are more than the tails of stronger ones. Where two tails meet
+    # they can make a hump that is no decay of its own; a true mode hidden there comes out once the
+    # tails are taken off.
+    tails = np.abs(c[:, None] * terms(s, n=search.n, turns=at))
+    own = np.abs(rest[peaks]) > OUT_OF_TAILS * np.sum(np.triu(tails, 1), axis=0)
     s, c = s[own], c[own]
     none = np.full(len(s), np.inf)
     no = np.zeros(len(s), bool)
     return Found(s, c, none, none, none, none, no, no)
-
-
-def _out_of_tails(s, c, height, turns, search: Search) -> np.ndarray:
-    """Which peaks, strongest first, are more than the tails of stronger ones.
-
-    Where two tails meet they can make a hump that is no decay of its own; a true mode hidden
-    there comes out once the tails are taken off.
-    """
-    tails = np.abs(c[:, None] * terms(s, n=search.n, turns=turns))
-    return np.abs(height) > OUT_OF_TAILS * np.sum(np.triu(tails, 1), axis=0)
 
 
 def _one_more(own: Found, peak: int | None, rest: np.ndarray, search: Search) -> Found | None:

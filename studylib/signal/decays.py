@@ -156,17 +156,12 @@ def _searched(
         peaks = _peaks(rest, search.floor + tolerated, step_hz)
         if not len(peaks) and not found.astray.any():
             break
-        search = search._replace(
-            floor=np.minimum(search.floor, _floor_of(rest, spectrum, first, last))
-        )
+        left = spectrum.copy()
+        left[first : last + 1] = rest
+        floor = np.minimum(search.floor, noise_floor(left, first=first, last=last))
+        search = search._replace(floor=floor)
         peaks = _peaks(rest, search.floor + tolerated, step_hz)
     return found, rest, search.floor
-
-
-def _floor_of(rest: np.ndarray, spectrum: np.ndarray, first: int, last: int) -> np.ndarray:
-    left = spectrum.copy()
-    left[first : last + 1] = rest
-    return noise_floor(left, first=first, last=last)
 
 
 def _model(found: Found, search: Search) -> np.ndarray:

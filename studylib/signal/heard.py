@@ -394,7 +394,10 @@ def _report(ring, bins: Bins, sought: Sought, fits, room, limits, most: int) -> 
         u_c[group] = factor * fit.c_spread
         quiet[group] = quiet[group] if fit.kept else fit.quiet
         misfit[group] = fit.kept or fit.ratio > 4.0 * share
-    u_s = np.maximum(u_s, -s.real * _least_spread(-s.real / alpha * np.exp(u_alpha), share))
+    # A tail that dies as slowly as a mode, or more slowly, can be taken for it at one place.
+    squared = np.square(s.real / alpha * np.exp(u_alpha))
+    least = AS_FAST * np.sqrt(TOLD_TOO_LOW * share) * squared / (squared + FREED)
+    u_s = np.maximum(u_s, -s.real * least)
     there = c != 0.0
     s, c, misfit = s[there], c[there], misfit[there]
     u_s, u_f, u_c, quiet = u_s[there], u_f[there], u_c[there], quiet[there]
@@ -411,13 +414,6 @@ def _report(ring, bins: Bins, sought: Sought, fits, room, limits, most: int) -> 
     )  # fmt: skip
     told = Room(LN_1000 / alpha / rate, u_alpha, -10.0 * float(np.log10(share)))
     return Heard(decays, told if fits else None, _left_over(decays, bins, rate), len(ring.x) / rate)
-
-
-def _least_spread(faster: np.ndarray, share: float) -> np.ndarray:
-    """Relative standard uncertainty of decays, so many times as fast as the room's own may be: a
-    tail that dies as slowly as a mode, or more slowly, can be taken for it at one place."""
-    squared = np.square(faster)
-    return AS_FAST * np.sqrt(TOLD_TOO_LOW * share) * squared / (squared + FREED)
 
 
 def _student(u_ratio: float) -> float:

@@ -237,6 +237,9 @@ def join_fits(fits: Sequence[ToneFit], *, starts_s: Sequence[float]) -> ToneFit:
     if len(fits) > 2:
         misfit = ((found - design @ line) ** 2).sum() / (len(fits) - 2)
         covariance = covariance * max(1.0, misfit)
+    # The fundamental over the whole take, relative to its mean over the take.
+    level = np.stack([np.abs(fit.amplitude[:, 0]) for fit in fits])
+    mean = np.where(level.mean(axis=0) > 0, level.mean(axis=0), 1.0)
     return replace(
         fits[0],
         frequency_hz=float(line[0]),
@@ -247,7 +250,10 @@ def join_fits(fits: Sequence[ToneFit], *, starts_s: Sequence[float]) -> ToneFit:
         u_amplitude=np.sqrt(variance),
         noise_density=np.mean([fit.noise_density[:, :count] for fit in fits], axis=0),
         dof=sum(fit.dof for fit in fits),
-        envelope=_joined_envelope(fits),
+        envelope=np.concatenate(
+            [fit.envelope * (size / mean)[:, None] for fit, size in zip(fits, level, strict=True)],
+            axis=1,
+        ),
         seconds=seconds,
         partials=told,
         segments=len(fits),
@@ -267,13 +273,3 @@ def _mean_amplitude(amplitudes: Sequence[np.ndarray], first: ToneFit) -> np.ndar
         return amplitude * np.exp(-1j * k * np.angle(amplitude[channel, 0]))
 
     return referred(np.mean([referred(a, reference) for a in amplitudes], axis=0), 0)
-
-
-def _joined_envelope(fits: Sequence[ToneFit]) -> np.ndarray:
-    """The fundamental over the whole take, relative to its mean over the take."""
-    level = np.stack([np.abs(fit.amplitude[:, 0]) for fit in fits])
-    mean = np.where(level.mean(axis=0) > 0, level.mean(axis=0), 1.0)
-    return np.concatenate(
-        [fit.envelope * (size / mean)[:, None] for fit, size in zip(fits, level, strict=True)],
-        axis=1,
-    )

@@ -118,7 +118,10 @@ def fit_stiffness(
     ratio = shear_ratio if np.isnan(fitted) else fitted
     if np.isnan(beams.timoshenko_ratio(order, bar.slenderness, ratio)).any():
         raise InputError(note("wood.above_theory", mode=order.max(), slenderness=bar.slenderness))
-    log_e, residual = _log_modulus(order, frequency, variance, bar, ratio)
+    # ln E at this E/G, and what is left of each ln frequency.
+    model = _log_slender(order, bar) + np.log(beams.timoshenko_ratio(order, bar.slenderness, ratio))
+    log_e = float(np.average(2.0 * (np.log(frequency) - model), weights=1.0 / variance))
+    residual = np.log(frequency) - model - log_e / 2.0
     by_shear, by_length = _slopes(order, bar, ratio)
     by_size = _model_by_size(by_length)
     weight = 1.0 / variance
@@ -193,13 +196,6 @@ def _log_slender(order: np.ndarray, bar: Bar) -> np.ndarray:
     moving = bar.mass + bar.air
     stiff = bar.width * bar.thickness**3 / (12.0 * moving * bar.length**3)
     return np.log(root**2 / (2 * np.pi) * np.sqrt(stiff))
-
-
-def _log_modulus(order, frequency, variance, bar, ratio) -> tuple[float, np.ndarray]:
-    """ln E at a given E/G, and what is left of each ln frequency."""
-    model = _log_slender(order, bar) + np.log(beams.timoshenko_ratio(order, bar.slenderness, ratio))
-    log_e = float(np.average(2.0 * (np.log(frequency) - model), weights=1.0 / variance))
-    return log_e, np.log(frequency) - model - log_e / 2.0
 
 
 def _fit_ratio(order, frequency, variance, bar: Bar) -> float:

@@ -63,19 +63,14 @@ def names_in_short(names: Iterable[str]) -> list[str]:
         else:
             out.append(name)
     for kind, numbers in runs.items():
-        for run in _runs(sorted(numbers)):
+        # In a run without gaps the number less its place is constant.
+        placed = groupby(enumerate(sorted(numbers)), key=lambda pair: pair[1] - pair[0])
+        for run in ([number for _, number in pairs] for _, pairs in placed):
             if len(run) >= 3:
                 out.append(f"tone.h{run[0]}.{kind} to h{run[-1]}.{kind}")
             else:
                 out += [f"tone.h{k}.{kind}" for k in run]
     return out
-
-
-def _runs(numbers: list[int]) -> list[list[int]]:
-    """Numbers in order, split where one is missing."""
-    # In a run without gaps the number less its place is constant.
-    runs = groupby(enumerate(numbers), key=lambda placed: placed[1] - placed[0])
-    return [[number for _, number in run] for _, run in runs]
 
 
 def in_short(meaning: str) -> str:

@@ -55,7 +55,7 @@ def _mount_spread(basis: Basis, row) -> str:
     if not own.empty:
         pair = own.loc[own["difference"].abs().idxmax()]
         widest = pair[["wood_a", "wood_b", "difference", "low", "high"]].to_dict()
-    spread = reported_spread(row, basis.summary.describe(row.feature))
+    spread = reported_spread(row, find(row.feature))
     return note("rivals.mount_spread", feature=row.feature, **spread, widest=widest)
 
 

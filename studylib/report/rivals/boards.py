@@ -13,6 +13,7 @@ from collections import Counter
 import numpy as np
 
 from studylib.codes import note
+from studylib.register import find
 from studylib.report.rivals.basis import (
     Basis,
     Finding,
@@ -179,6 +180,6 @@ def _source_spread(basis: Basis, feature: str) -> str:
     table = table[(table["feature"] == feature) & np.isfinite(table["variance"])]
     for level in ("source", "specimen"):
         for row in table[table["level"] == level].itertuples():
-            spread = reported_spread(row, basis.summary.describe(feature))
+            spread = reported_spread(row, find(feature))
             return note("rivals.source_spread", feature=feature, level=level, **spread)
     return ""

@@ -342,7 +342,12 @@ def _buzz_says(basis: Basis, steps: pd.DataFrame) -> list[str]:
     judged = basis.heard[basis.heard["verdict"].isin([Verdict.DRIVER, Verdict.BEYOND])]
     left = len(basis.heard) - len(judged)
     if left and judged.empty and (steps["verdict"] == StepVerdict.CANNOT_TELL).all():
-        return [record(basis, *_wanted(basis, steps))]
+        # What would settle most of what cannot be told.
+        settle = basis.heard["settle"]
+        wanted = list(settle[settle != ""].value_counts().index[:2])
+        if steps.empty or not wanted:
+            wanted = list(dict.fromkeys([*wanted, Control.STEPS]))
+        return [record(basis, *wanted)]
     said = _places(basis, judged)
     if not said and not judged.empty:
         said.append(note("rivals.no_buzz", mounts=len(mounts_of(judged)), margin_db=MARGIN_DB))
@@ -351,13 +356,6 @@ def _buzz_says(basis: Basis, steps: pd.DataFrame) -> list[str]:
     elif judged.empty:
         said.append(note("rivals.buzz_below_noise"))
     return [*said, _stepped(basis, steps), note("rivals.contact")]
-
-
-def _wanted(basis: Basis, steps: pd.DataFrame) -> list[str]:
-    """Controls that would settle most of what cannot be told."""
-    settle = basis.heard["settle"]
-    wanted = list(settle[settle != ""].value_counts().index[:2])
-    return wanted if wanted and not steps.empty else list(dict.fromkeys([*wanted, Control.STEPS]))
 
 
 def _places(basis: Basis, judged: pd.DataFrame) -> list[str]:
