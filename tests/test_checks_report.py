@@ -9,7 +9,6 @@ import pytest
 
 from studylib.codes import code_of, fields_of, has, note
 from studylib.codes.comparison import Method
-from studylib.codes.takes import Unused
 from studylib.report import checks, text, trust
 from studylib.report.summary import summarise
 from studylib.sheets import read_study
@@ -68,7 +67,7 @@ class TestTrust:
     def test_takes_set_aside_are_not_counted(self):
         def change(rows):
             rows.loc[(rows["specimen"] == "larch-1") & (rows["repeat"] == 1), "usable"] = False
-            rows.loc[~rows["usable"], "reason"] = note(Unused.SET_ASIDE, checks=["knocked"])
+            rows.loc[~rows["usable"], "reason"] = note("takes.set_aside", checks=["knocked"])
             return rows
 
         table = trust.rests_on_table(summary_of(change)).set_index("wood")

@@ -23,7 +23,6 @@ from matplotlib.figure import Figure
 
 from studylib import figures, register
 from studylib.codes import note
-from studylib.codes.takes import Unused
 from studylib.figures import style
 from studylib.stats.samples import FeatureMeans
 from studylib.words import say
@@ -560,7 +559,7 @@ def test_harmonics_have_one_point_a_board_and_open_marks_for_upper_limits():
     summary = invented()
     features = summary.gathered.features
     quiet = features["specimen"].eq("larch-2") & features["feature"].eq("tone.h3.rel_db")
-    features.loc[quiet, ["usable", "value", "reason"]] = [False, -70.0, Unused.BELOW_NOISE]
+    features.loc[quiet, ["usable", "value", "reason"]] = [False, -70.0, "takes.below_noise"]
     axes = figures.harmonics_figure(summary.gathered.features, summary.study).axes[0]
     small = [line for line in axes.lines if line.get_markersize() == 3]
     # Harmonics 2 and 3 of four boards each, without the one that is below the noise.
@@ -580,7 +579,7 @@ def test_harmonics_leave_out_takes_that_were_set_aside():
     features.loc[bad, ["usable", "value", "reason"]] = [
         False,
         40.0,
-        note(Unused.SET_ASIDE, checks=["clipping"]),
+        note("takes.set_aside", checks=["clipping"]),
     ]
     axes = figures.harmonics_figure(summary.gathered.features, summary.study).axes[0]
     assert max(y for _, y in points(axes)) < 0

@@ -13,7 +13,6 @@ from click.testing import CliRunner
 
 from studylib import cli, tables
 from studylib.codes import code_of, fields_of, has, note
-from studylib.codes.takes import Unused
 from studylib.errors import InputError
 from studylib.measure import common_rate, measure_batch
 from studylib.sheets import read_study
@@ -98,7 +97,7 @@ def test_levels_ratios_and_distortion_are_those_put_in(folder):
 def test_a_harmonic_below_the_noise_keeps_its_row_as_an_upper_limit(folder):
     row = _value(_measure(folder).features, "lar1_m1_r1", "tone.h5.rel_db")
     assert not row["usable"]
-    assert row["reason"] == Unused.BELOW_NOISE
+    assert row["reason"] == "takes.below_noise"
     assert np.isfinite(row["value"])
 
 
@@ -271,9 +270,9 @@ def test_an_excluded_take_stays_in_every_table(folder):
     rows = found.features[found.features["take"] == "lar1_m1_r1"]
     assert len(rows)
     assert not rows["usable"].any()
-    assert set(rows["reason"]) == {note(Unused.EXCLUDED, reason="a lorry passed")}
+    assert set(rows["reason"]) == {note("takes.excluded", reason="a lorry passed")}
     assert _verdict(found.quality, "lar1_m1_r1")["source"] == note(
-        Unused.EXCLUDED, reason="a lorry passed"
+        "takes.excluded", reason="a lorry passed"
     )
 
 
@@ -335,7 +334,7 @@ def test_a_faulty_take_is_set_aside_with_its_reason(folder, rng, fault, check):
     rows = found.features[found.features["take"] == take]
     assert len(rows)
     assert not rows["usable"].any()
-    assert set(map(code_of, rows["reason"])) == {Unused.SET_ASIDE}
+    assert set(map(code_of, rows["reason"])) == {"takes.set_aside"}
     # Its neighbours are untouched.
     assert found.features[found.features["take"] == "lar1_m1_r2"]["usable"].any()
 
@@ -517,7 +516,7 @@ def test_a_band_that_the_tone_fills_says_so(folder):
     _setting(folder, "length_s = 0.45", "length_s = 0.06")
     row = _value(_measure(folder).features, "lar1_m1_r1", "tone.band125.rel_db")
     assert not row["usable"]
-    assert row["reason"] == Unused.BAND_FILLED
+    assert row["reason"] == "takes.band_filled"
     assert _value(_measure(folder).features, "lar1_m1_r1", "tone.band2000.rel_db")["usable"]
 
 

@@ -11,7 +11,6 @@ import pytest
 
 from studylib import register
 from studylib.codes import note
-from studylib.codes.takes import Unused
 from studylib.modes.gathered import mode_feature_rows
 from studylib.modes.numbers import number_modes
 from studylib.tables import TABLES
@@ -99,10 +98,12 @@ def test_a_take_set_aside_and_a_take_of_refused_taps_keep_their_rows():
     modes, specimens = invent(SMALL)
     aside, refused = "B1-1-1", "B2-1-1"
     takes = takes_of(modes)
-    takes.loc[takes["take"] == aside, "aside"] = note(Unused.EXCLUDED, reason="the window was open")
+    takes.loc[takes["take"] == aside, "aside"] = note(
+        "takes.excluded", reason="the window was open"
+    )
     modes.loc[modes["take"] == aside, ["usable", "reason"]] = [
         False,
-        note(Unused.EXCLUDED, reason="the window"),
+        note("takes.excluded", reason="the window"),
     ]
     modes.loc[modes["take"] == refused, "usable"] = False
     modes.loc[(modes["take"] == refused) & (modes["tap"] == 1), "reason"] = "taps.breaks_off"
@@ -110,7 +111,7 @@ def test_a_take_set_aside_and_a_take_of_refused_taps_keep_their_rows():
     table = mode_feature_rows(number_modes(modes, specimens), takes)
     reasons = table[~table["usable"]].groupby("take")["reason"].unique()
     assert {take: list(found) for take, found in reasons.items()} == {
-        aside: [note(Unused.EXCLUDED, reason="the window was open")],
+        aside: [note("takes.excluded", reason="the window was open")],
         refused: [
             note(
                 "modes.no_usable_tap",

@@ -14,7 +14,6 @@ import pytest
 
 from studylib import tables, writing
 from studylib.codes import each, fields_of, note, several
-from studylib.codes.takes import Unused
 from studylib.errors import InputError, RunError
 from studylib.measure import BatchMeasurement, measure_batch, parts
 from studylib.modes.gathered import first_fault, gather
@@ -24,7 +23,7 @@ from studylib.sheets.files import sha256
 from studylib.words import say
 from tests.small_study import Plan, write_small_study
 
-SAID = note(Unused.EXCLUDED, reason='said "so", twice\nover')
+SAID = note("takes.excluded", reason='said "so", twice\nover')
 
 
 def table(name: str, **columns: list) -> pd.DataFrame:
@@ -56,7 +55,7 @@ def measurement(batch: str = "day 1") -> BatchMeasurement:
             repeat=[1, None],
             value=[0.1 + 0.2, -np.inf],
             usable=[True, False],
-            reason=["", Unused.BELOW_NOISE],
+            reason=["", "takes.below_noise"],
         ),
         spectra=tables.empty("spectra"),
         harmonics=table(

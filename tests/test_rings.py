@@ -20,7 +20,6 @@ from scipy import signal
 
 from studylib import tables
 from studylib.codes import code_of, fields_of, has, note, several
-from studylib.codes.takes import Unused
 from studylib.codes.wood import ModeBasis
 from studylib.measure import measure_batch, rings
 from studylib.modes.gathered import gather
@@ -235,7 +234,7 @@ def test_a_take_without_a_tap_is_set_aside_and_keeps_its_rows(tmp_path):
     rows = gathered.features.query("take == 'L1-m1'")
     assert len(rows)
     assert not rows["usable"].any()
-    assert set(map(code_of, rows["reason"])) == {Unused.SET_ASIDE}
+    assert set(map(code_of, rows["reason"])) == {"takes.set_aside"}
     fit = fitness(study, gathered.quality)
     assert fit.failed == 1
     assert any("Tap once with something small and hard" in line for line in fit.lines)
@@ -326,5 +325,5 @@ def test_a_sweep_without_modes_has_one_row_that_says_why(given_up):
     named = dict(zip(rings.MODE_COLUMNS, row, strict=True))
     assert not named["usable"]
     assert has(named["reason"], "taps.no_decays" if given_up else "taps.no_modes")
-    (row,) = ring.modes(take, wood="larch", content="", aside=Unused.EXCLUDED)
-    assert dict(zip(rings.MODE_COLUMNS, row, strict=True))["reason"] == Unused.EXCLUDED
+    (row,) = ring.modes(take, wood="larch", content="", aside="takes.excluded")
+    assert dict(zip(rings.MODE_COLUMNS, row, strict=True))["reason"] == "takes.excluded"

@@ -24,7 +24,6 @@ from studylib import figures, register
 from studylib.codes import code_of, fields_of, has, note, several
 from studylib.codes.comparison import Method
 from studylib.codes.features import Caution
-from studylib.codes.takes import Unused
 from studylib.report import pages
 from studylib.report import summary as summaries
 from studylib.report import tables as report_tables
@@ -36,7 +35,7 @@ from studylib.words import numbers, say
 from studylib.words.text import names_in_short
 from tests.invented_tables import Invention
 
-CLIPPED = note(Unused.SET_ASIDE, checks=["clipping"])
+CLIPPED = note("takes.set_aside", checks=["clipping"])
 NOTEBOOK = Path(__file__).parents[1] / "notebooks" / "summary.ipynb"
 COLUMNS = {
     "quality": "take channel check value unit limit source verdict",
@@ -277,7 +276,7 @@ def test_the_positive_control_names_the_features_it_does_not_know():
     )
     gathered.features.loc[lost, ["usable", "reason"]] = [
         False,
-        note(Unused.SET_ASIDE, checks=["hum"]),
+        note("takes.set_aside", checks=["hum"]),
     ]
     assert report_text.positive_control(summarise(study, gathered)) == [
         note("control.seen", features=["tone.h1.level_db"]),
@@ -379,7 +378,7 @@ def test_takes_set_aside_are_listed_with_reason_and_counted_by_wood():
     table = report_tables.set_aside_table(summary)
     assert table[["take", "wood", "reason"]].to_numpy().tolist() == [
         ["cherry-1-m1-t1", "cherry", CLIPPED],
-        ["robinia-2-m3-t1", "robinia", note(Unused.EXCLUDED, reason="door slammed")],
+        ["robinia-2-m3-t1", "robinia", note("takes.excluded", reason="door slammed")],
     ]
     counts = report_tables.set_aside_counts(summary).set_index("wood")
     assert counts["set aside"].to_dict() == {"larch": 0, "cherry": 1, "robinia": 1}
@@ -416,7 +415,7 @@ def test_gaps_of_the_design_are_named(null):
 def test_features_below_the_noise_are_named_in_one_short_sentence():
     study, gathered = Invention().make()
     quiet = gathered.features["feature"].eq("tone.h2.rel_db")
-    gathered.features.loc[quiet, ["usable", "reason"]] = [False, Unused.BELOW_NOISE]
+    gathered.features.loc[quiet, ["usable", "reason"]] = [False, "takes.below_noise"]
     summary = summarise(study, gathered)
     (named,) = [n for n in report_text.cannot_say(summary) if "tone.h2.rel_db" in n]
     assert named == note("summary.not_compared", features=["tone.h2.rel_db"], share=0.05)

@@ -65,9 +65,11 @@ def _setting(take: Take) -> tuple:
 
 def _heading(study: Study, take: Take) -> str:
     role = study.specimen(take.specimen).role if take.specimen else ""
-    setting = {"kind": take.kind, "support": take.support, "role": role, "turned": take.turned}
-    setting |= {"moved_mm": take.moved_mm, "mic_times": take.mic_times}
-    return note("bench.heading", specimen=take.specimen, mount=take.mount, **setting)
+    return note(
+        "bench.heading", specimen=take.specimen, mount=take.mount, kind=take.kind,
+        support=take.support, role=role, turned=take.turned, moved_mm=take.moved_mm,
+        mic_times=take.mic_times,
+    )  # fmt: skip
 
 
 def to_do(take: Take, among: Iterable[Take]) -> str:

@@ -85,8 +85,9 @@ def write_signals(study: Study, *, progress: Progress | None = None) -> pd.DataF
         if progress:
             progress(done, len(used), name)
         rows.append(_written(study, first[name], name, used[name], rate_hz))
-    table = pd.DataFrame(rows, columns=list(COLUMNS))
-    table = table.sort_values(["peak_dbfs", "file"], kind="stable", ignore_index=True)
+    table = pd.DataFrame(rows, columns=list(COLUMNS)).sort_values(
+        ["peak_dbfs", "file"], kind="stable", ignore_index=True
+    )
     write_whole(study.folder / FOLDER / TABLE, table.to_csv(index=False, lineterminator="\n"))
     if progress:
         progress(len(used), len(used), "done")

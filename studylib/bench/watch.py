@@ -92,8 +92,7 @@ def first_look(study: Study, take: Take) -> Look:
         failed, advice = failed_checks(rows)
         return Look(REDO, note("bench.failed", checks=failed, advice=advice))
     mind = note("bench.mind", checks=reason) if verdict == "warn" else ""
-    taps = (ring and ring.taps) or []
-    return Look(KEEP, several([mind, _room(study, take, taps)]))
+    return Look(KEEP, several([mind, _room(study, take, (ring and ring.taps) or [])]))
 
 
 def _room(study: Study, take: Take, taps: Iterable[Tap]) -> str:
@@ -109,8 +108,13 @@ def _room(study: Study, take: Take, taps: Iterable[Tap]) -> str:
     if not good:
         return plain
     mount = (take.specimen, take.mount, "tap", take.support)
-    same = [t for t in study.scheduled_of(take.batch) if _mount(t) == mount]
-    places = len({t.place for t in same})
+    places = len(
+        {
+            t.place
+            for t in study.scheduled_of(take.batch)
+            if (t.specimen, t.mount, t.kind, t.support) == mount
+        }
+    )
     frequency, loss, u, room = (
         np.concatenate([getattr(tap.decays, name) for tap in good])
         for name in ("frequency_hz", "loss_factor", "u_loss_factor", "u_place")
@@ -121,10 +125,6 @@ def _room(study: Study, take: Take, taps: Iterable[Tap]) -> str:
     if not hidden:
         return plain
     return note("bench.room_hides", hidden=hidden, modes=len(loss), places=places, **heard)
-
-
-def _mount(take: Take) -> tuple:
-    return take.specimen, take.mount, take.kind, take.support
 
 
 def next_words(study: Study, batch: str, waiting: frozenset[str]) -> str:

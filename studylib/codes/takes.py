@@ -1,22 +1,8 @@
-"""Why a value of a take is not used."""
+"""Why a value of a take is not used: codes of the column `reason` of the features, by what becomes
+of such a value. One below the noise (`takes.below_noise`) is an upper limit."""
 
-from studylib.codes import Code
-
-
-class Unused(Code):
-    """Reasons of the column `reason` of the features that decide what becomes of a value."""
-
-    BELOW_NOISE = "takes.below_noise"  # the value is an upper limit
-    OFF_MULTIPLE = "takes.off_multiple"  # harmonic, cents, u: a single partial beside its place
-    BEATS = "takes.beats"  # harmonic, swing_db, apart_hz: two lines there
-    DRIFTS = "takes.drifts"  # harmonic, change_db: from start to end of the take
-    SET_ASIDE = "takes.set_aside"  # checks: notes of what failed
-    BAND_FILLED = "takes.band_filled"  # by the tone
-    EXCLUDED = "takes.excluded"  # reason: as takes.csv gives it, or ""
-
-
-UNSETTLED = (Unused.OFF_MULTIPLE, Unused.BEATS, Unused.DRIFTS)
+UNSETTLED = ("takes.off_multiple", "takes.beats", "takes.drifts")
 """No level of a harmonic can be given."""
 
-ASIDE = (Unused.SET_ASIDE, Unused.EXCLUDED)
+ASIDE = ("takes.set_aside", "takes.excluded")
 """The take as a whole is not used."""

@@ -358,8 +358,11 @@ def steps_figure(
     rows = steps[steps["specimen"] == specimen]
     known = rows[rows["difference_db"].notna() & rows["growth_db"].notna()]
     if known.empty:
-        why = "figures_attribution.steps_below_noise"
-        why = "figures_attribution.no_steps" if rows.empty else why
+        why = (
+            "figures_attribution.no_steps"
+            if rows.empty
+            else "figures_attribution.steps_below_noise"
+        )
         return empty_figure(say(why, specimen=specimen), size)
     mounts = list(dict.fromkeys(known["mount"]))[:MOST_STEPPED]
     harmonics = sorted(known["harmonic"].unique())[:MOST_HARMONICS]

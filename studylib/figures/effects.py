@@ -189,7 +189,19 @@ def _differences(drawn: pd.DataFrame, own, pairs, looks, label: str, size) -> Fi
             axes.axvspan(*band, color=PALE, linewidth=0, zorder=0)
         axes.axvline(0, color=GREY, linewidth=0.8, zorder=1)
         for row in rows.itertuples():
-            _interval(axes, row, row.place, *row.look)
+            marker, filled = row.look
+            if np.isfinite(row.low) and np.isfinite(row.high):
+                axes.hlines(row.place, row.low, row.high, color=BLUE, linewidth=1.8, zorder=2)
+            axes.plot(
+                row.difference,
+                row.place,
+                marker,
+                color=BLUE,
+                markersize=7,
+                zorder=3,
+                markerfacecolor=BLUE if filled else "white",
+                markeredgewidth=1.4,
+            )
         _name(axes, feature, label, rows["unit"].iloc[0], pairs)
     return figure
 
@@ -212,21 +224,6 @@ def _name(axes: Axes, feature: str, label: str, unit: str, pairs: list[tuple[str
             [f"{wrapped(b, 18, lines=1)} minus\n{wrapped(a, 18, lines=1)}" for a, b in pairs],
             fontsize=float(np.clip(row / 2.5, 4.0, 9.0)),
         )
-
-
-def _interval(axes: Axes, row, place: int, marker: str, filled: bool) -> None:
-    if np.isfinite(row.low) and np.isfinite(row.high):
-        axes.hlines(place, row.low, row.high, color=BLUE, linewidth=1.8, zorder=2)
-    axes.plot(
-        row.difference,
-        place,
-        marker,
-        color=BLUE,
-        markersize=7,
-        zorder=3,
-        markerfacecolor=BLUE if filled else "white",
-        markeredgewidth=1.4,
-    )
 
 
 def _all_of_pair(

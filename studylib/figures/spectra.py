@@ -21,7 +21,6 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from studylib.codes import code_of
-from studylib.codes.takes import Unused
 from studylib.figures.style import (
     ABOVE,
     GREY,
@@ -191,7 +190,7 @@ def _harmonic_rows(features: pd.DataFrame, study: Study) -> pd.DataFrame:
     rows = _compared(features, study)
     number = rows["feature"].str.extract(_NAME, expand=False).dropna()
     rows = rows.loc[number.index].assign(k=number.astype(int))
-    below = rows["reason"].map(code_of) == Unused.BELOW_NOISE
+    below = rows["reason"].map(code_of) == "takes.below_noise"
     return rows[(rows["k"] > 1) & (rows["usable"].astype(bool) | below) & rows["value"].notna()]
 
 

@@ -21,7 +21,6 @@ import pandas as pd
 from studylib import tables
 from studylib.codes import each, note
 from studylib.codes.checks import Verdict
-from studylib.codes.takes import Unused
 from studylib.measure import features as feature_rows
 from studylib.measure.harmonic_rows import harmonic_rows
 from studylib.measure.near_lines import Found, line_notes, lines_of
@@ -108,9 +107,9 @@ def measure_batch(
         verdict, reason = quality.take_verdict(measured.checks)
         near.append(lines_of(take, measured, study.settings.tone))
         rows["quality"] += _quality_rows(take, measured, verdict, reason)
-        aside = note(Unused.SET_ASIDE, checks=each(reason)) if verdict == Verdict.FAIL else ""
+        aside = note("takes.set_aside", checks=each(reason)) if verdict == Verdict.FAIL else ""
         if take.exclude:
-            aside = note(Unused.EXCLUDED, reason=take.reason)
+            aside = note("takes.excluded", reason=take.reason)
         rows["harmonics"] += harmonic_rows(
             take, measured, settings=study.settings, scale=session.scale, usable=not aside
         )
@@ -155,7 +154,7 @@ def _quality_rows(
     for row in measured.checks:
         yield (take.take, *row)
     if take.exclude:
-        verdict, reason = Verdict.FAIL, note(Unused.EXCLUDED, reason=take.reason)
+        verdict, reason = Verdict.FAIL, note("takes.excluded", reason=take.reason)
     yield (take.take, "", "take", float("nan"), "", None, reason, verdict)
 
 

@@ -20,7 +20,6 @@ import numpy as np
 
 from studylib import register
 from studylib.codes import note
-from studylib.codes.takes import Unused
 from studylib.measure.harmonic_rows import tone_multiple
 from studylib.measure.take import LevelScale, TakeMeasurement
 from studylib.register import Kind
@@ -70,7 +69,7 @@ def tone_features(
     present = fit.present[channel]
     foreign = [_unsettled(fit, channel, k) for k in range(1, present.size + 1)]
     for k, why in enumerate(foreign, start=1):
-        reason = why or ("" if present[k - 1] else Unused.BELOW_NOISE)
+        reason = why or ("" if present[k - 1] else "takes.below_noise")
         level = harmonics.level_db(fit, channel=channel, harmonic=k)
         yield FeatureValue(
             f"tone.h{k}.level_db", level.value + offset, scale.unit, level.u, not reason, reason
@@ -84,14 +83,14 @@ def tone_features(
     distortion = harmonics.distortion_percent(fit, channel=channel)
     heard = bool(present[1:].any()) and distortion.value > 0
     reason = foreign[0] or _of_sum(fit, channel, foreign, first=2)
-    reason = reason or ("" if heard else Unused.BELOW_NOISE)
+    reason = reason or ("" if heard else "takes.below_noise")
     yield FeatureValue("tone.thd_percent", distortion.value, "%", distortion.u, not reason, reason)
     base = 0.5 * abs(fit.amplitude[channel, 0]) ** 2
     for band in measured.noise.bands():
         if band.power > 0:
             value = 10.0 * float(np.log10(band.power / base))
             u = 10.0 / float(np.log(10.0)) * band.u_relative
-            reason = foreign[0] or ("" if band.told else Unused.BAND_FILLED)
+            reason = foreign[0] or ("" if band.told else "takes.band_filled")
             yield FeatureValue(
                 f"tone.band{band.nominal}.rel_db", value, "dB", u, not reason, reason
             )
@@ -109,11 +108,11 @@ def _unsettled(fit: ToneFit, channel: int, k: int) -> str:
         return ""
     if partials.kind[at] == Partial.OFF:
         cents, u = partials.cents(fit.frequency_hz)
-        return note(Unused.OFF_MULTIPLE, harmonic=k, cents=float(cents[at]), u=float(u[at]))
+        return note("takes.off_multiple", harmonic=k, cents=float(cents[at]), u=float(u[at]))
     swing, apart = float(partials.swing_db[at]), float(partials.apart_hz[at])
     if partials.kind[at] == Partial.DRIFTING:
-        return note(Unused.DRIFTS, harmonic=k, change_db=swing)
-    return note(Unused.BEATS, harmonic=k, swing_db=swing, apart_hz=apart)
+        return note("takes.drifts", harmonic=k, change_db=swing)
+    return note("takes.beats", harmonic=k, swing_db=swing, apart_hz=apart)
 
 
 def _of_sum(fit: ToneFit, channel: int, foreign: Sequence[str], *, first: int) -> str:
@@ -140,8 +139,9 @@ def probe_features(
         yield from _response(f"probe.k{k}", measured)
         return
     level = harmonics.level_db(measured.fit, channel=0, harmonic=1)
-    reason = _unsettled(measured.fit, 0, 1)
-    reason = reason or ("" if measured.fit.present[0, 0] else Unused.BELOW_NOISE)
+    reason = _unsettled(measured.fit, 0, 1) or (
+        "" if measured.fit.present[0, 0] else "takes.below_noise"
+    )
     yield FeatureValue(
         f"probe.k{k}.level_db", level.value + scale.offset_db - gain_db, scale.unit, level.u,
         not reason, reason,
@@ -155,7 +155,7 @@ def _response(stem: str, measured: TakeMeasurement) -> Iterator[FeatureValue]:
     """
     ratio, phase = harmonics.response(measured.fit, response=0, drive=measured.names.index("drive"))
     fit = measured.fit
-    reason = "" if fit.present[:, 0].all() else Unused.BELOW_NOISE
+    reason = "" if fit.present[:, 0].all() else "takes.below_noise"
     reason = next(filter(None, (_unsettled(fit, c, 1) for c in range(len(fit.present)))), reason)
     yield FeatureValue(f"{stem}.response_db", ratio.value, "dB", ratio.u, not reason, reason)
     yield FeatureValue(f"{stem}.response_deg", phase.value, "deg", phase.u, not reason, reason)

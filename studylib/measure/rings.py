@@ -147,8 +147,9 @@ def measure_ring(
     nothing = [] if take.kind == "tap" else None
     if info.frames > LONGEST_S * info.rate_hz:
         return Ring(taps=nothing, reason=note("taps.too_long", limit_s=LONGEST_S))
-    x = next(windows(study.path_of(take), start=0, frames_each=info.frames, count=1))
-    x = x[list(channels.values())]
+    x = next(windows(study.path_of(take), start=0, frames_each=info.frames, count=1))[
+        list(channels.values())
+    ]
     if not all(map(is_sound, x)):
         return Ring(taps=nothing, reason="taps.not_numbers")
     if take.kind == "tap":

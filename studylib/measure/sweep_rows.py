@@ -19,7 +19,6 @@ import numpy as np
 import pandas as pd
 
 from studylib import tables
-from studylib.codes.takes import Unused
 from studylib.measure.features import FeatureValue
 from studylib.signal.bands import band_means, third_octave_bands
 from studylib.signal.harmonics import DB_PER_RATIO
@@ -114,7 +113,7 @@ def _reasons(measured: SweepMeasurement, order: int) -> np.ndarray:
     orders, low_high = measured.orders, usable_band(measured.shape)
     f, k = orders.frequency_hz, order - 1
     reason, soon = np.full(f.size, "", dtype=object), "sweeps.ends_too_soon"
-    reason[~orders.present[k].all(axis=0)] = Unused.BELOW_NOISE
+    reason[~orders.present[k].all(axis=0)] = "takes.below_noise"
     ringing = (orders.cut[k] > LARGEST_CUT).any(axis=0)
     reason[ringing & (reason == "")] = soon if order == 1 else "sweeps.too_short"
     if order == 1:
@@ -201,8 +200,8 @@ def _in_bands(
         rings_on = np.mean(reasons[inside] == "sweeps.ends_too_soon") > 0.5
         reason = "sweeps.ends_too_soon" if rings_on else ""
         if not reason and mean < 2.0 * extra:
-            reason = Unused.BELOW_NOISE
-        level = mean if reason == Unused.BELOW_NOISE else mean - extra
+            reason = "takes.below_noise"
+        level = mean if reason == "takes.below_noise" else mean - extra
         u_db = DB_PER_RATIO * float(np.sqrt(variance / (band.high_hz - band.low_hz))) / level
         yield FeatureValue(
             f"sweep.band{band.nominal}.{name}",
@@ -227,8 +226,9 @@ def mount_responses(sweeps: pd.DataFrame, takes: pd.DataFrame) -> pd.DataFrame:
     """
     if sweeps.empty:
         return tables.empty("responses")
-    first = sweeps[(sweeps["order"] == 1) & sweeps["usable"] & sweeps["drive_re"].notna()]
-    first = first.merge(takes[["take", "specimen", "mount"]], on="take", how="inner")
+    first = sweeps[(sweeps["order"] == 1) & sweeps["usable"] & sweeps["drive_re"].notna()].merge(
+        takes[["take", "specimen", "mount"]], on="take", how="inner"
+    )
     parts = [
         _of_mount(rows).assign(specimen=specimen, mount=mount)
         for (specimen, mount), rows in first.groupby(["specimen", "mount"], sort=False)

@@ -190,9 +190,12 @@ def _nearest_numbers(sweeps: pd.DataFrame, boards: pd.DataFrame) -> pd.Series:
         boards[["specimen", "mode", "frequency_hz"]], on="specimen", suffixes=("", "_tap")
     )
     pairs["off"] = (pairs["frequency_hz"] / pairs["frequency_hz_tap"] - 1.0).abs()
-    pairs = pairs[pairs["usable"].astype(bool) & (pairs["off"] < SAME_MODE)]
-    pairs = pairs.sort_values("off", kind="stable")
-    pairs = pairs.drop_duplicates(["index"]).drop_duplicates(["take", "mode"])
+    pairs = (
+        pairs[pairs["usable"].astype(bool) & (pairs["off"] < SAME_MODE)]
+        .sort_values("off", kind="stable")
+        .drop_duplicates(["index"])
+        .drop_duplicates(["take", "mode"])
+    )
     return pairs.set_index("index")["mode"].astype(float).reindex(sweeps.index)
 
 
@@ -275,8 +278,9 @@ def _three(found: dict[str, _Value] | None, reasons: tuple[str, str], head: str)
 def _values(rows: pd.DataFrame) -> dict[tuple[str, int], dict[str, _Value]]:
     """Mean logarithm and relative uncertainty by (take, mode) and quantity."""
     decay = np.log(decay_time(np.exp(rows["log_f"]), np.exp(rows["log_eta"])))
-    rows = rows.assign(log_t=decay, u_t=np.hypot(rows["u_f"], rows["u_eta"]))
-    rows = rows.assign(p_f=0.0, p_t=rows["p_eta"])
+    rows = rows.assign(
+        log_t=decay, u_t=np.hypot(rows["u_f"], rows["u_eta"]), p_f=0.0, p_t=rows["p_eta"]
+    )
     shorts = ("f", "eta", "t")
     own = {f"s_{a}": own_squared(rows[f"u_{a}"], rows[f"p_{a}"]) for a in shorts}
     grouped = rows.assign(**own).groupby(["take", "mode"])

@@ -68,8 +68,9 @@ def tap_rows(numbered: pd.DataFrame) -> pd.DataFrame:
     logarithms), u_f, u_eta (relative standard uncertainties; NaN where none is stated) and p_eta
     (the room's part of u_eta, 0 where there is none; NaN without a loss factor).
     """
-    rows = numbered[(numbered["kind"] == "tap") & numbered["mode"].notna()]
-    rows = rows.sort_values(["specimen", "support", "mount", "take", "tap", "mode"], kind="stable")
+    rows = numbered[(numbered["kind"] == "tap") & numbered["mode"].notna()].sort_values(
+        ["specimen", "support", "mount", "take", "tap", "mode"], kind="stable"
+    )
     eta = rows["loss_factor"].where(rows["loss_factor"] > 0).astype(float)
     return rows.assign(
         mode=rows["mode"].astype(int),
@@ -233,8 +234,9 @@ def board_modes(numbered: pd.DataFrame, specimens: pd.DataFrame) -> pd.DataFrame
                     mean = means.loc[(specimen, support, mode)]
                     rows.append((*told, mode, *mean[:-1], False, mean["reason"]))
                 else:
-                    nothing = (*[np.nan] * 5, 0, 0, 0)
-                    rows.append((*told, mode, *nothing, True, _why_missing(own, mode)))
+                    rows.append(
+                        (*told, mode, *[np.nan] * 5, 0, 0, 0, True, _why_missing(own, mode))
+                    )
     return tables.typed("board_modes", rows)
 
 

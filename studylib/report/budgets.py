@@ -156,16 +156,18 @@ def _moved(given: Grounds) -> pd.DataFrame:
         for t in given.study.takes
         if t.kind == "tone" and not (t.exclude or t.turned or t.mic_times)
     ]
-    known = pd.DataFrame(takes, columns=["take", "specimen", "mount", "harmonic", "mm"])
-    known = known.astype({"harmonic": float, "mm": float}).dropna(subset="harmonic")
+    known = (
+        pd.DataFrame(takes, columns=["take", "specimen", "mount", "harmonic", "mm"])
+        .astype({"harmonic": float, "mm": float})
+        .dropna(subset="harmonic")
+    )
     lines = given.gathered.harmonics
     lines = lines[
         lines["usable"].astype(bool) & (lines["drive_re"] ** 2 + lines["drive_im"] ** 2 > 0)
     ]
     rows = lines.merge(known, on=["take", "harmonic"])
-    ratio = np.hypot(rows["response_re"], rows["response_im"])
-    ratio = ratio / np.hypot(rows["drive_re"], rows["drive_im"])
-    rows["db"] = 20.0 * np.log10(ratio)
+    response = np.hypot(rows["response_re"], rows["response_im"])
+    rows["db"] = 20.0 * np.log10(response / np.hypot(rows["drive_re"], rows["drive_im"]))
     place = ["specimen", "mount", "harmonic"]
     here = rows[rows["mm"].isna()].groupby(place)["db"].mean().rename("here")
     rows = rows[rows["mm"].notna()].join(here, on=place).dropna(subset="here")

@@ -132,8 +132,10 @@ def _room_sentences(taps: pd.DataFrame) -> list[str]:
         return []
     seconds = float(heard["room_decay_s"].median())
     reach = np.exp(COVERAGE_95 * float((heard["room_decay_u"] / heard["room_decay_s"]).median()))
-    room = {"room_s": seconds, "low_s": seconds / reach, "high_s": seconds * reach}
-    room |= {"direct_db": float(heard["direct_db"].median())}
+    room = {
+        **{"room_s": seconds, "low_s": seconds / reach, "high_s": seconds * reach},
+        "direct_db": float(heard["direct_db"].median()),
+    }
     in_room = taps[taps["usable"].astype(bool) & (taps["loss_factor_place_u"] > 0)]
     mount = [in_room[name] for name in ("specimen", "support", "mount")]
     places = in_room.groupby(mount)["place"].transform("nunique")
@@ -178,10 +180,13 @@ def found_table(modes: pd.DataFrame) -> pd.DataFrame:
     """
     taps = modes[(modes["kind"] == "tap") & modes["usable"].astype(bool)]
     first = taps[taps["tap"] == taps.groupby("take")["tap"].transform("min")]
-    rows = first.sort_values("level_db", ascending=False, kind="stable")
-    rows = rows.groupby("take", sort=False).head(FIRST)
     place = {take: i for i, take in enumerate(dict.fromkeys(taps["take"]))}
-    rows = rows.sort_values("take", key=lambda names: names.map(place), kind="stable")
+    rows = (
+        first.sort_values("level_db", ascending=False, kind="stable")
+        .groupby("take", sort=False)
+        .head(FIRST)
+        .sort_values("take", key=lambda names: names.map(place), kind="stable")
+    )
     f, loss = rows["frequency_hz"].astype(float), rows["loss_factor"].astype(float)
     seconds = decay_time(f, loss)
     return pd.DataFrame(

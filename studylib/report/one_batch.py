@@ -7,7 +7,6 @@ import pandas as pd
 
 from studylib.codes import has, note
 from studylib.codes.checks import Verdict
-from studylib.codes.takes import Unused
 from studylib.measure import BatchMeasurement
 from studylib.sheets import Study
 
@@ -32,7 +31,7 @@ def odd_checks(measurement: BatchMeasurement) -> pd.DataFrame:
     quality = measurement.quality
     odd = quality[quality["verdict"].isin([Verdict.FAIL, Verdict.WARN])]
     # A take's own row only repeats its checks, unless it was left out by hand.
-    by_hand = odd["source"].map(lambda why: has(why, Unused.EXCLUDED))
+    by_hand = odd["source"].map(lambda why: has(why, "takes.excluded"))
     odd = odd[(odd["check"] != "take") | by_hand]
     return odd.loc[:, list(ODD_COLUMNS)].reset_index(drop=True)
 

@@ -19,7 +19,6 @@ import pandas as pd
 
 from studylib import register
 from studylib.codes import code_of, each, note
-from studylib.codes.takes import Unused
 from studylib.report.budgets import USES, combined
 from studylib.report.summary import Summary
 from studylib.sheets import Take
@@ -182,7 +181,7 @@ def set_aside_table(summary: Summary) -> pd.DataFrame:
     for take in measured_takes(summary):
         reason = reasons.get(take.take)
         if take.exclude:
-            reason = note(Unused.EXCLUDED, reason=take.reason or "")
+            reason = note("takes.excluded", reason=take.reason or "")
         if reason is not None:
             wood = _wood_of(summary, take.specimen)
             names = (take.take, take.batch, take.kind, take.specimen or "", wood)

@@ -423,8 +423,8 @@ def recording_order(takes: Iterable[Take]) -> pd.DataFrame:
         pd.DataFrame(rows, columns=["specimen", "batch", "mount", "place", "started", "by"])
         .groupby(["specimen", "batch", "mount"], sort=False)
         .agg(place=("place", "mean"), started=("started", "first"), by=("by", "first"))
+        .reset_index()
     )
-    mounts = mounts.reset_index()
     mounts["number"] = range(1, len(mounts) + 1)
     return mounts[list(MOUNT_COLUMNS)]
 

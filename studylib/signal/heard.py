@@ -266,8 +266,7 @@ def _share_of_all(fits: list[RoomFit], otherwise: float) -> float:
     if not fits:
         return otherwise
     weight = np.array([1.0 / (fit.u_ratio**2 + GROUP_UNSURE**2) for fit in fits])
-    logs = np.log([fit.ratio for fit in fits])
-    return float(np.exp(weight @ logs / weight.sum()))
+    return float(np.exp(weight @ np.log([fit.ratio for fit in fits]) / weight.sum()))
 
 
 def _fitted(
@@ -389,7 +388,9 @@ def _report(ring, bins: Bins, sought: Sought, fits, room, limits, most: int) -> 
     unfitted = np.where(-s.real * len(ring.x) > LEAST_FALL, UNFITTED, 1.0)
     quiet, misfit = -s.real / unfitted, np.ones(len(s), bool)
     for group, fit in fits:
-        factor = _student(fit.u_ratio) * (ASTRAY if fit.kept else 1.0)
+        # How much wider an interval is when the variance is known from as few freedoms as this.
+        t = student.ppf(0.975, [max(2.0 / fit.u_ratio**2, 2.0), np.inf])
+        factor = float(t[0] / t[1]) * (ASTRAY if fit.kept else 1.0)
         u_s[group], u_f[group] = factor * fit.s_spread, factor * fit.f_spread
         u_c[group] = factor * fit.c_spread
         quiet[group] = quiet[group] if fit.kept else fit.quiet
@@ -401,8 +402,7 @@ def _report(ring, bins: Bins, sought: Sought, fits, room, limits, most: int) -> 
     there = c != 0.0
     s, c, misfit = s[there], c[there], misfit[there]
     u_s, u_f, u_c, quiet = u_s[there], u_f[there], u_c[there], quiet[there]
-    model = decays_in_bins(s, c, n=bins.n, turns=bins.turns)
-    rest = bins.values - model
+    rest = bins.values - decays_in_bins(s, c, n=bins.n, turns=bins.turns)
     left = float(np.vdot(rest, rest).real - bins.background.sum())
     power = float(np.vdot(bins.values, bins.values).real)
     decays = told_decays(
@@ -416,18 +416,12 @@ def _report(ring, bins: Bins, sought: Sought, fits, room, limits, most: int) -> 
     return Heard(decays, told if fits else None, _left_over(decays, bins, rate), len(ring.x) / rate)
 
 
-def _student(u_ratio: float) -> float:
-    """How much wider an interval is when the variance is known from as few freedoms as this."""
-    return float(student.ppf(0.975, max(2.0 / u_ratio**2, 2.0)) / student.ppf(0.975, np.inf))
-
-
 def _left_over(decays: Decays, bins: Bins, rate_hz: float) -> tuple[float, ...]:
     """Peaks within 20 dB of the strongest at which no reported mode stands, strongest first."""
     step = rate_hz / bins.n
     peaks = loud_peaks(bins.values, bins.background, step_hz=step)
     size = np.abs(bins.values[peaks])
-    f = (peaks + bins.first) * step
-    loud = f[size > LOUD * size.max(initial=0.0)]
+    loud = (peaks[size > LOUD * size.max(initial=0.0)] + bins.first) * step
     if not len(decays.frequency_hz):
         return tuple(loud.tolist())
     near = np.abs(loud[:, None] - decays.frequency_hz)

@@ -45,8 +45,7 @@ def locate(spectrum: np.ndarray, nu: float, half: int) -> Place:
     hann = np.abs(near[:, 1:-1] - 0.5 * (near[:, :-2] + near[:, 2:]))
     inner = hann[:, 1:-1]
     total = (inner**2).sum(axis=1)
-    contrast = inner.max(axis=1) ** 2 / np.where(total > 0, total, 1.0)
-    channel = int(np.argmax(contrast))
+    channel = int(np.argmax(inner.max(axis=1) ** 2 / np.where(total > 0, total, 1.0)))
     m = 1 + int(np.argmax(inner[channel]))
     before, top, after = hann[channel, m - 1 : m + 2]
     if top == 0:

@@ -67,7 +67,10 @@ def describe(
     # einsum stays in one thread; a threaded dot product of this size costs more than it saves.
     square = float(np.einsum("i,i->", x, x))
     high, low, mean = float(x.max()), float(x.min()), float(x.mean())
-    step = max(step, _quantum(x))
+    # The smallest step between neighbours, at most 16-bit's, which a wider format may hold.
+    steps = np.abs(np.diff(x[:QUANTUM_FRAMES]))
+    if steps.any():
+        step = max(step, float(steps[steps > 0].min(initial=STEP_16_BIT)))
     loud = quiet = click = 0.0
     if tone_hz:
         loud, quiet = block_levels_db(x, mean=mean, rate_hz=rate_hz, tone_hz=tone_hz)
@@ -92,12 +95,6 @@ def is_sound(x: np.ndarray) -> bool:
     """Every sample is a number, and none is larger than a million times full scale."""
     # A NaN is the largest and smallest of all, and compares as False.
     return bool(x.min() >= -LARGEST and x.max() <= LARGEST)
-
-
-def _quantum(x: np.ndarray) -> float:
-    """Smallest step between neighbours, at most 16-bit's, which a wider format may hold."""
-    steps = np.abs(np.diff(x[:QUANTUM_FRAMES]))
-    return float(steps[steps > 0].min(initial=STEP_16_BIT)) if steps.any() else 0.0
 
 
 def _longest_run(inside: np.ndarray) -> int:

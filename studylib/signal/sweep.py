@@ -294,8 +294,7 @@ def find_start(
 
 def _peak(ir: np.ndarray) -> float:
     """Place of the largest value, to a fraction of a sample (parabola through three)."""
-    largest = int(ir.argmax()), int(ir.argmin())
-    at = max(largest, key=lambda i: abs(ir[i]))
+    at = max((int(ir.argmax()), int(ir.argmin())), key=lambda i: abs(ir[i]))
     before, here, after = np.abs(ir[[at - 1, at, (at + 1) % ir.size]])
     bend = before - 2.0 * here + after
     return at + (0.5 * float((before - after) / bend) if bend < 0 else 0.0)
@@ -332,9 +331,8 @@ def _not_found(
 ) -> str:
     # Bands that arrive on a straight line over ln f: a sweep of another length.
     x = np.log(middles)
-    slopes = (late[:, None] - late)[np.triu_indices(x.size, 1)]
-    slopes /= (x[:, None] - x)[np.triu_indices(x.size, 1)]
-    slope = float(np.median(slopes))
+    pairs = np.triu_indices(x.size, 1)
+    slope = float(np.median((late[:, None] - late)[pairs] / (x[:, None] - x)[pairs]))
     rest = late - slope * x
     rest -= np.median(rest)
     took_s = None

@@ -322,12 +322,7 @@ def sweep_noise(
             values = power[:, low:high].ravel()
             place = int(QUANTILE * values.size)
             density[channel, i] = scale * np.partition(values, place)[place]
-    density = np.maximum(density, np.finfo(float).tiny)
-    return np.sqrt(np.multiply(edges[1:], edges[:-1])) * (rate_hz / m), _smoothed(density)
-
-
-def _smoothed(density: np.ndarray) -> np.ndarray:
-    """Geometric mean with the neighbours: one stretch alone holds few values."""
-    level = np.log(density)
-    padded = np.concatenate([level[:, :1], level, level[:, -1:]], axis=1)
-    return np.exp(0.25 * padded[:, :-2] + 0.5 * padded[:, 1:-1] + 0.25 * padded[:, 2:])
+    # Geometric mean with the neighbours: one stretch alone holds few values.
+    level = np.pad(np.log(np.maximum(density, np.finfo(float).tiny)), ((0, 0), (1, 1)), "edge")
+    smooth = np.exp(0.25 * level[:, :-2] + 0.5 * level[:, 1:-1] + 0.25 * level[:, 2:])
+    return np.sqrt(np.multiply(edges[1:], edges[:-1])) * (rate_hz / m), smooth

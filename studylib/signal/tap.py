@@ -136,7 +136,11 @@ def measure_taps(
     for knock in find_knocks(x, rate_hz=rate_hz):
         taps.append(_tap(x, knock, before, through_air, band))
         before = knock.end
-    return _held_against_each_other(_with_reflections(taps))
+    # Decays that are much faster in one tap than in another of the recording are refused, and the
+    # tap with them where that holds for most of its modes.
+    taps = _with_reflections(taps)
+    good = [tap for tap in taps if tap.decays is not None]
+    return [_held(tap, good) if tap.decays is not None else tap for tap in taps]
 
 
 def ring_through_air(
@@ -303,26 +307,14 @@ def _with_reflections(taps: list[Tap]) -> list[Tap]:
     if len(taps) < 3:
         return taps
 
-    def constant(after_ms: float) -> bool:
-        near = 1000.0 * REFLECTION_S
-        return all(np.any(np.abs(each - after_ms) < near) for each in delays)
-
     def renamed(sign: Sign) -> Sign:
-        if code_of(sign.note) != "taps.later_contact":
-            return sign
-        after_ms = fields_of(sign.note)["after_ms"]
-        if not constant(after_ms):
-            return sign
-        return sign._replace(note=note("taps.reflection", after_ms=after_ms))
+        if code_of(sign.note) == "taps.later_contact":
+            after_ms = fields_of(sign.note)["after_ms"]
+            if all(np.any(np.abs(each - after_ms) < 1000.0 * REFLECTION_S) for each in delays):
+                return sign._replace(note=note("taps.reflection", after_ms=after_ms))
+        return sign
 
     return [replace(tap, signs=tuple(map(renamed, tap.signs))) for tap in taps]
-
-
-def _held_against_each_other(taps: list[Tap]) -> list[Tap]:
-    """Decays that are much faster in one tap than in another of the recording are refused, and the
-    tap with them where that holds for most of its modes."""
-    good = [tap for tap in taps if tap.decays is not None]
-    return [_held(tap, good) if tap.decays is not None else tap for tap in taps]
 
 
 def _held(tap: Tap, good: list[Tap]) -> Tap:
@@ -418,9 +410,9 @@ def find_knocks(x: np.ndarray, *, rate_hz: float) -> list[Knock]:
     # over hiss.
     quick = np.diff(x[: count * block + 1]).reshape(count, block)
     whole = x[: count * block].reshape(count, block)
-    rises = _rises(np.einsum("bn,bn->b", quick, quick))
-    rises |= _rises(np.einsum("bn,bn->b", whole, whole))
-    starts = np.flatnonzero(rises)
+    starts = np.flatnonzero(
+        _rises(np.einsum("bn,bn->b", quick, quick)) | _rises(np.einsum("bn,bn->b", whole, whole))
+    )
     if not len(starts):
         return []
     # A contact shows in several blocks: those within SAME_S of the one before belong to it.

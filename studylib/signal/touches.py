@@ -141,8 +141,7 @@ def changes_of(
     np.maximum.at(bends, [track.mode for track in followed], bent)
     # What comes first counts: after a hand nothing is as told, and after a contact neither.
     if contact is not None and hand is not None:
-        first = contact.at_s <= hand.at_s
-        contact, hand = (contact, None) if first else (None, hand)
+        contact, hand = (contact, None) if contact.at_s <= hand.at_s else (None, hand)
     return Changes(contact, hand, bends)
 
 
@@ -296,8 +295,7 @@ def _hinges(track: _Track, moments: np.ndarray) -> tuple[np.ndarray, ...]:
 def _contact(tracks: list[_Track]) -> Change | None:
     """The moment at which the modes rise at once."""
     gap = max(float(t.time_s[1] - t.time_s[0]) for t in tracks)
-    end = max(t.time_s[-1] for t in tracks)
-    edges = np.arange(0.0, end + gap, gap)
+    edges = np.arange(0.0, max(t.time_s[-1] for t in tracks) + gap, gap)
     odd, most, counted, several = np.zeros((4, len(edges)))
     for track in tracks:
         at = np.searchsorted(edges, track.time_s)

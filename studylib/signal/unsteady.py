@@ -156,9 +156,8 @@ class _Left:
 
     def __init__(self, a: complex, rest: np.ndarray, offset: float, turn: float) -> None:
         self.bins = np.arange(rest.size) - rest.size // 2
-        self.tau = TAU
-        wave = np.exp(2j * np.pi * (offset - self.bins)[:, None] * self.tau)
-        self.to_bins = wave * np.exp(1j * turn * self.tau**2) / TIMES
+        wave = np.exp(2j * np.pi * (offset - self.bins)[:, None] * TAU)
+        self.to_bins = wave * np.exp(1j * turn * TAU**2) / TIMES
         self.rest = rest
         self.y = rest + a * self.to_bins.sum(axis=1)
 
@@ -166,18 +165,22 @@ class _Left:
         """The model that tells, judged within `reach` bins of the partial."""
         inside = np.abs(self.bins) <= reach
         before = power(self.rest[inside]).sum()
-        shape, drift = self._solved(self.to_bins @ self.tau[:, None] ** np.arange(4), inside)
+        shape, drift = self._solved(self.to_bins @ TAU[:, None] ** np.arange(4), inside)
         if drift < CLEARLY * before:
             return _drifting(shape)
         rates = np.arange(1.0, min(reach + 1.0, float(self.bins[-1])), 0.1)
-        rate, sides, by_sides = self._sides(rates, inside)
+        # Two lines as far above as below: carrier, its slope, both.
+        mirrored = self._with_carrier(self._waves(rates), self._waves(-rates))
+        found, left = self._solved(mirrored, inside)
+        best = int(np.argmin(left))
+        sides, by_sides = found[best], float(left[best])
         apart, pair, by_two = self._two(rates, inside)
         if min(drift, by_sides, by_two) > EXPLAINED * before:
             return Named()
         if drift * BETTER < min(by_sides, by_two):
             return _drifting(shape)
         if by_sides < BETTER * by_two:
-            return _of_sides(sides[[3, 0, 2]], rate)
+            return _of_sides(sides[[3, 0, 2]], float(rates[best]))
         weak, strong = sorted(np.abs(pair).tolist())
         return Named(
             Kind.BEATING, _fall_db(weak / strong), apart, weak * abs(float(np.sinc(apart)))
@@ -196,17 +199,9 @@ class _Left:
 
     def _with_carrier(self, *others: np.ndarray) -> np.ndarray:
         """(G, B, 2 + others): the partial, free to move a little, and others beside it."""
-        carrier = self.to_bins @ (self.tau[:, None] ** np.arange(2))
+        carrier = self.to_bins @ (TAU[:, None] ** np.arange(2))
         lines = np.stack(others).transpose(2, 1, 0)
         return np.concatenate([np.tile(carrier, (len(lines), 1, 1)), lines], axis=2)
-
-    def _sides(self, rates: np.ndarray, inside: np.ndarray) -> tuple[float, np.ndarray, float]:
-        """Two lines as far above as below: rate, coefficients (carrier, its slope, both), left."""
-        found, left = self._solved(
-            self._with_carrier(self._waves(rates), self._waves(-rates)), inside
-        )
-        best = int(np.argmin(left))
-        return float(rates[best]), found[best], float(left[best])
 
     def _two(self, rates: np.ndarray, inside: np.ndarray) -> tuple[float, np.ndarray, float]:
         """Two sinusoids at frequencies of their own: distance, amplitudes, what they leave."""

@@ -23,7 +23,7 @@ import pandas as pd
 
 from studylib import register
 from studylib.codes import code_of
-from studylib.codes.takes import ASIDE, UNSETTLED, Unused
+from studylib.codes.takes import ASIDE, UNSETTLED
 from studylib.stats import scales
 
 MOUNT = ["specimen", "batch", "mount"]
@@ -87,7 +87,7 @@ def _sources(by_name: pd.DataFrame) -> pd.Series:
 def _state(rows: pd.DataFrame) -> np.ndarray:
     usable = rows["usable"].astype(str).str.lower().isin(["true", "1", "1.0"]).to_numpy()
     code = rows["reason"].fillna("").map(code_of)
-    below = code.eq(Unused.BELOW_NOISE).to_numpy()
+    below = code.eq("takes.below_noise").to_numpy()
     aside = code.isin(ASIDE).to_numpy()
     hidden = code.eq("modes.room_hides").to_numpy()
     unsettled = code.isin(UNSETTLED).to_numpy()

@@ -109,8 +109,10 @@ def _readings(frequency: np.ndarray, ladders: np.ndarray) -> list[tuple]:
     missing = order.max(axis=1, initial=0) - count
     first = (speed * ladder[:, 0])[:, None]
     below = ~met & (frequency < first * (1 - FARTHEST)) & (frequency > first / 2)
-    score = _FOUND * count - _MISSING * missing - _BELOW * below.sum(axis=1)
-    score = score - np.sum((spread / _SPREAD) ** 2, axis=1) / 2.0
+    score = (
+        _FOUND * count - _MISSING * missing - _BELOW * below.sum(axis=1)
+        - np.sum((spread / _SPREAD) ** 2, axis=1) / 2.0
+    )  # fmt: skip
     speed = speed * np.exp(shift)
     # Of equal readings the one with fewer steps missing, then the stiffer one, comes first.
     sorting = np.lexsort((-speed, missing, -score))

@@ -77,8 +77,11 @@ def board_of(study: Study, specimen: Specimen, board_modes: pd.DataFrame) -> Boa
 
 def _temperature(study: Study, specimen: Specimen) -> float:
     """Mean temperature of the specimen's takes in degrees Celsius; 20 where none gives one."""
-    noted = [t.temperature_c for t in study.takes if t.specimen == specimen.specimen]
-    noted = [temperature for temperature in noted if temperature is not None]
+    noted = [
+        take.temperature_c
+        for take in study.takes
+        if take.specimen == specimen.specimen and take.temperature_c is not None
+    ]
     return float(np.mean(noted)) if noted else AIR_C
 
 

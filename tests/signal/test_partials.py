@@ -20,7 +20,6 @@ from scipy.fft import rfft
 
 import studylib as st
 from studylib.codes import note
-from studylib.codes.takes import Unused
 from studylib.signal import partials
 from studylib.signal.partials import Kind
 from studylib.signal.quality import CHECKS, tone_checks
@@ -310,11 +309,11 @@ def test_what_is_no_harmonic_is_said_in_the_table_of_features(tmp_path):
 @pytest.mark.parametrize(
     ("why", "fields", "words"),
     [
-        (Unused.OFF_MULTIPLE, {"harmonic": 7, "cents": -12.34, "u": 0.05}, "12.34 ± 0.05"),
-        (Unused.OFF_MULTIPLE, {"harmonic": 1, "cents": 2.0, "u": 0.1}, "cents above the tone"),
-        (Unused.BEATS, {"harmonic": 3, "swing_db": 4.2, "apart_hz": 1.5}, "1.50 Hz apart beat"),
-        (Unused.DRIFTS, {"harmonic": 2, "change_db": -8.0}, "falls by 8.0 dB from start to end"),
-        (Unused.DRIFTS, {"harmonic": 2, "change_db": 8.0}, "2 times the tone rises"),
+        ("takes.off_multiple", {"harmonic": 7, "cents": -12.34, "u": 0.05}, "12.34 ± 0.05"),
+        ("takes.off_multiple", {"harmonic": 1, "cents": 2.0, "u": 0.1}, "cents above the tone"),
+        ("takes.beats", {"harmonic": 3, "swing_db": 4.2, "apart_hz": 1.5}, "1.50 Hz apart beat"),
+        ("takes.drifts", {"harmonic": 2, "change_db": -8.0}, "falls by 8.0 dB from start to end"),
+        ("takes.drifts", {"harmonic": 2, "change_db": 8.0}, "2 times the tone rises"),
     ],
 )
 def test_the_words(why, fields, words):

@@ -13,7 +13,6 @@ from studylib import register
 from studylib.codes import code_of, each, fields_of, has, note
 from studylib.codes.comparison import Method
 from studylib.codes.features import Caution
-from studylib.codes.takes import Unused
 from studylib.stats.boards import boards_table as boards_frame
 from studylib.stats.boards import control_rows, mount_cells, paired_difference
 from studylib.stats.compare import compare
@@ -213,9 +212,9 @@ class TestPositiveControl:
     @pytest.mark.parametrize(
         ("lost", "why"),
         [
-            (Unused.BELOW_NOISE, "control.below_noise"),
+            ("takes.below_noise", "control.below_noise"),
             (note("modes.room_hides", percent=34.0), "control.hidden"),
-            (note(Unused.DRIFTS, harmonic=3, change_db=9.0), "control.unsettled"),
+            (note("takes.drifts", harmonic=3, change_db=9.0), "control.unsettled"),
         ],
     )
     def test_controls_below_the_noise_or_hidden_by_the_room_prove_nothing(self, rng, lost, why):

@@ -10,14 +10,13 @@ import pytest
 
 from studylib.codes import code_of, fields_of, has, note
 from studylib.codes.comparison import Method
-from studylib.codes.takes import Unused
 from studylib.errors import InputError
 from studylib.stats.compare import compare
 from studylib.stats.effects import effect_id
 from studylib.stats.families import holm, over_features
 from tests.stats.simulate import WOODS, features_table, specimens_table
 
-CLIPPED = note(Unused.SET_ASIDE, checks=["clipping"])
+CLIPPED = note("takes.set_aside", checks=["clipping"])
 PRIMARY = ["tone.h3.rel_db"]
 EFFECTS = [
     *("id", "feature", "role", "wood_a", "wood_b", "difference", "unit", "low", "high", "df", "p"),
@@ -32,7 +31,7 @@ BOARDS = ["feature", "specimen_a", "specimen_b", "difference", "unit", "low", "h
 def below_noise(rows, which):
     rows = rows.copy()
     rows.loc[which, "usable"] = False
-    rows.loc[which, "reason"] = Unused.BELOW_NOISE
+    rows.loc[which, "reason"] = "takes.below_noise"
     return rows
 
 
@@ -376,8 +375,8 @@ class TestCoverage:
         ("reason", "method"),
         [
             (note("modes.room_hides", percent=34.0), Method.HIDDEN),
-            (note(Unused.OFF_MULTIPLE, harmonic=3, cents=2.0, u=0.1), Method.UNSETTLED),
-            (note(Unused.BEATS, harmonic=3, swing_db=4.0, apart_hz=1.0), Method.UNSETTLED),
+            (note("takes.off_multiple", harmonic=3, cents=2.0, u=0.1), Method.UNSETTLED),
+            (note("takes.beats", harmonic=3, swing_db=4.0, apart_hz=1.0), Method.UNSETTLED),
         ],
     )
     def test_decays_and_harmonics_that_are_hidden_are_no_sample_either(self, study, reason, method):
@@ -404,7 +403,7 @@ class TestCoverage:
         rows, specimens = study
         larch = rows[rows["wood"] == "larch"].index
         rows.loc[larch[:18], "usable"] = False
-        slammed = note(Unused.EXCLUDED, reason="a door slammed")
+        slammed = note("takes.excluded", reason="a door slammed")
         rows.loc[larch[:18], "reason"] = [CLIPPED, slammed] * 9
         result = compare(rows, specimens, woods=WOODS, primary=PRIMARY)
         counts = result.coverage.set_index("wood").loc["larch"]

@@ -130,8 +130,11 @@ def _climate(basis: Basis) -> dict[str, list[float] | None]:
     """Lowest and highest temperature and humidity over the takes; empty without any."""
     found = {}
     for column, name in CLIMATE.items():
-        values = [getattr(take, column, None) for take in basis.takes]
-        values = [value for value in values if value is not None and math.isfinite(value)]
+        values = [
+            value
+            for value in (getattr(take, column) for take in basis.takes)
+            if value is not None and math.isfinite(value)
+        ]
         found[name] = [min(values), max(values)] if values else None
     return found if any(found.values()) else {}
 

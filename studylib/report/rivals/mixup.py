@@ -61,8 +61,9 @@ def _table(basis: Basis) -> tuple[pd.DataFrame, list[str]]:
     Of the tone itself and the probe tones: the responses, else the levels.
     """
     means = basis.summary.comparison.mount_means
-    means = means[means["specimen"].isin(list(basis.boards))]
-    means = means[np.isfinite(means["value"].astype(float))]
+    means = means[
+        means["specimen"].isin(list(basis.boards)) & np.isfinite(means["value"].astype(float))
+    ]
     known = [find(name) for name in means["feature"].unique()]
     played = [
         each
@@ -120,10 +121,13 @@ def distances(table: pd.DataFrame, features: Sequence[str]) -> list[Distance]:
     table : specimen, batch, mount and one finite column a feature, one row a mount.
     """
     cells = table.groupby(["specimen", "batch"], sort=False)
-    squares = pd.DataFrame(
-        {f: (table[f] - cells[f].transform("mean")) ** 2 for f in features}, index=table.index
+    squares = (
+        pd.DataFrame(
+            {f: (table[f] - cells[f].transform("mean")) ** 2 for f in features}, index=table.index
+        )
+        .groupby(table["specimen"], sort=False)
+        .sum()
     )
-    squares = squares.groupby(table["specimen"], sort=False).sum()
     df = (cells.size() - 1).groupby(level="specimen", sort=False).sum()
     squares, df = squares[df > 0], df[df > 0]
     kept = [f for f in features if (squares[f] > 0).any()]
