@@ -418,12 +418,8 @@ def _as_type(values: pd.Series, kind: str) -> pd.Series:
 
 def text_of(name: str, frame: pd.DataFrame) -> str:
     """The table as it is written for a reader: CSV text, notes as sentences with codes beside."""
-    return _for_reader(TABLES[name], frame).to_csv(index=False, lineterminator="\n")
-
-
-def _for_reader(table: Table, frame: pd.DataFrame) -> pd.DataFrame:
     columns: dict[str, pd.Series] = {}
-    for column in table.columns:
+    for column in TABLES[name].columns:
         cells = frame[column.name]
         if column.type == "note":
             cells = cells.astype(str).where(cells.notna(), "")
@@ -431,7 +427,7 @@ def _for_reader(table: Table, frame: pd.DataFrame) -> pd.DataFrame:
             columns[f"{column.name}_code"] = cells.map(_codes)
         else:
             columns[column.name] = cells
-    return pd.DataFrame(columns)
+    return pd.DataFrame(columns).to_csv(index=False, lineterminator="\n")
 
 
 def _codes(cell: str) -> str:

@@ -130,7 +130,6 @@ def _written(study: Study, take: Take, name: str, used_by: int, rate_hz: int) ->
     digest = hashlib.sha256(name.encode("utf-8")).digest()
     whole = quantised(samples, rng=np.random.default_rng(list(digest)))
     _write(study, name, whole, rate_hz)
-    found = levels(whole / 2.0**23, sounding=sounding)
     tone = periods = nearest = math.nan
     kind, drive_db = take.kind, take.drive_db
     if kind in TONE_KINDS:
@@ -141,7 +140,7 @@ def _written(study: Study, take: Take, name: str, used_by: int, rate_hz: int) ->
         kind, drive_db = "silence", math.nan
     full = kind == "tone" and drive_db == 0
     caution = "" if kind == "silence" else say("bench.signal_caution", kind=kind, full=full)
-    measured = (samples.size / rate_hz, found.peak_dbfs, found.level_dbfs, found.crest_db)
+    measured = (samples.size / rate_hz, *levels(whole / 2.0**23, sounding=sounding))
     numbers = (tone, drive_db, *(round(value, 3) for value in measured))
     return (name, kind, *numbers, round(periods, 6), nearest, used_by, caution)
 

@@ -345,14 +345,14 @@ def _check(folder: Path) -> int:
         return 0
     with Bars() as bars:
         found = [measure_batch(study, batch, progress=bars.of(batch)) for batch in study.batches]
-    fit = fitness(study, pd.concat([batch.quality for batch in found], ignore_index=True))
+    lines, failed = fitness(study, pd.concat([batch.quality for batch in found], ignore_index=True))
     tell(
         *(say("cli.warning", warning=one) for one in [*study.warnings, *bench_warnings(found)]),
-        *fit.lines,
+        *lines,
     )
     if planned:
         tell(say("cli.still_planned", planned=planned))
-    return fit.failed
+    return failed
 
 
 @click.command(help=say("cli.help_run"))

@@ -15,6 +15,7 @@ import pandas as pd
 
 from studylib import tables
 from studylib.codes import note, several
+from studylib.codes.checks import Verdict
 from studylib.errors import InputError
 from studylib.measure.rings import Ring, measure_ring
 from studylib.measure.take import (
@@ -106,7 +107,7 @@ def session_of(study: Study, takes: tuple[Take, ...], infos: dict[str, Recording
         for take in takes:
             if take.kind == kind and not take.exclude:
                 measured, _ = measured_at(study, take, infos[take.take], session)
-                if measured.fit_for_use:
+                if all(row.verdict != Verdict.FAIL for row in measured.checks):
                     yield take, measured
 
     scale = level_scale(
@@ -172,11 +173,11 @@ def _steady_at(study: Study, take: Take, info: RecordingInfo, session: Session) 
     if measured.noise is None:
         return measured
     if take.kind == "calibrator":
-        tone = calibrator_tone(study.path_of(take), info, channel=channels["response"])
+        level_db, over_db = calibrator_tone(study.path_of(take), info, channel=channels["response"])
         row = quality.check(
-            "tone_absent", OVER_NOISE_DB - tone.over_noise_db, session.limits, channel="response"
+            "tone_absent", OVER_NOISE_DB - over_db, session.limits, channel="response"
         )
-        return replace(measured, checks=[*measured.checks, row], calibrator_db=tone.level_db)
+        return replace(measured, checks=[*measured.checks, row], calibrator_db=level_db)
     if not steady:
         return measured
     extra = list(_noise_checks(take, measured, session, has_tone=bool(wanted.tone_on)))

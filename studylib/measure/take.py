@@ -20,7 +20,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import reduce
 from pathlib import Path
-from typing import NamedTuple
 
 import numpy as np
 from scipy.fft import rfft
@@ -114,11 +113,6 @@ class TakeMeasurement:
     step_hz: float = 0.0
     calibrator_db: float | None = None
     lines: LineSums | None = None
-
-    @property
-    def fit_for_use(self) -> bool:
-        """No check sets the take aside."""
-        return all(row.verdict != Verdict.FAIL for row in self.checks)
 
     @property
     def noise_levels(self) -> NoiseLevels | None:
@@ -323,15 +317,9 @@ def level_scale(
     return LevelScale(offset, "dB SPL", True, basis, warning)
 
 
-class CalibratorTone(NamedTuple):
-    """The calibrator's tone: level in dB re full scale, and dB over all other sound."""
-
-    level_db: float
-    over_noise_db: float
-
-
-def calibrator_tone(path: Path, info: RecordingInfo, *, channel: int) -> CalibratorTone:
-    """The strongest tone between 160 and 1250 Hz.
+def calibrator_tone(path: Path, info: RecordingInfo, *, channel: int) -> tuple[float, float]:
+    """The strongest tone between 160 and 1250 Hz: level in dB re full scale, and dB over all other
+    sound.
 
     channel : 0-based number of the microphone's channel. The middle of the recording is read,
     at most 10 s, away from the handling at both ends.
@@ -344,5 +332,4 @@ def calibrator_tone(path: Path, info: RecordingInfo, *, channel: int) -> Calibra
     fit = fit_tone(spectrum, n=n, rate_hz=info.rate_hz, nominal_hz=tone_hz, harmonics=3)
     noise = noise_spectrum(density, n=n, rate_hz=info.rate_hz, tone_hz=fit.frequency_hz)
     level = level_db(fit, channel=0, harmonic=1).value
-    over = level - 10.0 * float(np.log10(max(2.0 * noise.power(), 1e-40)))
-    return CalibratorTone(level, over)
+    return level, level - 10.0 * float(np.log10(max(2.0 * noise.power(), 1e-40)))

@@ -227,8 +227,7 @@ def _best_rivals(
     order = np.argsort(-scores, axis=1, kind="stable")[:, :TRIED]
     best = np.full(rung.shape, -np.inf)
     for c in order.T:
-        shift = np.take_along_axis(shifts, c[:, None], axis=1)[:, 0]
-        other, _ = _trace(pairs.gains(shift))
+        other, _ = _trace(pairs.gains(np.take_along_axis(shifts, c[:, None], axis=1)[:, 0]))
         rival = (other >= 0) & (rung >= 0) & (other != rung)
         best = np.where(
             rival, np.maximum(best, np.take_along_axis(scores, c[:, None], axis=1)), best
@@ -384,8 +383,9 @@ def _anew(lists: Lists, found: Alignment, ladder: Ladder, spread: Spread) -> Lad
     on = placed > -np.inf
     count = on.sum(axis=1).astype(float)
     square = np.where(on, placed - np.nan_to_num(place)[:, None, :], 0.0) ** 2
-    sigma = np.sqrt((4 * spread.guess**2 + square.sum(axis=1)) / (4 + count))
-    sigma = np.clip(sigma, spread.least, spread.most)
+    sigma = np.sqrt((4 * spread.guess**2 + square.sum(axis=1)) / (4 + count)).clip(
+        spread.least, spread.most
+    )
     place, count = _join_twins(place, count, on, sigma)
     place, count, sigma = _sorted(place, count, sigma)
     return _ladder(place, count, lists.there.sum(axis=1), sigma)

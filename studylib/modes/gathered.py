@@ -25,7 +25,6 @@ import hashlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -137,11 +136,6 @@ _TAKE = [
     "take", "batch", "kind", "specimen", "wood", "mount", "repeat", "support", "content",
 ]  # fmt: skip
 SAME_MODE = 0.015  # relative: a sweep's and the taps' frequency of one mode on the bench
-
-
-class _Value(NamedTuple):
-    log: float
-    u: float  # relative
 
 
 def with_numbers(
@@ -258,7 +252,9 @@ def mode_feature_rows(numbered: pd.DataFrame, takes: pd.DataFrame) -> pd.DataFra
     return tables.typed("features", out)
 
 
-def _three(found: dict[str, _Value] | None, reasons: tuple[str, str], head: str) -> Iterator[tuple]:
+def _three(
+    found: dict[str, tuple[float, float]] | None, reasons: tuple[str, str], head: str
+) -> Iterator[tuple]:
     """(feature, value, unit, u, usable, reason) of the three quantities; the second of `reasons`
     holds for the decay alone."""
     reason, hidden = reasons
@@ -266,8 +262,9 @@ def _three(found: dict[str, _Value] | None, reasons: tuple[str, str], head: str)
         value = u = np.nan
         why = reason
         if found is not None:
-            value = float(np.exp(found[name].log))
-            u = value * found[name].u
+            log, relative = found[name]
+            value = float(np.exp(log))
+            u = value * relative
             if np.isnan(value):
                 why = why or "modes.no_decay"
             elif name != "frequency_hz":
@@ -275,8 +272,8 @@ def _three(found: dict[str, _Value] | None, reasons: tuple[str, str], head: str)
         yield f"{head}.{name}", value, unit, u, not why, why
 
 
-def _values(rows: pd.DataFrame) -> dict[tuple[str, int], dict[str, _Value]]:
-    """Mean logarithm and relative uncertainty by (take, mode) and quantity."""
+def _values(rows: pd.DataFrame) -> dict[tuple[str, int], dict[str, tuple[float, float]]]:
+    """(mean logarithm, relative uncertainty) by (take, mode) and quantity."""
     decay = np.log(decay_time(np.exp(rows["log_f"]), np.exp(rows["log_eta"])))
     rows = rows.assign(
         log_t=decay, u_t=np.hypot(rows["u_f"], rows["u_eta"]), p_f=0.0, p_t=rows["p_eta"]
@@ -290,8 +287,8 @@ def _values(rows: pd.DataFrame) -> dict[tuple[str, int], dict[str, _Value]]:
         stated = np.sqrt(grouped[f"s_{short}"].sum(min_count=1)) / count.where(count > 0)
         u = np.hypot(np.fmax(stated, grouped[f"log_{short}"].sem()), grouped[f"p_{short}"].mean())
         columns[name] = (grouped[f"log_{short}"].mean(), u)
-    found: dict[tuple[str, int], dict[str, _Value]] = {}
+    found: dict[tuple[str, int], dict[str, tuple[float, float]]] = {}
     for name, (log, u) in columns.items():
         for key, one, other in zip(log.index, log, u, strict=True):
-            found.setdefault(key, {})[name] = _Value(float(one), float(other))
+            found.setdefault(key, {})[name] = (float(one), float(other))
     return found

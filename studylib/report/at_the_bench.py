@@ -2,11 +2,10 @@
 
 Takes that were excluded by hand are counted and no more: their reason is known.
 
-Functions: `fitness`, `bench_warnings`, `failed_checks`. Class: `Fitness`.
+Functions: `fitness`, `bench_warnings`, `failed_checks`.
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 
 import pandas as pd
 
@@ -20,16 +19,8 @@ from studylib.words import say
 MOST_NAMED = 5
 
 
-@dataclass(frozen=True)
-class Fitness:
-    """The lines to print, most urgent last, and how many takes fail."""
-
-    lines: tuple[str, ...]
-    failed: int
-
-
-def fitness(study: Study, quality: pd.DataFrame) -> Fitness:
-    """Put the quality tables of a study into words.
+def fitness(study: Study, quality: pd.DataFrame) -> tuple[list[str], int]:
+    """The quality tables of a study in words, most urgent last, and how many takes fail.
 
     Parameters
     ----------
@@ -60,7 +51,7 @@ def fitness(study: Study, quality: pd.DataFrame) -> Fitness:
             excluded=len(excluded),
         )
     )
-    return Fitness(tuple(lines), len(failed))
+    return lines, len(failed)
 
 
 def bench_warnings(batches: Iterable[BatchMeasurement]) -> list[str]:

@@ -28,7 +28,6 @@ import sys
 import tempfile
 import threading
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -119,31 +118,30 @@ class _OwnKernel(AsyncKernelManager):
         )
 
 
-@dataclass(frozen=True)
-class _Watch:
-    """What the engine needs beside papermill's own arguments."""
-
-    stop: Stop
-    progress: CellProgress | None
-    folder: str
-    seen: dict[str, Any]
-
-
 class _StudyEngine(Engine):
     """papermill's engine with the kernel's environment settled and its process known."""
 
     @classmethod
     def execute_managed_notebook(
-        cls, nb_man: Any, kernel_name: str, *, watch: _Watch, **_: Any
+        cls,
+        nb_man: Any,
+        kernel_name: str,
+        *,
+        stop: Stop,
+        progress: CellProgress | None,
+        folder: str,
+        seen: dict[str, Any],
+        **_: Any,
     ) -> None:
-        watch.seen["notebook"] = nb_man.nb
+        """The options behind the star are ours; papermill hands them through."""
+        seen["notebook"] = nb_man.nb
 
         def started(**_: Any) -> None:
-            watch.stop.watch(client.km)
+            stop.watch(client.km)
 
         def cell_starts(*, cell_index: int, **_: Any) -> None:
-            if watch.progress is not None:
-                watch.progress(cell_index, len(nb_man.nb.cells))
+            if progress is not None:
+                progress(cell_index, len(nb_man.nb.cells))
 
         # Messages to the kernel are encrypted where the libraries can; otherwise it warns.
         encrypted = zmq.has("curve") and hasattr(KernelManager, "transport_encryption")
@@ -163,7 +161,7 @@ class _StudyEngine(Engine):
             config=Config({"KernelManager": {"transport_encryption": "auto"}} if encrypted else {}),
         )
         # In an empty context the client makes an event loop of its own, which can be closed.
-        contextvars.Context().run(_execute, client, watch.folder)
+        contextvars.Context().run(_execute, client, folder)
 
 
 def _execute(client: PapermillNotebookClient, folder: str) -> None:
@@ -210,12 +208,6 @@ def run_notebook(
     seen: dict[str, Any] = {}
     # On some systems a folder cannot be deleted while the kernel that worked there is dying.
     with tempfile.TemporaryDirectory(prefix="studylib-", ignore_cleanup_errors=True) as empty:
-        watch = _Watch(
-            stop=stop or Stop(),
-            progress=progress,
-            folder=str(folder) if folder is not None else empty,
-            seen=seen,
-        )
         try:
             # A notebook object and no output path: papermill would format braces in paths.
             done = execute_notebook(
@@ -231,7 +223,10 @@ def run_notebook(
                 engine_name=ENGINE,
                 kernel_name=KERNEL,
                 progress_bar=False,
-                watch=watch,
+                stop=stop or Stop(),
+                progress=progress,
+                folder=str(folder) if folder is not None else empty,
+                seen=seen,
             )
         except PapermillExecutionError as error:
             raise NotebookError(

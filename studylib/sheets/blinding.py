@@ -286,5 +286,4 @@ def _key(folder: Path, key: Blinding, compare: str) -> Table:
 
 def _letters(n: int) -> str:
     """A, B, ... Z, AA, AB, ..."""
-    first = _letters(n // 26 - 1) if n >= 26 else ""
-    return first + chr(ord("A") + n % 26)
+    return (_letters(n // 26 - 1) if n >= 26 else "") + chr(ord("A") + n % 26)

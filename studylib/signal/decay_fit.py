@@ -108,8 +108,7 @@ def windows(s: np.ndarray, search: Search) -> tuple[np.ndarray, np.ndarray]:
     """First and last bin (of the search) around each pole."""
     width = search.n / (2.0 * np.pi)
     middle = s.imag * width - search.first
-    reach = np.maximum(REACH * 2.0 * np.abs(s.real) * width, LEAST_BINS)
-    reach = np.minimum(reach, 0.2 * len(search.bins))
+    reach = (REACH * 2.0 * np.abs(s.real) * width).clip(LEAST_BINS, 0.2 * len(search.bins))
     low = np.floor(middle - reach).astype(int).clip(0, len(search.bins) - 2 * LEAST_BINS)
     high = np.ceil(middle + reach).astype(int).clip(2 * LEAST_BINS - 1, len(search.bins) - 1)
     return low, np.maximum(high, low + 2 * LEAST_BINS - 1)

@@ -145,8 +145,7 @@ def _searched(
         if state in tried or len(found.s) >= 3 * most or not (len(peaks) or found.astray.any()):
             break
         tried.add(state)
-        found = with_new_decays(found, peaks, rest, search, given_up)
-        found = refitted(found, search)
+        found = refitted(with_new_decays(found, peaks, rest, search, given_up), search)
         # Sweeps alone close in on modes with near neighbours too slowly.
         wide = AT_LAST if len(found.s) <= MOST_AT_LAST else TOGETHER
         found = dropped_weak(refitted(found, search, together=wide))

@@ -290,8 +290,10 @@ def _fitted(
     s, every = ring.s[group], ring.c * np.exp(ring.s * first)
     others = decays_in_bins(ring.s, every, n=n, turns=turns)
     others -= every[group] @ terms(s, n=n, turns=turns)
-    noise = n * float(np.mean(ring.noise_at(2.0 * np.pi / n * at)))
-    noise = max(noise, SILENT * float(np.abs(spectrum).max()) ** 2)
+    noise = max(
+        n * float(np.mean(ring.noise_at(2.0 * np.pi / n * at))),
+        SILENT * float(np.abs(spectrum).max()) ** 2,
+    )
     facts = {"n": n, "turns": turns, "others": others, "steps": steps}
     facts["hearing"] = hearing._replace(background=noise)
     fit = _best_fit(spectrum[at], s, every[group], facts, hearing.alpha)
@@ -369,8 +371,9 @@ def _bins_of(ring: _Ring, group: np.ndarray, room: float, first: int):
     spectrum = ring.spectrum(n, first)
     width = n / (2.0 * np.pi)
     # Room ripples are as narrow as the room rings long: a start caught by one sees further.
-    away = np.maximum(REACH * 2.0 * -s.real, ROOM_REACH * 2.0 * room) * width
-    away = np.maximum(away, 1.5 * LEAST_BINS)
+    away = np.maximum(
+        np.maximum(REACH * 2.0 * -s.real, ROOM_REACH * 2.0 * room) * width, 1.5 * LEAST_BINS
+    )
     low = max(int((s.imag * width - away).min()), 1)
     high = min(int(np.ceil((s.imag * width + away).max())) + 1, len(spectrum) - 1)
     at = np.arange(low, high, max(1, -(-(high - low) // MOST_BINS)))

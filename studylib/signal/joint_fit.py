@@ -79,16 +79,13 @@ def _inverse(power: np.ndarray) -> np.ndarray:
     return np.divide(1.0, power, out=np.zeros_like(power), where=power > 0)
 
 
-@dataclass(frozen=True)
-class _Spill:
-    """What each harmonic puts into the bins around the others, apart from sin(pi k nu)."""
-
-    plus: np.ndarray  # (K, K, B): acts on the real parts (direct + image)
-    minus: np.ndarray  # (K, K, B): acts on the imaginary parts (direct - image)
+Spill = tuple[np.ndarray, np.ndarray]
 
 
-def spill_kernels(place: np.ndarray, bins: np.ndarray, n: int) -> _Spill:
-    """Spill of tones at `place` (K,), bins, into `bins` (K, B) of n samples' transform."""
+def spill_kernels(place: np.ndarray, bins: np.ndarray, n: int) -> Spill:
+    """What each of the tones at `place` (K,), bins, puts into the `bins` (K, B) around the others,
+    apart from sin(pi k nu): two arrays (K, K, B), of which the first (direct + image) acts on the
+    real parts, the second (direct - image) on the imaginary ones."""
     flat = bins.ravel()
     sign = 1.0 - 2.0 * (flat & 1)
     step = np.pi / n
@@ -102,7 +99,7 @@ def spill_kernels(place: np.ndarray, bins: np.ndarray, n: int) -> _Spill:
     difference[own, own] = np.inf  # a harmonic's own bins are its kernel, not spill
     direct = (sign / n).reshape(size, width) / difference
     image = (sign / n).reshape(size, width) / (x + y).reshape(size, size, width)
-    return _Spill(direct + image, direct - image)
+    return direct + image, direct - image
 
 
 def _noise(
@@ -201,7 +198,7 @@ def settle(
 
 
 def lines_at(
-    y: np.ndarray, bins: np.ndarray, places: np.ndarray, turn: np.ndarray, spill: _Spill, n: int
+    y: np.ndarray, bins: np.ndarray, places: np.ndarray, turn: np.ndarray, spill: Spill, n: int
 ) -> Lines:
     """Fit one sinusoid for each harmonic where it is said to be.
 
@@ -230,7 +227,7 @@ def _pass(
     bins: np.ndarray,
     k: np.ndarray,
     place: Place,
-    spill: _Spill,
+    spill: Spill,
     n: int,
     alone: np.ndarray | None,
 ) -> Pass:
@@ -271,7 +268,7 @@ def _without_spill(
     projector: np.ndarray,
     places: np.ndarray,
     turn: np.ndarray,
-    spill: _Spill,
+    spill: Spill,
 ) -> np.ndarray:
     """The bins (C, K, B) without what each harmonic spills into those of the others.
 
@@ -280,7 +277,7 @@ def _without_spill(
     # Far away a drifting tone spills what it holds at the record's ends, where tau^2 is 1/4.
     raw = raw * np.exp(0.25j * turn)
     s = np.sin(np.pi * places)[:, None, None]
-    plus, minus = spill.plus * s, spill.minus * s
+    plus, minus = spill[0] * s, spill[1] * s
     mix_plus = np.matmul(projector[:, None, :], plus.transpose(1, 2, 0))[:, 0, :]
     mix_minus = np.matmul(projector[:, None, :], minus.transpose(1, 2, 0))[:, 0, :]
     identity = np.eye(places.size)

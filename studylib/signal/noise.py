@@ -238,8 +238,9 @@ def _line_bins(step_hz: float, size: int) -> tuple[np.ndarray, np.ndarray]:
     lines = lines[lines < (size - 40) * step_hz]
     # The k-th line wanders k times as far.
     reach = np.ceil(WANDER_HZ * lines / MAINS_HZ[0] / step_hz).astype(int) + 1
-    offsets = np.arange(-reach.max(initial=0), reach.max(initial=0) + 1)
-    offsets = np.clip(offsets, -reach[:, None], reach[:, None])
+    offsets = np.arange(-reach.max(initial=0), reach.max(initial=0) + 1).clip(
+        -reach[:, None], reach[:, None]
+    )
     bins = np.rint(lines / step_hz).astype(int)[:, None] + offsets
     return lines, np.clip(bins, 3, size - 3)
 

@@ -164,8 +164,10 @@ def _state(s, c, log_ratio: float, bins: _Bins) -> _State:
     pull = inverse @ off
     away = (log_ratio - np.log(bins.hearing.ratio)) / bins.hearing.unsure
     # The decays have taken 2 K of the tail's freedoms with them.
-    likelihood = -float(np.vdot(off, pull).real) - 0.5 * away**2 + 2 * len(s) * log_ratio
-    likelihood -= 2.0 * float(np.log(np.abs(np.diagonal(half))).sum())
+    likelihood = (
+        -float(np.vdot(off, pull).real) - 0.5 * away**2 + 2 * len(s) * log_ratio
+        - 2.0 * float(np.log(np.abs(np.diagonal(half))).sum())
+    )  # fmt: skip
     return _State(s, c, log_ratio, terms, g, heard, inverse, pull, likelihood)
 
 

@@ -222,8 +222,9 @@ def _refitted(
 
 def _own_peak(s, c, ratio: float, bins: Bins) -> np.ndarray:
     """Which decays' own peaks are more than the background and the room of other groups."""
-    at = np.round(s.imag * bins.n / (2 * np.pi)).astype(int) - bins.first
-    at = at.clip(0, len(bins.values) - 1)
+    at = (np.round(s.imag * bins.n / (2 * np.pi)).astype(int) - bins.first).clip(
+        0, len(bins.values) - 1
+    )
     each = c[:, None] * terms(s, n=bins.n, turns=bins.turns[at])
     others = each.sum(axis=0)
     for group in small_groups(s):

@@ -6,11 +6,10 @@ bits, noise of triangular distribution, two steps wide, is added: what is lost i
 distortion (Lipshitz, Wannamaker and Vanderkooy, JAES 40, 1992; recalled). Without it a tone that
 repeats on the sampling grid would repeat its rounding as well, and show harmonics that no one made.
 
-Functions: `steady_tone`, `played_sweep`, `quantised`, `levels`, `whole_periods`. Class: `Levels`.
+Functions: `steady_tone`, `played_sweep`, `quantised`, `levels`, `whole_periods`.
 """
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -19,15 +18,6 @@ from studylib.words import say
 
 SILENCE_AFTER_S = 1.0  # a board rings on after a sweep
 SWEEP_FADE_S = 0.01
-
-
-@dataclass(frozen=True)
-class Levels:
-    """Peak (dB re full scale), level (dB re a full-scale sine) and crest factor (dB)."""
-
-    peak_dbfs: float
-    level_dbfs: float
-    crest_db: float
 
 
 def steady_tone(
@@ -97,14 +87,15 @@ def quantised(samples: np.ndarray, *, rng: np.random.Generator, bits: int = 24) 
     return whole.astype(np.int32)
 
 
-def levels(samples: np.ndarray, *, sounding: slice = slice(None)) -> Levels:
-    """Peak, level and crest factor of the part `sounding`; minus infinity for silence."""
+def levels(samples: np.ndarray, *, sounding: slice = slice(None)) -> tuple[float, float, float]:
+    """Peak (dB re full scale), level (dB re a full-scale sine) and crest factor (dB) of the part
+    `sounding`; minus infinity for silence."""
     part = np.asarray(samples, dtype=float)[sounding]
     peak, power = float(np.max(np.abs(part), initial=0.0)), float(np.mean(part**2))
     if not power > 0:
-        return Levels(-math.inf, -math.inf, math.nan)
+        return -math.inf, -math.inf, math.nan
     peak_db, rms_db = 20 * math.log10(peak), 10 * math.log10(power)
-    return Levels(peak_db, rms_db + 10 * math.log10(2.0), peak_db - rms_db)
+    return peak_db, rms_db + 10 * math.log10(2.0), peak_db - rms_db
 
 
 def whole_periods(frequency_hz: float, *, length_s: float, rate_hz: int) -> tuple[float, float]:

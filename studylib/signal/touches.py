@@ -201,8 +201,9 @@ def _track(
     tail = ratio * room * (np.exp(-2 * room * time) - np.exp(-2 * decay * time)) / gap
     tail = start * np.maximum(tail, 0.0)
     risen_s = _risen(heard, told + tail + NOISE_PEAKS * noise, time)
-    fit = (told > UNDER_START * start) & (told > OVER_NOISE * (noise + tail))
-    fit &= heard > SUNK * noise
+    fit = (
+        (told > UNDER_START * start) & (told > OVER_NOISE * (noise + tail)) & (heard > SUNK * noise)
+    )
     fit[0] = False
     end = int(np.argmin(fit[1:])) + 1 if not fit[1:].all() else len(fit)
     nothing = np.zeros(0)

@@ -105,8 +105,7 @@ def far_line(row: np.ndarray, nu: float, *, half: int, seconds: float) -> int:
     highest = max(below.max(), above.max())
     if highest <= 0.5 * LEAST_POWER * hann[wide]:
         return 0
-    background = np.median(np.r_[hann[: wide - half], hann[wide + half + 1 :]])
-    if highest <= FAR_PEAK * background:
+    if highest <= FAR_PEAK * np.median(np.r_[hann[: wide - half], hann[wide + half + 1 :]]):
         return 0
     at = int(np.argmax(np.r_[below, above]))
     return at - most if at < below.size else at - below.size + half + 1
