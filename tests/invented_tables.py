@@ -14,13 +14,14 @@ import numpy as np
 import pandas as pd
 
 from studylib import register
-from studylib.measure.rings import MODE_COLUMNS
 from studylib.measure.sweep_rows import SWEEP_COLUMNS
 from studylib.modes.gathered import Gathered, with_numbers
 from studylib.sheets import Specimen
 from studylib.sheets.settings import Channels, Claim, Decide, Settings, StudySection, Tone
 from studylib.tables import TABLES
 
+# What a batch leaves behind of its modes: all but their numbers.
+MODE_COLUMNS = [name for name in TABLES["modes"].names if name != "mode"]
 CHECKS = ("clipping", "dc", "hum", "noise_floor", "snr_h1", "snr_h2", "snr_h3")
 FEATURES = ("tone.h1.level_db", "tone.h2.rel_db", "tone.h3.rel_db", "tone.thd_percent")
 

@@ -29,6 +29,7 @@ from studylib.sheets import read_study
 from studylib.signal.decays import find_decays
 from studylib.signal.tap import Room, Sign, Tap
 from studylib.wood.beams import bending_frequencies
+from tests.invented_tables import MODE_COLUMNS
 
 RATE = 24000
 LOSS = {"larch": 0.012, "robinia": 0.007}
@@ -295,7 +296,7 @@ def test_place_room_and_signs_of_a_tap_reach_its_rows():
     heard = Tap(0.1, 1.0, decays, signs=(sign, sign), room=Room(0.4, 0.1, 12.0))
     refused = Tap(1.1, 1.0, None, "taps.no_modes", signs=(sign,))
     rows = rings.Ring(taps=[heard, refused]).modes(take, wood="larch", content="c", aside="")
-    table = tables.typed("modes", pd.DataFrame(rows, columns=rings.MODE_COLUMNS).assign(mode=None))
+    table = tables.typed("modes", pd.DataFrame(rows, columns=MODE_COLUMNS).assign(mode=None))
     assert table["place"].tolist() == [3, 3, 3]
     assert table["loss_factor_place_u"].tolist()[:2] == [0.0015, 0.001]
     assert table[["room_decay_s", "room_decay_u", "direct_db"]].iloc[0].tolist() == pytest.approx(
@@ -309,7 +310,7 @@ def test_place_room_and_signs_of_a_tap_reach_its_rows():
     assert table["signs"].tolist() == [several([evidence] * 2), "", evidence]
     decays.u_place = None
     (row, _, _) = rings.Ring(taps=[heard, refused]).modes(take, wood="", content="", aside="")
-    assert dict(zip(rings.MODE_COLUMNS, row, strict=True))["loss_factor_place_u"] == 0.0
+    assert dict(zip(MODE_COLUMNS, row, strict=True))["loss_factor_place_u"] == 0.0
 
 
 @pytest.mark.parametrize("given_up", [False, True])
@@ -322,8 +323,8 @@ def test_a_sweep_without_modes_has_one_row_that_says_why(given_up):
     nothing = find_decays(np.zeros(101, complex), n=200, **band)
     ring = rings.Ring(decays=replace(nothing, given_up=given_up))
     (row,) = ring.modes(take, wood="larch", content="", aside="")
-    named = dict(zip(rings.MODE_COLUMNS, row, strict=True))
+    named = dict(zip(MODE_COLUMNS, row, strict=True))
     assert not named["usable"]
     assert has(named["reason"], "taps.no_decays" if given_up else "taps.no_modes")
     (row,) = ring.modes(take, wood="larch", content="", aside="takes.excluded")
-    assert dict(zip(rings.MODE_COLUMNS, row, strict=True))["reason"] == "takes.excluded"
+    assert dict(zip(MODE_COLUMNS, row, strict=True))["reason"] == "takes.excluded"

@@ -45,7 +45,6 @@ from studylib.signal.sweep import SweepShape, mode_band
 from studylib.signal.tap import Room, Sign, Tap, measure_taps, ring_through_air
 
 LONGEST_S = 120.0
-MODE_COLUMNS = [name for name in tables.TABLES["modes"].names if name != "mode"]
 BLOCK_S = 0.004  # of a level for the eye
 STRONGEST = 4  # modes whose lines are drawn
 _BLANK = (*(np.nan,) * 7, False)
@@ -74,7 +73,7 @@ class Ring:
         return [_with_reasons(row, [self.reason])]
 
     def modes(self, take: Take, *, wood: str, content: str, aside: str) -> list[tuple]:
-        """Rows of the part table `modes` (MODE_COLUMNS).
+        """Rows of the part table `modes`: all its columns but the number of the mode.
 
         content : a mark of the recording's content.  aside : why the take is set aside, or "".
         Modes of a sweep are those of the board with the driver on it, as in a tap on the bench;

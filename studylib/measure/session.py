@@ -35,6 +35,7 @@ from studylib.measure.take import (
 from studylib.recordings import RecordingInfo, in_study, probe
 from studylib.sheets import Study, Take
 from studylib.signal import quality
+from studylib.signal.noise import NoiseSpectrum
 
 SILENT_KINDS = ("room", "idle", "airborne", "driver")  # the response may hold next to nothing
 
@@ -123,9 +124,9 @@ def session_of(study: Study, takes: tuple[Take, ...], infos: dict[str, Recording
     )
     session = replace(session, scale=scale)
     found = [
-        _at_bench_gain(measured.noise_levels, take)
+        _at_bench_gain(measured.noise, take)
         for take, measured in usable("room")
-        if measured.noise_levels
+        if measured.noise is not None
     ]
     if not found:
         return session
@@ -135,9 +136,10 @@ def session_of(study: Study, takes: tuple[Take, ...], infos: dict[str, Recording
     return replace(session, room=NoiseLevels(power, weighted))
 
 
-def _at_bench_gain(levels: NoiseLevels, take: Take) -> NoiseLevels:
+def _at_bench_gain(noise: NoiseSpectrum, take: Take) -> NoiseLevels:
+    """Broadband and A-weighted noise of the response, tone taken out."""
     factor = 10.0 ** (-take.gain_db / 10.0)
-    return NoiseLevels(levels.power * factor, levels.weighted * factor)
+    return NoiseLevels(noise.power() * factor, noise.weighted_power() * factor)
 
 
 def _steady_at(study: Study, take: Take, info: RecordingInfo, session: Session) -> TakeMeasurement:
@@ -187,7 +189,7 @@ def _steady_at(study: Study, take: Take, info: RecordingInfo, session: Session) 
 def _noise_checks(
     take: Take, measured: TakeMeasurement, session: Session, *, has_tone: bool
 ) -> Iterator[quality.Check]:
-    levels = _at_bench_gain(measured.noise_levels, take)
+    levels = _at_bench_gain(measured.noise, take)
     fit, tone_power = measured.fit, None
     if fit is not None and fit.present[0, 0] and "response" in TONE_ON[take.kind]:
         tone_power = 0.5 * float(abs(fit.amplitude[0, 0])) ** 2

@@ -114,13 +114,6 @@ class TakeMeasurement:
     calibrator_db: float | None = None
     lines: LineSums | None = None
 
-    @property
-    def noise_levels(self) -> NoiseLevels | None:
-        """Broadband and A-weighted noise of the response, tone taken out."""
-        if self.noise is None:
-            return None
-        return NoiseLevels(self.noise.power(), self.noise.weighted_power())
-
 
 def measure_take(
     path: Path,

@@ -281,14 +281,12 @@ def _values(rows: pd.DataFrame) -> dict[tuple[str, int], dict[str, tuple[float, 
     shorts = ("f", "eta", "t")
     own = {f"s_{a}": own_squared(rows[f"u_{a}"], rows[f"p_{a}"]) for a in shorts}
     grouped = rows.assign(**own).groupby(["take", "mode"])
-    columns = {}
+    found: dict[tuple[str, int], dict[str, tuple[float, float]]] = {}
     for (name, _), short in zip(QUANTITIES, shorts, strict=True):
         count = grouped[f"log_{short}"].count()
         stated = np.sqrt(grouped[f"s_{short}"].sum(min_count=1)) / count.where(count > 0)
         u = np.hypot(np.fmax(stated, grouped[f"log_{short}"].sem()), grouped[f"p_{short}"].mean())
-        columns[name] = (grouped[f"log_{short}"].mean(), u)
-    found: dict[tuple[str, int], dict[str, tuple[float, float]]] = {}
-    for name, (log, u) in columns.items():
+        log = grouped[f"log_{short}"].mean()
         for key, one, other in zip(log.index, log, u, strict=True):
             found.setdefault(key, {})[name] = (float(one), float(other))
     return found

@@ -116,10 +116,11 @@ def tap_sentences(modes: pd.DataFrame) -> list[str]:
         supports=each["support"].value_counts().to_dict(),
     )
     refused = each[~each["usable"].astype(bool)]
-    if refused.empty:
-        return [found, note("modes_report.none_refused"), *_room_sentences(taps)]
-    lost = note(
-        "modes_report.refused", taps=len(refused), woods=refused["wood"].value_counts().to_dict()
+    woods = refused["wood"].value_counts().to_dict()
+    lost = (
+        note("modes_report.refused", taps=len(refused), woods=woods)
+        if woods
+        else note("modes_report.none_refused")
     )
     return [found, lost, *_room_sentences(taps)]
 
@@ -151,15 +152,13 @@ def _room_sentences(taps: pd.DataFrame) -> list[str]:
     if not room_hides(np.hypot(own, room_u), own, room_u).any():
         return said
     advice = ["room.near", note("room.moved", places=3), "room.damped", "room.contact"]
-    return [*said, *_hidden_sentences(taps), *advice]
-
-
-def _hidden_sentences(taps: pd.DataFrame) -> list[str]:
-    """How many decays of a mount the room hides; nothing before the modes have their numbers."""
+    # How many decays of a mount it hides; nothing before the modes have their numbers.
     rows = tap_rows(taps)
-    hidden = hidden_decays(rows)
-    decays = len(rows[MOUNT].drop_duplicates())
-    return [note("modes_report.room_hides", hidden=len(hidden), decays=decays)] if hidden else []
+    hidden = len(hidden_decays(rows))
+    if hidden:
+        decays = len(rows[MOUNT].drop_duplicates())
+        said.append(note("modes_report.room_hides", hidden=hidden, decays=decays))
+    return [*said, *advice]
 
 
 def refused_table(modes: pd.DataFrame) -> pd.DataFrame:

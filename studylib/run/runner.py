@@ -187,23 +187,17 @@ class _Run:
         self.library = provenance.library_digest()
         self.notebooks = {name: notebook_path(name) for name in ("batch", "summary")}
         slugs = batch_slugs(study.batches)
-        keys = {
-            name: provenance.batch_key(
-                study,
-                name,
-                notebook=self.notebooks["batch"],
-                hashes=self.hashes,
-                rate_hz=self.rate_hz,
-                library=self.library,
+        same = {"hashes": self.hashes, "rate_hz": self.rate_hz, "library": self.library}
+        self.places = {
+            name: BatchPlace(
+                name=name,
+                key=provenance.batch_key(study, name, notebook=self.notebooks["batch"], **same),
+                home=self.home,
+                slug=slugs[name],
             )
             for name in study.batches
         }
-        self.places = {
-            name: BatchPlace(name=name, key=key, home=self.home, slug=slugs[name])
-            for name, key in keys.items()
-        }
-        tell = progress or (lambda *_: None)
-        self.workers = Workers(jobs=jobs, tell=tell, noted=self._noted)
+        self.workers = Workers(jobs=jobs, tell=progress or (lambda *_: None), noted=self._noted)
         self.page_work: dict[Future, BatchPlace] = {}
 
     def _noted(self, task: str) -> tuple[int, int, str] | None:

@@ -66,7 +66,7 @@ def read_blinding(folder: Path) -> tuple[Blinding, ...]:
     ------
     InputError : the record is there but cannot be read.
     """
-    found = read_record(
+    return read_record(
         folder,
         BLINDING,
         "blind",
@@ -84,7 +84,6 @@ def read_blinding(folder: Path) -> tuple[Blinding, ...]:
             for one in record["keys"]
         ),
     )
-    return found or ()
 
 
 def _record(keys: Iterable[Blinding]) -> str:

@@ -62,8 +62,7 @@ def read_locks(folder: Path) -> tuple[Lock, ...]:
     ------
     InputError : the file is there but cannot be read.
     """
-    found = read_record(folder, LOCK, "lock", lambda record: tuple(map(_entry, record["locks"])))
-    return found or ()
+    return read_record(folder, LOCK, "lock", lambda record: tuple(map(_entry, record["locks"])))
 
 
 def _entry(found: dict[str, Any]) -> Lock:
@@ -104,14 +103,12 @@ def decided(
     for s in specimens:
         cells = s.model_dump(exclude={"specimen", "source_assumed", "covariates", "row"})
         boards[s.specimen] = {**cells, **s.covariates}
-    rows = {t.take: {name: getattr(t, name) for name in OF_TAKES} for t in takes}
-    known = {key.key: key.sha256 for key in keys}
     content = {
         "settings": chosen,
         "claims": claims,
         "specimens": boards,
-        "takes": rows,
-        "keys": known,
+        "takes": {t.take: {name: getattr(t, name) for name in OF_TAKES} for t in takes},
+        "keys": {key.key: key.sha256 for key in keys},
     }
     return json.loads(json.dumps(content))
 

@@ -39,14 +39,14 @@ class Scheduled:
 def read_record(
     folder: Path, name: str, command: str, made: Callable[[dict[str, Any]], Any]
 ) -> Any:
-    """A record as `made` of its JSON; None where there is none.
+    """A record as `made` of its JSON; empty where there is none.
 
     Raises
     ------
     InputError : the file is there but does not hold what `study <command>` writes.
     """
     if not (folder / name).exists():
-        return None
+        return ()
     try:
         return made(read_json(folder / name))
     except (AttributeError, KeyError, TypeError, ValueError):
@@ -67,7 +67,7 @@ def read_schedules(folder: Path) -> tuple[Scheduled, ...]:
     ------
     InputError : the file is there but does not hold what `study plan` writes.
     """
-    found = read_record(
+    return read_record(
         folder,
         SCHEDULE,
         "plan",
@@ -81,7 +81,6 @@ def read_schedules(folder: Path) -> tuple[Scheduled, ...]:
             for one in content["schedules"]
         ),
     )
-    return found or ()
 
 
 def schedules_text(schedules: Iterable[Scheduled]) -> str:

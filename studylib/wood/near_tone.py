@@ -136,20 +136,20 @@ def modes_near_tone(study: Study, board_modes: pd.DataFrame, wood: pd.DataFrame)
     known. A ladder needs two modes at least: with one there is no spacing. Held modes need an
     acceleration channel and the driver's place.
     """
-    known = wood[(wood["quantity"] == "wood.youngs_modulus_gpa") & wood["value"].notna()]
-    stiff = set(known["specimen"])
+    known = (wood["quantity"] == "wood.youngs_modulus_gpa") & wood["value"].notna()
+    stiff = set(wood.loc[known, "specimen"])
     rows = []
     for specimen in study.specimens:
         board = board_of(study, specimen, board_modes)
-        ladders = _ladders(study, specimen, board, board_modes, specimen.specimen in stiff)
-        for ladder in ladders:
-            head = (specimen.specimen, specimen.wood, specimen.role)
+        head = (specimen.specimen, specimen.wood, specimen.role)
+        for ladder in _ladders(study, specimen, board, board_modes, specimen.specimen in stiff):
             rows += [(*head, *row) for row in _rows(study, ladder)]
     return tables.typed("modes_near_tone", rows)
 
 
 def _rows(study: Study, ladder: _Ladder) -> Iterator[tuple]:
-    tone, told = study.settings.tone, ladder.basis in _GAINS.get(_sensed(study), ())
+    tone, sensed = study.settings.tone, study.settings.channels.drive_kind
+    told = ladder.basis in _GAINS.get(sensed, ())
     for k in range(1, tone.harmonics + 1):
         frequency = k * tone.fundamental_hz
         if frequency > ladder.frequency[-1]:
@@ -164,12 +164,6 @@ def _rows(study: Study, ladder: _Ladder) -> Iterator[tuple]:
             distance / bandwidth(mode_hz, loss), gain, low, high, low >= LIFTED_DB, loss,
             ladder.loss_basis[at], *slopes,
         )  # fmt: skip
-
-
-def _sensed(study: Study) -> str:
-    """What the drive channel senses; "" without one."""
-    channels = study.settings.channels
-    return channels.drive_kind if channels.drive is not None else ""
 
 
 def _gain(frequency: float, ladder: _Ladder, at: int) -> tuple[float, float, float]:
@@ -205,8 +199,8 @@ def _ladders(
     if predicted and board.fit is not None:
         ladder = _predicted(board)
         yield ladder
-        bench = study.settings.bench
-        if _sensed(study) == "acceleration" and bench.drive_at_mm is not None:
+        bench, sensed = study.settings.bench, study.settings.channels.drive_kind
+        if sensed == "acceleration" and bench.drive_at_mm is not None:
             yield from _held(ladder, board, bench.drive_at_mm, bench.u_drive_at_mm)
 
 

@@ -51,7 +51,7 @@ def main() -> None:
         def ours():
             measured = measure_take(path, probe(path), wanted, CHECKS)
             return (
-                measured.noise_levels,
+                (measured.noise.power(), measured.noise.weighted_power()),
                 measured.noise.bands(),
                 hum_of(measured, tone_hz=measured.fit.frequency_hz),
             )

@@ -31,10 +31,10 @@ def test_frequency_within_a_millionth_and_level_within_a_hundredth_of_a_decibel(
     whole = quantised(tone(hz), rng=np.random.default_rng(1)) * STEP
     steady = whole[RATE // 2 : -RATE // 2]
     assert frequency_of(steady, hz) == pytest.approx(hz, rel=1e-6)
-    found = levels(steady)
-    assert found.level_dbfs == pytest.approx(20 * np.log10(0.25), abs=0.01)
-    assert found.peak_dbfs == pytest.approx(20 * np.log10(0.25), abs=0.01)
-    assert found.crest_db == pytest.approx(10 * np.log10(2), abs=0.01)  # a sine's: 3.01 dB
+    peak_dbfs, level_dbfs, crest_db = levels(steady)
+    assert level_dbfs == pytest.approx(20 * np.log10(0.25), abs=0.01)
+    assert peak_dbfs == pytest.approx(20 * np.log10(0.25), abs=0.01)
+    assert crest_db == pytest.approx(10 * np.log10(2), abs=0.01)  # a sine's: 3.01 dB
 
 
 def test_no_harmonic_stands_out_of_the_noise_of_24_bits_and_dither_is_why():
@@ -89,7 +89,7 @@ def test_the_sweep_divided_by_itself_is_flat():
 
 def test_silence_stays_silence():
     assert not quantised(np.zeros(100), rng=np.random.default_rng(1)).any()
-    assert levels(np.zeros(10)).level_dbfs == -np.inf
+    assert levels(np.zeros(10))[1] == -np.inf
 
 
 def test_what_cannot_be_played_is_refused():

@@ -79,8 +79,7 @@ class Basis:
     @property
     def drive_kind(self) -> str:
         """What the drive channel records; "" without one."""
-        channels = self.summary.study.settings.channels
-        return channels.drive_kind if channels.drive else ""
+        return self.summary.study.settings.channels.drive_kind or ""
 
     @property
     def tone_hz(self) -> float:
