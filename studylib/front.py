@@ -25,8 +25,6 @@ from studylib.sheets.study import read_unrecorded
 from studylib.stats import compare as comparison
 from studylib.words import in_words
 
-__all__ = ["attribute", "compare", "measure_take", "plan"]
-
 MEASURED = ["feature", "value", "unit", "u", "usable", "reason"]
 
 

@@ -10,7 +10,7 @@ What the header announced stands in its log, from which `truncated` is taken. A 
 file is tried at its end instead. A header of an unknown length (all ones, as a program
 writes that streams its output) is no fault.
 
-Functions: `probe`, `other_rate`, `in_study`, `read_window`, `windows`, `sha256`.
+Functions: `probe`, `other_rate`, `in_study`, `read_window`, `windows`.
 """
 
 import re
@@ -24,13 +24,8 @@ import soundfile
 
 from studylib.codes import code_of, fields_of, note, several
 from studylib.errors import InputError
-from studylib.sheets.files import sha256
 from studylib.sheets.settings import LOWEST_RATE_HZ
 from studylib.words import say
-
-__all__ = [
-    "RecordingInfo", "in_study", "other_rate", "probe", "read_window", "sha256", "windows",
-]  # fmt: skip
 
 _UNKNOWN_FRAMES = 2**62  # libsndfile gives 2^63 - 1 where a FLAC header has no length
 _STREAMED_BYTES = 0x7FFF_0000  # sizes from here to all ones stand for "not known yet"

@@ -18,7 +18,8 @@ import soundfile
 
 from studylib.codes import code_of, each, fields_of, note
 from studylib.errors import InputError
-from studylib.recordings import in_study, other_rate, probe, read_window, sha256, windows
+from studylib.recordings import in_study, other_rate, probe, read_window, windows
+from studylib.sheets.files import sha256
 from studylib.words import say
 from tests.notes import holds
 

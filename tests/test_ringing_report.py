@@ -56,7 +56,7 @@ def near(**changed) -> pd.DataFrame:
                     "frequency_hz": 172.0 * k, "basis": ModeBasis.PREDICTED, "mode": k,
                     "mode_hz": 160.0 * k, "distance_percent": 5.0, "distance_bandwidths": off,
                     "gain_db": db, "gain_low": db - 1, "gain_high": db + 1, "lifted": db > 6,
-                    "loss_factor": 0.01, "loss_basis": ModeBasis.OWN_LOSS, **changed,
+                    "loss_factor": 0.01, "loss_basis": "wood.own_loss", **changed,
                 }
             )  # fmt: skip
     return pd.DataFrame(rows, columns=tables.TABLES["modes_near_tone"].names)

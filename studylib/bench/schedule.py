@@ -78,11 +78,10 @@ class Batch:
 
 @dataclass(frozen=True)
 class Written:
-    """What was scheduled: the seed, the batches, and the batches whose rows were removed."""
+    """What was scheduled: the seed and the batches."""
 
     seed: int
     batches: tuple[Batch, ...]
-    removed: tuple[str, ...]
 
 
 class _Numbers(Counter):
@@ -322,7 +321,7 @@ def write_schedule(
 
     Returns
     -------
-    the seed, the batches that were scheduled, and the names of those whose rows were removed.
+    the seed and the batches that were scheduled.
 
     Raises
     ------
@@ -330,10 +329,10 @@ def write_schedule(
         make a stage, or the schedule cannot be made (`plan_batches`).
     """
     table = read_table(study.folder / TAKES)
-    removed: tuple[str, ...] = ()
+    planned = len(table.rows)
     if again:
-        study, table, removed = _without_planned(study, table)
-    if table.rows and not (add or removed or stage):
+        study, table = _without_planned(study, table)
+    if table.rows and not (add or stage or len(table.rows) < planned):
         raise InputError(note("bench.takes_already", file=TAKES, count=len(table.rows)))
     number = next_stage(study, new=stage)
     study = boards_of(study, number)
@@ -365,7 +364,7 @@ def write_schedule(
     text = table_text(table.columns, [*kept, *fresh], semicolons=table.semicolons)
     record = schedules_text((*study.schedules, new))
     write_together(study.folder, {SCHEDULE: record, TAKES: text})
-    return Written(seed, tuple(batches), removed)
+    return Written(seed, tuple(batches))
 
 
 def _check_rows(table: Table, kept: list[dict[str, str]], rows: list[dict[str, str]]) -> None:
@@ -460,12 +459,11 @@ def _own_names(study: Study, boards: Sequence[Specimen]) -> set[str]:
     return {wood for s in boards for wood in coded.get(s.specimen, (s.wood,))}
 
 
-def _without_planned(study: Study, table: Table) -> tuple[Study, Table, tuple[str, ...]]:
+def _without_planned(study: Study, table: Table) -> tuple[Study, Table]:
     """Without the scheduled rows of batches of the last stage in which nothing is recorded."""
     earlier = {name for s in study.schedules if s.stage < study.stages[-1] for name in s.batches}
     begun = {*study.batches, *earlier}
-    out = [take for take in study.planned if take.batch not in begun]
-    gone = {take.row for take in out}
+    gone = {take.row for take in study.planned if take.batch not in begun}
     kept = replace(table, rows=tuple(row for row in table.rows if row.number not in gone))
     planned = tuple(take for take in study.planned if take.row not in gone)
-    return replace(study, planned=planned), kept, tuple(dict.fromkeys(take.batch for take in out))
+    return replace(study, planned=planned), kept

@@ -246,7 +246,12 @@ class Watcher:
         before = self._waiting()
         self._remember(name, signature, look.verdict)
         reason = f": {say(look.reason)}" if look.reason else ""
-        early = self._out_of_order(take, before)
+        # Takes that come before this one and are not recorded yet.
+        order = [t.take for t in self.study.scheduled_of(take.batch)]
+        missing = [name for name in order[: order.index(take.take)] if name in before]
+        early = ""
+        if missing:
+            early = f" {say('bench.out_of_order', first=missing[0], more=len(missing) - 1)}"
         far = next_words(study, take.batch, self._waiting())
         self.tell(f"{look.verdict}  {take.take}{reason}{early} | {far}")
 
@@ -262,13 +267,6 @@ class Watcher:
             return Look(REDO, error.notes[0])
         finally:
             reminder.cancel()
-
-    def _out_of_order(self, take: Take, waiting: frozenset[str]) -> str:
-        """That takes which come before this one are not recorded yet."""
-        order = [t.take for t in self.study.scheduled_of(take.batch)]
-        missing = [name for name in order[: order.index(take.take)] if name in waiting]
-        more = len(missing) - 1
-        return f" {say('bench.out_of_order', first=missing[0], more=more)}" if missing else ""
 
     def _stranger(self, name: str) -> str:
         waiting, batch = self._waiting(), self._batch_at_work()

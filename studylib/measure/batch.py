@@ -33,8 +33,8 @@ from studylib.measure.session import (
     session_of,
 )
 from studylib.measure.take import TakeMeasurement
-from studylib.recordings import sha256
 from studylib.sheets import Study, Take
+from studylib.sheets.files import sha256
 from studylib.signal import quality
 from studylib.signal.noise import NOISE_BANDWIDTH
 

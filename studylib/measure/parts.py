@@ -87,16 +87,14 @@ def save_part(measurement: BatchMeasurement, folder: Path | str, *, key: str) ->
     (folder / DONE).unlink(missing_ok=True)
     hashes = {}
     for name in TABLES:
-        text = getattr(measurement, name).to_csv(index=False, lineterminator="\n")
-        content = text.encode("utf-8")
+        content = getattr(measurement, name).to_csv(index=False, lineterminator="\n").encode()
         write_whole(folder / f"{name}.csv", content)
         hashes[f"{name}.csv"] = hashlib.sha256(content).hexdigest()
     write_json(folder / DONE, {"batch": measurement.batch, "key": key, "files": hashes})
 
 
-def part_key(folder: Path | str) -> str | None:
+def part_key(folder: Path) -> str | None:
     """The key of a whole part, or None when there is no whole part in the folder."""
-    folder = Path(folder)
     done = read_json(folder / DONE)
     hashes = done.get("files")
     whole = isinstance(hashes, dict) and set(hashes) == {f"{name}.csv" for name in TABLES}
@@ -111,28 +109,26 @@ def part_key(folder: Path | str) -> str | None:
     )
 
 
-def load_part(folder: Path | str) -> BatchMeasurement:
+def load_part(folder: Path) -> BatchMeasurement:
     """Read back what `save_part` wrote.
 
     Raises
     ------
     RunError : the part is not whole: a file is missing, or is not the one that was written.
     """
-    folder = Path(folder)
     if part_key(folder) is None:
         raise RunError(note("measure.not_whole", batch=folder.name))
     frames = {name: tables.read(name, folder / f"{name}.csv") for name in TABLES}
     return BatchMeasurement(batch=str(read_json(folder / DONE)["batch"]), **frames)
 
 
-def saved_part(folder: Path | str) -> BatchMeasurement:
+def saved_part(folder: Path) -> BatchMeasurement:
     """The part that the summary may use.
 
     Raises
     ------
     RunError : the batch was not run, must be left out (see `leave_out`), or is not whole.
     """
-    folder = Path(folder)
     reason = read_json(folder / NOT_USED).get("reason")
     if reason:
         raise RunError(*each(str(reason)))

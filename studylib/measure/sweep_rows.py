@@ -224,8 +224,6 @@ def mount_responses(sweeps: pd.DataFrame, takes: pd.DataFrame) -> pd.DataFrame:
     one repeat. `u_db` is the larger of what the noise of both channels gives and, from two
     repeats on, what their scatter gives. Takes without a drive channel have no row.
     """
-    if sweeps.empty:
-        return tables.empty("responses")
     first = sweeps[(sweeps["order"] == 1) & sweeps["usable"] & sweeps["drive_re"].notna()].merge(
         takes[["take", "specimen", "mount"]], on="take", how="inner"
     )

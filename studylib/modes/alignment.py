@@ -67,10 +67,6 @@ class Lists:
         entries = (a.reshape(groups * many, n) for a in (self.x, self.sigma, self.gain))
         return Lists(*entries, self.centre.ravel(), self.width.ravel())
 
-    def one(self, r: int) -> "Lists":
-        """List `r` of each group, flat."""
-        return Lists(*(getattr(self, a)[:, r] for a in ("x", "sigma", "gain", "centre", "width")))
-
 
 @dataclass(frozen=True)
 class Ladder:
@@ -314,7 +310,10 @@ def _take_up(lists: Lists, spread: Spread, order: Iterable[int]) -> Ladder:
     place, count = np.full((groups, 0), np.nan), np.zeros((groups, 0))
     seen = np.zeros(groups)
     for r in order:
-        entries = lists.one(r)
+        # List `r` of each group, flat.
+        entries = Lists(
+            *(a[:, r] for a in (lists.x, lists.sigma, lists.gain, lists.centre, lists.width))
+        )
         there = np.isfinite(entries.x)
         found = align(
             entries, _ladder(place, count, seen, np.full(place.shape, WIDER * spread.guess))

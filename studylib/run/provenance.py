@@ -231,10 +231,6 @@ class BatchPlace(_Place):
     def _shown(self) -> Path:
         return self.part / "shown.json"
 
-    def is_good(self) -> bool:
-        """Part, notebook and page are there, whole, of this key, and none was set aside."""
-        return part_key(self.part) == self.key and self.is_shown(self.key)
-
     def keep(self, *, notebook: str, page: str) -> None:
         """Put the executed notebook and its page in place."""
         self._shown.unlink(missing_ok=True)

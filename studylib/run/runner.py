@@ -129,7 +129,8 @@ def run_study(
         try:
             return run.go(names)
         finally:
-            run.close()
+            run.workers.close()
+            shutil.rmtree(run.summary.staging, ignore_errors=True)
 
 
 def write_plan_page(folder: Path | str, *, reports: Path | str) -> Path:
@@ -211,7 +212,8 @@ class _Run:
 
     def go(self, wanted: list[str]) -> Outcome:
         places = list(self.places.values())
-        good = [place for place in places if place.is_good()]
+        # Part, notebook and page are there, whole, of this key, and none was set aside.
+        good = [p for p in places if part_key(p.part) == p.key and p.is_shown(p.key)]
         asked = [place for place in places if place.name in wanted]
         to_run = [place for place in asked if place not in good]
         failed = self.run_batches(to_run)
@@ -288,10 +290,6 @@ class _Run:
                     write_whole(self.summary.failed_notebook, notebook)
                 return _fault(future.exception())
         return ""
-
-    def close(self) -> None:
-        self.workers.close()
-        shutil.rmtree(self.summary.staging, ignore_errors=True)
 
     def _execute_batch(self, place: BatchPlace) -> NotebookNode:
         from studylib.run.execution import NotebookError

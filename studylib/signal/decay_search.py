@@ -6,7 +6,7 @@ all the others, as they stand, taken off.
 
 Conventions: as in `signal.decay_fit`.
 
-Functions: with_new_decays, refitted, dropped_weak.
+Functions: with_new_decays, refitted.
 Source: as `signal.decay_fit`.
 """
 
@@ -25,7 +25,6 @@ from studylib.signal.decay_fit import (
     joined,
     pruned,
     squares_of,
-    stands_out,
     starts_at,
     subset,
     windows,
@@ -198,8 +197,3 @@ def _begun_otherwise(s: np.ndarray, target: np.ndarray, low: int, search: Search
         if found is not None:
             return found
     return None
-
-
-def dropped_weak(found: Found) -> Found:
-    """Without the decays that do not stand out of their own uncertainty."""
-    return subset(found, stands_out(found) >= STANDS_OUT)

@@ -28,13 +28,16 @@ from studylib.signal.decay_fit import (
     MODEL_ERROR,
     MOST_STEPS,
     NONE,
+    STANDS_OUT,
     TOGETHER,
     Found,
     Search,
     TooMuchWork,
     Work,
+    stands_out,
+    subset,
 )
-from studylib.signal.decay_search import dropped_weak, refitted, with_new_decays
+from studylib.signal.decay_search import refitted, with_new_decays
 from studylib.signal.noise import noise_floor
 from studylib.signal.poles import decays_in_bins
 
@@ -148,7 +151,9 @@ def _searched(
         found = refitted(with_new_decays(found, peaks, rest, search, given_up), search)
         # Sweeps alone close in on modes with near neighbours too slowly.
         wide = AT_LAST if len(found.s) <= MOST_AT_LAST else TOGETHER
-        found = dropped_weak(refitted(found, search, together=wide))
+        found = refitted(found, search, together=wide)
+        # Without the decays that do not stand out of their own uncertainty.
+        found = subset(found, stands_out(found) >= STANDS_OUT)
         model = _model(found, search)
         rest = search.bins - model
         tolerated = MODEL_ERROR * (model.real**2 + model.imag**2)

@@ -147,11 +147,10 @@ def find_decays_heard(
     n = len(ring.x)
     step = rate_hz / n
     spectrum = ring.spectrum(n)
-    first, last = max(int(np.ceil(lowest_hz / step)), 2), int(highest_hz / step)
-    last = min(last, len(spectrum) - 2)
+    first = max(int(np.ceil(lowest_hz / step)), 2)
+    last = min(int(highest_hz / step), len(spectrum) - 2)
     if last - first < 4 * LEAST_BINS or not np.any(spectrum[first : last + 1]):
-        limits = (lowest_hz, highest_hz)
-        decays = no_decays(rate_hz=rate_hz, most=most, limits_hz=limits)
+        decays = no_decays(rate_hz=rate_hz, most=most, limits_hz=(lowest_hz, highest_hz))
         return Heard(decays, None, (), n / rate_hz)
     angle = 2.0 * np.pi / n * np.arange(first, last + 1)
     values = spectrum[first : last + 1]
@@ -172,8 +171,7 @@ def _ring_of(x: np.ndarray, quiet: np.ndarray, rate_hz: float) -> _Ring:
     left = np.cumsum(np.square(x[::-1] - x.mean()))[::-1]
     left = left - background.mean() * np.arange(len(x), 0, -1)
     dead = np.flatnonzero(left < DEAD * left[0])
-    end = int(dead[0]) if len(dead) else len(x)
-    end = min(max(end, int(SHORTEST_S * rate_hz)), len(x))
+    end = min(max(int(dead[0]), int(SHORTEST_S * rate_hz)), len(x)) if len(dead) else len(x)
     none = np.zeros(0, complex)
     return _Ring(x[: prev_fast_len(end, real=True)], rate_hz, background, f, none, none, {})
 
@@ -231,8 +229,7 @@ def _fewest(ring: _Ring, group: np.ndarray, hearing: Hearing) -> tuple[np.ndarra
 def _room_decay(ring: _Ring, groups: list[np.ndarray], prior: float, share: float):
     """(alpha, standard deviation of its logarithm, fits of the groups with it)."""
     rooms = LN_1000 / np.array(ROOMS_S) / ring.rate_hz
-    log_prior = -0.5 * (np.log(rooms / prior) / ROOM_UNSURE) ** 2
-    total, fits = log_prior, []
+    total, fits = -0.5 * (np.log(rooms / prior) / ROOM_UNSURE) ** 2, []  # from the prior
     for group in groups:
         start = _fitted(ring, group, Hearing(share, SHARE_UNSURE, prior, 0.0), steps=STEPS - 1)
         if start is None:
@@ -294,8 +291,8 @@ def _fitted(
         n * float(np.mean(ring.noise_at(2.0 * np.pi / n * at))),
         SILENT * float(np.abs(spectrum).max()) ** 2,
     )
-    facts = {"n": n, "turns": turns, "others": others, "steps": steps}
-    facts["hearing"] = hearing._replace(background=noise)
+    known = hearing._replace(background=noise)
+    facts = {"n": n, "turns": turns, "others": others, "steps": steps, "hearing": known}
     fit = _best_fit(spectrum[at], s, every[group], facts, hearing.alpha)
     if fit is None:
         return None

@@ -223,8 +223,6 @@ def stiff_string(row: np.ndarray, fit: Pass, channel: int) -> np.ndarray | None:
     return found
 
 
-__all__ = ["Kind", "Partials", "as_they_stand", "join", "resolve", "suspects"]
-
 LEAST_HALF = 8  # bins each side of a harmonic, below which neighbours hide what is looked for
 NEAR_F = 5.0  # mean power of those bins over that of the others; noise exceeds it once in 1e5
 PEAK = 13.5  # power of the highest three bins over the mean: noise exceeds it 4 times in 1e4 fits

@@ -81,8 +81,13 @@ def decays_in_bins(s: np.ndarray, c: np.ndarray, *, n: int, turns: np.ndarray) -
     if len(turns) < 20 * KNOTS:
         return own + height @ _over(s, turns)
     angle = -np.angle(turns)
-    few = np.searchsorted(angle, np.geomspace(angle[0], angle[-1], KNOTS)[1:-1])
-    few = np.concatenate([[0], few, [len(turns) - 1]])
+    few = np.concatenate(
+        [
+            [0],
+            np.searchsorted(angle, np.geomspace(angle[0], angle[-1], KNOTS)[1:-1]),
+            [len(turns) - 1],
+        ]
+    )
     mirrored = height @ _over(s, turns[few])
     own.real += np.interp(angle, angle[few], mirrored.real)
     own.imag += np.interp(angle, angle[few], mirrored.imag)

@@ -25,7 +25,7 @@ from typing import NamedTuple
 import numpy as np
 
 from studylib.codes import code_of, each, note, several
-from studylib.codes.checks import CheckSource, Verdict
+from studylib.codes.checks import Verdict
 from studylib.errors import InputError
 from studylib.signal.band_edge import HIGHEST_SHARE
 from studylib.signal.harmonics import DB_PER_RATIO
@@ -52,7 +52,7 @@ class Entry:
     unit: str
     warn: float | None
     fail: float | None
-    source: str = CheckSource.PRACTICE
+    source: str = "checks.practice"
     low: bool = False
 
     @property
@@ -62,21 +62,21 @@ class Entry:
 
 
 _ENTRIES = (
-    Entry("checks.readable", "", None, 0, CheckSource.DEFINITION),
-    Entry("checks.truncated", "", None, 0, CheckSource.DEFINITION),
-    Entry("checks.rate", "Hz", None, 0, CheckSource.DEFINITION),
-    Entry("checks.channels", "", None, 0, CheckSource.DEFINITION),
-    Entry("checks.length", "s", None, 0, CheckSource.DEFINITION),
-    Entry("checks.file_lossy", "", 0, None, CheckSource.DEFINITION),
-    Entry("checks.file_odd", "", 0, None, CheckSource.DEFINITION),
-    Entry("checks.finite", "", None, 0, CheckSource.DEFINITION),
+    Entry("checks.readable", "", None, 0, "checks.definition"),
+    Entry("checks.truncated", "", None, 0, "checks.definition"),
+    Entry("checks.rate", "Hz", None, 0, "checks.definition"),
+    Entry("checks.channels", "", None, 0, "checks.definition"),
+    Entry("checks.length", "s", None, 0, "checks.definition"),
+    Entry("checks.file_lossy", "", 0, None, "checks.definition"),
+    Entry("checks.file_odd", "", 0, None, "checks.definition"),
+    Entry("checks.finite", "", None, 0, "checks.definition"),
     Entry("checks.silence", "dBFS", -80.0, -100.0, low=True),
-    Entry("checks.clipping", "samples", None, 0, CheckSource.CREST),
+    Entry("checks.clipping", "samples", None, 0, "checks.crest"),
     Entry("checks.peak", "dBFS", -1.0, None),
     Entry("checks.dc", "percent", 1.0, 10.0),
-    Entry("checks.cut_off", "kHz", math.inf, None, CheckSource.FILTERS, low=True),
-    Entry("checks.tone_absent", "dB", None, 0.0, CheckSource.F_TEST),
-    Entry("checks.tone_ppm", "ppm", 200.0, 5000.0, CheckSource.CLOCKS),
+    Entry("checks.cut_off", "kHz", math.inf, None, "checks.filters", low=True),
+    Entry("checks.tone_absent", "dB", None, 0.0, "checks.f_test"),
+    Entry("checks.tone_ppm", "ppm", 200.0, 5000.0, "checks.clocks"),
     Entry("checks.drift_ppm", "ppm", 50.0, 500.0),
     Entry("checks.wander", "dB", 0.1, 1.0),
     Entry("checks.steady", "dB", 0.3, 1.0),
@@ -88,13 +88,13 @@ _ENTRIES = (
     Entry("checks.dropout", "dB", 1.0, 3.0),
     Entry("checks.click", "", 4.0, None),
     Entry("checks.hum", "dB", -40.0, -10.0),
-    Entry("checks.mains", "Hz", 2.0, None, CheckSource.HUM_LINE, low=True),
+    Entry("checks.mains", "Hz", 2.0, None, "checks.hum_line", low=True),
     Entry("checks.noise_over_room", "dB", 3.0, 10.0),
     Entry("checks.noise_over_room_a", "dB(A)", 3.0, 10.0),
     Entry("checks.noise_a", "dB(A)", 50.0, None),
-    Entry("checks.taps", "", None, 1.0, CheckSource.DEFINITION, low=True),
-    Entry("checks.taps_refused", "", 0.0, None, CheckSource.DEFINITION),
-    Entry("checks.sweep_unlike", "", 0.0, None, CheckSource.DEFINITION),
+    Entry("checks.taps", "", None, 1.0, "checks.definition", low=True),
+    Entry("checks.taps_refused", "", 0.0, None, "checks.definition"),
+    Entry("checks.sweep_unlike", "", 0.0, None, "checks.definition"),
     Entry("checks.snr_h1", "dB", 30.0, 15.0, low=True),
 )
 CHECKS: dict[str, Entry] = {entry.name: entry for entry in _ENTRIES}
@@ -128,7 +128,7 @@ def overridden(own: Mapping[str, float]) -> dict[str, Entry]:
         warn, fail = (value, None) if old.fail is None else (old.warn, value)
         if fail is not None and warn is not None and (warn < fail if old.low else warn > fail):
             warn = None
-        table[name] = replace(old, warn=warn, fail=fail, source=CheckSource.OWN)
+        table[name] = replace(old, warn=warn, fail=fail, source="checks.own")
     return table
 
 
@@ -244,10 +244,11 @@ def sample_checks(
             values["silence"] = decibels(power if span else 0.0)
         allowed = allowed_run(peak=span, step=facts.step, tone_hz=tone_hz or 50.0, rate_hz=rate_hz)
         # A channel near the smallest step is all flat tops; it cannot have met a rail.
-        clipped = max(0, facts.run - allowed) if span > LOWEST_CLIPPED * facts.step else 0
+        run = max(facts.run_high, facts.run_low)  # at either rail
+        clipped = max(0, run - allowed) if span > LOWEST_CLIPPED * facts.step else 0
         values |= {
             "clipping": clipped,
-            "peak": decibels(facts.peak**2),
+            "peak": decibels(max(abs(facts.highest), abs(facts.lowest)) ** 2),
             "dc": 100.0 * abs(facts.mean),
         }
     return _held(values, table, channel=channel)
@@ -348,7 +349,7 @@ def _harmonic_checks(
         check("snr_h1", decibels(ratio[0]), table, channel=channel),
         *(
             Check(
-                channel, f"snr_h{k}", decibels(value), "dB", bound, CheckSource.F_TEST,
+                channel, f"snr_h{k}", decibels(value), "dB", bound, "checks.f_test",
                 Verdict.PASS,
             )
             for k, value in enumerate(ratio[1:], start=2)
@@ -387,7 +388,7 @@ def noise_checks(
     rows = _held(noise, table, channel=channel)
     if upper_limit:
         rows = [
-            row._replace(verdict=Verdict.WARN, source=CheckSource.HIDDEN)
+            row._replace(verdict=Verdict.WARN, source="checks.hidden")
             if row.verdict == Verdict.FAIL
             else row
             for row in rows
@@ -419,8 +420,8 @@ def finding(rows: Sequence[Check], *, worst: str = "") -> str:
     """
     first = rows[0]
     code = f"checks.{first.check}"
-    # The source of these says what is wrong with the file.
-    if first.check in TOLD_BY_SOURCE and first.source not in frozenset(CheckSource):
+    # The source of these says what is wrong with the file, where it is not that of the limit.
+    if first.check in TOLD_BY_SOURCE and not first.source.startswith("checks."):
         return note(code, why=first.source)
     fields = {"found": [(row.value, row.channel) for row in rows], "worst": worst}
     if first.unit or first.limit:  # otherwise a matter of yes or no

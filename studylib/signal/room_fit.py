@@ -192,8 +192,9 @@ def _scored(state: _State, bins: _Bins) -> tuple[np.ndarray, np.ndarray]:
     own = 2.0 * (terms @ score)
     mean = terms * g
     same = 2.0 * (terms @ (through * through.T) @ terms.T)
-    mirrored = terms.conj() @ (back.conj() * inverse) @ terms.T
-    mirrored = 2.0 * (mirrored + mean.conj() @ inverse @ mean.T)
+    mirrored = 2.0 * (
+        terms.conj() @ (back.conj() * inverse) @ terms.T + mean.conj() @ inverse @ mean.T
+    )
     twice = np.einsum("ij,ji->i", through, through)
     cross = 2.0 * (terms @ twice)
     unsure = bins.hearing.unsure

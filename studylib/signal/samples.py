@@ -40,16 +40,6 @@ class SampleFacts:
     block_high_db: float  # loudest and quietest 10 ms against the median, dB
     block_low_db: float
 
-    @property
-    def peak(self) -> float:
-        """Largest magnitude, full scale = 1."""
-        return max(abs(self.highest), abs(self.lowest))
-
-    @property
-    def run(self) -> int:
-        """Longest run at either rail, in samples."""
-        return max(self.run_high, self.run_low)
-
 
 def describe(
     x: np.ndarray, *, step: float, rate_hz: float, tone_hz: float | None = None

@@ -280,8 +280,8 @@ def find_start(
         sample -= length
     ends_hz = shape.lowest_hz * np.exp((frames - sample) / rate_hz / shape.growth_s)
     middles, arrivals = _arrivals(spectrum, shape=shape, rate_hz=rate_hz, length=length)
-    late = (arrivals - sample / rate_hz + 0.5 * length / rate_hz) % (length / rate_hz)
-    late -= 0.5 * length / rate_hz
+    half_s = 0.5 * length / rate_hz
+    late = (arrivals - sample / rate_hz + half_s) % (length / rate_hz) - half_s
     allowed = WIDTHS / (middles * (BAND**0.5 - BAND**-0.5)) + SLACK_S
     # Bands that a cut recording cannot hold say nothing against the shape.
     there = middles * BAND**0.5 < ends_hz

@@ -248,8 +248,7 @@ def _held(
     At each frequency the recording begins and ends at other times of the impulse response.
     """
     squares = np.concatenate([[0.0], np.cumsum(window.w**2)])
-    zero = take.start + (shape.passes_s(at) - shape.advance_s(order)) * take.rate_hz
-    zero = zero - window.ahead
+    zero = take.start + (shape.passes_s(at) - shape.advance_s(order)) * take.rate_hz - window.ahead
     first = np.clip(-zero, 0, window.w.size).astype(int)
     last = np.clip(take.frames - zero, 0, window.w.size).astype(int)
     return np.maximum(squares[last] - squares[first], 1.0)
@@ -305,10 +304,8 @@ def sweep_noise(
     (frequencies (K,) in Hz, density (C, K)); to be interpolated over the logarithm of both.
     """
     n = x.shape[1]
-    m = min(
-        n // PIECES, next_fast_len(round(LONGEST_PERIODS / shape.lowest_hz * rate_hz), real=True)
-    )
-    m -= m % 2
+    longest = next_fast_len(round(LONGEST_PERIODS / shape.lowest_hz * rate_hz), real=True)
+    m = min(n // PIECES, longest) // 2 * 2
     pieces = n // m
     every = max(pieces // ENOUGH, 1)
     window = np.hanning(m + 1)[:-1]

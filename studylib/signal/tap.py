@@ -262,15 +262,13 @@ def _analysed(
     dies = LN_1000 / (0.4 if room is None else room.decay_time_s)
     ring = x[start : start + round(heard.seconds * rate)]
     changes = changes_of(ring, decays, rate_hz=rate, ratio=ratio, room_decay=dies)
-    bent = changes.bends / (np.pi * decays.frequency_hz)
-    bent = replace(decays, u_loss_factor=np.hypot(decays.u_loss_factor, bent))
-    return replace(tap, decays=bent), changes
+    u = np.hypot(decays.u_loss_factor, changes.bends / (np.pi * decays.frequency_hz))
+    return replace(tap, decays=replace(decays, u_loss_factor=u)), changes
 
 
 def _sign(code: str, change: Change, start: int, knock: int, band: dict) -> Sign:
     rate = band["rate_hz"]
-    after_ms = 1000.0 * ((start - knock) / rate + change.at_s)
-    facts = {"after_ms": after_ms}
+    facts = {"after_ms": 1000.0 * ((start - knock) / rate + change.at_s)}
     if code == "taps.dies_faster":
         facts["times"] = 1.0 + change.steeper
     return Sign(
@@ -326,8 +324,10 @@ def _held(tap: Tap, good: list[Tap]) -> Tap:
             continue
         theirs = other.decays
         nearest = np.abs(theirs.frequency_hz / mine.frequency_hz[:, None] - 1.0).argmin(axis=1)
-        same = np.abs(theirs.frequency_hz[nearest] / mine.frequency_hz - 1.0) < SAME_MODE
-        same &= loud & ~mine.close & ~theirs.close[nearest]
+        same = (
+            (np.abs(theirs.frequency_hz[nearest] / mine.frequency_hz - 1.0) < SAME_MODE)
+            & (loud & ~mine.close & ~theirs.close[nearest])
+        )  # fmt: skip
         ratio = mine.loss_factor / theirs.loss_factor[nearest]
         u, own = (
             np.hypot(_relative(mine, alike), _relative(theirs, alike)[nearest])
@@ -376,8 +376,7 @@ def _all_faster(log_ratio: np.ndarray, u: np.ndarray) -> tuple[float, float]:
     weight = u**-2.0
     mean = float(weight @ log_ratio / max(weight.sum(), 1e-300))
     agree = np.sum(log_ratio > np.maximum(0.5 * mean, EACH_CERTAIN * u))
-    against = np.sum(0.5 * mean - log_ratio > EACH_CERTAIN * u)
-    if agree < 2 or 3 * against > agree:
+    if agree < 2 or 3 * np.sum(0.5 * mean - log_ratio > EACH_CERTAIN * u) > agree:
         return 0.0, 0.0
     return mean, mean * float(np.sqrt(weight.sum()))
 

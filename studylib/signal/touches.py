@@ -159,8 +159,11 @@ def _bend(track: _Track) -> float:
         return 0.0
     gap = float(track.time_s[1] - track.time_s[0])
     weight = 1.0 / track.variance
-    half = int(np.searchsorted(np.cumsum(weight), 0.5 * weight.sum()))
-    half = min(max(half, EACH_SIDE), len(weight) - EACH_SIDE)
+    half = int(
+        np.searchsorted(np.cumsum(weight), 0.5 * weight.sum()).clip(
+            EACH_SIDE, len(weight) - EACH_SIDE
+        )
+    )
     parts = slice(None, half), slice(half, None)
     early, late = (float(weight[p] @ track.step[p] / weight[p].sum()) for p in parts)
     chance = sum(float(1.0 / weight[p].sum()) for p in parts)
@@ -198,8 +201,9 @@ def _track(
     start = told[: max(1, len(told) // 8)].max()
     noise = float(np.median(heard[-max(4, len(heard) // 8) :]))
     gap = decay - room if abs(decay - room) > 1e-3 * decay else 1e-3 * decay
-    tail = ratio * room * (np.exp(-2 * room * time) - np.exp(-2 * decay * time)) / gap
-    tail = start * np.maximum(tail, 0.0)
+    tail = start * np.maximum(
+        ratio * room * (np.exp(-2 * room * time) - np.exp(-2 * decay * time)) / gap, 0.0
+    )
     risen_s = _risen(heard, told + tail + NOISE_PEAKS * noise, time)
     fit = (
         (told > UNDER_START * start) & (told > OVER_NOISE * (noise + tail)) & (heard > SUNK * noise)

@@ -211,14 +211,12 @@ class _Left:
 
     def _two_from(self, at: np.ndarray, inside: np.ndarray) -> tuple[float, np.ndarray, float]:
         for _ in range(STEPS):
-            wave = np.exp(2j * np.pi * at * self.tau[:, None])
-            both = self.to_bins @ np.concatenate([wave, self.tau[:, None] * wave], axis=1)
+            wave = np.exp(2j * np.pi * at * TAU[:, None])
+            both = self.to_bins @ np.concatenate([wave, TAU[:, None] * wave], axis=1)
             found, _ = self._solved(both, inside)
             step = (found[2:] / (found[:2] + 1e-300)).imag / (2.0 * np.pi)
             at = at + np.clip(step, -0.2, 0.2)
             if abs(at[1] - at[0]) < LEAST_APART:
                 return np.nan, found[:2], np.inf
-        found, left = self._solved(
-            self.to_bins @ np.exp(2j * np.pi * at * self.tau[:, None]), inside
-        )
+        found, left = self._solved(self.to_bins @ np.exp(2j * np.pi * at * TAU[:, None]), inside)
         return abs(float(at[1] - at[0])), found, float(left)

@@ -90,8 +90,7 @@ def density_at_12_percent(density, *, moisture_pct):
     Holds up to 30 % moisture, where wood stops swelling.
     """
     here = density / (1000.0 * (1.0 + moisture_pct / 100.0))
-    swell = 0.265 * (1.0 - moisture_pct / FIBRE_SATURATION)
-    basic = here / (1.0 + swell * here)
+    basic = here / (1.0 + 0.265 * (1.0 - moisture_pct / FIBRE_SATURATION) * here)
     return 1000.0 * 1.12 * basic / (1.0 - 0.265 * basic * (1.0 - 12.0 / FIBRE_SATURATION))
 
 

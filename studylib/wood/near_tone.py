@@ -100,7 +100,7 @@ class _Ladder:
     frequency_u: np.ndarray
     loss: np.ndarray
     loss_u: np.ndarray
-    loss_basis: tuple[ModeBasis, ...]
+    loss_basis: tuple[str, ...]
     held: _Place | None = None
 
     @property
@@ -251,12 +251,12 @@ def _ladder(
     return _Ladder(basis, mode, frequency, frequency_u, np.array(loss), np.array(loss_u), known)
 
 
-def _loss(own: tuple[float, float] | None, board: Board) -> tuple[float, float, ModeBasis]:
+def _loss(own: tuple[float, float] | None, board: Board) -> tuple[float, float, str]:
     """A mode's loss factor: its own, else the mean of the board's free modes, else assumed."""
     if own is not None:
-        return own[0], float(np.nan_to_num(own[1])), ModeBasis.OWN_LOSS
+        return own[0], float(np.nan_to_num(own[1])), "wood.own_loss"
     known = [value for value, _ in board.loss_of.values()]
     if known:
         spread = float(np.std(known, ddof=1)) if len(known) > 1 else U_ASSUMED_LOSS
-        return float(np.mean(known)), spread, ModeBasis.MEAN_LOSS
-    return ASSUMED_LOSS, U_ASSUMED_LOSS, ModeBasis.ASSUMED_LOSS
+        return float(np.mean(known)), spread, "wood.mean_loss"
+    return ASSUMED_LOSS, U_ASSUMED_LOSS, "wood.assumed_loss"

@@ -80,8 +80,12 @@ def find_orders(frequency_hz, bar: Bar) -> Orders:
 def _ladders(bar: Bar) -> np.ndarray:
     """Frequencies of the bar at a speed of sound of 1 m/s, shape (ratios E/G, orders)."""
     order = np.arange(1, HIGHEST_ORDER + 1)
-    slender = beams.eigenvalues(HIGHEST_ORDER) ** 2 / (2 * np.pi * bar.length**2)
-    slender = slender * bar.thickness / np.sqrt(12.0)
+    slender = (
+        beams.eigenvalues(HIGHEST_ORDER) ** 2
+        / (2 * np.pi * bar.length**2)
+        * bar.thickness
+        / np.sqrt(12.0)
+    )
     shear = beams.timoshenko_ratio(order[None, :], bar.slenderness, _SHEAR_GRID[:, None])
     return slender * shear
 

@@ -161,8 +161,9 @@ def isotropic_modulus(frequency_hz: float, bar: Bar) -> float:
     """
     t = bar.thickness / bar.length
     mu = POISSON
-    thick = 8.340 * (1 + 0.2023 * mu + 2.173 * mu**2) * t**4
-    thick /= 1 + 6.338 * (1 + 0.1408 * mu + 1.536 * mu**2) * t**2
+    thick = (8.340 * (1 + 0.2023 * mu + 2.173 * mu**2) * t**4) / (
+        1 + 6.338 * (1 + 0.1408 * mu + 1.536 * mu**2) * t**2
+    )
     correction = 1 + 6.585 * (1 + 0.0752 * mu + 0.8109 * mu**2) * t**2 - 0.868 * t**4 - thick
     return 0.9465 * (bar.mass + bar.air) * frequency_hz**2 / bar.width / t**3 * correction
 

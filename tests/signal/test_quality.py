@@ -10,7 +10,6 @@ import pytest
 from scipy.fft import rfft
 
 from studylib.codes import code_of, each, fields_of, note, several
-from studylib.codes.checks import CheckSource
 from studylib.errors import InputError
 from studylib.signal import quality
 from studylib.signal.quality import CHECKS, overridden
@@ -218,7 +217,7 @@ def test_noise_that_the_tone_hides_sets_no_take_aside(upper_limit, verdict):
         tone_power=None, upper_limit=upper_limit,
     )[0]  # fmt: skip
     assert (row.check, row.verdict) == ("noise_over_room", verdict)
-    assert (row.source == CheckSource.HIDDEN) is upper_limit
+    assert (row.source == "checks.hidden") is upper_limit
 
 
 def test_facts_of_pieces_merge(rng):
@@ -248,7 +247,7 @@ def test_own_limits_replace_the_one_that_sets_aside():
     assert table["peak"].warn == -6.0
     assert table["snr_h1"].fail == 40.0
     assert table["snr_h1"].warn is None  # the old warning lay below the new limit
-    assert table["steady"].source == CheckSource.OWN
+    assert table["steady"].source == "checks.own"
     with pytest.raises(InputError) as caught:
         overridden({"stedy": 1.0})
     assert fields_of(caught.value.notes[0]) == {"names": ["stedy"], "known": list(CHECKS)}
@@ -316,7 +315,7 @@ def test_remarks_on_a_file_stand_in_their_checks_and_a_clean_file_has_no_row_for
     }  # fmt: skip
     clean = quality.file_checks(CHECKS, remarks="", truncated=False, **header)
     assert [row.check for row in clean] == ["truncated", "rate", "channels", "length"]
-    assert {row.source for row in clean} == {CheckSource.DEFINITION}
+    assert {row.source for row in clean} == {"checks.definition"}
     rate = note("recordings.other_rate", file="take.wav", rate_hz=44_100, study_hz=48_000)
     lossy = note("recordings.lossy", coding="OPUS")
     named = note("recordings.other_content", ending=".wav", container="OGG")
@@ -327,8 +326,8 @@ def test_remarks_on_a_file_stand_in_their_checks_and_a_clean_file_has_no_row_for
     assert found == {
         "truncated": ("fail", "recordings.end_unread"),
         "rate": ("fail", rate),
-        "channels": ("pass", CheckSource.DEFINITION),
-        "length": ("pass", CheckSource.DEFINITION),
+        "channels": ("pass", "checks.definition"),
+        "length": ("pass", "checks.definition"),
         "file_lossy": ("warn", lossy),
         "file_odd": ("warn", odd),
     }
