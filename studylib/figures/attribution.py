@@ -91,8 +91,7 @@ def excess_figure(
     -------
     Figure : with a sentence in it where no harmonic stands out of the noise.
     """
-    heard = table.loc[(table["verdict"] != Verdict.NOISE) & table["observed_db"].notna()]
-    if heard.empty:
+    if not ((table["verdict"] != Verdict.NOISE) & table["observed_db"].notna()).any():
         return empty_figure(say("figures_attribution.below_noise"), size)
     highest = highest_shown(table)
     rows, above = table[table["harmonic"] <= highest], table[table["harmonic"] > highest]

@@ -150,8 +150,7 @@ def wrapped(text: object, width: int, *, lines: int = 2) -> str:
     folded = _fold(plain, width)
     while len(folded) > lines and room > 4:
         head = (room - 1) // 2
-        tail = plain[-(room - 1 - head) :]
-        folded = _fold(f"{plain[:head]}\N{HORIZONTAL ELLIPSIS}{tail}", width)
+        folded = _fold(f"{plain[:head]}\N{HORIZONTAL ELLIPSIS}{plain[head + 1 - room :]}", width)
         room -= 1
     return "\n".join(safe(line) for line in folded)
 
@@ -163,8 +162,7 @@ def legend_label(text: object, width: int) -> str:
 
 
 def _one_line(text: object) -> str:
-    joined = "".join(c if c.isprintable() else " " for c in str(text))
-    return " ".join(joined.split())
+    return " ".join("".join(c if c.isprintable() else " " for c in str(text)).split())
 
 
 def _fold(text: str, width: int) -> list[str]:

@@ -345,8 +345,7 @@ def _near(fit: RoomFit, s: np.ndarray, c: np.ndarray, alpha: float) -> bool:
         return False
     away = np.abs(fit.s.imag - s.imag) < ASIDE * -s.real + ROOM_ASIDE * alpha
     steeper = np.abs(np.log(fit.s.real / s.real)) < FAR
-    louder = np.abs(np.log(np.abs(fit.c / c))) < FAR
-    return bool(np.all(away & steeper & louder))
+    return bool(np.all(away & steeper & (np.abs(np.log(np.abs(fit.c / c))) < FAR)))
 
 
 def _later(ring: _Ring, group: np.ndarray) -> int:

@@ -110,8 +110,11 @@ def _look(
         start[free] = joint_fit.peaks(spectrum[c], around[c, free], int(reach[c].max()))
         found = Free.fitted(spectrum[c : c + 1], fit, start, free, n=n, half=half)
         size = power(found.lines.half_amplitude[0]) * found.lines.own_power
-        clear = free & (size > STANDS_OUT * found.noise)
-        clear &= np.abs(found.place - around[c]) < reach[c] + 0.5
+        clear = (
+            free
+            & (size > STANDS_OUT * found.noise)
+            & (np.abs(found.place - around[c]) < reach[c] + 0.5)
+        )
         own.place[c, clear], own.u[c, clear] = found.place[clear], found.u[clear]
         own.power[c, clear] = size[clear]
         own.heard[c, free] = clear[free]

@@ -409,8 +409,10 @@ def take_verdict(checks: Iterable[Check]) -> tuple[Verdict, str]:
 def findings(rows: Iterable[Check]) -> str:
     """A cell with a note for each check among the rows, its channels together."""
     rows = list(rows)
-    names = dict.fromkeys(row.check for row in rows)
-    return several(finding([row for row in rows if row.check == name]) for name in names)
+    return several(
+        finding([row for row in rows if row.check == name])
+        for name in dict.fromkeys(row.check for row in rows)
+    )
 
 
 def finding(rows: Sequence[Check], *, worst: str = "") -> str:

@@ -199,8 +199,10 @@ def _scored(state: _State, bins: _Bins) -> tuple[np.ndarray, np.ndarray]:
     cross = 2.0 * (terms @ twice)
     unsure = bins.hearing.unsure
     away = (state.log_ratio - np.log(bins.hearing.ratio)) / unsure**2
-    of_ratio = float(np.vdot(state.pull, heard @ state.pull).real - np.trace(through).real) - away
-    of_ratio += 2 * len(state.s)
+    of_ratio = (
+        float(np.vdot(state.pull, heard @ state.pull).real - np.trace(through).real)
+        - away + 2 * len(state.s)
+    )  # fmt: skip
     size = 2 * len(terms)
     information = np.empty((size + 1, size + 1))
     information[:size, :size] = np.block(

@@ -80,8 +80,8 @@ def quantised(samples: np.ndarray, *, rng: np.random.Generator, bits: int = 24) 
     if sounding.size:
         span = slice(sounding[0], sounding[-1] + 1)
         x = samples[span] * scale
-        dither = rng.random(x.size) - rng.random(x.size)
-        whole[span] = np.rint(x + dither).astype(np.int64)
+        # A dither of two uniform draws.
+        whole[span] = np.rint(x + (rng.random(x.size) - rng.random(x.size))).astype(np.int64)
     if whole.size and (whole.max() >= scale or whole.min() < -scale):
         raise ValueError(say("stimuli.clipped"))
     return whole.astype(np.int32)
