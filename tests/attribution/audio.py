@@ -33,7 +33,7 @@ AUDIO_SCENARIOS = (
 )  # fmt: skip
 _OWN = {
     "buzz": {"buzz": frozenset({2})},
-    "air": {"air_db": 0.0},
+    "air": {"air_db": 0.0, "steps": True},
     "recorder": {"recorder_db": 3.0},
     "hum": {"hum_db": 3.0, "fundamental_hz": 150.0},
     "steps": {"buzz": frozenset({1}), "buzz_from": 0.7, "steps": True},
@@ -360,8 +360,10 @@ def _record_controls(out: _Folder, mounts: list[_Mount], multiples, air, hum, bl
         out.tone("loopback", [{multiples[0]: level}, {}], tone_hz=plan.fundamental_hz)
     for i, f in enumerate(multiples.tolist()):
         if "airborne" not in plan.leave_out:
-            heard = air[i] + hum[i]
-            out.tone("airborne", [{f: heard}, {f: 0.1}], tone_hz=f, **first.at)
+            # The tone in the air holds the driver's harmonics as well.
+            own = _lines(multiples, 0.1 * block) if not i else {f: 0.1}
+            heard = _lines(multiples, air * block + hum) if not i else {f: air[i] + hum[i]}
+            out.tone("airborne", [heard, own], tone_hz=f, **first.at)
         if "driver" not in plan.leave_out and i:
             out.tone("driver", [{f: 0.05}, {f: 0.05}], tone_hz=f, drive_db=-6.02)
     if "driver" not in plan.leave_out:
