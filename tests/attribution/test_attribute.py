@@ -7,12 +7,15 @@ combined uncertainty.
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pandas as pd
 import pytest
 from scipy import stats
 
 from studylib.attribution import Attribution, attribute
+from studylib.attribution.controls import _found
 from studylib.codes import code_of, each, fields_of, has, note
 from studylib.codes.attribution import Cause, Control, Rival
 from studylib.tables import TABLES
@@ -316,6 +319,42 @@ def test_an_excess_of_one_mount_needs_an_airborne_tone_beside_it_or_comes_back(b
     else:
         assert code_of(found.reason) == "attribution.rivals_left"
         assert fields_of(found.reason)["rivals"] == [note(Rival.OTHER)]
+
+
+@pytest.mark.parametrize("louder", [1.0, 4.0])
+def test_a_microphone_is_ruled_out_by_a_mount_that_is_as_loud(louder):
+    bench = Bench()
+    extra = np.array([0, 0, 2 * PASSES[2] * DRIVE[2], 0])
+    linear_mount(bench, passes=louder * PASSES, extra=louder * extra)
+    linear_mount(bench, mount=2)
+    other_boards(bench)
+    controls(bench)
+    reason = row(bench.attribute(), 3).reason
+    assert (note(Rival.MICROPHONE) in fields_of(reason)["rivals"]) == (louder > 1)
+
+
+def test_a_drift_between_probe_tones_before_and_after_widens_the_interval():
+    # One probe tone is 20 % larger. Before the tones it says that T moved, and in between it lay
+    # somewhere in these 1.58 dB; after them the two are repeats of one thing.
+    width = {}
+    for early in (True, False):
+        bench = Bench()
+        for late in (False, True):
+            if early is not late:
+                bench.add("tone", 1.2 * PASSES[2] * 0.1, 0.1, k=3, specimen="larch1", mount=1)
+            if not late:
+                for mount in (1, 2, 3):
+                    linear_mount(bench, mount=mount)
+        found = row(bench.attribute(), 3)
+        width[early] = found.high - found.low
+    assert width[True] - width[False] == pytest.approx(20 * np.log10(1.2), abs=0.02)
+
+
+def test_a_leak_is_found_from_twice_the_limit_of_noise_on():
+    take = SimpleNamespace(presence=lambda u: u)
+    found, most = _found(np.array([1.5, 2.5]), np.ones(2), take)
+    np.testing.assert_array_equal(found, [np.nan, 2.5])
+    np.testing.assert_array_equal(most, [2.5, 4.5])
 
 
 def test_a_weaker_leak_widens_the_interval_by_its_coherent_bound():
