@@ -22,7 +22,7 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from studylib.codes import code_of, fields_of, note, several
+from studylib.codes import code_of, fields_of, holding, note, several
 from studylib.errors import InputError
 from studylib.sheets.settings import LOWEST_RATE_HZ
 from studylib.words import say
@@ -107,21 +107,25 @@ def probe(path: Path | str) -> RecordingInfo:
 
 def other_rate(info: RecordingInfo, study_hz: int) -> str:
     """The note of a recording whose rate is not the study's; "" where it is."""
-    if info.rate_hz == study_hz:
-        return ""
-    return note(
-        "recordings.other_rate",
-        file=_name(info.path),
-        rate_hz=info.rate_hz,
-        study_hz=study_hz,
+    return (
+        ""
+        if info.rate_hz == study_hz
+        else note(
+            "recordings.other_rate",
+            file=_name(info.path),
+            rate_hz=info.rate_hz,
+            study_hz=study_hz,
+        )
     )
 
 
 def in_study(fault: str, study_hz: int | None) -> str:
     """A note of `probe`'s error; one of a rate that is too low names the study's as well."""
-    if code_of(fault) != "recordings.low_rate" or not study_hz:
-        return fault
-    return note("recordings.low_rate", **fields_of(fault), study_hz=study_hz)
+    return (
+        fault
+        if code_of(fault) != "recordings.low_rate" or not study_hz
+        else note("recordings.low_rate", **fields_of(fault), study_hz=study_hz)
+    )
 
 
 def read_window(path: Path | str, *, start: int, frames: int) -> np.ndarray:
@@ -216,23 +220,23 @@ def _opened(path: Path) -> Iterator[soundfile.SoundFile]:
 
 def _state(path: Path, file: soundfile.SoundFile, frames: int) -> tuple[bool, list[str]]:
     """Whether the file breaks off, and notes of what is unusual about it."""
-    log, remarks = file.extra_info, []
+    log, ending = file.extra_info, path.suffix.lower()
+    compressed = file.format in ("FLAC", "OGG", "MP3")
     if _announces_more(file.format, log):
-        remarks.append("recordings.breaks_off")
+        remarks = ["recordings.breaks_off"]
     elif _UNREAD.search(log):
-        remarks.append("recordings.holds_more")
-    elif file.format in ("FLAC", "OGG", "MP3") and not _end_is_read(file, frames):
-        remarks.append("recordings.end_unread")
-    breaks_off = bool(remarks)
-    announced = [int(size) for _, size, _ in _ANNOUNCED.findall(log)]
-    if not breaks_off and any(size >= _STREAMED_BYTES for size in announced):
-        remarks.append("recordings.open_length")
-    ending = path.suffix.lower()
-    if file.format not in _ENDINGS.get(ending, (file.format,)):
-        remarks.append(note("recordings.other_content", ending=ending, container=file.format))
-    if _LOSSY.search(file.subtype) or file.format == "MP3":
-        remarks.append(note("recordings.lossy", coding=file.subtype))
-    return breaks_off, remarks
+        remarks = ["recordings.holds_more"]
+    else:
+        unread = compressed and not _end_is_read(file, frames)
+        remarks = ["recordings.end_unread"] * unread
+    announced = max((int(size) for _, size, _ in _ANNOUNCED.findall(log)), default=0)
+    lossy = _LOSSY.search(file.subtype) or file.format == "MP3"
+    other = file.format not in _ENDINGS.get(ending, (file.format,))
+    return bool(remarks), remarks + holding(
+        (not remarks and announced >= _STREAMED_BYTES, "recordings.open_length"),
+        (other, note("recordings.other_content", ending=ending, container=file.format)),
+        (lossy, note("recordings.lossy", coding=file.subtype)),
+    )
 
 
 def _announces_more(container: str, log: str) -> bool:

@@ -420,13 +420,13 @@ def text_of(name: str, frame: pd.DataFrame) -> str:
     """The table as it is written for a reader: CSV text, notes as sentences with codes beside."""
     columns: dict[str, pd.Series] = {}
     for column in TABLES[name].columns:
-        cells = frame[column.name]
+        cells = columns[column.name] = frame[column.name]
         if column.type == "note":
             cells = cells.astype(str).where(cells.notna(), "")
-            columns[column.name] = cells.map(words.in_words)
-            columns[f"{column.name}_code"] = cells.map(_codes)
-        else:
-            columns[column.name] = cells
+            columns |= {
+                column.name: cells.map(words.in_words),
+                f"{column.name}_code": cells.map(_codes),
+            }
     return pd.DataFrame(columns).to_csv(index=False, lineterminator="\n")
 
 

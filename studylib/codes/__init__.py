@@ -10,9 +10,9 @@ back unchanged:
 A cell holds no note (""), one, or several (one a line). Only `words.say` makes sentences of
 them; whoever decides on something asks for the code, never for the words.
 
-Contents: `Code`, `note`, `code_of`, `fields_of`, `several`, `each`, `has`. A code is written out
-where it is given; sets of codes that are gone through, ordered or mapped stand in the files of this
-package, one a part of the house.
+Contents: `Code`, `note`, `code_of`, `fields_of`, `several`, `each`, `has`, `holding`. A code is
+written out where it is given; sets of codes that are gone through, ordered or mapped stand in the
+files of this package, one a part of the house.
 """
 
 import json
@@ -20,7 +20,7 @@ from collections.abc import Iterable
 from enum import StrEnum
 from typing import Any
 
-__all__ = ["Code", "code_of", "each", "fields_of", "has", "note", "several"]
+__all__ = ["Code", "code_of", "each", "fields_of", "has", "holding", "note", "several"]
 
 
 class Code(StrEnum):
@@ -125,6 +125,20 @@ def has(cell: str, *codes: str) -> bool:
     True when at least one note of the cell has one of the codes.
     """
     return any(code_of(note) in codes for note in each(cell))
+
+
+def holding(*remarks: tuple[Any, Any]) -> list[Any]:
+    """The remarks whose condition holds: a list of what may be said, in the order it is said.
+
+    Parameters
+    ----------
+    remarks : (condition, remark) each; the condition is taken as true or false.
+
+    Returns
+    -------
+    The remarks of the true ones.
+    """
+    return [remark for holds, remark in remarks if holds]
 
 
 def _plain(value: Any) -> Any:

@@ -228,16 +228,8 @@ def run_notebook(
                 folder=str(folder) if folder is not None else empty,
                 seen=seen,
             )
-        except PapermillExecutionError as error:
-            raise NotebookError(
-                _failure(path, error), _stable(seen.get("notebook"), parameters)
-            ) from error
         except Exception as error:
-            # Any other way to fail is a kernel that did not start or did not live to the end.
-            said = (str(error).splitlines() or [""])[0]
-            fault = note(
-                "run.kernel_ended", notebook=path.name, error=type(error).__name__, said=said
-            )
+            fault = _failure(path, error)
             raise NotebookError(fault, _stable(seen.get("notebook"), parameters)) from error
     done = _stable(done, parameters)
     never_run = [
@@ -246,8 +238,9 @@ def run_notebook(
         if cell.cell_type == "code" and cell.source.strip() and not cell.execution_count
     ]
     if never_run:
-        fault = note("run.cells_not_run", notebook=path.name, cells=len(never_run))
-        raise NotebookError(fault, done)
+        raise NotebookError(
+            note("run.cells_not_run", notebook=path.name, cells=len(never_run)), done
+        )
     return done
 
 
@@ -278,15 +271,19 @@ def _is_plain(value: Any) -> bool:
     return value is None or type(value) in (str, int, float, bool)
 
 
-def _failure(path: Path, error: PapermillExecutionError) -> str:
+def _failure(path: Path, error: Exception) -> str:
+    """What went wrong, as a note: the library's own words when the notebook ends with them."""
+    # Any other way to fail is a kernel that did not start or did not live to the end.
+    if not isinstance(error, PapermillExecutionError):
+        said, kind = (str(error).splitlines() or [""])[0], type(error).__name__
+        return note("run.kernel_ended", notebook=path.name, error=kind, said=said)
     lines = [line for line in str(error.evalue).splitlines() if line.strip()]
     said = lines[0].strip() if lines else ""
     if error.ename in OWN_ERRORS and said:
         return note("run.cell_refused", said=said, more=len(lines) - 1)
-    code = error.source.strip().splitlines()[:1]
-    return note(
-        "run.cell_failed", notebook=path.name, code="".join(code), error=error.ename, said=said
-    )
+    code = "".join(error.source.strip().splitlines()[:1])
+    about = {"code": code, "error": error.ename, "said": said}
+    return note("run.cell_failed", notebook=path.name, **about)
 
 
 def _stable(notebook: NotebookNode | None, parameters: Mapping[str, Any]) -> NotebookNode | None:

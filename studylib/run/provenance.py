@@ -20,7 +20,6 @@ import json
 import platform
 import shutil
 from collections.abc import Collection, Iterable, Mapping
-from dataclasses import dataclass
 from importlib import metadata
 from pathlib import Path
 from typing import Any
@@ -185,6 +184,12 @@ def provenance(
 class _Place:
     """A notebook and its page, and the note of the key under which they belong together."""
 
+    def __init__(self, home: Path, notebook: str, *, failed: str, shown: str) -> None:
+        """All names are relative to `home`, the report's folder."""
+        self.home, self.notebook = home, home / notebook
+        self.page = self.notebook.with_suffix(".html")
+        self.failed_notebook, self._shown = home / failed, home / shown
+
     def digests(self) -> dict[str, str]:
         """SHA-256 of what is in place, by name."""
         return {path.name: sha256(path) for path in (self.notebook, self.page) if path.is_file()}
@@ -202,34 +207,14 @@ class _Place:
         write_json(self._shown, {"key": key, "files": self.digests()})
 
 
-@dataclass(frozen=True)
 class BatchPlace(_Place):
     """One batch of a report and the key that its results must carry to be good."""
 
-    name: str
-    key: str
-    home: Path
-    slug: str
-
-    @property
-    def part(self) -> Path:
-        return self.home / ".parts" / self.slug
-
-    @property
-    def notebook(self) -> Path:
-        return self.home / "batches" / f"{self.slug}.ipynb"
-
-    @property
-    def page(self) -> Path:
-        return self.home / "batches" / f"{self.slug}.html"
-
-    @property
-    def failed_notebook(self) -> Path:
-        return self.home / "batches" / "failed" / f"{self.slug}.ipynb"
-
-    @property
-    def _shown(self) -> Path:
-        return self.part / "shown.json"
+    def __init__(self, *, name: str, key: str, home: Path, slug: str) -> None:
+        self.name, self.key, self.slug = name, key, slug
+        self.part = home / ".parts" / slug
+        failed, shown = f"batches/failed/{slug}.ipynb", f".parts/{slug}/shown.json"
+        super().__init__(home, f"batches/{slug}.ipynb", failed=failed, shown=shown)
 
     def keep(self, *, notebook: str, page: str) -> None:
         """Put the executed notebook and its page in place."""
@@ -254,31 +239,13 @@ class BatchPlace(_Place):
         return reason
 
 
-@dataclass(frozen=True)
 class SummaryPlace(_Place):
     """The summary of a report."""
 
-    home: Path
-
-    @property
-    def notebook(self) -> Path:
-        return self.home / "summary.ipynb"
-
-    @property
-    def page(self) -> Path:
-        return self.home / "summary.html"
-
-    @property
-    def failed_notebook(self) -> Path:
-        return self.home / "summary.failed.ipynb"
-
-    @property
-    def staging(self) -> Path:
-        return self.home / ".summary.part"
-
-    @property
-    def _shown(self) -> Path:
-        return self.home / ".summary.json"
+    def __init__(self, home: Path) -> None:
+        self.staging = home / ".summary.part"
+        failed, shown = "summary.failed.ipynb", ".summary.json"
+        super().__init__(home, "summary.ipynb", failed=failed, shown=shown)
 
     def keep(self, key: str, *, notebook: str, page: str) -> None:
         """Put tables, figures, notebook and page in place."""

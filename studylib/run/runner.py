@@ -352,9 +352,11 @@ def _rate(study: Study) -> int | None:
 
 
 def _fault(error: BaseException) -> str:
-    if isinstance(error, RunError):
-        return several(error.notes)
-    return note("run.other", error=type(error).__name__, said=str(error))
+    return (
+        several(error.notes)
+        if isinstance(error, RunError)
+        else note("run.other", error=type(error).__name__, said=str(error))
+    )
 
 
 def _notebook_of(error: BaseException) -> str | None:

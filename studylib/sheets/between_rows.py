@@ -11,13 +11,13 @@ Functions: `repeated_ids`, `role_faults`, `take_faults`, `plank_warnings`, `spec
 """
 
 import re
-from collections import Counter, defaultdict
+from collections import Counter
 from collections.abc import Callable, Hashable, Iterable, Sequence
 from itertools import pairwise
 from typing import Any, TypeVar
 
-from studylib.codes import Code, note
-from studylib.sheets.files import Table
+from studylib.codes import Code, holding, note
+from studylib.sheets.files import Table, grouped
 from studylib.sheets.rows import BOARD_KINDS, TONE_KINDS, Specimen, Take
 from studylib.sheets.settings import Settings
 from studylib.writing import slug
@@ -171,38 +171,33 @@ def plank_warnings(specimens: Sequence[Specimen], settings: Settings) -> list[st
     """
     compared = [s for s in specimens if s.role == ""]
     unnamed = [s for s in compared if s.source_assumed]
-    named = defaultdict(set)
-    for s in compared:
-        if s.wood not in {board.wood for board in unnamed}:
-            named[s.wood].add(s.source)
+    unclear = {s.wood for s in unnamed}
+    named = grouped((s.wood, s.source) for s in compared if s.wood not in unclear)
     least = settings.decide.smallest_n
-    few = {wood: len(planks) for wood, planks in named.items() if len(planks) < least}
+    counts = {wood: len(set(planks)) for wood, planks in named.items()}
+    few = {wood: count for wood, count in counts.items() if count < least}
     rows, woods = [s.row for s in unnamed], dict.fromkeys(s.wood for s in unnamed)
     place = {"file": SPECIMENS, "column": "source"}
-    return [
-        *[note("sheets.planks_unnamed", **place, rows=rows, woods=list(woods))] * bool(rows),
-        *[note("sheets.few_planks", **place, planks=few, least=least)] * bool(few),
-    ]
+    return holding(
+        (rows, note("sheets.planks_unnamed", **place, rows=rows, woods=list(woods))),
+        (few, note("sheets.few_planks", **place, planks=few, least=least)),
+    )
 
 
 def _shared_sources(compared: Sequence[Specimen]) -> list[str]:
-    woods: dict[str, dict[str, None]] = defaultdict(dict)
-    for s in (s for s in compared if s.source):
-        woods[s.source][s.wood] = None
+    woods = grouped((s.source, s.wood) for s in compared if s.source)
     place = {"file": SPECIMENS, "column": "source"}
     return [
-        note("sheets.shared_source", **place, value=source, woods=list(groups))
+        note("sheets.shared_source", **place, value=source, woods=list(dict.fromkeys(groups)))
         for source, groups in woods.items()
-        if len(groups) > 1
+        if len(set(groups)) > 1
     ]
 
 
 def _spellings(name: str, words: Iterable[str], noun: str) -> list[str]:
-    forms: dict[str, dict[str, None]] = defaultdict(dict)
-    for word in words:
-        forms["".join(word.split()).casefold()][word] = None
+    forms = grouped(("".join(word.split()).casefold(), word) for word in dict.fromkeys(words))
     return [
-        note("sheets.spellings", file=name, noun=noun, names=list(known))
+        note("sheets.spellings", file=name, noun=noun, names=known)
         for known in forms.values()
         if len(known) > 1
     ]
@@ -212,14 +207,16 @@ def _formulas(
     name: str, rows: Sequence[Specimen] | Sequence[Take], columns: Sequence[str]
 ) -> list[str]:
     """Names that a spreadsheet would work out. Tables hold them as they are: data stay data."""
-    warnings = []
-    for column in columns:
-        odd = {getattr(row, column): row for row in reversed(rows)}
-        found = sorted((row.row, text) for text, row in odd.items() if FORMULA.match(text))
-        for row, text in found[:1]:
-            place = {"file": name, "row": row, "column": column}
-            warnings.append(note("sheets.formula", **place, value=text, more=len(found) - 1))
-    return warnings
+    odd = {column: {getattr(row, column): row.row for row in reversed(rows)} for column in columns}
+    found = {
+        column: sorted((row, text) for text, row in texts.items() if FORMULA.match(text))
+        for column, texts in odd.items()
+    }
+    return [
+        note("sheets.formula", file=name, row=row, column=column, value=text, more=len(own) - 1)
+        for column, own in found.items()
+        for row, text in own[:1]
+    ]
 
 
 def take_warnings(
@@ -252,10 +249,7 @@ def take_warnings(
 def waiting_takes(takes: Sequence[Take], planned: Sequence[Take]) -> list[str]:
     """Batches that were begun and lack recordings of their schedule."""
     begun = {take.batch for take in takes}
-    waiting: dict[str, list[Take]] = defaultdict(list)
-    for take in planned:
-        if take.batch in begun:
-            waiting[take.batch].append(take)
+    waiting = grouped((take.batch, take) for take in planned if take.batch in begun)
     return [
         note(
             "sheets.waiting",
@@ -271,9 +265,8 @@ def waiting_takes(takes: Sequence[Take], planned: Sequence[Take]) -> list[str]:
 
 def _skipped(takes: Iterable[Take], column: str, group: Callable[[Take], Hashable]) -> list[str]:
     """Numbers that takes of one group leave out; a group is described by its board and signal."""
-    groups: dict[Hashable, dict[int, Take]] = defaultdict(dict)
-    for t in takes:
-        groups[group(t)].setdefault(getattr(t, column), t)
+    found = grouped((group(t), t) for t in takes).values()
+    groups = [{getattr(t, column): t for t in reversed(own)} for own in found]
     return [
         _take_note(
             "sheets.skipped",
@@ -284,7 +277,7 @@ def _skipped(takes: Iterable[Take], column: str, group: Callable[[Take], Hashabl
             last=last,
             **_described(numbers[number], column),
         )
-        for numbers in groups.values()
+        for numbers in groups
         for first, last, number in gaps(numbers)
     ]
 
@@ -311,14 +304,14 @@ def gaps(numbers: Iterable[int]) -> list[tuple[int, int, int]]:
 
 def _uneven(takes: Sequence[Take], specimens: Sequence[Specimen]) -> list[str]:
     """Specimens under comparison with no takes, or with fewer mounts than most."""
-    mounts: dict[str, set] = {s.specimen: set() for s in specimens if s.role == ""}
+    boards = {s.specimen: None for s in specimens if s.role == ""}
     seen = {t.specimen for t in takes}
-    for t in _mounted(takes):
-        if t.specimen in mounts and t.support == "bench" and not t.is_test:
-            mounts[t.specimen].add(t.mount)
-    counts = Counter(len(m) for m in mounts.values() if m)
+    on_bench = [t for t in _mounted(takes) if t.support == "bench" and not t.is_test]
+    mounts = grouped((t.specimen, t.mount) for t in on_bench)
+    found = {name: len(set(mounts[name])) for name in boards if name in mounts}
+    counts = Counter(found.values())
     usual = max(counts, key=lambda n: (counts[n], n), default=0)
-    fewer = {name: len(m) for name, m in mounts.items() if 0 < len(m) < usual}
+    fewer = {name: n for name, n in found.items() if n < usual}
     unseen = [s for s in specimens if s.specimen not in seen]
     boards, column = {"file": SPECIMENS, "column": "specimen"}, {"file": TAKES, "column": "mount"}
     return [
@@ -345,15 +338,15 @@ def _reference_gaps(takes: Sequence[Take], specimens: Sequence[Specimen]) -> lis
 
 def _odd_tones(takes: Sequence[Take], fundamental_hz: float) -> list[str]:
     """Tones that are no multiple of the fundamental; told once for each frequency."""
-    odd: dict[float, Take] = {}
-    for t in takes:
-        if t.kind in TONE_KINDS and t.tone_hz:
-            ratio = t.tone_hz / fundamental_hz
-            if abs(ratio - round(ratio)) > MULTIPLE_MARGIN or round(ratio) < 1:
-                odd.setdefault(t.tone_hz, t)
+    tones = [(t, t.tone_hz / fundamental_hz) for t in takes if t.kind in TONE_KINDS and t.tone_hz]
+    odd = grouped(
+        (t.tone_hz, t)
+        for t, ratio in tones
+        if abs(ratio - round(ratio)) > MULTIPLE_MARGIN or round(ratio) < 1
+    )
     return [
-        _take_note("sheets.odd_tone", t, "tone_hz", tone_hz=tone_hz, fundamental_hz=fundamental_hz)
-        for tone_hz, t in odd.items()
+        _take_note("sheets.odd_tone", own[0], "tone_hz", tone_hz=hz, fundamental_hz=fundamental_hz)
+        for hz, own in odd.items()
     ]
 
 

@@ -34,6 +34,7 @@ from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from importlib import resources
 from pathlib import Path, PurePosixPath
+from typing import Any
 
 from studylib.codes import note
 from studylib.errors import InputError
@@ -199,19 +200,21 @@ def mark_faults(table: Table, columns: Iterable[str]) -> list[str]:
     """
     if not table.semicolons:
         return []
-    seen: dict[str, int] = {}
-    for row in table.rows:
-        for column in columns:
-            text = row.cells.get(column, "")
-            if not re.fullmatch(r"[^\w.,]?[0-9]*[.,][0-9]+", text):
-                continue
-            mark, other = ("comma", "point") if "," in text else ("point", "comma")
-            seen.setdefault(mark, row.number)
-            if other in seen:
-                place = {"file": table.name, "row": row.number, "column": column}
-                marks = {"mark": mark, "other": other, "other_row": seen[other]}
-                return [note("sheets.mixed_marks", **place, value=text, **marks)]
-    return []
+    cells = [
+        (row.number, column, text, "comma" if "," in text else "point")
+        for row in table.rows
+        for column in columns
+        if re.fullmatch(r"[^\w.,]?[0-9]*[.,][0-9]+", text := row.cells.get(column, ""))
+    ]
+    odd = [cell for cell in cells if cell[3] != cells[0][3]]
+    return [
+        note(
+            "sheets.mixed_marks",
+            **{"file": table.name, "row": number, "column": column, "value": text},
+            **{"mark": mark, "other": cells[0][3], "other_row": cells[0][0]},
+        )
+        for number, column, text, mark in odd[:1]
+    ]
 
 
 def number(text: str, *, comma: bool = False) -> float:
@@ -338,14 +341,14 @@ def recording_faults(folder: Path, name: str, rows: Sequence[Row]) -> list[str]:
     name : file name of the table, which the faults give.
     rows : rows whose `file` cell reads as a path inside the study.
     """
-    faults: list[str] = []
-    sound: list[Named] = []
-    for row in rows:
-        code = _fault_of(folder, row.cells["file"])
-        if code is not None:
-            faults.append(_at(code, name, row))
-        else:
-            sound.append((row, (folder / row.cells["file"]).resolve()))
+    codes = [_fault_of(folder, row.cells["file"]) for row in rows]
+    faults = [_at(code, name, row) for code, row in zip(codes, rows, strict=True) if code]
+    sound: list[Named] = [
+        (row, (folder / row.cells["file"]).resolve())
+        for code, row in zip(codes, rows, strict=True)
+        if code is None
+    ]
+    # Two rows that name one file are told once; copies are looked for among the others.
     distinct = list({path: (row, path) for row, path in reversed(sound)}.values())[::-1]
     return [
         *faults,
@@ -408,7 +411,13 @@ def _head(path: Path) -> bytes:
 
 def _alike(items: Iterable[Named], key: Callable[[Named], Hashable]) -> list[list[Named]]:
     """Groups of two and more with the same key, each in the given order."""
-    groups: dict[Hashable, list[Named]] = defaultdict(list)
-    for item in items:
-        groups[key(item)].append(item)
-    return [group for group in groups.values() if len(group) > 1]
+    found = grouped((key(item), item) for item in items)
+    return [group for group in found.values() if len(group) > 1]
+
+
+def grouped(pairs: Iterable[tuple[Any, Any]]) -> dict[Any, list]:
+    """Key -> its values, of pairs of both: keys and values in the order in which they come."""
+    groups: dict[Any, list] = defaultdict(list)
+    for key, value in pairs:
+        groups[key].append(value)
+    return dict(groups)

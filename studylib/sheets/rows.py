@@ -25,7 +25,7 @@ from pydantic import (
     ValidationInfo,
 )
 
-from studylib.codes import note
+from studylib.codes import holding, note
 from studylib.sheets.field_faults import field_faults, placed
 from studylib.sheets.files import Row, Table, number, whole
 from studylib.words.text import nearest
@@ -276,14 +276,14 @@ def with_planks(specimens: Sequence[Specimen], *, separate_trees: bool) -> list[
 
 def read_takes(table: Table) -> tuple[list[Take], list[str]]:
     """The rows of takes.csv that are whole, and the faults of those that are not."""
-    takes, faults = [], []
-    for row in table.rows:
-        take, found = _validate(Take, table, row, TAKE_COLUMNS, {})
-        found += _rule_faults(table, row)
-        faults += found
-        if take is not None and not found:
-            takes.append(take)
-    return takes, faults
+    read = [_validate(Take, table, row, TAKE_COLUMNS, {}) for row in table.rows]
+    found = [
+        [*own, *_rule_faults(table, row)] for (_, own), row in zip(read, table.rows, strict=True)
+    ]
+    takes = [
+        take for (take, _), own in zip(read, found, strict=True) if not own and take is not None
+    ]
+    return takes, [fault for own in found for fault in own]
 
 
 def _validate(
@@ -310,23 +310,31 @@ def _rule_faults(table: Table, row: Row) -> list[str]:
     """What the kind of a take asks of its other cells, found on the cells as written."""
     cells = {c: row.cells.get(c, "") for c in TAKE_COLUMNS}
     kind, support = cells["kind"].casefold(), cells["support"].casefold()
-    faults = [
-        note("cells.needed", **_place(table, row, column), kind=kind)
-        for column, kinds in _NEEDS.items()
-        if kind in kinds and column in table.columns and cells[column] == ""
+    no_tap = kind in KINDS and kind != "tap"
+    free = no_tap and support == "free"
+    placed_apart = no_tap and cells["place"] not in ("", "1", "1.0", "1,0")
+    unexplained = cells["exclude"].casefold() == "yes" and not cells["reason"]
+
+    def fault(code: str, column: str, **fields: Any) -> str:
+        return note(code, **_place(table, row, column), **fields)
+
+    return [
+        *(
+            fault("cells.needed", column, kind=kind)
+            for column, kinds in _NEEDS.items()
+            if kind in kinds and column in table.columns and cells[column] == ""
+        ),
+        *holding(
+            (free, fault("cells.free_without_tap", "support", kind=kind)),
+            (placed_apart, fault("cells.place_without_tap", "place", kind=kind)),
+        ),
+        *(
+            fault("cells.test_of_another_kind", column, kind=kind, kinds=kinds)
+            for column, kinds in TESTS.items()
+            if cells[column] and kind in KINDS and kind not in kinds
+        ),
+        *holding((unexplained, fault("cells.empty", "reason", right="right.reason"))),
     ]
-    if support == "free" and kind in KINDS and kind != "tap":
-        faults.append(note("cells.free_without_tap", **_place(table, row, "support"), kind=kind))
-    if cells["place"] not in ("", "1", "1.0", "1,0") and kind in KINDS and kind != "tap":
-        faults.append(note("cells.place_without_tap", **_place(table, row, "place"), kind=kind))
-    faults += [
-        note("cells.test_of_another_kind", **_place(table, row, column), kind=kind, kinds=kinds)
-        for column, kinds in TESTS.items()
-        if cells[column] and kind in KINDS and kind not in kinds
-    ]
-    if cells["exclude"].casefold() == "yes" and not cells["reason"]:
-        faults.append(note("cells.empty", **_place(table, row, "reason"), right="right.reason"))
-    return faults
 
 
 def columns_needed(table: Table) -> Iterator[tuple[str, str]]:

@@ -17,7 +17,7 @@ from typing import Any
 
 from pydantic import BaseModel, ValidationError
 
-from studylib.codes import fields_of, note
+from studylib.codes import fields_of, holding, note
 from studylib.errors import InputError
 from studylib.register import find
 from studylib.sheets.field_faults import field_faults, placed, quotable
@@ -194,17 +194,16 @@ def _is_number(value: object) -> bool:
 def _channel_faults(channels: Channels) -> list[str]:
     drive, kind = channels.drive, channels.drive_kind
     levels = (channels.full_scale_db, channels.calibrator_db)
-    same = {"channel": drive}
-    return [
-        _fault(code, "[channels]", **fields)
-        for wrong, code, fields in (
-            (drive is not None and drive == channels.response, "settings.same_channel", same),
-            (drive is not None and kind is None, "settings.no_drive_kind", {}),
-            (drive is None and kind is not None, "settings.no_drive", {}),
-            (None not in levels, "settings.two_levels", {}),
-        )
-        if wrong
-    ]
+    here = "[channels]"
+    return holding(
+        (
+            drive is not None and drive == channels.response,
+            _fault("settings.same_channel", here, channel=drive),
+        ),
+        (drive is not None and kind is None, _fault("settings.no_drive_kind", here)),
+        (drive is None and kind is not None, _fault("settings.no_drive", here)),
+        (None not in levels, _fault("settings.two_levels", here)),
+    )
 
 
 def _length_faults(tone: Tone) -> list[str]:
@@ -255,19 +254,18 @@ def _feature_faults(settings: Settings) -> list[str]:
     faults = []
     for n, name in enumerate(primary, start=1):
         place = {"section": "[decide]", "key": "primary", "item": n}
-        faults += _comparable(name, **place)
-        if name in primary[: n - 1]:
-            faults.append(note("cells.repeated", file=FILE, **place, value=name))
+        twice = note("cells.repeated", file=FILE, **place, value=name)
+        faults += [*_comparable(name, **place), *holding((name in primary[: n - 1], twice))]
     for name, limit in settings.decide.limits.items():
         faults += _limit_faults(name, limit)
     for n, claim in enumerate(settings.claims, start=1):
         section, name = f"[[claim]] {n}", claim.feature
-        unfit = _comparable(name, section=section, key="feature")
-        if not unfit and primary and name not in primary:
-            unfit = [_fault("settings.claim_not_primary", section, key="feature", name=name)]
-        faults += unfit
-        if claim.higher == claim.lower:
-            faults.append(_fault("settings.claim_one_wood", section, wood=claim.higher))
+        beside = _fault("settings.claim_not_primary", section, key="feature", name=name)
+        one_wood = _fault("settings.claim_one_wood", section, wood=claim.higher)
+        faults += _comparable(name, section=section, key="feature") or holding(
+            (primary and name not in primary, beside)
+        )
+        faults += holding((claim.higher == claim.lower, one_wood))
     return faults
 
 
@@ -284,9 +282,11 @@ def _limit_faults(name: str, limit: float) -> list[str]:
     if unfit:
         return unfit
     least, right = {"db": (0, "right.limit_db"), "log": (1, "right.limit_ratio")}[find(name).scale]
-    if limit > least:
-        return []
-    return [_fault("cells.unfit", "[decide.limits]", key=shown(name), value=limit, right=right)]
+    return (
+        []
+        if limit > least
+        else [_fault("cells.unfit", "[decide.limits]", key=shown(name), value=limit, right=right)]
+    )
 
 
 def claim_faults(settings: Settings, woods: Sequence[str]) -> list[str]:

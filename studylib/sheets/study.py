@@ -24,7 +24,7 @@ from studylib.codes import note
 from studylib.errors import InputError
 from studylib.sheets.between_rows import plank_warnings, take_warnings, waiting_takes
 from studylib.sheets.blinding import BLINDING, Blinding, named, read_blinding, still_coded
-from studylib.sheets.files import sha256, unnamed_recordings
+from studylib.sheets.files import grouped, sha256, unnamed_recordings
 from studylib.sheets.lock import LOCK, Lock, changes_since, decided, lock_of, read_locks
 from studylib.sheets.records import SCHEDULE, Scheduled, read_schedules, scheduled_takes
 from studylib.sheets.rows import Specimen, Take, with_planks
@@ -78,11 +78,12 @@ class Study:
         """The stage of each board: that of its first schedule, else of its first take. A board
         without either belongs to none yet."""
         batches = {name: one.stage for one in self.schedules for name in one.batches}
-        found = {board: one.stage for one in reversed(self.schedules) for board in one.boards}
-        for take in self._rows:
-            if take.specimen:
-                found.setdefault(take.specimen, batches.get(take.batch, self.stages[-1]))
-        return found
+        found = {
+            take.specimen: batches.get(take.batch, self.stages[-1])
+            for take in reversed(self._rows)
+            if take.specimen
+        }
+        return found | {b: one.stage for one in reversed(self.schedules) for b in one.boards}
 
     @property
     def recorded_stages(self) -> tuple[int, ...]:
@@ -222,13 +223,10 @@ class Study:
         covariates = dict.fromkeys(name for s in self.specimens for name in s.covariates)
         words = ("specimen", "wood", "source", "source_assumed", "role", "beside")
         columns = {name: [getattr(s, name) for s in self.specimens] for name in words}
-        for name in MEASURED:
-            columns[name] = pd.array([getattr(s, name) for s in self.specimens], dtype="Float64")
-        for name in covariates:
-            columns[name] = pd.array(
-                [s.covariates.get(name) for s in self.specimens], dtype="Float64"
-            )
-        return pd.DataFrame(columns).astype(dict.fromkeys([*MEASURED, *covariates], "float64"))
+        numbers = {name: [getattr(s, name) for s in self.specimens] for name in MEASURED}
+        numbers |= {name: [s.covariates.get(name) for s in self.specimens] for name in covariates}
+        columns |= {name: pd.array(given, dtype="Float64") for name, given in numbers.items()}
+        return pd.DataFrame(columns).astype(dict.fromkeys(numbers, "float64"))
 
 
 def _in_order(batch: str, takes: Iterable[Take], batches: tuple[str, ...]) -> tuple[Take, ...]:
@@ -259,44 +257,7 @@ def read_study(folder: Path | str) -> Study:
     >>> study.woods
     ('larch', 'cherry', 'robinia')
     """
-    folder = _existing(folder)
-    reading = read_settings(folder / SHEETS[0])
-    settings, faults = reading.settings, [*reading.faults]
-    schedules, blinding, locks, unreadable = _records(folder)
-    boards = _specimen_sheet(folder, settings)
-    faults += [*unreadable, *boards.faults]
-    specimens = boards.rows
-    if not boards.faults:
-        try:
-            specimens = named(folder, blinding, specimens, compare=settings.study.compare)
-        except InputError as error:
-            faults += error.notes
-        faults += _claims(settings, specimens, blinding, locks)
-    takes = take_sheet(folder / SHEETS[2], boards.ids, scheduled=scheduled_takes(schedules))
-    faults += takes.faults
-    if faults:
-        raise InputError(*faults)
-    specimens = with_planks(specimens, separate_trees=settings.study.separate_trees)
-    warnings = (
-        *plank_warnings(specimens, settings),
-        *(*reading.warnings, *boards.warnings, *takes.warnings),
-        *take_warnings([*takes.rows, *takes.waiting], specimens, settings),
-        *waiting_takes(takes.rows, takes.waiting),
-        *unnamed_recordings(folder, (take.file for take in takes.rows)),
-    )
-    return Study(
-        folder=folder,
-        name=slug(folder.name),
-        settings=settings,
-        specimens=tuple(specimens),
-        takes=tuple(takes.rows),
-        warnings=warnings,
-        planned=takes.waiting,
-        schedules=schedules,
-        blinding=blinding,
-        locks=locks,
-        written=tuple(boards.rows),
-    )
+    return _read(folder, unrecorded=False)
 
 
 def read_unrecorded(folder: Path | str) -> Study:
@@ -309,23 +270,47 @@ def read_unrecorded(folder: Path | str) -> Study:
     ------
     InputError : with all faults together; missing recordings of the schedule are none.
     """
+    return _read(folder, unrecorded=True)
+
+
+def _read(folder: Path | str, *, unrecorded: bool) -> Study:
     folder = _existing(folder)
     reading = read_settings(folder / SHEETS[0])
+    settings, faults = reading.settings, [*reading.faults]
     schedules, blinding, locks, unreadable = _records(folder)
-    boards = _specimen_sheet(folder, reading.settings, may_be_empty=True)
-    takes = take_sheet(
-        folder / SHEETS[2], boards.ids, scheduled=scheduled_takes(schedules), may_be_empty=True
-    )
-    faults = (*reading.faults, *unreadable, *boards.faults, *takes.faults)
+    boards = _specimen_sheet(folder, settings, may_be_empty=unrecorded)
+    faults += [*unreadable, *boards.faults]
+    specimens = boards.rows
+    if not (boards.faults or unrecorded):
+        try:
+            specimens = named(folder, blinding, specimens, compare=settings.study.compare)
+        except InputError as error:
+            faults += error.notes
+        faults += _claims(settings, specimens, blinding, locks)
+    scheduled = scheduled_takes(schedules)
+    takes = take_sheet(folder / SHEETS[2], boards.ids, scheduled=scheduled, may_be_empty=unrecorded)
+    faults += takes.faults
     if faults:
         raise InputError(*faults)
-    separate = reading.settings.study.separate_trees
+    specimens = with_planks(specimens, separate_trees=settings.study.separate_trees)
+    warnings = (
+        ()
+        if unrecorded
+        else (
+            *plank_warnings(specimens, settings),
+            *(*reading.warnings, *boards.warnings, *takes.warnings),
+            *take_warnings([*takes.rows, *takes.waiting], specimens, settings),
+            *waiting_takes(takes.rows, takes.waiting),
+            *unnamed_recordings(folder, (take.file for take in takes.rows)),
+        )
+    )
     return Study(
         folder=folder,
         name=slug(folder.name),
-        settings=reading.settings,
-        specimens=tuple(with_planks(boards.rows, separate_trees=separate)),
+        settings=settings,
+        specimens=tuple(specimens),
         takes=tuple(takes.rows),
+        warnings=warnings,
         planned=takes.waiting,
         schedules=schedules,
         blinding=blinding,
@@ -404,10 +389,7 @@ def recording_order(takes: Iterable[Take]) -> pd.DataFrame:
     take); place (0 for the first take of the batch, 1 for its last; the mean over the mount's
     takes); started (of its first take, NaT where unknown); by ("order", "started" or "row").
     """
-    batches: dict[str, list[Take]] = {}
-    for take in takes:
-        batches.setdefault(take.batch, []).append(take)
-    own = list(batches.values())
+    own = list(grouped((take.batch, take) for take in takes).values())
     if all(take.started for batch in own for take in batch):
         own.sort(key=lambda batch: min(map(_clock, batch)))
     rows = []
@@ -438,6 +420,8 @@ def in_batch_order(takes: list[Take]) -> tuple[str, list[Take]]:
     """What the order of these takes rests on ("order", "started" or "row"), and the takes in it."""
     if all(take.order is not None for take in takes):
         return "order", sorted(takes, key=lambda take: take.order)
-    if all(take.started for take in takes):
-        return "started", sorted(takes, key=_clock)
-    return "row", takes
+    return (
+        ("started", sorted(takes, key=_clock))
+        if all(take.started for take in takes)
+        else ("row", takes)
+    )

@@ -69,10 +69,8 @@ def between(low: float, high: float, unit: str = "", *, sign: bool = False) -> s
         return MISSING
     places = decimals_for(low, high)
     ends = [fixed(end, places, sign=sign) for end in (low, high) if math.isfinite(end)]
-    if len(ends) == 2:
-        told = " to ".join(ends)
-    else:
-        told = f"{'above' if math.isfinite(low) else 'below'} {ends[0]}"
+    side = "above" if math.isfinite(low) else "below"
+    told = " to ".join(ends) if len(ends) == 2 else f"{side} {ends[0]}"
     return f"{told} {unit}".strip()
 
 
@@ -120,9 +118,11 @@ def number(value: float, *, digits: int = 4, decimals: int | None = None) -> str
     if value == 0:
         return "0"
     size = math.floor(math.log10(abs(value)))
-    if not -4 <= size < 7:
-        return _minus(f"{value:.{digits - 1}e}")
-    return fixed(value, max(0, digits - 1 - size))
+    return (
+        fixed(value, max(0, digits - 1 - size))
+        if -4 <= size < 7
+        else _minus(f"{value:.{digits - 1}e}")
+    )
 
 
 def decibels(value: float) -> str:

@@ -25,8 +25,7 @@ def shown(value: object) -> str:
     text = "".join(
         c if c.isprintable() else c.encode("unicode_escape").decode() for c in str(value)
     )
-    if len(text) > LONGEST_SHOWN:
-        text = text[:LONGEST_SHOWN] + "..."
+    text = text if len(text) <= LONGEST_SHOWN else text[:LONGEST_SHOWN] + "..."
     return f'"{text}"' if isinstance(value, str) else text
 
 
@@ -54,22 +53,16 @@ def level_word(name: str) -> str:
 
 def names_in_short(names: Iterable[str]) -> list[str]:
     """Feature names, three or more harmonics of one kind as one entry: tone.h6 to h20.rel_db."""
-    out: list[str] = []
-    runs: dict[str, list[int]] = {}
-    for name in names:
-        found = _HARMONIC.fullmatch(name)
-        if found:
-            runs.setdefault(found[2], []).append(int(found[1]))
-        else:
-            out.append(name)
-    for kind, numbers in runs.items():
+    matched = [(name, _HARMONIC.fullmatch(name)) for name in names]
+    out = [name for name, found in matched if not found]
+    of_tone = [(found[2], int(found[1])) for _, found in matched if found]
+    for kind in dict.fromkeys(kind for kind, _ in of_tone):
+        numbers = sorted(number for own, number in of_tone if own == kind)
         # In a run without gaps the number less its place is constant.
-        placed = groupby(enumerate(sorted(numbers)), key=lambda pair: pair[1] - pair[0])
+        placed = groupby(enumerate(numbers), key=lambda pair: pair[1] - pair[0])
         for run in ([number for _, number in pairs] for _, pairs in placed):
-            if len(run) >= 3:
-                out.append(f"tone.h{run[0]}.{kind} to h{run[-1]}.{kind}")
-            else:
-                out += [f"tone.h{k}.{kind}" for k in run]
+            each = [f"tone.h{k}.{kind}" for k in run]
+            out += each if len(run) < 3 else [f"{each[0]} to h{run[-1]}.{kind}"]
     return out
 
 
