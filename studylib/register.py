@@ -34,7 +34,7 @@ import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from enum import StrEnum
 from functools import lru_cache
 
@@ -71,8 +71,23 @@ class Kind(StrEnum):
     PLUCK = "pluck"
 
 
-@dataclass(frozen=True)
-class Feature:
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Carried:
+    """What a feature has from its family; every entry says all of it."""
+
+    unit: str
+    scale: str
+    kind: Kind
+    driver: bool
+    drive_level: bool
+    noise: bool
+    room: bool
+    limit: float | None
+    limit_source: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Feature(Carried):
     """What one number of a take is.
 
     Attributes
@@ -90,16 +105,7 @@ class Feature:
 
     name: str
     number: str
-    unit: str
-    scale: str
-    kind: Kind
     harmonic: int | None
-    driver: bool
-    drive_level: bool
-    noise: bool
-    room: bool
-    limit: float | None
-    limit_source: str
 
     @property
     def difference_unit(self) -> str:
@@ -144,7 +150,7 @@ class Feature:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Family:
+class Family(Carried):
     """Feature names that differ only by a number; `{}` stands for it.
 
     numbers : listed, (lowest, highest), or None for a single name.  harmonic : whether the number
@@ -153,16 +159,7 @@ class Family:
 
     pattern: str
     numbers: tuple[str, ...] | tuple[int, int] | None
-    unit: str
-    scale: str
-    kind: Kind
     harmonic: bool
-    driver: bool
-    drive_level: bool
-    noise: bool
-    room: bool
-    limit: float | None
-    limit_source: str
 
     def match(self, name: str) -> Feature | None:
         """The feature of that name, or None if it is not of this family."""
@@ -191,15 +188,10 @@ class Family:
         return number.isdigit() and str(int(number)) == number and lowest <= int(number) <= highest
 
     def _feature(self, name: str, number: str) -> Feature:
-        own = {field: getattr(self, field) for field in _SHARED}
+        own = {field.name: getattr(self, field.name) for field in fields(Carried)}
         return Feature(
             name=name, number=number, harmonic=int(number) if self.harmonic else None, **own
         )
-
-
-_SHARED = (
-    *("unit", "scale", "kind", "driver", "drive_level", "noise", "room", "limit", "limit_source"),
-)
 
 
 _FIRST = (1, 1)

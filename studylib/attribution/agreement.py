@@ -107,6 +107,8 @@ def drift_of(takes: Sequence[Lines], k: int, *, first: int, places: dict[str, in
         ]
         for late in (False, True)
     }
-    if not (ratio[False] and ratio[True]):
-        return float("nan")
-    return float(abs(np.log(np.mean(ratio[True]) / np.mean(ratio[False]))))
+    return (
+        float("nan")
+        if not (ratio[False] and ratio[True])
+        else float(abs(np.log(np.mean(ratio[True]) / np.mean(ratio[False]))))
+    )

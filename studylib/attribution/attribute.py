@@ -10,6 +10,7 @@ Contents: Attribution, attribute, attribute_study.
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import chain
 from typing import Any
 
 import numpy as np
@@ -17,7 +18,7 @@ import pandas as pd
 
 from studylib import tables
 from studylib.attribution import controls as control_takes
-from studylib.attribution.board_facts import BoardFacts, Hidden, facts_of_study, forced_excess
+from studylib.attribution.board_facts import BoardFacts, facts_of_study, forced_excess
 from studylib.attribution.excess import Evidence, load_range
 from studylib.attribution.lines import Lines, mean_lines, read_lines
 from studylib.attribution.shared import witnesses
@@ -40,6 +41,7 @@ from studylib.attribution.verdicts import (
 )
 from studylib.measure.features import has_sensed_drive
 from studylib.sheets import Study, Take
+from studylib.sheets.files import grouped
 
 
 @dataclass(frozen=True)
@@ -100,8 +102,9 @@ def attribute(
     keys = dict.fromkeys([*found.planned, *tones])
     groups = _by_specimen(keys)
     alike = [
-        *_by_specimen(key for key in keys if key not in found.turned).values(),
-        *_by_specimen(key for key in keys if key in found.turned).values(),
+        group
+        for turned in (False, True)
+        for group in _by_specimen(key for key in keys if (key in found.turned) is turned).values()
     ]
     transfers, remount = _transfers(found, tones, alike, size=harmonics_kept, sensed=sensed)
     spread = take_spread(found.repeats())
@@ -113,31 +116,38 @@ def attribute(
     at_hz = fundamental_hz * np.arange(1, harmonics_kept + 1)
     moves = remount_reach(remount)
     wood = {name: facts.wood for name, facts in (boards or {}).items()}
+    modes = {name: boards and boards.get(name, BoardFacts()).modes for name in groups}
+    hidden = {name: forced_excess(own, at_hz) if own else None for name, own in modes.items()}
     mounts, steps = [], []
-    for specimen, group in groups.items():
-        hidden = _hidden(boards, specimen, at_hz)
-        for key in group:
-            if key not in tones:
-                mounts.append(unusable_mount(key, found.planned[key], size=harmonics_kept))
-                continue
-            at = {"transfer": transfers[key], "rows": len(group) * (harmonics_kept - 1)}
-            at |= {
-                "tones_agree": found.tones_agree(key), "probes_agree": found.probes_agree(key),
-                "drift": found.drift(key), "hidden": hidden, "modes_asked": boards is not None,
-            }  # fmt: skip
-            full = bench.evidence(tones[key], **at)
-            lower = {
-                drive_db: bench.evidence(mean_lines(takes), **at)
-                for drive_db, takes in found.steps[key].items()
-            }
-            own = step_rows(key, full, lower, found.block_steps[tones[key].take.batch])
-            steps += own
-            mounts.append(
-                mount_numbers(
-                    full, fundamental_hz=fundamental_hz, steps=own, moves=moves,
-                    air_alike=found.air_alike(tones[key].take, wood),
-                )
-            )  # fmt: skip
+    for key in chain(*groups.values()):
+        if key not in tones:
+            mounts.append(unusable_mount(key, found.planned[key], size=harmonics_kept))
+            continue
+        at = {
+            "transfer": transfers[key],
+            "rows": len(groups[key[0]]) * (harmonics_kept - 1),
+            "tones_agree": found.tones_agree(key),
+            "probes_agree": found.probes_agree(key),
+            "drift": found.drift(key),
+            "hidden": hidden[key[0]],
+            "modes_asked": boards is not None,
+        }
+        full = bench.evidence(tones[key], **at)
+        lower = {
+            drive_db: bench.evidence(mean_lines(takes), **at)
+            for drive_db, takes in found.steps[key].items()
+        }
+        own = step_rows(key, full, lower, found.block_steps[tones[key].take.batch])
+        steps += own
+        mounts.append(
+            mount_numbers(
+                full,
+                fundamental_hz=fundamental_hz,
+                steps=own,
+                moves=moves,
+                air_alike=found.air_alike(tones[key].take, wood),
+            )
+        )
     with_others = WithOthers(
         boards or {},
         witnesses(blocks, spread),
@@ -187,18 +197,8 @@ def attribute_study(
     )
 
 
-def _hidden(
-    boards: Mapping[str, BoardFacts] | None, specimen: str, at_hz: np.ndarray
-) -> Hidden | None:
-    modes = boards and boards.get(specimen, BoardFacts()).modes
-    return forced_excess(modes, at_hz) if modes else None
-
-
 def _by_specimen(keys: Iterable[MountKey]) -> dict[str, list[MountKey]]:
-    boards: dict[str, list[MountKey]] = {}
-    for key in keys:
-        boards.setdefault(key[0], []).append(key)
-    return boards
+    return grouped((key[0], key) for key in keys)
 
 
 def _transfers(

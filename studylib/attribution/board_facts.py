@@ -90,9 +90,13 @@ def facts_of_study(study: Study, board_modes: pd.DataFrame) -> dict[str, BoardFa
 def _density(specimen: Specimen) -> float:
     """kg/m3; NaN where a size is not given."""
     sizes = (specimen.length_mm, specimen.width_mm, specimen.thickness_mm, specimen.mass_g)
-    if None in sizes:
-        return np.nan
-    return 1e6 * specimen.mass_g / (specimen.length_mm * specimen.width_mm * specimen.thickness_mm)
+    return (
+        np.nan
+        if None in sizes
+        else 1e6
+        * specimen.mass_g
+        / (specimen.length_mm * specimen.width_mm * specimen.thickness_mm)
+    )
 
 
 def _modes(

@@ -232,14 +232,12 @@ def leak_bounds(evidence: Evidence) -> list[Bound]:
     tone = evidence.tone
     observed = np.abs(tone.response)
     line = or_zero(evidence.room.line / observed)
-    found = [
+    of_drive = [Cause.DRIVE_RECORDER] if evidence.sensed else []
+    return [
         _leak(Cause.RECORDER, evidence.recorder, observed),
         Bound(Cause.MAINS, line, "top", line > 0),
+        *(_leak(c, evidence.drive_recorder, np.abs(tone.drive), "bottom") for c in of_drive),
     ]
-    if evidence.sensed:
-        drive = np.abs(tone.drive)
-        found.append(_leak(Cause.DRIVE_RECORDER, evidence.drive_recorder, drive, "bottom"))
-    return found
 
 
 def _air_shift(ratio: np.ndarray, share: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

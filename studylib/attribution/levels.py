@@ -34,6 +34,7 @@ from scipy import stats
 from studylib.codes import note
 from studylib.measure.harmonic_rows import tone_multiple
 from studylib.sheets import Specimen, Take
+from studylib.sheets.files import grouped
 from studylib.sheets.study import in_batch_order
 
 CHANNELS = ["response", "drive"]
@@ -75,18 +76,19 @@ def levels_of(
     board, NaN where not known); response, drive, response_noise, drive_noise (dB); a level less
     certain than `NOISY_DB` is NaN.
     """
-    batches: dict[str, list[Take]] = {}
-    for take in takes:
-        if take.kind in ("tone", "driver") and not take.is_test:
-            batches.setdefault(take.batch, []).append(take)
+    tones = [take for take in takes if take.kind in ("tone", "driver") and not take.is_test]
+    batches = grouped((take.batch, take) for take in tones)
     boards = {s.specimen: (s.wood, s.mass_g or np.nan) for s in specimens if not s.role}
-    rows = []
-    for own in batches.values():
-        for take in in_batch_order(own)[1]:
-            k = tone_multiple(take.tone_hz, fundamental_hz=fundamental_hz) or 0
-            wood, mass = boards.get(take.specimen, ("", np.nan))
-            place = (take.take, take.batch, take.kind, take.specimen or "", take.mount or 0, wood)
-            rows.append((*place, k, take.drive_db, take.gain_db, DB * np.log(mass)))
+    rows = [
+        (
+            *(take.take, take.batch, take.kind, take.specimen or "", take.mount or 0, wood),
+            tone_multiple(take.tone_hz, fundamental_hz=fundamental_hz) or 0,
+            *(take.drive_db, take.gain_db, DB * np.log(mass)),
+        )
+        for own in batches.values()
+        for take in in_batch_order(own)[1]
+        for wood, mass in [boards.get(take.specimen, ("", np.nan))]
+    ]
     names = ["take", "batch", "kind", "specimen", "mount", "wood", *SIGNAL, "gain_db", "mass_db"]
     usable = harmonics[harmonics["usable"].astype(bool)].rename(columns={"harmonic": "k"})
     table = pd.DataFrame(rows, columns=names).merge(usable, on=["take", "k"], how="inner")

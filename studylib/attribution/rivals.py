@@ -32,7 +32,9 @@ from studylib.attribution.board_facts import BoardFacts
 from studylib.attribution.excess import MARGIN_DB
 from studylib.attribution.shared import shared_columns
 from studylib.attribution.uncertainty import DB
+from studylib.codes import holding
 from studylib.codes.attribution import Control, Rival, StepVerdict
+from studylib.sheets.files import grouped
 
 AGREEING_TONES = 3
 SETTLED_DB = 0.5  # what probe tones before and after may differ by where nothing settled
@@ -47,10 +49,6 @@ SETTLES = {
     Rival.DRIVE_GAIN: Control.LEVELS,
     Rival.OTHER: Control.AIRBORNE,
 }
-OF_THE_BENCH = (
-    Rival.LEVEL_CONTROL, Rival.MICROPHONE, Rival.SENSOR, Rival.SETTLING, Rival.ROCKING, Rival.ROOM,
-    Rival.LINE, Rival.DRIVE_GAIN, Rival.OTHER,
-)  # fmt: skip
 WITH_THE_DRIVE = (Rival.ROCKING, Rival.SENSOR, Rival.DRIVE_GAIN)
 AS_LOUD_DB = 0.5
 HALF_DB = 6.0
@@ -82,9 +80,12 @@ def add_others(table: pd.DataFrame, others: WithOthers) -> pd.DataFrame:
     """
     counts = table["counts"]
     inert = {name for name, facts in others.facts.items() if facts.inert}
-    told = {k: list(lows) for k, lows in others.witnesses.items()}
-    for row in table[table["specimen"].isin(inert) & counts].itertuples():
-        told.setdefault(row.harmonic, []).append(row.low)
+    told = grouped(
+        (
+            *((k, low) for k, lows in others.witnesses.items() for low in lows),
+            *table.loc[table["specimen"].isin(inert) & counts, ["harmonic", "low"]].to_numpy(),
+        )
+    )
     steady = {
         k: drift.notna().mean() >= 0.5 and drift.median() <= SETTLED_DB
         for k, drift in table.loc[counts, "drift_db"].groupby(table["harmonic"])
@@ -94,7 +95,7 @@ def add_others(table: pd.DataFrame, others: WithOthers) -> pd.DataFrame:
     rivals = {
         k: [
             rival
-            for rival in OF_THE_BENCH
+            for rival in Rival
             if rival not in out and not (rival == Rival.SETTLING and steady.get(k, False))
         ]
         for k in harmonic.unique()
@@ -161,24 +162,21 @@ def _odd_beside(table: pd.DataFrame) -> pd.Series:
 
 def rivals_left(row) -> dict[Rival, Control]:
     """What of the bench's causes the takes of this mount do not rule out, and which take would."""
-    left = {}
     beside = 10.0 ** ((row.beside_most_db - row.observed_db) / 20.0)
     tested = beside < 1.0 and row.low + DB * math.log1p(-beside) > MARGIN_DB
-    if not (tested and (row.beside or (row.comes_back and row.air_alike))):
-        left[Rival.OTHER] = Control.AIRBORNE
-    if row.steps != StepVerdict.NOT_WITH:
-        # Steps that grow with the driver's harmonic speak for them: then the driver is moved.
-        ask = Control.MOVED if row.steps else Control.STEPS
-        left |= dict.fromkeys(WITH_THE_DRIVE, ask)
+    heard_alike = row.beside or (row.comes_back and row.air_alike)
     added_db = row.observed_db + DB * math.log1p(-(10.0 ** (-row.low / 20.0)))
-    if not row.as_loud_db < added_db - HALF_DB:
-        left[Rival.MICROPHONE] = Control.FARTHER
-    if row.tones < AGREEING_TONES:
-        left[Rival.LINE] = Control.REPEATS
     bound = row.moves_db if math.isnan(row.drift_db) else row.drift_db
-    if not row.low - MARGIN_DB > bound:
-        left |= dict.fromkeys((Rival.SETTLING, Rival.ROOM), Control.PROBE_AFTER)
-    return left
+    # Steps that grow with the driver's harmonic speak for them: then the driver is moved.
+    ask = Control.MOVED if row.steps else Control.STEPS
+    left = holding(
+        (not (tested and heard_alike), ((Rival.OTHER,), Control.AIRBORNE)),
+        (row.steps != StepVerdict.NOT_WITH, (WITH_THE_DRIVE, ask)),
+        (not row.as_loud_db < added_db - HALF_DB, ((Rival.MICROPHONE,), Control.FARTHER)),
+        (row.tones < AGREEING_TONES, ((Rival.LINE,), Control.REPEATS)),
+        (not row.low - MARGIN_DB > bound, ((Rival.SETTLING, Rival.ROOM), Control.PROBE_AFTER)),
+    )
+    return {rival: control for rivals, control in left for rival in rivals}
 
 
 def steps_of(rows: list[tuple], size: int) -> np.ndarray:

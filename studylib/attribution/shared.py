@@ -24,6 +24,7 @@ from scipy.special import stdtrit
 from studylib.attribution.board_facts import BoardFacts
 from studylib.attribution.controls import Block
 from studylib.attribution.uncertainty import DB, ERROR, Spread, or_zero
+from studylib.sheets.files import grouped
 
 FEWEST_OTHERS = 4  # below, no sharing is judged
 QUANTILE = 0.995  # two sides at 99 %
@@ -98,14 +99,13 @@ def _of_harmonic(
 
 def witnesses(blocks: Mapping[str, Block | None], spread: Spread) -> dict[int, list[float]]:
     """Multiple -> the lower end of the excess on each batch's block in dB, at 99 %."""
-    found: dict[int, list[float]] = {}
+    found = []
     for block in filter(None, blocks.values()):
         takes = or_zero(np.array(spread.level)) * sum(1.0 / n for n in block.n)
         q = float(stdtrit(max(spread.df, 1), 1.0 - ERROR / (2.0 * block.excess.size)))
         low = DB * (np.log(np.abs(block.excess)) - q * np.hypot(block.u_excess, takes**0.5))
-        for i in np.flatnonzero(np.isfinite(low)):
-            found.setdefault(int(i) + 1, []).append(float(low[i]))
-    return found
+        found += [(k, value) for k, value in enumerate(low.tolist(), start=1) if np.isfinite(value)]
+    return grouped(found)
 
 
 def shared_columns(
@@ -129,10 +129,11 @@ def shared_columns(
         e=("excess_db", "mean"), square=("square", "mean")
     ).reset_index()  # fmt: skip
     of = {name: facts.get(name, BoardFacts()) for name in table["specimen"].unique()}
-    boards["u"] = np.sqrt(boards["square"]).clip(lower=1e-3)
-    boards["wood"] = [of[name].wood for name in boards["specimen"]]
-    boards["other"] = [of[name].role != "changed" and not of[name].inert
-                       for name in boards["specimen"]]  # fmt: skip
+    boards = boards.assign(
+        u=np.sqrt(boards["square"]).clip(lower=1e-3),
+        wood=[of[name].wood for name in boards["specimen"]],
+        other=[of[name].role != "changed" and not of[name].inert for name in boards["specimen"]],
+    )
     found = {
         (k, name): each
         for k, group in boards.groupby("harmonic")

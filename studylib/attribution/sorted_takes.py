@@ -31,23 +31,23 @@ class SortedTakes:
         self, lines: list[Lines], takes: list[Take], *, fundamental_hz: float, sensed: bool
     ) -> None:
         self.tones: dict[MountKey, list[Lines]] = {}
-        self.steps: dict[MountKey, dict[float, list[Lines]]] = defaultdict(dict)
-        self.probes: dict[MountKey, dict[int, list[Lines]]] = defaultdict(dict)
-        self.sweeps: dict[MountKey, list[Lines]] = defaultdict(list)
-        self._moved: dict[MountKey, list[tuple[int, Lines]]] = defaultdict(list)
-        self.loopbacks: dict[str, list[Lines]] = defaultdict(list)
-        self.airborne: dict[str, list[Lines]] = defaultdict(list)
-        self.block_steps: dict[str, dict[float, list[Lines]]] = defaultdict(dict)
-        self._block_probes: dict[str, dict[int, list[Lines]]] = defaultdict(dict)
-        self.rooms: dict[str, list[Lines]] = defaultdict(list)
+        # By mount, or of the bench by batch; inside by drive level, or by multiple of the tone.
+        self.steps, self.probes, self.block_steps, self._block_probes = (
+            defaultdict(lambda: defaultdict(list)) for _ in range(4)
+        )
+        self.sweeps, self._moved, self.loopbacks, self.airborne, self.rooms = (
+            defaultdict(list) for _ in range(5)
+        )
         self._sensed = sensed
         self.planned: dict[MountKey, Take] = {}
         self.turned = {(take.specimen, take.mount) for take in takes if take.turned}
         self._fundamental_hz = fundamental_hz
         self._agreements: dict[tuple[str, ...], Agreement] = {}
-        self._places = {
-            take.take: place for place, take in enumerate(sorted(takes, key=_order_at_the_bench))
-        }
+        # In the order at the bench: by the column order, else by the start.
+        at_the_bench = sorted(
+            takes, key=lambda t: (t.order is None, t.order or 0, str(t.started or ""))
+        )
+        self._places = {take.take: place for place, take in enumerate(at_the_bench)}
         for take in takes:
             k = tone_multiple(take.tone_hz, fundamental_hz=fundamental_hz)
             on_bench = take.support == "bench" and not (take.moved_mm or take.mic_times)
@@ -67,9 +67,9 @@ class SortedTakes:
             case "tone" if k == 1 and take.drive_db == 0:
                 self.tones.setdefault(key, []).append(each)
             case "tone" if k == 1:
-                self.steps[key].setdefault(take.drive_db, []).append(each)
+                self.steps[key][take.drive_db].append(each)
             case "tone" if k:
-                self.probes[key].setdefault(k, []).append(each)
+                self.probes[key][k].append(each)
             case "sweep":
                 self.sweeps[key].append(each)
             case "loopback" if k == 1:
@@ -77,9 +77,9 @@ class SortedTakes:
             case "airborne" if k:
                 self.airborne[take.batch].append(each)
             case "driver" if k == 1:
-                self.block_steps[take.batch].setdefault(take.drive_db, []).append(each)
+                self.block_steps[take.batch][take.drive_db].append(each)
             case "driver" if k:
-                self._block_probes[take.batch].setdefault(k, []).append(each)
+                self._block_probes[take.batch][k].append(each)
             case "room" | "idle":
                 self.rooms[take.batch].append(each)
 
@@ -168,10 +168,8 @@ class SortedTakes:
     def _clear(self, each: Lines, k: int) -> bool:
         lines = [abs(room.response[k - 1]) for room in self.rooms[each.take.batch]]
         beside = max([each.u_response[k - 1], *lines])
-        clear = beside < CLEAR * abs(each.response[k - 1])
-        if self._sensed:
-            clear = clear and each.u_drive[k - 1] < CLEAR * abs(each.drive[k - 1])
-        return bool(clear)
+        of_drive = not self._sensed or each.u_drive[k - 1] < CLEAR * abs(each.drive[k - 1])
+        return bool(beside < CLEAR * abs(each.response[k - 1]) and of_drive)
 
     def blocks(self, size: int) -> dict[str, control_takes.Block | None]:
         return {
@@ -197,8 +195,3 @@ class SortedTakes:
             if full and drive_db < 0
         ]
         return bool(off) and max(off) <= FOLLOWED_DB
-
-
-def _order_at_the_bench(take: Take) -> tuple:
-    """`order` where it is given, else the time, else the order of the rows."""
-    return take.order is None, take.order or 0, str(take.started or "")

@@ -50,18 +50,19 @@ def step_rows(
         step = lower[drive_db].tone
         growth = _db(tone.response) - _db(step.response)
         sensed = _db(tone.drive) - _db(step.drive) if full.sensed else np.full(growth.size, np.nan)
-        block_growth = on_block - _levels(block.get(drive_db))
+        of_block = on_block - _levels(block.get(drive_db))
+        of_block = np.pad(of_block, (0, growth.size), constant_values=np.nan)
         found = _difference(full, lower[drive_db])
         heard = np.abs(step.response) > step.presence(step.u_response)
-        for i in range(1, growth.size):
-            if not loud[i]:
-                continue
-            row = (
-                *key, i + 1, drive_db, growth[i] if heard[i] else np.nan, sensed[i],
-                block_growth[i] if block_growth.size > i else np.nan, -drive_db * (i + 1),
-                found.middle[i], found.low[i], found.high[i], _verdict(found, i),
-            )  # fmt: skip
-            rows.append(row)
+        rows += [
+            (
+                *key, i + 1, drive_db, growth[i] if heard[i] else np.nan, sensed[i], of_block[i],
+                -drive_db * (i + 1), found.middle[i], found.low[i], found.high[i],
+                _verdict(found, i),
+            )
+            for i in range(1, growth.size)
+            if loud[i]
+        ]  # fmt: skip
     return rows
 
 

@@ -22,7 +22,6 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from itertools import chain
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -35,7 +34,7 @@ from studylib.attribution.excess import MARGIN_DB, Evidence, excess_of, load_ran
 from studylib.attribution.rivals import SETTLES, WithOthers, add_others, rivals_left, steps_of
 from studylib.attribution.shared import FEWEST_OTHERS
 from studylib.attribution.uncertainty import DB
-from studylib.codes import note, several
+from studylib.codes import holding, note, several
 from studylib.codes.attribution import Cause, Control, Rival, Verdict
 from studylib.errors import InputError
 from studylib.sheets import Take
@@ -215,15 +214,14 @@ def _hidden(row) -> dict[str, float]:
 
 def untested(row) -> list[Control]:
     """Controls without which nothing may be called beyond the driver."""
-    missing = []
-    if math.isnan(row.recorder_db):
-        missing.append(Control.LOOPBACK)
-    if math.isnan(row.air_db):
-        # Without the mount's own probe tone an airborne take cannot be scaled.
-        missing += [Control.AIRBORNE] if row.air_known else [Control.PROBE, Control.AIRBORNE]
-    if math.isnan(row.hum_db) and near_mains(row.at_hz, row.bin_hz):
-        missing.append(Control.ROOM)
-    return missing
+    no_air, no_room = math.isnan(row.air_db), math.isnan(row.hum_db)
+    # Without the mount's own probe tone an airborne take cannot be scaled.
+    return holding(
+        (math.isnan(row.recorder_db), Control.LOOPBACK),
+        (no_air and not row.air_known, Control.PROBE),
+        (no_air, Control.AIRBORNE),
+        (no_room and near_mains(row.at_hz, row.bin_hz), Control.ROOM),
+    )
 
 
 def near_mains(frequency_hz: float, within_hz: float) -> bool:
@@ -412,12 +410,13 @@ def judged_table(mounts: Sequence[dict[str, np.ndarray]], others: WithOthers) ->
     """The table `attribution` of all mounts, judged row by row beside all the others."""
     if not mounts:
         return tables.empty("attribution")
-    table = pd.DataFrame({name: _joined(mounts, name) for name in dict.fromkeys(chain(*mounts))})
+    table = pd.concat([pd.DataFrame(mount) for mount in mounts], ignore_index=True)
     table = add_others(table, others)
     found = [judge(row) for row in table.itertuples(index=False)]
     places = list(zip(table["specimen"], table["harmonic"], strict=True))
-    table["verdict"] = [each.verdict for each in found]
-    table["settle"] = [each.settle for each in found]
+    table = table.assign(
+        verdict=[each.verdict for each in found], settle=[each.settle for each in found]
+    )
     # Of what is not above the noise, or has no repeats, there is no excess to speak of.
     table.loc[(table["verdict"] == Verdict.NOISE) | table["apart"], OF_EXCESS] = np.nan
     mounted = Counter(places)
@@ -429,13 +428,6 @@ def judged_table(mounts: Sequence[dict[str, np.ndarray]], others: WithOthers) ->
         for each, place in zip(found, places, strict=True)
     ]
     return tables.typed("attribution", table)
-
-
-def _joined(mounts: Sequence[dict[str, np.ndarray]], name: str) -> np.ndarray:
-    """One column of all mounts; NaN where a mount does not have it."""
-    return np.concatenate(
-        [mount.get(name, np.full(mount["harmonic"].size, np.nan)) for mount in mounts]
-    )
 
 
 def _other_mounts(mounts: int, place: tuple[str, int], counts: Counter) -> str:

@@ -46,7 +46,20 @@ CELLS_PER_OCTAVE = 96
 
 
 @dataclass(frozen=True)
-class BatchMeasurement:
+class Measured:
+    """What is measured, as `studylib.tables` declares it: a frame each."""
+
+    quality: pd.DataFrame
+    features: pd.DataFrame
+    spectra: pd.DataFrame
+    harmonics: pd.DataFrame
+    modes: pd.DataFrame
+    sweeps: pd.DataFrame
+    bench: pd.DataFrame
+
+
+@dataclass(frozen=True)
+class BatchMeasurement(Measured):
     """The tables of one batch, as `studylib.tables` declares them.
 
     Attributes
@@ -57,13 +70,6 @@ class BatchMeasurement:
     """
 
     batch: str
-    quality: pd.DataFrame
-    features: pd.DataFrame
-    spectra: pd.DataFrame
-    harmonics: pd.DataFrame
-    modes: pd.DataFrame
-    sweeps: pd.DataFrame
-    bench: pd.DataFrame
 
 
 def measure_batch(
@@ -166,17 +172,15 @@ def _feature_rows(
     k: int,
     aside: str,
 ) -> Iterator[tuple]:
-    settings = study.settings
+    settings, fitted = study.settings, measured.fit is not None
     levels = {"scale": session.scale, "gain_db": take.gain_db, "settings": settings}
-    if measured.fit is None:
+    if not fitted:
         values = feature_rows.empty_features(k, settings, rate_hz=session.rate_hz)
     elif k == 1:
         values = feature_rows.tone_features(measured, **levels)
     else:
         values = feature_rows.probe_features(measured, k=k, **levels)
-    yield from _labelled(
-        study, take, values, _content(study, take) if measured.fit is not None else "", aside
-    )
+    yield from _labelled(study, take, values, _content(study, take) if fitted else "", aside)
 
 
 def _labelled(

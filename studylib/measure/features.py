@@ -50,9 +50,11 @@ def tone_order(take: Take, settings: Settings) -> int | None:
     if take.kind != "tone" or take.support != "bench" or take.is_test:
         return None
     k = tone_multiple(take.tone_hz, fundamental_hz=settings.tone.fundamental_hz)
-    if take.drive_db == 0 or (k is not None and k > 1 and has_sensed_drive(settings)):
-        return k
-    return None
+    return (
+        k
+        if take.drive_db == 0 or (k is not None and k > 1 and has_sensed_drive(settings))
+        else None
+    )
 
 
 def has_sensed_drive(settings: Settings) -> bool:

@@ -19,7 +19,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from studylib.codes import note
+from studylib.codes import holding, note
 from studylib.measure.harmonic_rows import tone_multiple
 from studylib.measure.take import TakeMeasurement, hum_of
 from studylib.sheets import Take
@@ -68,21 +68,20 @@ def line_notes(
 
     harmonics : the batch's table.  tones : ids of its tones at the fundamental and full drive.
     """
-    notes, tone = [], settings.tone
+    tone = settings.tone
     mains = Counter(one.mains_hz for one in found if one.mains_hz)
     mains_hz, takes = max(mains.items(), key=lambda item: item[1], default=(0.0, 0))
-    if takes >= FEWEST:
-        multiples = settings.on_mains(mains_hz)
-        at_hz = [tone.fundamental_hz * k for k in multiples]
-        about = {"mains_hz": mains_hz, "takes": takes, "multiples": multiples, "at_hz": at_hz}
-        notes += [note("measure.mains", **about)] if multiples else []
+    multiples = settings.on_mains(mains_hz) if takes >= FEWEST else []
+    at_hz = [tone.fundamental_hz * k for k in multiples]
+    about = {"mains_hz": mains_hz, "takes": takes, "multiples": multiples, "at_hz": at_hz}
+    notes = holding((multiples, note("measure.mains", **about)))
     own = harmonics[harmonics["take"].isin(tones) & harmonics["usable"].astype(bool)]
     size = pd.Series(np.hypot(own["response_re"], own["response_im"]).to_numpy(), own["harmonic"])
     for k, level in size.groupby(level=0).median().items():
         heard = {one.take: one.lines[k] for one in found if k in one.lines}
         ratio_db = 20.0 * np.log10(max(heard.values(), default=0.0) / level + 1e-20)
-        if ratio_db > LOWEST_DB:
-            named = sorted(heard, key=heard.get, reverse=True)[:MOST_NAMED]
-            about = {"multiple": int(k), "at_hz": tone.fundamental_hz * k, "ratio_db": ratio_db}
-            notes.append(note("measure.line", **about, takes=named, more=len(heard) - len(named)))
+        named = sorted(heard, key=heard.get, reverse=True)[:MOST_NAMED]
+        about = {"multiple": int(k), "at_hz": tone.fundamental_hz * k, "ratio_db": ratio_db}
+        told = note("measure.line", **about, takes=named, more=len(heard) - len(named))
+        notes += holding((ratio_db > LOWEST_DB, told))
     return notes

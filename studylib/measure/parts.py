@@ -17,12 +17,13 @@ import hashlib
 import json
 from collections import Counter
 from collections.abc import Iterable
+from dataclasses import fields
 from pathlib import Path
 
 from studylib import tables
 from studylib.codes import each, note
 from studylib.errors import InputError, RunError
-from studylib.measure.batch import BatchMeasurement, Progress
+from studylib.measure.batch import BatchMeasurement, Measured, Progress
 from studylib.sheets import Study
 from studylib.sheets.files import sha256
 from studylib.words.text import nearest
@@ -32,7 +33,7 @@ DONE = "done.json"
 NOT_USED = "not_used.json"
 PROGRESS = "progress.json"
 
-TABLES = ("quality", "features", "spectra", "harmonics", "modes", "sweeps", "bench")
+TABLES = tuple(field.name for field in fields(Measured))
 
 
 def batch_slugs(batches: Iterable[str]) -> dict[str, str]:
@@ -85,11 +86,13 @@ def save_part(measurement: BatchMeasurement, folder: Path | str, *, key: str) ->
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)
     (folder / DONE).unlink(missing_ok=True)
-    hashes = {}
-    for name in TABLES:
-        content = getattr(measurement, name).to_csv(index=False, lineterminator="\n").encode()
-        write_whole(folder / f"{name}.csv", content)
-        hashes[f"{name}.csv"] = hashlib.sha256(content).hexdigest()
+    contents = {
+        f"{name}.csv": getattr(measurement, name).to_csv(index=False, lineterminator="\n").encode()
+        for name in TABLES
+    }
+    for name, content in contents.items():
+        write_whole(folder / name, content)
+    hashes = {name: hashlib.sha256(content).hexdigest() for name, content in contents.items()}
     write_json(folder / DONE, {"batch": measurement.batch, "key": key, "files": hashes})
 
 
@@ -165,6 +168,8 @@ def note_progress(folder: Path | str) -> Progress | None:
 def read_progress(folder: Path | str) -> tuple[int, int, str] | None:
     """(done, total, what) as `note_progress` left it, or None."""
     noted = read_json(Path(folder) / PROGRESS)
-    if set(noted) != {"done", "total", "what"}:
-        return None
-    return noted["done"], noted["total"], noted["what"]
+    return (
+        None
+        if set(noted) != {"done", "total", "what"}
+        else (noted["done"], noted["total"], noted["what"])
+    )

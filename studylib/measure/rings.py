@@ -113,9 +113,11 @@ class Ring:
 
     def sweeps(self, take: Take, *, aside: str) -> pd.DataFrame:
         """Rows of the part table `sweeps`."""
-        if self.sweep is None:
-            return tables.empty("sweeps")
-        return sweep_rows(take.take, self.sweep, usable=not aside)
+        return (
+            sweep_rows(take.take, self.sweep, usable=not aside)
+            if self.sweep is not None
+            else tables.empty("sweeps")
+        )
 
     def features(self, take: Take, *, study: Study, scale: LevelScale) -> list[FeatureValue]:
         """`sweep.*` of the take; levels at the bench's gain and brought to full drive."""
@@ -151,9 +153,11 @@ def measure_ring(
     ]
     if not all(map(is_sound, x)):
         return Ring(taps=nothing, reason="taps.not_numbers")
-    if take.kind == "tap":
-        return Ring(taps=taps_of(x[0], info.rate_hz, study))
-    return _sweep(x, info.rate_hz, study, shape, tuple(channels))
+    return (
+        Ring(taps=taps_of(x[0], info.rate_hz, study))
+        if take.kind == "tap"
+        else _sweep(x, info.rate_hz, study, shape, tuple(channels))
+    )
 
 
 def taps_of(x: np.ndarray, rate_hz: int, study: Study) -> list[Tap]:
@@ -202,9 +206,11 @@ def _with_reasons(row: quality.Check, reasons: list[str]) -> quality.Check:
 
 def _room(room: Room | None) -> tuple[float, float, float]:
     """Decay time in s, its standard uncertainty, and the level of the direct sound above it."""
-    if room is None:
-        return _NO_ROOM
-    return room.decay_time_s, room.u_relative * room.decay_time_s, room.ratio_db
+    return (
+        (room.decay_time_s, room.u_relative * room.decay_time_s, room.ratio_db)
+        if room is not None
+        else _NO_ROOM
+    )
 
 
 def _of_decays(decays: Decays, offset_db: float) -> Iterator[tuple[tuple, float]]:

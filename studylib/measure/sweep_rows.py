@@ -197,17 +197,19 @@ def _in_bands(
     reasons, name = _reasons(measured, 1), "response_db" if sensed else "level_db"
     for band, mean, extra, variance in zip(bands, means, noise, spread, strict=True):
         inside = (orders.frequency_hz >= band.low_hz) & (orders.frequency_hz < band.high_hz)
+        below = mean < 2.0 * extra
         rings_on = np.mean(reasons[inside] == "sweeps.ends_too_soon") > 0.5
-        reason = "sweeps.ends_too_soon" if rings_on else ""
-        if not reason and mean < 2.0 * extra:
-            reason = "takes.below_noise"
+        reason = "sweeps.ends_too_soon" if rings_on else "takes.below_noise" if below else ""
         level = mean if reason == "takes.below_noise" else mean - extra
         u_db = DB_PER_RATIO * float(np.sqrt(variance / (band.high_hz - band.low_hz))) / level
         yield FeatureValue(
             f"sweep.band{band.nominal}.{name}",
             10.0 * float(np.log10(level)) + (0.0 if sensed else offset_db),
-            "dB" if sensed else unit, u_db, reason == "", reason,
-        )  # fmt: skip
+            "dB" if sensed else unit,
+            u_db,
+            reason == "",
+            reason,
+        )
 
 
 def mount_responses(sweeps: pd.DataFrame, takes: pd.DataFrame) -> pd.DataFrame:
@@ -231,9 +233,11 @@ def mount_responses(sweeps: pd.DataFrame, takes: pd.DataFrame) -> pd.DataFrame:
         _of_mount(rows).assign(specimen=specimen, mount=mount)
         for (specimen, mount), rows in first.groupby(["specimen", "mount"], sort=False)
     ]
-    if not parts:
-        return tables.empty("responses")
-    return tables.typed("responses", pd.concat(parts, ignore_index=True))
+    return (
+        tables.typed("responses", pd.concat(parts, ignore_index=True))
+        if parts
+        else tables.empty("responses")
+    )
 
 
 def _of_mount(rows: pd.DataFrame) -> pd.DataFrame:

@@ -185,9 +185,8 @@ def _pieces(info: RecordingInfo, wanted: Expectation) -> tuple[int, int, int]:
     """(first frame, frames of a piece, number of pieces): coherent, at most 10 s each."""
     rate = info.rate_hz
     start = round(wanted.skip_s * rate)
-    frames = info.frames - start
-    if wanted.length_s is not None:
-        frames = min(frames, round(wanted.length_s * rate))
+    most = round(wanted.length_s * rate) if wanted.length_s is not None else info.frames
+    frames = min(info.frames - start, most)
     # One frame over 10 s must not halve the piece: hence the small allowance.
     count = max(1, int(np.ceil(frames / (MAX_SEGMENT_S * rate) - 1e-6)))
     return start, record_length(frames // count), count
@@ -254,9 +253,11 @@ def _analyse(
 
 def hum_of(measured: TakeMeasurement, *, tone_hz: float | None) -> tuple[float, float]:
     """(mean square, hertz) of the strongest mains line in the response; (0, 0) if none."""
-    if measured.density is None:
-        return 0.0, 0.0
-    return strongest_line(measured.density, step_hz=measured.step_hz, tone_hz=tone_hz)
+    return (
+        strongest_line(measured.density, step_hz=measured.step_hz, tone_hz=tone_hz)
+        if measured.density is not None
+        else (0.0, 0.0)
+    )
 
 
 CALIBRATOR_HZ = (160.0, 1250.0)

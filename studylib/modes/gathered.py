@@ -33,7 +33,7 @@ from studylib import tables
 from studylib.codes import has, note
 from studylib.codes.takes import ASIDE
 from studylib.errors import StudyError
-from studylib.measure.batch import BatchMeasurement, measure_batch
+from studylib.measure.batch import BatchMeasurement, Measured, measure_batch
 from studylib.measure.parts import TABLES, batch_slugs, saved_part
 from studylib.modes.means import board_modes, hidden_decays, mode_counts, own_squared, tap_rows
 from studylib.modes.numbers import number_modes
@@ -44,7 +44,7 @@ Progress = Callable[[int, int, str], None]
 
 
 @dataclass(frozen=True)
-class Gathered:
+class Gathered(Measured):
     """All whole parts of a study, in the order of its batches; `failed` names the others.
 
     modes : with the number of each over the whole study (`modes.numbers`).  board_modes : one row
@@ -52,26 +52,22 @@ class Gathered:
     the batch of each fact.  failed : batch -> a note of why it is not among them.
     """
 
-    quality: pd.DataFrame
-    features: pd.DataFrame
-    spectra: pd.DataFrame
-    harmonics: pd.DataFrame
-    modes: pd.DataFrame
-    sweeps: pd.DataFrame
-    bench: pd.DataFrame
     board_modes: pd.DataFrame
     failed: dict[str, str] = field(default_factory=dict)
 
     def of(self, study: Study) -> "Gathered":
         """What belongs to the takes of a part of the study; numbers of modes stay as they are."""
-        takes, boards = [t.take for t in study.takes], [s.specimen for s in study.specimens]
-        own = {"take": takes, "batch": study.batches, "specimen": boards}
-        frames = {}
-        for name in (*TABLES, "board_modes"):
-            frame = getattr(self, name)
-            column = next(c for c in own if c in frame)
-            frames[name] = frame[frame[column].isin(own[column])].reset_index(drop=True)
-        return replace(self, **frames)
+        own = {"take": [t.take for t in study.takes], "batch": study.batches}
+        own["specimen"] = [s.specimen for s in study.specimens]
+        frames = {name: getattr(self, name) for name in (*TABLES, "board_modes")}
+        columns = {name: next(c for c in own if c in frame) for name, frame in frames.items()}
+        return replace(
+            self,
+            **{
+                name: frame[frame[columns[name]].isin(own[columns[name]])].reset_index(drop=True)
+                for name, frame in frames.items()
+            },
+        )
 
 
 def gather(
@@ -93,9 +89,9 @@ def gather(
     slugs = batch_slugs(study.batches)
     whole: list[BatchMeasurement] = []
     failed: dict[str, str] = {}
+    tell = progress or (lambda *_: None)
     for done, batch in enumerate(study.batches):
-        if progress is not None:
-            progress(done, len(study.batches), f"batch {batch}")
+        tell(done, len(study.batches), f"batch {batch}")
         try:
             whole.append(
                 saved_part(Path(parts) / slugs[batch]) if parts else measure_batch(study, batch)
@@ -234,21 +230,20 @@ def mode_feature_rows(numbered: pd.DataFrame, takes: pd.DataFrame) -> pd.DataFra
     }
     modes = {support: sorted(set(part["mode"])) for support, part in rows.groupby("support")}
     out = []
-    for take in takes.itertuples(index=False):
-        for mode in modes.get(take.support, ()):
-            found = values.get((take.take, mode))
-            reason = take.aside or why.get(take.take, "")
-            if not reason and found is None:
-                reason = note("modes.not_in_take", mode=mode)
-            reasons = (reason, hidden.get((take.specimen, take.support, mode, take.mount), ""))
-            for row in _three(found, reasons, f"{PREFIX[take.support]}.m{mode}"):
-                key = f"{take.take}|{take.content}|{row[0]}"
-                out.append(
-                    (
-                        hashlib.sha256(key.encode()).hexdigest()[:12], take.take, take.batch,
-                        take.kind, take.specimen, take.wood, take.mount, take.repeat, *row,
-                    )
-                )  # fmt: skip
+    pairs = [(t, mode) for t in takes.itertuples(index=False) for mode in modes.get(t.support, ())]
+    for take, mode in pairs:
+        found = values.get((take.take, mode))
+        absent = note("modes.not_in_take", mode=mode) if found is None else ""
+        reason = take.aside or why.get(take.take, "") or absent
+        reasons = (reason, hidden.get((take.specimen, take.support, mode, take.mount), ""))
+        out += [
+            (
+                hashlib.sha256(f"{take.take}|{take.content}|{row[0]}".encode()).hexdigest()[:12],
+                *(take.take, take.batch, take.kind, take.specimen, take.wood, take.mount),
+                *(take.repeat, *row),
+            )
+            for row in _three(found, reasons, f"{PREFIX[take.support]}.m{mode}")
+        ]
     return tables.typed("features", out)
 
 
@@ -259,17 +254,11 @@ def _three(
     holds for the decay alone."""
     reason, hidden = reasons
     for name, unit in QUANTITIES:
-        value = u = np.nan
-        why = reason
-        if found is not None:
-            log, relative = found[name]
-            value = float(np.exp(log))
-            u = value * relative
-            if np.isnan(value):
-                why = why or "modes.no_decay"
-            elif name != "frequency_hz":
-                why = why or hidden
-        yield f"{head}.{name}", value, unit, u, not why, why
+        log, relative = found[name] if found is not None else (np.nan, np.nan)
+        value = float(np.exp(log))
+        unknown = "modes.no_decay" if np.isnan(value) else hidden * (name != "frequency_hz")
+        why = reason or unknown * (found is not None)
+        yield (f"{head}.{name}", value, unit, value * relative, not why, why)
 
 
 def _values(rows: pd.DataFrame) -> dict[tuple[str, int], dict[str, tuple[float, float]]]:

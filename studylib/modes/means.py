@@ -43,6 +43,7 @@ import pandas as pd
 from studylib import tables
 from studylib.codes import fields_of, note
 from studylib.errors import InputError
+from studylib.sheets.files import grouped
 
 BOARD = ["specimen", "support", "mode"]
 MOUNT = [*BOARD, "mount"]
@@ -223,20 +224,23 @@ def board_modes(numbered: pd.DataFrame, specimens: pd.DataFrame) -> pd.DataFrame
     about = specimens.drop_duplicates("specimen").set_index("specimen")
     taps = numbered[numbered["kind"] == "tap"]
     means = _means(tap_rows(numbered))
-    for support in sorted(set(taps["support"])):
-        here = taps[taps["support"] == support]
+    for support, here in taps.groupby("support"):
         modes = sorted(set(here["mode"].dropna().astype(int)))
         for specimen in [name for name in about.index if name in set(here["specimen"])]:
             own = here[here["specimen"] == specimen]
             told = (specimen, about.at[specimen, "wood"], about.at[specimen, "role"], support)
-            for mode in modes:
-                if (specimen, support, mode) in means.index:
-                    mean = means.loc[(specimen, support, mode)]
-                    rows.append((*told, mode, *mean[:-1], False, mean["reason"]))
-                else:
-                    rows.append(
-                        (*told, mode, *[np.nan] * 5, 0, 0, 0, True, _why_missing(own, mode))
-                    )
+            lost = {mode: _why_missing(own, mode) for mode in modes}
+            found = {
+                mode: means.loc[key]
+                for mode in modes
+                if (key := (specimen, support, mode)) in means.index
+            }
+            rows += [
+                (*told, mode, *found[mode][:-1], False, found[mode]["reason"])
+                if mode in found
+                else (*told, mode, *[np.nan] * 5, 0, 0, 0, True, lost[mode])
+                for mode in modes
+            ]
     return tables.typed("board_modes", rows)
 
 
@@ -250,9 +254,7 @@ def _means(rows: pd.DataFrame) -> pd.DataFrame:
     """Means and uncertainties by (specimen, support, mode), and why the decay is not given."""
     mean = averaged(rows)["board"]
     frequency, eta = np.exp(mean["log_f"]), np.exp(mean["log_eta"])
-    hidden: dict[tuple, list[str]] = {}
-    for (*board, _), why in hidden_decays(rows).items():
-        hidden.setdefault(tuple(board), []).append(why)
+    hidden = grouped((tuple(board), why) for (*board, _), why in hidden_decays(rows).items())
     counted = rows.groupby(BOARD)
     return pd.DataFrame(
         {
@@ -279,6 +281,8 @@ def _why_missing(own: pd.DataFrame, mode: int) -> str:
     taps, good = mode_counts(own)
     if not good:
         return note("modes.no_usable_tap", taps=taps)
-    if own["mode"].isna().all():
-        return "modes.not_numbered"
-    return note("modes.not_in_board", mode=mode, taps=good)
+    return (
+        "modes.not_numbered"
+        if own["mode"].isna().all()
+        else note("modes.not_in_board", mode=mode, taps=good)
+    )

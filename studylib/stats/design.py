@@ -17,8 +17,9 @@ from collections.abc import Mapping, Sequence
 import pandas as pd
 
 from studylib import tables
-from studylib.codes import has, note
+from studylib.codes import has, holding, note
 from studylib.codes.comparison import Method, Role, Verdict
+from studylib.sheets.files import grouped
 from studylib.stats.decisions import SAME_LEVEL
 from studylib.stats.pairs import SMALLEST_SAME
 from studylib.stats.samples import Sample
@@ -53,10 +54,17 @@ def coverage_table(
     reasons: dict[str, str] = {}
     for state, code in LEFT_OUT.items():
         over = counts[state] > MOST_BELOW_NOISE * judged
-        found: dict[str, list[dict]] = {}
-        for feature, wood in index[over.to_numpy()]:
-            lost = {"below": counts.loc[(feature, wood), state], "judged": judged[feature, wood]}
-            found.setdefault(feature, []).append({"wood": wood, **lost})
+        found = grouped(
+            (
+                feature,
+                {
+                    "wood": wood,
+                    "below": counts.loc[(feature, wood), state],
+                    "judged": judged[feature, wood],
+                },
+            )
+            for feature, wood in index[over.to_numpy()]
+        )
         reasons |= {
             feature: note(code, share=MOST_BELOW_NOISE, woods=woods)
             for feature, woods in found.items()
@@ -69,9 +77,8 @@ def coverage_table(
             "set_aside": counts["aside"],
         }
     ).reset_index()
-    table["compared"] = ~table["feature"].isin(list(reasons))
-    table["reason"] = [reasons.get(name, "") for name in table["feature"]]
-    return tables.typed("coverage", table)
+    told = [reasons.get(name, "") for name in table["feature"]]
+    return tables.typed("coverage", table.assign(compared=[not why for why in told], reason=told))
 
 
 def not_compared(coverage: pd.DataFrame) -> dict[str, str]:
@@ -135,18 +142,14 @@ def comparison_notes(
     unusable = [n for n in primary if n in order and n not in samples and n not in refused]
     apart = [name for name, design in compared.items() if not design.complete]
     partly = [name for name, design in compared.items() if design.model and design.model.dropped]
-    asked = (
-        (missing, "comparison.not_measured", {"features": missing}),
-        (unusable, "comparison.no_take", {"features": unusable}),
-        (refused, "comparison.refused", {"refused": dict(refused)}),
-    )
-    about_batch = (
-        (apart and not confounded, "comparison.confounded_on", {"features": apart}),
-        (partly, "comparison.partly_confounded", {"features": partly}),
-    )
     return [
-        *(note(code, **fields) for there, code, fields in asked if there),
-        *(note(code, **fields) for there, code, fields in about_batch if there),
+        *holding(
+            (missing, note("comparison.not_measured", features=missing)),
+            (unusable, note("comparison.no_take", features=unusable)),
+            (refused, note("comparison.refused", refused=dict(refused))),
+            (apart and not confounded, note("comparison.confounded_on", features=apart)),
+            (partly, note("comparison.partly_confounded", features=partly)),
+        ),
         *_verdict_notes(found, 1 - confidence),
         *["comparison.unbalanced"]
         * any(has(cell, "methods.mean_squares", "methods.reml") for cell in variance["method"]),
@@ -158,13 +161,13 @@ def _verdict_notes(found: pd.DataFrame, alpha: float) -> list[str]:
     enough = found[["n_a", "n_b"]].min(axis=1) >= SMALLEST_SAME
     pairs = int((enough & found["limit"].notna() & found["p"].notna()).sum())
     same = note("comparison.same", pairs=pairs, bound=min(1.0, SAME_LEVEL * pairs))
-    asked = (
+    not_earned = any(has(cell, Method.NOT_EARNED) for cell in found["method"])
+    return holding(
         ((found["verdict"] == Verdict.SAME).any(), same),
-        (any(has(cell, Method.NOT_EARNED) for cell in found["method"]), "comparison.not_earned"),
+        (not_earned, "comparison.not_earned"),
         ((found["needed"] != "").any(), "comparison.needed"),
         (hints, note("comparison.exploratory", count=hints, alpha=alpha)),
     )
-    return [remark for there, remark in asked if there]
 
 
 def design_notes(
@@ -184,17 +187,16 @@ def design_notes(
     """
     batches = mounts["batch"].nunique()
     per_board = mounts.drop_duplicates(["specimen", "batch", "mount"]).groupby("specimen").size()
-    asked = (
-        (batches == 1, "comparison.one_batch"),
-        (batches > 1, "comparison.not_paired"),
-        (len(per_board) and per_board.max() == 1, "comparison.mounted_once"),
-        (len(mounts) and mounts["n_takes"].max() == 1, "comparison.one_take"),
-        (not listening, "comparison.not_heard"),
-    )
     return [
         "comparison.these_boards",
         *_source_notes(specimens, woods, max(2, smallest_n)),
-        *(remark for there, remark in asked if there),
+        *holding(
+            (batches == 1, "comparison.one_batch"),
+            (batches > 1, "comparison.not_paired"),
+            (len(per_board) and per_board.max() == 1, "comparison.mounted_once"),
+            (len(mounts) and mounts["n_takes"].max() == 1, "comparison.one_take"),
+            (not listening, "comparison.not_heard"),
+        ),
     ]
 
 

@@ -31,6 +31,7 @@ import numpy as np
 import pandas as pd
 
 from studylib import tables
+from studylib.sheets.files import grouped
 from studylib.stats import scales, studentized
 from studylib.stats.components import components
 from studylib.stats.pairs import Pair
@@ -115,10 +116,6 @@ def _joint(fit: Reml, i: int, contrasts, q: int, spread) -> tuple[float, float]:
     return scale * float(estimate @ np.linalg.solve(adjusted, estimate)) / q, df
 
 
-def _only(fit: Reml, i: int) -> Reml:
-    return Reml(*(getattr(fit, name)[i : i + 1] for name in Reml.__annotations__))
-
-
 def _gradient(fit: Reml, contrast: np.ndarray) -> np.ndarray:
     """Derivative of the contrast's variance by each component, shape (features, components)."""
     half = np.einsum("fpq,q->fp", fit.covariance, contrast)
@@ -142,10 +139,11 @@ def _satterthwaite(fit: Reml, gradient: np.ndarray, variance: np.ndarray) -> np.
 
 def _adjusted(fit: Reml, spread: np.ndarray, i: int | None = None) -> np.ndarray:
     """Kenward-Roger covariance of the fixed effects, shape (features, p, p)."""
-    one = fit if i is None else _only(fit, i)
-    cov, first = one.covariance, one.first
+    part = slice(None) if i is None else slice(i, i + 1)
+    cov, first = fit.covariance[part], fit.first[part]
     product = np.einsum("fkpq,fqr,flrs->fklps", first, cov, first, optimize=True)
-    return cov + 2.0 * cov @ np.einsum("fkl,fklpq->fpq", spread, one.second - product) @ cov
+    left = fit.second[part] - product
+    return cov + 2.0 * cov @ np.einsum("fkl,fklpq->fpq", spread, left) @ cov
 
 
 @dataclass(frozen=True)
@@ -169,14 +167,15 @@ class Fitted:
 def fit_features(samples: Mapping[str, Sample]) -> dict[str, Fitted]:
     """Fits of all features whose design has two random levels or more, and that converged."""
     out = {}
-    for design in {id(sample.design): sample.design for sample in samples.values()}.values():
-        group = [(name, sample) for name, sample in samples.items() if sample.design is design]
-        if len(design.nested.levels) < 2:
-            continue
-        fit = fit_design(design, [sample for _, sample in group], fixed_part(design))
-        for at, (name, _) in enumerate(group):
-            if fit.converged[at]:
-                out[name] = Fitted(fit, at, design.nested.levels, design.present)
+    for group in grouped((id(one.design), (name, one)) for name, one in samples.items()).values():
+        design = group[0][1].design
+        if len(design.nested.levels) > 1:
+            fit = fit_design(design, [sample for _, sample in group], fixed_part(design))
+            out |= {
+                name: Fitted(fit, at, design.nested.levels, design.present)
+                for at, (name, _) in enumerate(group)
+                if fit.converged[at]
+            }
     return {name: out[name] for name in samples if name in out}
 
 

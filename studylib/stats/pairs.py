@@ -43,8 +43,14 @@ _SMALLEST_P = 1e-6
 SMALLEST_SAME = 3
 
 
+@dataclass(frozen=True)
 class _Judged:
-    """What the differences of a `Pair` or of `Pairs` say of a limit."""
+    """What the differences of a `Pair` (numbers) or of `Pairs` (arrays) say of a limit."""
+
+    difference: float | np.ndarray
+    se: float | np.ndarray
+    df: float | np.ndarray
+    df_same: float | np.ndarray
 
     def beyond(self, limit: float):
         """p for |difference| <= limit."""
@@ -69,10 +75,6 @@ class Pair(_Judged):
 
     a: int
     b: int
-    difference: float
-    se: float
-    df: float
-    df_same: float
     p: float
     closed: float
     low: float
@@ -87,10 +89,6 @@ class Pairs(_Judged):
     """
 
     woods: tuple[tuple[int, int], ...]
-    difference: np.ndarray
-    se: np.ndarray
-    df: np.ndarray
-    df_same: np.ndarray
 
     @property
     def k(self) -> int:
@@ -145,9 +143,11 @@ class Pairs(_Judged):
 
 def critical(confidence: float, k: int, df: np.ndarray) -> np.ndarray:
     """How many standard errors make an interval for all pairs of k woods together, shape of df."""
-    if k == 3:
-        return studentized.quantile(confidence, 3, df) / math.sqrt(2.0)
-    return special.stdtrit(df, 1 - (1 - confidence) / max(k * (k - 1), 1))
+    return (
+        studentized.quantile(confidence, 3, df) / math.sqrt(2.0)
+        if k == 3
+        else special.stdtrit(df, 1 - (1 - confidence) / max(k * (k - 1), 1))
+    )
 
 
 def _range_test(p: np.ndarray, df: np.ndarray) -> np.ndarray:
@@ -218,4 +218,4 @@ def _settled(woods: tuple, difference, se, df, counts, freedom) -> Pairs:
     df = np.where(np.isfinite(se), np.maximum(df, 1.0), np.nan)
     few = np.where(fewest < SMALLEST_SAME, np.nan, np.maximum(smaller, 1.0))
     df_same = np.where(fewest > SMALLEST_SAME, df, np.where(np.isfinite(se), few, np.nan))
-    return Pairs(woods, difference, se, df, df_same)
+    return Pairs(difference, se, df, df_same, woods)

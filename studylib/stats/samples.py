@@ -272,15 +272,16 @@ def _design(takes, mounts, units, all_woods: tuple[str, ...], least: int) -> Des
     present = tuple(wood for wood in all_woods if counts[wood])
     # The part of each unit's mean that was measured in each batch.
     shares = _averaged(pd.get_dummies(mounts["batch"]).astype(float), mounts, units)
-    place = _places(mounts, units)
+    place = None
+    if "place" in mounts:
+        place = _averaged(mounts[["place"]], mounts, units)[:, 0]
     in_model = units["wood"].isin(list(woods)).to_numpy()
     model, complete = None, True
     if woods:
         inside = None if place is None else place[in_model]
         model, complete = _model(units["wood"][in_model], woods, shares[in_model], inside)
-    all_model = model
-    if present != woods:
-        all_model, _ = _model(units["wood"], present, shares, place)
+    whole = present == woods
+    all_model = model if whole else _model(units["wood"], present, shares, place)[0]
     nested = NestedDesign(takes, units, all_model, mounts)
     return Design(counts, woods, present, in_model, model, complete, all_model, nested)
 
@@ -300,12 +301,6 @@ def _model(
     shares = shares[:, shares.sum(axis=0) > 0]
     complete = shares.shape[1] < 2 or has_block(group, shares)
     return wood_model(group, shares, block=has_block(group, shares), place=place), complete
-
-
-def _places(mounts: pd.DataFrame, units: pd.DataFrame) -> np.ndarray | None:
-    """Mean place of each unit in the order of recording, shape (units,); None where none is
-    given (the column `place` is there only when the study asks for drift to be taken out)."""
-    return _averaged(mounts[["place"]], mounts, units)[:, 0] if "place" in mounts else None
 
 
 def _averaged(columns: pd.DataFrame, mounts: pd.DataFrame, units: pd.DataFrame) -> np.ndarray:
@@ -340,8 +335,10 @@ def reported_means(
     Rows go by feature in `order`, then specimen as in the sheet, then batch and mount.
     """
     out = _with_units(means)
-    out["_feature"] = pd.Index(order).get_indexer(out["feature"])
-    out["_specimen"] = pd.Index(specimens["specimen"]).get_indexer(out["specimen"])
+    out = out.assign(
+        _feature=pd.Index(order).get_indexer(out["feature"]),
+        _specimen=pd.Index(specimens["specimen"]).get_indexer(out["specimen"]),
+    )
     out = out.sort_values(["_feature", "_specimen"], kind="stable")
     return tables.typed(name, out.reset_index(drop=True))
 
@@ -368,10 +365,8 @@ def wood_means(units: pd.DataFrame, feature: Feature, *, confidence: float) -> p
     for wood, own in units[units["feature"] == feature.name].groupby("wood", sort=False):
         values = own["value"].to_numpy(float)
         y = np.log(values) if feature.scale == "log" else values
-        half = np.nan
-        if y.size > 1:
-            error = y.std(ddof=1) / np.sqrt(y.size)
-            half = special.stdtrit(y.size - 1, 0.5 + confidence / 2) * error
+        error = y.std(ddof=1) / np.sqrt(y.size) if y.size > 1 else np.nan
+        half = special.stdtrit(y.size - 1, 0.5 + confidence / 2) * error
         ends = pd.Series([y.mean(), y.mean() - half, y.mean() + half])
         rows.append((wood, *scales.reported_values(ends, feature), y.size))
     return tables.typed("wood_means", rows)

@@ -55,8 +55,7 @@ def tidy(features: pd.DataFrame, specimens: pd.DataFrame) -> pd.DataFrame:
     ------
     InputError : a feature that the register does not know.
     """
-    columns = ["feature", "id", "take", *KEYS, "batch", "mount", "value", "y", "state"]
-    columns.append("y_mount")
+    columns = ["feature", "id", "take", *KEYS, "batch", "mount", "value", "y", "state", "y_mount"]
     known = {name: register.find(name).scale for name in features["feature"].unique()}
     rows = features[features["specimen"].isin(specimens["specimen"])].reset_index(drop=True)
     rows["scale"] = rows["feature"].map(known)
@@ -64,10 +63,13 @@ def tidy(features: pd.DataFrame, specimens: pd.DataFrame) -> pd.DataFrame:
     if rows.empty:
         return pd.DataFrame(columns=columns)
     by_name = specimens.set_index("specimen")
-    rows["wood"] = rows["specimen"].map(by_name["wood"])
-    rows["source"] = rows["specimen"].map(_sources(by_name))
-    rows["role"] = rows["specimen"].map(by_name["role"].fillna(""))
-    rows["y"] = scales.analysis_values(rows["value"].to_numpy(float), rows["scale"].to_numpy())
+    y = scales.analysis_values(rows["value"].to_numpy(float), rows["scale"].to_numpy())
+    rows = rows.assign(
+        wood=rows["specimen"].map(by_name["wood"]),
+        source=rows["specimen"].map(_sources(by_name)),
+        role=rows["specimen"].map(by_name["role"].fillna("")),
+        y=y,
+    )
     rows["state"] = _state(rows)
     rows.loc[rows["state"] != "used", "y"] = np.nan
     rows = rows.sort_values(["feature", *KEYS, "batch", "mount", "take", "id"], ignore_index=True)
@@ -79,9 +81,11 @@ def tidy(features: pd.DataFrame, specimens: pd.DataFrame) -> pd.DataFrame:
 def _sources(by_name: pd.DataFrame) -> pd.Series:
     source = by_name["source"].astype("object") if "source" in by_name else None
     own = pd.Series(by_name.index, index=by_name.index, dtype="object")
-    if source is None:
-        return own
-    return source.where(source.notna() & (source.astype(str).str.strip() != ""), own).astype(str)
+    return (
+        source.where(source.notna() & (source.astype(str).str.strip() != ""), own).astype(str)
+        if source is not None
+        else own
+    )
 
 
 def _state(rows: pd.DataFrame) -> np.ndarray:

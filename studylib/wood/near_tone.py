@@ -138,12 +138,13 @@ def modes_near_tone(study: Study, board_modes: pd.DataFrame, wood: pd.DataFrame)
     """
     known = (wood["quantity"] == "wood.youngs_modulus_gpa") & wood["value"].notna()
     stiff = set(wood.loc[known, "specimen"])
-    rows = []
-    for specimen in study.specimens:
-        board = board_of(study, specimen, board_modes)
-        head = (specimen.specimen, specimen.wood, specimen.role)
-        for ladder in _ladders(study, specimen, board, board_modes, specimen.specimen in stiff):
-            rows += [(*head, *row) for row in _rows(study, ladder)]
+    rows = [
+        (specimen.specimen, specimen.wood, specimen.role, *row)
+        for specimen in study.specimens
+        for board in [board_of(study, specimen, board_modes)]
+        for ladder in _ladders(study, specimen, board, board_modes, specimen.specimen in stiff)
+        for row in _rows(study, ladder)
+    ]
     return tables.typed("modes_near_tone", rows)
 
 

@@ -24,9 +24,10 @@ import numpy as np
 import pandas as pd
 
 from studylib import tables
-from studylib.codes import each, has, note, several
+from studylib.codes import each, has, holding, note, several
 from studylib.modes.means import hidden_decays, tap_rows
 from studylib.sheets import Specimen, Study, Take
+from studylib.sheets.files import grouped
 from studylib.wood import beams
 from studylib.wood.beams import AIR_C, bar_of, missing_sizes
 from studylib.wood.boards import WIDEST, Board, assess, free_modes
@@ -123,15 +124,14 @@ def _row(quantity: str, value: Value | None, unit: str, method: str, beside: str
 
 
 def _stiffness_rows(study: Study, board: Board, role: str) -> Iterator[_Row]:
-    fit, method, grams = board.fit, "", study.settings.wood.attached_g
-    beside = [board.reason, role]
-    if board.left_over:
-        beside.append(note("wood.modes_left_out", frequencies=board.left_over))
+    fit, grams = board.fit, study.settings.wood.attached_g
+    left_out = note("wood.modes_left_out", frequencies=board.left_over)
+    beside = [board.reason, role, *holding((board.left_over, left_out))]
+    method = ""
     if fit is not None:
         code = "wood.bar_fitted" if fit.fitted_shear else "wood.bar_stated_ratio"
         method = note(code, modes=fit.order.size)
-        if grams:
-            beside.append(note("wood.mass_left_on", grams=grams))
+        beside += holding((grams, note("wood.mass_left_on", grams=grams)))
     for name, unit in STIFFNESS.items():
         why = board.shear_reason if name == "wood.shear_modulus_gpa" else ""
         value = None if board.reason or why else board.values.get(name)
@@ -244,22 +244,23 @@ def wood_features(
     The table `features`. What cannot be given is NaN, not usable, with its reason; a study
     without any free tap has no rows of stiffness.
     """
-    rows = []
     hidden = hidden_decays(tap_rows(numbered))
-    any_free = any(_is_free(take) for take in study.takes)
-    for specimen in study.specimens:
-        takes = [take for take in study.takes if take.specimen == specimen.specimen]
-        if takes:
-            own = {
-                (mount, mode): why
-                for (name, support, mode, mount), why in hidden.items()
-                if (name, support) == (specimen.specimen, "free")
-            }
-            rows += _feature_rows(study, specimen, takes, numbered, own, any_free=any_free)
+    any_free = any(map(_is_free, study.takes))
+    own = grouped(
+        ((name, support), ((mount, mode), why))
+        for (name, support, mode, mount), why in hidden.items()
+    )
+    takes = grouped((take.specimen, take) for take in study.takes)
+    rows = [
+        row
+        for s in study.specimens
+        if s.specimen in takes
+        for lost in [dict(own.get((s.specimen, "free"), ()))]
+        for row in _feature_rows(study, s, takes[s.specimen], numbered, lost, any_free=any_free)
+    ]
     table = tables.typed("features", rows)
-    if batches is not None:
-        table = table[table["batch"].isin(list(batches))].reset_index(drop=True)
-    return table
+    kept = study.batches if batches is None else batches
+    return table[table["batch"].isin(list(kept))].reset_index(drop=True)
 
 
 def _is_free(take: Take) -> bool:
@@ -329,13 +330,22 @@ def wood_warnings(study: Study, wood: pd.DataFrame) -> list[str]:
     -------
     list of notes, see `codes.wood.WoodWarning`.
     """
+    density = wood[wood["quantity"] == "wood.density_kg_m3"].dropna(subset=["value"])
+    low, high = DENSITIES
+    odd = density[(density["value"] < low) | (density["value"] > high)]
+    stiffness = wood[wood["quantity"] == _MODULUS]
+    plates = [x.specimen for x in stiffness.itertuples() if has(x.note, "wood.too_wide")]
     return [
         *_sizes(study),
-        *_densities(wood),
-        *_plates(wood),
+        *(note("wood.odd_density", board=x.specimen, density=x.value) for x in odd.itertuples()),
+        *holding((plates, note("wood.plates", boards=plates, widest=WIDEST))),
         *_mass_left_on(study, wood),
         *_moisture_apart(study),
-        *_readings(wood),
+        *(
+            note("wood.reading", board=x.specimen, notes=each(x.note))
+            for x in stiffness[stiffness["value"].isna()].itertuples()
+            if has(x.note, "wood.two_readings", "wood.nothing_fits")
+        ),
     ]
 
 
@@ -346,20 +356,6 @@ def _sizes(study: Study) -> Iterator[str]:
         yield "wood.no_sizes_at_all"
     elif lacking:
         yield note("wood.some_sizes_missing", boards=lacking)
-
-
-def _densities(wood: pd.DataFrame) -> Iterator[str]:
-    density = wood[wood["quantity"] == "wood.density_kg_m3"].dropna(subset=["value"])
-    low, high = DENSITIES
-    for row in density[(density["value"] < low) | (density["value"] > high)].itertuples():
-        yield note("wood.odd_density", board=row.specimen, density=row.value)
-
-
-def _plates(wood: pd.DataFrame) -> Iterator[str]:
-    rows = wood[wood["quantity"] == _MODULUS]
-    boards = [x.specimen for x in rows.itertuples() if has(x.note, "wood.too_wide")]
-    if boards:
-        yield note("wood.plates", boards=boards, widest=WIDEST)
 
 
 def _mass_left_on(study: Study, wood: pd.DataFrame) -> Iterator[str]:
@@ -381,10 +377,7 @@ def _mass_left_on(study: Study, wood: pd.DataFrame) -> Iterator[str]:
 
 def _moisture_apart(study: Study) -> Iterator[str]:
     plain = [specimen for specimen in study.specimens if specimen.role == ""]
-    given: dict[str, list[float]] = {}
-    for specimen in plain:
-        if specimen.moisture_pct is not None:
-            given.setdefault(specimen.wood, []).append(specimen.moisture_pct)
+    given = grouped((s.wood, s.moisture_pct) for s in plain if s.moisture_pct is not None)
     without = [specimen.specimen for specimen in plain if specimen.moisture_pct is None]
     if given and without:
         yield note("wood.moisture_unknown", boards=without)
@@ -392,9 +385,3 @@ def _moisture_apart(study: Study) -> Iterator[str]:
     if len(mean) > 1 and max(mean.values()) - min(mean.values()) > MOISTURE_APART_PCT:
         woods = [{"name": wood, "percent": value} for wood, value in mean.items()]
         yield note("wood.moisture_differs", woods=woods)
-
-
-def _readings(wood: pd.DataFrame) -> Iterator[str]:
-    for row in wood[(wood["quantity"] == _MODULUS) & wood["value"].isna()].itertuples():
-        if has(row.note, "wood.two_readings", "wood.nothing_fits"):
-            yield note("wood.reading", board=row.specimen, notes=each(row.note))
