@@ -16,6 +16,7 @@ arrow at its edge. Each verdict has a colour, a marker and a hatch, so that none
 """
 
 from collections.abc import Sequence
+from itertools import chain
 from typing import Any
 
 import numpy as np
@@ -28,6 +29,7 @@ from matplotlib.ticker import MaxNLocator
 
 from studylib.attribution.excess import MARGIN_DB
 from studylib.attribution.verdicts import highest_shown
+from studylib.codes import holding
 from studylib.codes.attribution import StepVerdict, Verdict
 from studylib.figures.style import (
     BLACK,
@@ -40,10 +42,11 @@ from studylib.figures.style import (
     PALE,
     PURPLE,
     Look,
+    dress,
     empty_figure,
     legend_label,
     looks,
-    new_figure,
+    panelled,
     settle,
     styled,
     wrapped,
@@ -95,12 +98,9 @@ def excess_figure(
         return empty_figure(say("figures_attribution.below_noise"), size)
     highest = highest_shown(table)
     rows, above = table[table["harmonic"] <= highest], table[table["harmonic"] > highest]
-    figure = new_figure(size, 6.4)
-    upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(3, 1.3))
-    reach = _reach(rows)
-    _excesses(upper, rows, study, reach)
+    figure, ((upper,), (lower,)) = panelled(size, 6.4, 2, sharex=True, height_ratios=(3, 1.3))
+    _excesses(upper, rows, study, _reach(rows))
     _counts(lower, rows)
-    upper.set(ylabel=say("figures_attribution.excess_axis"), ylim=(-reach, reach))
     quiet = int((above["verdict"] == Verdict.NOISE).sum())
     lower.set(
         xticks=range(2, highest + 1), xlim=(1.5, highest + 0.5), ylabel="mounts",
@@ -147,7 +147,7 @@ def _excesses(axes: Axes, rows: pd.DataFrame, study: Study, reach: float) -> Non
     if len(named) > MOST_NAMES:
         more = say("figures_attribution.more_beyond", mounts=len(named) - MOST_NAMES)
         axes.text(0.01, 0.98, more, transform=axes.transAxes, va="top", fontsize=8.5)
-    axes.grid(axis="y")
+    dress(axes, grid="y", ylabel=say("figures_attribution.excess_axis"), ylim=(-reach, reach))
     _excess_legend(axes, study, look, others=any(name not in woods for name in known["specimen"]))
 
 
@@ -168,10 +168,11 @@ def _one(axes: Axes, r, x: float, look: Look, reach: float) -> None:
 
 
 def _excess_legend(axes: Axes, study: Study, look: dict[str, Look], *, others: bool) -> None:
-    handles = [_mark(legend_label(w, 24), look[w].marker, look[w].colour) for w in study.woods]
-    if others:
-        handles.append(_mark(say("figures_attribution.others"), OTHERS.marker, OTHERS.colour))
-    handles += [
+    handles = [
+        *(_mark(legend_label(w, 24), look[w].marker, look[w].colour) for w in study.woods),
+        *holding(
+            (others, _mark(say("figures_attribution.others"), OTHERS.marker, OTHERS.colour)),
+        ),
         _mark(Verdict.CANNOT_TELL, "o", GREY, mfc="white"),
         _mark(Verdict.BEYOND, "o", BLACK, mfc="none", ms=9),
         Patch(color=PALE, label=say("figures_attribution.driver_band", margin_db=MARGIN_DB)),
@@ -259,8 +260,7 @@ def _span(rows: pd.DataFrame) -> tuple[float, float]:
 
 def _story(axes: Axes, rows: pd.DataFrame, bottom: float, top: float) -> None:
     room = 0.16 * (top - bottom)
-    axes.set_ylim(bottom, top + room)
-    axes.grid(axis="y")
+    dress(axes, grid="y", ylim=(bottom, top + room))
     if rows.empty:
         axes.text(
             0.5,
@@ -325,13 +325,15 @@ def _story_legend(rows: pd.DataFrame) -> list:
         _mark(say("figures_attribution.recorder"), "s", ORANGE, ms=4.5),
         _mark(say("figures_attribution.upper_limit"), "v", GREY, ms=5, mfc="none"),
     ]
-    if np.isfinite(rows["hum_db"]).any():
-        handles.append(_mark(say("figures_attribution.mains_line"), "P", PURPLE, ms=5))
-    seen = set(rows["verdict"])
-    return handles + [
-        _mark(say("figures_attribution.verdict", verdict=verdict), marker, colour, ms=7)
-        for verdict, (colour, marker, _) in VERDICT_LOOKS.items()
-        if verdict in seen
+    hum = _mark(say("figures_attribution.mains_line"), "P", PURPLE, ms=5)
+    return [
+        *handles,
+        *holding((np.isfinite(rows["hum_db"]).any(), hum)),
+        *(
+            _mark(say("figures_attribution.verdict", verdict=verdict), marker, colour, ms=7)
+            for verdict, (colour, marker, _) in VERDICT_LOOKS.items()
+            if verdict in set(rows["verdict"])
+        ),
     ]
 
 
@@ -378,9 +380,8 @@ def steps_figure(
         say("figures_attribution.growth_axis"),
     )
     handles: dict = {}
-    for axes in grid.flat:
-        for handle in axes.get_legend_handles_labels()[0]:
-            handles.setdefault(handle.get_label(), handle)
+    for handle in chain(*(axes.get_legend_handles_labels()[0] for axes in grid.flat)):
+        handles.setdefault(handle.get_label(), handle)
     handles["open"] = _mark(say("figures_attribution.open_step"), "o", GREY, mfc="white", ms=5.5)
     missing = len(rows) - len(drawn)
     title = (
@@ -418,8 +419,7 @@ def _steps_panel(
         if odd.any():
             axes.plot(x[odd], difference[odd], label=str(StepVerdict.NOT_WITH), **RING)
     axes.set_xticks(range(len(drives)), [exact(drive) for drive in drives])
-    axes.set(xlim=(-0.5, len(drives) - 0.5), ylim=(-reach, reach))
-    axes.grid(axis="y")
+    dress(axes, grid="y", xlim=(-0.5, len(drives) - 0.5), ylim=(-reach, reach))
 
 
 # ---------------------------------------------------------------- what they share
@@ -435,13 +435,11 @@ def _panels(
     """
     columns = min(len(mounts), 4)
     lines = -(-len(mounts) // columns)
-    figure = new_figure(size, heights[0] + heights[1] * lines)
-    grid = figure.subplots(lines, columns, sharex=True, sharey=True, squeeze=False)
+    height = heights[0] + heights[1] * lines
+    figure, grid = panelled(size, height, lines, columns, sharex=True, sharey=True)
     for axes, mount in zip(grid.flat, mounts, strict=False):
-        title = wrapped(
-            say("figures_attribution.panel", specimen=specimen, mount=mount), 90 // columns, lines=1
-        )
-        axes.set_title(title, fontsize=10)
+        title = say("figures_attribution.panel", specimen=specimen, mount=mount)
+        axes.set_title(wrapped(title, 90 // columns, lines=1), fontsize=10)
     for axes in list(grid.flat)[len(mounts) :]:
         axes.set_visible(False)
     return figure, grid

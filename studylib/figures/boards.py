@@ -28,11 +28,12 @@ from studylib.figures.style import (
     GREY,
     PALE,
     Look,
+    dress,
     empty_figure,
     explain,
     legend_label,
     looks,
-    new_figure,
+    panelled,
     quantity,
     safe,
     settle,
@@ -70,8 +71,7 @@ def boards_figure(means: FeatureMeans, *, size: tuple[float, float] | None = Non
         return empty_figure(say("figures_effects.no_board", name=feature.name), size)
     woods = [w for w in means.woods if w in set(boards["wood"])]
     style = looks(means.woods)
-    figure = new_figure(size, 4.8)
-    axes = figure.subplots()
+    figure, ((axes,),) = panelled(size, 4.8)
     ticks, names, edge = [], [], 0.0
     for number, wood in enumerate(woods):
         own = boards[boards["wood"] == wood]
@@ -87,11 +87,10 @@ def boards_figure(means: FeatureMeans, *, size: tuple[float, float] | None = Non
     _name_boards(axes, ticks, names, edge)
     _name_woods(axes, boards, woods, edge)
     meaning = starred(in_short(in_plain_words(feature.name)), feature.name)
-    axes.set(
-        ylabel=quantity(meaning, feature.unit, width=44, lines=3),
+    dress(
+        axes, grid="y", ylabel=quantity(meaning, feature.unit, width=44, lines=3),
         xlim=(-0.5 - GAP / 2, edge - 0.5 - GAP / 2),
-    )
-    axes.grid(axis="y")
+    )  # fmt: skip
     explain(figure, say("figures_effects.boards_key", confidence=means.confidence), [feature.name])
     return settle(figure)
 
@@ -234,10 +233,9 @@ def covariates_figure(
     if points.empty:
         return empty_figure(say("covariates.nothing_known"), size)
     style = looks(woods)
-    figure = new_figure(size, 1.0 + 2.5 * len(features))
-    grid = figure.subplots(
-        len(features), len(covariates), squeeze=False, sharex="col", sharey="row"
-    )
+    lines, columns = len(features), len(covariates)
+    height = 1.0 + 2.5 * lines
+    figure, grid = panelled(size, height, lines, columns, sharex="col", sharey="row")
     for i, feature in enumerate(features):
         for j, covariate in enumerate(covariates):
             axes = grid[i, j]
@@ -297,10 +295,9 @@ def _draw(axes: Axes, table, points, lines, style: dict[str, Look]) -> None:
             zorder=3,
         )
     axes.set_title(safe(_overlap_words(table)), fontsize=8.5, color=GREY)
-    axes.grid(axis="both")
     axes.xaxis.set_major_locator(MaxNLocator(4))
     axes.ticklabel_format(axis="both", style="plain", useOffset=False)
-    axes.margins(0.08)
+    dress(axes, grid="both", xmargin=0.08, ymargin=0.08)
 
 
 def _overlap_words(table: pd.DataFrame) -> str:

@@ -25,9 +25,10 @@ from studylib.figures.style import (
     BLUE,
     GREY,
     PALE,
+    dress,
     empty_figure,
     explain,
-    new_figure,
+    panelled,
     quantity,
     settle,
     starred,
@@ -149,8 +150,8 @@ def all_effects_figure(
     rows = [*primary, *others.sort_values(kind="stable").index]
     most = PAGE_ROWS if size is None else VIDEO_ROWS
     left_out, rows = max(0, len(rows) - most), rows[:most]
-    figure = new_figure(size, 1.5 + 0.135 * len(rows))
-    panels = figure.subplots(1, len(pairs), sharey=True, squeeze=False).ravel()
+    height = 1.5 + 0.135 * len(rows)
+    figure, (panels,) = panelled(size, height, 1, len(pairs), sharey=True)
     reach = float(np.clip(1.05 * np.nanmax(np.abs(drawn[["g_low", "g_high"]])), 1.0, WIDEST))
     for axes, pair in zip(panels, pairs, strict=True):
         _all_of_pair(axes, drawn[drawn["pair"] == pair].set_index("row"), rows, len(primary), reach)
@@ -175,11 +176,11 @@ def _differences(drawn: pd.DataFrame, own, pairs, looks, label: str, size) -> Fi
     count = drawn["feature"].nunique()
     lines = math.ceil(count / (PAGE_COLUMNS if size is None else VIDEO_COLUMNS))
     columns = math.ceil(count / lines)
-    figure = new_figure(size, 1.0 + lines * (1.0 + 0.32 * max(len(pairs), 2)))
-    grid = figure.subplots(lines, columns, squeeze=False).ravel()
-    for axes in grid[count:]:
-        axes.set_visible(False)
-    for axes in grid:
+    height = 1.0 + lines * (1.0 + 0.32 * max(len(pairs), 2))
+    figure, grid = panelled(size, height, lines, columns)
+    grid = grid.ravel()
+    for place, axes in enumerate(grid):
+        axes.set_visible(place < count)
         axes.xaxis.set_major_locator(MaxNLocator(12 // columns, steps=[1, 2, 5, 10]))
     drawn = drawn.assign(place=[pairs.index(pair) for pair in own], look=looks)
     for axes, (feature, rows) in zip(grid, drawn.groupby("feature", sort=False), strict=False):
@@ -210,12 +211,11 @@ def _name(axes: Axes, feature: str, label: str, unit: str, pairs: list[tuple[str
     """The feature above a panel, the quantity below it and the pairs beside it."""
     columns = axes.get_subplotspec().get_gridspec().ncols
     meaning = starred(in_short(in_plain_words(feature)), feature)
-    axes.set_title(wrapped(meaning, 112 // columns - columns, lines=3), fontsize=9.5)
     axes.set_yticks(range(len(pairs)), [""] * len(pairs))
-    axes.set(ylim=(len(pairs) - 0.4, -0.6), xlabel=quantity(label, unit))
-    axes.tick_params(axis="y", length=0)
-    axes.grid(axis="x")
-    axes.margins(x=0.08)
+    dress(
+        axes, grid="x", bare="y", title=wrapped(meaning, 112 // columns - columns, lines=3),
+        ylim=(len(pairs) - 0.4, -0.6), xlabel=quantity(label, unit), xmargin=0.08,
+    )  # fmt: skip
     # The pairs' names beside the first panel of each line, as large as its rows allow.
     if axes.get_subplotspec().is_first_col():
         lines, height = axes.get_subplotspec().get_gridspec().nrows, axes.figure.get_figheight()
@@ -251,6 +251,4 @@ def _all_of_pair(
                 markerfacecolor=colour if filled else "white",
                 markeredgewidth=1.0,
             )
-    axes.set(xlim=(-reach, reach), xlabel="g")
-    axes.tick_params(axis="y", length=0)
-    axes.grid(axis="x")
+    dress(axes, grid="x", bare="y", xlim=(-reach, reach), xlabel="g")

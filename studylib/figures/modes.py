@@ -33,7 +33,7 @@ from studylib.figures.style import (
     harmonics_of,
     legend_label,
     looks,
-    new_figure,
+    panelled,
     safe,
     settle,
     styled,
@@ -79,8 +79,8 @@ def tone_and_modes_figure(
     known = boards[~boards["missing"]]
     high = min(float(known["frequency_hz"].max()) * 1.15, f * (study.settings.tone.harmonics + 1))
     low = min(f, float(known["frequency_hz"].min())) / 1.6
-    figure = new_figure(size, 1.2 + 2.2 * len(shown))
-    panels = figure.subplots(len(shown), 1, squeeze=False, sharex=True)[:, 0]
+    figure, panels = panelled(size, 1.2 + 2.2 * len(shown), len(shown), sharex=True)
+    panels = panels[:, 0]
     for axes, specimen in zip(panels, shown, strict=True):
         wood = study.specimen(specimen).wood
         rows = spectra[
@@ -90,8 +90,8 @@ def tone_and_modes_figure(
         frequency_axis(axes, low, high, label=axes is panels[-1])
         _marks(axes, _modes(specimen, near, known), style[wood])
         _harmonics(axes, f, low, high, study.settings.tone.harmonics)
-        axes.set_title(safe(say("figures_modes.board_title", board=specimen, wood=wood)), pad=26)
         axes.grid(axis="y")
+        axes.set_title(safe(say("figures_modes.board_title", board=specimen, wood=wood)), pad=26)
     figure.supylabel(level_label(study), fontsize=10)
     _key(figure)
     return settle(figure)
@@ -179,8 +179,9 @@ def ladder_figure(
         return empty_figure(say("figures_modes.no_modes"), size)
     style, f = looks(study.woods), study.settings.tone.fundamental_hz
     low, high = float(known["frequency_hz"].min()) / 1.3, float(known["frequency_hz"].max()) * 1.2
-    figure = new_figure(size, 1.0 + 2.7 * len(supports))
-    panels = figure.subplots(len(supports), 1, squeeze=False, sharex=True, sharey=True)[:, 0]
+    lines = len(supports)
+    figure, panels = panelled(size, 1.0 + 2.7 * lines, lines, sharex=True, sharey=True)
+    panels = panels[:, 0]
     for axes, support in zip(panels, supports, strict=True):
         rows = known[known["support"] == support]
         for wood in study.woods:
@@ -234,8 +235,9 @@ def responses_figure(
     repeated = rows["coherence"].notna().any()
     style, f = looks(study.woods), study.settings.tone.fundamental_hz
     low, high = float(rows["frequency_hz"].min()), float(rows["frequency_hz"].max())
-    figure = new_figure(size, 0.9 + 1.7 * (len(woods) + repeated))
-    panels = figure.subplots(len(woods) + int(repeated), 1, squeeze=False, sharex=True)[:, 0]
+    lines = len(woods) + int(repeated)
+    figure, panels = panelled(size, 0.9 + 1.7 * lines, lines, sharex=True)
+    panels = panels[:, 0]
     for axes, wood in zip(panels, woods, strict=False):
         _wood(axes, rows[rows["wood"] == wood], wood, style[wood])
         axes.sharey(panels[0])
@@ -289,12 +291,12 @@ def stiffness_figure(
     """
     compared = {s.specimen for s in study.specimens if not s.role}
     rows = wood[wood["specimen"].isin(compared)].set_index(["specimen", "quantity"])
-    names = [s.specimen for s in study.specimens if _known(rows, s.specimen)]
+    known = rows["value"].unstack().reindex(columns=[DENSITY, MODULUS]).dropna().index
+    names = [s.specimen for s in study.specimens if s.specimen in known]
     if not names:
         return empty_figure(say("figures_modes.no_stiffness"), size)
     style = looks(study.woods)
-    figure = new_figure(size, 4.6)
-    axes = figure.subplots()
+    figure, ((axes,),) = panelled(size, 4.6)
     for species in study.woods:
         own = [name for name in names if study.specimen(name).wood == species]
         if not own:
@@ -314,13 +316,6 @@ def stiffness_figure(
     axes.set(xlabel=say("figures_modes.density_axis"), ylabel=say("figures_modes.modulus_axis"))
     axes.legend(loc="lower right")
     return settle(figure)
-
-
-def _known(rows: pd.DataFrame, name: str) -> bool:
-    return all(
-        (name, quantity) in rows.index and np.isfinite(rows.loc[(name, quantity), "value"])
-        for quantity in (DENSITY, MODULUS)
-    )
 
 
 def _speeds(axes: Axes) -> None:

@@ -19,8 +19,9 @@ from studylib.figures.style import (
     BLACK,
     GREY,
     PALE,
+    dress,
     empty_figure,
-    new_figure,
+    panelled,
     settle,
     styled,
     wrapped,
@@ -70,14 +71,11 @@ def power_figure(plan, *, size: tuple[float, float] | None = None) -> Figure:
                 say("plan.this_design"), (planks, 0.86), rotation=90, xytext=(3, 0), fontsize=8,
                 textcoords="offset points", color=GREY, va="center",
             )  # fmt: skip
-        ax.set(xscale="log", xlabel=say("plan.h_planks"))
+        reported = rounded(scales.reported_difference(one.difference, one.feature))
+        title = wrapped(f"{one.feature.name}: {reported} {one.feature.difference_unit}", 30)
+        dress(ax, title=title, fontsize=10, xscale="log", xlabel=say("plan.h_planks"))
         ax.set_xticks(PLANKS, list(map(str, PLANKS)))
         ax.minorticks_off()
-        reported = rounded(scales.reported_difference(one.difference, one.feature))
-        ax.set_title(
-            wrapped(f"{one.feature.name}: {reported} {one.feature.difference_unit}", 30),
-            fontsize=10,
-        )
     axes[0].set_ylabel(say("plan.chance_detected"))
     figure.legend(*axes[0].get_legend_handles_labels(), loc=BELOW, ncols=2)
     return settle(figure)
@@ -86,8 +84,7 @@ def power_figure(plan, *, size: tuple[float, float] | None = None) -> Figure:
 def _panels(features, size) -> tuple[Figure, np.ndarray, list]:
     """A figure with a panel for each of the first features, chances upwards."""
     shown = list(features)[:MOST_SHOWN]
-    figure = new_figure(size, 3.9)
-    axes = figure.subplots(1, len(shown), sharey=True, squeeze=False)[0]
+    figure, (axes,) = panelled(size, 3.9, 1, len(shown), sharey=True)
     axes[0].set_ylim(0, 1)
     axes[0].yaxis.set_major_formatter(PercentFormatter(1.0, decimals=0))
     return figure, axes, shown
@@ -116,10 +113,10 @@ def mix_figure(plan, *, size: tuple[float, float] | None = None) -> Figure:
             say("plan.limit"), (limit, 0.97), xytext=(4, 0), textcoords="offset points", fontsize=9,
             va="top", bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.5},
         )  # fmt: skip
-        ax.set(
-            xlim=(0, x[-1]), xlabel=say("plan.true_difference", unit=one.feature.difference_unit)
-        )
-        ax.set_title(wrapped(one.feature.name, 30), fontsize=10)
+        dress(
+            ax, title=wrapped(one.feature.name, 30), fontsize=10, xlim=(0, x[-1]),
+            xlabel=say("plan.true_difference", unit=one.feature.difference_unit),
+        )  # fmt: skip
     axes[0].set_ylabel(say("plan.chance_verdict"))
     figure.legend(*axes[0].get_legend_handles_labels(), loc=BELOW, ncols=len(WORD_LOOKS))
     return settle(figure)
@@ -129,8 +126,7 @@ def mix_figure(plan, *, size: tuple[float, float] | None = None) -> Figure:
 def minutes_figure(plan, *, size: tuple[float, float] | None = None) -> Figure:
     """What boards, mounts and takes leave in a wood's mean, for designs of like minutes."""
     one, parts = plan.features[0], plan.parts
-    figure = new_figure(size, 3.4)
-    ax = figure.subplots()
+    figure, ((ax,),) = panelled(size, 3.4)
     place = np.arange(len(parts))[::-1]
     left = np.zeros(len(parts))
     for column, (colour, hatch) in PART_LOOKS.items():
@@ -169,8 +165,7 @@ def minutes_figure(plan, *, size: tuple[float, float] | None = None) -> Figure:
 def counting_figure(plan, *, size: tuple[float, float] | None = None) -> Figure:
     """How often equal woods are called different, by what is counted as one."""
     table = plan.miscounted
-    figure = new_figure(size, 2.9)
-    ax = figure.subplots()
+    figure, ((ax,),) = panelled(size, 2.9)
     place = np.arange(len(table))[::-1]
     reach = [table["rate"] - table["low"], table["high"] - table["rate"]]
     ax.barh(place, table["rate"], color=[BLACK, GREY, GREY, GREY], height=0.55)

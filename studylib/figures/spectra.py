@@ -25,12 +25,13 @@ from studylib.figures.style import (
     ABOVE,
     GREY,
     Look,
+    dress,
     empty_figure,
     frequency_axis,
     harmonics_of,
     legend_label,
     looks,
-    new_figure,
+    panelled,
     settle,
     styled,
     wrapped,
@@ -69,8 +70,7 @@ def spectra_figure(
     low, high = fundamental / 4, float(spectra["frequency_hz"].max())
     columns = 1 if len(woods) <= 3 else 2
     lines = math.ceil(len(woods) / columns)
-    figure = new_figure(size, 1.1 + 1.6 * max(lines, 2))
-    grid = figure.subplots(lines, columns, squeeze=False, sharey=True)
+    figure, grid = panelled(size, 1.1 + 1.6 * max(lines, 2), lines, columns, sharey=True)
     for axes, wood in zip(grid.ravel(), woods, strict=False):
         _wood(axes, spectra[spectra["wood"] == wood], wood, style[wood], (low, high))
         numbers = harmonics_of(
@@ -81,12 +81,11 @@ def spectra_figure(
                 k * fundamental, 1.0, "f" if k == 1 else f"{k}f", fontsize=8, color=GREY,
                 transform=axes.get_xaxis_transform(), ha="center", va="bottom",
             )  # fmt: skip
-    for axes in grid.ravel()[len(woods) :]:
-        axes.set_visible(False)
-    for axes in grid.ravel()[max(0, len(woods) - columns) : len(woods)]:
-        axes.set_xlabel(say("figures_takes.frequency_axis"))
-    for axes in grid.ravel()[: max(0, len(woods) - columns)]:
-        axes.tick_params(labelbottom=False)
+    for place, axes in enumerate(grid.ravel()):
+        axes.set_visible(place < len(woods))
+        lowest = place >= len(woods) - columns
+        axes.tick_params(labelbottom=lowest)
+        axes.set_xlabel(say("figures_takes.frequency_axis") if lowest else "")
     top = float(spectra["level_db"].max()) + 6
     grid[0, 0].set_ylim(max(float(spectra["level_db"].min()), top - SHOWN_RANGE_DB), top)
     figure.supylabel(level_label(study), fontsize=10)
@@ -159,8 +158,7 @@ def harmonics_figure(
         return empty_figure(say("figures_takes.no_harmonic"), size)
     style = looks(study.woods)
     woods = [w for w in study.woods if w in set(rows["wood"])]
-    figure = new_figure(size, 4.8)
-    axes = figure.subplots()
+    figure, ((axes,),) = panelled(size, 4.8)
     step = 0.8 / len(woods)
     for number, wood in enumerate(woods):
         own = rows[rows["wood"] == wood]
@@ -172,13 +170,10 @@ def harmonics_figure(
     between = np.arange(2, highest) + 0.5
     across = axes.get_xaxis_transform()
     axes.vlines(between, 0, 1, transform=across, color="#ECECEC", linewidth=0.8, zorder=0)
-    axes.set(
-        xticks=range(2, highest + 1),
-        xlim=(1.5, highest + 0.5),
-        xlabel=say("figures_takes.harmonic_axis"),
-        ylabel=say("figures_takes.relative_axis"),
-    )
-    axes.grid(axis="y")
+    dress(
+        axes, grid="y", xticks=range(2, highest + 1), xlim=(1.5, highest + 0.5),
+        xlabel=say("figures_takes.harmonic_axis"), ylabel=say("figures_takes.relative_axis"),
+    )  # fmt: skip
     figure.legend(loc=ABOVE, ncols=min(len(woods), 3), fontsize=9)
     figure.supxlabel(
         wrapped(say("figures_takes.harmonics_note"), 105, lines=3), fontsize=8.5, color=GREY

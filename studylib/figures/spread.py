@@ -32,10 +32,11 @@ from studylib.figures.style import (
     PURPLE,
     SKY,
     VERMILION,
+    dress,
     empty_figure,
     legend_label,
     looks,
-    new_figure,
+    panelled,
     quantity,
     settle,
     styled,
@@ -72,8 +73,8 @@ def drift_figure(
     """
     if chart.empty and others.empty:
         return empty_figure(say("drift.nothing_to_draw"), size)
-    figure = new_figure(size, 1.0 + 2.0 * len(features))
-    panels = figure.subplots(len(features), 1, sharex=True, squeeze=False).ravel()
+    figure, panels = panelled(size, 1.0 + 2.0 * len(features), len(features), sharex=True)
+    panels = panels[:, 0]
     for axes, feature in zip(panels, features, strict=True):
         own = others[others["feature"] == feature.name]
         _panel(axes, chart[chart["feature"] == feature.name], own, feature)
@@ -121,10 +122,10 @@ def _panel(axes: Axes, chart: pd.DataFrame, others: pd.DataFrame, feature: Featu
     starts = sorted(both.groupby("batch", sort=False)["number"].min())
     for start in starts[1:]:
         axes.axvline(start - 0.5, color=GREY, linewidth=0.8, linestyle=":")
-    axes.set_title(wrapped(in_short(in_plain_words(feature.name)), 100, lines=1), fontsize=9.5)
-    axes.set_ylabel(quantity(say("drift.from_mean"), feature.difference_unit))
-    axes.grid(axis="y")
-    axes.margins(y=0.18)
+    dress(
+        axes, grid="y", title=wrapped(in_short(in_plain_words(feature.name)), 100, lines=1),
+        ylabel=quantity(say("drift.from_mean"), feature.difference_unit), ymargin=0.18,
+    )  # fmt: skip
 
 
 @styled
@@ -152,8 +153,7 @@ def consistency_figure(
     drawn = mandel[mandel["feature"].isin(names) & (mandel["h"].notna() | mandel["k"].notna())]
     if drawn.empty:
         return empty_figure(say("outliers.too_few_to_draw"), size)
-    figure = new_figure(size, 5.2)
-    panels = figure.subplots(2, len(features), squeeze=False, sharey="row")
+    figure, panels = panelled(size, 5.2, 2, len(features), sharey="row")
     look = looks(woods)
     for column, feature in enumerate(features):
         own = drawn[drawn["feature"] == feature.name]
@@ -224,8 +224,8 @@ def variance_figure(variance: pd.DataFrame, *, size: tuple[float, float] | None 
     if variance.empty:
         return empty_figure(say("figures_effects.no_spread"), size)
     features = list(dict.fromkeys(variance["feature"]))
-    figure = new_figure(size, 1.0 + 1.25 * max(len(features), 2))
-    grid = figure.subplots(len(features), 2, squeeze=False, width_ratios=(1.25, 1))
+    lines = len(features)
+    figure, grid = panelled(size, 1.0 + 1.25 * max(lines, 2), lines, 2, width_ratios=(1.25, 1))
     for number, (feature, (left, right)) in enumerate(zip(features, grid, strict=True)):
         rows = variance[variance["feature"] == feature].set_index("level")
         rows = rows.loc[[level for level in LEVELS if level in rows.index]]
@@ -276,11 +276,9 @@ def _shares(axes: Axes, rows: pd.DataFrame, title: str, last: bool) -> None:
                 bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.5},
             )
         start += share
-    axes.set(xlim=(0, 100), ylim=(-0.5, 0.5), yticks=[])
     axes.spines["left"].set_visible(False)
-    axes.set_title(title, fontsize=9.5)
-    if last:
-        axes.set_xlabel(say("figures_effects.share"))
+    below = say("figures_effects.share") if last else ""
+    dress(axes, title=title, xlim=(0, 100), ylim=(-0.5, 0.5), yticks=[], xlabel=below)
 
 
 def _spreads(axes: Axes, rows: pd.DataFrame, feature: Feature) -> None:
@@ -302,9 +300,7 @@ def _spreads(axes: Axes, rows: pd.DataFrame, feature: Feature) -> None:
             markeredgewidth=0.5,
         )
     axes.set_yticks(range(len(rows)), [WORDS.get(v, v) for v in rows.index], fontsize=8)
-    axes.set(ylim=(len(rows) - 0.5, -0.5), xlim=(0, None))
-    axes.grid(axis="x")
-    axes.tick_params(axis="y", length=0)
+    dress(axes, grid="x", bare="y", ylim=(len(rows) - 0.5, -0.5), xlim=(0, None))
     axes.set_xlabel(
         quantity(say("figures_effects.sd"), feature.difference_unit), fontsize=9, color=GREY
     )

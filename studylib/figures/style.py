@@ -3,10 +3,10 @@
 What it does: colours and markers of the woods, text sizes, page and video sizes, text that is
 safe to draw, the logarithmic frequency axis, and saving.
 
-Conventions: a figure is made inside `styled`, comes from `new_figure`, and is returned open so
-that a notebook can show it; `save` and `save_sizes` close what they have written. Sizes are in
-inches. The colours are those of Okabe and Ito (Color Universal Design, 2008); every wood has a
-marker as well, so that nothing hangs on colour alone.
+Conventions: a figure is made inside `styled`, comes from `panelled` or `new_figure`, and is
+returned open so that a notebook can show it; `save` and `save_sizes` close what they have written.
+Sizes are in inches. The colours are those of Okabe and Ito (Color Universal Design, 2008); every
+wood has a marker as well, so that nothing hangs on colour alone.
 """
 
 import functools
@@ -104,6 +104,36 @@ def styled(function: Callable[..., Figure]) -> Callable[..., Figure]:
 def new_figure(size: tuple[float, float] | None, page_height: float) -> Figure:
     """An empty figure: of `size` when given, else of the page's width and `page_height`."""
     return plt.figure(figsize=size or (PAGE_WIDTH, page_height))
+
+
+def panelled(
+    size: tuple[float, float] | None, page_height: float, *grid: int, **options
+) -> tuple[Figure, np.ndarray]:
+    """A figure with a grid of panels: lines and columns, one of each unless given.
+
+    Returns
+    -------
+    (figure, axes of shape (lines, columns)); `options` go to `Figure.subplots`.
+    """
+    figure = new_figure(size, page_height)
+    return figure, figure.subplots(*grid, squeeze=False, **options)
+
+
+def dress(
+    axes: Axes, *, grid: str = "", title: str = "", fontsize: float = 9.5, bare: str = "", **more
+) -> None:
+    """What stands around a panel.
+
+    grid : axis with lines across the panel.  title : of `fontsize` points.  bare : axis without
+    tick marks.  more : whatever `Axes.set` takes.
+    """
+    axes.set(**more)
+    if grid:
+        axes.grid(axis=grid)
+    if title:
+        axes.set_title(title, fontsize=fontsize)
+    if bare:
+        axes.tick_params(axis=bare, length=0)
 
 
 def settle(figure: Figure) -> Figure:

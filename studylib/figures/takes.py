@@ -35,8 +35,10 @@ from studylib.figures.style import (
     ORANGE,
     PALE,
     VERMILION,
+    dress,
     empty_figure,
     new_figure,
+    panelled,
     safe,
     settle,
     styled,
@@ -76,11 +78,9 @@ def quality_figure(quality: pd.DataFrame, *, size: tuple[float, float] | None = 
     # Checks of single overtones share one row; the other checks keep their names.
     quality = quality.assign(check=[_OVERTONE.sub(r"\1_overtones", c) for c in quality["check"]])
     takes = list(dict.fromkeys(quality["take"]))
-    checks = [c for c in dict.fromkeys(quality["check"]) if c != WHOLE]
-    checks.append(WHOLE)
+    checks = [*(c for c in dict.fromkeys(quality["check"]) if c != WHOLE), WHOLE]
     worst = _worst(quality)
-    figure = new_figure(size, 1.5 + 0.24 * len(checks))
-    axes = figure.subplots()
+    figure, ((axes,),) = panelled(size, 1.5 + 0.24 * len(checks))
     for verdict, (marker, colour, area) in _MARKS.items():
         rows = worst[worst["verdict"] == verdict]
         axes.plot(
@@ -99,8 +99,7 @@ def quality_figure(quality: pd.DataFrame, *, size: tuple[float, float] | None = 
         range(len(checks)),
         [*[safe(_label(check)) for check in checks[:-1]], say("figures_takes.whole_take")],
     )
-    axes.set_ylim(len(checks) - 0.4, -0.6)
-    axes.tick_params(axis="y", length=0)
+    dress(axes, bare="y", ylim=(len(checks) - 0.4, -0.6))
     _take_axis(axes, takes, worst)
     figure.legend(loc=ABOVE, ncols=3)
     return settle(figure)

@@ -17,6 +17,7 @@ from studylib.signal.quality import ABOUT_FILE, CHECKS, TOLD_BY_SOURCE, Check, f
 from studylib.words import say
 
 MOST_NAMED = 5
+UNADVISED = ("readable", "rate")  # their finding says all there is to do
 
 
 def fitness(study: Study, quality: pd.DataFrame) -> tuple[list[str], int]:
@@ -32,26 +33,24 @@ def fitness(study: Study, quality: pd.DataFrame) -> tuple[list[str], int]:
     rows = rows[rows["check"] != "take"]
     failed = [take for take in study.takes if verdicts.get(take.take) == Verdict.FAIL]
     used = rows[~rows["take"].isin({take.take for take in failed})]
-    lines = _warnings(used[used["verdict"] == Verdict.WARN])
-    if failed:
-        lines.append(say("checks.not_fit"))
     by_take = dict(list(rows.groupby("take", sort=False)))
+    lines = _warnings(used[used["verdict"] == Verdict.WARN])
+    lines += [say("checks.not_fit")] * bool(failed)
     for take in failed:
         found, advice = failed_checks(by_take[take.take])
-        lines.append("  " + say("checks.take", take=take.take, row=take.row, file=take.file))
-        lines += [f"    {say(one)}" for one in found]
-        lines += ["    " + say("checks.to_do", advice=one) for one in advice]
-    warned = int((verdicts == Verdict.WARN).sum())
-    lines.append(
-        say(
-            "checks.total",
-            takes=len(study.takes),
-            failed=len(failed),
-            warned=warned,
-            excluded=len(excluded),
-        )
+        lines += [
+            "  " + say("checks.take", take=take.take, row=take.row, file=take.file),
+            *(f"    {say(one)}" for one in found),
+            *("    " + say("checks.to_do", advice=one) for one in advice),
+        ]
+    total = say(
+        "checks.total",
+        takes=len(study.takes),
+        failed=len(failed),
+        warned=int((verdicts == Verdict.WARN).sum()),
+        excluded=len(excluded),
     )
-    return lines, len(failed)
+    return [*lines, total], len(failed)
 
 
 def bench_warnings(batches: Iterable[BatchMeasurement]) -> list[str]:
@@ -90,15 +89,13 @@ def failed_checks(rows: pd.DataFrame) -> tuple[list[str], list[str]]:
     ----------
     rows : the checks of one take (columns of tables/quality.csv).
     """
-    found, advice = [], {}
     remarked = rows["check"].isin(ABOUT_FILE) & (rows["verdict"] == Verdict.WARN)
-    told = rows[(rows["verdict"] == Verdict.FAIL) | remarked]
-    for check, own in told.groupby("check", sort=False):
-        found.append(finding(_checks(own)))
-        if check not in ("readable", "rate"):  # these say themselves what to do
-            todo = note(CHECKS[check].code, form="advice")
-            advice.setdefault(say(todo), todo)
-    return found, list(advice.values())
+    told = dict(
+        list(rows[(rows["verdict"] == Verdict.FAIL) | remarked].groupby("check", sort=False))
+    )
+    asked = [note(CHECKS[check].code, form="advice") for check in told if check not in UNADVISED]
+    advice = {say(todo): todo for todo in asked}  # two checks may ask for the same
+    return [finding(_checks(own)) for own in told.values()], list(advice.values())
 
 
 def _checks(rows: pd.DataFrame) -> list[Check]:

@@ -17,12 +17,13 @@ from studylib.attribution.excess import MARGIN_DB
 from studylib.attribution.shared import FEWEST_OTHERS
 from studylib.attribution.uncertainty import DB
 from studylib.attribution.verdicts import NEAR_DB, highest_shown
-from studylib.codes import note
+from studylib.codes import holding, note
 from studylib.codes.attribution import Control, StepVerdict, Verdict
 from studylib.measure.features import has_sensed_drive
 from studylib.report.rivals.basis import mounts_of
 from studylib.report.summary import Summary
 from studylib.sheets import Study, Take
+from studylib.sheets.files import grouped
 from studylib.sheets.study import in_batch_order
 from studylib.words import say
 from studylib.words.numbers import fixed
@@ -48,32 +49,31 @@ def attribution_sentences(summary: Summary) -> list[str]:
         return [note("attribution.no_usable_tone", mounts=mounts), *_basis(summary)]
     heard = usable[usable["verdict"] != Verdict.NOISE]
     specimens = usable["specimen"].nunique()
-    said = [note("attribution.heard", mounts=measured, specimens=specimens, harmonics=len(heard))]
-    if mounts > measured:
-        said.append(note("attribution.lost_mounts", mounts=mounts - measured))
     count = heard["verdict"].value_counts()
-    said += [
-        note(
-            "attribution.counted_verdict",
-            verdict=verdict,
-            harmonics=count[verdict],
-            margin_db=MARGIN_DB,
-            near_db=NEAR_DB,
-        )
-        for verdict in _IN_ORDER
-        if verdict in count
-    ]
-    said += _basis(summary)
     beyond = table[table["verdict"] == Verdict.BEYOND]
-    if not beyond.empty:
-        places = [
-            note("attribution.place_harmonics", specimen=specimen, mount=mount, harmonics=own)
-            for (specimen, mount), own in beyond.groupby(["specimen", "mount"], sort=False)[
-                "harmonic"
-            ]
-        ]
-        said.append(note("attribution.beyond_places", places=places))
-    return said
+    places = [
+        note("attribution.place_harmonics", specimen=specimen, mount=mount, harmonics=own)
+        for (specimen, mount), own in beyond.groupby(["specimen", "mount"], sort=False)["harmonic"]
+    ]
+    return [
+        note("attribution.heard", mounts=measured, specimens=specimens, harmonics=len(heard)),
+        *holding(
+            (mounts > measured, note("attribution.lost_mounts", mounts=mounts - measured)),
+        ),
+        *(
+            note(
+                "attribution.counted_verdict",
+                verdict=verdict,
+                harmonics=count[verdict],
+                margin_db=MARGIN_DB,
+                near_db=NEAR_DB,
+            )
+            for verdict in _IN_ORDER
+            if verdict in count
+        ),
+        *_basis(summary),
+        *holding((places, note("attribution.beyond_places", places=places))),
+    ]
 
 
 _IN_ORDER = (
@@ -89,10 +89,10 @@ _IN_ORDER = (
 def _basis(summary: Summary) -> list[str]:
     if not has_sensed_drive(summary.study.settings):
         return [note("attribution.no_sensor")]
-    spread, said = summary.attribution.take_spread, [note("attribution.basis")]
-    if spread.df:
-        said.append(note("attribution.take_spread", sd_db=DB * spread.level**0.5, df=spread.df))
-    return said
+    spread = summary.attribution.take_spread
+    sd_db = DB * spread.level**0.5
+    repeated = note("attribution.take_spread", sd_db=sd_db, df=spread.df)
+    return [note("attribution.basis"), *holding((spread.df, repeated))]
 
 
 def counts_table(summary: Summary) -> pd.DataFrame:
@@ -126,13 +126,17 @@ def wanted_table(summary: Summary) -> pd.DataFrame:
 
 def controls_table(study: Study) -> pd.DataFrame:
     """Every control: what it rules out, which batches have it, how to record it, with what care."""
-    rows = []
-    for control in Control:
-        if control in (Control.LONGER, Control.ELSEWHERE):
-            continue
-        having = [batch for batch in study.batches if _has(study, batch, control)]
-        where = listed(having) or say("attribution.no_batch")
-        rows.append((note(control), note(control, part="tells"), where, *_how(control)))
+    rows = [
+        (
+            note(control),
+            note(control, part="tells"),
+            listed([batch for batch in study.batches if _has(study, batch, control)])
+            or say("attribution.no_batch"),
+            *_how(control),
+        )
+        for control in Control
+        if control not in (Control.LONGER, Control.ELSEWHERE)
+    ]
     headings = _headings("control", "tells", "recorded_in", "how", "start", "care")
     return pd.DataFrame(rows, columns=headings)
 
@@ -155,42 +159,32 @@ def _has(study: Study, batch: str, control: Control) -> bool:
     takes = [take for take in study.takes if take.batch == batch and not take.exclude]
     tone_hz = study.settings.tone.fundamental_hz
     tones = [take for take in takes if take.kind == "tone"]
-    match control:
-        case Control.SENSOR:
-            return has_sensed_drive(study.settings)
-        case Control.PROBE:
-            return any(take.tone_hz > 1.5 * tone_hz for take in tones)
-        case Control.STEPS:
-            return any(take.drive_db < 0 and take.tone_hz < 1.5 * tone_hz for take in tones)
-        case Control.TAPS:
-            return any(take.kind == "tap" and take.support == "bench" for take in takes)
-        case Control.BOARDS:
-            return len({take.specimen for take in tones}) > FEWEST_OTHERS
-        case Control.REPEATS:
-            return any(take.repeat > 1 for take in tones)
-        case Control.PROBE_AFTER:
-            return _probed_on_both_sides(tones, tone_hz)
-        case Control.TURNED:
-            return any(take.turned for take in tones)
-        case Control.MOVED:
-            return any(take.moved_mm for take in tones)
-        case Control.FARTHER:
-            return any(take.mic_times for take in takes)
-        case Control.LEVELS:
-            return any(take.kind == "driver" and take.drive_db for take in takes)
-        case Control.REMOUNT:
-            mounts = {(take.specimen, take.mount) for take in tones}
-            return len(mounts) > len({specimen for specimen, _ in mounts})
-        case _:  # the others are called as their kind of take
-            return any(take.kind == control.name.lower() for take in takes)
+    mounts = {(take.specimen, take.mount) for take in tones}
+    specimens = {take.specimen for take in tones}
+    having = {
+        Control.SENSOR: has_sensed_drive(study.settings),
+        Control.PROBE: any(take.tone_hz > 1.5 * tone_hz for take in tones),
+        Control.STEPS: any(take.drive_db < 0 and take.tone_hz < 1.5 * tone_hz for take in tones),
+        Control.TAPS: any(take.kind == "tap" and take.support == "bench" for take in takes),
+        Control.BOARDS: len(specimens) > FEWEST_OTHERS,
+        Control.REPEATS: any(take.repeat > 1 for take in tones),
+        Control.PROBE_AFTER: _probed_on_both_sides(tones, tone_hz),
+        Control.TURNED: any(take.turned for take in tones),
+        Control.MOVED: any(take.moved_mm for take in tones),
+        Control.FARTHER: any(take.mic_times for take in takes),
+        Control.LEVELS: any(take.kind == "driver" and take.drive_db for take in takes),
+        Control.REMOUNT: len(mounts) > len(specimens),
+    }
+    # The others are called as their kind of take.
+    return having.get(control, any(take.kind == control.name.lower() for take in takes))
 
 
 def _probed_on_both_sides(tones: list[Take], tone_hz: float) -> bool:
     """Some mount has probe tones before and after a tone at the fundamental."""
-    mounts: dict[tuple, list[bool]] = {}
-    for take in in_batch_order(tones)[1]:
-        probe = take.tone_hz > 1.5 * tone_hz
-        mounts.setdefault((take.specimen, take.mount), []).append(probe)
+    mounts = grouped(
+        ((take.specimen, take.mount), take.tone_hz > 1.5 * tone_hz)
+        for take in in_batch_order(tones)[1]
+    )
     return any(sum(kind for kind, _ in groupby(own)) > 1 for own in mounts.values())
 
 
@@ -200,7 +194,9 @@ def steps_sentences(summary: Summary) -> list[str]:
     if steps.empty:
         return [note("attribution.no_steps")]
     count = steps["verdict"].value_counts()
-    said = [
+    odd = mounts_of(steps[steps["verdict"] == StepVerdict.NOT_WITH])
+    places = [note("attribution.place", **place) for place in odd.to_dict("records")]
+    return [
         note("attribution.stepped_mounts", mounts=len(mounts_of(steps))),
         note(
             "attribution.step_counts",
@@ -210,12 +206,8 @@ def steps_sentences(summary: Summary) -> list[str]:
             open=count.get(StepVerdict.CANNOT_TELL, 0),
             margin_db=MARGIN_DB,
         ),
+        *holding((places, note("attribution.odd_steps", places=places))),
     ]
-    odd = mounts_of(steps[steps["verdict"] == StepVerdict.NOT_WITH])
-    if not odd.empty:
-        places = [note("attribution.place", **place) for place in odd.to_dict("records")]
-        said.append(note("attribution.odd_steps", places=places))
-    return said
 
 
 def story_sentence(table: pd.DataFrame, specimen: str) -> str:
@@ -224,13 +216,18 @@ def story_sentence(table: pd.DataFrame, specimen: str) -> str:
     if rows.empty:
         return note("attribution.story_below_noise", specimen=specimen)
     counts = rows["verdict"].value_counts()
-    told = {"harmonics": len(rows), "mounts": rows["mount"].nunique()}
-    told["counts"] = [
+    told = [
         note("attribution.verdict_count", verdict=verdict, count=counts[verdict])
         for verdict in Verdict
         if verdict in counts
     ]
-    return note("attribution.story", specimen=specimen, **told)
+    return note(
+        "attribution.story",
+        specimen=specimen,
+        harmonics=len(rows),
+        mounts=rows["mount"].nunique(),
+        counts=told,
+    )
 
 
 def story_table(table: pd.DataFrame, specimen: str) -> pd.DataFrame:

@@ -134,9 +134,11 @@ def _spread(feature: Feature, spread: pd.Series, term: Term) -> _Size:
     if spread.get(f"{term}_df", 0) > 0:
         df = int(spread[f"{term}_df"])
         return scales.reported_sd(spread[term], feature), note("budgets.spread", df=df)
-    if term == Term.MOUNT and feature.name.endswith(("loss_factor", "decay_time_s")):
-        return 100.0 * HELD, note("budgets.assumed", share=HELD)
-    return _UNKNOWN
+    return (
+        (100.0 * HELD, note("budgets.assumed", share=HELD))
+        if term == Term.MOUNT and feature.name.endswith(("loss_factor", "decay_time_s"))
+        else _UNKNOWN
+    )
 
 
 def _slopes(given: Grounds) -> pd.DataFrame:
@@ -180,12 +182,12 @@ def _position(given: Grounds, feature: Feature, slopes: pd.DataFrame) -> _Size:
     if not feature.name.endswith(".response_db") or feature.harmonic not in slopes.index:
         return _UNKNOWN
     slope = slopes.loc[feature.harmonic]
-    if np.isfinite(slope["moved_db"]):
-        facts = {"per_mm_db": slope["moved_db"], "takes": int(slope["moved"])}
-        return facts["per_mm_db"] * u_mm, note("budgets.moved", u_mm=u_mm, **facts)
-    facts = {"per_mm_db": slope["per_mm_db"], "u_mm": u_mm}
-    found = facts["per_mm_db"] * u_mm, note("budgets.model", **facts)
-    return found if np.isfinite(found[0]) else _UNKNOWN
+    moved, model = slope["moved_db"], slope["per_mm_db"]
+    if np.isfinite(moved):
+        told = note("budgets.moved", u_mm=u_mm, per_mm_db=moved, takes=int(slope["moved"]))
+        return moved * u_mm, told
+    told = note("budgets.model", per_mm_db=model, u_mm=u_mm)
+    return (model * u_mm, told) if np.isfinite(model * u_mm) else _UNKNOWN
 
 
 def _sizes(given: Grounds, feature: Feature, _: pd.DataFrame) -> _Size:

@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 
 from studylib import register, tables
-from studylib.codes import note
+from studylib.codes import holding, note
 from studylib.codes.stability import StandsOut
 from studylib.sheets import Study
 from studylib.sheets.study import recording_order
@@ -88,11 +88,11 @@ def checks_of(study: Study, comparison: Comparison) -> Checks:
 
 
 def _own(comparison: Comparison) -> dict[str, OwnDesign]:
-    workings, out = comparison.workings, {}
+    workings = comparison.workings
+    found = {}
     for name in workings.compared:
-        sample = workings.samples[name]
-        limit = workings.limits.get(name)
-        found = own_design(
+        sample, limit = workings.samples[name], workings.limits.get(name)
+        found[name] = own_design(
             sample.design.model,
             sample.y,
             limit=None if limit is None else scales.analysis_limit(limit, sample.feature),
@@ -100,9 +100,7 @@ def _own(comparison: Comparison) -> dict[str, OwnDesign]:
             primary=len(workings.compared),
             same_possible=name in workings.detected,
         )
-        if found is not None:
-            out[name] = found
-    return out
+    return {name: own for name, own in found.items() if own is not None}
 
 
 def _from_own_means(takes: pd.DataFrame, order: pd.DataFrame) -> pd.DataFrame:
@@ -120,24 +118,25 @@ def _from_own_means(takes: pd.DataFrame, order: pd.DataFrame) -> pd.DataFrame:
 
 def own_rows(checks: Checks, comparison: Comparison) -> pd.DataFrame:
     """Error rates and power of this design: the table "own_design", `seen` in dB or percent."""
-    rows = []
-    for feature, own in checks.own.items():
-        sample = comparison.workings.samples[feature]
-        woods = sample.design.woods
-        for (a, b), seen in own.seen.items():
-            shown = scales.reported_difference(seen, sample.feature)
-            rows.append(
-                (feature, woods[a], woods[b], own.alike, own.own_spreads, own.at_limit[a, b],
-                 own.same[a, b], shown, sample.feature.difference_unit, own.runs)
-            )  # fmt: skip
+    samples = comparison.workings.samples
+    rows = [
+        (
+            *(name, sample.design.woods[a], sample.design.woods[b], own.alike, own.own_spreads),
+            *(own.at_limit[a, b], own.same[a, b]),
+            scales.reported_difference(seen, sample.feature),
+            *(sample.feature.difference_unit, own.runs),
+        )
+        for name, own in checks.own.items()
+        for sample in [samples[name]]
+        for (a, b), seen in own.seen.items()
+    ]
     return tables.typed("own_design", rows)
 
 
 def boards_behind(comparison: Comparison, feature: str, wood: str) -> dict[str, int]:
     """What a sentence about this wood rests on: planks, boards, mounts, takes."""
     takes = comparison.workings.takes
-    own = takes[(takes["feature"] == feature) & (takes["wood"] == wood)]
-    own = own[np.isfinite(own["y"])]
+    own = takes[(takes["feature"] == feature) & (takes["wood"] == wood) & np.isfinite(takes["y"])]
     return {
         "planks": int(own["source"].nunique()),
         "boards": int(own["specimen"].nunique()),
@@ -149,9 +148,8 @@ def boards_behind(comparison: Comparison, feature: str, wood: str) -> dict[str, 
 def confounded_notes(checks: Checks) -> list[str]:
     """What the order of recording, or the second column, leaves open."""
     told = order_notes(checks) if checks.order.confounded else []
-    if checks.second is not None and checks.second.confounded:
-        told.append(checks.second.confounded)
-    return told
+    beside = checks.second.confounded if checks.second is not None else ""
+    return [*told, *holding((beside, beside))]
 
 
 # ------------------------------------------------------------------ order and drift
@@ -171,28 +169,24 @@ def order_notes(checks: Checks) -> list[str]:
 
 def drift_notes(checks: Checks) -> list[str]:
     """What the control chart and the trends say, feature by feature."""
-    told = [note("drift.no_chart")] if checks.chart.empty else []
-    told += [each for found in checks.steadiness.values() for each in found.notes]
-    if checks.trends["change"].notna().any() and not checks.trends["clear"].any():
-        told.append(note("drift.steady"))
-    return told
-
-
-def _trend(row) -> tuple[float, float, float, str]:
-    known = register.find(row.feature)
-    ends = (scales.reported_difference(v, known) for v in (row.change, row.low, row.high))
-    return (*ends, known.difference_unit)
+    steady = checks.trends["change"].notna().any() and not checks.trends["clear"].any()
+    return [
+        *holding((checks.chart.empty, note("drift.no_chart"))),
+        *(each for found in checks.steadiness.values() for each in found.notes),
+        *holding((steady, note("drift.steady"))),
+    ]
 
 
 def trends_table(checks: Checks) -> pd.DataFrame:
     """Change from the first take of a batch to the last, from boards mounted several times."""
-    rows = [
-        (row.feature, row.batch or "all", *_difference(*_trend(row)), row.df)
-        for row in checks.trends.itertuples()
-    ]
-    return pd.DataFrame(
-        rows, columns=["feature", "batch", "drift.h_change", "interval", "drift.h_df"]
-    )
+    rows = []
+    for row in checks.trends.itertuples():
+        known = register.find(row.feature)
+        ends = [scales.reported_difference(v, known) for v in (row.change, row.low, row.high)]
+        told = _difference(*ends, known.difference_unit)
+        rows.append((row.feature, row.batch or "all", *told, row.df))
+    columns = ["feature", "batch", "drift.h_change", "interval", "drift.h_df"]
+    return pd.DataFrame(rows, columns=columns)
 
 
 def places_table(checks: Checks) -> pd.DataFrame:
@@ -218,10 +212,10 @@ def outlier_notes(checks: Checks) -> list[str]:
     if changed.empty:
         return [*told, note("outliers.no_change")]
     names = ["wood_a", "wood_b", "verdict", "verdict_without"]
-    for (feature, item), own in changed.groupby(["feature", "without"], sort=False):
-        pairs = own[names].to_dict("records")
-        told.append(note("outliers.changes", feature=feature, item=item, pairs=pairs))
-    return told
+    return told + [
+        note("outliers.changes", feature=feature, item=item, pairs=own[names].to_dict("records"))
+        for (feature, item), own in changed.groupby(["feature", "without"], sort=False)
+    ]
 
 
 def outliers_table(checks: Checks) -> pd.DataFrame:
@@ -263,36 +257,42 @@ def second_column_notes(checks: Checks) -> list[str]:
         return [note("second_column.not_named")]
     if found.confounded:
         return [found.confounded]
-    told = []
-    if found.table["difference"].notna().any():
-        told.append(note("second_column.held_equal", name=found.name))
-    for remark, own in found.table.groupby("note", sort=False):
-        if remark:
-            told.append(
-                note("second_column.remark", features=list(own["feature"].unique()), remark=remark)
-            )
-    return told
+    compared = found.table["difference"].notna().any()
+    return [
+        *holding((compared, note("second_column.held_equal", name=found.name))),
+        *(
+            note("second_column.remark", features=list(own["feature"].unique()), remark=remark)
+            for remark, own in found.table.groupby("note", sort=False)
+            if remark
+        ),
+    ]
 
 
 def cells_table(checks: Checks) -> pd.DataFrame:
     """Boards of each wood in each group of the second column."""
-    if checks.second is None:
-        return pd.DataFrame()
-    return checks.second.cells.rename_axis(index="wood", columns=None).reset_index()
+    return (
+        checks.second.cells.rename_axis(index="wood", columns=None).reset_index()
+        if checks.second is not None
+        else pd.DataFrame()
+    )
 
 
 def second_column_table(checks: Checks) -> pd.DataFrame:
     """Differences with the other column held equal; for woods the plain one beside."""
     columns = ["feature", "column", "pair", "held equal", "interval", "p", "df"]
-    rows = []
-    for row in checks.second_rows.itertuples():
-        if math.isfinite(row.difference):
-            held, interval = _difference(row.difference, row.low, row.high, row.unit)
-            plain, _ = _difference(row.difference_without, row.low, row.high, row.unit)
-            rows.append(
-                (row.feature, row.column, f"{row.b} minus {row.a}", held, interval,
-                 p_value(row.p), fixed(row.df, 1), plain)
-            )  # fmt: skip
+    rows = [
+        (
+            row.feature,
+            row.column,
+            f"{row.b} minus {row.a}",
+            *_difference(row.difference, row.low, row.high, row.unit),
+            p_value(row.p),
+            fixed(row.df, 1),
+            _difference(row.difference_without, row.low, row.high, row.unit)[0],
+        )
+        for row in checks.second_rows.itertuples()
+        if math.isfinite(row.difference)
+    ]
     return pd.DataFrame(rows, columns=[*columns, "second_column.h_plain"])
 
 

@@ -6,7 +6,7 @@ full drive: of the tone itself at full drive only, of probe tones at any. dB re 
 Function: `made_of`.
 """
 
-from itertools import groupby, pairwise
+from itertools import groupby
 
 from studylib.attribution.levels import level_findings, levels_of
 from studylib.codes import note
@@ -45,6 +45,6 @@ def _contradicted(study: Study) -> str:
     timed.sort(key=lambda take: (take.batch, take.order))
     for batch, own in groupby(timed, key=lambda take: take.batch):
         clocks = [take.started.replace(tzinfo=None) for take in own]
-        if any(later < earlier for earlier, later in pairwise(clocks)):
+        if clocks != sorted(clocks):
             return batch
     return ""

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from studylib.codes import note
+from studylib.codes import holding, note
 from studylib.codes.wood import ModeBasis
 from studylib.measure.sweep_rows import mount_responses
 from studylib.modes.gathered import Gathered
@@ -115,10 +115,9 @@ def tap_sentences(modes: pd.DataFrame) -> list[str]:
         takes=taps["take"].nunique(),
         supports=each["support"].value_counts().to_dict(),
     )
-    refused = each[~each["usable"].astype(bool)]
-    woods = refused["wood"].value_counts().to_dict()
+    woods = each.loc[~each["usable"].astype(bool), "wood"].value_counts().to_dict()
     lost = (
-        note("modes_report.refused", taps=len(refused), woods=woods)
+        note("modes_report.refused", taps=sum(woods.values()), woods=woods)
         if woods
         else note("modes_report.none_refused")
     )
@@ -134,7 +133,9 @@ def _room_sentences(taps: pd.DataFrame) -> list[str]:
     seconds = float(heard["room_decay_s"].median())
     reach = np.exp(COVERAGE_95 * float((heard["room_decay_u"] / heard["room_decay_s"]).median()))
     room = {
-        **{"room_s": seconds, "low_s": seconds / reach, "high_s": seconds * reach},
+        "room_s": seconds,
+        "low_s": seconds / reach,
+        "high_s": seconds * reach,
         "direct_db": float(heard["direct_db"].median()),
     }
     in_room = taps[taps["usable"].astype(bool) & (taps["loss_factor_place_u"] > 0)]
@@ -151,22 +152,19 @@ def _room_sentences(taps: pd.DataFrame) -> list[str]:
     room_u = over_places(room_u, places, in_room["frequency_hz"])
     if not room_hides(np.hypot(own, room_u), own, room_u).any():
         return said
-    advice = ["room.near", note("room.moved", places=3), "room.damped", "room.contact"]
     # How many decays of a mount it hides; nothing before the modes have their numbers.
     rows = tap_rows(taps)
-    hidden = len(hidden_decays(rows))
-    if hidden:
-        decays = len(rows[MOUNT].drop_duplicates())
-        said.append(note("modes_report.room_hides", hidden=hidden, decays=decays))
-    return [*said, *advice]
+    hidden, decays = len(hidden_decays(rows)), len(rows[MOUNT].drop_duplicates())
+    told = note("modes_report.room_hides", hidden=hidden, decays=decays)
+    advice = ["room.near", note("room.moved", places=3), "room.damped", "room.contact"]
+    return [*said, *holding((hidden, told)), *advice]
 
 
 def refused_table(modes: pd.DataFrame) -> pd.DataFrame:
     """Taps that are not used: take, board, tap, reason; and evidence, where a ring shows any."""
     taps = modes[(modes["kind"] == "tap") & ~modes["usable"].astype(bool)]
-    rows = taps.drop_duplicates(["take", "tap"])[["take", "specimen", "tap", "reason", "signs"]]
-    if not rows["signs"].any():
-        rows = rows.drop(columns="signs")
+    told = ["signs"] if taps["signs"].any() else []
+    rows = taps.drop_duplicates(["take", "tap"])[["take", "specimen", "tap", "reason", *told]]
     return rows.rename(columns={"specimen": "board", "signs": "evidence"}).reset_index(drop=True)
 
 
@@ -246,18 +244,16 @@ def bench_sentence(boards: pd.DataFrame) -> list[str]:
     if not {("loss_factor", "bench"), ("loss_factor", "free")} <= set(pairs.columns):
         return []
     pairs = pairs.dropna()
-    if pairs.empty:
-        return []
-    percent = 100 * (pairs["frequency_hz", "bench"] / pairs["frequency_hz", "free"] - 1)
-    ratio = pairs["loss_factor", "bench"] / pairs["loss_factor", "free"]
-    return [
-        note(
-            "modes_report.bench_against_free",
-            boards=len(pairs),
-            frequency_percent=_ends(percent),
-            loss_ratio=_ends(ratio),
-        )
-    ]
+    ratio = {
+        name: pairs[name, "bench"] / pairs[name, "free"] for name in ("frequency_hz", "loss_factor")
+    }
+    told = note(
+        "modes_report.bench_against_free",
+        boards=len(pairs),
+        frequency_percent=_ends(100 * (ratio["frequency_hz"] - 1)),
+        loss_ratio=_ends(ratio["loss_factor"]),
+    )
+    return holding((len(pairs), told))
 
 
 def _ends(values: pd.Series) -> tuple[float, float]:
@@ -287,21 +283,25 @@ def size_sentences(near: pd.DataFrame) -> list[str]:
     in_all = [k for k, n in count.iterrows() if n["sum"] == n["size"] == boards]
     in_some = [k for k, n in count.iterrows() if n["sum"] > 0 and k not in in_all]
     about = {"boards": boards, "basis": basis, "lifted_db": LIFTED_DB}
+    near = [rows[rows["harmonic"] == k] for k in in_all[:FIRST]]
     return [
         note("modes_report.lifted_in_all", harmonics=in_all, **about)
         if in_all
         else note("modes_report.lifted_in_none", **about),
-        *[note("modes_report.lifted_in_some", harmonics=in_some)] * bool(in_some),
-        *(_nearest(rows[rows["harmonic"] == k], k) for k in in_all[:FIRST]),
+        *holding((in_some, note("modes_report.lifted_in_some", harmonics=in_some))),
+        *(
+            note(
+                "modes_report.nearest_mode",
+                harmonic=own["harmonic"].iloc[0],
+                frequency_hz=own["frequency_hz"].iloc[0],
+                modes=sorted(own["mode"].unique()),
+                bandwidths=_ends(own["distance_bandwidths"].abs()),
+                gain_db=_ends(own["gain_db"]),
+                basis=own["basis"].iloc[0],
+            )
+            for own in near
+        ),
     ]
-
-
-def _nearest(own: pd.DataFrame, k: int) -> str:
-    return note(
-        "modes_report.nearest_mode", harmonic=k, frequency_hz=own["frequency_hz"].iloc[0],
-        modes=sorted(own["mode"].unique()), bandwidths=_ends(own["distance_bandwidths"].abs()),
-        gain_db=_ends(own["gain_db"]), basis=own["basis"].iloc[0],
-    )  # fmt: skip
 
 
 def _span(values: pd.Series, places: int) -> str:
@@ -313,21 +313,23 @@ def near_table(near: pd.DataFrame) -> pd.DataFrame:
     """The mode nearest to each of the first harmonics: one row a harmonic and wood, lowest to
     highest over its boards. All boards one by one are in tables/modes_near_tone.csv."""
     compared, basis = _compared(near[near["harmonic"] <= FIRST])
-    out = []
-    for (k, wood), rows in compared.groupby(["harmonic", "wood"], sort=False):
-        known, bench = rows[rows["basis"] == basis], rows[rows["basis"] == ModeBasis.BENCH]
-        if known.empty:
-            continue
-        row = (
-            "f" if k == 1 else f"{k}f", wood, listed(sorted(known["mode"].unique())),
-            _span(known["mode_hz"], 0), _span(known["distance_bandwidths"], 1),
+    rows = [
+        (
+            "f" if k == 1 else f"{k}f",
+            wood,
+            listed(sorted(known["mode"].unique())),
+            _span(known["mode_hz"], 0),
+            _span(known["distance_bandwidths"], 1),
             _span(known["gain_db"], 1),
             _span(pd.concat([known["gain_low"], known["gain_high"]]), 1),
             MISSING if bench.empty else _span(bench["gain_db"], 1),
             say("modes_report.lifted_boards", lifted=int(known["lifted"].sum()), boards=len(known)),
-        )  # fmt: skip
-        out.append((k, row))
-    rows = [row for _, row in sorted(out, key=lambda pair: pair[0])]
+        )
+        for k, of_harmonic in compared.groupby("harmonic")
+        for wood, rows in of_harmonic.groupby("wood", sort=False)
+        for known, bench in [(rows[rows["basis"] == basis], rows[rows["basis"] == ModeBasis.BENCH])]
+        if not known.empty
+    ]
     return pd.DataFrame(rows, columns=NEAR_TABLE)
 
 
@@ -354,9 +356,11 @@ def sweep_sentences(study: Study, responses: pd.DataFrame) -> list[str]:
         mounts=len(responses[["specimen", "mount"]].drop_duplicates()),
     )
     share = incoherent_share(responses["coherence"].to_numpy(dtype=float))
-    if np.isnan(share):
-        return [found, note("modes_report.no_repeated_sweep")]
-    return [found, note("modes_report.coherence_low", lowest=LOWEST_COHERENCE, share=share)]
+    return (
+        [found, note("modes_report.no_repeated_sweep")]
+        if np.isnan(share)
+        else [found, note("modes_report.coherence_low", lowest=LOWEST_COHERENCE, share=share)]
+    )
 
 
 def wood_sentences(modes: StudyModes) -> list[str]:
@@ -398,16 +402,19 @@ def properties_table(wood: pd.DataFrame) -> pd.DataFrame:
     wood : the table `wood`.
     """
     wood = wood[wood["role"] == ""]
-    shown = [name for name in PROPERTIES if (wood["quantity"] == name).any()]
-    cells = {(row.specimen, row.quantity): (row.value, row.u) for row in wood.itertuples()}
-    boards = wood.drop_duplicates("specimen")
-    table = pd.DataFrame({"board": boards["specimen"], "wood": boards["wood"]})
-    for name in shown:
-        heading, factor = PROPERTIES[name]
-        table[say(heading)] = [
-            with_uncertainty(*(factor * x for x in cells[board, name]))
-            if (board, name) in cells
+    cells = {
+        quantity: dict(zip(own["specimen"], zip(own["value"], own["u"], strict=True), strict=True))
+        for quantity, own in wood.groupby("quantity")
+    }
+    boards = wood.drop_duplicates("specimen").reset_index(drop=True)
+    columns = {
+        say(heading): [
+            with_uncertainty(*(factor * x for x in cells[name][board]))
+            if board in cells[name]
             else MISSING
-            for board in table["board"]
+            for board in boards["specimen"]
         ]
-    return table.reset_index(drop=True)
+        for name, (heading, factor) in PROPERTIES.items()
+        if name in cells
+    }
+    return pd.DataFrame({"board": boards["specimen"], "wood": boards["wood"], **columns})

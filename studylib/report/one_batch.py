@@ -20,9 +20,8 @@ VALUE_COLUMNS = (
 def verdict_sentence(measurement: BatchMeasurement) -> str:
     """How many takes pass, pass with warnings, and are set aside; a note."""
     takes = measurement.quality[measurement.quality["check"] == "take"]
-    count = takes["verdict"].value_counts()
-    failed, warned = int(count.get(Verdict.FAIL, 0)), int(count.get(Verdict.WARN, 0))
-    passed = len(takes) - failed - warned
+    count = takes["verdict"].value_counts().reindex(list(Verdict), fill_value=0)
+    passed, warned, failed = map(int, count)
     return note("checks.batch_total", takes=len(takes), passed=passed, warned=warned, failed=failed)
 
 

@@ -177,10 +177,10 @@ def _headings(
     if columns is None:
         columns = frame.columns
     names = columns if isinstance(columns, Mapping) else {name: name for name in columns}
-    for name in names:
-        if name not in frame.columns:
-            known = [str(column) for column in frame.columns]
-            raise KeyError(say("pages.no_column", name=str(name), known=known))
+    strange = next((str(name) for name in names if name not in frame.columns), None)
+    if strange is not None:
+        known = [str(column) for column in frame.columns]
+        raise KeyError(say("pages.no_column", name=strange, known=known))
     return {name: in_words(shown) for name, shown in names.items()}
 
 
@@ -193,9 +193,11 @@ def _cell(value: Any, *, digits: int, decimals: int | None) -> tuple[str, bool]:
         return ("yes" if value else "no"), False
     if isinstance(value, Integral):
         return str(int(value)), True
-    if isinstance(value, Real):
-        return number(float(value), digits=digits, decimals=decimals), True
-    return in_words(value), False
+    return (
+        (number(float(value), digits=digits, decimals=decimals), True)
+        if isinstance(value, Real)
+        else (in_words(value), False)
+    )
 
 
 def _table_html(

@@ -143,55 +143,55 @@ def spreads_table(plan: StudyPlan) -> pd.DataFrame:
 
 def chances_table(plan: StudyPlan) -> pd.DataFrame:
     """Chance of each verdict, in percent, for a difference as large as the limit and for none."""
-    rows = []
-    for one in plan.features:
-        if one.chances is None:
-            continue
-        ends = note("plan.range", low=one.chances_low.declared, high=one.chances_high.declared)
-        cases = ((one.difference, one.chances, ends), (0.0, one.equal, ""))
-        for difference, found, between in cases:
-            rows.append(
-                {
-                    "feature": one.feature.name,
-                    "plan.h_difference": _size(one, difference),
-                    "declared": chance(found.declared),
-                    "plan.h_plus_minus": _error(found.declared),
-                    "plan.h_spread_range": between,
-                    **{str(verdict): chance(share) for verdict, share in found.of.items()},
-                }
-            )
-    return pd.DataFrame(rows)
+    return pd.DataFrame(
+        {
+            "feature": one.feature.name,
+            "plan.h_difference": _size(one, difference),
+            "declared": chance(found.declared),
+            "plan.h_plus_minus": _error(found.declared),
+            "plan.h_spread_range": between,
+            **{str(verdict): chance(share) for verdict, share in found.of.items()},
+        }
+        for one in plan.features
+        if one.chances is not None
+        for difference, found, between in (
+            (
+                one.difference,
+                one.chances,
+                note("plan.range", low=one.chances_low.declared, high=one.chances_high.declared),
+            ),
+            (0.0, one.equal, ""),
+        )
+    )
 
 
 def smallest_table(plan: StudyPlan) -> pd.DataFrame:
     """Planks of each wood for four chances in five, with the range of the boards' spread."""
-    rows = []
-    for one in plan.features:
-        size = _size(one, one.difference)
-        aims = [(note("plan.aim_detect", size=size), one.declare)]
-        if one.same is not None:
-            aims.append((note("plan.aim_same", size=size), one.same))
-        for aim, (middle, low, high) in aims:
-            rows.append(
-                {
-                    "feature": one.feature.name,
-                    "aim": aim,
-                    "plan.h_planks": _number(middle),
-                    "plan.h_smaller": _number(low),
-                    "plan.h_larger": _number(high),
-                    "plan.h_reached": chance(middle.chance),
-                    "plan.h_plus_minus": _error(middle.chance),
-                }
-            )
-    return pd.DataFrame(rows)
+    return pd.DataFrame(
+        {
+            "feature": one.feature.name,
+            "aim": note(aim, size=_size(one, one.difference)),
+            "plan.h_planks": _number(middle),
+            "plan.h_smaller": _number(low),
+            "plan.h_larger": _number(high),
+            "plan.h_reached": chance(middle.chance),
+            "plan.h_plus_minus": _error(middle.chance),
+        }
+        for one in plan.features
+        for aim, fewest in (("plan.aim_detect", one.declare), ("plan.aim_same", one.same))
+        if fewest is not None
+        for middle, low, high in [fewest]
+    )
 
 
 def optimum_note(plan: StudyPlan) -> str:
     """The rule of nested sampling for the first primary feature, as it comes."""
     mounts, takes = plan.optimum
-    if math.isnan(mounts):
-        return note("plan.no_optimum")
-    return note("plan.optimum", mounts=mounts, takes=takes, feature=plan.features[0].feature.name)
+    return (
+        note("plan.no_optimum")
+        if math.isnan(mounts)
+        else note("plan.optimum", mounts=mounts, takes=takes, feature=plan.features[0].feature.name)
+    )
 
 
 def splits_table(plan: StudyPlan) -> pd.DataFrame:

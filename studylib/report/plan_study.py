@@ -115,8 +115,8 @@ class StudyPlan:
     def minutes(self) -> Minutes:
         """What a board, a mount with all but its full-drive tones, and a take cost."""
         plan, places = self.plan, self.tap_places
-        sweeps = plan.sweeps * self.study.settings.sweep.known
         times = 2 if plan.probes_before and self.senses_drive else 1
+        sweeps = plan.sweeps * self.study.settings.sweep.known
         further = len(plan.probes) * times + plan.taps * places + sweeps
         return Minutes(
             plan.minutes_board + plan.free_taps * places * plan.minutes_take,

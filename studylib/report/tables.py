@@ -22,6 +22,7 @@ from studylib.codes import code_of, each, note
 from studylib.report.budgets import USES, combined
 from studylib.report.summary import Summary
 from studylib.sheets import Take
+from studylib.sheets.files import grouped
 from studylib.stats import scales
 from studylib.words import feature as in_plain_words
 from studylib.words import say
@@ -48,9 +49,8 @@ def reader_table(headings: str, rows: Iterable) -> pd.DataFrame:
 
 def amount_fields(feature: str, difference: float, low: float, high: float, unit: str) -> dict:
     """A difference as the fields of a note; that of a frequency also in cents."""
-    cents = None
-    if register.find(feature).is_frequency and np.isfinite(difference):
-        cents = [cents_from_percent(end) for end in (difference, low, high)]
+    told = register.find(feature).is_frequency and np.isfinite(difference)
+    cents = [cents_from_percent(end) for end in (difference, low, high)] if told else None
     return {"difference": difference, "low": low, "high": high, "unit": unit, "cents": cents}
 
 
@@ -137,16 +137,21 @@ def positive_control_table(summary: Summary) -> pd.DataFrame:
 
 def variance_table(summary: Summary) -> pd.DataFrame:
     """Share of variance and standard deviation of each level, for the primary features."""
-    rows = []
-    for row in summary.primary_variance().itertuples():
-        known = register.find(row.feature)
-        spreads = (row.variance, row.low, row.high)
-        sd, low, high = (scales.reported_sd(variance, known) for variance in spreads)
-        share = percent(row.share) if np.isfinite(row.share) else ""
-        df = exact(row.df, digits=3) if np.isfinite(row.df) else ""
-        spread = f"{rounded(sd)} {known.difference_unit}"
-        interval = between(low, high, known.difference_unit)
-        rows.append((row.feature, level_word(row.level), share, spread, interval, df, row.method))
+    rows = [
+        (
+            *(row.feature, level_word(row.level)),
+            percent(row.share) if np.isfinite(row.share) else "",
+            f"{rounded(sd)} {known.difference_unit}",
+            between(low, high, known.difference_unit),
+            exact(row.df, digits=3) if np.isfinite(row.df) else "",
+            row.method,
+        )
+        for row in summary.primary_variance().itertuples()
+        for known in [register.find(row.feature)]
+        for sd, low, high in [
+            [scales.reported_sd(v, known) for v in (row.variance, row.low, row.high)]
+        ]
+    ]
     return reader_table("effects.variance_headings", rows)
 
 
@@ -177,26 +182,29 @@ def set_aside_table(summary: Summary) -> pd.DataFrame:
     quality = summary.gathered.quality
     failed = quality[(quality["check"] == "take") & (quality["verdict"] == "fail")]
     reasons = dict(zip(failed["take"], failed["source"], strict=True))
-    rows = []
-    for take in measured_takes(summary):
-        reason = reasons.get(take.take)
-        if take.exclude:
-            reason = note("takes.excluded", reason=take.reason or "")
-        if reason is not None:
-            wood = _wood_of(summary, take.specimen)
-            names = (take.take, take.batch, take.kind, take.specimen or "", wood)
-            rows.append((*names, take.mount, reason))
+    takes = measured_takes(summary)
+    reasons |= {t.take: note("takes.excluded", reason=t.reason or "") for t in takes if t.exclude}
+    rows = [
+        (
+            *(take.take, take.batch, take.kind, take.specimen or ""),
+            *(_wood_of(summary, take.specimen), take.mount, reasons[take.take]),
+        )
+        for take in takes
+        if take.take in reasons
+    ]
     return reader_table("effects.set_aside_headings", rows).astype({"mount": "Int64"})
 
 
 def set_aside_counts(summary: Summary) -> pd.DataFrame:
     """Measured takes of each wood, of every kind: how many are fit for use, and set aside."""
     aside = set(set_aside_table(summary)["take"])
-    rows = []
-    for wood in summary.woods:
-        takes = [t for t in measured_takes(summary) if _wood_of(summary, t.specimen) == wood]
-        out = sum(t.take in aside for t in takes)
-        rows.append((wood, len(takes), len(takes) - out, out))
+    takes = measured_takes(summary)
+    of_wood = grouped((_wood_of(summary, take.specimen), take.take in aside) for take in takes)
+    rows = [
+        (wood, len(own), len(own) - sum(own), sum(own))
+        for wood in summary.woods
+        for own in [of_wood.get(wood, [])]
+    ]
     return reader_table("effects.counts_headings", rows)
 
 
@@ -225,14 +233,13 @@ def limits_table(summary: Summary) -> pd.DataFrame:
     """The limit of each primary feature as a band of differences, and where it comes from."""
     limits = summary.comparison.limits.set_index("feature")
     rows = []
-    for feature in summary.primary:
-        known = register.find(feature)
+    for known in map(register.find, summary.primary):
         limit, source = "none", known.limit_source
-        if feature in limits.index:
-            low, high = scales.limit_band(limits.loc[feature, "limit"], known)
+        if known.name in limits.index:
+            low, high = scales.limit_band(limits.at[known.name, "limit"], known)
             limit = f"{exact(low)} to {exact(high)} {known.difference_unit}"
-            source = limits.loc[feature, "source"]
-        rows.append((feature, in_plain_words(feature), limit, source))
+            source = limits.at[known.name, "source"]
+        rows.append((known.name, in_plain_words(known.name), limit, source))
     return reader_table("effects.limits_headings", rows)
 
 
@@ -251,11 +258,13 @@ def budgets_table(summary: Summary) -> pd.DataFrame:
     for feature in summary.measured:
         own = summary.budgets[summary.budgets["feature"] == feature]
         unit = register.find(feature).difference_unit
-        for row in own.itertuples():
-            shown = say("budgets.size", u=row.u, unit=unit, known=True)
-            rows.append((feature, say(row.term), shown, row.common, row.basis))
+        each = [(say(row.term), row.u, True, row.common, row.basis) for row in own.itertuples()]
         for shared in USES:
-            u, known = combined(own, shared=shared)
-            shown = say("budgets.size", u=u, unit=unit, known=known)
-            rows.append((feature, say("budgets.total", shared=shared), shown, "", ""))
+            each.append(
+                (say("budgets.total", shared=shared), *combined(own, shared=shared), "", "")
+            )
+        rows += [
+            (feature, what, say("budgets.size", u=u, unit=unit, known=known), *beside)
+            for what, u, known, *beside in each
+        ]
     return reader_table("budgets.headings", rows)

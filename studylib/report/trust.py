@@ -8,14 +8,12 @@ import math
 
 import pandas as pd
 
-from studylib import register
-from studylib.codes import has, note
+from studylib.codes import has, holding, note
 from studylib.codes.comparison import Method
-from studylib.report.checks import boards_behind
+from studylib.report.checks import boards_behind, own_rows
 from studylib.report.summary import Summary
 from studylib.report.tables import amount_and_interval, reader_table
-from studylib.stats import scales
-from studylib.stats.power import OwnDesign
+from studylib.stats.power import drawing_error
 from studylib.words import say
 from studylib.words.numbers import MISSING, fixed, rounded
 
@@ -29,15 +27,16 @@ def design_notes(summary: Summary) -> list[str]:
     """The design in words: what one number of a wood is, and how it was compared."""
     if not summary.comparison.workings.compared:
         return ["trust.nothing_compared"]
-    notes = [note("trust.one_number", unit=summary.unit)]
     effects = summary.primary_effects().dropna(subset="p")
-    for method, code in _WAYS.items():
-        on = effects["method"].map(lambda cell, method=method: has(cell, method))
-        if on.any():
-            notes.append(note(code, features=list(effects.loc[on, "feature"].unique())))
-    if any(has(cell, Method.TIMED) for cell in effects["method"]):
-        notes.append("trust.timed")
-    return notes
+    on = {
+        method: list(effects["feature"][[has(cell, method) for cell in effects["method"]]].unique())
+        for method in (*_WAYS, Method.TIMED)
+    }
+    return [
+        note("trust.one_number", unit=summary.unit),
+        *(note(code, features=on[method]) for method, code in _WAYS.items() if on[method]),
+        *holding((on[Method.TIMED], "trust.timed")),
+    ]
 
 
 def rests_on_table(summary: Summary) -> pd.DataFrame:
@@ -60,39 +59,40 @@ def power_notes(summary: Summary) -> list[str]:
     simulated = note(
         "trust.simulated",
         runs=next(iter(own.values())).runs,
-        rate=_rate(own[worst], own[worst].own_spreads),
+        rate=_rate(own[worst].own_spreads, own[worst].runs),
         feature=worst,
         alpha=1 - summary.confidence,
     )
     claims = len(summary.comparison.workings.claimed)
-    over = (
-        (claims, note("trust.claims_decide", claims=claims)),
-        (primary > 1 and not claims, note("trust.shared", primary=primary)),
-    )
-    return [simulated, *(said for there, said in over if there), "trust.uncertain_power"]
+    return [
+        simulated,
+        *holding(
+            (claims, note("trust.claims_decide", claims=claims)),
+            (primary > 1 and not claims, note("trust.shared", primary=primary)),
+        ),
+        "trust.uncertain_power",
+    ]
 
 
 def power_table(summary: Summary) -> pd.DataFrame:
     """One row a feature and pair: false alarms, power at the limit, chance of `same`."""
-    rows = []
-    for feature, own in summary.checks.own.items():
-        woods = summary.comparison.workings.samples[feature].design.woods
-        known = register.find(feature)
-        for (a, b), seen in own.seen.items():
-            shown = rounded(scales.reported_difference(seen, known))
-            rates = (own.alike, own.own_spreads, own.at_limit[a, b], own.same[a, b])
-            alike, spreads, at_limit, same = (_rate(own, rate) for rate in rates)
-            seen_at = f"{shown} {known.difference_unit}"
-            pair = f"{woods[b]} minus {woods[a]}"
-            rows.append((feature, pair, alike, spreads, seen_at, at_limit, same))
+    rows = [
+        (
+            *(row.feature, f"{row.wood_b} minus {row.wood_a}"),
+            *(_rate(row.alike, row.runs), _rate(row.own_spreads, row.runs)),
+            f"{rounded(row.seen)} {row.unit}",
+            *(_rate(row.at_limit, row.runs), _rate(row.same, row.runs)),
+        )
+        for row in own_rows(summary.checks, summary.comparison).itertuples()
+    ]
     return reader_table("trust.power_headings", rows)
 
 
-def _rate(own: OwnDesign, rate: float) -> str:
+def _rate(rate: float, runs: int) -> str:
     """A simulated share with its Monte Carlo error, as a note."""
     if not math.isfinite(rate):
         return MISSING
-    error = max(1, math.ceil(100 * own.error(rate)))
+    error = max(1, math.ceil(100 * drawing_error(rate, runs)))
     return note("trust.rate", percent=100 * rate, error=error)
 
 
@@ -115,20 +115,18 @@ def second_opinion_table(summary: Summary) -> pd.DataFrame:
     """Both opinions on every primary pair, side by side."""
     keys = ["feature", "wood_a", "wood_b"]
     pairs = _second(summary).merge(summary.primary_effects(), on=keys, suffixes=("", "_first"))
-    rows = []
-    for row in pairs.itertuples():
-        ends = (row.difference_first, row.low_first, row.high_first)
-        rows.append(
-            (
-                row.feature,
-                f"{row.wood_b} minus {row.wood_a}",
-                amount_and_interval(row.feature, *ends, row.unit),
-                _p_and_df(row.first_p, row.df_first),
-                amount_and_interval(row.feature, row.difference, row.low, row.high, row.unit),
-                _p_and_df(row.p, row.df),
-                fixed(row.satterthwaite_df, 1),
-            )
+    rows = [
+        (
+            *(row.feature, f"{row.wood_b} minus {row.wood_a}"),
+            amount_and_interval(
+                row.feature, row.difference_first, row.low_first, row.high_first, row.unit
+            ),
+            _p_and_df(row.first_p, row.df_first),
+            amount_and_interval(row.feature, row.difference, row.low, row.high, row.unit),
+            *(_p_and_df(row.p, row.df), fixed(row.satterthwaite_df, 1)),
         )
+        for row in pairs.itertuples()
+    ]
     return reader_table("trust.second_headings", rows)
 
 

@@ -230,12 +230,12 @@ def each_wood(basis: Basis, values: Mapping[str, float]) -> dict[str, np.ndarray
 
     values : board -> value.
     """
-    woods: dict[str, list[float]] = {}
-    for board, wood in basis.boards.items():
-        value = values.get(board)
-        if value is not None and math.isfinite(value):
-            woods.setdefault(wood, []).append(float(value))
-    return {wood: np.array(found) for wood, found in woods.items()}
+    known = {b: float(values[b]) for b in basis.boards if math.isfinite(values.get(b, math.nan))}
+    woods = dict.fromkeys(basis.boards[board] for board in known)
+    return {
+        wood: np.array([value for board, value in known.items() if basis.boards[board] == wood])
+        for wood in woods
+    }
 
 
 def gap_of_woods(woods: Mapping[str, np.ndarray]) -> Gap | None:

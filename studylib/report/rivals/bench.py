@@ -35,8 +35,11 @@ def mounting(basis: Basis) -> Finding:
     mounts = pd.DataFrame([(t.specimen, t.mount) for t in takes], columns=["specimen", "mount"])
     each = mounts_of(mounts).groupby("specimen").size()
     span = {"least": each.min(), "most": each.max()} if len(each) else {"least": 0, "most": 0}
-    tested_by = note("rivals.by_mounting", **span, boards=len(each))
-    return Finding("rivals.mounting", tested_by, _mounting_says(basis))
+    return Finding(
+        "rivals.mounting",
+        note("rivals.by_mounting", **span, boards=len(each)),
+        _mounting_says(basis),
+    )
 
 
 def _mounting_says(basis: Basis) -> list[str]:
@@ -65,14 +68,17 @@ def _mount_spread(basis: Basis, row) -> str:
 def level(basis: Basis) -> Finding:
     """A harder drive or a higher gain for some boards."""
     takes = [take for take in board_takes(basis) if take.kind == "tone"]
-    tested_by = note(
-        "rivals.by_level",
-        drive_kind=basis.drive_kind,
-        gains=sum(take.gain_db != 0 for take in takes),
-        drives=sum(take.drive_db != 0 for take in takes),
-        takes=len(takes),
+    return Finding(
+        "rivals.level",
+        note(
+            "rivals.by_level",
+            drive_kind=basis.drive_kind,
+            gains=sum(take.gain_db != 0 for take in takes),
+            drives=sum(take.drive_db != 0 for take in takes),
+            takes=len(takes),
+        ),
+        _level_says(basis),
     )
-    return Finding("rivals.level", tested_by, _level_says(basis))
 
 
 def _level_says(basis: Basis) -> list[str]:
@@ -92,9 +98,11 @@ def _level_says(basis: Basis) -> list[str]:
 def _cancels(caveats: Caveats, features: list[str]) -> str:
     """The drive cancels in a response, unless the channel itself may have changed with the wood."""
     steps = [abs(step.size) for pair in caveats.gaps if (step := caveats.common_step(*pair))]
-    if steps:
-        return note("rivals.level_unless", features=features, size_db=max(steps))
-    return note("rivals.level_cancels", features=features)
+    return (
+        note("rivals.level_unless", features=features, size_db=max(steps))
+        if steps
+        else note("rivals.level_cancels", features=features)
+    )
 
 
 def _level_gap(caveats: Caveats) -> str:

@@ -12,7 +12,7 @@ from collections import Counter
 
 import numpy as np
 
-from studylib.codes import note
+from studylib.codes import holding, note
 from studylib.register import find
 from studylib.report.rivals.basis import (
     Basis,
@@ -23,6 +23,7 @@ from studylib.report.rivals.basis import (
     reported_spread,
     untested,
 )
+from studylib.sheets.files import grouped
 
 SIZES = ("length_mm", "thickness_mm")
 CLIMATE = {"temperature_c": "temperature", "humidity_pct": "humidity"}
@@ -30,12 +31,11 @@ CLIMATE = {"temperature_c": "temperature", "humidity_pct": "humidity"}
 
 def _column(basis: Basis, name: str) -> dict[str, float]:
     """Filled cells of a column of specimens.csv: board -> number."""
-    found = {}
-    for specimen in basis.summary.study.specimens:
-        value = getattr(specimen, name, None)
-        if specimen.specimen in basis.boards and value is not None and math.isfinite(value):
-            found[specimen.specimen] = float(value)
-    return found
+    return {
+        s.specimen: float(getattr(s, name))
+        for s in basis.summary.study.specimens
+        if s.specimen in basis.boards and getattr(s, name) is not None
+    }
 
 
 def _means(basis: Basis, column: str, values: dict[str, float]) -> str:
@@ -64,8 +64,11 @@ def dimensions(basis: Basis) -> Finding:
     """Boards of one wood cut a little longer or thicker."""
     columns = {name: _column(basis, name) for name in SIZES}
     filled = {name: len(cells) for name, cells in columns.items()}
-    tested_by = note("rivals.by_sizes", **filled, boards=len(basis.boards))
-    return Finding("rivals.dimensions", tested_by, _dimensions_say(basis, columns))
+    return Finding(
+        "rivals.dimensions",
+        note("rivals.by_sizes", **filled, boards=len(basis.boards)),
+        _dimensions_say(basis, columns),
+    )
 
 
 def _dimensions_say(basis: Basis, columns: dict[str, dict[str, float]]) -> list[str]:
@@ -79,15 +82,18 @@ def _dimensions_say(basis: Basis, columns: dict[str, dict[str, float]]) -> list[
     gap = gap_of_woods(woods)
     if gap is None:
         return [*said, note("rivals.one_wood")]
-    said.append(note("rivals.size_gap", **{name: _gap(basis, columns[name]) for name in SIZES}))
-    said.append(
-        note("rivals.bending", a=gap.a, b=gap.b, percent=100 * gap.difference, u=known(100 * gap.u))
-    )
-    if short:
-        said.append(note("rivals.sizes_lacking", columns=short))
-    if len(set(length.values())) == len(set(thickness.values())) == 1 < len(basis.boards):
-        said.append(note("rivals.same_sizes"))
-    return said
+    alike = len(set(length.values())) == len(set(thickness.values())) == 1 < len(basis.boards)
+    return [
+        *said,
+        note("rivals.size_gap", **{name: _gap(basis, columns[name]) for name in SIZES}),
+        note(
+            "rivals.bending", a=gap.a, b=gap.b, percent=100 * gap.difference, u=known(100 * gap.u)
+        ),
+        *holding(
+            (short, note("rivals.sizes_lacking", columns=short)),
+            (alike, note("rivals.same_sizes")),
+        ),
+    ]
 
 
 def _gap(basis: Basis, values: dict[str, float]) -> dict[str, float | None]:
@@ -103,8 +109,11 @@ def _gap(basis: Basis, values: dict[str, float]) -> dict[str, float | None]:
 def moisture(basis: Basis) -> Finding:
     """Boards of one wood drier than the others, or a day that was damper."""
     cells = _column(basis, "moisture_pct")
-    tested_by = note("rivals.by_moisture", filled=len(cells), boards=len(basis.boards))
-    return Finding("rivals.moisture", tested_by, _moisture_says(basis, cells))
+    return Finding(
+        "rivals.moisture",
+        note("rivals.by_moisture", filled=len(cells), boards=len(basis.boards)),
+        _moisture_says(basis, cells),
+    )
 
 
 def _moisture_says(basis: Basis, cells: dict[str, float]) -> list[str]:
@@ -128,14 +137,11 @@ def _moisture_says(basis: Basis, cells: dict[str, float]) -> list[str]:
 
 def _climate(basis: Basis) -> dict[str, list[float] | None]:
     """Lowest and highest temperature and humidity over the takes; empty without any."""
-    found = {}
-    for column, name in CLIMATE.items():
-        values = [
-            value
-            for value in (getattr(take, column) for take in basis.takes)
-            if value is not None and math.isfinite(value)
-        ]
-        found[name] = [min(values), max(values)] if values else None
+    given = {
+        name: [value for t in basis.takes if (value := getattr(t, column)) is not None]
+        for column, name in CLIMATE.items()
+    }
+    found = {name: [min(values), max(values)] if values else None for name, values in given.items()}
     return found if any(found.values()) else {}
 
 
@@ -146,17 +152,18 @@ def planks(basis: Basis) -> Finding:
     """Boards of one plank are alike, and counted alone they look like a wood."""
     own = [s for s in basis.summary.study.specimens if s.specimen in basis.boards]
     given = sum(not s.source_assumed for s in own)
-    tested_by = note("rivals.by_planks", given=given, boards=len(own))
-    return Finding("rivals.planks", tested_by, _planks_say(basis, own, given))
+    return Finding(
+        "rivals.planks",
+        note("rivals.by_planks", given=given, boards=len(own)),
+        _planks_say(basis, own, given),
+    )
 
 
 def _planks_say(basis: Basis, own: list, given: int) -> list[str]:
     if not given:
         what = note("rivals.fill_in", columns=["source"], measured=False)
         return [untested(what), note("rivals.plank_assumed")]
-    boards: dict[str, Counter] = {}
-    for specimen in own:
-        boards.setdefault(specimen.wood, Counter())[specimen.source] += 1
+    boards = {wood: Counter(of) for wood, of in grouped((s.wood, s.source) for s in own).items()}
     each = [
         note(
             "rivals.wood_sources",
@@ -170,8 +177,10 @@ def _planks_say(basis: Basis, own: list, given: int) -> list[str]:
     single = [wood for wood, found in boards.items() if len(found) == 1]
     return [
         note("rivals.sources", woods=each),
-        note("rivals.some_assumed", boards=len(own) - given) if given < len(own) else "",
-        note("rivals.one_source", woods=single) if single else "",
+        *holding(
+            (given < len(own), note("rivals.some_assumed", boards=len(own) - given)),
+            (single, note("rivals.one_source", woods=single)),
+        ),
         *(_source_spread(basis, feature) for feature in basis.features),
         note("rivals.shared"),
     ]
@@ -180,9 +189,10 @@ def _planks_say(basis: Basis, own: list, given: int) -> list[str]:
 def _source_spread(basis: Basis, feature: str) -> str:
     """Spread between sources of a wood, from the variance table; or ""."""
     table = basis.summary.comparison.variance
-    table = table[(table["feature"] == feature) & np.isfinite(table["variance"])]
-    for level in ("source", "specimen"):
-        for row in table[table["level"] == level].itertuples():
-            spread = reported_spread(row, find(feature))
-            return note("rivals.source_spread", feature=feature, level=level, **spread)
-    return ""
+    known = table[(table["feature"] == feature) & np.isfinite(table["variance"])]
+    known = known.drop_duplicates("level").set_index("level")
+    level = next((name for name in ("source", "specimen") if name in known.index), "")
+    if not level:
+        return ""
+    spread = reported_spread(known.loc[level], find(feature))
+    return note("rivals.source_spread", feature=feature, level=level, **spread)

@@ -22,7 +22,7 @@ from studylib import register
 from studylib.attribution.controls import EXPANDED, tone_number
 from studylib.attribution.excess import MARGIN_DB
 from studylib.attribution.lines import Lines
-from studylib.codes import note
+from studylib.codes import holding, note
 from studylib.codes.attribution import Control, StepVerdict, Verdict
 from studylib.report.rivals.basis import (
     Basis,
@@ -38,6 +38,7 @@ from studylib.report.rivals.basis import (
     record,
     takes_note,
 )
+from studylib.sheets.files import grouped
 
 MOST_PLACES = 5
 
@@ -47,14 +48,17 @@ MOST_PLACES = 5
 def driver(basis: Basis) -> Finding:
     """The driver's own distortion, raised or lowered by the boards."""
     takes = board_takes(basis)
-    tested_by = note(
-        "rivals.by_driver",
-        drive_kind=basis.drive_kind,
-        probes=sum(take.kind == "tone" and (basis.multiple(take) or 1) > 1 for take in takes),
-        sweeps=sum(take.kind == "sweep" for take in takes),
-        takes=takes_note(basis, "driver"),
+    return Finding(
+        "rivals.driver",
+        note(
+            "rivals.by_driver",
+            drive_kind=basis.drive_kind,
+            probes=sum(take.kind == "tone" and (basis.multiple(take) or 1) > 1 for take in takes),
+            sweeps=sum(take.kind == "sweep" for take in takes),
+            takes=takes_note(basis, "driver"),
+        ),
+        _driver_says(basis),
     )
-    return Finding("rivals.driver", tested_by, _driver_says(basis))
 
 
 def _driver_says(basis: Basis) -> list[str]:
@@ -66,20 +70,15 @@ def _driver_says(basis: Basis) -> list[str]:
     if not np.isfinite(heard["predicted_db"]).any():
         wanted = (Control.PROBE,) if basis.sensed else (Control.DRIVER, Control.SENSOR)
         return [record(basis, *wanted), sensed]
-    count = [(heard["verdict"] == verdict).sum() for verdict in _OF_DRIVER]
-    fields = dict(zip(("driver", "beyond", "open"), count, strict=True))
-    said = [note("rivals.driver_counts", harmonics=len(heard), **fields, margin_db=MARGIN_DB)]
-    if len(heard) > sum(count):
-        said.append(note("rivals.other_causes", harmonics=len(heard) - sum(count)))
-    said.append(_clearest_excess(heard))
-    return (
-        [*said, sensed, note("rivals.contact")]
-        if basis.sensed
-        else [*said, note("rivals.block_only")]
-    )
-
-
-_OF_DRIVER = (Verdict.DRIVER, Verdict.BEYOND, Verdict.CANNOT_TELL)
+    of_driver = {"driver": Verdict.DRIVER, "beyond": Verdict.BEYOND, "open": Verdict.CANNOT_TELL}
+    count = {name: (heard["verdict"] == verdict).sum() for name, verdict in of_driver.items()}
+    others = len(heard) - sum(count.values())
+    return [
+        note("rivals.driver_counts", harmonics=len(heard), **count, margin_db=MARGIN_DB),
+        *holding((others, note("rivals.other_causes", harmonics=others))),
+        _clearest_excess(heard),
+        *([sensed, note("rivals.contact")] if basis.sensed else [note("rivals.block_only")]),
+    ]
 
 
 def _clearest_excess(heard: pd.DataFrame) -> str:
@@ -89,22 +88,20 @@ def _clearest_excess(heard: pd.DataFrame) -> str:
     if bounded.empty:
         return ""
     beyond = bounded[bounded["verdict"] == Verdict.BEYOND]
-    if beyond.empty:
-        code, row = "rivals.highest_excess", bounded.loc[bounded["low"].idxmax()]
-    else:
-        code, row = "rivals.largest_beyond", beyond.loc[beyond["excess_db"].idxmax()]
+    code, row = (
+        ("rivals.highest_excess", bounded.loc[bounded["low"].idxmax()])
+        if beyond.empty
+        else ("rivals.largest_beyond", beyond.loc[beyond["excess_db"].idxmax()])
+    )
     return note(code, **excess_of_row(row), **place_of(row), verdict=row.verdict)
 
 
 def _sensed_distortion(basis: Basis) -> str:
     """The driver's own distortion where it was sensed, over the boards; or ""."""
-    boards: dict[str, list[float]] = {}
-    for (board, _), tone in basis.tones.items():
-        share = distortion(tone)
-        if basis.sensed and math.isfinite(share):
-            boards.setdefault(board, []).append(share)
-    means = [float(np.mean(found)) for found in boards.values()]
-    if not means:
+    shares = [(board, distortion(tone)) for (board, _), tone in basis.tones.items()]
+    known = grouped((board, share) for board, share in shares if math.isfinite(share))
+    means = [float(np.mean(found)) for found in known.values()]
+    if not (means and basis.sensed):
         return ""
     return note(
         "rivals.distortion",
@@ -168,41 +165,47 @@ def _leak(heard: pd.DataFrame, name: str, verdict: Verdict) -> list[str]:
     limits = heard[f"{name}_is_limit"].astype(bool)
     worst, distance = heard.loc[below.idxmin()], float(below.min())
     bounded = bool(limits[below.idxmin()])
-    said = [
-        note(
-            "rivals.leak",
-            held=len(below),
-            heard=len(heard),
-            bounded=bounded,
-            distance_db=distance,
-            shift_db=leak_shift(distance),
-            **place_of(worst),
-        )
-    ]
+    leak = note(
+        "rivals.leak",
+        held=len(below),
+        heard=len(heard),
+        bounded=bounded,
+        distance_db=distance,
+        shift_db=leak_shift(distance),
+        **place_of(worst),
+    )
     found = below[~limits[below.index]]
-    if bounded and not found.empty:
-        where = place_of(heard.loc[found.idxmin()])
-        said.append(note("rivals.leak_found", distance_db=float(found.min()), **where))
     named = (heard["verdict"] == verdict).sum()
-    return [*said, note("rivals.leak_explains", harmonics=named)] if named else said
+    return [
+        leak,
+        *(
+            [
+                note(
+                    "rivals.leak_found",
+                    distance_db=float(found.min()),
+                    **place_of(heard.loc[found.idxmin()]),
+                )
+            ]
+            if bounded and not found.empty
+            else []
+        ),
+        *holding((named, note("rivals.leak_explains", harmonics=named))),
+    ]
 
 
 def _tone_leak(basis: Basis) -> str:
     """The driver in the air at the tone itself, against the weakest tone of the same batch."""
     found = []
     for take in (line for lines in basis.sorted_takes.airborne.values() for line in lines):
-        if tone_number(take) != 1:
-            continue
         size, u = abs(take.response[0]), float(take.u_response[0])
         limit = float(take.presence(take.u_response)[0])
         most = (size + (EXPANDED * u if size > limit else limit)) / take.drive_factor
-        same = [
-            abs(tone.response[0])
-            for tone in basis.tones.values()
-            if tone.take.batch == take.take.batch
-        ]
-        if same and most > 0 and min(same) > 0:
-            found.append((_db(min(same) / most), bool(size <= limit)))
+        least = min(
+            (abs(t.response[0]) for t in basis.tones.values() if t.take.batch == take.take.batch),
+            default=0.0,
+        )
+        if tone_number(take) == 1 and most > 0 and least > 0:
+            found.append((_db(least / most), bool(size <= limit)))
     if not found:
         return ""
     distance, bounded = min(found)
@@ -221,9 +224,11 @@ def _own_distortion(basis: Basis) -> str:
             bound += list((size + limit)[np.isfinite(size)] / base)
     if found:
         return note("rivals.loopback_found", distance_db=-_db(max(found)))
-    if bound and max(bound) > 0:
-        return note("rivals.loopback_nothing", distance_db=-_db(max(bound)))
-    return ""
+    return (
+        note("rivals.loopback_nothing", distance_db=-_db(max(bound)))
+        if bound and max(bound) > 0
+        else ""
+    )
 
 
 def _db(ratio: float) -> float:
@@ -325,13 +330,16 @@ def buzz(basis: Basis) -> Finding:
     """A loose contact that adds harmonics in one mounting."""
     steps = basis.summary.attribution.steps
     steps = steps[steps["specimen"].isin(list(basis.boards))]
-    tested_by = note(
-        "rivals.by_buzz",
-        mounts=len(basis.tones),
-        boards=len({board for board, _ in basis.tones}),
-        stepped=len(mounts_of(steps)),
+    return Finding(
+        "rivals.buzz",
+        note(
+            "rivals.by_buzz",
+            mounts=len(basis.tones),
+            boards=len({board for board, _ in basis.tones}),
+            stepped=len(mounts_of(steps)),
+        ),
+        _buzz_says(basis, steps),
     )
-    return Finding("rivals.buzz", tested_by, _buzz_says(basis, steps))
 
 
 def _buzz_says(basis: Basis, steps: pd.DataFrame) -> list[str]:
@@ -345,40 +353,39 @@ def _buzz_says(basis: Basis, steps: pd.DataFrame) -> list[str]:
         # What would settle most of what cannot be told.
         settle = basis.heard["settle"]
         wanted = list(settle[settle != ""].value_counts().index[:2])
-        if steps.empty or not wanted:
-            wanted = list(dict.fromkeys([*wanted, Control.STEPS]))
-        return [record(basis, *wanted)]
+        more = [Control.STEPS] if steps.empty or not wanted else []
+        return [record(basis, *dict.fromkeys([*wanted, *more]))]
     said = _places(basis, judged)
-    if not said and not judged.empty:
-        said.append(note("rivals.no_buzz", mounts=len(mounts_of(judged)), margin_db=MARGIN_DB))
-    if left:
-        said.append(note("rivals.buzz_open", harmonics=left))
-    elif judged.empty:
-        said.append(note("rivals.buzz_below_noise"))
-    return [*said, _stepped(basis, steps), note("rivals.contact")]
+    mounts = 0 if said else len(mounts_of(judged))
+    return [
+        *said,
+        *holding(
+            (mounts, note("rivals.no_buzz", mounts=mounts, margin_db=MARGIN_DB)),
+            (left, note("rivals.buzz_open", harmonics=left)),
+            (not left and judged.empty, note("rivals.buzz_below_noise")),
+        ),
+        _stepped(basis, steps),
+        note("rivals.contact"),
+    ]
 
 
 def _places(basis: Basis, judged: pd.DataFrame) -> list[str]:
     beyond = judged[judged["verdict"] == Verdict.BEYOND]
     groups = list(beyond.groupby(["specimen", "mount"], sort=False))
-    said = []
-    for (board, mount), own in groups[:MOST_PLACES]:
-        # NumPy's argmax, because no excess may be finite.
-        largest = own.iloc[own["excess_db"].fillna(-np.inf).to_numpy().argmax()]
-        elsewhere = _elsewhere(basis.rows, board, mount, own["harmonic"])
-        said.append(
-            note(
-                "rivals.buzz_place",
-                specimen=board,
-                mount=mount,
-                harmonics=own["harmonic"].to_numpy(),
-                **excess_of_row(largest),
-                elsewhere=elsewhere,
-            )
+    # NumPy's argmax, because no excess may be finite.
+    said = [
+        note(
+            "rivals.buzz_place",
+            specimen=board,
+            mount=mount,
+            harmonics=own["harmonic"].to_numpy(),
+            **excess_of_row(own.iloc[own["excess_db"].fillna(-np.inf).to_numpy().argmax()]),
+            elsewhere=_elsewhere(basis.rows, board, mount, own["harmonic"]),
         )
-    if len(groups) > MOST_PLACES:
-        said.append(note("rivals.more_places", mounts=len(groups) - MOST_PLACES))
-    return said
+        for (board, mount), own in groups[:MOST_PLACES]
+    ]
+    more = len(groups) - MOST_PLACES
+    return [*said, *holding((more > 0, note("rivals.more_places", mounts=more)))]
 
 
 def _elsewhere(rows: pd.DataFrame, board: str, mount: int, harmonics: pd.Series) -> str:
@@ -392,9 +399,11 @@ def _elsewhere(rows: pd.DataFrame, board: str, mount: int, harmonics: pd.Series)
     again = sum(Verdict.BEYOND in verdicts for verdicts in found)
     if known == len(found):
         return note("rivals.gone", mounts=known)
-    if again == len(found):
-        return note("rivals.again", mounts=again)
-    return note("rivals.mixed", mounts=len(found), again=again, driver=known)
+    return (
+        note("rivals.again", mounts=again)
+        if again == len(found)
+        else note("rivals.mixed", mounts=len(found), again=again, driver=known)
+    )
 
 
 def _stepped(basis: Basis, steps: pd.DataFrame) -> str:

@@ -51,8 +51,11 @@ class Distance(NamedTuple):
 def mixed_up(basis: Basis) -> Finding:
     """A mount of one board entered under another's name."""
     table, features = _table(basis)
-    tested_by = note("rivals.by_mix_up", mounts=len(table), features=features)
-    return Finding("rivals.mix_up", tested_by, _says(basis, distances(table, features)))
+    return Finding(
+        "rivals.mix_up",
+        note("rivals.by_mix_up", mounts=len(table), features=features),
+        _says(basis, distances(table, features)),
+    )
 
 
 def _table(basis: Basis) -> tuple[pd.DataFrame, list[str]]:
@@ -138,10 +141,11 @@ def distances(table: pd.DataFrame, features: Sequence[str]) -> list[Distance]:
     found = []
     for _, batch in table.groupby("batch", sort=False):
         values, boards = batch[kept].to_numpy(float), batch["specimen"].to_numpy()
-        for i, mount in enumerate(batch["mount"]):
-            if (boards == boards[i]).sum() > 1:
-                apart = np.abs(values - values[i])
-                found.append(_of_mount(i, mount, boards, apart, squares[kept], df, error))
+        found += [
+            _of_mount(i, mount, boards, np.abs(values - values[i]), squares[kept], df, error)
+            for i, mount in enumerate(batch["mount"])
+            if (boards == boards[i]).sum() > 1
+        ]
     return found
 
 
