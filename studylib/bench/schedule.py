@@ -156,14 +156,13 @@ def _share_out(
     if few:
         place = {"file": "study.toml", "section": "[plan]", "key": "batches"}
         raise InputError(note("bench.few_boards", **place, counts=few, batches=plan.batches))
+    turn = itertools.count(rng.randrange(plan.batches))
     dealt: list[dict[str, list[Specimen]]] = [{} for _ in range(plan.batches)]
-    place = rng.randrange(plan.batches)
     for wood, own in woods.items():
         # In random order, with the boards of one plank side by side, so that dealing parts them.
         order = {source: rng.random() for source in dict.fromkeys(s.source for s in own)}
         for specimen in sorted(own, key=lambda s: (order[s.source], rng.random())):
-            dealt[place % plan.batches].setdefault(wood, []).append(specimen)
-            place += 1
+            dealt[next(turn) % plan.batches].setdefault(wood, []).append(specimen)
     return plan.mounts, dealt
 
 
@@ -177,8 +176,8 @@ def _batch(
 ) -> Batch:
     settings = study.settings
     order = _mounting_order(group, mounts, study, rng)
-    free = [s for s in dict.fromkeys(order) if not numbers[s, "free"]]
-    free = [s for s in free if s not in {c.specimen for c in study.with_role("changed")}]
+    changed = {s.specimen for s in study.with_role("changed")}
+    free = [s for s in dict.fromkeys(order) if not (numbers[s, "free"] or s in changed)]
     steps = _before(settings)
     for place, specimen in enumerate(order):
         first = not numbers[specimen, "bench"]
@@ -277,9 +276,8 @@ def _tests(
     plan = settings.plan
     tone = Step("tone", specimen, mount, tone_hz=settings.tone.fundamental_hz)
     away = [replace(tone, mic_times=plan.mic_times)] if farther and plan.mic_times else []
-    if not (moved and plan.moved_mm):
-        return away
-    return [*away, *(replace(tone, tone_hz=hz, moved_mm=plan.moved_mm) for hz in _tones(settings))]
+    tones = _tones(settings) if moved and plan.moved_mm else []
+    return [*away, *(replace(tone, tone_hz=hz, moved_mm=plan.moved_mm) for hz in tones)]
 
 
 def _tapped(tap: Step, times: int, settings: Settings) -> list[Step]:
@@ -299,12 +297,17 @@ def _calibrator(settings: Settings, repeat: int = 1) -> list[Step]:
 
 def _fits(batches: Sequence[Batch], plan: Plan) -> None:
     longest = max(batches, key=lambda batch: minutes_of(batch, plan))
-    minutes = minutes_of(longest, plan)
-    if minutes > plan.minutes_day:
-        place = {"file": "study.toml", "section": "[plan]", "key": "minutes_day"}
-        counts = {"mounts": longest.mounts, "recordings": len(longest.steps)}
-        times = {"minutes": minutes, "minutes_day": plan.minutes_day}
-        raise InputError(note("bench.long_session", **place, **counts, **times))
+    if minutes_of(longest, plan) > plan.minutes_day:
+        raise InputError(
+            note(
+                "bench.long_session",
+                **{"file": "study.toml", "section": "[plan]", "key": "minutes_day"},
+                mounts=longest.mounts,
+                recordings=len(longest.steps),
+                minutes=minutes_of(longest, plan),
+                minutes_day=plan.minutes_day,
+            )
+        )
 
 
 def write_schedule(
@@ -340,10 +343,9 @@ def write_schedule(
     if add:
         plan = settings.plan.model_copy(update={"batches": add})
         settings = settings.model_copy(update={"plan": plan})
-    seed = settings.plan.seed
-    if seed is None or add or stage:
-        # A further batch under the same seed would repeat the order of the first.
-        seed = secrets.randbelow(MOST_SEED)
+    # A further batch under the same seed would repeat the order of the first.
+    anew = settings.plan.seed is None or add or stage
+    seed = secrets.randbelow(MOST_SEED) if anew else settings.plan.seed
     batches = plan_batches(replace(study, settings=settings), seed=seed)
     rows = [
         _row(step, batch.name, order)
@@ -425,9 +427,8 @@ def _with_mark(row: dict[str, str], table: Table) -> dict[str, str]:
     """The row with the decimal mark of the file: a comma among semicolons, unless points are used
     there already."""
     points = any("." in r.cells.get(name, "") for r in table.rows for name in DECIMALS)
-    if not table.semicolons or points:
-        return row
-    return {name: c.replace(".", ",") if name in DECIMALS else c for name, c in row.items()}
+    marked = DECIMALS if table.semicolons and not points else ()
+    return {name: c.replace(".", ",") if name in marked else c for name, c in row.items()}
 
 
 def next_stage(study: Study, *, new: bool) -> int:

@@ -36,6 +36,7 @@ COLUMNS = (
 )
 TAPS = 3  # in one recording
 WARNED = ("idle", "airborne", "driver", "loopback", "sweep", "tap")
+HEADED = ("specimen", "mount", "kind", "support", "turned", "moved_mm", "mic_times")
 LOUD = ("tone", "airborne", "driver")
 
 
@@ -52,7 +53,18 @@ def groups(study: Study, batch: str) -> list[Group]:
     parted = [
         tuple(takes) for _, takes in itertools.groupby(study.scheduled_of(batch), key=_setting)
     ]
-    return [Group(_heading(study, takes[0]), takes) for takes in parted]
+    return [
+        Group(
+            note(
+                "bench.heading",
+                **{name: getattr(take, name) for name in HEADED},
+                role=study.specimen(take.specimen).role if take.specimen else "",
+            ),
+            takes,
+        )
+        for takes in parted
+        for take in takes[:1]
+    ]
 
 
 def _setting(take: Take) -> tuple:
@@ -61,15 +73,6 @@ def _setting(take: Take) -> tuple:
         return (take.kind,)
     board = (take.specimen, take.mount, take.support, take.kind == "airborne")
     return (*board, take.moved_mm, take.mic_times)
-
-
-def _heading(study: Study, take: Take) -> str:
-    role = study.specimen(take.specimen).role if take.specimen else ""
-    return note(
-        "bench.heading", specimen=take.specimen, mount=take.mount, kind=take.kind,
-        support=take.support, role=role, turned=take.turned, moved_mm=take.moved_mm,
-        mic_times=take.mic_times,
-    )  # fmt: skip
 
 
 def to_do(take: Take, among: Iterable[Take]) -> str:
@@ -83,9 +86,8 @@ def to_do(take: Take, among: Iterable[Take]) -> str:
 
 def level(take: Take) -> str:
     """The drive level, as a note; "" where nothing is played."""
-    if not signal_name(take) or take.kind == "room":
-        return ""
-    return note("bench.level", below_db=-take.drive_db)
+    played = signal_name(take) and take.kind != "room"
+    return note("bench.level", below_db=-take.drive_db) if played else ""
 
 
 def _caution(take: Take, before: tuple[Take, ...]) -> str:

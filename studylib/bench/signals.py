@@ -80,43 +80,37 @@ def write_signals(study: Study, *, progress: Progress | None = None) -> pd.DataF
     faults = [fault for name in used if (fault := _fault(study, first[name], rate_hz))]
     if faults:
         raise InputError(*faults)
+    tell = progress or (lambda *_: None)
     rows = []
     for done, name in enumerate(used):
-        if progress:
-            progress(done, len(used), name)
+        tell(done, len(used), name)
         rows.append(_written(study, first[name], name, used[name], rate_hz))
     table = pd.DataFrame(rows, columns=list(COLUMNS)).sort_values(
         ["peak_dbfs", "file"], kind="stable", ignore_index=True
     )
     write_whole(study.folder / FOLDER / TABLE, table.to_csv(index=False, lineterminator="\n"))
-    if progress:
-        progress(len(used), len(used), "done")
+    tell(len(used), len(used), "done")
     return table
 
 
 def _fault(study: Study, take: Take, rate_hz: int) -> str:
     """Why the signal of a take cannot be played, as a note; "" where it can."""
     place = {"file": "takes.csv", "row": take.row}
-    if take.kind == "sweep":
-        sweep = study.settings.sweep
-        if not sweep.known:
-            return note("bench.no_sweep", **place)
-        if sweep.highest_hz >= rate_hz / 2:
-            given = {"highest_hz": sweep.highest_hz, "rate_hz": rate_hz}
-            return note(
-                "bench.sweep_too_high",
-                file="study.toml",
-                section="[sweep]",
-                key="highest_hz",
-                **given,
-            )
-    elif take.kind in TONE_KINDS and take.tone_hz >= rate_hz / 2:
+    sweep, tone = study.settings.sweep, take.kind in TONE_KINDS
+    if take.kind == "sweep" and not sweep.known:
+        return note("bench.no_sweep", **place)
+    if take.kind == "sweep" and sweep.highest_hz >= rate_hz / 2:
+        setting = {"file": "study.toml", "section": "[sweep]", "key": "highest_hz"}
+        given = {"highest_hz": sweep.highest_hz, "rate_hz": rate_hz}
+        return note("bench.sweep_too_high", **setting, **given)
+    if tone and take.tone_hz >= rate_hz / 2:
         given = {"tone_hz": take.tone_hz, "rate_hz": rate_hz}
         return note("bench.tone_too_high", **place, column="tone_hz", **given)
-    if take.kind != "room" and _peak_dbfs(study, take) < QUIETEST_DBFS:
-        given = {"drive_db": take.drive_db}
-        return note("bench.too_quiet", **place, column="drive_db", **given)
-    return ""
+    return (
+        note("bench.too_quiet", **place, column="drive_db", drive_db=take.drive_db)
+        if take.kind != "room" and _peak_dbfs(study, take) < QUIETEST_DBFS
+        else ""
+    )
 
 
 def _peak_dbfs(study: Study, take: Take) -> float:
@@ -165,6 +159,5 @@ def _write(study: Study, name: str, whole: np.ndarray, rate_hz: int) -> None:
     # libsndfile takes the upper 24 of 32 bits.
     soundfile.write(held, whole << 8, rate_hz, format="WAV", subtype="PCM_24")
     path, data = study.folder / FOLDER / name, held.getvalue()
-    if path.is_file() and path.read_bytes() == data:
-        return
-    write_whole(path, data)
+    if not (path.is_file() and path.read_bytes() == data):
+        write_whole(path, data)

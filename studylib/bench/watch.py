@@ -100,10 +100,10 @@ def _room(study: Study, take: Take, taps: Iterable[Tap]) -> str:
     tapped; "" where no room is heard."""
     rooms = [tap.room for tap in taps if tap.room is not None]
     good = [tap for tap in taps if tap.decays is not None and tap.decays.u_place is not None]
-    heard = {}
-    if rooms:
-        heard["room_s"] = float(np.median([room.decay_time_s for room in rooms]))
-        heard["ratio_db"] = float(np.median([room.ratio_db for room in rooms]))
+    told = (("room_s", "decay_time_s"), ("ratio_db", "ratio_db"))
+    heard = {
+        name: float(np.median([getattr(room, of) for room in rooms])) for name, of in told if rooms
+    }
     plain = note("bench.room_heard", **heard) if heard else ""
     if not good:
         return plain
@@ -216,15 +216,16 @@ class Watcher:
         }
 
     def _files(self) -> dict[str, Signature]:
-        out = {}
-        for path in (self.folder / "recordings").rglob("*"):
-            hidden = any(part.startswith(".") for part in path.relative_to(self.folder).parts)
-            if hidden or path.suffix.lower() not in AUDIO_ENDINGS:
-                continue
-            signature = _signature(path)
-            if signature is not None and path.is_file():
-                out[path.relative_to(self.folder).as_posix()] = signature
-        return out
+        root = self.folder
+        found = {path.relative_to(root): path for path in (root / "recordings").rglob("*")}
+        signatures = {
+            name.as_posix(): _signature(path)
+            for name, path in found.items()
+            if not any(part.startswith(".") for part in name.parts)
+            and path.suffix.lower() in AUDIO_ENDINGS
+            and path.is_file()
+        }
+        return {name: signature for name, signature in signatures.items() if signature is not None}
 
     def _is_settled(self, name: str, now: float) -> bool:
         waited = now - self.growing[name][1]
@@ -249,9 +250,8 @@ class Watcher:
         # Takes that come before this one and are not recorded yet.
         order = [t.take for t in self.study.scheduled_of(take.batch)]
         missing = [name for name in order[: order.index(take.take)] if name in before]
-        early = ""
-        if missing:
-            early = f" {say('bench.out_of_order', first=missing[0], more=len(missing) - 1)}"
+        more = len(missing) - 1
+        early = f" {say('bench.out_of_order', first=missing[0], more=more)}" if missing else ""
         far = next_words(study, take.batch, self._waiting())
         self.tell(f"{look.verdict}  {take.take}{reason}{early} | {far}")
 
@@ -293,12 +293,15 @@ class Watcher:
 
     def _batch_at_work(self) -> str:
         """The last batch with a recording that still lacks some, else the first that lacks any."""
-        waiting, found = self._waiting(), ""
-        for batch in self.study.all_batches:
-            recorded = [take.take not in waiting for take in self.study.scheduled_of(batch)]
-            if not all(recorded) and (any(recorded) or not found):
-                found = batch
-        return found
+        waiting = self._waiting()
+        recorded = {
+            batch: [take.take not in waiting for take in self.study.scheduled_of(batch)]
+            for batch in self.study.all_batches
+        }
+        unfinished = [batch for batch, takes in recorded.items() if not all(takes)]
+        # The last that was begun, or the first of all.
+        begun = [batch for batch in unfinished if any(recorded[batch])]
+        return next(iter([*begun[::-1], *unfinished]), "")
 
     def _sheet_state(self) -> tuple:
         return tuple(_signature(self.folder / name) for name in SHEETS)

@@ -45,13 +45,14 @@ def octave_bands(rate_hz: float) -> tuple[Band, ...]:
 @lru_cache(maxsize=32)
 def third_octave_bands(lowest_hz: float, highest_hz: float) -> tuple[Band, ...]:
     """The bands from 10 Hz to 20 kHz that lie wholly between two frequencies."""
-    bands = []
-    for x, nominal in enumerate(THIRDS, start=FIRST_THIRD):
-        mid = 1000.0 * OCTAVE_RATIO ** (x / 3.0)
-        low, high = mid * OCTAVE_RATIO ** (-1.0 / 6.0), mid * OCTAVE_RATIO ** (1.0 / 6.0)
-        if lowest_hz <= low and high <= highest_hz:
-            bands.append(Band(nominal, mid, low, high))
-    return tuple(bands)
+    mids = [
+        1000.0 * OCTAVE_RATIO ** (x / 3.0) for x in range(FIRST_THIRD, FIRST_THIRD + len(THIRDS))
+    ]
+    bands = (
+        Band(nominal, mid, mid * OCTAVE_RATIO ** (-1.0 / 6.0), mid * OCTAVE_RATIO ** (1.0 / 6.0))
+        for nominal, mid in zip(THIRDS, mids, strict=True)
+    )
+    return tuple(b for b in bands if lowest_hz <= b.low_hz and b.high_hz <= highest_hz)
 
 
 def band_means(frequency_hz: np.ndarray, values: np.ndarray, bands: tuple[Band, ...]) -> np.ndarray:

@@ -169,9 +169,11 @@ def _searched(
 
 
 def _model(found: Found, search: Search) -> np.ndarray:
-    if not len(found.s):
-        return np.zeros_like(search.bins)
-    return decays_in_bins(found.s, found.c, n=search.n, turns=search.turns)
+    return (
+        decays_in_bins(found.s, found.c, n=search.n, turns=search.turns)
+        if len(found.s)
+        else np.zeros_like(search.bins)
+    )
 
 
 def _peaks(rest: np.ndarray, floor: np.ndarray, step_hz: float) -> np.ndarray:

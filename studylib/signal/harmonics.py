@@ -27,9 +27,11 @@ class Estimate(NamedTuple):
 
 def amplitude_to_db(amplitude: float, u: float) -> Estimate:
     """Peak amplitude to dB re an amplitude of 1 (a full-scale sine is 0 dB)."""
-    if amplitude <= 0:
-        return Estimate(-np.inf, np.inf)
-    return Estimate(20.0 * np.log10(amplitude), DB_PER_RATIO * u / amplitude)
+    return (
+        Estimate(-np.inf, np.inf)
+        if amplitude <= 0
+        else Estimate(20.0 * np.log10(amplitude), DB_PER_RATIO * u / amplitude)
+    )
 
 
 def level_db(fit: ToneFit, *, channel: int, harmonic: int) -> Estimate:
@@ -92,10 +94,11 @@ def distortion_percent(fit: ToneFit, *, channel: int) -> Estimate:
         upper += NOISE_REACH * float(np.sqrt((noise[1:] ** 2).sum()))
     value = np.sqrt(upper / (base + upper))
     # d value / d upper = base / (2 value (base + upper)^2); at 0 the square root's own scale.
-    if value > 0:
-        u = np.sqrt(variance) * base / (2.0 * value * (base + upper) ** 2)
-    else:
-        u = np.sqrt(np.sqrt(variance) / base)
+    u = (
+        np.sqrt(variance) * base / (2.0 * value * (base + upper) ** 2)
+        if value > 0
+        else np.sqrt(np.sqrt(variance) / base)
+    )
     return Estimate(100.0 * float(value), 100.0 * float(u))
 
 

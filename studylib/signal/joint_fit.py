@@ -48,9 +48,11 @@ def locate(spectrum: np.ndarray, nu: float, half: int) -> Place:
     channel = int(np.argmax(inner.max(axis=1) ** 2 / np.where(total > 0, total, 1.0)))
     m = 1 + int(np.argmax(inner[channel]))
     before, top, after = hann[channel, m - 1 : m + 2]
-    if top == 0:
-        return Place(nu, 0.0)
-    return Place(low + m - 1 + float(_between_bins(before, top, after)), 0.0)
+    return (
+        Place(nu, 0.0)
+        if top == 0
+        else Place(low + m - 1 + float(_between_bins(before, top, after)), 0.0)
+    )
 
 
 def _between_bins(before: np.ndarray, top: np.ndarray, after: np.ndarray) -> np.ndarray:

@@ -266,8 +266,8 @@ def tone_checks(
     """Checks on a steady tone on one channel (index: its row in the fit)."""
     amplitude = abs(fit.amplitude[index, 0])
     missing = decibels(fit.search_amplitude[index] ** 2) - decibels(amplitude**2)
-    if amplitude == 0.0:  # digital silence has no noise to be held against
-        missing = -FLOOR_DB
+    # Digital silence has no noise to be held against.
+    missing = missing if amplitude != 0.0 else -FLOOR_DB
     absent = check("tone_absent", missing, table, channel=channel)
     if absent.verdict == Verdict.FAIL:
         return [absent]
@@ -342,19 +342,15 @@ def _harmonic_checks(
         out=np.full(noise.size, 1e40),
         where=noise > 0,
     )
-    bound = 0.0
-    if noise[0]:
-        bound = decibels(float(0.5 * (fit.presence_amplitude[index, 0] ** 2 / noise[0])))
+    base = 0.5 * (fit.presence_amplitude[index, 0] ** 2 / noise[0]) if noise[0] else 1.0
+    bound = decibels(float(base))
     return [
         check("snr_h1", decibels(ratio[0]), table, channel=channel),
         *(
-            Check(
-                channel, f"snr_h{k}", decibels(value), "dB", bound, "checks.f_test",
-                Verdict.PASS,
-            )
+            Check(channel, f"snr_h{k}", decibels(value), "dB", bound, "checks.f_test", Verdict.PASS)
             for k, value in enumerate(ratio[1:], start=2)
         ),
-    ]  # fmt: skip
+    ]
 
 
 def noise_checks(
@@ -378,21 +374,22 @@ def noise_checks(
     noise_a_db, room_a_db : A-weighted sound pressure levels, only when calibrated.
     """
     hum = {"hum": decibels(hum_power / tone_power)} if tone_power else {}
-    noise = {}
-    if room_power is not None:
-        noise["noise_over_room"] = decibels(noise_power) - decibels(room_power)
-    if noise_a_db is not None:
-        noise["noise_a"] = noise_a_db
-        if room_a_db is not None:
-            noise["noise_over_room_a"] = noise_a_db - room_a_db
-    rows = _held(noise, table, channel=channel)
-    if upper_limit:
-        rows = [
-            row._replace(verdict=Verdict.WARN, source="checks.hidden")
-            if row.verdict == Verdict.FAIL
-            else row
-            for row in rows
-        ]
+    noise = {
+        "noise_over_room": decibels(noise_power) - decibels(room_power)
+        if room_power is not None
+        else None,
+        "noise_a": noise_a_db,
+        "noise_over_room_a": noise_a_db - room_a_db
+        if None not in (noise_a_db, room_a_db)
+        else None,
+    }
+    known = {name: value for name, value in noise.items() if value is not None}
+    rows = [
+        row._replace(verdict=Verdict.WARN, source="checks.hidden")
+        if upper_limit and row.verdict == Verdict.FAIL
+        else row
+        for row in _held(known, table, channel=channel)
+    ]
     return [*_held(hum, table, channel=channel), *rows]
 
 

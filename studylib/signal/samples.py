@@ -129,11 +129,13 @@ def block_levels_db(
     power = np.einsum("ij,ij->i", blocks, blocks)
     power += mean * (size * mean - 2.0 * blocks.sum(axis=1))
     middle = _median(power)
-    if middle <= 0:
-        return 0.0, 0.0
     return (
-        10.0 * float(np.log10(power.max() / middle)),
-        10.0 * float(np.log10(max(float(power.min()), middle * 1e-20) / middle)),
+        (0.0, 0.0)
+        if middle <= 0
+        else (
+            10.0 * float(np.log10(power.max() / middle)),
+            10.0 * float(np.log10(max(float(power.min()), middle * 1e-20) / middle)),
+        )
     )
 
 

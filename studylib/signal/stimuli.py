@@ -104,7 +104,5 @@ def whole_periods(frequency_hz: float, *, length_s: float, rate_hz: int) -> tupl
     frames = np.arange(max(1, round(0.5 * length_s * rate_hz)), round(2 * length_s * rate_hz) + 1)
     turns = frames * (frequency_hz / rate_hz)
     fits = frames[np.abs(turns - np.rint(turns)) < 1e-6]
-    nearest = math.nan
-    if fits.size:
-        nearest = float(fits[np.argmin(np.abs(fits - length_s * rate_hz))]) / rate_hz
-    return frequency_hz * length_s, nearest
+    nearest = fits[np.argmin(np.abs(fits - length_s * rate_hz))] if fits.size else math.nan
+    return frequency_hz * length_s, float(nearest) / rate_hz

@@ -35,7 +35,7 @@ from typing import NamedTuple
 import numpy as np
 from scipy.fft import prev_fast_len, rfft
 
-from studylib.codes import code_of, fields_of, note
+from studylib.codes import code_of, fields_of, holding, note
 from studylib.signal.damping import LN_1000
 from studylib.signal.decays import Decays, find_decays
 from studylib.signal.heard import Room, find_decays_heard
@@ -132,13 +132,15 @@ def measure_taps(
     """
     highest = min(highest_hz or 8000.0, ROOM_ABOVE * rate_hz)
     band = {"rate_hz": rate_hz, "lowest_hz": lowest_hz, "highest_hz": highest, "most": most}
-    taps, before = [], 0
-    for knock in find_knocks(x, rate_hz=rate_hz):
-        taps.append(_tap(x, knock, before, through_air, band))
-        before = knock.end
+    knocks = find_knocks(x, rate_hz=rate_hz)
     # Decays that are much faster in one tap than in another of the recording are refused, and the
     # tap with them where that holds for most of its modes.
-    taps = _with_reflections(taps)
+    taps = _with_reflections(
+        [
+            _tap(x, knock, before, through_air, band)
+            for knock, before in zip(knocks, [0, *(knock.end for knock in knocks)], strict=False)
+        ]
+    )
     good = [tap for tap in taps if tap.decays is not None]
     return [_held(tap, good) if tap.decays is not None else tap for tap in taps]
 
@@ -267,27 +269,27 @@ def _analysed(
 
 
 def _sign(code: str, change: Change, start: int, knock: int, band: dict) -> Sign:
-    rate = band["rate_hz"]
-    facts = {"after_ms": 1000.0 * ((start - knock) / rate + change.at_s)}
-    if code == "taps.dies_faster":
-        facts["times"] = 1.0 + change.steeper
-    return Sign(
-        note(code, **facts), start / rate + change.at_s, change.low_hz, change.high_hz,
-        20.0 / np.log(10.0) * change.jump,
-    )  # fmt: skip
+    at_s = start / band["rate_hz"] + change.at_s
+    facts = {"after_ms": 1000.0 * ((start - knock) / band["rate_hz"] + change.at_s)}
+    facts |= {"times": 1.0 + change.steeper} if code == "taps.dies_faster" else {}
+    level_db = 20.0 / np.log(10.0) * change.jump
+    return Sign(note(code, **facts), at_s, change.low_hz, change.high_hz, level_db)
 
 
 def _signs_of_the_start(knock: Knock, rate_hz: float) -> list[Sign]:
     """What precedes the ring: too little quiet, contacts heard as knocks of their own."""
-    signs = []
-    at, nyquist = knock.first / rate_hz, rate_hz / 2.0
-    if knock.first < 2 * KNOCK_BLOCK_S * rate_hz:
-        asked = note("taps.starts_at_knock", ahead_s=AHEAD_S)
-        signs.append(Sign(asked, at, 0.0, nyquist, 0.0))
-    for again in knock.again:
-        told = note("taps.later_contact", after_ms=1000.0 * (again - knock.first) / rate_hz)
-        signs.append(Sign(told, again / rate_hz, 0.0, nyquist, 0.0))
-    return signs
+    nyquist = rate_hz / 2.0
+    asked = Sign(
+        note("taps.starts_at_knock", ahead_s=AHEAD_S), knock.first / rate_hz, 0.0, nyquist, 0.0
+    )
+    later = {again: 1000.0 * (again - knock.first) / rate_hz for again in knock.again}
+    return [
+        *holding((knock.first < 2 * KNOCK_BLOCK_S * rate_hz, asked)),
+        *(
+            Sign(note("taps.later_contact", after_ms=ms), again / rate_hz, 0.0, nyquist, 0.0)
+            for again, ms in later.items()
+        ),
+    ]
 
 
 def _with_reflections(taps: list[Tap]) -> list[Tap]:

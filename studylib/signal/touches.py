@@ -147,11 +147,11 @@ def changes_of(
 
 def _together(tracks: list[_Track]) -> list[_Track]:
     """The most bands that rise at nearly the same moment."""
-    best: list[_Track] = []
-    for track in tracks:
-        near = [t for t in tracks if 0.0 <= t.risen_s - track.risen_s < AT_ONCE_S]
-        best = near if len(near) > len(best) else best
-    return best
+    near = (
+        [other for other in tracks if 0.0 <= other.risen_s - track.risen_s < AT_ONCE_S]
+        for track in tracks
+    )
+    return max(near, key=len, default=[])
 
 
 def _bend(track: _Track) -> float:

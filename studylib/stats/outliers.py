@@ -72,25 +72,29 @@ def find_outliers(samples: Mapping[str, Sample], features: Iterable[str]) -> pd.
     item names it ("L3", "L3, mount 2", "take ..."); ids are the take ids that rest on it, by which
     it can be left out to see what then becomes of the effects.
     """
-    rows = []
-    for name in features:
-        if name in samples:
-            takes = samples[name].takes
-            rows += [*_sources(name, samples[name]), *_boards_of_planks(name, takes)]
-            rows += [*_spreads(name, takes, "mount"), *_spreads(name, takes, "take")]
+    rows = [
+        row
+        for name in features
+        if name in samples
+        for row in (
+            *_sources(name, samples[name]),
+            *_boards_of_planks(name, samples[name].takes),
+            *_spreads(name, samples[name].takes, "mount"),
+            *_spreads(name, samples[name].takes, "take"),
+        )
+    ]
     return pd.DataFrame(rows, columns=[*tables.TABLES["outliers"].names, "ids"])
 
 
 def number_of_tests(samples: Mapping[str, Sample], features: Iterable[str]) -> int:
     """How many tests `find_outliers` makes on these features."""
-    number = 0
-    for name in features:
-        if name in samples:
-            units, takes = samples[name].units, samples[name].takes
-            number += int((units.groupby("wood").size() >= SMALLEST).sum())
-            for level, (keys, _) in _INSIDE.items():
-                number += len(_usual(_cells(takes, level), keys)[0]) >= 2
-    return number
+    known = [samples[name] for name in features if name in samples]
+    sources = sum(int((s.units.groupby("wood").size() >= SMALLEST).sum()) for s in known)
+    return sources + sum(
+        len(_usual(_cells(sample.takes, level), keys)[0]) >= 2
+        for sample in known
+        for level, (keys, _) in _INSIDE.items()
+    )
 
 
 def leave_one_out(workings: Workings, found: pd.DataFrame, effects: pd.DataFrame) -> pd.DataFrame:
@@ -108,9 +112,8 @@ def leave_one_out(workings: Workings, found: pd.DataFrame, effects: pd.DataFrame
         with_it = effects[effects["feature"] == item.feature]
         for before, after in zip(with_it.itertuples(), again.itertuples(), strict=True):
             row = {"feature": item.feature, "without": item.item, "unit": before.unit}
-            row |= {"wood_a": before.wood_a, "wood_b": before.wood_b}
-            for name in _SHOWN:
-                row[name], row[f"{name}_without"] = getattr(before, name), getattr(after, name)
+            row |= {name: getattr(before, name) for name in ("wood_a", "wood_b", *_SHOWN)}
+            row |= {f"{name}_without": getattr(after, name) for name in _SHOWN}
             rows.append(row | {"changes": before.verdict != after.verdict})
     return tables.typed("effects_without", rows)
 
@@ -151,20 +154,19 @@ def mandel_rows(samples: Mapping[str, Sample], features: Iterable[str]) -> pd.Da
     spread between the mounts of the source over the pooled one. NaN where there are too few.
     """
     rows = []
-    for name in features:
-        if name not in samples:
-            continue
-        sample = samples[name]
-        units = sample.units.assign(z=_centred(sample))
+    for name, sample in ((name, samples[name]) for name in features if name in samples):
         spread = _mount_spreads(sample.takes)
-        for wood, own in units.groupby("wood", sort=False):
+        for wood, own in sample.units.assign(z=_centred(sample)).groupby("wood", sort=False):
             n = len(own)
             s = own["z"].std(ddof=1) if n >= SMALLEST else np.nan
-            for unit in own.itertuples():
-                k, k_5, k_1 = spread.get((wood, unit.source), (np.nan,) * 3)
-                h = unit.z / s if n >= SMALLEST and s > 0 else np.nan
-                ends = [mandel_h_critical(n, a) if n >= SMALLEST else np.nan for a in LEVELS]
-                rows.append((name, wood, unit.source, h, *ends, k, k_5, k_1))
+            ends = [mandel_h_critical(n, a) if n >= SMALLEST else np.nan for a in LEVELS]
+            rows += [
+                (
+                    *(name, wood, unit.source, unit.z / s if s > 0 else np.nan, *ends),
+                    *spread.get((wood, unit.source), (np.nan,) * 3),
+                )
+                for unit in own.itertuples()
+            ]
     return tables.typed("consistency", rows)
 
 
@@ -176,11 +178,10 @@ def _centred(sample: Sample) -> np.ndarray:
 
 
 def _sources(name: str, sample: Sample) -> list[dict]:
-    rows = []
+    rows, takes = [], sample.takes
     for wood, own in sample.units.assign(z=_centred(sample)).groupby("wood", sort=False):
         for place, found in _grubbs(own["z"].to_numpy()):
             source = own["source"].iloc[place]
-            takes = sample.takes
             mine = takes[(takes["wood"] == wood) & (takes["source"] == source)]
             boards = mine["specimen"].unique()
             item = str(boards[0]) if len(boards) == 1 else f"plank {source}"
@@ -194,10 +195,9 @@ def _boards_of_planks(name: str, takes: pd.DataFrame) -> list[dict]:
         means = plank.groupby(MOUNT, sort=False)["y"].mean()
         boards = means.groupby(level="specimen", sort=False).mean()
         for place, found in _grubbs(boards.to_numpy() - boards.mean()):
-            mine = plank[plank["specimen"] == boards.index[place]]
-            rows.append(
-                _row(name, "specimen", boards.index[place], wood, OutlierTest.GRUBBS, found, mine)
-            )
+            item = boards.index[place]
+            mine = plank[plank["specimen"] == item]
+            rows.append(_row(name, "specimen", item, wood, OutlierTest.GRUBBS, found, mine))
     return rows
 
 
@@ -232,14 +232,13 @@ def _spreads(name: str, takes: pd.DataFrame, level: str) -> list[dict]:
         return []
     own = values.xs(groups["var"].idxmax(), level=keys, drop_level=False)
     far = own.index[int(np.argmax(np.abs(own - own.median()).to_numpy()))]
-    mine = takes[takes["specimen"] == far[0]]
-    mine = mine[(mine["batch"] == far[1]) & (mine["mount"] == far[2])]
-    item = f"{far[0]}, {far[1]}, mount {far[2]}"
-    if level == "take":
-        mine = mine[mine["take"] == far[3]]
-        item = f"take {far[3]}"
+    where = dict(zip((*MOUNT, "take"), far, strict=False))
+    mine = takes[(takes[list(where)] == pd.Series(where)).all(axis=1)]
+    item = f"take {far[3]}" if level == "take" else f"{far[0]}, {far[1]}, mount {far[2]}"
     return [
-        _row(name, level, item, mine["wood"].iloc[0], OutlierTest.COCHRAN, (share, *ends), mine)
+        _row(
+            *(name, level, item, mine["wood"].iloc[0], OutlierTest.COCHRAN, (share, *ends), mine),
+        )
     ]
 
 
@@ -263,12 +262,9 @@ def _mount_spreads(takes: pd.DataFrame) -> dict[tuple[str, str], tuple[float, fl
     ends = [mandel_k_critical(len(groups), n, alpha) for alpha in LEVELS]
     k = np.sqrt(groups["var"] / groups["var"].mean())
     first = takes.drop_duplicates("specimen").set_index("specimen")
-    out: dict[tuple[str, str], tuple[float, float, float]] = {}
-    for (specimen, _), value in k.items():
-        key = (first.at[specimen, "wood"], first.at[specimen, "source"])
-        if key not in out or value > out[key][0]:
-            out[key] = (float(value), *ends)
-    return out
+    board = first.loc[k.index.get_level_values("specimen"), ["wood", "source"]]
+    largest = k.groupby([board["wood"].to_numpy(), board["source"].to_numpy()]).max()
+    return {key: (float(value), *ends) for key, value in largest.items()}
 
 
 def _row(name, level, item, wood, test, found, takes: pd.DataFrame) -> dict:

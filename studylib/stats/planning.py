@@ -27,6 +27,7 @@ Classes: `Spreads`, `Nest`, `Minutes`.
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from itertools import product
 
 import numpy as np
 import pandas as pd
@@ -38,7 +39,7 @@ from studylib.codes.planning import Line
 from studylib.errors import InputError
 from studylib.stats.blocks import wood_model
 from studylib.stats.pairs import all_pairs
-from studylib.stats.power import VERDICTS, Decision
+from studylib.stats.power import Decision
 
 COMMON_DB = (1.5, 1.0, 0.5)
 COMMON_LOG = (0.15, 0.06, 0.03)
@@ -201,22 +202,27 @@ def best_splits(
     ------
     InputError : not even two boards of each wood fit.
     """
-    found = []
-    for mounts in range(1, MOST_MOUNTS + 1):
-        for takes in range(1, MOST_TAKES + 1):
-            each = minutes.of_board(mounts, takes)
-            boards = int(budget // (woods * each))
-            if boards >= 2:
-                sd = math.sqrt(Nest(1, mounts, takes).variance(spreads) / boards)
-                found.append((boards, mounts, takes, woods * boards * each, sd))
+    ways = product(range(1, MOST_MOUNTS + 1), range(1, MOST_TAKES + 1))
+    counted = [
+        (int(budget // (woods * each)), mounts, takes, each)
+        for mounts, takes in ways
+        for each in [minutes.of_board(mounts, takes)]
+    ]
+    found = [
+        (
+            *(boards, mounts, takes, woods * boards * each),
+            math.sqrt(Nest(1, mounts, takes).variance(spreads) / boards),
+        )
+        for boards, mounts, takes, each in counted
+        if boards >= 2
+    ]
     if not found:
         least = 2 * woods * minutes.of_board(1, 1)
         raise InputError(note("plan.few_minutes", budget=budget, woods=woods, least=least))
     table = pd.DataFrame(found, columns=list(SPLIT_COLUMNS))
-    table = table.sort_values(["sd", "minutes"], kind="stable", ignore_index=True)
+    table = table.sort_values(["sd", "minutes"], kind="stable")
     # One line a number of boards and mounts: the takes that serve it best.
-    table = table.drop_duplicates(["boards", "mounts"], ignore_index=True)
-    return table.head(rows)
+    return table.drop_duplicates(["boards", "mounts"], ignore_index=True).head(rows)
 
 
 # ------------------------------------------------------------------ curves of the figures
@@ -243,11 +249,13 @@ def power_curves(
     rows = []
     for planks in PLANKS:
         one = declared(planks, spreads, replace(nest, mounts=1))
-        rows.append((planks, Line.ONE_MOUNT, one, math.nan, math.nan))
         own = [spreads, *map(spreads.with_source, (spreads.source_high, spreads.source_low))]
-        rows.append((planks, Line.PLANNED, *(declared(planks, each) for each in own)))
         best = declared(planks, spreads, replace(nest, mounts=math.inf))
-        rows.append((planks, Line.UNLIMITED, best, math.nan, math.nan))
+        rows += [
+            (planks, Line.ONE_MOUNT, one, math.nan, math.nan),
+            (planks, Line.PLANNED, *(declared(planks, each) for each in own)),
+            (planks, Line.UNLIMITED, best, math.nan, math.nan),
+        ]
     return pd.DataFrame(rows, columns=["planks", "line", "chance", "low", "high"])
 
 
@@ -273,10 +281,11 @@ def verdict_mix(
     planks, variance = list(planks), nest.variance(spreads)
     seen = SEEN * math.sqrt(2 * variance / min(planks))
     options = {"limit": limit, "same_possible": same_possible, "draws": DRAWS}
-    rows = []
-    for difference in np.linspace(0.0, max(3.0 * limit, seen), STEPS):
-        found = decision.chances(difference, variance, planks, **options)
-        rows += [(difference, verdict, found.of[verdict]) for verdict in VERDICTS]
+    rows = [
+        (difference, verdict, chance)
+        for difference in np.linspace(0.0, max(3.0 * limit, seen), STEPS)
+        for verdict, chance in decision.chances(difference, variance, planks, **options).of.items()
+    ]
     return pd.DataFrame(rows, columns=["difference", "verdict", "chance"])
 
 
@@ -292,15 +301,20 @@ def spread_parts(spreads: Spreads, designs: Iterable[tuple[str, int, Nest]]) -> 
     design, planks, boards, mounts, takes, from_boards, from_mounts, from_takes (variances on the
     scale of analysis), sd.
     """
-    rows = []
-    for design, planks, nest in designs:
-        boards = (spreads.source**2 + spreads.specimen**2 / nest.boards) / planks
-        each = planks * nest.boards * nest.mounts
-        mounts, takes = spreads.mount**2 / each, spreads.take**2 / (each * nest.takes)
-        numbers = (planks, nest.boards, nest.mounts, nest.takes)
-        rows.append((design, *numbers, boards, mounts, takes, math.sqrt(boards + mounts + takes)))
-    columns = ["design", "planks", "boards", "mounts", "takes"]
-    return pd.DataFrame(rows, columns=[*columns, "from_boards", "from_mounts", "from_takes", "sd"])
+    rows = [
+        (
+            *(design, planks, nest.boards, nest.mounts, nest.takes),
+            (spreads.source**2 + spreads.specimen**2 / nest.boards) / planks,
+            spreads.mount**2 / (planks * nest.boards * nest.mounts),
+            spreads.take**2 / (planks * nest.boards * nest.mounts * nest.takes),
+        )
+        for design, planks, nest in designs
+    ]
+    parts = ["from_boards", "from_mounts", "from_takes"]
+    table = pd.DataFrame(rows, columns=["design", "planks", "boards", "mounts", "takes", *parts])
+    return table.assign(
+        sd=np.sqrt(table["from_boards"] + table["from_mounts"] + table["from_takes"])
+    )
 
 
 def never_beyond(limit: float, variance: float, decision: Decision) -> float:

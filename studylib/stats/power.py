@@ -25,8 +25,10 @@ Functions: `verdict_chances`, `limit_for_same`, `pair_power`; `fewest_sources`,
 """
 
 import math
+from bisect import bisect_left
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 from scipy import special
@@ -118,21 +120,12 @@ def fewest_sources(
 
     Power only rises with the number, so halving the range finds it.
     """
-    reached = chance(2)
-    if reached >= wanted:
-        return Fewest(2, reached)
-    best = chance(most)
-    if not best >= wanted:
-        return Fewest(None, best)
-    low, high = 2, most
-    while high - low > 1:
-        middle = (low + high) // 2
-        reached = chance(middle)
-        if reached >= wanted:
-            high, best = middle, reached
-        else:
-            low = middle
-    return Fewest(high, best)
+    chance = cache(chance)
+    if not max(chance(2), chance(most)) >= wanted:
+        return Fewest(None, chance(most))
+    # Chances rise with the number: the first that is high enough.
+    number = bisect_left(range(most), wanted, lo=2, key=chance)
+    return Fewest(number, chance(number))
 
 
 def sources_to_declare(difference: float, variance: float, decision: Decision) -> Fewest:
@@ -205,11 +198,10 @@ def pair_power(
     limit = float(critical(1 - alpha, woods, df))
     shift = abs(difference) / math.sqrt(both / n)
     below = special.nctdtr(df, shift, limit)
-    if not math.isfinite(below):
-        # Far out the routine gives up; there the normal approximation is exact enough.
-        below = special.ndtr((limit - shift) / math.sqrt(1 + limit**2 / (2 * df)))
+    # Far out the routine gives up; there the normal approximation is exact enough.
+    far_out = special.ndtr((limit - shift) / math.sqrt(1 + limit**2 / (2 * df)))
     opposite = special.nctdtr(df, shift, -limit) if shift < 5 else 0.0
-    return float(1.0 - below + opposite)
+    return float(1.0 - (below if math.isfinite(below) else far_out) + opposite)
 
 
 def verdict_chances(
@@ -323,10 +315,6 @@ class OwnDesign:
     seen: dict[tuple[int, int], float]
     runs: int
 
-    def error(self, rate: float) -> float:
-        """Monte Carlo standard error of a rate found here."""
-        return drawing_error(rate, self.runs)
-
 
 def own_design(
     model: WoodModel,
@@ -357,15 +345,18 @@ def own_design(
     # The pair by itself, at the first step; declarations of the wrong sign are left out, which at
     # this power there are hardly any of.
     seen = np.quantile(found.half(1 - level) - found.difference, WANTED, axis=0)
-    at_limit = same = np.full(len(found.woods), np.nan)
-    if limit:
-        at_limit = [
-            np.mean(found.with_moved(b, limit).closed[:, j] <= level)
-            for j, (_, b) in enumerate(found.woods)
-        ]
-    if limit and same_possible:
-        quiet = found.closed > level
-        same = np.mean(quiet & (found.same(limit) <= decisions.SAME_LEVEL), axis=0)
+    untold = [math.nan] * len(found.woods)
+    at_limit = [
+        np.mean(found.with_moved(b, limit).closed[:, j] <= level) if limit else math.nan
+        for j, (_, b) in enumerate(found.woods)
+    ]
+    quiet = found.closed > level
+    alike_said = limit and same_possible
+    same = (
+        np.mean(quiet & (found.same(limit) <= decisions.SAME_LEVEL), axis=0)
+        if alike_said
+        else untold
+    )
     chances = (
         dict(zip(found.woods, map(float, values), strict=True)) for values in (at_limit, same, seen)
     )

@@ -117,20 +117,15 @@ def _feature(
         return [_empty(sample, name, note("second_column.not_converged"))]
     remark = _interaction(design, sample, base, label, len(groups), workings.confidence)
     first = {(p.a, p.b): p.difference for p in workings.first[feature]}
-    rows = []
+    rows, columns = [], np.eye(fixed.shape[1])
     for a, b in combinations(design.woods, 2):
-        weights = np.zeros(fixed.shape[1])
-        weights[woods.index(a)], weights[woods.index(b)] = -1.0, 1.0
         plain = first.get((design.woods.index(a), design.woods.index(b)), float("nan"))
-        what, k = ("wood", a, b), len(design.woods)
-        rows.append(_row(sample, fit, weights, what, k, workings, plain, remark))
+        weights, what = columns[woods.index(b)] - columns[woods.index(a)], ("wood", a, b)
+        rows.append(_row(sample, fit, weights, what, len(design.woods), workings, plain, remark))
+    # The first group has no column of its own: its effect is zero.
+    columns = np.vstack([np.zeros(len(columns)), columns[base.shape[1] :]])
     for i, j in combinations(range(len(groups)), 2):
-        weights = np.zeros(fixed.shape[1])
-        # The first group has no column of its own: its effect is zero.
-        for place, sign in ((i, -1.0), (j, 1.0)):
-            if place:
-                weights[base.shape[1] + place - 1] = sign
-        what = (name, groups[i], groups[j])
+        weights, what = columns[j] - columns[i], (name, groups[i], groups[j])
         rows.append(_row(sample, fit, weights, what, len(groups), workings, float("nan"), remark))
     return rows
 

@@ -39,7 +39,9 @@ class TestAgainst:
             chances = verdict_chances(
                 means, np.square([1.0, 1.5, 0.7]), [6, 6, 6], limit=2.0, pair=pair
             )
-            se = np.hypot(found.error(found.at_limit[pair]), drawing_error(chances.declared))
+            se = np.hypot(
+                drawing_error(found.at_limit[pair], found.runs), drawing_error(chances.declared)
+            )
             assert found.at_limit[pair] == pytest.approx(chances.declared, abs=4 * se)
             alike = verdict_chances(
                 [0, 0, 0], np.square([1.0, 1.5, 0.7]), [6, 6, 6], limit=2.0, pair=pair
@@ -69,8 +71,8 @@ class TestAgainst:
 class TestReadings:
     def test_three_boards_keep_the_rate_and_two_are_far_below_it(self, rng):
         found = own_design(plain(3, 3, 3), rng.normal(0, 1, 9), **ASK)
-        assert found.alike == pytest.approx(0.04, abs=3 * found.error(0.05))
-        assert found.own_spreads < 0.06 + 3 * found.error(0.06)
+        assert found.alike == pytest.approx(0.04, abs=3 * drawing_error(0.05, found.runs))
+        assert found.own_spreads < 0.06 + 3 * drawing_error(0.06, found.runs)
         assert own_design(plain(2, 2, 2), rng.normal(0, 1, 6), **ASK).alike < 0.02
 
     def test_more_primary_features_see_less(self, rng):
