@@ -8,8 +8,13 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from studylib.codes import code_of, note
-from studylib.report.at_the_bench import bench_warnings, failed_checks, fitness
+from studylib.codes import code_of, fields_of, note
+from studylib.report.at_the_bench import (
+    bench_warnings,
+    failed_checks,
+    fitness,
+    repeats_apart,
+)
 from studylib.signal.quality import CHECKS
 from studylib.words import say
 
@@ -128,3 +133,36 @@ def test_a_warning_of_the_bench_names_its_batch():
     bench = pd.DataFrame({"item": ["warning"], "value": ["measure.no_calibrator"]})
     (found,) = bench_warnings([SimpleNamespace(batch="day1", bench=bench)])
     assert say(found) == f"batch day1: {say('measure.no_calibrator')}"
+
+
+def levels(*values: float, feature: str = "tone.h1.level_db", usable: bool = True):
+    rows = pd.DataFrame({"value": values})
+    rows["take"] = [f"t{number}" for number in rows.index]
+    return SimpleNamespace(
+        features=rows.assign(
+            batch="day1", specimen="L1", mount=1, feature=feature, unit="dB", usable=usable
+        )
+    )
+
+
+@pytest.mark.parametrize(
+    ("found", "told"),
+    [
+        (levels(-1.2, -41.2), ("t1", "t0", 2)),
+        (levels(-1.2, -41.2, -1.0), ("t1", "t2", 3)),
+        (levels(-1.2, -41.2, feature="probe.k3.response_db"), ("t1", "t0", 2)),
+        (levels(-1.2, -4.1), None),
+        (levels(-1.2), None),
+        (levels(-1.2, -41.2, usable=False), None),
+        (levels(-1.2, -41.2, feature="tone.h3.rel_db"), None),
+    ],
+)
+def test_repeats_that_disagree_are_both_named_and_neither_is_blamed(found, told):
+    notes = repeats_apart([found])
+    if told is None:
+        assert notes == []
+        return
+    fields = fields_of(notes[0])
+    assert (fields["low"]["take"], fields["high"]["take"], fields["takes"]) == told
+    assert "disagree by 40." in say(notes[0])
+    assert "t0" in say(notes[0]) or "t2" in say(notes[0])

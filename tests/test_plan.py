@@ -133,9 +133,8 @@ def test_what_can_never_be_settled_depends_on_the_design(tmp_path):
     rows = boards({"larch": 4, "robinia": 4}, roles=())
     told = never_notes(planned(tmp_path, rows=rows, toml=bare))
     assert list(map(code_of, told)) == [
-        *("plan.never_same", "plan.never_beyond", "plan.never_driver"),
+        *("plan.never_beyond", "plan.never_same", "plan.never_driver", "plan.never_why"),
         *(["plan.never_test"] * 6),
-        "plan.never_why",
     ]
     tests = {
         fields_of(one)["control"]: fields_of(one)
@@ -146,7 +145,7 @@ def test_what_can_never_be_settled_depends_on_the_design(tmp_path):
         "control": Control.IDLE, "key": "idle = 1", "planned": True, "minutes": 1.6
     }  # fmt: skip
     assert not tests[Control.MOVED]["planned"]
-    assert "not planned: moved_mm = 2" in say(told[-2])
+    assert "not planned: moved_mm = 2" in say(told[-1])
     # Drawn: 20,000 studies.
     assert 0 < noted(told, "plan.never_beyond")["share"] < 0.05 + 3 * 0.0015
 

@@ -15,6 +15,8 @@ import soundfile
 from studylib.codes import code_of, fields_of
 from studylib.errors import InputError
 from studylib.sheets import read_study
+from studylib.sheets.likely_slips import density_warnings, spellings
+from studylib.sheets.rows import Specimen
 from studylib.sheets.study import file_hashes
 from studylib.words import say
 from tests.breakable_study import TOML, specimen_rows, take_rows, write_study
@@ -672,6 +674,49 @@ def test_one_source_in_two_woods_and_a_wood_spelled_twice(tmp_path):
     woods = ["larch", "robinia"]
     assert holds(shared, "sheets.shared_source", column="source", value="p", woods=woods)
     assert holds(spelled, "sheets.spellings", names=["larch", "Larch"], noun="wood")
+
+
+@pytest.mark.parametrize(
+    ("sizes", "slips"),
+    [
+        ({"mass_g": "0.27"}, ["mass_kg"]),
+        ({"length_mm": "74.5"}, ["length_cm", "width_cm", "thickness_cm"]),
+        ({"length_mm": "0.745"}, ["length_m", "sizes_cm"]),
+        ({"mass_g": "4000"}, ["length_cm", "width_cm", "thickness_cm"]),
+        ({"mass_g": "1"}, []),
+    ],
+)
+def test_a_size_in_another_unit_is_told_by_a_density_that_no_wood_has(tmp_path, sizes, slips):
+    rows = changed_specimen(0, length_mm="745", width_mm="38", thickness_mm="18", mass_g="270")
+    assert not [w for w in warnings_of(tmp_path / "s", specimens=rows) if "density" in w]
+    rows[0] |= sizes
+    (told,) = [w for w in warnings_of(tmp_path / "t", specimens=rows) if "density" in w]
+    assert holds(told, "sheets.density", row=2, value=rows[0]["specimen"], slips=slips, more=0)
+
+
+def test_the_lightest_and_the_heaviest_of_woods_are_no_slip():
+    # Densities in kg/m3, from memory: balsa from the light end of the trade, lignum vitae.
+    for density in (90.0, 1350.0):
+        board = Specimen(
+            specimen="X", wood="x", length_mm="100", width_mm="100", thickness_mm="100",
+            mass_g=str(density), row=2,
+        )  # fmt: skip
+        assert density_warnings([board], "specimens.csv") == []
+
+
+def test_planks_and_boards_that_look_alike_are_told_with_the_letter(tmp_path):
+    rows = changed_specimen(0, source="plank L1")
+    rows[1]["source"], rows[2]["source"] = "Plank L1", "рlank L1"  # the last with a Cyrillic letter
+    (told,) = [w for w in warnings_of(tmp_path / "s", specimens=rows) if "spellings" in w]
+    assert holds(told, "sheets.spellings", names=["plank L1", "Plank L1", "рlank L1"], noun="plank")
+    assert fields_of(told)["letters"] == ["р (cyrillic small letter er)"]
+    assert spellings(["сосна", "Сосна 2", "pine", "L1-1", "L11"], "specimens.csv", "wood") == []
+
+
+def test_a_gain_that_no_recorder_has_is_a_fault(tmp_path):
+    takes = changed_take(0, gain_db="1e300")
+    fault = faults_of(tmp_path / "s", takes=takes)[0]
+    assert "from -200 to 200" in say(fault).replace("\N{MINUS SIGN}", "-")
 
 
 def test_names_that_a_spreadsheet_would_work_out(tmp_path):

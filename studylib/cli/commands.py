@@ -332,24 +332,25 @@ def _check(folder: Path) -> int:
     import pandas as pd
 
     from studylib.measure import measure_batch
-    from studylib.report.at_the_bench import bench_warnings, fitness
+    from studylib.report.at_the_bench import bench_warnings, fitness, repeats_apart
     from studylib.sheets import read_study
 
     study = read_study(folder)
     planned = len(study.planned)
     if not study.takes:
+        from studylib.report.plan import never_by_sheets
+
         tell(
             *(say("cli.warning", warning=one) for one in study.warnings),
+            *map(say, never_by_sheets(study)),
             say("cli.nothing_recorded", planned=planned),
         )
         return 0
     with Bars() as bars:
         found = [measure_batch(study, batch, progress=bars.of(batch)) for batch in study.batches]
     lines, failed = fitness(study, pd.concat([batch.quality for batch in found], ignore_index=True))
-    tell(
-        *(say("cli.warning", warning=one) for one in [*study.warnings, *bench_warnings(found)]),
-        *lines,
-    )
+    odd = [*study.warnings, *bench_warnings(found), *repeats_apart(found)]
+    tell(*(say("cli.warning", warning=one) for one in odd), *lines)
     if planned:
         tell(say("cli.still_planned", planned=planned))
     return failed

@@ -2,22 +2,26 @@
 
 Takes that were excluded by hand are counted and no more: their reason is known.
 
-Functions: `fitness`, `bench_warnings`, `failed_checks`.
+Functions: `fitness`, `bench_warnings`, `repeats_apart`, `failed_checks`.
 """
 
 from collections.abc import Iterable
 
 import pandas as pd
 
+from studylib import register
 from studylib.codes import note
 from studylib.codes.checks import Verdict
 from studylib.measure.batch import BatchMeasurement
+from studylib.register import Kind
 from studylib.sheets import Study
 from studylib.signal.quality import ABOUT_FILE, CHECKS, TOLD_BY_SOURCE, Check, finding
 from studylib.words import say
 
 MOST_NAMED = 5
 UNADVISED = ("readable", "rate")  # their finding says all there is to do
+OF_THE_TONE = ("tone.h1.level_db", "tone.h1.response_db")
+APART_DB = 3.0  # common practice, no source: repeats of one mount differ by some tenths of a dB
 
 
 def fitness(study: Study, quality: pd.DataFrame) -> tuple[list[str], int]:
@@ -60,6 +64,30 @@ def bench_warnings(batches: Iterable[BatchMeasurement]) -> list[str]:
         for batch in batches
         for warning in batch.bench.loc[batch.bench["item"] == "warning", "value"]
     ]
+
+
+def repeats_apart(batches: Iterable[BatchMeasurement]) -> list[str]:
+    """Repeats of one mount that disagree on a tone: the lowest and the highest, neither blamed."""
+    features = pd.concat([batch.features for batch in batches], ignore_index=True)
+    levels = [name for name in features["feature"].unique() if _is_level(register.find(name))]
+    own = features[features["feature"].isin(levels) & features["usable"]]
+    told = []
+    for group, rows in own.groupby(["batch", "specimen", "mount", "feature"], sort=False):
+        low, high = (rows.loc[each, ["take", "value"]] for each in _ends(rows["value"]))
+        if high["value"] - low["value"] > APART_DB:
+            where = dict(zip(("batch", "specimen", "mount", "feature"), group, strict=True))
+            ends = {"low": low.to_dict(), "high": high.to_dict(), "takes": len(rows)}
+            told.append(note("checks.apart", **where, **ends, unit=rows["unit"].iloc[0]))
+    return told
+
+
+def _is_level(feature: register.Feature) -> bool:
+    """A level at the tone itself, or what the board passes of a probe tone."""
+    return feature.scale == "db" and (feature.kind == Kind.PROBE or feature.name in OF_THE_TONE)
+
+
+def _ends(values: pd.Series) -> tuple:
+    return values.idxmin(), values.idxmax()
 
 
 def _warnings(rows: pd.DataFrame) -> list[str]:

@@ -6,7 +6,8 @@ The range beside it is for the larger and
 the smaller spread between boards, which is what a plan knows least.
 
 Functions: `plan_notes`, `design_note`, `lock_notes`, `same_notes`, `chances_table`,
-`smallest_table`, `splits_table`, `optimum_note`, `never_notes`, `spreads_table`, `write_plan`.
+`smallest_table`, `splits_table`, `optimum_note`, `never_notes`, `never_by_sheets`, `spreads_table`,
+`write_plan`.
 """
 
 import math
@@ -19,7 +20,9 @@ from studylib.codes import note
 from studylib.codes.attribution import Control
 from studylib.figures import plan as figures
 from studylib.figures.style import save_sizes
+from studylib.measure.features import has_sensed_drive
 from studylib.report.plan_study import FeaturePlan, StudyPlan
+from studylib.sheets import Study
 from studylib.sheets.between_rows import plank_warnings
 from studylib.stats import scales
 from studylib.stats.planning import never_beyond
@@ -27,6 +30,8 @@ from studylib.stats.power import MORE, MOST, WANTED, Fewest, drawing_error
 from studylib.words import in_words
 from studylib.words.numbers import chance, number, percent
 from studylib.writing import fill_folder
+
+RULED_OUT_BY, ROLES = ("room", "loopback", "airborne"), {"reference", "changed"}
 
 
 def plan_notes(plan: StudyPlan) -> list[str]:
@@ -216,14 +221,25 @@ def never_notes(plan: StudyPlan) -> list[str]:
     ]
     return [
         *[note("plan.never_wood", woods=few, least=least)] * bool(few),
-        *[note("plan.never_same")] * (not plan.changed),
         *(
             note("plan.never_beyond", feature=one.feature.name, share=share)
             for one, share in zip(limited, beyond, strict=True)
         ),
-        *[note("plan.never_driver")] * (not plan.senses_drive),
+        *never_by_sheets(plan.study),
         *_test_notes(plan),
-        note("plan.never_why"),
+    ]
+
+
+def never_by_sheets(study: Study) -> list[str]:
+    """What can never be said for want of a control or a sensor, as the sheets stand."""
+    takes = [take for batch in study.all_batches for take in study.scheduled_of(batch)]
+    roles = {s.role for s in study.specimens}
+    missing = [kind for kind in RULED_OUT_BY if kind not in {take.kind for take in takes}]
+    return [
+        *["plan.never_same"] * bool(study.specimens and len(roles & ROLES) < len(ROLES)),
+        *["plan.never_driver"] * (not has_sensed_drive(study.settings)),
+        *[note("plan.never_ruled_out", kinds=missing)] * bool(takes and missing),
+        "plan.never_why",
     ]
 
 

@@ -18,6 +18,7 @@ from typing import Any, TypeVar
 
 from studylib.codes import Code, holding, note
 from studylib.sheets.files import Table, grouped
+from studylib.sheets.likely_slips import density_warnings, spellings
 from studylib.sheets.rows import BOARD_KINDS, TONE_KINDS, Specimen, Take
 from studylib.sheets.settings import Settings
 from studylib.writing import slug
@@ -157,7 +158,10 @@ def specimen_warnings(specimens: Sequence[Specimen], table: Table) -> list[str]:
     role = {"file": SPECIMENS, "column": "role"}
     return [
         *_shared_sources(compared),
-        *_spellings(SPECIMENS, (s.wood for s in compared), "wood"),
+        *density_warnings(specimens, SPECIMENS),
+        *spellings((s.wood for s in compared), SPECIMENS, "wood"),
+        *spellings((s.source for s in compared if s.source), SPECIMENS, "plank"),
+        *spellings((s.specimen for s in specimens), SPECIMENS, "board"),
         *_formulas(SPECIMENS, specimens, ("specimen", "wood", "source")),
         *[note("sheets.no_sizes", file=SPECIMENS, columns=missing)] * bool(missing),
         *[note("sheets.no_reference", **role)] * alone,
@@ -194,15 +198,6 @@ def _shared_sources(compared: Sequence[Specimen]) -> list[str]:
     ]
 
 
-def _spellings(name: str, words: Iterable[str], noun: str) -> list[str]:
-    forms = grouped(("".join(word.split()).casefold(), word) for word in dict.fromkeys(words))
-    return [
-        note("sheets.spellings", file=name, noun=noun, names=known)
-        for known in forms.values()
-        if len(known) > 1
-    ]
-
-
 def _formulas(
     name: str, rows: Sequence[Specimen] | Sequence[Take], columns: Sequence[str]
 ) -> list[str]:
@@ -236,7 +231,7 @@ def take_warnings(
                 [t for t in takes if t.order is not None], lambda t: (t.batch, t.order)
             )
         ),
-        *_spellings(TAKES, (t.batch for t in takes), "batch"),
+        *spellings((t.batch for t in takes), TAKES, "batch"),
         *_formulas(TAKES, takes, ("take", "batch")),
         *(
             _take_note("sheets.reason_unused", t, "reason")

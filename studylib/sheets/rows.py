@@ -35,6 +35,7 @@ CONTROL_KINDS = ("room", "idle", "loopback", "driver", "airborne", "calibrator")
 KINDS = BOARD_KINDS + CONTROL_KINDS
 TONE_KINDS = ("tone", "loopback", "driver", "airborne")
 SUPPORTS = ("bench", "free")
+MOST_DB = 200.0  # no recorder and no amplifier is turned by more
 
 TESTS = {"turned": ("tone",), "moved_mm": ("tone",), "mic_times": ("tone", "driver")}
 """The columns that make a take a test take, and the kinds they are for."""
@@ -180,8 +181,8 @@ class Take(_Row):
     file: Annotated[Name, AfterValidator(_inside)] = Field(description="right.recording")
     order: Measured = Field(None, description="right.order")
     tone_hz: Measured = Field(None, gt=0, description="right.tone")
-    drive_db: Level = Field(0.0, le=0, description="right.drive")
-    gain_db: Level = Field(0.0, description="right.gain")
+    drive_db: Level = Field(0.0, ge=-MOST_DB, le=0, description="right.drive")
+    gain_db: Level = Field(0.0, ge=-MOST_DB, le=MOST_DB, description="right.gain")
     support: Annotated[str, _one_of(*SUPPORTS, empty="bench")] = "bench"
     place: Place = Field(1, ge=1, description="right.place")
     turned: Annotated[bool, BeforeValidator(_yes)] = False

@@ -118,6 +118,11 @@ FIELDS: list[tuple[str, dict, str]] = [
     ("plan.never_same", {}, "two woods are the same"),
     ("plan.never_beyond", {"feature": H3, "share": 0.0102}, "in 1.0 % of studies"),
     ("plan.never_driver", {}, "beyond the driver"),
+    (
+        "plan.never_ruled_out",
+        {"kinds": ["room", "airborne"]},
+        "the kinds room and airborne: that hum and noise of the room or sound",
+    ),
     ("plan.never_why", {}, "why two woods differ"),
     (
         "plan.never_test",
