@@ -416,8 +416,13 @@ def _as_type(values: pd.Series, kind: str) -> pd.Series:
     return numbers.astype("int64") if whole else numbers
 
 
-def text_of(name: str, frame: pd.DataFrame) -> str:
-    """The table as it is written for a reader: CSV text, notes as sentences with codes beside."""
+def text_of(name: str, frame: pd.DataFrame, **form: str) -> str:
+    """The table as it is written for a reader: CSV text, notes as sentences with codes beside.
+
+    Parameters
+    ----------
+    form : `sep` and `decimal` of pandas; comma and point by default.
+    """
     columns: dict[str, pd.Series] = {}
     for column in TABLES[name].columns:
         cells = columns[column.name] = frame[column.name]
@@ -427,7 +432,7 @@ def text_of(name: str, frame: pd.DataFrame) -> str:
                 column.name: cells.map(words.in_words),
                 f"{column.name}_code": cells.map(_codes),
             }
-    return pd.DataFrame(columns).to_csv(index=False, lineterminator="\n")
+    return pd.DataFrame(columns).to_csv(index=False, lineterminator="\n", **form)
 
 
 def _codes(cell: str) -> str:
@@ -442,7 +447,12 @@ def write(name: str, frame: pd.DataFrame, folder: Path | str) -> Path:
 
 
 def write_package(
-    frames: Mapping[str, pd.DataFrame], folder: Path | str, *, name: str, title: str
+    frames: Mapping[str, pd.DataFrame],
+    folder: Path | str,
+    *,
+    name: str,
+    title: str,
+    semicolons: bool = False,
 ) -> None:
     """Write tables for a reader and, last, `datapackage.json`, which describes them.
 
@@ -451,9 +461,15 @@ def write_package(
     frames : name of a table -> its rows.
     folder : is made when missing.
     name, title : of the study.
+    semicolons : whether `spreadsheet/` holds every table again as a spreadsheet of a country with
+        decimal commas opens it; nothing reads those.
     """
     for table, frame in frames.items():
         write(table, frame, folder)
+        if semicolons:
+            text = text_of(table, frame, sep=";", decimal=",")
+            # The mark tells spreadsheets that the text is UTF-8.
+            write_whole(Path(folder) / "spreadsheet" / f"{table}.csv", "\N{BOM}" + text)
     write_json(Path(folder) / PACKAGE, package(frames, name=name, title=title))
 
 

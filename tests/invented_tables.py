@@ -42,6 +42,7 @@ class InventedStudy:
     blinding: tuple = ()
     coded: bool = False
     locks: tuple = ()
+    semicolons: bool = False
     stages: tuple[int, ...] = (1,)
 
     def of_stages(self, *_):

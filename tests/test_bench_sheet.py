@@ -140,7 +140,7 @@ def test_takes_that_test_a_cause_stand_with_what_to_change_and_its_caution(tmp_p
     assert idle[2].startswith("Play nothing")
     takes = study.scheduled_of("day1")
     text = (study.folder / "bench_sheets" / "day1.html").read_text(encoding="utf-8")
-    assert f"about {24 * 5.0 + len(takes) * 0.8:.0f} minutes" in text  # moving is no mount
+    assert f"about {23 * 5.0 + len(takes) * 0.8:.0f} minutes" in text  # moving and hanging are none
 
 
 def test_the_sheet_says_where_the_microphone_goes_and_what_helps_against_the_room(tmp_path):

@@ -11,6 +11,7 @@ import pytest
 import soundfile
 
 from studylib.bench.schedule import minutes_of, plan_batches, write_schedule
+from studylib.bench.sheet import write_sheets
 from studylib.codes import code_of
 from studylib.errors import InputError
 from studylib.sheets import read_study
@@ -281,6 +282,7 @@ def test_semicolons_and_decimal_commas_stay(tmp_path):
     write_schedule(read_unrecorded(folder))
     assert ";172,5;" in (folder / "takes.csv").read_text(encoding="utf-8")
     assert {t.tone_hz for t in read_study(folder).planned} == {None, 172.5, 345.0, 517.5}
+    assert read_study(folder).semicolons
 
 
 def test_a_hand_written_take_without_a_recording_is_still_a_fault(tmp_path):
@@ -394,3 +396,7 @@ def test_minutes_add_up(tmp_path):
     batch = plan_batches(study, seed=1)[0]
     plan = study.settings.plan
     assert minutes_of(batch, plan) == pytest.approx(23 * 5.0 + len(batch.steps) * 0.8)
+    # The bench sheet says the same: a driver hung beside a mounted board is no mount of its own.
+    write_schedule(study)
+    page, *_ = write_sheets(read_study(study.folder))
+    assert f"about {minutes_of(batch, plan):.0f} minutes" in page.read_text(encoding="utf-8")

@@ -115,6 +115,14 @@ def test_what_cannot_be_read_is_one_fault(tmp_path, data, code, fields):
     assert holds(fault_of(tmp_path, data), code, file="table.csv", **fields)
 
 
+@pytest.mark.parametrize("book", ["takes.xlsx", "takes.ods"])
+def test_a_workbook_where_the_table_should_be_is_told_how_to_export(tmp_path, book):
+    (tmp_path / book).write_bytes(b"PK\x03\x04")
+    with pytest.raises(InputError) as caught:
+        read_table(tmp_path / "takes.csv")
+    assert holds(caught.value.notes[0], "sheets.only_workbook", file="takes.csv", book=book)
+
+
 def test_a_folder_in_place_of_a_table(tmp_path):
     (tmp_path / "takes.csv").mkdir()
     with pytest.raises(InputError) as caught:

@@ -138,3 +138,20 @@ def test_the_same_tables_give_the_same_bytes(demo_summary, written, tmp_path):
     tables.write_package(demo_summary.tables(), tmp_path, name="Demo", title="Rails")
     for path in written.iterdir():
         assert (tmp_path / path.name).read_bytes() == path.read_bytes()
+
+
+def test_whoever_writes_semicolons_gets_tables_that_such_a_spreadsheet_opens(
+    demo_summary, tmp_path
+):
+    own = {name: demo_summary.tables()[name] for name in ("effects", "claims")}
+    tables.write_package(own, tmp_path, name="Demo", title="Rails", semicolons=True)
+    for name in own:
+        again = pd.read_csv(
+            tmp_path / "spreadsheet" / f"{name}.csv", sep=";", decimal=",", encoding="utf-8-sig"
+        )
+        pd.testing.assert_frame_equal(again, pd.read_csv(tmp_path / f"{name}.csv"))
+    data = (tmp_path / "spreadsheet" / "effects.csv").read_bytes()
+    assert data.startswith(b"\xef\xbb\xbfid;feature;")
+    assert b"." not in data.split(b"\n")[1].split(b";")[5]
+    held = json.loads((tmp_path / tables.PACKAGE).read_text(encoding="utf-8"))
+    assert not any("spreadsheet" in resource["path"] for resource in held["resources"])

@@ -216,7 +216,7 @@ def _head(study: Study, found: list[Group], recordings: int, folder: str) -> str
     plan = study.settings.plan
     first = [group.takes[0] for group in found]
     here = [take for take in first if take.specimen and take.support == "bench"]
-    mounts = sum(not (take.moved_mm or take.mic_times) for take in here)
+    mounts = len({(take.specimen, take.mount) for take in here})
     minutes = mounts * plan.minutes_mount + recordings * plan.minutes_take
     channels = {"rate_hz", "response", "response_kind", "drive", "drive_kind"}
     given = study.settings.channels.model_dump(include=channels)

@@ -224,6 +224,7 @@ class Summary:
         output.mkdir(parents=True, exist_ok=True)
         fill_folder(output / "figures", self._write_figures)
         about = {"name": self.study.name, "title": self.study.settings.study.title}
+        about["semicolons"] = self.study.semicolons
         fill_folder(output / "tables", partial(tables.write_package, self.tables(), **about))
 
     def _write_figures(self, folder: Path) -> None:

@@ -79,7 +79,11 @@ def read_text(path: Path) -> str:
     try:
         data = path.read_bytes()
     except FileNotFoundError:
-        raise InputError(note("sheets.no_file", file=path.name)) from None
+        books = [path.with_suffix(end).name for end in WORKBOOKS if path.with_suffix(end).is_file()]
+        code, there = (
+            ("sheets.only_workbook", {"book": books[0]}) if books else ("sheets.no_file", {})
+        )
+        raise InputError(note(code, file=path.name, **there)) from None
     except OSError as error:
         raise InputError(unreadable(path, error)) from None
     if data.startswith((b"PK\x03\x04", b"\xd0\xcf\x11\xe0")):
@@ -260,6 +264,7 @@ def whole(text: str, *, comma: bool = False) -> int:
 
 TEMPLATES = ("study.toml", "specimens.csv", "takes.csv", "README.md")
 HEAD_BYTES = 1 << 16
+WORKBOOKS = (".xlsx", ".ods", ".xls")
 AUDIO_ENDINGS = (".wav", ".flac", ".aif", ".aiff", ".aifc", ".caf", ".w64", ".rf64", ".ogg", ".mp3")
 
 Named = tuple[Row, Path]

@@ -24,7 +24,7 @@ from studylib.codes import note
 from studylib.errors import InputError
 from studylib.sheets.between_rows import plank_warnings, take_warnings, waiting_takes
 from studylib.sheets.blinding import BLINDING, Blinding, named, read_blinding, still_coded
-from studylib.sheets.files import grouped, sha256, unnamed_recordings
+from studylib.sheets.files import grouped, read_table, sha256, unnamed_recordings
 from studylib.sheets.lock import LOCK, Lock, changes_since, decided, lock_of, read_locks
 from studylib.sheets.records import SCHEDULE, Scheduled, read_schedules, scheduled_takes
 from studylib.sheets.rows import Specimen, Take, with_planks
@@ -67,6 +67,11 @@ class Study:
     blinding: tuple[Blinding, ...] = ()
     locks: tuple[Lock, ...] = ()
     written: tuple[Specimen, ...] = ()
+
+    @property
+    def semicolons(self) -> bool:
+        """takes.csv is written with semicolons, as where decimals have commas."""
+        return read_table(self.folder / SHEETS[2]).semicolons
 
     @property
     def stages(self) -> tuple[int, ...]:
