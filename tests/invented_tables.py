@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from itertools import product
+from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
@@ -49,6 +50,14 @@ class InventedStudy:
         return self
 
     lock: None = None
+    looks: int = 1
+    folder: Path = Path("invented")
+    boards_recorded: dict = field(default_factory=dict)
+
+    @property
+    def compared(self):
+        return self
+
     changed_since_lock: tuple = ()
 
     def specimen(self, name: str):

@@ -12,7 +12,9 @@ from click.testing import CliRunner
 from studylib.cli import main
 from studylib.run import runner
 from studylib.run.runner import run_study
+from studylib.sheets import read_study
 from studylib.sheets.blinding import code_specimens
+from studylib.sheets.ledger import read_ledger
 from tests.lean_notebooks import lean_notebooks
 from tests.small_study import Plan, write_small_study
 
@@ -42,6 +44,8 @@ def test_a_blind_study_is_run_on_codes_and_again_under_its_names(tmp_path, monke
     rng = random.Random(3)
     code_specimens(folder, compare="wood", when=datetime(2026, 3, 2, 9), rng=rng)
     recode_takes(folder)
+    locked = CliRunner().invoke(main, ["lock", str(folder)])
+    assert locked.exit_code == 0, locked.output
 
     blind = run_study(folder, reports=tmp_path / "reports", jobs=1)
     assert blind.failed == {}
@@ -71,3 +75,8 @@ def test_a_blind_study_is_run_on_codes_and_again_under_its_names(tmp_path, monke
     assert "after a report of the coded study had been made" in named.summary_html.read_text(
         encoding="utf-8"
     )
+    # Both runs are entries of the ledger; the second one, with names for codes, is no look.
+    ledger = read_ledger(folder)
+    assert (len(ledger.entries), ledger.whole) == (2, True)
+    assert ledger.looks(read_study(folder).boards_recorded) == (8,)
+    assert "this is look 1" in named.summary_html.read_text(encoding="utf-8")

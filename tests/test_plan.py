@@ -102,6 +102,18 @@ def test_the_plan_says_what_a_lock_buys_and_what_same_takes(plan):
     assert not [n for n in notes if "plan.same" in n and plan.features[1].feature.name in n]
 
 
+def test_a_plan_with_looks_says_what_they_cost_and_save(plan, tmp_path):
+    assert not [note for note in plan_notes(plan) if code_of(note) == "plan.looks"]
+    thrice = planned(tmp_path, toml=ONE.replace("[decide]", "[decide]\nlooks = 3"))
+    told = noted(plan_notes(thrice), "plan.looks", looks=3, planks=4)
+    # Three looks need 1.166 times the boards of one look and 0.819 on average (tests/stats).
+    assert (told["once"], told["mean"]) == pytest.approx((4 / 1.166, 4 * 0.8185 / 1.166), abs=0.01)
+    assert told["level"] == pytest.approx(0.0220)
+    one, three = plan.features[0], thrice.features[0]
+    assert three.chances.declared < one.chances.declared
+    assert three.same_limit > one.same_limit
+
+
 def test_a_feature_without_a_limit_is_planned_for_one_spread_of_boards(plan):
     second = plan.features[1]
     assert second.limit is None

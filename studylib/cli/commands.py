@@ -250,8 +250,8 @@ def lock(folder: Path, amend: bool, verify: str | None) -> None:
         sys.exit(FAULTS if _verify(study, verify) else 0)
     if not study.specimens:
         raise InputError(note("bench.no_boards", file="specimens.csv"))
-    if study.claims_at_fault:
-        raise InputError(*study.claims_at_fault)
+    if faults := [*study.claims_at_fault, *study.looks_at_fault]:
+        raise InputError(*faults)
     overridden(study.settings.quality)  # a check that is not known is a fault
     number = study.stages[-1]
     content, recorded = study.decided(number), len(study.of_stages(number).takes)

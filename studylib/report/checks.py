@@ -97,6 +97,7 @@ def _own(comparison: Comparison) -> dict[str, OwnDesign]:
             sample.y,
             limit=None if limit is None else scales.analysis_limit(limit, sample.feature),
             confidence=workings.confidence,
+            same_level=workings.same_level,
             primary=len(workings.compared),
             same_possible=name in workings.detected,
         )

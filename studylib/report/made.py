@@ -11,6 +11,7 @@ from itertools import groupby
 from studylib.attribution.levels import level_findings, levels_of
 from studylib.codes import note
 from studylib.modes.gathered import Gathered
+from studylib.report.preregistration import looks_of
 from studylib.sheets import Study
 from studylib.sheets.lock import touches_verdicts
 from studylib.sheets.study import recording_order
@@ -23,6 +24,10 @@ def made_of(study: Study, gathered: Gathered) -> Made:
     settings, changed = study.settings, len(touches_verdicts(study.changed_since_lock))
     recorded = study.lock.content["recorded"] if study.lock is not None else 0
     late = [note("caveats.lock", recorded=recorded, changes=changed)] if recorded or changed else []
+    seen = looks_of(study)
+    if seen.unplanned or not seen.whole:
+        fields = {"number": seen.number, "planned": study.looks, "rate": seen.rate}
+        late.append(note("caveats.looks", **fields, whole=seen.whole))
     takes = [take for take in study.takes if take.support == "bench" and not take.exclude]
     rows, hz = gathered.harmonics, settings.tone.fundamental_hz
     levels = levels_of(rows.infer_objects(), takes, study.specimens, fundamental_hz=hz)

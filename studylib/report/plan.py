@@ -5,7 +5,7 @@ planks, at least as large as stated (the other primary features are taken to hel
 The range beside it is for the larger and
 the smaller spread between boards, which is what a plan knows least.
 
-Functions: `plan_notes`, `design_note`, `lock_notes`, `same_notes`, `chances_table`,
+Functions: `plan_notes`, `design_note`, `looks_notes`, `lock_notes`, `same_notes`, `chances_table`,
 `smallest_table`, `splits_table`, `optimum_note`, `never_notes`, `never_by_sheets`, `spreads_table`,
 `write_plan`.
 """
@@ -25,6 +25,7 @@ from studylib.report.plan_study import FeaturePlan, StudyPlan
 from studylib.sheets import Study
 from studylib.sheets.between_rows import plank_warnings
 from studylib.stats import scales
+from studylib.stats.looks import boards_of, levels
 from studylib.stats.planning import never_beyond
 from studylib.stats.power import MORE, MOST, WANTED, Fewest, drawing_error
 from studylib.words import in_words
@@ -46,7 +47,7 @@ def plan_notes(plan: StudyPlan) -> list[str]:
     found = [said for one in plan.features for said in _feature_notes(one)]
     moved = [note("room.moved", places=plan.tap_places)] if plan.tap_places > 1 else []
     planks = plank_warnings(plan.study.specimens, plan.study.settings)
-    beside = [*lock_notes(plan), *same_notes(plan)]
+    beside = [*looks_notes(plan), *lock_notes(plan), *same_notes(plan)]
     return [*planks, design_note(plan), *moved, *found, *beside, spent, *never_notes(plan)]
 
 
@@ -103,6 +104,26 @@ def lock_notes(plan: StudyPlan) -> list[str]:
         )
         for one in plan.features
         if one.locked is not None
+    ]
+
+
+def looks_notes(plan: StudyPlan) -> list[str]:
+    """What several looks cost in boards, and what they save."""
+    decide, planks = plan.study.settings.decide, min(plan.planks.values())
+    if decide.looks == 1:
+        return []
+    most, mean = boards_of(decide.confidence, decide.looks, wanted=WANTED)
+    level = levels(decide.confidence, decide.looks)
+    return [
+        note(
+            "plan.looks",
+            looks=decide.looks,
+            level=1 - level.confidence,
+            wanted=WANTED,
+            planks=planks,
+            once=planks / most,
+            mean=planks * mean / most,
+        )
     ]
 
 

@@ -22,6 +22,7 @@ from studylib.sheets import Study
 from studylib.sheets.settings import Plan
 from studylib.stats import scales
 from studylib.stats.effects import claimed_pairs
+from studylib.stats.looks import levels
 from studylib.stats.planning import (
     Minutes,
     Nest,
@@ -222,7 +223,7 @@ def plan_study(study: Study) -> StudyPlan:
     decision = Decision(
         woods=len(planks),
         primary=len(settings.decide.primary),
-        confidence=settings.decide.confidence,
+        **levels(settings.decide.confidence, settings.decide.looks)._asdict(),
         # Boards in every batch pay nothing for it; boards dealt to batches pay one df each.
         block_columns=settings.plan.batches - 1 if dealt else 0,
     )
@@ -307,7 +308,13 @@ def _feature(
         equal=chances(0.0, middle),
         locked=chances(difference, middle, locked),
         claims=claims,
-        same_limit=math.sqrt(middle) * limit_for_same(counts[0], woods=len(counts))
+        same_limit=math.sqrt(middle)
+        * limit_for_same(
+            counts[0],
+            woods=len(counts),
+            confidence=decision.confidence,
+            same_level=decision.same_level,
+        )
         if counts[0] > 1
         else math.inf,
         declare=tuple(sources_to_declare(difference, one, decision) for one in variances),

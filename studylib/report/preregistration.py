@@ -3,20 +3,57 @@
 The notes say what the files of the study say, and no more: a program cannot know what was tried
 before a lock, and a code hides a name, not a board's mass.
 
-Functions: `preregistered`, `changed_since_lock`, `lock_stands`, `touched`, `coded_claims`.
+Functions: `preregistered`, `changed_since_lock`, `lock_stands`, `touched`, `looks_of`,
+`coded_claims`. Class: `Looks`.
 """
+
+from dataclasses import dataclass
 
 import pandas as pd
 
 from studylib.codes import note
 from studylib.codes.comparison import Outcome
 from studylib.sheets import Study
-from studylib.sheets.lock import touches_verdicts
+from studylib.sheets.ledger import read_ledger
+from studylib.sheets.lock import lock_of, touches_verdicts
+from studylib.stats.looks import look_level, rate_of
+
+
+@dataclass(frozen=True)
+class Looks:
+    """How often the boards of a comparison were looked at, this time included.
+
+    number : 1 or more; 0 of a study without a lock, where nobody counts.
+    unplanned : more than were planned.
+    rate : chance of a false declaration at any of them, 0 to 1.
+    whole, last : of the ledger (`sheets.ledger`).
+    """
+
+    number: int
+    unplanned: bool
+    rate: float
+    whole: bool
+    last: str
+
+
+def looks_of(study: Study) -> Looks:
+    """The looks at the boards that are compared.
+
+    Parameters
+    ----------
+    study : the stages that are compared (`Study.compared`).
+    """
+    if study.lock is None:
+        return Looks(0, False, 0.0, True, "")
+    ledger, alpha = read_ledger(study.folder), 1 - study.settings.decide.confidence
+    sizes = ledger.looks(study.boards_recorded)
+    rate = rate_of(look_level(alpha, study.looks), sizes) if sizes else 0.0
+    return Looks(len(sizes), len(sizes) > study.looks, rate, ledger.whole, ledger.last)
 
 
 def preregistered(study: Study) -> list[str]:
-    """Locks, keys and schedule of the study, one note each; what counts is that of the last stage
-    which is recorded."""
+    """Locks, keys, looks and schedule of the study, one note each; what counts is that of the
+    stages which are compared."""
     scheduled = "preregistration.no_schedule"
     if study.schedules:
         scheduled = note(
@@ -27,13 +64,14 @@ def preregistered(study: Study) -> list[str]:
     return [
         *(_locked(study) or ["preregistration.not_locked"]),
         *(_blind(study) or ["preregistration.not_blind"]),
+        *_looks(study.compared),
         scheduled,
     ]
 
 
 def _locked(study: Study) -> list[str]:
     """The lock that counts, and those beside it."""
-    lock = _recorded(study).lock
+    lock = study.compared.lock
     if lock is None:
         return []
     counts = note(
@@ -58,6 +96,15 @@ def _locked(study: Study) -> list[str]:
     return [counts, *beside]
 
 
+def _looks(study: Study) -> list[str]:
+    seen, planned = looks_of(study), study.looks
+    if study.lock is None and planned == 1:
+        return []
+    told = {"number": seen.number, "rate": seen.rate, "whole": seen.whole, "last": seen.last}
+    level = look_level(1 - study.settings.decide.confidence, planned)
+    return [note("preregistration.looks", **told, planned=planned, level=level)]
+
+
 def _blind(study: Study) -> list[str]:
     return [
         note(
@@ -73,13 +120,8 @@ def _blind(study: Study) -> list[str]:
 
 
 def changed_since_lock(study: Study) -> list[str]:
-    """What is not as it was when the last recorded stage was locked; none without a lock."""
-    return _recorded(study).changed_since_lock
-
-
-def _recorded(study: Study) -> Study:
-    one = len(study.stages) == 1
-    return study if one else study.of_stages(study.recorded_stages[-1])
+    """What is not as it was when the compared stages were locked; none without a lock."""
+    return study.compared.changed_since_lock
 
 
 def touched(study: Study) -> list[str]:
@@ -89,9 +131,10 @@ def touched(study: Study) -> list[str]:
 
 
 def lock_stands(study: Study) -> bool:
-    """Whether the study was locked before its first take, and nothing has changed since that a
-    verdict rests on."""
-    early = study.lock is not None and not study.lock.content["recorded"]
+    """Whether each stage of it was locked before its first take, and nothing has changed since that
+    a verdict rests on."""
+    locks = [lock_of(study.locks, stage) for stage in study.stages]
+    early = all(lock is not None and not lock.content["recorded"] for lock in locks)
     return early and not touches_verdicts(study.changed_since_lock)
 
 

@@ -71,8 +71,8 @@ class Summary:
 
     @property
     def confidence(self) -> float:
-        """The study's confidence, 0.5 to 1."""
-        return self.study.settings.decide.confidence
+        """Of every sentence at this look, 0.5 to 1: the study's, unless several were planned."""
+        return self.comparison.workings.confidence
 
     @property
     def primary(self) -> tuple[str, ...]:
@@ -234,7 +234,8 @@ class Summary:
 
 def summarise(study: Study, gathered: Gathered) -> Summary:
     """Compare the woods of a study on what its batches gave: those of its last stage, and where it
-    has earlier ones, what that repeats and what all of them show.
+    has earlier ones, what that repeats and what all of them show. Where looks were planned, all
+    stages that have their names are compared together.
 
     Parameters
     ----------
@@ -244,13 +245,15 @@ def summarise(study: Study, gathered: Gathered) -> Summary:
     if len(study.stages) == 1:
         part = study.of_stages(*study.stages)
         return _of_one_stage(part, gathered, part.woods)
-    parts = {number: study.of_stages(number) for number in study.recorded_stages}
-    last = parts[study.recorded_stages[-1]]
+    last = study.compared
     summary = _of_one_stage(last, gathered.of(last), study.woods)
+    if len(last.stages) > 1:
+        return summary
+    parts = {number: study.of_stages(number) for number in study.recorded_stages}
     named = [number for number, part in parts.items() if not part.coded]
     own = {
         number: summary.comparison
-        if parts[number] is last
+        if (number,) == last.stages
         else _compared(parts[number], gathered.of(parts[number]), study.woods)[2]
         for number in named
     }
@@ -275,6 +278,7 @@ def _compared(
         woods=[wood for wood in woods if wood in study.woods],
         primary=decide.primary,
         confidence=decide.confidence,
+        looks=study.looks,
         smallest_n=decide.smallest_n,
         limits=dict(decide.limits),
         claims=[
@@ -314,7 +318,7 @@ def _of_one_stage(study: Study, gathered: Gathered, woods: Sequence[str]) -> Sum
             )[["specimen", "covariate", "value"]],
             woods=study.woods,
             features=decide.primary,
-            confidence=decide.confidence,
+            confidence=comparison.workings.confidence,
         ),
     )
 

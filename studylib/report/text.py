@@ -144,6 +144,7 @@ def _result(summary: Summary, row) -> dict:
         "by_steps": has(row.method, Method.BY_STEPS),
         "method": row.method,
         "confidence": summary.confidence,
+        "same_level": summary.comparison.workings.same_level,
         "least": decide.smallest_n,
         "unnamed": [wood for wood in (row.wood_a, row.wood_b) if wood in unnamed],
         "named_boards": row.feature in set(summary.comparison.boards["feature"]),

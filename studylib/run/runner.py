@@ -6,8 +6,9 @@ The order, and what makes a result count:
    only wait for kernels; a batch counts as run when its notebook went through (`execution`)
    and its part is whole and carries this run's key (`parts`);
 3. its page is made while other notebooks run, and both are renamed into place (`places`);
-4. the summary is executed into a folder of its own; tables and figures take the place of the
-   old ones when all of it is there; an unchanged summary is not run again either;
+4. the summary is executed into a folder of its own; that of a locked study is entered in its
+   ledger; tables and figures take the place of the old ones when all of it is there; an unchanged
+   summary is not run again either;
 5. `provenance.json` is written.
 A batch that fails stops nothing else: the summary and the outcome name it.
 
@@ -20,6 +21,7 @@ import shutil
 from collections.abc import Callable
 from concurrent.futures import Future, wait
 from dataclasses import dataclass, field
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -33,10 +35,12 @@ from studylib.measure.parts import (
     read_progress,
     take_in,
 )
+from studylib.report.preregistration import looks_of
 from studylib.run import provenance
 from studylib.run.provenance import BatchPlace, SummaryPlace, remove_strangers
 from studylib.run.workers import Workers, alone_in
 from studylib.sheets import Study, read_study
+from studylib.sheets.ledger import LEDGER, add_entry
 from studylib.sheets.study import file_hashes, read_unrecorded
 from studylib.signal.quality import overridden
 from studylib.words import say
@@ -270,8 +274,9 @@ class _Run:
         used = {name: place.key for name, place in self.places.items() if name not in left_out}
         if not used:
             return note("run.no_result")
+        looks = looks_of(self.study.compared)
         key = provenance.summary_key(
-            hashes=self.hashes,
+            hashes=self.hashes | {LEDGER: f"{looks.number} {looks.whole}"},
             parts=used,
             left_out=left_out,
             notebook=self.notebooks["summary"],
@@ -325,6 +330,9 @@ class _Run:
         missing = [name for name in SUMMARY_FILES if not (staging / name).exists()]
         if missing:
             raise NotebookError(note("run.not_written", file=missing[0]), notebook)
+        part = self.study.compared
+        if part.lock:  # before the page is shown, so that no look goes uncounted
+            add_entry(part.folder, part.boards_recorded, when=datetime.now())
         self.summary.keep(
             key,
             notebook=_text(notebook),

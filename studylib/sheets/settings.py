@@ -97,6 +97,7 @@ class Decide(_Section):
         ("tone.h1.level_db",), min_length=1, description="right.features"
     )
     confidence: float = Field(0.95, gt=0.5, lt=1, description="right.number")
+    looks: int = Field(1, ge=1, le=20, description="right.whole")
     smallest_n: int = Field(2, ge=2, description="right.whole")
     take_out_drift: bool = Field(False, description="right.switch")
     limits: dict[str, float] = Field(default_factory=dict, description="right.limit")

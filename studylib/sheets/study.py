@@ -35,6 +35,7 @@ from studylib.words.text import nearest
 from studylib.writing import settle, slug
 
 SHEETS = ("study.toml", "specimens.csv", "takes.csv")
+DIGITS = 12
 
 
 MOUNT_COLUMNS = ("specimen", "batch", "mount", "number", "place", "started", "by")
@@ -132,6 +133,42 @@ class Study:
         return lock_of(self.locks, self.stages[-1])
 
     @property
+    def looks(self) -> int:
+        """How many looks were planned: in the lock, or in study.toml where there is none."""
+        locked = self.lock.content["settings"]["decide"] if self.lock else {}
+        return locked.get("looks", self.settings.decide.looks)
+
+    @property
+    def looks_at_fault(self) -> list[str]:
+        """A fault where looks are planned after recording, and were not before."""
+        now, first = self.settings.decide.looks, self.locks[:1]
+        before = first[0].content["settings"]["decide"].get("looks", 1) if first else 1
+        late = bool(self.takes) and now != before
+        return [note("records.looks_late", file=SHEETS[0], now=now, before=before)] * late
+
+    @cached_property
+    def compared(self) -> "Study":
+        """What a report compares: the last stage that is recorded. Where looks were planned, all
+        that are recorded and have their names, unless the last still waits for its key."""
+        if len(self.stages) == 1:
+            return self
+        parts = [self.of_stages(stage) for stage in self.recorded_stages]
+        if self.looks == 1 or parts[-1].coded:
+            return parts[-1]
+        return self.of_stages(*(part.stages[0] for part in parts if not part.coded))
+
+    @cached_property
+    def boards_recorded(self) -> dict[str, frozenset[str]]:
+        """Boards under comparison -> the first digits of the SHA-256 of their recordings."""
+        boards = {s.specimen for s in self.with_role("")}
+        found: dict[str, set[str]] = {}
+        for take in self.takes:
+            if take.specimen in boards and not take.exclude:
+                digits = sha256(self.path_of(take))[:DIGITS]
+                found.setdefault(take.specimen, set()).add(digits)
+        return {board: frozenset(recordings) for board, recordings in found.items()}
+
+    @property
     def coded(self) -> bool:
         """Some board stands under a code whose key is not opened."""
         return bool(still_coded(self.blinding))
@@ -148,9 +185,13 @@ class Study:
 
     @property
     def changed_since_lock(self) -> list[str]:
-        """What is not as it was when the last stage was locked; none without a lock."""
-        lock = self.lock
-        return [] if lock is None else changes_since(lock, self.decided(self.stages[-1]))
+        """What is not as it was when its stages were locked; none without a lock."""
+        return [
+            change
+            for stage in self.stages
+            if (lock := lock_of(self.locks, stage))
+            for change in changes_since(lock, self.decided(stage))
+        ]
 
     @property
     def all_batches(self) -> tuple[str, ...]:

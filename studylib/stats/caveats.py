@@ -14,6 +14,7 @@ without the wood stands beside it, as codes in the column `caveats` of the effec
                  changed gain of that channel would do as well, on a feature that is divided by it
     levels       recorded levels do not follow the drive, or change with a wood
     lock         claims and choices were made or changed after recording had begun
+    looks        the boards were looked at more often than was planned
 
 How visible: each board's mean level of the drive is one number; the spread between boards of one
 wood is pooled over the woods (Student), at an error of `drift.ERROR` over all pairs and

@@ -18,6 +18,7 @@ from studylib.errors import InputError
 from studylib.stats import boards, components, design, drift, effects, scales
 from studylib.stats import units as unit_steps
 from studylib.stats.caveats import Caveats, Made, drive_gaps
+from studylib.stats.looks import levels
 from studylib.stats.mixed import fit_features, second_opinion
 from studylib.stats.pairs import Pair
 from studylib.stats.samples import Sample, make_samples, reported_means, unit_means
@@ -38,8 +39,8 @@ class Workings:
     takes, mounts : rows of stats.units of the specimens under comparison.
     all_mounts : the same of every specimen, controls included.
     samples, first : by feature: the sample, its pairs of woods.
-    woods, primary, smallest_n, confidence, refused, limits, detected, caveats, claimed : as the
-        effects took them.
+    woods, primary, smallest_n, confidence, same_level, refused, limits, detected, caveats,
+        claimed : as the effects took them.
     chart, trends : see stats.drift; the chart of every feature, trends of the primary ones.
     """
 
@@ -52,6 +53,7 @@ class Workings:
     primary: tuple[str, ...]
     smallest_n: int
     confidence: float
+    same_level: float
     refused: Mapping[str, str]
     limits: Mapping[str, float]
     detected: frozenset[str]
@@ -120,6 +122,7 @@ def compare(
     woods: Sequence[str],
     primary: Sequence[str],
     confidence: float = 0.95,
+    looks: int = 1,
     smallest_n: int = 2,
     limits: Mapping[str, float] | None = None,
     claims: Sequence[Mapping[str, str]] = (),
@@ -139,6 +142,8 @@ def compare(
     woods : woods in the order of the tables.
     primary : feature names.
     confidence : in (0.5, 1).
+    looks : how many looks at these boards were planned, this one among them, 1 or more: all of them
+        share the error (`stats.looks`), and every interval is wider for it.
     smallest_n : sources a wood before anything is said about woods; never fewer than 2.
     limits : feature -> limit (dB, or ratio above 1); defaults of the register are added for a
         microphone.
@@ -169,6 +174,10 @@ def compare(
     counted = design.coverage_table(own, woods=woods, order=order)
     refused = design.not_compared(counted)
     samples = make_samples(own, own_mounts, order=order, woods=woods, smallest_n=smallest_n)
+    compared = {name: s for name, s in samples.items() if name not in refused}
+    decide = [s for name, s in compared.items() if name in primary and s.design.model]
+    spreads = [s.design.model.wood_variances(s.y) for s in decide]
+    confidence, same_level = levels(confidence, looks, spreads)
     chosen = scales.limits_table(
         [*order, *(name for name in primary if name not in order)],
         limits or {},
@@ -182,7 +191,6 @@ def compare(
     positive = _positive_control(order, cells, tidy, specimens, in_use, caveats, confidence)
     detected = boards.features_detected(positive)
     first = effects.compared_pairs(samples, refused=refused, confidence=confidence)
-    compared = {name: s for name, s in samples.items() if name not in refused}
     fits = fit_features(compared)
     spread = _spread(compared, fits, confidence)
     claimed = effects.claimed_pairs(claims if locked else ())
@@ -199,6 +207,7 @@ def compare(
         confidence=confidence,
         claimed=claimed,
         board_sd=components.board_spreads(spread[0]),
+        same_level=same_level,
     )
     table = design.wood_by_batch(own_mounts, woods)
     sources = own_mounts.groupby("wood")["source"].nunique()
@@ -214,6 +223,7 @@ def compare(
         refused=refused,
         confounded=bool(confounded),
         confidence=confidence,
+        same_level=same_level,
     )
     remarks += design.design_notes(
         specimens[specimens["role"].fillna("") == ""],
@@ -250,6 +260,7 @@ def compare(
             primary=tuple(dict.fromkeys(primary)),
             smallest_n=smallest_n,
             confidence=confidence,
+            same_level=same_level,
             refused=refused,
             limits=in_use,
             detected=detected,

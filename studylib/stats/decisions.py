@@ -4,8 +4,8 @@ Verdicts; "declared" means p_adjusted <= 1 - confidence:
     beyond limit   p_beyond <= 1 - confidence (hypothesis: |difference| at most the limit)
     within limit   declared, and p_within <= 1 - confidence (hypothesis: at least the limit)
     different      declared, otherwise, or the feature has no limit
-    same           not declared, and p_same <= 5 %: two one-sided tests (Schuirmann 1987); its
-                   error is per pair
+    same           not declared, and p_same <= 5 % (less at one of several planned looks): two
+                   one-sided tests (Schuirmann 1987); its error is per pair
     open           everything else
     boards only    too few sources in a wood: nothing is said about woods
 
@@ -30,20 +30,23 @@ HUGE_T = 300.0
 SAME_LEVEL = 0.05
 
 
-def verdicts(p_adjusted, p_beyond, p_within, p_same, *, confidence: float) -> np.ndarray:
+def verdicts(
+    p_adjusted, p_beyond, p_within, p_same, *, confidence: float, same_level: float = SAME_LEVEL
+) -> np.ndarray:
     """Verdicts on pairs of woods with enough sources, all of one shape.
 
     Parameters
     ----------
     p_adjusted : NaN where a pair has no spread.
     p_beyond, p_within, p_same : NaN where there is no limit, or where `same` is refused.
+    confidence, same_level : of this look (`looks.levels`).
     """
     # 1 - 0.95 is a hair above 0.05 in floating point; a tie must still count as declared.
     level = round(1.0 - confidence, 12)
     declared = np.asarray(p_adjusted) <= level
     rules = (
         (~np.isfinite(p_adjusted), Verdict.OPEN),
-        (~declared & (p_same <= SAME_LEVEL), Verdict.SAME),
+        (~declared & (p_same <= same_level), Verdict.SAME),
         (~declared, Verdict.OPEN),
         (p_beyond <= level, Verdict.BEYOND),
         (p_within <= level, Verdict.WITHIN),

@@ -20,7 +20,6 @@ from studylib import tables
 from studylib.codes import has, holding, note
 from studylib.codes.comparison import Method, Role, Verdict
 from studylib.sheets.files import grouped
-from studylib.stats.decisions import SAME_LEVEL
 from studylib.stats.pairs import SMALLEST_SAME
 from studylib.stats.samples import Sample
 from studylib.stats.units import natural_key
@@ -131,6 +130,7 @@ def comparison_notes(
     refused: Mapping[str, str],
     confounded: bool,
     confidence: float,
+    same_level: float,
 ) -> list[str]:
     """Notes on the table of effects `found` and the table of variance components.
 
@@ -150,17 +150,17 @@ def comparison_notes(
             (apart and not confounded, note("comparison.confounded_on", features=apart)),
             (partly, note("comparison.partly_confounded", features=partly)),
         ),
-        *_verdict_notes(found, 1 - confidence),
+        *_verdict_notes(found, 1 - confidence, same_level),
         *["comparison.unbalanced"]
         * any(has(cell, "methods.mean_squares", "methods.reml") for cell in variance["method"]),
     ]
 
 
-def _verdict_notes(found: pd.DataFrame, alpha: float) -> list[str]:
+def _verdict_notes(found: pd.DataFrame, alpha: float, level: float) -> list[str]:
     hints = int(found.loc[found["role"] == Role.EXPLORATORY, "feature"].nunique())
     enough = found[["n_a", "n_b"]].min(axis=1) >= SMALLEST_SAME
     pairs = int((enough & found["limit"].notna() & found["p"].notna()).sum())
-    same = note("comparison.same", pairs=pairs, bound=min(1.0, SAME_LEVEL * pairs))
+    same = note("comparison.same", pairs=pairs, level=level, bound=min(1.0, level * pairs))
     not_earned = any(has(cell, Method.NOT_EARNED) for cell in found["method"])
     return holding(
         ((found["verdict"] == Verdict.SAME).any(), same),

@@ -79,6 +79,7 @@ def effects_table(
     confidence: float,
     claimed: Claimed = frozenset(),
     board_sd: Mapping[str, float] = MappingProxyType({}),
+    same_level: float = decisions.SAME_LEVEL,
 ) -> pd.DataFrame:
     """Rows of effects.csv.
 
@@ -94,6 +95,7 @@ def effects_table(
     caveats : what else decides each verdict; none is made without.
     claimed : pairs that a standing lock leaves to decide; every pair of a primary feature without.
     board_sd : feature -> spread of boards alone, on the scale of analysis, above 0.
+    confidence, same_level : of this look (`looks.levels`).
     """
     rows = []
     for name in order:
@@ -113,7 +115,7 @@ def effects_table(
     )
     table["role"] = np.where(decides, Role.PRIMARY, Role.EXPLORATORY)
     _hold_together(table, decides, 0 if claimed else math.comb(len(woods), 2))
-    _judge(table, decides, detected, confidence, claims=bool(claimed))
+    _judge(table, decides, detected, (confidence, same_level), claims=bool(claimed))
     for row in table[table["difference"].notna()].itertuples():
         table.at[row.Index, "caveats"] = caveats.of(row)
     return tables.typed("effects", table)
@@ -248,14 +250,17 @@ def _judge(
     table: pd.DataFrame,
     decides: np.ndarray,
     detected: frozenset[str],
-    confidence: float,
+    levels: tuple[float, float],
     *,
     claims: bool,
 ) -> None:
     """Verdicts, and what open pairs would need."""
+    confidence, same_level = levels
     known = table["p"].notna().to_numpy()
     p = table[["p_adjusted", "p_beyond", "p_within", "_same"]].astype(float).to_numpy()[known].T
-    table.loc[known, "verdict"] = decisions.verdicts(*p, confidence=confidence)
+    table.loc[known, "verdict"] = decisions.verdicts(
+        *p, confidence=confidence, same_level=same_level
+    )
     mine = table[decides & known]
     shares = len(mine) if claims else mine["feature"].nunique()
     for i in table.index[known]:

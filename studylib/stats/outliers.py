@@ -142,6 +142,7 @@ def _left_out(workings: Workings, feature: str, ids: set[str]) -> pd.DataFrame:
         detected=workings.detected,
         caveats=workings.caveats,
         confidence=workings.confidence,
+        same_level=workings.same_level,
         claimed=workings.claimed,
     )
     return table[table["feature"] == feature]

@@ -61,13 +61,14 @@ class Chances:
 
 @dataclass(frozen=True)
 class Decision:
-    """By what the report decides: woods, primary features, confidence, batches as a block; of a
-    study that will be locked with claims, their number."""
+    """By what the report decides: woods, primary features, confidence and level of `same` at one
+    look, batches as a block; of a study that will be locked with claims, their number."""
 
     woods: int
     primary: int = 1
     claims: int = 0
     confidence: float = 0.95
+    same_level: float = decisions.SAME_LEVEL
     block_columns: int = 0
 
     def chances(
@@ -83,8 +84,8 @@ class Decision:
         return verdict_chances(
             pair_apart(difference, self.woods), [variance] * self.woods,
             [sources] * self.woods if isinstance(sources, int) else list(sources),
-            confidence=self.confidence, primary=self.primary, claims=self.claims,
-            block_columns=self.block_columns,
+            confidence=self.confidence, same_level=self.same_level,
+            primary=self.primary, claims=self.claims, block_columns=self.block_columns,
             **{"limit": None, **options},
         )  # fmt: skip
 
@@ -214,6 +215,7 @@ def verdict_chances(
     primary: int = 1,
     claims: int = 0,
     same_possible: bool = True,
+    same_level: float = decisions.SAME_LEVEL,
     block_columns: int = 0,
     pair: tuple[int, int] = (0, 1),
     draws: int = DRAWS,
@@ -226,7 +228,7 @@ def verdict_chances(
     means, variances : of the sources of each wood, shape (woods,), on the scale of analysis.
     sources : number of sources in each wood, 2 or more.
     limit : the difference that matters, on the scale of analysis, above 0; or None.
-    confidence : of the report, in (0.5, 1).
+    confidence, same_level : of the report (`looks.levels`).
     primary : number of primary features.
     claims : of a locked study, this pair being one of them; 0 where all pairs decide.
     same_possible : the bench can tell the changed specimen from the reference.
@@ -262,12 +264,21 @@ def verdict_chances(
     if limit is not None and same_possible:
         same = alone.same(limit)[:, 0]
     words = decisions.verdicts(
-        np.where(declared, 0.0, 1.0), beyond, within, same, confidence=confidence
+        np.where(declared, 0.0, 1.0),
+        *(beyond, within, same),
+        confidence=confidence,
+        same_level=same_level,
     )
     return Chances({word: float(np.mean(words == word)) for word in VERDICTS})
 
 
-def limit_for_same(sources: int, *, woods: int, confidence: float = 0.95) -> float:
+def limit_for_same(
+    sources: int,
+    *,
+    woods: int,
+    confidence: float = 0.95,
+    same_level: float = decisions.SAME_LEVEL,
+) -> float:
     """How many spreads of boards' means a limit must be for equal woods to be called the same in
     four of five studies; infinite below three sources.
 
@@ -276,7 +287,7 @@ def limit_for_same(sources: int, *, woods: int, confidence: float = 0.95) -> flo
     sources : of each wood; woods : of the study, with one primary feature.
     """
     found = _drawn(np.zeros(woods), np.ones(woods), np.full(woods, sources), 0, DRAWS, 172)
-    reach = np.abs(found.difference) + special.stdtrit(found.df_same, 0.95) * found.se
+    reach = np.abs(found.difference) + special.stdtrit(found.df_same, 1 - same_level) * found.se
     reach = np.where((found.closed <= 1 - confidence) | np.isnan(reach), np.inf, reach)[:, 0]
     return float(np.sort(reach)[math.ceil(WANTED * DRAWS) - 1])
 
@@ -324,6 +335,7 @@ def own_design(
     confidence: float,
     primary: int,
     same_possible: bool,
+    same_level: float = decisions.SAME_LEVEL,
     runs: int = RUNS,
 ) -> OwnDesign | None:
     """Simulate the design of one feature; None where no pair can be compared.
@@ -353,7 +365,7 @@ def own_design(
     quiet = found.closed > level
     alike_said = limit and same_possible
     same = (
-        np.mean(quiet & (found.same(limit) <= decisions.SAME_LEVEL), axis=0)
+        np.mean(quiet & (found.same(limit) <= same_level), axis=0)
         if alike_said
         else untold
     )

@@ -24,7 +24,8 @@ AMOUNT = {
 RESULT = {
     "verdict": "open", "caveats": [], "amount": AMOUNT, "n_a": 4, "n_b": 3, "unit": "board",
     "limit": 5.0, "own_limit": False, "needed": "8 to 22", "not_earned": False, "by_steps": True,
-    "method": "", "confidence": 0.95, "least": 2, "named_boards": True, "unnamed": [],
+    "method": "", "confidence": 0.95, "same_level": 0.05, "least": 2,
+    "named_boards": True, "unnamed": [],
 }  # fmt: skip
 PAIR = {
     "name": "tone.centroid_hz", "wood_a": "larch", "wood_b": "robinia", "result": RESULT,
@@ -38,6 +39,7 @@ NEEDS = {
     "caveats.harder": UNLIKE | {"voltage": False},
     "caveats.channel": UNLIKE,
     "caveats.lock": {"recorded": 3, "changes": 1},
+    "caveats.looks": {"number": 3, "planned": 1, "rate": 0.107, "whole": True},
     "caveats.levels": {"found": "levels.with_wood"},
     "effects.verdict": {"verdict": "different", "caveats": EVERY},
     "control.too_large": {"limit": 1.0, "unit": "dB"},
@@ -66,7 +68,7 @@ NEEDS = {
     "comparison.not_measured": FEATURES,
     "comparison.no_take": FEATURES,
     "comparison.refused": {"refused": {"tone.h9.rel_db": note("methods.below_noise", **QUIET)}},
-    "comparison.same": {"pairs": 1, "bound": 0.05},
+    "comparison.same": {"pairs": 1, "level": 0.05, "bound": 0.05},
     "comparison.confounded_on": FEATURES,
     "comparison.partly_confounded": FEATURES,
     "comparison.exploratory": {"count": 1, "alpha": 0.05},
@@ -121,6 +123,9 @@ NEEDS = {
         "when": "2026-03-03", "sha256": "cd" * 32, "recorded": 3, "stage": 1, "amends": True,
     },
     "preregistration.touched": {"changes": 2},
+    "preregistration.looks": {
+        "number": 3, "planned": 1, "level": 0.05, "rate": 0.107, "whole": True, "last": "ab" * 32,
+    },
     "preregistration.blind": {
         "boards": 12, "woods": 3, "coded": ["2026-03-02"], "opened": "2026-03-09",
         "after_run": True,

@@ -94,6 +94,11 @@ FIELDS: list[tuple[str, dict, str]] = [
         "of a study locked before recording, that difference is declared in 84 %",
     ),
     (
+        "plan.looks",
+        {"looks": 3, "level": 0.022, "wanted": 0.8, "planks": 12, "once": 10.29, "mean": 8.42},
+        "12 planks of each wood at the last look find what 10.3 would find at a single one",
+    ),
+    (
         "plan.same_limit",
         {"feature": H3, "planks": 4, "spreads": 2.46, "size": "4.02 dB", "limit": "1.00 dB"},
         "only if the limit is at least 4.02 dB (2.5 times the spread",

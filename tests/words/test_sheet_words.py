@@ -114,6 +114,7 @@ FAULTS = {
     "records.locked_already": {"locked": "2026-03-02T09:05", "sha256": "ab" * 32},
     "records.lock_edited": {"file": "lock.json"},
     "records.other_lock": {"file": "lock.json", "sha256": "cd" * 32, "known": ["ab" * 32]},
+    "records.looks_late": {"file": "study.toml", "now": 3, "before": 1},
     "records.strange_key": {"file": "woods.key.csv"},
     "records.all_coded": BOARDS,
     "records.not_blind": {},
