@@ -199,6 +199,28 @@ def test_a_change_in_an_earlier_stage_is_seen_where_stages_are_joined(folder):
     assert [code_of(each) for each in changed] == ["records.cells_changed"]
 
 
+def test_a_claim_written_for_a_later_stage_is_locked_with_that_stage(folder):
+    recorded(folder)
+    add_boards(folder, "larch", "robinia", "cherry", first=5)
+    with (folder / "study.toml").open("a", encoding="utf-8") as toml:
+        toml.write(
+            '[[claim]]\ntext = "Cherry passes more than larch"\n'
+            'feature = "tone.h1.response_db"\nhigher = "cherry"\nlower = "larch"\n'
+        )
+    study = recorded(folder, stage=True, day=11)
+    assert study.compared.changed_since_lock == []
+    assert [fields_of(each) for each in study.of_stages(1).changed_since_lock] == [
+        {"claim": "Cherry passes more than larch"}
+    ]
+    found = summarise(study, gather(study)).comparison
+    effects = found.effects[found.effects["role"] == "primary"]
+    assert {(r.wood_a, r.wood_b) for r in effects.itertuples()} == {
+        ("larch", "robinia"),
+        ("larch", "cherry"),
+    }
+    assert list(found.claims["verdict"]) == ["supported", "supported"]
+
+
 def test_looks_are_planned_before_the_first_recording(folder):
     recorded(folder)
     add_boards(folder, "larch", "robinia", first=5)
