@@ -364,11 +364,7 @@ def own_design(
     ]
     quiet = found.closed > level
     alike_said = limit and same_possible
-    same = (
-        np.mean(quiet & (found.same(limit) <= same_level), axis=0)
-        if alike_said
-        else untold
-    )
+    same = np.mean(quiet & (found.same(limit) <= same_level), axis=0) if alike_said else untold
     chances = (
         dict(zip(found.woods, map(float, values), strict=True)) for values in (at_limit, same, seen)
     )
