@@ -15,6 +15,7 @@ import soundfile
 from studylib.codes import code_of, fields_of
 from studylib.errors import InputError
 from studylib.sheets import read_study
+from studylib.sheets.files import grouped
 from studylib.sheets.likely_slips import density_warnings, spellings
 from studylib.sheets.rows import Specimen
 from studylib.sheets.study import file_hashes
@@ -803,3 +804,8 @@ def test_a_thousand_takes_are_read_within_seconds(tmp_path):
     assert study.warnings == ()
     # Measured 0.3 s; the bound only guards against work that grows with the square.
     assert time.perf_counter() - started < 5.0
+
+
+def test_pairs_are_grouped_by_key_in_the_order_in_which_they_come():
+    found = grouped([("oak", 2), ("ash", 1), ("oak", 1), ("oak", 2)])
+    assert list(found.items()) == [("oak", [2, 1, 2]), ("ash", [1])]

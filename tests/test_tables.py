@@ -14,7 +14,7 @@ import pandas as pd
 import pytest
 
 from studylib import tables, words
-from studylib.codes import note, several
+from studylib.codes import holding, note, several
 from studylib.tables import TABLES
 
 frictionless = pytest.importorskip("frictionless")
@@ -155,3 +155,10 @@ def test_whoever_writes_semicolons_gets_tables_that_such_a_spreadsheet_opens(
     assert b"." not in data.split(b"\n")[1].split(b";")[5]
     held = json.loads((tmp_path / tables.PACKAGE).read_text(encoding="utf-8"))
     assert not any("spreadsheet" in resource["path"] for resource in held["resources"])
+
+
+def test_remarks_that_hold_are_listed_in_their_order():
+    assert holding((0, "none"), (True, "first"), ("", "empty"), ([2], "second")) == [
+        "first",
+        "second",
+    ]
