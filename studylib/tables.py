@@ -333,8 +333,8 @@ _ALL = (
         "positive_control",
         "feature changed reference",
         """
-        feature changed reference difference:number unit low:number high:number detected:boolean
-        counts:boolean reason:note
+        feature changed reference difference:number unit low:number high:number limit:number
+        detected:boolean counts:boolean reason:note
         """,
     ),
     _table(
@@ -365,6 +365,14 @@ _ALL = (
         "wood",
         """
         wood mean:number low:number high:number n:integer
+        """,
+    ),
+    _table(
+        "woods_at_random",
+        "feature",
+        """
+        feature woods:integer sources:number spread:number spread_low:number spread_high:number
+        spread_unit mean:number new_low:number new_high:number true_low:number true_high:number unit
         """,
     ),
     _table(

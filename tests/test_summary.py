@@ -24,7 +24,7 @@ from studylib import figures, register
 from studylib.codes import code_of, fields_of, has, note, several
 from studylib.codes.comparison import Method
 from studylib.codes.features import Caution
-from studylib.report import pages
+from studylib.report import pages, trust
 from studylib.report import summary as summaries
 from studylib.report import tables as report_tables
 from studylib.report import text as report_text
@@ -34,6 +34,7 @@ from studylib.stats import scales
 from studylib.words import numbers, say
 from studylib.words.text import names_in_short
 from tests.invented_tables import Invention
+from tests.notes import holds
 
 CLIPPED = note("takes.set_aside", checks=["clipping"])
 NOTEBOOK = Path(__file__).parents[1] / "notebooks" / "summary.ipynb"
@@ -41,6 +42,8 @@ COLUMNS = {
     "quality": "take channel check value unit limit source verdict",
     "features": "id take batch kind specimen wood mount repeat feature value unit u usable reason",
     "variance": "feature level variance sd share low high df method",
+    "woods_at_random": "feature woods sources spread spread_low spread_high spread_unit mean "
+    "new_low new_high true_low true_high unit",
     "effects": "id feature role wood_a wood_b difference unit low high df p p_adjusted "
     "p_beyond p_within q g g_low g_high over_boards limit verdict caveats n_a n_b needed method",
     "boards": "feature specimen_a specimen_b difference unit low high",
@@ -256,9 +259,15 @@ def test_a_study_of_which_no_take_is_usable_says_so_and_no_more():
 
 def test_the_positive_control_in_words(null):
     first, large = report_text.positive_control(null)
-    assert first == note("control.seen", features=["tone.h1.level_db"])
-    assert fields_of(large)["feature"] == "tone.h3.rel_db"  # 6 dB say nothing about 1 dB
+    assert holds(first, "control.seen", name="tone.h1.level_db", limit=None, reason="")
+    assert "without a limit, nothing can be called the same" in say(first)
+    # 6 dB say nothing about 1 dB, and the page says how large they were.
+    assert holds(large, "control.seen", name="tone.h3.rel_db", limit=1.0)
     assert code_of(fields_of(large)["reason"]) == "control.too_large"
+    assert say(large).startswith('Not for "same" on tone.h3.rel_db: detected, but the change is')
+    assert re.search(
+        r"ref-plus-7g minus ref: \+6\.\d dB \(.+ dB\); the limit is 1 dB\.$", say(large)
+    )
     blind = report_text.positive_control(summary_of(change=0.0, board_sd=0.1))
     assert has_code(blind, "control.missed")
     assert not has_code(blind, "control.seen")
@@ -278,10 +287,30 @@ def test_the_positive_control_names_the_features_it_does_not_know():
         False,
         note("takes.set_aside", checks=["hum"]),
     ]
-    assert report_text.positive_control(summarise(study, gathered)) == [
-        note("control.seen", features=["tone.h1.level_db"]),
-        note("control.unknown_on", feature="tone.h3.rel_db", reason="control.not_measured"),
-    ]
+    seen, unknown = report_text.positive_control(summarise(study, gathered))
+    assert holds(seen, "control.seen", name="tone.h1.level_db", reason="")
+    assert holds(
+        unknown, "control.unknown_on", feature="tone.h3.rel_db", reason="control.not_measured"
+    )
+
+
+@pytest.mark.parametrize("count", [1, 2, 3, 6])
+def test_a_wood_at_random_stands_in_the_report_from_six_woods_on(count):
+    woods = ("larch", "cherry", "robinia", "oak", "ash", "elm")[:count]
+    summary = summary_of(woods=woods, boards=3, takes=1)
+    body, appendix = (trust.wood_at_random(summary, few=few) for few in (False, True))
+    if count == 1:
+        assert body == appendix == []
+        return
+    head, *rows = body or appendix
+    assert not (body and appendix)
+    assert bool(body) == (count == 6)
+    assert [fields_of(row)["feature"] for row in rows] == list(summary.primary)
+    assert all(fields_of(row)["woods"] == count for row in rows)
+    started = {2: "Two woods cannot", 3: "Three woods cannot", 6: "With 6 woods, something can"}
+    assert say(head).startswith(started[count])
+    assert "chosen, not drawn" in say(head)
+    assert "woods_at_random" in summary.tables()
 
 
 def test_same_is_said_only_with_a_bench_that_notices_a_change():

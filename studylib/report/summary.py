@@ -190,6 +190,7 @@ class Summary:
             "quality": self.gathered.quality,
             "features": self.gathered.features,
             "variance": self.comparison.variance,
+            "woods_at_random": self.comparison.woods_at_random,
             "budgets": self.budgets,
             "effects": self.comparison.effects,
             "boards": self.comparison.boards,

@@ -1,7 +1,7 @@
 """How far to trust this: what each sentence rests on, and what this very design can do.
 
 Functions: `design_notes`, `rests_on_table`, `power_notes`, `power_table`, `second_opinion_notes`,
-`second_opinion_table`.
+`second_opinion_table`, `wood_at_random`.
 """
 
 import math
@@ -17,6 +17,7 @@ from studylib.stats.power import drawing_error
 from studylib.words import say
 from studylib.words.numbers import MISSING, fixed, rounded
 
+MANY_WOODS = 6  # from so many on, they say something of another one
 _WAYS = {
     Method.WELCH: "trust.welch",
     Method.BLOCKED: "trust.blocked",
@@ -137,3 +138,16 @@ def _second(summary: Summary) -> pd.DataFrame:
 
 def _p_and_df(p: float, df: float) -> str:
     return say("trust.p_and_df", p=p, df=df)
+
+
+def wood_at_random(summary: Summary, *, few: bool = False) -> list[str]:
+    """What the woods say of another one: of features with `MANY_WOODS` or more, or with fewer."""
+    rows = summary.comparison.woods_at_random.to_dict("records")
+    rows = [row for row in rows if (row["woods"] < MANY_WOODS) == few]
+    woods = [row["woods"] for row in rows]
+    more = {"source": summary.unit, "confidence": summary.confidence}
+    told = "trust.few_woods" if few else "trust.many_woods"
+    return [
+        *(note(told, least=min(woods), most=max(woods)) for _ in woods[:1]),
+        *(note("trust.another_wood", **row, **more) for row in rows),
+    ]

@@ -92,6 +92,7 @@ class Comparison:
     confounded : "", or a note on what cannot be separated among the woods with enough sources.
     positive_control : see stats.boards.
     precision : repeatability and intermediate precision, see stats.components.
+    woods_at_random : of the primary features, see stats.components.
     second_opinion : the mixed model on the same pairs, see stats.mixed.
     notes : what this design cannot say, and how to read its numbers.
     workings : what all this was made from.
@@ -109,6 +110,7 @@ class Comparison:
     confounded: str
     positive_control: pd.DataFrame
     precision: pd.DataFrame
+    woods_at_random: pd.DataFrame
     second_opinion: pd.DataFrame
     limits: pd.DataFrame
     notes: tuple[str, ...]
@@ -185,9 +187,8 @@ def compare(
         listening=listening,
     )
     cells = {name: boards.mount_cells(group) for name, group in mounts.groupby("feature")}
-    watched = _watched(mounts, specimens, primary, made, removed=places is not None)
+    caveats, chart, trends = _watched(mounts, specimens, primary, made, removed=places is not None)
     in_use = scales.limits_of(chosen)
-    caveats = watched[0]
     positive = _positive_control(order, cells, tidy, specimens, in_use, caveats, confidence)
     detected = boards.features_detected(positive)
     first = effects.compared_pairs(samples, refused=refused, confidence=confidence)
@@ -247,6 +248,15 @@ def compare(
         confounded=confounded,
         positive_control=positive,
         precision=spread[1],
+        woods_at_random=tables.typed(
+            "woods_at_random",
+            [
+                row
+                for name in dict.fromkeys(primary)
+                if name in compared
+                for row in components.wood_at_random(compared[name], confidence=confidence)
+            ],
+        ),
         second_opinion=second_opinion(compared, fits, first, confidence=confidence),
         limits=chosen,
         notes=tuple(remarks),
@@ -266,8 +276,8 @@ def compare(
             detected=detected,
             caveats=caveats,
             claimed=claimed,
-            chart=watched[1],
-            trends=watched[2],
+            chart=chart,
+            trends=trends,
         ),
     )
 
@@ -331,7 +341,9 @@ def _positive_control(
 
 
 def _steady(found: drift.Steadiness | None) -> bool | None:
-    return found.steady if found is not None and (found.known or found.moved) else None
+    if found is None or not (found.known or found.moved or found.drifts):
+        return None
+    return found.steady
 
 
 def _spread(samples, fits, confidence) -> tuple[pd.DataFrame, pd.DataFrame]:
