@@ -10,6 +10,8 @@ import pytest
 from studylib.codes import code_of, fields_of, has, note
 from studylib.codes.comparison import Method
 from studylib.report import checks, text, trust
+from studylib.report.rivals.basis import basis_of
+from studylib.report.rivals.bench import drift as drift_rival
 from studylib.report.summary import summarise
 from studylib.sheets import read_study
 from studylib.words import say
@@ -202,6 +204,80 @@ class TestOrder:
 
     def test_without_a_reference_the_chart_is_asked_for(self):
         assert checks.drift_notes(summary_of(control=False).checks)[0] == "drift.no_chart"
+
+
+def mixed(specimen, mount):
+    """Every board once, then every board again: woods and boards in turn."""
+    return (mount, specimen.rsplit("-", 1)[-1])
+
+
+def over_the_day(by, *, reference=True, opposite=False):
+    """A steady drift of all boards, in each batch the same or in the second the other way."""
+
+    def change(rows):
+        own = reference | ~rows["specimen"].str.startswith("ref")
+        sign = np.where(opposite & rows["batch"].eq("morning"), -1.0, 1.0)
+        rows["value"] += own * sign * by * rows["mount"].map({1: 0.0, 2: 0.5, 3: 1.0})
+        return rows
+
+    return change
+
+
+def removing(study):
+    decide = study.settings.decide.model_copy(update={"take_out_drift": True})
+    settings = study.settings.model_copy(update={"decide": decide})
+    return dataclasses.replace(with_orders(mixed)(study), settings=settings)
+
+
+class TestOneRuleForDrift:
+    """Whatever the bench does, the drift section, the chart, the rival, the caveats and the
+    positive control say the same of it on one page."""
+
+    CASES = (
+        # change, take it out, reference there -> codes of the drift section; moved
+        (None, False, True, ["inside", "none_larger"], False),
+        (moved("ref", 4.0, mount=3), False, True, ["outside", "none_larger"], True),
+        (over_the_day(0.6, reference=False), False, True, ["inside", "change"], True),
+        (over_the_day(0.6), True, True, ["inside", "change"], False),
+        (over_the_day(2.0, opposite=True), False, True, ["inside", "change", "change"], True),
+        (over_the_day(2.0, opposite=True), True, True, ["inside", "change", "change"], True),
+        (None, False, False, ["no_chart", "none_larger"], False),
+        (over_the_day(2.0), False, False, ["no_chart", "change"], True),
+    )
+
+    @pytest.mark.parametrize(("change", "removed", "control", "codes", "moves"), CASES)
+    def test_no_part_of_the_page_contradicts_another(self, change, removed, control, codes, moves):
+        plan = dict(board_sd=0.3, mount_sd=0.2, take_sd=0.05, limits={H3: 9.0})
+        studied = removing if removed else with_orders(mixed)
+        summary = summary_of(change, studied, boards=6, control=control, **plan)
+        told = checks.drift_notes(summary.checks)
+        assert [code_of(each) for each in told] == [f"drift.{code}" for code in codes]
+        effects = summary.comparison.effects
+        primary = effects[effects["feature"] == H3]
+        assert all(has(cell, "caveats.drift") is moves for cell in primary["caveats"])
+        assert summary.checks.chart["outside"].any() == ("outside" in codes)
+        assert summary.checks.trends["clear"].any() == ("change" in codes)
+        rival = drift_rival(basis_of(summary))
+        others = [each for each in told if code_of(each) != "drift.no_chart"]
+        assert [each for each in rival.says if each in told] == others
+        assert rival.tested
+        assert (code_of(rival.says[0]) == "rivals.jump") is not control
+        # The control is compared as it was measured, so no drift may be in it, removed or not.
+        counts = summary.primary_control()["counts"].any()
+        assert counts == (control and codes == ["inside", "none_larger"])
+        assert counts or "same" not in set(primary["verdict"])
+
+    def test_a_drift_that_was_not_seen_is_not_called_none(self):
+        checked = summary_of(studied=with_orders(mixed)).checks
+        said = noted(checks.drift_notes(checked), "drift.none_larger")
+        assert said["most"] == pytest.approx(checked.trends[["low", "high"]].abs().max().max())
+
+    def test_a_reference_mounted_once_in_a_batch_has_no_limits_and_is_not_called_inside(self):
+        def once(rows):
+            return rows[(rows["specimen"] != "ref") | (rows["mount"] == 1)]
+
+        told = checks.drift_notes(summary_of(once, with_orders(mixed)).checks)
+        assert [code_of(each) for each in told] == ["drift.no_limits", "drift.none_larger"]
 
 
 class TestAskedFor:

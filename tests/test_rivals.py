@@ -265,10 +265,10 @@ def test_the_demos_mounts_and_drift_agree_with_its_truth(demo):
     assert steady == {"tone.h1.response_db", "tap.m1.decay_time_s"}
     assert codes(demo, "rivals.drift")[-1] == "rivals.drift_limit"
     # The drift section and the certificate have nothing else to say.
-    said = {each for each in checks.drift_notes(demo.checks) if code_of(each) != "drift.steady"}
-    assert said == {
-        each for each in finding(demo, "rivals.drift").says if "drift." in code_of(each)
-    }
+    says = finding(demo, "rivals.drift").says[:-1]
+    assert says == checks.drift_notes(demo.checks)
+    trends = {fields_of(each)["feature"] for each in says if code_of(each) == "drift.none_larger"}
+    assert trends == set(demo.checks.trends["feature"])
 
 
 def test_the_demos_boards_as_the_sheet_has_them(demo):
@@ -334,12 +334,16 @@ def test_planks_that_are_not_named_are_asked_for(bare):
 
 
 def test_without_a_reference_one_is_asked_for(bare):
-    assert gap(bare, "rivals.drift") == note("rivals.record_reference", references=[])
+    """Boards mounted twice tell of a steady drift, which a jump is not."""
+    jump, *rest = finding(bare, "rivals.drift").says
+    assert jump == note("rivals.jump", what=note("rivals.record_reference", references=[]))
+    assert {code_of(each) for each in rest} == {"drift.none_larger"}
+    assert takes_behind(bare, "rivals.drift")["trend"]
 
 
 def test_the_sentences_name_what_was_not_tested(bare):
     tested, named, limit = rivals_sentences(bare)
-    assert fields_of(tested) == {"tested": 4, "rivals": 12}
+    assert fields_of(tested) == {"tested": 5, "rivals": 12}
     gaps = [found.rival for found in findings(bare) if not found.tested]
     assert fields_of(named) == {"rivals": gaps}
     assert code_of(limit) == "rivals.not_ruled_out"

@@ -113,7 +113,7 @@ def positive_control_figure(
     own = list(zip(drawn["reference"], drawn["changed"], strict=True))
     looks = [("D" if detected else "o", bool(detected)) for detected in drawn["detected"]]
     pairs, label = list(dict.fromkeys(own)), say("figures_effects.control")
-    figure = _differences(drawn.assign(limit=math.nan), own, pairs, looks, label, size)
+    figure = _differences(drawn, own, pairs, looks, label, size)
     explain(figure, say("figures_effects.control_key", confidence=confidence))
     return settle(figure)
 

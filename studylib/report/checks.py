@@ -170,11 +170,9 @@ def order_notes(checks: Checks) -> list[str]:
 
 def drift_notes(checks: Checks) -> list[str]:
     """What the control chart and the trends say, feature by feature."""
-    steady = checks.trends["change"].notna().any() and not checks.trends["clear"].any()
     return [
         *holding((checks.chart.empty, note("drift.no_chart"))),
         *(each for found in checks.steadiness.values() for each in found.notes),
-        *holding((steady, note("drift.steady"))),
     ]
 
 

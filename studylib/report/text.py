@@ -79,19 +79,19 @@ def stage_notes(summary: Summary) -> list[str]:
     last = rows[rows["stage"] == rows["stage"].max()]
     again = last[last["p_adjusted"].notna()]
     together = rows[rows["stage"] == ALL]
-    repeated = ("predicted_low", "predicted_high", "p_adjusted", "outcome", "stage")
+    pair = ("wood_a", "wood_b", "n_a", "n_b")
+    repeated = (*pair, "predicted_low", "predicted_high", "p_adjusted", "outcome", "stage")
     return [
-        *(_stage_note("stages.again", row, *repeated) for row in again.to_dict("records")),
-        *(_stage_note("stages.together", row) for row in together.to_dict("records")),
+        *(_sized("stages.again", row, *repeated) for row in again.to_dict("records")),
+        *(_sized("stages.together", row, *pair) for row in together.to_dict("records")),
     ]
 
 
-def _stage_note(code: str, row: dict, *further: str) -> str:
-    amount = amount_fields(
-        *(row[name] for name in ("feature", "difference", "low", "high", "unit"))
-    )
-    named = {name: row[name] for name in ("wood_a", "wood_b", "n_a", "n_b", *further)}
-    return note(code, name=row["feature"], amount=amount, **named)
+def _sized(code: str, row: dict, *named: str) -> str:
+    """A note on a difference in a row of a table, with these columns of it."""
+    sizes = ("feature", "difference", "low", "high", "unit")
+    amount = amount_fields(*(row[name] for name in sizes))
+    return note(code, name=row["feature"], amount=amount, **{name: row[name] for name in named})
 
 
 def pair_note(summary: Summary, row) -> str:
@@ -124,16 +124,14 @@ def _response(summary: Summary, row, harmonic: int) -> dict | None:
 
 
 def _result(summary: Summary, row) -> dict:
-    amount = None
-    if np.isfinite(row.difference):
-        amount = amount_fields(row.feature, row.difference, row.low, row.high, row.unit)
+    ends = (row.difference, row.low, row.high)
     decide = summary.study.settings.decide
     # Woods of which some board's plank is not named.
     unnamed = {s.wood for s in summary.study.specimens if s.source_assumed and not s.role}
     return {
         "verdict": row.verdict,
         "caveats": each(row.caveats),
-        "amount": amount,
+        "amount": amount_fields(row.feature, *ends, row.unit) if np.isfinite(ends[0]) else None,
         "n_a": row.n_a,
         "n_b": row.n_b,
         "unit": summary.unit,
@@ -165,20 +163,15 @@ def positive_control(summary: Summary) -> list[str]:
     control = summary.primary_control()
     judged = control[np.isfinite(control["low"])]
     if judged.empty:
-        reasons = [reason for reason in control["reason"] if reason]
-        return [note("control.unknown", reason=reasons[0] if reasons else "")]
-    by_feature = judged.groupby("feature", sort=False)[["detected", "counts"]].all()
-    seen, missed = (
-        list(by_feature.index[found]) for found in (by_feature["counts"], ~by_feature["detected"])
-    )
-    vain = judged[judged["detected"] & ~judged["counts"] & ~judged["feature"].isin(missed)]
+        return [note("control.unknown", reason=next(filter(None, control["reason"]), ""))]
+    missed = list(judged.loc[~judged["detected"], "feature"].unique())
+    seen = judged[~judged["feature"].isin(missed)].sort_values("reason", key=lambda why: why != "")
     return [
-        *([note("control.seen", features=seen)] if seen else []),
-        *([note("control.missed", features=missed)] if missed else []),
         *(
-            note("control.in_vain", feature=row.feature, reason=row.reason)
-            for row in vain.drop_duplicates("feature").itertuples()
+            _sized("control.seen", row, "changed", "reference", "limit", "reason")
+            for row in seen.replace({"limit": {np.nan: None}}).to_dict("records")
         ),
+        *([note("control.missed", features=missed)] if missed else []),
         *(
             note("control.unknown_on", feature=row.feature, reason=row.reason)
             for row in control[~control["feature"].isin(judged["feature"])].itertuples()

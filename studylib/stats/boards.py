@@ -12,8 +12,10 @@ known small mass fixed to it? A bench that cannot has no right to call two woods
 is earned here feature by feature. The difference is changed minus reference on mounts within the
 batches they share (so that a change of the bench between batches cancels), by the spread of the
 mounts of these two alone (Welch; pooling would lend them the other boards' quiet mounts). It is
-detected when its interval excludes zero. It counts, so that `same` may rest on it, when the change
-is no larger than the limit and the reference was steady on that feature (`drift.steadiness`).
+detected when its interval excludes zero. It counts, so that `same` may rest on it, when the whole
+interval lies within the limit and the reference was steady on that feature (`drift.steadiness`): a
+change far above the limit shows nothing about small ones, and of one that may be either it is not
+known what it shows.
 
 Functions: `mount_cells`, `paired_difference`, `own_difference`, `boards_table`, `control_rows`,
 `features_detected`; `MountCells`.
@@ -22,6 +24,7 @@ Functions: `mount_cells`, `paired_difference`, `own_difference`, `boards_table`,
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -193,48 +196,45 @@ def control_rows(
         return [
             _row(
                 feature,
+                limit,
                 reason="control.no_changed" if reference else "control.no_reference",
             )
         ]
     pairs = [(name, other) for name in changed for other in reference]
     if lost:
-        return [_row(feature, changed=name, reference=other, reason=lost) for name, other in pairs]
+        return [_row(feature, limit, *pair, reason=lost) for pair in pairs]
     return [_pair(feature, cells, pair, confidence, limit, steady) for pair in pairs]
 
 
 def _pair(feature, cells, pair, confidence, limit, steady) -> dict:
     changed, reference = pair
-    names = {"changed": changed, "reference": reference}
+    row = partial(_row, feature, limit, *pair)
     if cells is None or changed not in cells.batches or reference not in cells.batches:
-        return _row(feature, **names, reason="control.not_measured")
+        return row(reason="control.not_measured")
     difference, se, df = own_difference(cells, reference, changed)
     if math.isnan(difference):
-        return _row(feature, **names, reason="control.no_shared_batch")
-    shown = scales.reported_difference(difference, feature)
+        return row(reason="control.no_shared_batch")
     if math.isnan(se):
-        return _row(feature, **names, difference=shown, reason="control.no_mounts")
+        return row((difference,), reason="control.no_mounts")
     half = float(special.stdtrit(df, 0.5 * (1 + confidence))) * se
     seen = abs(difference) > half and abs(difference) > 1e-12
-    reason = "control.not_detected"
-    if seen:
-        bound = math.inf if limit is None else scales.analysis_limit(limit, feature)
-        reason = _why_not(abs(difference) > bound, limit, steady, feature)
-    return _row(
-        feature,
-        **names,
-        difference=shown,
-        low=scales.reported_difference(difference - half, feature),
-        high=scales.reported_difference(difference + half, feature),
+    return row(
+        (difference, difference - half, difference + half),
         detected=bool(seen),
-        reason=reason,
+        reason=_why_not(abs(difference), half, limit, steady, feature)
+        if seen
+        else "control.not_detected",
     )
 
 
-def _why_not(larger: bool, limit: float | None, steady: bool | None, feature: Feature) -> str:
-    """Why a change that was detected does not count; "" where it does."""
-    if larger:
+def _why_not(
+    size: float, half: float, limit: float | None, steady: bool | None, feature: Feature
+) -> str:
+    """Why a change of this size that was detected does not count; "" where it does."""
+    bound = math.inf if limit is None else scales.analysis_limit(limit, feature)
+    if size + half > bound:
         shown = {"limit": scales.reported_limit(limit, feature), "unit": feature.difference_unit}
-        return note("control.too_large", **shown)
+        return note("control.too_large", **shown, surely=bool(size - half > bound))
     if steady is None:
         return "control.not_watched"
     return "" if steady else "control.not_steady"
@@ -242,19 +242,22 @@ def _why_not(larger: bool, limit: float | None, steady: bool | None, feature: Fe
 
 def _row(
     feature: Feature,
-    *,
+    limit: float | None,
     changed: str = "",
     reference: str = "",
-    difference: float = math.nan,
-    low: float = math.nan,
-    high: float = math.nan,
+    ends: tuple[float, ...] = (),
+    *,
     detected: bool = False,
     reason: str,
 ) -> dict:
-    values = (feature.name, changed, reference, difference, feature.difference_unit)
-    names = tables.TABLES["positive_control"].names
-    counts = detected and not reason
-    return dict(zip(names, (*values, low, high, detected, counts, reason), strict=True))
+    shown = [scales.reported_difference(end, feature) for end in ends]
+    difference, low, high = [*shown, *[math.nan] * (3 - len(shown))]
+    bound = math.nan if limit is None else scales.reported_limit(limit, feature)
+    values = (
+        *(feature.name, changed, reference, difference, feature.difference_unit, low, high),
+        *(bound, detected, detected and not reason, reason),
+    )
+    return dict(zip(tables.TABLES["positive_control"].names, values, strict=True))
 
 
 def features_detected(control: pd.DataFrame) -> frozenset[str]:

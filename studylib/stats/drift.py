@@ -7,7 +7,10 @@
                      spread comes from elsewhere, as the reference alone has too few points.
     trend            the change from the first take of a batch to the last, by least squares on the
                      mounts, each board in each batch with a level of its own: boards mounted at
-                     several times of one session carry it. Student's interval.
+                     several times of one session carry it. Student's intervals, which hold for
+                     each batch and for all batches together (Bonferroni): opposite drifts of two
+                     batches cancel in the whole. None that is clear is not none: it is told how
+                     large one would have been seen.
     steadiness       both together, feature by feature. This one result is what the drift section,
                      the rival explanations, the positive control and the caveats of a verdict rest
                      on, so that they cannot contradict each other.
@@ -56,16 +59,19 @@ class Steadiness:
     notes : what the chart of each reference and the trend say.
     known : there are control limits.
     moved : a mount of a reference outside its limits, or a clear trend that was left in.
+    drifts : a clear trend, left in or taken out of the effects: what is compared as it was
+        measured, such as the positive control, cannot rest on a bench that drifts.
     """
 
     notes: tuple[str, ...]
     known: bool
     moved: bool
+    drifts: bool
 
     @property
     def steady(self) -> bool:
         """Known to have stayed within what mounts differ by chance."""
-        return self.known and not self.moved
+        return self.known and not self.moved and not self.drifts
 
 
 @dataclass(frozen=True)
@@ -142,25 +148,52 @@ def steadiness(
     known: dict[str, bool] = {}
     moved = set(chart.loc[chart["outside"], "feature"])
     for (feature, name), own in chart.groupby(["feature", "specimen"], sort=False):
-        what, limits = {"feature": feature, "specimen": name, "mounts": len(own)}, _limits(own)
+        limits, judged = _limits(own), int(own["high"].notna().sum())
+        what = {"feature": feature, "specimen": name, "mounts": judged or len(own)}
         code = "drift.inside" if limits else "drift.no_limits"
         if own["outside"].any():
             code = "drift.outside"
             limits["outside"] = own.loc[own["outside"], ["mount", "batch"]].to_dict("records")
         told.setdefault(feature, []).append(note(code, **what, **limits))
         known[feature] = known.get(feature, True) and bool(limits)
-    whole = changes[changes["batch"] == ""]
-    for row in whole[whole["clear"]].itertuples():
-        feature = register.find(row.feature)
-        ends = {end: getattr(row, end) for end in ("change", "low", "high")}
-        ends = {end: scales.reported_difference(value, feature) for end, value in ends.items()}
-        change = {**ends, "unit": feature.difference_unit, "removed": removed}
-        told.setdefault(row.feature, []).append(note("drift.change", feature=row.feature, **change))
-        moved |= set() if removed else {row.feature}
+    drifts = set(changes.loc[changes["clear"], "feature"])
+    for name, own in changes[changes["change"].notna()].groupby("feature", sort=False):
+        clear, whole = own[own["clear"]], own[own["clear"] & (own["batch"] == "")]
+        told.setdefault(name, []).extend(
+            _change(row, removed=removed and not whole.empty)
+            for row in (clear if whole.empty else whole).itertuples()
+        )
+        if clear.empty:
+            told[name].append(_none_larger(own))
+        elif not removed or whole.empty:
+            moved.add(name)
     return {
-        feature: Steadiness(tuple(notes), known.get(feature, False), feature in moved)
+        feature: Steadiness(
+            tuple(notes), known.get(feature, False), feature in moved, feature in drifts
+        )
         for feature, notes in told.items()
     }
+
+
+def _change(row, *, removed: bool) -> str:
+    feature = register.find(row.feature)
+    return note(
+        "drift.change",
+        feature=row.feature,
+        batch=row.batch,
+        change=scales.reported_difference(row.change, feature),
+        low=scales.reported_difference(row.low, feature),
+        high=scales.reported_difference(row.high, feature),
+        unit=feature.difference_unit,
+        removed=removed,
+    )
+
+
+def _none_larger(own: pd.DataFrame) -> str:
+    """No trend of one feature is clear: the largest that its intervals allow."""
+    feature = register.find(own["feature"].iloc[0])
+    most = scales.reported_difference(own[["low", "high"]].abs().to_numpy().max(), feature)
+    return note("drift.none_larger", feature=feature.name, most=most, unit=feature.difference_unit)
 
 
 def _limits(own: pd.DataFrame) -> dict:
@@ -170,23 +203,23 @@ def _limits(own: pd.DataFrame) -> dict:
         return {}
     feature = register.find(own["feature"].iloc[0])
     apart = np.abs(own["y"] - own["centre"])[np.isfinite(half)].max()
-    shown = {"most": float(apart), "limit": float(np.nanmax(half))}
-    shown = {name: scales.reported_difference(size, feature) for name, size in shown.items()}
-    return shown | {"unit": feature.difference_unit}
+    most, limit = scales.reported_difference(np.array([apart, np.nanmax(half)]), feature).tolist()
+    return {"most": most, "limit": limit, "unit": feature.difference_unit}
 
 
 def trends(mounts: pd.DataFrame, order: pd.DataFrame, *, confidence: float) -> pd.DataFrame:
     """Change over a batch: the table "trends", every batch, then all together (batch "").
 
-    clear : the interval lies clear of zero (all batches of a feature: for that row alone).
+    The intervals of a feature hold together; clear : the row's own lies clear of zero.
     """
     rows = []
     placed = mounts.merge(order, on=MOUNT, how="inner")
     for feature, own in placed.groupby("feature", sort=False):
         batches = own.sort_values("number")["batch"].unique()
-        for batch in [*(batches if len(batches) > 1 else ()), ""]:
+        names = [*(batches if len(batches) > 1 else ()), ""]
+        for batch in names:
             part = own if batch == "" else own[own["batch"] == batch]
-            rows.append((feature, batch, *_slope(part, confidence)))
+            rows.append((feature, batch, *_slope(part, 1 - (1 - confidence) / len(names))))
     return tables.typed("trends", rows)
 
 
@@ -225,10 +258,9 @@ def order_of_woods(order: pd.DataFrame, boards: pd.DataFrame) -> OrderOfWoods:
     if k < 2 or n <= k or total < 1e-12:
         return OrderOfWoods(places, float("nan"), float("nan"), apart)
     within = float(np.sum((table["place"] - groups.transform("mean")) ** 2))
-    ratio = 1.0 - within / total
     f = (total - within) / (k - 1) / max(within / (n - k), 1e-300)
     p = float(special.fdtrc(k - 1, n - k, f))
-    return OrderOfWoods(places, float(np.sqrt(max(ratio, 0.0))), p, apart)
+    return OrderOfWoods(places, float(np.sqrt(max(1.0 - within / total, 0.0))), p, apart)
 
 
 def _apart(mounts: pd.DataFrame, woods: list[str]) -> tuple[tuple[str, str], ...]:

@@ -137,7 +137,9 @@ class TestPositiveControl:
         ("changes", "code"),
         [
             ({"limit": 4.0}, ""),
+            ({"limit": None}, ""),
             ({"limit": 2.0}, "control.too_large"),
+            ({"limit": 0.3}, "control.too_large"),  # ten times the limit
             ({"steady": False}, "control.not_steady"),
             ({"steady": None}, "control.not_watched"),
         ],
@@ -150,6 +152,43 @@ class TestPositiveControl:
         assert row["detected"]
         assert code_of(row["reason"]) == code
         assert row["counts"] is (code == "")
+
+    @pytest.mark.parametrize(
+        ("limit", "surely"),
+        [(1.0, True), (1.9, False), (2.05, False), (2.7, False), (2.9, None), (20.0, None)],
+    )
+    def test_the_whole_interval_is_held_against_the_limit(self, limit, surely):
+        """A change of 2 dB with an interval from 1.25 to 2.75 dB: where it straddles the limit, it
+        is not known what it shows, on whichever side the estimate lies."""
+        mounts = pd.DataFrame(
+            [(board, "one", level + y) for board, level in (("B0", 0.0), ("B1", -2.0))
+             for y in (-0.55, -0.05, 0.1, 0.5)],
+            columns=["specimen", "batch", "y"],
+        )  # fmt: skip
+        (row,) = self.rows(mounts, limit=limit)
+        assert (row["low"], row["high"]) == pytest.approx((-2.751, -1.249), abs=0.001)
+        assert row["detected"]
+        assert row["limit"] == limit
+        assert row["counts"] is (surely is None)
+        if surely is None:
+            assert row["reason"] == ""
+        else:
+            assert fields_of(row["reason"]) == {"limit": limit, "unit": "dB", "surely": surely}
+
+    def test_a_limit_that_is_a_ratio_is_held_against_logarithms(self):
+        mounts = pd.DataFrame(
+            [(board, "one", level + y) for board, level in (("B0", 0.0), ("B1", -0.1))
+             for y in (-0.001, 0.001)],
+            columns=["specimen", "batch", "y"],
+        )  # fmt: skip
+        asked = {"changed": ["B1"], "reference": ["B0"], "confidence": 0.95, "steady": True}
+        decay = register.find("tap.m1.decay_time_s")
+        # -9.5 % is a ratio of 1.105: within a limit of 12 %, not within one of 10 %.
+        for limit, counts in ((1.12, True), (1.10, False)):
+            (row,) = control_rows(decay, mount_cells(mounts), limit=limit, **asked)
+            assert row["difference"] == pytest.approx(-9.516, abs=0.001)
+            assert row["counts"] is counts
+            assert row["limit"] == pytest.approx(100 * (limit - 1))
 
     def test_no_change_is_not_detected(self, rng):
         mounts = mounts_of(rng, 3, 3)

@@ -226,12 +226,20 @@ FIELDS: list[tuple[str, dict, str]] = [
         (
             "drift.change",
             {"feature": H3, "change": 1.234, "low": 0.4, "high": 2.1, "unit": "dB",
-             "removed": removed},
+             "batch": batch, "removed": removed},
             said,
         )
-        for removed, said in ((True, "It is removed from the effects"), (False, "not corrected"))
+        for batch, removed, said in (
+            ("", True, "It is removed from the effects"),
+            ("", False, "take_out_drift = true"),
+            ("day1", False, "drifts over batch day1 by +1.23 dB"),
+        )
     ),
-    ("drift.steady", {}, "no primary feature drifts"),
+    (
+        "drift.none_larger",
+        {"feature": H3, "most": 2.04, "unit": "dB"},
+        "That does not mean that there is none: only one of more than 2.04 dB is ruled out",
+    ),
     ("second_column.not_named", {}, "names no second column"),
     ("second_column.one_group", {"name": "finish"}, "All boards have the same finish"),
     (

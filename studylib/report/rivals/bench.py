@@ -11,7 +11,7 @@ Functions: mounting, level, drift.
 import numpy as np
 import pandas as pd
 
-from studylib.codes import note
+from studylib.codes import code_of, note
 from studylib.codes.attribution import Control
 from studylib.register import find
 from studylib.report.rivals.basis import (
@@ -124,16 +124,19 @@ def drift(basis: Basis) -> Finding:
     """The bench, the air or the driver changing while boards come and go."""
     names = [s.specimen for s in basis.summary.study.specimens if s.role == "reference"]
     takes = [t for t in basis.takes if t.specimen in names and t.kind == "tone"]
+    steadiness = basis.summary.comparison.workings.caveats.steadiness
+    found = [one for feature, one in steadiness.items() if feature in basis.features]
+    notes = [each for one in found for each in one.notes]
+    trend = any(code_of(each) in ("drift.change", "drift.none_larger") for each in notes)
     tested_by = note(
         "rivals.by_drift",
         references=names,
         mounts=len({(t.specimen, t.mount) for t in takes}),
         batches=len({t.batch for t in takes}),
+        trend=trend,
     )
-    steadiness = basis.summary.comparison.workings.caveats.steadiness
-    found = [steadiness[feature] for feature in basis.features if feature in steadiness]
-    notes = [each for one in found for each in one.notes]
     if any(one.known for one in found):
         return Finding("rivals.drift", tested_by, [*notes, note("rivals.drift_limit")])
-    wanted = untested(note("rivals.record_reference", references=names))
-    return Finding("rivals.drift", tested_by, [wanted, *notes])
+    wanted = note("rivals.record_reference", references=names)
+    asked_for = note("rivals.jump", what=wanted) if trend else untested(wanted)
+    return Finding("rivals.drift", tested_by, [asked_for, *notes])
