@@ -165,7 +165,8 @@ def positive_control(summary: Summary) -> list[str]:
     if judged.empty:
         return [note("control.unknown", reason=next(filter(None, control["reason"]), ""))]
     missed = list(judged.loc[~judged["detected"], "feature"].unique())
-    seen = judged[~judged["feature"].isin(missed)].sort_values("reason", key=lambda why: why != "")
+    seen = judged[~judged["feature"].isin(missed)]
+    seen = seen.sort_values("counts", ascending=False, kind="stable")
     return [
         *(
             _sized("control.seen", row, "changed", "reference", "limit", "reason")
