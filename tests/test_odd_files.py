@@ -26,6 +26,12 @@ PLAN = Plan(wood_db={"larch": 0.0, "cherry": 3.0}, boards=1, mounts=1, takes=2, 
 TAKE = "lar1_m1_r1"
 
 
+KEPT = [
+    *(f"tone.h1.{part}" for part in ("level_db", "response_db", "response_deg")),
+    "tone.frequency_hz",
+]
+
+
 @pytest.fixture
 def folder(tmp_path) -> Path:
     return write_small_study(tmp_path / "study", PLAN)
@@ -85,6 +91,30 @@ def test_a_remark_on_a_file_is_a_warning_and_the_take_is_used(folder, rng, how, 
     for sentence in sentences:
         assert f"Warning: {TAKE}: " in lines
         assert sentence in lines
+
+
+@pytest.mark.parametrize(
+    "how", [{"format": "MP3"}, {"format": "OGG", "subtype": "VORBIS"}, {"subtype": "ALAW"}, None]
+)
+def test_a_coded_take_gives_its_tone_and_nothing_that_is_weak_beside_it(folder, rng, how):
+    """Coded, or cut off as a coder does it."""
+    x = np.tile(tone(rng, PLAN, 0.0), (2, 1))
+    if how is None:
+        x += 1e-3 * rng.standard_normal(x.shape)
+        x = resample(resample(x, len(x) // 2), len(x))
+    before = measure_batch(read_study(folder), "day1")
+    replace(folder, x, **(how or {"subtype": "PCM_24"}))
+    found = measure_batch(read_study(folder), "day1")
+    rows = found.features[found.features["take"] == TAKE].set_index("feature")
+    plain = before.features[before.features["take"] == TAKE].set_index("feature")
+    assert rows.loc[KEPT, "usable"].all()
+    weak = plain.index[plain["usable"] & ~plain.index.isin(KEPT)]
+    assert {"tone.h2.rel_db", "tone.thd_percent"} <= set(weak)
+    assert list(rows.index[rows["usable"]]) == [n for n in KEPT if n in rows.index]
+    assert set(rows.loc[weak, "reason"]) == {"takes.coded"}
+    for tables, usable in ((before, True), (found, False)):
+        lines = tables.harmonics[tables.harmonics["take"] == TAKE]
+        assert lines["usable"].any() == usable
 
 
 def test_a_resampled_recording_is_a_warning_with_its_edge(folder, rng):

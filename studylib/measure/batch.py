@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from studylib import tables
+from studylib import register, tables
 from studylib.codes import each, note
 from studylib.codes.checks import Verdict
 from studylib.measure import features as feature_rows
@@ -117,7 +117,11 @@ def measure_batch(
         if take.exclude:
             aside = note("takes.excluded", reason=take.reason)
         rows["harmonics"] += harmonic_rows(
-            take, measured, settings=study.settings, scale=session.scale, usable=not aside
+            take,
+            measured,
+            settings=study.settings,
+            scale=session.scale,
+            usable=not aside and not quality.hides_weak_lines(measured.checks),
         )
         if take.kind in RINGING:
             about = {"wood": study.specimen(take.specimen).wood, "content": _content(study, take)}
@@ -180,7 +184,16 @@ def _feature_rows(
         values = feature_rows.tone_features(measured, **levels)
     else:
         values = feature_rows.probe_features(measured, k=k, **levels)
+    if quality.hides_weak_lines(measured.checks):
+        values = map(_coded, values)
     yield from _labelled(study, take, values, _content(study, take) if fitted else "", aside)
+
+
+def _coded(row: feature_rows.FeatureValue) -> feature_rows.FeatureValue:
+    """The same, not usable where it rests on what is weak beside the tone."""
+    feature = register.find(row.feature)
+    weak = row.usable and (feature.driver or feature.noise)
+    return row._replace(usable=False, reason="takes.coded") if weak else row
 
 
 def _labelled(
