@@ -226,9 +226,9 @@ def hides_weak_lines(checks: Iterable[Check]) -> bool:
     A coder spends its bits on what is loud. Measured with libsndfile's own coders (MP3, Vorbis and
     Opus, 22 to 260 kbit/s a channel; tests/signal/test_coders.py) the level of a steady tone
     changes by less than 0.2 dB, harmonics 30 dB below it by up to 1.9 dB, 60 dB below by up to
-    12 dB, and weaker ones vanish; frequencies of modes stay within 0.1 % and decays within 1.5 % from
-    about 35 kbit/s (MP3) or 130 kbit/s (Opus) on, and do not below. A file that was merely resampled has kept all of
-    it, but its spectrum looks the same.
+    12 dB, and weaker ones vanish. Frequencies of modes stay within 0.1 % and decays within 1.5 %
+    from about 35 kbit/s (MP3) or 130 kbit/s (Opus) on, and do not below. A file that was merely
+    resampled has kept all of it, but its spectrum looks the same.
     """
     return any(row.check in ("file_lossy", "cut_off") for row in checks)
 
