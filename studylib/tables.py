@@ -142,9 +142,8 @@ _ALL = (
         feature covariate wood_a wood_b unit difference_without:number low_without:number
         high_without:number difference_with:number low_with:number high_with:number slope:number
         slope_low:number slope_high:number slope_unit df:number overlap:number
-        p_slopes_differ:number n_a:integer n_b:integer note:note slope_per_sd:number
-        slope_per_sd_low:number slope_per_sd_high:number within_sd:number covariate_unit
-        left_out:integer
+        p_slopes_differ:number n_a:integer n_b:integer note:note p_without:number p_with:number
+        reliability:number within_sd:number covariate_unit left_out:integer
         """,
     ),
     _table(

@@ -70,8 +70,8 @@ COLUMNS = {
     "responses": "specimen mount frequency_hz h1_db h2_db coherence u_db n_repeats",
     "covariates": "feature covariate wood_a wood_b unit difference_without low_without "
     "high_without difference_with low_with high_with slope slope_low slope_high slope_unit df "
-    "overlap p_slopes_differ n_a n_b note slope_per_sd slope_per_sd_low slope_per_sd_high "
-    "within_sd covariate_unit left_out",
+    "overlap p_slopes_differ n_a n_b note p_without p_with reliability within_sd covariate_unit "
+    "left_out",
     "second_opinion": "feature wood_a wood_b difference unit low high se df satterthwaite_df p "
     "first_p agrees note",
     "outliers": "feature level item wood test statistic critical critical_1 verdict",

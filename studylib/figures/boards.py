@@ -276,8 +276,7 @@ def _draw(axes: Axes, table, points, lines, style: dict[str, Look]) -> None:
     for wood, own in lines.groupby("wood", sort=False):
         colour = style[wood].colour
         if own["x"].nunique() == 1:  # all boards of this wood are alike: a bar, not a band
-            first = own.iloc[0]
-            axes.vlines(first["x"], first["low"], first["high"], color=colour, alpha=0.4, zorder=1)
+            axes.vlines(*own.iloc[0][["x", "low", "high"]], color=colour, alpha=0.4, zorder=1)
             continue
         axes.plot(own["x"], own["value"], color=colour, linewidth=1.6, zorder=2)
         axes.fill_between(
@@ -303,10 +302,9 @@ def _draw(axes: Axes, table, points, lines, style: dict[str, Look]) -> None:
 def _overlap_words(table: pd.DataFrame) -> str:
     """How many pairs of woods share a range of the property."""
     pairs = table[table["overlap"].notna()]
-    if pairs.empty:
-        return ""
     sharing, fitted = int((pairs["overlap"] > 0).sum()), table["difference_with"].notna().any()
-    return say("covariates.panel", pairs=len(pairs), sharing=sharing, fitted=bool(fitted))
+    told = say("covariates.panel", pairs=len(pairs), sharing=sharing, fitted=bool(fitted))
+    return told if len(pairs) else ""
 
 
 def _name_feature(axes: Axes, feature: str, *, rows: int) -> None:

@@ -3,6 +3,11 @@
 The table of `stats.covariates` as a short table and one paragraph a feature and property. Nothing
 here is a verdict: the numbers stand beside those of the table of effects.
 
+Intervals hold for the pairs of woods of one feature and property. A sentence on what remains or how
+slopes differ is one of many, and is said at the study's confidence over all that are shown
+(`families.over_features`); "shown to differ as they are", over the features. Nothing is called no
+reason where the errors of the property are not known.
+
 Functions: `about_covariates`, `covariates_table`, `covariate_notes`.
 """
 
@@ -15,7 +20,8 @@ import pandas as pd
 from studylib import register
 from studylib.codes import note
 from studylib.figures.boards import shown_covariates
-from studylib.stats.covariates import FEW_DF, GUESS_DF, Covariates, covariate_quantity
+from studylib.stats.covariates import Covariates, covariate_quantity
+from studylib.stats.families import over_features
 from studylib.words.numbers import MISSING, between, fixed, percent, signed
 
 TABLE_COLUMNS = (
@@ -31,7 +37,9 @@ def about_covariates(found: Covariates) -> list[str]:
     """What the comparison with a property held equal is, and what it cannot say."""
     if found.table.empty:
         return [note("covariates.nothing")]
-    return [note("covariates.about"), note("covariates.intervals"), note("covariates.cannot_say")]
+    told = int(_chosen(found.table, None)["p_with"].count())
+    family = note("covariates.family", comparisons=told, confidence=found.confidence)
+    return ["covariates.about", "covariates.intervals", family, "covariates.cannot_say"]
 
 
 def covariates_table(found: Covariates, *, covariates: Sequence[str] | None = None) -> pd.DataFrame:
@@ -70,7 +78,8 @@ def covariate_notes(found: Covariates, *, covariates: Sequence[str] | None = Non
     table = _chosen(found.table, covariates)
     if table.empty:
         return [note("covariates.nothing")]
-    return [_paragraph(rows) for _, rows in table.groupby(["feature", "covariate"], sort=False)]
+    cases = _over_all(table).groupby(["feature", "covariate"], sort=False)
+    return [_paragraph(rows, 1 - found.confidence) for _, rows in cases]
 
 
 def _chosen(table: pd.DataFrame, covariates: Sequence[str] | None) -> pd.DataFrame:
@@ -80,23 +89,39 @@ def _chosen(table: pd.DataFrame, covariates: Sequence[str] | None) -> pd.DataFra
     return rows.iloc[np.lexsort(keys)]
 
 
-def _paragraph(rows: pd.DataFrame) -> str:
+def _over_all(table: pd.DataFrame) -> pd.DataFrame:
+    """The rows that are shown, with each p as one of its family."""
+    table, pairs = table.copy(), table.groupby(["wood_a", "wood_b"]).ngroups
+    # Without a property every property has the same test, but for boards that are left out.
+    alike = [own for _, own in table.groupby("covariate")]
+    for column, families in (
+        ("p_with", [table]), ("p_slopes_differ", [table]), ("p_without", alike)
+    ):  # fmt: skip
+        for own in families:
+            p = own[column].to_numpy(float, copy=True).reshape(-1, pairs)
+            known = np.isfinite(p).any(axis=1)
+            p[known] = over_features(p[known])
+            table.loc[own.index, column] = p.ravel()
+    return table
+
+
+def _paragraph(rows: pd.DataFrame, alpha: float) -> str:
     feature, covariate = rows.iloc[0][["feature", "covariate"]]
     held = covariate_quantity(covariate).short
     known = rows[rows["difference_with"].notna()]
     if known.empty:
         parts = [note("covariates.no_answer", pair=None, why=rows["note"].iloc[0])]
     else:
-        parts = _parts(known, rows[rows["difference_with"].isna()], held)
+        parts = _parts(known, rows[rows["difference_with"].isna()], held, alpha)
         cautions = register.find(feature).cautions
         parts += [note("covariates.caution", caution=caution) for caution in cautions]
     return note("covariates.paragraph", name=feature, held=held, parts=parts)
 
 
-def _parts(known: pd.DataFrame, missing: pd.DataFrame, held: str) -> list[str]:
+def _parts(known: pd.DataFrame, missing: pd.DataFrame, held: str, alpha: float) -> list[str]:
     """Both differences of each pair, what holding equal did to them, and the slope."""
     pairs = known[["wood_a", "wood_b", *_ENDS]].to_dict("records")
-    near = [(_outcome(row), _pair(row)) for row in known[known["overlap"] > 0].itertuples()]
+    near = [(_outcome(row, alpha), _pair(row)) for row in known[known["overlap"] > 0].itertuples()]
     apart = [_pair(row) for row in known[known["overlap"] == 0].itertuples()]
     return [
         note("covariates.pairs", pairs=pairs, unit=known["unit"].iloc[0]),
@@ -114,7 +139,7 @@ def _parts(known: pd.DataFrame, missing: pd.DataFrame, held: str) -> list[str]:
             note("covariates.no_answer", pair=_pair(row), why=row.note)
             for row in missing.itertuples()
         ),
-        _slope_note(next(known.itertuples()), held),
+        _slope_note(next(known.itertuples()), held, alpha),
     ]
 
 
@@ -122,23 +147,20 @@ def _pair(row) -> dict[str, str]:
     return {"wood_a": row.wood_a, "wood_b": row.wood_b}
 
 
-def _outcome(row) -> str:
-    if not np.isfinite([row.low_without, row.low_with]).all():
+def _outcome(row, alpha: float) -> str:
+    if not np.isfinite([row.p_without, row.p_with]).all():
         return "covariates.without_interval"
-    before, after = (
-        low > 0 or high < 0
-        for low, high in ((row.low_without, row.high_without), (row.low_with, row.high_with))
-    )
-    if before and after:
-        same = (row.low_without > 0) == (row.low_with > 0)
-        return "covariates.stays" if same else "covariates.turned"
-    if before:
-        return "covariates.gone"
-    return "covariates.appears" if after else "covariates.neither"
+    before, same = row.p_without <= alpha, row.difference_without * row.difference_with > 0
+    if row.p_with > alpha:
+        return "covariates.gone" if before else "covariates.neither"
+    if math.isnan(row.reliability):
+        return "covariates.errors_unknown"
+    both = "covariates.stays" if same else "covariates.turned"
+    return both if before else "covariates.appears"
 
 
-def _slope_note(row, held: str) -> str:
-    """The slope within the woods, and how far the few boards carry."""
+def _slope_note(row, held: str, alpha: float) -> str:
+    """The slope within the woods, and what is known of errors in the property."""
     return note(
         "covariates.slope",
         held=held,
@@ -148,18 +170,16 @@ def _slope_note(row, held: str) -> str:
         unit=row.unit,
         slope_unit=row.slope_unit,
         flat=row.slope_low <= 0 <= row.slope_high,
-        p=row.p_slopes_differ if row.p_slopes_differ < 0.05 else None,
+        p=row.p_slopes_differ if row.p_slopes_differ <= alpha else None,
         left_out=row.left_out,
-        df=row.df if row.df < FEW_DF else None,
-        guess=row.df < GUESS_DF,
+        reliability=row.reliability if math.isfinite(row.reliability) else None,
     )
 
 
 def _slope(row) -> str:
-    if not math.isfinite(row.slope):
-        return MISSING
-    value = signed(row.slope, row.slope_low, row.slope_high)
-    return f"{value} {row.slope_unit} ({between(row.slope_low, row.slope_high, row.unit)})"
+    value, ends = signed(row.slope, row.slope_low, row.slope_high), (row.slope_low, row.slope_high)
+    told = f"{value} {row.slope_unit} ({between(*ends, row.unit)})"
+    return told if math.isfinite(row.slope) else MISSING
 
 
 def _shown(value: float, low: float, high: float, unit: str) -> tuple[str, str]:

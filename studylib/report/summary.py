@@ -32,6 +32,7 @@ from studylib.stats.compare import Comparison, compare
 from studylib.stats.covariates import Covariates, analyse_covariates
 from studylib.stats.repeat import stage_rows
 from studylib.stats.samples import FeatureMeans, wood_means
+from studylib.wood.study_wood import U_MOISTURE_PCT
 from studylib.writing import fill_folder
 
 BEHIND = ("wood.density_kg_m3", "wood.youngs_modulus_gpa")
@@ -316,7 +317,11 @@ def _of_one_stage(study: Study, gathered: Gathered, woods: Sequence[str]) -> Sum
             # What may stand behind a difference between woods.
             modes.wood[modes.wood["quantity"].isin(BEHIND) & modes.wood["value"].notna()].rename(
                 columns={"quantity": "covariate"}
-            )[["specimen", "covariate", "value"]],
+            )[["specimen", "covariate", "value", "u"]],
+            uncertainties={
+                name.removeprefix("u_"): u for name, u in study.settings.wood if name[:2] == "u_"
+            }
+            | {"moisture_pct": U_MOISTURE_PCT},
             woods=study.woods,
             features=decide.primary,
             confidence=comparison.workings.confidence,

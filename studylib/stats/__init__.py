@@ -9,7 +9,7 @@ study; every other file is one step of it and can be called and tested on its ow
                  comparison cannot say
     samples      one feature made ready, the models that features share, the mean squares, and
                  means as a reader sees them
-    blocks       linear model of the sources' means on wood, with batch as a block or a covariate
+    blocks       linear model of the sources' means on wood, with batch as a block
     pairs        Welch's t of every pair, for no difference, beyond and within a limit
     families     many pairs and many features: closed testing, Shaffer, Holm, Benjamini-Hochberg
     studentized  distribution of the studentized range
@@ -29,8 +29,8 @@ A finished comparison keeps its `workings`, and is asked further:
     repeat       stages: does a later one repeat what was declared before?
     power        its `own_design`: error rates and power of this very design, simulated
 
-A plan asks before there is anything to compare: planning. Density and stiffness held equal:
-covariates.
+A plan asks before there is anything to compare: planning. Density, stiffness and sizes held equal:
+covariates, with the errors in them: adjusted.
 
 What is found travels as codes (`codes.comparison`); nothing here knows words, audio, files or
 notebooks.

@@ -1,17 +1,20 @@
 """Is it the wood, or just its density? Differences between woods without and with a covariate.
 
 For every feature and covariate each pair of woods is compared twice on the same sources: as it
-stands, and with the covariate held equal (stats/blocks.py). Both intervals are Tukey-Kramer's with
-one pooled spread, simultaneous over the pairs, so that the two can be laid side by side. They
-decide nothing: verdicts come from the table of effects.
+stands, and with the covariate held equal whatever its errors within their stated uncertainty
+(stats/adjusted.py). Both intervals are those of the table of effects, simultaneous over the pairs,
+each wood with its own spread. They decide nothing: verdicts come from the table of effects.
 
 Conventions: each source is one number, its covariate the mean over its boards, unweighted. A board
 without the covariate is left out of both comparisons before anything is averaged, and counted. A
 wood takes part from `SMALLEST` sources up. Batch is a block under the same rule as everywhere
 (stats/blocks.py). Differences and slopes are in dB or percent; the slope holds for a step of the
-covariate that is a power of ten no larger than its spread within the woods, and for one such spread
-(`slope_per_sd`). `overlap` is the part of the pair's sources that lie in the range of the covariate
-which both woods share.
+covariate that is a power of ten no larger than its spread within the woods. `overlap` is the part
+of the pair's sources that lie in the range of the covariate which both woods share.
+
+The errors of the boards of a source average out. A feature of the wood itself is reckoned from the
+sizes, the mass and the stiffness that would be held equal: their errors are not independent of it,
+and count as not known.
 
 A covariate is a number of a specimen beside what is compared: a size, the mass or the moisture of
 specimens.csv, any further numeric column there, or a specimen's own feature such as its density.
@@ -20,27 +23,22 @@ Functions: `analyse_covariates`, `covariate_values`, `covariate_quantity`; `Cova
 """
 
 import math
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from itertools import combinations
 
 import numpy as np
 import pandas as pd
-from scipy import special
 
 from studylib import register, tables
 from studylib.codes import note, several
 from studylib.errors import InputError
 from studylib.register import Feature
 from studylib.stats import design, scales
-from studylib.stats.blocks import (
-    CovariateFit,
-    WoodModel,
-    fit_covariate,
-    has_block,
-    simultaneous,
-    wood_model,
-)
+from studylib.stats.adjusted import Adjusted, adjust, spans
+from studylib.stats.blocks import WoodModel, has_block, wood_model
+from studylib.stats.pairs import all_pairs
 from studylib.words import say
 from studylib.words.numbers import exact
 from studylib.words.text import nearest
@@ -50,17 +48,11 @@ LINE_COLUMNS = ("feature", "covariate", "wood", "x", "value", "low", "high")
 SMALLEST = 3
 LARGEST = 700.0
 """exp() of more than this is no number any more."""
-FEW_DF, GUESS_DF = 10, 5
-"""Below the first many degrees of freedom an adjusted difference is rough, below the second a
-guess (common practice, no source; Student's factor at 95 % is 2.3 with 9 and 2.8 with 4)."""
 LITTLE_OVERLAP = 0.5
 _LINE_POINTS = 15
 _NAN = float("nan")
-_WITHOUT = ("difference_without", "low_without", "high_without")
-_WITH = (
-    *("difference_with", "low_with", "high_with", "slope", "slope_low", "slope_high"),
-    *("slope_per_sd", "slope_per_sd_low", "slope_per_sd_high"),
-)
+_ENDS = ("difference", "low", "high")
+_SLOPE = ("slope", "slope_low", "slope_high")
 
 _SHORT = {
     "length_mm": "covariates.length",
@@ -92,11 +84,13 @@ class Covariates:
         unit, batch effects taken off where there is a line).
     lines : feature, covariate, wood, x, value, low, high: the wood's line with the common slope
         over the range of its own sources, and Student's interval of the line.
+    confidence : of each interval.
     """
 
     table: pd.DataFrame
     points: pd.DataFrame
     lines: pd.DataFrame
+    confidence: float
 
 
 @dataclass(frozen=True)
@@ -122,13 +116,18 @@ class _Case:
     feature: Feature
     covariate: str
     quantity: Quantity
-    units: pd.DataFrame  # wood, source, x, y
+    units: pd.DataFrame  # wood, source, x, y, error (the variance of that of x)
     compared: tuple[str, ...]
     inside: pd.DataFrame  # units of the woods that are compared
     model: WoodModel | None
     complete: bool
-    fit: CovariateFit | None
+    fit: Adjusted | None  # one that holds nothing equal as well
     left_out: int
+
+    @property
+    def held(self) -> Adjusted | None:
+        """The fit, where it can hold the covariate equal or the covariate's errors are unknown."""
+        return None if self.fit is None or self.fit.reliability <= 0 else self.fit
 
 
 def analyse_covariates(
@@ -139,6 +138,7 @@ def analyse_covariates(
     woods: Sequence[str],
     features: Sequence[str],
     covariates: Sequence[str] | None = None,
+    uncertainties: Mapping[str, float] | None = None,
     confidence: float = 0.95,
 ) -> Covariates:
     """Compare each pair of woods without and with each covariate.
@@ -146,7 +146,10 @@ def analyse_covariates(
     Parameters
     ----------
     comparison : `stats.compare.Comparison`, of which `mount_means` and `coverage` are read.
-    specimens, specimen_features, covariates : see `covariate_values`.
+    specimens, specimen_features, covariates : see `covariate_values`; `specimen_features` may have
+        a column u, the standard uncertainty of the value.
+    uncertainties : standard uncertainty of a column of `specimens` for each board, in its unit.
+        Errors of a column that is not there are not known, and not allowed for.
     woods : woods in the order of the tables.
     features : features to compare, as a rule the primary ones. One that was not measured has no
         rows; one whose woods may not be compared has rows with the reason.
@@ -157,11 +160,11 @@ def analyse_covariates(
     InputError : an unknown feature or covariate, two values for one specimen.
     """
     values = covariate_values(specimens, specimen_features, covariates=covariates)
+    errors = _errors(values, specimen_features, uncertainties or {})
     means = comparison.mount_means
     means = means[(means["role"].fillna("") == "") & means["wood"].isin(list(woods))]
     refused = design.not_compared(comparison.coverage)
-    rows: list[dict] = []
-    points, lines = [], []
+    rows, points, lines = [], [], []
     for name in dict.fromkeys(features):
         feature = register.find(name)
         boards = _board_means(means[means["feature"] == name], feature)
@@ -170,24 +173,22 @@ def analyse_covariates(
         for covariate in values.columns:
             if covariate == name:
                 continue
-            case = _case(feature, covariate, boards, values[covariate], woods)
+            error = errors[covariate] * (_NAN if name.startswith("wood.") else 1.0)
+            known = boards.assign(
+                x=boards["specimen"].map(values[covariate]), error=boards["specimen"].map(error)
+            )
+            case = _case(feature, covariate, known, woods, confidence)
             why = note("covariates.not_compared", reason=refused[name]) if name in refused else ""
             rows += _rows(case, woods, confidence, why)
             if not why:
-                points.append(_points(case))
+                points += _points(case).to_dict("records")
                 lines += _lines(case, confidence)
     return Covariates(
         tables.typed("covariates", rows),
-        _joined(points, POINT_COLUMNS),
-        _joined(lines, LINE_COLUMNS),
+        pd.DataFrame(points, columns=list(POINT_COLUMNS)),
+        pd.DataFrame(lines, columns=list(LINE_COLUMNS)),
+        confidence,
     )
-
-
-def _joined(frames: Iterable[pd.DataFrame], columns: Sequence[str]) -> pd.DataFrame:
-    frames = [frame for frame in frames if not frame.empty]
-    if not frames:
-        return pd.DataFrame(columns=list(columns))
-    return pd.concat(frames, ignore_index=True)[list(columns)]
 
 
 # ------------------------------------------------------------------ values of the covariates
@@ -203,8 +204,7 @@ def covariate_quantity(name: str) -> Quantity:
         exact, unit = note("covariates.quantity", name=name), register.find(name).unit
         unit = "" if unit == "1" else unit
     else:
-        ends = (end for end in _UNITS if name.endswith(end) and len(name) > len(end))
-        end = next(ends, "")
+        end = next((e for e in _UNITS if name.endswith(e) and len(name) > len(e)), "")
         plain = name.removesuffix(end).replace("_", " ") if end else name
         unit = _UNITS.get(end, "")
         exact = note(_SHORT[name]) if name in _SHORT else note("covariates.column", name=plain)
@@ -250,6 +250,16 @@ def covariate_values(
     return values[list(covariates)]
 
 
+def _errors(
+    values: pd.DataFrame, rows: pd.DataFrame | None, stated: Mapping[str, float]
+) -> pd.DataFrame:
+    """Variance of the error of each value, shape of `values`; NaN where it is not known."""
+    u = pd.DataFrame(dict(stated), index=values.index)
+    if rows is not None and "u" in rows:
+        u = u.join(rows.pivot(index="specimen", columns="covariate", values="u"))
+    return u.reindex(columns=values.columns).astype("float64") ** 2
+
+
 def _wide(rows: pd.DataFrame, *, taken: Sequence[str]) -> pd.DataFrame:
     twice = rows.duplicated(["specimen", "covariate"]) | rows["covariate"].isin(list(taken))
     if twice.any():
@@ -273,18 +283,22 @@ def _board_means(mounts: pd.DataFrame, feature: Feature) -> pd.DataFrame:
 
 
 def _case(
-    feature: Feature, covariate: str, boards: pd.DataFrame, x: pd.Series, woods: Sequence[str]
+    feature: Feature,
+    covariate: str,
+    boards: pd.DataFrame,
+    woods: Sequence[str],
+    confidence: float,
 ) -> _Case:
     """Sources, their covariate, and the model of the woods that have enough of them."""
-    batches = boards.columns.difference(["wood", "source", "specimen", "y"])
-    boards = boards.assign(x=boards["specimen"].map(x))
-    known = boards[boards["x"].notna()]
-    units = known.drop(columns="specimen").groupby(["wood", "source"], sort=True).mean()
+    batches = boards.columns.difference(["wood", "source", "specimen", "y", "x", "error"])
+    known = boards[boards["x"].notna()].drop(columns="specimen")
+    grouped = known.groupby(["wood", "source"], sort=True)
+    units = grouped.mean()
+    units["error"] = grouped["error"].mean() / grouped.size()
     units = units.reset_index()
     rank = pd.Index(woods).get_indexer(units["wood"])
     units = units.iloc[np.argsort(rank, kind="stable")].reset_index(drop=True)
-    counts = units["wood"].value_counts()
-    compared = tuple(wood for wood in woods if counts.get(wood, 0) >= SMALLEST)
+    compared = tuple(wood for wood in woods if (units["wood"] == wood).sum() >= SMALLEST)
     inside = units[units["wood"].isin(list(compared))].reset_index(drop=True)
     model, fit, complete = None, None, True
     if len(compared) > 1:
@@ -292,21 +306,16 @@ def _case(
         shares = inside[list(batches)].to_numpy(float)
         shares = shares[:, shares.sum(axis=0) > 0]
         block = has_block(group, shares)
-        model = wood_model(group, shares, block=block)
+        design = partial(wood_model, group, shares, block=block)
+        model = design()
         complete = (shares.shape[1] < 2 or block) and not model.dropped
-        fit = fit_covariate(model, inside["y"].to_numpy(float), inside["x"].to_numpy(float))
-    quantity = covariate_quantity(covariate)
+        y, x, error = inside[["y", "x", "error"]].to_numpy(float).T
+        fit = adjust(design, y, x, error=error, confidence=confidence)
     return _Case(
-        *(feature, covariate, quantity, units, compared, inside, model, complete, fit),
+        *(feature, covariate, covariate_quantity(covariate), units, compared),
+        *(inside, model, complete, fit),
         left_out=len(boards) - len(known),
     )
-
-
-def _within_sd(units: pd.DataFrame) -> float:
-    """Spread of the covariate between the sources of one wood, pooled over the woods."""
-    grouped = units.groupby("wood")["x"]
-    squares = float(((units["x"] - grouped.transform("mean")) ** 2).sum())
-    return math.sqrt(squares / (len(units) - grouped.ngroups))
 
 
 def _overlap(units: pd.DataFrame, wood_a: str, wood_b: str) -> float:
@@ -321,8 +330,8 @@ def _overlap(units: pd.DataFrame, wood_a: str, wood_b: str) -> float:
 def _points(case: _Case) -> pd.DataFrame:
     """feature, covariate, wood, source, x, value: the sources, batch effects taken off."""
     units = case.units.copy()
-    if case.fit is not None:
-        units.loc[units["wood"].isin(list(case.compared)), "y"] = case.fit.shown()
+    if case.held is not None:
+        units.loc[units["wood"].isin(list(case.compared)), "y"] = case.held.shown()
     return units.assign(
         feature=case.feature.name,
         covariate=case.covariate,
@@ -330,35 +339,25 @@ def _points(case: _Case) -> pd.DataFrame:
     )
 
 
-def _lines(case: _Case, confidence: float) -> list[pd.DataFrame]:
-    """One frame a compared wood: its line over the range of its own sources, with interval."""
-    if case.fit is None:
-        return []
-    out = []
-    for number, wood in enumerate(case.compared):
+def _lines(case: _Case, confidence: float) -> Iterator[tuple]:
+    """LINE_COLUMNS: the line of each compared wood over the range of its own sources."""
+    for number, wood in enumerate(case.compared if case.held else ()):
         own = case.inside.loc[case.inside["wood"] == wood, "x"]
-        x = np.linspace(own.min(), own.max(), _LINE_POINTS)
-        mean, se = case.fit.line(number, x)
-        half = special.stdtrit(case.fit.df, 0.5 + confidence / 2) * se
-        ends = {
-            key: scales.reported_values(pd.Series(y).clip(upper=LARGEST), case.feature)
-            for key, y in (("value", mean), ("low", mean - half), ("high", mean + half))
-        }
-        out.append(
-            pd.DataFrame({"x": x, **ends}).assign(
-                feature=case.feature.name, covariate=case.covariate, wood=wood
-            )
-        )
-    return out
+        at = np.linspace(own.min(), own.max(), _LINE_POINTS)
+        ends = np.minimum(case.held.line(number, at, confidence), LARGEST)
+        for x, told in zip(at, scales.reported_values(ends, case.feature), strict=True):
+            yield case.feature.name, case.covariate, wood, x, *told
 
 
 # ------------------------------------------------------------------ rows of the table
 
 
 def _rows(case: _Case, woods: Sequence[str], confidence: float, refused: str) -> list[dict]:
-    rows = []
+    rows: list[dict] = []
+    found = {} if refused or case.model is None else _numbers(case, confidence)
     for wood_a, wood_b in combinations(woods, 2):
         row: dict = dict.fromkeys(tables.TABLES["covariates"].of_type("number"), _NAN)
+        row["slope_unit"] = ""
         row.update(
             feature=case.feature.name,
             covariate=case.covariate,
@@ -368,45 +367,40 @@ def _rows(case: _Case, woods: Sequence[str], confidence: float, refused: str) ->
             n_a=int((case.units["wood"] == wood_a).sum()),
             n_b=int((case.units["wood"] == wood_b).sum()),
             overlap=_overlap(case.units, wood_a, wood_b),
-            slope_unit="",
             covariate_unit=case.quantity.unit,
             left_out=case.left_out,
+            **found.get((wood_a, wood_b), {}),
         )
-        if not refused and {wood_a, wood_b} <= set(case.compared) and case.model is not None:
-            row.update(_numbers(case, wood_a, wood_b, confidence))
         why = refused or _why_no_fit(case, min(row["n_a"], row["n_b"]))
-        row["note"] = several([why, *_remarks(case, row, why, confidence)])
+        row["note"] = several([why, *_remarks(case, row, why)])
         rows.append(row)
     return rows
 
 
-def _numbers(case: _Case, wood_a: str, wood_b: str, confidence: float) -> dict:
-    """Both differences, and the slope, as reported."""
-    model, k, fit = case.model, case.model.k, case.fit
-    a, b = case.compared.index(wood_a), case.compared.index(wood_b)
-    y = case.inside["y"].to_numpy(float)
-    weights = model.contrast(a, b)
-    plain = float(weights @ y)
-    se = math.sqrt(max(model.pooled_variance(y), 0.0) * float(weights @ weights))
-    se = se if se > 1e-12 * max(1.0, float(np.max(np.abs(y)))) else _NAN
-    ends = simultaneous(plain, se, k, model.df, confidence=confidence)
-    sd = _within_sd(case.inside)
-    out = {"within_sd": sd, **_reported(case.feature, _WITHOUT, (plain, *ends))}
-    if fit is None:
-        return out
-    difference, se = fit.difference(a, b)
-    ends = simultaneous(difference, se, k, fit.df, confidence=confidence)
-    half = special.stdtrit(fit.df, 0.5 + confidence / 2) * fit.slope_se
-    slope = np.array([fit.slope, fit.slope - half, fit.slope + half])
-    step = 10.0 ** math.floor(math.log10(sd))
-    per = case.quantity.unit or f"of {say(case.quantity.short)}"
-    return {
-        **out,
-        **_reported(case.feature, _WITH, (difference, *ends, *slope * step, *slope * sd)),
-        "slope_unit": f"{case.feature.difference_unit} per {exact(step)} {per}",
-        "df": fit.df,
-        "p_slopes_differ": fit.p_slopes_differ,
+def _numbers(case: _Case, confidence: float) -> dict[tuple[str, str], dict]:
+    """Both differences of each pair that is compared, and the slope, as reported."""
+    y, x = case.inside[["y", "x"]].to_numpy(float).T
+    found = {"without": spans([all_pairs(case.model, y[np.newaxis])], confidence)}
+    sd = math.sqrt(max(case.model.pooled_variance(x), 0.0))
+    common: dict = {
+        "within_sd": sd,
+        "reliability": max(case.fit.reliability, 0.0) if case.fit is not None else _NAN,
     }
+    if case.held is not None:
+        found["with"] = case.held.spans(confidence)
+        step = 10.0 ** math.floor(math.log10(sd))
+        slope = [number * step for number in case.held.slope(confidence)]
+        per = case.quantity.unit or f"of {say(case.quantity.short)}"
+        common |= _reported(case.feature, _SLOPE, slope)
+        common["slope_unit"] = f"{case.feature.difference_unit} per {exact(step)} {per}"
+        common["p_slopes_differ"] = case.held.p_slopes_differ()
+    out = {}
+    for i, pair in enumerate(combinations(case.compared, 2)):
+        own = out[pair] = dict(common)
+        for which, pairs in found.items():
+            *ends, own["df"], own[f"p_{which}"] = pairs.iloc[i]
+            own |= _reported(case.feature, [f"{end}_{which}" for end in _ENDS], ends)
+    return out
 
 
 def _reported(feature: Feature, names: Iterable[str], numbers: Iterable[float]) -> dict[str, float]:
@@ -424,8 +418,10 @@ def _why_no_fit(case: _Case, fewest: int) -> str:
     held, x = case.quantity.short, case.inside["x"]
     if fewest < SMALLEST:
         return note("covariates.few_sources", smallest=SMALLEST, held=held)
-    if case.fit is not None or case.model is None:
+    if case.held is not None or case.model is None:
         return ""
+    if case.fit is not None:
+        return note("covariates.unreliable", held=held)
     if case.model.df - 1 < 1:
         return note("covariates.no_freedom")
     rounding = 1e-9 * max(float(x.abs().max()), 1e-300)
@@ -436,21 +432,17 @@ def _why_no_fit(case: _Case, fewest: int) -> str:
     return note("covariates.only_between_batches", held=held)
 
 
-def _remarks(case: _Case, row: dict, why: str, confidence: float) -> Iterator[str]:
+def _remarks(case: _Case, row: dict, why: str) -> Iterator[str]:
     """What to keep in mind with the numbers of a pair."""
     held, fitted = case.quantity.short, math.isfinite(row["difference_with"])
+    if fitted and math.isnan(row["reliability"]):
+        yield note("covariates.no_uncertainty", held=held)
     if row["overlap"] == 0 and not why:
         yield note("covariates.no_overlap", held=held)
     elif row["overlap"] < LITTLE_OVERLAP and not why:
         yield note("covariates.little_overlap", held=held, overlap=row["overlap"])
-    if fitted and row["df"] < FEW_DF:
-        yield note(
-            "covariates.guess" if row["df"] < GUESS_DF else "covariates.few_df", df=row["df"]
-        )
     if fitted and not math.isfinite(row["low_with"]):
         yield note("covariates.no_interval")
-    if row["p_slopes_differ"] < 1 - confidence:
-        yield note("covariates.slopes_differ", held=held)
     if row["left_out"]:
         yield note("covariates.left_out", boards=row["left_out"], held=held)
     if not case.complete and math.isfinite(row["difference_without"]):

@@ -23,7 +23,7 @@ p of `beyond` adds what lies beyond the limit on both sides, P(T > (|d| - limit)
 P(T > (|d| + limit) / se): with a limit of zero it is p itself.
 
 Functions: `all_pairs` for many features of one design, `pairs_of_means` for drawn means and
-spreads, `critical`. Classes: `Pair`, `Pairs`.
+spreads, `critical`, `together`. Classes: `Pair`, `Pairs`.
 """
 
 import math
@@ -150,6 +150,14 @@ def critical(confidence: float, k: int, df: np.ndarray) -> np.ndarray:
     )
 
 
+def together(t: np.ndarray, k: int, df: np.ndarray) -> np.ndarray:
+    """p of t among all pairs of k woods, shape of t: below 1 - confidence where |t| is above
+    `critical`."""
+    if k == 3:
+        return studentized.sf(np.abs(t) * math.sqrt(2.0), 3, df)
+    return np.minimum(1.0, max(k * (k - 1), 1) * special.stdtr(df, -np.abs(t)))
+
+
 def _range_test(p: np.ndarray, df: np.ndarray) -> np.ndarray:
     """p of the range test over three woods at the t whose own p this is.
 
@@ -169,22 +177,23 @@ def _range_factor() -> RectBivariateSpline:
     return RectBivariateSpline(log_p, inverse, studentized.sf(t * math.sqrt(2.0), 3, df) / p)
 
 
-def all_pairs(model: WoodModel, y: np.ndarray) -> Pairs:
+def all_pairs(model: WoodModel, y: np.ndarray, *, beside: np.ndarray | float = 0.0) -> Pairs:
     """Every pair of woods on every feature of one design.
 
     Parameters
     ----------
     model : design of the units; y : their means, shape (features, n).
+    beside : variance of each difference that does not show in the spread of y, shape (pairs,).
     """
     woods = tuple(combinations(range(model.k), 2))
     weights = np.array([model.contrast(a, b) for a, b in woods]).reshape(len(woods), y.shape[1])
     spreads = model.wood_variances(y)
     variance, df = np.empty((2, len(y), len(woods)))
     for j, (a, b) in enumerate(woods):
-        variance[:, j], df[:, j] = model.contrast_variance(a, b, spreads)
+        variance[:, j], df[:, j] = model.variance_of(model.contrast(a, b), spreads)
     # Differences of identical numbers leave rounding behind; that is no spread.
     floor = 1e-12 * np.maximum(1.0, np.max(np.abs(y), axis=1, keepdims=True))
-    se = np.where(variance > floor**2, np.sqrt(variance), np.nan)
+    se = np.where(variance > floor**2, np.sqrt(variance + beside), np.nan)
     return _settled(woods, y @ weights.T, se, df, model.counts, model.leverage)
 
 

@@ -46,7 +46,7 @@ def reported_difference(difference: float | np.ndarray, feature: Feature):
     return shown if shown.ndim else float(shown)
 
 
-def reported_values(values: pd.Series, feature: Feature) -> pd.Series:
+def reported_values(values: pd.Series | np.ndarray, feature: Feature) -> pd.Series | np.ndarray:
     """Means on the scale of analysis in the feature's own unit (geometric for "log")."""
     return np.exp(values) if feature.scale == "log" else values
 

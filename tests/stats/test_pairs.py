@@ -258,7 +258,7 @@ class TestBlock:
         c = by_wood / np.array(leverage)
         form = model.residual @ np.diag(c[self.GROUP]) @ model.residual
         product = form @ np.diag(variances[self.GROUP])
-        variance, df = model.contrast_variance(0, 2, variances)
+        variance, df = model.variance_of(model.contrast(0, 2), variances)
         assert df == pytest.approx(np.trace(product) ** 2 / np.trace(product @ product))
         assert variance == pytest.approx(by_wood @ variances)
         # And the estimate of V by these coefficients is the form itself.
