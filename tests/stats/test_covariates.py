@@ -19,7 +19,7 @@ from scipy import stats
 
 from studylib.codes import code_of, each, fields_of, has, note
 from studylib.errors import InputError
-from studylib.stats.adjusted import adjust
+from studylib.stats.adjusted import adjust, spans
 from studylib.stats.blocks import wood_model
 from studylib.stats.compare import compare
 from studylib.stats.covariates import analyse_covariates, covariate_quantity, covariate_values
@@ -259,6 +259,16 @@ class TestErrorsInTheCovariate:
             half = critical(0.95, 3, reach) * pairs.se[0]
             assert np.all(ends["low"] <= pairs.difference[0] - half + 1e-12)
             assert np.all(ends["high"] >= pairs.difference[0] + half - 1e-12)
+
+    def test_a_sign_that_turns_within_the_range_is_no_difference(self):
+        ends = [
+            SimpleNamespace(k=2, woods=((0, 1),), **dict.fromkeys(("se", "df"), np.array([[9.0]])),
+                            difference=np.array([[d]]))
+            for d in (90.0, -90.0)
+        ]  # fmt: skip
+        one = spans(ends, 0.95).iloc[0]
+        assert one["low"] < 0 < one["high"]
+        assert one["p"] == 1.0
 
     def test_an_error_as_large_as_the_spread_holds_nothing_equal(self, rng):
         y, x, wood = boards(rng, counts=(4, 4, 4), density=(0, 1, 2), effect=(0, 0, 0))
