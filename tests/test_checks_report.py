@@ -7,6 +7,7 @@ import dataclasses
 import numpy as np
 import pytest
 
+from studylib import tables
 from studylib.codes import code_of, fields_of, has, note
 from studylib.codes.comparison import Method
 from studylib.report import checks, text, trust
@@ -139,6 +140,24 @@ class TestOutliers:
         assert len(beside_it[beside_it["left out"] == "cherry-2"]) == 3
         # The effects table is that of all boards.
         assert (summary.primary_effects()[["n_a", "n_b"]] == 6).all().all()
+
+    def test_two_takes_that_disagree_are_told_of_and_neither_is_blamed(self):
+        def change(rows):
+            mask = (rows["specimen"] == "cherry-2") & (rows["feature"] == H3)
+            rows.loc[mask & (rows["mount"] == 1) & (rows["repeat"] == 1), "value"] -= 40.0
+            return rows
+
+        plan = dict(boards=6, takes=2, board_sd=0.4, mount_sd=0.2, take_sd=0.1)
+        summary = summary_of(change, **plan)
+        told = noted(checks.outlier_notes(summary.checks), "outliers.pair")
+        assert told["apart"] == pytest.approx(40, abs=1)
+        table = checks.outliers_table(summary.checks)
+        (what,) = table.loc[table["level"] == "outliers.take", "what"]
+        assert what == f"pair of takes {told['names'][0]} and {told['names'][1]}"
+        # The effects without it are those without either.
+        left = checks.left_out_table(summary.checks)
+        assert what in set(left["left out"])
+        assert list(summary.tables()["outliers"].columns) == tables.TABLES["outliers"].names
 
     def test_a_verdict_that_hangs_on_one_board_is_told(self):
         plan = dict(boards=6, board_sd=0.4, mount_sd=0.2, take_sd=0.1, steps={"robinia": 2.0})

@@ -206,7 +206,7 @@ def outlier_notes(checks: Checks) -> list[str]:
     if not number:
         return [*told, note("outliers.nothing")]
     strong = int((found["verdict"] == StandsOut.OUTLIER).sum())
-    told.append(note("outliers.found", items=number, outliers=strong))
+    told += [note("outliers.found", items=number, outliers=strong), *filter(None, found["says"])]
     changed = checks.left_out[checks.left_out["changes"]]
     if changed.empty:
         return [*told, note("outliers.no_change")]

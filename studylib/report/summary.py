@@ -208,7 +208,7 @@ class Summary:
             "claims": self.comparison.claims,
             "stages": self.stages,
             "second_opinion": self.comparison.second_opinion,
-            "outliers": self.checks.outliers.drop(columns="ids"),
+            "outliers": self.checks.outliers.drop(columns=["ids", "says"]),
             "effects_without": self.checks.left_out,
             "consistency": self.checks.mandel,
             "reference_chart": self.checks.chart,

@@ -8,7 +8,8 @@ Each level is held against its own:
               Mandel's h
     specimen  Grubbs' test of the boards of one plank, where there are three or more
     mount     Cochran's test of the boards' spreads between mounts in one batch, Mandel's k; of
-              the board that stands out the mount farthest from its median is named
+              the board that stands out the mount farthest from its median is named, and where it
+              has but two mounts, both: they differ from each other, and neither from a median
     take      Cochran's test of the mounts' spreads between takes, likewise
 
 A straggler is beyond the 5 % point of its test, an outlier beyond the 1 % point. Cochran's test is
@@ -31,10 +32,12 @@ import pandas as pd
 from scipy import special
 
 from studylib import tables
+from studylib.codes import note
 from studylib.codes.stability import OutlierTest, StandsOut
 from studylib.stats.compare import Workings
 from studylib.stats.effects import compared_pairs, effects_table
 from studylib.stats.samples import Sample, make_samples
+from studylib.stats.scales import reported_difference, reported_values
 from studylib.stats.units import MOUNT
 
 LEVELS = (0.05, 0.01)
@@ -67,10 +70,11 @@ def mandel_k_critical(groups: int, n: int, alpha: float) -> float:
 
 
 def find_outliers(samples: Mapping[str, Sample], features: Iterable[str]) -> pd.DataFrame:
-    """One row for each item that stands out: the table "outliers", and a column `ids`.
+    """One row for each item that stands out: the table "outliers", and columns `ids` and `says`.
 
-    item names it ("L3", "L3, mount 2", "take ..."); ids are the take ids that rest on it, by which
-    it can be left out to see what then becomes of the effects.
+    item names it ("L3", "L3, mount 2", "take ...", "pair of takes ..."); ids are the take ids that
+    rest on it, by which it can be left out to see what then becomes of the effects; says is a note
+    of what each of a pair says, "" for all else.
     """
     rows = [
         row
@@ -79,11 +83,11 @@ def find_outliers(samples: Mapping[str, Sample], features: Iterable[str]) -> pd.
         for row in (
             *_sources(name, samples[name]),
             *_boards_of_planks(name, samples[name].takes),
-            *_spreads(name, samples[name].takes, "mount"),
-            *_spreads(name, samples[name].takes, "take"),
+            *_spreads(samples[name], "mount"),
+            *_spreads(samples[name], "take"),
         )
     ]
-    return pd.DataFrame(rows, columns=[*tables.TABLES["outliers"].names, "ids"])
+    return pd.DataFrame(rows, columns=[*tables.TABLES["outliers"].names, "ids", "says"])
 
 
 def number_of_tests(samples: Mapping[str, Sample], features: Iterable[str]) -> int:
@@ -220,10 +224,11 @@ def _usual(values: pd.Series, keys: list[str]) -> tuple[pd.DataFrame, int]:
     return groups[groups["size"] == size], size
 
 
-def _spreads(name: str, takes: pd.DataFrame, level: str) -> list[dict]:
-    """Cochran's test over the groups; within the one that stands out Grubbs names the value."""
-    keys = _INSIDE[level][0]
-    values = _cells(takes, level)
+def _spreads(sample: Sample, level: str) -> list[dict]:
+    """Cochran's test over the groups; of the one that stands out, the value farthest from its
+    median, or the two that it holds."""
+    keys, inside = _INSIDE[level]
+    values = _cells(sample.takes, level)
     groups, n = _usual(values, keys)
     if len(groups) < 2 or not groups["var"].sum() > 0:
         return []
@@ -232,15 +237,23 @@ def _spreads(name: str, takes: pd.DataFrame, level: str) -> list[dict]:
     if share <= ends[0]:
         return []
     own = values.xs(groups["var"].idxmax(), level=keys, drop_level=False)
-    far = own.index[int(np.argmax(np.abs(own - own.median()).to_numpy()))]
-    where = dict(zip((*MOUNT, "take"), far, strict=False))
-    mine = takes[(takes[list(where)] == pd.Series(where)).all(axis=1)]
-    item = f"take {far[3]}" if level == "take" else f"{far[0]}, {far[1]}, mount {far[2]}"
-    return [
-        _row(
-            *(name, level, item, mine["wood"].iloc[0], OutlierTest.COCHRAN, (share, *ends), mine),
-        )
-    ]
+    place = int(np.argmax(np.abs(own - own.median()).to_numpy()))
+    odd = own if n == 2 else own.iloc[[place]]
+    mine = sample.takes[pd.MultiIndex.from_frame(sample.takes[inside]).isin(odd.index)]
+    specimen, batch, *_ = odd.index[0]
+    of = f"{specimen}, {batch}, " if level == "mount" else ""
+    names, feature = [str(key[-1]) for key in odd.index], sample.feature
+    item, says = f"{of}{level} {names[0]}", ""
+    if n == 2:
+        item = f"{of}pair of {level}s {names[0]} and {names[1]}"
+        says = note(
+            "outliers.pair", feature=feature.name, level=level, of=of, names=names,
+            values=reported_values(odd, feature).to_list(), unit=feature.unit,
+            apart=reported_difference(odd.max() - odd.min(), feature),
+            apart_unit=feature.difference_unit,
+        )  # fmt: skip
+    wood, found = mine["wood"].iloc[0], (share, *ends)
+    return [_row(feature.name, level, item, wood, OutlierTest.COCHRAN, found, mine, says=says)]
 
 
 def _grubbs(z: np.ndarray) -> list[tuple[int, tuple[float, float, float]]]:
@@ -268,11 +281,11 @@ def _mount_spreads(takes: pd.DataFrame) -> dict[tuple[str, str], tuple[float, fl
     return {key: (float(value), *ends) for key, value in largest.items()}
 
 
-def _row(name, level, item, wood, test, found, takes: pd.DataFrame) -> dict:
+def _row(name, level, item, wood, test, found, takes: pd.DataFrame, *, says: str = "") -> dict:
     statistic, critical, critical_1 = found
     return {
         "feature": name, "level": level, "item": item, "wood": wood, "test": test,
         "statistic": statistic, "critical": critical, "critical_1": critical_1,
         "verdict": StandsOut.OUTLIER if statistic > critical_1 else StandsOut.STRAGGLER,
-        "ids": tuple(takes["id"].astype(str)),
+        "ids": tuple(takes["id"].astype(str)), "says": says,
     }  # fmt: skip

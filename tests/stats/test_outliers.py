@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from studylib.codes import code_of, fields_of
 from studylib.stats.compare import compare
 from studylib.stats.outliers import (
     cochran_critical,
@@ -21,6 +22,7 @@ from studylib.stats.outliers import (
     mandel_rows,
     number_of_tests,
 )
+from studylib.words import said
 from tests.draws import draws
 from tests.stats.simulate import WOODS, features_table, specimens_table
 
@@ -133,6 +135,65 @@ class TestPlanted:
         assert row.ids == (rows.loc[40, "id"],)
         assert row.verdict == "outlier"
 
+    @pytest.mark.parametrize("earlier", [True, False])
+    def test_two_takes_that_disagree_are_both_named_with_what_each_says(self, earlier, rng):
+        """Which of them is 40 dB off makes no difference: two values have no odd one."""
+        specimens, rows = study(rng, takes=2, board_sd=2.0, mount_sd=1.0, take_sd=0.1)
+        pair = rows[(rows["specimen"] == "L2") & (rows["mount"] == 1)]
+        off = pair.index[0 if earlier else 1]
+        rows = moved(rows, rows.index == off, -40.0)
+        first, second = rows.loc[pair.index, "value"]
+        _, found = self.found(specimens, rows)
+        (row,) = found[found["level"] == "take"].itertuples()
+        names = list(pair["take"])
+        assert row.item == f"pair of takes {names[0]} and {names[1]}"
+        assert row.verdict == "outlier"
+        assert set(row.ids) == set(pair["id"])
+        told = fields_of(row.says)
+        assert code_of(row.says) == "outliers.pair"
+        assert told["names"] == names
+        assert told["values"] == pytest.approx([first, second])
+        assert (told["unit"], told["apart_unit"]) == ("dB", "dB")
+        assert told["apart"] == pytest.approx(abs(first - second))
+        assert told["apart"] == pytest.approx(40, abs=1)
+
+    def test_two_mounts_that_disagree_are_both_named(self, rng):
+        specimens, rows = study(rng, mounts=2, board_sd=2.0, mount_sd=0.2, take_sd=0.1)
+        mask = (rows["specimen"] == "L2") & (rows["mount"] == 2)
+        rows = moved(rows, mask, 12.0)
+        _, found = self.found(specimens, rows)
+        (row,) = found[found["level"] == "mount"].itertuples()
+        assert row.item == "L2, day 1, pair of mounts 1 and 2"
+        assert set(row.ids) == set(rows.loc[rows["specimen"] == "L2", "id"])
+        told = fields_of(row.says)
+        means = rows[rows["specimen"] == "L2"].groupby("mount")["value"].mean()
+        assert told["values"] == pytest.approx(means.tolist())
+        assert said(row.says).startswith("tone.h3.rel_db: L2, day 1, mount 1 says ")
+
+    def test_what_is_compared_in_percent_is_told_in_its_own_unit(self, rng):
+        name = "tap.m1.decay_time_s"
+        specimens, rows = study(
+            rng, takes=2, names=[name], board_sd=0.1, mount_sd=0.1, take_sd=0.01
+        )
+        rows["value"] = np.exp(rows["value"] / 10)
+        off = rows.index[(rows["specimen"] == "L2") & (rows["mount"] == 1)]
+        rows.loc[off[0], "value"] = 3 * rows.loc[off[1], "value"]
+        samples = compare(rows, specimens, woods=WOODS, primary=[name]).workings.samples
+        found = find_outliers(samples, [name])
+        (row,) = found[found["level"] == "take"].itertuples()
+        told = fields_of(row.says)
+        assert told["values"] == pytest.approx(rows.loc[off, "value"].tolist())
+        assert (told["unit"], told["apart_unit"]) == ("s", "%")
+        assert told["apart"] == pytest.approx(200)
+
+    def test_of_three_takes_the_odd_one_is_named_alone(self, rng):
+        specimens, rows = study(rng, takes=3, board_sd=2.0, mount_sd=1.0, take_sd=0.1)
+        _, found = self.found(specimens, moved(rows, rows.index == 41, -40.0))
+        (row,) = found[found["level"] == "take"].itertuples()
+        assert row.item == f"take {rows.loc[41, 'take']}"
+        assert row.ids == (rows.loc[41, "id"],)
+        assert row.says == ""
+
     def test_a_board_among_the_boards_of_its_plank(self, rng):
         sources = {f"C{i}": "one plank" for i in range(1, 7)}
         specimens = specimens_table((6, 6, 6), sources=sources)
@@ -200,7 +261,19 @@ class TestWithout:
         result = compared(specimens, rows)
         found = find_outliers(result.workings.samples, [NAME]).head(0)
         ids = tuple(rows.loc[rows["specimen"] == "R1", "id"])
-        found.loc[0] = [NAME, "source", "R1", "robinia", "Grubbs", 2.0, 1.9, 2.1, "straggler", ids]
+        found.loc[0] = [
+            NAME,
+            "source",
+            "R1",
+            "robinia",
+            "Grubbs",
+            2.0,
+            1.9,
+            2.1,
+            "straggler",
+            ids,
+            "",
+        ]
         table = leave_one_out(result.workings, found, result.effects)
         assert list(table["verdict_without"]).count("boards only") == 2
 

@@ -215,6 +215,12 @@ FIELDS: list[tuple[str, dict, str]] = [
     ("outliers.tests", {"tests": 13, "expected": 0.65, "found": 1}, "0.65 findings on average"),
     ("outliers.nothing", {}, "Nothing stands out."),
     ("outliers.found", {"items": 2, "outliers": 1}, "2 items stand out; beyond the 1 % point: 1."),
+    (
+        "outliers.pair",
+        {"feature": H3, "level": "mount", "of": "L2, day 1, ", "names": ["1", "2"],
+         "values": [-20.14, -60.3], "unit": "dB", "apart": 40.16, "apart_unit": "dB"},
+        "L2, day 1, mount 1 says −20.1 dB, mount 2 says −60.3 dB; they lie 40.2 dB apart. Which",
+    ),
     ("outliers.no_change", {}, "changes no verdict"),
     (
         "outliers.changes",
