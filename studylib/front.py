@@ -37,7 +37,7 @@ def measure_take(
     drive: int | None = None,
     drive_kind: str = "acceleration",
     full_scale_db: float | None = None,
-    skip_s: float = 0.1,
+    skip_s: float | None = None,
     length_s: float = 0.8,
 ) -> pd.DataFrame:
     """Measure a recording of a steady tone; no study is needed.
@@ -50,7 +50,8 @@ def measure_take(
     response, drive : channels as a person counts them; `drive` None where there is none.
     drive_kind : "force", "acceleration" or "voltage"; a response is given for the first two.
     full_scale_db : dB re 20 uPa of a full-scale sine; without it levels are re full scale.
-    skip_s, length_s : what is left out at the start, and what is analysed, s.
+    skip_s : what is left out at the start, s; None: the tone is found where it sounds.
+    length_s : what is analysed, s.
 
     Returns
     -------

@@ -73,7 +73,7 @@ def test_every_section_is_read(tmp_path):
     assert settings.study.compare == "lot"
     assert (settings.channels.response, settings.channels.drive_kind) == (3, "force")
     assert settings.tone.fundamental_hz == 172.0
-    assert settings.tone.skip_s == 0.1
+    assert settings.tone.skip_s is None
     assert settings.decide.primary == ("tone.h3.rel_db", "tap.m1.decay_time_s")
     assert settings.decide.limits == {"tone.h3.rel_db": 1.0, "tap.m1.decay_time_s": 1.05}
     assert settings.claims[0].higher == "robinia"

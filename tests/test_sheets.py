@@ -84,7 +84,7 @@ def test_settings_have_the_documented_defaults(tmp_path):
     settings = read_study(write_study(tmp_path / "s", toml=toml)).settings
     assert settings.study.compare == "wood"
     assert (settings.tone.fundamental_hz, settings.tone.harmonics) == (172.0, 20)
-    assert (settings.tone.skip_s, settings.tone.length_s) == (0.1, 0.8)
+    assert (settings.tone.skip_s, settings.tone.length_s) == (None, 0.8)
     assert (settings.decide.confidence, settings.decide.smallest_n) == (0.95, 2)
     assert settings.channels.response == 1
     assert settings.channels.drive is None

@@ -3,6 +3,10 @@
 The recording is read in coherent pieces of at most 10 s, so that memory does not grow with
 its length. Arrays and checks come out; tables are made elsewhere (batch.py).
 
+What is analysed of a steady tone starts a moment after the start of the take. Where the tone does
+not hold there, it is looked for in the whole take (signal.tone_window) and analysed a moment after
+its own start.
+
 Here also stands what is added to dB re full scale to make it a level.
 
 Conventions: a full-scale sine is 0 dB re full scale. With a microphone, `full_scale_db` or a
@@ -35,6 +39,7 @@ from studylib.signal.line_sums import end_levels, line_sums, missing_tail
 from studylib.signal.noise import NoiseSpectrum, noise_spectrum, strongest_line, windowed_density
 from studylib.signal.samples import SampleFacts, describe, merge
 from studylib.signal.tone import MAX_SEGMENT_S, ToneFit, fit_tone, join_fits, record_length
+from studylib.signal.tone_window import ALIKE_DB, block_frames, block_levels, stretch_of
 from studylib.words import say
 
 # Where each kind of take must hold the tone; a control may have none in the response.
@@ -45,6 +50,7 @@ TONE_ON = {
     "loopback": ("response",),
 }
 SHORTEST_S = 0.1  # of a take that is analysed whole
+SETTLE_S = 0.1  # left out after the start of a take, and of a tone, where study.toml sets nothing
 STEP_BITS = {
     "PCM_S8": 7, "PCM_U8": 7, "PCM_16": 15, "PCM_24": 23, "PCM_32": 31,
     "ULAW": 5, "ALAW": 5,  # at a crest, where coarse steps must not pass for clipping
@@ -57,8 +63,10 @@ class Expectation:
 
     channels : name -> 0-based number in the file, "response" first.
     tone_hz : the tone, or None;  tone_on : names of the channels that must hold it.
-    harmonics : highest harmonic to fit;  skip_s, length_s : what is analysed (length_s None:
-    all of it).  may_be_silent : nothing needs to sound.  lines_hz : frequencies at which a take
+    harmonics : highest harmonic to fit.
+    skip_s : left out at the start; None for SETTLE_S, and a tone that starts later is then found.
+    length_s : what is analysed; None for all of it.
+    may_be_silent : nothing needs to sound.  lines_hz : frequencies at which a take
     without a steady tone is summed (signal.line_sums); none by default.
     played_hz : where what was played ends by itself, as a sweep does; None where it does not.
     """
@@ -68,7 +76,7 @@ class Expectation:
     tone_hz: float | None
     tone_on: tuple[str, ...]
     harmonics: int
-    skip_s: float
+    skip_s: float | None
     length_s: float | None
     may_be_silent: bool = False
     lines_hz: tuple[float, ...] = ()
@@ -134,6 +142,8 @@ def measure_take(
     TakeMeasurement; its fit is None when the file is too faulty to be measured, and its
     checks then say why. Comparison with the room take is the caller's: it knows the gains.
     """
+    if wanted.skip_s is None:
+        return _where_it_sounds(path, info, wanted, limits)
     checks = quality.file_checks(
         limits,
         remarks=several([info.remark, other_rate(info, wanted.rate_hz)]),
@@ -179,6 +189,66 @@ def measure_take(
 def unreadable(why: str, limits: Mapping[str, quality.Entry]) -> quality.Check:
     """The failed check of a recording that cannot be opened or read; `why`, a cell of notes."""
     return quality.check("readable", 1.0, limits)._replace(source=why)
+
+
+def _where_it_sounds(
+    path: Path,
+    info: RecordingInfo,
+    wanted: Expectation,
+    limits: Mapping[str, quality.Entry],
+) -> TakeMeasurement:
+    """The take from where its tone has settled, with a row that says where that is."""
+    found = measure_take(path, info, replace(wanted, skip_s=SETTLE_S), limits)
+    if found.fit is None:
+        return found
+    rate, begins, ends = info.rate_hz, 0, info.frames
+    needed = round(SETTLE_S * rate) + round(wanted.length_s * rate)
+    if _in_doubt(path, wanted, found, amid=info.frames // 2, needed=needed):
+        begins, ends = _stretch(path, info, wanted, needed=needed)
+    start_s = begins / rate + SETTLE_S
+    if begins + needed > ends:
+        why = note(
+            "measure.tone_lasts", tone_hz=wanted.tone_hz, from_s=begins / rate, to_s=ends / rate,
+            needed_s=needed / rate, settle_s=SETTLE_S,
+        )  # fmt: skip
+        lacking = quality.check("tone_short", (begins + needed - ends) / rate, limits)
+        return TakeMeasurement(
+            [*(row for row in found.checks if not row.channel), lacking._replace(source=why)]
+        )
+    if begins:
+        found = measure_take(path, info, replace(wanted, skip_s=start_s), limits)
+    return replace(found, checks=[*found.checks, quality.check("window", start_s, limits)])
+
+
+def _in_doubt(
+    path: Path, wanted: Expectation, found: TakeMeasurement, *, amid: int, needed: int
+) -> bool:
+    """The tone does not hold in what was analysed, or is far louder amid the take."""
+    if not wanted.tone_on or any(row.verdict == Verdict.FAIL for row in found.checks):
+        return True
+    if amid < needed:
+        return False
+    name, at = wanted.tone_on[0], {"rate_hz": wanted.rate_hz, "tone_hz": wanted.tone_hz}
+    x = read_window(path, start=amid, frames=block_frames(**at))[wanted.channels[name]]
+    first = quality.decibels(abs(found.fit.amplitude[found.names.index(name), 0]) ** 2)
+    return bool(block_levels(x, **at) > first + ALIKE_DB)
+
+
+def _stretch(
+    path: Path, info: RecordingInfo, wanted: Expectation, *, needed: int
+) -> tuple[int, int]:
+    """(first frame, frame after the last) of where the tone sounds, the block in which it ends left
+    out: in the first channel that shows it; else of the whole take."""
+    at = {"rate_hz": info.rate_hz, "tone_hz": wanted.tone_hz}
+    frames = block_frames(**at)
+    picked = [wanted.channels[name] for name in wanted.tone_on or wanted.channels]
+    blocks = windows(path, start=0, frames_each=frames, count=info.frames // frames)
+    for levels in np.stack([block_levels(x[picked], **at) for x in blocks], axis=1):
+        found = stretch_of(levels, needed=-(-needed // frames))
+        if found is not None:
+            first, end = found
+            return first * frames, info.frames if end == levels.size else (end - 1) * frames
+    return 0, info.frames
 
 
 def _pieces(info: RecordingInfo, wanted: Expectation) -> tuple[int, int, int]:

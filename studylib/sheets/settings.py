@@ -82,11 +82,14 @@ class Bench(_Section):
 
 
 class Tone(_Section):
-    """The steady tone and the part of a take that is analysed."""
+    """The steady tone and the part of a take that is analysed.
+
+    `skip_s` is left out at the start of each take; None looks for where the tone sounds.
+    """
 
     fundamental_hz: float = Field(172.0, gt=0, description="right.frequency")
     harmonics: int = Field(20, ge=1, description="right.whole")
-    skip_s: float = Field(0.1, ge=0, description="right.seconds")
+    skip_s: float | None = Field(None, ge=0, description="right.seconds")
     length_s: float = Field(0.8, gt=0, description="right.seconds")
 
 

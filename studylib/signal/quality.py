@@ -67,6 +67,8 @@ _ENTRIES = (
     Entry("checks.rate", "Hz", None, 0, "checks.definition"),
     Entry("checks.channels", "", None, 0, "checks.definition"),
     Entry("checks.length", "s", None, 0, "checks.definition"),
+    Entry("checks.tone_short", "s", None, 0, "checks.definition"),
+    Entry("checks.window", "s", None, None, "checks.definition"),
     Entry("checks.file_lossy", "", 0, None, "checks.definition"),
     Entry("checks.file_odd", "", 0, None, "checks.definition"),
     Entry("checks.finite", "", None, 0, "checks.definition"),
@@ -109,7 +111,7 @@ _REMARKS = {
     "file_odd": ("recordings.open_length", "recordings.other_content"),
 }  # fmt: skip
 ABOUT_FILE = ("file_lossy", "file_odd")  # have a row only where there is a remark
-TOLD_BY_SOURCE = ("readable", *_REMARKS)
+TOLD_BY_SOURCE = ("readable", "tone_short", *_REMARKS)
 
 
 def overridden(own: Mapping[str, float]) -> dict[str, Entry]:

@@ -237,11 +237,9 @@ def _spreads(sample: Sample, level: str) -> list[dict]:
     if share <= ends[0]:
         return []
     own = values.xs(groups["var"].idxmax(), level=keys, drop_level=False)
-    place = int(np.argmax(np.abs(own - own.median()).to_numpy()))
-    odd = own if n == 2 else own.iloc[[place]]
+    odd = own if n == 2 else own.iloc[[int(np.argmax(np.abs(own - own.median()).to_numpy()))]]
     mine = sample.takes[pd.MultiIndex.from_frame(sample.takes[inside]).isin(odd.index)]
-    specimen, batch, *_ = odd.index[0]
-    of = f"{specimen}, {batch}, " if level == "mount" else ""
+    of = "{}, {}, ".format(*odd.index[0]) if level == "mount" else ""
     names, feature = [str(key[-1]) for key in odd.index], sample.feature
     item, says = f"{of}{level} {names[0]}", ""
     if n == 2:
@@ -252,8 +250,8 @@ def _spreads(sample: Sample, level: str) -> list[dict]:
             apart=reported_difference(odd.max() - odd.min(), feature),
             apart_unit=feature.difference_unit,
         )  # fmt: skip
-    wood, found = mine["wood"].iloc[0], (share, *ends)
-    return [_row(feature.name, level, item, wood, OutlierTest.COCHRAN, found, mine, says=says)]
+    about = (feature.name, level, item, mine["wood"].iloc[0], OutlierTest.COCHRAN, (share, *ends))
+    return [_row(*about, mine, says=says)]
 
 
 def _grubbs(z: np.ndarray) -> list[tuple[int, tuple[float, float, float]]]:
