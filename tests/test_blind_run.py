@@ -78,5 +78,5 @@ def test_a_blind_study_is_run_on_codes_and_again_under_its_names(tmp_path, monke
     # Both runs are entries of the ledger; the second one, with names for codes, is no look.
     ledger = read_ledger(folder)
     assert (len(ledger.entries), ledger.whole) == (2, True)
-    assert ledger.looks(read_study(folder).boards_recorded) == (8,)
+    assert ledger.looks(read_study(folder).boards_recorded()) == (8,)
     assert "this is look 1" in named.summary_html.read_text(encoding="utf-8")

@@ -140,7 +140,7 @@ def plan_looks(folder, looks: int) -> None:
 
 def test_looks_that_nobody_planned_are_counted_and_named_beside_each_verdict(folder):
     study = recorded(folder)
-    whole = study.boards_recorded
+    whole = study.boards_recorded()
     assert len(whole) == 8
     first = summarise(study, gather(study))
     assert looks_note(study)["number"] == 1
@@ -162,12 +162,19 @@ def test_looks_that_nobody_planned_are_counted_and_named_beside_each_verdict(fol
     assert "cannot be told" in say(broken[0])
 
 
+def test_boards_of_a_batch_that_was_not_shown_are_not_seen_yet(folder):
+    study = recorded(folder)
+    assert len(study.boards_recorded()) == 8
+    assert study.boards_recorded(failed=study.batches) == {}
+    assert looks_of(study, failed=study.batches).number == 0
+
+
 def test_planned_looks_join_the_stages_and_share_the_error(folder):
     plan_looks(folder, 2)
     study = recorded(folder)
     first = summarise(study, gather(study))
     assert round(first.confidence, 4) in SHARED
-    add_entry(folder, study.boards_recorded, when=NOON)
+    add_entry(folder, study.boards_recorded(), when=NOON)
     add_boards(folder, "larch", "robinia", first=5)
     blind(folder, 10)
     study = recorded(folder, stage=True, day=11)

@@ -24,7 +24,7 @@ def made_of(study: Study, gathered: Gathered) -> Made:
     settings, changed = study.settings, len(touches_verdicts(study.changed_since_lock))
     recorded = study.lock.content["recorded"] if study.lock is not None else 0
     late = [note("caveats.lock", recorded=recorded, changes=changed)] if recorded or changed else []
-    seen = looks_of(study)
+    seen = looks_of(study, failed=gathered.failed)
     if seen.unplanned or not seen.whole:
         fields = {"number": seen.number, "planned": study.looks, "rate": seen.rate}
         late.append(note("caveats.looks", **fields, whole=seen.whole))

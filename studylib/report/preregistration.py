@@ -7,6 +7,7 @@ Functions: `preregistered`, `changed_since_lock`, `lock_stands`, `touched`, `loo
 `coded_claims`. Class: `Looks`.
 """
 
+from collections.abc import Container
 from dataclasses import dataclass
 
 import pandas as pd
@@ -36,22 +37,23 @@ class Looks:
     last: str
 
 
-def looks_of(study: Study) -> Looks:
+def looks_of(study: Study, *, failed: Container[str] = ()) -> Looks:
     """The looks at the boards that are compared.
 
     Parameters
     ----------
     study : the stages that are compared (`Study.compared`).
+    failed : batches that are not in the comparison.
     """
     if study.lock is None:
         return Looks(0, False, 0.0, True, "")
     ledger, alpha = read_ledger(study.folder), 1 - study.settings.decide.confidence
-    sizes = ledger.looks(study.boards_recorded)
+    sizes = ledger.looks(study.boards_recorded(failed=failed))
     rate = rate_of(look_level(alpha, study.looks), sizes) if sizes else 0.0
     return Looks(len(sizes), len(sizes) > study.looks, rate, ledger.whole, ledger.last)
 
 
-def preregistered(study: Study) -> list[str]:
+def preregistered(study: Study, *, failed: Container[str] = ()) -> list[str]:
     """Locks, keys, looks and schedule of the study, one note each; what counts is that of the
     stages which are compared."""
     scheduled = "preregistration.no_schedule"
@@ -64,7 +66,7 @@ def preregistered(study: Study) -> list[str]:
     return [
         *(_locked(study) or ["preregistration.not_locked"]),
         *(_blind(study) or ["preregistration.not_blind"]),
-        *_looks(study.compared),
+        *_looks(study.compared, failed),
         scheduled,
     ]
 
@@ -96,8 +98,8 @@ def _locked(study: Study) -> list[str]:
     return [counts, *beside]
 
 
-def _looks(study: Study) -> list[str]:
-    seen, planned = looks_of(study), study.looks
+def _looks(study: Study, failed: Container[str]) -> list[str]:
+    seen, planned = looks_of(study, failed=failed), study.looks
     if study.lock is None and planned == 1:
         return []
     told = {"number": seen.number, "rate": seen.rate, "whole": seen.whole, "last": seen.last}

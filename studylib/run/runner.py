@@ -22,6 +22,7 @@ from collections.abc import Callable
 from concurrent.futures import Future, wait
 from dataclasses import dataclass, field
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -274,7 +275,7 @@ class _Run:
         used = {name: place.key for name, place in self.places.items() if name not in left_out}
         if not used:
             return note("run.no_result")
-        looks = looks_of(self.study.compared)
+        looks = looks_of(self.study.compared, failed=left_out)
         key = provenance.summary_key(
             hashes=self.hashes | {LEDGER: f"{looks.number} {looks.whole}"},
             parts=used,
@@ -287,7 +288,8 @@ class _Run:
             return ""
         for name in used:
             take_in(self.places[name].part)
-        work = self.workers.submit(self._execute_summary, key)
+        execute = partial(self._execute_summary, left_out=tuple(left_out))
+        work = self.workers.submit(execute, key)
         for future in self.workers.as_finished({work: SUMMARY}):
             if future.exception() is not None:
                 notebook = _notebook_of(future.exception())
@@ -312,7 +314,7 @@ class _Run:
             raise NotebookError(note("run.no_part"), notebook)
         return notebook
 
-    def _execute_summary(self, key: str) -> None:
+    def _execute_summary(self, key: str, *, left_out: tuple[str, ...]) -> None:
         from studylib.report.pages import page_html
         from studylib.run.execution import NotebookError
 
@@ -332,7 +334,8 @@ class _Run:
             raise NotebookError(note("run.not_written", file=missing[0]), notebook)
         part = self.study.compared
         if part.lock:  # before the page is shown, so that no look goes uncounted
-            add_entry(part.folder, part.boards_recorded, when=datetime.now())
+            boards = part.boards_recorded(failed=left_out)
+            add_entry(part.folder, boards, when=datetime.now())
         self.summary.keep(
             key,
             notebook=_text(notebook),

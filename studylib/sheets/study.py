@@ -12,7 +12,7 @@ Class: `Study`.
 """
 
 import os
-from collections.abc import Iterable
+from collections.abc import Container, Iterable
 from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import cached_property
@@ -158,14 +158,18 @@ class Study:
         return self.of_stages(*(part.stages[0] for part in parts if not part.coded))
 
     @cached_property
-    def boards_recorded(self) -> dict[str, frozenset[str]]:
-        """Boards under comparison -> the first digits of the SHA-256 of their recordings."""
+    def _digits(self) -> dict[str, str]:
+        """Take -> the first digits of its recording's SHA-256."""
+        return {t.take: sha256(self.path_of(t))[:DIGITS] for t in self.takes}
+
+    def boards_recorded(self, *, failed: Container[str] = ()) -> dict[str, frozenset[str]]:
+        """Boards under comparison -> the first digits of the SHA-256 of their recordings.
+
+        failed : batches that are not in the comparison.
+        """
         boards = {s.specimen for s in self.with_role("")}
-        found: dict[str, set[str]] = {}
-        for take in self.takes:
-            if take.specimen in boards and not take.exclude:
-                digits = sha256(self.path_of(take))[:DIGITS]
-                found.setdefault(take.specimen, set()).add(digits)
+        used = [t for t in self.takes if not t.exclude and t.batch not in failed]
+        found = grouped((t.specimen, self._digits[t.take]) for t in used if t.specimen in boards)
         return {board: frozenset(recordings) for board, recordings in found.items()}
 
     @property
