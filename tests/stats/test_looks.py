@@ -100,7 +100,7 @@ def test_a_look_asks_for_more_before_anything_is_said():
 def test_what_same_promises_is_what_this_look_spends():
     assert verdicts(0.5, 0.9, 0.9, 0.03, confidence=0.95) == "same"
     assert verdicts(0.5, 0.9, 0.9, 0.03, confidence=0.978, same_level=0.022) == "open"
-    features, boards, ask = woods_apart(12, effect=0.0, change=6.0)
+    features, boards, ask = woods_apart(12, effect=0.0, change=3.0)
     found = compare(features, boards, looks=3, limits={FEATURE: 6.0}, **ask)
     assert found.effects.iloc[0]["verdict"] == "same"
     (told,) = [fields_of(each) for each in found.notes if code_of(each) == "comparison.same"]
@@ -110,5 +110,6 @@ def test_what_same_promises_is_what_this_look_spends():
 @pytest.mark.parametrize("cell", SHORT, ids=lambda cell: cell.name)
 def test_planned_looks_declare_no_more_than_promised(cell):
     found = rates(cell, 4000)
-    assert found["planned"] <= 0.06 + 3 * np.sqrt(0.06 * 0.94 / 4000)
-    assert found["unplanned"] > 0.065
+    unplanned = found.pop("unplanned", None)
+    assert max(found.values()) <= 0.06 + 3 * np.sqrt(0.06 * 0.94 / 4000)
+    assert unplanned is None or unplanned > 0.065
