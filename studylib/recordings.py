@@ -24,6 +24,7 @@ import soundfile
 
 from studylib.codes import code_of, fields_of, holding, note, several
 from studylib.errors import InputError
+from studylib.sheets.files import UNREAD_ENDINGS
 from studylib.sheets.settings import LOWEST_RATE_HZ
 from studylib.words import say
 
@@ -209,9 +210,9 @@ def _opened(path: Path) -> Iterator[soundfile.SoundFile]:
         file = soundfile.SoundFile(path)
     except (soundfile.LibsndfileError, TypeError) as error:
         # TypeError: a name that ends in .raw has no header to look into.
-        raise InputError(
-            note("recordings.no_audio", file=_name(path), why=_reason(error))
-        ) from None
+        phone = path.suffix.lower() in UNREAD_ENDINGS
+        fault = note("recordings.no_audio", file=_name(path), why=_reason(error))
+        raise InputError(note("recordings.convert", file=_name(path)) if phone else fault) from None
     with file:
         if file.frames >= _UNKNOWN_FRAMES:
             raise InputError(note("recordings.no_length", file=_name(path)))

@@ -367,6 +367,13 @@ def test_what_is_no_audio(tmp_path, name, data):
     refused(lambda: probe(path), "recordings.no_audio")
 
 
+@pytest.mark.parametrize("name", ["take.m4a", "take.MP4", "take.mov", "take.3gp"])
+def test_a_phones_file_is_told_how_to_convert(tmp_path, name):
+    (tmp_path / name).write_bytes(b"\0\0\0\x20ftypM4A \0\0\2\0isomiso2" + bytes(64))
+    told = refused(lambda: probe(tmp_path / name), "recordings.convert")
+    assert told["file"].endswith(name)
+
+
 def test_what_is_not_there(tmp_path):
     for path in (tmp_path / "none.wav", tmp_path):
         for call in (probe, lambda p: read_window(p, start=0, frames=1)):

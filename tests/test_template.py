@@ -75,7 +75,15 @@ def test_every_key_stands_in_the_template_with_its_default(tmp_path):
         given = raw["claim"][0] if name == "claims" else raw[name]
         known = getattr(inner, "model_fields", {})
         assert set(known) == set(given) or name in ("quality", "tap", "sweep", "pluck"), name
-    examples = {"drive", "drive_kind", "rate_hz", "full_scale_db", "calibrator_db", "limits"}
+    examples = {
+        "drive",
+        "drive_kind",
+        "rate_hz",
+        "full_scale_db",
+        "calibrator_db",
+        "limits",
+        "skip_s",
+    }
     for section in ("channels", "tone", "decide"):
         defaults = Settings.model_fields[section].annotation()
         for key, value in raw[section].items():

@@ -237,6 +237,13 @@ def test_a_wrong_name_is_told_and_a_rename_puts_it_right(folder):
     assert line.startswith("keep  room")
 
 
+def test_a_phones_file_is_seen_and_told_how_to_convert(folder):
+    bench = Bench(folder)
+    (folder / "recordings" / "take 1.m4a").write_bytes(b"\0\0\0\x20ftypM4A " + bytes(64))
+    (line,) = bench.after(GIVEN_UP_S + 0.1)
+    assert line == "redo  " + say("recordings.convert", file="recordings/take 1.m4a")
+
+
 def test_a_take_out_of_order_is_kept_and_said(folder):
     bench = Bench(folder)
     record(folder, "room")

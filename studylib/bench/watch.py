@@ -35,7 +35,7 @@ from studylib.modes.means import over_places, own_squared, room_hides
 from studylib.recordings import probe
 from studylib.report.at_the_bench import failed_checks
 from studylib.sheets import Study, Take, read_study
-from studylib.sheets.files import AUDIO_ENDINGS
+from studylib.sheets.files import AUDIO_ENDINGS, UNREAD_ENDINGS
 from studylib.signal import quality
 from studylib.signal.tap import Tap
 from studylib.words import say
@@ -269,6 +269,8 @@ class Watcher:
             reminder.cancel()
 
     def _stranger(self, name: str) -> str:
+        if name.lower().endswith(UNREAD_ENDINGS):
+            return say("recordings.convert", file=name)
         waiting, batch = self._waiting(), self._batch_at_work()
         files = [take.file for take in self._all() if take.take in waiting]
         if not batch:

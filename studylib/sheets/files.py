@@ -265,7 +265,12 @@ def whole(text: str, *, comma: bool = False) -> int:
 TEMPLATES = ("study.toml", "specimens.csv", "takes.csv", "README.md")
 HEAD_BYTES = 1 << 16
 WORKBOOKS = (".xlsx", ".ods", ".xls")
-AUDIO_ENDINGS = (".wav", ".flac", ".aif", ".aiff", ".aifc", ".caf", ".w64", ".rf64", ".ogg", ".mp3")
+UNREAD_ENDINGS = (".m4a", ".aac", ".mp4", ".mov", ".3gp", ".amr", ".wma", ".webm", ".mkv")
+"""Of phones and cameras; libsndfile reads none of them."""
+AUDIO_ENDINGS = (
+    *(".wav", ".flac", ".aif", ".aiff", ".aifc", ".caf", ".w64", ".rf64", ".ogg", ".mp3"),
+    *UNREAD_ENDINGS,
+)
 
 Named = tuple[Row, Path]
 
