@@ -214,7 +214,6 @@ def test_the_tables_say_the_same_as_the_notes(plan):
     assert chances_table(plan)["declared"].iloc[0] == f"{100 * detected:.1f} %"
     best = splits_table(plan).iloc[0]
     assert noted(notes, "plan.minutes")["boards"] == best["plan.h_boards"]
-    assert (plan.parts["minutes"] <= plan.spent + 1e-9).all()
 
 
 def test_every_heading_and_cell_of_the_tables_has_its_words(plan):
@@ -224,7 +223,7 @@ def test_every_heading_and_cell_of_the_tables_has_its_words(plan):
 
 
 def test_the_figures_draw_what_the_plan_worked_out(plan):
-    for draw in (figures.power_figure, figures.mix_figure, figures.minutes_figure):
+    for draw in (figures.power_figure, figures.mix_figure):
         figure = draw(plan)
         assert figure.axes
         plt.close(figure)

@@ -1,8 +1,7 @@
-"""What a design can find, as pictures: four figures for the plan's page.
+"""What a design can find, as pictures: three figures for the plan's page.
 
 - `power_figure`: the chance that a difference is declared, over the planks of each wood.
 - `mix_figure`: what the report will say, over the true difference.
-- `minutes_figure`: what boards, mounts and takes leave in the spread of a wood's mean.
 - `counting_figure`: how often takes, mounts or boards counted as planks call equal woods different.
 
 All take the plan (`report.plan_study.StudyPlan`) and draw what it worked out.
@@ -38,11 +37,6 @@ WORD_LOOKS = {
     Verdict.WITHIN: ("#A0A0A0", "xx"),
     Verdict.SAME: ("#C8C8C8", ".."),
     Verdict.OPEN: ("#F2F2F2", ""),
-}
-PART_LOOKS = {
-    "from_boards": ("#404040", ""),
-    "from_mounts": ("#909090", "//"),
-    "from_takes": ("#D0D0D0", ".."),
 }
 MOST_SHOWN = 3
 PLANKS = (2, 4, 8, 16, 32, 64)
@@ -119,45 +113,6 @@ def mix_figure(plan, *, size: tuple[float, float] | None = None) -> Figure:
         )  # fmt: skip
     axes[0].set_ylabel(say("plan.chance_verdict"))
     figure.legend(*axes[0].get_legend_handles_labels(), loc=BELOW, ncols=len(WORD_LOOKS))
-    return settle(figure)
-
-
-@styled
-def minutes_figure(plan, *, size: tuple[float, float] | None = None) -> Figure:
-    """What boards, mounts and takes leave in a wood's mean, for designs of like minutes."""
-    one, parts = plan.features[0], plan.parts
-    figure, ((ax,),) = panelled(size, 3.4)
-    place = np.arange(len(parts))[::-1]
-    left = np.zeros(len(parts))
-    for column, (colour, hatch) in PART_LOOKS.items():
-        share = parts[column].to_numpy()
-        ax.barh(
-            place, share, left=left, color=colour, hatch=hatch, edgecolor="white", height=0.6,
-            label=say("plan.left_by", part=column),
-        )  # fmt: skip
-        left += share
-    for y, row in zip(place, parts.itertuples(), strict=True):
-        ax.annotate(
-            say("plan.bar", sd=scales.reported_difference(row.sd, one.feature),
-                unit=one.feature.difference_unit, minutes=row.minutes),
-            (left[len(parts) - 1 - y], y), xytext=(5, 0), textcoords="offset points", va="center",
-            fontsize=9,
-        )  # fmt: skip
-    sizes = ("planks", "boards", "mounts", "takes")
-    ax.set_yticks(
-        place,
-        [
-            "\n".join([say(row["design"]), say("plan.bar_design", **{n: row[n] for n in sizes})])
-            for row in parts.to_dict("records")
-        ],
-    )
-    ax.set(
-        xlim=(0, 1.28 * left.max()),
-        xlabel=say(
-            "plan.variance_axis", logarithmic=one.feature.scale == "log", feature=one.feature.name
-        ),
-    )
-    figure.legend(loc=BELOW, ncols=3)
     return settle(figure)
 
 

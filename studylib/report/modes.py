@@ -46,7 +46,7 @@ NEAR_TABLE = [
     "harmonic", "wood", "nearest mode", "mode Hz", "bandwidths off", "gain dB", "gain range dB",
     "bench gain dB", "lifted in",
 ]  # fmt: skip
-MODULUS, ISOTROPIC = "wood.youngs_modulus_gpa", "youngs_modulus_isotropic_gpa"
+MODULUS = "wood.youngs_modulus_gpa"
 # Quantity of the table `wood` -> its heading, and the factor to the heading's unit.
 PROPERTIES = {
     "wood.density_kg_m3": ("modes_report.density", 1.0),
@@ -56,7 +56,6 @@ PROPERTIES = {
     "wood.radiation_m4_kg_s": ("modes_report.radiation", 1.0),
     "wood.impedance_pa_s_m": ("modes_report.impedance", 1e-6),
     "wood.loss_factor": ("modes_report.loss_factor", 1.0),
-    ISOTROPIC: ("modes_report.isotropic_modulus", 1.0),
 }
 
 
@@ -371,9 +370,10 @@ def wood_sentences(modes: StudyModes) -> list[str]:
         return [note("modes_report.stiffness_unknown"), *_moisture(wood), *modes.warnings]
     return [
         note("modes_report.stiffness_known", boards=known["specimen"].nunique()),
-        *_moisture(wood), *modes.warnings, *_isotropic(wood),
+        *_moisture(wood),
+        *modes.warnings,
         note("modes_report.limits_of_stiffness"),
-    ]  # fmt: skip
+    ]
 
 
 def _moisture(wood: pd.DataFrame) -> list[str]:
@@ -382,16 +382,6 @@ def _moisture(wood: pd.DataFrame) -> list[str]:
     values = {key: wood.loc[wood["quantity"] == name, "value"] for key, name in named.items()}
     ends = {key: _ends(own) if own.notna().any() else None for key, own in values.items()}
     return [note("modes_report.moisture", **ends)] if any(ends.values()) else []
-
-
-def _isotropic(wood: pd.DataFrame) -> list[str]:
-    """How far the rule for isotropic bars is off."""
-    values = wood[wood["quantity"].isin([MODULUS, ISOTROPIC])]
-    both = values.pivot_table(index="specimen", columns="quantity", values="value").dropna()
-    if both.empty or both.shape[1] < 2:
-        return []
-    off = float(100 * (both[ISOTROPIC] / both[MODULUS] - 1).mean())
-    return [note("modes_report.isotropic_rule", off_percent=abs(off), lower=off < 0)]
 
 
 def properties_table(wood: pd.DataFrame) -> pd.DataFrame:

@@ -318,7 +318,6 @@ def _fill(plan: StudyPlan, folder: Path) -> None:
     drawings = {
         "power": figures.power_figure,
         "verdicts": figures.mix_figure,
-        "minutes": figures.minutes_figure,
         "counting": figures.counting_figure,
     }
     tables = {

@@ -14,7 +14,6 @@ import pandas as pd
 
 from studylib import register
 from studylib.codes import note
-from studylib.codes.planning import Line
 from studylib.errors import InputError
 from studylib.measure.features import has_sensed_drive
 from studylib.register import Feature
@@ -33,7 +32,6 @@ from studylib.stats.planning import (
     optimum,
     pilot_spreads,
     power_curves,
-    spread_parts,
     verdict_mix,
 )
 from studylib.stats.power import (
@@ -167,28 +165,6 @@ class StudyPlan:
             for one in self.features
             if one.limit is not None
         }  # fmt: skip
-
-    @cached_property
-    def parts(self) -> pd.DataFrame:
-        """Designs of the same minutes: takes only, mounts only, as planned, and the best."""
-        one, own, planks = self.minutes, self.nest, min(self.planks.values())
-        room = own.mounts * (one.mount + own.takes * one.take)
-        takes = max(1, int((room - one.mount) // one.take))
-        mounts = max(1, int(room // (one.mount + one.take)))
-        best = self.splits.iloc[0]
-        designs = [
-            ("plan.takes_only", planks, replace(own, mounts=1, takes=takes)),
-            (Line.PLANNED, planks, own),
-            ("plan.mounts_only", planks, replace(own, mounts=mounts, takes=1)),
-            (
-                "plan.best_design",
-                int(best["boards"]),
-                Nest(1, int(best["mounts"]), int(best["takes"])),
-            ),
-        ]
-        table = spread_parts(self.features[0].spreads, designs)
-        cost = table["planks"] * table["boards"] * one.of_board(table["mounts"], table["takes"])
-        return table.assign(minutes=len(self.planks) * cost)
 
     @cached_property
     def miscounted(self) -> pd.DataFrame:

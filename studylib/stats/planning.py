@@ -20,7 +20,7 @@ compared by the same pairs as the report's, once with takes, mounts, boards of o
 counted as one. A way is wrong when it calls some pair different in more than one study of twenty.
 
 Functions: `common_spreads`, `pilot_spreads`, `optimum`, `best_splits`; `power_curves`,
-`verdict_mix`, `spread_parts`, `never_beyond`, `false_alarms`.
+`verdict_mix`, `never_beyond`, `false_alarms`.
 Classes: `Spreads`, `Nest`, `Minutes`.
 """
 
@@ -287,34 +287,6 @@ def verdict_mix(
         for verdict, chance in decision.chances(difference, variance, planks, **options).of.items()
     ]
     return pd.DataFrame(rows, columns=["difference", "verdict", "chance"])
-
-
-def spread_parts(spreads: Spreads, designs: Iterable[tuple[str, int, Nest]]) -> pd.DataFrame:
-    """What boards, mounts and takes leave in the variance of a wood's mean.
-
-    Parameters
-    ----------
-    designs : code, planks of each wood, and what lies below a plank.
-
-    Returns
-    -------
-    design, planks, boards, mounts, takes, from_boards, from_mounts, from_takes (variances on the
-    scale of analysis), sd.
-    """
-    rows = [
-        (
-            *(design, planks, nest.boards, nest.mounts, nest.takes),
-            (spreads.source**2 + spreads.specimen**2 / nest.boards) / planks,
-            spreads.mount**2 / (planks * nest.boards * nest.mounts),
-            spreads.take**2 / (planks * nest.boards * nest.mounts * nest.takes),
-        )
-        for design, planks, nest in designs
-    ]
-    parts = ["from_boards", "from_mounts", "from_takes"]
-    table = pd.DataFrame(rows, columns=["design", "planks", "boards", "mounts", "takes", *parts])
-    return table.assign(
-        sd=np.sqrt(table["from_boards"] + table["from_mounts"] + table["from_takes"])
-    )
 
 
 def never_beyond(limit: float, variance: float, decision: Decision) -> float:

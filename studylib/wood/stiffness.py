@@ -6,13 +6,9 @@ share (`UNEVEN`, a stated choice, no source) is in every weight, and where the m
 by more than it explains, the uncertainty grows by that misfit. One mode: Timoshenko's bar with a
 stated E/G.
 
-The air that moves with the board (`beams`) counts as mass wherever frequencies meet stiffness, here
-and in the isotropic value; how much it is, is known to a fifth (`U_AIR`): the strip's formula holds
-for waves much longer than the board is wide, and air thins with height.
-
-Beside it stands the value of ASTM E1876, the standard for *isotropic* bars. Its correction for
-thickness is too small for wood, which shears more: at length over thickness 20 it is 1.018 where
-wood with E/G 16 needs 1.059.
+The air that moves with the board (`beams`) counts as mass wherever frequencies meet stiffness; how
+much it is, is known to a fifth (`U_AIR`): the strip's formula holds for waves much longer than the
+board is wide, and air thins with height.
 
 Uncertainty: GUM (JCGM 100), by first-order sensitivities in logarithms. Sizes and mass are in the
 density and in Young's modulus at once, so what follows from both has an uncertainty of its own,
@@ -22,7 +18,7 @@ sizes, and its variance follows from one covariance (JCGM 100, 5.2).
 
 Units: kg/m3, GPa, m/s, m4/(kg s), Pa s/m.
 
-Functions: `fit_stiffness`, `isotropic_modulus`, `predict_modes`, `density_value`, `derived_values`.
+Functions: `fit_stiffness`, `predict_modes`, `density_value`, `derived_values`.
 Classes: `Stiffness`, `Value`.
 """
 
@@ -39,9 +35,6 @@ from studylib.wood.orders import SHEAR_RANGE
 
 UNEVEN = 0.003
 """Standard uncertainty of a mode's frequency, as a share, from wood that is uneven."""
-
-POISSON = 0.3
-"""Poisson's ratio put into the isotropic formula; it hardly matters there."""
 
 U_AIR = 0.2
 """Relative standard uncertainty of the mass of the air (a stated choice, no source)."""
@@ -152,20 +145,6 @@ def fit_stiffness(
         by_size=sizes,
         covariance=covariance,
     )
-
-
-def isotropic_modulus(frequency_hz: float, bar: Bar) -> float:
-    """Young's modulus in Pa from the first mode by ASTM E1876, which holds for isotropic bars.
-
-    The formula is from memory; it was checked against exact theory for isotropic bars.
-    """
-    t = bar.thickness / bar.length
-    mu = POISSON
-    thick = (8.340 * (1 + 0.2023 * mu + 2.173 * mu**2) * t**4) / (
-        1 + 6.338 * (1 + 0.1408 * mu + 1.536 * mu**2) * t**2
-    )
-    correction = 1 + 6.585 * (1 + 0.0752 * mu + 0.8109 * mu**2) * t**2 - 0.868 * t**4 - thick
-    return 0.9465 * (bar.mass + bar.air) * frequency_hz**2 / bar.width / t**3 * correction
 
 
 def predict_modes(fit: Stiffness, bar: Bar, *, count: int) -> tuple[np.ndarray, np.ndarray]:

@@ -1,9 +1,9 @@
 """The study's table of its woods: each board's density, stiffness and what follows from them.
 
 A long table, one quantity of one board a row. Quantities with the register's names (`wood.*`) are
-features as well; the others stand beside them for the reader: the ratio E/G, the stiffness by the
-standard for isotropic bars, the moisture, and properties brought to 12 % where the study asks for
-it. A number that cannot be given is NaN, and its note says why.
+features as well; the others stand beside them for the reader: the ratio E/G, the moisture, and
+properties brought to 12 % where the study asks for it. A number that cannot be given is NaN, and
+its note says why.
 
 As features, density stands once for each specimen, with the batch and mount of its first take.
 Stiffness and what follows from it stands once for each mount in which the board was tapped while it
@@ -37,7 +37,7 @@ from studylib.wood.moisture import (
     find_species,
     to_12_percent,
 )
-from studylib.wood.stiffness import UNEVEN, Value, isotropic_modulus
+from studylib.wood.stiffness import UNEVEN, Value
 
 STIFFNESS = {
     "wood.youngs_modulus_gpa": "GPa",
@@ -145,15 +145,6 @@ def _stiffness_rows(study: Study, board: Board, role: str) -> Iterator[_Row]:
         worst = 100.0 * float(np.abs(fit.residual).max())
         uneven = note("wood.uneven", share=UNEVEN)
         yield "mode_misfit_percent", worst, "%", _NAN, "wood.largest_misfit", uneven, _NAN
-    if 1 in fit.order:
-        first = float(fit.frequency_hz[list(fit.order).index(1)])
-        value = isotropic_modulus(first, board.bar) / 1e9
-        # Powers 3, 1, 3, 1 of the sizes and mass; the correction for thickness adds little.
-        sizes = np.array([9.0, 1.0, 9.0, 1.0]) @ board.bar.variances
-        u = value * float(np.sqrt(sizes + (2.0 * UNEVEN) ** 2))
-        yield (
-            "youngs_modulus_isotropic_gpa", value, "GPa", u, "wood.isotropic", "wood.too_low", _NAN,
-        )  # fmt: skip
 
 
 def _moisture_rows(study: Study, specimen: Specimen, board: Board) -> Iterator[_Row]:

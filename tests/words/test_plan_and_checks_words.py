@@ -27,7 +27,6 @@ SLOPE = {
     "held": THICK, "slope": 0.42, "low": -0.3, "high": 1.1, "unit": "dB",
     "slope_unit": "dB per 0.1 mm", "flat": True, "p": 0.0004, "left_out": 1, "reliability": 0.62,
 }  # fmt: skip
-DESIGNS = ("plan.takes_only", "plan.mounts_only", "plan.best_design")
 PROPERTIES = (
     *("length", "width", "thickness", "mass", "moisture"),
     *("stiffness", "sound_speed", "impedance", "shear"),
@@ -59,7 +58,7 @@ FIELDS: list[tuple[str, dict, str]] = [
     ("plan.common", {"board": 1.5, "mount": 1.0, "take": 0.5, "unit": "dB"}, "mounts 1 dB, takes"),
     ("plan.pilot", {"name": "a.csv", "unseen": ["mount", "take"]}, "not show mount and take"),
     ("plan.pilot", {"name": "a.csv", "unseen": []}, "a.csv, with the interval"),
-    *((code, {}, "") for code in (*Line, *DESIGNS)),
+    *((code, {}, "") for code in Line),
     (
         "plan.design",
         {"planks": {"larch": 4, "cherry": 1}, "boards": 2.0, "mounts": 1, "takes": 3,
