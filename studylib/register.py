@@ -167,9 +167,9 @@ class Family(Carried):
         if self.numbers is None:
             return self._feature(name, "") if name == self.pattern else None
         found = re.fullmatch(re.escape(head) + r"([0-9]+(?:\.[0-9]+)?)" + re.escape(tail), name)
-        if found is None or not self._allows(found[1]):
-            return None
-        return self._feature(name, found[1])
+        return (
+            None if found is None or not self._allows(found[1]) else self._feature(name, found[1])
+        )
 
     def names(self, *, most: int = 40) -> list[str]:
         """The names of the family; long ones are cut at the number `most`."""

@@ -77,11 +77,13 @@ def not_tested(size: int) -> Source:
 
 def room_of(takes: Sequence[Lines], *, size: int) -> Room:
     """The loudest room take at each multiple; zeros without one."""
-    if not takes:
-        return Room(np.full(size, np.nan), np.full(size, np.nan))
-    return Room(
-        np.fmax.reduce([take.u_response for take in takes]),
-        np.fmax.reduce([np.abs(take.response) for take in takes]),
+    return (
+        Room(
+            np.fmax.reduce([take.u_response for take in takes]),
+            np.fmax.reduce([np.abs(take.response) for take in takes]),
+        )
+        if takes
+        else Room(np.full(size, np.nan), np.full(size, np.nan))
     )
 
 

@@ -108,9 +108,11 @@ def judge(row) -> Judgement:
         # A sensed harmonic that the board should make far louder is not what entered it.
         if not row.level_followed:
             return _open(Control.STEPS, "attribution.air_level", **_at(row))
-        if not (row.air_alike and row.air_agrees) or row.high < 0.0:
-            return _open(Control.AIRBORNE, "attribution.air_elsewhere", **_at(row))
-        return Judgement(Verdict.AIR, _leak("attribution.air", row.air_db - row.observed_db))
+        return (
+            _open(Control.AIRBORNE, "attribution.air_elsewhere", **_at(row))
+            if not (row.air_alike and row.air_agrees) or row.high < 0.0
+            else Judgement(Verdict.AIR, _leak("attribution.air", row.air_db - row.observed_db))
+        )
     if not math.isfinite(row.excess_db):
         return _not_predicted(row)
     if not row.repeats_known:
@@ -126,9 +128,11 @@ def judge(row) -> Judgement:
         # Off 0 beyond doubt, though within the margin: then no place on the board may explain it.
         if row.noticed < (ENOUGH if row.low <= 0.0 <= row.high else 1.0):
             return _open(Control.ELSEWHERE, "attribution.hidden", **excess, **_hidden(row))
-        if row.modes_asked and row.odd_beside:
-            return _open(Control.REMOUNT, "attribution.odd_beside", **excess)
-        return Judgement(Verdict.DRIVER, _driver(row, excess))
+        return (
+            _open(Control.REMOUNT, "attribution.odd_beside", **excess)
+            if row.modes_asked and row.odd_beside
+            else Judgement(Verdict.DRIVER, _driver(row, excess))
+        )
     if row.sensed and row.low > MARGIN_DB:
         missing = untested(row)
         if missing:
@@ -265,9 +269,11 @@ def _not_predicted(row) -> Judgement:
         return _open(Control.PROBE, "attribution.not_probed", **_at(row))
     if not row.has_block:
         return _open(Control.SENSOR, "attribution.no_driver_take", **_at(row))
-    if not row.route:
-        return _open(Control.PROBE, "attribution.no_probe", **_at(row))
-    return _open(Control.DRIVER, "attribution.no_block_probe", **_at(row))
+    return (
+        _open(Control.DRIVER, "attribution.no_block_probe", **_at(row))
+        if row.route
+        else _open(Control.PROBE, "attribution.no_probe", **_at(row))
+    )
 
 
 def _undecided(row, excess: dict[str, float]) -> Judgement:
@@ -439,9 +445,11 @@ def _other_mounts(mounts: int, place: tuple[str, int], counts: Counter) -> str:
         return note("attribution.mounted_once")
     if beyond == mounts:
         return note("attribution.in_all_mounts", mounts=mounts)
-    if beyond == 1 and without:
-        return note("attribution.in_this_mount", mounts=mounts, without=without)
-    return note("attribution.in_some_mounts", mounts=mounts, beyond=beyond, without=without)
+    return (
+        note("attribution.in_this_mount", mounts=mounts, without=without)
+        if beyond == 1 and without
+        else note("attribution.in_some_mounts", mounts=mounts, beyond=beyond, without=without)
+    )
 
 
 def clearest_specimen(table: pd.DataFrame, chosen: str = "") -> str:

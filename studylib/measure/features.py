@@ -112,9 +112,11 @@ def _unsettled(fit: ToneFit, channel: int, k: int) -> str:
         cents, u = partials.cents(fit.frequency_hz)
         return note("takes.off_multiple", harmonic=k, cents=float(cents[at]), u=float(u[at]))
     swing, apart = float(partials.swing_db[at]), float(partials.apart_hz[at])
-    if partials.kind[at] == Partial.DRIFTING:
-        return note("takes.drifts", harmonic=k, change_db=swing)
-    return note("takes.beats", harmonic=k, swing_db=swing, apart_hz=apart)
+    return (
+        note("takes.drifts", harmonic=k, change_db=swing)
+        if partials.kind[at] == Partial.DRIFTING
+        else note("takes.beats", harmonic=k, swing_db=swing, apart_hz=apart)
+    )
 
 
 def _of_sum(fit: ToneFit, channel: int, foreign: Sequence[str], *, first: int) -> str:

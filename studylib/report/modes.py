@@ -366,14 +366,16 @@ def wood_sentences(modes: StudyModes) -> list[str]:
     """What the numbers rest on, what to look at first, and what they cannot say."""
     wood = modes.wood[modes.wood["role"] == ""]
     known = wood[(wood["quantity"] == MODULUS) & wood["value"].notna()]
-    if known.empty:
-        return [note("modes_report.stiffness_unknown"), *_moisture(wood), *modes.warnings]
-    return [
-        note("modes_report.stiffness_known", boards=known["specimen"].nunique()),
-        *_moisture(wood),
-        *modes.warnings,
-        note("modes_report.limits_of_stiffness"),
-    ]
+    return (
+        [note("modes_report.stiffness_unknown"), *_moisture(wood), *modes.warnings]
+        if known.empty
+        else [
+            note("modes_report.stiffness_known", boards=known["specimen"].nunique()),
+            *_moisture(wood),
+            *modes.warnings,
+            note("modes_report.limits_of_stiffness"),
+        ]
+    )
 
 
 def _moisture(wood: pd.DataFrame) -> list[str]:

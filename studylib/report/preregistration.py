@@ -142,9 +142,11 @@ def lock_stands(study: Study) -> bool:
 
 def coded_claims(study: Study, claims: pd.DataFrame) -> pd.DataFrame:
     """The table of claims; while the woods are coded, each one waits for the key."""
-    if not study.coded or claims.empty:
-        return claims
-    return claims.assign(verdict=Outcome.OPEN, caveats="", reason="claims.coded")
+    return (
+        claims
+        if not study.coded or claims.empty
+        else claims.assign(verdict=Outcome.OPEN, caveats="", reason="claims.coded")
+    )
 
 
 def _moment(iso: str) -> str:

@@ -183,9 +183,11 @@ def positive_control(summary: Summary) -> list[str]:
 def set_aside(summary: Summary) -> list[str]:
     """How many takes are not used."""
     aside, takes = len(set_aside_table(summary)), len(measured_takes(summary))
-    if not aside:
-        return [note("summary.none_set_aside", takes=takes)]
-    return [note("summary.set_aside", count=aside, takes=takes)]
+    return (
+        [note("summary.set_aside", count=aside, takes=takes)]
+        if aside
+        else [note("summary.none_set_aside", takes=takes)]
+    )
 
 
 def confounding(summary: Summary) -> list[str]:
@@ -275,9 +277,11 @@ def _calibration(summary: Summary) -> str:
     channels = summary.study.settings.channels
     if channels.response_kind != "microphone":
         return ""  # the comparison's own notes say that such levels are relative
-    if channels.full_scale_db is None and channels.calibrator_db is None:
-        return "summary.not_calibrated"
-    return "summary.loud_elsewhere"
+    return (
+        "summary.not_calibrated"
+        if channels.full_scale_db is None and channels.calibrator_db is None
+        else "summary.loud_elsewhere"
+    )
 
 
 def _later(summary: Summary) -> list[str]:

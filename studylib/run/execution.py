@@ -266,9 +266,11 @@ def _is_plain(value: Any) -> bool:
     # Exact types: a subclass (numpy's, or a str with its own repr) is not quoted safely.
     if type(value) is list:
         return all(_is_plain(item) for item in value)
-    if type(value) is dict:
-        return all(type(key) is str and _is_plain(item) for key, item in value.items())
-    return value is None or type(value) in (str, int, float, bool)
+    return (
+        all(type(key) is str and _is_plain(item) for key, item in value.items())
+        if type(value) is dict
+        else value is None or type(value) in (str, int, float, bool)
+    )
 
 
 def _failure(path: Path, error: Exception) -> str:

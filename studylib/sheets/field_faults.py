@@ -79,6 +79,8 @@ def _right(model: type[BaseModel], location: tuple) -> str:
 
 
 def _model_inside(annotation: Any) -> type[BaseModel] | None:
-    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
-        return annotation
-    return next((m for m in map(_model_inside, get_args(annotation)) if m is not None), None)
+    return (
+        annotation
+        if isinstance(annotation, type) and issubclass(annotation, BaseModel)
+        else next((m for m in map(_model_inside, get_args(annotation)) if m is not None), None)
+    )

@@ -161,9 +161,11 @@ def _place(section: str, where: tuple) -> dict[str, Any]:
     key, *inside = where
     if not inside:
         return {"section": f"[{section}]", "key": key}
-    if isinstance(inside[0], int):
-        return {"section": f"[{section}]", "key": key, "item": inside[0] + 1}
-    return {"section": f"[{section}.{key}]", "key": shown(inside[0])}
+    return (
+        {"section": f"[{section}]", "key": key, "item": inside[0] + 1}
+        if isinstance(inside[0], int)
+        else {"section": f"[{section}.{key}]", "key": shown(inside[0])}
+    )
 
 
 def _claims(raw: Any, faults: list[str], warnings: list[str]) -> tuple[Claim, ...]:

@@ -153,9 +153,11 @@ class Study:
         if len(self.stages) == 1:
             return self
         parts = [self.of_stages(stage) for stage in self.recorded_stages]
-        if self.looks == 1 or parts[-1].coded:
-            return parts[-1]
-        return self.of_stages(*(part.stages[0] for part in parts if not part.coded))
+        return (
+            parts[-1]
+            if self.looks == 1 or parts[-1].coded
+            else self.of_stages(*(part.stages[0] for part in parts if not part.coded))
+        )
 
     @cached_property
     def _digits(self) -> dict[str, str]:

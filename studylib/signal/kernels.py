@@ -51,9 +51,11 @@ def dirichlet(u: np.ndarray, n: int) -> np.ndarray:
     """Mean of exp(i 2 pi u tau) over the record's n samples; 1 at u = 0."""
     denominator = n * np.sin(np.pi / n * u)
     small = np.abs(denominator) < 1e-9
-    if small.any():
-        return np.where(small, 1.0, np.sin(np.pi * u) / np.where(small, 1.0, denominator))
-    return np.sin(np.pi * u) / denominator
+    return (
+        np.where(small, 1.0, np.sin(np.pi * u) / np.where(small, 1.0, denominator))
+        if small.any()
+        else np.sin(np.pi * u) / denominator
+    )
 
 
 def _series(derivative: int) -> np.ndarray:

@@ -155,9 +155,11 @@ def ring_through_air(
     """
     band = {"rate_hz": rate_hz, "lowest_hz": lowest_hz, "highest_hz": highest_hz, "most": most}
     heard = find_decays_heard(x, quiet=x[:0], **band)
-    if heard.room is not None and heard.room.ratio_db < TOLD_DB:
-        return heard.decays, heard.room
-    return _sharpened(x, Tap(0.0, heard.seconds, heard.decays), len(x), band).decays, None
+    return (
+        (heard.decays, heard.room)
+        if heard.room is not None and heard.room.ratio_db < TOLD_DB
+        else (_sharpened(x, Tap(0.0, heard.seconds, heard.decays), len(x), band).decays, None)
+    )
 
 
 def _sharpened(x: np.ndarray, tap: Tap, end: int, band: dict) -> Tap:
@@ -378,9 +380,11 @@ def _all_faster(log_ratio: np.ndarray, u: np.ndarray) -> tuple[float, float]:
     weight = u**-2.0
     mean = float(weight @ log_ratio / max(weight.sum(), 1e-300))
     agree = np.sum(log_ratio > np.maximum(0.5 * mean, EACH_CERTAIN * u))
-    if agree < 2 or 3 * np.sum(0.5 * mean - log_ratio > EACH_CERTAIN * u) > agree:
-        return 0.0, 0.0
-    return mean, mean * float(np.sqrt(weight.sum()))
+    return (
+        (0.0, 0.0)
+        if agree < 2 or 3 * np.sum(0.5 * mean - log_ratio > EACH_CERTAIN * u) > agree
+        else (mean, mean * float(np.sqrt(weight.sum())))
+    )
 
 
 class Knock(NamedTuple):

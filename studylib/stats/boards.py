@@ -106,9 +106,11 @@ def own_difference(cells: MountCells, a: str, b: str) -> tuple[float, float, flo
     if df.min() < 1:
         return difference, math.nan, math.nan
     parts = share * np.array([sum(cells.square[key] for key in keys) for keys in own]) / df
-    if parts.sum() <= 0:
-        return difference, 0.0, float(df.sum())
-    return difference, math.sqrt(parts.sum()), float(parts.sum() ** 2 / (parts**2 / df).sum())
+    return (
+        (difference, 0.0, float(df.sum()))
+        if parts.sum() <= 0
+        else (difference, math.sqrt(parts.sum()), float(parts.sum() ** 2 / (parts**2 / df).sum()))
+    )
 
 
 @dataclass(frozen=True)
@@ -201,9 +203,11 @@ def control_rows(
             )
         ]
     pairs = [(name, other) for name in changed for other in reference]
-    if lost:
-        return [_row(feature, limit, *pair, reason=lost) for pair in pairs]
-    return [_pair(feature, cells, pair, confidence, limit, steady) for pair in pairs]
+    return (
+        [_row(feature, limit, *pair, reason=lost) for pair in pairs]
+        if lost
+        else [_pair(feature, cells, pair, confidence, limit, steady) for pair in pairs]
+    )
 
 
 def _pair(feature, cells, pair, confidence, limit, steady) -> dict:

@@ -144,9 +144,11 @@ class Caveats:
         """What a gain of the drive channel that changed with the wood can account for, or None."""
         found = list(self.gaps.get((wood_a, wood_b), {}).values())
         same_way = len({gap.size > 0 for gap in found}) == 1
-        if not (same_way and all(gap.visible for gap in found)):
-            return None
-        return min(found, key=lambda gap: abs(gap.size))
+        return (
+            min(found, key=lambda gap: abs(gap.size))
+            if same_way and all(gap.visible for gap in found)
+            else None
+        )
 
     def _which(self, row: Any, gap: Gap) -> dict[str, Any]:
         higher, lower = (row.wood_b, row.wood_a) if gap.size > 0 else (row.wood_a, row.wood_b)

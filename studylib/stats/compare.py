@@ -341,9 +341,9 @@ def _positive_control(
 
 
 def _steady(found: drift.Steadiness | None) -> bool | None:
-    if found is None or not (found.known or found.moved or found.drifts):
-        return None
-    return found.steady
+    return (
+        None if found is None or not (found.known or found.moved or found.drifts) else found.steady
+    )
 
 
 def _spread(samples, fits, confidence) -> tuple[pd.DataFrame, pd.DataFrame]:

@@ -307,9 +307,11 @@ def _spread(plus, minus, alpha, *, below: bool) -> float:
         for j in range(m.size):
             f = special.fdtri(n[i], r[j], 1.0 - alpha if below else alpha)
             total += p[i] * m[j] * ((f - 1) ** 2 - (own[i] * f) ** 2 - other[j] ** 2) / f
-    if below:
-        return float(total + _same_sign(p, n, own, alpha) * (m.size > 0))
-    return float(total + _same_sign(m, r, other, alpha) * (p.size > 0))
+    return (
+        float(total + _same_sign(p, n, own, alpha) * (m.size > 0))
+        if below
+        else float(total + _same_sign(m, r, other, alpha) * (p.size > 0))
+    )
 
 
 def _same_sign(terms, df, g, alpha) -> float:
@@ -342,6 +344,8 @@ def wood_interval(
 
 def _noncentrality(df_wood: int, df_unit: int, probability: float, f: float) -> float:
     """The noncentrality at which P(F <= f) is `probability`; 0 where none is that small."""
-    if special.fdtr(df_wood, df_unit, f) <= probability:
-        return 0.0
-    return float(special.ncfdtrinc(df_wood, df_unit, probability, f))
+    return (
+        0.0
+        if special.fdtr(df_wood, df_unit, f) <= probability
+        else float(special.ncfdtrinc(df_wood, df_unit, probability, f))
+    )

@@ -427,9 +427,11 @@ def _why_no_fit(case: _Case, fewest: int) -> str:
     rounding = 1e-9 * max(float(x.abs().max()), 1e-300)
     if np.ptp(x) <= rounding:
         return note("covariates.same_for_all", held=held)
-    if x.groupby(case.inside["wood"]).agg(np.ptp).max() <= rounding:
-        return note("covariates.same_in_wood", held=held)
-    return note("covariates.only_between_batches", held=held)
+    return (
+        note("covariates.same_in_wood", held=held)
+        if x.groupby(case.inside["wood"]).agg(np.ptp).max() <= rounding
+        else note("covariates.only_between_batches", held=held)
+    )
 
 
 def _remarks(case: _Case, row: dict, why: str) -> Iterator[str]:

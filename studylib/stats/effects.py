@@ -359,6 +359,4 @@ def _numbers_of_claim(row, named: Mapping[str, str], confidence: float) -> str:
 def _why_open(row) -> str:
     if row["verdict"] == Verdict.SAME:
         return "claims.same"
-    if row["needed"]:
-        return note("claims.needed", needed=row["needed"])
-    return "claims.not_declared"
+    return note("claims.needed", needed=row["needed"]) if row["needed"] else "claims.not_declared"

@@ -41,10 +41,14 @@ def alike_at_most(woods: int) -> tuple[int, ...]:
 @lru_cache(maxsize=64)
 def _possible(woods: int) -> frozenset[int]:
     """Every number of pairs alike that so many woods can have: a group, and the rest."""
-    if woods < 2:
-        return frozenset({0})
-    return frozenset(
-        comb(group, 2) + rest for group in range(1, woods + 1) for rest in _possible(woods - group)
+    return (
+        frozenset({0})
+        if woods < 2
+        else frozenset(
+            comb(group, 2) + rest
+            for group in range(1, woods + 1)
+            for rest in _possible(woods - group)
+        )
     )
 
 

@@ -153,9 +153,11 @@ def critical(confidence: float, k: int, df: np.ndarray) -> np.ndarray:
 def together(t: np.ndarray, k: int, df: np.ndarray) -> np.ndarray:
     """p of t among all pairs of k woods, shape of t: below 1 - confidence where |t| is above
     `critical`."""
-    if k == 3:
-        return studentized.sf(np.abs(t) * math.sqrt(2.0), 3, df)
-    return np.minimum(1.0, max(k * (k - 1), 1) * special.stdtr(df, -np.abs(t)))
+    return (
+        studentized.sf(np.abs(t) * math.sqrt(2.0), 3, df)
+        if k == 3
+        else np.minimum(1.0, max(k * (k - 1), 1) * special.stdtr(df, -np.abs(t)))
+    )
 
 
 def _range_test(p: np.ndarray, df: np.ndarray) -> np.ndarray:

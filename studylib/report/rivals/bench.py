@@ -46,9 +46,11 @@ def _mounting_says(basis: Basis) -> list[str]:
     spread = basis.summary.comparison.variance
     spread = spread[(spread["level"] == "mount") & spread["feature"].isin(basis.features)]
     said = [_mount_spread(basis, row) for row in spread.itertuples() if row.variance >= 0]
-    if said:
-        return [*said, note("rivals.spread_kept")]
-    return [record(basis, Control.REMOUNT) if board_takes(basis) else no_tone(basis)]
+    return (
+        [*said, note("rivals.spread_kept")]
+        if said
+        else [record(basis, Control.REMOUNT) if board_takes(basis) else no_tone(basis)]
+    )
 
 
 def _mount_spread(basis: Basis, row) -> str:
