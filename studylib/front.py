@@ -192,8 +192,14 @@ def _with(
     """A copy that has all columns; `others` are filled in where they are missing."""
     for name in needed:
         if name not in frame:
-            known = [str(column) for column in frame.columns]
-            raise InputError(note("front.no_column", table=table, name=name, known=known))
+            raise InputError(
+                note(
+                    "front.no_column",
+                    table=table,
+                    name=name,
+                    known=[str(column) for column in frame.columns],
+                )
+            )
     return frame.reset_index(drop=True).assign(
         **{name: value for name, value in others.items() if name not in frame}
     )

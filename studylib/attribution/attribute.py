@@ -155,8 +155,9 @@ def attribute(
         frozenset(found.turned),
         found.moved_excess(),
     )
-    table = judged_table(mounts, with_others)
-    return Attribution(table, tables.typed("drive_steps", steps), spread, remount)
+    return Attribution(
+        judged_table(mounts, with_others), tables.typed("drive_steps", steps), spread, remount
+    )
 
 
 def attribute_study(

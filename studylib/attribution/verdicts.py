@@ -102,8 +102,9 @@ def judge(row) -> Judgement:
     if row.hum_db > row.observed_db - NEAR_DB:
         return Judgement(Verdict.NOISE, _leak("attribution.mains", row.hum_db - row.observed_db))
     if not row.recorder_is_limit and row.recorder_db > row.observed_db - NEAR_DB:
-        above_db = row.recorder_db - row.observed_db
-        return Judgement(Verdict.RECORDER, _leak("attribution.recorder", above_db))
+        return Judgement(
+            Verdict.RECORDER, _leak("attribution.recorder", row.recorder_db - row.observed_db)
+        )
     if not row.air_is_limit and row.air_db > row.observed_db - NEAR_DB:
         # A sensed harmonic that the board should make far louder is not what entered it.
         if not row.level_followed:
@@ -136,8 +137,12 @@ def judge(row) -> Judgement:
     if row.sensed and row.low > MARGIN_DB:
         missing = untested(row)
         if missing:
-            asked = [ask(control, **_at(row)) for control in missing]
-            return _open(missing[0], "attribution.not_ruled_out", **excess, missing=asked)
+            return _open(
+                missing[0],
+                "attribution.not_ruled_out",
+                **excess,
+                missing=[ask(control, **_at(row)) for control in missing],
+            )
         if row.low_with_leaks <= MARGIN_DB:
             cause = row.least_excluded
             return _open(
@@ -199,8 +204,7 @@ def _above(row, excess: dict[str, float]) -> Judgement:
 
 
 def _rivals(row, excess: dict[str, float], left: Mapping[Rival, Control]) -> Judgement:
-    told = _told(row, left)
-    return _open(next(iter(left.values())), "attribution.rivals_left", **excess, **told)
+    return _open(next(iter(left.values())), "attribution.rivals_left", **excess, **_told(row, left))
 
 
 def _told(row, rivals: Mapping[Rival, Control]) -> dict[str, list[str]]:
@@ -257,8 +261,9 @@ def _leak(reason: str, above_db: float) -> str:
 def _driver(row, excess: dict[str, float]) -> str:
     if not row.sensed:
         return note("attribution.driver_on_block", **excess, route=row.route)
-    air_tested = not math.isnan(row.air_db)
-    return note("attribution.driver", **excess, route=row.route, air_tested=air_tested)
+    return note(
+        "attribution.driver", **excess, route=row.route, air_tested=not math.isnan(row.air_db)
+    )
 
 
 def _not_predicted(row) -> Judgement:
@@ -462,8 +467,9 @@ def clearest_specimen(table: pd.DataFrame, chosen: str = "") -> str:
     """
     names = list(dict.fromkeys(table["specimen"]))
     if chosen and chosen not in names:
-        near = nearest(chosen, names)
-        raise InputError(note("attribution.no_specimen", specimen=chosen, nearest=near))
+        raise InputError(
+            note("attribution.no_specimen", specimen=chosen, nearest=nearest(chosen, names))
+        )
     beyond = table.loc[table["verdict"] == Verdict.BEYOND, "specimen"]
     return chosen or next(iter([*beyond, *names]), "")
 
@@ -475,5 +481,6 @@ def highest_shown(table: pd.DataFrame) -> int:
     settled = table.loc[
         table["verdict"].isin([Verdict.DRIVER, Verdict.BENCH, Verdict.BEYOND]), "harmonic"
     ]
-    most = int(table["harmonic"].max())
-    return min(most, int(max([3, *settled, *heard[heard >= 0.1 * mounts].index])))
+    return min(
+        int(table["harmonic"].max()), int(max([3, *settled, *heard[heard >= 0.1 * mounts].index]))
+    )

@@ -115,8 +115,7 @@ def _reach(rows: pd.DataFrame) -> float:
     """Half the height of the axis: all intervals that settle something, within reason."""
     settled = rows["verdict"].isin([Verdict.DRIVER, Verdict.BENCH, Verdict.BEYOND])
     ends = rows.loc[settled, ["low", "high"]].to_numpy(float)
-    most = np.abs(ends[np.isfinite(ends)]).max(initial=3.0)
-    return float(np.ceil(min(most, WIDEST_DB) + 2.0))
+    return float(np.ceil(min(np.abs(ends[np.isfinite(ends)]).max(initial=3.0), WIDEST_DB) + 2.0))
 
 
 def _excesses(axes: Axes, rows: pd.DataFrame, study: Study, reach: float) -> None:
@@ -145,8 +144,14 @@ def _excesses(axes: Axes, rows: pd.DataFrame, study: Study, reach: float) -> Non
                 )  # fmt: skip
             named.add(key)
     if len(named) > MOST_NAMES:
-        more = say("figures_attribution.more_beyond", mounts=len(named) - MOST_NAMES)
-        axes.text(0.01, 0.98, more, transform=axes.transAxes, va="top", fontsize=8.5)
+        axes.text(
+            0.01,
+            0.98,
+            say("figures_attribution.more_beyond", mounts=len(named) - MOST_NAMES),
+            transform=axes.transAxes,
+            va="top",
+            fontsize=8.5,
+        )
     dress(axes, grid="y", ylabel=say("figures_attribution.excess_axis"), ylim=(-reach, reach))
     _excess_legend(axes, study, look, others=any(name not in woods for name in known["specimen"]))
 
@@ -168,16 +173,18 @@ def _one(axes: Axes, r, x: float, look: Look, reach: float) -> None:
 
 
 def _excess_legend(axes: Axes, study: Study, look: dict[str, Look], *, others: bool) -> None:
-    handles = [
-        *(_mark(legend_label(w, 24), look[w].marker, look[w].colour) for w in study.woods),
-        *holding(
-            (others, _mark(say("figures_attribution.others"), OTHERS.marker, OTHERS.colour)),
-        ),
-        _mark(Verdict.CANNOT_TELL, "o", GREY, mfc="white"),
-        _mark(Verdict.BEYOND, "o", BLACK, mfc="none", ms=9),
-        Patch(color=PALE, label=say("figures_attribution.driver_band", margin_db=MARGIN_DB)),
-    ]
-    _legend(axes.figure, handles)
+    _legend(
+        axes.figure,
+        [
+            *(_mark(legend_label(w, 24), look[w].marker, look[w].colour) for w in study.woods),
+            *holding(
+                (others, _mark(say("figures_attribution.others"), OTHERS.marker, OTHERS.colour)),
+            ),
+            _mark(Verdict.CANNOT_TELL, "o", GREY, mfc="white"),
+            _mark(Verdict.BEYOND, "o", BLACK, mfc="none", ms=9),
+            Patch(color=PALE, label=say("figures_attribution.driver_band", margin_db=MARGIN_DB)),
+        ],
+    )
 
 
 def _counts(axes: Axes, rows: pd.DataFrame) -> None:
@@ -234,8 +241,12 @@ def story_figure(
     for axes, mount in zip(grid.flat, shown, strict=False):
         _story(axes, rows[rows["mount"] == mount], bottom, top)
         axes.set(xticks=range(2, highest + 1, step), xlim=(1.3, highest + 0.7))
-    level = say("figures_attribution.level_axis", unit=str(rows["unit"].iloc[0]) or "dB")
-    _label(grid, len(shown), say("figures_attribution.harmonic_number"), level)
+    _label(
+        grid,
+        len(shown),
+        say("figures_attribution.harmonic_number"),
+        say("figures_attribution.level_axis", unit=str(rows["unit"].iloc[0]) or "dB"),
+    )
     title = say(
         "figures_attribution.left_out",
         shown=MOST_MOUNTS if len(mounts) > len(shown) else 0,
@@ -286,8 +297,9 @@ def _story(axes: Axes, rows: pd.DataFrame, bottom: float, top: float) -> None:
     axes.plot(k[~heard], observed[~heard], "v", color=BLACK, ms=5, ls="none", mfc="none", zorder=4)
     for verdict, (colour, marker, _) in VERDICT_LOOKS.items():
         own = k[(rows["verdict"] == verdict).to_numpy()]
-        at = np.full(own.size, top + 0.5 * room)
-        axes.plot(own, at, marker=marker, color=colour, ms=7, ls="none")
+        axes.plot(
+            own, np.full(own.size, top + 0.5 * room), marker=marker, color=colour, ms=7, ls="none"
+        )
     axes.axhline(top, color="#BBBBBB", linewidth=0.8)
     axes.set_yticks([tick for tick in axes.get_yticks() if bottom <= tick <= top])
 
@@ -317,17 +329,14 @@ def _predicted(axes: Axes, rows: pd.DataFrame, bottom: float, top: float) -> Non
 
 
 def _story_legend(rows: pd.DataFrame) -> list:
-    handles = [
+    hum = _mark(say("figures_attribution.mains_line"), "P", PURPLE, ms=5)
+    return [
         _mark(say("figures_attribution.recorded"), "o", BLACK, ms=5.5),
         _mark(say("figures_attribution.driver_alone"), "_", BLUE, ms=13, mew=2),
         Patch(facecolor=PALE, label=say("figures_attribution.bin_noise")),
         _mark(say("figures_attribution.air"), "D", GREEN, ms=4.5),
         _mark(say("figures_attribution.recorder"), "s", ORANGE, ms=4.5),
         _mark(say("figures_attribution.upper_limit"), "v", GREY, ms=5, mfc="none"),
-    ]
-    hum = _mark(say("figures_attribution.mains_line"), "P", PURPLE, ms=5)
-    return [
-        *handles,
         *holding((np.isfinite(rows["hum_db"]).any(), hum)),
         *(
             _mark(say("figures_attribution.verdict", verdict=verdict), marker, colour, ms=7)
@@ -396,8 +405,13 @@ def steps_figure(
 def _steps_panel(
     axes: Axes, rows: pd.DataFrame, harmonics: list[int], drives: list[float], reach: float
 ) -> None:
-    band = say("figures_attribution.margin_band", margin_db=MARGIN_DB)
-    axes.axhspan(-MARGIN_DB, MARGIN_DB, color=PALE, zorder=0, label=band)
+    axes.axhspan(
+        -MARGIN_DB,
+        MARGIN_DB,
+        color=PALE,
+        zorder=0,
+        label=say("figures_attribution.margin_band", margin_db=MARGIN_DB),
+    )
     axes.axhline(0, color="#999999", linewidth=0.8)
     width = 0.7 / len(harmonics)
     for number, k in enumerate(harmonics):
@@ -435,11 +449,18 @@ def _panels(
     """
     columns = min(len(mounts), 4)
     lines = -(-len(mounts) // columns)
-    height = heights[0] + heights[1] * lines
-    figure, grid = panelled(size, height, lines, columns, sharex=True, sharey=True)
+    figure, grid = panelled(
+        size, heights[0] + heights[1] * lines, lines, columns, sharex=True, sharey=True
+    )
     for axes, mount in zip(grid.flat, mounts, strict=False):
-        title = say("figures_attribution.panel", specimen=specimen, mount=mount)
-        axes.set_title(wrapped(title, 90 // columns, lines=1), fontsize=10)
+        axes.set_title(
+            wrapped(
+                say("figures_attribution.panel", specimen=specimen, mount=mount),
+                90 // columns,
+                lines=1,
+            ),
+            fontsize=10,
+        )
     for axes in list(grid.flat)[len(mounts) :]:
         axes.set_visible(False)
     return figure, grid

@@ -110,8 +110,9 @@ def boards_figures(
     -------
     One figure or more.
     """
-    drawn = [boards_figure(means, size=size) for means in measured]
-    return drawn or [empty_figure(say("figures_effects.no_boards"), size)]
+    return [boards_figure(means, size=size) for means in measured] or [
+        empty_figure(say("figures_effects.no_boards"), size)
+    ]
 
 
 def _draw_wood(axes: Axes, boards, mounts, mean, places: np.ndarray, look: Look) -> None:
@@ -234,8 +235,7 @@ def covariates_figure(
         return empty_figure(say("covariates.nothing_known"), size)
     style = looks(woods)
     lines, columns = len(features), len(covariates)
-    height = 1.0 + 2.5 * lines
-    figure, grid = panelled(size, height, lines, columns, sharex="col", sharey="row")
+    figure, grid = panelled(size, 1.0 + 2.5 * lines, lines, columns, sharex="col", sharey="row")
     for i, feature in enumerate(features):
         for j, covariate in enumerate(covariates):
             axes = grid[i, j]
@@ -303,8 +303,11 @@ def _overlap_words(table: pd.DataFrame) -> str:
     """How many pairs of woods share a range of the property."""
     pairs = table[table["overlap"].notna()]
     sharing, fitted = int((pairs["overlap"] > 0).sum()), table["difference_with"].notna().any()
-    told = say("covariates.panel", pairs=len(pairs), sharing=sharing, fitted=bool(fitted))
-    return told if len(pairs) else ""
+    return (
+        say("covariates.panel", pairs=len(pairs), sharing=sharing, fitted=bool(fitted))
+        if len(pairs)
+        else ""
+    )
 
 
 def _name_feature(axes: Axes, feature: str, *, rows: int) -> None:

@@ -150,8 +150,7 @@ def all_effects_figure(
     rows = [*primary, *others.sort_values(kind="stable").index]
     most = PAGE_ROWS if size is None else VIDEO_ROWS
     left_out, rows = max(0, len(rows) - most), rows[:most]
-    height = 1.5 + 0.135 * len(rows)
-    figure, (panels,) = panelled(size, height, 1, len(pairs), sharey=True)
+    figure, (panels,) = panelled(size, 1.5 + 0.135 * len(rows), 1, len(pairs), sharey=True)
     reach = float(np.clip(1.05 * np.nanmax(np.abs(drawn[["g_low", "g_high"]])), 1.0, WIDEST))
     for axes, pair in zip(panels, pairs, strict=True):
         _all_of_pair(axes, drawn[drawn["pair"] == pair].set_index("row"), rows, len(primary), reach)
@@ -176,8 +175,7 @@ def _differences(drawn: pd.DataFrame, own, pairs, looks, label: str, size) -> Fi
     count = drawn["feature"].nunique()
     lines = math.ceil(count / (PAGE_COLUMNS if size is None else VIDEO_COLUMNS))
     columns = math.ceil(count / lines)
-    height = 1.0 + lines * (1.0 + 0.32 * max(len(pairs), 2))
-    figure, grid = panelled(size, height, lines, columns)
+    figure, grid = panelled(size, 1.0 + lines * (1.0 + 0.32 * max(len(pairs), 2)), lines, columns)
     grid = grid.ravel()
     for place, axes in enumerate(grid):
         axes.set_visible(place < count)
@@ -186,8 +184,12 @@ def _differences(drawn: pd.DataFrame, own, pairs, looks, label: str, size) -> Fi
     for axes, (feature, rows) in zip(grid, drawn.groupby("feature", sort=False), strict=False):
         limit = float(rows["limit"].iloc[0])
         if math.isfinite(limit):
-            band = reported_limit_band(limit, register.find(feature))
-            axes.axvspan(*band, color=PALE, linewidth=0, zorder=0)
+            axes.axvspan(
+                *reported_limit_band(limit, register.find(feature)),
+                color=PALE,
+                linewidth=0,
+                zorder=0,
+            )
         axes.axvline(0, color=GREY, linewidth=0.8, zorder=1)
         for row in rows.itertuples():
             marker, filled = row.look

@@ -243,8 +243,11 @@ def responses_figure(
         axes.sharey(panels[0])
     if repeated:
         for wood in woods:
-            own = rows[(rows["wood"] == wood) & rows["coherence"].notna()]
-            least = own.groupby("frequency_hz")["coherence"].min()
+            least = (
+                rows[(rows["wood"] == wood) & rows["coherence"].notna()]
+                .groupby("frequency_hz")["coherence"]
+                .min()
+            )
             panels[-1].plot(least.index, least, color=style[wood].colour, label=safe(wood))
         panels[-1].set(ylabel=wrapped(say("figures_modes.coherence_axis"), 14), ylim=(0, 1.05))
     for axes in panels:

@@ -88,8 +88,9 @@ def _panels(features, size) -> tuple[Figure, np.ndarray, list]:
 def mix_figure(plan, *, size: tuple[float, float] | None = None) -> Figure:
     """What the report will say of the pair, over the true difference; features with a limit."""
     if not plan.mixes:
-        none = min(plan.planks.values()) < 2
-        return empty_figure(say("plan.one_plank" if none else "plan.no_limit"), size)
+        return empty_figure(
+            say("plan.one_plank" if min(plan.planks.values()) < 2 else "plan.no_limit"), size
+        )
     figure, axes, shown = _panels(
         (one for one in plan.features if one.feature.name in plan.mixes), size
     )

@@ -115,8 +115,13 @@ def _wood(axes: Axes, spectra: pd.DataFrame, wood: str, look: Look, ends: tuple)
     stack = np.array(curves)
     held = np.isfinite(stack).any(axis=0)
     axes.plot(middles[held], np.nanmedian(stack[:, held], axis=0), color=look.colour, linewidth=1.3)
-    label = legend_label(say("figures_takes.wood_legend", wood=wood, boards=len(curves)), 44)
-    axes.plot([], [], look.marker, color=look.colour, label=label)
+    axes.plot(
+        [],
+        [],
+        look.marker,
+        color=look.colour,
+        label=legend_label(say("figures_takes.wood_legend", wood=wood, boards=len(curves)), 44),
+    )
     axes.legend(
         loc="lower left",
         bbox_to_anchor=(0, 1),

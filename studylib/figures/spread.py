@@ -76,8 +76,12 @@ def drift_figure(
     figure, panels = panelled(size, 1.0 + 2.0 * len(features), len(features), sharex=True)
     panels = panels[:, 0]
     for axes, feature in zip(panels, features, strict=True):
-        own = others[others["feature"] == feature.name]
-        _panel(axes, chart[chart["feature"] == feature.name], own, feature)
+        _panel(
+            axes,
+            chart[chart["feature"] == feature.name],
+            others[others["feature"] == feature.name],
+            feature,
+        )
     _name_batches(panels[0], pd.concat([chart, others]))
     panels[-1].set_xlabel(say("drift.axis"))
     figure.supxlabel(
@@ -149,8 +153,10 @@ def consistency_figure(
     -------
     The figure, open.
     """
-    names = {feature.name for feature in features}
-    drawn = mandel[mandel["feature"].isin(names) & (mandel["h"].notna() | mandel["k"].notna())]
+    drawn = mandel[
+        mandel["feature"].isin({feature.name for feature in features})
+        & (mandel["h"].notna() | mandel["k"].notna())
+    ]
     if drawn.empty:
         return empty_figure(say("outliers.too_few_to_draw"), size)
     figure, panels = panelled(size, 5.2, 2, len(features), sharey="row")
@@ -277,8 +283,14 @@ def _shares(axes: Axes, rows: pd.DataFrame, title: str, last: bool) -> None:
             )
         start += share
     axes.spines["left"].set_visible(False)
-    below = say("figures_effects.share") if last else ""
-    dress(axes, title=title, xlim=(0, 100), ylim=(-0.5, 0.5), yticks=[], xlabel=below)
+    dress(
+        axes,
+        title=title,
+        xlim=(0, 100),
+        ylim=(-0.5, 0.5),
+        yticks=[],
+        xlabel=say("figures_effects.share") if last else "",
+    )
 
 
 def _spreads(axes: Axes, rows: pd.DataFrame, feature: Feature) -> None:

@@ -165,8 +165,9 @@ def safe(text: object) -> str:
     A dollar sign would start a formula, so it is escaped; a line break becomes a space; a
     letter that the font does not have becomes a square (the tables keep the letter itself).
     """
-    letters = [c if ord(c) in _drawable() else "\N{WHITE SQUARE}" for c in _one_line(text)]
-    return "".join(letters).replace("$", r"\$")
+    return "".join(
+        c if ord(c) in _drawable() else "\N{WHITE SQUARE}" for c in _one_line(text)
+    ).replace("$", r"\$")
 
 
 def wrapped(text: object, width: int, *, lines: int = 2) -> str:

@@ -129,8 +129,13 @@ def measure_batch(
             if take.kind == "tap" or ring is not None:
                 rows["modes"] += [(*row, None) for row in found.modes(take, aside=aside, **about)]
             rows["sweeps"].append(found.sweeps(take, aside=aside))
-            values = found.features(take, study=study, scale=session.scale)
-            rows["features"] += _labelled(study, take, values, about["content"], aside)
+            rows["features"] += _labelled(
+                study,
+                take,
+                found.features(take, study=study, scale=session.scale),
+                about["content"],
+                aside,
+            )
         k = feature_rows.tone_order(take, study.settings)
         if k is None:
             continue
@@ -192,8 +197,11 @@ def _feature_rows(
 def _coded(row: feature_rows.FeatureValue) -> feature_rows.FeatureValue:
     """The same, not usable where it rests on what is weak beside the tone."""
     feature = register.find(row.feature)
-    weak = row.usable and (feature.driver or feature.noise)
-    return row._replace(usable=False, reason="takes.coded") if weak else row
+    return (
+        row._replace(usable=False, reason="takes.coded")
+        if row.usable and (feature.driver or feature.noise)
+        else row
+    )
 
 
 def _labelled(

@@ -82,6 +82,10 @@ def line_notes(
         ratio_db = 20.0 * np.log10(max(heard.values(), default=0.0) / level + 1e-20)
         named = sorted(heard, key=heard.get, reverse=True)[:MOST_NAMED]
         about = {"multiple": int(k), "at_hz": tone.fundamental_hz * k, "ratio_db": ratio_db}
-        told = note("measure.line", **about, takes=named, more=len(heard) - len(named))
-        notes += holding((ratio_db > LOWEST_DB, told))
+        notes += holding(
+            (
+                ratio_db > LOWEST_DB,
+                note("measure.line", **about, takes=named, more=len(heard) - len(named)),
+            )
+        )
     return notes

@@ -121,8 +121,10 @@ def load_part(folder: Path) -> BatchMeasurement:
     """
     if part_key(folder) is None:
         raise RunError(note("measure.not_whole", batch=folder.name))
-    frames = {name: tables.read(name, folder / f"{name}.csv") for name in TABLES}
-    return BatchMeasurement(batch=str(read_json(folder / DONE)["batch"]), **frames)
+    return BatchMeasurement(
+        batch=str(read_json(folder / DONE)["batch"]),
+        **{name: tables.read(name, folder / f"{name}.csv") for name in TABLES},
+    )
 
 
 def saved_part(folder: Path) -> BatchMeasurement:
@@ -159,8 +161,10 @@ def note_progress(folder: Path | str) -> Progress | None:
 
     def note(done: int, total: int, what: str) -> None:
         # Written in place: whoever reads half a note sees no note, and the next one comes soon.
-        content = json.dumps({"done": int(done), "total": int(total), "what": str(what)})
-        path.write_text(content, encoding="utf-8")
+        path.write_text(
+            json.dumps({"done": int(done), "total": int(total), "what": str(what)}),
+            encoding="utf-8",
+        )
 
     return note
 

@@ -69,8 +69,12 @@ class Ring:
             found = quality.check("taps", len(self.taps) - len(refused), table, channel="response")
             lost = quality.check("taps_refused", len(refused), table, channel="response")
             return [_with_reasons(found, [self.reason]), _with_reasons(lost, refused)]
-        row = quality.check("sweep_unlike", float(bool(self.reason)), table, channel="response")
-        return [_with_reasons(row, [self.reason])]
+        return [
+            _with_reasons(
+                quality.check("sweep_unlike", float(bool(self.reason)), table, channel="response"),
+                [self.reason],
+            )
+        ]
 
     def modes(self, take: Take, *, wood: str, content: str, aside: str) -> list[tuple]:
         """Rows of the part table `modes`: all its columns but the number of the mode.
@@ -105,8 +109,11 @@ class Ring:
             for values, place_u in _of_decays(self.decays, -take.gain_db - (take.drive_db or 0.0)):
                 own = (*values, not aside, aside, take.place, place_u)
                 rows.append((*head, 0, *own, *_room(self.room), "", content))
-            steps = note("taps.no_decays", steps=MOST_STEPS)
-            why = steps if self.decays.given_up else "taps.no_modes"
+            why = (
+                note("taps.no_decays", steps=MOST_STEPS)
+                if self.decays.given_up
+                else "taps.no_modes"
+            )
         reason = several([aside, self.reason]) or why
         blank = (*_BLANK, False, reason, take.place, np.nan, *_NO_ROOM, "", content)
         return rows or [(*head, 0, *blank)]
@@ -188,8 +195,7 @@ def _sweep(
     if _through_air(study):
         decays, room = ring_through_air(measured.decay, **band)
     else:
-        ring = rfft(measured.decay)
-        decays, room = find_decays(ring, n=len(measured.decay), **band), None
+        decays, room = find_decays(rfft(measured.decay), n=len(measured.decay), **band), None
     return Ring(sweep=measured, decays=decays, room=room)
 
 
@@ -265,8 +271,9 @@ def tap_view(study: Study, take: Take) -> TapView:
     found = taps_of(x, info.rate_hz, study)
     block = max(1, round(BLOCK_S * info.rate_hz))
     count = len(x) // block
-    power = np.square(x[: count * block]).reshape(count, block).mean(axis=1)
-    level = 10.0 * np.log10(np.maximum(2.0 * power, 1e-20))
+    level = 10.0 * np.log10(
+        np.maximum(2.0 * np.square(x[: count * block]).reshape(count, block).mean(axis=1), 1e-20)
+    )
     return TapView(
         take.take,
         (np.arange(count) + 0.5) * block / info.rate_hz,

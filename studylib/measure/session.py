@@ -132,8 +132,9 @@ def session_of(study: Study, takes: tuple[Take, ...], infos: dict[str, Recording
         return session
     # The mean over the usable room takes, brought to the bench's gain.
     power = float(np.mean([levels.power for levels in found]))
-    weighted = float(np.mean([levels.weighted for levels in found]))
-    return replace(session, room=NoiseLevels(power, weighted))
+    return replace(
+        session, room=NoiseLevels(power, float(np.mean([levels.weighted for levels in found])))
+    )
 
 
 def _at_bench_gain(noise: NoiseSpectrum, take: Take) -> NoiseLevels:
@@ -182,8 +183,13 @@ def _steady_at(study: Study, take: Take, info: RecordingInfo, session: Session) 
         return replace(measured, checks=[*measured.checks, row], calibrator_db=level_db)
     if not steady:
         return measured
-    extra = list(_noise_checks(take, measured, session, has_tone=bool(wanted.tone_on)))
-    return replace(measured, checks=[*measured.checks, *extra])
+    return replace(
+        measured,
+        checks=[
+            *measured.checks,
+            *_noise_checks(take, measured, session, has_tone=bool(wanted.tone_on)),
+        ],
+    )
 
 
 def _noise_checks(

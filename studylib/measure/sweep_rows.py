@@ -114,8 +114,9 @@ def _reasons(measured: SweepMeasurement, order: int) -> np.ndarray:
     f, k = orders.frequency_hz, order - 1
     reason, soon = np.full(f.size, "", dtype=object), "sweeps.ends_too_soon"
     reason[~orders.present[k].all(axis=0)] = "takes.below_noise"
-    ringing = (orders.cut[k] > LARGEST_CUT).any(axis=0)
-    reason[ringing & (reason == "")] = soon if order == 1 else "sweeps.too_short"
+    reason[(orders.cut[k] > LARGEST_CUT).any(axis=0) & (reason == "")] = (
+        soon if order == 1 else "sweeps.too_short"
+    )
     if order == 1:
         reason[(measured.ends > LARGEST_END).any(axis=0) & (reason == "")] = soon
     reason[(f < low_high[0]) | (f > low_high[1])] = "sweeps.at_the_edge"
@@ -192,8 +193,7 @@ def _in_bands(
     means = band_means(orders.fine_hz, power, bands)
     # What noise adds to a squared magnitude on average: twice the variance of one part.
     noise = band_means(orders.fine_hz, 2.0 * power * (u[0] / np.abs(values[0])) ** 2, bands)
-    square = (power * share) ** 2 * orders.fine_apart_hz
-    spread = band_means(orders.fine_hz, square, bands)
+    spread = band_means(orders.fine_hz, (power * share) ** 2 * orders.fine_apart_hz, bands)
     reasons, name = _reasons(measured, 1), "response_db" if sensed else "level_db"
     for band, mean, extra, variance in zip(bands, means, noise, spread, strict=True):
         inside = (orders.frequency_hz >= band.low_hz) & (orders.frequency_hz < band.high_hz)

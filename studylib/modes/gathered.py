@@ -99,8 +99,9 @@ def gather(
         except StudyError as error:
             failed[batch] = first_fault(error)
     frames = {name: _stacked(name, whole) for name in TABLES}
-    modes = frames.pop("modes").drop(columns="mode")
-    features, modes, boards = with_numbers(study, frames.pop("features"), modes)
+    features, modes, boards = with_numbers(
+        study, frames.pop("features"), frames.pop("modes").drop(columns="mode")
+    )
     return Gathered(features=features, modes=modes, board_modes=boards, failed=failed, **frames)
 
 

@@ -90,8 +90,7 @@ def _basis(summary: Summary) -> list[str]:
     if not has_sensed_drive(summary.study.settings):
         return [note("attribution.no_sensor")]
     spread = summary.attribution.take_spread
-    sd_db = DB * spread.level**0.5
-    repeated = note("attribution.take_spread", sd_db=sd_db, df=spread.df)
+    repeated = note("attribution.take_spread", sd_db=DB * spread.level**0.5, df=spread.df)
     return [note("attribution.basis"), *holding((spread.df, repeated))]
 
 
@@ -101,8 +100,12 @@ def counts_table(summary: Summary) -> pd.DataFrame:
     if table.empty:
         return pd.DataFrame(columns=["harmonic", *verdicts])
     table = table[table["harmonic"] <= highest_shown(table)]
-    counts = pd.crosstab(table["harmonic"], table["verdict"])
-    return counts.reindex(columns=verdicts, fill_value=0).rename_axis(columns=None).reset_index()
+    return (
+        pd.crosstab(table["harmonic"], table["verdict"])
+        .reindex(columns=verdicts, fill_value=0)
+        .rename_axis(columns=None)
+        .reset_index()
+    )
 
 
 def beyond_table(summary: Summary) -> pd.DataFrame:
@@ -137,8 +140,9 @@ def controls_table(study: Study) -> pd.DataFrame:
         for control in Control
         if control not in (Control.LONGER, Control.ELSEWHERE)
     ]
-    headings = _headings("control", "tells", "recorded_in", "how", "start", "care")
-    return pd.DataFrame(rows, columns=headings)
+    return pd.DataFrame(
+        rows, columns=_headings("control", "tells", "recorded_in", "how", "start", "care")
+    )
 
 
 def _how(control: Control) -> list[str]:
@@ -194,8 +198,10 @@ def steps_sentences(summary: Summary) -> list[str]:
     if steps.empty:
         return [note("attribution.no_steps")]
     count = steps["verdict"].value_counts()
-    odd = mounts_of(steps[steps["verdict"] == StepVerdict.NOT_WITH])
-    places = [note("attribution.place", **place) for place in odd.to_dict("records")]
+    places = [
+        note("attribution.place", **place)
+        for place in mounts_of(steps[steps["verdict"] == StepVerdict.NOT_WITH]).to_dict("records")
+    ]
     return [
         note("attribution.stepped_mounts", mounts=len(mounts_of(steps))),
         note(

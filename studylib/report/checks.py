@@ -184,8 +184,9 @@ def trends_table(checks: Checks) -> pd.DataFrame:
         ends = [scales.reported_difference(v, known) for v in (row.change, row.low, row.high)]
         told = _difference(*ends, known.difference_unit)
         rows.append((row.feature, row.batch or "all", *told, row.df))
-    columns = ["feature", "batch", "drift.h_change", "interval", "drift.h_df"]
-    return pd.DataFrame(rows, columns=columns)
+    return pd.DataFrame(
+        rows, columns=["feature", "batch", "drift.h_change", "interval", "drift.h_df"]
+    )
 
 
 def places_table(checks: Checks) -> pd.DataFrame:

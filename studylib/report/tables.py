@@ -97,8 +97,12 @@ def exploratory_table(summary: Summary) -> pd.DataFrame:
 
 
 def _pair(row) -> tuple[str, ...]:
-    pair = f"{row.wood_b} minus {row.wood_a}"
-    return row.feature, pair, amount(row), between(row.low, row.high, row.unit)
+    return (
+        row.feature,
+        f"{row.wood_b} minus {row.wood_a}",
+        amount(row),
+        between(row.low, row.high, row.unit),
+    )
 
 
 def _told(row) -> str:
@@ -198,8 +202,9 @@ def set_aside_table(summary: Summary) -> pd.DataFrame:
 def set_aside_counts(summary: Summary) -> pd.DataFrame:
     """Measured takes of each wood, of every kind: how many are fit for use, and set aside."""
     aside = set(set_aside_table(summary)["take"])
-    takes = measured_takes(summary)
-    of_wood = grouped((_wood_of(summary, take.specimen), take.take in aside) for take in takes)
+    of_wood = grouped(
+        (_wood_of(summary, take.specimen), take.take in aside) for take in measured_takes(summary)
+    )
     rows = [
         (wood, len(own), len(own) - sum(own), sum(own))
         for wood in summary.woods
@@ -219,14 +224,19 @@ def _wood_of(summary: Summary, specimen: str | None) -> str:
 def coverage_table(summary: Summary) -> pd.DataFrame:
     """What each wood brought to each primary feature, and whether it was compared."""
     coverage = summary.comparison.coverage
-    rows = coverage[coverage["feature"].isin(summary.primary)]
-    return reader_table("effects.coverage_headings", rows.itertuples(index=False, name=None))
+    return reader_table(
+        "effects.coverage_headings",
+        coverage[coverage["feature"].isin(summary.primary)].itertuples(index=False, name=None),
+    )
 
 
 def batch_by_wood(summary: Summary) -> pd.DataFrame:
     """How many boards of each wood were measured in each batch."""
-    counts = summary.comparison.confounding.set_index("wood").T
-    return counts.rename_axis(index="batch", columns=None).reset_index()
+    return (
+        summary.comparison.confounding.set_index("wood")
+        .T.rename_axis(index="batch", columns=None)
+        .reset_index()
+    )
 
 
 def limits_table(summary: Summary) -> pd.DataFrame:

@@ -13,7 +13,7 @@ Functions: `question`, `how_to_read`, `take_home`, `stage_notes`, `pair_note`, `
 import numpy as np
 
 from studylib import register
-from studylib.codes import code_of, each, has, note
+from studylib.codes import code_of, each, has, holding, note
 from studylib.codes.attribution import Verdict
 from studylib.codes.comparison import Method, Role
 from studylib.register import Kind
@@ -90,8 +90,12 @@ def stage_notes(summary: Summary) -> list[str]:
 def _sized(code: str, row: dict, *named: str) -> str:
     """A note on a difference in a row of a table, with these columns of it."""
     sizes = ("feature", "difference", "low", "high", "unit")
-    amount = amount_fields(*(row[name] for name in sizes))
-    return note(code, name=row["feature"], amount=amount, **{name: row[name] for name in named})
+    return note(
+        code,
+        name=row["feature"],
+        amount=amount_fields(*(row[name] for name in sizes)),
+        **{name: row[name] for name in named},
+    )
 
 
 def pair_note(summary: Summary, row) -> str:
@@ -165,8 +169,9 @@ def positive_control(summary: Summary) -> list[str]:
     if judged.empty:
         return [note("control.unknown", reason=next(filter(None, control["reason"]), ""))]
     missed = list(judged.loc[~judged["detected"], "feature"].unique())
-    seen = judged[~judged["feature"].isin(missed)]
-    seen = seen.sort_values("counts", ascending=False, kind="stable")
+    seen = judged[~judged["feature"].isin(missed)].sort_values(
+        "counts", ascending=False, kind="stable"
+    )
     return [
         *(
             _sized("control.seen", row, "changed", "reference", "limit", "reason")
@@ -197,8 +202,12 @@ def confounding(summary: Summary) -> list[str]:
     batches = summary.comparison.confounding.shape[1] - 1
     if batches < 2:
         return ["summary.one_batch"] if batches else []
-    effects = summary.primary_effects().dropna(subset="p")
-    ways = effects.groupby("feature", sort=False)["method"].first()
+    ways = (
+        summary.primary_effects()
+        .dropna(subset="p")
+        .groupby("feature", sort=False)["method"]
+        .first()
+    )
     mixed = [feature for feature, way in ways.items() if has(way, Method.CONFOUNDED)]
     blocked = [f for f, way in ways.items() if has(way, Method.BLOCKED) and f not in mixed]
     return [
@@ -262,7 +271,7 @@ def _features(summary: Summary) -> list[str]:
     # Levels that are relative to what a sensor felt at the driving point.
     sensed = any(f.scale == "db" and f.kind in _STEADY and not f.cautions for f in known)
     distorted = [f.name for f in known if f.driver and f.harmonic is None]
-    asked = (
+    return holding(
         (quiet, note("summary.not_compared", features=quiet, share=MOST_BELOW_NOISE)),
         (muffled, note("summary.hidden", features=muffled, share=MOST_BELOW_NOISE)),
         (unsettled, note("summary.unsettled", features=unsettled, share=MOST_BELOW_NOISE)),
@@ -270,7 +279,6 @@ def _features(summary: Summary) -> list[str]:
         (any(f.drive_level for f in known), note("summary.level_or_drive", sensed=sensed)),
         (any(f.noise for f in known), "summary.whose_noise"),
     )
-    return [told for there, told in asked if there]
 
 
 def _calibration(summary: Summary) -> str:
@@ -286,6 +294,7 @@ def _calibration(summary: Summary) -> str:
 
 def _later(summary: Summary) -> list[str]:
     kinds = {take.kind for take in summary.study.takes}
-    unknown = "sweep" in kinds and not summary.study.settings.sweep.known
-    asked = (("pluck" in kinds, "summary.plucks"), (unknown, "summary.sweeps"))
-    return [told for there, told in asked if there]
+    return holding(
+        ("pluck" in kinds, "summary.plucks"),
+        ("sweep" in kinds and not summary.study.settings.sweep.known, "summary.sweeps"),
+    )

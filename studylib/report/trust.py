@@ -93,8 +93,9 @@ def _rate(rate: float, runs: int) -> str:
     """A simulated share with its Monte Carlo error, as a note."""
     if not math.isfinite(rate):
         return MISSING
-    error = max(1, math.ceil(100 * drawing_error(rate, runs)))
-    return note("trust.rate", percent=100 * rate, error=error)
+    return note(
+        "trust.rate", percent=100 * rate, error=max(1, math.ceil(100 * drawing_error(rate, runs)))
+    )
 
 
 def second_opinion_notes(summary: Summary) -> list[str]:
@@ -114,8 +115,9 @@ def second_opinion_notes(summary: Summary) -> list[str]:
 
 def second_opinion_table(summary: Summary) -> pd.DataFrame:
     """Both opinions on every primary pair, side by side."""
-    keys = ["feature", "wood_a", "wood_b"]
-    pairs = _second(summary).merge(summary.primary_effects(), on=keys, suffixes=("", "_first"))
+    pairs = _second(summary).merge(
+        summary.primary_effects(), on=["feature", "wood_a", "wood_b"], suffixes=("", "_first")
+    )
     rows = [
         (
             *(row.feature, f"{row.wood_b} minus {row.wood_a}"),
@@ -142,8 +144,11 @@ def _p_and_df(p: float, df: float) -> str:
 
 def wood_at_random(summary: Summary, *, few: bool = False) -> list[str]:
     """What the woods say of another one: of features with `MANY_WOODS` or more, or with fewer."""
-    rows = summary.comparison.woods_at_random.to_dict("records")
-    rows = [row for row in rows if (row["woods"] < MANY_WOODS) == few]
+    rows = [
+        row
+        for row in summary.comparison.woods_at_random.to_dict("records")
+        if (row["woods"] < MANY_WOODS) == few
+    ]
     woods = [row["woods"] for row in rows]
     more = {"source": summary.unit, "confidence": summary.confidence}
     told = "trust.few_woods" if few else "trust.many_woods"

@@ -229,8 +229,9 @@ def run_notebook(
                 seen=seen,
             )
         except Exception as error:
-            fault = _failure(path, error)
-            raise NotebookError(fault, _stable(seen.get("notebook"), parameters)) from error
+            raise NotebookError(
+                _failure(path, error), _stable(seen.get("notebook"), parameters)
+            ) from error
     done = _stable(done, parameters)
     never_run = [
         cell
@@ -283,8 +284,11 @@ def _failure(path: Path, error: Exception) -> str:
     said = lines[0].strip() if lines else ""
     if error.ename in OWN_ERRORS and said:
         return note("run.cell_refused", said=said, more=len(lines) - 1)
-    code = "".join(error.source.strip().splitlines()[:1])
-    about = {"code": code, "error": error.ename, "said": said}
+    about = {
+        "code": "".join(error.source.strip().splitlines()[:1]),
+        "error": error.ename,
+        "said": said,
+    }
     return note("run.cell_failed", notebook=path.name, **about)
 
 

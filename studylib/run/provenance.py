@@ -78,8 +78,13 @@ def versions(names: Iterable[str]) -> dict[str, str]:
 
 def library_digest() -> str:
     """One hash of the library's own files; notebooks that lie inside it have their own."""
-    digests = folder_digests(PACKAGE)
-    return digest({name: sha for name, sha in digests.items() if not name.startswith("notebooks/")})
+    return digest(
+        {
+            name: sha
+            for name, sha in folder_digests(PACKAGE).items()
+            if not name.startswith("notebooks/")
+        }
+    )
 
 
 def batch_key(

@@ -288,8 +288,7 @@ class _Run:
             return ""
         for name in used:
             take_in(self.places[name].part)
-        execute = partial(self._execute_summary, left_out=tuple(left_out))
-        work = self.workers.submit(execute, key)
+        work = self.workers.submit(partial(self._execute_summary, left_out=tuple(left_out)), key)
         for future in self.workers.as_finished({work: SUMMARY}):
             if future.exception() is not None:
                 notebook = _notebook_of(future.exception())
@@ -302,13 +301,11 @@ class _Run:
         from studylib.run.execution import NotebookError
 
         (place.part / PROGRESS).unlink(missing_ok=True)
-        parameters = {
-            "folder": self.folder,
-            "batch": place.name,
-            "output": place.part,
-            "key": place.key,
-        }
-        notebook = self.workers.execute(self.notebooks["batch"], place.name, parameters)
+        notebook = self.workers.execute(
+            self.notebooks["batch"],
+            place.name,
+            {"folder": self.folder, "batch": place.name, "output": place.part, "key": place.key},
+        )
         (place.part / PROGRESS).unlink(missing_ok=True)
         if part_key(place.part) != place.key:
             raise NotebookError(note("run.no_part"), notebook)
@@ -334,8 +331,7 @@ class _Run:
             raise NotebookError(note("run.not_written", file=missing[0]), notebook)
         part = self.study.compared
         if part.lock:  # before the page is shown, so that no look goes uncounted
-            boards = part.boards_recorded(failed=left_out)
-            add_entry(part.folder, boards, when=datetime.now())
+            add_entry(part.folder, part.boards_recorded(failed=left_out), when=datetime.now())
         self.summary.keep(
             key,
             notebook=_text(notebook),

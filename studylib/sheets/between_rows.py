@@ -282,8 +282,12 @@ def _described(take: Take, column: str) -> dict[str, Any]:
     if column == "mount":
         return {"specimen": take.specimen}
     tone = {"tone_hz": take.tone_hz} if take.kind in TONE_KINDS else {}
-    board = _board(take) if take.specimen else {}
-    return {**board, **tone, "kind": take.kind, "drive_db": take.drive_db}
+    return {
+        **(_board(take) if take.specimen else {}),
+        **tone,
+        "kind": take.kind,
+        "drive_db": take.drive_db,
+    }
 
 
 def gaps(numbers: Iterable[int]) -> list[tuple[int, int, int]]:
@@ -293,8 +297,11 @@ def gaps(numbers: Iterable[int]) -> list[tuple[int, int, int]]:
     -------
     list of (first skipped, last skipped, the number that follows), in order.
     """
-    counted = pairwise([0, *sorted(set(numbers))])
-    return [(before + 1, n - 1, n) for before, n in counted if n > before + 1]
+    return [
+        (before + 1, n - 1, n)
+        for before, n in pairwise([0, *sorted(set(numbers))])
+        if n > before + 1
+    ]
 
 
 def _uneven(takes: Sequence[Take], specimens: Sequence[Specimen]) -> list[str]:

@@ -151,8 +151,7 @@ def code_specimens(
         woods=tuple(sorted({row[compare] for row in listed} - {""})),
     )
     boards = table_text(sheet.columns, [*kept, *shown], semicolons=sheet.semicolons)
-    files = {name: text, SPECIMENS: boards, BLINDING: _record([*before, blinding])}
-    write_together(folder, files)
+    write_together(folder, {name: text, SPECIMENS: boards, BLINDING: _record([*before, blinding])})
     return blinding
 
 
@@ -212,11 +211,13 @@ def open_key(
         raise InputError(note("records.not_blind"))
     if not closed:
         raise InputError(note("records.opened_already", opened=keys[-1].opened))
-    after_run = bool(set(reported) & set(closed[0].boards))
-    opened = replace(closed[0], opened=minute(when), after_run=after_run)
+    opened = replace(
+        closed[0], opened=minute(when), after_run=bool(set(reported) & set(closed[0].boards))
+    )
     named(folder, [opened], specimens, compare=compare)
-    text = _record(opened if key.key == opened.key else key for key in keys)
-    write_together(folder, {BLINDING: text})
+    write_together(
+        folder, {BLINDING: _record(opened if key.key == opened.key else key for key in keys)}
+    )
     return opened
 
 

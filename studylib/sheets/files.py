@@ -421,8 +421,9 @@ def _head(path: Path) -> bytes:
 
 def _alike(items: Iterable[Named], key: Callable[[Named], Hashable]) -> list[list[Named]]:
     """Groups of two and more with the same key, each in the given order."""
-    found = grouped((key(item), item) for item in items)
-    return [group for group in found.values() if len(group) > 1]
+    return [
+        group for group in grouped((key(item), item) for item in items).values() if len(group) > 1
+    ]
 
 
 def grouped(pairs: Iterable[tuple[Any, Any]]) -> dict[Any, list]:

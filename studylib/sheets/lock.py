@@ -215,8 +215,9 @@ def _rows_changed(file: str, before: Mapping, now: Mapping) -> list[str]:
         for column in dict.fromkeys([*old, *new]):
             # A column that came into being after the lock was empty then.
             if old[column] != new.get(column) if column in old else new[column]:
-                change = {"name": name, "before": old.get(column), "now": new.get(column)}
-                cells.setdefault(column, []).append(change)
+                cells.setdefault(column, []).append(
+                    {"name": name, "before": old.get(column), "now": new.get(column)}
+                )
     return changes + [
         note("records.cells_changed", file=file, column=column, cells=found)
         for column, found in cells.items()
@@ -243,8 +244,14 @@ def verified(locks: Sequence[Lock], sha256: str) -> Lock:
     """
     found = [lock for lock in locks if lock.sha256 == sha256.strip().lower()]
     if not found:
-        known = [lock.sha256 for lock in locks]
-        raise InputError(note("records.other_lock", file=LOCK, sha256=sha256, known=known))
+        raise InputError(
+            note(
+                "records.other_lock",
+                file=LOCK,
+                sha256=sha256,
+                known=[lock.sha256 for lock in locks],
+            )
+        )
     if not found[0].whole:
         raise InputError(note("records.lock_edited", file=LOCK))
     return found[0]

@@ -52,8 +52,7 @@ def _reads(convert: Callable[..., float], *, empty: float | None = None) -> Befo
     """A cell as a number; `empty` is what an empty one stands for."""
 
     def read(text: Any, info: ValidationInfo) -> float | None:
-        comma = bool((info.context or {}).get("comma"))
-        return empty if text == "" else convert(text, comma=comma)
+        return empty if text == "" else convert(text, comma=bool((info.context or {}).get("comma")))
 
     return BeforeValidator(read)
 
@@ -292,8 +291,9 @@ def _validate(
 ) -> tuple[Any, list[str]]:
     cells = {column: row.cells.get(column, "") for column in columns}
     try:
-        context = {"comma": table.semicolons}
-        return model.model_validate({**cells, **extra, "row": row.number}, context=context), []
+        return model.model_validate(
+            {**cells, **extra, "row": row.number}, context={"comma": table.semicolons}
+        ), []
     except ValidationError as error:
         # A column that is not there is one fault of the header, told by the caller.
         return None, [

@@ -214,8 +214,16 @@ def _length_faults(tone: Tone) -> list[str]:
         return []
     least = math.ceil(1000 * LEAST_PERIODS / tone.fundamental_hz) / 1000
     given = {"length_s": tone.length_s, "fundamental_hz": tone.fundamental_hz}
-    fault = "settings.few_periods"
-    return [_fault(fault, "[tone]", key="length_s", **given, periods=periods, least_s=least)]
+    return [
+        _fault(
+            "settings.few_periods",
+            "[tone]",
+            key="length_s",
+            **given,
+            periods=periods,
+            least_s=least,
+        )
+    ]
 
 
 def _tap_faults(tap: Tap) -> list[str]:
@@ -256,8 +264,12 @@ def _feature_faults(settings: Settings) -> list[str]:
     faults = []
     for n, name in enumerate(primary, start=1):
         place = {"section": "[decide]", "key": "primary", "item": n}
-        twice = note("cells.repeated", file=FILE, **place, value=name)
-        faults += [*_comparable(name, **place), *holding((name in primary[: n - 1], twice))]
+        faults += [
+            *_comparable(name, **place),
+            *holding(
+                (name in primary[: n - 1], note("cells.repeated", file=FILE, **place, value=name))
+            ),
+        ]
     for name, limit in settings.decide.limits.items():
         faults += _limit_faults(name, limit)
     for n, claim in enumerate(settings.claims, start=1):

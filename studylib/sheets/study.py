@@ -94,8 +94,10 @@ class Study:
     @property
     def recorded_stages(self) -> tuple[int, ...]:
         """The stages of which anything is recorded, the first one in any case."""
-        found = {stage for stage in self.stages if self.of_stages(stage).takes}
-        return tuple(sorted(found)) or self.stages[:1]
+        return (
+            tuple(sorted({stage for stage in self.stages if self.of_stages(stage).takes}))
+            or self.stages[:1]
+        )
 
     def of_stages(self, *stages: int) -> "Study":
         """Some stages alone: their boards with the reference, their batches, keys and locks; boards
@@ -124,8 +126,9 @@ class Study:
     def from_stage(self, stage: int) -> "Study":
         """Without the boards of earlier stages; those that belong to none yet are kept."""
         earlier = {board for board, number in self.stage_of.items() if number < stage}
-        kept = tuple(s for s in self.specimens if s.role or s.specimen not in earlier)
-        return replace(self, specimens=kept)
+        return replace(
+            self, specimens=tuple(s for s in self.specimens if s.role or s.specimen not in earlier)
+        )
 
     @property
     def lock(self) -> Lock | None:
@@ -218,8 +221,10 @@ class Study:
     def boards_by_wood(self) -> dict[str, list[Specimen]]:
         """Boards under comparison by wood, in the order of specimens.csv."""
         boards = self.with_role("")
-        woods = dict.fromkeys(s.wood for s in boards)
-        return {wood: [s for s in boards if s.wood == wood] for wood in woods}
+        return {
+            wood: [s for s in boards if s.wood == wood]
+            for wood in dict.fromkeys(s.wood for s in boards)
+        }
 
     def with_role(self, role: str) -> tuple[Specimen, ...]:
         """The specimens of a role, such as the reference; "" for those under comparison."""
@@ -339,8 +344,12 @@ def _read(folder: Path | str, *, unrecorded: bool) -> Study:
         except InputError as error:
             faults += error.notes
         faults += _claims(settings, specimens, blinding, locks)
-    scheduled = scheduled_takes(schedules)
-    takes = take_sheet(folder / SHEETS[2], boards.ids, scheduled=scheduled, may_be_empty=unrecorded)
+    takes = take_sheet(
+        folder / SHEETS[2],
+        boards.ids,
+        scheduled=scheduled_takes(schedules),
+        may_be_empty=unrecorded,
+    )
     faults += takes.faults
     if faults:
         raise InputError(*faults)

@@ -135,8 +135,10 @@ def take_sheet(
         note("sheets.no_column", file=table.name, row=1, columns=[column], kind=kind)
         for column, kind in columns_needed(table)
     ]
-    sound = [row for row in table.rows if has_sound_path(row)]
-    spelled = {row.number: row for row in as_on_disk(path.parent, sound)}
+    spelled = {
+        row.number: row
+        for row in as_on_disk(path.parent, [row for row in table.rows if has_sound_path(row)])
+    }
     table = replace(table, rows=tuple(spelled.get(row.number, row) for row in table.rows))
     takes, found = read_takes(table)
     found += [
@@ -169,8 +171,13 @@ def take_sheet(
         if column not in TAKE_COLUMNS
     ]
     recorded = [take for take in takes if take.row not in waiting]
-    planned = tuple(take for take in takes if take.row in waiting)
-    return Sheet(recorded, None, faults + _by_row(found), warnings, planned)
+    return Sheet(
+        recorded,
+        None,
+        faults + _by_row(found),
+        warnings,
+        tuple(take for take in takes if take.row in waiting),
+    )
 
 
 def _unread(*faults: str) -> Sheet:

@@ -132,8 +132,7 @@ class Caveats:
         gaps = self.gaps.get((row.wood_a, row.wood_b), {})
         k = feature.harmonic if feature.kind == Kind.PROBE and feature.harmonic in gaps else 1
         if follows_level(feature) and k in gaps and gaps[k].visible:
-            voltage = not sensed
-            told.append(note("caveats.harder", **self._which(row, gaps[k]), voltage=voltage))
+            told.append(note("caveats.harder", **self._which(row, gaps[k]), voltage=not sensed))
         step = self.common_step(row.wood_a, row.wood_b) if sensed else None
         if step and relative_to_drive(feature) and _decides(step, row):
             told.append(note("caveats.channel", **self._which(row, step)))

@@ -178,8 +178,9 @@ def compare(
     samples = make_samples(own, own_mounts, order=order, woods=woods, smallest_n=smallest_n)
     compared = {name: s for name, s in samples.items() if name not in refused}
     decide = [s for name, s in compared.items() if name in primary and s.design.model]
-    spreads = [s.design.model.wood_variances(s.y) for s in decide]
-    confidence, same_level = levels(confidence, looks, spreads)
+    confidence, same_level = levels(
+        confidence, looks, [s.design.model.wood_variances(s.y) for s in decide]
+    )
     chosen = scales.limits_table(
         [*order, *(name for name in primary if name not in order)],
         limits or {},

@@ -264,8 +264,12 @@ def _wide(rows: pd.DataFrame, *, taken: Sequence[str]) -> pd.DataFrame:
     twice = rows.duplicated(["specimen", "covariate"]) | rows["covariate"].isin(list(taken))
     if twice.any():
         first = rows[twice].iloc[0]
-        told = {name: str(first[name]) for name in ("specimen", "covariate")}
-        raise InputError(note("covariates.two_values", **told))
+        raise InputError(
+            note(
+                "covariates.two_values",
+                **{name: str(first[name]) for name in ("specimen", "covariate")},
+            )
+        )
     order = list(dict.fromkeys(rows["covariate"]))
     wide = rows.pivot(index="specimen", columns="covariate", values="value")
     return wide[order].astype("float64")
@@ -277,8 +281,13 @@ def _wide(rows: pd.DataFrame, *, taken: Sequence[str]) -> pd.DataFrame:
 def _board_means(mounts: pd.DataFrame, feature: Feature) -> pd.DataFrame:
     """wood, source, specimen, y and one column a batch: the part of the mean measured there."""
     y = scales.analysis_values(mounts["value"].to_numpy(float), np.full(len(mounts), feature.scale))
-    batches = pd.get_dummies(mounts["batch"], dtype=float).add_prefix("batch ")
-    rows = pd.concat([mounts[["wood", "source", "specimen"]].assign(y=y), batches], axis=1)
+    rows = pd.concat(
+        [
+            mounts[["wood", "source", "specimen"]].assign(y=y),
+            pd.get_dummies(mounts["batch"], dtype=float).add_prefix("batch "),
+        ],
+        axis=1,
+    )
     return rows.groupby(["wood", "source", "specimen"], sort=True).mean().reset_index()
 
 
@@ -296,8 +305,9 @@ def _case(
     units = grouped.mean()
     units["error"] = grouped["error"].mean() / grouped.size()
     units = units.reset_index()
-    rank = pd.Index(woods).get_indexer(units["wood"])
-    units = units.iloc[np.argsort(rank, kind="stable")].reset_index(drop=True)
+    units = units.iloc[
+        np.argsort(pd.Index(woods).get_indexer(units["wood"]), kind="stable")
+    ].reset_index(drop=True)
     compared = tuple(wood for wood in woods if (units["wood"] == wood).sum() >= SMALLEST)
     inside = units[units["wood"].isin(list(compared))].reset_index(drop=True)
     model, fit, complete = None, None, True

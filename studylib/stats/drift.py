@@ -192,8 +192,12 @@ def _change(row, *, removed: bool) -> str:
 def _none_larger(own: pd.DataFrame) -> str:
     """No trend of one feature is clear: the largest that its intervals allow."""
     feature = register.find(own["feature"].iloc[0])
-    most = scales.reported_difference(own[["low", "high"]].abs().to_numpy().max(), feature)
-    return note("drift.none_larger", feature=feature.name, most=most, unit=feature.difference_unit)
+    return note(
+        "drift.none_larger",
+        feature=feature.name,
+        most=scales.reported_difference(own[["low", "high"]].abs().to_numpy().max(), feature),
+        unit=feature.difference_unit,
+    )
 
 
 def _limits(own: pd.DataFrame) -> dict:

@@ -104,8 +104,9 @@ def effects_table(
         if compared or name in primary:
             found, limit = (first.get(name, ()), limits.get(name)) if compared else ((), None)
             feature = register.find(name)
-            board = board_sd.get(name, _NAN)
-            rows += _rows(feature, sample, found, woods, limit, reason, board, confidence)
+            rows += _rows(
+                feature, sample, found, woods, limit, reason, board_sd.get(name, _NAN), confidence
+            )
     if not rows:
         return tables.empty("effects")
     table = pd.DataFrame(rows)

@@ -197,12 +197,25 @@ def _sources(name: str, sample: Sample) -> list[dict]:
 def _boards_of_planks(name: str, takes: pd.DataFrame) -> list[dict]:
     rows = []
     for (wood, _), plank in takes.groupby(["wood", "source"], sort=False):
-        means = plank.groupby(MOUNT, sort=False)["y"].mean()
-        boards = means.groupby(level="specimen", sort=False).mean()
+        boards = (
+            plank.groupby(MOUNT, sort=False)["y"]
+            .mean()
+            .groupby(level="specimen", sort=False)
+            .mean()
+        )
         for place, found in _grubbs(boards.to_numpy() - boards.mean()):
             item = boards.index[place]
-            mine = plank[plank["specimen"] == item]
-            rows.append(_row(name, "specimen", item, wood, OutlierTest.GRUBBS, found, mine))
+            rows.append(
+                _row(
+                    name,
+                    "specimen",
+                    item,
+                    wood,
+                    OutlierTest.GRUBBS,
+                    found,
+                    plank[plank["specimen"] == item],
+                )
+            )
     return rows
 
 

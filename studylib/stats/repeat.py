@@ -79,13 +79,13 @@ def stage_rows(
         for row, p in zip(again, adjusted, strict=True):
             first = declared[_pair(row)]
             row["p_adjusted"] = p
-            ends = _expected(first[0], first[1], row, confidence)
-            row["predicted_low"], row["predicted_high"] = ends
+            row["predicted_low"], row["predicted_high"] = _expected(
+                first[0], first[1], row, confidence
+            )
             same = row["difference"] * first[1]["difference"] > 0
             seen = ("repeated" if same else "contrary") if p <= 1 - confidence else "not repeated"
             row["outcome"] = seen
-        others = [_row(found, number, pair) for pair in own if pair not in declared]
-        rows += [*again, *others]
+        rows += [*again, *(_row(found, number, pair) for pair in own if pair not in declared)]
         for pair, row in own.items():
             if row["verdict"] in DECLARED:
                 declared.setdefault(pair, (found, row))
@@ -98,8 +98,10 @@ def stage_rows(
 def _primary(found: Comparison) -> dict[tuple[str, str, str], Mapping[str, Any]]:
     """(feature, wood, wood) -> its row of the effects, where it has numbers."""
     effects = found.effects
-    own = effects[(effects["role"] == "primary") & effects["p"].notna()]
-    return {_pair(row): row for row in own.to_dict("records")}
+    return {
+        _pair(row): row
+        for row in effects[(effects["role"] == "primary") & effects["p"].notna()].to_dict("records")
+    }
 
 
 def _pair(row: Mapping[str, Any]) -> tuple[str, str, str]:

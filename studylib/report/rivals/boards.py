@@ -161,8 +161,10 @@ def planks(basis: Basis) -> Finding:
 
 def _planks_say(basis: Basis, own: list, given: int) -> list[str]:
     if not given:
-        what = note("rivals.fill_in", columns=["source"], measured=False)
-        return [untested(what), note("rivals.plank_assumed")]
+        return [
+            untested(note("rivals.fill_in", columns=["source"], measured=False)),
+            note("rivals.plank_assumed"),
+        ]
     boards = {wood: Counter(of) for wood, of in grouped((s.wood, s.source) for s in own).items()}
     each = [
         note(
@@ -189,10 +191,17 @@ def _planks_say(basis: Basis, own: list, given: int) -> list[str]:
 def _source_spread(basis: Basis, feature: str) -> str:
     """Spread between sources of a wood, from the variance table; or ""."""
     table = basis.summary.comparison.variance
-    known = table[(table["feature"] == feature) & np.isfinite(table["variance"])]
-    known = known.drop_duplicates("level").set_index("level")
+    known = (
+        table[(table["feature"] == feature) & np.isfinite(table["variance"])]
+        .drop_duplicates("level")
+        .set_index("level")
+    )
     level = next((name for name in ("source", "specimen") if name in known.index), "")
     if not level:
         return ""
-    spread = reported_spread(known.loc[level], find(feature))
-    return note("rivals.source_spread", feature=feature, level=level, **spread)
+    return note(
+        "rivals.source_spread",
+        feature=feature,
+        level=level,
+        **reported_spread(known.loc[level], find(feature)),
+    )

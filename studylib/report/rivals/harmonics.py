@@ -83,8 +83,7 @@ def _driver_says(basis: Basis) -> list[str]:
 
 def _clearest_excess(heard: pd.DataFrame) -> str:
     """The largest excess beyond the driver; without one, that whose interval lies highest."""
-    ends = heard[["excess_db", "low", "high"]]
-    bounded = heard[np.isfinite(ends).all(axis=1)]
+    bounded = heard[np.isfinite(heard[["excess_db", "low", "high"]]).all(axis=1)]
     if bounded.empty:
         return ""
     beyond = bounded[bounded["verdict"] == Verdict.BEYOND]
@@ -116,8 +115,9 @@ def distortion(tone: Lines) -> float:
     """Harmonics over the total of the sensed drive in percent, the noise's power taken off."""
     power = np.abs(tone.drive) ** 2 - 2.0 * tone.u_drive**2
     power = np.where(np.isfinite(power), np.maximum(power, 0.0), 0.0)
-    total = float(power.sum())
-    return 100.0 * math.sqrt(float(power[1:].sum()) / total) if power[0] > 0 else math.nan
+    return (
+        100.0 * math.sqrt(float(power[1:].sum()) / float(power.sum())) if power[0] > 0 else math.nan
+    )
 
 
 # ---------------------------------------------------------------- leaks
@@ -137,8 +137,9 @@ def _air_says(basis: Basis) -> list[str]:
     if not harmonics and not tone:
         return [record(basis, Control.AIRBORNE, Control.PROBE)]
     if not harmonics and not basis.heard.empty:
-        missing = asked(basis, Control.AIRBORNE, Control.PROBE)
-        harmonics = [note("rivals.harmonics_not_tested", asked=missing)]
+        harmonics = [
+            note("rivals.harmonics_not_tested", asked=asked(basis, Control.AIRBORNE, Control.PROBE))
+        ]
     tone = tone or note("rivals.tone_not_tested", tone_hz=basis.tone_hz)
     return [*harmonics, tone, lacking(basis, "airborne", Control.AIRBORNE)]
 
@@ -151,8 +152,11 @@ def recorder(basis: Basis) -> Finding:
     elif basis.rows.empty:
         says = [no_tone(basis), own]
     else:
-        leaks = _leak(basis.heard, "recorder", Verdict.RECORDER)
-        says = [*leaks, own, lacking(basis, "loopback", Control.LOOPBACK)]
+        says = [
+            *_leak(basis.heard, "recorder", Verdict.RECORDER),
+            own,
+            lacking(basis, "loopback", Control.LOOPBACK),
+        ]
     return Finding("rivals.recorder", takes_note(basis, "loopback"), says)
 
 
@@ -209,8 +213,9 @@ def _tone_leak(basis: Basis) -> str:
     if not found:
         return ""
     distance, bounded = min(found)
-    shift = leak_shift(distance)
-    return note("rivals.tone_leak", distance_db=distance, bounded=bounded, shift_db=shift)
+    return note(
+        "rivals.tone_leak", distance_db=distance, bounded=bounded, shift_db=leak_shift(distance)
+    )
 
 
 def _own_distortion(basis: Basis) -> str:
@@ -256,14 +261,13 @@ def _hum(rows: pd.DataFrame) -> str:
     above = (hum - rows["observed_db"])[np.isfinite(hum)]
     if above.empty:
         return note("rivals.no_mains_line", harmonics=tested) if tested else ""
-    worst = place_of(rows.loc[above.idxmax()])
     return note(
         "rivals.mains_lines",
         lines=len(above),
         harmonics=tested,
         distance_db=abs(float(above.max())),
         above=bool(above.max() > 0),
-        **worst,
+        **place_of(rows.loc[above.idxmax()]),
     )
 
 
@@ -307,8 +311,7 @@ def _broadband(basis: Basis, seconds: float) -> str:
     if rows.empty:
         return note("rivals.no_broadband")
     power = (10.0 ** (rows["value"].astype(float) / 10.0)).groupby(rows["take"]).sum()
-    board = rows.groupby("take")["specimen"].first()
-    means = (-10.0 * np.log10(power)).groupby(board).mean()
+    means = (-10.0 * np.log10(power)).groupby(rows.groupby("take")["specimen"].first()).mean()
     middle = sorted(bands[name] for name in rows["feature"].unique())
     width_hz = middle[-1] * math.sqrt(2.0) - middle[0] / math.sqrt(2.0)
     return note(
@@ -370,8 +373,9 @@ def _buzz_says(basis: Basis, steps: pd.DataFrame) -> list[str]:
 
 
 def _places(basis: Basis, judged: pd.DataFrame) -> list[str]:
-    beyond = judged[judged["verdict"] == Verdict.BEYOND]
-    groups = list(beyond.groupby(["specimen", "mount"], sort=False))
+    groups = list(
+        judged[judged["verdict"] == Verdict.BEYOND].groupby(["specimen", "mount"], sort=False)
+    )
     # NumPy's argmax, because no excess may be finite.
     said = [
         note(
@@ -390,8 +394,9 @@ def _places(basis: Basis, judged: pd.DataFrame) -> list[str]:
 
 def _elsewhere(rows: pd.DataFrame, board: str, mount: int, harmonics: pd.Series) -> str:
     """What the same harmonics do in the board's other mounts."""
-    mine = rows["specimen"] == board
-    others = rows[mine & (rows["mount"] != mount) & rows["harmonic"].isin(harmonics)]
+    others = rows[
+        (rows["specimen"] == board) & (rows["mount"] != mount) & rows["harmonic"].isin(harmonics)
+    ]
     found = [set(own) for _, own in others.groupby("mount")["verdict"]]
     if not found:
         return note("attribution.mounted_once")

@@ -41,10 +41,12 @@ def rivals_table(summary: Summary) -> pd.DataFrame:
         )
         for found in findings(summary)
     ]
-    headings = [
-        say("rivals.heading", column=name) for name in ("rival", "looks", "tested_by", "says")
-    ]
-    return pd.DataFrame(rows, columns=headings)
+    return pd.DataFrame(
+        rows,
+        columns=[
+            say("rivals.heading", column=name) for name in ("rival", "looks", "tested_by", "says")
+        ],
+    )
 
 
 def rivals_sentences(summary: Summary) -> list[str]:
@@ -52,5 +54,8 @@ def rivals_sentences(summary: Summary) -> list[str]:
     found = findings(summary)
     missing = [note(each.rival) for each in found if not each.tested]
     tested = note("rivals.tested", tested=len(found) - len(missing), rivals=len(found))
-    open_ones = [note("rivals.open_rivals", rivals=missing)] if missing else []
-    return [tested, *open_ones, note("rivals.not_ruled_out")]
+    return [
+        tested,
+        *([note("rivals.open_rivals", rivals=missing)] if missing else []),
+        note("rivals.not_ruled_out"),
+    ]
