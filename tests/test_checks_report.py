@@ -318,7 +318,6 @@ class TestAskedFor:
         summary = summary_of(drifting, studied=studied, **plan)
         effects = summary.comparison.effects
         assert all(has(cell, Method.TIMED) for cell in effects["method"])
-        assert "trust.timed" in trust.design_notes(summary)
         told = [fields_of(note) for note in checks.drift_notes(summary.checks)]
         assert all(fields["removed"] for fields in told if "removed" in fields)
         assert not any(has(cell, "caveats.drift") for cell in effects["caveats"])

@@ -8,8 +8,7 @@ import math
 
 import pandas as pd
 
-from studylib.codes import has, holding, note
-from studylib.codes.comparison import Method
+from studylib.codes import holding, note
 from studylib.report.checks import boards_behind, own_rows
 from studylib.report.summary import Summary
 from studylib.report.tables import amount_and_interval, reader_table
@@ -18,26 +17,15 @@ from studylib.words import say
 from studylib.words.numbers import MISSING, fixed, rounded
 
 MANY_WOODS = 6  # from so many on, they say something of another one
-_WAYS = {
-    Method.WELCH: "trust.welch",
-    Method.BLOCKED: "trust.blocked",
-}
 
 
 def design_notes(summary: Summary) -> list[str]:
-    """The design in words: what one number of a wood is, and how it was compared."""
-    if not summary.comparison.workings.compared:
-        return ["trust.nothing_compared"]
-    effects = summary.primary_effects().dropna(subset="p")
-    on = {
-        method: list(effects["feature"][[has(cell, method) for cell in effects["method"]]].unique())
-        for method in (*_WAYS, Method.TIMED)
-    }
-    return [
-        note("trust.one_number", unit=summary.unit),
-        *(note(code, features=on[method]) for method, code in _WAYS.items() if on[method]),
-        *holding((on[Method.TIMED], "trust.timed")),
-    ]
+    """The design in words: what one number of a wood is, and how woods are compared."""
+    return (
+        [note("trust.one_number", unit=summary.unit), "trust.ways"]
+        if summary.comparison.workings.compared
+        else ["trust.nothing_compared"]
+    )
 
 
 def rests_on_table(summary: Summary) -> pd.DataFrame:
