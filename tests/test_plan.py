@@ -277,7 +277,7 @@ def test_the_way_from_plan_to_bench(finished):
 def test_the_page_of_the_plan_is_one_that_opens_offline(finished):
     _, reports, _ = finished
     page = (reports / "my_rails" / "plan.html").read_text(encoding="utf-8")
-    assert page.count("<img") == 4
+    assert page.count("<img") == 3
     written = {path.name for path in (reports / "my_rails" / "plan").iterdir()}
     assert {"power.png", "power.svg", "counting_16x9.png", "chances.csv"} <= written
     assert "<script" not in page
