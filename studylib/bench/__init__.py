@@ -4,4 +4,7 @@ schedule      the order of a batch, and its rows of takes.csv
 signals       what is played, as WAV files
 sheet         what to do next, to be printed
 watch         a look at each recording as it appears
+devices       a signal is played while the input is heard
+loopback      what a cable from output to input tells
+recording_session   take by take: how loud, under which name, kept or not
 """

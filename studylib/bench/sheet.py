@@ -8,9 +8,11 @@ nothing else.
 A CSV in which somebody has filled in temperature, humidity, time or a remark is never written over:
 the new one is put beside it under the next free number.
 
-What to do for each take (`groups`, `to_do`, `level`) is what the watch says as well.
+What to do for each take (`groups`, `to_do`, `level`, `caution`) is what the watch and the recording
+session say as well.
 
-Functions: `write_sheets`, `sheet_table`, `groups`, `to_do`, `level`, `advice`. Class: `Group`.
+Functions: `write_sheets`, `sheet_table`, `groups`, `setting`, `to_do`, `level`, `caution`,
+`advice`. Class: `Group`.
 """
 
 import itertools
@@ -51,7 +53,7 @@ class Group:
 def groups(study: Study, batch: str) -> list[Group]:
     """The takes of a batch in their order, parted where something else is put on the bench."""
     parted = [
-        tuple(takes) for _, takes in itertools.groupby(study.scheduled_of(batch), key=_setting)
+        tuple(takes) for _, takes in itertools.groupby(study.scheduled_of(batch), key=setting)
     ]
     return [
         Group(
@@ -67,7 +69,7 @@ def groups(study: Study, batch: str) -> list[Group]:
     ]
 
 
-def _setting(take: Take) -> tuple:
+def setting(take: Take) -> tuple:
     """What is on the bench: a board set up in one way, or nothing but a control's own."""
     if take.specimen is None:
         return (take.kind,)
@@ -90,7 +92,7 @@ def level(take: Take) -> str:
     return note("bench.level", below_db=-take.drive_db) if played else ""
 
 
-def _caution(take: Take, before: tuple[Take, ...]) -> str:
+def caution(take: Take, before: tuple[Take, ...]) -> str:
     """The caution that stands on this line: of its kind, once in a group, and at the first full
     drive of a mounting. `before` are the takes of the group that came earlier."""
     same = [t for t in before if t.kind == take.kind]
@@ -181,7 +183,7 @@ def _page(study: Study, batch: str) -> str:
                 {
                     "number": number[take.take],
                     "recorded": take.take in recorded,
-                    "caution": _caution(take, group.takes[:i]),
+                    "caution": caution(take, group.takes[:i]),
                     "to_do": say(to_do(take, group.takes)),
                     "level": say(level(take)),
                     "file": take.file.removeprefix(f"{folder}/") if folder else take.file,

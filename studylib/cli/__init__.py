@@ -5,7 +5,7 @@ Convention: everything heavy is imported where it is needed, so that `study --he
 
 import click
 
-from studylib.cli import commands
+from studylib.cli import commands, recording
 from studylib.words import say
 
 
@@ -27,6 +27,6 @@ def main() -> None:
 
 for command in (
     *(commands.new, commands.plan, commands.blind, commands.lock, commands.signals),
-    *(commands.sheet, commands.check, commands.run, commands.unblind),
+    *(commands.sheet, recording.record, commands.check, commands.run, commands.unblind),
 ):
     main.add_command(command)

@@ -7,7 +7,7 @@ to put right first (one sentence a line on standard error); 130 stopped by hand.
 Functions: `plainly`, `tell`, `complain`, `printable`. Class: `Bars`.
 
 Commands: `new`, `plan`, `blind`, `lock`, `signals`, `sheet` before recording; then `check`, `run`
-and, after a blind study, `unblind`.
+and, after a blind study, `unblind`. `record` has a chapter of its own (`recording`).
 
 What is heavy is imported where it is needed, so that `study --help` is quick.
 """

@@ -1,0 +1,286 @@
+"""A recording session without its keys and its screen: which take is next, how loud, is it kept.
+
+A take is written block by block under a hidden name beside its place, `.NAME.part`, as a 24-bit WAV
+file whose header announces all of it from the start: what a crash leaves can be read as far as it
+goes, and does not pass for whole. It is looked at there as a run will look at it, and only keeping
+it gives it its name.
+
+Loudness comes up in steps. What was heard since the bench was last set up is remembered, for tones
+and for sweeps apart; nothing is played that is more than 10 dB above it, and the first sound of a
+setting is at least 20 dB below its own level. That bound is held against the samples themselves,
+whatever the file in signals/ holds. A step that clips ends there.
+
+Where the session stands is in the folder: what has its recording is recorded. What was skipped is
+in `.record.json`; the devices and the last loopback are in `sound.json`.
+
+Class: `RecordingSession`.
+"""
+
+import math
+import os
+import wave
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import ExitStack, contextmanager
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import soundfile
+
+from studylib.bench.devices import play_and_record
+from studylib.bench.loopback import probe_signal, probed, time_jump
+from studylib.bench.sheet import level, setting, to_do
+from studylib.bench.signals import FADE_S, FOLDER, USUAL_RATE_HZ, signal_name
+from studylib.bench.watch import REDO, Look, first_look
+from studylib.codes import fields_of, note
+from studylib.errors import InputError
+from studylib.sheets import Take, read_study
+from studylib.sheets.rows import TONE_KINDS
+from studylib.words.text import nearest
+from studylib.writing import read_json, write_json
+
+MEMORY, BENCH, WAYS = ".record.json", "sound.json", ("input", "output")
+FIRST_DB, STEP_DB = 20.0, 10.0  # the first step is so far below; each further one so much louder
+STEP_S = 2.0  # of a tone; a sweep is played whole, as its loudest moment may come late
+SETTLE_S, BEFORE_S, TAIL_S = 0.3, 0.2, 1.0  # after a tone's fade; before a sweep; after a signal
+UNKNOWN_S = 0.5  # of latency, where no loopback told it
+LEAST_S, LONGEST_S = 5.0, 120.0  # of silence; of taps, which a key ends
+CLIPPED, DITHER = 0.999, 2.0**-21  # full scale; by how much a signal's samples may pass its peak
+
+
+class RecordingSession:
+    """What is recorded, what is next, how loud it may be.
+
+    Parameters
+    ----------
+    folder : the study folder.
+    sound : the module `sounddevice`, or what behaves like it.
+    meter : called with each block (frames, channels) and whether the signal is on its way.
+    take : only this one; "" for all in their order.
+    by_command : nobody is there to end the recording of taps with a key.
+
+    Raises
+    ------
+    InputError : the sheets have faults, nothing is scheduled, or there is no such take.
+    """
+
+    def __init__(
+        self,
+        folder: Path | str,
+        sound: Any,
+        *,
+        meter: Callable[[np.ndarray, bool], None],
+        take: str = "",
+        by_command: bool = False,
+    ) -> None:
+        self.study, self.sound, self.meter = read_study(folder), sound, meter
+        self.by_command, self.only, self.wanted = by_command, bool(take), take
+        self.takes = tuple(
+            t for batch in self.study.all_batches for t in self.study.scheduled_of(batch)
+        )
+        names = tuple(t.take for t in self.takes)
+        if not names or (take and take not in names):
+            raise InputError(note("record.no_take", name=take, nearest=nearest(take, names)))
+        own = self.study.settings.channels
+        self.rate_hz, self.column = own.rate_hz or USUAL_RATE_HZ, own.response - 1
+        self.bench = read_json(self.study.folder / BENCH)
+        self.skipped = [*read_json(self.study.folder / MEMORY).get("skipped", ())]
+        self.heard_db: dict[tuple, float] = {}
+
+    @property
+    def line(self) -> dict[str, Any]:
+        """Devices, rate and channels, as `play_and_record` takes them.
+
+        Raises
+        ------
+        InputError : no devices were chosen yet.
+        """
+        if not all(self.bench.get(way) for way in WAYS):
+            raise InputError("record.not_chosen")
+        wide = max(self.column + 1, self.study.settings.channels.drive or 0)
+        devices = {way: str(self.bench[way]) for way in WAYS}
+        return {**devices, "rate_hz": self.rate_hz, "channels": wide}
+
+    def choose(self, **chosen: str | None) -> None:
+        """Remember devices by name, "input" and "output"; what the loopback told of others is
+        forgotten."""
+        kept = {way: self.bench[way] for way in WAYS if way in self.bench}
+        new = {**kept, **{way: name for way, name in chosen.items() if name}}
+        self.bench = self.bench if new == kept else new
+        write_json(self.study.folder / BENCH, self.bench)
+
+    @property
+    def current(self) -> Take | None:
+        """The take to be recorded next: the one asked for, the first that waits, one that was
+        skipped; None when all are recorded."""
+        order = [self.wanted, "", *self.skipped]  # "" for those that wait in the schedule's order
+        waiting = () if self.only else self.study.planned
+        left = [t for t in self.takes if t in waiting or t.take == self.wanted]
+        return min(left, key=lambda t: order.index(t.take if t.take in order else ""), default=None)
+
+    def back(self, take: Take) -> None:
+        """The one before it is next, recorded or not."""
+        self.wanted = self.takes[max(self.takes.index(take) - 1, 0)].take
+
+    def skip(self, take: Take) -> None:
+        """Leave it for the end."""
+        others = (name for name in self.skipped if name != take.take)
+        self.wanted, self.skipped = "", [*others, take.take]
+        write_json(self.study.folder / MEMORY, {"skipped": self.skipped})
+
+    def keep(self, take: Take) -> None:
+        """Give the recording its name; one that was there before is replaced in the same moment."""
+        os.replace(self.part(take), self.study.path_of(take))
+        self.study = replace(
+            self.study,
+            takes=tuple(t for t in self.takes if t in (*self.study.takes, take)),
+            planned=tuple(t for t in self.study.planned if t != take),
+        )
+        self.wanted = ""
+
+    def part(self, take: Take) -> Path:
+        """Where a take lies until it is kept."""
+        return (path := self.study.path_of(take)).with_name(f".{path.name}.part")
+
+    def left_over(self) -> list[str]:
+        """Takes of which a part lies beside their place: a session ended there."""
+        return [take.take for take in self.takes if self.part(take).is_file()]
+
+    def plays(self, take: Take) -> bool:
+        """Whether a signal is played for it."""
+        return take.kind != "room" and bool(signal_name(take))
+
+    def to_do(self, take: Take, among: Iterable[Take]) -> str:
+        """What is to be done for a take, as a note; `among` the takes of its group."""
+        asked, seconds = fields_of(to_do(take, among)), self._silent_s(take)
+        return note("record.to_do", **asked, level=level(take), seconds=seconds)
+
+    def steps(self, take: Take) -> list[float]:
+        """How far below its own level a take is to be played, dB: the steps, and 0 for itself."""
+        _, heard_db, peak_db = self._loudness(take)
+        below = (FIRST_DB, STEP_DB) if self.plays(take) else ()
+        return [*(db for db in below if peak_db - db > heard_db), 0.0]
+
+    def play(self, take: Take, below_db: float, *, silenced: Callable[[], bool]) -> bool:
+        """Play a step, or at 0 dB record the take under its hidden name.
+
+        What nothing is played for is ended, not broken off, by what silences.
+
+        Returns
+        -------
+        Whether it came to its end.
+
+        Raises
+        ------
+        InputError : as `play_and_record`; the input clips in a step; the signal is not there or has
+            another rate.
+        OSError : it cannot be written.
+        """
+        samples, first, frames = self._window(take)
+        key, heard_db, peak_db = self._loudness(take)
+        most_db = min(peak_db, max(peak_db - FIRST_DB, heard_db + STEP_DB))
+        if below_db:
+            size = None if take.kind == "sweep" else round(STEP_S * self.rate_hz)
+            samples = 10.0 ** (-below_db / 20.0) * samples[:size]
+            # Where it is cut short it fades out.
+            samples *= np.minimum(np.arange(samples.size)[::-1] / (FADE_S * self.rate_hz), 1.0)
+
+        def listen(block: np.ndarray, begins: int) -> None:
+            self.meter(block, begins >= 0)
+            if add:
+                add(block[max(first - begins, 0) : max(first + frames - begins, 0)])
+            elif np.max(np.abs(block)) >= CLIPPED:
+                raise InputError(note("record.clips", below_db=below_db))
+
+        with ExitStack() as after:
+            add = None if below_db else after.enter_context(self._file(take, frames))
+            ended = play_and_record(
+                self.sound, samples, **self.line, most=10.0 ** (most_db / 20.0) + DITHER,
+                on_block=listen, silenced=silenced, tail_s=TAIL_S,
+            )  # fmt: skip
+        if ended and self.plays(take):
+            self.heard_db[key] = max(heard_db, peak_db - below_db)
+        return ended or not self.plays(take)
+
+    def look(self, take: Take) -> Look:
+        """Whether the take that was just recorded is fit for use, and why not."""
+        path = self.part(take)
+        if take.kind in TONE_KINDS:  # first: lost samples look like many other faults
+            samples, rate_hz = soundfile.read(path, always_2d=True)
+            response = samples[:, self.column]
+            if jump := time_jump(response, rate_hz=rate_hz, tone_hz=take.tone_hz):
+                return Look(REDO, note("record.jump", samples=jump))
+        lies = take.model_copy(update={"file": path.relative_to(self.study.folder).as_posix()})
+        others = (t for t in self.study.takes if t.take != take.take)
+        return first_look(replace(self.study, takes=(*others, lies)), lies)
+
+    def measure_loopback(self, *, silenced: Callable[[], bool], when: str) -> bool:
+        """Measure the cable from output to response, and remember what it tells; False where it
+        was silenced.
+
+        Raises
+        ------
+        InputError : as `play_and_record`; nothing comes back.
+        """
+        peak = 10.0 ** ((self.study.settings.plan.full_drive_dbfs - FIRST_DB) / 20.0)
+        heard, ends = [], []
+
+        def listen(block: np.ndarray, begins: int) -> None:
+            self.meter(block, begins >= 0)
+            heard.append(block[:, self.column])
+            ends.append(begins + len(block))
+
+        ended = play_and_record(
+            self.sound, probe_signal(self.rate_hz, peak=peak), **self.line, most=peak + DITHER,
+            on_block=listen, silenced=silenced, tail_s=TAIL_S,
+        )  # fmt: skip
+        if ended:
+            parts = np.split(np.concatenate(heard), [-ends[-1]])  # before and from the signal on
+            found = probed(parts[0][-self.rate_hz // 2 :], parts[1], self.rate_hz, peak=peak)
+            self.bench["loopback"] = {"when": when, **found}
+            write_json(self.study.folder / BENCH, self.bench)
+        return ended
+
+    def _loudness(self, take: Take) -> tuple[tuple, float, float]:
+        """What loudness is remembered for, and peaks, dB re full scale: the loudest that was heard
+        of it, and the take's own."""
+        key = (take.batch, take.kind == "sweep", *setting(take))
+        own_db = self.study.settings.plan.full_drive_dbfs + take.drive_db
+        return key, self.heard_db.get(key, -math.inf), own_db
+
+    def _silent_s(self, take: Take) -> float:
+        if take.kind in ("tap", "pluck") and not self.by_command:
+            return LONGEST_S
+        return max(self.study.settings.plan.play_s, LEAST_S)
+
+    def _window(self, take: Take) -> tuple[np.ndarray, int, int]:
+        """What is played for a take, and what of it is kept, of a tone its steady part: the first
+        frame, counted as `play_and_record` does, and the number of frames."""
+        if not self.plays(take):
+            frames = round(self.rate_hz * self._silent_s(take))
+            return np.zeros(frames), 0, frames
+        path = self.study.folder / FOLDER / signal_name(take)
+        samples, own_hz = soundfile.read(path) if path.is_file() else (np.zeros(0), 0)
+        if own_hz != self.rate_hz:
+            rates = {"own_hz": own_hz, "rate_hz": self.rate_hz}
+            raise InputError(note("record.no_signal", name=path.name, **rates))
+        latency_s = self.bench.get("loopback", {}).get("latency_s", UNKNOWN_S)
+        # A tone without its fades; a sweep with what was before it, to its end.
+        skip_s, ends = (-BEFORE_S, 1) if take.kind == "sweep" else (FADE_S + SETTLE_S, 2)
+        first, less = (round(s * self.rate_hz) for s in (latency_s + skip_s, ends * skip_s))
+        return samples, max(first, 0), max(samples.size - less, 0)
+
+    @contextmanager
+    def _file(self, take: Take, frames: int) -> Iterator[Callable[[np.ndarray], None]]:
+        """A take's hidden file, as what adds a block to it."""
+        self.part(take).parent.mkdir(parents=True, exist_ok=True)
+        with self.part(take).open("wb") as file, wave.open(file, "wb") as whole:
+            whole.setparams((self.line["channels"], 3, self.rate_hz, frames, "NONE", ""))
+
+            def add(block: np.ndarray) -> None:
+                steps = np.clip(np.rint(block * 2.0**23), -(2**23), 2**23 - 1).astype("<i4")
+                whole.writeframesraw(steps.view(np.uint8).reshape(-1, 4)[:, :3].tobytes())
+                file.flush()
+
+            yield add
