@@ -100,6 +100,7 @@ def invented(woods=("larch", "cherry", "robinia"), boards=4, primary=("tone.h3.r
             "unit": "dB",
             "low": 1.0,
             "high": 5.0,
+            "limit": 6.0,
             "detected": True,
         }
     )
@@ -491,6 +492,8 @@ def test_the_positive_control_shows_the_features_it_is_given():
     axes = figures.positive_control_figure(control).axes
     assert [bars(a) for a in axes] == [[(0, 1.0, 5.0)]]
     assert [points(a) for a in axes] == [[(3.0, 0.0)]]
+    # The limit that the change must stay within, on both sides of none.
+    assert [(p.get_x(), p.get_width()) for a in axes for p in a.patches] == [(-6.0, 12.0)]
     unknown = figures.positive_control_figure(control.assign(difference=np.nan))
     assert sentence(unknown) == say("figures_effects.no_control")
 
