@@ -13,17 +13,11 @@ from pathlib import Path
 import pandas as pd
 from pydantic import ValidationError
 
-from studylib.attribution import Attribution, attribute_study
-from studylib.codes import note
-from studylib.errors import InputError
-from studylib.measure import BatchMeasurement, measure_batch
+from studylib import attribution, codes, errors, measure, recordings, sheets, words
 from studylib.modes.gathered import with_numbers
-from studylib.recordings import probe
 from studylib.report.plan_study import StudyPlan, plan_study
-from studylib.sheets import Settings, Specimen, Study, Take
 from studylib.sheets.study import read_unrecorded
 from studylib.stats import compare as comparison
-from studylib.words import in_words
 
 MEASURED = ["feature", "value", "unit", "u", "usable", "reason"]
 
@@ -72,7 +66,7 @@ def measure_take(
     True
     """
     path = Path(os.path.abspath(path))
-    probe(path)  # what cannot be opened is said at once, not as a row
+    recordings.probe(path)  # what cannot be opened is said at once, not as a row
     channels = {"response": response, "full_scale_db": full_scale_db}
     if drive is not None:
         channels |= {"drive": drive, "drive_kind": drive_kind}
@@ -80,25 +74,25 @@ def measure_take(
         "fundamental_hz": tone_hz, "harmonics": harmonics, "skip_s": skip_s, "length_s": length_s,
     }  # fmt: skip
     try:
-        settings = Settings.model_validate(
+        settings = sheets.Settings.model_validate(
             {"study": {"title": path.name, "question": path.name}, "channels": channels,
              "tone": tone}
         )  # fmt: skip
     except ValidationError as error:
         first = error.errors()[0]
         name, given = str(first["loc"][-1]), first["input"]
-        raise InputError(
-            note("front.argument", name=name, given=str(given), right=first["msg"])
+        raise errors.InputError(
+            codes.note("front.argument", name=name, given=str(given), right=first["msg"])
         ) from None
-    board = Specimen(specimen="board", wood="wood", row=2)
-    take = Take(
+    board = sheets.Specimen(specimen="board", wood="wood", row=2)
+    take = sheets.Take(
         take="take", batch="batch", kind="tone", specimen="board", mount="1",
         repeat="1", file=path.name, tone_hz=repr(float(tone_hz)), row=2,
     )  # fmt: skip
-    features = measure_batch(
-        Study(path.parent, "study", settings, (board,), (take,), ()), "batch"
+    features = measure.measure_batch(
+        sheets.Study(path.parent, "study", settings, (board,), (take,), ()), "batch"
     ).features
-    return features[MEASURED].assign(reason=features["reason"].map(in_words))
+    return features[MEASURED].assign(reason=features["reason"].map(words.in_words))
 
 
 def compare(
@@ -159,14 +153,16 @@ def compare(
     specimens["source_assumed"] = unnamed
     doubled = specimens.loc[specimens["specimen"].duplicated(), "specimen"]
     if len(doubled):
-        raise InputError(note("front.one_row_each", name=str(doubled.iloc[0])))
+        raise errors.InputError(codes.note("front.one_row_each", name=str(doubled.iloc[0])))
     features = _with(
         features, "features", ("specimen", "feature", "value"),
         {"batch": "1", "mount": 1, "reason": ""},
     )  # fmt: skip
     strange = sorted(set(features["specimen"]) - set(specimens["specimen"]))
     if strange:
-        raise InputError(note("front.unknown_specimens", names=[str(name) for name in strange]))
+        raise errors.InputError(
+            codes.note("front.unknown_specimens", names=[str(name) for name in strange])
+        )
     numbers = [str(number) for number in range(len(features))]
     features = features.assign(
         **{name: numbers for name in ("id", "take") if name not in features},
@@ -192,8 +188,8 @@ def _with(
     """A copy that has all columns; `others` are filled in where they are missing."""
     for name in needed:
         if name not in frame:
-            raise InputError(
-                note(
+            raise errors.InputError(
+                codes.note(
                     "front.no_column",
                     table=table,
                     name=name,
@@ -205,7 +201,7 @@ def _with(
     )
 
 
-def attribute(study: Study, *measured: BatchMeasurement) -> Attribution:
+def attribute(study: sheets.Study, *measured: measure.BatchMeasurement) -> attribution.Attribution:
     """Board or driver? One verdict for each board, mount and harmonic of the tone.
 
     Parameters
@@ -230,12 +226,12 @@ def attribute(study: Study, *measured: BatchMeasurement) -> Attribution:
     True
     """
     if not measured:
-        raise InputError(note("front.no_batch"))
+        raise errors.InputError(codes.note("front.no_batch"))
     harmonics, features, found = (
         pd.concat([getattr(batch, name) for batch in measured], ignore_index=True)
         for name in ("harmonics", "features", "modes")
     )
-    return attribute_study(
+    return attribution.attribute_study(
         study,
         harmonics,
         batches=[batch.batch for batch in measured],

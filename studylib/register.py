@@ -38,10 +38,8 @@ from dataclasses import dataclass, fields
 from enum import StrEnum
 from functools import lru_cache
 
-from studylib.codes import note
+from studylib import codes, errors, words
 from studylib.codes.features import Caution, Term
-from studylib.errors import InputError
-from studylib.words import say
 from studylib.words.text import nearest
 
 OCTAVE_BANDS = ("31.5", "63", "125", "250", "500", "1000", "2000", "4000", "8000", "16000")
@@ -431,7 +429,7 @@ def extended(*families: Family) -> Iterator[None]:
     """
     for name in (name for family in families for name in family.names()):
         if is_known(name):
-            raise ValueError(say("features.known", name=name))
+            raise ValueError(words.say("features.known", name=name))
     before = _added.set((*_added.get(), *families))
     try:
         yield
@@ -470,8 +468,10 @@ def find(name: str) -> Feature:
     """
     feature = _lookup(str(name), _known())
     if feature is None:
-        raise InputError(
-            note("features.unknown", name=str(name), nearest=nearest(str(name), example_names()))
+        raise errors.InputError(
+            codes.note(
+                "features.unknown", name=str(name), nearest=nearest(str(name), example_names())
+            )
         )
     return feature
 

@@ -30,9 +30,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from studylib import words
-from studylib.codes import code_of, each
-from studylib.writing import write_json, write_whole
+from studylib import codes, words, writing
 
 PACKAGE = "datapackage.json"
 _TYPES = {"text": "string", "note": "string"}  # the others are called as the standard calls them
@@ -443,13 +441,13 @@ def text_of(name: str, frame: pd.DataFrame, **form: str) -> str:
 
 
 def _codes(cell: str) -> str:
-    return " ".join(code_of(note) for note in each(cell)) if words.is_note(cell) else ""
+    return " ".join(codes.code_of(note) for note in codes.each(cell)) if words.is_note(cell) else ""
 
 
 def write(name: str, frame: pd.DataFrame, folder: Path | str) -> Path:
     """Write a table for a reader as `<name>.csv` into a folder; returns its path."""
     path = Path(folder) / f"{name}.csv"
-    write_whole(path, text_of(name, frame))
+    writing.write_whole(path, text_of(name, frame))
     return path
 
 
@@ -476,8 +474,8 @@ def write_package(
         if semicolons:
             text = text_of(table, frame, sep=";", decimal=",")
             # The mark tells spreadsheets that the text is UTF-8.
-            write_whole(Path(folder) / "spreadsheet" / f"{table}.csv", "\N{BOM}" + text)
-    write_json(Path(folder) / PACKAGE, package(frames, name=name, title=title))
+            writing.write_whole(Path(folder) / "spreadsheet" / f"{table}.csv", "\N{BOM}" + text)
+    writing.write_json(Path(folder) / PACKAGE, package(frames, name=name, title=title))
 
 
 def package(frames: Mapping[str, pd.DataFrame], *, name: str, title: str) -> dict[str, Any]:

@@ -16,12 +16,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from studylib import tables
+from studylib import sheets, tables
+from studylib.attribution import board_facts, excess, shared, verdicts
 from studylib.attribution import controls as control_takes
-from studylib.attribution.board_facts import BoardFacts, facts_of_study, forced_excess
-from studylib.attribution.excess import Evidence, load_range
 from studylib.attribution.lines import Lines, mean_lines, read_lines
-from studylib.attribution.shared import witnesses
 from studylib.attribution.sorted_takes import MountKey, SortedTakes
 from studylib.attribution.steps import step_rows
 from studylib.attribution.transfers import Transfer, borrowed_transfer, own_transfer
@@ -33,14 +31,7 @@ from studylib.attribution.uncertainty import (
     remount_spreads,
     take_spread,
 )
-from studylib.attribution.verdicts import (
-    WithOthers,
-    judged_table,
-    mount_numbers,
-    unusable_mount,
-)
 from studylib.measure.features import has_sensed_drive
-from studylib.sheets import Study, Take
 from studylib.sheets.files import grouped
 
 
@@ -64,12 +55,12 @@ class Attribution:
 
 def attribute(
     harmonics: pd.DataFrame,
-    takes: Iterable[Take],
+    takes: Iterable[sheets.Take],
     *,
     fundamental_hz: float,
     harmonics_kept: int,
     sensed: bool,
-    boards: Mapping[str, BoardFacts] | None = None,
+    boards: Mapping[str, board_facts.BoardFacts] | None = None,
 ) -> Attribution:
     """Attribute every harmonic of every mount.
 
@@ -116,12 +107,14 @@ def attribute(
     at_hz = fundamental_hz * np.arange(1, harmonics_kept + 1)
     moves = remount_reach(remount)
     wood = {name: facts.wood for name, facts in (boards or {}).items()}
-    modes = {name: boards and boards.get(name, BoardFacts()).modes for name in groups}
-    hidden = {name: forced_excess(own, at_hz) if own else None for name, own in modes.items()}
+    modes = {name: boards and boards.get(name, board_facts.BoardFacts()).modes for name in groups}
+    hidden = {
+        name: board_facts.forced_excess(own, at_hz) if own else None for name, own in modes.items()
+    }
     mounts, steps = [], []
     for key in chain(*groups.values()):
         if key not in tones:
-            mounts.append(unusable_mount(key, found.planned[key], size=harmonics_kept))
+            mounts.append(verdicts.unusable_mount(key, found.planned[key], size=harmonics_kept))
             continue
         at = {
             "transfer": transfers[key],
@@ -140,7 +133,7 @@ def attribute(
         own = step_rows(key, full, lower, found.block_steps[tones[key].take.batch])
         steps += own
         mounts.append(
-            mount_numbers(
+            verdicts.mount_numbers(
                 full,
                 fundamental_hz=fundamental_hz,
                 steps=own,
@@ -148,20 +141,23 @@ def attribute(
                 air_alike=found.air_alike(tones[key].take, wood),
             )
         )
-    with_others = WithOthers(
+    with_others = verdicts.WithOthers(
         boards or {},
-        witnesses(blocks, spread),
+        shared.witnesses(blocks, spread),
         found.level_followed(),
         frozenset(found.turned),
         found.moved_excess(),
     )
     return Attribution(
-        judged_table(mounts, with_others), tables.typed("drive_steps", steps), spread, remount
+        verdicts.judged_table(mounts, with_others),
+        tables.typed("drive_steps", steps),
+        spread,
+        remount,
     )
 
 
 def attribute_study(
-    study: Study,
+    study: sheets.Study,
     harmonics: pd.DataFrame,
     *,
     batches: Iterable[str] | None = None,
@@ -192,7 +188,7 @@ def attribute_study(
         fundamental_hz=tone.fundamental_hz,
         harmonics_kept=tone.harmonics,
         sensed=has_sensed_drive(study.settings),
-        boards=facts_of_study(
+        boards=board_facts.facts_of_study(
             study, tables.empty("board_modes") if board_modes is None else board_modes
         ),
     )
@@ -241,7 +237,7 @@ class _Bench:
     blocks: Mapping[str, control_takes.Block | None]
     sensed: bool
 
-    def evidence(self, tone: Lines, *, transfer: Transfer, **about: Any) -> Evidence:
+    def evidence(self, tone: Lines, *, transfer: Transfer, **about: Any) -> excess.Evidence:
         """All that bears on one mount; `about`: what else `Evidence` holds of it."""
         batch = tone.take.batch
         loopbacks, block = self.found.loopbacks[batch], self.blocks.get(batch)
@@ -250,7 +246,7 @@ class _Bench:
         shares = _shares(tone, transfer, block, on_drive, sensed=self.sensed)
         key, airborne = (tone.take.specimen, tone.take.mount), self.found.airborne[batch]
         air = control_takes.air_of(airborne, key, shares)
-        return Evidence(
+        return excess.Evidence(
             tone=tone,
             transfer=transfer,
             room=control_takes.room_of(self.found.rooms[batch], size=tone.response.size),
@@ -291,5 +287,5 @@ def _shares(
         nothing = np.full(tone.response.size, np.nan)
         return nothing, nothing
     share = np.abs(block.harmonic) / np.abs(block.probe)
-    low, high = (10.0 ** (end / 20.0) for end in load_range(share.size))
+    low, high = (10.0 ** (end / 20.0) for end in excess.load_range(share.size))
     return share * low, share * high

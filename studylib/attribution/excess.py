@@ -16,11 +16,7 @@ from typing import NamedTuple
 import numpy as np
 from scipy.special import chdtri
 
-from studylib.attribution.agreement import Agreement
-from studylib.attribution.board_facts import Hidden, noticed_share
-from studylib.attribution.controls import Block, InAir, Room, Source
-from studylib.attribution.lines import Lines
-from studylib.attribution.transfers import Transfer
+from studylib.attribution import agreement, board_facts, controls, lines, transfers
 from studylib.attribution.uncertainty import (
     DB,
     Bound,
@@ -56,21 +52,21 @@ class Evidence:
     `modes_asked` is False nobody asks.
     """
 
-    tone: Lines
-    transfer: Transfer
-    room: Room
-    recorder: Source
-    drive_recorder: Source
-    air: Source
-    in_air: InAir
-    block: Block | None
+    tone: lines.Lines
+    transfer: transfers.Transfer
+    room: controls.Room
+    recorder: controls.Source
+    drive_recorder: controls.Source
+    air: controls.Source
+    in_air: controls.InAir
+    block: controls.Block | None
     take_spread: Spread
     sensed: bool
     rows: int
-    tones_agree: Agreement
-    probes_agree: Agreement
+    tones_agree: agreement.Agreement
+    probes_agree: agreement.Agreement
     drift: np.ndarray
-    hidden: Hidden | None
+    hidden: board_facts.Hidden | None
     modes_asked: bool
 
 
@@ -258,7 +254,7 @@ def _air_shift(ratio: np.ndarray, share: np.ndarray) -> tuple[np.ndarray, np.nda
     return np.minimum(both.min(axis=0), alone), np.maximum(both.max(axis=0), np.log1p(share))
 
 
-def _leak(cause: Cause, source: Source, observed: np.ndarray, acts: str = "top") -> Bound:
+def _leak(cause: Cause, source: controls.Source, observed: np.ndarray, acts: str = "top") -> Bound:
     share = or_zero(source.bound / observed)
     return Bound(cause, share, acts, np.isfinite(source.level))
 
@@ -289,7 +285,7 @@ def _noticed(
         return np.full(down.size, np.nan)
     doubt = turn - PHASE_ALLOWANCE
     reach = {"down_db": DB * down, "up_db": DB * up, "turn": doubt}
-    return noticed_share(evidence.hidden, observed=ratio, **reach)
+    return board_facts.noticed_share(evidence.hidden, observed=ratio, **reach)
 
 
 def _chief_cause(

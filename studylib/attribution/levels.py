@@ -31,11 +31,9 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from studylib.codes import note
+from studylib import codes, sheets
 from studylib.measure.harmonic_rows import tone_multiple
-from studylib.sheets import Specimen, Take
-from studylib.sheets.files import grouped
-from studylib.sheets.study import in_batch_order
+from studylib.sheets import files, study
 
 CHANNELS = ["response", "drive"]
 DB = 20.0 / np.log(10.0)
@@ -57,8 +55,8 @@ CASE = [*MOUNT, "wood", "k"]
 
 def levels_of(
     harmonics: pd.DataFrame,
-    takes: Iterable[Take],
-    specimens: Iterable[Specimen],
+    takes: Iterable[sheets.Take],
+    specimens: Iterable[sheets.Specimen],
     *,
     fundamental_hz: float,
 ) -> pd.DataFrame:
@@ -77,7 +75,7 @@ def levels_of(
     certain than `NOISY_DB` is NaN.
     """
     tones = [take for take in takes if take.kind in ("tone", "driver") and not take.is_test]
-    batches = grouped((take.batch, take) for take in tones)
+    batches = files.grouped((take.batch, take) for take in tones)
     boards = {s.specimen: (s.wood, s.mass_g or np.nan) for s in specimens if not s.role}
     rows = [
         (
@@ -86,7 +84,7 @@ def levels_of(
             *(take.drive_db, take.gain_db, DB * np.log(mass)),
         )
         for own in batches.values()
-        for take in in_batch_order(own)[1]
+        for take in study.in_batch_order(own)[1]
         for wood, mass in [boards.get(take.specimen, ("", np.nan))]
     ]
     names = ["take", "batch", "kind", "specimen", "mount", "wood", *SIGNAL, "gain_db", "mass_db"]
@@ -137,7 +135,7 @@ def _law(levels: pd.DataFrame) -> Iterator[str]:
     for code in ("levels.control", "levels.ceiling"):
         own = [(channel, fields) for channel, each, fields in found if each == code]
         if own:
-            yield note(code, channel="both" if len(own) > 1 else own[0][0], **own[0][1])
+            yield codes.note(code, channel="both" if len(own) > 1 else own[0][0], **own[0][1])
 
 
 def _short(levels: pd.DataFrame, channel: str) -> Iterator[tuple[str, dict]]:
@@ -273,7 +271,7 @@ def _told(levels: pd.DataFrame, change: _Change) -> str:
     alike = abs(response - drive) < 0.5 * np.abs(change.told).max()
     which = int(np.argmax(np.abs(change.told)))
     loose = which == 1 and drive < 0 and not alike
-    return note(
+    return codes.note(
         "levels.loose" if loose else "levels.knob",
         channel="both" if alike else CHANNELS[which],
         extent=change.extent,
@@ -312,4 +310,4 @@ def _with_wood(levels: pd.DataFrame) -> Iterator[str]:
             found.append({**told, "high": step.max(), "wood": wood, "multiples": len(step)})
     if found:
         most = max(found, key=lambda told: abs(told["beyond_db"]))
-        yield note("levels.with_wood", channel="drive", **most)
+        yield codes.note("levels.with_wood", channel="drive", **most)

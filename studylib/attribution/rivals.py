@@ -28,10 +28,9 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from studylib.attribution.board_facts import BoardFacts
+from studylib.attribution import board_facts, uncertainty
 from studylib.attribution.excess import MARGIN_DB
 from studylib.attribution.shared import shared_columns
-from studylib.attribution.uncertainty import DB
 from studylib.codes import holding
 from studylib.codes.attribution import Control, Rival, StepVerdict
 from studylib.sheets.files import grouped
@@ -63,7 +62,7 @@ class WithOthers(NamedTuple):
     in dB with the driver moved.
     """
 
-    facts: Mapping[str, BoardFacts] = {}
+    facts: Mapping[str, board_facts.BoardFacts] = {}
     witnesses: Mapping[int, list[float]] = {}
     level_followed: bool = False
     turned: frozenset[tuple[str, int]] = frozenset()
@@ -163,9 +162,9 @@ def _odd_beside(table: pd.DataFrame) -> pd.Series:
 def rivals_left(row) -> dict[Rival, Control]:
     """What of the bench's causes the takes of this mount do not rule out, and which take would."""
     beside = 10.0 ** ((row.beside_most_db - row.observed_db) / 20.0)
-    tested = beside < 1.0 and row.low + DB * math.log1p(-beside) > MARGIN_DB
+    tested = beside < 1.0 and row.low + uncertainty.DB * math.log1p(-beside) > MARGIN_DB
     heard_alike = row.beside or (row.comes_back and row.air_alike)
-    added_db = row.observed_db + DB * math.log1p(-(10.0 ** (-row.low / 20.0)))
+    added_db = row.observed_db + uncertainty.DB * math.log1p(-(10.0 ** (-row.low / 20.0)))
     bound = row.moves_db if math.isnan(row.drift_db) else row.drift_db
     # Steps that grow with the driver's harmonic speak for them: then the driver is moved.
     ask = Control.MOVED if row.steps else Control.STEPS

@@ -21,9 +21,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import stdtrit
 
-from studylib.attribution.board_facts import BoardFacts
-from studylib.attribution.controls import Block
-from studylib.attribution.uncertainty import DB, ERROR, Spread, or_zero
+from studylib.attribution import board_facts, controls, uncertainty
 from studylib.sheets.files import grouped
 
 FEWEST_OTHERS = 4  # below, no sharing is judged
@@ -97,20 +95,24 @@ def _of_harmonic(
     }
 
 
-def witnesses(blocks: Mapping[str, Block | None], spread: Spread) -> dict[int, list[float]]:
+def witnesses(
+    blocks: Mapping[str, controls.Block | None], spread: uncertainty.Spread
+) -> dict[int, list[float]]:
     """Multiple -> the lower end of the excess on each batch's block in dB, at 99 %."""
     found = []
     for block in filter(None, blocks.values()):
-        takes = or_zero(np.array(spread.level)) * sum(1.0 / n for n in block.n)
-        q = float(stdtrit(max(spread.df, 1), 1.0 - ERROR / (2.0 * block.excess.size)))
-        low = DB * (np.log(np.abs(block.excess)) - q * np.hypot(block.u_excess, takes**0.5))
+        takes = uncertainty.or_zero(np.array(spread.level)) * sum(1.0 / n for n in block.n)
+        q = float(stdtrit(max(spread.df, 1), 1.0 - uncertainty.ERROR / (2.0 * block.excess.size)))
+        low = uncertainty.DB * (
+            np.log(np.abs(block.excess)) - q * np.hypot(block.u_excess, takes**0.5)
+        )
         found += [(k, value) for k, value in enumerate(low.tolist(), start=1) if np.isfinite(value)]
     return grouped(found)
 
 
 def shared_columns(
     table: pd.DataFrame,
-    facts: Mapping[str, BoardFacts],
+    facts: Mapping[str, board_facts.BoardFacts],
     *,
     margin_db: float,
     repeated: Set[tuple[str, int]] = frozenset(),
@@ -128,7 +130,7 @@ def shared_columns(
     boards = kept.groupby(["harmonic", "specimen"], sort=False).agg(
         e=("excess_db", "mean"), square=("square", "mean")
     ).reset_index()  # fmt: skip
-    of = {name: facts.get(name, BoardFacts()) for name in table["specimen"].unique()}
+    of = {name: facts.get(name, board_facts.BoardFacts()) for name in table["specimen"].unique()}
     boards = boards.assign(
         u=np.sqrt(boards["square"]).clip(lower=1e-3),
         wood=[of[name].wood for name in boards["specimen"]],

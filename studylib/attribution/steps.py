@@ -22,10 +22,9 @@ from typing import NamedTuple
 
 import numpy as np
 
+from studylib.attribution import lines, verdicts
 from studylib.attribution.excess import MARGIN_DB, Evidence, leak_bounds
-from studylib.attribution.lines import Lines, mean_lines
 from studylib.attribution.uncertainty import DB, Term, coverage, or_zero, shift, side
-from studylib.attribution.verdicts import near_mains
 from studylib.codes.attribution import Cause, StepVerdict
 
 
@@ -34,7 +33,7 @@ def step_rows(
     key: tuple[str, int],
     full: Evidence,
     lower: Mapping[float, Evidence],
-    block: Mapping[float, list[Lines]],
+    block: Mapping[float, list[lines.Lines]],
 ) -> list[tuple]:
     """Rows of the table `drive_steps` of one mount, for the harmonics that stand out at full drive.
 
@@ -125,7 +124,8 @@ def _difference(full: Evidence, step: Evidence) -> _Difference:
 def _tested(full: Evidence) -> np.ndarray:
     """Where the takes rule out that the recorder or a mains line grows in the board's place."""
     far = [
-        not near_mains(float(f), 1.0 / full.tone.seconds) for f in or_zero(full.tone.frequency_hz)
+        not verdicts.near_mains(float(f), 1.0 / full.tone.seconds)
+        for f in or_zero(full.tone.frequency_hz)
     ]
     return ~np.isnan(full.recorder.bound) & (np.array(far) | ~np.isnan(full.room.line))
 
@@ -134,8 +134,8 @@ def _noise(u: np.ndarray, value: np.ndarray, df: int, acts: str) -> Term:
     return Term(Cause.NOISE, u / np.abs(value), np.full(value.size, float(max(df, 1))), acts)
 
 
-def _levels(takes: list[Lines] | None) -> np.ndarray:
-    return _db(mean_lines(takes).response) if takes else np.array([np.nan])
+def _levels(takes: list[lines.Lines] | None) -> np.ndarray:
+    return _db(lines.mean_lines(takes).response) if takes else np.array([np.nan])
 
 
 def _db(amplitude: np.ndarray) -> np.ndarray:

@@ -14,8 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from studylib.attribution.lines import Lines, mean_lines
-from studylib.attribution.uncertainty import Spread
+from studylib.attribution import lines, uncertainty
 
 ELSEWHERE = {
     "attribution.probe": "attribution.other_probe",
@@ -60,9 +59,9 @@ def nothing_known(size: int) -> Transfer:
 
 
 def own_transfer(
-    probes: dict[int, list[Lines]],
-    sweeps: Sequence[Lines],
-    tone: Lines | None,
+    probes: dict[int, list[lines.Lines]],
+    sweeps: Sequence[lines.Lines],
+    tone: lines.Lines | None,
     *,
     size: int,
     sensed: bool,
@@ -84,9 +83,9 @@ def own_transfer(
     return known
 
 
-def _set_probe(known: Transfer, k: int, takes: Sequence[Lines], *, sensed: bool) -> None:
+def _set_probe(known: Transfer, k: int, takes: Sequence[lines.Lines], *, sensed: bool) -> None:
     i = k - 1
-    mean = mean_lines(takes)
+    mean = lines.mean_lines(takes)
     # Without a sensor each take stands for full drive by its own drive level.
     full = np.array([take.drive_factor for take in takes])
     response, drive = mean.response[i], mean.drive[i]
@@ -106,7 +105,7 @@ def _set_probe(known: Transfer, k: int, takes: Sequence[Lines], *, sensed: bool)
     known.frequency_hz[i], known.source[i] = mean.frequency_hz[i], "attribution.probe"
 
 
-def _set_sweep(known: Transfer, sweeps: Sequence[Lines], tone: Lines) -> None:
+def _set_sweep(known: Transfer, sweeps: Sequence[lines.Lines], tone: lines.Lines) -> None:
     response = np.stack([sweep.response for sweep in sweeps])
     drive = np.stack([sweep.drive for sweep in sweeps])
     single = np.sqrt(tone.n)  # from the mean's noise back to that of one take
@@ -131,7 +130,7 @@ def _set_sweep(known: Transfer, sweeps: Sequence[Lines], tone: Lines) -> None:
 
 
 def borrowed_transfer(
-    own: Transfer, others: Sequence[Transfer], remount: Sequence[Spread]
+    own: Transfer, others: Sequence[Transfer], remount: Sequence[uncertainty.Spread]
 ) -> Transfer:
     """A copy in which what a mount lacks comes from the board's other mounts, with the remount
     spread added."""

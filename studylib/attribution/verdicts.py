@@ -27,17 +27,12 @@ from typing import Any, NamedTuple
 import numpy as np
 import pandas as pd
 
-from studylib import tables
-from studylib.attribution.board_facts import ENOUGH, PLACES
-from studylib.attribution.controls import Source
+from studylib import errors, sheets, tables
+from studylib.attribution import board_facts, controls, shared, uncertainty
 from studylib.attribution.excess import MARGIN_DB, Evidence, excess_of, load_range
 from studylib.attribution.rivals import SETTLES, WithOthers, add_others, rivals_left, steps_of
-from studylib.attribution.shared import FEWEST_OTHERS
-from studylib.attribution.uncertainty import DB
 from studylib.codes import holding, note, several
 from studylib.codes.attribution import Cause, Control, Rival, Verdict
-from studylib.errors import InputError
-from studylib.sheets import Take
 from studylib.signal.noise import distance_from_mains
 from studylib.words.text import nearest
 
@@ -127,7 +122,7 @@ def judge(row) -> Judgement:
         if row.modes_asked and math.isnan(row.noticed):
             return _open(Control.TAPS, "attribution.modes_unknown", **excess)
         # Off 0 beyond doubt, though within the margin: then no place on the board may explain it.
-        if row.noticed < (ENOUGH if row.low <= 0.0 <= row.high else 1.0):
+        if row.noticed < (board_facts.ENOUGH if row.low <= 0.0 <= row.high else 1.0):
             return _open(Control.ELSEWHERE, "attribution.hidden", **excess, **_hidden(row))
         return (
             _open(Control.REMOUNT, "attribution.odd_beside", **excess)
@@ -171,13 +166,13 @@ def _above(row, excess: dict[str, float]) -> Judgement:
         return _rivals(row, excess, {rival: SETTLES[rival] for rival in row.bench_rivals})
     if row.one_wood:
         return _open(Control.TURNED, "attribution.one_wood", **excess, **_at(row))
-    if row.others < FEWEST_OTHERS:
+    if row.others < shared.FEWEST_OTHERS:
         return _open(
             Control.BOARDS,
             "attribution.few_boards",
             **excess,
             others=row.others,
-            fewest=FEWEST_OTHERS,
+            fewest=shared.FEWEST_OTHERS,
         )
     if not row.low > row.upper_db + MARGIN_DB:
         return _open(
@@ -216,8 +211,13 @@ def _told(row, rivals: Mapping[Rival, Control]) -> dict[str, list[str]]:
 def _hidden(row) -> dict[str, float]:
     """Where a harmonic made on the board would pass for the driver's."""
     # Without a model, or beside a mode outside it, only the nearness is known.
-    missed = round((1.0 - row.noticed) * PLACES) if row.noticed > 0 else 0
-    return {"at_hz": row.at_hz, "mode_hz": row.mode_hz, "missed": missed, "places": PLACES}
+    missed = round((1.0 - row.noticed) * board_facts.PLACES) if row.noticed > 0 else 0
+    return {
+        "at_hz": row.at_hz,
+        "mode_hz": row.mode_hz,
+        "missed": missed,
+        "places": board_facts.PLACES,
+    }
 
 
 def untested(row) -> list[Control]:
@@ -360,8 +360,8 @@ def mount_numbers(
         "modes_asked": evidence.modes_asked,
         "mode_hz": np.nan if hidden is None else hidden.mode_hz,
         "steps": steps_of(steps, k.size),
-        "drift_db": DB * evidence.drift,
-        "moves_db": DB * moves,
+        "drift_db": uncertainty.DB * evidence.drift,
+        "moves_db": uncertainty.DB * moves,
         "air_alike": air_alike,
         "air_agrees": evidence.in_air.agrees,
         "beside_most_db": 20.0 * np.log10(evidence.in_air.most),
@@ -390,7 +390,7 @@ def mount_numbers(
     return {name: np.broadcast_to(value, k.shape)[kept] for name, value in columns.items()}
 
 
-def unusable_mount(key: tuple[str, int], take: Take, *, size: int) -> dict[str, np.ndarray]:
+def unusable_mount(key: tuple[str, int], take: sheets.Take, *, size: int) -> dict[str, np.ndarray]:
     """Those columns that a mount has which was planned and has no usable take of the tone."""
     k = np.arange(2, size + 1)
     columns = {
@@ -407,7 +407,7 @@ def unusable_mount(key: tuple[str, int], take: Take, *, size: int) -> dict[str, 
     return {name: np.broadcast_to(value, k.shape) for name, value in columns.items()}
 
 
-def _source(name: str, source: Source) -> dict[str, np.ndarray]:
+def _source(name: str, source: controls.Source) -> dict[str, np.ndarray]:
     limit = np.isnan(source.level)
     level = 20.0 * np.log10(np.where(limit, source.bound, source.level))
     return {
@@ -467,7 +467,7 @@ def clearest_specimen(table: pd.DataFrame, chosen: str = "") -> str:
     """
     names = list(dict.fromkeys(table["specimen"]))
     if chosen and chosen not in names:
-        raise InputError(
+        raise errors.InputError(
             note("attribution.no_specimen", specimen=chosen, nearest=nearest(chosen, names))
         )
     beyond = table.loc[table["verdict"] == Verdict.BEYOND, "specimen"]

@@ -27,9 +27,8 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 from matplotlib.ticker import MaxNLocator
 
-from studylib.attribution.excess import MARGIN_DB
-from studylib.attribution.verdicts import highest_shown
-from studylib.codes import holding
+from studylib import codes, sheets
+from studylib.attribution import excess, verdicts
 from studylib.codes.attribution import StepVerdict, Verdict
 from studylib.figures.style import (
     BLACK,
@@ -51,9 +50,7 @@ from studylib.figures.style import (
     styled,
     wrapped,
 )
-from studylib.sheets import Study
-from studylib.words import say
-from studylib.words.numbers import exact
+from studylib.words import numbers, say
 
 VERDICT_LOOKS = {
     # Greys and black, because colours stand for woods.
@@ -80,7 +77,7 @@ DEEPEST_DB = 25.0  # drawn below the lowest noise at most
 
 @styled
 def excess_figure(
-    table: pd.DataFrame, study: Study, *, size: tuple[float, float] | None = None
+    table: pd.DataFrame, study: sheets.Study, *, size: tuple[float, float] | None = None
 ) -> Figure:
     """The excess of every mount at every harmonic that is worth showing.
 
@@ -96,7 +93,7 @@ def excess_figure(
     """
     if not ((table["verdict"] != Verdict.NOISE) & table["observed_db"].notna()).any():
         return empty_figure(say("figures_attribution.below_noise"), size)
-    highest = highest_shown(table)
+    highest = verdicts.highest_shown(table)
     rows, above = table[table["harmonic"] <= highest], table[table["harmonic"] > highest]
     figure, ((upper,), (lower,)) = panelled(size, 6.4, 2, sharex=True, height_ratios=(3, 1.3))
     _excesses(upper, rows, study, _reach(rows))
@@ -118,9 +115,9 @@ def _reach(rows: pd.DataFrame) -> float:
     return float(np.ceil(min(np.abs(ends[np.isfinite(ends)]).max(initial=3.0), WIDEST_DB) + 2.0))
 
 
-def _excesses(axes: Axes, rows: pd.DataFrame, study: Study, reach: float) -> None:
+def _excesses(axes: Axes, rows: pd.DataFrame, study: sheets.Study, reach: float) -> None:
     look, woods = looks(study.woods), {s.specimen: s.wood for s in study.specimens if not s.role}
-    axes.axhspan(-MARGIN_DB, MARGIN_DB, color=PALE, zorder=0)
+    axes.axhspan(-excess.MARGIN_DB, excess.MARGIN_DB, color=PALE, zorder=0)
     axes.axhline(0, color="#999999", linewidth=0.8, zorder=1)
     known = rows[np.isfinite(rows["excess_db"])]
     mounts = list(dict.fromkeys(zip(known["specimen"], known["mount"], strict=True)))
@@ -172,17 +169,19 @@ def _one(axes: Axes, r, x: float, look: Look, reach: float) -> None:
         axes.plot(x, at, zorder=4, **RING)
 
 
-def _excess_legend(axes: Axes, study: Study, look: dict[str, Look], *, others: bool) -> None:
+def _excess_legend(axes: Axes, study: sheets.Study, look: dict[str, Look], *, others: bool) -> None:
     _legend(
         axes.figure,
         [
             *(_mark(legend_label(w, 24), look[w].marker, look[w].colour) for w in study.woods),
-            *holding(
+            *codes.holding(
                 (others, _mark(say("figures_attribution.others"), OTHERS.marker, OTHERS.colour)),
             ),
             _mark(Verdict.CANNOT_TELL, "o", GREY, mfc="white"),
             _mark(Verdict.BEYOND, "o", BLACK, mfc="none", ms=9),
-            Patch(color=PALE, label=say("figures_attribution.driver_band", margin_db=MARGIN_DB)),
+            Patch(
+                color=PALE, label=say("figures_attribution.driver_band", margin_db=excess.MARGIN_DB)
+            ),
         ],
     )
 
@@ -337,7 +336,7 @@ def _story_legend(rows: pd.DataFrame) -> list:
         _mark(say("figures_attribution.air"), "D", GREEN, ms=4.5),
         _mark(say("figures_attribution.recorder"), "s", ORANGE, ms=4.5),
         _mark(say("figures_attribution.upper_limit"), "v", GREY, ms=5, mfc="none"),
-        *holding((np.isfinite(rows["hum_db"]).any(), hum)),
+        *codes.holding((np.isfinite(rows["hum_db"]).any(), hum)),
         *(
             _mark(say("figures_attribution.verdict", verdict=verdict), marker, colour, ms=7)
             for verdict, (colour, marker, _) in VERDICT_LOOKS.items()
@@ -406,11 +405,11 @@ def _steps_panel(
     axes: Axes, rows: pd.DataFrame, harmonics: list[int], drives: list[float], reach: float
 ) -> None:
     axes.axhspan(
-        -MARGIN_DB,
-        MARGIN_DB,
+        -excess.MARGIN_DB,
+        excess.MARGIN_DB,
         color=PALE,
         zorder=0,
-        label=say("figures_attribution.margin_band", margin_db=MARGIN_DB),
+        label=say("figures_attribution.margin_band", margin_db=excess.MARGIN_DB),
     )
     axes.axhline(0, color="#999999", linewidth=0.8)
     width = 0.7 / len(harmonics)
@@ -432,7 +431,7 @@ def _steps_panel(
         odd = (own["verdict"] == StepVerdict.NOT_WITH).to_numpy()
         if odd.any():
             axes.plot(x[odd], difference[odd], label=str(StepVerdict.NOT_WITH), **RING)
-    axes.set_xticks(range(len(drives)), [exact(drive) for drive in drives])
+    axes.set_xticks(range(len(drives)), [numbers.exact(drive) for drive in drives])
     dress(axes, grid="y", xlim=(-0.5, len(drives) - 0.5), ylim=(-reach, reach))
 
 

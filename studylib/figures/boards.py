@@ -22,7 +22,7 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.ticker import MaxNLocator
 
-from studylib import register
+from studylib import register, words
 from studylib.figures.style import (
     ABOVE,
     GREY,
@@ -44,9 +44,7 @@ from studylib.figures.style import (
 from studylib.stats.covariates import Covariates, covariate_quantity
 from studylib.stats.samples import FeatureMeans
 from studylib.words import feature as in_plain_words
-from studylib.words import say
-from studylib.words.numbers import counted
-from studylib.words.text import in_short
+from studylib.words import numbers, text
 
 # From here on the boards' names would run into each other, and are left out.
 MOST_NAMED_BOARDS = 72
@@ -68,7 +66,7 @@ def boards_figure(means: FeatureMeans, *, size: tuple[float, float] | None = Non
     """
     boards, feature = means.boards, means.feature
     if boards.empty:
-        return empty_figure(say("figures_effects.no_board", name=feature.name), size)
+        return empty_figure(words.say("figures_effects.no_board", name=feature.name), size)
     woods = [w for w in means.woods if w in set(boards["wood"])]
     style = looks(means.woods)
     figure, ((axes,),) = panelled(size, 4.8)
@@ -86,12 +84,14 @@ def boards_figure(means: FeatureMeans, *, size: tuple[float, float] | None = Non
         edge = places[-1] + 1 + GAP
     _name_boards(axes, ticks, names, edge)
     _name_woods(axes, boards, woods, edge)
-    meaning = starred(in_short(in_plain_words(feature.name)), feature.name)
+    meaning = starred(text.in_short(in_plain_words(feature.name)), feature.name)
     dress(
         axes, grid="y", ylabel=quantity(meaning, feature.unit, width=44, lines=3),
         xlim=(-0.5 - GAP / 2, edge - 0.5 - GAP / 2),
     )  # fmt: skip
-    explain(figure, say("figures_effects.boards_key", confidence=means.confidence), [feature.name])
+    explain(
+        figure, words.say("figures_effects.boards_key", confidence=means.confidence), [feature.name]
+    )
     return settle(figure)
 
 
@@ -111,7 +111,7 @@ def boards_figures(
     One figure or more.
     """
     return [boards_figure(means, size=size) for means in measured] or [
-        empty_figure(say("figures_effects.no_boards"), size)
+        empty_figure(words.say("figures_effects.no_boards"), size)
     ]
 
 
@@ -177,7 +177,7 @@ def _name_woods(axes: Axes, boards, woods: list[str], width: float) -> None:
         axes.text(
             edge + (count - 1) / 2,
             1.02,
-            f"{wrapped(wood, room)}\n{counted(count, 'board')}",
+            f"{wrapped(wood, room)}\n{numbers.counted(count, 'board')}",
             transform=axes.get_xaxis_transform(),
             ha="center",
             va="bottom",
@@ -232,7 +232,7 @@ def covariates_figure(
     covariates = list(covariates or shown_covariates(table))[:MOST_COLUMNS]
     points = points[points["feature"].isin(features) & points["covariate"].isin(covariates)]
     if points.empty:
-        return empty_figure(say("covariates.nothing_known"), size)
+        return empty_figure(words.say("covariates.nothing_known"), size)
     style = looks(woods)
     lines, columns = len(features), len(covariates)
     figure, grid = panelled(size, 1.0 + 2.5 * lines, lines, columns, sharex="col", sharey="row")
@@ -251,7 +251,7 @@ def covariates_figure(
                 _name_feature(axes, feature, rows=len(features))
             if i == len(features) - 1:
                 known = covariate_quantity(covariate)
-                axes.set_xlabel(quantity(say(known.exact), known.unit, width=34))
+                axes.set_xlabel(quantity(words.say(known.exact), known.unit, width=34))
     used = [wood for wood in woods if wood in set(points["wood"])]
     figure.legend(
         handles=[
@@ -268,7 +268,7 @@ def covariates_figure(
         loc=ABOVE,
         ncols=min(len(used), 5),
     )
-    figure.supxlabel(safe(say("covariates.figure_note")), fontsize=8.5, color=GREY)
+    figure.supxlabel(safe(words.say("covariates.figure_note")), fontsize=8.5, color=GREY)
     return settle(figure)
 
 
@@ -304,7 +304,7 @@ def _overlap_words(table: pd.DataFrame) -> str:
     pairs = table[table["overlap"].notna()]
     sharing, fitted = int((pairs["overlap"] > 0).sum()), table["difference_with"].notna().any()
     return (
-        say("covariates.panel", pairs=len(pairs), sharing=sharing, fitted=bool(fitted))
+        words.say("covariates.panel", pairs=len(pairs), sharing=sharing, fitted=bool(fitted))
         if len(pairs)
         else ""
     )
@@ -313,7 +313,10 @@ def _overlap_words(table: pd.DataFrame) -> str:
 def _name_feature(axes: Axes, feature: str, *, rows: int) -> None:
     known = register.find(feature)
     label = quantity(
-        in_short(in_plain_words(known.name)), known.unit, width=44 if rows == 1 else 28, lines=4
+        text.in_short(in_plain_words(known.name)),
+        known.unit,
+        width=44 if rows == 1 else 28,
+        lines=4,
     )
     if axes.figure.get_figheight() / rows < LOW_ROW:
         # An upright label would run into the next row's.

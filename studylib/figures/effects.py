@@ -35,11 +35,9 @@ from studylib.figures.style import (
     styled,
     wrapped,
 )
-from studylib.stats.decisions import DECLARED
-from studylib.stats.scales import reported_limit_band
+from studylib.stats import decisions, scales
 from studylib.words import feature as in_plain_words
-from studylib.words import say
-from studylib.words.text import in_short
+from studylib.words import say, text
 
 # Panels beside each other: on a page, and in a video frame, which is wide and low.
 PAGE_COLUMNS, VIDEO_COLUMNS = 3, 4
@@ -185,7 +183,7 @@ def _differences(drawn: pd.DataFrame, own, pairs, looks, label: str, size) -> Fi
         limit = float(rows["limit"].iloc[0])
         if math.isfinite(limit):
             axes.axvspan(
-                *reported_limit_band(limit, register.find(feature)),
+                *scales.reported_limit_band(limit, register.find(feature)),
                 color=PALE,
                 linewidth=0,
                 zorder=0,
@@ -212,7 +210,7 @@ def _differences(drawn: pd.DataFrame, own, pairs, looks, label: str, size) -> Fi
 def _name(axes: Axes, feature: str, label: str, unit: str, pairs: list[tuple[str, str]]) -> None:
     """The feature above a panel, the quantity below it and the pairs beside it."""
     columns = axes.get_subplotspec().get_gridspec().ncols
-    meaning = starred(in_short(in_plain_words(feature)), feature)
+    meaning = starred(text.in_short(in_plain_words(feature)), feature)
     axes.set_yticks(range(len(pairs)), [""] * len(pairs))
     dress(
         axes, grid="x", bare="y", title=wrapped(meaning, 112 // columns - columns, lines=3),
@@ -243,7 +241,7 @@ def _all_of_pair(
         low, high = (float(np.clip(end, -reach, reach)) for end in (row["g_low"], row["g_high"]))
         axes.hlines(place, low, high, color=colour, linewidth=1.5 if place < primary else 0.9)
         if abs(row["g"]) <= reach:
-            filled = place < primary and row["verdict"] in DECLARED
+            filled = place < primary and row["verdict"] in decisions.DECLARED
             axes.plot(
                 row["g"],
                 place,

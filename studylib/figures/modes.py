@@ -39,8 +39,7 @@ from studylib.figures.style import (
     styled,
     wrapped,
 )
-from studylib.words import say
-from studylib.words.numbers import exact
+from studylib.words import numbers, say
 
 BENCH, FREE, PREDICTED = ModeBasis.BENCH, ModeBasis.FREE, ModeBasis.PREDICTED
 PLACES = {PREDICTED: 18.0, FREE: 9.0, BENCH: 0.0}  # points above the panel's top edge
@@ -194,7 +193,7 @@ def ladder_figure(
         axes.set(
             yscale="log", title=say(SUPPORTS[support]), ylabel=say("figures_modes.loss_factor_axis")
         )
-        axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: exact(value)))
+        axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: numbers.exact(value)))
         axes.yaxis.set_minor_formatter(NullFormatter())
         frequency_axis(axes, low, high, label=axes is panels[-1])
         _harmonics(axes, f, low, high, study.settings.tone.harmonics)

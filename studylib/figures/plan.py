@@ -26,8 +26,7 @@ from studylib.figures.style import (
     wrapped,
 )
 from studylib.stats import scales
-from studylib.words import say
-from studylib.words.numbers import percent, rounded
+from studylib.words import numbers, say
 
 LINES = {Line.ONE_MOUNT: (":", 1.3), Line.PLANNED: ("-", 2.2), Line.UNLIMITED: ("--", 1.3)}
 # Greys and hatches: colours stand for woods.
@@ -65,7 +64,7 @@ def power_figure(plan, *, size: tuple[float, float] | None = None) -> Figure:
                 say("plan.this_design"), (planks, 0.86), rotation=90, xytext=(3, 0), fontsize=8,
                 textcoords="offset points", color=GREY, va="center",
             )  # fmt: skip
-        reported = rounded(scales.reported_difference(one.difference, one.feature))
+        reported = numbers.rounded(scales.reported_difference(one.difference, one.feature))
         title = wrapped(f"{one.feature.name}: {reported} {one.feature.difference_unit}", 30)
         dress(ax, title=title, fontsize=10, xscale="log", xlabel=say("plan.h_planks"))
         ax.set_xticks(PLANKS, list(map(str, PLANKS)))
@@ -136,7 +135,7 @@ def counting_figure(plan, *, size: tuple[float, float] | None = None) -> Figure:
     )  # fmt: skip
     for y, row in zip(place, table.itertuples(), strict=True):
         ax.annotate(
-            percent(row.rate), (row.high, y), xytext=(6, 0), va="center", fontsize=9,
+            numbers.percent(row.rate), (row.high, y), xytext=(6, 0), va="center", fontsize=9,
             textcoords="offset points",
         )  # fmt: skip
     ax.set_yticks(

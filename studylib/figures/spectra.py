@@ -20,7 +20,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from studylib.codes import code_of
+from studylib import codes, sheets
 from studylib.figures.style import (
     ABOVE,
     GREY,
@@ -36,7 +36,6 @@ from studylib.figures.style import (
     styled,
     wrapped,
 )
-from studylib.sheets import Study
 from studylib.words import say
 
 STEPS = 500
@@ -47,7 +46,7 @@ _NAMED_HARMONICS = (1, 2, 3, 4, 6, 8, 16, 32)
 
 @styled
 def spectra_figure(
-    spectra: pd.DataFrame, study: Study, *, size: tuple[float, float] | None = None
+    spectra: pd.DataFrame, study: sheets.Study, *, size: tuple[float, float] | None = None
 ) -> Figure:
     """Spectra of the steady tone at full drive, one line a board.
 
@@ -92,7 +91,7 @@ def spectra_figure(
     return settle(figure)
 
 
-def level_label(study: Study) -> str:
+def level_label(study: sheets.Study) -> str:
     """The level's name and what it is relative to, as far as the study is calibrated."""
     channels = study.settings.channels
     calibrated = (channels.full_scale_db, channels.calibrator_db) != (None, None)
@@ -100,7 +99,7 @@ def level_label(study: Study) -> str:
     return say("figures_takes.level_axis", channel=channels.response_kind, absolute=absolute)
 
 
-def _compared(rows: pd.DataFrame, study: Study) -> pd.DataFrame:
+def _compared(rows: pd.DataFrame, study: sheets.Study) -> pd.DataFrame:
     """The rows of the boards under comparison."""
     return rows[rows["specimen"].isin({s.specimen for s in study.specimens if not s.role})]
 
@@ -145,7 +144,7 @@ def _highest(rows: pd.DataFrame, edges: np.ndarray) -> np.ndarray:
 
 @styled
 def harmonics_figure(
-    features: pd.DataFrame, study: Study, *, size: tuple[float, float] | None = None
+    features: pd.DataFrame, study: sheets.Study, *, size: tuple[float, float] | None = None
 ) -> Figure:
     """Harmonics 2 and up of every board under comparison.
 
@@ -186,11 +185,11 @@ def harmonics_figure(
     return settle(figure)
 
 
-def _harmonic_rows(features: pd.DataFrame, study: Study) -> pd.DataFrame:
+def _harmonic_rows(features: pd.DataFrame, study: sheets.Study) -> pd.DataFrame:
     rows = _compared(features, study)
     number = rows["feature"].str.extract(_NAME, expand=False).dropna()
     rows = rows.loc[number.index].assign(k=number.astype(int))
-    below = rows["reason"].map(code_of) == "takes.below_noise"
+    below = rows["reason"].map(codes.code_of) == "takes.below_noise"
     return rows[(rows["k"] > 1) & (rows["usable"].astype(bool) | below) & rows["value"].notna()]
 
 

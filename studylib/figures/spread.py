@@ -42,19 +42,16 @@ from studylib.figures.style import (
     styled,
     wrapped,
 )
-from studylib.register import Feature
 from studylib.stats.scales import reported_sd
 from studylib.words import feature as in_plain_words
-from studylib.words import say
-from studylib.words.numbers import percent
-from studylib.words.text import in_short
+from studylib.words import numbers, say, text
 
 
 @styled
 def drift_figure(
     chart: pd.DataFrame,
     others: pd.DataFrame,
-    features: list[Feature],
+    features: list[register.Feature],
     *,
     size: tuple[float, float] | None = None,
 ) -> Figure:
@@ -109,7 +106,9 @@ def _name_batches(axes: Axes, rows: pd.DataFrame) -> None:
         )
 
 
-def _panel(axes: Axes, chart: pd.DataFrame, others: pd.DataFrame, feature: Feature) -> None:
+def _panel(
+    axes: Axes, chart: pd.DataFrame, others: pd.DataFrame, feature: register.Feature
+) -> None:
     factor = 100.0 if feature.scale == "log" else 1.0  # small logarithms read as percent
     axes.plot(others["number"], factor * others["y"], "o", color=GREY, markersize=2.5, alpha=0.7)
     axes.axhline(0, color=GREY, linewidth=0.8)
@@ -127,7 +126,7 @@ def _panel(axes: Axes, chart: pd.DataFrame, others: pd.DataFrame, feature: Featu
     for start in starts[1:]:
         axes.axvline(start - 0.5, color=GREY, linewidth=0.8, linestyle=":")
     dress(
-        axes, grid="y", title=wrapped(in_short(in_plain_words(feature.name)), 100, lines=1),
+        axes, grid="y", title=wrapped(text.in_short(in_plain_words(feature.name)), 100, lines=1),
         ylabel=quantity(say("drift.from_mean"), feature.difference_unit), ymargin=0.18,
     )  # fmt: skip
 
@@ -135,7 +134,7 @@ def _panel(axes: Axes, chart: pd.DataFrame, others: pd.DataFrame, feature: Featu
 @styled
 def consistency_figure(
     mandel: pd.DataFrame,
-    features: list[Feature],
+    features: list[register.Feature],
     woods: tuple[str, ...],
     *,
     size: tuple[float, float] | None = None,
@@ -169,7 +168,7 @@ def consistency_figure(
             if column == 0:
                 axes.set_ylabel(say("outliers.mandel", letter=name))
         panels[0, column].set_title(
-            wrapped(in_short(in_plain_words(feature.name)), 96 // len(features), lines=2),
+            wrapped(text.in_short(in_plain_words(feature.name)), 96 // len(features), lines=2),
             fontsize=9.5,
         )
     for wood in woods:
@@ -236,7 +235,10 @@ def variance_figure(variance: pd.DataFrame, *, size: tuple[float, float] | None 
         rows = variance[variance["feature"] == feature].set_index("level")
         rows = rows.loc[[level for level in LEVELS if level in rows.index]]
         _shares(
-            left, rows, wrapped(in_short(in_plain_words(feature)), 60), number == len(features) - 1
+            left,
+            rows,
+            wrapped(text.in_short(in_plain_words(feature)), 60),
+            number == len(features) - 1,
         )
         _spreads(right, rows, register.find(feature))
     shown = [level for level in LEVELS if level in set(variance["level"])]
@@ -275,7 +277,7 @@ def _shares(axes: Axes, rows: pd.DataFrame, title: str, last: bool) -> None:
             axes.text(
                 start + share / 2,
                 0,
-                percent(row["share"]),
+                numbers.percent(row["share"]),
                 ha="center",
                 va="center",
                 fontsize=9,
@@ -293,7 +295,7 @@ def _shares(axes: Axes, rows: pd.DataFrame, title: str, last: bool) -> None:
     )
 
 
-def _spreads(axes: Axes, rows: pd.DataFrame, feature: Feature) -> None:
+def _spreads(axes: Axes, rows: pd.DataFrame, feature: register.Feature) -> None:
     for place, (level, row) in enumerate(rows.iterrows()):
         colour, marker, _ = LEVEL_STYLE[level]
         sd, low, high = (

@@ -24,8 +24,7 @@ from matplotlib.figure import Figure
 from matplotlib.layout_engine import ConstrainedLayoutEngine
 from matplotlib.ticker import FixedFormatter, FixedLocator, NullFormatter
 
-from studylib import register
-from studylib.words import say
+from studylib import register, words
 
 BLUE, VERMILION, GREEN, PURPLE = "#0072B2", "#D55E00", "#009E73", "#CC79A7"
 ORANGE, SKY, BLACK, YELLOW = "#E69F00", "#56B4E9", "#000000", "#F0E442"
@@ -219,7 +218,7 @@ def explain(figure: Figure, key: str, features: Iterable[str] = ()) -> None:
     """Say below a figure how to read it, and what its starred features carry beside the board."""
     carried = dict.fromkeys(code for name in features for code in register.find(name).cautions)
     if carried:
-        key = f"{key}\n{say('figures_effects.marked', cautions=list(carried))}"
+        key = f"{key}\n{words.say('figures_effects.marked', cautions=list(carried))}"
     figure.supxlabel("\n".join(safe(line) for line in key.splitlines()), fontsize=8.5, color=GREY)
 
 
@@ -265,7 +264,7 @@ def frequency_axis(axes: Axes, low_hz: float, high_hz: float, *, label: bool = T
     )
     axes.xaxis.set_minor_formatter(NullFormatter())
     if label:
-        axes.set_xlabel(say("figures_style.frequency"))
+        axes.set_xlabel(words.say("figures_style.frequency"))
 
 
 # ---------------------------------------------------------------- files

@@ -29,15 +29,12 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from studylib import tables
-from studylib.codes import has, note
+from studylib import codes, errors, sheets, tables
 from studylib.codes.takes import ASIDE
-from studylib.errors import StudyError
 from studylib.measure.batch import BatchMeasurement, Measured, measure_batch
 from studylib.measure.parts import TABLES, batch_slugs, saved_part
 from studylib.modes.means import board_modes, hidden_decays, mode_counts, own_squared, tap_rows
 from studylib.modes.numbers import number_modes
-from studylib.sheets import Study
 from studylib.signal.damping import decay_time
 
 Progress = Callable[[int, int, str], None]
@@ -55,7 +52,7 @@ class Gathered(Measured):
     board_modes: pd.DataFrame
     failed: dict[str, str] = field(default_factory=dict)
 
-    def of(self, study: Study) -> "Gathered":
+    def of(self, study: sheets.Study) -> "Gathered":
         """What belongs to the takes of a part of the study; numbers of modes stay as they are."""
         own = {"take": [t.take for t in study.takes], "batch": study.batches}
         own["specimen"] = [s.specimen for s in study.specimens]
@@ -71,7 +68,7 @@ class Gathered(Measured):
 
 
 def gather(
-    study: Study, *, parts: Path | str | None = None, progress: Progress | None = None
+    study: sheets.Study, *, parts: Path | str | None = None, progress: Progress | None = None
 ) -> Gathered:
     """Everything the summary works on.
 
@@ -96,7 +93,7 @@ def gather(
             whole.append(
                 saved_part(Path(parts) / slugs[batch]) if parts else measure_batch(study, batch)
             )
-        except StudyError as error:
+        except errors.StudyError as error:
             failed[batch] = first_fault(error)
     frames = {name: _stacked(name, whole) for name in TABLES}
     features, modes, boards = with_numbers(
@@ -105,10 +102,10 @@ def gather(
     return Gathered(features=features, modes=modes, board_modes=boards, failed=failed, **frames)
 
 
-def first_fault(error: StudyError) -> str:
+def first_fault(error: errors.StudyError) -> str:
     """The first fault of an error, and how many more it has, as one note."""
     first, *others = error.notes
-    return note("measure.first_of", fault=first, more=len(others)) if others else first
+    return codes.note("measure.first_of", fault=first, more=len(others)) if others else first
 
 
 def _stacked(name: str, whole: list[BatchMeasurement]) -> pd.DataFrame:
@@ -136,7 +133,7 @@ SAME_MODE = 0.015  # relative: a sweep's and the taps' frequency of one mode on 
 
 
 def with_numbers(
-    study: Study, features: pd.DataFrame, modes: pd.DataFrame
+    study: sheets.Study, features: pd.DataFrame, modes: pd.DataFrame
 ) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
     """What rings, over the whole study: numbers for its modes, and the features they give.
 
@@ -194,7 +191,7 @@ def _takes(modes: pd.DataFrame) -> pd.DataFrame:
     """One row a take, with why it is set aside ("" if it is not)."""
     takes = modes.drop_duplicates("take").reset_index(drop=True)
     return takes[_TAKE].assign(
-        aside=takes["reason"].where([has(why, *ASIDE) for why in takes["reason"]], "")
+        aside=takes["reason"].where([codes.has(why, *ASIDE) for why in takes["reason"]], "")
     )
 
 
@@ -222,7 +219,7 @@ def mode_feature_rows(numbered: pd.DataFrame, takes: pd.DataFrame) -> pd.DataFra
     good = taps["usable"].astype(bool).groupby(taps["take"]).transform("any")
     # Why takes without a single good tap have none.
     why = {
-        take: note(
+        take: codes.note(
             "modes.no_usable_tap",
             taps=mode_counts(part)[0],
             reasons=sorted({reason for reason in part["reason"] if reason}),
@@ -234,7 +231,7 @@ def mode_feature_rows(numbered: pd.DataFrame, takes: pd.DataFrame) -> pd.DataFra
     pairs = [(t, mode) for t in takes.itertuples(index=False) for mode in modes.get(t.support, ())]
     for take, mode in pairs:
         found = values.get((take.take, mode))
-        absent = note("modes.not_in_take", mode=mode) if found is None else ""
+        absent = codes.note("modes.not_in_take", mode=mode) if found is None else ""
         reason = take.aside or why.get(take.take, "") or absent
         reasons = (reason, hidden.get((take.specimen, take.support, mode, take.mount), ""))
         out += [

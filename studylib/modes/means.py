@@ -40,9 +40,7 @@ Functions: `tap_rows`, `averaged`, `hidden_decays`, `room_hides`, `between_place
 import numpy as np
 import pandas as pd
 
-from studylib import tables
-from studylib.codes import fields_of, note
-from studylib.errors import InputError
+from studylib import codes, errors, tables
 from studylib.sheets.files import grouped
 
 BOARD = ["specimen", "support", "mode"]
@@ -188,7 +186,7 @@ def hidden_decays(rows: pd.DataFrame) -> dict[tuple[str, str, int, int], str]:
     mounts = mounts[mounts["hidden"]]
     heard = rows.groupby(MOUNT, sort=True)[["direct_db", "room_decay_s"]].median()
     return {
-        key: note(
+        key: codes.note(
             "modes.room_hides",
             percent=100.0 * COVERAGE_95 * float(u),
             **{name: float(x) for name, x in heard.loc[key].items() if np.isfinite(x)},
@@ -219,7 +217,7 @@ def board_modes(numbered: pd.DataFrame, specimens: pd.DataFrame) -> pd.DataFrame
     """
     strangers = sorted(set(numbered["specimen"]) - set(specimens["specimen"]))
     if strangers:
-        raise InputError(note("modes.unknown_boards", boards=strangers))
+        raise errors.InputError(codes.note("modes.unknown_boards", boards=strangers))
     rows = []
     about = specimens.drop_duplicates("specimen").set_index("specimen")
     taps = numbered[numbered["kind"] == "tap"]
@@ -270,7 +268,9 @@ def _means(rows: pd.DataFrame) -> pd.DataFrame:
                 # The mount in which the room hides least.
                 ""
                 if np.isfinite(x)
-                else min(hidden.get(key, [""]), key=lambda why: fields_of(why).get("percent", 0.0))
+                else min(
+                    hidden.get(key, [""]), key=lambda why: codes.fields_of(why).get("percent", 0.0)
+                )
                 for key, x in mean["log_eta"].items()
             ],
         }
@@ -280,9 +280,9 @@ def _means(rows: pd.DataFrame) -> pd.DataFrame:
 def _why_missing(own: pd.DataFrame, mode: int) -> str:
     taps, good = mode_counts(own)
     if not good:
-        return note("modes.no_usable_tap", taps=taps)
+        return codes.note("modes.no_usable_tap", taps=taps)
     return (
         "modes.not_numbered"
         if own["mode"].isna().all()
-        else note("modes.not_in_board", mode=mode, taps=good)
+        else codes.note("modes.not_in_board", mode=mode, taps=good)
     )

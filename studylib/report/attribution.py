@@ -13,24 +13,20 @@ from itertools import groupby
 
 import pandas as pd
 
-from studylib.attribution.excess import MARGIN_DB
-from studylib.attribution.shared import FEWEST_OTHERS
-from studylib.attribution.uncertainty import DB
+from studylib import sheets, words
+from studylib.attribution import excess, shared, uncertainty
 from studylib.attribution.verdicts import NEAR_DB, highest_shown
 from studylib.codes import holding, note
 from studylib.codes.attribution import Control, StepVerdict, Verdict
 from studylib.measure.features import has_sensed_drive
 from studylib.report.rivals.basis import mounts_of
 from studylib.report.summary import Summary
-from studylib.sheets import Study, Take
 from studylib.sheets.files import grouped
 from studylib.sheets.study import in_batch_order
-from studylib.words import say
-from studylib.words.numbers import fixed
-from studylib.words.text import listed
+from studylib.words import numbers, text
 
 LEVELS = ("observed_db", "predicted_db", "excess_db", "low", "high", "noise_db")
-DECIMALS = {say("attribution.heading", column=column): 1 for column in LEVELS}
+DECIMALS = {words.say("attribution.heading", column=column): 1 for column in LEVELS}
 STORY_COLUMNS = (
     "mount", "harmonic", "observed_db", "predicted_db", "excess_db", "low", "high", "noise_db",
     "air_db", "recorder_db", "verdict", "reason",
@@ -65,7 +61,7 @@ def attribution_sentences(summary: Summary) -> list[str]:
                 "attribution.counted_verdict",
                 verdict=verdict,
                 harmonics=count[verdict],
-                margin_db=MARGIN_DB,
+                margin_db=excess.MARGIN_DB,
                 near_db=NEAR_DB,
             )
             for verdict in _IN_ORDER
@@ -90,7 +86,9 @@ def _basis(summary: Summary) -> list[str]:
     if not has_sensed_drive(summary.study.settings):
         return [note("attribution.no_sensor")]
     spread = summary.attribution.take_spread
-    repeated = note("attribution.take_spread", sd_db=DB * spread.level**0.5, df=spread.df)
+    repeated = note(
+        "attribution.take_spread", sd_db=uncertainty.DB * spread.level**0.5, df=spread.df
+    )
     return [note("attribution.basis"), *holding((spread.df, repeated))]
 
 
@@ -127,14 +125,14 @@ def wanted_table(summary: Summary) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=_headings("record", "settles", "how", "start", "care"))
 
 
-def controls_table(study: Study) -> pd.DataFrame:
+def controls_table(study: sheets.Study) -> pd.DataFrame:
     """Every control: what it rules out, which batches have it, how to record it, with what care."""
     rows = [
         (
             note(control),
             note(control, part="tells"),
-            listed([batch for batch in study.batches if _has(study, batch, control)])
-            or say("attribution.no_batch"),
+            text.listed([batch for batch in study.batches if _has(study, batch, control)])
+            or words.say("attribution.no_batch"),
             *_how(control),
         )
         for control in Control
@@ -151,7 +149,7 @@ def _how(control: Control) -> list[str]:
 
 
 def _headings(*columns: str) -> list[str]:
-    return [say("attribution.heading", column=column) for column in columns]
+    return [words.say("attribution.heading", column=column) for column in columns]
 
 
 def _headed(table: pd.DataFrame, columns: tuple[str, ...]) -> pd.DataFrame:
@@ -159,7 +157,7 @@ def _headed(table: pd.DataFrame, columns: tuple[str, ...]) -> pd.DataFrame:
     return table[list(columns)].set_axis(_headings(*columns), axis="columns")
 
 
-def _has(study: Study, batch: str, control: Control) -> bool:
+def _has(study: sheets.Study, batch: str, control: Control) -> bool:
     takes = [take for take in study.takes if take.batch == batch and not take.exclude]
     tone_hz = study.settings.tone.fundamental_hz
     tones = [take for take in takes if take.kind == "tone"]
@@ -170,7 +168,7 @@ def _has(study: Study, batch: str, control: Control) -> bool:
         Control.PROBE: any(take.tone_hz > 1.5 * tone_hz for take in tones),
         Control.STEPS: any(take.drive_db < 0 and take.tone_hz < 1.5 * tone_hz for take in tones),
         Control.TAPS: any(take.kind == "tap" and take.support == "bench" for take in takes),
-        Control.BOARDS: len(specimens) > FEWEST_OTHERS,
+        Control.BOARDS: len(specimens) > shared.FEWEST_OTHERS,
         Control.REPEATS: any(take.repeat > 1 for take in tones),
         Control.PROBE_AFTER: _probed_on_both_sides(tones, tone_hz),
         Control.TURNED: any(take.turned for take in tones),
@@ -183,7 +181,7 @@ def _has(study: Study, batch: str, control: Control) -> bool:
     return having.get(control, any(take.kind == control.name.lower() for take in takes))
 
 
-def _probed_on_both_sides(tones: list[Take], tone_hz: float) -> bool:
+def _probed_on_both_sides(tones: list[sheets.Take], tone_hz: float) -> bool:
     """Some mount has probe tones before and after a tone at the fundamental."""
     mounts = grouped(
         ((take.specimen, take.mount), take.tone_hz > 1.5 * tone_hz)
@@ -210,7 +208,7 @@ def steps_sentences(summary: Summary) -> list[str]:
             with_driver=count.get(StepVerdict.WITH, 0),
             not_with_driver=count.get(StepVerdict.NOT_WITH, 0),
             open=count.get(StepVerdict.CANNOT_TELL, 0),
-            margin_db=MARGIN_DB,
+            margin_db=excess.MARGIN_DB,
         ),
         *holding((places, note("attribution.odd_steps", places=places))),
     ]
@@ -253,6 +251,6 @@ def _levels(level: pd.Series, limit: pd.Series) -> list[str]:
         if math.isnan(value)
         else note("attribution.at_most", level=value)
         if most
-        else fixed(value, 1)
+        else numbers.fixed(value, 1)
         for value, most in zip(level, limit.astype(bool), strict=True)
     ]

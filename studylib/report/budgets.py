@@ -30,17 +30,14 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from studylib import register, tables
-from studylib.codes import note
+from studylib import codes, register, sheets, tables
 from studylib.codes.features import Term
 from studylib.codes.wood import ModeBasis
 from studylib.measure.harmonic_rows import tone_multiple
 from studylib.modes.gathered import Gathered
 from studylib.register import Feature, Kind
 from studylib.report.modes import StudyModes
-from studylib.sheets import Study
-from studylib.stats import scales
-from studylib.stats.compare import Comparison
+from studylib.stats import compare, scales
 from studylib.wood.boards import HELD
 from studylib.wood.study_wood import U_MOISTURE_PCT
 
@@ -73,9 +70,9 @@ _Size = tuple[float, str]
 class Grounds(NamedTuple):
     """What budgets are made from."""
 
-    study: Study
+    study: sheets.Study
     gathered: Gathered
-    comparison: Comparison
+    comparison: compare.Comparison
     modes: StudyModes
 
 
@@ -133,9 +130,9 @@ def _spread(feature: Feature, spread: pd.Series, term: Term) -> _Size:
         return scales.reported_sd(spread["background"], feature), "budgets.estimated"
     if spread.get(f"{term}_df", 0) > 0:
         df = int(spread[f"{term}_df"])
-        return scales.reported_sd(spread[term], feature), note("budgets.spread", df=df)
+        return scales.reported_sd(spread[term], feature), codes.note("budgets.spread", df=df)
     return (
-        (100.0 * HELD, note("budgets.assumed", share=HELD))
+        (100.0 * HELD, codes.note("budgets.assumed", share=HELD))
         if term == Term.MOUNT and feature.name.endswith(("loss_factor", "decay_time_s"))
         else _UNKNOWN
     )
@@ -184,9 +181,9 @@ def _position(given: Grounds, feature: Feature, slopes: pd.DataFrame) -> _Size:
     slope = slopes.loc[feature.harmonic]
     moved, model = slope["moved_db"], slope["per_mm_db"]
     if np.isfinite(moved):
-        told = note("budgets.moved", u_mm=u_mm, per_mm_db=moved, takes=int(slope["moved"]))
+        told = codes.note("budgets.moved", u_mm=u_mm, per_mm_db=moved, takes=int(slope["moved"]))
         return moved * u_mm, told
-    told = note("budgets.model", per_mm_db=model, u_mm=u_mm)
+    told = codes.note("budgets.model", per_mm_db=model, u_mm=u_mm)
     return (model * u_mm, told) if np.isfinite(model * u_mm) else _UNKNOWN
 
 
@@ -205,7 +202,9 @@ def _climate(given: Grounds, feature: Feature, slopes: pd.DataFrame, *, at: int)
     if feature.name.endswith(".response_db") and feature.harmonic in slopes.index:
         slope = _CLIMATE["frequency_hz"][at] * slopes.loc[feature.harmonic, "per_percent_db"]
     facts = {"slope": slope, "unit": feature.difference_unit, "moisture": at == 1, "u": u}
-    return (slope * u, note("budgets.handbook", **facts)) if np.isfinite(slope * u) else _UNKNOWN
+    return (
+        (slope * u, codes.note("budgets.handbook", **facts)) if np.isfinite(slope * u) else _UNKNOWN
+    )
 
 
 def _place(given: Grounds, feature: Feature, _: pd.DataFrame) -> _Size:

@@ -15,16 +15,12 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from studylib import register, tables
+from studylib import register, sheets, tables
 from studylib.codes import holding, note
 from studylib.codes.stability import StandsOut
-from studylib.sheets import Study
 from studylib.sheets.study import recording_order
-from studylib.stats import drift, outliers, scales
-from studylib.stats.compare import Comparison
-from studylib.stats.power import OwnDesign, own_design
+from studylib.stats import compare, drift, outliers, power, scales, units
 from studylib.stats.second_column import SecondColumn, second_column
-from studylib.stats.units import MOUNT
 from studylib.words.numbers import between, fixed, p_value, rounded, signed
 
 _LEVELS = {
@@ -45,7 +41,7 @@ class Checks:
     second : the second column, None where study.toml names none.
     """
 
-    own: dict[str, OwnDesign]
+    own: dict[str, power.OwnDesign]
     outliers: pd.DataFrame
     tests: int
     mandel: pd.DataFrame
@@ -63,7 +59,7 @@ class Checks:
         return tables.empty("second_column") if self.second is None else self.second.table
 
 
-def checks_of(study: Study, comparison: Comparison) -> Checks:
+def checks_of(study: sheets.Study, comparison: compare.Comparison) -> Checks:
     """Everything that is asked of one comparison; the primary features only."""
     workings = comparison.workings
     features, samples = workings.usable, workings.samples
@@ -87,12 +83,12 @@ def checks_of(study: Study, comparison: Comparison) -> Checks:
     )
 
 
-def _own(comparison: Comparison) -> dict[str, OwnDesign]:
+def _own(comparison: compare.Comparison) -> dict[str, power.OwnDesign]:
     workings = comparison.workings
     found = {}
     for name in workings.compared:
         sample, limit = workings.samples[name], workings.limits.get(name)
-        found[name] = own_design(
+        found[name] = power.own_design(
             sample.design.model,
             sample.y,
             limit=None if limit is None else scales.analysis_limit(limit, sample.feature),
@@ -105,10 +101,10 @@ def _own(comparison: Comparison) -> dict[str, OwnDesign]:
 
 
 def _from_own_means(takes: pd.DataFrame, order: pd.DataFrame) -> pd.DataFrame:
-    placed = takes[takes["state"] == "used"].merge(order, on=MOUNT, how="inner")
+    placed = takes[takes["state"] == "used"].merge(order, on=units.MOUNT, how="inner")
     board = placed.groupby(["feature", "specimen", "batch"], sort=False)
     several = board["mount"].transform("nunique") > 1
-    inside = placed.groupby(["feature", *MOUNT], sort=False).cumcount()
+    inside = placed.groupby(["feature", *units.MOUNT], sort=False).cumcount()
     placed = placed.assign(
         y=placed["y"] - board["y"].transform("mean"), number=placed["number"] + 0.2 * inside
     )
@@ -117,7 +113,7 @@ def _from_own_means(takes: pd.DataFrame, order: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def own_rows(checks: Checks, comparison: Comparison) -> pd.DataFrame:
+def own_rows(checks: Checks, comparison: compare.Comparison) -> pd.DataFrame:
     """Error rates and power of this design: the table "own_design", `seen` in dB or percent."""
     samples = comparison.workings.samples
     rows = [
@@ -134,14 +130,14 @@ def own_rows(checks: Checks, comparison: Comparison) -> pd.DataFrame:
     return tables.typed("own_design", rows)
 
 
-def boards_behind(comparison: Comparison, feature: str, wood: str) -> dict[str, int]:
+def boards_behind(comparison: compare.Comparison, feature: str, wood: str) -> dict[str, int]:
     """What a sentence about this wood rests on: planks, boards, mounts, takes."""
     takes = comparison.workings.takes
     own = takes[(takes["feature"] == feature) & (takes["wood"] == wood) & np.isfinite(takes["y"])]
     return {
         "planks": int(own["source"].nunique()),
         "boards": int(own["specimen"].nunique()),
-        "mounts": len(own[MOUNT].drop_duplicates()),
+        "mounts": len(own[units.MOUNT].drop_duplicates()),
         "takes": len(own),
     }
 

@@ -8,35 +8,37 @@ Function: `made_of`.
 
 from itertools import groupby
 
+from studylib import codes, sheets
 from studylib.attribution.levels import level_findings, levels_of
-from studylib.codes import note
 from studylib.modes.gathered import Gathered
 from studylib.report.preregistration import looks_of
-from studylib.sheets import Study
 from studylib.sheets.lock import touches_verdicts
 from studylib.sheets.study import recording_order
-from studylib.stats.caveats import Made
-from studylib.stats.units import MOUNT
+from studylib.stats import caveats, units
 
 
-def made_of(study: Study, gathered: Gathered) -> Made:
+def made_of(study: sheets.Study, gathered: Gathered) -> caveats.Made:
     """Order, drive, levels, clock and lock of a study."""
     settings, changed = study.settings, len(touches_verdicts(study.changed_since_lock))
     recorded = study.lock.content["recorded"] if study.lock is not None else 0
-    late = [note("caveats.lock", recorded=recorded, changes=changed)] if recorded or changed else []
+    late = (
+        [codes.note("caveats.lock", recorded=recorded, changes=changed)]
+        if recorded or changed
+        else []
+    )
     seen = looks_of(study, failed=gathered.failed)
     if seen.unplanned or not seen.whole:
         fields = {"number": seen.number, "planned": study.looks, "rate": seen.rate}
-        late.append(note("caveats.looks", **fields, whole=seen.whole))
+        late.append(codes.note("caveats.looks", **fields, whole=seen.whole))
     takes = [take for take in study.takes if take.support == "bench" and not take.exclude]
     rows, hz = gathered.harmonics, settings.tone.fundamental_hz
     levels = levels_of(rows.infer_objects(), takes, study.specimens, fundamental_hz=hz)
     played = (levels["kind"] == "tone") & ((levels["k"] > 1) | (levels["drive_db"] == 0))
     drive = levels[played].assign(y=levels["drive"] - levels["drive_db"])
-    return Made(
+    return caveats.Made(
         order=recording_order(study.takes),
         dealt=bool(study.schedules),
-        drive=drive.rename(columns={"k": "harmonic"})[[*MOUNT, "harmonic", "y"]].dropna(),
+        drive=drive.rename(columns={"k": "harmonic"})[[*units.MOUNT, "harmonic", "y"]].dropna(),
         drive_kind=settings.channels.drive_kind if settings.channels.drive else "",
         levels=tuple(level_findings(levels)) if len(levels) else (),
         at_large=tuple(late),
@@ -44,7 +46,7 @@ def made_of(study: Study, gathered: Gathered) -> Made:
     )
 
 
-def _contradicted(study: Study) -> str:
+def _contradicted(study: sheets.Study) -> str:
     """The first batch whose takes have another order by `order` than by `started`, or ""."""
     timed = [take for take in study.takes if take.order is not None and take.started]
     timed.sort(key=lambda take: (take.batch, take.order))

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from studylib import sheets, words
 from studylib.codes import holding, note
 from studylib.codes.wood import ModeBasis
 from studylib.measure.sweep_rows import mount_responses
@@ -27,15 +28,10 @@ from studylib.modes.means import (
     room_hides,
     tap_rows,
 )
-from studylib.sheets import Study
-from studylib.signal.damping import decay_time, logarithmic_decrement, quality_factor
-from studylib.signal.transfer_functions import LOWEST_COHERENCE, incoherent_share
-from studylib.wood import modes_near_tone, wood_features, wood_table, wood_warnings
+from studylib.signal import damping, transfer_functions
+from studylib.wood import modes_near_tone, near_tone, wood_features, wood_table, wood_warnings
 from studylib.wood.boards import HELD
-from studylib.wood.near_tone import LIFTED_DB
-from studylib.words import say
-from studylib.words.numbers import MISSING, with_uncertainty
-from studylib.words.text import listed
+from studylib.words import numbers, text
 
 # Which way of knowing the modes tells of the size alone first.
 ORDER = (ModeBasis.HELD, ModeBasis.PREDICTED, ModeBasis.FREE, ModeBasis.BENCH)
@@ -75,7 +71,7 @@ class StudyModes:
     warnings: tuple[str, ...]
 
 
-def modes_of_study(study: Study, gathered: Gathered) -> StudyModes:
+def modes_of_study(study: sheets.Study, gathered: Gathered) -> StudyModes:
     """Wood, modes near the tone and responses from what was gathered."""
     wood = wood_table(study, gathered.board_modes)
     measured = [batch for batch in study.batches if batch not in gathered.failed]
@@ -184,7 +180,7 @@ def found_table(modes: pd.DataFrame) -> pd.DataFrame:
         .sort_values("take", key=lambda names: names.map(place), kind="stable")
     )
     f, loss = rows["frequency_hz"].astype(float), rows["loss_factor"].astype(float)
-    seconds = decay_time(f, loss)
+    seconds = damping.decay_time(f, loss)
     return pd.DataFrame(
         {
             "take": rows["take"], "board": rows["specimen"],
@@ -207,9 +203,9 @@ def modes_table(boards: pd.DataFrame, *, support: str) -> pd.DataFrame:
     # A board that was set up once does not show what holding it adds.
     share = np.hypot(rows["loss_factor_u"] / loss, HELD * (rows["n_mounts"] == 1))
     same = {
-        "Q": quality_factor(loss),
-        "decay time s": decay_time(f, loss),
-        "decrement": logarithmic_decrement(loss),
+        "Q": damping.quality_factor(loss),
+        "decay time s": damping.decay_time(f, loss),
+        "decrement": damping.logarithmic_decrement(loss),
     }
     return pd.DataFrame(
         {
@@ -223,7 +219,7 @@ def modes_table(boards: pd.DataFrame, *, support: str) -> pd.DataFrame:
 
 
 def _pairs(values: pd.Series, u: pd.Series) -> list[str]:
-    return [with_uncertainty(float(v), float(w)) for v, w in zip(values, u, strict=True)]
+    return [numbers.with_uncertainty(float(v), float(w)) for v, w in zip(values, u, strict=True)]
 
 
 def missing_sentences(boards: pd.DataFrame) -> list[str]:
@@ -281,7 +277,7 @@ def size_sentences(near: pd.DataFrame) -> list[str]:
     count = rows.groupby("harmonic")["lifted"].agg(["sum", "size"])
     in_all = [k for k, n in count.iterrows() if n["sum"] == n["size"] == boards]
     in_some = [k for k, n in count.iterrows() if n["sum"] > 0 and k not in in_all]
-    about = {"boards": boards, "basis": basis, "lifted_db": LIFTED_DB}
+    about = {"boards": boards, "basis": basis, "lifted_db": near_tone.LIFTED_DB}
     near = [rows[rows["harmonic"] == k] for k in in_all[:FIRST]]
     return [
         note("modes_report.lifted_in_all", harmonics=in_all, **about)
@@ -305,7 +301,7 @@ def size_sentences(near: pd.DataFrame) -> list[str]:
 
 def _span(values: pd.Series, places: int) -> str:
     low, high = _ends(values)
-    return say("modes_report.span", low=low, high=high, places=places)
+    return words.say("modes_report.span", low=low, high=high, places=places)
 
 
 def near_table(near: pd.DataFrame) -> pd.DataFrame:
@@ -316,13 +312,15 @@ def near_table(near: pd.DataFrame) -> pd.DataFrame:
         (
             "f" if k == 1 else f"{k}f",
             wood,
-            listed(sorted(known["mode"].unique())),
+            text.listed(sorted(known["mode"].unique())),
             _span(known["mode_hz"], 0),
             _span(known["distance_bandwidths"], 1),
             _span(known["gain_db"], 1),
             _span(pd.concat([known["gain_low"], known["gain_high"]]), 1),
-            MISSING if bench.empty else _span(bench["gain_db"], 1),
-            say("modes_report.lifted_boards", lifted=int(known["lifted"].sum()), boards=len(known)),
+            numbers.MISSING if bench.empty else _span(bench["gain_db"], 1),
+            words.say(
+                "modes_report.lifted_boards", lifted=int(known["lifted"].sum()), boards=len(known)
+            ),
         )
         for k, of_harmonic in compared.groupby("harmonic")
         for wood, rows in of_harmonic.groupby("wood", sort=False)
@@ -337,7 +335,7 @@ def about_damping() -> list[str]:
     return [note("modes_report.about_damping")]
 
 
-def sweep_sentences(study: Study, responses: pd.DataFrame) -> list[str]:
+def sweep_sentences(study: sheets.Study, responses: pd.DataFrame) -> list[str]:
     """What the sweeps gave, and how well repeats agree.
 
     Parameters
@@ -354,11 +352,18 @@ def sweep_sentences(study: Study, responses: pd.DataFrame) -> list[str]:
         sweeps=len(takes),
         mounts=len(responses[["specimen", "mount"]].drop_duplicates()),
     )
-    share = incoherent_share(responses["coherence"].to_numpy(dtype=float))
+    share = transfer_functions.incoherent_share(responses["coherence"].to_numpy(dtype=float))
     return (
         [found, note("modes_report.no_repeated_sweep")]
         if np.isnan(share)
-        else [found, note("modes_report.coherence_low", lowest=LOWEST_COHERENCE, share=share)]
+        else [
+            found,
+            note(
+                "modes_report.coherence_low",
+                lowest=transfer_functions.LOWEST_COHERENCE,
+                share=share,
+            ),
+        ]
     )
 
 
@@ -400,10 +405,10 @@ def properties_table(wood: pd.DataFrame) -> pd.DataFrame:
     }
     boards = wood.drop_duplicates("specimen").reset_index(drop=True)
     columns = {
-        say(heading): [
-            with_uncertainty(*(factor * x for x in cells[name][board]))
+        words.say(heading): [
+            numbers.with_uncertainty(*(factor * x for x in cells[name][board]))
             if board in cells[name]
-            else MISSING
+            else numbers.MISSING
             for board in boards["specimen"]
         ]
         for name, (heading, factor) in PROPERTIES.items()

@@ -5,10 +5,8 @@ Functions: `verdict_sentence`, `odd_checks`, `primary_values`.
 
 import pandas as pd
 
-from studylib.codes import has, note
+from studylib import codes, measure, sheets
 from studylib.codes.checks import Verdict
-from studylib.measure import BatchMeasurement
-from studylib.sheets import Study
 
 ODD_COLUMNS = ("take", "channel", "check", "value", "unit", "limit", "verdict", "source")
 VALUE_COLUMNS = (
@@ -17,25 +15,27 @@ VALUE_COLUMNS = (
 )
 
 
-def verdict_sentence(measurement: BatchMeasurement) -> str:
+def verdict_sentence(measurement: measure.BatchMeasurement) -> str:
     """How many takes pass, pass with warnings, and are set aside; a note."""
     takes = measurement.quality[measurement.quality["check"] == "take"]
     count = takes["verdict"].value_counts().reindex(list(Verdict), fill_value=0)
     passed, warned, failed = map(int, count)
-    return note("checks.batch_total", takes=len(takes), passed=passed, warned=warned, failed=failed)
+    return codes.note(
+        "checks.batch_total", takes=len(takes), passed=passed, warned=warned, failed=failed
+    )
 
 
-def odd_checks(measurement: BatchMeasurement) -> pd.DataFrame:
+def odd_checks(measurement: measure.BatchMeasurement) -> pd.DataFrame:
     """Every check that warns or fails, and the reason of every take set aside."""
     quality = measurement.quality
     odd = quality[quality["verdict"].isin([Verdict.FAIL, Verdict.WARN])]
     # A take's own row only repeats its checks, unless it was left out by hand.
-    by_hand = odd["source"].map(lambda why: has(why, "takes.excluded"))
+    by_hand = odd["source"].map(lambda why: codes.has(why, "takes.excluded"))
     odd = odd[(odd["check"] != "take") | by_hand]
     return odd.loc[:, list(ODD_COLUMNS)].reset_index(drop=True)
 
 
-def primary_values(measurement: BatchMeasurement, study: Study) -> pd.DataFrame:
+def primary_values(measurement: measure.BatchMeasurement, study: sheets.Study) -> pd.DataFrame:
     """The primary features of every take, with `u`, the standard uncertainty, in `unit`."""
     features = measurement.features
     rows = features[features["feature"].isin(study.settings.decide.primary)]

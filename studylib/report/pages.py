@@ -21,8 +21,7 @@ from numbers import Integral, Real
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from studylib.words import in_words, say
-from studylib.words.numbers import MISSING, number
+from studylib.words import in_words, numbers, say
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -188,13 +187,13 @@ def _cell(value: Any, *, digits: int, decimals: int | None) -> tuple[str, bool]:
     """The text of one cell, and whether it is a number."""
     # pandas' NA cannot be compared, and NaN and NaT differ from themselves.
     if value is None or type(value).__name__ == "NAType" or value != value:
-        return MISSING, False
+        return numbers.MISSING, False
     if isinstance(value, bool) or type(value).__name__ == "bool":
         return ("yes" if value else "no"), False
     if isinstance(value, Integral):
         return str(int(value)), True
     return (
-        (number(float(value), digits=digits, decimals=decimals), True)
+        (numbers.number(float(value), digits=digits, decimals=decimals), True)
         if isinstance(value, Real)
         else (in_words(value), False)
     )
@@ -206,7 +205,7 @@ def _table_html(
     # A column is set to the right when it holds numbers and nothing else but gaps.
     right = {
         name: any(is_number for _, is_number in column)
-        and all(is_number or text == MISSING for text, is_number in column)
+        and all(is_number or text == numbers.MISSING for text, is_number in column)
         for name, column in cells.items()
     }
     longest = {name: max(len(text) for text, _ in column) for name, column in cells.items()}

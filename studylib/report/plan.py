@@ -16,21 +16,16 @@ from pathlib import Path
 
 import pandas as pd
 
+from studylib import sheets, words, writing
 from studylib.codes import note
 from studylib.codes.attribution import Control
 from studylib.figures import plan as figures
-from studylib.figures.style import save_sizes
+from studylib.figures import style
 from studylib.measure.features import has_sensed_drive
 from studylib.report.plan_study import FeaturePlan, StudyPlan
-from studylib.sheets import Study
 from studylib.sheets.between_rows import plank_warnings
-from studylib.stats import scales
-from studylib.stats.looks import boards_of, levels
-from studylib.stats.planning import never_beyond
-from studylib.stats.power import MORE, MOST, WANTED, Fewest, drawing_error
-from studylib.words import in_words
+from studylib.stats import looks, planning, power, scales
 from studylib.words.numbers import chance, number, percent
-from studylib.writing import fill_folder
 
 RULED_OUT_BY, ROLES = ("room", "loopback", "airborne"), {"reference", "changed"}
 
@@ -73,10 +68,10 @@ def _feature_notes(one: FeaturePlan) -> list[str]:
         "plan.needed",
         feature=name,
         **(difference if one.chances is None else {}),
-        wanted=WANTED,
+        wanted=power.WANTED,
         declare=[found.sources for found in one.declare],
         same=[found.sources for found in one.same or ()],
-        most=MOST,
+        most=power.MOST,
     )
     if one.chances is None:
         return [needed]
@@ -112,14 +107,14 @@ def looks_notes(plan: StudyPlan) -> list[str]:
     decide, planks = plan.study.settings.decide, min(plan.planks.values())
     if decide.looks == 1:
         return []
-    most, mean = boards_of(decide.confidence, decide.looks, wanted=WANTED)
-    level = levels(decide.confidence, decide.looks)
+    most, mean = looks.boards_of(decide.confidence, decide.looks, wanted=power.WANTED)
+    level = looks.levels(decide.confidence, decide.looks)
     return [
         note(
             "plan.looks",
             looks=decide.looks,
             level=1 - level.confidence,
-            wanted=WANTED,
+            wanted=power.WANTED,
             planks=planks,
             once=planks / most,
             mean=planks * mean / most,
@@ -238,7 +233,8 @@ def never_notes(plan: StudyPlan) -> list[str]:
     few = [wood for wood, n in plan.planks.items() if n < least]
     limited = [one for one in plan.features if one.limit is not None][:1]
     beyond = [
-        never_beyond(one.limit, plan.nest.variance(one.spreads), plan.decision) for one in limited
+        planning.never_beyond(one.limit, plan.nest.variance(one.spreads), plan.decision)
+        for one in limited
     ]
     return [
         *[note("plan.never_wood", woods=few, least=least)] * bool(few),
@@ -251,7 +247,7 @@ def never_notes(plan: StudyPlan) -> list[str]:
     ]
 
 
-def never_by_sheets(study: Study) -> list[str]:
+def never_by_sheets(study: sheets.Study) -> list[str]:
     """What can never be said for want of a control or a sensor, as the sheets stand."""
     takes = [take for batch in study.all_batches for take in study.scheduled_of(batch)]
     roles = {s.role for s in study.specimens}
@@ -298,11 +294,11 @@ def _size(one: FeaturePlan, difference: float) -> str:
 
 def _error(p: float) -> str:
     """Two Monte Carlo standard errors."""
-    return percent(2 * drawing_error(p), 1)
+    return percent(2 * power.drawing_error(p), 1)
 
 
-def _number(found: Fewest) -> str:
-    return MORE if found.sources is None else str(found.sources)
+def _number(found: power.Fewest) -> str:
+    return power.MORE if found.sources is None else str(found.sources)
 
 
 def write_plan(plan: StudyPlan, output: str) -> str:
@@ -310,7 +306,7 @@ def write_plan(plan: StudyPlan, output: str) -> str:
     nothing when it is empty; say what was done."""
     if not output:
         return note("plan.not_written")
-    fill_folder(Path(output), partial(_fill, plan))
+    writing.fill_folder(Path(output), partial(_fill, plan))
     return note("plan.written")
 
 
@@ -327,9 +323,9 @@ def _fill(plan: StudyPlan, folder: Path) -> None:
         "splits": splits_table,
     }
     for name, draw in drawings.items():
-        save_sizes(partial(draw, plan), folder, name)
+        style.save_sizes(partial(draw, plan), folder, name)
     for name, table in tables.items():
-        shown = table(plan).rename(columns=in_words)
+        shown = table(plan).rename(columns=words.in_words)
         texts = shown.select_dtypes(exclude="number").columns
-        shown[texts] = shown[texts].map(in_words)
+        shown[texts] = shown[texts].map(words.in_words)
         shown.to_csv(folder / f"{name}.csv", index=False, lineterminator="\n")

@@ -12,16 +12,10 @@ from functools import cached_property
 
 import pandas as pd
 
-from studylib import register
-from studylib.codes import note
-from studylib.errors import InputError
+from studylib import codes, errors, register, sheets
 from studylib.measure.features import has_sensed_drive
-from studylib.register import Feature
-from studylib.sheets import Study
 from studylib.sheets.settings import Plan
-from studylib.stats import scales
-from studylib.stats.effects import claimed_pairs
-from studylib.stats.looks import levels
+from studylib.stats import effects, looks, scales
 from studylib.stats.planning import (
     Minutes,
     Nest,
@@ -58,7 +52,7 @@ class FeaturePlan:
     middle, smaller and larger spread of boards; `same` is None without a limit.
     """
 
-    feature: Feature
+    feature: register.Feature
     spreads: Spreads
     difference: float
     limit: float | None
@@ -82,7 +76,7 @@ class StudyPlan:
     assumed : there are no boards yet, and [plan] gave their number.
     """
 
-    study: Study
+    study: sheets.Study
     planks: dict[str, int]
     nest: Nest
     decision: Decision
@@ -185,7 +179,7 @@ class StudyPlan:
         )
 
 
-def plan_study(study: Study) -> StudyPlan:
+def plan_study(study: sheets.Study) -> StudyPlan:
     """Work out what the design of this study can find.
 
     Raises
@@ -199,7 +193,7 @@ def plan_study(study: Study) -> StudyPlan:
     decision = Decision(
         woods=len(planks),
         primary=len(settings.decide.primary),
-        **levels(settings.decide.confidence, settings.decide.looks)._asdict(),
+        **looks.levels(settings.decide.confidence, settings.decide.looks)._asdict(),
         # Boards in every batch pay nothing for it; boards dealt to batches pay one df each.
         block_columns=settings.plan.batches - 1 if dealt else 0,
     )
@@ -214,7 +208,7 @@ def plan_study(study: Study) -> StudyPlan:
     )
 
 
-def _planks(study: Study) -> tuple[dict[str, int], float, bool]:
+def _planks(study: sheets.Study) -> tuple[dict[str, int], float, bool]:
     """Planks of each wood, fewest first; boards of a plank; whether [plan] had to say."""
     woods = study.boards_by_wood
     if woods:
@@ -225,25 +219,25 @@ def _planks(study: Study) -> tuple[dict[str, int], float, bool]:
         counts = dict.fromkeys(names or ("wood 1", "wood 2"), study.settings.plan.boards)
         below = 1.0
     if len(counts) < 2:
-        raise InputError(note("plan.one_wood"))
+        raise errors.InputError(codes.note("plan.one_wood"))
     return dict(sorted(counts.items(), key=lambda item: item[1])), below, not woods
 
 
-def _spreads(study: Study, feature: str) -> Spreads:
+def _spreads(study: sheets.Study, feature: str) -> Spreads:
     pilot = study.settings.plan.pilot
     if not pilot:
         return common_spreads(feature)
     path = study.folder / pilot
     if not path.is_file():
-        raise InputError(note("plan.no_pilot", name=path.name))
+        raise errors.InputError(codes.note("plan.no_pilot", name=path.name))
     try:
         table = pd.read_csv(path)
     except (OSError, ValueError):
-        raise InputError(note("plan.pilot_unreadable", name=path.name)) from None
+        raise errors.InputError(codes.note("plan.pilot_unreadable", name=path.name)) from None
     return pilot_spreads(table, feature, name=path.name)
 
 
-def _limit(study: Study, feature: Feature) -> float | None:
+def _limit(study: sheets.Study, feature: register.Feature) -> float | None:
     decide = study.settings.decide
     chosen = scales.limits_table(
         [feature.name],
@@ -256,7 +250,7 @@ def _limit(study: Study, feature: Feature) -> float | None:
 
 
 def _feature(
-    study: Study, name: str, planks: dict[str, int], nest: Nest, decision: Decision
+    study: sheets.Study, name: str, planks: dict[str, int], nest: Nest, decision: Decision
 ) -> FeaturePlan:
     feature, spreads = register.find(name), _spreads(study, name)
     limit = _limit(study, feature)
@@ -269,7 +263,7 @@ def _feature(
         return decision.chances(true, variance, counts, limit=limit) if counts[0] > 1 else None
 
     middle = variances[0]
-    claims = len(claimed_pairs(vars(claim) for claim in study.settings.claims))
+    claims = len(effects.claimed_pairs(vars(claim) for claim in study.settings.claims))
     claims = claims or decision.primary  # then one for each primary feature
     locked = replace(decision, claims=claims)
     return FeaturePlan(

@@ -16,24 +16,18 @@ from pathlib import Path
 import pandas as pd
 from matplotlib.figure import Figure
 
-from studylib import figures, register, tables
-from studylib.attribution import Attribution, attribute_study
-from studylib.attribution.verdicts import clearest_specimen
+from studylib import figures, register, sheets, tables, writing
+from studylib.attribution import Attribution, attribute_study, verdicts
 from studylib.modes.gathered import Gathered
-from studylib.register import Feature
+from studylib.report import made, preregistration
 from studylib.report.budgets import Grounds, make_budgets
 from studylib.report.checks import Checks, checks_of, own_rows
-from studylib.report.made import made_of
 from studylib.report.modes import StudyModes, modes_of_study
-from studylib.report.preregistration import coded_claims, lock_stands
-from studylib.sheets import Study
 from studylib.sheets.study import recording_order
+from studylib.stats import repeat, samples
 from studylib.stats.compare import Comparison, compare
 from studylib.stats.covariates import Covariates, analyse_covariates
-from studylib.stats.repeat import stage_rows
-from studylib.stats.samples import FeatureMeans, wood_means
 from studylib.wood.study_wood import U_MOISTURE_PCT
-from studylib.writing import fill_folder
 
 BEHIND = ("wood.density_kg_m3", "wood.youngs_modulus_gpa")
 
@@ -47,7 +41,7 @@ class Summary:
     stage. All else is of the last stage that is recorded.
     """
 
-    study: Study
+    study: sheets.Study
     gathered: Gathered
     comparison: Comparison
     attribution: Attribution
@@ -81,7 +75,7 @@ class Summary:
         return self.study.settings.decide.primary
 
     @property
-    def usable(self) -> list[Feature]:
+    def usable(self) -> list[register.Feature]:
         """The primary features with usable takes that may be compared."""
         return [register.find(name) for name in self.comparison.workings.usable]
 
@@ -99,17 +93,17 @@ class Summary:
         own = len({(s.wood, s.source) for s in compared}) == len(compared)
         return "board" if own else "source"
 
-    def means(self, feature: str) -> FeatureMeans:
+    def means(self, feature: str) -> samples.FeatureMeans:
         """One feature of every compared board, and the means of the woods."""
         known = register.find(feature)
         own = [
             table[(table["feature"] == feature) & (table["role"] == "")].reset_index(drop=True)
             for table in (self.comparison.specimen_means, self.comparison.mount_means)
         ]
-        woods = wood_means(self.comparison.unit_means, known, confidence=self.confidence)
-        return FeatureMeans(known, self.woods, *own, woods, self.confidence)
+        woods = samples.wood_means(self.comparison.unit_means, known, confidence=self.confidence)
+        return samples.FeatureMeans(known, self.woods, *own, woods, self.confidence)
 
-    def measured_means(self) -> list[FeatureMeans]:
+    def measured_means(self) -> list[samples.FeatureMeans]:
         """The same for each primary feature that was measured, in the order of study.toml."""
         return [self.means(feature) for feature in self.measured]
 
@@ -150,7 +144,7 @@ class Summary:
         modes, study, checks, usable = self.modes, self.study, self.checks, self.usable
         harmonics, confidence = self.attribution.table, self.confidence
         effects, control = self.primary_effects(), self.primary_control()
-        clearest = clearest_specimen(harmonics)
+        clearest = verdicts.clearest_specimen(harmonics)
         told = {
             "story": partial(figures.story_figure, harmonics, clearest),
             "drive_steps": partial(figures.steps_figure, self.attribution.steps, clearest),
@@ -224,17 +218,19 @@ class Summary:
         """
         output = Path(output)
         output.mkdir(parents=True, exist_ok=True)
-        fill_folder(output / "figures", self._write_figures)
+        writing.fill_folder(output / "figures", self._write_figures)
         about = {"name": self.study.name, "title": self.study.settings.study.title}
         about["semicolons"] = self.study.semicolons
-        fill_folder(output / "tables", partial(tables.write_package, self.tables(), **about))
+        writing.fill_folder(
+            output / "tables", partial(tables.write_package, self.tables(), **about)
+        )
 
     def _write_figures(self, folder: Path) -> None:
         for name, draw in self.drawings.items():
             figures.save_sizes(draw, folder, name, self.shown.get(name))
 
 
-def summarise(study: Study, gathered: Gathered) -> Summary:
+def summarise(study: sheets.Study, gathered: Gathered) -> Summary:
     """Compare the woods of a study on what its batches gave: those of its last stage, and where it
     has earlier ones, what that repeats and what all of them show. Where looks were planned, all
     stages that have their names are compared together.
@@ -263,11 +259,11 @@ def summarise(study: Study, gathered: Gathered) -> Summary:
         return summary
     whole = study.of_stages(*named)
     together = _compared(whole, gathered.of(whole), study.woods)[2]
-    return replace(summary, stages=stage_rows(own, together, confidence=summary.confidence))
+    return replace(summary, stages=repeat.stage_rows(own, together, confidence=summary.confidence))
 
 
 def _compared(
-    study: Study, gathered: Gathered, woods: Sequence[str]
+    study: sheets.Study, gathered: Gathered, woods: Sequence[str]
 ) -> tuple[Gathered, StudyModes, Comparison]:
     """What was gathered with the features of the wood, its modes, and the comparison; `woods` gives
     the order of the woods."""
@@ -287,16 +283,20 @@ def _compared(
             {"text": c.text, "feature": c.feature, "higher": c.higher, "lower": c.lower}
             for c in study.settings.claims
         ],
-        locked=lock_stands(study),
+        locked=preregistration.lock_stands(study),
         own_limits=set(decide.limits),
         listening=study.settings.channels.response_kind == "microphone",
         places=recording_order(study.takes) if decide.take_out_drift else None,
-        made=made_of(study, gathered),
+        made=made.made_of(study, gathered),
     )
-    return gathered, modes, replace(comparison, claims=coded_claims(study, comparison.claims))
+    return (
+        gathered,
+        modes,
+        replace(comparison, claims=preregistration.coded_claims(study, comparison.claims)),
+    )
 
 
-def _of_one_stage(study: Study, gathered: Gathered, woods: Sequence[str]) -> Summary:
+def _of_one_stage(study: sheets.Study, gathered: Gathered, woods: Sequence[str]) -> Summary:
     """The summary of a study or of one stage; `woods` gives the order of the woods."""
     gathered, modes, comparison = _compared(study, gathered, woods)
     decide = study.settings.decide

@@ -17,15 +17,14 @@ from collections.abc import Iterable
 import numpy as np
 import pandas as pd
 
-from studylib import register
+from studylib import register, sheets, words
 from studylib.codes import code_of, each, note
 from studylib.report.budgets import USES, combined
 from studylib.report.summary import Summary
-from studylib.sheets import Take
 from studylib.sheets.files import grouped
 from studylib.stats import scales
 from studylib.words import feature as in_plain_words
-from studylib.words import say
+from studylib.words import text
 from studylib.words.numbers import (
     MISSING,
     between,
@@ -37,14 +36,13 @@ from studylib.words.numbers import (
     rounded,
     signed,
 )
-from studylib.words.text import level_word
 
 MOST_EXPLORATORY = 30
 
 
 def reader_table(headings: str, rows: Iterable) -> pd.DataFrame:
     """Rows under the headings of a template, which are separated by "|"."""
-    return pd.DataFrame(rows, columns=[name.strip() for name in say(headings).split("|")])
+    return pd.DataFrame(rows, columns=[name.strip() for name in words.say(headings).split("|")])
 
 
 def amount_fields(feature: str, difference: float, low: float, high: float, unit: str) -> dict:
@@ -56,14 +54,16 @@ def amount_fields(feature: str, difference: float, low: float, high: float, unit
 
 def amount(row) -> str:
     """The difference in a row of a table, with its unit; that of a frequency also in cents."""
-    return say(
+    return words.say(
         "effects.amount", **amount_fields(row.feature, row.difference, row.low, row.high, row.unit)
     )
 
 
 def amount_and_interval(feature: str, difference: float, low: float, high: float, unit: str) -> str:
     """A difference and its interval in one cell."""
-    return say("effects.amount_between", **amount_fields(feature, difference, low, high, unit))
+    return words.say(
+        "effects.amount_between", **amount_fields(feature, difference, low, high, unit)
+    )
 
 
 def claims_table(summary: Summary) -> pd.DataFrame:
@@ -118,7 +118,7 @@ def _size(summary: Summary, row) -> tuple[str, ...]:
     return (
         g,
         fixed(row.over_boards, 1),
-        say("effects.limit", limit=limit, unit=row.unit, own=row.feature in limits),
+        words.say("effects.limit", limit=limit, unit=row.unit, own=row.feature in limits),
         f"{row.n_b} and {row.n_a}",
     )
 
@@ -143,7 +143,7 @@ def variance_table(summary: Summary) -> pd.DataFrame:
     """Share of variance and standard deviation of each level, for the primary features."""
     rows = [
         (
-            *(row.feature, level_word(row.level)),
+            *(row.feature, text.level_word(row.level)),
             percent(row.share) if np.isfinite(row.share) else "",
             f"{rounded(sd)} {known.difference_unit}",
             between(low, high, known.difference_unit),
@@ -176,7 +176,7 @@ def precision_table(summary: Summary) -> pd.DataFrame:
     return reader_table("effects.precision_headings", rows)
 
 
-def measured_takes(summary: Summary) -> list[Take]:
+def measured_takes(summary: Summary) -> list[sheets.Take]:
     """The takes of takes.csv, without those of batches that could not be measured."""
     return [t for t in summary.study.takes if t.batch not in summary.gathered.failed]
 
@@ -268,13 +268,15 @@ def budgets_table(summary: Summary) -> pd.DataFrame:
     for feature in summary.measured:
         own = summary.budgets[summary.budgets["feature"] == feature]
         unit = register.find(feature).difference_unit
-        each = [(say(row.term), row.u, True, row.common, row.basis) for row in own.itertuples()]
+        each = [
+            (words.say(row.term), row.u, True, row.common, row.basis) for row in own.itertuples()
+        ]
         for shared in USES:
             each.append(
-                (say("budgets.total", shared=shared), *combined(own, shared=shared), "", "")
+                (words.say("budgets.total", shared=shared), *combined(own, shared=shared), "", "")
             )
         rows += [
-            (feature, what, say("budgets.size", u=u, unit=unit, known=known), *beside)
+            (feature, what, words.say("budgets.size", u=u, unit=unit, known=known), *beside)
             for what, u, known, *beside in each
         ]
     return reader_table("budgets.headings", rows)

@@ -16,22 +16,18 @@ from studylib import register
 from studylib.codes import code_of, each, has, holding, note
 from studylib.codes.attribution import Verdict
 from studylib.codes.comparison import Method, Role
-from studylib.register import Kind
-from studylib.report.checks import confounded_notes
-from studylib.report.preregistration import touched
+from studylib.report import checks, preregistration, tables
 from studylib.report.summary import Summary
-from studylib.report.tables import amount_fields, measured_takes, set_aside_table
-from studylib.stats.design import MOST_BELOW_NOISE
-from studylib.stats.repeat import ALL
+from studylib.stats import design, repeat
 
-_STEADY = (Kind.TONE, Kind.PROBE, Kind.SWEEP)
+_STEADY = (register.Kind.TONE, register.Kind.PROBE, register.Kind.SWEEP)
 
 
 def question(summary: Summary) -> list[str]:
     """The question, what was compared to answer it, and what was changed after the lock."""
     study = summary.study
     named = {s.specimen: s.wood for s in study.specimens if not s.role}
-    takes = [t for t in measured_takes(summary) if t.specimen in named]
+    takes = [t for t in tables.measured_takes(summary) if t.specimen in named]
     boards = {t.specimen for t in takes}
     woods = {named[board] for board in boards}
     return [
@@ -43,7 +39,7 @@ def question(summary: Summary) -> list[str]:
             batches=len({t.batch for t in takes}),
             takes=len(takes),
         ),
-        *touched(study),
+        *preregistration.touched(study),
     ]
 
 
@@ -78,7 +74,7 @@ def stage_notes(summary: Summary) -> list[str]:
     rows = summary.stages
     last = rows[rows["stage"] == rows["stage"].max()]
     again = last[last["p_adjusted"].notna()]
-    together = rows[rows["stage"] == ALL]
+    together = rows[rows["stage"] == repeat.ALL]
     pair = ("wood_a", "wood_b", "n_a", "n_b")
     repeated = (*pair, "predicted_low", "predicted_high", "p_adjusted", "outcome", "stage")
     return [
@@ -93,7 +89,7 @@ def _sized(code: str, row: dict, *named: str) -> str:
     return note(
         code,
         name=row["feature"],
-        amount=amount_fields(*(row[name] for name in sizes)),
+        amount=tables.amount_fields(*(row[name] for name in sizes)),
         **{name: row[name] for name in named},
     )
 
@@ -135,7 +131,9 @@ def _result(summary: Summary, row) -> dict:
     return {
         "verdict": row.verdict,
         "caveats": each(row.caveats),
-        "amount": amount_fields(row.feature, *ends, row.unit) if np.isfinite(ends[0]) else None,
+        "amount": tables.amount_fields(row.feature, *ends, row.unit)
+        if np.isfinite(ends[0])
+        else None,
         "n_a": row.n_a,
         "n_b": row.n_b,
         "unit": summary.unit,
@@ -187,7 +185,7 @@ def positive_control(summary: Summary) -> list[str]:
 
 def set_aside(summary: Summary) -> list[str]:
     """How many takes are not used."""
-    aside, takes = len(set_aside_table(summary)), len(measured_takes(summary))
+    aside, takes = len(tables.set_aside_table(summary)), len(tables.measured_takes(summary))
     return (
         [note("summary.set_aside", count=aside, takes=takes)]
         if aside
@@ -243,7 +241,7 @@ def cannot_say(summary: Summary) -> list[str]:
     lock = summary.study.lock
     notes = [
         *own,
-        *confounded_notes(summary.checks),
+        *checks.confounded_notes(summary.checks),
         *_features(summary),
         "summary.whose_harmonic",
         "summary.small_part",
@@ -272,9 +270,9 @@ def _features(summary: Summary) -> list[str]:
     sensed = any(f.scale == "db" and f.kind in _STEADY and not f.cautions for f in known)
     distorted = [f.name for f in known if f.driver and f.harmonic is None]
     return holding(
-        (quiet, note("summary.not_compared", features=quiet, share=MOST_BELOW_NOISE)),
-        (muffled, note("summary.hidden", features=muffled, share=MOST_BELOW_NOISE)),
-        (unsettled, note("summary.unsettled", features=unsettled, share=MOST_BELOW_NOISE)),
+        (quiet, note("summary.not_compared", features=quiet, share=design.MOST_BELOW_NOISE)),
+        (muffled, note("summary.hidden", features=muffled, share=design.MOST_BELOW_NOISE)),
+        (unsettled, note("summary.unsettled", features=unsettled, share=design.MOST_BELOW_NOISE)),
         (distorted, note("summary.driver_in", features=distorted)),
         (any(f.drive_level for f in known), note("summary.level_or_drive", sensed=sensed)),
         (any(f.noise for f in known), "summary.whose_noise"),

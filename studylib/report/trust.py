@@ -9,12 +9,10 @@ import math
 import pandas as pd
 
 from studylib.codes import holding, note
-from studylib.report.checks import boards_behind, own_rows
+from studylib.report import checks, tables
 from studylib.report.summary import Summary
-from studylib.report.tables import amount_and_interval, reader_table
 from studylib.stats.power import drawing_error
-from studylib.words import say
-from studylib.words.numbers import MISSING, fixed, rounded
+from studylib.words import numbers, say
 
 MANY_WOODS = 6  # from so many on, they say something of another one
 
@@ -31,7 +29,11 @@ def design_notes(summary: Summary) -> list[str]:
 def rests_on_table(summary: Summary) -> pd.DataFrame:
     """Planks, boards, mounts and takes behind each wood's sentences, feature by feature."""
     rows = [
-        {"feature": feature, "wood": wood, **boards_behind(summary.comparison, feature, wood)}
+        {
+            "feature": feature,
+            "wood": wood,
+            **checks.boards_behind(summary.comparison, feature, wood),
+        }
         for feature in summary.comparison.workings.compared
         for wood in summary.woods
     ]
@@ -69,18 +71,18 @@ def power_table(summary: Summary) -> pd.DataFrame:
         (
             *(row.feature, f"{row.wood_b} minus {row.wood_a}"),
             *(_rate(row.alike, row.runs), _rate(row.own_spreads, row.runs)),
-            f"{rounded(row.seen)} {row.unit}",
+            f"{numbers.rounded(row.seen)} {row.unit}",
             *(_rate(row.at_limit, row.runs), _rate(row.same, row.runs)),
         )
-        for row in own_rows(summary.checks, summary.comparison).itertuples()
+        for row in checks.own_rows(summary.checks, summary.comparison).itertuples()
     ]
-    return reader_table("trust.power_headings", rows)
+    return tables.reader_table("trust.power_headings", rows)
 
 
 def _rate(rate: float, runs: int) -> str:
     """A simulated share with its Monte Carlo error, as a note."""
     if not math.isfinite(rate):
-        return MISSING
+        return numbers.MISSING
     return note(
         "trust.rate", percent=100 * rate, error=max(1, math.ceil(100 * drawing_error(rate, runs)))
     )
@@ -109,16 +111,16 @@ def second_opinion_table(summary: Summary) -> pd.DataFrame:
     rows = [
         (
             *(row.feature, f"{row.wood_b} minus {row.wood_a}"),
-            amount_and_interval(
+            tables.amount_and_interval(
                 row.feature, row.difference_first, row.low_first, row.high_first, row.unit
             ),
             _p_and_df(row.first_p, row.df_first),
-            amount_and_interval(row.feature, row.difference, row.low, row.high, row.unit),
-            *(_p_and_df(row.p, row.df), fixed(row.satterthwaite_df, 1)),
+            tables.amount_and_interval(row.feature, row.difference, row.low, row.high, row.unit),
+            *(_p_and_df(row.p, row.df), numbers.fixed(row.satterthwaite_df, 1)),
         )
         for row in pairs.itertuples()
     ]
-    return reader_table("trust.second_headings", rows)
+    return tables.reader_table("trust.second_headings", rows)
 
 
 def _second(summary: Summary) -> pd.DataFrame:

@@ -43,9 +43,7 @@ from papermill.engines import Engine, papermill_engines
 from papermill.translators import translate_parameters
 from traitlets.config import Config
 
-from studylib.codes import note
-from studylib.errors import RunError
-from studylib.writing import write_whole
+from studylib import codes, errors, writing
 
 KERNEL = "python3"
 ENGINE = "studylib"
@@ -62,7 +60,7 @@ KERNEL_ENVIRONMENT = {
 CellProgress = Callable[[int, int], None]
 
 
-class NotebookError(RunError):
+class NotebookError(errors.RunError):
     """A notebook did not come to its end; `notebook` is as far as it got, or None."""
 
     def __init__(self, fault: str, notebook: NotebookNode | None = None):
@@ -85,7 +83,7 @@ class Stop:
             asked = self.asked
         if asked:
             _kill(manager)
-            raise RunError(note("run.stopped"))
+            raise errors.RunError(codes.note("run.stopped"))
 
     def now(self) -> None:
         """Kill the kernels; the threads that wait for them notice within a second or two."""
@@ -240,26 +238,30 @@ def run_notebook(
     ]
     if never_run:
         raise NotebookError(
-            note("run.cells_not_run", notebook=path.name, cells=len(never_run)), done
+            codes.note("run.cells_not_run", notebook=path.name, cells=len(never_run)), done
         )
     return done
 
 
 def refresh(path: Path) -> None:
     """Run a notebook with its defaults, in its own folder, and keep the outputs in it."""
-    write_whole(path, nbformat.writes(run_notebook(path, {}, folder=path.parent.resolve())) + "\n")
+    writing.write_whole(
+        path, nbformat.writes(run_notebook(path, {}, folder=path.parent.resolve())) + "\n"
+    )
 
 
 def _check_parameters(path: Path, source: NotebookNode, parameters: Mapping[str, Any]) -> None:
     declared = inspect_notebook(source)
     for name, value in parameters.items():
         if name not in declared or not name.isidentifier():
-            raise RunError(
-                note("run.no_parameter", notebook=path.name, name=name, known=list(declared))
+            raise errors.RunError(
+                codes.note("run.no_parameter", notebook=path.name, name=name, known=list(declared))
             )
         if not (isinstance(value, Path) or _is_plain(value)):
-            raise RunError(
-                note("run.not_plain", notebook=path.name, name=name, type=type(value).__name__)
+            raise errors.RunError(
+                codes.note(
+                    "run.not_plain", notebook=path.name, name=name, type=type(value).__name__
+                )
             )
 
 
@@ -279,17 +281,17 @@ def _failure(path: Path, error: Exception) -> str:
     # Any other way to fail is a kernel that did not start or did not live to the end.
     if not isinstance(error, PapermillExecutionError):
         said, kind = (str(error).splitlines() or [""])[0], type(error).__name__
-        return note("run.kernel_ended", notebook=path.name, error=kind, said=said)
+        return codes.note("run.kernel_ended", notebook=path.name, error=kind, said=said)
     lines = [line for line in str(error.evalue).splitlines() if line.strip()]
     said = lines[0].strip() if lines else ""
     if error.ename in OWN_ERRORS and said:
-        return note("run.cell_refused", said=said, more=len(lines) - 1)
+        return codes.note("run.cell_refused", said=said, more=len(lines) - 1)
     about = {
         "code": "".join(error.source.strip().splitlines()[:1]),
         "error": error.ename,
         "said": said,
     }
-    return note("run.cell_failed", notebook=path.name, **about)
+    return codes.note("run.cell_failed", notebook=path.name, **about)
 
 
 def _stable(notebook: NotebookNode | None, parameters: Mapping[str, Any]) -> NotebookNode | None:

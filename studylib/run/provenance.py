@@ -24,10 +24,9 @@ from importlib import metadata
 from pathlib import Path
 from typing import Any
 
+from studylib import sheets, writing
 from studylib.measure.parts import leave_out, part_key
-from studylib.sheets import Study
 from studylib.sheets.files import sha256
-from studylib.writing import read_json, replace_folder, write_json, write_whole
 
 # What the numbers hang on; a change of one of these means measuring again.
 NUMERIC = ("numpy", "scipy", "soundfile", "pandas")
@@ -88,7 +87,7 @@ def library_digest() -> str:
 
 
 def batch_key(
-    study: Study,
+    study: sheets.Study,
     batch: str,
     *,
     hashes: Mapping[str, str],
@@ -152,7 +151,7 @@ def summary_key(
 
 
 def provenance(
-    study: Study,
+    study: sheets.Study,
     *,
     hashes: Mapping[str, str],
     batches: Mapping[str, str],
@@ -201,15 +200,15 @@ class _Place:
 
     def is_shown(self, key: str) -> bool:
         """What was put in place under this key is there as it was written."""
-        shown = read_json(self._shown)
+        shown = writing.read_json(self._shown)
         return shown.get("key") == key and shown.get("files") == self.digests()
 
     def show(self, key: str, notebook: str, page: str) -> None:
         """Put notebook and page in place; the note that they belong, last."""
-        write_whole(self.notebook, notebook)
-        write_whole(self.page, page)
+        writing.write_whole(self.notebook, notebook)
+        writing.write_whole(self.page, page)
         self.failed_notebook.unlink(missing_ok=True)
-        write_json(self._shown, {"key": key, "files": self.digests()})
+        writing.write_json(self._shown, {"key": key, "files": self.digests()})
 
 
 class BatchPlace(_Place):
@@ -235,7 +234,7 @@ class BatchPlace(_Place):
         for path in (self._shown, self.notebook, self.page, self.failed_notebook):
             path.unlink(missing_ok=True)
         if notebook is not None:
-            write_whole(self.failed_notebook, notebook)
+            writing.write_whole(self.failed_notebook, notebook)
 
     def set_aside(self) -> str:
         """Keep a result that was not asked for and is not good out of the summary; says why."""
@@ -256,7 +255,7 @@ class SummaryPlace(_Place):
         """Put tables, figures, notebook and page in place."""
         self._shown.unlink(missing_ok=True)
         for folder in ("tables", "figures"):
-            replace_folder(self.staging / folder, self.home / folder)
+            writing.replace_folder(self.staging / folder, self.home / folder)
         self.show(key, notebook, page)
 
     def digests(self) -> dict[str, str]:

@@ -26,8 +26,8 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from studylib import errors, sheets, words, writing
 from studylib.codes import note, several
-from studylib.errors import InputError, RunError, StudyError
 from studylib.measure.parts import (
     PROGRESS,
     batch_slugs,
@@ -37,15 +37,10 @@ from studylib.measure.parts import (
     take_in,
 )
 from studylib.report.preregistration import looks_of
-from studylib.run import provenance
-from studylib.run.provenance import BatchPlace, SummaryPlace, remove_strangers
-from studylib.run.workers import Workers, alone_in
-from studylib.sheets import Study, read_study
+from studylib.run import provenance, workers
 from studylib.sheets.ledger import LEDGER, add_entry
 from studylib.sheets.study import file_hashes, read_unrecorded
 from studylib.signal.quality import overridden
-from studylib.words import say
-from studylib.writing import slug, write_json, write_whole
 
 if TYPE_CHECKING:
     from nbformat import NotebookNode
@@ -91,7 +86,7 @@ def notebook_path(name: str) -> Path:
     for folder in (package / "notebooks", package.parent / "notebooks"):
         if (folder / f"{name}.ipynb").is_file():
             return folder / f"{name}.ipynb"
-    raise RunError(note("run.notebook_missing", name=name))
+    raise errors.RunError(note("run.notebook_missing", name=name))
 
 
 def run_study(
@@ -123,13 +118,15 @@ def run_study(
         cannot be written to or is held by another run.
     """
     if jobs < 1:
-        raise RunError(note("run.no_jobs", jobs=jobs))
-    study = read_study(folder)
+        raise errors.RunError(note("run.no_jobs", jobs=jobs))
+    study = sheets.read_study(folder)
     if not study.takes:
-        raise InputError(note("run.nothing_recorded", study=study.name, planned=len(study.planned)))
+        raise errors.InputError(
+            note("run.nothing_recorded", study=study.name, planned=len(study.planned))
+        )
     overridden(study.settings.quality)  # a wrong name is told once, not by every batch
     names = [choose_batch(study, name) for name in batches or study.batches]
-    with alone_in(Path(reports) / study.name):
+    with workers.alone_in(Path(reports) / study.name):
         run = _Run(study, Path(folder), Path(reports), jobs=jobs, progress=progress)
         try:
             return run.go(names)
@@ -159,15 +156,15 @@ def write_plan_page(folder: Path | str, *, reports: Path | str) -> Path:
     from studylib.run.execution import run_notebook
 
     boards = read_unrecorded(folder)
-    home = Path(reports) / slug(boards.folder.name)
-    with alone_in(home):
+    home = Path(reports) / writing.slug(boards.folder.name)
+    with workers.alone_in(home):
         done = run_notebook(
             notebook_path("plan"), {"folder": Path(folder), "output": home / "plan"}
         )
-        write_whole(home / "plan.ipynb", _text(done))
-        write_whole(
+        writing.write_whole(home / "plan.ipynb", _text(done))
+        writing.write_whole(
             home / "plan.html",
-            page_html(done, title=say("run.plan_title", title=boards.settings.study.title)),
+            page_html(done, title=words.say("run.plan_title", title=boards.settings.study.title)),
         )
     return home / "plan.html"
 
@@ -177,7 +174,7 @@ class _Run:
 
     def __init__(
         self,
-        study: Study,
+        study: sheets.Study,
         folder: Path,
         reports: Path,
         *,
@@ -187,7 +184,7 @@ class _Run:
         self.study = study
         self.folder = folder
         self.home = reports / study.name
-        self.summary = SummaryPlace(self.home)
+        self.summary = provenance.SummaryPlace(self.home)
         self.hashes = file_hashes(study)
         self.rate_hz = _rate(study)
         self.library = provenance.library_digest()
@@ -195,7 +192,7 @@ class _Run:
         slugs = batch_slugs(study.batches)
         same = {"hashes": self.hashes, "rate_hz": self.rate_hz, "library": self.library}
         self.places = {
-            name: BatchPlace(
+            name: provenance.BatchPlace(
                 name=name,
                 key=provenance.batch_key(study, name, notebook=self.notebooks["batch"], **same),
                 home=self.home,
@@ -203,8 +200,10 @@ class _Run:
             )
             for name in study.batches
         }
-        self.workers = Workers(jobs=jobs, tell=progress or (lambda *_: None), noted=self._noted)
-        self.page_work: dict[Future, BatchPlace] = {}
+        self.workers = workers.Workers(
+            jobs=jobs, tell=progress or (lambda *_: None), noted=self._noted
+        )
+        self.page_work: dict[Future, provenance.BatchPlace] = {}
 
     def _noted(self, task: str) -> tuple[int, int, str] | None:
         if task not in self.places:
@@ -241,12 +240,14 @@ class _Run:
             content = provenance.provenance(
                 self.study,
                 hashes=self.hashes,
-                batches={name: say(left_out.get(name, "run.in_summary")) for name in self.places},
+                batches={
+                    name: words.say(left_out.get(name, "run.in_summary")) for name in self.places
+                },
                 report=self.home,
                 library=self.library,
             )
-            write_json(self.home / "provenance.json", content)
-        remove_strangers(self.home, {place.slug for place in places})
+            writing.write_json(self.home / "provenance.json", content)
+        provenance.remove_strangers(self.home, {place.slug for place in places})
         return Outcome(
             home=self.home,
             summary_html=None if trouble else self.summary.page,
@@ -255,7 +256,7 @@ class _Run:
             not_run=not_run,
         )
 
-    def run_batches(self, places: list[BatchPlace]) -> dict[str, str]:
+    def run_batches(self, places: list[provenance.BatchPlace]) -> dict[str, str]:
         """Execute batches side by side; a note for each one that failed."""
         failed = {}
         running = {self.workers.submit(self._execute_batch, place): place for place in places}
@@ -293,11 +294,11 @@ class _Run:
             if future.exception() is not None:
                 notebook = _notebook_of(future.exception())
                 if notebook is not None:
-                    write_whole(self.summary.failed_notebook, notebook)
+                    writing.write_whole(self.summary.failed_notebook, notebook)
                 return _fault(future.exception())
         return ""
 
-    def _execute_batch(self, place: BatchPlace) -> NotebookNode:
+    def _execute_batch(self, place: provenance.BatchPlace) -> NotebookNode:
         from studylib.run.execution import NotebookError
 
         (place.part / PROGRESS).unlink(missing_ok=True)
@@ -338,7 +339,7 @@ class _Run:
             page=page_html(notebook, title=self.study.settings.study.title),
         )
 
-    def _show_batch(self, place: BatchPlace, notebook: NotebookNode) -> None:
+    def _show_batch(self, place: provenance.BatchPlace, notebook: NotebookNode) -> None:
         from studylib.report.pages import page_html
 
         place.keep(
@@ -347,21 +348,21 @@ class _Run:
         )
 
 
-def _rate(study: Study) -> int | None:
+def _rate(study: sheets.Study) -> int | None:
     if study.settings.channels.rate_hz:
         return study.settings.channels.rate_hz
     from studylib.measure import common_rate
 
     try:
         return common_rate(study)
-    except StudyError:
+    except errors.StudyError:
         return None  # no recording opens: each batch will say so of its own
 
 
 def _fault(error: BaseException) -> str:
     return (
         several(error.notes)
-        if isinstance(error, RunError)
+        if isinstance(error, errors.RunError)
         else note("run.other", error=type(error).__name__, said=str(error))
     )
 

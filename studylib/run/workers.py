@@ -21,9 +21,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
-from studylib.codes import note
-from studylib.errors import RunError
-from studylib.words import say
+from studylib import codes, errors, words
 
 if TYPE_CHECKING:
     from nbformat import NotebookNode
@@ -120,7 +118,7 @@ class Workers:
             return
         noted = self._noted(task)
         if noted is None:
-            self._tell(task, *cells, say("run.comparing"))
+            self._tell(task, *cells, words.say("run.comparing"))
             return
         takes, of, what = noted
         what = "drawing" if takes == of else what
@@ -136,18 +134,18 @@ def alone_in(home: Path) -> Iterator[None]:
     RunError : the folder is itself a study, cannot be written to, or is held by another run.
     """
     if (home / "study.toml").exists():
-        raise RunError(note("run.study_folder", home=home))
+        raise errors.RunError(codes.note("run.study_folder", home=home))
     try:
         home.mkdir(parents=True, exist_ok=True)
         file = (home / RUNNING).open("ab")
     except OSError as error:
-        raise RunError(
-            note("run.not_writable", home=home, why=(error.strerror or str(error)).lower())
+        raise errors.RunError(
+            codes.note("run.not_writable", home=home, why=(error.strerror or str(error)).lower())
         ) from None
     with file:
         try:
             _lock(file)
         except OSError as error:
             if error.errno in HELD:
-                raise RunError(note("run.held", home=home)) from None
+                raise errors.RunError(codes.note("run.held", home=home)) from None
         yield

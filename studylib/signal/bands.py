@@ -12,11 +12,10 @@ from typing import NamedTuple
 
 import numpy as np
 
-from studylib.register import OCTAVE_BANDS, THIRD_OCTAVE_BANDS
-from studylib.words import say
+from studylib import register, words
 
 OCTAVE_RATIO = 10.0**0.3
-THIRDS = ("10", "12.5", "16", *THIRD_OCTAVE_BANDS)
+THIRDS = ("10", "12.5", "16", *register.THIRD_OCTAVE_BANDS)
 FIRST_OCTAVE, FIRST_THIRD = -5, -20  # x of the first nominal frequency; 1000 Hz has x = 0
 _POLES_HZ = (20.598997, 107.65265, 737.86223, 12194.217)
 
@@ -34,10 +33,10 @@ class Band(NamedTuple):
 def octave_bands(rate_hz: float) -> tuple[Band, ...]:
     """Octave bands from 31.5 Hz up that lie wholly below half the sampling rate."""
     half = OCTAVE_RATIO**0.5
-    mids = [1000.0 * OCTAVE_RATIO ** (FIRST_OCTAVE + i) for i in range(len(OCTAVE_BANDS))]
+    mids = [1000.0 * OCTAVE_RATIO ** (FIRST_OCTAVE + i) for i in range(len(register.OCTAVE_BANDS))]
     return tuple(
         Band(nominal, mid, mid / half, mid * half)
-        for nominal, mid in zip(OCTAVE_BANDS, mids, strict=True)
+        for nominal, mid in zip(register.OCTAVE_BANDS, mids, strict=True)
         if mid * half <= rate_hz / 2
     )
 
@@ -71,7 +70,7 @@ def band_means(frequency_hz: np.ndarray, values: np.ndarray, bands: tuple[Band, 
     f, v = np.asarray(frequency_hz, dtype=float), np.asarray(values, dtype=float)
     edges = np.array([(band.low_hz, band.high_hz) for band in bands]).reshape(-1, 2)
     if edges.size and (edges.min() < f[0] or edges.max() > f[-1]):
-        raise ValueError(say("measure.bands_beyond"))
+        raise ValueError(words.say("measure.bands_beyond"))
     areas = np.concatenate([[0.0], np.cumsum(0.5 * np.diff(f) * (v[1:] + v[:-1]))])
 
     def area_to(edge: np.ndarray) -> np.ndarray:

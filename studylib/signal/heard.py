@@ -25,10 +25,8 @@ from scipy.fft import prev_fast_len, rfft
 from scipy.ndimage import uniform_filter1d
 from scipy.stats import t as student
 
-from studylib.signal.damping import LN_1000
-from studylib.signal.decay_fit import LEAST_BINS
+from studylib.signal import damping, decay_fit, poles
 from studylib.signal.decays import Decays, no_decays, told_decays
-from studylib.signal.poles import decays_in_bins, terms
 from studylib.signal.room_fit import STEPS, Hearing, RoomFit, fit_in_room
 from studylib.signal.room_search import (
     Bins,
@@ -149,7 +147,7 @@ def find_decays_heard(
     spectrum = ring.spectrum(n)
     first = max(int(np.ceil(lowest_hz / step)), 2)
     last = min(int(highest_hz / step), len(spectrum) - 2)
-    if last - first < 4 * LEAST_BINS or not np.any(spectrum[first : last + 1]):
+    if last - first < 4 * decay_fit.LEAST_BINS or not np.any(spectrum[first : last + 1]):
         decays = no_decays(rate_hz=rate_hz, most=most, limits_hz=(lowest_hz, highest_hz))
         return Heard(decays, None, (), n / rate_hz)
     angle = 2.0 * np.pi / n * np.arange(first, last + 1)
@@ -195,7 +193,7 @@ def _in_room(ring: _Ring, ratio: float):
     groups = small_groups(ring.s, together=TOGETHER, most=MOST_TOGETHER)
     energy = np.abs(ring.c) ** 2 / np.maximum(-ring.s.real, 1e-9)
     groups.sort(key=lambda group: -energy[group].max())
-    prior = LN_1000 / ROOM_S / ring.rate_hz
+    prior = damping.LN_1000 / ROOM_S / ring.rate_hz
     share = float(np.clip(ratio, NO_ROOM, 1.0))
     alpha, u_alpha, first = _room_decay(ring, groups[:STRONGEST], prior, share)
     share = _share_of_all(first, share)
@@ -228,7 +226,7 @@ def _fewest(ring: _Ring, group: np.ndarray, hearing: Hearing) -> tuple[np.ndarra
 
 def _room_decay(ring: _Ring, groups: list[np.ndarray], prior: float, share: float):
     """(alpha, standard deviation of its logarithm, fits of the groups with it)."""
-    rooms = LN_1000 / np.array(ROOMS_S) / ring.rate_hz
+    rooms = damping.LN_1000 / np.array(ROOMS_S) / ring.rate_hz
     total, fits = -0.5 * (np.log(rooms / prior) / ROOM_UNSURE) ** 2, []  # from the prior
     for group in groups:
         start = _fitted(ring, group, Hearing(share, SHARE_UNSURE, prior, 0.0), steps=STEPS - 1)
@@ -285,8 +283,8 @@ def _fitted(
     if len(at) < 4 * len(group) + 2:
         return None
     s, every = ring.s[group], ring.c * np.exp(ring.s * first)
-    others = decays_in_bins(ring.s, every, n=n, turns=turns)
-    others -= every[group] @ terms(s, n=n, turns=turns)
+    others = poles.decays_in_bins(ring.s, every, n=n, turns=turns)
+    others -= every[group] @ poles.terms(s, n=n, turns=turns)
     noise = max(
         n * float(np.mean(ring.noise_at(2.0 * np.pi / n * at))),
         SILENT * float(np.abs(spectrum).max()) ** 2,
@@ -306,7 +304,7 @@ def _best_fit(
     """The best of the fits from a start and from wider ones; where none stays near, the start."""
     n, turns, others = facts["n"], facts["turns"], facts["others"]
     best = None
-    model = others + c @ terms(s, n=n, turns=turns)
+    model = others + c @ poles.terms(s, n=n, turns=turns)
     share = float(np.sum(np.abs(target - model) ** 2) / np.sum(np.abs(model) ** 2))
     most = float(np.clip(MOST_SHARE * share, 2.0 * NO_ROOM, 4.0))
     known = facts["hearing"]
@@ -315,7 +313,7 @@ def _best_fit(
     for wider in starts:
         start, height = wider * s.real + 1j * s.imag, c
         if wider > 1.0:
-            unit = terms(start, n=n, turns=turns)
+            unit = poles.terms(start, n=n, turns=turns)
             height = np.linalg.lstsq(unit.T, target - others, rcond=None)[0]
         try:
             fit = fit_in_room(target, s=start, c=height, **facts)
@@ -368,7 +366,8 @@ def _bins_of(ring: _Ring, group: np.ndarray, room: float, first: int):
     width = n / (2.0 * np.pi)
     # Room ripples are as narrow as the room rings long: a start caught by one sees further.
     away = np.maximum(
-        np.maximum(REACH * 2.0 * -s.real, ROOM_REACH * 2.0 * room) * width, 1.5 * LEAST_BINS
+        np.maximum(REACH * 2.0 * -s.real, ROOM_REACH * 2.0 * room) * width,
+        1.5 * decay_fit.LEAST_BINS,
     )
     low = max(int((s.imag * width - away).min()), 1)
     high = min(int(np.ceil((s.imag * width + away).max())) + 1, len(spectrum) - 1)
@@ -401,7 +400,7 @@ def _report(ring, bins: Bins, sought: Sought, fits, room, limits, most: int) -> 
     there = c != 0.0
     s, c, misfit = s[there], c[there], misfit[there]
     u_s, u_f, u_c, quiet = u_s[there], u_f[there], u_c[there], quiet[there]
-    rest = bins.values - decays_in_bins(s, c, n=bins.n, turns=bins.turns)
+    rest = bins.values - poles.decays_in_bins(s, c, n=bins.n, turns=bins.turns)
     left = float(np.vdot(rest, rest).real - bins.background.sum())
     power = float(np.vdot(bins.values, bins.values).real)
     decays = told_decays(
@@ -411,7 +410,7 @@ def _report(ring, bins: Bins, sought: Sought, fits, room, limits, most: int) -> 
         rate_hz=rate, limits_hz=limits, most=most, quiet=quiet,
         largest_loss=STEEP_SHARE * 2.0 * steepest(s.imag, rate),
     )  # fmt: skip
-    told = Room(LN_1000 / alpha / rate, u_alpha, -10.0 * float(np.log10(share)))
+    told = Room(damping.LN_1000 / alpha / rate, u_alpha, -10.0 * float(np.log10(share)))
     return Heard(decays, told if fits else None, _left_over(decays, bins, rate), len(ring.x) / rate)
 
 

@@ -38,8 +38,7 @@ from functools import lru_cache
 import numpy as np
 from scipy.fft import ifft, irfft, next_fast_len, rfft
 
-from studylib.codes import note
-from studylib.errors import InputError
+from studylib import codes, errors
 
 ORDERS = 5  # harmonic orders that are separated
 LONGEST_S = 5.0  # of order 1's impulse response
@@ -73,12 +72,12 @@ class SweepShape:
             "low_hz": self.lowest_hz, "high_hz": self.highest_hz, "seconds": self.seconds,
         }  # fmt: skip
         if not 0 < self.lowest_hz < self.highest_hz or not self.seconds > 0:
-            raise InputError(note("sweeps.no_sweep", **asked))
+            raise errors.InputError(codes.note("sweeps.no_sweep", **asked))
         if self.highest_hz < 2.0 * self.lowest_hz:
-            raise InputError(note("sweeps.narrow", **asked))
+            raise errors.InputError(codes.note("sweeps.narrow", **asked))
         if self.lowest_hz * self.growth_s < LEAST_CYCLES:
             needed = LEAST_CYCLES * np.log(self.highest_hz / self.lowest_hz) / self.lowest_hz
-            raise InputError(note("sweeps.too_fast", needed_s=needed, **asked))
+            raise errors.InputError(codes.note("sweeps.too_fast", needed_s=needed, **asked))
 
     @property
     def growth_s(self) -> float:
@@ -162,8 +161,8 @@ def deconvolve(x: np.ndarray, *, shape: SweepShape, rate_hz: float) -> np.ndarra
     InputError : the sweep reaches beyond half the sampling rate.
     """
     if shape.highest_hz > 0.5 * rate_hz:
-        raise InputError(
-            note("sweeps.above_half_rate", high_hz=shape.highest_hz, half_rate_hz=rate_hz / 2)
+        raise errors.InputError(
+            codes.note("sweeps.above_half_rate", high_hz=shape.highest_hz, half_rate_hz=rate_hz / 2)
         )
     length = transform_length(x.shape[1], shape, rate_hz=rate_hz)
     inverse = _inverse(shape, length, float(rate_hz))
@@ -287,7 +286,7 @@ def find_start(
     there = middles * BAND**0.5 < ends_hz
     agreement = float(np.mean(np.abs(late[there]) <= allowed[there])) if there.any() else 0.0
     if agreement < AGREE or np.mean(there) < RECORDED or not ir.any():
-        raise InputError(_not_found(shape, late, middles, allowed))
+        raise errors.InputError(_not_found(shape, late, middles, allowed))
     _whole(shape, sample / rate_hz, ends_hz)
     return sample
 
@@ -318,11 +317,11 @@ def _arrivals(
 
 def _whole(shape: SweepShape, start_s: float, ends_hz: float) -> None:
     if shape.lowest_hz * np.exp(-start_s / shape.growth_s) > LOST * shape.lowest_hz:
-        raise InputError(note("sweeps.began_before", seconds=-start_s))
+        raise errors.InputError(codes.note("sweeps.began_before", seconds=-start_s))
     if ends_hz * LOST < shape.highest_hz:
         missing = shape.seconds - float(shape.passes_s(ends_hz))
-        raise InputError(
-            note("sweeps.cut_off", seconds=missing, at_hz=ends_hz, high_hz=shape.highest_hz)
+        raise errors.InputError(
+            codes.note("sweeps.cut_off", seconds=missing, at_hz=ends_hz, high_hz=shape.highest_hz)
         )
 
 
@@ -339,7 +338,7 @@ def _not_found(
     if x.size > 3 and np.mean(np.abs(rest) <= allowed) >= HINT_AGREE:
         between = (shape.growth_s + slope) * np.log(shape.highest_hz / shape.lowest_hz)
         took_s = between if between > 0 else None
-    return note(
+    return codes.note(
         "sweeps.not_found", low_hz=shape.lowest_hz, high_hz=shape.highest_hz,
         seconds=shape.seconds, took_s=took_s,
     )  # fmt: skip

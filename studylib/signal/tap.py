@@ -36,10 +36,9 @@ import numpy as np
 from scipy.fft import prev_fast_len, rfft
 
 from studylib.codes import code_of, fields_of, holding, note
-from studylib.signal.damping import LN_1000
+from studylib.signal import damping, touches
 from studylib.signal.decays import Decays, find_decays
 from studylib.signal.heard import Room, find_decays_heard
-from studylib.signal.touches import Change, Changes, changes_of
 
 KNOCK_BLOCK_S = 0.001
 RISE = 10.0  # in power
@@ -245,9 +244,9 @@ def _after_contact(x: np.ndarray, first: int, rate_hz: float) -> int:
 
 def _analysed(
     x: np.ndarray, start: int, end: int, quiet: np.ndarray, through_air: bool, band: dict
-) -> tuple[Tap, Changes]:
+) -> tuple[Tap, touches.Changes]:
     """The tap between two samples, and what changes in its ring."""
-    rate, none = band["rate_hz"], Changes(None, None, np.zeros(0))
+    rate, none = band["rate_hz"], touches.Changes(None, None, np.zeros(0))
     if end - start < LEAST_S * rate:
         return Tap(start / rate, max(end - start, 0) / rate, None, "taps.breaks_off"), none
     heard = find_decays_heard(x[start:end], quiet=quiet, **band)
@@ -263,14 +262,14 @@ def _analysed(
         low, high = min(heard.left_over), max(heard.left_over)
         tap = replace(tap, signs=(Sign(told, start / rate, low, high, 0.0),))
     ratio = PERFECT if room is None else 10.0 ** (-room.ratio_db / 10.0)
-    dies = LN_1000 / (0.4 if room is None else room.decay_time_s)
+    dies = damping.LN_1000 / (0.4 if room is None else room.decay_time_s)
     ring = x[start : start + round(heard.seconds * rate)]
-    changes = changes_of(ring, decays, rate_hz=rate, ratio=ratio, room_decay=dies)
+    changes = touches.changes_of(ring, decays, rate_hz=rate, ratio=ratio, room_decay=dies)
     u = np.hypot(decays.u_loss_factor, changes.bends / (np.pi * decays.frequency_hz))
     return replace(tap, decays=replace(decays, u_loss_factor=u)), changes
 
 
-def _sign(code: str, change: Change, start: int, knock: int, band: dict) -> Sign:
+def _sign(code: str, change: touches.Change, start: int, knock: int, band: dict) -> Sign:
     at_s = start / band["rate_hz"] + change.at_s
     facts = {"after_ms": 1000.0 * ((start - knock) / band["rate_hz"] + change.at_s)}
     facts |= {"times": 1.0 + change.steeper} if code == "taps.dies_faster" else {}

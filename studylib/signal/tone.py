@@ -28,8 +28,7 @@ import numpy as np
 from scipy.fft import prev_fast_len
 from scipy.special import fdtri
 
-from studylib.codes import note
-from studylib.errors import InputError
+from studylib import codes, errors
 from studylib.signal import joint_fit, partials
 from studylib.signal.partials import Partials
 
@@ -132,12 +131,12 @@ def fit_tone(
     nu = nominal_hz * seconds
     if nu < MIN_PERIODS:
         about = {"seconds": seconds, "periods": nu, "least": MIN_PERIODS}
-        raise InputError(note("measure.few_periods", tone_hz=nominal_hz, **about))
+        raise errors.InputError(codes.note("measure.few_periods", tone_hz=nominal_hz, **about))
     half = int(min(HALF_WIDTH, (nu * (1 - joint_fit.SEARCH) - 1) // 2))
     if nu * (1 + joint_fit.SEARCH) + half >= n // 2:
         needed = 2.0 * (nominal_hz * (1 + joint_fit.SEARCH) + half / seconds)
         about = {"half_hz": rate_hz / 2, "needed_hz": needed}
-        raise InputError(note("measure.near_half_rate", tone_hz=nominal_hz, **about))
+        raise errors.InputError(codes.note("measure.near_half_rate", tone_hz=nominal_hz, **about))
     # A few harmonics first: they find the frequency well enough for the higher ones, whose
     # places in bins are off by k times as much.
     place, reach = joint_fit.locate(spectrum, nu, half), FIRST_HARMONICS

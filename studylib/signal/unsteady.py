@@ -26,7 +26,6 @@ from typing import NamedTuple
 import numpy as np
 
 from studylib.signal import joint_fit, kernels
-from studylib.signal.joint_fit import Place
 
 FAR_HZ = 30.0  # how fast a modulation of the fundamental is looked for
 LEAST_FAR = 3  # bins beyond those of the partial, to look there at all
@@ -111,7 +110,9 @@ def far_line(row: np.ndarray, nu: float, *, half: int, seconds: float) -> int:
     return at - most if at < below.size else at - below.size + half + 1
 
 
-def far_named(row: np.ndarray, place: Place, *, n: int, half: int, seconds: float) -> Named:
+def far_named(
+    row: np.ndarray, place: joint_fit.Place, *, n: int, half: int, seconds: float
+) -> Named:
     """What a line far from the fundamental makes of it: one alone beats, a pair modulates."""
     far = far_line(row[0], place.nu, half=half, seconds=seconds)
     if not far:

@@ -39,8 +39,7 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from studylib.stats.blocks import WoodModel
-from studylib.stats.pairs import Pairs, all_pairs, critical, together
+from studylib.stats import blocks, pairs
 
 _NO_RELIABILITY = 1e-6  # a slope may be anything of its sign
 
@@ -60,9 +59,9 @@ class Adjusted:
     of_woods : the same by the variance within each wood alone, shape (k,).
     """
 
-    plain: WoodModel
-    held: WoodModel
-    apart: WoodModel
+    plain: blocks.WoodModel
+    held: blocks.WoodModel
+    apart: blocks.WoodModel
     y: np.ndarray
     x: np.ndarray
     weights: np.ndarray
@@ -78,7 +77,7 @@ class Adjusted:
         """How many times the slope may be what it seems to be."""
         return 1.0 / self.reliability if self.reliability > 0 else 1.0
 
-    def _pairs(self, times: float) -> Pairs:
+    def _pairs(self, times: float) -> pairs.Pairs:
         """All pairs with the slope so many times what it seems to be."""
         plain, moved = self.plain, times * (self.held.weights - self.plain.weights)
         spread, hidden = plain.wood_variances(self.x), (times - 1.0) * self.y @ self.weights
@@ -86,7 +85,7 @@ class Adjusted:
             hidden**2 * plain.variance_of(plain.contrast(a, b), spread)[0]
             for a, b in combinations(range(plain.k), 2)
         ]
-        return all_pairs(
+        return pairs.all_pairs(
             replace(self.held, weights=plain.weights + moved),
             self.y[np.newaxis],
             beside=np.array(unseen),
@@ -129,21 +128,21 @@ class Adjusted:
             max(1.0, apart.leverage[list(pair)].min()) for pair in combinations(range(most.size), 2)
         ]
         found = (
-            all_pairs(replace(apart, weights=apart.slopes * times[:, np.newaxis]), y)
+            pairs.all_pairs(replace(apart, weights=apart.slopes * times[:, np.newaxis]), y)
             for times in (most**0, most, *np.where(np.eye(most.size) > 0, most, 1.0))
         )
         few = [replace(one, df=np.minimum(one.df, fewest)) for one in found]
         return float(spans(few, 0.5)["p"].min())
 
 
-def spans(found: Sequence[Pairs], confidence: float) -> pd.DataFrame:
+def spans(found: Sequence[pairs.Pairs], confidence: float) -> pd.DataFrame:
     """What holds for each of `found`, one row a pair of woods of one feature: difference (of the
     first), low and high (for all pairs of woods together), df, and the p that goes with them."""
     difference, se, df = (
         np.array([getattr(one, name)[0] for one in found]) for name in ("difference", "se", "df")
     )
     df, k, t = df.min(axis=0), found[0].k, difference / se
-    half = critical(confidence, k, df) * se
+    half = pairs.critical(confidence, k, df) * se
     least = np.where(np.ptp(np.sign(t), axis=0) == 0, np.abs(t).min(axis=0), 0.0)
     return pd.DataFrame(
         {
@@ -151,13 +150,13 @@ def spans(found: Sequence[Pairs], confidence: float) -> pd.DataFrame:
             "low": (difference - half).min(axis=0),
             "high": (difference + half).max(axis=0),
             "df": df,
-            "p": together(least, k, df),
+            "p": pairs.together(least, k, df),
         }
     )
 
 
 def adjust(
-    model: Callable[..., WoodModel],
+    model: Callable[..., blocks.WoodModel],
     y: np.ndarray,
     x: np.ndarray,
     *,

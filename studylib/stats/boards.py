@@ -30,9 +30,7 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from studylib import tables
-from studylib.codes import note
-from studylib.register import Feature
+from studylib import codes, register, tables
 from studylib.stats import scales, studentized
 
 
@@ -148,7 +146,7 @@ def _pairs(cells: MountCells, names: Sequence[str]) -> _Pairs:
 
 
 def boards_table(
-    feature: Feature, cells: MountCells, *, order: Sequence[str], confidence: float
+    feature: register.Feature, cells: MountCells, *, order: Sequence[str], confidence: float
 ) -> pd.DataFrame:
     """Rows of boards.csv for one feature: every pair that shares a batch."""
     present = [specimen for specimen in order if specimen in cells.batches]
@@ -174,7 +172,7 @@ def boards_table(
 
 
 def control_rows(
-    feature: Feature,
+    feature: register.Feature,
     cells: MountCells | None,
     *,
     changed: Sequence[str],
@@ -232,20 +230,20 @@ def _pair(feature, cells, pair, confidence, limit, steady) -> dict:
 
 
 def _why_not(
-    size: float, half: float, limit: float | None, steady: bool | None, feature: Feature
+    size: float, half: float, limit: float | None, steady: bool | None, feature: register.Feature
 ) -> str:
     """Why a change of this size that was detected does not count; "" where it does."""
     bound = math.inf if limit is None else scales.analysis_limit(limit, feature)
     if size + half > bound:
         shown = {"limit": scales.reported_limit(limit, feature), "unit": feature.difference_unit}
-        return note("control.too_large", **shown, surely=bool(size - half > bound))
+        return codes.note("control.too_large", **shown, surely=bool(size - half > bound))
     if steady is None:
         return "control.not_watched"
     return "" if steady else "control.not_steady"
 
 
 def _row(
-    feature: Feature,
+    feature: register.Feature,
     limit: float | None,
     changed: str = "",
     reference: str = "",

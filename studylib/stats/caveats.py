@@ -40,8 +40,7 @@ from studylib import register
 from studylib.codes import code_of, fields_of, has, note, several
 from studylib.codes.comparison import Method, Verdict
 from studylib.register import Feature, Kind
-from studylib.stats.decisions import DECLARED
-from studylib.stats.drift import OrderOfWoods, Steadiness, confidence_each
+from studylib.stats import decisions, drift
 
 LEAST_DB = 0.5  # of the drive: less is not worth a remark
 DOUBT = 3.0  # standard uncertainties by which a step may be larger than it was found
@@ -100,8 +99,8 @@ class Caveats:
     made : None where nothing is known of how the takes were made.
     """
 
-    steadiness: Mapping[str, Steadiness]
-    order: OrderOfWoods | None
+    steadiness: Mapping[str, drift.Steadiness]
+    order: drift.OrderOfWoods | None
     gaps: Mapping[tuple[str, str], Mapping[int, Gap]]
     made: Made | None
 
@@ -179,7 +178,7 @@ def _decides(step: Gap, row: Any) -> bool:
         return True
     near = min(abs(row.low), abs(row.high)) if row.low * row.high > 0 else 0.0
     reaches = abs(step.size) + DOUBT * step.u >= near
-    return row.verdict in DECLARED and step.size * row.difference < 0 and reaches
+    return row.verdict in decisions.DECLARED and step.size * row.difference < 0 and reaches
 
 
 def drive_gaps(
@@ -206,7 +205,7 @@ def drive_gaps(
         square = float(((own["y"] - group.transform("mean")) ** 2).sum())
         if df < 1:
             continue
-        t = float(special.stdtrit(df, 0.5 + confidence_each(tests) / 2))
+        t = float(special.stdtrit(df, 0.5 + drift.confidence_each(tests) / 2))
         for a, b in pairs:
             if a in n and b in n:
                 size = float(mean[b] - mean[a])

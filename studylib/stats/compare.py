@@ -12,15 +12,12 @@ from dataclasses import dataclass, replace
 
 import pandas as pd
 
-from studylib import register, tables
-from studylib.codes import note
-from studylib.errors import InputError
-from studylib.stats import boards, components, design, drift, effects, scales
+from studylib import codes, errors, register, tables
+from studylib.stats import boards, components, design, drift, effects, pairs, scales
 from studylib.stats import units as unit_steps
 from studylib.stats.caveats import Caveats, Made, drive_gaps
 from studylib.stats.looks import levels
 from studylib.stats.mixed import fit_features, second_opinion
-from studylib.stats.pairs import Pair
 from studylib.stats.samples import Sample, make_samples, reported_means, unit_means
 
 LOST = {
@@ -48,7 +45,7 @@ class Workings:
     mounts: pd.DataFrame
     all_mounts: pd.DataFrame
     samples: Mapping[str, Sample]
-    first: Mapping[str, list[Pair]]
+    first: Mapping[str, list[pairs.Pair]]
     woods: tuple[str, ...]
     primary: tuple[str, ...]
     smallest_n: int
@@ -169,7 +166,7 @@ def compare(
     if places is not None:
         mounts = unit_steps.with_places(mounts, places)
         if mounts["place"].isna().any():
-            raise InputError(note("comparison.no_place"))
+            raise errors.InputError(codes.note("comparison.no_place"))
     specimen_means = unit_steps.specimen_means(mounts)
     own = tidy[_under_comparison(tidy, woods)]
     own_mounts = mounts[_under_comparison(mounts, woods)]
@@ -336,7 +333,7 @@ def _positive_control(
             confidence=confidence,
             limit=limits.get(name),
             steady=_steady(caveats.steadiness.get(name)),
-            lost=note(LOST[lost], share=most) if lost else "",
+            lost=codes.note(LOST[lost], share=most) if lost else "",
         )
     return tables.typed("positive_control", rows)
 

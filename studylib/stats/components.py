@@ -45,12 +45,8 @@ import numpy as np
 import pandas as pd
 from scipy import optimize, special
 
-from studylib import tables
-from studylib.codes import note, several
-from studylib.register import Feature
-from studylib.stats import scales
-from studylib.stats.blocks import WoodModel
-from studylib.stats.samples import Sample, Stratum
+from studylib import codes, register, tables
+from studylib.stats import blocks, samples, scales
 
 
 @dataclass(frozen=True)
@@ -64,7 +60,7 @@ class Component:
     df: int
 
 
-def component_weights(strata: tuple[Stratum, ...]) -> np.ndarray:
+def component_weights(strata: tuple[samples.Stratum, ...]) -> np.ndarray:
     """Weights of the mean squares in each component, shape (levels, levels).
 
     The strata are triangular in the components, so each component follows from its own mean
@@ -76,7 +72,7 @@ def component_weights(strata: tuple[Stratum, ...]) -> np.ndarray:
     )
 
 
-def components(strata: tuple[Stratum, ...], *, confidence: float) -> list[Component]:
+def components(strata: tuple[samples.Stratum, ...], *, confidence: float) -> list[Component]:
     """Components from the mean squares with modified large-sample intervals, lowest first."""
     if not strata:
         return []
@@ -94,7 +90,7 @@ def components(strata: tuple[Stratum, ...], *, confidence: float) -> list[Compon
 
 
 def variance_rows(
-    sample: Sample,
+    sample: samples.Sample,
     *,
     confidence: float,
     fitted: Mapping[str, float] | None,
@@ -134,19 +130,19 @@ def _row(feature, component: Component, estimate: float, methods: list[str], des
         "low": min(max(component.low, 0.0), variance),
         "high": max(component.high, variance),
         "df": component.df,
-        "method": several(
+        "method": codes.several(
             [
                 *methods,
                 "methods.own_source" if own_source else "",
-                note("methods.merged", levels=others) if others else "",
-                note("methods.zero", estimate=estimate) if estimate < 0 else "",
+                codes.note("methods.merged", levels=others) if others else "",
+                codes.note("methods.zero", estimate=estimate) if estimate < 0 else "",
             ]
         ),
     }
 
 
 def _wood_row(
-    feature: str, y: np.ndarray, model: WoodModel | None, confidence: float
+    feature: str, y: np.ndarray, model: blocks.WoodModel | None, confidence: float
 ) -> dict | None:
     if model is None or model.k < 2 or model.df < 1:
         return None
@@ -172,16 +168,16 @@ def _wood_row(
         "low": low,
         "high": high,
         "df": df,
-        "method": several(
+        "method": codes.several(
             [
                 "methods.wood_means",
-                note("methods.zero", estimate=None) if wood_square < unit_square else "",
+                codes.note("methods.zero", estimate=None) if wood_square < unit_square else "",
             ]
         ),
     }
 
 
-def wood_at_random(sample: Sample, *, confidence: float) -> list[tuple]:
+def wood_at_random(sample: samples.Sample, *, confidence: float) -> list[tuple]:
     """The row of `woods_at_random` of one feature; none with fewer than two woods that may be
     spoken of, or where nothing spreads."""
     model, known = sample.design.model, sample.feature
@@ -236,7 +232,9 @@ def board_spreads(variance: pd.DataFrame) -> dict[str, float]:
     return np.sqrt(total[total > 0]).to_dict()
 
 
-def precision_row(feature: Feature, strata: tuple[Stratum, ...], *, confidence: float) -> dict:
+def precision_row(
+    feature: register.Feature, strata: tuple[samples.Stratum, ...], *, confidence: float
+) -> dict:
     """One row; NaN with a reason where the design cannot tell (one take, or one mount)."""
     levels = [stratum.level for stratum in strata]
     row = dict.fromkeys(tables.TABLES["precision"].names, float("nan"))
@@ -254,7 +252,7 @@ def precision_row(feature: Feature, strata: tuple[Stratum, ...], *, confidence: 
             row[f"intermediate_{end}"] = float(np.fmax(lower, upper))
     else:
         reasons.append("comparison.no_intermediate")
-    row["reason"] = several(reasons)
+    row["reason"] = codes.several(reasons)
     return row
 
 

@@ -31,15 +31,11 @@ from itertools import combinations
 import numpy as np
 import pandas as pd
 
-from studylib import register, tables
+from studylib import register, tables, words
 from studylib.codes import note, several
 from studylib.errors import InputError
-from studylib.register import Feature
-from studylib.stats import design, scales
-from studylib.stats.adjusted import Adjusted, adjust, spans
-from studylib.stats.blocks import WoodModel, has_block, wood_model
+from studylib.stats import adjusted, blocks, design, scales
 from studylib.stats.pairs import all_pairs
-from studylib.words import say
 from studylib.words.numbers import exact
 from studylib.words.text import nearest
 
@@ -113,19 +109,19 @@ class Quantity:
 class _Case:
     """One feature and covariate: its sources, and those of them that are compared."""
 
-    feature: Feature
+    feature: register.Feature
     covariate: str
     quantity: Quantity
     units: pd.DataFrame  # wood, source, x, y, error (the variance of that of x)
     compared: tuple[str, ...]
     inside: pd.DataFrame  # units of the woods that are compared
-    model: WoodModel | None
+    model: blocks.WoodModel | None
     complete: bool
-    fit: Adjusted | None  # one that holds nothing equal as well
+    fit: adjusted.Adjusted | None  # one that holds nothing equal as well
     left_out: int
 
     @property
-    def held(self) -> Adjusted | None:
+    def held(self) -> adjusted.Adjusted | None:
         """The fit, where it can hold the covariate equal or the covariate's errors are unknown."""
         return None if self.fit is None or self.fit.reliability <= 0 else self.fit
 
@@ -278,7 +274,7 @@ def _wide(rows: pd.DataFrame, *, taken: Sequence[str]) -> pd.DataFrame:
 # ------------------------------------------------------------------ one feature and covariate
 
 
-def _board_means(mounts: pd.DataFrame, feature: Feature) -> pd.DataFrame:
+def _board_means(mounts: pd.DataFrame, feature: register.Feature) -> pd.DataFrame:
     """wood, source, specimen, y and one column a batch: the part of the mean measured there."""
     y = scales.analysis_values(mounts["value"].to_numpy(float), np.full(len(mounts), feature.scale))
     rows = pd.concat(
@@ -292,7 +288,7 @@ def _board_means(mounts: pd.DataFrame, feature: Feature) -> pd.DataFrame:
 
 
 def _case(
-    feature: Feature,
+    feature: register.Feature,
     covariate: str,
     boards: pd.DataFrame,
     woods: Sequence[str],
@@ -315,12 +311,12 @@ def _case(
         group = pd.Index(compared).get_indexer(inside["wood"])
         shares = inside[list(batches)].to_numpy(float)
         shares = shares[:, shares.sum(axis=0) > 0]
-        block = has_block(group, shares)
-        design = partial(wood_model, group, shares, block=block)
+        block = blocks.has_block(group, shares)
+        design = partial(blocks.wood_model, group, shares, block=block)
         model = design()
         complete = (shares.shape[1] < 2 or block) and not model.dropped
         y, x, error = inside[["y", "x", "error"]].to_numpy(float).T
-        fit = adjust(design, y, x, error=error, confidence=confidence)
+        fit = adjusted.adjust(design, y, x, error=error, confidence=confidence)
     return _Case(
         *(feature, covariate, covariate_quantity(covariate), units, compared),
         *(inside, model, complete, fit),
@@ -390,7 +386,7 @@ def _rows(case: _Case, woods: Sequence[str], confidence: float, refused: str) ->
 def _numbers(case: _Case, confidence: float) -> dict[tuple[str, str], dict]:
     """Both differences of each pair that is compared, and the slope, as reported."""
     y, x = case.inside[["y", "x"]].to_numpy(float).T
-    found = {"without": spans([all_pairs(case.model, y[np.newaxis])], confidence)}
+    found = {"without": adjusted.spans([all_pairs(case.model, y[np.newaxis])], confidence)}
     sd = math.sqrt(max(case.model.pooled_variance(x), 0.0))
     common: dict = {
         "within_sd": sd,
@@ -400,7 +396,7 @@ def _numbers(case: _Case, confidence: float) -> dict[tuple[str, str], dict]:
         found["with"] = case.held.spans(confidence)
         step = 10.0 ** math.floor(math.log10(sd))
         slope = [number * step for number in case.held.slope(confidence)]
-        per = case.quantity.unit or f"of {say(case.quantity.short)}"
+        per = case.quantity.unit or f"of {words.say(case.quantity.short)}"
         common |= _reported(case.feature, _SLOPE, slope)
         common["slope_unit"] = f"{case.feature.difference_unit} per {exact(step)} {per}"
         common["p_slopes_differ"] = case.held.p_slopes_differ()
@@ -413,7 +409,9 @@ def _numbers(case: _Case, confidence: float) -> dict[tuple[str, str], dict]:
     return out
 
 
-def _reported(feature: Feature, names: Iterable[str], numbers: Iterable[float]) -> dict[str, float]:
+def _reported(
+    feature: register.Feature, names: Iterable[str], numbers: Iterable[float]
+) -> dict[str, float]:
     """Numbers of the scale of analysis as reported, by name."""
     return {
         name: scales.reported_difference(min(float(number), LARGEST), feature)

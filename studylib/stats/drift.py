@@ -37,10 +37,8 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from studylib import register, tables
-from studylib.codes import note
-from studylib.stats import scales
-from studylib.stats.units import MOUNT
+from studylib import codes, register, tables
+from studylib.stats import scales, units
 
 ERROR = 0.003  # share of clean studies with a remark of one kind on any primary feature
 CONFOUNDED = 0.001  # chance of woods this far apart in a random order
@@ -116,7 +114,7 @@ def reference_chart(
     mounts : of all specimens: feature, specimen, batch, mount, y.
     order : from `sheets.study.recording_order`.
     """
-    placed = mounts.merge(order, on=MOUNT, how="inner").sort_values(["feature", "number"])
+    placed = mounts.merge(order, on=units.MOUNT, how="inner").sort_values(["feature", "number"])
     again = placed.groupby(["feature", "specimen", "batch"], sort=False)["y"]
     n, centre = again.transform("size"), again.transform("mean")
     own = placed["specimen"].isin(list(references))
@@ -154,7 +152,7 @@ def steadiness(
         if own["outside"].any():
             code = "drift.outside"
             limits["outside"] = own.loc[own["outside"], ["mount", "batch"]].to_dict("records")
-        told.setdefault(feature, []).append(note(code, **what, **limits))
+        told.setdefault(feature, []).append(codes.note(code, **what, **limits))
         known[feature] = known.get(feature, True) and bool(limits)
     drifts = set(changes.loc[changes["clear"], "feature"])
     for name, own in changes[changes["change"].notna()].groupby("feature", sort=False):
@@ -177,7 +175,7 @@ def steadiness(
 
 def _change(row, *, removed: bool) -> str:
     feature = register.find(row.feature)
-    return note(
+    return codes.note(
         "drift.change",
         feature=row.feature,
         batch=row.batch,
@@ -192,7 +190,7 @@ def _change(row, *, removed: bool) -> str:
 def _none_larger(own: pd.DataFrame) -> str:
     """No trend of one feature is clear: the largest that its intervals allow."""
     feature = register.find(own["feature"].iloc[0])
-    return note(
+    return codes.note(
         "drift.none_larger",
         feature=feature.name,
         most=scales.reported_difference(own[["low", "high"]].abs().to_numpy().max(), feature),
@@ -217,7 +215,7 @@ def trends(mounts: pd.DataFrame, order: pd.DataFrame, *, confidence: float) -> p
     The intervals of a feature hold together; clear : the row's own lies clear of zero.
     """
     rows = []
-    placed = mounts.merge(order, on=MOUNT, how="inner")
+    placed = mounts.merge(order, on=units.MOUNT, how="inner")
     for feature, own in placed.groupby("feature", sort=False):
         batches = own.sort_values("number")["batch"].unique()
         names = [*(batches if len(batches) > 1 else ()), ""]

@@ -27,11 +27,9 @@ import pandas as pd
 from studylib import register, tables
 from studylib.codes import each, note, several
 from studylib.codes.comparison import Method, Outcome, Role, Verdict
-from studylib.register import Feature
-from studylib.stats import decisions, families, scales
+from studylib.stats import decisions, families, power, scales
 from studylib.stats.caveats import Caveats
 from studylib.stats.pairs import Pair, all_pairs
-from studylib.stats.power import needed_range
 from studylib.stats.samples import Sample
 
 _NAN = float("nan")
@@ -150,7 +148,14 @@ def _hold_together(table: pd.DataFrame, decides: np.ndarray, pairs: int) -> None
 
 
 def _rows(
-    feature: Feature, sample: Sample | None, found, woods, limit, reason, board_sd, confidence
+    feature: register.Feature,
+    sample: Sample | None,
+    found,
+    woods,
+    limit,
+    reason,
+    board_sd,
+    confidence,
 ) -> list[dict]:
     """Rows of one feature, not yet judged; without numbers where there is no pair in `found`."""
     counts = sample.design.counts if sample else dict.fromkeys(woods, 0)
@@ -177,7 +182,7 @@ def _rows(
     return rows
 
 
-def _blank(feature: Feature, wood_a: str, wood_b: str, counts, ids) -> dict:
+def _blank(feature: register.Feature, wood_a: str, wood_b: str, counts, ids) -> dict:
     row: dict = dict.fromkeys(tables.TABLES["effects"].names, _NAN)
     row.update(
         id=effect_id(feature.name, wood_a, wood_b, ids),
@@ -282,7 +287,7 @@ def _needed(row: pd.Series, level: float, *, alone: bool) -> str:
     sample, pair = row["_sample"], row["_pair"]
     model = sample.design.model
     variances = model.wood_variances(sample.y)
-    return needed_range(
+    return power.needed_range(
         pair.df,
         difference=row["_bound"],
         variance_a=float(variances[pair.a]),

@@ -32,9 +32,8 @@ import pandas as pd
 
 from studylib import tables
 from studylib.sheets.files import grouped
-from studylib.stats import scales, studentized
+from studylib.stats import pairs, scales, studentized
 from studylib.stats.components import components
-from studylib.stats.pairs import Pair
 from studylib.stats.reml import Reml, fit_reml, reml_design
 from studylib.stats.samples import Design, Sample
 
@@ -182,7 +181,7 @@ def fit_features(samples: Mapping[str, Sample]) -> dict[str, Fitted]:
 def second_opinion(
     samples: Mapping[str, Sample],
     fits: Mapping[str, Fitted],
-    first: Mapping[str, Iterable[Pair]],
+    first: Mapping[str, Iterable[pairs.Pair]],
     *,
     confidence: float,
 ) -> pd.DataFrame:
@@ -228,7 +227,7 @@ def pair_test(fit: Reml, contrast: np.ndarray, k: int, confidence: float) -> Pai
     return PairTest(own, p, half)
 
 
-def _row(feature, fitted: Fitted, test: PairTest, pair: Pair, woods, confidence) -> dict:
+def _row(feature, fitted: Fitted, test: PairTest, pair: pairs.Pair, woods, confidence) -> dict:
     at, alpha = fitted.at, round(1.0 - confidence, 12)
     difference, half, p = test.own.difference[at], test.half[at], float(test.p[at])
     return {

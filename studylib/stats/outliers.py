@@ -31,14 +31,11 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from studylib import tables
-from studylib.codes import note
+from studylib import codes, tables
 from studylib.codes.stability import OutlierTest, StandsOut
-from studylib.stats.compare import Workings
+from studylib.stats import compare, scales, units
 from studylib.stats.effects import compared_pairs, effects_table
 from studylib.stats.samples import Sample, make_samples
-from studylib.stats.scales import reported_difference, reported_values
-from studylib.stats.units import MOUNT
 
 LEVELS = (0.05, 0.01)
 SMALLEST = 3
@@ -101,7 +98,9 @@ def number_of_tests(samples: Mapping[str, Sample], features: Iterable[str]) -> i
     )
 
 
-def leave_one_out(workings: Workings, found: pd.DataFrame, effects: pd.DataFrame) -> pd.DataFrame:
+def leave_one_out(
+    workings: compare.Workings, found: pd.DataFrame, effects: pd.DataFrame
+) -> pd.DataFrame:
     """Effects with and without each item that stands out: the table "effects_without".
 
     Parameters
@@ -122,7 +121,7 @@ def leave_one_out(workings: Workings, found: pd.DataFrame, effects: pd.DataFrame
     return tables.typed("effects_without", rows)
 
 
-def _left_out(workings: Workings, feature: str, ids: set[str]) -> pd.DataFrame:
+def _left_out(workings: compare.Workings, feature: str, ids: set[str]) -> pd.DataFrame:
     """Effects of one feature without these takes."""
     takes, mounts = workings.without(feature, ids)
     made = make_samples(
@@ -198,7 +197,7 @@ def _boards_of_planks(name: str, takes: pd.DataFrame) -> list[dict]:
     rows = []
     for (wood, _), plank in takes.groupby(["wood", "source"], sort=False):
         boards = (
-            plank.groupby(MOUNT, sort=False)["y"]
+            plank.groupby(units.MOUNT, sort=False)["y"]
             .mean()
             .groupby(level="specimen", sort=False)
             .mean()
@@ -219,7 +218,10 @@ def _boards_of_planks(name: str, takes: pd.DataFrame) -> list[dict]:
     return rows
 
 
-_INSIDE = {"mount": (["specimen", "batch"], MOUNT), "take": (MOUNT, [*MOUNT, "take"])}
+_INSIDE = {
+    "mount": (["specimen", "batch"], units.MOUNT),
+    "take": (units.MOUNT, [*units.MOUNT, "take"]),
+}
 
 
 def _cells(takes: pd.DataFrame, level: str) -> pd.Series:
@@ -257,10 +259,10 @@ def _spreads(sample: Sample, level: str) -> list[dict]:
     item, says = f"{of}{level} {names[0]}", ""
     if n == 2:
         item = f"{of}pair of {level}s {names[0]} and {names[1]}"
-        says = note(
+        says = codes.note(
             "outliers.pair", feature=feature.name, level=level, of=of, names=names,
-            values=reported_values(odd, feature).to_list(), unit=feature.unit,
-            apart=reported_difference(odd.max() - odd.min(), feature),
+            values=scales.reported_values(odd, feature).to_list(), unit=feature.unit,
+            apart=scales.reported_difference(odd.max() - odd.min(), feature),
             apart_unit=feature.difference_unit,
         )  # fmt: skip
     about = (feature.name, level, item, mine["wood"].iloc[0], OutlierTest.COCHRAN, (share, *ends))

@@ -35,9 +35,7 @@ import numpy as np
 from scipy import special
 from scipy.interpolate import RectBivariateSpline
 
-from studylib.stats import studentized
-from studylib.stats.blocks import WoodModel
-from studylib.stats.families import shaffer
+from studylib.stats import blocks, families, studentized
 
 _SMALLEST_P = 1e-6
 SMALLEST_SAME = 3
@@ -106,7 +104,7 @@ class Pairs(_Judged):
         if self.k < 3:
             return self.p
         if self.k > 3:
-            out = shaffer(np.nan_to_num(self.p, nan=1.0), self.k)
+            out = families.shaffer(np.nan_to_num(self.p, nan=1.0), self.k)
             return np.where(np.isfinite(self.p), out, np.nan)
         first = np.min(np.nan_to_num(_range_test(self.p, self.df), nan=1.0), axis=1, keepdims=True)
         return np.maximum(self.p, first)
@@ -179,7 +177,7 @@ def _range_factor() -> RectBivariateSpline:
     return RectBivariateSpline(log_p, inverse, studentized.sf(t * math.sqrt(2.0), 3, df) / p)
 
 
-def all_pairs(model: WoodModel, y: np.ndarray, *, beside: np.ndarray | float = 0.0) -> Pairs:
+def all_pairs(model: blocks.WoodModel, y: np.ndarray, *, beside: np.ndarray | float = 0.0) -> Pairs:
     """Every pair of woods on every feature of one design.
 
     Parameters

@@ -32,14 +32,10 @@ from itertools import product
 import numpy as np
 import pandas as pd
 
-from studylib import register
-from studylib.codes import note
+from studylib import codes, errors, register
 from studylib.codes.comparison import Verdict
 from studylib.codes.planning import Line
-from studylib.errors import InputError
-from studylib.stats.blocks import wood_model
-from studylib.stats.pairs import all_pairs
-from studylib.stats.power import Decision
+from studylib.stats import blocks, pairs, power
 
 COMMON_DB = (1.5, 1.0, 0.5)
 COMMON_LOG = (0.15, 0.06, 0.03)
@@ -118,7 +114,7 @@ def common_spreads(feature: str) -> Spreads:
     level = register.find(feature).scale == "db"
     board, mount, take = COMMON_DB if level else COMMON_LOG
     shown = 1.0 if level else 100.0
-    origin = note(
+    origin = codes.note(
         "plan.common", board=shown * board, mount=shown * mount, take=shown * take,
         unit="dB" if level else "%",
     )  # fmt: skip
@@ -140,14 +136,14 @@ def pilot_spreads(variance: pd.DataFrame, feature: str, *, name: str) -> Spreads
     """
     missing = [column for column in PILOT_COLUMNS if column not in variance.columns]
     if missing:
-        raise InputError(note("plan.pilot_columns", name=name, missing=missing))
+        raise errors.InputError(codes.note("plan.pilot_columns", name=name, missing=missing))
     rows = variance[variance["feature"] == feature].drop_duplicates("level").set_index("level")
     if rows.empty:
-        raise InputError(note("plan.pilot_lacks", name=name, feature=feature))
+        raise errors.InputError(codes.note("plan.pilot_lacks", name=name, feature=feature))
     # Where no plank has two boards, the row "specimen" is the spread of planks and boards as one.
     top = "source" if "source" in rows.index else "specimen"
     if top not in rows.index or not rows.at[top, "variance"] > 0:
-        raise InputError(note("plan.pilot_flat", name=name, feature=feature))
+        raise errors.InputError(codes.note("plan.pilot_flat", name=name, feature=feature))
     sd = {level: math.sqrt(max(float(rows.at[level, "variance"]), 0.0)) for level in rows.index}
     low, high = (math.sqrt(max(float(rows.at[top, end]), 0.0)) for end in ("low", "high"))
     unseen = [level for level in ("mount", "take") if level not in sd]
@@ -159,7 +155,7 @@ def pilot_spreads(variance: pd.DataFrame, feature: str, *, name: str) -> Spreads
         sd.get("take", 0.0),
         min(low, sd[top]),
         high if math.isfinite(high) else 2 * sd[top],
-        note("plan.pilot", name=name, unseen=unseen),
+        codes.note("plan.pilot", name=name, unseen=unseen),
     )
 
 
@@ -218,7 +214,9 @@ def best_splits(
     ]
     if not found:
         least = 2 * woods * minutes.of_board(1, 1)
-        raise InputError(note("plan.few_minutes", budget=budget, woods=woods, least=least))
+        raise errors.InputError(
+            codes.note("plan.few_minutes", budget=budget, woods=woods, least=least)
+        )
     table = pd.DataFrame(found, columns=list(SPLIT_COLUMNS))
     table = table.sort_values(["sd", "minutes"], kind="stable")
     # One line a number of boards and mounts: the takes that serve it best.
@@ -229,7 +227,7 @@ def best_splits(
 
 
 def power_curves(
-    spreads: Spreads, nest: Nest, decision: Decision, *, difference: float
+    spreads: Spreads, nest: Nest, decision: power.Decision, *, difference: float
 ) -> pd.DataFrame:
     """Probability that a true difference is declared, over the planks of each wood.
 
@@ -262,7 +260,7 @@ def power_curves(
 def verdict_mix(
     spreads: Spreads,
     nest: Nest,
-    decision: Decision,
+    decision: power.Decision,
     *,
     planks: Iterable[int],
     limit: float,
@@ -289,7 +287,7 @@ def verdict_mix(
     return pd.DataFrame(rows, columns=["difference", "verdict", "chance"])
 
 
-def never_beyond(limit: float, variance: float, decision: Decision) -> float:
+def never_beyond(limit: float, variance: float, decision: power.Decision) -> float:
     """Probability of `beyond limit` for a true difference as large as the limit, with 1,000
     planks of each wood: what no number of boards will ever raise."""
     free = replace(decision, block_columns=0)
@@ -323,13 +321,13 @@ def false_alarms(
     shape = (woods, planks, boards, mounts, takes)
     sizes = [math.prod(shape[1 : 2 + level]) for level in range(len(COUNTED))]
     groups = [np.repeat(np.arange(woods), size) for size in sizes]
-    models = [wood_model(group, np.ones((group.size, 1)), block=False) for group in groups]
+    models = [blocks.wood_model(group, np.ones((group.size, 1)), block=False) for group in groups]
     rng = np.random.default_rng(seed)
     drawn = [_drawn(spreads, shape, rng) for _ in range(runs)]
     rate = np.empty(len(COUNTED))
     for level, model in enumerate(models):
         units = [one.mean(axis=tuple(range(2 + level, 5))).ravel() for one in drawn]
-        found = all_pairs(model, np.array(units)).closed <= 1 - confidence
+        found = pairs.all_pairs(model, np.array(units)).closed <= 1 - confidence
         rate[level] = found.any(axis=1).mean()
     se = np.sqrt(np.maximum(rate * (1 - rate), 1 / runs) / runs)
     ends = {"low": np.maximum(rate - 2 * se, 0.0), "high": np.minimum(rate + 2 * se, 1.0)}

@@ -33,12 +33,9 @@ from functools import cache
 import numpy as np
 from scipy import special
 
-from studylib.codes import note
+from studylib import codes, errors
 from studylib.codes.comparison import Verdict
-from studylib.errors import InputError
-from studylib.stats import decisions, families
-from studylib.stats.blocks import WoodModel
-from studylib.stats.pairs import Pairs, all_pairs, critical, pairs_of_means
+from studylib.stats import blocks, decisions, families, pairs
 
 DRAWS, RUNS = 20_000, 1000
 WANTED = 0.80
@@ -196,7 +193,7 @@ def pair_power(
         return 0.0
     df = freedom if n < 3 else both**2 * freedom / (variance_a**2 + variance_b**2)
     df = max(df, 1.0)
-    limit = float(critical(1 - alpha, woods, df))
+    limit = float(pairs.critical(1 - alpha, woods, df))
     shift = abs(difference) / math.sqrt(both / n)
     below = special.nctdtr(df, shift, limit)
     # Far out the routine gives up; there the normal approximation is exact enough.
@@ -241,9 +238,9 @@ def verdict_chances(
     """
     variance = np.asarray(variances, dtype=float)
     if min(sources) < 2:
-        raise InputError(note("plan.one_source"))
+        raise errors.InputError(codes.note("plan.one_source"))
     if not np.all(variance > 0):
-        raise InputError(note("plan.zero_spread"))
+        raise errors.InputError(codes.note("plan.zero_spread"))
     found = _drawn(np.asarray(means), variance, np.asarray(sources), block_columns, draws, seed)
     if found is None:
         return Chances({word: float(word == Verdict.OPEN) for word in VERDICTS})
@@ -292,7 +289,9 @@ def limit_for_same(
     return float(np.sort(reach)[math.ceil(WANTED * DRAWS) - 1])
 
 
-def _drawn(means, variance, sources, block_columns: int, draws: int, seed: int) -> Pairs | None:
+def _drawn(
+    means, variance, sources, block_columns: int, draws: int, seed: int
+) -> pairs.Pairs | None:
     """The pairs of drawn studies; None where a block leaves no degrees of freedom."""
     rng = np.random.default_rng(seed)
     noise = rng.standard_normal((draws, sources.size)) * np.sqrt(variance / sources)
@@ -300,7 +299,7 @@ def _drawn(means, variance, sources, block_columns: int, draws: int, seed: int) 
     if freedom.min() <= 0:
         return None
     drawn = variance * rng.chisquare(freedom, size=noise.shape) / freedom
-    return pairs_of_means(means + noise, drawn, sources, freedom)
+    return pairs.pairs_of_means(means + noise, drawn, sources, freedom)
 
 
 # ------------------------------------------------------------------ this very design
@@ -328,7 +327,7 @@ class OwnDesign:
 
 
 def own_design(
-    model: WoodModel,
+    model: blocks.WoodModel,
     y: np.ndarray,
     *,
     limit: float | None,
@@ -353,7 +352,7 @@ def own_design(
     pooled = float(model.pooled_variance(y))
     own = np.maximum(np.nan_to_num(model.wood_variances(y), nan=pooled), 1e-6 * pooled)
     level = (1 - confidence) / primary
-    found = all_pairs(model, noise * np.sqrt(own[model.group]))
+    found = pairs.all_pairs(model, noise * np.sqrt(own[model.group]))
     # The pair by itself, at the first step; declarations of the wrong sign are left out, which at
     # this power there are hardly any of.
     seen = np.quantile(found.half(1 - level) - found.difference, WANTED, axis=0)
@@ -368,6 +367,6 @@ def own_design(
     chances = (
         dict(zip(found.woods, map(float, values), strict=True)) for values in (at_limit, same, seen)
     )
-    alike = all_pairs(model, noise * np.sqrt(pooled))
+    alike = pairs.all_pairs(model, noise * np.sqrt(pooled))
     rates = (float(np.any(each.closed <= 1 - confidence, axis=1).mean()) for each in (alike, found))
     return OwnDesign(*rates, *chances, runs)

@@ -24,10 +24,7 @@ import pandas as pd
 from scipy import special
 
 from studylib import register, tables
-from studylib.stats import scales
-from studylib.stats.compare import Comparison
-from studylib.stats.decisions import DECLARED
-from studylib.stats.families import holm
+from studylib.stats import compare, decisions, families, scales
 
 ALL = 0  # the row of all stages together
 NUMBERS = ("difference", "low", "high", "unit", "n_a", "n_b", "p")
@@ -62,7 +59,7 @@ def predicted(
 
 
 def stage_rows(
-    stages: Mapping[int, Comparison], together: Comparison, *, confidence: float
+    stages: Mapping[int, compare.Comparison], together: compare.Comparison, *, confidence: float
 ) -> pd.DataFrame:
     """The table `stages`: each pair of woods on each primary feature, stage by stage, then all.
 
@@ -75,7 +72,7 @@ def stage_rows(
     for number, found in stages.items():
         own = _primary(found)
         again = [_row(found, number, pair) for pair in declared if pair in own]
-        adjusted = holm(np.array([row["p"] for row in again])) if again else ()
+        adjusted = families.holm(np.array([row["p"] for row in again])) if again else ()
         for row, p in zip(again, adjusted, strict=True):
             first = declared[_pair(row)]
             row["p_adjusted"] = p
@@ -87,7 +84,7 @@ def stage_rows(
             row["outcome"] = seen
         rows += [*again, *(_row(found, number, pair) for pair in own if pair not in declared)]
         for pair, row in own.items():
-            if row["verdict"] in DECLARED:
+            if row["verdict"] in decisions.DECLARED:
                 declared.setdefault(pair, (found, row))
     no_verdict = {"p": math.nan, "outcome": ""}
     rows += [_row(together, ALL, pair) | no_verdict for pair in _primary(together)]
@@ -95,7 +92,7 @@ def stage_rows(
     return tables.typed("stages", [blank | row for row in rows])
 
 
-def _primary(found: Comparison) -> dict[tuple[str, str, str], Mapping[str, Any]]:
+def _primary(found: compare.Comparison) -> dict[tuple[str, str, str], Mapping[str, Any]]:
     """(feature, wood, wood) -> its row of the effects, where it has numbers."""
     effects = found.effects
     return {
@@ -108,7 +105,7 @@ def _pair(row: Mapping[str, Any]) -> tuple[str, str, str]:
     return row["feature"], row["wood_a"], row["wood_b"]
 
 
-def _row(found: Comparison, number: int, pair: tuple[str, str, str]) -> dict[str, Any]:
+def _row(found: compare.Comparison, number: int, pair: tuple[str, str, str]) -> dict[str, Any]:
     own = _primary(found)[pair]
     named = dict(zip(("feature", "wood_a", "wood_b"), pair, strict=True))
     return {
@@ -120,7 +117,7 @@ def _row(found: Comparison, number: int, pair: tuple[str, str, str]) -> dict[str
 
 
 def _expected(
-    found: Comparison, first: Mapping[str, Any], row: Mapping[str, Any], confidence: float
+    found: compare.Comparison, first: Mapping[str, Any], row: Mapping[str, Any], confidence: float
 ) -> tuple[float, float]:
     """The prediction interval of a row, as reported."""
     sample, feature = found.workings.samples[first["feature"]], register.find(first["feature"])

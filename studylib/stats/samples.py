@@ -30,10 +30,8 @@ import pandas as pd
 from scipy import special
 
 from studylib import register, tables
-from studylib.register import Feature
-from studylib.stats import scales
+from studylib.stats import blocks, scales
 from studylib.stats import units as unit_steps
-from studylib.stats.blocks import WoodModel, has_block, wood_model
 
 LEVELS = ("take", "mount", "specimen", "source")
 KEYS = {
@@ -75,7 +73,11 @@ class NestedDesign:
     """
 
     def __init__(
-        self, takes: pd.DataFrame, units: pd.DataFrame, model: WoodModel, mounts: pd.DataFrame
+        self,
+        takes: pd.DataFrame,
+        units: pd.DataFrame,
+        model: blocks.WoodModel,
+        mounts: pd.DataFrame,
     ):
         place = mounts.set_index(KEYS["mount"])["place"] if "place" in mounts else None
         self.mount, mounts = _group(takes, KEYS["mount"])
@@ -193,9 +195,9 @@ class Design:
     woods: tuple[str, ...]
     present: tuple[str, ...]
     in_model: np.ndarray
-    model: WoodModel | None
+    model: blocks.WoodModel | None
     complete: bool
-    all_model: WoodModel
+    all_model: blocks.WoodModel
     nested: NestedDesign
 
 
@@ -212,7 +214,7 @@ class Sample:
     design : what depends on the rows only (see `Design`).
     """
 
-    feature: Feature
+    feature: register.Feature
     units: pd.DataFrame
     takes: pd.DataFrame
     y: np.ndarray
@@ -295,12 +297,14 @@ def _of_woods(frame: pd.DataFrame, woods: Sequence[str]) -> pd.DataFrame:
 
 def _model(
     wood: pd.Series, woods: Sequence[str], shares: np.ndarray, place: np.ndarray | None
-) -> tuple[WoodModel, bool]:
+) -> tuple[blocks.WoodModel, bool]:
     """The model, and whether every wood occurs in every batch."""
     group = pd.Index(woods).get_indexer(wood)
     shares = shares[:, shares.sum(axis=0) > 0]
-    complete = shares.shape[1] < 2 or has_block(group, shares)
-    return wood_model(group, shares, block=has_block(group, shares), place=place), complete
+    complete = shares.shape[1] < 2 or blocks.has_block(group, shares)
+    return blocks.wood_model(
+        group, shares, block=blocks.has_block(group, shares), place=place
+    ), complete
 
 
 def _averaged(columns: pd.DataFrame, mounts: pd.DataFrame, units: pd.DataFrame) -> np.ndarray:
@@ -319,7 +323,7 @@ class FeatureMeans:
     means : of woods, see `wood_means`.
     """
 
-    feature: Feature
+    feature: register.Feature
     woods: tuple[str, ...]
     boards: pd.DataFrame
     mounts: pd.DataFrame
@@ -356,7 +360,9 @@ def unit_means(samples: Mapping[str, Sample]) -> pd.DataFrame:
     return tables.typed("unit_means", out.assign(adjusted=adjusted))
 
 
-def wood_means(units: pd.DataFrame, feature: Feature, *, confidence: float) -> pd.DataFrame:
+def wood_means(
+    units: pd.DataFrame, feature: register.Feature, *, confidence: float
+) -> pd.DataFrame:
     """Each wood's mean over its sources with Student's interval: wood, mean, low, high, n.
 
     The interval is NaN for a wood with a single source.  units : the table `unit_means`.

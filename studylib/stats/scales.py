@@ -16,10 +16,7 @@ from collections.abc import Collection, Mapping, Sequence
 import numpy as np
 import pandas as pd
 
-from studylib import register, tables
-from studylib.codes import note
-from studylib.errors import InputError
-from studylib.register import Feature
+from studylib import codes, errors, register, tables
 
 
 def analysis_values(values: np.ndarray, scale: np.ndarray) -> np.ndarray:
@@ -39,24 +36,26 @@ def analysis_values(values: np.ndarray, scale: np.ndarray) -> np.ndarray:
     return out
 
 
-def reported_difference(difference: float | np.ndarray, feature: Feature):
+def reported_difference(difference: float | np.ndarray, feature: register.Feature):
     """A difference on the scale of analysis as dB or percent; an array for an array."""
     shown = np.asarray(difference, dtype=float)
     shown = 100.0 * np.expm1(shown) if feature.scale == "log" else shown
     return shown if shown.ndim else float(shown)
 
 
-def reported_values(values: pd.Series | np.ndarray, feature: Feature) -> pd.Series | np.ndarray:
+def reported_values(
+    values: pd.Series | np.ndarray, feature: register.Feature
+) -> pd.Series | np.ndarray:
     """Means on the scale of analysis in the feature's own unit (geometric for "log")."""
     return np.exp(values) if feature.scale == "log" else values
 
 
-def reported_sd(variance: float, feature: Feature) -> float:
+def reported_sd(variance: float, feature: register.Feature) -> float:
     """A variance on the scale of analysis as a standard deviation in dB or percent."""
     return reported_difference(math.sqrt(max(variance, 0.0)), feature)
 
 
-def analysis_limit(limit: float, feature: Feature) -> float:
+def analysis_limit(limit: float, feature: register.Feature) -> float:
     """A listening limit on the scale of analysis, above 0.
 
     Raises
@@ -65,25 +64,29 @@ def analysis_limit(limit: float, feature: Feature) -> float:
     """
     if feature.scale == "log":
         if not (math.isfinite(limit) and limit > 1):
-            raise InputError(note("comparison.limit_ratio", feature=feature.name, limit=limit))
+            raise errors.InputError(
+                codes.note("comparison.limit_ratio", feature=feature.name, limit=limit)
+            )
         return math.log(limit)
     if not (math.isfinite(limit) and limit > 0):
-        raise InputError(note("comparison.limit_db", feature=feature.name, limit=limit))
+        raise errors.InputError(
+            codes.note("comparison.limit_db", feature=feature.name, limit=limit)
+        )
     return float(limit)
 
 
-def reported_limit(limit: float, feature: Feature) -> float:
+def reported_limit(limit: float, feature: register.Feature) -> float:
     """A limit as it stands in the study (dB or ratio) in the unit of differences (dB or %)."""
     return 100.0 * (limit - 1.0) if feature.scale == "log" else float(limit)
 
 
-def limit_band(limit: float, feature: Feature) -> tuple[float, float]:
+def limit_band(limit: float, feature: register.Feature) -> tuple[float, float]:
     """A limit as it stands in the study as a band of differences (dB or %)."""
     reach = analysis_limit(limit, feature)
     return reported_difference(-reach, feature), reported_difference(reach, feature)
 
 
-def reported_limit_band(limit: float, feature: Feature) -> tuple[float, float]:
+def reported_limit_band(limit: float, feature: register.Feature) -> tuple[float, float]:
     """A limit in the unit of differences, as the table of effects has it, as a band of them."""
     return limit_band(1 + limit / 100 if feature.scale == "log" else limit, feature)
 

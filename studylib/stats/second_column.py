@@ -23,13 +23,8 @@ import pandas as pd
 from scipy import special
 from scipy.sparse.csgraph import connected_components
 
-from studylib import tables
-from studylib.codes import note
-from studylib.stats import scales
-from studylib.stats.compare import Workings
-from studylib.stats.mixed import fit_design, fixed_part, joint_test, pair_test
-from studylib.stats.reml import Reml
-from studylib.stats.samples import Sample
+from studylib import codes, tables
+from studylib.stats import compare, mixed, reml, samples, scales
 
 
 @dataclass(frozen=True)
@@ -53,7 +48,7 @@ def boards_by_cell(boards: pd.DataFrame) -> pd.DataFrame:
     return table.reindex(index=boards["wood"].unique(), columns=boards["beside"].unique())
 
 
-def second_column(workings: Workings, boards: pd.DataFrame, *, name: str) -> SecondColumn:
+def second_column(workings: compare.Workings, boards: pd.DataFrame, *, name: str) -> SecondColumn:
     """Compare woods with the second column held equal, and its groups with the wood held equal.
 
     Parameters
@@ -74,11 +69,11 @@ def second_column(workings: Workings, boards: pd.DataFrame, *, name: str) -> Sec
 
 def _confounded(cells: pd.DataFrame, name: str) -> str:
     if cells.shape[1] < 2:
-        return note("second_column.one_group", name=name) if cells.size else ""
+        return codes.note("second_column.one_group", name=name) if cells.size else ""
     parts = _connected(cells.to_numpy() > 0)
     if len(parts) == 1:
         return ""
-    return note(
+    return codes.note(
         "second_column.confounded",
         name=name,
         parts=[{"woods": list(cells.index[w]), "groups": list(cells.columns[g])} for w, g in parts],
@@ -97,24 +92,24 @@ def _connected(there: np.ndarray) -> list[tuple[np.ndarray, np.ndarray]]:
 
 
 def _feature(
-    workings: Workings, feature: str, group: Mapping[str, str], groups, name
+    workings: compare.Workings, feature: str, group: Mapping[str, str], groups, name
 ) -> list[dict]:
     sample = workings.samples[feature]
     design = sample.design
     if len(design.nested.levels) < 2:
-        return [_empty(sample, name, note("second_column.too_few"))]
-    woods, base = list(design.present), fixed_part(design)
+        return [_empty(sample, name, codes.note("second_column.too_few"))]
+    woods, base = list(design.present), mixed.fixed_part(design)
     specimen = sample.takes.groupby(design.nested.mount)["specimen"].first()
     label = pd.Index(groups).get_indexer([group[s] for s in specimen])
     beside = np.eye(len(groups))[label][:, 1:]
     fixed = np.column_stack([base, beside])
     if np.linalg.matrix_rank(fixed) < fixed.shape[1]:
-        return [_empty(sample, name, note("second_column.inseparable", name=name))]
+        return [_empty(sample, name, codes.note("second_column.inseparable", name=name))]
     if _freedom(design, fixed) < 1:
-        return [_empty(sample, name, note("second_column.no_freedom"))]
-    fit = fit_design(design, [sample], fixed)
+        return [_empty(sample, name, codes.note("second_column.no_freedom"))]
+    fit = mixed.fit_design(design, [sample], fixed)
     if not fit.converged[0]:
-        return [_empty(sample, name, note("second_column.not_converged"))]
+        return [_empty(sample, name, codes.note("second_column.not_converged"))]
     remark = _interaction(design, sample, base, label, len(groups), workings.confidence)
     first = {(p.a, p.b): p.difference for p in workings.first[feature]}
     rows, columns = [], np.eye(fixed.shape[1])
@@ -137,7 +132,9 @@ def _freedom(design, fixed: np.ndarray) -> int:
     return len(means) - int(np.linalg.matrix_rank(means))
 
 
-def _interaction(design, sample: Sample, base, label, groups: int, confidence: float) -> str:
+def _interaction(
+    design, sample: samples.Sample, base, label, groups: int, confidence: float
+) -> str:
     """A note where the woods differ otherwise in one group than in another."""
     wood = np.eye(len(design.present))[design.nested.wood]
     cells = (wood.T @ np.eye(groups)[label]) > 0
@@ -148,19 +145,26 @@ def _interaction(design, sample: Sample, base, label, groups: int, confidence: f
     fixed = np.column_stack([base, beside, product])
     if np.linalg.matrix_rank(fixed) < fixed.shape[1] or _freedom(design, fixed) < 1:
         return ""
-    fit = fit_design(design, [sample], fixed)
+    fit = mixed.fit_design(design, [sample], fixed)
     if not fit.converged[0]:
         return ""
     contrasts = np.eye(fixed.shape[1])[-product.shape[1] :]
-    test = joint_test(fit, contrasts)
+    test = mixed.joint_test(fit, contrasts)
     p = float(special.fdtrc(len(contrasts), test.df[0], max(float(test.f[0]), 0.0)))
-    return note("second_column.not_alike", p=p) if p <= round(1 - confidence, 12) else ""
+    return codes.note("second_column.not_alike", p=p) if p <= round(1 - confidence, 12) else ""
 
 
 def _row(
-    sample: Sample, fit: Reml, weights, what, k: int, workings: Workings, plain, remark
+    sample: samples.Sample,
+    fit: reml.Reml,
+    weights,
+    what,
+    k: int,
+    workings: compare.Workings,
+    plain,
+    remark,
 ) -> dict:
-    test, feature = pair_test(fit, weights, k, workings.confidence), sample.feature
+    test, feature = mixed.pair_test(fit, weights, k, workings.confidence), sample.feature
     difference, half = float(test.own.difference[0]), float(test.half[0])
     df, p = float(test.own.df[0]), float(test.p[0])
     names = ("difference", "low", "high", "difference_without")
@@ -170,7 +174,7 @@ def _row(
     return row | {"unit": feature.difference_unit, "df": df, "p": p, "note": remark}
 
 
-def _empty(sample: Sample, name: str, remark: str) -> dict:
+def _empty(sample: samples.Sample, name: str, remark: str) -> dict:
     return dict.fromkeys(tables.TABLES["second_column"].of_type("number"), float("nan")) | {
         "feature": sample.feature.name, "column": name, "a": "", "b": "",
         "unit": sample.feature.difference_unit, "note": remark,

@@ -21,8 +21,7 @@ import re
 import numpy as np
 import pandas as pd
 
-from studylib import register
-from studylib.codes import code_of
+from studylib import codes, register
 from studylib.codes.takes import ASIDE, UNSETTLED
 from studylib.stats import scales
 
@@ -90,7 +89,7 @@ def _sources(by_name: pd.DataFrame) -> pd.Series:
 
 def _state(rows: pd.DataFrame) -> np.ndarray:
     usable = rows["usable"].astype(str).str.lower().isin(["true", "1", "1.0"]).to_numpy()
-    code = rows["reason"].fillna("").map(code_of)
+    code = rows["reason"].fillna("").map(codes.code_of)
     below = code.eq("takes.below_noise").to_numpy()
     aside = code.isin(ASIDE).to_numpy()
     hidden = code.eq("modes.room_hides").to_numpy()

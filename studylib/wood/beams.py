@@ -41,9 +41,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.optimize import brentq
 
-from studylib.codes import note
-from studylib.errors import InputError
-from studylib.sheets import Specimen
+from studylib import codes, errors, sheets
 from studylib.sheets.settings import Wood
 
 SIZES = ("length", "width", "thickness", "mass")
@@ -93,7 +91,7 @@ class Bar:
         return np.square(self.u)
 
 
-def missing_sizes(specimen: Specimen) -> tuple[str, ...]:
+def missing_sizes(specimen: sheets.Specimen) -> tuple[str, ...]:
     """Which of length, width, thickness and mass specimens.csv does not give."""
     return tuple(name for name in SIZES if getattr(specimen, _COLUMNS[name]) is None)
 
@@ -103,7 +101,7 @@ def air_density(temperature_c: float) -> float:
     return 1.204 * 293.15 / (273.15 + temperature_c)
 
 
-def bar_of(specimen: Specimen, wood: Wood, *, air_c: float = AIR_C) -> Bar:
+def bar_of(specimen: sheets.Specimen, wood: Wood, *, air_c: float = AIR_C) -> Bar:
     """The specimen as a bar, measured as well as study.toml says under [wood], in air.
 
     air_c : degrees Celsius.
@@ -114,7 +112,9 @@ def bar_of(specimen: Specimen, wood: Wood, *, air_c: float = AIR_C) -> Bar:
     """
     missing = missing_sizes(specimen)
     if missing:
-        raise InputError(note("wood.sizes_missing", board=specimen.specimen, missing=missing))
+        raise errors.InputError(
+            codes.note("wood.sizes_missing", board=specimen.specimen, missing=missing)
+        )
     sizes = [getattr(specimen, _COLUMNS[name]) / 1000.0 for name in SIZES]
     u = [wood.u_length_mm, wood.u_width_mm, wood.u_thickness_mm, wood.u_mass_g]
     shares = tuple(part / 1000.0 / size for part, size in zip(u, sizes, strict=True))

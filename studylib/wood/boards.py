@@ -14,10 +14,8 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import pandas as pd
 
-from studylib.codes import note, several
-from studylib.errors import InputError
+from studylib import codes, errors, sheets
 from studylib.modes.means import between_places, own_squared
-from studylib.sheets import Specimen
 from studylib.sheets.settings import Wood
 from studylib.wood.beams import AIR_C, Bar, bar_of
 from studylib.wood.orders import SHEAR_RANGE, Orders, find_orders
@@ -111,7 +109,7 @@ def _room_apart(taps: pd.DataFrame) -> tuple[pd.Series, float]:
 
 
 def assess(
-    specimen: Specimen,
+    specimen: sheets.Specimen,
     modes: pd.DataFrame,
     wood: Wood,
     *,
@@ -128,14 +126,15 @@ def assess(
     """
     try:
         bar = bar_of(specimen, wood, air_c=air_c)
-    except InputError as error:
-        return Board(**dict.fromkeys(_REASONS, several(error.notes)))
+    except errors.InputError as error:
+        return Board(**dict.fromkeys(_REASONS, codes.several(error.notes)))
     board = Board(bar=bar, density=density_value(bar))
     if modes.empty:
         return replace(board, **_unknown(no_modes or "wood.no_free_mode"))
     if bar.width > WIDEST * bar.length:
         return replace(
-            board, **_unknown(note("wood.too_wide", ratio=bar.width / bar.length, widest=WIDEST))
+            board,
+            **_unknown(codes.note("wood.too_wide", ratio=bar.width / bar.length, widest=WIDEST)),
         )
     frequency = modes["frequency_hz"].to_numpy()
     orders = find_orders(frequency, bar)
@@ -167,13 +166,15 @@ def _stiffness(modes: pd.DataFrame, orders: Orders, bar: Bar, wood: Wood) -> dic
             shear_ratio=wood.shear_ratio,
             u_shear_ratio=wood.u_shear_ratio,
         )
-    except InputError as error:
-        return {"loss_of": loss_of, **_unknown(several(error.notes))}
+    except errors.InputError as error:
+        return {"loss_of": loss_of, **_unknown(codes.several(error.notes))}
     values = derived_values(fit, bar)
     found: dict = {"loss_of": loss_of, "fit": fit, "values": values}
     if np.isfinite(orders.rival_gpa):
         gpa = fit.youngs_modulus / 1e9
-        return found | _unknown(note("wood.two_readings", gpa=gpa, other_gpa=orders.rival_gpa))
+        return found | _unknown(
+            codes.note("wood.two_readings", gpa=gpa, other_gpa=orders.rival_gpa)
+        )
     found["shear_reason"] = _shear_reason(fit, values["wood.shear_modulus_gpa"])
     if 1 in loss_of:
         loss, u = loss_of[1]
@@ -184,7 +185,7 @@ def _stiffness(modes: pd.DataFrame, orders: Orders, bar: Bar, wood: Wood) -> dic
 
 def _shear_reason(fit: Stiffness, shear: Value) -> str:
     if fit.at_bound:
-        return note("wood.ratio_at_bound", lowest=SHEAR_RANGE[0], highest=SHEAR_RANGE[1])
+        return codes.note("wood.ratio_at_bound", lowest=SHEAR_RANGE[0], highest=SHEAR_RANGE[1])
     if not fit.fitted_shear:
         return "wood.one_mode"
     return "wood.shear_unsure" if shear.u > UNSURE_SHEAR * shear.value else ""

@@ -31,15 +31,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from studylib import tables
+from studylib import sheets, tables
 from studylib.codes.wood import ModeBasis
-from studylib.sheets import Specimen, Study
 from studylib.signal.damping import bandwidth
-from studylib.wood import beams
-from studylib.wood.boards import Board
+from studylib.wood import beams, boards, stiffness, study_wood
 from studylib.wood.held import far_over_drive, held_frequencies
-from studylib.wood.stiffness import predict_modes
-from studylib.wood.study_wood import board_of
 
 LIFTED_DB = 6.0
 """A harmonic counts as lifted when the gain's low end is at least this (a stated choice)."""
@@ -121,7 +117,9 @@ def resonance_gain(frequency_hz, mode_hz, loss_factor, spacing_hz):
     return peak - 10.0 * np.log10(1.0 + 4.0 * ((frequency_hz - mode_hz) / width) ** 2)
 
 
-def modes_near_tone(study: Study, board_modes: pd.DataFrame, wood: pd.DataFrame) -> pd.DataFrame:
+def modes_near_tone(
+    study: sheets.Study, board_modes: pd.DataFrame, wood: pd.DataFrame
+) -> pd.DataFrame:
     """Nearest mode to each harmonic of the tone, for every board and way of knowing its modes.
 
     Parameters
@@ -141,14 +139,14 @@ def modes_near_tone(study: Study, board_modes: pd.DataFrame, wood: pd.DataFrame)
     rows = [
         (specimen.specimen, specimen.wood, specimen.role, *row)
         for specimen in study.specimens
-        for board in [board_of(study, specimen, board_modes)]
+        for board in [study_wood.board_of(study, specimen, board_modes)]
         for ladder in _ladders(study, specimen, board, board_modes, specimen.specimen in stiff)
         for row in _rows(study, ladder)
     ]
     return tables.typed("modes_near_tone", rows)
 
 
-def _rows(study: Study, ladder: _Ladder) -> Iterator[tuple]:
+def _rows(study: sheets.Study, ladder: _Ladder) -> Iterator[tuple]:
     tone, sensed = study.settings.tone, study.settings.channels.drive_kind
     told = ladder.basis in _GAINS.get(sensed, ())
     for k in range(1, tone.harmonics + 1):
@@ -190,7 +188,11 @@ def _gain(frequency: float, ladder: _Ladder, at: int) -> tuple[float, float, flo
 
 
 def _ladders(
-    study: Study, specimen: Specimen, board: Board, board_modes: pd.DataFrame, predicted: bool
+    study: sheets.Study,
+    specimen: sheets.Specimen,
+    board: boards.Board,
+    board_modes: pd.DataFrame,
+    predicted: bool,
 ) -> Iterator[_Ladder]:
     own = board_modes[board_modes["specimen"] == specimen.specimen]
     for support, basis in (("bench", ModeBasis.BENCH), ("free", ModeBasis.FREE)):
@@ -205,7 +207,7 @@ def _ladders(
             yield from _held(ladder, board, bench.drive_at_mm, bench.u_drive_at_mm)
 
 
-def _measured(basis: ModeBasis, modes: pd.DataFrame, board: Board) -> _Ladder:
+def _measured(basis: ModeBasis, modes: pd.DataFrame, board: boards.Board) -> _Ladder:
     loss, loss_u = (modes[name].to_numpy(dtype=float) for name in ("loss_factor", "loss_factor_u"))
     own = [(x, u) if x > 0 else None for x, u in zip(loss, loss_u, strict=True)]
     frequency, u = (modes[name].to_numpy(dtype=float) for name in ("frequency_hz", "frequency_u"))
@@ -214,15 +216,15 @@ def _measured(basis: ModeBasis, modes: pd.DataFrame, board: Board) -> _Ladder:
     )
 
 
-def _predicted(board: Board) -> _Ladder:
-    frequency, u = predict_modes(board.fit, board.bar, count=PREDICTED_MODES)
+def _predicted(board: boards.Board) -> _Ladder:
+    frequency, u = stiffness.predict_modes(board.fit, board.bar, count=PREDICTED_MODES)
     inside = np.isfinite(frequency)
     order = np.arange(1, PREDICTED_MODES + 1)[inside]
     own = [board.loss_of.get(int(n)) for n in order]
     return _ladder(ModeBasis.PREDICTED, order, frequency[inside], u[inside], own, board)
 
 
-def _held(free: _Ladder, board: Board, at_mm: float, u_mm: float) -> Iterator[_Ladder]:
+def _held(free: _Ladder, board: boards.Board, at_mm: float, u_mm: float) -> Iterator[_Ladder]:
     """The modes of the board held where the driver sits; none if that is not on the board."""
     millimetres, fit = 1000.0 * board.bar.length, board.fit
     if not 0.0 <= at_mm < millimetres:
@@ -245,14 +247,14 @@ def _ladder(
     frequency: np.ndarray,
     frequency_u: np.ndarray,
     own: list[tuple[float, float] | None],
-    board: Board,
+    board: boards.Board,
 ) -> _Ladder:
     """own : loss factor of each mode and its uncertainty, None where it has none."""
     loss, loss_u, known = zip(*(_loss(one, board) for one in own), strict=True)
     return _Ladder(basis, mode, frequency, frequency_u, np.array(loss), np.array(loss_u), known)
 
 
-def _loss(own: tuple[float, float] | None, board: Board) -> tuple[float, float, str]:
+def _loss(own: tuple[float, float] | None, board: boards.Board) -> tuple[float, float, str]:
     """A mode's loss factor: its own, else the mean of the board's free modes, else assumed."""
     if own is not None:
         return own[0], float(np.nan_to_num(own[1])), "wood.own_loss"

@@ -20,7 +20,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from studylib.wood import beams
-from studylib.wood.beams import Bar
 
 SPEED_RANGE = (2000.0, 7000.0)
 SHEAR_RANGE = (2.0, 60.0)
@@ -56,7 +55,7 @@ class Orders:
         return self.order > 0
 
 
-def find_orders(frequency_hz, bar: Bar) -> Orders:
+def find_orders(frequency_hz, bar: beams.Bar) -> Orders:
     """Tell the bending orders of frequencies of a free board, shape (n,), all above 0.
 
     Nothing fits (all orders 0) when no ladder of a plausible wood meets even one frequency.
@@ -77,7 +76,7 @@ def find_orders(frequency_hz, bar: Bar) -> Orders:
     return Orders(order, float(rival))
 
 
-def _ladders(bar: Bar) -> np.ndarray:
+def _ladders(bar: beams.Bar) -> np.ndarray:
     """Frequencies of the bar at a speed of sound of 1 m/s, shape (ratios E/G, orders)."""
     order = np.arange(1, HIGHEST_ORDER + 1)
     slender = (

@@ -27,11 +27,9 @@ from typing import NamedTuple
 
 import numpy as np
 
-from studylib.codes import note
-from studylib.errors import InputError
-from studylib.wood import beams
+from studylib import codes, errors
+from studylib.wood import beams, orders
 from studylib.wood.beams import Bar
-from studylib.wood.orders import SHEAR_RANGE
 
 UNEVEN = 0.003
 """Standard uncertainty of a mode's frequency, as a share, from wood that is uneven."""
@@ -103,14 +101,16 @@ def fit_stiffness(
     order = np.asarray(order, dtype=int)
     frequency = np.asarray(frequency_hz, dtype=float)
     if order.size == 0:
-        raise InputError(note("wood.no_bending_mode"))
+        raise errors.InputError(codes.note("wood.no_bending_mode"))
     u = np.nan_to_num(np.asarray(frequency_u, dtype=float)) / frequency
     variance = u**2 + UNEVEN**2
     fitted = _fit_ratio(order, frequency, variance, bar) if order.size > 1 else float("nan")
     at_bound = order.size > 1 and np.isnan(fitted)
     ratio = shear_ratio if np.isnan(fitted) else fitted
     if np.isnan(beams.timoshenko_ratio(order, bar.slenderness, ratio)).any():
-        raise InputError(note("wood.above_theory", mode=order.max(), slenderness=bar.slenderness))
+        raise errors.InputError(
+            codes.note("wood.above_theory", mode=order.max(), slenderness=bar.slenderness)
+        )
     # ln E at this E/G, and what is left of each ln frequency.
     model = _log_slender(order, bar) + np.log(beams.timoshenko_ratio(order, bar.slenderness, ratio))
     log_e = float(np.average(2.0 * (np.log(frequency) - model), weights=1.0 / variance))
@@ -184,7 +184,7 @@ def _fit_ratio(order, frequency, variance, bar: Bar) -> float:
     The sum of squares is first looked at over the whole range, then narrowed down twice, so no
     starting value is needed and no second minimum missed.
     """
-    low, high = np.log(SHEAR_RANGE)
+    low, high = np.log(orders.SHEAR_RANGE)
     slender = _log_slender(order, bar)
     weight = 1.0 / variance
     for turn in range(6):

@@ -26,10 +26,8 @@ import pandas as pd
 from studylib import tables
 from studylib.codes import each, has, holding, note, several
 from studylib.modes.means import hidden_decays, tap_rows
-from studylib.sheets import Specimen, Study, Take
-from studylib.sheets.files import grouped
+from studylib.sheets import Specimen, Study, Take, files
 from studylib.wood import beams
-from studylib.wood.beams import AIR_C, bar_of, missing_sizes
 from studylib.wood.boards import WIDEST, Board, assess, free_modes
 from studylib.wood.moisture import (
     density_at_12_percent,
@@ -83,7 +81,7 @@ def _temperature(study: Study, specimen: Specimen) -> float:
         for take in study.takes
         if take.specimen == specimen.specimen and take.temperature_c is not None
     ]
-    return float(np.mean(noted)) if noted else AIR_C
+    return float(np.mean(noted)) if noted else beams.AIR_C
 
 
 def wood_table(study: Study, board_modes: pd.DataFrame) -> pd.DataFrame:
@@ -237,11 +235,11 @@ def wood_features(
     """
     hidden = hidden_decays(tap_rows(numbered))
     any_free = any(map(_is_free, study.takes))
-    own = grouped(
+    own = files.grouped(
         ((name, support), ((mount, mode), why))
         for (name, support, mode, mount), why in hidden.items()
     )
-    takes = grouped((take.specimen, take) for take in study.takes)
+    takes = files.grouped((take.specimen, take) for take in study.takes)
     rows = [
         row
         for s in study.specimens
@@ -341,7 +339,7 @@ def wood_warnings(study: Study, wood: pd.DataFrame) -> list[str]:
 
 
 def _sizes(study: Study) -> Iterator[str]:
-    missing = {s.specimen: missing_sizes(s) for s in study.specimens}
+    missing = {s.specimen: beams.missing_sizes(s) for s in study.specimens}
     lacking = [{"name": name, "missing": sizes} for name, sizes in missing.items() if sizes]
     if lacking and len(lacking) == len(study.specimens):
         yield "wood.no_sizes_at_all"
@@ -355,7 +353,7 @@ def _mass_left_on(study: Study, wood: pd.DataFrame) -> Iterator[str]:
     if not grams or stiff.empty:
         return
     specimen = min(map(study.specimen, stiff["specimen"]), key=lambda one: one.mass_g)
-    bar = bar_of(specimen, study.settings.wood)
+    bar = beams.bar_of(specimen, study.settings.wood)
     share = beams.modulus_share(
         grams / specimen.mass_g, 1.0, slenderness=bar.slenderness,
         shear_ratio=study.settings.wood.shear_ratio,
@@ -368,7 +366,7 @@ def _mass_left_on(study: Study, wood: pd.DataFrame) -> Iterator[str]:
 
 def _moisture_apart(study: Study) -> Iterator[str]:
     plain = [specimen for specimen in study.specimens if specimen.role == ""]
-    given = grouped((s.wood, s.moisture_pct) for s in plain if s.moisture_pct is not None)
+    given = files.grouped((s.wood, s.moisture_pct) for s in plain if s.moisture_pct is not None)
     without = [specimen.specimen for specimen in plain if specimen.moisture_pct is None]
     if given and without:
         yield note("wood.moisture_unknown", boards=without)

@@ -22,16 +22,14 @@ from typing import Any, NamedTuple
 import numpy as np
 import pandas as pd
 
+from studylib import codes, register, sheets
 from studylib.attribution.lines import Lines, mean_lines, read_lines
 from studylib.attribution.sorted_takes import MountKey, SortedTakes
 from studylib.attribution.verdicts import ask
-from studylib.codes import code_of, note
 from studylib.codes.attribution import Control, Verdict
 from studylib.measure.features import has_sensed_drive
 from studylib.measure.harmonic_rows import tone_multiple
-from studylib.register import Feature
 from studylib.report.summary import Summary
-from studylib.sheets import Take
 from studylib.stats import scales
 
 STAND_INS = ("tone.h1.response_db", "tone.h1.level_db")
@@ -47,7 +45,7 @@ class Finding(NamedTuple):
     @property
     def tested(self) -> bool:
         """Whether a take or a column of the study bears on it."""
-        return all(code_of(each) != "rivals.not_tested" for each in self.says)
+        return all(codes.code_of(each) != "rivals.not_tested" for each in self.says)
 
 
 @dataclass(frozen=True)
@@ -63,7 +61,7 @@ class Basis:
     """
 
     summary: Summary
-    takes: tuple[Take, ...]
+    takes: tuple[sheets.Take, ...]
     boards: dict[str, str]
     rows: pd.DataFrame
     heard: pd.DataFrame
@@ -86,11 +84,11 @@ class Basis:
         """The study's tone."""
         return self.summary.study.settings.tone.fundamental_hz
 
-    def multiple(self, take: Take) -> int | None:
+    def multiple(self, take: sheets.Take) -> int | None:
         """k of a take's tone."""
         return tone_multiple(take.tone_hz, fundamental_hz=self.tone_hz)
 
-    def of_kind(self, kind: str) -> list[Take]:
+    def of_kind(self, kind: str) -> list[sheets.Take]:
         """Usable takes of one kind."""
         return [take for take in self.takes if take.kind == kind]
 
@@ -125,7 +123,7 @@ def basis_of(summary: Summary) -> Basis:
     )
 
 
-def board_takes(basis: Basis) -> list[Take]:
+def board_takes(basis: Basis) -> list[sheets.Take]:
     """Usable takes of boards on the bench."""
     kinds = ("tone", "sweep", "tap", "pluck")
     return [
@@ -145,12 +143,12 @@ def mounts_of(rows: pd.DataFrame) -> pd.DataFrame:
 
 def untested(what: str) -> str:
     """The note of a gap: `what` is the note of what would close it."""
-    return note("rivals.not_tested", what=what)
+    return codes.note("rivals.not_tested", what=what)
 
 
 def record(basis: Basis, *controls: str) -> str:
     """The gap of takes that were not recorded."""
-    return untested(note("rivals.record", asked=asked(basis, *controls)))
+    return untested(codes.note("rivals.record", asked=asked(basis, *controls)))
 
 
 def asked(basis: Basis, *controls: str) -> list[str]:
@@ -166,19 +164,23 @@ def lacking(basis: Basis, kind: str, control: Control) -> str:
     having = {take.batch for take in basis.of_kind(kind)}
     batches = dict.fromkeys(line.take.batch for line in basis.tones.values())
     without = [batch for batch in batches if batch not in having]
-    return note("rivals.lacking", batches=without, asked=asked(basis, control)) if without else ""
+    return (
+        codes.note("rivals.lacking", batches=without, asked=asked(basis, control))
+        if without
+        else ""
+    )
 
 
 def no_tone(basis: Basis) -> str:
     """The gap when no board has a usable tone."""
-    return untested(note("rivals.no_tone", tone_hz=basis.tone_hz))
+    return untested(codes.note("rivals.no_tone", tone_hz=basis.tone_hz))
 
 
 def takes_note(basis: Basis, kind: str) -> str:
     """How many usable takes of a control there are, and how many were set aside."""
     usable = len(basis.of_kind(kind))
     there = sum(take.kind == kind for take in basis.summary.study.takes)
-    return note("rivals.by_takes", kind=kind, usable=usable, set_aside=there - usable)
+    return codes.note("rivals.by_takes", kind=kind, usable=usable, set_aside=there - usable)
 
 
 # ---------------------------------------------------------------- numbers
@@ -204,7 +206,7 @@ def leak_shift(distance_db: float) -> float:
     return 20.0 * math.log10(1.0 + 10.0 ** (-distance_db / 20.0))
 
 
-def reported_spread(row, feature: Feature) -> dict[str, Any]:
+def reported_spread(row, feature: register.Feature) -> dict[str, Any]:
     """A variance of the table with its interval as standard deviation: sd, low, high, unit."""
     sd, low, high = (
         scales.reported_difference(math.sqrt(max(value, 0.0)), feature)

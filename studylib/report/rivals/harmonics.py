@@ -19,8 +19,7 @@ import numpy as np
 import pandas as pd
 
 from studylib import register
-from studylib.attribution.controls import EXPANDED, tone_number
-from studylib.attribution.excess import MARGIN_DB
+from studylib.attribution import controls, excess
 from studylib.attribution.lines import Lines
 from studylib.codes import holding, note
 from studylib.codes.attribution import Control, StepVerdict, Verdict
@@ -74,7 +73,7 @@ def _driver_says(basis: Basis) -> list[str]:
     count = {name: (heard["verdict"] == verdict).sum() for name, verdict in of_driver.items()}
     others = len(heard) - sum(count.values())
     return [
-        note("rivals.driver_counts", harmonics=len(heard), **count, margin_db=MARGIN_DB),
+        note("rivals.driver_counts", harmonics=len(heard), **count, margin_db=excess.MARGIN_DB),
         *holding((others, note("rivals.other_causes", harmonics=others))),
         _clearest_excess(heard),
         *([sensed, note("rivals.contact")] if basis.sensed else [note("rivals.block_only")]),
@@ -203,12 +202,12 @@ def _tone_leak(basis: Basis) -> str:
     for take in (line for lines in basis.sorted_takes.airborne.values() for line in lines):
         size, u = abs(take.response[0]), float(take.u_response[0])
         limit = float(take.presence(take.u_response)[0])
-        most = (size + (EXPANDED * u if size > limit else limit)) / take.drive_factor
+        most = (size + (controls.EXPANDED * u if size > limit else limit)) / take.drive_factor
         least = min(
             (abs(t.response[0]) for t in basis.tones.values() if t.take.batch == take.take.batch),
             default=0.0,
         )
-        if tone_number(take) == 1 and most > 0 and least > 0:
+        if controls.tone_number(take) == 1 and most > 0 and least > 0:
             found.append((_db(least / most), bool(size <= limit)))
     if not found:
         return ""
@@ -363,7 +362,7 @@ def _buzz_says(basis: Basis, steps: pd.DataFrame) -> list[str]:
     return [
         *said,
         *holding(
-            (mounts, note("rivals.no_buzz", mounts=mounts, margin_db=MARGIN_DB)),
+            (mounts, note("rivals.no_buzz", mounts=mounts, margin_db=excess.MARGIN_DB)),
             (left, note("rivals.buzz_open", harmonics=left)),
             (not left and judged.empty, note("rivals.buzz_below_noise")),
         ),

@@ -9,18 +9,21 @@ Functions: findings, rivals_table, rivals_sentences.
 
 import pandas as pd
 
-from studylib.codes import note
+from studylib import codes, words
+from studylib.report.rivals import bench, boards, harmonics, mixup
 from studylib.report.rivals.basis import Finding, basis_of
-from studylib.report.rivals.bench import drift, level, mounting
-from studylib.report.rivals.boards import dimensions, moisture, planks
-from studylib.report.rivals.harmonics import air, buzz, driver, recorder, room
-from studylib.report.rivals.mixup import mixed_up
 from studylib.report.summary import Summary
-from studylib.words import say
 
 _RIVALS = (
-    *(driver, air, recorder, room, buzz, mounting),
-    *(drift, dimensions, moisture, level, planks, mixed_up),
+    *(
+        harmonics.driver,
+        harmonics.air,
+        harmonics.recorder,
+        harmonics.room,
+        harmonics.buzz,
+        bench.mounting,
+    ),
+    *(bench.drift, boards.dimensions, boards.moisture, bench.level, boards.planks, mixup.mixed_up),
 )
 
 
@@ -34,17 +37,18 @@ def rivals_table(summary: Summary) -> pd.DataFrame:
     """One row for each of the twelve rivals, all cells notes."""
     rows = [
         (
-            note(found.rival),
-            note(found.rival, looks=True),
+            codes.note(found.rival),
+            codes.note(found.rival, looks=True),
             found.tested_by,
-            note("rivals.paragraph", notes=[each for each in found.says if each]),
+            codes.note("rivals.paragraph", notes=[each for each in found.says if each]),
         )
         for found in findings(summary)
     ]
     return pd.DataFrame(
         rows,
         columns=[
-            say("rivals.heading", column=name) for name in ("rival", "looks", "tested_by", "says")
+            words.say("rivals.heading", column=name)
+            for name in ("rival", "looks", "tested_by", "says")
         ],
     )
 
@@ -52,10 +56,10 @@ def rivals_table(summary: Summary) -> pd.DataFrame:
 def rivals_sentences(summary: Summary) -> list[str]:
     """How many rivals this study tests, and which it does not."""
     found = findings(summary)
-    missing = [note(each.rival) for each in found if not each.tested]
-    tested = note("rivals.tested", tested=len(found) - len(missing), rivals=len(found))
+    missing = [codes.note(each.rival) for each in found if not each.tested]
+    tested = codes.note("rivals.tested", tested=len(found) - len(missing), rivals=len(found))
     return [
         tested,
-        *([note("rivals.open_rivals", rivals=missing)] if missing else []),
-        note("rivals.not_ruled_out"),
+        *([codes.note("rivals.open_rivals", rivals=missing)] if missing else []),
+        codes.note("rivals.not_ruled_out"),
     ]
