@@ -179,14 +179,14 @@ def test_check_speaks_of_calibrators_that_disagree(tmp_path):
 
 def test_new_writes_a_folder_that_check_can_speak_about(tmp_path):
     folder = tmp_path / "my rails"
-    first = study("new", folder)
+    first = study("new", folder, "--woods", "larch, cherry")
     assert first.exit_code == 0
     assert (folder / "study.toml").is_file()
     result = study("check", folder)
-    assert result.exit_code == 2
-    assert "Traceback" not in result.output
-    assert f"study plan '{folder}'" in first.stdout
-    again = study("new", folder)
+    assert result.exit_code == 0
+    assert result.stdout.splitlines()[-1] == say("cli.nothing_recorded", planned=34)
+    assert f"study signals '{folder}'" in first.stdout
+    again = study("new", folder, "--woods", "larch, cherry")
     assert again.exit_code == 2
     assert len(again.stderr.splitlines()) == 1
 

@@ -10,9 +10,10 @@
 - Within a mounting quiet comes before loud, and taps, with the driver silent, come last. A
   microphone records them at several places, one take at each. Where a sensor feels what enters the
   board, probe tones come before and after the tones, so that a contact that settles shows.
-- Controls: the silent room first and last, and once with everything turned up (idle); the recorder
-  into itself; the driver on the block where no sensor feels what enters the board, or to see levels
-  follow the drive; the driver in the air beside the first board mounted.
+- Controls: the silent room first and last. Unless the plan does without further ones: once with
+  everything turned up (idle); the recorder into itself; the driver on the block where no sensor
+  feels what enters the board, or to see levels follow the drive; the driver in the air beside the
+  first board mounted.
 - Test takes: the reference turned end for end, at the end of the first batch; on demand, after all
   else in a mounting, the microphone farther off (first board mounted) and the driver moved (each
   board once).
@@ -22,7 +23,8 @@ what is there; a recorded take is never touched. Only on purpose (`again`) are t
 batches removed in which nothing is recorded yet. Boards that come later are a stage of their own
 (`stage`): a schedule of these boards alone, in which some wood of the others is again.
 
-Functions: `plan_batches`, `minutes_of`, `write_schedule`, `next_stage`, `boards_of`, `take_name`.
+Functions: `plan_batches`, `minutes_of`, `write_schedule`, `next_stage`, `boards_of`, `take_name`,
+`short_name`.
 Classes: `Step`, `Batch`, `Written`.
 Source of the blocks: randomised complete blocks, as in Box, Hunter and Hunter, Statistics for
 Experimenters (recalled).
@@ -32,7 +34,7 @@ import itertools
 import random
 import secrets
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from studylib.codes import note
@@ -182,7 +184,7 @@ def _batch(
     for place, specimen in enumerate(order):
         first = not numbers[specimen, "bench"]
         mount = numbers.next(specimen, "bench")
-        if place == 0:
+        if place == 0 and settings.plan.controls:
             steps += [Step("airborne", specimen, mount, tone_hz=hz) for hz in _tones(settings)]
         steps += _mounted(specimen, mount, settings, steps_too=first)
         steps += _tests(specimen, mount, settings, farther=place == 0, moved=first)
@@ -242,13 +244,9 @@ def _before(settings: Settings) -> list[Step]:
         *(Step("driver", tone_hz=tone_hz, drive_db=drive_db) for drive_db in drives),
         *(Step("driver", tone_hz=hz) for hz in tones),
     ]
-    return [
-        *_calibrator(settings),
-        Step("room"),
-        *_repeated(Step("idle"), plan.idle),
-        Step("loopback", tone_hz=tone_hz),
-        *driver,
-    ]
+    idle = _repeated(Step("idle"), plan.idle)
+    tested = [*idle, Step("loopback", tone_hz=tone_hz), *driver] if plan.controls else []
+    return [*_calibrator(settings), Step("room"), *tested]
 
 
 def _mounted(specimen: str, mount: int, settings: Settings, *, steps_too: bool) -> list[Step]:
@@ -311,7 +309,12 @@ def _fits(batches: Sequence[Batch], plan: Plan) -> None:
 
 
 def write_schedule(
-    study: Study, *, add: int = 0, again: bool = False, stage: bool = False
+    study: Study,
+    *,
+    add: int = 0,
+    again: bool = False,
+    stage: bool = False,
+    named: Callable[[Step, str], str] | None = None,
 ) -> Written:
     """Make the schedule of a study and write it to takes.csv.
 
@@ -321,6 +324,7 @@ def write_schedule(
     add : so many further batches are planned where takes.csv holds some; 0 for the first time.
     again : rows of batches of the last stage without any recording are removed first.
     stage : the boards that belong to no stage yet are the next one.
+    named : gives a take's id, and so its file's name, of its step and batch; None for `take_name`.
 
     Returns
     -------
@@ -348,7 +352,7 @@ def write_schedule(
     seed = secrets.randbelow(MOST_SEED) if anew else settings.plan.seed
     batches = plan_batches(replace(study, settings=settings), seed=seed)
     rows = [
-        _row(step, batch.name, order)
+        _row(step, batch.name, order, (named or take_name)(step, batch.name))
         for batch in batches
         for order, step in enumerate(batch.steps, start=1)
     ]
@@ -402,8 +406,13 @@ def take_name(step: Step, batch: str) -> str:
     return f"{step.specimen}-{place}-{signal}"
 
 
-def _row(step: Step, batch: str, order: int) -> dict[str, str]:
-    name = take_name(step, batch)
+def short_name(step: Step, batch: str) -> str:
+    """A take's id as a person types it, where a mount has one take of each kind."""
+    board = f"{step.specimen}-{step.mount}-{step.kind}"
+    return board if step.specimen else f"{step.kind}-{step.repeat}"
+
+
+def _row(step: Step, batch: str, order: int, name: str) -> dict[str, str]:
     return {
         "take": name,
         "batch": batch,

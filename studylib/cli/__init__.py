@@ -26,7 +26,8 @@ def main() -> None:
 
 
 for command in (
-    *(commands.new, commands.plan, commands.blind, commands.lock, commands.signals),
-    *(commands.sheet, recording.record, commands.check, commands.run, commands.unblind),
+    *(commands.new, commands.add, commands.plan, commands.blind),
+    *(commands.lock, commands.signals, commands.sheet, recording.record),
+    *(commands.check, commands.run, commands.unblind),
 ):
     main.add_command(command)

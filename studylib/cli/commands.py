@@ -6,8 +6,8 @@ to put right first (one sentence a line on standard error); 130 stopped by hand.
 
 Functions: `plainly`, `tell`, `complain`, `printable`. Class: `Bars`.
 
-Commands: `new`, `plan`, `blind`, `lock`, `signals`, `sheet` before recording; then `check`, `run`
-and, after a blind study, `unblind`. `record` has a chapter of its own (`recording`).
+Commands: `new`, `add`, `plan`, `blind`, `lock`, `signals`, `sheet` before recording; then `check`,
+`run` and, after a blind study, `unblind`. `record` has a chapter of its own (`recording`).
 
 What is heavy is imported where it is needed, so that `study --help` is quick.
 """
@@ -50,7 +50,7 @@ def plainly(command: Callable[..., Any]) -> Callable[..., Any]:
             command(*args, **kwargs)
         except click.ClickException:
             raise
-        except KeyboardInterrupt:
+        except (KeyboardInterrupt, click.Abort):
             complain(say("cli.stopped"))
             sys.exit(STOPPED)
         except StudyError as error:
@@ -119,16 +119,76 @@ def _next(folder: Path, *commands: str) -> None:
     tell(say("cli.next", commands=[f"study {command} {where}" for command in commands]))
 
 
+def _answer(
+    question: str, given: str | None, read: Callable[[str], Any], default: str | None
+) -> Any:
+    """The answer to a question: by option, at the terminal until it fits, or else the default."""
+    if given is None and sys.stdin.isatty():
+
+        def answered(text: str) -> Any:
+            try:
+                return read(text)
+            except InputError as error:
+                raise click.UsageError(str(error)) from None
+
+        return click.prompt(say(question), default=default, value_proc=answered)
+    return read(given or default or "")
+
+
 @click.command(help=say("cli.help_new"))
 @click.argument("folder", **DIR)
+@click.option("--woods", metavar="NAMES", help=say("cli.help_woods"))
+@click.option("--boards", metavar="N", help=say("cli.help_boards"))
+@click.option("--trees", metavar="y|n", help=say("cli.help_trees"))
+@click.option("--tone", metavar="HZ", default="172", show_default=True, help=say("cli.help_tone"))
 @plainly
-def new(folder: Path) -> None:
-    """Write an empty study folder."""
-    from studylib.sheets.files import write_template
+def new(folder: Path, woods: str | None, boards: str | None, trees: str | None, tone: str) -> None:
+    """Write a simple study that is ready to be recorded."""
+    from studylib.bench.schedule import minutes_of, short_name, write_schedule
+    from studylib.sheets import first_study as first
+    from studylib.sheets.study import read_study, read_unrecorded
 
-    write_template(folder)
-    tell(say("cli.new_study", folder=folder))
-    _next(folder, "plan")
+    first.free_place(folder)
+    answers = {
+        "tone_hz": first.tone_of(tone),
+        "woods": _answer("cli.ask_woods", woods, first.woods_of, None),
+        "boards": _answer("cli.ask_boards", boards, first.boards_of, "4"),
+        "separate_trees": _answer("cli.ask_trees", trees, first.trees_of, "n"),
+    }
+    first.write_new(folder, **answers)
+    (batch,) = write_schedule(read_unrecorded(folder), named=short_name).batches
+    study = read_study(folder)
+    tell(
+        say("cli.new_study", folder=folder),
+        say(
+            "cli.new_takes",
+            recordings=len(batch.steps),
+            mounts=batch.mounts,
+            minutes=minutes_of(batch, study.settings.plan),
+            tone_hz=answers["tone_hz"],
+        ),
+        *(say("cli.warning", warning=one) for one in study.warnings),
+    )
+    _next(folder, "signals", "sheet", "check", "run")
+
+
+@click.command(help=say("cli.help_add_to"))
+@click.argument("folder", **DIR)
+@click.argument("what", type=click.Choice(["drive", "controls", "schedule"]))
+@click.option("--channel", type=click.IntRange(min=1), default=2, help=say("cli.help_channel"))
+@click.option("--kind", metavar="KIND", help=say("cli.help_kind"))
+@plainly
+def add(folder: Path, what: str, channel: int, kind: str | None) -> None:
+    """Add what a simple study goes without."""
+    from studylib.sheets import first_study as first
+    from studylib.sheets.study import read_unrecorded
+
+    study = read_unrecorded(folder)
+    sensed = _answer("cli.ask_kind", kind, first.kind_of, None) if what == "drive" else ""
+    drive = {"drive": channel, "drive_kind": sensed} if sensed else {}
+    keys, recorded = first.add_to(study, what, drive), len(study.takes)
+    tell(say("cli.added", what=what, keys=keys, recorded=recorded, locked=bool(study.lock)))
+    _next(folder, "check" if drive else "plan --add 1" if recorded else "plan --again")
 
 
 @click.command(help=say("cli.help_plan"))

@@ -3,7 +3,8 @@
 spreadsheet, settings_file   read what spreadsheets and people write
 rows, settings               the typed, validated objects; field_faults names what does not fit
 tables, between_rows         each table as a whole, and what its rows say together
-files                        the recordings as files: there, inside, not twice; `study new`
+files                        the recordings as files: there, inside, not twice
+first_study                  `study new` and `study add`
 records, lock, blinding      the schedule, the lock, the keys of a blind study
 study                        puts it together: `read_study`
 """

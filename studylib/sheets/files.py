@@ -1,4 +1,4 @@
-"""The files of a study folder: tables as spreadsheets write them, templates, and recordings.
+"""The files of a study folder: tables as spreadsheets write them, and recordings.
 
 Of a CSV table is read without a word: UTF-8 with or without a byte order mark, commas or
 semicolons, a decimal comma in semicolon files, any line ending, blank rows, stray spaces, quoted
@@ -10,15 +10,11 @@ a quoted cell with a line break inside is one row. Cells stay text here, without
 either end and in Unicode's composed form (NFC); `number` and `whole` turn text into numbers
 and never give NaN or infinity.
 
-A new folder holds nothing but words: the settings file names every key with its default, the tables
-hold their headers, and a short README says what to fill in and what to mind at the bench. These
-texts stand in `new_study/` beside this file.
-
 Recordings must be there, inside the study, and each another one. They are read in blocks, so that
 memory stays flat whatever their length.
 
 Functions: `read_text`, `read_table`, `table_text`, `mark_faults`, `number`, `whole`, `unreadable`,
-`reason_of`; `write_template`, `sha256`, `as_on_disk`, `recording_faults`, `unnamed_recordings`.
+`reason_of`; `sha256`, `as_on_disk`, `recording_faults`, `unnamed_recordings`.
 Classes: `Table`, `Row`.
 """
 
@@ -32,7 +28,6 @@ import unicodedata
 from collections import Counter, defaultdict
 from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from importlib import resources
 from pathlib import Path, PurePosixPath
 from typing import Any
 
@@ -262,7 +257,6 @@ def whole(text: str, *, comma: bool = False) -> int:
     return int(value)
 
 
-TEMPLATES = ("study.toml", "specimens.csv", "takes.csv", "README.md")
 HEAD_BYTES = 1 << 16
 WORKBOOKS = (".xlsx", ".ods", ".xls")
 UNREAD_ENDINGS = (".m4a", ".aac", ".mp4", ".mov", ".3gp", ".amr", ".wma", ".webm", ".mkv")
@@ -273,38 +267,6 @@ AUDIO_ENDINGS = (
 )
 
 Named = tuple[Row, Path]
-
-
-def write_template(folder: Path) -> list[Path]:
-    """Write an empty study into a new or empty folder.
-
-    Parameters
-    ----------
-    folder : made with its parents where it is not there.
-
-    Returns
-    -------
-    the paths written, in order: three sheets, the README, the folder for recordings.
-
-    Raises
-    ------
-    InputError : the folder holds something already, is a file, or cannot be written to.
-    """
-    folder = Path(folder)
-    try:
-        if folder.exists() and not folder.is_dir():
-            raise InputError(note("sheets.new_is_file", folder=folder))
-        if folder.is_dir() and any(folder.iterdir()):
-            raise InputError(note("sheets.new_not_empty", folder=folder))
-        (folder / "recordings").mkdir(parents=True)
-        texts = resources.files("studylib.sheets") / "new_study"
-        for name in TEMPLATES:
-            (folder / name).write_bytes((texts / name).read_bytes())
-    except OSError as error:
-        raise InputError(
-            note("sheets.new_unwritable", folder=folder, reason=reason_of(error))
-        ) from None
-    return [folder / name for name in (*TEMPLATES, "recordings")]
 
 
 def sha256(path: Path | str) -> str:

@@ -162,8 +162,9 @@ class Plan(_Section):
 
     `boards` counts boards of one wood, `mounts` the mountings of one board in the whole study,
     `takes` the tones at the fundamental in one mounting, `tap_places` the places of a microphone
-    at which the taps are recorded (see `Settings.tap_places`). `idle` to `moved_mm` plan the takes
-    that test a cause; 0 and False plan none.
+    at which the taps are recorded (see `Settings.tap_places`). `controls` to `moved_mm` plan the
+    takes that test a cause; 0 and False plan none. Without `controls` the silent room alone is left
+    of what needs no board.
     """
 
     boards: int = Field(4, ge=1, description="right.whole")
@@ -174,6 +175,7 @@ class Plan(_Section):
     drive_steps_db: Annotated[tuple[Step, ...], _LISTED] = Field(
         (-18.0, -12.0, -6.0), description="right.drive_steps"
     )
+    controls: bool = Field(True, description="right.switch")
     idle: int = Field(1, ge=0, description="right.whole")
     probes_before: bool = Field(True, description="right.switch")
     turned: bool = Field(True, description="right.switch")

@@ -132,6 +132,14 @@ FAULTS = {
     "bench.long_session": {
         **KEY, "mounts": 22, "recordings": 300, "minutes": 350.4, "minutes_day": 300.0,
     },
+    "new.unfit": {"name": "tone", "value": "250"},
+    "new.added_already": {**TOML, "section": "[plan]", "what": "controls"},
+    "new.set_already": {
+        **TOML, "section": "[plan]", "key": "mounts", "now": "4", "wanted": "3", "what": "schedule",
+    },
+    "new.by_hand": {
+        **TOML, "section": "[plan]", "what": "controls", "lines": ["controls = true"],
+    },
     "bench.takes_already": {**TAKES, "count": 12},
     "bench.take_already": {**TAKES, "take": "day2-room-r1"},
     "bench.shared_file": {"value": "recordings/day1/L_1.wav"},
@@ -147,6 +155,8 @@ FAULTS = {
 }  # fmt: skip
 
 REMARKS = {
+    "new.title": {"woods": ["larch", "cherry"]},
+    "new.question": {"woods": ["larch", "cherry"]},
     "sheets.unknown_column": {**ROW, "value": "temprature_c", "nearest": "temperature_c"},
     "sheets.text_column": {**ROW, "value": "saw", "nearest": "mass_g"},
     "sheets.covariate_like_known": {**ROW, "value": "mass_kg", "nearest": "mass_g"},
@@ -232,7 +242,7 @@ WHILE_WATCHING = {
 
 
 def test_the_tables_here_have_every_code():
-    asked = asked_for("cells", "sheets", "settings", "records", "bench")
+    asked = asked_for("cells", "sheets", "settings", "records", "bench", "new")
     assert set(FAULTS) | set(REMARKS) == asked - WHILE_WATCHING
 
 

@@ -1,0 +1,239 @@
+"""A study begins: a folder that is ready for its first recording, and what is added to it later.
+
+A new folder is a simple study: one microphone, one tone and taps, every board set up twice. The
+answers to a few questions make study.toml and the rows of specimens.csv; the rest is the texts of
+`new_study/` beside this file: a README that goes through the first hour and explains every column,
+and `every_key.toml` with every key of study.toml and its default. Rows of takes.csv are a schedule
+and come from `bench.schedule`.
+
+What is added later changes keys of study.toml, line by line, so that all else that stands there
+stays. A change counts only when the file then holds these keys with these values, and everything
+else as before; a key that its owner has set to something else is left alone and told.
+
+Functions: `woods_of`, `boards_of`, `trees_of`, `kind_of`, `tone_of`, `free_place`,
+`write_new`, `add_to`, `with_keys`.
+"""
+
+import json
+import re
+import tomllib
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
+from importlib import resources
+from pathlib import Path
+from string import Template, ascii_uppercase
+from typing import Any
+
+from studylib.codes import note
+from studylib.errors import InputError
+from studylib.sheets.files import number, read_text, reason_of, table_text, whole
+from studylib.sheets.rows import SPECIMEN_COLUMNS, TAKE_COLUMNS
+from studylib.sheets.settings import DRIVE_KINDS, Plan, mains_multiple
+from studylib.sheets.settings_file import FILE
+from studylib.sheets.study import Study
+from studylib.words import say
+from studylib.writing import slug, write_whole
+
+
+SIMPLE = {
+    "mounts": 2,
+    "takes": 1,
+    "batches": 1,
+    "controls": False,
+    "probes": [],
+    "drive_steps_db": [],
+    "tap_places": 1,
+    "free_taps": 0,
+}
+"""[plan] of a simple study; what is added later gives these keys their defaults."""
+
+LATER = {
+    "controls": ("controls", "probes", "drive_steps_db"),
+    "schedule": ("mounts", "takes", "batches", "tap_places", "free_taps"),
+}
+
+
+def woods_of(text: str) -> tuple[str, ...]:
+    """The names of two to eight woods, with commas between.
+
+    One session of six hours holds twelve boards of eight woods.
+
+    Raises
+    ------
+    InputError : fewer or more, one name twice, or a character that no sheet can hold.
+    """
+    woods = tuple(filter(None, (" ".join(name.split()) for name in re.split("[,;]", text))))
+    apart = len({wood.casefold() for wood in woods})
+    return _fit("woods", text, woods, text.isprintable() and 2 <= apart == len(woods) <= 8)
+
+
+def boards_of(text: str) -> int:
+    """How many boards of each wood."""
+    return _answer("boards", text, whole, lambda boards: 1 <= boards <= 12)
+
+
+def trees_of(text: str) -> bool:
+    """Whether each board is from a tree of its own: y or n."""
+    return _fit(
+        "trees", word := text.strip().casefold(), word[:1] == "y", word in ("y", "yes", "n", "no")
+    )
+
+
+def kind_of(text: str) -> str:
+    """What the drive channel senses."""
+    return _fit("kind", text, text, text in DRIVE_KINDS)
+
+
+def tone_of(text: str) -> float:
+    """The frequency of the tone in Hz."""
+    return _answer("tone", text, number, lambda hz: 20 <= hz <= 5000 and not mains_multiple(hz))
+
+
+def _answer(name: str, text: str, read: Callable[..., Any], fits: Callable[[Any], bool]) -> Any:
+    value = None
+    with suppress(ValueError):
+        value = read(text.strip(), comma=True)
+    return _fit(name, text, value, value is not None and fits(value))
+
+
+def _fit(name: str, text: str, value: Any, fits: bool) -> Any:
+    if not fits:
+        raise InputError(note("new.unfit", name=name, value=text))
+    return value
+
+
+def write_new(
+    folder: Path, *, woods: Sequence[str], boards: int, separate_trees: bool, tone_hz: float
+) -> None:
+    """Write a simple study into a new or empty folder; takes.csv still without rows.
+
+    Parameters
+    ----------
+    folder : made with its parents where it is not there.
+    woods, boards, separate_trees, tone_hz : as the functions that read the answers give them.
+
+    Raises
+    ------
+    InputError : the folder holds something already, is a file, or cannot be written to.
+    """
+    folder, texts = Path(folder), resources.files("studylib.sheets") / "new_study"
+    rows = [
+        {"specimen": f"{letters}{count}", "wood": wood}
+        for wood, letters in zip(woods, _letters(woods), strict=True)
+        for count in range(1, boards + 1)
+    ]
+    answers = SIMPLE | {
+        "title": say("new.title", woods=woods),
+        "question": say("new.question", woods=woods),
+        "separate_trees": separate_trees,
+        "boards": boards,
+        "tone_hz": tone_hz,
+    }
+    given = {name: _toml(value) for name, value in answers.items()}
+    files = {
+        FILE: Template((texts / FILE).read_text(encoding="utf-8")).substitute(given),
+        "specimens.csv": table_text(SPECIMEN_COLUMNS, rows, semicolons=False),
+        "takes.csv": table_text(TAKE_COLUMNS, [], semicolons=False),
+        **{
+            name: (texts / name).read_text(encoding="utf-8")
+            for name in ("README.md", "every_key.toml")
+        },
+    }
+    free_place(folder)
+    try:
+        (folder / "recordings" / "day1").mkdir(parents=True)
+        for name, text in files.items():
+            write_whole(folder / name, text)
+    except OSError as error:
+        raise InputError(
+            note("sheets.new_unwritable", folder=folder, reason=reason_of(error))
+        ) from None
+
+
+def free_place(folder: Path) -> None:
+    """See that a new study can stand there.
+
+    Raises
+    ------
+    InputError : the folder holds something already, or is a file.
+    """
+    if folder.exists() and not folder.is_dir():
+        raise InputError(note("sheets.new_is_file", folder=folder))
+    if folder.is_dir() and any(folder.iterdir()):
+        raise InputError(note("sheets.new_not_empty", folder=folder))
+
+
+def _letters(woods: Sequence[str]) -> list[str]:
+    """What the boards of each wood are called: the first letters of its name, or of its last word,
+    where they tell the woods apart."""
+    names = (woods, [wood.split()[-1] for wood in woods])
+    cut = [[slug(w)[:n].capitalize() for w in words] for words in names for n in (1, 2, 3)]
+    apart = [c for c in cut if len(set(c)) == len(woods) and all(map(str.isalpha, c))]
+    return [*apart, list(ascii_uppercase[: len(woods)])][0]
+
+
+def _toml(value: Any) -> str:
+    """A value as TOML has it: what JSON writes of texts, numbers, switches and lists is TOML."""
+    return json.dumps(value, ensure_ascii=False)
+
+
+def add_to(study: Study, what: str, drive: Mapping[str, Any]) -> list[str]:
+    """Add to study.toml what a simple study goes without.
+
+    Parameters
+    ----------
+    study : what its study.toml now holds decides what may be changed.
+    what : "drive", or one of `LATER`.
+    drive : its keys of [channels]; empty unless it is what is added.
+
+    Returns
+    -------
+    the keys that were changed.
+
+    Raises
+    ------
+    InputError : it is there already, a key of it is set to something else, or the lines of
+        study.toml cannot be changed so that nothing else changes.
+    """
+    section, full = "channels" if drive else "plan", Plan().model_dump(mode="json")
+    now = getattr(study.settings, section).model_dump(mode="json")
+    wanted = drive or {name: full[name] for name in LATER[what]}
+    changed = {name: value for name, value in wanted.items() if now[name] != value}
+    place = {"file": FILE, "section": f"[{section}]"}
+    if not changed:
+        raise InputError(note("new.added_already", **place, what=what))
+    if wanted.get("drive") == study.settings.channels.response:
+        raise InputError(note("settings.same_channel", **place, channel=wanted["drive"]))
+    for name, value in changed.items():
+        if now[name] != SIMPLE.get(name):
+            values = {"key": name, "now": _toml(now[name]), "wanted": _toml(value)}
+            raise InputError(note("new.set_already", **place, what=what, **values))
+    text = read_text(study.folder / FILE)
+    before = tomllib.loads(text)
+    after = with_keys(text, section, changed)
+    with suppress(tomllib.TOMLDecodeError):
+        if tomllib.loads(after) == before | {section: before.get(section, {}) | changed}:
+            write_whole(study.folder / FILE, after)
+            return list(changed)
+    raise InputError(
+        note(
+            "new.by_hand",
+            **place,
+            what=what,
+            lines=[f"{name} = {_toml(value)}" for name, value in changed.items()],
+        )
+    )
+
+
+def with_keys(text: str, section: str, values: Mapping[str, Any]) -> str:
+    """The text with keys of one section set, remarks behind them kept; the section is put at the
+    end where there is none. Only lines that hold a key and its value whole are understood."""
+    head = rf"(?m)^[ \t]*\[[ \t]*{section}[ \t]*\][^\n]*\n"
+    text = text if re.search(head, text) else f"{text.rstrip()}\n\n[{section}]\n"
+    found = re.search(head, text)
+    body, *further = re.split(r"(?m)^(?=[ \t]*\[)", text[found.end() :], maxsplit=1)
+    for name, value in values.items():
+        line = rf"(?m)^([ \t]*{name}[ \t]*=[ \t]*)[^#\r\n]*?([ \t]*(#[^\r\n]*)?\r?)$"
+        body, count = re.subn(line, lambda m, v=value: f"{m[1]}{_toml(v)}{m[2]}", body)
+        body = body if count else f"{name} = {_toml(value)}\n{body}"
+    return text[: found.end()] + body + "".join(further)

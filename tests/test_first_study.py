@@ -1,0 +1,242 @@
+"""`study new` asks and writes, `study add` changes what it wrote; as a person uses them."""
+
+from __future__ import annotations
+
+import itertools
+import tomllib
+
+import click.testing
+import pytest
+from click.testing import CliRunner
+
+from studylib import cli
+from studylib.sheets import first_study, read_study
+from studylib.sheets.study import read_unrecorded
+from studylib.words import say
+
+TOML = "study.toml"
+
+
+def study(*arguments: object, typed: str | None = None):
+    return CliRunner().invoke(cli.main, [str(one) for one in arguments], input=typed)
+
+
+@pytest.fixture
+def terminal(monkeypatch):
+    """What is typed comes from a person."""
+    monkeypatch.setattr(click.testing._NamedTextIOWrapper, "isatty", lambda _: True, raising=False)
+
+
+@pytest.fixture
+def rails(tmp_path):
+    folder = tmp_path / "rails"
+    result = study("new", folder, "--woods", "larch,cherry,robinia", "--trees", "y")
+    assert result.exit_code == 0, result.output
+    return folder
+
+
+def keys(folder) -> dict:
+    return tomllib.loads((folder / TOML).read_text(encoding="utf-8"))
+
+
+def test_three_answers_make_a_study_that_is_ready(tmp_path, terminal):
+    result = study("new", tmp_path / "rails", typed="larch; cherry\n3\nn\n")
+    assert result.exit_code == 0, result.output
+    for question in ("cli.ask_woods", "cli.ask_boards", "cli.ask_trees"):
+        assert say(question) in result.stdout
+    found = read_study(tmp_path / "rails")
+    assert {wood: len(own) for wood, own in found.boards_by_wood.items()} == {
+        "larch": 3,
+        "cherry": 3,
+    }
+    # Two mounts of six boards, a tone and taps in each, and the room before and after.
+    assert len(found.planned) == 2 * 6 * 2 + 2
+    assert not found.settings.study.separate_trees
+
+
+def test_a_bad_answer_is_asked_again_and_enter_takes_what_is_proposed(tmp_path, terminal):
+    result = study("new", tmp_path / "rails", typed="larch\nlarch,Larch\nlarch,cherry\n0\n\n?\n\n")
+    assert result.exit_code == 0, result.output
+    for name, value in (("woods", "larch"), ("woods", "larch,Larch"), ("boards", "0")):
+        assert say("new.unfit", name=name, value=value) in result.output
+    assert result.output.count(say("cli.ask_trees")) == 2
+    assert [len(own) for own in read_study(tmp_path / "rails").boards_by_wood.values()] == [4, 4]
+
+
+def test_whoever_stops_while_asked_leaves_nothing(tmp_path, terminal):
+    result = study("new", tmp_path / "rails", typed="larch, cherry\n")
+    assert result.exit_code == 130
+    assert say("cli.stopped") in result.stderr
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_without_a_terminal_woods_are_needed_and_nobody_is_asked(tmp_path):
+    result = study("new", tmp_path / "rails", typed="larch,cherry\n")
+    assert (result.exit_code, result.stdout) == (2, "")
+    assert result.stderr == say("new.unfit", name="woods", value="") + "\n"
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    ("name", "value"),
+    [
+        ("woods", "larch"),
+        ("woods", "a,b,c,d,e,f,g,h,i"),
+        ("woods", "larch,che\x1brry"),
+        ("boards", "13"),
+        ("boards", "two"),
+        ("trees", "perhaps"),
+        ("tone", "nan"),
+        ("tone", "19"),
+        ("tone", "250.5"),  # 5 x 50 Hz
+    ],
+)
+def test_a_bad_option_is_one_clear_sentence(tmp_path, name, value):
+    given = {"woods": "larch,cherry"} | {name: value}
+    options = itertools.chain.from_iterable((f"--{key}", given[key]) for key in given)
+    result = study("new", tmp_path / "rails", *options)
+    assert result.exit_code == 2
+    assert result.stderr == say("new.unfit", name=name, value=value) + "\n"
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_folder_in_use_is_refused_before_anything_is_asked(rails, terminal):
+    before = {path: path.read_bytes() for path in rails.iterdir() if path.is_file()}
+    result = study("new", rails, typed="larch, cherry\n2\ny\n")
+    assert result.exit_code == 2
+    assert result.output == say("sheets.new_not_empty", folder=str(rails)) + "\n"
+    assert {path: path.read_bytes() for path in rails.iterdir() if path.is_file()} == before
+
+
+def test_rows_can_be_typed_and_mix_the_woods(rails):
+    found = read_study(rails)
+    names = [take.take for take in found.planned]
+    assert (names[0], names[-1]) == ("room-1", "room-2")
+    assert {"L1-1-tone", "L1-1-tap", "R4-2-tone"} <= set(names)
+    assert all(take.file == f"recordings/day1/{take.take}.wav" for take in found.planned)
+    assert (rails / "recordings" / "day1").is_dir()
+    # Every three mounts have every wood once, and no board comes twice before all came once.
+    mounts = list(dict.fromkeys((t.specimen, t.mount) for t in found.planned if t.specimen))
+    woods = [found.specimen(name).wood for name, _ in mounts]
+    assert all(len(set(woods[i : i + 3])) == 3 for i in range(0, 24, 3))
+    assert [mount for _, mount in mounts] == [1] * 12 + [2] * 12
+
+
+def test_the_default_fits_into_an_hour(rails):
+    plan = read_study(rails).settings.plan
+    assert 24 * plan.minutes_mount + 50 * plan.minutes_take <= 45
+
+
+OWN = """# mine, first
+[plan]   # mine too
+mounts = 2  # twice
+takes=1
+batches = 1
+tap_places = 1
+free_taps = 0
+controls = false\t# without
+probes = []
+drive_steps_db = []
+note = "drive = 3"
+
+[study]
+title = "t"  # [channels]
+question = '''
+drive
+'''
+"""
+
+
+@pytest.mark.parametrize("ending", ["\n", "\r\n"])
+@pytest.mark.parametrize("what", ["drive", "controls", "schedule"])
+def test_what_is_added_changes_its_keys_and_no_other_line(rails, what, ending):
+    sheet = rails / TOML
+    sheet.write_bytes(OWN.replace("\n", ending).encode())
+    before, lines = keys(rails), sheet.read_bytes().splitlines()
+    result = study("add", rails, what, *(["--kind", "force"] if what == "drive" else []))
+    assert result.exit_code == 0, result.output
+    after = keys(rails)
+    if what == "drive":
+        assert after.pop("channels") == {"drive": 2, "drive_kind": "force"}
+        assert after == before
+        assert sheet.read_bytes().splitlines()[: len(lines)] == lines
+    else:
+        full = first_study.Plan().model_dump(mode="json")
+        changed = {name: full[name] for name in first_study.LATER[what]}
+        assert after == before | {"plan": before["plan"] | changed}
+        kept = [line for line in lines if line in sheet.read_bytes().splitlines()]
+        assert len(kept) == len(lines) - len(changed)
+        remark = b"# without" if what == "controls" else b"# twice"
+        assert remark in sheet.read_bytes()
+    read_unrecorded(rails)
+    again = study("add", rails, what, *(["--kind", "force"] if what == "drive" else []))
+    assert again.exit_code == 2
+    section = "[channels]" if what == "drive" else "[plan]"
+    place = {"file": TOML, "section": section}
+    assert again.stderr == say("new.added_already", **place, what=what) + "\n"
+    assert keys(rails) == after | ({"channels": keys(rails)["channels"]} if what == "drive" else {})
+
+
+def test_all_three_can_be_added_and_the_schedule_follows(rails):
+    assert study("add", rails, "drive", "--kind", "acceleration").exit_code == 0
+    assert study("add", rails, "controls").exit_code == 0
+    result = study("add", rails, "schedule")
+    assert result.exit_code == 0
+    assert f"study plan --again {rails}" in result.stdout
+    settings = read_unrecorded(rails).settings
+    plan = first_study.Plan()
+    for names in first_study.LATER.values():
+        assert all(getattr(settings.plan, name) == getattr(plan, name) for name in names)
+    assert (settings.channels.drive, settings.channels.drive_kind) == (2, "acceleration")
+
+
+@pytest.mark.parametrize(
+    ("line", "value", "what"),
+    [
+        ("mounts = 2", "mounts = 4", "schedule"),
+        ("probes = []", "probes = [2, 5]", "controls"),
+        ('response_kind = "microphone"', 'drive = 3\ndrive_kind = "force"', "drive"),
+    ],
+)
+def test_what_its_owner_has_chosen_is_not_changed(rails, line, value, what):
+    sheet = rails / TOML
+    sheet.write_text(sheet.read_text().replace(line, value))
+    before = sheet.read_bytes()
+    result = study("add", rails, what, *(["--kind", "force"] if what == "drive" else []))
+    assert result.exit_code == 2
+    assert len(result.stderr.splitlines()) == 1
+    assert value.split()[0] in result.stderr
+    assert sheet.read_bytes() == before
+
+
+STUDY = '[study]\ntitle = "t"\nquestion = "q"\n'
+SIMPLE = "controls = false\ndrive_steps_db = []\n"
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        f"plan = {{controls = false, drive_steps_db = [], probes = []}}\n{STUDY}",
+        f"plan.controls = false\nplan.drive_steps_db = []\nplan.probes = []\n{STUDY}",
+        f"{STUDY}[plan]\n{SIMPLE}probes = [\n]\n",
+        f'{STUDY}note = """\n[plan]\n"""\n[ \'plan\' ]\n{SIMPLE}probes = []\n',
+    ],
+    ids=["inline", "dotted", "several lines", "inside a text"],
+)
+def test_lines_that_are_not_understood_are_left_alone(rails, text):
+    sheet = rails / TOML
+    sheet.write_text(text)
+    result = study("add", rails, "controls")
+    assert (result.exit_code, len(result.stderr.splitlines())) == (2, 1)
+    assert "probes = [2, 3]" in result.stderr  # what its owner is to write
+    assert sheet.read_text() == text
+
+
+def test_a_drive_is_named_and_is_not_the_response(rails):
+    before = (rails / TOML).read_bytes()
+    result = study("add", rails, "drive")
+    assert result.stderr == say("new.unfit", name="kind", value="") + "\n"
+    result = study("add", rails, "drive", "--kind", "force", "--channel", "1")
+    place = {"file": TOML, "section": "[channels]"}
+    assert result.stderr == say("settings.same_channel", **place, channel=1) + "\n"
+    assert (rails / TOML).read_bytes() == before
