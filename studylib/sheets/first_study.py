@@ -32,8 +32,7 @@ from studylib.sheets.settings import DRIVE_KINDS, Plan, mains_multiple
 from studylib.sheets.settings_file import FILE
 from studylib.sheets.study import Study
 from studylib.words import say
-from studylib.writing import slug, write_whole
-
+from studylib.writing import slug, write_together, write_whole
 
 SIMPLE = {
     "mounts": 2,
@@ -142,8 +141,7 @@ def write_new(
     free_place(folder)
     try:
         (folder / "recordings" / "day1").mkdir(parents=True)
-        for name, text in files.items():
-            write_whole(folder / name, text)
+        write_together(folder, files)
     except OSError as error:
         raise InputError(
             note("sheets.new_unwritable", folder=folder, reason=reason_of(error))
