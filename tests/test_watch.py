@@ -208,7 +208,7 @@ def test_a_file_with_an_open_length_in_its_header_is_waited_for_as_well(folder):
 def test_a_row_written_for_a_strange_file_makes_it_a_take(folder):
     bench = Bench(folder)
     record(folder, "room", file="extra.wav")
-    assert "not in takes.csv" in bench.after()[0]
+    assert bench.after()[0].startswith("rename  recordings/extra.wav: no row has this name")
     with (folder / "takes.csv").open("a", encoding="utf-8") as file:
         file.write("extra,day1,room,,,2,recordings/extra.wav,5,\n")
     said = bench.after()
@@ -229,12 +229,17 @@ def test_a_wrong_name_is_told_and_a_rename_puts_it_right(folder):
     bench = Bench(folder)
     path = record(folder, "room", file="rom.wav")
     (line,) = bench.after()
-    names = {"expected": "recordings/room.wav", "nearest": "recordings/room.wav"}
-    assert line == "redo  " + say("bench.stranger", file="recordings/rom.wav", **names)
+    assert line == (
+        "rename  recordings/rom.wav: no row has this name; its content fits room, which is still "
+        "to be recorded. If it is that take, rename the file to recordings/room.wav"
+    )
     assert bench.after() == []
     path.rename(folder / "recordings" / "room.wav")
     (line,) = bench.after()
     assert line.startswith("keep  room")
+    record(folder, "L1-a", hz=180.0, file="L1_a.wav")  # the content of no take
+    names = {"expected": "recordings/L1-a.wav", "nearest": "recordings/L1-a.wav"}
+    assert bench.after() == ["redo  " + say("bench.stranger", file="recordings/L1_a.wav", **names)]
 
 
 def test_a_phones_file_is_seen_and_told_how_to_convert(folder):

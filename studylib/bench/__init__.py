@@ -3,6 +3,7 @@
 schedule      the order of a batch, and its rows of takes.csv
 signals       what is played, as WAV files
 sheet         what to do next, to be printed
+slips         what a recording most likely is, where it is not what its row says
 watch         a look at each recording as it appears
 devices       a signal is played while the input is heard
 loopback      what a cable from output to input tells

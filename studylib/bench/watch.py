@@ -28,7 +28,8 @@ from watchfiles import watch
 
 from studylib import tables
 from studylib.bench.sheet import groups, level, to_do
-from studylib.codes import note, several
+from studylib.bench.slips import EXCHANGED, OTHER, copy_of, hear, owner_of, slip_of
+from studylib.codes import code_of, note, several
 from studylib.errors import InputError, StudyError
 from studylib.measure.session import header_of, measured_at, session_of
 from studylib.modes.means import over_places, own_squared, room_hides
@@ -44,7 +45,7 @@ from studylib.writing import read_json, write_json
 
 MEMORY = ".looked_at.json"
 SHEETS = ("study.toml", "specimens.csv", "takes.csv", "schedule.json")
-KEEP, REDO, STRANGER = "keep", "redo", "stranger"  # a stranger is in no row of takes.csv
+KEEP, REDO, RENAME, STRANGER = "keep", "redo", "rename", "stranger"  # without a row
 SESSION_KINDS = ("room", "calibrator")  # what the other takes of a batch are held against
 SETTLED_S = 0.4  # without growth: the recorder has most likely closed the file
 GIVEN_UP_S = 3.0  # without growth and still short: it breaks off
@@ -84,15 +85,19 @@ def first_look(study: Study, take: Take) -> Look:
     info = infos[take.take]
     if not info.frames:
         return Look(REDO, info.remark)
+    slip = copy_of(study, take) or slip_of(study, take, lambda t: hear(study, study.path_of(t)))
+    if code_of(slip) in OTHER:  # its own checks would speak of another signal
+        return Look(REDO, slip)
     session = session_of(study, tuple(takes.values()), infos)
     measured, ring = measured_at(study, take, info, session)
     verdict, reason = quality.take_verdict(measured.checks)
     if verdict == "fail":
         rows = tables.typed("quality", [(take.take, *check) for check in measured.checks])
         failed, advice = failed_checks(rows)
-        return Look(REDO, note("bench.failed", checks=failed, advice=advice))
+        return Look(REDO, several([slip, note("bench.failed", checks=failed, advice=advice)]))
     mind = note("bench.mind", checks=reason) if verdict == "warn" else ""
-    return Look(KEEP, several([mind, _room(study, take, (ring and ring.taps) or [])]))
+    more = several([slip, mind, _room(study, take, (ring and ring.taps) or [])])
+    return Look(REDO if code_of(slip) == EXCHANGED else KEEP, more)
 
 
 def _room(study: Study, take: Take, taps: Iterable[Tap]) -> str:
@@ -240,7 +245,7 @@ class Watcher:
         take = next((take for take in self._all() if take.file == name), None)
         if take is None:
             self._remember(name, signature, STRANGER)
-            self.tell(f"{REDO}  {self._stranger(name)}")
+            self.tell(self._stranger(name))
             return
         study = self._now(also=take)
         look = self._patiently(study, take)
@@ -269,15 +274,24 @@ class Watcher:
             reminder.cancel()
 
     def _stranger(self, name: str) -> str:
+        """The line of a file without a row: whose recording it may be, and is it fit for use."""
         if name.lower().endswith(UNREAD_ENDINGS):
-            return say("recordings.convert", file=name)
-        waiting, batch = self._waiting(), self._batch_at_work()
-        files = [take.file for take in self._all() if take.take in waiting]
-        if not batch:
-            return say("bench.stranger", file=name)
-        expected = next(t.file for t in self.study.scheduled_of(batch) if t.take in waiting)
-        near = nearest(name, sorted(files))
-        return say("bench.stranger", file=name, expected=expected, nearest=near)
+            return f"{REDO}  {say('recordings.convert', file=name)}"
+        study, waiting, batch = self._now(), self._waiting(), self._batch_at_work()
+        rows = [t for t in self._all() if t.take in waiting]
+        rows.sort(key=lambda t: t.batch != batch)
+        if found := owner_of(study, name, rows):
+            own = found[0].model_copy(update={"file": name})
+            look = self._patiently(replace(study, takes=(*study.takes, own)), own)
+            keep = look.verdict == KEEP
+            told = say(
+                "slips.rename", file=name, take=own.take, to=found[0].file, named=found[1],
+                keep=keep, why=look.reason,
+            )  # fmt: skip
+            return f"{RENAME if keep else REDO}  {told}"
+        files = [t.file for t in rows]
+        near = {"expected": files[0], "nearest": nearest(name, sorted(files))} if files else {}
+        return f"{REDO}  {say('bench.stranger', file=name, **near)}"
 
     def _all(self) -> list[Take]:
         return [t for batch in self.study.all_batches for t in self.study.scheduled_of(batch)]

@@ -391,6 +391,7 @@ def _check(folder: Path) -> int:
     """Check what is recorded; how many takes are not fit for use."""
     import pandas as pd
 
+    from studylib.bench.slips import slips
     from studylib.measure import measure_batch
     from studylib.report.at_the_bench import bench_warnings, fitness, repeats_apart
     from studylib.sheets import read_study
@@ -409,7 +410,7 @@ def _check(folder: Path) -> int:
     with Bars() as bars:
         found = [measure_batch(study, batch, progress=bars.of(batch)) for batch in study.batches]
     lines, failed = fitness(study, pd.concat([batch.quality for batch in found], ignore_index=True))
-    odd = [*study.warnings, *bench_warnings(found), *repeats_apart(found)]
+    odd = [*study.warnings, *bench_warnings(found), *repeats_apart(found), *slips(study)]
     tell(*(say("cli.warning", warning=one) for one in odd), *lines)
     if planned:
         tell(say("cli.still_planned", planned=planned))
