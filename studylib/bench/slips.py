@@ -36,8 +36,8 @@ HOLDS = {
     "tone": "tone", "loopback": "tone", "driver": "tone", "airborne": "tone",
     "sweep": "sweep", "tap": "tap", "room": "silence", "idle": "silence",
 }  # fmt: skip
-SENSED, OTHER = ("tone", "sweep", "driver", "airborne"), ("slips.copy", "slips.other")
-EXCHANGED, PAIR = "slips.exchanged", "slips.pair"
+SENSED = ("tone", "sweep", "driver", "airborne")  # what holds the drive channel
+OTHER, EXCHANGED, PAIR = ("slips.copy", "slips.other"), "slips.exchanged", "slips.pair"
 # Of a file; short spectra a second; those that tell anything; their first bin, 40 Hz.
 HEARD_S, A_SECOND, FEWEST, LOWEST = 4, 20, 8, 2
 # A tone: one sharp peak all the time, at one level, and nothing far louder.
@@ -234,8 +234,11 @@ def _exchanged(take: Take, heard: Heard, against: list, one_mount: bool) -> str:
     far, back = abs(own - middle), abs(own + middle)
     told = 1 * (back < far / 3) - 1 * (far < back / 3)
     level, noise = told * (np.maximum(far, back) > least)
-    sure = min(noise, level) >= 0 and noise + level * one_mount > 0
-    return note(EXCHANGED, others=[t.take for t, _ in against]) if sure else ""
+    return (
+        note(EXCHANGED, others=[t.take for t, _ in against])
+        if min(noise, level) >= 0 and noise + level * one_mount > 0
+        else ""
+    )
 
 
 def _level(take: Take, heard: Heard, repeats: list) -> str:
