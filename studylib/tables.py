@@ -18,7 +18,7 @@ The unit stands at the end of a column's name, as in `frequency_hz`, or in the c
 row. Files are CSV (RFC 4180), UTF-8, "\\n" line ends, numbers with as many digits as bring the same
 number back.
 
-Functions: `empty`, `typed`, `text_of`, `read`, `write`, `write_package`, `package`, `dictionary`.
+Functions: `empty`, `typed`, `text_of`, `read`, `write`, `write_package`, `package`.
 Classes: `Table`, `Column`. Data: `TABLES`.
 """
 
@@ -529,16 +529,6 @@ def _field(table: Table, column: Column, values: pd.Series) -> dict[str, Any]:
     elif column.name == "u" or column.name.endswith("_u"):
         constraints |= {"minimum": 0}
     return field | ({"constraints": constraints} if constraints else {})
-
-
-def dictionary() -> pd.DataFrame:
-    """Every column of every table: table, column, type, unit, meaning."""
-    rows = [
-        (table.name, column.name, column.type, column.unit, words.column(table.name, column.name))
-        for table in TABLES.values()
-        for column in table.columns
-    ]
-    return pd.DataFrame(rows, columns=["table", "column", "type", "unit", "meaning"])
 
 
 def read(name: str, path: Path | str) -> pd.DataFrame:

@@ -30,16 +30,22 @@ def test_every_column_has_a_meaning_and_every_meaning_a_column():
     own = {(table, name) for table, names in told.items() for name in names}
     assert own <= columns
     assert {name for _, name in columns - own} == set(everywhere)
-    for meaning in [*everywhere.values(), *titles.values(), *tables.dictionary()["meaning"]]:
+    of_columns = [
+        words.column(table.name, name) for table in TABLES.values() for name in table.names
+    ]
+    for meaning in [*everywhere.values(), *titles.values(), *of_columns]:
         assert len(meaning) < 120, meaning
 
 
-def test_the_dictionary_has_a_row_for_each_column_with_its_unit():
-    found = tables.dictionary().set_index(["table", "column"])
-    assert len(found) == sum(len(table.columns) for table in TABLES.values())
-    assert found.index.is_unique
-    assert found.loc[("responses", "h1_db"), ["type", "unit"]].tolist() == ["number", "dB"]
-    assert found.loc[("modes", "frequency_u"), "unit"] == ""
+def test_a_column_stands_once_in_its_table_with_its_unit():
+    assert all(len(set(table.names)) == len(table.names) for table in TABLES.values())
+    kinds = {
+        (table.name, column.name): (column.type, column.unit)
+        for table in TABLES.values()
+        for column in table.columns
+    }
+    assert kinds["responses", "h1_db"] == ("number", "dB")
+    assert kinds["modes", "frequency_u"] == ("number", "")
 
 
 @pytest.mark.parametrize("name", sorted(TABLES))

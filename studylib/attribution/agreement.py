@@ -55,7 +55,7 @@ def agreement_of(takes: Sequence[Lines], *, sensed: bool, lines: np.ndarray) -> 
         ratio, apart_u, u_drive = response, noise, np.full_like(noise, np.nan)
     angle, beyond = _widest(ratio, apart_u)
     inverted = np.minimum(*(_widest(c, u)[1] for c, u in ((response, noise), (drive, u_drive))))
-    flipped = _flipped(ratio, apart_u)
+    flipped = _widest(ratio, apart_u, times=2)[1] <= APART  # all angles 0 or half a turn
     both = (inverted > INVERTED) if sensed else np.zeros(size, dtype=bool)
     apart = (beyond > APART) | both
     looks = np.select(
@@ -71,24 +71,15 @@ def agreement_of(takes: Sequence[Lines], *, sensed: bool, lines: np.ndarray) -> 
     return Agreement(apart, looks, np.where(beyond > APART, angle, np.where(apart, np.pi, angle)))
 
 
-def _pairs(count: int) -> tuple[np.ndarray, np.ndarray]:
-    return np.triu_indices(count, 1)
+def _widest(value: np.ndarray, u: np.ndarray, *, times: int = 1) -> tuple[np.ndarray, np.ndarray]:
+    """Widest angle between two takes (K,), and the most that noise leaves of one; 0 for no pair.
 
-
-def _widest(value: np.ndarray, u: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Widest angle between two takes (K,), and the most that noise leaves of one; 0 for no pair."""
-    a, b = _pairs(len(value))
-    angle = np.abs(np.angle(value[a] * value[b].conj()))
+    times : parts of a full turn, a whole one of which counts as none.
+    """
+    a, b = np.triu_indices(len(value), 1)
+    angle = np.abs(np.angle((value[a] * value[b].conj()) ** times)) / times
     left = angle - NOISE_FACTOR * np.hypot(u[a], u[b])
     return tuple(np.fmax.reduce(part, axis=0, initial=0.0) for part in (angle, left))
-
-
-def _flipped(value: np.ndarray, u: np.ndarray) -> np.ndarray:
-    """Whether all angles are 0 or half a turn, within noise (K,)."""
-    a, b = _pairs(len(value))
-    turned = np.abs(np.angle((value[a] * value[b].conj()) ** 2)) / 2.0
-    left = turned - NOISE_FACTOR * np.hypot(u[a], u[b])
-    return np.fmax.reduce(left, axis=0, initial=0.0) <= APART
 
 
 def drift_of(takes: Sequence[Lines], k: int, *, first: int, places: dict[str, int]) -> float:

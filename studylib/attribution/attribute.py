@@ -17,10 +17,9 @@ import numpy as np
 import pandas as pd
 
 from studylib import sheets, tables
-from studylib.attribution import board_facts, excess, shared, verdicts
+from studylib.attribution import board_facts, excess, shared, sorted_takes, verdicts
 from studylib.attribution import controls as control_takes
 from studylib.attribution.lines import Lines, mean_lines, read_lines
-from studylib.attribution.sorted_takes import MountKey, SortedTakes
 from studylib.attribution.steps import step_rows
 from studylib.attribution.transfers import Transfer, borrowed_transfer, own_transfer
 from studylib.attribution.uncertainty import (
@@ -88,7 +87,7 @@ def attribute(
     if not sensed:
         # A voltage tells nothing of the harmonics, and its noise would spoil every ratio.
         lines = [replace(each, drive=each.drive * np.nan) for each in lines]
-    found = SortedTakes(lines, takes, fundamental_hz=fundamental_hz, sensed=sensed)
+    found = sorted_takes.SortedTakes(lines, takes, fundamental_hz=fundamental_hz, sensed=sensed)
     tones = {key: mean_lines(group) for key, group in found.tones.items()}
     keys = dict.fromkeys([*found.planned, *tones])
     groups = _by_specimen(keys)
@@ -194,18 +193,18 @@ def attribute_study(
     )
 
 
-def _by_specimen(keys: Iterable[MountKey]) -> dict[str, list[MountKey]]:
+def _by_specimen(keys: Iterable[sorted_takes.MountKey]) -> dict[str, list[sorted_takes.MountKey]]:
     return grouped((key[0], key) for key in keys)
 
 
 def _transfers(
-    found: SortedTakes,
-    tones: Mapping[MountKey, Lines],
-    groups: Sequence[list[MountKey]],
+    found: sorted_takes.SortedTakes,
+    tones: Mapping[sorted_takes.MountKey, Lines],
+    groups: Sequence[list[sorted_takes.MountKey]],
     *,
     size: int,
     sensed: bool,
-) -> tuple[dict[MountKey, Transfer], list[Spread]]:
+) -> tuple[dict[sorted_takes.MountKey, Transfer], list[Spread]]:
     """T of every mount, gaps filled from the others of its group, and the remount spreads.
 
     A group holds the mounts of one board that lie the same way round.
@@ -232,7 +231,7 @@ def _transfers(
 class _Bench:
     """What all mounts share: the controls of their batches and the spread between takes."""
 
-    found: SortedTakes
+    found: sorted_takes.SortedTakes
     take_spread: Spread
     blocks: Mapping[str, control_takes.Block | None]
     sensed: bool

@@ -23,8 +23,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from studylib.attribution.lines import Lines, mean_lines
-from studylib.attribution.uncertainty import or_zero
+from studylib.attribution import lines, uncertainty
 
 EXPANDED = 2.0  # coverage factor of a found leak's own noise in its bound
 ALIKE, LOOSELY_ALIKE = np.log(2.0), np.log(4.0)  # 6 dB; 12 dB where a load lies between
@@ -75,7 +74,7 @@ def not_tested(size: int) -> Source:
     return Source(np.full(size, np.nan), np.full(size, np.nan))
 
 
-def room_of(takes: Sequence[Lines], *, size: int) -> Room:
+def room_of(takes: Sequence[lines.Lines], *, size: int) -> Room:
     """The loudest room take at each multiple; zeros without one."""
     return (
         Room(
@@ -88,7 +87,7 @@ def room_of(takes: Sequence[Lines], *, size: int) -> Room:
 
 
 def recorder_of(
-    loopbacks: Sequence[Lines], channel: np.ndarray, *, to_level: float, gain_db: float
+    loopbacks: Sequence[lines.Lines], channel: np.ndarray, *, to_level: float, gain_db: float
 ) -> Source:
     """The recorder's harmonics in a channel.
 
@@ -131,7 +130,7 @@ def _mixed(channel: np.ndarray, own: np.ndarray) -> np.ndarray:
     A quadratic term that makes a share r of the tone into 2f makes 2 r of every other line into
     its sum and difference with f; a cubic one of share r makes 3 r of it into those with 2f.
     """
-    others = or_zero(channel)
+    others = uncertainty.or_zero(channel)
     others[0] = 0.0
     out = np.zeros(channel.size)
     for order, factor in ((1, 2.0), (2, 3.0)):
@@ -143,7 +142,9 @@ def _mixed(channel: np.ndarray, own: np.ndarray) -> np.ndarray:
     return out
 
 
-def air_of(airborne: Sequence[Lines], key: tuple[str, int], shares: Sequence[np.ndarray]) -> Source:
+def air_of(
+    airborne: Sequence[lines.Lines], key: tuple[str, int], shares: Sequence[np.ndarray]
+) -> Source:
     """Sound through the air at each multiple while the mounted driver plays the tone.
 
     The driver in the air, playing kf at full drive, is heard at some level. The mounted driver's
@@ -174,7 +175,7 @@ def air_of(airborne: Sequence[Lines], key: tuple[str, int], shares: Sequence[np.
 
 
 @np.errstate(divide="ignore", invalid="ignore")
-def in_air_of(airborne: Sequence[Lines], key: tuple[str, int], scaled: np.ndarray) -> InAir:
+def in_air_of(airborne: Sequence[lines.Lines], key: tuple[str, int], scaled: np.ndarray) -> InAir:
     """What sounds at each multiple while the driver plays the tone in the air.
 
     Parameters
@@ -204,11 +205,11 @@ def in_air_of(airborne: Sequence[Lines], key: tuple[str, int], scaled: np.ndarra
     return InAir(most, agrees, key in beside)
 
 
-def _present(take: Lines) -> np.ndarray:
+def _present(take: lines.Lines) -> np.ndarray:
     return np.abs(take.drive) > take.presence(take.u_drive)
 
 
-def tone_number(take: Lines) -> int | None:
+def tone_number(take: lines.Lines) -> int | None:
     """The multiple k of a take that holds its own tone alone; 1 for one with all harmonics."""
     held = np.flatnonzero(np.isfinite(take.response))
     if not held.size:
@@ -216,7 +217,9 @@ def tone_number(take: Lines) -> int | None:
     return int(held[0]) + 1 if held.size == 1 else 1
 
 
-def _found(amplitude: np.ndarray, u: np.ndarray, take: Lines) -> tuple[np.ndarray, np.ndarray]:
+def _found(
+    amplitude: np.ndarray, u: np.ndarray, take: lines.Lines
+) -> tuple[np.ndarray, np.ndarray]:
     """(amplitude or NaN where it is not found, largest amplitude that agrees with the take).
 
     Found is what stands at twice the limit of noise: at the limit itself, one harmonic in a hundred
@@ -228,11 +231,13 @@ def _found(amplitude: np.ndarray, u: np.ndarray, take: Lines) -> tuple[np.ndarra
     return found, amplitude + np.where(present, EXPANDED * u, limit)
 
 
-def block_of(tones: Sequence[Lines], probes: dict[int, list[Lines]], *, size: int) -> Block | None:
+def block_of(
+    tones: Sequence[lines.Lines], probes: dict[int, list[lines.Lines]], *, size: int
+) -> Block | None:
     """The driver on the block at full drive; None without such a take of the tone."""
     if not tones:
         return None
-    tone = mean_lines(tones)
+    tone = lines.mean_lines(tones)
     probe, u_probe = np.full(size, np.nan + 0j), np.full(size, np.nan)
     drive, u_drive = np.full(size, np.nan + 0j), np.full(size, np.nan)
     for k, takes in probes.items():

@@ -28,8 +28,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from studylib.attribution import board_facts, uncertainty
-from studylib.attribution.excess import MARGIN_DB
+from studylib.attribution import board_facts, excess, uncertainty
 from studylib.attribution.shared import shared_columns
 from studylib.codes import holding
 from studylib.codes.attribution import Control, Rival, StepVerdict
@@ -99,7 +98,7 @@ def add_others(table: pd.DataFrame, others: WithOthers) -> pd.DataFrame:
         ]
         for k in harmonic.unique()
     }
-    shows = (counts & (table["low"] > MARGIN_DB)).astype(int)
+    shows = (counts & (table["low"] > excess.MARGIN_DB)).astype(int)
     told_of = pd.DataFrame(
         {
             "odd_beside": _odd_beside(table),
@@ -107,13 +106,13 @@ def add_others(table: pd.DataFrame, others: WithOthers) -> pd.DataFrame:
             "comes_back": shows.groupby([table["specimen"], harmonic]).transform("sum") - shows > 0,
             "as_loud_db": _as_loud(table[counts]).reindex(table.index),
             "witness": harmonic.isin(list(told)),
-            "witnessed": [any(low > MARGIN_DB for low in told.get(k, ())) for k in harmonic],
+            "witnessed": [any(low > excess.MARGIN_DB for low in told.get(k, ())) for k in harmonic],
             "bench_rivals": harmonic.map(rivals),
         },
         index=table.index,
     )
     repeated = _repeated(table[shows > 0], others)
-    shared = shared_columns(table, others.facts, margin_db=MARGIN_DB, repeated=repeated)
+    shared = shared_columns(table, others.facts, margin_db=excess.MARGIN_DB, repeated=repeated)
     return pd.concat([table, shared, told_of], axis=1)
 
 
@@ -126,7 +125,11 @@ def _repeated(shown: pd.DataFrame, others: WithOthers) -> set[tuple[str, int]]:
         for row in shown.itertuples()
         if (row.specimen, row.mount) in others.turned
     }
-    moved = {(wood.get(name, ""), k) for (name, k), db in others.moved_db.items() if db > MARGIN_DB}
+    moved = {
+        (wood.get(name, ""), k)
+        for (name, k), db in others.moved_db.items()
+        if db > excess.MARGIN_DB
+    }
     batches = shown.groupby([shown["specimen"].map(lambda name: wood.get(name, "")), "harmonic"])
     again = batches["batch"].nunique()
     return turned & moved & set(again[again > 1].index)
@@ -148,7 +151,9 @@ def _as_loud(table: pd.DataFrame) -> pd.Series:
 def _odd_beside(table: pd.DataFrame) -> pd.Series:
     """Rows beside which another harmonic of the mount, or of all the board's other mounts, is not
     the driver's alone: a cause on the board makes several, and is never noticed in all of them."""
-    off = (table["low"] > MARGIN_DB) | (table["high"] < -MARGIN_DB) | table["phase_off"]
+    off = (
+        (table["low"] > excess.MARGIN_DB) | (table["high"] < -excess.MARGIN_DB) | table["phase_off"]
+    )
     odd = (off & table["counts"]).astype(int)
     mount = odd.groupby([table["specimen"], table["mount"]])
     here = mount.transform("sum") - odd > 0
@@ -162,7 +167,7 @@ def _odd_beside(table: pd.DataFrame) -> pd.Series:
 def rivals_left(row) -> dict[Rival, Control]:
     """What of the bench's causes the takes of this mount do not rule out, and which take would."""
     beside = 10.0 ** ((row.beside_most_db - row.observed_db) / 20.0)
-    tested = beside < 1.0 and row.low + uncertainty.DB * math.log1p(-beside) > MARGIN_DB
+    tested = beside < 1.0 and row.low + uncertainty.DB * math.log1p(-beside) > excess.MARGIN_DB
     heard_alike = row.beside or (row.comes_back and row.air_alike)
     added_db = row.observed_db + uncertainty.DB * math.log1p(-(10.0 ** (-row.low / 20.0)))
     bound = row.moves_db if math.isnan(row.drift_db) else row.drift_db
@@ -173,7 +178,10 @@ def rivals_left(row) -> dict[Rival, Control]:
         (row.steps != StepVerdict.NOT_WITH, (WITH_THE_DRIVE, ask)),
         (not row.as_loud_db < added_db - HALF_DB, ((Rival.MICROPHONE,), Control.FARTHER)),
         (row.tones < AGREEING_TONES, ((Rival.LINE,), Control.REPEATS)),
-        (not row.low - MARGIN_DB > bound, ((Rival.SETTLING, Rival.ROOM), Control.PROBE_AFTER)),
+        (
+            not row.low - excess.MARGIN_DB > bound,
+            ((Rival.SETTLING, Rival.ROOM), Control.PROBE_AFTER),
+        ),
     )
     return {rival: control for rivals, control in left for rival in rivals}
 

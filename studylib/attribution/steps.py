@@ -22,8 +22,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from studylib.attribution import lines, verdicts
-from studylib.attribution.excess import MARGIN_DB, Evidence, leak_bounds
+from studylib.attribution import excess, lines, verdicts
 from studylib.attribution.uncertainty import DB, Term, coverage, or_zero, shift, side
 from studylib.codes.attribution import Cause, StepVerdict
 
@@ -31,8 +30,8 @@ from studylib.codes.attribution import Cause, StepVerdict
 @np.errstate(divide="ignore", invalid="ignore")
 def step_rows(
     key: tuple[str, int],
-    full: Evidence,
-    lower: Mapping[float, Evidence],
+    full: excess.Evidence,
+    lower: Mapping[float, excess.Evidence],
     block: Mapping[float, list[lines.Lines]],
 ) -> list[tuple]:
     """Rows of the table `drive_steps` of one mount, for the harmonics that stand out at full drive.
@@ -80,13 +79,13 @@ class _Difference(NamedTuple):
 
 
 def _verdict(found: _Difference, i: int) -> StepVerdict:
-    if found.low[i] >= -MARGIN_DB and found.high[i] <= MARGIN_DB:
+    if found.low[i] >= -excess.MARGIN_DB and found.high[i] <= excess.MARGIN_DB:
         return StepVerdict.WITH
-    apart = found.least[i] > MARGIN_DB or found.most[i] < -MARGIN_DB
+    apart = found.least[i] > excess.MARGIN_DB or found.most[i] < -excess.MARGIN_DB
     return StepVerdict.NOT_WITH if apart and found.tested[i] else StepVerdict.CANNOT_TELL
 
 
-def _difference(full: Evidence, step: Evidence) -> _Difference:
+def _difference(full: excess.Evidence, step: excess.Evidence) -> _Difference:
     """Growth of the response over that of the sensed harmonic.
 
     Sound through the air goes with the driver's harmonic at any drive and takes no part in it.
@@ -105,8 +104,8 @@ def _difference(full: Evidence, step: Evidence) -> _Difference:
         Term(Cause.TAKES, takes, np.full(middle.size, float(spread.df)), "spread"),
     ]
     turned = {"top": "bottom", "bottom": "top"}
-    bounds = leak_bounds(full)
-    bounds += [bound._replace(acts=turned[bound.acts]) for bound in leak_bounds(step)]
+    bounds = excess.leak_bounds(full)
+    bounds += [bound._replace(acts=turned[bound.acts]) for bound in excess.leak_bounds(step)]
     seen = [bound._replace(share=np.where(bound.found, bound.share, 0.0)) for bound in bounds]
     gain = abs(middle[0])
     q, _ = coverage(terms, rows=full.rows)
@@ -121,7 +120,7 @@ def _difference(full: Evidence, step: Evidence) -> _Difference:
     )
 
 
-def _tested(full: Evidence) -> np.ndarray:
+def _tested(full: excess.Evidence) -> np.ndarray:
     """Where the takes rule out that the recorder or a mains line grows in the board's place."""
     far = [
         not verdicts.near_mains(float(f), 1.0 / full.tone.seconds)

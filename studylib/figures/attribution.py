@@ -21,11 +21,10 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from matplotlib import patches, ticker
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
-from matplotlib.patches import Patch
-from matplotlib.ticker import MaxNLocator
 
 from studylib import codes, sheets
 from studylib.attribution import excess, verdicts
@@ -179,7 +178,7 @@ def _excess_legend(axes: Axes, study: sheets.Study, look: dict[str, Look], *, ot
             ),
             _mark(Verdict.CANNOT_TELL, "o", GREY, mfc="white"),
             _mark(Verdict.BEYOND, "o", BLACK, mfc="none", ms=9),
-            Patch(
+            patches.Patch(
                 color=PALE, label=say("figures_attribution.driver_band", margin_db=excess.MARGIN_DB)
             ),
         ],
@@ -199,7 +198,7 @@ def _counts(axes: Axes, rows: pd.DataFrame) -> None:
             edgecolor="white", linewidth=0.5, label=str(verdict),
         )  # fmt: skip
         bottom += height
-    axes.yaxis.set_major_locator(MaxNLocator(nbins=5, integer=True))
+    axes.yaxis.set_major_locator(ticker.MaxNLocator(nbins=5, integer=True))
     axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), fontsize=8)
 
 
@@ -332,7 +331,7 @@ def _story_legend(rows: pd.DataFrame) -> list:
     return [
         _mark(say("figures_attribution.recorded"), "o", BLACK, ms=5.5),
         _mark(say("figures_attribution.driver_alone"), "_", BLUE, ms=13, mew=2),
-        Patch(facecolor=PALE, label=say("figures_attribution.bin_noise")),
+        patches.Patch(facecolor=PALE, label=say("figures_attribution.bin_noise")),
         _mark(say("figures_attribution.air"), "D", GREEN, ms=4.5),
         _mark(say("figures_attribution.recorder"), "s", ORANGE, ms=4.5),
         _mark(say("figures_attribution.upper_limit"), "v", GREY, ms=5, mfc="none"),

@@ -30,7 +30,7 @@ from studylib.figures.style import (
     Look,
     dress,
     empty_figure,
-    explain,
+    explained,
     legend_label,
     looks,
     panelled,
@@ -89,10 +89,8 @@ def boards_figure(means: FeatureMeans, *, size: tuple[float, float] | None = Non
         axes, grid="y", ylabel=quantity(meaning, feature.unit, width=44, lines=3),
         xlim=(-0.5 - GAP / 2, edge - 0.5 - GAP / 2),
     )  # fmt: skip
-    explain(
-        figure, words.say("figures_effects.boards_key", confidence=means.confidence), [feature.name]
-    )
-    return settle(figure)
+    key = words.say("figures_effects.boards_key", confidence=means.confidence)
+    return explained(figure, key, [feature.name])
 
 
 @styled
@@ -268,8 +266,7 @@ def covariates_figure(
         loc=ABOVE,
         ncols=min(len(used), 5),
     )
-    figure.supxlabel(safe(words.say("covariates.figure_note")), fontsize=8.5, color=GREY)
-    return settle(figure)
+    return settle(figure, safe(words.say("covariates.figure_note")))
 
 
 def _draw(axes: Axes, table, points, lines, style: dict[str, Look]) -> None:

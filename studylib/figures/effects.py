@@ -27,10 +27,9 @@ from studylib.figures.style import (
     PALE,
     dress,
     empty_figure,
-    explain,
+    explained,
     panelled,
     quantity,
-    settle,
     starred,
     styled,
     wrapped,
@@ -85,8 +84,8 @@ def effects_figure(
         if verdict in set(drawn["verdict"])
     ]  # fmt: skip
     figure.legend(handles=keys, loc=ABOVE, ncols=len(keys))
-    explain(figure, say("figures_effects.effects_key", confidence=confidence), drawn["feature"])
-    return settle(figure)
+    key = say("figures_effects.effects_key", confidence=confidence)
+    return explained(figure, key, drawn["feature"])
 
 
 @styled
@@ -112,8 +111,7 @@ def positive_control_figure(
     looks = [("D" if detected else "o", bool(detected)) for detected in drawn["detected"]]
     pairs, label = list(dict.fromkeys(own)), say("figures_effects.control")
     figure = _differences(drawn, own, pairs, looks, label, size)
-    explain(figure, say("figures_effects.control_key", confidence=confidence))
-    return settle(figure)
+    return explained(figure, say("figures_effects.control_key", confidence=confidence))
 
 
 @styled
@@ -163,8 +161,7 @@ def all_effects_figure(
     panels[0].set_ylim(len(rows) - 0.4, -0.6)
     key = say("figures_effects.all_key", left_out=left_out)
     bars = say("figures_effects.all_bars", confidence=confidence)
-    explain(figure, f"{key}\n{bars}", drawn["feature"])
-    return settle(figure)
+    return explained(figure, f"{key}\n{bars}", drawn["feature"])
 
 
 def _differences(drawn: pd.DataFrame, own, pairs, looks, label: str, size) -> Figure:

@@ -15,10 +15,9 @@ Conventions: the look of `figures.style`; nothing is computed here.
 
 import numpy as np
 import pandas as pd
+from matplotlib import ticker, transforms
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.ticker import FuncFormatter, NullFormatter
-from matplotlib.transforms import ScaledTranslation
 
 from studylib.codes.wood import ModeBasis
 from studylib.figures.spectra import level_label
@@ -119,7 +118,7 @@ def _marks(axes: Axes, modes: dict[str, pd.Series], look: Look) -> None:
     for basis, own in modes.items():
         frequencies = own[own.between(low, high)]
         height = [1.0] * len(frequencies)
-        up = ScaledTranslation(0.0, PLACES[basis] / 72.0, axes.figure.dpi_scale_trans)
+        up = transforms.ScaledTranslation(0.0, PLACES[basis] / 72.0, axes.figure.dpi_scale_trans)
         options = {"transform": across + up, "clip_on": False, "color": look.colour}
         options["linestyle"] = ""
         if basis == PREDICTED:
@@ -193,8 +192,8 @@ def ladder_figure(
         axes.set(
             yscale="log", title=say(SUPPORTS[support]), ylabel=say("figures_modes.loss_factor_axis")
         )
-        axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: numbers.exact(value)))
-        axes.yaxis.set_minor_formatter(NullFormatter())
+        axes.yaxis.set_major_formatter(ticker.FuncFormatter(lambda value, _: numbers.exact(value)))
+        axes.yaxis.set_minor_formatter(ticker.NullFormatter())
         frequency_axis(axes, low, high, label=axes is panels[-1])
         _harmonics(axes, f, low, high, study.settings.tone.harmonics)
         axes.grid(axis="y", which="both")

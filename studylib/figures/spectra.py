@@ -20,7 +20,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from studylib import codes, sheets
+from studylib import codes, sheets, words
 from studylib.figures.style import (
     ABOVE,
     GREY,
@@ -36,7 +36,6 @@ from studylib.figures.style import (
     styled,
     wrapped,
 )
-from studylib.words import say
 
 STEPS = 500
 SHOWN_RANGE_DB = 130.0
@@ -62,7 +61,7 @@ def spectra_figure(
     spectra = _compared(spectra, study)
     spectra = spectra[spectra["frequency_hz"] > 0]
     if spectra.empty:
-        return empty_figure(say("figures_takes.no_steady_tone"), size)
+        return empty_figure(words.say("figures_takes.no_steady_tone"), size)
     style = looks(study.woods)
     woods = [w for w in study.woods if w in set(spectra["wood"])]
     fundamental = study.settings.tone.fundamental_hz
@@ -84,7 +83,7 @@ def spectra_figure(
         axes.set_visible(place < len(woods))
         lowest = place >= len(woods) - columns
         axes.tick_params(labelbottom=lowest)
-        axes.set_xlabel(say("figures_takes.frequency_axis") if lowest else "")
+        axes.set_xlabel(words.say("figures_takes.frequency_axis") if lowest else "")
     top = float(spectra["level_db"].max()) + 6
     grid[0, 0].set_ylim(max(float(spectra["level_db"].min()), top - SHOWN_RANGE_DB), top)
     figure.supylabel(level_label(study), fontsize=10)
@@ -96,7 +95,7 @@ def level_label(study: sheets.Study) -> str:
     channels = study.settings.channels
     calibrated = (channels.full_scale_db, channels.calibrator_db) != (None, None)
     absolute = channels.response_kind == "microphone" and calibrated
-    return say("figures_takes.level_axis", channel=channels.response_kind, absolute=absolute)
+    return words.say("figures_takes.level_axis", channel=channels.response_kind, absolute=absolute)
 
 
 def _compared(rows: pd.DataFrame, study: sheets.Study) -> pd.DataFrame:
@@ -119,7 +118,9 @@ def _wood(axes: Axes, spectra: pd.DataFrame, wood: str, look: Look, ends: tuple)
         [],
         look.marker,
         color=look.colour,
-        label=legend_label(say("figures_takes.wood_legend", wood=wood, boards=len(curves)), 44),
+        label=legend_label(
+            words.say("figures_takes.wood_legend", wood=wood, boards=len(curves)), 44
+        ),
     )
     axes.legend(
         loc="lower left",
@@ -159,7 +160,7 @@ def harmonics_figure(
     """
     rows = _harmonic_rows(features, study)
     if rows.empty:
-        return empty_figure(say("figures_takes.no_harmonic"), size)
+        return empty_figure(words.say("figures_takes.no_harmonic"), size)
     style = looks(study.woods)
     woods = [w for w in study.woods if w in set(rows["wood"])]
     figure, ((axes,),) = panelled(size, 4.8)
@@ -176,13 +177,11 @@ def harmonics_figure(
     axes.vlines(between, 0, 1, transform=across, color="#ECECEC", linewidth=0.8, zorder=0)
     dress(
         axes, grid="y", xticks=range(2, highest + 1), xlim=(1.5, highest + 0.5),
-        xlabel=say("figures_takes.harmonic_axis"), ylabel=say("figures_takes.relative_axis"),
+        xlabel=words.say("figures_takes.harmonic_axis"),
+        ylabel=words.say("figures_takes.relative_axis"),
     )  # fmt: skip
     figure.legend(loc=ABOVE, ncols=min(len(woods), 3), fontsize=9)
-    figure.supxlabel(
-        wrapped(say("figures_takes.harmonics_note"), 105, lines=3), fontsize=8.5, color=GREY
-    )
-    return settle(figure)
+    return settle(figure, wrapped(words.say("figures_takes.harmonics_note"), 105, lines=3))
 
 
 def _harmonic_rows(features: pd.DataFrame, study: sheets.Study) -> pd.DataFrame:

@@ -81,10 +81,7 @@ def drift_figure(
         )
     _name_batches(panels[0], pd.concat([chart, others]))
     panels[-1].set_xlabel(say("drift.axis"))
-    figure.supxlabel(
-        f"{say('drift.note_reference')}\n{say('drift.note_others')}", fontsize=8.5, color=GREY
-    )
-    return settle(figure)
+    return settle(figure, f"{say('drift.note_reference')}\n{say('drift.note_others')}")
 
 
 def _name_batches(axes: Axes, rows: pd.DataFrame) -> None:
@@ -180,8 +177,7 @@ def consistency_figure(
         loc=ABOVE,
         ncols=min(len(woods), 4),
     )
-    figure.supxlabel(say("outliers.mandel_note"), fontsize=8.5, color=GREY)
-    return settle(figure)
+    return settle(figure, say("outliers.mandel_note"))
 
 
 def _points(axes: Axes, own: pd.DataFrame, name: str, look, woods) -> None:

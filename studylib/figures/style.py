@@ -18,11 +18,10 @@ from pathlib import Path
 import matplotlib as mpl
 import matplotlib.pyplot as plt
 import numpy as np
-from matplotlib import font_manager
+from matplotlib import font_manager, ticker
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.layout_engine import ConstrainedLayoutEngine
-from matplotlib.ticker import FixedFormatter, FixedLocator, NullFormatter
 
 from studylib import register, words
 
@@ -135,8 +134,13 @@ def dress(
         axes.tick_params(axis=bare, length=0)
 
 
-def settle(figure: Figure) -> Figure:
-    """Place everything once, so that nothing overlaps; later drawings keep these places."""
+def settle(figure: Figure, note: str = "") -> Figure:
+    """Place everything once, so that nothing overlaps; later drawings keep these places.
+
+    note : small print below all panels.
+    """
+    if note:
+        figure.supxlabel(note, fontsize=8.5, color=GREY)
     ConstrainedLayoutEngine(wspace=0.04).execute(figure)
     return figure
 
@@ -214,12 +218,13 @@ def starred(text: str, feature: str) -> str:
     return f"{text} *" if register.find(feature).cautions else text
 
 
-def explain(figure: Figure, key: str, features: Iterable[str] = ()) -> None:
-    """Say below a figure how to read it, and what its starred features carry beside the board."""
+def explained(figure: Figure, key: str, features: Iterable[str] = ()) -> Figure:
+    """A settled figure that says how to read it, and what its starred features carry beside the
+    board."""
     carried = dict.fromkeys(code for name in features for code in register.find(name).cautions)
     if carried:
         key = f"{key}\n{words.say('figures_effects.marked', cautions=list(carried))}"
-    figure.supxlabel("\n".join(safe(line) for line in key.splitlines()), fontsize=8.5, color=GREY)
+    return settle(figure, "\n".join(safe(line) for line in key.splitlines()))
 
 
 def harmonics_of(
@@ -247,9 +252,9 @@ def frequency_axis(axes: Axes, low_hz: float, high_hz: float, *, label: bool = T
     axes.set(xscale="log", xlim=(low_hz, high_hz))
     octaves = 440.0 * 2.0 ** np.arange(-5, 7)
     shown = [f for f in octaves if low_hz <= f <= high_hz]
-    axes.xaxis.set_major_locator(FixedLocator(shown))
+    axes.xaxis.set_major_locator(ticker.FixedLocator(shown))
     axes.xaxis.set_major_formatter(
-        FixedFormatter(
+        ticker.FixedFormatter(
             [
                 f"{f:g}\n{note_name(f)}" if f < 1000 else f"{f / 1000:g}k\n{note_name(f)}"
                 for f in shown
@@ -258,11 +263,11 @@ def frequency_axis(axes: Axes, low_hz: float, high_hz: float, *, label: bool = T
     )
     steps = np.array([3, 7]) / 12
     axes.xaxis.set_minor_locator(
-        FixedLocator(
+        ticker.FixedLocator(
             [f * 2.0**s for f in octaves for s in steps if low_hz <= f * 2.0**s <= high_hz]
         )
     )
-    axes.xaxis.set_minor_formatter(NullFormatter())
+    axes.xaxis.set_minor_formatter(ticker.NullFormatter())
     if label:
         axes.set_xlabel(words.say("figures_style.frequency"))
 

@@ -35,7 +35,6 @@ from studylib.codes.features import Term
 from studylib.codes.wood import ModeBasis
 from studylib.measure.harmonic_rows import tone_multiple
 from studylib.modes.gathered import Gathered
-from studylib.register import Feature, Kind
 from studylib.report.modes import StudyModes
 from studylib.stats import compare, scales
 from studylib.wood.boards import HELD
@@ -124,7 +123,7 @@ def _spreads(given: Grounds) -> pd.DataFrame:
     return pd.DataFrame(found)
 
 
-def _spread(feature: Feature, spread: pd.Series, term: Term) -> _Size:
+def _spread(feature: register.Feature, spread: pd.Series, term: Term) -> _Size:
     """What the takes themselves show of a term; for a decay set up once, what is assumed."""
     if term == Term.BACKGROUND and np.isfinite(spread["background"]):
         return scales.reported_sd(spread["background"], feature), "budgets.estimated"
@@ -174,7 +173,7 @@ def _moved(given: Grounds) -> pd.DataFrame:
     return slope.agg([_rms, "size"]).set_axis(["moved_db", "moved"], axis=1)
 
 
-def _position(given: Grounds, feature: Feature, slopes: pd.DataFrame) -> _Size:
+def _position(given: Grounds, feature: register.Feature, slopes: pd.DataFrame) -> _Size:
     u_mm = given.study.settings.bench.u_drive_at_mm
     if not feature.name.endswith(".response_db") or feature.harmonic not in slopes.index:
         return _UNKNOWN
@@ -187,13 +186,13 @@ def _position(given: Grounds, feature: Feature, slopes: pd.DataFrame) -> _Size:
     return (model * u_mm, told) if np.isfinite(model * u_mm) else _UNKNOWN
 
 
-def _sizes(given: Grounds, feature: Feature, _: pd.DataFrame) -> _Size:
+def _sizes(given: Grounds, feature: register.Feature, _: pd.DataFrame) -> _Size:
     wood = given.modes.wood
     rows = wood[(wood["quantity"] == feature.name) & (wood["role"] == "") & wood["value"].notna()]
     return 100.0 * _rms(rows["u_shared"] / rows["value"]), "budgets.stated"
 
 
-def _climate(given: Grounds, feature: Feature, slopes: pd.DataFrame, *, at: int) -> _Size:
+def _climate(given: Grounds, feature: register.Feature, slopes: pd.DataFrame, *, at: int) -> _Size:
     """at : 0 for temperature, by how much it wanders; 1 for moisture, as well as it is known."""
     noted = [t.temperature_c for t in given.study.takes if t.temperature_c is not None]
     known = all(s.moisture_pct is not None for s in given.study.specimens if not s.role)
@@ -207,19 +206,23 @@ def _climate(given: Grounds, feature: Feature, slopes: pd.DataFrame, *, at: int)
     )
 
 
-def _place(given: Grounds, feature: Feature, _: pd.DataFrame) -> _Size:
+def _place(given: Grounds, feature: register.Feature, _: pd.DataFrame) -> _Size:
     """What the room does to a decay heard by a microphone; to a level it is not known."""
     if given.study.settings.channels.response_kind != "microphone":
         return 0.0, "budgets.estimated"
     modes = given.modes.numbered
-    support = {Kind.TAP: "bench", Kind.FREE: "free", Kind.WOOD: "free"}.get(feature.kind)
+    support = {
+        register.Kind.TAP: "bench",
+        register.Kind.FREE: "free",
+        register.Kind.WOOD: "free",
+    }.get(feature.kind)
     number = int(feature.number or 1) if support else 0
     own = modes[(modes["mode"] == number) & (modes["support"] == support)]
     share = (own["loss_factor_place_u"] / own["loss_factor"]).dropna()
     return (100.0 * _rms(share), "budgets.estimated") if len(share) else _UNKNOWN
 
 
-def _calibration(given: Grounds, feature: Feature, _: pd.DataFrame) -> _Size:
+def _calibration(given: Grounds, feature: register.Feature, _: pd.DataFrame) -> _Size:
     settings = given.study.settings
     if settings.bench.u_calibration_db is not None:
         return settings.bench.u_calibration_db, "budgets.stated"

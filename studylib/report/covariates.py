@@ -17,8 +17,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from studylib import register
-from studylib.codes import note
+from studylib import codes, register
 from studylib.figures.boards import shown_covariates
 from studylib.stats.covariates import Covariates, covariate_quantity
 from studylib.stats.families import over_features
@@ -36,9 +35,9 @@ _ENDS = tuple(
 def about_covariates(found: Covariates) -> list[str]:
     """What the comparison with a property held equal is, and what it cannot say."""
     if found.table.empty:
-        return [note("covariates.nothing")]
+        return [codes.note("covariates.nothing")]
     told = int(_chosen(found.table, None)["p_with"].count())
-    family = note("covariates.family", comparisons=told, confidence=found.confidence)
+    family = codes.note("covariates.family", comparisons=told, confidence=found.confidence)
     return ["covariates.about", "covariates.intervals", family, "covariates.cannot_say"]
 
 
@@ -77,7 +76,7 @@ def covariate_notes(found: Covariates, *, covariates: Sequence[str] | None = Non
     """
     table = _chosen(found.table, covariates)
     if table.empty:
-        return [note("covariates.nothing")]
+        return [codes.note("covariates.nothing")]
     cases = _over_all(table).groupby(["feature", "covariate"], sort=False)
     return [_paragraph(rows, 1 - found.confidence) for _, rows in cases]
 
@@ -110,12 +109,12 @@ def _paragraph(rows: pd.DataFrame, alpha: float) -> str:
     held = covariate_quantity(covariate).short
     known = rows[rows["difference_with"].notna()]
     if known.empty:
-        parts = [note("covariates.no_answer", pair=None, why=rows["note"].iloc[0])]
+        parts = [codes.note("covariates.no_answer", pair=None, why=rows["note"].iloc[0])]
     else:
         parts = _parts(known, rows[rows["difference_with"].isna()], held, alpha)
         cautions = register.find(feature).cautions
-        parts += [note("covariates.caution", caution=caution) for caution in cautions]
-    return note("covariates.paragraph", name=feature, held=held, parts=parts)
+        parts += [codes.note("covariates.caution", caution=caution) for caution in cautions]
+    return codes.note("covariates.paragraph", name=feature, held=held, parts=parts)
 
 
 def _parts(known: pd.DataFrame, missing: pd.DataFrame, held: str, alpha: float) -> list[str]:
@@ -124,9 +123,9 @@ def _parts(known: pd.DataFrame, missing: pd.DataFrame, held: str, alpha: float) 
     near = [(_outcome(row, alpha), _pair(row)) for row in known[known["overlap"] > 0].itertuples()]
     apart = [_pair(row) for row in known[known["overlap"] == 0].itertuples()]
     return [
-        note("covariates.pairs", pairs=pairs, unit=known["unit"].iloc[0]),
+        codes.note("covariates.pairs", pairs=pairs, unit=known["unit"].iloc[0]),
         *(
-            note(
+            codes.note(
                 "covariates.outcome",
                 outcome=outcome,
                 held=held,
@@ -134,9 +133,9 @@ def _parts(known: pd.DataFrame, missing: pd.DataFrame, held: str, alpha: float) 
             )
             for outcome in dict.fromkeys(outcome for outcome, _ in near)
         ),
-        *[note("covariates.apart", held=held, pairs=apart)] * bool(apart),
+        *[codes.note("covariates.apart", held=held, pairs=apart)] * bool(apart),
         *(
-            note("covariates.no_answer", pair=_pair(row), why=row.note)
+            codes.note("covariates.no_answer", pair=_pair(row), why=row.note)
             for row in missing.itertuples()
         ),
         _slope_note(next(known.itertuples()), held, alpha),
@@ -161,7 +160,7 @@ def _outcome(row, alpha: float) -> str:
 
 def _slope_note(row, held: str, alpha: float) -> str:
     """The slope within the woods, and what is known of errors in the property."""
-    return note(
+    return codes.note(
         "covariates.slope",
         held=held,
         slope=row.slope if math.isfinite(row.slope) else None,

@@ -12,9 +12,8 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from studylib.codes import note
+from studylib import codes, sheets
 from studylib.codes.comparison import Outcome
-from studylib.sheets import Study
 from studylib.sheets.ledger import read_ledger
 from studylib.sheets.lock import lock_of, touches_verdicts
 from studylib.stats.looks import look_level, rate_of
@@ -37,7 +36,7 @@ class Looks:
     last: str
 
 
-def looks_of(study: Study, *, failed: Container[str] = ()) -> Looks:
+def looks_of(study: sheets.Study, *, failed: Container[str] = ()) -> Looks:
     """The looks at the boards that are compared.
 
     Parameters
@@ -53,30 +52,25 @@ def looks_of(study: Study, *, failed: Container[str] = ()) -> Looks:
     return Looks(len(sizes), len(sizes) > study.looks, rate, ledger.whole, ledger.last)
 
 
-def preregistered(study: Study, *, failed: Container[str] = ()) -> list[str]:
+def preregistered(study: sheets.Study, *, failed: Container[str] = ()) -> list[str]:
     """Locks, keys, looks and schedule of the study, one note each; what counts is that of the
     stages which are compared."""
-    scheduled = "preregistration.no_schedule"
-    if study.schedules:
-        scheduled = note(
-            "preregistration.schedule",
-            seeds=[one.seed for one in study.schedules],
-            waiting=len(study.planned),
-        )
+    seeds = [one.seed for one in study.schedules]
+    scheduled = codes.note("preregistration.schedule", seeds=seeds, waiting=len(study.planned))
     return [
         *(_locked(study) or ["preregistration.not_locked"]),
         *(_blind(study) or ["preregistration.not_blind"]),
         *_looks(study.compared, failed),
-        scheduled,
+        scheduled if seeds else "preregistration.no_schedule",
     ]
 
 
-def _locked(study: Study) -> list[str]:
+def _locked(study: sheets.Study) -> list[str]:
     """The lock that counts, and those beside it."""
     lock = study.compared.lock
     if lock is None:
         return []
-    counts = note(
+    counts = codes.note(
         "preregistration.locked",
         when=_moment(lock.content["locked"]),
         sha256=lock.sha256,
@@ -84,7 +78,7 @@ def _locked(study: Study) -> list[str]:
         changes=len(changed_since_lock(study)),
     )
     beside = [
-        note(
+        codes.note(
             "preregistration.other_lock",
             when=_moment(other.content["locked"]),
             sha256=other.sha256,
@@ -98,18 +92,18 @@ def _locked(study: Study) -> list[str]:
     return [counts, *beside]
 
 
-def _looks(study: Study, failed: Container[str]) -> list[str]:
+def _looks(study: sheets.Study, failed: Container[str]) -> list[str]:
     seen, planned = looks_of(study, failed=failed), study.looks
     if study.lock is None and planned == 1:
         return []
     told = {"number": seen.number, "rate": seen.rate, "whole": seen.whole, "last": seen.last}
     level = look_level(1 - study.settings.decide.confidence, planned)
-    return [note("preregistration.looks", **told, planned=planned, level=level)]
+    return [codes.note("preregistration.looks", **told, planned=planned, level=level)]
 
 
-def _blind(study: Study) -> list[str]:
+def _blind(study: sheets.Study) -> list[str]:
     return [
-        note(
+        codes.note(
             "preregistration.blind",
             woods=len(key.woods),
             boards=len(key.boards),
@@ -121,18 +115,20 @@ def _blind(study: Study) -> list[str]:
     ]
 
 
-def changed_since_lock(study: Study) -> list[str]:
+def changed_since_lock(study: sheets.Study) -> list[str]:
     """What is not as it was when the compared stages were locked; none without a lock."""
     return study.compared.changed_since_lock
 
 
-def touched(study: Study) -> list[str]:
+def touched(study: sheets.Study) -> list[str]:
     """The same as far as a verdict may rest on it, a sentence before it; for the first part."""
     changes = touches_verdicts(study.changed_since_lock)
-    return [note("preregistration.touched", changes=len(changes)), *changes] if changes else []
+    return (
+        [codes.note("preregistration.touched", changes=len(changes)), *changes] if changes else []
+    )
 
 
-def lock_stands(study: Study) -> bool:
+def lock_stands(study: sheets.Study) -> bool:
     """Whether each stage of it was locked before its first take, and nothing has changed since that
     a verdict rests on."""
     locks = [lock_of(study.locks, stage) for stage in study.stages]
@@ -140,7 +136,7 @@ def lock_stands(study: Study) -> bool:
     return early and not touches_verdicts(study.changed_since_lock)
 
 
-def coded_claims(study: Study, claims: pd.DataFrame) -> pd.DataFrame:
+def coded_claims(study: sheets.Study, claims: pd.DataFrame) -> pd.DataFrame:
     """The table of claims; while the woods are coded, each one waits for the key."""
     return (
         claims

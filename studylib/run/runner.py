@@ -26,8 +26,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from studylib import errors, sheets, words, writing
-from studylib.codes import note, several
+from studylib import codes, errors, sheets, words, writing
 from studylib.measure.parts import (
     PROGRESS,
     batch_slugs,
@@ -86,7 +85,7 @@ def notebook_path(name: str) -> Path:
     for folder in (package / "notebooks", package.parent / "notebooks"):
         if (folder / f"{name}.ipynb").is_file():
             return folder / f"{name}.ipynb"
-    raise errors.RunError(note("run.notebook_missing", name=name))
+    raise errors.RunError(codes.note("run.notebook_missing", name=name))
 
 
 def run_study(
@@ -118,11 +117,11 @@ def run_study(
         cannot be written to or is held by another run.
     """
     if jobs < 1:
-        raise errors.RunError(note("run.no_jobs", jobs=jobs))
+        raise errors.RunError(codes.note("run.no_jobs", jobs=jobs))
     study = sheets.read_study(folder)
     if not study.takes:
         raise errors.InputError(
-            note("run.nothing_recorded", study=study.name, planned=len(study.planned))
+            codes.note("run.nothing_recorded", study=study.name, planned=len(study.planned))
         )
     overridden(study.settings.quality)  # a wrong name is told once, not by every batch
     names = [choose_batch(study, name) for name in batches or study.batches]
@@ -230,7 +229,7 @@ class _Run:
         trouble = self.run_summary(left_out)
         wait(self.page_work)
         failed |= {
-            place.name: note("run.no_page", why=_fault(work.exception()))
+            place.name: codes.note("run.no_page", why=_fault(work.exception()))
             for work, place in self.page_work.items()
             if work.exception() is not None
         }
@@ -275,7 +274,7 @@ class _Run:
         """Execute the summary unless it is still good; a note when that failed, or ""."""
         used = {name: place.key for name, place in self.places.items() if name not in left_out}
         if not used:
-            return note("run.no_result")
+            return codes.note("run.no_result")
         looks = looks_of(self.study.compared, failed=left_out)
         key = provenance.summary_key(
             hashes=self.hashes | {LEDGER: f"{looks.number} {looks.whole}"},
@@ -309,7 +308,7 @@ class _Run:
         )
         (place.part / PROGRESS).unlink(missing_ok=True)
         if part_key(place.part) != place.key:
-            raise NotebookError(note("run.no_part"), notebook)
+            raise NotebookError(codes.note("run.no_part"), notebook)
         return notebook
 
     def _execute_summary(self, key: str, *, left_out: tuple[str, ...]) -> None:
@@ -329,7 +328,7 @@ class _Run:
         )
         missing = [name for name in SUMMARY_FILES if not (staging / name).exists()]
         if missing:
-            raise NotebookError(note("run.not_written", file=missing[0]), notebook)
+            raise NotebookError(codes.note("run.not_written", file=missing[0]), notebook)
         part = self.study.compared
         if part.lock:  # before the page is shown, so that no look goes uncounted
             add_entry(part.folder, part.boards_recorded(failed=left_out), when=datetime.now())
@@ -361,9 +360,9 @@ def _rate(study: sheets.Study) -> int | None:
 
 def _fault(error: BaseException) -> str:
     return (
-        several(error.notes)
+        codes.several(error.notes)
         if isinstance(error, errors.RunError)
-        else note("run.other", error=type(error).__name__, said=str(error))
+        else codes.note("run.other", error=type(error).__name__, said=str(error))
     )
 
 

@@ -154,7 +154,7 @@ def _searched(
         found = refitted(found, search, together=wide)
         # Without the decays that do not stand out of their own uncertainty.
         found = subset(found, stands_out(found) >= STANDS_OUT)
-        model = _model(found, search)
+        model = decays_in_bins(found.s, found.c, n=search.n, turns=search.turns)
         rest = search.bins - model
         tolerated = MODEL_ERROR * (model.real**2 + model.imag**2)
         peaks = _peaks(rest, search.floor + tolerated, step_hz)
@@ -166,14 +166,6 @@ def _searched(
         search = search._replace(floor=floor)
         peaks = _peaks(rest, search.floor + tolerated, step_hz)
     return found, rest, search.floor
-
-
-def _model(found: Found, search: Search) -> np.ndarray:
-    return (
-        decays_in_bins(found.s, found.c, n=search.n, turns=search.turns)
-        if len(found.s)
-        else np.zeros_like(search.bins)
-    )
 
 
 def _peaks(rest: np.ndarray, floor: np.ndarray, step_hz: float) -> np.ndarray:

@@ -21,21 +21,12 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-from scipy.fft import prev_fast_len, rfft
-from scipy.ndimage import uniform_filter1d
+from scipy import fft, ndimage
 from scipy.stats import t as student
 
-from studylib.signal import damping, decay_fit, poles
+from studylib.signal import damping, decay_fit, poles, room_search
 from studylib.signal.decays import Decays, no_decays, told_decays
 from studylib.signal.room_fit import STEPS, Hearing, RoomFit, fit_in_room
-from studylib.signal.room_search import (
-    Bins,
-    Sought,
-    loud_peaks,
-    search_in_room,
-    small_groups,
-    steepest,
-)
 
 DEAD = 1e-5  # of the ring's energy: what comes after is not looked at
 SHORTEST_S = 0.1
@@ -110,7 +101,7 @@ class _Ring:
 
     def spectrum(self, n: int, first: int = 0) -> np.ndarray:
         if (first, n) not in self.spectra:
-            self.spectra[first, n] = rfft(self.x[first : first + n])
+            self.spectra[first, n] = fft.rfft(self.x[first : first + n])
         return self.spectra[first, n]
 
     def noise_at(self, angle) -> np.ndarray:
@@ -153,8 +144,8 @@ def find_decays_heard(
     angle = 2.0 * np.pi / n * np.arange(first, last + 1)
     values = spectrum[first : last + 1]
     background = np.maximum(n * ring.noise_at(angle), SILENT * np.abs(values).max() ** 2)
-    bins = Bins(values, first, np.exp(-1j * angle), n, background)
-    sought = search_in_room(bins, step_hz=step, most=MOST_SOUGHT)
+    bins = room_search.Bins(values, first, np.exp(-1j * angle), n, background)
+    sought = room_search.search_in_room(bins, step_hz=step, most=MOST_SOUGHT)
     ring.s, ring.c = sought.s.copy(), sought.c.copy()
     fits, alpha, u_alpha, share = _in_room(ring, sought.ratio)
     return _report(ring, bins, sought, fits, (alpha, u_alpha, share), (lowest_hz, highest_hz), most)
@@ -171,14 +162,14 @@ def _ring_of(x: np.ndarray, quiet: np.ndarray, rate_hz: float) -> _Ring:
     dead = np.flatnonzero(left < DEAD * left[0])
     end = min(max(int(dead[0]), int(SHORTEST_S * rate_hz)), len(x)) if len(dead) else len(x)
     none = np.zeros(0, complex)
-    return _Ring(x[: prev_fast_len(end, real=True)], rate_hz, background, f, none, none, {})
+    return _Ring(x[: fft.prev_fast_len(end, real=True)], rate_hz, background, f, none, none, {})
 
 
 def _density(x: np.ndarray, rate_hz: float) -> tuple[np.ndarray, np.ndarray]:
     """(Hz, variance per sample of white noise as strong), smoothed over a few bins."""
     window = np.hanning(len(x) + 2)[1:-1]
-    power = np.abs(rfft(x * window)) ** 2 / np.sum(window**2)
-    return np.fft.rfftfreq(len(x), 1.0 / rate_hz), uniform_filter1d(power, SMOOTH_BINS)
+    power = np.abs(fft.rfft(x * window)) ** 2 / np.sum(window**2)
+    return np.fft.rfftfreq(len(x), 1.0 / rate_hz), ndimage.uniform_filter1d(power, SMOOTH_BINS)
 
 
 # The room
@@ -190,7 +181,7 @@ def _in_room(ring: _Ring, ratio: float):
     Returns (list of (indices, RoomFit)), alpha per sample, standard deviation of its logarithm,
     and the room's share over all groups.
     """
-    groups = small_groups(ring.s, together=TOGETHER, most=MOST_TOGETHER)
+    groups = room_search.small_groups(ring.s, together=TOGETHER, most=MOST_TOGETHER)
     energy = np.abs(ring.c) ** 2 / np.maximum(-ring.s.real, 1e-9)
     groups.sort(key=lambda group: -energy[group].max())
     prior = damping.LN_1000 / ROOM_S / ring.rate_hz
@@ -361,7 +352,7 @@ def _bins_of(ring: _Ring, group: np.ndarray, room: float, first: int):
     n = len(ring.x) - first
     while n // 2 > FOLLOWED / slower and n // 2 > SHORTEST_S * ring.rate_hz:
         n //= 2
-    n = prev_fast_len(n, real=True)
+    n = fft.prev_fast_len(n, real=True)
     spectrum = ring.spectrum(n, first)
     width = n / (2.0 * np.pi)
     # Room ripples are as narrow as the room rings long: a start caught by one sees further.
@@ -378,7 +369,9 @@ def _bins_of(ring: _Ring, group: np.ndarray, room: float, first: int):
 # The report
 
 
-def _report(ring, bins: Bins, sought: Sought, fits, room, limits, most: int) -> Heard:
+def _report(
+    ring, bins: room_search.Bins, sought: room_search.Sought, fits, room, limits, most: int
+) -> Heard:
     alpha, u_alpha, share = room
     s, c, rate = ring.s, ring.c, ring.rate_hz
     # What no fit came to terms with is known to itself, and marked.
@@ -408,16 +401,16 @@ def _report(ring, bins: Bins, sought: Sought, fits, room, limits, most: int) -> 
         misfit=misfit,
         unexplained=max(0.0, left) / max(power, np.finfo(float).tiny),
         rate_hz=rate, limits_hz=limits, most=most, quiet=quiet,
-        largest_loss=STEEP_SHARE * 2.0 * steepest(s.imag, rate),
+        largest_loss=STEEP_SHARE * 2.0 * room_search.steepest(s.imag, rate),
     )  # fmt: skip
     told = Room(damping.LN_1000 / alpha / rate, u_alpha, -10.0 * float(np.log10(share)))
     return Heard(decays, told if fits else None, _left_over(decays, bins, rate), len(ring.x) / rate)
 
 
-def _left_over(decays: Decays, bins: Bins, rate_hz: float) -> tuple[float, ...]:
+def _left_over(decays: Decays, bins: room_search.Bins, rate_hz: float) -> tuple[float, ...]:
     """Peaks within 20 dB of the strongest at which no reported mode stands, strongest first."""
     step = rate_hz / bins.n
-    peaks = loud_peaks(bins.values, bins.background, step_hz=step)
+    peaks = room_search.loud_peaks(bins.values, bins.background, step_hz=step)
     size = np.abs(bins.values[peaks])
     loud = (peaks[size > LOUD * size.max(initial=0.0)] + bins.first) * step
     if not len(decays.frequency_hz):

@@ -27,7 +27,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from studylib.signal import joint_fit, kernels
-from studylib.signal.joint_fit import Lines, Pass, Place
 from studylib.signal.noise import distance_from_mains
 from studylib.signal.unsteady import FAR_PEAK, LEAST_POWER, Kind, far_line, far_named, named, power
 
@@ -60,7 +59,13 @@ class Own:
 
 
 def apart(
-    spectrum: np.ndarray, fit: Pass, suspect: np.ndarray, *, n: int, half: int, seconds: float
+    spectrum: np.ndarray,
+    fit: joint_fit.Pass,
+    suspect: np.ndarray,
+    *,
+    n: int,
+    half: int,
+    seconds: float,
 ) -> tuple[np.ndarray, Own]:
     """(bool (C, K): the partials off the fundamental that most agree on, all own places)."""
     multiple = np.arange(1, suspect.shape[1] + 1) * fit.place.nu
@@ -95,7 +100,7 @@ def apart(
 
 def _look(
     spectrum: np.ndarray,
-    fit: Pass,
+    fit: joint_fit.Pass,
     own: Own,
     around: np.ndarray,
     reach: np.ndarray,
@@ -137,14 +142,14 @@ def _outside(own: Own) -> np.ndarray:
     return np.zeros(own.heard.shape, dtype=bool)
 
 
-def common(own: Own, members: np.ndarray) -> Place | None:
+def common(own: Own, members: np.ndarray) -> joint_fit.Place | None:
     """Fundamental of the partials that agree; None when there are none."""
     k = np.broadcast_to(np.arange(1, members.shape[1] + 1), members.shape)
     use = members & own.heard
     if not use.any():
         return None
     weight = (k[use] / own.u[use]) ** 2
-    return Place(float((weight * own.place[use] / k[use]).sum() / weight.sum()), 0.0)
+    return joint_fit.Place(float((weight * own.place[use] / k[use]).sum() / weight.sum()), 0.0)
 
 
 @dataclass(frozen=True)
@@ -157,12 +162,19 @@ class Free:
     place: np.ndarray
     step: np.ndarray
     u: np.ndarray
-    lines: Lines
+    lines: joint_fit.Lines
     noise: np.ndarray
 
     @classmethod
     def fitted(
-        cls, row: np.ndarray, fit: Pass, start: np.ndarray, free: np.ndarray, *, n: int, half: int
+        cls,
+        row: np.ndarray,
+        fit: joint_fit.Pass,
+        start: np.ndarray,
+        free: np.ndarray,
+        *,
+        n: int,
+        half: int,
     ) -> "Free":
         """Let the `free` ones of one channel's partials move to where they fit best."""
         place = start
@@ -184,7 +196,7 @@ class Free:
         return cls(place, step, np.sqrt(0.5 * noise / strength) + LEAST_U, lines, noise)
 
 
-def stiff_string(row: np.ndarray, fit: Pass, channel: int) -> np.ndarray | None:
+def stiff_string(row: np.ndarray, fit: joint_fit.Pass, channel: int) -> np.ndarray | None:
     """(K,) places of a stiff string's partials, NaN where none is found; None for no such string.
 
     Looked for where next to nothing stands at the multiples: B of f_k = k f sqrt(1 + B k^2) is
@@ -271,7 +283,7 @@ class Partials:
         return octave * np.log1p(self.off_hz / multiple), octave * self.u_off_hz / multiple
 
 
-def suspects(spectrum: np.ndarray, fit: Pass, *, seconds: float) -> np.ndarray:
+def suspects(spectrum: np.ndarray, fit: joint_fit.Pass, *, seconds: float) -> np.ndarray:
     """bool (C, K): more than noise is left near a harmonic, and it matters beside its power.
 
     spectrum : complex (C, n // 2 + 1), `rfft`;  fit : the joint fit of it, settled.
@@ -295,7 +307,7 @@ def suspects(spectrum: np.ndarray, fit: Pass, *, seconds: float) -> np.ndarray:
     return found
 
 
-def as_they_stand(fit: Pass, seconds: float) -> Partials:
+def as_they_stand(fit: joint_fit.Pass, seconds: float) -> Partials:
     """All partials harmonics, with the deviations that the joint fit's own last step shows."""
     weight = np.where(fit.heard > 0, fit.heard, np.nan)
     k = np.arange(1, weight.shape[1] + 1)
@@ -310,8 +322,14 @@ def as_they_stand(fit: Pass, seconds: float) -> Partials:
 
 
 def resolve(
-    spectrum: np.ndarray, fit: Pass, suspect: np.ndarray, *, n: int, half: int, seconds: float
-) -> tuple[Pass, Partials, np.ndarray]:
+    spectrum: np.ndarray,
+    fit: joint_fit.Pass,
+    suspect: np.ndarray,
+    *,
+    n: int,
+    half: int,
+    seconds: float,
+) -> tuple[joint_fit.Pass, Partials, np.ndarray]:
     """Fit again what is no exact harmonic, and say what it is.
 
     Parameters

@@ -22,15 +22,7 @@ from typing import NamedTuple
 import numpy as np
 from scipy.signal import find_peaks
 
-from studylib.signal.decay_fit import (
-    BESIDE_HZ,
-    LEAST_BINS,
-    REACH,
-    STEEPEST,
-    groups_of,
-    starts_at,
-)
-from studylib.signal.poles import decays_in_bins, fit_poles, terms
+from studylib.signal import decay_fit, poles
 
 ROUNDS = 10
 STANDS_OUT = 12.0  # |c|^2 over its variance: below, one of a group is dropped
@@ -94,7 +86,7 @@ def search_in_room(bins: Bins, *, step_hz: float, most: int) -> Sought:
         if len(with_s) <= len(s):
             break  # what such a round changed is a matter of chance
         s, c = with_s, with_c
-        model = decays_in_bins(s, c, n=bins.n, turns=bins.turns)
+        model = poles.decays_in_bins(s, c, n=bins.n, turns=bins.turns)
         rest = bins.values - model
         ratio = _room_share(s, rest, model, bins, at_most)
         # What is left is the room and what was not found yet: the room is that at most.
@@ -109,14 +101,14 @@ def loud_peaks(rest: np.ndarray, tolerated: np.ndarray, *, step_hz: float) -> np
     height = np.sqrt(np.log(len(rest) / ODDS))
     if not size.max() >= height:
         return np.zeros(0, int)
-    beside = max(int(BESIDE_HZ / step_hz), 4 * LEAST_BINS) | 1
+    beside = max(int(decay_fit.BESIDE_HZ / step_hz), 4 * decay_fit.LEAST_BINS) | 1
     peaks, facts = find_peaks(size, height=height, prominence=0.0, wlen=beside)
     peaks = peaks[facts["prominences"] > PROMINENT * size[peaks]]
     return peaks[np.argsort(-power[peaks])]
 
 
 def _new_peaks(rest, s, c, ratio, bins: Bins, step_hz: float) -> np.ndarray:
-    model = decays_in_bins(s, c, n=bins.n, turns=bins.turns) if len(s) else np.zeros(1)
+    model = poles.decays_in_bins(s, c, n=bins.n, turns=bins.turns) if len(s) else np.zeros(1)
     tolerated = bins.background + ratio * np.abs(model) ** 2
     peaks = loud_peaks(rest, tolerated, step_hz=step_hz)
     least = UNDER_STRONGEST * np.abs(bins.values).max()
@@ -125,7 +117,7 @@ def _new_peaks(rest, s, c, ratio, bins: Bins, step_hz: float) -> np.ndarray:
         return peaks
     # Each must be more than the tails of the stronger ones that begin beside it.
     begun, height = _begun(peaks, rest, bins, step_hz)
-    tails = np.abs(height[:, None] * terms(begun, n=bins.n, turns=bins.turns[peaks]))
+    tails = np.abs(height[:, None] * poles.terms(begun, n=bins.n, turns=bins.turns[peaks]))
     own = np.abs(rest[peaks]) > TAILS * np.sum(np.triu(tails, 1), axis=0)
     return peaks[own][:MOST_NEW]
 
@@ -134,7 +126,7 @@ def _begun(
     peaks: np.ndarray, rest: np.ndarray, bins: Bins, step_hz: float
 ) -> tuple[np.ndarray, np.ndarray]:
     """(s, c) of decays begun at peaks."""
-    s = starts_at(rest, bins.turns, peaks)
+    s = decay_fit.starts_at(rest, bins.turns, peaks)
     s = np.clip(s.real, -steepest(s.imag, step_hz * bins.n) * s.imag, -1e-2 / bins.n) + 1j * s.imag
     unit = (0.5 - 0.5 * np.exp(s * bins.n)) / (1.0 - np.exp(s) * bins.turns[peaks])
     return s, rest[peaks] / unit
@@ -142,16 +134,18 @@ def _begun(
 
 def steepest(angle: np.ndarray, rate_hz: float) -> np.ndarray:
     """Decay over angle, at angles per sample, beyond which something is a knock and no mode."""
-    return np.clip(STEEP_PER_S / rate_hz / np.maximum(angle, 1e-6), STEEPEST, STEEPEST_LOW)
+    return np.clip(
+        STEEP_PER_S / rate_hz / np.maximum(angle, 1e-6), decay_fit.STEEPEST, STEEPEST_LOW
+    )
 
 
-def window_of(s: np.ndarray, bins: Bins, *, reach: float = REACH) -> tuple[int, int]:
+def window_of(s: np.ndarray, bins: Bins, *, reach: float = decay_fit.REACH) -> tuple[int, int]:
     """First bin and the one after the last around a group of decays."""
     width = bins.n / (2.0 * np.pi)
     middle = s.imag * width - bins.first
-    away = np.maximum(reach * 2.0 * np.abs(s.real) * width, 2 * LEAST_BINS)
+    away = np.maximum(reach * 2.0 * np.abs(s.real) * width, 2 * decay_fit.LEAST_BINS)
     low, high = int((middle - away).min()), int(np.ceil((middle + away).max())) + 1
-    return max(low, 0), min(max(high, low + 4 * LEAST_BINS), len(bins.values))
+    return max(low, 0), min(max(high, low + 4 * decay_fit.LEAST_BINS), len(bins.values))
 
 
 def small_groups(
@@ -159,7 +153,7 @@ def small_groups(
 ) -> list[np.ndarray]:
     """Indices of decays that overlap, `most` of them at most; a crowd is cut where its members
     stand widest apart."""
-    groups = groups_of(s, together=together)
+    groups = decay_fit.groups_of(s, together=together)
     done = []
     while groups:
         group = groups.pop()
@@ -179,7 +173,7 @@ def _refitted(
     is found too weak: without it the others may stand."""
     s, c, steps = s.copy(), c.copy(), 0
     strength = np.full(len(s), np.inf)
-    model = decays_in_bins(s, c, n=bins.n, turns=bins.turns)
+    model = poles.decays_in_bins(s, c, n=bins.n, turns=bins.turns)
     for group in small_groups(s):
         low, high = window_of(s[group], bins)
         every = max(1, (high - low) // MOST_BINS)
@@ -187,11 +181,11 @@ def _refitted(
         turns = bins.turns[at]
         if len(turns) < 2 * len(group) + 2:
             continue
-        own = c[group] @ terms(s[group], n=bins.n, turns=turns)
+        own = c[group] @ poles.terms(s[group], n=bins.n, turns=turns)
         target = bins.values[at] - model[at] + own
         steep = float(steepest(s[group].imag, rate_hz).min())
         try:
-            fit = fit_poles(
+            fit = poles.fit_poles(
                 target,
                 n=bins.n,
                 turns=turns,
@@ -211,9 +205,9 @@ def _refitted(
             each = np.abs(fit.c) ** 2 / np.maximum(2.0 * fit.c_scale**2 * left, TINY)
             weakest = int(np.argmin(each))
             strength[group[weakest]] = each[weakest]
-        model[at] += fit.c @ terms(fit.s, n=bins.n, turns=turns) - own
+        model[at] += fit.c @ poles.terms(fit.s, n=bins.n, turns=turns) - own
         if every > 1:
-            model = decays_in_bins(s, c, n=bins.n, turns=bins.turns)
+            model = poles.decays_in_bins(s, c, n=bins.n, turns=bins.turns)
     # What runs up to the limit is broad for want of anything better.
     ran_off = -s.real > AT_LIMIT * steepest(s.imag, rate_hz) * s.imag
     own = _own_peak(s, c, ratio, bins) & ~ran_off
@@ -225,7 +219,7 @@ def _own_peak(s, c, ratio: float, bins: Bins) -> np.ndarray:
     at = (np.round(s.imag * bins.n / (2 * np.pi)).astype(int) - bins.first).clip(
         0, len(bins.values) - 1
     )
-    each = c[:, None] * terms(s, n=bins.n, turns=bins.turns[at])
+    each = c[:, None] * poles.terms(s, n=bins.n, turns=bins.turns[at])
     others = each.sum(axis=0)
     for group in small_groups(s):
         others[group] -= each[np.ix_(group, group)].sum(axis=0)
@@ -242,7 +236,7 @@ def _room_share(s, rest, model, bins: Bins, most: float) -> float:
         low, high = window_of(np.array([each]), bins)
         near[low:high] = True
     near &= clear
-    if near.sum() < 4 * LEAST_BINS:
+    if near.sum() < 4 * decay_fit.LEAST_BINS:
         return LEAST_RATIO
     left = (rest.real[near] ** 2 + rest.imag[near] ** 2) / power[near]
     # The median of exponential variables is ln 2 of their mean.

@@ -202,11 +202,7 @@ def impulse_response(
     -------
     (N,) samples; the time before the take's first sample stands at the end.
     """
-    return irfft(_tapered(spectrum, shape=shape, step=rate_hz / length), length)
-
-
-def _tapered(spectrum: np.ndarray, *, shape: SweepShape, step: float) -> np.ndarray:
-    low, high = mode_band(shape)
+    step, (low, high) = rate_hz / length, mode_band(shape)
     out = np.zeros_like(spectrum)
     first, rise, fall, last = [
         int(f / step) for f in (shape.lowest_hz, low, high, shape.highest_hz)
@@ -217,7 +213,7 @@ def _tapered(spectrum: np.ndarray, *, shape: SweepShape, step: float) -> np.ndar
     out[fall:last] *= _rise(
         1.0 / (np.arange(fall, last) * step), 1.0 / shape.highest_hz, 1.0 / high
     )
-    return out
+    return irfft(out, length)
 
 
 def free_decay(

@@ -25,8 +25,7 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
-from scipy.fft import prev_fast_len
-from scipy.special import fdtri
+from scipy import fft, special
 
 from studylib import codes, errors
 from studylib.signal import joint_fit, partials
@@ -98,15 +97,15 @@ def presence_factor(dof: int) -> float:
 
 @lru_cache(maxsize=256)
 def _f_quantile(dof: int, error: float) -> float:
-    return float(fdtri(2, dof, 1.0 - error))
+    return float(special.fdtri(2, dof, 1.0 - error))
 
 
 @lru_cache(maxsize=256)
 def record_length(frames: int) -> int:
     """Largest even length up to `frames` whose FFT is fast (at most a few per mille lost)."""
-    length = prev_fast_len(frames, real=True)
+    length = fft.prev_fast_len(frames, real=True)
     while length % 2:
-        length = prev_fast_len(length - 1, real=True)
+        length = fft.prev_fast_len(length - 1, real=True)
     return length
 
 

@@ -102,9 +102,8 @@ def far_line(row: np.ndarray, nu: float, *, half: int, seconds: float) -> int:
     hann = power(near[1:-1] - 0.5 * (near[:-2] + near[2:]))
     below, above = hann[wide - most : wide - half], hann[wide + half + 1 : wide + most + 1]
     highest = max(below.max(), above.max())
-    if highest <= 0.5 * LEAST_POWER * hann[wide]:
-        return 0
-    if highest <= FAR_PEAK * np.median(np.r_[hann[: wide - half], hann[wide + half + 1 :]]):
+    beside = np.median(np.r_[hann[: wide - half], hann[wide + half + 1 :]])
+    if highest <= max(0.5 * LEAST_POWER * hann[wide], FAR_PEAK * beside):
         return 0
     at = int(np.argmax(np.r_[below, above]))
     return at - most if at < below.size else at - below.size + half + 1

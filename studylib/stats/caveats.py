@@ -36,10 +36,8 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from studylib import register
-from studylib.codes import code_of, fields_of, has, note, several
+from studylib import codes, register
 from studylib.codes.comparison import Method, Verdict
-from studylib.register import Feature, Kind
 from studylib.stats import decisions, drift
 
 LEAST_DB = 0.5  # of the drive: less is not worth a remark
@@ -78,13 +76,16 @@ class Gap(NamedTuple):
     visible: bool
 
 
-def relative_to_drive(feature: Feature) -> bool:
+def relative_to_drive(feature: register.Feature) -> bool:
     """A response: the level of the drive cancels in it."""
-    played = feature.kind in (Kind.TONE, Kind.PROBE, Kind.SWEEP) and feature.unit == "dB"
+    played = (
+        feature.kind in (register.Kind.TONE, register.Kind.PROBE, register.Kind.SWEEP)
+        and feature.unit == "dB"
+    )
     return played and not follows_level(feature)
 
 
-def follows_level(feature: Feature) -> bool:
+def follows_level(feature: register.Feature) -> bool:
     """A level, or what changes with it: distortion, and noise relative to the tone."""
     return feature.drive_level or feature.driver or feature.noise
 
@@ -108,35 +109,43 @@ class Caveats:
         """The caveats of a row of the effects that has numbers and its verdict, as one cell."""
         feature = register.find(row.feature)
         moved = feature.name in self.steadiness and self.steadiness[feature.name].moved
-        return several(
+        return codes.several(
             [
                 *feature.cautions,
-                "caveats.batch" if has(row.method, Method.CONFOUNDED) else "",
+                "caveats.batch" if codes.has(row.method, Method.CONFOUNDED) else "",
                 "caveats.drift" if moved else "",
                 *(self._of_bench(row, feature) if self.made else ()),
             ]
         )
 
-    def _of_bench(self, row: Any, feature: Feature) -> list[str]:
+    def _of_bench(self, row: Any, feature: register.Feature) -> list[str]:
         told = list(self.made.at_large)
-        if feature.kind != Kind.WOOD:
+        if feature.kind != register.Kind.WOOD:
             pair = self.order.between(row.wood_a, row.wood_b)
             if pair:
                 rows = bool((self.made.order["by"] == "row").any())
-                told.append(note("caveats.order", first=pair[0], last=pair[1], rows=rows))
-            told.append(note("caveats.clock", batch=self.made.clock) if self.made.clock else "")
+                told.append(codes.note("caveats.order", first=pair[0], last=pair[1], rows=rows))
+            told.append(
+                codes.note("caveats.clock", batch=self.made.clock) if self.made.clock else ""
+            )
         sensed = self.made.drive_kind in SENSED
         if not sensed and (feature.drive_level or feature.driver):
             told.append("caveats.not_sensed")
         gaps = self.gaps.get((row.wood_a, row.wood_b), {})
-        k = feature.harmonic if feature.kind == Kind.PROBE and feature.harmonic in gaps else 1
+        k = (
+            feature.harmonic
+            if feature.kind == register.Kind.PROBE and feature.harmonic in gaps
+            else 1
+        )
         if follows_level(feature) and k in gaps and gaps[k].visible:
-            told.append(note("caveats.harder", **self._which(row, gaps[k]), voltage=not sensed))
+            told.append(
+                codes.note("caveats.harder", **self._which(row, gaps[k]), voltage=not sensed)
+            )
         step = self.common_step(row.wood_a, row.wood_b) if sensed else None
         if step and relative_to_drive(feature) and _decides(step, row):
-            told.append(note("caveats.channel", **self._which(row, step)))
+            told.append(codes.note("caveats.channel", **self._which(row, step)))
         found = [each for each in self.made.levels if _touches(each, row, feature)]
-        return told + [note("caveats.levels", found=code_of(each)) for each in found]
+        return told + [codes.note("caveats.levels", found=codes.code_of(each)) for each in found]
 
     def common_step(self, wood_a: str, wood_b: str) -> Gap | None:
         """What a gain of the drive channel that changed with the wood can account for, or None."""
@@ -153,14 +162,18 @@ class Caveats:
         return {"higher": higher, "lower": lower, "size_db": abs(gap.size), "u_db": gap.u}
 
 
-def _touches(finding: str, row: Any, feature: Feature) -> bool:
+def _touches(finding: str, row: Any, feature: register.Feature) -> bool:
     """Whether a finding on levels bears on these two woods by a channel that the feature rests on.
 
     A change that lies on both sides of a wood only widens its intervals.
     """
-    if feature.kind not in (Kind.TONE, Kind.PROBE, Kind.SWEEP):
+    if feature.kind not in (register.Kind.TONE, register.Kind.PROBE, register.Kind.SWEEP):
         return False
-    fields, code, relative = fields_of(finding), code_of(finding), relative_to_drive(feature)
+    fields, code, relative = (
+        codes.fields_of(finding),
+        codes.code_of(finding),
+        relative_to_drive(feature),
+    )
     if fields["channel"] == "drive" and not relative:
         return False
     if code in ("levels.control", "levels.ceiling"):

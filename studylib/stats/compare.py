@@ -212,25 +212,27 @@ def compare(
     sources = own_mounts.groupby("wood")["source"].nunique()
     spoken_of = [wood for wood in woods if sources.get(wood, 0) >= max(2, smallest_n)]
     confounded = design.confounded(table[table["wood"].isin(spoken_of)])
-    remarks = [confounded] if confounded else []
-    remarks += design.comparison_notes(
-        samples,
-        found,
-        spread[0],
-        order=order,
-        primary=primary,
-        refused=refused,
-        confounded=bool(confounded),
-        confidence=confidence,
-        same_level=same_level,
-    )
-    remarks += design.design_notes(
-        specimens[specimens["role"].fillna("") == ""],
-        own_mounts,
-        woods=woods,
-        smallest_n=smallest_n,
-        listening=listening,
-    )
+    remarks = [
+        *codes.holding((confounded, confounded)),
+        *design.comparison_notes(
+            samples,
+            found,
+            spread[0],
+            order=order,
+            primary=primary,
+            refused=refused,
+            confounded=bool(confounded),
+            confidence=confidence,
+            same_level=same_level,
+        ),
+        *design.design_notes(
+            specimens[specimens["role"].fillna("") == ""],
+            own_mounts,
+            woods=woods,
+            smallest_n=smallest_n,
+            listening=listening,
+        ),
+    ]
     return Comparison(
         effects=found,
         variance=spread[0],

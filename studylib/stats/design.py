@@ -43,9 +43,11 @@ def coverage_table(
     woods, order : woods and features in the order of the tables.
     """
     index = pd.MultiIndex.from_product([order, woods], names=["feature", "wood"])
-    counts = pd.DataFrame(0, index=index, columns=[])
-    if len(rows):
-        counts = pd.crosstab([rows["feature"], rows["wood"]], rows["state"])
+    counts = (
+        pd.crosstab([rows["feature"], rows["wood"]], rows["state"])
+        if len(rows)
+        else pd.DataFrame(0, index=index, columns=[])
+    )
     counts = counts.reindex(
         index=index, columns=["used", *LEFT_OUT, "aside", "other"], fill_value=0
     ).astype(int)

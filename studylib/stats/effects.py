@@ -24,8 +24,7 @@ from types import MappingProxyType
 import numpy as np
 import pandas as pd
 
-from studylib import register, tables
-from studylib.codes import each, note, several
+from studylib import codes, register, tables
 from studylib.codes.comparison import Method, Outcome, Role, Verdict
 from studylib.stats import decisions, families, power, scales
 from studylib.stats.caveats import Caveats
@@ -183,25 +182,23 @@ def _rows(
 
 
 def _blank(feature: register.Feature, wood_a: str, wood_b: str, counts, ids) -> dict:
-    row: dict = dict.fromkeys(tables.TABLES["effects"].names, _NAN)
-    row.update(
-        id=effect_id(feature.name, wood_a, wood_b, ids),
-        feature=feature.name,
-        wood_a=wood_a,
-        wood_b=wood_b,
-        unit=feature.difference_unit,
-        n_a=counts[wood_a],
-        n_b=counts[wood_b],
-        needed="",
-        method="",
-        caveats="",
-        _closed=_NAN,
-        _same=_NAN,
-        _bound=_NAN,
-        _pair=None,
-        _sample=None,
-    )
-    return row
+    return dict.fromkeys(tables.TABLES["effects"].names, _NAN) | {
+        "id": effect_id(feature.name, wood_a, wood_b, ids),
+        "feature": feature.name,
+        "wood_a": wood_a,
+        "wood_b": wood_b,
+        "unit": feature.difference_unit,
+        "n_a": counts[wood_a],
+        "n_b": counts[wood_b],
+        "needed": "",
+        "method": "",
+        "caveats": "",
+        "_closed": _NAN,
+        "_same": _NAN,
+        "_bound": _NAN,
+        "_pair": None,
+        "_sample": None,
+    }
 
 
 def _numbers(
@@ -249,7 +246,7 @@ def _method(sample: Sample, pair: Pair) -> str:
         (not design.complete or design.model.dropped, Method.CONFOUNDED),
         (not math.isfinite(pair.p), Method.NO_SPREAD),
     )
-    return several([Method.WELCH, *(code for there, code in asked if there)])
+    return codes.several([Method.WELCH, *(code for there, code in asked if there)])
 
 
 def _judge(
@@ -273,13 +270,13 @@ def _judge(
         row = table.loc[i]
         if row["verdict"] == Verdict.SAME and row["feature"] not in detected:
             # More boards would not help here, so `needed` stays empty.
-            table.at[i, "method"] = several([*each(row["method"]), Method.NOT_EARNED])
+            table.at[i, "method"] = codes.several([*codes.each(row["method"]), Method.NOT_EARNED])
             table.at[i, "verdict"] = Verdict.OPEN
         elif row["verdict"] == Verdict.OPEN and np.isfinite(row["limit"]):
             level = (1 - confidence) / (shares if decides[i] else 1)
             table.at[i, "needed"] = _needed(row, level, alone=claims and decides[i])
         elif row["verdict"] in decisions.DECLARED and row["low"] <= 0 <= row["high"]:
-            table.at[i, "method"] = several([*each(row["method"]), Method.BY_STEPS])
+            table.at[i, "method"] = codes.several([*codes.each(row["method"]), Method.BY_STEPS])
 
 
 def _needed(row: pd.Series, level: float, *, alone: bool) -> str:
@@ -313,10 +310,11 @@ def claims_table(
     effects : rows of effects.csv.
     refused : features not compared, with the reason (stats.design.not_compared).
     """
-    rows = []
-    for claim in claims:
-        outcome, caveats, reasons = _claim(claim, effects, refused, confidence)
-        rows.append((claim["text"], claim["feature"], outcome, caveats, several(reasons)))
+    rows = [
+        (claim["text"], claim["feature"], outcome, caveats, codes.several(reasons))
+        for claim in claims
+        for outcome, caveats, reasons in [_claim(claim, effects, refused, confidence)]
+    ]
     return tables.typed("claims", rows)
 
 
@@ -332,12 +330,12 @@ def _claim(claim, effects, refused, confidence) -> tuple[Outcome, str, list[str]
     backward = of_feature[(of_feature["wood_a"] == higher) & (of_feature["wood_b"] == lower)]
     named = {"higher": higher, "lower": lower}
     if forward.empty and backward.empty:
-        return Outcome.OPEN, "", [note("claims.other_woods", **named)]
+        return Outcome.OPEN, "", [codes.note("claims.other_woods", **named)]
     row, sign = (forward.iloc[0], 1) if backward.empty else (backward.iloc[0], -1)
     if row["verdict"] == Verdict.BOARDS_ONLY:
         n_higher, n_lower = (row["n_b"], row["n_a"])[::sign]
         counts = {"n_higher": n_higher, "n_lower": n_lower}
-        return Outcome.BOARDS_ONLY, "", [note("claims.too_few", **named, **counts)]
+        return Outcome.BOARDS_ONLY, "", [codes.note("claims.too_few", **named, **counts)]
     caveats, reasons = row["caveats"], [_numbers_of_claim(row, named, confidence)]
     if row["verdict"] not in decisions.DECLARED:
         return Outcome.OPEN, caveats, [*reasons, _why_open(row)]
@@ -349,8 +347,8 @@ def _claim(claim, effects, refused, confidence) -> tuple[Outcome, str, list[str]
 
 def _numbers_of_claim(row, named: Mapping[str, str], confidence: float) -> str:
     if row[["difference", "low", "high"]].isna().any():
-        return note("claims.no_interval", **named)
-    return note(
+        return codes.note("claims.no_interval", **named)
+    return codes.note(
         "claims.numbers",
         first=row["wood_a"],
         second=row["wood_b"],
@@ -365,4 +363,8 @@ def _numbers_of_claim(row, named: Mapping[str, str], confidence: float) -> str:
 def _why_open(row) -> str:
     if row["verdict"] == Verdict.SAME:
         return "claims.same"
-    return note("claims.needed", needed=row["needed"]) if row["needed"] else "claims.not_declared"
+    return (
+        codes.note("claims.needed", needed=row["needed"])
+        if row["needed"]
+        else "claims.not_declared"
+    )

@@ -105,8 +105,6 @@ def over_features(closed: np.ndarray) -> np.ndarray:
 
 def false_discovery_rate(p: pd.Series) -> pd.Series:
     """q of each p, index of `p`; NaN where p is NaN."""
-    q = pd.Series(np.nan, index=p.index)
-    known = p.notna()
-    if known.any():
-        q[known] = false_discovery_control(p[known].to_numpy(), method="bh")
-    return q
+    known = p.dropna()
+    q = false_discovery_control(known.to_numpy(), method="bh") if len(known) else known
+    return pd.Series(q, index=known.index, dtype=float).reindex(p.index)

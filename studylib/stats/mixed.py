@@ -32,9 +32,8 @@ import pandas as pd
 
 from studylib import tables
 from studylib.sheets.files import grouped
-from studylib.stats import pairs, scales, studentized
+from studylib.stats import pairs, reml, scales, studentized
 from studylib.stats.components import components
-from studylib.stats.reml import Reml, fit_reml, reml_design
 from studylib.stats.samples import Design, Sample
 
 _BOUNDARY = 1e-8  # of the largest component
@@ -62,11 +61,12 @@ class JointTest:
     df: np.ndarray
 
 
-def contrast_test(fit: Reml, contrast: np.ndarray) -> ContrastTest:
+def contrast_test(fit: reml.Reml, contrast: np.ndarray) -> ContrastTest:
     """The test of contrast @ beta, contrast of shape (p,)."""
     contrast = np.asarray(contrast, dtype=float)
     spread = _spread_of_components(fit)
-    gradient = _gradient(fit, contrast)
+    half = np.einsum("fpq,q->fp", fit.covariance, contrast)
+    gradient = np.einsum("fp,fkpq,fq->fk", half, fit.first, half)  # of the variance, by component
     plain = np.einsum("p,fpq,q->f", contrast, fit.covariance, contrast)
     a = np.einsum("fk,fkl,fl->f", gradient, spread, gradient) / plain**2
     adjusted = np.einsum("p,fpq,q->f", contrast, _adjusted(fit, spread), contrast)
@@ -81,7 +81,7 @@ def contrast_test(fit: Reml, contrast: np.ndarray) -> ContrastTest:
     )
 
 
-def joint_test(fit: Reml, contrasts: np.ndarray) -> JointTest:
+def joint_test(fit: reml.Reml, contrasts: np.ndarray) -> JointTest:
     """The test that all contrasts @ beta are zero, contrasts of shape (q, p), independent."""
     contrasts = np.asarray(contrasts, dtype=float)
     q, spread = len(contrasts), _spread_of_components(fit)
@@ -89,7 +89,7 @@ def joint_test(fit: Reml, contrasts: np.ndarray) -> JointTest:
     return JointTest(*(np.array(column) for column in zip(*found, strict=True)))
 
 
-def _joint(fit: Reml, i: int, contrasts, q: int, spread) -> tuple[float, float]:
+def _joint(fit: reml.Reml, i: int, contrasts, q: int, spread) -> tuple[float, float]:
     """Kenward-Roger F and df of feature i."""
     cov, first = fit.covariance[i], fit.first[i]
     theta = contrasts.T @ np.linalg.solve(contrasts @ cov @ contrasts.T, contrasts)
@@ -115,18 +115,12 @@ def _joint(fit: Reml, i: int, contrasts, q: int, spread) -> tuple[float, float]:
     return scale * float(estimate @ np.linalg.solve(adjusted, estimate)) / q, df
 
 
-def _gradient(fit: Reml, contrast: np.ndarray) -> np.ndarray:
-    """Derivative of the contrast's variance by each component, shape (features, components)."""
-    half = np.einsum("fpq,q->fp", fit.covariance, contrast)
-    return np.einsum("fp,fkpq,fq->fk", half, fit.first, half)
-
-
-def _spread_of_components(fit: Reml) -> np.ndarray:
+def _spread_of_components(fit: reml.Reml) -> np.ndarray:
     """Inverse of the expected information, shape (features, components, components)."""
     return np.linalg.pinv(np.nan_to_num(fit.expected), hermitian=True)
 
 
-def _satterthwaite(fit: Reml, gradient: np.ndarray, variance: np.ndarray) -> np.ndarray:
+def _satterthwaite(fit: reml.Reml, gradient: np.ndarray, variance: np.ndarray) -> np.ndarray:
     inside = fit.components.min(axis=1) > _BOUNDARY * fit.components.max(axis=1)
     spread = np.linalg.pinv(
         np.nan_to_num(np.where(inside[:, np.newaxis, np.newaxis], fit.observed, fit.expected)),
@@ -136,7 +130,7 @@ def _satterthwaite(fit: Reml, gradient: np.ndarray, variance: np.ndarray) -> np.
         return 2.0 * variance**2 / np.einsum("fk,fkl,fl->f", gradient, spread, gradient)
 
 
-def _adjusted(fit: Reml, spread: np.ndarray, i: int | None = None) -> np.ndarray:
+def _adjusted(fit: reml.Reml, spread: np.ndarray, i: int | None = None) -> np.ndarray:
     """Kenward-Roger covariance of the fixed effects, shape (features, p, p)."""
     part = slice(None) if i is None else slice(i, i + 1)
     cov, first = fit.covariance[part], fit.first[part]
@@ -152,7 +146,7 @@ class Fitted:
     levels : the components, lowest first.  woods : the fixed woods, in the order of the columns.
     """
 
-    fit: Reml
+    fit: reml.Reml
     at: int
     levels: tuple[str, ...]
     woods: tuple[str, ...]
@@ -218,7 +212,7 @@ class PairTest:
     half: np.ndarray
 
 
-def pair_test(fit: Reml, contrast: np.ndarray, k: int, confidence: float) -> PairTest:
+def pair_test(fit: reml.Reml, contrast: np.ndarray, k: int, confidence: float) -> PairTest:
     """The test of one of k groups against another; NaN without degrees of freedom or error."""
     own = contrast_test(fit, contrast)
     df = np.where(np.isfinite(own.df) & (own.df >= 1) & (own.se > 0), own.df, np.nan)
@@ -248,19 +242,19 @@ def _row(feature, fitted: Fitted, test: PairTest, pair: pairs.Pair, woods, confi
     }
 
 
-def fit_design(design: Design, samples: Sequence[Sample], fixed: np.ndarray) -> Reml:
+def fit_design(design: Design, samples: Sequence[Sample], fixed: np.ndarray) -> reml.Reml:
     """Fits of samples of one design with this fixed part, shape (mounts, p)."""
     y = np.array([sample.takes["y"].to_numpy(float) for sample in samples])
     nested = design.nested
     means = nested.mount_means(y)
     within = np.sum((y - means[:, nested.mount]) ** 2, axis=1)
     start = [[c.estimate for c in components(nested.strata(row), confidence=0.95)] for row in y]
-    rows = reml_design(
+    rows = reml.reml_design(
         fixed,
         [nested.groups[level] for level in nested.levels[1:]],
         counts=np.bincount(nested.mount),
     )
-    return fit_reml(rows, means, within=within, start=np.array(start))
+    return reml.fit_reml(rows, means, within=within, start=np.array(start))
 
 
 def fixed_part(design: Design) -> np.ndarray:

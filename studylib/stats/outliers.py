@@ -25,7 +25,7 @@ Functions: `find_outliers`, `number_of_tests`, `leave_one_out`, `mandel_rows`, `
 `cochran_critical`, `mandel_h_critical`, `mandel_k_critical`.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 
 import numpy as np
 import pandas as pd
@@ -181,20 +181,18 @@ def _centred(sample: Sample) -> np.ndarray:
     return y - pd.Series(y).groupby(sample.units["wood"].to_numpy()).transform("mean").to_numpy()
 
 
-def _sources(name: str, sample: Sample) -> list[dict]:
-    rows, takes = [], sample.takes
+def _sources(name: str, sample: Sample) -> Iterator[dict]:
+    takes = sample.takes
     for wood, own in sample.units.assign(z=_centred(sample)).groupby("wood", sort=False):
         for place, found in _grubbs(own["z"].to_numpy()):
             source = own["source"].iloc[place]
             mine = takes[(takes["wood"] == wood) & (takes["source"] == source)]
             boards = mine["specimen"].unique()
             item = str(boards[0]) if len(boards) == 1 else f"plank {source}"
-            rows.append(_row(name, "source", item, wood, OutlierTest.GRUBBS, found, mine))
-    return rows
+            yield _row(name, "source", item, wood, OutlierTest.GRUBBS, found, mine)
 
 
-def _boards_of_planks(name: str, takes: pd.DataFrame) -> list[dict]:
-    rows = []
+def _boards_of_planks(name: str, takes: pd.DataFrame) -> Iterator[dict]:
     for (wood, _), plank in takes.groupby(["wood", "source"], sort=False):
         boards = (
             plank.groupby(units.MOUNT, sort=False)["y"]
@@ -204,18 +202,8 @@ def _boards_of_planks(name: str, takes: pd.DataFrame) -> list[dict]:
         )
         for place, found in _grubbs(boards.to_numpy() - boards.mean()):
             item = boards.index[place]
-            rows.append(
-                _row(
-                    name,
-                    "specimen",
-                    item,
-                    wood,
-                    OutlierTest.GRUBBS,
-                    found,
-                    plank[plank["specimen"] == item],
-                )
-            )
-    return rows
+            own = plank[plank["specimen"] == item]
+            yield _row(name, "specimen", item, wood, OutlierTest.GRUBBS, found, own)
 
 
 _INSIDE = {

@@ -32,8 +32,7 @@ from functools import cached_property, lru_cache
 from itertools import combinations
 
 import numpy as np
-from scipy import special
-from scipy.interpolate import RectBivariateSpline
+from scipy import interpolate, special
 
 from studylib.stats import blocks, families, studentized
 
@@ -168,13 +167,15 @@ def _range_test(p: np.ndarray, df: np.ndarray) -> np.ndarray:
 
 
 @lru_cache(maxsize=1)
-def _range_factor() -> RectBivariateSpline:
+def _range_factor() -> interpolate.RectBivariateSpline:
     """What p is to be multiplied by, from 1 to 3, over its logarithm and 1/df: the distribution
     itself costs too much for the millions of pairs of a simulation."""
     log_p, inverse = np.linspace(np.log(_SMALLEST_P), 0.0, 160), np.linspace(1e-6, 1.0, 60)
     p, df = np.exp(log_p)[:, np.newaxis], 1.0 / inverse
     t = -special.stdtrit(df, p / 2)
-    return RectBivariateSpline(log_p, inverse, studentized.sf(t * math.sqrt(2.0), 3, df) / p)
+    return interpolate.RectBivariateSpline(
+        log_p, inverse, studentized.sf(t * math.sqrt(2.0), 3, df) / p
+    )
 
 
 def all_pairs(model: blocks.WoodModel, y: np.ndarray, *, beside: np.ndarray | float = 0.0) -> Pairs:

@@ -81,9 +81,8 @@ class NestedDesign:
     ):
         place = mounts.set_index(KEYS["mount"])["place"] if "place" in mounts else None
         self.mount, mounts = _group(takes, KEYS["mount"])
-        self.place = None
-        if place is not None:
-            self.place = place.reindex(pd.MultiIndex.from_frame(mounts[KEYS["mount"]])).to_numpy()
+        by_mount = pd.MultiIndex.from_frame(mounts[KEYS["mount"]])
+        self.place = None if place is None else place.reindex(by_mount).to_numpy()
         specimen, specimens = _group(mounts, KEYS["specimen"])
         order = pd.MultiIndex.from_frame(units[KEYS["source"]])
         unit = order.get_indexer(pd.MultiIndex.from_frame(specimens[KEYS["source"]]))
@@ -274,9 +273,7 @@ def _design(takes, mounts, units, all_woods: tuple[str, ...], least: int) -> Des
     present = tuple(wood for wood in all_woods if counts[wood])
     # The part of each unit's mean that was measured in each batch.
     shares = _averaged(pd.get_dummies(mounts["batch"]).astype(float), mounts, units)
-    place = None
-    if "place" in mounts:
-        place = _averaged(mounts[["place"]], mounts, units)[:, 0]
+    place = _averaged(mounts[["place"]], mounts, units)[:, 0] if "place" in mounts else None
     in_model = units["wood"].isin(list(woods)).to_numpy()
     model, complete = None, True
     if woods:

@@ -17,8 +17,7 @@ Functions: `sf` (upper tail), `quantile`.
 from functools import lru_cache
 
 import numpy as np
-from scipy import special
-from scipy.interpolate import CubicSpline
+from scipy import interpolate, special
 
 SMALLEST_TAIL = 1e-9
 _W_END = 14.0  # P(W > 14) is below 1e-18 for up to some hundreds of groups
@@ -27,17 +26,17 @@ _Z_NODES, _Z_WEIGHTS = np.polynomial.legendre.leggauss(96)
 
 
 @lru_cache(maxsize=64)
-def _range_cdf(k: int) -> CubicSpline:
+def _range_cdf(k: int) -> interpolate.CubicSpline:
     """P(range of k standard normals <= w) for w in [0, 14]."""
     w = np.linspace(0.0, _W_END, 2801)
     z = 8.5 * _Z_NODES
     weight = 8.5 * _Z_WEIGHTS * np.exp(-0.5 * z**2) / np.sqrt(2 * np.pi)
     inside = special.ndtr(z) - special.ndtr(z[np.newaxis, :] - w[:, np.newaxis])
-    return CubicSpline(w, k * (inside ** (k - 1)) @ weight)
+    return interpolate.CubicSpline(w, k * (inside ** (k - 1)) @ weight)
 
 
 @lru_cache(maxsize=64)
-def _range_pdf(k: int) -> CubicSpline:
+def _range_pdf(k: int) -> interpolate.CubicSpline:
     return _range_cdf(k).derivative()
 
 

@@ -90,16 +90,14 @@ def _sources(by_name: pd.DataFrame) -> pd.Series:
 def _state(rows: pd.DataFrame) -> np.ndarray:
     usable = rows["usable"].astype(str).str.lower().isin(["true", "1", "1.0"]).to_numpy()
     code = rows["reason"].fillna("").map(codes.code_of)
-    below = code.eq("takes.below_noise").to_numpy()
-    aside = code.isin(ASIDE).to_numpy()
-    hidden = code.eq("modes.room_hides").to_numpy()
-    unsettled = code.isin(UNSETTLED).to_numpy()
-    finite = np.isfinite(rows["y"].to_numpy())
-    return np.select(
-        [usable & finite, ~usable & below, ~usable & aside, ~usable & hidden, ~usable & unsettled],
-        ["used", "below", "aside", "hidden", "unsettled"],
-        "other",
-    )
+    states = {
+        "used": usable & np.isfinite(rows["y"].to_numpy()),
+        "below": ~usable & code.eq("takes.below_noise").to_numpy(),
+        "aside": ~usable & code.isin(ASIDE).to_numpy(),
+        "hidden": ~usable & code.eq("modes.room_hides").to_numpy(),
+        "unsettled": ~usable & code.isin(UNSETTLED).to_numpy(),
+    }
+    return np.select(list(states.values()), list(states), "other")
 
 
 def _complex_means(features: pd.DataFrame, rows: pd.DataFrame) -> pd.Series | None:

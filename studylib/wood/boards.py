@@ -17,15 +17,8 @@ import pandas as pd
 from studylib import codes, errors, sheets
 from studylib.modes.means import between_places, own_squared
 from studylib.sheets.settings import Wood
-from studylib.wood.beams import AIR_C, Bar, bar_of
+from studylib.wood import beams, stiffness
 from studylib.wood.orders import SHEAR_RANGE, Orders, find_orders
-from studylib.wood.stiffness import (
-    Stiffness,
-    Value,
-    density_value,
-    derived_values,
-    fit_stiffness,
-)
 
 _NUMBERS = ("frequency_hz", "frequency_u", "loss_factor", "loss_factor_u")
 WIDEST = 0.2
@@ -57,11 +50,11 @@ class Board:
     shear_reason : a note of why the shear modulus cannot be used; "" when it can.
     """
 
-    bar: Bar | None = None
-    density: Value | None = None
-    fit: Stiffness | None = None
-    values: dict[str, Value] = field(default_factory=dict)
-    loss: Value | None = None
+    bar: beams.Bar | None = None
+    density: stiffness.Value | None = None
+    fit: stiffness.Stiffness | None = None
+    values: dict[str, stiffness.Value] = field(default_factory=dict)
+    loss: stiffness.Value | None = None
     loss_of: dict[int, tuple[float, float]] = field(default_factory=dict)
     left_over: tuple[float, ...] = ()
     size_reason: str = ""
@@ -114,7 +107,7 @@ def assess(
     wood: Wood,
     *,
     no_modes: str = "",
-    air_c: float = AIR_C,
+    air_c: float = beams.AIR_C,
 ) -> Board:
     """Everything that size, mass and free modes say of one board.
 
@@ -125,10 +118,10 @@ def assess(
     air_c : temperature of the air, degrees Celsius.
     """
     try:
-        bar = bar_of(specimen, wood, air_c=air_c)
+        bar = beams.bar_of(specimen, wood, air_c=air_c)
     except errors.InputError as error:
         return Board(**dict.fromkeys(_REASONS, codes.several(error.notes)))
-    board = Board(bar=bar, density=density_value(bar))
+    board = Board(bar=bar, density=stiffness.density_value(bar))
     if modes.empty:
         return replace(board, **_unknown(no_modes or "wood.no_free_mode"))
     if bar.width > WIDEST * bar.length:
@@ -147,7 +140,7 @@ def _unknown(reason: str) -> dict[str, str]:
     return dict.fromkeys(_REASONS[1:], reason)
 
 
-def _stiffness(modes: pd.DataFrame, orders: Orders, bar: Bar, wood: Wood) -> dict:
+def _stiffness(modes: pd.DataFrame, orders: Orders, bar: beams.Bar, wood: Wood) -> dict:
     if not orders.found.any():
         return _unknown("wood.nothing_fits")
     used = modes[orders.found]
@@ -158,7 +151,7 @@ def _stiffness(modes: pd.DataFrame, orders: Orders, bar: Bar, wood: Wood) -> dic
         if loss > 0
     }
     try:
-        fit = fit_stiffness(
+        fit = stiffness.fit_stiffness(
             order,
             used["frequency_hz"],
             used["frequency_u"],
@@ -168,7 +161,7 @@ def _stiffness(modes: pd.DataFrame, orders: Orders, bar: Bar, wood: Wood) -> dic
         )
     except errors.InputError as error:
         return {"loss_of": loss_of, **_unknown(codes.several(error.notes))}
-    values = derived_values(fit, bar)
+    values = stiffness.derived_values(fit, bar)
     found: dict = {"loss_of": loss_of, "fit": fit, "values": values}
     if np.isfinite(orders.rival_gpa):
         gpa = fit.youngs_modulus / 1e9
@@ -178,12 +171,14 @@ def _stiffness(modes: pd.DataFrame, orders: Orders, bar: Bar, wood: Wood) -> dic
     found["shear_reason"] = _shear_reason(fit, values["wood.shear_modulus_gpa"])
     if 1 in loss_of:
         loss, u = loss_of[1]
-        return found | {"loss": Value(loss, "1", float(np.hypot(u, HELD * loss)), HELD * loss)}
+        return found | {
+            "loss": stiffness.Value(loss, "1", float(np.hypot(u, HELD * loss)), HELD * loss)
+        }
     hidden = "".join(used["hidden"][order == 1])
     return found | {"loss_reason": hidden or "wood.no_first_mode"}
 
 
-def _shear_reason(fit: Stiffness, shear: Value) -> str:
+def _shear_reason(fit: stiffness.Stiffness, shear: stiffness.Value) -> str:
     if fit.at_bound:
         return codes.note("wood.ratio_at_bound", lowest=SHEAR_RANGE[0], highest=SHEAR_RANGE[1])
     if not fit.fitted_shear:

@@ -29,7 +29,6 @@ import numpy as np
 
 from studylib import codes, errors
 from studylib.wood import beams, orders
-from studylib.wood.beams import Bar
 
 UNEVEN = 0.003
 """Standard uncertainty of a mode's frequency, as a share, from wood that is uneven."""
@@ -77,13 +76,13 @@ class Stiffness:
     by_size: np.ndarray
     covariance: np.ndarray
 
-    def log_covariance(self, bar: Bar) -> np.ndarray:
+    def log_covariance(self, bar: beams.Bar) -> np.ndarray:
         """Covariance of ln E and ln(E/G), sizes included, shape (2, 2)."""
         return self.covariance + (self.by_size * bar.variances) @ self.by_size.T
 
 
 def fit_stiffness(
-    order, frequency_hz, frequency_u, bar: Bar, *, shear_ratio: float, u_shear_ratio: float
+    order, frequency_hz, frequency_u, bar: beams.Bar, *, shear_ratio: float, u_shear_ratio: float
 ) -> Stiffness:
     """E and E/G of a bar from bending modes of known order.
 
@@ -147,7 +146,7 @@ def fit_stiffness(
     )
 
 
-def predict_modes(fit: Stiffness, bar: Bar, *, count: int) -> tuple[np.ndarray, np.ndarray]:
+def predict_modes(fit: Stiffness, bar: beams.Bar, *, count: int) -> tuple[np.ndarray, np.ndarray]:
     """Frequencies in Hz of the first bending modes of a bar, and their standard uncertainties.
 
     The sizes were already used to find E from the same board's modes, so what they leave here is
@@ -170,7 +169,7 @@ def predict_modes(fit: Stiffness, bar: Bar, *, count: int) -> tuple[np.ndarray, 
     return frequency, frequency * np.sqrt(variance)
 
 
-def _log_slender(order: np.ndarray, bar: Bar) -> np.ndarray:
+def _log_slender(order: np.ndarray, bar: beams.Bar) -> np.ndarray:
     """ln of the slender bar's frequencies for E = 1 Pa."""
     root = beams.eigenvalues(int(order.max()))[order - 1]
     moving = bar.mass + bar.air
@@ -178,7 +177,7 @@ def _log_slender(order: np.ndarray, bar: Bar) -> np.ndarray:
     return np.log(root**2 / (2 * np.pi) * np.sqrt(stiff))
 
 
-def _fit_ratio(order, frequency, variance, bar: Bar) -> float:
+def _fit_ratio(order, frequency, variance, bar: beams.Bar) -> float:
     """The E/G that fits best; NaN when none inside the range of woods does.
 
     The sum of squares is first looked at over the whole range, then narrowed down twice, so no
@@ -200,7 +199,7 @@ def _fit_ratio(order, frequency, variance, bar: Bar) -> float:
     return float(np.exp(grid[best]))
 
 
-def _slopes(order, bar: Bar, ratio: float) -> tuple[np.ndarray, np.ndarray]:
+def _slopes(order, bar: beams.Bar, ratio: float) -> tuple[np.ndarray, np.ndarray]:
     """d ln f over d ln(E/G) and over d ln(length/thickness) of Timoshenko's factor, shape (n,)."""
     up, down = np.exp(_STEP), np.exp(-_STEP)
     slender = bar.slenderness * np.array([1.0, 1.0, up, down])[:, None]
@@ -231,13 +230,13 @@ class Value(NamedTuple):
         return float(own) if own > 0.0 else float("nan")
 
 
-def density_value(bar: Bar) -> Value:
+def density_value(bar: beams.Bar) -> Value:
     """Density in kg/m3."""
     u = bar.density * float(np.sqrt(_DENSITY**2 @ bar.variances))
     return Value(bar.density, "kg/m3", u, u)
 
 
-def derived_values(fit: Stiffness, bar: Bar) -> dict[str, Value]:
+def derived_values(fit: Stiffness, bar: beams.Bar) -> dict[str, Value]:
     """Young's modulus, shear modulus, speed of sound, radiation coefficient and impedance.
 
     The keys are the register's names.

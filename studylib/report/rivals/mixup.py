@@ -22,9 +22,8 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from studylib.codes import note
+from studylib import codes, register
 from studylib.codes.attribution import Control
-from studylib.register import Kind, find
 from studylib.report.rivals.basis import Basis, Finding, board_takes, known, no_tone, record
 
 MATCH = 3.0  # distance within which a mount may be another board's
@@ -53,7 +52,7 @@ def mixed_up(basis: Basis) -> Finding:
     table, features = _table(basis)
     return Finding(
         "rivals.mix_up",
-        note("rivals.by_mix_up", mounts=len(table), features=features),
+        codes.note("rivals.by_mix_up", mounts=len(table), features=features),
         _says(basis, distances(table, features)),
     )
 
@@ -67,12 +66,15 @@ def _table(basis: Basis) -> tuple[pd.DataFrame, list[str]]:
     means = means[
         means["specimen"].isin(list(basis.boards)) & np.isfinite(means["value"].astype(float))
     ]
-    known = [find(name) for name in means["feature"].unique()]
+    known = [register.find(name) for name in means["feature"].unique()]
     played = [
         each
         for each in known
         if each.unit == "dB"
-        and (each.kind == Kind.PROBE or (each.kind == Kind.TONE and each.harmonic == 1))
+        and (
+            each.kind == register.Kind.PROBE
+            or (each.kind == register.Kind.TONE and each.harmonic == 1)
+        )
     ]
     for of_level in (False, True):
         wanted = [each.name for each in played if each.drive_level is of_level]
@@ -90,7 +92,7 @@ def _says(basis: Basis, found: list[Distance]) -> list[str]:
         return [record(basis, Control.REMOUNT) if board_takes(basis) else no_tone(basis)]
     far = max(found, key=lambda each: each.own)
     said = [
-        note(
+        codes.note(
             "rivals.farthest",
             mounts=len(found),
             specimen=far.board,
@@ -100,19 +102,21 @@ def _says(basis: Basis, found: list[Distance]) -> list[str]:
         )
     ]
     if not any(each.other for each in found):
-        return [*said, note("rivals.no_second_board")]
+        return [*said, codes.note("rivals.no_second_board")]
     near = [each for each in found if each.near < each.own]
     woods = sum(basis.boards[each.other] != basis.boards[each.board] for each in near)
     suspects = [
-        note("rivals.suspect", specimen=each.board, mount=each.mount, other=each.other)
+        codes.note("rivals.suspect", specimen=each.board, mount=each.mount, other=each.other)
         for each in near
         if each.own > each.chance
     ]
     return [
         *said,
-        note("rivals.nearer", near=len(near), mounts=len(found), other_wood=woods),
-        note("rivals.check", suspects=suspects) if suspects else note("rivals.no_suspect"),
-        note("rivals.mix_up_limit"),
+        codes.note("rivals.nearer", near=len(near), mounts=len(found), other_wood=woods),
+        codes.note("rivals.check", suspects=suspects)
+        if suspects
+        else codes.note("rivals.no_suspect"),
+        codes.note("rivals.mix_up_limit"),
     ]
 
 
