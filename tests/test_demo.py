@@ -293,6 +293,12 @@ def test_truth_credits_the_board_with_no_harmonic_of_its_own(truth):
     assert harmonics.loc[buzzing, "excess_db"].iloc[1:3].min() > 6
 
 
+@pytest.mark.parametrize("batch", ["day1", "day2"])
+def test_the_recorder_of_the_demo_turns_no_gain_by_itself(demo_batch, batch):
+    quality = demo_batch(read_study(DEMO), batch).quality
+    assert not quality["check"].isin(["noise_gated", "gain_moves"]).any()
+
+
 def test_knocked_take_is_seen_by_the_checks_too(demo_batch):
     quality = demo_batch(read_study(DEMO), "day1").quality
     failed = quality[(quality["verdict"] == "fail") & (quality["check"] != "take")]

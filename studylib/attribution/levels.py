@@ -51,6 +51,7 @@ BOARD = ["kind", "specimen"]
 MOUNT = ["batch", *BOARD, "mount"]
 SIGNAL = ["k", "drive_db"]
 CASE = [*MOUNT, "wood", "k"]
+OF_THE_DRIVE = ("levels.control", "levels.ceiling")
 
 
 def levels_of(
@@ -132,7 +133,7 @@ def level_findings(levels: pd.DataFrame) -> list[str]:
 def _law(levels: pd.DataFrame) -> Iterator[str]:
     """Level control and ceilings: each told once, of both channels where both show it."""
     found = [(channel, *one) for channel in CHANNELS for one in _short(levels, channel)]
-    for code in ("levels.control", "levels.ceiling"):
+    for code in OF_THE_DRIVE:
         own = [(channel, fields) for channel, each, fields in found if each == code]
         if own:
             yield codes.note(code, channel="both" if len(own) > 1 else own[0][0], **own[0][1])

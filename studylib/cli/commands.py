@@ -393,7 +393,12 @@ def _check(folder: Path) -> int:
 
     from studylib.bench.slips import slips
     from studylib.measure import measure_batch
-    from studylib.report.at_the_bench import bench_warnings, fitness, repeats_apart
+    from studylib.report.at_the_bench import (
+        bench_warnings,
+        fitness,
+        levels_told,
+        repeats_apart,
+    )
     from studylib.sheets import read_study
 
     study = read_study(folder)
@@ -410,8 +415,18 @@ def _check(folder: Path) -> int:
     with Bars() as bars:
         found = [measure_batch(study, batch, progress=bars.of(batch)) for batch in study.batches]
     lines, failed = fitness(study, pd.concat([batch.quality for batch in found], ignore_index=True))
-    odd = [*study.warnings, *bench_warnings(found), *repeats_apart(found), *slips(study)]
-    tell(*(say("cli.warning", warning=one) for one in odd), *lines)
+    odd = [
+        *study.warnings,
+        *bench_warnings(found),
+        *levels_told(study, found),
+        *repeats_apart(found),
+        *slips(study),
+    ]
+    tell(
+        *(say("cli.warning", warning=one) for one in odd),
+        *map(say, bench_warnings(found, item="clocks")),
+        *lines,
+    )
     if planned:
         tell(say("cli.still_planned", planned=planned))
     return failed

@@ -19,8 +19,9 @@ import numpy as np
 import pandas as pd
 
 from studylib import register, tables
-from studylib.codes import each, note
+from studylib.codes import each, holding, note
 from studylib.codes.checks import Verdict
+from studylib.codes.features import Term
 from studylib.measure import features as feature_rows
 from studylib.measure.harmonic_rows import harmonic_rows
 from studylib.measure.near_lines import Found, line_notes, lines_of
@@ -28,6 +29,7 @@ from studylib.measure.rings import Ring
 from studylib.measure.session import (
     Session,
     bench_table,
+    clocks_note,
     header_of,
     measured_at,
     session_of,
@@ -121,7 +123,7 @@ def measure_batch(
             measured,
             settings=study.settings,
             scale=session.scale,
-            usable=not aside and not quality.hides_weak_lines(measured.checks),
+            usable=not (aside or _hides(measured)),
         )
         if take.kind in RINGING:
             about = {"wood": study.specimen(take.specimen).wood, "content": _content(study, take)}
@@ -157,7 +159,9 @@ def measure_batch(
     lines = line_notes([*filter(None, near)], frames["harmonics"], tones, study.settings)
     return BatchMeasurement(
         batch=batch,
-        bench=bench_table(study, batch, session, lines=lines),
+        bench=bench_table(
+            study, batch, session, clocks=clocks_note(frames["features"], takes), lines=lines
+        ),
         sweeps=tables.typed("sweeps", pd.concat(sweeps, ignore_index=True) if sweeps else ()),
         **frames,
     )
@@ -189,18 +193,27 @@ def _feature_rows(
         values = feature_rows.tone_features(measured, **levels)
     else:
         values = feature_rows.probe_features(measured, k=k, **levels)
-    if quality.hides_weak_lines(measured.checks):
-        values = map(_coded, values)
+    for code, hides in _hides(measured):
+        values = [
+            row._replace(usable=False, reason=code)
+            if row.usable and hides(register.find(row.feature))
+            else row
+            for row in values
+        ]
     yield from _labelled(study, take, values, _content(study, take) if fitted else "", aside)
 
 
-def _coded(row: feature_rows.FeatureValue) -> feature_rows.FeatureValue:
-    """The same, not usable where it rests on what is weak beside the tone."""
-    feature = register.find(row.feature)
-    return (
-        row._replace(usable=False, reason="takes.coded")
-        if row.usable and (feature.driver or feature.noise)
-        else row
+def _hides(measured: TakeMeasurement) -> list[tuple[str, Callable[[register.Feature], bool]]]:
+    """What the recorder did to a take: as the reason of what cannot be used, and which that is."""
+    return holding(
+        (
+            quality.hides_weak_lines(measured.checks),
+            ("takes.coded", lambda feature: feature.driver or feature.noise),
+        ),
+        (
+            any(row.check == "gain_moves" for row in measured.checks),
+            ("takes.own_gain", lambda feature: Term.CALIBRATION in feature.terms),
+        ),
     )
 
 

@@ -32,15 +32,16 @@ from studylib.measure.sweep_rows import (
     sweep_feature_values,
     sweep_rows,
 )
-from studylib.measure.take import LevelScale
+from studylib.measure.take import LevelScale, step_of
 from studylib.recordings import RecordingInfo, probe, windows
 from studylib.sheets import Study, Take
 from studylib.signal import quality
 from studylib.signal.damping import decay_time
 from studylib.signal.decay_fit import MOST_STEPS
 from studylib.signal.decays import Decays, find_decays
+from studylib.signal.gain_moves import gate_db, noise_floors, recovery_db
 from studylib.signal.harmonics import DB_PER_RATIO
-from studylib.signal.samples import is_sound
+from studylib.signal.samples import is_sound, smallest_step
 from studylib.signal.sweep import SweepShape, mode_band
 from studylib.signal.tap import Room, Sign, Tap, measure_taps, ring_through_air
 
@@ -53,14 +54,15 @@ _NO_ROOM = (np.nan,) * 3
 
 @dataclass(frozen=True)
 class Ring:
-    """What one take gave. taps : of a tap take.  sweep, decays, room : of a sweep.  reason : a note
-    of why there is neither; "" when there is."""
+    """What one take gave. taps : of a tap take.  gain : its `gate_db` and `recovery_db`.
+    sweep, decays, room : of a sweep.  reason : a note of why there is neither; "" when there is."""
 
     taps: list[Tap] | None = None
     sweep: SweepMeasurement | None = None
     decays: Decays | None = None
     reason: str = ""
     room: Room | None = None
+    gain: tuple[float | None, float | None] = (None, None)
 
     def checks(self, table: Mapping[str, quality.Entry]) -> list[quality.Check]:
         """What the ring itself says about the take's fitness."""
@@ -68,7 +70,8 @@ class Ring:
             refused = [tap.reason for tap in self.taps if tap.decays is None]
             found = quality.check("taps", len(self.taps) - len(refused), table, channel="response")
             lost = quality.check("taps_refused", len(refused), table, channel="response")
-            return [_with_reasons(found, [self.reason]), _with_reasons(lost, refused)]
+            told = [_with_reasons(found, [self.reason]), _with_reasons(lost, refused)]
+            return [*told, *quality.gain_checks(*self.gain, table)]
         return [
             _with_reasons(
                 quality.check("sweep_unlike", float(bool(self.reason)), table, channel="response"),
@@ -160,11 +163,11 @@ def measure_ring(
     ]
     if not all(map(is_sound, x)):
         return Ring(taps=nothing, reason="taps.not_numbers")
-    return (
-        Ring(taps=taps_of(x[0], info.rate_hz, study))
-        if take.kind == "tap"
-        else _sweep(x, info.rate_hz, study, shape, tuple(channels))
-    )
+    if take.kind != "tap":
+        return _sweep(x, info.rate_hz, study, shape, tuple(channels))
+    floors = noise_floors(x[0], rate_hz=info.rate_hz, step=smallest_step(x[0], step_of(info)))
+    gain = gate_db(*floors), recovery_db(*floors)
+    return Ring(taps=taps_of(x[0], info.rate_hz, study), gain=gain)
 
 
 def taps_of(x: np.ndarray, rate_hz: int, study: Study) -> list[Tap]:

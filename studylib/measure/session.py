@@ -3,7 +3,8 @@
 The batch's room takes and its calibrator are measured first; the others are then held against
 them. A take is measured here with all its checks, those against the room included.
 
-Functions: common_rate, header_of, session_of, measured_at, bench_table. Session.
+Functions: common_rate, header_of, session_of, measured_at, clocks_note, bench_table.
+Session.
 """
 
 from collections import Counter
@@ -244,10 +245,16 @@ def measured_at(
 
 
 def bench_table(
-    study: Study, batch: str, session: Session, *, lines: Iterable[str] = ()
+    study: Study,
+    batch: str,
+    session: Session,
+    *,
+    clocks: str = "",
+    lines: Iterable[str] = (),
 ) -> pd.DataFrame:
     """Columns item, value (notes): what was recorded, with which channels, levels and air.
 
+    clocks : from `clocks_note`.
     lines : what is to be warned of lines near the multiples of the tone.
     """
     takes = study.takes_of(batch)
@@ -268,6 +275,7 @@ def bench_table(
         ),
         "response": _channel(channels.response_kind, channels.response),
         "drive": _channel(channels.drive_kind, channels.drive),
+        "clocks": clocks,
         "levels": session.scale.basis,
         "room noise": _room_noise(session),
         "temperature": _range([take.temperature_c for take in takes], "°C"),
@@ -276,6 +284,19 @@ def bench_table(
         "warning": several([session.scale.warning, *lines]),
     }
     return tables.typed("bench", [(item, value) for item, value in rows.items() if value])
+
+
+def clocks_note(features: pd.DataFrame, takes: Iterable[Take]) -> str:
+    """How far the tones of a batch lie from tone_hz, as one recorder reads them; "" without any.
+
+    features : the table.  A tone that no two clocks explain is left out.
+    """
+    rows = features[(features["feature"] == "tone.frequency_hz") & features["usable"]]
+    hz = rows["take"].map({take.take: take.tone_hz for take in takes}).astype(float)
+    every = 1e6 * (rows["value"] / hz - 1.0)
+    ppm = every[every.abs() <= quality.CHECKS["tone_ppm"].warn]
+    told = {"ppm": ppm.median(), "low": ppm.min(), "high": ppm.max(), "takes": len(ppm)}
+    return note("measure.clocks", **told, u=(1e6 * rows["u"] / hz).median()) if len(ppm) else ""
 
 
 def _channel(kind: str, number: int | None) -> str:

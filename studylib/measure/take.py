@@ -13,7 +13,7 @@ Conventions: a full-scale sine is 0 dB re full scale. With a microphone, `full_s
 sound calibrator make levels sound pressure levels (dB re 20 uPa); otherwise they stay relative.
 The recorder's gain of a take (`gain_db`) is taken off, so that all takes of a bench agree.
 
-Functions: measure_take, unreadable, hum_of, level_scale, calibrator_tone.
+Functions: measure_take, step_of, unreadable, hum_of, level_scale, calibrator_tone.
 Source: IEC 60942 (calibrators sound between 160 and 1250 Hz; class 2 holds its level within
 0.40 dB and its distortion and noise below 3 %, 30 dB under the tone). That the tone stands 20 dB
 above all other sound of the recording, and that two readings more than 0.5 dB apart are
@@ -34,10 +34,11 @@ from studylib.errors import InputError
 from studylib.recordings import RecordingInfo, other_rate, read_window, windows
 from studylib.signal import quality
 from studylib.signal.band_edge import band_edge, frame_levels
+from studylib.signal.gain_moves import gate_db, masked_db, noise_floors
 from studylib.signal.harmonics import level_db
 from studylib.signal.line_sums import end_levels, line_sums, missing_tail
 from studylib.signal.noise import NoiseSpectrum, noise_spectrum, strongest_line, windowed_density
-from studylib.signal.samples import SampleFacts, describe, merge
+from studylib.signal.samples import SampleFacts, describe, merge, smallest_step
 from studylib.signal.tone import MAX_SEGMENT_S, ToneFit, fit_tone, join_fits, record_length
 from studylib.signal.tone_window import ALIKE_DB, block_frames, block_levels, stretch_of
 from studylib.words import say
@@ -51,6 +52,7 @@ TONE_ON = {
 }
 SHORTEST_S = 0.1  # of a take that is analysed whole
 SETTLE_S = 0.1  # left out after the start of a take, and of a tone, where study.toml sets nothing
+BESIDE_S = 1.5  # of noise that is looked at before, in and after a tone
 STEP_BITS = {
     "PCM_S8": 7, "PCM_U8": 7, "PCM_16": 15, "PCM_24": 23, "PCM_32": 31,
     "ULAW": 5, "ALAW": 5,  # at a crest, where coarse steps must not pass for clipping
@@ -186,6 +188,11 @@ def measure_take(
     return replace(found, checks=checks)
 
 
+def step_of(info: RecordingInfo) -> float:
+    """The smallest step of a recording's format, full scale = 1."""
+    return 2.0 ** -STEP_BITS.get(info.subtype, 23)
+
+
 def unreadable(why: str, limits: Mapping[str, quality.Entry]) -> quality.Check:
     """The failed check of a recording that cannot be opened or read; `why`, a cell of notes."""
     return quality.check("readable", 1.0, limits)._replace(source=why)
@@ -217,7 +224,38 @@ def _where_it_sounds(
         )
     if begins:
         found = measure_take(path, info, replace(wanted, skip_s=start_s), limits)
+        found.checks.extend(
+            _gain_moves(path, info, wanted, limits, at=(begins, begins + needed, ends))
+        )
     return replace(found, checks=[*found.checks, quality.check("window", start_s, limits)])
+
+
+def _gain_moves(
+    path: Path,
+    info: RecordingInfo,
+    wanted: Expectation,
+    limits: Mapping[str, quality.Entry],
+    *,
+    at: tuple[int, int, int],
+) -> list[quality.Check]:
+    """What the noise before, in and after the tone tells of the recorder.
+
+    at : frames at which the tone begins, what is analysed of it ends, and the tone ends.
+    """
+    (begins, settled, ends), rate = at, info.rate_hz
+    beside, settle = round(BESIDE_S * rate), round(SETTLE_S * rate)
+    before, during, after = (
+        read_window(path, start=first, frames=max(last - first, 0))[wanted.channels["response"]]
+        for first, last in (
+            (max(begins - beside, 0), begins - settle),
+            (max(settled - beside, begins + settle), settled),
+            (ends - beside // 2, min(ends + beside, info.frames)),
+        )
+    )
+    read = {"rate_hz": rate, "step": smallest_step(during, step_of(info))}
+    noise = [noise_floors(x, **read, tone_hz=wanted.tone_hz)[0] for x in (before, during)]
+    gate = gate_db(*noise_floors(np.concatenate([before, after]), **read))
+    return quality.gain_checks(gate, masked_db(*noise), limits)
 
 
 def _in_doubt(
@@ -273,7 +311,7 @@ def _analyse(
     fits: list[ToneFit] = []
     sums, ends, levels = 0.0, None, []
     density = np.zeros(n // 2 + 1)
-    step = 2.0 ** -STEP_BITS.get(info.subtype, 23)
+    step = step_of(info)
     for x in windows(path, start=start, frames_each=n, count=count):
         x = x if picked == list(range(len(x))) else x[picked]
         facts.append(

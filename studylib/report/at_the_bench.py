@@ -2,7 +2,7 @@
 
 Takes that were excluded by hand are counted and no more: their reason is known.
 
-Functions: `fitness`, `bench_warnings`, `repeats_apart`, `failed_checks`.
+Functions: `fitness`, `bench_warnings`, `levels_told`, `repeats_apart`, `failed_checks`.
 """
 
 from collections.abc import Iterable
@@ -10,7 +10,8 @@ from collections.abc import Iterable
 import pandas as pd
 
 from studylib import register
-from studylib.codes import note
+from studylib.attribution.levels import CASE, OF_THE_DRIVE, level_findings, levels_of
+from studylib.codes import code_of, note
 from studylib.codes.checks import Verdict
 from studylib.measure.batch import BatchMeasurement
 from studylib.register import Kind
@@ -57,13 +58,30 @@ def fitness(study: Study, quality: pd.DataFrame) -> tuple[list[str], int]:
     return [*lines, total], len(failed)
 
 
-def bench_warnings(batches: Iterable[BatchMeasurement]) -> list[str]:
-    """What is odd about the bench of a batch as a whole, such as calibrators that disagree."""
+def bench_warnings(batches: Iterable[BatchMeasurement], *, item: str = "warning") -> list[str]:
+    """What is odd about the bench of a batch as a whole, such as calibrators that disagree.
+
+    item : "clocks" for how far those of player and recorder are apart.
+    """
     return [
-        note("checks.batch_warning", batch=batch.batch, warning=warning)
+        note("checks.batch_warning", batch=batch.batch, warning=value)
         for batch in batches
-        for warning in batch.bench.loc[batch.bench["item"] == "warning", "value"]
+        for value in batch.bench.loc[batch.bench["item"] == item, "value"]
     ]
+
+
+def levels_told(study: Study, batches: Iterable[BatchMeasurement]) -> list[str]:
+    """Level control and ceilings that the steps of the drive show; of a microphone without a drive
+    channel, that there are no steps to show any."""
+    takes = [take for take in study.takes if take.support == "bench" and not take.exclude]
+    rows = pd.concat([batch.harmonics for batch in batches], ignore_index=True).infer_objects()
+    channels, tone = study.settings.channels, study.settings.tone
+    levels = levels_of(rows, takes, study.specimens, fundamental_hz=tone.fundamental_hz)
+    alone = channels.drive is None and channels.response_kind == "microphone"
+    if alone and levels.groupby(CASE)["drive_db"].nunique().max() == 1:
+        return ["checks.levels_untested"]
+    found = level_findings(levels) if len(levels) else []
+    return [one for one in found if code_of(one) in OF_THE_DRIVE]
 
 
 def repeats_apart(batches: Iterable[BatchMeasurement]) -> list[str]:

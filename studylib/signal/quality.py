@@ -13,7 +13,7 @@ To add a check: give its value in the function of its group below, its entry to 
 macro to `words/en/checks.j2`.
 
 Functions: overridden (the table with a study's own limits), check, file_checks, sample_checks,
-edge_checks, tone_checks, noise_checks, take_verdict, findings, finding.
+edge_checks, gain_checks, tone_checks, noise_checks, take_verdict, findings, finding.
 Source: `CHECKS` names the source of each limit; IEC 61672-1 for the A-weighting.
 """
 
@@ -28,6 +28,7 @@ from studylib.codes import code_of, each, note, several
 from studylib.codes.checks import Verdict
 from studylib.errors import InputError
 from studylib.signal.band_edge import HIGHEST_SHARE
+from studylib.signal.gain_moves import GAIN_DB, GATE_DB
 from studylib.signal.harmonics import DB_PER_RATIO
 from studylib.signal.noise import distance_from_mains
 from studylib.signal.partials import Kind
@@ -77,6 +78,8 @@ _ENTRIES = (
     Entry("checks.peak", "dBFS", -1.0, None),
     Entry("checks.dc", "percent", 1.0, 10.0),
     Entry("checks.cut_off", "kHz", math.inf, None, "checks.filters", low=True),
+    Entry("checks.noise_gated", "dB", GATE_DB, None, "checks.tried"),
+    Entry("checks.gain_moves", "dB", GAIN_DB, None, "checks.tried"),
     Entry("checks.tone_absent", "dB", None, 0.0, "checks.f_test"),
     Entry("checks.tone_ppm", "ppm", 200.0, 5000.0, "checks.clocks"),
     Entry("checks.drift_ppm", "ppm", 50.0, 500.0),
@@ -222,8 +225,20 @@ def edge_checks(
     return [row._replace(limit=min(row.limit, HIGHEST_SHARE * rate_hz / 1000.0))]
 
 
+def gain_checks(
+    gate_db: float | None, gain_db: float | None, table: Mapping[str, Entry]
+) -> list[Check]:
+    """The checks on a gain that moves by itself (`gain_moves`): a row only where it does.
+
+    A gate moves the gain as well, and is told alone.
+    """
+    values = (("noise_gated", gate_db), ("gain_moves", None if gate_db else gain_db))
+    return _held({name: db for name, db in values if db}, table, channel="response")
+
+
 def hides_weak_lines(checks: Iterable[Check]) -> bool:
-    """Whether a recording was coded with loss, by its content or by where its spectrum ends.
+    """Whether something drops what is weak: a coder (by the file's content, or by where its
+    spectrum ends) or noise suppression (by the noise that it takes away).
 
     A coder spends its bits on what is loud. Measured with libsndfile's own coders (MP3, Vorbis and
     Opus, 22 to 260 kbit/s a channel; tests/signal/test_coders.py) the level of a steady tone
@@ -232,7 +247,7 @@ def hides_weak_lines(checks: Iterable[Check]) -> bool:
     from about 35 kbit/s (MP3) or 130 kbit/s (Opus) on, and do not below. A file that was merely
     resampled has kept all of it, but its spectrum looks the same.
     """
-    return any(row.check in ("file_lossy", "cut_off") for row in checks)
+    return any(row.check in ("file_lossy", "cut_off", "noise_gated") for row in checks)
 
 
 def sample_checks(

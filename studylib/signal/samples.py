@@ -4,7 +4,7 @@ A take may be looked at in pieces; `merge` joins what two pieces gave.
 
 Conventions: one channel, samples in units of full scale (a full-scale sine has amplitude 1).
 
-Functions: describe, is_sound, merge, allowed_run, block_levels_db, sharpest_corner.
+Functions: describe, smallest_step, is_sound, merge, allowed_run, block_levels_db, sharpest_corner.
 Source: elementary; the crest of a sine is a parabola (`allowed_run`).
 """
 
@@ -57,10 +57,7 @@ def describe(
     # einsum stays in one thread; a threaded dot product of this size costs more than it saves.
     square = float(np.einsum("i,i->", x, x))
     high, low, mean = float(x.max()), float(x.min()), float(x.mean())
-    # The smallest step between neighbours, at most 16-bit's, which a wider format may hold.
-    steps = np.abs(np.diff(x[:QUANTUM_FRAMES]))
-    if steps.any():
-        step = max(step, float(steps[steps > 0].min(initial=STEP_16_BIT)))
+    step = smallest_step(x, step)
     loud = quiet = click = 0.0
     if tone_hz:
         loud, quiet = block_levels_db(x, mean=mean, rate_hz=rate_hz, tone_hz=tone_hz)
@@ -79,6 +76,15 @@ def describe(
         block_high_db=loud,
         block_low_db=quiet,
     )
+
+
+def smallest_step(x: np.ndarray, step: float) -> float:
+    """The smallest step between neighbours, at most 16-bit's, which a wider format may hold.
+
+    step : the smallest one of the format.
+    """
+    steps = np.abs(np.diff(x[:QUANTUM_FRAMES]))
+    return max(step, float(steps[steps > 0].min(initial=STEP_16_BIT))) if steps.any() else step
 
 
 def is_sound(x: np.ndarray) -> bool:

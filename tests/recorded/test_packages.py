@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from studylib.signal.gain_moves import gate_db, noise_floors, recovery_db
 from tests.recorded.every_file import looked_into
 from tests.recorded.extract import AUDIO
 from tests.recorded.score import read_list, read_stroke
@@ -31,6 +32,14 @@ def test_a_stroke_has_one_channel_and_a_rate():
     assert samples.ndim == 1
     assert np.abs(samples).max() > 0.01
     assert rate >= 8000
+
+
+def test_no_stroke_was_recorded_with_a_gate_or_automatic_gain():
+    """Some were cut by their makers to digital silence; that alone is no gate."""
+    for row in read_list():
+        x, rate_hz = read_stroke(FOLDER / row["file"])
+        floors = noise_floors(x, rate_hz=rate_hz, step=2.0**-15)
+        assert (gate_db(*floors), recovery_db(*floors)) == (None, None), row
 
 
 def test_files_of_every_kind_end_in_numbers_or_a_sentence():
