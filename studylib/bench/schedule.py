@@ -244,9 +244,8 @@ def _before(settings: Settings) -> list[Step]:
         *(Step("driver", tone_hz=tone_hz, drive_db=drive_db) for drive_db in drives),
         *(Step("driver", tone_hz=hz) for hz in tones),
     ]
-    idle = _repeated(Step("idle"), plan.idle)
-    tested = [*idle, Step("loopback", tone_hz=tone_hz), *driver] if plan.controls else []
-    return [*_calibrator(settings), Step("room"), *tested]
+    tested = [*_repeated(Step("idle"), plan.idle), Step("loopback", tone_hz=tone_hz), *driver]
+    return [*_calibrator(settings), Step("room"), *(tested if plan.controls else [])]
 
 
 def _mounted(specimen: str, mount: int, settings: Settings, *, steps_too: bool) -> list[Step]:
@@ -408,8 +407,11 @@ def take_name(step: Step, batch: str) -> str:
 
 def short_name(step: Step, batch: str) -> str:
     """A take's id as a person types it, where a mount has one take of each kind."""
-    board = f"{step.specimen}-{step.mount}-{step.kind}"
-    return board if step.specimen else f"{step.kind}-{step.repeat}"
+    return (
+        f"{step.specimen}-{step.mount}-{step.kind}"
+        if step.specimen
+        else f"{step.kind}-{step.repeat}"
+    )
 
 
 def _row(step: Step, batch: str, order: int, name: str) -> dict[str, str]:

@@ -180,12 +180,19 @@ def new(folder: Path, woods: str | None, boards: str | None, trees: str | None, 
 @plainly
 def add(folder: Path, what: str, channel: int, kind: str | None) -> None:
     """Add what a simple study goes without."""
+    from studylib.recordings import probe
     from studylib.sheets import first_study as first
     from studylib.sheets.study import read_unrecorded
 
     study = read_unrecorded(folder)
-    sensed = _answer("cli.ask_kind", kind, first.kind_of, None) if what == "drive" else ""
-    drive = {"drive": channel, "drive_kind": sensed} if sensed else {}
+    driven = [t for t in study.takes if t.kind in ("tone", "sweep") and what == "drive"]
+    if few := [t for t in driven if probe(study.path_of(t)).channels < channel]:
+        raise InputError(note("new.recorded_without", file=few[0].file, channel=channel))
+    drive = (
+        {"drive": channel, "drive_kind": _answer("cli.ask_kind", kind, first.kind_of, None)}
+        if what == "drive"
+        else {}
+    )
     keys, recorded = first.add_to(study, what, drive), len(study.takes)
     tell(say("cli.added", what=what, keys=keys, recorded=recorded, locked=bool(study.lock)))
     _next(folder, "check" if drive else "plan --add 1" if recorded else "plan --again")

@@ -128,9 +128,10 @@ def write_new(
         "boards": boards,
         "tone_hz": tone_hz,
     }
-    given = {name: _toml(value) for name, value in answers.items()}
     files = {
-        FILE: Template((texts / FILE).read_text(encoding="utf-8")).substitute(given),
+        FILE: Template((texts / FILE).read_text(encoding="utf-8")).substitute(
+            {name: _toml(value) for name, value in answers.items()}
+        ),
         "specimens.csv": table_text(SPECIMEN_COLUMNS, rows, semicolons=False),
         "takes.csv": table_text(TAKE_COLUMNS, [], semicolons=False),
         **{

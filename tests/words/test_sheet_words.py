@@ -137,6 +137,7 @@ FAULTS = {
     "new.set_already": {
         **TOML, "section": "[plan]", "key": "mounts", "now": "4", "wanted": "3", "what": "schedule",
     },
+    "new.recorded_without": {"file": "recordings/day1/L1-1-tone.wav", "channel": 2},
     "new.by_hand": {
         **TOML, "section": "[plan]", "what": "controls", "lines": ["controls = true"],
     },
