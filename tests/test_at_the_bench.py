@@ -48,7 +48,7 @@ def test_a_failed_take_comes_with_its_row_the_worst_of_each_channel_and_what_to_
         a="pass",
         b="fail",
     )
-    lines, failed = fitness(study("a", "b"), rows)
+    lines, failed = fitness(study("a", "b"), rows, slips={})
     assert failed == 1
     assert tuple(lines) == (
         "Not fit for use:",
@@ -63,14 +63,16 @@ def test_a_failed_take_comes_with_its_row_the_worst_of_each_channel_and_what_to_
 
 
 def test_a_file_that_cannot_be_read_says_so_in_its_own_words():
-    lines, _ = fitness(study("a"), quality(("a", "", "readable", 1.0, 0.0, "fail"), a="fail"))
+    lines, _ = fitness(
+        study("a"), quality(("a", "", "readable", 1.0, 0.0, "fail"), a="fail"), slips={}
+    )
     assert lines[2] == "    why it is so"
     assert len(lines) == 4
 
 
 def test_a_flag_is_told_without_numbers():
     rows = quality(("a", "", "truncated", 1.0, 0.0, "fail"), a="fail")
-    lines, _ = fitness(study("a"), rows.assign(source="checks.definition"))
+    lines, _ = fitness(study("a"), rows.assign(source="checks.definition"), slips={})
     meaning = say("checks.truncated", form="meaning")
     assert lines[2] == f"    {meaning} (truncated)"
 
@@ -78,7 +80,7 @@ def test_a_flag_is_told_without_numbers():
 def test_warnings_are_gathered_by_check_with_the_worst_of_them():
     names = [f"t{i}" for i in range(7)]
     rows = [(t, "response", "snr_h1", 29.0 - i, 30.0, "warn") for i, t in enumerate(names)]
-    lines, _ = fitness(study(*names), quality(*rows, **dict.fromkeys(names, "warn")))
+    lines, _ = fitness(study(*names), quality(*rows, **dict.fromkeys(names, "warn")), slips={})
     # A ratio: the smallest is the worst.
     assert tuple(lines) == (
         "Warning: t0, t1, t2, t3, t4 and 2 more: level of the fundamental over the noise in its "
@@ -89,7 +91,7 @@ def test_warnings_are_gathered_by_check_with_the_worst_of_them():
 
 def test_what_was_excluded_by_hand_is_only_counted():
     rows = quality(("a", "response", "dc", 20.0, 10.0, "fail"), a="fail", b="pass")
-    lines, failed = fitness(study("a", "b", excluded=("a",)), rows)
+    lines, failed = fitness(study("a", "b", excluded=("a",)), rows, slips={})
     assert failed == 0
     assert tuple(lines) == (
         "2 takes: 0 not fit for use, 0 used with a warning, 1 excluded by hand.",
@@ -111,7 +113,7 @@ def test_a_remark_on_a_file_is_told_as_it_is_each_kind_in_a_line_and_of_failed_t
     rows.loc[rows["check"] != "take", "source"] = [
         named, "recordings.open_length", named, coded, "checks.practice",
     ]  # fmt: skip
-    lines, _ = fitness(study("a", "b", "c", "d"), rows)
+    lines, _ = fitness(study("a", "b", "c", "d"), rows, slips={})
     assert tuple(lines[:2]) == (
         "Warning: a and c: the name ends in .wav, but the content is OGG (file_odd)",
         "Warning: b: the header leaves the length open; it was taken from the file (file_odd)",

@@ -46,7 +46,7 @@ def told(folder):
     odd = rows[rows["verdict"] != "pass"].set_index("check")
     shown = odd_checks(found)
     assert set(odd.index) - {"take"} <= set(shown["check"])
-    return odd, bool(usable), "\n".join(fitness(study, found.quality)[0])
+    return odd, bool(usable), "\n".join(fitness(study, found.quality, slips={})[0])
 
 
 def replace(folder, x, rate_hz=PLAN.rate_hz, **how):

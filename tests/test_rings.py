@@ -217,7 +217,7 @@ def test_a_bad_tap_is_refused_with_its_reason_and_the_others_stay(tmp_path):
     row = measured.quality.query("take == 'L1-m1' and check == 'taps_refused'")
     assert row["verdict"].item() == "warn"
     assert has(row["source"].item(), "taps.faster_than_another")
-    assert fitness(study, measured.quality)[1] == 0
+    assert fitness(study, measured.quality, slips={})[1] == 0
 
 
 def test_a_bounce_is_no_reason_to_refuse_a_tap_and_is_told(tmp_path):
@@ -236,7 +236,7 @@ def test_a_take_without_a_tap_is_set_aside_and_keeps_its_rows(tmp_path):
     assert len(rows)
     assert not rows["usable"].any()
     assert set(map(code_of, rows["reason"])) == {"takes.set_aside"}
-    lines, failed = fitness(study, gathered.quality)
+    lines, failed = fitness(study, gathered.quality, slips={})
     assert failed == 1
     assert any("Tap once with something small and hard" in line for line in lines)
 

@@ -36,10 +36,9 @@ HOLDS = {
     "tone": "tone", "loopback": "tone", "driver": "tone", "airborne": "tone",
     "sweep": "sweep", "tap": "tap", "room": "silence", "idle": "silence",
 }  # fmt: skip
-SENSED = ("tone", "sweep", "driver", "airborne")  # what holds the drive channel
 OTHER, EXCHANGED, PAIR = ("slips.copy", "slips.other"), "slips.exchanged", "slips.pair"
 # Of a file; short spectra a second; those that tell anything; their first bin, 40 Hz.
-HEARD_S, A_SECOND, FEWEST, LOWEST = 4, 20, 8, 2
+HEARD_S, A_SECOND, FEWEST, LOWEST = 3, 20, 8, 2
 # A tone: one sharp peak all the time, at one level, and nothing far louder.
 SHARP, ALL, STEADY_DB, OVER_DB = 0.3, 0.95, 3.0, 10.0
 # A sweep: peaks that climb along a straight line of their logarithm.
@@ -56,7 +55,7 @@ MATCH, HUM_HZ, RATES = (
 ABSENT_DB, NO_TRACE_DB, TRACE_DB, STRONG_DB, EMPTY_DB = 10.0, 30.0, 20.0, 40.0, -200.0
 # Repeats; takes at other drive, as no driver is linear; what agrees; channels; steps.
 APART_DB, DRIVEN_DB, AGREE_DB, TURNED_DB = 3.0, 5.0, 1.5, 9.0
-STEPS_DB, STEP_DB, NEAREST = (6.0, 10.0, 12.0, 18.0, 20.0), 1.0, 8
+STEPS_DB, STEP_DB, NEAREST = (6.0, 10.0, 12.0, 18.0, 20.0), 1.0, 6
 
 
 class Heard(NamedTuple):
@@ -90,7 +89,7 @@ def hear(study: Study, path: Path) -> Heard | None:
     )
     if not len(x) or frames < FEWEST * size or not np.isfinite(x).all():
         return None
-    # Padded with zeros to the whole length, a line is known to a quarter of a hertz.
+    # Padded with zeros to the whole length, a line is known to a third of a hertz.
     window, width = np.hanning(frames), 2.0 * info.rate_hz / frames
     spectrum = np.abs(np.fft.rfft(x * window, n=HEARD_S * info.rate_hz)) * 2.0 / window.sum()
     hz = np.arange(spectrum.shape[1]) / HEARD_S
@@ -102,8 +101,14 @@ def hear(study: Study, path: Path) -> Heard | None:
         f: _db(spectrum[:, abs(hz - f) <= max(MATCH * f, width)].max(axis=1, initial=0.0))
         for f in {t.tone_hz for t in rows} - {None}
     }
-    tone_hz = float(hz[spectrum[clear].argmax()]) if kind == "tone" else 0.0
-    return Heard(kind, tone_hz, levels, top_db, noise_db, info)
+    return Heard(
+        kind=kind,
+        tone_hz=float(hz[spectrum[clear].argmax()]) if kind == "tone" else 0.0,
+        levels=levels,
+        top_db=top_db,
+        noise_db=noise_db,
+        info=info,
+    )
 
 
 def _kind(blocks: np.ndarray) -> str:
@@ -115,8 +120,11 @@ def _kind(blocks: np.ndarray) -> str:
     energy, peak = power.sum(axis=1), power.argmax(axis=1)
     level, sharp = 10.0 * np.log10(energy + 1e-30), power.max(axis=1) > SHARP * energy
     low, top, most = *np.percentile(level, (10, 90)), level.max()
-    alike = np.mean(sharp & (abs(peak - np.median(peak)) <= 1)) > ALL
-    if alike and top - low < STEADY_DB and most < top + OVER_DB:
+    if (
+        np.mean(sharp & (abs(peak - np.median(peak)) <= 1)) > ALL
+        and top - low < STEADY_DB
+        and most < top + OVER_DB
+    ):
         return "tone"
     swept = np.flatnonzero(level > top - SWEPT_DB)
     octaves = np.log2(np.maximum(peak[swept], 1))
@@ -173,10 +181,9 @@ def slip_of(study: Study, take: Take, hears: Callable[[Take], Heard | None]) -> 
         and one.top_db.size == heard.top_db.size
     ]
     repeats = [other for other in others if setting(other[0]) == here]
-    against, two = repeats if len(repeats) > 1 else others, heard.top_db.size > 1
     return (
-        (two and _dead(study, take, heard))
-        or (two and len(against) > 1 and _exchanged(take, heard, against, against is repeats))
+        _dead(study, take, heard)
+        or (min(heard.top_db.size, len(others)) > 1 and _exchanged(take, heard, others))
         or (repeats and _level(take, heard, repeats))
         or ""
     )
@@ -220,41 +227,46 @@ def _dead(study: Study, take: Take, heard: Heard) -> str:
     )
 
 
-def _exchanged(take: Take, heard: Heard, against: list, one_mount: bool) -> str:
-    """Response and drive in each other's place, against two takes or more that agree.
+def _exchanged(take: Take, heard: Heard, others: list) -> str:
+    """Response and drive in each other's place, by their noise, which no board changes.
 
     Of the levels, and of the noise: 1 where the channels differ the other way round than in the
-    others, -1 as in them, 0 where that cannot be told. Between mounts levels alone say nothing.
+    others, -1 as in them, 0 where that cannot be told. Levels alone are no ground between mounts.
     """
     own, *usual = (
         np.diff([one.levels[take.tone_hz], one.noise_db])[:, 0]
-        for one in (heard, *(one for _, one in against))
+        for one in (heard, *(one for _, one in others))
     )
     middle, least = np.median(usual, axis=0), np.maximum(TURNED_DB, 2.0 * np.ptp(usual, axis=0))
     far, back = abs(own - middle), abs(own + middle)
-    told = 1 * (back < far / 3) - 1 * (far < back / 3)
-    level, noise = told * (np.maximum(far, back) > least)
-    return (
-        note(EXCHANGED, others=[t.take for t, _ in against])
-        if min(noise, level) >= 0 and noise + level * one_mount > 0
-        else ""
+    level, noise = np.where(
+        np.maximum(far, back) > least, 1 * (far > 3.0 * back) - 1 * (back > 3.0 * far), 0
     )
+    return note(EXCHANGED, others=[t.take for t, _ in others]) if noise > 0 <= level else ""
 
 
 def _level(take: Take, heard: Heard, repeats: list) -> str:
-    """A level that the rows do not explain, against repeats of the mount that agree."""
+    """A level that the rows do not explain, against repeats of the mount that agree; where each
+    channel has the level that the other has there, the two are exchanged."""
     same = [other for other in repeats if other[0].drive_db == take.drive_db]
     least, against = (APART_DB, same) if same else (DRIVEN_DB, repeats)
     levels = [one.levels[take.tone_hz] - t.drive_db - t.gain_db for t, one in against]
-    apart = heard.levels[take.tone_hz] - take.drive_db - take.gain_db - levels
-    shifts, agree = np.median(apart, axis=0), np.ptp(apart, axis=0).max() < AGREE_DB
+    own, others = (
+        heard.levels[take.tone_hz] - take.drive_db - take.gain_db,
+        [t.take for t, _ in against],
+    )
+    shifts, turned = (np.median(each - levels, axis=0) for each in (own, own[::-1]))
     most, both = int(np.abs(shifts).argmax()), shifts.size > 1 and np.ptp(shifts) < AGREE_DB
+    if abs(shifts[most]) < least or np.ptp(levels, axis=0).max() > AGREE_DB:
+        return ""
+    if shifts.size > 1 and np.abs(turned).max() < AGREE_DB:
+        return note(EXCHANGED, others=others)
     return note(
         "slips.level" if len(against) > 1 else PAIR,
-        take=take.take, shift_db=shifts[most], others=[t.take for t, _ in against],
+        take=take.take, shift_db=shifts[most], others=others,
         step=next((step for step in STEPS_DB if abs(abs(shifts[most]) - step) < STEP_DB), 0.0),
         channel="both" if both else ("response", "drive")[most] if shifts.size > 1 else "",
-    ) if agree and abs(shifts[most]) > least else ""  # fmt: skip
+    )  # fmt: skip
 
 
 def copy_of(study: Study, take: Take) -> str:
@@ -289,30 +301,31 @@ def owner_of(study: Study, file: str, waiting: Sequence[Take]) -> tuple[Take, bo
     if len(named) == 1 and not _other(study, named[0], heard):
         return named[0], True
     fitting = [t for t in free if _fits(study, t, heard)]
-    sure = len(fitting) == 1 or fitting[:1] == list(waiting[:1])
-    return (fitting[0], False) if fitting and sure else None
+    return (
+        (fitting[0], False) if len(fitting) == 1 or (fitting and fitting[0] == waiting[0]) else None
+    )
 
 
 def _fits(study: Study, take: Take, heard: Heard) -> bool:
     """Signal, rate, channels and length are those of a take."""
     own, tone, info = study.settings.channels, study.settings.tone, heard.info
-    seconds = (tone.skip_s or 0.0) + tone.length_s if take.tone_hz else 0.0
     return (
         heard.kind == HOLDS.get(take.kind)
         and (not heard.tone_hz or _multiple(heard.tone_hz, take.tone_hz) == 1)
         and info.rate_hz == (own.rate_hz or info.rate_hz)
-        and info.channels >= max(own.response, (take.kind in SENSED and own.drive) or 1)
-        and info.frames >= seconds * info.rate_hz
+        and info.channels
+        >= max(
+            own.response, (take.kind in ("tone", "sweep", "driver", "airborne") and own.drive) or 1
+        )
+        and (
+            not take.tone_hz or info.frames >= ((tone.skip_s or 0.0) + tone.length_s) * info.rate_hz
+        )
     )
 
 
-def slips(study: Study) -> list[str]:
-    """The slips with all recordings of a study, as warnings. Pairs that disagree are left to
+def slips(study: Study) -> dict[str, str]:
+    """Take -> the slip with its recording. Pairs that disagree are left to
     `report.at_the_bench.repeats_apart`, which looks at more than levels."""
     hears = cache(lambda take: hear(study, study.path_of(take)))
-    found = ((t.take, slip_of(study, t, hears)) for t in study.takes if not t.exclude)
-    return [
-        note("slips.of_take", take=take, slip=slip)
-        for take, slip in found
-        if code_of(slip) not in ("", PAIR)
-    ]
+    found = {t.take: slip_of(study, t, hears) for t in study.takes if not t.exclude}
+    return {take: slip for take, slip in found.items() if code_of(slip) not in ("", PAIR)}

@@ -96,8 +96,10 @@ def first_look(study: Study, take: Take) -> Look:
         failed, advice = failed_checks(rows)
         return Look(REDO, several([slip, note("bench.failed", checks=failed, advice=advice)]))
     mind = note("bench.mind", checks=reason) if verdict == "warn" else ""
-    more = several([slip, mind, _room(study, take, (ring and ring.taps) or [])])
-    return Look(REDO if code_of(slip) == EXCHANGED else KEEP, more)
+    return Look(
+        REDO if code_of(slip) == EXCHANGED else KEEP,
+        several([slip, mind, _room(study, take, (ring and ring.taps) or [])]),
+    )
 
 
 def _room(study: Study, take: Take, taps: Iterable[Tap]) -> str:

@@ -421,13 +421,16 @@ def _check(folder: Path) -> int:
         return 0
     with Bars() as bars:
         found = [measure_batch(study, batch, progress=bars.of(batch)) for batch in study.batches]
-    lines, failed = fitness(study, pd.concat([batch.quality for batch in found], ignore_index=True))
+    lines, failed = fitness(
+        study,
+        pd.concat([batch.quality for batch in found], ignore_index=True),
+        slips=slips(study),
+    )
     odd = [
         *study.warnings,
         *bench_warnings(found),
         *levels_told(study, found),
         *repeats_apart(found),
-        *slips(study),
     ]
     tell(
         *(say("cli.warning", warning=one) for one in odd),

@@ -5,7 +5,7 @@ Takes that were excluded by hand are counted and no more: their reason is known.
 Functions: `fitness`, `bench_warnings`, `levels_told`, `repeats_apart`, `failed_checks`.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
 import pandas as pd
 
@@ -25,12 +25,16 @@ OF_THE_TONE = ("tone.h1.level_db", "tone.h1.response_db")
 APART_DB = 3.0  # common practice, no source: repeats of one mount differ by some tenths of a dB
 
 
-def fitness(study: Study, quality: pd.DataFrame) -> tuple[list[str], int]:
+def fitness(
+    study: Study, quality: pd.DataFrame, *, slips: Mapping[str, str]
+) -> tuple[list[str], int]:
     """The quality tables of a study in words, most urgent last, and how many takes fail.
 
     Parameters
     ----------
     quality : the checks of all batches (`measure.BatchMeasurement.quality`), one row a check.
+    slips : take -> a note of what its recording most likely is (`bench.slips`). Where that is
+        another signal, the checks of the one that was expected are left out.
     """
     excluded = {take.take for take in study.takes if take.exclude}
     rows = quality[~quality["take"].isin(excluded)]
@@ -40,12 +44,20 @@ def fitness(study: Study, quality: pd.DataFrame) -> tuple[list[str], int]:
     used = rows[~rows["take"].isin({take.take for take in failed})]
     by_take = dict(list(rows.groupby("take", sort=False)))
     lines = _warnings(used[used["verdict"] == Verdict.WARN])
+    lines += [
+        say("slips.warning", take=take, slip=slip)
+        for take, slip in slips.items()
+        if verdicts.get(take) != Verdict.FAIL
+    ]
     lines += [say("checks.not_fit")] * bool(failed)
     for take in failed:
-        found, advice = failed_checks(by_take[take.take])
+        slip = slips.get(take.take, "")
+        found, advice = (
+            ([], []) if code_of(slip) == "slips.other" else failed_checks(by_take[take.take])
+        )
         lines += [
             "  " + say("checks.take", take=take.take, row=take.row, file=take.file),
-            *(f"    {say(one)}" for one in found),
+            *(f"    {say(one)}" for one in (slip, *found) if one),
             *("    " + say("checks.to_do", advice=one) for one in advice),
         ]
     total = say(

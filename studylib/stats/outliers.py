@@ -6,7 +6,8 @@ Each level is held against its own:
 
     source    Grubbs' test of the sources' means within their wood (batch effects taken off);
               Mandel's h
-    specimen  Grubbs' test of the boards of one plank, where there are three or more
+    specimen  Grubbs' test of the boards of one plank, where there are three or more; where there
+              are two, Cochran's test of the planks' spreads in one batch, and both are named
     mount     Cochran's test of the boards' spreads between mounts in one batch, Mandel's k; of
               the board that stands out the mount farthest from its median is named, and where it
               has but two mounts, both: they differ from each other, and neither from a median
@@ -80,6 +81,7 @@ def find_outliers(samples: Mapping[str, Sample], features: Iterable[str]) -> pd.
         for row in (
             *_sources(name, samples[name]),
             *_boards_of_planks(name, samples[name].takes),
+            *_spreads(samples[name], "specimen"),
             *_spreads(samples[name], "mount"),
             *_spreads(samples[name], "take"),
         )
@@ -207,14 +209,23 @@ def _boards_of_planks(name: str, takes: pd.DataFrame) -> Iterator[dict]:
 
 
 _INSIDE = {
+    "specimen": (["wood", "source", "batch"], ["wood", "source", "batch", "specimen"]),
     "mount": (["specimen", "batch"], units.MOUNT),
     "take": (units.MOUNT, [*units.MOUNT, "take"]),
 }
 
 
 def _cells(takes: pd.DataFrame, level: str) -> pd.Series:
-    """The values whose spread is looked at: means of mounts, or takes."""
-    return takes.groupby(_INSIDE[level][1], sort=False)["y"].mean()
+    """The values whose spread is looked at: means of boards of planks that have two in a batch,
+    means of mounts, or takes."""
+    keys, inside = _INSIDE[level]
+    cells = (
+        takes.groupby(list(dict.fromkeys([*inside, *units.MOUNT])), sort=False)["y"]
+        .mean()
+        .groupby(level=inside, sort=False)
+        .mean()
+    )
+    return cells[cells.groupby(level=keys).transform("size") == 2] if level == "specimen" else cells
 
 
 def _usual(values: pd.Series, keys: list[str]) -> tuple[pd.DataFrame, int]:
@@ -246,7 +257,7 @@ def _spreads(sample: Sample, level: str) -> list[dict]:
     names, feature = [str(key[-1]) for key in odd.index], sample.feature
     item, says = f"{of}{level} {names[0]}", ""
     if n == 2:
-        item = f"{of}pair of {level}s {names[0]} and {names[1]}"
+        item = f"{of}pair of {level.replace('specimen', 'board')}s {names[0]} and {names[1]}"
         says = codes.note(
             "outliers.pair", feature=feature.name, level=level, of=of, names=names,
             values=scales.reported_values(odd, feature).to_list(), unit=feature.unit,

@@ -201,6 +201,45 @@ class TestPlanted:
         _, found = self.found(specimens, moved(rows, rows["specimen"] == "C5", 5.0))
         assert list(found.loc[found["level"] == "specimen", "item"]) == ["C5"]
 
+    def planks(self, rng, count=6, **moved_by):
+        """Two boards of each of three planks a wood; some moved."""
+        sources = {
+            f"{w}{i}": f"{w} plank {(i + 1) // 2}" for w in "LCR" for i in range(1, count + 1)
+        }
+        specimens = specimens_table((count,) * 3, sources=sources)
+        rows = features_table(specimens, rng, board_sd=0.3, mount_sd=0.1, take_sd=0.1)
+        for board, by in moved_by.items():
+            rows = moved(rows, rows["specimen"] == board, by)
+        return specimens, rows
+
+    def test_two_boards_of_one_plank_that_disagree_are_both_named(self, rng):
+        specimens, rows = self.planks(rng, C3=12.0)
+        _, found = self.found(specimens, rows)
+        (row,) = found[found["level"] == "specimen"].itertuples()
+        assert row.item == "pair of boards C3 and C4"
+        assert set(row.ids) == set(rows.loc[rows["specimen"].isin(["C3", "C4"]), "id"])
+        told = fields_of(row.says)
+        means = rows[rows["specimen"].isin(["C3", "C4"])].groupby("specimen")["value"].mean()
+        assert told["values"] == pytest.approx(means.tolist())
+        assert said(row.says).startswith("tone.h3.rel_db: board C3 says ")
+        assert said(row.says).endswith(
+            "They are of one plank. Which of the two is unlike it, they cannot tell: a third board "
+            "of it would."
+        )
+
+    def test_planks_whose_pairs_agree_are_left_alone(self, rng):
+        specimens, rows = self.planks(rng, C3=12.0, C4=12.0)  # a whole plank
+        _, found = self.found(specimens, rows)
+        assert found[found["level"] == "specimen"].empty
+
+    def test_a_shift_between_batches_is_no_boards_fault(self, rng):
+        specimens, rows = self.planks(rng)
+        late = rows["specimen"].str[1:].astype(int) % 2 == 0
+        rows.loc[late, "batch"] = "day 9"
+        rows.loc[late & (rows["specimen"] < "L3"), "value"] += 30.0
+        _, found = self.found(specimens, rows)
+        assert found[found["level"] == "specimen"].empty
+
     def test_a_shift_between_batches_is_nobodys_fault(self, rng):
         specimens, rows = study(rng, batches=2, batch_shift=20.0, board_sd=1.0)
         _, found = self.found(specimens, rows)

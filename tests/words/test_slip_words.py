@@ -58,7 +58,7 @@ FIELDS = [
         {"file": "a.WAV", "take": "a", "to": "a.wav", "named": True, "keep": True, "why": ""},
         "a.WAV: the recording of a by its name and its content, but the row says a.wav. Rename",
     ),
-    ("slips.of_take", {"take": "L1-a", "slip": "a slip"}, "L1-a: a slip"),
+    ("slips.warning", {"take": "L1-a", "slip": "a slip"}, "Warning: L1-a: a slip"),
 ]
 
 
