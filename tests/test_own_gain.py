@@ -48,7 +48,7 @@ def measured(folder, x, take=TAKE):
     features, quality, lines = (
         table[table["take"] == take] for table in (batch.features, batch.quality, batch.harmonics)
     )
-    printed = "\n".join(fitness(study, batch.quality)[0])
+    printed = "\n".join(fitness(study, batch.quality, slips={})[0])
     return features.set_index("feature"), quality.set_index("check"), lines["usable"].any(), printed
 
 
