@@ -28,6 +28,7 @@ chapter 15, recalled).
 from typing import NamedTuple
 
 import numpy as np
+from scipy.linalg.lapack import zpotrf, zpotri, zpotrs
 
 STEPS = 12
 SETTLED = 0.02  # of the logarithm of the likelihood
@@ -76,8 +77,8 @@ class _State(NamedTuple):
     terms: np.ndarray  # (2 K, M) derivatives of ln G by s and by c
     g: np.ndarray
     heard: np.ndarray  # covariance without the background
-    inverse: np.ndarray
-    pull: np.ndarray  # inverse @ what the decays leave over
+    half: np.ndarray  # Cholesky factor of the covariance, in its lower triangle
+    pull: np.ndarray  # covariance^-1 @ what the decays leave over
     likelihood: float
 
 
@@ -154,21 +155,18 @@ def _state(s, c, log_ratio: float, bins: _Bins) -> _State:
     heard *= g.conj()
     whole = heard.copy()
     whole.flat[:: len(g) + 1] += bins.hearing.background
-    try:
-        half = np.linalg.cholesky(whole)
-        inverse = np.linalg.inv(whole)
-    except np.linalg.LinAlgError:
-        nothing = np.zeros_like(whole)
-        return _State(s, c, log_ratio, terms, g, heard, nothing, g, -np.inf)
+    half, fault = zpotrf(whole, lower=1, overwrite_a=1)
     off = bins.target - g
-    pull = inverse @ off
+    if fault:
+        return _State(s, c, log_ratio, terms, g, heard, np.zeros_like(half), g, -np.inf)
+    pull = zpotrs(half, off, lower=1)[0]
     away = (log_ratio - np.log(bins.hearing.ratio)) / bins.hearing.unsure
     # The decays have taken 2 K of the tail's freedoms with them.
     likelihood = (
         -float(np.vdot(off, pull).real) - 0.5 * away**2 + 2 * len(s) * log_ratio
         - 2.0 * float(np.log(np.abs(np.diagonal(half))).sum())
     )  # fmt: skip
-    return _State(s, c, log_ratio, terms, g, heard, inverse, pull, likelihood)
+    return _State(s, c, log_ratio, terms, g, heard, half, pull, likelihood)
 
 
 def _moved(state: _State, step: np.ndarray, bins: _Bins) -> _State:
@@ -185,9 +183,14 @@ def _moved(state: _State, step: np.ndarray, bins: _Bins) -> _State:
 
 def _scored(state: _State, bins: _Bins) -> tuple[np.ndarray, np.ndarray]:
     """Score (4 K + 1,) and Fisher information over Re s, Re c, Im s, Im c and ln ratio."""
-    terms, g, heard, inverse = state.terms, state.g, state.heard, state.inverse
-    through = heard @ inverse
-    back = through @ heard
+    terms, g, heard, background = state.terms, state.g, state.heard, bins.hearing.background
+    # Of the covariance, heard + background: its inverse, heard @ inverse, and that @ heard.
+    inverse = zpotri(state.half, lower=1)[0]
+    inverse += inverse.conj().T
+    inverse.flat[:: len(g) + 1] *= 0.5
+    through = -background * inverse
+    through.flat[:: len(g) + 1] += 1.0
+    back = heard - background * through
     score = state.pull.conj() * (g + heard @ state.pull) - np.diagonal(through)
     own = 2.0 * (terms @ score)
     mean = terms * g
@@ -205,15 +208,13 @@ def _scored(state: _State, bins: _Bins) -> tuple[np.ndarray, np.ndarray]:
     )  # fmt: skip
     size = 2 * len(terms)
     information = np.empty((size + 1, size + 1))
-    information[:size, :size] = np.block(
-        [
-            [mirrored.real + same.real, -mirrored.imag - same.imag],
-            [mirrored.imag - same.imag, mirrored.real - same.real],
-        ]
-    )
-    information[size, :size] = information[:size, size] = np.r_[cross.real, -cross.imag]
+    # np.block and np.r_ cost more than the arithmetic.
+    real = np.concatenate([mirrored.real + same.real, -mirrored.imag - same.imag], axis=1)
+    imag = np.concatenate([mirrored.imag - same.imag, mirrored.real - same.real], axis=1)
+    information[:size, :size] = np.concatenate([real, imag])
+    information[size, :size] = information[:size, size] = np.append(cross.real, -cross.imag)
     information[size, size] = float(twice.sum().real) + unsure**-2
-    return np.r_[own.real, -own.imag, of_ratio], information
+    return np.concatenate([own.real, -own.imag, [of_ratio]]), information
 
 
 def _told(state: _State, bins: _Bins, steps: int) -> RoomFit:
