@@ -23,6 +23,7 @@ reported, is common practice without a source.
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import reduce
+from itertools import chain
 from pathlib import Path
 
 import numpy as np
@@ -52,6 +53,7 @@ TONE_ON = {
 }
 SHORTEST_S = 0.1  # of a take that is analysed whole
 SETTLE_S = 0.1  # left out after the start of a take, and of a tone, where study.toml sets nothing
+BLOCKS_AT_ONCE = 64  # read: some 1 s, so that memory does not grow with a take
 BESIDE_S = 1.5  # of noise that is looked at before, in and after a tone
 STEP_BITS = {
     "PCM_S8": 7, "PCM_U8": 7, "PCM_16": 15, "PCM_24": 23, "PCM_32": 31,
@@ -280,8 +282,16 @@ def _stretch(
     at = {"rate_hz": info.rate_hz, "tone_hz": wanted.tone_hz}
     frames = block_frames(**at)
     picked = [wanted.channels[name] for name in wanted.tone_on or wanted.channels]
-    blocks = windows(path, start=0, frames_each=frames, count=info.frames // frames)
-    for levels in np.stack([block_levels(x[picked], **at) for x in blocks], axis=1):
+    count, rest = divmod(info.frames // frames, BLOCKS_AT_ONCE)
+    many = BLOCKS_AT_ONCE * frames
+    parts = [
+        block_levels(x[picked].reshape(len(picked), -1, frames), **at)
+        for x in chain(
+            windows(path, start=0, frames_each=many, count=count),
+            windows(path, start=count * many, frames_each=frames, count=rest),
+        )
+    ]
+    for levels in np.concatenate(parts, axis=1):
         found = stretch_of(levels, needed=-(-needed // frames))
         if found is not None:
             first, end = found

@@ -54,7 +54,8 @@ def block_levels(blocks: np.ndarray, *, rate_hz: float, tone_hz: float) -> np.nd
     angle = np.pi * (np.arange(frames) + 0.5)
     weights = np.sin(angle / frames) ** 2 * np.exp(-2j * tone_hz / rate_hz * angle)
     # A sine of full scale gives a quarter of the frames; what is no number is no sound.
-    size = np.abs(np.where(np.abs(blocks) < LARGEST, blocks, 0.0) @ weights) * 4.0 / frames
+    sound = np.where(np.abs(blocks) < LARGEST, blocks, 0.0)
+    size = np.hypot(sound @ weights.real, sound @ weights.imag) * 4.0 / frames
     return 20.0 * np.log10(np.maximum(size, 10.0 ** (FLOOR_DB / 20.0)))
 
 
