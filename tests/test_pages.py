@@ -211,10 +211,8 @@ def test_sentences_for_none_one_and_many():
     assert repr(pages.sentences(["a", "b"])) == "- a\n- b"
 
 
-def test_a_heading_has_a_level_of_html():
-    assert pages.heading("A < B", level=3)._repr_html_() == "<h3>A &lt; B</h3>"
-    with pytest.raises(ValueError, match=say("pages.level", level=7)):
-        pages.heading("x", level=7)
+def test_a_heading_is_escaped():
+    assert pages.heading("A < B")._repr_html_() == "<h3>A &lt; B</h3>"
 
 
 def test_notes_are_shown_as_sentences_and_names_as_they_are():

@@ -238,6 +238,7 @@ def _excess(
     return 1.0 + (ratio - 1.0) * (1.0 + driver * drive)
 
 
+@np.errstate(divide="ignore", invalid="ignore")
 def noticed_share(
     hidden: Hidden,
     *,
@@ -254,10 +255,9 @@ def noticed_share(
     down_db, up_db : (K,) how far its interval reaches below and above it.
     turn : (K,) the phase in rad up to which two ratios agree.
     """
-    with np.errstate(divide="ignore", invalid="ignore"):
-        off = hidden.excess / observed[:, None]
-        level = 20.0 * np.log10(np.abs(off))
-        inside = (level >= -(down_db + MODEL_DB)[:, None]) & (level <= (up_db + MODEL_DB)[:, None])
-        passes = inside & (np.abs(np.angle(off)) <= (turn + MODEL_DB / DB_PER_RATIO)[:, None])
+    off = hidden.excess / observed[:, None]
+    level = 20.0 * np.log10(np.abs(off))
+    inside = (level >= -(down_db + MODEL_DB)[:, None]) & (level <= (up_db + MODEL_DB)[:, None])
+    passes = inside & (np.abs(np.angle(off)) <= (turn + MODEL_DB / DB_PER_RATIO)[:, None])
     share = 1.0 - passes.mean(axis=-1)
     return np.where(hidden.near, 0.0, share.min(axis=1).mean(axis=0))

@@ -110,23 +110,19 @@ def _difference(full: excess.Evidence, step: excess.Evidence) -> _Difference:
     gain = abs(middle[0])
     q, _ = coverage(terms, rows=full.rows)
     down, up = middle - side(terms, q, up=False), middle + side(terms, q, up=True)
+    far = [
+        not verdicts.near_mains(float(f), 1.0 / full.tone.seconds)
+        for f in or_zero(full.tone.frequency_hz)
+    ]
     return _Difference(
         DB * middle,
         DB * (down + shift(seen, up=False)),
         DB * (up + shift(seen, up=True)),
         DB * (down + shift(bounds, up=False) - gain),
         DB * (up + shift(bounds, up=True) + gain),
-        _tested(full),
+        # The recorder or a mains line cannot grow in the board's place.
+        ~np.isnan(full.recorder.bound) & (np.array(far) | ~np.isnan(full.room.line)),
     )
-
-
-def _tested(full: excess.Evidence) -> np.ndarray:
-    """Where the takes rule out that the recorder or a mains line grows in the board's place."""
-    far = [
-        not verdicts.near_mains(float(f), 1.0 / full.tone.seconds)
-        for f in or_zero(full.tone.frequency_hz)
-    ]
-    return ~np.isnan(full.recorder.bound) & (np.array(far) | ~np.isnan(full.room.line))
 
 
 def _noise(u: np.ndarray, value: np.ndarray, df: int, acts: str) -> Term:

@@ -290,21 +290,14 @@ def _draw(axes: Axes, table, points, lines, style: dict[str, Look]) -> None:
             markeredgewidth=0.6,
             zorder=3,
         )
-    axes.set_title(safe(_overlap_words(table)), fontsize=8.5, color=GREY)
+    pairs = table[table["overlap"].notna()]
+    if len(pairs):  # how many pairs of woods share a range of the property
+        sharing, fitted = int((pairs["overlap"] > 0).sum()), table["difference_with"].notna().any()
+        told = words.say("covariates.panel", pairs=len(pairs), sharing=sharing, fitted=bool(fitted))
+        axes.set_title(safe(told), fontsize=8.5, color=GREY)
     axes.xaxis.set_major_locator(MaxNLocator(4))
     axes.ticklabel_format(axis="both", style="plain", useOffset=False)
     dress(axes, grid="both", xmargin=0.08, ymargin=0.08)
-
-
-def _overlap_words(table: pd.DataFrame) -> str:
-    """How many pairs of woods share a range of the property."""
-    pairs = table[table["overlap"].notna()]
-    sharing, fitted = int((pairs["overlap"] > 0).sum()), table["difference_with"].notna().any()
-    return (
-        words.say("covariates.panel", pairs=len(pairs), sharing=sharing, fitted=bool(fitted))
-        if len(pairs)
-        else ""
-    )
 
 
 def _name_feature(axes: Axes, feature: str, *, rows: int) -> None:

@@ -91,7 +91,14 @@ def tone_and_modes_figure(
         axes.grid(axis="y")
         axes.set_title(safe(say("figures_modes.board_title", board=specimen, wood=wood)), pad=26)
     figure.supylabel(level_label(study), fontsize=10)
-    _key(figure)
+    ends = figure.axes[0]
+    for marker, face, code in (
+        ("|", BLACK, "figures_modes.predicted"),
+        ("o", "white", "figures_modes.measured_free"),
+        ("o", GREY, "figures_modes.measured_on_the_bench"),
+    ):
+        ends.plot([], [], marker, color=GREY, markerfacecolor=face, label=say(code))
+    figure.legend(*ends.get_legend_handles_labels(), loc=ABOVE_RIGHT, ncols=3)
     return settle(figure)
 
 
@@ -143,17 +150,6 @@ def _harmonics(axes: Axes, f: float, low: float, high: float, count: int) -> Non
             ha="center", va="bottom", fontsize=8, color=BLACK,
             bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6, "alpha": 0.8},
         )  # fmt: skip
-
-
-def _key(figure: Figure) -> None:
-    ends = figure.axes[0]
-    for marker, face, code in (
-        ("|", BLACK, "figures_modes.predicted"),
-        ("o", "white", "figures_modes.measured_free"),
-        ("o", GREY, "figures_modes.measured_on_the_bench"),
-    ):
-        ends.plot([], [], marker, color=GREY, markerfacecolor=face, label=say(code))
-    figure.legend(*ends.get_legend_handles_labels(), loc=ABOVE_RIGHT, ncols=3)
 
 
 @styled

@@ -170,7 +170,11 @@ def harmonics_figure(
         shift = (number - (len(woods) - 1) / 2) * step
         below = own[~own["usable"]]
         _present(axes, own[own["usable"]], shift, step, style[wood], wood, set(below["k"]))
-        _limits(axes, below, shift, style[wood])
+        most = below.groupby(["k", "specimen"], sort=False)["value"].max().reset_index()
+        axes.plot(
+            most["k"] + shift, most["value"], "v", color=style[wood].colour, markersize=5,
+            markerfacecolor="none", linestyle="none", markeredgewidth=0.9,
+        )  # fmt: skip
     highest = int(rows["k"].max())
     between = np.arange(2, highest) + 0.5
     across = axes.get_xaxis_transform()
@@ -230,18 +234,4 @@ def _present(
         markeredgewidth=0.5,
         label=legend_label(wood, 34),
         zorder=3,
-    )
-
-
-def _limits(axes: Axes, rows: pd.DataFrame, shift: float, look: Look) -> None:
-    highest = rows.groupby(["k", "specimen"], sort=False)["value"].max().reset_index()
-    axes.plot(
-        highest["k"] + shift,
-        highest["value"],
-        "v",
-        color=look.colour,
-        markersize=5,
-        markerfacecolor="none",
-        linestyle="none",
-        markeredgewidth=0.9,
     )

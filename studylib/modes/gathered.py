@@ -153,7 +153,10 @@ def with_numbers(
         columns=["specimen", "wood", "role", "length_mm", "thickness_mm"],
     ).astype({"length_mm": float, "thickness_mm": float})
     numbered = _numbered(modes, specimens)
-    rows = mode_feature_rows(numbered, _takes(modes))
+    # One row a take, with why it is set aside ("" if it is not).
+    takes = modes.drop_duplicates("take").reset_index(drop=True)
+    aside = takes["reason"].where([codes.has(why, *ASIDE) for why in takes["reason"]], "")
+    rows = mode_feature_rows(numbered, takes[_TAKE].assign(aside=aside))
     # An empty frame has no types of its own; beside a full one it would only spoil its.
     full = [frame for frame in (features, rows) if not frame.empty] or [features]
     return pd.concat(full, ignore_index=True), numbered, board_modes(numbered, specimens)
@@ -185,14 +188,6 @@ def _nearest_numbers(sweeps: pd.DataFrame, boards: pd.DataFrame) -> pd.Series:
         .drop_duplicates(["take", "mode"])
     )
     return pairs.set_index("index")["mode"].astype(float).reindex(sweeps.index)
-
-
-def _takes(modes: pd.DataFrame) -> pd.DataFrame:
-    """One row a take, with why it is set aside ("" if it is not)."""
-    takes = modes.drop_duplicates("take").reset_index(drop=True)
-    return takes[_TAKE].assign(
-        aside=takes["reason"].where([codes.has(why, *ASIDE) for why in takes["reason"]], "")
-    )
 
 
 def mode_feature_rows(numbered: pd.DataFrame, takes: pd.DataFrame) -> pd.DataFrame:

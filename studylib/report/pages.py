@@ -50,26 +50,19 @@ class Shown:
         return self._text
 
 
-def heading(text: str, *, level: int = 2) -> Shown:
+def heading(text: str) -> Shown:
     """A heading made of data, such as the title of the study.
 
     Parameters
     ----------
     text : a note, or text that is shown as it is, markup in it included.
-    level : 1 to 6, as in HTML.
 
     Returns
     -------
     What a notebook shows.
-
-    Raises
-    ------
-    ValueError : level outside 1 to 6.
     """
-    if not 1 <= level <= 6:
-        raise ValueError(say("pages.level", level=level))
     text = in_words(text)
-    return Shown(html=f"<h{level}>{escape(text)}</h{level}>", text=text)
+    return Shown(html=f"<h3>{escape(text)}</h3>", text=text)
 
 
 def sentences(items: Iterable[str], *, empty: str = "None.") -> Shown:

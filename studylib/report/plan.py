@@ -6,7 +6,7 @@ The range beside it is for the larger and
 the smaller spread between boards, which is what a plan knows least.
 
 Functions: `plan_notes`, `design_note`, `looks_notes`, `lock_notes`, `same_notes`, `chances_table`,
-`smallest_table`, `splits_table`, `optimum_note`, `never_notes`, `never_by_sheets`, `spreads_table`,
+`smallest_table`, `splits_table`, `never_notes`, `never_by_sheets`, `spreads_table`,
 `write_plan`.
 """
 
@@ -202,16 +202,6 @@ def smallest_table(plan: StudyPlan) -> pd.DataFrame:
         for aim, fewest in (("plan.aim_detect", one.declare), ("plan.aim_same", one.same))
         if fewest is not None
         for middle, low, high in [fewest]
-    )
-
-
-def optimum_note(plan: StudyPlan) -> str:
-    """The rule of nested sampling for the first primary feature, as it comes."""
-    mounts, takes = plan.optimum
-    return (
-        note("plan.no_optimum")
-        if math.isnan(mounts)
-        else note("plan.optimum", mounts=mounts, takes=takes, feature=plan.features[0].feature.name)
     )
 
 

@@ -23,7 +23,6 @@ from studylib.stats.planning import (
     best_splits,
     common_spreads,
     false_alarms,
-    optimum,
     pilot_spreads,
     power_curves,
     verdict_mix,
@@ -129,12 +128,6 @@ class StudyPlan:
         return best_splits(
             self.features[0].spreads, self.minutes, woods=len(self.planks), budget=self.spent
         )
-
-    @cached_property
-    def optimum(self) -> tuple[float, float]:
-        """Best mounts of a board and takes of a mount for the first primary feature, as real
-        numbers; NaN where a spread or a cost is zero."""
-        return optimum(self.features[0].spreads, self.minutes)
 
     @cached_property
     def curves(self) -> dict[str, pd.DataFrame]:

@@ -57,9 +57,20 @@ def preregistered(study: sheets.Study, *, failed: Container[str] = ()) -> list[s
     stages which are compared."""
     seeds = [one.seed for one in study.schedules]
     scheduled = codes.note("preregistration.schedule", seeds=seeds, waiting=len(study.planned))
+    blind = [
+        codes.note(
+            "preregistration.blind",
+            woods=len(key.woods),
+            boards=len(key.boards),
+            coded=[_moment(when) for when in key.coded],
+            opened=_moment(key.opened),
+            after_run=key.after_run,
+        )
+        for key in study.blinding
+    ]
     return [
         *(_locked(study) or ["preregistration.not_locked"]),
-        *(_blind(study) or ["preregistration.not_blind"]),
+        *(blind or ["preregistration.not_blind"]),
         *_looks(study.compared, failed),
         scheduled if seeds else "preregistration.no_schedule",
     ]
@@ -99,20 +110,6 @@ def _looks(study: sheets.Study, failed: Container[str]) -> list[str]:
     told = {"number": seen.number, "rate": seen.rate, "whole": seen.whole, "last": seen.last}
     level = look_level(1 - study.settings.decide.confidence, planned)
     return [codes.note("preregistration.looks", **told, planned=planned, level=level)]
-
-
-def _blind(study: sheets.Study) -> list[str]:
-    return [
-        codes.note(
-            "preregistration.blind",
-            woods=len(key.woods),
-            boards=len(key.boards),
-            coded=[_moment(when) for when in key.coded],
-            opened=_moment(key.opened),
-            after_run=key.after_run,
-        )
-        for key in study.blinding
-    ]
 
 
 def changed_since_lock(study: sheets.Study) -> list[str]:

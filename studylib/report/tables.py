@@ -6,7 +6,7 @@ full tables lie in tables/*.csv. Cells are names, numbers in words, yes or no, o
 
 Convention: differences are the second wood minus the first, "robinia minus larch".
 
-Functions: `claims_table`, `effects_table`, `exploratory_table`, `positive_control_table`,
+Functions: `effects_table`, `exploratory_table`, `positive_control_table`,
 `variance_table`, `precision_table`, `measured_takes`, `set_aside_table`, `set_aside_counts`,
 `coverage_table`, `batch_by_wood`, `limits_table`, `budgets_table`; for other tables
 `reader_table`, `amount`, `amount_and_interval`.
@@ -64,11 +64,6 @@ def amount_and_interval(feature: str, difference: float, low: float, high: float
     return words.say(
         "effects.amount_between", **amount_fields(feature, difference, low, high, unit)
     )
-
-
-def claims_table(summary: Summary) -> pd.DataFrame:
-    """The claims of study.toml, with verdict and reason."""
-    return summary.comparison.claims
 
 
 def effects_table(summary: Summary) -> pd.DataFrame:

@@ -6,7 +6,7 @@ are never counted as boards, a harmonic is never credited to the board, and what
 called "not measured yet".
 
 Functions: `question`, `how_to_read`, `take_home`, `stage_notes`, `pair_note`, `methods`,
-`positive_control`, `set_aside`, `confounding`, `failed_batches`, `sheet_warnings`, `provenance`,
+`positive_control`, `set_aside`, `confounding`, `failed_batches`, `provenance`,
 `cannot_say`.
 """
 
@@ -222,11 +222,6 @@ def failed_batches(summary: Summary) -> list[str]:
     ]
 
 
-def sheet_warnings(summary: Summary) -> list[str]:
-    """What was odd in the sheets, but no error."""
-    return list(summary.study.warnings)
-
-
 def provenance() -> list[str]:
     """Where an auditor finds the rest."""
     return ["summary.provenance"]
@@ -238,7 +233,7 @@ def cannot_say(summary: Summary) -> list[str]:
     # page; here the features are named and the counts stay in the table of features.
     own = [told for told in summary.comparison.notes if code_of(told) != "comparison.refused"]
     untold = int((summary.attribution.table["verdict"] == Verdict.CANNOT_TELL).sum())
-    lock = summary.study.lock
+    lock, kinds = summary.study.lock, {take.kind for take in summary.study.takes}
     notes = [
         *own,
         *checks.confounded_notes(summary.checks),
@@ -251,7 +246,10 @@ def cannot_say(summary: Summary) -> list[str]:
         "" if lock is not None and not lock.content["recorded"] else "summary.before_recording",
         "summary.not_heard",
         "summary.elsewhere",
-        *_later(summary),
+        *holding(
+            ("pluck" in kinds, "summary.plucks"),
+            ("sweep" in kinds and not summary.study.settings.sweep.known, "summary.sweeps"),
+        ),
     ]
     return [told for told in notes if told]
 
@@ -287,12 +285,4 @@ def _calibration(summary: Summary) -> str:
         "summary.not_calibrated"
         if channels.full_scale_db is None and channels.calibrator_db is None
         else "summary.loud_elsewhere"
-    )
-
-
-def _later(summary: Summary) -> list[str]:
-    kinds = {take.kind for take in summary.study.takes}
-    return holding(
-        ("pluck" in kinds, "summary.plucks"),
-        ("sweep" in kinds and not summary.study.settings.sweep.known, "summary.sweeps"),
     )

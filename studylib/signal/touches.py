@@ -128,7 +128,12 @@ def changes_of(
         if np.all(np.abs([track.f_hz - other.f_hz for other in tracks]) > widths):
             tracks.append(track)
     followed = [track for track in tracks if len(track.step) >= 2 * EACH_SIDE]
-    risen = _together(tracks)
+    # The most bands that rise at nearly the same moment.
+    at_once = (
+        [other for other in tracks if 0.0 <= other.risen_s - track.risen_s < AT_ONCE_S]
+        for track in tracks
+    )
+    risen = max(at_once, key=len, default=[])
     # What is weak moves with whatever the strong ones do.
     least = LOUD * decays.amplitude.max(initial=0.0)
     loud = [track for track in followed if decays.amplitude[track.mode] > least]
@@ -143,15 +148,6 @@ def changes_of(
     if contact is not None and hand is not None:
         contact, hand = (contact, None) if contact.at_s <= hand.at_s else (None, hand)
     return Changes(contact, hand, bends)
-
-
-def _together(tracks: list[_Track]) -> list[_Track]:
-    """The most bands that rise at nearly the same moment."""
-    near = (
-        [other for other in tracks if 0.0 <= other.risen_s - track.risen_s < AT_ONCE_S]
-        for track in tracks
-    )
-    return max(near, key=len, default=[])
 
 
 def _bend(track: _Track) -> float:

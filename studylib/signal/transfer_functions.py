@@ -39,6 +39,7 @@ class Transfer:
     repeats: np.ndarray
 
 
+@np.errstate(divide="ignore", invalid="ignore")
 def transfer_functions(response: np.ndarray, drive: np.ndarray) -> Transfer:
     """H1, H2 and coherence from repeats.
 
@@ -59,18 +60,17 @@ def transfer_functions(response: np.ndarray, drive: np.ndarray) -> Transfer:
     y, x = np.where(there, y, 0.0), np.where(there, x, 0.0)
     cross = (x.conj() * y).sum(axis=0)
     xx, yy = (np.abs(x) ** 2).sum(axis=0), (np.abs(y) ** 2).sum(axis=0)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        h1 = np.where(n > 0, cross / xx, np.nan)
-        h2 = np.where(n > 0, yy / cross.conj(), np.nan)
-        coherence = np.where(n > 1, np.abs(cross) ** 2 / (xx * yy), np.nan)
+    h1 = np.where(n > 0, cross / xx, np.nan)
+    h2 = np.where(n > 0, yy / cross.conj(), np.nan)
+    coherence = np.where(n > 1, np.abs(cross) ** 2 / (xx * yy), np.nan)
     coherence = np.minimum(coherence, 1.0)  # NaN stays NaN
     return Transfer(h1, h2, coherence, random_error(coherence, n), n)
 
 
+@np.errstate(divide="ignore", invalid="ignore")
 def random_error(coherence: np.ndarray, repeats: np.ndarray) -> np.ndarray:
     """Standard uncertainty of |H| as a share of it; NaN without a coherence."""
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return np.sqrt((1.0 - coherence) / (2.0 * coherence * repeats))
+    return np.sqrt((1.0 - coherence) / (2.0 * coherence * repeats))
 
 
 def incoherent_share(coherence: np.ndarray, *, lowest: float = LOWEST_COHERENCE) -> float:

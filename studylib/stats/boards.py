@@ -48,9 +48,6 @@ class MountCells:
     variance: float
     df: int
 
-    def boards_in(self, batch: str) -> int:
-        return sum(batch in batches for batches in self.batches.values())
-
 
 def mount_cells(mounts: pd.DataFrame) -> MountCells:
     """Cells of one feature; `mounts` has specimen, batch, y, one row a mount, all roles."""
@@ -129,7 +126,7 @@ def _pairs(cells: MountCells, names: Sequence[str]) -> _Pairs:
     batches = sorted({batch for own in cells.batches.values() for batch in own})
     count = np.array([[cells.count.get((n, b), 0) for b in batches] for n in names], dtype=float)
     mean = np.array([[cells.mean.get((n, b), 0.0) for b in batches] for n in names])
-    boards_in = np.array([cells.boards_in(batch) for batch in batches])
+    boards_in = np.array([sum(b in own for own in cells.batches.values()) for b in batches])
     first, second = np.triu_indices(len(names), 1)
     n_a, n_b = count[first], count[second]
     weight = n_a * n_b / np.maximum(n_a + n_b, 1.0)

@@ -362,21 +362,20 @@ def _rows(case: _Case, woods: Sequence[str], confidence: float, refused: str) ->
     rows: list[dict] = []
     found = {} if refused or case.model is None else _numbers(case, confidence)
     for wood_a, wood_b in combinations(woods, 2):
-        row: dict = dict.fromkeys(tables.TABLES["covariates"].of_type("number"), _NAN)
-        row["slope_unit"] = ""
-        row.update(
-            feature=case.feature.name,
-            covariate=case.covariate,
-            wood_a=wood_a,
-            wood_b=wood_b,
-            unit=case.feature.difference_unit,
-            n_a=int((case.units["wood"] == wood_a).sum()),
-            n_b=int((case.units["wood"] == wood_b).sum()),
-            overlap=_overlap(case.units, wood_a, wood_b),
-            covariate_unit=case.quantity.unit,
-            left_out=case.left_out,
+        row = dict.fromkeys(tables.TABLES["covariates"].of_type("number"), _NAN) | {
+            "slope_unit": "",
+            "feature": case.feature.name,
+            "covariate": case.covariate,
+            "wood_a": wood_a,
+            "wood_b": wood_b,
+            "unit": case.feature.difference_unit,
+            "n_a": int((case.units["wood"] == wood_a).sum()),
+            "n_b": int((case.units["wood"] == wood_b).sum()),
+            "overlap": _overlap(case.units, wood_a, wood_b),
+            "covariate_unit": case.quantity.unit,
+            "left_out": case.left_out,
             **found.get((wood_a, wood_b), {}),
-        )
+        }
         why = refused or _why_no_fit(case, min(row["n_a"], row["n_b"]))
         row["note"] = several([why, *_remarks(case, row, why)])
         rows.append(row)

@@ -210,6 +210,13 @@ def _numbers(
     both = [pair.a, pair.b]
     own = model.wood_variances(sample.y)[both] if math.isfinite(pair.p) else np.full(2, _NAN)
     square, df = np.mean(own), np.sum(own) ** 2 / np.sum(own**2 / model.leverage[both])
+    beside = codes.holding(
+        (feature.scale == "log", Method.LOGARITHMS),
+        (model.blocked, Method.BLOCKED),
+        (model.timed, Method.TIMED),
+        (not sample.design.complete or model.dropped, Method.CONFOUNDED),
+        (not math.isfinite(pair.p), Method.NO_SPREAD),
+    )
     g, g_low, g_high = decisions.hedges_g(
         pair.difference,
         np.sqrt(square),
@@ -233,20 +240,8 @@ def _numbers(
         "g_high": g_high,
         "over_boards": pair.difference / board_sd,
         "verdict": Verdict.OPEN,
-        "method": _method(sample, pair),
+        "method": codes.several([Method.WELCH, *beside]),
     }
-
-
-def _method(sample: Sample, pair: Pair) -> str:
-    design = sample.design
-    asked = (
-        (sample.feature.scale == "log", Method.LOGARITHMS),
-        (design.model.blocked, Method.BLOCKED),
-        (design.model.timed, Method.TIMED),
-        (not design.complete or design.model.dropped, Method.CONFOUNDED),
-        (not math.isfinite(pair.p), Method.NO_SPREAD),
-    )
-    return codes.several([Method.WELCH, *(code for there, code in asked if there)])
 
 
 def _judge(

@@ -61,6 +61,7 @@ class JointTest:
     df: np.ndarray
 
 
+@np.errstate(divide="ignore", invalid="ignore")
 def contrast_test(fit: reml.Reml, contrast: np.ndarray) -> ContrastTest:
     """The test of contrast @ beta, contrast of shape (p,)."""
     contrast = np.asarray(contrast, dtype=float)
@@ -70,12 +71,10 @@ def contrast_test(fit: reml.Reml, contrast: np.ndarray) -> ContrastTest:
     plain = np.einsum("p,fpq,q->f", contrast, fit.covariance, contrast)
     a = np.einsum("fk,fkl,fl->f", gradient, spread, gradient) / plain**2
     adjusted = np.einsum("p,fpq,q->f", contrast, _adjusted(fit, spread), contrast)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        df = 2.0 / a
     return ContrastTest(
         difference=fit.beta @ contrast,
         se=np.sqrt(adjusted),
-        df=df,
+        df=2.0 / a,
         plain_se=np.sqrt(plain),
         satterthwaite=_satterthwaite(fit, gradient, plain),
     )
@@ -120,14 +119,14 @@ def _spread_of_components(fit: reml.Reml) -> np.ndarray:
     return np.linalg.pinv(np.nan_to_num(fit.expected), hermitian=True)
 
 
+@np.errstate(divide="ignore", invalid="ignore")
 def _satterthwaite(fit: reml.Reml, gradient: np.ndarray, variance: np.ndarray) -> np.ndarray:
     inside = fit.components.min(axis=1) > _BOUNDARY * fit.components.max(axis=1)
     spread = np.linalg.pinv(
         np.nan_to_num(np.where(inside[:, np.newaxis, np.newaxis], fit.observed, fit.expected)),
         hermitian=True,
     )
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return 2.0 * variance**2 / np.einsum("fk,fkl,fl->f", gradient, spread, gradient)
+    return 2.0 * variance**2 / np.einsum("fk,fkl,fl->f", gradient, spread, gradient)
 
 
 def _adjusted(fit: reml.Reml, spread: np.ndarray, i: int | None = None) -> np.ndarray:

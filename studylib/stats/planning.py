@@ -5,21 +5,21 @@ logarithm for everything else (0.15 is about 15 %); common ones, or those of a p
 one plank share is seldom known, so the common spread of boards stands wholly on the plank: further
 boards of one plank then tell nothing new, which errs on the careful side.
 
-Minutes are shared out by the classical optimum of nested sampling (Cochran, Sampling Techniques,
-3rd ed. 1977, sections 10.6 and 10.8, recalled): with costs c1, c2, c3 of a board, a mount and a
-take and standard deviations s1, s2, s3 between them, the variance of a wood's mean is smallest for
-its cost with
+Minutes are shared out by trying all whole numbers of mounts and takes (`best_splits`). Where all
+spreads and costs are above zero, the best lie near the classical optimum of nested sampling
+(Cochran, Sampling Techniques, 3rd ed. 1977, sections 10.6 and 10.8, recalled): with costs c1, c2,
+c3 of a board, a mount and a take and standard deviations s1, s2, s3 between them, the variance of a
+wood's mean is smallest for its cost with
 
     mounts of a board = s2 / s1 sqrt(c1 / c2),   takes of a mount = s3 / s2 sqrt(c2 / c3)
 
-and the rest of the money buys boards. What a mount and a take add is small beside the boards, so
-whole numbers near the optimum do about as well; `best_splits` tries them all.
+and the rest of the money buys boards.
 
 Error rates of wrong counting: studies in which no wood differs are drawn with the given spreads and
 compared by the same pairs as the report's, once with takes, mounts, boards of one plank and planks
 counted as one. A way is wrong when it calls some pair different in more than one study of twenty.
 
-Functions: `common_spreads`, `pilot_spreads`, `optimum`, `best_splits`; `power_curves`,
+Functions: `common_spreads`, `pilot_spreads`, `best_splits`; `power_curves`,
 `verdict_mix`, `never_beyond`, `false_alarms`.
 Classes: `Spreads`, `Nest`, `Minutes`.
 """
@@ -157,25 +157,6 @@ def pilot_spreads(variance: pd.DataFrame, feature: str, *, name: str) -> Spreads
         high if math.isfinite(high) else 2 * sd[top],
         codes.note("plan.pilot", name=name, unseen=unseen),
     )
-
-
-def optimum(spreads: Spreads, minutes: Minutes) -> tuple[float, float]:
-    """Best mounts of a board and takes of a mount, as real numbers above 0.
-
-    The spread of a board is that of its plank and its own together: each board is taken to come
-    from a plank of its own.
-
-    Returns
-    -------
-    NaN twice where a spread or a cost is zero, for which the rule has no answer.
-    """
-    board = math.hypot(spreads.source, spreads.specimen)
-    costs = (minutes.board, minutes.mount, minutes.take)
-    if not min(board, spreads.mount, spreads.take, *costs) > 0:
-        return math.nan, math.nan
-    mounts = spreads.mount / board * math.sqrt(minutes.board / minutes.mount)
-    takes = spreads.take / spreads.mount * math.sqrt(minutes.mount / minutes.take)
-    return mounts, takes
 
 
 def best_splits(

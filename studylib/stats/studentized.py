@@ -89,13 +89,6 @@ def quantile(confidence: float, k: int, df: float | np.ndarray):
     return out if degrees.ndim else float(out)
 
 
-def _bounds(confidence: float, k: int, df: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """One pair is never above the studentized range, Bonferroni over all pairs never below it."""
-    alpha = 1.0 - confidence
-    low = special.stdtrit(df, 1.0 - alpha / 2.0)
-    return np.sqrt(2.0) * low, np.sqrt(2.0) * special.stdtrit(df, 1.0 - alpha / (k * (k - 1)))
-
-
 def _tail(q: np.ndarray, k: int, df: np.ndarray) -> np.ndarray:
     if k == 2:
         return np.maximum(2.0 * special.stdtr(df, -q / np.sqrt(2.0)), SMALLEST_TAIL)
@@ -108,7 +101,11 @@ def _roots(confidence: float, k: int, df: np.ndarray) -> np.ndarray:
     """Quantiles for k > 2 groups, shape of df (one dimension)."""
     alpha = 1.0 - confidence
     s, weight = _chi_nodes(df)
-    low, high = _bounds(confidence, k, df)
+    # One pair is never above the studentized range, Bonferroni over all pairs never below it.
+    low, high = (
+        np.sqrt(2.0) * special.stdtrit(df, 1.0 - share)
+        for share in (alpha / 2.0, alpha / (k * (k - 1)))
+    )
     q = 0.5 * (low + high)
     for _ in range(60):
         reach = np.minimum(q[:, np.newaxis] * s, _W_END)

@@ -128,6 +128,7 @@ def eigenvalues(count: int) -> np.ndarray:
     return _wave_number(order, np.zeros_like(order), np.zeros_like(order))
 
 
+@np.errstate(invalid="ignore")
 def timoshenko_ratio(order, slenderness, shear_ratio) -> np.ndarray:
     """Frequency of a bending mode over that of the slender bar of the same stiffness, below 1.
 
@@ -135,10 +136,9 @@ def timoshenko_ratio(order, slenderness, shear_ratio) -> np.ndarray:
     in and beam theory is of no use.
     """
     order, radius2, s = _dimensionless(order, slenderness, shear_ratio)
-    with np.errstate(invalid="ignore"):
-        omega2 = _omega2(_wave_number(order, radius2, s), radius2, s)
-        slender = eigenvalues(int(order.max()))[order.astype(int) - 1] ** 2
-        ratio = np.sqrt(omega2) / slender
+    omega2 = _omega2(_wave_number(order, radius2, s), radius2, s)
+    slender = eigenvalues(int(order.max()))[order.astype(int) - 1] ** 2
+    ratio = np.sqrt(omega2) / slender
     return np.where(omega2 * radius2**2 * s < 1.0, ratio, np.nan)
 
 

@@ -53,6 +53,7 @@ _GAINS = {
     "acceleration": (ModeBasis.HELD,),
 }
 _NO_GAIN = (np.nan, np.nan, np.nan)
+_MEASURED = ["mode", "frequency_hz", "frequency_u", "loss_factor", "loss_factor_u"]
 
 
 @dataclass(frozen=True)
@@ -196,24 +197,18 @@ def _ladders(
 ) -> Iterator[_Ladder]:
     own = board_modes[board_modes["specimen"] == specimen.specimen]
     for support, basis in (("bench", ModeBasis.BENCH), ("free", ModeBasis.FREE)):
-        measured = own[(own["support"] == support) & (own["frequency_hz"] > 0)]
-        if len(measured) > 1:
-            yield _measured(basis, measured.sort_values("frequency_hz"), board)
+        found = own[(own["support"] == support) & (own["frequency_hz"] > 0)]
+        if len(found) > 1:
+            mode, *columns = found.sort_values("frequency_hz")[_MEASURED].to_numpy(dtype=float).T
+            frequency, u, loss, loss_u = columns
+            losses = [(x, u) if x > 0 else None for x, u in zip(loss, loss_u, strict=True)]
+            yield _ladder(basis, mode.astype(int), frequency, np.nan_to_num(u), losses, board)
     if predicted and board.fit is not None:
         ladder = _predicted(board)
         yield ladder
         bench, sensed = study.settings.bench, study.settings.channels.drive_kind
         if sensed == "acceleration" and bench.drive_at_mm is not None:
             yield from _held(ladder, board, bench.drive_at_mm, bench.u_drive_at_mm)
-
-
-def _measured(basis: ModeBasis, modes: pd.DataFrame, board: boards.Board) -> _Ladder:
-    loss, loss_u = (modes[name].to_numpy(dtype=float) for name in ("loss_factor", "loss_factor_u"))
-    own = [(x, u) if x > 0 else None for x, u in zip(loss, loss_u, strict=True)]
-    frequency, u = (modes[name].to_numpy(dtype=float) for name in ("frequency_hz", "frequency_u"))
-    return _ladder(
-        basis, modes["mode"].to_numpy(dtype=int), frequency, np.nan_to_num(u), own, board
-    )
 
 
 def _predicted(board: boards.Board) -> _Ladder:

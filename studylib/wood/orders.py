@@ -64,20 +64,7 @@ def find_orders(frequency_hz, bar: beams.Bar) -> Orders:
     none = Orders(np.zeros(frequency.size, dtype=int), float("nan"))
     if frequency.size == 0:
         return none
-    ratio = _ladders(bar)  # (shear, order), relative to a slender bar with 1 m/s
-    best = _readings(frequency, ratio)
-    if not best:
-        return none
-    score, _, order, speed = best[0]
-    rivals = [
-        r for r in best[1:] if r[0] > score - _CLEAR and abs(2 * np.log(r[3] / speed)) > _DIFFERENT
-    ]
-    rival = rivals[0][3] ** 2 * bar.density / 1e9 if rivals else float("nan")
-    return Orders(order, float(rival))
-
-
-def _ladders(bar: beams.Bar) -> np.ndarray:
-    """Frequencies of the bar at a speed of sound of 1 m/s, shape (ratios E/G, orders)."""
+    # Frequencies of the bar at a speed of sound of 1 m/s, shape (ratios E/G, orders).
     order = np.arange(1, HIGHEST_ORDER + 1)
     slender = (
         beams.eigenvalues(HIGHEST_ORDER) ** 2
@@ -86,7 +73,15 @@ def _ladders(bar: beams.Bar) -> np.ndarray:
         / np.sqrt(12.0)
     )
     shear = beams.timoshenko_ratio(order[None, :], bar.slenderness, _SHEAR_GRID[:, None])
-    return slender * shear
+    best = _readings(frequency, slender * shear)
+    if not best:
+        return none
+    score, _, order, speed = best[0]
+    rivals = [
+        r for r in best[1:] if r[0] > score - _CLEAR and abs(2 * np.log(r[3] / speed)) > _DIFFERENT
+    ]
+    rival = rivals[0][3] ** 2 * bar.density / 1e9 if rivals else float("nan")
+    return Orders(order, float(rival))
 
 
 def _readings(frequency: np.ndarray, ladders: np.ndarray) -> list[tuple]:

@@ -110,8 +110,6 @@ FIELDS: list[tuple[str, dict, str]] = [
         {"feature": H3, "spent": 571.2, "boards": 7, "mounts": 1, "takes": 3},
         "(571, controls not counted) are best spent on 7 boards of each wood, 1 mount of",
     ),
-    ("plan.optimum", {"mounts": 0.93, "takes": 1.6, "feature": H3}, "has 0.9 mounts of each"),
-    ("plan.no_optimum", {}, "has no answer"),
     ("plan.aim_detect", {"size": "1.00 dB"}, "to detect 1.00 dB"),
     ("plan.aim_same", {"size": "1.00 dB"}, "the same within 1.00 dB"),
     ("plan.written", {}, "plan/"),

@@ -41,7 +41,6 @@ FIELDS = {
     "pages.nothing": {},
     "pages.first_rows": {"shown": 2, "of": 30},
     "pages.no_column": {"name": "m", "known": ["n"]},
-    "pages.level": {"level": 7},
     "front.argument": {"name": "tone_hz", "given": "-1", "right": "give more than 0"},
     "front.no_column": {"table": "features", "name": "value", "known": ["feature"]},
     "front.unknown_specimens": {"names": ["L1", "L2"]},

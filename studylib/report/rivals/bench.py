@@ -35,21 +35,14 @@ def mounting(basis: Basis) -> Finding:
     mounts = pd.DataFrame([(t.specimen, t.mount) for t in takes], columns=["specimen", "mount"])
     each = mounts_of(mounts).groupby("specimen").size()
     span = {"least": each.min(), "most": each.max()} if len(each) else {"least": 0, "most": 0}
-    return Finding(
-        "rivals.mounting",
-        note("rivals.by_mounting", **span, boards=len(each)),
-        _mounting_says(basis),
-    )
-
-
-def _mounting_says(basis: Basis) -> list[str]:
     spread = basis.summary.comparison.variance
     spread = spread[(spread["level"] == "mount") & spread["feature"].isin(basis.features)]
     said = [_mount_spread(basis, row) for row in spread.itertuples() if row.variance >= 0]
-    return (
-        [*said, note("rivals.spread_kept")]
-        if said
-        else [record(basis, Control.REMOUNT) if board_takes(basis) else no_tone(basis)]
+    gap = record(basis, Control.REMOUNT) if board_takes(basis) else no_tone(basis)
+    return Finding(
+        "rivals.mounting",
+        note("rivals.by_mounting", **span, boards=len(each)),
+        [*said, note("rivals.spread_kept")] if said else [gap],
     )
 
 
