@@ -43,13 +43,11 @@ class Attribution:
     table : the table `attribution`: a row a specimen, mount and harmonic, boards as in takes.csv.
     steps : the table `drive_steps`: a row a specimen, mount, harmonic and lower drive.
     take_spread : variances between repeats of one mount, pooled (nepers squared, radians squared).
-    remount : the same between mounts of one board, one for each multiple of the tone.
     """
 
     table: pd.DataFrame
     steps: pd.DataFrame
     take_spread: Spread
-    remount: list[Spread]
 
 
 def attribute(
@@ -151,7 +149,6 @@ def attribute(
         verdicts.judged_table(mounts, with_others),
         tables.typed("drive_steps", steps),
         spread,
-        remount,
     )
 
 

@@ -143,16 +143,16 @@ class SortedTakes:
     @np.errstate(divide="ignore", invalid="ignore")
     def moved_excess(self) -> dict[tuple[str, int], float]:
         """(specimen, multiple) -> excess in dB with the driver moved, from tone and probe tones."""
-        found = {}
-        for (specimen, _), takes in self._moved.items():
-            tones = [each for k, each in takes if k == 1 and each.take.drive_db == 0]
-            for k, probe in takes:
-                for tone in tones if k > 1 else ():
-                    passed = [
-                        abs(each.response[k - 1] / each.drive[k - 1]) for each in (tone, probe)
-                    ]
-                    found[specimen, k] = float(20.0 * np.log10(passed[0] / passed[1]))
-        return found
+        passed = [
+            (specimen, k, [abs(each.response[k - 1] / each.drive[k - 1]) for each in (tone, probe)])
+            for (specimen, _), takes in self._moved.items()
+            for k, probe in takes
+            for one, tone in takes
+            if k > 1 and one == 1 and tone.take.drive_db == 0
+        ]
+        return {
+            (name, k): float(20.0 * np.log10(tone / probe)) for name, k, (tone, probe) in passed
+        }
 
     def air_alike(self, take: Take, wood: Mapping[str, str]) -> bool:
         """Whether an airborne take of the batch stands beside a board of the same wood."""

@@ -122,11 +122,12 @@ def _set_sweep(known: Transfer, sweeps: Sequence[lines.Lines], tone: lines.Lines
         )
     fill = (known.source == "") & np.isfinite(value) & (u < 0.5)
     fill[0] = False
-    known.value[fill], known.u_noise[fill] = value[fill], u[fill]
-    known.dof[fill], known.bound[fill] = tone.dof, bound[fill]
-    known.n[fill] = len(sweeps)
-    known.frequency_hz[fill] = sweeps[0].frequency_hz[fill]
-    known.source[fill] = "attribution.sweep"
+    told = {
+        "value": value, "u_noise": u, "dof": tone.dof, "bound": bound, "n": len(sweeps),
+        "frequency_hz": sweeps[0].frequency_hz, "source": "attribution.sweep",
+    }  # fmt: skip
+    for name, values in told.items():
+        np.copyto(getattr(known, name), values, where=fill)
 
 
 def borrowed_transfer(

@@ -174,12 +174,14 @@ def drift_notes(checks: Checks) -> list[str]:
 
 def trends_table(checks: Checks) -> pd.DataFrame:
     """Change from the first take of a batch to the last, from boards mounted several times."""
-    rows = []
-    for row in checks.trends.itertuples():
-        known = register.find(row.feature)
-        ends = [scales.reported_difference(v, known) for v in (row.change, row.low, row.high)]
-        told = _difference(*ends, known.difference_unit)
-        rows.append((row.feature, row.batch or "all", *told, row.df))
+    rows = [
+        (row.feature, row.batch or "all", *_difference(*ends, known.difference_unit), row.df)
+        for row in checks.trends.itertuples()
+        for known in [register.find(row.feature)]
+        for ends in [
+            [scales.reported_difference(v, known) for v in (row.change, row.low, row.high)]
+        ]
+    ]
     return pd.DataFrame(
         rows, columns=["feature", "batch", "drift.h_change", "interval", "drift.h_df"]
     )

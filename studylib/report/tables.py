@@ -264,12 +264,15 @@ def budgets_table(summary: Summary) -> pd.DataFrame:
         own = summary.budgets[summary.budgets["feature"] == feature]
         unit = register.find(feature).difference_unit
         each = [
-            (words.say(row.term), row.u, True, row.common, row.basis) for row in own.itertuples()
-        ]
-        for shared in USES:
-            each.append(
+            *(
+                (words.say(row.term), row.u, True, row.common, row.basis)
+                for row in own.itertuples()
+            ),
+            *(
                 (words.say("budgets.total", shared=shared), *combined(own, shared=shared), "", "")
-            )
+                for shared in USES
+            ),
+        ]
         rows += [
             (feature, what, words.say("budgets.size", u=u, unit=unit, known=known), *beside)
             for what, u, known, *beside in each

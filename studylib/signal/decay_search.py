@@ -61,9 +61,8 @@ def with_new_decays(
     for index, group in enumerate(groups):
         owner[low[group].min() : high[group].max() + 1] = index
     picked = peaks[owner[peaks] < 0]
-    grown = {}
-    for peak in peaks[owner[peaks] >= 0]:
-        grown.setdefault(owner[peak], peak)
+    # The strongest peak of each group: the last one to be entered stands.
+    grown = {owner[peak]: peak for peak in peaks[owner[peaks] >= 0][::-1]}
     search.work.spend(STEPS * len(picked))  # beforehand: thousands would not even fit in memory
     parts = [_begun(starts_at(rest, search.turns, picked), picked, rest, search)]
     for index, group in enumerate(groups):

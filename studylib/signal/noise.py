@@ -19,13 +19,15 @@ is laid over it. A Hann window, applied to the bins (each less half of its two n
 the peaks standing on next to nothing; a low quantile in each stretch of bins then gives the noise.
 
 Functions: windowed_density, skirt, noise_spectrum, room_lines, strongest_line,
-distance_from_mains, noise_floor; NoiseSpectrum with .power, .weighted_power, .bands, .hidden.
+distance_from_mains, noise_floor, stretches; NoiseSpectrum with .power, .weighted_power, .bands,
+.hidden.
 Source: the transform of cos^4 in closed form; Harris 1978 for its noise bandwidth (35/18
 bins); bands.py. Mains frequencies of IEC 60196; a grid wanders by about 0.2 Hz (common practice,
 no source), its k-th line k times as far. A quantile q of exponential variables of mean P is
 -P ln(1 - q); Hann's weights 1, -1/2, -1/2 over 2 pass 3/8 of white noise's power (definitions).
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import NamedTuple
@@ -302,7 +304,15 @@ def noise_floor(spectrum: np.ndarray, *, first: int, last: int) -> np.ndarray:
     """
     hann = 0.5 * spectrum[1:-1] - 0.25 * (spectrum[:-2] + spectrum[2:])
     power = np.abs(hann[first - 1 : last]) ** 2
-    edges = _stretches(first, last)
+    edges = np.array(
+        stretches(
+            first,
+            last + 1,
+            least=LEAST_BINS,
+            wider=lambda edge: edge + max(LEAST_BINS, int(STRETCH * edge)),
+        )
+    )
+    edges -= first
     middles = 0.5 * (edges[1:] + edges[:-1])
     floors = np.array(
         [
@@ -316,12 +326,15 @@ def noise_floor(spectrum: np.ndarray, *, first: int, last: int) -> np.ndarray:
     return np.exp(np.interp(np.arange(last - first + 1), middles, level))
 
 
-def _stretches(first: int, last: int) -> np.ndarray:
-    """Edges of the stretches, counted from `first`."""
-    edges = [0]
-    while edges[-1] < last - first + 1:
-        edges.append(edges[-1] + max(LEAST_BINS, int(STRETCH * (first + edges[-1]))))
-    edges[-1] = last - first + 1
-    if len(edges) > 2 and edges[-1] - edges[-2] < LEAST_BINS:
+def stretches(first: int, end: int, *, least: int, wider: Callable[[int], int]) -> list[int]:
+    """Edges of stretches of bins from `first` to `end`, none of them shorter than `least`.
+
+    wider : edge -> the next one.
+    """
+    edges = [first]
+    while edges[-1] < end:
+        edges.append(wider(edges[-1]))
+    edges[-1] = end
+    if len(edges) > 2 and edges[-1] - edges[-2] < least:
         del edges[-2]
-    return np.array(edges)
+    return edges

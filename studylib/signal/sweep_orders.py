@@ -33,6 +33,7 @@ import numpy as np
 from scipy.fft import irfft, next_fast_len, rfft
 
 from studylib.signal.line_sums import end_levels, missing_tail
+from studylib.signal.noise import stretches
 from studylib.signal.sweep import (
     LONGEST_S,
     ORDERS,
@@ -281,13 +282,14 @@ def ends_too_soon(
 @lru_cache(maxsize=8)
 def _stretches(lowest_hz: float, m: int, rate_hz: float) -> tuple[int, ...]:
     """Edges in bins, from half the sweep's lowest frequency to half the sampling rate."""
-    edges = [max(round(lowest_hz / 2 * m / rate_hz), 2)]
-    while edges[-1] < m // 2:
-        edges.append(max(edges[-1] + LEAST_STRETCH, round(edges[-1] * STRETCH)))
-    edges[-1] = m // 2
-    if len(edges) > 2 and edges[-1] - edges[-2] < LEAST_STRETCH:
-        del edges[-2]
-    return tuple(edges)
+    return tuple(
+        stretches(
+            max(round(lowest_hz / 2 * m / rate_hz), 2),
+            m // 2,
+            least=LEAST_STRETCH,
+            wider=lambda edge: max(edge + LEAST_STRETCH, round(edge * STRETCH)),
+        )
+    )
 
 
 def sweep_noise(

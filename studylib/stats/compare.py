@@ -324,11 +324,12 @@ def _positive_control(
     }
     judged = tidy[(tidy["role"] != "") & tidy["state"].isin(["used", *LOST])]
     shares = {state: (judged["state"] == state).groupby(judged["feature"]).mean() for state in LOST}
-    rows = []
-    for name in order:
-        most = design.MOST_BELOW_NOISE
-        lost = next((s for s, share in shares.items() if share.get(name, 0.0) > most), "")
-        rows += boards.control_rows(
+    most = design.MOST_BELOW_NOISE
+    rows = [
+        row
+        for name in order
+        for lost in [next((s for s, share in shares.items() if share.get(name, 0.0) > most), "")]
+        for row in boards.control_rows(
             register.find(name),
             cells.get(name),
             **names,
@@ -337,6 +338,7 @@ def _positive_control(
             steady=_steady(caveats.steadiness.get(name)),
             lost=codes.note(LOST[lost], share=most) if lost else "",
         )
+    ]
     return tables.typed("positive_control", rows)
 
 

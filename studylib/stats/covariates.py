@@ -358,8 +358,7 @@ def _lines(case: _Case, confidence: float) -> Iterator[tuple]:
 # ------------------------------------------------------------------ rows of the table
 
 
-def _rows(case: _Case, woods: Sequence[str], confidence: float, refused: str) -> list[dict]:
-    rows: list[dict] = []
+def _rows(case: _Case, woods: Sequence[str], confidence: float, refused: str) -> Iterator[dict]:
     found = {} if refused or case.model is None else _numbers(case, confidence)
     for wood_a, wood_b in combinations(woods, 2):
         row = dict.fromkeys(tables.TABLES["covariates"].of_type("number"), _NAN) | {
@@ -377,9 +376,7 @@ def _rows(case: _Case, woods: Sequence[str], confidence: float, refused: str) ->
             **found.get((wood_a, wood_b), {}),
         }
         why = refused or _why_no_fit(case, min(row["n_a"], row["n_b"]))
-        row["note"] = several([why, *_remarks(case, row, why)])
-        rows.append(row)
-    return rows
+        yield row | {"note": several([why, *_remarks(case, row, why)])}
 
 
 def _numbers(case: _Case, confidence: float) -> dict[tuple[str, str], dict]:

@@ -29,7 +29,7 @@ Functions: `reference_chart`, `trends`, `steadiness`, `order_of_woods`, `confide
 Classes: `Steadiness`, `OrderOfWoods`.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from itertools import permutations
 
@@ -256,7 +256,7 @@ def order_of_woods(order: pd.DataFrame, boards: pd.DataFrame) -> OrderOfWoods:
     places["place"] += float(own["place"].mean()) if len(own) else 0.0
     k, n = len(places), len(table)
     total = float(np.sum((table["place"] - table["place"].mean()) ** 2))
-    apart = _apart(own.assign(wood=own["specimen"].map(wood)), list(places["wood"]))
+    apart = tuple(_apart(own.assign(wood=own["specimen"].map(wood)), list(places["wood"])))
     if k < 2 or n <= k or total < 1e-12:
         return OrderOfWoods(places, float("nan"), float("nan"), apart)
     within = float(np.sum((table["place"] - groups.transform("mean")) ** 2))
@@ -265,14 +265,12 @@ def order_of_woods(order: pd.DataFrame, boards: pd.DataFrame) -> OrderOfWoods:
     return OrderOfWoods(places, float(np.sqrt(max(1.0 - within / total, 0.0))), p, apart)
 
 
-def _apart(mounts: pd.DataFrame, woods: list[str]) -> tuple[tuple[str, str], ...]:
+def _apart(mounts: pd.DataFrame, woods: list[str]) -> Iterator[tuple[str, str]]:
     """Pairs of woods with several boards, one wholly before the other in each shared batch."""
     spans = mounts.groupby(["wood", "batch"])["place"].agg(["min", "max"])
     boards = mounts.groupby("wood")["specimen"].nunique()
-    found = []
     for a, b in permutations([wood for wood in woods if boards[wood] > 1], 2):
         shared = spans.loc[a].index.intersection(spans.loc[b].index)
         before = spans.loc[a].loc[shared, "max"] < spans.loc[b].loc[shared, "min"]
         if len(shared) and before.all():
-            found.append((a, b))
-    return tuple(found)
+            yield a, b

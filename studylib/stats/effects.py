@@ -17,7 +17,7 @@ Functions: `claimed_pairs`, `compared_pairs`, `effects_table`, `effect_id`, `cla
 import hashlib
 import json
 import math
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from itertools import combinations
 from types import MappingProxyType
 
@@ -155,7 +155,7 @@ def _rows(
     reason,
     board_sd,
     confidence,
-) -> list[dict]:
+) -> Iterator[dict]:
     """Rows of one feature, not yet judged; without numbers where there is no pair in `found`."""
     counts = sample.design.counts if sample else dict.fromkeys(woods, 0)
     pairs, in_model = {}, []
@@ -163,7 +163,6 @@ def _rows(
         spoken_of = sample.design.woods
         pairs = {(spoken_of[pair.a], spoken_of[pair.b]): pair for pair in found}
         in_model = sample.ids(spoken_of)
-    rows = []
     for both in combinations(woods, 2):
         pair = pairs.get(both)
         ids = in_model if pair else sample.ids(both) if sample else []
@@ -177,8 +176,7 @@ def _rows(
         else:
             row["verdict"] = Verdict.OPEN if reason else Verdict.BOARDS_ONLY
             row["method"] = reason or Method.TOO_FEW
-        rows.append(row)
-    return rows
+        yield row
 
 
 def _blank(feature: register.Feature, wood_a: str, wood_b: str, counts, ids) -> dict:

@@ -142,15 +142,13 @@ def distances(table: pd.DataFrame, features: Sequence[str]) -> list[Distance]:
         return []
     mounts = int((cells["mount"].transform("size") > 1).sum())
     error = CHANCE / (mounts * len(kept))
-    found = []
-    for _, batch in table.groupby("batch", sort=False):
-        values, boards = batch[kept].to_numpy(float), batch["specimen"].to_numpy()
-        found += [
-            _of_mount(i, mount, boards, np.abs(values - values[i]), squares[kept], df, error)
-            for i, mount in enumerate(batch["mount"])
-            if (boards == boards[i]).sum() > 1
-        ]
-    return found
+    return [
+        _of_mount(i, mount, boards, np.abs(values - values[i]), squares[kept], df, error)
+        for _, batch in table.groupby("batch", sort=False)
+        for values, boards in [(batch[kept].to_numpy(float), batch["specimen"].to_numpy())]
+        for i, mount in enumerate(batch["mount"])
+        if (boards == boards[i]).sum() > 1
+    ]
 
 
 def _of_mount(i, mount, boards, apart, squares, df, error) -> Distance:
