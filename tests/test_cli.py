@@ -184,7 +184,7 @@ def test_new_writes_a_folder_that_check_can_speak_about(tmp_path):
     assert (folder / "study.toml").is_file()
     result = study("check", folder)
     assert result.exit_code == 0
-    assert result.stdout.splitlines()[-1] == say("cli.nothing_recorded", planned=34)
+    assert result.stdout.splitlines()[-1] == say("cli.nothing_recorded", planned=35)
     assert f"study signals '{folder}'" in first.stdout
     again = study("new", folder, "--woods", "larch, cherry")
     assert again.exit_code == 2

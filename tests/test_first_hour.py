@@ -38,7 +38,8 @@ def sound_of(take, wood: str, rng: np.random.Generator, spread: float) -> np.nda
     if take.kind == "tone":
         phase = 2 * np.pi * take.tone_hz * t
         harmonics = enumerate((1.0, 0.01, 0.004), start=1)
-        return LEVEL[wood] * spread * sum(a * np.sin(k * phase) for k, a in harmonics)
+        level = LEVEL[wood] * spread * 10 ** (take.drive_db / 20)
+        return level * sum(a * np.sin(k * phase) for k, a in harmonics)
     x = np.zeros_like(t)
     for at in (0.2, 0.9):
         first = round(at * RATE_HZ)
@@ -86,7 +87,7 @@ def summary(walked):
 
 def test_every_recording_is_fit_for_use(summary):
     takes = summary.gathered.quality.query("check == 'take'")
-    assert len(takes) == 2 * 12 + 2
+    assert len(takes) == 2 * 12 + 1 + 2
     assert set(takes["verdict"]) == {"pass"}
 
 

@@ -49,8 +49,9 @@ def test_three_answers_make_a_study_that_is_ready(tmp_path, terminal):
         "larch": 3,
         "cherry": 3,
     }
-    # Two mounts of six boards, a tone and taps in each, and the room before and after.
-    assert len(found.planned) == 2 * 6 * 2 + 2
+    # Two mounts of six boards, a tone and taps in each, the first tone also at lower drive, and the
+    # room before and after.
+    assert len(found.planned) == 2 * 6 * 2 + 1 + 2
     assert not found.settings.study.separate_trees
 
 
@@ -111,6 +112,7 @@ def test_a_folder_in_use_is_refused_before_anything_is_asked(rails, terminal):
 def test_rows_can_be_typed_and_mix_the_woods(rails):
     found = read_study(rails)
     names = [take.take for take in found.planned]
+    assert [name.partition("-")[2] for name in names[1:4]] == ["1-tone-down12", "1-tone", "1-tap"]
     assert (names[0], names[-1]) == ("room-1", "room-2")
     assert {"L1-1-tone", "L1-1-tap", "R4-2-tone"} <= set(names)
     assert all(take.file == f"recordings/day1/{take.take}.wav" for take in found.planned)
@@ -124,7 +126,7 @@ def test_rows_can_be_typed_and_mix_the_woods(rails):
 
 def test_the_default_fits_into_an_hour(rails):
     plan = read_study(rails).settings.plan
-    assert 24 * plan.minutes_mount + 50 * plan.minutes_take <= 45
+    assert 24 * plan.minutes_mount + 51 * plan.minutes_take <= 45
 
 
 OWN = """# mine, first
@@ -136,7 +138,7 @@ tap_places = 1
 free_taps = 0
 controls = false\t# without
 probes = []
-drive_steps_db = []
+drive_steps_db = [-12]
 note = "drive = 3"
 
 [study]
@@ -210,14 +212,14 @@ def test_what_its_owner_has_chosen_is_not_changed(rails, line, value, what):
 
 
 STUDY = '[study]\ntitle = "t"\nquestion = "q"\n'
-SIMPLE = "controls = false\ndrive_steps_db = []\n"
+SIMPLE = "controls = false\ndrive_steps_db = [-12]\n"
 
 
 @pytest.mark.parametrize(
     "text",
     [
-        f"plan = {{controls = false, drive_steps_db = [], probes = []}}\n{STUDY}",
-        f"plan.controls = false\nplan.drive_steps_db = []\nplan.probes = []\n{STUDY}",
+        f"plan = {{controls = false, drive_steps_db = [-12], probes = []}}\n{STUDY}",
+        f"plan.controls = false\nplan.drive_steps_db = [-12]\nplan.probes = []\n{STUDY}",
         f"{STUDY}[plan]\n{SIMPLE}probes = [\n]\n",
         f'{STUDY}note = """\n[plan]\n"""\n[ \'plan\' ]\n{SIMPLE}probes = []\n',
     ],

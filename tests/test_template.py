@@ -63,7 +63,7 @@ def test_a_new_study_holds_its_answers_and_is_read_without_a_word(tmp_path):
     assert settings.tone.fundamental_hz == 220.5
     assert (settings.study.separate_trees, settings.plan.boards) == (False, 3)
     assert {name: getattr(settings.plan, name) for name in SIMPLE} == {
-        name: tuple(value) if value == [] else value for name, value in SIMPLE.items()
+        name: tuple(value) if isinstance(value, list) else value for name, value in SIMPLE.items()
     }
     reading = read_settings(tmp_path / "study.toml")
     assert (reading.faults, reading.warnings) == ((), ())

@@ -13,7 +13,7 @@
 - Controls: the silent room first and last. Unless the plan does without further ones: once with
   everything turned up (idle); the recorder into itself; the driver on the block where no sensor
   feels what enters the board, or to see levels follow the drive; the driver in the air beside the
-  first board mounted.
+  first board mounted. Without them, drive steps are made on the first board mounted alone.
 - Test takes: the reference turned end for end, at the end of the first batch; on demand, after all
   else in a mounting, the microphone farther off (first board mounted) and the driver moved (each
   board once).
@@ -186,7 +186,9 @@ def _batch(
         mount = numbers.next(specimen, "bench")
         if place == 0 and settings.plan.controls:
             steps += [Step("airborne", specimen, mount, tone_hz=hz) for hz in _tones(settings)]
-        steps += _mounted(specimen, mount, settings, steps_too=first)
+        steps += _mounted(
+            specimen, mount, settings, steps_too=first and (place == 0 or settings.plan.controls)
+        )
         steps += _tests(specimen, mount, settings, farther=place == 0, moved=first)
     reference = [s.specimen for s in study.with_role("reference")] if settings.plan.turned else []
     turned = reference if numbers.next("", "turned") == 1 else []  # in the first batch alone
@@ -407,8 +409,9 @@ def take_name(step: Step, batch: str) -> str:
 
 def short_name(step: Step, batch: str) -> str:
     """A take's id as a person types it, where a mount has one take of each kind."""
+    down = f"-down{-step.drive_db:02g}" if step.drive_db else ""
     return (
-        f"{step.specimen}-{step.mount}-{step.kind}"
+        f"{step.specimen}-{step.mount}-{step.kind}{down}"
         if step.specimen
         else f"{step.kind}-{step.repeat}"
     )

@@ -40,7 +40,7 @@ SIMPLE = {
     "batches": 1,
     "controls": False,
     "probes": [],
-    "drive_steps_db": [],
+    "drive_steps_db": [-12.0],
     "tap_places": 1,
     "free_taps": 0,
 }
