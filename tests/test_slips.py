@@ -382,6 +382,8 @@ def test_nothing_is_offered_in_the_place_of_a_recording(folder):
     record(folder, "room", "L1-probe", "R1-probe")
     shutil.copy(folder / "recordings/L1-probe.wav", folder / "recordings/L1-probe.WAV")
     assert offered(folder, "L1-probe.WAV") == (None, None)
+    study = read_study(folder)  # nor where that is to be made again
+    assert owner_of(study, "recordings/L1-probe.WAV", study.takes) is None
 
 
 # What the bench prints, whole
