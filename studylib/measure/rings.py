@@ -166,8 +166,9 @@ def measure_ring(
     if take.kind != "tap":
         return _sweep(x, info.rate_hz, study, shape, tuple(channels))
     floors = noise_floors(x[0], rate_hz=info.rate_hz, step=smallest_step(x[0], step_of(info)))
-    gain = gate_db(*floors), recovery_db(*floors)
-    return Ring(taps=taps_of(x[0], info.rate_hz, study), gain=gain)
+    return Ring(
+        taps=taps_of(x[0], info.rate_hz, study), gain=(gate_db(*floors), recovery_db(*floors))
+    )
 
 
 def taps_of(x: np.ndarray, rate_hz: int, study: Study) -> list[Tap]:

@@ -92,8 +92,11 @@ def levels_told(study: Study, batches: Iterable[BatchMeasurement]) -> list[str]:
     alone = channels.drive is None and channels.response_kind == "microphone"
     if alone and levels.groupby(CASE)["drive_db"].nunique().max() == 1:
         return ["checks.levels_untested"]
-    found = level_findings(levels) if len(levels) else []
-    return [one for one in found if code_of(one) in OF_THE_DRIVE]
+    return [
+        one
+        for one in (level_findings(levels) if len(levels) else ())
+        if code_of(one) in OF_THE_DRIVE
+    ]
 
 
 def repeats_apart(batches: Iterable[BatchMeasurement]) -> list[str]:

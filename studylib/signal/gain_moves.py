@@ -103,8 +103,8 @@ def recovery_db(floor: np.ndarray, whole: np.ndarray, hop_s: float) -> float | N
     first, second = parts[:, :-half:step], parts[:, half::step]
     level, own = 0.5 * (first + second), whole[half::step][: first.shape[1]]
     # What dies away is no noise, nor is what is as loud as the sounds.
-    goes_on = second > first - FALLING_DB
-    noise = (goes_on.sum(axis=0) >= ENOUGH) & (own < whole.max() - QUIET_DB)
+    still = np.sum(second > first - FALLING_DB, axis=0) >= ENOUGH
+    noise = still & (own < whole.max() - QUIET_DB)
     fell, rises = np.zeros(noise.size, bool), np.zeros(noise.size)
     for lag in range(1, min(noise.size, round(LONGEST_S / STEP_S))):
         ago, now, both = level[:, :-lag], level[:, lag:], noise[:-lag] & noise[lag:]

@@ -232,8 +232,8 @@ def gain_checks(
 
     A gate moves the gain as well, and is told alone.
     """
-    values = (("noise_gated", gate_db), ("gain_moves", None if gate_db else gain_db))
-    return _held({name: db for name, db in values if db}, table, channel="response")
+    told = (("noise_gated", gate_db), ("gain_moves", None if gate_db else gain_db))
+    return [check(name, db, table, channel="response") for name, db in told if db]
 
 
 def hides_weak_lines(checks: Iterable[Check]) -> bool:

@@ -209,9 +209,12 @@ def _scored(state: _State, bins: _Bins) -> tuple[np.ndarray, np.ndarray]:
     size = 2 * len(terms)
     information = np.empty((size + 1, size + 1))
     # np.block and np.r_ cost more than the arithmetic.
-    real = np.concatenate([mirrored.real + same.real, -mirrored.imag - same.imag], axis=1)
-    imag = np.concatenate([mirrored.imag - same.imag, mirrored.real - same.real], axis=1)
-    information[:size, :size] = np.concatenate([real, imag])
+    information[:size, :size] = np.concatenate(
+        [
+            np.concatenate([mirrored.real + same.real, -mirrored.imag - same.imag], axis=1),
+            np.concatenate([mirrored.imag - same.imag, mirrored.real - same.real], axis=1),
+        ]
+    )
     information[size, :size] = information[:size, size] = np.append(cross.real, -cross.imag)
     information[size, size] = float(twice.sum().real) + unsure**-2
     return np.concatenate([own.real, -own.imag, [of_ratio]]), information
