@@ -45,7 +45,6 @@ def agreement_of(takes: Sequence[Lines], *, sensed: bool, lines: np.ndarray) -> 
     takes : repeats of one tone in one mount; a take without a level somewhere is left out there.
     lines : (K,) where a line of another source was found or must be reckoned with.
     """
-    size = takes[0].response.size
     response, drive = (np.stack([getattr(t, c) for t in takes]) for c in ("response", "drive"))
     noise = np.stack([take.u_response for take in takes]) / np.abs(response)
     if sensed:
@@ -56,8 +55,7 @@ def agreement_of(takes: Sequence[Lines], *, sensed: bool, lines: np.ndarray) -> 
     angle, beyond = _widest(ratio, apart_u)
     inverted = np.minimum(*(_widest(c, u)[1] for c, u in ((response, noise), (drive, u_drive))))
     flipped = _widest(ratio, apart_u, times=2)[1] <= APART  # all angles 0 or half a turn
-    both = (inverted > INVERTED) if sensed else np.zeros(size, dtype=bool)
-    apart = (beyond > APART) | both
+    apart = (beyond > APART) | (sensed & (inverted > INVERTED))
     looks = np.select(
         [~apart, beyond <= APART, flipped, lines],
         [

@@ -74,8 +74,7 @@ class BoardFacts:
 def facts_of_study(study: Study, board_modes: pd.DataFrame) -> dict[str, BoardFacts]:
     """What specimens.csv, study.toml and the table `board_modes` say of each specimen."""
     drive_mm = getattr(getattr(study.settings, "bench", None), "drive_at_mm", None)
-    found = board_modes[(board_modes["frequency_hz"] > 0)]
-    by_board = dict(tuple(found.groupby("specimen")))
+    by_board = dict(tuple(board_modes[board_modes["frequency_hz"] > 0].groupby("specimen")))
     return {
         each.specimen: BoardFacts(
             each.wood,

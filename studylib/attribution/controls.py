@@ -231,6 +231,7 @@ def _found(
     return found, amplitude + np.where(present, EXPANDED * u, limit)
 
 
+@np.errstate(divide="ignore", invalid="ignore")
 def block_of(
     tones: Sequence[lines.Lines], probes: dict[int, list[lines.Lines]], *, size: int
 ) -> Block | None:
@@ -252,13 +253,12 @@ def block_of(
                 u = np.array([getattr(take, f"u_{channel}")[k - 1] for take in takes]) / full
                 value[k - 1] = np.mean(each)
                 u_value[k - 1] = np.sqrt((u**2).sum()) / len(takes)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        excess = tone.response / tone.drive * drive / probe
-        shares = (
-            (tone.u_response, tone.response), (tone.u_drive, tone.drive),
-            (u_probe, probe), (u_drive, drive),
-        )  # fmt: skip
-        u_excess = np.sqrt(sum((u / np.abs(value)) ** 2 for u, value in shares))
+    excess = tone.response / tone.drive * drive / probe
+    shares = (
+        (tone.u_response, tone.response), (tone.u_drive, tone.drive),
+        (u_probe, probe), (u_drive, drive),
+    )  # fmt: skip
+    u_excess = np.sqrt(sum((u / np.abs(value)) ** 2 for u, value in shares))
     return Block(
         tone.response, tone.u_response, probe, u_probe, tone.dof, excess, u_excess,
         (tone.n, min(map(len, probes.values()), default=1)),

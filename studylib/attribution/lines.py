@@ -109,6 +109,7 @@ def read_lines(harmonics: pd.DataFrame, takes: Iterable[Take], *, size: int) -> 
     return found
 
 
+@np.errstate(divide="ignore", invalid="ignore")
 def mean_lines(takes: Sequence[Lines]) -> Lines:
     """The complex mean of repeats, with its uncertainty from noise and the repeats' scatter."""
     if len(takes) == 1:
@@ -121,12 +122,11 @@ def mean_lines(takes: Sequence[Lines]) -> Lines:
     # Where the drive channel holds only noise, a ratio to it would scatter with that noise.
     heard = [np.abs(take.drive) > take.presence(take.u_drive) for take in takes]
     divided = np.all(heard, axis=0)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        each = np.log(np.abs(np.where(divided, response / drive, response)))
-        middle = np.abs(_mean(response, there))
-        middle = np.log(np.where(divided, middle / np.abs(_mean(drive, there)), middle))
-        scatter = each.std(axis=0, ddof=1)
-        lowest, highest = each.min(axis=0) - middle, each.max(axis=0) - middle
+    each = np.log(np.abs(np.where(divided, response / drive, response)))
+    middle = np.abs(_mean(response, there))
+    middle = np.log(np.where(divided, middle / np.abs(_mean(drive, there)), middle))
+    scatter = each.std(axis=0, ddof=1)
+    lowest, highest = each.min(axis=0) - middle, each.max(axis=0) - middle
     return replace(
         takes[0],
         frequency_hz=np.mean([take.frequency_hz for take in takes], axis=0),

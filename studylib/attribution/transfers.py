@@ -50,11 +50,10 @@ class Transfer:
 
 def nothing_known(size: int) -> Transfer:
     """A Transfer without any value."""
-    unknown = [np.full(size, np.nan) for _ in range(4)]
     return Transfer(
-        np.full(size, np.nan + 0j), unknown[0], np.ones(size), np.zeros(size), np.ones(size),
-        np.zeros(size), np.zeros(size), np.ones(size), unknown[1], np.full(size, "", dtype=object),
-        np.full(size, np.nan), np.full(size, np.nan),
+        np.full(size, np.nan + 0j), np.full(size, np.nan), np.ones(size), np.zeros(size),
+        np.ones(size), np.zeros(size), np.zeros(size), np.ones(size), np.full(size, np.nan),
+        np.full(size, "", dtype=object), np.full(size, np.nan), np.full(size, np.nan),
     )  # fmt: skip
 
 
@@ -105,21 +104,19 @@ def _set_probe(known: Transfer, k: int, takes: Sequence[lines.Lines], *, sensed:
     known.frequency_hz[i], known.source[i] = mean.frequency_hz[i], "attribution.probe"
 
 
+@np.errstate(divide="ignore", invalid="ignore")
 def _set_sweep(known: Transfer, sweeps: Sequence[lines.Lines], tone: lines.Lines) -> None:
     response = np.stack([sweep.response for sweep in sweeps])
     drive = np.stack([sweep.drive for sweep in sweeps])
     single = np.sqrt(tone.n)  # from the mean's noise back to that of one take
     scale = np.array([np.sqrt(tone.seconds / sweep.seconds) for sweep in sweeps])[:, None] * single
-    with np.errstate(divide="ignore", invalid="ignore"):
-        value = (response / drive).mean(axis=0)
-        u = np.hypot(
-            tone.u_response * scale / np.abs(response), tone.u_drive * scale / np.abs(drive)
-        )
-        u = np.sqrt((u**2).sum(axis=0)) / len(sweeps)
-        bound = np.max(
-            [(s.u_response / np.abs(s.response)) + (s.u_drive / np.abs(s.drive)) for s in sweeps],
-            axis=0,
-        )
+    value = (response / drive).mean(axis=0)
+    u = np.hypot(tone.u_response * scale / np.abs(response), tone.u_drive * scale / np.abs(drive))
+    u = np.sqrt((u**2).sum(axis=0)) / len(sweeps)
+    bound = np.max(
+        [(s.u_response / np.abs(s.response)) + (s.u_drive / np.abs(s.drive)) for s in sweeps],
+        axis=0,
+    )
     fill = (known.source == "") & np.isfinite(value) & (u < 0.5)
     fill[0] = False
     told = {

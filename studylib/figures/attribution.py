@@ -95,7 +95,11 @@ def excess_figure(
     highest = verdicts.highest_shown(table)
     rows, above = table[table["harmonic"] <= highest], table[table["harmonic"] > highest]
     figure, ((upper,), (lower,)) = panelled(size, 6.4, 2, sharex=True, height_ratios=(3, 1.3))
-    _excesses(upper, rows, study, _reach(rows))
+    # Half the height of the axis: all intervals that settle something, within reason.
+    settled = rows["verdict"].isin([Verdict.DRIVER, Verdict.BENCH, Verdict.BEYOND])
+    ends = rows.loc[settled, ["low", "high"]].to_numpy(float)
+    farthest = np.abs(ends[np.isfinite(ends)]).max(initial=3.0)
+    _excesses(upper, rows, study, float(np.ceil(min(farthest, WIDEST_DB) + 2.0)))
     _counts(lower, rows)
     quiet = int((above["verdict"] == Verdict.NOISE).sum())
     lower.set(
@@ -105,13 +109,6 @@ def excess_figure(
         ),
     )  # fmt: skip
     return settle(figure)
-
-
-def _reach(rows: pd.DataFrame) -> float:
-    """Half the height of the axis: all intervals that settle something, within reason."""
-    settled = rows["verdict"].isin([Verdict.DRIVER, Verdict.BENCH, Verdict.BEYOND])
-    ends = rows.loc[settled, ["low", "high"]].to_numpy(float)
-    return float(np.ceil(min(np.abs(ends[np.isfinite(ends)]).max(initial=3.0), WIDEST_DB) + 2.0))
 
 
 def _excesses(axes: Axes, rows: pd.DataFrame, study: sheets.Study, reach: float) -> None:

@@ -193,16 +193,12 @@ def ladder_figure(
         frequency_axis(axes, low, high, label=axes is panels[-1])
         _harmonics(axes, f, low, high, study.settings.tone.harmonics)
         axes.grid(axis="y", which="both")
-    _few_ticks(panels[0], known["loss_factor"])
+    least, most = known["loss_factor"].min() / 1.15, known["loss_factor"].max() * 1.15
+    steps = [m * 10.0**e for e in range(-5, 1) for m in (1, 2, 3, 5, 7)]
+    panels[0].set_yticks([], minor=True)
+    panels[0].set(yticks=[step for step in steps if least <= step <= most], ylim=(least, most))
     figure.legend(*panels[0].get_legend_handles_labels(), loc=ABOVE_RIGHT, ncols=4)
     return settle(figure)
-
-
-def _few_ticks(axes: Axes, values: pd.Series) -> None:
-    low, high = float(values.min()) / 1.15, float(values.max()) * 1.15
-    steps = [m * 10.0**e for e in range(-5, 1) for m in (1, 2, 3, 5, 7)]
-    axes.set_yticks([], minor=True)
-    axes.set(yticks=[step for step in steps if low <= step <= high], ylim=(low, high))
 
 
 @styled

@@ -15,18 +15,7 @@ import pandas as pd
 from studylib import codes, errors, register, sheets
 from studylib.measure.features import has_sensed_drive
 from studylib.sheets.settings import Plan
-from studylib.stats import effects, looks, scales
-from studylib.stats.planning import (
-    Minutes,
-    Nest,
-    Spreads,
-    best_splits,
-    common_spreads,
-    false_alarms,
-    pilot_spreads,
-    power_curves,
-    verdict_mix,
-)
+from studylib.stats import effects, looks, planning, scales
 from studylib.stats.power import (
     Chances,
     Decision,
@@ -52,7 +41,7 @@ class FeaturePlan:
     """
 
     feature: register.Feature
-    spreads: Spreads
+    spreads: planning.Spreads
     difference: float
     limit: float | None
     chances: Chances | None
@@ -77,7 +66,7 @@ class StudyPlan:
 
     study: sheets.Study
     planks: dict[str, int]
-    nest: Nest
+    nest: planning.Nest
     decision: Decision
     assumed: bool
     features: tuple[FeaturePlan, ...]
@@ -104,13 +93,13 @@ class StudyPlan:
         return self.study.settings.tap_places if tapped else 0
 
     @property
-    def minutes(self) -> Minutes:
+    def minutes(self) -> planning.Minutes:
         """What a board, a mount with all but its full-drive tones, and a take cost."""
         plan, places = self.plan, self.tap_places
         times = 2 if plan.probes_before and self.senses_drive else 1
         sweeps = plan.sweeps * self.study.settings.sweep.known
         further = len(plan.probes) * times + plan.taps * places + sweeps
-        return Minutes(
+        return planning.Minutes(
             plan.minutes_board + plan.free_taps * places * plan.minutes_take,
             plan.minutes_mount + further * plan.minutes_take,
             plan.minutes_take,
@@ -125,7 +114,7 @@ class StudyPlan:
     @cached_property
     def splits(self) -> pd.DataFrame:
         """Designs that cost no more than this one, best first, for the first primary feature."""
-        return best_splits(
+        return planning.best_splits(
             self.features[0].spreads, self.minutes, woods=len(self.planks), budget=self.spent
         )
 
@@ -133,7 +122,7 @@ class StudyPlan:
     def curves(self) -> dict[str, pd.DataFrame]:
         """Feature -> chance over the planks of each wood (`plan_curves.power_curves`)."""
         return {
-            one.feature.name: power_curves(
+            one.feature.name: planning.power_curves(
                 one.spreads, self.nest, self.decision, difference=one.difference
             )
             for one in self.features
@@ -142,15 +131,13 @@ class StudyPlan:
     @cached_property
     def mixes(self) -> dict[str, pd.DataFrame]:
         """Feature with a limit -> chance of each verdict over the true difference."""
-        if min(self.planks.values()) < 2:
-            return {}
         return {
-            one.feature.name: verdict_mix(
+            one.feature.name: planning.verdict_mix(
                 one.spreads, self.nest, self.decision,
                 planks=self.planks.values(), limit=one.limit, same_possible=self.changed,
             )
             for one in self.features
-            if one.limit is not None
+            if one.limit is not None and min(self.planks.values()) > 1
         }  # fmt: skip
 
     @cached_property
@@ -161,7 +148,7 @@ class StudyPlan:
         spreads = replace(
             first, source=first.source * math.sqrt(0.8), specimen=first.source * math.sqrt(0.2)
         )
-        return false_alarms(
+        return planning.false_alarms(
             spreads,
             woods=len(self.planks),
             planks=max(2, min(self.planks.values())),
@@ -190,7 +177,7 @@ def plan_study(study: sheets.Study) -> StudyPlan:
         # Boards in every batch pay nothing for it; boards dealt to batches pay one df each.
         block_columns=settings.plan.batches - 1 if dealt else 0,
     )
-    nest = Nest(below, settings.plan.mounts, settings.plan.takes)
+    nest = planning.Nest(below, settings.plan.mounts, settings.plan.takes)
     return StudyPlan(
         study,
         planks,
@@ -216,10 +203,10 @@ def _planks(study: sheets.Study) -> tuple[dict[str, int], float, bool]:
     return dict(sorted(counts.items(), key=lambda item: item[1])), below, not woods
 
 
-def _spreads(study: sheets.Study, feature: str) -> Spreads:
+def _spreads(study: sheets.Study, feature: str) -> planning.Spreads:
     pilot = study.settings.plan.pilot
     if not pilot:
-        return common_spreads(feature)
+        return planning.common_spreads(feature)
     path = study.folder / pilot
     if not path.is_file():
         raise errors.InputError(codes.note("plan.no_pilot", name=path.name))
@@ -227,7 +214,7 @@ def _spreads(study: sheets.Study, feature: str) -> Spreads:
         table = pd.read_csv(path)
     except (OSError, ValueError):
         raise errors.InputError(codes.note("plan.pilot_unreadable", name=path.name)) from None
-    return pilot_spreads(table, feature, name=path.name)
+    return planning.pilot_spreads(table, feature, name=path.name)
 
 
 def _limit(study: sheets.Study, feature: register.Feature) -> float | None:
@@ -243,7 +230,7 @@ def _limit(study: sheets.Study, feature: register.Feature) -> float | None:
 
 
 def _feature(
-    study: sheets.Study, name: str, planks: dict[str, int], nest: Nest, decision: Decision
+    study: sheets.Study, name: str, planks: dict[str, int], nest: planning.Nest, decision: Decision
 ) -> FeaturePlan:
     feature, spreads = register.find(name), _spreads(study, name)
     limit = _limit(study, feature)

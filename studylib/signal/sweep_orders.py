@@ -32,8 +32,7 @@ from typing import NamedTuple
 import numpy as np
 from scipy.fft import irfft, next_fast_len, rfft
 
-from studylib.signal.line_sums import end_levels, missing_tail
-from studylib.signal.noise import stretches
+from studylib.signal import line_sums, noise
 from studylib.signal.sweep import (
     LONGEST_S,
     ORDERS,
@@ -272,9 +271,9 @@ def ends_too_soon(
     From the level over its last 0.1 s and the slowest decay that wood is known to have.
     """
     at = orders.frequency_hz
-    ends = end_levels(x, rate_hz=rate_hz, frequencies_hz=tuple(at.tolist()))
+    ends = line_sums.end_levels(x, rate_hz=rate_hz, frequencies_hz=tuple(at.tolist()))
     # In the scale of sums over samples: half the amplitude times the seconds it lasts.
-    missing = 0.5 * rate_hz * missing_tail(ends, frequencies_hz=at, seconds=1.0)
+    missing = 0.5 * rate_hz * line_sums.missing_tail(ends, frequencies_hz=at, seconds=1.0)
     whole = np.abs(orders.amplitude[0] * sweep_spectrum(shape, at, rate_hz=rate_hz))
     return missing / np.maximum(whole, np.finfo(float).tiny)
 
@@ -283,7 +282,7 @@ def ends_too_soon(
 def _stretches(lowest_hz: float, m: int, rate_hz: float) -> tuple[int, ...]:
     """Edges in bins, from half the sweep's lowest frequency to half the sampling rate."""
     return tuple(
-        stretches(
+        noise.stretches(
             max(round(lowest_hz / 2 * m / rate_hz), 2),
             m // 2,
             least=LEAST_STRETCH,

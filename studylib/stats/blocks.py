@@ -136,9 +136,8 @@ class WoodModel:
 
 def has_block(group: np.ndarray, shares: np.ndarray) -> bool:
     """True where there are two batches or more and every wood occurs in every one of them."""
-    if shares.shape[1] < 2:
-        return False
-    return all(np.all(shares[group == g].sum(axis=0) > 0) for g in np.unique(group))
+    every = (np.all(shares[group == g].sum(axis=0) > 0) for g in np.unique(group))
+    return shares.shape[1] > 1 and all(every)
 
 
 def wood_model(

@@ -234,9 +234,7 @@ def _why_not(
     if size + half > bound:
         shown = {"limit": scales.reported_limit(limit, feature), "unit": feature.difference_unit}
         return codes.note("control.too_large", **shown, surely=bool(size - half > bound))
-    if steady is None:
-        return "control.not_watched"
-    return "" if steady else "control.not_steady"
+    return {None: "control.not_watched", True: "", False: "control.not_steady"}[steady]
 
 
 def _row(

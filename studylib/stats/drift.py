@@ -104,6 +104,7 @@ class OrderOfWoods:
         return tuple(sorted((wood_a, wood_b), key=lambda wood: float(place.get(wood, 0.0))))
 
 
+@np.errstate(divide="ignore", invalid="ignore")
 def reference_chart(
     mounts: pd.DataFrame, order: pd.DataFrame, *, references: Iterable[str], confidence: float
 ) -> pd.DataFrame:
@@ -123,10 +124,9 @@ def reference_chart(
     pooled = spread[~own].groupby(placed["feature"]).sum().reindex(placed["feature"])
     tested = (own & (n > 1)).groupby([placed["feature"], placed["specimen"]]).transform("sum")
     square, df = pooled["square"].to_numpy(), np.round(pooled["df"].to_numpy())
-    with np.errstate(divide="ignore", invalid="ignore"):
-        t = special.stdtrit(df, 1 - (1 - confidence) / (2 * tested.to_numpy()))
-        half = np.where((n > 1) & (df >= 1), t * np.sqrt(square / df * (1 - 1 / n)), np.nan)
-        outside = np.abs(placed["y"] - centre) > half + ROUNDING
+    t = special.stdtrit(df, 1 - (1 - confidence) / (2 * tested.to_numpy()))
+    half = np.where((n > 1) & (df >= 1), t * np.sqrt(square / df * (1 - 1 / n)), np.nan)
+    outside = np.abs(placed["y"] - centre) > half + ROUNDING
     placed = placed.assign(centre=centre, low=centre - half, high=centre + half, outside=outside)
     return tables.typed("reference_chart", placed[own].reset_index(drop=True))
 

@@ -69,6 +69,11 @@ def contrast_test(fit: reml.Reml, contrast: np.ndarray) -> ContrastTest:
     half = np.einsum("fpq,q->fp", fit.covariance, contrast)
     gradient = np.einsum("fp,fkpq,fq->fk", half, fit.first, half)  # of the variance, by component
     plain = np.einsum("p,fpq,q->f", contrast, fit.covariance, contrast)
+    inside = fit.components.min(axis=1) > _BOUNDARY * fit.components.max(axis=1)
+    observed = np.linalg.pinv(
+        np.nan_to_num(np.where(inside[:, np.newaxis, np.newaxis], fit.observed, fit.expected)),
+        hermitian=True,
+    )
     a = np.einsum("fk,fkl,fl->f", gradient, spread, gradient) / plain**2
     adjusted = np.einsum("p,fpq,q->f", contrast, _adjusted(fit, spread), contrast)
     return ContrastTest(
@@ -76,7 +81,7 @@ def contrast_test(fit: reml.Reml, contrast: np.ndarray) -> ContrastTest:
         se=np.sqrt(adjusted),
         df=2.0 / a,
         plain_se=np.sqrt(plain),
-        satterthwaite=_satterthwaite(fit, gradient, plain),
+        satterthwaite=2.0 * plain**2 / np.einsum("fk,fkl,fl->f", gradient, observed, gradient),
     )
 
 
@@ -117,16 +122,6 @@ def _joint(fit: reml.Reml, i: int, contrasts, q: int, spread) -> tuple[float, fl
 def _spread_of_components(fit: reml.Reml) -> np.ndarray:
     """Inverse of the expected information, shape (features, components, components)."""
     return np.linalg.pinv(np.nan_to_num(fit.expected), hermitian=True)
-
-
-@np.errstate(divide="ignore", invalid="ignore")
-def _satterthwaite(fit: reml.Reml, gradient: np.ndarray, variance: np.ndarray) -> np.ndarray:
-    inside = fit.components.min(axis=1) > _BOUNDARY * fit.components.max(axis=1)
-    spread = np.linalg.pinv(
-        np.nan_to_num(np.where(inside[:, np.newaxis, np.newaxis], fit.observed, fit.expected)),
-        hermitian=True,
-    )
-    return 2.0 * variance**2 / np.einsum("fk,fkl,fl->f", gradient, spread, gradient)
 
 
 def _adjusted(fit: reml.Reml, spread: np.ndarray, i: int | None = None) -> np.ndarray:
