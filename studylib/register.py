@@ -331,6 +331,30 @@ FAMILIES = (
         limit=None, limit_source="limits.level",
     ),
     Family(
+        pattern="curve.response_db", numbers=None,
+        unit="dB", scale="db", kind=Kind.SWEEP, harmonic=False,
+        driver=False, drive_level=False, noise=False, room=True,
+        limit=None, limit_source="limits.level",
+    ),
+    Family(
+        pattern="curve.level_db", numbers=None,
+        unit="dB", scale="db", kind=Kind.SWEEP, harmonic=False,
+        driver=False, drive_level=True, noise=False, room=True,
+        limit=None, limit_source="limits.level",
+    ),
+    Family(
+        pattern="curve.slope_db", numbers=None,
+        unit="dB", scale="db", kind=Kind.SWEEP, harmonic=False,
+        driver=False, drive_level=False, noise=False, room=True,
+        limit=None, limit_source="limits.level",
+    ),
+    Family(
+        pattern="curve.notch_db", numbers=None,
+        unit="dB", scale="db", kind=Kind.SWEEP, harmonic=False,
+        driver=False, drive_level=False, noise=False, room=True,
+        limit=None, limit_source="limits.level",
+    ),
+    Family(
         pattern="wood.density_kg_m3", numbers=None,
         unit="kg/m3", scale="log", kind=Kind.WOOD, harmonic=False,
         driver=False, drive_level=False, noise=False, room=False,

@@ -274,6 +274,34 @@ _ALL = (
         """,
     ),
     _table(
+        "curves",
+        "take frequency_hz",
+        "take frequency_hz:number level_db:number u_db:number usable:boolean reason:note",
+    ),
+    _table(
+        "curve_boards",
+        "wood source frequency_hz",
+        "wood source frequency_hz:number level_db:number",
+    ),
+    _table(
+        "curve_differences",
+        "wood_a wood_b frequency_hz band",
+        """
+        wood_a wood_b frequency_hz:number band difference:number low:number high:number
+        clear:boolean
+        """,
+    ),
+    _table(
+        "curve_tests",
+        "woods",
+        "woods p:number smallest_p:number labellings:integer",
+    ),
+    _table(
+        "curve_spreads",
+        "frequency_hz level",
+        "frequency_hz:number level variance:number",
+    ),
+    _table(
         "stages",
         "feature wood_a wood_b stage",
         """

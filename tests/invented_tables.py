@@ -19,7 +19,7 @@ from studylib.measure.sweep_rows import SWEEP_COLUMNS
 from studylib.modes.gathered import Gathered, with_numbers
 from studylib.sheets import Specimen
 from studylib.sheets.settings import Channels, Claim, Decide, Settings, StudySection, Tone
-from studylib.tables import TABLES
+from studylib.tables import TABLES, empty
 
 # What a batch leaves behind of its modes: all but their numbers.
 MODE_COLUMNS = [name for name in TABLES["modes"].names if name != "mode"]
@@ -138,6 +138,7 @@ class Invention:
             harmonics=pd.DataFrame(columns=TABLES["harmonics"].names),
             modes=modes,
             sweeps=pd.DataFrame(columns=SWEEP_COLUMNS),
+            curves=empty("curves"),
             bench=pd.DataFrame(columns=["batch", "item", "value"]),
             board_modes=boards,
         )

@@ -69,6 +69,7 @@ def measurement(batch: str = "day 1") -> BatchMeasurement:
         ),
         modes=tables.empty("modes"),
         sweeps=tables.empty("sweeps"),
+        curves=tables.empty("curves"),
         bench=table("bench", item=["rate"], value=["24000"]),
     )
 

@@ -318,12 +318,12 @@ def test_a_claim_about_a_wood_that_is_not_there(tmp_path):
 
 
 def test_unknown_names_are_warnings_with_the_nearest_known_one(tmp_path):
-    text = "colour = 1\n" + HEAD + "titel = 1\n[tones]\n[tone]\nharmonic = 3\n"
+    text = "woood = 1\n" + HEAD + "titel = 1\n[tones]\n[tone]\nharmonic = 3\n"
     reading = read(tmp_path, text)
     assert reading.faults == ()
     assert {code_of(w) for w in reading.warnings} == {"settings.unknown_key"}
     assert [(fields_of(w)["name"], fields_of(w)["nearest"]) for w in reading.warnings] == [
-        ("colour", "wood"),
+        ("woood", "wood"),
         ("tones", "tone"),
         ("titel", "title"),
         ("harmonic", "harmonics"),

@@ -67,6 +67,11 @@ COLUMNS = {
     "wood": "specimen wood role source quantity value unit u method note u_shared",
     "sweeps": "take order frequency_hz response_re response_im drive_re drive_im response_u "
     "drive_u usable reason",
+    "curves": "take frequency_hz level_db u_db usable reason",
+    "curve_boards": "wood source frequency_hz level_db",
+    "curve_differences": "wood_a wood_b frequency_hz band difference low high clear",
+    "curve_tests": "woods p smallest_p labellings",
+    "curve_spreads": "frequency_hz level variance",
     "responses": "specimen mount frequency_hz h1_db h2_db coherence u_db n_repeats",
     "covariates": "feature covariate wood_a wood_b unit difference_without low_without "
     "high_without difference_with low_with high_with slope slope_low slope_high slope_unit df "

@@ -6,6 +6,7 @@ what it shows and an optional `size`, and returns a matplotlib Figure; it comput
 
 from studylib.figures.attribution import excess_figure, steps_figure, story_figure
 from studylib.figures.boards import boards_figure, boards_figures, covariates_figure
+from studylib.figures.curves import curve_spreads_figure, curves_figure
 from studylib.figures.effects import (
     all_effects_figure,
     effects_figure,
@@ -28,6 +29,8 @@ __all__ = [
     "boards_figures",
     "consistency_figure",
     "covariates_figure",
+    "curve_spreads_figure",
+    "curves_figure",
     "drift_figure",
     "effects_figure",
     "excess_figure",

@@ -24,6 +24,7 @@ from matplotlib.figure import Figure
 from matplotlib.layout_engine import ConstrainedLayoutEngine
 
 from studylib import register, words
+from studylib.words.text import note_name
 
 BLUE, VERMILION, GREEN, PURPLE = "#0072B2", "#D55E00", "#009E73", "#CC79A7"
 ORANGE, SKY, BLACK, YELLOW = "#E69F00", "#56B4E9", "#000000", "#F0E442"
@@ -210,8 +211,6 @@ def quantity(meaning: str, unit: str, *, width: int = 60, lines: int = 2) -> str
 
 # ---------------------------------------------------------------- frequency
 
-_NOTES = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
-
 
 def starred(text: str, feature: str) -> str:
     """A feature's name or meaning, with a star where more than the board is in it."""
@@ -235,12 +234,6 @@ def harmonics_of(
     axes.vlines([k * f for k in numbers], 0, 1, transform=axes.get_xaxis_transform(), color=GREY,
                 linewidth=width, linestyle=":", zorder=0)  # fmt: skip
     return numbers
-
-
-def note_name(frequency_hz: float) -> str:
-    """The nearest note of equal temperament at A4 = 440 Hz (ISO 16), such as "F3"."""
-    number = round(69 + 12 * np.log2(frequency_hz / 440.0))
-    return f"{_NOTES[number % 12]}{number // 12 - 1}"
 
 
 def frequency_axis(axes: Axes, low_hz: float, high_hz: float, *, label: bool = True) -> None:

@@ -43,6 +43,7 @@ from studylib.signal.noise import NOISE_BANDWIDTH
 Progress = Callable[[int, int, str], None]
 
 RINGING = ("tap", "sweep")
+SWEPT = ("sweeps", "curves")  # a frame a take
 LOWEST_HZ = 20.0  # of a spectrum that is drawn
 CELLS_PER_OCTAVE = 96
 
@@ -57,6 +58,7 @@ class Measured:
     harmonics: pd.DataFrame
     modes: pd.DataFrame
     sweeps: pd.DataFrame
+    curves: pd.DataFrame
     bench: pd.DataFrame
 
 
@@ -67,8 +69,8 @@ class BatchMeasurement(Measured):
     Attributes
     ----------
     batch : its name.
-    quality, features, spectra, harmonics, modes, sweeps, bench : a frame each; the modes have no
-        numbers yet, which only the whole study can give.
+    quality, features, spectra, harmonics, modes, sweeps, curves, bench : a frame each; the modes
+        have no numbers yet, which only the whole study can give.
     """
 
     batch: str
@@ -104,7 +106,7 @@ def measure_batch(
     infos = {take.take: header_of(study, take) for take in takes}
     session = session_of(study, takes, infos)
     rows: dict[str, list] = {
-        name: [] for name in ("quality", "features", "spectra", "harmonics", "modes", "sweeps")
+        name: [] for name in ("quality", "features", "spectra", "harmonics", "modes", *SWEPT)
     }
     shown: set[str] = set()
     near: list[Found | None] = []
@@ -130,11 +132,13 @@ def measure_batch(
             found = ring or Ring(reason="" if aside else reason)
             if take.kind == "tap" or ring is not None:
                 rows["modes"] += [(*row, None) for row in found.modes(take, aside=aside, **about)]
+            levels = {"study": study, "scale": session.scale}
             rows["sweeps"].append(found.sweeps(take, aside=aside))
+            rows["curves"].append(found.curve(take, aside=aside, **levels))
             rows["features"] += _labelled(
                 study,
                 take,
-                found.features(take, study=study, scale=session.scale),
+                found.features(take, **levels),
                 about["content"],
                 aside,
             )
@@ -153,7 +157,7 @@ def measure_batch(
             )
     if progress:
         progress(len(takes), len(takes), "done")
-    sweeps = [frame for frame in rows.pop("sweeps") if not frame.empty]
+    swept = {name: [frame for frame in rows.pop(name) if not frame.empty] for name in SWEPT}
     frames = {name: tables.typed(name, own) for name, own in rows.items()}
     tones = [take.take for take in takes if feature_rows.tone_order(take, study.settings) == 1]
     lines = line_notes([*filter(None, near)], frames["harmonics"], tones, study.settings)
@@ -162,8 +166,11 @@ def measure_batch(
         bench=bench_table(
             study, batch, session, clocks=clocks_note(frames["features"], takes), lines=lines
         ),
-        sweeps=tables.typed("sweeps", pd.concat(sweeps, ignore_index=True) if sweeps else ()),
         **frames,
+        **{
+            name: tables.typed(name, pd.concat(own, ignore_index=True) if own else ())
+            for name, own in swept.items()
+        },
     )
 
 

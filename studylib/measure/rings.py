@@ -17,6 +17,7 @@ Functions: measure_ring, taps_of, tap_view, first_tap. Classes: Ring, TapView, R
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -28,6 +29,8 @@ from studylib.errors import InputError
 from studylib.measure.features import FeatureValue, has_sensed_drive
 from studylib.measure.sweep_rows import (
     SweepMeasurement,
+    curve_feature_values,
+    curve_rows,
     measure_sweep,
     sweep_feature_values,
     sweep_rows,
@@ -42,7 +45,7 @@ from studylib.signal.decays import Decays, find_decays
 from studylib.signal.gain_moves import gate_db, noise_floors, recovery_db
 from studylib.signal.harmonics import DB_PER_RATIO
 from studylib.signal.samples import is_sound, smallest_step
-from studylib.signal.sweep import SweepShape, mode_band
+from studylib.signal.sweep import SweepShape, mode_band, usable_band
 from studylib.signal.tap import Room, Sign, Tap, measure_taps, ring_through_air
 
 LONGEST_S = 120.0
@@ -129,18 +132,29 @@ class Ring:
             else tables.empty("sweeps")
         )
 
+    def curve(self, take: Take, *, study: Study, scale: LevelScale, aside: str) -> pd.DataFrame:
+        """Rows of the part table `curves`; levels at the bench's gain and brought to full drive."""
+        if self.sweep is None:
+            return tables.empty("curves")
+        return curve_rows(take.take, self.sweep, usable=not aside, **_levels(take, study, scale))
+
     def features(self, take: Take, *, study: Study, scale: LevelScale) -> list[FeatureValue]:
-        """`sweep.*` of the take; levels at the bench's gain and brought to full drive."""
+        """`sweep.*` and `curve.*` of the take, levels likewise."""
         if self.sweep is None:
             return []
-        return list(
-            sweep_feature_values(
-                self.sweep,
-                sensed=has_sensed_drive(study.settings),
-                offset_db=scale.offset_db - take.gain_db - take.drive_db,
-                unit=scale.unit,
-            )
-        )
+        levels, band = _levels(take, study, scale), study.settings.curve
+        low, high = usable_band(self.sweep.shape)
+        over_band = curve_feature_values(
+            curve_rows(take.take, self.sweep, **levels),
+            low_hz=band.lowest_hz or low, high_hz=band.highest_hz or high, sensed=levels["sensed"],
+        )  # fmt: skip
+        return [*sweep_feature_values(self.sweep, unit=scale.unit, **levels), *over_band]
+
+
+def _levels(take: Take, study: Study, scale: LevelScale) -> dict[str, Any]:
+    """How the levels of a sweep are to be given."""
+    offset = scale.offset_db - take.gain_db - take.drive_db
+    return {"sensed": has_sensed_drive(study.settings), "offset_db": offset}
 
 
 def measure_ring(

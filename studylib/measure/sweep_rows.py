@@ -2,14 +2,16 @@
 
 `measure_sweep` takes the samples of one take; the part table `sweeps` keeps what it found, one
 row an order and excitation frequency (24 an octave in the swept band, and the multiples of the
-fundamental). `sweep.*` features come from order 1: relative to the drive channel where that
+fundamental), the part table `curves` order 1 alone, 96 an octave, narrower than a mode of wood.
+`sweep.*` and `curve.*` features come from order 1: relative to the drive channel where that
 senses force or acceleration, otherwise as levels of the response as the sweep passes. The ratio
 of the channels does not depend on how loud the sweep was or how it was faded; a level does.
 
 Conventions: amplitudes are peak values re full scale, as in `signal.sweep_orders`; ratios and
 uncertainties hold the noise of both channels.
 
-Functions: measure_sweep, sweep_rows, sweep_feature_values, mount_responses. SweepMeasurement.
+Functions: measure_sweep, sweep_rows, curve_rows, sweep_feature_values, curve_feature_values,
+mount_responses. Class: SweepMeasurement.
 """
 
 from collections.abc import Iterator, Sequence
@@ -28,6 +30,8 @@ from studylib.signal.transfer_functions import transfer_functions
 
 SWEEP_COLUMNS = tables.TABLES["sweeps"].names
 PER_OCTAVE = 24
+CURVE_PER_OCTAVE = 96
+MOST_BELOW = 0.05  # of a curve below the noise, for its features
 LARGEST_CUT = 0.06  # of an amplitude, beyond a window: half a decibel
 LARGEST_END = 0.12  # of an amplitude, after the end of the recording at worst: a decibel
 
@@ -175,6 +179,65 @@ def _at_multiples(measured: SweepMeasurement) -> Iterator[FeatureValue]:
         db, deg = 20.0 * float(np.log10(abs(ratio))), float(np.degrees(np.angle(ratio)))
         yield FeatureValue(f"{stem}.response_db", db, "dB", DB_PER_RATIO * u, usable, reason)
         yield FeatureValue(f"{stem}.response_deg", deg, "deg", float(np.degrees(u)), usable, reason)
+
+
+def curve_rows(
+    take: str, measured: SweepMeasurement, *, sensed: bool, offset_db: float, usable: bool = True
+) -> pd.DataFrame:
+    """The part table `curves` of one take: its response in dB within the usable band, at the same
+    frequencies whatever the sweep.
+
+    sensed, offset_db : as in `sweep_feature_values`.  usable : the take as a whole.
+    """
+    orders, (low, high) = measured.orders, np.log2(usable_band(measured.shape))
+    step = np.arange(np.ceil(CURVE_PER_OCTAVE * low), np.floor(CURVE_PER_OCTAVE * high) + 1)
+    grid, count = 2.0 ** (step / CURVE_PER_OCTAVE), 1 + (sensed and measured.has_drive)
+    fine, u = orders.fine[:count], orders.fine_u[:count]
+    levels = [np.interp(grid, orders.fine_hz, 20.0 * np.log10(np.abs(one))) for one in fine]
+    relative = np.interp(grid, orders.fine_hz, _relative_u(np.array(u), np.array(fine)))
+    log_f = np.log(orders.frequency_hz)
+    nearest = np.searchsorted((log_f[1:] + log_f[:-1]) / 2.0, np.log(grid))
+    reason = _reasons(measured, 1)[nearest]
+    level = levels[0] - levels[1] if count > 1 else levels[0] + offset_db
+    return pd.DataFrame(
+        {
+            "take": take, "frequency_hz": grid, "level_db": level, "u_db": DB_PER_RATIO * relative,
+            "usable": usable & (reason == ""), "reason": reason,
+        },
+        columns=tables.TABLES["curves"].names,
+    )  # fmt: skip
+
+
+def curve_feature_values(
+    curve: pd.DataFrame, *, low_hz: float, high_hz: float, sensed: bool
+) -> Iterator[FeatureValue]:
+    """`curve.*` of one take, from its rows of `curves` between two frequencies.
+
+    sensed : levels are relative to the drive channel. The mean is taken over the logarithm of
+    frequency; the notch is counted below a straight line fitted through all, and the line's slope
+    is per octave. What rings on after the recording counts with the value that it has.
+    """
+    own = curve[curve["frequency_hz"].between(low_hz * (1 - 1e-9), high_hz * (1 + 1e-9))]
+    octave, level, u = (
+        np.log2(own["frequency_hz"].to_numpy()),
+        *own[["level_db", "u_db"]].to_numpy().T,
+    )
+    beyond = own.empty or octave.size < CURVE_PER_OCTAVE * np.log2(high_hz / low_hz) - 1.0
+    noisy = not beyond and np.mean(own["reason"] == "takes.below_noise") > MOST_BELOW
+    reason = "sweeps.band_beyond" if beyond else "takes.below_noise" if noisy else ""
+    values = np.full((3, 2), np.nan)
+    if not reason:
+        slope, start = np.polyfit(octave, level, 1)
+        below, u_mean = start + slope * octave - level, np.sqrt(np.mean(u**2) / u.size)
+        deepest = np.argmax(below)
+        values = [
+            (level.mean(), u_mean),
+            (slope, u_mean / np.std(octave)),
+            (below[deepest], u[deepest]),
+        ]
+    names = ("response" if sensed else "level", "slope", "notch")
+    for name, (value, own_u) in zip(names, values, strict=True):
+        yield FeatureValue(f"curve.{name}_db", float(value), "dB", float(own_u), not reason, reason)
 
 
 def _relative_u(u: np.ndarray, amplitude: np.ndarray) -> np.ndarray:

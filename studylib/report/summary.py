@@ -22,6 +22,7 @@ from studylib.modes.gathered import Gathered
 from studylib.report import made, preregistration
 from studylib.report.budgets import Grounds, make_budgets
 from studylib.report.checks import Checks, checks_of, own_rows
+from studylib.report.curves import Curves, curves_of
 from studylib.report.modes import StudyModes, modes_of_study
 from studylib.sheets.study import recording_order
 from studylib.stats import repeat, samples
@@ -58,6 +59,11 @@ class Summary:
     def budgets(self) -> pd.DataFrame:
         """What each feature is not known by, term by term: made when first asked for."""
         return make_budgets(Grounds(self.study, self.gathered, self.comparison, self.modes))
+
+    @cached_property
+    def curves(self) -> Curves:
+        """The woods over frequency: made when first asked for."""
+        return curves_of(self.study, self.gathered.curves, self.comparison)
 
     @property
     def woods(self) -> tuple[str, ...]:
@@ -168,6 +174,8 @@ class Summary:
             "modes": partial(figures.ladder_figure, modes.boards, study),
             "stiffness": partial(figures.stiffness_figure, modes.wood, study),
             "responses": partial(figures.responses_figure, modes.responses, study),
+            "curves": partial(figures.curves_figure, self.curves, study),
+            "curve_spreads": partial(figures.curve_spreads_figure, self.curves),
             "covariates": partial(figures.covariates_figure, self.covariates, self.woods),
             "spectra": partial(figures.spectra_figure, self.gathered.spectra, study),
             "harmonics": partial(figures.harmonics_figure, self.gathered.features, study),
@@ -198,6 +206,11 @@ class Summary:
             "wood": self.modes.wood,
             "sweeps": self.gathered.sweeps,
             "responses": self.modes.responses,
+            "curves": self.gathered.curves,
+            "curve_boards": self.curves.boards,
+            "curve_differences": self.curves.differences,
+            "curve_tests": self.curves.tests,
+            "curve_spreads": self.curves.spreads,
             "covariates": self.covariates.table,
             "claims": self.comparison.claims,
             "stages": self.stages,

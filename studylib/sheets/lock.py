@@ -32,7 +32,7 @@ from studylib.sheets.settings import Settings
 from studylib.writing import json_text, write_together
 
 LOCK, TOML, SPECIMENS, TAKES = "lock.json", "study.toml", "specimens.csv", "takes.csv"
-SECTIONS = ("study", "channels", "tone", "tap", "sweep", "wood", "decide", "quality")
+SECTIONS = ("study", "channels", "tone", "tap", "sweep", "curve", "wood", "decide", "quality")
 OF_TAKES = ("batch", "kind", "specimen", "mount", "tone_hz", "support", "exclude")
 ASKED = ("title", "question", "text", "note", "grain")  # what no number depends on
 

@@ -136,6 +136,13 @@ class Sweep(_Section):
         return None not in (self.lowest_hz, self.highest_hz, self.length_s)
 
 
+class Curve(_Section):
+    """The band of the response over frequency; all that the sweep gives where it is left out."""
+
+    lowest_hz: float | None = Field(None, gt=0, description="right.frequency")
+    highest_hz: float | None = Field(None, gt=0, description="right.frequency")
+
+
 class Wood(_Section):
     """How well boards were measured, and what is assumed of their wood.
 
@@ -217,6 +224,7 @@ class Settings(_Section):
     quality: dict[str, float] = Field(default_factory=dict)
     tap: Tap = Field(default_factory=Tap)
     sweep: Sweep = Field(default_factory=Sweep)
+    curve: Curve = Field(default_factory=Curve)
     pluck: dict[str, Any] = Field(default_factory=dict)
     wood: Wood = Field(default_factory=Wood)
     plan: Plan = Field(default_factory=Plan)

@@ -12,6 +12,7 @@ import re
 import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -26,6 +27,7 @@ from studylib.sheets.settings import (
     MAINS_HZ,
     Channels,
     Claim,
+    Curve,
     Plan,
     Settings,
     StudySection,
@@ -90,7 +92,8 @@ def read_settings(path: Path) -> Reading:
     for name, check in (
         ("channels", _channel_faults),
         ("tone", _length_faults),
-        ("tap", _tap_faults),
+        ("tap", partial(_range_faults, "settings.tap_range", "[tap]")),
+        ("curve", partial(_range_faults, "settings.curve_range", "[curve]")),
         ("sweep", _sweep_faults),
         ("plan", _plan_faults),
     ):
@@ -226,12 +229,11 @@ def _length_faults(tone: Tone) -> list[str]:
     ]
 
 
-def _tap_faults(tap: Tap) -> list[str]:
-    if tap.highest_hz is None or tap.highest_hz > tap.lowest_hz:
+def _range_faults(code: str, section: str, found: Tap | Curve) -> list[str]:
+    ends = found.lowest_hz, found.highest_hz
+    if None in ends or ends[1] > ends[0]:
         return []
-    return [
-        _fault("settings.tap_range", "[tap]", lowest_hz=tap.lowest_hz, highest_hz=tap.highest_hz)
-    ]
+    return [_fault(code, section, lowest_hz=ends[0], highest_hz=ends[1])]
 
 
 def _sweep_faults(sweep: Sweep) -> list[str]:

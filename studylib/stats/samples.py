@@ -134,6 +134,10 @@ class NestedDesign:
         first = np.searchsorted(self.mount[order], np.arange(self.mount.max() + 1))
         return np.add.reduceat(y[..., order], first, axis=-1) / np.bincount(self.mount)
 
+    def source_means(self, mounts: np.ndarray) -> np.ndarray:
+        """Means of the sources for values of the mounts, (..., mounts)."""
+        return mounts @ self._averaging[0].T @ self._averaging[1].T
+
     def _diagonals(self, counts: np.ndarray) -> list[dict[str, np.ndarray]]:
         """Variance of each mean for a unit of each component, from mounts upwards."""
         named = {"take": 1.0 / counts, "mount": np.ones(counts.size)}

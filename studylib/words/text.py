@@ -1,14 +1,16 @@
 """Names and values as a sentence quotes them.
 
-Functions: `shown`, `listed`, `nearest`, `level_word`, `in_short`, `capital`, `names_in_short`.
+Functions: `shown`, `listed`, `nearest`, `level_word`, `in_short`, `capital`, `names_in_short`,
+`note_name`.
 """
 
 import difflib
+import math
 import re
 from collections.abc import Iterable, Sequence
 from itertools import groupby
 
-FILTERS = ("shown", "listed", "level_word", "names_in_short", "in_short", "capital")
+FILTERS = ("shown", "listed", "level_word", "names_in_short", "in_short", "capital", "note_name")
 
 LONGEST_SHOWN = 60
 """A value longer than this many characters is cut when it is quoted in a sentence."""
@@ -43,7 +45,14 @@ def nearest(name: str, known: Sequence[str]) -> str:
 
 
 _LEVELS = {"source": "source (plank, tree or lot)", "specimen": "board"}
+_NOTES = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
 _HARMONIC = re.compile(r"tone\.h(\d+)\.(\w+)")
+
+
+def note_name(frequency_hz: float) -> str:
+    """The nearest note of equal temperament at A4 = 440 Hz (ISO 16), such as "F3"."""
+    number = round(69 + 12 * math.log2(frequency_hz / 440.0))
+    return f"{_NOTES[number % 12]}{number // 12 - 1}"
 
 
 def level_word(name: str) -> str:

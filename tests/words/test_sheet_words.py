@@ -95,6 +95,7 @@ FAULTS = {
     "settings.few_periods": {
         **KEY, "length_s": 0.05, "periods": 8.6, "fundamental_hz": 172.0, "least_s": 0.059,
     },
+    "settings.curve_range": {**SECTION, "lowest_hz": 500.0, "highest_hz": 400.0},
     "settings.tap_range": {**SECTION, "lowest_hz": 500.0, "highest_hz": 400.0},
     "settings.sweep_incomplete": {**SECTION, "keys": ["highest_hz", "length_s"]},
     "settings.sweep_narrow": SECTION,

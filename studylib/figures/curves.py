@@ -1,0 +1,135 @@
+"""The woods over frequency, for the eye: where they differ, and what else moves a response.
+
+- `curves_figure`: above, the mean response of each wood, its boards as thin lines; below, a panel
+  for each pair of woods with their difference and its simultaneous band. Where the band leaves zero
+  it is drawn dark. Steps are third octaves, with their own band as bars.
+- `curve_spreads_figure`: the standard deviation that wood, board, mount and take add at each
+  frequency.
+
+Conventions: the look of `figures.style`; nothing is computed here. A gap in a line is a frequency
+that was left out.
+"""
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from studylib.figures.style import (
+    ABOVE_RIGHT,
+    BLACK,
+    GREY,
+    dress,
+    empty_figure,
+    frequency_axis,
+    harmonics_of,
+    legend_label,
+    looks,
+    panelled,
+    safe,
+    settle,
+    styled,
+)
+from studylib.words import say
+from studylib.words.text import level_word
+
+LEVELS = {"wood": "-", "source": (0, (6, 2)), "specimen": "--", "mount": "-.", "take": ":"}
+WIDEST_GAP = 0.02  # relative: a line ends there
+DARK, LIGHT = "#777777", "#DDDDDD"
+
+
+@styled
+def curves_figure(curves, study, *, size: tuple[float, float] | None = None) -> Figure:
+    """The response of each wood, and the differences of all pairs with their bands.
+
+    Parameters
+    ----------
+    curves : from `report.curves.curves_of`.  study : for its tone.
+    size : width and height in inches; None for the page's.
+
+    Returns
+    -------
+    An open matplotlib figure; where there is nothing to draw, one that says so.
+    """
+    if curves.reason:
+        return empty_figure(say(curves.reason), size)
+    pairs = list(curves.differences.groupby(["wood_a", "wood_b"], sort=False))
+    lines = 1 + len(pairs)
+    figure, panels = panelled(size, 1.2 + 1.9 * lines, lines, sharex=True)
+    style, panels = looks(study.woods), panels[:, 0]
+    for (wood, _), own in curves.boards.groupby(["wood", "source"], sort=False):
+        panels[0].plot(
+            *_with_gaps(own, "level_db"), color=style[wood].colour, linewidth=0.5, alpha=0.5
+        )
+    means = curves.boards.groupby(["wood", "frequency_hz"], sort=False, as_index=False)[
+        "level_db"
+    ].mean()
+    for wood, own in means.groupby("wood", sort=False):
+        label = legend_label(wood, 24)
+        panels[0].plot(
+            *_with_gaps(own, "level_db"), color=style[wood].colour, linewidth=1.8, label=label
+        )
+    dress(panels[0], grid="y", ylabel=say("figures_curves.response"))
+    for axes, ((a, b), own) in zip(panels[1:], pairs, strict=True):
+        _difference(axes, own)
+        dress(axes, grid="y", title=safe(say("figures_curves.pair", a=a, b=b)))
+        axes.sharey(panels[1])
+    low, high = curves.boards["frequency_hz"].min(), curves.boards["frequency_hz"].max()
+    for axes in panels:
+        frequency_axis(axes, low, high, label=axes is panels[-1])
+        harmonics_of(axes, study.settings.tone.fundamental_hz, 1, low=low, high=high, width=1.0)
+    panels[-1].set_ylabel(say("figures_curves.difference"))
+    figure.legend(*panels[0].get_legend_handles_labels(), loc=ABOVE_RIGHT, ncols=4)
+    return settle(figure)
+
+
+def _difference(axes: Axes, pair: pd.DataFrame) -> None:
+    fine, thirds = (pair[pair["band"] == name] for name in ("fine", "third octave"))
+    f, low = _with_gaps(fine, "low")
+    high, clear = (_with_gaps(fine, name)[1] for name in ("high", "clear"))
+    axes.fill_between(f, low, high, color=LIGHT, linewidth=0)
+    axes.fill_between(f, low, high, where=clear == 1.0, color=DARK, linewidth=0)
+    axes.plot(*_with_gaps(fine, "difference"), color=BLACK, linewidth=0.9)
+    axes.errorbar(
+        thirds["frequency_hz"], thirds["difference"], yerr=thirds["high"] - thirds["difference"],
+        fmt="_", color=GREY, markersize=9, elinewidth=0.8,
+    )  # fmt: skip
+    axes.axhline(0.0, color=BLACK, linewidth=0.8)
+    reach = 1.15 * float(fine["difference"].abs().max())
+    axes.set_ylim(-reach - 6.0, reach + 6.0)
+
+
+def _with_gaps(rows: pd.DataFrame, column: str) -> tuple[np.ndarray, np.ndarray]:
+    """Frequencies and values, with a NaN wherever frequencies were left out."""
+    f, y = rows["frequency_hz"].to_numpy(float), rows[column].to_numpy(float)
+    after = np.flatnonzero(np.diff(np.log(f)) > WIDEST_GAP) + 1
+    return np.insert(f, after, f[after]), np.insert(y, after, np.nan)
+
+
+@styled
+def curve_spreads_figure(curves, *, size: tuple[float, float] | None = None) -> Figure:
+    """The standard deviation that each level adds at each frequency.
+
+    Parameters
+    ----------
+    curves : from `report.curves.curves_of`.
+    size : width and height in inches; None for the page's.
+
+    Returns
+    -------
+    An open matplotlib figure; where there is nothing to draw, one that says so.
+    """
+    if curves.reason:
+        return empty_figure(say(curves.reason), size)
+    figure, panels = panelled(size, 3.6)
+    axes, spreads = panels[0, 0], curves.spreads
+    for level, own in spreads.groupby("level", sort=False):
+        f, variance = _with_gaps(own, "variance")
+        style = {"linestyle": LEVELS[level], "color": BLACK if level == "wood" else GREY}
+        axes.plot(
+            f, np.sqrt(np.maximum(variance, 0.0)), label=level_word(level), linewidth=1.3, **style
+        )
+    frequency_axis(axes, spreads["frequency_hz"].min(), spreads["frequency_hz"].max())
+    dress(axes, grid="y", ylabel=say("figures_curves.sd"), ylim=(0.0, None))
+    figure.legend(*axes.get_legend_handles_labels(), loc=ABOVE_RIGHT, ncols=5)
+    return settle(figure)

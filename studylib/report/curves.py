@@ -1,0 +1,204 @@
+"""The answer over frequency: the woods' curves, where they differ, and the luck of one tone.
+
+Every number comes from `stats.curves`; here a study's takes become its curves, and what was found
+becomes tables and notes. A frequency at which any take of a compared board is not usable is left
+out for all of them, never filled in.
+
+Conventions: dB, relative to the drive channel where it senses force or acceleration; wood b minus
+wood a; third octaves as in IEC 61260-1, here means over the logarithm of frequency.
+
+Functions: `curves_of`, `curve_notes`, `luck_notes`. Class: `Curves`.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from studylib import tables
+from studylib.codes import note
+from studylib.measure.sweep_rows import CURVE_PER_OCTAVE
+from studylib.register import Kind, find
+from studylib.sheets import Study
+from studylib.signal.bands import third_octave_bands
+from studylib.stats.compare import Comparison
+from studylib.stats.curves import curve_bands, curve_spreads, curve_tests
+
+FEATURES = ("curve.response_db", "curve.level_db")
+FINE, THIRD = "fine", "third octave"
+TONE_REACH = 0.10  # of the tone, up and down
+AT_THE_TONE = 0.01  # a frequency as near to it stands for it
+GAP = 2.0  # times the grid's step: a wider one ends a stretch
+
+
+@dataclass(frozen=True)
+class Curves:
+    """What a study's sweeps say of its woods over frequency.
+
+    woods : those that are compared.  boards : one row a source and frequency (wood, source,
+    frequency_hz, level_db).  differences, tests, spreads : the tables `curve_differences`,
+    `curve_tests` and `curve_spreads`.  left_out : frequencies at which a take was not usable.
+    reason : a note of why there is no comparison; "" where there is one.
+    """
+
+    woods: tuple[str, ...]
+    boards: pd.DataFrame
+    differences: pd.DataFrame
+    tests: pd.DataFrame
+    spreads: pd.DataFrame
+    left_out: int
+    reason: str
+
+
+def curves_of(study: Study, curves: pd.DataFrame, comparison: Comparison) -> Curves:
+    """The woods' curves and what sets them apart.
+
+    curves : the part table `curves`.  comparison : of the same takes' `curve.*` features.
+    """
+    samples = comparison.workings.samples
+    sample = next((samples[name] for name in FEATURES if name in samples), None)
+    if sample is None or sample.design.model is None or sample.design.model.k < 2:
+        code = "curves.no_sweeps" if sample is None else "curves.one_wood"
+        nothing = (tables.empty(f"curve_{name}") for name in ("differences", "tests", "spreads"))
+        return Curves((), tables.empty("curve_boards"), *nothing, 0, code)
+    band = study.settings.curve
+    low, high = band.lowest_hz or 0.0, band.highest_hz or np.inf
+    inside = curves[curves["frequency_hz"].between(low, high)]
+    wide = inside.assign(level_db=inside["level_db"].where(inside["usable"])).pivot(
+        index="take", columns="frequency_hz", values="level_db"
+    )
+    wide = wide.reindex(sample.takes["take"])
+    known = wide.notna().all().to_numpy()
+    takes, frequency = wide.to_numpy()[:, known], wide.columns.to_numpy(float)[known]
+    design, nested = sample.design, sample.design.nested
+    y = nested.source_means(nested.mount_means(takes.T)).T[design.in_model]
+    shares = nested.source_means(nested.batch.T).T[design.in_model]
+    woods, units = design.woods, sample.units[design.in_model]
+    thirds = [
+        (one.mid_hz, inside)
+        for one in third_octave_bands(float(frequency[0]), float(frequency[-1]))
+        if (inside := (frequency >= one.low_hz) & (frequency < one.high_hz)).any()
+    ]
+    grids = {FINE: (frequency, y)}
+    if len(thirds) > 1:
+        mids = np.array([mid for mid, _ in thirds])
+        grids[THIRD] = (mids, np.stack([y[:, own].mean(axis=1) for _, own in thirds], axis=1))
+    confidence = comparison.workings.confidence
+    rows = [
+        (woods[one.a], woods[one.b], f, name, d, d - half, d + half, bool(abs(d) > half))
+        for name, (at, values) in grids.items()
+        for one in curve_bands(design.model, values, confidence=confidence)
+        for f, d, half in zip(at, one.difference, one.half, strict=True)
+    ]
+    tests = [
+        (", ".join(woods[i] for i in one.woods), one.p, one.smallest, one.labellings)
+        for one in curve_tests(design.model, y, shares)
+    ]
+    spreads = curve_spreads(nested, design.model, takes, y)
+    named = (units[[c]].to_numpy().repeat(frequency.size, axis=0)[:, 0] for c in ("wood", "source"))
+    return Curves(
+        woods,
+        pd.DataFrame(dict(zip(("wood", "source"), named, strict=True))).assign(
+            frequency_hz=np.tile(frequency, len(y)), level_db=y.ravel()
+        ),
+        tables.typed("curve_differences", rows),
+        tables.typed("curve_tests", tests),
+        tables.typed(
+            "curve_spreads",
+            [
+                (f, level, v)
+                for level, own in spreads.items()
+                for f, v in zip(frequency, own, strict=True)
+            ],
+        ),
+        int(np.sum(~known)),
+        "",
+    )
+
+
+def curve_notes(curves: Curves, *, confidence: float) -> list[str]:
+    """Whether the woods differ anywhere, where, and how much of the curve is wood."""
+    if curves.reason:
+        return [curves.reason]
+    fine = curves.differences[curves.differences["band"] == FINE]
+    pairs = dict(list(fine.groupby(["wood_a", "wood_b"], sort=False)))
+    step = float(np.min(np.diff(np.log(np.unique(fine["frequency_hz"])))))
+    rms = {
+        level: float(np.sqrt(2.0 * max(own.mean(), 0.0)))
+        for level, own in curves.spreads.groupby("level", sort=False)["variance"]
+    }
+    about = {"low_hz": fine["frequency_hz"].min(), "high_hz": fine["frequency_hz"].max()}
+    half = float((fine["high"] - fine["difference"]).median())
+    whole, *others = (
+        {"woods": one.woods.split(", "), "p": one.p, "smallest": one.smallest_p}
+        for one in curves.tests.itertuples()
+    )
+    clear = {names: _stretches(pair, GAP * step) for names, pair in pairs.items()}
+    changes = [
+        {"a": a, "b": b, "count": int(np.sum(np.diff(np.sign(own["difference"])) != 0))}
+        for (a, b), own in pairs.items()
+    ]
+    return [
+        note("curves.band", **about, left_out=curves.left_out, half_db=half),
+        note("curves.test", **whole, alpha=1.0 - confidence, pairs=others),
+        *(
+            note("curves.stretches", a=a, b=b, stretches=found, confidence=confidence)
+            for (a, b), found in clear.items()
+            if found
+        ),
+        *([] if any(clear.values()) else [note("curves.no_stretch", confidence=confidence)]),
+        note("curves.signs", changes=changes),
+        note("curves.rms", spreads=rms),
+        "curves.read",
+    ]
+
+
+def _stretches(pair: pd.DataFrame, gap: float) -> list[dict]:
+    """Where the band of one pair leaves zero, from its rows of `curve_differences`."""
+    rows = pair[pair["clear"]]
+    log_f, sign = np.log(rows["frequency_hz"].to_numpy()), np.sign(rows["difference"].to_numpy())
+    new = np.r_[True, (np.diff(log_f) > gap) | (np.diff(sign) != 0)][: len(rows)]
+    found = []
+    for _, own in rows.groupby(np.cumsum(new)):
+        most = own.loc[own["difference"].abs().idxmax()]
+        found.append(
+            {
+                "louder": most["wood_b"] if most["difference"] > 0 else most["wood_a"],
+                "span_hz": [float(own["frequency_hz"].min()), float(own["frequency_hz"].max())],
+                "at_hz": float(most["frequency_hz"]),
+                "difference_db": float(abs(most["difference"])),
+                "ends_db": sorted(abs(float(most[end])) for end in ("low", "high")),
+            }
+        )
+    return found
+
+
+def luck_notes(curves: Curves, study: Study) -> list[str]:
+    """How far the woods' differences at the tone would move with a tone up to a tenth higher or
+    lower; nothing where the study rests on no level of its tone."""
+    tone = study.settings.tone.fundamental_hz
+    rests = any(
+        (feature := find(name)).kind == Kind.TONE and feature.harmonic == 1
+        for name in study.settings.decide.primary
+    )
+    if curves.reason or not rests:
+        return []
+    fine = curves.differences[curves.differences["band"] == FINE]
+    near = fine[(fine["frequency_hz"] / tone - 1.0).abs() <= TONE_REACH]
+    away = (near["frequency_hz"] / tone - 1.0).abs()
+    if near.empty or away.min() > AT_THE_TONE or away.max() < TONE_REACH / 2.0:
+        return [note("curves.luck_unknown", tone_hz=tone)]
+    steps = np.log((1.0 + TONE_REACH) / (1.0 - TONE_REACH)) / np.log(2.0) * CURVE_PER_OCTAVE
+    found = []
+    for (a, b), own in near.groupby(["wood_a", "wood_b"], sort=False):
+        least, most = (own.loc[getattr(own["difference"], end)()] for end in ("idxmin", "idxmax"))
+        at = own.loc[(own["frequency_hz"] / tone - 1.0).abs().idxmin(), "difference"]
+        found.append(
+            note(
+                "curves.luck", a=a, b=b, tone_hz=tone, at_db=float(at),
+                span_db=[float(least["difference"]), float(most["difference"])],
+                span_hz=[float(least["frequency_hz"]), float(most["frequency_hz"])],
+                missing=max(1.0 - len(own) / np.floor(steps), 0.0),
+            )
+        )  # fmt: skip
+    return found

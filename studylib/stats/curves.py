@@ -1,0 +1,248 @@
+"""Woods compared over frequency, boards as units: a simultaneous band, one test, and the spreads.
+
+A curve is a response in dB on a grid of frequencies; a wood's curve is the mean of its sources'.
+
+- `curve_bands`: a band about the difference of each pair that holds at all frequencies and for all
+  pairs together. Each wood has a spread of its own, its rms residual over the band; residuals over
+  that spread have one shape over frequency, pooled over the woods with the degrees of freedom of
+  the whole design. The critical value is that of the expected Euler characteristic of a t field on
+  a line (Worsley 1994; Taylor and Worsley 2007), with the roughness of the field as the length of
+  the path of its normalised residuals (Telschow and Schwartzman 2022); the error is shared out over
+  the pairs (Bonferroni). The promise rests on spreads that have one shape over frequency
+  (tests/benchmarks/curves_truth measures it, and what becomes of it where they have not).
+- `curve_tests`: do the woods differ anywhere? Labels of sources are permuted within batches, all of
+  them where there are few, with the sum over frequency of the squared differences between woods,
+  each over its own spread, as the statistic (studentised: Janssen 1997). All woods together first;
+  a pair counts at the larger of its own p and that of all, which is a closed test for three woods;
+  from four on the pairs share the error. It can also be small because woods spread unequally.
+- `curve_spreads`: the variance that wood, source, board, mount and take add at each frequency.
+
+Conventions: arrays (sources, frequencies) in dB; wood b minus wood a.
+
+Functions: `curve_bands`, `half_width`, `curve_tests`, `smallest_p`, `curve_spreads`.
+Classes: `CurveBand`, `CurveTest`.
+"""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import combinations, permutations
+from math import factorial, prod
+
+import numpy as np
+from scipy import optimize, special
+
+from studylib.stats.blocks import WoodModel
+from studylib.stats.components import component_weights
+from studylib.stats.samples import NestedDesign
+
+MOST_LABELLINGS = 20_000  # above, so many are drawn
+_AT_ONCE = 256
+
+
+@dataclass(frozen=True)
+class CurveBand:
+    """Wood b minus wood a: difference and half-width of its band, shape (frequencies,)."""
+
+    a: int
+    b: int
+    difference: np.ndarray
+    half: np.ndarray
+
+
+@dataclass(frozen=True)
+class CurveTest:
+    """Do these woods differ anywhere? `smallest` : no p of this design lies below it."""
+
+    woods: tuple[int, ...]
+    p: float
+    smallest: float
+    labellings: int
+    drawn: bool
+
+
+def curve_bands(model: WoodModel, y: np.ndarray, *, confidence: float) -> list[CurveBand]:
+    """The difference of each pair of woods with a band for all frequencies and pairs together.
+
+    Parameters
+    ----------
+    model : of the sources.  y : their curves, (sources, frequencies).  confidence : in (0.5, 1).
+    """
+    residual = model.residual @ y
+    variances = model.wood_variances(y.T).mean(axis=0)
+    scaled = residual / np.sqrt(variances)[model.group][:, None]
+    size = np.sqrt(np.sum(scaled**2, axis=0))
+    path = float(np.sum(np.sqrt(np.sum(np.diff(scaled / size, axis=1) ** 2, axis=0))))
+    pairs = list(combinations(range(model.k), 2))
+    critical = _critical(path, model.df, (1.0 - confidence) / len(pairs))
+    shape = size / np.sqrt(model.df)
+    return [
+        CurveBand(
+            a, b, contrast @ y, critical * shape * np.sqrt(contrast**2 @ variances[model.group])
+        )
+        for a, b in pairs
+        for contrast in [model.contrast(a, b)]
+    ]
+
+
+def half_width(path: float, *, sources: int, woods: int, batches: int, confidence: float) -> float:
+    """What a plan expects of the band's half-width, in standard deviations between sources.
+
+    path : length of the path of the normalised residuals.  sources : of each wood.
+    """
+    df = woods * (sources - 1) - (batches - 1)
+    return _critical(path, df, 2.0 * (1.0 - confidence) / (woods * (woods - 1))) * np.sqrt(
+        2 / sources
+    )
+
+
+def _critical(path: float, df: float, share: float) -> float:
+    """Where the largest |t| of a field with `df` degrees of freedom lies with this probability."""
+
+    def excess(log_u: float) -> float:
+        u = np.exp(log_u)
+        line = path / (2.0 * np.pi) * (1.0 + u**2 / df) ** (-(df - 1.0) / 2.0)
+        return 2.0 * (special.stdtr(df, -u) + line) - share
+
+    return float(np.exp(optimize.brentq(excess, -3.0, 40.0)))
+
+
+def curve_tests(
+    model: WoodModel, y: np.ndarray, shares: np.ndarray, *, seed: int = 1
+) -> list[CurveTest]:
+    """All woods together, then each pair, p adjusted.
+
+    Parameters
+    ----------
+    shares : (sources, batches), the part of each source's mean that was measured in each batch.
+    """
+    everything = tuple(range(model.k))
+    blocks = np.unique(shares.round(6), axis=0, return_inverse=True)[1].ravel()
+    whole = _test(y, model.group, blocks, everything, seed)
+    if model.k == 2:
+        return [whole]
+    pairs = list(combinations(everything, 2))
+    times = 1 if model.k == 3 else len(pairs)
+    found = [_test(y, model.group, blocks, pair, seed) for pair in pairs]
+    return [
+        whole,
+        *(
+            CurveTest(
+                t.woods,
+                max(min(times * t.p, 1.0), whole.p),
+                max(times * t.smallest, whole.smallest),
+                t.labellings,
+                t.drawn,
+            )
+            for t in found
+        ),
+    ]
+
+
+def _test(
+    y: np.ndarray, group: np.ndarray, blocks: np.ndarray, woods: Sequence[int], seed: int
+) -> CurveTest:
+    own = np.isin(group, woods)
+    y, group, blocks = y[own], np.searchsorted(woods, group[own]), blocks[own]
+    counts = np.array(
+        [np.bincount(group[blocks == b], minlength=len(woods)) for b in np.unique(blocks)]
+    )
+    for b in np.unique(blocks):
+        y = np.where((blocks == b)[:, None], y - y[blocks == b].mean(axis=0), y)
+    # Sums over frequency of products of sources: these columns give the same ones, and are few.
+    left, size, _ = np.linalg.svd(y, full_matrices=False)
+    y = left * size
+    total = _labellings(counts)
+    drawn = total > MOST_LABELLINGS
+    labels = _drawn(group, blocks, seed) if drawn else _all_labels(group, blocks)
+    observed = _statistic(y, group[None, :], len(woods))[0]
+    as_large, number = int(drawn), int(drawn)
+    for part in _parts(labels):
+        as_large += int(np.sum(_statistic(y, part, len(woods)) >= observed * (1.0 - 1e-9)))
+        number += len(part)
+    return CurveTest(
+        tuple(woods), as_large / number, max(smallest_p(counts), drawn / number), number, drawn
+    )
+
+
+def smallest_p(counts: np.ndarray) -> float:
+    """The smallest p that a design can reach; counts : (batches, woods), sources of each.
+
+    Labels that only change the woods' names leave the statistic as it is.
+    """
+    names = [list(order) for order in permutations(range(counts.shape[1]))]
+    return sum(bool(np.all(counts[:, order] == counts)) for order in names) / _labellings(counts)
+
+
+def _labellings(counts: np.ndarray) -> int:
+    return prod(factorial(int(sum(row))) // prod(factorial(int(n)) for n in row) for row in counts)
+
+
+def _statistic(y: np.ndarray, labels: np.ndarray, k: int) -> np.ndarray:
+    """(P,) for labels (P, sources): squared distances of the woods' curves from their mean."""
+    member = labels[:, None, :] == np.arange(k)[:, None]
+    n = member.sum(axis=2)
+    means = (member @ y) / n[:, :, None]
+    squares = member @ np.sum(y**2, axis=1) - n * np.sum(means**2, axis=2)
+    weight = n * (n - 1) / np.maximum(squares, np.finfo(float).tiny)
+    middle = np.einsum("pk,pkf->pf", weight, means) / weight.sum(axis=1)[:, None]
+    return np.einsum("pk,pkf->p", weight, (means - middle[:, None]) ** 2)
+
+
+def _all_labels(group: np.ndarray, blocks: np.ndarray) -> Iterator[np.ndarray]:
+    """Every way to give the woods' labels to the sources within their batches."""
+    labellings = [group.copy()]
+    for b in np.unique(blocks):
+        place = np.flatnonzero(blocks == b)
+        ways = list(_orders(sorted(group[place].tolist())))
+        labellings = [_with(labels, place, way) for labels in labellings for way in ways]
+    return iter(labellings)
+
+
+def _with(labels: np.ndarray, place: np.ndarray, way: Sequence[int]) -> np.ndarray:
+    out = labels.copy()
+    out[place] = way
+    return out
+
+
+def _orders(labels: list[int]) -> Iterator[list[int]]:
+    """The distinct orders of a list."""
+    if not labels:
+        yield []
+    for first in sorted(set(labels)):
+        rest = labels.copy()
+        rest.remove(first)
+        yield from ([first, *order] for order in _orders(rest))
+
+
+def _drawn(group: np.ndarray, blocks: np.ndarray, seed: int) -> Iterator[np.ndarray]:
+    rng = np.random.default_rng(seed)
+    order = np.argsort(blocks, kind="stable")
+    for _ in range(MOST_LABELLINGS - 1):
+        labels = np.empty_like(group)
+        labels[order] = group[np.lexsort((rng.random(group.size), blocks))]
+        yield labels
+
+
+def _parts(labels: Iterator[np.ndarray]) -> Iterator[np.ndarray]:
+    while part := [one for _, one in zip(range(_AT_ONCE), labels, strict=False)]:
+        yield np.array(part)
+
+
+def curve_spreads(
+    nested: NestedDesign, model: WoodModel, takes: np.ndarray, y: np.ndarray
+) -> dict[str, np.ndarray]:
+    """Variance of each level at each frequency, in dB squared, wood first; a level that cannot be
+    told apart is part of the next one up, and where each board is its own source, the boards are
+    called "specimen". Estimates may be negative.
+
+    takes : curves of the takes, (takes, frequencies).  y : of the sources.
+    """
+    strata = [nested.strata(column) for column in takes.T]
+    squares = np.array([[stratum.v for stratum in found] for found in strata])
+    found = squares @ component_weights(strata[0]).T
+    between = np.sum((model.between @ y) * y, axis=0) / (model.k - 1)
+    spreads = {"wood": (between - model.pooled_variance(y.T)) / model.n0}
+    for stratum, own in list(zip(strata[0], found.T, strict=True))[::-1]:
+        alone = stratum.level == "source" and "specimen" in nested.merged["source"]
+        spreads["specimen" if alone else stratum.level] = own
+    return spreads
