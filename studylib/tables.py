@@ -34,7 +34,7 @@ from studylib import codes, words, writing
 
 PACKAGE = "datapackage.json"
 _TYPES = {"text": "string", "note": "string"}  # the others are called as the standard calls them
-_SHARES = ("p", "p_adjusted", "p_beyond", "p_within", "q", "share", "coherence", "overlap")
+_SHARES = ("p", "p_adjusted", "p_beyond", "p_within", "q", "share", "overlap")
 
 # The end of a column's name -> its unit.
 _UNITS = {
@@ -238,14 +238,6 @@ _ALL = (
         """
         feature specimen batch mount:integer number:integer started y:number centre:number
         low:number high:number outside:boolean
-        """,
-    ),
-    _table(
-        "responses",
-        "specimen mount frequency_hz",
-        """
-        specimen mount:integer frequency_hz:number h1_db:number h2_db:number coherence:number
-        u_db:number n_repeats:integer
         """,
     ),
     _table(

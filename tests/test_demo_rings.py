@@ -107,7 +107,10 @@ def test_the_stated_gain_follows_the_measured_sweeps(demo_summary):
     factor, the same for all, is free."""
     modes = demo_summary.modes
     near = modes.near[modes.near["basis"] == ModeBasis.HELD]
-    swept = modes.responses.groupby(["specimen", "frequency_hz"])["h1_db"].mean()
+    curves = demo_summary.gathered.curves.query("usable")
+    board_of = {take.take: take.specimen for take in demo_summary.study.takes}
+    curves = curves.assign(specimen=curves["take"].map(board_of))
+    swept = curves.groupby(["specimen", "frequency_hz"])["level_db"].mean()
     heard = [
         np.interp(row.frequency_hz, swept[row.specimen].index, swept[row.specimen])
         for row in near.itertuples()

@@ -162,17 +162,14 @@ def test_bench_against_free(summary):
 
 
 def test_sweeps_say_what_is_not_known(summary, bare):
-    study, responses = summary.study, summary.modes.responses
-    assert report.sweep_sentences(study, responses) == [
-        note("modes_report.sweeps_found", sweeps=4, mounts=4), "modes_report.no_repeated_sweep",
-    ]  # fmt: skip
-    assert report.sweep_sentences(bare.study, bare.modes.responses) == ["modes_report.no_sweeps"]
-    again = report.sweep_sentences(study, responses.assign(coherence=0.5, n_repeats=2))
-    assert again[1] == note("modes_report.coherence_low", lowest=0.9, share=1.0)
+    study = summary.study
+    found = note("modes_report.sweeps_found", sweeps=4, mounts=4)
+    assert report.sweep_sentences(study) == [found]
+    assert report.sweep_sentences(bare.study) == ["modes_report.no_sweeps"]
     unknown = dataclasses.replace(
         study, settings=study.settings.model_copy(update={"sweep": bare.study.settings.sweep})
     )
-    assert report.sweep_sentences(unknown, responses) == ["modes_report.sweep_shape_unknown"]
+    assert report.sweep_sentences(unknown) == ["modes_report.sweep_shape_unknown"]
 
 
 def test_the_wood_in_words_and_numbers(summary, bare):
@@ -204,10 +201,6 @@ def test_figures_draw_what_the_tables_hold(summary):
     truth = modes.wood.query("quantity == 'wood.youngs_modulus_gpa'")["value"]
     assert sorted(y) == sorted(truth)
     assert stiff.get_xlabel() == "density (kg/m³)"
-    response = figures.responses_figure(modes.responses, study)
-    assert [a.get_title(loc="left") for a in response.axes] == [
-        "larch: 2 boards, 2 mounts", "robinia: 2 boards, 2 mounts",
-    ]  # fmt: skip
     over = figures.tone_and_modes_figure(
         modes.near, modes.boards, pd.DataFrame(columns=["specimen", "frequency_hz", "level_db"]),
         study,
@@ -325,7 +318,6 @@ def test_without_taps_and_sweeps_figures_and_words_say_so(bare, size):
     drawn = [
         figures.ladder_figure(boards, study, size=size),
         figures.stiffness_figure(bare.modes.wood, study, size=size),
-        figures.responses_figure(tables.empty("responses"), study, size=size),
         figures.tone_and_modes_figure(empty, boards, bare.gathered.spectra, study, size=size),
         figures.tap_figure(None, size=size),
     ]
@@ -345,7 +337,7 @@ def test_every_sentence_of_the_report_is_one_of_the_words_room(summary, bare):
         *report.bench_sentence(summary.modes.boards), *report.size_sentences(near()),
         *report.size_sentences(near(lifted=False, basis=ModeBasis.BENCH)),
         *report.size_sentences(near(role="reference")),
-        *report.sweep_sentences(summary.study, summary.modes.responses),
+        *report.sweep_sentences(summary.study),
         *report.wood_sentences(summary.modes), *report.wood_sentences(bare.modes),
     ]  # fmt: skip
     for one in found:

@@ -17,7 +17,6 @@ from scipy.fft import rfft
 from studylib.measure.sweep_rows import (
     SWEEP_COLUMNS,
     measure_sweep,
-    mount_responses,
     sweep_feature_values,
     sweep_rows,
 )
@@ -27,7 +26,6 @@ from studylib.signal.bands import third_octave_bands
 from studylib.signal.line_sums import line_sums
 from studylib.signal.sweep import SweepShape, sweep_signal, usable_band
 from studylib.signal.tone import fit_tone
-from studylib.tables import TABLES
 
 DEMO = Path(__file__).parents[1] / "data_demo"
 RATE, SHAPE = 24_000, SweepShape(60.0, 8000.0, 2.0)
@@ -137,8 +135,6 @@ def test_rows_without_a_drive(rng):
     rows = sweep_rows("t1", measured_of(a_take(rng)[:1], ("response",)))
     assert rows[["drive_re", "drive_im", "drive_u"]].isna().all().all()
     assert rows["usable"].any()
-    takes = pd.DataFrame({"take": ["t1"], "specimen": ["L1"], "mount": [1]})
-    assert mount_responses(rows, takes).empty
 
 
 def test_a_board_that_rings_on_at_the_end_is_not_usable_there(rng):
@@ -159,30 +155,6 @@ def test_an_order_that_runs_into_the_next_says_so(rng):
     rows = sweep_rows("t1", measured_of(np.stack([heard, wave])[:1], ("response",)))
     second = rows[(rows["order"] == 2) & np.isclose(rows["frequency_hz"], 172.0)]
     assert list(second["reason"]) == ["sweeps.too_short"]
-
-
-def test_mounts_from_repeats(rng):
-    levels = {"t1": 0.5, "t2": 0.25, "t3": 0.4}
-    parts = [sweep_rows(t, measured_of(a_take(rng, level=v, noise=(3e-4, 1e-4))))
-             for t, v in levels.items()]  # fmt: skip
-    parts.append(sweep_rows("t4", measured_of(2.0 * a_take(rng))))
-    takes = pd.DataFrame(
-        {"take": ["t1", "t2", "t3", "t4"], "specimen": ["L1"] * 3 + ["R1"], "mount": [1, 1, 1, 2]}
-    )
-    found = mount_responses(pd.concat(parts, ignore_index=True), takes)
-    assert list(found.columns) == TABLES["responses"].names
-    three, one = found[found["specimen"] == "L1"], found[found["specimen"] == "R1"]
-    assert set(three["n_repeats"]) == {3}
-    assert set(one["n_repeats"]) == {1}
-    assert one["coherence"].isna().all()
-    assert (one["u_db"] > 0).all()
-    assert set(one["mount"]) == {2}
-    inside = three[three["frequency_hz"].between(150, 3000)]
-    truth = 20 * np.log10(np.abs(signal.freqz(B, A, worN=inside["frequency_hz"], fs=RATE)[1]))
-    assert np.abs(inside["h1_db"] - truth).max() < 0.1
-    assert (inside["coherence"] > 0.99).all()
-    assert (three["h2_db"] >= three["h1_db"] - 1e-9).all()
-    assert mount_responses(pd.concat(parts).iloc[:0], takes).empty
 
 
 # ---------------------------------------------------------------------------- the demo

@@ -44,7 +44,7 @@ def test_a_column_stands_once_in_its_table_with_its_unit():
         for table in TABLES.values()
         for column in table.columns
     }
-    assert kinds["responses", "h1_db"] == ("number", "dB")
+    assert kinds["curves", "level_db"] == ("number", "dB")
     assert kinds["modes", "frequency_u"] == ("number", "")
 
 

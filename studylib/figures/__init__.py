@@ -14,7 +14,6 @@ from studylib.figures.effects import (
 )
 from studylib.figures.modes import (
     ladder_figure,
-    responses_figure,
     stiffness_figure,
     tone_and_modes_figure,
 )
@@ -38,7 +37,6 @@ __all__ = [
     "ladder_figure",
     "positive_control_figure",
     "quality_figure",
-    "responses_figure",
     "save",
     "save_sizes",
     "spectra_figure",

@@ -36,7 +36,6 @@ from studylib.figures.style import (
     safe,
     settle,
     styled,
-    wrapped,
 )
 from studylib.words import numbers, say
 
@@ -199,72 +198,6 @@ def ladder_figure(
     panels[0].set(yticks=[step for step in steps if least <= step <= most], ylim=(least, most))
     figure.legend(*panels[0].get_legend_handles_labels(), loc=ABOVE_RIGHT, ncols=4)
     return settle(figure)
-
-
-@styled
-def responses_figure(
-    responses: pd.DataFrame, study, *, size: tuple[float, float] | None = None
-) -> Figure:
-    """Response relative to the drive channel, a line a mount, a panel a wood.
-
-    Parameters
-    ----------
-    responses : the table `responses`.  study : the study, for its woods and its tone.
-    size : width and height in inches; None for the page's.
-
-    Returns
-    -------
-    An open matplotlib figure; where there is nothing to draw, one that says so.
-    """
-    wood_of = {s.specimen: s.wood for s in study.specimens if not s.role}
-    rows = responses[responses["specimen"].isin(list(wood_of))]
-    if rows.empty:
-        return empty_figure(say("figures_modes.no_responses"), size)
-    rows = rows.assign(wood=rows["specimen"].map(wood_of))
-    woods = [wood for wood in study.woods if (rows["wood"] == wood).any()]
-    repeated = rows["coherence"].notna().any()
-    style, f = looks(study.woods), study.settings.tone.fundamental_hz
-    low, high = float(rows["frequency_hz"].min()), float(rows["frequency_hz"].max())
-    lines = len(woods) + int(repeated)
-    figure, panels = panelled(size, 0.9 + 1.7 * lines, lines, sharex=True)
-    panels = panels[:, 0]
-    for axes, wood in zip(panels, woods, strict=False):
-        _wood(axes, rows[rows["wood"] == wood], wood, style[wood])
-        axes.sharey(panels[0])
-    if repeated:
-        for wood in woods:
-            least = (
-                rows[(rows["wood"] == wood) & rows["coherence"].notna()]
-                .groupby("frequency_hz")["coherence"]
-                .min()
-            )
-            panels[-1].plot(least.index, least, color=style[wood].colour, label=safe(wood))
-        panels[-1].set(ylabel=wrapped(say("figures_modes.coherence_axis"), 14), ylim=(0, 1.05))
-    for axes in panels:
-        frequency_axis(axes, low, high, label=axes is panels[-1])
-        for k in range(1, min(study.settings.tone.harmonics, int(high / f)) + 1):
-            axes.axvline(k * f, color=GREY, linewidth=0.5, linestyle=":", zorder=0)
-        axes.grid(axis="y")
-    figure.supylabel(
-        say("figures_modes.response_axis", drive=study.settings.channels.drive_kind), fontsize=10
-    )
-    return settle(figure)
-
-
-def _wood(axes: Axes, rows: pd.DataFrame, wood: str, look: Look) -> None:
-    for _, own in rows.groupby(["specimen", "mount"], sort=False):
-        axes.fill_between(
-            own["frequency_hz"], own["h1_db"] - own["u_db"], own["h1_db"] + own["u_db"],
-            color=look.colour, alpha=0.15, linewidth=0,
-        )  # fmt: skip
-        axes.plot(own["frequency_hz"], own["h1_db"], color=look.colour, linewidth=0.6, alpha=0.5)
-    median = rows.groupby("frequency_hz")["h1_db"].median()
-    axes.plot(median.index, median, color=look.colour, linewidth=1.6)
-    count = {
-        "boards": rows["specimen"].nunique(),
-        "mounts": len(rows[["specimen", "mount"]].drop_duplicates()),
-    }
-    axes.set_title(safe(say("figures_modes.wood_title", wood=wood, **count)))
 
 
 @styled

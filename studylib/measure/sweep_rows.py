@@ -1,4 +1,4 @@
-"""One sweep take as rows: its response order by order, its features, and mounts from repeats.
+"""One sweep take as rows: its response order by order, its curve and its features.
 
 `measure_sweep` takes the samples of one take; the part table `sweeps` keeps what it found, one
 row an order and excitation frequency (24 an octave in the swept band, and the multiples of the
@@ -10,8 +10,8 @@ of the channels does not depend on how loud the sweep was or how it was faded; a
 Conventions: amplitudes are peak values re full scale, as in `signal.sweep_orders`; ratios and
 uncertainties hold the noise of both channels.
 
-Functions: measure_sweep, sweep_rows, curve_rows, sweep_feature_values, curve_feature_values,
-mount_responses. Class: SweepMeasurement.
+Functions: measure_sweep, sweep_rows, curve_rows, sweep_feature_values,
+curve_feature_values. Class: SweepMeasurement.
 """
 
 from collections.abc import Iterator, Sequence
@@ -26,7 +26,6 @@ from studylib.signal.bands import band_means, third_octave_bands
 from studylib.signal.harmonics import DB_PER_RATIO
 from studylib.signal.sweep import ORDERS, SweepShape, free_decay, usable_band
 from studylib.signal.sweep_orders import Orders, ends_too_soon, measure_orders
-from studylib.signal.transfer_functions import transfer_functions
 
 SWEEP_COLUMNS = tables.TABLES["sweeps"].names
 PER_OCTAVE = 24
@@ -273,55 +272,3 @@ def _in_bands(
             reason == "",
             reason,
         )
-
-
-def mount_responses(sweeps: pd.DataFrame, takes: pd.DataFrame) -> pd.DataFrame:
-    """H1, H2 and coherence of every mount from its repeated sweeps (the table `responses`).
-
-    Parameters
-    ----------
-    sweeps : rows of `sweep_rows` of many takes.
-    takes : columns take, specimen, mount.
-
-    Returns
-    -------
-    One row a mount and frequency at which at least one repeat is usable. `coherence` is NaN with
-    one repeat. `u_db` is the larger of what the noise of both channels gives and, from two
-    repeats on, what their scatter gives. Takes without a drive channel have no row.
-    """
-    first = sweeps[(sweeps["order"] == 1) & sweeps["usable"] & sweeps["drive_re"].notna()].merge(
-        takes[["take", "specimen", "mount"]], on="take", how="inner"
-    )
-    parts = [
-        _of_mount(rows).assign(specimen=specimen, mount=mount)
-        for (specimen, mount), rows in first.groupby(["specimen", "mount"], sort=False)
-    ]
-    return (
-        tables.typed("responses", pd.concat(parts, ignore_index=True))
-        if parts
-        else tables.empty("responses")
-    )
-
-
-def _of_mount(rows: pd.DataFrame) -> pd.DataFrame:
-    def table(column: str) -> np.ndarray:
-        return rows.pivot(index="take", columns="frequency_hz", values=column).to_numpy()
-
-    response = table("response_re") + 1j * table("response_im")
-    drive = table("drive_re") + 1j * table("drive_im")
-    found = transfer_functions(response, drive)
-    # Noise of the sums: each repeat counts with the square of its drive.
-    weight = np.nan_to_num(np.abs(drive)) ** 2
-    weight /= weight.sum(axis=0)
-    single = (table("response_u") / np.abs(response)) ** 2 + (table("drive_u") / np.abs(drive)) ** 2
-    noise = np.sqrt((weight**2 * np.nan_to_num(single)).sum(axis=0))
-    return pd.DataFrame(
-        {
-            "frequency_hz": np.sort(rows["frequency_hz"].unique()),
-            "h1_db": 20.0 * np.log10(np.abs(found.h1)),
-            "h2_db": 20.0 * np.log10(np.abs(found.h2)),
-            "coherence": found.coherence,
-            "u_db": DB_PER_RATIO * np.maximum(noise, np.nan_to_num(found.u_relative)),
-            "n_repeats": found.repeats,
-        }
-    )

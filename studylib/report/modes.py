@@ -17,7 +17,6 @@ import pandas as pd
 from studylib import sheets, words
 from studylib.codes import holding, note
 from studylib.codes.wood import ModeBasis
-from studylib.measure.sweep_rows import mount_responses
 from studylib.modes.gathered import Gathered
 from studylib.modes.means import (
     COVERAGE_95,
@@ -28,7 +27,7 @@ from studylib.modes.means import (
     room_hides,
     tap_rows,
 )
-from studylib.signal import damping, transfer_functions
+from studylib.signal import damping
 from studylib.wood import modes_near_tone, near_tone, wood_features, wood_table, wood_warnings
 from studylib.wood.boards import HELD
 from studylib.words import numbers, text
@@ -59,32 +58,26 @@ PROPERTIES = {
 class StudyModes:
     """numbered : every mode of every tap and sweep, with its number.  boards : one row a board,
     support and number.  wood : properties of each board.  near : the mode nearest to each
-    harmonic of the tone.  responses : each mount's response from its sweeps.  features : rows of
+    harmonic of the tone.  features : rows of
     the features table that the wood gives.  warnings : notes."""
 
     numbered: pd.DataFrame
     boards: pd.DataFrame
     wood: pd.DataFrame
     near: pd.DataFrame
-    responses: pd.DataFrame
     features: pd.DataFrame
     warnings: tuple[str, ...]
 
 
 def modes_of_study(study: sheets.Study, gathered: Gathered) -> StudyModes:
-    """Wood, modes near the tone and responses from what was gathered."""
+    """Wood and modes near the tone from what was gathered."""
     wood = wood_table(study, gathered.board_modes)
     measured = [batch for batch in study.batches if batch not in gathered.failed]
-    takes = pd.DataFrame(
-        [(t.take, t.specimen, t.mount) for t in study.takes if t.kind == "sweep"],
-        columns=["take", "specimen", "mount"],
-    )
     return StudyModes(
         numbered=gathered.modes,
         boards=gathered.board_modes,
         wood=wood,
         near=modes_near_tone(study, gathered.board_modes, wood),
-        responses=mount_responses(gathered.sweeps, takes),
         features=wood_features(study, gathered.modes, batches=measured),
         warnings=tuple(wood_warnings(study, wood)),
     )
@@ -335,36 +328,15 @@ def about_damping() -> list[str]:
     return [note("modes_report.about_damping")]
 
 
-def sweep_sentences(study: sheets.Study, responses: pd.DataFrame) -> list[str]:
-    """What the sweeps gave, and how well repeats agree.
-
-    Parameters
-    ----------
-    responses : the table `responses`.
-    """
+def sweep_sentences(study: sheets.Study) -> list[str]:
+    """What the sweeps gave."""
     takes = [t for t in study.takes if t.kind == "sweep" and not t.exclude]
     if not takes:
         return [note("modes_report.no_sweeps")]
     if not study.settings.sweep.known:
         return [note("modes_report.sweep_shape_unknown")]
-    found = note(
-        "modes_report.sweeps_found",
-        sweeps=len(takes),
-        mounts=len(responses[["specimen", "mount"]].drop_duplicates()),
-    )
-    share = transfer_functions.incoherent_share(responses["coherence"].to_numpy(dtype=float))
-    return (
-        [found, note("modes_report.no_repeated_sweep")]
-        if np.isnan(share)
-        else [
-            found,
-            note(
-                "modes_report.coherence_low",
-                lowest=transfer_functions.LOWEST_COHERENCE,
-                share=share,
-            ),
-        ]
-    )
+    mounts = len({(t.specimen, t.mount) for t in takes})
+    return [note("modes_report.sweeps_found", sweeps=len(takes), mounts=mounts)]
 
 
 def wood_sentences(modes: StudyModes) -> list[str]:
