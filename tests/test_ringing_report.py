@@ -211,6 +211,15 @@ def test_figures_draw_what_the_tables_hold(summary):
     assert any(list(x) == list(bench[bench.between(low, high)]) for x in marks)
 
 
+def test_modes_known_in_one_way_alone_leave_room_for_the_panels(summary):
+    """Marks of a way that gave none must not push the panels out: matplotlib would warn."""
+    boards = summary.modes.boards.query("support == 'bench'")
+    near = summary.modes.near[summary.modes.near["basis"] == ModeBasis.BENCH]
+    spectra = pd.DataFrame(columns=["specimen", "frequency_hz", "level_db"])
+    over = figures.tone_and_modes_figure(near, boards, spectra, summary.study)
+    assert over.axes[0].get_position().height > 0.1
+
+
 def test_a_tap_is_drawn_with_its_decay_and_a_refused_one_with_its_reason(summary):
     view = first_tap(summary.study, "day1")
     assert view.take == "L1-m1"

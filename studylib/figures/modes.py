@@ -123,6 +123,8 @@ def _marks(axes: Axes, modes: dict[str, pd.Series], look: Look) -> None:
     low, high = axes.get_xlim()
     for basis, own in modes.items():
         frequencies = own[own.between(low, high)]
+        if frequencies.empty:  # an empty line outside the panel would be given room
+            continue
         height = [1.0] * len(frequencies)
         up = transforms.ScaledTranslation(0.0, PLACES[basis] / 72.0, axes.figure.dpi_scale_trans)
         options = {"transform": across + up, "clip_on": False, "color": look.colour}
