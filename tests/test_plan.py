@@ -10,6 +10,7 @@ import matplotlib.pyplot as plt
 import pandas as pd
 import pytest
 from click.testing import CliRunner
+from scipy import stats
 
 from studylib.cli import main
 from studylib.codes import code_of, fields_of
@@ -100,6 +101,16 @@ def test_the_plan_says_what_a_lock_buys_and_what_same_takes(plan):
         same["spreads"] * plan.nest.variance(first.spreads) ** 0.5
     )
     assert not [n for n in notes if "plan.same" in n and plan.features[1].feature.name in n]
+
+
+def test_the_plan_says_what_sweeps_could_show_over_frequency(plan, tmp_path):
+    told = noted(plan_notes(plan), "plan.curves")
+    # Two batches of two planks of each wood: 2 / (4 choose 2)^2.
+    assert told["smallest"] == pytest.approx(2 / 36)
+    # With 4 planks a wood, at least as wide as Student's t for one frequency and three pairs.
+    assert told["fine"] > told["third"] > stats.t.ppf(1 - 0.05 / 6, 8) * 0.5**0.5
+    without = planned(tmp_path, toml=ONE.replace("[plan]", "[plan]\nsweeps = 0"))
+    assert not [n for n in plan_notes(without) if code_of(n) == "plan.curves"]
 
 
 def test_a_plan_with_looks_says_what_they_cost_and_save(plan, tmp_path):

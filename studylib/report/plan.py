@@ -5,15 +5,16 @@ planks, at least as large as stated (the other primary features are taken to hel
 The range beside it is for the larger and
 the smaller spread between boards, which is what a plan knows least.
 
-Functions: `plan_notes`, `design_note`, `looks_notes`, `lock_notes`, `same_notes`, `chances_table`,
-`smallest_table`, `splits_table`, `never_notes`, `never_by_sheets`, `spreads_table`,
-`write_plan`.
+Functions: `plan_notes`, `design_note`, `looks_notes`, `lock_notes`, `same_notes`, `curve_notes`,
+`chances_table`, `smallest_table`, `splits_table`, `never_notes`, `never_by_sheets`,
+`spreads_table`, `write_plan`.
 """
 
 import math
 from functools import partial
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 
 from studylib import sheets, words, writing
@@ -24,7 +25,7 @@ from studylib.figures import style
 from studylib.measure.features import has_sensed_drive
 from studylib.report.plan_study import FeaturePlan, StudyPlan
 from studylib.sheets.between_rows import plank_warnings
-from studylib.stats import looks, planning, power, scales
+from studylib.stats import curves, looks, planning, power, scales
 from studylib.words.numbers import chance, number, percent
 
 RULED_OUT_BY, ROLES = ("room", "loopback", "airborne"), {"reference", "changed"}
@@ -42,7 +43,7 @@ def plan_notes(plan: StudyPlan) -> list[str]:
     found = [said for one in plan.features for said in _feature_notes(one)]
     moved = [note("room.moved", places=plan.tap_places)] if plan.tap_places > 1 else []
     planks = plank_warnings(plan.study.specimens, plan.study.settings)
-    beside = [*looks_notes(plan), *lock_notes(plan), *same_notes(plan)]
+    beside = [*looks_notes(plan), *lock_notes(plan), *same_notes(plan), *curve_notes(plan)]
     return [*planks, design_note(plan), *moved, *found, *beside, spent, *never_notes(plan)]
 
 
@@ -138,6 +139,28 @@ def same_notes(plan: StudyPlan) -> list[str]:
         else note("plan.same_refused", feature=one.feature.name, planks=planks)
         for one in plan.features
         if one.limit is not None
+    ]
+
+
+def curve_notes(plan: StudyPlan) -> list[str]:
+    """What the sweeps of such a study could show of woods over frequency."""
+    sweep, band = plan.study.settings.sweep, plan.study.settings.curve
+    planks, batches, woods = min(plan.planks.values()), plan.plan.batches, len(plan.planks)
+    if not (plan.plan.sweeps and sweep.known) or min(planks, woods) < 2:
+        return []
+    # As evenly over the batches as they go.
+    own = np.array([planks // batches + (b < planks % batches) for b in range(batches)])
+    octaves = math.log2((band.highest_hz or sweep.highest_hz) / (band.lowest_hz or sweep.lowest_hz))
+    design = {"sources": planks, "woods": woods, "batches": batches}
+    decide = plan.study.settings.decide
+    fine, third = (
+        curves.half_width(path * octaves, confidence=decide.confidence, **design)
+        for path in (curves.FINE_PATH, curves.THIRD_PATH)
+    )
+    smallest = curves.smallest_p(np.stack([own, own], axis=1))
+    alpha = 1.0 - decide.confidence
+    return [
+        note("plan.curves", planks=planks, fine=fine, third=third, smallest=smallest, alpha=alpha)
     ]
 
 

@@ -35,6 +35,10 @@ from studylib.stats.blocks import WoodModel
 from studylib.stats.components import component_weights
 from studylib.stats.samples import NestedDesign
 
+FINE_PATH, THIRD_PATH = 19.0, 3.4
+"""Length of the residuals' path for each octave, on the fine grid and on third octaves: those of
+the demo's rails, taken for a plan."""
+
 MOST_LABELLINGS = 20_000  # above, so many are drawn
 _AT_ONCE = 256
 

@@ -104,6 +104,11 @@ FIELDS: list[tuple[str, dict, str]] = [
         {"feature": H3, "planks": 4, "spreads": 2.46, "size": "4.02 dB", "limit": "1.00 dB"},
         "only if the limit is at least 4.02 dB (2.5 times the spread",
     ),
+    (
+        "plan.curves",
+        {"planks": 4, "fine": 5.73, "third": 4.32, "smallest": 0.056, "alpha": 0.05},
+        "exceeds about 5.7 standard deviations between planks at that frequency, or 4.3 in third",
+    ),
     ("plan.same_refused", {"feature": H3, "planks": 2}, "2 planks of a wood no woods are called"),
     (
         "plan.minutes",
