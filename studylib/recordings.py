@@ -22,11 +22,9 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
+from studylib import errors, words
 from studylib.codes import code_of, fields_of, holding, note, several
-from studylib.errors import InputError
-from studylib.sheets.files import UNREAD_ENDINGS
-from studylib.sheets.settings import LOWEST_RATE_HZ
-from studylib.words import say
+from studylib.sheets import files, settings
 
 _UNKNOWN_FRAMES = 2**62  # libsndfile gives 2^63 - 1 where a FLAC header has no length
 _STREAMED_BYTES = 0x7FFF_0000  # sizes from here to all ones stand for "not known yet"
@@ -86,11 +84,14 @@ def probe(path: Path | str) -> RecordingInfo:
     with _opened(path) as file:
         frames = file.frames
         if frames < 1:
-            raise InputError(note("recordings.no_samples", file=_name(path)))
-        if (rate := file.samplerate) < LOWEST_RATE_HZ:
-            raise InputError(
+            raise errors.InputError(note("recordings.no_samples", file=_name(path)))
+        if (rate := file.samplerate) < settings.LOWEST_RATE_HZ:
+            raise errors.InputError(
                 note(
-                    "recordings.low_rate", file=_name(path), rate_hz=rate, lowest_hz=LOWEST_RATE_HZ
+                    "recordings.low_rate",
+                    file=_name(path),
+                    rate_hz=rate,
+                    lowest_hz=settings.LOWEST_RATE_HZ,
                 )
             )
         breaks_off, remarks = _state(path, file, frames)
@@ -166,7 +167,7 @@ def windows(path: Path | str, *, start: int, frames_each: int, count: int) -> It
     InputError : as `read_window`.
     """
     if start < 0 or frames_each < 1 or count < 0:
-        raise ValueError(say("recordings.window"))
+        raise ValueError(words.say("recordings.window"))
     path = Path(path)
     with _opened(path) as file:
         for k in range(count):
@@ -186,7 +187,7 @@ def _block(
         block = file.read(frames, dtype="float64", always_2d=True)
     except _READ_ERRORS as error:
         begins, ends = (frame / file.samplerate for frame in (first, first + frames))
-        raise InputError(
+        raise errors.InputError(
             note(
                 "recordings.damaged", file=_name(path), from_s=begins, to_s=ends, why=_reason(error)
             )
@@ -196,8 +197,8 @@ def _block(
     return block
 
 
-def _too_short(path: Path, first: int, frames: int, held: int) -> InputError:
-    return InputError(
+def _too_short(path: Path, first: int, frames: int, held: int) -> errors.InputError:
+    return errors.InputError(
         note("recordings.too_short", file=_name(path), held=held, first=first, last=first + frames)
     )
 
@@ -205,17 +206,19 @@ def _too_short(path: Path, first: int, frames: int, held: int) -> InputError:
 @contextmanager
 def _opened(path: Path) -> Iterator[soundfile.SoundFile]:
     if not path.is_file():
-        raise InputError(note("recordings.not_there", file=_name(path)))
+        raise errors.InputError(note("recordings.not_there", file=_name(path)))
     try:
         file = soundfile.SoundFile(path)
     except (soundfile.LibsndfileError, TypeError) as error:
         # TypeError: a name that ends in .raw has no header to look into.
-        phone = path.suffix.lower() in UNREAD_ENDINGS
+        phone = path.suffix.lower() in files.UNREAD_ENDINGS
         fault = note("recordings.no_audio", file=_name(path), why=_reason(error))
-        raise InputError(note("recordings.convert", file=_name(path)) if phone else fault) from None
+        raise errors.InputError(
+            note("recordings.convert", file=_name(path)) if phone else fault
+        ) from None
     with file:
         if file.frames >= _UNKNOWN_FRAMES:
-            raise InputError(note("recordings.no_length", file=_name(path)))
+            raise errors.InputError(note("recordings.no_length", file=_name(path)))
         yield file
 
 

@@ -24,8 +24,7 @@ from typing import Any
 
 import numpy as np
 
-from studylib.codes import note
-from studylib.errors import InputError
+from studylib import codes, errors
 
 LEAST_LEAD_S = 1.0  # of silence: what streams do in their first moments is over by then
 BUFFER_S = 0.25  # asked of each stream
@@ -48,9 +47,9 @@ def open_sound() -> Any:
     try:
         return importlib.import_module("sounddevice")
     except ImportError:
-        raise InputError("record.no_extra") from None
+        raise errors.InputError("record.no_extra") from None
     except OSError:
-        raise InputError("record.no_portaudio") from None
+        raise errors.InputError("record.no_portaudio") from None
 
 
 def play_and_record(
@@ -93,7 +92,9 @@ def play_and_record(
         another rate.
     """
     if not np.all(np.abs(samples) <= most):  # NaN does not pass either
-        raise InputError(note("record.too_loud", peak=float(np.max(np.abs(samples))), most=most))
+        raise errors.InputError(
+            codes.note("record.too_loud", peak=float(np.max(np.abs(samples))), most=most)
+        )
     lead = round(max(lead_s, LEAST_LEAD_S) * rate_hz)
     line = {"input": input, "output": output, "rate_hz": rate_hz, "channels": channels}
     whole = np.rint(2.0**31 * np.concatenate([np.zeros(lead), samples]))
@@ -130,7 +131,7 @@ def play_and_record(
                 if not times:
                     plays.start()
                 if not np.isfinite(heard).all():
-                    raise InputError("record.gap")
+                    raise errors.InputError("record.gap")
                 if begins is None and given >= lead:
                     begins = frames + len(heard) - (given - lead)
                     stop = begins + samples.size + round(tail_s * rate_hz)
@@ -140,19 +141,21 @@ def play_and_record(
                 frames += len(heard)
                 times.append((frames, when))
         except queue.Empty:
-            raise InputError(note("record.unplugged", **line)) from None
+            raise errors.InputError(codes.note("record.unplugged", **line)) from None
         except ValueError as error:  # no device of this name, or more than one
-            raise InputError(note("record.no_device", why=str(error), **line)) from None
+            raise errors.InputError(
+                codes.note("record.no_device", why=str(error), **line)
+            ) from None
         except sound.PortAudioError as error:
             why, number = [*error.args, "", 0][:2]
-            raise InputError(
-                note(_REFUSED.get(number, "record.device_fails"), why=str(why), **line)
+            raise errors.InputError(
+                codes.note(_REFUSED.get(number, "record.device_fails"), why=str(why), **line)
             ) from None
     if any(lead < at < whole.size for at in flags):
-        raise InputError("record.gap")
+        raise errors.InputError("record.gap")
     # A straight line through all blocks, so that a late one counts little.
     counted, when = np.array(times).T
     own_hz = np.polyfit(when - when[0], counted, 1)[0] if np.ptp(when) > RATE_S else rate_hz
     if abs(own_hz / rate_hz - 1) > OFF_RATE:
-        raise InputError(note("record.wrong_rate", heard_hz=own_hz, rate_hz=rate_hz))
+        raise errors.InputError(codes.note("record.wrong_rate", heard_hz=own_hz, rate_hz=rate_hz))
     return True

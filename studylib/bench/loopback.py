@@ -21,8 +21,7 @@ from collections.abc import Mapping
 import numpy as np
 from scipy.signal import correlate
 
-from studylib.codes import note
-from studylib.errors import InputError
+from studylib import codes, errors
 from studylib.signal.stimuli import steady_tone
 from studylib.signal.sweep import SweepShape, sweep_signal
 from studylib.signal.tone import fit_tone, record_length
@@ -71,7 +70,7 @@ def probed(before: np.ndarray, heard: np.ndarray, rate_hz: int, *, peak: float) 
     n = record_length(round((TONE_S - 2 * FADE_S) * rate_hz))
     tone = heard[start : start + n]
     if abs(found[at]) < LIKE * size or tone.size < n or not size:
-        raise InputError("record.no_loopback")
+        raise errors.InputError("record.no_loopback")
     spectrum, count = np.fft.rfft(tone)[None], min(HARMONICS, int(BELOW * rate_hz / TONE_HZ))
     fit = fit_tone(spectrum, n=n, rate_hz=rate_hz, nominal_hz=TONE_HZ, harmonics=count)
     turns = np.arange(n)[:, None] * (fit.frequency_hz / rate_hz) * np.arange(count + 1)
@@ -95,10 +94,10 @@ def remarks(found: Mapping[str, float], *, rate_hz: int) -> list[str]:
     """What is to be said of what `probed` found, as notes; none where nothing changes samples."""
     left_db, clocks_ppm = found["residual_db"], found["clocks_ppm"]
     told = {
-        note("record.converted", residual_db=left_db, rate_hz=rate_hz): (
+        codes.note("record.converted", residual_db=left_db, rate_hz=rate_hz): (
             left_db > max(CLEAN_DB, found["noise_db"] + OVER_NOISE_DB)
         ),
-        note("record.two_clocks", clocks_ppm=clocks_ppm): abs(clocks_ppm) > CLOCKS_PPM,
+        codes.note("record.two_clocks", clocks_ppm=clocks_ppm): abs(clocks_ppm) > CLOCKS_PPM,
     }
     return [one for one, holds in told.items() if holds]
 

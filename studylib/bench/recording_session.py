@@ -28,17 +28,12 @@ from typing import Any
 import numpy as np
 import soundfile
 
+from studylib import codes, errors, writing
+from studylib.bench import loopback, signals, watch
 from studylib.bench.devices import play_and_record
-from studylib.bench.loopback import probe_signal, probed, time_jump
 from studylib.bench.sheet import level, setting, to_do
-from studylib.bench.signals import FADE_S, FOLDER, USUAL_RATE_HZ, signal_name
-from studylib.bench.watch import REDO, Look, first_look
-from studylib.codes import fields_of, note
-from studylib.errors import InputError
-from studylib.sheets import Take, read_study
-from studylib.sheets.rows import TONE_KINDS
+from studylib.sheets import Take, read_study, rows
 from studylib.words.text import nearest
-from studylib.writing import read_json, write_json
 
 MEMORY, BENCH, WAYS = ".record.json", "sound.json", ("input", "output")
 FIRST_DB, STEP_DB = 20.0, 10.0  # the first step is so far below; each further one so much louder
@@ -81,11 +76,13 @@ class RecordingSession:
         )
         names = tuple(t.take for t in self.takes)
         if not names or (take and take not in names):
-            raise InputError(note("record.no_take", name=take, nearest=nearest(take, names)))
+            raise errors.InputError(
+                codes.note("record.no_take", name=take, nearest=nearest(take, names))
+            )
         own = self.study.settings.channels
-        self.rate_hz, self.column = own.rate_hz or USUAL_RATE_HZ, own.response - 1
-        self.bench = read_json(self.study.folder / BENCH)
-        self.skipped = [*read_json(self.study.folder / MEMORY).get("skipped", ())]
+        self.rate_hz, self.column = own.rate_hz or signals.USUAL_RATE_HZ, own.response - 1
+        self.bench = writing.read_json(self.study.folder / BENCH)
+        self.skipped = [*writing.read_json(self.study.folder / MEMORY).get("skipped", ())]
         self.heard_db: dict[tuple, float] = {}
 
     @property
@@ -97,7 +94,7 @@ class RecordingSession:
         InputError : no devices were chosen yet.
         """
         if not all(self.bench.get(way) for way in WAYS):
-            raise InputError("record.not_chosen")
+            raise errors.InputError("record.not_chosen")
         wide = max(self.column + 1, self.study.settings.channels.drive or 0)
         devices = {way: str(self.bench[way]) for way in WAYS}
         return {**devices, "rate_hz": self.rate_hz, "channels": wide}
@@ -108,7 +105,7 @@ class RecordingSession:
         kept = {way: self.bench[way] for way in WAYS if way in self.bench}
         new = {**kept, **{way: name for way, name in chosen.items() if name}}
         self.bench = self.bench if new == kept else new
-        write_json(self.study.folder / BENCH, self.bench)
+        writing.write_json(self.study.folder / BENCH, self.bench)
 
     @property
     def current(self) -> Take | None:
@@ -127,7 +124,7 @@ class RecordingSession:
         """Leave it for the end."""
         others = (name for name in self.skipped if name != take.take)
         self.wanted, self.skipped = "", [*others, take.take]
-        write_json(self.study.folder / MEMORY, {"skipped": self.skipped})
+        writing.write_json(self.study.folder / MEMORY, {"skipped": self.skipped})
 
     def keep(self, take: Take) -> None:
         """Give the recording its name; one that was there before is replaced in the same moment."""
@@ -149,12 +146,12 @@ class RecordingSession:
 
     def plays(self, take: Take) -> bool:
         """Whether a signal is played for it."""
-        return take.kind != "room" and bool(signal_name(take))
+        return take.kind != "room" and bool(signals.signal_name(take))
 
     def to_do(self, take: Take, among: Iterable[Take]) -> str:
         """What is to be done for a take, as a note; `among` the takes of its group."""
-        asked, seconds = fields_of(to_do(take, among)), self._silent_s(take)
-        return note("record.to_do", **asked, level=level(take), seconds=seconds)
+        asked, seconds = codes.fields_of(to_do(take, among)), self._silent_s(take)
+        return codes.note("record.to_do", **asked, level=level(take), seconds=seconds)
 
     def steps(self, take: Take) -> list[float]:
         """How far below its own level a take is to be played, dB: the steps, and 0 for itself."""
@@ -184,14 +181,16 @@ class RecordingSession:
             size = None if take.kind == "sweep" else round(STEP_S * self.rate_hz)
             samples = 10.0 ** (-below_db / 20.0) * samples[:size]
             # Where it is cut short it fades out.
-            samples *= np.minimum(np.arange(samples.size)[::-1] / (FADE_S * self.rate_hz), 1.0)
+            samples *= np.minimum(
+                np.arange(samples.size)[::-1] / (signals.FADE_S * self.rate_hz), 1.0
+            )
 
         def listen(block: np.ndarray, begins: int) -> None:
             self.meter(block, begins >= 0)
             if add:
                 add(block[max(first - begins, 0) : max(first + frames - begins, 0)])
             elif np.max(np.abs(block)) >= CLIPPED:
-                raise InputError(note("record.clips", below_db=below_db))
+                raise errors.InputError(codes.note("record.clips", below_db=below_db))
 
         with ExitStack() as after:
             add = None if below_db else after.enter_context(self._file(take, frames))
@@ -203,17 +202,17 @@ class RecordingSession:
             self.heard_db[key] = max(heard_db, peak_db - below_db)
         return ended or not self.plays(take)
 
-    def look(self, take: Take) -> Look:
+    def look(self, take: Take) -> watch.Look:
         """Whether the take that was just recorded is fit for use, and why not."""
         path = self.part(take)
-        if take.kind in TONE_KINDS:  # first: lost samples look like many other faults
+        if take.kind in rows.TONE_KINDS:  # first: lost samples look like many other faults
             samples, rate_hz = soundfile.read(path, always_2d=True)
             response = samples[:, self.column]
-            if jump := time_jump(response, rate_hz=rate_hz, tone_hz=take.tone_hz):
-                return Look(REDO, note("record.jump", samples=jump))
+            if jump := loopback.time_jump(response, rate_hz=rate_hz, tone_hz=take.tone_hz):
+                return watch.Look(watch.REDO, codes.note("record.jump", samples=jump))
         lies = take.model_copy(update={"file": path.relative_to(self.study.folder).as_posix()})
         others = (t for t in self.study.takes if t.take != take.take)
-        return first_look(replace(self.study, takes=(*others, lies)), lies)
+        return watch.first_look(replace(self.study, takes=(*others, lies)), lies)
 
     def measure_loopback(self, *, silenced: Callable[[], bool], when: str) -> bool:
         """Measure the cable from output to response, and remember what it tells; False where it
@@ -232,14 +231,16 @@ class RecordingSession:
             ends.append(begins + len(block))
 
         ended = play_and_record(
-            self.sound, probe_signal(self.rate_hz, peak=peak), **self.line, most=peak + DITHER,
+            self.sound, loopback.probe_signal(self.rate_hz, peak=peak), **self.line, most=peak + DITHER,
             on_block=listen, silenced=silenced, tail_s=TAIL_S,
         )  # fmt: skip
         if ended:
             parts = np.split(np.concatenate(heard), [-ends[-1]])  # before and from the signal on
-            found = probed(parts[0][-self.rate_hz // 2 :], parts[1], self.rate_hz, peak=peak)
+            found = loopback.probed(
+                parts[0][-self.rate_hz // 2 :], parts[1], self.rate_hz, peak=peak
+            )
             self.bench["loopback"] = {"when": when, **found}
-            write_json(self.study.folder / BENCH, self.bench)
+            writing.write_json(self.study.folder / BENCH, self.bench)
         return ended
 
     def _loudness(self, take: Take) -> tuple[tuple, float, float]:
@@ -260,14 +261,14 @@ class RecordingSession:
         if not self.plays(take):
             frames = round(self.rate_hz * self._silent_s(take))
             return np.zeros(frames), 0, frames
-        path = self.study.folder / FOLDER / signal_name(take)
+        path = self.study.folder / signals.FOLDER / signals.signal_name(take)
         samples, own_hz = soundfile.read(path) if path.is_file() else (np.zeros(0), 0)
         if own_hz != self.rate_hz:
             rates = {"own_hz": own_hz, "rate_hz": self.rate_hz}
-            raise InputError(note("record.no_signal", name=path.name, **rates))
+            raise errors.InputError(codes.note("record.no_signal", name=path.name, **rates))
         latency_s = self.bench.get("loopback", {}).get("latency_s", UNKNOWN_S)
         # A tone without its fades; a sweep with what was before it, to its end.
-        skip_s, ends = (-BEFORE_S, 1) if take.kind == "sweep" else (FADE_S + SETTLE_S, 2)
+        skip_s, ends = (-BEFORE_S, 1) if take.kind == "sweep" else (signals.FADE_S + SETTLE_S, 2)
         first, less = (round(s * self.rate_hz) for s in (latency_s + skip_s, ends * skip_s))
         return samples, max(first, 0), max(samples.size - less, 0)
 

@@ -37,15 +37,12 @@ from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from studylib.codes import note
-from studylib.errors import InputError
+from studylib import codes, errors, sheets, writing
 from studylib.measure.features import has_sensed_drive
-from studylib.sheets import Study
 from studylib.sheets.files import Table, read_table, table_text
 from studylib.sheets.records import SCHEDULE, Scheduled, schedules_text
 from studylib.sheets.rows import TAKE_COLUMNS, TONE_KINDS, Specimen
 from studylib.sheets.settings import Plan, Settings
-from studylib.writing import slug, write_together
 
 TAKES, SPECIMENS = "takes.csv", "specimens.csv"
 MOST_SEED = 1_000_000
@@ -94,7 +91,7 @@ class _Numbers(Counter):
         return self[specimen, support]
 
 
-def plan_batches(study: Study, *, seed: int) -> list[Batch]:
+def plan_batches(study: sheets.Study, *, seed: int) -> list[Batch]:
     """The batches that [plan] of study.toml asks for, in the order of recording.
 
     Boards that have no take yet are scheduled; where every board has some, each is mounted once
@@ -134,16 +131,18 @@ def minutes_of(batch: Batch, plan: Plan) -> float:
     return batch.mounts * plan.minutes_mount + len(batch.steps) * plan.minutes_take
 
 
-def _woods(study: Study, seen: set[str | None]) -> tuple[dict[str, list[Specimen]], bool]:
+def _woods(study: sheets.Study, seen: set[str | None]) -> tuple[dict[str, list[Specimen]], bool]:
     """Study to be scheduled by wood, and whether all of them were scheduled before."""
     woods = study.boards_by_wood
     if not woods:
-        raise InputError(note("bench.no_boards", file=SPECIMENS))
+        raise errors.InputError(codes.note("bench.no_boards", file=SPECIMENS))
     new = {wood: [s for s in own if s.specimen not in seen] for wood, own in woods.items()}
     fresh = {wood: own for wood, own in new.items() if own}
     chosen = fresh or woods
     if len(chosen) < 2:
-        raise InputError(note("bench.one_wood", file=SPECIMENS, wood=next(iter(chosen))))
+        raise errors.InputError(
+            codes.note("bench.one_wood", file=SPECIMENS, wood=next(iter(chosen)))
+        )
     return chosen, not fresh
 
 
@@ -157,7 +156,9 @@ def _share_out(
     few = {wood: len(own) for wood, own in woods.items() if len(own) < plan.batches}
     if few:
         place = {"file": "study.toml", "section": "[plan]", "key": "batches"}
-        raise InputError(note("bench.few_boards", **place, counts=few, batches=plan.batches))
+        raise errors.InputError(
+            codes.note("bench.few_boards", **place, counts=few, batches=plan.batches)
+        )
     turn = itertools.count(rng.randrange(plan.batches))
     dealt: list[dict[str, list[Specimen]]] = [{} for _ in range(plan.batches)]
     for wood, own in woods.items():
@@ -172,7 +173,7 @@ def _batch(
     name: str,
     group: Mapping[str, Sequence[Specimen]],
     mounts: int,
-    study: Study,
+    study: sheets.Study,
     numbers: _Numbers,
     rng: random.Random,
 ) -> Batch:
@@ -205,7 +206,7 @@ def _batch(
 
 
 def _mounting_order(
-    group: Mapping[str, Sequence[Specimen]], mounts: int, study: Study, rng: random.Random
+    group: Mapping[str, Sequence[Specimen]], mounts: int, study: sheets.Study, rng: random.Random
 ) -> list[str]:
     order: list[str] = []
     for _ in range(mounts):
@@ -297,8 +298,8 @@ def _calibrator(settings: Settings, repeat: int = 1) -> list[Step]:
 def _fits(batches: Sequence[Batch], plan: Plan) -> None:
     longest = max(batches, key=lambda batch: minutes_of(batch, plan))
     if minutes_of(longest, plan) > plan.minutes_day:
-        raise InputError(
-            note(
+        raise errors.InputError(
+            codes.note(
                 "bench.long_session",
                 **{"file": "study.toml", "section": "[plan]", "key": "minutes_day"},
                 mounts=longest.mounts,
@@ -310,7 +311,7 @@ def _fits(batches: Sequence[Batch], plan: Plan) -> None:
 
 
 def write_schedule(
-    study: Study,
+    study: sheets.Study,
     *,
     add: int = 0,
     again: bool = False,
@@ -341,7 +342,9 @@ def write_schedule(
     if again:
         study, table = _without_planned(study, table)
     if table.rows and not (add or stage or len(table.rows) < planned):
-        raise InputError(note("bench.takes_already", file=TAKES, count=len(table.rows)))
+        raise errors.InputError(
+            codes.note("bench.takes_already", file=TAKES, count=len(table.rows))
+        )
     number = next_stage(study, new=stage)
     study = boards_of(study, number)
     settings = study.settings
@@ -370,7 +373,7 @@ def write_schedule(
     fresh = [_with_mark(row, table) for row in rows]
     text = table_text(table.columns, [*kept, *fresh], semicolons=table.semicolons)
     record = schedules_text((*study.schedules, new))
-    write_together(study.folder, {SCHEDULE: record, TAKES: text})
+    writing.write_together(study.folder, {SCHEDULE: record, TAKES: text})
     return Written(seed, tuple(batches))
 
 
@@ -383,14 +386,16 @@ def _check_rows(table: Table, kept: list[dict[str, str]], rows: list[dict[str, s
     ]
     if missing:
         place = {"file": TAKES, "row": 1}
-        raise InputError(note("sheets.no_column", **place, columns=missing, scheduling=True))
+        raise errors.InputError(
+            codes.note("sheets.no_column", **place, columns=missing, scheduling=True)
+        )
     known = {row["take"] for row in kept}
     files = Counter(row["file"].casefold() for row in (*kept, *rows))
     for row in rows:
         if row["take"] in known:
-            raise InputError(note("bench.take_already", file=TAKES, take=row["take"]))
+            raise errors.InputError(codes.note("bench.take_already", file=TAKES, take=row["take"]))
         if files[row["file"].casefold()] > 1:
-            raise InputError(note("bench.shared_file", value=row["file"]))
+            raise errors.InputError(codes.note("bench.shared_file", value=row["file"]))
 
 
 def take_name(step: Step, batch: str) -> str:
@@ -425,7 +430,7 @@ def _row(step: Step, batch: str, order: int, name: str) -> dict[str, str]:
         "specimen": step.specimen,
         "mount": str(step.mount or ""),
         "repeat": str(step.repeat),
-        "file": f"recordings/{slug(batch)}/{slug(name)}.wav",
+        "file": f"recordings/{writing.slug(batch)}/{writing.slug(name)}.wav",
         "order": str(order),
         "tone_hz": f"{step.tone_hz:.10g}" if step.tone_hz else "",
         "drive_db": f"{step.drive_db:.10g}" if step.drive_db else "",
@@ -445,12 +450,12 @@ def _with_mark(row: dict[str, str], table: Table) -> dict[str, str]:
     return {name: c.replace(".", ",") if name in marked else c for name, c in row.items()}
 
 
-def next_stage(study: Study, *, new: bool) -> int:
+def next_stage(study: sheets.Study, *, new: bool) -> int:
     """The stage that is scheduled: the last one, or a new one behind what is there."""
     return study.stages[-1] + bool(new and (study.takes or study.planned))
 
 
-def boards_of(study: Study, stage: int) -> Study:
+def boards_of(study: sheets.Study, stage: int) -> sheets.Study:
     """The study without the boards of earlier stages.
 
     Raises
@@ -461,20 +466,22 @@ def boards_of(study: Study, stage: int) -> Study:
     if stage > study.stages[-1]:
         left = kept.with_role("")
         if not left:
-            raise InputError(note("bench.no_new_boards", file=SPECIMENS))
+            raise errors.InputError(codes.note("bench.no_new_boards", file=SPECIMENS))
         before = _own_names(study, [s for s in study.with_role("") if s not in left])
         if not before & _own_names(study, left):
-            raise InputError(note("bench.strange_stage", file=SPECIMENS, woods=sorted(before)))
+            raise errors.InputError(
+                codes.note("bench.strange_stage", file=SPECIMENS, woods=sorted(before))
+            )
     return kept
 
 
-def _own_names(study: Study, boards: Sequence[Specimen]) -> set[str]:
+def _own_names(study: sheets.Study, boards: Sequence[Specimen]) -> set[str]:
     """The woods of these boards; of a key, which is not looked into, all that are in it."""
     coded = {board: key.woods for key in study.blinding for board in key.boards}
     return {wood for s in boards for wood in coded.get(s.specimen, (s.wood,))}
 
 
-def _without_planned(study: Study, table: Table) -> tuple[Study, Table]:
+def _without_planned(study: sheets.Study, table: Table) -> tuple[sheets.Study, Table]:
     """Without the scheduled rows of batches of the last stage in which nothing is recorded."""
     earlier = {name for s in study.schedules if s.stage < study.stages[-1] for name in s.batches}
     begun = {*study.batches, *earlier}

@@ -24,11 +24,9 @@ from pathlib import Path
 import pandas as pd
 from jinja2 import Environment, Template
 
+from studylib import codes, words, writing
 from studylib.bench.signals import signal_name
-from studylib.codes import note
 from studylib.sheets import Study, Take
-from studylib.words import say
-from studylib.writing import slug, write_whole
 
 FOLDER = "bench_sheets"
 BY_HAND = ("temperature_c", "humidity_pct", "started", "remark")
@@ -57,7 +55,7 @@ def groups(study: Study, batch: str) -> list[Group]:
     ]
     return [
         Group(
-            note(
+            codes.note(
                 "bench.heading",
                 **{name: getattr(take, name) for name in HEADED},
                 role=study.specimen(take.specimen).role if take.specimen else "",
@@ -83,13 +81,15 @@ def to_do(take: Take, among: Iterable[Take]) -> str:
     The microphone's place is named where it changes within the group.
     """
     place = take.place if any(other.place > 1 for other in among) else 0
-    return note("bench.to_do", kind=take.kind, signal=signal_name(take), taps=TAPS, place=place)
+    return codes.note(
+        "bench.to_do", kind=take.kind, signal=signal_name(take), taps=TAPS, place=place
+    )
 
 
 def level(take: Take) -> str:
     """The drive level, as a note; "" where nothing is played."""
     played = signal_name(take) and take.kind != "room"
-    return note("bench.level", below_db=-take.drive_db) if played else ""
+    return codes.note("bench.level", below_db=-take.drive_db) if played else ""
 
 
 def caution(take: Take, before: tuple[Take, ...]) -> str:
@@ -99,7 +99,7 @@ def caution(take: Take, before: tuple[Take, ...]) -> str:
     kind = "moved" if take.moved_mm else take.kind
     kind = kind if kind in (*WARNED, "moved") and not same else ""
     full = take.drive_db == 0 and take.kind in LOUD and all(t.drive_db for t in same)
-    return say("bench.caution", kind=kind, full=full)
+    return words.say("bench.caution", kind=kind, full=full)
 
 
 def write_sheets(study: Study, *, batches: Iterable[str] | None = None) -> list[Path]:
@@ -123,10 +123,12 @@ def write_sheets(study: Study, *, batches: Iterable[str] | None = None) -> list[
     pages = {name: _page(study, name) for name in names}  # an unknown batch is told before any file
     written = []
     for name, text in pages.items():
-        page = study.folder / FOLDER / f"{slug(name)}.html"
-        write_whole(page, text)
+        page = study.folder / FOLDER / f"{writing.slug(name)}.html"
+        writing.write_whole(page, text)
         table = _free(page.with_suffix(".csv"))
-        write_whole(table, sheet_table(study, name).to_csv(index=False, lineterminator="\n"))
+        writing.write_whole(
+            table, sheet_table(study, name).to_csv(index=False, lineterminator="\n")
+        )
         written += [page, table]
     return written
 
@@ -137,7 +139,16 @@ def sheet_table(study: Study, batch: str) -> pd.DataFrame:
         (
             *(t.take, t.batch, "" if t.order is None else f"{t.order:g}", t.kind),
             *(t.specimen or "", t.mount or "", t.place if t.kind == "tap" else "", t.repeat or ""),
-            *(t.file, signal_name(t), say(level(t)), say(to_do(t, group.takes)), "", "", "", ""),
+            *(
+                t.file,
+                signal_name(t),
+                words.say(level(t)),
+                words.say(to_do(t, group.takes)),
+                "",
+                "",
+                "",
+                "",
+            ),
         )
         for group in groups(study, batch)
         for t in group.takes
@@ -165,7 +176,7 @@ def _filled_in(path: Path) -> bool:
 def _template() -> Template:
     text = Path(__file__).with_name("sheet.html").read_text(encoding="utf-8")
     made = Environment(autoescape=True)
-    made.globals["say"] = say
+    made.globals["say"] = words.say
     return made.from_string(text)
 
 
@@ -178,14 +189,14 @@ def _page(study: Study, batch: str) -> str:
     number = {take.take: n for n, take in enumerate(takes, start=1)}
     sections = [
         (
-            say(group.heading),
+            words.say(group.heading),
             [
                 {
                     "number": number[take.take],
                     "recorded": take.take in recorded,
                     "caution": caution(take, group.takes[:i]),
-                    "to_do": say(to_do(take, group.takes)),
-                    "level": say(level(take)),
+                    "to_do": words.say(to_do(take, group.takes)),
+                    "level": words.say(level(take)),
                     "file": take.file.removeprefix(f"{folder}/") if folder else take.file,
                 }
                 for i, take in enumerate(group.takes)
@@ -198,7 +209,7 @@ def _page(study: Study, batch: str) -> str:
         batch=batch,
         title=study.settings.study.title,
         head=_head(study, found, len(takes), folder),
-        taps=" ".join(map(say, advice(study, takes))),
+        taps=" ".join(map(words.say, advice(study, takes))),
     )
 
 
@@ -210,7 +221,7 @@ def advice(study: Study, takes: Iterable[Take]) -> list[str]:
     if study.settings.channels.response_kind != "microphone":
         return ["room.begin"]
     many = max(len(places), study.settings.tap_places)
-    moved = [note("room.moved", places=many)] if many > 1 else []
+    moved = [codes.note("room.moved", places=many)] if many > 1 else []
     return ["room.begin", "room.near", *moved, "room.damped", "room.contact"]
 
 
@@ -222,4 +233,6 @@ def _head(study: Study, found: list[Group], recordings: int, folder: str) -> str
     minutes = mounts * plan.minutes_mount + recordings * plan.minutes_take
     channels = {"rate_hz", "response", "response_kind", "drive", "drive_kind"}
     given = study.settings.channels.model_dump(include=channels)
-    return say("bench.sheet_head", recordings=recordings, minutes=minutes, **given, folder=folder)
+    return words.say(
+        "bench.sheet_head", recordings=recordings, minutes=minutes, **given, folder=folder
+    )

@@ -17,10 +17,8 @@ import numpy as np
 import pandas as pd
 import soundfile
 
-from studylib.codes import note
-from studylib.errors import InputError
+from studylib import codes, errors, sheets, words, writing
 from studylib.measure.batch import Progress
-from studylib.sheets import Study, Take
 from studylib.sheets.rows import TONE_KINDS
 from studylib.signal.stimuli import (
     SILENCE_AFTER_S,
@@ -31,8 +29,6 @@ from studylib.signal.stimuli import (
     whole_periods,
 )
 from studylib.signal.sweep import SweepShape
-from studylib.words import say
-from studylib.writing import write_whole
 
 FOLDER, TABLE, SILENCE = "signals", "signals.csv", "silence.wav"
 USUAL_RATE_HZ = 48_000
@@ -44,7 +40,7 @@ COLUMNS = (
 )
 
 
-def signal_name(take: Take) -> str:
+def signal_name(take: sheets.Take) -> str:
     """The file below signals/ that is played for a take; "" where nothing is played."""
     if take.kind == "room":
         return SILENCE
@@ -54,7 +50,7 @@ def signal_name(take: Take) -> str:
     return f"tone{take.tone_hz:.10g}{down}.wav" if take.kind in TONE_KINDS else ""
 
 
-def write_signals(study: Study, *, progress: Progress | None = None) -> pd.DataFrame:
+def write_signals(study: sheets.Study, *, progress: Progress | None = None) -> pd.DataFrame:
     """Write every signal of the schedule, and signals.csv.
 
     Parameters
@@ -79,7 +75,7 @@ def write_signals(study: Study, *, progress: Progress | None = None) -> pd.DataF
     rate_hz = study.settings.channels.rate_hz or USUAL_RATE_HZ
     faults = [fault for name in used if (fault := _fault(study, first[name], rate_hz))]
     if faults:
-        raise InputError(*faults)
+        raise errors.InputError(*faults)
     tell = progress or (lambda *_: None)
     rows = []
     for done, name in enumerate(used):
@@ -88,36 +84,40 @@ def write_signals(study: Study, *, progress: Progress | None = None) -> pd.DataF
     table = pd.DataFrame(rows, columns=list(COLUMNS)).sort_values(
         ["peak_dbfs", "file"], kind="stable", ignore_index=True
     )
-    write_whole(study.folder / FOLDER / TABLE, table.to_csv(index=False, lineterminator="\n"))
+    writing.write_whole(
+        study.folder / FOLDER / TABLE, table.to_csv(index=False, lineterminator="\n")
+    )
     tell(len(used), len(used), "done")
     return table
 
 
-def _fault(study: Study, take: Take, rate_hz: int) -> str:
+def _fault(study: sheets.Study, take: sheets.Take, rate_hz: int) -> str:
     """Why the signal of a take cannot be played, as a note; "" where it can."""
     place = {"file": "takes.csv", "row": take.row}
     sweep, tone = study.settings.sweep, take.kind in TONE_KINDS
     if take.kind == "sweep" and not sweep.known:
-        return note("bench.no_sweep", **place)
+        return codes.note("bench.no_sweep", **place)
     if take.kind == "sweep" and sweep.highest_hz >= rate_hz / 2:
         setting = {"file": "study.toml", "section": "[sweep]", "key": "highest_hz"}
         given = {"highest_hz": sweep.highest_hz, "rate_hz": rate_hz}
-        return note("bench.sweep_too_high", **setting, **given)
+        return codes.note("bench.sweep_too_high", **setting, **given)
     if tone and take.tone_hz >= rate_hz / 2:
         given = {"tone_hz": take.tone_hz, "rate_hz": rate_hz}
-        return note("bench.tone_too_high", **place, column="tone_hz", **given)
+        return codes.note("bench.tone_too_high", **place, column="tone_hz", **given)
     return (
-        note("bench.too_quiet", **place, column="drive_db", drive_db=take.drive_db)
+        codes.note("bench.too_quiet", **place, column="drive_db", drive_db=take.drive_db)
         if take.kind != "room" and _peak_dbfs(study, take) < QUIETEST_DBFS
         else ""
     )
 
 
-def _peak_dbfs(study: Study, take: Take) -> float:
+def _peak_dbfs(study: sheets.Study, take: sheets.Take) -> float:
     return study.settings.plan.full_drive_dbfs + take.drive_db
 
 
-def _written(study: Study, take: Take, name: str, used_by: int, rate_hz: int) -> tuple:
+def _written(
+    study: sheets.Study, take: sheets.Take, name: str, used_by: int, rate_hz: int
+) -> tuple:
     """Write one signal; its row of the table."""
     peak = 10.0 ** (_peak_dbfs(study, take) / 20.0)
     samples, sounding = _samples(study, take, peak, rate_hz)
@@ -133,13 +133,15 @@ def _written(study: Study, take: Take, name: str, used_by: int, rate_hz: int) ->
     elif kind == "room":
         kind, drive_db = "silence", math.nan
     full = kind == "tone" and drive_db == 0
-    caution = "" if kind == "silence" else say("bench.signal_caution", kind=kind, full=full)
+    caution = "" if kind == "silence" else words.say("bench.signal_caution", kind=kind, full=full)
     measured = (samples.size / rate_hz, *levels(whole / 2.0**23, sounding=sounding))
     numbers = (tone, drive_db, *(round(value, 3) for value in measured))
     return (name, kind, *numbers, round(periods, 6), nearest, used_by, caution)
 
 
-def _samples(study: Study, take: Take, peak: float, rate_hz: int) -> tuple[np.ndarray, slice]:
+def _samples(
+    study: sheets.Study, take: sheets.Take, peak: float, rate_hz: int
+) -> tuple[np.ndarray, slice]:
     """The signal, and the part of it in which it sounds at its full strength."""
     seconds = study.settings.plan.play_s
     if take.kind == "room":
@@ -154,10 +156,10 @@ def _samples(study: Study, take: Take, peak: float, rate_hz: int) -> tuple[np.nd
     return tone, slice(fade, tone.size - fade)
 
 
-def _write(study: Study, name: str, whole: np.ndarray, rate_hz: int) -> None:
+def _write(study: sheets.Study, name: str, whole: np.ndarray, rate_hz: int) -> None:
     held = io.BytesIO()
     # libsndfile takes the upper 24 of 32 bits.
     soundfile.write(held, whole << 8, rate_hz, format="WAV", subtype="PCM_24")
     path, data = study.folder / FOLDER / name, held.getvalue()
     if not (path.is_file() and path.read_bytes() == data):
-        write_whole(path, data)
+        writing.write_whole(path, data)

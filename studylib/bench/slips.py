@@ -25,12 +25,9 @@ from typing import NamedTuple
 
 import numpy as np
 
+from studylib import codes, errors, recordings
 from studylib.bench.sheet import setting
-from studylib.codes import code_of, note
-from studylib.errors import InputError
-from studylib.recordings import RecordingInfo, probe, read_window
-from studylib.sheets import Study, Take
-from studylib.sheets.settings import mains_multiple
+from studylib.sheets import Study, Take, settings
 
 HOLDS = {
     "tone": "tone", "loopback": "tone", "driver": "tone", "airborne": "tone",
@@ -71,17 +68,17 @@ class Heard(NamedTuple):
     levels: dict[float, np.ndarray]
     top_db: np.ndarray
     noise_db: np.ndarray
-    info: RecordingInfo
+    info: recordings.RecordingInfo
 
 
 def hear(study: Study, path: Path) -> Heard | None:
     """What a file holds in the channels that the study names; None where that cannot be read."""
     own, rows = study.settings.channels, (*study.takes, *study.planned)
     try:
-        info = probe(path)
+        info = recordings.probe(path)
         frames = min(info.frames, HEARD_S * info.rate_hz)
-        x = read_window(path, start=(info.frames - frames) // 2, frames=frames)
-    except InputError:
+        x = recordings.read_window(path, start=(info.frames - frames) // 2, frames=frames)
+    except errors.InputError:
         return None
     x, size = (
         x[[c - 1 for c in (own.response, own.drive) if c and c <= len(x)]],
@@ -193,7 +190,7 @@ def _other(study: Study, take: Take, heard: Heard) -> str:
     """Another signal than the row's."""
     wanted, kind, hz, tone_hz = HOLDS.get(take.kind), heard.kind, heard.tone_hz, take.tone_hz
     known = next((f for f in heard.levels if _multiple(hz, f) == 1), None)
-    mains = bool(0 < hz < HUM_HZ and mains_multiple(hz))
+    mains = bool(0 < hz < HUM_HZ and settings.mains_multiple(hz))
     if hz and wanted == "tone":
         # A driver may hang free, and be heard as little else than its harmonics and the hum.
         told = take.kind in ("tone", "loopback") or (known and study.settings.channels.drive)
@@ -209,7 +206,7 @@ def _other(study: Study, take: Take, heard: Heard) -> str:
         key=lambda t: (setting(t) != here, t not in study.planned),
     )
     waits = [t.file for t in same if setting(t) == here and t in study.planned]
-    return note(
+    return codes.note(
         "slips.other", heard=kind, heard_hz=hz, wanted=wanted, tone_hz=tone_hz, mains=mains,
         other=same[0].take if same else "", file=waits[0] if len(waits) == 1 else "",
         rates=bool(tone_hz and any(abs(hz / tone_hz / r - 1.0) < MATCH / 2 for r in RATES)),
@@ -221,7 +218,7 @@ def _dead(study: Study, take: Take, heard: Heard) -> str:
     over, own = heard.levels[take.tone_hz] - heard.noise_db, study.settings.channels
     name, empty = ("response", "drive")[over.argmin()], heard.top_db[over.argmin()] < EMPTY_DB
     return (
-        note("slips.dead", number=getattr(own, name), name=name, empty=bool(empty))
+        codes.note("slips.dead", number=getattr(own, name), name=name, empty=bool(empty))
         if over.max() > STRONG_DB and over.min() < TRACE_DB
         else ""
     )
@@ -242,7 +239,7 @@ def _exchanged(take: Take, heard: Heard, others: list) -> str:
     level, noise = np.where(
         np.maximum(far, back) > least, 1 * (far > 3.0 * back) - 1 * (back > 3.0 * far), 0
     )
-    return note(EXCHANGED, others=[t.take for t, _ in others]) if noise > 0 <= level else ""
+    return codes.note(EXCHANGED, others=[t.take for t, _ in others]) if noise > 0 <= level else ""
 
 
 def _level(take: Take, heard: Heard, repeats: list) -> str:
@@ -260,8 +257,8 @@ def _level(take: Take, heard: Heard, repeats: list) -> str:
     if abs(shifts[most]) < least or np.ptp(levels, axis=0).max() > AGREE_DB:
         return ""
     if shifts.size > 1 and np.abs(turned).max() < AGREE_DB:
-        return note(EXCHANGED, others=others)
-    return note(
+        return codes.note(EXCHANGED, others=others)
+    return codes.note(
         "slips.level" if len(against) > 1 else PAIR,
         take=take.take, shift_db=shifts[most], others=others,
         step=next((step for step in STEPS_DB if abs(abs(shifts[most]) - step) < STEP_DB), 0.0),
@@ -272,7 +269,7 @@ def _level(take: Take, heard: Heard, repeats: list) -> str:
 def copy_of(study: Study, take: Take) -> str:
     """A slip where the recording of another take has the very bytes of this one."""
     copies = (
-        note("slips.copy", other=t.take, file=t.file)
+        codes.note("slips.copy", other=t.take, file=t.file)
         for t in study.takes
         if t.take != take.take
         and study.path_of(t).is_file()
@@ -328,4 +325,4 @@ def slips(study: Study) -> dict[str, str]:
     `report.at_the_bench.repeats_apart`, which looks at more than levels."""
     hears = cache(lambda take: hear(study, study.path_of(take)))
     found = {t.take: slip_of(study, t, hears) for t in study.takes if not t.exclude}
-    return {take: slip for take, slip in found.items() if code_of(slip) not in ("", PAIR)}
+    return {take: slip for take, slip in found.items() if codes.code_of(slip) not in ("", PAIR)}

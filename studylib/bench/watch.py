@@ -26,22 +26,15 @@ from typing import Any
 import numpy as np
 from watchfiles import watch
 
-from studylib import tables
-from studylib.bench.sheet import groups, level, to_do
-from studylib.bench.slips import EXCHANGED, OTHER, copy_of, hear, owner_of, slip_of
-from studylib.codes import code_of, note, several
-from studylib.errors import InputError, StudyError
+from studylib import codes, errors, recordings, sheets, tables, words, writing
+from studylib.bench import sheet, slips
 from studylib.measure.session import header_of, measured_at, session_of
 from studylib.modes.means import over_places, own_squared, room_hides
-from studylib.recordings import probe
 from studylib.report.at_the_bench import failed_checks
-from studylib.sheets import Study, Take, read_study
 from studylib.sheets.files import AUDIO_ENDINGS, UNREAD_ENDINGS
 from studylib.signal import quality
 from studylib.signal.tap import Tap
-from studylib.words import say
 from studylib.words.text import nearest
-from studylib.writing import read_json, write_json
 
 MEMORY = ".looked_at.json"
 SHEETS = ("study.toml", "specimens.csv", "takes.csv", "schedule.json")
@@ -64,7 +57,7 @@ class Look:
     reason: str
 
 
-def first_look(study: Study, take: Take) -> Look:
+def first_look(study: sheets.Study, take: sheets.Take) -> Look:
     """Measure one take and say whether it is fit for use.
 
     Parameters
@@ -85,8 +78,10 @@ def first_look(study: Study, take: Take) -> Look:
     info = infos[take.take]
     if not info.frames:
         return Look(REDO, info.remark)
-    slip = copy_of(study, take) or slip_of(study, take, lambda t: hear(study, study.path_of(t)))
-    if code_of(slip) in OTHER:  # its own checks would speak of another signal
+    slip = slips.copy_of(study, take) or slips.slip_of(
+        study, take, lambda t: slips.hear(study, study.path_of(t))
+    )
+    if codes.code_of(slip) in slips.OTHER:  # its own checks would speak of another signal
         return Look(REDO, slip)
     session = session_of(study, tuple(takes.values()), infos)
     measured, ring = measured_at(study, take, info, session)
@@ -94,15 +89,17 @@ def first_look(study: Study, take: Take) -> Look:
     if verdict == "fail":
         rows = tables.typed("quality", [(take.take, *check) for check in measured.checks])
         failed, advice = failed_checks(rows)
-        return Look(REDO, several([slip, note("bench.failed", checks=failed, advice=advice)]))
-    mind = note("bench.mind", checks=reason) if verdict == "warn" else ""
+        return Look(
+            REDO, codes.several([slip, codes.note("bench.failed", checks=failed, advice=advice)])
+        )
+    mind = codes.note("bench.mind", checks=reason) if verdict == "warn" else ""
     return Look(
-        REDO if code_of(slip) == EXCHANGED else KEEP,
-        several([slip, mind, _room(study, take, (ring and ring.taps) or [])]),
+        REDO if codes.code_of(slip) == slips.EXCHANGED else KEEP,
+        codes.several([slip, mind, _room(study, take, (ring and ring.taps) or [])]),
     )
 
 
-def _room(study: Study, take: Take, taps: Iterable[Tap]) -> str:
+def _room(study: sheets.Study, take: sheets.Take, taps: Iterable[Tap]) -> str:
     """A note of the room and of the decays that it hides, at as many places as this mount is to be
     tapped; "" where no room is heard."""
     rooms = [tap.room for tap in taps if tap.room is not None]
@@ -111,7 +108,7 @@ def _room(study: Study, take: Take, taps: Iterable[Tap]) -> str:
     heard = {
         name: float(np.median([getattr(room, of) for room in rooms])) for name, of in told if rooms
     }
-    plain = note("bench.room_heard", **heard) if heard else ""
+    plain = codes.note("bench.room_heard", **heard) if heard else ""
     if not good:
         return plain
     mount = (take.specimen, take.mount, "tap", take.support)
@@ -131,10 +128,10 @@ def _room(study: Study, take: Take, taps: Iterable[Tap]) -> str:
     hidden = int(np.sum(room_hides(np.hypot(own, room), own, room)))
     if not hidden:
         return plain
-    return note("bench.room_hides", hidden=hidden, modes=len(loss), places=places, **heard)
+    return codes.note("bench.room_hides", hidden=hidden, modes=len(loss), places=places, **heard)
 
 
-def next_words(study: Study, batch: str, waiting: frozenset[str]) -> str:
+def next_words(study: sheets.Study, batch: str, waiting: frozenset[str]) -> str:
     """What is to be recorded next in a batch, and how far it is.
 
     Parameters
@@ -145,16 +142,16 @@ def next_words(study: Study, batch: str, waiting: frozenset[str]) -> str:
     left = [take for take in takes if take.take in waiting]
     far = {"batch": batch, "done": len(takes) - len(left), "total": len(takes)}
     if not left:
-        return say("bench.progress", **far)
+        return words.say("bench.progress", **far)
     take = left[0]
-    group = next(group for group in groups(study, batch) if take in group.takes)
+    group = next(group for group in sheet.groups(study, batch) if take in group.takes)
     begun = any(t.take not in waiting for t in group.takes)
-    return say(
+    return words.say(
         "bench.progress",
         **far,
         heading="" if begun else group.heading,
-        to_do=to_do(take, group.takes),
-        level=level(take),
+        to_do=sheet.to_do(take, group.takes),
+        level=sheet.level(take),
         file=take.file,
     )
 
@@ -171,7 +168,7 @@ class Watcher:
     def __init__(self, folder: Path | str, *, tell: Callable[[str], None]) -> None:
         self.folder = Path(os.path.abspath(folder))
         self.tell = tell
-        self.study = read_study(self.folder)
+        self.study = sheets.read_study(self.folder)
         self.sheets = self._sheet_state()
         self.fault = ""
         self.gone = False
@@ -180,9 +177,9 @@ class Watcher:
 
     def begin(self, now: float) -> None:
         """Say where the study stands; recordings that are new since the last time come after."""
-        self.tell(say("bench.watching", name=self.study.name))
+        self.tell(words.say("bench.watching", name=self.study.name))
         if not self.study.schedules:
-            self.tell(say("bench.unscheduled"))
+            self.tell(words.say("bench.unscheduled"))
         self._scan(now)
         batch = self._batch_at_work()
         if batch and not self.growing:
@@ -191,10 +188,10 @@ class Watcher:
     def tick(self, now: float) -> None:
         """Take in what changed, and look at what has settled."""
         if not self.folder.is_dir():
-            raise InputError(note("bench.folder_gone", name=self.folder.name))
+            raise errors.InputError(codes.note("bench.folder_gone", name=self.folder.name))
         gone = not (self.folder / "recordings").is_dir()
         if gone != self.gone:
-            self.tell(say("bench.recordings_gone" if gone else "bench.recordings_back"))
+            self.tell(words.say("bench.recordings_gone" if gone else "bench.recordings_back"))
         self.gone = gone
         if gone:
             return
@@ -237,8 +234,8 @@ class Watcher:
     def _is_settled(self, name: str, now: float) -> bool:
         waited = now - self.growing[name][1]
         try:
-            whole = waited >= SETTLED_S and not probe(self.folder / name).truncated
-        except StudyError:  # no header yet
+            whole = waited >= SETTLED_S and not recordings.probe(self.folder / name).truncated
+        except errors.StudyError:  # no header yet
             whole = False
         return whole or waited >= GIVEN_UP_S
 
@@ -253,24 +250,26 @@ class Watcher:
         look = self._patiently(study, take)
         before = self._waiting()
         self._remember(name, signature, look.verdict)
-        reason = f": {say(look.reason)}" if look.reason else ""
+        reason = f": {words.say(look.reason)}" if look.reason else ""
         # Takes that come before this one and are not recorded yet.
         order = [t.take for t in self.study.scheduled_of(take.batch)]
         missing = [name for name in order[: order.index(take.take)] if name in before]
         more = len(missing) - 1
-        early = f" {say('bench.out_of_order', first=missing[0], more=more)}" if missing else ""
+        early = (
+            f" {words.say('bench.out_of_order', first=missing[0], more=more)}" if missing else ""
+        )
         far = next_words(study, take.batch, self._waiting())
         self.tell(f"{look.verdict}  {take.take}{reason}{early} | {far}")
 
-    def _patiently(self, study: Study, take: Take) -> Look:
+    def _patiently(self, study: sheets.Study, take: sheets.Take) -> Look:
         """The look at a take; whoever waits longer than usual is told why."""
-        line = f"wait  {say('bench.still_looking', take=take.take)}"
+        line = f"wait  {words.say('bench.still_looking', take=take.take)}"
         reminder = threading.Timer(PATIENCE_S, self.tell, [line])
         reminder.daemon = True
         reminder.start()
         try:
             return first_look(study, take)
-        except StudyError as error:
+        except errors.StudyError as error:
             return Look(REDO, error.notes[0])
         finally:
             reminder.cancel()
@@ -278,24 +277,24 @@ class Watcher:
     def _stranger(self, name: str) -> str:
         """The line of a file without a row: whose recording it may be, and is it fit for use."""
         if name.lower().endswith(UNREAD_ENDINGS):
-            return f"{REDO}  {say('recordings.convert', file=name)}"
+            return f"{REDO}  {words.say('recordings.convert', file=name)}"
         study, waiting, batch = self._now(), self._waiting(), self._batch_at_work()
         rows = [t for t in self._all() if t.take in waiting]
         rows.sort(key=lambda t: t.batch != batch)
-        if found := owner_of(study, name, rows):
+        if found := slips.owner_of(study, name, rows):
             own = found[0].model_copy(update={"file": name})
             look = self._patiently(replace(study, takes=(*study.takes, own)), own)
             keep = look.verdict == KEEP
-            told = say(
+            told = words.say(
                 "slips.rename", file=name, take=own.take, to=found[0].file, named=found[1],
                 keep=keep, why=look.reason,
             )  # fmt: skip
             return f"{RENAME if keep else REDO}  {told}"
         files = [t.file for t in rows]
         near = {"expected": files[0], "nearest": nearest(name, sorted(files))} if files else {}
-        return f"{REDO}  {say('bench.stranger', file=name, **near)}"
+        return f"{REDO}  {words.say('bench.stranger', file=name, **near)}"
 
-    def _all(self) -> list[Take]:
+    def _all(self) -> list[sheets.Take]:
         return [t for batch in self.study.all_batches for t in self.study.scheduled_of(batch)]
 
     def _waiting(self) -> frozenset[str]:
@@ -303,7 +302,7 @@ class Watcher:
         good = {n for n, (_, verdict) in self.seen.items() if verdict not in (REDO, STRANGER)}
         return frozenset(take.take for take in self._all() if take.file not in good)
 
-    def _now(self, *, also: Take | None = None) -> Study:
+    def _now(self, *, also: sheets.Take | None = None) -> sheets.Study:
         """The study with the takes that were looked at as its recorded ones."""
         recorded = [t for t in self._all() if t.file in self.seen or t == also]
         planned = [t for t in self._all() if not (t.file in self.seen or t == also)]
@@ -331,20 +330,20 @@ class Watcher:
         if self.growing or (state == self.sheets and not self.fault):
             return
         try:
-            self.study = read_study(self.folder)
-        except InputError as error:
+            self.study = sheets.read_study(self.folder)
+        except errors.InputError as error:
             fault, *more = error.notes
             if fault != self.fault:
-                self.tell(say("bench.sheets_at_fault", fault=fault, more=len(more)))
+                self.tell(words.say("bench.sheets_at_fault", fault=fault, more=len(more)))
             self.fault, self.sheets = fault, state
             return
-        self.tell(say("bench.sheets_read_again"))
+        self.tell(words.say("bench.sheets_read_again"))
         self.fault, self.sheets = "", state
 
     def _remember(self, name: str, signature: Signature, verdict: str) -> None:
         self.seen[name] = (signature, verdict)
         content = {name: [*size, verdict] for name, (size, verdict) in self.seen.items()}
-        write_json(self.folder / MEMORY, {"looked_at": content})
+        writing.write_json(self.folder / MEMORY, {"looked_at": content})
 
 
 def _signature(path: Path) -> Signature | None:
@@ -358,7 +357,7 @@ def _signature(path: Path) -> Signature | None:
 
 def _remembered(path: Path) -> dict[str, tuple[Signature, str]]:
     """What was looked at before; nothing where that cannot be read."""
-    found: Any = read_json(path).get("looked_at", {})
+    found: Any = writing.read_json(path).get("looked_at", {})
     try:
         return {
             str(name): ((int(size), int(changed)), str(verdict))

@@ -26,8 +26,7 @@ from typing import Any
 
 import click
 
-from studylib.codes import note
-from studylib.errors import InputError, StudyError
+from studylib import codes, errors
 from studylib.words import say
 
 FAULTS, WRONG, STOPPED = 1, 2, 130
@@ -53,7 +52,7 @@ def plainly(command: Callable[..., Any]) -> Callable[..., Any]:
         except (KeyboardInterrupt, click.Abort):
             complain(say("cli.stopped"))
             sys.exit(STOPPED)
-        except StudyError as error:
+        except errors.StudyError as error:
             complain(*error.faults)
         except OSError as error:
             name = Path(error.filename).name if error.filename else ""
@@ -128,7 +127,7 @@ def _answer(
         def answered(text: str) -> Any:
             try:
                 return read(text)
-            except InputError as error:
+            except errors.InputError as error:
                 raise click.UsageError(str(error)) from None
 
         return click.prompt(say(question), default=default, value_proc=answered)
@@ -187,7 +186,9 @@ def add(folder: Path, what: str, channel: int, kind: str | None) -> None:
     study = read_unrecorded(folder)
     driven = [t for t in study.takes if t.kind in ("tone", "sweep") and what == "drive"]
     if few := [t for t in driven if probe(study.path_of(t)).channels < channel]:
-        raise InputError(note("new.recorded_without", file=few[0].file, channel=channel))
+        raise errors.InputError(
+            codes.note("new.recorded_without", file=few[0].file, channel=channel)
+        )
     drive = (
         {"drive": channel, "drive_kind": _answer("cli.ask_kind", kind, first.kind_of, None)}
         if what == "drive"
@@ -252,7 +253,7 @@ def blind(folder: Path) -> None:
 
     study = read_unrecorded(folder)
     if not study.specimens:
-        raise InputError(note("bench.nothing_to_code", file="specimens.csv"))
+        raise errors.InputError(codes.note("bench.nothing_to_code", file="specimens.csv"))
     scheduled = {board for one in study.schedules for board in one.boards}
     takes = [*study.takes, *study.planned]
     coded = coded_boards(study.blinding)
@@ -261,7 +262,7 @@ def blind(folder: Path) -> None:
     for take in takes:
         if take.specimen and take.specimen not in coded and (take.specimen in new or not new):
             place = {"file": "takes.csv", "row": take.row, "column": "specimen"}
-            raise InputError(note("bench.named_already", **place, value=take.specimen))
+            raise errors.InputError(codes.note("bench.named_already", **place, value=take.specimen))
     made = code_specimens(
         study.folder,
         compare=study.settings.study.compare,
@@ -316,9 +317,9 @@ def lock(folder: Path, amend: bool, verify: str | None) -> None:
     if verify:
         sys.exit(FAULTS if _verify(study, verify) else 0)
     if not study.specimens:
-        raise InputError(note("bench.no_boards", file="specimens.csv"))
+        raise errors.InputError(codes.note("bench.no_boards", file="specimens.csv"))
     if faults := [*study.claims_at_fault, *study.looks_at_fault]:
-        raise InputError(*faults)
+        raise errors.InputError(*faults)
     overridden(study.settings.quality)  # a check that is not known is a fault
     number = study.stages[-1]
     content, recorded = study.decided(number), len(study.of_stages(number).takes)

@@ -30,8 +30,7 @@ from studylib.figures.style import (
     settle,
     styled,
 )
-from studylib.words import say
-from studylib.words.text import level_word
+from studylib.words import say, text
 
 LEVELS = {"wood": "-", "source": (0, (6, 2)), "specimen": "--", "mount": "-.", "take": ":"}
 WIDEST_GAP = 0.02  # relative: a line ends there
@@ -127,7 +126,11 @@ def curve_spreads_figure(curves, *, size: tuple[float, float] | None = None) -> 
         f, variance = _with_gaps(own, "variance")
         style = {"linestyle": LEVELS[level], "color": BLACK if level == "wood" else GREY}
         axes.plot(
-            f, np.sqrt(np.maximum(variance, 0.0)), label=level_word(level), linewidth=1.3, **style
+            f,
+            np.sqrt(np.maximum(variance, 0.0)),
+            label=text.level_word(level),
+            linewidth=1.3,
+            **style,
         )
     frequency_axis(axes, spreads["frequency_hz"].min(), spreads["frequency_hz"].max())
     dress(axes, grid="y", ylabel=say("figures_curves.sd"), ylim=(0.0, None))

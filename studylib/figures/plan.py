@@ -11,8 +11,7 @@ import numpy as np
 from matplotlib.figure import Figure
 from matplotlib.ticker import PercentFormatter
 
-from studylib.codes.comparison import Verdict
-from studylib.codes.planning import Line
+from studylib.codes import comparison, planning
 from studylib.figures.style import (
     BELOW,
     BLACK,
@@ -28,14 +27,18 @@ from studylib.figures.style import (
 from studylib.stats import scales
 from studylib.words import numbers, say
 
-LINES = {Line.ONE_MOUNT: (":", 1.3), Line.PLANNED: ("-", 2.2), Line.UNLIMITED: ("--", 1.3)}
+LINES = {
+    planning.Line.ONE_MOUNT: (":", 1.3),
+    planning.Line.PLANNED: ("-", 2.2),
+    planning.Line.UNLIMITED: ("--", 1.3),
+}
 # Greys and hatches: colours stand for woods.
 WORD_LOOKS = {
-    Verdict.BEYOND: ("#303030", ""),
-    Verdict.DIFFERENT: ("#707070", "//"),
-    Verdict.WITHIN: ("#A0A0A0", "xx"),
-    Verdict.SAME: ("#C8C8C8", ".."),
-    Verdict.OPEN: ("#F2F2F2", ""),
+    comparison.Verdict.BEYOND: ("#303030", ""),
+    comparison.Verdict.DIFFERENT: ("#707070", "//"),
+    comparison.Verdict.WITHIN: ("#A0A0A0", "xx"),
+    comparison.Verdict.SAME: ("#C8C8C8", ".."),
+    comparison.Verdict.OPEN: ("#F2F2F2", ""),
 }
 MOST_SHOWN = 3
 PLANKS = (2, 4, 8, 16, 32, 64)
@@ -51,7 +54,7 @@ def power_figure(plan, *, size: tuple[float, float] | None = None) -> Figure:
             own = curves[curves["line"] == line]
             ax.plot(own["planks"], own["chance"], style, color=BLACK, linewidth=width,
                     label=say(line))  # fmt: skip
-            if line == Line.PLANNED:
+            if line == planning.Line.PLANNED:
                 ax.fill_between(
                     own["planks"], own["low"], own["high"], color=PALE, linewidth=0,
                     label=say("plan.planned_band"),

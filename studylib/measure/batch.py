@@ -18,14 +18,12 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from studylib import register, tables
-from studylib.codes import each, holding, note
+from studylib import codes, register, sheets, tables
 from studylib.codes.checks import Verdict
 from studylib.codes.features import Term
 from studylib.measure import features as feature_rows
+from studylib.measure import near_lines, rings
 from studylib.measure.harmonic_rows import harmonic_rows
-from studylib.measure.near_lines import Found, line_notes, lines_of
-from studylib.measure.rings import Ring
 from studylib.measure.session import (
     Session,
     bench_table,
@@ -35,10 +33,8 @@ from studylib.measure.session import (
     session_of,
 )
 from studylib.measure.take import TakeMeasurement
-from studylib.sheets import Study, Take
 from studylib.sheets.files import sha256
-from studylib.signal import quality
-from studylib.signal.noise import NOISE_BANDWIDTH
+from studylib.signal import noise, quality
 
 Progress = Callable[[int, int, str], None]
 
@@ -77,7 +73,7 @@ class BatchMeasurement(Measured):
 
 
 def measure_batch(
-    study: Study, batch: str, *, progress: Progress | None = None
+    study: sheets.Study, batch: str, *, progress: Progress | None = None
 ) -> BatchMeasurement:
     """Measure and check every take of a batch.
 
@@ -109,17 +105,21 @@ def measure_batch(
         name: [] for name in ("quality", "features", "spectra", "harmonics", "modes", *SWEPT)
     }
     shown: set[str] = set()
-    near: list[Found | None] = []
+    near: list[near_lines.Found | None] = []
     for done, take in enumerate(takes):
         if progress:
             progress(done, len(takes), f"{take.kind} {take.take}")
         measured, ring = measured_at(study, take, infos[take.take], session)
         verdict, reason = quality.take_verdict(measured.checks)
-        near.append(lines_of(take, measured, study.settings.tone))
+        near.append(near_lines.lines_of(take, measured, study.settings.tone))
         rows["quality"] += _quality_rows(take, measured, verdict, reason)
-        aside = note("takes.set_aside", checks=each(reason)) if verdict == Verdict.FAIL else ""
+        aside = (
+            codes.note("takes.set_aside", checks=codes.each(reason))
+            if verdict == Verdict.FAIL
+            else ""
+        )
         if take.exclude:
-            aside = note("takes.excluded", reason=take.reason)
+            aside = codes.note("takes.excluded", reason=take.reason)
         rows["harmonics"] += harmonic_rows(
             take,
             measured,
@@ -129,7 +129,7 @@ def measure_batch(
         )
         if take.kind in RINGING:
             about = {"wood": study.specimen(take.specimen).wood, "content": _content(study, take)}
-            found = ring or Ring(reason="" if aside else reason)
+            found = ring or rings.Ring(reason="" if aside else reason)
             if take.kind == "tap" or ring is not None:
                 rows["modes"] += [(*row, None) for row in found.modes(take, aside=aside, **about)]
             levels = {"study": study, "scale": session.scale}
@@ -160,7 +160,7 @@ def measure_batch(
     swept = {name: [frame for frame in rows.pop(name) if not frame.empty] for name in SWEPT}
     frames = {name: tables.typed(name, own) for name, own in rows.items()}
     tones = [take.take for take in takes if feature_rows.tone_order(take, study.settings) == 1]
-    lines = line_notes([*filter(None, near)], frames["harmonics"], tones, study.settings)
+    lines = near_lines.line_notes([*filter(None, near)], frames["harmonics"], tones, study.settings)
     return BatchMeasurement(
         batch=batch,
         bench=bench_table(
@@ -175,18 +175,18 @@ def measure_batch(
 
 
 def _quality_rows(
-    take: Take, measured: TakeMeasurement, verdict: str, reason: str
+    take: sheets.Take, measured: TakeMeasurement, verdict: str, reason: str
 ) -> Iterator[tuple]:
     for row in measured.checks:
         yield (take.take, *row)
     if take.exclude:
-        verdict, reason = Verdict.FAIL, note("takes.excluded", reason=take.reason)
+        verdict, reason = Verdict.FAIL, codes.note("takes.excluded", reason=take.reason)
     yield (take.take, "", "take", float("nan"), "", None, reason, verdict)
 
 
 def _feature_rows(
-    study: Study,
-    take: Take,
+    study: sheets.Study,
+    take: sheets.Take,
     measured: TakeMeasurement,
     session: Session,
     k: int,
@@ -212,7 +212,7 @@ def _feature_rows(
 
 def _hides(measured: TakeMeasurement) -> list[tuple[str, Callable[[register.Feature], bool]]]:
     """What the recorder did to a take: as the reason of what cannot be used, and which that is."""
-    return holding(
+    return codes.holding(
         (
             quality.hides_weak_lines(measured.checks),
             ("takes.coded", lambda feature: feature.driver or feature.noise),
@@ -225,7 +225,11 @@ def _hides(measured: TakeMeasurement) -> list[tuple[str, Callable[[register.Feat
 
 
 def _labelled(
-    study: Study, take: Take, values: Iterable[feature_rows.FeatureValue], content: str, aside: str
+    study: sheets.Study,
+    take: sheets.Take,
+    values: Iterable[feature_rows.FeatureValue],
+    content: str,
+    aside: str,
 ) -> Iterator[tuple]:
     """Rows of the features table from a take's values."""
     wood = study.specimen(take.specimen).wood
@@ -238,14 +242,14 @@ def _labelled(
         )  # fmt: skip
 
 
-def _content(study: Study, take: Take) -> str:
+def _content(study: sheets.Study, take: sheets.Take) -> str:
     """A mark of what the recording holds; "" when there is none."""
     path = study.path_of(take)
     return sha256(path) if path.is_file() else ""
 
 
 def spectrum_rows(
-    take: Take, wood: str, density: np.ndarray, *, step_hz: float, offset_db: float
+    take: sheets.Take, wood: str, density: np.ndarray, *, step_hz: float, offset_db: float
 ) -> Iterator[tuple]:
     """Rows of the table `spectra` of one take from its density (noise.windowed_density)."""
     bins = np.arange(int(np.ceil(LOWEST_HZ / step_hz)), density.size - 1)
@@ -259,7 +263,8 @@ def spectrum_rows(
     # A sine's mean square is its peak density times the window's noise bandwidth; a
     # full-scale sine (mean square 1/2) is 0 dB. 1e-20 keeps an empty bin drawable.
     level = (
-        10.0 * np.log10(np.maximum(2.0 * NOISE_BANDWIDTH * step_hz * highest, 1e-20)) + offset_db
+        10.0 * np.log10(np.maximum(2.0 * noise.NOISE_BANDWIDTH * step_hz * highest, 1e-20))
+        + offset_db
     )
     for frequency, value in zip((bins[places] * step_hz).tolist(), level.tolist(), strict=True):
         yield (take.take, take.specimen, wood, take.mount, frequency, value)

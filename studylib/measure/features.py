@@ -18,17 +18,13 @@ from typing import NamedTuple
 
 import numpy as np
 
-from studylib import register
-from studylib.codes import note
+from studylib import codes, register, sheets
 from studylib.measure.harmonic_rows import tone_multiple
 from studylib.measure.take import LevelScale, TakeMeasurement
-from studylib.register import Kind
-from studylib.sheets import Take
 from studylib.sheets.settings import Settings
-from studylib.signal import harmonics
+from studylib.signal import harmonics, tone
 from studylib.signal.bands import octave_bands
 from studylib.signal.partials import Kind as Partial
-from studylib.signal.tone import ToneFit
 
 SENSING = ("force", "acceleration")  # drive channels that sense what enters the board
 FOREIGN_SHARE = 0.01  # of the power behind a sum over harmonics: partials that are none spoil it
@@ -45,7 +41,7 @@ class FeatureValue(NamedTuple):
     reason: str
 
 
-def tone_order(take: Take, settings: Settings) -> int | None:
+def tone_order(take: sheets.Take, settings: Settings) -> int | None:
     """1 for a tone at the fundamental, k for a probe tone at k times it, None for the rest."""
     if take.kind != "tone" or take.support != "bench" or take.is_test:
         return None
@@ -103,23 +99,23 @@ def tone_features(
     yield FeatureValue("tone.frequency_hz", frequency, "Hz", u, not foreign[0], foreign[0])
 
 
-def _unsettled(fit: ToneFit, channel: int, k: int) -> str:
+def _unsettled(fit: tone.ToneFit, channel: int, k: int) -> str:
     """Why the level at the k-th multiple is no harmonic's, as a note; "" where it may be one."""
     partials, at = fit.partials, (channel, k - 1)
     if not partials.no_level[at]:
         return ""
     if partials.kind[at] == Partial.OFF:
         cents, u = partials.cents(fit.frequency_hz)
-        return note("takes.off_multiple", harmonic=k, cents=float(cents[at]), u=float(u[at]))
+        return codes.note("takes.off_multiple", harmonic=k, cents=float(cents[at]), u=float(u[at]))
     swing, apart = float(partials.swing_db[at]), float(partials.apart_hz[at])
     return (
-        note("takes.drifts", harmonic=k, change_db=swing)
+        codes.note("takes.drifts", harmonic=k, change_db=swing)
         if partials.kind[at] == Partial.DRIFTING
-        else note("takes.beats", harmonic=k, swing_db=swing, apart_hz=apart)
+        else codes.note("takes.beats", harmonic=k, swing_db=swing, apart_hz=apart)
     )
 
 
-def _of_sum(fit: ToneFit, channel: int, foreign: Sequence[str], *, first: int) -> str:
+def _of_sum(fit: tone.ToneFit, channel: int, foreign: Sequence[str], *, first: int) -> str:
     """Why a sum over the harmonics from `first` on is none, as its strongest foreign one says."""
     power = np.abs(fit.amplitude[channel, first - 1 :]) ** 2
     none = np.where(np.array(foreign[first - 1 :]) != "", power, 0.0)
@@ -173,7 +169,7 @@ def empty_features(k: int, settings: Settings, *, rate_hz: int) -> Iterator[Feat
     highest = min(settings.tone.harmonics, int(rate_hz / 2 / settings.tone.fundamental_hz * 0.999))
     bands = [band.nominal for band in octave_bands(rate_hz)]
     sensed = has_sensed_drive(settings)
-    for family in register.of_kind(Kind.TONE if k == 1 else Kind.PROBE):
+    for family in register.of_kind(register.Kind.TONE if k == 1 else register.Kind.PROBE):
         if family.pattern.endswith((".response_db", ".response_deg")):
             orders = (k,) if sensed else ()  # relative to the drive: only at the tone itself
         elif k > 1:

@@ -19,10 +19,9 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from studylib.codes import holding, note
+from studylib import codes, sheets
 from studylib.measure.harmonic_rows import tone_multiple
 from studylib.measure.take import TakeMeasurement, hum_of
-from studylib.sheets import Take
 from studylib.sheets.settings import MAINS_HZ, NEAR_BINS, Settings, Tone
 from studylib.signal.noise import room_lines
 
@@ -41,7 +40,7 @@ class Found(NamedTuple):
     mains_hz: float | None
 
 
-def lines_of(take: Take, measured: TakeMeasurement, tone: Tone) -> Found | None:
+def lines_of(take: sheets.Take, measured: TakeMeasurement, tone: Tone) -> Found | None:
     """The lines in one take; None for a kind of take that shows none."""
     own = tone_multiple(take.tone_hz, fundamental_hz=tone.fundamental_hz)
     silent = take.tone_hz is None
@@ -74,7 +73,7 @@ def line_notes(
     multiples = settings.on_mains(mains_hz) if takes >= FEWEST else []
     at_hz = [tone.fundamental_hz * k for k in multiples]
     about = {"mains_hz": mains_hz, "takes": takes, "multiples": multiples, "at_hz": at_hz}
-    notes = holding((multiples, note("measure.mains", **about)))
+    notes = codes.holding((multiples, codes.note("measure.mains", **about)))
     own = harmonics[harmonics["take"].isin(tones) & harmonics["usable"].astype(bool)]
     size = pd.Series(np.hypot(own["response_re"], own["response_im"]).to_numpy(), own["harmonic"])
     for k, level in size.groupby(level=0).median().items():
@@ -82,10 +81,10 @@ def line_notes(
         ratio_db = 20.0 * np.log10(max(heard.values(), default=0.0) / level + 1e-20)
         named = sorted(heard, key=heard.get, reverse=True)[:MOST_NAMED]
         about = {"multiple": int(k), "at_hz": tone.fundamental_hz * k, "ratio_db": ratio_db}
-        notes += holding(
+        notes += codes.holding(
             (
                 ratio_db > LOWEST_DB,
-                note("measure.line", **about, takes=named, more=len(heard) - len(named)),
+                codes.note("measure.line", **about, takes=named, more=len(heard) - len(named)),
             )
         )
     return notes

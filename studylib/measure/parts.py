@@ -20,14 +20,11 @@ from collections.abc import Iterable
 from dataclasses import fields
 from pathlib import Path
 
-from studylib import tables
+from studylib import errors, sheets, tables, writing
 from studylib.codes import each, note
-from studylib.errors import InputError, RunError
 from studylib.measure.batch import BatchMeasurement, Measured, Progress
-from studylib.sheets import Study
 from studylib.sheets.files import sha256
 from studylib.words.text import nearest
-from studylib.writing import read_json, slug, write_json, write_whole
 
 DONE = "done.json"
 NOT_USED = "not_used.json"
@@ -41,7 +38,7 @@ def batch_slugs(batches: Iterable[str]) -> dict[str, str]:
 
     Names that would share a file, with upper case left aside, carry eight digits of their hash.
     """
-    slugs = {name: slug(name) for name in batches}
+    slugs = {name: writing.slug(name) for name in batches}
     shared = Counter(value.casefold() for value in slugs.values())
     return {
         name: f"{value}-{hashlib.sha256(name.encode()).hexdigest()[:8]}"
@@ -51,7 +48,7 @@ def batch_slugs(batches: Iterable[str]) -> dict[str, str]:
     }
 
 
-def choose_batch(study: Study, batch: str) -> str:
+def choose_batch(study: sheets.Study, batch: str) -> str:
     """The batch of that name; the first one when the name is empty.
 
     Raises
@@ -59,12 +56,12 @@ def choose_batch(study: Study, batch: str) -> str:
     InputError : the study has no such batch, or none at all.
     """
     if not study.batches:
-        raise InputError("measure.no_batch")
+        raise errors.InputError("measure.no_batch")
     if not batch:
         return study.batches[0]
     if batch in study.batches:
         return batch
-    raise InputError(
+    raise errors.InputError(
         note(
             "measure.unknown_batch",
             batch=batch,
@@ -91,14 +88,14 @@ def save_part(measurement: BatchMeasurement, folder: Path | str, *, key: str) ->
         for name in TABLES
     }
     for name, content in contents.items():
-        write_whole(folder / name, content)
+        writing.write_whole(folder / name, content)
     hashes = {name: hashlib.sha256(content).hexdigest() for name, content in contents.items()}
-    write_json(folder / DONE, {"batch": measurement.batch, "key": key, "files": hashes})
+    writing.write_json(folder / DONE, {"batch": measurement.batch, "key": key, "files": hashes})
 
 
 def part_key(folder: Path) -> str | None:
     """The key of a whole part, or None when there is no whole part in the folder."""
-    done = read_json(folder / DONE)
+    done = writing.read_json(folder / DONE)
     hashes = done.get("files")
     whole = isinstance(hashes, dict) and set(hashes) == {f"{name}.csv" for name in TABLES}
     return (
@@ -120,9 +117,9 @@ def load_part(folder: Path) -> BatchMeasurement:
     RunError : the part is not whole: a file is missing, or is not the one that was written.
     """
     if part_key(folder) is None:
-        raise RunError(note("measure.not_whole", batch=folder.name))
+        raise errors.RunError(note("measure.not_whole", batch=folder.name))
     return BatchMeasurement(
-        batch=str(read_json(folder / DONE)["batch"]),
+        batch=str(writing.read_json(folder / DONE)["batch"]),
         **{name: tables.read(name, folder / f"{name}.csv") for name in TABLES},
     )
 
@@ -134,17 +131,17 @@ def saved_part(folder: Path) -> BatchMeasurement:
     ------
     RunError : the batch was not run, must be left out (see `leave_out`), or is not whole.
     """
-    reason = read_json(folder / NOT_USED).get("reason")
+    reason = writing.read_json(folder / NOT_USED).get("reason")
     if reason:
-        raise RunError(*each(str(reason)))
+        raise errors.RunError(*each(str(reason)))
     if not (folder / DONE).is_file():
-        raise RunError("measure.not_run")
+        raise errors.RunError("measure.not_run")
     return load_part(folder)
 
 
 def leave_out(folder: Path | str, reason: str) -> None:
     """Note why the summary must not use this part: it failed, or its inputs have changed."""
-    write_json(Path(folder) / NOT_USED, {"reason": reason})
+    writing.write_json(Path(folder) / NOT_USED, {"reason": reason})
 
 
 def take_in(folder: Path | str) -> None:
@@ -171,7 +168,7 @@ def note_progress(folder: Path | str) -> Progress | None:
 
 def read_progress(folder: Path | str) -> tuple[int, int, str] | None:
     """(done, total, what) as `note_progress` left it, or None."""
-    noted = read_json(Path(folder) / PROGRESS)
+    noted = writing.read_json(Path(folder) / PROGRESS)
     return (
         None
         if set(noted) != {"done", "total", "what"}

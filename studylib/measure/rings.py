@@ -23,9 +23,7 @@ import numpy as np
 import pandas as pd
 from scipy.fft import rfft
 
-from studylib import tables
-from studylib.codes import note, several
-from studylib.errors import InputError
+from studylib import codes, errors, recordings, tables
 from studylib.measure.features import FeatureValue, has_sensed_drive
 from studylib.measure.sweep_rows import (
     SweepMeasurement,
@@ -36,15 +34,9 @@ from studylib.measure.sweep_rows import (
     sweep_rows,
 )
 from studylib.measure.take import LevelScale, step_of
-from studylib.recordings import RecordingInfo, probe, windows
 from studylib.sheets import Study, Take
-from studylib.signal import quality
-from studylib.signal.damping import decay_time
-from studylib.signal.decay_fit import MOST_STEPS
+from studylib.signal import damping, decay_fit, gain_moves, harmonics, quality, samples
 from studylib.signal.decays import Decays, find_decays
-from studylib.signal.gain_moves import gate_db, noise_floors, recovery_db
-from studylib.signal.harmonics import DB_PER_RATIO
-from studylib.signal.samples import is_sound, smallest_step
 from studylib.signal.sweep import SweepShape, mode_band, usable_band
 from studylib.signal.tap import Room, Sign, Tap, measure_taps, ring_through_air
 
@@ -96,8 +88,8 @@ class Ring:
         rows, why = [], "taps.no_tap"
         for number, tap in enumerate(self.taps or [], start=1):
             room = _room(tap.room)
-            signs = several(
-                note(
+            signs = codes.several(
+                codes.note(
                     "modes.sign", what=sign.note, at_s=sign.at_s, low_hz=sign.low_hz,
                     high_hz=sign.high_hz, level_db=sign.level_db,
                 )
@@ -116,11 +108,11 @@ class Ring:
                 own = (*values, not aside, aside, take.place, place_u)
                 rows.append((*head, 0, *own, *_room(self.room), "", content))
             why = (
-                note("taps.no_decays", steps=MOST_STEPS)
+                codes.note("taps.no_decays", steps=decay_fit.MOST_STEPS)
                 if self.decays.given_up
                 else "taps.no_modes"
             )
-        reason = several([aside, self.reason]) or why
+        reason = codes.several([aside, self.reason]) or why
         blank = (*_BLANK, False, reason, take.place, np.nan, *_NO_ROOM, "", content)
         return rows or [(*head, 0, *blank)]
 
@@ -158,7 +150,7 @@ def _levels(take: Take, study: Study, scale: LevelScale) -> dict[str, Any]:
 
 
 def measure_ring(
-    study: Study, take: Take, info: RecordingInfo, *, channels: Mapping[str, int]
+    study: Study, take: Take, info: recordings.RecordingInfo, *, channels: Mapping[str, int]
 ) -> Ring | None:
     """The taps or the sweep of one take that can be read; None for every other kind.
 
@@ -171,17 +163,20 @@ def measure_ring(
         return None
     nothing = [] if take.kind == "tap" else None
     if info.frames > LONGEST_S * info.rate_hz:
-        return Ring(taps=nothing, reason=note("taps.too_long", limit_s=LONGEST_S))
-    x = next(windows(study.path_of(take), start=0, frames_each=info.frames, count=1))[
+        return Ring(taps=nothing, reason=codes.note("taps.too_long", limit_s=LONGEST_S))
+    x = next(recordings.windows(study.path_of(take), start=0, frames_each=info.frames, count=1))[
         list(channels.values())
     ]
-    if not all(map(is_sound, x)):
+    if not all(map(samples.is_sound, x)):
         return Ring(taps=nothing, reason="taps.not_numbers")
     if take.kind != "tap":
         return _sweep(x, info.rate_hz, study, shape, tuple(channels))
-    floors = noise_floors(x[0], rate_hz=info.rate_hz, step=smallest_step(x[0], step_of(info)))
+    floors = gain_moves.noise_floors(
+        x[0], rate_hz=info.rate_hz, step=samples.smallest_step(x[0], step_of(info))
+    )
     return Ring(
-        taps=taps_of(x[0], info.rate_hz, study), gain=(gate_db(*floors), recovery_db(*floors))
+        taps=taps_of(x[0], info.rate_hz, study),
+        gain=(gain_moves.gate_db(*floors), gain_moves.recovery_db(*floors)),
     )
 
 
@@ -203,8 +198,8 @@ def _sweep(
             x, rate_hz=rate_hz, shape=shape, names=names,
             fundamental_hz=tone.fundamental_hz, harmonics=tone.harmonics,
         )  # fmt: skip
-    except InputError as error:
-        return Ring(reason=several(error.notes))
+    except errors.InputError as error:
+        return Ring(reason=codes.several(error.notes))
     low, high = mode_band(shape)
     band = {
         "rate_hz": rate_hz, "lowest_hz": max(low, tap.lowest_hz),
@@ -224,7 +219,7 @@ def _through_air(study: Study) -> bool:
 
 def _with_reasons(row: quality.Check, reasons: list[str]) -> quality.Check:
     """A check that carries its reasons where its limit's source would stand."""
-    why = several(reasons)
+    why = codes.several(reasons)
     return row._replace(source=why) if why and row.verdict != "pass" else row
 
 
@@ -246,7 +241,7 @@ def _of_decays(decays: Decays, offset_db: float) -> Iterator[tuple[tuple, float]
             float(frequency), float(decays.u_frequency_hz[i]),
             float(decays.loss_factor[i]), float(decays.u_loss_factor[i]),
             20.0 * float(np.log10(amplitude)) + offset_db,
-            DB_PER_RATIO * float(decays.u_amplitude[i] / amplitude),
+            harmonics.DB_PER_RATIO * float(decays.u_amplitude[i] / amplitude),
             float(decays.snr_db[i]), bool(decays.close[i]),
         )  # fmt: skip
         yield columns, float(shared[i])
@@ -284,8 +279,8 @@ def tap_view(study: Study, take: Take) -> TapView:
     InputError : the recording cannot be read.
     """
     path, channel = study.path_of(take), study.settings.channels.response - 1
-    info = probe(path)
-    x = next(windows(path, start=0, frames_each=info.frames, count=1))[channel]
+    info = recordings.probe(path)
+    x = next(recordings.windows(path, start=0, frames_each=info.frames, count=1))[channel]
     found = taps_of(x, info.rate_hz, study)
     block = max(1, round(BLOCK_S * info.rate_hz))
     count = len(x) // block
@@ -310,7 +305,7 @@ def _ringing(tap: Tap) -> Ringing:
         (
             float(d.frequency_hz[i]),
             20.0 * float(np.log10(d.amplitude[i])),
-            float(decay_time(d.frequency_hz[i], d.loss_factor[i])),
+            float(damping.decay_time(d.frequency_hz[i], d.loss_factor[i])),
         )
         for i in sorted(np.argsort(-d.amplitude)[:STRONGEST])
     )
@@ -328,6 +323,6 @@ def first_tap(study: Study, batch: str, modes: pd.DataFrame | None = None) -> Ta
     for take in sorted(taps, key=lambda t: (t.take not in refused, t.support != "bench")):
         try:
             return tap_view(study, take)
-        except InputError:
+        except errors.InputError:
             continue  # the quality table says why
     return None

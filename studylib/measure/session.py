@@ -14,10 +14,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from studylib import tables
-from studylib.codes import note, several
-from studylib.codes.checks import Verdict
-from studylib.errors import InputError
+from studylib import errors, recordings, tables
+from studylib.codes import checks, note, several
 from studylib.measure.rings import Ring, measure_ring
 from studylib.measure.take import (
     OVER_NOISE_DB,
@@ -33,7 +31,6 @@ from studylib.measure.take import (
     measure_take,
     unreadable,
 )
-from studylib.recordings import RecordingInfo, in_study, probe
 from studylib.sheets import Study, Take
 from studylib.signal import quality
 from studylib.signal.noise import NoiseSpectrum
@@ -75,22 +72,24 @@ def common_rate(study: Study) -> int:
         return study.settings.channels.rate_hz
     rates = [info.rate_hz for take in study.takes if (info := header_of(study, take)).frames]
     if not rates:
-        raise InputError(note("measure.none_opens", study=study.name))
+        raise errors.InputError(note("measure.none_opens", study=study.name))
     # The commonest; of equally common ones the highest, so that the order of rows is no matter.
     return max(set(rates), key=lambda rate: (rates.count(rate), rate))
 
 
-def header_of(study: Study, take: Take) -> RecordingInfo:
+def header_of(study: Study, take: Take) -> recordings.RecordingInfo:
     """The header, or a stand-in whose `remark` holds why there is none."""
     path = study.path_of(take)
     try:
-        return probe(path)
-    except InputError as error:
-        notes = [in_study(one, study.settings.channels.rate_hz) for one in error.notes]
-        return RecordingInfo(path, 0, 0, 0, "", "", False, several(notes))
+        return recordings.probe(path)
+    except errors.InputError as error:
+        notes = [recordings.in_study(one, study.settings.channels.rate_hz) for one in error.notes]
+        return recordings.RecordingInfo(path, 0, 0, 0, "", "", False, several(notes))
 
 
-def session_of(study: Study, takes: tuple[Take, ...], infos: dict[str, RecordingInfo]) -> Session:
+def session_of(
+    study: Study, takes: tuple[Take, ...], infos: dict[str, recordings.RecordingInfo]
+) -> Session:
     """Limits, rate, level and room of a batch; `infos` holds the header of each take.
 
     Raises
@@ -109,7 +108,7 @@ def session_of(study: Study, takes: tuple[Take, ...], infos: dict[str, Recording
         for take in takes:
             if take.kind == kind and not take.exclude:
                 measured, _ = measured_at(study, take, infos[take.take], session)
-                if all(row.verdict != Verdict.FAIL for row in measured.checks):
+                if all(row.verdict != checks.Verdict.FAIL for row in measured.checks):
                     yield take, measured
 
     scale = level_scale(
@@ -144,7 +143,9 @@ def _at_bench_gain(noise: NoiseSpectrum, take: Take) -> NoiseLevels:
     return NoiseLevels(noise.power() * factor, noise.weighted_power() * factor)
 
 
-def _steady_at(study: Study, take: Take, info: RecordingInfo, session: Session) -> TakeMeasurement:
+def _steady_at(
+    study: Study, take: Take, info: recordings.RecordingInfo, session: Session
+) -> TakeMeasurement:
     """One take without what rings in it, with its checks, those against the room included."""
     if not info.frames:
         return TakeMeasurement([unreadable(info.remark, session.limits)])
@@ -218,7 +219,7 @@ def _noise_checks(
 
 
 def measured_at(
-    study: Study, take: Take, info: RecordingInfo, session: Session
+    study: Study, take: Take, info: recordings.RecordingInfo, session: Session
 ) -> tuple[TakeMeasurement, Ring | None]:
     """One take with all its checks, and what rings in it.
 
@@ -234,7 +235,7 @@ def measured_at(
                 if name == "response" or take.kind == "sweep"
             }
             ring = measure_ring(study, take, info, channels=channels)
-    except InputError as error:
+    except errors.InputError as error:
         return TakeMeasurement([unreadable(several(error.notes), session.limits)]), None
     if ring is not None:
         measured = replace(measured, checks=[*measured.checks, *ring.checks(session.limits)])

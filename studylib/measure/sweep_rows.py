@@ -22,10 +22,9 @@ import pandas as pd
 
 from studylib import tables
 from studylib.measure.features import FeatureValue
+from studylib.signal import sweep, sweep_orders
 from studylib.signal.bands import band_means, third_octave_bands
 from studylib.signal.harmonics import DB_PER_RATIO
-from studylib.signal.sweep import ORDERS, SweepShape, free_decay, usable_band
-from studylib.signal.sweep_orders import Orders, ends_too_soon, measure_orders
 
 SWEEP_COLUMNS = tables.TABLES["sweeps"].names
 PER_OCTAVE = 24
@@ -46,9 +45,9 @@ class SweepMeasurement:
     """
 
     names: tuple[str, ...]
-    shape: SweepShape
+    shape: sweep.SweepShape
     rate_hz: float
-    orders: Orders
+    orders: sweep_orders.Orders
     ends: np.ndarray
     is_multiple: np.ndarray
     decay: np.ndarray
@@ -63,7 +62,7 @@ def measure_sweep(
     x: np.ndarray,
     *,
     rate_hz: float,
-    shape: SweepShape,
+    shape: sweep.SweepShape,
     names: Sequence[str],
     fundamental_hz: float,
     harmonics: int,
@@ -83,8 +82,10 @@ def measure_sweep(
     names = tuple(names)
     frequency, multiple = _frequencies(shape, fundamental_hz, harmonics)
     timing = names.index("drive") if "drive" in names else 0
-    orders = measure_orders(x, shape=shape, rate_hz=rate_hz, frequency_hz=frequency, timing=timing)
-    decay, _ = free_decay(
+    orders = sweep_orders.measure_orders(
+        x, shape=shape, rate_hz=rate_hz, frequency_hz=frequency, timing=timing
+    )
+    decay, _ = sweep.free_decay(
         orders.spectrum,
         shape=shape,
         rate_hz=rate_hz,
@@ -92,12 +93,12 @@ def measure_sweep(
         start=orders.begins,
         frames=orders.held,
     )
-    ends = ends_too_soon(x, orders, shape=shape, rate_hz=rate_hz)
+    ends = sweep_orders.ends_too_soon(x, orders, shape=shape, rate_hz=rate_hz)
     return SweepMeasurement(names, shape, rate_hz, orders, ends, multiple, decay)
 
 
 def _frequencies(
-    shape: SweepShape, fundamental_hz: float, harmonics: int
+    shape: sweep.SweepShape, fundamental_hz: float, harmonics: int
 ) -> tuple[np.ndarray, np.ndarray]:
     """Excitation frequencies, rising, and which multiple of the fundamental each is (0: none)."""
     count = int(PER_OCTAVE * np.log2(shape.highest_hz / shape.lowest_hz) + 1e-9)
@@ -113,7 +114,7 @@ def _frequencies(
 
 def _reasons(measured: SweepMeasurement, order: int) -> np.ndarray:
     """(F,) why a value of an order is not usable; "" where it is."""
-    orders, low_high = measured.orders, usable_band(measured.shape)
+    orders, low_high = measured.orders, sweep.usable_band(measured.shape)
     f, k = orders.frequency_hz, order - 1
     reason, soon = np.full(f.size, "", dtype=object), "sweeps.ends_too_soon"
     reason[~orders.present[k].all(axis=0)] = "takes.below_noise"
@@ -134,7 +135,7 @@ def sweep_rows(take: str, measured: SweepMeasurement, *, usable: bool = True) ->
     """
     orders, parts = measured.orders, []
     nothing = np.full(orders.frequency_hz.size, np.nan)
-    for order in range(1, ORDERS + 1):
+    for order in range(1, sweep.ORDERS + 1):
         amplitude, u = orders.amplitude[order - 1], orders.u[order - 1]
         drive = amplitude[1] if measured.has_drive else nothing + 1j * np.nan
         reason = _reasons(measured, order)
@@ -188,7 +189,7 @@ def curve_rows(
 
     sensed, offset_db : as in `sweep_feature_values`.  usable : the take as a whole.
     """
-    orders, (low, high) = measured.orders, np.log2(usable_band(measured.shape))
+    orders, (low, high) = measured.orders, np.log2(sweep.usable_band(measured.shape))
     step = np.arange(np.ceil(CURVE_PER_OCTAVE * low), np.floor(CURVE_PER_OCTAVE * high) + 1)
     grid, count = 2.0 ** (step / CURVE_PER_OCTAVE), 1 + (sensed and measured.has_drive)
     fine, u = orders.fine[:count], orders.fine_u[:count]
@@ -248,7 +249,7 @@ def _in_bands(
     measured: SweepMeasurement, *, sensed: bool, offset_db: float, unit: str
 ) -> Iterator[FeatureValue]:
     """Power means over third octaves that lie wholly within the usable band."""
-    orders, bands = measured.orders, third_octave_bands(*usable_band(measured.shape))
+    orders, bands = measured.orders, third_octave_bands(*sweep.usable_band(measured.shape))
     values, u = (orders.fine, orders.fine_u) if sensed else (orders.fine[:1], orders.fine_u[:1])
     power = np.abs(values[0]) ** 2 / (np.abs(values[1]) ** 2 if sensed else 1.0)
     share = _relative_u(u, values)

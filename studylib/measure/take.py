@@ -29,20 +29,14 @@ from pathlib import Path
 import numpy as np
 from scipy.fft import rfft
 
-from studylib.codes import note, several
+from studylib import codes, errors, words
 from studylib.codes.checks import Verdict
-from studylib.errors import InputError
 from studylib.recordings import RecordingInfo, other_rate, read_window, windows
-from studylib.signal import quality
+from studylib.signal import gain_moves, quality, samples, tone, tone_window
 from studylib.signal.band_edge import band_edge, frame_levels
-from studylib.signal.gain_moves import gate_db, masked_db, noise_floors
 from studylib.signal.harmonics import level_db
 from studylib.signal.line_sums import end_levels, line_sums, missing_tail
 from studylib.signal.noise import NoiseSpectrum, noise_spectrum, strongest_line, windowed_density
-from studylib.signal.samples import SampleFacts, describe, merge, smallest_step
-from studylib.signal.tone import MAX_SEGMENT_S, ToneFit, fit_tone, join_fits, record_length
-from studylib.signal.tone_window import ALIKE_DB, block_frames, block_levels, stretch_of
-from studylib.words import say
 
 # Where each kind of take must hold the tone; a control may have none in the response.
 TONE_ON = {
@@ -119,7 +113,7 @@ class TakeMeasurement:
 
     checks: list[quality.Check]
     names: tuple[str, ...] = ()
-    fit: ToneFit | None = None
+    fit: tone.ToneFit | None = None
     noise: NoiseSpectrum | None = None
     density: np.ndarray | None = field(default=None, repr=False)
     step_hz: float = 0.0
@@ -150,7 +144,7 @@ def measure_take(
         return _where_it_sounds(path, info, wanted, limits)
     checks = quality.file_checks(
         limits,
-        remarks=several([info.remark, other_rate(info, wanted.rate_hz)]),
+        remarks=codes.several([info.remark, other_rate(info, wanted.rate_hz)]),
         truncated=info.truncated,
         rate_hz=info.rate_hz,
         wanted_rate_hz=wanted.rate_hz,
@@ -163,8 +157,8 @@ def measure_take(
         return TakeMeasurement(checks)
     try:
         found, facts_of, edge_hz = _analyse(path, info, wanted)
-    except InputError as error:
-        return TakeMeasurement([*checks, unreadable(several(error.notes), limits)])
+    except errors.InputError as error:
+        return TakeMeasurement([*checks, unreadable(codes.several(error.notes), limits)])
     for name, facts in zip(found.names, facts_of, strict=True):
         has_tone = wanted.tone_hz is not None and name in wanted.tone_on
         checks += quality.sample_checks(
@@ -216,7 +210,7 @@ def _where_it_sounds(
         begins, ends = _stretch(path, info, wanted, needed=needed)
     start_s = begins / rate + SETTLE_S
     if begins + needed > ends:
-        why = note(
+        why = codes.note(
             "measure.tone_lasts", tone_hz=wanted.tone_hz, from_s=begins / rate, to_s=ends / rate,
             needed_s=needed / rate, settle_s=SETTLE_S,
         )  # fmt: skip
@@ -254,10 +248,12 @@ def _gain_moves(
             (ends - beside // 2, min(ends + beside, info.frames)),
         )
     )
-    read = {"rate_hz": rate, "step": smallest_step(during, step_of(info))}
-    noise = [noise_floors(x, **read, tone_hz=wanted.tone_hz)[0] for x in (before, during)]
-    gate = gate_db(*noise_floors(np.concatenate([before, after]), **read))
-    return quality.gain_checks(gate, masked_db(*noise), limits)
+    read = {"rate_hz": rate, "step": samples.smallest_step(during, step_of(info))}
+    noise = [
+        gain_moves.noise_floors(x, **read, tone_hz=wanted.tone_hz)[0] for x in (before, during)
+    ]
+    gate = gain_moves.gate_db(*gain_moves.noise_floors(np.concatenate([before, after]), **read))
+    return quality.gain_checks(gate, gain_moves.masked_db(*noise), limits)
 
 
 def _in_doubt(
@@ -269,9 +265,9 @@ def _in_doubt(
     if amid < needed:
         return False
     name, at = wanted.tone_on[0], {"rate_hz": wanted.rate_hz, "tone_hz": wanted.tone_hz}
-    x = read_window(path, start=amid, frames=block_frames(**at))[wanted.channels[name]]
+    x = read_window(path, start=amid, frames=tone_window.block_frames(**at))[wanted.channels[name]]
     first = quality.decibels(abs(found.fit.amplitude[found.names.index(name), 0]) ** 2)
-    return bool(block_levels(x, **at) > first + ALIKE_DB)
+    return bool(tone_window.block_levels(x, **at) > first + tone_window.ALIKE_DB)
 
 
 def _stretch(
@@ -280,19 +276,19 @@ def _stretch(
     """(first frame, frame after the last) of where the tone sounds, the block in which it ends left
     out: in the first channel that shows it; else of the whole take."""
     at = {"rate_hz": info.rate_hz, "tone_hz": wanted.tone_hz}
-    frames = block_frames(**at)
+    frames = tone_window.block_frames(**at)
     picked = [wanted.channels[name] for name in wanted.tone_on or wanted.channels]
     count, rest = divmod(info.frames // frames, BLOCKS_AT_ONCE)
     many = BLOCKS_AT_ONCE * frames
     parts = [
-        block_levels(x[picked].reshape(len(picked), -1, frames), **at)
+        tone_window.block_levels(x[picked].reshape(len(picked), -1, frames), **at)
         for x in chain(
             windows(path, start=0, frames_each=many, count=count),
             windows(path, start=count * many, frames_each=frames, count=rest),
         )
     ]
     for levels in np.concatenate(parts, axis=1):
-        found = stretch_of(levels, needed=-(-needed // frames))
+        found = tone_window.stretch_of(levels, needed=-(-needed // frames))
         if found is not None:
             first, end = found
             return first * frames, info.frames if end == levels.size else (end - 1) * frames
@@ -306,26 +302,29 @@ def _pieces(info: RecordingInfo, wanted: Expectation) -> tuple[int, int, int]:
     most = round(wanted.length_s * rate) if wanted.length_s is not None else info.frames
     frames = min(info.frames - start, most)
     # One frame over 10 s must not halve the piece: hence the small allowance.
-    count = max(1, int(np.ceil(frames / (MAX_SEGMENT_S * rate) - 1e-6)))
-    return start, record_length(frames // count), count
+    count = max(1, int(np.ceil(frames / (tone.MAX_SEGMENT_S * rate) - 1e-6)))
+    return start, tone.record_length(frames // count), count
 
 
 def _analyse(
     path: Path, info: RecordingInfo, wanted: Expectation
-) -> tuple[TakeMeasurement, list[SampleFacts], float | None]:
+) -> tuple[TakeMeasurement, list[samples.SampleFacts], float | None]:
     """The take without its checks; the facts of each channel; where its spectrum ends, in Hz."""
     start, n, count = _pieces(info, wanted)
     names = tuple(wanted.channels)
     picked = [wanted.channels[name] for name in names]
-    facts: list[list[SampleFacts]] = []
-    fits: list[ToneFit] = []
+    facts: list[list[samples.SampleFacts]] = []
+    fits: list[tone.ToneFit] = []
     sums, ends, levels = 0.0, None, []
     density = np.zeros(n // 2 + 1)
     step = step_of(info)
     for x in windows(path, start=start, frames_each=n, count=count):
         x = x if picked == list(range(len(x))) else x[picked]
         facts.append(
-            [describe(row, step=step, rate_hz=info.rate_hz, tone_hz=wanted.tone_hz) for row in x]
+            [
+                samples.describe(row, step=step, rate_hz=info.rate_hz, tone_hz=wanted.tone_hz)
+                for row in x
+            ]
         )
         if not all(fact.finite for fact in facts[-1]):
             continue
@@ -333,7 +332,7 @@ def _analyse(
         spectrum = np.stack([rfft(row) for row in x])
         if wanted.tone_hz is not None:
             fits.append(
-                fit_tone(
+                tone.fit_tone(
                     spectrum,
                     n=n,
                     rate_hz=info.rate_hz,
@@ -346,12 +345,12 @@ def _analyse(
             at = {"rate_hz": info.rate_hz, "frequencies_hz": wanted.lines_hz}
             sums = sums + line_sums(x, first=len(facts) * n - n, **at)
             ends = end_levels(x, **at)
-    whole = [reduce(merge, channel) for channel in zip(*facts, strict=True)]
+    whole = [reduce(samples.merge, channel) for channel in zip(*facts, strict=True)]
     if not all(fact.finite for fact in whole):
         return TakeMeasurement([], names), whole, None
     density /= count
     starts = [(start + i * n) / info.rate_hz for i in range(len(fits))]
-    fit = join_fits(fits, starts_s=starts) if fits else None
+    fit = tone.join_fits(fits, starts_s=starts) if fits else None
     noise = noise_spectrum(
         density,
         n=n,
@@ -397,7 +396,7 @@ class LevelScale:
     warning: str = ""
 
 
-RELATIVE = LevelScale(0.0, say("measure.full_scale_unit"), False, "measure.relative")
+RELATIVE = LevelScale(0.0, words.say("measure.full_scale_unit"), False, "measure.relative")
 
 
 def level_scale(
@@ -414,7 +413,7 @@ def level_scale(
     if response_kind != "microphone":
         return RELATIVE
     if full_scale_db is not None:
-        basis = note("measure.full_scale", level_db=full_scale_db)
+        basis = codes.note("measure.full_scale", level_db=full_scale_db)
         return LevelScale(full_scale_db, "dB SPL", True, basis)
     if calibrator_db is None:
         return RELATIVE
@@ -422,9 +421,11 @@ def level_scale(
         return replace(RELATIVE, warning="measure.no_calibrator")
     spread = max(calibrator_readings) - min(calibrator_readings)
     warning = (
-        note("measure.apart", spread_db=spread, limit_db=APART_DB) if spread > APART_DB else ""
+        codes.note("measure.apart", spread_db=spread, limit_db=APART_DB)
+        if spread > APART_DB
+        else ""
     )
-    basis = note("measure.calibrator", takes=len(calibrator_readings), level_db=calibrator_db)
+    basis = codes.note("measure.calibrator", takes=len(calibrator_readings), level_db=calibrator_db)
     offset = calibrator_db - float(np.mean(calibrator_readings))
     return LevelScale(offset, "dB SPL", True, basis, warning)
 
@@ -436,12 +437,12 @@ def calibrator_tone(path: Path, info: RecordingInfo, *, channel: int) -> tuple[f
     channel : 0-based number of the microphone's channel. The middle of the recording is read,
     at most 10 s, away from the handling at both ends.
     """
-    n = record_length(min(info.frames, int(MAX_SEGMENT_S * info.rate_hz)))
+    n = tone.record_length(min(info.frames, int(tone.MAX_SEGMENT_S * info.rate_hz)))
     spectrum = rfft(read_window(path, start=(info.frames - n) // 2, frames=n)[channel])[None, :]
     density = windowed_density(spectrum[0], n=n, rate_hz=info.rate_hz)
     low, high = (round(f * n / info.rate_hz) for f in CALIBRATOR_HZ)
     tone_hz = (low + int(np.argmax(density[low : high + 1]))) * info.rate_hz / n
-    fit = fit_tone(spectrum, n=n, rate_hz=info.rate_hz, nominal_hz=tone_hz, harmonics=3)
+    fit = tone.fit_tone(spectrum, n=n, rate_hz=info.rate_hz, nominal_hz=tone_hz, harmonics=3)
     noise = noise_spectrum(density, n=n, rate_hz=info.rate_hz, tone_hz=fit.frequency_hz)
     level = level_db(fit, channel=0, harmonic=1).value
     return level, level - 10.0 * float(np.log10(max(2.0 * noise.power(), 1e-40)))

@@ -9,15 +9,11 @@ from collections.abc import Iterable, Mapping
 
 import pandas as pd
 
-from studylib import register
+from studylib import codes, register, sheets, words
 from studylib.attribution.levels import CASE, OF_THE_DRIVE, level_findings, levels_of
-from studylib.codes import code_of, note
 from studylib.codes.checks import Verdict
 from studylib.measure.batch import BatchMeasurement
-from studylib.register import Kind
-from studylib.sheets import Study
 from studylib.signal.quality import ABOUT_FILE, CHECKS, TOLD_BY_SOURCE, Check, finding
-from studylib.words import say
 
 MOST_NAMED = 5
 UNADVISED = ("readable", "rate")  # their finding says all there is to do
@@ -26,7 +22,7 @@ APART_DB = 3.0  # common practice, no source: repeats of one mount differ by som
 
 
 def fitness(
-    study: Study, quality: pd.DataFrame, *, slips: Mapping[str, str]
+    study: sheets.Study, quality: pd.DataFrame, *, slips: Mapping[str, str]
 ) -> tuple[list[str], int]:
     """The quality tables of a study in words, most urgent last, and how many takes fail.
 
@@ -45,22 +41,22 @@ def fitness(
     by_take = dict(list(rows.groupby("take", sort=False)))
     lines = _warnings(used[used["verdict"] == Verdict.WARN])
     lines += [
-        say("slips.warning", take=take, slip=slip)
+        words.say("slips.warning", take=take, slip=slip)
         for take, slip in slips.items()
         if verdicts.get(take) != Verdict.FAIL
     ]
-    lines += [say("checks.not_fit")] * bool(failed)
+    lines += [words.say("checks.not_fit")] * bool(failed)
     for take in failed:
         slip = slips.get(take.take, "")
         found, advice = (
-            ([], []) if code_of(slip) == "slips.other" else failed_checks(by_take[take.take])
+            ([], []) if codes.code_of(slip) == "slips.other" else failed_checks(by_take[take.take])
         )
         lines += [
-            "  " + say("checks.take", take=take.take, row=take.row, file=take.file),
-            *(f"    {say(one)}" for one in (slip, *found) if one),
-            *("    " + say("checks.to_do", advice=one) for one in advice),
+            "  " + words.say("checks.take", take=take.take, row=take.row, file=take.file),
+            *(f"    {words.say(one)}" for one in (slip, *found) if one),
+            *("    " + words.say("checks.to_do", advice=one) for one in advice),
         ]
-    total = say(
+    total = words.say(
         "checks.total",
         takes=len(study.takes),
         failed=len(failed),
@@ -76,13 +72,13 @@ def bench_warnings(batches: Iterable[BatchMeasurement], *, item: str = "warning"
     item : "clocks" for how far those of player and recorder are apart.
     """
     return [
-        note("checks.batch_warning", batch=batch.batch, warning=value)
+        codes.note("checks.batch_warning", batch=batch.batch, warning=value)
         for batch in batches
         for value in batch.bench.loc[batch.bench["item"] == item, "value"]
     ]
 
 
-def levels_told(study: Study, batches: Iterable[BatchMeasurement]) -> list[str]:
+def levels_told(study: sheets.Study, batches: Iterable[BatchMeasurement]) -> list[str]:
     """Level control and ceilings that the steps of the drive show; of a microphone without a drive
     channel, that there are no steps to show any."""
     takes = [take for take in study.takes if take.support == "bench" and not take.exclude]
@@ -95,7 +91,7 @@ def levels_told(study: Study, batches: Iterable[BatchMeasurement]) -> list[str]:
     return [
         one
         for one in (level_findings(levels) if len(levels) else ())
-        if code_of(one) in OF_THE_DRIVE
+        if codes.code_of(one) in OF_THE_DRIVE
     ]
 
 
@@ -110,13 +106,15 @@ def repeats_apart(batches: Iterable[BatchMeasurement]) -> list[str]:
         if high["value"] - low["value"] > APART_DB:
             where = dict(zip(("batch", "specimen", "mount", "feature"), group, strict=True))
             ends = {"low": low.to_dict(), "high": high.to_dict(), "takes": len(rows)}
-            told.append(note("checks.apart", **where, **ends, unit=rows["unit"].iloc[0]))
+            told.append(codes.note("checks.apart", **where, **ends, unit=rows["unit"].iloc[0]))
     return told
 
 
 def _is_level(feature: register.Feature) -> bool:
     """A level at the tone itself, or what the board passes of a probe tone."""
-    return feature.scale == "db" and (feature.kind == Kind.PROBE or feature.name in OF_THE_TONE)
+    return feature.scale == "db" and (
+        feature.kind == register.Kind.PROBE or feature.name in OF_THE_TONE
+    )
 
 
 def _ends(values: pd.Series) -> tuple:
@@ -137,7 +135,7 @@ def _warnings(rows: pd.DataFrame) -> list[str]:
         named = worst["take"].iloc[0] if len(takes) > 1 else ""
         more = max(len(takes) - MOST_NAMED, 0)
         said = finding(_checks(worst), worst=named)
-        lines.append(say("checks.warning", takes=takes[:MOST_NAMED], more=more, finding=said))
+        lines.append(words.say("checks.warning", takes=takes[:MOST_NAMED], more=more, finding=said))
     return lines
 
 
@@ -154,8 +152,10 @@ def failed_checks(rows: pd.DataFrame) -> tuple[list[str], list[str]]:
     told = dict(
         list(rows[(rows["verdict"] == Verdict.FAIL) | remarked].groupby("check", sort=False))
     )
-    asked = [note(CHECKS[check].code, form="advice") for check in told if check not in UNADVISED]
-    advice = {say(todo): todo for todo in asked}  # two checks may ask for the same
+    asked = [
+        codes.note(CHECKS[check].code, form="advice") for check in told if check not in UNADVISED
+    ]
+    advice = {words.say(todo): todo for todo in asked}  # two checks may ask for the same
     return [finding(_checks(own)) for own in told.values()], list(advice.values())
 
 

@@ -16,8 +16,7 @@ import numpy as np
 import pandas as pd
 
 from studylib import register, sheets, tables
-from studylib.codes import holding, note
-from studylib.codes.stability import StandsOut
+from studylib.codes import holding, note, stability
 from studylib.sheets.study import recording_order
 from studylib.stats import compare, drift, outliers, power, scales, units
 from studylib.stats.second_column import SecondColumn, second_column
@@ -204,7 +203,7 @@ def outlier_notes(checks: Checks) -> list[str]:
     told = [note("outliers.tests", tests=checks.tests, expected=0.05 * checks.tests, found=number)]
     if not number:
         return [*told, note("outliers.nothing")]
-    strong = int((found["verdict"] == StandsOut.OUTLIER).sum())
+    strong = int((found["verdict"] == stability.StandsOut.OUTLIER).sum())
     told += [note("outliers.found", items=number, outliers=strong), *filter(None, found["says"])]
     changed = checks.left_out[checks.left_out["changes"]]
     if changed.empty:

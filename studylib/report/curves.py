@@ -15,11 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from studylib import tables
-from studylib.codes import note
+from studylib import codes, register, sheets, tables
 from studylib.measure.sweep_rows import CURVE_PER_OCTAVE
-from studylib.register import Kind, find
-from studylib.sheets import Study
 from studylib.signal.bands import third_octave_bands
 from studylib.stats.compare import Comparison
 from studylib.stats.curves import curve_bands, curve_spreads, curve_tests
@@ -50,7 +47,7 @@ class Curves:
     reason: str
 
 
-def curves_of(study: Study, curves: pd.DataFrame, comparison: Comparison) -> Curves:
+def curves_of(study: sheets.Study, curves: pd.DataFrame, comparison: Comparison) -> Curves:
     """The woods' curves and what sets them apart.
 
     curves : the part table `curves`.  comparison : of the same takes' `curve.*` features.
@@ -139,16 +136,16 @@ def curve_notes(curves: Curves, *, confidence: float) -> list[str]:
         for (a, b), own in pairs.items()
     ]
     return [
-        note("curves.band", **about, left_out=curves.left_out, half_db=half),
-        note("curves.test", **whole, alpha=1.0 - confidence, pairs=others),
+        codes.note("curves.band", **about, left_out=curves.left_out, half_db=half),
+        codes.note("curves.test", **whole, alpha=1.0 - confidence, pairs=others),
         *(
-            note("curves.stretches", a=a, b=b, stretches=found, confidence=confidence)
+            codes.note("curves.stretches", a=a, b=b, stretches=found, confidence=confidence)
             for (a, b), found in clear.items()
             if found
         ),
-        *([] if any(clear.values()) else [note("curves.no_stretch", confidence=confidence)]),
-        note("curves.signs", changes=changes),
-        note("curves.rms", spreads=rms),
+        *([] if any(clear.values()) else [codes.note("curves.no_stretch", confidence=confidence)]),
+        codes.note("curves.signs", changes=changes),
+        codes.note("curves.rms", spreads=rms),
         "curves.read",
     ]
 
@@ -173,12 +170,12 @@ def _stretches(pair: pd.DataFrame, gap: float) -> list[dict]:
     return found
 
 
-def luck_notes(curves: Curves, study: Study) -> list[str]:
+def luck_notes(curves: Curves, study: sheets.Study) -> list[str]:
     """How far the woods' differences at the tone would move with a tone up to a tenth higher or
     lower; nothing where the study rests on no level of its tone."""
     tone = study.settings.tone.fundamental_hz
     rests = any(
-        (feature := find(name)).kind == Kind.TONE and feature.harmonic == 1
+        (feature := register.find(name)).kind == register.Kind.TONE and feature.harmonic == 1
         for name in study.settings.decide.primary
     )
     if curves.reason or not rests:
@@ -187,14 +184,14 @@ def luck_notes(curves: Curves, study: Study) -> list[str]:
     near = fine[(fine["frequency_hz"] / tone - 1.0).abs() <= TONE_REACH]
     away = (near["frequency_hz"] / tone - 1.0).abs()
     if near.empty or away.min() > AT_THE_TONE or away.max() < TONE_REACH / 2.0:
-        return [note("curves.luck_unknown", tone_hz=tone)]
+        return [codes.note("curves.luck_unknown", tone_hz=tone)]
     steps = np.log((1.0 + TONE_REACH) / (1.0 - TONE_REACH)) / np.log(2.0) * CURVE_PER_OCTAVE
     found = []
     for (a, b), own in near.groupby(["wood_a", "wood_b"], sort=False):
         least, most = (own.loc[getattr(own["difference"], end)()] for end in ("idxmin", "idxmax"))
         at = own.loc[(own["frequency_hz"] / tone - 1.0).abs().idxmin(), "difference"]
         found.append(
-            note(
+            codes.note(
                 "curves.luck", a=a, b=b, tone_hz=tone, at_db=float(at),
                 span_db=[float(least["difference"]), float(most["difference"])],
                 span_hz=[float(least["frequency_hz"]), float(most["frequency_hz"])],

@@ -18,8 +18,7 @@ import numpy as np
 import pandas as pd
 
 from studylib import sheets, words, writing
-from studylib.codes import note
-from studylib.codes.attribution import Control
+from studylib.codes import attribution, note
 from studylib.figures import plan as figures
 from studylib.figures import style
 from studylib.measure.features import has_sensed_drive
@@ -280,14 +279,25 @@ def _test_notes(plan: StudyPlan) -> list[str]:
     before = own.probes_before and plan.senses_drive
     turned = own.turned and plan.study.with_role("reference")
     takes = {
-        Control.IDLE: ("idle = 1", own.idle, own.batches * max(own.idle, 1)),
-        Control.PROBE_AFTER: ("probes_before = true", before, boards * own.mounts * probes),
-        Control.TURNED: ("turned = true", turned, own.takes + (1 + before) * probes),
-        Control.LEVELS: ("level_steps = true", own.level_steps, own.batches * (steps + 1)),
-        Control.FARTHER: ("mic_times = 2", own.mic_times, own.batches),
-        Control.MOVED: ("moved_mm = 2", own.moved_mm, boards * (probes + 1)),
+        attribution.Control.IDLE: ("idle = 1", own.idle, own.batches * max(own.idle, 1)),
+        attribution.Control.PROBE_AFTER: (
+            "probes_before = true",
+            before,
+            boards * own.mounts * probes,
+        ),
+        attribution.Control.TURNED: ("turned = true", turned, own.takes + (1 + before) * probes),
+        attribution.Control.LEVELS: (
+            "level_steps = true",
+            own.level_steps,
+            own.batches * (steps + 1),
+        ),
+        attribution.Control.FARTHER: ("mic_times = 2", own.mic_times, own.batches),
+        attribution.Control.MOVED: ("moved_mm = 2", own.moved_mm, boards * (probes + 1)),
     }
-    mount = {Control.TURNED: own.minutes_mount, Control.LEVELS: own.batches * own.minutes_mount}
+    mount = {
+        attribution.Control.TURNED: own.minutes_mount,
+        attribution.Control.LEVELS: own.batches * own.minutes_mount,
+    }
     return [
         note(
             "plan.never_test", control=control, key=key, planned=bool(planned),

@@ -13,9 +13,7 @@ Functions: `question`, `how_to_read`, `take_home`, `stage_notes`, `pair_note`, `
 import numpy as np
 
 from studylib import register
-from studylib.codes import code_of, each, has, holding, note
-from studylib.codes.attribution import Verdict
-from studylib.codes.comparison import Method, Role
+from studylib.codes import attribution, code_of, comparison, each, has, holding, note
 from studylib.report import checks, preregistration, tables
 from studylib.report.summary import Summary
 from studylib.stats import design, repeat
@@ -119,7 +117,7 @@ def _response(summary: Summary, row, harmonic: int) -> dict | None:
     same_pair = (effects["wood_a"] == row.wood_a) & (effects["wood_b"] == row.wood_b)
     found = effects[same_pair & (effects["feature"] == f"probe.k{harmonic}.response_db")]
     for own in found.itertuples():
-        return _result(summary, own) | {"exploratory": own.role != Role.PRIMARY}
+        return _result(summary, own) | {"exploratory": own.role != comparison.Role.PRIMARY}
     return None
 
 
@@ -140,8 +138,8 @@ def _result(summary: Summary, row) -> dict:
         "limit": row.limit if np.isfinite(row.limit) else None,
         "own_limit": row.feature in decide.limits,
         "needed": row.needed,
-        "not_earned": has(row.method, Method.NOT_EARNED),
-        "by_steps": has(row.method, Method.BY_STEPS),
+        "not_earned": has(row.method, comparison.Method.NOT_EARNED),
+        "by_steps": has(row.method, comparison.Method.BY_STEPS),
         "method": row.method,
         "confidence": summary.confidence,
         "same_level": summary.comparison.workings.same_level,
@@ -206,8 +204,10 @@ def confounding(summary: Summary) -> list[str]:
         .groupby("feature", sort=False)["method"]
         .first()
     )
-    mixed = [feature for feature, way in ways.items() if has(way, Method.CONFOUNDED)]
-    blocked = [f for f, way in ways.items() if has(way, Method.BLOCKED) and f not in mixed]
+    mixed = [feature for feature, way in ways.items() if has(way, comparison.Method.CONFOUNDED)]
+    blocked = [
+        f for f, way in ways.items() if has(way, comparison.Method.BLOCKED) and f not in mixed
+    ]
     return [
         *([note("summary.blocked", features=blocked)] if blocked else []),
         *([note("summary.confounded", features=mixed)] if mixed else []),
@@ -232,7 +232,7 @@ def cannot_say(summary: Summary) -> list[str]:
     # The comparison's own note on refused features gives the counts of every wood, which fills a
     # page; here the features are named and the counts stay in the table of features.
     own = [told for told in summary.comparison.notes if code_of(told) != "comparison.refused"]
-    untold = int((summary.attribution.table["verdict"] == Verdict.CANNOT_TELL).sum())
+    untold = int((summary.attribution.table["verdict"] == attribution.Verdict.CANNOT_TELL).sum())
     lock, kinds = summary.study.lock, {take.kind for take in summary.study.takes}
     notes = [
         *own,
@@ -261,7 +261,11 @@ def _features(summary: Summary) -> list[str]:
     lost = refused["reason"].map(code_of)
     quiet, muffled, unsettled = (
         list(refused.loc[lost == why, "feature"])
-        for why in (Method.BELOW_NOISE, Method.HIDDEN, Method.UNSETTLED)
+        for why in (
+            comparison.Method.BELOW_NOISE,
+            comparison.Method.HIDDEN,
+            comparison.Method.UNSETTLED,
+        )
     )
     known = [register.find(name) for name in coverage["feature"].unique()]
     # Levels that are relative to what a sensor felt at the driving point.

@@ -17,8 +17,7 @@ from itertools import pairwise
 from typing import Any, TypeVar
 
 from studylib.codes import Code, holding, note
-from studylib.sheets.files import Table, grouped
-from studylib.sheets.likely_slips import density_warnings, spellings
+from studylib.sheets import files, likely_slips
 from studylib.sheets.rows import BOARD_KINDS, TONE_KINDS, Specimen, Take
 from studylib.sheets.settings import Settings
 from studylib.writing import slug
@@ -51,7 +50,7 @@ def _seen_before(items: Iterable[Item], key: Callable[[Item], Hashable]) -> list
     return [(known, item) for known, item in pairs if known is not item]
 
 
-def repeated_ids(table: Table, column: str) -> list[str]:
+def repeated_ids(table: files.Table, column: str) -> list[str]:
     """Ids that an earlier row has already."""
     rows = [row for row in table.rows if row.cells.get(column)]
     return [
@@ -149,7 +148,7 @@ def _mounted(takes: Iterable[Take]) -> list[Take]:
 # Warnings
 
 
-def specimen_warnings(specimens: Sequence[Specimen], table: Table) -> list[str]:
+def specimen_warnings(specimens: Sequence[Specimen], table: files.Table) -> list[str]:
     """What to look at in specimens.csv: shared sources, spellings, sizes, control."""
     compared = [s for s in specimens if s.role == ""]
     missing = [c for c in SIZES if c not in table.columns]
@@ -158,10 +157,10 @@ def specimen_warnings(specimens: Sequence[Specimen], table: Table) -> list[str]:
     role = {"file": SPECIMENS, "column": "role"}
     return [
         *_shared_sources(compared),
-        *density_warnings(specimens, SPECIMENS),
-        *spellings((s.wood for s in compared), SPECIMENS, "wood"),
-        *spellings((s.source for s in compared if s.source), SPECIMENS, "plank"),
-        *spellings((s.specimen for s in specimens), SPECIMENS, "board"),
+        *likely_slips.density_warnings(specimens, SPECIMENS),
+        *likely_slips.spellings((s.wood for s in compared), SPECIMENS, "wood"),
+        *likely_slips.spellings((s.source for s in compared if s.source), SPECIMENS, "plank"),
+        *likely_slips.spellings((s.specimen for s in specimens), SPECIMENS, "board"),
         *_formulas(SPECIMENS, specimens, ("specimen", "wood", "source")),
         *[note("sheets.no_sizes", file=SPECIMENS, columns=missing)] * bool(missing),
         *[note("sheets.no_reference", **role)] * alone,
@@ -176,7 +175,7 @@ def plank_warnings(specimens: Sequence[Specimen], settings: Settings) -> list[st
     compared = [s for s in specimens if s.role == ""]
     unnamed = [s for s in compared if s.source_assumed]
     unclear = {s.wood for s in unnamed}
-    named = grouped((s.wood, s.source) for s in compared if s.wood not in unclear)
+    named = files.grouped((s.wood, s.source) for s in compared if s.wood not in unclear)
     least = settings.decide.smallest_n
     counts = {wood: len(set(planks)) for wood, planks in named.items()}
     few = {wood: count for wood, count in counts.items() if count < least}
@@ -189,7 +188,7 @@ def plank_warnings(specimens: Sequence[Specimen], settings: Settings) -> list[st
 
 
 def _shared_sources(compared: Sequence[Specimen]) -> list[str]:
-    woods = grouped((s.source, s.wood) for s in compared if s.source)
+    woods = files.grouped((s.source, s.wood) for s in compared if s.source)
     place = {"file": SPECIMENS, "column": "source"}
     return [
         note("sheets.shared_source", **place, value=source, woods=list(dict.fromkeys(groups)))
@@ -231,7 +230,7 @@ def take_warnings(
                 [t for t in takes if t.order is not None], lambda t: (t.batch, t.order)
             )
         ),
-        *spellings((t.batch for t in takes), TAKES, "batch"),
+        *likely_slips.spellings((t.batch for t in takes), TAKES, "batch"),
         *_formulas(TAKES, takes, ("take", "batch")),
         *(
             _take_note("sheets.reason_unused", t, "reason")
@@ -244,7 +243,7 @@ def take_warnings(
 def waiting_takes(takes: Sequence[Take], planned: Sequence[Take]) -> list[str]:
     """Batches that were begun and lack recordings of their schedule."""
     begun = {take.batch for take in takes}
-    waiting = grouped((take.batch, take) for take in planned if take.batch in begun)
+    waiting = files.grouped((take.batch, take) for take in planned if take.batch in begun)
     return [
         note(
             "sheets.waiting",
@@ -260,7 +259,7 @@ def waiting_takes(takes: Sequence[Take], planned: Sequence[Take]) -> list[str]:
 
 def _skipped(takes: Iterable[Take], column: str, group: Callable[[Take], Hashable]) -> list[str]:
     """Numbers that takes of one group leave out; a group is described by its board and signal."""
-    found = grouped((group(t), t) for t in takes).values()
+    found = files.grouped((group(t), t) for t in takes).values()
     groups = [{getattr(t, column): t for t in reversed(own)} for own in found]
     return [
         _take_note(
@@ -309,7 +308,7 @@ def _uneven(takes: Sequence[Take], specimens: Sequence[Specimen]) -> list[str]:
     boards = {s.specimen: None for s in specimens if s.role == ""}
     seen = {t.specimen for t in takes}
     on_bench = [t for t in _mounted(takes) if t.support == "bench" and not t.is_test]
-    mounts = grouped((t.specimen, t.mount) for t in on_bench)
+    mounts = files.grouped((t.specimen, t.mount) for t in on_bench)
     found = {name: len(set(mounts[name])) for name in boards if name in mounts}
     counts = Counter(found.values())
     usual = max(counts, key=lambda n: (counts[n], n), default=0)
@@ -341,7 +340,7 @@ def _reference_gaps(takes: Sequence[Take], specimens: Sequence[Specimen]) -> lis
 def _odd_tones(takes: Sequence[Take], fundamental_hz: float) -> list[str]:
     """Tones that are no multiple of the fundamental; told once for each frequency."""
     tones = [(t, t.tone_hz / fundamental_hz) for t in takes if t.kind in TONE_KINDS and t.tone_hz]
-    odd = grouped(
+    odd = files.grouped(
         (t.tone_hz, t)
         for t, ratio in tones
         if abs(ratio - round(ratio)) > MULTIPLE_MARGIN or round(ratio) < 1

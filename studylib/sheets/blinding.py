@@ -24,12 +24,11 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from studylib import errors, writing
 from studylib.codes import note
-from studylib.errors import InputError
 from studylib.sheets.files import Table, read_table, sha256, table_text
 from studylib.sheets.records import minute, read_record
 from studylib.sheets.rows import Specimen
-from studylib.writing import json_text, write_together
 
 BLINDING, KEY = "blind.json", "woods.key.csv"
 SPECIMENS = "specimens.csv"
@@ -87,7 +86,7 @@ def read_blinding(folder: Path) -> tuple[Blinding, ...]:
 
 
 def _record(keys: Iterable[Blinding]) -> str:
-    return json_text({"keys": [asdict(key) for key in keys]})
+    return writing.json_text({"keys": [asdict(key) for key in keys]})
 
 
 def coded_boards(keys: Iterable[Blinding]) -> frozenset[str]:
@@ -127,14 +126,14 @@ def code_specimens(
     rows = [row.cells for row in sheet.rows]
     new = [row for row in rows if row["specimen"] not in {*coded, *scheduled}]
     if not new:
-        raise InputError(note("records.all_coded", file=SPECIMENS))
+        raise errors.InputError(note("records.all_coded", file=SPECIMENS))
     last = (
         keys[-1] if keys and not (keys[-1].opened or set(keys[-1].boards) & {*scheduled}) else None
     )
     before = keys[:-1] if last else keys
     name = f"woods.key{len(before) + 1}.csv" if before else KEY
     if last is None and (folder / name).exists():
-        raise InputError(note("records.strange_key", file=name))
+        raise errors.InputError(note("records.strange_key", file=name))
     known = [dict(row.cells) for row in _key(folder, last, compare).rows] if last else []
     rng.shuffle(new)
     made, shown = _codes(known, new, compare, before, {row["specimen"] for row in rows}, rng)
@@ -151,7 +150,9 @@ def code_specimens(
         woods=tuple(sorted({row[compare] for row in listed} - {""})),
     )
     boards = table_text(sheet.columns, [*kept, *shown], semicolons=sheet.semicolons)
-    write_together(folder, {name: text, SPECIMENS: boards, BLINDING: _record([*before, blinding])})
+    writing.write_together(
+        folder, {name: text, SPECIMENS: boards, BLINDING: _record([*before, blinding])}
+    )
     return blinding
 
 
@@ -208,14 +209,14 @@ def open_key(
     keys = read_blinding(folder)
     closed = still_coded(keys)
     if not keys:
-        raise InputError(note("records.not_blind"))
+        raise errors.InputError(note("records.not_blind"))
     if not closed:
-        raise InputError(note("records.opened_already", opened=keys[-1].opened))
+        raise errors.InputError(note("records.opened_already", opened=keys[-1].opened))
     opened = replace(
         closed[0], opened=minute(when), after_run=bool(set(reported) & set(closed[0].boards))
     )
     named(folder, [opened], specimens, compare=compare)
-    write_together(
+    writing.write_together(
         folder, {BLINDING: _record(opened if key.key == opened.key else key for key in keys)}
     )
     return opened
@@ -256,7 +257,7 @@ def named(
         if s.specimen in known and known[s.specimen]["code"] != s.wood
     ]
     if faults:
-        raise InputError(*faults)
+        raise errors.InputError(*faults)
     return [
         _under_own_name(s, known[s.specimen], compare) if s.specimen in known else s
         for s in specimens
@@ -275,12 +276,12 @@ def _under_own_name(specimen: Specimen, cells: dict[str, str], compare: str) -> 
 def _key(folder: Path, key: Blinding, compare: str) -> Table:
     path = folder / key.key
     if not path.is_file():
-        raise InputError(note("records.no_key", file=key.key))
+        raise errors.InputError(note("records.no_key", file=key.key))
     if sha256(path) != key.sha256:
-        raise InputError(note("records.other_key", file=key.key, record=BLINDING))
+        raise errors.InputError(note("records.other_key", file=key.key, record=BLINDING))
     table = read_table(path)
     if compare not in table.columns:
-        raise InputError(note("records.key_without_column", file=key.key, column=compare))
+        raise errors.InputError(note("records.key_without_column", file=key.key, column=compare))
     return table
 
 

@@ -24,15 +24,12 @@ from pathlib import Path
 from string import Template, ascii_uppercase
 from typing import Any
 
-from studylib.codes import note
-from studylib.errors import InputError
+from studylib import codes, errors, writing
+from studylib.sheets import settings, settings_file
 from studylib.sheets.files import number, read_text, reason_of, table_text, whole
 from studylib.sheets.rows import SPECIMEN_COLUMNS, TAKE_COLUMNS
-from studylib.sheets.settings import DRIVE_KINDS, Plan, mains_multiple
-from studylib.sheets.settings_file import FILE
 from studylib.sheets.study import Study
 from studylib.words import say
-from studylib.writing import slug, write_together, write_whole
 
 SIMPLE = {
     "mounts": 2,
@@ -80,12 +77,14 @@ def trees_of(text: str) -> bool:
 
 def kind_of(text: str) -> str:
     """What the drive channel senses."""
-    return _fit("kind", text, text, text in DRIVE_KINDS)
+    return _fit("kind", text, text, text in settings.DRIVE_KINDS)
 
 
 def tone_of(text: str) -> float:
     """The frequency of the tone in Hz."""
-    return _answer("tone", text, number, lambda hz: 20 <= hz <= 5000 and not mains_multiple(hz))
+    return _answer(
+        "tone", text, number, lambda hz: 20 <= hz <= 5000 and not settings.mains_multiple(hz)
+    )
 
 
 def _answer(name: str, text: str, read: Callable[..., Any], fits: Callable[[Any], bool]) -> Any:
@@ -97,7 +96,7 @@ def _answer(name: str, text: str, read: Callable[..., Any], fits: Callable[[Any]
 
 def _fit(name: str, text: str, value: Any, fits: bool) -> Any:
     if not fits:
-        raise InputError(note("new.unfit", name=name, value=text))
+        raise errors.InputError(codes.note("new.unfit", name=name, value=text))
     return value
 
 
@@ -129,9 +128,9 @@ def write_new(
         "tone_hz": tone_hz,
     }
     files = {
-        FILE: Template((texts / FILE).read_text(encoding="utf-8")).substitute(
-            {name: _toml(value) for name, value in answers.items()}
-        ),
+        settings_file.FILE: Template(
+            (texts / settings_file.FILE).read_text(encoding="utf-8")
+        ).substitute({name: _toml(value) for name, value in answers.items()}),
         "specimens.csv": table_text(SPECIMEN_COLUMNS, rows, semicolons=False),
         "takes.csv": table_text(TAKE_COLUMNS, [], semicolons=False),
         **{
@@ -142,10 +141,10 @@ def write_new(
     free_place(folder)
     try:
         (folder / "recordings" / "day1").mkdir(parents=True)
-        write_together(folder, files)
+        writing.write_together(folder, files)
     except OSError as error:
-        raise InputError(
-            note("sheets.new_unwritable", folder=folder, reason=reason_of(error))
+        raise errors.InputError(
+            codes.note("sheets.new_unwritable", folder=folder, reason=reason_of(error))
         ) from None
 
 
@@ -157,16 +156,16 @@ def free_place(folder: Path) -> None:
     InputError : the folder holds something already, or is a file.
     """
     if folder.exists() and not folder.is_dir():
-        raise InputError(note("sheets.new_is_file", folder=folder))
+        raise errors.InputError(codes.note("sheets.new_is_file", folder=folder))
     if folder.is_dir() and any(folder.iterdir()):
-        raise InputError(note("sheets.new_not_empty", folder=folder))
+        raise errors.InputError(codes.note("sheets.new_not_empty", folder=folder))
 
 
 def _letters(woods: Sequence[str]) -> list[str]:
     """What the boards of each wood are called: the first letters of its name, or of its last word,
     where they tell the woods apart."""
     names = (woods, [wood.split()[-1] for wood in woods])
-    cut = [[slug(w)[:n].capitalize() for w in words] for words in names for n in (1, 2, 3)]
+    cut = [[writing.slug(w)[:n].capitalize() for w in words] for words in names for n in (1, 2, 3)]
     apart = [c for c in cut if len(set(c)) == len(woods) and all(map(str.isalpha, c))]
     return [*apart, list(ascii_uppercase[: len(woods)])][0]
 
@@ -194,28 +193,30 @@ def add_to(study: Study, what: str, drive: Mapping[str, Any]) -> list[str]:
     InputError : it is there already, a key of it is set to something else, or the lines of
         study.toml cannot be changed so that nothing else changes.
     """
-    section, full = "channels" if drive else "plan", Plan().model_dump(mode="json")
+    section, full = "channels" if drive else "plan", settings.Plan().model_dump(mode="json")
     now = getattr(study.settings, section).model_dump(mode="json")
     wanted = drive or {name: full[name] for name in LATER[what]}
     changed = {name: value for name, value in wanted.items() if now[name] != value}
-    place = {"file": FILE, "section": f"[{section}]"}
+    place = {"file": settings_file.FILE, "section": f"[{section}]"}
     if not changed:
-        raise InputError(note("new.added_already", **place, what=what))
+        raise errors.InputError(codes.note("new.added_already", **place, what=what))
     if wanted.get("drive") == study.settings.channels.response:
-        raise InputError(note("settings.same_channel", **place, channel=wanted["drive"]))
+        raise errors.InputError(
+            codes.note("settings.same_channel", **place, channel=wanted["drive"])
+        )
     for name, value in changed.items():
         if now[name] != SIMPLE.get(name):
             values = {"key": name, "now": _toml(now[name]), "wanted": _toml(value)}
-            raise InputError(note("new.set_already", **place, what=what, **values))
-    text = read_text(study.folder / FILE)
+            raise errors.InputError(codes.note("new.set_already", **place, what=what, **values))
+    text = read_text(study.folder / settings_file.FILE)
     before = tomllib.loads(text)
     after = with_keys(text, section, changed)
     with suppress(tomllib.TOMLDecodeError):
         if tomllib.loads(after) == before | {section: before.get(section, {}) | changed}:
-            write_whole(study.folder / FILE, after)
+            writing.write_whole(study.folder / settings_file.FILE, after)
             return list(changed)
-    raise InputError(
-        note(
+    raise errors.InputError(
+        codes.note(
             "new.by_hand",
             **place,
             what=what,

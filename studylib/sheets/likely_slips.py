@@ -18,8 +18,7 @@ import unicodedata
 from collections.abc import Iterable, Sequence
 
 from studylib.codes import note
-from studylib.sheets.files import grouped
-from studylib.sheets.rows import Specimen
+from studylib.sheets import files, rows
 
 LIGHTEST, HEAVIEST = 80.0, 1450.0  # kg/m3
 SLIPS = {  # what a density is to be multiplied by where this was written
@@ -36,9 +35,9 @@ ALIKE = str.maketrans(
 )
 
 
-def density_warnings(specimens: Sequence[Specimen], file: str) -> list[str]:
+def density_warnings(specimens: Sequence[rows.Specimen], file: str) -> list[str]:
     """One note for all boards that have one slip in common."""
-    odd = grouped(
+    odd = files.grouped(
         (_units_that_fit(density), (s, density))
         for s in specimens
         if not LIGHTEST <= (density := _density(s)) <= HEAVIEST
@@ -57,7 +56,7 @@ def density_warnings(specimens: Sequence[Specimen], file: str) -> list[str]:
     ]
 
 
-def _density(s: Specimen) -> float:
+def _density(s: rows.Specimen) -> float:
     """kg/m3, or one that is in order where a size is not known."""
     sizes = (s.length_mm, s.width_mm, s.thickness_mm)
     known = s.mass_g and all(sizes)
@@ -70,7 +69,7 @@ def _units_that_fit(density: float) -> tuple[str, ...]:
 
 def spellings(words: Iterable[str], file: str, noun: str) -> list[str]:
     """Names that look like one name written in several ways."""
-    forms = grouped((_plain(word), word) for word in dict.fromkeys(words))
+    forms = files.grouped((_plain(word), word) for word in dict.fromkeys(words))
     return [
         note("sheets.spellings", file=file, noun=noun, names=known, letters=_letters(known))
         for known in forms.values()

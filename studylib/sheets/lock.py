@@ -23,13 +23,9 @@ from importlib import metadata
 from pathlib import Path
 from typing import Any
 
-from studylib.codes import code_of, fields_of, note
-from studylib.errors import InputError
-from studylib.sheets.blinding import BLINDING, Blinding
-from studylib.sheets.records import minute, read_record
-from studylib.sheets.rows import Specimen, Take
+from studylib import codes, errors, writing
+from studylib.sheets import blinding, records, rows
 from studylib.sheets.settings import Settings
-from studylib.writing import json_text, write_together
 
 LOCK, TOML, SPECIMENS, TAKES = "lock.json", "study.toml", "specimens.csv", "takes.csv"
 SECTIONS = ("study", "channels", "tone", "tap", "sweep", "curve", "wood", "decide", "quality")
@@ -62,7 +58,9 @@ def read_locks(folder: Path) -> tuple[Lock, ...]:
     ------
     InputError : the file is there but cannot be read.
     """
-    return read_record(folder, LOCK, "lock", lambda record: tuple(map(_entry, record["locks"])))
+    return records.read_record(
+        folder, LOCK, "lock", lambda record: tuple(map(_entry, record["locks"]))
+    )
 
 
 def _entry(found: dict[str, Any]) -> Lock:
@@ -89,9 +87,9 @@ def lock_of(locks: Iterable[Lock], stage: int) -> Lock | None:
 
 def decided(
     settings: Settings,
-    specimens: Iterable[Specimen],
-    takes: Iterable[Take],
-    keys: Iterable[Blinding],
+    specimens: Iterable[rows.Specimen],
+    takes: Iterable[rows.Take],
+    keys: Iterable[blinding.Blinding],
 ) -> dict[str, Any]:
     """What a lock holds of a study as it stands, as plain data.
 
@@ -137,10 +135,10 @@ def add_lock(
     own = [lock for lock in locks if lock.content["stage"] == stage]
     if own and not amend:
         told = {"locked": own[0].content["locked"], "sha256": own[0].sha256}
-        raise InputError(note("records.locked_already", **told))
+        raise errors.InputError(codes.note("records.locked_already", **told))
     whole = {
         **content,
-        "locked": minute(when),
+        "locked": records.minute(when),
         "stage": stage,
         "recorded": recorded,
         "amends": own[-1].sha256 if own else "",
@@ -148,7 +146,7 @@ def add_lock(
     }
     made = Lock(_digest(whole), whole)
     entries = [{**lock.content, "sha256": lock.sha256} for lock in (*locks, made)]
-    write_together(folder, {LOCK: json_text({"locks": entries})})
+    writing.write_together(folder, {LOCK: writing.json_text({"locks": entries})})
     return made
 
 
@@ -163,7 +161,7 @@ def library_version() -> str:
 def changes_since(lock: Lock, now: Mapping[str, Any]) -> list[str]:
     """What is not as it was locked, one note each; none where all is.  now : from `decided`."""
     then = lock.content
-    changes = [] if lock.whole else [note("records.lock_changed", file=LOCK)]
+    changes = [] if lock.whole else [codes.note("records.lock_changed", file=LOCK)]
     for section, keys in now["settings"].items():
         # The section with the defaults of keys that came into being after it was locked.
         old = then["settings"].get(section, {})
@@ -175,7 +173,7 @@ def changes_since(lock: Lock, now: Mapping[str, Any]) -> list[str]:
         }
         before = {**old, **later}
         changes += [
-            note(
+            codes.note(
                 "records.setting_changed",
                 **{"file": TOML, "section": f"[{section}]", "key": key},
                 before=before.get(key),
@@ -188,16 +186,16 @@ def changes_since(lock: Lock, now: Mapping[str, Any]) -> list[str]:
         ("records.claim_removed", then["claims"], now["claims"]),
         ("records.claim_added", now["claims"], then["claims"]),
     ):
-        changes += [note(code, claim=claim["text"]) for claim in ours if claim not in theirs]
+        changes += [codes.note(code, claim=claim["text"]) for claim in ours if claim not in theirs]
     changes += _rows_changed(SPECIMENS, then["specimens"], now["specimens"])
     changes += _rows_changed(TAKES, then["takes"], now["takes"])
     changes += [
-        note("records.key_changed", file=BLINDING, key=key)
+        codes.note("records.key_changed", file=blinding.BLINDING, key=key)
         for key, sha in then["keys"].items()
         if now["keys"].get(key) != sha
     ]
     if then["library"] != (version := library_version()):
-        changes.append(note("records.library_changed", before=then["library"], now=version))
+        changes.append(codes.note("records.library_changed", before=then["library"], now=version))
     return changes
 
 
@@ -205,7 +203,7 @@ def _rows_changed(file: str, before: Mapping, now: Mapping) -> list[str]:
     """Rows that have gone or come, and the cells of a column that are not as they were."""
     gone, come = ([n for n in a if n not in b] for a, b in ((before, now), (now, before)))
     changes = [
-        note(code, file=file, names=names)
+        codes.note(code, file=file, names=names)
         for code, names in (("records.rows_removed", gone), ("records.rows_added", come))
         if names
     ]
@@ -219,7 +217,7 @@ def _rows_changed(file: str, before: Mapping, now: Mapping) -> list[str]:
                     {"name": name, "before": old.get(column), "now": new.get(column)}
                 )
     return changes + [
-        note("records.cells_changed", file=file, column=column, cells=found)
+        codes.note("records.cells_changed", file=file, column=column, cells=found)
         for column, found in cells.items()
     ]
 
@@ -230,8 +228,9 @@ def touches_verdicts(changes: Iterable[str]) -> list[str]:
     return [
         change
         for change in changes
-        if code_of(change) != "records.library_changed"
-        and not {fields_of(change).get("key"), fields_of(change).get("column")} & set(ASKED)
+        if codes.code_of(change) != "records.library_changed"
+        and not {codes.fields_of(change).get("key"), codes.fields_of(change).get("column")}
+        & set(ASKED)
     ]
 
 
@@ -244,8 +243,8 @@ def verified(locks: Sequence[Lock], sha256: str) -> Lock:
     """
     found = [lock for lock in locks if lock.sha256 == sha256.strip().lower()]
     if not found:
-        raise InputError(
-            note(
+        raise errors.InputError(
+            codes.note(
                 "records.other_lock",
                 file=LOCK,
                 sha256=sha256,
@@ -253,7 +252,7 @@ def verified(locks: Sequence[Lock], sha256: str) -> Lock:
             )
         )
     if not found[0].whole:
-        raise InputError(note("records.lock_edited", file=LOCK))
+        raise errors.InputError(codes.note("records.lock_edited", file=LOCK))
     return found[0]
 
 

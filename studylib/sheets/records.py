@@ -16,10 +16,8 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from studylib.codes import note
-from studylib.errors import InputError
+from studylib import codes, errors, writing
 from studylib.sheets.files import Row, Table
-from studylib.writing import json_text, read_json
 
 SCHEDULE = "schedule.json"
 
@@ -48,9 +46,11 @@ def read_record(
     if not (folder / name).exists():
         return ()
     try:
-        return made(read_json(folder / name))
+        return made(writing.read_json(folder / name))
     except (AttributeError, KeyError, TypeError, ValueError):
-        raise InputError(note("records.unreadable", file=name, command=command)) from None
+        raise errors.InputError(
+            codes.note("records.unreadable", file=name, command=command)
+        ) from None
 
 
 def minute(when: datetime) -> str:
@@ -85,7 +85,7 @@ def read_schedules(folder: Path) -> tuple[Scheduled, ...]:
 
 def schedules_text(schedules: Iterable[Scheduled]) -> str:
     """The file that `read_schedules` reads back."""
-    return json_text({"schedules": [asdict(one) for one in schedules]})
+    return writing.json_text({"schedules": [asdict(one) for one in schedules]})
 
 
 def scheduled_takes(schedules: Iterable[Scheduled]) -> frozenset[str]:

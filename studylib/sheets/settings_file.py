@@ -18,9 +18,8 @@ from typing import Any
 
 from pydantic import BaseModel, ValidationError
 
+from studylib import errors, register
 from studylib.codes import fields_of, holding, note
-from studylib.errors import InputError
-from studylib.register import find
 from studylib.sheets.field_faults import field_faults, placed, quotable
 from studylib.sheets.files import read_text
 from studylib.sheets.settings import (
@@ -68,7 +67,7 @@ def read_settings(path: Path) -> Reading:
     """Read study.toml. With faults, the settings are only fit for finding further faults."""
     try:
         raw = _parse(read_text(path))
-    except InputError as error:
+    except errors.InputError as error:
         return Reading(
             Settings.model_construct(study=StudySection.model_construct()), error.notes, ()
         )
@@ -117,8 +116,8 @@ def _parse(text: str) -> dict[str, Any]:
         place = {"line": int(line[1])} if line else {"at_end": True}
         # Python's own words are all that tells one kind of fault from the other.
         if re.search("overwrite|twice|redefine|mutate", str(error)):
-            raise InputError(note("settings.key_twice", file=FILE, **place)) from None
-        raise InputError(note("settings.not_toml", file=FILE, **place)) from None
+            raise errors.InputError(note("settings.key_twice", file=FILE, **place)) from None
+        raise errors.InputError(note("settings.not_toml", file=FILE, **place)) from None
 
 
 def _unknown(raw: dict[str, Any], known: Sequence[str], **place: str) -> list[str]:
@@ -287,8 +286,8 @@ def _feature_faults(settings: Settings) -> list[str]:
 
 def _comparable(name: str, **place: Any) -> list[str]:
     try:
-        scale = find(name).scale
-    except InputError as error:
+        scale = register.find(name).scale
+    except errors.InputError as error:
         return [note("settings.no_feature", file=FILE, **place, **fields_of(error.notes[0]))]
     return [note("settings.not_compared", file=FILE, **place, name=name)] if scale == "none" else []
 
@@ -297,7 +296,9 @@ def _limit_faults(name: str, limit: float) -> list[str]:
     unfit = _comparable(name, section="[decide.limits]")
     if unfit:
         return unfit
-    least, right = {"db": (0, "right.limit_db"), "log": (1, "right.limit_ratio")}[find(name).scale]
+    least, right = {"db": (0, "right.limit_db"), "log": (1, "right.limit_ratio")}[
+        register.find(name).scale
+    ]
     return (
         []
         if limit > least

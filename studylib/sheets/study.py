@@ -20,19 +20,13 @@ from pathlib import Path
 
 import pandas as pd
 
-from studylib.codes import note
-from studylib.errors import InputError
-from studylib.sheets.between_rows import plank_warnings, take_warnings, waiting_takes
+from studylib import codes, errors, writing
+from studylib.sheets import between_rows, files, records, settings_file, tables
 from studylib.sheets.blinding import BLINDING, Blinding, named, read_blinding, still_coded
-from studylib.sheets.files import grouped, read_table, sha256, unnamed_recordings
 from studylib.sheets.lock import LOCK, Lock, changes_since, decided, lock_of, read_locks
-from studylib.sheets.records import SCHEDULE, Scheduled, read_schedules, scheduled_takes
 from studylib.sheets.rows import Specimen, Take, with_planks
 from studylib.sheets.settings import Settings
-from studylib.sheets.settings_file import claim_faults, read_settings
-from studylib.sheets.tables import MEASURED, Sheet, specimen_sheet, take_sheet
 from studylib.words.text import nearest
-from studylib.writing import settle, slug
 
 SHEETS = ("study.toml", "specimens.csv", "takes.csv")
 DIGITS = 12
@@ -64,7 +58,7 @@ class Study:
     takes: tuple[Take, ...]
     warnings: tuple[str, ...] = ()
     planned: tuple[Take, ...] = ()
-    schedules: tuple[Scheduled, ...] = ()
+    schedules: tuple[records.Scheduled, ...] = ()
     blinding: tuple[Blinding, ...] = ()
     locks: tuple[Lock, ...] = ()
     written: tuple[Specimen, ...] = ()
@@ -72,7 +66,7 @@ class Study:
     @property
     def semicolons(self) -> bool:
         """takes.csv is written with semicolons, as where decimals have commas."""
-        return read_table(self.folder / SHEETS[2]).semicolons
+        return files.read_table(self.folder / SHEETS[2]).semicolons
 
     @property
     def stages(self) -> tuple[int, ...]:
@@ -147,7 +141,7 @@ class Study:
         now, first = self.settings.decide.looks, self.locks[:1]
         before = first[0].content["settings"]["decide"].get("looks", 1) if first else 1
         late = bool(self.takes) and now != before
-        return [note("records.looks_late", file=SHEETS[0], now=now, before=before)] * late
+        return [codes.note("records.looks_late", file=SHEETS[0], now=now, before=before)] * late
 
     @cached_property
     def compared(self) -> "Study":
@@ -165,7 +159,7 @@ class Study:
     @cached_property
     def _digits(self) -> dict[str, str]:
         """Take -> the first digits of its recording's SHA-256."""
-        return {t.take: sha256(self.path_of(t))[:DIGITS] for t in self.takes}
+        return {t.take: files.sha256(self.path_of(t))[:DIGITS] for t in self.takes}
 
     def boards_recorded(self, *, failed: Container[str] = ()) -> dict[str, frozenset[str]]:
         """Boards under comparison -> the first digits of the SHA-256 of their recordings.
@@ -174,7 +168,9 @@ class Study:
         """
         boards = {s.specimen for s in self.with_role("")}
         used = [t for t in self.takes if not t.exclude and t.batch not in failed]
-        found = grouped((t.specimen, self._digits[t.take]) for t in used if t.specimen in boards)
+        found = files.grouped(
+            (t.specimen, self._digits[t.take]) for t in used if t.specimen in boards
+        )
         return {board: frozenset(recordings) for board, recordings in found.items()}
 
     @property
@@ -242,8 +238,10 @@ class Study:
         InputError : there is none; the fault gives the nearest id.
         """
         if name not in self._by_id:
-            raise InputError(
-                note("sheets.no_specimen", name=name, nearest=nearest(name, tuple(self._by_id)))
+            raise errors.InputError(
+                codes.note(
+                    "sheets.no_specimen", name=name, nearest=nearest(name, tuple(self._by_id))
+                )
             )
         return self._by_id[name]
 
@@ -280,7 +278,7 @@ class Study:
         covariates = dict.fromkeys(name for s in self.specimens for name in s.covariates)
         words = ("specimen", "wood", "source", "source_assumed", "role", "beside")
         columns = {name: [getattr(s, name) for s in self.specimens] for name in words}
-        numbers = {name: [getattr(s, name) for s in self.specimens] for name in MEASURED}
+        numbers = {name: [getattr(s, name) for s in self.specimens] for name in tables.MEASURED}
         numbers |= {name: [s.covariates.get(name) for s in self.specimens] for name in covariates}
         columns |= {name: pd.array(given, dtype="Float64") for name, given in numbers.items()}
         return pd.DataFrame(columns).astype(dict.fromkeys(numbers, "float64"))
@@ -289,7 +287,9 @@ class Study:
 def _in_order(batch: str, takes: Iterable[Take], batches: tuple[str, ...]) -> tuple[Take, ...]:
     found = [take for take in takes if take.batch == batch]
     if not found:
-        raise InputError(note("sheets.no_batch", name=batch, nearest=nearest(batch, batches)))
+        raise errors.InputError(
+            codes.note("sheets.no_batch", name=batch, nearest=nearest(batch, batches))
+        )
     return tuple(sorted(found, key=lambda t: (t.order is None, t.order or 0.0, t.row)))
 
 
@@ -332,7 +332,7 @@ def read_unrecorded(folder: Path | str) -> Study:
 
 def _read(folder: Path | str, *, unrecorded: bool) -> Study:
     folder = _existing(folder)
-    reading = read_settings(folder / SHEETS[0])
+    reading = settings_file.read_settings(folder / SHEETS[0])
     settings, faults = reading.settings, [*reading.faults]
     schedules, blinding, locks, unreadable = _records(folder)
     boards = _specimen_sheet(folder, settings, may_be_empty=unrecorded)
@@ -341,33 +341,33 @@ def _read(folder: Path | str, *, unrecorded: bool) -> Study:
     if not (boards.faults or unrecorded):
         try:
             specimens = named(folder, blinding, specimens, compare=settings.study.compare)
-        except InputError as error:
+        except errors.InputError as error:
             faults += error.notes
         faults += _claims(settings, specimens, blinding, locks)
-    takes = take_sheet(
+    takes = tables.take_sheet(
         folder / SHEETS[2],
         boards.ids,
-        scheduled=scheduled_takes(schedules),
+        scheduled=records.scheduled_takes(schedules),
         may_be_empty=unrecorded,
     )
     faults += takes.faults
     if faults:
-        raise InputError(*faults)
+        raise errors.InputError(*faults)
     specimens = with_planks(specimens, separate_trees=settings.study.separate_trees)
     warnings = (
         ()
         if unrecorded
         else (
-            *plank_warnings(specimens, settings),
+            *between_rows.plank_warnings(specimens, settings),
             *(*reading.warnings, *boards.warnings, *takes.warnings),
-            *take_warnings([*takes.rows, *takes.waiting], specimens, settings),
-            *waiting_takes(takes.rows, takes.waiting),
-            *unnamed_recordings(folder, (take.file for take in takes.rows)),
+            *between_rows.take_warnings([*takes.rows, *takes.waiting], specimens, settings),
+            *between_rows.waiting_takes(takes.rows, takes.waiting),
+            *files.unnamed_recordings(folder, (take.file for take in takes.rows)),
         )
     )
     return Study(
         folder=folder,
-        name=slug(folder.name),
+        name=writing.slug(folder.name),
         settings=settings,
         specimens=tuple(specimens),
         takes=tuple(takes.rows),
@@ -383,8 +383,8 @@ def _read(folder: Path | str, *, unrecorded: bool) -> Study:
 def _existing(folder: Path | str) -> Path:
     folder = Path(os.path.abspath(folder))
     if not folder.is_dir():
-        raise InputError(note("sheets.no_folder", name=folder.name))
-    settle(folder)
+        raise errors.InputError(codes.note("sheets.no_folder", name=folder.name))
+    writing.settle(folder)
     return folder
 
 
@@ -400,23 +400,25 @@ def _claims(
         return []
     own = [s.wood for s in specimens if s.role == ""]
     coded = [wood for key in keys for wood in key.woods]
-    return claim_faults(settings, tuple(dict.fromkeys([*coded, *own])))
+    return settings_file.claim_faults(settings, tuple(dict.fromkeys([*coded, *own])))
 
 
-def _specimen_sheet(folder: Path, settings: Settings, **options: bool) -> Sheet[Specimen]:
+def _specimen_sheet(folder: Path, settings: Settings, **options: bool) -> tables.Sheet[Specimen]:
     groups = settings.study
-    return specimen_sheet(folder / SHEETS[1], groups.compare, beside=groups.beside, **options)
+    return tables.specimen_sheet(
+        folder / SHEETS[1], groups.compare, beside=groups.beside, **options
+    )
 
 
 def _records(
     folder: Path,
-) -> tuple[tuple[Scheduled, ...], tuple[Blinding, ...], tuple[Lock, ...], list[str]]:
+) -> tuple[tuple[records.Scheduled, ...], tuple[Blinding, ...], tuple[Lock, ...], list[str]]:
     """What was written down beside the sheets, and what of it cannot be read."""
     found, faults = [], []
-    for read in (read_schedules, read_blinding, read_locks):
+    for read in (records.read_schedules, read_blinding, read_locks):
         try:
             found.append(read(folder))
-        except InputError as error:
+        except errors.InputError as error:
             found.append(())
             faults += error.notes
     return (*found, faults)
@@ -432,10 +434,12 @@ def file_hashes(study: Study) -> dict[str, str]:
     ------
     InputError : a file has gone or cannot be read.
     """
-    beside = [name for name in (SCHEDULE, LOCK, BLINDING) if (study.folder / name).is_file()]
+    beside = [
+        name for name in (records.SCHEDULE, LOCK, BLINDING) if (study.folder / name).is_file()
+    ]
     keys = [key.key for key in study.blinding if key.opened]
     names = [*SHEETS, *beside, *keys, *dict.fromkeys(take.file for take in study.takes)]
-    return {name: sha256(study.folder / name) for name in names}
+    return {name: files.sha256(study.folder / name) for name in names}
 
 
 def recording_order(takes: Iterable[Take]) -> pd.DataFrame:
@@ -450,7 +454,7 @@ def recording_order(takes: Iterable[Take]) -> pd.DataFrame:
     take); place (0 for the first take of the batch, 1 for its last; the mean over the mount's
     takes); started (of its first take, NaT where unknown); by ("order", "started" or "row").
     """
-    own = list(grouped((take.batch, take) for take in takes).values())
+    own = list(files.grouped((take.batch, take) for take in takes).values())
     if all(take.started for batch in own for take in batch):
         own.sort(key=lambda batch: min(map(_clock, batch)))
     rows = []

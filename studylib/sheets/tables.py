@@ -11,17 +11,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Generic, TypeVar
 
-from studylib.codes import fields_of, note
-from studylib.errors import InputError
-from studylib.sheets.between_rows import (
-    SIZES,
-    repeated_ids,
-    role_faults,
-    specimen_warnings,
-    take_faults,
-)
-from studylib.sheets.files import Table, as_on_disk, mark_faults, read_table, recording_faults
-from studylib.sheets.records import without_recording
+from studylib import codes, errors
+from studylib.sheets import between_rows, files, records
 from studylib.sheets.rows import (
     SPECIMEN_COLUMNS,
     TAKE_COLUMNS,
@@ -35,7 +26,7 @@ from studylib.sheets.rows import (
 )
 from studylib.words.text import nearest
 
-MEASURED = (*SIZES, "moisture_pct")
+MEASURED = (*between_rows.SIZES, "moisture_pct")
 NOT_GROUPS = ("specimen", "source", "role", "note", "source_assumed", "row", *MEASURED)
 NUMERIC_TAKE_COLUMNS = (
     "order", "mount", "repeat", "tone_hz", "drive_db", "gain_db", "place", "moved_mm",
@@ -72,21 +63,23 @@ def specimen_sheet(
     """
     place = {"file": "study.toml", "section": "[study]"}
     if compare in NOT_GROUPS:
-        return _unread(note("settings.compare_unfit", **place, key="compare", value=compare))
+        return _unread(codes.note("settings.compare_unfit", **place, key="compare", value=compare))
     if beside in (*NOT_GROUPS, compare):
         return _unread(
-            note("settings.beside_unfit", **place, key="beside", value=beside, compare=compare)
+            codes.note(
+                "settings.beside_unfit", **place, key="beside", value=beside, compare=compare
+            )
         )
     try:
-        table = read_table(path)
-    except InputError as error:
+        table = files.read_table(path)
+    except errors.InputError as error:
         return _unread(*error.notes)
     required = tuple(filter(None, ("specimen", compare, beside)))
     faults = _form_faults(table, required, SPECIMEN_COLUMNS, may_be_empty)
     specimens, found = read_specimens(table, compare=compare, beside=beside)
     further = covariate_columns(table, compare=compare, beside=beside)
-    found += mark_faults(table, (*MEASURED, *further))
-    found += repeated_ids(table, "specimen") + role_faults(specimens)
+    found += files.mark_faults(table, (*MEASURED, *further))
+    found += between_rows.repeated_ids(table, "specimen") + between_rows.role_faults(specimens)
     # Columns that we do not know: covariates near a known name, or text.
     columns = (*SPECIMEN_COLUMNS, *required)
     warnings = [
@@ -100,7 +93,7 @@ def specimen_sheet(
         if column not in columns
         and (column not in further or _close(column, nearest(column, columns)))
     ]
-    warnings += specimen_warnings(specimens, table)
+    warnings += between_rows.specimen_warnings(specimens, table)
     return Sheet(
         specimens,
         frozenset(row.cells["specimen"] for row in table.rows if "specimen" in row.cells)
@@ -127,28 +120,28 @@ def take_sheet(
     may_be_empty : whether a table without rows will do, as it does before anything is planned.
     """
     try:
-        table = read_table(path)
-    except InputError as error:
+        table = files.read_table(path)
+    except errors.InputError as error:
         return _unread(*error.notes)
     faults = _form_faults(table, ("take", "batch", "kind", "file"), TAKE_COLUMNS, may_be_empty)
     faults += [
-        note("sheets.no_column", file=table.name, row=1, columns=[column], kind=kind)
+        codes.note("sheets.no_column", file=table.name, row=1, columns=[column], kind=kind)
         for column, kind in columns_needed(table)
     ]
     spelled = {
         row.number: row
-        for row in as_on_disk(path.parent, [row for row in table.rows if has_sound_path(row)])
+        for row in files.as_on_disk(path.parent, [row for row in table.rows if has_sound_path(row)])
     }
     table = replace(table, rows=tuple(spelled.get(row.number, row) for row in table.rows))
     takes, found = read_takes(table)
     found += [
-        *mark_faults(table, NUMERIC_TAKE_COLUMNS),
-        *repeated_ids(table, "take"),
-        *take_faults(takes),
+        *files.mark_faults(table, NUMERIC_TAKE_COLUMNS),
+        *between_rows.repeated_ids(table, "take"),
+        *between_rows.take_faults(takes),
     ]
     if specimens is not None:
         found += [
-            note(
+            codes.note(
                 "sheets.unknown_specimen",
                 file=table.name,
                 row=row.number,
@@ -159,8 +152,8 @@ def take_sheet(
             for row in table.rows
             if (name := row.cells.get("specimen", "")) and name not in specimens
         ]
-    waiting = without_recording(path.parent, table, scheduled)
-    found += recording_faults(
+    waiting = records.without_recording(path.parent, table, scheduled)
+    found += files.recording_faults(
         path.parent,
         table.name,
         [r for r in table.rows if has_sound_path(r) and r.number not in waiting],
@@ -185,23 +178,23 @@ def _unread(*faults: str) -> Sheet:
 
 
 def _form_faults(
-    table: Table, required: tuple[str, ...], known: tuple[str, ...], may_be_empty: bool
+    table: files.Table, required: tuple[str, ...], known: tuple[str, ...], may_be_empty: bool
 ) -> list[str]:
     """Required columns that are not there, and a table without rows."""
     unknown = [c for c in table.columns if c not in known and c not in required]
     place = {"file": table.name, "row": 1}
     return [
         *(
-            note("sheets.no_column", **place, columns=[name], perhaps=nearest(name, unknown))
+            codes.note("sheets.no_column", **place, columns=[name], perhaps=nearest(name, unknown))
             for name in required
             if name not in table.columns
         ),
-        *[note("sheets.no_rows", file=table.name)] * (not table.rows and not may_be_empty),
+        *[codes.note("sheets.no_rows", file=table.name)] * (not table.rows and not may_be_empty),
     ]
 
 
-def _column_note(code: str, table: Table, column: str, known: tuple[str, ...]) -> str:
-    return note(code, file=table.name, row=1, value=column, nearest=nearest(column, known))
+def _column_note(code: str, table: files.Table, column: str, known: tuple[str, ...]) -> str:
+    return codes.note(code, file=table.name, row=1, value=column, nearest=nearest(column, known))
 
 
 def _close(name: str, known: str) -> bool:
@@ -211,4 +204,4 @@ def _close(name: str, known: str) -> bool:
 
 def _by_row(found: list[str]) -> list[str]:
     """Faults by row; those of one row in the order in which they were found."""
-    return sorted(found, key=lambda fault: fields_of(fault)["row"])
+    return sorted(found, key=lambda fault: codes.fields_of(fault)["row"])

@@ -27,13 +27,8 @@ import numpy as np
 from studylib.codes import code_of, each, note, several
 from studylib.codes.checks import Verdict
 from studylib.errors import InputError
-from studylib.signal.band_edge import HIGHEST_SHARE
-from studylib.signal.gain_moves import GAIN_DB, GATE_DB
-from studylib.signal.harmonics import DB_PER_RATIO
+from studylib.signal import band_edge, gain_moves, harmonics, partials, samples, tone
 from studylib.signal.noise import distance_from_mains
-from studylib.signal.partials import Kind
-from studylib.signal.samples import SampleFacts, allowed_run
-from studylib.signal.tone import ToneFit
 
 LOWEST_CLIPPED = 1000  # steps: clipping is looked for in channels that reach further
 NOISE_REACH = 3.5  # standard deviations that noise alone may reach in some 30 instants
@@ -78,8 +73,8 @@ _ENTRIES = (
     Entry("checks.peak", "dBFS", -1.0, None),
     Entry("checks.dc", "percent", 1.0, 10.0),
     Entry("checks.cut_off", "kHz", math.inf, None, "checks.filters", low=True),
-    Entry("checks.noise_gated", "dB", GATE_DB, None, "checks.tried"),
-    Entry("checks.gain_moves", "dB", GAIN_DB, None, "checks.tried"),
+    Entry("checks.noise_gated", "dB", gain_moves.GATE_DB, None, "checks.tried"),
+    Entry("checks.gain_moves", "dB", gain_moves.GAIN_DB, None, "checks.tried"),
     Entry("checks.tone_absent", "dB", None, 0.0, "checks.f_test"),
     Entry("checks.tone_ppm", "ppm", 200.0, 5000.0, "checks.clocks"),
     Entry("checks.drift_ppm", "ppm", 50.0, 500.0),
@@ -222,7 +217,7 @@ def edge_checks(
     if edge_hz is None or (played_hz is not None and edge_hz > PLAYED_SHARE * played_hz):
         return []
     row = check("cut_off", edge_hz / 1000.0, table, channel="response")
-    return [row._replace(limit=min(row.limit, HIGHEST_SHARE * rate_hz / 1000.0))]
+    return [row._replace(limit=min(row.limit, band_edge.HIGHEST_SHARE * rate_hz / 1000.0))]
 
 
 def gain_checks(
@@ -251,7 +246,7 @@ def hides_weak_lines(checks: Iterable[Check]) -> bool:
 
 
 def sample_checks(
-    facts: SampleFacts,
+    facts: samples.SampleFacts,
     table: Mapping[str, Entry],
     *,
     channel: str,
@@ -272,7 +267,9 @@ def sample_checks(
             # The mean is no sound.
             power = 2.0 * max(facts.mean_square - facts.mean**2, 0.0)
             values["silence"] = decibels(power if span else 0.0)
-        allowed = allowed_run(peak=span, step=facts.step, tone_hz=tone_hz or 50.0, rate_hz=rate_hz)
+        allowed = samples.allowed_run(
+            peak=span, step=facts.step, tone_hz=tone_hz or 50.0, rate_hz=rate_hz
+        )
         # A channel near the smallest step is all flat tops; it cannot have met a rail.
         run = max(facts.run_high, facts.run_low)  # at either rail
         clipped = max(0, run - allowed) if span > LOWEST_CLIPPED * facts.step else 0
@@ -285,8 +282,8 @@ def sample_checks(
 
 
 def tone_checks(
-    fit: ToneFit,
-    facts: SampleFacts,
+    fit: tone.ToneFit,
+    facts: samples.SampleFacts,
     table: Mapping[str, Entry],
     *,
     channel: str,
@@ -322,7 +319,7 @@ def tone_checks(
     ]
 
 
-def _unsteadiness(fit: ToneFit, index: int) -> tuple[float, float]:
+def _unsteadiness(fit: tone.ToneFit, index: int) -> tuple[float, float]:
     """(largest departure of the level, what the highest harmonic loses to a phase that wanders).
 
     Both in dB, of one channel's fundamental. Noise shakes level and phase alike, so that each is
@@ -332,7 +329,9 @@ def _unsteadiness(fit: ToneFit, index: int) -> tuple[float, float]:
     level, phase = np.abs(envelope), np.angle(envelope)
     by_noise = NOISE_REACH * phase.std()
     highest = max(level.max() - by_noise, 1.0)
-    departure = DB_PER_RATIO * max(np.log(highest), -np.log(max(level.min() + by_noise, 1e-20)))
+    departure = harmonics.DB_PER_RATIO * max(
+        np.log(highest), -np.log(max(level.min() + by_noise, 1e-20))
+    )
     # A ratio of variances of 4 comes from noise alone once in 1e4 (F with 32 and 32).
     wanders = phase.var() > 4.0 * level.var()
     top = np.flatnonzero(fit.present[index]).max(initial=0) + 1
@@ -340,25 +339,25 @@ def _unsteadiness(fit: ToneFit, index: int) -> tuple[float, float]:
     return departure, -decibels(kept**2)
 
 
-def _partials(fit: ToneFit, index: int) -> dict[str, float]:
+def _partials(fit: tone.ToneFit, index: int) -> dict[str, float]:
     """How the fundamental's level moves, by its cause, and the power of what is no harmonic."""
     kind, none = int(fit.partials.kind[index, 0]), fit.partials.no_harmonic[index]
     swing, foreign = abs(float(fit.partials.swing_db[index, 0])), 0.0
     if none.any():
         none = none & fit.present[index]
-        none[0] &= kind == Kind.OFF  # where it beats, its own check says so
+        none[0] &= kind == partials.Kind.OFF  # where it beats, its own check says so
         power = np.abs(fit.amplitude[index]) ** 2
         foreign = float(power[none].sum() / power.sum())
     return {
-        "level_drift": swing if kind == Kind.DRIFTING else 0.0,
-        "modulation": swing if kind == Kind.MODULATED else 0.0,
-        "beating": swing if kind == Kind.BEATING else 0.0,
+        "level_drift": swing if kind == partials.Kind.DRIFTING else 0.0,
+        "modulation": swing if kind == partials.Kind.MODULATED else 0.0,
+        "beating": swing if kind == partials.Kind.BEATING else 0.0,
         "inharmonic": decibels(foreign),
     }
 
 
 def _harmonic_checks(
-    fit: ToneFit, table: Mapping[str, Entry], *, channel: str, index: int
+    fit: tone.ToneFit, table: Mapping[str, Entry], *, channel: str, index: int
 ) -> list[Check]:
     """Signal-to-noise ratio of each harmonic in its own bin.
 

@@ -31,9 +31,8 @@ from math import factorial, prod
 import numpy as np
 from scipy import optimize, special
 
+from studylib.stats import components, samples
 from studylib.stats.blocks import WoodModel
-from studylib.stats.components import component_weights
-from studylib.stats.samples import NestedDesign
 
 FINE_PATH, THIRD_PATH = 19.0, 3.4
 """Length of the residuals' path for each octave, on the fine grid and on third octaves: those of
@@ -233,7 +232,7 @@ def _parts(labels: Iterator[np.ndarray]) -> Iterator[np.ndarray]:
 
 
 def curve_spreads(
-    nested: NestedDesign, model: WoodModel, takes: np.ndarray, y: np.ndarray
+    nested: samples.NestedDesign, model: WoodModel, takes: np.ndarray, y: np.ndarray
 ) -> dict[str, np.ndarray]:
     """Variance of each level at each frequency, in dB squared, wood first; a level that cannot be
     told apart is part of the next one up, and where each board is its own source, the boards are
@@ -243,7 +242,7 @@ def curve_spreads(
     """
     strata = [nested.strata(column) for column in takes.T]
     squares = np.array([[stratum.v for stratum in found] for found in strata])
-    found = squares @ component_weights(strata[0]).T
+    found = squares @ components.component_weights(strata[0]).T
     between = np.sum((model.between @ y) * y, axis=0) / (model.k - 1)
     spreads = {"wood": (between - model.pooled_variance(y.T)) / model.n0}
     for stratum, own in list(zip(strata[0], found.T, strict=True))[::-1]:

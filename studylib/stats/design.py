@@ -17,8 +17,7 @@ from collections.abc import Mapping, Sequence
 import pandas as pd
 
 from studylib import tables
-from studylib.codes import has, holding, note
-from studylib.codes.comparison import Method, Role, Verdict
+from studylib.codes import comparison, has, holding, note
 from studylib.sheets.files import grouped
 from studylib.stats.pairs import SMALLEST_SAME
 from studylib.stats.samples import Sample
@@ -26,9 +25,9 @@ from studylib.stats.units import natural_key
 
 MOST_BELOW_NOISE = 0.05
 LEFT_OUT = {  # takes that are not a sample
-    "below": Method.BELOW_NOISE,
-    "hidden": Method.HIDDEN,
-    "unsettled": Method.UNSETTLED,
+    "below": comparison.Method.BELOW_NOISE,
+    "hidden": comparison.Method.HIDDEN,
+    "unsettled": comparison.Method.UNSETTLED,
 }
 
 
@@ -159,13 +158,13 @@ def comparison_notes(
 
 
 def _verdict_notes(found: pd.DataFrame, alpha: float, level: float) -> list[str]:
-    hints = int(found.loc[found["role"] == Role.EXPLORATORY, "feature"].nunique())
+    hints = int(found.loc[found["role"] == comparison.Role.EXPLORATORY, "feature"].nunique())
     enough = found[["n_a", "n_b"]].min(axis=1) >= SMALLEST_SAME
     pairs = int((enough & found["limit"].notna() & found["p"].notna()).sum())
     same = note("comparison.same", pairs=pairs, level=level, bound=min(1.0, level * pairs))
-    not_earned = any(has(cell, Method.NOT_EARNED) for cell in found["method"])
+    not_earned = any(has(cell, comparison.Method.NOT_EARNED) for cell in found["method"])
     return holding(
-        ((found["verdict"] == Verdict.SAME).any(), same),
+        ((found["verdict"] == comparison.Verdict.SAME).any(), same),
         (not_earned, "comparison.not_earned"),
         ((found["needed"] != "").any(), "comparison.needed"),
         (hints, note("comparison.exploratory", count=hints, alpha=alpha)),

@@ -33,8 +33,7 @@ import numpy as np
 import pandas as pd
 
 from studylib import codes, errors, register
-from studylib.codes.comparison import Verdict
-from studylib.codes.planning import Line
+from studylib.codes import comparison, planning
 from studylib.stats import blocks, pairs, power
 
 COMMON_DB = (1.5, 1.0, 0.5)
@@ -231,9 +230,9 @@ def power_curves(
         own = [spreads, *map(spreads.with_source, (spreads.source_high, spreads.source_low))]
         best = declared(planks, spreads, replace(nest, mounts=math.inf))
         rows += [
-            (planks, Line.ONE_MOUNT, one, math.nan, math.nan),
-            (planks, Line.PLANNED, *(declared(planks, each) for each in own)),
-            (planks, Line.UNLIMITED, best, math.nan, math.nan),
+            (planks, planning.Line.ONE_MOUNT, one, math.nan, math.nan),
+            (planks, planning.Line.PLANNED, *(declared(planks, each) for each in own)),
+            (planks, planning.Line.UNLIMITED, best, math.nan, math.nan),
         ]
     return pd.DataFrame(rows, columns=["planks", "line", "chance", "low", "high"])
 
@@ -272,7 +271,7 @@ def never_beyond(limit: float, variance: float, decision: power.Decision) -> flo
     """Probability of `beyond limit` for a true difference as large as the limit, with 1,000
     planks of each wood: what no number of boards will ever raise."""
     free = replace(decision, block_columns=0)
-    return free.chances(limit, variance, 1000, limit=limit).of[Verdict.BEYOND]
+    return free.chances(limit, variance, 1000, limit=limit).of[comparison.Verdict.BEYOND]
 
 
 def false_alarms(

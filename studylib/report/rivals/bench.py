@@ -11,8 +11,7 @@ Functions: mounting, level, drift.
 import numpy as np
 import pandas as pd
 
-from studylib.codes import code_of, note
-from studylib.codes.attribution import Control
+from studylib.codes import attribution, code_of, note
 from studylib.register import find
 from studylib.report.rivals.basis import (
     Basis,
@@ -38,7 +37,7 @@ def mounting(basis: Basis) -> Finding:
     spread = basis.summary.comparison.variance
     spread = spread[(spread["level"] == "mount") & spread["feature"].isin(basis.features)]
     said = [_mount_spread(basis, row) for row in spread.itertuples() if row.variance >= 0]
-    gap = record(basis, Control.REMOUNT) if board_takes(basis) else no_tone(basis)
+    gap = record(basis, attribution.Control.REMOUNT) if board_takes(basis) else no_tone(basis)
     return Finding(
         "rivals.mounting",
         note("rivals.by_mounting", **span, boards=len(each)),
@@ -79,7 +78,7 @@ def level(basis: Basis) -> Finding:
 def _level_says(basis: Basis) -> list[str]:
     caveats = basis.summary.comparison.workings.caveats
     if caveats.made.drive.empty:
-        return [no_tone(basis) if basis.drive_kind else record(basis, Control.SENSOR)]
+        return [no_tone(basis) if basis.drive_kind else record(basis, attribution.Control.SENSOR)]
     cancels = [name for name in basis.features if relative_to_drive(find(name))]
     stays = [name for name in basis.features if follows_level(find(name))]
     return [
