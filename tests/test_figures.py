@@ -22,7 +22,6 @@ from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 
 from studylib import figures, register
-from studylib.codes import note
 from studylib.figures import style
 from studylib.stats.samples import FeatureMeans
 from studylib.words import say
@@ -171,7 +170,6 @@ def every_figure(summary, size=None) -> dict[str, Figure]:
         "variance": figures.variance_figure(summary.variance, size=size),
         "quality": figures.quality_figure(summary.gathered.quality, size=size),
         "spectra": figures.spectra_figure(summary.gathered.spectra, summary.study, size=size),
-        "harmonics": figures.harmonics_figure(summary.gathered.features, summary.study, size=size),
     }
 
 
@@ -394,7 +392,6 @@ def test_axes_name_quantity_and_unit():
     assert found["control"].axes[0].get_xlabel() == "changed minus reference (dB)"
     assert found["variance"].axes[0].get_xlabel() == "share of the variance (%)"
     assert found["variance"].axes[1].get_xlabel() == "standard deviation (dB)"
-    assert "(dB)" in found["harmonics"].axes[0].get_ylabel()
     assert "full scale" in found["spectra"].get_supylabel()
     assert "Hz" in found["spectra"].axes[-1].get_xlabel()
 
@@ -558,47 +555,15 @@ def test_spectra_keep_the_tone_and_leave_out_reference_and_changed():
         assert curve.get_xdata()[highest] == pytest.approx(172.0, rel=0.02)
 
 
-def test_harmonics_have_one_point_a_board_and_open_marks_for_upper_limits():
-    summary = invented()
-    features = summary.gathered.features
-    quiet = features["specimen"].eq("larch-2") & features["feature"].eq("tone.h3.rel_db")
-    features.loc[quiet, ["usable", "value", "reason"]] = [False, -70.0, "takes.below_noise"]
-    axes = figures.harmonics_figure(summary.gathered.features, summary.study).axes[0]
-    small = [line for line in axes.lines if line.get_markersize() == 3]
-    # Harmonics 2 and 3 of four boards each, without the one that is below the noise.
-    assert [len(line.get_xdata()) for line in small] == [7, 8, 8]
-    # Larch has no mean at harmonic 3: it would be one of the loud boards only.
-    large = [bars.lines[0] for bars in axes.containers]
-    assert [len(line.get_xdata()) for line in large] == [1, 2, 2]
-    limits = [line for line in axes.lines if line.get_marker() == "v"]
-    assert [list(line.get_ydata()) for line in limits] == [[-70.0], [], []]
-    assert limits[0].get_markerfacecolor() == "none"
-
-
-def test_harmonics_leave_out_takes_that_were_set_aside():
-    summary = invented()
-    features = summary.gathered.features
-    bad = features["specimen"].eq("larch-2")
-    features.loc[bad, ["usable", "value", "reason"]] = [
-        False,
-        40.0,
-        note("takes.set_aside", checks=["clipping"]),
-    ]
-    axes = figures.harmonics_figure(summary.gathered.features, summary.study).axes[0]
-    assert max(y for _, y in points(axes)) < 0
-
-
-@pytest.mark.parametrize("name", ["quality", "spectra", "features"])
+@pytest.mark.parametrize("name", ["quality", "spectra"])
 def test_nothing_measured_is_said_in_a_sentence(name):
     summary = invented()
     empty = SimpleNamespace(
         quality=summary.gathered.quality.head(0),
         spectra=summary.gathered.spectra.head(0),
-        features=summary.gathered.features.head(0),
     )
     draw = {
         "quality": lambda: figures.quality_figure(empty.quality),
         "spectra": lambda: figures.spectra_figure(empty.spectra, summary.study),
-        "features": lambda: figures.harmonics_figure(empty.features, summary.study),
     }
     assert sentence(draw[name]()).startswith("No ")

@@ -17,7 +17,7 @@ from studylib.figures.modes import (
     stiffness_figure,
     tone_and_modes_figure,
 )
-from studylib.figures.spectra import harmonics_figure, spectra_figure
+from studylib.figures.spectra import spectra_figure
 from studylib.figures.spread import consistency_figure, drift_figure, variance_figure
 from studylib.figures.style import save, save_sizes
 from studylib.figures.takes import quality_figure, tap_figure
@@ -33,7 +33,6 @@ __all__ = [
     "drift_figure",
     "effects_figure",
     "excess_figure",
-    "harmonics_figure",
     "ladder_figure",
     "positive_control_figure",
     "quality_figure",

@@ -1,31 +1,21 @@
-"""The narrow-band spectrum of each board, and the levels of its harmonics.
+"""The narrow-band spectrum of each board.
 
-Spectra: a panel for each wood; thin lines are boards, the thick line is their median in dB; dotted
+A panel for each wood; thin lines are boards, the thick line is their median in dB; dotted
 lines stand at the fundamental and its harmonics. For drawing, the highest line in each of 500 steps
 of the logarithmic axis is kept, so that no tone is lost between pixels.
-
-Harmonics, relative to the fundamental: for each board its mean over mounts (small marker) and the
-range of its mounts (thin line); for each wood the mean of its boards (large marker) with one
-standard error of it. A harmonic that is below the noise in some take of a board is an open marker
-pointing down at its upper limit, and its wood then has no mean. The levels hold the driver's own
-distortion as well as the board's response at that frequency: the figure credits the board with
-neither.
 """
 
 import math
-import re
 
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from studylib import codes, sheets, words
+from studylib import sheets, words
 from studylib.figures.style import (
-    ABOVE,
     GREY,
     Look,
-    dress,
     empty_figure,
     frequency_axis,
     harmonics_of,
@@ -34,12 +24,10 @@ from studylib.figures.style import (
     panelled,
     settle,
     styled,
-    wrapped,
 )
 
 STEPS = 500
 SHOWN_RANGE_DB = 130.0
-_NAME = re.compile(r"tone\.h(\d+)\.rel_db")
 _NAMED_HARMONICS = (1, 2, 3, 4, 6, 8, 16, 32)
 
 
@@ -141,97 +129,3 @@ def _highest(rows: pd.DataFrame, edges: np.ndarray) -> np.ndarray:
     curve = np.full(len(edges) - 1, -np.inf)
     np.maximum.at(curve, steps[inside], rows["level_db"].to_numpy()[inside])
     return np.where(np.isinf(curve), np.nan, curve)
-
-
-@styled
-def harmonics_figure(
-    features: pd.DataFrame, study: sheets.Study, *, size: tuple[float, float] | None = None
-) -> Figure:
-    """Harmonics 2 and up of every board under comparison.
-
-    Parameters
-    ----------
-    features : the table `features`.
-    study : for the woods' order and the boards' roles.
-
-    Returns
-    -------
-    The figure.
-    """
-    rows = _harmonic_rows(features, study)
-    if rows.empty:
-        return empty_figure(words.say("figures_takes.no_harmonic"), size)
-    style = looks(study.woods)
-    woods = [w for w in study.woods if w in set(rows["wood"])]
-    figure, ((axes,),) = panelled(size, 4.8)
-    step = 0.8 / len(woods)
-    for number, wood in enumerate(woods):
-        own = rows[rows["wood"] == wood]
-        shift = (number - (len(woods) - 1) / 2) * step
-        below = own[~own["usable"]]
-        _present(axes, own[own["usable"]], shift, step, style[wood], wood, set(below["k"]))
-        most = below.groupby(["k", "specimen"], sort=False)["value"].max().reset_index()
-        axes.plot(
-            most["k"] + shift, most["value"], "v", color=style[wood].colour, markersize=5,
-            markerfacecolor="none", linestyle="none", markeredgewidth=0.9,
-        )  # fmt: skip
-    highest = int(rows["k"].max())
-    between = np.arange(2, highest) + 0.5
-    across = axes.get_xaxis_transform()
-    axes.vlines(between, 0, 1, transform=across, color="#ECECEC", linewidth=0.8, zorder=0)
-    dress(
-        axes, grid="y", xticks=range(2, highest + 1), xlim=(1.5, highest + 0.5),
-        xlabel=words.say("figures_takes.harmonic_axis"),
-        ylabel=words.say("figures_takes.relative_axis"),
-    )  # fmt: skip
-    figure.legend(loc=ABOVE, ncols=min(len(woods), 3), fontsize=9)
-    return settle(figure, wrapped(words.say("figures_takes.harmonics_note"), 105, lines=3))
-
-
-def _harmonic_rows(features: pd.DataFrame, study: sheets.Study) -> pd.DataFrame:
-    rows = _compared(features, study)
-    number = rows["feature"].str.extract(_NAME, expand=False).dropna()
-    rows = rows.loc[number.index].assign(k=number.astype(int))
-    below = rows["reason"].map(codes.code_of) == "takes.below_noise"
-    return rows[(rows["k"] > 1) & (rows["usable"].astype(bool) | below) & rows["value"].notna()]
-
-
-def _present(
-    axes: Axes,
-    rows: pd.DataFrame,
-    shift: float,
-    step: float,
-    look: Look,
-    wood: str,
-    quiet: set[int],
-) -> None:
-    mounts = rows.groupby(["k", "specimen", "mount"], sort=False)["value"].mean()
-    boards = mounts.groupby(["k", "specimen"], sort=False).agg(["mean", "min", "max"]).reset_index()
-    near = boards["k"] + shift - 0.12 * step
-    axes.vlines(near, boards["min"], boards["max"], color=look.colour, linewidth=0.8, alpha=0.5)
-    axes.plot(
-        near,
-        boards["mean"],
-        look.marker,
-        color=look.colour,
-        markersize=3,
-        alpha=0.6,
-        linestyle="none",
-        markeredgewidth=0,
-    )
-    woods = boards.groupby("k")["mean"].agg(["mean", "std", "count"]).reset_index()
-    # A mean over only the boards that stand out of the noise would be too high.
-    woods = woods[~woods["k"].isin(quiet)]
-    axes.errorbar(
-        woods["k"] + shift + 0.2 * step,
-        woods["mean"],
-        yerr=(woods["std"] / np.sqrt(woods["count"])).fillna(0.0),
-        fmt=look.marker,
-        color=look.colour,
-        markersize=6,
-        linewidth=1.4,
-        markeredgecolor="white",
-        markeredgewidth=0.5,
-        label=legend_label(wood, 34),
-        zorder=3,
-    )

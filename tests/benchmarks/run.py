@@ -68,13 +68,12 @@ study = read_study(r"{DEMO}")
 gathered = gather(study, parts="")
 for batch in study.batches:
     takes = [take.take for take in study.takes_of(batch)]
-    quality, spectra, features = (
+    quality, spectra = (
         table[table["take"].isin(takes)].reset_index(drop=True)
-        for table in (gathered.quality, gathered.spectra, gathered.features)
+        for table in (gathered.quality, gathered.spectra)
     )
     figures.quality_figure(quality)
     figures.spectra_figure(spectra, study)
-    figures.harmonics_figure(features, study)
     plt.close("all")
 summary = summarise(study, gathered)
 with tempfile.TemporaryDirectory() as folder:
