@@ -230,8 +230,9 @@ class RecordingSession:
             heard.append(block[:, self.column])
             ends.append(begins + len(block))
 
+        signal = loopback.probe_signal(self.rate_hz, peak=peak)
         ended = play_and_record(
-            self.sound, loopback.probe_signal(self.rate_hz, peak=peak), **self.line, most=peak + DITHER,
+            self.sound, signal, **self.line, most=peak + DITHER,
             on_block=listen, silenced=silenced, tail_s=TAIL_S,
         )  # fmt: skip
         if ended:

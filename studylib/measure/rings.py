@@ -128,25 +128,29 @@ class Ring:
         """Rows of the part table `curves`; levels at the bench's gain and brought to full drive."""
         if self.sweep is None:
             return tables.empty("curves")
-        return curve_rows(take.take, self.sweep, usable=not aside, **_levels(take, study, scale))
+        return curve_rows(
+            take.take, self.sweep, usable=not aside, **self._levels(take, study, scale)
+        )
 
     def features(self, take: Take, *, study: Study, scale: LevelScale) -> list[FeatureValue]:
         """`sweep.*` and `curve.*` of the take, levels likewise."""
         if self.sweep is None:
             return []
-        levels, band = _levels(take, study, scale), study.settings.curve
+        levels, band = self._levels(take, study, scale), study.settings.curve
         low, high = usable_band(self.sweep.shape)
         over_band = curve_feature_values(
-            curve_rows(take.take, self.sweep, **levels),
-            low_hz=band.lowest_hz or low, high_hz=band.highest_hz or high, sensed=levels["sensed"],
+            curve_rows(take.take, self.sweep, **levels), sensed=levels["sensed"], unit=scale.unit,
+            low_hz=band.lowest_hz or low, high_hz=band.highest_hz or high,
         )  # fmt: skip
-        return [*sweep_feature_values(self.sweep, unit=scale.unit, **levels), *over_band]
+        at_multiples = sweep_feature_values(self.sweep) if levels["sensed"] else ()
+        return [*at_multiples, *over_band]
 
-
-def _levels(take: Take, study: Study, scale: LevelScale) -> dict[str, Any]:
-    """How the levels of a sweep are to be given."""
-    offset = scale.offset_db - take.gain_db - take.drive_db
-    return {"sensed": has_sensed_drive(study.settings), "offset_db": offset}
+    def _levels(self, take: Take, study: Study, scale: LevelScale) -> dict[str, Any]:
+        """How the levels of a sweep are to be given."""
+        return {
+            "sensed": has_sensed_drive(study.settings) and self.sweep.has_drive,
+            "offset_db": scale.offset_db - take.gain_db - take.drive_db,
+        }
 
 
 def measure_ring(

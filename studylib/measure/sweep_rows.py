@@ -23,13 +23,13 @@ import pandas as pd
 from studylib import tables
 from studylib.measure.features import FeatureValue
 from studylib.signal import sweep, sweep_orders
-from studylib.signal.bands import band_means, third_octave_bands
+from studylib.signal.bands import third_octave_bands
 from studylib.signal.harmonics import DB_PER_RATIO
 
 SWEEP_COLUMNS = tables.TABLES["sweeps"].names
 PER_OCTAVE = 24
 CURVE_PER_OCTAVE = 96
-MOST_BELOW = 0.05  # of a curve below the noise, for its features
+MOST_BELOW, MOST_RINGING = 0.05, 0.5  # of a stretch of a curve, for its features
 LARGEST_CUT = 0.06  # of an amplitude, beyond a window: half a decibel
 LARGEST_END = 0.12  # of an amplitude, after the end of the recording at worst: a decibel
 
@@ -153,23 +153,8 @@ def sweep_rows(take: str, measured: SweepMeasurement, *, usable: bool = True) ->
     return pd.concat(parts, ignore_index=True)
 
 
-def sweep_feature_values(
-    measured: SweepMeasurement, *, sensed: bool, offset_db: float = 0.0, unit: str = "dB"
-) -> Iterator[FeatureValue]:
-    """`sweep.*` of one take.
-
-    Parameters
-    ----------
-    sensed : the drive channel senses force or acceleration; responses are relative to it.
-    offset_db, unit : bring dB re full scale to the study's levels (without a sensed drive).
-    """
-    sensed = sensed and measured.has_drive
-    if sensed:
-        yield from _at_multiples(measured)
-    yield from _in_bands(measured, sensed=sensed, offset_db=offset_db, unit=unit)
-
-
-def _at_multiples(measured: SweepMeasurement) -> Iterator[FeatureValue]:
+def sweep_feature_values(measured: SweepMeasurement) -> Iterator[FeatureValue]:
+    """`sweep.k*` of one take with a sensed drive: its response at each multiple of the tone."""
     response, drive = measured.orders.amplitude[0]
     relative = _relative_u(measured.orders.u[0], measured.orders.amplitude[0])
     reasons = _reasons(measured, 1)
@@ -187,11 +172,15 @@ def curve_rows(
     """The part table `curves` of one take: its response in dB within the usable band, at the same
     frequencies whatever the sweep.
 
-    sensed, offset_db : as in `sweep_feature_values`.  usable : the take as a whole.
+    Parameters
+    ----------
+    sensed : levels are relative to the drive channel, which senses force or acceleration.
+    offset_db : brings dB re full scale to the study's levels, without a sensed drive.
+    usable : the take as a whole.
     """
     orders, (low, high) = measured.orders, np.log2(sweep.usable_band(measured.shape))
     step = np.arange(np.ceil(CURVE_PER_OCTAVE * low), np.floor(CURVE_PER_OCTAVE * high) + 1)
-    grid, count = 2.0 ** (step / CURVE_PER_OCTAVE), 1 + (sensed and measured.has_drive)
+    grid, count = 2.0 ** (step / CURVE_PER_OCTAVE), 1 + sensed
     fine, u = orders.fine[:count], orders.fine_u[:count]
     levels = [np.interp(grid, orders.fine_hz, 20.0 * np.log10(np.abs(one))) for one in fine]
     relative = np.interp(grid, orders.fine_hz, _relative_u(np.array(u), np.array(fine)))
@@ -209,67 +198,57 @@ def curve_rows(
 
 
 def curve_feature_values(
-    curve: pd.DataFrame, *, low_hz: float, high_hz: float, sensed: bool
+    curve: pd.DataFrame, *, low_hz: float, high_hz: float, sensed: bool, unit: str = "dB"
 ) -> Iterator[FeatureValue]:
-    """`curve.*` of one take, from its rows of `curves` between two frequencies.
+    """`curve.*` and the third octaves `sweep.band*` of one take, from its rows of `curves`.
 
-    sensed : levels are relative to the drive channel. The mean is taken over the logarithm of
-    frequency; the notch is counted below a straight line fitted through all, and the line's slope
-    is per octave. What rings on after the recording counts with the value that it has.
+    Parameters
+    ----------
+    low_hz, high_hz : the band of `curve.*`.
+    sensed : levels are relative to the drive channel; without it they have this unit.
+
+    Levels are means over the logarithm of frequency; the notch is counted below a straight line
+    fitted through all, and the line's slope is per octave. What rings on after the recording counts
+    with the value that it has.
     """
-    own = curve[curve["frequency_hz"].between(low_hz * (1 - 1e-9), high_hz * (1 + 1e-9))]
-    octave, level, u = (
-        np.log2(own["frequency_hz"].to_numpy()),
-        *own[["level_db", "u_db"]].to_numpy().T,
-    )
-    beyond = own.empty or octave.size < CURVE_PER_OCTAVE * np.log2(high_hz / low_hz) - 1.0
-    noisy = not beyond and np.mean(own["reason"] == "takes.below_noise") > MOST_BELOW
-    reason = "sweeps.band_beyond" if beyond else "takes.below_noise" if noisy else ""
-    values = np.full((3, 2), np.nan)
-    if not reason:
+    name, unit = ("response_db", "dB") if sensed else ("level_db", unit)
+    ends = curve["frequency_hz"].min(), curve["frequency_hz"].max()
+    for band in third_octave_bands(*ends):
+        octave, level, u, reason = _between(curve, band.low_hz, band.high_hz)
+        found = (level.mean(), _u_mean(u)) if octave.size else (np.nan, np.nan)
+        yield _value(f"sweep.band{band.nominal}.{name}", *found, unit, reason)
+    octave, level, u, reason = _between(curve, low_hz, high_hz)
+    values = [(np.nan, np.nan)] * 3
+    if octave.size >= CURVE_PER_OCTAVE * np.log2(high_hz / low_hz) - 1.0 and octave.size > 1:
         slope, start = np.polyfit(octave, level, 1)
-        below, u_mean = start + slope * octave - level, np.sqrt(np.mean(u**2) / u.size)
+        below, u_mean = start + slope * octave - level, _u_mean(u)
         deepest = np.argmax(below)
-        values = [
-            (level.mean(), u_mean),
-            (slope, u_mean / np.std(octave)),
-            (below[deepest], u[deepest]),
-        ]
-    names = ("response" if sensed else "level", "slope", "notch")
-    for name, (value, own_u) in zip(names, values, strict=True):
-        yield FeatureValue(f"curve.{name}_db", float(value), "dB", float(own_u), not reason, reason)
+        values = [(level.mean(), u_mean), (slope, u_mean / np.std(octave))]
+        values += [(below[deepest], u[deepest])]
+    else:
+        reason = "sweeps.band_beyond"
+    units = {name: unit, "slope_db": "dB", "notch_db": "dB"}
+    for (end, own), found in zip(units.items(), values, strict=True):
+        yield _value(f"curve.{end}", *found, own, reason)
+
+
+def _between(curve: pd.DataFrame, low_hz: float, high_hz: float) -> tuple:
+    """Octaves, levels and their uncertainties between two frequencies, and why not to use them."""
+    own = curve[curve["frequency_hz"].between(low_hz * (1 - 1e-9), high_hz * (1 + 1e-9))]
+    why = own["reason"].value_counts(normalize=True)
+    most = {"takes.below_noise": MOST_BELOW, "sweeps.ends_too_soon": MOST_RINGING}
+    reason = next((code for code, share in most.items() if why.get(code, 0.0) > share), "")
+    return np.log2(own["frequency_hz"].to_numpy()), *own[["level_db", "u_db"]].to_numpy().T, reason
+
+
+def _u_mean(u: np.ndarray) -> float:
+    return float(np.sqrt(np.mean(u**2) / u.size))
+
+
+def _value(name: str, value: float, u: float, unit: str, reason: str) -> FeatureValue:
+    return FeatureValue(name, float(value), unit, float(u), not reason, reason)
 
 
 def _relative_u(u: np.ndarray, amplitude: np.ndarray) -> np.ndarray:
     """Of a ratio of the two channels, or of one channel alone: relative standard uncertainty."""
     return np.sqrt(((u / np.abs(amplitude)) ** 2).sum(axis=0))
-
-
-def _in_bands(
-    measured: SweepMeasurement, *, sensed: bool, offset_db: float, unit: str
-) -> Iterator[FeatureValue]:
-    """Power means over third octaves that lie wholly within the usable band."""
-    orders, bands = measured.orders, third_octave_bands(*sweep.usable_band(measured.shape))
-    values, u = (orders.fine, orders.fine_u) if sensed else (orders.fine[:1], orders.fine_u[:1])
-    power = np.abs(values[0]) ** 2 / (np.abs(values[1]) ** 2 if sensed else 1.0)
-    share = _relative_u(u, values)
-    means = band_means(orders.fine_hz, power, bands)
-    # What noise adds to a squared magnitude on average: twice the variance of one part.
-    noise = band_means(orders.fine_hz, 2.0 * power * (u[0] / np.abs(values[0])) ** 2, bands)
-    spread = band_means(orders.fine_hz, (power * share) ** 2 * orders.fine_apart_hz, bands)
-    reasons, name = _reasons(measured, 1), "response_db" if sensed else "level_db"
-    for band, mean, extra, variance in zip(bands, means, noise, spread, strict=True):
-        inside = (orders.frequency_hz >= band.low_hz) & (orders.frequency_hz < band.high_hz)
-        below = mean < 2.0 * extra
-        rings_on = np.mean(reasons[inside] == "sweeps.ends_too_soon") > 0.5
-        reason = "sweeps.ends_too_soon" if rings_on else "takes.below_noise" if below else ""
-        level = mean if reason == "takes.below_noise" else mean - extra
-        u_db = DB_PER_RATIO * float(np.sqrt(variance / (band.high_hz - band.low_hz))) / level
-        yield FeatureValue(
-            f"sweep.band{band.nominal}.{name}",
-            10.0 * float(np.log10(level)) + (0.0 if sensed else offset_db),
-            "dB" if sensed else unit,
-            u_db,
-            reason == "",
-            reason,
-        )

@@ -1,6 +1,6 @@
-"""Octave and third-octave bands, the level of a response in them, and the A-weighting.
+"""Octave and third-octave bands, and the A-weighting.
 
-Functions: octave_bands, third_octave_bands, band_means, a_weighting. Class: Band.
+Functions: octave_bands, third_octave_bands, a_weighting. Class: Band.
 Source: IEC 61260-1:2014, base-ten system: ratio G = 10^(3/10), mid frequencies 1000 G^x for octaves
 and 1000 G^(x/3) for third octaves, edges half a band away; nominal frequencies as listed there.
 IEC 61672-1:2013 Annex E (analytic A-weighting, its four pole frequencies 20.60, 107.7, 737.9 and
@@ -12,7 +12,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from studylib import register, words
+from studylib import register
 
 OCTAVE_RATIO = 10.0**0.3
 THIRDS = ("10", "12.5", "16", *register.THIRD_OCTAVE_BANDS)
@@ -52,34 +52,6 @@ def third_octave_bands(lowest_hz: float, highest_hz: float) -> tuple[Band, ...]:
         for nominal, mid in zip(THIRDS, mids, strict=True)
     )
     return tuple(b for b in bands if lowest_hz <= b.low_hz and b.high_hz <= highest_hz)
-
-
-def band_means(frequency_hz: np.ndarray, values: np.ndarray, bands: tuple[Band, ...]) -> np.ndarray:
-    """Mean over frequency within each band, (B,).
-
-    Parameters
-    ----------
-    frequency_hz : (M,) rising, spanning all bands; resonances need a step well below their width.
-    values : (M,) a density over frequency, such as the squared magnitude of a response; taken as
-        straight lines between the points, cut at the bands' edges.
-
-    Raises
-    ------
-    ValueError : a band reaches beyond the frequencies given.
-    """
-    f, v = np.asarray(frequency_hz, dtype=float), np.asarray(values, dtype=float)
-    edges = np.array([(band.low_hz, band.high_hz) for band in bands]).reshape(-1, 2)
-    if edges.size and (edges.min() < f[0] or edges.max() > f[-1]):
-        raise ValueError(words.say("measure.bands_beyond"))
-    areas = np.concatenate([[0.0], np.cumsum(0.5 * np.diff(f) * (v[1:] + v[:-1]))])
-
-    def area_to(edge: np.ndarray) -> np.ndarray:
-        i = np.clip(np.searchsorted(f, edge, side="right") - 1, 0, f.size - 2)
-        step = edge - f[i]
-        slope = (v[i + 1] - v[i]) / (f[i + 1] - f[i])
-        return areas[i] + step * (v[i] + 0.5 * slope * step)
-
-    return (area_to(edges[:, 1]) - area_to(edges[:, 0])) / (edges[:, 1] - edges[:, 0])
 
 
 def a_weighting(frequency_hz: np.ndarray) -> np.ndarray:

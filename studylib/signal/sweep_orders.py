@@ -61,8 +61,7 @@ class Orders:
     amplitude, u, cut : (K, C, F) complex amplitude, its standard uncertainty from noise, and the
     share of it that lies beyond the window (estimated); NaN where k f is above what is recorded.
     fine_hz (B,), fine, fine_u (C times (B,)) : order 1 on a grid narrow enough for its slowest
-    decay, phases common to all channels apart. fine_apart_hz (B,) : how far apart two values
-    must be for their noise to be independent.
+    decay, phases common to all channels apart.
     start : where the sweep starts, in samples.  spectrum, length : transform (length // 2 + 1,) of
     channel 0's order 1 cut out; in its samples the response begins at `begins`, the window ends
     after `held`.
@@ -75,7 +74,6 @@ class Orders:
     fine_hz: np.ndarray
     fine: tuple[np.ndarray, ...]
     fine_u: tuple[np.ndarray, ...]
-    fine_apart_hz: np.ndarray
     start: float
     spectrum: np.ndarray
     length: int
@@ -192,7 +190,7 @@ def measure_orders(
     ]
     return Orders(
         f, amplitude, u, cut, fine_hz, tuple(one.spectrum[low:high] for one in first),
-        tuple(fine_u), np.interp(fine_hz, some, rate_hz / held), start,
+        tuple(fine_u), start,
         first[0].spectrum, first[0].bins, -first[0].late_s * rate_hz,
         first[0].window.w.size,
     )  # fmt: skip

@@ -25,7 +25,7 @@ Classes: `CurveBand`, `CurveTest`.
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from itertools import combinations, permutations
+from itertools import combinations, islice, permutations, product
 from math import factorial, prod
 
 import numpy as np
@@ -159,8 +159,10 @@ def _test(
     labels = _drawn(group, blocks, seed) if drawn else _all_labels(group, blocks)
     observed = _statistic(y, group[None, :], len(woods))[0]
     as_large, number = int(drawn), int(drawn)
-    for part in _parts(labels):
-        as_large += int(np.sum(_statistic(y, part, len(woods)) >= observed * (1.0 - 1e-9)))
+    while part := list(islice(labels, _AT_ONCE)):
+        as_large += int(
+            np.sum(_statistic(y, np.array(part), len(woods)) >= observed * (1.0 - 1e-9))
+        )
         number += len(part)
     return CurveTest(
         tuple(woods), as_large / number, max(smallest_p(counts), drawn / number), number, drawn
@@ -193,18 +195,11 @@ def _statistic(y: np.ndarray, labels: np.ndarray, k: int) -> np.ndarray:
 
 def _all_labels(group: np.ndarray, blocks: np.ndarray) -> Iterator[np.ndarray]:
     """Every way to give the woods' labels to the sources within their batches."""
-    labellings = [group.copy()]
-    for b in np.unique(blocks):
-        place = np.flatnonzero(blocks == b)
-        ways = list(_orders(sorted(group[place].tolist())))
-        labellings = [_with(labels, place, way) for labels in labellings for way in ways]
-    return iter(labellings)
-
-
-def _with(labels: np.ndarray, place: np.ndarray, way: Sequence[int]) -> np.ndarray:
-    out = labels.copy()
-    out[place] = way
-    return out
+    places = [np.flatnonzero(blocks == b) for b in np.unique(blocks)]
+    for ways in product(*(list(_orders(sorted(group[own].tolist()))) for own in places)):
+        labels = np.empty_like(group)
+        labels[np.concatenate(places)] = np.concatenate(ways)
+        yield labels
 
 
 def _orders(labels: list[int]) -> Iterator[list[int]]:
@@ -224,11 +219,6 @@ def _drawn(group: np.ndarray, blocks: np.ndarray, seed: int) -> Iterator[np.ndar
         labels = np.empty_like(group)
         labels[order] = group[np.lexsort((rng.random(group.size), blocks))]
         yield labels
-
-
-def _parts(labels: Iterator[np.ndarray]) -> Iterator[np.ndarray]:
-    while part := [one for _, one in zip(range(_AT_ONCE), labels, strict=False)]:
-        yield np.array(part)
 
 
 def curve_spreads(
