@@ -62,7 +62,6 @@ def test_every_section_is_read(tmp_path):
         length_s = 5
         [wood]
         u_mass_g = 0.5
-        to_12_percent = true
         [pluck]
         anything = [1, 2]
     """
@@ -81,7 +80,7 @@ def test_every_section_is_read(tmp_path):
     assert settings.tap.lowest_hz == 60.0
     assert settings.tap.most_modes == 16
     assert settings.sweep.known
-    assert (settings.wood.u_mass_g, settings.wood.to_12_percent) == (0.5, True)
+    assert settings.wood.u_mass_g == 0.5
     assert settings.pluck == {"anything": [1, 2]}
 
 

@@ -157,7 +157,6 @@ class Wood(_Section):
     shear_ratio: float = Field(16.0, gt=2, le=60, description="right.ratio")
     u_shear_ratio: float = Field(3.0, gt=0, description="right.ratio")
     attached_g: float = Field(0.0, ge=0, description="right.grams")
-    to_12_percent: bool = Field(False, description="right.switch")
 
 
 Multiple = Annotated[int, Field(ge=2)]

@@ -3,7 +3,7 @@
     beams        a board as a bar: its sizes and mass, its bending modes, a mass left on it
     orders       which found frequency is which bending mode
     stiffness    Young's modulus and shear modulus from those modes, and what follows from them
-    moisture     equilibrium moisture, and properties brought to 12 % with the handbook's values
+    moisture     equilibrium moisture
     boards       a board of the study with its free modes: the steps above in a row
     study_wood   the study's table of its woods, the same as features, what to look at first
     held         a board held or driven at one point

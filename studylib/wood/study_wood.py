@@ -1,8 +1,8 @@
 """The study's table of its woods: each board's density, stiffness and what follows from them.
 
 A long table, one quantity of one board a row. Quantities with the register's names (`wood.*`) are
-features as well; the others stand beside them for the reader: the ratio E/G, the moisture, and
-properties brought to 12 % where the study asks for it. A number that cannot be given is NaN, and
+features as well; the others stand beside them for the reader: the ratio E/G and the moisture. A
+number that cannot be given is NaN, and
 its note says why.
 
 As features, density stands once for each specimen, with the batch and mount of its first take.
@@ -29,12 +29,7 @@ from studylib.modes.means import hidden_decays, tap_rows
 from studylib.sheets import Specimen, Study, Take, files
 from studylib.wood import beams
 from studylib.wood.boards import WIDEST, Board, assess, free_modes
-from studylib.wood.moisture import (
-    density_at_12_percent,
-    equilibrium_moisture,
-    find_species,
-    to_12_percent,
-)
+from studylib.wood.moisture import equilibrium_moisture
 from studylib.wood.stiffness import UNEVEN, Value
 
 STIFFNESS = {
@@ -50,9 +45,6 @@ practice, no source)."""
 
 MOISTURE_APART_PCT = 1.0
 """Percent points between woods' mean moisture that are worth a warning (a stated choice)."""
-
-DRIED_BELOW_PCT = 25
-"""Moisture content below which the formulas that bring to 12 % hold."""
 
 U_MOISTURE_PCT = 1.0
 """Standard uncertainty of a moisture content in percent points (a stated choice, no source)."""
@@ -156,50 +148,6 @@ def _moisture_rows(study: Study, specimen: Specimen, board: Board) -> Iterator[_
     moisture = specimen.moisture_pct
     if moisture is not None:
         yield "moisture_pct", moisture, "%", U_MOISTURE_PCT, "wood.as_stated", "", _NAN
-    if study.settings.wood.to_12_percent:
-        yield from _at_12(specimen, board, moisture)
-
-
-def _at_12(specimen: Specimen, board: Board, moisture: float | None) -> Iterator[_Row]:
-    """Density and Young's modulus brought to 12 %, or why that cannot be done."""
-    density, modulus = board.density, board.values.get("wood.youngs_modulus_gpa")
-    why = ""
-    if moisture is None:
-        why = "wood.no_moisture"
-    elif not moisture < DRIED_BELOW_PCT:
-        why = note("wood.too_wet", limit_pct=DRIED_BELOW_PCT)
-    name, method = "density_at_12_percent_kg_m3", "wood.density_to_12"
-    if why or density is None:
-        yield _row(name, None, "kg/m3", method, why or board.size_reason)
-    else:
-
-        def brought(pct: float) -> float:
-            return float(density_at_12_percent(density.value, moisture_pct=pct))
-
-        value = brought(moisture)
-        slope = brought(moisture + 0.5) - brought(moisture - 0.5) if moisture > 0.5 else 0.0
-        u = float(np.hypot(density.u / density.value * value, slope * U_MOISTURE_PCT))
-        beside = note("wood.from_moisture", moisture_pct=moisture)
-        yield name, value, "kg/m3", u, method, beside, _NAN
-    name, method = "youngs_modulus_at_12_percent_gpa", "wood.modulus_to_12"
-    species = find_species(specimen.wood)
-    if not why and species is None:
-        why = note("wood.unlisted", wood=specimen.wood)
-    if why or board.reason or modulus is None:
-        yield _row(name, None, "GPa", method, why or board.reason)
-        return
-    factor = float(
-        to_12_percent(
-            1.0, moisture_pct=moisture, dry_over_green=species.dry_over_green, mp=species.mp
-        )
-    )
-    relative = np.log(species.dry_over_green) / (species.mp - 12.0) * U_MOISTURE_PCT
-    value = modulus.value * factor
-    u = value * float(np.hypot(modulus.u / modulus.value, relative))
-    beside = note(
-        "wood.from_handbook", moisture_pct=moisture, species=species.name, recalled=species.recalled
-    )
-    yield name, value, "GPa", u, method, beside, _NAN
 
 
 def _air(study: Study, specimen: Specimen) -> tuple[float, float] | None:

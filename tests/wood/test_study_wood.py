@@ -270,28 +270,6 @@ def test_equilibrium_moisture_of_the_bench():
     assert row["value"] == pytest.approx(9.2, abs=0.5)
 
 
-def test_to_12_percent_only_on_request_and_only_for_listed_woods():
-    assert not _table()["quantity"].str.contains("12_percent").any()
-    study = with_wood(demo(), to_12_percent=True)
-    table = _table(study)
-    row = _of(table, "L1", "youngs_modulus_at_12_percent_gpa")
-    assert np.isnan(row["value"])
-    assert row["note"] == note("wood.unlisted", wood="larch")
-    named = with_specimens(study, L1={"wood": "western larch"}, C1={"moisture_pct": None})
-    table = _table(named)
-    row = _of(table, "L1", "youngs_modulus_at_12_percent_gpa")
-    here = _of(table, "L1", "wood.youngs_modulus_gpa")
-    # Eq 5-3 by hand: 10,100 green, 12,900 at 12 %, Mp 28, board at 9.4 %.
-    assert row["value"] / here["value"] == pytest.approx((12900 / 10100) ** (-2.6 / 16), rel=1e-9)
-    assert row["u"] / row["value"] > here["u"] / here["value"]
-    assert code_of(row["note"]) == "wood.from_handbook"
-    assert fields_of(row["note"])["moisture_pct"] == 9.4
-    density = _of(table, "L1", "density_at_12_percent_kg_m3")
-    assert density["value"] > _of(table, "L1", "wood.density_kg_m3")["value"]
-    assert np.isnan(_of(table, "C1", "density_at_12_percent_kg_m3")["value"])
-    assert _of(table, "C1", "density_at_12_percent_kg_m3")["note"] == "wood.no_moisture"
-
-
 def test_boards_never_tapped_free():
     study = demo()
     numbered = numbered_modes(study, TRUTH)
