@@ -22,8 +22,7 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from studylib import errors, words
-from studylib.codes import code_of, fields_of, holding, note, several
+from studylib import codes, errors, words
 from studylib.sheets import files, settings
 
 _UNKNOWN_FRAMES = 2**62  # libsndfile gives 2^63 - 1 where a FLAC header has no length
@@ -84,10 +83,10 @@ def probe(path: Path | str) -> RecordingInfo:
     with _opened(path) as file:
         frames = file.frames
         if frames < 1:
-            raise errors.InputError(note("recordings.no_samples", file=_name(path)))
+            raise errors.InputError(codes.note("recordings.no_samples", file=_name(path)))
         if (rate := file.samplerate) < settings.LOWEST_RATE_HZ:
             raise errors.InputError(
-                note(
+                codes.note(
                     "recordings.low_rate",
                     file=_name(path),
                     rate_hz=rate,
@@ -103,7 +102,7 @@ def probe(path: Path | str) -> RecordingInfo:
             container=file.format,
             subtype=file.subtype,
             truncated=breaks_off,
-            remark=several(remarks),
+            remark=codes.several(remarks),
         )
 
 
@@ -112,7 +111,7 @@ def other_rate(info: RecordingInfo, study_hz: int) -> str:
     return (
         ""
         if info.rate_hz == study_hz
-        else note(
+        else codes.note(
             "recordings.other_rate",
             file=_name(info.path),
             rate_hz=info.rate_hz,
@@ -125,8 +124,8 @@ def in_study(fault: str, study_hz: int | None) -> str:
     """A note of `probe`'s error; one of a rate that is too low names the study's as well."""
     return (
         fault
-        if code_of(fault) != "recordings.low_rate" or not study_hz
-        else note("recordings.low_rate", **fields_of(fault), study_hz=study_hz)
+        if codes.code_of(fault) != "recordings.low_rate" or not study_hz
+        else codes.note("recordings.low_rate", **codes.fields_of(fault), study_hz=study_hz)
     )
 
 
@@ -188,7 +187,7 @@ def _block(
     except _READ_ERRORS as error:
         begins, ends = (frame / file.samplerate for frame in (first, first + frames))
         raise errors.InputError(
-            note(
+            codes.note(
                 "recordings.damaged", file=_name(path), from_s=begins, to_s=ends, why=_reason(error)
             )
         ) from None
@@ -199,26 +198,28 @@ def _block(
 
 def _too_short(path: Path, first: int, frames: int, held: int) -> errors.InputError:
     return errors.InputError(
-        note("recordings.too_short", file=_name(path), held=held, first=first, last=first + frames)
+        codes.note(
+            "recordings.too_short", file=_name(path), held=held, first=first, last=first + frames
+        )
     )
 
 
 @contextmanager
 def _opened(path: Path) -> Iterator[soundfile.SoundFile]:
     if not path.is_file():
-        raise errors.InputError(note("recordings.not_there", file=_name(path)))
+        raise errors.InputError(codes.note("recordings.not_there", file=_name(path)))
     try:
         file = soundfile.SoundFile(path)
     except (soundfile.LibsndfileError, TypeError) as error:
         # TypeError: a name that ends in .raw has no header to look into.
         phone = path.suffix.lower() in files.UNREAD_ENDINGS
-        fault = note("recordings.no_audio", file=_name(path), why=_reason(error))
+        fault = codes.note("recordings.no_audio", file=_name(path), why=_reason(error))
         raise errors.InputError(
-            note("recordings.convert", file=_name(path)) if phone else fault
+            codes.note("recordings.convert", file=_name(path)) if phone else fault
         ) from None
     with file:
         if file.frames >= _UNKNOWN_FRAMES:
-            raise errors.InputError(note("recordings.no_length", file=_name(path)))
+            raise errors.InputError(codes.note("recordings.no_length", file=_name(path)))
         yield file
 
 
@@ -236,10 +237,10 @@ def _state(path: Path, file: soundfile.SoundFile, frames: int) -> tuple[bool, li
     announced = max((int(size) for _, size, _ in _ANNOUNCED.findall(log)), default=0)
     lossy = _LOSSY.search(file.subtype) or file.format == "MP3"
     other = file.format not in _ENDINGS.get(ending, (file.format,))
-    return bool(remarks), remarks + holding(
+    return bool(remarks), remarks + codes.holding(
         (not remarks and announced >= _STREAMED_BYTES, "recordings.open_length"),
-        (other, note("recordings.other_content", ending=ending, container=file.format)),
-        (lossy, note("recordings.lossy", coding=file.subtype)),
+        (other, codes.note("recordings.other_content", ending=ending, container=file.format)),
+        (lossy, codes.note("recordings.lossy", coding=file.subtype)),
     )
 
 

@@ -22,8 +22,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from studylib.attribution import excess, lines, verdicts
-from studylib.attribution.uncertainty import DB, Term, coverage, or_zero, shift, side
+from studylib.attribution import excess, lines, uncertainty, verdicts
 from studylib.codes.attribution import Cause, StepVerdict
 
 
@@ -101,32 +100,37 @@ def _difference(full: excess.Evidence, step: excess.Evidence) -> _Difference:
         _noise(low.u_drive, low.drive, low.dof, "top"),
         _noise(tone.u_drive, tone.drive, tone.dof, "bottom"),
         _noise(low.u_response, low.response, low.dof, "bottom"),
-        Term(Cause.TAKES, takes, np.full(middle.size, float(spread.df)), "spread"),
+        uncertainty.Term(Cause.TAKES, takes, np.full(middle.size, float(spread.df)), "spread"),
     ]
     turned = {"top": "bottom", "bottom": "top"}
     bounds = excess.leak_bounds(full)
     bounds += [bound._replace(acts=turned[bound.acts]) for bound in excess.leak_bounds(step)]
     seen = [bound._replace(share=np.where(bound.found, bound.share, 0.0)) for bound in bounds]
     gain = abs(middle[0])
-    q, _ = coverage(terms, rows=full.rows)
-    down, up = middle - side(terms, q, up=False), middle + side(terms, q, up=True)
+    q, _ = uncertainty.coverage(terms, rows=full.rows)
+    down, up = (
+        middle - uncertainty.side(terms, q, up=False),
+        middle + uncertainty.side(terms, q, up=True),
+    )
     far = [
         not verdicts.near_mains(float(f), 1.0 / full.tone.seconds)
-        for f in or_zero(full.tone.frequency_hz)
+        for f in uncertainty.or_zero(full.tone.frequency_hz)
     ]
     return _Difference(
-        DB * middle,
-        DB * (down + shift(seen, up=False)),
-        DB * (up + shift(seen, up=True)),
-        DB * (down + shift(bounds, up=False) - gain),
-        DB * (up + shift(bounds, up=True) + gain),
+        uncertainty.DB * middle,
+        uncertainty.DB * (down + uncertainty.shift(seen, up=False)),
+        uncertainty.DB * (up + uncertainty.shift(seen, up=True)),
+        uncertainty.DB * (down + uncertainty.shift(bounds, up=False) - gain),
+        uncertainty.DB * (up + uncertainty.shift(bounds, up=True) + gain),
         # The recorder or a mains line cannot grow in the board's place.
         ~np.isnan(full.recorder.bound) & (np.array(far) | ~np.isnan(full.room.line)),
     )
 
 
-def _noise(u: np.ndarray, value: np.ndarray, df: int, acts: str) -> Term:
-    return Term(Cause.NOISE, u / np.abs(value), np.full(value.size, float(max(df, 1))), acts)
+def _noise(u: np.ndarray, value: np.ndarray, df: int, acts: str) -> uncertainty.Term:
+    return uncertainty.Term(
+        Cause.NOISE, u / np.abs(value), np.full(value.size, float(max(df, 1))), acts
+    )
 
 
 def _levels(takes: list[lines.Lines] | None) -> np.ndarray:

@@ -27,11 +27,10 @@ from typing import Any, NamedTuple
 import numpy as np
 import pandas as pd
 
-from studylib import errors, sheets, tables
+from studylib import codes, errors, sheets, tables
 from studylib.attribution import board_facts, controls, shared, uncertainty
 from studylib.attribution.excess import MARGIN_DB, Evidence, excess_of, load_range
 from studylib.attribution.rivals import SETTLES, WithOthers, add_others, rivals_left, steps_of
-from studylib.codes import holding, note, several
 from studylib.codes.attribution import Cause, Control, Rival, Verdict
 from studylib.signal.noise import distance_from_mains
 from studylib.words.text import nearest
@@ -78,7 +77,7 @@ def judge(row) -> Judgement:
         return _open(
             SETTLED_BY_LOOKS[row.looks],
             "attribution.apart",
-            looks=note(row.looks),
+            looks=codes.note(row.looks),
             angle_deg=row.angle_deg,
             probes=row.of_probes,
         )
@@ -90,7 +89,7 @@ def judge(row) -> Judgement:
     if not row.present:
         return Judgement(
             Verdict.NOISE,
-            note(
+            codes.note(
                 "attribution.below_noise", bin_hz=row.bin_hz, noise_db=row.noise_db, unit=row.unit
             ),
         )
@@ -153,7 +152,7 @@ def _shared(row, excess: dict[str, float]) -> Judgement:
     # Recorder and air may be what all share: then the takes that bound them decide.
     if row.witnessed and row.excess_db > MARGIN_DB and row.low_with_leaks > 0.0:
         rivals = _told(row, {rival: SETTLES[rival] for rival in row.bench_rivals})
-        return Judgement(Verdict.BENCH, note("attribution.bench", **excess, **told, **rivals))
+        return Judgement(Verdict.BENCH, codes.note("attribution.bench", **excess, **told, **rivals))
     return _open(
         Control.DRIVER, "attribution.shared", **excess, **told, **_at(row), witness=row.witness
     )
@@ -188,7 +187,7 @@ def _above(row, excess: dict[str, float]) -> Judgement:
         return _rivals(row, excess, left)
     return Judgement(
         Verdict.BEYOND,
-        note(
+        codes.note(
             "attribution.beyond",
             **excess,
             recorder_below_db=int(row.observed_db - row.recorder_most_db),
@@ -205,7 +204,7 @@ def _rivals(row, excess: dict[str, float], left: Mapping[Rival, Control]) -> Jud
 def _told(row, rivals: Mapping[Rival, Control]) -> dict[str, list[str]]:
     """Rivals and what to record, as the fields of a note."""
     asked = [ask(control, **_at(row)) for control in dict.fromkeys(rivals.values())]
-    return {"rivals": [note(rival) for rival in rivals], "missing": asked}
+    return {"rivals": [codes.note(rival) for rival in rivals], "missing": asked}
 
 
 def _hidden(row) -> dict[str, float]:
@@ -224,7 +223,7 @@ def untested(row) -> list[Control]:
     """Controls without which nothing may be called beyond the driver."""
     no_air, no_room = math.isnan(row.air_db), math.isnan(row.hum_db)
     # Without the mount's own probe tone an airborne take cannot be scaled.
-    return holding(
+    return codes.holding(
         (math.isnan(row.recorder_db), Control.LOOPBACK),
         (no_air and not row.air_known, Control.PROBE),
         (no_air, Control.AIRBORNE),
@@ -239,11 +238,11 @@ def near_mains(frequency_hz: float, within_hz: float) -> bool:
 
 def ask(control: Control, *, at_hz: float, tone_hz: float, every: bool = False) -> str:
     """The note of what to record, as it stands in a sentence; `every`: in each mount."""
-    return note(control, part="ask", at_hz=at_hz, tone_hz=tone_hz, every=every)
+    return codes.note(control, part="ask", at_hz=at_hz, tone_hz=tone_hz, every=every)
 
 
 def _open(settle: Control, reason: str, **fields: Any) -> Judgement:
-    return Judgement(Verdict.CANNOT_TELL, note(reason, **fields), settle)
+    return Judgement(Verdict.CANNOT_TELL, codes.note(reason, **fields), settle)
 
 
 def _at(row) -> dict[str, float]:
@@ -251,17 +250,17 @@ def _at(row) -> dict[str, float]:
 
 
 def _cause(row, cause: Cause) -> str:
-    return note(cause, **_at(row), route=row.route)
+    return codes.note(cause, **_at(row), route=row.route)
 
 
 def _leak(reason: str, above_db: float) -> str:
-    return note(reason, distance_db=abs(above_db), above=above_db >= 0)
+    return codes.note(reason, distance_db=abs(above_db), above=above_db >= 0)
 
 
 def _driver(row, excess: dict[str, float]) -> str:
     if not row.sensed:
-        return note("attribution.driver_on_block", **excess, route=row.route)
-    return note(
+        return codes.note("attribution.driver_on_block", **excess, route=row.route)
+    return codes.note(
         "attribution.driver", **excess, route=row.route, air_tested=not math.isnan(row.air_db)
     )
 
@@ -433,7 +432,7 @@ def judged_table(mounts: Sequence[dict[str, np.ndarray]], others: WithOthers) ->
     mounted = Counter(places)
     counts = Counter(zip(places, table["verdict"], strict=True))
     table["reason"] = [
-        several([each.reason, _other_mounts(mounted[place], place, counts)])
+        codes.several([each.reason, _other_mounts(mounted[place], place, counts)])
         if each.verdict == Verdict.BEYOND
         else each.reason
         for each, place in zip(found, places, strict=True)
@@ -447,13 +446,13 @@ def _other_mounts(mounts: int, place: tuple[str, int], counts: Counter) -> str:
     # There the driver alone explains it, or nothing stands out.
     without = counts[place, Verdict.DRIVER] + counts[place, Verdict.NOISE]
     if mounts == 1:
-        return note("attribution.mounted_once")
+        return codes.note("attribution.mounted_once")
     if beyond == mounts:
-        return note("attribution.in_all_mounts", mounts=mounts)
+        return codes.note("attribution.in_all_mounts", mounts=mounts)
     return (
-        note("attribution.in_this_mount", mounts=mounts, without=without)
+        codes.note("attribution.in_this_mount", mounts=mounts, without=without)
         if beyond == 1 and without
-        else note("attribution.in_some_mounts", mounts=mounts, beyond=beyond, without=without)
+        else codes.note("attribution.in_some_mounts", mounts=mounts, beyond=beyond, without=without)
     )
 
 
@@ -468,7 +467,7 @@ def clearest_specimen(table: pd.DataFrame, chosen: str = "") -> str:
     names = list(dict.fromkeys(table["specimen"]))
     if chosen and chosen not in names:
         raise errors.InputError(
-            note("attribution.no_specimen", specimen=chosen, nearest=nearest(chosen, names))
+            codes.note("attribution.no_specimen", specimen=chosen, nearest=nearest(chosen, names))
         )
     beyond = table.loc[table["verdict"] == Verdict.BEYOND, "specimen"]
     return chosen or next(iter([*beyond, *names]), "")

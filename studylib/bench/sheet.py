@@ -24,9 +24,8 @@ from pathlib import Path
 import pandas as pd
 from jinja2 import Environment, Template
 
-from studylib import codes, words, writing
+from studylib import codes, sheets, words, writing
 from studylib.bench.signals import signal_name
-from studylib.sheets import Study, Take
 
 FOLDER = "bench_sheets"
 BY_HAND = ("temperature_c", "humidity_pct", "started", "remark")
@@ -45,10 +44,10 @@ class Group:
     """Takes that follow one another with the same thing on the bench, and what to set up (note)."""
 
     heading: str
-    takes: tuple[Take, ...]
+    takes: tuple[sheets.Take, ...]
 
 
-def groups(study: Study, batch: str) -> list[Group]:
+def groups(study: sheets.Study, batch: str) -> list[Group]:
     """The takes of a batch in their order, parted where something else is put on the bench."""
     parted = [
         tuple(takes) for _, takes in itertools.groupby(study.scheduled_of(batch), key=setting)
@@ -67,7 +66,7 @@ def groups(study: Study, batch: str) -> list[Group]:
     ]
 
 
-def setting(take: Take) -> tuple:
+def setting(take: sheets.Take) -> tuple:
     """What is on the bench: a board set up in one way, or nothing but a control's own."""
     if take.specimen is None:
         return (take.kind,)
@@ -75,7 +74,7 @@ def setting(take: Take) -> tuple:
     return (*board, take.moved_mm, take.mic_times)
 
 
-def to_do(take: Take, among: Iterable[Take]) -> str:
+def to_do(take: sheets.Take, among: Iterable[sheets.Take]) -> str:
     """What one take asks for, as a note; `among` the takes of its group.
 
     The microphone's place is named where it changes within the group.
@@ -86,13 +85,13 @@ def to_do(take: Take, among: Iterable[Take]) -> str:
     )
 
 
-def level(take: Take) -> str:
+def level(take: sheets.Take) -> str:
     """The drive level, as a note; "" where nothing is played."""
     played = signal_name(take) and take.kind != "room"
     return codes.note("bench.level", below_db=-take.drive_db) if played else ""
 
 
-def caution(take: Take, before: tuple[Take, ...]) -> str:
+def caution(take: sheets.Take, before: tuple[sheets.Take, ...]) -> str:
     """The caution that stands on this line: of its kind, once in a group, and at the first full
     drive of a mounting. `before` are the takes of the group that came earlier."""
     same = [t for t in before if t.kind == take.kind]
@@ -102,7 +101,7 @@ def caution(take: Take, before: tuple[Take, ...]) -> str:
     return words.say("bench.caution", kind=kind, full=full)
 
 
-def write_sheets(study: Study, *, batches: Iterable[str] | None = None) -> list[Path]:
+def write_sheets(study: sheets.Study, *, batches: Iterable[str] | None = None) -> list[Path]:
     """Write the bench sheets of a study.
 
     Parameters
@@ -133,7 +132,7 @@ def write_sheets(study: Study, *, batches: Iterable[str] | None = None) -> list[
     return written
 
 
-def sheet_table(study: Study, batch: str) -> pd.DataFrame:
+def sheet_table(study: sheets.Study, batch: str) -> pd.DataFrame:
     """One row a take in their order; columns `COLUMNS`, the last four to be filled in by hand."""
     rows = [
         (
@@ -180,7 +179,7 @@ def _template() -> Template:
     return made.from_string(text)
 
 
-def _page(study: Study, batch: str) -> str:
+def _page(study: sheets.Study, batch: str) -> str:
     found = groups(study, batch)
     takes = [take for group in found for take in group.takes]
     folders = {take.file.rpartition("/")[0] for take in takes}
@@ -213,7 +212,7 @@ def _page(study: Study, batch: str) -> str:
     )
 
 
-def advice(study: Study, takes: Iterable[Take]) -> list[str]:
+def advice(study: sheets.Study, takes: Iterable[sheets.Take]) -> list[str]:
     """How to tap with this bench, as notes; none without a tap among the takes."""
     places = {take.place for take in takes if take.kind == "tap"}
     if not places:
@@ -225,7 +224,7 @@ def advice(study: Study, takes: Iterable[Take]) -> list[str]:
     return ["room.begin", "room.near", *moved, "room.damped", "room.contact"]
 
 
-def _head(study: Study, found: list[Group], recordings: int, folder: str) -> str:
+def _head(study: sheets.Study, found: list[Group], recordings: int, folder: str) -> str:
     plan = study.settings.plan
     first = [group.takes[0] for group in found]
     here = [take for take in first if take.specimen and take.support == "bench"]

@@ -19,9 +19,8 @@ from typing import Any
 
 import click
 
+from studylib import errors, words
 from studylib.cli.commands import DIR, FAULTS, complain, plainly, printable, tell
-from studylib.errors import InputError
-from studylib.words import say
 
 KEEP, REDO, SKIP, BACK, STOP = "krsbt"
 GO = (" ", "\r", "\n")
@@ -102,7 +101,7 @@ class Screen:
         self.noise_db = self.noise_db if sounds and self.noise_db else levels
         bars = ["#" * round(BAR * max(1 - peak / FLOOR_DB, 0)) for peak in peaks]
         channels = list(zip(bars, peaks, self.noise_db, strict=True))
-        self.show(say("record.meter", channels=channels))
+        self.show(words.say("record.meter", channels=channels))
 
 
 def run_session(session: Any, screen: Screen, *, when: str) -> int:
@@ -123,22 +122,26 @@ def run_session(session: Any, screen: Screen, *, when: str) -> int:
     """
     known = session.bench.get("loopback")
     screen.tell(
-        say("record.line", **session.line),
-        say("record.channels", **session.study.settings.channels.model_dump(include=CHANNELS)),
-        say("record.loopback_known", **known) if known else say("record.unknown_latency"),
-        *(say("record.left_over", take=name) for name in session.left_over()),
+        words.say("record.line", **session.line),
+        words.say(
+            "record.channels", **session.study.settings.channels.model_dump(include=CHANNELS)
+        ),
+        words.say("record.loopback_known", **known)
+        if known
+        else words.say("record.unknown_latency"),
+        *(words.say("record.left_over", take=name) for name in session.left_over()),
     )
     answer, batch, tries = "", "", 0
     while answer != STOP and (take := session.current) is not None:
         begins, answer, batch = take.batch not in (batch, *session.study.batches), "", take.batch
         try:
             if begins and not session.by_command:
-                answer = screen.ask(say("record.ask_loopback", batch=batch), SKIP + STOP)
+                answer = screen.ask(words.say("record.ask_loopback", batch=batch), SKIP + STOP)
             if answer == KEEP:
                 measure_loopback(session, screen, when=when)
             if answer != STOP:
                 answer = _one_take(session, screen, take)
-        except InputError as error:
+        except errors.InputError as error:
             if session.by_command and "record.gap" not in error.codes:
                 raise
             screen.complain(*error.faults)
@@ -147,12 +150,12 @@ def run_session(session: Any, screen: Screen, *, when: str) -> int:
         if answer == REDO:  # whatever was wrong, loudness comes up anew
             session.heard_db.clear()
         if session.by_command and tries == TRIES:
-            screen.complain(say("record.given_up", take=take.take, tries=TRIES))
+            screen.complain(words.say("record.given_up", take=take.take, tries=TRIES))
             answer = STOP
         if answer in (BACK, SKIP):
             (session.back if answer == BACK else session.skip)(take)
     waiting = len(session.study.planned)
-    screen.tell(say("record.done", waiting=waiting))
+    screen.tell(words.say("record.done", waiting=waiting))
     return waiting if session.current else 0
 
 
@@ -161,10 +164,10 @@ def measure_loopback(session: Any, screen: Screen, *, when: str) -> int:
     from studylib.bench.loopback import remarks
 
     if not session.measure_loopback(silenced=screen.silenced, when=when):
-        screen.tell(say("record.silenced"))
+        screen.tell(words.say("record.silenced"))
         return 1
     minded = remarks(found := session.bench["loopback"], rate_hz=session.rate_hz)
-    screen.tell(say("record.loopback_known", **found), *map(say, minded))
+    screen.tell(words.say("record.loopback_known", **found), *map(words.say, minded))
     return len(minded)
 
 
@@ -176,21 +179,21 @@ def _one_take(session: Any, screen: Screen, take: Any) -> str:
     mind = caution(take, group.takes[: group.takes.index(take)])
     asked = {"heading": group.heading, "to_do": session.to_do(take, group.takes), "caution": mind}
     far = {"done": len(session.study.takes), "total": len(session.takes)}
-    screen.tell("", say("record.next", take=take.take, **asked, **far))
+    screen.tell("", words.say("record.next", take=take.take, **asked, **far))
     for below_db in session.steps(take):
-        question = say("record.ask_begin", below_db=below_db, plays=session.plays(take))
+        question = words.say("record.ask_begin", below_db=below_db, plays=session.plays(take))
         if (answer := screen.ask(question, SKIP + BACK + STOP)) != KEEP:
             return answer
         ended = session.play(take, below_db, silenced=screen.silenced)
         screen.show("")
         if not ended:
-            screen.tell(say("record.silenced"))
+            screen.tell(words.say("record.silenced"))
             return REDO
     look = session.look(take)
     good = look.verdict != "redo"
-    screen.tell(say("record.looked", take=take.take, good=good, reason=look.reason))
+    screen.tell(words.say("record.looked", take=take.take, good=good, reason=look.reason))
     letters, proposed = KEEP + REDO + SKIP + BACK + STOP, KEEP if good else REDO
-    answer = screen.ask(say("record.ask_keep", good=good), letters, default=proposed)
+    answer = screen.ask(words.say("record.ask_keep", good=good), letters, default=proposed)
     if answer == KEEP:
         session.keep(take)
     return answer
@@ -202,14 +205,14 @@ def _show(line: str) -> None:
         click.echo(f"{printable(line)}\x1b[K\r", nl=False)
 
 
-@click.command(help=say("cli.help_record"))
+@click.command(help=words.say("cli.help_record"))
 @click.argument("folder", **DIR)
-@click.option("--devices", is_flag=True, help=say("cli.help_devices"))
-@click.option("--input", "heard_by", metavar="NAME", help=say("cli.help_input"))
-@click.option("--output", "played_by", metavar="NAME", help=say("cli.help_output"))
-@click.option("--loopback", is_flag=True, help=say("cli.help_loopback"))
-@click.option("--take", default="", metavar="NAME", help=say("cli.help_take"))
-@click.option("--yes", is_flag=True, help=say("cli.help_yes"))
+@click.option("--devices", is_flag=True, help=words.say("cli.help_devices"))
+@click.option("--input", "heard_by", metavar="NAME", help=words.say("cli.help_input"))
+@click.option("--output", "played_by", metavar="NAME", help=words.say("cli.help_output"))
+@click.option("--loopback", is_flag=True, help=words.say("cli.help_loopback"))
+@click.option("--take", default="", metavar="NAME", help=words.say("cli.help_take"))
+@click.option("--yes", is_flag=True, help=words.say("cli.help_yes"))
 @plainly
 def record(
     folder: Path,
@@ -230,9 +233,9 @@ def record(
         session.choose(input=heard_by, output=played_by)
     if devices:
         found = enumerate(session.sound.query_devices())
-        tell(*(say("record.device", number=number, found=one) for number, one in found))
+        tell(*(words.say("record.device", number=number, found=one) for number, one in found))
         return
-    tell(say("cli.play_safely"))
+    tell(words.say("cli.play_safely"))
     when = datetime.now().isoformat(sep=" ", timespec="minutes")
     with _single_keys():
         left = (measure_loopback if loopback else run_session)(session, screen, when=when)

@@ -23,7 +23,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from studylib.codes import note
+from studylib import codes, words
 from studylib.codes.checks import Verdict
 from studylib.figures.style import (
     ABOVE,
@@ -45,7 +45,6 @@ from studylib.figures.style import (
     wrapped,
 )
 from studylib.signal.quality import CHECKS
-from studylib.words import say
 
 MOST_NAMED_TAKES = 40
 # More marks than this are a picture inside the SVG: it would otherwise weigh megabytes.
@@ -74,7 +73,7 @@ def quality_figure(quality: pd.DataFrame, *, size: tuple[float, float] | None = 
     The figure.
     """
     if quality.empty:
-        return empty_figure(say("figures_takes.no_take_checked"), size)
+        return empty_figure(words.say("figures_takes.no_take_checked"), size)
     # Checks of single overtones share one row; the other checks keep their names.
     quality = quality.assign(check=[_OVERTONE.sub(r"\1_overtones", c) for c in quality["check"]])
     takes = list(dict.fromkeys(quality["take"]))
@@ -97,7 +96,7 @@ def quality_figure(quality: pd.DataFrame, *, size: tuple[float, float] | None = 
     axes.axhline(len(checks) - 1.5, color=GREY, linewidth=0.8)
     axes.set_yticks(
         range(len(checks)),
-        [*[safe(_label(check)) for check in checks[:-1]], say("figures_takes.whole_take")],
+        [*[safe(_label(check)) for check in checks[:-1]], words.say("figures_takes.whole_take")],
     )
     dress(axes, bare="y", ylim=(len(checks) - 0.4, -0.6))
     _take_axis(axes, takes, worst)
@@ -107,8 +106,10 @@ def quality_figure(quality: pd.DataFrame, *, size: tuple[float, float] | None = 
 
 def _label(check: str) -> str:
     if check == "snr_overtones":
-        return say("checks.snr_overtones")
-    return say(CHECKS[check].code, form="label") if check in CHECKS else check.replace("_", " ")
+        return words.say("checks.snr_overtones")
+    return (
+        words.say(CHECKS[check].code, form="label") if check in CHECKS else check.replace("_", " ")
+    )
 
 
 def _worst(quality: pd.DataFrame) -> pd.DataFrame:
@@ -130,7 +131,7 @@ def _take_axis(axes: Axes, takes: list[str], worst: pd.DataFrame) -> None:
         fontsize=7,
     )
     some = bool(failed) and len(takes) > MOST_NAMED_TAKES
-    label = say(
+    label = words.say(
         "figures_takes.takes_axis",
         takes=len(takes),
         failed_named=some,
@@ -172,25 +173,30 @@ def tap_figure(view, *, size: tuple[float, float] | None = None) -> Figure:
     An open matplotlib figure; where there is nothing to draw, one that says so.
     """
     if view is None:
-        return empty_figure(say("figures_modes.no_tap"), size)
+        return empty_figure(words.say("figures_modes.no_tap"), size)
     told, more = _told(view.taps)
     figure = new_figure(size, 4.2 + LINE_HEIGHT * 1.5 * len(told))
     width = round(LETTERS_AN_INCH * figure.get_size_inches()[0])
     lines = [
-        wrapped(f"{number}: {say(why)}", width, lines=2) for number, (_, why) in enumerate(told, 1)
+        wrapped(f"{number}: {words.say(why)}", width, lines=2)
+        for number, (_, why) in enumerate(told, 1)
     ]
-    lines += [say("figures_modes.more_signs", more=more)] * bool(more)
+    lines += [words.say("figures_modes.more_signs", more=more)] * bool(more)
     foot = LINE_HEIGHT * sum(1 + line.count("\n") for line in lines)
     shares = [max(figure.get_size_inches()[1] - foot, foot), foot] if lines else [1]
     axes, *key = figure.subplots(len(shares), 1, height_ratios=shares, squeeze=False)[:, 0]
     axes.plot(
-        view.time_s, view.level_db, color=GREY, linewidth=0.9, label=say("figures_modes.recording")
+        view.time_s,
+        view.level_db,
+        color=GREY,
+        linewidth=0.9,
+        label=words.say("figures_modes.recording"),
     )
     top, end = float(view.level_db.max()), float(view.time_s[-1])
     axes.set(
         xlim=(0, end), ylim=(top - BELOW_DB, top + ABOVE_DB),
-        xlabel=say("figures_modes.time_axis"), ylabel=say("figures_modes.level_axis"),
-        title=safe(say("figures_modes.tap_title", take=view.take)),
+        xlabel=words.say("figures_modes.time_axis"), ylabel=words.say("figures_modes.level_axis"),
+        title=safe(words.say("figures_modes.tap_title", take=view.take)),
     )  # fmt: skip
     named: set[str] = set()
     for tap in view.taps:
@@ -219,14 +225,14 @@ def _told(taps) -> tuple[list[tuple[float, str]], int]:
     """(time, note) of what the taps show beside their modes, in order of time, and how many more
     there are; reasons of refusals are kept first, then what refused taps show."""
     refused = [
-        (0, tap.start_s, note("figures_modes.refused", reason=tap.reason))
+        (0, tap.start_s, codes.note("figures_modes.refused", reason=tap.reason))
         for tap in taps
         if tap.reason
     ]
     signs = [
         (
             1 if tap.reason else 2, sign.at_s,
-            note(
+            codes.note(
                 "modes.sign", what=sign.note, at_s=sign.at_s, low_hz=sign.low_hz,
                 high_hz=sign.high_hz, level_db=sign.level_db,
             ),
@@ -244,7 +250,7 @@ def _first(code: str, named: set[str], **fields) -> str | None:
     if code in named:
         return None
     named.add(code)
-    return say(code, **fields)
+    return words.say(code, **fields)
 
 
 def _modes(axes: Axes, tap, named: set[str]) -> None:
@@ -256,7 +262,7 @@ def _modes(axes: Axes, tap, named: set[str]) -> None:
         label = (
             None
             if others
-            else say("figures_modes.mode_line", frequency_hz=frequency, seconds=seconds)
+            else words.say("figures_modes.mode_line", frequency_hz=frequency, seconds=seconds)
         )
         named.add("modes")
         axes.plot(ends, heights, color=colour, linestyle=dash, linewidth=1.8, label=label)

@@ -23,7 +23,7 @@ import numpy as np
 import pandas as pd
 from scipy.fft import rfft
 
-from studylib import codes, errors, recordings, tables
+from studylib import codes, errors, recordings, sheets, tables
 from studylib.measure.features import FeatureValue, has_sensed_drive
 from studylib.measure.sweep_rows import (
     SweepMeasurement,
@@ -34,7 +34,6 @@ from studylib.measure.sweep_rows import (
     sweep_rows,
 )
 from studylib.measure.take import LevelScale, step_of
-from studylib.sheets import Study, Take
 from studylib.signal import damping, decay_fit, gain_moves, harmonics, quality, samples
 from studylib.signal.decays import Decays, find_decays
 from studylib.signal.sweep import SweepShape, mode_band, usable_band
@@ -74,7 +73,7 @@ class Ring:
             )
         ]
 
-    def modes(self, take: Take, *, wood: str, content: str, aside: str) -> list[tuple]:
+    def modes(self, take: sheets.Take, *, wood: str, content: str, aside: str) -> list[tuple]:
         """Rows of the part table `modes`: all its columns but the number of the mode.
 
         content : a mark of the recording's content.  aside : why the take is set aside, or "".
@@ -116,7 +115,7 @@ class Ring:
         blank = (*_BLANK, False, reason, take.place, np.nan, *_NO_ROOM, "", content)
         return rows or [(*head, 0, *blank)]
 
-    def sweeps(self, take: Take, *, aside: str) -> pd.DataFrame:
+    def sweeps(self, take: sheets.Take, *, aside: str) -> pd.DataFrame:
         """Rows of the part table `sweeps`."""
         return (
             sweep_rows(take.take, self.sweep, usable=not aside)
@@ -124,7 +123,9 @@ class Ring:
             else tables.empty("sweeps")
         )
 
-    def curve(self, take: Take, *, study: Study, scale: LevelScale, aside: str) -> pd.DataFrame:
+    def curve(
+        self, take: sheets.Take, *, study: sheets.Study, scale: LevelScale, aside: str
+    ) -> pd.DataFrame:
         """Rows of the part table `curves`; levels at the bench's gain and brought to full drive."""
         if self.sweep is None:
             return tables.empty("curves")
@@ -132,7 +133,9 @@ class Ring:
             take.take, self.sweep, usable=not aside, **self._levels(take, study, scale)
         )
 
-    def features(self, take: Take, *, study: Study, scale: LevelScale) -> list[FeatureValue]:
+    def features(
+        self, take: sheets.Take, *, study: sheets.Study, scale: LevelScale
+    ) -> list[FeatureValue]:
         """`sweep.*` and `curve.*` of the take, levels likewise."""
         if self.sweep is None:
             return []
@@ -145,7 +148,7 @@ class Ring:
         at_multiples = sweep_feature_values(self.sweep) if levels["sensed"] else ()
         return [*at_multiples, *over_band]
 
-    def _levels(self, take: Take, study: Study, scale: LevelScale) -> dict[str, Any]:
+    def _levels(self, take: sheets.Take, study: sheets.Study, scale: LevelScale) -> dict[str, Any]:
         """How the levels of a sweep are to be given."""
         return {
             "sensed": has_sensed_drive(study.settings) and self.sweep.has_drive,
@@ -154,7 +157,11 @@ class Ring:
 
 
 def measure_ring(
-    study: Study, take: Take, info: recordings.RecordingInfo, *, channels: Mapping[str, int]
+    study: sheets.Study,
+    take: sheets.Take,
+    info: recordings.RecordingInfo,
+    *,
+    channels: Mapping[str, int],
 ) -> Ring | None:
     """The taps or the sweep of one take that can be read; None for every other kind.
 
@@ -184,7 +191,7 @@ def measure_ring(
     )
 
 
-def taps_of(x: np.ndarray, rate_hz: int, study: Study) -> list[Tap]:
+def taps_of(x: np.ndarray, rate_hz: int, study: sheets.Study) -> list[Tap]:
     """The taps in the samples of a response, as study.toml has them looked for."""
     tap = study.settings.tap
     return measure_taps(
@@ -194,7 +201,7 @@ def taps_of(x: np.ndarray, rate_hz: int, study: Study) -> list[Tap]:
 
 
 def _sweep(
-    x: np.ndarray, rate_hz: int, study: Study, shape: SweepShape, names: tuple[str, ...]
+    x: np.ndarray, rate_hz: int, study: sheets.Study, shape: SweepShape, names: tuple[str, ...]
 ) -> Ring:
     tone, tap = study.settings.tone, study.settings.tap
     try:
@@ -216,7 +223,7 @@ def _sweep(
     return Ring(sweep=measured, decays=decays, room=room)
 
 
-def _through_air(study: Study) -> bool:
+def _through_air(study: sheets.Study) -> bool:
     """A microphone hears the room with the board; a sensor on the board does not."""
     return study.settings.channels.response_kind == "microphone"
 
@@ -275,7 +282,7 @@ class TapView:
     taps: tuple[Ringing, ...]
 
 
-def tap_view(study: Study, take: Take) -> TapView:
+def tap_view(study: sheets.Study, take: sheets.Take) -> TapView:
     """Read a tap take and measure it again, as the batch does.
 
     Raises
@@ -316,7 +323,7 @@ def _ringing(tap: Tap) -> Ringing:
     return Ringing(tap.start_s, end, "", modes, **shown)
 
 
-def first_tap(study: Study, batch: str, modes: pd.DataFrame | None = None) -> TapView | None:
+def first_tap(study: sheets.Study, batch: str, modes: pd.DataFrame | None = None) -> TapView | None:
     """The batch's first tap take of a board on the bench that can be read; None without one.
 
     modes : the table `modes` of the batch; where it is given, takes with a refused tap come first,

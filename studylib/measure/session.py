@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from studylib import errors, recordings, tables
+from studylib import errors, recordings, sheets, tables
 from studylib.codes import checks, note, several
 from studylib.measure.rings import Ring, measure_ring
 from studylib.measure.take import (
@@ -31,7 +31,6 @@ from studylib.measure.take import (
     measure_take,
     unreadable,
 )
-from studylib.sheets import Study, Take
 from studylib.signal import quality
 from studylib.signal.noise import NoiseSpectrum
 
@@ -53,7 +52,7 @@ class Session:
     room: NoiseLevels | None
 
 
-def common_rate(study: Study) -> int:
+def common_rate(study: sheets.Study) -> int:
     """The study's sampling rate: as set, else the commonest of its takes.
 
     Parameters
@@ -77,7 +76,7 @@ def common_rate(study: Study) -> int:
     return max(set(rates), key=lambda rate: (rates.count(rate), rate))
 
 
-def header_of(study: Study, take: Take) -> recordings.RecordingInfo:
+def header_of(study: sheets.Study, take: sheets.Take) -> recordings.RecordingInfo:
     """The header, or a stand-in whose `remark` holds why there is none."""
     path = study.path_of(take)
     try:
@@ -88,7 +87,7 @@ def header_of(study: Study, take: Take) -> recordings.RecordingInfo:
 
 
 def session_of(
-    study: Study, takes: tuple[Take, ...], infos: dict[str, recordings.RecordingInfo]
+    study: sheets.Study, takes: tuple[sheets.Take, ...], infos: dict[str, recordings.RecordingInfo]
 ) -> Session:
     """Limits, rate, level and room of a batch; `infos` holds the header of each take.
 
@@ -104,7 +103,7 @@ def session_of(
         quality.overridden(settings.quality), channels, common_rate(study), RELATIVE, None
     )
 
-    def usable(kind: str) -> Iterator[tuple[Take, TakeMeasurement]]:
+    def usable(kind: str) -> Iterator[tuple[sheets.Take, TakeMeasurement]]:
         for take in takes:
             if take.kind == kind and not take.exclude:
                 measured, _ = measured_at(study, take, infos[take.take], session)
@@ -137,14 +136,14 @@ def session_of(
     )
 
 
-def _at_bench_gain(noise: NoiseSpectrum, take: Take) -> NoiseLevels:
+def _at_bench_gain(noise: NoiseSpectrum, take: sheets.Take) -> NoiseLevels:
     """Broadband and A-weighted noise of the response, tone taken out."""
     factor = 10.0 ** (-take.gain_db / 10.0)
     return NoiseLevels(noise.power() * factor, noise.weighted_power() * factor)
 
 
 def _steady_at(
-    study: Study, take: Take, info: recordings.RecordingInfo, session: Session
+    study: sheets.Study, take: sheets.Take, info: recordings.RecordingInfo, session: Session
 ) -> TakeMeasurement:
     """One take without what rings in it, with its checks, those against the room included."""
     if not info.frames:
@@ -195,7 +194,7 @@ def _steady_at(
 
 
 def _noise_checks(
-    take: Take, measured: TakeMeasurement, session: Session, *, has_tone: bool
+    take: sheets.Take, measured: TakeMeasurement, session: Session, *, has_tone: bool
 ) -> Iterator[quality.Check]:
     levels = _at_bench_gain(measured.noise, take)
     fit, tone_power = measured.fit, None
@@ -219,7 +218,7 @@ def _noise_checks(
 
 
 def measured_at(
-    study: Study, take: Take, info: recordings.RecordingInfo, session: Session
+    study: sheets.Study, take: sheets.Take, info: recordings.RecordingInfo, session: Session
 ) -> tuple[TakeMeasurement, Ring | None]:
     """One take with all its checks, and what rings in it.
 
@@ -246,7 +245,7 @@ def measured_at(
 
 
 def bench_table(
-    study: Study,
+    study: sheets.Study,
     batch: str,
     session: Session,
     *,
@@ -287,7 +286,7 @@ def bench_table(
     return tables.typed("bench", [(item, value) for item, value in rows.items() if value])
 
 
-def clocks_note(features: pd.DataFrame, takes: Iterable[Take]) -> str:
+def clocks_note(features: pd.DataFrame, takes: Iterable[sheets.Take]) -> str:
     """How far the tones of a batch lie from tone_hz, as one recorder reads them; "" without any.
 
     features : the table.  A tone that no two clocks explain is left out.
@@ -324,7 +323,7 @@ def _range(values: list[float | None], unit: str) -> str:
     )
 
 
-def _started(takes: tuple[Take, ...]) -> str:
+def _started(takes: tuple[sheets.Take, ...]) -> str:
     given = sorted(take.started for take in takes if take.started is not None)
     if not given:
         return "measure.not_given"

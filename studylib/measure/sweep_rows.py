@@ -22,8 +22,7 @@ import pandas as pd
 
 from studylib import tables
 from studylib.measure.features import FeatureValue
-from studylib.signal import sweep, sweep_orders
-from studylib.signal.bands import third_octave_bands
+from studylib.signal import bands, sweep, sweep_orders
 from studylib.signal.harmonics import DB_PER_RATIO
 
 SWEEP_COLUMNS = tables.TABLES["sweeps"].names
@@ -213,7 +212,7 @@ def curve_feature_values(
     """
     name, unit = ("response_db", "dB") if sensed else ("level_db", unit)
     ends = curve["frequency_hz"].min(), curve["frequency_hz"].max()
-    for band in third_octave_bands(*ends):
+    for band in bands.third_octave_bands(*ends):
         octave, level, u, reason = _between(curve, band.low_hz, band.high_hz)
         found = (level.mean(), _u_mean(u)) if octave.size else (np.nan, np.nan)
         yield _value(f"sweep.band{band.nominal}.{name}", *found, unit, reason)

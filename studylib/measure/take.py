@@ -29,9 +29,8 @@ from pathlib import Path
 import numpy as np
 from scipy.fft import rfft
 
-from studylib import codes, errors, words
+from studylib import codes, errors, recordings, words
 from studylib.codes.checks import Verdict
-from studylib.recordings import RecordingInfo, other_rate, read_window, windows
 from studylib.signal import gain_moves, quality, samples, tone, tone_window
 from studylib.signal.band_edge import band_edge, frame_levels
 from studylib.signal.harmonics import level_db
@@ -123,7 +122,7 @@ class TakeMeasurement:
 
 def measure_take(
     path: Path,
-    info: RecordingInfo,
+    info: recordings.RecordingInfo,
     wanted: Expectation,
     limits: Mapping[str, quality.Entry],
 ) -> TakeMeasurement:
@@ -144,7 +143,7 @@ def measure_take(
         return _where_it_sounds(path, info, wanted, limits)
     checks = quality.file_checks(
         limits,
-        remarks=codes.several([info.remark, other_rate(info, wanted.rate_hz)]),
+        remarks=codes.several([info.remark, recordings.other_rate(info, wanted.rate_hz)]),
         truncated=info.truncated,
         rate_hz=info.rate_hz,
         wanted_rate_hz=wanted.rate_hz,
@@ -184,7 +183,7 @@ def measure_take(
     return replace(found, checks=checks)
 
 
-def step_of(info: RecordingInfo) -> float:
+def step_of(info: recordings.RecordingInfo) -> float:
     """The smallest step of a recording's format, full scale = 1."""
     return 2.0 ** -STEP_BITS.get(info.subtype, 23)
 
@@ -196,7 +195,7 @@ def unreadable(why: str, limits: Mapping[str, quality.Entry]) -> quality.Check:
 
 def _where_it_sounds(
     path: Path,
-    info: RecordingInfo,
+    info: recordings.RecordingInfo,
     wanted: Expectation,
     limits: Mapping[str, quality.Entry],
 ) -> TakeMeasurement:
@@ -228,7 +227,7 @@ def _where_it_sounds(
 
 def _gain_moves(
     path: Path,
-    info: RecordingInfo,
+    info: recordings.RecordingInfo,
     wanted: Expectation,
     limits: Mapping[str, quality.Entry],
     *,
@@ -241,7 +240,9 @@ def _gain_moves(
     (begins, settled, ends), rate = at, info.rate_hz
     beside, settle = round(BESIDE_S * rate), round(SETTLE_S * rate)
     before, during, after = (
-        read_window(path, start=first, frames=max(last - first, 0))[wanted.channels["response"]]
+        recordings.read_window(path, start=first, frames=max(last - first, 0))[
+            wanted.channels["response"]
+        ]
         for first, last in (
             (max(begins - beside, 0), begins - settle),
             (max(settled - beside, begins + settle), settled),
@@ -265,13 +266,15 @@ def _in_doubt(
     if amid < needed:
         return False
     name, at = wanted.tone_on[0], {"rate_hz": wanted.rate_hz, "tone_hz": wanted.tone_hz}
-    x = read_window(path, start=amid, frames=tone_window.block_frames(**at))[wanted.channels[name]]
+    x = recordings.read_window(path, start=amid, frames=tone_window.block_frames(**at))[
+        wanted.channels[name]
+    ]
     first = quality.decibels(abs(found.fit.amplitude[found.names.index(name), 0]) ** 2)
     return bool(tone_window.block_levels(x, **at) > first + tone_window.ALIKE_DB)
 
 
 def _stretch(
-    path: Path, info: RecordingInfo, wanted: Expectation, *, needed: int
+    path: Path, info: recordings.RecordingInfo, wanted: Expectation, *, needed: int
 ) -> tuple[int, int]:
     """(first frame, frame after the last) of where the tone sounds, the block in which it ends left
     out: in the first channel that shows it; else of the whole take."""
@@ -283,8 +286,8 @@ def _stretch(
     parts = [
         tone_window.block_levels(x[picked].reshape(len(picked), -1, frames), **at)
         for x in chain(
-            windows(path, start=0, frames_each=many, count=count),
-            windows(path, start=count * many, frames_each=frames, count=rest),
+            recordings.windows(path, start=0, frames_each=many, count=count),
+            recordings.windows(path, start=count * many, frames_each=frames, count=rest),
         )
     ]
     for levels in np.concatenate(parts, axis=1):
@@ -295,7 +298,7 @@ def _stretch(
     return 0, info.frames
 
 
-def _pieces(info: RecordingInfo, wanted: Expectation) -> tuple[int, int, int]:
+def _pieces(info: recordings.RecordingInfo, wanted: Expectation) -> tuple[int, int, int]:
     """(first frame, frames of a piece, number of pieces): coherent, at most 10 s each."""
     rate = info.rate_hz
     start = round(wanted.skip_s * rate)
@@ -307,7 +310,7 @@ def _pieces(info: RecordingInfo, wanted: Expectation) -> tuple[int, int, int]:
 
 
 def _analyse(
-    path: Path, info: RecordingInfo, wanted: Expectation
+    path: Path, info: recordings.RecordingInfo, wanted: Expectation
 ) -> tuple[TakeMeasurement, list[samples.SampleFacts], float | None]:
     """The take without its checks; the facts of each channel; where its spectrum ends, in Hz."""
     start, n, count = _pieces(info, wanted)
@@ -318,7 +321,7 @@ def _analyse(
     sums, ends, levels = 0.0, None, []
     density = np.zeros(n // 2 + 1)
     step = step_of(info)
-    for x in windows(path, start=start, frames_each=n, count=count):
+    for x in recordings.windows(path, start=start, frames_each=n, count=count):
         x = x if picked == list(range(len(x))) else x[picked]
         facts.append(
             [
@@ -430,7 +433,9 @@ def level_scale(
     return LevelScale(offset, "dB SPL", True, basis, warning)
 
 
-def calibrator_tone(path: Path, info: RecordingInfo, *, channel: int) -> tuple[float, float]:
+def calibrator_tone(
+    path: Path, info: recordings.RecordingInfo, *, channel: int
+) -> tuple[float, float]:
     """The strongest tone between 160 and 1250 Hz: level in dB re full scale, and dB over all other
     sound.
 
@@ -438,7 +443,9 @@ def calibrator_tone(path: Path, info: RecordingInfo, *, channel: int) -> tuple[f
     at most 10 s, away from the handling at both ends.
     """
     n = tone.record_length(min(info.frames, int(tone.MAX_SEGMENT_S * info.rate_hz)))
-    spectrum = rfft(read_window(path, start=(info.frames - n) // 2, frames=n)[channel])[None, :]
+    spectrum = rfft(recordings.read_window(path, start=(info.frames - n) // 2, frames=n)[channel])[
+        None, :
+    ]
     density = windowed_density(spectrum[0], n=n, rate_hz=info.rate_hz)
     low, high = (round(f * n / info.rate_hz) for f in CALIBRATOR_HZ)
     tone_hz = (low + int(np.argmax(density[low : high + 1]))) * info.rate_hz / n

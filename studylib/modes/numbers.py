@@ -26,11 +26,12 @@ import numpy as np
 import pandas as pd
 
 from studylib.modes import alignment
-from studylib.modes.alignment import Built, Lists, Spread, build, median_on_rungs
 
-TAP_SPREAD = Spread(0.004, 0.002, 0.006)  # about 1 % either way, with the density of `alignment`
-TAKE_SPREAD = Spread(0.008, 0.005, 0.015)
-BOARD_SPREAD = Spread(0.02, 0.01, 0.035)
+TAP_SPREAD = alignment.Spread(
+    0.004, 0.002, 0.006
+)  # about 1 % either way, with the density of `alignment`
+TAKE_SPREAD = alignment.Spread(0.008, 0.005, 0.015)
+BOARD_SPREAD = alignment.Spread(0.02, 0.01, 0.035)
 MOUNT_SHIFT = 0.015  # a new mount moves all modes by so much, relative, one standard deviation
 TAP_SHIFT = 0.002
 # How far a board's factor may be from what its sizes say: woods differ in the speed of sound by
@@ -75,12 +76,12 @@ def _numbers(rows: pd.DataFrame, specimens: pd.DataFrame) -> np.ndarray:
     taps = _groups(rows, ["specimen", "take"], ["tap"])
     takes = rows.iloc[np.unique(taps.group, return_index=True)[1]].reset_index(drop=True)
     in_take = _tap_lists(rows, taps)
-    by_take = build(in_take, TAP_SPREAD)
+    by_take = alignment.build(in_take, TAP_SPREAD)
     heard = 2 * by_take.count >= in_take.there.sum(axis=1)[:, None]
     boards = _groups(takes, ["specimen"], ["take"])
     in_board = _upper_lists(in_take, by_take, heard, boards)
     in_board = alignment.shifted(in_board, centre=np.zeros(in_board.x.shape[:2]), width=MOUNT_SHIFT)
-    by_board = build(in_board, TAKE_SPREAD)
+    by_board = alignment.build(in_board, TAKE_SPREAD)
     held = _held(
         by_board,
         _carried(by_take.count, _rising(by_take, heard), boards),
@@ -118,7 +119,7 @@ def _groups(rows: pd.DataFrame, outer: list[str], inner: list[str]) -> _Places:
     )
 
 
-def _tap_lists(rows: pd.DataFrame, taps: _Places) -> Lists:
+def _tap_lists(rows: pd.DataFrame, taps: _Places) -> alignment.Lists:
     frequency = rows["frequency_hz"].to_numpy(float)
     own_u = np.nan_to_num(rows["frequency_u"].to_numpy(float)) / frequency
     # Half a bandwidth is the tolerance, about two and a half standard deviations.
@@ -127,7 +128,7 @@ def _tap_lists(rows: pd.DataFrame, taps: _Places) -> Lists:
     level = taps.spread_out(rows["level_db"].to_numpy(float))
     held = np.zeros(taps.shape[:2])
     x = taps.spread_out(np.log(frequency))
-    return Lists(x, taps.spread_out(sigma, 0.0), _loudness(level), held, held)
+    return alignment.Lists(x, taps.spread_out(sigma, 0.0), _loudness(level), held, held)
 
 
 def _loudness(level: np.ndarray) -> np.ndarray:
@@ -139,19 +140,21 @@ def _loudness(level: np.ndarray) -> np.ndarray:
     return np.where(known, np.clip((level - np.nan_to_num(typical)) / 20.0, -1.0, 1.0), 0.0)
 
 
-def _upper_lists(lists: Lists, built: Built, keep: np.ndarray, above: _Places) -> Lists:
+def _upper_lists(
+    lists: alignment.Lists, built: alignment.Built, keep: np.ndarray, above: _Places
+) -> alignment.Lists:
     """The kept rungs of each group as one list of the level above (prior left open)."""
     m = built.ladder.place.shape[1]
     x = np.where(keep, built.ladder.place, np.nan)
-    others = [median_on_rungs(a, built.rung, m) for a in (lists.sigma, lists.gain)]
+    others = [alignment.median_on_rungs(a, built.rung, m) for a in (lists.sigma, lists.gain)]
     order = _rising(built, keep)
     x, sigma, gain = (_carried(a, order, above) for a in (x, *others))
     there = np.isfinite(x)
     prior = np.zeros(x.shape[:2])
-    return Lists(x, np.where(there, sigma, 0.0), np.where(there, gain, 0.0), prior, prior)
+    return alignment.Lists(x, np.where(there, sigma, 0.0), np.where(there, gain, 0.0), prior, prior)
 
 
-def _rising(built: Built, keep: np.ndarray) -> np.ndarray:
+def _rising(built: alignment.Built, keep: np.ndarray) -> np.ndarray:
     """(G, m) the kept rungs' places in rising order, the others last."""
     return np.argsort(np.where(keep, built.ladder.place, np.nan), axis=1, kind="stable")
 
@@ -163,7 +166,9 @@ def _carried(values: np.ndarray, order: np.ndarray, above: _Places) -> np.ndarra
     return out
 
 
-def _held(built: Built, shown: np.ndarray, takes: pd.DataFrame, boards: _Places) -> np.ndarray:
+def _held(
+    built: alignment.Built, shown: np.ndarray, takes: pd.DataFrame, boards: _Places
+) -> np.ndarray:
     """(boards, m) modes that at least half of a board's takes and a third of its taps show.
 
     Tap takes and sweeps are counted apart; one of the two is enough. `shown` (boards, takes, n):
@@ -186,7 +191,11 @@ def _held(built: Built, shown: np.ndarray, takes: pd.DataFrame, boards: _Places)
 
 
 def _number_boards(
-    lists: Lists, built: Built, held: np.ndarray, names: pd.Series, specimens: pd.DataFrame
+    lists: alignment.Lists,
+    built: alignment.Built,
+    held: np.ndarray,
+    names: pd.Series,
+    specimens: pd.DataFrame,
 ) -> np.ndarray:
     """(boards, m) number of each board's rung; NaN for none."""
     boards, m = held.shape
@@ -194,13 +203,15 @@ def _number_boards(
     of_boards = _upper_lists(
         lists, built, held, _Places(np.zeros(boards, int), np.arange(boards), np.zeros(boards, int))
     )
-    of_boards = Lists(of_boards.x, of_boards.sigma, of_boards.gain, centre[None], width[None])
+    of_boards = alignment.Lists(
+        of_boards.x, of_boards.sigma, of_boards.gain, centre[None], width[None]
+    )
     # Ordinary boards are taken up first; each of a few is tried as the first.
     entries = np.isfinite(of_boards.x[0]).sum(axis=1)
     order = np.argsort(np.abs(entries - np.median(entries[entries > 0])), kind="stable")
     orders = (np.r_[order[k], np.delete(order, k)] for k in range(min(SEEDS, len(order))))
     best = max(
-        (build(of_boards, BOARD_SPREAD, order=one) for one in orders),
+        (alignment.build(of_boards, BOARD_SPREAD, order=one) for one in orders),
         key=lambda found: found.score[0],
     )
     flat, ladder = of_boards.flat(), best.ladder.repeated(boards)
@@ -241,8 +252,8 @@ def _log_or_nan(column: pd.Series) -> np.ndarray:
 def _number_taps(
     taps: _Places,
     boards: _Places,
-    in_take: Lists,
-    by_board: Built,
+    in_take: alignment.Lists,
+    by_board: alignment.Built,
     held: np.ndarray,
     rung_number: np.ndarray,
 ) -> np.ndarray:

@@ -13,10 +13,9 @@ from itertools import groupby
 
 import pandas as pd
 
-from studylib import sheets, words
+from studylib import codes, sheets, words
 from studylib.attribution import excess, shared, uncertainty
 from studylib.attribution.verdicts import NEAR_DB, highest_shown
-from studylib.codes import holding, note
 from studylib.codes.attribution import Control, StepVerdict, Verdict
 from studylib.measure.features import has_sensed_drive
 from studylib.report.rivals.basis import mounts_of
@@ -38,26 +37,26 @@ def attribution_sentences(summary: Summary) -> list[str]:
     """What the harmonics turned out to be, over all mounts, and what that rests on."""
     table = summary.attribution.table
     if table.empty:
-        return [note("attribution.nothing")]
+        return [codes.note("attribution.nothing")]
     usable = table[table["observed_db"].notna()]
     mounts, measured = len(mounts_of(table)), len(mounts_of(usable))
     if not measured:
-        return [note("attribution.no_usable_tone", mounts=mounts), *_basis(summary)]
+        return [codes.note("attribution.no_usable_tone", mounts=mounts), *_basis(summary)]
     heard = usable[usable["verdict"] != Verdict.NOISE]
     specimens = usable["specimen"].nunique()
     count = heard["verdict"].value_counts()
     beyond = table[table["verdict"] == Verdict.BEYOND]
     places = [
-        note("attribution.place_harmonics", specimen=specimen, mount=mount, harmonics=own)
+        codes.note("attribution.place_harmonics", specimen=specimen, mount=mount, harmonics=own)
         for (specimen, mount), own in beyond.groupby(["specimen", "mount"], sort=False)["harmonic"]
     ]
     return [
-        note("attribution.heard", mounts=measured, specimens=specimens, harmonics=len(heard)),
-        *holding(
-            (mounts > measured, note("attribution.lost_mounts", mounts=mounts - measured)),
+        codes.note("attribution.heard", mounts=measured, specimens=specimens, harmonics=len(heard)),
+        *codes.holding(
+            (mounts > measured, codes.note("attribution.lost_mounts", mounts=mounts - measured)),
         ),
         *(
-            note(
+            codes.note(
                 "attribution.counted_verdict",
                 verdict=verdict,
                 harmonics=count[verdict],
@@ -68,7 +67,7 @@ def attribution_sentences(summary: Summary) -> list[str]:
             if verdict in count
         ),
         *_basis(summary),
-        *holding((places, note("attribution.beyond_places", places=places))),
+        *codes.holding((places, codes.note("attribution.beyond_places", places=places))),
     ]
 
 
@@ -84,12 +83,12 @@ _IN_ORDER = (
 
 def _basis(summary: Summary) -> list[str]:
     if not has_sensed_drive(summary.study.settings):
-        return [note("attribution.no_sensor")]
+        return [codes.note("attribution.no_sensor")]
     spread = summary.attribution.take_spread
-    repeated = note(
+    repeated = codes.note(
         "attribution.take_spread", sd_db=uncertainty.DB * spread.level**0.5, df=spread.df
     )
-    return [note("attribution.basis"), *holding((spread.df, repeated))]
+    return [codes.note("attribution.basis"), *codes.holding((spread.df, repeated))]
 
 
 def counts_table(summary: Summary) -> pd.DataFrame:
@@ -117,7 +116,7 @@ def wanted_table(summary: Summary) -> pd.DataFrame:
     table = summary.attribution.table
     counts = table.loc[table["verdict"] == Verdict.CANNOT_TELL, "settle"].value_counts()
     rows = [
-        (note(control), int(counts[control]), *_how(control))
+        (codes.note(control), int(counts[control]), *_how(control))
         for control in Control
         if control in counts
     ]
@@ -129,8 +128,8 @@ def controls_table(study: sheets.Study) -> pd.DataFrame:
     """Every control: what it rules out, which batches have it, how to record it, with what care."""
     rows = [
         (
-            note(control),
-            note(control, part="tells"),
+            codes.note(control),
+            codes.note(control, part="tells"),
             text.listed([batch for batch in study.batches if _has(study, batch, control)])
             or words.say("attribution.no_batch"),
             *_how(control),
@@ -145,7 +144,7 @@ def controls_table(study: sheets.Study) -> pd.DataFrame:
 
 def _how(control: Control) -> list[str]:
     """How to record a control, at which level to start, with what care."""
-    return [note(control, part=part) for part in ("how", "start", "care")]
+    return [codes.note(control, part=part) for part in ("how", "start", "care")]
 
 
 def _headings(*columns: str) -> list[str]:
@@ -194,15 +193,15 @@ def steps_sentences(summary: Summary) -> list[str]:
     """What the drive steps say: mounts and harmonics, never woods."""
     steps = summary.attribution.steps
     if steps.empty:
-        return [note("attribution.no_steps")]
+        return [codes.note("attribution.no_steps")]
     count = steps["verdict"].value_counts()
     places = [
-        note("attribution.place", **place)
+        codes.note("attribution.place", **place)
         for place in mounts_of(steps[steps["verdict"] == StepVerdict.NOT_WITH]).to_dict("records")
     ]
     return [
-        note("attribution.stepped_mounts", mounts=len(mounts_of(steps))),
-        note(
+        codes.note("attribution.stepped_mounts", mounts=len(mounts_of(steps))),
+        codes.note(
             "attribution.step_counts",
             readings=len(steps),
             with_driver=count.get(StepVerdict.WITH, 0),
@@ -210,7 +209,7 @@ def steps_sentences(summary: Summary) -> list[str]:
             open=count.get(StepVerdict.CANNOT_TELL, 0),
             margin_db=excess.MARGIN_DB,
         ),
-        *holding((places, note("attribution.odd_steps", places=places))),
+        *codes.holding((places, codes.note("attribution.odd_steps", places=places))),
     ]
 
 
@@ -218,14 +217,14 @@ def story_sentence(table: pd.DataFrame, specimen: str) -> str:
     """Verdicts of one specimen, counted."""
     rows = table[(table["specimen"] == specimen) & (table["verdict"] != Verdict.NOISE)]
     if rows.empty:
-        return note("attribution.story_below_noise", specimen=specimen)
+        return codes.note("attribution.story_below_noise", specimen=specimen)
     counts = rows["verdict"].value_counts()
     told = [
-        note("attribution.verdict_count", verdict=verdict, count=counts[verdict])
+        codes.note("attribution.verdict_count", verdict=verdict, count=counts[verdict])
         for verdict in Verdict
         if verdict in counts
     ]
-    return note(
+    return codes.note(
         "attribution.story",
         specimen=specimen,
         harmonics=len(rows),
@@ -249,7 +248,7 @@ def _levels(level: pd.Series, limit: pd.Series) -> list[str]:
     return [
         "attribution.not_tested"
         if math.isnan(value)
-        else note("attribution.at_most", level=value)
+        else codes.note("attribution.at_most", level=value)
         if most
         else numbers.fixed(value, 1)
         for value, most in zip(level, limit.astype(bool), strict=True)

@@ -14,8 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from studylib import sheets, words
-from studylib.codes import holding, note
+from studylib import codes, sheets, words
 from studylib.codes.wood import ModeBasis
 from studylib.modes.gathered import Gathered
 from studylib.modes.means import (
@@ -92,12 +91,12 @@ def tap_sentences(modes: pd.DataFrame) -> list[str]:
     """
     taps = modes[modes["kind"] == "tap"]
     if taps.empty:
-        return [note("modes_report.no_taps")]
+        return [codes.note("modes_report.no_taps")]
     each = taps.groupby(["take", "tap"], sort=False).agg(
         wood=("wood", "first"), usable=("usable", "any"), support=("support", "first")
     )
     each = each[each.index.get_level_values("tap") > 0]
-    found = note(
+    found = codes.note(
         "modes_report.taps_found",
         taps=len(each),
         takes=taps["take"].nunique(),
@@ -105,9 +104,9 @@ def tap_sentences(modes: pd.DataFrame) -> list[str]:
     )
     woods = each.loc[~each["usable"].astype(bool), "wood"].value_counts().to_dict()
     lost = (
-        note("modes_report.refused", taps=sum(woods.values()), woods=woods)
+        codes.note("modes_report.refused", taps=sum(woods.values()), woods=woods)
         if woods
-        else note("modes_report.none_refused")
+        else codes.note("modes_report.none_refused")
     )
     return [found, lost, *_room_sentences(taps)]
 
@@ -131,9 +130,9 @@ def _room_sentences(taps: pd.DataFrame) -> list[str]:
     places = in_room.groupby(mount)["place"].transform("nunique")
     alone = list(in_room.loc[places == 1, "specimen"])
     said = [
-        note("modes_report.room_heard", taps=len(heard), of=len(each), **room),
-        *[note("modes_report.one_place", boards=list(dict.fromkeys(alone)))] * bool(alone),
-        *[note("modes_report.many_places")] * (len(alone) < len(in_room)),
+        codes.note("modes_report.room_heard", taps=len(heard), of=len(each), **room),
+        *[codes.note("modes_report.one_place", boards=list(dict.fromkeys(alone)))] * bool(alone),
+        *[codes.note("modes_report.many_places")] * (len(alone) < len(in_room)),
     ]
     u, room_u = (in_room[x] / in_room["loss_factor"] for x in _LOSS_U)
     own = np.sqrt(own_squared(u, room_u) / places)
@@ -143,9 +142,9 @@ def _room_sentences(taps: pd.DataFrame) -> list[str]:
     # How many decays of a mount it hides; nothing before the modes have their numbers.
     rows = tap_rows(taps)
     hidden, decays = len(hidden_decays(rows)), len(rows[MOUNT].drop_duplicates())
-    told = note("modes_report.room_hides", hidden=hidden, decays=decays)
-    advice = ["room.near", note("room.moved", places=3), "room.damped", "room.contact"]
-    return [*said, *holding((hidden, told)), *advice]
+    told = codes.note("modes_report.room_hides", hidden=hidden, decays=decays)
+    advice = ["room.near", codes.note("room.moved", places=3), "room.damped", "room.contact"]
+    return [*said, *codes.holding((hidden, told)), *advice]
 
 
 def refused_table(modes: pd.DataFrame) -> pd.DataFrame:
@@ -219,10 +218,12 @@ def missing_sentences(boards: pd.DataFrame) -> list[str]:
     """Which numbered mode was not found in which board."""
     lost = boards[boards["missing"].astype(bool)]
     found = [
-        note("modes_report.missing", mode=mode, support=support, boards=list(rows["specimen"]))
+        codes.note(
+            "modes_report.missing", mode=mode, support=support, boards=list(rows["specimen"])
+        )
         for (support, mode), rows in lost.groupby(["support", "mode"], sort=True)
     ]
-    return [*found, note("modes_report.why_missing")] if found else []
+    return [*found, codes.note("modes_report.why_missing")] if found else []
 
 
 def bench_sentence(boards: pd.DataFrame) -> list[str]:
@@ -235,13 +236,13 @@ def bench_sentence(boards: pd.DataFrame) -> list[str]:
     ratio = {
         name: pairs[name, "bench"] / pairs[name, "free"] for name in ("frequency_hz", "loss_factor")
     }
-    told = note(
+    told = codes.note(
         "modes_report.bench_against_free",
         boards=len(pairs),
         frequency_percent=_ends(100 * (ratio["frequency_hz"] - 1)),
         loss_ratio=_ends(ratio["loss_factor"]),
     )
-    return holding((len(pairs), told))
+    return codes.holding((len(pairs), told))
 
 
 def _ends(values: pd.Series) -> tuple[float, float]:
@@ -262,10 +263,10 @@ def size_sentences(near: pd.DataFrame) -> list[str]:
     """Which harmonics of the tone the boards' size alone would lift."""
     compared, basis = _compared(near)
     if not basis:
-        return [note("modes_report.modes_unknown")]
+        return [codes.note("modes_report.modes_unknown")]
     rows = compared[compared["basis"] == basis]
     if rows["gain_db"].isna().all():
-        return [note("modes_report.gain_unknown")]
+        return [codes.note("modes_report.gain_unknown")]
     boards = rows["specimen"].nunique()
     count = rows.groupby("harmonic")["lifted"].agg(["sum", "size"])
     in_all = [k for k, n in count.iterrows() if n["sum"] == n["size"] == boards]
@@ -273,12 +274,12 @@ def size_sentences(near: pd.DataFrame) -> list[str]:
     about = {"boards": boards, "basis": basis, "lifted_db": near_tone.LIFTED_DB}
     near = [rows[rows["harmonic"] == k] for k in in_all[:FIRST]]
     return [
-        note("modes_report.lifted_in_all", harmonics=in_all, **about)
+        codes.note("modes_report.lifted_in_all", harmonics=in_all, **about)
         if in_all
-        else note("modes_report.lifted_in_none", **about),
-        *holding((in_some, note("modes_report.lifted_in_some", harmonics=in_some))),
+        else codes.note("modes_report.lifted_in_none", **about),
+        *codes.holding((in_some, codes.note("modes_report.lifted_in_some", harmonics=in_some))),
         *(
-            note(
+            codes.note(
                 "modes_report.nearest_mode",
                 harmonic=own["harmonic"].iloc[0],
                 frequency_hz=own["frequency_hz"].iloc[0],
@@ -325,18 +326,18 @@ def near_table(near: pd.DataFrame) -> pd.DataFrame:
 
 def about_damping() -> list[str]:
     """One quantity, four names."""
-    return [note("modes_report.about_damping")]
+    return [codes.note("modes_report.about_damping")]
 
 
 def sweep_sentences(study: sheets.Study) -> list[str]:
     """What the sweeps gave."""
     takes = [t for t in study.takes if t.kind == "sweep" and not t.exclude]
     if not takes:
-        return [note("modes_report.no_sweeps")]
+        return [codes.note("modes_report.no_sweeps")]
     if not study.settings.sweep.known:
-        return [note("modes_report.sweep_shape_unknown")]
+        return [codes.note("modes_report.sweep_shape_unknown")]
     mounts = len({(t.specimen, t.mount) for t in takes})
-    return [note("modes_report.sweeps_found", sweeps=len(takes), mounts=mounts)]
+    return [codes.note("modes_report.sweeps_found", sweeps=len(takes), mounts=mounts)]
 
 
 def wood_sentences(modes: StudyModes) -> list[str]:
@@ -344,13 +345,13 @@ def wood_sentences(modes: StudyModes) -> list[str]:
     wood = modes.wood[modes.wood["role"] == ""]
     known = wood[(wood["quantity"] == MODULUS) & wood["value"].notna()]
     return (
-        [note("modes_report.stiffness_unknown"), *_moisture(wood), *modes.warnings]
+        [codes.note("modes_report.stiffness_unknown"), *_moisture(wood), *modes.warnings]
         if known.empty
         else [
-            note("modes_report.stiffness_known", boards=known["specimen"].nunique()),
+            codes.note("modes_report.stiffness_known", boards=known["specimen"].nunique()),
             *_moisture(wood),
             *modes.warnings,
-            note("modes_report.limits_of_stiffness"),
+            codes.note("modes_report.limits_of_stiffness"),
         ]
     )
 
@@ -360,7 +361,7 @@ def _moisture(wood: pd.DataFrame) -> list[str]:
     named = {"measured": "moisture_pct", "from_air": "equilibrium_moisture_pct"}
     values = {key: wood.loc[wood["quantity"] == name, "value"] for key, name in named.items()}
     ends = {key: _ends(own) if own.notna().any() else None for key, own in values.items()}
-    return [note("modes_report.moisture", **ends)] if any(ends.values()) else []
+    return [codes.note("modes_report.moisture", **ends)] if any(ends.values()) else []
 
 
 def properties_table(wood: pd.DataFrame) -> pd.DataFrame:

@@ -15,15 +15,7 @@ import pandas as pd
 from studylib import codes, errors, register, sheets
 from studylib.measure.features import has_sensed_drive
 from studylib.sheets.settings import Plan
-from studylib.stats import effects, looks, planning, scales
-from studylib.stats.power import (
-    Chances,
-    Decision,
-    Fewest,
-    limit_for_same,
-    sources_for_same,
-    sources_to_declare,
-)
+from studylib.stats import effects, looks, planning, power, scales
 
 
 @dataclass(frozen=True)
@@ -44,16 +36,16 @@ class FeaturePlan:
     spreads: planning.Spreads
     difference: float
     limit: float | None
-    chances: Chances | None
-    chances_low: Chances | None
-    chances_high: Chances | None
-    unlimited: Chances | None
-    equal: Chances | None
-    locked: Chances | None
+    chances: power.Chances | None
+    chances_low: power.Chances | None
+    chances_high: power.Chances | None
+    unlimited: power.Chances | None
+    equal: power.Chances | None
+    locked: power.Chances | None
     claims: int
     same_limit: float
-    declare: tuple[Fewest, Fewest, Fewest]
-    same: tuple[Fewest, Fewest, Fewest] | None
+    declare: tuple[power.Fewest, power.Fewest, power.Fewest]
+    same: tuple[power.Fewest, power.Fewest, power.Fewest] | None
 
 
 @dataclass(frozen=True)
@@ -67,7 +59,7 @@ class StudyPlan:
     study: sheets.Study
     planks: dict[str, int]
     nest: planning.Nest
-    decision: Decision
+    decision: power.Decision
     assumed: bool
     features: tuple[FeaturePlan, ...]
 
@@ -170,7 +162,7 @@ def plan_study(study: sheets.Study) -> StudyPlan:
     study = study.from_stage(study.stages[-1])
     planks, below, assumed = _planks(study)
     dealt = settings.plan.mounts % settings.plan.batches != 0
-    decision = Decision(
+    decision = power.Decision(
         woods=len(planks),
         primary=len(settings.decide.primary),
         **looks.levels(settings.decide.confidence, settings.decide.looks)._asdict(),
@@ -230,7 +222,11 @@ def _limit(study: sheets.Study, feature: register.Feature) -> float | None:
 
 
 def _feature(
-    study: sheets.Study, name: str, planks: dict[str, int], nest: planning.Nest, decision: Decision
+    study: sheets.Study,
+    name: str,
+    planks: dict[str, int],
+    nest: planning.Nest,
+    decision: power.Decision,
 ) -> FeaturePlan:
     feature, spreads = register.find(name), _spreads(study, name)
     limit = _limit(study, feature)
@@ -239,7 +235,9 @@ def _feature(
     low, high = map(spreads.with_source, (spreads.source_low, spreads.source_high))
     variances = [nest.variance(own) for own in (spreads, low, high)]
 
-    def chances(true: float, variance: float, decision: Decision = decision) -> Chances | None:
+    def chances(
+        true: float, variance: float, decision: power.Decision = decision
+    ) -> power.Chances | None:
         return decision.chances(true, variance, counts, limit=limit) if counts[0] > 1 else None
 
     middle = variances[0]
@@ -259,7 +257,7 @@ def _feature(
         locked=chances(difference, middle, locked),
         claims=claims,
         same_limit=math.sqrt(middle)
-        * limit_for_same(
+        * power.limit_for_same(
             counts[0],
             woods=len(counts),
             confidence=decision.confidence,
@@ -267,8 +265,8 @@ def _feature(
         )
         if counts[0] > 1
         else math.inf,
-        declare=tuple(sources_to_declare(difference, one, decision) for one in variances),
+        declare=tuple(power.sources_to_declare(difference, one, decision) for one in variances),
         same=None
         if limit is None
-        else tuple(sources_for_same(limit, one, decision) for one in variances),
+        else tuple(power.sources_for_same(limit, one, decision) for one in variances),
     )

@@ -24,18 +24,7 @@ from studylib.report.summary import Summary
 from studylib.sheets.files import grouped
 from studylib.stats import scales
 from studylib.words import feature as in_plain_words
-from studylib.words import text
-from studylib.words.numbers import (
-    MISSING,
-    between,
-    cents_from_percent,
-    exact,
-    fixed,
-    p_value,
-    percent,
-    rounded,
-    signed,
-)
+from studylib.words import numbers, text
 
 MOST_EXPLORATORY = 30
 
@@ -48,7 +37,7 @@ def reader_table(headings: str, rows: Iterable) -> pd.DataFrame:
 def amount_fields(feature: str, difference: float, low: float, high: float, unit: str) -> dict:
     """A difference as the fields of a note; that of a frequency also in cents."""
     told = register.find(feature).is_frequency and np.isfinite(difference)
-    cents = [cents_from_percent(end) for end in (difference, low, high)] if told else None
+    cents = [numbers.cents_from_percent(end) for end in (difference, low, high)] if told else None
     return {"difference": difference, "low": low, "high": high, "unit": unit, "cents": cents}
 
 
@@ -96,7 +85,7 @@ def _pair(row) -> tuple[str, ...]:
         row.feature,
         f"{row.wood_b} minus {row.wood_a}",
         amount(row),
-        between(row.low, row.high, row.unit),
+        numbers.between(row.low, row.high, row.unit),
     )
 
 
@@ -107,12 +96,12 @@ def _told(row) -> str:
 
 
 def _size(summary: Summary, row) -> tuple[str, ...]:
-    g = f"{signed(row.g, row.g_low, row.g_high)} ({between(row.g_low, row.g_high)})"
+    g = f"{numbers.signed(row.g, row.g_low, row.g_high)} ({numbers.between(row.g_low, row.g_high)})"
     limit = row.limit if np.isfinite(row.limit) else None
     limits = summary.study.settings.decide.limits
     return (
         g,
-        fixed(row.over_boards, 1),
+        numbers.fixed(row.over_boards, 1),
         words.say("effects.limit", limit=limit, unit=row.unit, own=row.feature in limits),
         f"{row.n_b} and {row.n_a}",
     )
@@ -125,7 +114,7 @@ def positive_control_table(summary: Summary) -> pd.DataFrame:
             row.feature,
             f"{row.changed} minus {row.reference}",
             amount(row),
-            between(row.low, row.high, row.unit),
+            numbers.between(row.low, row.high, row.unit),
             row.detected,
             row.reason,
         )
@@ -139,10 +128,10 @@ def variance_table(summary: Summary) -> pd.DataFrame:
     rows = [
         (
             *(row.feature, text.level_word(row.level)),
-            percent(row.share) if np.isfinite(row.share) else "",
-            f"{rounded(sd)} {known.difference_unit}",
-            between(low, high, known.difference_unit),
-            exact(row.df, digits=3) if np.isfinite(row.df) else "",
+            numbers.percent(row.share) if np.isfinite(row.share) else "",
+            f"{numbers.rounded(sd)} {known.difference_unit}",
+            numbers.between(low, high, known.difference_unit),
+            numbers.exact(row.df, digits=3) if np.isfinite(row.df) else "",
             row.method,
         )
         for row in summary.primary_variance().itertuples()
@@ -161,9 +150,9 @@ def precision_table(summary: Summary) -> pd.DataFrame:
         (
             row.feature,
             _with_unit(row.repeatability_sd, row.unit),
-            between(row.repeatability_low, row.repeatability_high, row.unit),
+            numbers.between(row.repeatability_low, row.repeatability_high, row.unit),
             _with_unit(row.intermediate_sd, row.unit),
-            between(row.intermediate_low, row.intermediate_high, row.unit),
+            numbers.between(row.intermediate_low, row.intermediate_high, row.unit),
             row.reason,
         )
         for row in precision[precision["feature"].isin(summary.primary)].itertuples()
@@ -242,19 +231,19 @@ def limits_table(summary: Summary) -> pd.DataFrame:
         limit, source = "none", known.limit_source
         if known.name in limits.index:
             low, high = scales.limit_band(limits.at[known.name, "limit"], known)
-            limit = f"{exact(low)} to {exact(high)} {known.difference_unit}"
+            limit = f"{numbers.exact(low)} to {numbers.exact(high)} {known.difference_unit}"
             source = limits.at[known.name, "source"]
         rows.append((known.name, in_plain_words(known.name), limit, source))
     return reader_table("effects.limits_headings", rows)
 
 
 def _with_unit(value: float, unit: str) -> str:
-    return f"{rounded(value)} {unit}" if np.isfinite(value) else MISSING
+    return f"{numbers.rounded(value)} {unit}" if np.isfinite(value) else numbers.MISSING
 
 
 def _p(value: float) -> str:
     """A p value; "" for none, as a table leaves its cell empty."""
-    return p_value(value) if np.isfinite(value) else ""
+    return numbers.p_value(value) if np.isfinite(value) else ""
 
 
 def budgets_table(summary: Summary) -> pd.DataFrame:

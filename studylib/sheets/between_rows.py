@@ -16,11 +16,10 @@ from collections.abc import Callable, Hashable, Iterable, Sequence
 from itertools import pairwise
 from typing import Any, TypeVar
 
-from studylib.codes import Code, holding, note
+from studylib import codes, writing
 from studylib.sheets import files, likely_slips
 from studylib.sheets.rows import BOARD_KINDS, TONE_KINDS, Specimen, Take
 from studylib.sheets.settings import Settings
-from studylib.writing import slug
 
 SPECIMENS, TAKES = "specimens.csv", "takes.csv"
 MOUNT_KINDS = (*BOARD_KINDS, "airborne")
@@ -36,8 +35,8 @@ MULTIPLE_MARGIN = 0.01
 Item = TypeVar("Item")
 
 
-def _take_note(code: Code, take: Take, column: str, **fields: Any) -> str:
-    return note(code, file=TAKES, row=take.row, column=column, **fields)
+def _take_note(code: codes.Code, take: Take, column: str, **fields: Any) -> str:
+    return codes.note(code, file=TAKES, row=take.row, column=column, **fields)
 
 
 # Faults
@@ -54,7 +53,7 @@ def repeated_ids(table: files.Table, column: str) -> list[str]:
     """Ids that an earlier row has already."""
     rows = [row for row in table.rows if row.cells.get(column)]
     return [
-        note(
+        codes.note(
             "sheets.id_twice",
             file=table.name,
             row=row.number,
@@ -71,7 +70,7 @@ def role_faults(specimens: Sequence[Specimen]) -> list[str]:
     references = [s for s in specimens if s.role == "reference"]
     place = {"file": SPECIMENS, "column": "role"}
     return [
-        note("sheets.second_reference", **place, row=other.row, reference=first.specimen)
+        codes.note("sheets.second_reference", **place, row=other.row, reference=first.specimen)
         for first, other in _seen_before(references, lambda s: s.role)
     ]
 
@@ -112,10 +111,11 @@ def take_faults(takes: Sequence[Take]) -> list[str]:
         *(
             _take_note(
                 "sheets.batches_share_file", t, "batch",
-                batch=t.batch, other=known.batch, other_row=known.row, shared=slug(t.batch),
+                batch=t.batch, other=known.batch, other_row=known.row, shared=writing.slug(t.batch),
             )
             for known, t in _seen_before(
-                sorted(first_of_batch, key=lambda t: t.row), lambda t: slug(t.batch).casefold()
+                sorted(first_of_batch, key=lambda t: t.row),
+                lambda t: writing.slug(t.batch).casefold(),
             )
         ),
         # Times with and without an offset cannot be put in order.
@@ -162,8 +162,8 @@ def specimen_warnings(specimens: Sequence[Specimen], table: files.Table) -> list
         *likely_slips.spellings((s.source for s in compared if s.source), SPECIMENS, "plank"),
         *likely_slips.spellings((s.specimen for s in specimens), SPECIMENS, "board"),
         *_formulas(SPECIMENS, specimens, ("specimen", "wood", "source")),
-        *[note("sheets.no_sizes", file=SPECIMENS, columns=missing)] * bool(missing),
-        *[note("sheets.no_reference", **role)] * alone,
+        *[codes.note("sheets.no_sizes", file=SPECIMENS, columns=missing)] * bool(missing),
+        *[codes.note("sheets.no_reference", **role)] * alone,
     ]
 
 
@@ -181,9 +181,9 @@ def plank_warnings(specimens: Sequence[Specimen], settings: Settings) -> list[st
     few = {wood: count for wood, count in counts.items() if count < least}
     rows, woods = [s.row for s in unnamed], dict.fromkeys(s.wood for s in unnamed)
     place = {"file": SPECIMENS, "column": "source"}
-    return holding(
-        (rows, note("sheets.planks_unnamed", **place, rows=rows, woods=list(woods))),
-        (few, note("sheets.few_planks", **place, planks=few, least=least)),
+    return codes.holding(
+        (rows, codes.note("sheets.planks_unnamed", **place, rows=rows, woods=list(woods))),
+        (few, codes.note("sheets.few_planks", **place, planks=few, least=least)),
     )
 
 
@@ -191,7 +191,7 @@ def _shared_sources(compared: Sequence[Specimen]) -> list[str]:
     woods = files.grouped((s.source, s.wood) for s in compared if s.source)
     place = {"file": SPECIMENS, "column": "source"}
     return [
-        note("sheets.shared_source", **place, value=source, woods=list(dict.fromkeys(groups)))
+        codes.note("sheets.shared_source", **place, value=source, woods=list(dict.fromkeys(groups)))
         for source, groups in woods.items()
         if len(set(groups)) > 1
     ]
@@ -207,7 +207,9 @@ def _formulas(
         for column, texts in odd.items()
     }
     return [
-        note("sheets.formula", file=name, row=row, column=column, value=text, more=len(own) - 1)
+        codes.note(
+            "sheets.formula", file=name, row=row, column=column, value=text, more=len(own) - 1
+        )
         for column, own in found.items()
         for row, text in own[:1]
     ]
@@ -245,7 +247,7 @@ def waiting_takes(takes: Sequence[Take], planned: Sequence[Take]) -> list[str]:
     begun = {take.batch for take in takes}
     waiting = files.grouped((take.batch, take) for take in planned if take.batch in begun)
     return [
-        note(
+        codes.note(
             "sheets.waiting",
             file=TAKES,
             batch=batch,
@@ -316,9 +318,9 @@ def _uneven(takes: Sequence[Take], specimens: Sequence[Specimen]) -> list[str]:
     unseen = [s for s in specimens if s.specimen not in seen]
     boards, column = {"file": SPECIMENS, "column": "specimen"}, {"file": TAKES, "column": "mount"}
     return [
-        *(note("sheets.no_takes", **boards, row=s.row, value=s.specimen) for s in unseen),
+        *(codes.note("sheets.no_takes", **boards, row=s.row, value=s.specimen) for s in unseen),
         *(
-            note("sheets.fewer_mounts", **column, value=name, mounts=n, usual=usual)
+            codes.note("sheets.fewer_mounts", **column, value=name, mounts=n, usual=usual)
             for name, n in fewer.items()
         ),
     ]
@@ -331,7 +333,7 @@ def _reference_gaps(takes: Sequence[Take], specimens: Sequence[Specimen]) -> lis
     batches = dict.fromkeys(t.batch for t in takes)
     measured = {t.batch for t in _mounted(takes) if t.specimen == reference}
     return [
-        note("sheets.reference_not_in_batch", file=TAKES, reference=reference, batch=batch)
+        codes.note("sheets.reference_not_in_batch", file=TAKES, reference=reference, batch=batch)
         for batch in batches
         if batch not in measured
     ]
@@ -360,7 +362,7 @@ def _calibrators(takes: Sequence[Take], settings: Settings) -> list[str]:
             for batch, t in calibrated.items()
         ]
     return [
-        note("sheets.no_calibrator", file=TAKES, batch=batch)
+        codes.note("sheets.no_calibrator", file=TAKES, batch=batch)
         for batch in batches
         if batch not in calibrated and settings.channels.response_kind == "microphone"
     ]

@@ -18,8 +18,7 @@ from typing import Any
 
 from pydantic import BaseModel, ValidationError
 
-from studylib import errors, register
-from studylib.codes import fields_of, holding, note
+from studylib import codes, errors, register
 from studylib.sheets.field_faults import field_faults, placed, quotable
 from studylib.sheets.files import read_text
 from studylib.sheets.settings import (
@@ -105,7 +104,7 @@ def read_settings(path: Path) -> Reading:
 
 def _fault(code: str, section: str, /, **fields: Any) -> str:
     """A note about a section of study.toml; `key` and `item` in it are part of the place."""
-    return note(code, file=FILE, section=section, **fields)
+    return codes.note(code, file=FILE, section=section, **fields)
 
 
 def _parse(text: str) -> dict[str, Any]:
@@ -116,13 +115,13 @@ def _parse(text: str) -> dict[str, Any]:
         place = {"line": int(line[1])} if line else {"at_end": True}
         # Python's own words are all that tells one kind of fault from the other.
         if re.search("overwrite|twice|redefine|mutate", str(error)):
-            raise errors.InputError(note("settings.key_twice", file=FILE, **place)) from None
-        raise errors.InputError(note("settings.not_toml", file=FILE, **place)) from None
+            raise errors.InputError(codes.note("settings.key_twice", file=FILE, **place)) from None
+        raise errors.InputError(codes.note("settings.not_toml", file=FILE, **place)) from None
 
 
 def _unknown(raw: dict[str, Any], known: Sequence[str], **place: str) -> list[str]:
     return [
-        note("settings.unknown_key", file=FILE, **place, name=name, nearest=near)
+        codes.note("settings.unknown_key", file=FILE, **place, name=name, nearest=near)
         for name in raw
         if name not in known and (near := nearest(name, known))
     ]
@@ -133,7 +132,7 @@ def _section(
 ) -> tuple[Any, set[str]]:
     """One section as its model, and its keys at fault, which the model then lacks or defaults."""
     if not isinstance(raw, dict):
-        faults.append(note("settings.not_a_section", file=FILE, name=name))
+        faults.append(codes.note("settings.not_a_section", file=FILE, name=name))
         return model.model_construct(), set(model.model_fields)
     made, found = _checked(model, raw, f"[{name}]", warnings)
     faults += [placed(fault, file=FILE, **_place(name, where)) for where, fault in found]
@@ -172,7 +171,7 @@ def _place(section: str, where: tuple) -> dict[str, Any]:
 
 def _claims(raw: Any, faults: list[str], warnings: list[str]) -> tuple[Claim, ...]:
     if not isinstance(raw, list) or not all(isinstance(item, dict) for item in raw):
-        faults.append(note("settings.claim_brackets", file=FILE))
+        faults.append(codes.note("settings.claim_brackets", file=FILE))
         return ()
     claims = []
     for n, given in enumerate(raw, start=1):
@@ -187,7 +186,7 @@ def _free(name: str, raw: Any, faults: list[str]) -> dict[str, Any]:
     """A section whose keys the part that uses it knows."""
     if isinstance(raw, dict):
         return raw
-    faults.append(note("settings.not_a_section", file=FILE, name=name))
+    faults.append(codes.note("settings.not_a_section", file=FILE, name=name))
     return {}
 
 
@@ -199,7 +198,7 @@ def _channel_faults(channels: Channels) -> list[str]:
     drive, kind = channels.drive, channels.drive_kind
     levels = (channels.full_scale_db, channels.calibrator_db)
     here = "[channels]"
-    return holding(
+    return codes.holding(
         (
             drive is not None and drive == channels.response,
             _fault("settings.same_channel", here, channel=drive),
@@ -267,8 +266,11 @@ def _feature_faults(settings: Settings) -> list[str]:
         place = {"section": "[decide]", "key": "primary", "item": n}
         faults += [
             *_comparable(name, **place),
-            *holding(
-                (name in primary[: n - 1], note("cells.repeated", file=FILE, **place, value=name))
+            *codes.holding(
+                (
+                    name in primary[: n - 1],
+                    codes.note("cells.repeated", file=FILE, **place, value=name),
+                )
             ),
         ]
     for name, limit in settings.decide.limits.items():
@@ -277,10 +279,10 @@ def _feature_faults(settings: Settings) -> list[str]:
         section, name = f"[[claim]] {n}", claim.feature
         beside = _fault("settings.claim_not_primary", section, key="feature", name=name)
         one_wood = _fault("settings.claim_one_wood", section, wood=claim.higher)
-        faults += _comparable(name, section=section, key="feature") or holding(
+        faults += _comparable(name, section=section, key="feature") or codes.holding(
             (primary and name not in primary, beside)
         )
-        faults += holding((claim.higher == claim.lower, one_wood))
+        faults += codes.holding((claim.higher == claim.lower, one_wood))
     return faults
 
 
@@ -288,8 +290,14 @@ def _comparable(name: str, **place: Any) -> list[str]:
     try:
         scale = register.find(name).scale
     except errors.InputError as error:
-        return [note("settings.no_feature", file=FILE, **place, **fields_of(error.notes[0]))]
-    return [note("settings.not_compared", file=FILE, **place, name=name)] if scale == "none" else []
+        return [
+            codes.note("settings.no_feature", file=FILE, **place, **codes.fields_of(error.notes[0]))
+        ]
+    return (
+        [codes.note("settings.not_compared", file=FILE, **place, name=name)]
+        if scale == "none"
+        else []
+    )
 
 
 def _limit_faults(name: str, limit: float) -> list[str]:

@@ -22,22 +22,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.signal import find_peaks
 
-from studylib.signal.decay_fit import (
-    BESIDE_HZ,
-    LEAST_BINS,
-    MODEL_ERROR,
-    MOST_STEPS,
-    NONE,
-    STANDS_OUT,
-    TOGETHER,
-    Found,
-    Search,
-    TooMuchWork,
-    Work,
-    stands_out,
-    subset,
-)
-from studylib.signal.decay_search import refitted, with_new_decays
+from studylib.signal import decay_fit, decay_search
 from studylib.signal.noise import noise_floor
 from studylib.signal.poles import decays_in_bins
 
@@ -108,18 +93,20 @@ def find_decays(
     first = max(int(np.ceil(lowest_hz / step)), 2)
     last = min(int(highest_hz / step), len(spectrum) - 2)
     facts = {"rate_hz": rate_hz, "most": most, "limits_hz": (lowest_hz, highest_hz)}
-    if last - first < 4 * LEAST_BINS:
+    if last - first < 4 * decay_fit.LEAST_BINS:
         return no_decays(**facts)
     angle = 2.0 * np.pi / n * np.arange(first, last + 1)
     turns = np.cos(angle) - 1j * np.sin(angle)
     floor = noise_floor(spectrum, first=first, last=last)
-    search = Search(spectrum[first : last + 1], first, turns, n, floor, Work(MOST_STEPS))
+    search = decay_fit.Search(
+        spectrum[first : last + 1], first, turns, n, floor, decay_fit.Work(decay_fit.MOST_STEPS)
+    )
     try:
         # A fit gone astray makes infinities and is thrown away.
         with np.errstate(divide="ignore", over="ignore", invalid="ignore"):
             found, rest, floor = _searched(search, spectrum, most=most, step_hz=step)
-    except TooMuchWork:
-        return _told(NONE, search, 1.0, True, facts)
+    except decay_fit.TooMuchWork:
+        return _told(decay_fit.NONE, search, 1.0, True, facts)
     power = float(np.vdot(search.bins, search.bins).real)
     left = float(np.vdot(rest, rest).real - floor.sum())
     share = max(0.0, left) / max(power, np.finfo(float).tiny)
@@ -130,33 +117,35 @@ def no_decays(*, rate_hz: float, most: int, limits_hz: tuple[float, float]) -> D
     """What a record without a bin to look at gives."""
     none = np.zeros(0)
     return told_decays(
-        NONE.s, NONE.c, u_decay=none, u_angle=none, u_amplitude=none, noise=none,
-        misfit=NONE.misfit, unexplained=0.0, rate_hz=rate_hz,
+        decay_fit.NONE.s, decay_fit.NONE.c, u_decay=none, u_angle=none, u_amplitude=none,
+        noise=none, misfit=decay_fit.NONE.misfit, unexplained=0.0, rate_hz=rate_hz,
         limits_hz=limits_hz, most=most,
     )  # fmt: skip
 
 
 def _searched(
-    search: Search, spectrum: np.ndarray, *, most: int, step_hz: float
-) -> tuple[Found, np.ndarray, np.ndarray]:
+    search: decay_fit.Search, spectrum: np.ndarray, *, most: int, step_hz: float
+) -> tuple[decay_fit.Found, np.ndarray, np.ndarray]:
     """(what was found, the bins without it, the noise floor), round by round."""
     first, last = search.first, search.first + len(search.bins) - 1
-    found, rest, tried, given_up = NONE, search.bins, set(), set()
+    found, rest, tried, given_up = decay_fit.NONE, search.bins, set(), set()
     peaks = _peaks(rest, search.floor, step_hz)
     for _ in range(ROUNDS):
         state = (tuple(peaks), len(found.s))
         if state in tried or len(found.s) >= 3 * most or not (len(peaks) or found.astray.any()):
             break
         tried.add(state)
-        found = refitted(with_new_decays(found, peaks, rest, search, given_up), search)
+        found = decay_search.refitted(
+            decay_search.with_new_decays(found, peaks, rest, search, given_up), search
+        )
         # Sweeps alone close in on modes with near neighbours too slowly.
-        wide = AT_LAST if len(found.s) <= MOST_AT_LAST else TOGETHER
-        found = refitted(found, search, together=wide)
+        wide = AT_LAST if len(found.s) <= MOST_AT_LAST else decay_fit.TOGETHER
+        found = decay_search.refitted(found, search, together=wide)
         # Without the decays that do not stand out of their own uncertainty.
-        found = subset(found, stands_out(found) >= STANDS_OUT)
+        found = decay_fit.subset(found, decay_fit.stands_out(found) >= decay_fit.STANDS_OUT)
         model = decays_in_bins(found.s, found.c, n=search.n, turns=search.turns)
         rest = search.bins - model
-        tolerated = MODEL_ERROR * (model.real**2 + model.imag**2)
+        tolerated = decay_fit.MODEL_ERROR * (model.real**2 + model.imag**2)
         peaks = _peaks(rest, search.floor + tolerated, step_hz)
         if not len(peaks) and not found.astray.any():
             break
@@ -174,13 +163,19 @@ def _peaks(rest: np.ndarray, floor: np.ndarray, step_hz: float) -> np.ndarray:
     height = np.sqrt(np.log(len(rest) / FALSE_ALARM))
     if size.max() < height:
         return np.zeros(0, int)
-    beside = max(int(BESIDE_HZ / step_hz), 4 * LEAST_BINS) | 1
+    beside = max(int(decay_fit.BESIDE_HZ / step_hz), 4 * decay_fit.LEAST_BINS) | 1
     peaks, facts = find_peaks(size, height=height, prominence=RIPPLE, wlen=beside)
     tall = facts["prominences"] > (1.0 - 1.0 / PROMINENT) * size[peaks]
     return peaks[tall][np.argsort(-size[peaks[tall]])]
 
 
-def _told(found: Found, search: Search, unexplained: float, given_up: bool, facts: dict) -> Decays:
+def _told(
+    found: decay_fit.Found,
+    search: decay_fit.Search,
+    unexplained: float,
+    given_up: bool,
+    facts: dict,
+) -> Decays:
     u_s = found.s_scale * np.sqrt(found.noise)
     return told_decays(
         found.s, found.c, u_decay=u_s, u_angle=u_s,

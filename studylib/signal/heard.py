@@ -24,9 +24,8 @@ import numpy as np
 from scipy import fft, ndimage
 from scipy.stats import t as student
 
-from studylib.signal import damping, decay_fit, poles, room_search
+from studylib.signal import damping, decay_fit, poles, room_fit, room_search
 from studylib.signal.decays import Decays, no_decays, told_decays
-from studylib.signal.room_fit import STEPS, Hearing, RoomFit, fit_in_room
 
 DEAD = 1e-5  # of the ring's energy: what comes after is not looked at
 SHORTEST_S = 0.1
@@ -188,7 +187,7 @@ def _in_room(ring: _Ring, ratio: float):
     share = float(np.clip(ratio, NO_ROOM, 1.0))
     alpha, u_alpha, first = _room_decay(ring, groups[:STRONGEST], prior, share)
     share = _share_of_all(first, share)
-    hearing = Hearing(share, GROUP_UNSURE, alpha, 0.0)
+    hearing = room_fit.Hearing(share, GROUP_UNSURE, alpha, 0.0)
     fits = []
     for group in groups:
         group, fit = _fewest(ring, group, hearing)
@@ -199,7 +198,9 @@ def _in_room(ring: _Ring, ratio: float):
     return fits, alpha, u_alpha, _share_of_all([fit for _, fit in fits if not fit.kept], share)
 
 
-def _fewest(ring: _Ring, group: np.ndarray, hearing: Hearing) -> tuple[np.ndarray, RoomFit | None]:
+def _fewest(
+    ring: _Ring, group: np.ndarray, hearing: room_fit.Hearing
+) -> tuple[np.ndarray, room_fit.RoomFit | None]:
     """A group and its fit, without the decays that the room may have made of the others."""
     fit, whole = _fitted(ring, group, hearing), group
     while fit is not None and len(group) > 1:
@@ -220,11 +221,13 @@ def _room_decay(ring: _Ring, groups: list[np.ndarray], prior: float, share: floa
     rooms = damping.LN_1000 / np.array(ROOMS_S) / ring.rate_hz
     total, fits = -0.5 * (np.log(rooms / prior) / ROOM_UNSURE) ** 2, []  # from the prior
     for group in groups:
-        start = _fitted(ring, group, Hearing(share, SHARE_UNSURE, prior, 0.0), steps=STEPS - 1)
+        start = _fitted(
+            ring, group, room_fit.Hearing(share, SHARE_UNSURE, prior, 0.0), steps=room_fit.STEPS - 1
+        )
         if start is None:
             continue
         fits.append(start)
-        known = Hearing(start.ratio, SHARE_UNSURE, prior, 0.0)
+        known = room_fit.Hearing(start.ratio, SHARE_UNSURE, prior, 0.0)
         trials = [
             _fitted(ring, group, known._replace(alpha=alpha), steps=2, room=rooms.min())
             for alpha in rooms
@@ -248,7 +251,7 @@ def _peak_of(at: np.ndarray, height: np.ndarray) -> tuple[float, float]:
     return float(np.exp(at[k] + away)), float(max(curvature**-0.5, 0.1))
 
 
-def _share_of_all(fits: list[RoomFit], otherwise: float) -> float:
+def _share_of_all(fits: list[room_fit.RoomFit], otherwise: float) -> float:
     if not fits:
         return otherwise
     weight = np.array([1.0 / (fit.u_ratio**2 + GROUP_UNSURE**2) for fit in fits])
@@ -258,12 +261,12 @@ def _share_of_all(fits: list[RoomFit], otherwise: float) -> float:
 def _fitted(
     ring: _Ring,
     group: np.ndarray,
-    hearing: Hearing,
+    hearing: room_fit.Hearing,
     *,
-    steps: int = STEPS,
+    steps: int = room_fit.STEPS,
     room: float | None = None,
     around: np.ndarray | None = None,
-) -> RoomFit | None:
+) -> room_fit.RoomFit | None:
     """One group fitted on as much of the record as it and the room ring; None where it fails.
 
     around : the group whose bins are fitted, where that is another.
@@ -291,7 +294,7 @@ def _fitted(
 
 def _best_fit(
     target: np.ndarray, s: np.ndarray, c: np.ndarray, facts: dict, alpha: float
-) -> RoomFit | None:
+) -> room_fit.RoomFit | None:
     """The best of the fits from a start and from wider ones; where none stays near, the start."""
     n, turns, others = facts["n"], facts["turns"], facts["others"]
     best = None
@@ -307,28 +310,28 @@ def _best_fit(
             unit = poles.terms(start, n=n, turns=turns)
             height = np.linalg.lstsq(unit.T, target - others, rcond=None)[0]
         try:
-            fit = fit_in_room(target, s=start, c=height, **facts)
+            fit = room_fit.fit_in_room(target, s=start, c=height, **facts)
         except np.linalg.LinAlgError:
             continue
         if _near(fit, s, c, alpha) and (best is None or fit.evidence > best.evidence):
             best = fit
-    if best is not None or facts["steps"] < STEPS:
+    if best is not None or facts["steps"] < room_fit.STEPS:
         return best
     # The model does not fit: what the search found stands, with what the model says of its worth.
     known = known._replace(ratio=float(np.clip(share, NO_ROOM, most)))
     try:
-        fit = fit_in_room(target, s=s, c=c, **(facts | {"steps": 0, "hearing": known}))
+        fit = room_fit.fit_in_room(target, s=s, c=c, **(facts | {"steps": 0, "hearing": known}))
     except np.linalg.LinAlgError:
         return None
     return fit._replace(kept=True) if _finite(fit) else None
 
 
-def _finite(fit: RoomFit) -> bool:
+def _finite(fit: room_fit.RoomFit) -> bool:
     told = (fit.s, fit.c, fit.s_spread, fit.f_spread, fit.c_spread, fit.quiet)
     return all(np.all(np.isfinite(part)) for part in told)
 
 
-def _near(fit: RoomFit, s: np.ndarray, c: np.ndarray, alpha: float) -> bool:
+def _near(fit: room_fit.RoomFit, s: np.ndarray, c: np.ndarray, alpha: float) -> bool:
     """Whether a fit is still of the decays that the search found."""
     if not _finite(fit):
         return False

@@ -32,15 +32,7 @@ from typing import NamedTuple
 import numpy as np
 from scipy.fft import irfft, next_fast_len, rfft
 
-from studylib.signal import line_sums, noise
-from studylib.signal.sweep import (
-    LONGEST_S,
-    ORDERS,
-    SweepShape,
-    deconvolve,
-    find_start,
-    sweep_spectrum,
-)
+from studylib.signal import line_sums, noise, sweep
 
 AHEAD_PERIODS = 6.0  # of the lowest frequency, kept ahead of an order at most
 AHEAD_SHARE = 0.25  # of the gap to the next higher order, kept ahead at most
@@ -95,10 +87,10 @@ class _Window:
 
 
 @lru_cache(maxsize=64)
-def _window(shape: SweepShape, order: int, rate_hz: float, room: int) -> _Window:
+def _window(shape: sweep.SweepShape, order: int, rate_hz: float, room: int) -> _Window:
     ahead = _ahead(shape, order, rate_hz)
     if order == 1:
-        behind = min(room, round(LONGEST_S * rate_hz))
+        behind = min(room, round(sweep.LONGEST_S * rate_hz))
         fall = 0 if behind == room else behind // 4
     else:
         gap = (shape.advance_s(order) - shape.advance_s(order - 1)) * rate_hz
@@ -112,7 +104,7 @@ def _window(shape: SweepShape, order: int, rate_hz: float, room: int) -> _Window
     return _Window(ahead, w)
 
 
-def _ahead(shape: SweepShape, order: int, rate_hz: float) -> int:
+def _ahead(shape: sweep.SweepShape, order: int, rate_hz: float) -> int:
     gap = shape.advance_s(order + 1) - shape.advance_s(order)
     return max(int(min(AHEAD_SHARE * gap, AHEAD_PERIODS / shape.lowest_hz) * rate_hz), 4)
 
@@ -142,7 +134,7 @@ def _between(spectrum, frequency_hz, *, bins: int, size: int, rate: float) -> np
 def measure_orders(
     x: np.ndarray,
     *,
-    shape: SweepShape,
+    shape: sweep.SweepShape,
     rate_hz: float,
     frequency_hz: np.ndarray,
     timing: int,
@@ -160,17 +152,19 @@ def measure_orders(
     InputError : see `sweep.find_start` and `sweep.deconvolve`.
     """
     frames, f = x.shape[1], np.asarray(frequency_hz, dtype=float)
-    spectrum = deconvolve(x, shape=shape, rate_hz=rate_hz)
+    spectrum = sweep.deconvolve(x, shape=shape, rate_hz=rate_hz)
     length = 2 * (spectrum.shape[1] - 1)
     irs = [irfft(row, length) for row in spectrum]
-    start = find_start(spectrum[timing], shape=shape, rate_hz=rate_hz, length=length, frames=frames)
+    start = sweep.find_start(
+        spectrum[timing], shape=shape, rate_hz=rate_hz, length=length, frames=frames
+    )
     noise_hz, densities = sweep_noise(x, shape=shape, rate_hz=rate_hz)
     take = _Take(frames, float(rate_hz), start, noise_hz)
-    amplitude = np.full((ORDERS, len(x), f.size), np.nan + 0j)
+    amplitude = np.full((sweep.ORDERS, len(x), f.size), np.nan + 0j)
     u, cut = (np.full(amplitude.shape, np.nan) for _ in range(2))
     first: list[_Order] = []
     for channel, (ir, density) in enumerate(zip(irs, densities, strict=True)):
-        for order in range(1, ORDERS + 1):
+        for order in range(1, sweep.ORDERS + 1):
             there = order * f < HIGHEST * rate_hz
             found = _one_order(ir, order, order * f[there], take, shape=shape)
             place = order - 1, channel, there
@@ -218,7 +212,7 @@ class _Order(NamedTuple):
 
 
 def _one_order(
-    ir: np.ndarray, order: int, at: np.ndarray, take: _Take, *, shape: SweepShape
+    ir: np.ndarray, order: int, at: np.ndarray, take: _Take, *, shape: sweep.SweepShape
 ) -> _Order:
     rate = take.rate_hz
     window = _window(shape, order, rate, max(take.frames - round(take.start), 1))
@@ -239,7 +233,7 @@ def _one_order(
 
 
 def _held(
-    at: np.ndarray, order: int, window: _Window, take: _Take, *, shape: SweepShape
+    at: np.ndarray, order: int, window: _Window, take: _Take, *, shape: sweep.SweepShape
 ) -> np.ndarray:
     """(F,) sum of the window's squares over the part of it that lies inside the recording.
 
@@ -253,16 +247,16 @@ def _held(
 
 
 def _noise_through(
-    at: np.ndarray, held: np.ndarray, density: np.ndarray, take: _Take, *, shape: SweepShape
+    at: np.ndarray, held: np.ndarray, density: np.ndarray, take: _Take, *, shape: sweep.SweepShape
 ) -> np.ndarray:
     """(F,) standard uncertainty of the real part of an order's sums; density (K,) of a channel."""
     level = np.exp(np.interp(np.log(at), np.log(take.noise_hz), np.log(density)))
     power = 0.5 * take.rate_hz * level * held
-    return np.sqrt(0.5 * power) / np.abs(sweep_spectrum(shape, at, rate_hz=take.rate_hz))
+    return np.sqrt(0.5 * power) / np.abs(sweep.sweep_spectrum(shape, at, rate_hz=take.rate_hz))
 
 
 def ends_too_soon(
-    x: np.ndarray, orders: Orders, *, shape: SweepShape, rate_hz: float
+    x: np.ndarray, orders: Orders, *, shape: sweep.SweepShape, rate_hz: float
 ) -> np.ndarray:
     """(C, F): bound on the share of order 1 that rings on after the recording.
 
@@ -272,7 +266,7 @@ def ends_too_soon(
     ends = line_sums.end_levels(x, rate_hz=rate_hz, frequencies_hz=tuple(at.tolist()))
     # In the scale of sums over samples: half the amplitude times the seconds it lasts.
     missing = 0.5 * rate_hz * line_sums.missing_tail(ends, frequencies_hz=at, seconds=1.0)
-    whole = np.abs(orders.amplitude[0] * sweep_spectrum(shape, at, rate_hz=rate_hz))
+    whole = np.abs(orders.amplitude[0] * sweep.sweep_spectrum(shape, at, rate_hz=rate_hz))
     return missing / np.maximum(whole, np.finfo(float).tiny)
 
 
@@ -290,7 +284,7 @@ def _stretches(lowest_hz: float, m: int, rate_hz: float) -> tuple[int, ...]:
 
 
 def sweep_noise(
-    x: np.ndarray, *, shape: SweepShape, rate_hz: float
+    x: np.ndarray, *, shape: sweep.SweepShape, rate_hz: float
 ) -> tuple[np.ndarray, np.ndarray]:
     """Noise density of each channel over frequency.
 

@@ -31,8 +31,7 @@ from itertools import combinations
 import numpy as np
 import pandas as pd
 
-from studylib import register, tables, words
-from studylib.codes import note, several
+from studylib import codes, register, tables, words
 from studylib.errors import InputError
 from studylib.stats import adjusted, blocks, design, scales
 from studylib.stats.pairs import all_pairs
@@ -174,7 +173,11 @@ def analyse_covariates(
                 x=boards["specimen"].map(values[covariate]), error=boards["specimen"].map(error)
             )
             case = _case(feature, covariate, known, woods, confidence)
-            why = note("covariates.not_compared", reason=refused[name]) if name in refused else ""
+            why = (
+                codes.note("covariates.not_compared", reason=refused[name])
+                if name in refused
+                else ""
+            )
             rows += _rows(case, woods, confidence, why)
             if not why:
                 points += _points(case).to_dict("records")
@@ -197,14 +200,18 @@ def covariate_quantity(name: str) -> Quantity:
     whole name.
     """
     if register.is_known(name):
-        exact, unit = note("covariates.quantity", name=name), register.find(name).unit
+        exact, unit = codes.note("covariates.quantity", name=name), register.find(name).unit
         unit = "" if unit == "1" else unit
     else:
         end = next((e for e in _UNITS if name.endswith(e) and len(name) > len(e)), "")
         plain = name.removesuffix(end).replace("_", " ") if end else name
         unit = _UNITS.get(end, "")
-        exact = note(_SHORT[name]) if name in _SHORT else note("covariates.column", name=plain)
-    return Quantity(note(_SHORT[name]) if name in _SHORT else exact, exact, unit)
+        exact = (
+            codes.note(_SHORT[name])
+            if name in _SHORT
+            else codes.note("covariates.column", name=plain)
+        )
+    return Quantity(codes.note(_SHORT[name]) if name in _SHORT else exact, exact, unit)
 
 
 def covariate_values(
@@ -241,7 +248,9 @@ def covariate_values(
     for name in covariates:
         if name not in values.columns:
             raise InputError(
-                note("covariates.unknown", name=name, nearest=nearest(name, tuple(values.columns)))
+                codes.note(
+                    "covariates.unknown", name=name, nearest=nearest(name, tuple(values.columns))
+                )
             )
     return values[list(covariates)]
 
@@ -261,7 +270,7 @@ def _wide(rows: pd.DataFrame, *, taken: Sequence[str]) -> pd.DataFrame:
     if twice.any():
         first = rows[twice].iloc[0]
         raise InputError(
-            note(
+            codes.note(
                 "covariates.two_values",
                 **{name: str(first[name]) for name in ("specimen", "covariate")},
             )
@@ -376,7 +385,7 @@ def _rows(case: _Case, woods: Sequence[str], confidence: float, refused: str) ->
             **found.get((wood_a, wood_b), {}),
         }
         why = refused or _why_no_fit(case, min(row["n_a"], row["n_b"]))
-        yield row | {"note": several([why, *_remarks(case, row, why)])}
+        yield row | {"note": codes.several([why, *_remarks(case, row, why)])}
 
 
 def _numbers(case: _Case, confidence: float) -> dict[tuple[str, str], dict]:
@@ -421,20 +430,20 @@ def _why_no_fit(case: _Case, fewest: int) -> str:
     """Why there is no adjusted difference for a pair of woods; "" when there is one."""
     held, x = case.quantity.short, case.inside["x"]
     if fewest < SMALLEST:
-        return note("covariates.few_sources", smallest=SMALLEST, held=held)
+        return codes.note("covariates.few_sources", smallest=SMALLEST, held=held)
     if case.held is not None or case.model is None:
         return ""
     if case.fit is not None:
-        return note("covariates.unreliable", held=held)
+        return codes.note("covariates.unreliable", held=held)
     if case.model.df - 1 < 1:
-        return note("covariates.no_freedom")
+        return codes.note("covariates.no_freedom")
     rounding = 1e-9 * max(float(x.abs().max()), 1e-300)
     if np.ptp(x) <= rounding:
-        return note("covariates.same_for_all", held=held)
+        return codes.note("covariates.same_for_all", held=held)
     return (
-        note("covariates.same_in_wood", held=held)
+        codes.note("covariates.same_in_wood", held=held)
         if x.groupby(case.inside["wood"]).agg(np.ptp).max() <= rounding
-        else note("covariates.only_between_batches", held=held)
+        else codes.note("covariates.only_between_batches", held=held)
     )
 
 
@@ -442,14 +451,14 @@ def _remarks(case: _Case, row: dict, why: str) -> Iterator[str]:
     """What to keep in mind with the numbers of a pair."""
     held, fitted = case.quantity.short, math.isfinite(row["difference_with"])
     if fitted and math.isnan(row["reliability"]):
-        yield note("covariates.no_uncertainty", held=held)
+        yield codes.note("covariates.no_uncertainty", held=held)
     if row["overlap"] == 0 and not why:
-        yield note("covariates.no_overlap", held=held)
+        yield codes.note("covariates.no_overlap", held=held)
     elif row["overlap"] < LITTLE_OVERLAP and not why:
-        yield note("covariates.little_overlap", held=held, overlap=row["overlap"])
+        yield codes.note("covariates.little_overlap", held=held, overlap=row["overlap"])
     if fitted and not math.isfinite(row["low_with"]):
-        yield note("covariates.no_interval")
+        yield codes.note("covariates.no_interval")
     if row["left_out"]:
-        yield note("covariates.left_out", boards=row["left_out"], held=held)
+        yield codes.note("covariates.left_out", boards=row["left_out"], held=held)
     if not case.complete and math.isfinite(row["difference_without"]):
-        yield note("covariates.confounded")
+        yield codes.note("covariates.confounded")

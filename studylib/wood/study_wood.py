@@ -23,12 +23,10 @@ from collections.abc import Collection, Iterator, Mapping
 import numpy as np
 import pandas as pd
 
-from studylib import tables
-from studylib.codes import each, has, holding, note, several
+from studylib import codes, tables
 from studylib.modes.means import hidden_decays, tap_rows
 from studylib.sheets import Specimen, Study, Take, files
-from studylib.wood import beams
-from studylib.wood.boards import WIDEST, Board, assess, free_modes
+from studylib.wood import beams, boards
 from studylib.wood.moisture import equilibrium_moisture
 from studylib.wood.stiffness import UNEVEN, Value
 
@@ -54,14 +52,14 @@ _NAN = float("nan")
 _Row = tuple[str, float, str, float, str, str, float]
 
 
-def board_of(study: Study, specimen: Specimen, board_modes: pd.DataFrame) -> Board:
+def board_of(study: Study, specimen: Specimen, board_modes: pd.DataFrame) -> boards.Board:
     """One board from its mean free modes in `board_modes`."""
     own = board_modes[board_modes["specimen"] == specimen.specimen]
     free = own[own["support"] == "free"]
     told = zip(free["mode"], free["reason"], strict=True)
-    hidden = {int(mode): why for mode, why in told if has(why, "modes.room_hides")}
-    return assess(
-        specimen, free_modes(own, hidden=hidden), study.settings.wood,
+    hidden = {int(mode): why for mode, why in told if codes.has(why, "modes.room_hides")}
+    return boards.assess(
+        specimen, boards.free_modes(own, hidden=hidden), study.settings.wood,
         air_c=_temperature(study, specimen),
     )  # fmt: skip
 
@@ -97,11 +95,11 @@ def wood_table(study: Study, board_modes: pd.DataFrame) -> pd.DataFrame:
     return tables.typed("wood", rows)
 
 
-def _rows(study: Study, specimen: Specimen, board: Board) -> Iterator[_Row]:
+def _rows(study: Study, specimen: Specimen, board: boards.Board) -> Iterator[_Row]:
     role = "wood.role_changed" if specimen.role == "changed" else ""
     yield _row(
         "wood.density_kg_m3", board.density, "kg/m3", "wood.mass_over_volume",
-        several([board.size_reason, role]),
+        codes.several([board.size_reason, role]),
     )  # fmt: skip
     yield from _stiffness_rows(study, board, role)
     yield _row("wood.loss_factor", board.loss, "1", "wood.first_mode_loss", board.loss_reason)
@@ -113,19 +111,19 @@ def _row(quantity: str, value: Value | None, unit: str, method: str, beside: str
     return quantity, number, unit, u, method, beside, shared
 
 
-def _stiffness_rows(study: Study, board: Board, role: str) -> Iterator[_Row]:
+def _stiffness_rows(study: Study, board: boards.Board, role: str) -> Iterator[_Row]:
     fit, grams = board.fit, study.settings.wood.attached_g
-    left_out = note("wood.modes_left_out", frequencies=board.left_over)
-    beside = [board.reason, role, *holding((board.left_over, left_out))]
+    left_out = codes.note("wood.modes_left_out", frequencies=board.left_over)
+    beside = [board.reason, role, *codes.holding((board.left_over, left_out))]
     method = ""
     if fit is not None:
         code = "wood.bar_fitted" if fit.fitted_shear else "wood.bar_stated_ratio"
-        method = note(code, modes=fit.order.size)
-        beside += holding((grams, note("wood.mass_left_on", grams=grams)))
+        method = codes.note(code, modes=fit.order.size)
+        beside += codes.holding((grams, codes.note("wood.mass_left_on", grams=grams)))
     for name, unit in STIFFNESS.items():
         why = board.shear_reason if name == "wood.shear_modulus_gpa" else ""
         value = None if board.reason or why else board.values.get(name)
-        yield _row(name, value, unit, method, why or several(beside))
+        yield _row(name, value, unit, method, why or codes.several(beside))
     if fit is None or board.reason:
         return
     u_ratio = fit.shear_ratio * float(np.sqrt(fit.log_covariance(board.bar)[1, 1]))
@@ -133,17 +131,17 @@ def _stiffness_rows(study: Study, board: Board, role: str) -> Iterator[_Row]:
     yield "shear_ratio", fit.shear_ratio, "1", u_ratio, method, stated, _NAN
     if fit.order.size > 1:
         worst = 100.0 * float(np.abs(fit.residual).max())
-        uneven = note("wood.uneven", share=UNEVEN)
+        uneven = codes.note("wood.uneven", share=UNEVEN)
         yield "mode_misfit_percent", worst, "%", _NAN, "wood.largest_misfit", uneven, _NAN
 
 
-def _moisture_rows(study: Study, specimen: Specimen, board: Board) -> Iterator[_Row]:
+def _moisture_rows(study: Study, specimen: Specimen, board: boards.Board) -> Iterator[_Row]:
     air = _air(study, specimen)
     if air is not None:
         yield (
             "equilibrium_moisture_pct", float(equilibrium_moisture(*air)), "%", U_MOISTURE_PCT,
             "wood.equilibrium",
-            note("wood.settles_at", temperature_c=air[0], humidity_pct=air[1]), _NAN,
+            codes.note("wood.settles_at", temperature_c=air[0], humidity_pct=air[1]), _NAN,
         )  # fmt: skip
     moisture = specimen.moisture_pct
     if moisture is not None:
@@ -215,7 +213,7 @@ def _feature_rows(
 ) -> Iterator[tuple]:
     """hidden : notes by mount and mode, of decays that the room hides."""
     wood, nothing = study.settings.wood, numbered.iloc[:0]
-    board = assess(specimen, free_modes(nothing), wood)
+    board = boards.assess(specimen, boards.free_modes(nothing), wood)
     yield _feature_row(
         specimen, takes[0], "wood.density_kg_m3", board.density, "kg/m3", board.size_reason
     )
@@ -224,18 +222,20 @@ def _feature_rows(
         first_of.setdefault(take.mount, take)
     own = numbered[numbered["specimen"] == specimen.specimen]
     for mount, take in first_of.items():
-        why = note("wood.no_free_mode_in_mount", mount=mount)
+        why = codes.note("wood.no_free_mode_in_mount", mount=mount)
         lost = {mode: text for (at, mode), text in hidden.items() if at == mount}
-        modes = free_modes(own[own["mount"] == mount], hidden=lost)
-        board = assess(specimen, modes, wood, no_modes=why, air_c=_temperature(study, specimen))
+        modes = boards.free_modes(own[own["mount"] == mount], hidden=lost)
+        board = boards.assess(
+            specimen, modes, wood, no_modes=why, air_c=_temperature(study, specimen)
+        )
         yield from _stiffness_features(specimen, take, board)
     if any_free and not first_of:
         why = "wood.not_tapped_free"
-        board = assess(specimen, free_modes(nothing), wood, no_modes=why)
+        board = boards.assess(specimen, boards.free_modes(nothing), wood, no_modes=why)
         yield from _stiffness_features(specimen, takes[0], board)
 
 
-def _stiffness_features(specimen: Specimen, take: Take, board: Board) -> Iterator[tuple]:
+def _stiffness_features(specimen: Specimen, take: Take, board: boards.Board) -> Iterator[tuple]:
     for name, unit in STIFFNESS.items():
         reason = board.shear_reason if name == "wood.shear_modulus_gpa" else ""
         yield _feature_row(
@@ -271,17 +271,20 @@ def wood_warnings(study: Study, wood: pd.DataFrame) -> list[str]:
     low, high = DENSITIES
     odd = density[(density["value"] < low) | (density["value"] > high)]
     stiffness = wood[wood["quantity"] == _MODULUS]
-    plates = [x.specimen for x in stiffness.itertuples() if has(x.note, "wood.too_wide")]
+    plates = [x.specimen for x in stiffness.itertuples() if codes.has(x.note, "wood.too_wide")]
     return [
         *_sizes(study),
-        *(note("wood.odd_density", board=x.specimen, density=x.value) for x in odd.itertuples()),
-        *holding((plates, note("wood.plates", boards=plates, widest=WIDEST))),
+        *(
+            codes.note("wood.odd_density", board=x.specimen, density=x.value)
+            for x in odd.itertuples()
+        ),
+        *codes.holding((plates, codes.note("wood.plates", boards=plates, widest=boards.WIDEST))),
         *_mass_left_on(study, wood),
         *_moisture_apart(study),
         *(
-            note("wood.reading", board=x.specimen, notes=each(x.note))
+            codes.note("wood.reading", board=x.specimen, notes=codes.each(x.note))
             for x in stiffness[stiffness["value"].isna()].itertuples()
-            if has(x.note, "wood.two_readings", "wood.nothing_fits")
+            if codes.has(x.note, "wood.two_readings", "wood.nothing_fits")
         ),
     ]
 
@@ -292,7 +295,7 @@ def _sizes(study: Study) -> Iterator[str]:
     if lacking and len(lacking) == len(study.specimens):
         yield "wood.no_sizes_at_all"
     elif lacking:
-        yield note("wood.some_sizes_missing", boards=lacking)
+        yield codes.note("wood.some_sizes_missing", boards=lacking)
 
 
 def _mass_left_on(study: Study, wood: pd.DataFrame) -> Iterator[str]:
@@ -306,7 +309,7 @@ def _mass_left_on(study: Study, wood: pd.DataFrame) -> Iterator[str]:
         grams / specimen.mass_g, 1.0, slenderness=bar.slenderness,
         shear_ratio=study.settings.wood.shear_ratio,
     )  # fmt: skip
-    yield note(
+    yield codes.note(
         "wood.mass_lowers", grams=grams, board=specimen.specimen, board_g=specimen.mass_g,
         frequency_share=1.0 - np.sqrt(1.0 - share), modulus_share=share,
     )  # fmt: skip
@@ -317,8 +320,8 @@ def _moisture_apart(study: Study) -> Iterator[str]:
     given = files.grouped((s.wood, s.moisture_pct) for s in plain if s.moisture_pct is not None)
     without = [specimen.specimen for specimen in plain if specimen.moisture_pct is None]
     if given and without:
-        yield note("wood.moisture_unknown", boards=without)
+        yield codes.note("wood.moisture_unknown", boards=without)
     mean = {wood: float(np.mean(values)) for wood, values in given.items()}
     if len(mean) > 1 and max(mean.values()) - min(mean.values()) > MOISTURE_APART_PCT:
         woods = [{"name": wood, "percent": value} for wood, value in mean.items()]
-        yield note("wood.moisture_differs", woods=woods)
+        yield codes.note("wood.moisture_differs", woods=woods)

@@ -12,8 +12,7 @@ from collections import Counter
 
 import numpy as np
 
-from studylib.codes import holding, note
-from studylib.register import find
+from studylib import codes, register
 from studylib.report.rivals.basis import (
     Basis,
     Finding,
@@ -41,7 +40,7 @@ def _column(basis: Basis, name: str) -> dict[str, float]:
 def _means(basis: Basis, column: str, values: dict[str, float]) -> str:
     """Each wood's mean and spread, in the order of specimens.csv."""
     woods = [
-        note(
+        codes.note(
             "rivals.wood_mean",
             column=column,
             wood=wood,
@@ -50,7 +49,7 @@ def _means(basis: Basis, column: str, values: dict[str, float]) -> str:
         )
         for wood, found in each_wood(basis, values).items()
     ]
-    return note("rivals.means", column=column, woods=woods)
+    return codes.note("rivals.means", column=column, woods=woods)
 
 
 def _every_wood(basis: Basis, woods: dict[str, np.ndarray]) -> bool:
@@ -66,7 +65,7 @@ def dimensions(basis: Basis) -> Finding:
     filled = {name: len(cells) for name, cells in columns.items()}
     return Finding(
         "rivals.dimensions",
-        note("rivals.by_sizes", **filled, boards=len(basis.boards)),
+        codes.note("rivals.by_sizes", **filled, boards=len(basis.boards)),
         _dimensions_say(basis, columns),
     )
 
@@ -77,21 +76,21 @@ def _dimensions_say(basis: Basis, columns: dict[str, dict[str, float]]) -> list[
     woods = each_wood(basis, both)
     short = [name for name, cells in columns.items() if len(cells) < len(basis.boards)]
     if not _every_wood(basis, woods):
-        return [untested(note("rivals.fill_in", columns=short or [SIZES[0]], measured=True))]
+        return [untested(codes.note("rivals.fill_in", columns=short or [SIZES[0]], measured=True))]
     said = [_means(basis, name, cells) for name, cells in columns.items()]
     gap = gap_of_woods(woods)
     if gap is None:
-        return [*said, note("rivals.one_wood")]
+        return [*said, codes.note("rivals.one_wood")]
     alike = len(set(length.values())) == len(set(thickness.values())) == 1 < len(basis.boards)
     return [
         *said,
-        note("rivals.size_gap", **{name: _gap(basis, columns[name]) for name in SIZES}),
-        note(
+        codes.note("rivals.size_gap", **{name: _gap(basis, columns[name]) for name in SIZES}),
+        codes.note(
             "rivals.bending", a=gap.a, b=gap.b, percent=100 * gap.difference, u=known(100 * gap.u)
         ),
-        *holding(
-            (short, note("rivals.sizes_lacking", columns=short)),
-            (alike, note("rivals.same_sizes")),
+        *codes.holding(
+            (short, codes.note("rivals.sizes_lacking", columns=short)),
+            (alike, codes.note("rivals.same_sizes")),
         ),
     ]
 
@@ -111,7 +110,7 @@ def moisture(basis: Basis) -> Finding:
     cells = _column(basis, "moisture_pct")
     return Finding(
         "rivals.moisture",
-        note("rivals.by_moisture", filled=len(cells), boards=len(basis.boards)),
+        codes.note("rivals.by_moisture", filled=len(cells), boards=len(basis.boards)),
         _moisture_says(basis, cells),
     )
 
@@ -119,19 +118,19 @@ def moisture(basis: Basis) -> Finding:
 def _moisture_says(basis: Basis, cells: dict[str, float]) -> list[str]:
     woods, climate = each_wood(basis, cells), _climate(basis)
     if not _every_wood(basis, woods):
-        gap = untested(note("rivals.fill_in", columns=["moisture_pct"], measured=False))
-        return [gap, note("rivals.climate", **climate, instead=True) if climate else ""]
+        gap = untested(codes.note("rivals.fill_in", columns=["moisture_pct"], measured=False))
+        return [gap, codes.note("rivals.climate", **climate, instead=True) if climate else ""]
     gap = gap_of_woods(woods)
     lacking = len(basis.boards) - len(cells)
     return [
         _means(basis, "moisture_pct", cells),
-        note("rivals.one_wood")
+        codes.note("rivals.one_wood")
         if gap is None
-        else note(
+        else codes.note(
             "rivals.moisture_gap", a=gap.a, b=gap.b, size=abs(gap.difference), u=known(gap.u)
         ),
-        note("rivals.moisture_lacking", boards=lacking) if lacking else "",
-        note("rivals.climate", **climate, instead=False) if climate else "",
+        codes.note("rivals.moisture_lacking", boards=lacking) if lacking else "",
+        codes.note("rivals.climate", **climate, instead=False) if climate else "",
     ]
 
 
@@ -154,7 +153,7 @@ def planks(basis: Basis) -> Finding:
     given = sum(not s.source_assumed for s in own)
     return Finding(
         "rivals.planks",
-        note("rivals.by_planks", given=given, boards=len(own)),
+        codes.note("rivals.by_planks", given=given, boards=len(own)),
         _planks_say(basis, own, given),
     )
 
@@ -162,12 +161,12 @@ def planks(basis: Basis) -> Finding:
 def _planks_say(basis: Basis, own: list, given: int) -> list[str]:
     if not given:
         return [
-            untested(note("rivals.fill_in", columns=["source"], measured=False)),
-            note("rivals.plank_assumed"),
+            untested(codes.note("rivals.fill_in", columns=["source"], measured=False)),
+            codes.note("rivals.plank_assumed"),
         ]
     boards = {wood: Counter(of) for wood, of in grouped((s.wood, s.source) for s in own).items()}
     each = [
-        note(
+        codes.note(
             "rivals.wood_sources",
             wood=wood,
             sources=len(found),
@@ -178,13 +177,13 @@ def _planks_say(basis: Basis, own: list, given: int) -> list[str]:
     ]
     single = [wood for wood, found in boards.items() if len(found) == 1]
     return [
-        note("rivals.sources", woods=each),
-        *holding(
-            (given < len(own), note("rivals.some_assumed", boards=len(own) - given)),
-            (single, note("rivals.one_source", woods=single)),
+        codes.note("rivals.sources", woods=each),
+        *codes.holding(
+            (given < len(own), codes.note("rivals.some_assumed", boards=len(own) - given)),
+            (single, codes.note("rivals.one_source", woods=single)),
         ),
         *(_source_spread(basis, feature) for feature in basis.features),
-        note("rivals.shared"),
+        codes.note("rivals.shared"),
     ]
 
 
@@ -199,9 +198,9 @@ def _source_spread(basis: Basis, feature: str) -> str:
     level = next((name for name in ("source", "specimen") if name in known.index), "")
     if not level:
         return ""
-    return note(
+    return codes.note(
         "rivals.source_spread",
         feature=feature,
         level=level,
-        **reported_spread(known.loc[level], find(feature)),
+        **reported_spread(known.loc[level], register.find(feature)),
     )
