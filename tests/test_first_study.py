@@ -11,6 +11,7 @@ from click.testing import CliRunner
 
 from studylib import cli
 from studylib.sheets import first_study, read_study
+from studylib.sheets.settings import Plan
 from studylib.sheets.study import read_unrecorded
 from studylib.words import say
 
@@ -163,7 +164,7 @@ def test_what_is_added_changes_its_keys_and_no_other_line(rails, what, ending):
         assert after == before
         assert sheet.read_bytes().splitlines()[: len(lines)] == lines
     else:
-        full = first_study.Plan().model_dump(mode="json")
+        full = Plan().model_dump(mode="json")
         changed = {name: full[name] for name in first_study.LATER[what]}
         assert after == before | {"plan": before["plan"] | changed}
         kept = [line for line in lines if line in sheet.read_bytes().splitlines()]
@@ -186,7 +187,7 @@ def test_all_three_can_be_added_and_the_schedule_follows(rails):
     assert result.exit_code == 0
     assert f"study plan --again {rails}" in result.stdout
     settings = read_unrecorded(rails).settings
-    plan = first_study.Plan()
+    plan = Plan()
     for names in first_study.LATER.values():
         assert all(getattr(settings.plan, name) == getattr(plan, name) for name in names)
     assert (settings.channels.drive, settings.channels.drive_kind) == (2, "acceleration")

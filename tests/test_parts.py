@@ -120,7 +120,7 @@ def test_a_part_that_is_being_rewritten_is_not_whole(tmp_path, monkeypatch):
     def full(*_):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(parts, "write_whole", full)
+    monkeypatch.setattr(writing, "write_whole", full)
     with pytest.raises(OSError, match="No space left"):
         parts.save_part(measurement(), tmp_path, key="new")
     assert parts.part_key(tmp_path) is None

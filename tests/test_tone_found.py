@@ -15,10 +15,10 @@ import soundfile
 import studylib as st
 from studylib.codes import code_of, fields_of
 from studylib.measure import measure_batch
-from studylib.measure import take as take_module
 from studylib.measure.take import SETTLE_S, TONE_ON, Expectation, measure_take
 from studylib.recordings import probe
 from studylib.sheets import read_study
+from studylib.signal import tone_window
 from studylib.signal.quality import CHECKS, take_verdict
 from studylib.words import said
 
@@ -300,7 +300,7 @@ def test_a_long_take_is_analysed_in_pieces_inside_its_tone(measured, rng):
 
 def test_a_good_take_is_not_searched(measured, rng, monkeypatch):
     """What a take costs is measured by tests.benchmarks.take; here, that nothing is read twice."""
-    monkeypatch.setattr(take_module, "stretch_of", None)
+    monkeypatch.setattr(tone_window, "stretch_of", None)
     assert failed(measured(sound(rng, 5, (0, 5, 0)))) == set()
 
 

@@ -17,7 +17,7 @@ from scipy.linalg import eigh
 
 from studylib.codes import code_of, fields_of, has, note
 from studylib.sheets.settings import Wood
-from studylib.wood import boards, wood_table, wood_warnings
+from studylib.wood import beams, boards, wood_table, wood_warnings
 from studylib.wood.boards import WIDEST, assess
 from tests.wood.bars import board_modes, demo, demo_truth, with_specimens
 
@@ -75,7 +75,7 @@ def _assessed(wood: str, ratio: float):
             "mass_g": 1e3 * mass,
         }
     )  # fmt: skip
-    bar = boards.bar_of(specimen, Wood())
+    bar = beams.bar_of(specimen, Wood())
     # The plate is solved without air, which here is some percent of so thin a board.
     frequency = plate_modes(wood, width) / np.sqrt(1.0 + bar.air / bar.mass)
     modes = pd.DataFrame(
