@@ -51,6 +51,23 @@ def test_no_honest_take_of_taps_is_called_processed(seed):
     assert found(x * (rise > 0.0)) == found(x * rise) == (None, None)
 
 
+@pytest.mark.parametrize("bursts", [0, 6])
+def test_steady_noise_with_short_sounds_in_it_is_no_gain_that_moves(bursts):
+    """Knocks as white as the noise, so that every band rises by one number where they begin; and
+    quiet rustles between them, which stop and begin as a gain might."""
+    for seed in range(3):
+        rng = np.random.default_rng([seed, bursts])
+        x = 3e-4 * rng.standard_normal(5 * RATE)
+        for n in range(3 + bursts):
+            first = round(RATE * (0.9 + 1.2 * n if n < 3 else rng.uniform(0.0, 4.5)))
+            level, decay_s = (0.3, 0.06) if n < 3 else (0.01, rng.uniform(0.02, 0.2))
+            since = np.arange(min(x.size - first, round(rng.uniform(0.1, 0.4) * RATE))) / RATE
+            x[first : first + since.size] += (
+                level * rng.standard_normal(since.size) * np.exp(-since / decay_s)
+            )
+        assert found(x) == (None, None)
+
+
 @pytest.mark.parametrize("path", sorted(STROKES.glob("*.flac")), ids=lambda path: path.stem)
 def test_no_recorded_stroke_is_called_processed(path):
     """Cut and faded by their makers, some of them to digital silence."""
