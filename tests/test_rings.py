@@ -38,6 +38,7 @@ MODULUS = {"larch": 13.0e9, "robinia": 15.0e9}
 RATIO = 16.0
 SIZES = {"length": 0.745, "width": 0.038, "thickness": 0.018}
 SWEEP = (60.0, 8000.0, 2.0)
+TWO = ("L1", "R1")
 
 
 def free_modes(wood: str) -> np.ndarray:
@@ -80,10 +81,12 @@ def sweep(rng, poles: np.ndarray) -> np.ndarray:
 
 @dataclass(frozen=True)
 class Files:
-    """What the folder holds; `broken` names a fault that is put in."""
+    """What the folder holds; `broken` names a fault that is put into L1's first mount."""
 
     broken: str = ""
     sweep_known: bool = True
+    boards: tuple[str, ...] = ("L1", "L2", "R1", "R2")
+    kinds: tuple[str, ...] = ("tap", "sweep")
 
 
 def write_study(folder: Path, files: Files) -> Path:
@@ -102,6 +105,8 @@ def write_study(folder: Path, files: Files) -> Path:
     for wood in LOSS:
         for number, factor in ((1, 1.0), (2, 1.02)):
             name = f"{wood[0].upper()}{number}"
+            if name not in files.boards:
+                continue
             mass = 1000 * DENSITY[wood] * np.prod(list(SIZES.values()))
             boards.append([name, wood, 745.0, 38.0, 18.0, round(mass, 1)])
             modes = factor * free_modes(wood)
@@ -109,10 +114,12 @@ def write_study(folder: Path, files: Files) -> Path:
                 take = f"{name}-m{mount}"
                 broken = files.broken if name == "L1" and mount == 1 else ""
                 x = broken_taps(broken, shift * modes, LOSS[wood], rng)
-                _write(folder, takes, take, "tap", name, mount, support, x)
+                if "tap" in files.kinds:
+                    _write(folder, takes, take, "tap", name, mount, support, x)
             angle = 2 * np.pi * 500.0 * factor / RATE
             x = sweep(rng, np.array([np.exp(-0.001 + 1j * angle)]))
-            _write(folder, takes, f"{name}-s", "sweep", name, 2, "bench", x.T)
+            if "sweep" in files.kinds:
+                _write(folder, takes, f"{name}-s", "sweep", name, 2, "bench", x.T)
     _table(folder / "specimens.csv", "specimen wood length_mm width_mm thickness_mm mass_g", boards)
     _table(folder / "takes.csv", "take batch kind specimen mount repeat file support", takes)
     return folder
@@ -205,8 +212,18 @@ def test_a_sweep_gives_its_response_and_the_mode_in_it(whole):
     assert strongest["loss_factor"] == pytest.approx(0.001 * RATE / (np.pi * 500.0), rel=0.05)
 
 
+def tapped(folder: Path, broken: str, *boards: str):
+    """A study of these boards' taps alone: what befalls one take needs no more of them."""
+    return read_study(write_study(folder / "s", Files(broken, boards=boards, kinds=("tap",))))
+
+
+def swept(folder: Path, files: Files):
+    """A study of two boards' sweeps alone."""
+    return read_study(write_study(folder / "s", replace(files, boards=TWO, kinds=("sweep",))))
+
+
 def test_a_bad_tap_is_refused_with_its_reason_and_the_others_stay(tmp_path):
-    study = read_study(write_study(tmp_path / "s", Files("hand")))
+    study = tapped(tmp_path, "hand", "L1")
     measured = measure_batch(study, "day1")
     own = measured.modes[measured.modes["take"] == "L1-m1"]
     refused = own[~own["usable"].astype(bool)]
@@ -221,7 +238,7 @@ def test_a_bad_tap_is_refused_with_its_reason_and_the_others_stay(tmp_path):
 
 
 def test_a_bounce_is_no_reason_to_refuse_a_tap_and_is_told(tmp_path):
-    study = read_study(write_study(tmp_path / "s", Files("bounce")))
+    study = tapped(tmp_path, "bounce", "L1")
     own = measure_batch(study, "day1").modes.query("take == 'L1-m1'")
     assert set(own.loc[own["usable"].astype(bool), "tap"]) == {1, 2, 3}
     told = own.loc[own["signs"] != "", ["tap", "signs"]]
@@ -230,7 +247,7 @@ def test_a_bounce_is_no_reason_to_refuse_a_tap_and_is_told(tmp_path):
 
 
 def test_a_take_without_a_tap_is_set_aside_and_keeps_its_rows(tmp_path):
-    study = read_study(write_study(tmp_path / "s", Files("silent")))
+    study = tapped(tmp_path, "silent", "L1")
     gathered = gather(study)
     rows = gathered.features.query("take == 'L1-m1'")
     assert len(rows)
@@ -243,18 +260,18 @@ def test_a_take_without_a_tap_is_set_aside_and_keeps_its_rows(tmp_path):
 
 def test_a_take_too_long_to_be_held_says_so_and_is_set_aside(tmp_path, monkeypatch):
     monkeypatch.setattr(rings, "LONGEST_S", 2.5)
-    study = read_study(write_study(tmp_path / "s", Files()))
+    study = tapped(tmp_path, "", *TWO)
     measured = measure_batch(study, "day1")
     own = measured.modes[measured.modes["kind"] == "tap"]
     assert all(has(reason, "taps.too_long") for reason in own["reason"])
-    assert len(own) == 12
+    assert len(own) == 6
     row = measured.quality.query("take == 'L1-m1' and check == 'taps'")
     assert row["verdict"].item() == "fail"
     assert row["source"].item() == note("taps.too_long", limit_s=2.5)
 
 
 def test_a_mode_that_is_missing_says_so_and_moves_no_number(tmp_path):
-    study = read_study(write_study(tmp_path / "s", Files("missing mode")))
+    study = tapped(tmp_path, "missing mode", "L1", "L2")
     rows = gather(study).features.query("take == 'L1-m1'").set_index("feature")
     row = rows.loc["tap.m2.frequency_hz"]
     assert not row["usable"]
@@ -265,17 +282,17 @@ def test_a_mode_that_is_missing_says_so_and_moves_no_number(tmp_path):
 
 
 def test_a_sweep_that_is_not_the_one_written_down_is_not_used_and_says_why(tmp_path):
-    study = read_study(write_study(tmp_path / "s", Files("sweep")))
+    study = swept(tmp_path, Files("sweep"))
     measured = measure_batch(study, "day1")
     rows = measured.quality[measured.quality["check"] == "sweep_unlike"]
     assert (rows["verdict"] == "warn").all()
-    assert len(rows) == 4
+    assert len(rows) == 2
     assert not measured.features["feature"].str.startswith("sweep.").any()
     assert measured.sweeps.empty
 
 
 def test_without_a_sweep_written_down_sweeps_give_no_modes(tmp_path):
-    study = read_study(write_study(tmp_path / "s", Files(sweep_known=False)))
+    study = swept(tmp_path, Files(sweep_known=False))
     measured = measure_batch(study, "day1")
     assert not (measured.modes["kind"] == "sweep").any()
     assert "sweep_unlike" not in set(measured.quality["check"])
