@@ -179,6 +179,8 @@ def test_the_one_take_that_waits_for_it_is_offered_by_its_exact_name(folder):
     )
     record(folder, "L1-probe", hz=220)  # three takes hold that tone
     assert fields_of(found(folder, "L1-probe"))["file"] == ""
+    record(folder, "room", kind="tone", hz=660)  # of no mount: two takes, neither of them likelier
+    assert "The schedule has that as R1-probe and 1 more: was" in say(found(folder, "room"))
 
 
 @pytest.mark.parametrize(

@@ -104,6 +104,14 @@ def test_what_is_analysed_lies_inside_the_tone(name, measured, rng):
     assert level_db(found, "drive") == pytest.approx(20 * np.log10(0.1), abs=0.01)
 
 
+def test_before_a_tone_that_starts_at_once_there_is_no_noise_to_be_looked_at(measured, rng):
+    """A twentieth of a second late and in doubt for its hum, it is looked for."""
+    hum = 0.01 * np.sin(2 * np.pi * 150 * np.arange(5 * RATE) / RATE)[:, None]
+    found = measured(sound(rng, 5, (0.03, 5, 0)) + hum)
+    assert failed(found) == {"beating"}
+    assert start_of(found) < 2 * SETTLE_S
+
+
 def test_a_drop_of_6_db_in_the_middle_is_not_analysed_across(measured, rng):
     for spans, level in (
         ([(1, 3, 0), (3, 6, -6)], LEVEL_DB - 6),  # the longer part

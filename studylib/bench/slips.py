@@ -209,6 +209,7 @@ def _other(study: Study, take: Take, heard: Heard) -> str:
     return codes.note(
         "slips.other", heard=kind, heard_hz=hz, wanted=wanted, tone_hz=tone_hz, mains=mains,
         other=same[0].take if same else "", file=waits[0] if len(waits) == 1 else "",
+        more=len(same) - 1 if same and setting(same[0]) != here else 0,
         rates=bool(tone_hz and any(abs(hz / tone_hz / r - 1.0) < MATCH / 2 for r in RATES)),
     ) if sure and kind not in ("", "silence") else ""  # fmt: skip
 

@@ -240,7 +240,7 @@ def _gain_moves(
     (begins, settled, ends), rate = at, info.rate_hz
     beside, settle = round(BESIDE_S * rate), round(SETTLE_S * rate)
     before, during, after = (
-        recordings.read_window(path, start=first, frames=max(last - first, 0))[
+        recordings.read_window(path, start=first, frames=max(last - first, 1))[
             wanted.channels["response"]
         ]
         for first, last in (

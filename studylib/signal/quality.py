@@ -93,7 +93,7 @@ _ENTRIES = (
     Entry("checks.noise_over_room_a", "dB(A)", 3.0, 10.0),
     Entry("checks.noise_a", "dB(A)", 50.0, None),
     Entry("checks.taps", "", None, 1.0, "checks.definition", low=True),
-    Entry("checks.taps_refused", "", 0.0, None, "checks.definition"),
+    Entry("checks.taps_refused", "taps", 0.0, None, "checks.definition"),
     Entry("checks.sweep_unlike", "", 0.0, None, "checks.definition"),
     Entry("checks.snr_h1", "dB", 30.0, 15.0, low=True),
 )

@@ -28,8 +28,8 @@ FIELDS = [
     ),
     (
         "slips.other",
-        {**TONE, **NAMED, "heard": "tone", "heard_hz": 120.0, "mains": True},
-        "220 Hz (and mains hum lies at 120 Hz as well). The schedule",
+        {**TONE, **NAMED, "heard": "tone", "heard_hz": 120.0, "mains": True, "more": 7},
+        "120 Hz as well). The schedule has that as L1-half and 7 more: was",
     ),
     (
         "slips.other",
