@@ -123,6 +123,21 @@ def demo_summary(request, measured_demo) -> Summary:
     return pickle.loads(made_once(place, lambda: pickle.dumps(summarise(*measured_demo))))
 
 
+@pytest.fixture(scope="session")
+def rung(request) -> tuple:
+    """(study, gathered) of two woods tapped and swept (tests/test_rings.py), a hand laid on one
+    tap; written and measured once a run, and nobody changes it."""
+    from tests.test_rings import Files, write_study  # a test module: its asserts are rewritten
+
+    shared = request.config.stash[SHARED]
+
+    def make() -> bytes:
+        study = read_study(write_study(Path(tempfile.mkdtemp(dir=shared)) / "s", Files("hand")))
+        return pickle.dumps((study, gather(study)))
+
+    return pickle.loads(made_once(shared / "rung.pickle", make))
+
+
 @pytest.fixture
 def rng() -> np.random.Generator:
     """A generator with a fixed seed of its own for each test."""

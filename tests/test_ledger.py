@@ -142,7 +142,8 @@ def test_looks_that_nobody_planned_are_counted_and_named_beside_each_verdict(fol
     study = recorded(folder)
     whole = study.boards_recorded()
     assert len(whole) == 8
-    first = summarise(study, gather(study))
+    gathered = gather(study)
+    first = summarise(study, gathered)
     assert looks_note(study)["number"] == 1
     assert not any("caveats.looks" in cell for cell in first.comparison.effects["caveats"])
     for names in (("L1", "R1", "L2", "R2"), ("L1", "R1", "L2", "R2", "L3", "R3")):
@@ -151,13 +152,13 @@ def test_looks_that_nobody_planned_are_counted_and_named_beside_each_verdict(fol
     assert (told["number"], told["planned"]) == (3, 1)
     assert told["rate"] == pytest.approx(rate_of(0.05, (4, 6, 8)))
     assert "look 3" in say(preregistered(study)[2])
-    found = summarise(study, gather(study))
+    found = summarise(study, gathered)
     assert all("caveats.looks" in cell for cell in found.comparison.effects["caveats"])
     assert "caveats.looks" in found.comparison.claims["caveats"][0]
     (folder / LEDGER).write_bytes(b"a line that is none\n")
     seen = looks_of(study)
     assert (seen.number, seen.whole) == (1, False)
-    broken = summarise(study, gather(study)).comparison.effects["caveats"]
+    broken = summarise(study, gathered).comparison.effects["caveats"]
     assert all("caveats.looks" in cell for cell in broken)
     assert "cannot be told" in say(broken[0])
 

@@ -13,24 +13,21 @@ from studylib import figures, tables
 from studylib.codes import code_of, fields_of, has, note
 from studylib.codes.wood import ModeBasis
 from studylib.measure.rings import Ringing, TapView, first_tap
-from studylib.modes.gathered import gather
 from studylib.report import modes as report
 from studylib.report.summary import summarise
-from studylib.sheets import read_study
 from studylib.signal.tap import Room as Heard
 from studylib.signal.tap import Sign
 from studylib.words import say
 from studylib.words.numbers import with_uncertainty
 from tests.invented_modes import Study, invent
 from tests.invented_tables import Invention
-from tests.test_rings import LOSS, MODULUS, Files, free_modes, write_study
+from tests.test_rings import LOSS, MODULUS, free_modes
 
 
 @pytest.fixture(scope="module")
-def summary(tmp_path_factory):
-    """Two woods of two boards, one hand and one mode missing in one take."""
-    study = read_study(write_study(tmp_path_factory.mktemp("ringing") / "s", Files("hand")))
-    return summarise(study, gather(study))
+def summary(rung):
+    """Two woods of two boards, one hand."""
+    return summarise(*rung)
 
 
 @pytest.fixture(scope="module")

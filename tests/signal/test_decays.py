@@ -16,6 +16,7 @@ import pytest
 from scipy.fft import rfft
 
 from studylib.signal.decays import find_decays
+from tests.draws import draws
 from tests.signal.rings import RATE, bound, mode_set, noise_sd, pink, ring, units
 
 N = RATE  # 1 s
@@ -136,7 +137,7 @@ def drawn(rng, *, crowded):
 def test_ten_modes_anywhere_3_or_more_bandwidths_apart(crowded):
     rng = np.random.default_rng(17)
     sd, off, found = noise_sd(30.0), [], []
-    for _ in range(100):
+    for _ in range(draws(100, share=40)):
         f, loss = drawn(rng, crowded=crowded)
         modes = mode_set(f, loss, rng)
         of = units(modes, n=N)

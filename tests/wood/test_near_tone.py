@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
@@ -39,6 +40,12 @@ def _near(modes=None, study=None, drive="force"):
         modes = _demo_modes()[0] if modes is None else modes
         wood = wood_table(study or demo(), modes)
     return modes_near_tone(with_drive(study or demo(), drive), modes, wood)
+
+
+def few(*names):
+    """The demo with these boards alone, where each board is judged for itself."""
+    study = demo()
+    return replace(study, specimens=tuple(s for s in study.specimens if s.specimen in names))
 
 
 def test_gain_at_the_peak_and_at_half_power():
@@ -106,24 +113,28 @@ def test_predicted_modes_agree_with_the_measured_free_ones():
 
 
 def test_uncertain_modes_lift_nothing_for_sure():
-    modes = board_modes(demo(), TRUTH)
-    sure = _near(modes)
-    vague = _near(modes.assign(frequency_u=0.08 * modes["frequency_hz"]))
+    study = few("L1", "L2", "C1", "R1", "R2")
+    modes = board_modes(study, TRUTH)
+    sure = _near(modes, study)
+    vague = _near(modes.assign(frequency_u=0.08 * modes["frequency_hz"]), study)
     sure, vague = (t[t["basis"] == ModeBasis.FREE] for t in (sure, vague))
     assert vague["lifted"].sum() < sure["lifted"].sum() / 2
     assert (vague["gain_high"].to_numpy() >= sure["gain_high"].to_numpy() - 1e-9).all()
 
 
 def test_without_a_measured_loss_it_is_stated_as_assumed():
-    modes = board_modes(demo(), TRUTH).assign(loss_factor=np.nan, loss_factor_u=np.nan)
-    near = _near(modes)
+    study = few("L1", "C1", "R1")
+    modes = board_modes(study, TRUTH).assign(loss_factor=np.nan, loss_factor_u=np.nan)
+    near = _near(modes, study)
     assert (near["loss_factor"] == 0.01).all()
     assert (near["loss_basis"] == "wood.assumed_loss").all()
 
 
 def test_without_sizes_nothing_is_predicted_but_measured_modes_stay():
-    study = with_specimens(demo(), L1={"length_mm": None})
-    near = _near(study=study)
+    study = with_specimens(few("L1", "L2"), L1={"length_mm": None})
+    modes = board_modes(study, TRUTH, supports=("bench", "free"))
+    near = _near(modes, study)
+    assert ModeBasis.PREDICTED in set(near.loc[near["specimen"] == "L2", "basis"])
     mine = near[near["specimen"] == "L1"]
     assert set(mine["basis"]) == {ModeBasis.BENCH, ModeBasis.FREE}
 
@@ -156,9 +167,11 @@ def test_a_mode_right_on_a_harmonic_is_found_from_size_alone():
 
 
 def test_with_acceleration_only_the_held_board_gives_a_gain():
-    near = _near(drive="acceleration")
+    study = few("L1", "L2", "C1", "R1", "REF", "REFM")
+    modes = board_modes(study, TRUTH, supports=("bench", "free"))
+    near = _near(modes, study, drive="acceleration")
     held = near[near["basis"] == ModeBasis.HELD]
-    assert set(held["specimen"]) == set(TRUTH.index)
+    assert set(held["specimen"]) == {s.specimen for s in study.specimens}
     assert held["gain_db"].notna().all()
     assert (held["gain_low"] <= held["gain_db"]).all()
     assert (held["gain_db"] <= held["gain_high"]).all()
@@ -179,20 +192,18 @@ def test_with_the_drivers_voltage_or_no_channel_no_gain_is_told(kind):
 
 def test_held_modes_need_the_drivers_place_on_the_board():
     for place in (None, 800.0):
-        study = with_drive(demo(), "acceleration", drive_at_mm=place)
+        study = with_drive(few("L1"), "acceleration", drive_at_mm=place)
         modes = board_modes(study, TRUTH)
-        modes = modes[modes["specimen"] == "L1"]
         near = modes_near_tone(study, modes, wood_table(study, modes))
         assert not near.empty
         assert ModeBasis.HELD not in set(near["basis"])
 
 
 def test_a_place_less_sure_widens_the_gain_most_beside_a_held_mode():
-    modes = board_modes(demo(), TRUTH)
-    modes = modes[modes["specimen"] == "L1"]
+    modes = board_modes(few("L1"), TRUTH)
     wide = {}
     for u in (0.5, 3.0):
-        study = with_drive(demo(), "acceleration", u_drive_at_mm=u)
+        study = with_drive(few("L1"), "acceleration", u_drive_at_mm=u)
         near = modes_near_tone(study, modes, wood_table(study, modes))
         own = near[(near["basis"] == ModeBasis.HELD) & (near["specimen"] == "L1")]
         wide[u] = (own["gain_high"] - own["gain_low"]).to_numpy()
