@@ -33,6 +33,7 @@ from studylib.figures.style import (
 from studylib.words import say, text
 
 LEVELS = {"wood": "-", "source": (0, (6, 2)), "specimen": "--", "mount": "-.", "take": ":"}
+MOST_PAIRS = 6  # of panels: those of four woods, in the order of the sheets
 WIDEST_GAP = 0.02  # relative: a line ends there
 DARK, LIGHT = "#777777", "#DDDDDD"
 
@@ -52,7 +53,7 @@ def curves_figure(curves, study, *, size: tuple[float, float] | None = None) -> 
     """
     if curves.reason:
         return empty_figure(say(curves.reason), size)
-    pairs = list(curves.differences.groupby(["wood_a", "wood_b"], sort=False))
+    pairs = list(curves.differences.groupby(["wood_a", "wood_b"], sort=False))[:MOST_PAIRS]
     lines = 1 + len(pairs)
     figure, panels = panelled(size, 1.2 + 1.9 * lines, lines, sharex=True)
     style, panels = looks(study.woods), panels[:, 0]

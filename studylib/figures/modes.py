@@ -5,15 +5,12 @@
   predicted from size and stiffness (upright strokes).
 - `ladder_figure`: every numbered mode of every board, frequency against loss factor, on the bench
   and freely hung, with the standard uncertainty of each and the harmonics of the tone.
-- `responses_figure`: a panel for each wood: thin lines are mounts (H1 of its repeated sweeps), the
-  thick line is their median in dB. Below, the coherence where sweeps were repeated.
 - `stiffness_figure`: Young's modulus against density, a point a board with the standard uncertainty
-  of both; the pale lines join equal speed of sound.
+  of both.
 
 Conventions: the look of `figures.style`; nothing is computed here.
 """
 
-import numpy as np
 import pandas as pd
 from matplotlib import ticker, transforms
 from matplotlib.axes import Axes
@@ -25,7 +22,6 @@ from studylib.figures.style import (
     ABOVE_RIGHT,
     BLACK,
     GREY,
-    PALE,
     Look,
     empty_figure,
     frequency_axis,
@@ -44,8 +40,6 @@ PLACES = {PREDICTED: 18.0, FREE: 9.0, BENCH: 0.0}  # points above the panel's to
 SUPPORTS = {"bench": "figures_modes.support_bench", "free": "figures_modes.support_free"}
 NAMED = (1, 2, 3, 4, 5, 6, 8, 12, 16, 20)
 DENSITY, MODULUS = "wood.density_kg_m3", "wood.youngs_modulus_gpa"
-LEAST_OF_A_LINE = 10  # of 50 points that a line must have in the picture to be named
-SPEEDS = np.arange(2000.0, 8000.0, 500.0)  # m/s
 
 
 @styled
@@ -240,29 +234,7 @@ def stiffness_figure(
                 legend_label(name, 12), (at_x, at_y), xytext=(6, 5), textcoords="offset points",
                 fontsize=8, color=GREY,
             )  # fmt: skip
-    _speeds(axes)
+    axes.margins(0.12)
     axes.set(xlabel=say("figures_modes.density_axis"), ylabel=say("figures_modes.modulus_axis"))
     axes.legend(loc="lower right")
     return settle(figure)
-
-
-def _speeds(axes: Axes) -> None:
-    """Lines of equal speed of sound c: E = rho c^2."""
-    axes.margins(0.12)
-    axes.autoscale_view()
-    (left, right), (low, high) = axes.get_xlim(), axes.get_ylim()
-    density = np.linspace(left, right, 50)
-    for speed in SPEEDS:
-        modulus = density * speed**2 / 1e9
-        if modulus[-1] < low or modulus[0] > high:
-            continue
-        axes.plot(density, modulus, color=PALE, linewidth=1.0, zorder=0)
-        inside = np.flatnonzero((modulus > low) & (modulus < high))
-        if len(inside) < LEAST_OF_A_LINE:
-            continue  # too short a piece of line to carry its name
-        at = inside[-1]
-        axes.text(
-            density[at], modulus[at], say("figures_modes.speed", speed=speed), fontsize=8,
-            color=GREY, ha="right", va="top", zorder=0,
-        )  # fmt: skip
-    axes.set(xlim=(left, right), ylim=(low, high))

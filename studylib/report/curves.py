@@ -52,8 +52,9 @@ def curves_of(study: sheets.Study, curves: pd.DataFrame, comparison: Comparison)
 
     curves : the part table `curves`.  comparison : of the same takes' `curve.*` features.
     """
-    samples = comparison.workings.samples
-    sample = next((samples[name] for name in FEATURES if name in samples), None)
+    workings = comparison.workings
+    compared = [name for name in FEATURES if name in workings.samples.keys() - workings.refused]
+    sample = workings.samples[compared[0]] if compared else None
     if sample is None or sample.design.model is None or sample.design.model.k < 2:
         code = "curves.no_sweeps" if sample is None else "curves.one_wood"
         nothing = (tables.empty(f"curve_{name}") for name in ("differences", "tests", "spreads"))
@@ -80,11 +81,10 @@ def curves_of(study: sheets.Study, curves: pd.DataFrame, comparison: Comparison)
     if len(thirds) > 1:
         mids = np.array([mid for mid, _ in thirds])
         grids[THIRD] = (mids, np.stack([y[:, own].mean(axis=1) for _, own in thirds], axis=1))
-    confidence = comparison.workings.confidence
     rows = [
         (woods[one.a], woods[one.b], f, name, d, d - half, d + half, bool(abs(d) > half))
         for name, (at, values) in grids.items()
-        for one in curve_bands(design.model, values, confidence=confidence)
+        for one in curve_bands(design.model, values, confidence=workings.confidence)
         for f, d, half in zip(at, one.difference, one.half, strict=True)
     ]
     tests = [
@@ -126,9 +126,10 @@ def curve_notes(curves: Curves, *, confidence: float) -> list[str]:
     }
     about = {"low_hz": fine["frequency_hz"].min(), "high_hz": fine["frequency_hz"].max()}
     half = float((fine["high"] - fine["difference"]).median())
+    names = [curves.woods, *pairs]  # the order of the tests; two woods have one
     whole, *others = (
-        {"woods": one.woods.split(", "), "p": one.p, "smallest": one.smallest_p}
-        for one in curves.tests.itertuples()
+        {"woods": list(woods), "p": one.p, "smallest": one.smallest_p}
+        for woods, one in zip(names, curves.tests.itertuples(), strict=False)
     )
     clear = {names: _stretches(pair, GAP * step) for names, pair in pairs.items()}
     changes = [

@@ -4,11 +4,12 @@ A curve is a response in dB on a grid of frequencies; a wood's curve is the mean
 
 - `curve_bands`: a band about the difference of each pair that holds at all frequencies and for all
   pairs together. Each wood has a spread of its own, its rms residual over the band; residuals over
-  that spread have one shape over frequency, pooled over the woods with the degrees of freedom of
-  the whole design. The critical value is that of the expected Euler characteristic of a t field on
-  a line (Worsley 1994; Taylor and Worsley 2007), with the roughness of the field as the length of
-  the path of its normalised residuals (Telschow and Schwartzman 2022); the error is shared out over
-  the pairs (Bonferroni). The promise rests on spreads that have one shape over frequency
+  that spread have one shape over frequency, pooled over the woods. Its degrees of freedom are those
+  of the whole design; the more alike all frequencies move, the nearer they come to Welch's for the
+  pair. The critical value is that of the expected Euler characteristic of a t field on a line
+  (Worsley 1994; Taylor and Worsley 2007), with the roughness of the field as the length of the path
+  of its normalised residuals (Telschow and Schwartzman 2022); the error is shared out over the
+  pairs (Bonferroni). The promise rests on spreads that have one shape over frequency
   (tests/benchmarks/curves_truth measures it, and what becomes of it where they have not).
 - `curve_tests`: do the woods differ anywhere? Labels of sources are permuted within batches, all of
   them where there are few, with the sum over frequency of the squared differences between woods,
@@ -23,9 +24,10 @@ Functions: `curve_bands`, `half_width`, `curve_tests`, `smallest_p`, `curve_spre
 Classes: `CurveBand`, `CurveTest`.
 """
 
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from itertools import combinations, islice, permutations, product
+from itertools import combinations, islice, product
 from math import factorial, prod
 
 import numpy as np
@@ -75,16 +77,27 @@ def curve_bands(model: WoodModel, y: np.ndarray, *, confidence: float) -> list[C
     scaled = residual / np.sqrt(variances)[model.group][:, None]
     size = np.sqrt(np.sum(scaled**2, axis=0))
     path = float(np.sum(np.sqrt(np.sum(np.diff(scaled / size, axis=1) ** 2, axis=0))))
-    pairs = list(combinations(range(model.k), 2))
-    critical = _critical(path, model.df, (1.0 - confidence) / len(pairs))
-    shape = size / np.sqrt(model.df)
-    return [
-        CurveBand(
-            a, b, contrast @ y, critical * shape * np.sqrt(contrast**2 @ variances[model.group])
-        )
-        for a, b in pairs
-        for contrast in [model.contrast(a, b)]
-    ]
+    share, pairs = _alike(scaled, model.df), list(combinations(range(model.k), 2))
+    found = []
+    for a, b in pairs:
+        contrast = model.contrast(a, b)
+        variance, own_df = model.variance_of(contrast, variances)
+        # What all frequencies share is known from the woods' own spreads alone.
+        df = 1.0 / ((1.0 - share) / model.df + share / own_df)
+        critical = _critical(path, df, (1.0 - confidence) / len(pairs))
+        half = critical * size * np.sqrt(variance / model.df)
+        found.append(CurveBand(a, b, contrast @ y, half))
+    return found
+
+
+def _alike(scaled: np.ndarray, df: float) -> float:
+    """One over the number of independent parts of a field, from its residuals: the sum of squared
+    eigenvalues of the covariance over the square of their sum, without bias (Bai and Saranadasa
+    1996)."""
+    gram = scaled @ scaled.T / scaled.shape[1]
+    mean = np.trace(gram) / df
+    square = df**2 / ((df + 2.0) * (df - 1.0)) * (np.sum(gram**2) / df**2 - mean**2 / df)
+    return float(np.clip(square / mean**2, 0.0, 1.0))
 
 
 def half_width(path: float, *, sources: int, woods: int, batches: int, confidence: float) -> float:
@@ -172,10 +185,10 @@ def _test(
 def smallest_p(counts: np.ndarray) -> float:
     """The smallest p that a design can reach; counts : (batches, woods), sources of each.
 
-    Labels that only change the woods' names leave the statistic as it is.
+    Labels that only exchange the names of woods with equal numbers leave the statistic as it is.
     """
-    names = [list(order) for order in permutations(range(counts.shape[1]))]
-    return sum(bool(np.all(counts[:, order] == counts)) for order in names) / _labellings(counts)
+    alike = Counter(map(tuple, counts.T.tolist())).values()
+    return prod(map(factorial, alike)) / _labellings(counts)
 
 
 def _labellings(counts: np.ndarray) -> int:
