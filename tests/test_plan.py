@@ -169,6 +169,14 @@ def test_what_can_never_be_settled_depends_on_the_design(tmp_path):
     }  # fmt: skip
     assert not tests[Control.MOVED]["planned"]
     assert "not planned: moved_mm = 2" in say(told[-1])
+    simple = bare.replace("[plan]", "[plan]\ncontrols = false\nprobes = []")
+    few = {
+        fields_of(one)["control"]: say(one)
+        for one in never_notes(planned(tmp_path / "simple", rows=rows, toml=simple))
+        if code_of(one) == "plan.never_test"
+    }
+    assert "(not planned: controls = true, idle = 1 under [plan]; about 1" in few[Control.IDLE]
+    assert Control.PROBE_AFTER not in few
     # Drawn: 20,000 studies.
     assert 0 < noted(told, "plan.never_beyond")["share"] < 0.05 + 3 * 0.0015
 

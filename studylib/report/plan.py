@@ -278,8 +278,13 @@ def _test_notes(plan: StudyPlan) -> list[str]:
     probes, steps = len(own.probes), len(own.drive_steps_db)
     before = own.probes_before and plan.senses_drive
     turned = own.turned and plan.study.with_role("reference")
+    needs = "" if own.controls else "controls = true, "  # they are among the controls of a batch
     takes = {
-        attribution.Control.IDLE: ("idle = 1", own.idle, own.batches * max(own.idle, 1)),
+        attribution.Control.IDLE: (
+            f"{needs}idle = 1",
+            own.controls and own.idle,
+            own.batches * max(own.idle, 1),
+        ),
         attribution.Control.PROBE_AFTER: (
             "probes_before = true",
             before,
@@ -287,8 +292,8 @@ def _test_notes(plan: StudyPlan) -> list[str]:
         ),
         attribution.Control.TURNED: ("turned = true", turned, own.takes + (1 + before) * probes),
         attribution.Control.LEVELS: (
-            "level_steps = true",
-            own.level_steps,
+            f"{needs}level_steps = true",
+            own.controls and own.level_steps,
             own.batches * (steps + 1),
         ),
         attribution.Control.FARTHER: ("mic_times = 2", own.mic_times, own.batches),
@@ -304,6 +309,7 @@ def _test_notes(plan: StudyPlan) -> list[str]:
             minutes=count * own.minutes_take + mount.get(control, 0.0),
         )
         for control, (key, planned, count) in takes.items()
+        if count  # none before a tone that has no probe tones
     ]  # fmt: skip
 
 

@@ -113,7 +113,7 @@ FIELDS: list[tuple[str, dict, str]] = [
     (
         "plan.minutes",
         {"feature": H3, "spent": 571.2, "boards": 7, "mounts": 1, "takes": 3},
-        "(571, controls not counted) are best spent on 7 boards of each wood, 1 mount of",
+        "(571, to cut and measure the boards counted, controls not) are best spent on",
     ),
     ("plan.aim_detect", {"size": "1.00 dB"}, "to detect 1.00 dB"),
     ("plan.aim_same", {"size": "1.00 dB"}, "the same within 1.00 dB"),
