@@ -179,7 +179,7 @@ def luck_notes(curves: Curves, study: sheets.Study) -> list[str]:
         (feature := register.find(name)).kind == register.Kind.TONE and feature.harmonic == 1
         for name in study.settings.decide.primary
     )
-    if curves.reason or not rests:
+    if not rests:
         return []
     fine = curves.differences[curves.differences["band"] == FINE]
     near = fine[(fine["frequency_hz"] / tone - 1.0).abs() <= TONE_REACH]
