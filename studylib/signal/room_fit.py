@@ -173,7 +173,7 @@ def _moved(state: _State, step: np.ndarray, bins: _Bins) -> _State:
     k = len(state.s)
     both = step[: 2 * k] + 1j * step[2 * k : 4 * k]
     s, c = state.s + both[:k], state.c + both[k:]
-    # A decay grows neither upwards nor out of its bins. (np.clip costs more than both halves of it.)
+    # A decay grows neither upwards nor out of its bins; np.clip costs more than its two halves.
     low, high = -np.angle(bins.turns[0]), -np.angle(bins.turns[-1])
     f = np.minimum(np.maximum(s.imag, low), high)
     s = np.minimum(np.maximum(s.real, -STEEPEST * f), -1e-3 / bins.n) + 1j * f
