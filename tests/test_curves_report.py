@@ -87,7 +87,9 @@ def test_features_of_a_curve(rng):
     assert (first.usable, first.reason) == (False, "takes.below_noise")
 
 
-def a_study(rng, *, bump=0.0, boards=4, gap=(), woods=WOODS, primary=("tone.h1.level_db",)):
+def a_study(
+    rng, *, bump=0.0, boards=4, gap=(), woods=WOODS, primary=("tone.h1.level_db",), days=None
+):
     """Boards of three woods, two mounts each; larch passes `bump` dB more around 500 Hz."""
     specimens = pd.DataFrame(
         [(f"{wood[0]}{b}", wood, "", "") for wood in woods for b in range(boards)],
@@ -101,7 +103,9 @@ def a_study(rng, *, bump=0.0, boards=4, gap=(), woods=WOODS, primary=("tone.h1.l
             if s.wood == "larch":
                 level = level + bump * np.exp(-0.5 * (np.log2(GRID / 500.0) / 0.05) ** 2)
             take = f"{s.specimen}-{mount}"
-            features.append((take, take, "day1", s.specimen, mount, level.mean()))
+            features.append(
+                (take, take, (days or {}).get(s.wood, "day1"), s.specimen, mount, level.mean())
+            )
             usable = ~((gap[0] < GRID) & (gap[1] > GRID) & (s.specimen == "c1")) if gap else True
             curves.append(
                 pd.DataFrame(
@@ -181,9 +185,21 @@ def test_luck_is_unknown_where_the_sweeps_are_silent(rng):
     assert luck_notes(curves, other) == []
 
 
+def test_two_boards_of_two_woods_are_enough_for_a_very_wide_band(rng):
+    study, curves = a_study(rng, boards=2, woods=WOODS[:2], bump=30.0)
+    assert curves.reason == ""
+    assert np.isfinite(curves.differences["high"]).all()
+    assert not notes_of(curves, "curves.stretches")
+    figures.curves_figure(curves, study)
+
+
 @pytest.mark.parametrize(
     ("options", "reason"),
-    [({"boards": 1}, "curves.one_wood"), ({"woods": ("larch",)}, "curves.one_wood")],
+    [
+        ({"boards": 1}, "curves.one_wood"),
+        ({"woods": ("larch",)}, "curves.one_wood"),
+        ({"days": {"larch": "day2"}}, "curves.confounded"),
+    ],
 )
 def test_too_little_is_said_not_drawn(rng, options, reason):
     study, curves = a_study(rng, **options)

@@ -23,6 +23,7 @@ from studylib.stats.curves import curve_bands, curve_spreads, curve_tests
 
 FEATURES = ("curve.response_db", "curve.level_db")
 FINE, THIRD = "fine", "third octave"
+LEAST_DF = 2  # with fewer, a band about a curve has no end
 TONE_REACH = 0.10  # of the tone, up and down
 AT_THE_TONE = 0.01  # a frequency as near to it stands for it
 GAP = 2.0  # times the grid's step: a wider one ends a stretch
@@ -55,8 +56,11 @@ def curves_of(study: sheets.Study, curves: pd.DataFrame, comparison: Comparison)
     workings = comparison.workings
     compared = [name for name in FEATURES if name in workings.samples.keys() - workings.refused]
     sample = workings.samples[compared[0]] if compared else None
-    if sample is None or sample.design.model is None or sample.design.model.k < 2:
-        code = "curves.no_sweeps" if sample is None else "curves.one_wood"
+    model = sample and sample.design.model
+    few = model is None or model.k < 2 or model.df < LEAST_DF
+    if few or comparison.confounded:
+        code = "curves.one_wood" if few else "curves.confounded"
+        code = "curves.no_sweeps" if sample is None else code
         nothing = (tables.empty(f"curve_{name}") for name in ("differences", "tests", "spreads"))
         return Curves((), tables.empty("curve_boards"), *nothing, 0, code)
     band = study.settings.curve

@@ -68,6 +68,12 @@ def test_many_woods_are_counted_not_tried():
     )
 
 
+def test_woods_that_share_no_batch_are_not_told_apart(rng):
+    model, shares = plain(2, woods=2), np.eye(4)
+    (found,) = curves.curve_tests(model, fields(rng, 4) + 50.0 * model.group[:, None], shares)
+    assert (found.p, found.smallest, found.labellings) == (1.0, 1.0, 1)
+
+
 def test_unequal_numbers_cannot_be_renamed():
     assert curves.smallest_p(np.array([[2, 3]])) == pytest.approx(1 / comb(5, 2))
 

@@ -18,6 +18,7 @@ SPREADS = {"wood": 4.5, "source": 3.0, "specimen": 2.8, "mount": 1.4, "take": 0.
 FIELDS = {
     "curves.no_sweeps": {},
     "curves.one_wood": {},
+    "curves.confounded": {},
     "curves.band": {"low_hz": 80.0, "high_hz": 7500.0, "left_out": 54, "half_db": 4.3},
     "curves.test": {
         "woods": ["larch", "cherry"], "p": 0.056, "smallest": 0.056, "alpha": 0.05, "pairs": [],
