@@ -763,7 +763,7 @@ def test_other_things_to_look_at(tmp_path):
         ("sheets.reason_unused", (2, "reason"), {}),
         ("sheets.calibrator_unused", (22, "kind"), {"batch": "day 1"}),
         ("sheets.reference_not_in_batch", (), {"reference": "ref", "batch": "day 2"}),
-        ("sheets.unnamed_recordings", (), {"files": ["recordings/left over.WAV"]}),
+        ("sheets.unnamed_recordings", (), {"files": ["recordings/left over.WAV"], "unread": []}),
     ):
         assert holds(told[code], code, **fields)
         assert place_of(told[code]) == place

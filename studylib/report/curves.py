@@ -60,16 +60,17 @@ def curves_of(study: sheets.Study, curves: pd.DataFrame, comparison: Comparison)
     few = model is None or model.k < 2 or model.df < LEAST_DF
     if few or comparison.confounded:
         code = "curves.one_wood" if few else "curves.confounded"
-        code = "curves.no_sweeps" if sample is None else code
-        nothing = (tables.empty(f"curve_{name}") for name in ("differences", "tests", "spreads"))
-        return Curves((), tables.empty("curve_boards"), *nothing, 0, code)
+        nothing = (
+            tables.empty(f"curve_{n}") for n in ("boards", "differences", "tests", "spreads")
+        )
+        return Curves((), *nothing, 0, code if sample else "curves.no_sweeps")
     band = study.settings.curve
     low, high = band.lowest_hz or 0.0, band.highest_hz or np.inf
     inside = curves[curves["frequency_hz"].between(low, high)]
-    wide = inside.assign(level_db=inside["level_db"].where(inside["usable"])).pivot(
-        index="take", columns="frequency_hz", values="level_db"
+    usable = inside.assign(level_db=inside["level_db"].where(inside["usable"]))
+    wide = usable.pivot(index="take", columns="frequency_hz", values="level_db").reindex(
+        sample.takes["take"]
     )
-    wide = wide.reindex(sample.takes["take"])
     known = wide.notna().all().to_numpy()
     takes, frequency = wide.to_numpy()[:, known], wide.columns.to_numpy(float)[known]
     design, nested = sample.design, sample.design.nested

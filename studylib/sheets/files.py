@@ -352,7 +352,8 @@ def unnamed_recordings(folder: Path, files: Iterable[str]) -> list[str]:
         and path.is_file()  # first: a loop of links cannot be resolved
         and path.resolve() not in named
     )
-    return [note("sheets.unnamed_recordings", files=found)] if found else []
+    unread = [name for name in found if name.lower().endswith(UNREAD_ENDINGS)]
+    return [note("sheets.unnamed_recordings", files=found, unread=unread[:1])] if found else []
 
 
 def _at(code: str, name: str, row: Row, **further: str | int) -> str:

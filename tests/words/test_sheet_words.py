@@ -191,7 +191,9 @@ REMARKS = {
     "sheets.waiting": {
         **TAKES, "count": 2, "batch": "day1", "first": "L1-m1-tap-r1", "first_row": 9,
     },
-    "sheets.unnamed_recordings": {"files": ["recordings/a.wav", "recordings/b.wav"]},
+    "sheets.unnamed_recordings": {
+        "files": ["recordings/a.wav", "recordings/b.m4a"], "unread": ["recordings/b.m4a"],
+    },
     "settings.unknown_key": {**SECTION, "name": "respons", "nearest": "response"},
     "settings.harmonic_on_mains": {
         **KEY, "fundamental_hz": 172.0, "mains_hz": 60.0, "multiples": [15],
