@@ -179,6 +179,17 @@ def test_band_covers_all_pairs_at_all_frequencies(rng, spreads, own):
     assert np.mean(held) >= 0.94 - 3.0 * np.sqrt(0.06 * 0.94 / count)
 
 
+def test_a_band_is_wider_where_all_frequencies_move_as_one(rng, monkeypatch):
+    """Such boards are as good as one number each: the degrees of freedom go towards Welch's."""
+    model, smooth = plain(4), fields(rng, 12, length=400)
+    as_one = fields(rng, 12, length=14) + 50.0 * rng.standard_normal((12, 1))
+    halves = [curves.curve_bands(model, y, confidence=0.95)[0].half for y in (smooth, as_one)]
+    monkeypatch.setattr(curves, "_alike", lambda *_: 0.0)  # the whole design's for all
+    pooled = [curves.curve_bands(model, y, confidence=0.95)[0].half for y in (smooth, as_one)]
+    assert np.all(halves[0] < 1.06 * pooled[0])
+    assert np.all(halves[1] > 1.15 * pooled[1])
+
+
 def test_half_width_is_what_a_plan_expects(rng):
     model, found = plain(6), []
     for _ in range(40):
