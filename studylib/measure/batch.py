@@ -134,11 +134,12 @@ def measure_batch(
                 rows["modes"] += [(*row, None) for row in found.modes(take, aside=aside, **about)]
             levels = {"study": study, "scale": session.scale}
             rows["sweeps"].append(found.sweeps(take, aside=aside))
-            rows["curves"].append(found.curve(take, aside=aside, **levels))
+            curve = found.curve(take, aside=aside, **levels)
+            rows["curves"].append(curve)
             rows["features"] += _labelled(
                 study,
                 take,
-                found.features(take, **levels),
+                found.features(curve, **levels),
                 about["content"],
                 aside,
             )

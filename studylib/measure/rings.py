@@ -17,7 +17,6 @@ Functions: measure_ring, taps_of, tap_view, first_tap. Classes: Ring, TapView, R
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -130,30 +129,27 @@ class Ring:
         if self.sweep is None:
             return tables.empty("curves")
         return curve_rows(
-            take.take, self.sweep, usable=not aside, **self._levels(take, study, scale)
-        )
+            take.take, self.sweep, usable=not aside, sensed=self._sensed(study),
+            offset_db=scale.offset_db - take.gain_db - take.drive_db,
+        )  # fmt: skip
 
     def features(
-        self, take: sheets.Take, *, study: sheets.Study, scale: LevelScale
+        self, curve: pd.DataFrame, *, study: sheets.Study, scale: LevelScale
     ) -> list[FeatureValue]:
-        """`sweep.*` and `curve.*` of the take, levels likewise."""
+        """`sweep.*` and `curve.*` of the take, from its `curve`."""
         if self.sweep is None:
             return []
-        levels, band = self._levels(take, study, scale), study.settings.curve
+        sensed, band = self._sensed(study), study.settings.curve
         low, high = usable_band(self.sweep.shape)
         over_band = curve_feature_values(
-            curve_rows(take.take, self.sweep, **levels), sensed=levels["sensed"], unit=scale.unit,
+            curve, sensed=sensed, unit=scale.unit,
             low_hz=band.lowest_hz or low, high_hz=band.highest_hz or high,
         )  # fmt: skip
-        at_multiples = sweep_feature_values(self.sweep) if levels["sensed"] else ()
-        return [*at_multiples, *over_band]
+        return [*(sweep_feature_values(self.sweep) if sensed else ()), *over_band]
 
-    def _levels(self, take: sheets.Take, study: sheets.Study, scale: LevelScale) -> dict[str, Any]:
-        """How the levels of a sweep are to be given."""
-        return {
-            "sensed": has_sensed_drive(study.settings) and self.sweep.has_drive,
-            "offset_db": scale.offset_db - take.gain_db - take.drive_db,
-        }
+    def _sensed(self, study: sheets.Study) -> bool:
+        """Levels are relative to a drive channel that senses force or acceleration."""
+        return has_sensed_drive(study.settings) and self.sweep.has_drive
 
 
 def measure_ring(
