@@ -12,7 +12,7 @@ by what the response is held against.
   mean-value view after Skudrzyk (recalled). It knows nothing of where the board is driven and
   heard: at a mode's node there is no lift at all.
 - *Acceleration* at the driving point: far end over acceleration peaks where the driving point
-  stands still, at the modes of the board held there (`held`). They are predicted from size,
+  stands still, at the modes of the board held there (`forward`). They are predicted from size,
   stiffness and the driver's place, and the gain is the whole ratio in that model: by how much the
   far end moves more than the driving point. What the bench's supports change is not in it.
 - *Voltage*, or no channel at all: neither, because the driver's own response comes in. The nearest
@@ -35,7 +35,7 @@ from studylib import sheets, tables
 from studylib.codes.wood import ModeBasis
 from studylib.signal.damping import bandwidth
 from studylib.wood import beams, boards, stiffness, study_wood
-from studylib.wood.held import far_over_drive, held_frequencies
+from studylib.wood.forward import driven, held_frequencies
 
 LIFTED_DB = 6.0
 """A harmonic counts as lifted when the gain's low end is at least this (a stated choice)."""
@@ -74,7 +74,7 @@ class _Place:
     def gain(self, frequency_hz, loss: float, x: float) -> np.ndarray:
         """Far end over driving point in dB."""
         square = (np.asarray(frequency_hz) / self.unit_hz * beams.eigenvalues(1)[0] ** 2) ** 2
-        return 20.0 * np.log10(np.abs(far_over_drive(square / (1.0 + 1j * loss), x, **self.bar)))
+        return 20.0 * np.log10(np.abs(driven(square / (1.0 + 1j * loss), x, **self.bar).heard))
 
     def slopes(self, frequency_hz: float, loss: float) -> tuple[float, float]:
         """dB for each mm of the driver's place, and for each percent of the modes' frequencies."""

@@ -8,7 +8,7 @@ from scipy.linalg import eigh
 
 from data_demo.simulation.beam import Beam, free_free_modes
 from studylib.wood import beams
-from studylib.wood.held import far_over_drive, held_frequencies
+from studylib.wood.forward import driven, held_frequencies
 
 SLENDER = {"slenderness": 1e4, "shear_ratio": 2.6}
 RAIL = {"slenderness": 41.0, "shear_ratio": 16.0}
@@ -72,7 +72,7 @@ def test_the_ratio_agrees_with_finite_elements(x):
     force, loss = np.eye(len(stiff))[at], 0.01
     square = np.geomspace(8.0, 900.0, 25) ** 2
     moved = np.array([np.linalg.solve((1 + 1j * loss) * stiff - w * mass, force) for w in square])
-    found = far_over_drive(square / (1 + 1j * loss), x, **SLENDER)
+    found = driven(square / (1 + 1j * loss), x, **SLENDER).heard
     np.testing.assert_allclose(found, moved[:, -2] / moved[:, at], rtol=0.01)
 
 
@@ -100,7 +100,7 @@ def test_the_ratio_agrees_with_a_sum_over_free_modes_written_apart(x):
     omega = np.geomspace(8.0, 100.0, 30)
     share = 1.0 / (own - omega[:, None] ** 2)
     summed = (share @ (modes.at(1.0) * modes.at(x))) / (share @ modes.at(x) ** 2)
-    found = far_over_drive(omega**2 / (1 + 1j * loss), x, **RAIL)
+    found = driven(omega**2 / (1 + 1j * loss), x, **RAIL).heard
     # What 26 modes leave out of the driving point's own give counts most near peaks.
     np.testing.assert_allclose(found, summed, rtol=0.1)
 
@@ -108,13 +108,44 @@ def test_the_ratio_agrees_with_a_sum_over_free_modes_written_apart(x):
 def test_the_ratio_peaks_at_the_held_modes_and_a_slow_board_turns_about_nothing():
     held = held_frequencies(0.134, count=5, **RAIL) * FIRST**2
     at = held[:, None] * np.array([0.97, 1.0, 1.03])
-    ratio = np.abs(far_over_drive(at**2 / (1 + 0.01j), 0.134, **RAIL))
+    ratio = np.abs(driven(at**2 / (1 + 0.01j), 0.134, **RAIL).heard)
     # The second is 0.2 % of the length from a node of the free board's own: no peak there.
     peaks = np.array([0, 2, 3, 4])
     assert (ratio[peaks, 1] > 3 * ratio[peaks][:, [0, 2]].max(axis=1)).all()
     # Far below its modes a bar pushed at x moves as one piece: (1 + 12 (x - 1/2) / 2) over
     # (1 + 12 (x - 1/2)^2), the 12 a little less for the slices' own turning.
-    slow = far_over_drive(np.array([1e-4]), 0.134, **RAIL)[0].real
+    slow = driven(np.array([1e-4]), 0.134, **RAIL).heard[0].real
     twelve = 12 / (1 + 1 / 41.0**2)
     by_hand = (1 - twelve * 0.366 / 2) / (1 + twelve * 0.366**2)
     assert slow == pytest.approx(by_hand, rel=2e-5)
+
+
+def test_what_rests_on_the_bar_and_where_it_is_heard_agree_with_finite_elements():
+    """A spring before the driving point, a mass beyond it, heard before the end."""
+    x = 0.3
+    stiff, mass, at = _elements(x)
+    edges = np.unique(np.concatenate([np.linspace(0, x, 21), np.linspace(x, 1, 61)]))
+    spring, weight, ear = (2 * int(np.argmin(np.abs(edges - place))) for place in (0.15, 0.75, 0.9))
+    stiff[spring, spring] += 40.0
+    mass[weight, weight] += 0.2
+    square = np.geomspace(8.0, 900.0, 25) ** 2
+    force = np.eye(len(stiff))[at]
+    moved = np.array([np.linalg.solve(stiff - w * mass, force) for w in square])
+    loads = [(edges[spring // 2], 40.0), (edges[weight // 2], -0.2 * square)]
+    found = driven(square, x, heard=edges[ear // 2], loads=loads, **SLENDER)
+    np.testing.assert_allclose(found.heard, moved[:, ear] / moved[:, at], rtol=0.01)
+    np.testing.assert_allclose(found.force, 1.0 / moved[:, at], rtol=0.01)
+
+
+def test_what_rests_on_the_free_end_counts():
+    square = np.array([9.0, 400.0])
+    on_end = driven(square, 0.3, loads=[(0.0, 5.0), (1.0, 5.0)], **RAIL)
+    near_it = driven(square, 0.3, loads=[(1e-8, 5.0), (1 - 1e-8, 5.0)], **RAIL)
+    without = driven(square, 0.3, **RAIL)
+    np.testing.assert_allclose(on_end.force, near_it.force, rtol=1e-4)
+    assert (np.abs(on_end.heard / without.heard - 1) > 1e-3).all()
+
+
+def test_driven_and_heard_in_one_place_is_the_same_movement():
+    found = driven(np.array([9.0, 400.0]), 0.3, heard=0.3, **RAIL)
+    np.testing.assert_allclose(found.heard, 1.0, rtol=1e-12)
