@@ -71,12 +71,18 @@ class Channels(_Section):
 
 
 class Bench(_Section):
-    """Where the driver sits, from the board's end farther from the response, and how surely; and
-    how well the channels are calibrated, as a standard uncertainty of the level or the ratio; and
-    the mains frequency."""
+    """Where the driver sits, from the board's end farther from the response, and how surely; where
+    the board is heard (None: at its far end) and rests, from the same end; how far its supports
+    yield; the driver's mass as far as no sensor stands between it and the board; how well the
+    channels are calibrated, as a standard uncertainty of the level or the ratio; and the mains
+    frequency."""
 
     drive_at_mm: float | None = Field(None, ge=0, description="right.millimetres")
     u_drive_at_mm: float = Field(1.0, gt=0, description="right.millimetres")
+    heard_at_mm: float | None = Field(None, ge=0, description="right.millimetres")
+    driver_g: float | None = Field(None, ge=0, description="right.grams")
+    supports_mm: Annotated[tuple[float, ...], _LISTED] = Field((), description="right.places")
+    support_n_mm: float = Field(0.0, ge=0, description="right.stiffness")
     mains_hz: float | None = Field(None, gt=10, lt=500, description="right.frequency")
     u_calibration_db: float | None = Field(None, gt=0, description="right.decibels")
 

@@ -58,7 +58,8 @@ def driven(
 
     Parameters
     ----------
-    square : squares of angular frequency, with a loss or off the poles; all else is broadcast with it.
+    square : squares of angular frequency, with a loss or off the poles; all else is broadcast
+        with it.
     x, heard : where the bar is driven and heard, 0 to 1; x not above `heard`.
     loads : (place, stiffness) of what rests on the bar; a mass m has -m times `square`, as a share
         of the bar's mass. Places in rising order, none at x.
