@@ -178,9 +178,6 @@ class Summary:
             "covariates": partial(figures.covariates_figure, self.covariates, self.woods),
             "spectra": partial(figures.spectra_figure, self.gathered.spectra, study),
             "quality": partial(figures.quality_figure, self.gathered.quality),
-            "all_effects": partial(
-                figures.all_effects_figure, self.comparison.effects, confidence=confidence
-            ),
             "drift": partial(figures.drift_figure, checks.chart, checks.takes, usable),
         }
 
