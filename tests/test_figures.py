@@ -154,7 +154,6 @@ def every_figure(summary, size=None) -> dict[str, Figure]:
         "drift": figures.drift_figure(*invented_chart(summary), size=size),
         "control": figures.positive_control_figure(summary.control, size=size),
         "variance": figures.variance_figure(summary.variance, size=size),
-        "quality": figures.quality_figure(summary.gathered.quality, size=size),
         "spectra": figures.spectra_figure(summary.gathered.spectra, summary.study, size=size),
     }
 
@@ -303,11 +302,11 @@ def test_the_video_frame_is_laid_out_anew_and_not_stretched(tmp_path):
     sizes = []
 
     def draw(size=None):
-        figure = figures.quality_figure(summary.gathered.quality, size=size)
+        figure = figures.variance_figure(summary.variance, size=size)
         sizes.append(tuple(figure.get_size_inches()))
         return figure
 
-    figures.save_sizes(draw, tmp_path, "quality")
+    figures.save_sizes(draw, tmp_path, "variance")
     assert sizes[1] == style.VIDEO_SIZE
     assert sizes[0] != sizes[1]
 
@@ -469,39 +468,6 @@ def test_variance_shares_and_intervals():
     assert [t.get_text() for t in right.get_yticklabels()] == ["wood", "board", "mount", "take"]
 
 
-def test_quality_puts_a_failed_check_where_it_belongs_and_names_the_take():
-    summary = invented(boards=6)
-    quality = summary.gathered.quality
-    quality.loc[quality["take"].eq("cherry-2-m1-t3") & quality["check"].isin(["hum", "take"]),
-                "verdict"] = "fail"  # fmt: skip
-    axes = figures.quality_figure(summary.gathered.quality).axes[0]
-    takes, rows = list(quality["take"].unique()), [t.get_text() for t in axes.get_yticklabels()]
-    crosses = next(line for line in axes.lines if line.get_marker() == "X")
-    place = takes.index("cherry-2-m1-t3")
-    assert set(zip(*crosses.get_data(), strict=True)) == {
-        (place, rows.index("hum")), (place, rows.index("take as a whole")),
-    }  # fmt: skip
-    assert [t.get_text() for t in axes.get_xticklabels()] == ["cherry-2-m1-t3"]
-    assert crosses.get_label() == "fail (2)"
-
-
-def test_quality_keeps_the_overtones_in_one_row():
-    axes = figures.quality_figure(invented().gathered.quality).axes[0]
-    assert [t.get_text() for t in axes.get_yticklabels()] == [
-        "clipping", "offset (DC)", "hum", "noise floor", "tone over noise",
-        "harmonics over noise", "take as a whole",
-    ]  # fmt: skip
-
-
-def test_quality_takes_the_worst_of_the_channels():
-    row = {"take": "a", "check": "hum"}
-    quality = pd.DataFrame(
-        [row | {"channel": "response", "verdict": v} for v in ("fail", "pass", "warn")]
-    )
-    axes = figures.quality_figure(quality).axes[0]
-    assert [len(line.get_xdata()) for line in axes.lines if line.get_marker() in ".^X"] == [0, 0, 1]
-
-
 def test_spectra_keep_the_tone_and_leave_out_reference_and_changed():
     summary = invented()
     axes = figures.spectra_figure(summary.gathered.spectra, summary.study).axes
@@ -514,15 +480,7 @@ def test_spectra_keep_the_tone_and_leave_out_reference_and_changed():
         assert curve.get_xdata()[highest] == pytest.approx(172.0, rel=0.02)
 
 
-@pytest.mark.parametrize("name", ["quality", "spectra"])
-def test_nothing_measured_is_said_in_a_sentence(name):
+def test_nothing_measured_is_said_in_a_sentence():
     summary = invented()
-    empty = SimpleNamespace(
-        quality=summary.gathered.quality.head(0),
-        spectra=summary.gathered.spectra.head(0),
-    )
-    draw = {
-        "quality": lambda: figures.quality_figure(empty.quality),
-        "spectra": lambda: figures.spectra_figure(empty.spectra, summary.study),
-    }
-    assert sentence(draw[name]()).startswith("No ")
+    spectra = summary.gathered.spectra.head(0)
+    assert sentence(figures.spectra_figure(spectra, summary.study)).startswith("No ")

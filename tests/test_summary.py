@@ -418,6 +418,23 @@ def test_takes_set_aside_are_listed_with_reason_and_counted_by_wood():
     assert report_text.set_aside(summary) == [note("summary.set_aside", count=2, takes=126)]
 
 
+def test_checks_are_counted_by_take_and_by_the_worst_of_its_channels():
+    study, gathered = Invention(boards=2, mounts=2).make()
+    quality = gathered.quality
+    first = quality["take"] == quality["take"].iloc[0]
+    hum = quality["check"] == "hum"
+    second = [
+        quality[first & hum].assign(channel=channel, verdict=verdict)
+        for channel, verdict in (("drive", "fail"), ("other", "warn"))
+    ]
+    summary = summarise(study, dataclasses.replace(gathered, quality=pd.concat([quality, *second])))
+    table = report_tables.checks_table(summary).set_index("check")
+    takes = quality["take"].nunique()
+    assert table.loc["hum"].to_list() == [takes, takes - 1, 0, 1]
+    assert table.loc["clipping"].to_list() == [takes, takes, 0, 0]
+    assert "take" not in table.index
+
+
 def test_takes_of_a_batch_that_failed_are_not_counted_as_measured():
     study, gathered = Invention(boards=2, mounts=2).make()
     gone = gathered.features["batch"] == "morning"

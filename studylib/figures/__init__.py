@@ -19,7 +19,7 @@ from studylib.figures.modes import (
 from studylib.figures.spectra import spectra_figure
 from studylib.figures.spread import drift_figure, variance_figure
 from studylib.figures.style import save, save_sizes
-from studylib.figures.takes import quality_figure, tap_figure
+from studylib.figures.takes import tap_figure
 
 __all__ = [
     "boards_figure",
@@ -32,7 +32,6 @@ __all__ = [
     "excess_figure",
     "ladder_figure",
     "positive_control_figure",
-    "quality_figure",
     "save",
     "save_sizes",
     "spectra_figure",

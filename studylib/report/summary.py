@@ -177,7 +177,6 @@ class Summary:
             "curve_spreads": partial(figures.curve_spreads_figure, self.curves),
             "covariates": partial(figures.covariates_figure, self.covariates, self.woods),
             "spectra": partial(figures.spectra_figure, self.gathered.spectra, study),
-            "quality": partial(figures.quality_figure, self.gathered.quality),
             "drift": partial(figures.drift_figure, checks.chart, checks.takes, usable),
         }
 

@@ -8,7 +8,7 @@ Convention: differences are the second wood minus the first, "robinia minus larc
 
 Functions: `effects_table`, `exploratory_table`, `positive_control_table`,
 `variance_table`, `precision_table`, `measured_takes`, `set_aside_table`, `set_aside_counts`,
-`coverage_table`, `batch_by_wood`, `limits_table`, `budgets_table`; for other tables
+`checks_table`, `coverage_table`, `batch_by_wood`, `limits_table`, `budgets_table`; for other tables
 `reader_table`, `amount`, `amount_and_interval`.
 """
 
@@ -19,9 +19,11 @@ import pandas as pd
 
 from studylib import register, sheets, words
 from studylib.codes import code_of, each, note
+from studylib.codes.checks import Verdict
 from studylib.report.budgets import USES, combined
 from studylib.report.summary import Summary
 from studylib.sheets.files import grouped
+from studylib.signal.quality import CHECKS
 from studylib.stats import scales
 from studylib.words import feature as in_plain_words
 from studylib.words import numbers, text
@@ -195,6 +197,24 @@ def set_aside_counts(summary: Summary) -> pd.DataFrame:
         for own in [of_wood.get(wood, [])]
     ]
     return reader_table("effects.counts_headings", rows)
+
+
+def checks_table(summary: Summary) -> pd.DataFrame:
+    """How many takes each check was made of, and what it said; the worst of a take's channels."""
+    quality = summary.gathered.quality
+    verdict = pd.Categorical(quality["verdict"], list(Verdict), ordered=True)
+    worst = quality.assign(verdict=verdict).groupby(["check", "take"])["verdict"].max()
+    made = dict(iter(worst.groupby("check")))
+    rows = [
+        (
+            words.say(entry.code, form="label"),
+            len(made[name]),
+            *(int((made[name] == verdict).sum()) for verdict in Verdict),
+        )
+        for name, entry in CHECKS.items()
+        if name in made
+    ]
+    return reader_table("effects.checks_headings", rows)
 
 
 def _wood_of(summary: Summary, specimen: str | None) -> str:

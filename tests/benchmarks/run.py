@@ -68,11 +68,7 @@ study = read_study(r"{DEMO}")
 gathered = gather(study, parts="")
 for batch in study.batches:
     takes = [take.take for take in study.takes_of(batch)]
-    quality, spectra = (
-        table[table["take"].isin(takes)].reset_index(drop=True)
-        for table in (gathered.quality, gathered.spectra)
-    )
-    figures.quality_figure(quality)
+    spectra = gathered.spectra[gathered.spectra["take"].isin(takes)].reset_index(drop=True)
     figures.spectra_figure(spectra, study)
     plt.close("all")
 summary = summarise(study, gathered)
