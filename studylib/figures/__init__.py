@@ -8,6 +8,7 @@ from studylib.figures.attribution import excess_figure, steps_figure, story_figu
 from studylib.figures.boards import boards_figure, boards_figures, covariates_figure
 from studylib.figures.curves import curve_spreads_figure, curves_figure
 from studylib.figures.effects import (
+    all_effects_figure,
     effects_figure,
     positive_control_figure,
 )
@@ -22,6 +23,7 @@ from studylib.figures.style import save, save_sizes
 from studylib.figures.takes import tap_figure
 
 __all__ = [
+    "all_effects_figure",
     "boards_figure",
     "boards_figures",
     "covariates_figure",

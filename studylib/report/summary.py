@@ -177,6 +177,9 @@ class Summary:
             "curve_spreads": partial(figures.curve_spreads_figure, self.curves),
             "covariates": partial(figures.covariates_figure, self.covariates, self.woods),
             "spectra": partial(figures.spectra_figure, self.gathered.spectra, study),
+            "all_effects": partial(
+                figures.all_effects_figure, self.comparison.effects, confidence=confidence
+            ),
             "drift": partial(figures.drift_figure, checks.chart, checks.takes, usable),
         }
 
