@@ -181,6 +181,7 @@ class Summary:
                 figures.all_effects_figure, self.comparison.effects, confidence=confidence
             ),
             "drift": partial(figures.drift_figure, checks.chart, checks.takes, usable),
+            "consistency": partial(figures.consistency_figure, checks.mandel, usable, self.woods),
         }
 
     def tables(self) -> dict[str, pd.DataFrame]:
@@ -212,6 +213,7 @@ class Summary:
             "second_opinion": self.comparison.second_opinion,
             "outliers": self.checks.outliers.drop(columns=["ids", "says"]),
             "effects_without": self.checks.left_out,
+            "consistency": self.checks.mandel,
             "reference_chart": self.checks.chart,
             "trends": self.checks.trends,
             "second_column": self.checks.second_rows,
