@@ -8,6 +8,7 @@ from studylib.figures.attribution import excess_figure, steps_figure, story_figu
 from studylib.figures.boards import boards_figure, boards_figures, covariates_figure
 from studylib.figures.curves import curve_spreads_figure, curves_figure
 from studylib.figures.effects import (
+    all_effects_figure,
     effects_figure,
     positive_control_figure,
 )
@@ -17,13 +18,15 @@ from studylib.figures.modes import (
     tone_and_modes_figure,
 )
 from studylib.figures.spectra import spectra_figure
-from studylib.figures.spread import drift_figure, variance_figure
+from studylib.figures.spread import consistency_figure, drift_figure, variance_figure
 from studylib.figures.style import save, save_sizes
 from studylib.figures.takes import tap_figure
 
 __all__ = [
+    "all_effects_figure",
     "boards_figure",
     "boards_figures",
+    "consistency_figure",
     "covariates_figure",
     "curve_spreads_figure",
     "curves_figure",

@@ -33,7 +33,7 @@ class Checks:
     """Beside the verdicts.
 
     own : feature -> error rates and power of this design.
-    outliers, left_out : see stats.outliers.  tests : their number.
+    outliers, mandel, left_out : see stats.outliers.  tests : their number.
     chart, trends, order : see stats.drift.  steadiness : feature -> what both say together.
     takes : feature, batch, number, started, y: takes of the compared boards that were mounted more
         than once in a batch, less the board's own mean there.
@@ -43,6 +43,7 @@ class Checks:
     own: dict[str, power.OwnDesign]
     outliers: pd.DataFrame
     tests: int
+    mandel: pd.DataFrame
     left_out: pd.DataFrame
     chart: pd.DataFrame
     trends: pd.DataFrame
@@ -70,6 +71,7 @@ def checks_of(study: sheets.Study, comparison: compare.Comparison) -> Checks:
         own=_own(comparison),
         outliers=found,
         tests=outliers.number_of_tests(samples, features),
+        mandel=outliers.mandel_rows(samples, features),
         left_out=outliers.leave_one_out(workings, found, comparison.effects),
         chart=workings.chart[workings.chart["feature"].isin(features)].reset_index(drop=True),
         trends=workings.trends[workings.trends["feature"].isin(features)].reset_index(drop=True),

@@ -177,7 +177,11 @@ class Summary:
             "curve_spreads": partial(figures.curve_spreads_figure, self.curves),
             "covariates": partial(figures.covariates_figure, self.covariates, self.woods),
             "spectra": partial(figures.spectra_figure, self.gathered.spectra, study),
+            "all_effects": partial(
+                figures.all_effects_figure, self.comparison.effects, confidence=confidence
+            ),
             "drift": partial(figures.drift_figure, checks.chart, checks.takes, usable),
+            "consistency": partial(figures.consistency_figure, checks.mandel, usable, self.woods),
         }
 
     def tables(self) -> dict[str, pd.DataFrame]:
@@ -209,6 +213,7 @@ class Summary:
             "second_opinion": self.comparison.second_opinion,
             "outliers": self.checks.outliers.drop(columns=["ids", "says"]),
             "effects_without": self.checks.left_out,
+            "consistency": self.checks.mandel,
             "reference_chart": self.checks.chart,
             "trends": self.checks.trends,
             "second_column": self.checks.second_rows,

@@ -45,6 +45,7 @@ def everything(specimens: pd.DataFrame, rows: pd.DataFrame, names: list[str]) ->
     workings = result.workings
     found = outliers.find_outliers(workings.samples, workings.usable)
     outliers.leave_one_out(workings, found, result.effects)
+    outliers.mandel_rows(workings.samples, workings.usable)
     mounts = workings.all_mounts[workings.all_mounts["feature"].isin(workings.usable)]
     order = mounts[MOUNT].drop_duplicates().reset_index(drop=True)
     order = order.assign(place=np.linspace(0, 1, len(order)), number=order.index, started=pd.NaT)
