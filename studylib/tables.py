@@ -257,15 +257,6 @@ _ALL = (
         """,
     ),
     _table(
-        "sweeps",
-        "take order frequency_hz",
-        """
-        take order:integer frequency_hz:number response_re:number response_im:number
-        drive_re:number drive_im:number response_u:number drive_u:number usable:boolean
-        reason:note
-        """,
-    ),
-    _table(
         "curves",
         "take frequency_hz",
         "take frequency_hz:number level_db:number u_db:number usable:boolean reason:note",

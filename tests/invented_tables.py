@@ -15,7 +15,6 @@ import numpy as np
 import pandas as pd
 
 from studylib import register
-from studylib.measure.sweep_rows import SWEEP_COLUMNS
 from studylib.modes.gathered import Gathered, with_numbers
 from studylib.sheets import Specimen
 from studylib.sheets.settings import Channels, Claim, Decide, Settings, StudySection, Tone
@@ -137,7 +136,6 @@ class Invention:
             spectra=pd.concat(spectra, ignore_index=True),
             harmonics=pd.DataFrame(columns=TABLES["harmonics"].names),
             modes=modes,
-            sweeps=pd.DataFrame(columns=SWEEP_COLUMNS),
             curves=empty("curves"),
             bench=pd.DataFrame(columns=["batch", "item", "value"]),
             board_modes=boards,

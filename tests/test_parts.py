@@ -68,7 +68,6 @@ def measurement(batch: str = "day 1") -> BatchMeasurement:
             usable=[True],
         ),
         modes=tables.empty("modes"),
-        sweeps=tables.empty("sweeps"),
         curves=tables.empty("curves"),
         bench=table("bench", item=["rate"], value=["24000"]),
     )

@@ -287,7 +287,7 @@ def test_a_sweep_that_is_not_the_one_written_down_is_not_used_and_says_why(tmp_p
     assert (rows["verdict"] == "warn").all()
     assert len(rows) == 2
     assert not measured.features["feature"].str.startswith("sweep.").any()
-    assert measured.sweeps.empty
+    assert measured.curves.empty
 
 
 def test_without_a_sweep_written_down_sweeps_give_no_modes(tmp_path):

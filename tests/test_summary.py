@@ -65,8 +65,6 @@ COLUMNS = {
     "distance_percent distance_bandwidths gain_db gain_low gain_high lifted loss_factor loss_basis "
     "per_mm_db per_percent_db",
     "wood": "specimen wood role source quantity value unit u method note u_shared",
-    "sweeps": "take order frequency_hz response_re response_im drive_re drive_im response_u "
-    "drive_u usable reason",
     "curves": "take frequency_hz level_db u_db usable reason",
     "curve_boards": "wood source frequency_hz level_db",
     "curve_differences": "wood_a wood_b frequency_hz band difference low high clear",

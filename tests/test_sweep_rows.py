@@ -15,12 +15,10 @@ from scipy import signal
 from scipy.fft import rfft
 
 from studylib.measure.sweep_rows import (
-    SWEEP_COLUMNS,
     curve_feature_values,
     curve_rows,
     measure_sweep,
     sweep_feature_values,
-    sweep_rows,
 )
 from studylib.recordings import probe, read_window
 from studylib.register import is_known
@@ -118,32 +116,13 @@ def test_uncertainties_of_bands_cover_the_noise(rng):
     assert 0.6 < np.sqrt(np.mean(np.square(z))) < 1.2
 
 
-def test_rows_hold_every_order_with_its_reason(rng):
-    rows = sweep_rows("t1", measured_of(a_take(rng)))
-    assert list(rows.columns) == SWEEP_COLUMNS
-    assert set(rows["order"]) == {1, 2, 3, 4, 5}
-    assert set(rows["take"]) == {"t1"}
-    first = rows[rows["order"] == 1]
-    f = first["frequency_hz"].to_numpy()
-    low, high = usable_band(SHAPE)
-    assert (first["reason"] == "sweeps.at_the_edge").to_numpy().tolist() == (
-        (f < low) | (f > high)
-    ).tolist()
-    assert first["usable"].sum() == ((f >= low) & (f <= high)).sum()
-    # 24 an octave, and every multiple.
-    assert np.diff(np.log2(f)).max() < 1 / 24 + 1e-6
-    assert all(np.isclose(f, 172.0 * k).any() for k in range(1, 21))
-    # A linear system has no harmonics.
-    higher = rows[(rows["order"] > 1) & (rows["reason"] != "sweeps.at_the_edge")]
-    assert (higher["reason"] == "takes.below_noise").mean() > 0.95
-    assert rows[rows["order"] == 5]["frequency_hz"].max() * 5 < RATE / 2
-    assert not sweep_rows("t1", measured_of(a_take(rng)), usable=False)["usable"].any()
-
-
-def test_rows_without_a_drive(rng):
-    rows = sweep_rows("t1", measured_of(a_take(rng)[:1], ("response",)))
-    assert rows[["drive_re", "drive_im", "drive_u"]].isna().all().all()
-    assert rows["usable"].any()
+def test_values_at_the_edges_of_the_band_are_not_used(rng):
+    found = list(sweep_feature_values(measured_of(a_take(rng), harmonics=46)))
+    high = usable_band(SHAPE)[1]
+    assert [each.reason for each in found] == [
+        "sweeps.at_the_edge" if 172.0 * k > high else "" for k in range(1, 47) for _ in range(2)
+    ]
+    assert [each.usable for each in found] == [each.reason == "" for each in found]
 
 
 def test_a_board_that_rings_on_at_the_end_is_not_usable_there(rng):
@@ -151,19 +130,11 @@ def test_a_board_that_rings_on_at_the_end_is_not_usable_there(rng):
     pole = np.exp((-np.pi * f_hz * 0.001 + 2j * np.pi * f_hz) / RATE)
     b, a = [0.01, 0.005], [1.0, -2 * pole.real, abs(pole) ** 2]
     for after_s, usable in ((0.0, False), (1.5, True)):
-        rows = sweep_rows("t1", measured_of(a_take(rng, after_s=after_s, b=b, a=a), harmonics=45))
-        there = rows[(rows["order"] == 1) & np.isclose(rows["frequency_hz"], f_hz)]
-        assert list(there["usable"]) == [usable]
-        assert list(there["reason"]) == ["" if usable else "sweeps.ends_too_soon"]
-
-
-def test_an_order_that_runs_into_the_next_says_so(rng):
-    wave = np.pad(0.5 * sweep_signal(SHAPE, rate_hz=RATE, fade_s=0.01), (3000, 3 * RATE))
-    pole = np.exp((-np.pi * 344 * 0.002 + 2j * np.pi * 344) / RATE)  # T60 3 s, L ln 2 is 0.28 s
-    heard = signal.lfilter([0.01], [1.0, -2 * pole.real, abs(pole) ** 2], wave + 0.3 * wave**2)
-    rows = sweep_rows("t1", measured_of(np.stack([heard, wave])[:1], ("response",)))
-    second = rows[(rows["order"] == 2) & np.isclose(rows["frequency_hz"], 172.0)]
-    assert list(second["reason"]) == ["sweeps.too_short"]
+        measured = measured_of(a_take(rng, after_s=after_s, b=b, a=a), harmonics=45)
+        found = {each.feature: each for each in sweep_feature_values(measured)}
+        there = found["sweep.k42.response_db"]
+        assert there.usable == usable
+        assert there.reason == ("" if usable else "sweeps.ends_too_soon")
 
 
 # ---------------------------------------------------------------------------- the demo
@@ -189,7 +160,7 @@ def test_the_demos_multiples_agree_with_sums_and_probe_tones(demo, specimen):
     x = samples(row)
     measured = measured_of(x, shape=DEMO_SHAPE)
     found = features_of(measured, sensed=True)
-    assert measured.orders.start == pytest.approx(0.02 * RATE, abs=2)
+    assert measured.response.start == pytest.approx(0.02 * RATE, abs=2)
     # All of the take's Fourier sums: no window, hence a little more noise.
     at = tuple(172.0 * k for k in range(1, 21))
     sums = line_sums(x, rate_hz=RATE, frequencies_hz=at)

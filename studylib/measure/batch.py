@@ -39,7 +39,6 @@ from studylib.signal import noise, quality
 Progress = Callable[[int, int, str], None]
 
 RINGING = ("tap", "sweep")
-SWEPT = ("sweeps", "curves")  # a frame a take
 LOWEST_HZ = 20.0  # of a spectrum that is drawn
 CELLS_PER_OCTAVE = 96
 
@@ -53,7 +52,6 @@ class Measured:
     spectra: pd.DataFrame
     harmonics: pd.DataFrame
     modes: pd.DataFrame
-    sweeps: pd.DataFrame
     curves: pd.DataFrame
     bench: pd.DataFrame
 
@@ -65,7 +63,7 @@ class BatchMeasurement(Measured):
     Attributes
     ----------
     batch : its name.
-    quality, features, spectra, harmonics, modes, sweeps, curves, bench : a frame each; the modes
+    quality, features, spectra, harmonics, modes, curves, bench : a frame each; the modes
         have no numbers yet, which only the whole study can give.
     """
 
@@ -102,8 +100,9 @@ def measure_batch(
     infos = {take.take: header_of(study, take) for take in takes}
     session = session_of(study, takes, infos)
     rows: dict[str, list] = {
-        name: [] for name in ("quality", "features", "spectra", "harmonics", "modes", *SWEPT)
+        name: [] for name in ("quality", "features", "spectra", "harmonics", "modes")
     }
+    curves: list[pd.DataFrame] = []
     shown: set[str] = set()
     near: list[near_lines.Found | None] = []
     for done, take in enumerate(takes):
@@ -133,9 +132,8 @@ def measure_batch(
             if take.kind == "tap" or ring is not None:
                 rows["modes"] += [(*row, None) for row in found.modes(take, aside=aside, **about)]
             levels = {"study": study, "scale": session.scale}
-            rows["sweeps"].append(found.sweeps(take, aside=aside))
             curve = found.curve(take, aside=aside, **levels)
-            rows["curves"].append(curve)
+            curves += [] if curve.empty else [curve]
             rows["features"] += _labelled(
                 study,
                 take,
@@ -158,7 +156,6 @@ def measure_batch(
             )
     if progress:
         progress(len(takes), len(takes), "done")
-    swept = {name: [frame for frame in rows.pop(name) if not frame.empty] for name in SWEPT}
     frames = {name: tables.typed(name, own) for name, own in rows.items()}
     tones = [take.take for take in takes if feature_rows.tone_order(take, study.settings) == 1]
     lines = near_lines.line_notes([*filter(None, near)], frames["harmonics"], tones, study.settings)
@@ -167,11 +164,8 @@ def measure_batch(
         bench=bench_table(
             study, batch, session, clocks=clocks_note(frames["features"], takes), lines=lines
         ),
+        curves=tables.typed("curves", pd.concat(curves, ignore_index=True) if curves else ()),
         **frames,
-        **{
-            name: tables.typed(name, pd.concat(own, ignore_index=True) if own else ())
-            for name, own in swept.items()
-        },
     )
 
 

@@ -1,6 +1,6 @@
 """Parts: what the notebook of one batch leaves behind for the summary.
 
-A part is a folder with eight tables (those of `batch.Measured`)
+A part is a folder with seven tables (those of `batch.Measured`)
 and `done.json`, which is written last and holds the run's key and the SHA-256 of each table. A
 part is whole when all of them are there and agree; anything else is treated as not there at all.
 

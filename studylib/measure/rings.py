@@ -30,7 +30,6 @@ from studylib.measure.sweep_rows import (
     curve_rows,
     measure_sweep,
     sweep_feature_values,
-    sweep_rows,
 )
 from studylib.measure.take import LevelScale, step_of
 from studylib.signal import damping, decay_fit, gain_moves, harmonics, quality, samples
@@ -113,14 +112,6 @@ class Ring:
         reason = codes.several([aside, self.reason]) or why
         blank = (*_BLANK, False, reason, take.place, np.nan, *_NO_ROOM, "", content)
         return rows or [(*head, 0, *blank)]
-
-    def sweeps(self, take: sheets.Take, *, aside: str) -> pd.DataFrame:
-        """Rows of the part table `sweeps`."""
-        return (
-            sweep_rows(take.take, self.sweep, usable=not aside)
-            if self.sweep is not None
-            else tables.empty("sweeps")
-        )
 
     def curve(
         self, take: sheets.Take, *, study: sheets.Study, scale: LevelScale, aside: str

@@ -1,17 +1,17 @@
-"""One sweep take as rows: its response order by order, its curve and its features.
+"""One sweep take as rows: its curve over frequency and its features.
 
-`measure_sweep` takes the samples of one take; the part table `sweeps` keeps what it found, one
-row an order and excitation frequency (24 an octave in the swept band, and the multiples of the
-fundamental), the part table `curves` order 1 alone, 96 an octave, narrower than a mode of wood.
-`sweep.*` and `curve.*` features come from order 1: relative to the drive channel where that
-senses force or acceleration, otherwise as levels of the response as the sweep passes. The ratio
-of the channels does not depend on how loud the sweep was or how it was faded; a level does.
+`measure_sweep` takes the samples of one take; the part table `curves` keeps its response, 96
+frequencies an octave, narrower than a mode of wood. What speaks against a value is looked at 24
+times an octave and at the multiples of the fundamental. `sweep.*` and `curve.*` features are
+relative to the drive channel where that senses force or acceleration, otherwise levels of the
+response as the sweep passes. The ratio of the channels does not depend on how loud the sweep was or
+how it was faded; a level does.
 
-Conventions: amplitudes are peak values re full scale, as in `signal.sweep_orders`; ratios and
+Conventions: amplitudes are peak values re full scale, as in `signal.sweep_response`; ratios and
 uncertainties hold the noise of both channels.
 
-Functions: measure_sweep, sweep_rows, curve_rows, sweep_feature_values,
-curve_feature_values. Class: SweepMeasurement.
+Functions: measure_sweep, curve_rows, sweep_feature_values, curve_feature_values.
+Class: SweepMeasurement.
 """
 
 from collections.abc import Iterator, Sequence
@@ -22,10 +22,9 @@ import pandas as pd
 
 from studylib import tables
 from studylib.measure.features import FeatureValue
-from studylib.signal import bands, sweep, sweep_orders
+from studylib.signal import bands, sweep, sweep_response
 from studylib.signal.harmonics import DB_PER_RATIO
 
-SWEEP_COLUMNS = tables.TABLES["sweeps"].names
 PER_OCTAVE = 24
 CURVE_PER_OCTAVE = 96
 MOST_BELOW, MOST_RINGING = 0.05, 0.5  # of a stretch of a curve, for its features
@@ -35,9 +34,9 @@ LARGEST_END = 0.12  # of an amplitude, after the end of the recording at worst: 
 
 @dataclass(frozen=True)
 class SweepMeasurement:
-    """What one sweep take gave: F excitation frequencies, C channels, "response" first.
+    """What one sweep take gave: F frequencies, C channels, "response" first.
 
-    orders : signal.sweep_orders.Orders.  ends : (C, F) bound on what rings on after the
+    response : signal.sweep_response.Response.  ends : (C, F) bound on what rings on after the
     recording, as a share of the amplitude.  is_multiple : (F,) k where the frequency is k times
     the fundamental, else 0.  decay : the response after its direct pulse,
     deconvolved by the nominal sweep, for finding modes (signal.sweep.free_decay).
@@ -45,8 +44,7 @@ class SweepMeasurement:
 
     names: tuple[str, ...]
     shape: sweep.SweepShape
-    rate_hz: float
-    orders: sweep_orders.Orders
+    response: sweep_response.Response
     ends: np.ndarray
     is_multiple: np.ndarray
     decay: np.ndarray
@@ -81,19 +79,19 @@ def measure_sweep(
     names = tuple(names)
     frequency, multiple = _frequencies(shape, fundamental_hz, harmonics)
     timing = names.index("drive") if "drive" in names else 0
-    orders = sweep_orders.measure_orders(
+    response = sweep_response.measure_response(
         x, shape=shape, rate_hz=rate_hz, frequency_hz=frequency, timing=timing
     )
     decay, _ = sweep.free_decay(
-        orders.spectrum,
+        response.spectrum,
         shape=shape,
         rate_hz=rate_hz,
-        length=orders.length,
-        start=orders.begins,
-        frames=orders.held,
+        length=response.length,
+        start=response.begins,
+        frames=response.held,
     )
-    ends = sweep_orders.ends_too_soon(x, orders, shape=shape, rate_hz=rate_hz)
-    return SweepMeasurement(names, shape, rate_hz, orders, ends, multiple, decay)
+    ends = sweep_response.ends_too_soon(x, response, shape=shape, rate_hz=rate_hz)
+    return SweepMeasurement(names, shape, response, ends, multiple, decay)
 
 
 def _frequencies(
@@ -111,52 +109,22 @@ def _frequencies(
     return both[place], np.concatenate([np.zeros(grid.size, int), k])[place]
 
 
-def _reasons(measured: SweepMeasurement, order: int) -> np.ndarray:
-    """(F,) why a value of an order is not usable; "" where it is."""
-    orders, low_high = measured.orders, sweep.usable_band(measured.shape)
-    f, k = orders.frequency_hz, order - 1
-    reason, soon = np.full(f.size, "", dtype=object), "sweeps.ends_too_soon"
-    reason[~orders.present[k].all(axis=0)] = "takes.below_noise"
-    reason[(orders.cut[k] > LARGEST_CUT).any(axis=0) & (reason == "")] = (
-        soon if order == 1 else "sweeps.too_short"
-    )
-    if order == 1:
-        reason[(measured.ends > LARGEST_END).any(axis=0) & (reason == "")] = soon
-    reason[(f < low_high[0]) | (f > low_high[1])] = "sweeps.at_the_edge"
+def _reasons(measured: SweepMeasurement) -> np.ndarray:
+    """(F,) why a value is not usable; "" where it is."""
+    found, (low, high) = measured.response, sweep.usable_band(measured.shape)
+    soon = (found.cut > LARGEST_CUT) | (measured.ends > LARGEST_END)
+    reason = np.full(found.frequency_hz.size, "", dtype=object)
+    reason[soon.any(axis=0)] = "sweeps.ends_too_soon"
+    reason[~found.present.all(axis=0)] = "takes.below_noise"
+    reason[(found.frequency_hz < low) | (found.frequency_hz > high)] = "sweeps.at_the_edge"
     return reason
-
-
-def sweep_rows(take: str, measured: SweepMeasurement, *, usable: bool = True) -> pd.DataFrame:
-    """The part table `sweeps` of one take (SWEEP_COLUMNS).
-
-    Orders whose harmonic lies above what the recorder passes have no rows. `response_u`,
-    `drive_u`: standard uncertainty of the real part. usable : the take as a whole.
-    """
-    orders, parts = measured.orders, []
-    nothing = np.full(orders.frequency_hz.size, np.nan)
-    for order in range(1, sweep.ORDERS + 1):
-        amplitude, u = orders.amplitude[order - 1], orders.u[order - 1]
-        drive = amplitude[1] if measured.has_drive else nothing + 1j * np.nan
-        reason = _reasons(measured, order)
-        part = pd.DataFrame(
-            {
-                "take": take, "order": order, "frequency_hz": orders.frequency_hz,
-                "response_re": amplitude[0].real, "response_im": amplitude[0].imag,
-                "drive_re": drive.real, "drive_im": drive.imag, "response_u": u[0],
-                "drive_u": u[1] if measured.has_drive else nothing,
-                "usable": usable & (reason == ""), "reason": reason,
-            },
-            columns=SWEEP_COLUMNS,
-        )  # fmt: skip
-        parts.append(part[np.isfinite(amplitude[0])])
-    return pd.concat(parts, ignore_index=True)
 
 
 def sweep_feature_values(measured: SweepMeasurement) -> Iterator[FeatureValue]:
     """`sweep.k*` of one take with a sensed drive: its response at each multiple of the tone."""
-    response, drive = measured.orders.amplitude[0]
-    relative = _relative_u(measured.orders.u[0], measured.orders.amplitude[0])
-    reasons = _reasons(measured, 1)
+    response, drive = measured.response.amplitude
+    relative = _relative_u(measured.response.u, measured.response.amplitude)
+    reasons = _reasons(measured)
     for i in np.flatnonzero(measured.is_multiple):
         stem, ratio = f"sweep.k{measured.is_multiple[i]}", response[i] / drive[i]
         u, usable, reason = float(relative[i]), reasons[i] == "", str(reasons[i])
@@ -177,15 +145,15 @@ def curve_rows(
     offset_db : brings dB re full scale to the study's levels, without a sensed drive.
     usable : the take as a whole.
     """
-    orders, (low, high) = measured.orders, np.log2(sweep.usable_band(measured.shape))
+    found, (low, high) = measured.response, np.log2(sweep.usable_band(measured.shape))
     step = np.arange(np.ceil(CURVE_PER_OCTAVE * low), np.floor(CURVE_PER_OCTAVE * high) + 1)
     grid, count = 2.0 ** (step / CURVE_PER_OCTAVE), 1 + sensed
-    fine, u = orders.fine[:count], orders.fine_u[:count]
-    levels = [np.interp(grid, orders.fine_hz, 20.0 * np.log10(np.abs(one))) for one in fine]
-    relative = np.interp(grid, orders.fine_hz, _relative_u(np.array(u), np.array(fine)))
-    log_f = np.log(orders.frequency_hz)
+    fine, u = found.fine[:count], found.fine_u[:count]
+    levels = [np.interp(grid, found.fine_hz, 20.0 * np.log10(np.abs(one))) for one in fine]
+    relative = np.interp(grid, found.fine_hz, _relative_u(np.array(u), np.array(fine)))
+    log_f = np.log(found.frequency_hz)
     nearest = np.searchsorted((log_f[1:] + log_f[:-1]) / 2.0, np.log(grid))
-    reason = _reasons(measured, 1)[nearest]
+    reason = _reasons(measured)[nearest]
     level = levels[0] - levels[1] if count > 1 else levels[0] + offset_db
     return pd.DataFrame(
         {

@@ -201,7 +201,6 @@ class Summary:
             "board_modes": self.modes.boards,
             "modes_near_tone": self.modes.near,
             "wood": self.modes.wood,
-            "sweeps": self.gathered.sweeps,
             "curves": self.gathered.curves,
             "curve_boards": self.curves.boards,
             "curve_differences": self.curves.differences,

@@ -40,7 +40,7 @@ from scipy.fft import ifft, irfft, next_fast_len, rfft
 
 from studylib import codes, errors
 
-ORDERS = 5  # harmonic orders that are separated
+ORDERS = 5  # harmonic orders that are kept clear of the response
 LONGEST_S = 5.0  # of order 1's impulse response
 EDGE = 1.06  # a fade of 1 s in a sweep of 20 s over ten octaves, of 10 ms in a short one
 MODE_EDGE = 1.3  # modes this near to an edge are smeared by it
@@ -235,8 +235,8 @@ def free_decay(
 
     Parameters
     ----------
-    spectrum : complex (N // 2 + 1,) of the response from `deconvolve`, or of its order 1 cut out
-        (`sweep_orders.Orders`).  length : N.
+    spectrum : complex (N // 2 + 1,) of the response from `deconvolve`, or cut out of it
+        (`sweep_response.Response`).  length : N.
     start : sample of the impulse response at which the sweep's own response begins.
     frames : samples that hold something: of the recording, or of the window of order 1.
     seconds : of decay at most.

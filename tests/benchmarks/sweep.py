@@ -1,9 +1,9 @@
 """One sweep take against reading it and one real FFT a channel.
 
 The take: a sweep of 20 s from 20 Hz to 20 kHz, 1 s of silence around it, 48 kHz, 2 channels,
-24-bit WAV, warm cache. Ours: reading, deconvolution, start, five orders on both channels with
-noise, and all features. Floor: the same reading plus one real FFT of each channel, the faster of
-NumPy and SciPy.
+24-bit WAV, warm cache. Ours: reading, deconvolution, start, the response in both channels with
+noise, its curve and all features. Floor: the same reading plus one real FFT of each channel, the
+faster of NumPy and SciPy.
 
 Run: python -m tests.benchmarks.sweep
 """
@@ -16,7 +16,12 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from studylib.measure.sweep_rows import measure_sweep, sweep_feature_values
+from studylib.measure.sweep_rows import (
+    curve_feature_values,
+    curve_rows,
+    measure_sweep,
+    sweep_feature_values,
+)
 from studylib.recordings import probe, read_window
 from studylib.signal.sweep import SweepShape, sweep_signal
 from tests.benchmarks.common import against_reading, report
@@ -51,7 +56,9 @@ def main() -> None:
                 fundamental_hz=172.0,
                 harmonics=20,
             )
-            return list(sweep_feature_values(measured, sensed=True))
+            curve = curve_rows("take", measured, sensed=True, offset_db=0.0)
+            over_band = curve_feature_values(curve, low_hz=50.0, high_hz=5000.0, sensed=True)
+            return [*sweep_feature_values(measured), *over_band]
 
         result = against_reading(ours, path, channels=2, runs=15)
     report("one sweep", result, "wanted: at most 5")
