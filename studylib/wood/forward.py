@@ -34,6 +34,7 @@ import numpy as np
 from studylib.wood import beams
 
 _HALVINGS = 46
+_SHORTEST = 1e-6  # of the length: between two points that are one
 _LOSSLESS = 1.0 + 1e-12j  # a hair of loss: at a pole there is no number
 
 
@@ -130,7 +131,7 @@ def _towards(bar: _Bar, points: list[tuple], heard) -> tuple[tuple, tuple]:
         own = own[0] + load, *own[1:]
         if np.all(end == start):
             continue
-        same, across = bar.stretch(end - start)
+        same, across = bar.stretch(np.maximum(end - start, _SHORTEST))
         # A stretch's outer end is its inner one in a mirror: turning changes its sign.
         aa, ab, bb = same[0] + own[0], own[1] - same[1], same[2] + own[2]
         whole = aa * bb - ab**2

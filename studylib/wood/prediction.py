@@ -204,10 +204,11 @@ def _levels(numbers: Numbers, frequency_hz: np.ndarray, bench: OnBench) -> np.nd
     bending = stiff * one["width"] * thickness**3 / 12.0
     omega2 = (2.0 * np.pi * frequency_hz / (1.0 + uneven)) ** 2
     square = omega2 * line * length**4 / bending
-    heard = 1.0 if bench.heard_m is None else bench.heard_m / length
+    # A place at the board's end, or at the driver, lies beyond it in some draws.
+    x = np.minimum(bench.drive_m[:, None] / length, 1.0)
+    heard = 1.0 if bench.heard_m is None else np.clip(bench.heard_m / length, x, 1.0)
     places, spring = bench.supports
-    loads = [(place / length, spring * length**3 / bending) for place in places]
-    x = bench.drive_m[:, None] / length
+    loads = [(np.minimum(place / length, 1.0), spring * length**3 / bending) for place in places]
     found = driven(
         square, x, slenderness=length / thickness, shear_ratio=one["shear_ratio"],
         heard=heard, loads=loads,
