@@ -275,6 +275,24 @@ _ALL = (
         """,
     ),
     _table(
+        "predicted",
+        "specimen frequency_hz",
+        """
+        specimen wood frequency_hz:number measured_db:number predicted_db:number low_db:number
+        high_db:number inside:boolean
+        """,
+    ),
+    _table(
+        "predicted_mounts",
+        "specimen batch mount",
+        "specimen wood batch mount:integer r:number left_over_db:number inside_percent:number",
+    ),
+    _table(
+        "split",
+        "wood_a wood_b over part",
+        "wood_a wood_b over part difference_db:number low_db:number high_db:number",
+    ),
+    _table(
         "curve_tests",
         "woods",
         "woods p:number smallest_p:number labellings:integer",

@@ -70,6 +70,9 @@ COLUMNS = {
     "curve_differences": "wood_a wood_b frequency_hz band difference low high clear",
     "curve_tests": "woods p smallest_p labellings",
     "curve_spreads": "frequency_hz level variance",
+    "predicted": "specimen wood frequency_hz measured_db predicted_db low_db high_db inside",
+    "predicted_mounts": "specimen wood batch mount r left_over_db inside_percent",
+    "split": "wood_a wood_b over part difference_db low_db high_db",
     "covariates": "feature covariate wood_a wood_b unit difference_without low_without "
     "high_without difference_with low_with high_with slope slope_low slope_high slope_unit df "
     "overlap p_slopes_differ n_a n_b note p_without p_with reliability within_sd covariate_unit "

@@ -6,7 +6,12 @@ what it shows and an optional `size`, and returns a matplotlib Figure; it comput
 
 from studylib.figures.attribution import excess_figure, steps_figure, story_figure
 from studylib.figures.boards import boards_figure, boards_figures, covariates_figure
-from studylib.figures.curves import curve_spreads_figure, curves_figure
+from studylib.figures.curves import (
+    curve_spreads_figure,
+    curves_figure,
+    predicted_figure,
+    split_figure,
+)
 from studylib.figures.effects import (
     all_effects_figure,
     effects_figure,
@@ -35,9 +40,11 @@ __all__ = [
     "excess_figure",
     "ladder_figure",
     "positive_control_figure",
+    "predicted_figure",
     "save",
     "save_sizes",
     "spectra_figure",
+    "split_figure",
     "steps_figure",
     "stiffness_figure",
     "story_figure",

@@ -3,6 +3,8 @@
 - `curves_figure`: above, the mean response of each wood, its boards as thin lines; below, a panel
   for each pair of woods with their difference and its simultaneous band. Where the band leaves zero
   it is drawn dark. Steps are third octaves, with their own band as bars.
+- `predicted_figure`: each board's measured curve over what its own numbers predict.
+- `split_figure`: what the differences act through, as bars.
 - `curve_spreads_figure`: the standard deviation that wood, board, mount and take add at each
   frequency.
 
@@ -18,6 +20,7 @@ from matplotlib.figure import Figure
 from studylib.figures.style import (
     ABOVE_RIGHT,
     BLACK,
+    BLUE,
     GREY,
     dress,
     empty_figure,
@@ -34,8 +37,10 @@ from studylib.words import say, text
 
 LEVELS = {"wood": "-", "source": (0, (6, 2)), "specimen": "--", "mount": "-.", "take": ":"}
 MOST_PAIRS = 6  # of panels: those of four woods, in the order of the sheets
+MOST_BOARDS = 24  # of panels
 WIDEST_GAP = 0.02  # relative: a line ends there
 DARK, LIGHT = "#777777", "#DDDDDD"
+PART_COLOURS = {"not explained": LIGHT, "difference": DARK}
 
 
 @styled
@@ -136,4 +141,97 @@ def curve_spreads_figure(curves, *, size: tuple[float, float] | None = None) -> 
     frequency_axis(axes, spreads["frequency_hz"].min(), spreads["frequency_hz"].max())
     dress(axes, grid="y", ylabel=say("figures_curves.sd"), ylim=(0.0, None))
     figure.legend(*axes.get_legend_handles_labels(), loc=ABOVE_RIGHT, ncols=5)
+    return settle(figure)
+
+
+@styled
+def predicted_figure(predicted, study, *, size: tuple[float, float] | None = None) -> Figure:
+    """Measured beside predicted: a panel for each board, by wood.
+
+    Parameters
+    ----------
+    predicted : from `report.predicted.predicted_of`, of a study or a batch.
+    study : for the woods' colours.
+    size : width and height in inches; None for the page's.
+
+    Returns
+    -------
+    An open matplotlib figure; where there is nothing to draw, one that says so.
+    """
+    if predicted.reason:
+        return empty_figure(say(predicted.reason), size)
+    boards = list(predicted.curves.groupby("specimen", sort=False))
+    shown = boards[:MOST_BOARDS]
+    columns = min(len(shown), 3 if size is None else 6)
+    lines = -(-len(shown) // columns)
+    figure, panels = panelled(size, 1.2 + 1.5 * lines, lines, columns, sharex=True, sharey=True)
+    style = looks(study.woods)
+    for axes in panels.flat[len(shown) :]:
+        axes.set_visible(False)
+    for axes, (name, own) in zip(panels.flat, shown, strict=False):
+        wood = own["wood"].iloc[0]
+        f, low = _with_gaps(own, "low_db")
+        axes.fill_between(f, low, _with_gaps(own, "high_db")[1], color=LIGHT, linewidth=0)
+        axes.plot(
+            *_with_gaps(own, "predicted_db"),
+            color=BLACK,
+            linewidth=0.7,
+            label=say("figures_curves.predicted"),
+        )
+        axes.plot(
+            *_with_gaps(own, "measured_db"),
+            color=style[wood].colour,
+            linewidth=1.2,
+            label=say("figures_curves.measured", wood=safe(wood)),
+        )
+        dress(axes, grid="y", title=safe(name))
+        f = own["frequency_hz"]
+        frequency_axis(axes, f.min(), f.max(), label=axes in panels[-1])
+    panels[0, 0].set_ylabel(say("figures_curves.response"))
+    named = {
+        label: handle
+        for axes in panels.flat
+        for handle, label in zip(*axes.get_legend_handles_labels(), strict=True)
+    }
+    figure.legend(named.values(), named, loc=ABOVE_RIGHT, ncols=5)
+    return settle(figure)
+
+
+@styled
+def split_figure(parts, *, size: tuple[float, float] | None = None) -> Figure:
+    """What differences act through: a bar for each part, pair by pair, at the tone and over the
+    band.
+
+    Parameters
+    ----------
+    parts : from `report.predicted.parts_of`.
+    size : width and height in inches; None for the page's.
+
+    Returns
+    -------
+    An open matplotlib figure; where there is nothing to draw, one that says so.
+    """
+    if parts.reason:
+        return empty_figure(say(parts.reason), size)
+    rows = parts.table[parts.table["part"] != "material"]
+    pairs = list(rows.groupby(["wood_a", "wood_b"], sort=False))[:MOST_PAIRS]
+    overs = list(rows["over"].unique())
+    figure, panels = panelled(
+        size, 0.8 + 1.6 * len(pairs), len(pairs), len(overs), sharey=True, sharex="col"
+    )
+    for line, ((a, b), own) in zip(panels, pairs, strict=True):
+        for axes, over in zip(line, overs, strict=True):
+            drawn = own[own["over"] == over].iloc[::-1]
+            value = drawn["difference_db"]
+            colours = [PART_COLOURS.get(name, BLUE) for name in drawn["part"]]
+            axes.barh(
+                drawn["part"], value, color=colours, height=0.7,
+                xerr=[value - drawn["low_db"], drawn["high_db"] - value],
+                error_kw={"elinewidth": 1.0, "ecolor": BLACK},
+            )  # fmt: skip
+            axes.axvline(0.0, color=BLACK, linewidth=0.8)
+            code = "figures_curves.over_tone" if over == "tone" else "figures_curves.over_band"
+            dress(axes, grid="x", title=safe(say(code, a=a, b=b)), bare="y")
+    for axes in panels[-1]:
+        axes.set_xlabel(say("figures_curves.difference"))
     return settle(figure)

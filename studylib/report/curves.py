@@ -7,9 +7,10 @@ out for all of them, never filled in.
 Conventions: dB, relative to the drive channel where it senses force or acceleration; wood b minus
 wood a; third octaves as in IEC 61260-1, here means over the logarithm of frequency.
 
-Functions: `curves_of`, `curve_notes`, `luck_notes`. Class: `Curves`.
+Functions: `curves_of`, `levels_of`, `curve_notes`, `luck_notes`. Class: `Curves`.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,6 +21,7 @@ from studylib.measure.sweep_rows import CURVE_PER_OCTAVE
 from studylib.signal.bands import third_octave_bands
 from studylib.stats.compare import Comparison
 from studylib.stats.curves import curve_bands, curve_spreads, curve_tests
+from studylib.stats.samples import Sample
 
 FEATURES = ("curve.response_db", "curve.level_db")
 FINE, THIRD = "fine", "third octave"
@@ -37,6 +39,8 @@ class Curves:
     frequency_hz, level_db).  differences, tests, spreads : the tables `curve_differences`,
     `curve_tests` and `curve_spreads`.  left_out : frequencies at which a take was not usable.
     reason : a note of why there is no comparison; "" where there is one.
+    levels : dB, a row a take and a column a frequency usable in all takes.
+    sample : of the `curve.*` feature that has the same takes; None where there are none.
     """
 
     woods: tuple[str, ...]
@@ -46,6 +50,8 @@ class Curves:
     spreads: pd.DataFrame
     left_out: int
     reason: str
+    levels: pd.DataFrame
+    sample: Sample | None
 
 
 def curves_of(study: sheets.Study, curves: pd.DataFrame, comparison: Comparison) -> Curves:
@@ -56,6 +62,8 @@ def curves_of(study: sheets.Study, curves: pd.DataFrame, comparison: Comparison)
     workings = comparison.workings
     compared = [name for name in FEATURES if name in workings.samples.keys() - workings.refused]
     sample = workings.samples[compared[0]] if compared else None
+    names = [] if sample is None else list(sample.takes["take"])
+    levels, left_out = levels_of(study, curves, names)
     model = sample and sample.design.model
     few = model is None or model.k < 2 or model.df < LEAST_DF
     if few or comparison.confounded:
@@ -63,16 +71,9 @@ def curves_of(study: sheets.Study, curves: pd.DataFrame, comparison: Comparison)
         nothing = (
             tables.empty(f"curve_{n}") for n in ("boards", "differences", "tests", "spreads")
         )
-        return Curves((), *nothing, 0, code if sample else "curves.no_sweeps")
-    band = study.settings.curve
-    low, high = band.lowest_hz or 0.0, band.highest_hz or np.inf
-    inside = curves[curves["frequency_hz"].between(low, high)]
-    usable = inside.assign(level_db=inside["level_db"].where(inside["usable"]))
-    wide = usable.pivot(index="take", columns="frequency_hz", values="level_db").reindex(
-        sample.takes["take"]
-    )
-    known = wide.notna().all().to_numpy()
-    takes, frequency = wide.to_numpy()[:, known], wide.columns.to_numpy(float)[known]
+        reason = code if sample else "curves.no_sweeps"
+        return Curves((), *nothing, 0, reason, levels, sample)
+    takes, frequency = levels.to_numpy(), levels.columns.to_numpy(float)
     design, nested = sample.design, sample.design.nested
     y = nested.source_means(nested.mount_means(takes.T)).T[design.in_model]
     shares = nested.source_means(nested.batch.T).T[design.in_model]
@@ -113,9 +114,27 @@ def curves_of(study: sheets.Study, curves: pd.DataFrame, comparison: Comparison)
                 for f, v in zip(frequency, own, strict=True)
             ],
         ),
-        int(np.sum(~known)),
+        left_out,
         "",
+        levels,
+        sample,
     )
+
+
+def levels_of(
+    study: sheets.Study, curves: pd.DataFrame, takes: Sequence[str]
+) -> tuple[pd.DataFrame, int]:
+    """Levels of these takes in dB at the frequencies of the study's band that are usable in all of
+    them, a row a take and a column a frequency; and how many frequencies are not.
+
+    curves : the part table `curves`.
+    """
+    low, high = study.settings.curve.lowest_hz or 0.0, study.settings.curve.highest_hz or np.inf
+    inside = curves[curves["frequency_hz"].between(low, high)]
+    usable = inside.assign(level_db=inside["level_db"].where(inside["usable"]))
+    wide = usable.pivot(index="take", columns="frequency_hz", values="level_db").reindex(takes)
+    known = wide.notna().all()
+    return wide.loc[:, known], int(np.sum(~known))
 
 
 def curve_notes(curves: Curves, *, confidence: float) -> list[str]:

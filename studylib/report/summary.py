@@ -24,6 +24,7 @@ from studylib.report.budgets import Grounds, make_budgets
 from studylib.report.checks import Checks, checks_of, own_rows
 from studylib.report.curves import Curves, curves_of
 from studylib.report.modes import StudyModes, modes_of_study
+from studylib.report.predicted import Parts, Predicted, parts_of, predicted_of
 from studylib.sheets.study import recording_order
 from studylib.stats import repeat, samples
 from studylib.stats.compare import Comparison, compare
@@ -64,6 +65,16 @@ class Summary:
     def curves(self) -> Curves:
         """The woods over frequency: made when first asked for."""
         return curves_of(self.study, self.gathered.curves, self.comparison)
+
+    @cached_property
+    def predicted(self) -> Predicted:
+        """What the boards' own numbers predict over frequency: made when first asked for."""
+        return predicted_of(self.study, self.modes.boards, self.curves.levels)
+
+    @cached_property
+    def parts(self) -> Parts:
+        """What the woods' differences act through: made when first asked for."""
+        return parts_of(self.study, self.predicted, self.curves, self.comparison)
 
     @property
     def woods(self) -> tuple[str, ...]:
@@ -175,6 +186,8 @@ class Summary:
             "stiffness": partial(figures.stiffness_figure, modes.wood, study),
             "curves": partial(figures.curves_figure, self.curves, study),
             "curve_spreads": partial(figures.curve_spreads_figure, self.curves),
+            "predicted": partial(figures.predicted_figure, self.predicted, study),
+            "split": partial(figures.split_figure, self.parts),
             "covariates": partial(figures.covariates_figure, self.covariates, self.woods),
             "spectra": partial(figures.spectra_figure, self.gathered.spectra, study),
             "all_effects": partial(
@@ -206,6 +219,9 @@ class Summary:
             "curve_differences": self.curves.differences,
             "curve_tests": self.curves.tests,
             "curve_spreads": self.curves.spreads,
+            "predicted": self.predicted.curves,
+            "predicted_mounts": self.predicted.mounts,
+            "split": self.parts.table,
             "covariates": self.covariates.table,
             "claims": self.comparison.claims,
             "stages": self.stages,

@@ -83,6 +83,10 @@ class OnBench:
     supports: tuple[tuple[float, ...], float]
     air: float
 
+    def draw(self, own: slice) -> "OnBench":
+        """Some of the draws."""
+        return replace(self, drive_m=self.drive_m[own])
+
 
 @dataclass(frozen=True)
 class Model:
@@ -180,7 +184,7 @@ def swapped(board: Numbers, other: Numbers, groups: Collection[str]) -> Numbers:
 def levels_db(numbers: Numbers, frequency_hz: np.ndarray, bench: OnBench) -> np.ndarray:
     """What is heard over what is sensed, in dB re an arbitrary constant, (draws, frequencies)."""
     rows = [
-        _levels(numbers.draw(own), frequency_hz, replace(bench, drive_m=bench.drive_m[own]))
+        _levels(numbers.draw(own), frequency_hz, bench.draw(own))
         for own in (slice(i, i + 4) for i in range(0, len(numbers.length), 4))
     ]
     return np.concatenate(rows)

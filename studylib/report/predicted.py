@@ -1,0 +1,240 @@
+"""What the boards do beside what their own numbers predict, and what differences act through.
+
+`wood.prediction` predicts each board's curve from its sizes, mass and free taps, up to one constant
+a batch: that of the channels, the mean over all mounts and frequencies of measured less predicted.
+Nothing else is taken from the bench. A board's interval holds what its measurements allow, and what
+its mounts differ by where boards have several. `stats.split` tells what the woods' differences act
+through.
+
+Conventions: dB; wood b minus wood a; frequencies are those of the curves (`report.curves`).
+
+Functions: `predicted_of`, `predicted_of_batch`, `parts_of`, `predicted_notes`, `parts_notes`.
+Classes: `Predicted`, `Parts`.
+"""
+
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+import pandas as pd
+
+from studylib import codes, measure, sheets, tables
+from studylib.modes.gathered import with_numbers
+from studylib.report.curves import Curves, levels_of
+from studylib.stats import split
+from studylib.stats.compare import Comparison
+from studylib.stats.curves import curve_bands
+from studylib.wood import prediction
+
+COVERED = 0.9  # of what was measured: with less inside its 95 % interval, the bar lacks something
+EVERY = 4  # of the curve's frequencies, for the parts over the band
+DRAWS = 24
+TONES = ("tone.h1.response_db", "tone.h1.level_db")
+TONE, BAND = "tone", "band"
+WITHIN = 0.90  # confidence of "nothing that matters is left over"
+_KEYS = ["specimen", "wood", "batch", "mount"]
+
+
+@dataclass(frozen=True)
+class Predicted:
+    """What the bar says of boards.
+
+    curves, mounts : the tables `predicted` and `predicted_mounts`.  model : of the boards.
+    best : board -> its predicted curve in dB, at the frequencies of `curves`.
+    reason : a note of why there is nothing; "" where there is.
+    """
+
+    curves: pd.DataFrame
+    mounts: pd.DataFrame
+    model: prediction.Model
+    best: dict[str, np.ndarray]
+    reason: str
+
+    @property
+    def covered(self) -> float:
+        """The share of what was measured that lies inside its interval."""
+        return float(self.curves["inside"].mean())
+
+
+@dataclass(frozen=True)
+class Parts:
+    """What differences act through.
+
+    table : the table `split`.  rests : pair of woods -> root mean square of what is not explained,
+    its low and high end, and how far its band reaches.  reason : as in `Predicted`.
+    """
+
+    table: pd.DataFrame
+    rests: dict[tuple[str, str], tuple[float, float, float, float]]
+    reason: str
+
+
+def predicted_of(study: sheets.Study, board_modes: pd.DataFrame, levels: pd.DataFrame) -> Predicted:
+    """Measured beside predicted for every board that has a sweep and free taps.
+
+    board_modes : see `wood.study_wood.wood_table`.  levels : see `report.curves.levels_of`.
+    """
+    model = prediction.model_of(study, board_modes)
+    about = {t.take: (t.specimen, study.specimen(t.specimen).wood, t.batch, t.mount)
+             for t in study.takes if t.specimen in model.boards}  # fmt: skip
+    own = levels[levels.index.isin(list(about))]
+    reason = model.reasons.get("") or ("" if levels.size else "forward.no_sweeps")
+    if reason or own.empty:
+        reason = reason or codes.note("forward.no_numbers", boards=model.reasons)
+        nothing = (tables.empty(name) for name in ("predicted", "predicted_mounts"))
+        return Predicted(*nothing, model, {}, reason)
+    index = pd.MultiIndex.from_tuples([about[name] for name in own.index], names=_KEYS)
+    mounts = own.set_axis(index).groupby(_KEYS, sort=False).mean()
+    frequency, named = levels.columns.to_numpy(float), mounts.index.get_level_values("specimen")
+    drawn = {
+        name: prediction.levels_db(model.boards[name], frequency, model.bench)
+        for name in dict.fromkeys(named)
+    }
+    off = mounts - np.array([drawn[name][0] for name in named])
+    off = off.sub(off.groupby("batch").transform("mean").mean(axis=1), axis=0)
+    boards = off.groupby(_KEYS[:2], sort=False)
+    remount = np.nan_to_num(float(np.sqrt(boards.var().mean(axis=None))))
+    rng, rows, of_mounts = np.random.default_rng(1), [], []
+    for (name, wood), of_board in boards:
+        best, spread = drawn[name][0], drawn[name][1:] - drawn[name][0]
+        noise = remount * rng.standard_normal(spread.shape)
+        low, high = np.quantile(spread + noise / np.sqrt(len(of_board)), [0.025, 0.975], axis=0)
+        mean = of_board.mean().to_numpy()
+        inside = (low <= mean) & (mean <= high)
+        columns = frequency, best + mean, best, best + low, best + high, inside
+        rows += [(name, wood, *values) for values in zip(*columns, strict=True)]
+        low, high = np.quantile(spread + noise, [0.025, 0.975], axis=0)
+        for (*who, batch, mount), one in of_board.iterrows():
+            r, left = np.corrcoef(best, best + one)[0, 1], np.sqrt(np.mean(one**2))
+            of_mounts.append(
+                (*who, batch, mount, r, left, 100.0 * np.mean((low <= one) & (one <= high)))
+            )
+    return Predicted(
+        tables.typed("predicted", rows), tables.typed("predicted_mounts", of_mounts), model,
+        {name: levels[0] for name, levels in drawn.items()}, "",
+    )  # fmt: skip
+
+
+def predicted_of_batch(study: sheets.Study, measurement: measure.BatchMeasurement) -> Predicted:
+    """The same for the boards of one batch, by its own taps."""
+    modes = measurement.modes.drop(columns="mode")
+    *_, board_modes = with_numbers(study, measurement.features, modes)
+    curves, boards = measurement.curves, {s.specimen for s in study.with_role("")}
+    usable = set(curves.loc[curves["usable"], "take"])
+    takes = [t.take for t in study.takes if t.take in usable and t.specimen in boards]
+    return predicted_of(study, board_modes, levels_of(study, curves, takes)[0])
+
+
+def parts_of(
+    study: sheets.Study, predicted: Predicted, curves: Curves, comparison: Comparison
+) -> Parts:
+    """What the woods' differences act through, at the tone and over the band of the curves.
+
+    predicted : of the same curves.
+    """
+    reason = predicted.reason or curves.reason
+    if not reason:
+        design = curves.sample.design
+        units = curves.sample.units[design.in_model].reset_index(drop=True)
+        number = {
+            pair: i for i, pair in enumerate(zip(units["wood"], units["source"], strict=True))
+        }
+        boards = curves.sample.takes.drop_duplicates("specimen")
+        pairs = zip(boards["wood"], boards["source"], strict=True)
+        source = {
+            name: number[pair]
+            for name, pair in zip(boards["specimen"], pairs, strict=True)
+            if pair in number
+        }
+        lacking = [name for name in source if name not in predicted.best]
+        few = "forward.few" if design.model.counts.min() < 2 else ""
+        reason = codes.note("forward.no_split", boards=lacking) if lacking else few
+    if reason:
+        return Parts(tables.empty("split"), {}, reason)
+    model, tone = design.model, study.settings.tone.fundamental_hz
+    own = [[name for name, i in source.items() if i == unit] for unit in range(len(units))]
+    bar = np.array([np.mean([predicted.best[name] for name in names], axis=0) for names in own])
+    measured = curves.boards["level_db"].to_numpy().reshape(len(units), -1)
+    reach = {
+        (one.a, one.b): float(np.max(np.abs(one.difference) + one.half))
+        for one in curve_bands(model, measured - bar, confidence=WITHIN)
+    }
+    # What the batches differ by is taken off.
+    adjusted = (model.weights @ measured)[model.group] + model.residual @ measured
+    over = {BAND: (adjusted[:, ::EVERY], slice(0, -1))}
+    if (at_tone := _at_tone(comparison, units)) is not None:
+        over = {TONE: (at_tone[:, None], slice(-1, None)), **over}
+    grid = np.append(curves.levels.columns.to_numpy(float)[::EVERY], tone)
+    rows, rests = [], {}
+    for pair in combinations(range(model.k), 2):
+        names = tuple(design.woods[i] for i in pair)
+        members = [np.flatnonzero(model.group == wood) for wood in pair]
+        a, b = ({name: u for name, u in source.items() if u in one} for one in members)
+        pairing = split.paired(predicted.model, a, b, grid, draws=DRAWS)
+        for where, (values, at) in over.items():
+            parts, rest = split.split(
+                pairing.at(at), values, *members, confidence=comparison.workings.confidence
+            )
+            rows += [(*names, where, one.name, one.value, one.low, one.high) for one in parts]
+            rests[names] = rest.value, max(rest.low, 0.0), rest.high, reach[pair]  # of the band
+    return Parts(tables.typed("split", rows), rests, "")
+
+
+def _at_tone(comparison: Comparison, units: pd.DataFrame) -> np.ndarray | None:
+    """The sources' means at the tone without batches; None where a source has none."""
+    workings = comparison.workings
+    for name in TONES:
+        if name in workings.samples and name not in workings.refused:
+            sample = workings.samples[name]
+            own = sample.units[["wood", "source"]].assign(y=sample.adjusted())
+            y = units[["wood", "source"]].merge(own, how="left", on=["wood", "source"])["y"]
+            return None if y.isna().any() else y.to_numpy(float)
+    return None
+
+
+def predicted_notes(predicted: Predicted, study: sheets.Study) -> list[str]:
+    """How near the bar comes to what was measured, for whom it says nothing, and what it lacks."""
+    if predicted.reason:
+        return [predicted.reason]
+    table, channels = predicted.curves, study.settings.channels
+    about = {"low_hz": table["frequency_hz"].min(), "high_hz": table["frequency_hz"].max()}
+    measured, bar = (
+        wide - wide.mean()
+        for column in ("measured_db", "predicted_db")
+        for wide in [table.pivot(index="specimen", columns="frequency_hz", values=column)]
+    )
+    if len(bar) > 1:
+        about["r"] = float(np.corrcoef(measured.to_numpy().ravel(), bar.to_numpy().ravel())[0, 1])
+        about["apart_db"] = float(np.sqrt((measured**2).mean(axis=None)))
+        about["left_db"] = float(np.sqrt(((measured - bar) ** 2).mean(axis=None)))
+    reasons = predicted.model.reasons
+    driver = codes.note("forward.no_sensor", driver_g=study.settings.bench.driver_g)
+    return [
+        codes.note("forward.predicted", boards=len(bar), covered=predicted.covered, **about),
+        "forward.covered" if predicted.covered >= COVERED else "forward.uncovered",
+        *codes.holding(
+            (reasons, codes.note("forward.missing", boards=reasons)),
+            (channels.drive_kind not in ("acceleration", "force"), driver),
+        ),
+    ]
+
+
+def parts_notes(parts: Parts, predicted: Predicted, study: sheets.Study) -> list[str]:
+    """What the woods' differences act through, pair by pair, and what is left over."""
+    if parts.reason:
+        return [parts.reason] * (parts.reason != predicted.reason)
+    limit, tone = (study.settings.decide.limits.get("curve.response_db"),
+                   study.settings.tone.fundamental_hz)  # fmt: skip
+    found = []
+    for (a, b, over), own in parts.table.groupby(["wood_a", "wood_b", "over"], sort=False):
+        numbers = own[["difference_db", "low_db", "high_db"]].to_numpy().tolist()
+        about = {"a": a, "b": b, "parts": dict(zip(own["part"], numbers, strict=True))}
+        if over == TONE:
+            found.append(codes.note("forward.split_tone", tone_hz=tone, **about))
+            continue
+        *rest, reach = parts.rests[a, b]
+        found.append(codes.note("forward.split_band", rest=rest, **about))
+        if limit is not None and reach <= limit:
+            found.append(codes.note("forward.rest_within", limit_db=limit))
+    hedge = predicted.covered < COVERED
+    return [*found, *codes.holding((hedge, "forward.hedged")), "forward.species"]
