@@ -41,13 +41,15 @@ class Predicted:
 
     curves, mounts : the tables `predicted` and `predicted_mounts`.  model : of the boards.
     best : board -> its predicted curve in dB, at the frequencies of `curves`.
-    reason : a note of why there is nothing; "" where there is.
+    missing : board -> a note of why it has no prediction.  reason : a note of why there is nothing;
+    "" where there is.
     """
 
     curves: pd.DataFrame
     mounts: pd.DataFrame
     model: prediction.Model
     best: dict[str, np.ndarray]
+    missing: dict[str, str]
     reason: str
 
     @property
@@ -75,14 +77,19 @@ def predicted_of(study: sheets.Study, board_modes: pd.DataFrame, levels: pd.Data
     board_modes : see `wood.study_wood.wood_table`.  levels : see `report.curves.levels_of`.
     """
     model = prediction.model_of(study, board_modes)
-    about = {t.take: (t.specimen, study.specimen(t.specimen).wood, t.batch, t.mount)
-             for t in study.takes if t.specimen in model.boards}  # fmt: skip
+    boards = {s.specimen: s.wood for s in study.specimens if not s.role}
+    reasons = {name: why for name, why in model.reasons.items() if name in boards}
+    about = {
+        t.take: (t.specimen, boards[t.specimen], t.batch, t.mount)
+        for t in study.takes
+        if t.specimen in model.boards.keys() & boards.keys()
+    }
     own = levels[levels.index.isin(list(about))]
     reason = model.reasons.get("") or ("" if levels.size else "forward.no_sweeps")
     if reason or own.empty:
-        reason = reason or codes.note("forward.no_numbers", boards=model.reasons)
+        reason = reason or codes.note("forward.no_numbers", boards=reasons)
         nothing = (tables.empty(name) for name in ("predicted", "predicted_mounts"))
-        return Predicted(*nothing, model, {}, reason)
+        return Predicted(*nothing, model, {}, reasons, reason)
     index = pd.MultiIndex.from_tuples([about[name] for name in own.index], names=_KEYS)
     mounts = own.set_axis(index).groupby(_KEYS, sort=False).mean()
     frequency, named = levels.columns.to_numpy(float), mounts.index.get_level_values("specimen")
@@ -92,10 +99,10 @@ def predicted_of(study: sheets.Study, board_modes: pd.DataFrame, levels: pd.Data
     }
     off = mounts - np.array([drawn[name][0] for name in named])
     off = off.sub(off.groupby("batch").transform("mean").mean(axis=1), axis=0)
-    boards = off.groupby(_KEYS[:2], sort=False)
-    remount = np.nan_to_num(float(np.sqrt(boards.var().mean(axis=None))))
+    by_board = off.groupby(_KEYS[:2], sort=False)
+    remount = np.nan_to_num(float(np.sqrt(by_board.var().mean(axis=None))))
     rng, rows, of_mounts = np.random.default_rng(1), [], []
-    for (name, wood), of_board in boards:
+    for (name, wood), of_board in by_board:
         best, spread = drawn[name][0], drawn[name][1:] - drawn[name][0]
         noise = remount * rng.standard_normal(spread.shape)
         low, high = np.quantile(spread + noise / np.sqrt(len(of_board)), [0.025, 0.975], axis=0)
@@ -111,7 +118,7 @@ def predicted_of(study: sheets.Study, board_modes: pd.DataFrame, levels: pd.Data
             )
     return Predicted(
         tables.typed("predicted", rows), tables.typed("predicted_mounts", of_mounts), model,
-        {name: levels[0] for name, levels in drawn.items()}, "",
+        {name: levels[0] for name, levels in drawn.items()}, reasons, "",
     )  # fmt: skip
 
 
@@ -207,13 +214,12 @@ def predicted_notes(predicted: Predicted, study: sheets.Study) -> list[str]:
         about["r"] = float(np.corrcoef(measured.to_numpy().ravel(), bar.to_numpy().ravel())[0, 1])
         about["apart_db"] = float(np.sqrt((measured**2).mean(axis=None)))
         about["left_db"] = float(np.sqrt(((measured - bar) ** 2).mean(axis=None)))
-    reasons = predicted.model.reasons
     driver = codes.note("forward.no_sensor", driver_g=study.settings.bench.driver_g)
     return [
         codes.note("forward.predicted", boards=len(bar), covered=predicted.covered, **about),
         "forward.covered" if predicted.covered >= COVERED else "forward.uncovered",
         *codes.holding(
-            (reasons, codes.note("forward.missing", boards=reasons)),
+            (predicted.missing, codes.note("forward.missing", boards=predicted.missing)),
             (channels.drive_kind not in ("acceleration", "force"), driver),
         ),
     ]

@@ -13,14 +13,14 @@ by what the response is held against.
   heard: at a mode's node there is no lift at all.
 - *Acceleration* at the driving point: far end over acceleration peaks where the driving point
   stands still, at the modes of the board held there (`forward`). They are predicted from size,
-  stiffness and the driver's place, and the gain is the whole ratio in that model: by how much the
-  far end moves more than the driving point. What the bench's supports change is not in it.
+  stiffness and the driver's place, and the gain is the whole ratio in the model of `prediction`: by
+  how much what is heard moves more than the driving point, with the interval of its draws.
 - *Voltage*, or no channel at all: neither, because the driver's own response comes in. The nearest
   modes are told, a gain is not.
 
 Conventions: Hz; distance = harmonic minus mode; gain in dB with low and high from two standard
-uncertainties of frequency, loss factor and, for acceleration, the driver's place; NaN where a way
-of knowing the modes gives no gain.
+uncertainties of frequency and loss factor, or from the draws; NaN where a way of knowing the modes
+gives no gain.
 
 Functions: `modes_near_tone`, `resonance_gain`.
 """
@@ -34,19 +34,15 @@ import pandas as pd
 from studylib import sheets, tables
 from studylib.codes.wood import ModeBasis
 from studylib.signal.damping import bandwidth
-from studylib.wood import beams, boards, stiffness, study_wood
-from studylib.wood.forward import driven, held_frequencies
+from studylib.wood import beams, boards, prediction, stiffness, study_wood
+from studylib.wood.forward import held_frequencies
 
 LIFTED_DB = 6.0
 """A harmonic counts as lifted when the gain's low end is at least this (a stated choice)."""
 
 PREDICTED_MODES = 10
-ASSUMED_LOSS = 0.01
-U_ASSUMED_LOSS = 0.004
-"""A loss factor where none was measured: within the range of listed woods, 0.005 to 0.02 (common
-practice, no source)."""
-
 _WIDE = 2.0  # standard uncertainties
+_MOVED_M = 1e-3
 # What the drive channel senses -> the ways of knowing the modes that then give a gain.
 _GAINS = {
     "force": (ModeBasis.BENCH, ModeBasis.FREE, ModeBasis.PREDICTED),
@@ -54,37 +50,6 @@ _GAINS = {
 }
 _NO_GAIN = (np.nan, np.nan, np.nan)
 _MEASURED = ["mode", "frequency_hz", "frequency_u", "loss_factor", "loss_factor_u"]
-
-
-@dataclass(frozen=True)
-class _Place:
-    """A board held at x (0 to 1, with its standard uncertainty; `u_mm` in mm); `unit_hz` is the
-    first mode of the same board if it were slender."""
-
-    x: float
-    u: float
-    u_mm: float
-    unit_hz: float
-    bar: dict[str, float]
-
-    def frequencies(self, x: float) -> np.ndarray:
-        """Held modes in Hz with the driver at x."""
-        return self.unit_hz * held_frequencies(x, count=PREDICTED_MODES, **self.bar)
-
-    def gain(self, frequency_hz, loss: float, x: float) -> np.ndarray:
-        """Far end over driving point in dB."""
-        square = (np.asarray(frequency_hz) / self.unit_hz * beams.eigenvalues(1)[0] ** 2) ** 2
-        return 20.0 * np.log10(np.abs(driven(square / (1.0 + 1j * loss), x, **self.bar).heard))
-
-    def slopes(self, frequency_hz: float, loss: float) -> tuple[float, float]:
-        """dB for each mm of the driver's place, and for each percent of the modes' frequencies."""
-        at = np.array([frequency_hz])
-        far = [
-            float(self.gain(at, loss, np.clip(self.x + side * self.u, 0.0, 1.0))[0])
-            for side in (1.0, -1.0)
-        ]
-        high = [float(self.gain(share * at, loss, self.x)[0]) for share in (1.005, 0.995)]
-        return abs(far[0] - far[1]) / (2.0 * self.u_mm), abs(high[0] - high[1])
 
 
 @dataclass(frozen=True)
@@ -98,7 +63,6 @@ class _Ladder:
     loss: np.ndarray
     loss_u: np.ndarray
     loss_basis: tuple[str, ...]
-    held: _Place | None = None
 
     @property
     def spacing(self) -> np.ndarray:
@@ -135,34 +99,38 @@ def modes_near_tone(
     known. A ladder needs two modes at least: with one there is no spacing. Held modes need an
     acceleration channel and the driver's place.
     """
+    model = prediction.model_of(study, board_modes)
     known = (wood["quantity"] == "wood.youngs_modulus_gpa") & wood["value"].notna()
     stiff = set(wood.loc[known, "specimen"])
     rows = [
         (specimen.specimen, specimen.wood, specimen.role, *row)
         for specimen in study.specimens
         for board in [study_wood.board_of(study, specimen, board_modes)]
-        for ladder in _ladders(study, specimen, board, board_modes, specimen.specimen in stiff)
-        for row in _rows(study, ladder)
+        for ladder in _ladders(model, specimen, board, board_modes, specimen.specimen in stiff)
+        for row in _rows(study, model, specimen.specimen, ladder)
     ]
     return tables.typed("modes_near_tone", rows)
 
 
-def _rows(study: sheets.Study, ladder: _Ladder) -> Iterator[tuple]:
+def _rows(
+    study: sheets.Study, model: prediction.Model, name: str, ladder: _Ladder
+) -> Iterator[tuple]:
     tone, sensed = study.settings.tone, study.settings.channels.drive_kind
     told = ladder.basis in _GAINS.get(sensed, ())
-    for k in range(1, tone.harmonics + 1):
-        frequency = k * tone.fundamental_hz
-        if frequency > ladder.frequency[-1]:
-            return
-        at = int(np.argmin(np.abs(np.log(ladder.frequency / frequency))))
-        mode_hz, loss = float(ladder.frequency[at]), float(ladder.loss[at])
-        gain, low, high = _gain(frequency, ladder, at) if told else _NO_GAIN
-        slopes = ladder.held.slopes(frequency, loss) if ladder.held else _NO_GAIN[:2]
-        distance = frequency - mode_hz
+    k = np.arange(1, tone.harmonics + 1)
+    k = k[k * tone.fundamental_hz <= ladder.frequency[-1]]
+    frequency = k * tone.fundamental_hz
+    at = np.abs(np.log(ladder.frequency / frequency[:, None])).argmin(axis=1)
+    held = told and ladder.basis == ModeBasis.HELD and len(k)
+    whole = _held_gains(model, name, frequency) if held else np.full((len(k), 5), np.nan)
+    for n, f, i, numbers in zip(k, frequency, at, whole, strict=True):
+        mode_hz, loss = float(ladder.frequency[i]), float(ladder.loss[i])
+        gain, low, high = _gain(f, ladder, i) if told and not held else numbers[:3]
+        distance = f - mode_hz
         yield (
-            k, frequency, ladder.basis, int(ladder.mode[at]), mode_hz, 100.0 * distance / mode_hz,
+            n, f, ladder.basis, int(ladder.mode[i]), mode_hz, 100.0 * distance / mode_hz,
             distance / bandwidth(mode_hz, loss), gain, low, high, low >= LIFTED_DB, loss,
-            ladder.loss_basis[at], *slopes,
+            ladder.loss_basis[i], *numbers[3:],
         )  # fmt: skip
 
 
@@ -173,23 +141,35 @@ def _gain(frequency: float, ladder: _Ladder, at: int) -> tuple[float, float, flo
     mode = mode_hz + np.linspace(-reach, reach, 21)
     # The nearest the mode may come counts as well, where the harmonic lies within its reach.
     mode = np.append(mode, np.clip(frequency, mode[0], mode[-1]))
-    relative = float(ladder.loss_u[at] / loss)
+    relative, spacing = float(ladder.loss_u[at] / loss), float(ladder.spacing[at])
     losses = loss * np.exp(_WIDE * relative * np.array([-1.0, 0.0, 1.0]))
-    if ladder.held is None:
-        spacing = float(ladder.spacing[at])
-        gain = float(resonance_gain(frequency, mode_hz, loss, spacing))
-        others = [resonance_gain(frequency, mode, one, spacing) for one in losses]
-    else:
-        held = ladder.held
-        gain = float(held.gain(np.array([frequency]), loss, held.x)[0])
-        places = np.clip(held.x + _WIDE * held.u * np.array([-1.0, 0.0, 1.0]), 0.0, 1.0)
-        shifted = frequency * mode_hz / mode
-        others = [held.gain(shifted, one, x) for one in losses for x in places]
+    gain = float(resonance_gain(frequency, mode_hz, loss, spacing))
+    others = [resonance_gain(frequency, mode, one, spacing) for one in losses]
     return gain, min(gain, float(np.min(others))), max(gain, float(np.max(others)))
 
 
+def _held_gains(model: prediction.Model, name: str, frequency: np.ndarray) -> np.ndarray:
+    """Gain, low, high, dB for each mm of the driver's place, and dB for each percent of the modes'
+    frequencies: (harmonics, 5)."""
+    numbers, bench = model.boards[name], model.bench
+    levels = prediction.levels_db(numbers, frequency, bench)
+    best, own = numbers.draw(slice(0, 1)), bench.draw(slice(0, 1))
+    aside = [
+        prediction.levels_db(best, frequency, replace(own, drive_m=own.drive_m + shift))[0]
+        for shift in (_MOVED_M, -_MOVED_M)
+    ]
+    beside = [prediction.levels_db(best, share * frequency, own)[0] for share in (1.005, 0.995)]
+    low, high = np.quantile(levels, [0.025, 0.975], axis=0)
+    per_mm, per_percent = (
+        np.abs(aside[0] - aside[1]) / (2e3 * _MOVED_M),
+        np.abs(np.subtract(*beside)),
+    )
+    ends = np.minimum(low, levels[0]), np.maximum(high, levels[0])
+    return np.stack([levels[0], *ends, per_mm, per_percent], axis=1)
+
+
 def _ladders(
-    study: sheets.Study,
+    model: prediction.Model,
     specimen: sheets.Specimen,
     board: boards.Board,
     board_modes: pd.DataFrame,
@@ -204,11 +184,9 @@ def _ladders(
             losses = [(x, u) if x > 0 else None for x, u in zip(loss, loss_u, strict=True)]
             yield _ladder(basis, mode.astype(int), frequency, np.nan_to_num(u), losses, board)
     if predicted and board.fit is not None:
-        ladder = _predicted(board)
-        yield ladder
-        bench, sensed = study.settings.bench, study.settings.channels.drive_kind
-        if sensed == "acceleration" and bench.drive_at_mm is not None:
-            yield from _held(ladder, board, bench.drive_at_mm, bench.u_drive_at_mm)
+        yield _predicted(board)
+        if specimen.specimen in model.boards and model.bench.sensed == "acceleration":
+            yield _held(_predicted(board), board, model.bench.drive_m / board.bar.length)
 
 
 def _predicted(board: boards.Board) -> _Ladder:
@@ -219,21 +197,18 @@ def _predicted(board: boards.Board) -> _Ladder:
     return _ladder(ModeBasis.PREDICTED, order, frequency[inside], u[inside], own, board)
 
 
-def _held(free: _Ladder, board: boards.Board, at_mm: float, u_mm: float) -> Iterator[_Ladder]:
-    """The modes of the board held where the driver sits; none if that is not on the board."""
-    millimetres, fit = 1000.0 * board.bar.length, board.fit
-    if not 0.0 <= at_mm < millimetres:
-        return
-    bar = {"slenderness": board.bar.slenderness, "shear_ratio": fit.shear_ratio}
+def _held(free: _Ladder, board: boards.Board, x: np.ndarray) -> _Ladder:
+    """The modes of the board held where the driver sits, x with its draws."""
+    bar = {"slenderness": board.bar.slenderness, "shear_ratio": board.fit.shear_ratio}
     unit_hz = float(free.frequency[0] / beams.timoshenko_ratio(1, **bar))
-    held = _Place(at_mm / millimetres, u_mm / millimetres, u_mm, unit_hz, bar)
-    frequency = held.frequencies(held.x)
-    moved = held.frequencies(held.x + held.u) - frequency
-    n = slice(0, frequency.size)
-    u = np.hypot(free.frequency_u[n] / free.frequency[n] * frequency, moved)
-    own = [board.loss_of.get(i + 1) for i in range(frequency.size)]
-    order = np.arange(1, frequency.size + 1)
-    yield replace(_ladder(ModeBasis.HELD, order, frequency, u, own, board), held=held)
+    frequency, moved = (
+        unit_hz * held_frequencies(place, count=PREDICTED_MODES, **bar)
+        for place in (x[0], x[0] + np.std(x[1:]))
+    )
+    n = np.arange(frequency.size)
+    u = np.hypot(free.frequency_u[n] / free.frequency[n] * frequency, moved - frequency)
+    own = [board.loss_of.get(i + 1) for i in n]
+    return _ladder(ModeBasis.HELD, n + 1, frequency, u, own, board)
 
 
 def _ladder(
@@ -255,6 +230,6 @@ def _loss(own: tuple[float, float] | None, board: boards.Board) -> tuple[float, 
         return own[0], float(np.nan_to_num(own[1])), "wood.own_loss"
     known = [value for value, _ in board.loss_of.values()]
     if known:
-        spread = float(np.std(known, ddof=1)) if len(known) > 1 else U_ASSUMED_LOSS
+        spread = float(np.std(known, ddof=1)) if len(known) > 1 else prediction.U_ASSUMED_LOSS
         return float(np.mean(known)), spread, "wood.mean_loss"
-    return ASSUMED_LOSS, U_ASSUMED_LOSS, "wood.assumed_loss"
+    return prediction.ASSUMED_LOSS, prediction.U_ASSUMED_LOSS, "wood.assumed_loss"

@@ -100,7 +100,7 @@ class Model:
 
 
 def model_of(study: sheets.Study, board_modes: pd.DataFrame) -> Model:
-    """The boards of the comparison, with what the study says of its bench.
+    """The boards of a study, with what it says of its bench.
 
     board_modes : one row a specimen, support and mode number (see `study_wood.wood_table`).
     """
@@ -122,7 +122,7 @@ def model_of(study: sheets.Study, board_modes: pd.DataFrame) -> Model:
     farthest = max(bench.drive_at_mm, bench.heard_at_mm or 0.0, *bench.supports_mm)
     found: dict[str, Numbers] = {}
     reasons: dict[str, str] = {}
-    for specimen in study.with_role(""):
+    for specimen in study.specimens:
         board = study_wood.board_of(study, specimen, board_modes)
         name = specimen.specimen
         if board.fit is None or board.reason:
