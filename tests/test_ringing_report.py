@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from types import SimpleNamespace
 
 import matplotlib.pyplot as plt
 import numpy as np
@@ -12,11 +13,13 @@ import pytest
 from studylib import figures, tables
 from studylib.codes import code_of, fields_of, has, note
 from studylib.codes.wood import ModeBasis
-from studylib.measure.rings import Ringing, TapView, first_tap
+from studylib.measure.rings import TapView, first_tap
 from studylib.report import modes as report
 from studylib.report.summary import summarise
+from studylib.signal.damping import LN_1000, loss_factor
+from studylib.signal.decays import no_decays
 from studylib.signal.tap import Room as Heard
-from studylib.signal.tap import Sign
+from studylib.signal.tap import Sign, Tap
 from studylib.words import say
 from studylib.words.numbers import with_uncertainty
 from tests.invented_modes import Study, invent
@@ -275,11 +278,15 @@ def test_a_refused_tap_shows_its_evidence_where_there_is_any(summary):
 
 def test_a_tap_figure_marks_every_sign_and_the_rooms_decay():
     sign = Sign("taps.breaks_off", 0.15, 500.0, 900.0, -23.0)
+    mode = SimpleNamespace(
+        frequency_hz=np.array([172.0]),
+        amplitude=np.array([0.1]),
+        loss_factor=loss_factor(172.0, LN_1000 / np.array([0.8])),
+    )
     taps = (
-        Ringing(0.1, 0.9, "", ((172.0, -20.0, 0.8),), (sign,), Heard(0.4, 0.1, 12.0)),
-        Ringing(1.1, 1.9, note("taps.second_knock", after_ms=9.0), (),
-                (sign._replace(at_s=1.2),)),
-    )  # fmt: skip
+        Tap(0.1, 0.8, mode, signs=(sign,), room=Heard(0.4, 0.1, 12.0)),
+        Tap(1.1, 0.8, None, note("taps.second_knock", after_ms=9.0), (sign._replace(at_s=1.2),)),
+    )
     time_s = np.arange(0.0, 2.0, 0.004)
     level = np.where(time_s < 0.1, -80.0, -20.0)
     for size in (None, (9.6, 5.4)):
@@ -301,9 +308,10 @@ def test_a_tap_figure_marks_every_sign_and_the_rooms_decay():
 
 def test_a_tap_figure_keeps_reasons_of_refusals_before_other_signs():
     many = tuple(Sign("taps.breaks_off", 0.1 * n, 500.0, 900.0, -23.0) for n in range(1, 9))
-    refused = Ringing(1.1, 1.9, note("taps.second_knock", after_ms=9.0), ())
+    none = no_decays(rate_hz=24_000, most=4, limits_hz=(40.0, 8000.0))
+    refused = Tap(1.1, 0.8, None, note("taps.second_knock", after_ms=9.0))
     time_s = np.arange(0.0, 2.0, 0.004)
-    view = TapView("t", time_s, 0.0 * time_s, (Ringing(0.1, 0.9, "", (), many), refused))
+    view = TapView("t", time_s, 0.0 * time_s, (Tap(0.1, 0.8, none, signs=many), refused))
     lines = figures.tap_figure(view).axes[1].texts[0].get_text().split("\n")
     assert len(lines) == 8
     assert lines[6].startswith("7: refused: a second knock")

@@ -10,8 +10,6 @@ Conventions: the look of `figures.style`; levels in dB re a full-scale sine, tim
 start of the recording; nothing is computed here that decides.
 """
 
-from itertools import cycle
-
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
@@ -33,6 +31,9 @@ from studylib.figures.style import (
     styled,
     wrapped,
 )
+from studylib.measure.rings import TapView
+from studylib.signal import damping
+from studylib.signal.tap import Tap
 
 LINES = ((BLUE, "-"), (VERMILION, "--"), (GREEN, "-."), (ORANGE, ":"))
 BELOW_DB = 85.0  # of the loudest block that is shown
@@ -44,7 +45,7 @@ CLOSE = 0.015  # of the picture's width: numbers nearer than this stand below ea
 
 
 @styled
-def tap_figure(view, *, size: tuple[float, float] | None = None) -> Figure:
+def tap_figure(view: TapView | None, *, size: tuple[float, float] | None = None) -> Figure:
     """Level against time of one tap take.
 
     Parameters
@@ -94,7 +95,7 @@ def tap_figure(view, *, size: tuple[float, float] | None = None) -> Figure:
                 tap.start_s, tap.end_s, ymax=0.025, color=BLACK, linewidth=0,
                 label=_first("figures_modes.used", named),
             )  # fmt: skip
-        _modes(axes, tap, named)
+            _modes(axes, tap, named)
         _room(axes, tap, view, named)
     _numbers(axes, [at_s for at_s, _ in told], top, end)
     axes.grid(axis="y")
@@ -114,16 +115,10 @@ def _told(taps) -> tuple[list[tuple[float, str]], int]:
         if tap.reason
     ]
     signs = [
-        (
-            1 if tap.reason else 2, sign.at_s,
-            codes.note(
-                "modes.sign", what=sign.note, at_s=sign.at_s, low_hz=sign.low_hz,
-                high_hz=sign.high_hz, level_db=sign.level_db,
-            ),
-        )
+        (1 if tap.reason else 2, sign.at_s, codes.note("modes.sign", **sign._asdict()))
         for tap in taps
         for sign in tap.signs
-    ]  # fmt: skip
+    ]
     kept = sorted(refused + signs)[:MOST_TOLD]
     told = sorted(((at_s, rank, why) for rank, at_s, why in kept))
     return [(at_s, why) for at_s, _, why in told], len(refused + signs) - len(kept)
@@ -137,10 +132,13 @@ def _first(code: str, named: set[str], **fields) -> str | None:
     return words.say(code, **fields)
 
 
-def _modes(axes: Axes, tap, named: set[str]) -> None:
-    """One line a mode; those of the first tap are named."""
-    others = "modes" in named
-    for (frequency, level, seconds), (colour, dash) in zip(tap.modes, cycle(LINES), strict=False):
+def _modes(axes: Axes, tap: Tap, named: set[str]) -> None:
+    """One line for each of the strongest modes; those of the first tap are named."""
+    others, found = "modes" in named, tap.decays
+    strongest = sorted(np.argsort(-found.amplitude)[: len(LINES)])
+    for i, (colour, dash) in zip(strongest, LINES, strict=False):
+        frequency, level = found.frequency_hz[i], 20.0 * np.log10(found.amplitude[i])
+        seconds = damping.decay_time(frequency, found.loss_factor[i])
         ends = [tap.start_s, tap.end_s]
         heights = [level, level - 60.0 * (tap.end_s - tap.start_s) / seconds]
         label = (
@@ -152,7 +150,7 @@ def _modes(axes: Axes, tap, named: set[str]) -> None:
         axes.plot(ends, heights, color=colour, linestyle=dash, linewidth=1.8, label=label)
 
 
-def _room(axes: Axes, tap, view, named: set[str]) -> None:
+def _room(axes: Axes, tap: Tap, view: TapView, named: set[str]) -> None:
     """The room's decay, from as far below the loudest block of the ring as the tap shows it."""
     if tap.room is None:
         return

@@ -12,7 +12,7 @@ Conventions: levels in dB re a full-scale sine at the bench's gain, at the start
 was analysed (for the eye: twice the mean square of a block). A mode's uncertainties are the
 estimator's, for this one ring.
 
-Functions: measure_ring, taps_of, tap_view, first_tap. Classes: Ring, TapView, Ringing.
+Functions: measure_ring, taps_of, tap_view, first_tap. Classes: Ring, TapView.
 """
 
 from collections.abc import Iterator, Mapping
@@ -32,14 +32,13 @@ from studylib.measure.sweep_rows import (
     sweep_feature_values,
 )
 from studylib.measure.take import LevelScale, step_of
-from studylib.signal import damping, decay_fit, gain_moves, harmonics, quality, samples
+from studylib.signal import decay_fit, gain_moves, harmonics, quality, samples
 from studylib.signal.decays import Decays, find_decays
 from studylib.signal.sweep import SweepShape, mode_band, usable_band
-from studylib.signal.tap import Room, Sign, Tap, measure_taps, ring_through_air
+from studylib.signal.tap import Room, Tap, measure_taps, ring_through_air
 
 LONGEST_S = 120.0
 BLOCK_S = 0.004  # of a level for the eye
-STRONGEST = 4  # modes whose lines are drawn
 _BLANK = (*(np.nan,) * 7, False)
 _NO_ROOM = (np.nan,) * 3
 
@@ -85,13 +84,7 @@ class Ring:
         rows, why = [], "taps.no_tap"
         for number, tap in enumerate(self.taps or [], start=1):
             room = _room(tap.room)
-            signs = codes.several(
-                codes.note(
-                    "modes.sign", what=sign.note, at_s=sign.at_s, low_hz=sign.low_hz,
-                    high_hz=sign.high_hz, level_db=sign.level_db,
-                )
-                for sign in tap.signs
-            )  # fmt: skip
+            signs = codes.several(codes.note("modes.sign", **sign._asdict()) for sign in tap.signs)
             if tap.decays is None:
                 blank = (*_BLANK, False, aside or tap.reason, take.place, np.nan)
                 rows.append((*head, number, *blank, *room, signs, content))
@@ -246,27 +239,13 @@ def _of_decays(decays: Decays, offset_db: float) -> Iterator[tuple[tuple, float]
 
 
 @dataclass(frozen=True)
-class Ringing:
-    """One tap. start_s, end_s : of its analysis.  reason : a note of why it is refused, or "".
-    modes : (frequency in Hz, level at start_s in dB, seconds to -60 dB) of the strongest ones.
-    signs : what else it shows.  room : what is heard of the room, or None."""
-
-    start_s: float
-    end_s: float
-    reason: str
-    modes: tuple[tuple[float, float, float], ...]
-    signs: tuple[Sign, ...] = ()
-    room: Room | None = None
-
-
-@dataclass(frozen=True)
 class TapView:
     """A take. time_s, level_db : arrays, one value a block.  taps : in order."""
 
     take: str
     time_s: np.ndarray
     level_db: np.ndarray
-    taps: tuple[Ringing, ...]
+    taps: tuple[Tap, ...]
 
 
 def tap_view(study: sheets.Study, take: sheets.Take) -> TapView:
@@ -289,25 +268,8 @@ def tap_view(study: sheets.Study, take: sheets.Take) -> TapView:
         take.take,
         (np.arange(count) + 0.5) * block / info.rate_hz,
         level,
-        tuple(_ringing(one) for one in found),
+        tuple(found),
     )
-
-
-def _ringing(tap: Tap) -> Ringing:
-    end = tap.start_s + tap.seconds
-    shown = {"signs": tap.signs, "room": tap.room}
-    if tap.decays is None:
-        return Ringing(tap.start_s, end, tap.reason, (), **shown)
-    d = tap.decays
-    modes = tuple(
-        (
-            float(d.frequency_hz[i]),
-            20.0 * float(np.log10(d.amplitude[i])),
-            float(damping.decay_time(d.frequency_hz[i], d.loss_factor[i])),
-        )
-        for i in sorted(np.argsort(-d.amplitude)[:STRONGEST])
-    )
-    return Ringing(tap.start_s, end, "", modes, **shown)
 
 
 def first_tap(study: sheets.Study, batch: str, modes: pd.DataFrame | None = None) -> TapView | None:

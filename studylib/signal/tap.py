@@ -93,14 +93,20 @@ class Tap:
     signs: tuple[Sign, ...] = ()
     room: Room | None = None
 
+    @property
+    def end_s(self) -> float:
+        """Where its analysis ends."""
+        return self.start_s + self.seconds
+
 
 class Sign(NamedTuple):
     """Something that the decays of a ring do not explain, or that limits what is used of it.
 
-    note : what it is taken for.  at_s : from the start of the recording.  low_hz, high_hz : the
-    band that shows it.  level_db : re the loudest block of the ring in that band."""
+    what : a note of what it is taken for.  at_s : from the start of the recording.
+    low_hz, high_hz : the band that shows it.
+    level_db : re the loudest block of the ring in that band."""
 
-    note: str
+    what: str
     at_s: float
     low_hz: float
     high_hz: float
@@ -220,7 +226,7 @@ def _tap(x: np.ndarray, knock: Knock, before: int, through_air: bool, band: dict
         tap = replace(tap, decays=None, reason=reason)
     if tap.decays is not None and tap.room is None and not signs and _straight(tap, changes.bends):
         tap = _sharpened(x, tap, end, band)
-    if tap.decays is not None and any(code_of(s.note) == "taps.later_contact" for s in signs):
+    if tap.decays is not None and any(code_of(s.what) == "taps.later_contact" for s in signs):
         # The knock's own level is not known any more.
         tap = replace(tap, decays=replace(tap.decays, u_amplitude=tap.decays.amplitude))
     return replace(tap, signs=(*signs, *tap.signs))
@@ -298,9 +304,9 @@ def _with_reflections(taps: list[Tap]) -> list[Tap]:
     delays = [
         np.array(
             [
-                fields_of(sign.note)["after_ms"]
+                fields_of(sign.what)["after_ms"]
                 for sign in tap.signs
-                if code_of(sign.note) == "taps.later_contact"
+                if code_of(sign.what) == "taps.later_contact"
             ]
         )
         for tap in taps
@@ -309,8 +315,8 @@ def _with_reflections(taps: list[Tap]) -> list[Tap]:
         return taps
 
     def renamed(sign: Sign) -> Sign:
-        if code_of(sign.note) == "taps.later_contact":
-            after_ms = fields_of(sign.note)["after_ms"]
+        if code_of(sign.what) == "taps.later_contact":
+            after_ms = fields_of(sign.what)["after_ms"]
             if all(np.any(np.abs(each - after_ms) < 1000.0 * REFLECTION_S) for each in delays):
                 return sign._replace(note=note("taps.reflection", after_ms=after_ms))
         return sign

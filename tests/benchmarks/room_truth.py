@@ -101,7 +101,7 @@ def rows_of(found: Heard, room: Room, *, noise_db: float, bounds: bool = True, *
     for stroke, (tap, modes) in enumerate(zip(found.taps, found.modes, strict=True)):
         row = {**labels, "stroke": stroke, "mode": -1, "spent_s": found.spent_s}
         row["reason"] = "no tap" if tap is None else str(code_of(tap.reason) or "")
-        row["signs"] = "" if tap is None else " ".join(str(code_of(s.note)) for s in tap.signs)
+        row["signs"] = "" if tap is None else " ".join(str(code_of(s.what)) for s in tap.signs)
         told = None if tap is None else tap.room
         row["told_db"], row["told_s"] = (
             (told.ratio_db, told.decay_time_s) if told else (np.nan,) * 2

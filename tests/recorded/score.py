@@ -249,7 +249,7 @@ def _compare(
 def _word(tap: Tap, i: int) -> str:
     """What is said about a decay besides its interval."""
     flags = [name for name in ("close", "misfit", "hidden") if _flag(tap.decays, name, i)]
-    signs = [str(code_of(sign.note)) for sign in getattr(tap, "signs", ())]
+    signs = [str(code_of(sign.what)) for sign in getattr(tap, "signs", ())]
     return " ".join([*flags, *signs])
 
 

@@ -138,8 +138,8 @@ def test_a_bounce_as_strong_as_the_tap_is_no_reason_to_refuse_it():
     rng = np.random.default_rng(4)
     modes = a_board(rng)
     (tap,) = taps_of(recording(tapped(modes, n=N, knocks=((0.0, 1.0), (0.1, 1.0))), rng=rng))
-    (sign,) = [s for s in tap.signs if code_of(s.note) == "taps.later_contact"]
-    assert fields_of(sign.note)["after_ms"] == pytest.approx(100.0, abs=1.5)
+    (sign,) = [s for s in tap.signs if code_of(s.what) == "taps.later_contact"]
+    assert fields_of(sign.what)["after_ms"] == pytest.approx(100.0, abs=1.5)
     assert not tap.reason
     assert not accepted_and_off(tap, modes)
     # What the knock alone would have sounded like is not known any more.
@@ -163,11 +163,11 @@ def test_what_follows_every_knock_after_the_same_time_is_a_reflection():
     ):
         strokes = [tapped(modes, n=N, knocks=((0.0, 1.0), (delay, 0.8))) for delay in delays]
         for tap in taps_of(recording(*strokes, rng=rng)):
-            assert {code_of(sign.note) for sign in tap.signs} >= {code}
+            assert {code_of(sign.what) for sign in tap.signs} >= {code}
 
 
 def signs_of(tap) -> set:
-    return {code_of(sign.note) for sign in tap.signs}
+    return {code_of(sign.what) for sign in tap.signs}
 
 
 @pytest.mark.parametrize(
@@ -210,7 +210,7 @@ def test_a_recording_that_begins_at_the_knock_is_used_and_says_so():
     modes = a_board(rng, k=6)
     (tap,) = taps_of(recording(tapped(modes, n=N), rng=rng)[BEFORE:])
     assert tap.decays is not None
-    assert "taps.starts_at_knock" in {code_of(sign.note) for sign in tap.signs}
+    assert "taps.starts_at_knock" in {code_of(sign.what) for sign in tap.signs}
     assert np.all(np.abs(loss_errors(tap, modes)) < 0.02)
 
 
