@@ -20,7 +20,7 @@ from studylib import codes, register, sheets, tables
 from studylib.measure.sweep_rows import CURVE_PER_OCTAVE
 from studylib.signal.bands import third_octave_bands
 from studylib.stats.compare import Comparison
-from studylib.stats.curves import curve_bands, curve_spreads, curve_tests
+from studylib.stats.curves import band_spreads, curve_bands, curve_spreads, curve_tests
 from studylib.stats.samples import Sample
 
 FEATURES = ("curve.response_db", "curve.level_db")
@@ -40,6 +40,7 @@ class Curves:
     `curve_tests` and `curve_spreads`.  left_out : frequencies at which a take was not usable.
     reason : a note of why there is no comparison; "" where there is one.
     levels : dB, a row a take and a column a frequency usable in all takes.
+    spread_ends : level -> interval of its variance averaged over the band.
     sample : of the `curve.*` feature that has the same takes; None where there are none.
     """
 
@@ -52,6 +53,7 @@ class Curves:
     reason: str
     levels: pd.DataFrame
     sample: Sample | None
+    spread_ends: dict[str, tuple[float, float]]
 
 
 def curves_of(study: sheets.Study, curves: pd.DataFrame, comparison: Comparison) -> Curves:
@@ -72,7 +74,7 @@ def curves_of(study: sheets.Study, curves: pd.DataFrame, comparison: Comparison)
             tables.empty(f"curve_{n}") for n in ("boards", "differences", "tests", "spreads")
         )
         reason = code if sample else "curves.no_sweeps"
-        return Curves((), *nothing, 0, reason, levels, sample)
+        return Curves((), *nothing, 0, reason, levels, sample, {})
     takes, frequency = levels.to_numpy(), levels.columns.to_numpy(float)
     design, nested = sample.design, sample.design.nested
     y = nested.source_means(nested.mount_means(takes.T)).T[design.in_model]
@@ -118,6 +120,7 @@ def curves_of(study: sheets.Study, curves: pd.DataFrame, comparison: Comparison)
         "",
         levels,
         sample,
+        band_spreads(nested, design.model, takes, y, confidence=workings.confidence),
     )
 
 
@@ -145,7 +148,7 @@ def curve_notes(curves: Curves, *, confidence: float) -> list[str]:
     pairs = dict(list(fine.groupby(["wood_a", "wood_b"], sort=False)))
     step = float(np.min(np.diff(np.log(np.unique(fine["frequency_hz"])))))
     rms = {
-        level: float(np.sqrt(2.0 * max(own.mean(), 0.0)))
+        level: np.sqrt(2.0 * np.maximum([own.mean(), *curves.spread_ends[level]], 0.0))
         for level, own in curves.spreads.groupby("level", sort=False)["variance"]
     }
     about = {"low_hz": fine["frequency_hz"].min(), "high_hz": fine["frequency_hz"].max()}

@@ -20,13 +20,14 @@ A curve is a response in dB on a grid of frequencies; a wood's curve is the mean
 
 Conventions: arrays (sources, frequencies) in dB; wood b minus wood a.
 
-Functions: `curve_bands`, `half_width`, `curve_tests`, `smallest_p`, `curve_spreads`.
+Functions: `curve_bands`, `half_width`, `curve_tests`, `smallest_p`, `curve_spreads`,
+`band_spreads`.
 Classes: `CurveBand`, `CurveTest`.
 """
 
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations, islice, product
 from math import factorial, prod
 
@@ -246,12 +247,48 @@ def curve_spreads(
 
     takes : curves of the takes, (takes, frequencies).  y : of the sources.
     """
-    strata = [nested.strata(column) for column in takes.T]
-    squares = np.array([[stratum.v for stratum in found] for found in strata])
-    found = squares @ components.component_weights(strata[0]).T
+    squares = np.array(
+        [np.sum(own**2, axis=0) / df for own, df in nested.residuals(takes).values()]
+    )
+    strata = nested.strata(takes[:, 0])
+    found = components.component_weights(strata) @ squares
     between = np.sum((model.between @ y) * y, axis=0) / (model.k - 1)
     spreads = {"wood": (between - model.pooled_variance(y.T)) / model.n0}
-    for stratum, own in list(zip(strata[0], found.T, strict=True))[::-1]:
-        alone = stratum.level == "source" and "specimen" in nested.merged["source"]
-        spreads["specimen" if alone else stratum.level] = own
-    return spreads
+    levels = zip(strata, found, strict=True)
+    return spreads | {_named(nested, s.level): own for s, own in reversed(list(levels))}
+
+
+def _named(nested: samples.NestedDesign, level: str) -> str:
+    alone = level == "source" and "specimen" in nested.merged["source"]
+    return "specimen" if alone else level
+
+
+def band_spreads(
+    nested: samples.NestedDesign,
+    model: WoodModel,
+    takes: np.ndarray,
+    y: np.ndarray,
+    *,
+    confidence: float,
+) -> dict[str, tuple[float, float]]:
+    """Interval of each level's variance averaged over the band, wood first; as `curve_spreads`.
+
+    A mean over frequencies that do not all move as one is known better than at one frequency: its
+    degrees of freedom are those of one divided by how far they do (Satterthwaite), from the
+    residuals of each level, and for the woods from those of their sources.
+    """
+    strata = []
+    for one, (own, df) in zip(
+        nested.strata(takes[:, 0]), nested.residuals(takes).values(), strict=True
+    ):
+        alike = _alike(own, df) if df > 1 else 1.0
+        strata.append(replace(one, v=float(np.sum(own**2) / own.shape[1]) / df, df=df / alike))
+    below = components.components(tuple(strata), confidence=confidence)[::-1]
+    pooled = float(np.mean(model.pooled_variance(y.T)))
+    square = float(np.mean(np.sum((model.between @ y) * y, axis=0))) / (model.k - 1)
+    share = _alike(model.residual @ y, model.df)
+    wood = components.wood_interval(
+        square / pooled, (model.k - 1) / share, model.df / share,
+        unit_square=pooled, n0=model.n0, confidence=confidence,
+    )  # fmt: skip
+    return {"wood": wood} | {_named(nested, one.level): (one.low, one.high) for one in below}

@@ -114,19 +114,22 @@ class NestedDesign:
 
     def strata(self, y: np.ndarray) -> tuple[Stratum, ...]:
         """Mean squares of values y, shape (takes,), lowest level first."""
-        means = self.mount_means(y)
-        squares = {"take": float(np.sum((y - means[self.mount]) ** 2))}
-        for level, projection, averaging in zip(
-            LEVELS[1:], self._projections, (*self._averaging, None), strict=True
-        ):
-            squares[level] = max(float(means @ projection @ means), 0.0)
-            means = means if averaging is None else averaging @ means
         return tuple(
-            Stratum(
-                level, squares[level] / self._df[level], self._df[level], self._expectations[level]
-            )
-            for level in self.levels
+            Stratum(level, float(np.sum(own**2)) / df, df, self._expectations[level])
+            for level, (own, df) in self.residuals(y).items()
         )
+
+    def residuals(self, y: np.ndarray) -> dict[str, tuple[np.ndarray, int]]:
+        """By level, lowest first: what is left of the means of its units, (units,) or (units, ...)
+        for y of shape (takes, ...), and the degrees of freedom."""
+        means = self.mount_means(y.T).T
+        found = {"take": y - means[self.mount]}
+        for level, projection, averaging in zip(
+            LEVELS[1:], self._projections, (*self._averaging, np.eye(1)), strict=True
+        ):
+            found[level] = projection @ means
+            means = averaging @ means if level != "source" else means
+        return {level: (found[level], self._df[level]) for level in self.levels}
 
     def mount_means(self, y: np.ndarray) -> np.ndarray:
         """Means of the mounts for values y of shape (..., takes)."""

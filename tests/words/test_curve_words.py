@@ -14,7 +14,12 @@ STRETCH = {
     "louder": "larch", "span_hz": [756.0, 837.0], "at_hz": 762.0, "difference_db": 18.0,
     "ends_db": [5.5, 30.4],
 }  # fmt: skip
-SPREADS = {"wood": 4.5, "source": 3.0, "specimen": 2.8, "mount": 1.4, "take": 0.2}
+SPREADS = {
+    level: [value, value - 0.1, value + 0.1]
+    for level, value in {
+        "wood": 4.5, "source": 3.0, "specimen": 2.8, "mount": 1.4, "take": 0.2
+    }.items()
+}  # fmt: skip
 FIELDS = {
     "curves.no_sweeps": {},
     "curves.one_wood": {},
