@@ -238,6 +238,7 @@ def rough_study(
     drive_at_m: float = DRIVE_AT_M,
     nominal_m: tuple[float, float, float] = NOMINAL_M,
     hear_twist: bool = False,
+    errors: float = 1.0,
 ) -> RoughStudy:
     """One study.
 
@@ -250,6 +251,7 @@ def rough_study(
     cut : thickness of a wood's boards, as a share of the nominal one.
     alike : all woods are larch by another name.
     hear_twist : the taps hear twisting modes as well.
+    errors : of measuring, mounting and noise, as a share of ordinary ones.
     """
     frequency = grid() if frequency_hz is None else np.asarray(frequency_hz, dtype=float)
     cutting, roughing, tapping, mounting, hearing = rng.spawn(5)
@@ -269,11 +271,11 @@ def rough_study(
                     add = KNOBS[knob]
                     rough, bench = add(rough, bench, strength, sign, board.length, roughing)
             name = f"{wood[0].upper()}{number}"
-            modes, twist = _tapped(tapping, board, rough, taps, hear_twist)
-            sheet = _measured(cutting, board, rough)
+            modes, twist = _tapped(tapping, board, rough, taps, hear_twist, errors)
+            sheet = _measured(cutting, board, rough, errors)
             specimens.append(Specimen(name, wood, board, rough, sheet, modes, twist))
             for mount in range(1, mounts + 1):
-                own, today, gain = _set_up(mounting, board, bench)
+                own, today, gain = _set_up(mounting, board, bench, errors)
                 moved = rough_bar.motion(
                     today, frequency, own.driver, rough=rough, supports=own.supports, ear=own.ear
                 )
@@ -284,7 +286,7 @@ def rough_study(
     heard = true * 10.0 ** (gains[:, None] / 20.0)
     floor = np.hypot(NOISE * np.median(np.abs(heard), axis=1)[:, None], NOISE_SHARE * np.abs(heard))
     noise = hearing.standard_normal((2, *heard.shape)) * floor / np.sqrt(2.0)
-    response = heard + noise[0] + 1j * noise[1]
+    response = heard + errors * (noise[0] + 1j * noise[1])
     return RoughStudy(
         frequency_hz=frequency,
         specimens=tuple(specimens),
@@ -314,23 +316,23 @@ def _cut(rng, kind: Kind, thinner: float, nominal) -> Wood:
     )
 
 
-def _measured(rng, board: Wood, rough: Roughness) -> dict[str, float]:
+def _measured(rng, board: Wood, rough: Roughness, share: float) -> dict[str, float]:
     true = {
         "length_mm": 1000.0 * board.length,
         "width_mm": 1000.0 * board.width,
         "thickness_mm": 1000.0 * board.thickness,
         "mass_g": 1000.0 * rough_bar.mass(board, rough),
     }
-    return {key: value + ERRORS[key] * rng.standard_normal() for key, value in true.items()}
+    return {key: value + share * ERRORS[key] * rng.standard_normal() for key, value in true.items()}
 
 
-def _tapped(rng, board: Wood, rough: Roughness, taps: int, hear_twist: bool):
+def _tapped(rng, board: Wood, rough: Roughness, taps: int, hear_twist: bool, share: float):
     """Mean free modes on soft foam at the nodes of the first, and what each is."""
     foam = tuple(Support(share * board.length, 300.0, 0.1) for share in (0.2242, 0.7758))
     found = rough_bar.free_modes(board, 2 * taps + 6, rough=rough, supports=foam)
     heard = (found.frequency_hz < HIGHEST_TAP_HZ) & (hear_twist | (found.twist < 0.5))
     at = np.flatnonzero(heard)[:taps]
-    errors = rng.standard_normal((2, taps))[:, : at.size]
+    errors = share * rng.standard_normal((2, taps))[:, : at.size]
     frequency = found.frequency_hz[at] * (1.0 + TAP_FREQUENCY * errors[0])
     loss = found.loss[at] * np.exp(TAP_LOSS * errors[1])
     modes = {
@@ -342,8 +344,8 @@ def _tapped(rng, board: Wood, rough: Roughness, taps: int, hear_twist: bool):
     return modes, found.twist[at]
 
 
-def _set_up(rng, board: Wood, bench: _Bench) -> tuple[_Bench, Wood, float]:
-    away, gain, day, *strips = rng.standard_normal(7)
+def _set_up(rng, board: Wood, bench: _Bench, scale: float) -> tuple[_Bench, Wood, float]:
+    away, gain, day, *strips = scale * rng.standard_normal(7)
     at = float(np.clip(bench.driver.at + MOUNT_AT_M * away, 0.0, board.length))
     supports = tuple(
         replace(s, at=s.at + 0.003 * own, stiffness=s.stiffness * np.exp(0.2 * own))
