@@ -3,7 +3,7 @@
 calibration    from full scale to a level
 take           one take: read once, transformed once
 features       which numbers a kind of take gives
-harmonic_rows  complex amplitudes at the multiples of the tone
+harmonic_rows  complex amplitudes at the multiples of the tone, and lines beside them
 rings          what taps and sweeps hold, as tables; sweep_rows
 session        what every take of a batch is measured against, and the facts of the session
 batch          puts it together: `measure_batch`

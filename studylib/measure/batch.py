@@ -22,8 +22,8 @@ from studylib import codes, register, sheets, tables
 from studylib.codes.checks import Verdict
 from studylib.codes.features import Term
 from studylib.measure import features as feature_rows
-from studylib.measure import near_lines, rings
-from studylib.measure.harmonic_rows import harmonic_rows
+from studylib.measure import rings
+from studylib.measure.harmonic_rows import Beside, harmonic_rows, line_notes, lines_of
 from studylib.measure.session import (
     Session,
     bench_table,
@@ -104,13 +104,13 @@ def measure_batch(
     }
     curves: list[pd.DataFrame] = []
     shown: set[str] = set()
-    near: list[near_lines.Found | None] = []
+    near: list[Beside | None] = []
     for done, take in enumerate(takes):
         if progress:
             progress(done, len(takes), f"{take.kind} {take.take}")
         measured, ring = measured_at(study, take, infos[take.take], session)
         verdict, reason = quality.take_verdict(measured.checks)
-        near.append(near_lines.lines_of(take, measured, study.settings.tone))
+        near.append(lines_of(take, measured, study.settings.tone))
         rows["quality"] += _quality_rows(take, measured, verdict, reason)
         aside = (
             codes.note("takes.set_aside", checks=codes.each(reason))
@@ -158,7 +158,7 @@ def measure_batch(
         progress(len(takes), len(takes), "done")
     frames = {name: tables.typed(name, own) for name, own in rows.items()}
     tones = [take.take for take in takes if feature_rows.tone_order(take, study.settings) == 1]
-    lines = near_lines.line_notes([*filter(None, near)], frames["harmonics"], tones, study.settings)
+    lines = line_notes([*filter(None, near)], frames["harmonics"], tones, study.settings)
     return BatchMeasurement(
         batch=batch,
         bench=bench_table(

@@ -34,7 +34,6 @@ class Workings:
     Attributes
     ----------
     takes, mounts : rows of stats.units of the specimens under comparison.
-    all_mounts : the same of every specimen, controls included.
     samples, first : by feature: the sample, its pairs of woods.
     woods, primary, smallest_n, confidence, same_level, refused, limits, detected, caveats,
         claimed : as the effects took them.
@@ -43,7 +42,6 @@ class Workings:
 
     takes: pd.DataFrame
     mounts: pd.DataFrame
-    all_mounts: pd.DataFrame
     samples: Mapping[str, Sample]
     first: Mapping[str, list[pairs.Pair]]
     woods: tuple[str, ...]
@@ -263,7 +261,6 @@ def compare(
         workings=Workings(
             takes=own,
             mounts=own_mounts,
-            all_mounts=mounts,
             samples=samples,
             first=first,
             woods=tuple(woods),

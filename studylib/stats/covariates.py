@@ -36,7 +36,6 @@ from studylib.errors import InputError
 from studylib.stats import adjusted, blocks, design, scales
 from studylib.stats.pairs import all_pairs
 from studylib.words.numbers import exact
-from studylib.words.text import nearest
 
 POINT_COLUMNS = ("feature", "covariate", "wood", "source", "x", "value")
 LINE_COLUMNS = ("feature", "covariate", "wood", "x", "value", "low", "high")
@@ -132,7 +131,6 @@ def analyse_covariates(
     *,
     woods: Sequence[str],
     features: Sequence[str],
-    covariates: Sequence[str] | None = None,
     uncertainties: Mapping[str, float] | None = None,
     confidence: float = 0.95,
 ) -> Covariates:
@@ -141,8 +139,8 @@ def analyse_covariates(
     Parameters
     ----------
     comparison : `stats.compare.Comparison`, of which `mount_means` and `coverage` are read.
-    specimens, specimen_features, covariates : see `covariate_values`; `specimen_features` may have
-        a column u, the standard uncertainty of the value.
+    specimens, specimen_features : see `covariate_values`; `specimen_features` may have a column u,
+        the standard uncertainty of the value.
     uncertainties : standard uncertainty of a column of `specimens` for each board, in its unit.
         Errors of a column that is not there are not known, and not allowed for.
     woods : woods in the order of the tables.
@@ -152,9 +150,9 @@ def analyse_covariates(
 
     Raises
     ------
-    InputError : an unknown feature or covariate, two values for one specimen.
+    InputError : an unknown feature, two values for one specimen.
     """
-    values = covariate_values(specimens, specimen_features, covariates=covariates)
+    values = covariate_values(specimens, specimen_features)
     errors = _errors(values, specimen_features, uncertainties or {})
     means = comparison.mount_means
     means = means[(means["role"].fillna("") == "") & means["wood"].isin(list(woods))]
@@ -217,8 +215,6 @@ def covariate_quantity(name: str) -> Quantity:
 def covariate_values(
     specimens: pd.DataFrame,
     specimen_features: pd.DataFrame | None = None,
-    *,
-    covariates: Sequence[str] | None = None,
 ) -> pd.DataFrame:
     """One row a specimen, one column a covariate; what is not known is NaN.
 
@@ -227,11 +223,10 @@ def covariate_values(
     specimens : as from `Study.specimen_table`: every numeric column is a covariate.
     specimen_features : further covariates, rows specimen, covariate, value; at most one row a
         specimen and covariate. Specimens that the sheet does not hold are left out.
-    covariates : names to keep, in this order; all that have a value when left out.
 
     Raises
     ------
-    InputError : an unknown name in `covariates`, or two values for one specimen.
+    InputError : two values for one specimen.
     """
     table = specimens.set_index("specimen")
     numeric = [
@@ -242,17 +237,7 @@ def covariate_values(
     values = table[numeric].astype("float64")
     if specimen_features is not None and not specimen_features.empty:
         values = values.join(_wide(specimen_features, taken=numeric))
-    values = values.where(np.isfinite(values))
-    if covariates is None:
-        return values.dropna(axis=1, how="all")
-    for name in covariates:
-        if name not in values.columns:
-            raise InputError(
-                codes.note(
-                    "covariates.unknown", name=name, nearest=nearest(name, tuple(values.columns))
-                )
-            )
-    return values[list(covariates)]
+    return values.where(np.isfinite(values)).dropna(axis=1, how="all")
 
 
 def _errors(

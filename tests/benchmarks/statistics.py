@@ -22,7 +22,7 @@ from studylib.stats import drift, outliers
 from studylib.stats.compare import compare
 from studylib.stats.mixed import fit_features
 from studylib.stats.power import own_design
-from studylib.stats.units import MOUNT
+from studylib.stats.units import MOUNT, mount_means, tidy
 from tests.benchmarks.common import seconds
 from tests.stats.simulate import WOODS, features_table, specimens_table
 
@@ -46,7 +46,8 @@ def everything(specimens: pd.DataFrame, rows: pd.DataFrame, names: list[str]) ->
     found = outliers.find_outliers(workings.samples, workings.usable)
     outliers.leave_one_out(workings, found, result.effects)
     outliers.mandel_rows(workings.samples, workings.usable)
-    mounts = workings.all_mounts[workings.all_mounts["feature"].isin(workings.usable)]
+    mounts = mount_means(tidy(rows, specimens))
+    mounts = mounts[mounts["feature"].isin(workings.usable)]
     order = mounts[MOUNT].drop_duplicates().reset_index(drop=True)
     order = order.assign(place=np.linspace(0, 1, len(order)), number=order.index, started=pd.NaT)
     drift.reference_chart(mounts, order, references=["L1"], confidence=0.95)

@@ -142,8 +142,6 @@ FIELDS: list[tuple[str, dict, str]] = [
     *((f"covariates.{name}", {}, "") for name in PROPERTIES),
     ("covariates.quantity", {"name": "wood.density_kg_m3"}, "density"),
     ("covariates.column", {"name": "ring width"}, "ring width"),
-    ("covariates.unknown", {"name": "mas", "nearest": "mass_g"}, 'the nearest is "mass_g"'),
-    ("covariates.unknown", {"name": "mas", "nearest": ""}, 'there is no covariate "mas"'),
     ("covariates.two_values", {"specimen": "L1", "covariate": "mass_g"}, "two values"),
     ("covariates.few_sources", {"smallest": 3, "held": THICK}, "so thickness cannot be held"),
     ("covariates.same_for_all", {"held": THICK}, "thickness is the same for all boards"),
