@@ -7,7 +7,7 @@ to put right first (one sentence a line on standard error); 130 stopped by hand.
 Functions: `plainly`, `tell`, `complain`, `printable`. Class: `Bars`.
 
 Commands: `new`, `add`, `plan`, `blind`, `lock`, `signals`, `sheet` before recording; then `check`,
-`run` and, after a blind study, `unblind`. `record` has a chapter of its own (`recording`).
+`run`, `match` and, after a blind study, `unblind`. `record` has a chapter of its own (`recording`).
 
 What is heavy is imported where it is needed, so that `study --help` is quick.
 """
@@ -477,3 +477,34 @@ def _report(outcome: Any) -> None:
         complain(say("cli.failed", batch=name, reason=why))
     if outcome.summary_html is None:
         complain(say("cli.no_report"))
+
+
+HZ = {"type": click.FloatRange(min=0, min_open=True), "metavar": "HZ"}
+MM = {"type": click.FloatRange(min=0, min_open=True), "metavar": "MM"}
+
+
+@click.command(name="match", help=say("cli.help_match"))
+@click.argument("folder", **DIR)
+@click.option("--board", required=True, metavar="NAME", help=say("cli.help_match_board"))
+@click.option("--like", required=True, metavar="NAME", help=say("cli.help_match_like"))
+@click.option("--from", "low_hz", **HZ, help=say("cli.help_from"))
+@click.option("--to", "high_hz", **HZ, help=say("cli.help_to"))
+@click.option("--tone", "tone_hz", **HZ, help=say("cli.help_match_tone"))
+@click.option("--thinnest", "thickness", **MM, help=say("cli.help_thinnest"))
+@click.option("--narrowest", "width", **MM, help=say("cli.help_narrowest"))
+@click.option("--shortest", "length", **MM, help=say("cli.help_shortest"))
+@click.option("--into", **DIR, help=say("cli.help_into"))
+@plainly
+def match(folder: Path, board: str, like: str, into: Path | None, **asked: float | None) -> None:
+    """Say how one board would have to be cut to answer like another."""
+    from studylib.report.match import match_boards, match_notes, write_match
+    from studylib.sheets import read_study
+
+    least = {name: asked.pop(name) for name in ("length", "width", "thickness")}
+    with Bars() as bars:
+        found = match_boards(
+            read_study(folder), board, like, least_mm=least, **asked, progress=bars.of(board)
+        )
+    tell(*map(say, match_notes(found)))
+    if into:
+        tell(say("match.written", path=write_match(found, into)))

@@ -18,11 +18,11 @@ The decay time to -60 dB is T = ln(1000) / (pi f eta): f the frequency, eta the 
 Taps give the numbers. A sweep's modes take those of the same board's taps; where no board
 was tapped on the bench, the sweeps are numbered by themselves.
 
-Functions: `gather`, `with_numbers`, `mode_feature_rows`. Class: `Gathered`.
+Functions: `gather`, `free_modes_of`, `with_numbers`, `mode_feature_rows`. Class: `Gathered`.
 """
 
 import hashlib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Container, Iterator
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -100,6 +100,24 @@ def gather(
         study, frames.pop("features"), frames.pop("modes").drop(columns="mode")
     )
     return Gathered(features=features, modes=modes, board_modes=boards, failed=failed, **frames)
+
+
+def free_modes_of(
+    study: sheets.Study, boards: Container[str], *, progress: Progress | None = None
+) -> pd.DataFrame:
+    """`board_modes` of some boards from their free taps alone, measured here; without any run."""
+    free = {
+        take.take: take.batch
+        for take in study.takes
+        if take.specimen in boards and take.kind == "tap" and take.support == "free"
+    }
+    own = [
+        take
+        for take in study.takes
+        if take.take in free
+        or (take.kind in ("room", "calibrator") and take.batch in free.values())
+    ]
+    return gather(replace(study, takes=tuple(own), planned=()), progress=progress).board_modes
 
 
 def first_fault(error: errors.StudyError) -> str:

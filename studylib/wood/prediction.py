@@ -44,6 +44,7 @@ U_ASSUMED_LOSS = 0.004
 practice, no source)."""
 
 _NODES_HZ = np.geomspace(20.0, 20_000.0, 121)  # between which loss and unevenness are interpolated
+_AT_ONCE = 2048  # draws times frequencies; larger arrays are slower
 _MODES = 20  # of the bar, each off by itself
 
 
@@ -183,9 +184,10 @@ def swapped(board: Numbers, other: Numbers, groups: Collection[str]) -> Numbers:
 
 def levels_db(numbers: Numbers, frequency_hz: np.ndarray, bench: OnBench) -> np.ndarray:
     """What is heard over what is sensed, in dB re an arbitrary constant, (draws, frequencies)."""
+    some = max(4, _AT_ONCE // len(frequency_hz))
     rows = [
         _levels(numbers.draw(own), frequency_hz, bench.draw(own))
-        for own in (slice(i, i + 4) for i in range(0, len(numbers.length), 4))
+        for own in (slice(i, i + some) for i in range(0, len(numbers.length), some))
     ]
     return np.concatenate(rows)
 

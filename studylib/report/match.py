@@ -1,0 +1,163 @@
+"""A board that is to answer like another: what to take off it, for the maker.
+
+The boards' own numbers come from their sizes, their mass and their free taps, which are measured
+here; no run is needed before. Nothing is taken from how they answered on the bench: what is
+promised is what theory knows of the boards, with its interval.
+
+Conventions: sizes in mm, as on a caliper; dB; intervals hold 95 % of what the measurements allow.
+
+Functions: `match_boards`, `match_notes`, `write_match`. Class: `Match`.
+"""
+
+from dataclasses import replace
+from pathlib import Path
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from studylib import codes, errors, sheets, writing
+from studylib.figures import curves, style
+from studylib.modes import gathered
+from studylib.wood import match, prediction
+
+LEAST = 0.8
+"""Of each present size, where no option says more: beyond a fifth it is another part, and a fifth
+of the thickness is nearly four semitones (a stated choice)."""
+
+_PER_OCTAVE, _SHOWN = 48, 192  # frequencies that decide, and those of the figure
+
+
+class Match(NamedTuple):
+    """What was asked, and what each cut does.
+
+    boards : the board and the one that it is to be like.  span_hz : the band's ends, or a tone
+    twice.  cuts : of each size that may be lowered.  best : the one that comes nearest; None where
+    none surely helps.  levels : of the board as it is ("now") and of the other ("like"), and of the
+    board as it is best cut ("cut"): dB over `shown_hz`, (3, frequencies): median, low and high.
+    """
+
+    boards: tuple[str, str]
+    span_hz: tuple[float, float]
+    cuts: list[match.Cut]
+    best: match.Cut | None
+    shown_hz: np.ndarray
+    levels: dict[str, np.ndarray]
+
+
+def match_boards(
+    study: sheets.Study,
+    board: str,
+    like: str,
+    *,
+    least_mm: dict[str, float | None],
+    low_hz: float | None = None,
+    high_hz: float | None = None,
+    tone_hz: float | None = None,
+    progress: gathered.Progress = lambda *_: None,
+) -> Match:
+    """What taking wood off one board does to how far it is from another.
+
+    Parameters
+    ----------
+    least_mm : of length, width and thickness the least that it may become; None for `LEAST` of the
+        present one.
+    low_hz, high_hz : the band; None for that of [curve], or of the sweep as far as the boards are
+        bars.
+    tone_hz : one frequency in place of a band.
+
+    Raises
+    ------
+    InputError : a board that is not there or cannot be predicted, nothing to take off, or a
+        frequency at which the boards are no bars.
+    """
+    _refuse(board == like, "match.same_board", board=board)
+    mine, other, bench = _pair(study, board, like, progress)
+    limit = min(match.highest_hz(one, bench.air) for one in (mine, other))
+    low, high = _band(study.settings, low_hz, high_hz, tone_hz, limit_hz=limit)
+    # What the bench needs of the length, with the place where the board is heard moved along.
+    beyond = float(mine.length[0]) - (bench.heard_m or float(mine.length[0]))
+    needed = 1000.0 * max(*bench.supports[0], beyond + float(bench.drive_m[0]), 0.0)
+    frequency, cuts = _grid(low, high, _PER_OCTAVE), []
+    for done, name in enumerate(least_mm):
+        now, asked = 1000.0 * float(getattr(mine, name)[0]), least_mm[name]
+        _refuse((asked or 0.0) >= now, "match.no_stock", size=name, least_mm=asked, now_mm=now)
+        least = max(asked or LEAST * now, needed * (name == "length"))
+        if least < now:
+            progress(done, len(least_mm), name)
+            cuts.append(match.best_cut(mine, other, bench, frequency, name=name, least_mm=least))
+    helping = (one for one in cuts if one.row["helps"])
+    # Of two that come as near, the one that asks for less.
+    best = min(
+        helping,
+        key=lambda one: (round(one.row["after_db"], 1), one.row["off_mm"] / one.row["now_mm"]),
+        default=None,
+    )
+    states = {"now": (mine, bench), "like": (other, bench)}
+    if best:
+        states["cut"] = match.cut(mine, bench, best.row["name"], best.row["off_mm"])
+    wide = 2.0 if tone_hz else 1.0
+    shown = _grid(low / wide, high * wide, _SHOWN)
+    levels = {
+        state: np.percentile(prediction.levels_db(one, shown, at), (50.0, *match.ENDS), axis=0)
+        for state, (one, at) in states.items()
+    }
+    return Match((board, like), (low, high), cuts, best, shown, levels)
+
+
+def _refuse(wrong: object, code: str, **about) -> None:
+    if wrong:
+        raise errors.InputError(codes.note(code, **about))
+
+
+def _grid(low: float, high: float, per_octave: int) -> np.ndarray:
+    return np.geomspace(low, high, int(np.ceil(per_octave * np.log2(high / low))) + 1)
+
+
+def _pair(study: sheets.Study, board: str, like: str, progress: gathered.Progress) -> tuple:
+    """The numbers of both boards, and the bench."""
+    pair = [study.specimen(name) for name in (board, like)]
+    modes = gathered.free_modes_of(study, {board, like}, progress=progress)
+    model = prediction.model_of(replace(study, specimens=tuple(pair)), modes)
+    for one in pair:
+        why = model.reasons.get("") or model.reasons.get(one.specimen)
+        why = "match.changed" if one.role == "changed" else why
+        _refuse(why, "match.no_numbers", board=one.specimen, reason=why)
+    return model.boards[board], model.boards[like], model.bench
+
+
+def _band(settings: sheets.Settings, low_hz, high_hz, tone_hz, *, limit_hz) -> tuple[float, float]:
+    _refuse(tone_hz and (low_hz or high_hz), "match.band_and_tone")
+    curve, sweep = settings.curve, settings.sweep
+    low = tone_hz or low_hz or curve.lowest_hz or sweep.lowest_hz
+    high = tone_hz or high_hz or min(curve.highest_hz or sweep.highest_hz or limit_hz, limit_hz)
+    _refuse(low is None, "match.no_band")
+    about = {"low_hz": low, "high_hz": high, "limit_hz": limit_hz}
+    _refuse(high > limit_hz or (low >= high and not tone_hz), "match.beyond", **about)
+    return low, high
+
+
+def match_notes(found: Match) -> list[str]:
+    """How far apart the boards are, what each cut does, which is best, and the care to take."""
+    about, rows = {"board": found.boards[0], "like": found.boards[1]}, [c.row for c in found.cuts]
+    apart = [rows[0][f"before{end}_db"] for end in ("", "_low", "_high")]
+    now = codes.note("match.now", **about, span_hz=found.span_hz, apart=apart)
+    told = [now, *(codes.note("match.cut", **row) for row in rows)]
+    if found.best is None:
+        near = min(row["after_db"] for row in rows)
+        return [*told, codes.note("match.no_cut", **about, near_db=near)]
+    cut = {name: found.best.row[name] for name in ("name", "now_mm", "to_mm", "off_mm", "after_db")}
+    return [*told, codes.note("match.best", **about, **cut), "match.care"]
+
+
+def write_match(found: Match, into: Path) -> Path:
+    """Write the table and the figure, in both sizes, into a folder of their own; say which."""
+
+    def fill(new: Path) -> None:
+        table = pd.DataFrame([one.row for one in found.cuts])
+        table.to_csv(new / "cuts.csv", index=False, float_format="%.4g", lineterminator="\n")
+        style.save_sizes(lambda **size: curves.match_figure(found, **size), new, "levels")
+
+    folder = into / writing.slug("-like-".join(found.boards))
+    writing.fill_folder(folder, fill)
+    return folder
