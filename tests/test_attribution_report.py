@@ -141,6 +141,17 @@ def test_drive_steps_name_the_mount_that_does_not_follow(demo):
     assert notes[-1] == note("attribution.odd_steps", places=[place])
 
 
+def test_drive_steps_of_one_specimen_stand_in_a_table_as_they_are(demo):
+    table = said.steps_table(demo.attribution.steps, "C3")
+    steps = demo.attribution.steps
+    own = steps[(steps["specimen"] == "C3") & steps["difference_db"].notna()]
+    assert list(table["difference (dB)"]) == list(own["difference_db"])
+    odd = table[table["verdict"] == StepVerdict.NOT_WITH]
+    assert set(odd["mount"]) == {2}
+    assert not (odd["from"].abs() <= 1.5).all()
+    assert said.steps_table(steps.head(0), "C3").empty
+
+
 def test_the_clearest_specimen_is_the_one_with_something_beyond(demo):
     table = demo.attribution.table
     assert clearest_specimen(table) == "C3"

@@ -14,7 +14,6 @@ from studylib import figures, tables
 from studylib.attribution import attribute_study
 from studylib.figures.attribution import VERDICT_LOOKS
 from studylib.figures.style import VIDEO_SIZE
-from studylib.words import say
 from tests.invented_tables import Invention
 
 DEMO = Path(__file__).parents[1] / "data_demo"
@@ -129,16 +128,6 @@ def test_reference_and_changed_are_told_from_the_boards(found, study):
     assert labels[:4] == ["larch", "cherry", "robinia", "reference, changed"]
 
 
-def test_drive_steps_are_drawn_as_they_are(found):
-    panels = figures.steps_figure(found.steps, "C3").axes
-    rows = found.steps[(found.steps["specimen"] == "C3") & (found.steps["mount"] == 2)]
-    rows = rows[rows["growth_db"].notna() & (rows["harmonic"] == 3)]
-    drawn = sorted(y for _, y in points(panels[1], "s"))
-    assert drawn == pytest.approx(sorted(rows["difference_db"]))
-    assert sum(line.get_markersize() == 11 for line in panels[1].lines) >= 2
-    assert not any(line.get_markersize() == 11 for line in panels[0].lines)
-
-
 # ----------------------------------------------------------- whatever may come
 
 
@@ -178,12 +167,5 @@ def test_an_empty_table_is_said_in_words(study):
     for figure in (
         figures.story_figure(empty, "L1"),
         figures.excess_figure(empty, study),
-        figures.steps_figure(tables.empty("drive_steps"), "L1"),
     ):
         assert len(figure.texts) == 1
-
-
-def test_steps_without_a_sensor_are_said_in_words(found):
-    blind = found.steps.assign(difference_db=np.nan, low=np.nan, high=np.nan)
-    text = figures.steps_figure(blind, "C3").texts[0].get_text().replace("\n", " ")
-    assert text == say("figures_attribution.steps_below_noise", specimen="C3")

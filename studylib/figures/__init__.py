@@ -4,7 +4,7 @@
 what it shows and an optional `size`, and returns a matplotlib Figure; it computes no statistics.
 """
 
-from studylib.figures.attribution import excess_figure, steps_figure, story_figure
+from studylib.figures.attribution import excess_figure, story_figure
 from studylib.figures.boards import boards_figure, boards_figures, covariates_figure
 from studylib.figures.curves import (
     curve_spreads_figure,
@@ -45,7 +45,6 @@ __all__ = [
     "save_sizes",
     "spectra_figure",
     "split_figure",
-    "steps_figure",
     "stiffness_figure",
     "story_figure",
     "tap_figure",

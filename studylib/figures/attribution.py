@@ -1,4 +1,4 @@
-"""Where the harmonics come from: all mounts, one specimen harmonic by harmonic, its drive steps.
+"""Where the harmonics come from: all mounts, and one specimen harmonic by harmonic.
 
 - `excess_figure`: harmonic by harmonic the excess of every mount with its interval (small marks in
   the woods' looks, beside each other), the band in which the driver explains it, and below it the
@@ -6,17 +6,13 @@
 - `story_figure`: a panel a mount with the recorded level of every harmonic, what the driver alone
   would give (with the interval of the excess), the noise of the harmonic's own bin, the air, the
   recorder and mains lines; above it a mark for each verdict.
-- `steps_figure`: by how many decibels more a harmonic grew from a lower drive to full drive than
-  the one that was sensed at the driving point. Inside the band a linear board explains it; a ring
-  marks where it does not.
 
-Conventions: rows as in the tables `attribution` and `drive_steps`, drawn as they are. An open
-triangle that points down is an upper limit; an interval that goes on beyond the axis ends in an
-arrow at its edge. Each verdict has a colour, a marker and a hatch, so that none hangs on colour.
+Conventions: rows as in the table `attribution`, drawn as they are. An open triangle that points
+down is an upper limit; an interval that goes on beyond the axis ends in an arrow at its edge. Each
+verdict has a colour, a marker and a hatch, so that none hangs on colour.
 """
 
 from collections.abc import Sequence
-from itertools import chain
 from typing import Any
 
 import numpy as np
@@ -28,14 +24,12 @@ from matplotlib.lines import Line2D
 
 from studylib import codes, sheets
 from studylib.attribution import excess, verdicts
-from studylib.codes.attribution import StepVerdict, Verdict
+from studylib.codes.attribution import Verdict
 from studylib.figures.style import (
     BLACK,
     BLUE,
-    COLOURS,
     GREEN,
     GREY,
-    MARKERS,
     ORANGE,
     PALE,
     PURPLE,
@@ -49,7 +43,7 @@ from studylib.figures.style import (
     styled,
     wrapped,
 )
-from studylib.words import numbers, say
+from studylib.words import say
 
 VERDICT_LOOKS = {
     # Greys and black, because colours stand for woods.
@@ -66,8 +60,6 @@ RING = {"marker": "o", "ms": 11, "mfc": "none", "mec": BLACK, "mew": 1.3, "ls": 
 WIDEST_DB = 40.0
 MOST_NAMES = 6
 MOST_MOUNTS = 12
-MOST_STEPPED = 8
-MOST_HARMONICS = 6
 DEEPEST_DB = 25.0  # drawn below the lowest noise at most
 
 
@@ -228,7 +220,7 @@ def story_figure(
     heard = rows.loc[rows["verdict"] != Verdict.NOISE, "harmonic"]
     drawn = min(last, max(int(heard.max()) + 1 if len(heard) else 4, 4))
     rows = rows[rows["mount"].isin(shown) & (rows["harmonic"] <= drawn)]
-    figure, grid = _panels(specimen, shown, size, heights=(1.7, 3.1))
+    figure, grid = _panels(specimen, shown, size)
     bottom, top = _span(rows)
     highest = int(rows["harmonic"].max())
     # As many harmonic numbers as fit, the second one always among them.
@@ -236,12 +228,13 @@ def story_figure(
     for axes, mount in zip(grid.flat, shown, strict=False):
         _story(axes, rows[rows["mount"] == mount], bottom, top)
         axes.set(xticks=range(2, highest + 1, step), xlim=(1.3, highest + 0.7))
-    _label(
-        grid,
-        len(shown),
-        say("figures_attribution.harmonic_number"),
-        say("figures_attribution.level_axis", unit=str(rows["unit"].iloc[0]) or "dB"),
-    )
+    # Axis labels on the lowest panel of each column and the first of each row.
+    for axes in list(grid.flat)[max(0, len(shown) - grid.shape[1]) : len(shown)]:
+        axes.set_xlabel(say("figures_attribution.harmonic_number"))
+        axes.tick_params(labelbottom=True)
+    unit = str(rows["unit"].iloc[0]) or "dB"
+    for axes in grid[:, 0]:
+        axes.set_ylabel(say("figures_attribution.level_axis", unit=unit))
     title = say(
         "figures_attribution.left_out",
         shown=MOST_MOUNTS if len(mounts) > len(shown) else 0,
@@ -341,112 +334,16 @@ def _story_legend(rows: pd.DataFrame) -> list:
     ]
 
 
-# ---------------------------------------------------------------- drive steps
-
-
-@styled
-def steps_figure(
-    steps: pd.DataFrame, specimen: str, *, size: tuple[float, float] | None = None
-) -> Figure:
-    """Growth over that of the sensed harmonic, by drive step, one panel a mount (the first 8).
-
-    Parameters
-    ----------
-    steps : the table `drive_steps`.
-    specimen : its name in the table.
-    size : width and height in inches; None for the page's.
-
-    Returns
-    -------
-    Figure : with a sentence in it where the specimen has nothing to draw.
-    """
-    rows = steps[steps["specimen"] == specimen]
-    known = rows[rows["difference_db"].notna() & rows["growth_db"].notna()]
-    if known.empty:
-        why = (
-            "figures_attribution.no_steps"
-            if rows.empty
-            else "figures_attribution.steps_below_noise"
-        )
-        return empty_figure(say(why, specimen=specimen), size)
-    mounts = list(dict.fromkeys(known["mount"]))[:MOST_STEPPED]
-    harmonics = sorted(known["harmonic"].unique())[:MOST_HARMONICS]
-    drawn = known[known["mount"].isin(mounts) & known["harmonic"].isin(harmonics)]
-    drives = sorted(drawn["drive_db"].unique(), reverse=True)
-    figure, grid = _panels(specimen, mounts, size, heights=(1.2, 2.6))
-    reach = float(np.ceil(drawn["difference_db"].abs().max() + 3.0))
-    for axes, mount in zip(grid.flat, mounts, strict=False):
-        _steps_panel(axes, drawn[drawn["mount"] == mount], harmonics, drives, reach)
-    _label(
-        grid,
-        len(mounts),
-        say("figures_attribution.drive_axis"),
-        say("figures_attribution.growth_axis"),
-    )
-    handles: dict = {}
-    for handle in chain(*(axes.get_legend_handles_labels()[0] for axes in grid.flat)):
-        handles.setdefault(handle.get_label(), handle)
-    handles["open"] = _mark(say("figures_attribution.open_step"), "o", GREY, mfc="white", ms=5.5)
-    missing = len(rows) - len(drawn)
-    title = (
-        say("figures_attribution.steps_left_out", missing=missing, steps=len(rows))
-        if missing
-        else None
-    )
-    _legend(figure, list(handles.values()), fontsize=9, title=title)
-    return settle(figure)
-
-
-def _steps_panel(
-    axes: Axes, rows: pd.DataFrame, harmonics: list[int], drives: list[float], reach: float
-) -> None:
-    axes.axhspan(
-        -excess.MARGIN_DB,
-        excess.MARGIN_DB,
-        color=PALE,
-        zorder=0,
-        label=say("figures_attribution.margin_band", margin_db=excess.MARGIN_DB),
-    )
-    axes.axhline(0, color="#999999", linewidth=0.8)
-    width = 0.7 / len(harmonics)
-    for number, k in enumerate(harmonics):
-        own = rows[rows["harmonic"] == k]
-        if own.empty:
-            continue
-        at = own["drive_db"].map(drives.index).to_numpy(float)
-        x = at + (number - (len(harmonics) - 1) / 2) * width
-        difference = own["difference_db"].to_numpy(float)
-        colour = COLOURS[number]
-        _interval_bars(axes, x, own["low"], own["high"], reach=reach, colour=colour)
-        pale = (own["verdict"] == StepVerdict.CANNOT_TELL).to_numpy()
-        for which, face in ((~pale, colour), (pale, "white")):
-            axes.plot(
-                x[which], difference[which], MARKERS[number], color=colour, mfc=face, ms=5.5,
-                ls="none", label=say("figures_attribution.harmonic", number=k),
-            )  # fmt: skip
-        odd = (own["verdict"] == StepVerdict.NOT_WITH).to_numpy()
-        if odd.any():
-            axes.plot(x[odd], difference[odd], label=str(StepVerdict.NOT_WITH), **RING)
-    axes.set_xticks(range(len(drives)), [numbers.exact(drive) for drive in drives])
-    dress(axes, grid="y", xlim=(-0.5, len(drives) - 0.5), ylim=(-reach, reach))
-
-
-# ---------------------------------------------------------------- what they share
+# ---------------------------------------------------------------- parts of both
 
 
 def _panels(
-    specimen: str, mounts: Sequence[int], size: tuple[float, float] | None, *,
-    heights: tuple[float, float],
-) -> tuple[Figure, np.ndarray]:  # fmt: skip
-    """A grid with one titled panel a mount, four in a row.
-
-    heights : inches for what stands around the panels, and for a row of them.
-    """
+    specimen: str, mounts: Sequence[int], size: tuple[float, float] | None
+) -> tuple[Figure, np.ndarray]:
+    """A grid with one titled panel a mount, four in a row."""
     columns = min(len(mounts), 4)
     lines = -(-len(mounts) // columns)
-    figure, grid = panelled(
-        size, heights[0] + heights[1] * lines, lines, columns, sharex=True, sharey=True
-    )
+    figure, grid = panelled(size, 1.7 + 3.1 * lines, lines, columns, sharex=True, sharey=True)
     for axes, mount in zip(grid.flat, mounts, strict=False):
         axes.set_title(
             wrapped(
@@ -461,23 +358,14 @@ def _panels(
     return figure, grid
 
 
-def _label(grid: np.ndarray, count: int, below: str, beside: str) -> None:
-    """Axis labels on the lowest panel of each column and the first of each row."""
-    for axes in list(grid.flat)[max(0, count - grid.shape[1]) : count]:
-        axes.set_xlabel(below)
-        axes.tick_params(labelbottom=True)
-    for axes in grid[:, 0]:
-        axes.set_ylabel(beside)
-
-
 def _mark(label: str, marker: str, colour: str, **more: Any) -> Line2D:
     return Line2D([], [], marker=marker, color=colour, ls="none", label=str(label), **more)
 
 
-def _legend(figure: Figure, handles: list, *, fontsize: float = 8.5, **more: Any) -> None:
+def _legend(figure: Figure, handles: list, **more: Any) -> None:
     figure.legend(
         handles=handles,
-        fontsize=fontsize,
+        fontsize=8.5,
         loc="outside upper center",
         ncols=4,
         title_fontsize=8.5,
@@ -485,9 +373,7 @@ def _legend(figure: Figure, handles: list, *, fontsize: float = 8.5, **more: Any
     )
 
 
-def _interval_bars(
-    axes: Axes, x, low, high, *, reach: float, colour: str, alpha: float = 1.0
-) -> None:
+def _interval_bars(axes: Axes, x, low, high, *, reach: float, colour: str, alpha: float) -> None:
     """Vertical bars from `low` to `high` on an axis that ends at -reach and reach."""
     x, low, high = (np.atleast_1d(np.asarray(values, dtype=float)) for values in (x, low, high))
     axes.vlines(x, *np.clip([low, high], -reach, reach), color=colour, linewidth=1.1, alpha=alpha)

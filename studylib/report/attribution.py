@@ -5,7 +5,7 @@ the driver explains says nothing about the wood, and one that it does not explai
 mounting, a fitting or a board before it can be a wood's.
 
 Functions: attribution_sentences, counts_table, beyond_table, wanted_table, controls_table,
-steps_sentences, story_sentence, story_table.
+steps_sentences, steps_table, story_sentence, story_table.
 """
 
 import math
@@ -24,11 +24,18 @@ from studylib.sheets.files import grouped
 from studylib.sheets.study import in_batch_order
 from studylib.words import numbers, text
 
-LEVELS = ("observed_db", "predicted_db", "excess_db", "low", "high", "noise_db")
+LEVELS = (
+    "observed_db", "predicted_db", "excess_db", "low", "high", "noise_db",
+    "drive_db", "growth_db", "sensed_growth_db", "difference_db",
+)  # fmt: skip
 DECIMALS = {words.say("attribution.heading", column=column): 1 for column in LEVELS}
 STORY_COLUMNS = (
     "mount", "harmonic", "observed_db", "predicted_db", "excess_db", "low", "high", "noise_db",
     "air_db", "recorder_db", "verdict", "reason",
+)  # fmt: skip
+STEP_COLUMNS = (
+    "mount", "harmonic", "drive_db", "growth_db", "sensed_growth_db", "difference_db", "low",
+    "high", "verdict",
 )  # fmt: skip
 BEYOND_COLUMNS = ("specimen", "mount", "harmonic", "excess_db", "low", "high", "reason")
 
@@ -211,6 +218,13 @@ def steps_sentences(summary: Summary) -> list[str]:
         ),
         *codes.holding((places, codes.note("attribution.odd_steps", places=places))),
     ]
+
+
+def steps_table(steps: pd.DataFrame, specimen: str) -> pd.DataFrame:
+    """How one specimen's harmonics grew from each lower drive to full drive, beside the harmonic
+    that was sensed; of those that stand out of the noise in both."""
+    known = steps[(steps["specimen"] == specimen) & steps["difference_db"].notna()]
+    return _headed(known, STEP_COLUMNS).reset_index(drop=True)
 
 
 def story_sentence(table: pd.DataFrame, specimen: str) -> str:

@@ -162,10 +162,7 @@ class Summary:
         harmonics, confidence = self.attribution.table, self.confidence
         effects, control = self.primary_effects(), self.primary_control()
         clearest = verdicts.clearest_specimen(harmonics)
-        told = {
-            "story": partial(figures.story_figure, harmonics, clearest),
-            "drive_steps": partial(figures.steps_figure, self.attribution.steps, clearest),
-        }
+        story = {"story": partial(figures.story_figure, harmonics, clearest)}
         return {
             "effects": partial(figures.effects_figure, effects, confidence=confidence),
             "positive_control": partial(
@@ -177,7 +174,7 @@ class Summary:
                 for means in self.measured_means()
             },
             "excess": partial(figures.excess_figure, harmonics, study),
-            **({} if harmonics.empty else told),
+            **({} if harmonics.empty else story),
             "tone_and_modes": partial(
                 figures.tone_and_modes_figure,
                 *(modes.near, modes.boards, self.gathered.spectra, study),
