@@ -664,8 +664,9 @@ def test_notebook_cells_are_short_and_begin_with_imports_and_parameters(notebook
     code = [c for c in notebook.cells if c.cell_type == "code"]
     assert all(len(c.source.splitlines()) <= 9 for c in code[1:])
     assert {type(node) for node in ast.parse(code[0].source).body} <= {ast.Import, ast.ImportFrom}
-    assert [c.metadata.get("tags") for c in code if c.metadata.get("tags")] == [["parameters"]]
-    assert code[1].metadata["tags"] == ["parameters"]
+    # papermill writes its values behind the one cell that is tagged for them.
+    assert ["parameters" in c.metadata.get("tags", []) for c in code].index(True) == 1
+    assert sum("parameters" in c.metadata.get("tags", []) for c in code) == 1
     lines = ast.parse(code[1].source).body
     declared = {line.target.id: ast.literal_eval(line.value) for line in lines}
     assert declared == {"folder": "../data_demo", "parts": "", "output": ""}

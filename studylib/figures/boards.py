@@ -69,7 +69,7 @@ def boards_figure(means: FeatureMeans, *, size: tuple[float, float] | None = Non
         return empty_figure(words.say("figures_effects.no_board", name=feature.name), size)
     woods = [w for w in means.woods if w in set(boards["wood"])]
     style = looks(means.woods)
-    figure, ((axes,),) = panelled(size, 4.8)
+    figure, ((axes,),) = panelled(size, 3.5)
     ticks, names, edge = [], [], 0.0
     for number, wood in enumerate(woods):
         own = boards[boards["wood"] == wood]
@@ -86,7 +86,7 @@ def boards_figure(means: FeatureMeans, *, size: tuple[float, float] | None = Non
     _name_woods(axes, boards, woods, edge)
     meaning = starred(text.in_short(in_plain_words(feature.name)), feature.name)
     dress(
-        axes, grid="y", ylabel=quantity(meaning, feature.unit, width=44, lines=3),
+        axes, grid="y", ylabel=quantity(meaning, feature.unit, width=32, lines=3),
         xlim=(-0.5 - GAP / 2, edge - 0.5 - GAP / 2),
     )  # fmt: skip
     key = words.say("figures_effects.boards_key", confidence=means.confidence)

@@ -65,6 +65,44 @@ def heading(text: str) -> Shown:
     return Shown(html=f"<h3>{escape(text)}</h3>", text=text)
 
 
+def first_words(question: str, items: Iterable[str]) -> Shown:
+    """What a page opens with: the question as its title, and the answer large.
+
+    Parameters
+    ----------
+    question : text that is shown as it is.
+    items : notes, or text that is shown as it is.
+
+    Returns
+    -------
+    What a notebook shows.
+    """
+    lines = [in_words(item) for item in items]
+    large = "".join(f'<p class="answer">{escape(line)}</p>' for line in lines)
+    return Shown(html=f"<h1>{escape(question)}</h1>{large}", text="\n".join([question, *lines]))
+
+
+def labelled(items: Mapping[str, Iterable[str]]) -> Shown:
+    """Sentences under a word each, as a list of terms.
+
+    Parameters
+    ----------
+    items : label -> notes or texts; a label is a note or text. One without any is left out.
+
+    Returns
+    -------
+    What a notebook shows.
+    """
+    told = {in_words(name): [in_words(one) for one in texts] for name, texts in items.items()}
+    told = {name: lines for name, lines in told.items() if lines}
+    listed = "".join(
+        f"<dt>{escape(name)}</dt>" + "".join(f"<dd>{escape(line)}</dd>" for line in lines)
+        for name, lines in told.items()
+    )
+    text = "\n".join(f"{name}: {line}" for name, lines in told.items() for line in lines)
+    return Shown(html=f'<dl class="labelled">{listed}</dl>', text=text)
+
+
 def sentences(items: Iterable[str], *, empty: str = "None.") -> Shown:
     """One paragraph for one sentence, a list for several, `empty` for none.
 
@@ -205,7 +243,7 @@ def _table_html(
     words = {name: _NAME if longest[name] <= NAME_LENGTH else _TEXT for name in names}
     side = {name: _NUMBER if right[name] else words[name] for name in names}
     head = "".join(
-        f"<th{_NUMBER if right[name] else _TEXT}>{escape(shown)}</th>"
+        f'<th scope="col"{_NUMBER if right[name] else _TEXT}>{escape(shown)}</th>'
         for name, shown in names.items()
     )
     lines = zip(*(cells[name] for name in names), strict=True)
@@ -221,7 +259,7 @@ def _table_html(
     above = f"<caption>{escape(caption)}</caption>" if caption else ""
     under = f"<p>{escape(below)}</p>" if below else ""
     return (
-        f'<div class="wide"><table>{above}\n<thead><tr>{head}</tr></thead>\n'
+        f'<div class="wide" tabindex="0"><table>{above}\n<thead><tr>{head}</tr></thead>\n'
         f"<tbody>\n{body}\n</tbody></table></div>{under}"
     )
 

@@ -1,0 +1,208 @@
+"""The answer, for whoever reads one screen: what was found, how sure it is, the biggest "but", and
+what to do next.
+
+`answer_code` goes by the verdicts on the primary features alone: from a list of verdicts to one of
+the codes of `Answer`. A difference in a number that carries the driver's own distortion never heads
+the page as one of woods. Whatever else could be said against the answer stands in the order in
+which it could overturn it; the first that applies is the "but".
+
+Conventions: differences as their higher wood over the lower one, so that they are positive.
+
+Functions: `answer_code`, `answer`, `answer_figure`, `but`, `next_step`, `claims`,
+`beside`, `lead`. Class: `Answer`.
+"""
+
+from collections import Counter
+from collections.abc import Iterable
+
+from matplotlib.figure import Figure
+
+from studylib import codes, figures, register, words
+from studylib.codes import Code
+from studylib.codes.comparison import Outcome, Verdict
+from studylib.figures.style import empty_figure
+from studylib.report import preregistration
+from studylib.report.curves import luck_notes
+from studylib.report.summary import Summary
+
+
+class Answer(Code):
+    """What a study's verdicts come to, strongest first."""
+
+    BEYOND = "answer.beyond"
+    DIFFERENT = "answer.different"
+    WITHIN = "answer.within"
+    ALL_WITHIN = "answer.all_within"
+    DRIVER_IN = "answer.driver_in"
+    SAME = "answer.same"
+    PARTLY_SAME = "answer.partly_same"
+    OPEN = "answer.open"
+    BOARDS_ONLY = "answer.boards_only"
+    NOTHING = "answer.nothing"
+
+
+SCREEN = (6.6, 3.1)  # inches: readable on a phone as well
+# The strongest verdict that a page has decides; those below are the weaker ones.
+_STRENGTH = (
+    Verdict.BEYOND, Verdict.DIFFERENT, Verdict.WITHIN, Verdict.SAME, Verdict.OPEN,
+    Verdict.BOARDS_ONLY,
+)  # fmt: skip
+_DECLARED = _STRENGTH[:3]
+_CODES = {
+    Verdict.BEYOND: Answer.BEYOND,
+    Verdict.DIFFERENT: Answer.DIFFERENT,
+    Verdict.WITHIN: Answer.WITHIN,
+    Verdict.SAME: Answer.PARTLY_SAME,
+    Verdict.OPEN: Answer.OPEN,
+    Verdict.BOARDS_ONLY: Answer.BOARDS_ONLY,
+}
+
+
+def answer_code(verdicts: Iterable[tuple[Verdict, bool]]) -> Answer:
+    """One code for all primary features and pairs of woods.
+
+    verdicts : (verdict, whether the driver's own distortion is in the feature) of each.
+    """
+    verdicts = list(verdicts)
+    own = [verdict for verdict, driver in verdicts if not (driver and verdict in _DECLARED)]
+    best = min(own, key=_STRENGTH.index, default=None)
+    if len(own) < len(verdicts) and best not in _DECLARED:
+        return Answer.DRIVER_IN
+    if best is None:
+        return Answer.NOTHING
+    if best == Verdict.SAME and set(own) == {Verdict.SAME} and len(own) == len(verdicts):
+        return Answer.SAME
+    if best == Verdict.WITHIN and set(own) <= {Verdict.WITHIN, Verdict.SAME}:
+        return Answer.ALL_WITHIN
+    return _CODES[best]
+
+
+def lead(summary: Summary):
+    """The row of effects that heads the page; None where there is none.
+
+    The strongest verdict, one on a number with the driver's distortion in it behind all that are
+    declared on the boards' own; among equal ones what stands without a caveat, what was claimed,
+    then the order of study.toml.
+    """
+    claimed = {(c.feature, frozenset((c.higher, c.lower))) for c in summary.study.settings.claims}
+    rows = list(summary.primary_effects().itertuples())
+
+    def rank(row) -> tuple:
+        driver = register.find(row.feature).driver
+        declared = row.verdict in _DECLARED
+        claim = (row.feature, frozenset((row.wood_a, row.wood_b))) in claimed
+        order = len(_DECLARED) - 0.5 if driver and declared else _STRENGTH.index(row.verdict)
+        return order, bool(row.caveats), not claim
+
+    return min(rows, key=rank, default=None)
+
+
+def answer(summary: Summary) -> list[str]:
+    """The answer in at most two sentences: what was found, and how sure it is."""
+    rows, first = list(summary.primary_effects().itertuples()), lead(summary)
+    code = answer_code((row.verdict, register.find(row.feature).driver) for row in rows)
+    if code == Answer.NOTHING:
+        return [codes.note(code, one_wood=len(summary.woods) < 2)]
+    count = Counter(row.verdict for row in rows)
+    told = codes.note(
+        "answer.count", of=len(rows), features=len({row.feature for row in rows}),
+        declared=sum(count[v] for v in _DECLARED), same=count[Verdict.SAME],
+        open=count[Verdict.OPEN], boards_only=count[Verdict.BOARDS_ONLY],
+        confidence=summary.confidence,
+    )  # fmt: skip
+    same = list(dict.fromkeys(row.feature for row in rows if row.verdict == Verdict.SAME))
+    return [codes.note(code, same=same, **_difference(first)), told]
+
+
+def answer_figure(summary: Summary) -> Figure:
+    """Every board as a point on what heads the page, in the size of a first screen."""
+    row = lead(summary)
+    feature = next(iter(summary.measured), "") if row is None else row.feature
+    if feature not in summary.measured:
+        return empty_figure(words.say("answer.no_figure"), SCREEN)
+    return figures.boards_figure(summary.means(feature), size=SCREEN)
+
+
+def _difference(row) -> dict:
+    """A row as its higher wood over the lower one."""
+    ends = [row.difference, row.low, row.high]
+    higher, lower = row.wood_b, row.wood_a
+    if row.difference < 0:
+        higher, lower = lower, higher
+        turned = (lambda x: -x) if row.unit == "dB" else (lambda x: -100.0 * x / (100.0 + x))
+        ends = [turned(row.difference), turned(row.high), turned(row.low)]
+    return {
+        "name": row.feature, "higher": higher, "lower": lower, "unit": row.unit,
+        "difference": ends[0], "low": ends[1], "high": ends[2], "n": [row.n_a, row.n_b],
+    }  # fmt: skip
+
+
+def but(summary: Summary) -> str:
+    """What speaks most against the answer, as one note."""
+    row = lead(summary)
+    if row is None:
+        return ""
+    driver = register.find(row.feature).driver
+    control = summary.primary_control()
+    missed = control[(control["feature"] == row.feature) & (control["detected"].eq(False))]
+    luck = luck_notes(summary.curves, summary.study)
+    turns = [one for one in luck if _changes_sign(one, row)]
+    unnamed = any(s.source_assumed and not s.role for s in summary.study.specimens)
+    return next(
+        iter(
+            codes.holding(
+                (driver, codes.note("answer.but_driver", name=row.feature)),
+                (row.caveats, codes.note("answer.but_caveat", caveat=codes.each(row.caveats)[:1])),
+                (unnamed, "answer.but_planks"),
+                (row.verdict in _DECLARED and turns, (turns or [""])[0]),
+                (not missed.empty, codes.note("answer.but_control", name=row.feature)),
+                (not preregistration.lock_stands(summary.study), "answer.but_lock"),
+                (True, codes.note("answer.but_few", n=min(row.n_a, row.n_b), unit=summary.unit)),
+            )
+        )
+    )
+
+
+def _changes_sign(one: str, row) -> bool:
+    """A note on the luck of the tone that says of this pair that another wood could lead."""
+    told = codes.fields_of(one)
+    pair = (told.get("a"), told.get("b")) == (row.wood_a, row.wood_b)
+    return pair and told["span_db"][0] < 0 < told["span_db"][1]
+
+
+def next_step(summary: Summary) -> str:
+    """What would take the question further, as one note."""
+    row = lead(summary)
+    if row is None or row.verdict == Verdict.BOARDS_ONLY:
+        least = summary.study.settings.decide.smallest_n
+        return codes.note("answer.next_planks", least=least)
+    if register.find(row.feature).driver and row.verdict in _DECLARED:
+        return "answer.next_probe"
+    if row.verdict == Verdict.OPEN:
+        needed = {"needed": row.needed, "name": row.feature, "unit": summary.unit}
+        return codes.note("answer.next_more", **needed) if row.needed else "answer.next_limit"
+    if row.verdict == Verdict.DIFFERENT:
+        return "answer.next_limit" if row.limit != row.limit else "answer.next_size"
+    return "answer.next_again"
+
+
+def beside(summary: Summary) -> dict[str, list[str]]:
+    """The "but" and the next step, each under its label, for `pages.labelled`."""
+    return {
+        "answer.label_but": codes.holding((told := but(summary), told)),
+        "answer.label_next": [next_step(summary)],
+    }
+
+
+def claims(summary: Summary) -> dict[str, list[str]]:
+    """Each claim in the words of whoever wrote it, what became of it, and its caveat."""
+    told = [
+        codes.note(
+            "answer.claim",
+            text=row.claim,
+            outcome=Outcome(row.verdict),
+            caveat=codes.each(row.caveats)[:1],
+        )
+        for row in summary.comparison.claims.itertuples()
+    ]
+    return {"answer.label_claims": told}
