@@ -18,6 +18,7 @@ from studylib.measure.sweep_rows import (
     curve_feature_values,
     curve_rows,
     measure_sweep,
+    resolved,
     sweep_feature_values,
 )
 from studylib.recordings import probe, read_window
@@ -179,3 +180,40 @@ def test_the_demos_multiples_agree_with_sums_and_probe_tones(demo, specimen):
         # The microphone's jitter from take to take is 0.12 dB (one SD) by the demo's own values.
         allowed = 3 * np.hypot(feature.u, 0.12 * np.sqrt(1 + 1 / len(steady)))
         assert feature.value == pytest.approx(20 * np.log10(np.mean(steady)), abs=allowed)
+
+
+def _rings_at(f: float, shape: SweepShape) -> bool:
+    """Whether a mode of the lowest loss, alone in a take with its silence, is refused at any
+    frequency down to 20 dB below its peak."""
+    tau = 1.0 / (np.pi * f * 0.005)
+    pole = np.exp(-1.0 / (tau * RATE) + 2j * np.pi * f / RATE)
+    mode = [1.0], [1.0, -2.0 * pole.real, abs(pole) ** 2]
+    wave = np.pad(sweep_signal(shape, rate_hz=RATE, fade_s=0.01), (0, RATE))
+    x = np.stack([1e-3 * signal.lfilter(*mode, wave), wave])
+    curve = curve_rows("t1", measured_of(x, shape=shape), sensed=True, offset_db=0.0)
+    near = curve[(curve["frequency_hz"] / f - 1.0).abs() < 0.025]  # 2 x 0.025 / 0.005 is 10
+    return (near["reason"] == "sweeps.ends_too_soon").any()
+
+
+@pytest.mark.parametrize("seconds", [0.9, 1.6, 2.5])
+def test_from_the_frequency_that_is_said_modes_ring_out(seconds):
+    shape = SweepShape(60.0, 8000.0, seconds)
+    from_hz, least_s = resolved(60.0, 8000.0, seconds)
+    assert 75.0 < from_hz < 170.0
+    assert _rings_at(0.85 * from_hz, shape)
+    assert not _rings_at(1.15 * from_hz, shape)
+    assert seconds < least_s < 4.0
+
+
+def test_a_sweep_as_long_as_is_said_lets_all_modes_ring_out():
+    _, least_s = resolved(60.0, 8000.0, 0.9)
+    assert resolved(60.0, 8000.0, 1.001 * least_s)[0] == pytest.approx(60.0)
+    assert not _rings_at(70.0, SweepShape(60.0, 8000.0, 1.05 * least_s))
+    # By hand at 60 Hz: ln(10 / 0.12) / (pi 0.005 60 Hz), less a second of silence.
+    assert least_s == pytest.approx(np.log(10 / 0.12) / (np.pi * 0.005 * 60.0) - 1.0)
+
+
+def test_modes_that_no_window_holds_are_no_reason_for_a_longer_sweep():
+    from_hz, least_s = resolved(20.0, 8000.0, 20.0)
+    assert from_hz == pytest.approx(np.log(10 / 0.12) / (np.pi * 0.005 * 5.0))
+    assert least_s < 6.0

@@ -309,6 +309,7 @@ def unblind(folder: Path, reports: Path) -> None:
 @plainly
 def lock(folder: Path, amend: bool, verify: str | None) -> None:
     """Lock claims and choices, or tell whether they are as somebody saw them locked."""
+    from studylib.report.sealed import expected, expected_notes
     from studylib.sheets.lock import add_lock
     from studylib.sheets.study import read_unrecorded
     from studylib.signal.quality import overridden
@@ -322,7 +323,9 @@ def lock(folder: Path, amend: bool, verify: str | None) -> None:
         raise errors.InputError(*faults)
     overridden(study.settings.quality)  # a check that is not known is a fault
     number = study.stages[-1]
+    own = study if len(study.stages) == 1 else study.of_stages(number)
     content, recorded = study.decided(number), len(study.of_stages(number).takes)
+    content["expected"] = expected(own)
     made = add_lock(
         study.folder,
         content,
@@ -332,6 +335,7 @@ def lock(folder: Path, amend: bool, verify: str | None) -> None:
         amend=amend,
     )
     tell(say("cli.locked", claims=len(study.settings.claims), boards=len(content["specimens"])))
+    tell(*map(say, expected_notes(content["expected"])))
     if recorded:
         tell(say("cli.locked_late", recorded=recorded))
     tell(say("cli.locked_hash", sha256=made.sha256), say("cli.locked_next"))

@@ -10,7 +10,13 @@ how it was faded; a level does.
 Conventions: amplitudes are peak values re full scale, as in `signal.sweep_response`; ratios and
 uncertainties hold the noise of both channels.
 
-Functions: measure_sweep, curve_rows, sweep_feature_values, curve_feature_values.
+A mode of loss factor eta falls by e^-1 in 1 / (pi f eta) s after the sweep has passed it. At the
+end of the recording that level counts against all frequencies near by, so that the mode's skirts
+are refused for longest. `SKIRT` below its peak they stay within `LARGEST_END` once ln(SKIRT /
+LARGEST_END) of that time is over: with the lowest loss of wood 282 cycles. The sweep goes on
+meanwhile, L ln(f2/f) s, and then the silence.
+
+Functions: measure_sweep, curve_rows, sweep_feature_values, curve_feature_values, resolved.
 Class: SweepMeasurement.
 """
 
@@ -24,12 +30,16 @@ from studylib import tables
 from studylib.measure.features import FeatureValue
 from studylib.signal import bands, sweep, sweep_response
 from studylib.signal.harmonics import DB_PER_RATIO
+from studylib.signal.line_sums import LOWEST_LOSS_FACTOR
+from studylib.signal.stimuli import SILENCE_AFTER_S
 
 PER_OCTAVE = 24
 CURVE_PER_OCTAVE = 96
 MOST_BELOW, MOST_RINGING = 0.05, 0.5  # of a stretch of a curve, for its features
 LARGEST_CUT = 0.06  # of an amplitude, beyond a window: half a decibel
 LARGEST_END = 0.12  # of an amplitude, after the end of the recording at worst: a decibel
+SKIRT = 10.0  # as a ratio: 20 dB
+CYCLES = float(np.log(SKIRT / LARGEST_END)) / (np.pi * LOWEST_LOSS_FACTOR)
 
 
 @dataclass(frozen=True)
@@ -219,3 +229,15 @@ def _value(name: str, value: float, u: float, unit: str, reason: str) -> Feature
 def _relative_u(u: np.ndarray, amplitude: np.ndarray) -> np.ndarray:
     """Of a ratio of the two channels, or of one channel alone: relative standard uncertainty."""
     return np.sqrt(((u / np.abs(amplitude)) ** 2).sum(axis=0))
+
+
+def resolved(lowest_hz: float, highest_hz: float, seconds: float) -> tuple[float, float]:
+    """From which frequency on a sweep and its silence let every mode of wood ring out, in Hz, and
+    how long a sweep would do so from its lowest frequency on, in s.
+
+    Modes so low that they ring for longer than any window (`sweep.LONGEST_S`) are left out.
+    """
+    f = np.geomspace(max(lowest_hz, CYCLES / sweep.LONGEST_S), highest_hz, 500)[:-1]
+    to_come = np.log(highest_hz / f) / np.log(highest_hz / lowest_hz)
+    needed = (CYCLES / f - SILENCE_AFTER_S) / to_come
+    return float(max(f[needed > seconds], default=f[0])), float(needed.max())

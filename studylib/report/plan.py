@@ -22,8 +22,11 @@ from studylib.codes import attribution, note
 from studylib.figures import plan as figures
 from studylib.figures import style
 from studylib.measure.features import has_sensed_drive
+from studylib.measure.sweep_rows import resolved
 from studylib.report.plan_study import FeaturePlan, StudyPlan
+from studylib.report.sealed import expected, expected_notes
 from studylib.sheets.between_rows import plank_warnings
+from studylib.signal.line_sums import LOWEST_LOSS_FACTOR
 from studylib.stats import curves, looks, planning, power, scales
 from studylib.words.numbers import chance, number, percent
 
@@ -43,7 +46,8 @@ def plan_notes(plan: StudyPlan) -> list[str]:
     moved = [note("room.moved", places=plan.tap_places)] if plan.tap_places > 1 else []
     planks = plank_warnings(plan.study.specimens, plan.study.settings)
     beside = [*looks_notes(plan), *lock_notes(plan), *same_notes(plan), *curve_notes(plan)]
-    return [*planks, design_note(plan), *moved, *found, *beside, spent, *never_notes(plan)]
+    seal = expected_notes(expected(plan.study)) if plan.study.specimens else []
+    return [*planks, design_note(plan), *moved, *found, *beside, *seal, spent, *never_notes(plan)]
 
 
 def design_note(plan: StudyPlan) -> str:
@@ -158,8 +162,15 @@ def curve_notes(plan: StudyPlan) -> list[str]:
     )
     smallest = curves.smallest_p(np.stack([own, own], axis=1))
     alpha = 1.0 - decide.confidence
+    from_hz, least_s = resolved(sweep.lowest_hz, sweep.highest_hz, sweep.length_s)
+    length = {
+        "seconds": sweep.length_s,
+        "least_s": least_s,
+        "ends_hz": [sweep.lowest_hz, sweep.highest_hz],
+    }
     return [
-        note("plan.curves", planks=planks, fine=fine, third=third, smallest=smallest, alpha=alpha)
+        note("plan.curves", planks=planks, fine=fine, third=third, smallest=smallest, alpha=alpha),
+        note("plan.sweep", from_hz=from_hz, loss=LOWEST_LOSS_FACTOR, **length),
     ]
 
 

@@ -2,9 +2,10 @@
 
 `study lock` adds an entry to lock.json: the settings that the analysis depends on, the claims,
 every board with its wood, plank, role and sizes as specimens.csv has them, every take with its
-board and whether it is left out, the keys of a blind study, the library's version, when, and how
-many takes were recorded by then. Its SHA-256 is short enough to be sent to somebody or read out in
-a video, after which nobody can change the lock unseen (`verified` tells a third person).
+board and whether it is left out, the keys of a blind study, the library's version, when, how many
+takes were recorded by then, and what theory expects of the boards. Its SHA-256 is short enough to
+be sent to somebody or read out in a video, after which nobody can change the lock unseen
+(`verified` tells a third person).
 
 Nothing is forbidden afterwards: what changed is listed, before and after. An amended lock is added
 below the old one, which stays; it counts from then on only if nothing was recorded by then. Each
@@ -39,7 +40,8 @@ class Lock:
 
     content : all of it but its SHA-256, as plain data: locked (when, ISO 8601), stage, recorded
         (takes by then), amends (SHA-256 of the lock before it, or ""), library, settings by
-        section, claims, specimens and takes by id, keys (file -> SHA-256).
+        section, claims, specimens and takes by id, keys (file -> SHA-256); since there is one also
+        expected (`report.sealed.expected`).
     """
 
     sha256: str
@@ -124,7 +126,7 @@ def add_lock(
 
     Parameters
     ----------
-    content : from `decided`.
+    content : from `decided`, with whatever else is to be sealed.
     recorded : takes of the stage that are recorded already.
 
     Raises

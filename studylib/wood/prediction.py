@@ -100,10 +100,11 @@ class Model:
     reasons: dict[str, str]
 
 
-def model_of(study: sheets.Study, board_modes: pd.DataFrame) -> Model:
+def model_of(study: sheets.Study, board_modes: pd.DataFrame, *, by_density: bool = False) -> Model:
     """The boards of a study, with what it says of its bench.
 
     board_modes : one row a specimen, support and mode number (see `study_wood.wood_table`).
+    by_density : a board without free modes has the stiffness of its density (`boards.untapped`).
     """
     bench = study.settings.bench
     if bench.drive_at_mm is None:
@@ -126,6 +127,8 @@ def model_of(study: sheets.Study, board_modes: pd.DataFrame) -> Model:
     for specimen in study.specimens:
         board = study_wood.board_of(study, specimen, board_modes)
         name = specimen.specimen
+        if by_density and codes.has(board.reason, "wood.no_free_mode"):
+            board = boards.untapped(specimen, study.settings.wood)
         if board.fit is None or board.reason:
             reasons[name] = board.reason
         elif farthest > specimen.length_mm:

@@ -38,7 +38,7 @@ U_AIR = 0.2
 
 _STEP = 1e-4  # of logarithms, for numerical derivatives
 
-_DENSITY = np.array([-1.0, -1.0, -1.0, 1.0])  # powers of length, width, thickness, mass
+DENSITY = np.array([-1.0, -1.0, -1.0, 1.0])  # powers of length, width, thickness, mass
 # Powers of E, of E/G and of the density.
 _DERIVED = {
     "wood.youngs_modulus_gpa": (1.0, 0.0, 0.0, 1e-9, "GPa"),
@@ -232,7 +232,7 @@ class Value(NamedTuple):
 
 def density_value(bar: beams.Bar) -> Value:
     """Density in kg/m3."""
-    u = bar.density * float(np.sqrt(_DENSITY**2 @ bar.variances))
+    u = bar.density * float(np.sqrt(DENSITY**2 @ bar.variances))
     return Value(bar.density, "kg/m3", u, u)
 
 
@@ -245,7 +245,7 @@ def derived_values(fit: Stiffness, bar: beams.Bar) -> dict[str, Value]:
     for name, (of_e, of_ratio, of_density, scale, unit) in _DERIVED.items():
         value = fit.youngs_modulus**of_e * fit.shear_ratio**of_ratio * bar.density**of_density
         powers = np.array([of_e, of_ratio])
-        by_size = powers @ fit.by_size + of_density * _DENSITY
+        by_size = powers @ fit.by_size + of_density * DENSITY
         sizes = by_size**2 @ bar.variances
         u = [float(np.sqrt(x)) for x in (powers @ fit.covariance @ powers + sizes, sizes)]
         found[name] = Value(value * scale, unit, *(value * scale * x for x in u))

@@ -13,6 +13,7 @@ from studylib.codes.planning import Line
 from studylib.words import say
 from tests.words import asked_for
 
+SWEEP = {"least_s": 3.69, "ends_hz": [60.0, 8000.0], "loss": 0.005}
 H3 = "tone.h3.rel_db"
 PAIR = {"wood_a": "larch", "wood_b": "robinia"}
 BOTH = {
@@ -108,6 +109,17 @@ FIELDS: list[tuple[str, dict, str]] = [
         "plan.curves",
         {"planks": 4, "fine": 5.73, "third": 4.32, "smallest": 0.056, "alpha": 0.05},
         "exceeds about 5.7 standard deviations between planks at that frequency, or 4.3 in third",
+    ),
+    (
+        "plan.sweep",
+        {**SWEEP, "seconds": 0.9, "from_hz": 158.3},
+        "A sweep of 0.9 s, with the second of silence that `study signals` puts behind it, is sure "
+        "to let such modes ring out only from 160 Hz up; from 60 Hz on it would take 3.7 s",
+    ),
+    (
+        "plan.sweep",
+        {**SWEEP, "seconds": 5.0, "from_hz": 60.0},
+        "puts behind it, lets such modes ring out at all frequencies from 60 to 8000 Hz.",
     ),
     ("plan.same_refused", {"feature": H3, "planks": 2}, "2 planks of a wood no woods are called"),
     (

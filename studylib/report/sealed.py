@@ -1,0 +1,131 @@
+"""What the boards should do, said before they are recorded, and what came of it.
+
+`study lock` keeps beside the claims what theory of the bar expects of each pair of woods: their
+difference at the tone, and over the band of the curves. Stiffness comes from the free taps where
+those are there already, else from the density, as published (`wood.boards.untapped`). By density
+each board strays by `boards.SCATTER`, and the boards of a wood together as much again: no figure is
+published for how far a species lies off the line, and half of the distance between softwoods' and
+hardwoods' lines, a tenth at most, is in it. What the boards of a wood differ by counts as well (a t
+with as many degrees of freedom): they are a sample.
+
+Conventions: dB; wood b minus wood a; intervals hold 95 % of the draws.
+
+Functions: `expected`, `expected_notes`, `prediction_table`.
+"""
+
+from dataclasses import replace
+from itertools import combinations
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from studylib import codes, sheets
+from studylib.measure.features import has_sensed_drive
+from studylib.modes.gathered import free_modes_of
+from studylib.signal.sweep import SweepShape, usable_band
+from studylib.wood import boards, match, prediction
+
+_BAND = 120  # frequencies of the band
+
+
+def expected(study: sheets.Study) -> dict[str, Any]:
+    """What a lock holds of it, as plain data: `rows` (feature, wood_a, wood_b, difference, low,
+    high), `by_density` (the boards without free taps), and `notes` of what is not expected.
+
+    study : the boards of one stage.
+    """
+    own = replace(study, specimens=study.with_role(""))
+    modes = free_modes_of(study, {s.specimen for s in own.specimens})
+    model = prediction.model_of(own, modes, by_density=True)
+    free = set(modes.loc[modes["support"] == "free", "specimen"])
+    found: dict = {"rows": [], "by_density": sorted(model.boards.keys() - free), "notes": []}
+    if model.reasons:
+        why = model.reasons.get("") or codes.note("sealed.nothing", boards=model.reasons)
+        return found | {"notes": [why]}
+    spans = _spans(study.settings)
+    limit = min(match.highest_hz(one, model.bench.air) for one in model.boards.values())
+    rng, woods = np.random.default_rng(1), {}
+    for wood, members in own.boards_by_wood.items():
+        shared = np.exp(boards.SCATTER * rng.standard_normal(prediction.DRAWS + 1))
+        numbers = [
+            replace(one, youngs_modulus=one.youngs_modulus * (1.0 if name in free else shared))
+            for name in (s.specimen for s in members)
+            for one in [model.boards[name]]
+        ]
+        woods[wood] = {
+            feature: _mean(
+                [prediction.levels_db(one, hz, model.bench).mean(axis=1) for one in numbers], rng
+            )
+            for feature, hz in spans.items()
+            if hz[-1] <= limit
+        }
+    for (a, one), (b, other) in combinations(woods.items(), 2):
+        for feature in one:
+            ends = np.percentile(other[feature] - one[feature], (50.0, 2.5, 97.5))
+            found["rows"].append([feature, a, b, *ends.tolist()])
+    found["notes"] += [
+        codes.note("sealed.beyond", feature=feature, high_hz=hz[-1], limit_hz=limit)
+        for feature, hz in spans.items()
+        if hz[-1] > limit
+    ]
+    return found
+
+
+def _mean(boards_db: list[np.ndarray], rng: np.random.Generator) -> np.ndarray:
+    """Of a wood of which these boards are a sample, draw by draw; one board tells nothing of it."""
+    many, mean = len(boards_db), np.mean(boards_db, axis=0)
+    if many == 1:
+        return mean
+    spread = np.std([one[0] for one in boards_db], ddof=1) / np.sqrt(many)
+    return mean + spread * rng.standard_t(many - 1, mean.size)
+
+
+def _spans(settings: sheets.Settings) -> dict[str, np.ndarray]:
+    """Feature -> the frequencies that it is the mean over: the tone; the band of the curves."""
+    unit = "response_db" if has_sensed_drive(settings) else "level_db"
+    spans = {f"tone.h1.{unit}": np.array([settings.tone.fundamental_hz])}
+    sweep, curve = settings.sweep, settings.curve
+    if sweep.known:
+        shape = SweepShape(sweep.lowest_hz, sweep.highest_hz, sweep.length_s)
+        low, high = usable_band(shape)
+        ends = curve.lowest_hz or low, curve.highest_hz or high
+        spans[f"curve.{unit}"] = np.geomspace(*ends, _BAND)
+    return spans
+
+
+def expected_notes(found: dict[str, Any]) -> list[str]:
+    """The same for a reader: each pair of woods, what it rests on, and what is not expected."""
+    about = ("feature", "a", "b", "difference", "low", "high")
+    rows = [codes.note("sealed.row", **dict(zip(about, row, strict=True))) for row in found["rows"]]
+    by = codes.note("sealed.by", by_density=found["by_density"])
+    return [*([by, *rows] if rows else []), *found["notes"]]
+
+
+def prediction_table(study: sheets.Study, effects: pd.DataFrame) -> pd.DataFrame:
+    """What the lock that counts expected, beside what was measured.
+
+    effects : the table of that name.
+
+    Returns
+    -------
+    One row a feature and pair of woods: feature, wood_a, wood_b; expected, expected_low,
+    expected_high; difference, low, high as measured (NaN where they were not); outcome, a code.
+    """
+    lock = study.compared.lock
+    sealed = lock.content.get("expected", {}) if lock else {}
+    keys = ["feature", "wood_a", "wood_b"]
+    names = [*keys, "expected", "expected_low", "expected_high"]
+    own = pd.DataFrame(sealed.get("rows", []), columns=names)
+    # A key that was opened since gives the woods their names.
+    opened = dict(
+        zip((s.wood for s in study.written), (s.wood for s in study.specimens), strict=True)
+    )
+    own[keys[1:]] = own[keys[1:]].replace(opened)
+    both = own.merge(effects[[*keys, "difference", "low", "high"]], how="left", on=keys)
+    measured, (low, high) = both["difference"], (both["expected_low"], both["expected_high"])
+    inside = measured.between(low, high)
+    apart = (both["low"] > high) | (both["high"] < low)
+    outcomes = ["sealed.inside", "sealed.outside", "sealed.not_measured"]
+    known = [inside, apart, measured.isna()]
+    return both.assign(outcome=np.select(known, outcomes, "sealed.open"))
