@@ -236,3 +236,72 @@ def test_notes_are_shown_as_sentences_and_names_as_they_are():
 
 def test_no_feature_is_taken_for_a_note():
     assert [name for name in register.example_names() if is_note(name)] == []
+
+
+def test_the_first_words_of_a_page_are_its_question_and_the_answer():
+    shown = pages.first_words("Does <b>larch</b> pass more?", ["answer.next_limit", "No."])
+    assert shown._repr_html_().startswith("<h1>Does &lt;b&gt;larch&lt;/b&gt; pass more?</h1>")
+    assert shown._repr_html_().count('<p class="answer">') == 2
+    assert repr(shown).splitlines()[0] == "Does <b>larch</b> pass more?"
+
+
+def test_labelled_sentences_are_a_list_of_terms_without_empty_ones():
+    shown = pages.labelled({"answer.label_but": ["<i>"], "answer.label_next": []})
+    assert shown._repr_html_() == '<dl class="labelled"><dt>But</dt><dd>&lt;i&gt;</dd></dl>'
+    assert repr(shown) == "But: <i>"
+
+
+def test_links_and_files_of_tables_are_escaped():
+    shown = pages.links({"day <1>": "batches/day 1.html"})
+    assert '<a href="batches/day%201.html">day &lt;1&gt;</a>' in shown._repr_html_()
+    table = pages.table(pd.DataFrame({"a": [1]}), file="effects")
+    assert '<a href="tables/effects.csv">' in table._repr_html_()
+    assert "href" not in pages.table(pd.DataFrame({"a": [1]}))._repr_html_()
+
+
+def test_a_figure_is_shown_with_its_text_and_closed(monkeypatch):
+    from IPython import display
+    from matplotlib import pyplot as plt
+
+    told = []
+    monkeypatch.setattr(display, "display", lambda data, **more: told.append((data, more)))
+    figure, axes = plt.subplots()
+    axes.plot([1, 2], label="larch")
+    axes.set(title="two\nboards", xlabel="frequency (Hz)", ylabel="response (dB)")
+    figure.legend()
+    pages.figures(figure)
+    ((data, more),) = told
+    alt = "Figure: two boards. Across: frequency (Hz). Up: response (dB). Shown: larch."
+    assert data["image/png"].startswith(b"\x89PNG")
+    assert data["text/plain"] == more["metadata"]["image/png"]["alt"] == alt
+    assert not plt.fignum_exists(figure.number)
+
+
+def test_a_page_has_chapters_a_folded_appendix_and_contents_that_lead_there():
+    def cell(kind, text, *tags):
+        made = (
+            nbformat.v4.new_markdown_cell(text) if kind == "m" else nbformat.v4.new_code_cell(text)
+        )
+        made.metadata["tags"] = list(tags)
+        return made
+
+    notebook = nbformat.v4.new_notebook(
+        cells=[
+            cell("m", "# By hand", "notebook"), cell("c", "import x", "setup"),
+            cell("c", "answer()", "first"), cell("m", "## One", "chapter"), cell("c", "one()"),
+            cell("m", "## Two\n\n*why*", "appendix"), cell("c", "two()"),
+            cell("m", "## Three & four", "appendix"), cell("c", "three()"),
+        ]
+    )  # fmt: skip
+    for given, i in zip(notebook.cells, range(9), strict=True):
+        given.id = f"cell-{i}"
+    page = pages.page_html(notebook, title="t")
+    body = page[page.index("<main>") :]
+    assert "By hand" not in body
+    assert body.index("import") > body.index("three")  # set-up calls come last
+    assert body.count('<details class="appendix"') == body.count("</div></details>") == 2
+    for place, text in (("cell-3", "One"), ("cell-5", "Two"), ("cell-7", "Three &amp; four")):
+        assert f'<a href="#{place}">{text}</a>' in body
+        assert f'id="{place}"' in body
+    assert body.index("answer") < body.index("<nav") < body.index('id="cell-3"')
+    assert "<em>why</em>" in body

@@ -146,6 +146,25 @@ def settle(figure: Figure, note: str = "") -> Figure:
     return figure
 
 
+def alt_text(figure: Figure) -> str:
+    """What a figure shows, for whoever cannot see it: its titles, axes and keys, each once."""
+    panels = [axes for axes in figure.axes if axes.get_visible()]
+    titles = [axes.get_title(loc) for axes in panels for loc in ("left", "center")]
+    texts = [text.get_text() for axes in panels[:1] for text in axes.texts[:8]]
+    keys = [*figure.legends, *(key for axes in panels if (key := axes.get_legend()))]
+    seen = {
+        "titles": titles if any(titles) else texts,
+        "across": [axes.get_xlabel() for axes in panels],
+        "up": [axes.get_ylabel() for axes in panels],
+        "keys": [text.get_text() for key in keys for text in key.get_texts()],
+    }
+    told = {
+        name: list(dict.fromkeys(" ".join(text.split()) for text in texts if text.strip()))
+        for name, texts in seen.items()
+    }
+    return words.say("figures_style.alt", **told)
+
+
 def empty_figure(message: str, size: tuple[float, float] | None) -> Figure:
     """A figure that says in a sentence why there is nothing to draw."""
     figure = new_figure(size, 1.0)

@@ -1,9 +1,10 @@
 """What a reader sees: safe tables and sentences for notebooks, and one HTML page a notebook.
 
 Two halves, one rule: text that comes from the sheets is shown as text, never as markup.
-- In a notebook: `table`, `sentences`, `heading` return a `Shown`, which Jupyter displays as
-  escaped HTML and which prints as plain text. The same input gives the same bytes. Notes become
-  their sentences here; any other text stands as it is.
+- In a notebook: `table`, `sentences`, `heading` and others return a `Shown`, which Jupyter displays
+  as escaped HTML and which prints as plain text; `figures` shows pictures with their alt text. The
+  same input gives the same bytes. Notes become their sentences here; any other text stands as it
+  is.
 - After a run: `page_html` turns an executed notebook into one self-contained page that opens
   offline. Figures are embedded, code is folded away in plain `<details>` for whoever audits it,
   there is no script, and a Content-Security-Policy forbids all that is not in the file.
@@ -17,14 +18,18 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from html import escape
+from io import BytesIO
 from numbers import Integral, Real
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+from urllib.parse import quote
 
+from studylib.figures.style import alt_text
 from studylib.words import in_words, numbers, say
 
 if TYPE_CHECKING:
     import pandas as pd
+    from matplotlib.figure import Figure
     from nbformat import NotebookNode
 
 TEMPLATES = Path(__file__).parent / "page_template"
@@ -122,6 +127,27 @@ def sentences(items: Iterable[str], *, empty: str = "None.") -> Shown:
     return Shown(html=f"<ul>{listed}</ul>", text="\n".join(f"- {line}" for line in lines))
 
 
+def figures(*shown: Figure) -> None:
+    """Show figures in a notebook, each with a text for whoever cannot see it, and close them.
+
+    Parameters
+    ----------
+    shown : open figures; closed ones can still be saved.
+    """
+    # Imported here: outside of a notebook nobody needs them.
+    from IPython.display import display
+    from matplotlib import pyplot as plt
+
+    for figure in shown:
+        picture, alt = BytesIO(), alt_text(figure)
+        figure.savefig(picture, format="png", bbox_inches="tight", metadata={"Software": None})
+        plt.close(figure)
+        display(
+            {"image/png": picture.getvalue(), "text/plain": alt},
+            metadata={"image/png": {"alt": alt}}, raw=True,
+        )  # fmt: skip
+
+
 def table(
     frame: pd.DataFrame,
     *,
@@ -131,6 +157,7 @@ def table(
     rows: int | None = None,
     caption: str = "",
     empty: str = "pages.nothing",
+    file: str = "",
 ) -> Shown:
     """A table of data: escaped, numbers rounded and right-aligned, the index left out.
 
@@ -144,6 +171,7 @@ def table(
     rows : show only so many rows and say how many there are; None shows all.
     caption : one line above the table, a note or text.
     empty : the note or text shown for a table without rows.
+    file : name of the table of the run, without an ending, that holds all of it; linked below.
 
     Returns
     -------
@@ -170,7 +198,7 @@ def table(
     below = say("pages.first_rows", shown=len(shown), of=len(frame)) if cut else ""
     above = in_words(caption)
     return Shown(
-        html=_table_html(names, cells, caption=above, below=below),
+        html=_table_html(names, cells, caption=above, below=below) + _link(file),
         text=_table_text(names, cells, caption=above, below=below),
     )
 
@@ -262,6 +290,19 @@ def _table_html(
         f'<div class="wide" tabindex="0"><table>{above}\n<thead><tr>{head}</tr></thead>\n'
         f"<tbody>\n{body}\n</tbody></table></div>{under}"
     )
+
+
+def _link(file: str) -> str:
+    path = f"tables/{file}.csv"
+    return f'<p class="file"><a href="{path}">{path}</a></p>' if file else ""
+
+
+def links(places: Mapping[str, str]) -> Shown:
+    """A list of links to files beside the page: text -> path from the page."""
+    listed = "".join(
+        f'<li><a href="{quote(path)}">{escape(text)}</a></li>' for text, path in places.items()
+    )
+    return Shown(html=f"<ul>{listed}</ul>", text="\n".join(places))
 
 
 def _table_text(

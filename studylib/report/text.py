@@ -7,16 +7,18 @@ called "not measured yet".
 
 Functions: `question`, `how_to_read`, `take_home`, `stage_notes`, `pair_note`, `methods`,
 `positive_control`, `set_aside`, `confounding`, `failed_batches`, `provenance`,
-`cannot_say`.
+`files`, `cannot_say`.
 """
 
 import numpy as np
 
 from studylib import register
 from studylib.codes import attribution, code_of, comparison, each, has, holding, note
+from studylib.measure.parts import batch_slugs
 from studylib.report import checks, preregistration, tables
 from studylib.report.summary import Summary
 from studylib.stats import design, repeat
+from studylib.words import say
 
 _STEADY = (register.Kind.TONE, register.Kind.PROBE, register.Kind.SWEEP)
 
@@ -225,6 +227,18 @@ def failed_batches(summary: Summary) -> list[str]:
 def provenance() -> list[str]:
     """Where an auditor finds the rest."""
     return ["summary.provenance"]
+
+
+def files(summary: Summary) -> dict[str, str]:
+    """What stands beside the report: its name for the reader -> its place. Pages of batches that
+    could not be measured are not among them."""
+    batches = batch_slugs(summary.study.batches)
+    pages = {
+        say("summary.batch_page", batch=batch): f"batches/{slug}.html"
+        for batch, slug in batches.items()
+        if batch not in summary.gathered.failed
+    }
+    return pages | {name: name for name in ("tables/", "figures/", "provenance.json")}
 
 
 def cannot_say(summary: Summary) -> list[str]:
