@@ -675,8 +675,8 @@ def test_notebook_cells_are_short_and_begin_with_imports_and_parameters(notebook
 
 def test_notebook_only_calls_the_library(notebook):
     allowed = (ast.Module, ast.Expr, ast.Call, ast.Name, ast.Load, ast.Store, ast.Attribute,
-               ast.Constant, ast.keyword, ast.Assign, ast.AnnAssign, ast.Import, ast.ImportFrom,
-               ast.alias, ast.List)  # fmt: skip
+               ast.Constant, ast.keyword, ast.Starred, ast.Assign, ast.AnnAssign, ast.Import,
+               ast.ImportFrom, ast.alias, ast.List)  # fmt: skip
     for cell in notebook.cells:
         if cell.cell_type == "code":
             for node in ast.walk(ast.parse(cell.source)):

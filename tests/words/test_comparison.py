@@ -95,6 +95,7 @@ NEEDS = {
     "summary.blocked": FEATURES,
     "summary.confounded": FEATURES,
     "summary.failed_batch": {"batch": "one", "why": "no recordings."},
+    "summary.batch_page": {"batch": "day1"},
     "summary.not_compared": FEATURES | {"share": 0.05},
     "summary.hidden": FEATURES | {"share": 0.05},
     "summary.unsettled": FEATURES | {"share": 0.05},
