@@ -147,25 +147,12 @@ def invented_chart(summary):
     return chart, others, [register.find(name)]
 
 
-def invented_mandel(summary):
-    rows = [
-        ("tone.h3.rel_db", wood, f"{wood} {i}", i - 1.5, 1.42, 1.49, 0.5 * i, 1.7, 2.0)
-        for wood in summary.woods
-        for i in range(4)
-    ]
-    columns = ["feature", "wood", "source", "h", "h_5", "h_1", "k", "k_5", "k_1"]
-    return pd.DataFrame(rows, columns=columns)
-
-
 def every_figure(summary, size=None) -> dict[str, Figure]:
     return {
         "boards": figures.boards_figure(summary.means("tone.h3.rel_db"), size=size),
         "effects": figures.effects_figure(summary.primary_effects, size=size),
         "all effects": figures.all_effects_figure(summary.effects, size=size),
         "drift": figures.drift_figure(*invented_chart(summary), size=size),
-        "consistency": figures.consistency_figure(
-            invented_mandel(summary), [register.find("tone.h3.rel_db")], summary.woods, size=size
-        ),
         "control": figures.positive_control_figure(summary.control, size=size),
         "variance": figures.variance_figure(summary.variance, size=size),
         "spectra": figures.spectra_figure(summary.gathered.spectra, summary.study, size=size),

@@ -23,7 +23,7 @@ from studylib.figures.modes import (
     tone_and_modes_figure,
 )
 from studylib.figures.spectra import spectra_figure
-from studylib.figures.spread import consistency_figure, drift_figure, variance_figure
+from studylib.figures.spread import drift_figure, variance_figure
 from studylib.figures.style import save, save_sizes
 from studylib.figures.takes import tap_figure
 
@@ -31,7 +31,6 @@ __all__ = [
     "all_effects_figure",
     "boards_figure",
     "boards_figures",
-    "consistency_figure",
     "covariates_figure",
     "curve_spreads_figure",
     "curves_figure",

@@ -1,14 +1,10 @@
-"""Is the bench steady, do the boards agree, and where does the spread come from?
+"""Is the bench steady, and where does the spread come from?
 
 `drift_figure`, the control chart: one panel a primary feature, mounts in the order of recording.
 The reference as filled marks joined by a line, against its mean and the limits that hold for all
 its points together; takes of every other board that was mounted more than once in a batch as small
 grey marks, each less the board's own mean in that batch. A dotted line stands between batches,
 whose names and times stand above. Outside the limits a mark is ringed.
-
-`consistency_figure`, Mandel's h and k: one column a primary feature. Above, h of every source (its
-distance from its wood's mean, in standard deviations of the wood's sources); below, k (the spread
-of its mounts over the pooled one). Dashed and solid lines are the 5 % and 1 % points of ISO 5725-2.
 
 `variance_figure`, wood, source, board, mount, take: for each primary feature, on the left the share
 of the variance of each level as one stacked bar; on the right the standard deviation of each level
@@ -34,8 +30,6 @@ from studylib.figures.style import (
     VERMILION,
     dress,
     empty_figure,
-    legend_label,
-    looks,
     panelled,
     quantity,
     settle,
@@ -126,75 +120,6 @@ def _panel(
         axes, grid="y", title=wrapped(text.in_short(in_plain_words(feature.name)), 100, lines=1),
         ylabel=quantity(say("drift.from_mean"), feature.difference_unit), ymargin=0.18,
     )  # fmt: skip
-
-
-@styled
-def consistency_figure(
-    mandel: pd.DataFrame,
-    features: list[register.Feature],
-    woods: tuple[str, ...],
-    *,
-    size: tuple[float, float] | None = None,
-) -> Figure:
-    """Mandel's h and k, a column for each feature.
-
-    Parameters
-    ----------
-    mandel : from `stats.outliers.mandel_rows`.
-    features : one column each.
-    woods : in the order of the study.
-    size : inches; None takes the page's width.
-
-    Returns
-    -------
-    The figure, open.
-    """
-    drawn = mandel[
-        mandel["feature"].isin({feature.name for feature in features})
-        & (mandel["h"].notna() | mandel["k"].notna())
-    ]
-    if drawn.empty:
-        return empty_figure(say("outliers.too_few_to_draw"), size)
-    figure, panels = panelled(size, 5.2, 2, len(features), sharey="row")
-    look = looks(woods)
-    for column, feature in enumerate(features):
-        own = drawn[drawn["feature"] == feature.name]
-        for line, name in enumerate(("h", "k")):
-            axes = panels[line, column]
-            _points(axes, own, name, look, woods)
-            if column == 0:
-                axes.set_ylabel(say("outliers.mandel", letter=name))
-        panels[0, column].set_title(
-            wrapped(text.in_short(in_plain_words(feature.name)), 96 // len(features), lines=2),
-            fontsize=9.5,
-        )
-    for wood in woods:
-        panels[0, 0].plot(
-            [], [], look[wood].marker, color=look[wood].colour, label=legend_label(wood, 22)
-        )
-    figure.legend(
-        *panels[0, 0].get_legend_handles_labels(),
-        loc=ABOVE,
-        ncols=min(len(woods), 4),
-    )
-    return settle(figure, say("outliers.mandel_note"))
-
-
-def _points(axes: Axes, own: pd.DataFrame, name: str, look, woods) -> None:
-    place = 0
-    for wood in woods:
-        rows = own[own["wood"] == wood]
-        x = np.arange(place, place + len(rows))
-        axes.vlines(x, 0, rows[name], color=look[wood].colour, linewidth=1.0)
-        axes.plot(x, rows[name], look[wood].marker, color=look[wood].colour, markersize=5)
-        for end, style in ((f"{name}_5", "--"), (f"{name}_1", "-")):
-            if len(rows) and np.isfinite(rows[end].iloc[0]):
-                for sign in (1, -1) if name == "h" else (1,):
-                    axes.hlines(sign * rows[end].iloc[0], x[0] - 0.5, x[-1] + 0.5, color=GREY,
-                                linewidth=0.9, linestyle=style)  # fmt: skip
-        place += len(rows)
-    axes.axhline(0, color=GREY, linewidth=0.8)
-    axes.set_xticks([])
 
 
 LEVELS = ("wood", "source", "specimen", "mount", "take")

@@ -5,8 +5,8 @@ without it, the second column beside the wood, and the simulation of this very d
 functions put that into notes and tables for the reader; nothing here changes a verdict.
 
 Functions: `checks_of`, `own_rows`, `boards_behind`; `order_notes`, `drift_notes`, `trends_table`,
-`places_table`; `outlier_notes`, `outliers_table`, `left_out_table`; `second_column_notes`,
-`cells_table`, `second_column_table`; `confounded_notes`. Class: `Checks`.
+`places_table`; `outlier_notes`, `outliers_table`, `consistency_table`, `left_out_table`;
+`second_column_notes`, `cells_table`, `second_column_table`; `confounded_notes`. Class: `Checks`.
 """
 
 import math
@@ -224,6 +224,21 @@ def outliers_table(checks: Checks) -> pd.DataFrame:
         for row in checks.outliers.itertuples()
     ]  # fmt: skip
     return pd.DataFrame(rows, columns=[*columns, "outliers.h_1", "verdict"])
+
+
+def consistency_table(checks: Checks) -> pd.DataFrame:
+    """Planks whose h or k (Mandel) lies beyond its 5 % point, a row for each of the two."""
+    rows = [
+        (row.feature, row.wood, row.source, of, *map(rounded, values))
+        for row in checks.mandel.itertuples()
+        for of, *values in (
+            ("outliers.mandel_h", row.h, row.h_5, row.h_1),
+            ("outliers.mandel_k", row.k, row.k_5, row.k_1),
+        )
+        if abs(values[0]) > values[1]
+    ]
+    columns = ["feature", "wood", "plank", "of", "value", "outliers.h_5", "outliers.h_1"]
+    return pd.DataFrame(rows, columns=columns)
 
 
 def left_out_table(checks: Checks) -> pd.DataFrame:

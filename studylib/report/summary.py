@@ -191,7 +191,6 @@ class Summary:
                 figures.all_effects_figure, self.comparison.effects, confidence=confidence
             ),
             "drift": partial(figures.drift_figure, checks.chart, checks.takes, usable),
-            "consistency": partial(figures.consistency_figure, checks.mandel, usable, self.woods),
         }
 
     def tables(self) -> dict[str, pd.DataFrame]:
