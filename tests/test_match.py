@@ -95,7 +95,7 @@ def test_the_command_prints_what_to_take_off_and_writes_table_and_figure(tmp_pat
 
 
 def test_over_the_sweeps_band_up_to_where_the_boards_are_bars(matched, monkeypatch):
-    monkeypatch.setattr("studylib.report.match._PER_OCTAVE", 12)
+    monkeypatch.setattr("studylib.report.match._DECIDE", 60)
     found = matched(tone_hz=None)
     assert found.span_hz[0] == 60.0
     assert 1900.0 < found.span_hz[1] < 2200.0
@@ -110,7 +110,7 @@ def test_over_the_sweeps_band_up_to_where_the_boards_are_bars(matched, monkeypat
 
 
 def test_the_band_of_the_study_comes_before_that_of_the_sweep(matched, study, monkeypatch):
-    monkeypatch.setattr("studylib.report.match._PER_OCTAVE", 4)
+    monkeypatch.setattr("studylib.report.match._DECIDE", 8)
     own = with_(study, curve={"lowest_hz": 100.0, "highest_hz": 900.0})
     assert matched(study=own, tone_hz=None).span_hz == (100.0, 900.0)
     assert matched(study=own, tone_hz=None, high_hz=400.0).span_hz == (100.0, 400.0)

@@ -483,20 +483,19 @@ def _report(outcome: Any) -> None:
         complain(say("cli.no_report"))
 
 
-HZ = {"type": click.FloatRange(min=0, min_open=True), "metavar": "HZ"}
-MM = {"type": click.FloatRange(min=0, min_open=True), "metavar": "MM"}
+ABOVE_0 = click.FloatRange(min=0, min_open=True)
 
 
 @click.command(name="match", help=say("cli.help_match"))
 @click.argument("folder", **DIR)
 @click.option("--board", required=True, metavar="NAME", help=say("cli.help_match_board"))
 @click.option("--like", required=True, metavar="NAME", help=say("cli.help_match_like"))
-@click.option("--from", "low_hz", **HZ, help=say("cli.help_from"))
-@click.option("--to", "high_hz", **HZ, help=say("cli.help_to"))
-@click.option("--tone", "tone_hz", **HZ, help=say("cli.help_match_tone"))
-@click.option("--thinnest", "thickness", **MM, help=say("cli.help_thinnest"))
-@click.option("--narrowest", "width", **MM, help=say("cli.help_narrowest"))
-@click.option("--shortest", "length", **MM, help=say("cli.help_shortest"))
+@click.option("--from", "low_hz", type=ABOVE_0, metavar="HZ", help=say("cli.help_from"))
+@click.option("--to", "high_hz", type=ABOVE_0, metavar="HZ", help=say("cli.help_to"))
+@click.option("--tone", "tone_hz", type=ABOVE_0, metavar="HZ", help=say("cli.help_match_tone"))
+@click.option("--thinnest", "thickness", type=ABOVE_0, metavar="MM", help=say("cli.help_thinnest"))
+@click.option("--narrowest", "width", type=ABOVE_0, metavar="MM", help=say("cli.help_narrowest"))
+@click.option("--shortest", "length", type=ABOVE_0, metavar="MM", help=say("cli.help_shortest"))
 @click.option("--into", **DIR, help=say("cli.help_into"))
 @plainly
 def match(folder: Path, board: str, like: str, into: Path | None, **asked: float | None) -> None:

@@ -25,7 +25,7 @@ LEAST = 0.8
 """Of each present size, where no option says more: beyond a fifth it is another part, and a fifth
 of the thickness is nearly four semitones (a stated choice)."""
 
-_PER_OCTAVE, _SHOWN = 48, 192  # frequencies that decide, and those of the figure
+_DECIDE, _SHOWN = 240, 960  # frequencies of a band that decide, and those of the figure
 
 
 class Match(NamedTuple):
@@ -75,29 +75,27 @@ def match_boards(
     mine, other, bench = _pair(study, board, like, progress)
     limit = min(match.highest_hz(one, bench.air) for one in (mine, other))
     low, high = _band(study.settings, low_hz, high_hz, tone_hz, limit_hz=limit)
+    frequency, cuts = np.geomspace(low, high, _DECIDE if low < high else 1), []
     # What the bench needs of the length, with the place where the board is heard moved along.
     beyond = float(mine.length[0]) - (bench.heard_m or float(mine.length[0]))
     needed = 1000.0 * max(*bench.supports[0], beyond + float(bench.drive_m[0]), 0.0)
-    frequency, cuts = _grid(low, high, _PER_OCTAVE), []
-    for done, name in enumerate(least_mm):
-        now, asked = 1000.0 * float(getattr(mine, name)[0]), least_mm[name]
+    for name, asked in least_mm.items():
+        now = 1000.0 * float(getattr(mine, name)[0])
         _refuse((asked or 0.0) >= now, "match.no_stock", size=name, least_mm=asked, now_mm=now)
         least = max(asked or LEAST * now, needed * (name == "length"))
         if least < now:
-            progress(done, len(least_mm), name)
+            progress(len(cuts), len(least_mm), name)
             cuts.append(match.best_cut(mine, other, bench, frequency, name=name, least_mm=least))
-    helping = (one for one in cuts if one.row["helps"])
     # Of two that come as near, the one that asks for less.
     best = min(
-        helping,
+        (one for one in cuts if one.row["helps"]),
         key=lambda one: (round(one.row["after_db"], 1), one.row["off_mm"] / one.row["now_mm"]),
         default=None,
     )
     states = {"now": (mine, bench), "like": (other, bench)}
     if best:
         states["cut"] = match.cut(mine, bench, best.row["name"], best.row["off_mm"])
-    wide = 2.0 if tone_hz else 1.0
-    shown = _grid(low / wide, high * wide, _SHOWN)
+    shown = np.geomspace(*((low, high) if low < high else (low / 2.0, low * 2.0)), _SHOWN)
     levels = {
         state: np.percentile(prediction.levels_db(one, shown, at), (50.0, *match.ENDS), axis=0)
         for state, (one, at) in states.items()
@@ -110,18 +108,14 @@ def _refuse(wrong: object, code: str, **about) -> None:
         raise errors.InputError(codes.note(code, **about))
 
 
-def _grid(low: float, high: float, per_octave: int) -> np.ndarray:
-    return np.geomspace(low, high, int(np.ceil(per_octave * np.log2(high / low))) + 1)
-
-
 def _pair(study: sheets.Study, board: str, like: str, progress: gathered.Progress) -> tuple:
     """The numbers of both boards, and the bench."""
     pair = [study.specimen(name) for name in (board, like)]
     modes = gathered.free_modes_of(study, {board, like}, progress=progress)
     model = prediction.model_of(replace(study, specimens=tuple(pair)), modes)
     for one in pair:
-        why = model.reasons.get("") or model.reasons.get(one.specimen)
-        why = "match.changed" if one.role == "changed" else why
+        why = "match.changed" if one.role == "changed" else model.reasons.get(one.specimen)
+        why = model.reasons.get("", why)
         _refuse(why, "match.no_numbers", board=one.specimen, reason=why)
     return model.boards[board], model.boards[like], model.bench
 
@@ -141,8 +135,8 @@ def match_notes(found: Match) -> list[str]:
     """How far apart the boards are, what each cut does, which is best, and the care to take."""
     about, rows = {"board": found.boards[0], "like": found.boards[1]}, [c.row for c in found.cuts]
     apart = [rows[0][f"before{end}_db"] for end in ("", "_low", "_high")]
-    now = codes.note("match.now", **about, span_hz=found.span_hz, apart=apart)
-    told = [now, *(codes.note("match.cut", **row) for row in rows)]
+    told = [codes.note("match.now", **about, span_hz=found.span_hz, apart=apart)]
+    told += [codes.note("match.cut", **row) for row in rows]
     if found.best is None:
         near = min(row["after_db"] for row in rows)
         return [*told, codes.note("match.no_cut", **about, near_db=near)]

@@ -49,9 +49,11 @@ def expected(study: sheets.Study) -> dict[str, Any]:
     for wood, members in own.boards_by_wood.items():
         shared = np.exp(boards.SCATTER * rng.standard_normal(prediction.DRAWS + 1))
         numbers = [
-            replace(one, youngs_modulus=one.youngs_modulus * (1.0 if name in free else shared))
-            for name in (s.specimen for s in members)
-            for one in [model.boards[name]]
+            replace(
+                one, youngs_modulus=one.youngs_modulus * (1.0 if s.specimen in free else shared)
+            )
+            for s in members
+            for one in [model.boards[s.specimen]]
         ]
         woods[wood] = {
             feature: _mean(
@@ -75,10 +77,8 @@ def expected(study: sheets.Study) -> dict[str, Any]:
 def _mean(boards_db: list[np.ndarray], rng: np.random.Generator) -> np.ndarray:
     """Of a wood of which these boards are a sample, draw by draw; one board tells nothing of it."""
     many, mean = len(boards_db), np.mean(boards_db, axis=0)
-    if many == 1:
-        return mean
-    spread = np.std([one[0] for one in boards_db], ddof=1) / np.sqrt(many)
-    return mean + spread * rng.standard_t(many - 1, mean.size)
+    spread = np.std([one[0] for one in boards_db], ddof=min(1, many - 1)) / np.sqrt(many)
+    return mean + spread * rng.standard_t(max(many - 1, 1), mean.size)
 
 
 def _spans(settings: sheets.Settings) -> dict[str, np.ndarray]:
@@ -87,8 +87,7 @@ def _spans(settings: sheets.Settings) -> dict[str, np.ndarray]:
     spans = {f"tone.h1.{unit}": np.array([settings.tone.fundamental_hz])}
     sweep, curve = settings.sweep, settings.curve
     if sweep.known:
-        shape = SweepShape(sweep.lowest_hz, sweep.highest_hz, sweep.length_s)
-        low, high = usable_band(shape)
+        low, high = usable_band(SweepShape(sweep.lowest_hz, sweep.highest_hz, sweep.length_s))
         ends = curve.lowest_hz or low, curve.highest_hz or high
         spans[f"curve.{unit}"] = np.geomspace(*ends, _BAND)
     return spans
@@ -96,10 +95,12 @@ def _spans(settings: sheets.Settings) -> dict[str, np.ndarray]:
 
 def expected_notes(found: dict[str, Any]) -> list[str]:
     """The same for a reader: each pair of woods, what it rests on, and what is not expected."""
-    about = ("feature", "a", "b", "difference", "low", "high")
-    rows = [codes.note("sealed.row", **dict(zip(about, row, strict=True))) for row in found["rows"]]
+    rows = [
+        codes.note("sealed.row", feature=feature, a=a, b=b, difference=middle, low=low, high=high)
+        for feature, a, b, middle, low, high in found["rows"]
+    ]
     by = codes.note("sealed.by", by_density=found["by_density"])
-    return [*([by, *rows] if rows else []), *found["notes"]]
+    return [*[by] * bool(rows), *rows, *found["notes"]]
 
 
 def prediction_table(study: sheets.Study, effects: pd.DataFrame) -> pd.DataFrame:
@@ -112,20 +113,16 @@ def prediction_table(study: sheets.Study, effects: pd.DataFrame) -> pd.DataFrame
     One row a feature and pair of woods: feature, wood_a, wood_b; expected, expected_low,
     expected_high; difference, low, high as measured (NaN where they were not); outcome, a code.
     """
-    lock = study.compared.lock
-    sealed = lock.content.get("expected", {}) if lock else {}
-    keys = ["feature", "wood_a", "wood_b"]
-    names = [*keys, "expected", "expected_low", "expected_high"]
-    own = pd.DataFrame(sealed.get("rows", []), columns=names)
+    lock, keys = study.compared.lock, ["feature", "wood_a", "wood_b"]
+    rows = lock.content.get("expected", {"rows": []})["rows"] if lock else []
     # A key that was opened since gives the woods their names.
-    opened = dict(
-        zip((s.wood for s in study.written), (s.wood for s in study.specimens), strict=True)
-    )
-    own[keys[1:]] = own[keys[1:]].replace(opened)
-    both = own.merge(effects[[*keys, "difference", "low", "high"]], how="left", on=keys)
-    measured, (low, high) = both["difference"], (both["expected_low"], both["expected_high"])
-    inside = measured.between(low, high)
+    named = {own.wood: now.wood for own, now in zip(study.written, study.specimens, strict=True)}
+    both = pd.DataFrame(
+        [[feature, named.get(a, a), named.get(b, b), *ends] for feature, a, b, *ends in rows],
+        columns=[*keys, "expected", "expected_low", "expected_high"],
+    ).merge(effects[[*keys, "difference", "low", "high"]], how="left", on=keys)
+    low, high = both["expected_low"], both["expected_high"]
     apart = (both["low"] > high) | (both["high"] < low)
+    known = [both["difference"].between(low, high), apart, both["difference"].isna()]
     outcomes = ["sealed.inside", "sealed.outside", "sealed.not_measured"]
-    known = [inside, apart, measured.isna()]
     return both.assign(outcome=np.select(known, outcomes, "sealed.open"))
