@@ -119,19 +119,20 @@ class Feature(Carried):
     @property
     def cautions(self) -> tuple[Caution, ...]:
         """What must be said wherever woods are compared on it, from what it carries."""
-        carried = (
-            (self.driver, Caution.DRIVER),
-            (self.noise, Caution.NOISE),
-            (self.drive_level, Caution.DRIVE_LEVEL),
+        return tuple(
+            codes.holding(
+                (self.driver, Caution.DRIVER),
+                (self.noise, Caution.NOISE),
+                (self.drive_level, Caution.DRIVE_LEVEL),
+            )
         )
-        return tuple(caution for there, caution in carried if there)
 
     @property
     def terms(self) -> tuple[Term, ...]:
         """The terms of its uncertainty, from what it carries; none for one never compared."""
         steady = self.scale == "db" and self.kind in (Kind.TONE, Kind.PROBE, Kind.SWEEP)
         rated = self.name.endswith((".level_db", ".response_db"))
-        carried = (
+        carried = codes.holding(
             (self.name != "wood.density_kg_m3", (Term.REPEAT, Term.BACKGROUND, Term.MOUNT)),
             (steady, (Term.POSITION,)),
             (self.kind == Kind.WOOD and not self.room, (Term.SIZES,)),
@@ -139,7 +140,7 @@ class Feature(Carried):
             (self.room and not self.is_frequency, (Term.PLACE,)),
             (rated, (Term.CALIBRATION,)),
         )
-        return tuple(term for there, terms in carried if there for term in terms)
+        return tuple(term for terms in carried for term in terms)
 
     @property
     def is_frequency(self) -> bool:

@@ -80,8 +80,7 @@ def _table(name: str, key: str, columns: str) -> Table:
     for given in columns.split():
         column, _, kind = given.partition(":")
         unit = _UNITS.get(column.rpartition("_")[2], "") if kind == "number" else ""
-        needed = column in keys or kind == "boolean"
-        made.append(Column(column, kind or "text", unit, needed))
+        made.append(Column(column, kind or "text", unit, column in keys or kind == "boolean"))
     return Table(name, tuple(column.rstrip("?") for column in keys), tuple(made))
 
 

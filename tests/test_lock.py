@@ -186,7 +186,7 @@ def test_a_key_that_goes_after_the_lock_is_listed_and_another_library_too(folder
     assert holds(change, "records.key_changed", file="blind.json", key="woods.key.csv")
     assert "cannot be taken back" in say(change)
     assert touches_verdicts([change]) == [change]
-    monkeypatch.setattr(locks, "library_version", lambda: "99")
+    monkeypatch.setattr(locks, "version_of", lambda: "99")
     newer = changes(folder, made)[1]
     assert holds(newer, "records.library_changed", now="99")
     assert touches_verdicts([newer]) == []

@@ -93,13 +93,16 @@ def probed(before: np.ndarray, heard: np.ndarray, rate_hz: int, *, peak: float) 
 def remarks(found: Mapping[str, float], *, rate_hz: int) -> list[str]:
     """What is to be said of what `probed` found, as notes; none where nothing changes samples."""
     left_db, clocks_ppm = found["residual_db"], found["clocks_ppm"]
-    told = {
-        codes.note("record.converted", residual_db=left_db, rate_hz=rate_hz): (
-            left_db > max(CLEAN_DB, found["noise_db"] + OVER_NOISE_DB)
+    return codes.holding(
+        (
+            left_db > max(CLEAN_DB, found["noise_db"] + OVER_NOISE_DB),
+            codes.note("record.converted", residual_db=left_db, rate_hz=rate_hz),
         ),
-        codes.note("record.two_clocks", clocks_ppm=clocks_ppm): abs(clocks_ppm) > CLOCKS_PPM,
-    }
-    return [one for one, holds in told.items() if holds]
+        (
+            abs(clocks_ppm) > CLOCKS_PPM,
+            codes.note("record.two_clocks", clocks_ppm=clocks_ppm),
+        ),
+    )
 
 
 def time_jump(x: np.ndarray, *, rate_hz: int, tone_hz: float) -> float:

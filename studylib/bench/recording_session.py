@@ -230,10 +230,9 @@ class RecordingSession:
             heard.append(block[:, self.column])
             ends.append(begins + len(block))
 
-        signal = loopback.probe_signal(self.rate_hz, peak=peak)
         ended = play_and_record(
-            self.sound, signal, **self.line, most=peak + DITHER,
-            on_block=listen, silenced=silenced, tail_s=TAIL_S,
+            self.sound, loopback.probe_signal(self.rate_hz, peak=peak), **self.line,
+            most=peak + DITHER, on_block=listen, silenced=silenced, tail_s=TAIL_S,
         )  # fmt: skip
         if ended:
             parts = np.split(np.concatenate(heard), [-ends[-1]])  # before and from the signal on
@@ -248,8 +247,11 @@ class RecordingSession:
         """What loudness is remembered for, and peaks, dB re full scale: the loudest that was heard
         of it, and the take's own."""
         key = (take.batch, take.kind == "sweep", *setting(take))
-        own_db = self.study.settings.plan.full_drive_dbfs + take.drive_db
-        return key, self.heard_db.get(key, -math.inf), own_db
+        return (
+            key,
+            self.heard_db.get(key, -math.inf),
+            self.study.settings.plan.full_drive_dbfs + take.drive_db,
+        )
 
     def _silent_s(self, take: Take) -> float:
         if take.kind in ("tap", "pluck") and not self.by_command:
@@ -265,8 +267,9 @@ class RecordingSession:
         path = self.study.folder / signals.FOLDER / signals.signal_name(take)
         samples, own_hz = soundfile.read(path) if path.is_file() else (np.zeros(0), 0)
         if own_hz != self.rate_hz:
-            rates = {"own_hz": own_hz, "rate_hz": self.rate_hz}
-            raise errors.InputError(codes.note("record.no_signal", name=path.name, **rates))
+            raise errors.InputError(
+                codes.note("record.no_signal", name=path.name, own_hz=own_hz, rate_hz=self.rate_hz)
+            )
         latency_s = self.bench.get("loopback", {}).get("latency_s", UNKNOWN_S)
         # A tone without its fades; a sweep with what was before it, to its end.
         skip_s, ends = (-BEFORE_S, 1) if take.kind == "sweep" else (signals.FADE_S + SETTLE_S, 2)

@@ -38,6 +38,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from studylib import codes, errors, sheets, writing
+from studylib.codes import holding
 from studylib.measure.features import has_sensed_drive
 from studylib.sheets.files import Table, read_table, table_text
 from studylib.sheets.records import SCHEDULE, Scheduled, schedules_text
@@ -155,9 +156,15 @@ def _share_out(
         return plan.mounts // plan.batches, [whole for _ in range(plan.batches)]
     few = {wood: len(own) for wood, own in woods.items() if len(own) < plan.batches}
     if few:
-        place = {"file": "study.toml", "section": "[plan]", "key": "batches"}
         raise errors.InputError(
-            codes.note("bench.few_boards", **place, counts=few, batches=plan.batches)
+            codes.note(
+                "bench.few_boards",
+                file="study.toml",
+                section="[plan]",
+                key="batches",
+                counts=few,
+                batches=plan.batches,
+            )
         )
     turn = itertools.count(rng.randrange(plan.batches))
     dealt: list[dict[str, list[Specimen]]] = [{} for _ in range(plan.batches)]
@@ -195,12 +202,18 @@ def _batch(
     turned = reference if numbers.next("", "turned") == 1 else []  # in the first batch alone
     for specimen in turned:
         mount = numbers.next(specimen, "bench")
-        own = _mounted(specimen, mount, settings, steps_too=False)
-        steps += [replace(step, turned=True) for step in own if step.kind == "tone"]
+        steps += [
+            replace(step, turned=True)
+            for step in _mounted(specimen, mount, settings, steps_too=False)
+            if step.kind == "tone"
+        ]
     rng.shuffle(free)
     for specimen in free if settings.plan.free_taps else []:
-        tap = Step("tap", specimen, numbers.next(specimen, "free"), support="free")
-        steps += _tapped(tap, settings.plan.free_taps, settings)
+        steps += _tapped(
+            Step("tap", specimen, numbers.next(specimen, "free"), support="free"),
+            settings.plan.free_taps,
+            settings,
+        )
     steps += [Step("room", repeat=2), *_calibrator(settings, repeat=2)]
     return Batch(name, tuple(steps), len(order) + len(turned))
 
@@ -291,8 +304,7 @@ def _repeated(step: Step, times: int) -> list[Step]:
 
 
 def _calibrator(settings: Settings, repeat: int = 1) -> list[Step]:
-    known = settings.channels.calibrator_db is not None
-    return [Step("calibrator", repeat=repeat)] if known else []
+    return holding((settings.channels.calibrator_db is not None, Step("calibrator", repeat=repeat)))
 
 
 def _fits(batches: Sequence[Batch], plan: Plan) -> None:
@@ -349,8 +361,9 @@ def write_schedule(
     study = boards_of(study, number)
     settings = study.settings
     if add:
-        plan = settings.plan.model_copy(update={"batches": add})
-        settings = settings.model_copy(update={"plan": plan})
+        settings = settings.model_copy(
+            update={"plan": settings.plan.model_copy(update={"batches": add})}
+        )
     # A further batch under the same seed would repeat the order of the first.
     anew = settings.plan.seed is None or add or stage
     seed = secrets.randbelow(MOST_SEED) if anew else settings.plan.seed
@@ -370,10 +383,14 @@ def write_schedule(
         stage=number,
         boards=tuple(s.specimen for s in study.with_role("") if s.specimen in mounted),
     )
-    fresh = [_with_mark(row, table) for row in rows]
-    text = table_text(table.columns, [*kept, *fresh], semicolons=table.semicolons)
-    record = schedules_text((*study.schedules, new))
-    writing.write_together(study.folder, {SCHEDULE: record, TAKES: text})
+    text = table_text(
+        table.columns,
+        [*kept, *(_with_mark(row, table) for row in rows)],
+        semicolons=table.semicolons,
+    )
+    writing.write_together(
+        study.folder, {SCHEDULE: schedules_text((*study.schedules, new)), TAKES: text}
+    )
     return Written(seed, tuple(batches))
 
 
@@ -385,9 +402,8 @@ def _check_rows(table: Table, kept: list[dict[str, str]], rows: list[dict[str, s
         if name not in table.columns and any(row.get(name) for row in rows)
     ]
     if missing:
-        place = {"file": TAKES, "row": 1}
         raise errors.InputError(
-            codes.note("sheets.no_column", **place, columns=missing, scheduling=True)
+            codes.note("sheets.no_column", file=TAKES, row=1, columns=missing, scheduling=True)
         )
     known = {row["take"] for row in kept}
     files = Counter(row["file"].casefold() for row in (*kept, *rows))
@@ -487,5 +503,6 @@ def _without_planned(study: sheets.Study, table: Table) -> tuple[sheets.Study, T
     begun = {*study.batches, *earlier}
     gone = {take.row for take in study.planned if take.batch not in begun}
     kept = replace(table, rows=tuple(row for row in table.rows if row.number not in gone))
-    planned = tuple(take for take in study.planned if take.row not in gone)
-    return replace(study, planned=planned), kept
+    return replace(
+        study, planned=tuple(take for take in study.planned if take.row not in gone)
+    ), kept

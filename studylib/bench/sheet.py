@@ -118,8 +118,9 @@ def write_sheets(study: sheets.Study, *, batches: Iterable[str] | None = None) -
     InputError : there is no such batch.
     OSError : the folder cannot be written to.
     """
-    names = study.all_batches if batches is None else tuple(batches)
-    pages = {name: _page(study, name) for name in names}  # an unknown batch is told before any file
+    # All pages first: an unknown batch is told before any file is written.
+    names = study.all_batches if batches is None else batches
+    pages = {name: _page(study, name) for name in names}
     written = []
     for name, text in pages.items():
         page = study.folder / FOLDER / f"{writing.slug(name)}.html"
@@ -186,25 +187,24 @@ def _page(study: sheets.Study, batch: str) -> str:
     folder = folders.pop() if len(folders) == 1 else ""
     recorded = {take.take for take in study.takes}
     number = {take.take: n for n, take in enumerate(takes, start=1)}
-    sections = [
-        (
-            words.say(group.heading),
-            [
-                {
-                    "number": number[take.take],
-                    "recorded": take.take in recorded,
-                    "caution": caution(take, group.takes[:i]),
-                    "to_do": words.say(to_do(take, group.takes)),
-                    "level": words.say(level(take)),
-                    "file": take.file.removeprefix(f"{folder}/") if folder else take.file,
-                }
-                for i, take in enumerate(group.takes)
-            ],
-        )
-        for group in found
-    ]
     return _template().render(
-        sections=sections,
+        sections=[
+            (
+                words.say(group.heading),
+                [
+                    {
+                        "number": number[take.take],
+                        "recorded": take.take in recorded,
+                        "caution": caution(take, group.takes[:i]),
+                        "to_do": words.say(to_do(take, group.takes)),
+                        "level": words.say(level(take)),
+                        "file": take.file.removeprefix(f"{folder}/") if folder else take.file,
+                    }
+                    for i, take in enumerate(group.takes)
+                ],
+            )
+            for group in found
+        ],
         batch=batch,
         title=study.settings.study.title,
         head=_head(study, found, len(takes), folder),
@@ -227,11 +227,11 @@ def advice(study: sheets.Study, takes: Iterable[sheets.Take]) -> list[str]:
 def _head(study: sheets.Study, found: list[Group], recordings: int, folder: str) -> str:
     plan = study.settings.plan
     first = [group.takes[0] for group in found]
-    here = [take for take in first if take.specimen and take.support == "bench"]
-    mounts = len({(take.specimen, take.mount) for take in here})
-    minutes = mounts * plan.minutes_mount + recordings * plan.minutes_take
-    channels = {"rate_hz", "response", "response_kind", "drive", "drive_kind"}
-    given = study.settings.channels.model_dump(include=channels)
+    mounts = {(t.specimen, t.mount) for t in first if t.specimen and t.support == "bench"}
+    minutes = len(mounts) * plan.minutes_mount + recordings * plan.minutes_take
+    given = study.settings.channels.model_dump(
+        include={"rate_hz", "response", "response_kind", "drive", "drive_kind"}
+    )
     return words.say(
         "bench.sheet_head", recordings=recordings, minutes=minutes, **given, folder=folder
     )

@@ -128,8 +128,9 @@ def _written(
     kind, drive_db = take.kind, take.drive_db
     if kind in TONE_KINDS:
         kind, tone = "tone", take.tone_hz
-        length_s = study.settings.tone.length_s
-        periods, nearest = whole_periods(tone, length_s=length_s, rate_hz=rate_hz)
+        periods, nearest = whole_periods(
+            tone, length_s=study.settings.tone.length_s, rate_hz=rate_hz
+        )
     elif kind == "room":
         kind, drive_db = "silence", math.nan
     full = kind == "tone" and drive_db == 0

@@ -269,14 +269,16 @@ def _level(take: Take, heard: Heard, repeats: list) -> str:
 
 def copy_of(study: Study, take: Take) -> str:
     """A slip where the recording of another take has the very bytes of this one."""
-    copies = (
-        codes.note("slips.copy", other=t.take, file=t.file)
-        for t in study.takes
-        if t.take != take.take
-        and study.path_of(t).is_file()
-        and filecmp.cmp(study.path_of(take), study.path_of(t), shallow=False)
+    return next(
+        (
+            codes.note("slips.copy", other=t.take, file=t.file)
+            for t in study.takes
+            if t.take != take.take
+            and study.path_of(t).is_file()
+            and filecmp.cmp(study.path_of(take), study.path_of(t), shallow=False)
+        ),
+        "",
     )
-    return next(copies, "")
 
 
 def owner_of(study: Study, file: str, waiting: Sequence[Take]) -> tuple[Take, bool] | None:

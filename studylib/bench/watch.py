@@ -83,8 +83,7 @@ def first_look(study: sheets.Study, take: sheets.Take) -> Look:
     )
     if codes.code_of(slip) in slips.OTHER:  # its own checks would speak of another signal
         return Look(REDO, slip)
-    session = session_of(study, tuple(takes.values()), infos)
-    measured, ring = measured_at(study, take, info, session)
+    measured, ring = measured_at(study, take, info, session_of(study, tuple(takes.values()), infos))
     verdict, reason = quality.take_verdict(measured.checks)
     if verdict == "fail":
         rows = tables.typed("quality", [(take.take, *check) for check in measured.checks])
@@ -104,9 +103,10 @@ def _room(study: sheets.Study, take: sheets.Take, taps: Iterable[Tap]) -> str:
     tapped; "" where no room is heard."""
     rooms = [tap.room for tap in taps if tap.room is not None]
     good = [tap for tap in taps if tap.decays is not None and tap.decays.u_place is not None]
-    told = (("room_s", "decay_time_s"), ("ratio_db", "ratio_db"))
     heard = {
-        name: float(np.median([getattr(room, of) for room in rooms])) for name, of in told if rooms
+        name: float(np.median([getattr(room, of) for room in rooms]))
+        for name, of in (("room_s", "decay_time_s"), ("ratio_db", "ratio_db"))
+        if rooms
     }
     plain = codes.note("bench.room_heard", **heard) if heard else ""
     if not good:
@@ -220,16 +220,15 @@ class Watcher:
         }
 
     def _files(self) -> dict[str, Signature]:
-        root = self.folder
-        found = {path.relative_to(root): path for path in (root / "recordings").rglob("*")}
-        signatures = {
-            name.as_posix(): _signature(path)
-            for name, path in found.items()
+        found = self.folder.glob("recordings/**/*")
+        return {
+            name.as_posix(): signature
+            for name, path in ((path.relative_to(self.folder), path) for path in found)
             if not any(part.startswith(".") for part in name.parts)
             and path.suffix.lower() in AUDIO_ENDINGS
             and path.is_file()
+            and (signature := _signature(path)) is not None
         }
-        return {name: signature for name, signature in signatures.items() if signature is not None}
 
     def _is_settled(self, name: str, now: float) -> bool:
         waited = now - self.growing[name][1]
@@ -254,9 +253,10 @@ class Watcher:
         # Takes that come before this one and are not recorded yet.
         order = [t.take for t in self.study.scheduled_of(take.batch)]
         missing = [name for name in order[: order.index(take.take)] if name in before]
-        more = len(missing) - 1
         early = (
-            f" {words.say('bench.out_of_order', first=missing[0], more=more)}" if missing else ""
+            f" {words.say('bench.out_of_order', first=missing[0], more=len(missing) - 1)}"
+            if missing
+            else ""
         )
         far = next_words(study, take.batch, self._waiting())
         self.tell(f"{look.verdict}  {take.take}{reason}{early} | {far}")
@@ -304,9 +304,11 @@ class Watcher:
 
     def _now(self, *, also: sheets.Take | None = None) -> sheets.Study:
         """The study with the takes that were looked at as its recorded ones."""
-        recorded = [t for t in self._all() if t.file in self.seen or t == also]
-        planned = [t for t in self._all() if not (t.file in self.seen or t == also)]
-        return replace(self.study, takes=tuple(recorded), planned=tuple(planned))
+        return replace(
+            self.study,
+            takes=tuple(t for t in self._all() if t.file in self.seen or t == also),
+            planned=tuple(t for t in self._all() if not (t.file in self.seen or t == also)),
+        )
 
     def _batch_at_work(self) -> str:
         """The last batch with a recording that still lacks some, else the first that lacks any."""

@@ -118,6 +118,13 @@ def _next(folder: Path, *commands: str) -> None:
     tell(say("cli.next", commands=[f"study {command} {where}" for command in commands]))
 
 
+def _study(folder: Path, *, recorded: bool = True) -> Any:
+    """A study folder, checked; not `recorded` where it need not be yet."""
+    from studylib.sheets.study import read_study, read_unrecorded
+
+    return (read_study if recorded else read_unrecorded)(folder)
+
+
 def _answer(
     question: str, given: str | None, read: Callable[[str], Any], default: str | None
 ) -> Any:
@@ -145,7 +152,6 @@ def new(folder: Path, woods: str | None, boards: str | None, trees: str | None, 
     """Write a simple study that is ready to be recorded."""
     from studylib.bench.schedule import minutes_of, short_name, write_schedule
     from studylib.sheets import first_study as first
-    from studylib.sheets.study import read_study, read_unrecorded
 
     first.free_place(folder)
     answers = {
@@ -155,8 +161,8 @@ def new(folder: Path, woods: str | None, boards: str | None, trees: str | None, 
         "separate_trees": _answer("cli.ask_trees", trees, first.trees_of, "n"),
     }
     first.write_new(folder, **answers)
-    (batch,) = write_schedule(read_unrecorded(folder), named=short_name).batches
-    study = read_study(folder)
+    (batch,) = write_schedule(_study(folder, recorded=False), named=short_name).batches
+    study = _study(folder)
     tell(
         say("cli.new_study", folder=folder),
         say(
@@ -181,9 +187,8 @@ def add(folder: Path, what: str, channel: int, kind: str | None) -> None:
     """Add what a simple study goes without."""
     from studylib.recordings import probe
     from studylib.sheets import first_study as first
-    from studylib.sheets.study import read_unrecorded
 
-    study = read_unrecorded(folder)
+    study = _study(folder, recorded=False)
     driven = [t for t in study.takes if t.kind in ("tone", "sweep") and what == "drive"]
     if few := [t for t in driven if probe(study.path_of(t)).channels < channel]:
         raise errors.InputError(
@@ -215,9 +220,8 @@ def plan(
     from studylib.report.plan import plan_notes
     from studylib.report.plan_study import plan_study
     from studylib.run.runner import write_plan_page
-    from studylib.sheets.study import read_unrecorded
 
-    study = read_unrecorded(folder)
+    study = _study(folder, recorded=False)
     boards = boards_of(study, next_stage(study, new=stage))
     tell(*map(say, plan_notes(plan_study(boards))))
     if not study.specimens:
@@ -225,20 +229,19 @@ def plan(
     elif not show:
         written = write_schedule(study, add=add or 0, again=again, stage=stage)
         for batch in written.batches:
-            counts = {"mounts": batch.mounts, "recordings": len(batch.steps)}
             tell(
                 say(
                     "cli.scheduled",
                     batch=batch.name,
                     seed=written.seed,
                     minutes=minutes_of(batch, study.settings.plan),
-                    **counts,
+                    mounts=batch.mounts,
+                    recordings=len(batch.steps),
                 )
             )
-        if not study.with_role("reference"):
-            tell(say("cli.no_reference"))
-        if not study.with_role("changed"):
-            tell(say("cli.no_changed"))
+        for role, lacking in (("reference", "cli.no_reference"), ("changed", "cli.no_changed")):
+            if not study.with_role(role):
+                tell(say(lacking))
         _next(folder, "lock", "signals", "sheet")
     tell(say("cli.plan_page", path=write_plan_page(folder, reports=reports)))
 
@@ -249,20 +252,25 @@ def plan(
 def blind(folder: Path) -> None:
     """Code boards, woods and planks."""
     from studylib.sheets.blinding import code_specimens, coded_boards
-    from studylib.sheets.study import read_unrecorded
 
-    study = read_unrecorded(folder)
+    study = _study(folder, recorded=False)
     if not study.specimens:
         raise errors.InputError(codes.note("bench.nothing_to_code", file="specimens.csv"))
     scheduled = {board for one in study.schedules for board in one.boards}
-    takes = [*study.takes, *study.planned]
     coded = coded_boards(study.blinding)
     roles = {s.specimen for s in study.specimens if s.role and study.schedules}
     new = {s.specimen for s in study.specimens} - coded - scheduled - roles
-    for take in takes:
+    for take in (*study.takes, *study.planned):
         if take.specimen and take.specimen not in coded and (take.specimen in new or not new):
-            place = {"file": "takes.csv", "row": take.row, "column": "specimen"}
-            raise errors.InputError(codes.note("bench.named_already", **place, value=take.specimen))
+            raise errors.InputError(
+                codes.note(
+                    "bench.named_already",
+                    file="takes.csv",
+                    row=take.row,
+                    column="specimen",
+                    value=take.specimen,
+                )
+            )
     made = code_specimens(
         study.folder,
         compare=study.settings.study.compare,
@@ -286,10 +294,9 @@ def blind(folder: Path) -> None:
 def unblind(folder: Path, reports: Path) -> None:
     """Open the key."""
     from studylib.sheets.blinding import open_key
-    from studylib.sheets.study import read_unrecorded
     from studylib.writing import read_json
 
-    study = read_unrecorded(folder)
+    study = _study(folder, recorded=False)
     inputs = read_json(reports / study.name / "provenance.json").get("inputs", {})
     opened = open_key(
         study.folder,
@@ -311,10 +318,9 @@ def lock(folder: Path, amend: bool, verify: str | None) -> None:
     """Lock claims and choices, or tell whether they are as somebody saw them locked."""
     from studylib.report.sealed import expected, expected_notes
     from studylib.sheets.lock import add_lock
-    from studylib.sheets.study import read_unrecorded
     from studylib.signal.quality import overridden
 
-    study = read_unrecorded(folder)
+    study = _study(folder, recorded=False)
     if verify:
         sys.exit(FAULTS if _verify(study, verify) else 0)
     if not study.specimens:
@@ -360,10 +366,9 @@ def signals(folder: Path) -> None:
     """Write the signals."""
     from studylib.bench.signals import write_signals
     from studylib.report.pages import table
-    from studylib.sheets import read_study
 
     with Bars() as bars:
-        written = write_signals(read_study(folder), progress=bars.of("signals"))
+        written = write_signals(_study(folder), progress=bars.of("signals"))
     tell(
         *str(table(written.drop(columns="caution"))).splitlines(),
         "",
@@ -379,10 +384,9 @@ def signals(folder: Path) -> None:
 def sheet(folder: Path, batches: tuple[str, ...]) -> None:
     """Write the bench sheets."""
     from studylib.bench.sheet import write_sheets
-    from studylib.sheets import read_study
 
-    written = write_sheets(read_study(folder), batches=batches or None)
-    tell(*(say("cli.written", path=path) for path in written))
+    for path in write_sheets(_study(folder), batches=batches or None):
+        tell(say("cli.written", path=path))
 
 
 @click.command(help=say("cli.help_check"))
@@ -411,9 +415,8 @@ def _check(folder: Path) -> int:
         levels_told,
         repeats_apart,
     )
-    from studylib.sheets import read_study
 
-    study = read_study(folder)
+    study = _study(folder)
     planned = len(study.planned)
     if not study.takes:
         from studylib.report.plan import never_by_sheets
@@ -501,12 +504,11 @@ ABOVE_0 = click.FloatRange(min=0, min_open=True)
 def match(folder: Path, board: str, like: str, into: Path | None, **asked: float | None) -> None:
     """Say how one board would have to be cut to answer like another."""
     from studylib.report.match import match_boards, match_notes, write_match
-    from studylib.sheets import read_study
 
     least = {name: asked.pop(name) for name in ("length", "width", "thickness")}
     with Bars() as bars:
         found = match_boards(
-            read_study(folder), board, like, least_mm=least, **asked, progress=bars.of(board)
+            _study(folder), board, like, least_mm=least, **asked, progress=bars.of(board)
         )
     tell(*map(say, match_notes(found)))
     if into:

@@ -100,8 +100,9 @@ class Screen:
         peaks, levels = (20.0 * np.log10(size)).tolist()
         self.noise_db = self.noise_db if sounds and self.noise_db else levels
         bars = ["#" * round(BAR * max(1 - peak / FLOOR_DB, 0)) for peak in peaks]
-        channels = list(zip(bars, peaks, self.noise_db, strict=True))
-        self.show(words.say("record.meter", channels=channels))
+        self.show(
+            words.say("record.meter", channels=list(zip(bars, peaks, self.noise_db, strict=True)))
+        )
 
 
 def run_session(session: Any, screen: Screen, *, when: str) -> int:
@@ -176,10 +177,18 @@ def _one_take(session: Any, screen: Screen, take: Any) -> str:
     from studylib.bench.sheet import caution, groups
 
     group = next(g for g in groups(session.study, take.batch) if take in g.takes)
-    mind = caution(take, group.takes[: group.takes.index(take)])
-    asked = {"heading": group.heading, "to_do": session.to_do(take, group.takes), "caution": mind}
-    far = {"done": len(session.study.takes), "total": len(session.takes)}
-    screen.tell("", words.say("record.next", take=take.take, **asked, **far))
+    screen.tell(
+        "",
+        words.say(
+            "record.next",
+            take=take.take,
+            heading=group.heading,
+            to_do=session.to_do(take, group.takes),
+            caution=caution(take, group.takes[: group.takes.index(take)]),
+            done=len(session.study.takes),
+            total=len(session.takes),
+        ),
+    )
     for below_db in session.steps(take):
         question = words.say("record.ask_begin", below_db=below_db, plays=session.plays(take))
         if (answer := screen.ask(question, SKIP + BACK + STOP)) != KEEP:
@@ -232,8 +241,12 @@ def record(
     if heard_by or played_by:
         session.choose(input=heard_by, output=played_by)
     if devices:
-        found = enumerate(session.sound.query_devices())
-        tell(*(words.say("record.device", number=number, found=one) for number, one in found))
+        tell(
+            *(
+                words.say("record.device", number=number, found=one)
+                for number, one in enumerate(session.sound.query_devices())
+            )
+        )
         return
     tell(words.say("cli.play_safely"))
     when = datetime.now().isoformat(sep=" ", timespec="minutes")

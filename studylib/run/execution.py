@@ -286,12 +286,13 @@ def _failure(path: Path, error: Exception) -> str:
     said = lines[0].strip() if lines else ""
     if error.ename in OWN_ERRORS and said:
         return codes.note("run.cell_refused", said=said, more=len(lines) - 1)
-    about = {
-        "code": "".join(error.source.strip().splitlines()[:1]),
-        "error": error.ename,
-        "said": said,
-    }
-    return codes.note("run.cell_failed", notebook=path.name, **about)
+    return codes.note(
+        "run.cell_failed",
+        notebook=path.name,
+        code="".join(error.source.strip().splitlines()[:1]),
+        error=error.ename,
+        said=said,
+    )
 
 
 def _stable(notebook: NotebookNode | None, parameters: Mapping[str, Any]) -> NotebookNode | None:

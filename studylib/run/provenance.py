@@ -20,13 +20,13 @@ import json
 import platform
 import shutil
 from collections.abc import Collection, Iterable, Mapping
-from importlib import metadata
 from pathlib import Path
 from typing import Any
 
 from studylib import sheets, writing
 from studylib.measure.parts import leave_out, part_key
 from studylib.sheets.files import sha256
+from studylib.sheets.lock import version_of
 
 # What the numbers hang on; a change of one of these means measuring again.
 NUMERIC = ("numpy", "scipy", "soundfile", "pandas")
@@ -55,24 +55,17 @@ def notebook_digest(path: Path | str) -> str:
 
 def folder_digests(folder: Path) -> dict[str, str]:
     """Path relative to the folder -> SHA-256, for every file in it that is not hidden."""
-    found = sorted(path for path in folder.rglob("*") if path.is_file())
-    names = {path.relative_to(folder).as_posix(): path for path in found}
+    names = {path.relative_to(folder): path for path in sorted(folder.rglob("*"))}
     return {
-        name: sha256(path)
+        name.as_posix(): sha256(path)
         for name, path in names.items()
-        if not any(step.startswith((".", "__pycache__")) for step in name.split("/"))
+        if path.is_file() and not any(s.startswith((".", "__pycache__")) for s in name.parts)
     }
 
 
 def versions(names: Iterable[str]) -> dict[str, str]:
     """Installed version of each distribution; "not installed" where there is none."""
-    found = {}
-    for name in names:
-        try:
-            found[name] = metadata.version(name)
-        except metadata.PackageNotFoundError:
-            found[name] = "not installed"
-    return found
+    return {name: version_of(name) or "not installed" for name in names}
 
 
 def library_digest() -> str:
@@ -204,7 +197,8 @@ class _Place:
         return shown.get("key") == key and shown.get("files") == self.digests()
 
     def show(self, key: str, notebook: str, page: str) -> None:
-        """Put notebook and page in place; the note that they belong, last."""
+        """Put notebook and page in place; the note that they belong goes first and comes last."""
+        self._shown.unlink(missing_ok=True)
         writing.write_whole(self.notebook, notebook)
         writing.write_whole(self.page, page)
         self.failed_notebook.unlink(missing_ok=True)
@@ -219,11 +213,6 @@ class BatchPlace(_Place):
         self.part = home / ".parts" / slug
         failed, shown = f"batches/failed/{slug}.ipynb", f".parts/{slug}/shown.json"
         super().__init__(home, f"batches/{slug}.ipynb", failed=failed, shown=shown)
-
-    def keep(self, *, notebook: str, page: str) -> None:
-        """Put the executed notebook and its page in place."""
-        self._shown.unlink(missing_ok=True)
-        self.show(self.key, notebook, page)
 
     def fail(self, fault: str, *, notebook: str | None) -> None:
         """Take away what an earlier run left, so that it cannot pass for this one's.

@@ -236,16 +236,19 @@ class _Run:
         if trouble:
             failed[SUMMARY] = trouble
         else:
-            content = provenance.provenance(
-                self.study,
-                hashes=self.hashes,
-                batches={
-                    name: words.say(left_out.get(name, "run.in_summary")) for name in self.places
-                },
-                report=self.home,
-                library=self.library,
+            writing.write_json(
+                self.home / "provenance.json",
+                provenance.provenance(
+                    self.study,
+                    hashes=self.hashes,
+                    batches={
+                        name: words.say(left_out.get(name, "run.in_summary"))
+                        for name in self.places
+                    },
+                    report=self.home,
+                    library=self.library,
+                ),
             )
-            writing.write_json(self.home / "provenance.json", content)
         provenance.remove_strangers(self.home, {place.slug for place in places})
         return Outcome(
             home=self.home,
@@ -259,8 +262,9 @@ class _Run:
         """Execute batches side by side; a note for each one that failed."""
         failed = {}
         running = {self.workers.submit(self._execute_batch, place): place for place in places}
-        names = {future: place.name for future, place in running.items()}
-        for future in self.workers.as_finished(names):
+        for future in self.workers.as_finished(
+            {future: place.name for future, place in running.items()}
+        ):
             place, error = running[future], future.exception()
             if error is None:
                 page = self.workers.submit_page(self._show_batch, place, future.result())
@@ -290,11 +294,10 @@ class _Run:
             take_in(self.places[name].part)
         work = self.workers.submit(partial(self._execute_summary, left_out=tuple(left_out)), key)
         for future in self.workers.as_finished({work: SUMMARY}):
-            if future.exception() is not None:
-                notebook = _notebook_of(future.exception())
-                if notebook is not None:
+            if error := future.exception():
+                if notebook := _notebook_of(error):
                     writing.write_whole(self.summary.failed_notebook, notebook)
-                return _fault(future.exception())
+                return _fault(error)
         return ""
 
     def _execute_batch(self, place: provenance.BatchPlace) -> NotebookNode:
@@ -341,10 +344,8 @@ class _Run:
     def _show_batch(self, place: provenance.BatchPlace, notebook: NotebookNode) -> None:
         from studylib.report.pages import page_html
 
-        place.keep(
-            notebook=_text(notebook),
-            page=page_html(notebook, title=f"{place.name} - {self.study.settings.study.title}"),
-        )
+        title = f"{place.name} - {self.study.settings.study.title}"
+        place.show(place.key, _text(notebook), page_html(notebook, title=title))
 
 
 def _rate(study: sheets.Study) -> int | None:

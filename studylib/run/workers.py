@@ -113,16 +113,11 @@ class Workers:
 
     def _tell_progress(self, task: str) -> None:
         """Steps are the cells of the notebook and, inside one of them, the takes it measures."""
-        cells = self._cells.get(task)
-        if cells is None:
-            return
-        noted = self._noted(task)
-        if noted is None:
-            self._tell(task, *cells, words.say("run.comparing"))
-            return
-        takes, of, what = noted
-        what = "drawing" if takes == of else what
-        self._tell(task, cells[0] + takes, cells[1] + of, what)
+        if task in self._cells:
+            done, total = self._cells[task]
+            takes, of, what = self._noted(task) or (0, 0, words.say("run.comparing"))
+            what = "drawing" if 0 < of == takes else what
+            self._tell(task, done + takes, total + of, what)
 
 
 @contextmanager

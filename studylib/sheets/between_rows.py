@@ -68,9 +68,14 @@ def repeated_ids(table: files.Table, column: str) -> list[str]:
 def role_faults(specimens: Sequence[Specimen]) -> list[str]:
     """A second reference: drift is watched on one specimen."""
     references = [s for s in specimens if s.role == "reference"]
-    place = {"file": SPECIMENS, "column": "role"}
     return [
-        codes.note("sheets.second_reference", **place, row=other.row, reference=first.specimen)
+        codes.note(
+            "sheets.second_reference",
+            file=SPECIMENS,
+            column="role",
+            row=other.row,
+            reference=first.specimen,
+        )
         for first, other in _seen_before(references, lambda s: s.role)
     ]
 
@@ -131,9 +136,11 @@ def take_faults(takes: Sequence[Take]) -> list[str]:
 
 def _signal(take: Take) -> tuple:
     """What takes have in common that differ in their repeat alone."""
-    board = (take.batch, take.specimen, take.mount)
-    test = (take.turned, take.moved_mm, take.mic_times)
-    return (*board, take.kind, take.tone_hz, take.drive_db, take.support, *test)
+    return (
+        *(take.batch, take.specimen, take.mount, take.support),
+        *(take.kind, take.tone_hz, take.drive_db),
+        *(take.turned, take.moved_mm, take.mic_times),
+    )
 
 
 def _board(take: Take) -> dict[str, Any]:
@@ -154,7 +161,6 @@ def specimen_warnings(specimens: Sequence[Specimen], table: files.Table) -> list
     missing = [c for c in SIZES if c not in table.columns]
     roles = {s.role for s in specimens}
     alone = "changed" in roles and "reference" not in roles
-    role = {"file": SPECIMENS, "column": "role"}
     return [
         *_shared_sources(compared),
         *likely_slips.density_warnings(specimens, SPECIMENS),
@@ -163,7 +169,7 @@ def specimen_warnings(specimens: Sequence[Specimen], table: files.Table) -> list
         *likely_slips.spellings((s.specimen for s in specimens), SPECIMENS, "board"),
         *_formulas(SPECIMENS, specimens, ("specimen", "wood", "source")),
         *[codes.note("sheets.no_sizes", file=SPECIMENS, columns=missing)] * bool(missing),
-        *[codes.note("sheets.no_reference", **role)] * alone,
+        *[codes.note("sheets.no_reference", file=SPECIMENS, column="role")] * alone,
     ]
 
 
@@ -177,8 +183,7 @@ def plank_warnings(specimens: Sequence[Specimen], settings: Settings) -> list[st
     unclear = {s.wood for s in unnamed}
     named = files.grouped((s.wood, s.source) for s in compared if s.wood not in unclear)
     least = settings.decide.smallest_n
-    counts = {wood: len(set(planks)) for wood, planks in named.items()}
-    few = {wood: count for wood, count in counts.items() if count < least}
+    few = {wood: len(set(own)) for wood, own in named.items() if len(set(own)) < least}
     rows, woods = [s.row for s in unnamed], dict.fromkeys(s.wood for s in unnamed)
     place = {"file": SPECIMENS, "column": "source"}
     return codes.holding(
@@ -189,9 +194,14 @@ def plank_warnings(specimens: Sequence[Specimen], settings: Settings) -> list[st
 
 def _shared_sources(compared: Sequence[Specimen]) -> list[str]:
     woods = files.grouped((s.source, s.wood) for s in compared if s.source)
-    place = {"file": SPECIMENS, "column": "source"}
     return [
-        codes.note("sheets.shared_source", **place, value=source, woods=list(dict.fromkeys(groups)))
+        codes.note(
+            "sheets.shared_source",
+            file=SPECIMENS,
+            column="source",
+            value=source,
+            woods=list(dict.fromkeys(groups)),
+        )
         for source, groups in woods.items()
         if len(set(groups)) > 1
     ]
@@ -261,8 +271,10 @@ def waiting_takes(takes: Sequence[Take], planned: Sequence[Take]) -> list[str]:
 
 def _skipped(takes: Iterable[Take], column: str, group: Callable[[Take], Hashable]) -> list[str]:
     """Numbers that takes of one group leave out; a group is described by its board and signal."""
-    found = files.grouped((group(t), t) for t in takes).values()
-    groups = [{getattr(t, column): t for t in reversed(own)} for own in found]
+    groups = [
+        {getattr(t, column): t for t in reversed(own)}
+        for own in files.grouped((group(t), t) for t in takes).values()
+    ]
     return [
         _take_note(
             "sheets.skipped",
@@ -282,10 +294,9 @@ def _described(take: Take, column: str) -> dict[str, Any]:
     """The board, and for a repeat also mount and signal, as far as they tell takes apart."""
     if column == "mount":
         return {"specimen": take.specimen}
-    tone = {"tone_hz": take.tone_hz} if take.kind in TONE_KINDS else {}
     return {
         **(_board(take) if take.specimen else {}),
-        **tone,
+        **({"tone_hz": take.tone_hz} if take.kind in TONE_KINDS else {}),
         "kind": take.kind,
         "drive_db": take.drive_db,
     }
@@ -309,19 +320,26 @@ def _uneven(takes: Sequence[Take], specimens: Sequence[Specimen]) -> list[str]:
     """Specimens under comparison with no takes, or with fewer mounts than most."""
     boards = {s.specimen: None for s in specimens if s.role == ""}
     seen = {t.specimen for t in takes}
-    on_bench = [t for t in _mounted(takes) if t.support == "bench" and not t.is_test]
-    mounts = files.grouped((t.specimen, t.mount) for t in on_bench)
+    mounts = files.grouped(
+        (t.specimen, t.mount) for t in _mounted(takes) if t.support == "bench" and not t.is_test
+    )
     found = {name: len(set(mounts[name])) for name in boards if name in mounts}
     counts = Counter(found.values())
     usual = max(counts, key=lambda n: (counts[n], n), default=0)
-    fewer = {name: n for name, n in found.items() if n < usual}
-    unseen = [s for s in specimens if s.specimen not in seen]
-    boards, column = {"file": SPECIMENS, "column": "specimen"}, {"file": TAKES, "column": "mount"}
     return [
-        *(codes.note("sheets.no_takes", **boards, row=s.row, value=s.specimen) for s in unseen),
         *(
-            codes.note("sheets.fewer_mounts", **column, value=name, mounts=n, usual=usual)
-            for name, n in fewer.items()
+            codes.note(
+                "sheets.no_takes", file=SPECIMENS, column="specimen", row=s.row, value=s.specimen
+            )
+            for s in specimens
+            if s.specimen not in seen
+        ),
+        *(
+            codes.note(
+                "sheets.fewer_mounts", file=TAKES, column="mount", value=name, mounts=n, usual=usual
+            )
+            for name, n in found.items()
+            if n < usual
         ),
     ]
 

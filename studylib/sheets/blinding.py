@@ -138,8 +138,11 @@ def code_specimens(
     rng.shuffle(new)
     made, shown = _codes(known, new, compare, before, {row["specimen"] for row in rows}, rng)
     kept = [row for row in rows if row not in new]
-    columns = ("specimen", OWN_NAME, compare, "code", "source", "source_code", "grain", "note")
-    text = table_text(columns, [*known, *made], semicolons=sheet.semicolons)
+    text = table_text(
+        ("specimen", OWN_NAME, compare, "code", "source", "source_code", "grain", "note"),
+        [*known, *made],
+        semicolons=sheet.semicolons,
+    )
     listed = [*known, *made]
     blinding = Blinding(
         key=name,
@@ -149,9 +152,13 @@ def code_specimens(
         planks=len({row["source_code"] for row in listed} - {""}),
         woods=tuple(sorted({row[compare] for row in listed} - {""})),
     )
-    boards = table_text(sheet.columns, [*kept, *shown], semicolons=sheet.semicolons)
     writing.write_together(
-        folder, {name: text, SPECIMENS: boards, BLINDING: _record([*before, blinding])}
+        folder,
+        {
+            name: text,
+            SPECIMENS: table_text(sheet.columns, [*kept, *shown], semicolons=sheet.semicolons),
+            BLINDING: _record([*before, blinding]),
+        },
     )
     return blinding
 
@@ -183,10 +190,25 @@ def _codes(
         if source:
             sources.setdefault(source, f"plank {planks + len(sources) + 1:02d}")
         codes = {"code": woods.get(row[compare], ""), "source_code": sources.get(source, "")}
-        own = {OWN_NAME: row["specimen"], compare: row[compare]}
-        made.append({"specimen": code, **own, **codes, **{n: row.get(n, "") for n in HIDDEN}})
-        seen = {"specimen": code, compare: codes["code"], "source": codes["source_code"]}
-        shown.append({**row, **seen, "grain": "", "note": ""})
+        made.append(
+            {
+                "specimen": code,
+                OWN_NAME: row["specimen"],
+                compare: row[compare],
+                **codes,
+                **{n: row.get(n, "") for n in HIDDEN},
+            }
+        )
+        shown.append(
+            {
+                **row,
+                "specimen": code,
+                compare: codes["code"],
+                "source": codes["source_code"],
+                "grain": "",
+                "note": "",
+            }
+        )
     return made, shown
 
 
@@ -258,19 +280,15 @@ def named(
     ]
     if faults:
         raise errors.InputError(*faults)
-    return [
-        _under_own_name(s, known[s.specimen], compare) if s.specimen in known else s
-        for s in specimens
-    ]
+    own = {
+        board: {"wood": cells[compare], **{name: cells[name] for name in HIDDEN}}
+        for board, cells in known.items()
+    }
+    return [s.model_copy(update=own.get(s.specimen)) for s in specimens]
 
 
 def _cell(specimen: Specimen, column: str) -> dict[str, Any]:
     return {"file": SPECIMENS, "row": specimen.row, "column": column}
-
-
-def _under_own_name(specimen: Specimen, cells: dict[str, str], compare: str) -> Specimen:
-    own = {"wood": cells[compare], **{name: cells[name] for name in HIDDEN}}
-    return specimen.model_copy(update=own)
 
 
 def _key(folder: Path, key: Blinding, compare: str) -> Table:

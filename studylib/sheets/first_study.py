@@ -59,8 +59,12 @@ def woods_of(text: str) -> tuple[str, ...]:
     InputError : fewer or more, one name twice, or a character that no sheet can hold.
     """
     woods = tuple(filter(None, (" ".join(name.split()) for name in re.split("[,;]", text))))
-    apart = len({wood.casefold() for wood in woods})
-    return _fit("woods", text, woods, text.isprintable() and 2 <= apart == len(woods) <= 8)
+    return _fit(
+        "woods",
+        text,
+        woods,
+        text.isprintable() and 2 <= len({wood.casefold() for wood in woods}) == len(woods) <= 8,
+    )
 
 
 def boards_of(text: str) -> int:
@@ -206,8 +210,16 @@ def add_to(study: Study, what: str, drive: Mapping[str, Any]) -> list[str]:
         )
     for name, value in changed.items():
         if now[name] != SIMPLE.get(name):
-            values = {"key": name, "now": _toml(now[name]), "wanted": _toml(value)}
-            raise errors.InputError(codes.note("new.set_already", **place, what=what, **values))
+            raise errors.InputError(
+                codes.note(
+                    "new.set_already",
+                    **place,
+                    what=what,
+                    key=name,
+                    now=_toml(now[name]),
+                    wanted=_toml(value),
+                )
+            )
     text = read_text(study.folder / settings_file.FILE)
     before = tomllib.loads(text)
     after = with_keys(text, section, changed)

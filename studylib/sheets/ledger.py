@@ -72,11 +72,14 @@ def add_entry(folder: Path, boards: Recorded, *, when: datetime) -> None:
     """Add a comparison of these boards to the ledger; what stands there is kept to the byte."""
     path = folder / LEDGER
     before = path.read_bytes() if path.is_file() else b""
-    entry = {
-        "boards": {name: sorted(own) for name, own in boards.items()},
-        "previous": read_ledger(folder).last,
-        "when": minute(when),
-    }
-    line = json.dumps(entry, sort_keys=True, ensure_ascii=False).encode("utf-8")
+    line = json.dumps(
+        {
+            "boards": {name: sorted(own) for name, own in boards.items()},
+            "previous": read_ledger(folder).last,
+            "when": minute(when),
+        },
+        sort_keys=True,
+        ensure_ascii=False,
+    ).encode("utf-8")
     gap = b"\n" if before and not before.endswith(b"\n") else b""
     write_whole(path, before + gap + line + b"\n")

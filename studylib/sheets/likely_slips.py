@@ -59,8 +59,7 @@ def density_warnings(specimens: Sequence[rows.Specimen], file: str) -> list[str]
 def _density(s: rows.Specimen) -> float:
     """kg/m3, or one that is in order where a size is not known."""
     sizes = (s.length_mm, s.width_mm, s.thickness_mm)
-    known = s.mass_g and all(sizes)
-    return 1e6 * s.mass_g / math.prod(sizes) if known else LIGHTEST
+    return 1e6 * s.mass_g / math.prod(sizes) if s.mass_g and all(sizes) else LIGHTEST
 
 
 def _units_that_fit(density: float) -> tuple[str, ...]:
@@ -69,10 +68,9 @@ def _units_that_fit(density: float) -> tuple[str, ...]:
 
 def spellings(words: Iterable[str], file: str, noun: str) -> list[str]:
     """Names that look like one name written in several ways."""
-    forms = files.grouped((_plain(word), word) for word in dict.fromkeys(words))
     return [
         note("sheets.spellings", file=file, noun=noun, names=known, letters=_letters(known))
-        for known in forms.values()
+        for known in files.grouped((_plain(word), word) for word in dict.fromkeys(words)).values()
         if len(known) > 1
     ]
 

@@ -101,8 +101,10 @@ def decided(
     claims = chosen.pop("claims")
     boards = {}
     for s in specimens:
-        cells = s.model_dump(exclude={"specimen", "source_assumed", "covariates", "row"})
-        boards[s.specimen] = {**cells, **s.covariates}
+        boards[s.specimen] = {
+            **s.model_dump(exclude={"specimen", "source_assumed", "covariates", "row"}),
+            **s.covariates,
+        }
     content = {
         "settings": chosen,
         "claims": claims,
@@ -136,26 +138,35 @@ def add_lock(
     locks = read_locks(folder)
     own = [lock for lock in locks if lock.content["stage"] == stage]
     if own and not amend:
-        told = {"locked": own[0].content["locked"], "sha256": own[0].sha256}
-        raise errors.InputError(codes.note("records.locked_already", **told))
+        raise errors.InputError(
+            codes.note(
+                "records.locked_already", locked=own[0].content["locked"], sha256=own[0].sha256
+            )
+        )
     whole = {
         **content,
         "locked": records.minute(when),
         "stage": stage,
         "recorded": recorded,
         "amends": own[-1].sha256 if own else "",
-        "library": library_version(),
+        "library": version_of(),
     }
     made = Lock(_digest(whole), whole)
-    entries = [{**lock.content, "sha256": lock.sha256} for lock in (*locks, made)]
-    writing.write_together(folder, {LOCK: writing.json_text({"locks": entries})})
+    writing.write_together(
+        folder,
+        {
+            LOCK: writing.json_text(
+                {"locks": [{**lock.content, "sha256": lock.sha256} for lock in (*locks, made)]}
+            )
+        },
+    )
     return made
 
 
-def library_version() -> str:
-    """The version of this library, or "" where it runs without being installed."""
+def version_of(name: str = "studylib") -> str:
+    """The version of a distribution, or "" where it is not installed."""
     try:
-        return metadata.version("studylib")
+        return metadata.version(name)
     except metadata.PackageNotFoundError:
         return ""
 
@@ -196,7 +207,7 @@ def changes_since(lock: Lock, now: Mapping[str, Any]) -> list[str]:
         for key, sha in then["keys"].items()
         if now["keys"].get(key) != sha
     ]
-    if then["library"] != (version := library_version()):
+    if then["library"] != (version := version_of()):
         changes.append(codes.note("records.library_changed", before=then["library"], now=version))
     return changes
 

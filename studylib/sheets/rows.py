@@ -104,8 +104,15 @@ def _one_of(*options: str, empty: str | None = None) -> BeforeValidator:
             return empty
         if word not in options:
             near, optional = nearest(word, options), empty is not None
-            known = {"nearest": near, "options": options, "may_be_empty": optional}
-            raise ValueError(note("cells.unknown_word", value=text, **known))
+            raise ValueError(
+                note(
+                    "cells.unknown_word",
+                    value=text,
+                    nearest=near,
+                    options=options,
+                    may_be_empty=optional,
+                )
+            )
         return word
 
     return BeforeValidator(check)

@@ -214,13 +214,13 @@ def _length_faults(tone: Tone) -> list[str]:
     if periods >= LEAST_PERIODS:
         return []
     least = math.ceil(1000 * LEAST_PERIODS / tone.fundamental_hz) / 1000
-    given = {"length_s": tone.length_s, "fundamental_hz": tone.fundamental_hz}
     return [
         _fault(
             "settings.few_periods",
             "[tone]",
             key="length_s",
-            **given,
+            length_s=tone.length_s,
+            fundamental_hz=tone.fundamental_hz,
             periods=periods,
             least_s=least,
         )
@@ -244,8 +244,11 @@ def _sweep_faults(sweep: Sweep) -> list[str]:
     if sweep.highest_hz < 2.0 * sweep.lowest_hz:
         return [_fault("settings.sweep_narrow", "[sweep]")]
     least = LEAST_CYCLES * math.log(sweep.highest_hz / sweep.lowest_hz) / sweep.lowest_hz
-    fast = {"key": "length_s", **given, "least_s": least}
-    return [_fault("settings.sweep_fast", "[sweep]", **fast)] if sweep.length_s < least else []
+    return (
+        [_fault("settings.sweep_fast", "[sweep]", key="length_s", **given, least_s=least)]
+        if sweep.length_s < least
+        else []
+    )
 
 
 def _plan_faults(plan: Plan) -> list[str]:

@@ -140,8 +140,8 @@ class Study:
         """A fault where looks are planned after recording, and were not before."""
         now, first = self.settings.decide.looks, self.locks[:1]
         before = first[0].content["settings"]["decide"].get("looks", 1) if first else 1
-        late = bool(self.takes) and now != before
-        return [codes.note("records.looks_late", file=SHEETS[0], now=now, before=before)] * late
+        told = codes.note("records.looks_late", file=SHEETS[0], now=now, before=before)
+        return codes.holding((self.takes and now != before, told))
 
     @cached_property
     def compared(self) -> "Study":
@@ -276,8 +276,10 @@ class Study:
         the second column, empty without one), sizes (mm, g, %), then the covariates. What was not
         measured is NaN."""
         covariates = dict.fromkeys(name for s in self.specimens for name in s.covariates)
-        words = ("specimen", "wood", "source", "source_assumed", "role", "beside")
-        columns = {name: [getattr(s, name) for s in self.specimens] for name in words}
+        columns = {
+            name: [getattr(s, name) for s in self.specimens]
+            for name in ("specimen", "wood", "source", "source_assumed", "role", "beside")
+        }
         numbers = {name: [getattr(s, name) for s in self.specimens] for name in tables.MEASURED}
         numbers |= {name: [s.covariates.get(name) for s in self.specimens] for name in covariates}
         columns |= {name: pd.array(given, dtype="Float64") for name, given in numbers.items()}
@@ -335,7 +337,10 @@ def _read(folder: Path | str, *, unrecorded: bool) -> Study:
     reading = settings_file.read_settings(folder / SHEETS[0])
     settings, faults = reading.settings, [*reading.faults]
     schedules, blinding, locks, unreadable = _records(folder)
-    boards = _specimen_sheet(folder, settings, may_be_empty=unrecorded)
+    groups = settings.study
+    boards = tables.specimen_sheet(
+        folder / SHEETS[1], groups.compare, beside=groups.beside, may_be_empty=unrecorded
+    )
     faults += [*unreadable, *boards.faults]
     specimens = boards.rows
     if not (boards.faults or unrecorded):
@@ -399,15 +404,8 @@ def _claims(
     if {name for lock in locks for name in lock.content["keys"]} - {key.key for key in keys}:
         return []
     own = [s.wood for s in specimens if s.role == ""]
-    coded = [wood for key in keys for wood in key.woods]
+    coded = (wood for key in keys for wood in key.woods)
     return settings_file.claim_faults(settings, tuple(dict.fromkeys([*coded, *own])))
-
-
-def _specimen_sheet(folder: Path, settings: Settings, **options: bool) -> tables.Sheet[Specimen]:
-    groups = settings.study
-    return tables.specimen_sheet(
-        folder / SHEETS[1], groups.compare, beside=groups.beside, **options
-    )
 
 
 def _records(
@@ -437,8 +435,12 @@ def file_hashes(study: Study) -> dict[str, str]:
     beside = [
         name for name in (records.SCHEDULE, LOCK, BLINDING) if (study.folder / name).is_file()
     ]
-    keys = [key.key for key in study.blinding if key.opened]
-    names = [*SHEETS, *beside, *keys, *dict.fromkeys(take.file for take in study.takes)]
+    names = [
+        *SHEETS,
+        *beside,
+        *(key.key for key in study.blinding if key.opened),
+        *dict.fromkeys(take.file for take in study.takes),
+    ]
     return {name: files.sha256(study.folder / name) for name in names}
 
 

@@ -163,9 +163,8 @@ def take_sheet(
         for column in table.columns
         if column not in TAKE_COLUMNS
     ]
-    recorded = [take for take in takes if take.row not in waiting]
     return Sheet(
-        recorded,
+        [take for take in takes if take.row not in waiting],
         None,
         faults + _by_row(found),
         warnings,
@@ -182,10 +181,15 @@ def _form_faults(
 ) -> list[str]:
     """Required columns that are not there, and a table without rows."""
     unknown = [c for c in table.columns if c not in known and c not in required]
-    place = {"file": table.name, "row": 1}
     return [
         *(
-            codes.note("sheets.no_column", **place, columns=[name], perhaps=nearest(name, unknown))
+            codes.note(
+                "sheets.no_column",
+                file=table.name,
+                row=1,
+                columns=[name],
+                perhaps=nearest(name, unknown),
+            )
             for name in required
             if name not in table.columns
         ),

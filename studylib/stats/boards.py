@@ -232,8 +232,12 @@ def _why_not(
     """Why a change of this size that was detected does not count; "" where it does."""
     bound = math.inf if limit is None else scales.analysis_limit(limit, feature)
     if size + half > bound:
-        shown = {"limit": scales.reported_limit(limit, feature), "unit": feature.difference_unit}
-        return codes.note("control.too_large", **shown, surely=bool(size - half > bound))
+        return codes.note(
+            "control.too_large",
+            limit=scales.reported_limit(limit, feature),
+            unit=feature.difference_unit,
+            surely=bool(size - half > bound),
+        )
     return {None: "control.not_watched", True: "", False: "control.not_steady"}[steady]
 
 

@@ -78,11 +78,10 @@ class Gap(NamedTuple):
 
 def relative_to_drive(feature: register.Feature) -> bool:
     """A response: the level of the drive cancels in it."""
-    played = (
+    return (
         feature.kind in (register.Kind.TONE, register.Kind.PROBE, register.Kind.SWEEP)
         and feature.unit == "dB"
-    )
-    return played and not follows_level(feature)
+    ) and not follows_level(feature)
 
 
 def follows_level(feature: register.Feature) -> bool:
@@ -123,8 +122,14 @@ class Caveats:
         if feature.kind != register.Kind.WOOD:
             pair = self.order.between(row.wood_a, row.wood_b)
             if pair:
-                rows = bool((self.made.order["by"] == "row").any())
-                told.append(codes.note("caveats.order", first=pair[0], last=pair[1], rows=rows))
+                told.append(
+                    codes.note(
+                        "caveats.order",
+                        first=pair[0],
+                        last=pair[1],
+                        rows=bool((self.made.order["by"] == "row").any()),
+                    )
+                )
             told.append(
                 codes.note("caveats.clock", batch=self.made.clock) if self.made.clock else ""
             )
@@ -144,8 +149,11 @@ class Caveats:
         step = self.common_step(row.wood_a, row.wood_b) if sensed else None
         if step and relative_to_drive(feature) and _decides(step, row):
             told.append(codes.note("caveats.channel", **self._which(row, step)))
-        found = [each for each in self.made.levels if _touches(each, row, feature)]
-        return told + [codes.note("caveats.levels", found=codes.code_of(each)) for each in found]
+        return told + [
+            codes.note("caveats.levels", found=codes.code_of(each))
+            for each in self.made.levels
+            if _touches(each, row, feature)
+        ]
 
     def common_step(self, wood_a: str, wood_b: str) -> Gap | None:
         """What a gain of the drive channel that changed with the wood can account for, or None."""
@@ -181,7 +189,7 @@ def _touches(finding: str, row: Any, feature: register.Feature) -> bool:
     if fields["channel"] == "both" and relative:
         return False  # a gain of the recorder acts on both alike
     woods = fields["woods"] if "woods" in fields else [fields["wood"]]
-    return bool({row.wood_a, row.wood_b} & set(woods))
+    return row.wood_a in woods or row.wood_b in woods
 
 
 def _decides(step: Gap, row: Any) -> bool:
@@ -208,8 +216,7 @@ def drive_gaps(
     mounts = mounts.groupby(["harmonic", "specimen", "batch", "mount"])["y"].mean()
     boards = mounts.groupby(["harmonic", "specimen"]).mean().reset_index()
     boards["wood"] = boards["specimen"].map(wood_of)
-    woods = dict.fromkeys(wood_of.values())
-    pairs = list(combinations(woods, 2))
+    pairs = list(combinations(dict.fromkeys(wood_of.values()), 2))
     tests = len(pairs) * boards["harmonic"].nunique()
     found: dict[tuple[str, str], dict[int, Gap]] = {pair: {} for pair in pairs}
     for harmonic, own in boards.groupby("harmonic"):

@@ -172,10 +172,12 @@ def compare(
     refused = design.not_compared(counted)
     samples = make_samples(own, own_mounts, order=order, woods=woods, smallest_n=smallest_n)
     compared = {name: s for name, s in samples.items() if name not in refused}
-    decide = [s for name, s in compared.items() if name in primary and s.design.model]
-    confidence, same_level = levels(
-        confidence, looks, [s.design.model.wood_variances(s.y) for s in decide]
-    )
+    spreads = [
+        sample.design.model.wood_variances(sample.y)
+        for name, sample in compared.items()
+        if name in primary and sample.design.model
+    ]
+    confidence, same_level = levels(confidence, looks, spreads)
     chosen = scales.limits_table(
         [*order, *(name for name in primary if name not in order)],
         limits or {},
@@ -352,8 +354,13 @@ def _spread(samples, fits, confidence) -> tuple[pd.DataFrame, pd.DataFrame]:
         variance += components.variance_rows(
             sample, confidence=confidence, fitted=fits[name].components if name in fits else None
         )
-        strata = sample.design.nested.strata(sample.takes["y"].to_numpy(float))
-        exactness.append(components.precision_row(sample.feature, strata, confidence=confidence))
+        exactness.append(
+            components.precision_row(
+                sample.feature,
+                sample.design.nested.strata(sample.takes["y"].to_numpy(float)),
+                confidence=confidence,
+            )
+        )
     return tables.typed("variance", variance), tables.typed("precision", exactness)
 
 

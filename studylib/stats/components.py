@@ -227,8 +227,11 @@ def board_spreads(variance: pd.DataFrame) -> dict[str, float]:
     ----------
     variance : the table `variance`, on the scale of analysis.
     """
-    boards = variance[variance["level"].isin(["source", "specimen"])]
-    total = boards.groupby("feature")["variance"].sum()
+    total = (
+        variance[variance["level"].isin(["source", "specimen"])]
+        .groupby("feature")["variance"]
+        .sum()
+    )
     return np.sqrt(total[total > 0]).to_dict()
 
 

@@ -126,8 +126,12 @@ def reference_chart(
     square, df = pooled["square"].to_numpy(), np.round(pooled["df"].to_numpy())
     t = special.stdtrit(df, 1 - (1 - confidence) / (2 * tested.to_numpy()))
     half = np.where((n > 1) & (df >= 1), t * np.sqrt(square / df * (1 - 1 / n)), np.nan)
-    outside = np.abs(placed["y"] - centre) > half + ROUNDING
-    placed = placed.assign(centre=centre, low=centre - half, high=centre + half, outside=outside)
+    placed = placed.assign(
+        centre=centre,
+        low=centre - half,
+        high=centre + half,
+        outside=np.abs(placed["y"] - centre) > half + ROUNDING,
+    )
     return tables.typed("reference_chart", placed[own].reset_index(drop=True))
 
 

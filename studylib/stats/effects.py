@@ -100,16 +100,24 @@ def effects_table(
         compared = sample is not None and not reason
         if compared or name in primary:
             found, limit = (first.get(name, ()), limits.get(name)) if compared else ((), None)
-            feature = register.find(name)
             rows += _rows(
-                feature, sample, found, woods, limit, reason, board_sd.get(name, _NAN), confidence
+                register.find(name),
+                sample,
+                found,
+                woods,
+                limit,
+                reason,
+                board_sd.get(name, _NAN),
+                confidence,
             )
     if not rows:
         return tables.empty("effects")
     table = pd.DataFrame(rows)
-    pairs = zip(table["feature"], table["wood_a"], table["wood_b"], strict=True)
     decides = np.array(
-        [(f, frozenset((a, b))) in claimed if claimed else f in primary for f, a, b in pairs]
+        [
+            (f, frozenset((a, b))) in claimed if claimed else f in primary
+            for f, a, b in zip(table["feature"], table["wood_a"], table["wood_b"], strict=True)
+        ]
     )
     table["role"] = np.where(decides, Role.PRIMARY, Role.EXPLORATORY)
     _hold_together(table, decides, 0 if claimed else math.comb(len(woods), 2))
@@ -140,8 +148,7 @@ def _hold_together(table: pd.DataFrame, decides: np.ndarray, pairs: int) -> None
     table["p_adjusted"] = adjusted
     family = table["feature"].where(~decides, "")
     for name in ("p_beyond", "p_within"):
-        raw = table[name].astype(float).dropna()
-        for _, own in raw.groupby(family, sort=False):
+        for _, own in table[name].astype(float).dropna().groupby(family, sort=False):
             table.loc[own.index, name] = families.holm(own.to_numpy())
     table["p_beyond"] = np.maximum(table["p_beyond"].astype(float), table["p_adjusted"])
 
@@ -303,12 +310,14 @@ def claims_table(
     effects : rows of effects.csv.
     refused : features not compared, with the reason (stats.design.not_compared).
     """
-    rows = [
-        (claim["text"], claim["feature"], outcome, caveats, codes.several(reasons))
-        for claim in claims
-        for outcome, caveats, reasons in [_claim(claim, effects, refused, confidence)]
-    ]
-    return tables.typed("claims", rows)
+    return tables.typed(
+        "claims",
+        [
+            (claim["text"], claim["feature"], outcome, caveats, codes.several(reasons))
+            for claim in claims
+            for outcome, caveats, reasons in [_claim(claim, effects, refused, confidence)]
+        ],
+    )
 
 
 def _claim(claim, effects, refused, confidence) -> tuple[Outcome, str, list[str]]:
@@ -327,8 +336,8 @@ def _claim(claim, effects, refused, confidence) -> tuple[Outcome, str, list[str]
     row, sign = (forward.iloc[0], 1) if backward.empty else (backward.iloc[0], -1)
     if row["verdict"] == Verdict.BOARDS_ONLY:
         n_higher, n_lower = (row["n_b"], row["n_a"])[::sign]
-        counts = {"n_higher": n_higher, "n_lower": n_lower}
-        return Outcome.BOARDS_ONLY, "", [codes.note("claims.too_few", **named, **counts)]
+        few = codes.note("claims.too_few", **named, n_higher=n_higher, n_lower=n_lower)
+        return Outcome.BOARDS_ONLY, "", [few]
     caveats, reasons = row["caveats"], [_numbers_of_claim(row, named, confidence)]
     if row["verdict"] not in decisions.DECLARED:
         return Outcome.OPEN, caveats, [*reasons, _why_open(row)]

@@ -74,8 +74,7 @@ def rate_of(level: float, boards: Sequence[float]) -> float:
     ----------
     boards : by each look, rising.
     """
-    bound = -special.ndtri(level / 2)
-    return float(crossing([bound] * len(boards), boards).sum())
+    return float(crossing([-special.ndtri(level / 2)] * len(boards), boards).sum())
 
 
 @lru_cache(maxsize=64)

@@ -75,10 +75,9 @@ def contrast_test(fit: reml.Reml, contrast: np.ndarray) -> ContrastTest:
         hermitian=True,
     )
     a = np.einsum("fk,fkl,fl->f", gradient, spread, gradient) / plain**2
-    adjusted = np.einsum("p,fpq,q->f", contrast, _adjusted(fit, spread), contrast)
     return ContrastTest(
         difference=fit.beta @ contrast,
-        se=np.sqrt(adjusted),
+        se=np.sqrt(np.einsum("p,fpq,q->f", contrast, _adjusted(fit, spread), contrast)),
         df=2.0 / a,
         plain_se=np.sqrt(plain),
         satterthwaite=2.0 * plain**2 / np.einsum("fk,fkl,fl->f", gradient, observed, gradient),

@@ -74,19 +74,21 @@ def find_outliers(samples: Mapping[str, Sample], features: Iterable[str]) -> pd.
     rest on it, by which it can be left out to see what then becomes of the effects; says is a note
     of what each of a pair says, "" for all else.
     """
-    rows = [
-        row
-        for name in features
-        if name in samples
-        for row in (
-            *_sources(name, samples[name]),
-            *_boards_of_planks(name, samples[name].takes),
-            *_spreads(samples[name], "specimen"),
-            *_spreads(samples[name], "mount"),
-            *_spreads(samples[name], "take"),
-        )
-    ]
-    return pd.DataFrame(rows, columns=[*tables.TABLES["outliers"].names, "ids", "says"])
+    return pd.DataFrame(
+        [
+            row
+            for name in features
+            if name in samples
+            for row in (
+                *_sources(name, samples[name]),
+                *_boards_of_planks(name, samples[name].takes),
+                *_spreads(samples[name], "specimen"),
+                *_spreads(samples[name], "mount"),
+                *_spreads(samples[name], "take"),
+            )
+        ],
+        columns=[*tables.TABLES["outliers"].names, "ids", "says"],
+    )
 
 
 def number_of_tests(samples: Mapping[str, Sample], features: Iterable[str]) -> int:

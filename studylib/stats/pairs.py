@@ -213,8 +213,7 @@ def pairs_of_means(
     parts = variances / counts
     variance = parts[:, a] + parts[:, b]
     df = variance**2 / (parts[:, a] ** 2 / freedom[a] + parts[:, b] ** 2 / freedom[b])
-    difference = means[:, b] - means[:, a]
-    return _settled(woods, difference, np.sqrt(variance), df, counts, freedom)
+    return _settled(woods, means[:, b] - means[:, a], np.sqrt(variance), df, counts, freedom)
 
 
 def _settled(woods: tuple, difference, se, df, counts, freedom) -> Pairs:

@@ -145,7 +145,6 @@ def pilot_spreads(variance: pd.DataFrame, feature: str, *, name: str) -> Spreads
         raise errors.InputError(codes.note("plan.pilot_flat", name=name, feature=feature))
     sd = {level: math.sqrt(max(float(rows.at[level, "variance"]), 0.0)) for level in rows.index}
     low, high = (math.sqrt(max(float(rows.at[top, end]), 0.0)) for end in ("low", "high"))
-    unseen = [level for level in ("mount", "take") if level not in sd]
     return Spreads(
         feature,
         sd[top],
@@ -154,7 +153,11 @@ def pilot_spreads(variance: pd.DataFrame, feature: str, *, name: str) -> Spreads
         sd.get("take", 0.0),
         min(low, sd[top]),
         high if math.isfinite(high) else 2 * sd[top],
-        codes.note("plan.pilot", name=name, unseen=unseen),
+        codes.note(
+            "plan.pilot",
+            name=name,
+            unseen=[level for level in ("mount", "take") if level not in sd],
+        ),
     )
 
 
@@ -178,10 +181,9 @@ def best_splits(
     ------
     InputError : not even two boards of each wood fit.
     """
-    ways = product(range(1, MOST_MOUNTS + 1), range(1, MOST_TAKES + 1))
     counted = [
         (int(budget // (woods * each)), mounts, takes, each)
-        for mounts, takes in ways
+        for mounts, takes in product(range(1, MOST_MOUNTS + 1), range(1, MOST_TAKES + 1))
         for each in [minutes.of_board(mounts, takes)]
     ]
     found = [
@@ -193,9 +195,13 @@ def best_splits(
         if boards >= 2
     ]
     if not found:
-        least = 2 * woods * minutes.of_board(1, 1)
         raise errors.InputError(
-            codes.note("plan.few_minutes", budget=budget, woods=woods, least=least)
+            codes.note(
+                "plan.few_minutes",
+                budget=budget,
+                woods=woods,
+                least=2 * woods * minutes.of_board(1, 1),
+            )
         )
     table = pd.DataFrame(found, columns=list(SPLIT_COLUMNS))
     table = table.sort_values(["sd", "minutes"], kind="stable")
@@ -228,11 +234,16 @@ def power_curves(
     for planks in PLANKS:
         one = declared(planks, spreads, replace(nest, mounts=1))
         own = [spreads, *map(spreads.with_source, (spreads.source_high, spreads.source_low))]
-        best = declared(planks, spreads, replace(nest, mounts=math.inf))
         rows += [
             (planks, planning.Line.ONE_MOUNT, one, math.nan, math.nan),
             (planks, planning.Line.PLANNED, *(declared(planks, each) for each in own)),
-            (planks, planning.Line.UNLIMITED, best, math.nan, math.nan),
+            (
+                planks,
+                planning.Line.UNLIMITED,
+                declared(planks, spreads, replace(nest, mounts=math.inf)),
+                math.nan,
+                math.nan,
+            ),
         ]
     return pd.DataFrame(rows, columns=["planks", "line", "chance", "low", "high"])
 
@@ -258,11 +269,12 @@ def verdict_mix(
     """
     planks, variance = list(planks), nest.variance(spreads)
     seen = SEEN * math.sqrt(2 * variance / min(planks))
-    options = {"limit": limit, "same_possible": same_possible, "draws": DRAWS}
     rows = [
         (difference, verdict, chance)
         for difference in np.linspace(0.0, max(3.0 * limit, seen), STEPS)
-        for verdict, chance in decision.chances(difference, variance, planks, **options).of.items()
+        for verdict, chance in decision.chances(
+            difference, variance, planks, limit=limit, same_possible=same_possible, draws=DRAWS
+        ).of.items()
     ]
     return pd.DataFrame(rows, columns=["difference", "verdict", "chance"])
 
@@ -310,13 +322,19 @@ def false_alarms(
         found = pairs.all_pairs(model, np.array(units)).closed <= 1 - confidence
         rate[level] = found.any(axis=1).mean()
     se = np.sqrt(np.maximum(rate * (1 - rate), 1 / runs) / runs)
-    ends = {"low": np.maximum(rate - 2 * se, 0.0), "high": np.minimum(rate + 2 * se, 1.0)}
-    return pd.DataFrame({"counted": COUNTED, "units": sizes, "rate": rate, **ends})
+    return pd.DataFrame(
+        {
+            "counted": COUNTED,
+            "units": sizes,
+            "rate": rate,
+            "low": np.maximum(rate - 2 * se, 0.0),
+            "high": np.minimum(rate + 2 * se, 1.0),
+        }
+    )
 
 
 def _drawn(spreads: Spreads, shape: tuple[int, ...], rng: np.random.Generator) -> np.ndarray:
     values = np.zeros(shape)
-    levels = (spreads.source, spreads.specimen, spreads.mount, spreads.take)
-    for level, sd in enumerate(levels):
+    for level, sd in enumerate((spreads.source, spreads.specimen, spreads.mount, spreads.take)):
         values = values + sd * rng.standard_normal(shape[: 2 + level] + (1,) * (3 - level))
     return values

@@ -145,8 +145,7 @@ def fit_reml(
     """
     y = np.atleast_2d(np.asarray(y, dtype=float))
     within = np.zeros(len(y)) if within is None else np.asarray(within, dtype=float)
-    each = design.parts[0].size * len(design.parts)
-    step = max(1, _AT_ONCE // each)
+    step = max(1, _AT_ONCE // design.parts.size)
     parts = [slice(i, i + step) for i in range(0, len(y), step)]
     chunks = [
         _fit(design, y[part], within[part], None if start is None else start[part])
@@ -199,8 +198,7 @@ def _improved(design, y, within, phi) -> tuple[np.ndarray, np.ndarray]:
     """One step for each feature, and whether that was the last one."""
     state = _State(design, y, within, phi)
     score, expected, observed, *_ = state.derived
-    small = phi <= _SMALL * phi.max(axis=1, keepdims=True)
-    fixed = small & (score <= 0)
+    fixed = (phi <= _SMALL * phi.max(axis=1, keepdims=True)) & (score <= 0)
     fixed[:, 0] = False
     phi = np.where(fixed, 0.0, phi)
     step = _solved(observed, score, fixed)

@@ -126,7 +126,9 @@ def _expected(
     pair = next(p for p in found.workings.first[feature.name] if (p.a, p.b) == (a, b))
     spread = sample.design.model.wood_variances(sample.y)
     n, m = (first["n_a"], first["n_b"]), (row["n_a"], row["n_b"])
-    ends = predicted(
-        pair.difference, (float(spread[a]), float(spread[b])), n, m, confidence=confidence
+    return tuple(
+        float(scales.reported_difference(end, feature))
+        for end in predicted(
+            pair.difference, (float(spread[a]), float(spread[b])), n, m, confidence=confidence
+        )
     )
-    return tuple(float(scales.reported_difference(end, feature)) for end in ends)

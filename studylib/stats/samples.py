@@ -257,10 +257,13 @@ def make_samples(
     mounts : their `units.mount_means`.
     woods : woods of the study, in order; smallest_n : sources a wood to be spoken of.
     """
-    used = takes[takes["state"] == "used"]
     by_feature = [
         dict(list(_of_woods(frame, woods).groupby("feature")))
-        for frame in (used, mounts, unit_steps.unit_means(unit_steps.specimen_means(mounts)))
+        for frame in (
+            takes[takes["state"] == "used"],
+            mounts,
+            unit_steps.unit_means(unit_steps.specimen_means(mounts)),
+        )
     ]
     seen: dict[tuple, Design] = {}
     samples = {}
@@ -286,8 +289,7 @@ def _design(takes, mounts, units, all_woods: tuple[str, ...], least: int) -> Des
     if woods:
         inside = None if place is None else place[in_model]
         model, complete = _model(units["wood"][in_model], woods, shares[in_model], inside)
-    whole = present == woods
-    all_model = model if whole else _model(units["wood"], present, shares, place)[0]
+    all_model = model if present == woods else _model(units["wood"], present, shares, place)[0]
     nested = NestedDesign(takes, units, all_model, mounts)
     return Design(counts, woods, present, in_model, model, complete, all_model, nested)
 

@@ -101,8 +101,7 @@ def _feature(
     woods, base = list(design.present), mixed.fixed_part(design)
     specimen = sample.takes.groupby(design.nested.mount)["specimen"].first()
     label = pd.Index(groups).get_indexer([group[s] for s in specimen])
-    beside = np.eye(len(groups))[label][:, 1:]
-    fixed = np.column_stack([base, beside])
+    fixed = np.column_stack([base, np.eye(len(groups))[label][:, 1:]])
     if np.linalg.matrix_rank(fixed) < fixed.shape[1]:
         return [_empty(sample, name, codes.note("second_column.inseparable", name=name))]
     if _freedom(design, fixed) < 1:
@@ -137,8 +136,7 @@ def _interaction(
 ) -> str:
     """A note where the woods differ otherwise in one group than in another."""
     wood = np.eye(len(design.present))[design.nested.wood]
-    cells = (wood.T @ np.eye(groups)[label]) > 0
-    if not cells.all():
+    if not ((wood.T @ np.eye(groups)[label]) > 0).all():
         return ""
     beside = np.eye(groups)[label][:, 1:]
     product = (wood[:, 1:, np.newaxis] * beside[:, np.newaxis, :]).reshape(len(wood), -1)

@@ -62,12 +62,11 @@ def tidy(features: pd.DataFrame, specimens: pd.DataFrame) -> pd.DataFrame:
     if rows.empty:
         return pd.DataFrame(columns=columns)
     by_name = specimens.set_index("specimen")
-    y = scales.analysis_values(rows["value"].to_numpy(float), rows["scale"].to_numpy())
     rows = rows.assign(
         wood=rows["specimen"].map(by_name["wood"]),
         source=rows["specimen"].map(_sources(by_name)),
         role=rows["specimen"].map(by_name["role"].fillna("")),
-        y=y,
+        y=scales.analysis_values(rows["value"].to_numpy(float), rows["scale"].to_numpy()),
     )
     rows["state"] = _state(rows)
     rows.loc[rows["state"] != "used", "y"] = np.nan
@@ -122,8 +121,9 @@ def _complex_means(features: pd.DataFrame, rows: pd.DataFrame) -> pd.Series | No
     degrees = phase_of.reindex(pd.MultiIndex.from_arrays([used["take"], used["feature"]]))
     value = 10 ** (used["y"].to_numpy() / 20) * np.exp(1j * np.deg2rad(degrees.to_numpy()))
     frame = pd.DataFrame({"real": value.real, "imag": value.imag}, index=used.index)
-    keys = [used[name] for name in ("feature", "specimen", "batch", "mount")]
-    mean = frame.groupby(keys, sort=False).transform(lambda column: column.mean(skipna=False))
+    mean = frame.groupby(
+        [used[name] for name in ("feature", "specimen", "batch", "mount")], sort=False
+    ).transform(lambda column: column.mean(skipna=False))
     size = np.hypot(mean["real"], mean["imag"]).to_numpy()
     out = rows["y"].copy()
     good = np.isfinite(size) & (size > 0)
@@ -134,9 +134,13 @@ def _complex_means(features: pd.DataFrame, rows: pd.DataFrame) -> pd.Series | No
 def mount_means(rows: pd.DataFrame) -> pd.DataFrame:
     """One row a feature, specimen, batch and mount: y and n_takes."""
     used = rows[rows["state"] == "used"]
-    keys = ["feature", *KEYS, "batch", "mount"]
-    grouped = used.groupby(keys, sort=True, observed=True, dropna=False)["y_mount"]
-    return grouped.agg(y="mean", n_takes="size").reset_index()
+    return (
+        used.groupby(["feature", *KEYS, "batch", "mount"], sort=True, observed=True, dropna=False)[
+            "y_mount"
+        ]
+        .agg(y="mean", n_takes="size")
+        .reset_index()
+    )
 
 
 def with_places(mounts: pd.DataFrame, places: pd.DataFrame) -> pd.DataFrame:
@@ -146,18 +150,24 @@ def with_places(mounts: pd.DataFrame, places: pd.DataFrame) -> pd.DataFrame:
 
 def specimen_means(mounts: pd.DataFrame) -> pd.DataFrame:
     """One row a feature and specimen: y, n_mounts, n_takes."""
-    grouped = mounts.groupby(["feature", *KEYS], sort=True, observed=True)
-    return grouped.agg(y=("y", "mean"), n_mounts=("y", "size"), n_takes=("n_takes", "sum"))[
-        ["y", "n_mounts", "n_takes"]
-    ].reset_index()
+    return (
+        mounts.groupby(["feature", *KEYS], sort=True, observed=True)
+        .agg(y=("y", "mean"), n_mounts=("y", "size"), n_takes=("n_takes", "sum"))[
+            ["y", "n_mounts", "n_takes"]
+        ]
+        .reset_index()
+    )
 
 
 def unit_means(specimens: pd.DataFrame) -> pd.DataFrame:
     """One row a feature, wood and source: y, n_specimens, n_mounts, n_takes."""
-    grouped = specimens.groupby(["feature", "wood", "source"], sort=True, observed=True)
-    return grouped.agg(
-        y=("y", "mean"),
-        n_specimens=("y", "size"),
-        n_mounts=("n_mounts", "sum"),
-        n_takes=("n_takes", "sum"),
-    ).reset_index()
+    return (
+        specimens.groupby(["feature", "wood", "source"], sort=True, observed=True)
+        .agg(
+            y=("y", "mean"),
+            n_specimens=("y", "size"),
+            n_mounts=("n_mounts", "sum"),
+            n_takes=("n_takes", "sum"),
+        )
+        .reset_index()
+    )
