@@ -28,7 +28,8 @@ from studylib.wood.prediction import Numbers, OnBench, levels_db
 
 ENDS = (2.5, 97.5)
 NOTHING_DB = 0.1
-"""A size that moves the answer by less over its whole stock does nothing (a stated choice)."""
+"""A size that moves the answer by less over its whole stock does nothing, and a gain below it is
+none (a stated choice)."""
 
 _WAVE = 6.6  # widths
 _SIZES = 81  # looked at
@@ -41,7 +42,8 @@ class Cut(NamedTuple):
     keeps_high_mm, between which at least half of the gain is left; best_low_mm and best_high_mm,
     between which the best size lies in 95 of 100 draws; before_db, after_db and gain_db (how far
     apart the boards are now and then, and the difference), each with _low and _high; helps, where
-    the gain surely is one; at_end, where all comes off that may; idle, where the size does nothing.
+    the gain is sure to exceed `NOTHING_DB`; at_end, where all comes off that may; idle, where the
+    size does nothing.
     off_percent, course : what is taken off, of the size, and how far apart the boards are then,
     triples, (sizes, 3).
     """
@@ -110,7 +112,7 @@ def best_cut(
         "name": name,
         **{f"{key}_mm": float(value) for key, value in mm.items()},
         **{f"{key}_db": float(value) for key, value in db.items()},
-        "helps": bool(gain[1] > 0.0),
+        "helps": bool(gain[1] > NOTHING_DB),
         "at_end": best == _SIZES - 1,
         "idle": bool(np.ptp(course[:, 0]) < NOTHING_DB),
     }

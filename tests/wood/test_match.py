@@ -113,6 +113,13 @@ def test_boards_known_within_measurement_are_never_nothing_apart():
     assert found["gain_low_db"] > 0.0
 
 
+def test_a_gain_that_nobody_would_hear_is_none():
+    # The air that moves along is all that width does over acceleration.
+    found = best(rail(width=0.044), rail(), "width", 34.0, air=AIR)
+    assert 0.0 < found["gain_db"] < match.NOTHING_DB
+    assert not found["helps"]
+
+
 def test_half_of_the_gain_is_left_where_it_is_said_to_be():
     board, like = rail(thickness=0.020), rail()
     found = best(board, like, "thickness", 16.0)

@@ -42,7 +42,7 @@ SAID = {
         "nearer by 2.6 dB (2.0 to 3.5 dB)", "left from 700.0 to 727.8 mm",
         "between 711.1 and 716.7 mm.",
     ],
-    "match.no_cut": ["nearer to L1 than 2.9 dB"],
+    "match.no_cut": ["R2 nearer to L1; the best would leave them some 2.9 dB apart"],
     "match.best": ["To make R2 answer like L1: length from 744.5 to 712.9 mm", "The 4.7 dB"],
 }  # fmt: skip
 
@@ -68,6 +68,7 @@ def test_what_a_size_cannot_do_is_said_in_its_place():
     assert "711.1" not in end
     tone = say(note("match.now", **PAIR, span_hz=[172.0, 172.0], apart=[4.7, 4.2, 5.3]))
     assert tone.startswith("R2 and L1 at 172 Hz: as they are")
+    assert "look at the band as well." in tone
     thin = {"name": "thickness", "now_mm": 18.1, "to_mm": 16.5, "off_mm": 1.6, "after_db": 0.3}
     assert "thickness from 18.10 to 16.50 mm (1.60 mm off)" in say(
         note("match.best", **PAIR, **thin)
