@@ -147,6 +147,13 @@ def test_beyond_what_bars_do_nothing_is_expected(tmp_path):
     assert "[curve]" in say(why)
 
 
+def test_of_one_wood_or_none_there_is_no_difference(tmp_path):
+    for counts in ({"larch": 2}, {}):
+        own = write_planned(tmp_path / f"rails{len(counts)}", toml=PLACED, rows=boards(counts))
+        found = expected(read_unrecorded(own))
+        assert (found["rows"], found["notes"]) == ([], [])
+
+
 def test_the_plan_says_what_would_be_locked(folder, tmp_path):
     study = read_unrecorded(folder)
     told = plan_notes(plan_study(study))

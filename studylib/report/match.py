@@ -126,8 +126,8 @@ def _band(settings: sheets.Settings, low_hz, high_hz, tone_hz, *, limit_hz) -> t
     low = tone_hz or low_hz or curve.lowest_hz or sweep.lowest_hz
     high = tone_hz or high_hz or min(curve.highest_hz or sweep.highest_hz or limit_hz, limit_hz)
     _refuse(low is None, "match.no_band")
-    about = {"low_hz": low, "high_hz": high, "limit_hz": limit_hz}
-    _refuse(high > limit_hz or (low >= high and not tone_hz), "match.beyond", **about)
+    wrong = high > limit_hz or (low >= high and not tone_hz)
+    _refuse(wrong, "match.beyond", low_hz=low, high_hz=high, limit_hz=limit_hz)
     return low, high
 
 

@@ -162,16 +162,15 @@ def curve_notes(plan: StudyPlan) -> list[str]:
     )
     smallest = curves.smallest_p(np.stack([own, own], axis=1))
     alpha = 1.0 - decide.confidence
-    from_hz, least_s = resolved(sweep.lowest_hz, sweep.highest_hz, sweep.length_s)
-    length = {
-        "seconds": sweep.length_s,
-        "least_s": least_s,
-        "ends_hz": [sweep.lowest_hz, sweep.highest_hz],
-    }
+    ends = [sweep.lowest_hz, sweep.highest_hz]
+    from_hz, least_s = resolved(*ends, sweep.length_s)
     return [
         note("plan.curves", planks=planks, fine=fine, third=third, smallest=smallest, alpha=alpha),
-        note("plan.sweep", from_hz=from_hz, loss=LOWEST_LOSS_FACTOR, **length),
-    ]
+        note(
+            "plan.sweep", seconds=sweep.length_s, from_hz=from_hz, least_s=least_s, ends_hz=ends,
+            loss=LOWEST_LOSS_FACTOR,
+        ),
+    ]  # fmt: skip
 
 
 def spreads_table(plan: StudyPlan) -> pd.DataFrame:

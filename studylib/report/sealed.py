@@ -26,7 +26,7 @@ from studylib.modes.gathered import free_modes_of
 from studylib.signal.sweep import SweepShape, usable_band
 from studylib.wood import boards, match, prediction
 
-_BAND = 120  # frequencies of the band
+_BAND, _ENDS = 120, (50.0, 2.5, 97.5)  # frequencies of the band; percentiles
 
 
 def expected(study: sheets.Study) -> dict[str, Any]:
@@ -39,10 +39,9 @@ def expected(study: sheets.Study) -> dict[str, Any]:
     modes = free_modes_of(study, {s.specimen for s in own.specimens})
     model = prediction.model_of(own, modes, by_density=True)
     free = set(modes.loc[modes["support"] == "free", "specimen"])
-    found: dict = {"rows": [], "by_density": sorted(model.boards.keys() - free), "notes": []}
-    if model.reasons:
+    if model.reasons or not model.boards:
         why = model.reasons.get("") or codes.note("sealed.nothing", boards=model.reasons)
-        return found | {"notes": [why]}
+        return {"rows": [], "by_density": [], "notes": [why] * bool(model.reasons)}
     spans = _spans(study.settings)
     limit = min(match.highest_hz(one, model.bench.air) for one in model.boards.values())
     rng, woods = np.random.default_rng(1), {}
@@ -62,16 +61,19 @@ def expected(study: sheets.Study) -> dict[str, Any]:
             for feature, hz in spans.items()
             if hz[-1] <= limit
         }
-    for (a, one), (b, other) in combinations(woods.items(), 2):
-        for feature in one:
-            ends = np.percentile(other[feature] - one[feature], (50.0, 2.5, 97.5))
-            found["rows"].append([feature, a, b, *ends.tolist()])
-    found["notes"] += [
-        codes.note("sealed.beyond", feature=feature, high_hz=hz[-1], limit_hz=limit)
-        for feature, hz in spans.items()
-        if hz[-1] > limit
-    ]
-    return found
+    return {
+        "rows": [
+            [feature, a, b, *np.percentile(other[feature] - one[feature], _ENDS).tolist()]
+            for (a, one), (b, other) in combinations(woods.items(), 2)
+            for feature in one
+        ],
+        "by_density": sorted(model.boards.keys() - free),
+        "notes": [
+            codes.note("sealed.beyond", feature=feature, high_hz=hz[-1], limit_hz=limit)
+            for feature, hz in spans.items()
+            if hz[-1] > limit
+        ],
+    }
 
 
 def _mean(boards_db: list[np.ndarray], rng: np.random.Generator) -> np.ndarray:

@@ -135,25 +135,23 @@ def assess(
     except errors.InputError as error:
         return Board(**dict.fromkeys(_REASONS, codes.several(error.notes)))
     board = Board(bar=bar, density=stiffness.density_value(bar))
+    if bar.width > WIDEST * bar.length:
+        return replace(
+            board,
+            **_unknown(codes.note("wood.too_wide", ratio=bar.width / bar.length, widest=WIDEST)),
+        )
     if modes.empty:
         return replace(board, **_unknown(no_modes or "wood.no_free_mode"))
-    if bar.width > WIDEST * bar.length:
-        return replace(board, **_unknown(_too_wide(bar)))
     frequency = modes["frequency_hz"].to_numpy()
     orders = find_orders(frequency, bar)
     left_over = tuple(float(f) for f in frequency[~orders.found])
     return replace(board, left_over=left_over, **_stiffness(modes, orders, bar, wood))
 
 
-def untapped(specimen: sheets.Specimen, wood: Wood) -> Board:
-    """What sizes and mass alone say of a board: a stiffness by its density, with what `SCATTER`
+def untapped(board: Board, wood: Wood, *, moisture_pct: float | None) -> Board:
+    """A board of known sizes and mass with the stiffness of its density, and with what `SCATTER`
     leaves open; no loss."""
-    board = assess(specimen, pd.DataFrame(), wood)
-    if board.bar is None or board.density is None:
-        return board
-    if board.bar.width > WIDEST * board.bar.length:
-        return replace(board, **_unknown(_too_wide(board.bar)))
-    moisture = USUAL_MOISTURE_PCT if specimen.moisture_pct is None else specimen.moisture_pct
+    moisture = USUAL_MOISTURE_PCT if moisture_pct is None else moisture_pct
     gravity = board.density.value / 1000.0 / (1.0 + moisture / 100.0)
     power = float(LINES[:, 1].mean())
     fit = stiffness.Stiffness(
@@ -164,10 +162,6 @@ def untapped(specimen: sheets.Specimen, wood: Wood) -> Board:
         covariance=np.diag([SCATTER, wood.u_shear_ratio / wood.shear_ratio]) ** 2,
     )  # fmt: skip
     return replace(board, fit=fit, reason="")
-
-
-def _too_wide(bar: beams.Bar) -> str:
-    return codes.note("wood.too_wide", ratio=bar.width / bar.length, widest=WIDEST)
 
 
 def _unknown(reason: str) -> dict[str, str]:

@@ -65,9 +65,10 @@ def highest_hz(board: Numbers, air: float) -> float:
 
 def cut(board: Numbers, bench: OnBench, name: str, off_mm: float) -> tuple[Numbers, OnBench]:
     """The board with this much off one size, and the bench that it then has."""
-    lower = replace(board, **{name: getattr(board, name) - off_mm / 1000.0})
-    moved = off_mm / 1000.0 if name == "length" else 0.0
-    return lower, replace(bench, heard_m=bench.heard_m and bench.heard_m - moved)
+    off = off_mm / 1000.0
+    heard = bench.heard_m and bench.heard_m - off * (name == "length")
+    lower = replace(board, **{name: getattr(board, name) - off})
+    return lower, replace(bench, heard_m=heard)
 
 
 def best_cut(

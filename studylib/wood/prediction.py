@@ -128,7 +128,8 @@ def model_of(study: sheets.Study, board_modes: pd.DataFrame, *, by_density: bool
         board = study_wood.board_of(study, specimen, board_modes)
         name = specimen.specimen
         if by_density and codes.has(board.reason, "wood.no_free_mode"):
-            board = boards.untapped(specimen, study.settings.wood)
+            moisture = specimen.moisture_pct
+            board = boards.untapped(board, study.settings.wood, moisture_pct=moisture)
         if board.fit is None or board.reason:
             reasons[name] = board.reason
         elif farthest > specimen.length_mm:

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
+import pandas as pd
 import pytest
 
 from studylib import tables
@@ -32,35 +35,41 @@ def specimen(gravity: float, moisture: float | None = 12.0, **own) -> Specimen:
     )  # fmt: skip
 
 
+def untapped(one: Specimen) -> boards.Board:
+    board = boards.assess(one, pd.DataFrame(), Wood())
+    return boards.untapped(board, Wood(), moisture_pct=one.moisture_pct)
+
+
 @pytest.mark.parametrize("wood", PUBLISHED)
 def test_published_woods_lie_within_what_is_left_open(wood):
     gravity, gpa = PUBLISHED[wood]
-    fit = boards.untapped(specimen(gravity), Wood()).fit
+    fit = untapped(specimen(gravity)).fit
     assert abs(np.log(fit.youngs_modulus / 1e9 / gpa)) < 1.5 * boards.SCATTER
     assert fit.covariance[0, 0] == pytest.approx(0.22**2)
 
 
 def test_the_two_published_lines_are_met_half_way():
-    fit = boards.untapped(specimen(0.5), Wood()).fit
+    fit = untapped(specimen(0.5)).fit
     by_hand = np.sqrt(20.5 * 0.5**0.84 * 16.5 * 0.5**0.70)
     assert fit.youngs_modulus == pytest.approx(1e9 * by_hand, rel=1e-6)
 
 
 def test_the_mass_is_counted_oven_dry():
-    dry, damp, unknown = (
-        boards.untapped(specimen(0.5, moisture), Wood()) for moisture in (6.0, 18.0, None)
-    )
+    dry, damp, unknown = (untapped(specimen(0.5, moisture)) for moisture in (6.0, 18.0, None))
     assert dry.density.value < damp.density.value
     assert dry.fit.youngs_modulus == pytest.approx(damp.fit.youngs_modulus, rel=1e-6)
     assert unknown.fit.youngs_modulus == pytest.approx(dry.fit.youngs_modulus, rel=1e-6)
 
 
 def test_a_plate_and_a_board_without_mass_have_no_stiffness():
-    wide = boards.untapped(specimen(0.5, width_mm=300.0), Wood())
-    assert wide.fit is None
-    assert code_of(wide.reason) == "wood.too_wide"
-    bare = specimen(0.5).model_copy(update={"mass_g": None})
-    assert code_of(boards.untapped(bare, Wood()).reason) == "wood.sizes_missing"
+    nothing = tables.empty("board_modes")
+    one, two, *_ = demo().specimens
+    wide = one.model_copy(update={"width_mm": 300.0})
+    bare = two.model_copy(update={"mass_g": None})
+    model = prediction.model_of(replace(demo(), specimens=(wide, bare)), nothing, by_density=True)
+    assert not model.boards
+    codes = {name: code_of(why) for name, why in model.reasons.items()}
+    assert codes == {"L1": "wood.too_wide", "L2": "wood.sizes_missing"}
 
 
 def test_in_the_model_a_board_has_its_density_only_where_it_is_asked_for():
