@@ -192,10 +192,7 @@ def test_the_wood_in_words_and_numbers(summary, bare):
 
 def test_figures_draw_what_the_tables_hold(summary):
     modes, study = summary.modes, summary.study
-    ladder = figures.ladder_figure(modes.boards, study)
-    drawn = sum(len(c.lines[0].get_xdata()) for axes in ladder.axes for c in axes.containers)
     known = modes.boards[~modes.boards["missing"] & (modes.boards["role"] == "")]
-    assert drawn == len(known)
     stiff = figures.stiffness_figure(modes.wood, study).axes[0]
     y = np.concatenate([c.lines[0].get_ydata() for c in stiff.containers])
     truth = modes.wood.query("quantity == 'wood.youngs_modulus_gpa'")["value"]
@@ -330,7 +327,6 @@ def test_without_taps_and_sweeps_figures_and_words_say_so(bare, size):
     study = bare.study
     boards, empty = tables.empty("board_modes"), tables.empty("modes_near_tone")
     drawn = [
-        figures.ladder_figure(boards, study, size=size),
         figures.stiffness_figure(bare.modes.wood, study, size=size),
         figures.tone_and_modes_figure(empty, boards, bare.gathered.spectra, study, size=size),
         figures.tap_figure(None, size=size),

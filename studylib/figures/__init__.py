@@ -18,7 +18,6 @@ from studylib.figures.effects import (
     positive_control_figure,
 )
 from studylib.figures.modes import (
-    ladder_figure,
     stiffness_figure,
     tone_and_modes_figure,
 )
@@ -37,7 +36,6 @@ __all__ = [
     "drift_figure",
     "effects_figure",
     "excess_figure",
-    "ladder_figure",
     "positive_control_figure",
     "predicted_figure",
     "save",

@@ -3,8 +3,6 @@
 - `tone_and_modes_figure`: for one board of each wood the spectrum of its tone, with the modes that
   were measured on the bench (filled marks), measured on the freely hung board (open marks) and
   predicted from size and stiffness (upright strokes).
-- `ladder_figure`: every numbered mode of every board, frequency against loss factor, on the bench
-  and freely hung, with the standard uncertainty of each and the harmonics of the tone.
 - `stiffness_figure`: Young's modulus against density, a point a board with the standard uncertainty
   of both.
 
@@ -12,7 +10,7 @@ Conventions: the look of `figures.style`; nothing is computed here.
 """
 
 import pandas as pd
-from matplotlib import ticker, transforms
+from matplotlib import transforms
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
@@ -33,11 +31,10 @@ from studylib.figures.style import (
     settle,
     styled,
 )
-from studylib.words import numbers, say
+from studylib.words import say
 
 BENCH, FREE, PREDICTED = ModeBasis.BENCH, ModeBasis.FREE, ModeBasis.PREDICTED
 PLACES = {PREDICTED: 18.0, FREE: 9.0, BENCH: 0.0}  # points above the panel's top edge
-SUPPORTS = {"bench": "figures_modes.support_bench", "free": "figures_modes.support_free"}
 NAMED = (1, 2, 3, 4, 5, 6, 8, 12, 16, 20)
 DENSITY, MODULUS = "wood.density_kg_m3", "wood.youngs_modulus_gpa"
 
@@ -145,55 +142,6 @@ def _harmonics(axes: Axes, f: float, low: float, high: float, count: int) -> Non
             ha="center", va="bottom", fontsize=8, color=BLACK,
             bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6, "alpha": 0.8},
         )  # fmt: skip
-
-
-@styled
-def ladder_figure(
-    boards: pd.DataFrame, study, *, size: tuple[float, float] | None = None
-) -> Figure:
-    """Frequency and loss factor of every numbered mode, a panel for each support.
-
-    Parameters
-    ----------
-    boards : the table `board_modes`.  study : the study, for its woods and its tone.
-    size : width and height in inches; None for the page's.
-
-    Returns
-    -------
-    An open matplotlib figure; where there is nothing to draw, one that says so.
-    """
-    known = boards[~boards["missing"] & (boards["role"] == "")]
-    supports = [support for support in SUPPORTS if (known["support"] == support).any()]
-    if not supports:
-        return empty_figure(say("figures_modes.no_modes"), size)
-    style, f = looks(study.woods), study.settings.tone.fundamental_hz
-    low, high = float(known["frequency_hz"].min()) / 1.3, float(known["frequency_hz"].max()) * 1.2
-    lines = len(supports)
-    figure, panels = panelled(size, 1.0 + 2.7 * lines, lines, sharex=True, sharey=True)
-    panels = panels[:, 0]
-    for axes, support in zip(panels, supports, strict=True):
-        rows = known[known["support"] == support]
-        for wood in study.woods:
-            own = rows[rows["wood"] == wood]
-            axes.errorbar(
-                own["frequency_hz"], own["loss_factor"], xerr=own["frequency_u"],
-                yerr=own["loss_factor_u"], fmt=style[wood].marker, color=style[wood].colour,
-                markersize=4.5, alpha=0.8, elinewidth=0.8, label=legend_label(wood, 24),
-            )  # fmt: skip
-        axes.set(
-            yscale="log", title=say(SUPPORTS[support]), ylabel=say("figures_modes.loss_factor_axis")
-        )
-        axes.yaxis.set_major_formatter(ticker.FuncFormatter(lambda value, _: numbers.exact(value)))
-        axes.yaxis.set_minor_formatter(ticker.NullFormatter())
-        frequency_axis(axes, low, high, label=axes is panels[-1])
-        _harmonics(axes, f, low, high, study.settings.tone.harmonics)
-        axes.grid(axis="y", which="both")
-    least, most = known["loss_factor"].min() / 1.15, known["loss_factor"].max() * 1.15
-    steps = [m * 10.0**e for e in range(-5, 1) for m in (1, 2, 3, 5, 7)]
-    panels[0].set_yticks([], minor=True)
-    panels[0].set(yticks=[step for step in steps if least <= step <= most], ylim=(least, most))
-    figure.legend(*panels[0].get_legend_handles_labels(), loc=ABOVE_RIGHT, ncols=4)
-    return settle(figure)
 
 
 @styled

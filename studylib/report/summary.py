@@ -179,7 +179,6 @@ class Summary:
                 figures.tone_and_modes_figure,
                 *(modes.near, modes.boards, self.gathered.spectra, study),
             ),
-            "modes": partial(figures.ladder_figure, modes.boards, study),
             "stiffness": partial(figures.stiffness_figure, modes.wood, study),
             "curves": partial(figures.curves_figure, self.curves, study),
             "curve_spreads": partial(figures.curve_spreads_figure, self.curves),
