@@ -192,29 +192,11 @@ def test_the_wood_in_words_and_numbers(summary, bare):
 
 def test_figures_draw_what_the_tables_hold(summary):
     modes, study = summary.modes, summary.study
-    known = modes.boards[~modes.boards["missing"] & (modes.boards["role"] == "")]
     stiff = figures.stiffness_figure(modes.wood, study).axes[0]
     y = np.concatenate([c.lines[0].get_ydata() for c in stiff.containers])
     truth = modes.wood.query("quantity == 'wood.youngs_modulus_gpa'")["value"]
     assert sorted(y) == sorted(truth)
     assert stiff.get_xlabel() == "density (kg/m³)"
-    over = figures.tone_and_modes_figure(
-        modes.near, modes.boards, pd.DataFrame(columns=["specimen", "frequency_hz", "level_db"]),
-        study,
-    )  # fmt: skip
-    bench = known[(known["specimen"] == "L1") & (known["support"] == "bench")]["frequency_hz"]
-    low, high = over.axes[0].get_xlim()
-    marks = [line.get_xdata() for line in over.axes[0].lines if line.get_marker() == "o"]
-    assert any(list(x) == list(bench[bench.between(low, high)]) for x in marks)
-
-
-def test_modes_known_in_one_way_alone_leave_room_for_the_panels(summary):
-    """Marks of a way that gave none must not push the panels out: matplotlib would warn."""
-    boards = summary.modes.boards.query("support == 'bench'")
-    near = summary.modes.near[summary.modes.near["basis"] == ModeBasis.BENCH]
-    spectra = pd.DataFrame(columns=["specimen", "frequency_hz", "level_db"])
-    over = figures.tone_and_modes_figure(near, boards, spectra, summary.study)
-    assert over.axes[0].get_position().height > 0.1
 
 
 def test_a_tap_is_drawn_with_its_decay_and_a_refused_one_with_its_reason(summary):
@@ -325,15 +307,13 @@ def test_the_picture_of_a_batch_is_of_a_take_with_a_refused_tap(summary):
 @pytest.mark.parametrize("size", [None, (9.6, 5.4)])
 def test_without_taps_and_sweeps_figures_and_words_say_so(bare, size):
     study = bare.study
-    boards, empty = tables.empty("board_modes"), tables.empty("modes_near_tone")
     drawn = [
         figures.stiffness_figure(bare.modes.wood, study, size=size),
-        figures.tone_and_modes_figure(empty, boards, bare.gathered.spectra, study, size=size),
         figures.tap_figure(None, size=size),
     ]
     assert all(len(figure.texts) == 1 for figure in drawn)
     assert report.tap_sentences(tables.empty("modes")) == ["modes_report.no_taps"]
-    assert report.bench_sentence(boards) == []
+    assert report.bench_sentence(tables.empty("board_modes")) == []
     assert len(report.properties_table(bare.modes.wood).columns) >= 2
 
 

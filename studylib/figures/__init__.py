@@ -19,7 +19,6 @@ from studylib.figures.effects import (
 )
 from studylib.figures.modes import (
     stiffness_figure,
-    tone_and_modes_figure,
 )
 from studylib.figures.spectra import spectra_figure
 from studylib.figures.spread import drift_figure, variance_figure
@@ -45,6 +44,5 @@ __all__ = [
     "stiffness_figure",
     "story_figure",
     "tap_figure",
-    "tone_and_modes_figure",
     "variance_figure",
 ]

@@ -175,10 +175,6 @@ class Summary:
             },
             "excess": partial(figures.excess_figure, harmonics, study),
             **({} if harmonics.empty else story),
-            "tone_and_modes": partial(
-                figures.tone_and_modes_figure,
-                *(modes.near, modes.boards, self.gathered.spectra, study),
-            ),
             "stiffness": partial(figures.stiffness_figure, modes.wood, study),
             "curves": partial(figures.curves_figure, self.curves, study),
             "curve_spreads": partial(figures.curve_spreads_figure, self.curves),
