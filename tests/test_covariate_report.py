@@ -1,6 +1,6 @@
-"""What the reader is told about a property held equal: sentences, table and figure.
+"""What the reader is told about a property held equal: sentences and table.
 
-All boards here are invented, their truth is stated; no figure is compared with an earlier picture.
+All boards here are invented, their truth is stated.
 """
 
 from __future__ import annotations
@@ -8,16 +8,18 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 
-import matplotlib.pyplot as plt
 import numpy as np
 import pandas as pd
 import pytest
 
 from studylib.codes import code_of, fields_of, has
 from studylib.codes.features import Caution
-from studylib.figures.boards import covariates_figure, shown_covariates
-from studylib.figures.style import COLOURS, MARKERS, VIDEO_SIZE, save_sizes
-from studylib.report.covariates import about_covariates, covariate_notes, covariates_table
+from studylib.report.covariates import (
+    about_covariates,
+    covariate_notes,
+    covariates_table,
+    shown_covariates,
+)
 from studylib.stats.compare import compare
 from studylib.stats.covariates import Covariates, analyse_covariates, covariate_quantity
 from studylib.words import say
@@ -25,12 +27,6 @@ from tests.stats.simulate import WOODS, features_table, specimens_table
 
 LEVEL, LOG = "tone.h3.rel_db", "tap.m1.decay_time_s"
 DENSITY, STIFFNESS = "wood.density_kg_m3", "wood.youngs_modulus_gpa"
-
-
-@pytest.fixture(autouse=True)
-def _nothing_left_open():
-    yield
-    plt.close("all")
 
 
 def invented(*, counts=(4, 4, 4), densities=(580.0, 560.0, 770.0), slope=0.0, seed=172):
@@ -70,7 +66,7 @@ def shared():
 
 
 def emptied(found: Covariates) -> Covariates:
-    return replace(found, **{n: getattr(found, n).iloc[:0] for n in ("table", "points", "lines")})
+    return replace(found, table=found.table.iloc[:0])
 
 
 def parts(found: Covariates, feature: str, covariate: str) -> dict[str, list[dict]]:
@@ -229,58 +225,9 @@ class TestTable:
         assert row["boards"] == "4 and 4"
 
 
-class TestFigure:
-    def test_a_panel_each_with_quantity_and_unit(self, apart):
-        figure = covariates_figure(apart, WOODS)
-        assert len(figure.axes) == 6
-        labels = ["density (kg/m3)", "thickness (mm)", "knots"]
-        assert [a.get_xlabel() for a in figure.axes[3:]] == labels
-        assert figure.axes[0].get_ylabel().endswith("(dB)")
-        assert figure.axes[3].get_ylabel().endswith("(s)")
-
-    def test_one_point_a_board_in_the_woods_colour_and_marker(self, apart):
-        axes = covariates_figure(apart, WOODS).axes[0]
-        drawn = {line.get_marker(): line for line in axes.lines if line.get_marker() != "None"}
-        assert list(drawn) == list(MARKERS[:3])
-        for place, wood in enumerate(WOODS):
-            line = drawn[MARKERS[place]]
-            rows = apart.points
-            own = rows[
-                (rows["wood"] == wood) & (rows["feature"] == LEVEL) & (rows["covariate"] == DENSITY)
-            ]
-            assert line.get_color() == COLOURS[place]
-            assert list(line.get_xdata()) == list(own["x"])
-            assert list(line.get_ydata()) == list(own["value"])
-
-    def test_lines_share_one_slope_and_stay_with_their_boards(self, shared):
-        axes = covariates_figure(shared, WOODS).axes[0]
-        lines = [line for line in axes.lines if line.get_marker() == "None"]
-        slopes = [np.polyfit(line.get_xdata(), line.get_ydata(), 1)[0] for line in lines]
-        assert len(lines) == 3
-        assert slopes == pytest.approx([slopes[0]] * 3)
-        assert slopes[0] == pytest.approx(0.05, abs=0.01)
-        own = shared.points[
-            (shared.points["wood"] == "larch") & (shared.points["feature"] == LEVEL)
-        ]
-        own = own[own["covariate"] == DENSITY]["x"]
-        assert (min(lines[0].get_xdata()), max(lines[0].get_xdata())) == (own.min(), own.max())
-
-    def test_the_panel_says_that_woods_do_not_overlap(self, apart, shared):
-        assert covariates_figure(apart, WOODS).axes[0].get_title(loc="left").startswith("no overl")
-        assert covariates_figure(shared, WOODS).axes[0].get_title(loc="left").startswith("all pai")
-
-    def test_density_stiffness_thickness_come_first(self):
-        names = ["length_mm", "mass_g", "thickness_mm", STIFFNESS, DENSITY]
-        table = pd.DataFrame({"covariate": names, "difference_with": 1.0})
-        assert shown_covariates(table) == (DENSITY, STIFFNESS, "thickness_mm")
-        table.loc[4, "difference_with"] = np.nan
-        assert shown_covariates(table) == (STIFFNESS, "thickness_mm", "mass_g")
-
-    def test_video_size_and_nothing_to_draw(self, apart, tmp_path):
-        files = save_sizes(
-            lambda **size: covariates_figure(apart, WOODS, **size), tmp_path, "covariates"
-        )
-        assert [file.name for file in files][-1] == "covariates_16x9.png"
-        empty = emptied(apart)
-        figure = covariates_figure(empty, WOODS, size=VIDEO_SIZE)
-        assert figure.texts[0].get_text().startswith(say("covariates.nothing_known")[:20])
+def test_density_stiffness_thickness_come_first():
+    names = ["length_mm", "mass_g", "thickness_mm", STIFFNESS, DENSITY]
+    table = pd.DataFrame({"covariate": names, "difference_with": 1.0})
+    assert shown_covariates(table) == (DENSITY, STIFFNESS, "thickness_mm")
+    table.loc[4, "difference_with"] = np.nan
+    assert shown_covariates(table) == (STIFFNESS, "thickness_mm", "mass_g")

@@ -5,7 +5,7 @@ what it shows and an optional `size`, and returns a matplotlib Figure; it comput
 """
 
 from studylib.figures.attribution import excess_figure, story_figure
-from studylib.figures.boards import boards_figure, boards_figures, covariates_figure
+from studylib.figures.boards import boards_figure, boards_figures
 from studylib.figures.curves import (
     curve_spreads_figure,
     curves_figure,
@@ -29,7 +29,6 @@ __all__ = [
     "all_effects_figure",
     "boards_figure",
     "boards_figures",
-    "covariates_figure",
     "curve_spreads_figure",
     "curves_figure",
     "drift_figure",

@@ -8,7 +8,7 @@ slopes differ is one of many, and is said at the study's confidence over all tha
 (`families.over_features`); "shown to differ as they are", over the features. Nothing is called no
 reason where the errors of the property are not known.
 
-Functions: `about_covariates`, `covariates_table`, `covariate_notes`.
+Functions: `about_covariates`, `covariates_table`, `covariate_notes`, `shown_covariates`.
 """
 
 import math
@@ -18,7 +18,6 @@ import numpy as np
 import pandas as pd
 
 from studylib import codes, register
-from studylib.figures.boards import shown_covariates
 from studylib.stats.covariates import Covariates, covariate_quantity
 from studylib.stats.families import over_features
 from studylib.words.numbers import MISSING, between, fixed, percent, signed
@@ -27,6 +26,7 @@ TABLE_COLUMNS = (
     *("feature", "held equal", "pair", "without", "interval without", "with", "interval with"),
     *("covariates.h_slope", "overlap", "covariates.h_df", "boards", "remark"),
 )
+FIRST, MOST_SHOWN = ("wood.density_kg_m3", "wood.youngs_modulus_gpa", "thickness_mm", "mass_g"), 3
 _ENDS = tuple(
     f"{part}_{which}" for which in ("with", "without") for part in ("difference", "low", "high")
 )
@@ -79,6 +79,18 @@ def covariate_notes(found: Covariates, *, covariates: Sequence[str] | None = Non
         return [codes.note("covariates.nothing")]
     cases = _over_all(table).groupby(["feature", "covariate"], sort=False)
     return [_paragraph(rows, 1 - found.confidence) for _, rows in cases]
+
+
+def shown_covariates(table: pd.DataFrame, *, most: int = MOST_SHOWN) -> tuple[str, ...]:
+    """The properties that tell most, at most `most`: density, stiffness, thickness, mass first.
+
+    Properties that could be held equal for no pair of woods come last.
+    """
+    fitted = set(table.loc[table["difference_with"].notna(), "covariate"])
+    names = list(dict.fromkeys(table["covariate"]))
+    rank = {name: i for i, name in enumerate(FIRST)}
+    names.sort(key=lambda name: (name not in fitted, rank.get(name, len(FIRST))))
+    return tuple(names[:most])
 
 
 def _chosen(table: pd.DataFrame, covariates: Sequence[str] | None) -> pd.DataFrame:

@@ -180,7 +180,6 @@ class Summary:
             "curve_spreads": partial(figures.curve_spreads_figure, self.curves),
             "predicted": partial(figures.predicted_figure, self.predicted, study),
             "split": partial(figures.split_figure, self.parts),
-            "covariates": partial(figures.covariates_figure, self.covariates, self.woods),
             "spectra": partial(figures.spectra_figure, self.gathered.spectra, study),
             "all_effects": partial(
                 figures.all_effects_figure, self.comparison.effects, confidence=confidence

@@ -96,23 +96,11 @@ class Adjusted:
         slope, low, high = self._interval(self.weights, confidence)
         return slope, min(low, self._steepest * low), max(high, self._steepest * high)
 
-    def line(self, wood: int, at: np.ndarray, confidence: float) -> list[tuple]:
-        """The wood's mean at each x as it reads, and Student's interval."""
-        own = self.plain.weights[wood]
-        ways = (own + (value - own @ self.x) * self.weights for value in at)
-        return [self._interval(weights, confidence) for weights in ways]
-
     def _interval(self, weights: np.ndarray, confidence: float) -> tuple[float, float, float]:
         """A weighted sum of y, and Student's interval."""
         variance, df = self.held.variance_of(weights, self.held.wood_variances(self.y))
         half = special.stdtrit(min(df, self.held.df), 0.5 + confidence / 2) * math.sqrt(variance)
         return weights @ self.y, weights @ self.y - half, weights @ self.y + half
-
-    def shown(self) -> np.ndarray:
-        """y with the batch effects taken off, shape (n,): what lies around the lines."""
-        steep = self.y @ self.weights * self.x
-        own = (self.plain.weights @ (self.y - steep))[self.plain.group]
-        return own + steep + self.plain.residual @ (self.y - steep)
 
     def p_slopes_differ(self) -> float:
         """p that the woods share one slope, each with its own spread and any reliability of its

@@ -37,13 +37,10 @@ from studylib.stats import adjusted, blocks, design, scales
 from studylib.stats.pairs import all_pairs
 from studylib.words.numbers import exact
 
-POINT_COLUMNS = ("feature", "covariate", "wood", "source", "x", "value")
-LINE_COLUMNS = ("feature", "covariate", "wood", "x", "value", "low", "high")
 SMALLEST = 3
 LARGEST = 700.0
 """exp() of more than this is no number any more."""
 LITTLE_OVERLAP = 0.5
-_LINE_POINTS = 15
 _NAN = float("nan")
 _ENDS = ("difference", "low", "high")
 _SLOPE = ("slope", "slope_low", "slope_high")
@@ -69,21 +66,15 @@ _WORDS = ("specimen", "wood", "source", "source_assumed", "role", "note", "grain
 
 @dataclass(frozen=True)
 class Covariates:
-    """Every pair of woods without and with each covariate, and what a figure draws.
+    """Every pair of woods without and with each covariate.
 
     Attributes
     ----------
     table : the table "covariates"; one row a feature, covariate and pair of woods.
-    points : feature, covariate, wood, source, x (the covariate), value (the feature in its own
-        unit, batch effects taken off where there is a line).
-    lines : feature, covariate, wood, x, value, low, high: the wood's line with the common slope
-        over the range of its own sources, and Student's interval of the line.
     confidence : of each interval.
     """
 
     table: pd.DataFrame
-    points: pd.DataFrame
-    lines: pd.DataFrame
     confidence: float
 
 
@@ -157,7 +148,7 @@ def analyse_covariates(
     means = comparison.mount_means
     means = means[(means["role"].fillna("") == "") & means["wood"].isin(list(woods))]
     refused = design.not_compared(comparison.coverage)
-    rows, points, lines = [], [], []
+    rows = []
     for name in dict.fromkeys(features):
         feature = register.find(name)
         boards = _board_means(means[means["feature"] == name], feature)
@@ -177,15 +168,7 @@ def analyse_covariates(
                 else ""
             )
             rows += _rows(case, woods, confidence, why)
-            if not why:
-                points += _points(case).to_dict("records")
-                lines += _lines(case, confidence)
-    return Covariates(
-        tables.typed("covariates", rows),
-        pd.DataFrame(points, columns=list(POINT_COLUMNS)),
-        pd.DataFrame(lines, columns=list(LINE_COLUMNS)),
-        confidence,
-    )
+    return Covariates(tables.typed("covariates", rows), confidence)
 
 
 # ------------------------------------------------------------------ values of the covariates
@@ -325,28 +308,6 @@ def _overlap(units: pd.DataFrame, wood_a: str, wood_b: str) -> float:
         return _NAN
     low, high = max(a.min(), b.min()), min(a.max(), b.max())
     return float((a.between(low, high).sum() + b.between(low, high).sum()) / (len(a) + len(b)))
-
-
-def _points(case: _Case) -> pd.DataFrame:
-    """feature, covariate, wood, source, x, value: the sources, batch effects taken off."""
-    units = case.units.copy()
-    if case.held is not None:
-        units.loc[units["wood"].isin(list(case.compared)), "y"] = case.held.shown()
-    return units.assign(
-        feature=case.feature.name,
-        covariate=case.covariate,
-        value=scales.reported_values(units["y"], case.feature),
-    )
-
-
-def _lines(case: _Case, confidence: float) -> Iterator[tuple]:
-    """LINE_COLUMNS: the line of each compared wood over the range of its own sources."""
-    for number, wood in enumerate(case.compared if case.held else ()):
-        own = case.inside.loc[case.inside["wood"] == wood, "x"]
-        at = np.linspace(own.min(), own.max(), _LINE_POINTS)
-        ends = np.minimum(case.held.line(number, at, confidence), LARGEST)
-        for x, told in zip(at, scales.reported_values(ends, case.feature), strict=True):
-            yield case.feature.name, case.covariate, wood, x, *told
 
 
 # ------------------------------------------------------------------ rows of the table
