@@ -39,7 +39,7 @@ def test_the_demo_is_predicted_from_its_own_numbers(made):
     summary, bars, _ = made
     about = fields_of(report.predicted_notes(bars, summary.study)[0])
     assert about["boards"] == 12
-    assert 0.88 < about["covered"] < 0.99  # 95 % intervals; all frequencies of a board err together
+    assert 0.84 < about["covered"] < 0.99  # of the wood that is described worst
     assert about["r"] > 0.85
     assert about["left_db"] < 0.55 * about["apart_db"]
     assert len(bars.mounts) == 36
@@ -68,6 +68,19 @@ def test_a_place_given_wrongly_is_not_explained_away(made):
     assert noted(report.predicted_notes(bars, study))[1] == "forward.uncovered"
     assert "forward.hedged" in noted(report.parts_notes(parts, bars, study))
     assert "forward.hedged" not in noted(report.parts_notes(made[2], made[1], summary.study))
+
+
+def test_one_mount_a_board_or_vague_numbers_are_no_test(made):
+    _, bars, _ = made
+    once = replace(bars, mounts=bars.mounts.drop_duplicates("specimen"))
+    assert once.describes == "forward.one_mount"
+    wide = bars.curves.assign(low_db=bars.curves["low_db"] - 9, high_db=bars.curves["high_db"] + 9)
+    assert code_of(replace(bars, curves=wide).describes) == "forward.vague"
+    one = bars.curves.assign(
+        inside=bars.curves["inside"] & ~bars.curves["specimen"].isin(["R1", "R2"])
+    )
+    assert replace(bars, curves=one).describes == "forward.uncovered"  # robinia alone
+    assert bars.describes == "forward.covered"
 
 
 def test_a_bench_that_cannot_be_modelled_says_so_once(made):
@@ -109,7 +122,7 @@ def test_a_batch_predicts_its_own_boards(made, demo_batch):
     bars = report.predicted_of_batch(study, demo_batch(study, "day1"))
     assert bars.curves["specimen"].nunique() == 6
     assert np.isfinite(bars.curves["predicted_db"]).all()
-    assert bars.covered > report.COVERED
+    assert bars.covered > 0.75  # two boards of each wood
 
 
 def test_figures_show_boards_and_parts(made):

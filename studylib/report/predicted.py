@@ -3,7 +3,10 @@
 `wood.prediction` predicts each board's curve from its sizes, mass and free taps, up to one constant
 a batch: that of the channels, the mean over all mounts and frequencies of measured less predicted.
 Nothing else is taken from the bench. A board's interval holds what its measurements allow, and what
-its mounts differ by where boards have several. `stats.split` tells what the woods' differences act
+its mounts differ by. What all boards share at a frequency is told apart: it may be the microphone,
+the bench or what the bar lacks, and says nothing of one board. Whether the bar describes the boards
+goes by the rest, wood by wood; the limit allows for errors that all frequencies of a board share.
+`stats.split` tells what the woods' differences act
 through.
 
 Conventions: dB; wood b minus wood a; frequencies are those of the curves (`report.curves`).
@@ -26,7 +29,9 @@ from studylib.stats.compare import Comparison
 from studylib.stats.curves import curve_bands
 from studylib.wood import prediction
 
-COVERED = 0.9  # of what was measured: with less inside its 95 % interval, the bar lacks something
+COVERED = 0.8  # of a wood's curves: with less inside the 95 % intervals, the bar lacks something
+VAGUE = 2.0  # times how far boards lie from their mean: wider intervals test nothing
+SHARED_BY = 3  # boards: with fewer, what all share is not told from what each does
 EVERY = 4  # of the curve's frequencies, for the parts over the band
 DRAWS = 24
 TONES = ("tone.h1.response_db", "tone.h1.level_db")
@@ -54,8 +59,21 @@ class Predicted:
 
     @property
     def covered(self) -> float:
-        """The share of what was measured that lies inside its interval."""
-        return float(self.curves["inside"].mean())
+        """The share of its curves inside their intervals, of the wood that is described worst."""
+        return float(self.curves.groupby("wood")["inside"].mean().min())
+
+    @property
+    def describes(self) -> str:
+        """A note on whether the bar describes these boards."""
+        curves = self.curves
+        half = ((curves["high_db"] - curves["low_db"]) / 2.0).median()
+        common = curves.groupby("frequency_hz")["measured_db"].transform("mean")
+        apart = (curves["measured_db"] - common).abs().median()
+        if not self.mounts.duplicated("specimen").any():
+            return "forward.one_mount"
+        if half > VAGUE * apart > 0.0:
+            return codes.note("forward.vague", half_db=half, apart_db=apart)
+        return "forward.covered" if self.covered >= COVERED else "forward.uncovered"
 
 
 @dataclass(frozen=True)
@@ -100,18 +118,19 @@ def predicted_of(study: sheets.Study, board_modes: pd.DataFrame, levels: pd.Data
     off = mounts - np.array([drawn[name][0] for name in named])
     off = off.sub(off.groupby("batch").transform("mean").mean(axis=1), axis=0)
     by_board = off.groupby(_KEYS[:2], sort=False)
-    remount = np.nan_to_num(float(np.sqrt(by_board.var().mean(axis=None))))
+    remount = np.nan_to_num(np.sqrt(by_board.var().mean()).to_numpy())
+    common = by_board.mean().mean().to_numpy() * (len(drawn) >= SHARED_BY)
     rng, rows, of_mounts = np.random.default_rng(1), [], []
     for (name, wood), of_board in by_board:
         best, spread = drawn[name][0], drawn[name][1:] - drawn[name][0]
         noise = remount * rng.standard_normal(spread.shape)
         low, high = np.quantile(spread + noise / np.sqrt(len(of_board)), [0.025, 0.975], axis=0)
         mean = of_board.mean().to_numpy()
-        inside = (low <= mean) & (mean <= high)
+        inside = (low <= mean - common) & (mean - common <= high)
         columns = frequency, best + mean, best, best + low, best + high, inside
         rows += [(name, wood, *values) for values in zip(*columns, strict=True)]
         low, high = np.quantile(spread + noise, [0.025, 0.975], axis=0)
-        for (*who, batch, mount), one in of_board.iterrows():
+        for (*who, batch, mount), one in (of_board - common).iterrows():
             r, left = np.corrcoef(best, best + one)[0, 1], np.sqrt(np.mean(one**2))
             of_mounts.append(
                 (*who, batch, mount, r, left, 100.0 * np.mean((low <= one) & (one <= high)))
@@ -205,6 +224,8 @@ def predicted_notes(predicted: Predicted, study: sheets.Study) -> list[str]:
         return [predicted.reason]
     table, channels = predicted.curves, study.settings.channels
     about = {"low_hz": table["frequency_hz"].min(), "high_hz": table["frequency_hz"].max()}
+    off = (table["measured_db"] - table["predicted_db"]).groupby(table["frequency_hz"]).mean()
+    about["shared_db"] = float(np.sqrt(np.mean(off**2)))
     measured, bar = (
         wide - wide.mean()
         for column in ("measured_db", "predicted_db")
@@ -217,7 +238,7 @@ def predicted_notes(predicted: Predicted, study: sheets.Study) -> list[str]:
     driver = codes.note("forward.no_sensor", driver_g=study.settings.bench.driver_g)
     return [
         codes.note("forward.predicted", boards=len(bar), covered=predicted.covered, **about),
-        "forward.covered" if predicted.covered >= COVERED else "forward.uncovered",
+        predicted.describes,
         *codes.holding(
             (predicted.missing, codes.note("forward.missing", boards=predicted.missing)),
             (channels.drive_kind not in ("acceleration", "force"), driver),
@@ -242,5 +263,5 @@ def parts_notes(parts: Parts, predicted: Predicted, study: sheets.Study) -> list
         found.append(codes.note("forward.split_band", rest=rest, **about))
         if limit is not None and reach <= limit:
             found.append(codes.note("forward.rest_within", limit_db=limit))
-    hedge = predicted.covered < COVERED
+    hedge = predicted.describes != "forward.covered"
     return [*found, *codes.holding((hedge, "forward.hedged")), "forward.species"]

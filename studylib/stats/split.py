@@ -37,7 +37,7 @@ _ORDERS = [
     for inner in permutations(MATERIAL)
     for order in ((SIZES, *inner), (*inner, SIZES))
 ]  # fmt: skip
-MOST_OTHERS = 8  # boards of the other wood that each board is turned into
+MOST_PAIRS = 64  # of boards of two woods, where each still meets one of the other
 
 
 @dataclass(frozen=True)
@@ -87,7 +87,7 @@ def changes(
 def paired(
     model: prediction.Model, a: dict[str, int], b: dict[str, int], frequency_hz, *, draws: int
 ) -> Pairing:
-    """All pairs of boards, or each board with as many others as `MOST_OTHERS`.
+    """All pairs of boards, or each board with as many others as `MOST_PAIRS` allow.
 
     a, b : board -> its source's number.
     """
@@ -97,7 +97,7 @@ def paired(
     pairs = [
         (name, few[0][(i + k) % len(few[0])])
         for i, name in enumerate(many[0])
-        for k in range(min(len(few[0]), MOST_OTHERS))
+        for k in range(min(len(few[0]), max(MOST_PAIRS // len(many[0]), 1)))
     ]
     pairs = [pair if many[1] == 0 else pair[::-1] for pair in pairs]
     source = np.array([(a[i], b[j]) for i, j in pairs]).T

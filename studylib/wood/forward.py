@@ -63,14 +63,16 @@ def driven(
         with it.
     x, heard : where the bar is driven and heard, 0 to 1; x not above `heard`.
     loads : (place, stiffness) of what rests on the bar; a mass m has -m times `square`, as a share
-        of the bar's mass. Places in rising order, none at x.
+        of the bar's mass. Places in rising order.
     """
     square = np.asarray(square, dtype=complex)
     bar = _Bar(square, slenderness, shear_ratio)
-    below = [(place, load) for place, load in loads if np.all(place < x)]
-    above = [(1.0 - place, load) for place, load in reversed(loads) if np.all(place > x)]
+    # A place that the draws have on either side of the driver stays on one.
+    sides = [(np.mean(place) <= np.mean(x), place, load) for place, load in loads]
+    below = [(np.minimum(place, x), load) for first, place, load in sides if first]
+    above = [(np.minimum(1.0 - place, 1.0 - x), load) for first, place, load in sides if not first]
     before, _ = _towards(bar, [(0.0, 0.0), *below, (x, 0.0)], 0.0)
-    after, ratio = _towards(bar, [(0.0, 0.0), *above, (1.0 - x, 0.0)], 1.0 - heard)
+    after, ratio = _towards(bar, [(0.0, 0.0), *above[::-1], (1.0 - x, 0.0)], 1.0 - heard)
     # Either side turns the other way about the point.
     both = before[0] + after[0], before[1] - after[1], before[2] + after[2]
     turning = -both[1] / both[2]

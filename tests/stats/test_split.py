@@ -126,7 +126,7 @@ def test_what_the_model_does_not_know_is_not_explained(rng):
 
 
 def test_each_board_meets_a_few_of_many_and_all_alike(rng, monkeypatch):
-    monkeypatch.setattr(split, "MOST_OTHERS", 2)
+    monkeypatch.setattr(split, "MOST_PAIRS", 10)
     model, a, b, levels = woods(rng, 5)
     pairing = split.paired(model, a, b, HZ, draws=2)
     assert len(pairing.a) == 10

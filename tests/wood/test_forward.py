@@ -149,3 +149,14 @@ def test_what_rests_on_the_free_end_counts():
 def test_driven_and_heard_in_one_place_is_the_same_movement():
     found = driven(np.array([9.0, 400.0]), 0.3, heard=0.3, **RAIL)
     np.testing.assert_allclose(found.heard, 1.0, rtol=1e-12)
+
+
+def test_a_load_at_the_driving_point_takes_its_force_there():
+    square = np.array([9.0, 400.0])
+    plain = driven(square, 0.3, **RAIL)
+    loaded = driven(square, 0.3, loads=[(0.3, 40.0), (0.8, 0.0)], **RAIL)
+    np.testing.assert_allclose(loaded.force - plain.force, 40.0, rtol=1e-6)
+    np.testing.assert_allclose(loaded.heard, plain.heard, rtol=1e-6)
+    # Draws of a place on both sides of the driver: none is lost.
+    both = driven(square, 0.3, loads=[(np.array([0.2999, 0.3001]), 40.0)], **RAIL)
+    assert np.abs(both.force - plain.force).min() > 25.0
