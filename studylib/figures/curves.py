@@ -265,7 +265,7 @@ def match_figure(found, *, size: tuple[float, float] | None = None) -> Figure:
         top.plot(found.shown_hz, middle, color=colour, label=label)
     frequency_axis(top, found.shown_hz[0], found.shown_hz[-1])
     top.vlines(found.span_hz, 0, 1, transform=top.get_xaxis_transform(), color=GREY, linestyle=":")
-    dress(top, grid="y", ylabel=say("figures_curves.response"))
+    dress(top, grid="y", ylabel=say("figures_curves.expected"))
     for one, line in zip(found.cuts, ("-", "--", ":"), strict=False):
         below.fill_between(one.off_percent, *one.course.T[1:], color=LIGHT, alpha=0.5, linewidth=0)
         below.plot(

@@ -46,8 +46,7 @@ def plan_notes(plan: StudyPlan) -> list[str]:
     moved = [note("room.moved", places=plan.tap_places)] if plan.tap_places > 1 else []
     planks = plank_warnings(plan.study.specimens, plan.study.settings)
     beside = [*looks_notes(plan), *lock_notes(plan), *same_notes(plan), *curve_notes(plan)]
-    seal = expected_notes(expected(plan.study)) if plan.study.specimens else []
-    return [*planks, design_note(plan), *moved, *found, *beside, *seal, spent, *never_notes(plan)]
+    return [*planks, design_note(plan), *moved, *found, *beside, spent, *never_notes(plan)]
 
 
 def design_note(plan: StudyPlan) -> str:
@@ -92,8 +91,9 @@ def _feature_notes(one: FeaturePlan) -> list[str]:
 
 
 def lock_notes(plan: StudyPlan) -> list[str]:
-    """What a lock with claims buys."""
-    return [
+    """What a lock with claims buys, and what theory expects, which it would seal."""
+    seal = expected_notes(expected(plan.study)) if plan.study.specimens else []
+    bought = [
         note(
             "plan.locked",
             feature=one.feature.name,
@@ -104,6 +104,7 @@ def lock_notes(plan: StudyPlan) -> list[str]:
         for one in plan.features
         if one.locked is not None
     ]
+    return [*bought, *seal]
 
 
 def looks_notes(plan: StudyPlan) -> list[str]:
