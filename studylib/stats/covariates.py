@@ -85,12 +85,10 @@ class Quantity:
     Attributes
     ----------
     short : a note of a word or two, for sentences: "stiffness".
-    exact : a note of what it is exactly, for axes: "Young's modulus along the board".
     unit : "" when none is known.
     """
 
     short: str
-    exact: str
     unit: str
 
 
@@ -181,18 +179,13 @@ def covariate_quantity(name: str) -> Quantity:
     whole name.
     """
     if register.is_known(name):
-        exact, unit = codes.note("covariates.quantity", name=name), register.find(name).unit
+        short, unit = codes.note("covariates.quantity", name=name), register.find(name).unit
         unit = "" if unit == "1" else unit
     else:
         end = next((e for e in _UNITS if name.endswith(e) and len(name) > len(e)), "")
         plain = name.removesuffix(end).replace("_", " ") if end else name
-        unit = _UNITS.get(end, "")
-        exact = (
-            codes.note(_SHORT[name])
-            if name in _SHORT
-            else codes.note("covariates.column", name=plain)
-        )
-    return Quantity(codes.note(_SHORT[name]) if name in _SHORT else exact, exact, unit)
+        short, unit = codes.note("covariates.column", name=plain), _UNITS.get(end, "")
+    return Quantity(codes.note(_SHORT[name]) if name in _SHORT else short, unit)
 
 
 def covariate_values(
