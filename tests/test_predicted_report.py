@@ -67,7 +67,22 @@ def test_a_place_given_wrongly_is_not_explained_away(made):
     assert bars.covered < report.COVERED
     assert noted(report.predicted_notes(bars, study))[1] == "forward.uncovered"
     assert "forward.hedged" in noted(report.parts_notes(parts, bars, study))
-    assert "forward.hedged" not in noted(report.parts_notes(made[2], made[1], summary.study))
+    table = made[2].table
+    table = table.assign(low_db=table["low_db"].where(table["part"] != "not explained", -0.1))
+    quiet = replace(made[2], table=table)
+    assert "forward.hedged" not in noted(report.parts_notes(quiet, made[1], summary.study))
+
+
+def test_what_is_more_than_chance_is_never_explained_away(made):
+    summary, bars, parts = made
+    table = parts.table
+    rest = (table["part"] == "not explained") & (table["over"] == report.BAND)
+    notes = report.parts_notes(
+        replace(parts, table=table.assign(low_db=table["low_db"].mask(rest, 0.2))),
+        bars, summary.study,
+    )  # fmt: skip
+    assert noted(notes)[-3:] == ["forward.unexplained", "forward.hedged", "forward.species"]
+    assert len(fields_of(notes[-3])["pairs"]) == 3
 
 
 def test_one_mount_a_board_or_vague_numbers_are_no_test(made):

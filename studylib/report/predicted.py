@@ -263,5 +263,14 @@ def parts_notes(parts: Parts, predicted: Predicted, study: sheets.Study) -> list
         found.append(codes.note("forward.split_band", rest=rest, **about))
         if limit is not None and reach <= limit:
             found.append(codes.note("forward.rest_within", limit_db=limit))
-    hedge = predicted.describes != "forward.covered"
-    return [*found, *codes.holding((hedge, "forward.hedged")), "forward.species"]
+    over_band = parts.table[(parts.table["over"] == BAND) & (parts.table["part"] == split.REST)]
+    beyond = over_band[over_band["low_db"] > 0.0]
+    pairs = [f"{row.wood_b} / {row.wood_a}" for row in beyond.itertuples()]
+    hedge = predicted.describes != "forward.covered" or pairs
+    return [
+        *found,
+        *codes.holding(
+            (pairs, codes.note("forward.unexplained", pairs=pairs)), (hedge, "forward.hedged")
+        ),
+        "forward.species",
+    ]

@@ -38,6 +38,7 @@ FIELDS = {
     "forward.split_tone": {"a": "larch", "b": "cherry", "tone_hz": 172.0, "parts": PARTS},
     "forward.split_band": {"a": "larch", "b": "cherry", "parts": PARTS, "rest": [1.7, 0.2, 3.1]},
     "forward.rest_within": {"limit_db": 1.0},
+    "forward.unexplained": {"pairs": ["robinia / larch"]},
     "forward.hedged": {},
     "forward.species": {},
 }  # fmt: skip
