@@ -148,8 +148,8 @@ def compare(
     unnamed = specimens["source"].isna() | (specimens["source"] == "")
     woods = specimens.loc[unnamed & (specimens["role"] == ""), "wood"]
     one_plank = specimens["wood"].isin(woods) & (specimens["role"] == "")
-    specimens["source"] = specimens["source"].where(~unnamed, specimens["specimen"])
-    specimens["source"] = specimens["source"].where(~one_plank, specimens["wood"])
+    named = specimens["source"].where(~unnamed, specimens["specimen"])
+    specimens["source"] = named.where(~one_plank, specimens["wood"])
     specimens["source_assumed"] = unnamed
     doubled = specimens.loc[specimens["specimen"].duplicated(), "specimen"]
     if len(doubled):
@@ -186,16 +186,11 @@ def _with(
     frame: pd.DataFrame, table: str, needed: Sequence[str], others: Mapping[str, object]
 ) -> pd.DataFrame:
     """A copy that has all columns; `others` are filled in where they are missing."""
-    for name in needed:
-        if name not in frame:
-            raise errors.InputError(
-                codes.note(
-                    "front.no_column",
-                    table=table,
-                    name=name,
-                    known=[str(column) for column in frame.columns],
-                )
-            )
+    if missing := [name for name in needed if name not in frame]:
+        known = [str(column) for column in frame.columns]
+        raise errors.InputError(
+            codes.note("front.no_column", table=table, name=missing[0], known=known)
+        )
     return frame.reset_index(drop=True).assign(
         **{name: value for name, value in others.items() if name not in frame}
     )

@@ -17,19 +17,11 @@ import numpy as np
 import pandas as pd
 
 from studylib import sheets, tables
-from studylib.attribution import board_facts, excess, shared, sorted_takes, verdicts
+from studylib.attribution import board_facts, excess, shared, sorted_takes, uncertainty, verdicts
 from studylib.attribution import controls as control_takes
 from studylib.attribution.lines import Lines, mean_lines, read_lines
 from studylib.attribution.steps import step_rows
 from studylib.attribution.transfers import Transfer, borrowed_transfer, own_transfer
-from studylib.attribution.uncertainty import (
-    NOT_KNOWN,
-    Spread,
-    or_zero,
-    remount_reach,
-    remount_spreads,
-    take_spread,
-)
 from studylib.measure.features import has_sensed_drive
 from studylib.sheets.files import grouped
 
@@ -47,7 +39,7 @@ class Attribution:
 
     table: pd.DataFrame
     steps: pd.DataFrame
-    take_spread: Spread
+    take_spread: uncertainty.Spread
 
 
 def attribute(
@@ -95,14 +87,16 @@ def attribute(
         for group in _by_specimen(key for key in keys if (key in found.turned) is turned).values()
     ]
     transfers, remount = _transfers(found, tones, alike, size=harmonics_kept, sensed=sensed)
-    spread = take_spread(found.repeats())
+    spread = uncertainty.take_spread(found.repeats())
     if not spread.df:
         # A remount moves at least as much as a repeat does: the spread between mounts stands in.
-        spread = max(remount, key=lambda each: each.level if each.df else -1.0, default=NOT_KNOWN)
+        spread = max(
+            remount, key=lambda each: each.level if each.df else -1.0, default=uncertainty.NOT_KNOWN
+        )
     blocks = found.blocks(harmonics_kept)
     bench = _Bench(found, spread, blocks=blocks, sensed=sensed)
     at_hz = fundamental_hz * np.arange(1, harmonics_kept + 1)
-    moves = remount_reach(remount)
+    moves = uncertainty.remount_reach(remount)
     wood = {name: facts.wood for name, facts in (boards or {}).items()}
     modes = {name: boards and boards.get(name, board_facts.BoardFacts()).modes for name in groups}
     hidden = {
@@ -201,7 +195,7 @@ def _transfers(
     *,
     size: int,
     sensed: bool,
-) -> tuple[dict[sorted_takes.MountKey, Transfer], list[Spread]]:
+) -> tuple[dict[sorted_takes.MountKey, Transfer], list[uncertainty.Spread]]:
     """T of every mount, gaps filled from the others of its group, and the remount spreads.
 
     A group holds the mounts of one board that lie the same way round.
@@ -213,7 +207,7 @@ def _transfers(
         for group in groups
         for key in group
     }
-    remount = remount_spreads(
+    remount = uncertainty.remount_spreads(
         (np.stack([own[key].value for key in group]) for group in groups), size=size
     )
     filled = {
@@ -229,7 +223,7 @@ class _Bench:
     """What all mounts share: the controls of their batches and the spread between takes."""
 
     found: sorted_takes.SortedTakes
-    take_spread: Spread
+    take_spread: uncertainty.Spread
     blocks: Mapping[str, control_takes.Block | None]
     sensed: bool
 
@@ -276,7 +270,7 @@ def _shares(
     """
     if sensed:
         drive = np.abs(tone.drive)
-        least = np.maximum(drive - or_zero(on_drive.bound) - 2.0 * tone.u_drive, 0.0)
+        least = np.maximum(drive - uncertainty.or_zero(on_drive.bound) - 2.0 * tone.u_drive, 0.0)
         least = np.where(drive > tone.presence(tone.u_drive), least, 0.0)
         return least / transfer.drive_most, (drive + 2.0 * tone.u_drive) / transfer.drive
     if block is None:

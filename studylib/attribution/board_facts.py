@@ -79,23 +79,11 @@ def facts_of_study(study: Study, board_modes: pd.DataFrame) -> dict[str, BoardFa
         each.specimen: BoardFacts(
             each.wood,
             each.role,
-            each.role == "reference" and _density(each) > INERT_KG_M3,
+            each.role == "reference" and each.density_kg_m3 > INERT_KG_M3,
             _modes(by_board.get(each.specimen), each, drive_mm),
         )
         for each in study.specimens
     }
-
-
-def _density(specimen: Specimen) -> float:
-    """kg/m3; NaN where a size is not given."""
-    sizes = (specimen.length_mm, specimen.width_mm, specimen.thickness_mm, specimen.mass_g)
-    return (
-        np.nan
-        if None in sizes
-        else 1e6
-        * specimen.mass_g
-        / (specimen.length_mm * specimen.width_mm * specimen.thickness_mm)
-    )
 
 
 def _modes(

@@ -227,8 +227,8 @@ def _found(
     """
     limit = take.presence(u)
     present = amplitude > 2.0 * limit
-    found = np.where(present, amplitude, np.nan)
-    return found, amplitude + np.where(present, EXPANDED * u, limit)
+    most = amplitude + np.where(present, EXPANDED * u, limit)
+    return np.where(present, amplitude, np.nan), most
 
 
 @np.errstate(divide="ignore", invalid="ignore")

@@ -184,8 +184,8 @@ def _by_block(evidence: Evidence) -> tuple[np.ndarray, list[Term], list[Bound]]:
         Term(Cause.REMOUNT, transfer.u_remount, transfer.df_remount, "spread"),
     ]
     apart = np.abs(transfer.frequency_hz / tone.frequency_hz - 1.0) / LOWEST_LOSS_FACTOR
-    beside = Bound(Cause.FREQUENCY, apart, "bottom", np.ones(apart.size, dtype=bool))
-    return np.abs(tone.response) / predicted + 0j, terms, [beside]
+    bounds = [Bound(Cause.FREQUENCY, apart, "bottom", np.ones(apart.size, dtype=bool))]
+    return np.abs(tone.response) / predicted + 0j, terms, bounds
 
 
 class _Repeats(NamedTuple):
@@ -214,9 +214,8 @@ def _repeats(evidence: Evidence, terms: list[Term]) -> _Repeats:
         takes_disagree = tone.scatter**2 * v / expected > chdtri(v, DISAGREE_ERROR)
     n = np.where(takes_disagree, 1, tone.n)
     variance = spread.level * (order**2 / n + 1.0 / transfer.n)
-    term = Term(Cause.TAKES, np.sqrt(variance), _df(spread.df, k), "spread")
     return _Repeats(
-        term,
+        Term(Cause.TAKES, np.sqrt(variance), _df(spread.df, k), "spread"),
         takes_disagree,
         np.where(takes_disagree, np.minimum(tone.lowest, 0.0), 0.0),
         np.where(takes_disagree, np.maximum(tone.highest, 0.0), 0.0),
@@ -255,8 +254,7 @@ def _air_shift(ratio: np.ndarray, share: np.ndarray) -> tuple[np.ndarray, np.nda
 
 
 def _leak(cause: Cause, source: controls.Source, observed: np.ndarray, acts: str = "top") -> Bound:
-    share = or_zero(source.bound / observed)
-    return Bound(cause, share, acts, np.isfinite(source.level))
+    return Bound(cause, or_zero(source.bound / observed), acts, np.isfinite(source.level))
 
 
 def _phase(
@@ -283,18 +281,20 @@ def _noticed(
 ) -> np.ndarray:
     if evidence.hidden is None:
         return np.full(down.size, np.nan)
-    doubt = turn - PHASE_ALLOWANCE
-    reach = {"down_db": DB * down, "up_db": DB * up, "turn": doubt}
-    return board_facts.noticed_share(evidence.hidden, observed=ratio, **reach)
+    return board_facts.noticed_share(
+        evidence.hidden,
+        observed=ratio,
+        down_db=DB * down,
+        up_db=DB * up,
+        turn=turn - PHASE_ALLOWANCE,
+    )
 
 
 def _chief_cause(
     terms: list[Term], bounds: list[Bound], q: np.ndarray, *, load: bool
 ) -> np.ndarray:
-    causes = [term.cause for term in terms] + [bound.cause for bound in bounds]
-    reach = [q * term.u for term in terms] + [bound.share for bound in bounds]
-    if load:
-        causes.append(Cause.LOAD)
-        reach.append(np.subtract(*load_range(q.size)[::-1]) / DB)
-    stacked = or_zero(np.stack(reach))
-    return np.array(causes, dtype=object)[stacked.argmax(axis=0)]
+    parts = [(term.cause, q * term.u) for term in terms]
+    parts += [(bound.cause, bound.share) for bound in bounds]
+    parts += [(Cause.LOAD, np.subtract(*load_range(q.size)[::-1]) / DB)] * load
+    causes, reach = zip(*parts, strict=True)
+    return np.array(causes, dtype=object)[or_zero(np.stack(reach)).argmax(axis=0)]

@@ -75,8 +75,9 @@ def levels_of(
     board, NaN where not known); response, drive, response_noise, drive_noise (dB); a level less
     certain than `NOISY_DB` is NaN.
     """
-    tones = [take for take in takes if take.kind in ("tone", "driver") and not take.is_test]
-    batches = files.grouped((take.batch, take) for take in tones)
+    batches = files.grouped(
+        (take.batch, take) for take in takes if take.kind in ("tone", "driver") and not take.is_test
+    )
     boards = {s.specimen: (s.wood, s.mass_g or np.nan) for s in specimens if not s.role}
     rows = [
         (
@@ -155,15 +156,19 @@ def _short(levels: pd.DataFrame, channel: str) -> Iterator[tuple[str, dict]]:
     control = cases[low & (cases["slope"] + cases["reach"] < -LEAST_SHORT)]
     if len(control) >= min(FEWEST, len(cases)) > 0:
         middle = control.median()
-        told = {"share": 1 + middle["slope"], "low": 1 + middle["slope"] - middle["reach"]}
-        told |= {"high": 1 + middle["slope"] + middle["reach"], "noise": -1 - middle["noise"]}
-        yield "levels.control", {**told, **_where(control, cases)}
+        told = {
+            "share": 1 + middle["slope"],
+            "low": 1 + middle["slope"] - middle["reach"],
+            "high": 1 + middle["slope"] + middle["reach"],
+            "noise": -1 - middle["noise"],
+        }
+        yield "levels.control", told | _where(control, cases)
     short = top[["slope", "reach"]].mul(-top["span"], axis=0)
     short = short[~low & (short["slope"] + short["reach"] > LEAST_SHORT_DB)]
     if len(short) >= min(FEWEST, len(top)) > 0:
         worst = short["slope"].idxmax()
         told = {"short_db": short["slope"][worst], "low": short.sum(axis=1)[worst]}
-        yield "levels.ceiling", {**told, **_where(short, cases)}
+        yield "levels.ceiling", told | _where(short, cases)
 
 
 def _slopes(own: pd.DataFrame, column: str, sd: float) -> pd.DataFrame:
@@ -307,8 +312,16 @@ def _with_wood(levels: pd.DataFrame) -> Iterator[str]:
         heavier = np.nan_to_num(mass[mine].mean() - mass[~mine].mean())
         beyond = step.mean() - np.clip(step.mean(), *sorted([0.0, -heavier]))
         if len(step) > 1 and np.ptp(step) < ALIKE_DB and abs(beyond) > LEAST_DB["wood"]:
-            told = {"step_db": step.mean(), "beyond_db": beyond, "low": step.min()}
-            found.append({**told, "high": step.max(), "wood": wood, "multiples": len(step)})
+            found.append(
+                {
+                    "step_db": step.mean(),
+                    "beyond_db": beyond,
+                    "low": step.min(),
+                    "high": step.max(),
+                    "wood": wood,
+                    "multiples": len(step),
+                }
+            )
     if found:
         most = max(found, key=lambda told: abs(told["beyond_db"]))
         yield codes.note("levels.with_wood", channel="drive", **most)

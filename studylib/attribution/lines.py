@@ -68,8 +68,8 @@ def read_lines(harmonics: pd.DataFrame, takes: Iterable[Take], *, size: int) -> 
     size : K, the highest multiple kept.
     """
     known = {take.take: take for take in takes}
-    usable = harmonics["usable"].to_numpy(bool)
-    used = harmonics[harmonics["take"].isin(harmonics["take"][usable].unique()).to_numpy(bool)]
+    usable = harmonics.loc[harmonics["usable"].to_numpy(bool), "take"].unique()
+    used = harmonics[harmonics["take"].isin(usable).to_numpy(bool)]
     names = used["take"].to_numpy()
     if not len(names):
         return []
@@ -115,18 +115,14 @@ def mean_lines(takes: Sequence[Lines]) -> Lines:
     if len(takes) == 1:
         nothing = np.zeros(takes[0].response.size)
         return replace(takes[0], scatter=nothing * np.nan, lowest=nothing, highest=nothing)
-    n = len(takes)
     response = np.stack([take.response for take in takes])
     drive = np.stack([take.drive for take in takes])
     there = np.isfinite(response)
     # Where the drive channel holds only noise, a ratio to it would scatter with that noise.
-    heard = [np.abs(take.drive) > take.presence(take.u_drive) for take in takes]
-    divided = np.all(heard, axis=0)
+    divided = np.all([np.abs(t.drive) > t.presence(t.u_drive) for t in takes], axis=0)
     each = np.log(np.abs(np.where(divided, response / drive, response)))
     middle = np.abs(_mean(response, there))
     middle = np.log(np.where(divided, middle / np.abs(_mean(drive, there)), middle))
-    scatter = each.std(axis=0, ddof=1)
-    lowest, highest = each.min(axis=0) - middle, each.max(axis=0) - middle
     return replace(
         takes[0],
         frequency_hz=np.mean([take.frequency_hz for take in takes], axis=0),
@@ -135,10 +131,10 @@ def mean_lines(takes: Sequence[Lines]) -> Lines:
         drive=_mean(drive, there),
         u_drive=_mean_u([take.u_drive for take in takes], there),
         dof=sum(take.dof for take in takes),
-        n=n,
-        scatter=scatter,
-        lowest=lowest,
-        highest=highest,
+        n=len(takes),
+        scatter=each.std(axis=0, ddof=1),
+        lowest=each.min(axis=0) - middle,
+        highest=each.max(axis=0) - middle,
     )
 
 

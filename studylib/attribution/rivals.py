@@ -111,8 +111,12 @@ def add_others(table: pd.DataFrame, others: WithOthers) -> pd.DataFrame:
         },
         index=table.index,
     )
-    repeated = _repeated(table[shows > 0], others)
-    shared = shared_columns(table, others.facts, margin_db=excess.MARGIN_DB, repeated=repeated)
+    shared = shared_columns(
+        table,
+        others.facts,
+        margin_db=excess.MARGIN_DB,
+        repeated=_repeated(table[shows > 0], others),
+    )
     return pd.concat([table, shared, told_of], axis=1)
 
 

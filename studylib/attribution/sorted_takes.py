@@ -95,9 +95,10 @@ class SortedTakes:
         groups = [
             (k, group)
             for k, group in groups
-            if len(group) > 1 and len({each.take.drive_db for each in group}) == 1
+            if len(group) > 1
+            and len({each.take.drive_db for each in group}) == 1
+            and not self._agree(group).apart[k - 1]
         ]
-        groups = [(k, group) for k, group in groups if not self._agree(group).apart[k - 1]]
         clear = [(k, group) for k, group in groups if all(self._clear(each, k) for each in group)]
         found = [[self._ratio(each, k) for each in group] for k, group in clear or groups]
         return [group for group in found if all(np.isfinite(z) and z != 0 for z in group)]
@@ -156,8 +157,9 @@ class SortedTakes:
 
     def air_alike(self, take: Take, wood: Mapping[str, str]) -> bool:
         """Whether an airborne take of the batch stands beside a board of the same wood."""
-        beside = {each.take.specimen for each in self.airborne[take.batch]}
-        return wood.get(take.specimen, "") in {wood.get(name, "") for name in beside}
+        return wood.get(take.specimen, "") in {
+            wood.get(each.take.specimen, "") for each in self.airborne[take.batch]
+        }
 
     def _ratio(self, each: Lines, k: int) -> complex:
         below = each.drive[k - 1] if self._sensed else each.drive_factor

@@ -119,11 +119,11 @@ def _set_sweep(known: Transfer, sweeps: Sequence[lines.Lines], tone: lines.Lines
     )
     fill = (known.source == "") & np.isfinite(value) & (u < 0.5)
     fill[0] = False
-    told = {
-        "value": value, "u_noise": u, "dof": tone.dof, "bound": bound, "n": len(sweeps),
-        "frequency_hz": sweeps[0].frequency_hz, "source": "attribution.sweep",
-    }  # fmt: skip
-    for name, values in told.items():
+    for name, values in (
+        *(("value", value), ("u_noise", u), ("dof", tone.dof), ("bound", bound)),
+        *(("n", len(sweeps)), ("frequency_hz", sweeps[0].frequency_hz)),
+        ("source", "attribution.sweep"),
+    ):
         np.copyto(getattr(known, name), values, where=fill)
 
 

@@ -132,8 +132,7 @@ def _reach(term: Term, q: np.ndarray, *, up: bool) -> np.ndarray:
     if term.acts == "spread":
         return far
     # A noise of the observed lowers it by -ln(1 - far) but raises it by ln(1 + far) only.
-    outward = (term.acts == "top") == up
-    return np.log1p(far) if outward else _down(far)
+    return np.log1p(far) if (term.acts == "top") == up else _down(far)
 
 
 def side(terms: list[Term], q: np.ndarray, *, up: bool) -> np.ndarray:

@@ -151,8 +151,8 @@ def _shared(row, excess: dict[str, float]) -> Judgement:
     told = {"boards": row.boards, "common_low_db": row.common_low_db}
     # Recorder and air may be what all share: then the takes that bound them decide.
     if row.witnessed and row.excess_db > MARGIN_DB and row.low_with_leaks > 0.0:
-        rivals = _told(row, {rival: SETTLES[rival] for rival in row.bench_rivals})
-        return Judgement(Verdict.BENCH, codes.note("attribution.bench", **excess, **told, **rivals))
+        told |= _told(row, {rival: SETTLES[rival] for rival in row.bench_rivals})
+        return Judgement(Verdict.BENCH, codes.note("attribution.bench", **excess, **told))
     return _open(
         Control.DRIVER, "attribution.shared", **excess, **told, **_at(row), witness=row.witness
     )
@@ -258,63 +258,55 @@ def _leak(reason: str, above_db: float) -> str:
 
 
 def _driver(row, excess: dict[str, float]) -> str:
-    if not row.sensed:
-        return codes.note("attribution.driver_on_block", **excess, route=row.route)
-    return codes.note(
-        "attribution.driver", **excess, route=row.route, air_tested=not math.isnan(row.air_db)
+    told = {**excess, "route": row.route}
+    return (
+        codes.note("attribution.driver", **told, air_tested=not math.isnan(row.air_db))
+        if row.sensed
+        else codes.note("attribution.driver_on_block", **told)
     )
 
 
 def _not_predicted(row) -> Judgement:
     """Nothing tells what the driver alone would give."""
-    if row.sensed and row.route:
-        return _open(Control.LONGER, "attribution.not_sensed")
-    if row.sensed:
-        return _open(Control.PROBE, "attribution.not_probed", **_at(row))
-    if not row.has_block:
-        return _open(Control.SENSOR, "attribution.no_driver_take", **_at(row))
-    return (
-        _open(Control.DRIVER, "attribution.no_block_probe", **_at(row))
-        if row.route
-        else _open(Control.PROBE, "attribution.no_probe", **_at(row))
-    )
+    return codes.holding(
+        (row.sensed and row.route, _open(Control.LONGER, "attribution.not_sensed")),
+        (row.sensed, _open(Control.PROBE, "attribution.not_probed", **_at(row))),
+        (not row.has_block, _open(Control.SENSOR, "attribution.no_driver_take", **_at(row))),
+        (row.route, _open(Control.DRIVER, "attribution.no_block_probe", **_at(row))),
+        (True, _open(Control.PROBE, "attribution.no_probe", **_at(row))),
+    )[0]
 
 
 def _undecided(row, excess: dict[str, float]) -> Judgement:
     """The interval holds both answers, or the harmonic is weaker than predicted."""
-    if not row.sensed:
-        return _open(
-            Control.SENSOR,
-            "attribution.load",
-            excess_db=row.excess_db,
-            load_low_db=row.load_low,
-            load_high_db=row.load_high,
-        )
-    if not row.driven:
-        return _open(
-            Control.LONGER,
-            "attribution.drive_below_noise",
-            predicted_db=row.predicted_db,
-            unit=row.unit,
-        )
-    if row.takes_disagree and row.low < -MARGIN_DB:
-        return _open(Control.REMOUNT, "attribution.takes_disagree", **excess)
-    if row.high < -MARGIN_DB:
-        return _open(Control.REMOUNT, "attribution.weaker", **excess, route=row.route)
-    if row.high - row.low < 2.0 * MARGIN_DB:
-        # The spread of a take is in both means: more of the fewer ones help most.
-        probes = row.probes < row.tones
-        more = Control.PROBE if probes else Control.REPEATS
-        return _open(
-            more,
-            "attribution.near_margin",
-            **excess,
-            margin_db=MARGIN_DB,
-            probes=probes,
-            **_at(row),
-        )
-    cause = row.width_cause
-    return _open(SETTLED_BY[cause], "attribution.wide", **excess, cause=_cause(row, cause))
+    # The spread of a take is in both means: more of the fewer ones help most.
+    probes, cause = row.probes < row.tones, row.width_cause
+    load = {"load_low_db": row.load_low, "load_high_db": row.load_high}
+    drive = {"predicted_db": row.predicted_db, "unit": row.unit}
+    near = {**excess, "margin_db": MARGIN_DB, "probes": probes, **_at(row)}
+    return codes.holding(
+        (
+            not row.sensed,
+            _open(Control.SENSOR, "attribution.load", excess_db=row.excess_db, **load),
+        ),
+        (not row.driven, _open(Control.LONGER, "attribution.drive_below_noise", **drive)),
+        (
+            row.takes_disagree and row.low < -MARGIN_DB,
+            _open(Control.REMOUNT, "attribution.takes_disagree", **excess),
+        ),
+        (
+            row.high < -MARGIN_DB,
+            _open(Control.REMOUNT, "attribution.weaker", **excess, route=row.route),
+        ),
+        (
+            row.high - row.low < 2.0 * MARGIN_DB,
+            _open(Control.PROBE if probes else Control.REPEATS, "attribution.near_margin", **near),
+        ),
+        (
+            True,
+            _open(SETTLED_BY[cause], "attribution.wide", **excess, cause=_cause(row, cause)),
+        ),
+    )[0]
 
 
 # ---------------------------------------------------------------- the table
@@ -420,8 +412,7 @@ def judged_table(mounts: Sequence[dict[str, np.ndarray]], others: WithOthers) ->
     """The table `attribution` of all mounts, judged row by row beside all the others."""
     if not mounts:
         return tables.empty("attribution")
-    table = pd.concat([pd.DataFrame(mount) for mount in mounts], ignore_index=True)
-    table = add_others(table, others)
+    table = add_others(pd.concat(map(pd.DataFrame, mounts), ignore_index=True), others)
     found = [judge(row) for row in table.itertuples(index=False)]
     places = list(zip(table["specimen"], table["harmonic"], strict=True))
     table = table.assign(
@@ -445,15 +436,18 @@ def _other_mounts(mounts: int, place: tuple[str, int], counts: Counter) -> str:
     beyond = counts[place, Verdict.BEYOND]
     # There the driver alone explains it, or nothing stands out.
     without = counts[place, Verdict.DRIVER] + counts[place, Verdict.NOISE]
-    if mounts == 1:
-        return codes.note("attribution.mounted_once")
-    if beyond == mounts:
-        return codes.note("attribution.in_all_mounts", mounts=mounts)
-    return (
-        codes.note("attribution.in_this_mount", mounts=mounts, without=without)
-        if beyond == 1 and without
-        else codes.note("attribution.in_some_mounts", mounts=mounts, beyond=beyond, without=without)
-    )
+    return codes.holding(
+        (mounts == 1, codes.note("attribution.mounted_once")),
+        (beyond == mounts, codes.note("attribution.in_all_mounts", mounts=mounts)),
+        (
+            beyond == 1 and without,
+            codes.note("attribution.in_this_mount", mounts=mounts, without=without),
+        ),
+        (
+            True,
+            codes.note("attribution.in_some_mounts", mounts=mounts, beyond=beyond, without=without),
+        ),
+    )[0]
 
 
 def clearest_specimen(table: pd.DataFrame, chosen: str = "") -> str:

@@ -29,9 +29,8 @@ import numpy as np
 import soundfile
 
 from studylib import codes, errors, writing
-from studylib.bench import loopback, signals, watch
+from studylib.bench import loopback, sheet, signals, watch
 from studylib.bench.devices import play_and_record
-from studylib.bench.sheet import level, setting, to_do
 from studylib.sheets import Take, read_study, rows
 from studylib.words.text import nearest
 
@@ -150,8 +149,8 @@ class RecordingSession:
 
     def to_do(self, take: Take, among: Iterable[Take]) -> str:
         """What is to be done for a take, as a note; `among` the takes of its group."""
-        asked, seconds = codes.fields_of(to_do(take, among)), self._silent_s(take)
-        return codes.note("record.to_do", **asked, level=level(take), seconds=seconds)
+        asked, seconds = codes.fields_of(sheet.to_do(take, among)), self._silent_s(take)
+        return codes.note("record.to_do", **asked, level=sheet.level(take), seconds=seconds)
 
     def steps(self, take: Take) -> list[float]:
         """How far below its own level a take is to be played, dB: the steps, and 0 for itself."""
@@ -246,7 +245,7 @@ class RecordingSession:
     def _loudness(self, take: Take) -> tuple[tuple, float, float]:
         """What loudness is remembered for, and peaks, dB re full scale: the loudest that was heard
         of it, and the take's own."""
-        key = (take.batch, take.kind == "sweep", *setting(take))
+        key = (take.batch, take.kind == "sweep", *sheet.setting(take))
         return (
             key,
             self.heard_db.get(key, -math.inf),

@@ -38,7 +38,6 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from studylib import codes, errors, sheets, writing
-from studylib.codes import holding
 from studylib.measure.features import has_sensed_drive
 from studylib.sheets.files import Table, read_table, table_text
 from studylib.sheets.records import SCHEDULE, Scheduled, schedules_text
@@ -304,7 +303,9 @@ def _repeated(step: Step, times: int) -> list[Step]:
 
 
 def _calibrator(settings: Settings, repeat: int = 1) -> list[Step]:
-    return holding((settings.channels.calibrator_db is not None, Step("calibrator", repeat=repeat)))
+    return codes.holding(
+        (settings.channels.calibrator_db is not None, Step("calibrator", repeat=repeat))
+    )
 
 
 def _fits(batches: Sequence[Batch], plan: Plan) -> None:

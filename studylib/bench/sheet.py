@@ -215,13 +215,15 @@ def _page(study: sheets.Study, batch: str) -> str:
 def advice(study: sheets.Study, takes: Iterable[sheets.Take]) -> list[str]:
     """How to tap with this bench, as notes; none without a tap among the takes."""
     places = {take.place for take in takes if take.kind == "tap"}
-    if not places:
-        return []
-    if study.settings.channels.response_kind != "microphone":
-        return ["room.begin"]
+    heard = places and study.settings.channels.response_kind == "microphone"
     many = max(len(places), study.settings.tap_places)
-    moved = [codes.note("room.moved", places=many)] if many > 1 else []
-    return ["room.begin", "room.near", *moved, "room.damped", "room.contact"]
+    return codes.holding(
+        (places, "room.begin"),
+        (heard, "room.near"),
+        (heard and many > 1, codes.note("room.moved", places=many)),
+        (heard, "room.damped"),
+        (heard, "room.contact"),
+    )
 
 
 def _head(study: sheets.Study, found: list[Group], recordings: int, folder: str) -> str:

@@ -93,22 +93,31 @@ def write_signals(study: sheets.Study, *, progress: Progress | None = None) -> p
 
 def _fault(study: sheets.Study, take: sheets.Take, rate_hz: int) -> str:
     """Why the signal of a take cannot be played, as a note; "" where it can."""
-    place = {"file": "takes.csv", "row": take.row}
-    sweep, tone = study.settings.sweep, take.kind in TONE_KINDS
-    if take.kind == "sweep" and not sweep.known:
-        return codes.note("bench.no_sweep", **place)
-    if take.kind == "sweep" and sweep.highest_hz >= rate_hz / 2:
-        setting = {"file": "study.toml", "section": "[sweep]", "key": "highest_hz"}
-        given = {"highest_hz": sweep.highest_hz, "rate_hz": rate_hz}
-        return codes.note("bench.sweep_too_high", **setting, **given)
-    if tone and take.tone_hz >= rate_hz / 2:
-        given = {"tone_hz": take.tone_hz, "rate_hz": rate_hz}
-        return codes.note("bench.tone_too_high", **place, column="tone_hz", **given)
-    return (
-        codes.note("bench.too_quiet", **place, column="drive_db", drive_db=take.drive_db)
-        if take.kind != "room" and _peak_dbfs(study, take) < QUIETEST_DBFS
-        else ""
+    sweep, row = study.settings.sweep, {"file": "takes.csv", "row": take.row}
+    swept, tone = take.kind == "sweep", take.kind in TONE_KINDS
+    faults = codes.holding(
+        (swept and not sweep.known, codes.note("bench.no_sweep", **row)),
+        (
+            swept and sweep.known and sweep.highest_hz >= rate_hz / 2,
+            codes.note(
+                "bench.sweep_too_high",
+                **{"file": "study.toml", "section": "[sweep]", "key": "highest_hz"},
+                **{"highest_hz": sweep.highest_hz, "rate_hz": rate_hz},
+            ),
+        ),
+        (
+            tone and take.tone_hz >= rate_hz / 2,
+            codes.note(
+                "bench.tone_too_high",
+                **{**row, "column": "tone_hz", "tone_hz": take.tone_hz, "rate_hz": rate_hz},
+            ),
+        ),
+        (
+            take.kind != "room" and _peak_dbfs(study, take) < QUIETEST_DBFS,
+            codes.note("bench.too_quiet", **row, column="drive_db", drive_db=take.drive_db),
+        ),
     )
+    return faults[0] if faults else ""
 
 
 def _peak_dbfs(study: sheets.Study, take: sheets.Take) -> float:

@@ -117,24 +117,30 @@ def _kind(blocks: np.ndarray) -> str:
     energy, peak = power.sum(axis=1), power.argmax(axis=1)
     level, sharp = 10.0 * np.log10(energy + 1e-30), power.max(axis=1) > SHARP * energy
     low, top, most = *np.percentile(level, (10, 90)), level.max()
-    if (
-        np.mean(sharp & (abs(peak - np.median(peak)) <= 1)) > ALL
-        and top - low < STEADY_DB
-        and most < top + OVER_DB
-    ):
-        return "tone"
     swept = np.flatnonzero(level > top - SWEPT_DB)
     octaves = np.log2(np.maximum(peak[swept], 1))
-    if (
-        swept.size >= FEWEST
-        and np.ptp(octaves) > OCTAVES
-        and np.corrcoef(swept, octaves)[0, 1] > STRAIGHT
-    ):
-        return "sweep"
     onset = level[2:] > np.maximum(level[:-2], level[1:-1]) + ONSET_DB
-    if np.any(onset & (level[2:] > most - LOUD_DB)) and np.mean(level > most - NEAR_TOP_DB) < SHORT:
-        return "tap"
-    return "silence" if top - low < EVEN_DB and top < QUIET_DB else ""
+    return codes.holding(
+        (
+            np.mean(sharp & (abs(peak - np.median(peak)) <= 1)) > ALL
+            and top - low < STEADY_DB
+            and most < top + OVER_DB,
+            "tone",
+        ),
+        (
+            swept.size >= FEWEST
+            and np.ptp(octaves) > OCTAVES
+            and np.corrcoef(swept, octaves)[0, 1] > STRAIGHT,
+            "sweep",
+        ),
+        (
+            np.any(onset & (level[2:] > most - LOUD_DB))
+            and np.mean(level > most - NEAR_TOP_DB) < SHORT,
+            "tap",
+        ),
+        (top - low < EVEN_DB and top < QUIET_DB, "silence"),
+        (True, ""),
+    )[0]
 
 
 def _db(amplitude: np.ndarray) -> np.ndarray:

@@ -145,11 +145,10 @@ def next_words(study: sheets.Study, batch: str, waiting: frozenset[str]) -> str:
         return words.say("bench.progress", **far)
     take = left[0]
     group = next(group for group in sheet.groups(study, batch) if take in group.takes)
-    begun = any(t.take not in waiting for t in group.takes)
     return words.say(
         "bench.progress",
         **far,
-        heading="" if begun else group.heading,
+        heading=group.heading if waiting.issuperset(t.take for t in group.takes) else "",
         to_do=sheet.to_do(take, group.takes),
         level=sheet.level(take),
         file=take.file,
@@ -331,16 +330,15 @@ class Watcher:
         # While something grows: a half-written recording is no fault of the sheets.
         if self.growing or (state == self.sheets and not self.fault):
             return
+        fault = ""
         try:
             self.study = sheets.read_study(self.folder)
+            self.tell(words.say("bench.sheets_read_again"))
         except errors.InputError as error:
             fault, *more = error.notes
             if fault != self.fault:
                 self.tell(words.say("bench.sheets_at_fault", fault=fault, more=len(more)))
-            self.fault, self.sheets = fault, state
-            return
-        self.tell(words.say("bench.sheets_read_again"))
-        self.fault, self.sheets = "", state
+        self.fault, self.sheets = fault, state
 
     def _remember(self, name: str, signature: Signature, verdict: str) -> None:
         self.seen[name] = (signature, verdict)

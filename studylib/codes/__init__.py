@@ -136,7 +136,8 @@ def holding(*remarks: tuple[Any, Any]) -> list[Any]:
 
     Returns
     -------
-    The remarks of the true ones.
+    The remarks of the true ones. Of rules of which the first that holds counts, that is the first;
+    the last rule then holds always.
     """
     return [remark for holds, remark in remarks if holds]
 

@@ -232,8 +232,8 @@ def _feature(
     limit = _limit(study, feature)
     difference = math.hypot(spreads.source, spreads.specimen) if limit is None else limit
     counts = list(planks.values())
-    low, high = map(spreads.with_source, (spreads.source_low, spreads.source_high))
-    variances = [nest.variance(own) for own in (spreads, low, high)]
+    planks_apart = (spreads.source, spreads.source_low, spreads.source_high)
+    variances = [nest.variance(replace(spreads, source=source)) for source in planks_apart]
 
     def chances(
         true: float, variance: float, decision: power.Decision = decision

@@ -161,14 +161,15 @@ def provenance(
     """
     import soundfile
 
-    tables = folder_digests(report / "tables") if (report / "tables").is_dir() else {}
     return {
         "study": study.name,
         "title": study.settings.study.title,
         "parameters": study.settings.model_dump(mode="json"),
         "batches": dict(batches),
         "inputs": dict(hashes),
-        "tables": {f"tables/{name}": value for name, value in tables.items()},
+        "tables": {
+            f"tables/{name}": value for name, value in folder_digests(report / "tables").items()
+        },
         "library": library,
         "versions": {
             "python": platform.python_version(),

@@ -348,11 +348,10 @@ def _reference_gaps(takes: Sequence[Take], specimens: Sequence[Specimen]) -> lis
     reference = next((s.specimen for s in specimens if s.role == "reference"), None)
     if reference is None:
         return []
-    batches = dict.fromkeys(t.batch for t in takes)
     measured = {t.batch for t in _mounted(takes) if t.specimen == reference}
     return [
         codes.note("sheets.reference_not_in_batch", file=TAKES, reference=reference, batch=batch)
-        for batch in batches
+        for batch in dict.fromkeys(t.batch for t in takes)
         if batch not in measured
     ]
 
@@ -372,7 +371,6 @@ def _odd_tones(takes: Sequence[Take], fundamental_hz: float) -> list[str]:
 
 
 def _calibrators(takes: Sequence[Take], settings: Settings) -> list[str]:
-    batches = dict.fromkeys(t.batch for t in takes)
     calibrated = {t.batch: t for t in takes if t.kind == "calibrator"}
     if settings.channels.calibrator_db is None:
         return [
@@ -381,6 +379,6 @@ def _calibrators(takes: Sequence[Take], settings: Settings) -> list[str]:
         ]
     return [
         codes.note("sheets.no_calibrator", file=TAKES, batch=batch)
-        for batch in batches
+        for batch in dict.fromkeys(t.batch for t in takes)
         if batch not in calibrated and settings.channels.response_kind == "microphone"
     ]

@@ -13,7 +13,6 @@ Standard 39 calls confusables.
 Functions: `density_warnings`, `spellings`.
 """
 
-import math
 import unicodedata
 from collections.abc import Iterable, Sequence
 
@@ -38,9 +37,9 @@ ALIKE = str.maketrans(
 def density_warnings(specimens: Sequence[rows.Specimen], file: str) -> list[str]:
     """One note for all boards that have one slip in common."""
     odd = files.grouped(
-        (_units_that_fit(density), (s, density))
+        (tuple(n for n, f in SLIPS.items() if LIGHTEST <= density * f <= HEAVIEST), (s, density))
         for s in specimens
-        if not LIGHTEST <= (density := _density(s)) <= HEAVIEST
+        if (density := s.density_kg_m3) < LIGHTEST or density > HEAVIEST
     )
     return [
         note(
@@ -54,16 +53,6 @@ def density_warnings(specimens: Sequence[rows.Specimen], file: str) -> list[str]
         )
         for slips, found in odd.items()
     ]
-
-
-def _density(s: rows.Specimen) -> float:
-    """kg/m3, or one that is in order where a size is not known."""
-    sizes = (s.length_mm, s.width_mm, s.thickness_mm)
-    return 1e6 * s.mass_g / math.prod(sizes) if s.mass_g and all(sizes) else LIGHTEST
-
-
-def _units_that_fit(density: float) -> tuple[str, ...]:
-    return tuple(n for n, f in SLIPS.items() if LIGHTEST <= density * f <= HEAVIEST)
 
 
 def spellings(words: Iterable[str], file: str, noun: str) -> list[str]:

@@ -10,6 +10,7 @@ Functions: `read_specimens`, `with_planks`, `read_takes`, `covariate_columns`, `
 `has_sound_path`.
 """
 
+import math
 from collections.abc import Callable, Iterator, Sequence
 from datetime import datetime
 from pathlib import PurePosixPath, PureWindowsPath
@@ -159,6 +160,12 @@ class Specimen(_Row):
     covariates: dict[str, float] = Field(default_factory=dict)
     row: int
 
+    @property
+    def density_kg_m3(self) -> float:
+        """By sizes and mass; NaN where one of them was not measured."""
+        sizes = (self.length_mm, self.width_mm, self.thickness_mm)
+        return 1e6 * self.mass_g / math.prod(sizes) if self.mass_g and all(sizes) else math.nan
+
 
 class Take(_Row):
     """One recording.
@@ -238,11 +245,14 @@ def read_specimens(
     further = covariate_columns(table, compare=compare, beside=beside)
     specimens, faults = [], []
     for row in table.rows:
-        given = {c: row.cells[c] for c in further if row.cells[c]}
         extra = {
             "wood": row.cells.get(compare, ""),
             "beside": row.cells.get(beside, "") if beside else "",
-            "covariates": {c: number(t, comma=table.semicolons) for c, t in given.items()},
+            "covariates": {
+                column: number(row.cells[column], comma=table.semicolons)
+                for column in further
+                if row.cells[column]
+            },
         }
         specimen, found = _validate(Specimen, table, row, SPECIMEN_COLUMNS, extra)
         faults += found
@@ -287,10 +297,10 @@ def read_takes(table: Table) -> tuple[list[Take], list[str]]:
     found = [
         [*own, *_rule_faults(table, row)] for (_, own), row in zip(read, table.rows, strict=True)
     ]
-    takes = [
-        take for (take, _), own in zip(read, found, strict=True) if not own and take is not None
-    ]
-    return takes, [fault for own in found for fault in own]
+    return (
+        [take for (take, _), own in zip(read, found, strict=True) if not own and take is not None],
+        [fault for own in found for fault in own],
+    )
 
 
 def _validate(

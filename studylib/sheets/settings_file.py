@@ -211,43 +211,36 @@ def _channel_faults(channels: Channels) -> list[str]:
 
 def _length_faults(tone: Tone) -> list[str]:
     periods = tone.length_s * tone.fundamental_hz
-    if periods >= LEAST_PERIODS:
-        return []
-    least = math.ceil(1000 * LEAST_PERIODS / tone.fundamental_hz) / 1000
-    return [
-        _fault(
-            "settings.few_periods",
-            "[tone]",
-            key="length_s",
-            length_s=tone.length_s,
-            fundamental_hz=tone.fundamental_hz,
-            periods=periods,
-            least_s=least,
-        )
-    ]
+    few = _fault(
+        "settings.few_periods",
+        "[tone]",
+        key="length_s",
+        length_s=tone.length_s,
+        fundamental_hz=tone.fundamental_hz,
+        periods=periods,
+        least_s=math.ceil(1000 * LEAST_PERIODS / tone.fundamental_hz) / 1000,
+    )
+    return codes.holding((periods < LEAST_PERIODS, few))
 
 
 def _range_faults(code: str, section: str, found: Tap | Curve) -> list[str]:
-    ends = found.lowest_hz, found.highest_hz
-    if None in ends or ends[1] > ends[0]:
-        return []
-    return [_fault(code, section, lowest_hz=ends[0], highest_hz=ends[1])]
+    low, high = found.lowest_hz, found.highest_hz
+    wrong = None not in (low, high) and high <= low
+    return codes.holding((wrong, _fault(code, section, lowest_hz=low, highest_hz=high)))
 
 
 def _sweep_faults(sweep: Sweep) -> list[str]:
     given = sweep.model_dump()
     missing = [name for name, value in given.items() if value is None]
-    if len(missing) == len(given):
-        return []
     if missing:
-        return [_fault("settings.sweep_incomplete", "[sweep]", keys=missing)]
-    if sweep.highest_hz < 2.0 * sweep.lowest_hz:
-        return [_fault("settings.sweep_narrow", "[sweep]")]
+        incomplete = _fault("settings.sweep_incomplete", "[sweep]", keys=missing)
+        return codes.holding((len(missing) < len(given), incomplete))
+    narrow = sweep.highest_hz < 2.0 * sweep.lowest_hz
     least = LEAST_CYCLES * math.log(sweep.highest_hz / sweep.lowest_hz) / sweep.lowest_hz
-    return (
-        [_fault("settings.sweep_fast", "[sweep]", key="length_s", **given, least_s=least)]
-        if sweep.length_s < least
-        else []
+    fast = _fault("settings.sweep_fast", "[sweep]", key="length_s", **given, least_s=least)
+    return codes.holding(
+        (narrow, _fault("settings.sweep_narrow", "[sweep]")),
+        (not narrow and sweep.length_s < least, fast),
     )
 
 
@@ -282,10 +275,13 @@ def _feature_faults(settings: Settings) -> list[str]:
         section, name = f"[[claim]] {n}", claim.feature
         beside = _fault("settings.claim_not_primary", section, key="feature", name=name)
         one_wood = _fault("settings.claim_one_wood", section, wood=claim.higher)
-        faults += _comparable(name, section=section, key="feature") or codes.holding(
-            (primary and name not in primary, beside)
-        )
-        faults += codes.holding((claim.higher == claim.lower, one_wood))
+        faults += [
+            *(
+                _comparable(name, section=section, key="feature")
+                or codes.holding((primary and name not in primary, beside))
+            ),
+            *codes.holding((claim.higher == claim.lower, one_wood)),
+        ]
     return faults
 
 

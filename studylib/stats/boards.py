@@ -78,8 +78,8 @@ def paired_difference(cells: MountCells, a: str, b: str) -> tuple[float, float, 
     shared = tuple(x for x in cells.batches.get(a, ()) if x in cells.batches.get(b, ()))
     if not shared:
         return float("nan"), float("nan"), ()
-    pairs = _pairs(cells, [a, b])
-    return float(pairs.difference[0]), float(pairs.se[0]), shared
+    _, _, difference, se, _ = _pairs(cells, [a, b])
+    return float(difference[0]), float(se[0]), shared
 
 
 def own_difference(cells: MountCells, a: str, b: str) -> tuple[float, float, float]:
@@ -108,21 +108,10 @@ def own_difference(cells: MountCells, a: str, b: str) -> tuple[float, float, flo
     )
 
 
-@dataclass(frozen=True)
-class _Pairs:
-    """All pairs of some boards that share a batch; arrays of shape (pairs,).
-
-    crowd : the most boards in any batch that the two share.
-    """
-
-    first: np.ndarray
-    second: np.ndarray
-    difference: np.ndarray
-    se: np.ndarray
-    crowd: np.ndarray
-
-
-def _pairs(cells: MountCells, names: Sequence[str]) -> _Pairs:
+def _pairs(cells: MountCells, names: Sequence[str]) -> tuple[np.ndarray, ...]:
+    """All pairs of some boards that share a batch: numbers of the first and of the second board,
+    difference, its standard error, and the most boards in any batch that the two share; arrays of
+    shape (pairs,)."""
     batches = sorted({batch for own in cells.batches.values() for batch in own})
     count = np.array([[cells.count.get((n, b), 0) for b in batches] for n in names], dtype=float)
     mean = np.array([[cells.mean.get((n, b), 0.0) for b in batches] for n in names])
@@ -133,7 +122,7 @@ def _pairs(cells: MountCells, names: Sequence[str]) -> _Pairs:
     total = weight.sum(axis=1)
     kept = total > 0
     first, second, weight, total = first[kept], second[kept], weight[kept], total[kept]
-    return _Pairs(
+    return (
         first,
         second,
         np.sum(weight * (mean[second] - mean[first]), axis=1) / total,
@@ -147,19 +136,19 @@ def boards_table(
 ) -> pd.DataFrame:
     """Rows of boards.csv for one feature: every pair that shares a batch."""
     present = [specimen for specimen in order if specimen in cells.batches]
-    pairs = _pairs(cells, present)
-    half = np.full(pairs.se.shape, np.nan)
+    first, second, difference, se, crowds = _pairs(cells, present)
+    half = np.full(se.shape, np.nan)
     if cells.df >= 1:
-        for crowd in np.unique(pairs.crowd):
-            own = pairs.crowd == crowd
+        for crowd in np.unique(crowds):
+            own = crowds == crowd
             q = studentized.quantile(confidence, int(crowd), float(cells.df))
-            half[own] = q / np.sqrt(2.0) * pairs.se[own]
-    ends = (pairs.difference, pairs.difference - half, pairs.difference + half)
+            half[own] = q / np.sqrt(2.0) * se[own]
+    ends = (difference, difference - half, difference + half)
     return pd.DataFrame(
         {
             "feature": feature.name,
-            "specimen_a": np.array(present, dtype=object)[pairs.first],
-            "specimen_b": np.array(present, dtype=object)[pairs.second],
+            "specimen_a": np.array(present, dtype=object)[first],
+            "specimen_b": np.array(present, dtype=object)[second],
             **dict(zip(("difference", "low", "high"),
                        (scales.reported_difference(end, feature) for end in ends), strict=True)),
             "unit": feature.difference_unit,

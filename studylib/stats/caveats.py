@@ -118,41 +118,31 @@ class Caveats:
         )
 
     def _of_bench(self, row: Any, feature: register.Feature) -> list[str]:
-        told = list(self.made.at_large)
-        if feature.kind != register.Kind.WOOD:
-            pair = self.order.between(row.wood_a, row.wood_b)
-            if pair:
-                told.append(
-                    codes.note(
-                        "caveats.order",
-                        first=pair[0],
-                        last=pair[1],
-                        rows=bool((self.made.order["by"] == "row").any()),
-                    )
-                )
-            told.append(
-                codes.note("caveats.clock", batch=self.made.clock) if self.made.clock else ""
-            )
+        on_bench = feature.kind != register.Kind.WOOD
+        pair = self.order.between(row.wood_a, row.wood_b) if on_bench else None
         sensed = self.made.drive_kind in SENSED
-        if not sensed and (feature.drive_level or feature.driver):
-            told.append("caveats.not_sensed")
         gaps = self.gaps.get((row.wood_a, row.wood_b), {})
-        k = (
-            feature.harmonic
-            if feature.kind == register.Kind.PROBE and feature.harmonic in gaps
-            else 1
-        )
-        if follows_level(feature) and k in gaps and gaps[k].visible:
-            told.append(
-                codes.note("caveats.harder", **self._which(row, gaps[k]), voltage=not sensed)
-            )
+        own = feature.kind == register.Kind.PROBE and feature.harmonic in gaps
+        gap = gaps.get(feature.harmonic if own else 1) if follows_level(feature) else None
         step = self.common_step(row.wood_a, row.wood_b) if sensed else None
-        if step and relative_to_drive(feature) and _decides(step, row):
-            told.append(codes.note("caveats.channel", **self._which(row, step)))
-        return told + [
-            codes.note("caveats.levels", found=codes.code_of(each))
-            for each in self.made.levels
-            if _touches(each, row, feature)
+        by_gain = step and relative_to_drive(feature) and _decides(step, row)
+        in_rows = bool((self.made.order["by"] == "row").any())
+        return [
+            *self.made.at_large,
+            codes.note("caveats.order", first=pair[0], last=pair[1], rows=in_rows) if pair else "",
+            codes.note("caveats.clock", batch=self.made.clock)
+            if on_bench and self.made.clock
+            else "",
+            "caveats.not_sensed" if not sensed and (feature.drive_level or feature.driver) else "",
+            codes.note("caveats.harder", **self._which(row, gap), voltage=not sensed)
+            if gap and gap.visible
+            else "",
+            codes.note("caveats.channel", **self._which(row, step)) if by_gain else "",
+            *(
+                codes.note("caveats.levels", found=codes.code_of(each))
+                for each in self.made.levels
+                if _touches(each, row, feature)
+            ),
         ]
 
     def common_step(self, wood_a: str, wood_b: str) -> Gap | None:

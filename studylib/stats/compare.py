@@ -13,11 +13,10 @@ from dataclasses import dataclass, replace
 import pandas as pd
 
 from studylib import codes, errors, register, tables
-from studylib.stats import boards, components, design, drift, effects, pairs, scales
+from studylib.stats import boards, components, design, drift, effects, mixed, pairs, scales
 from studylib.stats import units as unit_steps
 from studylib.stats.caveats import Caveats, Made, drive_gaps
 from studylib.stats.looks import levels
-from studylib.stats.mixed import fit_features, second_opinion
 from studylib.stats.samples import Sample, make_samples, reported_means, unit_means
 
 LOST = {
@@ -190,7 +189,7 @@ def compare(
     positive = _positive_control(order, cells, tidy, specimens, in_use, caveats, confidence)
     detected = boards.features_detected(positive)
     first = effects.compared_pairs(samples, refused=refused, confidence=confidence)
-    fits = fit_features(compared)
+    fits = mixed.fit_features(compared)
     spread = _spread(compared, fits, confidence)
     claimed = effects.claimed_pairs(claims if locked else ())
     found = effects.effects_table(
@@ -212,27 +211,6 @@ def compare(
     sources = own_mounts.groupby("wood")["source"].nunique()
     spoken_of = [wood for wood in woods if sources.get(wood, 0) >= max(2, smallest_n)]
     confounded = design.confounded(table[table["wood"].isin(spoken_of)])
-    remarks = [
-        *codes.holding((confounded, confounded)),
-        *design.comparison_notes(
-            samples,
-            found,
-            spread[0],
-            order=order,
-            primary=primary,
-            refused=refused,
-            confounded=bool(confounded),
-            confidence=confidence,
-            same_level=same_level,
-        ),
-        *design.design_notes(
-            specimens[specimens["role"].fillna("") == ""],
-            own_mounts,
-            woods=woods,
-            smallest_n=smallest_n,
-            listening=listening,
-        ),
-    ]
     return Comparison(
         effects=found,
         variance=spread[0],
@@ -257,9 +235,29 @@ def compare(
                 for row in components.wood_at_random(compared[name], confidence=confidence)
             ],
         ),
-        second_opinion=second_opinion(compared, fits, first, confidence=confidence),
+        second_opinion=mixed.second_opinion(compared, fits, first, confidence=confidence),
         limits=chosen,
-        notes=tuple(remarks),
+        notes=(
+            *codes.holding((confounded, confounded)),
+            *design.comparison_notes(
+                samples,
+                found,
+                spread[0],
+                order=order,
+                primary=primary,
+                refused=refused,
+                confounded=bool(confounded),
+                confidence=confidence,
+                same_level=same_level,
+            ),
+            *design.design_notes(
+                specimens[specimens["role"].fillna("") == ""],
+                own_mounts,
+                woods=woods,
+                smallest_n=smallest_n,
+                listening=listening,
+            ),
+        ),
         workings=Workings(
             takes=own,
             mounts=own_mounts,

@@ -196,12 +196,13 @@ def wood_at_random(sample: samples.Sample, *, confidence: float) -> list[tuple]:
     ends = means.mean() + np.array([0.0, -half, half, -true_half, true_half])
     variance = max(squares[0] - squares[1], 0.0)
     spreads = (variance, min(low, variance), max(high, variance))
-    values = (
-        *(known.name, k, 1 / np.mean(1 / model.counts)),
-        *(scales.reported_sd(spread, known) for spread in spreads),
-        *(known.difference_unit, *scales.reported_values(ends, known), known.unit),
-    )
-    return [values]
+    return [
+        (
+            *(known.name, k, 1 / np.mean(1 / model.counts)),
+            *(scales.reported_sd(spread, known) for spread in spreads),
+            *(known.difference_unit, *scales.reported_values(ends, known), known.unit),
+        )
+    ]
 
 
 def _true_half(squares: np.ndarray, df: np.ndarray, *, confidence: float) -> float:
@@ -240,34 +241,23 @@ def precision_row(
 ) -> dict:
     """One row; NaN with a reason where the design cannot tell (one take, or one mount)."""
     levels = [stratum.level for stratum in strata]
-    row = dict.fromkeys(tables.TABLES["precision"].names, float("nan"))
-    row.update(feature=feature.name, unit=feature.difference_unit)
-    reasons = []
-    if "take" in levels:
-        _fill(row, "repeatability", feature, strata, ["take"], confidence)
-    else:
-        reasons.append("comparison.no_repeatability")
-    if "mount" in levels:
-        both = [level for level in ("take", "mount") if level in levels]
-        _fill(row, "intermediate", feature, strata, both, confidence)
-        for end in ("sd", "low", "high"):
-            lower, upper = row[f"repeatability_{end}"], row[f"intermediate_{end}"]
-            row[f"intermediate_{end}"] = float(np.fmax(lower, upper))
-    else:
-        reasons.append("comparison.no_intermediate")
-    row["reason"] = codes.several(reasons)
-    return row
-
-
-def _fill(row, name, feature, strata, wanted, confidence) -> None:
-    levels = [stratum.level for stratum in strata]
-    weights = component_weights(strata)[[levels.index(level) for level in wanted]].sum(axis=0)
-    squares = np.array([stratum.v for stratum in strata])
-    low, high = mls_interval(
-        weights, squares, np.array([stratum.df for stratum in strata]), confidence=confidence
+    squares, df = (np.array([getattr(stratum, of) for stratum in strata]) for of in ("v", "df"))
+    lacking = codes.holding(
+        ("take" not in levels, "comparison.no_repeatability"),
+        ("mount" not in levels, "comparison.no_intermediate"),
     )
-    for end, value in (("sd", float(weights @ squares)), ("low", low), ("high", high)):
-        row[f"{name}_{end}"] = scales.reported_difference(float(np.sqrt(max(value, 0.0))), feature)
+    row = dict.fromkeys(tables.TABLES["precision"].names, float("nan"))
+    row |= {"feature": feature.name, "unit": feature.difference_unit}
+    row |= {"reason": codes.several(lacking)}
+    ends = np.full(3, np.nan)
+    for name, top in (("repeatability", "take"), ("intermediate", "mount")):
+        if top in levels:
+            weights = component_weights(strata)[: levels.index(top) + 1].sum(axis=0)
+            reach = mls_interval(weights, squares, df, confidence=confidence)
+            own = [scales.reported_sd(square, feature) for square in (weights @ squares, *reach)]
+            ends = np.fmax(ends, own)  # the second is never smaller than the first
+            row |= zip((f"{name}_{end}" for end in ("sd", "low", "high")), ends, strict=True)
+    return row
 
 
 def mls_interval(

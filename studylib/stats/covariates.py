@@ -386,18 +386,24 @@ def _why_no_fit(case: _Case, fewest: int) -> str:
     )
 
 
-def _remarks(case: _Case, row: dict, why: str) -> Iterator[str]:
+def _remarks(case: _Case, row: dict, why: str) -> list[str]:
     """What to keep in mind with the numbers of a pair."""
     held, fitted = case.quantity.short, math.isfinite(row["difference_with"])
-    if fitted and math.isnan(row["reliability"]):
-        yield codes.note("covariates.no_uncertainty", held=held)
-    if row["overlap"] == 0 and not why:
-        yield codes.note("covariates.no_overlap", held=held)
-    elif row["overlap"] < LITTLE_OVERLAP and not why:
-        yield codes.note("covariates.little_overlap", held=held, overlap=row["overlap"])
-    if fitted and not math.isfinite(row["low_with"]):
-        yield codes.note("covariates.no_interval")
-    if row["left_out"]:
-        yield codes.note("covariates.left_out", boards=row["left_out"], held=held)
-    if not case.complete and math.isfinite(row["difference_without"]):
-        yield codes.note("covariates.confounded")
+    overlap, left_out = row["overlap"], row["left_out"]
+    return codes.holding(
+        (
+            fitted and math.isnan(row["reliability"]),
+            codes.note("covariates.no_uncertainty", held=held),
+        ),
+        (overlap == 0 and not why, codes.note("covariates.no_overlap", held=held)),
+        (
+            0 < overlap < LITTLE_OVERLAP and not why,
+            codes.note("covariates.little_overlap", held=held, overlap=overlap),
+        ),
+        (fitted and not math.isfinite(row["low_with"]), "covariates.no_interval"),
+        (left_out, codes.note("covariates.left_out", boards=left_out, held=held)),
+        (
+            not case.complete and math.isfinite(row["difference_without"]),
+            "covariates.confounded",
+        ),
+    )

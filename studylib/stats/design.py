@@ -202,10 +202,7 @@ def design_notes(
 
 
 def _source_notes(specimens: pd.DataFrame, woods: Sequence[str], least: int) -> list[str]:
-    assumed = (
-        specimens["source_assumed"] if "source_assumed" in specimens else pd.Series(dtype=bool)
-    )
-    count = int(assumed.astype(bool).sum())
+    count = int(specimens.get("source_assumed", pd.Series(dtype=bool)).astype(bool).sum())
     sources = specimens.groupby("wood")["source"].nunique()
     boards = specimens.groupby("wood").size()
     shared = [
@@ -214,8 +211,8 @@ def _source_notes(specimens: pd.DataFrame, woods: Sequence[str], least: int) -> 
         if wood in boards and sources[wood] < boards[wood]
     ]
     few = [wood for wood in woods if sources.get(wood, 0) < least]
-    return [
-        *[note("comparison.plank_assumed", count=count, boards=len(specimens))] * bool(count),
-        *[note("comparison.shared_planks", woods=shared)] * bool(shared),
-        *[note("comparison.few_sources", woods=few, least=least)] * bool(few),
-    ]
+    return holding(
+        (count, note("comparison.plank_assumed", count=count, boards=len(specimens))),
+        (shared, note("comparison.shared_planks", woods=shared)),
+        (few, note("comparison.few_sources", woods=few, least=least)),
+    )

@@ -95,11 +95,9 @@ class OrderOfWoods:
 
     def between(self, wood_a: str, wood_b: str) -> tuple[str, str] | None:
         """The two in the order in which they were recorded, where order and wood go together."""
-        for first, last in self.apart:
-            if {first, last} == {wood_a, wood_b}:
-                return first, last
-        if not self.p <= CONFOUNDED:
-            return None
+        pair = next((each for each in self.apart if {*each} == {wood_a, wood_b}), None)
+        if pair or not self.p <= CONFOUNDED:
+            return pair
         place = self.places.set_index("wood")["place"]
         return tuple(sorted((wood_a, wood_b), key=lambda wood: float(place.get(wood, 0.0))))
 

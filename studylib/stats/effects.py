@@ -26,6 +26,7 @@ import pandas as pd
 
 from studylib import codes, register, tables
 from studylib.codes.comparison import Method, Outcome, Role, Verdict
+from studylib.sheets.files import grouped
 from studylib.stats import decisions, families, power, scales
 from studylib.stats.caveats import Caveats
 from studylib.stats.pairs import Pair, all_pairs
@@ -50,10 +51,11 @@ def compared_pairs(
     samples: Mapping[str, Sample], *, refused: Collection[str], confidence: float
 ) -> dict[str, list[Pair]]:
     """Every pair of woods with enough sources, by feature; features of one design together."""
-    together: dict[int, list[str]] = {}
-    for name, sample in samples.items():
-        if name not in refused and sample.design.model is not None:
-            together.setdefault(id(sample.design), []).append(name)
+    together = grouped(
+        (id(sample.design), name)
+        for name, sample in samples.items()
+        if name not in refused and sample.design.model is not None
+    )
     out = {}
     for names in together.values():
         model = samples[names[0]].design.model
@@ -173,26 +175,23 @@ def _rows(
     for both in combinations(woods, 2):
         pair = pairs.get(both)
         ids = in_model if pair else sample.ids(both) if sample else []
-        row = _blank(feature, *both, counts, ids)
-        if limit is not None:
-            row["limit"] = scales.reported_limit(limit, feature)
         if pair:
-            row.update(
-                _numbers(sample, pair, limit, board_sd, confidence), _pair=pair, _sample=sample
-            )
+            told = _numbers(sample, pair, limit, board_sd, confidence)
+            told |= {"_pair": pair, "_sample": sample}
         else:
-            row["verdict"] = Verdict.OPEN if reason else Verdict.BOARDS_ONLY
-            row["method"] = reason or Method.TOO_FEW
-        yield row
+            verdict = Verdict.OPEN if reason else Verdict.BOARDS_ONLY
+            told = {"verdict": verdict, "method": reason or Method.TOO_FEW}
+        yield _blank(feature, *both, counts, ids, limit) | told
 
 
-def _blank(feature: register.Feature, wood_a: str, wood_b: str, counts, ids) -> dict:
+def _blank(feature: register.Feature, wood_a: str, wood_b: str, counts, ids, limit) -> dict:
     return dict.fromkeys(tables.TABLES["effects"].names, _NAN) | {
         "id": effect_id(feature.name, wood_a, wood_b, ids),
         "feature": feature.name,
         "wood_a": wood_a,
         "wood_b": wood_b,
         "unit": feature.difference_unit,
+        "limit": _NAN if limit is None else scales.reported_limit(limit, feature),
         "n_a": counts[wood_a],
         "n_b": counts[wood_b],
         "needed": "",
@@ -363,10 +362,8 @@ def _numbers_of_claim(row, named: Mapping[str, str], confidence: float) -> str:
 
 
 def _why_open(row) -> str:
-    if row["verdict"] == Verdict.SAME:
-        return "claims.same"
-    return (
-        codes.note("claims.needed", needed=row["needed"])
-        if row["needed"]
-        else "claims.not_declared"
-    )
+    return codes.holding(
+        (row["verdict"] == Verdict.SAME, "claims.same"),
+        (row["needed"], codes.note("claims.needed", needed=row["needed"])),
+        (True, "claims.not_declared"),
+    )[0]

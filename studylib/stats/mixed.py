@@ -21,7 +21,7 @@ Formulas after Kenward & Roger (1997), eq. 1 to 7, written out in Halekoh & Hojs
 tests hold them to published unbalanced tables.
 
 Functions: `fit_features`, `fit_design`, `fixed_part`, `second_opinion`, `contrast_test`,
-`pair_test`, `joint_test`; `Fitted`, `ContrastTest`, `PairTest`, `JointTest`.
+`pair_test`, `joint_test`; `Fitted`, `ContrastTest`, `PairTest`.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
@@ -53,14 +53,6 @@ class ContrastTest:
     satterthwaite: np.ndarray
 
 
-@dataclass(frozen=True)
-class JointTest:
-    """Several contrasts together: Kenward-Roger F with its scale, and its degrees of freedom."""
-
-    f: np.ndarray
-    df: np.ndarray
-
-
 @np.errstate(divide="ignore", invalid="ignore")
 def contrast_test(fit: reml.Reml, contrast: np.ndarray) -> ContrastTest:
     """The test of contrast @ beta, contrast of shape (p,)."""
@@ -84,17 +76,18 @@ def contrast_test(fit: reml.Reml, contrast: np.ndarray) -> ContrastTest:
     )
 
 
-def joint_test(fit: reml.Reml, contrasts: np.ndarray) -> JointTest:
-    """The test that all contrasts @ beta are zero, contrasts of shape (q, p), independent."""
+def joint_test(fit: reml.Reml, contrasts: np.ndarray) -> tuple[float, float]:
+    """The test that all contrasts @ beta are zero, on the first feature of a fit.
+
+    contrasts : shape (q, p), independent.
+
+    Returns
+    -------
+    Kenward-Roger F with its scale, and its degrees of freedom of the denominator.
+    """
     contrasts = np.asarray(contrasts, dtype=float)
-    q, spread = len(contrasts), _spread_of_components(fit)
-    found = [_joint(fit, i, contrasts, q, spread[i]) for i in range(len(fit.beta))]
-    return JointTest(*(np.array(column) for column in zip(*found, strict=True)))
-
-
-def _joint(fit: reml.Reml, i: int, contrasts, q: int, spread) -> tuple[float, float]:
-    """Kenward-Roger F and df of feature i."""
-    cov, first = fit.covariance[i], fit.first[i]
+    q, spread = len(contrasts), _spread_of_components(fit)[0]
+    cov, first = fit.covariance[0], fit.first[0]
     theta = contrasts.T @ np.linalg.solve(contrasts @ cov @ contrasts.T, contrasts)
     moves = [theta @ cov @ a @ cov for a in first]
     traces = np.array([np.trace(m) for m in moves])
@@ -113,8 +106,8 @@ def _joint(fit: reml.Reml, i: int, contrasts, q: int, spread) -> tuple[float, fl
     rho = variance / (2 * mean**2)
     df = 4 + (q + 2) / (q * rho - 1)
     scale = df / (mean * (df - 2))
-    estimate = contrasts @ fit.beta[i]
-    adjusted = contrasts @ _adjusted(fit, spread[np.newaxis], i)[0] @ contrasts.T
+    estimate = contrasts @ fit.beta[0]
+    adjusted = contrasts @ _adjusted(fit, spread[np.newaxis])[0] @ contrasts.T
     return scale * float(estimate @ np.linalg.solve(adjusted, estimate)) / q, df
 
 
@@ -123,12 +116,11 @@ def _spread_of_components(fit: reml.Reml) -> np.ndarray:
     return np.linalg.pinv(np.nan_to_num(fit.expected), hermitian=True)
 
 
-def _adjusted(fit: reml.Reml, spread: np.ndarray, i: int | None = None) -> np.ndarray:
+def _adjusted(fit: reml.Reml, spread: np.ndarray) -> np.ndarray:
     """Kenward-Roger covariance of the fixed effects, shape (features, p, p)."""
-    part = slice(None) if i is None else slice(i, i + 1)
-    cov, first = fit.covariance[part], fit.first[part]
+    cov, first = fit.covariance[: len(spread)], fit.first[: len(spread)]
     product = np.einsum("fkpq,fqr,flrs->fklps", first, cov, first, optimize=True)
-    left = fit.second[part] - product
+    left = fit.second[: len(spread)] - product
     return cov + 2.0 * cov @ np.einsum("fkl,fklpq->fpq", spread, left) @ cov
 
 

@@ -118,10 +118,14 @@ def leave_one_out(
         again = _left_out(workings, item.feature, set(item.ids))
         with_it = effects[effects["feature"] == item.feature]
         for before, after in zip(with_it.itertuples(), again.itertuples(), strict=True):
-            row = {"feature": item.feature, "without": item.item, "unit": before.unit}
-            row |= {name: getattr(before, name) for name in ("wood_a", "wood_b", *_SHOWN)}
-            row |= {f"{name}_without": getattr(after, name) for name in _SHOWN}
-            rows.append(row | {"changes": before.verdict != after.verdict})
+            rows.append(
+                {
+                    **{"feature": item.feature, "without": item.item, "unit": before.unit},
+                    **{name: getattr(before, name) for name in ("wood_a", "wood_b", *_SHOWN)},
+                    **{f"{name}_without": getattr(after, name) for name in _SHOWN},
+                    "changes": before.verdict != after.verdict,
+                }
+            )
     return tables.typed("effects_without", rows)
 
 

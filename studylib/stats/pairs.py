@@ -110,9 +110,10 @@ class Pairs(_Judged):
 
     def taken(self, studies=slice(None), pairs: slice = slice(None)) -> "Pairs":
         """Some studies or pairs; one pair by itself is as if its two woods were all."""
-        names = ("difference", "se", "df", "df_same")
-        parts = {name: getattr(self, name)[studies, pairs] for name in names}
-        return replace(self, woods=self.woods[pairs], **parts)
+        kept = (
+            fields[studies, pairs] for fields in (self.difference, self.se, self.df, self.df_same)
+        )
+        return Pairs(*kept, self.woods[pairs])
 
     def with_moved(self, wood: int, by: float) -> "Pairs":
         """The same studies with one wood moved."""
@@ -126,9 +127,12 @@ class Pairs(_Judged):
     def by_feature(self, confidence: float) -> list[list[Pair]]:
         """The pairs of each feature."""
         half = self.half(confidence)
-        low, high = self.difference - half, self.difference + half
         named = {name: getattr(self, name) for name in ("difference", "se", "df", "df_same", "p")}
-        named |= {"closed": self.closed, "low": low, "high": high}
+        named |= {
+            "closed": self.closed,
+            "low": self.difference - half,
+            "high": self.difference + half,
+        }
         return [
             [
                 Pair(a=a, b=b, **{name: float(values[i, j]) for name, values in named.items()})

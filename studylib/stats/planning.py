@@ -68,10 +68,6 @@ class Spreads:
     source_high: float
     origin: str
 
-    def with_source(self, source: float) -> "Spreads":
-        """The same with another spread between planks."""
-        return replace(self, source=source)
-
 
 @dataclass(frozen=True)
 class Nest:
@@ -181,17 +177,14 @@ def best_splits(
     ------
     InputError : not even two boards of each wood fit.
     """
-    counted = [
-        (int(budget // (woods * each)), mounts, takes, each)
-        for mounts, takes in product(range(1, MOST_MOUNTS + 1), range(1, MOST_TAKES + 1))
-        for each in [minutes.of_board(mounts, takes)]
-    ]
     found = [
         (
             *(boards, mounts, takes, woods * boards * each),
             math.sqrt(Nest(1, mounts, takes).variance(spreads) / boards),
         )
-        for boards, mounts, takes, each in counted
+        for mounts, takes in product(range(1, MOST_MOUNTS + 1), range(1, MOST_TAKES + 1))
+        for each in [minutes.of_board(mounts, takes)]
+        for boards in [int(budget // (woods * each))]
         if boards >= 2
     ]
     if not found:
@@ -231,19 +224,17 @@ def power_curves(
         return decision.chances(difference, way.variance(own), planks, draws=DRAWS).declared
 
     rows = []
+    ways = [
+        replace(spreads, source=source)
+        for source in (spreads.source, spreads.source_high, spreads.source_low)
+    ]
+    once, always = (replace(nest, mounts=mounts) for mounts in (1, math.inf))
     for planks in PLANKS:
-        one = declared(planks, spreads, replace(nest, mounts=1))
-        own = [spreads, *map(spreads.with_source, (spreads.source_high, spreads.source_low))]
+        one, best = (declared(planks, spreads, way) for way in (once, always))
         rows += [
             (planks, planning.Line.ONE_MOUNT, one, math.nan, math.nan),
-            (planks, planning.Line.PLANNED, *(declared(planks, each) for each in own)),
-            (
-                planks,
-                planning.Line.UNLIMITED,
-                declared(planks, spreads, replace(nest, mounts=math.inf)),
-                math.nan,
-                math.nan,
-            ),
+            (planks, planning.Line.PLANNED, *(declared(planks, each) for each in ways)),
+            (planks, planning.Line.UNLIMITED, best, math.nan, math.nan),
         ]
     return pd.DataFrame(rows, columns=["planks", "line", "chance", "low", "high"])
 

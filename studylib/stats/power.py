@@ -237,10 +237,10 @@ def verdict_chances(
     InputError : fewer than two sources in a wood, or a spread that is not above 0.
     """
     variance = np.asarray(variances, dtype=float)
-    if min(sources) < 2:
-        raise errors.InputError(codes.note("plan.one_source"))
-    if not np.all(variance > 0):
-        raise errors.InputError(codes.note("plan.zero_spread"))
+    if faults := codes.holding(
+        (min(sources) < 2, "plan.one_source"), (not np.all(variance > 0), "plan.zero_spread")
+    ):
+        raise errors.InputError(faults[0])
     found = _drawn(np.asarray(means), variance, np.asarray(sources), block_columns, draws, seed)
     if found is None:
         return Chances({word: float(word == Verdict.OPEN) for word in VERDICTS})

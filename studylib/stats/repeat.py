@@ -27,7 +27,7 @@ from studylib import register, tables
 from studylib.stats import compare, decisions, families, scales
 
 ALL = 0  # the row of all stages together
-NUMBERS = ("difference", "low", "high", "unit", "n_a", "n_b", "p")
+KEPT = ("feature", "wood_a", "wood_b", "difference", "low", "high", "unit", "n_a", "n_b", "p")
 
 
 def predicted(
@@ -74,22 +74,18 @@ def stage_rows(
         again = [_row(found, number, pair) for pair in declared if pair in own]
         adjusted = families.holm(np.array([row["p"] for row in again])) if again else ()
         for row, p in zip(again, adjusted, strict=True):
-            first = declared[_pair(row)]
-            row["p_adjusted"] = p
-            row["predicted_low"], row["predicted_high"] = _expected(
-                first[0], first[1], row, confidence
-            )
-            same = row["difference"] * first[1]["difference"] > 0
+            earlier, first = declared[_pair(row)]
+            low, high = _expected(earlier, first, row, confidence)
+            same = row["difference"] * first["difference"] > 0
             seen = ("repeated" if same else "contrary") if p <= 1 - confidence else "not repeated"
-            row["outcome"] = seen
+            row |= {"p_adjusted": p, "predicted_low": low, "predicted_high": high, "outcome": seen}
         rows += [*again, *(_row(found, number, pair) for pair in own if pair not in declared)]
         for pair, row in own.items():
             if row["verdict"] in decisions.DECLARED:
                 declared.setdefault(pair, (found, row))
     no_verdict = {"p": math.nan, "outcome": ""}
     rows += [_row(together, ALL, pair) | no_verdict for pair in _primary(together)]
-    blank = dict.fromkeys(tables.TABLES["stages"].names, math.nan)
-    return tables.typed("stages", [blank | row for row in rows])
+    return tables.typed("stages", pd.DataFrame(rows, columns=tables.TABLES["stages"].names))
 
 
 def _primary(found: compare.Comparison) -> dict[tuple[str, str, str], Mapping[str, Any]]:
@@ -107,13 +103,7 @@ def _pair(row: Mapping[str, Any]) -> tuple[str, str, str]:
 
 def _row(found: compare.Comparison, number: int, pair: tuple[str, str, str]) -> dict[str, Any]:
     own = _primary(found)[pair]
-    named = dict(zip(("feature", "wood_a", "wood_b"), pair, strict=True))
-    return {
-        **named,
-        "stage": number,
-        **{name: own[name] for name in NUMBERS},
-        "outcome": own["verdict"],
-    }
+    return {name: own[name] for name in KEPT} | {"stage": number, "outcome": own["verdict"]}
 
 
 def _expected(

@@ -307,10 +307,9 @@ def _model(
     """The model, and whether every wood occurs in every batch."""
     group = pd.Index(woods).get_indexer(wood)
     shares = shares[:, shares.sum(axis=0) > 0]
-    complete = shares.shape[1] < 2 or blocks.has_block(group, shares)
-    return blocks.wood_model(
-        group, shares, block=blocks.has_block(group, shares), place=place
-    ), complete
+    block = blocks.has_block(group, shares)
+    model = blocks.wood_model(group, shares, block=block, place=place)
+    return model, block or shares.shape[1] < 2
 
 
 def _averaged(columns: pd.DataFrame, mounts: pd.DataFrame, units: pd.DataFrame) -> np.ndarray:
@@ -344,10 +343,9 @@ def reported_means(
 
     Rows go by feature in `order`, then specimen as in the sheet, then batch and mount.
     """
-    out = _with_units(means)
-    out = out.assign(
-        _feature=pd.Index(order).get_indexer(out["feature"]),
-        _specimen=pd.Index(specimens["specimen"]).get_indexer(out["specimen"]),
+    out = _with_units(means).assign(
+        _feature=pd.Index(order).get_indexer(means["feature"]),
+        _specimen=pd.Index(specimens["specimen"]).get_indexer(means["specimen"]),
     )
     out = out.sort_values(["_feature", "_specimen"], kind="stable")
     return tables.typed(name, out.reset_index(drop=True))
@@ -358,12 +356,12 @@ def unit_means(samples: Mapping[str, Sample]) -> pd.DataFrame:
     if not samples:
         return tables.empty("unit_means")
     frames = [
-        sample.units.assign(feature=name, _adjusted=sample.adjusted())
+        sample.units.assign(feature=name, adjusted=sample.adjusted())
         for name, sample in samples.items()
     ]
     out = _with_units(pd.concat(frames, ignore_index=True))
-    adjusted = _with_units(out.assign(y=out["_adjusted"]))["value"]
-    return tables.typed("unit_means", out.assign(adjusted=adjusted))
+    out["adjusted"] = _with_units(out.assign(y=out["adjusted"]))["value"]
+    return tables.typed("unit_means", out)
 
 
 def wood_means(

@@ -62,17 +62,11 @@ def analysis_limit(limit: float, feature: register.Feature) -> float:
     ------
     InputError : not a finite number above 0 dB, or not a ratio above 1.
     """
-    if feature.scale == "log":
-        if not (math.isfinite(limit) and limit > 1):
-            raise errors.InputError(
-                codes.note("comparison.limit_ratio", feature=feature.name, limit=limit)
-            )
-        return math.log(limit)
-    if not (math.isfinite(limit) and limit > 0):
-        raise errors.InputError(
-            codes.note("comparison.limit_db", feature=feature.name, limit=limit)
-        )
-    return float(limit)
+    ratio = feature.scale == "log"
+    if not (math.isfinite(limit) and limit > (1 if ratio else 0)):
+        code = "comparison.limit_ratio" if ratio else "comparison.limit_db"
+        raise errors.InputError(codes.note(code, feature=feature.name, limit=limit))
+    return math.log(limit) if ratio else float(limit)
 
 
 def reported_limit(limit: float, feature: register.Feature) -> float:

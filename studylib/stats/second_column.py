@@ -102,10 +102,12 @@ def _feature(
     specimen = sample.takes.groupby(design.nested.mount)["specimen"].first()
     label = pd.Index(groups).get_indexer([group[s] for s in specimen])
     fixed = np.column_stack([base, np.eye(len(groups))[label][:, 1:]])
-    if np.linalg.matrix_rank(fixed) < fixed.shape[1]:
-        return [_empty(sample, name, codes.note("second_column.inseparable", name=name))]
-    if _freedom(design, fixed) < 1:
-        return [_empty(sample, name, codes.note("second_column.no_freedom"))]
+    inseparable = np.linalg.matrix_rank(fixed) < fixed.shape[1]
+    if why := codes.holding(
+        (inseparable, codes.note("second_column.inseparable", name=name)),
+        (_freedom(design, fixed) < 1, "second_column.no_freedom"),
+    ):
+        return [_empty(sample, name, why[0])]
     fit = mixed.fit_design(design, [sample], fixed)
     if not fit.converged[0]:
         return [_empty(sample, name, codes.note("second_column.not_converged"))]
@@ -147,8 +149,8 @@ def _interaction(
     if not fit.converged[0]:
         return ""
     contrasts = np.eye(fixed.shape[1])[-product.shape[1] :]
-    test = mixed.joint_test(fit, contrasts)
-    p = float(special.fdtrc(len(contrasts), test.df[0], max(float(test.f[0]), 0.0)))
+    f, df = mixed.joint_test(fit, contrasts)
+    p = float(special.fdtrc(len(contrasts), df, max(f, 0.0)))
     return codes.note("second_column.not_alike", p=p) if p <= round(1 - confidence, 12) else ""
 
 
@@ -167,9 +169,12 @@ def _row(
     df, p = float(test.own.df[0]), float(test.p[0])
     names = ("difference", "low", "high", "difference_without")
     values = (difference, difference - half, difference + half, plain)
-    row = {"feature": feature.name, "column": what[0], "a": what[1], "b": what[2]}
-    row |= {n: scales.reported_difference(v, feature) for n, v in zip(names, values, strict=True)}
-    return row | {"unit": feature.difference_unit, "df": df, "p": p, "note": remark}
+    shown = [scales.reported_difference(value, feature) for value in values]
+    return {
+        **{"feature": feature.name, "column": what[0], "a": what[1], "b": what[2]},
+        **dict(zip(names, shown, strict=True)),
+        **{"unit": feature.difference_unit, "df": df, "p": p, "note": remark},
+    }
 
 
 def _empty(sample: samples.Sample, name: str, remark: str) -> dict:

@@ -105,8 +105,8 @@ def _complex_means(features: pd.DataFrame, rows: pd.DataFrame) -> pd.Series | No
     Every take of a mount gets the same level, so that the plain mean over them is that level.
     A mount in which any used take lacks its phase keeps its levels.
     """
-    phase_names = {name: register.find(name).phase for name in rows["feature"].unique()}
-    level_of = {phase: name for name, phase in phase_names.items() if phase}
+    known = [register.find(name) for name in rows["feature"].unique()]
+    level_of = {feature.phase: feature.name for feature in known if feature.phase}
     phases = features[features["feature"].isin(list(level_of))]
     if phases.empty:
         return None

@@ -295,8 +295,8 @@ def test_a_reference_too_dense_for_wood_is_inert(measured_demo):
     facts = facts_of_study(study, gathered.board_modes)
     assert not facts["REF"].inert
     reference = study.specimens[[s.specimen for s in study.specimens].index("REF")]
-    assert 500 < board_facts._density(reference) < 700
+    assert 500 < reference.density_kg_m3 < 700
     heavy = reference.model_copy(update={"mass_g": 1400.0})
-    assert board_facts._density(heavy) > 2500
+    assert heavy.density_kg_m3 > 2500
     assert facts["L1"].modes.loaded
     assert facts["L1"].modes.drive_at is None or 0 < facts["L1"].modes.drive_at < 1
