@@ -15,7 +15,8 @@ import pytest
 from studylib import tables, writing
 from studylib.codes import each, fields_of, note, several
 from studylib.errors import InputError, RunError
-from studylib.measure import BatchMeasurement, measure_batch, parts
+from studylib.measure import BatchMeasurement, measure_batch
+from studylib.measure import batch as parts
 from studylib.modes.gathered import first_fault, gather
 from studylib.run import provenance
 from studylib.sheets import read_study

@@ -22,12 +22,12 @@ from studylib import tables
 from studylib.codes import code_of, fields_of, has, note
 from studylib.codes.attribution import Control, Verdict
 from studylib.measure import measure_batch
-from studylib.measure.parts import batch_slugs, save_part
+from studylib.measure.batch import batch_slugs, save_part
 from studylib.modes.gathered import gather
 from studylib.report import checks
 from studylib.report.rivals import rivals_sentences, rivals_table
 from studylib.report.rivals.basis import Finding
-from studylib.report.rivals.mixup import distances
+from studylib.report.rivals.boards import distances
 from studylib.report.rivals.table import findings
 from studylib.report.summary import Summary, summarise
 from studylib.sheets import read_study

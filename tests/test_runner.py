@@ -21,7 +21,7 @@ import pytest
 from studylib import tables
 from studylib.codes import code_of, fields_of, note
 from studylib.errors import InputError, RunError
-from studylib.measure.parts import TABLES, save_part
+from studylib.measure.batch import TABLES, save_part
 from studylib.run import provenance, runner
 from studylib.run.execution import NotebookError, run_notebook
 from studylib.run.workers import alone_in
@@ -53,7 +53,7 @@ if batch == "faulty":
 if batch == "killed":
     os._exit(1)
 if batch == "waiting":
-    from studylib.measure.parts import note_progress
+    from studylib.measure.batch import note_progress
     note_progress(output)(1, 3, "take two")
     (Path(output).parents[1] / "pid.txt").write_text(str(os.getpid()))
     threading.Event().wait(300)

@@ -14,7 +14,7 @@ from studylib.cli import main
 from studylib.codes import code_of, fields_of
 from studylib.report.plan import plan_notes
 from studylib.report.plan_study import plan_study
-from studylib.report.sealed import expected, expected_notes, prediction_table
+from studylib.report.predicted import expected, expected_notes, prediction_table
 from studylib.sheets import lock as locks
 from studylib.sheets import read_study
 from studylib.sheets.lock import Lock, read_locks

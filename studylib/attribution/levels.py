@@ -32,7 +32,7 @@ import pandas as pd
 from scipy import stats
 
 from studylib import codes, sheets
-from studylib.measure.harmonic_rows import tone_multiple
+from studylib.measure.features import tone_multiple
 from studylib.sheets import files, study
 
 CHANNELS = ["response", "drive"]

@@ -11,7 +11,7 @@ import numpy as np
 from studylib.attribution import agreement
 from studylib.attribution import controls as control_takes
 from studylib.attribution.lines import Lines
-from studylib.measure.harmonic_rows import tone_multiple
+from studylib.measure.features import tone_multiple
 from studylib.sheets import Take
 from studylib.signal.noise import distance_from_mains
 

@@ -316,7 +316,7 @@ def unblind(folder: Path, reports: Path) -> None:
 @plainly
 def lock(folder: Path, amend: bool, verify: str | None) -> None:
     """Lock claims and choices, or tell whether they are as somebody saw them locked."""
-    from studylib.report.sealed import expected, expected_notes
+    from studylib.report.predicted import expected, expected_notes
     from studylib.sheets.lock import add_lock
     from studylib.signal.quality import overridden
 

@@ -5,7 +5,12 @@ what it shows and an optional `size`, and returns a matplotlib Figure; it comput
 """
 
 from studylib.figures.attribution import excess_figure, story_figure
-from studylib.figures.boards import boards_figure, boards_figures
+from studylib.figures.boards import (
+    boards_figure,
+    boards_figures,
+    spectra_figure,
+    stiffness_figure,
+)
 from studylib.figures.curves import (
     curve_spreads_figure,
     curves_figure,
@@ -17,10 +22,6 @@ from studylib.figures.effects import (
     effects_figure,
     positive_control_figure,
 )
-from studylib.figures.modes import (
-    stiffness_figure,
-)
-from studylib.figures.spectra import spectra_figure
 from studylib.figures.spread import drift_figure, variance_figure
 from studylib.figures.style import save, save_sizes
 from studylib.figures.takes import tap_figure

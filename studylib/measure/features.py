@@ -1,4 +1,6 @@
-"""The features of one measured take: which numbers its kind gives, with unit and uncertainty.
+"""What one measured take gives: its features, and rows at the multiples of the tone.
+
+Features: which numbers its kind gives, with unit and uncertainty.
 
 A steady tone on the bench at the study's fundamental and full drive gives `tone.*`; at a
 multiple k of it, a probe tone, `probe.k{k}.*`, also at lower drive where the drive is sensed: the
@@ -9,22 +11,48 @@ is set aside keeps its rows, unusable and with the reason.
 To add a feature: compute it in `signal/`, yield it here, and register it in `register.py`; a take
 that could not be measured gets its empty row from the register.
 
-Functions: tone_order, has_sensed_drive, tone_features, probe_features, empty_features.
+For the attribution, what a take holds at the multiples of the tone, and beside them. One row a take
+and multiple k of the fundamental. A take at the fundamental gives all its harmonics, a probe tone
+its own frequency alone, a sweep its Fourier sums, a room or idle take the lines that stand out of
+its noise there. A take that is set aside keeps its rows, not usable.
+
+Conventions: peak amplitudes re full scale, at the bench's gain; phases relative to k times the
+phase of the response's fundamental (a sweep's are absolute: only its ratio of channels counts).
+`response_u`, `drive_u`: standard uncertainty of the real part from the take's noise; in a sweep,
+the bound on what rang on after its end; in a room take, what its noise would give a tone of the
+analysed length. `offset_db` brings dB re full scale to `unit`. `off_cents`, `off_u_cents`: how far
+the response's partial lies from the multiple of the take's own tone, where it stands out of the
+noise. A partial off its multiple, two that beat, and a level that drifts away are not usable.
+
+Beside the multiples: lines that are none of the tone's harmonics, mains and anything else. A take
+at the fundamental hides what lies within two bins of its harmonics (`signal.partials` sees it beat,
+where it is far enough). Probe tones, controls and silent takes leave most multiples free: there a
+line shows, with the amplifier on and the board mounted as they were. What is found is held against
+the harmonic itself, as the batch's tones have it. Near is within two bins of the analysed length. A
+line more than 20 dB below a harmonic moves its level by less than 1 dB (20 lg 1.1) and is not told.
+
+Functions: tone_order, has_sensed_drive, tone_features, probe_features, empty_features,
+harmonic_rows, tone_multiple, lines_of, line_notes.
 """
 
 import math
+from collections import Counter
 from collections.abc import Iterator, Sequence
-from typing import NamedTuple
+from itertools import repeat
+from typing import Any, NamedTuple
 
 import numpy as np
+import pandas as pd
 
 from studylib import codes, register, sheets
-from studylib.measure.harmonic_rows import tone_multiple
-from studylib.measure.take import LevelScale, TakeMeasurement
-from studylib.sheets.settings import Settings
+from studylib.measure.take import LevelScale, LineSums, TakeMeasurement, hum_of
+from studylib.sheets import Take
+from studylib.sheets.settings import MAINS_HZ, NEAR_BINS, Settings, Tone
 from studylib.signal import harmonics, tone
 from studylib.signal.bands import octave_bands
+from studylib.signal.noise import room_lines
 from studylib.signal.partials import Kind as Partial
+from studylib.signal.tone import ToneFit
 
 SENSING = ("force", "acceleration")  # drive channels that sense what enters the board
 FOREIGN_SHARE = 0.01  # of the power behind a sum over harmonics: partials that are none spoil it
@@ -180,3 +208,186 @@ def empty_features(k: int, settings: Settings, *, rate_hz: int) -> Iterator[Feat
         for name in dict.fromkeys(family.pattern.format(number) for number in numbers):
             if family.match(name):
                 yield FeatureValue(name, math.nan, "", math.nan, False, "")
+
+
+FULL_SCALE_DB = -0.01  # a peak above this has touched the recorder's limit
+STEADY = ("tone", "driver", "airborne", "loopback")
+NEAR = 0.01  # a tone within 1 % of k times the fundamental is meant as that multiple
+
+
+def tone_multiple(tone_hz: float | None, *, fundamental_hz: float) -> int | None:
+    """k where the tone is k times the fundamental within 1 %, else None."""
+    if tone_hz is None:
+        return None
+    k = round(tone_hz / fundamental_hz)
+    return k if k >= 1 and abs(tone_hz / fundamental_hz / k - 1) < NEAR else None
+
+
+def harmonic_rows(
+    take: Take,
+    measured: TakeMeasurement,
+    *,
+    settings: Settings,
+    scale: LevelScale,
+    usable: bool,
+) -> Iterator[tuple]:
+    """Rows of the table `harmonics` of one take; none for kinds that tell nothing there."""
+    if take.support != "bench":
+        return
+    tone = settings.tone
+    if take.kind in STEADY and measured.fit is not None:
+        k = tone_multiple(take.tone_hz, fundamental_hz=tone.fundamental_hz)
+        if k is None:
+            return
+        found = _of_fit(measured.fit, measured.names, k)
+    elif take.kind == "sweep" and measured.lines is not None and "drive" in measured.names:
+        found = _of_sweep(measured.lines, measured.names)
+        # A resonance clips a sweep for a few samples, which the check for clipping lets pass.
+        usable = usable and not any(
+            row.check == "peak" and row.value > FULL_SCALE_DB for row in measured.checks
+        )
+    elif take.kind in ("room", "idle") and measured.density is not None:
+        found = _of_room(measured, tone.fundamental_hz, tone.harmonics, tone.length_s)
+    else:
+        return
+    gain = 10.0 ** (-take.gain_db / 20.0)
+    response, drive = found["response"] * gain, found["drive"] * gain
+    yield from zip(
+        repeat(take.take),
+        found["multiple"].tolist(),
+        found["frequency_hz"].tolist(),
+        repeat(found["seconds"]),
+        response.real.tolist(),
+        response.imag.tolist(),
+        (found["u_response"] * gain).tolist(),
+        drive.real.tolist(),
+        drive.imag.tolist(),
+        (found["u_drive"] * gain).tolist(),
+        repeat(found["dof"]),
+        repeat(scale.offset_db),
+        repeat(scale.unit),
+        (usable & found["settled"]).tolist(),
+        found["off_cents"].tolist(),
+        found["off_u_cents"].tolist(),
+    )
+
+
+def _of_fit(fit: ToneFit, names: tuple[str, ...], multiple: int) -> dict[str, Any]:
+    """All harmonics of a take at the fundamental; the tone alone of a probe tone. By name: arrays
+    (rows,), amplitudes complex, re full scale; seconds and dof are one number."""
+    k = np.arange(1, (fit.amplitude.shape[1] if multiple == 1 else 1) + 1)
+    nothing = np.full(k.size, np.nan)
+    drive = names.index("drive") if "drive" in names else None
+    cents, u_cents = fit.partials.cents(fit.frequency_hz)
+    return {
+        "multiple": multiple * k,
+        "frequency_hz": fit.frequency_hz * k,
+        "seconds": fit.seconds,
+        "response": fit.amplitude[0, : k.size],
+        "u_response": fit.u_amplitude[0, : k.size],
+        "drive": nothing + 0j if drive is None else fit.amplitude[drive, : k.size],
+        "u_drive": nothing if drive is None else fit.u_amplitude[drive, : k.size],
+        "dof": fit.dof,
+        "settled": ~fit.partials.no_level[:, : k.size].any(axis=0),
+        "off_cents": cents[0, : k.size],
+        "off_u_cents": u_cents[0, : k.size],
+    }
+
+
+def _of_sweep(lines: LineSums, names: tuple[str, ...]) -> dict[str, Any]:
+    drive = names.index("drive")
+    k = np.arange(1, lines.frequency_hz.size + 1)
+    untold = np.full(k.size, np.nan)
+    return {
+        "multiple": k, "frequency_hz": lines.frequency_hz, "seconds": lines.seconds,
+        "response": lines.value[0], "u_response": lines.missing[0],
+        "drive": lines.value[drive], "u_drive": lines.missing[drive],
+        "dof": 0, "settled": k > 0, "off_cents": untold, "off_u_cents": untold,
+    }  # fmt: skip
+
+
+def _of_room(
+    measured: TakeMeasurement, fundamental_hz: float, harmonics: int, length_s: float
+) -> dict[str, Any]:
+    found = room_lines(
+        measured.density,
+        step_hz=measured.step_hz,
+        frequencies_hz=fundamental_hz * np.arange(1, harmonics + 1),
+        within_hz=1.5 / length_s,
+    )
+    frequency, amplitude, density = np.array(found, dtype=float).reshape(-1, 3).T
+    nothing = np.full(frequency.size, np.nan)
+    return {
+        "multiple": np.arange(1, frequency.size + 1), "frequency_hz": frequency,
+        "seconds": length_s, "response": amplitude + 0j, "u_response": np.sqrt(density / length_s),
+        "drive": nothing + 0j, "u_drive": nothing, "dof": 0, "settled": frequency > 0,
+        "off_cents": nothing, "off_u_cents": nothing,
+    }  # fmt: skip
+
+
+# ---------------------------------------------------------------- lines beside the multiples
+
+
+KINDS = ("tone", "driver", "airborne", "room", "idle")
+LOWEST_DB = -20.0
+MOST_NAMED = 3
+FEWEST = 3  # takes with a hum line: noise alone looks like one in a take of a hundred studies
+
+
+class Beside(NamedTuple):
+    """What one take holds: amplitude of the line at each free multiple (k -> amplitude), and the
+    mains frequency of its strongest hum line, None where there is none or 50 and 60 Hz share it."""
+
+    take: str
+    lines: dict[int, float]
+    mains_hz: float | None
+
+
+def lines_of(take: Take, measured: TakeMeasurement, tone: Tone) -> Beside | None:
+    """The lines in one take; None for a kind of take that shows none."""
+    own = tone_multiple(take.tone_hz, fundamental_hz=tone.fundamental_hz)
+    silent = take.tone_hz is None
+    if take.kind not in KINDS or measured.density is None or not (own or silent):
+        return None
+    free = [k for k in range(1, tone.harmonics + 1) if silent or k % own]
+    held = room_lines(
+        measured.density,
+        step_hz=measured.step_hz,
+        frequencies_hz=tone.fundamental_hz * np.array(free),
+        within_hz=NEAR_BINS / tone.length_s,
+    )
+    gain = 10.0 ** (-take.gain_db / 20.0)
+    lines = {k: gain * line for k, (_, line, _) in zip(free, held, strict=False) if line}
+    hum_hz = hum_of(measured, tone_hz=measured.fit.frequency_hz if measured.fit else None)[1]
+    family = [mains for mains in MAINS_HZ if hum_hz and hum_hz % mains == 0]
+    return Beside(take.take, lines, family[0] if len(family) == 1 else None)
+
+
+def line_notes(
+    found: Sequence[Beside], harmonics: pd.DataFrame, tones: Sequence[str], settings: Settings
+) -> list[str]:
+    """What to warn of: multiples where the mains of these takes lie, and lines that matter.
+
+    harmonics : the batch's table.  tones : ids of its tones at the fundamental and full drive.
+    """
+    tone = settings.tone
+    mains = Counter(one.mains_hz for one in found if one.mains_hz)
+    mains_hz, takes = max(mains.items(), key=lambda item: item[1], default=(0.0, 0))
+    multiples = settings.on_mains(mains_hz) if takes >= FEWEST else []
+    at_hz = [tone.fundamental_hz * k for k in multiples]
+    about = {"mains_hz": mains_hz, "takes": takes, "multiples": multiples, "at_hz": at_hz}
+    notes = codes.holding((multiples, codes.note("measure.mains", **about)))
+    own = harmonics[harmonics["take"].isin(tones) & harmonics["usable"].astype(bool)]
+    size = pd.Series(np.hypot(own["response_re"], own["response_im"]).to_numpy(), own["harmonic"])
+    for k, level in size.groupby(level=0).median().items():
+        heard = {one.take: one.lines[k] for one in found if k in one.lines}
+        ratio_db = 20.0 * np.log10(max(heard.values(), default=0.0) / level + 1e-20)
+        named = sorted(heard, key=heard.get, reverse=True)[:MOST_NAMED]
+        about = {"multiple": int(k), "at_hz": tone.fundamental_hz * k, "ratio_db": ratio_db}
+        notes += codes.holding(
+            (
+                ratio_db > LOWEST_DB,
+                codes.note("measure.line", **about, takes=named, more=len(heard) - len(named)),
+            )
+        )
+    return notes

@@ -31,8 +31,14 @@ import pandas as pd
 
 from studylib import codes, errors, sheets, tables
 from studylib.codes.takes import ASIDE
-from studylib.measure.batch import BatchMeasurement, Measured, measure_batch
-from studylib.measure.parts import TABLES, batch_slugs, saved_part
+from studylib.measure.batch import (
+    TABLES,
+    BatchMeasurement,
+    Measured,
+    batch_slugs,
+    measure_batch,
+    saved_part,
+)
 from studylib.modes.means import board_modes, hidden_decays, mode_counts, own_squared, tap_rows
 from studylib.modes.numbers import number_modes
 from studylib.signal.damping import decay_time

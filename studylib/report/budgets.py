@@ -33,7 +33,7 @@ import pandas as pd
 from studylib import codes, register, sheets, tables
 from studylib.codes.features import Term
 from studylib.codes.wood import ModeBasis
-from studylib.measure.harmonic_rows import tone_multiple
+from studylib.measure.features import tone_multiple
 from studylib.modes.gathered import Gathered
 from studylib.report.modes import StudyModes
 from studylib.stats import compare, scales

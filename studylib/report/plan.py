@@ -24,7 +24,7 @@ from studylib.figures import style
 from studylib.measure.features import has_sensed_drive
 from studylib.measure.sweep_rows import resolved
 from studylib.report.plan_study import FeaturePlan, StudyPlan
-from studylib.report.sealed import expected, expected_notes
+from studylib.report.predicted import expected, expected_notes
 from studylib.sheets.between_rows import plank_warnings
 from studylib.signal.line_sums import LOWEST_LOSS_FACTOR
 from studylib.stats import curves, looks, planning, power, scales

@@ -14,7 +14,7 @@ import numpy as np
 
 from studylib import register
 from studylib.codes import attribution, code_of, comparison, each, has, holding, note
-from studylib.measure.parts import batch_slugs
+from studylib.measure.batch import batch_slugs
 from studylib.report import checks, preregistration, tables
 from studylib.report.summary import Summary
 from studylib.stats import design, repeat

@@ -24,7 +24,7 @@ from pathlib import Path
 from typing import Any
 
 from studylib import sheets, writing
-from studylib.measure.parts import leave_out, part_key
+from studylib.measure.batch import leave_out, part_key
 from studylib.sheets.files import sha256
 from studylib.sheets.lock import version_of
 

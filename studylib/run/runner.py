@@ -27,7 +27,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from studylib import codes, errors, sheets, words, writing
-from studylib.measure.parts import (
+from studylib.measure.batch import (
     PROGRESS,
     batch_slugs,
     choose_batch,

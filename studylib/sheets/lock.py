@@ -41,7 +41,7 @@ class Lock:
     content : all of it but its SHA-256, as plain data: locked (when, ISO 8601), stage, recorded
         (takes by then), amends (SHA-256 of the lock before it, or ""), library, settings by
         section, claims, specimens and takes by id, keys (file -> SHA-256); since there is one also
-        expected (`report.sealed.expected`).
+        expected (`report.predicted.expected`).
     """
 
     sha256: str

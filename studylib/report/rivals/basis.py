@@ -27,8 +27,7 @@ from studylib.attribution.lines import Lines, mean_lines, read_lines
 from studylib.attribution.sorted_takes import MountKey, SortedTakes
 from studylib.attribution.verdicts import ask
 from studylib.codes.attribution import Control, Verdict
-from studylib.measure.features import has_sensed_drive
-from studylib.measure.harmonic_rows import tone_multiple
+from studylib.measure.features import has_sensed_drive, tone_multiple
 from studylib.report.summary import Summary
 from studylib.stats import scales
 

@@ -10,7 +10,7 @@ Functions: findings, rivals_table, rivals_sentences.
 import pandas as pd
 
 from studylib import codes, words
-from studylib.report.rivals import bench, boards, harmonics, mixup
+from studylib.report.rivals import bench, boards, harmonics
 from studylib.report.rivals.basis import Finding, basis_of
 from studylib.report.summary import Summary
 
@@ -23,7 +23,7 @@ _RIVALS = (
         harmonics.buzz,
         bench.mounting,
     ),
-    *(bench.drift, boards.dimensions, boards.moisture, bench.level, boards.planks, mixup.mixed_up),
+    *(bench.drift, boards.dimensions, boards.moisture, bench.level, boards.planks, boards.mixed_up),
 )
 
 
