@@ -187,9 +187,11 @@ class Family(Carried):
         return number.isdigit() and str(int(number)) == number and lowest <= int(number) <= highest
 
     def _feature(self, name: str, number: str) -> Feature:
-        own = {field.name: getattr(self, field.name) for field in fields(Carried)}
         return Feature(
-            name=name, number=number, harmonic=int(number) if self.harmonic else None, **own
+            name=name,
+            number=number,
+            harmonic=int(number) if self.harmonic else None,
+            **{field.name: getattr(self, field.name) for field in fields(Carried)},
         )
 
 

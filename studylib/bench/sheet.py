@@ -70,8 +70,10 @@ def setting(take: sheets.Take) -> tuple:
     """What is on the bench: a board set up in one way, or nothing but a control's own."""
     if take.specimen is None:
         return (take.kind,)
-    board = (take.specimen, take.mount, take.support, take.kind == "airborne")
-    return (*board, take.moved_mm, take.mic_times)
+    return (
+        *(take.specimen, take.mount, take.support, take.kind == "airborne"),
+        *(take.moved_mm, take.mic_times),
+    )
 
 
 def to_do(take: sheets.Take, among: Iterable[sheets.Take]) -> str:
@@ -87,8 +89,11 @@ def to_do(take: sheets.Take, among: Iterable[sheets.Take]) -> str:
 
 def level(take: sheets.Take) -> str:
     """The drive level, as a note; "" where nothing is played."""
-    played = signal_name(take) and take.kind != "room"
-    return codes.note("bench.level", below_db=-take.drive_db) if played else ""
+    return (
+        codes.note("bench.level", below_db=-take.drive_db)
+        if signal_name(take) and take.kind != "room"
+        else ""
+    )
 
 
 def caution(take: sheets.Take, before: tuple[sheets.Take, ...]) -> str:

@@ -86,8 +86,9 @@ def first_look(study: sheets.Study, take: sheets.Take) -> Look:
     measured, ring = measured_at(study, take, info, session_of(study, tuple(takes.values()), infos))
     verdict, reason = quality.take_verdict(measured.checks)
     if verdict == "fail":
-        rows = tables.typed("quality", [(take.take, *check) for check in measured.checks])
-        failed, advice = failed_checks(rows)
+        failed, advice = failed_checks(
+            tables.typed("quality", [(take.take, *check) for check in measured.checks])
+        )
         return Look(
             REDO, codes.several([slip, codes.note("bench.failed", checks=failed, advice=advice)])
         )

@@ -342,9 +342,11 @@ def lock(folder: Path, amend: bool, verify: str | None) -> None:
     )
     tell(say("cli.locked", claims=len(study.settings.claims), boards=len(content["specimens"])))
     tell(*map(say, expected_notes(content["expected"])))
-    if recorded:
-        tell(say("cli.locked_late", recorded=recorded))
-    tell(say("cli.locked_hash", sha256=made.sha256), say("cli.locked_next"))
+    tell(
+        *codes.holding((recorded, say("cli.locked_late", recorded=recorded))),
+        say("cli.locked_hash", sha256=made.sha256),
+        say("cli.locked_next"),
+    )
 
 
 def _verify(study: Any, sha256: str) -> int:
@@ -444,9 +446,8 @@ def _check(folder: Path) -> int:
         *(say("cli.warning", warning=one) for one in odd),
         *map(say, bench_warnings(found, item="clocks")),
         *lines,
+        *codes.holding((planned, say("cli.still_planned", planned=planned))),
     )
-    if planned:
-        tell(say("cli.still_planned", planned=planned))
     return failed
 
 
@@ -474,16 +475,18 @@ def run(folder: Path, batches: tuple[str, ...], jobs: int | None, reports: Path)
 
 def _report(outcome: Any) -> None:
     """The last lines of a run (`run.runner.Outcome`): what was not done, where the report is."""
-    if outcome.skipped:
-        tell(say("cli.unchanged", batches=outcome.skipped))
-    for name, why in outcome.not_run.items():
-        tell(say("cli.not_in_summary", batch=name, reason=why))
-    if outcome.summary_html is not None:
-        tell(say("cli.report", path=outcome.summary_html))
-    for name, why in outcome.failed.items():
-        complain(say("cli.failed", batch=name, reason=why))
-    if outcome.summary_html is None:
-        complain(say("cli.no_report"))
+    path = outcome.summary_html
+    if told := [
+        *codes.holding((outcome.skipped, say("cli.unchanged", batches=outcome.skipped))),
+        *(say("cli.not_in_summary", batch=b, reason=why) for b, why in outcome.not_run.items()),
+        *codes.holding((path, say("cli.report", path=path))),
+    ]:
+        tell(*told)
+    if wrong := [
+        *(say("cli.failed", batch=batch, reason=why) for batch, why in outcome.failed.items()),
+        *codes.holding((path is None, say("cli.no_report"))),
+    ]:
+        complain(*wrong)
 
 
 ABOVE_0 = click.FloatRange(min=0, min_open=True)

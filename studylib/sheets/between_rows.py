@@ -160,7 +160,6 @@ def specimen_warnings(specimens: Sequence[Specimen], table: files.Table) -> list
     compared = [s for s in specimens if s.role == ""]
     missing = [c for c in SIZES if c not in table.columns]
     roles = {s.role for s in specimens}
-    alone = "changed" in roles and "reference" not in roles
     return [
         *_shared_sources(compared),
         *likely_slips.density_warnings(specimens, SPECIMENS),
@@ -168,8 +167,13 @@ def specimen_warnings(specimens: Sequence[Specimen], table: files.Table) -> list
         *likely_slips.spellings((s.source for s in compared if s.source), SPECIMENS, "plank"),
         *likely_slips.spellings((s.specimen for s in specimens), SPECIMENS, "board"),
         *_formulas(SPECIMENS, specimens, ("specimen", "wood", "source")),
-        *[codes.note("sheets.no_sizes", file=SPECIMENS, columns=missing)] * bool(missing),
-        *[codes.note("sheets.no_reference", file=SPECIMENS, column="role")] * alone,
+        *codes.holding(
+            (missing, codes.note("sheets.no_sizes", file=SPECIMENS, columns=missing)),
+            (
+                "changed" in roles and "reference" not in roles,
+                codes.note("sheets.no_reference", file=SPECIMENS, column="role"),
+            ),
+        ),
     ]
 
 

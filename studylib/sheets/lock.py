@@ -99,16 +99,13 @@ def decided(
     """
     chosen = settings.model_dump(mode="json", include={*SECTIONS, "claims"})
     claims = chosen.pop("claims")
-    boards = {}
-    for s in specimens:
-        boards[s.specimen] = {
-            **s.model_dump(exclude={"specimen", "source_assumed", "covariates", "row"}),
-            **s.covariates,
-        }
+    apart = {"specimen", "source_assumed", "covariates", "row"}
     content = {
         "settings": chosen,
         "claims": claims,
-        "specimens": boards,
+        "specimens": {
+            s.specimen: {**s.model_dump(exclude=apart), **s.covariates} for s in specimens
+        },
         "takes": {t.take: {name: getattr(t, name) for name in OF_TAKES} for t in takes},
         "keys": {key.key: key.sha256 for key in keys},
     }
@@ -195,21 +192,33 @@ def changes_since(lock: Lock, now: Mapping[str, Any]) -> list[str]:
             for key in dict.fromkeys([*before, *keys])
             if before.get(key) != keys.get(key)
         ]
-    for code, ours, theirs in (
+    claims = (
         ("records.claim_removed", then["claims"], now["claims"]),
         ("records.claim_added", now["claims"], then["claims"]),
-    ):
-        changes += [codes.note(code, claim=claim["text"]) for claim in ours if claim not in theirs]
-    changes += _rows_changed(SPECIMENS, then["specimens"], now["specimens"])
-    changes += _rows_changed(TAKES, then["takes"], now["takes"])
-    changes += [
-        codes.note("records.key_changed", file=blinding.BLINDING, key=key)
-        for key, sha in then["keys"].items()
-        if now["keys"].get(key) != sha
+    )
+    version = version_of()
+    return [
+        *changes,
+        *(
+            codes.note(code, claim=claim["text"])
+            for code, ours, theirs in claims
+            for claim in ours
+            if claim not in theirs
+        ),
+        *_rows_changed(SPECIMENS, then["specimens"], now["specimens"]),
+        *_rows_changed(TAKES, then["takes"], now["takes"]),
+        *(
+            codes.note("records.key_changed", file=blinding.BLINDING, key=key)
+            for key, sha in then["keys"].items()
+            if now["keys"].get(key) != sha
+        ),
+        *codes.holding(
+            (
+                then["library"] != version,
+                codes.note("records.library_changed", before=then["library"], now=version),
+            )
+        ),
     ]
-    if then["library"] != (version := version_of()):
-        changes.append(codes.note("records.library_changed", before=then["library"], now=version))
-    return changes
 
 
 def _rows_changed(file: str, before: Mapping, now: Mapping) -> list[str]:

@@ -257,8 +257,8 @@ def read_specimens(
         specimen, found = _validate(Specimen, table, row, SPECIMEN_COLUMNS, extra)
         faults += found
         groups = {beside: "right.group_beside", compare: "right.group"}
-        without = {} if row.cells.get("role") else groups  # the reference needs no group
-        missing = [c for c in without if c and row.cells.get(c) == ""]
+        # The reference needs no group.
+        missing = [c for c in groups if c and row.cells.get(c) == "" and not row.cells.get("role")]
         faults += [
             note("cells.empty", **_place(table, row, column), right=groups[column])
             for column in missing

@@ -167,9 +167,10 @@ class Study:
         failed : batches that are not in the comparison.
         """
         boards = {s.specimen for s in self.with_role("")}
-        used = [t for t in self.takes if not t.exclude and t.batch not in failed]
         found = files.grouped(
-            (t.specimen, self._digits[t.take]) for t in used if t.specimen in boards
+            (t.specimen, self._digits[t.take])
+            for t in self.takes
+            if t.specimen in boards and not t.exclude and t.batch not in failed
         )
         return {board: frozenset(recordings) for board, recordings in found.items()}
 

@@ -136,8 +136,9 @@ class WoodModel:
 
 def has_block(group: np.ndarray, shares: np.ndarray) -> bool:
     """True where there are two batches or more and every wood occurs in every one of them."""
-    every = (np.all(shares[group == g].sum(axis=0) > 0) for g in np.unique(group))
-    return shares.shape[1] > 1 and all(every)
+    return shares.shape[1] > 1 and all(
+        np.all(shares[group == g].sum(axis=0) > 0) for g in np.unique(group)
+    )
 
 
 def wood_model(

@@ -51,8 +51,10 @@ class _Judged:
 
     def beyond(self, limit: float):
         """p for |difference| <= limit."""
-        ends = ((side * limit - np.abs(self.difference)) / self.se for side in (1, -1))
-        return sum(special.stdtr(self.df, end) for end in ends)
+        return sum(
+            special.stdtr(self.df, (side * limit - np.abs(self.difference)) / self.se)
+            for side in (1, -1)
+        )
 
     def within(self, limit: float):
         """p for |difference| >= limit."""

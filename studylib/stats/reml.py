@@ -224,9 +224,8 @@ def _improved(design, y, within, phi) -> tuple[np.ndarray, np.ndarray]:
 
 def _reduced(information: np.ndarray, fixed: np.ndarray) -> np.ndarray:
     """The information with fixed components cut out (one on their diagonal, zero beside it)."""
-    free = ~fixed
-    both = free[:, :, np.newaxis] & free[:, np.newaxis, :]
-    return np.where(both, information, 0.0) + fixed[:, :, np.newaxis] * np.eye(fixed.shape[1])
+    either = fixed[:, :, np.newaxis] | fixed[:, np.newaxis, :]
+    return np.where(either, 0.0, information) + fixed[:, :, np.newaxis] * np.eye(fixed.shape[1])
 
 
 def _solved(information: np.ndarray, score: np.ndarray, fixed: np.ndarray) -> np.ndarray:

@@ -44,8 +44,9 @@ class SecondColumn:
 
 def boards_by_cell(boards: pd.DataFrame) -> pd.DataFrame:
     """Number of boards: index wood, one column a group, both in the order of the sheet."""
-    table = pd.crosstab(boards["wood"], boards["beside"])
-    return table.reindex(index=boards["wood"].unique(), columns=boards["beside"].unique())
+    return pd.crosstab(boards["wood"], boards["beside"]).reindex(
+        index=boards["wood"].unique(), columns=boards["beside"].unique()
+    )
 
 
 def second_column(workings: compare.Workings, boards: pd.DataFrame, *, name: str) -> SecondColumn:
