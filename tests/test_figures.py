@@ -151,7 +151,6 @@ def every_figure(summary, size=None) -> dict[str, Figure]:
     return {
         "boards": figures.boards_figure(summary.means("tone.h3.rel_db"), size=size),
         "effects": figures.effects_figure(summary.primary_effects, size=size),
-        "all effects": figures.all_effects_figure(summary.effects, size=size),
         "drift": figures.drift_figure(*invented_chart(summary), size=size),
         "control": figures.positive_control_figure(summary.control, size=size),
         "variance": figures.variance_figure(summary.variance, size=size),
@@ -430,33 +429,6 @@ def test_declared_effects_are_filled_and_undeclared_ones_open():
     }
     # In the order of `invented`: beyond limit, different, within limit, same, open, beyond limit.
     assert filled == {0: True, 1: True, 2: True, 3: False, 4: False, 5: True}
-
-
-def test_exploratory_effects_stand_below_the_line_and_say_so():
-    summary = invented()
-    figure = figures.all_effects_figure(summary.effects)
-    assert [a.get_title(loc="left") for a in figure.axes] == [
-        "cherry minus larch", "robinia minus larch", "robinia minus cherry"
-    ]  # fmt: skip
-    first = figure.axes[0]
-    names = [t.get_text() for t in first.get_yticklabels()]
-    # The primary feature first, then by q; ties as they stand in the table.
-    assert names[0] == "tone.h3.rel_db *"
-    assert set(names[1:]) == {"tone.h1.level_db *", "tone.h2.rel_db *", "tone.thd_percent *"}
-    assert bars(first)[:4] == [(row, -0.25, 1.25) for row in range(4)]
-    filled = [line.get_markerfacecolor() != "white" for line in first.lines
-              if line.get_marker() == "o"]  # fmt: skip
-    assert filled == [True, False, False, False]
-    assert "exploratory, hints only" in figure.texts[-1].get_text() or any(
-        "exploratory, hints only" in t.get_text() for t in figure.findobj(mpl.text.Text)
-    )
-
-
-def test_effects_that_do_not_fit_are_counted(monkeypatch):
-    monkeypatch.setattr(figures.effects, "PAGE_ROWS", 3)
-    figure = figures.all_effects_figure(invented().effects)
-    assert len(figure.axes[0].get_yticklabels()) == 3
-    assert any("1 further row in" in t.get_text() for t in figure.findobj(mpl.text.Text))
 
 
 def test_a_mount_of_the_reference_outside_the_limits_is_ringed():

@@ -18,7 +18,6 @@ from studylib.figures.curves import (
     split_figure,
 )
 from studylib.figures.effects import (
-    all_effects_figure,
     effects_figure,
     positive_control_figure,
 )
@@ -27,7 +26,6 @@ from studylib.figures.style import save, save_sizes
 from studylib.figures.takes import tap_figure
 
 __all__ = [
-    "all_effects_figure",
     "boards_figure",
     "boards_figures",
     "curve_spreads_figure",

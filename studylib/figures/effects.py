@@ -2,11 +2,7 @@
 
 What it shows: `effects_figure` one panel a feature in its own unit, one row a pair of woods,
 simultaneous interval and limit band; `positive_control_figure` whether the bench detected the
-changed specimen beside the reference; `all_effects_figure` a row for each feature and a panel for
-each pair of woods (one for all of them where there are many): the standardised difference (Hedges'
-g) with its interval. There the primary features stand on top, filled and blue where something is
-declared; all others below a line, open and grey on a shaded ground, because they are hints. As many
-rows are drawn as can be read; the figure says how many it leaves out.
+changed specimen beside the reference.
 """
 
 import math
@@ -19,7 +15,7 @@ from matplotlib.lines import Line2D
 from matplotlib.ticker import MaxNLocator
 
 from studylib import register
-from studylib.codes.comparison import Role, Verdict
+from studylib.codes.comparison import Verdict
 from studylib.figures.style import (
     ABOVE,
     BLUE,
@@ -34,7 +30,7 @@ from studylib.figures.style import (
     styled,
     wrapped,
 )
-from studylib.stats import decisions, scales
+from studylib.stats import scales
 from studylib.words import feature as in_plain_words
 from studylib.words import say, text
 
@@ -48,10 +44,6 @@ VERDICT_MARKERS = {
     Verdict.SAME: ("s", False),
     Verdict.OPEN: ("o", False),
 }
-PAGE_ROWS, VIDEO_ROWS = 120, 26
-MOST_PANELS = 6
-SHADE = "#F4F4F4"
-WIDEST = 12.0  # g beyond this is drawn as an arrow's worth of line: the axis would be all interval
 
 
 @styled
@@ -114,56 +106,6 @@ def positive_control_figure(
     return explained(figure, say("figures_effects.control_key", confidence=confidence))
 
 
-@styled
-def all_effects_figure(
-    effects: pd.DataFrame, *, confidence: float = 0.95, size: tuple[float, float] | None = None
-) -> Figure:
-    """All effects on one scale: primary features above the line, exploratory ones below.
-
-    Parameters
-    ----------
-    effects : the table `effects`.
-    confidence : of the intervals, in (0.5, 1).
-    size : inches; None takes the page's width.
-
-    Returns
-    -------
-    The figure; where nothing can be drawn, one that says so.
-    """
-    drawn = effects[effects["g"].notna()].reset_index(drop=True)
-    if drawn.empty:
-        return empty_figure(say("figures_effects.nothing_compared"), size)
-    drawn["pair"] = drawn["wood_b"] + " minus " + drawn["wood_a"]
-    drawn["row"] = [starred(feature, feature) for feature in drawn["feature"]]
-    if drawn["pair"].nunique() > MOST_PANELS:
-        # Many woods: one panel, the pair beside the feature's name.
-        drawn["row"] = drawn["row"] + ": " + drawn["pair"]
-        drawn["pair"] = say("figures_effects.all_pairs")
-    pairs = list(dict.fromkeys(drawn["pair"]))
-    primary = list(dict.fromkeys(drawn.loc[drawn["role"] == Role.PRIMARY, "row"]))
-    # Exploratory rows, the smallest false discovery rate first.
-    others = drawn[~drawn["row"].isin(primary)].groupby("row", sort=False)["q"].min()
-    rows = [*primary, *others.sort_values(kind="stable").index]
-    most = PAGE_ROWS if size is None else VIDEO_ROWS
-    left_out, rows = max(0, len(rows) - most), rows[:most]
-    figure, (panels,) = panelled(size, 1.5 + 0.135 * len(rows), 1, len(pairs), sharey=True)
-    reach = float(np.clip(1.05 * np.nanmax(np.abs(drawn[["g_low", "g_high"]])), 1.0, WIDEST))
-    for axes, pair in zip(panels, pairs, strict=True):
-        _all_of_pair(axes, drawn[drawn["pair"] == pair].set_index("row"), rows, len(primary), reach)
-        axes.set_title(
-            wrapped(pair, 84 // len(pairs), lines=2), fontsize=10 if len(pairs) < 4 else 8
-        )
-    panels[0].set_yticks(
-        range(len(rows)),
-        [wrapped(r, 48, lines=1) for r in rows],
-        fontsize=float(np.clip(9.0 - 0.03 * len(rows), 5.5, 8.0)),
-    )
-    panels[0].set_ylim(len(rows) - 0.4, -0.6)
-    key = say("figures_effects.all_key", left_out=left_out)
-    bars = say("figures_effects.all_bars", confidence=confidence)
-    return explained(figure, f"{key}\n{bars}", drawn["feature"])
-
-
 def _differences(drawn: pd.DataFrame, own, pairs, looks, label: str, size) -> Figure:
     """A panel for each feature with the differences of its `own` pairs, each in its look (marker,
     filled), in the place that `pairs` gives it; a grid whose unused places stay empty."""
@@ -221,31 +163,3 @@ def _name(axes: Axes, feature: str, label: str, unit: str, pairs: list[tuple[str
             [f"{wrapped(b, 18, lines=1)} minus\n{wrapped(a, 18, lines=1)}" for a, b in pairs],
             fontsize=float(np.clip(row / 2.5, 4.0, 9.0)),
         )
-
-
-def _all_of_pair(
-    axes: Axes, own: pd.DataFrame, rows: list[str], primary: int, reach: float
-) -> None:
-    if len(rows) > primary:
-        axes.axhspan(primary - 0.5, len(rows) - 0.4, color=SHADE, linewidth=0, zorder=0)
-        axes.axhline(primary - 0.5, color=GREY, linewidth=0.8)
-    axes.axvline(0, color=GREY, linewidth=0.8, zorder=1)
-    for place, name in enumerate(rows):
-        if name not in own.index:
-            continue
-        row = own.loc[name]
-        colour = BLUE if place < primary else GREY
-        low, high = (float(np.clip(end, -reach, reach)) for end in (row["g_low"], row["g_high"]))
-        axes.hlines(place, low, high, color=colour, linewidth=1.5 if place < primary else 0.9)
-        if abs(row["g"]) <= reach:
-            filled = place < primary and row["verdict"] in decisions.DECLARED
-            axes.plot(
-                row["g"],
-                place,
-                "o",
-                color=colour,
-                markersize=5 if place < primary else 3,
-                markerfacecolor=colour if filled else "white",
-                markeredgewidth=1.0,
-            )
-    dress(axes, grid="x", bare="y", xlim=(-reach, reach), xlabel="g")

@@ -181,9 +181,6 @@ class Summary:
             "predicted": partial(figures.predicted_figure, self.predicted, study),
             "split": partial(figures.split_figure, self.parts),
             "spectra": partial(figures.spectra_figure, self.gathered.spectra, study),
-            "all_effects": partial(
-                figures.all_effects_figure, self.comparison.effects, confidence=confidence
-            ),
             "drift": partial(figures.drift_figure, checks.chart, checks.takes, usable),
         }
 

@@ -143,8 +143,6 @@ NEEDS = {
     "figures_effects.effects_key": {"confidence": 0.95},
     "figures_effects.marked": {"cautions": list(Caution)},
     "figures_effects.control_key": {"confidence": 0.95},
-    "figures_effects.all_key": {"left_out": 2},
-    "figures_effects.all_bars": {"confidence": 0.95},
     "figures_effects.no_board": {"name": "tone.h3.rel_db"},
     "figures_effects.boards_key": {"confidence": 0.95},
 }  # fmt: skip
