@@ -14,7 +14,7 @@ from studylib.run import runner
 from studylib.run.runner import run_study
 from studylib.sheets import read_study
 from studylib.sheets.blinding import code_specimens
-from studylib.sheets.ledger import read_ledger
+from studylib.sheets.records import read_ledger
 from tests.lean_notebooks import lean_notebooks
 from tests.small_study import Plan, write_small_study
 

@@ -17,7 +17,7 @@ from studylib.modes.gathered import gather
 from studylib.report.preregistration import looks_of, preregistered
 from studylib.report.summary import summarise
 from studylib.sheets import read_study
-from studylib.sheets.ledger import LEDGER, Ledger, add_entry, read_ledger
+from studylib.sheets.records import LEDGER, Ledger, add_entry, read_ledger
 from studylib.sheets.study import read_unrecorded
 from studylib.stats.looks import rate_of
 from studylib.words import say

@@ -220,14 +220,12 @@ def test_the_same_seed_gives_the_same_order_and_another_another(tmp_path):
 
 def test_what_is_written_is_read_back_as_planned_with_nothing_to_complain_about(tmp_path):
     study = planned(tmp_path)
-    written = write_schedule(study)
+    _, batches = write_schedule(study)
     read = read_study(study.folder)
     assert read.warnings == ()
     assert read.takes == ()
-    assert len(read.planned) == sum(len(batch.steps) for batch in written.batches)
-    assert [t.order for t in read.scheduled_of("day1")] == list(
-        range(1, len(written.batches[0].steps) + 1)
-    )
+    assert len(read.planned) == sum(len(batch.steps) for batch in batches)
+    assert [t.order for t in read.scheduled_of("day1")] == list(range(1, len(batches[0].steps) + 1))
     content = json.loads((study.folder / "schedule.json").read_text(encoding="utf-8"))
     assert [one["seed"] for one in content["schedules"]] == [172]
 
@@ -246,11 +244,11 @@ def test_a_batch_is_added_and_what_is_recorded_stays_to_the_last_byte(tmp_path):
         record(study.folder, take)
     before = (study.folder / "takes.csv").read_text(encoding="utf-8")
     sounds = {p: p.read_bytes() for p in study.folder.rglob("*.wav")}
-    written = write_schedule(read_unrecorded(study.folder), add=1)
+    _, batches = write_schedule(read_unrecorded(study.folder), add=1)
     after = (study.folder / "takes.csv").read_text(encoding="utf-8")
     assert after.startswith(before)
     assert {p: p.read_bytes() for p in study.folder.rglob("*.wav")} == sounds
-    assert [batch.name for batch in written.batches] == ["day3"]
+    assert [batch.name for batch in batches] == ["day3"]
     read = read_study(study.folder)
     assert len(read.takes) == 5
     # Every board is mounted once more; the reference had three mounts on each of two days.
@@ -268,8 +266,8 @@ def test_planning_again_keeps_batches_in_which_something_is_recorded(tmp_path):
     toml = (study.folder / "study.toml").read_text(encoding="utf-8")
     toml = toml.replace("seed = 172", "seed = 173\nbatches = 1")
     (study.folder / "study.toml").write_text(toml, encoding="utf-8")
-    written = write_schedule(read_unrecorded(study.folder), again=True)
-    assert [batch.name for batch in written.batches] == ["day2"]
+    _, batches = write_schedule(read_unrecorded(study.folder), again=True)
+    assert [batch.name for batch in batches] == ["day2"]
     read = read_study(study.folder)
     kept = [t.model_copy(update={"row": 0}) for t in read.scheduled_of("day1")]
     assert kept == [t.model_copy(update={"row": 0}) for t in first]

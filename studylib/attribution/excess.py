@@ -16,7 +16,7 @@ from typing import NamedTuple
 import numpy as np
 from scipy.special import chdtri
 
-from studylib.attribution import agreement, board_facts, controls, lines, transfers
+from studylib.attribution import board_facts, controls, lines, transfers
 from studylib.attribution.uncertainty import (
     DB,
     Bound,
@@ -63,8 +63,8 @@ class Evidence:
     take_spread: Spread
     sensed: bool
     rows: int
-    tones_agree: agreement.Agreement
-    probes_agree: agreement.Agreement
+    tones_agree: lines.Agreement
+    probes_agree: lines.Agreement
     drift: np.ndarray
     hidden: board_facts.Hidden | None
     modes_asked: bool

@@ -8,9 +8,8 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from studylib.attribution import agreement
 from studylib.attribution import controls as control_takes
-from studylib.attribution.lines import Lines
+from studylib.attribution.lines import Agreement, Lines, agreement_of, drift_of
 from studylib.measure.features import tone_multiple
 from studylib.sheets import Take
 from studylib.signal.noise import distance_from_mains
@@ -42,7 +41,7 @@ class SortedTakes:
         self.planned: dict[MountKey, Take] = {}
         self.turned = {(take.specimen, take.mount) for take in takes if take.turned}
         self._fundamental_hz = fundamental_hz
-        self._agreements: dict[tuple[str, ...], agreement.Agreement] = {}
+        self._agreements: dict[tuple[str, ...], Agreement] = {}
         # In the order at the bench: by the column order, else by the start.
         at_the_bench = sorted(
             takes, key=lambda t: (t.order is None, t.order or 0, str(t.started or ""))
@@ -103,7 +102,7 @@ class SortedTakes:
         found = [[self._ratio(each, k) for each in group] for k, group in clear or groups]
         return [group for group in found if all(np.isfinite(z) and z != 0 for z in group)]
 
-    def _agree(self, takes: list[Lines]) -> agreement.Agreement:
+    def _agree(self, takes: list[Lines]) -> Agreement:
         """Agreement of repeats, at each multiple; asked for pooling and again for the verdict."""
         names = tuple(each.take.take for each in takes)
         if names not in self._agreements:
@@ -112,16 +111,14 @@ class SortedTakes:
             lines = np.array([distance_from_mains(float(f)) < bins for f in at])
             for room in self.rooms[takes[0].take.batch]:
                 lines = lines | (np.abs(room.response) > 0)
-            self._agreements[names] = agreement.agreement_of(
-                takes, sensed=self._sensed, lines=lines
-            )
+            self._agreements[names] = agreement_of(takes, sensed=self._sensed, lines=lines)
         return self._agreements[names]
 
-    def tones_agree(self, key: MountKey) -> agreement.Agreement:
+    def tones_agree(self, key: MountKey) -> Agreement:
         """Agreement of a mount's tones."""
         return self._agree(self.tones[key])
 
-    def probes_agree(self, key: MountKey) -> agreement.Agreement:
+    def probes_agree(self, key: MountKey) -> Agreement:
         """Agreement of a mount's probe tones, each multiple from its own."""
         size = self.tones[key][0].response.size
         apart, looks, angle = np.zeros(size, bool), np.full(size, "", object), np.zeros(size)
@@ -129,7 +126,7 @@ class SortedTakes:
             if k <= size and len(takes) > 1:
                 own = self._agree(takes)
                 apart[k - 1], looks[k - 1], angle[k - 1] = (part[k - 1] for part in own)
-        return agreement.Agreement(apart, looks, angle)
+        return Agreement(apart, looks, angle)
 
     def drift(self, key: MountKey) -> np.ndarray:
         """|ln| of T after the tones over T before them, (K,), NaN where it was not probed twice."""
@@ -138,7 +135,7 @@ class SortedTakes:
         first = self._places[self.tones[key][0].take.take]
         for k, takes in self.probes[key].items():
             if k <= size and len(takes) > 1 and self._sensed:
-                out[k - 1] = agreement.drift_of(takes, k, first=first, places=self._places)
+                out[k - 1] = drift_of(takes, k, first=first, places=self._places)
         return out
 
     @np.errstate(divide="ignore", invalid="ignore")

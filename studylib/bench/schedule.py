@@ -25,7 +25,7 @@ batches removed in which nothing is recorded yet. Boards that come later are a s
 
 Functions: `plan_batches`, `minutes_of`, `write_schedule`, `next_stage`, `boards_of`, `take_name`,
 `short_name`.
-Classes: `Step`, `Batch`, `Written`.
+Classes: `Step`, `Batch`.
 Source of the blocks: randomised complete blocks, as in Box, Hunter and Hunter, Statistics for
 Experimenters (recalled).
 """
@@ -73,14 +73,6 @@ class Batch:
     name: str
     steps: tuple[Step, ...]
     mounts: int
-
-
-@dataclass(frozen=True)
-class Written:
-    """What was scheduled: the seed and the batches."""
-
-    seed: int
-    batches: tuple[Batch, ...]
 
 
 class _Numbers(Counter):
@@ -330,7 +322,7 @@ def write_schedule(
     again: bool = False,
     stage: bool = False,
     named: Callable[[Step, str], str] | None = None,
-) -> Written:
+) -> tuple[int, list[Batch]]:
     """Make the schedule of a study and write it to takes.csv.
 
     Parameters
@@ -392,7 +384,7 @@ def write_schedule(
     writing.write_together(
         study.folder, {SCHEDULE: schedules_text((*study.schedules, new)), TAKES: text}
     )
-    return Written(seed, tuple(batches))
+    return seed, batches
 
 
 def _check_rows(table: Table, kept: list[dict[str, str]], rows: list[dict[str, str]]) -> None:

@@ -161,7 +161,7 @@ def new(folder: Path, woods: str | None, boards: str | None, trees: str | None, 
         "separate_trees": _answer("cli.ask_trees", trees, first.trees_of, "n"),
     }
     first.write_new(folder, **answers)
-    (batch,) = write_schedule(_study(folder, recorded=False), named=short_name).batches
+    _, (batch,) = write_schedule(_study(folder, recorded=False), named=short_name)
     study = _study(folder)
     tell(
         say("cli.new_study", folder=folder),
@@ -227,13 +227,13 @@ def plan(
     if not study.specimens:
         tell(say("cli.no_schedule"))
     elif not show:
-        written = write_schedule(study, add=add or 0, again=again, stage=stage)
-        for batch in written.batches:
+        seed, batches = write_schedule(study, add=add or 0, again=again, stage=stage)
+        for batch in batches:
             tell(
                 say(
                     "cli.scheduled",
                     batch=batch.name,
-                    seed=written.seed,
+                    seed=seed,
                     minutes=minutes_of(batch, study.settings.plan),
                     mounts=batch.mounts,
                     recordings=len(batch.steps),

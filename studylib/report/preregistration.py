@@ -14,8 +14,8 @@ import pandas as pd
 
 from studylib import codes, sheets
 from studylib.codes.comparison import Outcome
-from studylib.sheets.ledger import read_ledger
 from studylib.sheets.lock import lock_of, touches_verdicts
+from studylib.sheets.records import read_ledger
 from studylib.stats.looks import look_level, rate_of
 
 
@@ -26,7 +26,7 @@ class Looks:
     number : 1 or more; 0 of a study without a lock, where nobody counts.
     unplanned : more than were planned.
     rate : chance of a false declaration at any of them, 0 to 1.
-    whole, last : of the ledger (`sheets.ledger`).
+    whole, last : of the ledger (`sheets.records`).
     """
 
     number: int

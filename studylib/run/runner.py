@@ -37,7 +37,7 @@ from studylib.measure.batch import (
 )
 from studylib.report.preregistration import looks_of
 from studylib.run import provenance, workers
-from studylib.sheets.ledger import LEDGER, add_entry
+from studylib.sheets.records import LEDGER, add_entry
 from studylib.sheets.study import file_hashes, read_unrecorded
 from studylib.signal.quality import overridden
 

@@ -5,7 +5,7 @@ rows, settings               the typed, validated objects; field_faults names wh
 tables, between_rows         each table as a whole, and what its rows say together
 files                        the recordings as files: there, inside, not twice
 first_study                  `study new` and `study add`
-records, lock, blinding      the schedule, the lock, the keys of a blind study
+records, lock, blinding      the schedule and the ledger, the lock, the keys of a blind study
 study                        puts it together: `read_study`
 """
 
