@@ -400,11 +400,19 @@ def _check_rows(table: Table, kept: list[dict[str, str]], rows: list[dict[str, s
         )
     known = {row["take"] for row in kept}
     files = Counter(row["file"].casefold() for row in (*kept, *rows))
-    for row in rows:
-        if row["take"] in known:
-            raise errors.InputError(codes.note("bench.take_already", file=TAKES, take=row["take"]))
-        if files[row["file"].casefold()] > 1:
-            raise errors.InputError(codes.note("bench.shared_file", value=row["file"]))
+    faults = [
+        fault
+        for row in rows
+        for fault in codes.holding(
+            (row["take"] in known, codes.note("bench.take_already", file=TAKES, take=row["take"])),
+            (
+                files[row["file"].casefold()] > 1,
+                codes.note("bench.shared_file", value=row["file"]),
+            ),
+        )
+    ]
+    if faults:
+        raise errors.InputError(faults[0])
 
 
 def take_name(step: Step, batch: str) -> str:
@@ -474,13 +482,13 @@ def boards_of(study: sheets.Study, stage: int) -> sheets.Study:
     kept = study.from_stage(stage)
     if stage > study.stages[-1]:
         left = kept.with_role("")
-        if not left:
-            raise errors.InputError(codes.note("bench.no_new_boards", file=SPECIMENS))
         before = _own_names(study, [s for s in study.with_role("") if s not in left])
-        if not before & _own_names(study, left):
-            raise errors.InputError(
-                codes.note("bench.strange_stage", file=SPECIMENS, woods=sorted(before))
-            )
+        strange = codes.note("bench.strange_stage", file=SPECIMENS, woods=sorted(before))
+        if faults := codes.holding(
+            (not left, codes.note("bench.no_new_boards", file=SPECIMENS)),
+            (not before & _own_names(study, left), strange),
+        ):
+            raise errors.InputError(faults[0])
     return kept
 
 

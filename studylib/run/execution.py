@@ -253,16 +253,18 @@ def refresh(path: Path) -> None:
 def _check_parameters(path: Path, source: NotebookNode, parameters: Mapping[str, Any]) -> None:
     declared = inspect_notebook(source)
     for name, value in parameters.items():
-        if name not in declared or not name.isidentifier():
-            raise errors.RunError(
-                codes.note("run.no_parameter", notebook=path.name, name=name, known=list(declared))
-            )
-        if not (isinstance(value, Path) or _is_plain(value)):
-            raise errors.RunError(
-                codes.note(
-                    "run.not_plain", notebook=path.name, name=name, type=type(value).__name__
-                )
-            )
+        about, kind = {"notebook": path.name, "name": name}, type(value).__name__
+        if faults := codes.holding(
+            (
+                name not in declared or not name.isidentifier(),
+                codes.note("run.no_parameter", **about, known=list(declared)),
+            ),
+            (
+                not (isinstance(value, Path) or _is_plain(value)),
+                codes.note("run.not_plain", **about, type=kind),
+            ),
+        ):
+            raise errors.RunError(faults[0])
 
 
 def _is_plain(value: Any) -> bool:

@@ -159,10 +159,12 @@ def free_place(folder: Path) -> None:
     ------
     InputError : the folder holds something already, or is a file.
     """
-    if folder.exists() and not folder.is_dir():
-        raise errors.InputError(codes.note("sheets.new_is_file", folder=folder))
-    if folder.is_dir() and any(folder.iterdir()):
-        raise errors.InputError(codes.note("sheets.new_not_empty", folder=folder))
+    is_folder = folder.is_dir()
+    if faults := codes.holding(
+        (folder.exists() and not is_folder, codes.note("sheets.new_is_file", folder=folder)),
+        (is_folder and any(folder.iterdir()), codes.note("sheets.new_not_empty", folder=folder)),
+    ):
+        raise errors.InputError(*faults)
 
 
 def _letters(woods: Sequence[str]) -> list[str]:

@@ -91,10 +91,9 @@ def has_sound_path(row: Row) -> bool:
 def _inside(text: str) -> str:
     """A path that stays in the study folder by its wording; links are followed elsewhere."""
     path = PurePosixPath(text)
-    if "\\" in text:
-        raise ValueError(note("cells.backslash", value=text))
-    if path.is_absolute() or PureWindowsPath(text).drive or ".." in path.parts or text[0] == "~":
-        raise ValueError(note("cells.leads_out", value=text))
+    out = path.is_absolute() or PureWindowsPath(text).drive or ".." in path.parts or text[0] == "~"
+    if faults := holding(("\\" in text, "cells.backslash"), (out, "cells.leads_out")):
+        raise ValueError(note(faults[0], value=text))
     return str(path)
 
 

@@ -165,21 +165,15 @@ def _touches(finding: str, row: Any, feature: register.Feature) -> bool:
 
     A change that lies on both sides of a wood only widens its intervals.
     """
-    if feature.kind not in (register.Kind.TONE, register.Kind.PROBE, register.Kind.SWEEP):
-        return False
-    fields, code, relative = (
-        codes.fields_of(finding),
-        codes.code_of(finding),
-        relative_to_drive(feature),
-    )
-    if fields["channel"] == "drive" and not relative:
-        return False
-    if code in ("levels.control", "levels.ceiling"):
-        return True
-    if fields["channel"] == "both" and relative:
-        return False  # a gain of the recorder acts on both alike
+    played = feature.kind in (register.Kind.TONE, register.Kind.PROBE, register.Kind.SWEEP)
+    fields, relative = codes.fields_of(finding), relative_to_drive(feature)
     woods = fields["woods"] if "woods" in fields else [fields["wood"]]
-    return row.wood_a in woods or row.wood_b in woods
+    # The response is in every such feature, the drive only in one that is relative to it, where a
+    # gain of the recorder acts on both alike.
+    rests = played and (relative or fields["channel"] != "drive")
+    apart = not (relative and fields["channel"] == "both")
+    everywhere = codes.has(finding, "levels.control", "levels.ceiling")
+    return rests and (everywhere or (apart and not {*woods}.isdisjoint((row.wood_a, row.wood_b))))
 
 
 def _decides(step: Gap, row: Any) -> bool:
