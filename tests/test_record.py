@@ -19,7 +19,7 @@ import soundfile
 from click.testing import CliRunner
 
 from studylib import cli
-from studylib.bench import devices, watch
+from studylib.bench import recording_session, watch
 from studylib.bench.recording_session import BENCH, MEMORY, RecordingSession
 from studylib.bench.signals import write_signals
 from studylib.cli import recording
@@ -58,7 +58,7 @@ TAKES = ("room", "L1-soft", "L1-a", "L1-sweep", "R1-a", "R1-tap")
 
 @pytest.fixture(autouse=True)
 def _impatient(monkeypatch):
-    monkeypatch.setattr(devices, "PATIENCE_S", 0.3)
+    monkeypatch.setattr(recording_session, "PATIENCE_S", 0.3)
 
 
 @pytest.fixture(scope="module")
@@ -517,7 +517,7 @@ def test_after_a_redo_the_level_comes_up_anew(folder):
 
 def command(folder, *options, sound=FakeSound):
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("studylib.bench.devices.open_sound", sound)
+        patch.setattr("studylib.bench.recording_session.open_sound", sound)
         return CliRunner().invoke(cli.main, ["record", str(folder), *options])
 
 

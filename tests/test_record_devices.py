@@ -7,8 +7,8 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from studylib.bench import devices
-from studylib.bench.devices import open_sound, play_and_record
+from studylib.bench import recording_session
+from studylib.bench.recording_session import open_sound, play_and_record
 from studylib.codes import fields_of
 from studylib.errors import InputError
 from tests.fake_sound import BLOCK, DELAY, FakeSound
@@ -19,7 +19,7 @@ LINE = {"input": "inner", "output": "outer", "rate_hz": RATE, "channels": 2}
 
 @pytest.fixture(autouse=True)
 def _impatient(monkeypatch):
-    monkeypatch.setattr(devices, "PATIENCE_S", 0.2)
+    monkeypatch.setattr(recording_session, "PATIENCE_S", 0.2)
 
 
 def tone(seconds=1.0, peak=0.1):
@@ -147,7 +147,7 @@ def test_samples_that_come_at_another_rate_are_told_by_the_clock(monkeypatch, ow
         number = next(blocks)
         return number * BLOCK / own_hz + (0.3 if number == 60 or number > 106 else 0.0)
 
-    monkeypatch.setattr(devices, "time", SimpleNamespace(monotonic=clock))
+    monkeypatch.setattr(recording_session, "time", SimpleNamespace(monotonic=clock))
     if not told:
         assert run(FakeSound(), tone(2.0))[0]
         return
@@ -166,7 +166,7 @@ def test_what_is_not_installed_is_named(monkeypatch, error, code):
         assert name == "sounddevice"
         raise error
 
-    monkeypatch.setattr(devices, "importlib", SimpleNamespace(import_module=lacking))
+    monkeypatch.setattr(recording_session, "importlib", SimpleNamespace(import_module=lacking))
     with pytest.raises(InputError) as caught:
         open_sound()
     assert caught.value.codes == (code,)

@@ -15,8 +15,8 @@ import soundfile
 from studylib.codes import code_of, fields_of
 from studylib.errors import InputError
 from studylib.sheets import read_study
+from studylib.sheets.between_rows import density_warnings, spellings
 from studylib.sheets.files import grouped
-from studylib.sheets.likely_slips import density_warnings, spellings
 from studylib.sheets.rows import Specimen
 from studylib.sheets.study import file_hashes
 from studylib.words import say

@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 
 from studylib import sheets, tables
-from studylib.attribution import board_facts, excess, shared, sorted_takes, uncertainty, verdicts
+from studylib.attribution import board_facts, excess, rivals, sorted_takes, uncertainty, verdicts
 from studylib.attribution import controls as control_takes
 from studylib.attribution.lines import Lines, mean_lines, read_lines
 from studylib.attribution.steps import step_rows
@@ -134,7 +134,7 @@ def attribute(
         )
     with_others = verdicts.WithOthers(
         boards or {},
-        shared.witnesses(blocks, spread),
+        rivals.witnesses(blocks, spread),
         found.level_followed(),
         frozenset(found.turned),
         found.moved_excess(),

@@ -28,7 +28,7 @@ import numpy as np
 import pandas as pd
 
 from studylib import codes, errors, sheets, tables
-from studylib.attribution import board_facts, controls, shared, uncertainty
+from studylib.attribution import board_facts, controls, rivals, uncertainty
 from studylib.attribution.excess import MARGIN_DB, Evidence, excess_of, load_range
 from studylib.attribution.rivals import SETTLES, WithOthers, add_others, rivals_left, steps_of
 from studylib.codes.attribution import Cause, Control, Rival, Verdict
@@ -165,13 +165,13 @@ def _above(row, excess: dict[str, float]) -> Judgement:
         return _rivals(row, excess, {rival: SETTLES[rival] for rival in row.bench_rivals})
     if row.one_wood:
         return _open(Control.TURNED, "attribution.one_wood", **excess, **_at(row))
-    if row.others < shared.FEWEST_OTHERS:
+    if row.others < rivals.FEWEST_OTHERS:
         return _open(
             Control.BOARDS,
             "attribution.few_boards",
             **excess,
             others=row.others,
-            fewest=shared.FEWEST_OTHERS,
+            fewest=rivals.FEWEST_OTHERS,
         )
     if not row.low > row.upper_db + MARGIN_DB:
         return _open(

@@ -233,8 +233,7 @@ def record(
     yes: bool,
 ) -> None:
     """Play, record and look at the takes of the schedule."""
-    from studylib.bench.devices import open_sound
-    from studylib.bench.recording_session import RecordingSession
+    from studylib.bench.recording_session import RecordingSession, open_sound
 
     screen = Screen(None if yes else pressed, tell=tell, complain=complain, show=_show)
     session = RecordingSession(folder, open_sound(), meter=screen.meter, take=take, by_command=yes)

@@ -88,10 +88,9 @@ def lead(summary: Summary):
     rows = list(summary.primary_effects().itertuples())
 
     def rank(row) -> tuple:
-        driver = register.find(row.feature).driver
-        declared = row.verdict in _DECLARED
+        laden = register.find(row.feature).driver and row.verdict in _DECLARED
+        order = len(_DECLARED) - 0.5 if laden else _STRENGTH.index(row.verdict)
         claim = (row.feature, frozenset((row.wood_a, row.wood_b))) in claimed
-        order = len(_DECLARED) - 0.5 if driver and declared else _STRENGTH.index(row.verdict)
         return order, bool(row.caveats), not claim
 
     return min(rows, key=rank, default=None)
@@ -148,19 +147,15 @@ def but(summary: Summary) -> str:
     luck = luck_notes(summary.curves, summary.study)
     turns = [one for one in luck if _changes_sign(one, row)]
     unnamed = any(s.source_assumed and not s.role for s in summary.study.specimens)
-    return next(
-        iter(
-            codes.holding(
-                (driver, codes.note("answer.but_driver", name=row.feature)),
-                (row.caveats, codes.note("answer.but_caveat", caveat=codes.each(row.caveats)[:1])),
-                (unnamed, "answer.but_planks"),
-                (row.verdict in _DECLARED and turns, (turns or [""])[0]),
-                (not missed.empty, codes.note("answer.but_control", name=row.feature)),
-                (not preregistration.lock_stands(summary.study), "answer.but_lock"),
-                (True, codes.note("answer.but_few", n=min(row.n_a, row.n_b), unit=summary.unit)),
-            )
-        )
-    )
+    return codes.holding(
+        (driver, codes.note("answer.but_driver", name=row.feature)),
+        (row.caveats, codes.note("answer.but_caveat", caveat=codes.each(row.caveats)[:1])),
+        (unnamed, "answer.but_planks"),
+        (row.verdict in _DECLARED and turns, (turns or [""])[0]),
+        (not missed.empty, codes.note("answer.but_control", name=row.feature)),
+        (not preregistration.lock_stands(summary.study), "answer.but_lock"),
+        (True, codes.note("answer.but_few", n=min(row.n_a, row.n_b), unit=summary.unit)),
+    )[0]
 
 
 def _changes_sign(one: str, row) -> bool:
@@ -174,16 +169,17 @@ def next_step(summary: Summary) -> str:
     """What would take the question further, as one note."""
     row = lead(summary)
     if row is None or row.verdict == Verdict.BOARDS_ONLY:
-        least = summary.study.settings.decide.smallest_n
-        return codes.note("answer.next_planks", least=least)
-    if register.find(row.feature).driver and row.verdict in _DECLARED:
-        return "answer.next_probe"
-    if row.verdict == Verdict.OPEN:
-        needed = {"needed": row.needed, "name": row.feature, "unit": summary.unit}
-        return codes.note("answer.next_more", **needed) if row.needed else "answer.next_limit"
-    if row.verdict == Verdict.DIFFERENT:
-        return "answer.next_limit" if row.limit != row.limit else "answer.next_size"
-    return "answer.next_again"
+        return codes.note("answer.next_planks", least=summary.study.settings.decide.smallest_n)
+    different, unlimited = row.verdict == Verdict.DIFFERENT, row.limit != row.limit
+    undecided = row.verdict == Verdict.OPEN
+    more = {"needed": row.needed, "name": row.feature, "unit": summary.unit}
+    return codes.holding(
+        (register.find(row.feature).driver and row.verdict in _DECLARED, "answer.next_probe"),
+        (undecided and row.needed, codes.note("answer.next_more", **more)),
+        (undecided or (different and unlimited), "answer.next_limit"),
+        (different, "answer.next_size"),
+        (True, "answer.next_again"),
+    )[0]
 
 
 def beside(summary: Summary) -> dict[str, list[str]]:

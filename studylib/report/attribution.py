@@ -14,7 +14,7 @@ from itertools import groupby
 import pandas as pd
 
 from studylib import codes, sheets, words
-from studylib.attribution import excess, shared, uncertainty
+from studylib.attribution import excess, rivals, uncertainty
 from studylib.attribution.verdicts import NEAR_DB, highest_shown
 from studylib.codes.attribution import Control, StepVerdict, Verdict
 from studylib.measure.features import has_sensed_drive
@@ -174,7 +174,7 @@ def _has(study: sheets.Study, batch: str, control: Control) -> bool:
         Control.PROBE: any(take.tone_hz > 1.5 * tone_hz for take in tones),
         Control.STEPS: any(take.drive_db < 0 and take.tone_hz < 1.5 * tone_hz for take in tones),
         Control.TAPS: any(take.kind == "tap" and take.support == "bench" for take in takes),
-        Control.BOARDS: len(specimens) > shared.FEWEST_OTHERS,
+        Control.BOARDS: len(specimens) > rivals.FEWEST_OTHERS,
         Control.REPEATS: any(take.repeat > 1 for take in tones),
         Control.PROBE_AFTER: _probed_on_both_sides(tones, tone_hz),
         Control.TURNED: any(take.turned for take in tones),

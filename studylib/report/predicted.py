@@ -79,11 +79,14 @@ class Predicted:
         half = ((curves["high_db"] - curves["low_db"]) / 2.0).median()
         common = curves.groupby("frequency_hz")["measured_db"].transform("mean")
         apart = (curves["measured_db"] - common).abs().median()
-        if not self.mounts.duplicated("specimen").any():
-            return "forward.one_mount"
-        if half > VAGUE * apart > 0.0:
-            return codes.note("forward.vague", half_db=half, apart_db=apart)
-        return "forward.covered" if self.covered >= COVERED else "forward.uncovered"
+        once = not self.mounts.duplicated("specimen").any()
+        vague = codes.note("forward.vague", half_db=half, apart_db=apart)
+        return codes.holding(
+            (once, "forward.one_mount"),
+            (half > VAGUE * apart > 0.0, vague),
+            (self.covered >= COVERED, "forward.covered"),
+            (True, "forward.uncovered"),
+        )[0]
 
 
 @dataclass(frozen=True)

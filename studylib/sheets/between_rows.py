@@ -6,18 +6,32 @@ Warnings: planks that are not named, a number skipped, a group spelled in two wa
 batch without the reference. Takes with `exclude` count as present: they were recorded, and set
 aside.
 
+Slips of the hand in specimens.csv that no cell shows by itself: a size in another unit, one name
+written in two ways.
+
+A board's density follows from its sizes and its mass. No dry wood is lighter than about 80 kg/m3 or
+heavier than about 1,450 (Wood Handbook, FPL-GTR-282, chapter 5: balsa 160, lignum vitae 1,140 to
+1,230; from memory, with a margin). Where a board lies outside, the units that would bring it inside
+are named. Nothing is corrected: the boards may be of something else than wood.
+
+Two names count as one spelling where they differ only in capitals and blanks, or in letters of
+another script that look the same: the Greek and Cyrillic ones among those that Unicode Technical
+Standard 39 calls confusables.
+
 Functions: `repeated_ids`, `role_faults`, `take_faults`, `plank_warnings`, `specimen_warnings`,
-`take_warnings`, `waiting_takes`, `gaps`.
+`take_warnings`, `waiting_takes`, `gaps`, `density_warnings`, `spellings`.
 """
 
 import re
+import unicodedata
 from collections import Counter
 from collections.abc import Callable, Hashable, Iterable, Sequence
 from itertools import pairwise
 from typing import Any, TypeVar
 
 from studylib import codes, writing
-from studylib.sheets import files, likely_slips
+from studylib.codes import note
+from studylib.sheets import files, rows
 from studylib.sheets.rows import BOARD_KINDS, TONE_KINDS, Specimen, Take
 from studylib.sheets.settings import Settings
 
@@ -162,10 +176,10 @@ def specimen_warnings(specimens: Sequence[Specimen], table: files.Table) -> list
     roles = {s.role for s in specimens}
     return [
         *_shared_sources(compared),
-        *likely_slips.density_warnings(specimens, SPECIMENS),
-        *likely_slips.spellings((s.wood for s in compared), SPECIMENS, "wood"),
-        *likely_slips.spellings((s.source for s in compared if s.source), SPECIMENS, "plank"),
-        *likely_slips.spellings((s.specimen for s in specimens), SPECIMENS, "board"),
+        *density_warnings(specimens, SPECIMENS),
+        *spellings((s.wood for s in compared), SPECIMENS, "wood"),
+        *spellings((s.source for s in compared if s.source), SPECIMENS, "plank"),
+        *spellings((s.specimen for s in specimens), SPECIMENS, "board"),
         *_formulas(SPECIMENS, specimens, ("specimen", "wood", "source")),
         *codes.holding(
             (missing, codes.note("sheets.no_sizes", file=SPECIMENS, columns=missing)),
@@ -246,7 +260,7 @@ def take_warnings(
                 [t for t in takes if t.order is not None], lambda t: (t.batch, t.order)
             )
         ),
-        *likely_slips.spellings((t.batch for t in takes), TAKES, "batch"),
+        *spellings((t.batch for t in takes), TAKES, "batch"),
         *_formulas(TAKES, takes, ("take", "batch")),
         *(
             _take_note("sheets.reason_unused", t, "reason")
@@ -386,3 +400,58 @@ def _calibrators(takes: Sequence[Take], settings: Settings) -> list[str]:
         for batch in dict.fromkeys(t.batch for t in takes)
         if batch not in calibrated and settings.channels.response_kind == "microphone"
     ]
+
+
+LIGHTEST, HEAVIEST = 80.0, 1450.0  # kg/m3
+SLIPS = {  # what a density is to be multiplied by where this was written
+    "mass_kg": 1e3,
+    "length_cm": 0.1,
+    "length_m": 1e-3,
+    "width_cm": 0.1,
+    "thickness_cm": 0.1,
+    "sizes_cm": 1e-3,
+    "sizes_inch": 25.4**-3,
+}
+ALIKE = str.maketrans(
+    "АВЕКМНОРСТХУаеорсухіјѕΑΒΕΖΗΙΚΜΝΟΡΤΥΧοαν", "ABEKMHOPCTXYaeopcyxijsABEZHIKMNOPTYXoav"
+)
+
+
+def density_warnings(specimens: Sequence[rows.Specimen], file: str) -> list[str]:
+    """One note for all boards that have one slip in common."""
+    odd = files.grouped(
+        (tuple(n for n, f in SLIPS.items() if LIGHTEST <= density * f <= HEAVIEST), (s, density))
+        for s in specimens
+        if (density := s.density_kg_m3) < LIGHTEST or density > HEAVIEST
+    )
+    return [
+        note(
+            "sheets.density",
+            file=file,
+            row=found[0][0].row,
+            more=len(found) - 1,
+            value=found[0][0].specimen,
+            density=found[0][1],
+            slips=list(slips),
+        )
+        for slips, found in odd.items()
+    ]
+
+
+def spellings(words: Iterable[str], file: str, noun: str) -> list[str]:
+    """Names that look like one name written in several ways."""
+    return [
+        note("sheets.spellings", file=file, noun=noun, names=known, letters=_letters(known))
+        for known in files.grouped((_plain(word), word) for word in dict.fromkeys(words)).values()
+        if len(known) > 1
+    ]
+
+
+def _plain(word: str) -> str:
+    return "".join(unicodedata.normalize("NFKC", word).translate(ALIKE).casefold().split())
+
+
+def _letters(names: Iterable[str]) -> list[str]:
+    """Letters that look like others, with the names that Unicode gives them."""
+    odd = {c for name in names for c in name if ord(c) in ALIKE}
+    return [f"{c} ({unicodedata.name(c).lower()})" for c in sorted(odd)]

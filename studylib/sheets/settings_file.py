@@ -19,8 +19,8 @@ from typing import Any
 from pydantic import BaseModel, ValidationError
 
 from studylib import codes, errors, register
-from studylib.sheets.field_faults import field_faults, placed, quotable
 from studylib.sheets.files import read_text
+from studylib.sheets.rows import field_faults, placed, quotable
 from studylib.sheets.settings import (
     MAINS_HZ,
     Channels,

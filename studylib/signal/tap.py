@@ -318,7 +318,7 @@ def _with_reflections(taps: list[Tap]) -> list[Tap]:
         if code_of(sign.what) == "taps.later_contact":
             after_ms = fields_of(sign.what)["after_ms"]
             if all(np.any(np.abs(each - after_ms) < 1000.0 * REFLECTION_S) for each in delays):
-                return sign._replace(note=note("taps.reflection", after_ms=after_ms))
+                return sign._replace(what=note("taps.reflection", after_ms=after_ms))
         return sign
 
     return [replace(tap, signs=tuple(map(renamed, tap.signs))) for tap in taps]

@@ -48,7 +48,6 @@ _GAINS = {
     "force": (ModeBasis.BENCH, ModeBasis.FREE, ModeBasis.PREDICTED),
     "acceleration": (ModeBasis.HELD,),
 }
-_NO_GAIN = (np.nan, np.nan, np.nan)
 _MEASURED = ["mode", "frequency_hz", "frequency_u", "loss_factor", "loss_factor_u"]
 
 

@@ -12,7 +12,7 @@ import pytest
 from scipy import stats
 from statsmodels.stats.meta_analysis import combine_effects
 
-from studylib.attribution import board_facts, shared
+from studylib.attribution import board_facts, rivals
 from studylib.attribution.board_facts import BoardFacts, BoardModes, facts_of_study, forced_excess
 from studylib.codes import code_of, fields_of
 from studylib.codes.attribution import Control, Rival
@@ -206,7 +206,7 @@ def test_one_board_is_beyond_only_with_steps_that_rule_out_the_bench():
 
 def test_the_model_between_boards_is_dersimonian_and_lairds(rng):
     e, u = 3 + rng.normal(0, 1.0, 8), rng.uniform(0.2, 0.8, 8)
-    mean, u_mean, between = shared._model(e, u)
+    mean, u_mean, between = rivals._model(e, u)
     found = combine_effects(e, u**2, method_re="dl")
     assert mean == pytest.approx(found.mean_effect_re, rel=1e-9)
     assert u_mean == pytest.approx(found.sd_eff_w_re, rel=1e-9)
@@ -217,7 +217,7 @@ def test_a_board_of_the_same_kind_lies_in_the_others_interval_as_promised(rng):
     outside = 0
     for _ in range(600):
         e = 3 + rng.normal(0, 1.0, 9)
-        mean, u_mean, between = shared._model(e[1:], np.full(8, 0.3))
+        mean, u_mean, between = rivals._model(e[1:], np.full(8, 0.3))
         reach = stats.t.ppf(0.995, 7) * np.sqrt(between + u_mean**2 + 0.09)
         outside += abs(e[0] + rng.normal(0, 0.3) - mean) > reach
     assert outside <= 600 * 0.01 + 3 * np.sqrt(600 * 0.0099) + 6

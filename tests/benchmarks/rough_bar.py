@@ -126,7 +126,7 @@ class Driver:
     at, across : where its foot stands.
     mass, turning : kg and kg m2 that are fixed to the foot.
     lever : where its mass is centred and its force acts, m along the board beside the foot.
-    patch : length of the foot, m; 0 is a point. The foot is stiff, on a bed as wide as itself.
+    foot_length : length of the foot, m; 0 is a point. The foot is stiff, on a bed as wide as itself.
     bed, bed_loss : N/m2, stiffness of the bed for each length, and its loss factor.
     sensor : where the drive channel is fixed, m along the board beside the foot; on the foot itself
         where that is no point.
@@ -137,7 +137,7 @@ class Driver:
     mass: float = 0.0
     turning: float = 0.0
     lever: float = 0.0
-    patch: float = 0.0
+    foot_length: float = 0.0
     bed: float = 2e7
     bed_loss: float = 0.3
     sensor: float = 0.0
@@ -210,12 +210,12 @@ def motion(
     """What is heard and sensed of a shaken board at each frequency, Hz, shape (F,)."""
     rough, ear = rough or Roughness(), ear or Ear()
     heard_at = wood.length if ear.at is None else ear.at
-    foot = driver.at + driver.patch / 2.0 * np.array([-1.0, 0.0, 1.0])
+    foot = driver.at + driver.foot_length / 2.0 * np.array([-1.0, 0.0, 1.0])
     points = [heard_at, driver.at + driver.sensor, *foot, *(s.at for s in supports)]
     mesh = _mesh(wood, rough, points, elements, air)
     omega = 2.0 * np.pi * np.asarray(frequency_hz, dtype=float)
     still = _still(mesh, supports)
-    if driver.patch > 0.0:
+    if driver.foot_length > 0.0:
         moved, sensed = _shaken_by_foot(wood, rough, mesh, driver, still, omega)
     else:
         moved, sensed = _shaken_at_point(wood, rough, mesh, driver, still, omega)
@@ -398,9 +398,9 @@ def _shaken_at_point(wood, rough, mesh, driver: Driver, still, omega):
 
 
 def _shaken_by_foot(wood, rough, mesh, driver: Driver, still, omega):
-    """The foot is a body of its own: lift, tilt and roll about the middle of its patch."""
+    """The foot is a body of its own: lift, tilt and roll about its middle."""
     bed, still = driver.bed * (1.0 + 1j * driver.bed_loss), still.copy()
-    start, end = driver.at - driver.patch / 2.0, driver.at + driver.patch / 2.0
+    start, end = driver.at - driver.foot_length / 2.0, driver.at + driver.foot_length / 2.0
     edges = mesh.x[::_ORDER]
     touched = (edges[:-1] >= start - 1e-9) & (edges[1:] <= end + 1e-9)
     h = np.diff(edges)[touched][:, None]
@@ -408,9 +408,9 @@ def _shaken_by_foot(wood, rough, mesh, driver: Driver, still, omega):
     x = edges[:-1][touched][:, None] + h * _XI - driver.at
     gap = np.stack([np.ones_like(x), x, np.full_like(x, driver.across)], axis=-1)
     # A bed as wide as it is long also holds against roll.
-    roll = np.stack([0 * x, 0 * x, np.full_like(x, driver.patch / np.sqrt(12.0))], axis=-1)
+    roll = np.stack([0 * x, 0 * x, np.full_like(x, driver.foot_length / np.sqrt(12.0))], axis=-1)
     board = w + driver.across * theta
-    rolled = driver.patch / np.sqrt(12.0) * theta
+    rolled = driver.foot_length / np.sqrt(12.0) * theta
     weight = _WEIGHT * h
     own = np.einsum("eg,egi,egj->eij", weight, board, board)
     own += np.einsum("eg,egi,egj->eij", weight, rolled, rolled)

@@ -189,7 +189,7 @@ def _rocking(rough, bench, by, sign, length, rng) -> _Rough:
 
 def _patch(rough, bench, by, sign, length, rng) -> _Rough:
     # A film of glue: the foot stiffens what it covers and turns with the board as a whole.
-    driver = replace(bench.driver, mass=0.03, turning=3e-6, patch=0.015 * by, bed=5e9)
+    driver = replace(bench.driver, mass=0.03, turning=3e-6, foot_length=0.015 * by, bed=5e9)
     return rough, replace(bench, driver=driver)
 
 

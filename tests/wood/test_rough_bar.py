@@ -156,7 +156,7 @@ def test_who_shakes_and_who_hears_may_change_places():
     "driver",
     [
         Driver(0.1, across=0.006, mass=0.03, turning=1e-5),
-        Driver(0.1, across=0.006, mass=0.03, turning=1e-5, patch=0.03),
+        Driver(0.1, across=0.006, mass=0.03, turning=1e-5, foot_length=0.03),
     ],
 )
 def test_a_rough_board_takes_power_and_gives_none(driver):
@@ -168,7 +168,7 @@ def test_a_short_stiff_foot_is_a_point():
     # Without a moment: two forces close together shear what is between them, a slice does not.
     driver = Driver(0.1, across=0.006, mass=0.05, bed=1e14)
     point, foot = (
-        rough_bar.motion(RAIL, GRID[::5], replace(driver, patch=x), ear=Ear(across=-0.01))
+        rough_bar.motion(RAIL, GRID[::5], replace(driver, foot_length=x), ear=Ear(across=-0.01))
         for x in (0.0, 0.0003)
     )
     for what in ("heard", "sensed"):
