@@ -126,7 +126,7 @@ class Driver:
     at, across : where its foot stands.
     mass, turning : kg and kg m2 that are fixed to the foot.
     lever : where its mass is centred and its force acts, m along the board beside the foot.
-    foot_length : length of the foot, m; 0 is a point. The foot is stiff, on a bed as wide as itself.
+    foot_length : of its foot, m; 0 is a point. The foot is stiff, on a bed as wide as itself.
     bed, bed_loss : N/m2, stiffness of the bed for each length, and its loss factor.
     sensor : where the drive channel is fixed, m along the board beside the foot; on the foot itself
         where that is no point.
