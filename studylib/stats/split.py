@@ -12,6 +12,9 @@ difference over that difference's root mean square: these add up to the root mea
 that has nothing in common with the difference adds nothing to that sum, and is told beside it as
 its own root mean square.
 
+What chance adds to a mean product is taken off by the jackknife (Quenouille 1956), which is exact
+for products of means; at one frequency there is nothing to take off.
+
 Intervals: the two-sample jackknife over sources (Arvesen 1969) with the degrees of freedom of
 Satterthwaite (1946), plus the variance over draws that the measurements of the boards allow. That
 counts errors of a board's own twice, and so errs on the wide side.
@@ -118,10 +121,11 @@ def split(
     a, b : the numbers of either wood's sources, two or more of each.
     """
     whole = _parts(pairing, measured, a, b, 0)
-    variance, own_df = np.zeros_like(whole), np.zeros_like(whole)
+    value, variance, own_df = whole, np.zeros_like(whole), np.zeros_like(whole)
     for own in (a, b):
         left = np.array([_parts(pairing, measured, a[a != one], b[b != one], 0) for one in own])
         size = len(own)
+        value = value + (size - 1.0) * (whole - left.mean(axis=0))
         part = (size - 1.0) / size * np.sum((left - left.mean(axis=0)) ** 2, axis=0)
         variance += part
         own_df += part**2 / (size - 1.0)
@@ -130,20 +134,24 @@ def split(
     half = stdtrit(np.maximum(df, 1.0), (1.0 + confidence) / 2.0) * np.sqrt(
         variance + np.var(drawn, axis=0)
     )
-    *parts, rest = (
-        Part(name, float(value), float(value - h), float(value + h))
-        for name, value, h in zip((*PARTS, "rest"), whole, half, strict=True)
-    )
-    return parts, rest
+    low, high, many = value - half, value + half, measured.shape[1] > 1
+    # Mean products become decibels over the root of the difference's own mean square.
+    scale = np.sqrt(value[-2] if value[-2] > 0.0 else whole[-2]) if many else 1.0
+    parts = [
+        Part(name, *(float(end) for end in np.array(ends) / scale))
+        for name, *ends in zip(PARTS, value[:-1], low[:-1], high[:-1], strict=True)
+    ]
+    ends = np.sqrt(np.maximum([value[-1], low[-1], high[-1]], 0.0))
+    return parts, Part("rest", *map(float, ends))
 
 
 def _parts(pairing: Pairing, measured, a, b, draw: int) -> np.ndarray:
-    """Values in the order of `PARTS`, then the root mean square of the rest."""
+    """In the order of `PARTS`: values at one frequency, mean products with the difference over
+    several; then the mean square of the rest."""
     kept = np.isin(pairing.a, a) & np.isin(pairing.b, b)
     change = np.average(pairing.change[kept, :, draw], axis=0, weights=pairing.weight[kept])
     difference = measured[b].mean(axis=0) - measured[a].mean(axis=0)
     rest = difference - change.sum(axis=0)
     each = np.vstack([change, change[1:].sum(axis=0), rest, difference])
-    rms = np.sqrt(np.mean(difference**2))
-    sign = difference / rms if len(difference) > 1 else 1.0
-    return np.append(np.mean(each * sign, axis=1), np.sqrt(np.mean(rest**2)))
+    each = each * difference if len(difference) > 1 else each
+    return np.append(np.mean(each, axis=1), np.mean(rest**2))

@@ -115,7 +115,7 @@ def test_over_a_band_the_parts_add_up_to_the_root_mean_square(rng):
     found, rest, _ = parts(rng, 4, rng.standard_normal((8, 3)), at=slice(None))
     names = [name for name in split.PARTS if name not in ("material", "difference")]
     assert sum(found[name].value for name in names) == pytest.approx(found["difference"].value)
-    assert rest.value > 0.0
+    assert rest.low <= rest.value <= rest.high
 
 
 def test_what_the_model_does_not_know_is_not_explained(rng):
@@ -149,3 +149,23 @@ def test_errors_of_measurement_widen_the_intervals(rng):
         for pairing in (sure, unsure)
     ]  # fmt: skip
     assert width[1] > 1.2 * width[0]
+
+
+def test_chance_alone_is_neither_a_difference_nor_unexplained():
+    """200 studies of two woods that are alike, 5 boards each, with smooth curves."""
+    rng = np.random.default_rng(3)
+    smooth = np.exp(-0.5 * ((np.arange(40)[:, None] - np.arange(40)) / 3.0) ** 2)
+    smooth /= np.linalg.norm(smooth, axis=0)
+    a, b = np.arange(5), np.arange(5, 10)
+    nothing = split.Pairing(np.repeat(a, 5), np.tile(b, 5), np.ones(25), np.zeros((25, 4, 3, 40)))
+    found = []
+    for _ in range(200):
+        curves = rng.standard_normal((10, 40)) @ smooth
+        parts, _ = split.split(nothing, curves, a, b, confidence=0.95)
+        raw = np.sqrt(np.mean((curves[b].mean(axis=0) - curves[a].mean(axis=0)) ** 2))
+        rest = next(one for one in parts if one.name == split.REST)
+        found.append((parts[-1].value, raw, rest.low > 0.0))
+    value, raw, above = np.array(found).T
+    assert raw.mean() > 0.5
+    assert abs(value.mean()) < 0.15 * raw.mean()
+    assert above.mean() < 0.025

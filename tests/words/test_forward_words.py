@@ -71,7 +71,10 @@ def test_the_parts_of_a_difference_stand_with_their_intervals():
     text = said("forward.split_tone")
     assert "cherry minus larch is \u22123.5 dB (\u22124.5 to \u22122.5)" in text
     assert "+0.2 dB (\u22120.8 to +1.2) is not explained" in text
-    assert "misses their difference by 1.7 dB" in said("forward.split_band")
+    over = {"parts": PARTS | {"difference": [3.5, 1.0, 6.0]}}
+    assert "is not explained. Frequency by frequency" in said("forward.split_band", **over)
+    assert "misses their difference by 1.7 dB beyond chance" in said("forward.split_band")
+    assert "no more than chance" in said("forward.split_band")
 
 
 def test_a_driver_that_is_not_known_is_told():
