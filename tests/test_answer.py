@@ -141,6 +141,13 @@ def test_beside_the_answer_stand_a_but_a_next_step_and_every_claim(demo_summary)
     assert "the bench did not stay steady" in told[1]
 
 
+def test_a_file_keeps_its_name_at_the_beginning_of_a_sentence():
+    order = {"first": "larch", "last": "robinia", "rows": True}
+    said = say(note("answer.but_caveat", caveat=[note("caveats.order", **order)]))
+    assert said.startswith("takes.csv has neither")
+    assert say(note("answer.but_caveat", **OTHERS["answer.but_caveat"])).startswith("The bench")
+
+
 def test_a_caveat_comes_before_a_missing_lock(demo_summary):
     effects = demo_summary.comparison.effects
     marked = effects.assign(caveats=[note("caveats.drift")] * len(effects))
