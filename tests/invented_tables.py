@@ -208,6 +208,7 @@ def _take(specimen, mount: int, repeat: int, batch: str) -> SimpleNamespace:
         order=None,
         started=None,
         support="bench",
+        place=1,
         turned=False,
         moved_mm=None,
         mic_times=None,

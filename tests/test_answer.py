@@ -134,7 +134,8 @@ def test_the_demo_answers_in_two_sentences(demo_summary):
 
 def test_beside_the_answer_stand_a_but_a_next_step_and_every_claim(demo_summary):
     beside = answer.beside(demo_summary)
-    assert [len(lines) for lines in beside.values()] == [1, 1]
+    assert [len(lines) for lines in beside.values()] == [1, 1, 1]
+    assert code_of(answer.heard(demo_summary)) == "audible.above"
     assert code_of(answer.but(demo_summary)) == "answer.but_lock"  # the demo was never locked
     told = [say(one) for one in answer.claims(demo_summary)["answer.label_claims"]]
     assert told[0].startswith("Supported: Larch passes more")

@@ -48,6 +48,13 @@ RIVALS = [
         *("drift", "dimensions", "moisture", "level", "planks", "mix_up"),
     )
 ]
+DOUBTS = [
+    f"doubts.{name}"
+    for name in (
+        *("grain", "microphone", "chosen", "expected", "hindsight"),
+        *("one_tone", "few", "blind_bench", "ears", "instrument"),
+    )
+]
 STILL = {"board_sd": 0.0, "mount_sd": 0.0, "take_sd": 0.0}
 
 
@@ -146,7 +153,7 @@ def faint(rng: np.random.Generator, count: int) -> np.ndarray:
 
 def test_twelve_rivals_in_their_order_and_all_tested_in_the_demo(demo):
     table = rivals_table(demo)
-    assert list(table.iloc[:, 0]) == RIVALS
+    assert list(table.iloc[:, 0]) == RIVALS + DOUBTS
     assert all(found.tested for found in findings(demo))
     assert [code_of(each) for each in rivals_sentences(demo)] == [
         "rivals.tested", "rivals.not_ruled_out",
@@ -155,6 +162,22 @@ def test_twelve_rivals_in_their_order_and_all_tested_in_the_demo(demo):
     for text in map(say, table.to_numpy().ravel()):
         assert text
         assert not ODD.search(text), text
+
+
+def test_doubts_that_no_bench_can_answer_stay_open_and_the_others_go_by_the_study(demo, bare):
+    """The demo notes grain and has sweeps and a known change, but no lock and no codes."""
+    status = {
+        name: dict(zip(table.iloc[:, 0], table.iloc[:, 1], strict=True))
+        for name, table in (("demo", rivals_table(demo)), ("bare", rivals_table(bare)))
+    }
+    never = {"doubts.chosen", "doubts.ears", "doubts.instrument"}
+    for one in status.values():
+        assert all(one[name] == "rivals.open" for name in never)
+    found = {name for name in DOUBTS if status["demo"][name] != "rivals.open"}
+    assert found == {f"doubts.{name}" for name in ("grain", "one_tone", "few", "blind_bench")}
+    assert status["demo"]["doubts.blind_bench"] == "rivals.partly"  # on one of three numbers
+    for name in ("hindsight", "one_tone", "blind_bench", "expected", "grain"):
+        assert status["bare"][f"doubts.{name}"] == "rivals.open"
 
 
 def test_the_demos_driver_distorts_as_much_as_its_truth_says(demo):
@@ -674,7 +697,7 @@ def test_small_plans_give_all_rows(tmp_path, plan):
 
 def whole(summary: Summary) -> None:
     table = rivals_table(summary)
-    assert list(table.iloc[:, 0]) == RIVALS
+    assert list(table.iloc[:, 0]) == RIVALS + DOUBTS
     for text in map(say, table.to_numpy().ravel()):
         assert text
         assert text.strip() == text

@@ -8,8 +8,8 @@ which it could overturn it; the first that applies is the "but".
 
 Conventions: differences as their higher wood over the lower one, so that they are positive.
 
-Functions: `answer_code`, `answer`, `answer_figure`, `but`, `next_step`, `claims`,
-`beside`, `lead`. Class: `Answer`.
+Functions: `answer_code`, `answer`, `answer_figure`, `but`, `next_step`, `heard`,
+`claims`, `beside`, `lead`. Class: `Answer`.
 """
 
 from collections import Counter
@@ -22,6 +22,7 @@ from studylib.codes import Code
 from studylib.codes.comparison import Outcome, Verdict
 from studylib.figures.style import empty_figure
 from studylib.report import preregistration
+from studylib.report.audible import audible
 from studylib.report.curves import luck_notes
 from studylib.report.summary import Summary
 
@@ -182,10 +183,22 @@ def next_step(summary: Summary) -> str:
     )[0]
 
 
+def heard(summary: Summary) -> str:
+    """Whether publications let expect that the difference is heard; "" where none is shown."""
+    row = lead(summary)
+    if row is None or row.verdict not in _DECLARED or register.find(row.feature).driver:
+        return ""
+    told = _difference(row)
+    microphone = summary.study.settings.channels.response_kind == "microphone"
+    return audible(row.feature, low=told["low"], high=told["high"], microphone=microphone)
+
+
 def beside(summary: Summary) -> dict[str, list[str]]:
-    """The "but" and the next step, each under its label, for `pages.labelled`."""
+    """The "but", whether it is heard, and what is next, each under its label for
+    `pages.labelled`."""
     return {
         "answer.label_but": codes.holding((told := but(summary), told)),
+        "audible.label": codes.holding((told := heard(summary), told)),
         "answer.label_next": [next_step(summary)],
     }
 

@@ -31,6 +31,12 @@ from studylib.measure.features import has_sensed_drive, tone_multiple
 from studylib.report.summary import Summary
 from studylib.stats import scales
 
+# Beside a test: something was left out of it.
+PARTLY = (
+    "rivals.lacking", "rivals.harmonics_not_tested", "rivals.tone_not_tested",
+    "rivals.sizes_lacking", "rivals.moisture_lacking", "rivals.some_assumed",
+    "doubts.blind_bench_missed",
+)  # fmt: skip
 STAND_INS = ("tone.h1.response_db", "tone.h1.level_db")
 
 
@@ -45,6 +51,15 @@ class Finding(NamedTuple):
     def tested(self) -> bool:
         """Whether a take or a column of the study bears on it."""
         return all(codes.code_of(each) != "rivals.not_tested" for each in self.says)
+
+    @property
+    def status(self) -> str:
+        """The note of how far the study went: not looked at, in part, or looked at."""
+        part = any(codes.code_of(each) in PARTLY for each in self.says)
+        told = codes.holding(
+            (not self.tested, "rivals.open"), (part, "rivals.partly"), (True, "rivals.looked_at")
+        )
+        return told[0]
 
 
 @dataclass(frozen=True)

@@ -1,6 +1,6 @@
-"""The twelve rival explanations: what else than the wood could make a difference.
+"""What viewers say was forgotten: the twelve rival explanations, and the doubts beside them.
 
-One row for each rival: what it would look like, which takes or columns of this study test it,
+One row for each: what it would look like, how far this study went, which takes or columns test it,
 what they say. What is only bounded is given as the bound; what this design cannot rule out says
 so; what was not tested says what to record or to fill in.
 
@@ -12,6 +12,7 @@ import pandas as pd
 from studylib import codes, words
 from studylib.report.rivals import bench, boards, harmonics
 from studylib.report.rivals.basis import Finding, basis_of
+from studylib.report.rivals.doubts import further
 from studylib.report.summary import Summary
 
 _RIVALS = (
@@ -34,21 +35,22 @@ def findings(summary: Summary) -> list[Finding]:
 
 
 def rivals_table(summary: Summary) -> pd.DataFrame:
-    """One row for each of the twelve rivals, all cells notes."""
+    """One row for each of the twelve rivals and of the further doubts, all cells notes."""
     rows = [
         (
             codes.note(found.rival),
+            found.status,
             codes.note(found.rival, looks=True),
             found.tested_by,
             codes.note("rivals.paragraph", notes=[each for each in found.says if each]),
         )
-        for found in findings(summary)
+        for found in (*findings(summary), *further(summary))
     ]
     return pd.DataFrame(
         rows,
         columns=[
             words.say("rivals.heading", column=name)
-            for name in ("rival", "looks", "tested_by", "says")
+            for name in ("rival", "status", "looks", "tested_by", "says")
         ],
     )
 
