@@ -212,7 +212,7 @@ def test_sentences_for_none_one_and_many():
 
 
 def test_a_heading_is_escaped():
-    assert pages.heading("A < B")._repr_html_() == "<h3>A &lt; B</h3>"
+    assert pages.heading("A < B")._repr_html_() == "<h2>A &lt; B</h2>"
 
 
 def test_notes_are_shown_as_sentences_and_names_as_they_are():

@@ -67,7 +67,7 @@ def heading(text: str) -> Shown:
     What a notebook shows.
     """
     text = in_words(text)
-    return Shown(html=f"<h3>{escape(text)}</h3>", text=text)
+    return Shown(html=f"<h2>{escape(text)}</h2>", text=text)
 
 
 def first_words(question: str, items: Iterable[str]) -> Shown:
