@@ -93,7 +93,10 @@ def test_a_page_forbids_whatever_is_not_in_it(page):
         for meta in Elements(page).all("meta")
         if meta.get("http-equiv") == "Content-Security-Policy"
     ]
-    expected = "default-src 'none'; img-src data:; style-src 'unsafe-inline'; font-src data:"
+    expected = (
+        "default-src 'none'; img-src data:; style-src 'unsafe-inline'; font-src data:; "
+        "media-src data:"
+    )
     assert policies == [expected]
 
 
