@@ -47,9 +47,11 @@ def hear(summary: Summary) -> pages.Shown:
     told, found = players(summary)
     notes, caution = [*map(words.say, told)], holding((found, words.say("aloud.caution")))
     html = "".join(f"<p>{escape(one)}</p>" for one in notes)
-    html += "".join(f'<blockquote class="heard"><p>{escape(one)}</p></blockquote>' for one in caution)
     html += "".join(
-        f'<div class="heard"><p>{escape(label)}</p><audio controls preload="metadata" '
+        f'<blockquote class="heard"><p>{escape(one)}</p></blockquote>' for one in caution
+    )
+    html += "".join(
+        f'<div class="heard"><p>{escape(label)}</p><audio controls="" preload="metadata" '
         f'aria-label="{escape(label)}" src="data:audio/flac;base64,{sound}"></audio></div>'
         for label, sound in ((words.say(one), sound) for one, sound in found.items())
     )
