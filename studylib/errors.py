@@ -6,7 +6,10 @@ is wrong, what would be right. One root, `StudyError`, lets a caller catch all o
 else.
 """
 
-from studylib.codes import code_of
+from collections.abc import Sequence
+from typing import Any
+
+from studylib.codes import code_of, note
 from studylib.words import say
 
 
@@ -21,6 +24,18 @@ class StudyError(Exception):
     def __init__(self, *notes: str):
         self.notes: tuple[str, ...] = tuple(dict.fromkeys(notes))
         super().__init__(*self.notes)
+
+    @classmethod
+    def refuse(cls, wrong: Any, code: str, /, **fields: Any) -> None:
+        """Raise this error where something is `wrong`; code and fields are those of its note."""
+        if wrong:
+            raise cls(note(code, **fields))
+
+    @classmethod
+    def refuse_all(cls, faults: Sequence[str]) -> None:
+        """Raise this error with all the faults, notes, where there are any."""
+        if faults:
+            raise cls(*faults)
 
     @property
     def codes(self) -> tuple[str, ...]:

@@ -159,10 +159,9 @@ def compare(
         {"batch": "1", "mount": 1, "reason": ""},
     )  # fmt: skip
     strange = sorted(set(features["specimen"]) - set(specimens["specimen"]))
-    if strange:
-        raise errors.InputError(
-            codes.note("front.unknown_specimens", names=[str(name) for name in strange])
-        )
+    errors.InputError.refuse(
+        strange, "front.unknown_specimens", names=[str(name) for name in strange]
+    )
     numbers = [str(number) for number in range(len(features))]
     features = features.assign(
         **{name: numbers for name in ("id", "take") if name not in features},
@@ -187,10 +186,8 @@ def _with(
 ) -> pd.DataFrame:
     """A copy that has all columns; `others` are filled in where they are missing."""
     if missing := [name for name in needed if name not in frame]:
-        known = [str(column) for column in frame.columns]
-        raise errors.InputError(
-            codes.note("front.no_column", table=table, name=missing[0], known=known)
-        )
+        about = {"name": missing[0], "known": [str(column) for column in frame.columns]}
+        raise errors.InputError(codes.note("front.no_column", table=table, **about))
     return frame.reset_index(drop=True).assign(
         **{name: value for name, value in others.items() if name not in frame}
     )
@@ -220,8 +217,7 @@ def attribute(study: sheets.Study, *measured: measure.BatchMeasurement) -> attri
     >>> len(st.say(verdicts.loc[0, "reason"])) > 20
     True
     """
-    if not measured:
-        raise errors.InputError(codes.note("front.no_batch"))
+    errors.InputError.refuse(not measured, "front.no_batch")
     harmonics, features, found = (
         pd.concat([getattr(batch, name) for batch in measured], ignore_index=True)
         for name in ("harmonics", "features", "modes")

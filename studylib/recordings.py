@@ -82,17 +82,14 @@ def probe(path: Path | str) -> RecordingInfo:
     path = Path(path)
     with _opened(path) as file:
         frames = file.frames
-        if frames < 1:
-            raise errors.InputError(codes.note("recordings.no_samples", file=_name(path)))
-        if (rate := file.samplerate) < settings.LOWEST_RATE_HZ:
-            raise errors.InputError(
-                codes.note(
-                    "recordings.low_rate",
-                    file=_name(path),
-                    rate_hz=rate,
-                    lowest_hz=settings.LOWEST_RATE_HZ,
-                )
-            )
+        errors.InputError.refuse(frames < 1, "recordings.no_samples", file=_name(path))
+        errors.InputError.refuse(
+            file.samplerate < settings.LOWEST_RATE_HZ,
+            "recordings.low_rate",
+            file=_name(path),
+            rate_hz=file.samplerate,
+            lowest_hz=settings.LOWEST_RATE_HZ,
+        )
         breaks_off, remarks = _state(path, file, frames)
         return RecordingInfo(
             path=path,
@@ -206,8 +203,7 @@ def _too_short(path: Path, first: int, frames: int, held: int) -> errors.InputEr
 
 @contextmanager
 def _opened(path: Path) -> Iterator[soundfile.SoundFile]:
-    if not path.is_file():
-        raise errors.InputError(codes.note("recordings.not_there", file=_name(path)))
+    errors.InputError.refuse(not path.is_file(), "recordings.not_there", file=_name(path))
     try:
         file = soundfile.SoundFile(path)
     except (soundfile.LibsndfileError, TypeError) as error:
@@ -218,8 +214,9 @@ def _opened(path: Path) -> Iterator[soundfile.SoundFile]:
             codes.note("recordings.convert", file=_name(path)) if phone else fault
         ) from None
     with file:
-        if file.frames >= _UNKNOWN_FRAMES:
-            raise errors.InputError(codes.note("recordings.no_length", file=_name(path)))
+        errors.InputError.refuse(
+            file.frames >= _UNKNOWN_FRAMES, "recordings.no_length", file=_name(path)
+        )
         yield file
 
 

@@ -203,15 +203,20 @@ def test_every_template_that_is_asked_for_exists():
     assert sorted(asked - TEMPLATES) == []
 
 
+# Which argument is the code.
+CODE_AT = {"say": 0, "note": 0, "refuse": 1}
+
+
 def _calls_for_a_sentence():
     """(place, call, its codes) of each call that names its template, whichever branch it takes."""
     for module, path in MODULES.items():
         for node in ast.walk(TREES[path]):
             if not (isinstance(node, ast.Call) and node.args):
                 continue
-            if getattr(node.func, "id", getattr(node.func, "attr", "")) not in ("say", "note"):
+            at = CODE_AT.get(getattr(node.func, "id", getattr(node.func, "attr", "")))
+            if at is None:
                 continue
-            asked, left = [], [node.args[0]]
+            asked, left = [], [node.args[at]]
             while left:
                 one = left.pop()
                 if isinstance(one, ast.IfExp):

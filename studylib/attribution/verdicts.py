@@ -459,10 +459,12 @@ def clearest_specimen(table: pd.DataFrame, chosen: str = "") -> str:
     InputError : the chosen specimen is not in the table.
     """
     names = list(dict.fromkeys(table["specimen"]))
-    if chosen and chosen not in names:
-        raise errors.InputError(
-            codes.note("attribution.no_specimen", specimen=chosen, nearest=nearest(chosen, names))
-        )
+    errors.InputError.refuse(
+        chosen and chosen not in names,
+        "attribution.no_specimen",
+        specimen=chosen,
+        nearest=nearest(chosen, names),
+    )
     beyond = table.loc[table["verdict"] == Verdict.BEYOND, "specimen"]
     return chosen or next(iter([*beyond, *names]), "")
 

@@ -69,8 +69,9 @@ def probed(before: np.ndarray, heard: np.ndarray, rate_hz: int, *, peak: float) 
     start = at + sweep.size + round((GAP_S + 2 * FADE_S) * rate_hz)
     n = record_length(round((TONE_S - 2 * FADE_S) * rate_hz))
     tone = heard[start : start + n]
-    if abs(found[at]) < LIKE * size or tone.size < n or not size:
-        raise errors.InputError("record.no_loopback")
+    errors.InputError.refuse(
+        abs(found[at]) < LIKE * size or tone.size < n or not size, "record.no_loopback"
+    )
     spectrum, count = np.fft.rfft(tone)[None], min(HARMONICS, int(BELOW * rate_hz / TONE_HZ))
     fit = fit_tone(spectrum, n=n, rate_hz=rate_hz, nominal_hz=TONE_HZ, harmonics=count)
     turns = np.arange(n)[:, None] * (fit.frequency_hz / rate_hz) * np.arange(count + 1)

@@ -90,10 +90,12 @@ class RecordingSession:
             t for batch in self.study.all_batches for t in self.study.scheduled_of(batch)
         )
         names = tuple(t.take for t in self.takes)
-        if not names or (take and take not in names):
-            raise errors.InputError(
-                codes.note("record.no_take", name=take, nearest=nearest(take, names))
-            )
+        errors.InputError.refuse(
+            not names or (take and take not in names),
+            "record.no_take",
+            name=take,
+            nearest=nearest(take, names),
+        )
         own = self.study.settings.channels
         self.rate_hz, self.column = own.rate_hz or signals.USUAL_RATE_HZ, own.response - 1
         self.bench = writing.read_json(self.study.folder / BENCH)
@@ -108,8 +110,7 @@ class RecordingSession:
         ------
         InputError : no devices were chosen yet.
         """
-        if not all(self.bench.get(way) for way in WAYS):
-            raise errors.InputError("record.not_chosen")
+        errors.InputError.refuse(not all(self.bench.get(way) for way in WAYS), "record.not_chosen")
         wide = max(self.column + 1, self.study.settings.channels.drive or 0)
         devices = {way: str(self.bench[way]) for way in WAYS}
         return {**devices, "rate_hz": self.rate_hz, "channels": wide}
@@ -281,10 +282,13 @@ class RecordingSession:
             return np.zeros(frames), 0, frames
         path = self.study.folder / signals.FOLDER / signals.signal_name(take)
         samples, own_hz = soundfile.read(path) if path.is_file() else (np.zeros(0), 0)
-        if own_hz != self.rate_hz:
-            raise errors.InputError(
-                codes.note("record.no_signal", name=path.name, own_hz=own_hz, rate_hz=self.rate_hz)
-            )
+        errors.InputError.refuse(
+            own_hz != self.rate_hz,
+            "record.no_signal",
+            name=path.name,
+            own_hz=own_hz,
+            rate_hz=self.rate_hz,
+        )
         latency_s = self.bench.get("loopback", {}).get("latency_s", UNKNOWN_S)
         # A tone without its fades; a sweep with what was before it, to its end.
         skip_s, ends = (-BEFORE_S, 1) if take.kind == "sweep" else (signals.FADE_S + SETTLE_S, 2)
@@ -371,10 +375,12 @@ def play_and_record(
         refuses the rate or the channels, ends or falls silent; samples were lost; they come at
         another rate.
     """
-    if not np.all(np.abs(samples) <= most):  # NaN does not pass either
-        raise errors.InputError(
-            codes.note("record.too_loud", peak=float(np.max(np.abs(samples))), most=most)
-        )
+    errors.InputError.refuse(
+        not np.all(np.abs(samples) <= most),  # NaN does not pass either
+        "record.too_loud",
+        peak=float(np.max(np.abs(samples))),
+        most=most,
+    )
     lead = round(max(lead_s, LEAST_LEAD_S) * rate_hz)
     line = {"input": input, "output": output, "rate_hz": rate_hz, "channels": channels}
     whole = np.rint(2.0**31 * np.concatenate([np.zeros(lead), samples]))
@@ -410,8 +416,7 @@ def play_and_record(
                 heard, given, when = arrived.get(timeout=PATIENCE_S if times else START_S)
                 if not times:
                     plays.start()
-                if not np.isfinite(heard).all():
-                    raise errors.InputError("record.gap")
+                errors.InputError.refuse(not np.isfinite(heard).all(), "record.gap")
                 if begins is None and given >= lead:
                     begins = frames + len(heard) - (given - lead)
                     stop = begins + samples.size + round(tail_s * rate_hz)
@@ -431,11 +436,11 @@ def play_and_record(
             raise errors.InputError(
                 codes.note(_REFUSED.get(number, "record.device_fails"), why=str(why), **line)
             ) from None
-    if any(lead < at < whole.size for at in flags):
-        raise errors.InputError("record.gap")
+    errors.InputError.refuse(any(lead < at < whole.size for at in flags), "record.gap")
     # A straight line through all blocks, so that a late one counts little.
     counted, when = np.array(times).T
     own_hz = np.polyfit(when - when[0], counted, 1)[0] if np.ptp(when) > RATE_S else rate_hz
-    if abs(own_hz / rate_hz - 1) > OFF_RATE:
-        raise errors.InputError(codes.note("record.wrong_rate", heard_hz=own_hz, rate_hz=rate_hz))
+    errors.InputError.refuse(
+        abs(own_hz / rate_hz - 1) > OFF_RATE, "record.wrong_rate", heard_hz=own_hz, rate_hz=rate_hz
+    )
     return True

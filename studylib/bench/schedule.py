@@ -126,15 +126,13 @@ def minutes_of(batch: Batch, plan: Plan) -> float:
 def _woods(study: sheets.Study, seen: set[str | None]) -> tuple[dict[str, list[Specimen]], bool]:
     """Study to be scheduled by wood, and whether all of them were scheduled before."""
     woods = study.boards_by_wood
-    if not woods:
-        raise errors.InputError(codes.note("bench.no_boards", file=SPECIMENS))
+    errors.InputError.refuse(not woods, "bench.no_boards", file=SPECIMENS)
     new = {wood: [s for s in own if s.specimen not in seen] for wood, own in woods.items()}
     fresh = {wood: own for wood, own in new.items() if own}
     chosen = fresh or woods
-    if len(chosen) < 2:
-        raise errors.InputError(
-            codes.note("bench.one_wood", file=SPECIMENS, wood=next(iter(chosen)))
-        )
+    errors.InputError.refuse(
+        len(chosen) < 2, "bench.one_wood", file=SPECIMENS, wood=next(iter(chosen))
+    )
     return chosen, not fresh
 
 
@@ -146,17 +144,15 @@ def _share_out(
         whole = {wood: list(own) for wood, own in woods.items()}
         return plan.mounts // plan.batches, [whole for _ in range(plan.batches)]
     few = {wood: len(own) for wood, own in woods.items() if len(own) < plan.batches}
-    if few:
-        raise errors.InputError(
-            codes.note(
-                "bench.few_boards",
-                file="study.toml",
-                section="[plan]",
-                key="batches",
-                counts=few,
-                batches=plan.batches,
-            )
-        )
+    errors.InputError.refuse(
+        few,
+        "bench.few_boards",
+        file="study.toml",
+        section="[plan]",
+        key="batches",
+        counts=few,
+        batches=plan.batches,
+    )
     turn = itertools.count(rng.randrange(plan.batches))
     dealt: list[dict[str, list[Specimen]]] = [{} for _ in range(plan.batches)]
     for wood, own in woods.items():
@@ -302,17 +298,15 @@ def _calibrator(settings: Settings, repeat: int = 1) -> list[Step]:
 
 def _fits(batches: Sequence[Batch], plan: Plan) -> None:
     longest = max(batches, key=lambda batch: minutes_of(batch, plan))
-    if minutes_of(longest, plan) > plan.minutes_day:
-        raise errors.InputError(
-            codes.note(
-                "bench.long_session",
-                **{"file": "study.toml", "section": "[plan]", "key": "minutes_day"},
-                mounts=longest.mounts,
-                recordings=len(longest.steps),
-                minutes=minutes_of(longest, plan),
-                minutes_day=plan.minutes_day,
-            )
-        )
+    errors.InputError.refuse(
+        minutes_of(longest, plan) > plan.minutes_day,
+        "bench.long_session",
+        **{"file": "study.toml", "section": "[plan]", "key": "minutes_day"},
+        mounts=longest.mounts,
+        recordings=len(longest.steps),
+        minutes=minutes_of(longest, plan),
+        minutes_day=plan.minutes_day,
+    )
 
 
 def write_schedule(
@@ -346,10 +340,12 @@ def write_schedule(
     planned = len(table.rows)
     if again:
         study, table = _without_planned(study, table)
-    if table.rows and not (add or stage or len(table.rows) < planned):
-        raise errors.InputError(
-            codes.note("bench.takes_already", file=TAKES, count=len(table.rows))
-        )
+    errors.InputError.refuse(
+        table.rows and not (add or stage or len(table.rows) < planned),
+        "bench.takes_already",
+        file=TAKES,
+        count=len(table.rows),
+    )
     number = next_stage(study, new=stage)
     study = boards_of(study, number)
     settings = study.settings
@@ -394,10 +390,9 @@ def _check_rows(table: Table, kept: list[dict[str, str]], rows: list[dict[str, s
         for name in TAKE_COLUMNS
         if name not in table.columns and any(row.get(name) for row in rows)
     ]
-    if missing:
-        raise errors.InputError(
-            codes.note("sheets.no_column", file=TAKES, row=1, columns=missing, scheduling=True)
-        )
+    errors.InputError.refuse(
+        missing, "sheets.no_column", file=TAKES, row=1, columns=missing, scheduling=True
+    )
     known = {row["take"] for row in kept}
     files = Counter(row["file"].casefold() for row in (*kept, *rows))
     faults = [
@@ -411,8 +406,7 @@ def _check_rows(table: Table, kept: list[dict[str, str]], rows: list[dict[str, s
             ),
         )
     ]
-    if faults:
-        raise errors.InputError(faults[0])
+    errors.InputError.refuse_all(faults[:1])
 
 
 def take_name(step: Step, batch: str) -> str:
@@ -483,12 +477,11 @@ def boards_of(study: sheets.Study, stage: int) -> sheets.Study:
     if stage > study.stages[-1]:
         left = kept.with_role("")
         before = _own_names(study, [s for s in study.with_role("") if s not in left])
-        strange = codes.note("bench.strange_stage", file=SPECIMENS, woods=sorted(before))
-        if faults := codes.holding(
-            (not left, codes.note("bench.no_new_boards", file=SPECIMENS)),
-            (not before & _own_names(study, left), strange),
-        ):
-            raise errors.InputError(faults[0])
+        strange = not before & _own_names(study, left)
+        errors.InputError.refuse(not left, "bench.no_new_boards", file=SPECIMENS)
+        errors.InputError.refuse(
+            strange, "bench.strange_stage", file=SPECIMENS, woods=sorted(before)
+        )
     return kept
 
 

@@ -74,8 +74,7 @@ def write_signals(study: sheets.Study, *, progress: Progress | None = None) -> p
     first = {signal_name(t): t for t in reversed(takes)}
     rate_hz = study.settings.channels.rate_hz or USUAL_RATE_HZ
     faults = [fault for name in used if (fault := _fault(study, first[name], rate_hz))]
-    if faults:
-        raise errors.InputError(*faults)
+    errors.InputError.refuse_all(faults)
     tell = progress or (lambda *_: None)
     rows = []
     for done, name in enumerate(used):

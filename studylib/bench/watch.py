@@ -187,8 +187,9 @@ class Watcher:
 
     def tick(self, now: float) -> None:
         """Take in what changed, and look at what has settled."""
-        if not self.folder.is_dir():
-            raise errors.InputError(codes.note("bench.folder_gone", name=self.folder.name))
+        errors.InputError.refuse(
+            not self.folder.is_dir(), "bench.folder_gone", name=self.folder.name
+        )
         gone = not (self.folder / "recordings").is_dir()
         if gone != self.gone:
             self.tell(words.say("bench.recordings_gone" if gone else "bench.recordings_back"))

@@ -189,10 +189,12 @@ def add(folder: Path, what: str, channel: int, kind: str | None) -> None:
     from studylib.sheets import first_study as first
 
     study = _study(folder, recorded=False)
-    driven = [t for t in study.takes if t.kind in ("tone", "sweep") and what == "drive"]
-    if few := [t for t in driven if probe(study.path_of(t)).channels < channel]:
-        raise errors.InputError(
-            codes.note("new.recorded_without", file=few[0].file, channel=channel)
+    for take in study.takes if what == "drive" else ():
+        errors.InputError.refuse(
+            take.kind in ("tone", "sweep") and probe(study.path_of(take)).channels < channel,
+            "new.recorded_without",
+            file=take.file,
+            channel=channel,
         )
     drive = (
         {"drive": channel, "drive_kind": _answer("cli.ask_kind", kind, first.kind_of, None)}
@@ -254,23 +256,20 @@ def blind(folder: Path) -> None:
     from studylib.sheets.blinding import code_specimens, coded_boards
 
     study = _study(folder, recorded=False)
-    if not study.specimens:
-        raise errors.InputError(codes.note("bench.nothing_to_code", file="specimens.csv"))
+    errors.InputError.refuse(not study.specimens, "bench.nothing_to_code", file="specimens.csv")
     scheduled = {board for one in study.schedules for board in one.boards}
     coded = coded_boards(study.blinding)
     roles = {s.specimen for s in study.specimens if s.role and study.schedules}
     new = {s.specimen for s in study.specimens} - coded - scheduled - roles
     for take in (*study.takes, *study.planned):
-        if take.specimen and take.specimen not in coded and (take.specimen in new or not new):
-            raise errors.InputError(
-                codes.note(
-                    "bench.named_already",
-                    file="takes.csv",
-                    row=take.row,
-                    column="specimen",
-                    value=take.specimen,
-                )
-            )
+        errors.InputError.refuse(
+            take.specimen and take.specimen not in coded and (take.specimen in new or not new),
+            "bench.named_already",
+            file="takes.csv",
+            row=take.row,
+            column="specimen",
+            value=take.specimen,
+        )
     made = code_specimens(
         study.folder,
         compare=study.settings.study.compare,
@@ -323,10 +322,8 @@ def lock(folder: Path, amend: bool, verify: str | None) -> None:
     study = _study(folder, recorded=False)
     if verify:
         sys.exit(FAULTS if _verify(study, verify) else 0)
-    if not study.specimens:
-        raise errors.InputError(codes.note("bench.no_boards", file="specimens.csv"))
-    if faults := [*study.claims_at_fault, *study.looks_at_fault]:
-        raise errors.InputError(*faults)
+    errors.InputError.refuse(not study.specimens, "bench.no_boards", file="specimens.csv")
+    errors.InputError.refuse_all([*study.claims_at_fault, *study.looks_at_fault])
     overridden(study.settings.quality)  # a check that is not known is a fault
     number = study.stages[-1]
     own = study if len(study.stages) == 1 else study.of_stages(number)

@@ -35,7 +35,7 @@ import numpy as np
 import pandas as pd
 
 from studylib import codes, errors, register, sheets, tables, writing
-from studylib.codes import each, note
+from studylib.codes import each
 from studylib.codes.checks import Verdict
 from studylib.codes.features import Term
 from studylib.measure import features as feature_rows
@@ -312,20 +312,15 @@ def choose_batch(study: sheets.Study, batch: str) -> str:
     ------
     InputError : the study has no such batch, or none at all.
     """
-    if not study.batches:
-        raise errors.InputError("measure.no_batch")
-    if not batch:
-        return study.batches[0]
-    if batch in study.batches:
-        return batch
-    raise errors.InputError(
-        note(
-            "measure.unknown_batch",
-            batch=batch,
-            nearest=nearest(batch, study.batches),
-            known=list(study.batches),
-        )
+    errors.InputError.refuse(not study.batches, "measure.no_batch")
+    errors.InputError.refuse(
+        batch and batch not in study.batches,
+        "measure.unknown_batch",
+        batch=batch,
+        nearest=nearest(batch, study.batches),
+        known=list(study.batches),
     )
+    return batch or study.batches[0]
 
 
 def save_part(measurement: BatchMeasurement, folder: Path | str, *, key: str) -> None:
@@ -373,8 +368,7 @@ def load_part(folder: Path) -> BatchMeasurement:
     ------
     RunError : the part is not whole: a file is missing, or is not the one that was written.
     """
-    if part_key(folder) is None:
-        raise errors.RunError(note("measure.not_whole", batch=folder.name))
+    errors.RunError.refuse(part_key(folder) is None, "measure.not_whole", batch=folder.name)
     return BatchMeasurement(
         batch=str(writing.read_json(folder / DONE)["batch"]),
         **{name: tables.read(name, folder / f"{name}.csv") for name in TABLES},
@@ -388,11 +382,9 @@ def saved_part(folder: Path) -> BatchMeasurement:
     ------
     RunError : the batch was not run, must be left out (see `leave_out`), or is not whole.
     """
-    reason = writing.read_json(folder / NOT_USED).get("reason")
-    if reason:
-        raise errors.RunError(*each(str(reason)))
-    if not (folder / DONE).is_file():
-        raise errors.RunError("measure.not_run")
+    reason = writing.read_json(folder / NOT_USED).get("reason", "")
+    errors.RunError.refuse_all(each(str(reason)))
+    errors.RunError.refuse(not (folder / DONE).is_file(), "measure.not_run")
     return load_part(folder)
 
 

@@ -70,8 +70,7 @@ def common_rate(study: sheets.Study) -> int:
     if study.settings.channels.rate_hz:
         return study.settings.channels.rate_hz
     rates = [info.rate_hz for take in study.takes if (info := header_of(study, take)).frames]
-    if not rates:
-        raise errors.InputError(note("measure.none_opens", study=study.name))
+    errors.InputError.refuse(not rates, "measure.none_opens", study=study.name)
     # The commonest; of equally common ones the highest, so that the order of rows is no matter.
     return max(set(rates), key=lambda rate: (rates.count(rate), rate))
 

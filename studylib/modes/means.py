@@ -216,8 +216,7 @@ def board_modes(numbered: pd.DataFrame, specimens: pd.DataFrame) -> pd.DataFrame
     InputError : a tapped specimen is not among the specimens.
     """
     strangers = sorted(set(numbered["specimen"]) - set(specimens["specimen"]))
-    if strangers:
-        raise errors.InputError(codes.note("modes.unknown_boards", boards=strangers))
+    errors.InputError.refuse(strangers, "modes.unknown_boards", boards=strangers)
     rows = []
     about = specimens.drop_duplicates("specimen").set_index("specimen")
     taps = numbered[numbered["kind"] == "tap"]

@@ -190,8 +190,7 @@ def _planks(study: sheets.Study) -> tuple[dict[str, int], float, bool]:
         names = dict.fromkeys(name for c in study.settings.claims for name in (c.lower, c.higher))
         counts = dict.fromkeys(names or ("wood 1", "wood 2"), study.settings.plan.boards)
         below = 1.0
-    if len(counts) < 2:
-        raise errors.InputError(codes.note("plan.one_wood"))
+    errors.InputError.refuse(len(counts) < 2, "plan.one_wood")
     return dict(sorted(counts.items(), key=lambda item: item[1])), below, not woods
 
 
@@ -200,8 +199,7 @@ def _spreads(study: sheets.Study, feature: str) -> planning.Spreads:
     if not pilot:
         return planning.common_spreads(feature)
     path = study.folder / pilot
-    if not path.is_file():
-        raise errors.InputError(codes.note("plan.no_pilot", name=path.name))
+    errors.InputError.refuse(not path.is_file(), "plan.no_pilot", name=path.name)
     try:
         table = pd.read_csv(path)
     except (OSError, ValueError):

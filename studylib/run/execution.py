@@ -253,18 +253,19 @@ def refresh(path: Path) -> None:
 def _check_parameters(path: Path, source: NotebookNode, parameters: Mapping[str, Any]) -> None:
     declared = inspect_notebook(source)
     for name, value in parameters.items():
-        about, kind = {"notebook": path.name, "name": name}, type(value).__name__
-        if faults := codes.holding(
-            (
-                name not in declared or not name.isidentifier(),
-                codes.note("run.no_parameter", **about, known=list(declared)),
-            ),
-            (
-                not (isinstance(value, Path) or _is_plain(value)),
-                codes.note("run.not_plain", **about, type=kind),
-            ),
-        ):
-            raise errors.RunError(faults[0])
+        about = {"notebook": path.name, "name": name}
+        errors.RunError.refuse(
+            name not in declared or not name.isidentifier(),
+            "run.no_parameter",
+            **about,
+            known=list(declared),
+        )
+        errors.RunError.refuse(
+            not (isinstance(value, Path) or _is_plain(value)),
+            "run.not_plain",
+            **about,
+            type=type(value).__name__,
+        )
 
 
 def _is_plain(value: Any) -> bool:

@@ -116,13 +116,11 @@ def run_study(
     RunError : the installation lacks a notebook, `jobs` is below 1, or the folder of the report
         cannot be written to or is held by another run.
     """
-    if jobs < 1:
-        raise errors.RunError(codes.note("run.no_jobs", jobs=jobs))
+    errors.RunError.refuse(jobs < 1, "run.no_jobs", jobs=jobs)
     study = sheets.read_study(folder)
-    if not study.takes:
-        raise errors.InputError(
-            codes.note("run.nothing_recorded", study=study.name, planned=len(study.planned))
-        )
+    errors.InputError.refuse(
+        not study.takes, "run.nothing_recorded", study=study.name, planned=len(study.planned)
+    )
     overridden(study.settings.quality)  # a wrong name is told once, not by every batch
     names = [choose_batch(study, name) for name in batches or study.batches]
     with workers.alone_in(Path(reports) / study.name):

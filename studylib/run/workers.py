@@ -128,8 +128,7 @@ def alone_in(home: Path) -> Iterator[None]:
     ------
     RunError : the folder is itself a study, cannot be written to, or is held by another run.
     """
-    if (home / "study.toml").exists():
-        raise errors.RunError(codes.note("run.study_folder", home=home))
+    errors.RunError.refuse((home / "study.toml").exists(), "run.study_folder", home=home)
     try:
         home.mkdir(parents=True, exist_ok=True)
         file = (home / RUNNING).open("ab")

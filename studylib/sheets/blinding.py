@@ -125,15 +125,15 @@ def code_specimens(
     sheet = read_table(folder / SPECIMENS)
     rows = [row.cells for row in sheet.rows]
     new = [row for row in rows if row["specimen"] not in {*coded, *scheduled}]
-    if not new:
-        raise errors.InputError(note("records.all_coded", file=SPECIMENS))
+    errors.InputError.refuse(not new, "records.all_coded", file=SPECIMENS)
     last = (
         keys[-1] if keys and not (keys[-1].opened or set(keys[-1].boards) & {*scheduled}) else None
     )
     before = keys[:-1] if last else keys
     name = f"woods.key{len(before) + 1}.csv" if before else KEY
-    if last is None and (folder / name).exists():
-        raise errors.InputError(note("records.strange_key", file=name))
+    errors.InputError.refuse(
+        last is None and (folder / name).exists(), "records.strange_key", file=name
+    )
     known = [dict(row.cells) for row in _key(folder, last, compare).rows] if last else []
     rng.shuffle(new)
     made, shown = _codes(known, new, compare, before, {row["specimen"] for row in rows}, rng)
@@ -230,10 +230,8 @@ def open_key(
     """
     keys = read_blinding(folder)
     closed = still_coded(keys)
-    if not keys:
-        raise errors.InputError(note("records.not_blind"))
-    if not closed:
-        raise errors.InputError(note("records.opened_already", opened=keys[-1].opened))
+    errors.InputError.refuse(not keys, "records.not_blind")
+    errors.InputError.refuse(not closed, "records.opened_already", opened=keys[-1].opened)
     opened = replace(
         closed[0], opened=minute(when), after_run=bool(set(reported) & set(closed[0].boards))
     )
@@ -278,8 +276,7 @@ def named(
         for s in specimens
         if s.specimen in known and known[s.specimen]["code"] != s.wood
     ]
-    if faults:
-        raise errors.InputError(*faults)
+    errors.InputError.refuse_all(faults)
     own = {
         board: {"wood": cells[compare], **{name: cells[name] for name in HIDDEN}}
         for board, cells in known.items()
@@ -293,13 +290,14 @@ def _cell(specimen: Specimen, column: str) -> dict[str, Any]:
 
 def _key(folder: Path, key: Blinding, compare: str) -> Table:
     path = folder / key.key
-    if not path.is_file():
-        raise errors.InputError(note("records.no_key", file=key.key))
-    if sha256(path) != key.sha256:
-        raise errors.InputError(note("records.other_key", file=key.key, record=BLINDING))
+    errors.InputError.refuse(not path.is_file(), "records.no_key", file=key.key)
+    errors.InputError.refuse(
+        sha256(path) != key.sha256, "records.other_key", file=key.key, record=BLINDING
+    )
     table = read_table(path)
-    if compare not in table.columns:
-        raise errors.InputError(note("records.key_without_column", file=key.key, column=compare))
+    errors.InputError.refuse(
+        compare not in table.columns, "records.key_without_column", file=key.key, column=compare
+    )
     return table
 
 

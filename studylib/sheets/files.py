@@ -81,10 +81,14 @@ def read_text(path: Path) -> str:
         raise InputError(note(code, file=path.name, **there)) from None
     except OSError as error:
         raise InputError(unreadable(path, error)) from None
-    if data.startswith((b"PK\x03\x04", b"\xd0\xcf\x11\xe0")):
-        raise InputError(note("sheets.workbook", file=path.name))
-    if data.startswith((b"\xff\xfe", b"\xfe\xff")) or b"\0" in data:
-        raise InputError(note("sheets.utf_16", file=path.name))
+    InputError.refuse(
+        data.startswith((b"PK\x03\x04", b"\xd0\xcf\x11\xe0")), "sheets.workbook", file=path.name
+    )
+    InputError.refuse(
+        data.startswith((b"\xff\xfe", b"\xfe\xff")) or b"\0" in data,
+        "sheets.utf_16",
+        file=path.name,
+    )
     try:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -114,8 +118,7 @@ def read_table(path: Path) -> Table:
     filled = [
         (n, cells) for n, cells in enumerate(_records(path.name, text), start=1) if any(cells)
     ]
-    if not filled:
-        raise InputError(note("sheets.no_header", file=path.name))
+    InputError.refuse(not filled, "sheets.no_header", file=path.name)
     (_, header), body = filled[0], filled[1:]
     faults = _header_faults(path.name, header)
     rows = []
@@ -130,8 +133,7 @@ def read_table(path: Path) -> Table:
         named = dict(zip(header, cells + [""] * len(header), strict=False))
         named.pop("", None)
         rows.append(Row(n, named))
-    if faults:
-        raise InputError(*faults)
+    InputError.refuse_all(faults)
     return Table(
         path.name, tuple(name for name in header if name), tuple(rows), _separator(text) == ";"
     )
@@ -160,8 +162,7 @@ def _records(name: str, text: str) -> list[list[str]]:
         closed = records.pop() == [_END]
     except csv.Error:
         closed = False
-    if not closed:
-        raise InputError(note("sheets.open_quote", file=name, row=len(records) + 1))
+    InputError.refuse(not closed, "sheets.open_quote", file=name, row=len(records) + 1)
     return [[unicodedata.normalize("NFC", cell.strip()) for cell in row] for row in records]
 
 

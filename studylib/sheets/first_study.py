@@ -99,8 +99,7 @@ def _answer(name: str, text: str, read: Callable[..., Any], fits: Callable[[Any]
 
 
 def _fit(name: str, text: str, value: Any, fits: bool) -> Any:
-    if not fits:
-        raise errors.InputError(codes.note("new.unfit", name=name, value=text))
+    errors.InputError.refuse(not fits, "new.unfit", name=name, value=text)
     return value
 
 
@@ -160,11 +159,10 @@ def free_place(folder: Path) -> None:
     InputError : the folder holds something already, or is a file.
     """
     is_folder = folder.is_dir()
-    if faults := codes.holding(
-        (folder.exists() and not is_folder, codes.note("sheets.new_is_file", folder=folder)),
-        (is_folder and any(folder.iterdir()), codes.note("sheets.new_not_empty", folder=folder)),
-    ):
-        raise errors.InputError(*faults)
+    errors.InputError.refuse(folder.exists() and not is_folder, "sheets.new_is_file", folder=folder)
+    errors.InputError.refuse(
+        is_folder and any(folder.iterdir()), "sheets.new_not_empty", folder=folder
+    )
 
 
 def _letters(woods: Sequence[str]) -> list[str]:
@@ -204,24 +202,23 @@ def add_to(study: Study, what: str, drive: Mapping[str, Any]) -> list[str]:
     wanted = drive or {name: full[name] for name in LATER[what]}
     changed = {name: value for name, value in wanted.items() if now[name] != value}
     place = {"file": settings_file.FILE, "section": f"[{section}]"}
-    if not changed:
-        raise errors.InputError(codes.note("new.added_already", **place, what=what))
-    if wanted.get("drive") == study.settings.channels.response:
-        raise errors.InputError(
-            codes.note("settings.same_channel", **place, channel=wanted["drive"])
-        )
+    errors.InputError.refuse(not changed, "new.added_already", **place, what=what)
+    errors.InputError.refuse(
+        wanted.get("drive") == study.settings.channels.response,
+        "settings.same_channel",
+        **place,
+        channel=wanted.get("drive"),
+    )
     for name, value in changed.items():
-        if now[name] != SIMPLE.get(name):
-            raise errors.InputError(
-                codes.note(
-                    "new.set_already",
-                    **place,
-                    what=what,
-                    key=name,
-                    now=_toml(now[name]),
-                    wanted=_toml(value),
-                )
-            )
+        errors.InputError.refuse(
+            now[name] != SIMPLE.get(name),
+            "new.set_already",
+            **place,
+            what=what,
+            key=name,
+            now=_toml(now[name]),
+            wanted=_toml(value),
+        )
     text = read_text(study.folder / settings_file.FILE)
     before = tomllib.loads(text)
     after = with_keys(text, section, changed)

@@ -264,17 +264,14 @@ def verified(locks: Sequence[Lock], sha256: str) -> Lock:
     InputError : there is none, or its content is no longer the one that the SHA-256 was taken of.
     """
     found = [lock for lock in locks if lock.sha256 == sha256.strip().lower()]
-    if not found:
-        raise errors.InputError(
-            codes.note(
-                "records.other_lock",
-                file=LOCK,
-                sha256=sha256,
-                known=[lock.sha256 for lock in locks],
-            )
-        )
-    if not found[0].whole:
-        raise errors.InputError(codes.note("records.lock_edited", file=LOCK))
+    errors.InputError.refuse(
+        not found,
+        "records.other_lock",
+        file=LOCK,
+        sha256=sha256,
+        known=[lock.sha256 for lock in locks],
+    )
+    errors.InputError.refuse(not found[0].whole, "records.lock_edited", file=LOCK)
     return found[0]
 
 

@@ -357,8 +357,7 @@ def _read(folder: Path | str, *, unrecorded: bool) -> Study:
         may_be_empty=unrecorded,
     )
     faults += takes.faults
-    if faults:
-        raise errors.InputError(*faults)
+    errors.InputError.refuse_all(faults)
     specimens = with_planks(specimens, separate_trees=settings.study.separate_trees)
     warnings = (
         ()
@@ -388,8 +387,7 @@ def _read(folder: Path | str, *, unrecorded: bool) -> Study:
 
 def _existing(folder: Path | str) -> Path:
     folder = Path(os.path.abspath(folder))
-    if not folder.is_dir():
-        raise errors.InputError(codes.note("sheets.no_folder", name=folder.name))
+    errors.InputError.refuse(not folder.is_dir(), "sheets.no_folder", name=folder.name)
     writing.settle(folder)
     return folder
 

@@ -162,8 +162,7 @@ def compare(
     mounts = unit_steps.mount_means(tidy)
     if places is not None:
         mounts = unit_steps.with_places(mounts, places)
-        if mounts["place"].isna().any():
-            raise errors.InputError(codes.note("comparison.no_place"))
+        errors.InputError.refuse(mounts["place"].isna().any(), "comparison.no_place")
     specimen_means = unit_steps.specimen_means(mounts)
     own = tidy[_under_comparison(tidy, woods)]
     own_mounts = mounts[_under_comparison(mounts, woods)]

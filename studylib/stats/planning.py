@@ -130,15 +130,17 @@ def pilot_spreads(variance: pd.DataFrame, feature: str, *, name: str) -> Spreads
     InputError : a column is missing, the feature is not there, or its boards show no spread.
     """
     missing = [column for column in PILOT_COLUMNS if column not in variance.columns]
-    if missing:
-        raise errors.InputError(codes.note("plan.pilot_columns", name=name, missing=missing))
+    errors.InputError.refuse(missing, "plan.pilot_columns", name=name, missing=missing)
     rows = variance[variance["feature"] == feature].drop_duplicates("level").set_index("level")
-    if rows.empty:
-        raise errors.InputError(codes.note("plan.pilot_lacks", name=name, feature=feature))
+    errors.InputError.refuse(rows.empty, "plan.pilot_lacks", name=name, feature=feature)
     # Where no plank has two boards, the row "specimen" is the spread of planks and boards as one.
     top = "source" if "source" in rows.index else "specimen"
-    if top not in rows.index or not rows.at[top, "variance"] > 0:
-        raise errors.InputError(codes.note("plan.pilot_flat", name=name, feature=feature))
+    errors.InputError.refuse(
+        top not in rows.index or not rows.at[top, "variance"] > 0,
+        "plan.pilot_flat",
+        name=name,
+        feature=feature,
+    )
     sd = {level: math.sqrt(max(float(rows.at[level, "variance"]), 0.0)) for level in rows.index}
     low, high = (math.sqrt(max(float(rows.at[top, end]), 0.0)) for end in ("low", "high"))
     return Spreads(
@@ -187,15 +189,13 @@ def best_splits(
         for boards in [int(budget // (woods * each))]
         if boards >= 2
     ]
-    if not found:
-        raise errors.InputError(
-            codes.note(
-                "plan.few_minutes",
-                budget=budget,
-                woods=woods,
-                least=2 * woods * minutes.of_board(1, 1),
-            )
-        )
+    errors.InputError.refuse(
+        not found,
+        "plan.few_minutes",
+        budget=budget,
+        woods=woods,
+        least=2 * woods * minutes.of_board(1, 1),
+    )
     table = pd.DataFrame(found, columns=list(SPLIT_COLUMNS))
     table = table.sort_values(["sd", "minutes"], kind="stable")
     # One line a number of boards and mounts: the takes that serve it best.

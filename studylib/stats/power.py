@@ -33,7 +33,7 @@ from functools import cache
 import numpy as np
 from scipy import special
 
-from studylib import codes, errors
+from studylib import errors
 from studylib.codes.comparison import Verdict
 from studylib.stats import blocks, decisions, families, pairs
 
@@ -237,10 +237,8 @@ def verdict_chances(
     InputError : fewer than two sources in a wood, or a spread that is not above 0.
     """
     variance = np.asarray(variances, dtype=float)
-    if faults := codes.holding(
-        (min(sources) < 2, "plan.one_source"), (not np.all(variance > 0), "plan.zero_spread")
-    ):
-        raise errors.InputError(faults[0])
+    errors.InputError.refuse(min(sources) < 2, "plan.one_source")
+    errors.InputError.refuse(not np.all(variance > 0), "plan.zero_spread")
     found = _drawn(np.asarray(means), variance, np.asarray(sources), block_columns, draws, seed)
     if found is None:
         return Chances({word: float(word == Verdict.OPEN) for word in VERDICTS})

@@ -16,7 +16,7 @@ from collections.abc import Collection, Mapping, Sequence
 import numpy as np
 import pandas as pd
 
-from studylib import codes, errors, register, tables
+from studylib import errors, register, tables
 
 
 def analysis_values(values: np.ndarray, scale: np.ndarray) -> np.ndarray:
@@ -63,9 +63,12 @@ def analysis_limit(limit: float, feature: register.Feature) -> float:
     InputError : not a finite number above 0 dB, or not a ratio above 1.
     """
     ratio = feature.scale == "log"
-    if not (math.isfinite(limit) and limit > (1 if ratio else 0)):
-        code = "comparison.limit_ratio" if ratio else "comparison.limit_db"
-        raise errors.InputError(codes.note(code, feature=feature.name, limit=limit))
+    errors.InputError.refuse(
+        not (math.isfinite(limit) and limit > (1 if ratio else 0)),
+        "comparison.limit_ratio" if ratio else "comparison.limit_db",
+        feature=feature.name,
+        limit=limit,
+    )
     return math.log(limit) if ratio else float(limit)
 
 

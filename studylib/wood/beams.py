@@ -41,7 +41,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.optimize import brentq
 
-from studylib import codes, errors, sheets
+from studylib import errors, sheets
 from studylib.sheets.settings import Wood
 
 SIZES = ("length", "width", "thickness", "mass")
@@ -111,10 +111,9 @@ def bar_of(specimen: sheets.Specimen, wood: Wood, *, air_c: float = AIR_C) -> Ba
     InputError : a size or the mass is missing.
     """
     missing = missing_sizes(specimen)
-    if missing:
-        raise errors.InputError(
-            codes.note("wood.sizes_missing", board=specimen.specimen, missing=missing)
-        )
+    errors.InputError.refuse(
+        missing, "wood.sizes_missing", board=specimen.specimen, missing=missing
+    )
     sizes = [getattr(specimen, _COLUMNS[name]) / 1000.0 for name in SIZES]
     u = [wood.u_length_mm, wood.u_width_mm, wood.u_thickness_mm, wood.u_mass_g]
     shares = tuple(part / 1000.0 / size for part, size in zip(u, sizes, strict=True))

@@ -27,7 +27,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from studylib import codes, errors
+from studylib import errors
 from studylib.wood import beams, orders
 
 UNEVEN = 0.003
@@ -99,17 +99,18 @@ def fit_stiffness(
     """
     order = np.asarray(order, dtype=int)
     frequency = np.asarray(frequency_hz, dtype=float)
-    if order.size == 0:
-        raise errors.InputError(codes.note("wood.no_bending_mode"))
+    errors.InputError.refuse(order.size == 0, "wood.no_bending_mode")
     u = np.nan_to_num(np.asarray(frequency_u, dtype=float)) / frequency
     variance = u**2 + UNEVEN**2
     fitted = _fit_ratio(order, frequency, variance, bar) if order.size > 1 else float("nan")
     at_bound = order.size > 1 and np.isnan(fitted)
     ratio = shear_ratio if np.isnan(fitted) else fitted
-    if np.isnan(beams.timoshenko_ratio(order, bar.slenderness, ratio)).any():
-        raise errors.InputError(
-            codes.note("wood.above_theory", mode=order.max(), slenderness=bar.slenderness)
-        )
+    errors.InputError.refuse(
+        np.isnan(beams.timoshenko_ratio(order, bar.slenderness, ratio)).any(),
+        "wood.above_theory",
+        mode=order.max(),
+        slenderness=bar.slenderness,
+    )
     # ln E at this E/G, and what is left of each ln frequency.
     model = _log_slender(order, bar) + np.log(beams.timoshenko_ratio(order, bar.slenderness, ratio))
     log_e = float(np.average(2.0 * (np.log(frequency) - model), weights=1.0 / variance))
