@@ -1,0 +1,87 @@
+"""The method, step by step on one study, for an audience: what the walk of its notebook shows.
+
+Every step shows something that the study itself holds, from one recording to the verdict. The last
+but one turns the method wrong on purpose: with the spreads that this study found and woods that do
+not differ at all, it counts how often each way of counting would report a difference.
+
+Conventions: the feature is the one that heads the report (`answer.lead`), else the first primary
+one; the take is that of `heard_take`.
+
+Functions: `heard_take`, `lines`, `counting`, `counted_notes`, `explore_takes`.
+"""
+
+import math
+from typing import Any
+
+import pandas as pd
+
+from studylib import sheets
+from studylib.codes import note
+from studylib.figures.method import counting_figure
+from studylib.report import pages
+from studylib.report.answer import lead
+from studylib.report.summary import Summary
+from studylib.stats.miscounted import false_alarms
+
+SPREADS = (("source", "specimen"), ("mount",), ("take",))
+TAKES = (1, 2, 3, 5, 10)
+
+
+def heard_take(summary: Summary) -> sheets.Take:
+    """The first usable tone at full drive of a board that is compared."""
+    usable = summary.gathered.features.query("kind == 'tone' and usable")["take"]
+    boards = {one.specimen for one in summary.study.specimens if not one.role}
+    takes = summary.study.takes
+    return next(t for t in takes if t.take in set(usable) and t.specimen in boards)
+
+
+def lines(summary: Summary) -> pd.DataFrame:
+    """What was fitted to that take: one row a harmonic, as in the table `harmonics`."""
+    rows = summary.gathered.harmonics
+    return rows[rows["take"] == heard_take(summary).take]
+
+
+def counting(summary: Summary, *, takes: int = 3) -> pd.DataFrame:
+    """False alarms of each way of counting, with this study's spreads and numbers of boards.
+
+    Parameters
+    ----------
+    takes : of each mount.
+
+    Returns
+    -------
+    As `stats.miscounted.false_alarms`.
+    """
+    row = lead(summary)
+    feature = summary.measured[0] if row is None else row.feature
+    spread = summary.comparison.variance.query("feature == @feature").set_index("level")["variance"]
+    mounts = summary.comparison.mount_means.query("feature == @feature and role == ''")
+    each = mounts.groupby(["wood", "specimen"]).size()
+    return false_alarms(
+        [math.sqrt(max(sum(spread.get(level, 0.0) for level in own), 0.0)) for own in SPREADS],
+        woods=len(summary.woods),
+        boards=int(each.groupby("wood").size().median()),
+        mounts=int(each.median()),
+        takes=takes,
+    )
+
+
+def counted_notes(alarms: pd.DataFrame, *, counted: str) -> list[str]:
+    """What a way of counting does to woods that do not differ: counted, one of `board`, `mount`,
+    `take`."""
+    row = alarms.set_index("counted").loc[counted]
+    fields = row[["numbers", "rate", "low", "high"]].to_dict()
+    return [note("method.counted", counted=counted, **fields)]
+
+
+def explore_takes(summary: Summary, *, counted: str) -> Any:
+    """`counting_figure` under a slider of takes a mount; without widgets the one in the middle."""
+
+    def show(takes: int) -> None:
+        pages.figures(counting_figure(counting(summary, takes=takes), counted=counted))
+
+    try:
+        from ipywidgets import SelectionSlider, interact
+    except ImportError:
+        return show(TAKES[len(TAKES) // 2])
+    return interact(show, takes=SelectionSlider(options=TAKES))
