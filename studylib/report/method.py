@@ -54,8 +54,9 @@ def counting(summary: Summary, *, takes: int = 3) -> pd.DataFrame:
     """
     row = lead(summary)
     feature = summary.measured[0] if row is None else row.feature
-    spread = summary.comparison.variance.query("feature == @feature").set_index("level")["variance"]
-    mounts = summary.comparison.mount_means.query("feature == @feature and role == ''")
+    variance, mounts = summary.comparison.variance, summary.comparison.mount_means
+    spread = variance[variance["feature"] == feature].set_index("level")["variance"]
+    mounts = mounts[(mounts["feature"] == feature) & (mounts["role"] == "")]
     each = mounts.groupby(["wood", "specimen"]).size()
     return false_alarms(
         [math.sqrt(max(sum(spread.get(level, 0.0) for level in own), 0.0)) for own in SPREADS],

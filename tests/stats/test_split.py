@@ -136,6 +136,20 @@ def test_each_board_meets_a_few_of_many_and_all_alike(rng, monkeypatch):
     np.testing.assert_allclose(change, levels[5:].mean(axis=0) - levels[:5].mean(axis=0), atol=1e-9)
 
 
+def test_planks_count_alike_however_many_boards_each_gave():
+    names = {"a": {"a1": 0, "a2": 0, "a3": 0, "a4": 1}, "b": {"b1": 2, "b2": 3, "b3": 3}}
+    made = {n: board(e=(11 + 0.4 * i) * 1e9) for i, n in enumerate(names["a"] | names["b"])}
+    model = prediction.Model(bench(), made, {})
+    pairing = split.paired(model, names["a"], names["b"], HZ, draws=0)
+    change = np.average(pairing.change[..., 0, :], axis=0, weights=pairing.weight).sum(axis=0)
+    mean = {}
+    for wood, own in names.items():
+        level = {n: prediction.levels_db(made[n], HZ, bench())[0] for n in own}
+        planks = [[level[n] for n in own if own[n] == plank] for plank in set(own.values())]
+        mean[wood] = np.mean([np.mean(one, axis=0) for one in planks], axis=0)
+    np.testing.assert_allclose(change, mean["b"] - mean["a"], atol=1e-9)
+
+
 def test_errors_of_measurement_widen_the_intervals(rng):
     model, a, b, levels = woods(rng, 5, draws=24)
     members = np.array(list(a.values())), np.array(list(b.values()))

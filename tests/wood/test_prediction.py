@@ -60,6 +60,16 @@ def test_a_thicker_board_is_the_same_board_at_higher_frequencies():
     assert np.median(np.abs(best(thin, bench(), low) - best(thick, bench(), low))) > 1.0
 
 
+def test_wood_that_is_uneven_answers_where_its_modes_are_and_not_where_the_even_bars_are():
+    # The ratio of two places of one bar hangs on frequency over that of its modes alone.
+    numbers = prediction.board_numbers(board(), RNG).draw(slice(0, 1))
+    raised = replace(numbers, uneven=np.full_like(numbers.uneven, 0.03))
+    one = bench().draw(slice(0, 1))
+    here = prediction.levels_db(raised, 1.03 * HZ, one)
+    np.testing.assert_allclose(here, prediction.levels_db(numbers, HZ, one), atol=1e-9)
+    assert np.ptp(here - prediction.levels_db(numbers, 1.03 * HZ, one)) > 1.0
+
+
 def test_force_at_low_frequency_moves_the_board_as_one_piece():
     # 1 N on a free board of mass m, far below its modes: the far end's acceleration is
     # (1 + 12 (x - 1/2) (1 - 1/2)) / m (textbook rigid body).
