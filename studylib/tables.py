@@ -16,7 +16,8 @@ Types
 
 The unit stands at the end of a column's name, as in `frequency_hz`, or in the column `unit` of its
 row. Files are CSV (RFC 4180), UTF-8, "\\n" line ends, numbers with as many digits as bring the same
-number back.
+number back. A text that a spreadsheet would work out as a formula stands behind an apostrophe; what
+the program keeps for itself (`read`) has none.
 
 Functions: `empty`, `typed`, `text_of`, `read`, `write`, `write_package`, `package`.
 Classes: `Table`, `Column`. Data: `TABLES`.
@@ -465,7 +466,16 @@ def text_of(name: str, frame: pd.DataFrame, **form: str) -> str:
                 column.name: cells.map(words.in_words),
                 f"{column.name}_code": cells.map(_codes),
             }
-    return pd.DataFrame(columns).to_csv(index=False, lineterminator="\n", **form)
+    held = {
+        name: cells.map(_harmless) if cells.dtype.kind == "O" else cells
+        for name, cells in columns.items()
+    }
+    return pd.DataFrame(held).to_csv(index=False, lineterminator="\n", **form)
+
+
+def _harmless(cell: object) -> object:
+    """A text that a spreadsheet would take for a formula, behind an apostrophe."""
+    return f"'{cell}" if isinstance(cell, str) and writing.FORMULA.match(cell) else cell
 
 
 def _codes(cell: str) -> str:

@@ -27,6 +27,8 @@ from pathlib import Path
 from typing import Any
 
 CHANGE = ".change"
+FORMULA = re.compile(r"[=@\t\r]|[+-](?![0-9.,]*$)")
+"""How a cell begins that a spreadsheet takes for a formula; a plain number is none."""
 
 
 def write_whole(path: Path | str, content: str | bytes) -> None:
@@ -62,8 +64,8 @@ def json_text(content: Any) -> str:
 def read_json(path: Path | str) -> dict[str, Any]:
     """The object in a JSON file; empty when there is no such file or no object in it."""
     try:
-        content = json.loads(Path(path).read_text(encoding="utf-8"))
-    except (OSError, ValueError):
+        content = json.loads(Path(path).read_text(encoding="utf-8") if Path(path).is_file() else "")
+    except (OSError, ValueError, RecursionError):
         return {}
     return content if isinstance(content, dict) else {}
 

@@ -371,6 +371,27 @@ def test_a_summary_that_leaves_out_a_table_does_not_count(tmp_path, notebooks, m
     assert not (tmp_path / "reports" / "rails" / "tables").exists()
 
 
+@pytest.mark.parametrize("name", ["recordings/0.wav", "takes.csv"])
+def test_what_is_replaced_during_a_run_is_not_passed_off_as_analysed(
+    tmp_path, notebooks, monkeypatch, name
+):
+    folder = write_study(tmp_path / "rails", "one", "two")
+    before = (folder / name).read_bytes()
+    own = nbformat.read(notebooks / "batch.ipynb", as_version=4)
+    touch = f"Path(folder, {name!r}).write_bytes(Path(folder, {name!r}).read_bytes() + b' ')"
+    own.cells.append(nbformat.v4.new_code_cell(f"if batch == 'one':\n    {touch}", id="late"))
+    nbformat.write(own, tmp_path / "batch.ipynb")
+    paths = {"batch": tmp_path / "batch.ipynb", "summary": notebooks / "summary.ipynb"}
+    monkeypatch.setattr(runner, "notebook_path", paths.get)
+    outcome = runner.run_study(folder, reports=tmp_path / "reports", jobs=1)
+    assert outcome.failed["one"] == note("run.replaced", files=[name])
+    (folder / name).write_bytes(before)
+    use_small_notebooks(notebooks, monkeypatch)
+    again = runner.run_study(folder, reports=tmp_path / "reports", jobs=1)
+    assert again.failed == {}
+    assert "one" not in again.skipped
+
+
 def test_a_run_without_any_result_makes_no_summary(tmp_path, notebooks):
     report = Report(tmp_path, notebooks, "faulty")
     assert report.outcome.summary_html is None

@@ -231,6 +231,8 @@ def test_an_unknown_feature_comes_with_the_nearest_and_a_short_take_with_what_is
         ("[study]\ntitle = 'open", "settings.not_toml", {"at_end": True}),
         ("a = 1\na = 2", "settings.key_twice", {"at_end": True}),
         ("[tone]\nfundamental_hz = 172,5\n", "settings.not_toml", {"line": 2}),
+        (f"[x]\ny = {'[' * 5000}{']' * 5000}\n", "settings.not_toml", {}),
+        (f"[tone]\nharmonics = {'9' * 5000}\n", "settings.not_toml", {}),
     ],
 )
 def test_what_is_no_toml_names_its_line(tmp_path, text, code, place):

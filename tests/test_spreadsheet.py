@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import os
+
 import pytest
 
 from studylib.codes import code_of
 from studylib.errors import InputError
-from studylib.sheets import read_study
+from studylib.sheets import files, read_study
 from studylib.sheets.between_rows import gaps
 from studylib.sheets.files import mark_faults, number, read_table, whole
 from studylib.words.text import listed, nearest, shown
@@ -123,13 +125,6 @@ def test_a_workbook_where_the_table_should_be_is_told_how_to_export(tmp_path, bo
     assert holds(caught.value.notes[0], "sheets.only_workbook", file="takes.csv", book=book)
 
 
-def test_a_folder_in_place_of_a_table(tmp_path):
-    (tmp_path / "takes.csv").mkdir()
-    with pytest.raises(InputError) as caught:
-        read_table(tmp_path / "takes.csv")
-    assert holds(caught.value.notes[0], "sheets.unreadable", file="takes.csv")
-
-
 # Numbers
 
 
@@ -238,3 +233,23 @@ def test_slugs_are_safe_and_distinct():
         assert name[0] not in "._-"
     assert slug("日本") != slug("日木")
     assert slug("Lärche") == slug("La\u0308rche")
+
+
+@pytest.mark.parametrize("name", ["study.toml", "takes.csv"])
+@pytest.mark.parametrize("how", ["pipe", "device", "folder", "huge"])
+def test_what_is_no_plain_file_of_a_sheets_size_is_refused_at_once(
+    tmp_path, monkeypatch, name, how
+):
+    path = tmp_path / name
+    if how == "pipe":
+        os.mkfifo(path)
+    elif how == "device":
+        path.symlink_to("/dev/zero")
+    elif how == "folder":
+        path.mkdir()
+    else:
+        monkeypatch.setattr(files, "MOST_BYTES", 9)
+        path.write_text("0123456789", encoding="utf-8")
+    with pytest.raises(InputError) as caught:
+        files.read_text(path)
+    assert [code_of(fault) for fault in caught.value.notes] == ["sheets.no_text"]

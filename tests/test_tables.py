@@ -6,6 +6,8 @@ by the library `frictionless`.
 
 from __future__ import annotations
 
+import csv
+import io
 import json
 import tomllib
 
@@ -35,6 +37,27 @@ def test_every_column_has_a_meaning_and_every_meaning_a_column():
     ]
     for meaning in [*everywhere.values(), *titles.values(), *of_columns]:
         assert len(meaning) < 120, meaning
+
+
+FORMULAS = ("=1+1", "@x", "+cmd", "-cmd", "\tx", "\rx", '=HYPERLINK("x")')
+
+
+@pytest.mark.parametrize("odd", FORMULAS)
+def test_no_cell_is_a_formula_to_a_spreadsheet_and_what_the_program_keeps_is_unharmed(
+    tmp_path, odd
+):
+    # How a cell begins that is worked out: OWASP, CSV injection (= + - @, tab, carriage return).
+    row = dict.fromkeys(TABLES["boards"].names, 1.0) | {
+        "feature": "tone.h1.level_db", "specimen_a": odd, "specimen_b": "-5", "reason": "",
+    }  # fmt: skip
+    frame = tables.typed("boards", [row])
+    for form in ({}, {"sep": ";", "decimal": ","}):
+        text = tables.text_of("boards", frame, **form)
+        (told,) = csv.DictReader(io.StringIO(text, newline=""), delimiter=form.get("sep", ","))
+        assert told["specimen_a"] == f"'{odd}"
+        assert told["specimen_b"] == "-5"
+    frame.to_csv(tmp_path / "kept.csv", index=False)
+    assert tables.read("boards", tmp_path / "kept.csv")["specimen_a"].item() == odd
 
 
 def test_a_column_stands_once_in_its_table_with_its_unit():

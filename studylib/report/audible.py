@@ -58,11 +58,13 @@ def audible(name: str, *, low: float, high: float, microphone: bool) -> str:
         return "audible.no_sound"
     if found is None:
         return codes.note("audible.unknown", name=name)
-    where = codes.holding(
-        (low > found.high, "above"), (max(high, -low) < found.low, "below"), (True, "between")
+    (where,) = codes.holding(
+        (low > found.high, "audible.above"),
+        (max(high, -low) < found.low, "audible.below"),
+        (low <= found.high and max(high, -low) >= found.low, "audible.between"),
     )
-    unit = register.find(name).difference_unit
-    return codes.note(f"audible.{where[0]}", ends=[found.low, found.high], unit=unit)
+    ends, unit = [found.low, found.high], register.find(name).difference_unit
+    return codes.note(where, ends=ends, unit=unit)
 
 
 def conditions(names: list[str]) -> list[str]:

@@ -18,7 +18,7 @@ Functions: `run_study`; `write_plan_page`, the plan notebook alone; `notebook_pa
 from __future__ import annotations
 
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from concurrent.futures import Future, wait
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -37,8 +37,9 @@ from studylib.measure.batch import (
 )
 from studylib.report.preregistration import looks_of
 from studylib.run import provenance, workers
+from studylib.sheets.files import sha256
 from studylib.sheets.records import LEDGER, add_entry
-from studylib.sheets.study import file_hashes, read_unrecorded
+from studylib.sheets.study import SHEETS, file_hashes, read_unrecorded
 from studylib.signal.quality import overridden
 
 if TYPE_CHECKING:
@@ -310,7 +311,15 @@ class _Run:
         (place.part / PROGRESS).unlink(missing_ok=True)
         if part_key(place.part) != place.key:
             raise NotebookError(codes.note("run.no_part"), notebook)
+        self._hold_still([*SHEETS, *(take.file for take in self.study.takes_of(place.name))])
         return notebook
+
+    def _hold_still(self, names: Iterable[str]) -> None:
+        """Refuse what was analysed while these files of the study were replaced."""
+        path = self.study.folder
+        replaced = [name for name in names if sha256(path / name) != self.hashes[name]]
+        if replaced:
+            raise errors.RunError(codes.note("run.replaced", files=replaced))
 
     def _execute_summary(self, key: str, *, left_out: tuple[str, ...]) -> None:
         from studylib.report.pages import page_html
@@ -330,6 +339,7 @@ class _Run:
         missing = [name for name in SUMMARY_FILES if not (staging / name).exists()]
         if missing:
             raise NotebookError(codes.note("run.not_written", file=missing[0]), notebook)
+        self._hold_still(SHEETS)
         part = self.study.compared
         if part.lock:  # before the page is shown, so that no look goes uncounted
             add_entry(part.folder, part.boards_recorded(failed=left_out), when=datetime.now())

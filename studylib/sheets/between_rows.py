@@ -22,7 +22,6 @@ Functions: `repeated_ids`, `role_faults`, `take_faults`, `plank_warnings`, `spec
 `take_warnings`, `waiting_takes`, `gaps`, `density_warnings`, `spellings`.
 """
 
-import re
 import unicodedata
 from collections import Counter
 from collections.abc import Callable, Hashable, Iterable, Sequence
@@ -38,9 +37,6 @@ from studylib.sheets.settings import Settings
 SPECIMENS, TAKES = "specimens.csv", "takes.csv"
 MOUNT_KINDS = (*BOARD_KINDS, "airborne")
 SIZES = ("length_mm", "width_mm", "thickness_mm", "mass_g")
-
-FORMULA = re.compile(r"[=@]|[+-](?![0-9.,]*$)")
-"""How a cell begins that a spreadsheet takes for a formula; a plain number is none."""
 
 MULTIPLE_MARGIN = 0.01
 """A tone within this of a whole multiple of the fundamental is meant as that multiple."""
@@ -231,7 +227,7 @@ def _formulas(
     """Names that a spreadsheet would work out. Tables hold them as they are: data stay data."""
     odd = {column: {getattr(row, column): row.row for row in reversed(rows)} for column in columns}
     found = {
-        column: sorted((row, text) for text, row in texts.items() if FORMULA.match(text))
+        column: sorted((row, text) for text, row in texts.items() if writing.FORMULA.match(text))
         for column, texts in odd.items()
     }
     return [

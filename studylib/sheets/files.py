@@ -24,6 +24,7 @@ import io
 import math
 import os
 import re
+import stat
 import unicodedata
 from collections import Counter, defaultdict
 from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
@@ -35,6 +36,7 @@ from studylib.codes import note
 from studylib.errors import InputError
 
 _NUMBER = re.compile(r"[+-]?([0-9]+(\.[0-9]*)?|\.[0-9]+)([eE][+-]?[0-9]+)?")
+MOST_BYTES = 200_000_000  # of a sheet: half a million rows of the fullest kind
 _END = "end-of-table"  # a last row of our own: not seen as such when a quote stays open
 
 
@@ -69,9 +71,12 @@ def read_text(path: Path) -> str:
 
     Raises
     ------
-    InputError : the file is not there, cannot be read, or is not UTF-8 text.
+    InputError : the file is not there, is no plain file of a sheet's size, cannot be read, or is
+        not UTF-8 text.
     """
     try:
+        if not stat.S_ISREG(path.stat().st_mode) or path.stat().st_size > MOST_BYTES:
+            raise InputError(note("sheets.no_text", file=path.name, most_mb=MOST_BYTES // 10**6))
         data = path.read_bytes()
     except FileNotFoundError:
         books = [path.with_suffix(end).name for end in WORKBOOKS if path.with_suffix(end).is_file()]

@@ -161,7 +161,7 @@ def read_ledger(folder: Path) -> Ledger:
             boards = {name: frozenset(own) for name, own in found["boards"].items()}
             whole = whole and found["previous"] == last
             entries.append(boards)
-        except (AttributeError, KeyError, TypeError, ValueError):
+        except (AttributeError, KeyError, TypeError, ValueError, RecursionError):
             whole = False
         last = hashlib.sha256(line).hexdigest()
     return Ledger(tuple(entries), whole, last)

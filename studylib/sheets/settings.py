@@ -94,7 +94,7 @@ class Tone(_Section):
     """
 
     fundamental_hz: float = Field(172.0, gt=0, description="right.frequency")
-    harmonics: int = Field(20, ge=1, description="right.whole")
+    harmonics: int = Field(20, ge=1, le=1000, description="right.whole")
     skip_s: float | None = Field(None, ge=0, description="right.seconds")
     length_s: float = Field(0.8, gt=0, description="right.seconds")
 

@@ -110,9 +110,11 @@ def _fault(code: str, section: str, /, **fields: Any) -> str:
 def _parse(text: str) -> dict[str, Any]:
     try:
         return tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:  # too long a number, too deep a list
         line = re.search(r"at line ([0-9]+)", str(error))
-        place = {"line": int(line[1])} if line else {"at_end": True}
+        place = {"line": int(line[1])} if line else {}
+        if isinstance(error, tomllib.TOMLDecodeError) and not line:
+            place = {"at_end": True}
         # Python's own words are all that tells one kind of fault from the other.
         if re.search("overwrite|twice|redefine|mutate", str(error)):
             raise errors.InputError(codes.note("settings.key_twice", file=FILE, **place)) from None

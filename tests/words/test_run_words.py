@@ -29,6 +29,7 @@ FIELDS = {
     "run.kernel_ended": {"notebook": "batch.ipynb", "error": "DeadKernelError", "said": "died"},
     "run.cells_not_run": {"notebook": "batch.ipynb", "cells": 1},
     "run.no_part": {},
+    "run.replaced": {"files": ["takes.csv", "recordings/a.wav"]},
     "run.not_written": {"file": "figures"},
     "run.no_result": {},
     "run.no_page": {"why": NOT_WRITTEN},

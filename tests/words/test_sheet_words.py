@@ -44,6 +44,7 @@ FAULTS = {
     "sheets.no_file": TAKES,
     "sheets.unreadable": {**TAKES, "reason": "permission denied"},
     "sheets.workbook": TAKES,
+    "sheets.no_text": {**TAKES, "most_mb": 200},
     "sheets.only_workbook": {**TAKES, "book": "takes.xlsx"},
     "sheets.utf_16": TAKES,
     "sheets.not_utf_8": {**TAKES, "line": 4},

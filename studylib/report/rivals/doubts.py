@@ -21,23 +21,36 @@ def further(summary: Summary) -> list[Finding]:
     moved = sum(take.mic_times is not None for take in study.takes)
     effects, control = summary.primary_effects(), summary.primary_control()
     noticed, missed = (int(control["detected"].eq(told).sum()) for told in (True, False))
-    fewest = [int(n) for n in effects[["n_a", "n_b"]].min()] if len(effects) else [0]
-    locked = preregistration.lock_stands(study)
+    least = int(effects[["n_a", "n_b"]].min(axis=None)) if len(effects) else 0
+    coded = sum(len(key.woods) for key in study.blinding)
+    named = sum(not each.source_assumed for each in boards)
+    tone_hz = study.settings.tone.fundamental_hz
+    plucks = sum(take.kind == "pluck" for take in study.takes)
     return [
-        _doubt("grain", 0 < grain == len(boards), filled=grain, boards=len(boards)),
-        _doubt("microphone", places > 1 or moved, places=places, moved=moved),
-        _doubt("chosen", False, named=sum(not each.source_assumed for each in boards)),
-        _doubt("expected", study.blinding, woods=sum(len(key.woods) for key in study.blinding)),
-        _doubt("hindsight", locked, locks=len(study.locks)),
-        _doubt("one_tone", not summary.curves.reason, tone_hz=study.settings.tone.fundamental_hz),
-        _doubt("few", min(fewest) >= study.settings.decide.smallest_n, least=min(fewest)),
-        _doubt("blind_bench", noticed, missed and "doubts.blind_bench_missed", noticed=noticed),
-        _doubt("ears", False),
-        _doubt("instrument", False, plucks=sum(take.kind == "pluck" for take in study.takes)),
-    ]
+        _doubt("doubts.grain", note("doubts.by_grain", filled=grain, boards=len(boards)),
+               "doubts.grain_says" * (0 < grain == len(boards)), "doubts.grain_wanted"),
+        _doubt("doubts.microphone", note("doubts.by_microphone", places=places, moved=moved),
+               "doubts.microphone_says" * (places > 1 or moved > 0), "doubts.microphone_wanted"),
+        _doubt("doubts.chosen", note("doubts.by_chosen", named=named), "", "doubts.chosen_wanted"),
+        _doubt("doubts.expected", note("doubts.by_expected", woods=coded),
+               "doubts.expected_says" * bool(coded), "doubts.expected_wanted"),
+        _doubt("doubts.hindsight", note("doubts.by_hindsight", locks=len(study.locks)),
+               "doubts.hindsight_says" * preregistration.lock_stands(study),
+               "doubts.hindsight_wanted"),
+        _doubt("doubts.one_tone", note("doubts.by_one_tone", tone_hz=tone_hz),
+               "doubts.one_tone_says" * (not summary.curves.reason), "doubts.one_tone_wanted"),
+        _doubt("doubts.few", note("doubts.by_few", least=least),
+               "doubts.few_says" * (least >= study.settings.decide.smallest_n),
+               "doubts.few_wanted"),
+        _doubt("doubts.blind_bench", note("doubts.by_blind_bench", noticed=noticed),
+               "doubts.blind_bench_says" * bool(noticed), "doubts.blind_bench_wanted",
+               "doubts.blind_bench_missed" * bool(missed)),
+        _doubt("doubts.ears", "doubts.by_ears", "", "doubts.ears_wanted"),
+        _doubt("doubts.instrument", note("doubts.by_instrument", plucks=plucks), "",
+               "doubts.instrument_wanted"),
+    ]  # fmt: skip
 
 
-def _doubt(name: str, looked_at: bool, lacks: str = "", /, **fields) -> Finding:
-    """One doubt; what would answer it where the study did not look, or not far enough."""
-    says = f"doubts.{name}_says" if looked_at else untested(f"doubts.{name}_wanted")
-    return Finding(f"doubts.{name}", note(f"doubts.by_{name}", **fields), [says, lacks or ""])
+def _doubt(name: str, done: str, says: str, wanted: str, lacks: str = "") -> Finding:
+    """One doubt: what was done, what that says or else what would answer, and what it lacks."""
+    return Finding(name, done, [says or untested(wanted), lacks if says else ""])
