@@ -4,8 +4,8 @@
 - `transfers`: T(kf), what a mounted board passes on.
 - `controls`: room, recorder, air, driver on the block.
 - `uncertainty`: how far takes and mounts lie apart, and what makes an interval.
-- `excess`: observed over predicted, with its interval.
-- `verdicts`: what that means, row by row; `steps`: growth of a harmonic with the drive.
+- `excess`: observed over predicted, with its interval; growth of a harmonic with the drive.
+- `verdicts`: what that means, row by row.
 - `attribute`: all of it for a study.
 
 Verdicts, reasons and controls are codes (`codes.attribution`); their words are in

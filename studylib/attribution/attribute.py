@@ -20,7 +20,6 @@ from studylib import sheets, tables
 from studylib.attribution import board_facts, excess, rivals, sorted_takes, uncertainty, verdicts
 from studylib.attribution import controls as control_takes
 from studylib.attribution.lines import Lines, mean_lines, read_lines
-from studylib.attribution.steps import step_rows
 from studylib.attribution.transfers import Transfer, borrowed_transfer, own_transfer
 from studylib.measure.features import has_sensed_drive
 from studylib.sheets.files import grouped
@@ -94,7 +93,6 @@ def attribute(
             remount, key=lambda each: each.level if each.df else -1.0, default=uncertainty.NOT_KNOWN
         )
     blocks = found.blocks(harmonics_kept)
-    bench = _Bench(found, spread, blocks=blocks, sensed=sensed)
     at_hz = fundamental_hz * np.arange(1, harmonics_kept + 1)
     moves = uncertainty.remount_reach(remount)
     wood = {name: facts.wood for name, facts in (boards or {}).items()}
@@ -108,20 +106,23 @@ def attribute(
             mounts.append(verdicts.unusable_mount(key, found.planned[key], size=harmonics_kept))
             continue
         at = {
+            "blocks": blocks,
+            "take_spread": spread,
+            "sensed": sensed,
             "transfer": transfers[key],
             "rows": len(groups[key[0]]) * (harmonics_kept - 1),
-            "tones_agree": found.tones_agree(key),
+            "tones_agree": found.agreement(found.tones[key]),
             "probes_agree": found.probes_agree(key),
             "drift": found.drift(key),
             "hidden": hidden[key[0]],
             "modes_asked": boards is not None,
         }
-        full = bench.evidence(tones[key], **at)
+        full = _evidence(found, tones[key], **at)
         lower = {
-            drive_db: bench.evidence(mean_lines(takes), **at)
+            drive_db: _evidence(found, mean_lines(takes), **at)
             for drive_db, takes in found.steps[key].items()
         }
-        own = step_rows(key, full, lower, found.block_steps[tones[key].take.batch])
+        own = excess.step_rows(key, full, lower, found.block_steps[tones[key].take.batch])
         steps += own
         mounts.append(
             verdicts.mount_numbers(
@@ -218,39 +219,37 @@ def _transfers(
     return filled, remount
 
 
-@dataclass(frozen=True)
-class _Bench:
-    """What all mounts share: the controls of their batches and the spread between takes."""
-
-    found: sorted_takes.SortedTakes
-    take_spread: uncertainty.Spread
-    blocks: Mapping[str, control_takes.Block | None]
-    sensed: bool
-
-    def evidence(self, tone: Lines, *, transfer: Transfer, **about: Any) -> excess.Evidence:
-        """All that bears on one mount; `about`: what else `Evidence` holds of it."""
-        batch = tone.take.batch
-        loopbacks, block = self.found.loopbacks[batch], self.blocks.get(batch)
-        gain = {"gain_db": tone.take.gain_db}
-        on_drive = control_takes.recorder_of(loopbacks, np.abs(tone.drive), to_level=1.0, **gain)
-        shares = _shares(tone, transfer, block, on_drive, sensed=self.sensed)
-        key, airborne = (tone.take.specimen, tone.take.mount), self.found.airborne[batch]
-        air = control_takes.air_of(airborne, key, shares)
-        return excess.Evidence(
-            tone=tone,
-            transfer=transfer,
-            room=control_takes.room_of(self.found.rooms[batch], size=tone.response.size),
-            recorder=control_takes.recorder_of(
-                loopbacks, np.abs(tone.response), to_level=tone.to_level, **gain
-            ),
-            drive_recorder=on_drive,
-            air=air,
-            in_air=control_takes.in_air_of(airborne, key, air.level),
-            block=None if self.sensed else block,
-            take_spread=self.take_spread,
-            sensed=self.sensed,
-            **about,
-        )
+def _evidence(
+    found: sorted_takes.SortedTakes,
+    tone: Lines,
+    *,
+    blocks: Mapping[str, control_takes.Block | None],
+    transfer: Transfer,
+    sensed: bool,
+    **about: Any,
+) -> excess.Evidence:
+    """All that bears on one mount; `about`: what else `Evidence` holds of it."""
+    batch = tone.take.batch
+    loopbacks, block = found.loopbacks[batch], blocks.get(batch)
+    gain = {"gain_db": tone.take.gain_db}
+    on_drive = control_takes.recorder_of(loopbacks, np.abs(tone.drive), to_level=1.0, **gain)
+    shares = _shares(tone, transfer, block, on_drive, sensed=sensed)
+    key, airborne = (tone.take.specimen, tone.take.mount), found.airborne[batch]
+    air = control_takes.air_of(airborne, key, shares)
+    return excess.Evidence(
+        tone=tone,
+        transfer=transfer,
+        room=control_takes.room_of(found.rooms[batch], size=tone.response.size),
+        recorder=control_takes.recorder_of(
+            loopbacks, np.abs(tone.response), to_level=tone.to_level, **gain
+        ),
+        drive_recorder=on_drive,
+        air=air,
+        in_air=control_takes.in_air_of(airborne, key, air.level),
+        block=None if sensed else block,
+        sensed=sensed,
+        **about,
+    )
 
 
 @np.errstate(divide="ignore", invalid="ignore")

@@ -96,13 +96,13 @@ class SortedTakes:
             for k, group in groups
             if len(group) > 1
             and len({each.take.drive_db for each in group}) == 1
-            and not self._agree(group).apart[k - 1]
+            and not self.agreement(group).apart[k - 1]
         ]
         clear = [(k, group) for k, group in groups if all(self._clear(each, k) for each in group)]
         found = [[self._ratio(each, k) for each in group] for k, group in clear or groups]
         return [group for group in found if all(np.isfinite(z) and z != 0 for z in group)]
 
-    def _agree(self, takes: list[Lines]) -> Agreement:
+    def agreement(self, takes: list[Lines]) -> Agreement:
         """Agreement of repeats, at each multiple; asked for pooling and again for the verdict."""
         names = tuple(each.take.take for each in takes)
         if names not in self._agreements:
@@ -114,17 +114,13 @@ class SortedTakes:
             self._agreements[names] = agreement_of(takes, sensed=self._sensed, lines=lines)
         return self._agreements[names]
 
-    def tones_agree(self, key: MountKey) -> Agreement:
-        """Agreement of a mount's tones."""
-        return self._agree(self.tones[key])
-
     def probes_agree(self, key: MountKey) -> Agreement:
         """Agreement of a mount's probe tones, each multiple from its own."""
         size = self.tones[key][0].response.size
         apart, looks, angle = np.zeros(size, bool), np.full(size, "", object), np.zeros(size)
         for k, takes in self.probes[key].items():
             if k <= size and len(takes) > 1:
-                own = self._agree(takes)
+                own = self.agreement(takes)
                 apart[k - 1], looks[k - 1], angle[k - 1] = (part[k - 1] for part in own)
         return Agreement(apart, looks, angle)
 
@@ -178,7 +174,7 @@ class SortedTakes:
 
     def _steady(self, takes: list[Lines]) -> list[Lines]:
         """The takes, or none of them where their phases lie apart."""
-        return [] if len(takes) > 1 and self._agree(takes).apart.any() else takes
+        return [] if len(takes) > 1 and self.agreement(takes).apart.any() else takes
 
     @np.errstate(divide="ignore", invalid="ignore")
     def level_followed(self) -> bool:

@@ -20,6 +20,8 @@ ELSEWHERE = {
     "attribution.probe": "attribution.other_probe",
     "attribution.sweep": "attribution.other_sweep",
 }
+# What becomes of several mounts' where another one borrows them.
+_POOLED = {"value": np.mean, "dof": sum, "bound": max, "n": sum, "frequency_hz": np.mean}
 
 
 @dataclass(frozen=True)
@@ -143,16 +145,12 @@ def borrowed_transfer(
         found = [other for other in others if other.source[i]]
         if i == 0 or not found or not remount[i].df:
             continue
-        m = len(found)
-        own.value[i] = np.mean([other.value[i] for other in found])
-        own.u_noise[i] = np.sqrt(sum(other.u_noise[i] ** 2 for other in found)) / m
-        own.dof[i] = sum(other.dof[i] for other in found)
-        own.bound[i] = max(other.bound[i] for other in found)
-        own.n[i] = sum(other.n[i] for other in found)
-        # This mount is one draw, the mean of the others m draws.
-        own.u_remount[i] = np.sqrt(remount[i].level * (1 + 1 / m))
-        own.phase_remount[i] = np.sqrt(remount[i].phase * (1 + 1 / m))
+        for name, pooled in _POOLED.items():
+            getattr(own, name)[i] = pooled([getattr(other, name)[i] for other in found])
+        own.u_noise[i] = np.sqrt(sum(other.u_noise[i] ** 2 for other in found)) / len(found)
+        # This mount is one draw, the mean of the others as many draws as there are.
+        spread = np.sqrt(np.multiply(remount[i][:2], 1 + 1 / len(found)))
+        own.u_remount[i], own.phase_remount[i] = spread
         own.df_remount[i] = remount[i].df
-        own.frequency_hz[i] = np.mean([other.frequency_hz[i] for other in found])
         own.source[i] = ELSEWHERE[found[0].source[i]]
     return own

@@ -13,7 +13,7 @@ the phase does not is no explanation: part of the sum is then something else.
 boards say, judges each row, and adds to an excess whether it comes back in the board's other
 mounts.
 
-Contents: judge, untested, near_mains, ask, mount_numbers, unusable_mount, judged_table,
+Contents: judge, untested, ask, mount_numbers, unusable_mount, judged_table,
 clearest_specimen, highest_shown.
 """
 
@@ -29,10 +29,9 @@ import pandas as pd
 
 from studylib import codes, errors, sheets, tables
 from studylib.attribution import board_facts, controls, rivals, uncertainty
-from studylib.attribution.excess import MARGIN_DB, Evidence, excess_of, load_range
+from studylib.attribution.excess import MARGIN_DB, Evidence, excess_of, load_range, near_mains
 from studylib.attribution.rivals import SETTLES, WithOthers, add_others, rivals_left, steps_of
 from studylib.codes.attribution import Cause, Control, Rival, Verdict
-from studylib.signal.noise import distance_from_mains
 from studylib.words.text import nearest
 
 NEAR_DB = 6.0  # a leak this near to the observed level explains it
@@ -160,31 +159,27 @@ def _shared(row, excess: dict[str, float]) -> Judgement:
 
 def _above(row, excess: dict[str, float]) -> Judgement:
     """More than driver, air and recorder: also more than other boards show and the bench may do?"""
-    if row.witnessed:
-        # What is not wood shows an excess there too, though not all boards do.
-        return _rivals(row, excess, {rival: SETTLES[rival] for rival in row.bench_rivals})
-    if row.one_wood:
-        return _open(Control.TURNED, "attribution.one_wood", **excess, **_at(row))
-    if row.others < rivals.FEWEST_OTHERS:
-        return _open(
-            Control.BOARDS,
-            "attribution.few_boards",
-            **excess,
-            others=row.others,
-            fewest=rivals.FEWEST_OTHERS,
-        )
-    if not row.low > row.upper_db + MARGIN_DB:
-        return _open(
-            Control.TURNED,
-            "attribution.not_above_others",
-            **excess,
-            upper_db=row.upper_db,
-            others=row.others,
-            **_at(row),
-        )
-    left = rivals_left(row)
-    if left:
-        return _rivals(row, excess, left)
+    # What is not wood may show an excess there too, though not all boards do.
+    of_bench = {rival: SETTLES[rival] for rival in row.bench_rivals}
+    left = of_bench if row.witnessed else rivals_left(row)
+    told, above = _told(row, left), {"upper_db": row.upper_db, "others": row.others}
+    may_be = _open(next(iter(left.values()), ""), "attribution.rivals_left", **excess, **told)
+    few = {"others": row.others, "fewest": rivals.FEWEST_OTHERS}
+    doubts = codes.holding(
+        (row.witnessed, may_be),
+        (row.one_wood, _open(Control.TURNED, "attribution.one_wood", **excess, **_at(row))),
+        (
+            row.others < rivals.FEWEST_OTHERS,
+            _open(Control.BOARDS, "attribution.few_boards", **excess, **few),
+        ),
+        (
+            not row.low > row.upper_db + MARGIN_DB,
+            _open(Control.TURNED, "attribution.not_above_others", **excess, **above, **_at(row)),
+        ),
+        (left, may_be),
+    )
+    if doubts:
+        return doubts[0]
     return Judgement(
         Verdict.BEYOND,
         codes.note(
@@ -195,10 +190,6 @@ def _above(row, excess: dict[str, float]) -> Judgement:
             upper_db=row.upper_db,
         ),
     )
-
-
-def _rivals(row, excess: dict[str, float], left: Mapping[Rival, Control]) -> Judgement:
-    return _open(next(iter(left.values())), "attribution.rivals_left", **excess, **_told(row, left))
 
 
 def _told(row, rivals: Mapping[Rival, Control]) -> dict[str, list[str]]:
@@ -229,11 +220,6 @@ def untested(row) -> list[Control]:
         (no_air, Control.AIRBORNE),
         (no_room and near_mains(row.at_hz, row.bin_hz), Control.ROOM),
     )
-
-
-def near_mains(frequency_hz: float, within_hz: float) -> bool:
-    """Whether a multiple of 50 or 60 Hz lies within two bins of that width."""
-    return distance_from_mains(frequency_hz) < 2 * within_hz
 
 
 def ask(control: Control, *, at_hz: float, tone_hz: float, every: bool = False) -> str:
