@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import shutil
 import subprocess
+from html import escape
 from html.parser import HTMLParser
 
 import nbformat
@@ -208,7 +209,7 @@ def test_a_column_that_is_not_there_is_named():
 
 
 def test_sentences_for_none_one_and_many():
-    assert pages.sentences([], empty="None.")._repr_html_() == "<p>None.</p>"
+    assert pages.sentences([], empty="None.")._repr_html_() == '<p class="nothing">None.</p>'
     assert pages.sentences(["a & b"])._repr_html_() == "<p>a &amp; b</p>"
     assert pages.sentences(["a", "b"])._repr_html_() == "<ul><li>a</li><li>b</li></ul>"
     assert repr(pages.sentences(["a", "b"])) == "- a\n- b"
@@ -274,7 +275,7 @@ def test_a_figure_is_shown_with_its_text_and_closed(monkeypatch):
     figure.legend()
     pages.figures(figure)
     ((data, more),) = told
-    alt = "Figure: two boards. Across: frequency (Hz). Up: response (dB). Shown: larch."
+    alt = "Figure. Panels: two boards. Across: frequency (Hz). Up: response (dB). Shown: larch."
     assert data["image/png"].startswith(b"\x89PNG")
     assert data["text/plain"] == more["metadata"]["image/png"]["alt"] == alt
     assert not plt.fignum_exists(figure.number)
@@ -310,3 +311,62 @@ def test_a_page_has_chapters_a_folded_appendix_and_contents_that_lead_there():
         assert f'id="{place}"' in body
     assert body.index("answer") < body.index("<nav") < body.index('id="cell-3"')
     assert "<em>why</em>" in body
+
+
+def test_parts_without_results_become_one_list_and_nothing_is_lost():
+    v4 = nbformat.v4
+
+    def results(*shown):
+        made = [
+            v4.new_output("execute_result", {"text/html": s._repr_html_(), "text/plain": repr(s)})
+            for s in shown
+        ]
+        return v4.new_code_cell(f"call_{len(shown)}()", outputs=made)
+
+    def words(text, *tags):
+        cell = v4.new_markdown_cell(text)
+        cell.metadata["tags"] = list(tags)
+        return cell
+
+    empty = pages.table(pd.DataFrame({"a": []}), empty="No <sweep> was recorded.")
+    full = pages.sentences(["Found."])
+    notebook = v4.new_notebook(
+        cells=[
+            words("## Asked & answered", "chapter"), results(pages.sentences([], empty="Nothing.")),
+            words("Below the chapter."), results(empty, empty),
+            words("### Sweeps"), results(empty), words("And their band."), results(empty),
+            words("### Taps"), results(empty), words("And how long."), results(full, empty),
+            words("## Tables", "appendix"), results(full),
+            words("## Curves", "appendix"), results(pages.sentences(["curves.no_sweeps"])),
+        ]
+    )  # fmt: skip
+    page = pages.page_html(notebook, title="t")
+    body = page[page.index("<main>") : page.index('<section class="nothing"')]
+    told = page[page.index('<section class="nothing"') :]
+    # A chapter's own part stays, and a section with one result; in it, only the first part.
+    for kept in ("Asked", "Nothing.", "Taps", "And how long", "Found.", "Tables"):
+        assert kept in body
+        assert kept == "Asked" or kept not in told
+    for gone in ("Below the chapter", "Sweeps", "And their band", "Curves"):
+        assert gone not in body
+    assert told.count("<dt>") == 3
+    assert "<dt>Asked &amp; answered</dt><dd>No &lt;sweep&gt; was recorded.</dd>" in told
+    assert "<dt>Sweeps</dt><dd>No &lt;sweep&gt; was recorded.</dd>" in told
+    assert f"<dt>Curves</dt><dd>{escape(say('curves.no_sweeps'))}</dd>" in told
+    # Every call is there for whoever checks it, and the contents lead to the list.
+    assert page.count("call_") == 8
+    assert '<a href="#nothing">' in body
+    assert body.count("</div></details>") == 1
+    assert "nothing" not in str(notebook.cells[2].metadata)
+
+
+def test_an_empty_figure_is_its_sentence_and_no_picture(monkeypatch):
+    from IPython import display
+
+    from studylib.figures.style import empty_figure, styled
+
+    told = []
+    monkeypatch.setattr(display, "display", lambda shown, **_: told.append(shown))
+    pages.figures(styled(empty_figure)("No tap <can> be read. " * 20, None))
+    assert told[0]._repr_html_().startswith('<p class="nothing">No tap &lt;can&gt; be read.')
+    assert repr(told[0]).count("No tap") == 20

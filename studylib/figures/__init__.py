@@ -7,7 +7,6 @@ what it shows and an optional `size`, and returns a matplotlib Figure; it comput
 from studylib.figures.attribution import excess_figure, story_figure
 from studylib.figures.boards import (
     boards_figure,
-    boards_figures,
     spectra_figure,
     stiffness_figure,
 )
@@ -27,7 +26,6 @@ from studylib.figures.takes import tap_figure
 
 __all__ = [
     "boards_figure",
-    "boards_figures",
     "curve_spreads_figure",
     "curves_figure",
     "drift_figure",

@@ -12,6 +12,7 @@ down is an upper limit; an interval that goes on beyond the axis ends in an arro
 verdict has a colour, a marker and a hatch, so that none hangs on colour.
 """
 
+from collections import Counter
 from collections.abc import Sequence
 from typing import Any
 
@@ -100,7 +101,7 @@ def excess_figure(
             "figures_attribution.harmonic_axis", highest=highest, quiet=quiet, above=len(above)
         ),
     )  # fmt: skip
-    return settle(figure)
+    return settle(figure, _headline(table))
 
 
 def _excesses(axes: Axes, rows: pd.DataFrame, study: sheets.Study, reach: float) -> None:
@@ -143,9 +144,10 @@ def _excesses(axes: Axes, rows: pd.DataFrame, study: sheets.Study, reach: float)
 
 def _one(axes: Axes, r, x: float, look: Look, reach: float) -> None:
     pale = r.verdict == Verdict.CANNOT_TELL
-    _interval_bars(
-        axes, x, r.low, r.high, reach=reach, colour=look.colour, alpha=0.3 if pale else 0.6
-    )
+    bar = {"color": look.colour, "alpha": 0.3 if pale else 0.6}
+    axes.vlines(x, *np.clip([r.low, r.high], -reach, reach), linewidth=1.1, **bar)
+    for end, arrow, out in ((-reach, "v", r.low < -reach), (reach, "^", r.high > reach)):
+        axes.plot([x] * int(out), [0.975 * end] * int(out), arrow, ms=3.5, ls="none", mew=0, **bar)
     at = float(np.clip(r.excess_db, -0.95 * reach, 0.95 * reach))
     if pale and at != r.excess_db:
         return  # the bar's arrow says where it goes on
@@ -242,7 +244,7 @@ def story_figure(
         last=last if last > highest else 0,
     )
     _legend(figure, _story_legend(rows), handletextpad=0.6, columnspacing=1.4, title=title or None)
-    return settle(figure)
+    return settle(figure, _headline(own, specimen))
 
 
 def _span(rows: pd.DataFrame) -> tuple[float, float]:
@@ -337,6 +339,16 @@ def _story_legend(rows: pd.DataFrame) -> list:
 # ---------------------------------------------------------------- parts of both
 
 
+def _headline(table: pd.DataFrame, specimen: str = "") -> str:
+    """How many harmonics above the noise the driver explains, and how many need another cause."""
+    count = Counter(table.loc[table["observed_db"].notna(), "verdict"])
+    return codes.note(
+        "figures_headlines.harmonics",
+        specimen=specimen, of=count.total() - count[Verdict.NOISE], driver=count[Verdict.DRIVER],
+        beyond=count[Verdict.BEYOND], undecided=count[Verdict.CANNOT_TELL],
+    )  # fmt: skip
+
+
 def _panels(
     specimen: str, mounts: Sequence[int], size: tuple[float, float] | None
 ) -> tuple[Figure, np.ndarray]:
@@ -371,14 +383,3 @@ def _legend(figure: Figure, handles: list, **more: Any) -> None:
         title_fontsize=8.5,
         **more,
     )
-
-
-def _interval_bars(axes: Axes, x, low, high, *, reach: float, colour: str, alpha: float) -> None:
-    """Vertical bars from `low` to `high` on an axis that ends at -reach and reach."""
-    x, low, high = (np.atleast_1d(np.asarray(values, dtype=float)) for values in (x, low, high))
-    axes.vlines(x, *np.clip([low, high], -reach, reach), color=colour, linewidth=1.1, alpha=alpha)
-    for beyond, edge, arrow in ((low < -reach, -reach, "v"), (high > reach, reach, "^")):
-        axes.plot(
-            x[beyond], np.full(beyond.sum(), 0.975 * edge), arrow, color=colour, ms=3.5, ls="none",
-            alpha=alpha, mew=0,
-        )  # fmt: skip

@@ -13,18 +13,18 @@ standard uncertainty of both.
 
 Conventions: the look of `figures.style`; nothing is computed here.
 
-Functions: `boards_figure`, `boards_figures`, `spectra_figure`, `stiffness_figure`.
+Functions: `boards_figure`, `spectra_figure`, `stiffness_figure`.
 """
 
 import math
-from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from studylib import sheets, words
+from studylib import codes, sheets, words
+from studylib.figures.effects import pairs_apart
 from studylib.figures.style import (
     GREY,
     PALE,
@@ -91,27 +91,7 @@ def boards_figure(means: FeatureMeans, *, size: tuple[float, float] | None = Non
         xlim=(-0.5 - GAP / 2, edge - 0.5 - GAP / 2),
     )  # fmt: skip
     key = words.say("figures_effects.boards_key", confidence=means.confidence)
-    return explained(figure, key, [feature.name])
-
-
-@styled
-def boards_figures(
-    measured: Sequence[FeatureMeans], *, size: tuple[float, float] | None = None
-) -> list[Figure]:
-    """`boards_figure` for each feature; where there is none, one figure that says so.
-
-    Parameters
-    ----------
-    measured : the means of each feature that was measured.
-    size : inches; None takes the page's width.
-
-    Returns
-    -------
-    One figure or more.
-    """
-    return [boards_figure(means, size=size) for means in measured] or [
-        empty_figure(words.say("figures_effects.no_boards"), size)
-    ]
+    return explained(figure, pairs_apart(means.effects), key, [feature.name])
 
 
 def _draw_wood(axes: Axes, boards, mounts, mean, places: np.ndarray, look: Look) -> None:
@@ -234,7 +214,13 @@ def spectra_figure(
     top = float(spectra["level_db"].max()) + 6
     grid[0, 0].set_ylim(max(float(spectra["level_db"].min()), top - SHOWN_RANGE_DB), top)
     figure.supylabel(level_label(study), fontsize=10)
-    return settle(figure)
+    octaves = np.log2(spectra["frequency_hz"] / fundamental)
+    tone, above = (
+        spectra[inside].groupby("specimen")["level_db"].max()
+        for inside in (octaves.abs() < 0.1, octaves > 0.5)
+    )
+    gap = float((tone - above).min())
+    return settle(figure, codes.note("figures_headlines.spectra", gap=gap))
 
 
 def level_label(study: sheets.Study) -> str:
@@ -316,6 +302,8 @@ def stiffness_figure(
         return empty_figure(say("figures_modes.no_stiffness"), size)
     style = looks(study.woods)
     figure, ((axes,),) = panelled(size, 4.6)
+    about = rows.loc[(names, [DENSITY, MODULUS]), :].reset_index()
+    about["wood"] = [study.specimen(name).wood for name in about["specimen"]]
     for species in study.woods:
         own = [name for name in names if study.specimen(name).wood == species]
         if not own:
@@ -334,4 +322,9 @@ def stiffness_figure(
     axes.margins(0.12)
     axes.set(xlabel=say("figures_modes.density_axis"), ylabel=say("figures_modes.modulus_axis"))
     axes.legend(loc="lower right")
-    return settle(figure)
+    above: dict[str, list[str]] = {}
+    for (name, species), own in about.groupby(["quantity", "wood"], sort=False):
+        others = about[(about["quantity"] == name) & (about["wood"] != species)]
+        if (own["value"] - 2 * own["u"]).min() > (others["value"] + 2 * others["u"]).max():
+            above.setdefault(species, []).append(name)
+    return settle(figure, codes.note("figures_headlines.boards", above=above))

@@ -13,11 +13,14 @@ Conventions: the look of `figures.style`; nothing is computed here. A gap in a l
 that was left out.
 """
 
+from collections import Counter
+
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from studylib import codes
 from studylib.figures.style import (
     ABOVE_RIGHT,
     BLACK,
@@ -79,7 +82,7 @@ def curves_figure(curves, study, *, size: tuple[float, float] | None = None) -> 
         panels[0].plot(
             *_with_gaps(own, "level_db"), color=style[wood].colour, linewidth=1.8, label=label
         )
-    dress(panels[0], grid="y", ylabel=say("figures_curves.response"))
+    dress(panels[0], grid="y", title=say("figures_curves.response"))
     for axes, ((a, b), own) in zip(panels[1:], pairs, strict=True):
         _difference(axes, own)
         dress(axes, grid="y", title=safe(say("figures_curves.pair", a=a, b=b)))
@@ -88,9 +91,9 @@ def curves_figure(curves, study, *, size: tuple[float, float] | None = None) -> 
     for axes in panels:
         frequency_axis(axes, low, high, label=axes is panels[-1])
         harmonics_of(axes, study.settings.tone.fundamental_hz, 1, low=low, high=high, width=1.0)
-    panels[-1].set_ylabel(say("figures_curves.difference"))
     figure.legend(*panels[0].get_legend_handles_labels(), loc=ABOVE_RIGHT, ncols=4)
-    return settle(figure)
+    apart = [names for names, own in pairs if (own["clear"] & (own["band"] == "fine")).any()]
+    return settle(figure, codes.note("figures_headlines.curves", pairs=apart))
 
 
 def _difference(axes: Axes, pair: pd.DataFrame) -> None:
@@ -146,7 +149,9 @@ def curve_spreads_figure(curves, *, size: tuple[float, float] | None = None) -> 
     frequency_axis(axes, spreads["frequency_hz"].min(), spreads["frequency_hz"].max())
     dress(axes, grid="y", ylabel=say("figures_curves.sd"), ylim=(0.0, None))
     figure.legend(*axes.get_legend_handles_labels(), loc=ABOVE_RIGHT, ncols=5)
-    return settle(figure)
+    wide = spreads.pivot(index="frequency_hz", columns="level", values="variance")
+    share = float((wide.pop("wood") > wide.max(axis=1)).mean())
+    return settle(figure, codes.note("figures_headlines.curve_spreads", share=share))
 
 
 @styled
@@ -191,15 +196,17 @@ def predicted_figure(predicted, study, *, size: tuple[float, float] | None = Non
         )
         dress(axes, grid="y", title=safe(name))
         f = own["frequency_hz"]
-        frequency_axis(axes, f.min(), f.max(), label=axes in panels[-1])
-    panels[0, 0].set_ylabel(say("figures_curves.response"))
+        frequency_axis(axes, f.min(), f.max(), label=False)
+    figure.supxlabel(say("figures_style.frequency"), fontsize=10)
+    figure.supylabel(say("figures_curves.response"), fontsize=10)
     named = {
         label: handle
         for axes in panels.flat
         for handle, label in zip(*axes.get_legend_handles_labels(), strict=True)
     }
     figure.legend(named.values(), named, loc=ABOVE_RIGHT, ncols=5)
-    return settle(figure)
+    share = float(predicted.curves["inside"].mean())
+    return settle(figure, codes.note("figures_headlines.predicted", share=share))
 
 
 @styled
@@ -239,7 +246,14 @@ def split_figure(parts, *, size: tuple[float, float] | None = None) -> Figure:
             dress(axes, grid="x", title=safe(say(code, a=a, b=b)), bare="y")
     for axes in panels[-1]:
         axes.set_xlabel(say("figures_curves.difference"))
-    return settle(figure)
+    first = rows[(rows["over"] == overs[0]) & (rows["part"] != "difference")]
+    most = Counter(
+        own.loc[own["difference_db"].abs().idxmax(), "part"]
+        for _, own in first.groupby(["wood_a", "wood_b"], sort=False)
+    )
+    return settle(
+        figure, codes.note("figures_headlines.split", over=overs[0], most=dict(most.most_common()))
+    )
 
 
 @styled
@@ -275,4 +289,4 @@ def match_figure(found, *, size: tuple[float, float] | None = None) -> Figure:
     below.set_ylim(0.0, None)
     below.legend(ncols=3)
     figure.legend(*top.get_legend_handles_labels(), loc=ABOVE_RIGHT, ncols=3)
-    return settle(figure)
+    return settle(figure, codes.note("figures_headlines.matched", boards=found.boards))

@@ -3,6 +3,10 @@
 What it shows: `effects_figure` one panel a feature in its own unit, one row a pair of woods,
 simultaneous interval and limit band; `positive_control_figure` whether the bench detected the
 changed specimen beside the reference.
+
+What it says: `pairs_apart`, the headline of every figure of woods, never more than the verdicts. It
+speaks of declared differences alone, never of a number that carries the driver's own distortion,
+and points at what stands beside the verdict as a caveat.
 """
 
 import math
@@ -14,7 +18,7 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.ticker import MaxNLocator
 
-from studylib import register
+from studylib import codes, register
 from studylib.codes.comparison import Verdict
 from studylib.figures.style import (
     ABOVE,
@@ -44,6 +48,49 @@ VERDICT_MARKERS = {
     Verdict.SAME: ("s", False),
     Verdict.OPEN: ("o", False),
 }
+# Declared differences, those first that say most.
+STRENGTH = (Verdict.BEYOND, Verdict.DIFFERENT, Verdict.WITHIN)
+
+
+def pairs_apart(effects: pd.DataFrame) -> str:
+    """What the verdicts on pairs of woods come to, as a note.
+
+    The strongest declared difference, rather one without caveats, with the other woods that lie on
+    the same side of it on that feature; how many more there are.
+
+    effects : rows of the table `effects`.
+    """
+    rows = list(effects.itertuples())
+    declared = [row for row in rows if row.verdict in STRENGTH]
+    own = [row for row in declared if not register.find(row.feature).driver]
+    if not own:
+        return codes.note(
+            "figures_headlines.none_apart",
+            features=list(dict.fromkeys(effects["feature"])), laden=bool(declared), of=len(rows),
+            same=sum(row.verdict == Verdict.SAME for row in rows),
+            boards_only=all(row.verdict == Verdict.BOARDS_ONLY for row in rows),
+        )  # fmt: skip
+    first = min(own, key=lambda row: (STRENGTH.index(row.verdict), bool(row.caveats)))
+    within = first.verdict == Verdict.WITHIN
+    alike = [
+        _ends(row)
+        for row in own
+        if row.feature == first.feature
+        and (row.verdict == Verdict.WITHIN) == within
+        and (first.caveats or not row.caveats)
+    ]
+    told = max(([one for one in alike if one[i] == _ends(first)[i]] for i in (1, 0)), key=len)
+    lower, higher = (list(dict.fromkeys(side)) for side in zip(*told, strict=True))
+    return codes.note(
+        "figures_headlines.apart",
+        name=first.feature, within=within, caveats=bool(first.caveats), higher=higher, lower=lower,
+        more=len(own) - len(told),
+    )  # fmt: skip
+
+
+def _ends(row) -> tuple[str, str]:
+    """The woods of a pair, the lower one first."""
+    return (row.wood_a, row.wood_b) if row.difference > 0 else (row.wood_b, row.wood_a)
 
 
 @styled
@@ -77,7 +124,7 @@ def effects_figure(
     ]  # fmt: skip
     figure.legend(handles=keys, loc=ABOVE, ncols=len(keys))
     key = say("figures_effects.effects_key", confidence=confidence)
-    return explained(figure, key, drawn["feature"])
+    return explained(figure, pairs_apart(drawn), key, drawn["feature"])
 
 
 @styled
@@ -103,7 +150,12 @@ def positive_control_figure(
     looks = [("D" if detected else "o", bool(detected)) for detected in drawn["detected"]]
     pairs, label = list(dict.fromkeys(own)), say("figures_effects.control")
     figure = _differences(drawn, own, pairs, looks, label, size)
-    return explained(figure, say("figures_effects.control_key", confidence=confidence))
+    names = list(dict.fromkeys(drawn["feature"]))
+    noticed = list(dict.fromkeys(drawn.loc[drawn["detected"].astype(bool), "feature"]))
+    headline = codes.note("figures_headlines.control", features=noticed, of=len(names))
+    return explained(
+        figure, headline, say("figures_effects.control_key", confidence=confidence), names
+    )
 
 
 def _differences(drawn: pd.DataFrame, own, pairs, looks, label: str, size) -> Figure:
@@ -158,7 +210,7 @@ def _name(axes: Axes, feature: str, label: str, unit: str, pairs: list[tuple[str
     # The pairs' names beside the first panel of each line, as large as its rows allow.
     if axes.get_subplotspec().is_first_col():
         lines, height = axes.get_subplotspec().get_gridspec().nrows, axes.figure.get_figheight()
-        row = 72 * (height - 1.2 - 0.9 * lines) / (lines * len(pairs))  # points
+        row = 72 * (height - 1.9 - 0.9 * lines) / (lines * len(pairs))  # points
         axes.set_yticklabels(
             [f"{wrapped(b, 18, lines=1)} minus\n{wrapped(a, 18, lines=1)}" for a, b in pairs],
             fontsize=float(np.clip(row / 2.5, 4.0, 9.0)),

@@ -11,6 +11,7 @@ import numpy as np
 from matplotlib.figure import Figure
 from matplotlib.ticker import PercentFormatter
 
+from studylib import codes
 from studylib.codes import comparison, planning
 from studylib.figures.style import (
     BELOW,
@@ -74,7 +75,8 @@ def power_figure(plan, *, size: tuple[float, float] | None = None) -> Figure:
         ax.minorticks_off()
     axes[0].set_ylabel(say("plan.chance_detected"))
     figure.legend(*axes[0].get_legend_handles_labels(), loc=BELOW, ncols=2)
-    return settle(figure)
+    chances = [one.chances.declared for one in shown if one.chances]
+    return settle(figure, codes.note("figures_headlines.power", planks=planks, chances=chances))
 
 
 def _panels(features, size) -> tuple[Figure, np.ndarray, list]:
@@ -116,7 +118,8 @@ def mix_figure(plan, *, size: tuple[float, float] | None = None) -> Figure:
         )  # fmt: skip
     axes[0].set_ylabel(say("plan.chance_verdict"))
     figure.legend(*axes[0].get_legend_handles_labels(), loc=BELOW, ncols=len(WORD_LOOKS))
-    return settle(figure)
+    opens = [one.chances.of[comparison.Verdict.OPEN] for one in shown]
+    return settle(figure, codes.note("figures_headlines.mix", opens=opens))
 
 
 @styled
@@ -150,4 +153,5 @@ def counting_figure(plan, *, size: tuple[float, float] | None = None) -> Figure:
         xlim=(0, 1), xlabel=say("plan.alarms_axis"),
     )  # fmt: skip
     ax.xaxis.set_major_formatter(PercentFormatter(1.0, decimals=0))
-    return settle(figure)
+    rates = dict(zip(table["counted"], table["rate"], strict=True))
+    return settle(figure, codes.note("figures_headlines.counting", rates=rates))

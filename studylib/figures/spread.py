@@ -11,13 +11,15 @@ of the variance of each level as one stacked bar; on the right the standard devi
 with its interval, in the unit of the comparison. A share without its interval would look more
 certain than it is."""
 
+from collections.abc import Collection
+
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Patch
 
-from studylib import register
+from studylib import codes, register
 from studylib.figures.style import (
     ABOVE,
     BLUE,
@@ -75,7 +77,14 @@ def drift_figure(
         )
     _name_batches(panels[0], pd.concat([chart, others]))
     panels[-1].set_xlabel(say("drift.axis"))
-    return settle(figure, f"{say('drift.note_reference')}\n{say('drift.note_others')}")
+    figure.supylabel(say("drift.from_mean"), fontsize=10)
+    outside = chart.loc[chart["outside"].astype(bool), "feature"]
+    headline = codes.note(
+        "figures_headlines.reference",
+        measured=not chart.empty, known=bool(np.isfinite(chart["high"]).any()),
+        outside=list(dict.fromkeys(outside)),
+    )  # fmt: skip
+    return settle(figure, headline, f"{say('drift.note_reference')}\n{say('drift.note_others')}")
 
 
 def _name_batches(axes: Axes, rows: pd.DataFrame) -> None:
@@ -118,7 +127,7 @@ def _panel(
         axes.axvline(start - 0.5, color=GREY, linewidth=0.8, linestyle=":")
     dress(
         axes, grid="y", title=wrapped(text.in_short(in_plain_words(feature.name)), 100, lines=1),
-        ylabel=quantity(say("drift.from_mean"), feature.difference_unit), ymargin=0.18,
+        ylabel=feature.difference_unit, ymargin=0.18,
     )  # fmt: skip
 
 
@@ -135,12 +144,18 @@ LEVEL_STYLE = {
 
 
 @styled
-def variance_figure(variance: pd.DataFrame, *, size: tuple[float, float] | None = None) -> Figure:
+def variance_figure(
+    variance: pd.DataFrame,
+    *,
+    declared: Collection[str] = (),
+    size: tuple[float, float] | None = None,
+) -> Figure:
     """Share of variance and standard deviation of each level, a line for each feature.
 
     Parameters
     ----------
     variance : rows of the table `variance`, as a rule those of the primary features.
+    declared : the features on which woods differ, which the headline may say.
     size : inches; None takes the page's width.
 
     Returns
@@ -176,7 +191,10 @@ def variance_figure(variance: pd.DataFrame, *, size: tuple[float, float] | None 
         loc=ABOVE,
         ncols=len(shown),
     )
-    return settle(figure)
+    shares = variance.pivot(index="feature", columns="level", values="share")
+    most = shares.idxmax(axis=1).eq("wood") & shares.index.isin(list(declared))
+    headline = codes.note("figures_headlines.spread", of=len(shares), wood=int(most.sum()))
+    return settle(figure, headline)
 
 
 def _shares(axes: Axes, rows: pd.DataFrame, title: str, last: bool) -> None:

@@ -1,10 +1,11 @@
 """One look for every figure.
 
-What it does: colours and markers of the woods, text sizes, page and video sizes, text that is
-safe to draw, the logarithmic frequency axis, and saving.
+What it does: colours and markers of the woods, text sizes, page and video sizes, the headline,
+text that is safe to draw, the logarithmic frequency axis, and saving.
 
-Conventions: a figure is made inside `styled`, comes from `panelled` or `new_figure`, and is
-returned open so that a notebook can show it; `save` and `save_sizes` close what they have written.
+Conventions: a figure is made inside `styled`, comes from `panelled` or `new_figure`, is settled
+under a headline that says what is seen, and is returned open so that a notebook can show it; `save`
+and `save_sizes` close what they have written.
 Sizes are in inches. The colours are those of Okabe and Ito (Color Universal Design, 2008); every
 wood has a marker as well, so that nothing hangs on colour alone.
 """
@@ -39,6 +40,9 @@ ABOVE, BELOW, ABOVE_RIGHT = (
 FONT = "DejaVu Sans"
 PAGE_WIDTH = 9.6
 PAGE_DPI = 110
+HEADLINE = 11.5  # points, bold
+LETTERS, LINE = 10.0, 0.21  # of a headline: letters an inch, inches a line
+TICK = 0.46  # inches for the label of a frequency
 FRAME, FRAME_DPI = (9.6, 5.4), 200  # 1920 x 1080 pixels
 # A frame's rim stays empty, 3.5 % on each side: players crop or cover it (common practice).
 VIDEO_SIZE = (FRAME[0] * 0.93, FRAME[1] * 0.93)
@@ -101,8 +105,9 @@ def styled(function: Callable[..., Figure]) -> Callable[..., Figure]:
 
 
 def new_figure(size: tuple[float, float] | None, page_height: float) -> Figure:
-    """An empty figure: of `size` when given, else of the page's width and `page_height`."""
-    return plt.figure(figsize=size or (PAGE_WIDTH, page_height))
+    """An empty figure: of `size` when given, else of the page's width and `page_height`, with a
+    headline's line above."""
+    return plt.figure(figsize=size or (PAGE_WIDTH, page_height + LINE))
 
 
 def panelled(
@@ -135,40 +140,54 @@ def dress(
         axes.tick_params(axis=bare, length=0)
 
 
-def settle(figure: Figure, note: str = "") -> Figure:
+def settle(figure: Figure, headline: str, note: str = "") -> Figure:
     """Place everything once, so that nothing overlaps; later drawings keep these places.
 
-    note : small print below all panels.
+    headline : a note of what is seen, and in which direction.  note : small print below all panels.
     """
+    width, height = figure.get_size_inches()
+    text = wrapped(words.say(headline), int(LETTERS * width))
+    top = 1.0 - (LINE * (1 + text.count("\n")) + 0.06) / height
+    title = figure.suptitle(
+        text, x=0.08 / width, y=1.0 - 0.05 / height, ha="left", va="top", fontsize=HEADLINE,
+        fontweight="bold", linespacing=1.15, in_layout=False,
+    )  # fmt: skip
     if note:
         figure.supxlabel(note, fontsize=8.5, color=GREY)
-    ConstrainedLayoutEngine(wspace=0.04).execute(figure)
+    ConstrainedLayoutEngine(wspace=0.04, rect=(0.0, 0.0, 1.0, top)).execute(figure)
+    for legend in figure.legends:  # now, because the layout leaves no room for one that has a place
+        legend.set_bbox_to_anchor((0.0, 0.0, 1.0, top), transform=figure.transFigure)
+    title.set_in_layout(True)  # or a figure that is saved without its rim would lose it
     return figure
 
 
 def alt_text(figure: Figure) -> str:
-    """What a figure shows, for whoever cannot see it: its titles, axes and keys, each once."""
+    """What a figure shows, for whoever cannot see it: its headline, then the titles of its panels,
+    its axes and keys, each once."""
     panels = [axes for axes in figure.axes if axes.get_visible()]
-    titles = [axes.get_title(loc) for axes in panels for loc in ("left", "center")]
-    texts = [text.get_text() for axes in panels[:1] for text in axes.texts[:8]]
     keys = [*figure.legends, *(key for axes in panels if (key := axes.get_legend()))]
+    titles = [axes.get_title(loc) for axes in panels for loc in ("left", "center")]
+    texts = [] if keys else [text.get_text() for axes in panels for text in axes.texts[:8]]
     seen = {
+        "headline": [figure.get_suptitle()],
         "titles": titles if any(titles) else texts,
         "across": [axes.get_xlabel() for axes in panels],
-        "up": [axes.get_ylabel() for axes in panels],
+        "up": [figure.get_supylabel(), *(axes.get_ylabel() for axes in panels)],
         "keys": [text.get_text() for key in keys for text in key.get_texts()],
     }
     told = {
         name: list(dict.fromkeys(" ".join(text.split()) for text in texts if text.strip()))
         for name, texts in seen.items()
     }
-    return words.say("figures_style.alt", **told)
+    return figure.get_label() or words.say("figures_style.alt", **told).replace(r"\$", "$")
 
 
 def empty_figure(message: str, size: tuple[float, float] | None) -> Figure:
-    """A figure that says in a sentence why there is nothing to draw."""
+    """A figure that says in a sentence why there is nothing to draw: its label too, by which a page
+    knows it."""
     figure = new_figure(size, 1.0)
-    figure.text(0.5, 0.5, wrapped(message, 70, lines=4), ha="center", va="center", color=GREY)
+    figure.set_label(message)
+    figure.suptitle(wrapped(message, 70, lines=4), y=0.5, va="center", fontsize=10, color=GREY)
     # Jupyter shows no picture of a figure without axes.
     figure.add_axes((0, 0, 1, 1)).set_axis_off()
     return figure
@@ -236,13 +255,15 @@ def starred(text: str, feature: str) -> str:
     return f"{text} *" if register.find(feature).cautions else text
 
 
-def explained(figure: Figure, key: str, features: Iterable[str] = ()) -> Figure:
-    """A settled figure that says how to read it, and what its starred features carry beside the
-    board."""
-    carried = dict.fromkeys(code for name in features for code in register.find(name).cautions)
-    if carried:
-        key = f"{key}\n{words.say('figures_effects.marked', cautions=list(carried))}"
-    return settle(figure, "\n".join(safe(line) for line in key.splitlines()))
+def explained(figure: Figure, headline: str, key: str, features: Iterable[str]) -> Figure:
+    """A settled figure that says how to read it, what its features are called in the tables, and
+    what the starred ones carry beside the board."""
+    names = list(dict.fromkeys(features))
+    carried = dict.fromkeys(code for name in names for code in register.find(name).cautions)
+    lines = [key, words.say("figures_effects.named", names=names)]
+    lines += [words.say("figures_effects.marked", cautions=list(carried))] * bool(carried)
+    wide = int(15.0 * figure.get_figwidth())
+    return settle(figure, headline, "\n".join(wrapped(line, wide, lines=3) for line in lines))
 
 
 def harmonics_of(
@@ -258,12 +279,14 @@ def harmonics_of(
 def frequency_axis(axes: Axes, low_hz: float, high_hz: float, *, label: bool = True) -> None:
     """Make x a logarithmic frequency axis from `low_hz` to `high_hz`.
 
-    Ticks stand an octave apart on the note A and carry its frequency and its name; the small
-    ticks between them are the next C and E.
+    Ticks stand an octave apart on the note A, or more where the panel is narrow, and carry its
+    frequency and its name; the small ticks between them are the next C and E.
     """
     axes.set(xscale="log", xlim=(low_hz, high_hz))
     octaves = 440.0 * 2.0 ** np.arange(-5, 7)
     shown = [f for f in octaves if low_hz <= f <= high_hz]
+    wide = axes.get_position().width * axes.figure.get_figwidth()
+    shown = shown[:: max(1, int(np.ceil(len(shown) * TICK / wide)))]
     axes.xaxis.set_major_locator(ticker.FixedLocator(shown))
     axes.xaxis.set_major_formatter(
         ticker.FixedFormatter(

@@ -83,27 +83,33 @@ def tap_figure(view: TapView | None, *, size: tuple[float, float] | None = None)
         xlabel=words.say("figures_modes.time_axis"), ylabel=words.say("figures_modes.level_axis"),
         title=safe(words.say("figures_modes.tap_title", take=view.take)),
     )  # fmt: skip
-    named: set[str] = set()
+    used = [tap for tap in view.taps if not tap.reason]
     for tap in view.taps:
         if tap.reason:
             axes.axvspan(
                 tap.start_s, tap.end_s, facecolor=PALE, hatch="//", edgecolor=GREY, alpha=0.5,
-                label=_first("figures_modes.not_used", named),
+                label=words.say("figures_modes.not_used"),
             )  # fmt: skip
         else:
             axes.axvspan(
                 tap.start_s, tap.end_s, ymax=0.025, color=BLACK, linewidth=0,
-                label=_first("figures_modes.used", named),
+                label=words.say("figures_modes.used"),
             )  # fmt: skip
-            _modes(axes, tap, named)
-        _room(axes, tap, view, named)
+            _modes(axes, tap, named=tap is used[0])
+    heard = [tap for tap in view.taps if tap.room is not None]
+    for tap in heard:
+        _room(axes, tap, view, named=tap is heard[0])
     _numbers(axes, [at_s for at_s, _ in told], top, end)
     axes.grid(axis="y")
-    figure.legend(*axes.get_legend_handles_labels(), loc=ABOVE_RIGHT, ncols=4, fontsize=8)
+    named = {label: handle for handle, label in zip(*axes.get_legend_handles_labels(), strict=True)}
+    figure.legend(named.values(), named, loc=ABOVE_RIGHT, ncols=4, fontsize=8)
     for below in key:
         below.set_axis_off()
         below.text(0, 1, "\n".join(lines), va="top", fontsize=8, transform=below.transAxes)
-    return settle(figure)
+    return settle(
+        figure,
+        codes.note("figures_headlines.tap", take=view.take, used=len(used), of=len(view.taps)),
+    )
 
 
 def _told(taps) -> tuple[list[tuple[float, str]], int]:
@@ -124,41 +130,28 @@ def _told(taps) -> tuple[list[tuple[float, str]], int]:
     return [(at_s, why) for at_s, _, why in told], len(refused + signs) - len(kept)
 
 
-def _first(code: str, named: set[str], **fields) -> str | None:
-    """The label of a thing that is drawn for each tap, at the first one only."""
-    if code in named:
-        return None
-    named.add(code)
-    return words.say(code, **fields)
-
-
-def _modes(axes: Axes, tap: Tap, named: set[str]) -> None:
+def _modes(axes: Axes, tap: Tap, *, named: bool) -> None:
     """One line for each of the strongest modes; those of the first tap are named."""
-    others, found = "modes" in named, tap.decays
+    found = tap.decays
     strongest = sorted(np.argsort(-found.amplitude)[: len(LINES)])
     for i, (colour, dash) in zip(strongest, LINES, strict=False):
         frequency, level = found.frequency_hz[i], 20.0 * np.log10(found.amplitude[i])
         seconds = damping.decay_time(frequency, found.loss_factor[i])
         ends = [tap.start_s, tap.end_s]
         heights = [level, level - 60.0 * (tap.end_s - tap.start_s) / seconds]
-        label = (
-            None
-            if others
-            else words.say("figures_modes.mode_line", frequency_hz=frequency, seconds=seconds)
+        label = words.say("figures_modes.mode_line", frequency_hz=frequency, seconds=seconds)
+        axes.plot(
+            ends, heights, color=colour, linestyle=dash, linewidth=1.8, label=label * named or None
         )
-        named.add("modes")
-        axes.plot(ends, heights, color=colour, linestyle=dash, linewidth=1.8, label=label)
 
 
-def _room(axes: Axes, tap: Tap, view: TapView, named: set[str]) -> None:
+def _room(axes: Axes, tap: Tap, view: TapView, *, named: bool) -> None:
     """The room's decay, from as far below the loudest block of the ring as the tap shows it."""
-    if tap.room is None:
-        return
     inside = (view.time_s >= tap.start_s) & (view.time_s <= tap.end_s)
     begin = float(view.level_db[inside].max()) - tap.room.ratio_db if inside.any() else np.nan
     ends = np.array([tap.start_s, tap.end_s])
     heights = begin - 60.0 * (ends - tap.start_s) / tap.room.decay_time_s
-    label = _first("figures_modes.room", named, seconds=tap.room.decay_time_s)
+    label = words.say("figures_modes.room", seconds=tap.room.decay_time_s) * named or None
     axes.plot(ends, heights, color=BLACK, linestyle=(0, (5, 3)), linewidth=1.2, label=label)
 
 

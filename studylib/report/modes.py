@@ -5,7 +5,7 @@ harmonic is lifted by the board's size alone depends on where its modes fall, no
 Sentences are notes (see `codes`); tables hold names and formatted numbers.
 
 Functions: modes_of_study, tap_sentences, refused_table, found_table, modes_table,
-missing_sentences, bench_sentence, size_sentences, near_table, about_damping, sweep_sentences,
+missing_sentences, bench_sentence, size_sentences, near_table, sweep_sentences,
 wood_sentences, properties_table. Class: StudyModes.
 """
 
@@ -322,11 +322,6 @@ def near_table(near: pd.DataFrame) -> pd.DataFrame:
         if not known.empty
     ]
     return pd.DataFrame(rows, columns=NEAR_TABLE)
-
-
-def about_damping() -> list[str]:
-    """One quantity, four names."""
-    return [codes.note("modes_report.about_damping")]
 
 
 def sweep_sentences(study: sheets.Study) -> list[str]:

@@ -4,10 +4,11 @@ Two halves, one rule: text that comes from the sheets is shown as text, never as
 - In a notebook: `table`, `sentences`, `heading` and others return a `Shown`, which Jupyter displays
   as escaped HTML and which prints as plain text; `figures` shows pictures with their alt text. The
   same input gives the same bytes. Notes become their sentences here; any other text stands as it
-  is.
+  is. What has nothing to show is its sentence, marked as such.
 - After a run: `page_html` turns an executed notebook into one self-contained page that opens
   offline. Figures are embedded, code is folded away in plain `<details>` for whoever audits it,
-  there is no script, and a Content-Security-Policy forbids all that is not in the file.
+  there is no script, and a Content-Security-Policy forbids all that is not in the file. Parts that
+  have nothing to show become one list at its end.
 
 Conventions: numbers as `words.numbers.number` writes them, to four significant digits unless a
 column asks for decimals, right-aligned; a missing value is an en dash.
@@ -16,14 +17,19 @@ Source of the policy: W3C Content Security Policy Level 3 (`default-src`, `img-s
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping
+from copy import deepcopy
 from html import escape
 from io import BytesIO
+from itertools import accumulate, groupby, pairwise
 from numbers import Integral, Real
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
+from studylib.codes import code_of
+from studylib.codes.absent import ABSENT
 from studylib.figures.style import alt_text
 from studylib.words import in_words, numbers, say
 
@@ -37,6 +43,8 @@ TEMPLATES = Path(__file__).parent / "page_template"
 _TEXT = ' style="text-align:left"'
 _NAME = ' style="text-align:left;white-space:nowrap"'
 _NUMBER = ' style="text-align:right"'
+_NOTHING = '<p class="nothing">{}</p>'
+_SAID = re.compile(_NOTHING.format("(.*)"))
 # A column of texts no longer than this holds names, which are not broken at their hyphens.
 NAME_LENGTH = 24
 
@@ -113,22 +121,26 @@ def sentences(items: Iterable[str], *, empty: str = "None.") -> Shown:
 
     Parameters
     ----------
-    items : notes, or text that is shown as it is.
+    items : notes, or text that is shown as it is; a note by itself that says why there is nothing
+        to show is marked so.
     empty : a note or text for when there are none.
 
     Returns
     -------
     What a notebook shows.
     """
-    lines = [in_words(item) for item in items] or [in_words(empty)]
+    items = list(items)
+    lines = [in_words(item) for item in items or [empty]]
     if len(lines) == 1:
-        return Shown(html=f"<p>{escape(lines[0])}</p>", text=lines[0])
+        line = _NOTHING if ABSENT.issuperset(map(code_of, items)) else "<p>{}</p>"
+        return Shown(html=line.format(escape(lines[0])), text=lines[0])
     listed = "".join(f"<li>{escape(line)}</li>" for line in lines)
     return Shown(html=f"<ul>{listed}</ul>", text="\n".join(f"- {line}" for line in lines))
 
 
 def figures(*shown: Figure) -> None:
-    """Show figures in a notebook, each with a text for whoever cannot see it, and close them.
+    """Show figures in a notebook, each with a text for whoever cannot see it, and close them; of an
+    empty one its sentence.
 
     Parameters
     ----------
@@ -140,12 +152,15 @@ def figures(*shown: Figure) -> None:
 
     for figure in shown:
         picture, alt = BytesIO(), alt_text(figure)
-        figure.savefig(picture, format="png", bbox_inches="tight", metadata={"Software": None})
         plt.close(figure)
-        display(
-            {"image/png": picture.getvalue(), "text/plain": alt},
-            metadata={"image/png": {"alt": alt}}, raw=True,
-        )  # fmt: skip
+        if figure.get_label():
+            display(sentences([], empty=alt))
+        else:
+            figure.savefig(picture, format="png", bbox_inches="tight", metadata={"Software": None})
+            display(
+                {"image/png": picture.getvalue(), "text/plain": alt},
+                metadata={"image/png": {"alt": alt}}, raw=True,
+            )  # fmt: skip
 
 
 def table(
@@ -183,7 +198,7 @@ def table(
     """
     names = _headings(frame, columns)
     if frame.empty:
-        return sentences([empty])
+        return sentences([], empty=empty)
     fixed = decimals or {}
     significant = dict.fromkeys(names, digits) if isinstance(digits, int) else digits
     shown = frame.head(rows) if rows is not None else frame
@@ -219,6 +234,8 @@ def page_html(notebook: NotebookNode, *, title: str) -> str:
     from nbconvert.exporters import HTMLExporter
 
     style = (TEMPLATES / "study_page" / "page.css").read_text(encoding="utf-8")
+    notebook = deepcopy(notebook)
+    nothing = _set_aside(notebook.cells)
     return HTMLExporter(
         template_name="study_page",
         extra_template_basedirs=[str(TEMPLATES)],
@@ -226,7 +243,42 @@ def page_html(notebook: NotebookNode, *, title: str) -> str:
         exclude_anchor_links=True,
         exclude_input_prompt=True,
         exclude_output_prompt=True,
-    ).from_notebook_node(notebook, resources={"study_title": title, "study_css": style})[0]
+    ).from_notebook_node(
+        notebook,
+        resources={"study_title": title, "study_css": style, "study_nothing": nothing},
+    )[0]
+
+
+def _set_aside(cells: list[NotebookNode]) -> dict[str, list[str]]:
+    """Mark the cells of parts that have nothing to show, and give what they say: heading ->
+    escaped sentences.
+
+    A part is a text with the results below it, a section a heading with its parts. A section goes
+    as a whole, but for a chapter's first part, with which its heading would go.
+    """
+    starts = [i for i, cell in enumerate(cells) if cell.cell_type == "markdown"]
+    parts = [cells[i:end] for i, end in pairwise([*starts, len(cells)])]
+    place = accumulate(part[0].source.startswith("#") for part in parts)
+    nothing: dict[str, list[str]] = {}
+    for _, numbered in groupby(zip(place, parts, strict=True), key=lambda pair: pair[0]):
+        section = [(part, _nothing_in(part)) for _, part in numbered]
+        head, said = section[0][0][0], [told for _, told in section]
+        chapter = "chapter" in head.metadata.get("tags", [])
+        whole = not chapter and any(said) and [] not in said
+        for part, told in section if whole else section[1:]:
+            if whole or told:
+                title = head.source.partition("\n")[0].strip("# ")
+                nothing.setdefault(title, []).extend(filter(None, told or []))
+                for cell in part:
+                    cell.metadata["tags"] = ["nothing"]
+    return nothing
+
+
+def _nothing_in(part: list[NotebookNode]) -> list[str] | None:
+    """What a part says in place of results; empty where it has one, None where nothing is shown."""
+    shown = [output for cell in part for output in cell.get("outputs", [])]
+    found = [_SAID.fullmatch(output.get("data", {}).get("text/html", "")) for output in shown]
+    return [one[1] for one in found] if all(found) and found else [] if found else None
 
 
 def _headings(

@@ -18,6 +18,7 @@ from matplotlib.figure import Figure
 
 from studylib import figures, register, sheets, tables, writing
 from studylib.attribution import Attribution, attribute_study, verdicts
+from studylib.figures.style import empty_figure
 from studylib.modes.gathered import Gathered
 from studylib.report import made, preregistration
 from studylib.report.budgets import Grounds, make_budgets
@@ -29,7 +30,9 @@ from studylib.sheets.study import recording_order
 from studylib.stats import repeat, samples
 from studylib.stats.compare import Comparison, compare
 from studylib.stats.covariates import Covariates, analyse_covariates
+from studylib.stats.decisions import DECLARED
 from studylib.wood.study_wood import U_MOISTURE_PCT
+from studylib.words import say
 
 BEHIND = ("wood.density_kg_m3", "wood.youngs_modulus_gpa")
 
@@ -118,7 +121,9 @@ class Summary:
             for table in (self.comparison.specimen_means, self.comparison.mount_means)
         ]
         woods = samples.wood_means(self.comparison.unit_means, known, confidence=self.confidence)
-        return samples.FeatureMeans(known, self.woods, *own, woods, self.confidence)
+        effects = self.comparison.effects
+        effects = effects[effects["feature"] == feature]
+        return samples.FeatureMeans(known, self.woods, *own, woods, self.confidence, effects)
 
     def measured_means(self) -> list[samples.FeatureMeans]:
         """The same for each primary feature that was measured, in the order of study.toml."""
@@ -148,7 +153,9 @@ class Summary:
     def board_figures(self) -> list[Figure]:
         """`figure` for each measured primary feature; where there is none, one that says so."""
         names = [name for name in self.drawings if name.startswith("boards_")]
-        return [self.figure(name) for name in names] or figures.boards_figures([])
+        return [self.figure(name) for name in names] or [
+            empty_figure(say("figures_effects.no_boards"), None)
+        ]
 
     @cached_property
     def shown(self) -> dict[str, Figure]:
@@ -162,13 +169,16 @@ class Summary:
         harmonics, confidence = self.attribution.table, self.confidence
         effects, control = self.primary_effects(), self.primary_control()
         clearest = verdicts.clearest_specimen(harmonics)
+        declared = effects.loc[effects["verdict"].isin(DECLARED), "feature"]
         story = {"story": partial(figures.story_figure, harmonics, clearest)}
         return {
             "effects": partial(figures.effects_figure, effects, confidence=confidence),
             "positive_control": partial(
                 figures.positive_control_figure, control, confidence=confidence
             ),
-            "variance": partial(figures.variance_figure, self.primary_variance()),
+            "variance": partial(
+                figures.variance_figure, self.primary_variance(), declared=set(declared)
+            ),
             **{
                 f"boards_{means.feature.name}": partial(figures.boards_figure, means)
                 for means in self.measured_means()

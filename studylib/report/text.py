@@ -7,7 +7,7 @@ called "not measured yet".
 
 Functions: `question`, `how_to_read`, `take_home`, `stage_notes`, `pair_note`, `methods`,
 `positive_control`, `set_aside`, `confounding`, `failed_batches`, `provenance`,
-`files`, `cannot_say`.
+`files`, `cannot_say`, `explained`.
 """
 
 import numpy as np
@@ -18,7 +18,7 @@ from studylib.measure.batch import batch_slugs
 from studylib.report import checks, preregistration, tables
 from studylib.report.summary import Summary
 from studylib.stats import design, repeat
-from studylib.words import say
+from studylib.words import glossary, say
 
 _STEADY = (register.Kind.TONE, register.Kind.PROBE, register.Kind.SWEEP)
 
@@ -304,3 +304,9 @@ def _calibration(summary: Summary) -> str:
         if channels.full_scale_db is None and channels.calibrator_db is None
         else "summary.loud_elsewhere"
     )
+
+
+def explained() -> dict[str, list[str]]:
+    """Every term of the glossary with its meaning, in the order of the alphabet."""
+    terms = {term["name"]: [term["meaning"]] for term in glossary().values()}
+    return dict(sorted(terms.items(), key=lambda one: one[0].casefold()))

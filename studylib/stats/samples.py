@@ -23,7 +23,7 @@ Functions: `make_samples`; `reported_means`, `unit_means`, `wood_means`. Classes
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
@@ -325,7 +325,7 @@ class FeatureMeans:
 
     woods : all woods under comparison, in order.
     boards : specimen, wood, value; one row a board.  mounts : specimen, mount, value.
-    means : of woods, see `wood_means`.
+    means : of woods, see `wood_means`.  effects : its rows of the table `effects`.
     """
 
     feature: register.Feature
@@ -334,6 +334,7 @@ class FeatureMeans:
     mounts: pd.DataFrame
     means: pd.DataFrame
     confidence: float
+    effects: pd.DataFrame = field(default_factory=lambda: tables.empty("effects"))
 
 
 def reported_means(
