@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import itertools
+import subprocess
 import tomllib
+from importlib.metadata import version
 
 import click.testing
 import pytest
+import yaml
 from click.testing import CliRunner
+from packaging.requirements import Requirement
 
 from studylib import cli
 from studylib.sheets import first_study, read_study
@@ -54,6 +58,32 @@ def test_three_answers_make_a_study_that_is_ready(tmp_path, terminal):
     # room before and after.
     assert len(found.planned) == 2 * 6 * 2 + 1 + 2
     assert not found.settings.study.separate_trees
+
+
+def test_a_new_study_is_a_repository_of_its_own(rails):
+    """Outside: git itself says what it leaves out; Citation File Format 1.2.0 names what is needed;
+    pip's requirements format."""
+    subprocess.run(["git", "init", "-q", rails], check=True)
+    for name in ("reports/rails/tables", "reports/rails/figures", "signals", "recordings/day1"):
+        (rails / name).mkdir(parents=True, exist_ok=True)
+        (rails / name / "a.csv").write_text("a\n", encoding="utf-8")
+    told = subprocess.run(
+        ["git", "-C", rails, "status", "--porcelain", "-uall"],
+        capture_output=True, text=True, check=True,
+    ).stdout.split("\n")  # fmt: skip
+    kept = {line[3:] for line in told if line}
+    assert {"study.toml", "LICENSE.md", "CITATION.cff", ".gitignore", "rerun.sh"} <= kept
+    assert {name for name in kept if name.endswith("a.csv")} == {
+        "reports/rails/tables/a.csv", "recordings/day1/a.csv",
+    }  # fmt: skip
+    cited = yaml.safe_load((rails / "CITATION.cff").read_text(encoding="utf-8"))
+    assert {"cff-version", "message", "title", "authors"} <= set(cited)
+    assert cited["title"] == keys(rails)["study"]["title"]
+    pins = (rails / "requirements.txt").read_text(encoding="utf-8").splitlines()
+    assert pins[0].startswith("# ")
+    for line in pins[1:]:
+        assert str(Requirement(line).specifier) == f"=={version(Requirement(line).name)}"
+    subprocess.run(["bash", "-n", rails / "rerun.sh"], check=True)
 
 
 def test_a_bad_answer_is_asked_again_and_enter_takes_what_is_proposed(tmp_path, terminal):

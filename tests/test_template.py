@@ -38,7 +38,8 @@ def all_keys(folder) -> str:
 def test_the_files_are_written_and_named(tmp_path):
     folder = begun(tmp_path / "below" / "rails")
     assert sorted(path.name for path in folder.iterdir()) == [
-        *("README.md", "every_key.toml", "recordings", "specimens.csv", "study.toml", "takes.csv"),
+        *(".gitignore", "CITATION.cff", "LICENSE.md", "README.md", "every_key.toml", "recordings"),
+        *("requirements.txt", "rerun.sh", "specimens.csv", "study.toml", "takes.csv"),
     ]
     assert b"\r" not in (folder / "study.toml").read_bytes()
 
@@ -135,7 +136,7 @@ def test_the_readme_carries_the_cautions(tmp_path):
 
 def test_an_empty_folder_is_filled(tmp_path):
     (tmp_path / "rails").mkdir()
-    assert len(list(begun(tmp_path / "rails").iterdir())) == 6
+    assert len(list(begun(tmp_path / "rails").iterdir())) == 11
 
 
 @pytest.mark.parametrize("name", ["study.toml", ".hidden"])

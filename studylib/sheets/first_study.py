@@ -3,8 +3,9 @@
 A new folder is a simple study: one microphone, one tone and taps, every board set up twice. The
 answers to a few questions make study.toml and the rows of specimens.csv; the rest is the texts of
 `new_study/` beside this file: a README that goes through the first hour and explains every column,
-and `every_key.toml` with every key of study.toml and its default. Rows of takes.csv are a schedule
-and come from `bench.schedule`.
+`every_key.toml` with every key of study.toml and its default, and what a folder that is published
+by itself needs (a licence to choose, how to cite it, what git leaves out, the report made again).
+Rows of takes.csv are a schedule and come from `bench.schedule`.
 
 What is added later changes keys of study.toml, line by line, so that all else that stands there
 stays. A change counts only when the file then holds these keys with these values, and everything
@@ -19,7 +20,7 @@ import re
 import tomllib
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
-from importlib import resources
+from importlib import metadata, resources
 from pathlib import Path
 from string import Template, ascii_uppercase
 from typing import Any
@@ -42,6 +43,12 @@ SIMPLE = {
     "free_taps": 0,
 }
 """[plan] of a simple study; what is added later gives these keys their defaults."""
+
+PINNED = (
+    *("numpy", "scipy", "pandas", "matplotlib", "soundfile", "pydantic", "jinja2"),
+    *("papermill", "nbconvert", "ipykernel"),
+)
+"""What a report's numbers and pages are made with: a new study keeps their versions."""
 
 LATER = {
     "controls": ("controls", "probes", "drive_steps_db"),
@@ -130,17 +137,21 @@ def write_new(
         "boards": boards,
         "tone_hz": tone_hz,
     }
+    pins = [say("new.pins", version=metadata.version("studylib"))]
+    pins += [f"{name}=={metadata.version(name)}" for name in PINNED]
     files = {
-        settings_file.FILE: Template(
-            (texts / settings_file.FILE).read_text(encoding="utf-8")
-        ).substitute({name: _toml(value) for name, value in answers.items()}),
+        **{
+            path.name.replace("dot-", "."): path.read_text(encoding="utf-8")
+            for path in texts.iterdir()
+        },
         "specimens.csv": table_text(SPECIMEN_COLUMNS, rows, semicolons=False),
         "takes.csv": table_text(TAKE_COLUMNS, [], semicolons=False),
-        **{
-            name: (texts / name).read_text(encoding="utf-8")
-            for name in ("README.md", "every_key.toml")
-        },
+        "requirements.txt": "\n".join([*pins, ""]),
     }
+    for name in (settings_file.FILE, "CITATION.cff"):
+        files[name] = Template(files[name]).substitute(
+            {name: _toml(value) for name, value in answers.items()}
+        )
     free_place(folder)
     try:
         (folder / "recordings" / "day1").mkdir(parents=True)

@@ -158,6 +158,7 @@ FAULTS = {
 }  # fmt: skip
 
 REMARKS = {
+    "new.pins": {"version": "0.1.0"},
     "new.title": {"woods": ["larch", "cherry"]},
     "new.question": {"woods": ["larch", "cherry"]},
     "sheets.unknown_column": {**ROW, "value": "temprature_c", "nearest": "temperature_c"},
