@@ -10,12 +10,14 @@ from __future__ import annotations
 
 import json
 import os
+import subprocess
 import time
 from pathlib import Path
 from types import SimpleNamespace
 
 import nbformat
 import numpy as np
+import pandas as pd
 import pytest
 
 from studylib import tables
@@ -239,10 +241,20 @@ def test_provenance_names_inputs_tables_versions_and_no_machine_path(mixed):
     assert content["tables"]["tables/effects.csv"] == known
     assert content["parameters"]["channels"]["rate_hz"] == 24000
     assert content["versions"]["numpy"] == np.__version__
+    assert content["packages"]["pandas"] == pd.__version__
+    assert content["commit"] == ""
     assert content["batches"]["day 1"] == "in the summary"
     assert content["batches"]["silent"] == say("run.no_part")
     assert str(mixed.folder.parent) not in text
     assert str(Path.home()) not in text
+
+
+def test_the_commit_of_a_studys_repository_is_the_one_that_git_tells(tmp_path):
+    git = ["git", "-C", tmp_path, "-c", "user.name=maker", "-c", "user.email=maker@example.org"]
+    for command in (["init", "-q"], ["commit", "-q", "--allow-empty", "-m", "first"]):
+        subprocess.run([*git, *command], check=True)
+    told = subprocess.run([*git, "log", "--format=%H"], capture_output=True, text=True, check=True)
+    assert provenance._commit(tmp_path) == told.stdout.strip() != ""
 
 
 @pytest.fixture(scope="module")

@@ -18,7 +18,7 @@ from studylib.sheets import read_study
 from studylib.sheets.between_rows import density_warnings, spellings
 from studylib.sheets.files import grouped
 from studylib.sheets.rows import Specimen
-from studylib.sheets.study import file_hashes
+from studylib.sheets.study import file_hashes, read_unrecorded
 from studylib.words import say
 from tests.breakable_study import TOML, specimen_rows, take_rows, write_study
 from tests.notes import holds
@@ -201,7 +201,15 @@ def test_a_missing_sheet_is_named(tmp_path, name):
 
 
 def test_a_folder_that_is_not_there_is_one_sentence(tmp_path):
-    assert holds(only(broken(tmp_path / "nowhere")), "sheets.no_folder", name="nowhere")
+    place = tmp_path / "nowhere"
+    assert holds(only(broken(place)), "sheets.no_folder", name="nowhere", place=str(place))
+
+
+def test_the_notebooks_own_default_is_found_from_any_folder(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    assert read_unrecorded("../data_demo").name == "data_demo"
+    fault = only(broken("../elsewhere"))
+    assert fields_of(fault)["place"] == str(tmp_path.parent / "elsewhere")
 
 
 # specimens.csv

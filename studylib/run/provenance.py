@@ -19,7 +19,9 @@ import hashlib
 import json
 import platform
 import shutil
+import subprocess
 from collections.abc import Collection, Iterable, Mapping
+from importlib import metadata
 from pathlib import Path
 from typing import Any
 
@@ -176,7 +178,18 @@ def provenance(
             "libsndfile": soundfile.__libsndfile_version__,
             **versions(["studylib", *NUMERIC, *REPORTING]),
         },
+        "packages": {one.name: one.version for one in metadata.distributions()},
+        "commit": _commit(study.folder),
     }
+
+
+def _commit(folder: Path) -> str:
+    """The commit of the repository that a study lies in; "" without one, or without git."""
+    command = ["git", "-C", folder, "rev-parse", "--verify", "--quiet", "HEAD"]
+    try:
+        return subprocess.run(command, capture_output=True, text=True).stdout.strip()
+    except OSError:
+        return ""
 
 
 class _Place:

@@ -28,6 +28,8 @@ from studylib.sheets.rows import Specimen, Take, with_planks
 from studylib.sheets.settings import Settings
 from studylib.words.text import nearest
 
+# Where the notebooks' own default, the demo, is looked for when they run in another folder.
+NOTEBOOKS = Path(__file__).parents[2] / "notebooks"
 SHEETS = ("study.toml", "specimens.csv", "takes.csv")
 DIGITS = 12
 
@@ -386,8 +388,10 @@ def _read(folder: Path | str, *, unrecorded: bool) -> Study:
 
 
 def _existing(folder: Path | str) -> Path:
-    folder = Path(os.path.abspath(folder))
-    errors.InputError.refuse(not folder.is_dir(), "sheets.no_folder", name=folder.name)
+    places = [Path(os.path.abspath(base / folder)) for base in (Path(), NOTEBOOKS)]
+    folder = next((place for place in places if place.is_dir()), places[0])
+    about = {"name": folder.name, "place": folder}
+    errors.InputError.refuse(not folder.is_dir(), "sheets.no_folder", **about)
     writing.settle(folder)
     return folder
 
