@@ -333,6 +333,15 @@ def test_one_batch_alone_names_the_others_as_not_run(tmp_path, notebooks):
     assert f"one: {say('run.changed')}" in (report.home / "summary.html").read_text()
 
 
+def test_what_a_kill_left_is_gone_after_the_next_run(two):
+    left = [two.home / ".summary.part" / "tables", two.home / "tables" / ".effects.csv.0a1b.part"]
+    left[0].mkdir(parents=True)
+    left[1].write_text("a,b", encoding="utf-8")
+    assert len(two.leftovers()) > 1
+    two.run()
+    assert two.leftovers() == []
+
+
 def test_a_batch_that_is_no_more_leaves_no_page(two):
     sheet = two.folder / "takes.csv"
     text = sheet.read_text()
@@ -503,6 +512,9 @@ def test_a_path_is_handed_over_whole_and_published_as_it_was_given(tmp_path, mon
     assert done.cells[-1].outputs[0]["data"]["text/plain"] == f"(False, {len(whole)})"
     assert str(tmp_path) not in nbformat.writes(done)
     assert 'name = "my/rails"' in done.cells[1].source
+    done = run_notebook(path, {"name": tmp_path / given})
+    assert 'name = "rails"' in done.cells[1].source
+    assert str(tmp_path) not in nbformat.writes(done)
 
 
 def test_a_kernel_killed_in_the_last_cell_does_not_pass(tmp_path):

@@ -301,7 +301,8 @@ def _failure(path: Path, error: Exception) -> str:
 def _stable(notebook: NotebookNode | None, parameters: Mapping[str, Any]) -> NotebookNode | None:
     """The notebook without papermill's times, paths, marks and random ids; changed in place.
 
-    Its parameters stand as they were given, so that no path of this machine is published.
+    Its parameters stand as they were given, of a path from the root the last name alone, so that
+    no path of this machine is published.
     """
     if notebook is None:
         return None
@@ -323,12 +324,16 @@ def _stable(notebook: NotebookNode | None, parameters: Mapping[str, Any]) -> Not
                 KERNEL,
                 "python",
                 {
-                    name: value.as_posix() if isinstance(value, Path) else value
+                    name: _published(value) if isinstance(value, Path) else value
                     for name, value in parameters.items()
                 },
                 "Parameters",
             )
     return notebook
+
+
+def _published(path: Path) -> str:
+    return path.name if path.is_absolute() else path.as_posix()
 
 
 if __name__ == "__main__":

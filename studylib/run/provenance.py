@@ -271,7 +271,8 @@ class SummaryPlace(_Place):
 
 
 def remove_strangers(home: Path, slugs: Collection[str]) -> None:
-    """Delete parts, notebooks and pages of batches that are not in the study any more.
+    """Delete parts, notebooks and pages of batches that are not in the study any more, and what
+    killed runs left behind.
 
     Only what stands in `.parts/`, and so was written by a run, is taken for a batch.
     """
@@ -283,3 +284,6 @@ def remove_strangers(home: Path, slugs: Collection[str]) -> None:
             for path in (place.notebook, place.page, place.failed_notebook):
                 path.unlink(missing_ok=True)
             shutil.rmtree(part)
+    for left in list(home.rglob(".*.part")):  # of a run that was killed: a folder, or a file
+        shutil.rmtree(left, ignore_errors=True)
+        left.unlink(missing_ok=True)
