@@ -48,6 +48,9 @@ class InventedStudy:
     def of_stages(self, *_):
         return self
 
+    def with_role(self, role: str) -> tuple:
+        return tuple(s for s in self.specimens if s.role == role)
+
     def boards_recorded(self, **_):
         return {}
 

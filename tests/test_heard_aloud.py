@@ -18,6 +18,7 @@ import pytest
 import soundfile
 
 from studylib.codes import code_of, fields_of, note
+from studylib.errors import InputError
 from studylib.report import heard_aloud
 from studylib.report.heard_aloud import in_turn, players
 from studylib.signal.loudness import integrated_loudness
@@ -163,10 +164,10 @@ def test_what_cannot_be_heard_is_a_sentence(demo_summary, tmp_path):
 @pytest.mark.parametrize("quiet", [0.0, 1e-9])
 def test_silence_is_refused(rng, quiet):
     x = rng.normal(0, 0.1, 24_000)
-    with pytest.raises(heard_aloud.InputError) as caught:
+    with pytest.raises(InputError) as caught:
         in_turn("tone", ["A", "B"], x, quiet * x, rate_hz=24_000)
     assert caught.value.codes == ("aloud.silent",)
-    with pytest.raises(heard_aloud.InputError):
+    with pytest.raises(InputError):
         in_turn("tone", ["A", "B"], 0 * x, 0 * x, rate_hz=24_000)
 
 

@@ -670,7 +670,7 @@ def test_notebook_cells_are_short_and_begin_with_imports_and_parameters(notebook
     lines = ast.parse(code[1].source).body
     declared = {line.target.id: ast.literal_eval(line.value) for line in lines}
     assert declared == {"folder": "../data_demo", "parts": "", "output": ""}
-    assert code[-1].source == "pages.sentences([write_summary(summary, output)])"
+    assert code[-1].source == "pages.sentences([write_summary(summary, output, write_film)])"
 
 
 def test_notebook_only_calls_the_library(notebook):

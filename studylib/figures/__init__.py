@@ -9,6 +9,7 @@ from studylib.figures.boards import (
     boards_figure,
     spectra_figure,
     stiffness_figure,
+    still_figure,
 )
 from studylib.figures.curves import (
     curve_spreads_figure,
@@ -38,6 +39,7 @@ __all__ = [
     "spectra_figure",
     "split_figure",
     "stiffness_figure",
+    "still_figure",
     "story_figure",
     "tap_figure",
     "variance_figure",

@@ -11,6 +11,8 @@ of the logarithmic axis is kept, so that no tone is lost between pixels.
 `stiffness_figure` shows Young's modulus along the grain against density, a point a board with the
 standard uncertainty of both.
 
+`still_figure` is a frame of a film: few words, and the boards as points.
+
 Conventions: the look of `figures.style`; nothing is computed here.
 
 Functions: `boards_figure`, `spectra_figure`, `stiffness_figure`.
@@ -26,6 +28,8 @@ from matplotlib.figure import Figure
 from studylib import codes, sheets, words
 from studylib.figures.effects import pairs_apart
 from studylib.figures.style import (
+    FRAME,
+    FRAME_DPI,
     GREY,
     PALE,
     Look,
@@ -36,6 +40,7 @@ from studylib.figures.style import (
     harmonics_of,
     legend_label,
     looks,
+    new_figure,
     panelled,
     quantity,
     settle,
@@ -50,6 +55,7 @@ from studylib.words import numbers, say, text
 # From here on the boards' names would run into each other, and are left out.
 MOST_NAMED_BOARDS = 72
 GAP = 0.8  # between two woods, in boards
+MOST_WORDS, MOST_SAID = 40, 24  # on a still, and in its headline
 
 
 @styled
@@ -68,23 +74,14 @@ def boards_figure(means: FeatureMeans, *, size: tuple[float, float] | None = Non
     boards, feature = means.boards, means.feature
     if boards.empty:
         return empty_figure(words.say("figures_effects.no_board", name=feature.name), size)
-    woods = [w for w in means.woods if w in set(boards["wood"])]
-    style = looks(means.woods)
     figure, ((axes,),) = panelled(size, 3.5)
-    ticks, names, edge = [], [], 0.0
-    for number, wood in enumerate(woods):
-        own = boards[boards["wood"] == wood]
-        places = edge + np.arange(len(own), dtype=float)
-        _draw_wood(
-            axes, own, means.mounts, means.means[means.means["wood"] == wood], places, style[wood]
-        )
-        ticks.extend(places)
-        names.extend(own["specimen"])
-        if number:
-            axes.axvline(places[0] - 0.5 - GAP / 2, color=PALE, linewidth=1)
-        edge = places[-1] + 1 + GAP
-    _name_boards(axes, ticks, names, edge)
-    _name_woods(axes, boards, woods, edge)
+    placed = _draw_boards(axes, means)
+    ticks = {name: place for own in placed.values() for name, place in own.items()}
+    edge = max(ticks.values()) + 1 + GAP
+    for own in [*placed.values()][1:]:
+        axes.axvline(min(own.values()) - 0.5 - GAP / 2, color=PALE, linewidth=1)
+    _name_boards(axes, [*ticks.values()], [*ticks], edge)
+    _name_woods(axes, boards, [*placed], edge)
     meaning = starred(text.in_short(in_plain_words(feature.name)), feature.name)
     dress(
         axes, grid="y", ylabel=quantity(meaning, feature.unit, width=32, lines=3),
@@ -92,6 +89,18 @@ def boards_figure(means: FeatureMeans, *, size: tuple[float, float] | None = Non
     )  # fmt: skip
     key = words.say("figures_effects.boards_key", confidence=means.confidence)
     return explained(figure, pairs_apart(means.effects), key, [feature.name])
+
+
+def _draw_boards(axes: Axes, means: FeatureMeans) -> dict[str, dict[str, float]]:
+    """All boards, wood by wood; returns their places: wood -> board -> place."""
+    placed, edge, style = {}, 0.0, looks(means.woods)
+    for wood in [w for w in means.woods if w in set(means.boards["wood"])]:
+        own, mean = (table[table["wood"] == wood] for table in (means.boards, means.means))
+        places = edge + np.arange(len(own), dtype=float)
+        _draw_wood(axes, own, means.mounts, mean, places, style[wood])
+        placed[wood] = dict(zip(own["specimen"], places, strict=True))
+        edge = places[-1] + 1 + GAP
+    return placed
 
 
 def _draw_wood(axes: Axes, boards, mounts, mean, places: np.ndarray, look: Look) -> None:
@@ -130,6 +139,54 @@ def _draw_wood(axes: Axes, boards, mounts, mean, places: np.ndarray, look: Look)
                 linestyle=(0, (4, 3)),
                 zorder=1,
             )
+
+
+@styled
+def still_figure(
+    headline: str, lines: Sequence[str], foot: str, *, means: FeatureMeans | None = None
+) -> Figure:
+    """A still for a film: a headline, few words, and where it helps the boards as points.
+
+    No frame holds more than `MOST_WORDS` words. The headline is cut at 24; numbers and woods at the
+    axes, what they measure, and the lines are there as far as they fit, each whole or not at all.
+
+    Parameters
+    ----------
+    headline, foot : the question or finding, and the source (8 words at most).
+    lines : what else is said, the weightiest first.
+    means : the boards to draw, and the means of those woods that are to have one.
+
+    Returns
+    -------
+    The figure, of 1920 x 1080 pixels.
+    """
+    figure, told = new_figure(FRAME, 0.0, dpi=FRAME_DPI), headline.split()
+    said = [" ".join(told[:MOST_SAID]) + "…" * (len(told) > MOST_SAID), foot]
+
+    def fitting(line: str) -> str:
+        fits = len(" ".join([*said, line]).split()) <= MOST_WORDS
+        said.extend([line] * fits)
+        return line * fits
+
+    figure.text(0.06, 0.92, wrapped(said[0], 38, lines=4), fontsize=25, weight="bold", va="top")
+    figure.text(0.06, 0.05, wrapped(foot, 90, lines=1), fontsize=11, color=GREY)
+    left, top, width, size = (0.06, 0.57, 54, 18) if means is None else (0.67, 0.65, 20, 17)
+    if means is not None:
+        axes = figure.add_axes((0.15, 0.17, 0.48, 0.49))
+        placed = _draw_boards(axes, means)
+        axes.locator_params(axis="y", nbins=4)
+        axes.set_yticks(axes.get_yticks()[1:-1])  # the outermost lie outside
+        said.extend(map(str, axes.get_yticks()))
+        names = [wrapped(wood, 14) if fitting(wood) else "" for wood in placed]
+        axes.set_xticks([np.mean([*own.values()]) for own in placed.values()], names)
+        dress(axes, grid="y", bare="x")
+        axes.tick_params(labelsize=14)
+        meaning = text.in_short(in_plain_words(means.feature.name))
+        label = fitting(quantity(meaning, means.feature.unit, width=30, lines=3))
+        axes.set_ylabel(label, fontsize=13)
+    kept = [wrapped(line, width, lines=7) for line in map(fitting, lines) if line]
+    figure.text(left, top, "\n\n".join(kept), fontsize=size, va="top", linespacing=1.3)
+    return figure
 
 
 def _name_boards(axes: Axes, ticks: list[float], names: list[str], width: float) -> None:

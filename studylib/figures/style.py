@@ -104,10 +104,10 @@ def styled(function: Callable[..., Figure]) -> Callable[..., Figure]:
     return inner
 
 
-def new_figure(size: tuple[float, float] | None, page_height: float) -> Figure:
+def new_figure(size: tuple[float, float] | None, page_height: float, **options) -> Figure:
     """An empty figure: of `size` when given, else of the page's width and `page_height`, with a
-    headline's line above."""
-    return plt.figure(figsize=size or (PAGE_WIDTH, page_height + LINE))
+    headline's line above; `options` go to `pyplot.figure`."""
+    return plt.figure(figsize=size or (PAGE_WIDTH, page_height + LINE), **options)
 
 
 def panelled(

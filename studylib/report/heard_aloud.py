@@ -17,19 +17,16 @@ Functions: `hear`, `players`, `in_turn`.
 
 import io
 from base64 import b64encode
-from collections.abc import Sequence
 from html import escape
 
 import numpy as np
 import soundfile
 from scipy.signal.windows import tukey
 
-from studylib import recordings, register, words
+from studylib import errors, recordings, register, words
 from studylib.codes import holding, note
-from studylib.errors import InputError
 from studylib.measure.features import tone_order
-from studylib.report import pages
-from studylib.report.answer import lead
+from studylib.report import answer, pages
 from studylib.report.rivals.basis import basis_of
 from studylib.report.summary import Summary
 from studylib.sheets import Take
@@ -37,30 +34,31 @@ from studylib.signal.loudness import integrated_loudness
 from studylib.stats import scales
 
 MOST_FRAMES, LONGEST_S = 52_000, 1.5  # of one board's sound, whichever is shorter
-PEAK, FADE_S, PAUSE_S, BEFORE_TAP_S = 0.25, 0.01, 0.3, 0.05
-SEARCHED_S = 20.0  # for the strike of a tap
-SILENT = 1e-12  # of full scale: no recorder is as quiet
+PEAK, FADE_S, PAUSE_S = 0.25, 0.01, 0.3
+# A tap is heard from so long before its strike, which is looked for so far.
+BEFORE_TAP_S, SEARCHED_S = 0.05, 20.0
 
 
 def hear(summary: Summary) -> pages.Shown:
     """The players, what they rest on, and a caution before the first; or why there are none."""
     told, found = players(summary)
     notes, caution = [*map(words.say, told)], holding((found, words.say("aloud.caution")))
-    html = "".join(f"<p>{escape(one)}</p>" for one in notes)
-    html += "".join(
-        f'<blockquote class="heard"><p>{escape(one)}</p></blockquote>' for one in caution
-    )
-    html += "".join(
-        f'<div class="heard"><p>{escape(label)}</p><audio controls="" preload="metadata" '
-        f'aria-label="{escape(label)}" src="data:audio/flac;base64,{sound}"></audio></div>'
-        for label, sound in ((words.say(one), sound) for one, sound in found.items())
-    )
-    return pages.Shown(html=html, text="\n".join([*notes, *caution, *map(words.say, found)]))
+    labels = [words.say(one) for one in found]
+    html = [
+        *(f"<p>{escape(one)}</p>" for one in notes),
+        *(f'<blockquote class="heard"><p>{escape(one)}</p></blockquote>' for one in caution),
+        *(
+            f'<div class="heard"><p>{escape(label)}</p><audio controls="" preload="metadata" '
+            f'aria-label="{escape(label)}" src="data:audio/flac;base64,{sound}"></audio></div>'
+            for label, sound in zip(labels, found.values(), strict=True)
+        ),
+    ]
+    return pages.Shown(html="".join(html), text="\n".join([*notes, *caution, *labels]))
 
 
 def players(summary: Summary) -> tuple[list[str], dict[str, str]]:
     """Notes of what is heard, or of why something is not, and the page's players."""
-    row, missing, found, heard = lead(summary), [], {}, []
+    row, missing, found, heard = answer.lead(summary), [], {}, []
     if row is None or row.feature not in summary.measured:
         return ["aloud.no_pair"], {}
     usable, woods = basis_of(summary).takes, (row.wood_a, row.wood_b)
@@ -74,16 +72,21 @@ def players(summary: Summary) -> tuple[list[str], dict[str, str]]:
                 {"wood": wood, "take": take.take, "mean": boards[take.specimen]}
                 for wood, take in zip(woods, takes, strict=True)
             ]
-        except InputError as error:
+        except errors.InputError as error:
             missing += error.notes
-    about = {"name": row.feature, "unit": register.find(row.feature).unit, "heard": heard}
-    about["channel"] = summary.study.settings.channels.response_kind
-    chosen = note("aloud.chosen", seconds=LONGEST_S, **about)
+    chosen = note(
+        "aloud.chosen",
+        name=row.feature,
+        unit=register.find(row.feature).unit,
+        heard=heard,
+        seconds=LONGEST_S,
+        channel=summary.study.settings.channels.response_kind,
+    )
     return [*holding((found, chosen)), *missing], found
 
 
 def in_turn(
-    kind: str, boards: Sequence[str], a: np.ndarray, b: np.ndarray, *, rate_hz: int
+    kind: str, boards: list[str], a: np.ndarray, b: np.ndarray, *, rate_hz: int
 ) -> dict[str, str]:
     """Four players of two sounds: each alone, both in turn as recorded, and at equal loudness.
 
@@ -103,18 +106,23 @@ def in_turn(
     """
     frames = min(len(a), len(b))
     recorded = np.array([a[:frames], b[:frames]]) * tukey(frames, 2 * FADE_S * rate_hz / frames)
-    recorded *= PEAK / max(np.abs(recorded).max(), SILENT)
+    recorded *= PEAK / max(np.abs(recorded).max(), np.finfo(float).tiny)
     loudness = np.array([integrated_loudness(x, rate_hz=rate_hz) for x in recorded])
     if not np.isfinite(loudness).all():
-        raise InputError(note("aloud.silent", kind=kind, boards=boards))
+        raise errors.InputError(note("aloud.silent", kind=kind, boards=boards))
     down_db, (quieter, louder) = loudness - loudness.min(), loudness.argsort()
-    equal = recorded / 10 ** (down_db[:, None] / 20)
-    told = {"kind": kind, "boards": boards, "down_db": down_db[louder]}
-    told |= {"louder": boards[louder], "quieter": boards[quieter]}
-    sounds = {note("aloud.alone", kind=kind, board=boards[i]): recorded[i] for i in (0, 1)}
-    for code, pair in (("aloud.recorded", recorded), ("aloud.equal", equal)):
-        paused = np.pad(pair, ((0, 0), (0, round(PAUSE_S * rate_hz))))
-        sounds[note(code, **told)] = np.tile(paused.ravel(), 2)
+    equal, pause = recorded / 10 ** (down_db[:, None] / 20), round(PAUSE_S * rate_hz)
+    sounds = {note("aloud.alone", kind=kind, board=boards[i]): recorded[i] for i in (0, 1)} | {
+        note(
+            code,
+            kind=kind,
+            boards=boards,
+            louder=boards[louder],
+            quieter=boards[quieter],
+            down_db=down_db[louder],
+        ): np.tile(np.pad(pair, ((0, 0), (0, pause))).ravel(), 2)
+        for code, pair in (("aloud.recorded", recorded), ("aloud.equal", equal))
+    }
     return {label: _flac(x, rate_hz) for label, x in sounds.items()}
 
 
@@ -124,12 +132,13 @@ def _flac(x: np.ndarray, rate_hz: int) -> str:
     return b64encode(held.getvalue()).decode("ascii")
 
 
-def _take(summary: Summary, feature: str, wood: str, kind: str, usable: Sequence[Take]) -> Take:
+def _take(summary: Summary, feature: str, wood: str, kind: str, usable: tuple[Take, ...]) -> Take:
     """The take of a kind that stands for a wood."""
     means, settings = summary.means(feature), summary.study.settings
-    own = means.boards[means.boards["wood"] == wood]
-    middle = means.means.loc[means.means["wood"] == wood, "mean"]
-    y = scales.analysis_values([*own["value"], *middle], [means.feature.scale] * (len(own) + 1))
+    own, middle = (t[t["wood"] == wood] for t in (means.boards, means.means))
+    y = scales.analysis_values(
+        [*own["value"], *middle["mean"]], [means.feature.scale] * (len(own) + 1)
+    )
     found = [
         take
         for board in own["specimen"].iloc[np.argsort(np.abs(y[:-1] - y[-1]), kind="stable")]
@@ -142,24 +151,26 @@ def _take(summary: Summary, feature: str, wood: str, kind: str, usable: Sequence
         )
     ]
     if not found:
-        raise InputError(note("aloud.no_take", kind=kind, wood=wood))
+        raise errors.InputError(note("aloud.no_take", kind=kind, wood=wood))
     return found[0]
 
 
 def _sound(summary: Summary, take: Take) -> tuple[np.ndarray, int]:
     """What is heard of a take, at the bench's gain, and its rate."""
-    settings, path = summary.study.settings, summary.study.path_of(take)
-    info, channel = recordings.probe(path), settings.channels.response - 1
-    rate = info.rate_hz
+    tone, path = summary.study.settings.tone, summary.study.path_of(take)
+    info, channel = recordings.probe(path), summary.study.settings.channels.response - 1
+    rate, seconds = info.rate_hz, LONGEST_S
     if take.kind == "tone":
-        checks = summary.gathered.quality
-        settled = checks[(checks["take"] == take.take) & (checks["check"] == "window")]["value"]
-        start = round(next(iter(settled), settings.tone.skip_s or 0.0) * rate)
-        frames = round(min(LONGEST_S, settings.tone.length_s) * rate)
+        settled = summary.gathered.quality.query("take == @take.take and check == 'window'")
+        start_s, seconds = (
+            next(iter(settled["value"]), tone.skip_s or 0.0),
+            min(seconds, tone.length_s),
+        )
     else:
-        frames = min(info.frames, round(SEARCHED_S * rate))
-        strike = np.abs(recordings.read_window(path, start=0, frames=frames)[channel]).argmax()
-        start, frames = max(int(strike - BEFORE_TAP_S * rate), 0), round(LONGEST_S * rate)
-    frames = min(frames, MOST_FRAMES, info.frames - start)
-    x = recordings.read_window(path, start=start, frames=frames)[channel]
-    return x / 10 ** (take.gain_db / 20), rate
+        searched = {"start": 0, "frames": min(info.frames, round(SEARCHED_S * rate))}
+        strike = np.abs(recordings.read_window(path, **searched)[channel]).argmax() / rate
+        start_s = max(strike - BEFORE_TAP_S, 0.0)
+    start = round(start_s * rate)
+    frames = min(round(seconds * rate), MOST_FRAMES, info.frames - start)
+    heard = recordings.read_window(path, start=start, frames=frames)[channel]
+    return heard / 10 ** (take.gain_db / 20), rate

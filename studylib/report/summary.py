@@ -8,7 +8,7 @@ Conventions: values in the feature's own unit, differences in dB or percent, woo
 of specimens.csv.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property, partial
 from pathlib import Path
@@ -232,23 +232,27 @@ class Summary:
             "own_design": own_rows(self.checks, self.comparison),
         }
 
-    def write(self, output: Path | str) -> None:
+    def write(self, output: Path | str, *beside: Callable[["Summary", Path], None]) -> None:
         """Write `figures/` and `tables/` into the folder `output`, each whole or not at all.
 
         The tables come last, so that they are only there when everything else is.
+
+        beside : what else is written among the figures, each called with this and their folder.
         """
         output = Path(output)
         output.mkdir(parents=True, exist_ok=True)
-        writing.fill_folder(output / "figures", self._write_figures)
+        writing.fill_folder(output / "figures", partial(self._write_figures, beside))
         about = {"name": self.study.name, "title": self.study.settings.study.title}
         about["semicolons"] = self.study.semicolons
         writing.fill_folder(
             output / "tables", partial(tables.write_package, self.tables(), **about)
         )
 
-    def _write_figures(self, folder: Path) -> None:
+    def _write_figures(self, beside: Iterable[Callable], folder: Path) -> None:
         for name, draw in self.drawings.items():
             figures.save_sizes(draw, folder, name, self.shown.get(name))
+        for write in beside:
+            write(self, folder)
 
 
 def summarise(study: sheets.Study, gathered: Gathered) -> Summary:
@@ -358,9 +362,9 @@ def _with_wood(gathered: Gathered, modes: StudyModes) -> Gathered:
     return replace(gathered, features=pd.concat(frames, ignore_index=True))
 
 
-def write_summary(summary: Summary, output: str) -> str:
-    """Write tables and figures into `output`, or nothing when it is empty; a note says so."""
+def write_summary(summary: Summary, output: str, *beside: Callable[[Summary, Path], None]) -> str:
+    """`Summary.write` into `output`, or nothing when it is empty; a note says so."""
     if not output:
         return "summary.not_written"
-    summary.write(output)
+    summary.write(output, *beside)
     return "summary.written"

@@ -31,7 +31,7 @@ from studylib.sheets.settings import Settings
 LOCK, TOML, SPECIMENS, TAKES = "lock.json", "study.toml", "specimens.csv", "takes.csv"
 SECTIONS = ("study", "channels", "tone", "tap", "sweep", "curve", "wood", "decide", "quality")
 OF_TAKES = ("batch", "kind", "specimen", "mount", "tone_hz", "support", "exclude")
-ASKED = ("title", "question", "text", "note", "grain")  # what no number depends on
+ASKED = ("title", "question", "licence", "text", "note", "grain")  # what no number depends on
 
 
 @dataclass(frozen=True)

@@ -49,6 +49,7 @@ class StudySection(_Section):
 
     title: str = Field(min_length=1, description="right.title")
     question: str = Field(min_length=1, description="right.question")
+    licence: str = Field("", max_length=24, description="right.licence")
     compare: str = Field("wood", min_length=1, description="right.compare")
     beside: str = Field("", description="right.beside")
     separate_trees: bool = Field(False, description="right.switch")

@@ -58,11 +58,10 @@ def integrated_loudness(x: np.ndarray, *, rate_hz: float) -> float:
     x : shape (frames,) or (channels, frames), full scale at 1.0, finite.
     rate_hz : sampling rate, above 4 kHz.
     """
-    x, block = np.atleast_2d(x), round(BLOCK_S * rate_hz)
-    x = np.pad(x, ((0, 0), (0, max(block - x.shape[1], 0))))
-    square = sosfilt(k_weighting(rate_hz), x) ** 2
-    blocks = sliding_window_view(square, block, axis=1)[:, :: round(STEP_S * rate_hz)]
-    power = blocks.mean(axis=2).sum(axis=0)
+    block, step = round(BLOCK_S * rate_hz), round(STEP_S * rate_hz)
+    padded = np.pad(np.atleast_2d(x), ((0, 0), (0, max(block - np.shape(x)[-1], 0))))
+    square = sosfilt(k_weighting(rate_hz), padded) ** 2
+    power = sliding_window_view(square, block, axis=1)[:, ::step].mean(axis=2).sum(axis=0)
     counted = power[power > LOWEST]
     if not counted.size:
         return -math.inf
