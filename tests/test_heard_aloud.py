@@ -14,6 +14,7 @@ from dataclasses import replace
 from html.parser import HTMLParser
 
 import numpy as np
+import pandas as pd
 import pytest
 import soundfile
 
@@ -85,6 +86,21 @@ def test_a_tone_is_what_was_measured_of_the_recording(demo_summary, heard):
     gain = shown @ own / (own @ own)
     assert {rate} == {hz for _, hz in raw}
     assert shown == pytest.approx(gain * own, abs=2**-15)
+
+
+def test_a_tone_that_settles_late_is_heard_from_there(demo_summary, heard):
+    """Where study.toml sets no `skip_s`, the check `window` says from when a tone was measured."""
+    gathered = demo_summary.gathered
+    row = gathered.quality.iloc[[0]].assign(take="L2-m1-tone172-r1", check="window", value=0.15)
+    later = replace(gathered, quality=pd.concat([gathered.quality, row], ignore_index=True))
+    _, found = players(replace(demo_summary, gathered=later))
+    (_, before, rate), (_, after, _) = (
+        of_kind(each, "aloud.recorded", "tone") for each in (heard[1], found)
+    )
+    a, b = quarters(before, rate)[0], quarters(after, rate)[0]
+    moved, n = round(0.05 * rate), 12_000
+    assert b[300:n] == pytest.approx(a[300 + moved : n + moved], rel=0.02, abs=1e-3)
+    assert np.abs(b[300:n] - a[300:n]).max() > 0.1
 
 
 def test_as_recorded_the_tones_differ_as_their_levels_do(demo_summary, heard):

@@ -143,7 +143,7 @@ def _draw_wood(axes: Axes, boards, mounts, mean, places: np.ndarray, look: Look)
 
 @styled
 def still_figure(
-    headline: str, lines: Sequence[str], foot: str, *, means: FeatureMeans | None = None
+    headline: str, lines: list[str], foot: str, *, means: FeatureMeans | None = None
 ) -> Figure:
     """A still for a film: a headline, few words, and where it helps the boards as points.
 

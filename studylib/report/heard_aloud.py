@@ -161,11 +161,10 @@ def _sound(summary: Summary, take: Take) -> tuple[np.ndarray, int]:
     info, channel = recordings.probe(path), summary.study.settings.channels.response - 1
     rate, seconds = info.rate_hz, LONGEST_S
     if take.kind == "tone":
-        settled = summary.gathered.quality.query("take == @take.take and check == 'window'")
-        start_s, seconds = (
-            next(iter(settled["value"]), tone.skip_s or 0.0),
-            min(seconds, tone.length_s),
-        )
+        checks = summary.gathered.quality
+        settled = checks[checks["check"] == "window"].set_index("take")["value"]
+        start_s = settled.get(take.take, tone.skip_s or 0.0)
+        seconds = min(seconds, tone.length_s)
     else:
         searched = {"start": 0, "frames": min(info.frames, round(SEARCHED_S * rate))}
         strike = np.abs(recordings.read_window(path, **searched)[channel]).argmax() / rate
