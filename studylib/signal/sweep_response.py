@@ -146,8 +146,8 @@ def measure_response(
     # What noise does varies slowly: worked out at some frequencies, interpolated between.
     some = np.geomspace(fine_hz[0], fine_hz[-1], SOME)
     noise_hz, densities = sweep_noise(x, shape=shape, rate_hz=rate_hz)
-    held = _held(np.concatenate([at, some]), w, ahead=ahead, start=start, frames=frames,
-                 shape=shape, rate=rate)  # fmt: skip
+    held = _held(np.concatenate([at, some]), w, first=start - ahead, frames=frames,
+                 length=length, shape=shape, rate=rate)  # fmt: skip
     amplitude = np.full((len(x), f.size), np.nan + 0j)
     u, cut = (np.full(amplitude.shape, np.nan) for _ in range(2))
     wholes, fine_u = [], []
@@ -169,17 +169,22 @@ def measure_response(
 
 
 def _held(
-    at: np.ndarray, w: np.ndarray, *, ahead: int, start: float, frames: int,
+    at: np.ndarray, w: np.ndarray, *, first: float, frames: int, length: int,
     shape: sweep.SweepShape, rate: float,
 ) -> np.ndarray:  # fmt: skip
     """(F,) sum of the window's squares over the part of it that lies inside the recording.
 
-    At each frequency the recording begins and ends at other times of the impulse response.
+    At each frequency the recording begins and ends at other times of the impulse response; what
+    was recorded before the sweep passed it comes round to the end of the transform.
     """
     squares = np.concatenate([[0.0], np.cumsum(w**2)])
-    zero = start + shape.passes_s(at) * rate - ahead
-    first, last = (np.clip(end - zero, 0, w.size).astype(int) for end in (0, frames))
-    return np.maximum(squares[last] - squares[first], 1.0)
+    zero = first + shape.passes_s(at) * rate
+    ends = (0, frames), (length, length + frames)
+    inside = [
+        np.diff([squares[np.clip(end - zero, 0, w.size).astype(int)] for end in pair], axis=0)[0]
+        for pair in ends
+    ]
+    return np.maximum(sum(inside), 1.0)
 
 
 def _noise_through(

@@ -159,11 +159,11 @@ def test_the_stated_uncertainty_covers_the_noise(rng, before_s):
         found = response_of(clean + 0.01 * rng.standard_normal(clean.size), at=at)
         scaled.append((found.amplitude - truth) / found.u)
     z = np.array(scaled)
-    # Standard normal in both parts, as far as u counts: noise that a circular transform wraps into
-    # the window is not in it, and adds up to a fifth.
-    assert 0.95 < np.sqrt(np.mean(z.real**2)) < 1.2
-    assert 0.95 < np.sqrt(np.mean(z.imag**2)) < 1.2
-    assert 0.89 < np.mean(np.abs(z.real) < 1.96) < 0.96
+    # Standard normal in both parts; the noise that comes round in the transform counts. The sweep's
+    # own skirts raise the noise that is found by some 8 %, to the safe side.
+    assert 0.85 < np.sqrt(np.mean(z.real**2)) < 1.02
+    assert 0.85 < np.sqrt(np.mean(z.imag**2)) < 1.02
+    assert 0.94 < np.mean(np.abs(z.real) < 1.96) < 0.985
 
 
 def test_nothing_is_given_above_what_is_recorded():
