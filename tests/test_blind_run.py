@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import random
+import re
 from datetime import datetime
 
 import pandas as pd
@@ -70,6 +71,10 @@ def test_a_blind_study_is_run_on_codes_and_again_under_its_names(tmp_path, monke
     effects = pd.read_csv(tables / "effects.csv")
     row = effects[effects["feature"] == "tone.h1.level_db"].iloc[0]
     assert {row["wood_a"], row["wood_b"]} == set(WOODS)
+    # Viewers read the boards' own names, with the code by which tables and recordings call them.
+    board = read_study(folder).with_role("")[0]
+    assert re.fullmatch(r"(lar|rob)[1-4] \(\S.*\)", board.shown)
+    assert board.shown.endswith(f"({board.specimen})")
     higher = row["difference"] * (1 if row["wood_b"] == "robinia" else -1)
     assert 5.0 < higher < 7.0
     assert "after a report of the coded study had been made" in named.summary_html.read_text(

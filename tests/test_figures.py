@@ -465,6 +465,22 @@ def test_variance_shares_and_intervals():
     assert [t.get_text() for t in right.get_yticklabels()] == ["wood", "board", "mount", "take"]
 
 
+def test_a_spread_of_woods_is_headed_so_where_it_was_declared_on_the_boards_own():
+    """Shares in which wood is the largest: a headline of woods needs more than that."""
+    variance = invented().variance.assign(share=[0.6, 0.2, 0.1, 0.1])
+    clean = variance.assign(feature="tone.h1.response_db")
+    told = "Woods spread more than boards of one wood do"
+    for rows, declared, says in (
+        (clean, {"tone.h1.response_db"}, True),
+        (clean, (), False),
+        (variance, {"tone.h3.rel_db"}, False),  # the driver's distortion is in it
+        (clean.assign(share=[0.2, 0.6, 0.1, 0.1]), {"tone.h1.response_db"}, False),
+    ):
+        figure = figures.variance_figure(rows, declared=declared)
+        assert (figure.get_suptitle() == told) == says
+        assert style.alt_text(figure).startswith(figure.get_suptitle().split("\n")[0])
+
+
 def test_spectra_keep_the_tone_and_leave_out_reference_and_changed():
     summary = invented()
     axes = figures.spectra_figure(summary.gathered.spectra, summary.study).axes

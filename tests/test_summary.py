@@ -31,8 +31,7 @@ from studylib.report import text as report_text
 from studylib.report.summary import summarise, write_summary
 from studylib.sheets.settings import Claim
 from studylib.stats import scales
-from studylib.words import numbers, say
-from studylib.words.text import names_in_short
+from studylib.words import features, numbers, say
 from tests.invented_tables import Invention
 from tests.notes import holds
 
@@ -269,7 +268,9 @@ def test_the_positive_control_in_words(null):
     # 6 dB say nothing about 1 dB, and the page says how large they were.
     assert holds(large, "control.seen", name="tone.h3.rel_db", limit=1.0)
     assert code_of(fields_of(large)["reason"]) == "control.too_large"
-    assert say(large).startswith('Not for "same" on tone.h3.rel_db: detected, but the change is')
+    assert say(large).startswith(
+        'Not for "same" on the level of harmonic 3 relative to the fundamental: detected, but'
+    )
     assert re.search(
         r"ref-plus-7g minus ref: \+6\.\d dB \(.+ dB\); the limit is 1 dB\.$", say(large)
     )
@@ -691,12 +692,11 @@ def test_notebook_carries_the_outputs_of_a_clean_run(notebook):
     assert sum("image/png" in o.get("data", {}) for o in outputs) >= 8
 
 
-def test_neighbouring_harmonics_are_named_together():
-    names = [f"tone.h{k}.rel_db" for k in (2, 6, 7, 8, 10, 11)] + ["tone.band63.rel_db"]
-    assert names_in_short(names) == [
-        "tone.band63.rel_db",
-        "tone.h2.rel_db",
-        "tone.h6.rel_db to h8.rel_db",
-        "tone.h10.rel_db",
-        "tone.h11.rel_db",
+def test_features_of_one_kind_are_named_together():
+    names = [f"tone.h{k}.rel_db" for k in (2, 6, 7, 8, 10, 11)] + ["tone.band31.5.rel_db", "own.x"]
+    assert features([*names, "tone.h1.response_db"]) == [
+        "level of harmonic 2, 6 to 8, 10 and 11 relative to the fundamental",
+        "level of the 31.5 Hz octave band without the harmonics, relative to the fundamental",
+        "own.x",
+        "response at the tone itself relative to the drive channel",
     ]

@@ -110,30 +110,23 @@ def _excesses(axes: Axes, rows: pd.DataFrame, study: sheets.Study, reach: float)
     axes.axhline(0, color="#999999", linewidth=0.8, zorder=1)
     known = rows[np.isfinite(rows["excess_db"])]
     mounts = list(dict.fromkeys(zip(known["specimen"], known["mount"], strict=True)))
-    place = {key: (i + 0.5) / len(mounts) - 0.5 for i, key in enumerate(mounts)}
-    named: set[tuple[str, int]] = set()
+    place = [mounts.index(key) for key in zip(known["specimen"], known["mount"], strict=True)]
+    known = known.assign(x=known["harmonic"] + 0.84 * ((np.array(place) + 0.5) / len(mounts) - 0.5))
     for r in known.itertuples():
-        key = (r.specimen, r.mount)
-        own = look[woods[r.specimen]] if r.specimen in woods else OTHERS
-        x = r.harmonic + 0.84 * place[key]
-        _one(axes, r, x, own, reach)
-        if r.verdict == Verdict.BEYOND and key not in named:
-            if len(named) < MOST_NAMES:
-                label = wrapped(
-                    say("figures_attribution.panel", specimen=r.specimen, mount=r.mount),
-                    24,
-                    lines=1,
-                )
-                axes.annotate(
-                    label, (x, min(r.excess_db, 0.9 * reach)),
-                    xytext=(0, 9 + 10 * (len(named) % 3)), textcoords="offset points", fontsize=8.5,
-                )  # fmt: skip
-            named.add(key)
-    if len(named) > MOST_NAMES:
+        _one(axes, r, look[woods[r.specimen]] if r.specimen in woods else OTHERS, reach)
+    beyond = known[known["verdict"] == Verdict.BEYOND].drop_duplicates(["specimen", "mount"])
+    for number, r in enumerate(beyond.head(MOST_NAMES).itertuples()):
+        told = {"specimen": study.specimen(r.specimen).shown, "mount": r.mount}
+        axes.annotate(
+            wrapped(say("figures_attribution.panel", **told), 24, lines=1),
+            (r.x, min(r.excess_db, 0.9 * reach)), xytext=(0, 9 + 10 * (number % 3)),
+            textcoords="offset points", fontsize=8.5,
+        )  # fmt: skip
+    if len(beyond) > MOST_NAMES:
         axes.text(
             0.01,
             0.98,
-            say("figures_attribution.more_beyond", mounts=len(named) - MOST_NAMES),
+            say("figures_attribution.more_beyond", mounts=len(beyond) - MOST_NAMES),
             transform=axes.transAxes,
             va="top",
             fontsize=8.5,
@@ -142,21 +135,23 @@ def _excesses(axes: Axes, rows: pd.DataFrame, study: sheets.Study, reach: float)
     _excess_legend(axes, study, look, others=any(name not in woods for name in known["specimen"]))
 
 
-def _one(axes: Axes, r, x: float, look: Look, reach: float) -> None:
+def _one(axes: Axes, r, look: Look, reach: float) -> None:
     pale = r.verdict == Verdict.CANNOT_TELL
     bar = {"color": look.colour, "alpha": 0.3 if pale else 0.6}
-    axes.vlines(x, *np.clip([r.low, r.high], -reach, reach), linewidth=1.1, **bar)
+    axes.vlines(r.x, *np.clip([r.low, r.high], -reach, reach), linewidth=1.1, **bar)
     for end, arrow, out in ((-reach, "v", r.low < -reach), (reach, "^", r.high > reach)):
-        axes.plot([x] * int(out), [0.975 * end] * int(out), arrow, ms=3.5, ls="none", mew=0, **bar)
+        axes.plot(
+            [r.x] * int(out), [0.975 * end] * int(out), arrow, ms=3.5, ls="none", mew=0, **bar
+        )
     at = float(np.clip(r.excess_db, -0.95 * reach, 0.95 * reach))
     if pale and at != r.excess_db:
         return  # the bar's arrow says where it goes on
     axes.plot(
-        x, at, look.marker, color=look.colour, ms=4.5, alpha=0.5 if pale else 1,
+        r.x, at, look.marker, color=look.colour, ms=4.5, alpha=0.5 if pale else 1,
         mfc="white" if pale else look.colour, zorder=3,
     )  # fmt: skip
     if r.verdict == Verdict.BEYOND:
-        axes.plot(x, at, zorder=4, **RING)
+        axes.plot(r.x, at, zorder=4, **RING)
 
 
 def _excess_legend(axes: Axes, study: sheets.Study, look: dict[str, Look], *, others: bool) -> None:
@@ -244,7 +239,7 @@ def story_figure(
         last=last if last > highest else 0,
     )
     _legend(figure, _story_legend(rows), handletextpad=0.6, columnspacing=1.4, title=title or None)
-    return settle(figure, _headline(own, specimen))
+    return settle(figure, _headline(own, specimen=specimen))
 
 
 def _span(rows: pd.DataFrame) -> tuple[float, float]:
@@ -339,7 +334,7 @@ def _story_legend(rows: pd.DataFrame) -> list:
 # ---------------------------------------------------------------- parts of both
 
 
-def _headline(table: pd.DataFrame, specimen: str = "") -> str:
+def _headline(table: pd.DataFrame, *, specimen: str = "") -> str:
     """How many harmonics above the noise the driver explains, and how many need another cause."""
     count = Counter(table.loc[table["observed_db"].notna(), "verdict"])
     return codes.note(

@@ -359,8 +359,10 @@ def stiffness_figure(
         return empty_figure(say("figures_modes.no_stiffness"), size)
     style = looks(study.woods)
     figure, ((axes,),) = panelled(size, 4.6)
-    about = rows.loc[(names, [DENSITY, MODULUS]), :].reset_index()
-    about["wood"] = [study.specimen(name).wood for name in about["specimen"]]
+    about = rows.loc[(names, [DENSITY, MODULUS]), :].drop(columns="wood", errors="ignore")
+    about = about.reset_index().assign(
+        wood=lambda own: own["specimen"].map(lambda name: study.specimen(name).wood)
+    )
     for species in study.woods:
         own = [name for name in names if study.specimen(name).wood == species]
         if not own:
@@ -373,8 +375,8 @@ def stiffness_figure(
         )  # fmt: skip
         for name, at_x, at_y in zip(own, x["value"], y["value"], strict=True):
             axes.annotate(
-                legend_label(name, 12), (at_x, at_y), xytext=(6, 5), textcoords="offset points",
-                fontsize=8, color=GREY,
+                legend_label(study.specimen(name).shown, 18), (at_x, at_y), xytext=(6, 5),
+                textcoords="offset points", fontsize=8, color=GREY,
             )  # fmt: skip
     axes.margins(0.12)
     axes.set(xlabel=say("figures_modes.density_axis"), ylabel=say("figures_modes.modulus_axis"))

@@ -149,8 +149,8 @@ def curve_spreads_figure(curves, *, size: tuple[float, float] | None = None) -> 
     frequency_axis(axes, spreads["frequency_hz"].min(), spreads["frequency_hz"].max())
     dress(axes, grid="y", ylabel=say("figures_curves.sd"), ylim=(0.0, None))
     figure.legend(*axes.get_legend_handles_labels(), loc=ABOVE_RIGHT, ncols=5)
-    wide = spreads.pivot(index="frequency_hz", columns="level", values="variance")
-    share = float((wide.pop("wood") > wide.max(axis=1)).mean())
+    most = spreads.pivot(index="frequency_hz", columns="level", values="variance").idxmax(axis=1)
+    share = float(most.eq("wood").mean())
     return settle(figure, codes.note("figures_headlines.curve_spreads", share=share))
 
 
@@ -170,8 +170,9 @@ def predicted_figure(predicted, study, *, size: tuple[float, float] | None = Non
     """
     if predicted.reason:
         return empty_figure(say(predicted.reason), size)
-    boards = list(predicted.curves.groupby("specimen", sort=False))
-    shown = boards[:MOST_BOARDS]
+    boards = dict(list(predicted.curves.groupby("specimen", sort=False)))
+    order = [s.specimen for wood in study.woods for s in study.specimens if s.wood == wood]
+    shown = [(name, boards[name]) for name in order if name in boards][:MOST_BOARDS]
     columns = min(len(shown), 3 if size is None else 6)
     lines = -(-len(shown) // columns)
     figure, panels = panelled(size, 1.2 + 1.5 * lines, lines, columns, sharex=True, sharey=True)
@@ -194,7 +195,7 @@ def predicted_figure(predicted, study, *, size: tuple[float, float] | None = Non
             linewidth=1.2,
             label=say("figures_curves.measured", wood=safe(wood)),
         )
-        dress(axes, grid="y", title=safe(name))
+        dress(axes, grid="y", title=safe(study.specimen(name).shown))
         f = own["frequency_hz"]
         frequency_axis(axes, f.min(), f.max(), label=False)
     figure.supxlabel(say("figures_style.frequency"), fontsize=10)
@@ -205,8 +206,10 @@ def predicted_figure(predicted, study, *, size: tuple[float, float] | None = Non
         for handle, label in zip(*axes.get_legend_handles_labels(), strict=True)
     }
     figure.legend(named.values(), named, loc=ABOVE_RIGHT, ncols=5)
-    share = float(predicted.curves["inside"].mean())
-    return settle(figure, codes.note("figures_headlines.predicted", share=share))
+    return settle(
+        figure,
+        codes.note("figures_headlines.predicted", share=predicted.curves["inside"].mean()),
+    )
 
 
 @styled

@@ -150,11 +150,11 @@ def positive_control_figure(
     looks = [("D" if detected else "o", bool(detected)) for detected in drawn["detected"]]
     pairs, label = list(dict.fromkeys(own)), say("figures_effects.control")
     figure = _differences(drawn, own, pairs, looks, label, size)
-    names = list(dict.fromkeys(drawn["feature"]))
     noticed = list(dict.fromkeys(drawn.loc[drawn["detected"].astype(bool), "feature"]))
-    headline = codes.note("figures_headlines.control", features=noticed, of=len(names))
+    about = {"features": noticed, "of": drawn["feature"].nunique()}
+    key = say("figures_effects.control_key", confidence=confidence)
     return explained(
-        figure, headline, say("figures_effects.control_key", confidence=confidence), names
+        figure, codes.note("figures_headlines.control", **about), key, drawn["feature"]
     )
 
 

@@ -75,8 +75,8 @@ def power_figure(plan, *, size: tuple[float, float] | None = None) -> Figure:
         ax.minorticks_off()
     axes[0].set_ylabel(say("plan.chance_detected"))
     figure.legend(*axes[0].get_legend_handles_labels(), loc=BELOW, ncols=2)
-    chances = [one.chances.declared for one in shown if one.chances]
-    return settle(figure, codes.note("figures_headlines.power", planks=planks, chances=chances))
+    about = {"chances": [one.chances.declared for one in shown if one.chances], "planks": planks}
+    return settle(figure, codes.note("figures_headlines.power", **about))
 
 
 def _panels(features, size) -> tuple[Figure, np.ndarray, list]:
@@ -153,5 +153,9 @@ def counting_figure(plan, *, size: tuple[float, float] | None = None) -> Figure:
         xlim=(0, 1), xlabel=say("plan.alarms_axis"),
     )  # fmt: skip
     ax.xaxis.set_major_formatter(PercentFormatter(1.0, decimals=0))
-    rates = dict(zip(table["counted"], table["rate"], strict=True))
-    return settle(figure, codes.note("figures_headlines.counting", rates=rates))
+    return settle(
+        figure,
+        codes.note(
+            "figures_headlines.counting", rates=table.set_index("counted")["rate"].to_dict()
+        ),
+    )

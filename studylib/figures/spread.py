@@ -78,11 +78,10 @@ def drift_figure(
     _name_batches(panels[0], pd.concat([chart, others]))
     panels[-1].set_xlabel(say("drift.axis"))
     figure.supylabel(say("drift.from_mean"), fontsize=10)
-    outside = chart.loc[chart["outside"].astype(bool), "feature"]
     headline = codes.note(
         "figures_headlines.reference",
         measured=not chart.empty, known=bool(np.isfinite(chart["high"]).any()),
-        outside=list(dict.fromkeys(outside)),
+        outside=list(dict.fromkeys(chart.loc[chart["outside"].astype(bool), "feature"])),
     )  # fmt: skip
     return settle(figure, headline, f"{say('drift.note_reference')}\n{say('drift.note_others')}")
 
@@ -122,8 +121,7 @@ def _panel(
         axes.plot(own["number"][out], y[out], "o", color=VERMILION, markersize=11,
                   markerfacecolor="none", markeredgewidth=1.4)  # fmt: skip
     both = pd.concat([chart[["batch", "number"]], others[["batch", "number"]]])
-    starts = sorted(both.groupby("batch", sort=False)["number"].min())
-    for start in starts[1:]:
+    for start in sorted(both.groupby("batch", sort=False)["number"].min())[1:]:
         axes.axvline(start - 0.5, color=GREY, linewidth=0.8, linestyle=":")
     dress(
         axes, grid="y", title=wrapped(text.in_short(in_plain_words(feature.name)), 100, lines=1),
@@ -192,9 +190,9 @@ def variance_figure(
         ncols=len(shown),
     )
     shares = variance.pivot(index="feature", columns="level", values="share")
-    most = shares.idxmax(axis=1).eq("wood") & shares.index.isin(list(declared))
-    headline = codes.note("figures_headlines.spread", of=len(shares), wood=int(most.sum()))
-    return settle(figure, headline)
+    own = [name for name in shares.index if name in declared and not register.find(name).driver]
+    wood = int(shares.loc[own].idxmax(axis=1).eq("wood").sum())
+    return settle(figure, codes.note("figures_headlines.spread", of=len(shares), wood=wood))
 
 
 def _shares(axes: Axes, rows: pd.DataFrame, title: str, last: bool) -> None:

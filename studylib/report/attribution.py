@@ -54,7 +54,12 @@ def attribution_sentences(summary: Summary) -> list[str]:
     count = heard["verdict"].value_counts()
     beyond = table[table["verdict"] == Verdict.BEYOND]
     places = [
-        codes.note("attribution.place_harmonics", specimen=specimen, mount=mount, harmonics=own)
+        codes.note(
+            "attribution.place_harmonics",
+            specimen=summary.study.specimen(specimen).shown,
+            mount=mount,
+            harmonics=own,
+        )
         for (specimen, mount), own in beyond.groupby(["specimen", "mount"], sort=False)["harmonic"]
     ]
     return [

@@ -209,8 +209,8 @@ def table(
         ]
         for name in names
     }
-    cut = len(shown) < len(frame)
-    below = say("pages.first_rows", shown=len(shown), of=len(frame)) if cut else ""
+    told = {"shown": len(shown), "of": len(frame)}
+    below = say("pages.first_rows", **told) if len(shown) < len(frame) else ""
     above = in_words(caption)
     return Shown(
         html=_table_html(names, cells, caption=above, below=below) + _link(file),

@@ -116,13 +116,15 @@ class Summary:
     def means(self, feature: str) -> samples.FeatureMeans:
         """One feature of every compared board, and the means of the woods."""
         known = register.find(feature)
+        shown = {"specimen": {s.specimen: s.shown for s in self.study.specimens}}
         own = [
-            table[(table["feature"] == feature) & (table["role"] == "")].reset_index(drop=True)
+            table[(table["feature"] == feature) & (table["role"] == "")]
+            .reset_index(drop=True)
+            .replace(shown)
             for table in (self.comparison.specimen_means, self.comparison.mount_means)
         ]
         woods = samples.wood_means(self.comparison.unit_means, known, confidence=self.confidence)
-        effects = self.comparison.effects
-        effects = effects[effects["feature"] == feature]
+        effects = self.comparison.effects.query("feature == @feature")
         return samples.FeatureMeans(known, self.woods, *own, woods, self.confidence, effects)
 
     def measured_means(self) -> list[samples.FeatureMeans]:
@@ -169,7 +171,6 @@ class Summary:
         harmonics, confidence = self.attribution.table, self.confidence
         effects, control = self.primary_effects(), self.primary_control()
         clearest = verdicts.clearest_specimen(harmonics)
-        declared = effects.loc[effects["verdict"].isin(DECLARED), "feature"]
         story = {"story": partial(figures.story_figure, harmonics, clearest)}
         return {
             "effects": partial(figures.effects_figure, effects, confidence=confidence),
@@ -177,7 +178,9 @@ class Summary:
                 figures.positive_control_figure, control, confidence=confidence
             ),
             "variance": partial(
-                figures.variance_figure, self.primary_variance(), declared=set(declared)
+                figures.variance_figure,
+                self.primary_variance(),
+                declared=set(effects.loc[effects["verdict"].isin(DECLARED), "feature"]),
             ),
             **{
                 f"boards_{means.feature.name}": partial(figures.boards_figure, means)

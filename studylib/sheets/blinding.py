@@ -245,7 +245,7 @@ def open_key(
 def named(
     folder: Path, keys: Iterable[Blinding], specimens: Sequence[Specimen], *, compare: str
 ) -> list[Specimen]:
-    """The specimens with the woods and planks of the keys that are open.
+    """The specimens with the woods, planks and own names of the keys that are open.
 
     Raises
     ------
@@ -278,7 +278,7 @@ def named(
     ]
     errors.InputError.refuse_all(faults)
     own = {
-        board: {"wood": cells[compare], **{name: cells[name] for name in HIDDEN}}
+        board: {"wood": cells[compare], **{name: cells[name] for name in (OWN_NAME, *HIDDEN)}}
         for board, cells in known.items()
     }
     return [s.model_copy(update=own.get(s.specimen)) for s in specimens]

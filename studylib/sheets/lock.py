@@ -99,7 +99,7 @@ def decided(
     """
     chosen = settings.model_dump(mode="json", include={*SECTIONS, "claims"})
     claims = chosen.pop("claims")
-    apart = {"specimen", "source_assumed", "covariates", "row"}
+    apart = {"specimen", "source_assumed", "covariates", "own_name", "row"}
     content = {
         "settings": chosen,
         "claims": claims,

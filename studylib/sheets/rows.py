@@ -145,6 +145,7 @@ class Specimen(_Row):
         (see `with_planks`).
     length_mm, width_mm, thickness_mm, mass_g, moisture_pct : None where not measured.
     role : "", "reference" or "changed".  covariates : further columns of numbers.
+    own_name : of a coded board, once its key is open; "" without one.
     row : in the spreadsheet, the header being row 1.
     """
 
@@ -162,7 +163,13 @@ class Specimen(_Row):
     beside: Text = ""
     note: str = ""
     covariates: dict[str, float] = Field(default_factory=dict)
+    own_name: str = ""
     row: int
+
+    @property
+    def shown(self) -> str:
+        """What a viewer reads: the id, behind its own name where it is a code."""
+        return f"{self.own_name} ({self.specimen})" if self.own_name else self.specimen
 
     @property
     def density_kg_m3(self) -> float:
@@ -221,7 +228,7 @@ class Take(_Row):
 SPECIMEN_COLUMNS = tuple(
     name
     for name in Specimen.model_fields
-    if name not in ("source_assumed", "beside", "covariates", "row")
+    if name not in ("source_assumed", "beside", "covariates", "own_name", "row")
 )
 TAKE_COLUMNS = tuple(name for name in Take.model_fields if name != "row")
 

@@ -7,18 +7,18 @@ computes. A second language is a second folder beside `en`.
 In a template stand, beside Jinja2's own means,
 - as filters, the formatters of `numbers` and `text` (`{{ level|signed }}`, `{{ names|listed }}`);
 - `say(note)`, the sentence of another note; as a filter too (`{{ notes|map("say")|listed }}`);
-- `feature(name)`, a feature in plain words, a filter too; `term(name)`, a term of the glossary,
-  explained.
+- `feature(name)`, a feature in plain words, a filter too; the filter `features` for several,
+  those of one kind together; `term(name)`, a term of the glossary, explained.
 
 White space in a template file is folded: a line break is a space.
 
-Functions: `say`, `said`, `in_words`, `is_note`, `feature`, `term`, `table`, `column`,
+Functions: `say`, `said`, `in_words`, `is_note`, `feature`, `features`, `term`, `table`, `column`,
 `glossary`, `chapters`.
 """
 
 import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -32,6 +32,8 @@ __all__ = ["feature", "in_words", "said", "say", "term"]
 
 FOLDER = Path(__file__).parent / "en"
 _CODE = re.compile(r"[a-z_]+\.[a-z0-9_]+(?: \{.*)?")
+# A feature: what stands before its number, the number, and the rest.
+_NUMBERED = re.compile(r"(?:(.*?[a-z])(\d+(?:\.\d+)?)(?=\.))?(.*)")
 
 
 def say(note: str, /, **fields: Any) -> str:
@@ -110,12 +112,25 @@ def feature(name: str) -> str:
     -------
     Its meaning, without a unit; the name itself for a feature that a caller added.
     """
-    number = re.search(r"[a-z](\d+(?:\.\d+)?)\.", name)
-    plain = name if number is None else name[: number.start(1)] + name[number.end(1) :]
-    code = f"features.{plain.replace('.', '_')}"
-    if not _has_template(code):
-        return name
-    return say(code) if number is None else say(code, number=number[1])
+    return features([name])[0]
+
+
+def features(names: Iterable[str]) -> list[str]:
+    """Features in plain words, those that differ in their number alone as one: "level of harmonic 2
+    and 6 to 20"."""
+    kinds: dict[str, list[str]] = {}
+    for name in names:
+        kind, number, rest = _NUMBERED.fullmatch(name).groups("")
+        code = f"features.{kind}{rest}".replace(".", "_").replace("_", ".", 1)
+        kinds.setdefault(code if _has_template(code) else name, []).append(number)
+    return [
+        code
+        if not _has_template(code)
+        else say(code, number=text.runs(own))
+        if own[0]
+        else say(code)
+        for code, own in kinds.items()
+    ]
 
 
 def term(name: str) -> str:
@@ -180,7 +195,7 @@ def _environment() -> Environment:
     made = Environment(loader=_Chapters(), undefined=StrictUndefined, auto_reload=False)
     for room in (numbers, text):
         made.filters.update({name: getattr(room, name) for name in room.FILTERS})
-    made.filters.update(say=say, feature=feature)
+    made.filters.update(say=say, feature=feature, features=features)
     made.globals.update(say=say, said=said, feature=feature, term=term)
     return made
 

@@ -1,16 +1,14 @@
 """Names and values as a sentence quotes them.
 
-Functions: `shown`, `listed`, `nearest`, `level_word`, `in_short`, `capital`, `names_in_short`,
-`note_name`.
+Functions: `shown`, `listed`, `nearest`, `level_word`, `in_short`, `capital`, `runs`, `note_name`.
 """
 
 import difflib
 import math
-import re
 from collections.abc import Iterable, Sequence
 from itertools import groupby
 
-FILTERS = ("shown", "listed", "level_word", "names_in_short", "in_short", "capital", "note_name")
+FILTERS = ("shown", "listed", "level_word", "in_short", "capital", "note_name")
 
 LONGEST_SHOWN = 60
 """A value longer than this many characters is cut when it is quoted in a sentence."""
@@ -46,7 +44,6 @@ def nearest(name: str, known: Sequence[str]) -> str:
 
 _LEVELS = {"source": "source (plank, tree or lot)", "specimen": "board"}
 _NOTES = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
-_HARMONIC = re.compile(r"tone\.h(\d+)\.(\w+)")
 
 
 def note_name(frequency_hz: float) -> str:
@@ -60,19 +57,14 @@ def level_word(name: str) -> str:
     return _LEVELS.get(name, name)
 
 
-def names_in_short(names: Iterable[str]) -> list[str]:
-    """Feature names, three or more harmonics of one kind as one entry: tone.h6 to h20.rel_db."""
-    matched = [(name, _HARMONIC.fullmatch(name)) for name in names]
-    out = [name for name, found in matched if not found]
-    of_tone = [(found[2], int(found[1])) for _, found in matched if found]
-    for kind in dict.fromkeys(kind for kind, _ in of_tone):
-        numbers = sorted(number for own, number in of_tone if own == kind)
-        # In a run without gaps the number less its place is constant.
-        placed = groupby(enumerate(numbers), key=lambda pair: pair[1] - pair[0])
-        for run in ([number for _, number in pairs] for _, pairs in placed):
-            each = [f"tone.h{k}.{kind}" for k in run]
-            out += each if len(run) < 3 else [f"{each[0]} to h{run[-1]}.{kind}"]
-    return out
+def runs(numbers: Iterable[str]) -> str:
+    """Numbers as a person lists them, three or more in a row by their ends: "2, 4 and 6 to 20"."""
+    # In a run without gaps the number less its place is constant.
+    placed = groupby(enumerate(sorted(map(float, numbers))), key=lambda pair: pair[1] - pair[0])
+    each: list[str] = []
+    for run in ([f"{number:g}" for _, number in pairs] for _, pairs in placed):
+        each += run if len(run) < 3 else [f"{run[0]} to {run[-1]}"]
+    return listed(each)
 
 
 def in_short(meaning: str) -> str:

@@ -36,13 +36,15 @@ window.onload = () => {{
   const blank = [...page.images].filter(e => !e.naturalWidth).length;
   document.getElementById("told").textContent = JSON.stringify(
     {{first: Math.max(...first), wide: Math.max(...wide), lost, blank,
+      scroll: page.documentElement.scrollWidth, still: [...page.querySelectorAll("figure, .wide")]
+        .filter(e => e.scrollWidth > e.clientWidth && e.tabIndex < 0).length,
       links: page.links.length, images: page.images.length}});
 }};
 </script>"""
 
 
-def measured(folder: Path, width: int, height: int) -> dict:
-    page = page_html(nbformat.read(SUMMARY, as_version=4), title="a study")
+def measured(folder: Path, width: int, height: int, notebook: Path = SUMMARY) -> dict:
+    page = page_html(nbformat.read(notebook, as_version=4), title="a study")
     page = re.sub(r"<meta http-equiv=[^>]*>", "", page)
     around = folder / "around.html"
     around.write_text(
@@ -65,4 +67,17 @@ def test_the_answer_stands_on_the_first_screen(tmp_path, width, height):
     assert found["links"] > 20
     assert found["lost"] == []
     assert found["images"] > 10
+    assert found["blank"] == 0
+    assert found["scroll"] <= width
+
+
+@pytest.mark.parametrize("name", ["batch", "plan", "summary"])
+def test_on_a_phone_only_tables_are_swiped_and_the_contents_lead_to_every_chapter(tmp_path, name):
+    notebook = SUMMARY.with_name(f"{name}.ipynb")
+    found = measured(tmp_path, 390, 844, notebook)
+    assert found["scroll"] <= 390
+    assert found["wide"] <= 390
+    assert found["still"] == 0  # a region that scrolls can be reached from the keyboard
+    assert found["lost"] == []
+    assert found["links"] >= 6
     assert found["blank"] == 0

@@ -141,6 +141,7 @@ NEEDS = {
     },
     "preregistration.schedule": {"seeds": [1, 2], "waiting": 3},
     "figures_effects.effects_key": {"confidence": 0.95},
+    "figures_effects.named": {"names": ["tone.h3.rel_db"]},
     "figures_effects.marked": {"cautions": list(Caution)},
     "figures_effects.control_key": {"confidence": 0.95},
     "figures_effects.no_board": {"name": "tone.h3.rel_db"},

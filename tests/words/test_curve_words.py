@@ -64,7 +64,7 @@ def test_a_test_says_what_its_design_allows():
 
 
 def test_a_stretch_names_its_notes():
-    assert "from 756 to 837 Hz (F#5 to G#5), by 18.0 dB (5.5 to 30.4 dB) at 762 Hz" in said(
+    assert "from 756 to 837 Hz (F#5 to G#5), by 18 dB (6 to 30 dB) at 762 Hz" in said(
         "curves.stretches"
     )
     one = STRETCH | {"span_hz": [440.0, 440.0]}
