@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure
 
-from studylib import recordings, sheets
+from studylib import codes, recordings, sheets
 from studylib.figures.style import BLUE, GREY, PALE, VERMILION, dress, panelled, settle, styled
 from studylib.signal.tone import presence_factor
 from studylib.words import say
@@ -41,8 +41,7 @@ def wave_figure(
         axes.plot(time[part], x[part], color=BLUE, linewidth=0.6 if axes is whole else 1.4)
         dress(axes, grid="y", xlabel=say("method.time"), ylabel=say("method.sound"))
     whole.axvspan(time[near][0], time[near][-1], color=PALE, zorder=0)
-    dress(whole, title=say("method.wave_title", take=take.take, batch=take.batch))
-    return settle(figure)
+    return settle(figure, codes.note("method.wave_title", take=take.take, batch=take.batch))
 
 
 @styled
@@ -67,7 +66,8 @@ def lines_figure(lines: pd.DataFrame, *, size: tuple[float, float] | None = None
         ylabel=say("method.level", unit=lines["unit"].iloc[0]),
     )  # fmt: skip
     axes.legend()
-    return settle(figure)
+    about = {"present": int((level > noise).sum()), "of": len(lines)}
+    return settle(figure, codes.note("figures_headlines.lines", **about))
 
 
 @styled
@@ -92,8 +92,8 @@ def counting_figure(
     ]
     axes.barh(names, alarms["rate"], xerr=ends, color=colours, alpha=0.8)
     axes.axvline(0.05, color="black", linestyle=":", label=say("method.promised"))
-    dress(axes, grid="x", title=say("method.counting_title"), xlabel=say("method.rate"),
-          xlim=(0, 1))  # fmt: skip
+    dress(axes, grid="x", xlabel=say("method.rate"), xlim=(0, 1))
     axes.invert_yaxis()
     axes.legend(loc="lower right")
-    return settle(figure)
+    rates = {f"{r.counted}s": r.rate for r in alarms.itertuples()}
+    return settle(figure, codes.note("figures_headlines.counting", rates=rates))

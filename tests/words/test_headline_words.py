@@ -39,6 +39,7 @@ FIELDS = {
     "counting": {"rates": {"planks": 0.02, "takes": 0.83}},
     "power": {"planks": 4, "chances": [0.02, 0.12]},
     "mix": {"opens": [0.97]},
+    "lines": {"present": 5, "of": 20},
 }
 
 
