@@ -8,6 +8,7 @@ from dataclasses import replace
 from datetime import datetime
 
 import matplotlib.pyplot as plt
+import pandas as pd
 import pytest
 from matplotlib.text import Text
 
@@ -129,11 +130,25 @@ def test_a_frame_holds_at_most_forty_words_and_nothing_is_cut_off(
                 assert heading.get_window_extent().y0 > body.get_window_extent().y1, name
 
 
-@pytest.mark.parametrize("woods", [1, 2, 12])
-def test_any_number_of_woods_fits(tmp_path, drawn, woods):
-    names = tuple(f"wood of the {number} long island" for number in range(woods))
+@pytest.mark.parametrize(
+    ("woods", "name"), [(1, "wood"), (2, "wood of the long island"), (10, "w")]
+)
+def test_any_number_of_woods_fits(tmp_path, drawn, woods, name):
+    names = tuple(f"{name} {number}" for number in range(woods))
     write_film(summarise(*Invention(woods=names, boards=2, mounts=2, takes=1).make()), tmp_path)
     assert max(map(words_on, drawn.values())) <= MOST_WORDS
+
+
+def test_a_crowd_of_woods_goes_without_names(null):
+    names = tuple(f"w{number}" for number in range(40))
+    means = null.means("tone.h1.level_db")
+    boards = pd.DataFrame({"specimen": names, "wood": names, "value": range(40)})
+    crowd = replace(
+        means, woods=names, boards=boards, mounts=means.mounts[:0], means=means.means[:0]
+    )
+    figure = figures.still_figure("Forty woods", [], "Own recordings.", means=crowd)
+    assert words_on(figure) <= MOST_WORDS
+    plt.close(figure)
 
 
 @pytest.mark.parametrize("verdict", list(Verdict))

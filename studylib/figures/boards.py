@@ -172,19 +172,20 @@ def still_figure(
     figure.text(0.06, 0.05, wrapped(foot, 90, lines=1), fontsize=11, color=GREY)
     left, top, width, size = (0.06, 0.57, 54, 18) if means is None else (0.67, 0.65, 20, 17)
     if means is not None:
-        axes = figure.add_axes((0.15, 0.17, 0.48, 0.49))
+        axes = figure.add_axes((0.15, 0.2, 0.48, 0.46))
         placed = _draw_boards(axes, means)
         axes.locator_params(axis="y", nbins=4)
         axes.set_yticks(axes.get_yticks()[1:-1])  # the outermost lie outside
         said.extend(map(str, axes.get_yticks()))
-        names = [wrapped(wood, 14) if fitting(wood) else "" for wood in placed]
-        axes.set_xticks([np.mean([*own.values()]) for own in placed.values()], names)
+        names = [wrapped(wood, max(34 // len(placed), 3)) for wood in placed]
+        middles = [np.mean([*own.values()]) for own in placed.values()]
+        axes.set_xticks(middles, names if fitting(" ".join(names)) else [""] * len(names))
         dress(axes, grid="y", bare="x")
         axes.tick_params(labelsize=14)
         meaning = text.in_short(in_plain_words(means.feature.name))
         label = fitting(quantity(meaning, means.feature.unit, width=30, lines=3))
         axes.set_ylabel(label, fontsize=13)
-    kept = [wrapped(line, width, lines=7) for line in map(fitting, lines) if line]
+    kept = filter(None, [fitting(wrapped(line, width, lines=7)) for line in lines])
     figure.text(left, top, "\n\n".join(kept), fontsize=size, va="top", linespacing=1.3)
     return figure
 

@@ -40,7 +40,7 @@ def write_film(summary: Summary, folder: Path) -> None:
         "3_difference": (
             note("film.difference", **found),
             ["film.bands"],
-            [*told, note("figures_effects.boards_key", confidence=summary.confidence)],
+            [*told, note("film.key", confidence=summary.confidence)],
             means,
         ),
         "4_rival": (
