@@ -57,6 +57,9 @@ def test_a_blind_study_is_run_on_codes_and_again_under_its_names(tmp_path, monke
     assert "the key is not opened" in page
     claims = pd.read_csv(tables / "claims.csv")
     assert set(claims["reason_code"]) == {"claims.coded"}
+    captions = (blind.home / "figures" / "film" / "captions.txt").read_text(encoding="utf-8")
+    assert "wood A" in captions
+    assert not [wood for wood in WOODS if wood in captions]
     for table in tables.glob("*.csv"):
         if table.name != "claims.csv":
             assert not [w for w in WOODS if w in table.read_text(encoding="utf-8")], table

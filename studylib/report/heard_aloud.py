@@ -67,7 +67,8 @@ def players(summary: Summary) -> tuple[list[str], dict[str, str]]:
         try:
             takes = [_take(summary, row.feature, wood, kind, usable) for wood in woods]
             (a, rate_hz), (b, _) = (_sound(summary, take) for take in takes)
-            found |= in_turn(kind, [take.specimen for take in takes], a, b, rate_hz=rate_hz)
+            named = [summary.study.specimen(take.specimen).shown for take in takes]
+            found |= in_turn(kind, named, a, b, rate_hz=rate_hz)
             heard += [
                 {"wood": wood, "take": take.take, "mean": boards[take.specimen]}
                 for wood, take in zip(woods, takes, strict=True)
