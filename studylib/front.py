@@ -31,6 +31,7 @@ def measure_take(
     drive: int | None = None,
     drive_kind: str = "acceleration",
     full_scale_db: float | None = None,
+    gain_db: float = 0.0,
     skip_s: float | None = None,
     length_s: float = 0.8,
 ) -> pd.DataFrame:
@@ -44,6 +45,7 @@ def measure_take(
     response, drive : channels as a person counts them; `drive` None where there is none.
     drive_kind : "force", "acceleration" or "voltage"; a response is given for the first two.
     full_scale_db : dB re 20 uPa of a full-scale sine; without it levels are re full scale.
+    gain_db : of the recorder over the bench's setting; levels are brought to that.
     skip_s : what is left out at the start, s; None: the tone is found where it sounds.
     length_s : what is analysed, s.
 
@@ -88,6 +90,7 @@ def measure_take(
     take = sheets.Take(
         take="take", batch="batch", kind="tone", specimen="board", mount="1",
         repeat="1", file=path.name, tone_hz=repr(float(tone_hz)), row=2,
+        gain_db=repr(float(gain_db)),
     )  # fmt: skip
     features = measure.measure_batch(
         sheets.Study(path.parent, "study", settings, (board,), (take,), ()), "batch"
@@ -104,6 +107,9 @@ def compare(
     smallest_n: int = 2,
     limits: Mapping[str, float] | None = None,
     claims: Sequence[Mapping[str, str]] = (),
+    locked: bool = False,
+    looks: int = 1,
+    places: pd.DataFrame | None = None,
     listening: bool = True,
 ) -> comparison.Comparison:
     """Compare woods, each board one number, from plain tables.
@@ -120,6 +126,9 @@ def compare(
     smallest_n : sources of each wood before anything is said about woods, 2 or more.
     limits : feature -> listening limit, dB or a ratio above 1, beside those of the register.
     claims : each with text, feature, higher, lower.
+    locked : whether they stood before recording, so that they alone decide.
+    looks : how many looks at these boards were planned, 1 or more; all share the error.
+    places : specimen, batch, mount, place in the order of recording, where drift is taken out.
     listening : whether a microphone heard it, so that listening limits exist.
 
     Returns
@@ -176,6 +185,9 @@ def compare(
         smallest_n=smallest_n,
         limits=limits,
         claims=claims,
+        locked=locked,
+        looks=looks,
+        places=places,
         own_limits=set(limits or ()),
         listening=listening,
     )

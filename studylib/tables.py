@@ -570,7 +570,8 @@ def _field(table: Table, column: Column, values: pd.Series) -> dict[str, Any]:
 
 
 def read(name: str, path: Path | str) -> pd.DataFrame:
-    """A table as it was kept for the program itself (`frame.to_csv`): notes still codes.
+    """A table as it was kept for the program itself (`frame.to_csv`), or written for a reader:
+    notes as codes, of the latter without their fields.
 
     Python's `float` brings back the very number that was written, on every version of pandas.
     """
@@ -581,4 +582,6 @@ def read(name: str, path: Path | str) -> pd.DataFrame:
         elif column.type in ("number", "integer"):
             given = [float(text) if text else np.nan for text in frame[column.name]]
             frame[column.name] = np.array(given, dtype="float64")
+        elif f"{column.name}_code" in frame:
+            frame[column.name] = frame[f"{column.name}_code"]
     return typed(name, frame)

@@ -9,7 +9,7 @@ from types import SimpleNamespace
 
 import pytest
 
-from studylib.codes import code_of, fields_of, note
+from studylib.codes import code_of, each, fields_of, note
 from studylib.codes.comparison import Verdict
 from studylib.report import answer
 from studylib.report.answer import Answer, answer_code
@@ -124,7 +124,9 @@ def test_a_difference_is_told_from_the_higher_wood():
 
 
 def test_the_demo_answers_in_two_sentences(demo_summary):
-    first, count = answer.answer(demo_summary)
+    first, sure = answer.answer(demo_summary)
+    count, way = each(sure)
+    assert fields_of(way)["anchor"] == f"trace-{answer.lead(demo_summary).id}"
     assert code_of(first) == Answer.BEYOND
     assert {fields_of(first)[k] for k in ("higher", "lower")} == {"larch", "robinia"}
     assert fields_of(first)["difference"] == pytest.approx(3.88, abs=0.01)

@@ -256,7 +256,7 @@ def test_labelled_sentences_are_a_list_of_terms_without_empty_ones():
 
 
 def test_links_and_files_of_tables_are_escaped():
-    shown = pages.links({"day <1>": "batches/day 1.html"})
+    shown = pages.sentences([pages.link("day <1>", "batches/day 1.html")])
     assert '<a href="batches/day%201.html">day &lt;1&gt;</a>' in shown._repr_html_()
     table = pages.table(pd.DataFrame({"a": [1]}), file="effects")
     assert '<a href="tables/effects.csv">' in table._repr_html_()

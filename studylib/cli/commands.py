@@ -7,7 +7,8 @@ to put right first (one sentence a line on standard error); 130 stopped by hand.
 Functions: `plainly`, `tell`, `complain`, `printable`. Class: `Bars`.
 
 Commands: `new`, `add`, `plan`, `blind`, `lock`, `signals`, `sheet` before recording; then `check`,
-`run`, `match` and, after a blind study, `unblind`. `record` has a chapter of its own (`recording`).
+`run`, `trace`, `match` and, after a blind study, `unblind`. `record` has a chapter of its own
+(`recording`).
 
 What is heavy is imported where it is needed, so that `study --help` is quick.
 """
@@ -484,6 +485,20 @@ def _report(outcome: Any) -> None:
         *codes.holding((path is None, say("cli.no_report"))),
     ]:
         complain(*wrong)
+
+
+@click.command(help=say("cli.help_trace"))
+@click.argument("folder", **DIR)
+@click.argument("wanted", metavar="ID")
+@click.option("--reports", **REPORTS)
+@plainly
+def trace(folder: Path, wanted: str, reports: Path) -> None:
+    """Follow a number down to its recordings."""
+    from studylib.report.trace import last_run, trail
+
+    study = _study(folder)
+    summary, places = last_run(study, reports / study.name, folder=str(folder))
+    tell(*str(trail(summary, wanted, places)).splitlines())
 
 
 ABOVE_0 = click.FloatRange(min=0, min_open=True)

@@ -19,6 +19,7 @@ Functions: `boards_figure`, `spectra_figure`, `stiffness_figure`.
 """
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
@@ -28,6 +29,8 @@ from matplotlib.figure import Figure
 from studylib import codes, sheets, words
 from studylib.figures.effects import pairs_apart
 from studylib.figures.style import (
+    ABOVE_RIGHT,
+    BLACK,
     FRAME,
     FRAME_DPI,
     GREY,
@@ -225,12 +228,17 @@ def _name_woods(axes: Axes, boards, woods: list[str], width: float) -> None:
 
 STEPS = 500
 SHOWN_RANGE_DB = 130.0
+MARKED = ("figures_takes.line_read", "figures_takes.noise_there")
 _NAMED_HARMONICS = (1, 2, 3, 4, 6, 8, 16, 32)
 
 
 @styled
 def spectra_figure(
-    spectra: pd.DataFrame, study: sheets.Study, *, size: tuple[float, float] | None = None
+    spectra: pd.DataFrame,
+    study: sheets.Study,
+    *,
+    read: Sequence[float] = (),
+    size: tuple[float, float] | None = None,
 ) -> Figure:
     """Spectra of the steady tone at full drive, one line a board.
 
@@ -238,6 +246,7 @@ def spectra_figure(
     ----------
     spectra : the table `spectra`.
     study : for the woods' order, the roles and the fundamental.
+    read : of a line to be marked, Hz; its level and that of the noise there, where they are known.
 
     Returns
     -------
@@ -277,8 +286,15 @@ def spectra_figure(
         spectra[inside].groupby("specimen")["level_db"].max()
         for inside in (octaves.abs() < 0.1, octaves > 0.5)
     )
-    gap = float((tone - above).min())
-    return settle(figure, codes.note("figures_headlines.spectra", gap=gap))
+    headline = codes.note("figures_headlines.spectra", gap=float((tone - above).min()))
+    for level, mark, code in zip(read[1:], "o_", MARKED, strict=False):
+        label = say(code, frequency_hz=read[0], level_db=level)
+        grid[0, 0].plot(read[0], level, mark, color=BLACK, ms=11, mfc="none", label=label)
+    if read:
+        grid[0, 0].axvline(read[0], color=BLACK, linewidth=0.8, linestyle="--")
+        figure.legend(handles=grid[0, 0].lines[-1 - len(read[1:]) : -1], loc=ABOVE_RIGHT, ncols=2)
+        headline = codes.note("figures_headlines.line", take=spectra["take"].iloc[0])
+    return settle(figure, headline)
 
 
 def level_label(study: sheets.Study) -> str:

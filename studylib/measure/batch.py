@@ -21,7 +21,7 @@ frames that are read back are the same.
 - `leave_out`, `take_in`: a part that the summary must not use.
 - `note_progress`, `read_progress`: how far the measuring of a batch has come.
 
-Functions: measure_batch, spectrum_rows. Class: BatchMeasurement.
+Functions: measure_batch, spectrum_rows, spectrum_of. Class: BatchMeasurement.
 """
 
 import hashlib
@@ -281,6 +281,21 @@ def spectrum_rows(
     )
     for frequency, value in zip((bins[places] * step_hz).tolist(), level.tolist(), strict=True):
         yield (take.take, take.specimen, wood, take.mount, frequency, value)
+
+
+def spectrum_of(study: sheets.Study, name: str, *, offset_db: float) -> pd.DataFrame:
+    """The table `spectra` of one take; without rows where its recording cannot be read.
+
+    Parameters
+    ----------
+    name : the take's id.  offset_db : from full scale to the levels of its batch.
+    """
+    take = next(take for take in study.takes if take.take == name)
+    measured, _ = measured_at(study, take, header_of(study, take), session_of(study, (), {}))
+    at = {"step_hz": measured.step_hz, "offset_db": offset_db - take.gain_db}
+    wood, density = study.specimen(take.specimen).wood, measured.density
+    rows = spectrum_rows(take, wood, density, **at) if density is not None else ()
+    return tables.typed("spectra", rows)
 
 
 DONE = "done.json"

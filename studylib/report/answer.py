@@ -9,7 +9,7 @@ which it could overturn it; the first that applies is the "but".
 Conventions: differences as their higher wood over the lower one, so that they are positive.
 
 Functions: `answer_code`, `answer`, `answer_figure`, `but`, `next_step`, `heard`,
-`claims`, `beside`, `lead`. Class: `Answer`.
+`claims`, `beside`, `lead`, `effects_of`. Class: `Answer`.
 """
 
 from collections import Counter
@@ -21,7 +21,7 @@ from studylib import codes, figures, register, words
 from studylib.codes import Code
 from studylib.codes.comparison import Outcome, Verdict
 from studylib.figures.style import empty_figure
-from studylib.report import preregistration
+from studylib.report import pages, preregistration
 from studylib.report.audible import audible
 from studylib.report.curves import luck_notes
 from studylib.report.summary import Summary
@@ -97,8 +97,21 @@ def lead(summary: Summary):
     return min(rows, key=rank, default=None)
 
 
+def effects_of(summary: Summary, claim):
+    """The row of effects that a claim is about; none while its woods are not compared."""
+    effects = summary.comparison.effects
+    both = effects[["wood_a", "wood_b"]].isin([claim.higher, claim.lower]).all(axis=1)
+    return effects[both & (effects["feature"] == claim.feature)]
+
+
+def _way(effect: str) -> str:
+    """A note that links to the trail of the effect of this id."""
+    return pages.link(words.say("trace.way", id=effect), anchor=f"trace-{effect}")
+
+
 def answer(summary: Summary) -> list[str]:
-    """The answer in at most two sentences: what was found, and how sure it is."""
+    """The answer in at most two sentences: what was found, and how sure it is; and the way to the
+    recordings behind what heads the page."""
     rows, first = list(summary.primary_effects().itertuples()), lead(summary)
     code = answer_code((row.verdict, register.find(row.feature).driver) for row in rows)
     if code == Answer.NOTHING:
@@ -111,7 +124,8 @@ def answer(summary: Summary) -> list[str]:
         confidence=summary.confidence,
     )  # fmt: skip
     same = list(dict.fromkeys(row.feature for row in rows if row.verdict == Verdict.SAME))
-    return [codes.note(code, same=same, **_difference(first)), told]
+    sure = codes.several([told, _way(first.id)])
+    return [codes.note(code, same=same, **_difference(first)), sure]
 
 
 def answer_figure(summary: Summary) -> Figure:
@@ -206,12 +220,17 @@ def beside(summary: Summary) -> dict[str, list[str]]:
 def claims(summary: Summary) -> dict[str, list[str]]:
     """Each claim in the words of whoever wrote it, what became of it, and its caveat."""
     told = [
-        codes.note(
-            "answer.claim",
-            text=row.claim,
-            outcome=Outcome(row.verdict),
-            caveat=codes.each(row.caveats)[:1],
+        codes.several(
+            [
+                codes.note(
+                    "answer.claim", text=row.claim, outcome=Outcome(row.verdict),
+                    caveat=codes.each(row.caveats)[:1],
+                ),
+                *map(_way, effects_of(summary, claim)["id"]),
+            ]
         )
-        for row in summary.comparison.claims.itertuples()
-    ]
+        for claim, row in zip(
+            summary.study.settings.claims, summary.comparison.claims.itertuples(), strict=True
+        )
+    ]  # fmt: skip
     return {"answer.label_claims": told}

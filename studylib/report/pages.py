@@ -3,8 +3,8 @@
 Two halves, one rule: text that comes from the sheets is shown as text, never as markup.
 - In a notebook: `table`, `sentences`, `heading` and others return a `Shown`, which Jupyter displays
   as escaped HTML and which prints as plain text; `figures` shows pictures with their alt text. The
-  same input gives the same bytes. Notes become their sentences here; any other text stands as it
-  is. What has nothing to show is its sentence, marked as such.
+  same input gives the same bytes. Notes become their sentences here, that of `link` a link; any
+  other text stands as it is. What has nothing to show is its sentence, marked as such.
 - After a run: `page_html` turns an executed notebook into one self-contained page that opens
   offline. Figures are embedded, code is folded away in plain `<details>` for whoever audits it,
   there is no script, and a Content-Security-Policy forbids all that is not in the file. Parts that
@@ -28,7 +28,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
-from studylib.codes import code_of
+from studylib.codes import code_of, each, fields_of, note
 from studylib.codes.absent import ABSENT
 from studylib.figures.style import alt_text
 from studylib.words import in_words, numbers, say
@@ -47,6 +47,7 @@ _NOTHING = '<p class="nothing">{}</p>'
 _SAID = re.compile(_NOTHING.format("(.*)"))
 # A column of texts no longer than this holds names, which are not broken at their hyphens.
 NAME_LENGTH = 24
+LINK = "pages.link"
 
 
 class Shown:
@@ -63,8 +64,45 @@ class Shown:
         return self._text
 
 
-def heading(text: str) -> Shown:
-    """A heading made of data, such as the title of the study.
+def link(text: str, place: str = "", *, anchor: str = "") -> str:
+    """A note that is shown as a link: to a file beside the page, to a place on a page, or both.
+
+    Parameters
+    ----------
+    text : shown as it is, and all there is where nothing else is given.
+    place : path from the page; "" for the page itself.
+    anchor : id of an element there.
+    """
+    return note(LINK, text=text, place=place, anchor=anchor) if place or anchor else text
+
+
+def _html(cell: object) -> str:
+    """Text or notes as HTML, escaped; notes with a link among them stand one behind another."""
+    if LINK not in str(cell):
+        return escape(in_words(cell))
+    return " ".join(
+        f'<a href="{quote(told["place"])}{"#" * bool(told["anchor"])}{quote(told["anchor"])}">'
+        f"{escape(told['text'])}</a>"
+        if code_of(one) == LINK and (told := fields_of(one))
+        else escape(in_words(one))
+        for one in each(str(cell))
+    )
+
+
+def together(*shown: Shown) -> Shown:
+    """Several things one below the other, as one."""
+    return Shown(
+        html="\n".join(one._repr_html_() for one in shown), text="\n".join(map(repr, shown))
+    )
+
+
+def lines(text: str) -> Shown:
+    """Lines of Python for the reader to run, as they are."""
+    return Shown(html=f'<pre class="said lines">{escape(text)}</pre>', text=text)
+
+
+def heading(text: str, *, level: int = 2, anchor: str = "") -> Shown:
+    """A heading made of data, such as the title of the study; `anchor` is its id for links.
 
     Parameters
     ----------
@@ -75,7 +113,8 @@ def heading(text: str) -> Shown:
     What a notebook shows.
     """
     text = in_words(text)
-    return Shown(html=f"<h2>{escape(text)}</h2>", text=text)
+    place = f' id="{escape(anchor)}"' if anchor else ""
+    return Shown(html=f"<h{level}{place}>{escape(text)}</h{level}>", text=text)
 
 
 def first_words(question: str, items: Iterable[str]) -> Shown:
@@ -90,9 +129,10 @@ def first_words(question: str, items: Iterable[str]) -> Shown:
     -------
     What a notebook shows.
     """
-    lines = [in_words(item) for item in items]
-    large = "".join(f'<p class="answer">{escape(line)}</p>' for line in lines)
-    return Shown(html=f"<h1>{escape(question)}</h1>{large}", text="\n".join([question, *lines]))
+    items = list(items)
+    large = "".join(f'<p class="answer">{_html(item)}</p>' for item in items)
+    text = "\n".join([question, *map(in_words, items)])
+    return Shown(html=f"<h1>{escape(question)}</h1>{large}", text=text)
 
 
 def labelled(items: Mapping[str, Iterable[str]]) -> Shown:
@@ -106,13 +146,13 @@ def labelled(items: Mapping[str, Iterable[str]]) -> Shown:
     -------
     What a notebook shows.
     """
-    told = {in_words(name): [in_words(one) for one in texts] for name, texts in items.items()}
-    told = {name: lines for name, lines in told.items() if lines}
+    told = {in_words(name): list(texts) for name, texts in items.items()}
     listed = "".join(
-        f"<dt>{escape(name)}</dt>" + "".join(f"<dd>{escape(line)}</dd>" for line in lines)
-        for name, lines in told.items()
+        f"<dt>{escape(name)}</dt>" + "".join(f"<dd>{_html(one)}</dd>" for one in texts)
+        for name, texts in told.items()
+        if texts
     )
-    text = "\n".join(f"{name}: {line}" for name, lines in told.items() for line in lines)
+    text = "\n".join(f"{name}: {in_words(one)}" for name, texts in told.items() for one in texts)
     return Shown(html=f'<dl class="labelled">{listed}</dl>', text=text)
 
 
@@ -130,12 +170,13 @@ def sentences(items: Iterable[str], *, empty: str = "None.") -> Shown:
     What a notebook shows.
     """
     items = list(items)
-    lines = [in_words(item) for item in items or [empty]]
-    if len(lines) == 1:
+    told = items or [empty]
+    text = "\n".join(f"- {in_words(one)}" for one in told)
+    if len(told) == 1:
         line = _NOTHING if ABSENT.issuperset(map(code_of, items)) else "<p>{}</p>"
-        return Shown(html=line.format(escape(lines[0])), text=lines[0])
-    listed = "".join(f"<li>{escape(line)}</li>" for line in lines)
-    return Shown(html=f"<ul>{listed}</ul>", text="\n".join(f"- {line}" for line in lines))
+        return Shown(html=line.format(_html(told[0])), text=text[2:])
+    listed = "".join(f"<li>{_html(one)}</li>" for one in told)
+    return Shown(html=f"<ul>{listed}</ul>", text=text)
 
 
 def figures(*shown: Figure) -> None:
@@ -204,17 +245,17 @@ def table(
     shown = frame.head(rows) if rows is not None else frame
     cells = {
         name: [
-            _cell(value, digits=significant.get(name, 4), decimals=fixed.get(name))
+            (*_cell(value, digits=significant.get(name, 4), decimals=fixed.get(name)), value)
             for value in shown[name]
         ]
         for name in names
     }
-    told = {"shown": len(shown), "of": len(frame)}
+    told, path = {"shown": len(shown), "of": len(frame)}, f"tables/{file}.csv"
     below = say("pages.first_rows", **told) if len(shown) < len(frame) else ""
-    above = in_words(caption)
+    around = {"caption": in_words(caption), "below": below}
+    whole = f'<p class="file">{_html(link(path, path))}</p>' if file else ""
     return Shown(
-        html=_table_html(names, cells, caption=above, below=below) + _link(file),
-        text=_table_text(names, cells, caption=above, below=below),
+        html=_table_html(names, cells, **around) + whole, text=_table_text(names, cells, **around)
     )
 
 
@@ -311,15 +352,19 @@ def _cell(value: Any, *, digits: int, decimals: int | None) -> tuple[str, bool]:
 
 
 def _table_html(
-    names: dict[str, str], cells: dict[str, list[tuple[str, bool]]], *, caption: str, below: str
+    names: dict[str, str],
+    cells: dict[str, list[tuple[str, bool, Any]]],
+    *,
+    caption: str,
+    below: str,
 ) -> str:
     # A column is set to the right when it holds numbers and nothing else but gaps.
     right = {
-        name: any(is_number for _, is_number in column)
-        and all(is_number or text == numbers.MISSING for text, is_number in column)
+        name: any(is_number for _, is_number, _ in column)
+        and all(is_number or text == numbers.MISSING for text, is_number, _ in column)
         for name, column in cells.items()
     }
-    longest = {name: max(len(text) for text, _ in column) for name, column in cells.items()}
+    longest = {name: max(len(text) for text, *_ in column) for name, column in cells.items()}
     words = {name: _NAME if longest[name] <= NAME_LENGTH else _TEXT for name in names}
     side = {name: _NUMBER if right[name] else words[name] for name in names}
     head = "".join(
@@ -330,8 +375,8 @@ def _table_html(
     body = "\n".join(
         "<tr>"
         + "".join(
-            f"<td{side[name]}>{escape(text)}</td>"
-            for name, (text, _) in zip(names, line, strict=True)
+            f"<td{side[name]}>{_html(value) if LINK in str(value) else escape(text)}</td>"
+            for name, (text, _, value) in zip(names, line, strict=True)
         )
         + "</tr>"
         for line in lines
@@ -344,23 +389,14 @@ def _table_html(
     )
 
 
-def _link(file: str) -> str:
-    path = f"tables/{file}.csv"
-    return f'<p class="file"><a href="{path}">{path}</a></p>' if file else ""
-
-
-def links(places: Mapping[str, str]) -> Shown:
-    """A list of links to files beside the page: text -> path from the page."""
-    listed = "".join(
-        f'<li><a href="{quote(path)}">{escape(text)}</a></li>' for text, path in places.items()
-    )
-    return Shown(html=f"<ul>{listed}</ul>", text="\n".join(places))
-
-
 def _table_text(
-    names: dict[str, str], cells: dict[str, list[tuple[str, bool]]], *, caption: str, below: str
+    names: dict[str, str],
+    cells: dict[str, list[tuple[str, bool, Any]]],
+    *,
+    caption: str,
+    below: str,
 ) -> str:
-    columns = [[shown, *(text for text, _ in cells[name])] for name, shown in names.items()]
+    columns = [[shown, *(text for text, *_ in cells[name])] for name, shown in names.items()]
     widths = [max(len(text) for text in column) for column in columns]
     lines = [
         "  ".join(text.ljust(width) for text, width in zip(line, widths, strict=True)).rstrip()

@@ -21,6 +21,7 @@ from studylib import register, sheets, words
 from studylib.codes import code_of, each, note
 from studylib.codes.checks import Verdict
 from studylib.report.budgets import USES, combined
+from studylib.report.pages import link
 from studylib.report.summary import Summary
 from studylib.sheets.files import grouped
 from studylib.signal.quality import CHECKS
@@ -60,7 +61,10 @@ def amount_and_interval(feature: str, difference: float, low: float, high: float
 def effects_table(summary: Summary) -> pd.DataFrame:
     """The primary effects, one row a feature and pair of woods."""
     rows = [
-        (*_pair(row), _told(row), row.needed, _p(row.p), _p(row.p_adjusted), *_size(summary, row))
+        (
+            *(*_pair(row), _told(row), row.needed, _p(row.p), _p(row.p_adjusted)),
+            *(*_size(summary, row), link(row.id, anchor=f"trace-{row.id}")),
+        )
         for row in summary.primary_effects().itertuples()
     ]
     return reader_table("effects.headings", rows)

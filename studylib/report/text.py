@@ -16,6 +16,7 @@ from studylib import register
 from studylib.codes import attribution, code_of, comparison, each, has, holding, note
 from studylib.measure.batch import batch_slugs
 from studylib.report import checks, preregistration, tables
+from studylib.report.pages import link
 from studylib.report.summary import Summary
 from studylib.stats import design, repeat
 from studylib.words import glossary, say
@@ -229,16 +230,17 @@ def provenance() -> list[str]:
     return ["summary.provenance"]
 
 
-def files(summary: Summary) -> dict[str, str]:
-    """What stands beside the report: its name for the reader -> its place. Pages of batches that
-    could not be measured are not among them."""
-    batches = batch_slugs(summary.study.batches)
-    pages = {
-        say("summary.batch_page", batch=batch): f"batches/{slug}.html"
-        for batch, slug in batches.items()
-        if batch not in summary.gathered.failed
-    }
-    return pages | {name: name for name in ("tables/", "figures/", "provenance.json")}
+def files(summary: Summary) -> list[str]:
+    """Links to what stands beside the report. Pages of batches that could not be measured are not
+    among them."""
+    return [
+        *(
+            link(say("summary.batch_page", batch=batch), f"batches/{slug}.html")
+            for batch, slug in batch_slugs(summary.study.batches).items()
+            if batch not in summary.gathered.failed
+        ),
+        *(link(name, name) for name in ("tables/", "figures/", "provenance.json")),
+    ]
 
 
 def cannot_say(summary: Summary) -> list[str]:

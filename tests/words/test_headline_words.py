@@ -34,6 +34,7 @@ FIELDS = {
     "predicted": {"share": 0.89},
     "split": {"over": "tone", "most": {"density": 2, "stiffness": 1}},
     "spectra": {"gap": 52.3},
+    "line": {"take": "L1-m1-r1"},
     "matched": {"boards": ["L1", "R2"]},
     "tap": {"take": "L1-tap", "used": 2, "of": 3},
     "counting": {"rates": {"planks": 0.02, "takes": 0.83}},

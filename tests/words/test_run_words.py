@@ -42,6 +42,34 @@ FIELDS = {
     "pages.nothing": {},
     "pages.first_rows": {"shown": 2, "of": 30},
     "pages.no_column": {"name": "m", "known": ["n"]},
+    "pages.link": {"text": "day 1", "place": "", "anchor": ""},
+    "trace.way": {"id": "89f824e35ad0"},
+    "trace.of_feature": {"name": "tone.h1.response_db"},
+    "trace.effect": {"a": "larch", "b": "robinia", "id": "89f824e35ad0"},
+    "trace.claim": {"number": 1, "text": "Larch passes more", "outcome": "supported"},
+    "trace.difference": {
+        "difference": -3.88, "low": -5.38, "high": -2.39, "unit": "dB", "verdict": "beyond limit",
+        "n_a": 4, "n_b": 3, "confidence": 0.95,
+    },
+    "trace.woods": {}, "trace.sources": {}, "trace.boards": {}, "trace.mounts": {},
+    "trace.takes": {}, "trace.limits": {}, "trace.whole": {},
+    "trace.take": {"take": "t1", "id": "f7ed294bb9e8"},
+    "trace.value": {"name": "tone.h1.level_db", "value": 97.6, "u": 0.0001, "unit": "dB SPL"},
+    "trace.aside": {"reason": [note("takes.excluded", reason="a door")]},
+    "trace.role": {"role": "reference"},
+    "trace.file": {"file": "recordings/t1.wav", "sha": "3a99", "run": "3a99"},
+    "trace.window": {"start_s": 0.1, "end_s": 0.9},
+    "trace.line": {
+        "frequency_hz": 172.0018, "level_db": 97.643, "noise_db": -3.1, "over_db": 100.7,
+        "unit": "dB SPL", "bare_db": -14.357, "drive_db": -12.7,
+    },
+    "trace.ringing": {"taps": 3, "frequency_hz": 151.72, "loss_factor": 0.0155},
+    "trace.settings": {"section": "tone", "values": {"length_s": 0.8, "skip_s": None}},
+    "trace.made": {"versions": {"numpy": "2.4.6"}, "library": "3a99"},
+    "trace.not_run": {"study": "rails", "home": "reports/rails"},
+    "trace.changed": {"study": "rails", "files": ["takes.csv"]},
+    "trace.other_run": {"study": "rails"},
+    "trace.unknown": {"wanted": "12ab", "claims": ["Larch passes more"], "named": None},
     "front.argument": {"name": "tone_hz", "given": "-1", "right": "give more than 0"},
     "front.no_column": {"table": "features", "name": "value", "known": ["feature"]},
     "front.unknown_specimens": {"names": ["L1", "L2"]},
@@ -50,7 +78,7 @@ FIELDS = {
 }  # fmt: skip
 
 
-@pytest.mark.parametrize("code", sorted(asked_for("run", "pages", "front")))
+@pytest.mark.parametrize("code", sorted(asked_for("run", "pages", "front", "trace")))
 def test_a_code_is_one_whole_sentence_with_what_it_was_given(code):
     fields = FIELDS[code]
     sentence = say(note(code, **fields))
@@ -78,3 +106,13 @@ def test_several_reasons_of_one_batch_are_all_said(code):
     assert say(NOT_WRITTEN) in sentence
     assert say("run.no_part") in sentence
     assert "{" not in sentence
+
+
+def test_a_trail_says_what_is_not_as_at_the_run_and_what_is_missing():
+    assert "is not the one that was run" in say("trace.file", file="t1.wav", sha="1", run="2")
+    none = {"low": float("nan"), "high": float("nan"), "unit": "dB", "n_a": 1, "n_b": 1}
+    none |= {"difference": float("nan"), "verdict": "boards only", "confidence": 0.95}
+    assert say("trace.difference", **none) == "No difference was formed; verdict: boards only."
+    assert "has no effect yet" in say("trace.unknown", wanted="1", claims=["x"], named=1)
+    assert "begins 2 claims" in say("trace.unknown", wanted="L", claims=["x", "y"], named=2)
+    assert say("trace.aside", reason=[]) == "Not used."
