@@ -158,6 +158,17 @@ def test_a_caveat_comes_before_a_missing_lock(demo_summary):
     assert code_of(answer.but(replace(demo_summary, comparison=comparison))) == "answer.but_caveat"
 
 
+def test_a_bench_that_was_never_tried_is_not_said_to_have_missed_a_change(demo_summary):
+    control = demo_summary.comparison.positive_control
+    name = answer.lead(demo_summary).feature
+    row = control["feature"] == name
+    missed = control.assign(detected=control["detected"].where(~row, False))
+    for tried, code in ((True, "answer.but_control"), (False, "answer.but_lock")):
+        ends = missed["low"] if tried else missed["low"].where(~row)
+        comparison = replace(demo_summary.comparison, positive_control=missed.assign(low=ends))
+        assert code_of(answer.but(replace(demo_summary, comparison=comparison))) == code
+
+
 def test_a_number_with_the_drivers_distortion_does_not_head_the_page(demo_summary):
     effects = demo_summary.comparison.effects
     laden = effects.assign(

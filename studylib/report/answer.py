@@ -158,7 +158,8 @@ def but(summary: Summary) -> str:
         return ""
     driver = register.find(row.feature).driver
     control = summary.primary_control()
-    missed = control[(control["feature"] == row.feature) & (control["detected"].eq(False))]
+    tried = (control["feature"] == row.feature) & control["low"].notna()
+    missed = control[tried & control["detected"].eq(False)]
     luck = luck_notes(summary.curves, summary.study)
     turns = [one for one in luck if _changes_sign(one, row)]
     unnamed = any(s.source_assumed and not s.role for s in summary.study.specimens)

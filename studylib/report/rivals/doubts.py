@@ -20,7 +20,8 @@ def further(summary: Summary) -> list[Finding]:
     places = len({take.place for take in study.takes if take.specimen})
     moved = sum(take.mic_times is not None for take in study.takes)
     effects, control = summary.primary_effects(), summary.primary_control()
-    noticed, missed = (int(control["detected"].eq(told).sum()) for told in (True, False))
+    tried = control.loc[control["low"].notna(), "detected"]
+    noticed, missed = (int(tried.eq(told).sum()) for told in (True, False))
     least = int(effects[["n_a", "n_b"]].min(axis=None)) if len(effects) else 0
     coded = sum(len(key.woods) for key in study.blinding)
     named = sum(not each.source_assumed for each in boards)
