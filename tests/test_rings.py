@@ -329,18 +329,17 @@ def test_place_room_and_signs_of_a_tap_reach_its_rows():
     assert dict(zip(MODE_COLUMNS, row, strict=True))["loss_factor_place_u"] == 0.0
 
 
-@pytest.mark.parametrize("given_up", [False, True])
-def test_a_sweep_without_modes_has_one_row_that_says_why(given_up):
+def test_a_sweep_without_modes_has_one_row_that_says_why():
     take = SimpleNamespace(
         take="s", batch="day1", kind="sweep", specimen="L1", mount=1, repeat=1, place=1, support="",
         gain_db=0.0, drive_db=0.0,
     )  # fmt: skip
     band = {"rate_hz": 48_000, "lowest_hz": 40.0, "highest_hz": 60.0, "most": 16}
     nothing = find_decays(np.zeros(101, complex), n=200, **band)
-    ring = rings.Ring(decays=replace(nothing, given_up=given_up))
+    ring = rings.Ring(decays=nothing)
     (row,) = ring.modes(take, wood="larch", content="", aside="")
     named = dict(zip(MODE_COLUMNS, row, strict=True))
     assert not named["usable"]
-    assert has(named["reason"], "taps.no_decays" if given_up else "taps.no_modes")
+    assert has(named["reason"], "taps.no_modes")
     (row,) = ring.modes(take, wood="larch", content="", aside="takes.excluded")
     assert dict(zip(MODE_COLUMNS, row, strict=True))["reason"] == "takes.excluded"

@@ -32,7 +32,7 @@ from studylib.measure.sweep_rows import (
     sweep_feature_values,
 )
 from studylib.measure.take import LevelScale, step_of
-from studylib.signal import decay_fit, gain_moves, harmonics, quality, samples
+from studylib.signal import gain_moves, harmonics, quality, samples
 from studylib.signal.decays import Decays, find_decays
 from studylib.signal.sweep import SweepShape, mode_band, usable_band
 from studylib.signal.tap import Room, Tap, measure_taps, ring_through_air
@@ -97,11 +97,7 @@ class Ring:
             for values, place_u in _of_decays(self.decays, -take.gain_db - (take.drive_db or 0.0)):
                 own = (*values, not aside, aside, take.place, place_u)
                 rows.append((*head, 0, *own, *_room(self.room), "", content))
-            why = (
-                codes.note("taps.no_decays", steps=decay_fit.MOST_STEPS)
-                if self.decays.given_up
-                else "taps.no_modes"
-            )
+            why = "taps.no_modes"
         reason = codes.several([aside, self.reason]) or why
         blank = (*_BLANK, False, reason, take.place, np.nan, *_NO_ROOM, "", content)
         return rows or [(*head, 0, *blank)]

@@ -1,198 +1,362 @@
-"""One round of the search for decays: new ones begun at peaks, and all of them fitted again.
+"""The search for decays in the bins of a transform, from the strongest peak down, dry or in a room.
 
-New decays begin at peaks of what is left over. A peak within reach of decays that are there
-already means that their group wants one decay more. After that every group is fitted again, with
-all the others, as they stand, taken off.
+A room fills every peak with ripples and hangs them on its flanks. What is left once a decay is
+taken off counts as another one only where it is far more than the room makes of the decays found
+so far: the room's share of them, which is taken from what they leave over and falls as more is
+found. So the first rounds see only what is plain, and later ones what the room allows. Where no
+room is heard, the share is known: what an imperfect decay leaves over (`signal.decays`).
 
-Conventions: as in `signal.decay_fit`.
+Each round begins decays at the strongest peaks of the rest, fits every group of overlapping ones
+to the bins around it, and drops those that do not stand out. A fit is held within its bins and
+short of a knock's steepness, so that none can run away; the number of rounds and of decays is
+bounded. Peaks at which no decay stands are the caller's to name.
 
-Functions: with_new_decays, refitted.
-Source: as `signal.decay_fit`.
+Conventions: as in `signal.poles`; bins count from the first of the search.
+
+Functions: search_in_room, one_round, loud_peaks, steepest, small_groups. Bins, Found, Way.
+Source: least squares on the bins (`signal.poles`), which is maximum likelihood where no room is
+heard; the limits are our own choice, tried out on recorded strokes and in simulated rooms.
 """
 
-from collections.abc import Iterator
+from typing import NamedTuple
 
 import numpy as np
+from scipy.signal import find_peaks
 
-from studylib.signal.decay_fit import (
-    STANDS_OUT,
-    TOGETHER,
-    Found,
-    Search,
-    checked_lone_fits,
-    dying_away,
-    groups_of,
-    joined,
-    pruned,
-    squares_of,
-    starts_at,
-    subset,
-    windows,
-)
-from studylib.signal.poles import (
-    SETTLED,
-    STEPS,
-    decays_in_bins,
-    fit_single_poles,
-    local_poles,
-    terms,
-)
+from studylib.signal import poles
 
-MOST_TOGETHER = 12
-OUT_OF_TAILS = 2.0  # times the tails of stronger decays: lower, a peak is not one of its own
-ROUGHLY = 3.0  # where new decays are still in each other's way: a second fit follows
-LONG = 128  # bins: longer windows are fitted apart from shorter ones
+ROUNDS = 10
+REACH = 4.5  # bandwidths around a mode whose bins are fitted
+LEAST_BINS = 4  # on either side
+MOST_NEW = 8  # in one round
+ODDS = 1e-3  # of a peak of noise, over all bins together
+BESIDE_HZ = 200.0  # in which a peak must be prominent
+PROMINENT = 1.0 - 10 ** (-3.0 / 20)  # of a peak over the dip beside it
+TAILS = 2.0  # times what stronger new decays make of it
+STEEP_PER_S = 100.0  # at low frequencies a decay may be as steep as this
+STEEPEST, STEEPEST_LOW = 0.075, 0.15  # over angle: a loss factor of 0.15, of 0.3
+AT_LIMIT = 0.98
+HALVES = 0.6  # of its half width, how wide the halves of a decay are, and how far to either side
+RATIO = 0.1  # reverberant over direct energy, before anything is known
+LEAST_RATIO = 10 ** (-28.0 / 10)  # no real ring is cleaner; what changes on the way shows
+CLEAR = 30.0  # power of the decays over the background, where the room shows
+FLOOR_BINS = 40  # how many bins of a fit the background counts for as a witness of the noise
+FLOOR_UNSURE = 0.25  # relative: how well a quantile of some fifty neighbouring bins tells it
+TINY = 1e-300
 
 
-def with_new_decays(
-    found: Found,
-    peaks: np.ndarray,
-    rest: np.ndarray,
-    search: Search,
-    given_up: set,
-) -> Found:
-    """The decays with new ones at peaks: at most one in the window of each group.
+class Way(NamedTuple):
+    """How a search goes. stands_out : |c|^2 over its variance, below which a decay is dropped;
+    doubt : share of what the fit leaves over that makes this variance, where the background is
+    less.  together : mean bandwidths: nearer decays are fitted together, most_together of them at
+    most, to some most_bins.  sweeps : over all groups in a round, at most.  under_strongest : peaks
+    lower than this are not looked at.  split : half widths of a decay within which a new one makes
+    two of it; 0 where peaks beside a decay count like any other.  tries : of one bin as a start."""
 
-    given_up : groups that one decay more did no good, by their bins; grows here.
+    stands_out: float
+    doubt: float
+    together: float
+    most_together: int
+    most_bins: int
+    sweeps: int
+    under_strongest: float
+    split: float
+    tries: int
+
+
+IN_ROOM = Way(
+    stands_out=12.0, doubt=1.0, together=5.0, most_together=6, most_bins=400, sweeps=3,
+    under_strongest=10 ** (-60.0 / 20), split=0.0, tries=ROUNDS,
+)  # fmt: skip
+
+
+class Found(NamedTuple):
+    """Decays so far, (K,) each. s, c : complex.  strength : of the weakest of a group, how far its
+    amplitude stands out of what the fit leaves over.  u_s, u_c : standard uncertainties for bins of
+    noise 1.  noise : |bin|^2 of it around.  misfit : above 0 where a fit leaves more than noise
+    over; astray : where that is more than a room or an imperfect decay makes."""
+
+    s: np.ndarray
+    c: np.ndarray
+    strength: np.ndarray
+    u_s: np.ndarray
+    u_c: np.ndarray
+    noise: np.ndarray
+    misfit: np.ndarray
+    astray: np.ndarray
+
+
+NONE = Found(*(np.zeros(0, complex),) * 2, *(np.zeros(0),) * 6)
+
+
+class Bins(NamedTuple):
+    """values : complex (M,).  first : number of the first in the whole transform.  turns : w.
+    n : length of the record.  background : (M,) expected |bin|^2 of it."""
+
+    values: np.ndarray
+    first: int
+    turns: np.ndarray
+    n: int
+    background: np.ndarray
+
+
+def search_in_room(bins: Bins, *, step_hz: float, most: int) -> tuple[Found, float]:
+    """The decays that stand out of the background and of what a room makes of the others; and
+    reverberant over direct energy, as the median over the bins shows it.
+
+    step_hz : of the bins.  most : decays at most, of which some are the knock or no modes.
     """
-    low, high = windows(found.s, search)
-    owner = np.full(len(rest), -1)
-    groups = groups_of(found.s)
-    for index, group in enumerate(groups):
-        owner[low[group].min() : high[group].max() + 1] = index
-    picked = peaks[owner[peaks] < 0]
-    # The strongest peak of each group: the last one to be entered stands.
-    grown = {owner[peak]: peak for peak in peaks[owner[peaks] >= 0][::-1]}
-    search.work.spend(STEPS * len(picked))  # beforehand: thousands would not even fit in memory
-    parts = [_begun(starts_at(rest, search.turns, picked), picked, rest, search)]
-    for index, group in enumerate(groups):
-        own, more = subset(found, group), None
-        key = tuple(np.round(own.s.imag * search.n).astype(int))
-        if (index in grown or own.astray.any()) and key not in given_up:
-            more = _one_more(own, grown.get(index), rest, search)
-            if more is None:
-                given_up.add(key)
-        parts.append(own if more is None else more)
-    return joined(parts)
+    found, rest, ratio, at_most = NONE, bins.values, RATIO, 1.0
+    tried = np.zeros(len(rest), int)
+    for _ in range(ROUNDS):
+        more = one_round(
+            found, rest, ratio, bins, step_hz=step_hz, most=most, way=IN_ROOM, tried=tried
+        )
+        if len(more.s) <= len(found.s):
+            break  # what such a round changed is a matter of chance
+        found = more
+        model = poles.decays_in_bins(found.s, found.c, n=bins.n, turns=bins.turns)
+        rest = bins.values - model
+        ratio = _room_share(found.s, rest, model, bins, at_most)
+        # What is left is the room and what was not found yet: the room is that at most.
+        at_most = ratio if ratio > LEAST_RATIO else at_most
+    return found, ratio
 
 
-def _begun(s: np.ndarray, peaks: np.ndarray, rest: np.ndarray, search: Search) -> Found:
-    """New decays with the amplitude that their peak asks for."""
-    at = search.turns[peaks]
-    unit = (0.5 - 0.5 * np.exp(s * search.n)) / (1.0 - np.exp(s) * at)
-    c = rest[peaks] / unit
-    # Which peaks, strongest first, are more than the tails of stronger ones. Where two tails meet
-    # they can make a hump that is no decay of its own; a true mode hidden there comes out once the
-    # tails are taken off.
-    tails = np.abs(c[:, None] * terms(s, n=search.n, turns=at))
-    own = np.abs(rest[peaks]) > OUT_OF_TAILS * np.sum(np.triu(tails, 1), axis=0)
-    s, c = s[own], c[own]
-    none = np.full(len(s), np.inf)
-    no = np.zeros(len(s), bool)
-    return Found(s, c, none, none, none, none, no, no)
+def one_round(
+    found: Found,
+    rest: np.ndarray,
+    ratio: float,
+    bins: Bins,
+    *,
+    step_hz: float,
+    most: int,
+    way: Way,
+    tried: np.ndarray,
+) -> Found:
+    """The decays with new ones at the peaks of what they leave over, all of them fitted again.
 
-
-def _one_more(own: Found, peak: int | None, rest: np.ndarray, search: Search) -> Found | None:
-    """A group with one decay more (or others), or None when that does not do it good."""
-    if len(own.s) >= MOST_TOGETHER:
-        return None
-    low, high = windows(own.s, search)
-    low, high = low.min(), high.max() + 1
-    turns = search.turns[low:high]
-    of = {"n": search.n, "turns": turns}
-    target = rest[low:high] + own.c @ terms(own.s, **of)
-    best, least = None, squares_of(own, target, of)
-    gain = STANDS_OUT * float(search.floor[low:high].mean())
-    for s in _starts_of_more(own, peak, rest, target, turns, search):
-        trial = pruned(dying_away(s), target, low, search)
-        if trial is None:
-            continue
-        squares = squares_of(trial, target, of)
-        if squares < least - gain:
-            best, least, gain = trial, squares, 0.0
-            if not trial.astray.any():
-                break
-    return best
-
-
-def _starts_of_more(own, peak, rest, target, turns, search) -> Iterator[np.ndarray]:
-    """Start values for one decay more: the strongest one split in two, a rational fit through
-    the group, the peak of what is left."""
-    wide = np.argmax(np.abs(own.c))
-    apart = 0.6 * np.abs(own.s[wide].real)
-    split = own.s[wide].real * 0.6 + 1j * (own.s[wide].imag + apart * np.array([-1.0, 1.0]))
-    yield np.r_[np.delete(own.s, wide), split]
-    yield local_poles(target, turns=turns, count=len(own.s) + 1)
-    if peak is not None:
-        yield np.r_[own.s, starts_at(rest, search.turns, np.array([peak]))]
-
-
-def refitted(found: Found, search: Search, *, together: float = TOGETHER) -> Found:
-    """Every group fitted to the bins around it, with all the others as they stand taken off."""
-    if not len(found.s):
+    rest : bins without the decays found so far.  ratio : reverberant over direct energy.
+    tried : (M,) how often a decay was begun at each bin; counts on.
+    """
+    peaks = _new_peaks(rest, found, ratio, bins, step_hz, way, tried)
+    peaks = peaks[: max(most - len(found.s), 0)]
+    if not len(peaks):
         return found
-    groups = groups_of(found.s, together=together)
-    lows, highs = windows(found.s, search)
-    spans = [slice(lows[group].min(), highs[group].max() + 1) for group in groups]
-    turns = [search.turns[span] for span in spans]
-    whole = decays_in_bins(found.s, found.c, n=search.n, turns=np.concatenate(turns))
-    others = np.split(whole, np.cumsum([len(part) for part in turns])[:-1])
-    parts = []
-    for group, span, near, model in zip(groups, spans, turns, others, strict=True):
-        if len(group) == 1:
+    tried[peaks] += 1
+    found = _joined(found, *_begun(peaks, rest, bins, step_hz), way.split)
+    for _ in range(way.sweeps):
+        before = found.s
+        found = _refitted(found.s, found.c, ratio, bins, step_hz * bins.n, way)
+        kept = found.strength >= way.stands_out
+        if np.array_equal(found.s[kept], before):
+            break
+        found = Found(*(field[kept] for field in found))
+    return found
+
+
+def loud_peaks(rest: np.ndarray, tolerated: np.ndarray, *, step_hz: float) -> np.ndarray:
+    """Bins at which what is left stands out of what is tolerated, strongest first."""
+    power = rest.real**2 + rest.imag**2
+    size = np.sqrt(power / tolerated)
+    height = np.sqrt(np.log(len(rest) / ODDS))
+    if not size.max() >= height:
+        return np.zeros(0, int)
+    beside = max(int(BESIDE_HZ / step_hz), 4 * LEAST_BINS) | 1
+    peaks, facts = find_peaks(size, height=height, prominence=0.0, wlen=beside)
+    peaks = peaks[facts["prominences"] > PROMINENT * size[peaks]]
+    return peaks[np.argsort(-power[peaks])]
+
+
+def _new_peaks(
+    rest, found: Found, ratio, bins: Bins, step_hz: float, way: Way, tried
+) -> np.ndarray:
+    power = np.zeros(1)
+    if len(found.s):
+        model = poles.decays_in_bins(found.s, found.c, n=bins.n, turns=bins.turns)
+        power = np.abs(model) ** 2
+    peaks = loud_peaks(rest, bins.background + ratio * power, step_hz=step_hz)
+    least = way.under_strongest * np.abs(bins.values).max()
+    peaks = peaks[(np.abs(rest[peaks]) > least) & (tried[peaks] < way.tries)][: 4 * MOST_NEW]
+    # Each must be more than the tails of the stronger ones that begin beside it.
+    begun, height = _begun(peaks, rest, bins, step_hz)
+    tails = np.abs(height[:, None] * poles.terms(begun, n=bins.n, turns=bins.turns[peaks]))
+    own = np.abs(rest[peaks]) > TAILS * np.sum(np.triu(tails, 1), axis=0)
+    peaks = peaks[own]
+    if way.split:
+        # One decay more in each group, at its strongest peak, as the next may be gone with it; or
+        # on top of its strongest decay, where more is left over than noise and yet no peak.
+        astray = _places(found.s[found.astray > 0.0], bins)
+        peaks = np.r_[peaks, astray[tried[astray] < way.tries]]
+        peaks = peaks[np.argsort(-np.abs(rest[peaks]))]
+        owner = -1 - np.arange(len(rest))
+        for index, group in enumerate(_groups(found.s, way)):
+            owner[slice(*_window(found.s[group], bins))] = index
+        peaks = peaks[np.sort(np.unique(owner[peaks], return_index=True)[1])]
+    return peaks[:MOST_NEW]
+
+
+def _begun(
+    peaks: np.ndarray, rest: np.ndarray, bins: Bins, step_hz: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """(s, c) of decays begun at peaks."""
+    s = _starts_at(rest, bins.turns, peaks)
+    s = np.clip(s.real, -steepest(s.imag, step_hz * bins.n) * s.imag, -1e-2 / bins.n) + 1j * s.imag
+    unit = (0.5 - 0.5 * np.exp(s * bins.n)) / (1.0 - np.exp(s) * bins.turns[peaks])
+    return s, rest[peaks] / unit
+
+
+def _starts_at(rest: np.ndarray, turns: np.ndarray, peaks: np.ndarray) -> np.ndarray:
+    """One pole for each peak, from three bins across its half power."""
+    power = rest.real**2 + rest.imag**2
+    # The first of 1, 2, 4, ... bins at which the smaller flank has fallen to half.
+    away = 2 ** np.arange(8)[:, None]
+    flanks = np.minimum(
+        power[np.maximum(peaks - away, 0)], power[np.minimum(peaks + away, len(rest) - 1)]
+    )
+    reach = 2 ** np.logical_and.accumulate(flanks > 0.5 * power[peaks], axis=0).sum(axis=0)
+    at = np.stack([peaks - reach, peaks, peaks + reach], axis=1).clip(0, len(rest) - 1)
+    x, w = rest[at], turns[at]
+    # x (1 - z w) = q: two unknowns, three bins.
+    xw = x * w
+    a, b = x - x.mean(axis=1, keepdims=True), xw - xw.mean(axis=1, keepdims=True)
+    z = np.sum(b.conj() * a, axis=1) / np.sum(np.abs(b) ** 2, axis=1)
+    s = np.log(z)
+    angle = -np.angle(turns[peaks])
+    half = np.abs(np.angle(turns[at[:, 2]] / turns[at[:, 0]])) / 2
+    fits = (s.real < 0) & (np.abs(s.imag - angle) < half)
+    return np.where(fits, s, -half + 1j * angle)
+
+
+def _joined(found: Found, s: np.ndarray, c: np.ndarray, split: float) -> Found:
+    """The decays with new ones. One that begins on top of another makes two halves of it."""
+    old, s, c = len(found.s), np.r_[found.s, s], np.r_[found.c, c]
+    for new in range(old, len(s)) if old else ():
+        apart = np.abs(found.s.imag - s[new].imag) + found.s.real * split
+        at = int(np.argmin(apart))
+        if apart[at] < 0.0:
+            middle, half = 1j * found.s[at].imag, HALVES * found.s[at].real
+            s[[at, new]] = middle + half * np.array([1.0 - 1.0j, 1.0 + 1.0j])
+            c[[at, new]] = 0.5 * found.c[at]
+    return found._replace(s=s, c=c)
+
+
+def steepest(angle: np.ndarray, rate_hz: float) -> np.ndarray:
+    """Decay over angle, at angles per sample, beyond which something is a knock and no mode."""
+    return np.clip(STEEP_PER_S / rate_hz / np.maximum(angle, 1e-6), STEEPEST, STEEPEST_LOW)
+
+
+def _window(s: np.ndarray, bins: Bins) -> tuple[int, int]:
+    """First bin and the one after the last around a group of decays."""
+    width = bins.n / (2.0 * np.pi)
+    middle = s.imag * width - bins.first
+    away = np.maximum(REACH * 2.0 * np.abs(s.real) * width, 2 * LEAST_BINS)
+    low, high = int((middle - away).min()), int(np.ceil((middle + away).max())) + 1
+    return max(low, 0), min(max(high, low + 4 * LEAST_BINS), len(bins.values))
+
+
+def small_groups(s: np.ndarray, *, together: float, most: int) -> list[np.ndarray]:
+    """Indices of decays that overlap, nearer than `together` mean bandwidths, `most` of them at
+    most; a crowd is cut where its members stand widest apart."""
+    order = np.argsort(s.imag)
+    f, half = s.imag[order], np.abs(s.real[order])
+    apart = np.flatnonzero(np.diff(f) > together * (half[1:] + half[:-1])) + 1
+    groups, done = np.split(order, apart) if len(s) else [], []
+    while groups:
+        group = groups.pop()
+        if len(group) <= most:
+            done.append(group)
             continue
-        own = subset(found, group)
-        target = search.bins[span] - model + own.c @ terms(own.s, n=search.n, turns=near)
-        fresh = not np.all(np.isfinite(own.noise))
-        again = pruned(own.s, target, span.start, search, c=None if fresh else own.c)
-        if again is None and fresh:
-            again = _begun_otherwise(own.s, target, span.start, search)
-        parts.append(own if again is None else again)
-    lone = np.array([group[0] for group in groups if len(group) == 1], dtype=int)
-    rest = search.bins.copy()
-    for span, model in zip(spans, others, strict=True):
-        # Windows of different groups may overlap: each is the whole model there, taken off once.
-        rest[span] = search.bins[span] - model
-    for rows in (lone[highs[lone] - lows[lone] < LONG], lone[highs[lone] - lows[lone] >= LONG]):
-        if len(rows):
-            parts += _lone_fitted(subset(found, rows), lows[rows], highs[rows] + 1, rest, search)
-    return joined(parts)
+        cut = int(np.argmax(np.diff(s[group].imag))) + 1
+        groups += [group[:cut], group[cut:]]
+    return done
 
 
-def _lone_fitted(
-    own: Found, low: np.ndarray, high: np.ndarray, rest: np.ndarray, search: Search
-) -> list[Found]:
-    """Decays that overlap with no other, fitted side by side to bins low to high of what all
-    decays together leave over, their own part put back."""
-    place = low[:, None] + np.arange(int((high - low).max()))
-    inside = place < high[:, None]
-    place = np.where(inside, place, low[:, None])
-    turns = np.where(inside, search.turns[place], 0.0)
-    unit = (0.5 - 0.5 * np.exp(own.s * search.n))[:, None] / (1.0 - np.exp(own.s)[:, None] * turns)
-    target = np.where(inside, rest[place] + own.c[:, None] * unit, 0.0)
-    fresh = ~np.isfinite(own.noise)
-    fit = fit_single_poles(
-        target, n=search.n, turns=turns, s=own.s, c=own.c,
-        enough=ROUGHLY if fresh.any() else SETTLED,
-    )  # fmt: skip
-    search.work.spend(fit.steps * len(own.s))
-    again, good = checked_lone_fits(fit, target, low, high, search)
-    parts = [subset(again, good), subset(own, ~good & ~fresh)]
-    for i in np.flatnonzero(~good & fresh):
-        row = slice(0, high[i] - low[i])
-        other = _begun_otherwise(own.s[[i]], target[i, row], int(low[i]), search)
-        parts.append(subset(own, [i]) if other is None else other)
-    return parts
+def _groups(s: np.ndarray, way: Way) -> list[np.ndarray]:
+    return small_groups(s, together=way.together, most=way.most_together)
 
 
-def _begun_otherwise(s: np.ndarray, target: np.ndarray, low: int, search: Search) -> Found | None:
-    """A group whose first fit went astray, from other starts, with as many decays or one more."""
-    turns = search.turns[low : low + len(target)]
-    wide = np.argmin(s.real)
-    halves = s[wide].real * 0.5 + 1j * (s[wide].imag + s[wide].real * np.array([-0.5, 0.5]))
-    starts = [local_poles(target, turns=turns, count=len(s) + more) for more in (0, 1)]
-    for start in (*starts, np.r_[np.delete(s, wide), halves]):
-        found = pruned(dying_away(start), target, low, search)
-        if found is not None:
-            return found
-    return None
+def _refitted(s, c, ratio, bins: Bins, rate_hz: float, way: Way) -> Found:
+    """Every group fitted to the bins around it, with the others, as they stand, taken off. Of a
+    group only the weakest is found too weak: without it the others may stand."""
+    s, c, facts = s.copy(), c.copy(), np.full((6, len(s)), np.inf)
+    model = poles.decays_in_bins(s, c, n=bins.n, turns=bins.turns)
+    for group in _groups(s, way):
+        low, high = _window(s[group], bins)
+        every = max(1, (high - low) // way.most_bins)
+        at = slice(low, high, every)
+        turns = bins.turns[at]
+        free = len(turns) - 2 * len(group)
+        if free < 2:
+            continue
+        own = c[group] @ poles.terms(s[group], n=bins.n, turns=turns)
+        target = bins.values[at] - model[at] + own
+        held = -np.angle(turns[0]), -np.angle(turns[-1]), steepest(s[group].imag, rate_hz).min()
+        try:
+            fit = poles.fit_poles(target, n=bins.n, turns=turns, s=s[group], c=c[group], held=held)
+        except np.linalg.LinAlgError:
+            continue
+        if not (np.all(np.isfinite(fit.s)) and np.all(np.isfinite(fit.c))):
+            continue
+        s[group], c[group] = np.minimum(fit.s.real, -1e-3 / bins.n) + 1j * fit.s.imag, fit.c
+        left, around = fit.squares / free, float(bins.background[at].mean())
+        if len(group) > 1:
+            each = np.abs(fit.c) ** 2 / np.maximum(
+                2.0 * fit.c_scale**2 * max(way.doubt * left, around), TINY
+            )
+            weakest = int(np.argmin(each))
+            facts[0, group[weakest]] = each[weakest]
+        # The mean of `free` exponential variables lies this far above theirs once in a thousand
+        # times; the background's own uncertainty is put on top.
+        allowed = 1.0 + 3.1 / np.sqrt(free) + 5.0 / free + FLOOR_UNSURE
+        power = float(np.vdot(target, target).real) / len(target)
+        both = (free * left + FLOOR_BINS * around) / (free + FLOOR_BINS)
+        if way.split:
+            # Where no room bends it, what runs up to a limit is there for want of anything better.
+            ran_off = -fit.s.real > AT_LIMIT * held[2] * fit.s.imag
+            ran_off |= (fit.s.imag <= held[0]) | (fit.s.imag >= held[1])
+            facts[0, group[ran_off]] = 0.0
+        facts[1:3, group] = fit.s_scale, fit.c_scale
+        misfit = left > around * allowed
+        astray = left > (around + ratio * power) * allowed
+        facts[3:, group] = [[left if misfit else both], [misfit], [astray]]
+        model[at] += fit.c @ poles.terms(fit.s, n=bins.n, turns=turns) - own
+        if every > 1:
+            model = poles.decays_in_bins(s, c, n=bins.n, turns=bins.turns)
+    # What runs up to the limit is broad for want of anything better.
+    ran_off = -s.real > AT_LIMIT * steepest(s.imag, rate_hz) * s.imag
+    facts[0, ran_off | ~_own_peak(s, c, ratio, bins, way)] = 0.0
+    return Found(s, c, *facts)
+
+
+def _places(s: np.ndarray, bins: Bins) -> np.ndarray:
+    """The bin at which each decay stands."""
+    at = np.round(s.imag * bins.n / (2 * np.pi)).astype(int) - bins.first
+    return at.clip(0, len(bins.values) - 1)
+
+
+def _own_peak(s, c, ratio: float, bins: Bins, way: Way) -> np.ndarray:
+    """Which decays' own peaks are more than the background and the room of other groups."""
+    at = _places(s, bins)
+    each = c[:, None] * poles.terms(s, n=bins.n, turns=bins.turns[at])
+    others = each.sum(axis=0)
+    for group in _groups(s, way):
+        others[group] -= each[np.ix_(group, group)].sum(axis=0)
+    tolerated = bins.background[at] + ratio * np.abs(others) ** 2
+    return np.abs(np.diagonal(each)) ** 2 > np.log(len(bins.values) / ODDS) * tolerated
+
+
+def _room_share(s, rest, model, bins: Bins, most: float) -> float:
+    """Reverberant over direct energy, from what the fits left around the decays; `most` at most."""
+    power = model.real**2 + model.imag**2
+    clear = power > CLEAR * bins.background
+    near = np.zeros(len(power), bool)
+    for each in s:
+        low, high = _window(np.array([each]), bins)
+        near[low:high] = True
+    near &= clear
+    if near.sum() < 4 * LEAST_BINS:
+        return LEAST_RATIO
+    left = (rest.real[near] ** 2 + rest.imag[near] ** 2) / power[near]
+    # The median of exponential variables is ln 2 of their mean.
+    return float(np.clip(np.median(left) / np.log(2.0), LEAST_RATIO, most))

@@ -1,11 +1,11 @@
 """The modes of one decay: how many there are, and what each is, from the data alone.
 
-Rounds: peaks that stand out of what the decays found so far leave over become new decays; each
-group of overlapping ones is fitted together to the bins around it (`signal.poles`), with the
-others taken off, until nothing stands out any more. A group whose fit leaves a peak inside gets
-one decay more. A decay whose amplitude does not stand out of its own uncertainty is dropped
-again. What does not die away (hum) or dies at once (the knock itself) is fitted, so that it does
-not bend its neighbours, and not reported.
+The search is the one in a room (`signal.decay_search`) with a known share of it: only what no
+board, as no sum of perfect decays, leaves out. So the background alone is in the way, least squares
+are maximum likelihood, and close modes can be told apart: a group whose fit leaves more than noise
+gets one decay more. The background is taken anew from what each round leaves over, and of all
+rounds the one counts that leaves least. What does not die away (hum) or dies at once (the knock
+itself) is fitted, so that it does not bend its neighbours, and not reported.
 
 Conventions: frequencies in Hz; levels re full scale at the first sample; uncertainties are
 standard ones, from the noise that the fit leaves around each mode (never less than the floor
@@ -20,18 +20,18 @@ all bins looked at, as the largest of so many exponential variables.
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.signal import find_peaks
 
-from studylib.signal import decay_fit, decay_search
+from studylib.signal import decay_search
+from studylib.signal.decay_search import Bins, Way
 from studylib.signal.noise import noise_floor
 from studylib.signal.poles import decays_in_bins
 
-FALSE_ALARM = 1e-3  # of a peak, over all bins together
-PROMINENT = 10 ** (3.0 / 20)  # of a peak over the dip beside it
-RIPPLE = 4.5  # noise amplitudes: lower peaks on a flank are the noise riding on it
-AT_LAST = 25.0  # mean bandwidths: nearer ones are fitted together once each is begun
-MOST_AT_LAST = 24
-ROUNDS = 6
+DRY = Way(
+    stands_out=20.0, doubt=0.0, together=12.0, most_together=8, most_bins=30_000, sweeps=12,
+    under_strongest=0.0, split=1.0, tries=2,
+)  # fmt: skip
+ROUNDS = 16
+MODEL_ERROR = 10 ** (-45.0 / 10)  # no board is a sum of perfect decays: less is not pursued
 LARGEST_LOSS = 0.1  # beyond, it is the knock and not a mode
 DIES_AWAY = 4.0  # standard uncertainties of the decay rate
 CLOSE = 2.0  # bandwidths
@@ -46,9 +46,8 @@ class Decays:
     `u_`; noise : variance per sample of white noise that would be as strong as the noise around;
     close, misfit : see the top of this file. unexplained : share of the power of the bins looked
     at that is neither decays nor noise. poles, amplitudes : everything fitted, nuisances
-    included (complex, per sample). given_up : the search took more than `MOST_STEPS` steps
-    and nothing of it is kept, as where what rings is no sum of decays.  u_place : (K,) the part of
-    u_loss_factor that all rings heard at one place share, the room's; None where no room is heard.
+    included (complex, per sample).  u_place : (K,) the part of u_loss_factor that all rings heard
+    at one place share, the room's; None where no room is heard.
     """
 
     frequency_hz: np.ndarray
@@ -63,7 +62,6 @@ class Decays:
     poles: np.ndarray
     amplitudes: np.ndarray
     unexplained: float
-    given_up: bool = False
     u_place: np.ndarray | None = None
 
     @property
@@ -93,94 +91,50 @@ def find_decays(
     first = max(int(np.ceil(lowest_hz / step)), 2)
     last = min(int(highest_hz / step), len(spectrum) - 2)
     facts = {"rate_hz": rate_hz, "most": most, "limits_hz": (lowest_hz, highest_hz)}
-    if last - first < 4 * decay_fit.LEAST_BINS:
+    if last - first < 4 * decay_search.LEAST_BINS:
         return no_decays(**facts)
     angle = 2.0 * np.pi / n * np.arange(first, last + 1)
-    turns = np.cos(angle) - 1j * np.sin(angle)
     floor = noise_floor(spectrum, first=first, last=last)
-    search = decay_fit.Search(
-        spectrum[first : last + 1], first, turns, n, floor, decay_fit.Work(decay_fit.MOST_STEPS)
-    )
-    try:
-        # A fit gone astray makes infinities and is thrown away.
-        with np.errstate(divide="ignore", over="ignore", invalid="ignore"):
-            found, rest, floor = _searched(search, spectrum, most=most, step_hz=step)
-    except decay_fit.TooMuchWork:
-        return _told(decay_fit.NONE, search, 1.0, True, facts)
-    power = float(np.vdot(search.bins, search.bins).real)
-    left = float(np.vdot(rest, rest).real - floor.sum())
-    share = max(0.0, left) / max(power, np.finfo(float).tiny)
-    return _told(found, search, share, False, facts)
+    values = spectrum[first : last + 1]
+    bins = Bins(values, first, np.cos(angle) - 1j * np.sin(angle), n, floor)
+    found, rest, tried = decay_search.NONE, values, np.zeros(len(values), int)
+    best, power = found, _power_of(values)
+    least = power
+    # A fit gone astray makes infinities and is thrown away.
+    with np.errstate(divide="ignore", over="ignore", invalid="ignore"):
+        for _ in range(ROUNDS):
+            before, found = found, decay_search.one_round(
+                found, rest, MODEL_ERROR, bins, step_hz=step, most=3 * most, way=DRY, tried=tried
+            )  # fmt: skip
+            rest = values - decays_in_bins(found.s, found.c, n=n, turns=bins.turns)
+            if _power_of(rest) < least:
+                best, least = found, _power_of(rest)
+            if len(found.s) <= len(before.s):
+                break
+            left = spectrum.copy()
+            left[first : last + 1] = rest
+            floor = np.minimum(bins.background, noise_floor(left, first=first, last=last))
+            bins = bins._replace(background=floor)
+    share = max(0.0, least - float(bins.background.sum())) / max(power, np.finfo(float).tiny)
+    noise = np.sqrt(best.noise)
+    return told_decays(
+        best.s, best.c, u_decay=best.u_s * noise, u_angle=best.u_s * noise,
+        u_amplitude=best.u_c * noise, noise=best.noise / n, misfit=best.misfit > 0.0,
+        unexplained=share, **facts,
+    )  # fmt: skip
+
+
+def _power_of(bins: np.ndarray) -> float:
+    """Sum of |bin|^2."""
+    return float(np.vdot(bins, bins).real)
 
 
 def no_decays(*, rate_hz: float, most: int, limits_hz: tuple[float, float]) -> Decays:
     """What a record without a bin to look at gives."""
     none = np.zeros(0)
     return told_decays(
-        decay_fit.NONE.s, decay_fit.NONE.c, u_decay=none, u_angle=none, u_amplitude=none,
-        noise=none, misfit=decay_fit.NONE.misfit, unexplained=0.0, rate_hz=rate_hz,
-        limits_hz=limits_hz, most=most,
-    )  # fmt: skip
-
-
-def _searched(
-    search: decay_fit.Search, spectrum: np.ndarray, *, most: int, step_hz: float
-) -> tuple[decay_fit.Found, np.ndarray, np.ndarray]:
-    """(what was found, the bins without it, the noise floor), round by round."""
-    first, last = search.first, search.first + len(search.bins) - 1
-    found, rest, tried, given_up = decay_fit.NONE, search.bins, set(), set()
-    peaks = _peaks(rest, search.floor, step_hz)
-    for _ in range(ROUNDS):
-        state = (tuple(peaks), len(found.s))
-        if state in tried or len(found.s) >= 3 * most or not (len(peaks) or found.astray.any()):
-            break
-        tried.add(state)
-        found = decay_search.refitted(
-            decay_search.with_new_decays(found, peaks, rest, search, given_up), search
-        )
-        # Sweeps alone close in on modes with near neighbours too slowly.
-        wide = AT_LAST if len(found.s) <= MOST_AT_LAST else decay_fit.TOGETHER
-        found = decay_search.refitted(found, search, together=wide)
-        # Without the decays that do not stand out of their own uncertainty.
-        found = decay_fit.subset(found, decay_fit.stands_out(found) >= decay_fit.STANDS_OUT)
-        model = decays_in_bins(found.s, found.c, n=search.n, turns=search.turns)
-        rest = search.bins - model
-        tolerated = decay_fit.MODEL_ERROR * (model.real**2 + model.imag**2)
-        peaks = _peaks(rest, search.floor + tolerated, step_hz)
-        if not len(peaks) and not found.astray.any():
-            break
-        left = spectrum.copy()
-        left[first : last + 1] = rest
-        floor = np.minimum(search.floor, noise_floor(left, first=first, last=last))
-        search = search._replace(floor=floor)
-        peaks = _peaks(rest, search.floor + tolerated, step_hz)
-    return found, rest, search.floor
-
-
-def _peaks(rest: np.ndarray, floor: np.ndarray, step_hz: float) -> np.ndarray:
-    """Bins at which what is left stands out, strongest first."""
-    size = np.sqrt((rest.real**2 + rest.imag**2) / floor)
-    height = np.sqrt(np.log(len(rest) / FALSE_ALARM))
-    if size.max() < height:
-        return np.zeros(0, int)
-    beside = max(int(decay_fit.BESIDE_HZ / step_hz), 4 * decay_fit.LEAST_BINS) | 1
-    peaks, facts = find_peaks(size, height=height, prominence=RIPPLE, wlen=beside)
-    tall = facts["prominences"] > (1.0 - 1.0 / PROMINENT) * size[peaks]
-    return peaks[tall][np.argsort(-size[peaks[tall]])]
-
-
-def _told(
-    found: decay_fit.Found,
-    search: decay_fit.Search,
-    unexplained: float,
-    given_up: bool,
-    facts: dict,
-) -> Decays:
-    u_s = found.s_scale * np.sqrt(found.noise)
-    return told_decays(
-        found.s, found.c, u_decay=u_s, u_angle=u_s,
-        u_amplitude=found.c_scale * np.sqrt(found.noise), noise=found.noise / search.n,
-        misfit=found.misfit, unexplained=unexplained, given_up=given_up, **facts,
+        none.astype(complex), none, u_decay=none, u_angle=none, u_amplitude=none, noise=none,
+        misfit=none, unexplained=0.0, rate_hz=rate_hz, limits_hz=limits_hz, most=most,
     )  # fmt: skip
 
 
@@ -199,7 +153,6 @@ def told_decays(
     most: int,
     quiet: np.ndarray | None = None,
     largest_loss: np.ndarray | float = LARGEST_LOSS,
-    given_up: bool = False,
 ) -> Decays:
     """Modes, in hertz and loss factors, of what was fitted: those that die away, within the limits,
     that stand highest in the spectrum.
@@ -239,5 +192,5 @@ def told_decays(
     return Decays(
         f[kept], u_f[kept], loss[kept], (loss * np.hypot(relative, u_f / f))[kept],
         np.abs(c[kept]), u_amplitude[kept], noise[kept], close[kept], misfit[kept],
-        s, c, unexplained, given_up, u_place,
+        s, c, unexplained, u_place,
     )  # fmt: skip

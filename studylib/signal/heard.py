@@ -1,7 +1,7 @@
 """The modes of one ring that a microphone heard: decays, and what the room makes of them.
 
 The ring is cut where it has died into the background, searched from the strongest peak down
-(`signal.room_search`), and each group of overlapping decays is fitted once more with the room in
+(`signal.decay_search`), and each group of overlapping decays is fitted once more with the room in
 the model (`signal.room_fit`): on as much of the record as it rings, and the room with it. The
 room's own decay is taken from what the strongest groups show of it; how much of it is heard, from
 all groups together, and for each group as far as its own bins say otherwise.
@@ -13,7 +13,7 @@ decay's interval is Student's, as the room's share is itself known from few ripp
 Conventions: as in `signal.decays`, whose `Decays` come out.
 
 Functions: find_decays_heard. Heard, Room.
-Source: `signal.room_fit`, `signal.room_search`; limits are our own choice, tried out on recorded
+Source: `signal.room_fit`, `signal.decay_search`; limits are our own choice, tried out on recorded
 strokes and in simulated rooms.
 """
 
@@ -24,7 +24,7 @@ import numpy as np
 from scipy import fft, ndimage
 from scipy.stats import t as student
 
-from studylib.signal import damping, decay_fit, poles, room_fit, room_search
+from studylib.signal import damping, decay_search, poles, room_fit
 from studylib.signal.decays import Decays, no_decays, told_decays
 
 DEAD = 1e-5  # of the ring's energy: what comes after is not looked at
@@ -137,17 +137,17 @@ def find_decays_heard(
     spectrum = ring.spectrum(n)
     first = max(int(np.ceil(lowest_hz / step)), 2)
     last = min(int(highest_hz / step), len(spectrum) - 2)
-    if last - first < 4 * decay_fit.LEAST_BINS or not np.any(spectrum[first : last + 1]):
+    if last - first < 4 * decay_search.LEAST_BINS or not np.any(spectrum[first : last + 1]):
         decays = no_decays(rate_hz=rate_hz, most=most, limits_hz=(lowest_hz, highest_hz))
         return Heard(decays, None, (), n / rate_hz)
     angle = 2.0 * np.pi / n * np.arange(first, last + 1)
     values = spectrum[first : last + 1]
     background = np.maximum(n * ring.noise_at(angle), SILENT * np.abs(values).max() ** 2)
-    bins = room_search.Bins(values, first, np.exp(-1j * angle), n, background)
-    sought = room_search.search_in_room(bins, step_hz=step, most=MOST_SOUGHT)
+    bins = decay_search.Bins(values, first, np.exp(-1j * angle), n, background)
+    sought, ratio = decay_search.search_in_room(bins, step_hz=step, most=MOST_SOUGHT)
     ring.s, ring.c = sought.s.copy(), sought.c.copy()
-    fits, alpha, u_alpha, share = _in_room(ring, sought.ratio)
-    return _report(ring, bins, sought, fits, (alpha, u_alpha, share), (lowest_hz, highest_hz), most)
+    fits, alpha, u_alpha, share = _in_room(ring, ratio)
+    return _report(ring, bins, fits, (alpha, u_alpha, share), (lowest_hz, highest_hz), most)
 
 
 def _ring_of(x: np.ndarray, quiet: np.ndarray, rate_hz: float) -> _Ring:
@@ -180,7 +180,7 @@ def _in_room(ring: _Ring, ratio: float):
     Returns (list of (indices, RoomFit)), alpha per sample, standard deviation of its logarithm,
     and the room's share over all groups.
     """
-    groups = room_search.small_groups(ring.s, together=TOGETHER, most=MOST_TOGETHER)
+    groups = decay_search.small_groups(ring.s, together=TOGETHER, most=MOST_TOGETHER)
     energy = np.abs(ring.c) ** 2 / np.maximum(-ring.s.real, 1e-9)
     groups.sort(key=lambda group: -energy[group].max())
     prior = damping.LN_1000 / ROOM_S / ring.rate_hz
@@ -361,7 +361,7 @@ def _bins_of(ring: _Ring, group: np.ndarray, room: float, first: int):
     # Room ripples are as narrow as the room rings long: a start caught by one sees further.
     away = np.maximum(
         np.maximum(REACH * 2.0 * -s.real, ROOM_REACH * 2.0 * room) * width,
-        1.5 * decay_fit.LEAST_BINS,
+        1.5 * decay_search.LEAST_BINS,
     )
     low = max(int((s.imag * width - away).min()), 1)
     high = min(int(np.ceil((s.imag * width + away).max())) + 1, len(spectrum) - 1)
@@ -372,9 +372,7 @@ def _bins_of(ring: _Ring, group: np.ndarray, room: float, first: int):
 # The report
 
 
-def _report(
-    ring, bins: room_search.Bins, sought: room_search.Sought, fits, room, limits, most: int
-) -> Heard:
+def _report(ring, bins: decay_search.Bins, fits, room, limits, most: int) -> Heard:
     alpha, u_alpha, share = room
     s, c, rate = ring.s, ring.c, ring.rate_hz
     # What no fit came to terms with is known to itself, and marked.
@@ -404,16 +402,16 @@ def _report(
         misfit=misfit,
         unexplained=max(0.0, left) / max(power, np.finfo(float).tiny),
         rate_hz=rate, limits_hz=limits, most=most, quiet=quiet,
-        largest_loss=STEEP_SHARE * 2.0 * room_search.steepest(s.imag, rate),
+        largest_loss=STEEP_SHARE * 2.0 * decay_search.steepest(s.imag, rate),
     )  # fmt: skip
     told = Room(damping.LN_1000 / alpha / rate, u_alpha, -10.0 * float(np.log10(share)))
     return Heard(decays, told if fits else None, _left_over(decays, bins, rate), len(ring.x) / rate)
 
 
-def _left_over(decays: Decays, bins: room_search.Bins, rate_hz: float) -> tuple[float, ...]:
+def _left_over(decays: Decays, bins: decay_search.Bins, rate_hz: float) -> tuple[float, ...]:
     """Peaks within 20 dB of the strongest at which no reported mode stands, strongest first."""
     step = rate_hz / bins.n
-    peaks = room_search.loud_peaks(bins.values, bins.background, step_hz=step)
+    peaks = decay_search.loud_peaks(bins.values, bins.background, step_hz=step)
     size = np.abs(bins.values[peaks])
     loud = (peaks[size > LOUD * size.max(initial=0.0)] + bins.first) * step
     if not len(decays.frequency_hz):

@@ -15,10 +15,9 @@ frequencies are the caller's to take off.
 Conventions: s = -decay + i angle, both per sample; c is the complex amplitude at the record's
 first sample (real amplitude |c|). Bins are numbered as in `numpy.fft.rfft`.
 
-Functions: terms, decays_in_bins, fit_poles, fit_single_poles, local_poles. PoleFit.
+Functions: terms, decays_in_bins, fit_poles. PoleFit.
 Source: the transform of a truncated exponential is a geometric sum; maximum likelihood for
-damped exponentials in noise as in Rao & Zhao (1993, recalled); the start values come from a
-rational fit after Sanathanan & Koerner (1963, recalled).
+damped exponentials in noise as in Rao & Zhao (1993, recalled).
 """
 
 from typing import NamedTuple
@@ -26,21 +25,16 @@ from typing import NamedTuple
 import numpy as np
 
 STEPS = 30
-LOST_STEPS = 5  # with a decay outside of its bins: such a fit does not come back
 SETTLED = 1e-2  # of the noise power of one bin: so small a gain ends the search
 KNOTS = 200
-MOST_BINS = 64  # of a rational fit; more are averaged first
-RATIONAL_ROUNDS = 3
 
 
 class PoleFit(NamedTuple):
     """K decays fitted over M bins.
 
-    s, c : complex (K,).  squares : sum of squared residuals over the bins (of lone decays fitted
-    side by side: one a row, as `settled`).
+    s, c : complex (K,).  squares : sum of squared residuals over the bins.
     s_scale, c_scale : (K,) standard uncertainty of the real (and of the imaginary) part of s and
-    c for bins whose noise has variance 1.  settled : whether the search came to rest.
-    steps : how many steps it took.
+    c for bins whose noise has variance 1.
     """
 
     s: np.ndarray
@@ -48,8 +42,6 @@ class PoleFit(NamedTuple):
     squares: float
     s_scale: np.ndarray
     c_scale: np.ndarray
-    settled: bool
-    steps: int
 
 
 def terms(s: np.ndarray, *, n: int, turns: np.ndarray) -> np.ndarray:
@@ -100,37 +92,29 @@ def fit_poles(
     n: int,
     turns: np.ndarray,
     s: np.ndarray,
-    c: np.ndarray | None = None,
-    within: tuple[float, float] | None = None,
-    held: tuple[float, float, float] | None = None,
+    c: np.ndarray,
+    held: tuple[float, float, float],
 ) -> PoleFit:
     """Fit K decays to bins.
 
     Parameters
     ----------
     target : complex (M,), the bins, with everything else already taken off; M > 2 K.
-    n : length of the record in samples.
-    turns : complex (M,), w of these bins.
-    s, c : complex (K,), start values; without c the best ones for s.
-    within : lowest and highest angle per sample of a decay that is of use; a fit with one beyond
-        them for `LOST_STEPS` steps is given up and returned as it stands.
+    n : length of the record in samples.  turns : complex (M,), w of these bins.
+    s, c : complex (K,), start values.
     held : lowest and highest angle per sample, and the steepest decay over angle, that no decay
-        goes beyond.
+        goes beyond; none grows.
 
     Raises
     ------
     numpy.linalg.LinAlgError : two decays fell together.
     """
     k, free = len(s), len(target) - 2 * len(s)
-    low, high = within or (-np.inf, np.inf)
+    low, high, steepest = held
     over, end, g = _unit_terms(s, n=n, turns=turns)
-    if c is None:
-        c = np.linalg.solve(g.conj() @ g.T, g.conj() @ target)
     rest = target - c @ g
-    squares, damping, settled = float(np.vdot(rest, rest).real), 0.0, False
-    moved, lost, steps = True, 0, 0
-    while steps < STEPS and lost < LOST_STEPS:
-        steps += 1
+    squares, damping, moved = float(np.vdot(rest, rest).real), 0.0, True
+    for _ in range(STEPS):
         if moved:  # a step that was refused leaves slopes and curvature as they are
             jacobian = np.concatenate([c[:, None] * _slope(over, end, g, n=n), g])
             mirrored = jacobian.conj()
@@ -141,13 +125,12 @@ def fit_poles(
             inverse = _inverse(curvature)
             spread = np.sqrt(0.5 * np.abs(np.diagonal(inverse).real)) / size
             if float(np.vdot(pull, inverse @ pull).real) <= SETTLED * squares / free:
-                settled = True
                 break
         damped = _inverse(curvature + damping * np.eye(2 * k)) if damping else inverse
         step = (damped @ pull) / size
-        # Growth within a record is a fit gone astray; a hum's rate wanders around zero.
         new_s, new_c = s + step[:k], c + step[k:]
-        new_s = _held(new_s, n, held)
+        f = np.clip(new_s.imag, low, high)
+        new_s = np.clip(new_s.real, -steepest * f, 0.0) + 1j * f
         new_over, new_end, new_g = _unit_terms(new_s, n=n, turns=turns)
         new_rest = target - new_c @ new_g
         new = float(np.vdot(new_rest, new_rest).real)
@@ -159,87 +142,7 @@ def fit_poles(
             )  # fmt: skip
         else:
             damping = max(8.0 * damping, 1e-2)
-        lost = lost + 1 if s.imag.min() < low or s.imag.max() > high else 0
-    return PoleFit(s, c, squares, spread[:k], spread[k:], settled, steps)
-
-
-def _held(s: np.ndarray, n: int, held: tuple[float, float, float] | None) -> np.ndarray:
-    if held is None:
-        return np.clip(s.real, -1.0, 5.0 / n) + 1j * s.imag
-    low, high, steepest = held
-    f = np.clip(s.imag, low, high)
-    return np.clip(s.real, -steepest * f, 0.0) + 1j * f
-
-
-def fit_single_poles(
-    target: np.ndarray,
-    *,
-    n: int,
-    turns: np.ndarray,
-    s: np.ndarray,
-    c: np.ndarray,
-    enough: float = SETTLED,
-) -> PoleFit:
-    """Fit R lone decays, each to its own bins, side by side.
-
-    Parameters
-    ----------
-    target, turns : complex (R, M); bins that a row does not have are 0 in both.
-    n : length of the record in samples.  s, c : complex (R,), start values.
-    enough : a gain this small, in noise powers of a bin, ends the search.
-
-    Returns
-    -------
-    PoleFit whose fields are arrays over the rows, `squares` and `settled` too: in each row what
-    `fit_poles` gives for its one decay.
-    """
-    mask = (turns != 0.0).astype(float)
-    free = mask.sum(axis=1) - 2.0
-    damping, settled = np.zeros(len(s)), np.zeros(len(s), bool)
-    kept, best, steps = None, None, 0
-    while steps < STEPS:
-        steps += 1
-        over = _over(s, turns) * mask
-        end = np.exp(s * n)[:, None]
-        g = (0.5 - 0.5 * end) * over
-        rest = target - c[:, None] * g
-        slope = c[:, None] * _slope(over, end, g, n=n)
-        new = (
-            s, c, _power(rest),
-            _power(slope), _power(g), _product(slope, g), _product(slope, rest), _product(g, rest),
-        )  # fmt: skip
-        if kept is None:
-            kept = new
-        else:
-            worse = ~(new[2] <= kept[2] * (1.0 + 1e-9))
-            damping = np.where(worse, np.maximum(8.0 * damping, 1e-2), damping / 8.0)
-            damping[damping < 1e-3] = 0.0
-            kept = [np.where(worse, old, now) for old, now in zip(kept, new, strict=True)]
-        *best, steep, height, mixed, pull_s, pull_c = kept
-        firm_s, firm_c = steep * (1.0 + damping), height * (1.0 + damping)
-        determinant = firm_s * firm_c - np.abs(mixed) ** 2
-        step_s = (firm_c * pull_s - mixed * pull_c) / determinant
-        step_c = (firm_s * pull_c - np.conj(mixed) * pull_s) / determinant
-        gain = (np.conj(pull_s) * step_s + np.conj(pull_c) * step_c).real
-        settled = gain <= enough * best[2] / free
-        if settled.all():
-            break
-        s, c = best[0] + step_s, best[1] + step_c
-        s = np.clip(s.real, -1.0, 5.0 / n) + 1j * s.imag
-    whole = steep * height - np.abs(mixed) ** 2
-    spread_s, spread_c = np.sqrt(0.5 * height / whole), np.sqrt(0.5 * steep / whole)
-    return PoleFit(*best, spread_s, spread_c, settled, steps)
-
-
-def _power(x: np.ndarray) -> np.ndarray:
-    """(R,) sums of |x|^2 along the rows."""
-    flat = x.view(float)
-    return np.einsum("rm,rm->r", flat, flat)
-
-
-def _product(a: np.ndarray, b: np.ndarray) -> np.ndarray:
-    """(R,) sums of conj(a) b along the rows."""
-    return np.einsum("rm,rm->r", a.conj(), b)
+    return PoleFit(s, c, squares, spread[:k], spread[k:])
 
 
 def _inverse(matrix: np.ndarray) -> np.ndarray:
@@ -266,28 +169,3 @@ def _slope(over: np.ndarray, end: np.ndarray, g: np.ndarray, *, n: int) -> np.nd
     """Derivatives of the terms by s."""
     # d/ds of 1/(1 - e^s w) is (over - 1) over; the end's own derivative matters for slow decays.
     return g * (over - 1.0) - (0.5 * n * end) * over
-
-
-def local_poles(target: np.ndarray, *, turns: np.ndarray, count: int) -> np.ndarray:
-    """Start values: `count` poles of a rational function through the bins, complex (count,).
-
-    Around a resonance Y is a ratio of polynomials in w, whose denominator's roots are
-    exp(-s). Fitted as a linear problem, weighted by the last denominator.
-    """
-    pool = len(target) // MOST_BINS
-    if pool > 1:
-        whole = len(target) // pool * pool
-        target, turns = (x[:whole].reshape(-1, pool).mean(axis=1) for x in (target, turns))
-    middle = turns[len(turns) // 2] / np.abs(turns[len(turns) // 2])
-    reach = np.max(np.abs(turns / middle - 1.0))
-    v = (turns / middle - 1.0) / reach
-    powers = v[:, None] ** np.arange(count + 1)
-    weight = np.ones(len(v))
-    for _ in range(RATIONAL_ROUNDS):
-        rows = np.concatenate([powers, -target[:, None] * powers[:, 1:]], axis=1) * weight[:, None]
-        solution = np.linalg.lstsq(rows, target * weight, rcond=None)[0]
-        below = np.concatenate([[1.0 + 0j], solution[count + 1 :]])
-        weight = 1.0 / np.maximum(np.abs(powers @ below), 1e-9)
-    roots = np.roots(below[::-1])
-    with np.errstate(divide="ignore"):
-        return -np.log(middle * (1.0 + reach * roots))

@@ -54,7 +54,7 @@ class RoomFit(NamedTuple):
     s_spread would be without the room.  ratio : as found, u_ratio : of its logarithm.
     evidence : logarithm of the likelihood, integrated over decays nearby, less a constant;
     likelihood : that at the best ones.
-    steps : taken.  kept : whether these are another's decays, that no fit came near."""
+    kept : whether these are another's decays, that no fit came near."""
 
     s: np.ndarray
     c: np.ndarray
@@ -66,7 +66,6 @@ class RoomFit(NamedTuple):
     u_ratio: float
     evidence: float
     likelihood: float
-    steps: int
     kept: bool = False
 
 
@@ -119,9 +118,8 @@ def fit_in_room(
     apart = angle[:, None] - angle
     kernel = 1.0 / (1.0 + 0.5j / hearing.alpha * apart)
     bins = _Bins(target, turns, n, others, kernel, hearing)
-    state, taken, damping = _state(s, c, np.log(hearing.ratio), bins), 0, 1e-3
-    while taken < steps:
-        taken += 1
+    state, damping = _state(s, c, np.log(hearing.ratio), bins), 1e-3
+    for _ in range(steps):
         pull, information = _scored(state, bins)
         size = np.sqrt(np.diagonal(information))
         scaled = information / size / size[:, None]
@@ -139,7 +137,7 @@ def fit_in_room(
         gain, state = new.likelihood - state.likelihood, new
         if gain < SETTLED:
             break
-    return _told(state, bins, taken)
+    return _told(state, bins)
 
 
 def _state(s, c, log_ratio: float, bins: _Bins) -> _State:
@@ -220,7 +218,7 @@ def _scored(state: _State, bins: _Bins) -> tuple[np.ndarray, np.ndarray]:
     return np.concatenate([own.real, -own.imag, [of_ratio]]), information
 
 
-def _told(state: _State, bins: _Bins, steps: int) -> RoomFit:
+def _told(state: _State, bins: _Bins) -> RoomFit:
     k = len(state.s)
     _, information = _scored(state, bins)
     size = np.sqrt(np.diagonal(information))
@@ -237,5 +235,5 @@ def _told(state: _State, bins: _Bins, steps: int) -> RoomFit:
     quiet = np.sqrt(0.5 * quiet[:k] * bins.hearing.background) / scale[:k]
     return RoomFit(
         state.s, state.c, spread[:k], spread[2 * k : 3 * k], spread[k : 2 * k], quiet,
-        float(np.exp(state.log_ratio)), float(spread[-1]), evidence, likelihood, steps,
+        float(np.exp(state.log_ratio)), float(spread[-1]), evidence, likelihood,
     )  # fmt: skip

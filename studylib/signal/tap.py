@@ -176,7 +176,7 @@ def _sharpened(x: np.ndarray, tap: Tap, end: int, band: dict) -> Tap:
     # Where a microphone heard it, the room's part of the uncertainty stays, and covers more.
     wide, heavy = tap.decays, int(np.sum(decays.loss_factor > HEAVY))
     most, clean = (1, CLEAN) if wide.u_place is None else (2, CLEAN_IN_ROOM)
-    if decays.given_up or decays.unexplained > clean or heavy > most or not len(decays.loss_factor):
+    if decays.unexplained > clean or heavy > most or not len(decays.loss_factor):
         return tap
     nearest = np.abs(wide.frequency_hz / decays.frequency_hz[:, None] - 1.0).argmin(axis=1)
     if wide.u_place is not None:

@@ -284,6 +284,14 @@ def test_a_short_record_still_gives_its_modes():
     assert len(decays_of(x + 1e-3 * rng.standard_normal(n)).frequency_hz) == 1
 
 
+def test_silence_after_the_ring_makes_no_estimate_worse():
+    # A sweep's response is as long as its take: the mode's peak is then thousands of bins wide.
+    runs = simulated([7400.0], 0.012, snr_db=40.0, runs=24, seed=18, n=16 * N)
+    assert np.all(runs.found == 1)
+    # 24 runs know the spread of two quantities to 10 %.
+    assert np.sqrt(np.mean(runs.rms[:, :2] ** 2)) < 1.15 + 0.3, runs.rms
+
+
 def test_low_modes_and_one_next_to_the_lowest_frequency_looked_at():
     rng = np.random.default_rng(15)
     off = []

@@ -20,7 +20,6 @@ FIELDS = {
     "taps.left_over": {"frequencies_hz": [1104.2, 1873.9]},
     "taps.starts_at_knock": {"ahead_s": 0.1},
     "taps.faster_than_another": {"times": 2.41},
-    "taps.no_decays": {"steps": 30_000},
     "taps.too_long": {"limit_s": 120.0},
     "modes.no_usable_tap": {"taps": 3, "reasons": ["taps.no_modes"]},
     "modes.not_in_board": {"mode": 2, "taps": 6},
