@@ -13,7 +13,7 @@ import pytest
 from matplotlib.text import Text
 
 from studylib import figures
-from studylib.codes import note
+from studylib.codes import each, note
 from studylib.codes.comparison import Verdict
 from studylib.report import answer, film
 from studylib.report.answer import Answer
@@ -73,7 +73,8 @@ def test_five_frames_of_1920_by_1080_stand_in_order(demo_summary, tmp_path):
     assert not re.search(r"None|undefined|[{}]| [,.;:]|\bfilm\.", captions)
     # The caption of the answer is the page's own, whole.
     for one in [*answer.answer(demo_summary), answer.but(demo_summary)]:
-        assert say(one) in captions.split("5_answer.png")[1]
+        assert say(each(one)[0]) in captions.split("5_answer.png")[1]
+    assert "trail" not in captions
     assert not plt.get_fignums()
 
 

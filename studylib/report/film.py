@@ -11,7 +11,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from studylib import figures, writing
-from studylib.codes import code_of, fields_of, note
+from studylib.codes import code_of, each, fields_of, note
 from studylib.report import answer, preregistration
 from studylib.report.rivals.table import findings, rivals_sentences
 from studylib.report.summary import Summary
@@ -21,7 +21,8 @@ from studylib.words import in_words
 def write_film(summary: Summary, folder: Path) -> None:
     """Write `film/` into `folder`: 1_question to 5_answer (PNG, SVG), captions.txt and
     description.txt."""
-    study, row, told = summary.study, answer.lead(summary), answer.answer(summary)
+    study, row = summary.study, answer.lead(summary)
+    told = [each(one)[0] for one in answer.answer(summary)]  # without the page's own links
     asked, but, rivals = study.settings.study, answer.but(summary), findings(summary)
     means = summary.means(row.feature) if row and row.feature in summary.measured else None
     found = {"code": code_of(told[0]), **fields_of(told[0])}
