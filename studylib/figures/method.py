@@ -41,7 +41,7 @@ def wave_figure(
         axes.plot(time[part], x[part], color=BLUE, linewidth=0.6 if axes is whole else 1.4)
         dress(axes, grid="y", xlabel=say("method.time"), ylabel=say("method.sound"))
     whole.axvspan(time[near][0], time[near][-1], color=PALE, zorder=0)
-    return settle(figure, codes.note("method.wave_title", take=take.take, batch=take.batch))
+    return settle(figure, codes.note("method.wave_title", take=take.take))
 
 
 @styled
