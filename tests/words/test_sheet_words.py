@@ -40,7 +40,7 @@ FAULTS = {
     "cells.place_without_tap": {**CELL, "kind": "tone"},
     "cells.test_of_another_kind": {**CELL, "kind": "tap", "kinds": ["tone", "driver"]},
     "cells.repeated": {**KEY, "item": 2, "value": "tone.h1.level_db"},
-    "sheets.no_folder": {"name": "rails", "place": "/home/maker/rails"},
+    "sheets.no_folder": {"name": "rails", "place": "D:/rails"},
     "sheets.no_file": TAKES,
     "sheets.unreadable": {**TAKES, "reason": "permission denied"},
     "sheets.workbook": TAKES,
