@@ -94,12 +94,10 @@ def excess_figure(
     farthest = np.abs(ends[np.isfinite(ends)]).max(initial=3.0)
     _excesses(upper, rows, study, float(np.ceil(min(farthest, WIDEST_DB) + 2.0)))
     _counts(lower, rows)
-    quiet = int((above["verdict"] == Verdict.NOISE).sum())
+    about = {"quiet": int((above["verdict"] == Verdict.NOISE).sum()), "above": len(above)}
     lower.set(
         xticks=range(2, highest + 1), xlim=(1.5, highest + 0.5), ylabel="mounts",
-        xlabel=say(
-            "figures_attribution.harmonic_axis", highest=highest, quiet=quiet, above=len(above)
-        ),
+        xlabel=say("figures_attribution.harmonic_axis", highest=highest, **about),
     )  # fmt: skip
     return settle(figure, _headline(table))
 
@@ -144,12 +142,11 @@ def _one(axes: Axes, r, look: Look, reach: float) -> None:
             [r.x] * int(out), [0.975 * end] * int(out), arrow, ms=3.5, ls="none", mew=0, **bar
         )
     at = float(np.clip(r.excess_db, -0.95 * reach, 0.95 * reach))
-    if pale and at != r.excess_db:
-        return  # the bar's arrow says where it goes on
-    axes.plot(
-        r.x, at, look.marker, color=look.colour, ms=4.5, alpha=0.5 if pale else 1,
-        mfc="white" if pale else look.colour, zorder=3,
-    )  # fmt: skip
+    if not pale or at == r.excess_db:  # else the bar's arrow says where it goes on
+        axes.plot(
+            r.x, at, look.marker, color=look.colour, ms=4.5, alpha=0.5 if pale else 1,
+            mfc="white" if pale else look.colour, zorder=3,
+        )  # fmt: skip
     if r.verdict == Verdict.BEYOND:
         axes.plot(r.x, at, zorder=4, **RING)
 
@@ -229,16 +226,11 @@ def story_figure(
     for axes in list(grid.flat)[max(0, len(shown) - grid.shape[1]) : len(shown)]:
         axes.set_xlabel(say("figures_attribution.harmonic_number"))
         axes.tick_params(labelbottom=True)
-    unit = str(rows["unit"].iloc[0]) or "dB"
     for axes in grid[:, 0]:
-        axes.set_ylabel(say("figures_attribution.level_axis", unit=unit))
-    title = say(
-        "figures_attribution.left_out",
-        shown=MOST_MOUNTS if len(mounts) > len(shown) else 0,
-        mounts=len(mounts),
-        last=last if last > highest else 0,
-    )
-    _legend(figure, _story_legend(rows), handletextpad=0.6, columnspacing=1.4, title=title or None)
+        axes.set_ylabel(say("figures_attribution.level_axis", unit=rows["unit"].iloc[0] or "dB"))
+    about = {"shown": MOST_MOUNTS * (len(mounts) > len(shown)), "last": last * (last > highest)}
+    title = say("figures_attribution.left_out", mounts=len(mounts), **about) or None
+    _legend(figure, _story_legend(rows), handletextpad=0.6, columnspacing=1.4, title=title)
     return settle(figure, _headline(own, specimen=specimen))
 
 

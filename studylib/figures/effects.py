@@ -169,7 +169,7 @@ def _differences(drawn: pd.DataFrame, own, pairs, looks, label: str, size) -> Fi
     for place, axes in enumerate(grid):
         axes.set_visible(place < count)
         axes.xaxis.set_major_locator(MaxNLocator(12 // columns, steps=[1, 2, 5, 10]))
-    drawn = drawn.assign(place=[pairs.index(pair) for pair in own], look=looks)
+    drawn = drawn.assign(place=list(map(pairs.index, own)), look=looks)
     for axes, (feature, rows) in zip(grid, drawn.groupby("feature", sort=False), strict=False):
         limit = float(rows["limit"].iloc[0])
         if math.isfinite(limit):

@@ -262,8 +262,10 @@ def explained(figure: Figure, headline: str, key: str, features: Iterable[str]) 
     carried = dict.fromkeys(code for name in names for code in register.find(name).cautions)
     lines = [key, words.say("figures_effects.named", names=names)]
     lines += [words.say("figures_effects.marked", cautions=list(carried))] * bool(carried)
-    wide = int(15.0 * figure.get_figwidth())
-    return settle(figure, headline, "\n".join(wrapped(line, wide, lines=3) for line in lines))
+    return settle(
+        figure, headline,
+        "\n".join(wrapped(line, int(15.0 * figure.get_figwidth()), lines=3) for line in lines),
+    )  # fmt: skip
 
 
 def harmonics_of(
