@@ -481,6 +481,14 @@ def test_a_spread_of_woods_is_headed_so_where_it_was_declared_on_the_boards_own(
         assert style.alt_text(figure).startswith(figure.get_suptitle().split("\n")[0])
 
 
+def test_a_picture_without_its_rim_keeps_its_headline():
+    figure = figures.variance_figure(invented().variance)
+    figure.draw_without_rendering()
+    (headline,) = [text for text in figure.texts if text.get_text() == figure.get_suptitle()]
+    top = headline.get_window_extent().y1 / figure.dpi
+    assert top <= figure.get_tightbbox().y1 + 0.01
+
+
 def test_spectra_keep_the_tone_and_leave_out_reference_and_changed():
     summary = invented()
     axes = figures.spectra_figure(summary.gathered.spectra, summary.study).axes
