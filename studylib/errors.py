@@ -13,17 +13,8 @@ from studylib.codes import code_of, note
 from studylib.words import say
 
 
-class StudyError(Exception):
-    """Root of every error that studylib raises on purpose.
-
-    Parameters
-    ----------
-    notes : one or several, as made by `codes.note`.
-    """
-
-    def __init__(self, *notes: str):
-        self.notes: tuple[str, ...] = tuple(dict.fromkeys(notes))
-        super().__init__(*self.notes)
+class Refusing(Exception):
+    """An error that is raised in one call, with its notes, where something is wrong."""
 
     @classmethod
     def refuse(cls, wrong: Any, code: str, /, **fields: Any) -> None:
@@ -36,6 +27,19 @@ class StudyError(Exception):
         """Raise this error with all the faults, notes, where there are any."""
         if faults:
             raise cls(*faults)
+
+
+class StudyError(Refusing):
+    """Root of every error that studylib raises on purpose.
+
+    Parameters
+    ----------
+    notes : one or several, as made by `codes.note`.
+    """
+
+    def __init__(self, *notes: str):
+        self.notes: tuple[str, ...] = tuple(dict.fromkeys(notes))
+        super().__init__(*self.notes)
 
     @property
     def codes(self) -> tuple[str, ...]:
@@ -57,3 +61,7 @@ class InputError(StudyError):
 
 class RunError(StudyError):
     """A run could not be brought to its end: a notebook failed or left half a result."""
+
+
+class CellError(Refusing, ValueError):
+    """A cell does not say what its column asks for; its text is a note that has no place yet."""

@@ -70,79 +70,83 @@ class Judgement(NamedTuple):
 
 
 def judge(row) -> Judgement:
-    """Judge one row of `mount_numbers`."""
-    if row.apart and not row.hum_db > row.observed_db - NEAR_DB:
-        # Asked first: takes that turn against each other may leave a mean of nothing.
-        return _open(
-            SETTLED_BY_LOOKS[row.looks],
-            "attribution.apart",
-            looks=codes.note(row.looks),
-            angle_deg=row.angle_deg,
-            probes=row.of_probes,
-        )
-    if not math.isfinite(row.observed_db):
-        # A mount without a usable take has no unit either.
-        return _open(
-            Control.REPEATS, "attribution.unsettled" if row.unit else "attribution.unusable"
-        )
-    if not row.present:
-        return Judgement(
-            Verdict.NOISE,
-            codes.note(
-                "attribution.below_noise", bin_hz=row.bin_hz, noise_db=row.noise_db, unit=row.unit
-            ),
-        )
-    if row.hum_db > row.observed_db - NEAR_DB:
-        return Judgement(Verdict.NOISE, _leak("attribution.mains", row.hum_db - row.observed_db))
-    if not row.recorder_is_limit and row.recorder_db > row.observed_db - NEAR_DB:
-        return Judgement(
-            Verdict.RECORDER, _leak("attribution.recorder", row.recorder_db - row.observed_db)
-        )
-    if not row.air_is_limit and row.air_db > row.observed_db - NEAR_DB:
-        # A sensed harmonic that the board should make far louder is not what entered it.
-        if not row.level_followed:
-            return _open(Control.STEPS, "attribution.air_level", **_at(row))
-        return (
-            _open(Control.AIRBORNE, "attribution.air_elsewhere", **_at(row))
-            if not (row.air_alike and row.air_agrees) or row.high < 0.0
-            else Judgement(Verdict.AIR, _leak("attribution.air", row.air_db - row.observed_db))
-        )
-    if not math.isfinite(row.excess_db):
-        return _not_predicted(row)
-    if not row.repeats_known:
-        return _open(Control.REPEATS, "attribution.not_repeated")
+    """Judge one row of `mount_numbers`: the first rule that holds counts."""
+    if not row.apart and not math.isfinite(row.observed_db):
+        # A mount without a usable take has no unit either, nor anything else that is asked below.
+        unknown = "attribution.unsettled" if row.unit else "attribution.unusable"
+        return _open(Control.REPEATS, unknown)
+    near_db = row.observed_db - NEAR_DB
+    hum, in_air = row.hum_db > near_db, not row.air_is_limit and row.air_db > near_db
+    heard_alike = row.air_alike and row.air_agrees and not row.high < 0.0
+    apart = {"angle_deg": row.angle_deg, "probes": row.of_probes}
+    noise = {"bin_hz": row.bin_hz, "noise_db": row.noise_db, "unit": row.unit}
     excess = {"excess_db": row.excess_db, "low": row.low, "high": row.high}
-    if row.shared:
-        return _shared(row, excess)
+    settled = codes.holding(
+        (
+            # Takes that turn against each other may leave a mean of nothing.
+            row.apart and not hum,
+            _open(
+                SETTLED_BY_LOOKS.get(row.looks, Control.REPEATS),
+                "attribution.apart",
+                looks=codes.note(row.looks),
+                **apart,
+            ),
+        ),
+        (
+            not row.present,
+            Judgement(Verdict.NOISE, codes.note("attribution.below_noise", **noise)),
+        ),
+        (hum, _leak(Verdict.NOISE, "attribution.mains", row.hum_db - row.observed_db)),
+        (
+            not row.recorder_is_limit and row.recorder_db > near_db,
+            _leak(Verdict.RECORDER, "attribution.recorder", row.recorder_db - row.observed_db),
+        ),
+        # A sensed harmonic that the board should make far louder is not what entered it.
+        (
+            in_air and not row.level_followed,
+            _open(Control.STEPS, "attribution.air_level", **_at(row)),
+        ),
+        (
+            in_air and not heard_alike,
+            _open(Control.AIRBORNE, "attribution.air_elsewhere", **_at(row)),
+        ),
+        (in_air, _leak(Verdict.AIR, "attribution.air", row.air_db - row.observed_db)),
+        (not math.isfinite(row.excess_db), _not_predicted(row)),
+        (not row.repeats_known, _open(Control.REPEATS, "attribution.not_repeated")),
+        (row.shared, _shared(row, excess)),
+    )
+    if settled:
+        return settled[0]
     if row.driven and row.low >= -MARGIN_DB and row.high <= MARGIN_DB:
-        if row.phase_off:
-            return _open(Control.REMOUNT, "attribution.phase", **excess, phase_deg=row.phase_deg)
-        if row.modes_asked and math.isnan(row.noticed):
-            return _open(Control.TAPS, "attribution.modes_unknown", **excess)
-        # Off 0 beyond doubt, though within the margin: then no place on the board may explain it.
-        if row.noticed < (board_facts.ENOUGH if row.low <= 0.0 <= row.high else 1.0):
-            return _open(Control.ELSEWHERE, "attribution.hidden", **excess, **_hidden(row))
-        return (
-            _open(Control.REMOUNT, "attribution.odd_beside", **excess)
-            if row.modes_asked and row.odd_beside
-            else Judgement(Verdict.DRIVER, _driver(row, excess))
-        )
+        return _predicted(row, excess)
     if row.sensed and row.low > MARGIN_DB:
-        missing = untested(row)
-        if missing:
-            return _open(
-                missing[0],
-                "attribution.not_ruled_out",
-                **excess,
-                missing=[ask(control, **_at(row)) for control in missing],
-            )
-        if row.low_with_leaks <= MARGIN_DB:
-            cause = row.least_excluded
-            return _open(
-                SETTLED_BY[cause], "attribution.room_left", **excess, cause=_cause(row, cause)
-            )
         return _above(row, excess)
     return _undecided(row, excess)
+
+
+def _predicted(row, excess: dict[str, float]) -> Judgement:
+    """As much as the driver gives: would a harmonic made on the board have been noticed?"""
+    # Off 0 beyond doubt, though within the margin: then no place on the board may explain it.
+    enough = board_facts.ENOUGH if row.low <= 0.0 <= row.high else 1.0
+    return codes.holding(
+        (
+            row.phase_off,
+            _open(Control.REMOUNT, "attribution.phase", **excess, phase_deg=row.phase_deg),
+        ),
+        (
+            row.modes_asked and math.isnan(row.noticed),
+            _open(Control.TAPS, "attribution.modes_unknown", **excess),
+        ),
+        (
+            row.noticed < enough,
+            _open(Control.ELSEWHERE, "attribution.hidden", **excess, **_hidden(row)),
+        ),
+        (
+            row.modes_asked and row.odd_beside,
+            _open(Control.REMOUNT, "attribution.odd_beside", **excess),
+        ),
+        (True, Judgement(Verdict.DRIVER, _driver(row, excess))),
+    )[0]
 
 
 def _shared(row, excess: dict[str, float]) -> Judgement:
@@ -165,7 +169,17 @@ def _above(row, excess: dict[str, float]) -> Judgement:
     told, above = _told(row, left), {"upper_db": row.upper_db, "others": row.others}
     may_be = _open(next(iter(left.values()), ""), "attribution.rivals_left", **excess, **told)
     few = {"others": row.others, "fewest": rivals.FEWEST_OTHERS}
+    missing, cause = untested(row), row.least_excluded
+    wanted = [ask(control, **_at(row)) for control in missing]
     doubts = codes.holding(
+        (
+            missing,
+            _open((*missing, "")[0], "attribution.not_ruled_out", **excess, missing=wanted),
+        ),
+        (
+            row.low_with_leaks <= MARGIN_DB,
+            _open(SETTLED_BY[cause], "attribution.room_left", **excess, cause=_cause(row, cause)),
+        ),
         (row.witnessed, may_be),
         (row.one_wood, _open(Control.TURNED, "attribution.one_wood", **excess, **_at(row))),
         (
@@ -239,8 +253,8 @@ def _cause(row, cause: Cause) -> str:
     return codes.note(cause, **_at(row), route=row.route)
 
 
-def _leak(reason: str, above_db: float) -> str:
-    return codes.note(reason, distance_db=abs(above_db), above=above_db >= 0)
+def _leak(verdict: Verdict, reason: str, above_db: float) -> Judgement:
+    return Judgement(verdict, codes.note(reason, distance_db=abs(above_db), above=above_db >= 0))
 
 
 def _driver(row, excess: dict[str, float]) -> str:

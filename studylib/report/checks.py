@@ -199,19 +199,23 @@ def outlier_notes(checks: Checks) -> list[str]:
     """How many tests were made, what stands out, and what that asks for."""
     if not checks.tests:
         return [note("outliers.too_few")]
-    found, number = checks.outliers, len(checks.outliers)
-    told = [note("outliers.tests", tests=checks.tests, expected=0.05 * checks.tests, found=number)]
-    if not number:
-        return [*told, note("outliers.nothing")]
-    strong = int((found["verdict"] == stability.StandsOut.OUTLIER).sum())
-    told += [note("outliers.found", items=number, outliers=strong), *filter(None, found["says"])]
-    changed = checks.left_out[checks.left_out["changes"]]
-    if changed.empty:
-        return [*told, note("outliers.no_change")]
+    found, changed = checks.outliers, checks.left_out[checks.left_out["changes"]]
+    number, strong = len(found), int((found["verdict"] == stability.StandsOut.OUTLIER).sum())
     names = ["wood_a", "wood_b", "verdict", "verdict_without"]
-    return told + [
-        note("outliers.changes", feature=feature, item=item, pairs=own[names].to_dict("records"))
-        for (feature, item), own in changed.groupby(["feature", "without"], sort=False)
+    return [
+        note("outliers.tests", tests=checks.tests, expected=0.05 * checks.tests, found=number),
+        *holding(
+            (not number, note("outliers.nothing")),
+            (number, note("outliers.found", items=number, outliers=strong)),
+        ),
+        *filter(None, found["says"]),
+        *holding((number and changed.empty, note("outliers.no_change"))),
+        *(
+            note(
+                "outliers.changes", feature=feature, item=item, pairs=own[names].to_dict("records")
+            )
+            for (feature, item), own in changed.groupby(["feature", "without"], sort=False)
+        ),
     ]
 
 

@@ -159,15 +159,17 @@ def _pair(row) -> dict[str, str]:
 
 
 def _outcome(row, alpha: float) -> str:
-    if not np.isfinite([row.p_without, row.p_with]).all():
-        return "covariates.without_interval"
-    before, same = row.p_without <= alpha, row.difference_without * row.difference_with > 0
-    if row.p_with > alpha:
-        return "covariates.gone" if before else "covariates.neither"
-    if math.isnan(row.reliability):
-        return "covariates.errors_unknown"
-    both = "covariates.stays" if same else "covariates.turned"
-    return both if before else "covariates.appears"
+    before, after = row.p_without <= alpha, row.p_with <= alpha
+    same = row.difference_without * row.difference_with > 0
+    return codes.holding(
+        (not np.isfinite([row.p_without, row.p_with]).all(), "covariates.without_interval"),
+        (before and not after, "covariates.gone"),
+        (not after, "covariates.neither"),
+        (math.isnan(row.reliability), "covariates.errors_unknown"),
+        (not before, "covariates.appears"),
+        (same, "covariates.stays"),
+        (True, "covariates.turned"),
+    )[0]
 
 
 def _slope_note(row, held: str, alpha: float) -> str:

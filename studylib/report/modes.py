@@ -27,7 +27,7 @@ from studylib.modes.means import (
     tap_rows,
 )
 from studylib.signal import damping
-from studylib.wood import modes_near_tone, near_tone, wood_features, wood_table, wood_warnings
+from studylib.wood import modes_near_tone, prediction, wood_features, wood_table, wood_warnings
 from studylib.wood.boards import HELD
 from studylib.words import numbers, text
 
@@ -271,7 +271,7 @@ def size_sentences(near: pd.DataFrame) -> list[str]:
     count = rows.groupby("harmonic")["lifted"].agg(["sum", "size"])
     in_all = [k for k, n in count.iterrows() if n["sum"] == n["size"] == boards]
     in_some = [k for k, n in count.iterrows() if n["sum"] > 0 and k not in in_all]
-    about = {"boards": boards, "basis": basis, "lifted_db": near_tone.LIFTED_DB}
+    about = {"boards": boards, "basis": basis, "lifted_db": prediction.LIFTED_DB}
     near = [rows[rows["harmonic"] == k] for k in in_all[:FIRST]]
     return [
         codes.note("modes_report.lifted_in_all", harmonics=in_all, **about)

@@ -33,7 +33,7 @@ from pathlib import Path, PurePosixPath
 from typing import Any
 
 from studylib.codes import note
-from studylib.errors import InputError
+from studylib.errors import CellError, InputError
 
 _NUMBER = re.compile(r"[+-]?([0-9]+(\.[0-9]*)?|\.[0-9]+)([eE][+-]?[0-9]+)?")
 MOST_BYTES = 200_000_000  # of a sheet: half a million rows of the fullest kind
@@ -232,21 +232,17 @@ def number(text: str, *, comma: bool = False) -> float:
 
     Raises
     ------
-    ValueError : its text is a note, still without a place; NaN, infinity, units and thousands
+    CellError : its text is a note, still without a place; NaN, infinity, units and thousands
         separators are refused, never guessed.
     """
     plain = text.replace("\N{MINUS SIGN}", "-")
-    if "," in plain:
-        if not comma:
-            raise ValueError(note("cells.decimal_comma", value=text))
-        if plain.count(",") > 1 or "." in plain:
-            raise ValueError(note("cells.two_marks", value=text))
-        plain = plain.replace(",", ".")
-    if not _NUMBER.fullmatch(plain):
-        raise ValueError(note("cells.not_a_number", value=text))
+    two_marks = plain.count(",") > 1 or {",", "."} <= {*plain}
+    CellError.refuse("," in plain and not comma, "cells.decimal_comma", value=text)
+    CellError.refuse(two_marks, "cells.two_marks", value=text)
+    plain = plain.replace(",", ".")
+    CellError.refuse(not _NUMBER.fullmatch(plain), "cells.not_a_number", value=text)
     value = float(plain)
-    if not math.isfinite(value):
-        raise ValueError(note("cells.too_large", value=text))
+    CellError.refuse(not math.isfinite(value), "cells.too_large", value=text)
     return value
 
 
@@ -255,11 +251,10 @@ def whole(text: str, *, comma: bool = False) -> int:
 
     Raises
     ------
-    ValueError : its text is a note, still without a place.
+    CellError : its text is a note, still without a place.
     """
     value = number(text, comma=comma)
-    if value != int(value):
-        raise ValueError(note("cells.not_whole", value=text))
+    CellError.refuse(value != int(value), "cells.not_whole", value=text)
     return int(value)
 
 

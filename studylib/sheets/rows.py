@@ -10,7 +10,7 @@ What pydantic finds in a sheet, as notes of our own.
 
 The models of `settings` and `rows` say in the description of each field what would be right there,
 as a note of the chapter "right"; the bounds of the field (ge, gt, le, lt) are added here, so that
-each stands once. Validators raise ValueError with a note that has no place yet.
+each stands once. Validators raise `CellError`, whose text is a note that has no place yet.
 
 Functions: `read_specimens`, `with_planks`, `read_takes`, `covariate_columns`, `columns_needed`,
 `has_sound_path`, `field_faults`, `placed`, `quotable`.
@@ -33,6 +33,7 @@ from pydantic import (
 )
 
 from studylib.codes import code_of, fields_of, holding, note
+from studylib.errors import CellError
 from studylib.sheets.files import Row, Table, number, whole
 from studylib.words.text import nearest
 
@@ -69,18 +70,16 @@ def _moment(text: Any) -> datetime | None:
     try:
         return datetime.fromisoformat(text)
     except ValueError:
-        raise ValueError(note("cells.not_a_moment", value=text)) from None
+        raise CellError(note("cells.not_a_moment", value=text)) from None
 
 
 def _yes(text: Any) -> bool:
-    if text.casefold() not in ("", "yes"):
-        raise ValueError(note("cells.not_yes", value=text))
+    CellError.refuse(text.casefold() not in ("", "yes"), "cells.not_yes", value=text)
     return text != ""
 
 
 def _printable(text: str) -> str:
-    if not text.isprintable():
-        raise ValueError(note("cells.unprintable", value=text))
+    CellError.refuse(not text.isprintable(), "cells.unprintable", value=text)
     return text
 
 
@@ -97,8 +96,8 @@ def _inside(text: str) -> str:
     """A path that stays in the study folder by its wording; links are followed elsewhere."""
     path = PurePosixPath(text)
     out = path.is_absolute() or PureWindowsPath(text).drive or ".." in path.parts or text[0] == "~"
-    if faults := holding(("\\" in text, "cells.backslash"), (out, "cells.leads_out")):
-        raise ValueError(note(faults[0], value=text))
+    CellError.refuse("\\" in text, "cells.backslash", value=text)
+    CellError.refuse(out, "cells.leads_out", value=text)
     return str(path)
 
 
@@ -109,7 +108,7 @@ def _one_of(*options: str, empty: str | None = None) -> BeforeValidator:
             return empty
         if word not in options:
             near, optional = nearest(word, options), empty is not None
-            raise ValueError(
+            raise CellError(
                 note(
                     "cells.unknown_word",
                     value=text,

@@ -17,14 +17,13 @@ interval lies within the limit and the reference was steady on that feature (`dr
 change far above the limit shows nothing about small ones, and of one that may be either it is not
 known what it shows.
 
-Functions: `mount_cells`, `paired_difference`, `own_difference`, `boards_table`, `control_rows`,
+Functions: `mount_cells`, `own_difference`, `boards_table`, `control_rows`,
 `features_detected`; `MountCells`.
 """
 
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -36,50 +35,27 @@ from studylib.stats import scales, studentized
 
 @dataclass(frozen=True)
 class MountCells:
-    """Mounts of one feature by board and batch: count, mean, square; pooled mount variance.
+    """Mounts of one feature, boards by batches, 0 where there are none; pooled mount variance.
 
     square : sum of squared deviations from the mean.
     """
 
-    count: dict[tuple[str, str], int]
-    mean: dict[tuple[str, str], float]
-    square: dict[tuple[str, str], float]
-    batches: dict[str, tuple[str, ...]]  # board -> its batches
+    count: pd.DataFrame
+    mean: pd.DataFrame
+    square: pd.DataFrame
     variance: float
     df: int
 
 
 def mount_cells(mounts: pd.DataFrame) -> MountCells:
     """Cells of one feature; `mounts` has specimen, batch, y, one row a mount, all roles."""
-    grouped = mounts.groupby(["specimen", "batch"], sort=True)["y"]
-    size, mean = grouped.size(), grouped.mean()
+    keys = [mounts["specimen"], mounts["batch"]]
+    grouped = mounts["y"].groupby(keys, sort=True)
     square = (mounts["y"] - grouped.transform("mean")) ** 2
-    squares = square.groupby([mounts["specimen"], mounts["batch"]], sort=True).sum()
-    df = int(size.sum() - len(size))
-    batches: dict[str, tuple[str, ...]] = {}
-    for specimen, batch in size.index:
-        batches[specimen] = (*batches.get(specimen, ()), batch)
-    return MountCells(
-        {key: int(n) for key, n in size.items()},
-        {key: float(value) for key, value in mean.items()},
-        {key: float(value) for key, value in squares.items()},
-        batches,
-        float(square.sum() / df) if df > 0 else float("nan"),
-        df,
-    )
-
-
-def paired_difference(cells: MountCells, a: str, b: str) -> tuple[float, float, tuple[str, ...]]:
-    """Board b minus board a within shared batches: difference, standard error, the batches.
-
-    Difference and error are NaN when no batch is shared; the error alone is NaN when no board
-    was mounted twice in a batch.
-    """
-    shared = tuple(x for x in cells.batches.get(a, ()) if x in cells.batches.get(b, ()))
-    if not shared:
-        return float("nan"), float("nan"), ()
-    _, _, difference, se, _ = _pairs(cells, [a, b])
-    return float(difference[0]), float(se[0]), shared
+    cells = (grouped.size(), grouped.mean(), square.groupby(keys, sort=True).sum())
+    df = len(mounts) - len(cells[0])
+    variance = float(square.sum() / df) if df > 0 else math.nan
+    return MountCells(*(each.unstack(fill_value=0) for each in cells), variance, df)
 
 
 def own_difference(cells: MountCells, a: str, b: str) -> tuple[float, float, float]:
@@ -90,32 +66,25 @@ def own_difference(cells: MountCells, a: str, b: str) -> tuple[float, float, flo
     Difference, standard error, Satterthwaite's degrees of freedom; the difference is NaN where no
     batch is shared, the others where either board was never mounted twice in a batch.
     """
-    difference, _, shared = paired_difference(cells, a, b)
-    if not shared:
-        return difference, math.nan, math.nan
-    n = np.array([[cells.count[board, batch] for batch in shared] for board in (a, b)], float)
+    _, _, difference, *_ = _pairs(cells, [a, b])
+    n = cells.count.loc[[a, b]].to_numpy(float)
+    df = np.maximum(n - 1.0, 0.0).sum(axis=1)
+    if not difference.size or df.min() < 1:
+        return float(difference[0]) if difference.size else math.nan, math.nan, math.nan
+    n = n[:, n.min(axis=0) > 0]
     weight = n.prod(axis=0) / n.sum(axis=0)
     share = (weight**2 / n).sum(axis=1) / weight.sum() ** 2
-    own = [[(board, batch) for batch in cells.batches[board]] for board in (a, b)]
-    df = np.array([sum(cells.count[key] - 1 for key in keys) for keys in own], float)
-    if df.min() < 1:
-        return difference, math.nan, math.nan
-    parts = share * np.array([sum(cells.square[key] for key in keys) for keys in own]) / df
-    return (
-        (difference, 0.0, float(df.sum()))
-        if parts.sum() <= 0
-        else (difference, math.sqrt(parts.sum()), float(parts.sum() ** 2 / (parts**2 / df).sum()))
-    )
+    parts = share * cells.square.loc[[a, b]].to_numpy().sum(axis=1) / df
+    freedom = parts.sum() ** 2 / (parts**2 / df).sum() if parts.sum() > 0 else df.sum()
+    return float(difference[0]), math.sqrt(parts.sum()), float(freedom)
 
 
 def _pairs(cells: MountCells, names: Sequence[str]) -> tuple[np.ndarray, ...]:
     """All pairs of some boards that share a batch: numbers of the first and of the second board,
     difference, its standard error, and the most boards in any batch that the two share; arrays of
     shape (pairs,)."""
-    batches = sorted({batch for own in cells.batches.values() for batch in own})
-    count = np.array([[cells.count.get((n, b), 0) for b in batches] for n in names], dtype=float)
-    mean = np.array([[cells.mean.get((n, b), 0.0) for b in batches] for n in names])
-    boards_in = np.array([sum(b in own for own in cells.batches.values()) for b in batches])
+    count, mean = (of.loc[list(names)].to_numpy(float) for of in (cells.count, cells.mean))
+    boards_in = (cells.count > 0).sum().to_numpy()
     first, second = np.triu_indices(len(names), 1)
     n_a, n_b = count[first], count[second]
     weight = n_a * n_b / np.maximum(n_a + n_b, 1.0)
@@ -135,7 +104,7 @@ def boards_table(
     feature: register.Feature, cells: MountCells, *, order: Sequence[str], confidence: float
 ) -> pd.DataFrame:
     """Rows of boards.csv for one feature: every pair that shares a batch."""
-    present = [specimen for specimen in order if specimen in cells.batches]
+    present = [specimen for specimen in order if specimen in cells.count.index]
     first, second, difference, se, crowds = _pairs(cells, present)
     half = np.full(se.shape, np.nan)
     if cells.df >= 1:
@@ -196,23 +165,25 @@ def control_rows(
 
 def _pair(feature, cells, pair, confidence, limit, steady) -> dict:
     changed, reference = pair
-    row = partial(_row, feature, limit, *pair)
-    if cells is None or changed not in cells.batches or reference not in cells.batches:
-        return row(reason="control.not_measured")
-    difference, se, df = own_difference(cells, reference, changed)
-    if math.isnan(difference):
-        return row(reason="control.no_shared_batch")
-    if math.isnan(se):
-        return row((difference,), reason="control.no_mounts")
+    measured = cells is not None and {*pair} <= {*cells.count.index}
+    found = own_difference(cells, reference, changed) if measured else (math.nan,) * 3
+    difference, se, df = found
+    lacking = codes.holding(
+        (not measured, "control.not_measured"),
+        (math.isnan(difference), "control.no_shared_batch"),
+        (math.isnan(se), "control.no_mounts"),
+    )
+    if lacking:
+        return _row(feature, limit, *pair, (difference,), reason=lacking[0])
     half = float(special.stdtrit(df, 0.5 * (1 + confidence))) * se
     seen = abs(difference) > half and abs(difference) > 1e-12
-    return row(
-        (difference, difference - half, difference + half),
+    return _row(
+        feature, limit, *pair, (difference, difference - half, difference + half),
         detected=bool(seen),
         reason=_why_not(abs(difference), half, limit, steady, feature)
         if seen
         else "control.not_detected",
-    )
+    )  # fmt: skip
 
 
 def _why_not(

@@ -26,7 +26,7 @@ import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
-from itertools import combinations
+from itertools import combinations, product
 
 import numpy as np
 import pandas as pd
@@ -146,25 +146,18 @@ def analyse_covariates(
     means = comparison.mount_means
     means = means[(means["role"].fillna("") == "") & means["wood"].isin(list(woods))]
     refused = design.not_compared(comparison.coverage)
+    boards = {
+        name: _board_means(means[means["feature"] == name], register.find(name))
+        for name in dict.fromkeys(features)
+    }
     rows = []
-    for name in dict.fromkeys(features):
-        feature = register.find(name)
-        boards = _board_means(means[means["feature"] == name], feature)
-        if boards.empty:
-            continue
-        for covariate in values.columns:
-            if covariate == name:
-                continue
-            error = errors[covariate] * (_NAN if name.startswith("wood.") else 1.0)
-            known = boards.assign(
-                x=boards["specimen"].map(values[covariate]), error=boards["specimen"].map(error)
-            )
-            case = _case(feature, covariate, known, woods, confidence)
-            why = (
-                codes.note("covariates.not_compared", reason=refused[name])
-                if name in refused
-                else ""
-            )
+    for name, covariate in product((n for n in boards if not boards[n].empty), values.columns):
+        error = errors[covariate] * (_NAN if name.startswith("wood.") else 1.0)
+        own = boards[name]["specimen"]
+        known = boards[name].assign(x=own.map(values[covariate]), error=own.map(error))
+        why = codes.note("covariates.not_compared", reason=refused[name]) if name in refused else ""
+        if covariate != name:
+            case = _case(register.find(name), covariate, known, woods, confidence)
             rows += _rows(case, woods, confidence, why)
     return Covariates(tables.typed("covariates", rows), confidence)
 
@@ -179,8 +172,8 @@ def covariate_quantity(name: str) -> Quantity:
     whole name.
     """
     if register.is_known(name):
-        short, unit = codes.note("covariates.quantity", name=name), register.find(name).unit
-        unit = "" if unit == "1" else unit
+        short = codes.note("covariates.quantity", name=name)
+        unit = register.find(name).unit.removeprefix("1")
     else:
         end = next((e for e in _UNITS if name.endswith(e) and len(name) > len(e)), "")
         plain = name.removesuffix(end).replace("_", " ") if end else name
@@ -372,18 +365,15 @@ def _why_no_fit(case: _Case, fewest: int) -> str:
         return codes.note("covariates.few_sources", smallest=SMALLEST, held=held)
     if case.held is not None or case.model is None:
         return ""
-    if case.fit is not None:
-        return codes.note("covariates.unreliable", held=held)
-    if case.model.df - 1 < 1:
-        return codes.note("covariates.no_freedom")
     rounding = 1e-9 * max(float(x.abs().max()), 1e-300)
-    if np.ptp(x) <= rounding:
-        return codes.note("covariates.same_for_all", held=held)
-    return (
-        codes.note("covariates.same_in_wood", held=held)
-        if x.groupby(case.inside["wood"]).agg(np.ptp).max() <= rounding
-        else codes.note("covariates.only_between_batches", held=held)
-    )
+    in_wood = x.groupby(case.inside["wood"]).agg(np.ptp).max() <= rounding
+    return codes.holding(
+        (case.fit is not None, codes.note("covariates.unreliable", held=held)),
+        (case.model.df - 1 < 1, "covariates.no_freedom"),
+        (np.ptp(x) <= rounding, codes.note("covariates.same_for_all", held=held)),
+        (in_wood, codes.note("covariates.same_in_wood", held=held)),
+        (True, codes.note("covariates.only_between_batches", held=held)),
+    )[0]
 
 
 def _remarks(case: _Case, row: dict, why: str) -> list[str]:

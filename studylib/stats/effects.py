@@ -321,18 +321,17 @@ def claims_table(
 
 def _claim(claim, effects, refused, confidence) -> tuple[Outcome, str, list[str]]:
     """Outcome, the caveats of the effect that it rests on, and reasons."""
-    higher, lower, feature = claim["higher"], claim["lower"], claim["feature"]
-    if feature in refused:
-        return Outcome.OPEN, "", [refused[feature]]
-    of_feature = effects[effects["feature"] == feature]
-    if of_feature.empty:
-        return Outcome.OPEN, "", ["claims.not_measured"]
-    forward = of_feature[(of_feature["wood_a"] == lower) & (of_feature["wood_b"] == higher)]
-    backward = of_feature[(of_feature["wood_a"] == higher) & (of_feature["wood_b"] == lower)]
-    named = {"higher": higher, "lower": lower}
-    if forward.empty and backward.empty:
-        return Outcome.OPEN, "", [codes.note("claims.other_woods", **named)]
-    row, sign = (forward.iloc[0], 1) if backward.empty else (backward.iloc[0], -1)
+    named, feature = {name: claim[name] for name in ("higher", "lower")}, claim["feature"]
+    own = effects[effects["feature"] == feature]
+    pair = own[own["wood_a"].isin(named.values()) & own["wood_b"].isin(named.values())]
+    if lacking := codes.holding(
+        (feature in refused, refused.get(feature)),
+        (own.empty, "claims.not_measured"),
+        (pair.empty, codes.note("claims.other_woods", **named)),
+    ):
+        return Outcome.OPEN, "", lacking[:1]
+    row = pair.iloc[0]
+    sign = 1 if row["wood_b"] == named["higher"] else -1
     if row["verdict"] == Verdict.BOARDS_ONLY:
         n_higher, n_lower = (row["n_b"], row["n_a"])[::sign]
         few = codes.note("claims.too_few", **named, n_higher=n_higher, n_lower=n_lower)

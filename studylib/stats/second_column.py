@@ -113,18 +113,32 @@ def _feature(
     if not fit.converged[0]:
         return [_empty(sample, name, codes.note("second_column.not_converged"))]
     remark = _interaction(design, sample, base, label, len(groups), workings.confidence)
-    first = {(p.a, p.b): p.difference for p in workings.first[feature]}
-    rows, columns = [], np.eye(fixed.shape[1])
-    for a, b in combinations(design.woods, 2):
-        plain = first.get((design.woods.index(a), design.woods.index(b)), float("nan"))
-        weights, what = columns[woods.index(b)] - columns[woods.index(a)], ("wood", a, b)
-        rows.append(_row(sample, fit, weights, what, len(design.woods), workings, plain, remark))
+    columns = np.eye(fixed.shape[1])
     # The first group has no column of its own: its effect is zero.
-    columns = np.vstack([np.zeros(len(columns)), columns[base.shape[1] :]])
-    for i, j in combinations(range(len(groups)), 2):
-        weights, what = columns[j] - columns[i], (name, groups[i], groups[j])
-        rows.append(_row(sample, fit, weights, what, len(groups), workings, float("nan"), remark))
-    return rows
+    of_groups = np.vstack([np.zeros(len(columns)), columns[base.shape[1] :]])
+    sides = {
+        "wood": {wood: columns[woods.index(wood)] for wood in design.woods},
+        name: dict(zip(groups, of_groups, strict=True)),
+    }
+    plain = {
+        ("wood", design.woods[p.a], design.woods[p.b]): p.difference
+        for p in workings.first[feature]
+    }
+    return [
+        _row(
+            sample,
+            fit,
+            of[b] - of[a],
+            what,
+            len(of),
+            workings,
+            plain.get(what, float("nan")),
+            remark,
+        )
+        for side, of in sides.items()
+        for a, b in combinations(of, 2)
+        for what in [(side, a, b)]
+    ]
 
 
 def _freedom(design, fixed: np.ndarray) -> int:

@@ -25,7 +25,7 @@ from studylib import codes, errors, sheets
 from studylib.modes.means import between_places, own_squared
 from studylib.sheets.settings import Wood
 from studylib.wood import beams, stiffness
-from studylib.wood.orders import SHEAR_RANGE, Orders, find_orders
+from studylib.wood.stiffness import SHEAR_RANGE, Orders, find_orders
 
 LINES = np.array([[20.5, 0.84], [16.5, 0.70]])
 """GPa at a specific gravity of 1, and its power: softwoods, hardwoods."""
@@ -208,11 +208,14 @@ def _stiffness(modes: pd.DataFrame, orders: Orders, bar: beams.Bar, wood: Wood) 
 
 
 def _shear_reason(fit: stiffness.Stiffness, shear: stiffness.Value) -> str:
-    if fit.at_bound:
-        return codes.note("wood.ratio_at_bound", lowest=SHEAR_RANGE[0], highest=SHEAR_RANGE[1])
-    if not fit.fitted_shear:
-        return "wood.one_mode"
-    return "wood.shear_unsure" if shear.u > UNSURE_SHEAR * shear.value else ""
+    unsure = shear.u > UNSURE_SHEAR * shear.value
+    ends = {"lowest": SHEAR_RANGE[0], "highest": SHEAR_RANGE[1]}
+    return codes.holding(
+        (fit.at_bound, codes.note("wood.ratio_at_bound", **ends)),
+        (not fit.fitted_shear, "wood.one_mode"),
+        (unsure, "wood.shear_unsure"),
+        (True, ""),
+    )[0]
 
 
 def _mean(values: pd.Series, u: pd.Series, shared: float = 0.0) -> tuple[float, float]:

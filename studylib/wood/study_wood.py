@@ -2,8 +2,7 @@
 
 A long table, one quantity of one board a row. Quantities with the register's names (`wood.*`) are
 features as well; the others stand beside them for the reader: the ratio E/G and the moisture. A
-number that cannot be given is NaN, and
-its note says why.
+number that cannot be given is NaN, and its note says why.
 
 As features, density stands once for each specimen, with the batch and mount of its first take.
 Stiffness and what follows from it stands once for each mount in which the board was tapped while it
@@ -14,7 +13,7 @@ and in the table of budgets.
 
 Warnings say what a person should look at before trusting the numbers.
 
-Functions: `wood_table`, `wood_features`, `wood_warnings`, `board_of`.
+Functions: `wood_table`, `equilibrium_moisture`, `wood_features`, `wood_warnings`, `board_of`.
 """
 
 import hashlib
@@ -27,16 +26,9 @@ from studylib import codes, tables
 from studylib.modes.means import hidden_decays, tap_rows
 from studylib.sheets import Specimen, Study, Take, files
 from studylib.wood import beams, boards
-from studylib.wood.moisture import equilibrium_moisture
-from studylib.wood.stiffness import UNEVEN, Value
+from studylib.wood.stiffness import DERIVED, UNEVEN, Value
 
-STIFFNESS = {
-    "wood.youngs_modulus_gpa": "GPa",
-    "wood.shear_modulus_gpa": "GPa",
-    "wood.sound_speed_m_s": "m/s",
-    "wood.radiation_m4_kg_s": "m4/(kg s)",
-    "wood.impedance_pa_s_m": "Pa s/m",
-}
+STIFFNESS = {name: unit for name, (*_, unit) in DERIVED.items()}
 DENSITIES = (100.0, 1400.0)
 """kg/m3 beyond which a size or the mass was probably mistyped: balsa to the heaviest woods (common
 practice, no source)."""
@@ -162,6 +154,22 @@ def _air(study: Study, specimen: Specimen) -> tuple[float, float] | None:
         return None
     temperature, humidity = np.mean(np.array(air), axis=0)
     return float(temperature), float(humidity)
+
+
+def equilibrium_moisture(temperature_c, humidity_pct):
+    """Moisture content in percent that wood settles at in air of this temperature and humidity.
+
+    In degrees Celsius and percent; of the oven-dry mass. Source, read in a copy: Wood Handbook
+    (USDA FPL-GTR-282, 2021), Eq 4-5 (Hailwood and Horrobin's isotherm with Simpson's constants).
+    """
+    t = np.asarray(temperature_c, dtype=float)
+    h = np.asarray(humidity_pct, dtype=float) / 100.0
+    w = 349.0 + 1.29 * t + 0.0135 * t**2
+    k = 0.805 + 0.000736 * t - 0.00000273 * t**2
+    k1 = 6.27 - 0.00938 * t - 0.000303 * t**2
+    k2 = 1.91 + 0.0407 * t - 0.000293 * t**2
+    one, two = k1 * k * h, k1 * k2 * k**2 * h**2
+    return 1800.0 / w * (k * h / (1.0 - k * h) + (one + 2.0 * two) / (1.0 + one + two))
 
 
 def wood_features(

@@ -14,7 +14,7 @@ from studylib.codes import code_of, each, fields_of, has, note
 from studylib.codes.comparison import Method
 from studylib.codes.features import Caution
 from studylib.stats.boards import boards_table as boards_frame
-from studylib.stats.boards import control_rows, mount_cells, paired_difference
+from studylib.stats.boards import control_rows, mount_cells, own_difference
 from studylib.stats.compare import compare
 from tests.stats.simulate import WOODS, features_table, specimens_table
 
@@ -51,9 +51,10 @@ class TestBoards:
     def test_two_batches_against_least_squares(self, rng):
         mounts = pd.concat([mounts_of(rng, 2, 4, "one"), mounts_of(rng, 2, 3, "two")]).iloc[:-1]
         mounts.loc[mounts["batch"] == "two", "y"] += 10.0
-        difference, _, shared = paired_difference(mount_cells(mounts), "B0", "B1")
+        cells = mount_cells(mounts)
+        difference, *_ = own_difference(cells, "B0", "B1")
         fit = ols("y ~ C(specimen) + C(batch)", mounts.reset_index()).fit()
-        assert shared == ("one", "two")
+        assert list(cells.count.columns) == ["one", "two"]
         assert difference == pytest.approx(fit.params["C(specimen)[T.B1]"])
 
     def test_boards_of_different_batches_are_not_paired(self, rng):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from studylib.wood.moisture import equilibrium_moisture
+from studylib.wood.study_wood import equilibrium_moisture
 from tests.wood.bars import reference
 
 

@@ -11,7 +11,7 @@ import pytest
 from studylib.codes.wood import ModeBasis
 from studylib.tables import TABLES
 from studylib.wood import beams
-from studylib.wood.near_tone import modes_near_tone, resonance_gain
+from studylib.wood.prediction import modes_near_tone, resonance_gain
 from studylib.wood.study_wood import wood_table
 from tests.wood.bars import (
     board_modes,

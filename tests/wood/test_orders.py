@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from studylib.wood.orders import find_orders
+from studylib.wood.stiffness import find_orders
 from tests.wood.bars import modes_of, rail, sideways
 
 BAR = rail()

@@ -16,8 +16,7 @@ from data_demo.simulation.beam import Beam, free_free_modes
 from data_demo.simulation.bench import decay_modes
 from studylib.wood import beams
 from studylib.wood.beams import bar_of
-from studylib.wood.orders import find_orders
-from studylib.wood.stiffness import fit_stiffness
+from studylib.wood.stiffness import find_orders, fit_stiffness
 from tests.wood.bars import demo, demo_truth
 
 TRUTH = demo_truth()
