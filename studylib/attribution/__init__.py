@@ -1,7 +1,7 @@
 """Board or driver? Every cause of a harmonic that is not the board, tested and ruled out.
 
-- `sorted_takes`: the takes by what they are for; `lines`: their complex amplitudes, averaged.
-- `transfers`: T(kf), what a mounted board passes on.
+- `sorted_takes`: the takes by what they are for.
+- `lines`: their complex amplitudes, averaged; T(kf), what a mounted board passes on.
 - `controls`: room, recorder, air, driver on the block.
 - `uncertainty`: how far takes and mounts lie apart, and what makes an interval.
 - `excess`: observed over predicted, with its interval; growth of a harmonic with the drive.

@@ -19,8 +19,14 @@ import pandas as pd
 from studylib import sheets, tables
 from studylib.attribution import board_facts, excess, rivals, sorted_takes, uncertainty, verdicts
 from studylib.attribution import controls as control_takes
-from studylib.attribution.lines import Lines, mean_lines, read_lines
-from studylib.attribution.transfers import Transfer, borrowed_transfer, own_transfer
+from studylib.attribution.lines import (
+    Lines,
+    Transfer,
+    borrowed_transfer,
+    mean_lines,
+    own_transfer,
+    read_lines,
+)
 from studylib.measure.features import has_sensed_drive
 from studylib.sheets.files import grouped
 

@@ -28,7 +28,7 @@ from typing import NamedTuple
 import numpy as np
 from scipy.special import chdtri
 
-from studylib.attribution import board_facts, controls, lines, transfers
+from studylib.attribution import board_facts, controls, lines
 from studylib.attribution.uncertainty import (
     DB,
     Bound,
@@ -66,7 +66,7 @@ class Evidence:
     """
 
     tone: lines.Lines
-    transfer: transfers.Transfer
+    transfer: lines.Transfer
     room: controls.Room
     recorder: controls.Source
     drive_recorder: controls.Source

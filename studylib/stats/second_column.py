@@ -97,14 +97,13 @@ def _feature(
 ) -> list[dict]:
     sample = workings.samples[feature]
     design = sample.design
-    if len(design.nested.levels) < 2:
-        return [_empty(sample, name, codes.note("second_column.too_few"))]
     woods, base = list(design.present), mixed.fixed_part(design)
     specimen = sample.takes.groupby(design.nested.mount)["specimen"].first()
     label = pd.Index(groups).get_indexer([group[s] for s in specimen])
     fixed = np.column_stack([base, np.eye(len(groups))[label][:, 1:]])
     inseparable = np.linalg.matrix_rank(fixed) < fixed.shape[1]
     if why := codes.holding(
+        (len(design.nested.levels) < 2, "second_column.too_few"),
         (inseparable, codes.note("second_column.inseparable", name=name)),
         (_freedom(design, fixed) < 1, "second_column.no_freedom"),
     ):
@@ -153,12 +152,12 @@ def _interaction(
 ) -> str:
     """A note where the woods differ otherwise in one group than in another."""
     wood = np.eye(len(design.present))[design.nested.wood]
-    if not ((wood.T @ np.eye(groups)[label]) > 0).all():
-        return ""
-    beside = np.eye(groups)[label][:, 1:]
+    own = np.eye(groups)[label]
+    every_cell, beside = ((wood.T @ own) > 0).all(), own[:, 1:]
     product = (wood[:, 1:, np.newaxis] * beside[:, np.newaxis, :]).reshape(len(wood), -1)
     fixed = np.column_stack([base, beside, product])
-    if np.linalg.matrix_rank(fixed) < fixed.shape[1] or _freedom(design, fixed) < 1:
+    separable = np.linalg.matrix_rank(fixed) == fixed.shape[1]
+    if not (every_cell and separable and _freedom(design, fixed) >= 1):
         return ""
     fit = mixed.fit_design(design, [sample], fixed)
     if not fit.converged[0]:

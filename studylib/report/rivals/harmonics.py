@@ -62,13 +62,14 @@ def driver(basis: Basis) -> Finding:
 
 def _driver_says(basis: Basis) -> list[str]:
     heard, sensed = basis.heard, _sensed_distortion(basis)
-    if basis.rows.empty:
-        return [no_tone(basis)]
-    if heard.empty:
-        return [note("rivals.nothing_to_explain"), sensed]
-    if not np.isfinite(heard["predicted_db"]).any():
-        wanted = (Control.PROBE,) if basis.sensed else (Control.DRIVER, Control.SENSOR)
-        return [record(basis, *wanted), sensed]
+    wanted = (Control.PROBE,) if basis.sensed else (Control.DRIVER, Control.SENSOR)
+    gaps = holding(
+        (basis.rows.empty, [no_tone(basis)]),
+        (heard.empty, [note("rivals.nothing_to_explain"), sensed]),
+        (not np.isfinite(heard["predicted_db"]).any(), [record(basis, *wanted), sensed]),
+    )
+    if gaps:
+        return gaps[0]
     of_driver = {"driver": Verdict.DRIVER, "beyond": Verdict.BEYOND, "open": Verdict.CANNOT_TELL}
     count = {name: (heard["verdict"] == verdict).sum() for name, verdict in of_driver.items()}
     others = len(heard) - sum(count.values())
@@ -128,35 +129,33 @@ def air(basis: Basis) -> Finding:
 
 
 def _air_says(basis: Basis) -> list[str]:
-    if not basis.of_kind("airborne"):
-        return [record(basis, Control.AIRBORNE)]
-    if basis.rows.empty:
-        return [no_tone(basis)]
     harmonics, tone = _leak(basis.heard, "air", Verdict.AIR), _tone_leak(basis)
-    if not harmonics and not tone:
-        return [record(basis, Control.AIRBORNE, Control.PROBE)]
-    if not harmonics and not basis.heard.empty:
-        harmonics = [
-            note("rivals.harmonics_not_tested", asked=asked(basis, Control.AIRBORNE, Control.PROBE))
-        ]
-    tone = tone or note("rivals.tone_not_tested", tone_hz=basis.tone_hz)
-    return [*harmonics, tone, lacking(basis, "airborne", Control.AIRBORNE)]
+    wanted = (Control.AIRBORNE, Control.PROBE)
+    gaps = holding(
+        (not basis.of_kind("airborne"), record(basis, Control.AIRBORNE)),
+        (basis.rows.empty, no_tone(basis)),
+        (not harmonics and not tone, record(basis, *wanted)),
+    )
+    if gaps:
+        return gaps[:1]
+    untold = note("rivals.harmonics_not_tested", asked=asked(basis, *wanted))
+    return [
+        *harmonics,
+        *holding((not harmonics and not basis.heard.empty, untold)),
+        tone or note("rivals.tone_not_tested", tone_hz=basis.tone_hz),
+        lacking(basis, "airborne", Control.AIRBORNE),
+    ]
 
 
 def recorder(basis: Basis) -> Finding:
     """The recorder's own distortion."""
-    own = _own_distortion(basis)
-    if not basis.of_kind("loopback") or not own:
-        says = [record(basis, Control.LOOPBACK)]
-    elif basis.rows.empty:
-        says = [no_tone(basis), own]
-    else:
-        says = [
-            *_leak(basis.heard, "recorder", Verdict.RECORDER),
-            own,
-            lacking(basis, "loopback", Control.LOOPBACK),
-        ]
-    return Finding("rivals.recorder", takes_note(basis, "loopback"), says)
+    own, leaks = _own_distortion(basis), _leak(basis.heard, "recorder", Verdict.RECORDER)
+    says = holding(
+        (not basis.of_kind("loopback") or not own, [record(basis, Control.LOOPBACK)]),
+        (basis.rows.empty, [no_tone(basis), own]),
+        (True, [*leaks, own, lacking(basis, "loopback", Control.LOOPBACK)]),
+    )
+    return Finding("rivals.recorder", takes_note(basis, "loopback"), says[0])
 
 
 def _leak(heard: pd.DataFrame, name: str, verdict: Verdict) -> list[str]:
@@ -245,13 +244,12 @@ def _db(ratio: float) -> float:
 def room(basis: Basis) -> Finding:
     """Noise of the room in the readings, and mains lines on harmonics."""
     measured = [] if basis.rows.empty else _bands(basis)
-    if not basis.of_kind("room"):
-        says = [record(basis, Control.ROOM), *measured]
-    elif basis.rows.empty:
-        says = [no_tone(basis)]
-    else:
-        says = [_hum(basis.rows), *measured, lacking(basis, "room", Control.ROOM)]
-    return Finding("rivals.room", note("rivals.by_room", takes=takes_note(basis, "room")), says)
+    says = holding(
+        (not basis.of_kind("room"), [record(basis, Control.ROOM), *measured]),
+        (basis.rows.empty, [no_tone(basis)]),
+        (True, [_hum(basis.rows), *measured, lacking(basis, "room", Control.ROOM)]),
+    )
+    return Finding("rivals.room", note("rivals.by_room", takes=takes_note(basis, "room")), says[0])
 
 
 def _hum(rows: pd.DataFrame) -> str:
@@ -397,17 +395,14 @@ def _elsewhere(rows: pd.DataFrame, board: str, mount: int, harmonics: pd.Series)
         (rows["specimen"] == board) & (rows["mount"] != mount) & rows["harmonic"].isin(harmonics)
     ]
     found = [set(own) for _, own in others.groupby("mount")["verdict"]]
-    if not found:
-        return note("attribution.mounted_once")
     known = sum(verdicts == {Verdict.DRIVER} for verdicts in found)
     again = sum(Verdict.BEYOND in verdicts for verdicts in found)
-    if known == len(found):
-        return note("rivals.gone", mounts=known)
-    return (
-        note("rivals.again", mounts=again)
-        if again == len(found)
-        else note("rivals.mixed", mounts=len(found), again=again, driver=known)
-    )
+    return holding(
+        (not found, note("attribution.mounted_once")),
+        (known == len(found), note("rivals.gone", mounts=known)),
+        (again == len(found), note("rivals.again", mounts=again)),
+        (True, note("rivals.mixed", mounts=len(found), again=again, driver=known)),
+    )[0]
 
 
 def _stepped(basis: Basis, steps: pd.DataFrame) -> str:
