@@ -427,7 +427,7 @@ FAMILIES = (
 
 
 # What callers added for a while; other threads do not see it.
-_known: ContextVar[tuple[Family, ...]] = ContextVar("known", default=FAMILIES)
+_added: ContextVar[tuple[Family, ...]] = ContextVar("added", default=())
 
 
 @contextmanager
@@ -457,11 +457,15 @@ def extended(*families: Family) -> Iterator[None]:
     for name in (name for family in families for name in family.names()):
         if is_known(name):
             raise ValueError(words.say("features.known", name=name))
-    before = _known.set((*_known.get(), *families))
+    before = _added.set((*_added.get(), *families))
     try:
         yield
     finally:
-        _known.reset(before)
+        _added.reset(before)
+
+
+def _known() -> tuple[Family, ...]:
+    return (*FAMILIES, *_added.get())
 
 
 @lru_cache(maxsize=4096)
@@ -471,7 +475,7 @@ def _lookup(name: str, families: tuple[Family, ...]) -> Feature | None:
 
 def is_known(name: str) -> bool:
     """True when `name` is a feature of the register."""
-    return _lookup(str(name), _known.get()) is not None
+    return _lookup(str(name), _known()) is not None
 
 
 def find(name: str) -> Feature:
@@ -489,7 +493,7 @@ def find(name: str) -> Feature:
     ------
     InputError : no such feature; the sentence gives the nearest known name.
     """
-    feature = _lookup(str(name), _known.get())
+    feature = _lookup(str(name), _known())
     if feature is None:
         raise errors.InputError(
             codes.note(
@@ -501,9 +505,9 @@ def find(name: str) -> Feature:
 
 def of_kind(kind: Kind) -> tuple[Family, ...]:
     """The families of features that are measured in one way, in the register's order."""
-    return tuple(family for family in _known.get() if family.kind == kind)
+    return tuple(family for family in _known() if family.kind == kind)
 
 
 def example_names() -> tuple[str, ...]:
     """Known feature names, long families cut at number 40."""
-    return tuple(dict.fromkeys(name for family in _known.get() for name in family.names()))
+    return tuple(dict.fromkeys(name for family in _known() for name in family.names()))
