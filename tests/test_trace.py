@@ -23,7 +23,7 @@ from click.testing import CliRunner
 import studylib as st
 from studylib import tables
 from studylib.cli import main
-from studylib.measure.batch import batch_slugs, measure_batch, save_part
+from studylib.measure.batch import batch_slugs, measure_batch, save_part, spectrum_of
 from studylib.modes.gathered import gather
 from studylib.report import answer, pages, trace
 from studylib.report.summary import summarise
@@ -159,6 +159,16 @@ def test_the_figure_marks_the_line_where_the_spectrum_has_its_peak(demo_summary)
     # Between two bins a cos^4 window shows up to 0.86 dB less (Harris 1978, table 1).
     assert 0 <= level - spectrum.get_ydata()[near].max() <= 0.86
     assert drawn["noise there"].get_ydata()[0] < level - 60
+
+
+def test_the_spectrum_of_a_tap_has_the_level_of_its_batch(demo_summary):
+    study, modes = demo_summary.study, demo_summary.gathered.modes
+    tap = modes.loc[(modes["kind"] == "tap") & modes["usable"], "take"].iloc[0]
+    x = soundfile.read(DEMO / next(t.file for t in study.takes if t.take == tap))[0][:, 0]
+    found = spectrum_of(study, tap)["level_db"].max()
+    # No line of a recording is stronger than all of it, nor far below where a few modes ring.
+    whole = 112.0 + 10 * np.log10(2 * np.mean(x**2))
+    assert whole - 20 < found <= whole
 
 
 # ---------------------------------------------------------------- the command

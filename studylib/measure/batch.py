@@ -283,16 +283,18 @@ def spectrum_rows(
         yield (take.take, take.specimen, wood, take.mount, frequency, value)
 
 
-def spectrum_of(study: sheets.Study, name: str, *, offset_db: float) -> pd.DataFrame:
+def spectrum_of(study: sheets.Study, name: str) -> pd.DataFrame:
     """The table `spectra` of one take; without rows where its recording cannot be read.
 
     Parameters
     ----------
-    name : the take's id.  offset_db : from full scale to the levels of its batch.
+    name : the take's id.
     """
     take = next(take for take in study.takes if take.take == name)
-    measured, _ = measured_at(study, take, header_of(study, take), session_of(study, (), {}))
-    at = {"step_hz": measured.step_hz, "offset_db": offset_db - take.gain_db}
+    beside = tuple(t for t in study.takes_of(take.batch) if t.kind == "calibrator")
+    session = session_of(study, beside, {t.take: header_of(study, t) for t in beside})
+    measured, _ = measured_at(study, take, header_of(study, take), session)
+    at = {"step_hz": measured.step_hz, "offset_db": session.scale.offset_db - take.gain_db}
     wood, density = study.specimen(take.specimen).wood, measured.density
     rows = spectrum_rows(take, wood, density, **at) if density is not None else ()
     return tables.typed("spectra", rows)

@@ -169,10 +169,8 @@ def lead_figure(summary: Summary) -> Figure:
     row = _first(summary.study, name, effects, summary.gathered.features)
     if row is None:
         return figures.spectra_figure(tables.empty("spectra"), summary.study)
-    *_, read, offset_db = _reading(summary, row, Places("", ""))
-    return figures.spectra_figure(
-        spectrum_of(summary.study, row.take, offset_db=offset_db), summary.study, read=read
-    )
+    *_, read = _reading(summary, row, Places("", ""))
+    return figures.spectra_figure(spectrum_of(summary.study, row.take), summary.study, read=read)
 
 
 def _first(study: sheets.Study, name: str, effects: pd.DataFrame, rows: pd.DataFrame):
@@ -275,7 +273,7 @@ def _recording(summary: Summary, row, places: Places) -> list[pages.Shown]:
     take = next(take for take in study.takes if take.take == row.take)
     role, sha = study.specimen(take.specimen).role, sha256(study.path_of(take))
     settings, made = study.settings.model_dump(mode="json"), {n: version_of(n) for n in MADE_WITH}
-    read, again, *_ = _reading(summary, row, places)
+    read, again, _ = _reading(summary, row, places)
     told = [
         note("trace.value", name=row.feature, value=row.value, u=row.u, unit=row.unit),
         *holding(
@@ -307,7 +305,7 @@ def _reading(summary: Summary, row, places: Places) -> tuple:
     Returns
     -------
     Notes; the lines that measure it again; of the line its frequency, level and the level of the
-    noise there, as far as they are known; what leads from full scale to levels, dB.
+    noise there, as far as they are known.
     """
     settings, gathered, known = summary.study.settings, summary.gathered, register.find(row.feature)
     take = next(take for take in summary.study.takes if take.take == row.take)
@@ -320,12 +318,11 @@ def _reading(summary: Summary, row, places: Places) -> tuple:
             ["trace.whole", note("trace.ringing", taps=len(taps), **means)],
             _lines("alone", "tap", row.feature.split(".")[2], report=places.report, **fields),
             (means["frequency_hz"],),
-            0.0,
         )
     lines = gathered.harmonics[gathered.harmonics["harmonic"] == (known.harmonic or 1)]
     lines = lines[(lines["take"] == row.take) & (row.kind == "tone")]
     if lines.empty:
-        return ["trace.whole"], _lines("alone", "other", **fields), (), 0.0
+        return ["trace.whole"], _lines("alone", "other", **fields), ()
     line, tone, channels = next(lines.itertuples()), settings.tone, settings.channels
     sizes = [
         np.hypot(line.response_re, line.response_im),
@@ -353,5 +350,4 @@ def _reading(summary: Summary, row, places: Places) -> tuple:
         ],
         _lines("tone", path=f"{places.folder}/{take.file}", how=how, name=name),
         (line.frequency_hz, level, noise),
-        line.offset_db,
     )  # fmt: skip
