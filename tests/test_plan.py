@@ -252,7 +252,7 @@ def test_the_figures_draw_what_the_plan_worked_out(plan):
     own = curves[curves["line"] == Line.PLANNED]
     assert drawn[:, 1] == pytest.approx(own["chance"])
     plt.close(figure)
-    figure = figures.counting_figure(plan)
+    figure = figures.counting_figure(plan.miscounted, confidence=plan.decision.confidence)
     widths = [patch.get_width() for patch in figure.axes[0].patches]
     assert widths == pytest.approx(list(plan.miscounted["rate"]))
     plt.close(figure)

@@ -1,10 +1,9 @@
-"""Three pictures for the walk through the method: a recording, what is fitted to it, and what comes
-of counting takes as boards.
+"""Two pictures for the walk through the method: a recording, and what is fitted to it.
 
 Conventions: the look of `figures.style`; nothing is computed here that decides. Noise is shown as
 the level that it alone would reach in 1 % of lines, for a line above it is called present.
 
-Functions: `wave_figure`, `lines_figure`, `counting_figure`.
+Functions: `wave_figure`, `lines_figure`.
 """
 
 import numpy as np
@@ -12,7 +11,7 @@ import pandas as pd
 from matplotlib.figure import Figure
 
 from studylib import codes, recordings, sheets
-from studylib.figures.style import BLUE, GREY, PALE, VERMILION, dress, panelled, settle, styled
+from studylib.figures.style import BLUE, PALE, VERMILION, dress, panelled, settle, styled
 from studylib.signal.tone import presence_factor
 from studylib.words import say
 
@@ -68,32 +67,3 @@ def lines_figure(lines: pd.DataFrame, *, size: tuple[float, float] | None = None
     axes.legend()
     about = {"present": int((level > noise).sum()), "of": len(lines)}
     return settle(figure, codes.note("figures_headlines.lines", **about))
-
-
-@styled
-def counting_figure(
-    alarms: pd.DataFrame, *, counted: str = "board", size: tuple[float, float] | None = None
-) -> Figure:
-    """How often each way of counting reports a difference that is not there.
-
-    Parameters
-    ----------
-    alarms : from `stats.miscounted.false_alarms`.
-    counted : the way that is in use; the others are pale.
-    size : width and height in inches; None for the page's.
-    """
-    figure, ((axes,),) = panelled(size, 2.6)
-    colours = np.where(
-        alarms["counted"] == counted, VERMILION if counted != "board" else BLUE, GREY
-    )
-    ends = [alarms["rate"] - alarms["low"], alarms["high"] - alarms["rate"]]
-    names = [
-        say("method.counts", counted=r.counted, numbers=r.numbers) for r in alarms.itertuples()
-    ]
-    axes.barh(names, alarms["rate"], xerr=ends, color=colours, alpha=0.8)
-    axes.axvline(0.05, color="black", linestyle=":", label=say("method.promised"))
-    dress(axes, grid="x", xlabel=say("method.rate"), xlim=(0, 1))
-    axes.invert_yaxis()
-    axes.legend(loc="lower right")
-    rates = {f"{r.counted}s": r.rate for r in alarms.itertuples()}
-    return settle(figure, codes.note("figures_headlines.counting", rates=rates))

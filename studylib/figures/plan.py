@@ -123,17 +123,25 @@ def mix_figure(plan, *, size: tuple[float, float] | None = None) -> Figure:
 
 
 @styled
-def counting_figure(plan, *, size: tuple[float, float] | None = None) -> Figure:
-    """How often equal woods are called different, by what is counted as one."""
-    table = plan.miscounted
+def counting_figure(
+    table, *, confidence: float = 0.95, size: tuple[float, float] | None = None
+) -> Figure:
+    """How often equal woods are called different, by what is counted as one.
+
+    Parameters
+    ----------
+    table : from `stats.planning.false_alarms`, what is right to count first.
+    confidence : what is promised.
+    size : width and height in inches; None for the page's.
+    """
     figure, ((ax,),) = panelled(size, 2.9)
     place = np.arange(len(table))[::-1]
     reach = [table["rate"] - table["low"], table["high"] - table["rate"]]
-    ax.barh(place, table["rate"], color=[BLACK, GREY, GREY, GREY], height=0.55)
+    ax.barh(place, table["rate"], color=[BLACK, *[GREY] * (len(table) - 1)], height=0.55)
     ax.errorbar(
         table["rate"], place, xerr=reach, fmt="none", ecolor="#A0A0A0", elinewidth=1.6, capsize=4
     )
-    promised = 1 - plan.decision.confidence
+    promised = 1 - confidence
     ax.axvline(promised, color=BLACK, linestyle="--", linewidth=1.0)
     ax.annotate(
         say("plan.promised", rate=100 * promised), (promised, place[0] + 0.42), fontsize=9,

@@ -17,13 +17,13 @@ import pandas as pd
 
 from studylib import sheets
 from studylib.codes import note
-from studylib.figures.method import counting_figure
+from studylib.figures.plan import counting_figure
 from studylib.report import pages
 from studylib.report.answer import lead
 from studylib.report.summary import Summary
-from studylib.stats.miscounted import false_alarms
+from studylib.stats import planning
 
-SPREADS = (("source", "specimen"), ("mount",), ("take",))
+LEVELS = ("source", "specimen", "mount", "take")
 TAKES = (1, 2, 3, 5, 10)
 
 
@@ -50,36 +50,35 @@ def counting(summary: Summary, *, takes: int = 3) -> pd.DataFrame:
 
     Returns
     -------
-    As `stats.miscounted.false_alarms`.
+    As `stats.planning.false_alarms`; ways that come to the same number stand once.
     """
     row = lead(summary)
     feature = summary.measured[0] if row is None else row.feature
     variance, mounts = summary.comparison.variance, summary.comparison.mount_means
-    spread = variance[variance["feature"] == feature].set_index("level")["variance"]
+    found = variance[variance["feature"] == feature].set_index("level")["variance"]
+    sd = [math.sqrt(max(found.get(level, 0.0), 0.0)) for level in LEVELS]
     mounts = mounts[(mounts["feature"] == feature) & (mounts["role"] == "")]
-    each = mounts.groupby(["wood", "specimen"]).size()
-    return false_alarms(
-        [math.sqrt(max(sum(spread.get(level, 0.0) for level in own), 0.0)) for own in SPREADS],
-        woods=len(summary.woods),
-        boards=int(each.groupby("wood").size().median()),
-        mounts=int(each.median()),
-        takes=takes,
-    )
+    planks = mounts.groupby("wood")["source"].nunique().median()
+    boards = mounts.groupby("source")["specimen"].nunique().median()
+    return planning.false_alarms(
+        planning.Spreads(feature, *sd, *sd[:1] * 2, origin=""),
+        woods=len(summary.woods), planks=int(planks), boards=int(boards),
+        mounts=int(mounts.groupby("specimen").size().median()), takes=takes,
+    ).drop_duplicates("units")  # fmt: skip
 
 
 def counted_notes(alarms: pd.DataFrame, *, counted: str) -> list[str]:
-    """What a way of counting does to woods that do not differ: counted, one of `board`, `mount`,
-    `take`."""
+    """What a way of counting does to woods that do not differ: `planks`, `mounts` or `takes`."""
     row = alarms.set_index("counted").loc[counted]
-    fields = row[["numbers", "rate", "low", "high"]].to_dict()
-    return [note("method.counted", counted=counted, **fields)]
+    fields = row[["units", "rate", "low", "high"]].to_dict()
+    return [note("method.counted", counted=counted, right=alarms["counted"].iloc[0], **fields)]
 
 
-def explore_takes(summary: Summary, *, counted: str) -> Any:
+def explore_takes(summary: Summary) -> Any:
     """`counting_figure` under a slider of takes a mount; without widgets the one in the middle."""
 
     def show(takes: int) -> None:
-        pages.figures(counting_figure(counting(summary, takes=takes), counted=counted))
+        pages.figures(counting_figure(counting(summary, takes=takes)))
 
     try:
         from ipywidgets import SelectionSlider, interact

@@ -352,9 +352,11 @@ def write_plan(plan: StudyPlan, output: str) -> str:
 
 def _fill(plan: StudyPlan, folder: Path) -> None:
     drawings = {
-        "power": figures.power_figure,
-        "verdicts": figures.mix_figure,
-        "counting": figures.counting_figure,
+        "power": partial(figures.power_figure, plan),
+        "verdicts": partial(figures.mix_figure, plan),
+        "counting": partial(
+            figures.counting_figure, plan.miscounted, confidence=plan.decision.confidence
+        ),
     }
     tables = {
         "spreads": spreads_table,
@@ -363,7 +365,7 @@ def _fill(plan: StudyPlan, folder: Path) -> None:
         "splits": splits_table,
     }
     for name, draw in drawings.items():
-        style.save_sizes(partial(draw, plan), folder, name)
+        style.save_sizes(draw, folder, name)
     for name, table in tables.items():
         shown = table(plan).rename(columns=words.in_words)
         texts = shown.select_dtypes(exclude="number").columns
