@@ -207,4 +207,3 @@ def test_too_little_is_said_not_drawn(rng, options, reason):
     assert [code_of(n) for n in luck_notes(curves, study)] == ["curves.luck_unknown"]
     assert curves.differences.empty
     figures.curves_figure(curves, study)
-    figures.curve_spreads_figure(curves)

@@ -153,7 +153,6 @@ def every_figure(summary, size=None) -> dict[str, Figure]:
         "boards": figures.boards_figure(summary.means("tone.h3.rel_db"), size=size),
         "effects": figures.effects_figure(summary.primary_effects, size=size),
         "drift": figures.drift_figure(*invented_chart(summary), size=size),
-        "control": figures.positive_control_figure(summary.control, size=size),
         "variance": figures.variance_figure(summary.variance, size=size),
         "spectra": figures.spectra_figure(summary.gathered.spectra, summary.study, size=size),
     }
@@ -437,17 +436,6 @@ def test_a_mount_of_the_reference_outside_the_limits_is_ringed():
                  line.get_marker() == "o"]  # fmt: skip
     assert list(joined.get_ydata()) == [0.0, -1.0, 3.0, 0.5]
     assert [t.get_text() for t in axes.texts] == ["one: 09:30 to 09:30", "two: 10:15 to 10:15"]
-
-
-def test_the_positive_control_shows_the_features_it_is_given():
-    control = invented().control
-    axes = figures.positive_control_figure(control).axes
-    assert [bars(a) for a in axes] == [[(0, 1.0, 5.0)]]
-    assert [points(a) for a in axes] == [[(3.0, 0.0)]]
-    # The limit that the change must stay within, on both sides of none.
-    assert [(p.get_x(), p.get_width()) for a in axes for p in a.patches] == [(-6.0, 12.0)]
-    unknown = figures.positive_control_figure(control.assign(difference=np.nan))
-    assert sentence(unknown) == say("figures_effects.no_control")
 
 
 def test_effects_that_cannot_be_drawn_are_said_in_words():

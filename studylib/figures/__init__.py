@@ -12,14 +12,12 @@ from studylib.figures.boards import (
     still_figure,
 )
 from studylib.figures.curves import (
-    curve_spreads_figure,
     curves_figure,
     predicted_figure,
     split_figure,
 )
 from studylib.figures.effects import (
     effects_figure,
-    positive_control_figure,
 )
 from studylib.figures.spread import drift_figure, variance_figure
 from studylib.figures.style import save, save_sizes
@@ -27,12 +25,10 @@ from studylib.figures.takes import tap_figure
 
 __all__ = [
     "boards_figure",
-    "curve_spreads_figure",
     "curves_figure",
     "drift_figure",
     "effects_figure",
     "excess_figure",
-    "positive_control_figure",
     "predicted_figure",
     "save",
     "save_sizes",

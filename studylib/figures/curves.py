@@ -5,8 +5,6 @@
   it is drawn dark. Steps are third octaves, with their own band as bars.
 - `predicted_figure`: each board's measured curve over what its own numbers predict.
 - `split_figure`: what the differences act through, as bars.
-- `curve_spreads_figure`: the standard deviation that wood, board, mount and take add at each
-  frequency.
 - `match_figure`: a board as it is and as it would be cut, beside the one that it is to be like.
 
 Conventions: the look of `figures.style`; nothing is computed here. A gap in a line is a frequency
@@ -38,7 +36,7 @@ from studylib.figures.style import (
     settle,
     styled,
 )
-from studylib.words import say, text
+from studylib.words import say
 
 LEVELS = {"wood": "-", "source": (0, (6, 2)), "specimen": "--", "mount": "-.", "take": ":"}
 MOST_PAIRS = 6  # of panels: those of four woods, in the order of the sheets
@@ -117,41 +115,6 @@ def _with_gaps(rows: pd.DataFrame, column: str) -> tuple[np.ndarray, np.ndarray]
     f, y = rows["frequency_hz"].to_numpy(float), rows[column].to_numpy(float)
     after = np.flatnonzero(np.diff(np.log(f)) > WIDEST_GAP) + 1
     return np.insert(f, after, f[after]), np.insert(y, after, np.nan)
-
-
-@styled
-def curve_spreads_figure(curves, *, size: tuple[float, float] | None = None) -> Figure:
-    """The standard deviation that each level adds at each frequency.
-
-    Parameters
-    ----------
-    curves : from `report.curves.curves_of`.
-    size : width and height in inches; None for the page's.
-
-    Returns
-    -------
-    An open matplotlib figure; where there is nothing to draw, one that says so.
-    """
-    if curves.reason:
-        return empty_figure(say(curves.reason), size)
-    figure, panels = panelled(size, 3.6)
-    axes, spreads = panels[0, 0], curves.spreads
-    for level, own in spreads.groupby("level", sort=False):
-        f, variance = _with_gaps(own, "variance")
-        style = {"linestyle": LEVELS[level], "color": BLACK if level == "wood" else GREY}
-        axes.plot(
-            f,
-            np.sqrt(np.maximum(variance, 0.0)),
-            label=text.level_word(level),
-            linewidth=1.3,
-            **style,
-        )
-    frequency_axis(axes, spreads["frequency_hz"].min(), spreads["frequency_hz"].max())
-    dress(axes, grid="y", ylabel=say("figures_curves.sd"), ylim=(0.0, None))
-    figure.legend(*axes.get_legend_handles_labels(), loc=ABOVE_RIGHT, ncols=5)
-    most = spreads.pivot(index="frequency_hz", columns="level", values="variance").idxmax(axis=1)
-    share = float(most.eq("wood").mean())
-    return settle(figure, codes.note("figures_headlines.curve_spreads", share=share))
 
 
 @styled

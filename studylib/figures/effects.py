@@ -1,8 +1,7 @@
 """Differences between woods, with their intervals.
 
 What it shows: `effects_figure` one panel a feature in its own unit, one row a pair of woods,
-simultaneous interval and limit band; `positive_control_figure` whether the bench detected the
-changed specimen beside the reference.
+simultaneous interval and limit band.
 
 What it says: `pairs_apart`, the headline of every figure of woods, never more than the verdicts. It
 speaks of declared differences alone, never of a number that carries the driver's own distortion,
@@ -125,37 +124,6 @@ def effects_figure(
     figure.legend(handles=keys, loc=ABOVE, ncols=len(keys))
     key = say("figures_effects.effects_key", confidence=confidence)
     return explained(figure, pairs_apart(drawn), key, drawn["feature"])
-
-
-@styled
-def positive_control_figure(
-    control: pd.DataFrame, *, confidence: float = 0.95, size: tuple[float, float] | None = None
-) -> Figure:
-    """Did the bench detect the changed specimen? One panel a feature.
-
-    Parameters
-    ----------
-    control : rows of the table `positive_control`.
-    confidence : of the intervals, in (0.5, 1).
-    size : inches; None takes the page's width.
-
-    Returns
-    -------
-    The figure; where nothing can be drawn, one that says so.
-    """
-    drawn = control[control["difference"].notna()]
-    if drawn.empty:
-        return empty_figure(say("figures_effects.no_control"), size)
-    own = list(zip(drawn["reference"], drawn["changed"], strict=True))
-    looks = [("D" if detected else "o", bool(detected)) for detected in drawn["detected"]]
-    pairs, label = list(dict.fromkeys(own)), say("figures_effects.control")
-    figure = _differences(drawn, own, pairs, looks, label, size)
-    noticed = list(dict.fromkeys(drawn.loc[drawn["detected"].astype(bool), "feature"]))
-    about = {"features": noticed, "of": drawn["feature"].nunique()}
-    key = say("figures_effects.control_key", confidence=confidence)
-    return explained(
-        figure, codes.note("figures_headlines.control", **about), key, drawn["feature"]
-    )
 
 
 def _differences(drawn: pd.DataFrame, own, pairs, looks, label: str, size) -> Figure:

@@ -169,14 +169,11 @@ class Summary:
         """Every figure of the report: file name -> function that draws it (option `size`)."""
         modes, study, checks, usable = self.modes, self.study, self.checks, self.usable
         harmonics, confidence = self.attribution.table, self.confidence
-        effects, control = self.primary_effects(), self.primary_control()
+        effects = self.primary_effects()
         clearest = verdicts.clearest_specimen(harmonics)
         story = {"story": partial(figures.story_figure, harmonics, clearest)}
         return {
             "effects": partial(figures.effects_figure, effects, confidence=confidence),
-            "positive_control": partial(
-                figures.positive_control_figure, control, confidence=confidence
-            ),
             "variance": partial(
                 figures.variance_figure,
                 self.primary_variance(),
@@ -190,7 +187,6 @@ class Summary:
             **({} if harmonics.empty else story),
             "stiffness": partial(figures.stiffness_figure, modes.wood, study),
             "curves": partial(figures.curves_figure, self.curves, study),
-            "curve_spreads": partial(figures.curve_spreads_figure, self.curves),
             "predicted": partial(figures.predicted_figure, self.predicted, study),
             "split": partial(figures.split_figure, self.parts),
             "spectra": partial(figures.spectra_figure, self.gathered.spectra, study),
