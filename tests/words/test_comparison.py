@@ -143,7 +143,6 @@ NEEDS = {
     "figures_effects.effects_key": {"confidence": 0.95},
     "figures_effects.named": {"names": ["tone.h3.rel_db"]},
     "figures_effects.marked": {"cautions": list(Caution)},
-    "figures_effects.control_key": {"confidence": 0.95},
     "figures_effects.no_board": {"name": "tone.h3.rel_db"},
     "figures_effects.boards_key": {"confidence": 0.95},
 }  # fmt: skip
