@@ -175,30 +175,27 @@ def windows(path: Path | str, *, start: int, frames_each: int, count: int) -> It
 def _block(
     path: Path, file: soundfile.SoundFile, first: int, frames: int, *, seek: bool
 ) -> np.ndarray:
-    if first + frames > file.frames:
-        raise _too_short(path, first, frames, file.frames)
+    _refuse_short(path, first, frames, file.frames)
     try:
         if seek and first:
             file.seek(first)
         block = file.read(frames, dtype="float64", always_2d=True)
     except _READ_ERRORS as error:
-        begins, ends = (frame / file.samplerate for frame in (first, first + frames))
         raise errors.InputError(
             codes.note(
-                "recordings.damaged", file=_name(path), from_s=begins, to_s=ends, why=_reason(error)
+                "recordings.damaged", file=_name(path), why=_reason(error),
+                from_s=first / file.samplerate, to_s=(first + frames) / file.samplerate,
             )
-        ) from None
-    if len(block) < frames:
-        raise _too_short(path, first, frames, first + len(block))
+        ) from None  # fmt: skip
+    _refuse_short(path, first, frames, first + len(block))
     return block
 
 
-def _too_short(path: Path, first: int, frames: int, held: int) -> errors.InputError:
-    return errors.InputError(
-        codes.note(
-            "recordings.too_short", file=_name(path), held=held, first=first, last=first + frames
-        )
-    )
+def _refuse_short(path: Path, first: int, frames: int, held: int) -> None:
+    errors.InputError.refuse(
+        first + frames > held, "recordings.too_short",
+        file=_name(path), held=held, first=first, last=first + frames,
+    )  # fmt: skip
 
 
 @contextmanager
@@ -208,10 +205,10 @@ def _opened(path: Path) -> Iterator[soundfile.SoundFile]:
         file = soundfile.SoundFile(path)
     except (soundfile.LibsndfileError, TypeError) as error:
         # TypeError: a name that ends in .raw has no header to look into.
-        phone = path.suffix.lower() in files.UNREAD_ENDINGS
-        fault = codes.note("recordings.no_audio", file=_name(path), why=_reason(error))
         raise errors.InputError(
-            codes.note("recordings.convert", file=_name(path)) if phone else fault
+            codes.note("recordings.convert", file=_name(path))
+            if path.suffix.lower() in files.UNREAD_ENDINGS
+            else codes.note("recordings.no_audio", file=_name(path), why=_reason(error))
         ) from None
     with file:
         errors.InputError.refuse(
@@ -223,14 +220,13 @@ def _opened(path: Path) -> Iterator[soundfile.SoundFile]:
 def _state(path: Path, file: soundfile.SoundFile, frames: int) -> tuple[bool, list[str]]:
     """Whether the file breaks off, and notes of what is unusual about it."""
     log, ending = file.extra_info, path.suffix.lower()
-    compressed = file.format in ("FLAC", "OGG", "MP3")
     if _announces_more(file.format, log):
         remarks = ["recordings.breaks_off"]
     elif _UNREAD.search(log):
         remarks = ["recordings.holds_more"]
     else:
-        unread = compressed and not _end_is_read(file, frames)
-        remarks = ["recordings.end_unread"] * unread
+        compressed = file.format in ("FLAC", "OGG", "MP3")
+        remarks = ["recordings.end_unread"] * (compressed and not _end_is_read(file, frames))
     announced = max((int(size) for _, size, _ in _ANNOUNCED.findall(log)), default=0)
     lossy = _LOSSY.search(file.subtype) or file.format == "MP3"
     other = file.format not in _ENDINGS.get(ending, (file.format,))

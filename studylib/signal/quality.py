@@ -120,8 +120,7 @@ def overridden(own: Mapping[str, float]) -> dict[str, Entry]:
     InputError : a name that is no check.
     """
     unknown = sorted(set(own) - set(CHECKS))
-    if unknown:
-        raise InputError(note("checks.unknown", names=unknown, known=list(CHECKS)))
+    InputError.refuse(unknown, "checks.unknown", names=unknown, known=list(CHECKS))
     table = dict(CHECKS)
     for name, value in own.items():
         old = table[name]

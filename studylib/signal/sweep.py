@@ -146,10 +146,10 @@ def deconvolve(x: np.ndarray, *, shape: SweepShape, rate_hz: float) -> np.ndarra
     ------
     InputError : the sweep reaches beyond half the sampling rate.
     """
-    if shape.highest_hz > 0.5 * rate_hz:
-        raise errors.InputError(
-            codes.note("sweeps.above_half_rate", high_hz=shape.highest_hz, half_rate_hz=rate_hz / 2)
-        )
+    errors.InputError.refuse(
+        shape.highest_hz > 0.5 * rate_hz, "sweeps.above_half_rate",
+        high_hz=shape.highest_hz, half_rate_hz=rate_hz / 2,
+    )  # fmt: skip
     length = transform_length(x.shape[1], shape, rate_hz=rate_hz)
     inverse = _inverse(shape, length, float(rate_hz))
     out = np.empty((x.shape[0], inverse.size), dtype=complex)
@@ -269,7 +269,15 @@ def find_start(
     agreement = float(np.mean(np.abs(late[there]) <= allowed[there])) if there.any() else 0.0
     if agreement < AGREE or np.mean(there) < RECORDED or not ir.any():
         raise errors.InputError(_not_found(shape, late, middles, allowed))
-    _whole(shape, sample / rate_hz, ends_hz)
+    errors.InputError.refuse(
+        shape.lowest_hz * np.exp(-sample / rate_hz / shape.growth_s) > LOST * shape.lowest_hz,
+        "sweeps.began_before", seconds=-sample / rate_hz,
+    )  # fmt: skip
+    errors.InputError.refuse(
+        ends_hz * LOST < shape.highest_hz,
+        "sweeps.cut_off", seconds=shape.seconds - float(shape.passes_s(ends_hz)),
+        at_hz=ends_hz, high_hz=shape.highest_hz,
+    )  # fmt: skip
     return sample
 
 
@@ -295,16 +303,6 @@ def _arrivals(
         # Bins of one band as a spectrum of their own: its transform is the envelope over time.
         times[i] = np.abs(ifft(part, points)).argmax() * (length / points / rate_hz)
     return np.sqrt(edges[1:] * edges[:-1]), times
-
-
-def _whole(shape: SweepShape, start_s: float, ends_hz: float) -> None:
-    if shape.lowest_hz * np.exp(-start_s / shape.growth_s) > LOST * shape.lowest_hz:
-        raise errors.InputError(codes.note("sweeps.began_before", seconds=-start_s))
-    if ends_hz * LOST < shape.highest_hz:
-        missing = shape.seconds - float(shape.passes_s(ends_hz))
-        raise errors.InputError(
-            codes.note("sweeps.cut_off", seconds=missing, at_hz=ends_hz, high_hz=shape.highest_hz)
-        )
 
 
 def _not_found(

@@ -27,7 +27,7 @@ from functools import lru_cache
 import numpy as np
 from scipy import fft, special
 
-from studylib import codes, errors
+from studylib import errors
 from studylib.signal import joint_fit, partials
 from studylib.signal.partials import Partials
 
@@ -128,14 +128,16 @@ def fit_tone(
     """
     seconds = n / rate_hz
     nu = nominal_hz * seconds
-    if nu < MIN_PERIODS:
-        about = {"seconds": seconds, "periods": nu, "least": MIN_PERIODS}
-        raise errors.InputError(codes.note("measure.few_periods", tone_hz=nominal_hz, **about))
+    errors.InputError.refuse(
+        nu < MIN_PERIODS, "measure.few_periods",
+        tone_hz=nominal_hz, seconds=seconds, periods=nu, least=MIN_PERIODS,
+    )  # fmt: skip
     half = int(min(HALF_WIDTH, (nu * (1 - joint_fit.SEARCH) - 1) // 2))
-    if nu * (1 + joint_fit.SEARCH) + half >= n // 2:
-        needed = 2.0 * (nominal_hz * (1 + joint_fit.SEARCH) + half / seconds)
-        about = {"half_hz": rate_hz / 2, "needed_hz": needed}
-        raise errors.InputError(codes.note("measure.near_half_rate", tone_hz=nominal_hz, **about))
+    errors.InputError.refuse(
+        nu * (1 + joint_fit.SEARCH) + half >= n // 2, "measure.near_half_rate",
+        tone_hz=nominal_hz, half_hz=rate_hz / 2,
+        needed_hz=2.0 * (nominal_hz * (1 + joint_fit.SEARCH) + half / seconds),
+    )  # fmt: skip
     # A few harmonics first: they find the frequency well enough for the higher ones, whose
     # places in bins are off by k times as much.
     place, reach = joint_fit.locate(spectrum, nu, half), FIRST_HARMONICS

@@ -221,14 +221,12 @@ def _errors(
 
 def _wide(rows: pd.DataFrame, *, taken: Sequence[str]) -> pd.DataFrame:
     twice = rows.duplicated(["specimen", "covariate"]) | rows["covariate"].isin(list(taken))
-    if twice.any():
-        first = rows[twice].iloc[0]
-        raise InputError(
-            codes.note(
-                "covariates.two_values",
-                **{name: str(first[name]) for name in ("specimen", "covariate")},
-            )
-        )
+    InputError.refuse_all(
+        [
+            codes.note("covariates.two_values", specimen=str(specimen), covariate=str(covariate))
+            for specimen, covariate in rows.loc[twice, ["specimen", "covariate"]].values[:1]
+        ]
+    )
     order = list(dict.fromkeys(rows["covariate"]))
     wide = rows.pivot(index="specimen", columns="covariate", values="value")
     return wide[order].astype("float64")
