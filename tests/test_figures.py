@@ -375,7 +375,6 @@ def test_axes_name_quantity_and_unit():
     found = every_figure(invented())
     assert "(dB)" in found["boards"].axes[0].get_ylabel()
     assert found["effects"].axes[0].get_xlabel() == "difference (dB)"
-    assert found["control"].axes[0].get_xlabel() == "changed minus reference (dB)"
     assert found["variance"].axes[0].get_xlabel() == "share of the spread (of the variance, %)"
     assert found["variance"].axes[1].get_xlabel() == "spread as a standard deviation (dB)"
     assert "full scale" in found["spectra"].get_supylabel()
