@@ -192,7 +192,11 @@ def _new_peaks(
         owner = -1 - np.arange(len(rest))
         for index, group in enumerate(_groups(found.s, way)):
             owner[slice(*_window(found.s[group], bins))] = index
-        peaks = peaks[np.sort(np.unique(owner[peaks], return_index=True)[1])]
+        # Where all that began together ran astray, one begins alone.
+        alone = not len(found.s) and tried.any()
+        peaks = peaks[np.sort(np.unique(owner[peaks], return_index=True)[1])][
+            : 1 if alone else None
+        ]
     return peaks[:MOST_NEW]
 
 

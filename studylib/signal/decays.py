@@ -109,7 +109,7 @@ def find_decays(
             rest = values - decays_in_bins(found.s, found.c, n=n, turns=bins.turns)
             if _power_of(rest) < least:
                 best, least = found, _power_of(rest)
-            if len(found.s) <= len(before.s):
+            if len(found.s) <= len(before.s) and (len(found.s) or not tried.any()):
                 break
             left = spectrum.copy()
             left[first : last + 1] = rest
