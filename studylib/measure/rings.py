@@ -61,8 +61,11 @@ class Ring:
             refused = [tap.reason for tap in self.taps if tap.decays is None]
             found = quality.check("taps", len(self.taps) - len(refused), table, channel="response")
             lost = quality.check("taps_refused", len(refused), table, channel="response")
-            told = [_with_reasons(found, [self.reason]), _with_reasons(lost, refused)]
-            return [*told, *quality.gain_checks(*self.gain, table)]
+            return [
+                _with_reasons(found, [self.reason]),
+                _with_reasons(lost, refused),
+                *quality.gain_checks(*self.gain, table),
+            ]
         return [
             _with_reasons(
                 quality.check("sweep_unlike", float(bool(self.reason)), table, channel="response"),
@@ -129,7 +132,7 @@ class Ring:
 
     def _sensed(self, study: sheets.Study) -> bool:
         """Levels are relative to a drive channel that senses force or acceleration."""
-        return has_sensed_drive(study.settings) and self.sweep.has_drive
+        return has_sensed_drive(study.settings) and "drive" in self.sweep.names
 
 
 def measure_ring(
@@ -254,7 +257,6 @@ def tap_view(study: sheets.Study, take: sheets.Take) -> TapView:
     path, channel = study.path_of(take), study.settings.channels.response - 1
     info = recordings.probe(path)
     x = next(recordings.windows(path, start=0, frames_each=info.frames, count=1))[channel]
-    found = taps_of(x, info.rate_hz, study)
     block = max(1, round(BLOCK_S * info.rate_hz))
     count = len(x) // block
     level = 10.0 * np.log10(
@@ -264,7 +266,7 @@ def tap_view(study: sheets.Study, take: sheets.Take) -> TapView:
         take.take,
         (np.arange(count) + 0.5) * block / info.rate_hz,
         level,
-        tuple(found),
+        tuple(taps_of(x, info.rate_hz, study)),
     )
 
 

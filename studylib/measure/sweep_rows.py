@@ -59,11 +59,6 @@ class SweepMeasurement:
     is_multiple: np.ndarray
     decay: np.ndarray
 
-    @property
-    def has_drive(self) -> bool:
-        """A drive channel was recorded."""
-        return "drive" in self.names
-
 
 def measure_sweep(
     x: np.ndarray,

@@ -367,8 +367,11 @@ def _analyse(
         lines = LineSums(np.array(wanted.lines_hz), 2.0 * sums / (n * count), missing, seconds)
     if levels[0] is not None:  # pieces are of one length
         edge = band_edge(np.mean(levels, axis=0), rate_hz=info.rate_hz, step=whole[0].step)
-    step_hz = info.rate_hz / n
-    return TakeMeasurement([], names, fit, noise, density, step_hz, lines=lines), whole, edge
+    return (
+        TakeMeasurement([], names, fit, noise, density, info.rate_hz / n, lines=lines),
+        whole,
+        edge,
+    )
 
 
 def hum_of(measured: TakeMeasurement, *, tone_hz: float | None) -> tuple[float, float]:

@@ -3,7 +3,7 @@
 Every function takes a `ToneFit` and returns values with standard uncertainties (GUM,
 JCGM 100, first order). Decibels are 20 lg of amplitude ratios.
 
-Functions: level_db, relative_db, response, distortion_percent, centroid_hz, amplitude_to_db.
+Functions: level_db, relative_db, response, distortion_percent, centroid_hz.
 Source: IEC 60268-3 for the distortion (harmonics over the total, quoted from memory in the
 field's usual form); JCGM 100 for the propagation.
 """
@@ -25,26 +25,21 @@ class Estimate(NamedTuple):
     u: float
 
 
-def amplitude_to_db(amplitude: float, u: float) -> Estimate:
-    """Peak amplitude to dB re an amplitude of 1 (a full-scale sine is 0 dB)."""
-    return (
-        Estimate(-np.inf, np.inf)
-        if amplitude <= 0
-        else Estimate(20.0 * np.log10(amplitude), DB_PER_RATIO * u / amplitude)
-    )
-
-
 def level_db(fit: ToneFit, *, channel: int, harmonic: int) -> Estimate:
     """Level of harmonic k (1 = fundamental) on a channel (0-based), dB re full-scale sine.
 
     A harmonic below the noise yields its upper limit: the amplitude that noise alone exceeds
     in 1 % of records, added to what was read.
     """
-    amplitude = abs(fit.amplitude[channel, harmonic - 1])
-    u = fit.u_amplitude[channel, harmonic - 1]
+    amplitude = float(abs(fit.amplitude[channel, harmonic - 1]))
+    u = float(fit.u_amplitude[channel, harmonic - 1])
     if not fit.present[channel, harmonic - 1]:
-        amplitude = amplitude + fit.presence_amplitude[channel, harmonic - 1]
-    return amplitude_to_db(float(amplitude), float(u))
+        amplitude += float(fit.presence_amplitude[channel, harmonic - 1])
+    return (
+        Estimate(-np.inf, np.inf)
+        if amplitude <= 0
+        else Estimate(20.0 * np.log10(amplitude), DB_PER_RATIO * u / amplitude)
+    )
 
 
 def relative_db(fit: ToneFit, *, channel: int, harmonic: int) -> Estimate:

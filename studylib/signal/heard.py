@@ -191,10 +191,9 @@ def _in_room(ring: _Ring, ratio: float):
     fits = []
     for group in groups:
         group, fit = _fewest(ring, group, hearing)
-        if fit is None:
-            continue
-        ring.s[group], ring.c[group] = fit.s, fit.c
-        fits.append((group, fit))
+        if fit is not None:
+            ring.s[group], ring.c[group] = fit.s, fit.c
+            fits.append((group, fit))
     return fits, alpha, u_alpha, _share_of_all([fit for _, fit in fits if not fit.kept], share)
 
 
@@ -303,8 +302,7 @@ def _best_fit(
     most = float(np.clip(MOST_SHARE * share, 2.0 * NO_ROOM, 4.0))
     known = facts["hearing"]
     facts["hearing"] = known = known._replace(ratio=min(known.ratio, 0.5 * most), most=most)
-    starts = WIDER if facts["hearing"].ratio > RIPPLED else WIDER[:1]
-    for wider in starts:
+    for wider in WIDER if known.ratio > RIPPLED else WIDER[:1]:
         start, height = wider * s.real + 1j * s.imag, c
         if wider > 1.0:
             unit = poles.terms(start, n=n, turns=turns)

@@ -123,18 +123,16 @@ def fit_in_room(
         pull, information = _scored(state, bins)
         size = np.sqrt(np.diagonal(information))
         scaled = information / size / size[:, None]
-        new = None
         for _ in range(5):
             step = np.linalg.solve(scaled + damping * np.eye(len(size)), pull / size) / size
             trial = _moved(state, step, bins)
             if trial.likelihood >= state.likelihood:
-                new = trial
-                damping /= 8.0
                 break
             damping = max(8.0 * damping, 1e-2)
-        if new is None:
+        else:
             break
-        gain, state = new.likelihood - state.likelihood, new
+        damping /= 8.0
+        gain, state = trial.likelihood - state.likelihood, trial
         if gain < SETTLED:
             break
     return _told(state, bins)

@@ -197,8 +197,7 @@ def _tap(x: np.ndarray, knock: Knock, before: int, through_air: bool, band: dict
     if knock.again:
         first = knock.again[-1]
         if knock.end - first < SHORTEST_RING_S * rate:
-            after_ms = 1000.0 * (first - knock.first) / rate
-            reason = note("taps.second_knock", after_ms=after_ms)
+            reason = note("taps.second_knock", after_ms=1000.0 * (first - knock.first) / rate)
             return Tap(first / rate, (knock.end - first) / rate, None, reason, tuple(signs))
     quiet = x[max(before, knock.first - round(QUIET_BEFORE_S * rate)) : knock.first]
     quiet = quiet[: max(0, len(quiet) - round(2 * KNOCK_BLOCK_S * rate))]
@@ -221,9 +220,8 @@ def _tap(x: np.ndarray, knock: Knock, before: int, through_air: bool, band: dict
         tap, changes = _analysed(x, start, end, quiet, through_air, band)
     if hand is not None and hand.at_s < LEAST_S and not tap.reason:
         after_ms = 1000.0 * (start - knock.first) / rate + 1000.0 * hand.at_s
-        reason = note("taps.ring_changes", after_ms=after_ms)
         signs.append(_sign("taps.dies_faster", hand, start, knock.first, band))
-        tap = replace(tap, decays=None, reason=reason)
+        tap = replace(tap, decays=None, reason=note("taps.ring_changes", after_ms=after_ms))
     if tap.decays is not None and tap.room is None and not signs and _straight(tap, changes.bends):
         tap = _sharpened(x, tap, end, band)
     if tap.decays is not None and any(code_of(s.what) == "taps.later_contact" for s in signs):
@@ -265,8 +263,8 @@ def _analysed(
         return replace(tap, decays=None, reason="taps.no_modes"), none
     if heard.left_over:
         told = note("taps.left_over", frequencies_hz=list(heard.left_over[:3]))
-        low, high = min(heard.left_over), max(heard.left_over)
-        tap = replace(tap, signs=(Sign(told, start / rate, low, high, 0.0),))
+        sign = Sign(told, start / rate, min(heard.left_over), max(heard.left_over), 0.0)
+        tap = replace(tap, signs=(sign,))
     ratio = PERFECT if room is None else 10.0 ** (-room.ratio_db / 10.0)
     dies = damping.LN_1000 / (0.4 if room is None else room.decay_time_s)
     ring = x[start : start + round(heard.seconds * rate)]
@@ -276,11 +274,15 @@ def _analysed(
 
 
 def _sign(code: str, change: touches.Change, start: int, knock: int, band: dict) -> Sign:
-    at_s = start / band["rate_hz"] + change.at_s
     facts = {"after_ms": 1000.0 * ((start - knock) / band["rate_hz"] + change.at_s)}
     facts |= {"times": 1.0 + change.steeper} if code == "taps.dies_faster" else {}
-    level_db = 20.0 / np.log(10.0) * change.jump
-    return Sign(note(code, **facts), at_s, change.low_hz, change.high_hz, level_db)
+    return Sign(
+        note(code, **facts),
+        at_s=start / band["rate_hz"] + change.at_s,
+        low_hz=change.low_hz,
+        high_hz=change.high_hz,
+        level_db=20.0 / np.log(10.0) * change.jump,
+    )
 
 
 def _signs_of_the_start(knock: Knock, rate_hz: float) -> list[Sign]:
@@ -289,12 +291,17 @@ def _signs_of_the_start(knock: Knock, rate_hz: float) -> list[Sign]:
     asked = Sign(
         note("taps.starts_at_knock", ahead_s=AHEAD_S), knock.first / rate_hz, 0.0, nyquist, 0.0
     )
-    later = {again: 1000.0 * (again - knock.first) / rate_hz for again in knock.again}
     return [
         *holding((knock.first < 2 * KNOCK_BLOCK_S * rate_hz, asked)),
         *(
-            Sign(note("taps.later_contact", after_ms=ms), again / rate_hz, 0.0, nyquist, 0.0)
-            for again, ms in later.items()
+            Sign(
+                note("taps.later_contact", after_ms=1000.0 * (again - knock.first) / rate_hz),
+                at_s=again / rate_hz,
+                low_hz=0.0,
+                high_hz=nyquist,
+                level_db=0.0,
+            )
+            for again in knock.again
         ),
     ]
 
@@ -358,17 +365,17 @@ def _held(tap: Tap, good: list[Tap]) -> Tap:
         return replace(tap, decays=None, reason=note("taps.faster_than_another", times=usual))
     # What is not enough to refuse it is no reason to trust it either.
     wide = np.hypot(mine.u_loss_factor, mine.loss_factor * -np.expm1(-excess))
-    tap = replace(tap, decays=replace(mine, u_loss_factor=wide))
     if not fast.any():
-        return tap
+        return replace(tap, decays=replace(mine, u_loss_factor=wide))
     f = mine.frequency_hz[fast]
     sign = note("taps.some_faster", frequencies_hz=f.tolist(), times=usual)
-    none = {
-        name: np.where(fast, np.nan, getattr(tap.decays, name))
-        for name in ("loss_factor", "u_loss_factor")
-    }
     at = Sign(sign, tap.start_s, float(f.min()), float(f.max()), 0.0)
-    return replace(tap, decays=replace(tap.decays, **none), signs=(*tap.signs, at))
+    decays = replace(
+        mine,
+        loss_factor=np.where(fast, np.nan, mine.loss_factor),
+        u_loss_factor=np.where(fast, np.nan, wide),
+    )
+    return replace(tap, decays=decays, signs=(*tap.signs, at))
 
 
 def _relative(decays: Decays, alike: float) -> np.ndarray:
@@ -428,9 +435,7 @@ def find_knocks(x: np.ndarray, *, rate_hz: float) -> list[Knock]:
     # A contact shows in several blocks: those within SAME_S of the one before belong to it.
     starts = starts[np.concatenate([[True], np.diff(starts) > SAME_S / KNOCK_BLOCK_S])] * block
     events = np.split(starts, np.flatnonzero(np.diff(starts) > SHORTEST_RING_S * rate_hz) + 1)
-    firsts = [int(event[0]) for event in events]
-    gap = round(BEFORE_NEXT_S * rate_hz)
-    ends = [*(first - gap for first in firsts[1:]), len(x)]
+    ends = [*(int(event[0]) - round(BEFORE_NEXT_S * rate_hz) for event in events[1:]), len(x)]
     return [
         Knock(int(event[0]), end, tuple(int(start) for start in event[1:]))
         for event, end in zip(events, ends, strict=True)

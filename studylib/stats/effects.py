@@ -181,28 +181,25 @@ def _rows(
         else:
             verdict = Verdict.OPEN if reason else Verdict.BOARDS_ONLY
             told = {"verdict": verdict, "method": reason or Method.TOO_FEW}
-        yield _blank(feature, *both, counts, ids, limit) | told
-
-
-def _blank(feature: register.Feature, wood_a: str, wood_b: str, counts, ids, limit) -> dict:
-    return dict.fromkeys(tables.TABLES["effects"].names, _NAN) | {
-        "id": effect_id(feature.name, wood_a, wood_b, ids),
-        "feature": feature.name,
-        "wood_a": wood_a,
-        "wood_b": wood_b,
-        "unit": feature.difference_unit,
-        "limit": _NAN if limit is None else scales.reported_limit(limit, feature),
-        "n_a": counts[wood_a],
-        "n_b": counts[wood_b],
-        "needed": "",
-        "method": "",
-        "caveats": "",
-        "_closed": _NAN,
-        "_same": _NAN,
-        "_bound": _NAN,
-        "_pair": None,
-        "_sample": None,
-    }
+        blank = {
+            "id": effect_id(feature.name, *both, ids),
+            "feature": feature.name,
+            "wood_a": both[0],
+            "wood_b": both[1],
+            "unit": feature.difference_unit,
+            "limit": _NAN if limit is None else scales.reported_limit(limit, feature),
+            "n_a": counts[both[0]],
+            "n_b": counts[both[1]],
+            "needed": "",
+            "method": "",
+            "caveats": "",
+            "_closed": _NAN,
+            "_same": _NAN,
+            "_bound": _NAN,
+            "_pair": None,
+            "_sample": None,
+        }
+        yield dict.fromkeys(tables.TABLES["effects"].names, _NAN) | blank | told
 
 
 def _numbers(
@@ -338,7 +335,12 @@ def _claim(claim, effects, refused, confidence) -> tuple[Outcome, str, list[str]
         return Outcome.BOARDS_ONLY, "", [few]
     caveats, reasons = row["caveats"], [_numbers_of_claim(row, named, confidence)]
     if row["verdict"] not in decisions.DECLARED:
-        return Outcome.OPEN, caveats, [*reasons, _why_open(row)]
+        why_open = codes.holding(
+            (row["verdict"] == Verdict.SAME, "claims.same"),
+            (row["needed"], codes.note("claims.needed", needed=row["needed"])),
+            (True, "claims.not_declared"),
+        )
+        return Outcome.OPEN, caveats, [*reasons, why_open[0]]
     if row["verdict"] == Verdict.WITHIN:
         reasons.append("claims.within")
     in_direction = sign * row["difference"] > 0
@@ -358,11 +360,3 @@ def _numbers_of_claim(row, named: Mapping[str, str], confidence: float) -> str:
         n_first=row["n_a"],
         n_second=row["n_b"],
     )
-
-
-def _why_open(row) -> str:
-    return codes.holding(
-        (row["verdict"] == Verdict.SAME, "claims.same"),
-        (row["needed"], codes.note("claims.needed", needed=row["needed"])),
-        (True, "claims.not_declared"),
-    )[0]

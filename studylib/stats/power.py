@@ -20,8 +20,8 @@ of `same`. The seed is fixed, so the same study prints the same
 numbers; the spreads are estimates from few boards, so the power is one too.
 
 Functions: `verdict_chances`, `limit_for_same`, `pair_power`; `fewest_sources`,
-`sources_to_declare`, `sources_for_same`, `needed_range`; `own_design`; `pair_apart`,
-`drawing_error`. Classes: `Chances`, `Decision`, `Fewest`, `OwnDesign`.
+`sources_to_declare`, `sources_for_same`, `needed_range`; `own_design`; `drawing_error`.
+Classes: `Chances`, `Decision`, `Fewest`, `OwnDesign`.
 """
 
 import math
@@ -71,7 +71,8 @@ class Decision:
     def chances(
         self, difference: float, variance: float, sources: int | Sequence[int], **options
     ) -> Chances:
-        """Chances of the verdicts on a pair `difference` apart, all woods spreading alike.
+        """Chances of the verdicts on a pair `difference` apart, the other woods halfway between,
+        all of them spreading alike.
 
         Parameters
         ----------
@@ -79,7 +80,7 @@ class Decision:
         options : limit, same_possible and draws of `verdict_chances`.
         """
         return verdict_chances(
-            pair_apart(difference, self.woods), [variance] * self.woods,
+            [0.0, difference, *[difference / 2] * (self.woods - 2)], [variance] * self.woods,
             [sources] * self.woods if isinstance(sources, int) else list(sources),
             confidence=self.confidence, same_level=self.same_level,
             primary=self.primary, claims=self.claims, block_columns=self.block_columns,
@@ -101,11 +102,6 @@ class Fewest:
 def drawing_error(p: float, draws: int = DRAWS) -> float:
     """Monte Carlo standard error of a probability found by so many draws."""
     return math.sqrt(max(p * (1 - p), 1.0 / draws) / draws)
-
-
-def pair_apart(difference: float, woods: int) -> list[float]:
-    """Means of the woods: the named pair `difference` apart, the others halfway between."""
-    return [0.0, difference, *[difference / 2] * (woods - 2)]
 
 
 # ------------------------------------------------------------------ the one search

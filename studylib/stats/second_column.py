@@ -11,7 +11,7 @@ Kenward-Roger standard errors and degrees of freedom; p and intervals hold for a
 column together (studentized range). Nothing here decides: the verdicts rest on the comparison of
 woods alone.
 
-Functions: `second_column`, `boards_by_cell`; `SecondColumn`.
+Functions: `second_column`; `SecondColumn`.
 """
 
 from collections.abc import Mapping
@@ -42,13 +42,6 @@ class SecondColumn:
     table: pd.DataFrame
 
 
-def boards_by_cell(boards: pd.DataFrame) -> pd.DataFrame:
-    """Number of boards: index wood, one column a group, both in the order of the sheet."""
-    return pd.crosstab(boards["wood"], boards["beside"]).reindex(
-        index=boards["wood"].unique(), columns=boards["beside"].unique()
-    )
-
-
 def second_column(workings: compare.Workings, boards: pd.DataFrame, *, name: str) -> SecondColumn:
     """Compare woods with the second column held equal, and its groups with the wood held equal.
 
@@ -58,7 +51,10 @@ def second_column(workings: compare.Workings, boards: pd.DataFrame, *, name: str
     boards : specimens under comparison: specimen, wood, beside.
     name : of the second column.
     """
-    cells = boards_by_cell(boards)
+    # Both in the order of the sheet.
+    cells = pd.crosstab(boards["wood"], boards["beside"]).reindex(
+        index=boards["wood"].unique(), columns=boards["beside"].unique()
+    )
     confounded = _confounded(cells, name)
     rows: list[dict] = []
     if not confounded and cells.shape[1] > 1:
