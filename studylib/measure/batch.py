@@ -296,8 +296,9 @@ def spectrum_of(study: sheets.Study, name: str) -> pd.DataFrame:
     measured, _ = measured_at(study, take, header_of(study, take), session)
     at = {"step_hz": measured.step_hz, "offset_db": session.scale.offset_db - take.gain_db}
     wood, density = study.specimen(take.specimen).wood, measured.density
-    rows = spectrum_rows(take, wood, density, **at) if density is not None else ()
-    return tables.typed("spectra", rows)
+    return tables.typed(
+        "spectra", spectrum_rows(take, wood, density, **at) if density is not None else ()
+    )
 
 
 DONE = "done.json"
@@ -399,8 +400,7 @@ def saved_part(folder: Path) -> BatchMeasurement:
     ------
     RunError : the batch was not run, must be left out (see `leave_out`), or is not whole.
     """
-    reason = writing.read_json(folder / NOT_USED).get("reason", "")
-    errors.RunError.refuse_all(each(str(reason)))
+    errors.RunError.refuse_all(each(str(writing.read_json(folder / NOT_USED).get("reason", ""))))
     errors.RunError.refuse(not (folder / DONE).is_file(), "measure.not_run")
     return load_part(folder)
 

@@ -374,8 +374,10 @@ def line_notes(
     mains = Counter(one.mains_hz for one in found if one.mains_hz)
     mains_hz, takes = max(mains.items(), key=lambda item: item[1], default=(0.0, 0))
     multiples = settings.on_mains(mains_hz) if takes >= FEWEST else []
-    at_hz = [tone.fundamental_hz * k for k in multiples]
-    about = {"mains_hz": mains_hz, "takes": takes, "multiples": multiples, "at_hz": at_hz}
+    about = {
+        "mains_hz": mains_hz, "takes": takes, "multiples": multiples,
+        "at_hz": [tone.fundamental_hz * k for k in multiples],
+    }  # fmt: skip
     notes = codes.holding((multiples, codes.note("measure.mains", **about)))
     own = harmonics[harmonics["take"].isin(tones) & harmonics["usable"].astype(bool)]
     size = pd.Series(np.hypot(own["response_re"], own["response_im"]).to_numpy(), own["harmonic"])

@@ -129,9 +129,12 @@ def session_of(
     if not found:
         return session
     # The mean over the usable room takes, brought to the bench's gain.
-    power = float(np.mean([levels.power for levels in found]))
     return replace(
-        session, room=NoiseLevels(power, float(np.mean([levels.weighted for levels in found])))
+        session,
+        room=NoiseLevels(
+            float(np.mean([levels.power for levels in found])),
+            float(np.mean([levels.weighted for levels in found])),
+        ),
     )
 
 

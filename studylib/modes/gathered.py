@@ -280,9 +280,11 @@ def _three(
 
 def _values(rows: pd.DataFrame) -> dict[tuple[str, int], dict[str, tuple[float, float]]]:
     """(mean logarithm, relative uncertainty) by (take, mode) and quantity."""
-    decay = np.log(decay_time(np.exp(rows["log_f"]), np.exp(rows["log_eta"])))
     rows = rows.assign(
-        log_t=decay, u_t=np.hypot(rows["u_f"], rows["u_eta"]), p_f=0.0, p_t=rows["p_eta"]
+        log_t=np.log(decay_time(np.exp(rows["log_f"]), np.exp(rows["log_eta"]))),
+        u_t=np.hypot(rows["u_f"], rows["u_eta"]),
+        p_f=0.0,
+        p_t=rows["p_eta"],
     )
     shorts = ("f", "eta", "t")
     own = {f"s_{a}": own_squared(rows[f"u_{a}"], rows[f"p_{a}"]) for a in shorts}

@@ -282,8 +282,10 @@ def _fitted(
         n * float(np.mean(ring.noise_at(2.0 * np.pi / n * at))),
         SILENT * float(np.abs(spectrum).max()) ** 2,
     )
-    known = hearing._replace(background=noise)
-    facts = {"n": n, "turns": turns, "others": others, "steps": steps, "hearing": known}
+    facts = {
+        "n": n, "turns": turns, "others": others, "steps": steps,
+        "hearing": hearing._replace(background=noise),
+    }  # fmt: skip
     fit = _best_fit(spectrum[at], s, every[group], facts, hearing.alpha)
     if fit is None:
         return None

@@ -115,8 +115,7 @@ def fit_in_room(
     numpy.linalg.LinAlgError : two decays fell together.
     """
     angle = -np.angle(turns)
-    apart = angle[:, None] - angle
-    kernel = 1.0 / (1.0 + 0.5j / hearing.alpha * apart)
+    kernel = 1.0 / (1.0 + 0.5j / hearing.alpha * (angle[:, None] - angle))
     bins = _Bins(target, turns, n, others, kernel, hearing)
     state, damping = _state(s, c, np.log(hearing.ratio), bins), 1e-3
     for _ in range(steps):

@@ -166,8 +166,7 @@ def control_rows(
 def _pair(feature, cells, pair, confidence, limit, steady) -> dict:
     changed, reference = pair
     measured = cells is not None and {*pair} <= {*cells.count.index}
-    found = own_difference(cells, reference, changed) if measured else (math.nan,) * 3
-    difference, se, df = found
+    difference, se, df = own_difference(cells, reference, changed) if measured else (math.nan,) * 3
     lacking = codes.holding(
         (not measured, "control.not_measured"),
         (math.isnan(difference), "control.no_shared_batch"),

@@ -157,8 +157,12 @@ def analyse_covariates(
         known = boards[name].assign(x=own.map(values[covariate]), error=own.map(error))
         why = codes.note("covariates.not_compared", reason=refused[name]) if name in refused else ""
         if covariate != name:
-            case = _case(register.find(name), covariate, known, woods, confidence)
-            rows += _rows(case, woods, confidence, why)
+            rows += _rows(
+                _case(register.find(name), covariate, known, woods, confidence),
+                woods,
+                confidence,
+                why,
+            )
     return Covariates(tables.typed("covariates", rows), confidence)
 
 
@@ -227,9 +231,8 @@ def _wide(rows: pd.DataFrame, *, taken: Sequence[str]) -> pd.DataFrame:
             for specimen, covariate in rows.loc[twice, ["specimen", "covariate"]].values[:1]
         ]
     )
-    order = list(dict.fromkeys(rows["covariate"]))
     wide = rows.pivot(index="specimen", columns="covariate", values="value")
-    return wide[order].astype("float64")
+    return wide[rows["covariate"].unique()].astype("float64")
 
 
 # ------------------------------------------------------------------ one feature and covariate

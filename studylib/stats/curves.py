@@ -87,8 +87,9 @@ def curve_bands(model: WoodModel, y: np.ndarray, *, confidence: float) -> list[C
         # What all frequencies share is known from the woods' own spreads alone.
         df = 1.0 / ((1.0 - share) / model.df + share / own_df)
         critical = _critical(path, df, (1.0 - confidence) / len(pairs))
-        half = critical * size * np.sqrt(variance / model.df)
-        found.append(CurveBand(a, b, contrast @ y, half))
+        found.append(
+            CurveBand(a, b, contrast @ y, half=critical * size * np.sqrt(variance / model.df))
+        )
     return found
 
 
@@ -254,8 +255,10 @@ def curve_spreads(
     found = components.component_weights(strata) @ squares
     between = np.sum((model.between @ y) * y, axis=0) / (model.k - 1)
     spreads = {"wood": (between - model.pooled_variance(y.T)) / model.n0}
-    levels = zip(strata, found, strict=True)
-    return spreads | {_named(nested, s.level): own for s, own in reversed(list(levels))}
+    return spreads | {
+        _named(nested, stratum.level): own
+        for stratum, own in zip(reversed(strata), reversed(found), strict=True)
+    }
 
 
 def _named(nested: samples.NestedDesign, level: str) -> str:

@@ -177,10 +177,11 @@ def _rows(
         ids = in_model if pair else sample.ids(both) if sample else []
         if pair:
             told = _numbers(sample, pair, limit, board_sd, confidence)
-            told |= {"_pair": pair, "_sample": sample}
         else:
-            verdict = Verdict.OPEN if reason else Verdict.BOARDS_ONLY
-            told = {"verdict": verdict, "method": reason or Method.TOO_FEW}
+            told = {
+                "verdict": Verdict.OPEN if reason else Verdict.BOARDS_ONLY,
+                "method": reason or Method.TOO_FEW,
+            }
         blank = {
             "id": effect_id(feature.name, *both, ids),
             "feature": feature.name,
@@ -196,8 +197,8 @@ def _rows(
             "_closed": _NAN,
             "_same": _NAN,
             "_bound": _NAN,
-            "_pair": None,
-            "_sample": None,
+            "_pair": pair,
+            "_sample": sample,
         }
         yield dict.fromkeys(tables.TABLES["effects"].names, _NAN) | blank | told
 

@@ -53,8 +53,9 @@ def predicted(
     below = sum(part**2 / (count - 1) for part, count in zip(parts, n, strict=True))
     if not below > 0:
         return math.nan, math.nan
-    t = float(special.stdtrit(sum(parts) ** 2 / below, 0.5 + confidence / 2))
-    half = t * math.sqrt(sum(parts))
+    half = math.sqrt(sum(parts)) * float(
+        special.stdtrit(sum(parts) ** 2 / below, 0.5 + confidence / 2)
+    )
     return difference - half, difference + half
 
 
@@ -83,8 +84,9 @@ def stage_rows(
         for pair, row in own.items():
             if row["verdict"] in decisions.DECLARED:
                 declared.setdefault(pair, (found, row))
-    no_verdict = {"p": math.nan, "outcome": ""}
-    rows += [_row(together, ALL, pair) | no_verdict for pair in _primary(together)]
+    rows += [
+        _row(together, ALL, pair) | {"p": math.nan, "outcome": ""} for pair in _primary(together)
+    ]
     return tables.typed("stages", pd.DataFrame(rows, columns=tables.TABLES["stages"].names))
 
 

@@ -290,8 +290,10 @@ def _design(takes, mounts, units, all_woods: tuple[str, ...], least: int) -> Des
         inside = None if place is None else place[in_model]
         model, complete = _model(units["wood"][in_model], woods, shares[in_model], inside)
     all_model = model if present == woods else _model(units["wood"], present, shares, place)[0]
-    nested = NestedDesign(takes, units, all_model, mounts)
-    return Design(counts, woods, present, in_model, model, complete, all_model, nested)
+    return Design(
+        *(counts, woods, present, in_model, model, complete, all_model),
+        nested=NestedDesign(takes, units, all_model, mounts),
+    )
 
 
 def _of_woods(frame: pd.DataFrame, woods: Sequence[str]) -> pd.DataFrame:
