@@ -230,12 +230,16 @@ def measured_at(
         measured = _steady_at(study, take, info, session)
         ring = None
         if measured.noise is not None and info.rate_hz == session.rate_hz:
-            channels = {
-                name: number
-                for name, number in session.channels.items()
-                if name == "response" or take.kind == "sweep"
-            }
-            ring = measure_ring(study, take, info, channels=channels)
+            ring = measure_ring(
+                study,
+                take,
+                info,
+                channels={
+                    name: number
+                    for name, number in session.channels.items()
+                    if name == "response" or take.kind == "sweep"
+                },
+            )
     except errors.InputError as error:
         return TakeMeasurement([unreadable(several(error.notes), session.limits)]), None
     if ring is not None:

@@ -210,10 +210,9 @@ def align(lists: Lists, ladder: Ladder, *, lead: bool = False) -> Alignment:
         shift = np.where(hold > 0, mean / np.where(total > 0, total, 1.0), lists.centre)
     rung, score = _trace(pairs.gains(shift))
     score = score - _prior(shift[:, None], lists)[:, 0]
-    rivals = lead and shifts.shape[1] > 1
     ahead = (
         score[:, None] - _best_rivals(pairs, shifts, scores, rung)
-        if rivals
+        if lead and shifts.shape[1] > 1
         else np.full(rung.shape, np.inf)
     )
     return Alignment(rung, shift, score, ahead)

@@ -56,9 +56,7 @@ def number_modes(modes: pd.DataFrame, specimens: pd.DataFrame) -> pd.DataFrame:
     The same rows in the same order with the same index. The numbers depend on what the rows hold
     and not on their order.
     """
-    numbered = modes.copy()
-    numbered["mode"] = np.full(len(modes), np.nan)
-    number = numbered["mode"].to_numpy(copy=True)
+    number = np.full(len(modes), np.nan)
     frequency = modes["frequency_hz"].to_numpy(float)
     good = modes["usable"].to_numpy(bool) & np.isfinite(frequency) & (frequency > 0)
     for support in sorted(set(modes.loc[good, "support"])):
@@ -67,8 +65,7 @@ def number_modes(modes: pd.DataFrame, specimens: pd.DataFrame) -> pd.DataFrame:
         keys = ["specimen", "mount", "take", "tap", "frequency_hz", "loss_factor", "level_db"]
         order = part.sort_values(keys, kind="stable").index.to_numpy()
         number[at[order]] = _numbers(part.iloc[order].reset_index(drop=True), specimens)
-    numbered["mode"] = number
-    return numbered
+    return modes.assign(mode=number)
 
 
 def _numbers(rows: pd.DataFrame, specimens: pd.DataFrame) -> np.ndarray:
@@ -125,10 +122,13 @@ def _tap_lists(rows: pd.DataFrame, taps: _Places) -> alignment.Lists:
     # Half a bandwidth is the tolerance, about two and a half standard deviations.
     band = np.nan_to_num(rows["loss_factor"].to_numpy(float)) / 5.0
     sigma = np.minimum(np.hypot(own_u, band), 0.02)
-    level = taps.spread_out(rows["level_db"].to_numpy(float))
     held = np.zeros(taps.shape[:2])
-    x = taps.spread_out(np.log(frequency))
-    return alignment.Lists(x, taps.spread_out(sigma, 0.0), _loudness(level), held, held)
+    return alignment.Lists(
+        taps.spread_out(np.log(frequency)),
+        taps.spread_out(sigma, 0.0),
+        _loudness(taps.spread_out(rows["level_db"].to_numpy(float))),
+        *(held, held),
+    )
 
 
 def _loudness(level: np.ndarray) -> np.ndarray:

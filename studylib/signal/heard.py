@@ -404,8 +404,14 @@ def _report(ring, bins: decay_search.Bins, fits, room, limits, most: int) -> Hea
         rate_hz=rate, limits_hz=limits, most=most, quiet=quiet,
         largest_loss=STEEP_SHARE * 2.0 * decay_search.steepest(s.imag, rate),
     )  # fmt: skip
-    told = Room(damping.LN_1000 / alpha / rate, u_alpha, -10.0 * float(np.log10(share)))
-    return Heard(decays, told if fits else None, _left_over(decays, bins, rate), len(ring.x) / rate)
+    return Heard(
+        decays,
+        room=Room(damping.LN_1000 / alpha / rate, u_alpha, -10.0 * float(np.log10(share)))
+        if fits
+        else None,
+        left_over=_left_over(decays, bins, rate),
+        seconds=len(ring.x) / rate,
+    )
 
 
 def _left_over(decays: Decays, bins: decay_search.Bins, rate_hz: float) -> tuple[float, ...]:

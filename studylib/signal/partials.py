@@ -397,8 +397,9 @@ def join(parts: Sequence[Partials], *, seconds: float) -> Partials:
     def stacked(name: str) -> np.ndarray:
         return np.stack([getattr(part, name)[:, :count] for part in parts])
 
-    kind, off, u, swing = map(stacked, ("kind", "off_hz", "u_off_hz", "swing_db"))
-    apart = stacked("apart_hz")
+    kind, off, u, swing, apart = map(
+        stacked, ("kind", "off_hz", "u_off_hz", "swing_db", "apart_hz")
+    )
     shown = np.stack([(kind == each).sum(axis=0) for each in Kind])
     shown[0] = 0
     often = np.argmax(shown, axis=0)

@@ -156,8 +156,9 @@ def measure_response(
         wholes.append(rfft(piece, bins))
         sums = _between(wholes[channel], at, bins=bins, size=w.size, rate=rate)
         part = spectrum_at(piece[: ahead + (w.size - ahead) // 2], at, rate_hz=rate)
-        beyond = np.abs(sums - part) / np.maximum(np.abs(sums), np.finfo(float).tiny)
-        cut[channel, there] = beyond**2
+        cut[channel, there] = (
+            np.abs(sums - part) / np.maximum(np.abs(sums), np.finfo(float).tiny)
+        ) ** 2
         amplitude[channel, there] = sums * np.exp(-2j * np.pi * (at * late_s % 1.0))
         through = {"noise_hz": noise_hz, "density": density, "shape": shape, "rate": rate}
         u[channel, there] = _noise_through(at, held[: at.size], **through)

@@ -211,8 +211,7 @@ def _track(
         return _Track(i, f, decay, nothing, nothing, nothing, nothing, risen_s)
     told, heard, time, tail = told[1:end], heard[1:end], time[1:end], tail[1:end]
     step = 0.5 * np.diff(np.log(np.maximum(heard, 1e-300) / told))
-    gap_s = float(time[1] - time[0])
-    fresh = ratio * room * start * np.exp(-2.0 * room * time[1:]) * gap_s
+    fresh = ratio * room * start * np.exp(-2.0 * room * time[1:]) * float(time[1] - time[0])
     # Of what is added only the part in phase with the mode changes its level.
     variance = 0.5 * (fresh + noise) / told[1:] + 0.5 * noise / told[:-1] + MODELLED**2
     rise = 0.5 * np.diff(np.log(np.maximum(heard, 1e-300)))
@@ -236,8 +235,9 @@ def _bent(tracks: list[_Track]) -> tuple[Change | None, np.ndarray]:
     """(the moment from which all modes die faster, by how much each dies more slowly before its own
     bend or that of all, 1/s)."""
     moments = np.unique(np.round(np.concatenate([track.time_s for track in tracks]), 3))
-    hinges = [_hinges(track, moments) for track in tracks]
-    change, spread, early, seen, at_once = (np.array(part) for part in zip(*hinges, strict=True))
+    change, spread, early, seen, at_once = (
+        np.array(part) for part in zip(*(_hinges(track, moments) for track in tracks), strict=True)
+    )
     own = np.arange(len(tracks)), np.argmax(np.abs(seen), axis=1)
     bends = np.where(np.abs(seen[own]) > OWN_CERTAIN, np.abs(early[own]), 0.0)
     weight = spread**-2
@@ -309,8 +309,9 @@ def _contact(tracks: list[_Track]) -> Change | None:
     with np.errstate(divide="ignore", invalid="ignore"):
         certain = np.where(counted > 0.0, (odd - counted) / np.sqrt(2.0 * counted), 0.0)
     # One mode alone may beat; a contact is felt by more than one, where there are more.
-    enough = several >= np.minimum(SEVERAL, counted)
-    at = np.flatnonzero((certain > RAISED) & (most > JUMP) & enough)
+    at = np.flatnonzero(
+        (certain > RAISED) & (most > JUMP) & (several >= np.minimum(SEVERAL, counted))
+    )
     if not len(at):
         return None
     last = int(at[-1])

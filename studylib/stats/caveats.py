@@ -214,6 +214,7 @@ def drive_gaps(
             if a in n and b in n:
                 size = float(mean[b] - mean[a])
                 u = math.sqrt(square / df * (1 / n[a] + 1 / n[b]))
-                visible = bool(np.abs(size) > t * u and np.abs(size) >= LEAST_DB)
-                found[a, b][int(harmonic)] = Gap(size, u, visible)
+                found[a, b][int(harmonic)] = Gap(
+                    size, u, visible=bool(np.abs(size) > t * u and np.abs(size) >= LEAST_DB)
+                )
     return found

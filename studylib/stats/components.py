@@ -329,8 +329,10 @@ def wood_interval(
     """
     alpha = (1.0 - confidence) / 2.0
     scale = unit_square / (df_wood * n0)
-    low = _noncentrality(df_wood, df_unit, 1.0 - alpha, f)
-    return low * scale, _noncentrality(df_wood, df_unit, alpha, f) * scale
+    return (
+        _noncentrality(df_wood, df_unit, 1.0 - alpha, f) * scale,
+        _noncentrality(df_wood, df_unit, alpha, f) * scale,
+    )
 
 
 def _noncentrality(df_wood: int, df_unit: int, probability: float, f: float) -> float:

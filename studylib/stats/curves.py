@@ -262,8 +262,7 @@ def curve_spreads(
 
 
 def _named(nested: samples.NestedDesign, level: str) -> str:
-    alone = level == "source" and "specimen" in nested.merged["source"]
-    return "specimen" if alone else level
+    return "specimen" if level == "source" and "specimen" in nested.merged["source"] else level
 
 
 def band_spreads(

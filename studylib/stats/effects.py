@@ -59,8 +59,8 @@ def compared_pairs(
     out = {}
     for names in together.values():
         model = samples[names[0]].design.model
-        y = np.array([samples[name].y for name in names])
-        out.update(zip(names, all_pairs(model, y).by_feature(confidence), strict=True))
+        found = all_pairs(model, np.array([samples[name].y for name in names]))
+        out.update(zip(names, found.by_feature(confidence), strict=True))
     return out
 
 
@@ -332,8 +332,11 @@ def _claim(claim, effects, refused, confidence) -> tuple[Outcome, str, list[str]
     sign = 1 if row["wood_b"] == named["higher"] else -1
     if row["verdict"] == Verdict.BOARDS_ONLY:
         n_higher, n_lower = (row["n_b"], row["n_a"])[::sign]
-        few = codes.note("claims.too_few", **named, n_higher=n_higher, n_lower=n_lower)
-        return Outcome.BOARDS_ONLY, "", [few]
+        return (
+            Outcome.BOARDS_ONLY,
+            "",
+            [codes.note("claims.too_few", **named, n_higher=n_higher, n_lower=n_lower)],
+        )
     caveats, reasons = row["caveats"], [_numbers_of_claim(row, named, confidence)]
     if row["verdict"] not in decisions.DECLARED:
         why_open = codes.holding(

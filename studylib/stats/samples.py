@@ -310,8 +310,10 @@ def _model(
     group = pd.Index(woods).get_indexer(wood)
     shares = shares[:, shares.sum(axis=0) > 0]
     block = blocks.has_block(group, shares)
-    model = blocks.wood_model(group, shares, block=block, place=place)
-    return model, block or shares.shape[1] < 2
+    return (
+        blocks.wood_model(group, shares, block=block, place=place),
+        block or shares.shape[1] < 2,
+    )
 
 
 def _averaged(columns: pd.DataFrame, mounts: pd.DataFrame, units: pd.DataFrame) -> np.ndarray:

@@ -177,12 +177,13 @@ def _row(
     test, feature = mixed.pair_test(fit, weights, k, workings.confidence), sample.feature
     difference, half = float(test.own.difference[0]), float(test.half[0])
     df, p = float(test.own.df[0]), float(test.p[0])
-    names = ("difference", "low", "high", "difference_without")
-    values = (difference, difference - half, difference + half, plain)
-    shown = [scales.reported_difference(value, feature) for value in values]
+    values = {
+        "difference": difference, "low": difference - half, "high": difference + half,
+        "difference_without": plain,
+    }  # fmt: skip
     return {
         **{"feature": feature.name, "column": what[0], "a": what[1], "b": what[2]},
-        **dict(zip(names, shown, strict=True)),
+        **{end: scales.reported_difference(value, feature) for end, value in values.items()},
         **{"unit": feature.difference_unit, "df": df, "p": p, "note": remark},
     }
 

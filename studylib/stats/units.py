@@ -105,8 +105,11 @@ def _complex_means(features: pd.DataFrame, rows: pd.DataFrame) -> pd.Series | No
     Every take of a mount gets the same level, so that the plain mean over them is that level.
     A mount in which any used take lacks its phase keeps its levels.
     """
-    known = [register.find(name) for name in rows["feature"].unique()]
-    level_of = {feature.phase: feature.name for feature in known if feature.phase}
+    level_of = {
+        feature.phase: feature.name
+        for feature in map(register.find, rows["feature"].unique())
+        if feature.phase
+    }
     phases = features[features["feature"].isin(list(level_of))]
     if phases.empty:
         return None
