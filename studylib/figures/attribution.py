@@ -13,7 +13,6 @@ verdict has a colour, a marker and a hatch, so that none hangs on colour.
 """
 
 from collections import Counter
-from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -130,7 +129,18 @@ def _excesses(axes: Axes, rows: pd.DataFrame, study: sheets.Study, reach: float)
             fontsize=8.5,
         )
     dress(axes, grid="y", ylabel=say("figures_attribution.excess_axis"), ylim=(-reach, reach))
-    _excess_legend(axes, study, look, others=any(name not in woods for name in known["specimen"]))
+    others = _mark(say("figures_attribution.others"), OTHERS.marker, OTHERS.colour)
+    band = say("figures_attribution.driver_band", margin_db=excess.MARGIN_DB)
+    _legend(
+        axes.figure,
+        [
+            *(_mark(legend_label(w, 24), look[w].marker, look[w].colour) for w in study.woods),
+            *codes.holding((any(name not in woods for name in known["specimen"]), others)),
+            _mark(Verdict.CANNOT_TELL, "o", GREY, mfc="white"),
+            _mark(Verdict.BEYOND, "o", BLACK, mfc="none", ms=9),
+            patches.Patch(color=PALE, label=band),
+        ],
+    )
 
 
 def _one(axes: Axes, r, look: Look, reach: float) -> None:
@@ -149,23 +159,6 @@ def _one(axes: Axes, r, look: Look, reach: float) -> None:
         )  # fmt: skip
     if r.verdict == Verdict.BEYOND:
         axes.plot(r.x, at, zorder=4, **RING)
-
-
-def _excess_legend(axes: Axes, study: sheets.Study, look: dict[str, Look], *, others: bool) -> None:
-    _legend(
-        axes.figure,
-        [
-            *(_mark(legend_label(w, 24), look[w].marker, look[w].colour) for w in study.woods),
-            *codes.holding(
-                (others, _mark(say("figures_attribution.others"), OTHERS.marker, OTHERS.colour)),
-            ),
-            _mark(Verdict.CANNOT_TELL, "o", GREY, mfc="white"),
-            _mark(Verdict.BEYOND, "o", BLACK, mfc="none", ms=9),
-            patches.Patch(
-                color=PALE, label=say("figures_attribution.driver_band", margin_db=excess.MARGIN_DB)
-            ),
-        ],
-    )
 
 
 def _counts(axes: Axes, rows: pd.DataFrame) -> None:
@@ -214,16 +207,22 @@ def story_figure(
     heard = rows.loc[rows["verdict"] != Verdict.NOISE, "harmonic"]
     drawn = min(last, max(int(heard.max()) + 1 if len(heard) else 4, 4))
     rows = rows[rows["mount"].isin(shown) & (rows["harmonic"] <= drawn)]
-    figure, grid = _panels(specimen, shown, size)
+    columns = min(len(shown), 4)
+    lines = -(-len(shown) // columns)
+    figure, grid = panelled(
+        size, 1.7 + 3.1 * lines, lines, columns, shown=len(shown), sharex=True, sharey=True
+    )
     bottom, top = _span(rows)
     highest = int(rows["harmonic"].max())
     # As many harmonic numbers as fit, the second one always among them.
-    step = max(1, -(-highest * grid.shape[1] // 40))
+    step = max(1, -(-highest * columns // 40))
     for axes, mount in zip(grid.flat, shown, strict=False):
         _story(axes, rows[rows["mount"] == mount], bottom, top)
+        title = say("figures_attribution.panel", specimen=specimen, mount=mount)
+        axes.set_title(wrapped(title, 90 // columns, lines=1), fontsize=10)
         axes.set(xticks=range(2, highest + 1, step), xlim=(1.3, highest + 0.7))
     # Axis labels on the lowest panel of each column and the first of each row.
-    for axes in list(grid.flat)[max(0, len(shown) - grid.shape[1]) : len(shown)]:
+    for axes in list(grid.flat)[max(0, len(shown) - columns) : len(shown)]:
         axes.set_xlabel(say("figures_attribution.harmonic_number"))
         axes.tick_params(labelbottom=True)
     for axes in grid[:, 0]:
@@ -334,27 +333,6 @@ def _headline(table: pd.DataFrame, *, specimen: str = "") -> str:
         specimen=specimen, of=count.total() - count[Verdict.NOISE], driver=count[Verdict.DRIVER],
         beyond=count[Verdict.BEYOND], undecided=count[Verdict.CANNOT_TELL],
     )  # fmt: skip
-
-
-def _panels(
-    specimen: str, mounts: Sequence[int], size: tuple[float, float] | None
-) -> tuple[Figure, np.ndarray]:
-    """A grid with one titled panel a mount, four in a row."""
-    columns = min(len(mounts), 4)
-    lines = -(-len(mounts) // columns)
-    figure, grid = panelled(size, 1.7 + 3.1 * lines, lines, columns, sharex=True, sharey=True)
-    for axes, mount in zip(grid.flat, mounts, strict=False):
-        axes.set_title(
-            wrapped(
-                say("figures_attribution.panel", specimen=specimen, mount=mount),
-                90 // columns,
-                lines=1,
-            ),
-            fontsize=10,
-        )
-    for axes in list(grid.flat)[len(mounts) :]:
-        axes.set_visible(False)
-    return figure, grid
 
 
 def _mark(label: str, marker: str, colour: str, **more: Any) -> Line2D:

@@ -262,7 +262,9 @@ def spectra_figure(
     low, high = fundamental / 4, float(spectra["frequency_hz"].max())
     columns = 1 if len(woods) <= 3 else 2
     lines = math.ceil(len(woods) / columns)
-    figure, grid = panelled(size, 1.1 + 1.6 * max(lines, 2), lines, columns, sharey=True)
+    figure, grid = panelled(
+        size, 1.1 + 1.6 * max(lines, 2), lines, columns, shown=len(woods), sharey=True
+    )
     for axes, wood in zip(grid.ravel(), woods, strict=False):
         _wood(axes, spectra[spectra["wood"] == wood], wood, style[wood], (low, high))
         numbers = harmonics_of(
@@ -274,7 +276,6 @@ def spectra_figure(
                 transform=axes.get_xaxis_transform(), ha="center", va="bottom",
             )  # fmt: skip
     for place, axes in enumerate(grid.ravel()):
-        axes.set_visible(place < len(woods))
         lowest = place >= len(woods) - columns
         axes.tick_params(labelbottom=lowest)
         axes.set_xlabel(words.say("figures_takes.frequency_axis") if lowest else "")
@@ -368,8 +369,7 @@ def stiffness_figure(
     -------
     An open matplotlib figure; where there is nothing to draw, one that says so.
     """
-    compared = {s.specimen for s in study.specimens if not s.role}
-    rows = wood[wood["specimen"].isin(compared)].set_index(["specimen", "quantity"])
+    rows = _compared(wood, study).set_index(["specimen", "quantity"])
     known = rows["value"].unstack().reindex(columns=[DENSITY, MODULUS]).dropna().index
     names = [s.specimen for s in study.specimens if s.specimen in known]
     if not names:
@@ -380,10 +380,8 @@ def stiffness_figure(
     about = about.reset_index().assign(
         wood=lambda own: own["specimen"].map(lambda name: study.specimen(name).wood)
     )
-    for species in study.woods:
+    for species in dict.fromkeys(study.specimen(name).wood for name in names):
         own = [name for name in names if study.specimen(name).wood == species]
-        if not own:
-            continue
         x, y = (rows.loc[[(name, q) for name in own]] for q in (DENSITY, MODULUS))
         axes.errorbar(
             x["value"], y["value"], xerr=x["u"], yerr=y["u"], fmt=style[species].marker,

@@ -138,10 +138,10 @@ def predicted_figure(predicted, study, *, size: tuple[float, float] | None = Non
     shown = [(name, boards[name]) for name in order if name in boards][:MOST_BOARDS]
     columns = min(len(shown), 3 if size is None else 6)
     lines = -(-len(shown) // columns)
-    figure, panels = panelled(size, 1.2 + 1.5 * lines, lines, columns, sharex=True, sharey=True)
+    figure, panels = panelled(
+        size, 1.2 + 1.5 * lines, lines, columns, shown=len(shown), sharex=True, sharey=True
+    )
     style = looks(study.woods)
-    for axes in panels.flat[len(shown) :]:
-        axes.set_visible(False)
     for axes, (name, own) in zip(panels.flat, shown, strict=False):
         wood = own["wood"].iloc[0]
         f, low = _with_gaps(own, "low_db")
@@ -159,8 +159,7 @@ def predicted_figure(predicted, study, *, size: tuple[float, float] | None = Non
             label=say("figures_curves.measured", wood=safe(wood)),
         )
         dress(axes, grid="y", title=safe(study.specimen(name).shown))
-        f = own["frequency_hz"]
-        frequency_axis(axes, f.min(), f.max(), label=False)
+        frequency_axis(axes, own["frequency_hz"].min(), own["frequency_hz"].max(), label=False)
     figure.supxlabel(say("figures_style.frequency"), fontsize=10)
     figure.supylabel(say("figures_curves.response"), fontsize=10)
     named = {

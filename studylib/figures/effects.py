@@ -112,9 +112,39 @@ def effects_figure(
     if drawn.empty:
         return empty_figure(say("figures_effects.nothing_compared"), size)
     pairs = list(dict.fromkeys(zip(effects["wood_a"], effects["wood_b"], strict=True)))
-    looks = [VERDICT_MARKERS.get(verdict, ("o", False)) for verdict in drawn["verdict"]]
-    own = list(zip(drawn["wood_a"], drawn["wood_b"], strict=True))
-    figure = _differences(drawn, own, pairs, looks, say("figures_effects.difference"), size)
+    count = drawn["feature"].nunique()
+    lines = math.ceil(count / (PAGE_COLUMNS if size is None else VIDEO_COLUMNS))
+    columns = math.ceil(count / lines)
+    figure, grid = panelled(
+        size, 1.0 + lines * (1.0 + 0.32 * max(len(pairs), 2)), lines, columns, shown=count
+    )
+    for axes, (feature, rows) in zip(grid.flat, drawn.groupby("feature", sort=False), strict=False):
+        axes.xaxis.set_major_locator(MaxNLocator(12 // columns, steps=[1, 2, 5, 10]))
+        limit = float(rows["limit"].iloc[0])
+        if math.isfinite(limit):
+            axes.axvspan(
+                *scales.reported_limit_band(limit, register.find(feature)),
+                color=PALE,
+                linewidth=0,
+                zorder=0,
+            )
+        axes.axvline(0, color=GREY, linewidth=0.8, zorder=1)
+        for row in rows.itertuples():
+            marker, filled = VERDICT_MARKERS[row.verdict]
+            place = pairs.index((row.wood_a, row.wood_b))
+            if np.isfinite(row.low) and np.isfinite(row.high):
+                axes.hlines(place, row.low, row.high, color=BLUE, linewidth=1.8, zorder=2)
+            axes.plot(
+                row.difference,
+                place,
+                marker,
+                color=BLUE,
+                markersize=7,
+                zorder=3,
+                markerfacecolor=BLUE if filled else "white",
+                markeredgewidth=1.4,
+            )
+        _name(axes, feature, rows["unit"].iloc[0], pairs)
     keys = [
         Line2D([], [], color=BLUE, marker=marker, linestyle="none", label=verdict, markersize=7,
                markerfacecolor=BLUE if filled else "white")
@@ -126,54 +156,15 @@ def effects_figure(
     return explained(figure, pairs_apart(drawn), key, drawn["feature"])
 
 
-def _differences(drawn: pd.DataFrame, own, pairs, looks, label: str, size) -> Figure:
-    """A panel for each feature with the differences of its `own` pairs, each in its look (marker,
-    filled), in the place that `pairs` gives it; a grid whose unused places stay empty."""
-    count = drawn["feature"].nunique()
-    lines = math.ceil(count / (PAGE_COLUMNS if size is None else VIDEO_COLUMNS))
-    columns = math.ceil(count / lines)
-    figure, grid = panelled(size, 1.0 + lines * (1.0 + 0.32 * max(len(pairs), 2)), lines, columns)
-    grid = grid.ravel()
-    for place, axes in enumerate(grid):
-        axes.set_visible(place < count)
-        axes.xaxis.set_major_locator(MaxNLocator(12 // columns, steps=[1, 2, 5, 10]))
-    drawn = drawn.assign(place=list(map(pairs.index, own)), look=looks)
-    for axes, (feature, rows) in zip(grid, drawn.groupby("feature", sort=False), strict=False):
-        limit = float(rows["limit"].iloc[0])
-        if math.isfinite(limit):
-            axes.axvspan(
-                *scales.reported_limit_band(limit, register.find(feature)),
-                color=PALE,
-                linewidth=0,
-                zorder=0,
-            )
-        axes.axvline(0, color=GREY, linewidth=0.8, zorder=1)
-        for row in rows.itertuples():
-            marker, filled = row.look
-            if np.isfinite(row.low) and np.isfinite(row.high):
-                axes.hlines(row.place, row.low, row.high, color=BLUE, linewidth=1.8, zorder=2)
-            axes.plot(
-                row.difference,
-                row.place,
-                marker,
-                color=BLUE,
-                markersize=7,
-                zorder=3,
-                markerfacecolor=BLUE if filled else "white",
-                markeredgewidth=1.4,
-            )
-        _name(axes, feature, label, rows["unit"].iloc[0], pairs)
-    return figure
-
-
-def _name(axes: Axes, feature: str, label: str, unit: str, pairs: list[tuple[str, str]]) -> None:
+def _name(axes: Axes, feature: str, unit: str, pairs: list[tuple[str, str]]) -> None:
     """The feature above a panel, the quantity below it and the pairs beside it."""
     columns = axes.get_subplotspec().get_gridspec().ncols
     meaning = starred(text.in_short(in_plain_words(feature)), feature)
     axes.set_yticks(range(len(pairs)), [""] * len(pairs))
     dress(
         axes, grid="x", bare="y", title=wrapped(meaning, 112 // columns - columns, lines=3),
-        ylim=(len(pairs) - 0.4, -0.6), xlabel=quantity(label, unit), xmargin=0.08,
+        ylim=(len(pairs) - 0.4, -0.6), xmargin=0.08,
+        xlabel=quantity(say("figures_effects.difference"), unit),
     )  # fmt: skip
     # The pairs' names beside the first panel of each line, as large as its rows allow.
     if axes.get_subplotspec().is_first_col():

@@ -67,16 +67,15 @@ def drift_figure(
     if chart.empty and others.empty:
         return empty_figure(say("drift.nothing_to_draw"), size)
     figure, panels = panelled(size, 1.0 + 2.0 * len(features), len(features), sharex=True)
-    panels = panels[:, 0]
-    for axes, feature in zip(panels, features, strict=True):
+    for axes, feature in zip(panels.flat, features, strict=True):
         _panel(
             axes,
             chart[chart["feature"] == feature.name],
             others[others["feature"] == feature.name],
             feature,
         )
-    _name_batches(panels[0], pd.concat([chart, others]))
-    panels[-1].set_xlabel(say("drift.axis"))
+    _name_batches(panels[0, 0], pd.concat([chart, others]))
+    panels[-1, 0].set_xlabel(say("drift.axis"))
     figure.supylabel(say("drift.from_mean"), fontsize=10)
     headline = codes.note(
         "figures_headlines.reference",

@@ -111,16 +111,21 @@ def new_figure(size: tuple[float, float] | None, page_height: float, **options) 
 
 
 def panelled(
-    size: tuple[float, float] | None, page_height: float, *grid: int, **options
+    size: tuple[float, float] | None, page_height: float, *grid: int, shown: int = 0, **options
 ) -> tuple[Figure, np.ndarray]:
     """A figure with a grid of panels: lines and columns, one of each unless given.
+
+    shown : so many of them, the others stay empty; 0 for all.
 
     Returns
     -------
     (figure, axes of shape (lines, columns)); `options` go to `Figure.subplots`.
     """
     figure = new_figure(size, page_height)
-    return figure, figure.subplots(*grid, squeeze=False, **options)
+    panels = figure.subplots(*grid, squeeze=False, **options)
+    for axes in panels.flat[shown or panels.size :]:
+        axes.set_visible(False)
+    return figure, panels
 
 
 def dress(
@@ -134,8 +139,7 @@ def dress(
     axes.set(**more)
     if grid:
         axes.grid(axis=grid)
-    if title:
-        axes.set_title(title, fontsize=fontsize)
+    axes.set_title(title, fontsize=fontsize)
     if bare:
         axes.tick_params(axis=bare, length=0)
 
@@ -260,8 +264,11 @@ def explained(figure: Figure, headline: str, key: str, features: Iterable[str]) 
     what the starred ones carry beside the board."""
     names = list(dict.fromkeys(features))
     carried = dict.fromkeys(code for name in names for code in register.find(name).cautions)
-    lines = [key, words.say("figures_effects.named", names=names)]
-    lines += [words.say("figures_effects.marked", cautions=list(carried))] * bool(carried)
+    lines = [
+        key,
+        words.say("figures_effects.named", names=names),
+        *[words.say("figures_effects.marked", cautions=list(carried))] * bool(carried),
+    ]
     return settle(
         figure, headline,
         "\n".join(wrapped(line, int(15.0 * figure.get_figwidth()), lines=3) for line in lines),
@@ -298,10 +305,13 @@ def frequency_axis(axes: Axes, low_hz: float, high_hz: float, *, label: bool = T
             ]
         )
     )
-    steps = np.array([3, 7]) / 12
     axes.xaxis.set_minor_locator(
         ticker.FixedLocator(
-            [f * 2.0**s for f in octaves for s in steps if low_hz <= f * 2.0**s <= high_hz]
+            [
+                f
+                for f in np.outer(octaves, 2.0 ** (np.array([3, 7]) / 12)).flat
+                if low_hz <= f <= high_hz
+            ]
         )
     )
     axes.xaxis.set_minor_formatter(ticker.NullFormatter())

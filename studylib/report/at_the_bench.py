@@ -102,7 +102,9 @@ def repeats_apart(batches: Iterable[BatchMeasurement]) -> list[str]:
     own = features[features["feature"].isin(levels) & features["usable"]]
     told = []
     for group, rows in own.groupby(["batch", "specimen", "mount", "feature"], sort=False):
-        low, high = (rows.loc[each, ["take", "value"]] for each in _ends(rows["value"]))
+        low, high = (
+            rows.loc[end, ["take", "value"]] for end in rows["value"].agg(["idxmin", "idxmax"])
+        )
         if high["value"] - low["value"] > APART_DB:
             where = dict(zip(("batch", "specimen", "mount", "feature"), group, strict=True))
             ends = {"low": low.to_dict(), "high": high.to_dict(), "takes": len(rows)}
@@ -115,10 +117,6 @@ def _is_level(feature: register.Feature) -> bool:
     return feature.scale == "db" and (
         feature.kind == register.Kind.PROBE or feature.name in OF_THE_TONE
     )
-
-
-def _ends(values: pd.Series) -> tuple:
-    return values.idxmin(), values.idxmax()
 
 
 def _warnings(rows: pd.DataFrame) -> list[str]:

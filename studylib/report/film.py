@@ -69,8 +69,10 @@ def write_film(summary: Summary, folder: Path) -> None:
     place = folder / "film"
     captions = (f"{name}.png\n{_said(caption)}" for name, (*_, caption, _) in frames.items())
     writing.write_whole(place / "captions.txt", "\n".join(captions))
-    described = [f"{asked.title}: {asked.question}", *told, but, lock, foot]
-    writing.write_whole(place / "description.txt", _said(described))
+    writing.write_whole(
+        place / "description.txt",
+        _said([f"{asked.title}: {asked.question}", *told, but, lock, foot]),
+    )
     for name, (headline, lines, _, drawn) in frames.items():
         said = (in_words(headline), [in_words(line) for line in lines if line], in_words(foot))
         figures.save(figures.still_figure(*said, means=drawn), place, name)

@@ -109,8 +109,9 @@ def in_turn(
     recorded = np.array([a[:frames], b[:frames]]) * tukey(frames, 2 * FADE_S * rate_hz / frames)
     recorded *= PEAK / max(np.abs(recorded).max(), np.finfo(float).tiny)
     loudness = np.array([integrated_loudness(x, rate_hz=rate_hz) for x in recorded])
-    if not np.isfinite(loudness).all():
-        raise errors.InputError(note("aloud.silent", kind=kind, boards=boards))
+    errors.InputError.refuse(
+        not np.isfinite(loudness).all(), "aloud.silent", kind=kind, boards=boards
+    )
     down_db, (quieter, louder) = loudness - loudness.min(), loudness.argsort()
     equal, pause = recorded / 10 ** (down_db[:, None] / 20), round(PAUSE_S * rate_hz)
     sounds = {note("aloud.alone", kind=kind, board=boards[i]): recorded[i] for i in (0, 1)} | {
@@ -151,8 +152,7 @@ def _take(summary: Summary, feature: str, wood: str, kind: str, usable: tuple[Ta
             else take.kind == "tap" and take.support == "bench" and take.place == 1
         )
     ]
-    if not found:
-        raise errors.InputError(note("aloud.no_take", kind=kind, wood=wood))
+    errors.InputError.refuse(not found, "aloud.no_take", kind=kind, wood=wood)
     return found[0]
 
 

@@ -28,8 +28,12 @@ def made_of(study: sheets.Study, gathered: Gathered) -> caveats.Made:
     )
     seen = looks_of(study, failed=gathered.failed)
     if seen.unplanned or not seen.whole:
-        fields = {"number": seen.number, "planned": study.looks, "rate": seen.rate}
-        late.append(codes.note("caveats.looks", **fields, whole=seen.whole))
+        late.append(
+            codes.note(
+                "caveats.looks", number=seen.number, planned=study.looks, rate=seen.rate,
+                whole=seen.whole,
+            )
+        )  # fmt: skip
     takes = [take for take in study.takes if take.support == "bench" and not take.exclude]
     rows, hz = gathered.harmonics, settings.tone.fundamental_hz
     levels = levels_of(rows.infer_objects(), takes, study.specimens, fundamental_hz=hz)

@@ -71,7 +71,7 @@ def match_boards(
     InputError : a board that is not there or cannot be predicted, nothing to take off, or a
         frequency at which the boards are no bars.
     """
-    _refuse(board == like, "match.same_board", board=board)
+    errors.InputError.refuse(board == like, "match.same_board", board=board)
     mine, other, bench = _pair(study, board, like, progress)
     limit = min(match.highest_hz(one, bench.air) for one in (mine, other))
     low, high = _band(study.settings, low_hz, high_hz, tone_hz, limit_hz=limit)
@@ -81,7 +81,9 @@ def match_boards(
     needed = 1000.0 * max(*bench.supports[0], beyond + float(bench.drive_m[0]), 0.0)
     for name, asked in least_mm.items():
         now = 1000.0 * float(getattr(mine, name)[0])
-        _refuse((asked or 0.0) >= now, "match.no_stock", size=name, least_mm=asked, now_mm=now)
+        errors.InputError.refuse(
+            (asked or 0.0) >= now, "match.no_stock", size=name, least_mm=asked, now_mm=now
+        )
         least = max(asked or LEAST * now, needed * (name == "length"))
         if least < now:
             progress(len(cuts), len(least_mm), name)
@@ -103,11 +105,6 @@ def match_boards(
     return Match((board, like), (low, high), cuts, best, shown, levels)
 
 
-def _refuse(wrong: object, code: str, **about) -> None:
-    if wrong:
-        raise errors.InputError(codes.note(code, **about))
-
-
 def _pair(study: sheets.Study, board: str, like: str, progress: gathered.Progress) -> tuple:
     """The numbers of both boards, and the bench."""
     pair = [study.specimen(name) for name in (board, like)]
@@ -116,18 +113,18 @@ def _pair(study: sheets.Study, board: str, like: str, progress: gathered.Progres
     for one in pair:
         why = "match.changed" if one.role == "changed" else model.reasons.get(one.specimen)
         why = model.reasons.get("", why)
-        _refuse(why, "match.no_numbers", board=one.specimen, reason=why)
+        errors.InputError.refuse(why, "match.no_numbers", board=one.specimen, reason=why)
     return model.boards[board], model.boards[like], model.bench
 
 
 def _band(settings: sheets.Settings, low_hz, high_hz, tone_hz, *, limit_hz) -> tuple[float, float]:
-    _refuse(tone_hz and (low_hz or high_hz), "match.band_and_tone")
+    errors.InputError.refuse(tone_hz and (low_hz or high_hz), "match.band_and_tone")
     curve, sweep = settings.curve, settings.sweep
     low = tone_hz or low_hz or curve.lowest_hz or sweep.lowest_hz
     high = tone_hz or high_hz or min(curve.highest_hz or sweep.highest_hz or limit_hz, limit_hz)
-    _refuse(low is None, "match.no_band")
+    errors.InputError.refuse(low is None, "match.no_band")
     wrong = high > limit_hz or (low >= high and not tone_hz)
-    _refuse(wrong, "match.beyond", low_hz=low, high_hz=high, limit_hz=limit_hz)
+    errors.InputError.refuse(wrong, "match.beyond", low_hz=low, high_hz=high, limit_hz=limit_hz)
     return low, high
 
 

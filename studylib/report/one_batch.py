@@ -37,8 +37,7 @@ def odd_checks(measurement: measure.BatchMeasurement) -> pd.DataFrame:
 
 def primary_values(measurement: measure.BatchMeasurement, study: sheets.Study) -> pd.DataFrame:
     """The primary features of every take, with `u`, the standard uncertainty, in `unit`."""
-    features = measurement.features
-    rows = features[features["feature"].isin(study.settings.decide.primary)]
-    order = {name: i for i, name in enumerate(study.settings.decide.primary)}
-    rows = rows.sort_values("feature", key=lambda names: names.map(order), kind="stable")
+    features, primary = measurement.features, list(study.settings.decide.primary)
+    rows = features[features["feature"].isin(primary)]
+    rows = rows.sort_values("feature", key=lambda names: names.map(primary.index), kind="stable")
     return rows.loc[:, list(VALUE_COLUMNS)].reset_index(drop=True)

@@ -240,12 +240,14 @@ def table(
     names = _headings(frame, columns)
     if frame.empty:
         return sentences([], empty=empty)
-    fixed = decimals or {}
     significant = dict.fromkeys(names, digits) if isinstance(digits, int) else digits
     shown = frame.head(rows) if rows is not None else frame
     cells = {
         name: [
-            (*_cell(value, digits=significant.get(name, 4), decimals=fixed.get(name)), value)
+            (
+                *_cell(value, digits=significant.get(name, 4), decimals=(decimals or {}).get(name)),
+                value,
+            )
             for value in shown[name]
         ]
         for name in names
@@ -325,13 +327,11 @@ def _nothing_in(part: list[NotebookNode]) -> list[str] | None:
 def _headings(
     frame: pd.DataFrame, columns: Iterable[str] | Mapping[str, str] | None
 ) -> dict[str, str]:
-    if columns is None:
-        columns = frame.columns
+    columns = frame.columns if columns is None else columns
     names = columns if isinstance(columns, Mapping) else {name: name for name in columns}
     strange = next((str(name) for name in names if name not in frame.columns), None)
     if strange is not None:
-        known = [str(column) for column in frame.columns]
-        raise KeyError(say("pages.no_column", name=strange, known=known))
+        raise KeyError(say("pages.no_column", name=strange, known=[*map(str, frame.columns)]))
     return {name: in_words(shown) for name, shown in names.items()}
 
 
@@ -364,14 +364,15 @@ def _table_html(
         and all(is_number or text == numbers.MISSING for text, is_number, _ in column)
         for name, column in cells.items()
     }
-    longest = {name: max(len(text) for text, *_ in column) for name, column in cells.items()}
-    words = {name: _NAME if longest[name] <= NAME_LENGTH else _TEXT for name in names}
+    words = {
+        name: _NAME if all(len(text) <= NAME_LENGTH for text, *_ in column) else _TEXT
+        for name, column in cells.items()
+    }
     side = {name: _NUMBER if right[name] else words[name] for name in names}
     head = "".join(
         f'<th scope="col"{_NUMBER if right[name] else _TEXT}>{escape(shown)}</th>'
         for name, shown in names.items()
     )
-    lines = zip(*(cells[name] for name in names), strict=True)
     body = "\n".join(
         "<tr>"
         + "".join(
@@ -379,7 +380,7 @@ def _table_html(
             for name, (text, _, value) in zip(names, line, strict=True)
         )
         + "</tr>"
-        for line in lines
+        for line in zip(*(cells[name] for name in names), strict=True)
     )
     above = f"<caption>{escape(caption)}</caption>" if caption else ""
     under = f"<p>{escape(below)}</p>" if below else ""

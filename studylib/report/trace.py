@@ -80,20 +80,18 @@ def last_run(study: sheets.Study, home: Path, *, folder: str) -> tuple[Summary, 
     InputError : there was no run, a sheet has changed since, or the report is of another run.
     """
     made = writing.read_json(home / "provenance.json")
-    if not made:
-        raise errors.InputError(note("trace.not_run", study=study.name, home=home))
+    errors.InputError.refuse(not made, "trace.not_run", study=study.name, home=home)
     recorded = {take.file for take in study.takes}
     changed = [
         name
         for name, sha in file_hashes(study).items()
         if name not in recorded and made["inputs"].get(name) != sha
     ]
-    if changed:
-        raise errors.InputError(note("trace.changed", study=study.name, files=changed))
+    errors.InputError.refuse(changed, "trace.changed", study=study.name, files=changed)
     summary = summarise(study, gather(study, parts=home / ".parts"))
-    ids = set(summary.comparison.effects["id"])
-    if set(tables.read("effects", home / "tables/effects.csv")["id"]) != ids:
-        raise errors.InputError(note("trace.other_run", study=study.name))
+    reported = tables.read("effects", home / "tables/effects.csv")
+    other = set(reported["id"]) != set(summary.comparison.effects["id"])
+    errors.InputError.refuse(other, "trace.other_run", study=study.name)
     return summary, Places(folder, home.as_posix(), inputs=made["inputs"], library=made["library"])
 
 
@@ -126,14 +124,11 @@ def _of_claim(summary: Summary, wanted: str) -> pd.DataFrame:
         for number, claim in claims.items()
         if wanted and (claim.text.casefold().startswith(wanted.casefold()) or wanted == number)
     ]
-    if len(named) == 1 and not named[0].empty:
-        return named[0]
-    raise errors.InputError(
-        note(
-            "trace.unknown", wanted=wanted, claims=[claim.text for claim in claims.values()],
-            named=len(named),
-        )
+    errors.InputError.refuse(
+        len(named) != 1 or named[0].empty, "trace.unknown", wanted=wanted,
+        claims=[claim.text for claim in claims.values()], named=len(named),
     )  # fmt: skip
+    return named[0]
 
 
 def primary_trails(summary: Summary, output: str) -> pages.Shown:
@@ -240,8 +235,10 @@ def _start(summary: Summary, places: Places) -> pages.Shown:
         "claims": [one.model_dump() for one in study.settings.claims] if locked else None,
         "listening": study.settings.channels.response_kind == "microphone",
     }  # fmt: skip
-    compare = "compare_in_order" if decide.take_out_drift else "compare"
-    return _lines("start", compare, folder=places.folder, report=places.report, how=how)
+    return _lines(
+        "start", "compare_in_order" if decide.take_out_drift else "compare",
+        folder=places.folder, report=places.report, how=how,
+    )  # fmt: skip
 
 
 def _effect(summary: Summary, row) -> list[pages.Shown]:
@@ -339,7 +336,6 @@ def _reading(summary: Summary, row, places: Places) -> tuple:
         "full_scale_db": line.offset_db or None, "gain_db": take.gain_db,
         "skip_s": tone.skip_s, "length_s": tone.length_s,
     }  # fmt: skip
-    name = row.feature.replace(f"probe.k{known.number}.", "tone.h1.")
     return (
         [
             note("trace.window", start_s=start, end_s=start + line.seconds),
@@ -348,6 +344,9 @@ def _reading(summary: Summary, row, places: Places) -> tuple:
                 over_db=level - noise, unit=line.unit, bare_db=bare, drive_db=drive,
             ),
         ],
-        _lines("tone", path=f"{places.folder}/{take.file}", how=how, name=name),
+        _lines(
+            "tone", path=f"{places.folder}/{take.file}", how=how,
+            name=row.feature.replace(f"probe.k{known.number}.", "tone.h1."),
+        ),
         (line.frequency_hz, level, noise),
     )  # fmt: skip

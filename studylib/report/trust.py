@@ -114,9 +114,10 @@ def second_opinion_table(summary: Summary) -> pd.DataFrame:
             tables.amount_and_interval(
                 row.feature, row.difference_first, row.low_first, row.high_first, row.unit
             ),
-            _p_and_df(row.first_p, row.df_first),
+            say("trust.p_and_df", p=row.first_p, df=row.df_first),
             tables.amount_and_interval(row.feature, row.difference, row.low, row.high, row.unit),
-            *(_p_and_df(row.p, row.df), numbers.fixed(row.satterthwaite_df, 1)),
+            say("trust.p_and_df", p=row.p, df=row.df),
+            numbers.fixed(row.satterthwaite_df, 1),
         )
         for row in pairs.itertuples()
     ]
@@ -126,10 +127,6 @@ def second_opinion_table(summary: Summary) -> pd.DataFrame:
 def _second(summary: Summary) -> pd.DataFrame:
     table = summary.comparison.second_opinion
     return table[table["feature"].isin(summary.primary)]
-
-
-def _p_and_df(p: float, df: float) -> str:
-    return say("trust.p_and_df", p=p, df=df)
 
 
 def wood_at_random(summary: Summary, *, few: bool = False) -> list[str]:
