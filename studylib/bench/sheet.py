@@ -233,8 +233,11 @@ def advice(study: sheets.Study, takes: Iterable[sheets.Take]) -> list[str]:
 
 def _head(study: sheets.Study, found: list[Group], recordings: int, folder: str) -> str:
     plan = study.settings.plan
-    first = [group.takes[0] for group in found]
-    mounts = {(t.specimen, t.mount) for t in first if t.specimen and t.support == "bench"}
+    mounts = {
+        (t.specimen, t.mount)
+        for t in (group.takes[0] for group in found)
+        if t.specimen and t.support == "bench"
+    }
     minutes = len(mounts) * plan.minutes_mount + recordings * plan.minutes_take
     given = study.settings.channels.model_dump(
         include={"rate_hz", "response", "response_kind", "drive", "drive_kind"}

@@ -73,8 +73,9 @@ def write_signals(study: sheets.Study, *, progress: Progress | None = None) -> p
     used = Counter(name for t in takes if (name := signal_name(t)))
     first = {signal_name(t): t for t in reversed(takes)}
     rate_hz = study.settings.channels.rate_hz or USUAL_RATE_HZ
-    faults = [fault for name in used if (fault := _fault(study, first[name], rate_hz))]
-    errors.InputError.refuse_all(faults)
+    errors.InputError.refuse_all(
+        [fault for name in used if (fault := _fault(study, first[name], rate_hz))]
+    )
     tell = progress or (lambda *_: None)
     rows = []
     for done, name in enumerate(used):

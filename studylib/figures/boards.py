@@ -186,8 +186,9 @@ def still_figure(
         dress(axes, grid="y", bare="x")
         axes.tick_params(labelsize=14)
         meaning = text.in_short(in_plain_words(means.feature.name))
-        label = fitting(quantity(meaning, means.feature.unit, width=30, lines=3))
-        axes.set_ylabel(label, fontsize=13)
+        axes.set_ylabel(
+            fitting(quantity(meaning, means.feature.unit, width=30, lines=3)), fontsize=13
+        )
     kept = filter(None, [fitting(wrapped(line, width, lines=7)) for line in lines])
     figure.text(left, top, "\n\n".join(kept), fontsize=size, va="top", linespacing=1.3)
     return figure

@@ -126,8 +126,8 @@ def _told(taps) -> tuple[list[tuple[float, str]], int]:
         for sign in tap.signs
     ]
     kept = sorted(refused + signs)[:MOST_TOLD]
-    told = sorted(((at_s, rank, why) for rank, at_s, why in kept))
-    return [(at_s, why) for at_s, _, why in told], len(refused + signs) - len(kept)
+    told = [(at_s, why) for at_s, _, why in sorted((at_s, rank, why) for rank, at_s, why in kept)]
+    return told, len(refused + signs) - len(kept)
 
 
 def _modes(axes: Axes, tap: Tap, *, named: bool) -> None:

@@ -132,8 +132,10 @@ def wanted_table(summary: Summary) -> pd.DataFrame:
         for control in Control
         if control in counts
     ]
-    rows.sort(key=lambda row: -row[1])
-    return pd.DataFrame(rows, columns=_headings("record", "settles", "how", "start", "care"))
+    return pd.DataFrame(
+        sorted(rows, key=lambda row: -row[1]),
+        columns=_headings("record", "settles", "how", "start", "care"),
+    )
 
 
 def controls_table(study: sheets.Study) -> pd.DataFrame:

@@ -64,8 +64,7 @@ def checks_of(study: sheets.Study, comparison: compare.Comparison) -> Checks:
     features, samples = workings.usable, workings.samples
     order = recording_order(study.takes)
     found = outliers.find_outliers(samples, features)
-    boards = study.specimen_table()
-    boards = boards[boards["role"] == ""]
+    boards = study.specimen_table().query("role == ''")
     name = study.settings.study.beside
     return Checks(
         own=_own(comparison),

@@ -37,8 +37,12 @@ def about_covariates(found: Covariates) -> list[str]:
     if found.table.empty:
         return [codes.note("covariates.nothing")]
     told = int(_chosen(found.table, None)["p_with"].count())
-    family = codes.note("covariates.family", comparisons=told, confidence=found.confidence)
-    return ["covariates.about", "covariates.intervals", family, "covariates.cannot_say"]
+    return [
+        "covariates.about",
+        "covariates.intervals",
+        codes.note("covariates.family", comparisons=told, confidence=found.confidence),
+        "covariates.cannot_say",
+    ]
 
 
 def covariates_table(found: Covariates, *, covariates: Sequence[str] | None = None) -> pd.DataFrame:
@@ -81,16 +85,19 @@ def covariate_notes(found: Covariates, *, covariates: Sequence[str] | None = Non
     return [_paragraph(rows, 1 - found.confidence) for _, rows in cases]
 
 
-def shown_covariates(table: pd.DataFrame, *, most: int = MOST_SHOWN) -> tuple[str, ...]:
-    """The properties that tell most, at most `most`: density, stiffness, thickness, mass first.
+def shown_covariates(table: pd.DataFrame) -> tuple[str, ...]:
+    """The properties that tell most, at most `MOST_SHOWN`: density, stiffness, thickness and
+    mass first.
 
     Properties that could be held equal for no pair of woods come last.
     """
     fitted = set(table.loc[table["difference_with"].notna(), "covariate"])
-    names = list(dict.fromkeys(table["covariate"]))
     rank = {name: i for i, name in enumerate(FIRST)}
-    names.sort(key=lambda name: (name not in fitted, rank.get(name, len(FIRST))))
-    return tuple(names[:most])
+    names = sorted(
+        dict.fromkeys(table["covariate"]),
+        key=lambda name: (name not in fitted, rank.get(name, len(FIRST))),
+    )
+    return tuple(names[:MOST_SHOWN])
 
 
 def _chosen(table: pd.DataFrame, covariates: Sequence[str] | None) -> pd.DataFrame:

@@ -272,7 +272,6 @@ def size_sentences(near: pd.DataFrame) -> list[str]:
     in_all = [k for k, n in count.iterrows() if n["sum"] == n["size"] == boards]
     in_some = [k for k, n in count.iterrows() if n["sum"] > 0 and k not in in_all]
     about = {"boards": boards, "basis": basis, "lifted_db": prediction.LIFTED_DB}
-    near = [rows[rows["harmonic"] == k] for k in in_all[:FIRST]]
     return [
         codes.note("modes_report.lifted_in_all", harmonics=in_all, **about)
         if in_all
@@ -288,7 +287,8 @@ def size_sentences(near: pd.DataFrame) -> list[str]:
                 gain_db=_ends(own["gain_db"]),
                 basis=own["basis"].iloc[0],
             )
-            for own in near
+            for k in in_all[:FIRST]
+            for own in [rows[rows["harmonic"] == k]]
         ),
     ]
 

@@ -56,7 +56,6 @@ def preregistered(study: sheets.Study, *, failed: Container[str] = ()) -> list[s
     """Locks, keys, looks and schedule of the study, one note each; what counts is that of the
     stages which are compared."""
     seeds = [one.seed for one in study.schedules]
-    scheduled = codes.note("preregistration.schedule", seeds=seeds, waiting=len(study.planned))
     blind = [
         codes.note(
             "preregistration.blind",
@@ -72,7 +71,9 @@ def preregistered(study: sheets.Study, *, failed: Container[str] = ()) -> list[s
         *(_locked(study) or ["preregistration.not_locked"]),
         *(blind or ["preregistration.not_blind"]),
         *_looks(study.compared, failed),
-        scheduled if seeds else "preregistration.no_schedule",
+        codes.note("preregistration.schedule", seeds=seeds, waiting=len(study.planned))
+        if seeds
+        else "preregistration.no_schedule",
     ]
 
 
@@ -107,9 +108,13 @@ def _looks(study: sheets.Study, failed: Container[str]) -> list[str]:
     seen, planned = looks_of(study, failed=failed), study.looks
     if study.lock is None and planned == 1:
         return []
-    told = {"number": seen.number, "rate": seen.rate, "whole": seen.whole, "last": seen.last}
     level = look_level(1 - study.settings.decide.confidence, planned)
-    return [codes.note("preregistration.looks", **told, planned=planned, level=level)]
+    return [
+        codes.note(
+            "preregistration.looks", number=seen.number, rate=seen.rate, whole=seen.whole,
+            last=seen.last, planned=planned, level=level,
+        )
+    ]  # fmt: skip
 
 
 def changed_since_lock(study: sheets.Study) -> list[str]:

@@ -127,10 +127,6 @@ class Summary:
         effects = self.comparison.effects.query("feature == @feature")
         return samples.FeatureMeans(known, self.woods, *own, woods, self.confidence, effects)
 
-    def measured_means(self) -> list[samples.FeatureMeans]:
-        """The same for each primary feature that was measured, in the order of study.toml."""
-        return [self.means(feature) for feature in self.measured]
-
     def primary_effects(self) -> pd.DataFrame:
         """The rows of the effects table that decide."""
         effects = self.comparison.effects
@@ -169,9 +165,7 @@ class Summary:
         """Every figure of the report: file name -> function that draws it (option `size`)."""
         modes, study, checks, usable = self.modes, self.study, self.checks, self.usable
         harmonics, confidence = self.attribution.table, self.confidence
-        effects = self.primary_effects()
-        clearest = verdicts.clearest_specimen(harmonics)
-        story = {"story": partial(figures.story_figure, harmonics, clearest)}
+        effects, clearest = self.primary_effects(), verdicts.clearest_specimen(harmonics)
         return {
             "effects": partial(figures.effects_figure, effects, confidence=confidence),
             "variance": partial(
@@ -180,11 +174,11 @@ class Summary:
                 declared=set(effects.loc[effects["verdict"].isin(DECLARED), "feature"]),
             ),
             **{
-                f"boards_{means.feature.name}": partial(figures.boards_figure, means)
-                for means in self.measured_means()
+                f"boards_{feature}": partial(figures.boards_figure, self.means(feature))
+                for feature in self.measured
             },
             "excess": partial(figures.excess_figure, harmonics, study),
-            **({} if harmonics.empty else story),
+            **({"story": partial(figures.story_figure, harmonics, clearest)} if clearest else {}),
             "stiffness": partial(figures.stiffness_figure, modes.wood, study),
             "curves": partial(figures.curves_figure, self.curves, study),
             "predicted": partial(figures.predicted_figure, self.predicted, study),
@@ -241,8 +235,10 @@ class Summary:
         output = Path(output)
         output.mkdir(parents=True, exist_ok=True)
         writing.fill_folder(output / "figures", partial(self._write_figures, beside))
-        about = {"name": self.study.name, "title": self.study.settings.study.title}
-        about["semicolons"] = self.study.semicolons
+        about = {
+            "name": self.study.name, "title": self.study.settings.study.title,
+            "semicolons": self.study.semicolons,
+        }  # fmt: skip
         writing.fill_folder(
             output / "tables", partial(tables.write_package, self.tables(), **about)
         )
@@ -356,9 +352,8 @@ def _of_one_stage(study: sheets.Study, gathered: Gathered, woods: Sequence[str])
 def _with_wood(gathered: Gathered, modes: StudyModes) -> Gathered:
     """The same with the features of the wood among the others."""
     frames = [frame for frame in (gathered.features, modes.features) if not frame.empty]
-    if len(frames) < 2:
-        return replace(gathered, features=frames[0] if frames else gathered.features)
-    return replace(gathered, features=pd.concat(frames, ignore_index=True))
+    features = pd.concat(frames or [gathered.features], ignore_index=True)
+    return replace(gathered, features=features)
 
 
 def write_summary(summary: Summary, output: str, *beside: Callable[[Summary, Path], None]) -> str:

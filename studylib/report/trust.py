@@ -47,16 +47,15 @@ def power_notes(summary: Summary) -> list[str]:
         return ["trust.no_power"]
     worst = max(own, key=lambda name: own[name].own_spreads)
     primary = len(summary.comparison.workings.compared)
-    simulated = note(
-        "trust.simulated",
-        runs=next(iter(own.values())).runs,
-        rate=_rate(own[worst].own_spreads, own[worst].runs),
-        feature=worst,
-        alpha=1 - summary.confidence,
-    )
     claims = len(summary.comparison.workings.claimed)
     return [
-        simulated,
+        note(
+            "trust.simulated",
+            runs=next(iter(own.values())).runs,
+            rate=_rate(own[worst].own_spreads, own[worst].runs),
+            feature=worst,
+            alpha=1 - summary.confidence,
+        ),
         *holding(
             (claims, note("trust.claims_decide", claims=claims)),
             (primary > 1 and not claims, note("trust.shared", primary=primary)),
