@@ -162,6 +162,11 @@ def test_more_mounts_than_fit_are_said_to_be_left_out():
     assert sum(axes.get_visible() for axes in figure.axes) == 12
 
 
+def test_the_grid_has_no_empty_panels():
+    axes = figures.story_figure(made_up(mounts=5), "larch-1").axes
+    assert [one.get_visible() for one in axes] == [True] * 5 + [False] * 3
+
+
 def test_an_empty_table_is_said_in_words(study):
     empty = made_up().head(0)
     for figure in (
