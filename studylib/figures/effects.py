@@ -116,7 +116,7 @@ def effects_figure(
     lines = math.ceil(count / (PAGE_COLUMNS if size is None else VIDEO_COLUMNS))
     columns = math.ceil(count / lines)
     figure, grid = panelled(
-        size, 1.0 + lines * (1.0 + 0.32 * max(len(pairs), 2)), lines, columns, shown=count
+        size, 1.9 + lines * (1.0 + 0.34 * max(len(pairs), 2)), lines, columns, shown=count
     )
     for axes, (feature, rows) in zip(grid.flat, drawn.groupby("feature", sort=False), strict=False):
         axes.xaxis.set_major_locator(MaxNLocator(12 // columns, steps=[1, 2, 5, 10]))
