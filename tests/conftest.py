@@ -12,6 +12,7 @@ import tempfile
 from pathlib import Path
 
 import matplotlib
+import matplotlib.pyplot as plt
 import numpy as np
 import pytest
 
@@ -101,6 +102,13 @@ def measure_demo(measure: OnceMeasured) -> bytes:
     study = read_study(DEMO)
     with measure.in_place():
         return pickle.dumps((study, gather(study)))
+
+
+@pytest.fixture(autouse=True)
+def no_figure_left():
+    """Figures that a test drew are closed after it."""
+    yield
+    plt.close("all")
 
 
 @pytest.fixture(scope="session")

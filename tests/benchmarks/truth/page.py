@@ -102,7 +102,7 @@ def rates_figure(results: list[tuple[Cell, Counts]]) -> Figure:
     figure.supxlabel(
         f"grey band: 4 to 6 %; bars: {ERRORS:g} Monte Carlo errors", fontsize=8.5, color=GREY
     )
-    return settle(figure)
+    return settle(figure, "How often a difference that is not there is declared, by design")
 
 
 def page(results: list[tuple[Cell, Counts]], held: list[Finding], *, studies: int) -> str:
