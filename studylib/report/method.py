@@ -84,4 +84,4 @@ def explore_takes(summary: Summary) -> Any:
         from ipywidgets import SelectionSlider, interact
     except ImportError:
         return show(TAKES[len(TAKES) // 2])
-    return interact(show, takes=SelectionSlider(options=TAKES))
+    return interact(show, takes=SelectionSlider(options=TAKES, value=TAKES[len(TAKES) // 2]))
