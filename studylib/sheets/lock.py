@@ -29,7 +29,10 @@ from studylib.sheets import blinding, records, rows
 from studylib.sheets.settings import Settings
 
 LOCK, TOML, SPECIMENS, TAKES = "lock.json", "study.toml", "specimens.csv", "takes.csv"
-SECTIONS = ("study", "channels", "tone", "tap", "sweep", "curve", "wood", "decide", "quality")
+SECTIONS = (
+    *("study", "channels", "tone", "tap", "sweep", "curve", "wood", "decide", "quality"),
+    "listen",
+)
 OF_TAKES = ("batch", "kind", "specimen", "mount", "tone_hz", "support", "exclude")
 ASKED = ("title", "question", "licence", "text", "note", "grain")  # what no number depends on
 

@@ -30,6 +30,7 @@ LOWEST_RATE_HZ = 8000
 
 RESPONSE_KINDS = ("microphone", "accelerometer", "pickup")
 DRIVE_KINDS = ("force", "acceleration", "voltage")
+LISTEN_KINDS = ("tap", "tone")
 
 _LISTED = Field(strict=False)  # TOML has lists, the models hold tuples
 
@@ -210,13 +211,37 @@ class Plan(_Section):
     seed: int | None = Field(None, ge=0, description="right.whole")
 
 
+class Listen(_Section):
+    """The blind test by ear that `study listen` writes.
+
+    `woods` are the two to be told apart; without them, those of the first claim, else the first
+    and the last of specimens.csv. `matched` brings all excerpts to one loudness. `share` is the
+    share of trials in which a difference must truly be heard for the test to find it; how many
+    answers are asked for follows from it, unless `answers` says so. `nulls` counts the trials with
+    takes of one board, as a share of the others.
+    """
+
+    kind: Literal[LISTEN_KINDS] = Field(
+        "tap", description=note("right.one_of", options=LISTEN_KINDS)
+    )
+    woods: Annotated[tuple[str, ...], _LISTED] = Field(
+        (), max_length=2, description="right.two_woods"
+    )
+    length_s: float = Field(1.0, ge=0.4, le=5, description="right.seconds")
+    matched: bool = Field(True, description="right.switch")
+    share: float = Field(0.5, ge=0.1, lt=1, description="right.number")
+    answers: int | None = Field(None, ge=6, le=1000, description="right.whole")
+    nulls: float = Field(0.25, ge=0, le=1, description="right.number")
+    seed: int = Field(1, ge=0, description="right.whole")
+
+
 class Settings(_Section):
     """study.toml, complete with defaults.
 
     Attributes
     ----------
-    study, channels, bench, tone, decide, tap, sweep, wood, plan : the sections, each a model of
-        its own.
+    study, channels, bench, tone, decide, tap, sweep, wood, plan, listen : the sections, each a
+        model of its own.
     claims : in the order of the file.
     quality : a user's own limits by check.  pluck : as it stands in the file.
     """
@@ -234,6 +259,7 @@ class Settings(_Section):
     pluck: dict[str, Any] = Field(default_factory=dict)
     wood: Wood = Field(default_factory=Wood)
     plan: Plan = Field(default_factory=Plan)
+    listen: Listen = Field(default_factory=Listen)
 
     @property
     def tap_places(self) -> int:
