@@ -85,11 +85,13 @@ def attribute(
     found = sorted_takes.SortedTakes(lines, takes, fundamental_hz=fundamental_hz, sensed=sensed)
     tones = {key: mean_lines(group) for key, group in found.tones.items()}
     keys = dict.fromkeys([*found.planned, *tones])
-    groups = _by_specimen(keys)
+    groups = grouped((key[0], key) for key in keys)
     alike = [
         group
         for turned in (False, True)
-        for group in _by_specimen(key for key in keys if (key in found.turned) is turned).values()
+        for group in grouped(
+            (key[0], key) for key in keys if (key in found.turned) is turned
+        ).values()
     ]
     transfers, remount = _transfers(found, tones, alike, size=harmonics_kept, sensed=sensed)
     spread = uncertainty.take_spread(found.repeats())
@@ -139,18 +141,17 @@ def attribute(
                 air_alike=found.air_alike(tones[key].take, wood),
             )
         )
-    with_others = verdicts.WithOthers(
-        boards or {},
-        rivals.witnesses(blocks, spread),
-        found.level_followed(),
-        frozenset(found.turned),
-        found.moved_excess(),
+    table = verdicts.judged_table(
+        mounts,
+        verdicts.WithOthers(
+            boards or {},
+            rivals.witnesses(blocks, spread),
+            found.level_followed(),
+            frozenset(found.turned),
+            found.moved_excess(),
+        ),
     )
-    return Attribution(
-        verdicts.judged_table(mounts, with_others),
-        tables.typed("drive_steps", steps),
-        spread,
-    )
+    return Attribution(table, tables.typed("drive_steps", steps), spread)
 
 
 def attribute_study(
@@ -191,10 +192,6 @@ def attribute_study(
     )
 
 
-def _by_specimen(keys: Iterable[sorted_takes.MountKey]) -> dict[str, list[sorted_takes.MountKey]]:
-    return grouped((key[0], key) for key in keys)
-
-
 def _transfers(
     found: sorted_takes.SortedTakes,
     tones: Mapping[sorted_takes.MountKey, Lines],
@@ -217,12 +214,11 @@ def _transfers(
     remount = uncertainty.remount_spreads(
         (np.stack([own[key].value for key in group]) for group in groups), size=size
     )
-    filled = {
+    return {
         key: borrowed_transfer(own[key], [own[other] for other in group if other != key], remount)
         for group in groups
         for key in group
-    }
-    return filled, remount
+    }, remount
 
 
 def _evidence(

@@ -20,8 +20,6 @@ Conventions: places as shares of the length from the end at the driver; Hz; arra
 Contents: BoardModes, BoardFacts, facts_of_study, Hidden, forced_excess, noticed_share.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
@@ -73,14 +71,13 @@ class BoardFacts:
 
 def facts_of_study(study: Study, board_modes: pd.DataFrame) -> dict[str, BoardFacts]:
     """What specimens.csv, study.toml and the table `board_modes` say of each specimen."""
-    drive_mm = getattr(getattr(study.settings, "bench", None), "drive_at_mm", None)
     by_board = dict(tuple(board_modes[board_modes["frequency_hz"] > 0].groupby("specimen")))
     return {
         each.specimen: BoardFacts(
             each.wood,
             each.role,
             each.role == "reference" and each.density_kg_m3 > INERT_KG_M3,
-            _modes(by_board.get(each.specimen), each, drive_mm),
+            _modes(by_board.get(each.specimen), each, study.settings.bench.drive_at_mm),
         )
         for each in study.specimens
     }
@@ -101,8 +98,13 @@ def _modes(
         free = free[apart > 0.5 * MATCH]
     both = np.concatenate([bench, free])
     both = both[np.argsort(both[:, 0])]
-    at = None if drive_mm is None or not specimen.length_mm else drive_mm / specimen.length_mm
-    return BoardModes(both[:, 0], both[:, 1], loaded=len(bench) > 0, drive_at=at)
+    at_known = drive_mm is not None and specimen.length_mm
+    return BoardModes(
+        both[:, 0],
+        both[:, 1],
+        loaded=len(bench) > 0,
+        drive_at=drive_mm / specimen.length_mm if at_known else None,
+    )
 
 
 # ---------------------------------------------------------------- the model

@@ -111,11 +111,13 @@ def recorder_of(
     units = [
         to_level / take.to_level * 10.0 ** ((take.take.gain_db - gain_db) / 20.0) for take in heard
     ]
-    ratios = [
-        amplitude / (abs(take.response[0]) * unit) for take, unit in zip(heard, units, strict=True)
-    ]
-    nearest = int(np.argmin(np.abs(np.log(ratios))))
-    take, ratio, unit = heard[nearest], ratios[nearest], units[nearest]
+    take, unit, ratio = min(
+        (
+            (take, unit, amplitude / (abs(take.response[0]) * unit))
+            for take, unit in zip(heard, units, strict=True)
+        ),
+        key=lambda one: abs(np.log(one[2])),
+    )
     k = np.arange(1, size + 1)
     found, most = _found(np.abs(take.response), take.u_response, take)
     with np.errstate(over="ignore"):
@@ -133,9 +135,7 @@ def _mixed(channel: np.ndarray, own: np.ndarray) -> np.ndarray:
     others = uncertainty.or_zero(channel)
     others[0] = 0.0
     out = np.zeros(channel.size)
-    for order, factor in ((1, 2.0), (2, 3.0)):
-        if own.size <= order:
-            continue
+    for order, factor in ((1, 2.0), (2, 3.0))[: own.size - 1]:
         share = factor * (own[order] if np.isfinite(own[order]) else 0.0) / channel[0]
         out[order:] += share * others[:-order]
         out[:-order] += share * others[order:]
@@ -155,22 +155,17 @@ def air_of(
     key : specimen and mount of the tone.
     shares : (least, most) of full drive at kf that the driver's harmonic amounts to, (K,) each.
     """
-    size = shares[0].size
-    ranked: list[list[Source]] = [[], []]
+    beside: list[Source] = []
+    elsewhere: list[Source] = []
     for take in airborne:
-        k = tone_number(take)
-        if k is None or k < 2:
-            continue
-        found, most = _found(np.abs(take.response), take.u_response, take)
-        full = take.drive_factor
-        beside = (take.take.specimen, take.take.mount) == key
-        ranked[0 if beside else 1].append(Source(found / full * shares[0], most / full * shares[1]))
-    out = not_tested(size)
-    for group in filter(None, ranked):
-        level = np.fmax.reduce([source.level for source in group])
-        bound = np.fmax.reduce([source.bound for source in group])
-        fill = np.isnan(out.bound)
-        out = Source(np.where(fill, level, out.level), np.where(fill, bound, out.bound))
+        if (tone_number(take) or 0) > 1:
+            found, most = _found(np.abs(take.response), take.u_response, take)
+            full = take.drive_factor
+            group = beside if (take.take.specimen, take.take.mount) == key else elsewhere
+            group.append(Source(found / full * shares[0], most / full * shares[1]))
+    out = not_tested(shares[0].size)
+    for group in filter(None, (beside, elsewhere)):
+        out = Source(*np.where(np.isnan(out.bound), np.fmax.reduce(group), out))
     return out
 
 
@@ -212,9 +207,7 @@ def _present(take: lines.Lines) -> np.ndarray:
 def tone_number(take: lines.Lines) -> int | None:
     """The multiple k of a take that holds its own tone alone; 1 for one with all harmonics."""
     held = np.flatnonzero(np.isfinite(take.response))
-    if not held.size:
-        return None
-    return int(held[0]) + 1 if held.size == 1 else 1
+    return None if not held.size else 1 if held.size > 1 else int(held[0]) + 1
 
 
 def _found(
@@ -243,16 +236,8 @@ def block_of(
     drive, u_drive = np.full(size, np.nan + 0j), np.full(size, np.nan)
     for k, takes in probes.items():
         if 2 <= k <= size:
-            # Each take stands for full drive by its own drive level.
-            full = np.array([take.drive_factor for take in takes])
-            for value, u_value, channel in (
-                (probe, u_probe, "response"),
-                (drive, u_drive, "drive"),
-            ):
-                each = np.array([getattr(take, channel)[k - 1] for take in takes]) / full
-                u = np.array([getattr(take, f"u_{channel}")[k - 1] for take in takes]) / full
-                value[k - 1] = np.mean(each)
-                u_value[k - 1] = np.sqrt((u**2).sum()) / len(takes)
+            probe[k - 1], u_probe[k - 1] = lines.at_full_drive(takes, "response", k)
+            drive[k - 1], u_drive[k - 1] = lines.at_full_drive(takes, "drive", k)
     excess = tone.response / tone.drive * drive / probe
     shares = (
         (tone.u_response, tone.response), (tone.u_drive, tone.drive),

@@ -23,7 +23,6 @@ Contents: Evidence, excess_of, leak_bounds, load_range, step_rows, near_mains.
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import NamedTuple
 
 import numpy as np
 from scipy.special import chdtri
@@ -116,20 +115,21 @@ def excess_of(evidence: Evidence) -> dict[str, np.ndarray]:
         else np.full(observed.size, evidence.block is not None)
     )
     ratio, terms, bounds = _sensed(evidence) if evidence.sensed else _by_block(evidence)
-    terms.insert(0, Term(Cause.NOISE, tone.u_response / observed, _df(tone.dof, observed), "top"))
-    repeats = _repeats(evidence, terms)
-    terms.append(repeats.term)
+    terms.insert(0, _noise(Cause.NOISE, tone.u_response, observed, tone.dof, "top"))
+    of_takes, takes_disagree, lowest, highest = _repeats(evidence, terms)
+    terms.append(of_takes)
+    apart = np.abs(evidence.transfer.frequency_hz / tone.frequency_hz - 1.0) / LOWEST_LOSS_FACTOR
     air = _leak(Cause.AIR, evidence.air, observed, "both" if evidence.sensed else "top")
-    bounds += [air, *leak_bounds(evidence)]
+    bounds = [_always(Cause.FREQUENCY, apart), *bounds, air, *leak_bounds(evidence)]
     middle = np.log(np.abs(ratio))
     low_load, high_load = (
         (0.0, 0.0) if evidence.sensed else (end / DB for end in load_range(observed.size))
     )
     q, u = coverage(terms, rows=evidence.rows)
     seen = [bound._replace(share=np.where(bound.found, bound.share, 0.0)) for bound in bounds]
-    plain = middle + repeats.lowest - side(terms, q, up=False) - high_load
+    plain = middle + lowest - side(terms, q, up=False) - high_load
     low, low_with_leaks = plain + shift(seen, up=False), plain + shift(bounds, up=False)
-    high = middle + repeats.highest + side(terms, q, up=True) + shift(seen, up=True) - low_load
+    high = middle + highest + side(terms, q, up=True) + shift(seen, up=True) - low_load
     if evidence.sensed:
         down, up = _air_shift(ratio, evidence.air.bound / observed)
         heard = np.isfinite(evidence.air.level)
@@ -154,7 +154,7 @@ def excess_of(evidence: Evidence) -> dict[str, np.ndarray]:
         "noticed": _noticed(evidence, ratio, middle - low, high - middle, turn),
         "present": present,
         "driven": driven,
-        "takes_disagree": repeats.takes_disagree,
+        "takes_disagree": takes_disagree,
         "width_cause": _chief_cause(terms, seen, q, load=not evidence.sensed),
         "least_excluded": _chief_cause([], [b for b in bounds if b.cause in LEAKS], q, load=False),
     }
@@ -164,23 +164,25 @@ def _df(value: float, like: np.ndarray) -> np.ndarray:
     return np.full(like.size, float(max(value, 1)))
 
 
+def _noise(cause: Cause, u: np.ndarray, value: np.ndarray, df: int, acts: str) -> Term:
+    return Term(cause, u / np.abs(value), _df(df, value), acts)
+
+
+def _always(cause: Cause, share: np.ndarray) -> Bound:
+    return Bound(cause, share, "bottom", np.ones(share.size, dtype=bool))
+
+
 def _sensed(evidence: Evidence) -> tuple[np.ndarray, list[Term], list[Bound]]:
     tone, transfer = evidence.tone, evidence.transfer
     ratio = tone.response / (tone.drive * transfer.value)
     terms = [
-        Term(Cause.DRIVE, tone.u_drive / np.abs(tone.drive), _df(tone.dof, tone.u_drive), "bottom"),
+        _noise(Cause.DRIVE, tone.u_drive, tone.drive, tone.dof, "bottom"),
         Term(Cause.RESPONSE, transfer.u_noise, transfer.dof, "bottom"),
         Term(Cause.REMOUNT, transfer.u_remount, transfer.df_remount, "spread"),
     ]
-    apart = np.abs(transfer.frequency_hz / tone.frequency_hz - 1.0) / LOWEST_LOSS_FACTOR
-    always = np.ones(apart.size, dtype=bool)
-    bounds = [
-        Bound(Cause.FREQUENCY, apart, "bottom", always),
-        Bound(Cause.SWEEP, transfer.bound, "bottom", always),
-        # In between, T was somewhere between what it was before and after.
-        Bound(Cause.TAKES, or_zero(evidence.drift) / 2.0, "bottom", always),
-    ]
-    return ratio, terms, bounds
+    # Between probe tones, T was somewhere between what it was before and after.
+    between = _always(Cause.TAKES, or_zero(evidence.drift) / 2.0)
+    return ratio, terms, [_always(Cause.SWEEP, transfer.bound), between]
 
 
 def _by_block(evidence: Evidence) -> tuple[np.ndarray, list[Term], list[Bound]]:
@@ -189,32 +191,20 @@ def _by_block(evidence: Evidence) -> tuple[np.ndarray, list[Term], list[Bound]]:
         nothing = np.full(tone.response.size, np.nan)
         return nothing + 0j, [Term(Cause.BLOCK, nothing, np.ones(nothing.size), "bottom")], []
     predicted = np.abs(transfer.value) * np.abs(block.harmonic) / np.abs(block.probe)
-    df = _df(block.dof, predicted)
     terms = [
         Term(Cause.RESPONSE, transfer.u_noise, transfer.dof, "bottom"),
-        Term(Cause.BLOCK, block.u_harmonic / np.abs(block.harmonic), df, "bottom"),
-        Term(Cause.BLOCK, block.u_probe / np.abs(block.probe), df, "bottom"),
+        _noise(Cause.BLOCK, block.u_harmonic, block.harmonic, block.dof, "bottom"),
+        _noise(Cause.BLOCK, block.u_probe, block.probe, block.dof, "bottom"),
         Term(Cause.REMOUNT, transfer.u_remount, transfer.df_remount, "spread"),
     ]
-    apart = np.abs(transfer.frequency_hz / tone.frequency_hz - 1.0) / LOWEST_LOSS_FACTOR
-    bounds = [Bound(Cause.FREQUENCY, apart, "bottom", np.ones(apart.size, dtype=bool))]
-    return np.abs(tone.response) / predicted + 0j, terms, bounds
+    return np.abs(tone.response) / predicted + 0j, terms, []
 
 
-class _Repeats(NamedTuple):
-    """The spread between takes, and how far single takes lie from their mean where they disagree.
-
-    lowest, highest : (K,) ln of the lowest and highest take over the mean where the takes
-    disagree, else 0. The interval then covers every single take.
-    """
-
-    term: Term
-    takes_disagree: np.ndarray
-    lowest: np.ndarray
-    highest: np.ndarray
-
-
-def _repeats(evidence: Evidence, terms: list[Term]) -> _Repeats:
+def _repeats(
+    evidence: Evidence, terms: list[Term]
+) -> tuple[Term, np.ndarray, np.ndarray, np.ndarray]:
+    """The spread between takes; (K,) where they disagree; and there ln of the lowest and of the
+    highest take over their mean, else 0, so that the interval covers every single take."""
     tone, transfer, spread = evidence.tone, evidence.transfer, evidence.take_spread
     k = np.arange(1, tone.response.size + 1)
     # A level without a sensed drive follows the drive's level k times over.
@@ -227,7 +217,7 @@ def _repeats(evidence: Evidence, terms: list[Term]) -> _Repeats:
         takes_disagree = tone.scatter**2 * v / expected > chdtri(v, DISAGREE_ERROR)
     n = np.where(takes_disagree, 1, tone.n)
     variance = spread.level * (order**2 / n + 1.0 / transfer.n)
-    return _Repeats(
+    return (
         Term(Cause.TAKES, np.sqrt(variance), _df(spread.df, k), "spread"),
         takes_disagree,
         np.where(takes_disagree, np.minimum(tone.lowest, 0.0), 0.0),
@@ -339,13 +329,12 @@ def step_rows(
         sensed = _db(tone.drive) - _db(step.drive) if full.sensed else np.full(growth.size, np.nan)
         of_block = on_block - _levels(block.get(drive_db))
         of_block = np.pad(of_block, (0, growth.size), constant_values=np.nan)
-        found = _difference(full, lower[drive_db])
+        *found, verdict = _difference(full, lower[drive_db])
         heard = np.abs(step.response) > step.presence(step.u_response)
         rows += [
             (
                 *key, i + 1, drive_db, growth[i] if heard[i] else np.nan, sensed[i], of_block[i],
-                -drive_db * (i + 1), found.middle[i], found.low[i], found.high[i],
-                _verdict(found, i),
+                -drive_db * (i + 1), *(part[i] for part in found), verdict[i],
             )
             for i in range(1, growth.size)
             if loud[i]
@@ -353,44 +342,26 @@ def step_rows(
     return rows
 
 
-class _Difference(NamedTuple):
-    """Growth over the sensed one in dB; `least`, `most` also hold leaks that are only bounded.
+def _difference(
+    full: Evidence, step: Evidence
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Growth of the response over that of the sensed harmonic, its interval, dB, and a verdict.
 
-    tested : the recorder was, and so was the room where a mains line could lie in the bin.
-    """
-
-    middle: np.ndarray
-    low: np.ndarray
-    high: np.ndarray
-    least: np.ndarray
-    most: np.ndarray
-    tested: np.ndarray
-
-
-def _verdict(found: _Difference, i: int) -> StepVerdict:
-    if found.low[i] >= -MARGIN_DB and found.high[i] <= MARGIN_DB:
-        return StepVerdict.WITH
-    apart = found.least[i] > MARGIN_DB or found.most[i] < -MARGIN_DB
-    return StepVerdict.NOT_WITH if apart and found.tested[i] else StepVerdict.CANNOT_TELL
-
-
-def _difference(full: Evidence, step: Evidence) -> _Difference:
-    """Growth of the response over that of the sensed harmonic.
-
-    Sound through the air goes with the driver's harmonic at any drive and takes no part in it.
+    Sound through the air goes with the driver's harmonic at any drive and takes no part in it. The
+    verdict is held against leaks that are only bounded as well.
     """
     tone, low, spread = full.tone, step.tone, full.take_spread
     if not (full.sensed and spread.df):
-        nothing = np.full((5, tone.response.size), np.nan)
-        return _Difference(*nothing, np.zeros(tone.response.size, dtype=bool))
+        nothing = np.full((3, tone.response.size), np.nan)
+        return *nothing, np.full(tone.response.size, StepVerdict.CANNOT_TELL, dtype=object)
     middle = np.log(np.abs((tone.response / tone.drive) / (low.response / low.drive)))
     takes = np.full(middle.size, np.sqrt(spread.level * (1.0 / tone.n + 1.0 / low.n)))
     terms = [
-        _noise(tone.u_response, tone.response, tone.dof, "top"),
-        _noise(low.u_drive, low.drive, low.dof, "top"),
-        _noise(tone.u_drive, tone.drive, tone.dof, "bottom"),
-        _noise(low.u_response, low.response, low.dof, "bottom"),
-        Term(Cause.TAKES, takes, np.full(middle.size, float(spread.df)), "spread"),
+        _noise(Cause.NOISE, tone.u_response, tone.response, tone.dof, "top"),
+        _noise(Cause.NOISE, low.u_drive, low.drive, low.dof, "top"),
+        _noise(Cause.NOISE, tone.u_drive, tone.drive, tone.dof, "bottom"),
+        _noise(Cause.NOISE, low.u_response, low.response, low.dof, "bottom"),
+        Term(Cause.TAKES, takes, _df(spread.df, middle), "spread"),
     ]
     turned = {"top": "bottom", "bottom": "top"}
     bounds = leak_bounds(full)
@@ -398,26 +369,20 @@ def _difference(full: Evidence, step: Evidence) -> _Difference:
     seen = [bound._replace(share=np.where(bound.found, bound.share, 0.0)) for bound in bounds]
     gain = abs(middle[0])
     q, _ = coverage(terms, rows=full.rows)
-    down, up = (
-        middle - side(terms, q, up=False),
-        middle + side(terms, q, up=True),
+    down, up = middle - side(terms, q, up=False), middle + side(terms, q, up=True)
+    lowest, highest = DB * (down + shift(seen, up=False)), DB * (up + shift(seen, up=True))
+    alike = (lowest >= -MARGIN_DB) & (highest <= MARGIN_DB)
+    apart = DB * (down + shift(bounds, up=False) - gain) > MARGIN_DB
+    apart |= DB * (up + shift(bounds, up=True) + gain) < -MARGIN_DB
+    # The recorder or a mains line cannot grow in the board's place.
+    far = [not near_mains(float(f), 1.0 / tone.seconds) for f in or_zero(tone.frequency_hz)]
+    tested = ~np.isnan(full.recorder.bound) & (np.array(far) | ~np.isnan(full.room.line))
+    verdict = np.select(
+        [alike, apart & tested],
+        [StepVerdict.WITH, StepVerdict.NOT_WITH],
+        StepVerdict.CANNOT_TELL,
     )
-    far = [
-        not near_mains(float(f), 1.0 / full.tone.seconds) for f in or_zero(full.tone.frequency_hz)
-    ]
-    return _Difference(
-        DB * middle,
-        DB * (down + shift(seen, up=False)),
-        DB * (up + shift(seen, up=True)),
-        DB * (down + shift(bounds, up=False) - gain),
-        DB * (up + shift(bounds, up=True) + gain),
-        # The recorder or a mains line cannot grow in the board's place.
-        ~np.isnan(full.recorder.bound) & (np.array(far) | ~np.isnan(full.room.line)),
-    )
-
-
-def _noise(u: np.ndarray, value: np.ndarray, df: int, acts: str) -> Term:
-    return Term(Cause.NOISE, u / np.abs(value), np.full(value.size, float(max(df, 1))), acts)
+    return DB * middle, lowest, highest, verdict
 
 
 def _levels(takes: list[lines.Lines] | None) -> np.ndarray:

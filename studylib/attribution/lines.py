@@ -101,43 +101,38 @@ def read_lines(harmonics: pd.DataFrame, takes: Iterable[Take], *, size: int) -> 
     known = {take.take: take for take in takes}
     usable = harmonics.loc[harmonics["usable"].to_numpy(bool), "take"].unique()
     used = harmonics[harmonics["take"].isin(usable).to_numpy(bool)]
-    names = used["take"].to_numpy()
-    if not len(names):
-        return []
-    starts = np.flatnonzero(np.r_[True, names[1:] != names[:-1]])
-    ends = np.r_[starts[1:], len(names)]
-    column = {name: used[name].to_numpy() for name in used.columns}
-    response = column["response_re"] + 1j * column["response_im"]
-    drive = column["drive_re"] + 1j * column["drive_im"]
-    settled = column["usable"].astype(bool)
-    response, drive = np.where(settled, response, np.nan), np.where(settled, drive, np.nan)
-    found = []
-    for a, b in zip(starts, ends, strict=True):
-        k = column["harmonic"][a:b].astype(int)
-        inside = k <= size
-        place = k[inside] - 1
-        factor = 10.0 ** (float(column["offset_db"][a]) / 20.0)
+    number, names = pd.factorize(used["take"])
+    place = used["harmonic"].to_numpy(int) - 1
+    inside, settled = place < size, used["usable"].to_numpy(bool)
 
-        def spread(values, a=a, b=b, inside=inside, place=place):
-            out = np.full(size, np.nan, dtype=values.dtype)
-            out[place] = values[a:b][inside]
-            return out
+    def spread(values: np.ndarray) -> np.ndarray:
+        out = np.full((len(names), size), np.nan, dtype=values.dtype)
+        out[number[inside], place[inside]] = values[inside]
+        return out
 
-        found.append(
-            Lines(
-                take=known[names[a]],
-                frequency_hz=spread(column["frequency_hz"]),
-                response=spread(response) * factor,
-                u_response=spread(column["response_u"]) * factor,
-                drive=spread(drive),
-                u_drive=spread(column["drive_u"]),
-                dof=int(column["dof"][a]),
-                seconds=float(column["seconds"][a]),
-                to_level=factor,
-                unit=str(column["unit"][a]),
-            )
+    response, drive = (
+        spread(np.where(settled, used[f"{name}_re"] + 1j * used[f"{name}_im"], np.nan))
+        for name in ("response", "drive")
+    )
+    frequency, u_response, u_drive = (
+        spread(used[name].to_numpy(float)) for name in ("frequency_hz", "response_u", "drive_u")
+    )
+    return [
+        Lines(
+            take=known[row.take],
+            frequency_hz=frequency[i],
+            response=response[i] * factor,
+            u_response=u_response[i] * factor,
+            drive=drive[i],
+            u_drive=u_drive[i],
+            dof=int(row.dof),
+            seconds=float(row.seconds),
+            to_level=factor,
+            unit=str(row.unit),
         )
-    return found
+        for i, row in enumerate(used.drop_duplicates("take").itertuples())
+        for factor in [10.0 ** (float(row.offset_db) / 20.0)]
+    ]
 
 
 @np.errstate(divide="ignore", invalid="ignore")
@@ -146,21 +141,27 @@ def mean_lines(takes: Sequence[Lines]) -> Lines:
     if len(takes) == 1:
         nothing = np.zeros(takes[0].response.size)
         return replace(takes[0], scatter=nothing * np.nan, lowest=nothing, highest=nothing)
-    response = np.stack([take.response for take in takes])
-    drive = np.stack([take.drive for take in takes])
+    response, drive = (np.stack([getattr(t, c) for t in takes]) for c in ("response", "drive"))
+    # Over the takes that have a level there; over all where none has one.
     there = np.isfinite(response)
+    there |= ~there.any(axis=0)
+
+    def total(each: np.ndarray) -> np.ndarray:
+        return np.where(there, each, 0.0).sum(axis=0)
+
+    count = there.sum(axis=0)
+    mean, mean_drive = total(response) / count, total(drive) / count
     # Where the drive channel holds only noise, a ratio to it would scatter with that noise.
     divided = np.all([np.abs(t.drive) > t.presence(t.u_drive) for t in takes], axis=0)
     each = np.log(np.abs(np.where(divided, response / drive, response)))
-    middle = np.abs(_mean(response, there))
-    middle = np.log(np.where(divided, middle / np.abs(_mean(drive, there)), middle))
+    middle = np.log(np.where(divided, np.abs(mean) / np.abs(mean_drive), np.abs(mean)))
     return replace(
         takes[0],
         frequency_hz=np.mean([take.frequency_hz for take in takes], axis=0),
-        response=_mean(response, there),
-        u_response=_mean_u([take.u_response for take in takes], there),
-        drive=_mean(drive, there),
-        u_drive=_mean_u([take.u_drive for take in takes], there),
+        response=mean,
+        u_response=np.sqrt(total(np.square([take.u_response for take in takes]))) / count,
+        drive=mean_drive,
+        u_drive=np.sqrt(total(np.square([take.u_drive for take in takes]))) / count,
         dof=sum(take.dof for take in takes),
         n=len(takes),
         scatter=each.std(axis=0, ddof=1),
@@ -169,15 +170,15 @@ def mean_lines(takes: Sequence[Lines]) -> Lines:
     )
 
 
-def _mean(each: np.ndarray, there: np.ndarray) -> np.ndarray:
-    """Mean over the takes (first axis) that have a level there; of all where none has one."""
-    there = there | ~there.any(axis=0)
-    return np.where(there, each, 0.0).sum(axis=0) / there.sum(axis=0)
-
-
-def _mean_u(each: Sequence[np.ndarray], there: np.ndarray) -> np.ndarray:
-    there = there | ~there.any(axis=0)
-    return np.sqrt(np.where(there, np.square(each), 0.0).sum(axis=0)) / there.sum(axis=0)
+def at_full_drive(takes: Sequence[Lines], channel: str, k: int) -> tuple[complex, float]:
+    """Mean amplitude of a channel at the multiple k, and its standard uncertainty; each take stands
+    for full drive by its own drive level."""
+    full = np.array([take.drive_factor for take in takes])
+    each, u = (
+        np.array([getattr(take, name)[k - 1] for take in takes]) / full
+        for name in (channel, f"u_{channel}")
+    )
+    return np.mean(each), float(np.sqrt((u**2).sum()) / len(takes))
 
 
 # ---------------------------------------------------------------- do repeats agree?
@@ -203,11 +204,8 @@ def agreement_of(takes: Sequence[Lines], *, sensed: bool, lines: np.ndarray) -> 
     """
     response, drive = (np.stack([getattr(t, c) for t in takes]) for c in ("response", "drive"))
     noise = np.stack([take.u_response for take in takes]) / np.abs(response)
-    if sensed:
-        u_drive = np.stack([take.u_drive for take in takes]) / np.abs(drive)
-        ratio, apart_u = response / drive, np.hypot(noise, u_drive)
-    else:
-        ratio, apart_u, u_drive = response, noise, np.full_like(noise, np.nan)
+    u_drive = np.stack([take.u_drive for take in takes]) / np.abs(drive)
+    ratio, apart_u = (response / drive, np.hypot(noise, u_drive)) if sensed else (response, noise)
     angle, beyond = _widest(ratio, apart_u)
     inverted = np.minimum(*(_widest(c, u)[1] for c, u in ((response, noise), (drive, u_drive))))
     flipped = _widest(ratio, apart_u, times=2)[1] <= APART  # all angles 0 or half a turn
@@ -288,15 +286,6 @@ class Transfer:
     drive_most: np.ndarray
 
 
-def nothing_known(size: int) -> Transfer:
-    """A Transfer without any value."""
-    return Transfer(
-        np.full(size, np.nan + 0j), np.full(size, np.nan), np.ones(size), np.zeros(size),
-        np.ones(size), np.zeros(size), np.zeros(size), np.ones(size), np.full(size, np.nan),
-        np.full(size, "", dtype=object), np.full(size, np.nan), np.full(size, np.nan),
-    )  # fmt: skip
-
-
 def own_transfer(
     probes: dict[int, list[Lines]],
     sweeps: Sequence[Lines],
@@ -313,7 +302,12 @@ def own_transfer(
     sweeps : sweeps of the mount (used with a sensed drive).
     tone : the mount's steady tone, whose noise stands for the sweep's; None without one.
     """
-    known = nothing_known(size)
+    # Nothing is known at first.
+    known = Transfer(
+        np.full(size, np.nan + 0j), np.full(size, np.nan), np.ones(size), np.zeros(size),
+        np.ones(size), np.zeros(size), np.zeros(size), np.ones(size), np.full(size, np.nan),
+        np.full(size, "", dtype=object), np.full(size, np.nan), np.full(size, np.nan),
+    )  # fmt: skip
     for k, takes in probes.items():
         if 2 <= k <= size:
             _set_probe(known, k, takes, sensed=sensed)
@@ -323,33 +317,29 @@ def own_transfer(
 
 
 def _set_probe(known: Transfer, k: int, takes: Sequence[Lines], *, sensed: bool) -> None:
-    i = k - 1
-    mean = mean_lines(takes)
-    # Without a sensor each take stands for full drive by its own drive level.
-    full = np.array([take.drive_factor for take in takes])
-    response, drive = mean.response[i], mean.drive[i]
-    if not sensed:
-        response = np.mean(np.array([take.response[i] for take in takes]) / full)
+    i, mean = k - 1, mean_lines(takes)
+    at_full, u_full = at_full_drive(takes, "response", k)
+    response, drive = mean.response[i] if sensed else at_full, mean.drive[i]
     if not (abs(response) > 0 and (not sensed or abs(drive) > 0)):
         return  # a silent channel tells nothing of what the board passes on
     if sensed:
-        u = float(np.hypot(mean.u_response[i] / abs(response), mean.u_drive[i] / abs(drive)))
-        each = np.abs([take.drive[i] for take in takes]) / full
+        each = np.abs([take.drive[i] for take in takes]) / [take.drive_factor for take in takes]
         known.drive[i], known.drive_most[i] = each.min(), each.max()
+        known.value[i] = response / drive
+        known.u_noise[i] = np.hypot(
+            mean.u_response[i] / abs(response), mean.u_drive[i] / abs(drive)
+        )
     else:
-        noise = np.array([take.u_response[i] for take in takes]) / full
-        u = float(np.sqrt((noise**2).sum()) / len(takes) / abs(response))
-    known.value[i] = response / drive if sensed else response
-    known.u_noise[i], known.dof[i], known.n[i] = u, mean.dof, mean.n
+        known.value[i], known.u_noise[i] = response, u_full / abs(response)
+    known.dof[i], known.n[i] = mean.dof, mean.n
     known.frequency_hz[i], known.source[i] = mean.frequency_hz[i], "attribution.probe"
 
 
 @np.errstate(divide="ignore", invalid="ignore")
 def _set_sweep(known: Transfer, sweeps: Sequence[Lines], tone: Lines) -> None:
-    response = np.stack([sweep.response for sweep in sweeps])
-    drive = np.stack([sweep.drive for sweep in sweeps])
-    single = np.sqrt(tone.n)  # from the mean's noise back to that of one take
-    scale = np.array([np.sqrt(tone.seconds / sweep.seconds) for sweep in sweeps])[:, None] * single
+    response, drive = (np.stack([getattr(s, c) for s in sweeps]) for c in ("response", "drive"))
+    scale = np.array([np.sqrt(tone.seconds / sweep.seconds) for sweep in sweeps])[:, None]
+    scale = scale * np.sqrt(tone.n)  # from the mean's noise back to that of one take
     value = (response / drive).mean(axis=0)
     u = np.hypot(tone.u_response * scale / np.abs(response), tone.u_drive * scale / np.abs(drive))
     u = np.sqrt((u**2).sum(axis=0)) / len(sweeps)

@@ -32,8 +32,6 @@ others; inert specimens and the block are witnesses, not boards.
 Contents: WithOthers, add_others, rivals_left, steps_of, SETTLES, Shared, witnesses, shared_columns.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping, Set
 from typing import NamedTuple

@@ -83,9 +83,7 @@ def remount_reach(spreads: Sequence[Spread]) -> np.ndarray:
 def _pooled(groups: Iterable[np.ndarray]) -> Spread:
     level = phase = 0.0
     df = 0
-    for group in groups:
-        if len(group) < 2:
-            continue
+    for group in (group for group in groups if len(group) > 1):
         # Against the group's own mean, so that phases do not wrap.
         z = np.log(group / group.mean())
         level += float(((z.real - z.real.mean()) ** 2).sum())

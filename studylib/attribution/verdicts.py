@@ -17,8 +17,6 @@ Contents: judge, untested, ask, mount_numbers, unusable_mount, judged_table,
 clearest_specimen, highest_shown.
 """
 
-from __future__ import annotations
-
 import math
 from collections import Counter
 from collections.abc import Mapping, Sequence
@@ -330,9 +328,8 @@ def mount_numbers(
     air_alike : an airborne take stands beside a board of the same wood.
     """
     tone, agree = evidence.tone, evidence.tones_agree
-    of_probes = evidence.probes_agree.apart & ~agree.apart
-    looks = np.where(of_probes, evidence.probes_agree.looks, agree.looks)
-    angle = np.where(of_probes, evidence.probes_agree.angle, agree.angle)
+    probes = evidence.probes_agree
+    of_probes = probes.apart & ~agree.apart
     found = excess_of(evidence)
     hidden = evidence.hidden
     k = np.arange(1, tone.response.size + 1)
@@ -345,8 +342,8 @@ def mount_numbers(
         **found,
         "apart": agree.apart | of_probes,
         "of_probes": of_probes,
-        "looks": looks,
-        "angle_deg": np.degrees(angle),
+        "looks": np.where(of_probes, probes.looks, agree.looks),
+        "angle_deg": np.degrees(np.where(of_probes, probes.angle, agree.angle)),
         "counts": evidence.sensed & found["present"] & found["driven"] & ~agree.apart & ~of_probes,
         "modes_asked": evidence.modes_asked,
         "mode_hz": np.nan if hidden is None else hidden.mode_hz,
