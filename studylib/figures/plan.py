@@ -1,10 +1,9 @@
-"""What a design can find, as pictures: three figures for the plan's page.
+"""What a design can find, as pictures: two figures for the plan's page.
 
 - `power_figure`: the chance that a difference is declared, over the planks of each wood.
-- `mix_figure`: what the report will say, over the true difference.
 - `counting_figure`: how often takes, mounts or boards counted as planks call equal woods different.
 
-All take the plan (`report.plan_study.StudyPlan`) and draw what it worked out.
+Both draw what the plan (`report.plan_study.StudyPlan`) worked out.
 """
 
 import numpy as np
@@ -12,14 +11,13 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import PercentFormatter
 
 from studylib import codes
-from studylib.codes import comparison, planning
+from studylib.codes import planning
 from studylib.figures.style import (
     BELOW,
     BLACK,
     GREY,
     PALE,
     dress,
-    empty_figure,
     panelled,
     settle,
     styled,
@@ -33,14 +31,6 @@ LINES = {
     planning.Line.PLANNED: ("-", 2.2),
     planning.Line.UNLIMITED: ("--", 1.3),
 }
-# Greys and hatches: colours stand for woods.
-WORD_LOOKS = {
-    comparison.Verdict.BEYOND: ("#303030", ""),
-    comparison.Verdict.DIFFERENT: ("#707070", "//"),
-    comparison.Verdict.WITHIN: ("#A0A0A0", "xx"),
-    comparison.Verdict.SAME: ("#C8C8C8", ".."),
-    comparison.Verdict.OPEN: ("#F2F2F2", ""),
-}
 MOST_SHOWN = 3
 PLANKS = (2, 4, 8, 16, 32, 64)
 
@@ -48,7 +38,10 @@ PLANKS = (2, 4, 8, 16, 32, 64)
 @styled
 def power_figure(plan, *, size: tuple[float, float] | None = None) -> Figure:
     """Chance that a difference is declared, one panel a primary feature (the first three)."""
-    figure, axes, shown = _panels(plan.features, size)
+    shown = plan.features[:MOST_SHOWN]
+    figure, (axes,) = panelled(size, 3.9, 1, len(shown), sharey=True)
+    axes[0].set_ylim(0, 1)
+    axes[0].yaxis.set_major_formatter(PercentFormatter(1.0, decimals=0))
     for ax, one in zip(axes, shown, strict=True):
         curves = plan.curves[one.feature.name]
         for line, (style, width) in LINES.items():
@@ -77,49 +70,6 @@ def power_figure(plan, *, size: tuple[float, float] | None = None) -> Figure:
     figure.legend(*axes[0].get_legend_handles_labels(), loc=BELOW, ncols=2)
     about = {"chances": [one.chances.declared for one in shown if one.chances], "planks": planks}
     return settle(figure, codes.note("figures_headlines.power", **about))
-
-
-def _panels(features, size) -> tuple[Figure, np.ndarray, list]:
-    """A figure with a panel for each of the first features, chances upwards."""
-    shown = list(features)[:MOST_SHOWN]
-    figure, (axes,) = panelled(size, 3.9, 1, len(shown), sharey=True)
-    axes[0].set_ylim(0, 1)
-    axes[0].yaxis.set_major_formatter(PercentFormatter(1.0, decimals=0))
-    return figure, axes, shown
-
-
-@styled
-def mix_figure(plan, *, size: tuple[float, float] | None = None) -> Figure:
-    """What the report will say of the pair, over the true difference; features with a limit."""
-    if not plan.mixes:
-        return empty_figure(
-            say("plan.one_plank" if min(plan.planks.values()) < 2 else "plan.no_limit"), size
-        )
-    figure, axes, shown = _panels(
-        (one for one in plan.features if one.feature.name in plan.mixes), size
-    )
-    for ax, one in zip(axes, shown, strict=True):
-        mix = plan.mixes[one.feature.name].pivot(
-            index="difference", columns="verdict", values="chance"
-        )
-        x = np.array([scales.reported_difference(d, one.feature) for d in mix.index])
-        stack = ax.stackplot(x, [mix[word] for word in WORD_LOOKS], labels=list(WORD_LOOKS))
-        for area, (colour, hatch) in zip(stack, WORD_LOOKS.values(), strict=True):
-            area.set(facecolor=colour, hatch=hatch, edgecolor="white", linewidth=0.5)
-        limit = scales.reported_difference(one.limit, one.feature)
-        ax.axvline(limit, color=BLACK, linewidth=1.0, linestyle="--")
-        ax.annotate(
-            say("plan.limit"), (limit, 0.97), xytext=(4, 0), textcoords="offset points", fontsize=9,
-            va="top", bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.5},
-        )  # fmt: skip
-        dress(
-            ax, title=wrapped(one.feature.name, 30), fontsize=10, xlim=(0, x[-1]),
-            xlabel=say("plan.true_difference", unit=one.feature.difference_unit),
-        )  # fmt: skip
-    axes[0].set_ylabel(say("plan.chance_verdict"))
-    figure.legend(*axes[0].get_legend_handles_labels(), loc=BELOW, ncols=len(WORD_LOOKS))
-    opens = [one.chances.of[comparison.Verdict.OPEN] for one in shown]
-    return settle(figure, codes.note("figures_headlines.mix", opens=opens))
 
 
 @styled

@@ -353,7 +353,6 @@ def write_plan(plan: StudyPlan, output: str) -> str:
 def _fill(plan: StudyPlan, folder: Path) -> None:
     drawings = {
         "power": partial(figures.power_figure, plan),
-        "verdicts": partial(figures.mix_figure, plan),
         "counting": partial(
             figures.counting_figure, plan.miscounted, confidence=plan.decision.confidence
         ),

@@ -121,18 +121,6 @@ class StudyPlan:
         }
 
     @cached_property
-    def mixes(self) -> dict[str, pd.DataFrame]:
-        """Feature with a limit -> chance of each verdict over the true difference."""
-        return {
-            one.feature.name: planning.verdict_mix(
-                one.spreads, self.nest, self.decision,
-                planks=self.planks.values(), limit=one.limit, same_possible=self.changed,
-            )
-            for one in self.features
-            if one.limit is not None and min(self.planks.values()) > 1
-        }  # fmt: skip
-
-    @cached_property
     def miscounted(self) -> pd.DataFrame:
         """False alarms when takes, mounts or boards of one plank count as boards."""
         first = self.features[0].spreads

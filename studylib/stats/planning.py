@@ -19,13 +19,12 @@ Error rates of wrong counting: studies in which no wood differs are drawn with t
 compared by the same pairs as the report's, once with takes, mounts, boards of one plank and planks
 counted as one. A way is wrong when it calls some pair different in more than one study of twenty.
 
-Functions: `common_spreads`, `pilot_spreads`, `best_splits`; `power_curves`,
-`verdict_mix`, `never_beyond`, `false_alarms`.
+Functions: `common_spreads`, `pilot_spreads`, `best_splits`; `power_curves`, `never_beyond`,
+`false_alarms`.
 Classes: `Spreads`, `Nest`, `Minutes`.
 """
 
 import math
-from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from itertools import product
 
@@ -44,8 +43,6 @@ MOST_MOUNTS, MOST_TAKES = 12, 12
 SPLIT_COLUMNS = ("boards", "mounts", "takes", "minutes", "sd")
 DRAWS = 4000
 PLANKS = (2, 3, 4, 5, 6, 8, 10, 13, 16, 20, 26, 32, 40, 50, 64, 80, 100)
-STEPS = 25
-SEEN = 6.0  # standard errors of a difference that is missed seldom even with few boards
 COUNTED = ("planks", "boards", "mounts", "takes")
 RUNS = 400
 
@@ -237,37 +234,6 @@ def power_curves(
             (planks, planning.Line.UNLIMITED, best, math.nan, math.nan),
         ]
     return pd.DataFrame(rows, columns=["planks", "line", "chance", "low", "high"])
-
-
-def verdict_mix(
-    spreads: Spreads,
-    nest: Nest,
-    decision: power.Decision,
-    *,
-    planks: Iterable[int],
-    limit: float,
-    same_possible: bool,
-) -> pd.DataFrame:
-    """Probability of each verdict over the true difference, from none to where it is seldom missed.
-
-    Parameters
-    ----------
-    planks : of each wood, the named pair first.
-
-    Returns
-    -------
-    difference (on the scale of analysis), verdict, chance.
-    """
-    planks, variance = list(planks), nest.variance(spreads)
-    seen = SEEN * math.sqrt(2 * variance / min(planks))
-    rows = [
-        (difference, verdict, chance)
-        for difference in np.linspace(0.0, max(3.0 * limit, seen), STEPS)
-        for verdict, chance in decision.chances(
-            difference, variance, planks, limit=limit, same_possible=same_possible, draws=DRAWS
-        ).of.items()
-    ]
-    return pd.DataFrame(rows, columns=["difference", "verdict", "chance"])
 
 
 def never_beyond(limit: float, variance: float, decision: power.Decision) -> float:

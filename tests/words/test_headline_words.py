@@ -37,7 +37,6 @@ FIELDS = {
     "tap": {"take": "L1-tap", "used": 2, "of": 3},
     "counting": {"rates": {"planks": 0.02, "takes": 0.83}},
     "power": {"planks": 4, "chances": [0.02, 0.12]},
-    "mix": {"opens": [0.97]},
     "lines": {"present": 5, "of": 20},
 }
 
@@ -106,7 +105,6 @@ def test_every_headline_is_among_them():
          "2 % of those that count planks"),
         ("power", {}, "With 4 planks of each wood, a difference of this size is found in 2 % and "
          "12 % of studies"),
-        ("mix", {}, "At a difference as large as the limit, 97 % of studies stay open"),
     ],
 )  # fmt: skip
 def test_headlines(headline, more, text):
