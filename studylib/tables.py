@@ -241,14 +241,6 @@ _ALL = (
         """,
     ),
     _table(
-        "second_column",
-        "feature a b",
-        """
-        feature column a b difference:number unit low:number high:number df:number p:number
-        difference_without:number note:note
-        """,
-    ),
-    _table(
         "second_opinion",
         "feature wood_a wood_b",
         """

@@ -68,7 +68,7 @@ class InventedStudy:
         return next(s for s in self.specimens if s.specimen == name)
 
     def specimen_table(self) -> pd.DataFrame:
-        columns = ("specimen", "wood", "source", "source_assumed", "role", "beside")
+        columns = ("specimen", "wood", "source", "source_assumed", "role")
         return pd.DataFrame(
             [[getattr(s, c) for c in columns] for s in self.specimens], columns=list(columns)
         )
@@ -191,7 +191,7 @@ class Invention:
 def _specimen(name: str, wood: str, role: str) -> Specimen:
     # Not validated: figures are tried with names that a sheet would not let pass.
     return Specimen.model_construct(
-        specimen=name, wood=wood, source=name, source_assumed=False, role=role, beside="", row=0
+        specimen=name, wood=wood, source=name, source_assumed=False, role=role, row=0
     )
 
 

@@ -160,17 +160,30 @@ def test_what_touches_a_verdict_stands_in_the_first_part_and_a_new_title_does_no
 
 
 def test_a_key_that_is_younger_than_the_lock_stood_at_its_default(folder):
+    rewrite(folder, "specimens.csv", *[(",rift,", ",,")] * 12)
     made = locked(folder)
     older = json.loads(json.dumps(made.content))
-    del older["settings"]["study"]["beside"], older["settings"]["decide"]["take_out_drift"]
+    del older["settings"]["decide"]["take_out_drift"]
     for board in older["specimens"].values():
-        del board["beside"]
+        del board["grain"]
     older = Lock(locks._digest(older), older)
     assert changes(folder, older) == []
     rewrite(folder, "study.toml", ("[decide]", "[decide]\ntake_out_drift = true"))
     (change,) = changes(folder, older)
     key = {"section": "[decide]", "key": "take_out_drift"}
     assert holds(change, "records.setting_changed", **key, before=False, now=True)
+
+
+@pytest.mark.parametrize(("said", "listed"), [("", []), ("finish", ["finish", "oiled"])])
+def test_a_key_that_is_no_more_counts_where_it_said_something(folder, said, listed):
+    made = locked(folder)
+    older = json.loads(json.dumps(made.content))
+    older["settings"]["study"]["varnish"] = said
+    for board in older["specimens"].values():
+        board["varnish"] = said and "oiled"
+    found = [fields_of(one) for one in changes(folder, Lock(locks._digest(older), older))]
+    assert [told.get("before", "oiled") for told in found] == listed
+    assert all(cell["before"] == "oiled" for told in found for cell in told.get("cells", ()))
 
 
 def test_a_key_that_goes_after_the_lock_is_listed_and_another_library_too(folder, monkeypatch):

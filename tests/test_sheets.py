@@ -120,7 +120,7 @@ def test_the_specimen_table_has_sizes_and_covariates_as_numbers(tmp_path):
     study = read_study(write_study(tmp_path / "s", specimens=rows))
     table = study.specimen_table()
     assert " ".join(table.columns) == (
-        "specimen wood source source_assumed role beside length_mm width_mm thickness_mm mass_g "
+        "specimen wood source source_assumed role length_mm width_mm thickness_mm mass_g "
         "moisture_pct ring_width"
     )
     assert table["ring_width"].dtype == np.float64

@@ -86,7 +86,6 @@ COLUMNS = {
     "stages": "feature wood_a wood_b stage difference unit low high p p_adjusted predicted_low "
     "predicted_high outcome n_a n_b",
     "trends": "feature batch change low high df clear",
-    "second_column": "feature column a b difference unit low high df p difference_without note",
     "own_design": "feature wood_a wood_b alike own_spreads at_limit same seen unit runs",
 }
 

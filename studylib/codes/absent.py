@@ -16,7 +16,6 @@ ABSENT = frozenset(
         "modes_report.modes_unknown",
         "modes_report.no_sweeps",
         "modes_report.no_taps",
-        "second_column.not_named",
         "trust.no_power",
         "trust.no_second_opinion",
     }

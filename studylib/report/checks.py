@@ -1,12 +1,12 @@
 """What a comparison is asked beside its verdicts: is it steady, is it ordered, does it stand?
 
 `checks_of` makes the drift chart, the order of the woods, what stands out and what the effects are
-without it, the second column beside the wood, and the simulation of this very design. The other
-functions put that into notes and tables for the reader; nothing here changes a verdict.
+without it, and the simulation of this very design. The other functions put that into notes and
+tables for the reader; nothing here changes a verdict.
 
 Functions: `checks_of`, `own_rows`, `boards_behind`; `order_notes`, `drift_notes`, `trends_table`,
-`places_table`; `outlier_notes`, `outliers_table`, `consistency_table`, `left_out_table`;
-`second_column_notes`, `cells_table`, `second_column_table`; `confounded_notes`. Class: `Checks`.
+`places_table`; `outlier_notes`, `outliers_table`, `consistency_table`, `left_out_table`.
+Class: `Checks`.
 """
 
 import math
@@ -19,8 +19,7 @@ from studylib import register, sheets, tables
 from studylib.codes import holding, note, stability
 from studylib.sheets.study import recording_order
 from studylib.stats import compare, drift, outliers, power, scales, units
-from studylib.stats.second_column import SecondColumn, second_column
-from studylib.words.numbers import between, fixed, p_value, rounded, signed
+from studylib.words.numbers import between, fixed, rounded, signed
 
 _LEVELS = {
     "source": "outliers.source", "specimen": "outliers.specimen",
@@ -37,7 +36,6 @@ class Checks:
     chart, trends, order : see stats.drift.  steadiness : feature -> what both say together.
     takes : feature, batch, number, started, y: takes of the compared boards that were mounted more
         than once in a batch, less the board's own mean there.
-    second : the second column, None where study.toml names none.
     """
 
     own: dict[str, power.OwnDesign]
@@ -50,12 +48,6 @@ class Checks:
     steadiness: dict[str, drift.Steadiness]
     order: drift.OrderOfWoods
     takes: pd.DataFrame
-    second: SecondColumn | None
-
-    @property
-    def second_rows(self) -> pd.DataFrame:
-        """The table of the second column, empty without one."""
-        return tables.empty("second_column") if self.second is None else self.second.table
 
 
 def checks_of(study: sheets.Study, comparison: compare.Comparison) -> Checks:
@@ -65,7 +57,6 @@ def checks_of(study: sheets.Study, comparison: compare.Comparison) -> Checks:
     order = recording_order(study.takes)
     found = outliers.find_outliers(samples, features)
     boards = study.specimen_table().query("role == ''")
-    name = study.settings.study.beside
     return Checks(
         own=_own(comparison),
         outliers=found,
@@ -77,7 +68,6 @@ def checks_of(study: sheets.Study, comparison: compare.Comparison) -> Checks:
         steadiness={f: s for f, s in workings.caveats.steadiness.items() if f in features},
         order=workings.caveats.order or drift.order_of_woods(order, boards),
         takes=_from_own_means(workings.takes[workings.takes["feature"].isin(features)], order),
-        second=second_column(workings, boards, name=name) if name else None,
     )
 
 
@@ -138,13 +128,6 @@ def boards_behind(comparison: compare.Comparison, feature: str, wood: str) -> di
         "mounts": len(own[units.MOUNT].drop_duplicates()),
         "takes": len(own),
     }
-
-
-def confounded_notes(checks: Checks) -> list[str]:
-    """What the order of recording, or the second column, leaves open."""
-    told = order_notes(checks) if checks.order.confounded else []
-    beside = checks.second.confounded if checks.second is not None else ""
-    return [*told, *holding((beside, beside))]
 
 
 # ------------------------------------------------------------------ order and drift
@@ -260,55 +243,6 @@ def left_out_table(checks: Checks) -> pd.DataFrame:
         for row in checks.left_out.itertuples()
     ]
     return pd.DataFrame(rows, columns=[*columns, "outliers.h_verdict"])
-
-
-# ------------------------------------------------------------------ the second column
-
-
-def second_column_notes(checks: Checks) -> list[str]:
-    """What was held equal, or why it could not be."""
-    found = checks.second
-    if found is None:
-        return [note("second_column.not_named")]
-    if found.confounded:
-        return [found.confounded]
-    compared = found.table["difference"].notna().any()
-    return [
-        *holding((compared, note("second_column.held_equal", name=found.name))),
-        *(
-            note("second_column.remark", features=list(own["feature"].unique()), remark=remark)
-            for remark, own in found.table.groupby("note", sort=False)
-            if remark
-        ),
-    ]
-
-
-def cells_table(checks: Checks) -> pd.DataFrame:
-    """Boards of each wood in each group of the second column."""
-    return (
-        checks.second.cells.rename_axis(index="wood", columns=None).reset_index()
-        if checks.second is not None
-        else pd.DataFrame()
-    )
-
-
-def second_column_table(checks: Checks) -> pd.DataFrame:
-    """Differences with the other column held equal; for woods the plain one beside."""
-    columns = ["feature", "column", "pair", "held equal", "interval", "p", "df"]
-    rows = [
-        (
-            row.feature,
-            row.column,
-            f"{row.b} minus {row.a}",
-            *_difference(row.difference, row.low, row.high, row.unit),
-            p_value(row.p),
-            fixed(row.df, 1),
-            _difference(row.difference_without, row.low, row.high, row.unit)[0],
-        )
-        for row in checks.second_rows.itertuples()
-        if math.isfinite(row.difference)
-    ]
-    return pd.DataFrame(rows, columns=[*columns, "second_column.h_plain"])
 
 
 def _difference(value: float, low: float, high: float, unit: str) -> tuple[str, str]:

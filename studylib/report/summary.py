@@ -221,7 +221,6 @@ class Summary:
             "consistency": self.checks.mandel,
             "reference_chart": self.checks.chart,
             "trends": self.checks.trends,
-            "second_column": self.checks.second_rows,
             "own_design": own_rows(self.checks, self.comparison),
         }
 

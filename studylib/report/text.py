@@ -252,7 +252,7 @@ def cannot_say(summary: Summary) -> list[str]:
     lock, kinds = summary.study.lock, {take.kind for take in summary.study.takes}
     notes = [
         *own,
-        *checks.confounded_notes(summary.checks),
+        *(checks.order_notes(summary.checks) if summary.checks.order.confounded else ()),
         *_features(summary),
         "summary.whose_harmonic",
         "summary.small_part",

@@ -184,7 +184,8 @@ def changes_since(lock: Lock, now: Mapping[str, Any]) -> list[str]:
             for name, field in fields.items()
             if name not in old and not field.is_required()
         }
-        before = {**old, **later}
+        # Keys that are no more count where they said something.
+        before = {name: said for name, said in old.items() if said or name in keys} | later
         changes += [
             codes.note(
                 "records.setting_changed",
@@ -236,8 +237,9 @@ def _rows_changed(file: str, before: Mapping, now: Mapping) -> list[str]:
     for name in (name for name in before if name in now):
         old, new = before[name], now[name]
         for column in dict.fromkeys([*old, *new]):
-            # A column that came into being after the lock was empty then.
-            if old[column] != new.get(column) if column in old else new[column]:
+            # A column that came into being after the lock, or went, was empty where it is not.
+            known = column in old and column in new
+            if old[column] != new[column] if known else old.get(column) or new.get(column):
                 cells.setdefault(column, []).append(
                     {"name": name, "before": old.get(column), "now": new.get(column)}
                 )

@@ -139,7 +139,7 @@ class Specimen(_Row):
 
     Attributes
     ----------
-    wood : its value in the column that the study compares; beside : in the second column of groups.
+    wood : its value in the column that the study compares.
     source : the plank, tree or lot; source_assumed : the cell was empty and nothing else says it
         (see `with_planks`).
     length_mm, width_mm, thickness_mm, mass_g, moisture_pct : None where not measured.
@@ -159,7 +159,6 @@ class Specimen(_Row):
     moisture_pct: Measured = Field(None, ge=0, le=300, description="right.moisture")
     grain: str = ""
     role: Annotated[str, _one_of("reference", "changed", empty="")] = ""
-    beside: Text = ""
     note: str = ""
     covariates: dict[str, float] = Field(default_factory=dict)
     own_name: str = ""
@@ -227,14 +226,14 @@ class Take(_Row):
 SPECIMEN_COLUMNS = tuple(
     name
     for name in Specimen.model_fields
-    if name not in ("source_assumed", "beside", "covariates", "own_name", "row")
+    if name not in ("source_assumed", "covariates", "own_name", "row")
 )
 TAKE_COLUMNS = tuple(name for name in Take.model_fields if name != "row")
 
 
-def covariate_columns(table: Table, *, compare: str, beside: str = "") -> tuple[str, ...]:
+def covariate_columns(table: Table, *, compare: str) -> tuple[str, ...]:
     """Further columns of specimens.csv in which every cell that is filled is a number."""
-    further = set(table.columns) - {*SPECIMEN_COLUMNS, "source_assumed", "row", compare, beside}
+    further = set(table.columns) - {*SPECIMEN_COLUMNS, "source_assumed", "row", compare}
     return tuple(c for c in table.columns if c in further and _numeric(table, c))
 
 
@@ -248,16 +247,13 @@ def _numeric(table: Table, column: str) -> bool:
     return bool(cells)
 
 
-def read_specimens(
-    table: Table, *, compare: str, beside: str = ""
-) -> tuple[list[Specimen], list[str]]:
+def read_specimens(table: Table, *, compare: str) -> tuple[list[Specimen], list[str]]:
     """The rows of specimens.csv that are whole, and the faults of those that are not."""
-    further = covariate_columns(table, compare=compare, beside=beside)
+    further = covariate_columns(table, compare=compare)
     specimens, faults = [], []
     for row in table.rows:
         extra = {
             "wood": row.cells.get(compare, ""),
-            "beside": row.cells.get(beside, "") if beside else "",
             "covariates": {
                 column: number(row.cells[column], comma=table.semicolons)
                 for column in further
@@ -266,14 +262,10 @@ def read_specimens(
         }
         specimen, found = _validate(Specimen, table, row, SPECIMEN_COLUMNS, extra)
         faults += found
-        groups = {beside: "right.group_beside", compare: "right.group"}
         # The reference needs no group.
-        missing = [c for c in groups if c and row.cells.get(c) == "" and not row.cells.get("role")]
-        faults += [
-            note("cells.empty", **_place(table, row, column), right=groups[column])
-            for column in missing
-        ]
-        if specimen is not None and compare not in missing:
+        if row.cells.get(compare) == "" and not row.cells.get("role"):
+            faults.append(note("cells.empty", **_place(table, row, compare), right="right.group"))
+        elif specimen is not None:
             specimens.append(specimen)
     return specimens, faults
 

@@ -43,16 +43,13 @@ class _Section(BaseModel):
 class StudySection(_Section):
     """What is asked, and which columns of specimens.csv hold the groups.
 
-    `beside` is held equal while woods are compared, where the design allows it, and shown beside
-    the comparison that decides. `separate_trees` states that each board without a source was cut
-    from a tree of its own.
+    `separate_trees` states that each board without a source was cut from a tree of its own.
     """
 
     title: str = Field(min_length=1, description="right.title")
     question: str = Field(min_length=1, description="right.question")
     licence: str = Field("", max_length=24, description="right.licence")
     compare: str = Field("wood", min_length=1, description="right.compare")
-    beside: str = Field("", description="right.beside")
     separate_trees: bool = Field(False, description="right.switch")
 
 

@@ -275,13 +275,12 @@ class Study:
         return self.folder / take.file
 
     def specimen_table(self) -> pd.DataFrame:
-        """One row a specimen: specimen, wood, source, source_assumed, role, beside (the group in
-        the second column, empty without one), sizes (mm, g, %), then the covariates. What was not
-        measured is NaN."""
+        """One row a specimen: specimen, wood, source, source_assumed, role, sizes (mm, g, %), then
+        the covariates. What was not measured is NaN."""
         covariates = dict.fromkeys(name for s in self.specimens for name in s.covariates)
         columns = {
             name: [getattr(s, name) for s in self.specimens]
-            for name in ("specimen", "wood", "source", "source_assumed", "role", "beside")
+            for name in ("specimen", "wood", "source", "source_assumed", "role")
         }
         numbers = {name: [getattr(s, name) for s in self.specimens] for name in tables.MEASURED}
         numbers |= {name: [s.covariates.get(name) for s in self.specimens] for name in covariates}
@@ -340,9 +339,8 @@ def _read(folder: Path | str, *, unrecorded: bool) -> Study:
     reading = settings_file.read_settings(folder / SHEETS[0])
     settings, faults = reading.settings, [*reading.faults]
     schedules, blinding, locks, unreadable = _records(folder)
-    groups = settings.study
     boards = tables.specimen_sheet(
-        folder / SHEETS[1], groups.compare, beside=groups.beside, may_be_empty=unrecorded
+        folder / SHEETS[1], settings.study.compare, may_be_empty=unrecorded
     )
     faults += [*unreadable, *boards.faults]
     specimens = boards.rows

@@ -51,33 +51,25 @@ class Sheet(Generic[Item]):
     waiting: tuple[Take, ...] = ()
 
 
-def specimen_sheet(
-    path: Path, compare: str, *, beside: str = "", may_be_empty: bool = False
-) -> Sheet[Specimen]:
+def specimen_sheet(path: Path, compare: str, *, may_be_empty: bool = False) -> Sheet[Specimen]:
     """specimens.csv.
 
     Parameters
     ----------
-    compare, beside : the columns of groups that study.toml names; "" for no second one.
+    compare : the column of groups that study.toml names.
     may_be_empty : whether a table without rows will do, as it does before boards are cut.
     """
-    place = {"file": "study.toml", "section": "[study]"}
     if compare in NOT_GROUPS:
-        return _unread(codes.note("settings.compare_unfit", **place, key="compare", value=compare))
-    if beside in (*NOT_GROUPS, compare):
-        return _unread(
-            codes.note(
-                "settings.beside_unfit", **place, key="beside", value=beside, compare=compare
-            )
-        )
+        place = {"file": "study.toml", "section": "[study]", "key": "compare"}
+        return _unread(codes.note("settings.compare_unfit", **place, value=compare))
     try:
         table = files.read_table(path)
     except errors.InputError as error:
         return _unread(*error.notes)
-    required = tuple(filter(None, ("specimen", compare, beside)))
+    required = ("specimen", compare)
     faults = _form_faults(table, required, SPECIMEN_COLUMNS, may_be_empty)
-    specimens, found = read_specimens(table, compare=compare, beside=beside)
-    further = covariate_columns(table, compare=compare, beside=beside)
+    specimens, found = read_specimens(table, compare=compare)
+    further = covariate_columns(table, compare=compare)
     found += files.mark_faults(table, (*MEASURED, *further))
     found += between_rows.repeated_ids(table, "specimen") + between_rows.role_faults(specimens)
     # Columns that we do not know: covariates near a known name, or text.

@@ -25,7 +25,6 @@ A finished comparison keeps its `workings`, and is asked further:
 
     outliers     what stands out (ISO 5725-2), and the effects when it is left out
     drift        control chart of the reference, change over a batch, order of the woods
-    second_column   a second column of groups beside the wood
     repeat       stages: does a later one repeat what was declared before?
     power        its `own_design`: error rates and power of this very design, simulated
 

@@ -9,9 +9,8 @@ where numbers are unequal or spreads differ. It decides nothing.
 
 Kenward & Roger (1997): the covariance of the fixed effects is adjusted for the components being
 estimated, and a contrast is referred to Student's t with 2 / A degrees of freedom (for one contrast
-their A1 and A2 are the same number and their scale is 1). For several contrasts together the F test
-has their scale and denominator degrees of freedom. Satterthwaite (1946; Giesbrecht & Burns 1985):
-from the gradient of a contrast's variance and the observed information.
+their A1 and A2 are the same number and their scale is 1). Satterthwaite (1946; Giesbrecht & Burns
+1985): from the gradient of a contrast's variance and the observed information.
 
 A component at zero keeps its place in the information, as its uncertainty does not end there; with
 it left out, mounts would be counted as boards. The observed information may not be positive at the
@@ -20,8 +19,7 @@ boundary; the expected one is then used for both.
 Formulas after Kenward & Roger (1997), eq. 1 to 7, written out in Halekoh & Hojsgaard (2014); the
 tests hold them to published unbalanced tables.
 
-Functions: `fit_features`, `fit_design`, `fixed_part`, `second_opinion`, `contrast_test`,
-`pair_test`, `joint_test`; `Fitted`, `ContrastTest`, `PairTest`.
+Functions: `fit_features`, `second_opinion`, `contrast_test`. Classes: `Fitted`, `ContrastTest`.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
@@ -76,41 +74,6 @@ def contrast_test(fit: reml.Reml, contrast: np.ndarray) -> ContrastTest:
     )
 
 
-def joint_test(fit: reml.Reml, contrasts: np.ndarray) -> tuple[float, float]:
-    """The test that all contrasts @ beta are zero, on the first feature of a fit.
-
-    contrasts : shape (q, p), independent.
-
-    Returns
-    -------
-    Kenward-Roger F with its scale, and its degrees of freedom of the denominator.
-    """
-    contrasts = np.asarray(contrasts, dtype=float)
-    q, spread = len(contrasts), _spread_of_components(fit)[0]
-    cov, first = fit.covariance[0], fit.first[0]
-    theta = contrasts.T @ np.linalg.solve(contrasts @ cov @ contrasts.T, contrasts)
-    moves = [theta @ cov @ a @ cov for a in first]
-    traces = np.array([np.trace(m) for m in moves])
-    a1 = float(traces @ spread @ traces)
-    a2 = sum(
-        spread[k, m] * float(np.trace(moves[k] @ moves[m]))
-        for k in range(len(first))
-        for m in range(len(first))
-    )
-    b = (a1 + 6 * a2) / (2 * q)
-    g = ((q + 1) * a1 - (q + 4) * a2) / ((q + 2) * a2)
-    below = 3 * q + 2 * (1 - g)
-    c1, c2, c3 = g / below, (q - g) / below, (q + 2 - g) / below
-    mean = 1 / (1 - a2 / q)
-    variance = (2 / q) * (1 + c1 * b) / ((1 - c2 * b) ** 2 * (1 - c3 * b))
-    rho = variance / (2 * mean**2)
-    df = 4 + (q + 2) / (q * rho - 1)
-    scale = df / (mean * (df - 2))
-    estimate = contrasts @ fit.beta[0]
-    adjusted = contrasts @ _adjusted(fit, spread[np.newaxis])[0] @ contrasts.T
-    return scale * float(estimate @ np.linalg.solve(adjusted, estimate)) / q, df
-
-
 def _spread_of_components(fit: reml.Reml) -> np.ndarray:
     """Inverse of the expected information, shape (features, components, components)."""
     return np.linalg.pinv(np.nan_to_num(fit.expected), hermitian=True)
@@ -148,7 +111,7 @@ def fit_features(samples: Mapping[str, Sample]) -> dict[str, Fitted]:
     for group in grouped((id(one.design), (name, one)) for name, one in samples.items()).values():
         design = group[0][1].design
         if len(design.nested.levels) > 1:
-            fit = fit_design(design, [sample for _, sample in group], fixed_part(design))
+            fit = _fit(design, [sample for _, sample in group])
             out |= {
                 name: Fitted(fit, at, design.nested.levels, design.present)
                 for at, (name, _) in enumerate(group)
@@ -171,7 +134,7 @@ def second_opinion(
     first : feature -> what the means of sources say on its pairs.
     """
     rows: list[dict] = []
-    kept: dict[tuple, PairTest] = {}
+    kept: dict[tuple, _PairTest] = {}
     for name, fitted in fits.items():
         sample, model = samples[name], samples[name].design.model
         if model is None or model.k < 2 or model.df < 1 or name not in first:
@@ -182,13 +145,13 @@ def second_opinion(
             if key not in kept:
                 contrast = np.zeros(fitted.fit.beta.shape[1])
                 contrast[[fitted.woods.index(wood) for wood in woods]] = -1.0, 1.0
-                kept[key] = pair_test(fitted.fit, contrast, model.k, confidence)
+                kept[key] = _pair_test(fitted.fit, contrast, model.k, confidence)
             rows.append(_row(sample.feature, fitted, kept[key], pair, woods, confidence))
     return tables.typed("second_opinion", rows)
 
 
 @dataclass(frozen=True)
-class PairTest:
+class _PairTest:
     """One pair of k on all features of a design, p and interval for all pairs together; arrays of
     shape (features,)."""
 
@@ -197,16 +160,16 @@ class PairTest:
     half: np.ndarray
 
 
-def pair_test(fit: reml.Reml, contrast: np.ndarray, k: int, confidence: float) -> PairTest:
+def _pair_test(fit: reml.Reml, contrast: np.ndarray, k: int, confidence: float) -> _PairTest:
     """The test of one of k groups against another; NaN without degrees of freedom or error."""
     own = contrast_test(fit, contrast)
     df = np.where(np.isfinite(own.df) & (own.df >= 1) & (own.se > 0), own.df, np.nan)
     p = studentized.sf(np.abs(own.difference) / own.se * np.sqrt(2.0), k, df)
     half = studentized.quantile(confidence, k, df) / np.sqrt(2.0) * own.se
-    return PairTest(own, p, half)
+    return _PairTest(own, p, half)
 
 
-def _row(feature, fitted: Fitted, test: PairTest, pair: pairs.Pair, woods, confidence) -> dict:
+def _row(feature, fitted: Fitted, test: _PairTest, pair: pairs.Pair, woods, confidence) -> dict:
     at, alpha = fitted.at, round(1.0 - confidence, 12)
     difference, half, p = test.own.difference[at], test.half[at], float(test.p[at])
     return {
@@ -227,22 +190,21 @@ def _row(feature, fitted: Fitted, test: PairTest, pair: pairs.Pair, woods, confi
     }
 
 
-def fit_design(design: Design, samples: Sequence[Sample], fixed: np.ndarray) -> reml.Reml:
-    """Fits of samples of one design with this fixed part, shape (mounts, p)."""
+def _fit(design: Design, samples: Sequence[Sample]) -> reml.Reml:
     y = np.array([sample.takes["y"].to_numpy(float) for sample in samples])
     nested = design.nested
     means = nested.mount_means(y)
     within = np.sum((y - means[:, nested.mount]) ** 2, axis=1)
     start = [[c.estimate for c in components(nested.strata(row), confidence=0.95)] for row in y]
     rows = reml.reml_design(
-        fixed,
+        _fixed_part(design),
         [nested.groups[level] for level in nested.levels[1:]],
         counts=np.bincount(nested.mount),
     )
     return reml.fit_reml(rows, means, within=within, start=np.array(start))
 
 
-def fixed_part(design: Design) -> np.ndarray:
+def _fixed_part(design: Design) -> np.ndarray:
     """Woods first, then batches where they are a block, then the place in the order where drift is
     taken out; one row a mount, full rank."""
     nested = design.nested

@@ -32,7 +32,7 @@ VALUES = (
 )  # fmt: skip
 KEYS = (
     "drive", "response", "rate_hz", "fundamental_hz", "harmonics", "skip_s", "length_s", "primary",
-    "confidence", "smallest_n", "looks", "limits", "compare", "beside", "title", "separate_trees",
+    "confidence", "smallest_n", "looks", "limits", "compare", "title", "separate_trees",
     "full_scale_db", "calibrator_db", "lowest_hz", "highest_hz", "seconds", "mounts", "boards",
     "drive_at_mm", "supports_mm", "unknown", "claim", "feature", "[study]", "[sweep]", "[x.y]",
 )  # fmt: skip

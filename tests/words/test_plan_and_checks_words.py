@@ -274,25 +274,6 @@ FIELDS: list[tuple[str, dict, str]] = [
         {"feature": H3, "most": 2.04, "unit": "dB"},
         "That does not mean that there is none: only one of more than 2.04 dB is ruled out",
     ),
-    ("second_column.not_named", {}, "names no second column"),
-    ("second_column.one_group", {"name": "finish"}, "All boards have the same finish"),
-    (
-        "second_column.confounded",
-        {"name": "finish", "parts": [{"woods": ["larch"], "groups": ["oiled"]},
-                                     {"woods": ["oak", "cherry"], "groups": ["waxed"]}]},
-        "larch only with oiled; oak and cherry only with waxed. A difference",
-    ),
-    ("second_column.held_equal", {"name": "finish"}, "Woods with finish held equal"),
-    (
-        "second_column.remark",
-        {"features": [H3, "x"], "remark": "second_column.no_freedom"},
-        f"{H3}, x: there are",
-    ),
-    ("second_column.too_few", {}, "cannot be separated from takes"),
-    ("second_column.no_freedom", {}, "too few boards for this many groups"),
-    ("second_column.inseparable", {"name": "finish"}, "the effects of wood, batch and finish"),
-    ("second_column.not_converged", {}, "did not converge"),
-    ("second_column.not_alike", {"p": 0.0432}, "(p = 0.043)"),
 ]  # fmt: skip
 
 
@@ -305,5 +286,5 @@ def test_each_code_has_a_clean_sentence_with_its_fields(code, fields, said):
 
 
 def test_every_code_of_these_files_is_asked_for():
-    asked = asked_for("plan", "covariates", "outliers", "drift", "second_column")
+    asked = asked_for("plan", "covariates", "outliers", "drift")
     assert {code for code, _, _ in FIELDS} == asked - IN_TABLES

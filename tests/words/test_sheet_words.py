@@ -111,7 +111,6 @@ FAULTS = {
         **KEY, "value": "Larsh", "nearest": "larch", "woods": ["larch", "cherry"],
     },
     "settings.compare_unfit": {**KEY, "value": "mass_g"},
-    "settings.beside_unfit": {**KEY, "value": "mass_g", "compare": "wood"},
     "records.unreadable": {"file": "schedule.json", "command": "plan"},
     "records.locked_already": {"locked": "2026-03-02T09:05", "sha256": "ab" * 32},
     "records.lock_edited": {"file": "lock.json"},
