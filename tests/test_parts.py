@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import errno
-import json
 import os
 from pathlib import Path
 from types import SimpleNamespace
@@ -250,21 +249,6 @@ def test_the_library_hash_sees_a_changed_file_and_no_caches(tmp_path, monkeypatc
     assert provenance.library_digest() == first
     (tmp_path / "a.py").write_text("2")
     assert provenance.library_digest() != first
-
-
-def test_the_notebook_hash_sees_sources_and_tags_but_no_outputs(tmp_path):
-    path = tmp_path / "n.ipynb"
-
-    def digest(source: str, tags: list, outputs: list) -> str:
-        metadata = {"tags": tags}
-        cell = {"cell_type": "code", "source": source, "metadata": metadata, "outputs": outputs}
-        path.write_text(json.dumps({"cells": [cell]}))
-        return provenance.notebook_digest(path)
-
-    first = digest("a = 1", ["parameters"], [])
-    assert digest("a = 1", ["parameters"], ["shown"]) == first
-    assert digest("a = 2", ["parameters"], []) != first
-    assert digest("a = 1", [], []) != first
 
 
 def test_sha256_of_a_published_message(tmp_path):

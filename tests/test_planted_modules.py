@@ -25,6 +25,11 @@ NAMES = (
     *("nbconvert", "tqdm", "json", "random", "typing", "tokenize", "sitecustomize"),
     *("usercustomize", "studylib"),
 )
+CONFIGURATIONS = (
+    *("conftest", "jupyter_config", "jupyter_nbconvert_config", "ipython_config"),
+    *("ipython_kernel_config", "startup"),
+)
+TEMPLATES = ("index.html.j2", "study_page/index.html.j2", "lab/index.html.j2", "base/base.html.j2")
 COMMAND = """
 import sys
 from pathlib import Path
@@ -37,9 +42,19 @@ sys.exit(main())
 
 
 def plant(folder: Path, mark: Path) -> None:
-    """A module of each name that writes its name to `mark`, and a style that no drawing bears."""
+    """A module, configuration and page template of each name that writes to `mark`, a style that
+    no drawing bears, and a repository whose settings name programs."""
     folder.mkdir(parents=True, exist_ok=True)
-    for name in NAMES:
+    for name in TEMPLATES:
+        (folder / name).parent.mkdir(exist_ok=True)
+        write = f"{{{{ cycler.__init__.__globals__.os.system('echo {name} >> {mark}') }}}}"
+        (folder / name).write_text(write, encoding="utf-8")
+    (folder / "study_page" / "conf.json").write_text('{"base_template": "lab"}', encoding="utf-8")
+    subprocess.run(["git", "init", "-q", folder], check=True)
+    for name in ("core.fsmonitor", "core.pager", "core.sshCommand", "alias.rev-parse"):
+        value = f"{'!' * name.startswith('alias')}echo {name} >> {mark}"
+        subprocess.run(["git", "-C", folder, "config", name, value], check=True)
+    for name in (*NAMES, *CONFIGURATIONS):
         line = f"open({str(mark)!r}, 'a').write({name!r} + '\\n')\nraise SystemExit({name!r})\n"
         (folder / f"{name}.py").write_text(line, encoding="utf-8")
     (folder / "matplotlibrc").write_text("figure.hooks: matplotlib:planted\n", encoding="utf-8")

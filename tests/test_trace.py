@@ -60,6 +60,7 @@ def leave_run(folder: Path, reports: Path) -> Path:
     for name, frame in summarise(study, gather(study, parts=home / ".parts")).tables().items():
         tables.write(name, frame, home / "tables")
     made = {"hashes": file_hashes(study), "batches": {}, "report": home, "library": "abc"}
+    made |= {"notebooks": {}}
     write_json(home / "provenance.json", provenance.provenance(study, **made))
     return home
 

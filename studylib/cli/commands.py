@@ -7,8 +7,8 @@ to put right first (one sentence a line on standard error); 130 stopped by hand.
 Functions: `plainly`, `tell`, `complain`, `printable`. Class: `Bars`.
 
 Commands: `new`, `add`, `plan`, `blind`, `lock`, `signals`, `sheet` before recording; then `check`,
-`run`, `trace`, `match` and, after a blind study, `unblind`. `record` has a chapter of its own
-(`recording`).
+`run`, `notebooks`, `trace`, `match` and, after a blind study, `unblind`. `record` has a chapter of
+its own (`recording`).
 
 What is heavy is imported where it is needed, so that `study --help` is quick.
 """
@@ -39,6 +39,7 @@ REPORTS = {
     "show_default": True,
     "help": say("cli.help_reports"),
 }
+TRUST = {"is_flag": True, "help": say("cli.help_trust")}
 
 
 def plainly(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -214,17 +215,19 @@ def add(folder: Path, what: str, channel: int, kind: str | None) -> None:
 @click.option("--again", is_flag=True, help=say("cli.help_again"))
 @click.option("--stage", is_flag=True, help=say("cli.help_stage"))
 @click.option("--reports", **REPORTS)
+@click.option("--trust", **TRUST)
 @plainly
 def plan(
-    folder: Path, show: bool, add: int | None, again: bool, stage: bool, reports: Path
+    folder: Path, show: bool, add: int | None, again: bool, stage: bool, reports: Path, trust: bool
 ) -> None:
     """Say what the design can find, and write the schedule."""
     from studylib.bench.schedule import boards_of, minutes_of, next_stage, write_schedule
     from studylib.report.plan import plan_notes
     from studylib.report.plan_study import plan_study
-    from studylib.run.runner import write_plan_page
+    from studylib.run.runner import own_notebooks, write_plan_page
 
     study = _study(folder, recorded=False)
+    own_notebooks(study.folder, "plan", trust=trust)  # refused before anything is written
     boards = boards_of(study, next_stage(study, new=stage))
     tell(*map(say, plan_notes(plan_study(boards))))
     if not study.specimens:
@@ -246,7 +249,7 @@ def plan(
             if not study.with_role(role):
                 tell(say(lacking))
         _next(folder, "lock", "signals", "sheet")
-    tell(say("cli.plan_page", path=write_plan_page(folder, reports=reports)))
+    tell(say("cli.plan_page", path=write_plan_page(folder, reports=reports, trust=trust)))
 
 
 @click.command(help=say("cli.help_blind"))
@@ -454,8 +457,11 @@ def _check(folder: Path) -> int:
 @click.option("--batch", "batches", **MANY, help=say("cli.help_run_batch"))
 @click.option("--jobs", type=click.IntRange(min=1), metavar="N", help=say("cli.help_jobs"))
 @click.option("--reports", **REPORTS)
+@click.option("--trust", **TRUST)
 @plainly
-def run(folder: Path, batches: tuple[str, ...], jobs: int | None, reports: Path) -> None:
+def run(
+    folder: Path, batches: tuple[str, ...], jobs: int | None, reports: Path, trust: bool
+) -> None:
     """Run a study."""
     from studylib.run.runner import run_study
 
@@ -465,6 +471,7 @@ def run(folder: Path, batches: tuple[str, ...], jobs: int | None, reports: Path)
             reports=reports,
             batches=batches or None,
             jobs=jobs or min(4, os.cpu_count() or 1),
+            trust=trust,
             progress=bars.show,
         )
     _report(outcome)
@@ -485,6 +492,19 @@ def _report(outcome: Any) -> None:
         *codes.holding((path is None, say("cli.no_report"))),
     ]:
         complain(*wrong)
+
+
+@click.command(help=say("cli.help_notebooks"))
+@click.argument("folder", **DIR)
+@plainly
+def notebooks(folder: Path) -> None:
+    """Copy the notebooks into a study."""
+    from studylib.run.notebooks import NAMES, copy_notebooks
+    from studylib.run.runner import notebook_path
+
+    study = _study(folder, recorded=False)
+    states = copy_notebooks(study.folder, {name: notebook_path(name) for name in NAMES})
+    tell(say("cli.notebooks", folder=folder, **states))
 
 
 @click.command(help=say("cli.help_trace"))

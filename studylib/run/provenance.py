@@ -46,15 +46,6 @@ def digest(content: Any) -> str:
     ).hexdigest()
 
 
-def notebook_digest(path: Path | str) -> str:
-    """SHA-256 of what a notebook does: kind, source and tags of its cells, not the outputs that
-    it happens to hold."""
-    cells = json.loads(Path(path).read_text(encoding="utf-8"))["cells"]
-    return digest(
-        [[cell["cell_type"], cell["source"], cell["metadata"].get("tags")] for cell in cells]
-    )
-
-
 def folder_digests(folder: Path) -> dict[str, str]:
     """Path relative to the folder -> SHA-256, for every file in it that is not hidden."""
     names = {path.relative_to(folder): path for path in sorted(folder.rglob("*"))}
@@ -87,7 +78,7 @@ def batch_key(
     *,
     hashes: Mapping[str, str],
     rate_hz: int | None,
-    notebook: Path,
+    notebook: Mapping[str, Any],
     library: str,
 ) -> str:
     """The mark of one batch's result.
@@ -96,7 +87,7 @@ def batch_key(
     ----------
     hashes : SHA-256 of every input, from `sheets.file_hashes`.
     rate_hz : what every take must have; it can hang on the recordings of all batches.
-    notebook : the batch notebook.
+    notebook : what is told of the batch notebook (`Notebook.about`).
     library : from `library_digest`.
 
     Returns
@@ -115,7 +106,7 @@ def batch_key(
             "takes": [{k: str(value) for k, value in take if k != "row"} for take in takes],
             "rate_hz": rate_hz,
             "recordings": {take.file: hashes[take.file] for take in takes},
-            "notebook": notebook_digest(notebook),
+            "notebook": dict(notebook),
             "library": library,
             "python": platform.python_version(),
             "versions": versions(NUMERIC),
@@ -128,7 +119,7 @@ def summary_key(
     hashes: Mapping[str, str],
     parts: Mapping[str, str],
     left_out: Mapping[str, str],
-    notebook: Path,
+    notebook: Mapping[str, Any],
     library: str,
 ) -> str:
     """The mark of the summary: its parts, the batches it lacks, the inputs, notebook, library."""
@@ -137,7 +128,7 @@ def summary_key(
             "inputs": dict(hashes),
             "parts": dict(parts),
             "left_out": dict(left_out),
-            "notebook": notebook_digest(notebook),
+            "notebook": dict(notebook),
             "library": library,
             "python": platform.python_version(),
             "versions": versions([*NUMERIC, *REPORTING]),
@@ -152,6 +143,7 @@ def provenance(
     batches: Mapping[str, str],
     report: Path,
     library: str,
+    notebooks: Mapping[str, Any],
 ) -> dict[str, Any]:
     """Everything that a reader needs to make the report again, as plain data.
 
@@ -160,6 +152,7 @@ def provenance(
     hashes : SHA-256 of every input.
     batches : batch -> "in the summary", or why it is not.
     report : the folder with `tables/` and the pages.
+    notebooks : name -> the SHA-256 of what it does, and the cells that are not the library's.
     """
     import soundfile
 
@@ -173,6 +166,7 @@ def provenance(
             f"tables/{name}": value for name, value in folder_digests(report / "tables").items()
         },
         "library": library,
+        "notebooks": dict(notebooks),
         "versions": {
             "python": platform.python_version(),
             "libsndfile": soundfile.__libsndfile_version__,

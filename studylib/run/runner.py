@@ -12,12 +12,14 @@ The order, and what makes a result count:
 5. `provenance.json` is written.
 A batch that fails stops nothing else: the summary and the outcome name it.
 
-Functions: `run_study`; `write_plan_page`, the plan notebook alone; `notebook_path`.
+Functions: `run_study`; `write_plan_page`, the plan notebook alone; `own_notebooks`, what they run;
+`notebook_path`.
 """
 
 from __future__ import annotations
 
 import shutil
+import tempfile
 from collections.abc import Callable, Iterable
 from concurrent.futures import Future, wait
 from dataclasses import dataclass, field
@@ -36,7 +38,7 @@ from studylib.measure.batch import (
     take_in,
 )
 from studylib.report.preregistration import looks_of
-from studylib.run import provenance, workers
+from studylib.run import notebooks, provenance, workers
 from studylib.sheets.files import sha256
 from studylib.sheets.records import LEDGER, add_entry
 from studylib.sheets.study import SHEETS, file_hashes, read_unrecorded
@@ -89,12 +91,27 @@ def notebook_path(name: str) -> Path:
     raise errors.RunError(codes.note("run.notebook_missing", name=name))
 
 
+def own_notebooks(
+    folder: Path | str, *names: str, trust: bool = False
+) -> dict[str, notebooks.Notebook]:
+    """The notebooks of these names that a study is run with (`notebooks.own_notebooks`).
+
+    Raises
+    ------
+    InputError : one cannot be read, or is no notebook.
+    RunError : the installation lacks one, or the study's own is not trusted.
+    """
+    paths = {name: notebook_path(name) for name in names}
+    return notebooks.own_notebooks(Path(folder), paths, trust=trust)
+
+
 def run_study(
     folder: Path | str,
     *,
     reports: Path | str = Path("reports"),
     batches: tuple[str, ...] | None = None,
     jobs: int = 2,
+    trust: bool = False,
     progress: RunProgress | None = None,
 ) -> Outcome:
     """Execute the notebooks of a study and write `reports/<study>/`.
@@ -105,6 +122,7 @@ def run_study(
     reports : the folder of all reports; is made when missing.
     batches : run only these, and let the summary use what is good; None runs all.
     jobs : how many batch notebooks run at a time, 1 or more.
+    trust : run notebooks of the study that differ from the library's, and remember them.
     progress : called in this thread with (batch or SUMMARY, done, total, what).
 
     Returns
@@ -114,8 +132,8 @@ def run_study(
     Raises
     ------
     InputError : the sheets have faults, or there is no such batch or check.
-    RunError : the installation lacks a notebook, `jobs` is below 1, or the folder of the report
-        cannot be written to or is held by another run.
+    RunError : the installation lacks a notebook, a notebook of the study is not trusted, `jobs` is
+        below 1, or the folder of the report cannot be written to or is held by another run.
     """
     errors.RunError.refuse(jobs < 1, "run.no_jobs", jobs=jobs)
     study = sheets.read_study(folder)
@@ -124,8 +142,10 @@ def run_study(
     )
     overridden(study.settings.quality)  # a wrong name is told once, not by every batch
     names = [choose_batch(study, name) for name in batches or study.batches]
-    with workers.alone_in(Path(reports) / study.name):
-        run = _Run(study, Path(folder), Path(reports), jobs=jobs, progress=progress)
+    own = own_notebooks(study.folder, "batch", "summary", trust=trust)
+    with workers.alone_in(Path(reports) / study.name), tempfile.TemporaryDirectory() as room:
+        about = {"own": own, "room": Path(room), "jobs": jobs, "progress": progress}
+        run = _Run(study, Path(folder), Path(reports), **about)
         try:
             return run.go(names)
         finally:
@@ -133,13 +153,14 @@ def run_study(
             shutil.rmtree(run.summary.staging, ignore_errors=True)
 
 
-def write_plan_page(folder: Path | str, *, reports: Path | str) -> Path:
+def write_plan_page(folder: Path | str, *, reports: Path | str, trust: bool = False) -> Path:
     """Execute the plan notebook for a study; its figures and tables go to `plan/` beside the page.
 
     Parameters
     ----------
     folder : the study folder.
     reports : the folder of all reports; is made when missing.
+    trust : run a notebook of the study that differs from the library's, and remember it.
 
     Returns
     -------
@@ -148,17 +169,18 @@ def write_plan_page(folder: Path | str, *, reports: Path | str) -> Path:
     Raises
     ------
     InputError : the sheets have faults.
-    RunError : the notebook is missing or failed, or another run holds the folder.
+    RunError : the notebook is missing, not trusted or failed, or another run holds the folder.
     """
     from studylib.report.pages import page_html
     from studylib.run.execution import run_notebook
 
     boards = read_unrecorded(folder)
     home = Path(reports) / writing.slug(boards.folder.name)
-    with workers.alone_in(home):
-        done = run_notebook(
-            notebook_path("plan"), {"folder": Path(folder), "output": home / "plan"}
-        )
+    own = own_notebooks(boards.folder, "plan", trust=trust)
+    with workers.alone_in(home), tempfile.TemporaryDirectory() as room:
+        path = own["plan"].put(Path(room) / "plan.ipynb")
+        parameters = {"folder": Path(folder), "output": home / "plan"}
+        done = notebooks.with_own(run_notebook(path, parameters), own)
         writing.write_whole(home / "plan.ipynb", _text(done))
         writing.write_whole(
             home / "plan.html",
@@ -176,6 +198,8 @@ class _Run:
         folder: Path,
         reports: Path,
         *,
+        own: dict[str, notebooks.Notebook],
+        room: Path,
         jobs: int,
         progress: RunProgress | None,
     ) -> None:
@@ -186,13 +210,14 @@ class _Run:
         self.hashes = file_hashes(study)
         self.rate_hz = _rate(study)
         self.library = provenance.library_digest()
-        self.notebooks = {name: notebook_path(name) for name in ("batch", "summary")}
+        self.own = own
+        self.notebooks = {name: one.put(room / f"{name}.ipynb") for name, one in own.items()}
         slugs = batch_slugs(study.batches)
         same = {"hashes": self.hashes, "rate_hz": self.rate_hz, "library": self.library}
         self.places = {
             name: provenance.BatchPlace(
                 name=name,
-                key=provenance.batch_key(study, name, notebook=self.notebooks["batch"], **same),
+                key=provenance.batch_key(study, name, notebook=own["batch"].about, **same),
                 home=self.home,
                 slug=slugs[name],
             )
@@ -246,6 +271,7 @@ class _Run:
                     },
                     report=self.home,
                     library=self.library,
+                    notebooks={name: one.about for name, one in self.own.items()},
                 ),
             )
         provenance.remove_strangers(self.home, {place.slug for place in places})
@@ -283,7 +309,7 @@ class _Run:
             hashes=self.hashes | {LEDGER: f"{looks.number} {looks.whole}"},
             parts=used,
             left_out=left_out,
-            notebook=self.notebooks["summary"],
+            notebook=self.own["summary"].about,
             library=self.library,
         )
         if self.summary.is_shown(key):
@@ -343,6 +369,7 @@ class _Run:
         part = self.study.compared
         if part.lock:  # before the page is shown, so that no look goes uncounted
             add_entry(part.folder, part.boards_recorded(failed=left_out), when=datetime.now())
+        notebooks.with_own(notebook, self.own)
         self.summary.keep(
             key,
             notebook=_text(notebook),
@@ -353,6 +380,7 @@ class _Run:
         from studylib.report.pages import page_html
 
         title = f"{place.name} - {self.study.settings.study.title}"
+        notebooks.with_own(notebook, {"batch": self.own["batch"]})
         place.show(place.key, _text(notebook), page_html(notebook, title=title))
 
 

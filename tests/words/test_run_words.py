@@ -11,7 +11,13 @@ from studylib.words import say
 from tests.words import asked_for
 
 NOT_WRITTEN = note("run.not_written", file="tables/claims.csv")
+DIFFERS = {"changed": ["code-01", "code-02"], "added": [], "removed": ["words-03"], "moved": []}
 FIELDS = {
+    "run.no_notebook": {"file": "batch.ipynb"},
+    "run.not_trusted": {"cells": [note("run.own_cells", name="batch", **DIFFERS)]},
+    "run.own_cells": {"name": "batch", **DIFFERS},
+    "run.own_title": {},
+    "run.own_notebooks": {},
     "run.no_jobs": {"jobs": 0},
     "run.nothing_recorded": {"study": "rails", "planned": 9},
     "run.notebook_missing": {"name": "batch"},
