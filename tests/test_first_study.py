@@ -14,10 +14,13 @@ from click.testing import CliRunner
 from packaging.requirements import Requirement
 
 from studylib import cli
+from studylib.errors import InputError
 from studylib.sheets import first_study, read_study
+from studylib.sheets.files import read_table
 from studylib.sheets.settings import Plan
 from studylib.sheets.study import read_unrecorded
 from studylib.words import say
+from tests.demo import DEMO
 
 TOML = "study.toml"
 
@@ -273,3 +276,131 @@ def test_a_drive_is_named_and_is_not_the_response(rails):
     place = {"file": TOML, "section": "[channels]"}
     assert result.stderr == say("settings.same_channel", **place, channel=1) + "\n"
     assert (rails / TOML).read_bytes() == before
+
+
+BENCH = """# the bench of the old barn
+[study]
+title = "Larch # robinia"   # to be told apart
+question = 'Is "robinia" louder?'
+compare = "finish"
+beside = "maker"
+licence = "CC0"
+
+[decide]   # as agreed
+primary = ["tone.h3.rel_db"]
+limits = {"tone.h3.rel_db" = 1.5}
+
+# What we expect.
+[[claim]]
+text = """
+
+REST = """
+feature = "tone.h3.rel_db"
+higher = "oiled"
+lower = "waxed"
+
+[[ claim ]]
+text = "Waxed is [[claim]] not better"
+feature = "tone.h3.rel_db"
+higher = "waxed"
+lower = "oiled"
+
+# The minutes of this bench.
+[plan]
+mounts = 3
+batches = 2
+pilot = "old.csv"
+minutes_mount = 7.5   # stairs
+
+[quality]
+steady = 2.0
+
+[tone]
+fundamental_hz = 220.5
+"""
+BOARDS = """specimen;finish;maker;role;mass_g;note
+L1;oiled;a;;310,5;
+W1;waxed;b;;300;
+ref;oiled;a;reference;305,5;the old rail
+Chg;oiled;a;changed;309,5;with a coin
+"""
+
+
+def old_bench(folder, claim: str = '"Oiled beats waxed"'):
+    folder.mkdir()
+    (folder / TOML).write_text(BENCH + claim + REST, encoding="utf-8")
+    (folder / "specimens.csv").write_text(BOARDS, encoding="utf-8")
+    return folder
+
+
+def test_the_same_bench_on_new_wood(tmp_path):
+    """Nothing but its sheets is needed of the other study."""
+    old = old_bench(tmp_path / "old")
+    before = {path: path.read_bytes() for path in old.iterdir()}
+    result = study("new", tmp_path / "new", "--from", old, "--woods", "Lime,waxed", "--boards", 2)
+    assert result.exit_code == 0, result.output
+    assert "Of its boards only ref and Chg are in specimens.csv." in result.output
+    assert {path: path.read_bytes() for path in old.iterdir()} == before
+    found, made, was = read_study(tmp_path / "new"), keys(tmp_path / "new"), keys(old)
+    assert {name: made[name] for name in made if name not in ("study", "plan")} == {
+        name: was[name] for name in was if name not in ("study", "plan", "claim")
+    }
+    assert made["plan"] == was["plan"] | {"boards": 2, "pilot": ""}
+    kept = {"compare": "finish", "licence": "CC0", "beside": "", "separate_trees": False}
+    assert made["study"] == kept | {
+        "title": say("new.title", woods=["Lime", "waxed"]),
+        "question": say("new.question", woods=["Lime", "waxed"]),
+    }
+    text = (tmp_path / "new" / TOML).read_text(encoding="utf-8")
+    for remark in ("# the bench of the old barn", "# to be told apart", "# as agreed", "# stairs",
+                   "# The minutes of this bench."):  # fmt: skip
+        assert remark in text
+    assert found.woods == ("Lime", "waxed")
+    rows = [row.cells for row in read_table(tmp_path / "new" / "specimens.csv").rows]
+    # W1 is the name of a board that stands in the workshop already.
+    assert [row["specimen"] for row in rows] == ["ref", "Chg", "L2", "L3", "W2", "W3"]
+    assert rows[0] == {
+        "specimen": "ref", "finish": "oiled", "maker": "a", "role": "reference",
+        "mass_g": "305,5", "note": "the old rail",
+    }  # fmt: skip
+    assert found.specimen("ref").mass_g == 305.5
+    assert len(found.all_batches) == 2
+    assert {t.specimen for t in found.planned if t.specimen} == {row["specimen"] for row in rows}
+    assert {t.tone_hz for t in found.planned if t.kind == "tone"} >= {220.5}
+
+
+def test_the_bench_of_the_demo_on_new_wood(tmp_path):
+    result = study("new", tmp_path / "new", "--from", DEMO, "--woods", "oak,ash", "--tone", "185.5")
+    assert result.exit_code == 0, result.output
+    made, was = keys(tmp_path / "new"), keys(DEMO)
+    assert made["tone"] == was["tone"] | {"fundamental_hz": 185.5}
+    assert {name: made[name] for name in ("channels", "bench", "decide", "sweep")} == {
+        name: was[name] for name in ("channels", "bench", "decide", "sweep")
+    }
+    roles = {s.role for s in read_unrecorded(tmp_path / "new").specimens}
+    assert roles == {"", "reference", "changed"}
+
+
+@pytest.mark.parametrize(
+    "claim", ['"""\n[plan]\n"""', '"a"\nnote = [\n[1],\n]'], ids=["in a text", "in a list"]
+)
+def test_lines_of_the_other_study_that_are_not_understood_write_nothing(tmp_path, claim):
+    old = old_bench(tmp_path / "old", claim)
+    result = study("new", tmp_path / "new", "--from", old, "--woods", "oak,ash")
+    assert (result.exit_code, len(result.stderr.splitlines())) == (2, 1)
+    assert result.stderr == say("new.other_lines", file=TOML) + "\n"
+    assert not (tmp_path / "new").exists()
+
+
+def test_faults_of_the_other_study_are_told_and_write_nothing(tmp_path):
+    old = old_bench(tmp_path / "old")
+    (old / TOML).write_text((old / TOML).read_text().replace("mounts = 3", "mounts = 0"))
+    with pytest.raises(InputError) as caught:
+        first_study.write_new(
+            tmp_path / "new", woods=("a", "b"), boards=1, separate_trees=False, tone_hz=None,
+            bench=old,
+        )  # fmt: skip
+    assert caught.value.codes == ("cells.unfit",)
+    assert not (tmp_path / "new").exists()
+    result = study("new", tmp_path / "new", "--from", tmp_path / "no", "--woods", "oak,ash")
+    assert (result.exit_code, len(result.stderr.splitlines())) == (2, 1)

@@ -148,31 +148,43 @@ def _answer(
 @click.option("--woods", metavar="NAMES", help=say("cli.help_woods"))
 @click.option("--boards", metavar="N", help=say("cli.help_boards"))
 @click.option("--trees", metavar="y|n", help=say("cli.help_trees"))
-@click.option("--tone", metavar="HZ", default="172", show_default=True, help=say("cli.help_tone"))
+@click.option("--tone", metavar="HZ", help=say("cli.help_tone"))
+@click.option("--from", "other", **DIR, help=say("cli.help_new_from"))
 @plainly
-def new(folder: Path, woods: str | None, boards: str | None, trees: str | None, tone: str) -> None:
-    """Write a simple study that is ready to be recorded."""
+def new(
+    folder: Path,
+    woods: str | None,
+    boards: str | None,
+    trees: str | None,
+    tone: str | None,
+    other: Path | None,
+) -> None:
+    """Write a study that is ready to be recorded: a simple one, or that of another's bench."""
     from studylib.bench.schedule import minutes_of, short_name, write_schedule
     from studylib.sheets import first_study as first
 
     first.free_place(folder)
     answers = {
-        "tone_hz": first.tone_of(tone),
+        "tone_hz": None if other and tone is None else first.tone_of(tone or "172"),
         "woods": _answer("cli.ask_woods", woods, first.woods_of, None),
         "boards": _answer("cli.ask_boards", boards, first.boards_of, "4"),
         "separate_trees": _answer("cli.ask_trees", trees, first.trees_of, "n"),
     }
-    first.write_new(folder, **answers)
-    _, (batch,) = write_schedule(_study(folder, recorded=False), named=short_name)
+    first.write_new(folder, **answers, bench=other)
+    named = None if other else short_name
+    _, batches = write_schedule(_study(folder, recorded=False), named=named)
     study = _study(folder)
+    kept = [s.specimen for s in study.specimens if s.role]
     tell(
         say("cli.new_study", folder=folder),
+        *codes.holding((other, say("cli.new_from", other=other, kept=kept))),
         say(
             "cli.new_takes",
-            recordings=len(batch.steps),
-            mounts=batch.mounts,
-            minutes=minutes_of(batch, study.settings.plan),
-            tone_hz=answers["tone_hz"],
+            recordings=len(study.planned),
+            mounts=sum(batch.mounts for batch in batches),
+            minutes=sum(minutes_of(batch, study.settings.plan) for batch in batches),
+            sessions=len(batches),
+            tone_hz=study.settings.tone.fundamental_hz,
         ),
         *(say("cli.warning", warning=one) for one in study.warnings),
     )

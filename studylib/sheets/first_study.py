@@ -7,6 +7,11 @@ answers to a few questions make study.toml and the rows of specimens.csv; the re
 by itself needs (a licence to choose, how to cite it, what git leaves out, the report made again).
 Rows of takes.csv are a schedule and come from `bench.schedule`.
 
+The same bench on new wood begins with the study.toml of another study: its bench, its plan and the
+choices of its analysis, limits among them, in its own lines. Title and question are new, and what
+was about its woods and boards stays behind: claims, the second column of groups, a pilot, schedule,
+lock and keys. Of its boards the reference and the changed one come along: they are of the bench.
+
 What is added later changes keys of study.toml, line by line, so that all else that stands there
 stays. A change counts only when the file then holds these keys with these values, and everything
 else as before; a key that its owner has set to something else is left alone and told.
@@ -18,16 +23,17 @@ Functions: `woods_of`, `boards_of`, `trees_of`, `kind_of`, `tone_of`, `free_plac
 import json
 import re
 import tomllib
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from contextlib import suppress
 from importlib import metadata, resources
+from itertools import count, islice
 from pathlib import Path
 from string import Template, ascii_uppercase
 from typing import Any
 
 from studylib import codes, errors, writing
 from studylib.sheets import settings, settings_file
-from studylib.sheets.files import number, read_text, reason_of, table_text, whole
+from studylib.sheets.files import number, read_table, read_text, reason_of, table_text, whole
 from studylib.sheets.rows import SPECIMEN_COLUMNS, TAKE_COLUMNS
 from studylib.sheets.study import Study
 from studylib.words import say
@@ -54,6 +60,12 @@ LATER = {
     "controls": ("controls", "probes", "drive_steps_db"),
     "schedule": ("mounts", "takes", "batches", "tap_places", "free_taps"),
 }
+
+
+CLAIM = r"(?ms)^[ \t]*\[\[[ \t]*claim[ \t]*\]\].*?(?=^(?:[ \t]*(?:#[^\n]*|\r?)\n)*[ \t]*\[|\Z)"
+"""A claim in study.toml, up to the remarks above the next header."""
+
+_TEXT = r'"(?:\\.|[^"\\\r\n])*"|' + r"'[^'\r\n]*'"
 
 
 def woods_of(text: str) -> tuple[str, ...]:
@@ -111,25 +123,29 @@ def _fit(name: str, text: str, value: Any, fits: bool) -> Any:
 
 
 def write_new(
-    folder: Path, *, woods: Sequence[str], boards: int, separate_trees: bool, tone_hz: float
+    folder: Path,
+    *,
+    woods: Sequence[str],
+    boards: int,
+    separate_trees: bool,
+    tone_hz: float | None,
+    bench: Path | None = None,
 ) -> None:
-    """Write a simple study into a new or empty folder; takes.csv still without rows.
+    """Write a study into a new or empty folder; takes.csv still without rows.
 
     Parameters
     ----------
     folder : made with its parents where it is not there.
     woods, boards, separate_trees, tone_hz : as the functions that read the answers give them.
+    bench : the folder of a study whose bench it is to have, with its tone where `tone_hz` is None;
+        None for a simple study.
 
     Raises
     ------
-    InputError : the folder holds something already, is a file, or cannot be written to.
+    InputError : the folder holds something already, is a file, or cannot be written to; the other
+        study has faults, or lines that cannot be changed so that nothing else changes.
     """
     folder, texts = Path(folder), resources.files("studylib.sheets") / "new_study"
-    rows = [
-        {"specimen": f"{letters}{count}", "wood": wood}
-        for wood, letters in zip(woods, _letters(woods), strict=True)
-        for count in range(1, boards + 1)
-    ]
     answers = SIMPLE | {
         "title": say("new.title", woods=woods),
         "question": say("new.question", woods=woods),
@@ -144,7 +160,7 @@ def write_new(
             path.name.replace("dot-", "."): path.read_text(encoding="utf-8")
             for path in texts.iterdir()
         },
-        "specimens.csv": table_text(SPECIMEN_COLUMNS, rows, semicolons=False),
+        "specimens.csv": table_text(SPECIMEN_COLUMNS, _rows(woods, boards), semicolons=False),
         "takes.csv": table_text(TAKE_COLUMNS, [], semicolons=False),
         "requirements.txt": "\n".join([*pins, ""]),
     }
@@ -152,6 +168,7 @@ def write_new(
         files[name] = Template(files[name]).substitute(
             {name: _toml(value) for name, value in answers.items()}
         )
+    files |= _of_bench(bench, woods, answers) if bench else {}
     free_place(folder)
     try:
         (folder / "recordings" / "day1").mkdir(parents=True)
@@ -183,6 +200,46 @@ def _letters(woods: Sequence[str]) -> list[str]:
     cut = [[writing.slug(w)[:n].capitalize() for w in words] for words in names for n in (1, 2, 3)]
     apart = [c for c in cut if len(set(c)) == len(woods) and all(map(str.isalpha, c))]
     return [*apart, list(ascii_uppercase[: len(woods)])][0]
+
+
+def _rows(
+    woods: Sequence[str], boards: int, *, compare: str = "wood", taken: Collection[str] = ()
+) -> list[dict[str, str]]:
+    """Rows of specimens.csv: so many boards of each wood, under ids that are not taken."""
+    return [
+        {"specimen": name, compare: wood}
+        for wood, letters in zip(woods, _letters(woods), strict=True)
+        for name in islice(
+            (i for i in map(f"{letters}{{}}".format, count(1)) if i not in taken), boards
+        )
+    ]
+
+
+def _of_bench(bench: Path, woods: Sequence[str], answers: Mapping[str, Any]) -> dict[str, str]:
+    """The three sheets for new wood on the bench of another study."""
+    reading = settings_file.read_settings(bench / settings_file.FILE)
+    errors.InputError.refuse_all(reading.faults)
+    text, sheet = read_text(bench / settings_file.FILE), read_table(bench / "specimens.csv")
+    before = tomllib.loads(text)
+    keys = {
+        "study": {name: answers[name] for name in ("title", "question", "separate_trees")},
+        "plan": {"boards": answers["boards"]},
+    }
+    for section, name in (("study", "beside"), ("plan", "pilot")):
+        keys[section] |= {name: ""} if name in before.get(section, {}) else {}
+    keys |= {"tone": {"fundamental_hz": answers["tone_hz"]}} if answers["tone_hz"] else {}
+    before.pop("claim", None)
+    after = _edited(re.sub(CLAIM, "", text), before, keys)
+    errors.InputError.refuse(not after, "new.other_lines", file=settings_file.FILE)
+    compare = reading.settings.study.compare
+    kept = [row.cells for row in sheet.rows if row.cells.get("role")]
+    taken = {row.cells.get("specimen") for row in sheet.rows}
+    new = _rows(woods, answers["boards"], compare=compare, taken=taken)
+    return {
+        settings_file.FILE: after,
+        "specimens.csv": table_text(sheet.columns, [*kept, *new], semicolons=sheet.semicolons),
+        "takes.csv": table_text(TAKE_COLUMNS, [], semicolons=sheet.semicolons),
+    }
 
 
 def _toml(value: Any) -> str:
@@ -231,20 +288,22 @@ def add_to(study: Study, what: str, drive: Mapping[str, Any]) -> list[str]:
             wanted=_toml(value),
         )
     text = read_text(study.folder / settings_file.FILE)
-    before = tomllib.loads(text)
-    after = with_keys(text, section, changed)
+    after = _edited(text, tomllib.loads(text), {section: changed})
+    lines = [f"{name} = {_toml(value)}" for name, value in changed.items()]
+    errors.InputError.refuse(not after, "new.by_hand", **place, what=what, lines=lines)
+    writing.write_whole(study.folder / settings_file.FILE, after)
+    return list(changed)
+
+
+def _edited(text: str, before: Mapping[str, Any], keys: Mapping[str, Mapping[str, Any]]) -> str:
+    """The text with keys of sections set; "" where it would not hold `before` with them alone."""
+    wanted = dict(before)
+    for section, values in keys.items():
+        wanted[section] = wanted.get(section, {}) | values
+        text = with_keys(text, section, values)
     with suppress(tomllib.TOMLDecodeError):
-        if tomllib.loads(after) == before | {section: before.get(section, {}) | changed}:
-            writing.write_whole(study.folder / settings_file.FILE, after)
-            return list(changed)
-    raise errors.InputError(
-        codes.note(
-            "new.by_hand",
-            **place,
-            what=what,
-            lines=[f"{name} = {_toml(value)}" for name, value in changed.items()],
-        )
-    )
+        return text if tomllib.loads(text) == wanted else ""
+    return ""
 
 
 def with_keys(text: str, section: str, values: Mapping[str, Any]) -> str:
@@ -255,7 +314,7 @@ def with_keys(text: str, section: str, values: Mapping[str, Any]) -> str:
     found = re.search(head, text)
     body, *further = re.split(r"(?m)^(?=[ \t]*\[)", text[found.end() :], maxsplit=1)
     for name, value in values.items():
-        line = rf"(?m)^([ \t]*{name}[ \t]*=[ \t]*)[^#\r\n]*?([ \t]*(#[^\r\n]*)?\r?)$"
+        line = rf"(?m)^([ \t]*{name}[ \t]*=[ \t]*)(?:{_TEXT}|[^#\r\n])*?([ \t]*(#[^\r\n]*)?\r?)$"
         body, count = re.subn(line, lambda m, v=value: f"{m[1]}{_toml(v)}{m[2]}", body)
         body = body if count else f"{name} = {_toml(value)}\n{body}"
     return text[: found.end()] + body + "".join(further)
