@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from studylib.codes import code_of, fields_of
+from studylib.sheets.files import NAME, PATH, TEXT, TITLE
 from studylib.sheets.settings import Settings, mains_multiple
 from studylib.sheets.settings_file import claim_faults, read_settings
 from studylib.signal.tone import MIN_PERIODS, record_length
@@ -386,3 +387,49 @@ def test_mains_multiples():
     assert mains_multiple(172.0) is None
     assert mains_multiple(151.0) is None
     assert mains_multiple(0.5) is None
+
+
+ONE_CLAIM = """[[claim]]
+text = "t"
+feature = "tone.h1.level_db"
+higher = "larch"
+lower = "lime"
+"""
+
+
+@pytest.mark.parametrize(
+    ("text", "most", "section", "key"),
+    [
+        ('[study]\ntitle = "%s"\nquestion = "q"\n', TITLE, "[study]", "title"),
+        ('[study]\ntitle = "t"\nquestion = "%s"\n', TEXT, "[study]", "question"),
+        (HEAD + 'compare = "%s"\n', NAME, "[study]", "compare"),
+        (HEAD + 'beside = "%s"\n', NAME, "[study]", "beside"),
+        (HEAD + 'licence = "%s"\n', 24, "[study]", "licence"),
+        (HEAD + '[plan]\npilot = "%s"\n', PATH, "[plan]", "pilot"),
+        (HEAD + ONE_CLAIM.replace('"t"', '"%s"'), TEXT, "[[claim]] 1", "text"),
+        (HEAD + ONE_CLAIM.replace("larch", "%s"), NAME, "[[claim]] 1", "higher"),
+        (HEAD + ONE_CLAIM.replace("lime", "%s"), NAME, "[[claim]] 1", "lower"),
+    ],
+)
+def test_every_text_has_its_longest(tmp_path, text, most, section, key):
+    assert faults_of(tmp_path, text % ("x" * most)) == ()
+    (fault,) = faults_of(tmp_path, text % ("x" * 10_000))
+    about = {"file": "study.toml", "section": section, "key": key, "letters": 10_000, "most": most}
+    assert holds(fault, "cells.too_long", **about)
+    assert len(say(fault)) < 200
+
+
+@pytest.mark.parametrize(
+    ("text", "place"),
+    [
+        ('[decide]\nprimary = ["%s"]\n', {"key": "primary", "item": 1}),
+        ('[decide.limits]\n"%s" = 1.0\n', {"section": "[decide.limits]"}),
+        ('[quality]\n"%s" = 1.0\n', {"section": "[quality]"}),
+        (ONE_CLAIM.replace("tone.h1.level_db", "%s"), {"key": "feature"}),
+    ],
+)
+def test_a_name_of_ours_that_is_endless_is_not_quoted(tmp_path, text, place):
+    (fault,) = faults_of(tmp_path, HEAD + text % ("x" * 10_000))
+    code = "cells.too_long" if "quality" in text else "settings.no_feature"
+    assert holds(fault, code, **place)
+    assert len(say(fault)) < 250

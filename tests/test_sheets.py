@@ -16,7 +16,7 @@ from studylib.codes import code_of, fields_of
 from studylib.errors import InputError
 from studylib.sheets import read_study
 from studylib.sheets.between_rows import density_warnings, spellings
-from studylib.sheets.files import grouped
+from studylib.sheets.files import NAME, PATH, TEXT, grouped
 from studylib.sheets.rows import Specimen
 from studylib.sheets.study import file_hashes, read_unrecorded
 from studylib.words import say
@@ -239,6 +239,40 @@ def test_a_specimen_at_fault(tmp_path, cells, code):
     place = {"file": "specimens.csv", "row": 2, "column": column}
     assert holds(fault, code, **place)
     assert fields_of(fault).get("value", "") == value
+
+
+@pytest.mark.parametrize(
+    ("column", "most"),
+    [
+        ("specimen", NAME), ("wood", NAME), ("source", NAME), ("grain", TEXT), ("note", TEXT),
+    ],
+)  # fmt: skip
+def test_every_text_of_a_board_has_its_longest(tmp_path, column, most):
+    longest = changed_specimen(4, **{column: "x" * most})
+    if column != "specimen":  # whose takes are named by it
+        read_study(write_study(tmp_path / "s", specimens=longest))
+    broken_one = changed_specimen(2, **{column: "x" * 10_000})
+    fault = faults_of(tmp_path / "t", specimens=broken_one)[0]
+    place = {"file": "specimens.csv", "row": 4, "column": column}
+    assert holds(fault, "cells.too_long", letters=10_000, most=most, **place)
+
+
+@pytest.mark.parametrize(
+    ("column", "most"), [("take", NAME), ("batch", NAME), ("file", PATH), ("reason", TEXT)]
+)
+def test_every_text_of_a_take_has_its_longest(tmp_path, column, most):
+    rows = take_rows()
+    rows[0] |= {column: "x" * 10_000}
+    (fault, *_) = faults_of(tmp_path / "t", takes=rows)
+    place = {"file": "takes.csv", "row": 2, "column": column}
+    assert holds(fault, "cells.too_long", letters=10_000, most=most, **place)
+
+
+def test_a_column_of_endless_name_is_one_short_sentence(tmp_path):
+    rows = [row | {"x" * 10_000: "1"} for row in specimen_rows()]
+    fault = only(faults_of(tmp_path / "t", specimens=rows))
+    assert holds(fault, "cells.too_long", row=1, letters=10_000, most=NAME)
+    assert len(say(fault)) < 250
 
 
 @pytest.mark.parametrize(

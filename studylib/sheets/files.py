@@ -34,9 +34,13 @@ from typing import Any
 
 from studylib.codes import note
 from studylib.errors import CellError, InputError
+from studylib.words.text import shown
 
 _NUMBER = re.compile(r"[+-]?([0-9]+(\.[0-9]*)?|\.[0-9]+)([eE][+-]?[0-9]+)?")
 MOST_BYTES = 200_000_000  # of a sheet: half a million rows of the fullest kind
+# Letters of an id, a column or a wood; of a title; of a sentence or remark; of a path in a study.
+# Common practice: what is longer slipped in from elsewhere, and breaks pages and figures.
+NAME, TITLE, TEXT, PATH = 100, 200, 1000, 400
 _END = "end-of-table"  # a last row of our own: not seen as such when a quote stays open
 
 
@@ -185,12 +189,19 @@ def _header_faults(name: str, header: list[str]) -> list[str]:
     odd = [column for column in header if not column.isprintable()]
     twice = [column for column, n in Counter(header).items() if column and n > 1]
     return [
-        note(code, file=name, row=1, value=column)
-        for code, columns in (
-            ("sheets.column_unprintable", odd),
-            ("sheets.column_twice", twice),
-        )
-        for column in columns
+        *(
+            note("cells.too_long", file=name, row=1, column=shown(c), letters=len(c), most=NAME)
+            for c in header
+            if len(c) > NAME
+        ),
+        *(
+            note(code, file=name, row=1, value=column)
+            for code, columns in (
+                ("sheets.column_unprintable", odd),
+                ("sheets.column_twice", twice),
+            )
+            for column in columns
+        ),
     ]
 
 

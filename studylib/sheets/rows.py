@@ -34,7 +34,7 @@ from pydantic import (
 
 from studylib.codes import code_of, fields_of, holding, note
 from studylib.errors import CellError
-from studylib.sheets.files import Row, Table, number, whole
+from studylib.sheets.files import NAME, PATH, TEXT, Row, Table, number, whole
 from studylib.words.text import nearest
 
 BOARD_KINDS = ("tone", "sweep", "tap", "pluck")
@@ -122,8 +122,9 @@ def _one_of(*options: str, empty: str | None = None) -> BeforeValidator:
     return BeforeValidator(check)
 
 
-Name = Annotated[str, Field(min_length=1), AfterValidator(_printable)]
-Text = Annotated[str, AfterValidator(_printable)]
+Name = Annotated[str, Field(min_length=1, max_length=NAME), AfterValidator(_printable)]
+Group = Annotated[str, Field(max_length=NAME), AfterValidator(_printable)]
+Text = Annotated[str, Field(max_length=TEXT)]
 Measured = Annotated[float | None, _reads(number)]
 Level = Annotated[float, _reads(number, empty=0.0)]
 Count = Annotated[int | None, _reads(whole)]
@@ -149,17 +150,17 @@ class Specimen(_Row):
     """
 
     specimen: Name = Field(description="right.specimen_id")
-    wood: Text = Field(description="right.group")
-    source: Text = Field("", description="right.source")
+    wood: Group = Field(description="right.group")
+    source: Group = Field("", description="right.source")
     source_assumed: bool = False
     length_mm: Measured = Field(None, gt=0, description="right.size")
     width_mm: Measured = Field(None, gt=0, description="right.size")
     thickness_mm: Measured = Field(None, gt=0, description="right.size")
     mass_g: Measured = Field(None, gt=0, description="right.size")
     moisture_pct: Measured = Field(None, ge=0, le=300, description="right.moisture")
-    grain: str = ""
+    grain: Text = ""
     role: Annotated[str, _one_of("reference", "changed", empty="")] = ""
-    note: str = ""
+    note: Text = ""
     covariates: dict[str, float] = Field(default_factory=dict)
     own_name: str = ""
     row: int
@@ -200,7 +201,9 @@ class Take(_Row):
     specimen: Annotated[str | None, BeforeValidator(lambda text: text or None)] = None
     mount: Count = Field(None, ge=1, description="right.whole")
     repeat: Count = Field(None, ge=1, description="right.whole")
-    file: Annotated[Name, AfterValidator(_inside)] = Field(description="right.recording")
+    file: Annotated[str, AfterValidator(_printable), AfterValidator(_inside)] = Field(
+        min_length=1, max_length=PATH, description="right.recording"
+    )
     order: Measured = Field(None, description="right.order")
     tone_hz: Measured = Field(None, gt=0, description="right.tone")
     drive_db: Level = Field(0.0, ge=-MOST_DB, le=0, description="right.drive")
@@ -214,7 +217,7 @@ class Take(_Row):
     temperature_c: Measured = Field(None, ge=-60, le=80, description="right.celsius")
     humidity_pct: Measured = Field(None, ge=0, le=100, description="right.humidity")
     exclude: Annotated[bool, BeforeValidator(_yes)] = False
-    reason: str = ""
+    reason: Text = ""
     row: int
 
     @property
@@ -400,6 +403,8 @@ def field_faults(
             fault = str(item["ctx"]["error"])
         elif cells is not None and value == "":
             fault = note("cells.empty", right=right)
+        elif item["type"] == "string_too_long":
+            fault = note("cells.too_long", letters=len(value), most=item["ctx"]["max_length"])
         else:
             fault = note("cells.unfit", value=quotable(value), right=right)
         found.append((location, fault))

@@ -15,6 +15,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field
 
 from studylib.codes import note
+from studylib.sheets.files import NAME, PATH, TEXT, TITLE
 
 MAINS_HZ = (50.0, 60.0)
 MAINS_MARGIN_HZ = 1.0
@@ -46,10 +47,10 @@ class StudySection(_Section):
     `separate_trees` states that each board without a source was cut from a tree of its own.
     """
 
-    title: str = Field(min_length=1, description="right.title")
-    question: str = Field(min_length=1, description="right.question")
+    title: str = Field(min_length=1, max_length=TITLE, description="right.title")
+    question: str = Field(min_length=1, max_length=TEXT, description="right.question")
     licence: str = Field("", max_length=24, description="right.licence")
-    compare: str = Field("wood", min_length=1, description="right.compare")
+    compare: str = Field("wood", min_length=1, max_length=NAME, description="right.compare")
     separate_trees: bool = Field(False, description="right.switch")
 
 
@@ -114,10 +115,10 @@ class Decide(_Section):
 class Claim(_Section):
     """A sentence written down before recording: `higher` has more of `feature` than `lower`."""
 
-    text: str = Field(min_length=1, description="right.claim")
+    text: str = Field(min_length=1, max_length=TEXT, description="right.claim")
     feature: str = Field(min_length=1, description="right.feature")
-    higher: str = Field(min_length=1, description="right.higher")
-    lower: str = Field(min_length=1, description="right.lower")
+    higher: str = Field(min_length=1, max_length=NAME, description="right.higher")
+    lower: str = Field(min_length=1, max_length=NAME, description="right.lower")
 
 
 class Tap(_Section):
@@ -204,7 +205,7 @@ class Plan(_Section):
     minutes_day: float = Field(360.0, gt=0, description="right.minutes")
     full_drive_dbfs: float = Field(-12.0, le=-0.1, ge=-80, description="right.full_scale")
     play_s: float = Field(10.0, gt=0, le=600, description="right.seconds")
-    pilot: str = Field("", description="right.pilot")
+    pilot: str = Field("", max_length=PATH, description="right.pilot")
     seed: int | None = Field(None, ge=0, description="right.whole")
 
 

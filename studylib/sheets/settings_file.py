@@ -19,7 +19,7 @@ from typing import Any
 from pydantic import BaseModel, ValidationError
 
 from studylib import codes, errors, register
-from studylib.sheets.files import read_text
+from studylib.sheets.files import NAME, read_text
 from studylib.sheets.rows import field_faults, placed, quotable
 from studylib.sheets.settings import (
     MAINS_HZ,
@@ -84,6 +84,11 @@ def read_settings(path: Path) -> Reading:
         _fault("cells.unfit", "[quality]", key=name, value=quotable(value), right="right.number")
         for name, value in free["quality"].items()
         if not _is_number(value)
+    ]
+    faults += [
+        _fault("cells.too_long", "[quality]", key=shown(name), letters=len(name), most=NAME)
+        for name in free["quality"]
+        if len(name) > NAME
     ]
     free["quality"] = {k: float(v) for k, v in free["quality"].items() if _is_number(v)}
     settings = Settings.model_construct(**parts, **free, claims=claims)

@@ -6,6 +6,7 @@ sentences. `accepted` keeps what was read without a word, so that a person can l
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from pathlib import Path
 
 from hypothesis import strategies as st
@@ -14,6 +15,7 @@ from studylib.errors import StudyError
 from studylib.sheets import read_study
 from studylib.sheets.lock import decided
 from studylib.sheets.study import read_unrecorded
+from studylib.words import say
 
 NAMES = ("study.toml", "specimens.csv", "takes.csv")
 ODD = (
@@ -112,13 +114,19 @@ def read(folder: Path) -> bool:
         decided(waiting.settings, waiting.specimens, waiting.takes, waiting.blinding)
     except StudyError as error:
         said(error)
+    short(map(say, study.warnings if study else ()))
     return study is not None and not study.warnings
 
 
 def said(error: StudyError) -> None:
     """Every fault is a sentence."""
     assert error.faults
-    for sentence in error.faults:
+    short(error.faults)
+
+
+def short(sentences: Iterable[str]) -> None:
+    """Each is one, and can be read."""
+    for sentence in sentences:
         assert sentence.strip()
         assert len(sentence) < 2000
         assert "Input should be" not in sentence

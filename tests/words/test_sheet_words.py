@@ -27,6 +27,7 @@ FAULTS = {
     "cells.decimal_comma": {**CELL, "value": "3,5"},
     "cells.two_marks": {**CELL, "value": "1.234,5"},
     "cells.too_large": {**CELL, "value": "1e999"},
+    "cells.too_long": {**CELL, "letters": 10_000, "most": 1000},
     "cells.not_whole": {**CELL, "value": "1.5"},
     "cells.not_a_moment": {**CELL, "value": "14.03.2025"},
     "cells.not_yes": {**CELL, "value": "maybe"},
@@ -139,6 +140,7 @@ FAULTS = {
         **TOML, "section": "[plan]", "key": "mounts", "now": "4", "wanted": "3", "what": "schedule",
     },
     "new.recorded_without": {"file": "recordings/day1/L1-1-tone.wav", "channel": 2},
+    "new.other_lines": TOML,
     "new.by_hand": {
         **TOML, "section": "[plan]", "what": "controls", "lines": ["controls = true"],
     },
