@@ -98,9 +98,9 @@ def write(folder: Path, texts: dict[str, str], drawn: tuple) -> None:
         (folder / name).write_bytes(text.encode(code, errors="replace"))
 
 
-def read(folder: Path) -> bool:
-    """Read a study in both ways, and what a lock would hold of it; True when it was accepted
-    without a word.
+def read(folder: Path) -> tuple | None:
+    """Read a study in both ways, and what a lock would hold of it; what was accepted without a word
+    (settings, boards, takes), None where something was said.
 
     A fault of the program comes out as it is.
     """
@@ -115,7 +115,11 @@ def read(folder: Path) -> bool:
     except StudyError as error:
         said(error)
     short(map(say, study.warnings if study else ()))
-    return study is not None and not study.warnings
+    if study is None or study.warnings:
+        return None
+    takes = sorted((take.take, str(take.model_copy(update={"row": 0}))) for take in study.takes)
+    boards = sorted(str(board.model_copy(update={"row": 0})) for board in study.specimens)
+    return study.settings, boards, takes
 
 
 def said(error: StudyError) -> None:
