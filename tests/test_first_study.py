@@ -283,7 +283,6 @@ BENCH = """# the bench of the old barn
 title = "Larch # robinia"   # to be told apart
 question = 'Is "robinia" louder?'
 compare = "finish"
-beside = "maker"
 licence = "CC0"
 
 [decide]   # as agreed
@@ -346,7 +345,7 @@ def test_the_same_bench_on_new_wood(tmp_path):
         name: was[name] for name in was if name not in ("study", "plan", "claim")
     }
     assert made["plan"] == was["plan"] | {"boards": 2, "pilot": ""}
-    kept = {"compare": "finish", "licence": "CC0", "beside": "", "separate_trees": False}
+    kept = {"compare": "finish", "licence": "CC0", "separate_trees": False}
     assert made["study"] == kept | {
         "title": say("new.title", woods=["Lime", "waxed"]),
         "question": say("new.question", woods=["Lime", "waxed"]),

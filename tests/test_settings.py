@@ -403,7 +403,6 @@ lower = "lime"
         ('[study]\ntitle = "%s"\nquestion = "q"\n', TITLE, "[study]", "title"),
         ('[study]\ntitle = "t"\nquestion = "%s"\n', TEXT, "[study]", "question"),
         (HEAD + 'compare = "%s"\n', NAME, "[study]", "compare"),
-        (HEAD + 'beside = "%s"\n', NAME, "[study]", "beside"),
         (HEAD + 'licence = "%s"\n', 24, "[study]", "licence"),
         (HEAD + '[plan]\npilot = "%s"\n', PATH, "[plan]", "pilot"),
         (HEAD + ONE_CLAIM.replace('"t"', '"%s"'), TEXT, "[[claim]] 1", "text"),

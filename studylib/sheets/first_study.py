@@ -9,8 +9,8 @@ Rows of takes.csv are a schedule and come from `bench.schedule`.
 
 The same bench on new wood begins with the study.toml of another study: its bench, its plan and the
 choices of its analysis, limits among them, in its own lines. Title and question are new, and what
-was about its woods and boards stays behind: claims, the second column of groups, a pilot, schedule,
-lock and keys. Of its boards the reference and the changed one come along: they are of the bench.
+was about its woods and boards stays behind: claims, a pilot, schedule, lock and keys. Of its boards
+the reference and the changed one come along, because they belong to the bench.
 
 What is added later changes keys of study.toml, line by line, so that all else that stands there
 stays. A change counts only when the file then holds these keys with these values, and everything
@@ -225,8 +225,7 @@ def _of_bench(bench: Path, woods: Sequence[str], answers: Mapping[str, Any]) -> 
         "study": {name: answers[name] for name in ("title", "question", "separate_trees")},
         "plan": {"boards": answers["boards"]},
     }
-    for section, name in (("study", "beside"), ("plan", "pilot")):
-        keys[section] |= {name: ""} if name in before.get(section, {}) else {}
+    keys["plan"] |= {"pilot": ""} if "pilot" in before.get("plan", {}) else {}
     keys |= {"tone": {"fundamental_hz": answers["tone_hz"]}} if answers["tone_hz"] else {}
     before.pop("claim", None)
     after = _edited(re.sub(CLAIM, "", text), before, keys)

@@ -2,9 +2,9 @@
 one that kills its process or hangs is named and the rest goes on.
 
 `python -m tests.fuzz --sheets 10000 --recordings 5000 [--seed 1] [--keep FOLDER]` prints how many
-were used, set aside and refused, the slowest, and every fault of the program; `--keep` writes a
-a hundred of the sheets that were accepted without a word although they say something else now, to be
-read by a person.
+were used, set aside and refused, the slowest, and every fault of the program; `--keep` writes
+a hundred of the sheets that were accepted without a word although they say something else now, for
+a person to read.
 """
 
 from __future__ import annotations
