@@ -29,7 +29,7 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy.special import ndtri, stdtrit
 
 from studylib import codes, sheets
 from studylib.measure.features import tone_multiple
@@ -179,7 +179,7 @@ def _slopes(own: pd.DataFrame, column: str, sd: float) -> pd.DataFrame:
     parts = own.assign(square=away**2, slope=away * (own[column] - own["drive_db"]))
     sums = parts.groupby(CASE)[["square", "slope"]].sum()
     sums = sums.assign(span=groups.max() - groups.min()).query("square > 0")
-    reach = stats.norm.isf(CHANCE / max(len(sums), 1)) * sd / np.sqrt(sums["square"])
+    reach = -ndtri(CHANCE / max(len(sums), 1)) * sd / np.sqrt(sums["square"])
     return sums.assign(slope=sums["slope"] / sums["square"], reach=reach)
 
 
@@ -250,7 +250,7 @@ def _change(levels: pd.DataFrame, table: pd.DataFrame, least_db: float) -> _Chan
     u = np.sqrt((total - gain).clip(0.0) / (dof - 1) / square.clip(1e-9))
     drift = (weight * time * rest).sum(axis=0) ** 2 / (weight * time**2).sum(axis=0)
     tried = free > 0.45
-    reach = stats.t.isf(CHANCE / 4 / tried.sum(), dof - 1)
+    reach = -stdtrit(dof - 1, CHANCE / 4 / tried.sum())
     sure = (np.abs(step) > np.maximum(reach * u, least_db)) & (gain > 1.1 * drift)
     sure &= tried[:, None]
     if not sure.any():
@@ -307,7 +307,7 @@ def _with_wood(levels: pd.DataFrame) -> Iterator[str]:
     found = []
     for wood in dict.fromkeys(woods):
         mine = woods == wood
-        reach = sd * np.sqrt(1 / mine.sum() + 1 / (~mine).sum()) * stats.t.isf(CHANCE / 2, dof)
+        reach = sd * np.sqrt(1 / mine.sum() + 1 / (~mine).sum()) * -stdtrit(dof, CHANCE / 2)
         step = (boards[mine].mean() - boards[~mine].mean())[reach < LEAST_DB["mount"]]
         heavier = np.nan_to_num(mass[mine].mean() - mass[~mine].mean())
         beyond = step.mean() - np.clip(step.mean(), *sorted([0.0, -heavier]))

@@ -21,7 +21,6 @@ from html import escape
 
 import numpy as np
 import soundfile
-from scipy.signal.windows import tukey
 
 from studylib import errors, recordings, register, words
 from studylib.codes import holding, note
@@ -106,7 +105,8 @@ def in_turn(
     InputError : one of them is silent, or next to the other.
     """
     frames = min(len(a), len(b))
-    recorded = np.array([a[:frames], b[:frames]]) * tukey(frames, 2 * FADE_S * rate_hz / frames)
+    ends = np.minimum(np.arange(frames), np.arange(frames)[::-1]) / (FADE_S * rate_hz)
+    recorded = np.array([a[:frames], b[:frames]]) * np.sin(np.pi / 2 * np.minimum(ends, 1.0)) ** 2
     recorded *= PEAK / max(np.abs(recorded).max(), np.finfo(float).tiny)
     loudness = np.array([integrated_loudness(x, rate_hz=rate_hz) for x in recorded])
     errors.InputError.refuse(

@@ -21,7 +21,6 @@ import re
 from collections.abc import Iterable, Mapping
 from copy import deepcopy
 from html import escape
-from io import BytesIO
 from itertools import accumulate, groupby, pairwise
 from numbers import Integral, Real
 from pathlib import Path
@@ -30,7 +29,7 @@ from urllib.parse import quote
 
 from studylib.codes import code_of, each, fields_of, note
 from studylib.codes.absent import ABSENT
-from studylib.figures.style import alt_text
+from studylib.figures.style import alt_text, picture
 from studylib.words import in_words, numbers, say
 
 if TYPE_CHECKING:
@@ -192,14 +191,13 @@ def figures(*shown: Figure) -> None:
     from matplotlib import pyplot as plt
 
     for figure in shown:
-        picture, alt = BytesIO(), alt_text(figure)
+        alt = alt_text(figure)
         plt.close(figure)
         if figure.get_label():
             display(sentences([], empty=alt))
         else:
-            figure.savefig(picture, format="png", bbox_inches="tight", metadata={"Software": None})
             display(
-                {"image/png": picture.getvalue(), "text/plain": alt},
+                {"image/png": picture(figure), "text/plain": alt},
                 metadata={"image/png": {"alt": alt}}, raw=True,
             )  # fmt: skip
 

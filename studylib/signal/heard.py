@@ -22,7 +22,7 @@ from typing import NamedTuple
 
 import numpy as np
 from scipy import fft, ndimage
-from scipy.stats import t as student
+from scipy.special import stdtrit
 
 from studylib.signal import damping, decay_search, poles, room_fit
 from studylib.signal.decays import Decays, no_decays, told_decays
@@ -381,7 +381,7 @@ def _report(ring, bins: decay_search.Bins, fits, room, limits, most: int) -> Hea
     quiet, misfit = -s.real / unfitted, np.ones(len(s), bool)
     for group, fit in fits:
         # How much wider an interval is when the variance is known from as few freedoms as this.
-        t = student.ppf(0.975, [max(2.0 / fit.u_ratio**2, 2.0), np.inf])
+        t = stdtrit([max(2.0 / fit.u_ratio**2, 2.0), np.inf], 0.975)
         factor = float(t[0] / t[1]) * (ASTRAY if fit.kept else 1.0)
         u_s[group], u_f[group] = factor * fit.s_spread, factor * fit.f_spread
         u_c[group] = factor * fit.c_spread

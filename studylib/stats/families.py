@@ -17,7 +17,7 @@ each, and t such shares are the whole. With two woods this is Holm (1979).
 `beyond` and `within` are not about woods being alike, and nothing follows from one pair for
 another: Holm over all pairs that decide. So are the claims of a locked study.
 
-Exploratory pairs carry q by Benjamini and Hochberg (1995; SciPy).
+Exploratory pairs carry q by Benjamini and Hochberg (1995).
 
 Functions: `alike_at_most`, `shaffer`, `holm`, `over_features`, `false_discovery_rate`.
 """
@@ -27,7 +27,6 @@ from math import comb
 
 import numpy as np
 import pandas as pd
-from scipy.stats import false_discovery_control
 
 
 @lru_cache(maxsize=64)
@@ -105,6 +104,7 @@ def over_features(closed: np.ndarray) -> np.ndarray:
 
 def false_discovery_rate(p: pd.Series) -> pd.Series:
     """q of each p, index of `p`; NaN where p is NaN."""
-    known = p.dropna()
-    q = false_discovery_control(known.to_numpy(), method="bh") if len(known) else known
-    return pd.Series(q, index=known.index, dtype=float).reindex(p.index)
+    known = p.dropna().sort_values(ascending=False)
+    count = len(known)
+    q = np.minimum.accumulate(known.to_numpy() * (count / np.arange(count, 0.0, -1.0)))
+    return pd.Series(np.minimum(q, 1.0), index=known.index, dtype=float).reindex(p.index)
