@@ -176,27 +176,29 @@ def with_numbers(
         [(s.specimen, s.wood, s.role or "", s.length_mm, s.thickness_mm) for s in study.specimens],
         columns=["specimen", "wood", "role", "length_mm", "thickness_mm"],
     ).astype({"length_mm": float, "thickness_mm": float})
-    numbered = _numbered(modes, specimens)
+    numbered, boards = _numbered(modes, specimens)
     # One row a take, with why it is set aside ("" if it is not).
     takes = modes.drop_duplicates("take").reset_index(drop=True)
     aside = takes["reason"].where([codes.has(why, *ASIDE) for why in takes["reason"]], "")
     rows = mode_feature_rows(numbered, takes[_TAKE].assign(aside=aside))
     # An empty frame has no types of its own; beside a full one it would only spoil its.
     full = [frame for frame in (features, rows) if not frame.empty] or [features]
-    return pd.concat(full, ignore_index=True), numbered, board_modes(numbered, specimens)
+    return pd.concat(full, ignore_index=True), numbered, boards
 
 
-def _numbered(modes: pd.DataFrame, specimens: pd.DataFrame) -> pd.DataFrame:
+def _numbered(modes: pd.DataFrame, specimens: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """The modes with their numbers, and those of the boards, which go by taps alone."""
     taps, sweeps = modes["kind"] == "tap", modes["kind"] == "sweep"
     on_bench = (taps & (modes["support"] == "bench") & modes["usable"].astype(bool)).any()
     if not (sweeps.any() and on_bench):
-        return number_modes(modes, specimens)
+        numbered = number_modes(modes, specimens)
+        return numbered, board_modes(numbered, specimens)
     tapped = number_modes(modes[taps].reset_index(drop=True), specimens)
     boards = board_modes(tapped, specimens)
-    boards = boards[(boards["support"] == "bench") & ~boards["missing"]]
+    on_bench = boards[(boards["support"] == "bench") & ~boards["missing"]]
     swept = modes[sweeps].reset_index(drop=True)
-    swept = swept.assign(mode=_nearest_numbers(swept, boards))
-    return pd.concat([tapped, swept], ignore_index=True)
+    swept = swept.assign(mode=_nearest_numbers(swept, on_bench))
+    return pd.concat([tapped, swept], ignore_index=True), boards
 
 
 def _nearest_numbers(sweeps: pd.DataFrame, boards: pd.DataFrame) -> pd.Series:

@@ -182,7 +182,10 @@ def hidden_decays(rows: pd.DataFrame) -> dict[tuple[str, str, int, int], str]:
     """
     if not (rows["p_eta"] > 0).any():
         return {}
-    mounts = averaged(rows)["mount"]
+    return _hidden(rows, averaged(rows)["mount"])
+
+
+def _hidden(rows: pd.DataFrame, mounts: pd.DataFrame) -> dict[tuple[str, str, int, int], str]:
     mounts = mounts[mounts["hidden"]]
     heard = rows.groupby(MOUNT, sort=True)[["direct_db", "room_decay_s"]].median()
     return {
@@ -221,23 +224,18 @@ def board_modes(numbered: pd.DataFrame, specimens: pd.DataFrame) -> pd.DataFrame
     about = specimens.drop_duplicates("specimen").set_index("specimen")
     taps = numbered[numbered["kind"] == "tap"]
     means = _means(tap_rows(numbered))
+    found = dict(zip(means.index, means.itertuples(index=False, name=None), strict=True))
     for support, here in taps.groupby("support"):
         modes = sorted(set(here["mode"].dropna().astype(int)))
-        for specimen in [name for name in about.index if name in set(here["specimen"])]:
-            own = here[here["specimen"] == specimen]
+        owned = dict(list(here.groupby("specimen")))
+        for specimen in [name for name in about.index if name in owned]:
             told = (specimen, about.at[specimen, "wood"], about.at[specimen, "role"], support)
-            lost = {mode: _why_missing(own, mode) for mode in modes}
-            found = {
-                mode: means.loc[key]
-                for mode in modes
-                if (key := (specimen, support, mode)) in means.index
-            }
-            rows += [
-                (*told, mode, *found[mode][:-1], False, found[mode]["reason"])
-                if mode in found
-                else (*told, mode, *[np.nan] * 5, 0, 0, 0, True, lost[mode])
-                for mode in modes
-            ]
+            for mode in modes:
+                if values := found.get((specimen, support, mode)):
+                    rows.append((*told, mode, *values[:-1], False, values[-1]))
+                else:
+                    lost = _why_missing(owned[specimen], mode)
+                    rows.append((*told, mode, *[np.nan] * 5, 0, 0, 0, True, lost))
     return tables.typed("board_modes", rows)
 
 
@@ -249,9 +247,10 @@ def mode_counts(rows: pd.DataFrame) -> tuple[int, int]:
 
 def _means(rows: pd.DataFrame) -> pd.DataFrame:
     """Means and uncertainties by (specimen, support, mode), and why the decay is not given."""
-    mean = averaged(rows)["board"]
+    steps = averaged(rows)
+    mean = steps["board"]
     frequency, eta = np.exp(mean["log_f"]), np.exp(mean["log_eta"])
-    hidden = grouped((tuple(board), why) for (*board, _), why in hidden_decays(rows).items())
+    hidden = grouped((tuple(board), why) for (*board, _), why in _hidden(rows, steps["mount"]).items())
     counted = rows.groupby(BOARD)
     return pd.DataFrame(
         {
