@@ -250,7 +250,9 @@ def _means(rows: pd.DataFrame) -> pd.DataFrame:
     steps = averaged(rows)
     mean = steps["board"]
     frequency, eta = np.exp(mean["log_f"]), np.exp(mean["log_eta"])
-    hidden = grouped((tuple(board), why) for (*board, _), why in _hidden(rows, steps["mount"]).items())
+    hidden = grouped(
+        (tuple(board), why) for (*board, _), why in _hidden(rows, steps["mount"]).items()
+    )
     counted = rows.groupby(BOARD)
     return pd.DataFrame(
         {
