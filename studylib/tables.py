@@ -190,6 +190,16 @@ _ALL = (
         """,
     ),
     _table(
+        "listening",
+        "about listener? file?",
+        """
+        about listener file wood_a wood_b answers:integer correct:integer share:number
+        share_low:number share_high:number p:number p_adjusted:number p_woods:number able:number
+        able_low:number able_high:number d_prime:number d_prime_low:number d_prime_high:number
+        used:boolean verdict reason:note
+        """,
+    ),
+    _table(
         "modes",
         "take tap frequency_hz",
         """

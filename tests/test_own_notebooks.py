@@ -131,10 +131,10 @@ def test_a_newer_library_renews_what_nobody_changed_and_lists_the_rest(copied, t
     change(copied / "notebooks" / "batch.ipynb", source="'mine'")
     before = (copied / "notebooks" / "batch.ipynb").read_bytes()
     states = copy_notebooks(copied, newer)
-    assert states == {"copied": ["plan"], "same": ["summary"], "changed": ["batch"]}
+    assert states == {"copied": ["plan", "listening"], "same": ["summary"], "changed": ["batch"]}
     assert (copied / "notebooks" / "batch.ipynb").read_bytes() == before
     assert read_notebook(copied / "notebooks" / "plan.ipynb").cells[-1].source == "'newer'"
-    assert copy_notebooks(copied, newer)["same"] == ["summary", "plan"]
+    assert copy_notebooks(copied, newer)["same"] == ["summary", "plan", "listening"]
     # Whoever takes the mark away has a copy of their own.
     whole = json.loads((copied / "notebooks" / "plan.ipynb").read_text())
     del whole["metadata"][COPIED]
@@ -266,8 +266,8 @@ def test_a_plan_page_is_not_made_by_what_is_not_trusted(study, tmp_path):
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(runner, "notebook_path", patched.get)
         with pytest.raises(RunError) as caught:
-            runner.write_plan_page(study, reports=tmp_path / "reports")
+            runner.write_page("plan", study, reports=tmp_path / "reports")
         assert fields_of(caught.value.notes[0])["cells"]
-        page = runner.write_plan_page(study, reports=tmp_path / "reports", trust=True)
+        page = runner.write_page("plan", study, reports=tmp_path / "reports", trust=True)
     assert say("run.own_notebooks") in page.read_text()
     assert read_notebook(own).digest != read_notebook(library).digest

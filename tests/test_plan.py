@@ -321,10 +321,10 @@ def test_check_and_run_before_anything_is_recorded_say_so(finished):
 def no_page(monkeypatch):
     """The plan's page is not made (`finished` has one); the command names where it would be."""
 
-    def unwritten(folder, *, reports):
+    def unwritten(name, folder, *, reports):
         return reports / "plan.html"
 
-    monkeypatch.setattr(runner, "write_plan_page", unwritten)
+    monkeypatch.setattr(runner, "write_page", unwritten)
 
 
 def test_planning_twice_asks_what_is_meant_and_shows_without_writing(

@@ -405,6 +405,8 @@ lower = "lime"
         (HEAD + 'compare = "%s"\n', NAME, "[study]", "compare"),
         (HEAD + 'licence = "%s"\n', 24, "[study]", "licence"),
         (HEAD + '[plan]\npilot = "%s"\n', PATH, "[plan]", "pilot"),
+        (HEAD + '[listen]\nwho = "%s"\n', 40, "[listen]", "who"),
+        (HEAD + '[listen]\nclaim = "%s"\n', TEXT, "[listen]", "claim"),
         (HEAD + ONE_CLAIM.replace('"t"', '"%s"'), TEXT, "[[claim]] 1", "text"),
         (HEAD + ONE_CLAIM.replace("larch", "%s"), NAME, "[[claim]] 1", "higher"),
         (HEAD + ONE_CLAIM.replace("lime", "%s"), NAME, "[[claim]] 1", "lower"),

@@ -55,6 +55,9 @@ COLUMNS = {
     "own_growth_db difference_db low high verdict",
     "harmonics": "take harmonic frequency_hz seconds response_re response_im response_u drive_re "
     "drive_im drive_u dof offset_db unit usable off_cents off_u_cents",
+    "listening": "about listener file wood_a wood_b answers correct share share_low share_high p "
+    "p_adjusted p_woods able able_low able_high d_prime d_prime_low d_prime_high used verdict "
+    "reason",
     "modes": "take batch kind specimen wood mount repeat support tap frequency_hz frequency_u "
     "loss_factor loss_factor_u level_db level_u snr_db close usable reason place "
     "loss_factor_place_u room_decay_s room_decay_u direct_db signs content mode",

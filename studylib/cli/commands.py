@@ -236,7 +236,7 @@ def plan(
     from studylib.bench.schedule import boards_of, minutes_of, next_stage, write_schedule
     from studylib.report.plan import plan_notes
     from studylib.report.plan_study import plan_study
-    from studylib.run.runner import own_notebooks, write_plan_page
+    from studylib.run.runner import own_notebooks, write_page
 
     study = _study(folder, recorded=False)
     own_notebooks(study.folder, "plan", trust=trust)  # refused before anything is written
@@ -261,7 +261,8 @@ def plan(
             if not study.with_role(role):
                 tell(say(lacking))
         _next(folder, "lock", "signals", "sheet")
-    tell(say("cli.plan_page", path=write_plan_page(folder, reports=reports, trust=trust)))
+    path = write_page("plan", folder, reports=reports, trust=trust)
+    tell(say("cli.plan_page", path=path))
 
 
 @click.command(help=say("cli.help_blind"))

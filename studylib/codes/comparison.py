@@ -25,6 +25,16 @@ class Outcome(StrEnum):
     BOARDS_ONLY = "boards only"
 
 
+class Heard(StrEnum):
+    """What a blind test came to (`stats.listening`)."""
+
+    WOODS = "woods told apart"
+    BOARDS = "boards told apart"
+    RULED_OUT = "ruled out"
+    OPEN = "open"
+    VOID = "void"
+
+
 class Role(StrEnum):
     """Whether a feature decides."""
 

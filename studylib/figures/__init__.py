@@ -19,6 +19,7 @@ from studylib.figures.curves import (
 from studylib.figures.effects import (
     effects_figure,
 )
+from studylib.figures.listening import heard_figure
 from studylib.figures.spread import drift_figure, variance_figure
 from studylib.figures.style import save, save_sizes
 from studylib.figures.takes import tap_figure
@@ -29,6 +30,7 @@ __all__ = [
     "drift_figure",
     "effects_figure",
     "excess_figure",
+    "heard_figure",
     "predicted_figure",
     "save",
     "save_sizes",

@@ -24,6 +24,7 @@ from studylib.figures.style import empty_figure
 from studylib.report import pages, preregistration
 from studylib.report.audible import audible
 from studylib.report.curves import luck_notes
+from studylib.report.listening import in_short
 from studylib.report.summary import Summary
 
 
@@ -199,7 +200,10 @@ def next_step(summary: Summary) -> str:
 
 
 def heard(summary: Summary) -> str:
-    """Whether publications let expect that the difference is heard; "" where none is shown."""
+    """What the study's own blind test came to; without one, whether publications let expect that
+    the difference is heard; "" where none is shown."""
+    if told := in_short(summary.heard, summary.study.settings):
+        return told
     row = lead(summary)
     if row is None or row.verdict not in _DECLARED or register.find(row.feature).driver:
         return ""
@@ -227,11 +231,11 @@ def claims(summary: Summary) -> dict[str, list[str]]:
                     "answer.claim", text=row.claim, outcome=Outcome(row.verdict),
                     caveat=codes.each(row.caveats)[:1],
                 ),
-                *map(_way, effects_of(summary, claim)["id"]),
+                *(map(_way, effects_of(summary, claim)["id"]) if claim else ()),
             ]
         )
         for claim, row in zip(
-            summary.study.settings.claims, summary.comparison.claims.itertuples(), strict=True
+            (*summary.study.settings.claims, None), summary.claims.itertuples(), strict=False
         )
     ]  # fmt: skip
     return {"answer.label_claims": told}

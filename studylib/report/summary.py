@@ -24,6 +24,7 @@ from studylib.report import made, preregistration
 from studylib.report.budgets import Grounds, make_budgets
 from studylib.report.checks import Checks, checks_of, own_rows
 from studylib.report.curves import Curves, curves_of
+from studylib.report.listening import claim_of, heard_of
 from studylib.report.modes import StudyModes, modes_of_study
 from studylib.report.predicted import Parts, Predicted, parts_of, predicted_of
 from studylib.sheets.study import recording_order
@@ -78,6 +79,18 @@ class Summary:
     def parts(self) -> Parts:
         """What the woods' differences act through: made when first asked for."""
         return parts_of(self.study, self.predicted, self.curves, self.comparison)
+
+    @cached_property
+    def heard(self) -> pd.DataFrame:
+        """The study's blind test, the table `listening`: made when first asked for."""
+        return heard_of(self.study, self.gathered.quality)
+
+    @property
+    def claims(self) -> pd.DataFrame:
+        """Every claim and what became of it, the one about what is heard at the end."""
+        heard = claim_of(self.heard, self.study.settings)
+        claims = pd.concat([self.comparison.claims, heard], ignore_index=True)
+        return preregistration.coded_claims(self.study, claims)
 
     @property
     def woods(self) -> tuple[str, ...]:
@@ -177,6 +190,7 @@ class Summary:
                 f"boards_{feature}": partial(figures.boards_figure, self.means(feature))
                 for feature in self.measured
             },
+            "heard": partial(figures.heard_figure, self.heard, confidence=confidence),
             "excess": partial(figures.excess_figure, harmonics, study),
             **({"story": partial(figures.story_figure, harmonics, clearest)} if clearest else {}),
             "stiffness": partial(figures.stiffness_figure, modes.wood, study),
@@ -213,7 +227,8 @@ class Summary:
             "predicted_mounts": self.predicted.mounts,
             "split": self.parts.table,
             "covariates": self.covariates.table,
-            "claims": self.comparison.claims,
+            "claims": self.claims,
+            "listening": self.heard,
             "stages": self.stages,
             "second_opinion": self.comparison.second_opinion,
             "outliers": self.checks.outliers.drop(columns=["ids", "says"]),

@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from nbformat import NotebookNode
 
 FOLDER = "notebooks"
-NAMES = ("batch", "summary", "plan")
+NAMES = ("batch", "summary", "plan", "listening")
 COPIED = "studylib_copied"
 # What stands in the parameters of the library's notebooks, and of a copy.
 DEMO, ABOVE = '"../data_demo"', '".."'

@@ -12,7 +12,7 @@ The order, and what makes a result count:
 5. `provenance.json` is written.
 A batch that fails stops nothing else: the summary and the outcome name it.
 
-Functions: `run_study`; `write_plan_page`, the plan notebook alone; `own_notebooks`, what they run;
+Functions: `run_study`; `write_page`, a notebook that stands alone; `own_notebooks`, what they run;
 `notebook_path`.
 """
 
@@ -40,6 +40,7 @@ from studylib.measure.batch import (
 from studylib.report.preregistration import looks_of
 from studylib.run import notebooks, provenance, workers
 from studylib.sheets.files import sha256
+from studylib.sheets.listening import FOLDER
 from studylib.sheets.records import LEDGER, add_entry
 from studylib.sheets.study import SHEETS, file_hashes, read_unrecorded
 from studylib.signal.quality import overridden
@@ -153,18 +154,20 @@ def run_study(
             shutil.rmtree(run.summary.staging, ignore_errors=True)
 
 
-def write_plan_page(folder: Path | str, *, reports: Path | str, trust: bool = False) -> Path:
-    """Execute the plan notebook for a study; its figures and tables go to `plan/` beside the page.
+def write_page(name: str, folder: Path | str, *, reports: Path | str, trust: bool = False) -> Path:
+    """Execute one of the notebooks that stand alone, "plan" or "listening"; its figures and tables
+    go to a folder of that name beside the page.
 
     Parameters
     ----------
+    name : of the notebook.
     folder : the study folder.
     reports : the folder of all reports; is made when missing.
     trust : run a notebook of the study that differs from the library's, and remember it.
 
     Returns
     -------
-    The page, `reports/<study>/plan.html`.
+    The page, `reports/<study>/<name>.html`.
 
     Raises
     ------
@@ -176,17 +179,15 @@ def write_plan_page(folder: Path | str, *, reports: Path | str, trust: bool = Fa
 
     boards = read_unrecorded(folder)
     home = Path(reports) / writing.slug(boards.folder.name)
-    own = own_notebooks(boards.folder, "plan", trust=trust)
+    own = own_notebooks(boards.folder, name, trust=trust)
     with workers.alone_in(home), tempfile.TemporaryDirectory() as room:
-        path = own["plan"].put(Path(room) / "plan.ipynb")
-        parameters = {"folder": Path(folder), "output": home / "plan"}
+        path = own[name].put(Path(room) / f"{name}.ipynb")
+        parameters = {"folder": Path(folder), "output": home / name}
         done = notebooks.with_own(run_notebook(path, parameters), own)
-        writing.write_whole(home / "plan.ipynb", _text(done))
-        writing.write_whole(
-            home / "plan.html",
-            page_html(done, title=words.say("run.plan_title", title=boards.settings.study.title)),
-        )
-    return home / "plan.html"
+        writing.write_whole(home / f"{name}.ipynb", _text(done))
+        title = words.say("run.title_of", page=name, title=boards.settings.study.title)
+        writing.write_whole(home / f"{name}.html", page_html(done, title=title))
+    return home / f"{name}.html"
 
 
 class _Run:
@@ -365,7 +366,7 @@ class _Run:
         missing = [name for name in SUMMARY_FILES if not (staging / name).exists()]
         if missing:
             raise NotebookError(codes.note("run.not_written", file=missing[0]), notebook)
-        self._hold_still(SHEETS)
+        self._hold_still(name for name in self.hashes if name.startswith((*SHEETS, FOLDER)))
         part = self.study.compared
         if part.lock:  # before the page is shown, so that no look goes uncounted
             add_entry(part.folder, part.boards_recorded(failed=left_out), when=datetime.now())

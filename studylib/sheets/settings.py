@@ -216,7 +216,8 @@ class Listen(_Section):
     and the last of specimens.csv. `matched` brings all excerpts to one loudness. `share` is the
     share of trials in which a difference must truly be heard for the test to find it; how many
     answers are asked for follows from it, unless `answers` says so. `nulls` counts the trials with
-    takes of one board, as a share of the others.
+    takes of one board, as a share of the others. The report calls those who listen `who`; `claim`
+    is a sentence that the test decides on.
     """
 
     kind: Literal[LISTEN_KINDS] = Field(
@@ -231,6 +232,8 @@ class Listen(_Section):
     answers: int | None = Field(None, ge=6, le=1000, description="right.whole")
     nulls: float = Field(0.25, ge=0, le=1, description="right.number")
     seed: int = Field(1, ge=0, description="right.whole")
+    who: str = Field("listeners", min_length=1, max_length=40, description="right.who")
+    claim: str = Field("", max_length=TEXT, description="right.claim")
 
 
 class Settings(_Section):

@@ -23,6 +23,7 @@ import pandas as pd
 from studylib import codes, errors, writing
 from studylib.sheets import between_rows, files, records, settings_file, tables
 from studylib.sheets.blinding import BLINDING, Blinding, named, read_blinding, still_coded
+from studylib.sheets.listening import FOLDER
 from studylib.sheets.lock import LOCK, Lock, changes_since, decided, lock_of, read_locks
 from studylib.sheets.rows import Specimen, Take, with_planks
 from studylib.sheets.settings import Settings
@@ -424,8 +425,8 @@ def _records(
 
 
 def file_hashes(study: Study) -> dict[str, str]:
-    """SHA-256 of the sheets, of what was recorded beside them, and of every recording, by path from
-    the study folder. A key that was not opened is left alone.
+    """SHA-256 of the sheets, of what was recorded beside them, of a blind test and its results, and
+    of every recording, by path from the study folder. A key that was not opened is left alone.
 
     Files are read in blocks. The order is that of the sheets, then of takes.csv.
 
@@ -436,10 +437,12 @@ def file_hashes(study: Study) -> dict[str, str]:
     beside = [
         name for name in (records.SCHEDULE, LOCK, BLINDING) if (study.folder / name).is_file()
     ]
+    heard = sorted((study.folder / FOLDER).rglob("*.csv"))
     names = [
         *SHEETS,
         *beside,
         *(key.key for key in study.blinding if key.opened),
+        *(path.relative_to(study.folder).as_posix() for path in heard),
         *dict.fromkeys(take.file for take in study.takes),
     ]
     return {name: files.sha256(study.folder / name) for name in names}

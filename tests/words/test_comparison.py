@@ -144,6 +144,8 @@ NEEDS = {
     "figures_effects.named": {"names": ["tone.h3.rel_db"]},
     "figures_effects.marked": {"cautions": list(Caution)},
     "figures_effects.no_board": {"name": "tone.h3.rel_db"},
+    "figures_effects.heard_key": {"about": "one wood"},
+    "figures_effects.heard_note": {"confidence": 0.95},
     "figures_effects.boards_key": {"confidence": 0.95},
 }  # fmt: skip
 CHAPTERS = (

@@ -32,6 +32,12 @@ FIELDS = {
     "predicted": {"share": 0.89},
     "split": {"over": "tone", "most": {"density": 2, "stiffness": 1}},
     "spectra": {"gap": 52.3},
+    "heard": {
+        "verdict": "woods told apart",
+        "wood_a": "larch",
+        "wood_b": "robinia",
+        "share": 0.61,
+    },
     "line": {"take": "L1-m1-r1"},
     "matched": {"boards": ["L1", "R2"]},
     "tap": {"take": "L1-tap", "used": 2, "of": 3},
@@ -52,6 +58,15 @@ def test_every_headline_is_among_them():
 @pytest.mark.parametrize(
     ("headline", "more", "text"),
     [
+        ("heard", {}, "Listeners told larch from robinia, more often than boards of one wood"),
+        ("heard", {"verdict": "boards told apart"},
+         "Listeners told these boards of larch and robinia apart; that it is the wood is not"
+         " shown"),
+        ("heard", {"verdict": "ruled out"},
+         "Listeners seldom, if ever, tell these boards of larch and robinia apart"),
+        ("heard", {"verdict": "open"}, "Whether listeners tell larch from robinia is not decided"),
+        ("heard", {"verdict": "void"},
+         "Takes of one board were told apart: the blind test says nothing of woods"),
         ("apart", {}, "Larch passes on more of the tone than cherry and robinia"),
         ("apart", {"name": "probe.k3.response_db", "higher": WOODS, "lower": ["robinia"]},
          "Larch and cherry pass on more at 3 times the tone than robinia"),

@@ -44,7 +44,7 @@ FIELDS = {
     "run.not_run": {},
     "run.changed": {},
     "run.comparing": {},
-    "run.plan_title": {"title": "Rails"},
+    "run.title_of": {"page": "Listening", "title": "Rails"},
     "pages.nothing": {},
     "pages.first_rows": {"shown": 2, "of": 30},
     "pages.no_column": {"name": "m", "known": ["n"]},
