@@ -10,17 +10,22 @@ import csv
 import hashlib
 import re
 import shutil
+from datetime import datetime
 
 import numpy as np
 import pytest
 import soundfile
+from click.testing import CliRunner
 from scipy.stats import binomtest
 
 from studylib import tables
+from studylib.cli import main
 from studylib.codes import code_of, each, fields_of
 from studylib.codes.comparison import Heard
 from studylib.report.listening import claim_of, heard_notes, heard_of, in_short, write_heard
+from studylib.report.preregistration import lock_stands
 from studylib.sheets import read_study
+from studylib.sheets.lock import add_lock
 from studylib.sheets.study import file_hashes
 from studylib.words import said, say
 from tests.blind_test import hearing, write_result, write_test
@@ -292,19 +297,36 @@ def test_a_claim_about_what_is_heard_goes_by_the_test(tested, truth, outcome):
     folder, trials = tested
     with (folder / "study.toml").open("a", encoding="utf-8") as file:
         file.write('\n[listen]\nclaim = "Listeners tell larch from robinia"\n')
-    settings = read_study(folder).settings
-    (claim,) = claim_of(heard(folder), settings).to_dict("records")
+    study = read_study(folder)
+    (claim,) = claim_of(heard(folder), study).to_dict("records")
     assert (claim["verdict"], claim["reason"]) == ("open", "heard.no_result_yet")
     for k in range(6):
         write_result(folder, f"ear{k}", trials, hearing(truth, 50 + k))
-    (claim,) = claim_of(heard(folder), settings).to_dict("records")
+    (claim,) = claim_of(heard(folder), study).to_dict("records")
     assert (claim["claim"], claim["verdict"]) == ("Listeners tell larch from robinia", outcome)
     assert say(claim["reason"])
 
 
 def test_without_a_claim_there_is_no_row(tested):
     folder, _ = tested
-    assert claim_of(heard(folder), read_study(folder).settings).empty
+    assert claim_of(heard(folder), read_study(folder)).empty
+
+
+def test_a_claim_changed_after_the_lock_is_told_beside_it_and_touches_no_measured_verdict(tested):
+    folder, _ = tested
+    toml = folder / "study.toml"
+    text = toml.read_text(encoding="utf-8")
+    toml.write_text(f'{text}\n[listen]\nclaim = "Listeners tell them apart"\n', encoding="utf-8")
+    study = read_study(folder)
+    add_lock(folder, study.decided(1), stage=1, recorded=0, when=datetime(2026, 11, 2))
+    (claim,) = claim_of(heard(folder), read_study(folder)).to_dict("records")
+    assert claim["caveats"] == ""
+    toml.write_text(f'{text}\n[listen]\nclaim = "Nobody does"\n', encoding="utf-8")
+    changed = read_study(folder)
+    (claim,) = claim_of(heard(folder), changed).to_dict("records")
+    assert fields_of(claim["caveats"]) == {"recorded": 0, "changes": 1}
+    assert lock_stands(changed)
+    assert len(changed.changed_since_lock) == 1
 
 
 def test_table_and_figure_are_written_where_asked_for(tested, tmp_path):
@@ -316,3 +338,20 @@ def test_table_and_figure_are_written_where_asked_for(tested, tmp_path):
     assert {path.name for path in (tmp_path / "out").iterdir()} == {
         "listening.csv", "heard.png", "heard.svg", "heard_16x9.png",
     }  # fmt: skip
+
+
+def test_the_command_makes_a_page_of_it_and_says_when_there_is_no_test(tested, recorded, tmp_path):
+    folder, trials = tested
+    for k in range(6):
+        write_result(folder, f"ear{k}", trials, hearing(woods, 50 + k))
+    runner, reports = CliRunner(), str(tmp_path / "reports")
+    result = runner.invoke(main, ["heard", str(folder), "--reports", reports])
+    assert result.exit_code == 0, result.output
+    page = tmp_path / "reports" / "rails" / "listening.html"
+    assert str(page) in result.output
+    assert "Yes: 6 listeners told larch from robinia" in page.read_text(encoding="utf-8")
+    written = {path.name for path in (page.parent / "listening").iterdir()}
+    assert {"listening.csv", "heard.png"} <= written
+    none = runner.invoke(main, ["heard", str(recorded), "--reports", reports])
+    assert none.exit_code == 2
+    assert none.stderr.startswith("There is no blind test in")

@@ -29,6 +29,6 @@ for command in (
     *(commands.new, commands.add, commands.plan, commands.blind),
     *(commands.lock, commands.signals, commands.sheet, recording.record),
     *(commands.check, commands.run, commands.notebooks),
-    *(commands.trace, commands.match, commands.unblind),
+    *(commands.heard, commands.trace, commands.match, commands.unblind),
 ):
     main.add_command(command)

@@ -7,8 +7,8 @@ to put right first (one sentence a line on standard error); 130 stopped by hand.
 Functions: `plainly`, `tell`, `complain`, `printable`. Class: `Bars`.
 
 Commands: `new`, `add`, `plan`, `blind`, `lock`, `signals`, `sheet` before recording; then `check`,
-`run`, `notebooks`, `trace`, `match` and, after a blind study, `unblind`. `record` has a chapter of
-its own (`recording`).
+`run`, `notebooks`, `heard`, `trace`, `match` and, after a blind study, `unblind`. `record` has a
+chapter of its own (`recording`).
 
 What is heavy is imported where it is needed, so that `study --help` is quick.
 """
@@ -532,6 +532,22 @@ def trace(folder: Path, wanted: str, reports: Path) -> None:
     study = _study(folder)
     summary, places = last_run(study, reports / study.name, folder=str(folder))
     tell(*str(trail(summary, wanted, places)).splitlines())
+
+
+@click.command(help=say("cli.help_heard"))
+@click.argument("folder", **DIR)
+@click.option("--trust", **TRUST)
+@click.option("--reports", **REPORTS)
+@plainly
+def heard(folder: Path, trust: bool, reports: Path) -> None:
+    """Say what came of the blind test."""
+    from studylib.run.runner import write_page
+    from studylib.sheets.listening import FOLDER, TRIALS
+
+    there = (_study(folder).folder / FOLDER / TRIALS).is_file()
+    errors.InputError.refuse(not there, "cli.no_test", folder=folder)
+    path = write_page("listening", folder, reports=reports, trust=trust)
+    tell(say("cli.heard_page", path=path))
 
 
 ABOVE_0 = click.FloatRange(min=0, min_open=True)

@@ -22,6 +22,7 @@ from studylib.modes.gathered import gather
 from studylib.sheets.answers import read_answers
 from studylib.sheets.files import read_table, sha256
 from studylib.sheets.listening import EXCERPTS, FOLDER, TRIALS
+from studylib.sheets.lock import LISTEN
 from studylib.sheets.settings import Settings
 from studylib.stats.listening import told_apart
 
@@ -149,15 +150,20 @@ def heard_notes(table: pd.DataFrame, settings: Settings) -> list[str]:
     ]
 
 
-def claim_of(table: pd.DataFrame, settings: Settings) -> pd.DataFrame:
-    """The claim about what is heard, as rows of the table `claims`; none where none was made.
+def claim_of(table: pd.DataFrame, study: sheets.Study) -> pd.DataFrame:
+    """The claim about what is heard, as rows of the table `claims`; none where none was made. That
+    the section of the test was changed after the lock is its caveat.
 
     table : `listening`.
     """
+    told = [codes.fields_of(change).get("section") for change in study.changed_since_lock]
+    late = {"recorded": 0, "changes": told.count(LISTEN)}
     verdict, reason = next(iter(table[["verdict", "reason"]].to_numpy()), ("", ""))
     outcome = _OUTCOMES.get(verdict, Outcome.OPEN)
-    row = (settings.listen.claim, "", outcome, "", reason or "heard.no_result_yet")
-    return tables.typed("claims", [row] * bool(settings.listen.claim))
+    caveat = codes.note("caveats.lock", **late) if late["changes"] else ""
+    claim = study.settings.listen.claim
+    row = (claim, "", outcome, caveat, reason or "heard.no_result_yet")
+    return tables.typed("claims", [row] * bool(claim))
 
 
 def write_heard(table: pd.DataFrame, settings: Settings, output: str) -> str:

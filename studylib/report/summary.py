@@ -88,7 +88,7 @@ class Summary:
     @property
     def claims(self) -> pd.DataFrame:
         """Every claim and what became of it, the one about what is heard at the end."""
-        heard = claim_of(self.heard, self.study.settings)
+        heard = claim_of(self.heard, self.study)
         claims = pd.concat([self.comparison.claims, heard], ignore_index=True)
         return preregistration.coded_claims(self.study, claims)
 

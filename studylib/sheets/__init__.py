@@ -6,7 +6,7 @@ tables, between_rows         each table as a whole, and what its rows say togeth
 files                        the recordings as files: there, inside, not twice
 first_study                  `study new` and `study add`
 records, lock, blinding      the schedule and the ledger, the lock, the keys of a blind study
-listening                    the folder of a blind test by ear, how an answer is sealed
+listening, answers           the folder of a blind test by ear, how an answer is sealed and read
 study                        puts it together: `read_study`
 """
 

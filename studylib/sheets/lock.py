@@ -34,6 +34,7 @@ SECTIONS = (
     "listen",
 )
 OF_TAKES = ("batch", "kind", "specimen", "mount", "tone_hz", "support", "exclude")
+LISTEN = "[listen]"  # decides on what is heard, and on nothing else
 ASKED = ("title", "question", "licence", "text", "note", "grain")  # what no number depends on
 
 
@@ -250,12 +251,13 @@ def _rows_changed(file: str, before: Mapping, now: Mapping) -> list[str]:
 
 
 def touches_verdicts(changes: Iterable[str]) -> list[str]:
-    """The changes on which a number or a verdict may depend: all but the wording of title, question
-    and remarks, and the library's version."""
+    """The changes on which a measured number or its verdict may depend: all but the wording of
+    title, question and remarks, the library's version, and the blind test by ear."""
     return [
         change
         for change in changes
         if codes.code_of(change) != "records.library_changed"
+        and codes.fields_of(change).get("section") != LISTEN
         and not {codes.fields_of(change).get("key"), codes.fields_of(change).get("column")}
         & set(ASKED)
     ]

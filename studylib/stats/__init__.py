@@ -28,6 +28,8 @@ A finished comparison keeps its `workings`, and is asked further:
     repeat       stages: does a later one repeat what was declared before?
     power        its `own_design`: error rates and power of this very design, simulated
 
+The study's own blind test by ear has a chapter of its own: listening.
+
 A plan asks before there is anything to compare: planning. Density, stiffness and sizes held equal:
 covariates, with the errors in them: adjusted.
 
