@@ -434,3 +434,25 @@ def test_a_name_of_ours_that_is_endless_is_not_quoted(tmp_path, text, place):
     code = "cells.too_long" if "quality" in text else "settings.no_feature"
     assert holds(fault, code, **place)
     assert len(say(fault)) < 250
+
+
+@pytest.mark.parametrize(
+    "name",
+    ["boards", "mounts", "takes", "batches", "idle", "sweeps", "taps", "tap_places", "free_taps"],
+)
+def test_a_plan_has_an_end(tmp_path, name):
+    (fault,) = faults_of(tmp_path, f"{HEAD}[plan]\n{name} = 1000000\n")
+    assert holds(fault, "cells.unfit", section="[plan]", key=name, value=1_000_000)
+    most = fields_of(fields_of(fault)["right"])["le"]
+    assert faults_of(tmp_path, f"{HEAD}[plan]\n{name} = {most}\n") == ()
+
+
+@pytest.mark.parametrize("odd", ["\\u0000", "\\u202e", "\\u001b[31m"])
+@pytest.mark.parametrize("key", ["title", "question", "text"])
+def test_a_text_that_cannot_be_printed_is_refused_and_lines_are_not(tmp_path, key, odd):
+    whole = HEAD + ONE_CLAIM
+    start = whole.index(f'{key} = "')
+    given = whole[:start] + whole[start:].replace(' = "', ' = "one\\ntwo ', 1)
+    assert faults_of(tmp_path, given) == ()
+    (fault,) = faults_of(tmp_path, given.replace("two ", odd))
+    assert holds(fault, "cells.unprintable", key=key)

@@ -737,6 +737,18 @@ def test_a_size_in_another_unit_is_told_by_a_density_that_no_wood_has(tmp_path, 
     assert holds(told, "sheets.density", row=2, value=rows[0]["specimen"], slips=slips, more=0)
 
 
+@pytest.mark.parametrize(
+    "sizes", [{"length_mm": "7"}, {"width_mm": "701"}, {"thickness_mm": "701", "width_mm": ""}]
+)
+def test_sizes_in_the_wrong_columns_are_told(tmp_path, sizes):
+    rows = [row | {"mass_g": ""} for row in specimen_rows()]
+    assert not [w for w in warnings_of(tmp_path / "s", specimens=rows) if "short" in w]
+    rows[1] |= sizes
+    rows[3] |= sizes
+    (told,) = [w for w in warnings_of(tmp_path / "t", specimens=rows) if "short" in w]
+    assert holds(told, "sheets.short", row=3, value=rows[1]["specimen"], more=1)
+
+
 def test_the_lightest_and_the_heaviest_of_woods_are_no_slip():
     # Densities in kg/m3, from memory: balsa from the light end of the trade, lignum vitae.
     for density in (90.0, 1350.0):

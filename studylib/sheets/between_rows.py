@@ -170,6 +170,11 @@ def specimen_warnings(specimens: Sequence[Specimen], table: files.Table) -> list
     compared = [s for s in specimens if s.role == ""]
     missing = [c for c in SIZES if c not in table.columns]
     roles = {s.role for s in specimens}
+    short = [
+        s
+        for s in specimens
+        if s.length_mm and s.length_mm < max(s.width_mm or 0, s.thickness_mm or 0)
+    ]
     return [
         *_shared_sources(compared),
         *density_warnings(specimens, SPECIMENS),
@@ -177,6 +182,12 @@ def specimen_warnings(specimens: Sequence[Specimen], table: files.Table) -> list
         *spellings((s.source for s in compared if s.source), SPECIMENS, "plank"),
         *spellings((s.specimen for s in specimens), SPECIMENS, "board"),
         *_formulas(SPECIMENS, specimens, ("specimen", "wood", "source")),
+        *(
+            codes.note(
+                "sheets.short", file=SPECIMENS, row=s.row, value=s.specimen, more=len(short) - 1
+            )
+            for s in short[:1]
+        ),
         *codes.holding(
             (missing, codes.note("sheets.no_sizes", file=SPECIMENS, columns=missing)),
             (

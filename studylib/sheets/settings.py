@@ -12,9 +12,10 @@ import math
 import re
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
 from studylib.codes import note
+from studylib.errors import CellError
 from studylib.sheets.files import NAME, PATH, TEXT, TITLE
 
 MAINS_HZ = (50.0, 60.0)
@@ -33,6 +34,13 @@ RESPONSE_KINDS = ("microphone", "accelerometer", "pickup")
 DRIVE_KINDS = ("force", "acceleration", "voltage")
 LISTEN_KINDS = ("tap", "tone")
 
+
+def _readable(text: str) -> str:
+    CellError.refuse(not "".join(text.split()).isprintable(), "cells.unprintable", value=text)
+    return text
+
+
+_Text = Annotated[str, AfterValidator(_readable)]
 _LISTED = Field(strict=False)  # TOML has lists, the models hold tuples
 
 
@@ -47,9 +55,9 @@ class StudySection(_Section):
     `separate_trees` states that each board without a source was cut from a tree of its own.
     """
 
-    title: str = Field(min_length=1, max_length=TITLE, description="right.title")
-    question: str = Field(min_length=1, max_length=TEXT, description="right.question")
-    licence: str = Field("", max_length=24, description="right.licence")
+    title: _Text = Field(min_length=1, max_length=TITLE, description="right.title")
+    question: _Text = Field(min_length=1, max_length=TEXT, description="right.question")
+    licence: _Text = Field("", max_length=24, description="right.licence")
     compare: str = Field("wood", min_length=1, max_length=NAME, description="right.compare")
     separate_trees: bool = Field(False, description="right.switch")
 
@@ -115,7 +123,7 @@ class Decide(_Section):
 class Claim(_Section):
     """A sentence written down before recording: `higher` has more of `feature` than `lower`."""
 
-    text: str = Field(min_length=1, max_length=TEXT, description="right.claim")
+    text: _Text = Field(min_length=1, max_length=TEXT, description="right.claim")
     feature: str = Field(min_length=1, description="right.feature")
     higher: str = Field(min_length=1, max_length=NAME, description="right.higher")
     lower: str = Field(min_length=1, max_length=NAME, description="right.lower")
@@ -165,7 +173,7 @@ class Wood(_Section):
     attached_g: float = Field(0.0, ge=0, description="right.grams")
 
 
-Multiple = Annotated[int, Field(ge=2)]
+Multiple = Annotated[int, Field(ge=2, le=1000)]
 Step = Annotated[float, Field(lt=0)]
 
 
@@ -176,33 +184,33 @@ class Plan(_Section):
     `takes` the tones at the fundamental in one mounting, `tap_places` the places of a microphone
     at which the taps are recorded (see `Settings.tap_places`). `controls` to `moved_mm` plan the
     takes that test a cause; 0 and False plan none. Without `controls` the silent room alone is left
-    of what needs no board.
+    of what needs no board. Counts end where nobody goes on recording: no schedule is endless.
     """
 
-    boards: int = Field(4, ge=1, description="right.whole")
-    mounts: int = Field(3, ge=1, description="right.whole")
-    takes: int = Field(3, ge=1, description="right.whole")
-    batches: int = Field(2, ge=1, description="right.whole")
+    boards: int = Field(4, ge=1, le=1000, description="right.whole")
+    mounts: int = Field(3, ge=1, le=50, description="right.whole")
+    takes: int = Field(3, ge=1, le=50, description="right.whole")
+    batches: int = Field(2, ge=1, le=50, description="right.whole")
     probes: Annotated[tuple[Multiple, ...], _LISTED] = Field((2, 3), description="right.multiples")
     drive_steps_db: Annotated[tuple[Step, ...], _LISTED] = Field(
         (-18.0, -12.0, -6.0), description="right.drive_steps"
     )
     controls: bool = Field(True, description="right.switch")
-    idle: int = Field(1, ge=0, description="right.whole")
+    idle: int = Field(1, ge=0, le=20, description="right.whole")
     probes_before: bool = Field(True, description="right.switch")
     turned: bool = Field(True, description="right.switch")
     level_steps: bool = Field(False, description="right.switch")
     mic_times: float = Field(0.0, ge=0, le=10, description="right.ratio")
     moved_mm: float = Field(0.0, ge=0, le=100, description="right.millimetres")
-    sweeps: int = Field(1, ge=0, description="right.whole")
+    sweeps: int = Field(1, ge=0, le=20, description="right.whole")
     sweep_db: float = Field(-20.0, le=0, description="right.drive")
-    taps: int = Field(1, ge=0, description="right.whole")
-    tap_places: int = Field(3, ge=1, description="right.whole")
-    free_taps: int = Field(1, ge=0, description="right.whole")
+    taps: int = Field(1, ge=0, le=20, description="right.whole")
+    tap_places: int = Field(3, ge=1, le=20, description="right.whole")
+    free_taps: int = Field(1, ge=0, le=20, description="right.whole")
     minutes_board: float = Field(15.0, ge=0, description="right.minutes")
     minutes_mount: float = Field(5.0, ge=0, description="right.minutes")
     minutes_take: float = Field(0.8, gt=0, description="right.minutes")
-    minutes_day: float = Field(360.0, gt=0, description="right.minutes")
+    minutes_day: float = Field(360.0, gt=0, le=1440, description="right.minutes")
     full_drive_dbfs: float = Field(-12.0, le=-0.1, ge=-80, description="right.full_scale")
     play_s: float = Field(10.0, gt=0, le=600, description="right.seconds")
     pilot: str = Field("", max_length=PATH, description="right.pilot")

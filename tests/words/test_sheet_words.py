@@ -177,6 +177,7 @@ REMARKS = {
     "sheets.density": {
         **BOARDS, "row": 2, "value": "L1", "density": 0.56, "slips": ["mass_kg"], "more": 3,
     },
+    "sheets.short": {**BOARDS, "row": 2, "value": "L1", "more": 2},
     "sheets.spellings": {**BOARDS, "names": ["larch", "Larch"], "noun": "wood"},
     "sheets.formula": {**CELL, "value": "=A1", "more": 2},
     "sheets.reason_unused": CELL,
