@@ -11,6 +11,7 @@ from __future__ import annotations
 import json
 import os
 import subprocess
+import sys
 import time
 from pathlib import Path
 from types import SimpleNamespace
@@ -25,7 +26,7 @@ from studylib.codes import code_of, fields_of, note
 from studylib.errors import InputError, RunError
 from studylib.measure.batch import TABLES, save_part
 from studylib.run import provenance, runner
-from studylib.run.execution import NotebookError, run_notebook
+from studylib.run.execution import NotebookError, refresh, run_notebook, tidy
 from studylib.run.workers import alone_in
 from studylib.words import say
 
@@ -542,3 +543,58 @@ def test_parameters_arrive_as_they_are_and_figures_are_inline(tmp_path, monkeypa
     done = run_notebook(path, {"name": odd})
     assert done.cells[-1].outputs[0]["text"].strip() == repr(odd)
     assert "image/png" in done.cells[-1].outputs[1]["data"]
+
+
+DRAWN = """
+from matplotlib import pyplot as plt
+from studylib.report import pages
+figure, axes = plt.subplots()
+axes.plot([1, 3, 2])
+pages.figures(figure)
+pages.heading(name)
+"""
+
+
+def test_a_notebook_run_by_hand_is_tidied_into_the_one_that_is_kept(tmp_path):
+    """Outside: nbconvert runs it in place, as its own users do; and a lab's marks by hand."""
+    path = write_notebook(tmp_path / "n.ipynb", PARAMETERS, DRAWN)
+    refresh(path)
+    kept = path.read_bytes()
+    refresh(path)
+    assert path.read_bytes() == kept
+    assert b"image/png" in kept
+    command = (sys.executable, "-m", "nbconvert", "--execute", "--inplace", "--to", "notebook")
+    subprocess.run([*command, path], check=True, capture_output=True, cwd=tmp_path.parent)
+    by_hand = nbformat.read(path, as_version=4)
+    assert any("execution" in cell.metadata for cell in by_hand.cells)
+    by_hand.metadata["kernelspec"]["display_name"] = "Python 3 (ipykernel)"
+    by_hand.metadata["language_info"]["version"] = "3.99.0"
+    by_hand.cells[1].metadata |= {"scrolled": True, "editable": True}
+    nbformat.write(by_hand, path)
+    assert path.read_bytes() != kept
+    tidy(path)
+    assert path.read_bytes() == kept
+
+
+@pytest.mark.parametrize("name", ["batch", "method", "plan", "summary"])
+def test_the_notebooks_stand_as_they_are_kept(tmp_path, name):
+    path = Path(__file__).parents[1] / "notebooks" / f"{name}.ipynb"
+    (tmp_path / path.name).write_bytes(path.read_bytes())
+    tidy(tmp_path / path.name)
+    assert (tmp_path / path.name).read_bytes() == path.read_bytes()
+
+
+def test_nbval_by_hand_from_another_folder_overlooks_what_it_should(tmp_path):
+    """An address that is another in every run is no difference, wherever pytest starts."""
+    root, folder = Path(__file__).parents[1], tmp_path / "notebooks"
+    for name in ("notebooks/conftest.py", "tests/nbval_sanitize.cfg"):
+        (tmp_path / name).parent.mkdir(exist_ok=True)
+        (tmp_path / name).write_bytes((root / name).read_bytes())
+    path = write_notebook(folder / "n.ipynb", PARAMETERS, "print(hex(2**40 + id(name)))")
+    refresh(path)
+    command = [sys.executable, "-m", "pytest", "--nbval", "--nbval-current-env", "-q", path]
+    done = subprocess.run(
+        [*command, "-p", "no:cacheprovider"], cwd=tmp_path.parent, capture_output=True, text=True
+    )
+    assert done.returncode == 0, done.stdout
+    assert "2 passed" in done.stdout

@@ -17,7 +17,8 @@ What else is settled here, once:
 - a `Stop` ends the kernels that this process started, and only those.
 
 `python -m studylib.run.execution notebooks/*.ipynb` runs notebooks with their defaults, as by hand,
-and keeps the outputs in them: so the committed notebooks are refreshed.
+and keeps the outputs in them: so the committed notebooks are refreshed. With `--tidy` it runs
+nothing, and takes away what another program left that ran and saved them: times, the kernel's name.
 """
 
 import asyncio
@@ -46,6 +47,9 @@ from traitlets.config import Config
 from studylib import codes, errors, writing
 
 KERNEL = "python3"
+KERNELSPEC = {"display_name": "Python 3", "language": "python", "name": KERNEL}
+# What programs that run notebooks write into the metadata of cells.
+LEFT = ("papermill", "execution", "ExecuteTime", "collapsed", "scrolled", "editable", "deletable")
 ENGINE = "studylib"
 # Errors whose message is already a sentence for the user.
 OWN_ERRORS = ("StudyError", "InputError", "RunError")
@@ -245,9 +249,16 @@ def run_notebook(
 
 def refresh(path: Path) -> None:
     """Run a notebook with its defaults, in its own folder, and keep the outputs in it."""
-    writing.write_whole(
-        path, nbformat.writes(run_notebook(path, {}, folder=path.parent.resolve())) + "\n"
-    )
+    _keep(run_notebook(path, {}, folder=path.parent.resolve()), path)
+
+
+def tidy(path: Path) -> None:
+    """Keep a notebook as `refresh` does that another program has run and saved."""
+    _keep(_stable(nbformat.read(path, as_version=4), {}), path)
+
+
+def _keep(notebook: NotebookNode, path: Path) -> None:
+    writing.write_whole(path, nbformat.writes(notebook) + "\n")
 
 
 def _check_parameters(path: Path, source: NotebookNode, parameters: Mapping[str, Any]) -> None:
@@ -299,7 +310,9 @@ def _failure(path: Path, error: Exception) -> str:
 
 
 def _stable(notebook: NotebookNode | None, parameters: Mapping[str, Any]) -> NotebookNode | None:
-    """The notebook without papermill's times, paths, marks and random ids; changed in place.
+    """The notebook without times, paths, marks and random ids; changed in place.
+
+    Its kernel has the one name that every notebook here gives it.
 
     Its parameters stand as they were given, of a path from the root the last name alone, so that
     no path of this machine is published.
@@ -307,6 +320,7 @@ def _stable(notebook: NotebookNode | None, parameters: Mapping[str, Any]) -> Not
     if notebook is None:
         return None
     notebook.metadata.pop("papermill", None)
+    notebook.metadata["kernelspec"] = dict(KERNELSPEC)
     notebook.metadata.get("language_info", {}).pop("version", None)
     notebook.cells = [
         cell
@@ -314,8 +328,8 @@ def _stable(notebook: NotebookNode | None, parameters: Mapping[str, Any]) -> Not
         if "papermill-error-cell-tag" not in cell.metadata.get("tags", [])
     ]
     for cell in notebook.cells:
-        cell.metadata.pop("papermill", None)
-        cell.metadata.pop("execution", None)
+        for name in LEFT:
+            cell.metadata.pop(name, None)
         if not cell.metadata.get("tags", ["some"]):
             del cell.metadata["tags"]
         if "injected-parameters" in cell.metadata.get("tags", []):
@@ -337,5 +351,5 @@ def _published(path: Path) -> str:
 
 
 if __name__ == "__main__":
-    for argument in sys.argv[1:]:
-        refresh(Path(argument))
+    for argument in filter("--tidy".__ne__, sys.argv[1:]):
+        (tidy if "--tidy" in sys.argv else refresh)(Path(argument))
