@@ -141,9 +141,12 @@ def test_the_recorders_gain_is_undone(demo_summary, heard):
 
 
 def test_a_tap_is_heard_from_just_before_its_strike(heard):
+    """50 ms of quiet, then the knock; its loudest moment comes within 15 ms (a soft mallet)."""
     _, x, rate = of_kind(heard[1], "aloud.recorded", "tap")
     for part in quarters(x, rate)[:2]:
-        assert np.abs(part).argmax() == pytest.approx(0.05 * rate, abs=1)
+        before = np.abs(part[: round(0.05 * rate)]).max()
+        assert before < 0.1 * np.abs(part).max()
+        assert 0.05 <= np.abs(part).argmax() / rate <= 0.065
 
 
 @pytest.mark.parametrize("rate", [8_000, 44_100, 48_000, 192_000])

@@ -12,7 +12,7 @@ What to do for each take (`groups`, `to_do`, `level`, `caution`) is what the wat
 session say as well.
 
 Functions: `write_sheets`, `sheet_table`, `groups`, `setting`, `to_do`, `level`, `caution`,
-`advice`. Class: `Group`.
+`advice`, `template`. Class: `Group`.
 """
 
 import itertools
@@ -177,9 +177,10 @@ def _filled_in(path: Path) -> bool:
     return len(known) < len(BY_HAND) or bool((found[known] != "").any(axis=None))
 
 
-@lru_cache(maxsize=1)
-def _template() -> Template:
-    text = Path(__file__).with_name("sheet.html").read_text(encoding="utf-8")
+@lru_cache
+def template(name: str) -> Template:
+    """A page of this folder as a template that knows `say`; what it is given stands as text."""
+    text = Path(__file__).with_name(name).read_text(encoding="utf-8")
     made = Environment(autoescape=True)
     made.globals["say"] = words.say
     return made.from_string(text)
@@ -192,7 +193,7 @@ def _page(study: sheets.Study, batch: str) -> str:
     folder = folders.pop() if len(folders) == 1 else ""
     recorded = {take.take for take in study.takes}
     number = {take.take: n for n, take in enumerate(takes, start=1)}
-    return _template().render(
+    return template("sheet.html").render(
         sections=[
             (
                 words.say(group.heading),

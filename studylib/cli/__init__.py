@@ -28,7 +28,7 @@ def main() -> None:
 for command in (
     *(commands.new, commands.add, commands.plan, commands.blind),
     *(commands.lock, commands.signals, commands.sheet, recording.record),
-    *(commands.check, commands.run, commands.notebooks),
-    *(commands.heard, commands.trace, commands.match, commands.unblind),
+    *(commands.check, commands.run, commands.notebooks, commands.listen, commands.heard),
+    *(commands.trace, commands.match, commands.unblind),
 ):
     main.add_command(command)

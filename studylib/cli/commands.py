@@ -7,8 +7,8 @@ to put right first (one sentence a line on standard error); 130 stopped by hand.
 Functions: `plainly`, `tell`, `complain`, `printable`. Class: `Bars`.
 
 Commands: `new`, `add`, `plan`, `blind`, `lock`, `signals`, `sheet` before recording; then `check`,
-`run`, `notebooks`, `heard`, `trace`, `match` and, after a blind study, `unblind`. `record` has a
-chapter of its own (`recording`).
+`run`, `notebooks`, `listen`, `heard`, `trace`, `match` and, after a blind study, `unblind`. `record`
+has a chapter of its own (`recording`).
 
 What is heavy is imported where it is needed, so that `study --help` is quick.
 """
@@ -518,6 +518,18 @@ def notebooks(folder: Path) -> None:
     study = _study(folder, recorded=False)
     states = copy_notebooks(study.folder, {name: notebook_path(name) for name in NAMES})
     tell(say("cli.notebooks", folder=folder, **states))
+
+
+@click.command(help=say("cli.help_listen"))
+@click.argument("folder", **DIR)
+@plainly
+def listen(folder: Path) -> None:
+    """Write the blind test that listeners take."""
+    from studylib.bench.listening import write_test
+
+    with Bars() as bars:
+        page, notes = write_test(_study(folder), progress=bars.of("listen"))
+    tell(*map(say, notes), say("listening.next", page=page, folder=page.parent))
 
 
 @click.command(help=say("cli.help_trace"))

@@ -6,13 +6,14 @@ questions, and each player says which.
 
 The boards are not chosen by ear: of each wood it is the one nearest to the wood's mean in the
 feature that heads the page, among those with a usable take of the kind, and of it the first such
-take in takes.csv. A tone is heard where it was measured, a tap from just before its strike.
+take in takes.csv. A tone is heard where it was measured; a tap, the first good one, from just
+before the knock, where the analysis of taps finds it, and at most to the next.
 
 Conventions: the response channel, never resampled; the recorder's gain of a take (`gain_db`) is
 undone. No sample exceeds a quarter of full scale. Sounds are FLAC in 16 bits as base64, a player a
 note of what it is: 20 times `MOST_FRAMES` of 2 bytes make at most 2.8 MB, however badly FLAC packs.
 
-Functions: `hear`, `players`, `in_turn`.
+Functions: `hear`, `players`, `in_turn`; `sound`, `faded` and `packed` for whoever else plays takes.
 """
 
 import io
@@ -25,17 +26,17 @@ import soundfile
 from studylib import errors, recordings, register, words
 from studylib.codes import holding, note
 from studylib.measure.features import tone_order
+from studylib.modes.gathered import Gathered
 from studylib.report import answer, pages
 from studylib.report.rivals.basis import basis_of
 from studylib.report.summary import Summary
-from studylib.sheets import Take
+from studylib.sheets import Study, Take
 from studylib.signal.loudness import integrated_loudness
+from studylib.signal.tap import find_knocks
 from studylib.stats import scales
 
 MOST_FRAMES, LONGEST_S = 52_000, 1.5  # of one board's sound, whichever is shorter
-PEAK, FADE_S, PAUSE_S = 0.25, 0.01, 0.3
-# A tap is heard from so long before its strike, which is looked for so far.
-BEFORE_TAP_S, SEARCHED_S = 0.05, 20.0
+PEAK, FADE_S, PAUSE_S, BEFORE_KNOCK_S = 0.25, 0.01, 0.3, 0.05
 
 
 def hear(summary: Summary) -> pages.Shown:
@@ -65,7 +66,7 @@ def players(summary: Summary) -> tuple[list[str], dict[str, str]]:
     for kind in ("tone", "tap"):
         try:
             takes = [_take(summary, row.feature, wood, kind, usable) for wood in woods]
-            (a, rate_hz), (b, _) = (_sound(summary, take) for take in takes)
+            (a, rate_hz), (b, _) = (_at_bench_gain(summary, take) for take in takes)
             named = [summary.study.specimen(take.specimen).shown for take in takes]
             found |= in_turn(kind, named, a, b, rate_hz=rate_hz)
             heard += [
@@ -105,8 +106,7 @@ def in_turn(
     InputError : one of them is silent, or next to the other.
     """
     frames = min(len(a), len(b))
-    ends = np.minimum(np.arange(frames), np.arange(frames)[::-1]) / (FADE_S * rate_hz)
-    recorded = np.array([a[:frames], b[:frames]]) * np.sin(np.pi / 2 * np.minimum(ends, 1.0)) ** 2
+    recorded = faded(np.array([a[:frames], b[:frames]]), rate_hz=rate_hz)
     recorded *= PEAK / max(np.abs(recorded).max(), np.finfo(float).tiny)
     loudness = np.array([integrated_loudness(x, rate_hz=rate_hz) for x in recorded])
     errors.InputError.refuse(
@@ -125,10 +125,18 @@ def in_turn(
         ): np.tile(np.pad(pair, ((0, 0), (0, pause))).ravel(), 2)
         for code, pair in (("aloud.recorded", recorded), ("aloud.equal", equal))
     }
-    return {label: _flac(x, rate_hz) for label, x in sounds.items()}
+    return {label: packed(x, rate_hz) for label, x in sounds.items()}
 
 
-def _flac(x: np.ndarray, rate_hz: int) -> str:
+def faded(x: np.ndarray, *, rate_hz: int) -> np.ndarray:
+    """Sounds, shape (..., frames), faded in and out by half a cosine."""
+    number = np.arange(x.shape[-1])
+    ends = np.minimum(number, number[::-1]) / (FADE_S * rate_hz)
+    return x * np.sin(np.pi / 2 * np.minimum(ends, 1.0)) ** 2
+
+
+def packed(x: np.ndarray, rate_hz: int) -> str:
+    """A sound as base64 of a FLAC file; floats with full scale at 1.0, or 16-bit numbers."""
     held = io.BytesIO()
     soundfile.write(held, x, rate_hz, format="FLAC", subtype="PCM_16")
     return b64encode(held.getvalue()).decode("ascii")
@@ -156,21 +164,41 @@ def _take(summary: Summary, feature: str, wood: str, kind: str, usable: tuple[Ta
     return found[0]
 
 
-def _sound(summary: Summary, take: Take) -> tuple[np.ndarray, int]:
-    """What is heard of a take, at the bench's gain, and its rate."""
-    tone, path = summary.study.settings.tone, summary.study.path_of(take)
-    info, channel = recordings.probe(path), summary.study.settings.channels.response - 1
-    rate, seconds = info.rate_hz, LONGEST_S
+def _at_bench_gain(summary: Summary, take: Take) -> tuple[np.ndarray, int]:
+    longest = {"tone": min(LONGEST_S, summary.study.settings.tone.length_s), "tap": LONGEST_S}
+    x, rate, _ = sound(summary.study, summary.gathered, take, seconds=longest[take.kind])
+    return x[:MOST_FRAMES] / 10 ** (take.gain_db / 20), rate
+
+
+def sound(
+    study: Study, gathered: Gathered, take: Take, *, seconds: float
+) -> tuple[np.ndarray, int, float]:
+    """What is heard of a tone or tap that passed its checks, as it stands in the file.
+
+    Parameters
+    ----------
+    gathered : what was measured of it.
+    seconds : its length; it is shorter where the recording or the ring ends before.
+
+    Returns
+    -------
+    samples, shape (frames,); sampling rate, Hz; where in the recording it begins, s.
+
+    Raises
+    ------
+    InputError : the recording cannot be read, or no tap in it is good.
+    """
+    path, channel = study.path_of(take), study.settings.channels.response - 1
+    info, checks, modes = recordings.probe(path), gathered.quality, gathered.modes
+    rate, end = info.rate_hz, info.frames
     if take.kind == "tone":
-        checks = summary.gathered.quality
         settled = checks[checks["check"] == "window"].set_index("take")["value"]
-        start_s = settled.get(take.take, tone.skip_s or 0.0)
-        seconds = min(seconds, tone.length_s)
+        start = round(settled.get(take.take, study.settings.tone.skip_s or 0.0) * rate)
     else:
-        searched = {"start": 0, "frames": min(info.frames, round(SEARCHED_S * rate))}
-        strike = np.abs(recordings.read_window(path, **searched)[channel]).argmax() / rate
-        start_s = max(strike - BEFORE_TAP_S, 0.0)
-    start = round(start_s * rate)
-    frames = min(round(seconds * rate), MOST_FRAMES, info.frames - start)
-    heard = recordings.read_window(path, start=start, frames=frames)[channel]
-    return heard / 10 ** (take.gain_db / 20), rate
+        good = modes.loc[(modes["take"] == take.take) & modes["usable"].astype(bool), "tap"]
+        errors.InputError.refuse(good.empty, "aloud.no_tap", take=take.take)
+        x = recordings.read_window(path, start=0, frames=end)[channel]
+        knock = find_knocks(x, rate_hz=rate)[int(good.min()) - 1]
+        start, end = max(knock.first - round(BEFORE_KNOCK_S * rate), 0), knock.end
+    frames = min(round(seconds * rate), end - start)
+    return recordings.read_window(path, start=start, frames=frames)[channel], rate, start / rate

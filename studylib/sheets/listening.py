@@ -31,7 +31,7 @@ TRIAL_COLUMNS = (
 )
 EXCERPT_COLUMNS = (
     *("take", "file", "sha256", "specimen", "wood", "start_s", "length_s", "gain_db"),
-    *("loudness_before_lufs", "loudness_after_lufs", "peak_dbfs"),
+    *("loudness_before_lufs", "loudness_after_lufs", "peak_dbtp"),
 )
 RESULT_COLUMNS = (
     *("test", "listener", "place", "trial", "answer", "replays", "seconds"),

@@ -221,11 +221,12 @@ class Listen(_Section):
     """The blind test by ear that `study listen` writes.
 
     `woods` are the two to be told apart; without them, those of the first claim, else the first
-    and the last of specimens.csv. `matched` brings all excerpts to one loudness. `share` is the
-    share of trials in which a difference must truly be heard for the test to find it; how many
-    answers are asked for follows from it, unless `answers` says so. `nulls` counts the trials with
-    takes of one board, as a share of the others. The report calls those who listen `who`; `claim`
-    is a sentence that the test decides on.
+    and the last of specimens.csv. Of each wood the first `boards` with a good take are heard, and
+    each pair of boards is asked at least once. `matched` brings all excerpts to one loudness.
+    `share` is the share of trials in which a difference must truly be heard for the test to find
+    it; how many answers are asked for follows from it, unless `answers` says so. `nulls` counts the
+    trials with takes of one board, as a share of the answers. The report calls those who listen
+    `who`; `claim` is a sentence that the test decides on.
     """
 
     kind: Literal[LISTEN_KINDS] = Field(
@@ -234,7 +235,8 @@ class Listen(_Section):
     woods: Annotated[tuple[str, ...], _LISTED] = Field(
         (), max_length=2, description="right.two_woods"
     )
-    length_s: float = Field(1.0, ge=0.4, le=5, description="right.seconds")
+    boards: int = Field(4, ge=2, le=20, description="right.whole")
+    length_s: float = Field(0.8, ge=0.4, le=5, description="right.seconds")
     matched: bool = Field(True, description="right.switch")
     share: float = Field(0.5, ge=0.1, lt=1, description="right.number")
     answers: int | None = Field(None, ge=6, le=1000, description="right.whole")
