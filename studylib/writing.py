@@ -9,8 +9,8 @@ renaming to ".change" is the moment from which they count; then each is put into
 comes next (`settle`) finishes a change that counts and takes back one that does not, so that a kill
 at any step leaves all of the files as they were or all of them new.
 
-Functions: `write_whole`, `write_json`, `json_text`, `read_json`, `write_together`, `settle`,
-`replace_folder`, `fill_folder`, `slug`.
+Functions: `whole`, `write_whole`, `write_json`, `json_text`, `read_json`, `write_together`,
+`settle`, `replace_folder`, `fill_folder`, `slug`.
 """
 
 import hashlib
@@ -21,8 +21,8 @@ import shutil
 import tempfile
 import unicodedata
 import uuid
-from collections.abc import Callable, Mapping
-from contextlib import suppress
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -31,8 +31,9 @@ FORMULA = re.compile(r"[=@\t\r]|[+-](?![0-9.,]*$)")
 """How a cell begins that a spreadsheet takes for a formula; a plain number is none."""
 
 
-def write_whole(path: Path | str, content: str | bytes) -> None:
-    """Write a file beside its place and rename it there; text is UTF-8 with "\\n" line ends.
+@contextmanager
+def whole(path: Path | str) -> Iterator[Path]:
+    """A hidden file beside a place, to be written in the `with` block; renamed there at its end.
 
     The folder is made when it is missing. When the writing fails, the old file stays as it was
     and nothing is left beside it.
@@ -40,15 +41,23 @@ def write_whole(path: Path | str, content: str | bytes) -> None:
     path = Path(path)
     path.parent.mkdir(parents=True, exist_ok=True)
     beside = path.parent / f".{path.name[:80]}.{uuid.uuid4().hex[:12]}.part"
-    data = content.encode("utf-8") if isinstance(content, str) else content
     try:
-        beside.write_bytes(data)
+        yield beside
         os.replace(beside, path)
     except OSError as error:
-        error.filename = str(path)  # a full drive names none, others the hidden one
+        if error.filename in (None, str(beside)):
+            error.filename = str(path)  # a full drive names none, others the hidden one
         raise
     finally:
         beside.unlink(missing_ok=True)
+
+
+def write_whole(path: Path | str, content: str | bytes) -> None:
+    """Write a file beside its place and rename it there (`whole`); text is UTF-8 with "\\n" line
+    ends."""
+    data = content.encode("utf-8") if isinstance(content, str) else content
+    with whole(path) as beside:
+        beside.write_bytes(data)
 
 
 def write_json(path: Path | str, content: Any) -> None:

@@ -5,7 +5,7 @@ Convention: everything heavy is imported where it is needed, so that `study --he
 
 import click
 
-from studylib.cli import commands, recording
+from studylib.cli import commands, handing_on, recording
 from studylib.words import say
 
 
@@ -30,5 +30,6 @@ for command in (
     *(commands.lock, commands.signals, commands.sheet, recording.record),
     *(commands.check, commands.run, commands.notebooks, commands.listen, commands.heard),
     *(commands.trace, commands.match, commands.unblind),
+    *(handing_on.pack, handing_on.verify),
 ):
     main.add_command(command)
