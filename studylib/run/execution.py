@@ -249,16 +249,14 @@ def run_notebook(
 
 def refresh(path: Path) -> None:
     """Run a notebook with its defaults, in its own folder, and keep the outputs in it."""
-    _keep(run_notebook(path, {}, folder=path.parent.resolve()), path)
+    done = run_notebook(path, {}, folder=path.parent.resolve())
+    writing.write_whole(path, nbformat.writes(done) + "\n")
 
 
 def tidy(path: Path) -> None:
     """Keep a notebook as `refresh` does that another program has run and saved."""
-    _keep(_stable(nbformat.read(path, as_version=4), {}), path)
-
-
-def _keep(notebook: NotebookNode, path: Path) -> None:
-    writing.write_whole(path, nbformat.writes(notebook) + "\n")
+    kept = _stable(nbformat.read(path, as_version=4), {})
+    writing.write_whole(path, nbformat.writes(kept) + "\n")
 
 
 def _check_parameters(path: Path, source: NotebookNode, parameters: Mapping[str, Any]) -> None:

@@ -212,8 +212,9 @@ def _chosen(own: Path, library: Notebook) -> Notebook:
     if not own.exists():
         return library
     there, made = read_notebook(own), _copy_of(library)
-    about = {"metadata": library.metadata, "differs": _differences(there, made)}
-    return library if there.digest == made.digest else there.model_copy(update=about)
+    differs = _differences(there, made) if there.digest != made.digest else {}
+    about = {"metadata": library.metadata, "differs": differs}
+    return there.model_copy(update=about) if differs else library
 
 
 def _differences(own: Notebook, library: Notebook) -> dict[str, list[str]]:

@@ -296,12 +296,11 @@ def add_to(study: Study, what: str, drive: Mapping[str, Any]) -> list[str]:
 
 def _edited(text: str, before: Mapping[str, Any], keys: Mapping[str, Mapping[str, Any]]) -> str:
     """The text with keys of sections set; "" where it would not hold `before` with them alone."""
-    wanted = dict(before)
     for section, values in keys.items():
-        wanted[section] = wanted.get(section, {}) | values
+        before = {**before, section: before.get(section, {}) | values}
         text = with_keys(text, section, values)
     with suppress(tomllib.TOMLDecodeError):
-        return text if tomllib.loads(text) == wanted else ""
+        return text if tomllib.loads(text) == before else ""
     return ""
 
 
