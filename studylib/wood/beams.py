@@ -15,13 +15,6 @@ keeps high modes finite.
 Source: Timoshenko's equations of the beam (1921), solved here anew; without shear and turning they
 give the roots of cos(x) cosh(x) = 1.
 
-A mass left on a free board, such as a driver or a sensor, rides where the board swings most if it
-sits at an end, so a little does much: to first order the frequency falls by half of (mass /
-board's mass) times the square of the mode's swing there, and the square of a free bar's end is 4
-(Rayleigh). Young's modulus falls by twice that share. A mass that is not small bends the mode as
-well; so the whole sum over the free bar's modes, the two rigid ones included, is solved here, which
-is exact for any mass as the modes grow many. `mass_ratio` is the mass over the board's own.
-
 The air in front of and behind a board moves along with it: for a strip far narrower than the waves
 on it, as much as a cylinder of air as wide as the strip, pi/4 times the density of air times the
 width squared for each length (Lamb, Hydrodynamics, chapter on motion in two dimensions; recalled).
@@ -33,13 +26,12 @@ board is a product of powers of its sizes and mass. `SIZES` fixes their order wh
 in a row.
 
 Class: `Bar`. Functions: `bar_of`, `air_density`, `missing_sizes`, `eigenvalues`,
-`timoshenko_ratio`, `bending_frequencies`, `mode_shape`, `frequency_factor`, `modulus_share`.
+`timoshenko_ratio`, `bending_frequencies`.
 """
 
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import brentq
 
 from studylib import errors, sheets
 from studylib.sheets.settings import Wood
@@ -57,7 +49,6 @@ AIR_C = 20.0
 
 _STEPS = 40
 _TOLERANCE = 1e-14
-_MODES = 24  # of a bar with a mass on it
 
 
 @dataclass(frozen=True)
@@ -165,21 +156,6 @@ def bending_frequencies(
     return slender * timoshenko_ratio(order, length / thickness, shear_ratio)
 
 
-def mode_shape(order: int, x, *, slenderness=np.inf, shear_ratio=0.0) -> np.ndarray:
-    """Deflection of one mode at x (0 to 1), scaled so that its modal mass is the bar's mass.
-
-    A slender bar's ends move by 2 on this scale. Without `slenderness` the bar is slender.
-    """
-    position = np.asarray(x, dtype=float) - 0.5
-    deflection, _ = _shape(order, position, slenderness, shear_ratio)
-    nodes, weights = np.polynomial.legendre.leggauss(24 + 6 * int(order))
-    w, psi = _shape(order, nodes / 2, slenderness, shear_ratio)
-    radius2 = 1.0 / (12.0 * float(slenderness) ** 2)
-    mass = np.sum(weights / 2 * (w**2 + radius2 * psi**2))
-    sign = np.sign(_shape(order, np.array(0.5), slenderness, shear_ratio)[0])
-    return sign * deflection / np.sqrt(mass)
-
-
 def _dimensionless(order, slenderness, shear_ratio):
     order, slenderness, shear_ratio = np.broadcast_arrays(
         np.asarray(order, dtype=float),
@@ -227,61 +203,3 @@ def _wave_number(order, radius2, s):
         slope = np.where(change == 0.0, 0.5, change) / np.where(change == 0, 1.0, newer - older)
         older, miss_older, newer = newer, miss, newer - miss / slope
     return newer
-
-
-def _shape(order, position, slenderness, shear_ratio):
-    """Deflection and turning of one mode at positions from the middle, not yet scaled."""
-    n, radius2, s = _dimensionless(order, slenderness, shear_ratio)
-    q = _wave_number(n, radius2, s)
-    p, _, omega2 = _waves(q, radius2, s)
-    lag = omega2 * radius2 * s  # what shear takes off: rho omega^2 over kappa G
-    # Divided by its value at the end, the near field stays finite for high modes.
-    size = np.abs(position)
-    growing, falling = np.exp(p * (size - 0.5)), np.exp(-p * (size + 0.5))
-    even, odd = growing + falling, np.sign(position) * (growing - falling)
-    if int(order) % 2:
-        share = -(p / q) * np.sin(q / 2) / (1.0 - np.exp(-p))
-        w = share * even + np.cos(q * position)
-        psi = share * (p**2 + lag) / p * odd + (lag - q**2) / q * np.sin(q * position)
-    else:
-        share = (p / q) * np.cos(q / 2) / (1.0 + np.exp(-p))
-        w = share * odd + np.sin(q * position)
-        psi = share * (p**2 + lag) / p * even - (lag - q**2) / q * np.cos(q * position)
-    return w, psi
-
-
-def frequency_factor(
-    mass_ratio: float, x: float, *, slenderness: float = np.inf, shear_ratio: float = 0.0
-) -> float:
-    """First bending frequency with the mass on, over that without; 1 or less.
-
-    Parameters
-    ----------
-    mass_ratio : 0 or more.
-    x : where the mass sits, 0 to 1.
-    """
-    if mass_ratio <= 0:
-        return 1.0
-    order = np.arange(1, _MODES + 1)
-    omega = eigenvalues(_MODES) ** 2
-    if np.isfinite(slenderness):
-        omega = omega * timoshenko_ratio(order, slenderness, shear_ratio)
-    order, omega = order[np.isfinite(omega)], omega[np.isfinite(omega)]
-    swing = np.array(
-        [float(mode_shape(n, x, slenderness=slenderness, shear_ratio=shear_ratio)) for n in order]
-    )
-    square = (omega / omega[0]) ** 2
-    rigid = 1.0 + 12.0 * (x - 0.5) ** 2
-    if abs(swing[0]) < 1e-6:
-        return 1.0  # at a node the mass does not ride along
-
-    def balance(y: float) -> float:
-        """The board's give at that point times the mass, minus 1, at y = squared frequency."""
-        return mass_ratio * (y * float(np.sum(swing**2 / (square - y))) - rigid) - 1.0
-
-    return float(np.sqrt(brentq(balance, 1e-9, 1.0 - 1e-13)))
-
-
-def modulus_share(mass_ratio: float, x: float, **bar: float) -> float:
-    """By how much Young's modulus comes out too low, as a share of itself, 0 or more."""
-    return 1.0 - frequency_factor(mass_ratio, x, **bar) ** 2

@@ -22,7 +22,13 @@ of what lies beyond it; even and odd waves about a stretch's middle keep high fr
 Source: Timoshenko (1921), solved here anew; a slender bar's roots are those of the tables for a bar
 pinned at its end and, from the middle, of one clamped there (see the tests).
 
-Functions: `driven`, `held_frequencies`. Class: `Driven`.
+A mass left on a free board, such as a driver or a sensor, rides where the board swings most if it
+sits at an end, so a little does much: to first order the frequency falls by half of (mass /
+board's mass) times the square of the mode's swing there, and the square of a free bar's end is 4
+(Rayleigh). Young's modulus falls by twice that share. A mass that is not small bends the mode as
+well, which the bar driven at its end has in it: the mode lies where end and mass ask for no force.
+
+Functions: `driven`, `held_frequencies`, `modulus_share`. Class: `Driven`.
 """
 
 from collections.abc import Sequence
@@ -30,6 +36,7 @@ from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
+from scipy.optimize import brentq
 
 from studylib.wood import beams
 
@@ -186,3 +193,21 @@ def held_frequencies(x: float, *, slenderness: float, shear_ratio: float, count:
         below = driven(middle**2 / _LOSSLESS, x, **bar).force.real < 0.0
         low, high = np.where(below, middle, low), np.where(below, high, middle)
     return (low + high) / 2.0 / slender[0]
+
+
+def modulus_share(mass_ratio: float, *, slenderness: float, shear_ratio: float) -> float:
+    """By how much Young's modulus comes out too low from the first mode of a free board with a mass
+    left on one end, as a share of itself.
+
+    mass_ratio : the mass over the board's own, above 0.
+    """
+    bar = {"slenderness": slenderness, "shear_ratio": shear_ratio}
+    slender = float(beams.eigenvalues(1)[0] ** 2)
+    # The mode lies above that of the board held at its end, and below the bare board's.
+    (held,), bare = held_frequencies(1.0, count=1, **bar), float(beams.timoshenko_ratio(1, **bar))
+
+    def force(ratio: float) -> float:
+        square = (ratio * slender) ** 2 / _LOSSLESS
+        return float(driven(square, 1.0, loads=[(1.0, -mass_ratio * square)], **bar).force.real)
+
+    return 1.0 - (brentq(force, held * (1.0 + 1e-9), bare) / bare) ** 2

@@ -25,7 +25,7 @@ import pandas as pd
 from studylib import codes, tables
 from studylib.modes.means import hidden_decays, tap_rows
 from studylib.sheets import Specimen, Study, Take, files
-from studylib.wood import beams, boards
+from studylib.wood import beams, boards, forward
 from studylib.wood.stiffness import DERIVED, UNEVEN, Value
 
 STIFFNESS = {name: unit for name, (*_, unit) in DERIVED.items()}
@@ -313,8 +313,8 @@ def _mass_left_on(study: Study, wood: pd.DataFrame) -> Iterator[str]:
         return
     specimen = min(map(study.specimen, stiff["specimen"]), key=lambda one: one.mass_g)
     bar = beams.bar_of(specimen, study.settings.wood)
-    share = beams.modulus_share(
-        grams / specimen.mass_g, 1.0, slenderness=bar.slenderness,
+    share = forward.modulus_share(
+        grams / specimen.mass_g, slenderness=bar.slenderness,
         shear_ratio=study.settings.wood.shear_ratio,
     )  # fmt: skip
     yield codes.note(

@@ -57,14 +57,6 @@ def test_beam_theory_agrees_with_the_demos_own():
         count=10,
     )
     np.testing.assert_allclose(mine, theirs.frequency_hz[2:], rtol=1e-10)
-    for order in (1, 4, 9):
-        shape = beams.mode_shape(
-            order, theirs.x / 0.745, slenderness=0.745 / 0.018, shear_ratio=16.0
-        )
-        mass = 570.0 * 0.745 * 0.038 * 0.018
-        np.testing.assert_allclose(
-            np.abs(shape), np.abs(theirs.shape[order + 1]) * np.sqrt(mass), atol=1e-9
-        )
 
 
 def test_rails_come_out_within_their_uncertainty():
