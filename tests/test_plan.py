@@ -69,7 +69,7 @@ def test_the_plan_says_what_the_design_finds_and_what_it_takes(plan):
     first = plan.features[0].feature.name
     detected = noted(notes, "plan.detected", feature=first)
     assert (detected["size"], detected["limited"]) == ("1.00 dB", True)
-    assert detected["declared"] == plan.features[0].chances.declared
+    assert detected["declared"] == plan.features[0].chances["planned"].declared
     assert len(noted(notes, "plan.needed", feature=first)["same"]) == 3
     assert noted(notes, "plan.minutes")["boards"] == plan.splits["boards"].iloc[0]
     said = say(notes[0])
@@ -78,10 +78,10 @@ def test_the_plan_says_what_the_design_finds_and_what_it_takes(plan):
 
 def test_probabilities_add_up_and_the_range_holds_them(plan):
     for one in plan.features:
-        assert sum(one.chances.of.values()) == pytest.approx(1.0)
-        low, high = one.chances_low.declared, one.chances_high.declared
-        assert low <= one.chances.declared <= high
-        assert one.chances.declared <= one.unlimited.declared + 0.01
+        assert sum(one.chances["planned"].of.values()) == pytest.approx(1.0)
+        low, high = one.chances["low"].declared, one.chances["high"].declared
+        assert low <= one.chances["planned"].declared <= high
+        assert one.chances["planned"].declared <= one.chances["unlimited"].declared + 0.01
         middle, smaller, larger = (found.sources for found in one.declare)
         assert smaller <= middle <= larger
 
@@ -90,7 +90,7 @@ def test_the_plan_says_what_a_lock_buys_and_what_same_takes(plan):
     notes = plan_notes(plan)
     for one in plan.features:
         locked = noted(notes, "plan.locked", feature=one.feature.name)
-        assert locked["locked"] > locked["free"] == one.chances.declared
+        assert locked["locked"] > locked["free"] == one.chances["planned"].declared
         # One claim for each primary feature, where there are none yet.
         assert locked["claims"] == len(plan.study.settings.claims or plan.features)
     first = plan.features[0]
@@ -121,7 +121,7 @@ def test_a_plan_with_looks_says_what_they_cost_and_save(plan, tmp_path):
     assert (told["once"], told["mean"]) == pytest.approx((4 / 1.166, 4 * 0.8185 / 1.166), abs=0.01)
     assert told["level"] == pytest.approx(0.0220)
     one, three = plan.features[0], thrice.features[0]
-    assert three.chances.declared < one.chances.declared
+    assert three.chances["planned"].declared < one.chances["planned"].declared
     assert three.same_limit > one.same_limit
 
 
@@ -142,11 +142,11 @@ def test_boards_of_one_plank_count_as_one(tmp_path):
     assert shared.planks == alone.planks == four
     assert shared.nest.boards == 2
     # Twice the boards of the same planks tell next to nothing more.
-    gain = shared.features[0].chances.declared - alone.features[0].chances.declared
-    assert -0.01 < gain < 0.01
+    many, few = (one.features[0].chances["planned"].declared for one in (shared, alone))
+    assert -0.01 < many - few < 0.01
     one = planned(tmp_path / "c", rows=boards({"larch": 4, "robinia": 4}, per_plank=4), toml=ONE)
     assert one.planks == {"larch": 1, "robinia": 1}
-    assert one.features[0].chances is None
+    assert not one.features[0].chances
     assert noted(never_notes(one), "plan.never_wood")["woods"] == ["larch", "robinia"]
     assert say(never_notes(one)[0]).startswith('Never: anything about "larch" and "robinia" as')
 
@@ -199,7 +199,7 @@ def test_a_pilot_takes_the_place_of_the_common_spreads(tmp_path):
     table.to_csv(folder / "pilot.csv", index=False)
     plan = plan_study(read_unrecorded(folder))
     assert plan.features[0].spreads.source == pytest.approx(0.2)
-    assert plan.features[0].chances.declared > 0.9
+    assert plan.features[0].chances["planned"].declared > 0.9
     assert code_of(spreads_table(plan)["origin"].iloc[0]) == "plan.pilot"
     table[:0].to_csv(folder / "pilot.csv", index=False)
     with pytest.raises(InputError) as caught:

@@ -68,8 +68,8 @@ def power_figure(plan, *, size: tuple[float, float] | None = None) -> Figure:
         ax.minorticks_off()
     axes[0].set_ylabel(say("plan.chance_detected"))
     figure.legend(*axes[0].get_legend_handles_labels(), loc=BELOW, ncols=2)
-    about = {"chances": [one.chances.declared for one in shown if one.chances], "planks": planks}
-    return settle(figure, codes.note("figures_headlines.power", **about))
+    found = [one.chances["planned"].declared for one in shown if one.chances]
+    return settle(figure, codes.note("figures_headlines.power", chances=found, planks=planks))
 
 
 @styled

@@ -70,22 +70,22 @@ def _feature_notes(one: FeaturePlan) -> list[str]:
     needed = note(
         "plan.needed",
         feature=name,
-        **(difference if one.chances is None else {}),
+        **({} if one.chances else difference),
         wanted=power.WANTED,
         declare=[found.sources for found in one.declare],
         same=[found.sources for found in one.same or ()],
         most=power.MOST,
     )
-    if one.chances is None:
+    if not one.chances:
         return [needed]
     detected = note(
         "plan.detected",
         feature=name,
         **difference,
-        declared=one.chances.declared,
-        low=one.chances_low.declared,
-        high=one.chances_high.declared,
-        unlimited=one.unlimited.declared,
+        declared=one.chances["planned"].declared,
+        low=one.chances["low"].declared,
+        high=one.chances["high"].declared,
+        unlimited=one.chances["unlimited"].declared,
     )
     return [detected, needed]
 
@@ -98,11 +98,11 @@ def lock_notes(plan: StudyPlan) -> list[str]:
             "plan.locked",
             feature=one.feature.name,
             claims=one.claims,
-            locked=one.locked.declared,
-            free=one.chances.declared,
+            locked=one.chances["locked"].declared,
+            free=one.chances["planned"].declared,
         )
         for one in plan.features
-        if one.locked is not None
+        if one.chances
     ]
     return [*bought, *seal]
 
@@ -207,14 +207,11 @@ def chances_table(plan: StudyPlan) -> pd.DataFrame:
             **{str(verdict): chance(share) for verdict, share in found.of.items()},
         }
         for one in plan.features
-        if one.chances is not None
+        if one.chances
+        for ends in [{end: one.chances[end].declared for end in ("low", "high")}]
         for difference, found, between in (
-            (
-                one.difference,
-                one.chances,
-                note("plan.range", low=one.chances_low.declared, high=one.chances_high.declared),
-            ),
-            (0.0, one.equal, ""),
+            (one.difference, one.chances["planned"], note("plan.range", **ends)),
+            (0.0, one.chances["equal"], ""),
         )
     )
 

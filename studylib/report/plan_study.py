@@ -24,9 +24,9 @@ class FeaturePlan:
 
     difference : that matters: the limit, or one spread between boards where there is no limit.
     limit : or None.
-    chances : of the verdicts at that difference; chances_low, chances_high : for the larger and the
-    smaller spread of boards.  unlimited : with unlimited mounts and takes.  equal : of the verdicts
-    for woods that do not differ.  locked : at that difference as one of `claims` of a locked study.
+    chances : of the verdicts, empty where a wood has a single plank. At that difference "planned";
+    "low", "high" for the larger and the smaller spread of boards; "unlimited" with unlimited mounts
+    and takes; "locked" as one of `claims` of a locked study. "equal" for woods that do not differ.
     same_limit : how large a limit must be for equal woods to be called the same in four of five
     studies, infinite where that is refused.  declare, same : smallest numbers of planks, for the
     middle, smaller and larger spread of boards; `same` is None without a limit.
@@ -36,12 +36,7 @@ class FeaturePlan:
     spreads: planning.Spreads
     difference: float
     limit: float | None
-    chances: power.Chances | None
-    chances_low: power.Chances | None
-    chances_high: power.Chances | None
-    unlimited: power.Chances | None
-    equal: power.Chances | None
-    locked: power.Chances | None
+    chances: dict[str, power.Chances]
     claims: int
     same_limit: float
     declare: tuple[power.Fewest, power.Fewest, power.Fewest]
@@ -220,29 +215,28 @@ def _feature(
     counts = list(planks.values())
     planks_apart = (spreads.source, spreads.source_low, spreads.source_high)
     variances = [nest.variance(replace(spreads, source=source)) for source in planks_apart]
-
-    def chances(
-        true: float, variance: float, decision: power.Decision = decision
-    ) -> power.Chances | None:
-        return decision.chances(true, variance, counts, limit=limit) if counts[0] > 1 else None
-
-    middle = variances[0]
     claims = len(effects.claimed_pairs(vars(claim) for claim in study.settings.claims))
     claims = claims or decision.primary  # then one for each primary feature
-    locked = replace(decision, claims=claims)
+    cases = {
+        "planned": (decision, difference, variances[0]),
+        "low": (decision, difference, variances[2]),
+        "high": (decision, difference, variances[1]),
+        "unlimited": (decision, difference, replace(nest, mounts=math.inf).variance(spreads)),
+        "equal": (decision, 0.0, variances[0]),
+        "locked": (replace(decision, claims=claims), difference, variances[0]),
+    }
     return FeaturePlan(
         feature=feature,
         spreads=spreads,
         difference=difference,
         limit=limit,
-        chances=chances(difference, middle),
-        chances_low=chances(difference, variances[2]),
-        chances_high=chances(difference, variances[1]),
-        unlimited=chances(difference, replace(nest, mounts=math.inf).variance(spreads)),
-        equal=chances(0.0, middle),
-        locked=chances(difference, middle, locked),
+        chances={
+            name: by.chances(true, variance, counts, limit=limit)
+            for name, (by, true, variance) in cases.items()
+            if counts[0] > 1
+        },
         claims=claims,
-        same_limit=math.sqrt(middle)
+        same_limit=math.sqrt(variances[0])
         * power.limit_for_same(
             counts[0],
             woods=len(counts),
