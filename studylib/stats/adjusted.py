@@ -93,14 +93,11 @@ class Adjusted:
 
     def slope(self, confidence: float) -> tuple[float, float, float]:
         """Change of y for one unit of x as it reads, and its interval for every reliability."""
-        slope, low, high = self._interval(self.weights, confidence)
-        return slope, min(low, self._steepest * low), max(high, self._steepest * high)
-
-    def _interval(self, weights: np.ndarray, confidence: float) -> tuple[float, float, float]:
-        """A weighted sum of y, and Student's interval."""
-        variance, df = self.held.variance_of(weights, self.held.wood_variances(self.y))
+        variance, df = self.held.variance_of(self.weights, self.held.wood_variances(self.y))
         half = special.stdtrit(min(df, self.held.df), 0.5 + confidence / 2) * math.sqrt(variance)
-        return weights @ self.y, weights @ self.y - half, weights @ self.y + half
+        slope = self.weights @ self.y
+        low, high = slope - half, slope + half
+        return slope, min(low, self._steepest * low), max(high, self._steepest * high)
 
     def p_slopes_differ(self) -> float:
         """p that the woods share one slope, each with its own spread and any reliability of its

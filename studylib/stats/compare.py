@@ -346,27 +346,27 @@ def _steady(found: drift.Steadiness | None) -> bool | None:
 
 def _spread(samples, fits, confidence) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Variance components and precision of the features that are compared."""
-    variance, exactness = [], []
-    for name, sample in samples.items():
-        variance += components.variance_rows(
-            sample, confidence=confidence, fitted=fits[name].components if name in fits else None
-        )
-        exactness.append(
-            components.precision_row(
-                sample.feature,
-                sample.design.nested.strata(sample.takes["y"].to_numpy(float)),
-                confidence=confidence,
-            )
-        )
+    variance = [
+        row
+        for name, sample in samples.items()
+        for fitted in [fits[name].components if name in fits else None]
+        for row in components.variance_rows(sample, confidence=confidence, fitted=fitted)
+    ]
+    exactness = [
+        components.precision_row(sample.feature, strata, confidence=confidence)
+        for sample in samples.values()
+        for strata in [sample.design.nested.strata(sample.takes["y"].to_numpy(float))]
+    ]
     return tables.typed("variance", variance), tables.typed("precision", exactness)
 
 
 def _boards(primary, cells, specimens, confidence) -> pd.DataFrame:
-    order = list(specimens["specimen"])
+    about = {"order": list(specimens["specimen"]), "confidence": confidence}
     found = [
-        boards.boards_table(register.find(name), cells[name], order=order, confidence=confidence)
+        table
         for name in dict.fromkeys(primary)
         if name in cells
+        for table in [boards.boards_table(register.find(name), cells[name], **about)]
+        if not table.empty
     ]
-    found = [table for table in found if not table.empty]
     return pd.concat(found, ignore_index=True) if found else tables.empty("boards")

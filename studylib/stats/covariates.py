@@ -33,7 +33,7 @@ import pandas as pd
 
 from studylib import codes, register, tables, words
 from studylib.errors import InputError
-from studylib.stats import adjusted, blocks, design, scales
+from studylib.stats import adjusted, blocks, design, samples, scales
 from studylib.stats.pairs import all_pairs
 from studylib.words.numbers import exact
 
@@ -264,23 +264,19 @@ def _case(
     grouped = known.groupby(["wood", "source"], sort=True)
     units = grouped.mean()
     units["error"] = grouped["error"].mean() / grouped.size()
-    units = units.reset_index()
-    units = units.iloc[
-        np.argsort(pd.Index(woods).get_indexer(units["wood"]), kind="stable")
-    ].reset_index(drop=True)
+    units = samples.of_woods(units.reset_index(), woods).reset_index(drop=True)
     compared = tuple(wood for wood in woods if (units["wood"] == wood).sum() >= SMALLEST)
     inside = units[units["wood"].isin(list(compared))].reset_index(drop=True)
     model, fit, complete = None, None, True
     if len(compared) > 1:
-        group = pd.Index(compared).get_indexer(inside["wood"])
         shares = inside[list(batches)].to_numpy(float)
-        shares = shares[:, shares.sum(axis=0) > 0]
-        block = blocks.has_block(group, shares)
-        design = partial(blocks.wood_model, group, shares, block=block)
-        model = design()
-        complete = (shares.shape[1] < 2 or block) and not model.dropped
+        design = partial(samples.linear_model, inside["wood"], compared, shares)
+        model, complete = design()
+        complete = complete and not model.dropped
         y, x, error = inside[["y", "x", "error"]].to_numpy(float).T
-        fit = adjusted.adjust(design, y, x, error=error, confidence=confidence)
+        fit = adjusted.adjust(
+            lambda **own: design(**own)[0], y, x, error=error, confidence=confidence
+        )
     return _Case(
         *(feature, covariate, covariate_quantity(covariate), units, compared),
         *(inside, model, complete, fit),

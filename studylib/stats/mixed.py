@@ -51,11 +51,17 @@ class ContrastTest:
     satterthwaite: np.ndarray
 
 
+# A test of one pair of k woods on all features of a design, and p and half of the interval for all
+# pairs together, arrays of shape (features,).
+_PairTest = tuple[ContrastTest, np.ndarray, np.ndarray]
+
+
 @np.errstate(divide="ignore", invalid="ignore")
 def contrast_test(fit: reml.Reml, contrast: np.ndarray) -> ContrastTest:
     """The test of contrast @ beta, contrast of shape (p,)."""
     contrast = np.asarray(contrast, dtype=float)
-    spread = _spread_of_components(fit)
+    # Inverse of the expected information, shape (features, components, components).
+    spread = np.linalg.pinv(np.nan_to_num(fit.expected), hermitian=True)
     half = np.einsum("fpq,q->fp", fit.covariance, contrast)
     gradient = np.einsum("fp,fkpq,fq->fk", half, fit.first, half)  # of the variance, by component
     plain = np.einsum("p,fpq,q->f", contrast, fit.covariance, contrast)
@@ -74,17 +80,11 @@ def contrast_test(fit: reml.Reml, contrast: np.ndarray) -> ContrastTest:
     )
 
 
-def _spread_of_components(fit: reml.Reml) -> np.ndarray:
-    """Inverse of the expected information, shape (features, components, components)."""
-    return np.linalg.pinv(np.nan_to_num(fit.expected), hermitian=True)
-
-
 def _adjusted(fit: reml.Reml, spread: np.ndarray) -> np.ndarray:
     """Kenward-Roger covariance of the fixed effects, shape (features, p, p)."""
-    cov, first = fit.covariance[: len(spread)], fit.first[: len(spread)]
-    product = np.einsum("fkpq,fqr,flrs->fklps", first, cov, first, optimize=True)
-    left = fit.second[: len(spread)] - product
-    return cov + 2.0 * cov @ np.einsum("fkl,fklpq->fpq", spread, left) @ cov
+    cov = fit.covariance
+    product = np.einsum("fkpq,fqr,flrs->fklps", fit.first, cov, fit.first, optimize=True)
+    return cov + 2.0 * cov @ np.einsum("fkl,fklpq->fpq", spread, fit.second - product) @ cov
 
 
 @dataclass(frozen=True)
@@ -150,28 +150,17 @@ def second_opinion(
     return tables.typed("second_opinion", rows)
 
 
-@dataclass(frozen=True)
-class _PairTest:
-    """One pair of k on all features of a design, p and interval for all pairs together; arrays of
-    shape (features,)."""
-
-    own: ContrastTest
-    p: np.ndarray
-    half: np.ndarray
-
-
 def _pair_test(fit: reml.Reml, contrast: np.ndarray, k: int, confidence: float) -> _PairTest:
-    """The test of one of k groups against another; NaN without degrees of freedom or error."""
+    """NaN without degrees of freedom or error."""
     own = contrast_test(fit, contrast)
     df = np.where(np.isfinite(own.df) & (own.df >= 1) & (own.se > 0), own.df, np.nan)
     p = studentized.sf(np.abs(own.difference) / own.se * np.sqrt(2.0), k, df)
-    half = studentized.quantile(confidence, k, df) / np.sqrt(2.0) * own.se
-    return _PairTest(own, p, half)
+    return own, p, studentized.quantile(confidence, k, df) / np.sqrt(2.0) * own.se
 
 
 def _row(feature, fitted: Fitted, test: _PairTest, pair: pairs.Pair, woods, confidence) -> dict:
-    at, alpha = fitted.at, round(1.0 - confidence, 12)
-    difference, half, p = test.own.difference[at], test.half[at], float(test.p[at])
+    at, alpha, (own, p, half) = fitted.at, round(1.0 - confidence, 12), test
+    difference, half, p = own.difference[at], half[at], float(p[at])
     return {
         "feature": feature.name,
         "wood_a": woods[0],
@@ -180,9 +169,9 @@ def _row(feature, fitted: Fitted, test: _PairTest, pair: pairs.Pair, woods, conf
         "unit": feature.difference_unit,
         "low": scales.reported_difference(difference - half, feature),
         "high": scales.reported_difference(difference + half, feature),
-        "se": float(test.own.se[at]),
-        "df": float(test.own.df[at]),
-        "satterthwaite_df": float(test.own.satterthwaite[at]),
+        "se": float(own.se[at]),
+        "df": float(own.df[at]),
+        "satterthwaite_df": float(own.satterthwaite[at]),
         "p": p,
         "first_p": pair.closed,
         "agrees": bool((p <= alpha) == (pair.closed <= alpha)),

@@ -18,8 +18,8 @@ Means as a reader sees them are in the feature's own unit, in the order of the s
 of a wood's mean is Student's, from its sources alone; it is there to be looked at, and no verdict
 hangs on it (the verdicts use simultaneous intervals of differences).
 
-Functions: `make_samples`; `reported_means`, `unit_means`, `wood_means`. Classes: `Design`,
-`Sample`, `NestedDesign`, `Stratum`, `FeatureMeans`.
+Functions: `make_samples`, `of_woods`, `linear_model`; `reported_means`, `unit_means`, `wood_means`.
+Classes: `Design`, `Sample`, `NestedDesign`, `Stratum`, `FeatureMeans`.
 """
 
 from collections.abc import Mapping, Sequence
@@ -258,7 +258,7 @@ def make_samples(
     woods : woods of the study, in order; smallest_n : sources a wood to be spoken of.
     """
     by_feature = [
-        dict(list(_of_woods(frame, woods).groupby("feature")))
+        dict(list(of_woods(frame, woods).groupby("feature")))
         for frame in (
             takes[takes["state"] == "used"],
             mounts,
@@ -288,25 +288,30 @@ def _design(takes, mounts, units, all_woods: tuple[str, ...], least: int) -> Des
     model, complete = None, True
     if woods:
         inside = None if place is None else place[in_model]
-        model, complete = _model(units["wood"][in_model], woods, shares[in_model], inside)
-    all_model = model if present == woods else _model(units["wood"], present, shares, place)[0]
+        model, complete = linear_model(units["wood"][in_model], woods, shares[in_model], inside)
+    all_model = (
+        model if present == woods else linear_model(units["wood"], present, shares, place)[0]
+    )
     return Design(
         *(counts, woods, present, in_model, model, complete, all_model),
         nested=NestedDesign(takes, units, all_model, mounts),
     )
 
 
-def _of_woods(frame: pd.DataFrame, woods: Sequence[str]) -> pd.DataFrame:
+def of_woods(frame: pd.DataFrame, woods: Sequence[str]) -> pd.DataFrame:
     """Rows of these woods, woods in their given order, other order kept."""
     rank = pd.Index(woods).get_indexer(frame["wood"])
     keep = np.flatnonzero(rank >= 0)
     return frame.iloc[keep[np.argsort(rank[keep], kind="stable")]]
 
 
-def _model(
-    wood: pd.Series, woods: Sequence[str], shares: np.ndarray, place: np.ndarray | None
+def linear_model(
+    wood: pd.Series, woods: Sequence[str], shares: np.ndarray, place: np.ndarray | None = None
 ) -> tuple[blocks.WoodModel, bool]:
-    """The model, and whether every wood occurs in every batch."""
+    """The model of sources of these woods, and whether every wood occurs in every batch.
+
+    wood : of each source.  shares : (sources, batches).  place : see `blocks.wood_model`.
+    """
     group = pd.Index(woods).get_indexer(wood)
     shares = shares[:, shares.sum(axis=0) > 0]
     block = blocks.has_block(group, shares)
@@ -376,22 +381,21 @@ def wood_means(
 
     The interval is NaN for a wood with a single source.  units : the table `unit_means`.
     """
-    rows = []
-    for wood, own in units[units["feature"] == feature.name].groupby("wood", sort=False):
-        values = own["value"].to_numpy(float)
-        y = np.log(values) if feature.scale == "log" else values
-        error = y.std(ddof=1) / np.sqrt(y.size) if y.size > 1 else np.nan
-        half = special.stdtrit(y.size - 1, 0.5 + confidence / 2) * error
-        ends = pd.Series([y.mean(), y.mean() - half, y.mean() + half])
-        rows.append((wood, *scales.reported_values(ends, feature), y.size))
-    return tables.typed("wood_means", rows)
+    own = units[units["feature"] == feature.name].astype({"value": float})
+    y = np.log(own["value"]) if feature.scale == "log" else own["value"]
+    n, mean, sd = (y.groupby(own["wood"], sort=False).agg(of) for of in ("size", "mean", "std"))
+    half = special.stdtrit(n - 1, 0.5 + confidence / 2) * sd / np.sqrt(n)
+    ends = pd.DataFrame({"mean": mean, "low": mean - half, "high": mean + half})
+    shown = scales.reported_values(ends, feature).assign(n=n)
+    return tables.typed("wood_means", shown.rename_axis("wood").reset_index())
 
 
 def _with_units(means: pd.DataFrame) -> pd.DataFrame:
     """`y` on the scale of analysis as `value` in the feature's unit, with that unit."""
     known = {name: register.find(name) for name in means["feature"].unique()}
-    out = means.assign(unit=means["feature"].map({n: f.unit for n, f in known.items()}))
-    out["value"] = 0.0
-    for name, index in out.groupby("feature").groups.items():
-        out.loc[index, "value"] = scales.reported_values(out.loc[index, "y"], known[name])
-    return out
+    logs = means["feature"].isin([name for name, own in known.items() if own.scale == "log"])
+    units = {name: own.unit for name, own in known.items()}
+    return means.assign(
+        unit=means["feature"].map(units),
+        value=np.exp(means["y"].where(logs)).where(logs, means["y"]),
+    )
