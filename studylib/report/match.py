@@ -19,7 +19,7 @@ import pandas as pd
 from studylib import codes, errors, sheets, writing
 from studylib.figures import curves, style
 from studylib.modes import gathered
-from studylib.wood import match, prediction
+from studylib.wood import prediction
 
 LEAST = 0.8
 """Of each present size, where no option says more: beyond a fifth it is another part, and a fifth
@@ -39,8 +39,8 @@ class Match(NamedTuple):
 
     boards: tuple[str, str]
     span_hz: tuple[float, float]
-    cuts: list[match.Cut]
-    best: match.Cut | None
+    cuts: list[prediction.Cut]
+    best: prediction.Cut | None
     shown_hz: np.ndarray
     levels: dict[str, np.ndarray]
 
@@ -73,7 +73,7 @@ def match_boards(
     """
     errors.InputError.refuse(board == like, "match.same_board", board=board)
     mine, other, bench = _pair(study, board, like, progress)
-    limit = min(match.highest_hz(one, bench.air) for one in (mine, other))
+    limit = min(prediction.highest_hz(one, bench.air) for one in (mine, other))
     low, high = _band(study.settings, low_hz, high_hz, tone_hz, limit_hz=limit)
     frequency, cuts = np.geomspace(low, high, _DECIDE if low < high else 1), []
     # What the bench needs of the length, with the place where the board is heard moved along.
@@ -87,7 +87,9 @@ def match_boards(
         least = max(asked or LEAST * now, needed * (name == "length"))
         if least < now:
             progress(len(cuts), len(least_mm), name)
-            cuts.append(match.best_cut(mine, other, bench, frequency, name=name, least_mm=least))
+            cuts.append(
+                prediction.best_cut(mine, other, bench, frequency, name=name, least_mm=least)
+            )
     # Of two that come as near, the one that asks for less.
     best = min(
         (one for one in cuts if one.row["helps"]),
@@ -96,10 +98,10 @@ def match_boards(
     )
     states = {"now": (mine, bench), "like": (other, bench)}
     if best:
-        states["cut"] = match.cut(mine, bench, best.row["name"], best.row["off_mm"])
+        states["cut"] = prediction.cut(mine, bench, best.row["name"], best.row["off_mm"])
     shown = np.geomspace(*((low, high) if low < high else (low / 2.0, low * 2.0)), _SHOWN)
     levels = {
-        state: np.percentile(prediction.levels_db(one, shown, at), (50.0, *match.ENDS), axis=0)
+        state: np.percentile(prediction.levels_db(one, shown, at), (50.0, *prediction.ENDS), axis=0)
         for state, (one, at) in states.items()
     }
     return Match((board, like), (low, high), cuts, best, shown, levels)

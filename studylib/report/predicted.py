@@ -37,7 +37,7 @@ from studylib.signal.sweep import SweepShape, usable_band
 from studylib.stats import split
 from studylib.stats.compare import Comparison
 from studylib.stats.curves import curve_bands
-from studylib.wood import boards, match, prediction
+from studylib.wood import boards, prediction
 
 COVERED = 0.8  # of a wood's curves: with less inside the 95 % intervals, the bar lacks something
 VAGUE = 2.0  # times how far boards lie from their mean: wider intervals test nothing
@@ -175,15 +175,12 @@ def parts_of(
     if not reason:
         design = curves.sample.design
         units = curves.sample.units[design.in_model].reset_index(drop=True)
-        number = {
-            pair: i for i, pair in enumerate(zip(units["wood"], units["source"], strict=True))
-        }
-        boards = curves.sample.takes.drop_duplicates("specimen")
-        pairs = zip(boards["wood"], boards["source"], strict=True)
+        number = np.where(design.in_model, np.cumsum(design.in_model) - 1, -1)
+        of_take = number[design.nested.groups["source"][design.nested.mount]]
         source = {
-            name: number[pair]
-            for name, pair in zip(boards["specimen"], pairs, strict=True)
-            if pair in number
+            name: int(i)
+            for name, i in zip(curves.sample.takes["specimen"], of_take, strict=True)
+            if i >= 0
         }
         lacking = [name for name in source if name not in predicted.best]
         few = "forward.few" if design.model.counts.min() < 2 else ""
@@ -306,7 +303,7 @@ def expected(study: sheets.Study) -> dict[str, Any]:
         why = model.reasons.get("") or codes.note("sealed.nothing", boards=model.reasons)
         return {"rows": [], "by_density": [], "notes": [why] * bool(model.reasons)}
     spans = _spans(study.settings)
-    limit = min(match.highest_hz(one, model.bench.air) for one in model.boards.values())
+    limit = min(prediction.highest_hz(one, model.bench.air) for one in model.boards.values())
     rng, woods = np.random.default_rng(1), {}
     for wood, members in own.boards_by_wood.items():
         shared = np.exp(boards.SCATTER * rng.standard_normal(prediction.DRAWS + 1))

@@ -125,7 +125,9 @@ def timoshenko_ratio(order, slenderness, shear_ratio) -> np.ndarray:
     NaN where the mode lies above the cut-off of the bar, from which on a second kind of mode mixes
     in and beam theory is of no use.
     """
-    order, radius2, s = _dimensionless(order, slenderness, shear_ratio)
+    given = (np.asarray(each, dtype=float) for each in (order, slenderness, shear_ratio))
+    order, slenderness, shear_ratio = np.broadcast_arrays(*given)
+    radius2, s = 1.0 / (12.0 * slenderness**2), shear_ratio / SHEAR_COEFFICIENT
     omega2 = _omega2(_wave_number(order, radius2, s), radius2, s)
     slender = eigenvalues(int(order.max()))[order.astype(int) - 1] ** 2
     ratio = np.sqrt(omega2) / slender
@@ -156,34 +158,20 @@ def bending_frequencies(
     return slender * timoshenko_ratio(order, length / thickness, shear_ratio)
 
 
-def _dimensionless(order, slenderness, shear_ratio):
-    order, slenderness, shear_ratio = np.broadcast_arrays(
-        np.asarray(order, dtype=float),
-        np.asarray(slenderness, dtype=float),
-        np.asarray(shear_ratio, dtype=float),
-    )
-    return order, 1.0 / (12.0 * slenderness**2), shear_ratio / SHEAR_COEFFICIENT
-
-
 def _omega2(q, radius2, s):
     """Square of the frequency (in units of the slender bar's EI/(rho A L^4)) of wave number q."""
     middle = 1.0 + q**2 * radius2 * (1.0 + s)
     return 2.0 * q**4 / (middle + np.sqrt(middle**2 - 4.0 * s * radius2**2 * q**4))
 
 
-def _waves(q, radius2, s):
-    """p of the near field, its moment per deflection over the travelling wave's, and omega^2."""
+def _end_phase(q, order, radius2, s):
+    """The phase q/2 that the free end asks for, given the near field that goes with q: its p, and
+    its moment per deflection over the travelling wave's."""
     omega2 = _omega2(q, radius2, s)
     a = omega2 * radius2 * (1.0 - s) / 2.0
-    near = np.sqrt(a**2 + omega2) - a
+    moment = (np.sqrt(a**2 + omega2) - a) ** 2 / omega2
     # Above the cut-off p^2 is negative; held just above 0, the steps stay finite on their way.
-    p2 = omega2 * (1.0 - omega2 * radius2**2 * s) / q**2
-    return np.sqrt(np.maximum(p2, 1e-12)), near**2 / omega2, omega2
-
-
-def _end_phase(q, order, radius2, s):
-    """The phase q/2 that the free end asks for, given the near field that goes with q."""
-    p, moment, _ = _waves(q, radius2, s)
+    p = np.sqrt(np.maximum(omega2 * (1.0 - omega2 * radius2**2 * s) / q**2, 1e-12))
     end = np.tanh(p / 2.0)
     even = (order % 2) == 1
     lag = np.where(even, -np.arctan(q * end / (p * moment)), np.arctan(p * moment * end / q))

@@ -101,15 +101,11 @@ def find_orders(frequency_hz, bar: beams.Bar) -> Orders:
     if frequency.size == 0:
         return none
     # Frequencies of the bar at a speed of sound of 1 m/s, shape (ratios E/G, orders).
-    order = np.arange(1, HIGHEST_ORDER + 1)
-    slender = (
-        beams.eigenvalues(HIGHEST_ORDER) ** 2
-        / (2 * np.pi * bar.length**2)
-        * bar.thickness
-        / np.sqrt(12.0)
-    )
-    shear = beams.timoshenko_ratio(order[None, :], bar.slenderness, _SHEAR_GRID[:, None])
-    best = _readings(frequency, slender * shear)
+    ladders = beams.bending_frequencies(
+        youngs_modulus=1.0, density=1.0, shear_ratio=_SHEAR_GRID[:, None], length=bar.length,
+        thickness=bar.thickness, count=HIGHEST_ORDER,
+    )  # fmt: skip
+    best = _readings(frequency, ladders)
     if not best:
         return none
     score, _, order, speed = best[0]
@@ -227,17 +223,13 @@ def fit_stiffness(
     residual = np.log(frequency) - model - log_e / 2.0
     by_shear, by_length = _slopes(order, bar, ratio)
     by_size = _model_by_size(by_length)
-    weight = 1.0 / variance
-    columns = (
-        [np.full(order.size, 0.5)] if np.isnan(fitted) else [np.full(order.size, 0.5), by_shear]
-    )
-    jacobian = np.stack(columns, axis=1)
+    weight, known = 1.0 / variance, 1 if np.isnan(fitted) else 2
+    jacobian = np.stack([np.full(order.size, 0.5), by_shear][:known], axis=1)
     gain = np.linalg.solve((jacobian.T * weight) @ jacobian, jacobian.T * weight)
-    free = order.size - jacobian.shape[1]
+    free = order.size - known
     misfit = max(1.0, float(np.sum(weight * residual**2)) / free) if free > 0 else 1.0
     covariance = np.zeros((2, 2))
     sizes = np.zeros((2, 4))
-    known = jacobian.shape[1]
     covariance[:known, :known] = misfit * (gain * variance) @ gain.T
     sizes[:known] = -gain @ by_size
     covariance[0, 0] += (U_AIR * bar.air / bar.mass) ** 2

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from studylib.wood import match
+from studylib.wood import prediction as match
 from studylib.wood.forward import driven
 from studylib.wood.prediction import levels_db
 from tests.wood.rails import bench, rail
