@@ -235,14 +235,12 @@ def story_figure(
 
 def _span(rows: pd.DataFrame) -> tuple[float, float]:
     """Lowest and highest level drawn: all levels, but not deep below the lowest noise."""
-    predicted = rows["observed_db"] - rows["excess_db"]
-    levels = rows[["observed_db", "air_db", "recorder_db", "hum_db"]].to_numpy(float).ravel()
-    levels = np.concatenate([levels, predicted.to_numpy(float)])
-    floor = float(rows["noise_db"].min())
-    levels = levels[np.isfinite(levels)]
-    if np.isnan(floor):
-        floor = float(levels.min())
-    return max(levels.min(initial=floor), floor - DEEPEST_DB) - 4.0, float(levels.max()) + 6.0
+    levels = rows[["observed_db", "air_db", "recorder_db", "hum_db"]].assign(
+        predicted_db=rows["observed_db"] - rows["excess_db"]
+    )
+    low, high = (levels.replace([-np.inf, np.inf], np.nan).agg(of).agg(of) for of in ("min", "max"))
+    floor = rows["noise_db"].min()
+    return np.fmax(np.fmin(low, floor), floor - DEEPEST_DB) - 4.0, high + 6.0
 
 
 def _story(axes: Axes, rows: pd.DataFrame, bottom: float, top: float) -> None:

@@ -98,9 +98,7 @@ def styled(function: Callable[..., Figure]) -> Callable[..., Figure]:
 
     @functools.wraps(function)
     def inner(*args, **kwargs):
-        with mpl.rc_context():
-            mpl.rcdefaults()
-            mpl.rcParams.update(STYLE)
+        with plt.style.context(STYLE, after_reset=True):
             return function(*args, **kwargs)
 
     return inner
@@ -298,24 +296,12 @@ def frequency_axis(axes: Axes, low_hz: float, high_hz: float, *, label: bool = T
     shown = [f for f in octaves if low_hz <= f <= high_hz]
     wide = axes.get_position().width * axes.figure.get_figwidth()
     shown = shown[:: max(1, int(np.ceil(len(shown) * TICK / wide)))]
-    axes.xaxis.set_major_locator(ticker.FixedLocator(shown))
-    axes.xaxis.set_major_formatter(
-        ticker.FixedFormatter(
-            [
-                f"{f:g}\n{note_name(f)}" if f < 1000 else f"{f / 1000:g}k\n{note_name(f)}"
-                for f in shown
-            ]
-        )
+    between = np.outer(octaves, 2.0 ** (np.array([3, 7]) / 12)).ravel()
+    axes.set_xticks(
+        shown,
+        [f"{f:g}\n{note_name(f)}" if f < 1000 else f"{f / 1000:g}k\n{note_name(f)}" for f in shown],
     )
-    axes.xaxis.set_minor_locator(
-        ticker.FixedLocator(
-            [
-                f
-                for f in np.outer(octaves, 2.0 ** (np.array([3, 7]) / 12)).flat
-                if low_hz <= f <= high_hz
-            ]
-        )
-    )
+    axes.set_xticks(between[(low_hz <= between) & (between <= high_hz)], minor=True)
     axes.xaxis.set_minor_formatter(ticker.NullFormatter())
     if label:
         axes.set_xlabel(words.say("figures_style.frequency"))
@@ -324,7 +310,7 @@ def frequency_axis(axes: Axes, low_hz: float, high_hz: float, *, label: bool = T
 # ---------------------------------------------------------------- files
 
 
-def save(figure: Figure, folder: Path | str, name: str) -> tuple[Path, ...]:
+def save(figure: Figure, folder: Path | str, name: str) -> None:
     """Write `name`.png and `name`.svg into `folder` and close the figure.
 
     The same figure gives the same bytes on one machine: no date, and fixed names inside the
@@ -335,23 +321,16 @@ def save(figure: Figure, folder: Path | str, name: str) -> tuple[Path, ...]:
     figure : as a figure function returns it; it may have been shown.
     folder : must be there.
     name : of the files, without an ending.
-
-    Returns
-    -------
-    The two files.
     """
-    folder = Path(folder)
-    png, svg = folder / f"{name}.png", folder / f"{name}.svg"
-    png.write_bytes(picture(figure))
+    Path(folder, f"{name}.png").write_bytes(picture(figure))
     with mpl.rc_context(STYLE):
-        figure.savefig(svg, metadata={"Date": None, "Creator": None})
+        figure.savefig(Path(folder, f"{name}.svg"), metadata={"Date": None, "Creator": None})
     plt.close(figure)
-    return png, svg
 
 
 def save_sizes(
     draw: Callable[..., Figure], folder: Path | str, name: str, page: Figure | None = None
-) -> tuple[Path, ...]:
+) -> None:
     """Write a figure for the page (PNG, SVG) and one for a 16:9 video frame of 1920 x 1080.
 
     Parameters
@@ -361,21 +340,15 @@ def save_sizes(
     folder : must be there.
     name : of the files, without an ending.
     page : the figure at the page's size, where it was shown already: laying out costs the most.
-
-    Returns
-    -------
-    The three files.
     """
-    folder = Path(folder)
-    written = save(page or draw(), folder, name)
-    frame = folder / f"{name}_16x9.png"
+    save(page or draw(), folder, name)
     figure = draw(size=VIDEO_SIZE)
     whole = figure.bbox_inches.padded(
         *[(whole - inner) / 2 for whole, inner in zip(FRAME, VIDEO_SIZE, strict=True)]
     )
-    frame.write_bytes(_png(figure, dpi=FRAME_DPI, bbox_inches=whole))
+    frame = _png(figure, dpi=FRAME_DPI, bbox_inches=whole)
+    Path(folder, f"{name}_16x9.png").write_bytes(frame)
     plt.close(figure)
-    return (*written, frame)
 
 
 _PICTURES: WeakKeyDictionary[Figure, bytes] = WeakKeyDictionary()
