@@ -331,17 +331,11 @@ def _positive_control(
             **names,
             confidence=confidence,
             limit=limits.get(name),
-            steady=_steady(caveats.steadiness.get(name)),
+            steady=getattr(caveats.steadiness.get(name), "steady", None),
             lost=codes.note(LOST[lost], share=most) if lost else "",
         )
     ]
     return tables.typed("positive_control", rows)
-
-
-def _steady(found: drift.Steadiness | None) -> bool | None:
-    return (
-        None if found is None or not (found.known or found.moved or found.drifts) else found.steady
-    )
 
 
 def _spread(samples, fits, confidence) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -361,12 +355,11 @@ def _spread(samples, fits, confidence) -> tuple[pd.DataFrame, pd.DataFrame]:
 
 
 def _boards(primary, cells, specimens, confidence) -> pd.DataFrame:
-    about = {"order": list(specimens["specimen"]), "confidence": confidence}
+    order = list(specimens["specimen"])
     found = [
-        table
+        boards.boards_table(register.find(name), cells[name], order=order, confidence=confidence)
         for name in dict.fromkeys(primary)
         if name in cells
-        for table in [boards.boards_table(register.find(name), cells[name], **about)]
-        if not table.empty
     ]
+    found = [table for table in found if not table.empty]
     return pd.concat(found, ignore_index=True) if found else tables.empty("boards")

@@ -150,19 +150,17 @@ def analyse_covariates(
         name: _board_means(means[means["feature"] == name], register.find(name))
         for name in dict.fromkeys(features)
     }
-    rows = []
-    for name, covariate in product((n for n in boards if not boards[n].empty), values.columns):
-        error = errors[covariate] * (_NAN if name.startswith("wood.") else 1.0)
-        own = boards[name]["specimen"]
-        known = boards[name].assign(x=own.map(values[covariate]), error=own.map(error))
-        why = codes.note("covariates.not_compared", reason=refused[name]) if name in refused else ""
-        if covariate != name:
-            rows += _rows(
-                _case(register.find(name), covariate, known, woods, confidence),
-                woods,
-                confidence,
-                why,
-            )
+    why_not = {n: codes.note("covariates.not_compared", reason=why) for n, why in refused.items()}
+    rows = [
+        row
+        for name, covariate in product((n for n in boards if not boards[n].empty), values.columns)
+        if covariate != name
+        for error in [errors[covariate] * (_NAN if name.startswith("wood.") else 1.0)]
+        for own in [boards[name]["specimen"]]
+        for known in [boards[name].assign(x=own.map(values[covariate]), error=own.map(error))]
+        for case in [_case(register.find(name), covariate, known, woods, confidence)]
+        for row in _rows(case, woods, confidence, why_not.get(name, ""))
+    ]
     return Covariates(tables.typed("covariates", rows), confidence)
 
 

@@ -63,7 +63,6 @@ class CurveTest:
     p: float
     smallest: float
     labellings: int
-    drawn: bool
 
 
 def curve_bands(model: WoodModel, y: np.ndarray, *, confidence: float) -> list[CurveBand]:
@@ -150,7 +149,6 @@ def curve_tests(
                 max(min(times * t.p, 1.0), whole.p),
                 max(times * t.smallest, whole.smallest),
                 t.labellings,
-                t.drawn,
             )
             for t in found
         ),
@@ -172,7 +170,7 @@ def _test(
     y = left * size
     total = _labellings(counts)
     if total == 1:  # no two woods share a batch
-        return CurveTest(tuple(woods), 1.0, 1.0, 1, False)
+        return CurveTest(tuple(woods), 1.0, 1.0, 1)
     drawn = total > MOST_LABELLINGS
     labels = _drawn(group, blocks, seed) if drawn else _all_labels(group, blocks)
     observed = _statistic(y, group[None, :], len(woods))[0]
@@ -183,7 +181,7 @@ def _test(
         )
         number += len(part)
     return CurveTest(
-        tuple(woods), as_large / number, max(smallest_p(counts), drawn / number), number, drawn
+        tuple(woods), as_large / number, max(smallest_p(counts), drawn / number), number
     )
 
 

@@ -67,9 +67,10 @@ class Steadiness:
     drifts: bool
 
     @property
-    def steady(self) -> bool:
-        """Known to have stayed within what mounts differ by chance."""
-        return self.known and not self.moved and not self.drifts
+    def steady(self) -> bool | None:
+        """Known to have stayed within what mounts differ by chance; None where nothing is known."""
+        changed = self.moved or self.drifts
+        return self.known and not changed if self.known or changed else None
 
 
 @dataclass(frozen=True)
@@ -216,14 +217,15 @@ def trends(mounts: pd.DataFrame, order: pd.DataFrame, *, confidence: float) -> p
 
     The intervals of a feature hold together; clear : the row's own lies clear of zero.
     """
-    rows = []
     placed = mounts.merge(order, on=units.MOUNT, how="inner")
-    for feature, own in placed.groupby("feature", sort=False):
-        batches = own.sort_values("number")["batch"].unique()
-        names = [*(batches if len(batches) > 1 else ()), ""]
-        for batch in names:
-            part = own if batch == "" else own[own["batch"] == batch]
-            rows.append((feature, batch, *_slope(part, 1 - (1 - confidence) / len(names))))
+    rows = [
+        (feature, batch, *_slope(part, 1 - (1 - confidence) / len(names)))
+        for feature, own in placed.groupby("feature", sort=False)
+        for batches in [own.sort_values("number")["batch"].unique()]
+        for names in [[*(batches if len(batches) > 1 else ()), ""]]
+        for batch in names
+        for part in [own if batch == "" else own[own["batch"] == batch]]
+    ]
     return tables.typed("trends", rows)
 
 

@@ -41,13 +41,12 @@ _BOUNDARY = 1e-8  # of the largest component
 class ContrastTest:
     """One contrast on every feature; all arrays of shape (features,).
 
-    se : Kenward-Roger; df : Kenward-Roger; plain_se : unadjusted; satterthwaite : its df.
+    se : Kenward-Roger; df : Kenward-Roger; satterthwaite : its df.
     """
 
     difference: np.ndarray
     se: np.ndarray
     df: np.ndarray
-    plain_se: np.ndarray
     satterthwaite: np.ndarray
 
 
@@ -75,7 +74,6 @@ def contrast_test(fit: reml.Reml, contrast: np.ndarray) -> ContrastTest:
         difference=fit.beta @ contrast,
         se=np.sqrt(np.einsum("p,fpq,q->f", contrast, _adjusted(fit, spread), contrast)),
         df=2.0 / a,
-        plain_se=np.sqrt(plain),
         satterthwaite=2.0 * plain**2 / np.einsum("fk,fkl,fl->f", gradient, observed, gradient),
     )
 

@@ -113,19 +113,18 @@ def leave_one_out(
     found : from `find_outliers`.
     effects : the effects table of the comparison.
     """
-    rows = []
-    for item in found.itertuples():
-        again = _left_out(workings, item.feature, set(item.ids))
-        with_it = effects[effects["feature"] == item.feature]
-        for before, after in zip(with_it.itertuples(), again.itertuples(), strict=True):
-            rows.append(
-                {
-                    **{"feature": item.feature, "without": item.item, "unit": before.unit},
-                    **{name: getattr(before, name) for name in ("wood_a", "wood_b", *_SHOWN)},
-                    **{f"{name}_without": getattr(after, name) for name in _SHOWN},
-                    "changes": before.verdict != after.verdict,
-                }
-            )
+    rows = [
+        {
+            **{"feature": item.feature, "without": item.item, "unit": before.unit},
+            **{name: getattr(before, name) for name in ("wood_a", "wood_b", *_SHOWN)},
+            **{f"{name}_without": getattr(after, name) for name in _SHOWN},
+            "changes": before.verdict != after.verdict,
+        }
+        for item in found.itertuples()
+        for again in [_left_out(workings, item.feature, set(item.ids))]
+        for with_it in [effects[effects["feature"] == item.feature]]
+        for before, after in zip(with_it.itertuples(), again.itertuples(), strict=True)
+    ]
     return tables.typed("effects_without", rows)
 
 

@@ -106,15 +106,15 @@ def limits_table(
     """
     for name, limit in limits.items():
         analysis_limit(limit, register.find(name))
-    rows = []
-    for name in names:
-        feature = register.find(name)
-        limit = limits.get(name, feature.limit)
-        own = name in own_limits or (name in limits and limit != feature.limit)
-        if limit is None or not (own or listening):
-            continue
-        unit = "ratio" if feature.scale == "log" else "dB"
-        rows.append((name, float(limit), unit, own, "limits.own" if own else feature.limit_source))
+    rows = [
+        (name, float(limit), unit, own, "limits.own" if own else feature.limit_source)
+        for name in names
+        for feature in [register.find(name)]
+        for unit in ["ratio" if feature.scale == "log" else "dB"]
+        for limit in [limits.get(name, feature.limit)]
+        for own in [name in own_limits or (name in limits and limit != feature.limit)]
+        if limit is not None and (own or listening)
+    ]
     return tables.typed("limits", rows)
 
 
