@@ -289,7 +289,7 @@ class TestOneRuleForDrift:
         assert rival.tested
         assert (code_of(rival.says[0]) == "rivals.jump") is not control
         # The control is compared as it was measured, so no drift may be in it, removed or not.
-        counts = summary.primary_control()["counts"].any()
+        counts = summary.of_primary(summary.comparison.positive_control)["counts"].any()
         assert counts == (control and codes == ["inside", "none_larger"])
         assert counts or "same" not in set(primary["verdict"])
 

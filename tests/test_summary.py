@@ -360,7 +360,7 @@ def test_shares_of_variance_add_up_and_spreads_come_back_as_they_were_put_in():
     # 12 boards x 3 mounts x 3 takes a wood: the take's SD of 0.5 dB has 216 degrees of freedom,
     # so its estimate lies within 4 standard errors, 0.5 (1 +- 4 / sqrt(2 * 216)).
     summary = summary_of(boards=12, primary=("tone.h1.level_db",), limits={})
-    table = summary.primary_variance().set_index("level")
+    table = summary.of_primary(summary.comparison.variance).set_index("level")
     assert table["share"].sum() == pytest.approx(1.0)
     assert table.loc["take", "sd"] == pytest.approx(0.5, abs=0.5 * 4 / math.sqrt(2 * 216))
     assert table.loc["take", "low"] < 0.5**2 < table.loc["take", "high"]

@@ -158,7 +158,7 @@ def but(summary: Summary) -> str:
     if row is None:
         return ""
     driver = register.find(row.feature).driver
-    control = summary.primary_control()
+    control = summary.of_primary(summary.comparison.positive_control)
     tried = (control["feature"] == row.feature) & control["low"].notna()
     missed = control[tried & control["detected"].eq(False)]
     luck = luck_notes(summary.curves, summary.study)

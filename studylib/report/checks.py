@@ -19,7 +19,7 @@ from studylib import register, sheets, tables
 from studylib.codes import holding, note, stability
 from studylib.sheets.study import recording_order
 from studylib.stats import compare, drift, outliers, power, scales, units
-from studylib.words.numbers import between, fixed, rounded, signed
+from studylib.words.numbers import fixed, rounded, with_sign
 
 _LEVELS = {
     "source": "outliers.source", "specimen": "outliers.specimen",
@@ -73,18 +73,21 @@ def checks_of(study: sheets.Study, comparison: compare.Comparison) -> Checks:
 
 def _own(comparison: compare.Comparison) -> dict[str, power.OwnDesign]:
     workings = comparison.workings
-    found = {}
-    for name in workings.compared:
-        sample, limit = workings.samples[name], workings.limits.get(name)
-        found[name] = power.own_design(
+    about = {
+        "confidence": workings.confidence, "same_level": workings.same_level,
+        "primary": len(workings.compared),
+    }  # fmt: skip
+    found = {
+        name: power.own_design(
             sample.design.model,
             sample.y,
             limit=None if limit is None else scales.analysis_limit(limit, sample.feature),
-            confidence=workings.confidence,
-            same_level=workings.same_level,
-            primary=len(workings.compared),
             same_possible=name in workings.detected,
+            **about,
         )
+        for name in workings.compared
+        for sample, limit in [(workings.samples[name], workings.limits.get(name))]
+    }
     return {name: own for name, own in found.items() if own is not None}
 
 
@@ -156,7 +159,7 @@ def drift_notes(checks: Checks) -> list[str]:
 def trends_table(checks: Checks) -> pd.DataFrame:
     """Change from the first take of a batch to the last, from boards mounted several times."""
     rows = [
-        (row.feature, row.batch or "all", *_difference(*ends, known.difference_unit), row.df)
+        (row.feature, row.batch or "all", *with_sign(*ends, known.difference_unit), row.df)
         for row in checks.trends.itertuples()
         for known in [register.find(row.feature)]
         for ends in [
@@ -232,24 +235,12 @@ def left_out_table(checks: Checks) -> pd.DataFrame:
     columns = ["feature", "pair", "with all", "verdict", "left out", "without it"]
     rows = [
         (
-            row.feature,
-            f"{row.wood_b} minus {row.wood_a}",
-            _with_interval(row.difference, row.low, row.high, row.unit),
-            row.verdict,
-            row.without,
-            _with_interval(row.difference_without, row.low_without, row.high_without, row.unit),
-            row.verdict_without,
+            *(row.feature, f"{row.wood_b} minus {row.wood_a}", "{} ({})".format(*with_all)),
+            *(row.verdict, row.without, "{} ({})".format(*without), row.verdict_without),
         )
         for row in checks.left_out.itertuples()
+        for with_all in [with_sign(row.difference, row.low, row.high, row.unit)]
+        for ends in [(row.difference_without, row.low_without, row.high_without)]
+        for without in [with_sign(*ends, row.unit)]
     ]
     return pd.DataFrame(rows, columns=[*columns, "outliers.h_verdict"])
-
-
-def _difference(value: float, low: float, high: float, unit: str) -> tuple[str, str]:
-    """A difference with its sign, and its interval; "" for none."""
-    told = f"{signed(value, low, high)} {unit}" if math.isfinite(value) else ""
-    return told, between(low, high, unit)
-
-
-def _with_interval(value: float, low: float, high: float, unit: str) -> str:
-    return f"{signed(value, low, high)} {unit} ({between(low, high, unit)})"

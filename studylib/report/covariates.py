@@ -20,7 +20,7 @@ import pandas as pd
 from studylib import codes, register
 from studylib.stats.covariates import Covariates, covariate_quantity
 from studylib.stats.families import over_features
-from studylib.words.numbers import MISSING, between, fixed, percent, signed
+from studylib.words.numbers import between, fixed, percent, with_sign
 
 TABLE_COLUMNS = (
     *("feature", "held equal", "pair", "without", "interval without", "with", "interval with"),
@@ -58,8 +58,8 @@ def covariates_table(found: Covariates, *, covariates: Sequence[str] | None = No
             row.feature,
             covariate_quantity(row.covariate).short,
             f"{row.wood_b} minus {row.wood_a}",
-            *_shown(row.difference_without, row.low_without, row.high_without, row.unit),
-            *_shown(row.difference_with, row.low_with, row.high_with, row.unit),
+            *with_sign(row.difference_without, row.low_without, row.high_without, row.unit),
+            *with_sign(row.difference_with, row.low_with, row.high_with, row.unit),
             _slope(row),
             percent(row.overlap),
             fixed(row.df),
@@ -197,12 +197,6 @@ def _slope_note(row, held: str, alpha: float) -> str:
 
 
 def _slope(row) -> str:
-    value, ends = signed(row.slope, row.slope_low, row.slope_high), (row.slope_low, row.slope_high)
-    told = f"{value} {row.slope_unit} ({between(*ends, row.unit)})"
-    return told if math.isfinite(row.slope) else MISSING
-
-
-def _shown(value: float, low: float, high: float, unit: str) -> tuple[str, str]:
-    """A difference with its sign, and its interval."""
-    told = f"{signed(value, low, high)} {unit}" if math.isfinite(value) else MISSING
-    return told, between(low, high, unit)
+    slope, _ = with_sign(row.slope, row.slope_low, row.slope_high, row.slope_unit)
+    interval = between(row.slope_low, row.slope_high, row.unit)
+    return f"{slope} ({interval})" if math.isfinite(row.slope) else slope

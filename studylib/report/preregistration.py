@@ -3,7 +3,7 @@
 The notes say what the files of the study say, and no more: a program cannot know what was tried
 before a lock, and a code hides a name, not a board's mass.
 
-Functions: `preregistered`, `changed_since_lock`, `lock_stands`, `touched`, `looks_of`,
+Functions: `preregistered`, `lock_stands`, `touched`, `looks_of`,
 `coded_claims`. Class: `Looks`.
 """
 
@@ -87,7 +87,7 @@ def _locked(study: sheets.Study) -> list[str]:
         when=_moment(lock.content["locked"]),
         sha256=lock.sha256,
         recorded=lock.content["recorded"],
-        changes=len(changed_since_lock(study)),
+        changes=len(study.compared.changed_since_lock),
     )
     beside = [
         codes.note(
@@ -115,11 +115,6 @@ def _looks(study: sheets.Study, failed: Container[str]) -> list[str]:
             last=seen.last, planned=planned, level=level,
         )
     ]  # fmt: skip
-
-
-def changed_since_lock(study: sheets.Study) -> list[str]:
-    """What is not as it was when the compared stages were locked; none without a lock."""
-    return study.compared.changed_since_lock
 
 
 def touched(study: sheets.Study) -> list[str]:

@@ -145,15 +145,8 @@ class Summary:
         effects = self.comparison.effects
         return effects[effects["role"] == "primary"].reset_index(drop=True)
 
-    def primary_variance(self) -> pd.DataFrame:
-        """The rows of the variance table of the primary features."""
-        return self._primary(self.comparison.variance)
-
-    def primary_control(self) -> pd.DataFrame:
-        """The positive control on the primary features."""
-        return self._primary(self.comparison.positive_control)
-
-    def _primary(self, table: pd.DataFrame) -> pd.DataFrame:
+    def of_primary(self, table: pd.DataFrame) -> pd.DataFrame:
+        """The rows of a table that are of primary features."""
         return table[table["feature"].isin(self.primary)].reset_index(drop=True)
 
     def figure(self, name: str) -> Figure:
@@ -183,7 +176,7 @@ class Summary:
             "effects": partial(figures.effects_figure, effects, confidence=confidence),
             "variance": partial(
                 figures.variance_figure,
-                self.primary_variance(),
+                self.of_primary(self.comparison.variance),
                 declared=set(effects.loc[effects["verdict"].isin(DECLARED), "feature"]),
             ),
             **{

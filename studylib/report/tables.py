@@ -124,7 +124,7 @@ def positive_control_table(summary: Summary) -> pd.DataFrame:
             row.detected,
             row.reason,
         )
-        for row in summary.primary_control().itertuples()
+        for row in summary.of_primary(summary.comparison.positive_control).itertuples()
     ]
     return reader_table("control.headings", rows)
 
@@ -140,7 +140,7 @@ def variance_table(summary: Summary) -> pd.DataFrame:
             numbers.exact(row.df, digits=3) if np.isfinite(row.df) else "",
             row.method,
         )
-        for row in summary.primary_variance().itertuples()
+        for row in summary.of_primary(summary.comparison.variance).itertuples()
         for known in [register.find(row.feature)]
         for sd, low, high in [
             [scales.reported_sd(v, known) for v in (row.variance, row.low, row.high)]
@@ -151,7 +151,6 @@ def variance_table(summary: Summary) -> pd.DataFrame:
 
 def precision_table(summary: Summary) -> pd.DataFrame:
     """Repeatability and intermediate precision of the primary features (ISO 5725)."""
-    precision = summary.comparison.precision
     rows = [
         (
             row.feature,
@@ -161,7 +160,7 @@ def precision_table(summary: Summary) -> pd.DataFrame:
             numbers.between(row.intermediate_low, row.intermediate_high, row.unit),
             row.reason,
         )
-        for row in precision[precision["feature"].isin(summary.primary)].itertuples()
+        for row in summary.of_primary(summary.comparison.precision).itertuples()
     ]
     return reader_table("effects.precision_headings", rows)
 
@@ -231,11 +230,8 @@ def _wood_of(summary: Summary, specimen: str | None) -> str:
 
 def coverage_table(summary: Summary) -> pd.DataFrame:
     """What each wood brought to each primary feature, and whether it was compared."""
-    coverage = summary.comparison.coverage
-    return reader_table(
-        "effects.coverage_headings",
-        coverage[coverage["feature"].isin(summary.primary)].itertuples(index=False, name=None),
-    )
+    coverage = summary.of_primary(summary.comparison.coverage)
+    return reader_table("effects.coverage_headings", coverage.itertuples(index=False, name=None))
 
 
 def batch_by_wood(summary: Summary) -> pd.DataFrame:

@@ -163,7 +163,7 @@ def methods(summary: Summary) -> list[str]:
 
 def positive_control(summary: Summary) -> list[str]:
     """Did the bench detect the changed specimen beside the reference?"""
-    control = summary.primary_control()
+    control = summary.of_primary(summary.comparison.positive_control)
     judged = control[np.isfinite(control["low"])]
     if judged.empty:
         return [note("control.unknown", reason=next(filter(None, control["reason"]), ""))]

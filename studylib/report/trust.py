@@ -89,7 +89,7 @@ def _rate(rate: float, runs: int) -> str:
 
 def second_opinion_notes(summary: Summary) -> list[str]:
     """Whether the mixed model agrees."""
-    table = _second(summary)
+    table = summary.of_primary(summary.comparison.second_opinion)
     if table.empty:
         return ["trust.no_second_opinion"]
     apart = table[~table["agrees"]]
@@ -104,7 +104,7 @@ def second_opinion_notes(summary: Summary) -> list[str]:
 
 def second_opinion_table(summary: Summary) -> pd.DataFrame:
     """Both opinions on every primary pair, side by side."""
-    pairs = _second(summary).merge(
+    pairs = summary.of_primary(summary.comparison.second_opinion).merge(
         summary.primary_effects(), on=["feature", "wood_a", "wood_b"], suffixes=("", "_first")
     )
     rows = [
@@ -121,11 +121,6 @@ def second_opinion_table(summary: Summary) -> pd.DataFrame:
         for row in pairs.itertuples()
     ]
     return tables.reader_table("trust.second_headings", rows)
-
-
-def _second(summary: Summary) -> pd.DataFrame:
-    table = summary.comparison.second_opinion
-    return table[table["feature"].isin(summary.primary)]
 
 
 def wood_at_random(summary: Summary, *, few: bool = False) -> list[str]:

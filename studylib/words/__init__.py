@@ -23,7 +23,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
-from jinja2 import BaseLoader, Environment, StrictUndefined, TemplateNotFound
+from jinja2 import Environment, FunctionLoader, StrictUndefined, TemplateNotFound
 
 from studylib.codes import code_of, each, fields_of
 from studylib.words import numbers, text
@@ -180,19 +180,17 @@ def chapters() -> dict[str, frozenset[str]]:
     }
 
 
-class _Chapters(BaseLoader):
-    """Template files with their white space folded."""
-
-    def get_source(self, environment: Environment, template: str):
-        path = FOLDER / f"{template}.j2"
-        if not path.is_file():
-            raise TemplateNotFound(template)
-        return re.sub(r"[ \t\n]+", " ", path.read_text(encoding="utf-8")), str(path), None
+def _chapter(template: str) -> str | None:
+    """A template file with its white space folded; None where there is none."""
+    path = FOLDER / f"{template}.j2"
+    return re.sub(r"[ \t\n]+", " ", path.read_text(encoding="utf-8")) if path.is_file() else None
 
 
 @lru_cache(maxsize=1)
 def _environment() -> Environment:
-    made = Environment(loader=_Chapters(), undefined=StrictUndefined, auto_reload=False)
+    made = Environment(
+        loader=FunctionLoader(_chapter), undefined=StrictUndefined, auto_reload=False
+    )
     for room in (numbers, text):
         made.filters.update({name: getattr(room, name) for name in room.FILTERS})
     made.filters.update(say=say, feature=feature, features=features)

@@ -5,7 +5,7 @@ gives uncertainties at most two digits); the minus sign is U+2212, but a hyphen 
 typed; a missing number is an en dash; a space stands between number and unit (SI brochure, 5.4.3),
 and before "%".
 
-Functions: `decimals_for`, `rounded`, `exact`, `typed`, `fixed`, `signed`, `between`,
+Functions: `decimals_for`, `rounded`, `exact`, `typed`, `fixed`, `signed`, `with_sign`, `between`,
 `with_uncertainty`, `p_value`, `percent`, `chosen_percent`, `chance`, `number`, `decibels`,
 `plural`, `counted`, `cents_from_percent`.
 """
@@ -61,6 +61,12 @@ def fixed(value: float, places: int = 0, *, sign: bool = False) -> str:
 def signed(value: float, low: float, high: float) -> str:
     """A difference with its sign, rounded as its interval allows."""
     return fixed(value, decimals_for(low, high), sign=True) if math.isfinite(value) else MISSING
+
+
+def with_sign(value: float, low: float, high: float, unit: str) -> tuple[str, str]:
+    """A difference with its sign and unit, and its interval."""
+    told = f"{signed(value, low, high)} {unit}" if math.isfinite(value) else MISSING
+    return told, between(low, high, unit)
 
 
 def between(low: float, high: float, unit: str = "", *, sign: bool = False) -> str:

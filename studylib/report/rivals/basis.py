@@ -29,6 +29,7 @@ from studylib.attribution.verdicts import ask
 from studylib.codes.attribution import Control, Verdict
 from studylib.measure.features import has_sensed_drive, tone_multiple
 from studylib.report.summary import Summary
+from studylib.report.tables import measured_takes, set_aside_table
 from studylib.stats import scales
 
 # Beside a test: something was left out of it.
@@ -110,10 +111,8 @@ class Basis:
 def basis_of(summary: Summary) -> Basis:
     """Collect what the rivals rest on; nothing in it needs to be there."""
     study, gathered = summary.study, summary.gathered
-    checks = gathered.quality
-    failed = set(checks.loc[(checks["check"] == "take") & (checks["verdict"] == "fail"), "take"])
-    measured = [take for take in study.takes if take.batch not in gathered.failed]
-    takes = tuple(take for take in measured if not take.exclude and take.take not in failed)
+    measured, aside = measured_takes(summary), set(set_aside_table(summary)["take"])
+    takes = tuple(take for take in measured if take.take not in aside)
     means = summary.comparison.specimen_means
     compared = [specimen for specimen in study.specimens if not specimen.role]
     seen = [each for each in compared if each.specimen in set(means["specimen"])]

@@ -44,8 +44,8 @@ def further(summary: Summary) -> list[Finding]:
     grain = sum(bool(each.grain) for each in boards)
     places = len({take.place for take in study.takes if take.specimen})
     moved = sum(take.mic_times is not None for take in study.takes)
-    effects, control = summary.primary_effects(), summary.primary_control()
-    tried = control.loc[control["low"].notna(), "detected"]
+    effects, control = summary.primary_effects(), summary.comparison.positive_control
+    tried = summary.of_primary(control[control["low"].notna()])["detected"]
     noticed, missed = (int(tried.eq(told).sum()) for told in (True, False))
     least = int(effects[["n_a", "n_b"]].min(axis=None)) if len(effects) else 0
     coded = sum(len(key.woods) for key in study.blinding)
