@@ -7,8 +7,8 @@ to put right first (one sentence a line on standard error); 130 stopped by hand.
 Functions: `plainly`, `tell`, `complain`, `printable`. Class: `Bars`.
 
 Commands: `new`, `add`, `plan`, `blind`, `lock`, `signals`, `sheet` before recording; then `check`,
-`run`, `notebooks`, `listen`, `heard`, `trace`, `match` and, after a blind study, `unblind`. One has a
-chapter of its own: `record` (`recording`).
+`run`, `notebooks`, `listen`, `heard`, `trace`, `match` and, after a blind study, `unblind`. One has
+a chapter of its own: `record` (`recording`).
 
 What is heavy is imported where it is needed, so that `study --help` is quick.
 """
