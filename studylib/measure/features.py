@@ -235,10 +235,8 @@ def harmonic_rows(
     if take.support != "bench":
         return
     tone = settings.tone
-    if take.kind in STEADY and measured.fit is not None:
-        k = tone_multiple(take.tone_hz, fundamental_hz=tone.fundamental_hz)
-        if k is None:
-            return
+    k = tone_multiple(take.tone_hz, fundamental_hz=tone.fundamental_hz)
+    if take.kind in STEADY and measured.fit is not None and k is not None:
         found = _of_fit(measured.fit, measured.names, k)
     elif take.kind == "sweep" and measured.lines is not None and "drive" in measured.names:
         found = _of_sweep(measured.lines, measured.names)

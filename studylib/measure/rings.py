@@ -59,11 +59,15 @@ class Ring:
         """What the ring itself says about the take's fitness."""
         if self.taps is not None:
             refused = [tap.reason for tap in self.taps if tap.decays is None]
-            found = quality.check("taps", len(self.taps) - len(refused), table, channel="response")
-            lost = quality.check("taps_refused", len(refused), table, channel="response")
+            found = (
+                ("taps", len(self.taps) - len(refused), [self.reason]),
+                ("taps_refused", len(refused), refused),
+            )
             return [
-                _with_reasons(found, [self.reason]),
-                _with_reasons(lost, refused),
+                *(
+                    _with_reasons(quality.check(name, count, table, channel="response"), reasons)
+                    for name, count, reasons in found
+                ),
                 *quality.gain_checks(*self.gain, table),
             ]
         return [
@@ -84,24 +88,24 @@ class Ring:
             take.take, take.batch, take.kind, take.specimen, wood, take.mount, take.repeat,
             take.support or "bench",
         )  # fmt: skip
-        rows, why = [], "taps.no_tap"
-        for number, tap in enumerate(self.taps or [], start=1):
+        swept = self.decays is not None
+        offset_db = -take.gain_db - (take.drive_db or 0.0) * swept
+        rings = [(number, tap) for number, tap in enumerate(self.taps or [], start=1)]
+        rings += [(0, Tap(0.0, 0.0, self.decays, room=self.room))] if swept else []
+        rows = []
+        for number, tap in rings:
             room = _room(tap.room)
             signs = codes.several(codes.note("modes.sign", **sign._asdict()) for sign in tap.signs)
             if tap.decays is None:
                 blank = (*_BLANK, False, aside or tap.reason, take.place, np.nan)
                 rows.append((*head, number, *blank, *room, signs, content))
                 continue
-            for values, place_u in _of_decays(tap.decays, -take.gain_db):
+            for values, place_u in _of_decays(tap.decays, offset_db):
                 own = (*values, not aside, aside, take.place, place_u)
                 rows.append((*head, number, *own, *room, signs, content))
                 signs = ""
-        if self.decays is not None:
-            for values, place_u in _of_decays(self.decays, -take.gain_db - (take.drive_db or 0.0)):
-                own = (*values, not aside, aside, take.place, place_u)
-                rows.append((*head, 0, *own, *_room(self.room), "", content))
-            why = "taps.no_modes"
-        reason = codes.several([aside, self.reason]) or why
+        reason = codes.several([aside, self.reason])
+        reason = reason or ("taps.no_modes" if swept else "taps.no_tap")
         blank = (*_BLANK, False, reason, take.place, np.nan, *_NO_ROOM, "", content)
         return rows or [(*head, 0, *blank)]
 
@@ -124,11 +128,13 @@ class Ring:
             return []
         sensed, band = self._sensed(study), study.settings.curve
         low, high = usable_band(self.sweep.shape)
-        over_band = curve_feature_values(
-            curve, sensed=sensed, unit=scale.unit,
-            low_hz=band.lowest_hz or low, high_hz=band.highest_hz or high,
-        )  # fmt: skip
-        return [*(sweep_feature_values(self.sweep) if sensed else ()), *over_band]
+        return [
+            *(sweep_feature_values(self.sweep) if sensed else ()),
+            *curve_feature_values(
+                curve, sensed=sensed, unit=scale.unit,
+                low_hz=band.lowest_hz or low, high_hz=band.highest_hz or high,
+            ),
+        ]  # fmt: skip
 
     def _sensed(self, study: sheets.Study) -> bool:
         """Levels are relative to a drive channel that senses force or acceleration."""
@@ -154,9 +160,8 @@ def measure_ring(
     nothing = [] if take.kind == "tap" else None
     if info.frames > LONGEST_S * info.rate_hz:
         return Ring(taps=nothing, reason=codes.note("taps.too_long", limit_s=LONGEST_S))
-    x = next(recordings.windows(study.path_of(take), start=0, frames_each=info.frames, count=1))[
-        list(channels.values())
-    ]
+    whole = recordings.read_window(study.path_of(take), start=0, frames=info.frames)
+    x = whole[list(channels.values())]
     if not all(map(samples.is_sound, x)):
         return Ring(taps=nothing, reason="taps.not_numbers")
     if take.kind != "tap":
@@ -256,7 +261,7 @@ def tap_view(study: sheets.Study, take: sheets.Take) -> TapView:
     """
     path, channel = study.path_of(take), study.settings.channels.response - 1
     info = recordings.probe(path)
-    x = next(recordings.windows(path, start=0, frames_each=info.frames, count=1))[channel]
+    x = recordings.read_window(path, start=0, frames=info.frames)[channel]
     block = max(1, round(BLOCK_S * info.rate_hz))
     count = len(x) // block
     level = 10.0 * np.log10(

@@ -109,33 +109,31 @@ def session_of(
                 if all(row.verdict != checks.Verdict.FAIL for row in measured.checks):
                     yield take, measured
 
-    scale = level_scale(
-        response_kind=settings.channels.response_kind,
-        full_scale_db=settings.channels.full_scale_db,
-        calibrator_db=settings.channels.calibrator_db,
-        # dB re full scale, at the bench's gain.
-        calibrator_readings=[
-            measured.calibrator_db - take.gain_db
-            for take, measured in usable("calibrator")
-            if measured.calibrator_db is not None
-        ],
+    session = replace(
+        session,
+        scale=level_scale(
+            response_kind=settings.channels.response_kind,
+            full_scale_db=settings.channels.full_scale_db,
+            calibrator_db=settings.channels.calibrator_db,
+            # dB re full scale, at the bench's gain.
+            calibrator_readings=[
+                measured.calibrator_db - take.gain_db
+                for take, measured in usable("calibrator")
+                if measured.calibrator_db is not None
+            ],
+        ),
     )
-    session = replace(session, scale=scale)
     found = [
         _at_bench_gain(measured.noise, take)
         for take, measured in usable("room")
         if measured.noise is not None
     ]
-    if not found:
-        return session
     # The mean over the usable room takes, brought to the bench's gain.
-    return replace(
-        session,
-        room=NoiseLevels(
-            float(np.mean([levels.power for levels in found])),
-            float(np.mean([levels.weighted for levels in found])),
-        ),
+    room = found and NoiseLevels(
+        float(np.mean([levels.power for levels in found])),
+        float(np.mean([levels.weighted for levels in found])),
     )
+    return replace(session, room=room or None)
 
 
 def _at_bench_gain(noise: NoiseSpectrum, take: sheets.Take) -> NoiseLevels:
@@ -180,28 +178,21 @@ def _steady_at(
         return measured
     if take.kind == "calibrator":
         level_db, over_db = calibrator_tone(study.path_of(take), info, channel=channels["response"])
-        row = quality.check(
-            "tone_absent", OVER_NOISE_DB - over_db, session.limits, channel="response"
-        )
-        return replace(measured, checks=[*measured.checks, row], calibrator_db=level_db)
-    if not steady:
-        return measured
-    return replace(
-        measured,
-        checks=[
-            *measured.checks,
-            *_noise_checks(take, measured, session, has_tone=bool(wanted.tone_on)),
-        ],
-    )
+        absent_db = OVER_NOISE_DB - over_db
+        rows = [quality.check("tone_absent", absent_db, session.limits, channel="response")]
+        measured = replace(measured, calibrator_db=level_db)
+    else:
+        has_tone = bool(wanted.tone_on)
+        rows = _noise_checks(take, measured, session, has_tone=has_tone) if steady else ()
+    return replace(measured, checks=[*measured.checks, *rows])
 
 
 def _noise_checks(
     take: sheets.Take, measured: TakeMeasurement, session: Session, *, has_tone: bool
 ) -> Iterator[quality.Check]:
     levels = _at_bench_gain(measured.noise, take)
-    fit, tone_power = measured.fit, None
-    if fit is not None and fit.present[0, 0] and "response" in TONE_ON[take.kind]:
-        tone_power = 0.5 * float(abs(fit.amplitude[0, 0])) ** 2
+    fit = measured.fit
+    heard = fit is not None and fit.present[0, 0] and "response" in TONE_ON[take.kind]
     room = session.room if has_tone else None
     # 0 dB re full scale is a full-scale sine, whose mean square is a half.
     absolute = session.scale.offset_db + 10.0 * np.log10(2.0)
@@ -212,7 +203,7 @@ def _noise_checks(
         noise_power=levels.power,
         room_power=room.power if room else None,
         hum_power=hum_of(measured, tone_hz=fit.frequency_hz if fit else None)[0],
-        tone_power=tone_power,
+        tone_power=0.5 * float(abs(fit.amplitude[0, 0])) ** 2 if heard else None,
         upper_limit=measured.noise.upper_limit,
         noise_a_db=quality.decibels(levels.weighted) + absolute if weigh else None,
         room_a_db=quality.decibels(room.weighted) + absolute if weigh and room else None,
@@ -228,18 +219,13 @@ def measured_at(
     """
     try:
         measured = _steady_at(study, take, info, session)
-        ring = None
-        if measured.noise is not None and info.rate_hz == session.rate_hz:
-            ring = measure_ring(
-                study,
-                take,
-                info,
-                channels={
-                    name: number
-                    for name, number in session.channels.items()
-                    if name == "response" or take.kind == "sweep"
-                },
-            )
+        channels = {
+            name: number
+            for name, number in session.channels.items()
+            if name == "response" or take.kind == "sweep"
+        }
+        whole = measured.noise is not None and info.rate_hz == session.rate_hz
+        ring = measure_ring(study, take, info, channels=channels) if whole else None
     except errors.InputError as error:
         return TakeMeasurement([unreadable(several(error.notes), session.limits)]), None
     if ring is not None:

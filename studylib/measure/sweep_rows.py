@@ -83,10 +83,10 @@ def measure_sweep(
     """
     names = tuple(names)
     frequency, multiple = _frequencies(shape, fundamental_hz, harmonics)
-    timing = names.index("drive") if "drive" in names else 0
     response = sweep_response.measure_response(
-        x, shape=shape, rate_hz=rate_hz, frequency_hz=frequency, timing=timing
-    )
+        x, shape=shape, rate_hz=rate_hz, frequency_hz=frequency,
+        timing=names.index("drive") if "drive" in names else 0,
+    )  # fmt: skip
     decay, _ = sweep.free_decay(
         response.spectrum,
         shape=shape,
@@ -195,8 +195,8 @@ def curve_feature_values(
         slope, start = np.polyfit(octave, level, 1)
         below, u_mean = start + slope * octave - level, _u_mean(u)
         deepest = np.argmax(below)
-        values = [(level.mean(), u_mean), (slope, u_mean / np.std(octave))]
-        values += [(below[deepest], u[deepest])]
+        tilt = slope, u_mean / np.std(octave)
+        values = [(level.mean(), u_mean), tilt, (below[deepest], u[deepest])]
     else:
         reason = "sweeps.band_beyond"
     units = {name: unit, "slope_db": "dB", "notch_db": "dB"}

@@ -20,11 +20,12 @@ common practice.
 - `align`: lists against ladders.
 - `clear`: which matches leave no doubt between two rungs.
 - `shifted`: lists with another prior of their shifts.
+- `scattered`: values put into an array.
 """
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -243,15 +244,21 @@ def clear(lists: Lists, ladder: Ladder, found: Alignment, *, margin: float = 1.0
     if ladder.place.shape[1] == 0:
         return np.zeros(found.rung.shape, dtype=bool)
     gains = _pairs(lists, ladder).gains(found.shift)
-    used = np.zeros(gains.shape[::2], dtype=bool)
     who, entry = np.nonzero(found.rung >= 0)
-    used[who, found.rung[who, entry]] = True
+    used = scattered(gains.shape[::2], (who, found.rung[who, entry]), True, empty=False)
     own = np.take_along_axis(gains, np.maximum(found.rung, 0)[:, :, None], axis=2)
     free = np.where(used[:, None, :], -np.inf, gains).max(axis=2)
     return (found.rung >= 0) & (own[:, :, 0] - free >= margin)
 
 
-def shifted(lists: Lists, *, centre: np.ndarray, width: float) -> Lists:
+def scattered(shape: tuple[int, ...], at: tuple, values: Any, *, empty: float) -> np.ndarray:
+    """An array of this shape with values at some places, and `empty` everywhere else."""
+    out = np.full(shape, empty)
+    out[at] = values
+    return out
+
+
+def shifted(lists: Lists, *, centre: np.ndarray, width: np.ndarray | float) -> Lists:
     """The same lists with another prior of their shifts."""
     return replace(lists, centre=centre, width=np.full(centre.shape, width))
 
@@ -348,11 +355,9 @@ def _sorted(place: np.ndarray, *others: np.ndarray) -> list[np.ndarray]:
 
 def _on_rungs(values: np.ndarray, rung: np.ndarray, m: int) -> np.ndarray:
     """(G, R, m) the values that stand on each rung of each list; -inf for none."""
-    groups, many, _ = values.shape
-    placed = np.full((groups, many, m), -np.inf)
     g, r, entry = np.nonzero(rung >= 0)
-    placed[g, r, rung[g, r, entry]] = values[g, r, entry]
-    return placed
+    at = g, r, rung[g, r, entry]
+    return scattered((*values.shape[:2], m), at, values[g, r, entry], empty=-np.inf)
 
 
 def median_on_rungs(values: np.ndarray, rung: np.ndarray, m: int) -> np.ndarray:
@@ -368,15 +373,15 @@ def median_on_rungs(values: np.ndarray, rung: np.ndarray, m: int) -> np.ndarray:
 
 def _anew(lists: Lists, found: Alignment, ladder: Ladder, spread: Spread) -> Ladder:
     """The ladder from the matches: medians, spreads about them, and twins made one."""
-    groups, many, n = lists.x.shape
     m = ladder.place.shape[1]
-    rung = found.rung.reshape(groups, many, n)
-    shift = found.shift.reshape(groups, many)
+    rung, shift = found.rung.reshape(lists.x.shape), found.shift.reshape(lists.x.shape[:2])
     free = lists.there & (lists.width > 0)
-    off = np.where(free, shift - lists.centre, np.nan)
     # Shifts are known up to a constant: their middle stands where the priors put it.
     middle = np.array(
-        [np.median(row[ok]) if ok.any() else 0.0 for row, ok in zip(off, free, strict=True)]
+        [
+            np.median(row[ok]) if ok.any() else 0.0
+            for row, ok in zip(shift - lists.centre, free, strict=True)
+        ]
     )
     at = lists.x - (shift - middle[:, None] * free)[:, :, None]
     place = median_on_rungs(at, rung, m)

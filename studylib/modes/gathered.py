@@ -22,7 +22,7 @@ Functions: `gather`, `free_modes_of`, `with_numbers`, `mode_feature_rows`. Class
 """
 
 import hashlib
-from collections.abc import Callable, Container, Iterator
+from collections.abc import Container, Iterator
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -35,6 +35,7 @@ from studylib.measure.batch import (
     TABLES,
     BatchMeasurement,
     Measured,
+    Progress,
     batch_slugs,
     measure_batch,
     saved_part,
@@ -42,8 +43,6 @@ from studylib.measure.batch import (
 from studylib.modes.means import board_modes, hidden_decays, mode_counts, own_squared, tap_rows
 from studylib.modes.numbers import number_modes
 from studylib.signal.damping import decay_time
-
-Progress = Callable[[int, int, str], None]
 
 
 @dataclass(frozen=True)
@@ -60,8 +59,11 @@ class Gathered(Measured):
 
     def of(self, study: sheets.Study) -> "Gathered":
         """What belongs to the takes of a part of the study; numbers of modes stay as they are."""
-        own = {"take": [t.take for t in study.takes], "batch": study.batches}
-        own["specimen"] = [s.specimen for s in study.specimens]
+        own = {
+            "take": [t.take for t in study.takes],
+            "batch": study.batches,
+            "specimen": [s.specimen for s in study.specimens],
+        }
         frames = {name: getattr(self, name) for name in (*TABLES, "board_modes")}
         columns = {name: next(c for c in own if c in frame) for name, frame in frames.items()}
         return replace(
@@ -253,8 +255,10 @@ def mode_feature_rows(numbered: pd.DataFrame, takes: pd.DataFrame) -> pd.DataFra
     for take, mode in pairs:
         found = values.get((take.take, mode))
         absent = codes.note("modes.not_in_take", mode=mode) if found is None else ""
-        reason = take.aside or why.get(take.take, "") or absent
-        reasons = (reason, hidden.get((take.specimen, take.support, mode, take.mount), ""))
+        reasons = (
+            take.aside or why.get(take.take, "") or absent,
+            hidden.get((take.specimen, take.support, mode, take.mount), ""),
+        )
         out += [
             (
                 hashlib.sha256(f"{take.take}|{take.content}|{row[0]}".encode()).hexdigest()[:12],

@@ -124,13 +124,10 @@ def averaged(rows: pd.DataFrame) -> dict[str, pd.DataFrame]:
         mean = step.groupby(keys, sort=True)[[*LOGS, "level_db"]].mean()
         for name in LOGS:
             mean = mean.assign(**_uncertainty(step, name, keys, level))
+        found[level], step = mean, mean.reset_index()
         if level == "mount":
             mean["hidden"] = room_hides(mean["log_eta_u"], mean["log_eta_own"], mean["log_eta_p"])
-        found[level] = mean
-        step = mean.reset_index()
-        if level == "mount":
-            of_decay = [name for name in step.columns if name.startswith("log_eta")]
-            step.loc[step["hidden"], of_decay] = np.nan
+            step.loc[mean["hidden"].to_numpy(), list(mean.filter(regex="^log_eta"))] = np.nan
     return found
 
 
@@ -145,17 +142,16 @@ def _uncertainty(step: pd.DataFrame, x: str, keys: list[str], level: str) -> dic
     # Of n independent values the mean's variance is their variances' sum over n squared.
     s = grouped[f"{x}_s"].sum(min_count=1) / count**2
     p = unseen = grouped[f"{x}_p"].mean()
+    several = (grouped.size() > 1) | (level == "take")
+    within = sem.where(several, grouped[f"{x}_within"].first())
     if level == "mount":
+        within = within.where(~several)
         squares = (step[f"{x}_p"] ** 2).groupby([step[key] for key in keys], sort=True)
         shared = between_places(np.exp(grouped["log_f"].mean()))
         # What all places have in common does not show in their spread; the rest does.
         unseen = p * np.sqrt(shared)
         p = np.hypot(unseen, np.sqrt((1.0 - shared) * squares.sum(min_count=1)) / count)
-    several = (grouped.size() > 1) | (level == "take")
     spread = np.hypot(sem, unseen).where(several, grouped[f"{x}_spread"].first())
-    within = sem.where(several, grouped[f"{x}_within"].first())
-    if level == "mount":
-        within = within.where(~several)
     stated = np.sqrt(s)
     return {
         f"{x}_s": s, f"{x}_p": p, f"{x}_within": within, f"{x}_spread": spread,
@@ -223,19 +219,27 @@ def board_modes(numbered: pd.DataFrame, specimens: pd.DataFrame) -> pd.DataFrame
     rows = []
     about = specimens.drop_duplicates("specimen").set_index("specimen")
     taps = numbered[numbered["kind"] == "tap"]
-    means = _means(tap_rows(numbered))
-    found = dict(zip(means.index, means.itertuples(index=False, name=None), strict=True))
+    means = {key: rest for key, *rest in _means(tap_rows(numbered)).itertuples(name=None)}
     for support, here in taps.groupby("support"):
         modes = sorted(set(here["mode"].dropna().astype(int)))
         owned = dict(list(here.groupby("specimen")))
         for specimen in [name for name in about.index if name in owned]:
             told = (specimen, about.at[specimen, "wood"], about.at[specimen, "role"], support)
-            for mode in modes:
-                if values := found.get((specimen, support, mode)):
-                    rows.append((*told, mode, *values[:-1], False, values[-1]))
-                else:
-                    lost = _why_missing(owned[specimen], mode)
-                    rows.append((*told, mode, *[np.nan] * 5, 0, 0, 0, True, lost))
+            rows += [
+                (*told, mode, *means[key][:-1], False, means[key][-1])
+                if (key := (specimen, support, mode)) in means
+                else (
+                    *told,
+                    mode,
+                    *[np.nan] * 5,
+                    0,
+                    0,
+                    0,
+                    True,
+                    _why_missing(owned[specimen], mode),
+                )
+                for mode in modes
+            ]
     return tables.typed("board_modes", rows)
 
 

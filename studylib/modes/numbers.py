@@ -102,9 +102,8 @@ class _Places:
 
     def spread_out(self, values: np.ndarray, empty: float = np.nan) -> np.ndarray:
         """(G, R, n) of a column."""
-        out = np.full(self.shape, empty)
-        out[self.group, self.item, self.entry] = values
-        return out
+        at = self.group, self.item, self.entry
+        return alignment.scattered(self.shape, at, values, empty=empty)
 
 
 def _groups(rows: pd.DataFrame, outer: list[str], inner: list[str]) -> _Places:
@@ -144,9 +143,10 @@ def _upper_lists(
     lists: alignment.Lists, built: alignment.Built, keep: np.ndarray, above: _Places
 ) -> alignment.Lists:
     """The kept rungs of each group as one list of the level above (prior left open)."""
-    m = built.ladder.place.shape[1]
     x = np.where(keep, built.ladder.place, np.nan)
-    others = [alignment.median_on_rungs(a, built.rung, m) for a in (lists.sigma, lists.gain)]
+    others = [
+        alignment.median_on_rungs(a, built.rung, x.shape[1]) for a in (lists.sigma, lists.gain)
+    ]
     order = _rising(built, keep)
     x, sigma, gain = (_carried(a, order, above) for a in (x, *others))
     there = np.isfinite(x)
@@ -161,9 +161,9 @@ def _rising(built: alignment.Built, keep: np.ndarray) -> np.ndarray:
 
 def _carried(values: np.ndarray, order: np.ndarray, above: _Places) -> np.ndarray:
     """Values of the rungs (G, m) as entries of the lists of the level above."""
-    out = np.full((*above.shape[:2], values.shape[1]), np.nan)
-    out[above.group, above.item] = np.take_along_axis(values, order, axis=1)
-    return out
+    rising = np.take_along_axis(values, order, axis=1)
+    shape = *above.shape[:2], values.shape[1]
+    return alignment.scattered(shape, (above.group, above.item), rising, empty=np.nan)
 
 
 def _held(
@@ -178,9 +178,10 @@ def _held(
     groups, m = built.ladder.place.shape
     held = np.zeros((groups, m), dtype=bool)
     for kind in ("tap", "sweep"):
-        such, taps = np.zeros(boards.shape[:2], dtype=bool), np.zeros(boards.shape[:2])
-        such[boards.group, boards.item] = takes["kind"] == kind
-        taps[boards.group, boards.item] = takes["taps"]
+        such, taps = (
+            alignment.scattered(boards.shape[:2], (boards.group, boards.item), values, empty=empty)
+            for values, empty in ((takes["kind"] == kind, False), (takes["taps"], 0.0))
+        )
         count, seen = np.zeros((groups, m)), np.zeros((groups, m))
         g, r, entry = np.nonzero((built.rung >= 0) & such[:, :, None])
         np.add.at(count, (g, built.rung[g, r, entry]), 1)
@@ -200,11 +201,9 @@ def _number_boards(
     """(boards, m) number of each board's rung; NaN for none."""
     boards, m = held.shape
     centre, width = _scales(names, specimens)
-    of_boards = _upper_lists(
-        lists, built, held, _Places(np.zeros(boards, int), np.arange(boards), np.zeros(boards, int))
-    )
-    of_boards = alignment.Lists(
-        of_boards.x, of_boards.sigma, of_boards.gain, centre[None], width[None]
+    above = _Places(np.zeros(boards, int), np.arange(boards), np.zeros(boards, int))
+    of_boards = alignment.shifted(
+        _upper_lists(lists, built, held, above), centre=centre[None], width=width[None]
     )
     # Ordinary boards are taken up first; each of a few is tried as the first.
     entries = np.isfinite(of_boards.x[0]).sum(axis=1)
@@ -232,9 +231,9 @@ def _number_boards(
 
 def _scales(names: pd.Series, specimens: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
     """First guess of each board's log scale factor, and how far off it may be."""
-    sizes = specimens.drop_duplicates("specimen").set_index("specimen").reindex(list(names))
-    length = _log_or_nan(sizes["length_mm"])
-    thickness = _log_or_nan(sizes["thickness_mm"])
+    rows = specimens.drop_duplicates("specimen").set_index("specimen").reindex(list(names))
+    sizes = rows[["length_mm", "thickness_mm"]].apply(pd.to_numeric, errors="coerce")
+    length, thickness = np.log(sizes.where(sizes > 0)).to_numpy(float).T
     half = np.isfinite(length) & ~np.isfinite(thickness)
     usual = np.median(thickness[np.isfinite(thickness)]) if np.isfinite(thickness).any() else 0.0
     guess = np.where(half, usual, thickness) - 2 * length
@@ -242,11 +241,6 @@ def _scales(names: pd.Series, specimens: pd.DataFrame) -> tuple[np.ndarray, np.n
     middle = np.median(guess[known]) if known.any() else 0.0
     width = np.where(half, SCALE_HALF_KNOWN, np.where(known, SCALE_KNOWN, SCALE_UNKNOWN))
     return np.where(known, guess - middle, 0.0), width
-
-
-def _log_or_nan(column: pd.Series) -> np.ndarray:
-    values = pd.to_numeric(column, errors="coerce").to_numpy(float)
-    return np.log(np.where(values > 0, values, np.nan))
 
 
 def _number_taps(
@@ -258,12 +252,13 @@ def _number_taps(
     rung_number: np.ndarray,
 ) -> np.ndarray:
     """Numbers of the rows: every tap against the modes of its board, at its take's shift."""
-    ladder = by_board.ladder
-    held_only = alignment.Ladder(*(np.where(held, a, np.nan) for a in
-                                  (ladder.place, ladder.sigma, ladder.present)))  # fmt: skip
-    many = in_take.x.shape[1]
-    own = alignment.Ladder(*(np.repeat(a[boards.group], many, axis=0) for a in
-                            (held_only.place, held_only.sigma, held_only.present)))  # fmt: skip
+    ladder, many = by_board.ladder, in_take.x.shape[1]
+    own = alignment.Ladder(
+        *(
+            np.repeat(np.where(held, a, np.nan)[boards.group], many, axis=0)
+            for a in (ladder.place, ladder.sigma, ladder.present)
+        )
+    )
     centre = np.repeat(by_board.shift[boards.group, boards.item][:, None], many, axis=1)
     flat = alignment.shifted(in_take, centre=centre, width=TAP_SHIFT).flat()
     found = alignment.align(flat, own)
