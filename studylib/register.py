@@ -30,13 +30,12 @@ To add a feature: measure it in `signal/`, add one entry to `FAMILIES` and one t
 Functions: `find`, `is_known`, `of_kind`, `example_names`. Classes: `Feature`, `Kind`.
 """
 
-import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass, fields
 from enum import StrEnum
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 from studylib import codes, errors, words
 from studylib.codes.features import Caution, Term
@@ -160,39 +159,32 @@ class Family(Carried):
     numbers: tuple[str, ...] | tuple[int, int] | None
     harmonic: bool
 
+    @cached_property
+    def _numbers(self) -> Sequence[str | int]:
+        """All that may stand for `{}`, in order."""
+        given = self.numbers or ("",)
+        return given if isinstance(given[0], str) else range(given[0], given[1] + 1)
+
+    @cached_property
+    def _number_of(self) -> dict[str, str]:
+        """Name -> its number; no number is written in two ways."""
+        return {self.pattern.format(number): str(number) for number in self._numbers}
+
     def match(self, name: str) -> Feature | None:
         """The feature of that name, or None if it is not of this family."""
-        head, _, tail = self.pattern.partition("{}")
-        if self.numbers is None:
-            return self._feature(name, "") if name == self.pattern else None
-        found = re.fullmatch(re.escape(head) + r"([0-9]+(?:\.[0-9]+)?)" + re.escape(tail), name)
-        return (
-            None if found is None or not self._allows(found[1]) else self._feature(name, found[1])
-        )
-
-    def names(self, *, most: int = 40) -> list[str]:
-        """The names of the family; long ones are cut at the number `most`."""
-        if self.numbers is None:
-            return [self.pattern]
-        if isinstance(self.numbers[0], str):
-            return [self.pattern.format(number) for number in self.numbers]
-        lowest, highest = self.numbers
-        return [self.pattern.format(k) for k in range(lowest, min(highest, most) + 1)]
-
-    def _allows(self, number: str) -> bool:
-        if isinstance(self.numbers[0], str):
-            return number in self.numbers
-        lowest, highest = self.numbers
-        # "03" would be a second name for the same feature.
-        return number.isdigit() and str(int(number)) == number and lowest <= int(number) <= highest
-
-    def _feature(self, name: str, number: str) -> Feature:
+        if (number := self._number_of.get(name)) is None:
+            return None
         return Feature(
             name=name,
             number=number,
             harmonic=int(number) if self.harmonic else None,
             **{field.name: getattr(self, field.name) for field in fields(Carried)},
         )
+
+    def names(self, *, most: int = 40) -> list[str]:
+        """The names of the family; long ones are cut at the number `most`."""
+        kept = (n for n in self._numbers if isinstance(n, str) or n <= most)
+        return [self.pattern.format(number) for number in kept]
 
 
 _FIRST = (1, 1)

@@ -554,21 +554,24 @@ def _resource(table: Table, frame: pd.DataFrame) -> dict[str, Any]:
 def _field(table: Table, column: Column, values: pd.Series) -> dict[str, Any]:
     # Whole numbers of which some are missing are written as floats.
     gaps = column.type == "integer" and values.dtype.kind == "f"
-    field: dict[str, Any] = {
+    share = column.name in _SHARES
+    constraints = codes.holding(
+        (column.needed, ("required", True)),
+        (share or column.name == "u" or column.name.endswith("_u"), ("minimum", 0)),
+        (share, ("maximum", 1)),
+    )
+    further = codes.holding(
+        (column.unit, ("unit", column.unit)),
+        (column.type == "boolean", ("trueValues", ["True"])),
+        (column.type == "boolean", ("falseValues", ["False"])),
+        (constraints, ("constraints", dict(constraints))),
+    )
+    return {
         "name": column.name,
         "type": "number" if gaps else _TYPES.get(column.type, column.type),
         "description": words.column(table.name, column.name),
+        **dict(further),
     }
-    if column.unit:
-        field["unit"] = column.unit
-    if column.type == "boolean":
-        field |= {"trueValues": ["True"], "falseValues": ["False"]}
-    constraints: dict[str, Any] = {"required": True} if column.needed else {}
-    if column.name in _SHARES:
-        constraints |= {"minimum": 0, "maximum": 1}
-    elif column.name == "u" or column.name.endswith("_u"):
-        constraints |= {"minimum": 0}
-    return field | ({"constraints": constraints} if constraints else {})
 
 
 def read(name: str, path: Path | str) -> pd.DataFrame:

@@ -223,8 +223,8 @@ class RecordingSession:
         path = self.part(take)
         if take.kind in rows.TONE_KINDS:  # first: lost samples look like many other faults
             samples, rate_hz = soundfile.read(path, always_2d=True)
-            response = samples[:, self.column]
-            if jump := loopback.time_jump(response, rate_hz=rate_hz, tone_hz=take.tone_hz):
+            steady = {"rate_hz": rate_hz, "tone_hz": take.tone_hz}
+            if jump := loopback.time_jump(samples[:, self.column], **steady):
                 return watch.Look(watch.REDO, codes.note("record.jump", samples=jump))
         lies = take.model_copy(update={"file": path.relative_to(self.study.folder).as_posix()})
         others = (t for t in self.study.takes if t.take != take.take)
@@ -252,10 +252,12 @@ class RecordingSession:
         )  # fmt: skip
         if ended:
             parts = np.split(np.concatenate(heard), [-ends[-1]])  # before and from the signal on
-            found = loopback.probed(
-                parts[0][-self.rate_hz // 2 :], parts[1], self.rate_hz, peak=peak
-            )
-            self.bench["loopback"] = {"when": when, **found}
+            self.bench["loopback"] = {
+                "when": when,
+                **loopback.probed(
+                    parts[0][-self.rate_hz // 2 :], parts[1], self.rate_hz, peak=peak
+                ),
+            }
             writing.write_json(self.study.folder / BENCH, self.bench)
         return ended
 
@@ -270,9 +272,8 @@ class RecordingSession:
         )
 
     def _silent_s(self, take: Take) -> float:
-        if take.kind in ("tap", "pluck") and not self.by_command:
-            return LONGEST_S
-        return max(self.study.settings.plan.play_s, LEAST_S)
+        by_key = take.kind in ("tap", "pluck") and not self.by_command
+        return LONGEST_S if by_key else max(self.study.settings.plan.play_s, LEAST_S)
 
     def _window(self, take: Take) -> tuple[np.ndarray, int, int]:
         """What is played for a take, and what of it is kept, of a tone its steady part: the first

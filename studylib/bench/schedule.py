@@ -114,7 +114,16 @@ def plan_batches(study: sheets.Study, *, seed: int) -> list[Batch]:
         _batch(name, group, mounts, study, numbers, rng)
         for group, name in zip(dealt, names, strict=False)
     ]
-    _fits(batches, plan)
+    longest = max(batches, key=lambda batch: minutes_of(batch, plan))
+    errors.InputError.refuse(
+        minutes_of(longest, plan) > plan.minutes_day,
+        "bench.long_session",
+        **{"file": "study.toml", "section": "[plan]", "key": "minutes_day"},
+        mounts=longest.mounts,
+        recordings=len(longest.steps),
+        minutes=minutes_of(longest, plan),
+        minutes_day=plan.minutes_day,
+    )
     return batches
 
 
@@ -127,8 +136,11 @@ def _woods(study: sheets.Study, seen: set[str | None]) -> tuple[dict[str, list[S
     """Study to be scheduled by wood, and whether all of them were scheduled before."""
     woods = study.boards_by_wood
     errors.InputError.refuse(not woods, "bench.no_boards", file=SPECIMENS)
-    new = {wood: [s for s in own if s.specimen not in seen] for wood, own in woods.items()}
-    fresh = {wood: own for wood, own in new.items() if own}
+    fresh = {
+        wood: new
+        for wood, own in woods.items()
+        if (new := [s for s in own if s.specimen not in seen])
+    }
     chosen = fresh or woods
     errors.InputError.refuse(
         len(chosen) < 2, "bench.one_wood", file=SPECIMENS, wood=next(iter(chosen))
@@ -141,8 +153,7 @@ def _share_out(
 ) -> tuple[int, list[dict[str, list[Specimen]]]]:
     """Mounts of a board in each of its batches, and the boards of each batch by wood."""
     if plan.mounts % plan.batches == 0:
-        whole = {wood: list(own) for wood, own in woods.items()}
-        return plan.mounts // plan.batches, [whole for _ in range(plan.batches)]
+        return plan.mounts // plan.batches, [dict(woods)] * plan.batches
     few = {wood: len(own) for wood, own in woods.items() if len(own) < plan.batches}
     errors.InputError.refuse(
         few,
@@ -185,8 +196,9 @@ def _batch(
             specimen, mount, settings, steps_too=first and (place == 0 or settings.plan.controls)
         )
         steps += _tests(specimen, mount, settings, farther=place == 0, moved=first)
-    reference = [s.specimen for s in study.with_role("reference")] if settings.plan.turned else []
-    turned = reference if numbers.next("", "turned") == 1 else []  # in the first batch alone
+    # In the first batch alone.
+    turned = study.with_role("reference") if numbers.next("", "turned") == 1 else ()
+    turned = [s.specimen for s in turned if settings.plan.turned]
     for specimen in turned:
         mount = numbers.next(specimen, "bench")
         steps += [
@@ -296,19 +308,6 @@ def _calibrator(settings: Settings, repeat: int = 1) -> list[Step]:
     )
 
 
-def _fits(batches: Sequence[Batch], plan: Plan) -> None:
-    longest = max(batches, key=lambda batch: minutes_of(batch, plan))
-    errors.InputError.refuse(
-        minutes_of(longest, plan) > plan.minutes_day,
-        "bench.long_session",
-        **{"file": "study.toml", "section": "[plan]", "key": "minutes_day"},
-        mounts=longest.mounts,
-        recordings=len(longest.steps),
-        minutes=minutes_of(longest, plan),
-        minutes_day=plan.minutes_day,
-    )
-
-
 def write_schedule(
     study: sheets.Study,
     *,
@@ -348,14 +347,10 @@ def write_schedule(
     )
     number = next_stage(study, new=stage)
     study = boards_of(study, number)
-    settings = study.settings
-    if add:
-        settings = settings.model_copy(
-            update={"plan": settings.plan.model_copy(update={"batches": add})}
-        )
+    plan = study.settings.plan.model_copy(update={"batches": add} if add else {})
+    settings = study.settings.model_copy(update={"plan": plan})
     # A further batch under the same seed would repeat the order of the first.
-    anew = settings.plan.seed is None or add or stage
-    seed = secrets.randbelow(MOST_SEED) if anew else settings.plan.seed
+    seed = secrets.randbelow(MOST_SEED) if plan.seed is None or add or stage else plan.seed
     batches = plan_batches(replace(study, settings=settings), seed=seed)
     rows = [
         _row(step, batch.name, order, (named or take_name)(step, batch.name))
@@ -496,7 +491,7 @@ def _without_planned(study: sheets.Study, table: Table) -> tuple[sheets.Study, T
     earlier = {name for s in study.schedules if s.stage < study.stages[-1] for name in s.batches}
     begun = {*study.batches, *earlier}
     gone = {take.row for take in study.planned if take.batch not in begun}
-    kept = replace(table, rows=tuple(row for row in table.rows if row.number not in gone))
-    return replace(
-        study, planned=tuple(take for take in study.planned if take.row not in gone)
-    ), kept
+    return (
+        replace(study, planned=tuple(take for take in study.planned if take.row not in gone)),
+        replace(table, rows=tuple(row for row in table.rows if row.number not in gone)),
+    )

@@ -49,9 +49,6 @@ class Group:
 
 def groups(study: sheets.Study, batch: str) -> list[Group]:
     """The takes of a batch in their order, parted where something else is put on the bench."""
-    parted = [
-        tuple(takes) for _, takes in itertools.groupby(study.scheduled_of(batch), key=setting)
-    ]
     return [
         Group(
             codes.note(
@@ -59,10 +56,9 @@ def groups(study: sheets.Study, batch: str) -> list[Group]:
                 **{name: getattr(take, name) for name in HEADED},
                 role=study.specimen(take.specimen).role if take.specimen else "",
             ),
-            takes,
+            (take, *others),
         )
-        for takes in parted
-        for take in takes[:1]
+        for _, (take, *others) in itertools.groupby(study.scheduled_of(batch), key=setting)
     ]
 
 

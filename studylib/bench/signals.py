@@ -132,7 +132,12 @@ def _written(
     samples, sounding = _samples(study, take, peak, rate_hz)
     digest = hashlib.sha256(name.encode("utf-8")).digest()
     whole = quantised(samples, rng=np.random.default_rng(list(digest)))
-    _write(study, name, whole, rate_hz)
+    held = io.BytesIO()
+    # libsndfile takes the upper 24 of 32 bits.
+    soundfile.write(held, whole << 8, rate_hz, format="WAV", subtype="PCM_24")
+    path, data = study.folder / FOLDER / name, held.getvalue()
+    if not (path.is_file() and path.read_bytes() == data):
+        writing.write_whole(path, data)
     tone = periods = nearest = math.nan
     kind, drive_db = take.kind, take.drive_db
     if kind in TONE_KINDS:
@@ -164,12 +169,3 @@ def _samples(
     tone = steady_tone(take.tone_hz, rate_hz=rate_hz, seconds=seconds, peak=peak, fade_s=FADE_S)
     fade = round(FADE_S * rate_hz)
     return tone, slice(fade, tone.size - fade)
-
-
-def _write(study: sheets.Study, name: str, whole: np.ndarray, rate_hz: int) -> None:
-    held = io.BytesIO()
-    # libsndfile takes the upper 24 of 32 bits.
-    soundfile.write(held, whole << 8, rate_hz, format="WAV", subtype="PCM_24")
-    path, data = study.folder / FOLDER / name, held.getvalue()
-    if not (path.is_file() and path.read_bytes() == data):
-        writing.write_whole(path, data)

@@ -127,9 +127,8 @@ def _room(study: sheets.Study, take: sheets.Take, taps: Iterable[Tap]) -> str:
     own = np.sqrt(own_squared(u, room) / places) / loss
     room = over_places(room / loss, places, frequency)
     hidden = int(np.sum(room_hides(np.hypot(own, room), own, room)))
-    if not hidden:
-        return plain
-    return codes.note("bench.room_hides", hidden=hidden, modes=len(loss), places=places, **heard)
+    about = {"hidden": hidden, "modes": len(loss), "places": places}
+    return codes.note("bench.room_hides", **about, **heard) if hidden else plain
 
 
 def next_words(study: sheets.Study, batch: str, waiting: frozenset[str]) -> str:

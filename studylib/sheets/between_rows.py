@@ -26,10 +26,9 @@ import unicodedata
 from collections import Counter
 from collections.abc import Callable, Hashable, Iterable, Sequence
 from itertools import pairwise
-from typing import Any, TypeVar
+from typing import Any
 
 from studylib import codes, writing
-from studylib.codes import note
 from studylib.sheets import files, rows
 from studylib.sheets.rows import BOARD_KINDS, TONE_KINDS, Specimen, Take
 from studylib.sheets.settings import Settings
@@ -42,9 +41,6 @@ MULTIPLE_MARGIN = 0.01
 """A tone within this of a whole multiple of the fundamental is meant as that multiple."""
 
 
-Item = TypeVar("Item")
-
-
 def _take_note(code: codes.Code, take: Take, column: str, **fields: Any) -> str:
     return codes.note(code, file=TAKES, row=take.row, column=column, **fields)
 
@@ -52,9 +48,9 @@ def _take_note(code: codes.Code, take: Take, column: str, **fields: Any) -> str:
 # Faults
 
 
-def _seen_before(items: Iterable[Item], key: Callable[[Item], Hashable]) -> list[tuple[Item, Item]]:
+def _seen_before(items: Iterable[Any], key: Callable[[Any], Hashable]) -> list[tuple[Any, Any]]:
     """(first, later) for each item whose key an earlier one has."""
-    first: dict[Hashable, Item] = {}
+    first: dict[Hashable, Any] = {}
     pairs = [(first.setdefault(key(item), item), item) for item in items]
     return [(known, item) for known, item in pairs if known is not item]
 
@@ -432,7 +428,7 @@ def density_warnings(specimens: Sequence[rows.Specimen], file: str) -> list[str]
         if (density := s.density_kg_m3) < LIGHTEST or density > HEAVIEST
     )
     return [
-        note(
+        codes.note(
             "sheets.density",
             file=file,
             row=found[0][0].row,
@@ -448,7 +444,7 @@ def density_warnings(specimens: Sequence[rows.Specimen], file: str) -> list[str]
 def spellings(words: Iterable[str], file: str, noun: str) -> list[str]:
     """Names that look like one name written in several ways."""
     return [
-        note("sheets.spellings", file=file, noun=noun, names=known, letters=_letters(known))
+        codes.note("sheets.spellings", file=file, noun=noun, names=known, letters=_letters(known))
         for known in files.grouped((_plain(word), word) for word in dict.fromkeys(words)).values()
         if len(known) > 1
     ]

@@ -84,10 +84,11 @@ def read_text(path: Path) -> str:
         data = path.read_bytes()
     except FileNotFoundError:
         books = [path.with_suffix(end).name for end in WORKBOOKS if path.with_suffix(end).is_file()]
-        code, there = (
-            ("sheets.only_workbook", {"book": books[0]}) if books else ("sheets.no_file", {})
-        )
-        raise InputError(note(code, file=path.name, **there)) from None
+        raise InputError(
+            note("sheets.only_workbook", file=path.name, book=books[0])
+            if books
+            else note("sheets.no_file", file=path.name)
+        ) from None
     except OSError as error:
         raise InputError(unreadable(path, error)) from None
     InputError.refuse(
@@ -326,7 +327,6 @@ def recording_faults(folder: Path, name: str, rows: Sequence[Row]) -> list[str]:
     rows : rows whose `file` cell reads as a path inside the study.
     """
     codes = [_fault_of(folder, row.cells["file"]) for row in rows]
-    faults = [_at(code, name, row) for code, row in zip(codes, rows, strict=True) if code]
     sound: list[Named] = [
         (row, (folder / row.cells["file"]).resolve())
         for code, row in zip(codes, rows, strict=True)
@@ -335,7 +335,7 @@ def recording_faults(folder: Path, name: str, rows: Sequence[Row]) -> list[str]:
     # Two rows that name one file are told once; copies are looked for among the others.
     distinct = list({path: (row, path) for row, path in reversed(sound)}.values())[::-1]
     return [
-        *faults,
+        *(_at(code, name, row) for code, row in zip(codes, rows, strict=True) if code),
         *(
             _at("sheets.same_file", name, row, other_row=first.number)
             for (first, _), *others in _alike(sound, lambda named: named[1])

@@ -197,18 +197,17 @@ def changes_since(lock: Lock, now: Mapping[str, Any]) -> list[str]:
             for key in dict.fromkeys([*before, *keys])
             if before.get(key) != keys.get(key)
         ]
-    claims = (
-        ("records.claim_removed", then["claims"], now["claims"]),
-        ("records.claim_added", now["claims"], then["claims"]),
-    )
     version = version_of()
     return [
         *changes,
         *(
             codes.note(code, claim=claim["text"])
-            for code, ours, theirs in claims
-            for claim in ours
-            if claim not in theirs
+            for code, ours, theirs in (
+                ("records.claim_removed", then, now),
+                ("records.claim_added", now, then),
+            )
+            for claim in ours["claims"]
+            if claim not in theirs["claims"]
         ),
         *_rows_changed(SPECIMENS, then["specimens"], now["specimens"]),
         *_rows_changed(TAKES, then["takes"], now["takes"]),

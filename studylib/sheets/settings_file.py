@@ -307,8 +307,7 @@ def _comparable(name: str, **place: Any) -> list[str]:
 
 
 def _limit_faults(name: str, limit: float) -> list[str]:
-    unfit = _comparable(name, section="[decide.limits]")
-    if unfit:
+    if unfit := _comparable(name, section="[decide.limits]"):
         return unfit
     least, right = {"db": (0, "right.limit_db"), "log": (1, "right.limit_ratio")}[
         register.find(name).scale

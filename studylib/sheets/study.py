@@ -389,8 +389,9 @@ def _read(folder: Path | str, *, unrecorded: bool) -> Study:
 def _existing(folder: Path | str) -> Path:
     places = [Path(os.path.abspath(base / folder)) for base in (Path(), NOTEBOOKS)]
     folder = next((place for place in places if place.is_dir()), places[0])
-    about = {"name": folder.name, "place": folder}
-    errors.InputError.refuse(not folder.is_dir(), "sheets.no_folder", **about)
+    errors.InputError.refuse(
+        not folder.is_dir(), "sheets.no_folder", name=folder.name, place=folder
+    )
     writing.settle(folder)
     return folder
 

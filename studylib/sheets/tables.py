@@ -9,14 +9,13 @@ Functions: `specimen_sheet`, `take_sheet`.
 import difflib
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Generic, TypeVar
+from typing import Any
 
 from studylib import codes, errors
 from studylib.sheets import between_rows, files, records
 from studylib.sheets.rows import (
     SPECIMEN_COLUMNS,
     TAKE_COLUMNS,
-    Specimen,
     Take,
     columns_needed,
     covariate_columns,
@@ -33,25 +32,23 @@ NUMERIC_TAKE_COLUMNS = (
     "mic_times", "temperature_c", "humidity_pct",
 )  # fmt: skip
 
-Item = TypeVar("Item", Specimen, Take)
-
 
 @dataclass(frozen=True)
-class Sheet(Generic[Item]):
+class Sheet:
     """What a table gave.
 
-    rows : what is whole.  ids : every id it holds; None when it cannot be read.
+    rows : what is whole, specimens or takes.  ids : every id it holds; None when it cannot be read.
     waiting : takes without their recording yet.  faults, warnings : notes.
     """
 
-    rows: list[Item]
+    rows: list[Any]
     ids: frozenset[str] | None
     faults: list[str]
     warnings: list[str]
     waiting: tuple[Take, ...] = ()
 
 
-def specimen_sheet(path: Path, compare: str, *, may_be_empty: bool = False) -> Sheet[Specimen]:
+def specimen_sheet(path: Path, compare: str, *, may_be_empty: bool = False) -> Sheet:
     """specimens.csv.
 
     Parameters
@@ -102,7 +99,7 @@ def take_sheet(
     *,
     scheduled: frozenset[str],
     may_be_empty: bool = False,
-) -> Sheet[Take]:
+) -> Sheet:
     """takes.csv: takes with a recording, and takes that wait for theirs.
 
     Parameters
