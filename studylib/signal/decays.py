@@ -115,12 +115,12 @@ def find_decays(
             left[first : last + 1] = rest
             floor = np.minimum(bins.background, noise_floor(left, first=first, last=last))
             bins = bins._replace(background=floor)
-    share = max(0.0, least - float(bins.background.sum())) / max(power, np.finfo(float).tiny)
+    left = max(0.0, least - float(bins.background.sum()))
     noise = np.sqrt(best.noise)
     return told_decays(
         best.s, best.c, u_decay=best.u_s * noise, u_angle=best.u_s * noise,
         u_amplitude=best.u_c * noise, noise=best.noise / n, misfit=best.misfit > 0.0,
-        unexplained=share, **facts,
+        unexplained=left / max(power, np.finfo(float).tiny), **facts,
     )  # fmt: skip
 
 
@@ -185,12 +185,10 @@ def told_decays(
     close = gaps.min(axis=1, initial=np.inf) < CLOSE
     u_f = u_angle * rate_hz / (2.0 * np.pi)
     relative = u_decay * rate_hz / np.where(real, decay, 1.0)
-    u_place = None
-    if quiet is not None:
-        of_room = np.sqrt(np.maximum(u_decay**2 - np.square(plain), 0.0)) * rate_hz
-        u_place = (loss * of_room / np.where(real, decay, 1.0))[kept]
+    of_room = np.sqrt(np.maximum(u_decay**2 - np.square(plain), 0.0)) * rate_hz
+    u_place = (loss * of_room / np.where(real, decay, 1.0))[kept]
     return Decays(
         f[kept], u_f[kept], loss[kept], (loss * np.hypot(relative, u_f / f))[kept],
         np.abs(c[kept]), u_amplitude[kept], noise[kept], close[kept], misfit[kept],
-        s, c, unexplained, u_place,
+        s, c, unexplained, None if quiet is None else u_place,
     )  # fmt: skip

@@ -17,8 +17,6 @@ Source: the definition of the discrete Fourier transform; series of sin(x)/x; Ga
 quadrature.
 """
 
-from functools import lru_cache
-
 import numpy as np
 
 # Below this offset (in bins) the series is used; its last kept term is then below 1e-15.
@@ -26,6 +24,9 @@ SERIES_BELOW = 0.35
 _TERMS = 12
 SERIES_TURN = 0.2  # radians of drift; the series' first dropped term is then 2e-5 of the tone
 NODES = 64  # enough for the 17 cycles that the outermost bins and a drift turn through
+# Gauss-Legendre nodes over (0, 1/2), the weights doubled for the other half.
+TAU, WEIGHT = np.polynomial.legendre.leggauss(NODES) * np.array([[0.25], [0.5]])
+TAU += 0.25
 
 
 def centred_bins(spectrum: np.ndarray, bins: np.ndarray, n: int) -> np.ndarray:
@@ -43,8 +44,7 @@ def centred_bins(spectrum: np.ndarray, bins: np.ndarray, n: int) -> np.ndarray:
     """
     # exp(i 2 pi m c / n) with c = (n - 1) / 2 is (-1)^m exp(-i pi m / n).
     sign = 1.0 - 2.0 * (bins & 1)
-    turn = sign * np.exp((-1j * np.pi / n) * bins) / n
-    return spectrum[:, bins] * turn
+    return spectrum[:, bins] * (sign * np.exp((-1j * np.pi / n) * bins) / n)
 
 
 def dirichlet(u: np.ndarray, n: int) -> np.ndarray:
@@ -133,24 +133,16 @@ def drifting(u: np.ndarray, turn: np.ndarray, n: int) -> tuple[np.ndarray, np.nd
 def _integrated(
     u: np.ndarray, turn: np.ndarray, still: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    tau, weight = _nodes()
-    angle = 2 * np.pi * u[:, :, None] * tau
+    angle = 2 * np.pi * u[:, :, None] * TAU
     even, odd = np.cos(angle), np.sin(angle)
-    chirp = np.exp(1j * turn[:, None] * tau**2)
+    chirp = np.exp(1j * turn[:, None] * TAU**2)
 
     def mean(wave: np.ndarray, of: np.ndarray) -> np.ndarray:
         parts = np.matmul(wave, np.stack([of.real, of.imag], axis=2))
         return parts[:, :, 0] + 1j * parts[:, :, 1]
 
     return (
-        still + mean(even, weight * (chirp - 1.0)),
-        -mean(odd, weight * tau * chirp),
-        mean(even, weight * tau**2 * chirp),
+        still + mean(even, WEIGHT * (chirp - 1.0)),
+        -mean(odd, WEIGHT * TAU * chirp),
+        mean(even, WEIGHT * TAU**2 * chirp),
     )
-
-
-@lru_cache(maxsize=1)
-def _nodes() -> tuple[np.ndarray, np.ndarray]:
-    """Gauss-Legendre nodes over (0, 1/2), the weights doubled for the other half."""
-    x, w = np.polynomial.legendre.leggauss(NODES)
-    return 0.25 * (x + 1.0), 0.5 * w

@@ -71,21 +71,21 @@ class NoiseSpectrum:
     """Noise density (bins,) of one channel, per hertz, on bins `step_hz` apart from 0 Hz.
 
     stand_in, hidden : (bins,) 1.0 where the density is not the bin's own, and where it is
-        the tone's skirt rather than noise; None when there is no tone.
+        the tone's skirt rather than noise.
     lent : how many bins each bin beside a harmonic stands in for.
     """
 
     density: np.ndarray
     step_hz: float
     rate_hz: float
-    stand_in: np.ndarray | None = None
-    hidden: np.ndarray | None = None
-    lent: float = 0.0
+    stand_in: np.ndarray
+    hidden: np.ndarray
+    lent: float
 
     @property
     def upper_limit(self) -> bool:
         """The tone hides some of the noise: powers are then too high."""
-        return self.hidden is not None and bool(self.hidden.any())
+        return bool(self.hidden.any())
 
     def power(self) -> float:
         """Mean square from 20 Hz to half the rate."""
@@ -104,11 +104,9 @@ class NoiseSpectrum:
         edges, names = _band_edges(self.density.size, self.step_hz, self.rate_hz)
         powers = np.add.reduceat(self.density, edges)[:-1] * self.step_hz
         bins = np.diff(edges).astype(float)
-        if self.stand_in is None:
-            replaced = hidden = np.zeros_like(bins)
-        else:
-            replaced = np.add.reduceat(self.stand_in, edges)[:-1]
-            hidden = np.add.reduceat(self.hidden, edges)[:-1]
+        replaced, hidden = (
+            np.add.reduceat(part, edges)[:-1] for part in (self.stand_in, self.hidden)
+        )
         own = bins - replaced
         # A bin that stands in for w others counts 1 + w times: its variance grows by 2 w + w^2.
         spread = np.sqrt((own + (2.0 + self.lent) * replaced) / INDEPENDENT_SHARE)
@@ -133,9 +131,9 @@ def _a_power(size: int, step_hz: float) -> np.ndarray:
 @lru_cache(maxsize=16)
 def _band_edges(size: int, step_hz: float, rate_hz: float) -> tuple[np.ndarray, list[str]]:
     bands = octave_bands(rate_hz)
-    edges = [int(np.ceil(band.low_hz / step_hz)) for band in bands]
-    edges.append(int(np.ceil(bands[-1].high_hz / step_hz)))
-    return np.minimum(np.array(edges), size - 1), [band.nominal for band in bands]
+    edges = np.array([*(band.low_hz for band in bands), bands[-1].high_hz])
+    bins = np.ceil(edges / step_hz).astype(int)
+    return np.minimum(bins, size - 1), [band.nominal for band in bands]
 
 
 def windowed_density(spectrum: np.ndarray, *, n: int, rate_hz: float) -> np.ndarray:
@@ -174,8 +172,9 @@ def noise_spectrum(
     tone_hz : fundamental in hertz; None for a take without a tone (nothing is taken out).
     """
     step = rate_hz / n
+    stand_in, hidden = np.zeros(density.size), np.zeros(density.size)
     if tone_hz is None:
-        return NoiseSpectrum(density, step, rate_hz)
+        return NoiseSpectrum(density, step, rate_hz, stand_in, hidden, 0.0)
     nu = tone_hz / step
     half = int(max(3, min(EXCLUDED_BINS, nu // 3)))
     edge = int(max(1, min(EDGE_BINS, nu // 2 - half)))
@@ -189,7 +188,7 @@ def noise_spectrum(
     inside = np.maximum(centre + np.arange(-half, half + 1), 0)
     peak = density[np.maximum(centre + np.arange(-1, 2), 0)].max(axis=1)
     spread = peak * skirt(np.array(half + 0.5))
-    cleaned, stand_in, hidden = density.copy(), np.zeros(density.size), np.zeros(density.size)
+    cleaned = density.copy()
     cleaned[inside] = level[:, None]
     stand_in[inside] = 1.0
     hidden[inside[spread > SKIRT_SHARE * level]] = 1.0
@@ -304,15 +303,13 @@ def noise_floor(spectrum: np.ndarray, *, first: int, last: int) -> np.ndarray:
     """
     hann = 0.5 * spectrum[1:-1] - 0.25 * (spectrum[:-2] + spectrum[2:])
     power = np.abs(hann[first - 1 : last]) ** 2
-    edges = np.array(
-        stretches(
-            first,
-            last + 1,
-            least=LEAST_BINS,
-            wider=lambda edge: edge + max(LEAST_BINS, int(STRETCH * edge)),
-        )
+    whole = stretches(
+        first,
+        last + 1,
+        least=LEAST_BINS,
+        wider=lambda edge: edge + max(LEAST_BINS, int(STRETCH * edge)),
     )
-    edges -= first
+    edges = np.array(whole) - first
     middles = 0.5 * (edges[1:] + edges[:-1])
     floors = np.array(
         [

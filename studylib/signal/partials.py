@@ -342,7 +342,7 @@ def resolve(
     -------
     fit : with partials off their multiples read at their own frequency.
     partials : what they are.
-    offset : (C,), bins from the middle one of its own to where the fundamental was read.
+    offset : (C, 1), bins from the middle one of its own to where the fundamental was read.
     """
     alone, own = apart(spectrum, fit, suspect, n=n, half=half, seconds=seconds)
     if alone.any():
@@ -380,7 +380,7 @@ def resolve(
         unsettled = told.kind == Kind.BEATING and told.swing_db > SWING_DB
         if unsettled or found.kind[c, i] != Kind.OFF:
             found.kind[c, i] = told.kind
-    return fit, found, offset[:, 0]
+    return fit, found, offset[:, :1]
 
 
 def join(parts: Sequence[Partials], *, seconds: float) -> Partials:

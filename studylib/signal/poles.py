@@ -15,7 +15,7 @@ frequencies are the caller's to take off.
 Conventions: s = -decay + i angle, both per sample; c is the complex amplitude at the record's
 first sample (real amplitude |c|). Bins are numbered as in `numpy.fft.rfft`.
 
-Functions: terms, decays_in_bins, fit_poles. PoleFit.
+Functions: terms, decays_in_bins, fit_poles, unit_terms, slope. PoleFit.
 Source: the transform of a truncated exponential is a geometric sum; maximum likelihood for
 damped exponentials in noise as in Rao & Zhao (1993, recalled).
 """
@@ -111,12 +111,12 @@ def fit_poles(
     """
     k, free = len(s), len(target) - 2 * len(s)
     low, high, steepest = held
-    over, end, g = _unit_terms(s, n=n, turns=turns)
+    over, end, g = unit_terms(s, n=n, turns=turns)
     rest = target - c @ g
     squares, damping, moved = float(np.vdot(rest, rest).real), 0.0, True
     for _ in range(STEPS):
         if moved:  # a step that was refused leaves slopes and curvature as they are
-            jacobian = np.concatenate([c[:, None] * _slope(over, end, g, n=n), g])
+            jacobian = np.concatenate([c[:, None] * slope(over, end, g, n=n), g])
             mirrored = jacobian.conj()
             curvature, pull = mirrored @ jacobian.T, mirrored @ rest
             # Scaled to a diagonal of ones: s and c are worlds apart in size.
@@ -131,7 +131,7 @@ def fit_poles(
         new_s, new_c = s + step[:k], c + step[k:]
         f = np.clip(new_s.imag, low, high)
         new_s = np.clip(new_s.real, -steepest * f, 0.0) + 1j * f
-        new_over, new_end, new_g = _unit_terms(new_s, n=n, turns=turns)
+        new_over, new_end, new_g = unit_terms(new_s, n=n, turns=turns)
         new_rest = target - new_c @ new_g
         new = float(np.vdot(new_rest, new_rest).real)
         moved = new <= squares * (1.0 + 1e-9)
@@ -156,7 +156,7 @@ def _inverse(matrix: np.ndarray) -> np.ndarray:
     return np.array([[s, -q], [-r, p]]) / determinant
 
 
-def _unit_terms(
+def unit_terms(
     s: np.ndarray, *, n: int, turns: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """1 / (1 - exp(s) w) (K, M), exp(s n) (K, 1), and from both the (K, M) terms of amplitude 1."""
@@ -165,7 +165,7 @@ def _unit_terms(
     return over, end, (0.5 - 0.5 * end) * over
 
 
-def _slope(over: np.ndarray, end: np.ndarray, g: np.ndarray, *, n: int) -> np.ndarray:
+def slope(over: np.ndarray, end: np.ndarray, g: np.ndarray, *, n: int) -> np.ndarray:
     """Derivatives of the terms by s."""
     # d/ds of 1/(1 - e^s w) is (over - 1) over; the end's own derivative matters for slow decays.
     return g * (over - 1.0) - (0.5 * n * end) * over

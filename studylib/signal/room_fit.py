@@ -30,6 +30,8 @@ from typing import NamedTuple
 import numpy as np
 from scipy.linalg.lapack import zpotrf, zpotri, zpotrs
 
+from studylib.signal import poles
+
 STEPS = 12
 SETTLED = 0.02  # of the logarithm of the likelihood
 STEEPEST = 0.15  # decay over angle
@@ -138,12 +140,9 @@ def fit_in_room(
 
 
 def _state(s, c, log_ratio: float, bins: _Bins) -> _State:
-    over = np.reciprocal(1.0 - np.exp(s)[:, None] * bins.turns)
-    end = np.exp(s * bins.n)[:, None]
-    unit = (0.5 - 0.5 * end) * over
-    slope = unit * (over - 1.0) - (0.5 * bins.n * end) * over
+    over, end, unit = poles.unit_terms(s, n=bins.n, turns=bins.turns)
     g = c @ unit + bins.others
-    terms = np.concatenate([c[:, None] * slope, unit]) / g
+    terms = np.concatenate([c[:, None] * poles.slope(over, end, unit, n=bins.n), unit]) / g
     heard = np.exp(log_ratio) * bins.kernel
     heard.flat[:: len(g) + 1] += IMPERFECT
     heard *= g[:, None]

@@ -314,11 +314,9 @@ def _not_found(
     slope = float(np.median((late[:, None] - late)[pairs] / (x[:, None] - x)[pairs]))
     rest = late - slope * x
     rest -= np.median(rest)
-    took_s = None
-    if x.size > 3 and np.mean(np.abs(rest) <= allowed) >= HINT_AGREE:
-        between = (shape.growth_s + slope) * np.log(shape.highest_hz / shape.lowest_hz)
-        took_s = between if between > 0 else None
+    straight = x.size > 3 and np.mean(np.abs(rest) <= allowed) >= HINT_AGREE
+    took_s = (shape.growth_s + slope) * np.log(shape.highest_hz / shape.lowest_hz)
     return codes.note(
         "sweeps.not_found", low_hz=shape.lowest_hz, high_hz=shape.highest_hz,
-        seconds=shape.seconds, took_s=took_s,
+        seconds=shape.seconds, took_s=took_s if straight and took_s > 0 else None,
     )  # fmt: skip

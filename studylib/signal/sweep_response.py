@@ -181,11 +181,11 @@ def _held(
     squares = np.concatenate([[0.0], np.cumsum(w**2)])
     zero = first + shape.passes_s(at) * rate
     ends = (0, frames), (length, length + frames)
-    inside = [
+    inside = sum(
         np.diff([squares[np.clip(end - zero, 0, w.size).astype(int)] for end in pair], axis=0)[0]
         for pair in ends
-    ]
-    return np.maximum(sum(inside), 1.0)
+    )
+    return np.maximum(inside, 1.0)
 
 
 def _noise_through(
@@ -194,8 +194,9 @@ def _noise_through(
 ) -> np.ndarray:  # fmt: skip
     """(F,) standard uncertainty of the real part of a response; density (K,) of a channel."""
     level = np.exp(np.interp(np.log(at), np.log(noise_hz), np.log(density)))
-    power = 0.5 * rate * level * held
-    return np.sqrt(0.5 * power) / np.abs(sweep.sweep_spectrum(shape, at, rate_hz=rate))
+    return np.sqrt(0.5 * (0.5 * rate * level * held)) / np.abs(
+        sweep.sweep_spectrum(shape, at, rate_hz=rate)
+    )
 
 
 def ends_too_soon(
@@ -211,19 +212,6 @@ def ends_too_soon(
     missing = 0.5 * rate_hz * line_sums.missing_tail(ends, frequencies_hz=at, seconds=1.0)
     whole = np.abs(found.amplitude * sweep.sweep_spectrum(shape, at, rate_hz=rate_hz))
     return missing / np.maximum(whole, np.finfo(float).tiny)
-
-
-@lru_cache(maxsize=8)
-def _stretches(lowest_hz: float, m: int, rate_hz: float) -> tuple[int, ...]:
-    """Edges in bins, from half the sweep's lowest frequency to half the sampling rate."""
-    return tuple(
-        noise.stretches(
-            max(round(lowest_hz / 2 * m / rate_hz), 2),
-            m // 2,
-            least=LEAST_STRETCH,
-            wider=lambda edge: max(edge + LEAST_STRETCH, round(edge * STRETCH)),
-        )
-    )
 
 
 def sweep_noise(
@@ -245,7 +233,13 @@ def sweep_noise(
     pieces = n // m
     every = max(pieces // ENOUGH, 1)
     window = np.hanning(m + 1)[:-1]
-    edges = _stretches(shape.lowest_hz, m, float(rate_hz))
+    # In bins, from half the sweep's lowest frequency to half the sampling rate.
+    edges = noise.stretches(
+        max(round(shape.lowest_hz / 2 * m / float(rate_hz)), 2),
+        m // 2,
+        least=LEAST_STRETCH,
+        wider=lambda edge: max(edge + LEAST_STRETCH, round(edge * STRETCH)),
+    )
     scale = 2.0 / (rate_hz * float(window @ window)) / -np.log1p(-QUANTILE)
     density = np.empty((x.shape[0], len(edges) - 1))
     for channel, row in enumerate(x):

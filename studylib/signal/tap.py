@@ -27,8 +27,6 @@ Source: maximum likelihood of damped sinusoids (`signal.poles`, `signal.room_fit
 refusal are our own choice, tried out in simulation and on recorded strokes, no source.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
@@ -78,6 +76,20 @@ CLEAN = 10 ** (-45.0 / 10)  # of the power left over by decays in noise alone
 PERFECT = 10 ** (-45.0 / 10)  # of a ring's energy, that no sum of decays foresees
 
 
+class Sign(NamedTuple):
+    """Something that the decays of a ring do not explain, or that limits what is used of it.
+
+    what : a note of what it is taken for.  at_s : from the start of the recording.
+    low_hz, high_hz : the band that shows it.
+    level_db : re the loudest block of the ring in that band."""
+
+    what: str
+    at_s: float
+    low_hz: float
+    high_hz: float
+    level_db: float
+
+
 @dataclass(frozen=True)
 class Tap:
     """One tap. decays is None, and reason is a note of why, when it is refused.
@@ -99,18 +111,13 @@ class Tap:
         return self.start_s + self.seconds
 
 
-class Sign(NamedTuple):
-    """Something that the decays of a ring do not explain, or that limits what is used of it.
+class Knock(NamedTuple):
+    """One event. first : where it begins, to a block.  end : where its ring is over, at the next
+    event or the end of the record.  again : starts of further knocks of the same event."""
 
-    what : a note of what it is taken for.  at_s : from the start of the recording.
-    low_hz, high_hz : the band that shows it.
-    level_db : re the loudest block of the ring in that band."""
-
-    what: str
-    at_s: float
-    low_hz: float
-    high_hz: float
-    level_db: float
+    first: int
+    end: int
+    again: tuple[int, ...]
 
 
 def measure_taps(
@@ -397,15 +404,6 @@ def _all_faster(log_ratio: np.ndarray, u: np.ndarray) -> tuple[float, float]:
         if agree < 2 or 3 * np.sum(0.5 * mean - log_ratio > EACH_CERTAIN * u) > agree
         else (mean, mean * float(np.sqrt(weight.sum())))
     )
-
-
-class Knock(NamedTuple):
-    """One event. first : where it begins, to a block.  end : where its ring is over, at the next
-    event or the end of the record.  again : starts of further knocks of the same event."""
-
-    first: int
-    end: int
-    again: tuple[int, ...]
 
 
 def find_knocks(x: np.ndarray, *, rate_hz: float) -> list[Knock]:

@@ -159,8 +159,7 @@ def fit_tone(
 def _time_grid(width: int) -> tuple[np.ndarray, np.ndarray]:
     """Instants tau in (-1/2, 1/2) and the matrix that brings bins to those instants."""
     tau = (np.arange(width) + 0.5) / width - 0.5
-    offsets = np.arange(width) - width // 2
-    return tau, np.exp(2j * np.pi * offsets[:, None] * tau[None, :])
+    return tau, np.exp(2j * np.pi * (np.arange(width) - width // 2)[:, None] * tau[None, :])
 
 
 def _result(
@@ -172,7 +171,6 @@ def _result(
         fit, found, offset = partials.resolve(
             spectrum, fit, suspect, n=n, half=half, seconds=seconds
         )
-        offset = offset[:, None]
     else:
         found = partials.as_they_stand(fit, seconds)
     width = fit.bins.shape[1]

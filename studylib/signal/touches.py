@@ -21,8 +21,6 @@ Source: the score test of a broken line in noise of known variance; limits are o
 tried out in simulation and on recorded strokes.
 """
 
-from __future__ import annotations
-
 from typing import NamedTuple
 
 import numpy as np

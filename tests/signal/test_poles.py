@@ -120,7 +120,7 @@ def test_slopes_are_worked_out_for_accepted_steps_alone(monkeypatch):
     # From so far off some steps make things worse and are taken back.
     target, turns = bins_around(PAIR)
     s, _ = poles_of(PAIR)
-    counts = {"_slope": 0, "_unit_terms": 0}
+    counts = {"slope": 0, "unit_terms": 0}
 
     def counted(name, function):
         def inner(*args, **options):
@@ -132,7 +132,7 @@ def test_slopes_are_worked_out_for_accepted_steps_alone(monkeypatch):
     for name in counts:
         monkeypatch.setattr(poles, name, counted(name, getattr(poles, name)))
     fitted(target, turns, s + (-2.5 + 3.0j) * np.abs(s.real))
-    assert 0 < counts["_slope"] < counts["_unit_terms"] - 1
+    assert 0 < counts["slope"] < counts["unit_terms"] - 1
 
 
 # Worked example: fs 48 kHz, 1 s, 440 Hz, a 10 / s, A 1, phase 0.7, noise 0.01.
