@@ -156,19 +156,25 @@ def _short(levels: pd.DataFrame, channel: str) -> Iterator[tuple[str, dict]]:
     control = cases[low & (cases["slope"] + cases["reach"] < -LEAST_SHORT)]
     if len(control) >= min(FEWEST, len(cases)) > 0:
         middle = control.median()
-        told = {
-            "share": 1 + middle["slope"],
-            "low": 1 + middle["slope"] - middle["reach"],
-            "high": 1 + middle["slope"] + middle["reach"],
-            "noise": -1 - middle["noise"],
-        }
-        yield "levels.control", told | _where(control, cases)
+        yield (
+            "levels.control",
+            {
+                "share": 1 + middle["slope"],
+                "low": 1 + middle["slope"] - middle["reach"],
+                "high": 1 + middle["slope"] + middle["reach"],
+                "noise": -1 - middle["noise"],
+            }
+            | _where(control, cases),
+        )
     short = top[["slope", "reach"]].mul(-top["span"], axis=0)
     short = short[~low & (short["slope"] + short["reach"] > LEAST_SHORT_DB)]
     if len(short) >= min(FEWEST, len(top)) > 0:
         worst = short["slope"].idxmax()
-        told = {"short_db": short["slope"][worst], "low": short.sum(axis=1)[worst]}
-        yield "levels.ceiling", told | _where(short, cases)
+        yield (
+            "levels.ceiling",
+            {"short_db": short["slope"][worst], "low": short.sum(axis=1)[worst]}
+            | _where(short, cases),
+        )
 
 
 def _slopes(own: pd.DataFrame, column: str, sd: float) -> pd.DataFrame:

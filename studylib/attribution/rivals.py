@@ -145,8 +145,8 @@ def _repeated(shown: pd.DataFrame, others: WithOthers) -> set[tuple[str, int]]:
         for (name, k), db in others.moved_db.items()
         if db > excess.MARGIN_DB
     }
-    batches = shown.groupby([shown["specimen"].map(lambda name: wood.get(name, "")), "harmonic"])
-    again = batches["batch"].nunique()
+    woods = shown["specimen"].map(lambda name: wood.get(name, ""))
+    again = shown.groupby([woods, "harmonic"])["batch"].nunique()
     return turned & moved & set(again[again > 1].index)
 
 
@@ -166,10 +166,8 @@ def _as_loud(table: pd.DataFrame) -> pd.Series:
 def _odd_beside(table: pd.DataFrame) -> pd.Series:
     """Rows beside which another harmonic of the mount, or of all the board's other mounts, is not
     the driver's alone: a cause on the board makes several, and is never noticed in all of them."""
-    off = (
-        (table["low"] > excess.MARGIN_DB) | (table["high"] < -excess.MARGIN_DB) | table["phase_off"]
-    )
-    odd = (off & table["counts"]).astype(int)
+    outside = (table["low"] > excess.MARGIN_DB) | (table["high"] < -excess.MARGIN_DB)
+    odd = ((outside | table["phase_off"]) & table["counts"]).astype(int)
     mount = odd.groupby([table["specimen"], table["mount"]])
     here = mount.transform("sum") - odd > 0
     first = mount.cumcount() == 0

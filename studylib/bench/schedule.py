@@ -367,13 +367,16 @@ def write_schedule(
         stage=number,
         boards=tuple(s.specimen for s in study.with_role("") if s.specimen in mounted),
     )
-    text = table_text(
-        table.columns,
-        [*kept, *(_with_mark(row, table) for row in rows)],
-        semicolons=table.semicolons,
-    )
     writing.write_together(
-        study.folder, {SCHEDULE: schedules_text((*study.schedules, new)), TAKES: text}
+        study.folder,
+        {
+            SCHEDULE: schedules_text((*study.schedules, new)),
+            TAKES: table_text(
+                table.columns,
+                [*kept, *(_with_mark(row, table) for row in rows)],
+                semicolons=table.semicolons,
+            ),
+        },
     )
     return seed, batches
 

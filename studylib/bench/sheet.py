@@ -160,8 +160,11 @@ def sheet_table(study: sheets.Study, batch: str) -> pd.DataFrame:
 def _free(path: Path) -> Path:
     """The path itself, or the next one beside it that nobody has filled in."""
     further = (path.with_name(f"{path.stem}-{number}.csv") for number in itertools.count(2))
-    places = itertools.chain([path], further)
-    return next(place for place in places if not (place.exists() and _filled_in(place)))
+    return next(
+        place
+        for place in itertools.chain([path], further)
+        if not (place.exists() and _filled_in(place))
+    )
 
 
 def _filled_in(path: Path) -> bool:

@@ -123,20 +123,21 @@ def measure_batch(
     curves: list[pd.DataFrame] = []
     shown: set[str] = set()
     near: list[Beside | None] = []
+    tell = progress or (lambda *_: None)
     for done, take in enumerate(takes):
-        if progress:
-            progress(done, len(takes), f"{take.kind} {take.take}")
+        tell(done, len(takes), f"{take.kind} {take.take}")
         measured, ring = measured_at(study, take, infos[take.take], session)
         verdict, reason = quality.take_verdict(measured.checks)
-        near.append(lines_of(take, measured, study.settings.tone))
-        rows["quality"] += _quality_rows(take, measured, verdict, reason)
-        aside = (
-            codes.note("takes.set_aside", checks=codes.each(reason))
-            if verdict == Verdict.FAIL
-            else ""
-        )
+        aside = codes.note("takes.set_aside", checks=codes.each(reason))
+        aside = aside if verdict == Verdict.FAIL else ""
         if take.exclude:
-            aside = codes.note("takes.excluded", reason=take.reason)
+            verdict, reason = Verdict.FAIL, codes.note("takes.excluded", reason=take.reason)
+            aside = reason
+        near.append(lines_of(take, measured, study.settings.tone))
+        rows["quality"] += [
+            *((take.take, *row) for row in measured.checks),
+            (take.take, "", "take", float("nan"), "", None, reason, verdict),
+        ]
         rows["harmonics"] += harmonic_rows(
             take,
             measured,
@@ -172,8 +173,7 @@ def measure_batch(
                 step_hz=measured.step_hz,
                 offset_db=session.scale.offset_db - take.gain_db,
             )
-    if progress:
-        progress(len(takes), len(takes), "done")
+    tell(len(takes), len(takes), "done")
     frames = {name: tables.typed(name, own) for name, own in rows.items()}
     tones = [take.take for take in takes if feature_rows.tone_order(take, study.settings) == 1]
     lines = line_notes([*filter(None, near)], frames["harmonics"], tones, study.settings)
@@ -185,16 +185,6 @@ def measure_batch(
         curves=tables.typed("curves", pd.concat(curves, ignore_index=True) if curves else ()),
         **frames,
     )
-
-
-def _quality_rows(
-    take: sheets.Take, measured: TakeMeasurement, verdict: str, reason: str
-) -> Iterator[tuple]:
-    for row in measured.checks:
-        yield (take.take, *row)
-    if take.exclude:
-        verdict, reason = Verdict.FAIL, codes.note("takes.excluded", reason=take.reason)
-    yield (take.take, "", "take", float("nan"), "", None, reason, verdict)
 
 
 def _feature_rows(

@@ -232,14 +232,13 @@ def _of_decays(decays: Decays, offset_db: float) -> Iterator[tuple[tuple, float]
     shared = np.zeros(len(decays.frequency_hz)) if decays.u_place is None else decays.u_place
     for i, frequency in enumerate(decays.frequency_hz):
         amplitude = decays.amplitude[i]
-        columns = (
+        yield (
             float(frequency), float(decays.u_frequency_hz[i]),
             float(decays.loss_factor[i]), float(decays.u_loss_factor[i]),
             20.0 * float(np.log10(amplitude)) + offset_db,
             harmonics.DB_PER_RATIO * float(decays.u_amplitude[i] / amplitude),
             float(decays.snr_db[i]), bool(decays.close[i]),
-        )  # fmt: skip
-        yield columns, float(shared[i])
+        ), float(shared[i])  # fmt: skip
 
 
 @dataclass(frozen=True)

@@ -187,22 +187,15 @@ def _separator(text: str) -> str:
 def _header_faults(name: str, header: list[str]) -> list[str]:
     if len(header) == 1 and "\t" in header[0]:
         return [note("sheets.tabs", file=name)]
-    odd = [column for column in header if not column.isprintable()]
-    twice = [column for column, n in Counter(header).items() if column and n > 1]
+    odd = [("sheets.column_unprintable", c) for c in header if not c.isprintable()]
+    odd += [("sheets.column_twice", c) for c, n in Counter(header).items() if c and n > 1]
     return [
         *(
             note("cells.too_long", file=name, row=1, column=shown(c), letters=len(c), most=NAME)
             for c in header
             if len(c) > NAME
         ),
-        *(
-            note(code, file=name, row=1, value=column)
-            for code, columns in (
-                ("sheets.column_unprintable", odd),
-                ("sheets.column_twice", twice),
-            )
-            for column in columns
-        ),
+        *(note(code, file=name, row=1, value=column) for code, column in odd),
     ]
 
 

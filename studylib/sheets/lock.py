@@ -104,16 +104,18 @@ def decided(
     chosen = settings.model_dump(mode="json", include={*SECTIONS, "claims"})
     claims = chosen.pop("claims")
     apart = {"specimen", "source_assumed", "covariates", "own_name", "row"}
-    content = {
-        "settings": chosen,
-        "claims": claims,
-        "specimens": {
-            s.specimen: {**s.model_dump(exclude=apart), **s.covariates} for s in specimens
-        },
-        "takes": {t.take: {name: getattr(t, name) for name in OF_TAKES} for t in takes},
-        "keys": {key.key: key.sha256 for key in keys},
-    }
-    return json.loads(json.dumps(content))
+    text = json.dumps(
+        {
+            "settings": chosen,
+            "claims": claims,
+            "specimens": {
+                s.specimen: {**s.model_dump(exclude=apart), **s.covariates} for s in specimens
+            },
+            "takes": {t.take: {name: getattr(t, name) for name in OF_TAKES} for t in takes},
+            "keys": {key.key: key.sha256 for key in keys},
+        }
+    )
+    return json.loads(text)
 
 
 def add_lock(

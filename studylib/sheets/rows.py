@@ -107,14 +107,13 @@ def _one_of(*options: str, empty: str | None = None) -> BeforeValidator:
         if word == "" and empty is not None:
             return empty
         if word not in options:
-            near, optional = nearest(word, options), empty is not None
             raise CellError(
                 note(
                     "cells.unknown_word",
                     value=text,
-                    nearest=near,
+                    nearest=nearest(word, options),
                     options=options,
-                    may_be_empty=optional,
+                    may_be_empty=empty is not None,
                 )
             )
         return word
@@ -281,14 +280,10 @@ def with_planks(specimens: Sequence[Specimen], *, separate_trees: bool) -> list[
     wood's name: whatever is measured, it holds for these boards and not for the wood.
     """
     unnamed = {s.wood for s in specimens if not (s.source or s.role or separate_trees)}
-
-    def plank(s: Specimen) -> str:
-        return s.wood if s.role == "" and s.wood in unnamed else s.source or s.specimen
-
     return [
         s.model_copy(
             update={
-                "source": plank(s),
+                "source": s.wood if s.role == "" and s.wood in unnamed else s.source or s.specimen,
                 "source_assumed": not (s.source or separate_trees),
             }
         )
@@ -334,7 +329,6 @@ def _rule_faults(table: Table, row: Row) -> list[str]:
     cells = {c: row.cells.get(c, "") for c in TAKE_COLUMNS}
     kind, support = cells["kind"].casefold(), cells["support"].casefold()
     no_tap = kind in KINDS and kind != "tap"
-    free = no_tap and support == "free"
     placed_apart = no_tap and cells["place"] not in ("", "1", "1.0", "1,0")
     unexplained = cells["exclude"].casefold() == "yes" and not cells["reason"]
 
@@ -348,7 +342,7 @@ def _rule_faults(table: Table, row: Row) -> list[str]:
             if kind in kinds and column in table.columns and cells[column] == ""
         ),
         *holding(
-            (free, fault("cells.free_without_tap", "support", kind=kind)),
+            (no_tap and support == "free", fault("cells.free_without_tap", "support", kind=kind)),
             (placed_apart, fault("cells.place_without_tap", "place", kind=kind)),
         ),
         *(

@@ -13,6 +13,7 @@ import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import partial
+from itertools import chain, starmap
 from pathlib import Path
 from typing import Any
 
@@ -276,8 +277,7 @@ def _feature_faults(settings: Settings) -> list[str]:
                 )
             ),
         ]
-    for name, limit in settings.decide.limits.items():
-        faults += _limit_faults(name, limit)
+    faults += chain.from_iterable(starmap(_limit_faults, settings.decide.limits.items()))
     for n, claim in enumerate(settings.claims, start=1):
         section, name = f"[[claim]] {n}", claim.feature
         beside = _fault("settings.claim_not_primary", section, key="feature", name=name)
@@ -344,7 +344,6 @@ def claim_faults(settings: Settings, woods: Sequence[str]) -> list[str]:
 def _bench_warnings(settings: Settings) -> list[str]:
     channels, fundamental_hz = settings.channels, settings.tone.fundamental_hz
     at_tone = {"key": "fundamental_hz", "fundamental_hz": fundamental_hz}
-    unused = channels.response_kind != "microphone"
     given = settings.bench.mains_hz
     mains = (given,) if given else MAINS_HZ
     above = [k for k in settings.on_mains(given) if k > 1] if given else []
@@ -366,6 +365,6 @@ def _bench_warnings(settings: Settings) -> list[str]:
         *(
             _fault("settings.level_unused", "[channels]", key=key, kind=channels.response_kind)
             for key in ("full_scale_db", "calibrator_db")
-            if unused and getattr(channels, key) is not None
+            if channels.response_kind != "microphone" and getattr(channels, key) is not None
         ),
     ]
