@@ -56,8 +56,7 @@ def third_octave_bands(lowest_hz: float, highest_hz: float) -> tuple[Band, ...]:
 
 def a_weighting(frequency_hz: np.ndarray) -> np.ndarray:
     """A-weighting as a factor on amplitude, 1 at 1 kHz; any shape, hertz, 0 allowed."""
-    f2 = np.asarray(frequency_hz, dtype=float) ** 2
-    return _a_shape(f2) / _a_shape(np.array(1e6))
+    return _a_shape(np.asarray(frequency_hz, dtype=float) ** 2) / _a_shape(np.array(1e6))
 
 
 def _a_shape(f2: np.ndarray) -> np.ndarray:

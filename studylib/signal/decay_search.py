@@ -107,11 +107,9 @@ def search_in_room(bins: Bins, *, step_hz: float, most: int) -> tuple[Found, flo
     step_hz : of the bins.  most : decays at most, of which some are the knock or no modes.
     """
     found, rest, ratio, at_most = NONE, bins.values, RATIO, 1.0
-    tried = np.zeros(len(rest), int)
+    search = {"step_hz": step_hz, "most": most, "way": IN_ROOM, "tried": np.zeros(len(rest), int)}
     for _ in range(ROUNDS):
-        more = one_round(
-            found, rest, ratio, bins, step_hz=step_hz, most=most, way=IN_ROOM, tried=tried
-        )
+        more = one_round(found, rest, ratio, bins, **search)
         if len(more.s) <= len(found.s):
             break  # what such a round changed is a matter of chance
         found = more
@@ -185,11 +183,8 @@ def _prominences(size: np.ndarray, peaks: np.ndarray, reach: int) -> np.ndarray:
 def _new_peaks(
     rest, found: Found, ratio, bins: Bins, step_hz: float, way: Way, tried
 ) -> np.ndarray:
-    power = np.zeros(1)
-    if len(found.s):
-        model = poles.decays_in_bins(found.s, found.c, n=bins.n, turns=bins.turns)
-        power = np.abs(model) ** 2
-    peaks = loud_peaks(rest, bins.background + ratio * power, step_hz=step_hz)
+    model = poles.decays_in_bins(found.s, found.c, n=bins.n, turns=bins.turns)
+    peaks = loud_peaks(rest, bins.background + ratio * np.abs(model) ** 2, step_hz=step_hz)
     least = way.under_strongest * np.abs(bins.values).max()
     peaks = peaks[(np.abs(rest[peaks]) > least) & (tried[peaks] < way.tries)][: 4 * MOST_NEW]
     # Each must be more than the tails of the stronger ones that begin beside it.
@@ -367,12 +362,11 @@ def _own_peak(s, c, ratio: float, bins: Bins, way: Way) -> np.ndarray:
 def _room_share(s, rest, model, bins: Bins, most: float) -> float:
     """Reverberant over direct energy, from what the fits left around the decays; `most` at most."""
     power = model.real**2 + model.imag**2
-    clear = power > CLEAR * bins.background
     near = np.zeros(len(power), bool)
     for each in s:
         low, high = _window(np.array([each]), bins)
         near[low:high] = True
-    near &= clear
+    near &= power > CLEAR * bins.background
     if near.sum() < 4 * LEAST_BINS:
         return LEAST_RATIO
     left = (rest.real[near] ** 2 + rest.imag[near] ** 2) / power[near]

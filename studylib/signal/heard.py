@@ -420,8 +420,6 @@ def _left_over(decays: Decays, bins: decay_search.Bins, rate_hz: float) -> tuple
     peaks = decay_search.loud_peaks(bins.values, bins.background, step_hz=step)
     size = np.abs(bins.values[peaks])
     loud = (peaks[size > LOUD * size.max(initial=0.0)] + bins.first) * step
-    if not len(decays.frequency_hz):
-        return tuple(loud.tolist())
     near = np.abs(loud[:, None] - decays.frequency_hz)
     # Within a few half widths a peak is the decay's own, rippled by the room.
     width = np.maximum(1.5 * decays.frequency_hz * decays.loss_factor, 2.0 * step)

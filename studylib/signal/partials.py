@@ -28,7 +28,7 @@ import numpy as np
 
 from studylib.signal import joint_fit, kernels
 from studylib.signal.noise import distance_from_mains
-from studylib.signal.unsteady import FAR_PEAK, LEAST_POWER, Kind, far_line, far_named, named, power
+from studylib.signal.unsteady import FAR_PEAK, LEAST_POWER, Kind, Left, far_line, far_named, power
 
 NEAR = 3  # bins within which a partial off its multiple spoils the level that is read there
 OWN_BINS = 0.085  # a sinusoid so far off its place would read 0.1 dB low: it is fitted alone
@@ -203,11 +203,10 @@ def stiff_string(row: np.ndarray, fit: joint_fit.Pass, channel: int) -> np.ndarr
     tried until partials 2 to 4 all stand out at their places, then followed upwards.
     """
     nu, count, half = fit.place.nu, fit.bins.shape[0], fit.bins.shape[1] // 2
-    if count < 4 or (fit.heard[channel] > 0).sum() > FEW or 5.0 * nu > row.size:
-        return None
     k = np.arange(1, count + 1)
     b = np.arange(1.0 / (3.0 * nu), MOST_STIFF, 1.0 / (30.0 * nu))  # steps: 1 bin of partial 4
-    if not b.size:
+    many = (fit.heard[channel] > 0).sum() > FEW
+    if count < 4 or many or 5.0 * nu > row.size or not b.size:
         return None
 
     def height(places: np.ndarray) -> np.ndarray:
@@ -219,15 +218,11 @@ def stiff_string(row: np.ndarray, fit: joint_fit.Pass, channel: int) -> np.ndarr
 
     low = height(places(b[:, None], k[1:4]))
     enough = SERIES_POWER * height(np.array([nu]))[0]
-    if (low.max(axis=0) < enough).any():
-        return None
     clear = low.min(axis=1) > max(FAR_PEAK * float(np.median(low)), enough)
-    if not clear.any():
+    if (low.max(axis=0) < enough).any() or not clear.any():
         return None
-    stiff, found = (
-        float(b[np.argmax(np.where(clear, low.min(axis=1), 0.0))]),
-        np.full(count, np.nan),
-    )
+    stiff = float(b[np.argmax(np.where(clear, low.min(axis=1), 0.0))])
+    found = np.full(count, np.nan)
     for i in range(1, count):
         at = float(places(np.array(stiff), k[i]))
         if at + half + NEAR + 2 > row.size or at - k[i] * nu > nu / 2.0 - half - 2:
@@ -299,8 +294,7 @@ def suspects(spectrum: np.ndarray, fit: joint_fit.Pass, *, seconds: float) -> np
     # Modulation of the fundamental may lie farther out.
     first = total[:, 0]
     three = left[:, 0, :-2] + left[:, 0, 1:-1] + left[:, 0, 2:]
-    peak = three.max(axis=1) * width > PEAK * first
-    found[:, 0] |= peak & (first > LEAST_POWER * size[:, 0])
+    found[:, 0] |= (three.max(axis=1) * width > PEAK * first) & (first > LEAST_POWER * size[:, 0])
     for c, row in enumerate(spectrum):
         found[c, 0] |= far_line(row, fit.place.nu, half=half, seconds=seconds) != 0
         found[c, 1:4] |= stiff_string(row, fit, c) is not None
@@ -369,7 +363,7 @@ def resolve(
     for c, i in np.argwhere(suspects(spectrum, fit, seconds=seconds)):
         a, rest = fit.half_amplitude[c, i], fit.rest[c, i]
         at = {"offset": float(offset[c, i]), "turn": float(turn[i])}
-        told = named(a, rest, **at, reach=NEAR if i else half)
+        told = Left(a, rest, **at).named(NEAR if i else half)
         if i == 0 and told.kind == Kind.HARMONIC:
             told = far_named(spectrum[c : c + 1], fit.place, n=n, half=half, seconds=seconds)
         if abs(told.swing_db) < LEAST_DB:

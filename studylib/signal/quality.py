@@ -370,8 +370,9 @@ def _harmonic_checks(
         out=np.full(noise.size, 1e40),
         where=noise > 0,
     )
-    base = 0.5 * (fit.presence_amplitude[index, 0] ** 2 / noise[0]) if noise[0] else 1.0
-    bound = decibels(float(base))
+    bound = decibels(
+        0.5 * float(fit.presence_amplitude[index, 0] ** 2 / noise[0]) if noise[0] else 1.0
+    )
     return [
         check("snr_h1", decibels(ratio[0]), table, channel=channel),
         *(

@@ -142,8 +142,10 @@ def measure_taps(
     -------
     One Tap for each event, refused ones included; empty when nothing stands out.
     """
-    highest = min(highest_hz or 8000.0, ROOM_ABOVE * rate_hz)
-    band = {"rate_hz": rate_hz, "lowest_hz": lowest_hz, "highest_hz": highest, "most": most}
+    band = {
+        "rate_hz": rate_hz, "lowest_hz": lowest_hz, "most": most,
+        "highest_hz": min(highest_hz or 8000.0, ROOM_ABOVE * rate_hz),
+    }  # fmt: skip
     knocks = find_knocks(x, rate_hz=rate_hz)
     # Decays that are much faster in one tap than in another of the recording are refused, and the
     # tap with them where that holds for most of its modes.
@@ -269,9 +271,9 @@ def _analysed(
     if not len(decays.frequency_hz):
         return replace(tap, decays=None, reason="taps.no_modes"), none
     if heard.left_over:
-        told = note("taps.left_over", frequencies_hz=list(heard.left_over[:3]))
-        sign = Sign(told, start / rate, min(heard.left_over), max(heard.left_over), 0.0)
-        tap = replace(tap, signs=(sign,))
+        what = note("taps.left_over", frequencies_hz=list(heard.left_over[:3]))
+        at = start / rate, min(heard.left_over), max(heard.left_over), 0.0
+        tap = replace(tap, signs=(Sign(what, *at),))
     ratio = PERFECT if room is None else 10.0 ** (-room.ratio_db / 10.0)
     dies = damping.LN_1000 / (0.4 if room is None else room.decay_time_s)
     ring = x[start : start + round(heard.seconds * rate)]
@@ -294,23 +296,13 @@ def _sign(code: str, change: touches.Change, start: int, knock: int, band: dict)
 
 def _signs_of_the_start(knock: Knock, rate_hz: float) -> list[Sign]:
     """What precedes the ring: too little quiet, contacts heard as knocks of their own."""
-    nyquist = rate_hz / 2.0
-    asked = Sign(
-        note("taps.starts_at_knock", ahead_s=AHEAD_S), knock.first / rate_hz, 0.0, nyquist, 0.0
-    )
-    return [
-        *holding((knock.first < 2 * KNOCK_BLOCK_S * rate_hz, asked)),
-        *(
-            Sign(
-                note("taps.later_contact", after_ms=1000.0 * (again - knock.first) / rate_hz),
-                at_s=again / rate_hz,
-                low_hz=0.0,
-                high_hz=nyquist,
-                level_db=0.0,
-            )
-            for again in knock.again
-        ),
+    short = knock.first < 2 * KNOCK_BLOCK_S * rate_hz
+    found = holding((short, (note("taps.starts_at_knock", ahead_s=AHEAD_S), knock.first)))
+    found += [
+        (note("taps.later_contact", after_ms=1000.0 * (again - knock.first) / rate_hz), again)
+        for again in knock.again
     ]
+    return [Sign(what, at / rate_hz, 0.0, rate_hz / 2.0, 0.0) for what, at in found]
 
 
 def _with_reflections(taps: list[Tap]) -> list[Tap]:
@@ -372,17 +364,17 @@ def _held(tap: Tap, good: list[Tap]) -> Tap:
         return replace(tap, decays=None, reason=note("taps.faster_than_another", times=usual))
     # What is not enough to refuse it is no reason to trust it either.
     wide = np.hypot(mine.u_loss_factor, mine.loss_factor * -np.expm1(-excess))
-    if not fast.any():
-        return replace(tap, decays=replace(mine, u_loss_factor=wide))
-    f = mine.frequency_hz[fast]
-    sign = note("taps.some_faster", frequencies_hz=f.tolist(), times=usual)
-    at = Sign(sign, tap.start_s, float(f.min()), float(f.max()), 0.0)
     decays = replace(
         mine,
         loss_factor=np.where(fast, np.nan, mine.loss_factor),
         u_loss_factor=np.where(fast, np.nan, wide),
     )
-    return replace(tap, decays=decays, signs=(*tap.signs, at))
+    if fast.any():
+        f = mine.frequency_hz[fast]
+        what = note("taps.some_faster", frequencies_hz=f.tolist(), times=usual)
+        sign = Sign(what, tap.start_s, float(f.min()), float(f.max()), 0.0)
+        tap = replace(tap, signs=(*tap.signs, sign))
+    return replace(tap, decays=decays)
 
 
 def _relative(decays: Decays, alike: float) -> np.ndarray:

@@ -220,7 +220,6 @@ def join_fits(fits: Sequence[ToneFit], *, starts_s: Sequence[float]) -> ToneFit:
     # The phase of what is no harmonic turns from piece to piece.
     size = np.sqrt(np.mean([np.abs(fit.amplitude[:, :count]) ** 2 for fit in fits], axis=0))
     amplitude = np.where(told.no_harmonic, size * np.exp(1j * np.angle(amplitude)), amplitude)
-    variance = np.mean([fit.u_amplitude[:, :count] ** 2 for fit in fits], axis=0) / len(fits)
     middle = np.asarray(starts_s) + np.array([fit.seconds for fit in fits]) / 2
     middle = middle - middle.mean()
     # A noise-free record claims no uncertainty at all, a silent one an infinite one.
@@ -245,7 +244,9 @@ def join_fits(fits: Sequence[ToneFit], *, starts_s: Sequence[float]) -> ToneFit:
         drift_hz_s=float(line[1]),
         u_drift_hz_s=float(np.sqrt(covariance[1, 1])),
         amplitude=amplitude,
-        u_amplitude=np.sqrt(variance),
+        u_amplitude=np.sqrt(
+            np.mean([fit.u_amplitude[:, :count] ** 2 for fit in fits], axis=0) / len(fits)
+        ),
         noise_density=np.mean([fit.noise_density[:, :count] for fit in fits], axis=0),
         dof=sum(fit.dof for fit in fits),
         envelope=np.concatenate(

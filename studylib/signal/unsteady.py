@@ -14,7 +14,7 @@ lines in the other phase and is not named here: the fundamental's `wander` tells
 Conventions: B bins around a partial, half as many on each side; rates and distances in bins (so
 many periods over the record); amplitudes half the tone's, as they stand in the transform.
 
-Functions: named, far_line, far_named, power. Classes: Kind, Named.
+Functions: far_line, far_named, power. Classes: Kind, Named, Left.
 Source: the sidebands of a modulated sine and the beats of two are any textbook's.
 """
 
@@ -128,32 +128,23 @@ def far_named(
     return _of_sides(lines.half_amplitude[0], rate) if left[::2].min() < EXPLAINED else Named()
 
 
-def named(a: complex, rest: np.ndarray, *, offset: float, turn: float, reach: int) -> Named:
-    """What a partial is beside a steady sinusoid.
-
-    Parameters
-    ----------
-    a : amplitude of the sinusoid that was fitted;  rest : complex (B,), what it left.
-    offset : bins from the middle bin to it;  turn : radians, pi times its drift in bins.
-    reach : bins each side within which the models are judged.
-    """
-    return _Left(a, rest, offset, turn).named(reach)
-
-
 @lru_cache(maxsize=16)
 def _sinusoids(rates: tuple[float, ...]) -> np.ndarray:
     """(TIMES, G) sinusoids of so many periods over the record."""
     return np.exp(2j * np.pi * np.array(rates) * TAU[:, None])
 
 
-class _Left:
-    """The bins of one partial, held against the models.
+class Left:
+    """The bins of one partial beside a steady sinusoid, held against the models.
+
+    a : amplitude of the sinusoid that was fitted.  rest : complex (B,), what it left.
+    offset : bins from the middle bin to it.  turn : radians, pi times its drift in bins.
 
     The models are drawn as functions of time over the record and brought to the bins, which is
     exact for whatever changes slowly beside TIMES instants.
     """
 
-    def __init__(self, a: complex, rest: np.ndarray, offset: float, turn: float) -> None:
+    def __init__(self, a: complex, rest: np.ndarray, *, offset: float, turn: float) -> None:
         self.bins = np.arange(rest.size) - rest.size // 2
         wave = np.exp(2j * np.pi * (offset - self.bins)[:, None] * TAU)
         self.to_bins = wave * np.exp(1j * turn * TAU**2) / TIMES
