@@ -141,8 +141,8 @@ def _shapes(x: np.ndarray) -> np.ndarray:
     whole = 1.0 - fall * (fall + 2.0 * np.sin(b))
     share = (1.0 + fall * (fall - 2.0 * np.cos(b))) / whole
     rest = 2.0 * (np.cos(b) - np.sin(b) - fall) / whole
-    bending = (1.0 + share) / 2.0 * np.exp(-b * x) + rest / 2.0 * np.exp(b * (x - 1.0))
-    bending = bending + np.cos(b * x) - share * np.sin(b * x)
+    ends = (1.0 + share) / 2.0 * np.exp(-b * x) + rest / 2.0 * np.exp(b * (x - 1.0))
+    bending = ends + np.cos(b * x) - share * np.sin(b * x)
     return np.concatenate([np.ones_like(x), np.sqrt(12.0) * (x - 0.5), bending])
 
 

@@ -196,7 +196,7 @@ def in_air_of(airborne: Sequence[lines.Lines], key: tuple[str, int], scaled: np.
         off = np.abs(np.log(found / own))
         loose = np.abs(np.log(found / full / scaled))
         agrees = agrees | np.where(np.isfinite(own), off < ALIKE, loose < LOOSELY_ALIKE)
-    beside = {(take.take.specimen, take.take.mount) for take in tones}
+    beside = [(take.take.specimen, take.take.mount) for take in tones]
     return InAir(most, agrees, key in beside)
 
 
@@ -220,8 +220,10 @@ def _found(
     """
     limit = take.presence(u)
     present = amplitude > 2.0 * limit
-    most = amplitude + np.where(present, EXPANDED * u, limit)
-    return np.where(present, amplitude, np.nan), most
+    return (
+        np.where(present, amplitude, np.nan),
+        amplitude + np.where(present, EXPANDED * u, limit),
+    )
 
 
 @np.errstate(divide="ignore", invalid="ignore")

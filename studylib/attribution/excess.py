@@ -275,8 +275,7 @@ def _phase(
     noise = sum(term.u**2 for term in terms if term.acts != "spread")
     u = np.sqrt(noise + spread + evidence.transfer.phase_remount**2)
     # Across a resonance a phase turns twice as fast as the level changes at most.
-    room = 2.0 * sum(bound.share for bound in bounds)
-    return np.angle(ratio), q * u + room + PHASE_ALLOWANCE
+    return np.angle(ratio), q * u + 2.0 * sum(b.share for b in bounds) + PHASE_ALLOWANCE
 
 
 def _noticed(

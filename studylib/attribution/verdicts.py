@@ -212,12 +212,11 @@ def _told(row, rivals: Mapping[Rival, Control]) -> dict[str, list[str]]:
 
 def _hidden(row) -> dict[str, float]:
     """Where a harmonic made on the board would pass for the driver's."""
-    # Without a model, or beside a mode outside it, only the nearness is known.
-    missed = round((1.0 - row.noticed) * board_facts.PLACES) if row.noticed > 0 else 0
     return {
         "at_hz": row.at_hz,
         "mode_hz": row.mode_hz,
-        "missed": missed,
+        # Without a model, or beside a mode outside it, only the nearness is known.
+        "missed": round((1.0 - row.noticed) * board_facts.PLACES) if row.noticed > 0 else 0,
         "places": board_facts.PLACES,
     }
 

@@ -239,9 +239,8 @@ def _head(study: sheets.Study, found: list[Group], recordings: int, folder: str)
         if t.specimen and t.support == "bench"
     }
     minutes = len(mounts) * plan.minutes_mount + recordings * plan.minutes_take
-    given = study.settings.channels.model_dump(
-        include={"rate_hz", "response", "response_kind", "drive", "drive_kind"}
-    )
+    told = {"rate_hz", "response", "response_kind", "drive", "drive_kind"}
     return words.say(
-        "bench.sheet_head", recordings=recordings, minutes=minutes, **given, folder=folder
-    )
+        "bench.sheet_head", recordings=recordings, minutes=minutes, folder=folder,
+        **study.settings.channels.model_dump(include=told),
+    )  # fmt: skip

@@ -94,14 +94,13 @@ def hear(study: Study, path: Path) -> Heard | None:
     top_db, noise_db = _db(spectrum.max(axis=1)), _db(np.median(spectrum, axis=1))
     clear = int(np.argmax(top_db - noise_db))  # the channel that tells most
     kind = _kind(x[clear, : frames // size * size].reshape(-1, size))
-    levels = {
-        f: _db(spectrum[:, abs(hz - f) <= max(MATCH * f, width)].max(axis=1, initial=0.0))
-        for f in {t.tone_hz for t in rows} - {None}
-    }
     return Heard(
         kind=kind,
         tone_hz=float(hz[spectrum[clear].argmax()]) if kind == "tone" else 0.0,
-        levels=levels,
+        levels={
+            f: _db(spectrum[:, abs(hz - f) <= max(MATCH * f, width)].max(axis=1, initial=0.0))
+            for f in {t.tone_hz for t in rows} - {None}
+        },
         top_db=top_db,
         noise_db=noise_db,
         info=info,

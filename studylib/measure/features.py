@@ -115,16 +115,18 @@ def tone_features(
     for band in measured.noise.bands():
         if band.power > 0:
             value = 10.0 * float(np.log10(band.power / base))
-            u = 10.0 / float(np.log(10.0)) * band.u_relative
             reason = foreign[0] or ("" if band.told else "takes.band_filled")
             yield FeatureValue(
-                f"tone.band{band.nominal}.rel_db", value, "dB", u, not reason, reason
-            )
+                f"tone.band{band.nominal}.rel_db", value, "dB",
+                10.0 / float(np.log(10.0)) * band.u_relative, not reason, reason,
+            )  # fmt: skip
     centroid = harmonics.centroid_hz(fit, channel=channel)
     reason = _of_sum(fit, channel, foreign, first=1)
     yield FeatureValue("tone.centroid_hz", centroid.value, "Hz", centroid.u, not reason, reason)
-    frequency, u = fit.frequency_hz, fit.u_frequency_hz
-    yield FeatureValue("tone.frequency_hz", frequency, "Hz", u, not foreign[0], foreign[0])
+    yield FeatureValue(
+        "tone.frequency_hz", fit.frequency_hz, "Hz", fit.u_frequency_hz,
+        not foreign[0], foreign[0],
+    )  # fmt: skip
 
 
 def _unsettled(fit: tone.ToneFit, channel: int, k: int) -> str:

@@ -251,11 +251,13 @@ def bench_table(
     """
     takes = study.takes_of(batch)
     channels, tone = study.settings.channels, study.settings.tone
-    specimens = list(dict.fromkeys(take.specimen for take in takes if take.specimen))
     rows = {
         "batch": note("measure.names", names=[batch]),
         "takes": note("measure.takes", kinds=Counter(take.kind for take in takes)),
-        "specimens": note("measure.names", names=specimens),
+        "specimens": note(
+            "measure.names",
+            names=list(dict.fromkeys(take.specimen for take in takes if take.specimen)),
+        ),
         "tone": note(
             "measure.tone",
             fundamental_hz=tone.fundamental_hz,

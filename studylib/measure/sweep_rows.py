@@ -184,8 +184,8 @@ def curve_feature_values(
     with the value that it has.
     """
     name, unit = ("response_db", "dB") if sensed else ("level_db", unit)
-    ends = curve["frequency_hz"].min(), curve["frequency_hz"].max()
-    for band in bands.third_octave_bands(*ends):
+    hz = curve["frequency_hz"]
+    for band in bands.third_octave_bands(hz.min(), hz.max()):
         octave, level, u, reason = _between(curve, band.low_hz, band.high_hz)
         found = (level.mean(), _u_mean(u)) if octave.size else (np.nan, np.nan)
         yield _value(f"sweep.band{band.nominal}.{name}", *found, unit, reason)

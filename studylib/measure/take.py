@@ -291,8 +291,7 @@ def _stretch(
         )
     ]
     for levels in np.concatenate(parts, axis=1):
-        found = tone_window.stretch_of(levels, needed=-(-needed // frames))
-        if found is not None:
+        if found := tone_window.stretch_of(levels, needed=-(-needed // frames)):
             first, end = found
             return first * frames, info.frames if end == levels.size else (end - 1) * frames
     return 0, info.frames
@@ -320,15 +319,10 @@ def _analyse(
     fits: list[tone.ToneFit] = []
     sums, ends, levels = 0.0, None, []
     density = np.zeros(n // 2 + 1)
-    step = step_of(info)
+    read = {"step": step_of(info), "rate_hz": info.rate_hz, "tone_hz": wanted.tone_hz}
     for x in recordings.windows(path, start=start, frames_each=n, count=count):
         x = x if picked == list(range(len(x))) else x[picked]
-        facts.append(
-            [
-                samples.describe(row, step=step, rate_hz=info.rate_hz, tone_hz=wanted.tone_hz)
-                for row in x
-            ]
-        )
+        facts.append([samples.describe(row, **read) for row in x])
         if not all(fact.finite for fact in facts[-1]):
             continue
         levels.append(frame_levels(x[0], rate_hz=info.rate_hz))

@@ -223,9 +223,8 @@ def _best_rivals(
     pairs: _Pairs, shifts: np.ndarray, scores: np.ndarray, rung: np.ndarray
 ) -> np.ndarray:
     """(N, n) score of the best shift that gives an entry another rung; -inf without one."""
-    order = np.argsort(-scores, axis=1, kind="stable")[:, :TRIED]
     best = np.full(rung.shape, -np.inf)
-    for c in order.T:
+    for c in np.argsort(-scores, axis=1, kind="stable")[:, :TRIED].T:
         other, _ = _trace(pairs.gains(np.take_along_axis(shifts, c[:, None], axis=1)[:, 0]))
         rival = (other >= 0) & (rung >= 0) & (other != rung)
         best = np.where(

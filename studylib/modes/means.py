@@ -218,9 +218,8 @@ def board_modes(numbered: pd.DataFrame, specimens: pd.DataFrame) -> pd.DataFrame
     errors.InputError.refuse(strangers, "modes.unknown_boards", boards=strangers)
     rows = []
     about = specimens.drop_duplicates("specimen").set_index("specimen")
-    taps = numbered[numbered["kind"] == "tap"]
     means = {key: rest for key, *rest in _means(tap_rows(numbered)).itertuples(name=None)}
-    for support, here in taps.groupby("support"):
+    for support, here in numbered[numbered["kind"] == "tap"].groupby("support"):
         modes = sorted(set(here["mode"].dropna().astype(int)))
         owned = dict(list(here.groupby("specimen")))
         for specimen in [name for name in about.index if name in owned]:

@@ -133,9 +133,8 @@ def _tap_lists(rows: pd.DataFrame, taps: _Places) -> alignment.Lists:
 def _loudness(level: np.ndarray) -> np.ndarray:
     """A mode 20 dB above the middle of its list is e times less likely a foreign one."""
     known = np.isfinite(level)
-    ordered = np.sort(level, axis=-1)  # NaN last
     middle = np.maximum(known.sum(axis=-1, keepdims=True) - 1, 0) // 2
-    typical = np.take_along_axis(ordered, middle, axis=-1)
+    typical = np.take_along_axis(np.sort(level, axis=-1), middle, axis=-1)  # NaN last
     return np.where(known, np.clip((level - np.nan_to_num(typical)) / 20.0, -1.0, 1.0), 0.0)
 
 
@@ -144,11 +143,11 @@ def _upper_lists(
 ) -> alignment.Lists:
     """The kept rungs of each group as one list of the level above (prior left open)."""
     x = np.where(keep, built.ladder.place, np.nan)
-    others = [
+    sigma, gain = (
         alignment.median_on_rungs(a, built.rung, x.shape[1]) for a in (lists.sigma, lists.gain)
-    ]
+    )
     order = _rising(built, keep)
-    x, sigma, gain = (_carried(a, order, above) for a in (x, *others))
+    x, sigma, gain = (_carried(a, order, above) for a in (x, sigma, gain))
     there = np.isfinite(x)
     prior = np.zeros(x.shape[:2])
     return alignment.Lists(x, np.where(there, sigma, 0.0), np.where(there, gain, 0.0), prior, prior)
@@ -186,8 +185,11 @@ def _held(
         g, r, entry = np.nonzero((built.rung >= 0) & such[:, :, None])
         np.add.at(count, (g, built.rung[g, r, entry]), 1)
         np.add.at(seen, (g, built.rung[g, r, entry]), shown[g, r, entry])
-        often = 3 * seen >= (taps * such).sum(axis=1)[:, None]
-        held |= (count > 0) & (2 * count >= such.sum(axis=1)[:, None]) & often
+        held |= (
+            (count > 0)
+            & (2 * count >= such.sum(axis=1)[:, None])
+            & (3 * seen >= (taps * such).sum(axis=1)[:, None])
+        )
     return held
 
 

@@ -339,12 +339,12 @@ def gaps(numbers: Iterable[int]) -> list[tuple[int, int, int]]:
 
 def _uneven(takes: Sequence[Take], specimens: Sequence[Specimen]) -> list[str]:
     """Specimens under comparison with no takes, or with fewer mounts than most."""
-    boards = {s.specimen: None for s in specimens if s.role == ""}
     seen = {t.specimen for t in takes}
     mounts = files.grouped(
         (t.specimen, t.mount) for t in _mounted(takes) if t.support == "bench" and not t.is_test
     )
-    found = {name: len(set(mounts[name])) for name in boards if name in mounts}
+    compared = [s.specimen for s in specimens if s.role == ""]
+    found = {name: len(set(mounts[name])) for name in compared if name in mounts}
     counts = Counter(found.values())
     usual = max(counts, key=lambda n: (counts[n], n), default=0)
     return [

@@ -121,10 +121,10 @@ def code_specimens(
         or no board is without a code.
     """
     keys = read_blinding(folder)
-    coded = coded_boards(keys)
+    given = {*coded_boards(keys), *scheduled}
     sheet = read_table(folder / SPECIMENS)
     rows = [row.cells for row in sheet.rows]
-    new = [row for row in rows if row["specimen"] not in {*coded, *scheduled}]
+    new = [row for row in rows if row["specimen"] not in given]
     errors.InputError.refuse(not new, "records.all_coded", file=SPECIMENS)
     last = (
         keys[-1] if keys and not (keys[-1].opened or set(keys[-1].boards) & {*scheduled}) else None
@@ -137,13 +137,12 @@ def code_specimens(
     known = [dict(row.cells) for row in _key(folder, last, compare).rows] if last else []
     rng.shuffle(new)
     made, shown = _codes(known, new, compare, before, {row["specimen"] for row in rows}, rng)
-    kept = [row for row in rows if row not in new]
+    listed, kept = [*known, *made], [row for row in rows if row not in new]
     text = table_text(
         ("specimen", OWN_NAME, compare, "code", "source", "source_code", "grain", "note"),
-        [*known, *made],
+        listed,
         semicolons=sheet.semicolons,
     )
-    listed = [*known, *made]
     blinding = Blinding(
         key=name,
         sha256=hashlib.sha256(text.encode("utf-8")).hexdigest(),

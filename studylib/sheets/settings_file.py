@@ -233,8 +233,8 @@ def _length_faults(tone: Tone) -> list[str]:
 
 def _range_faults(code: str, section: str, found: Tap | Curve) -> list[str]:
     low, high = found.lowest_hz, found.highest_hz
-    wrong = None not in (low, high) and high <= low
-    return codes.holding((wrong, _fault(code, section, lowest_hz=low, highest_hz=high)))
+    fault = _fault(code, section, lowest_hz=low, highest_hz=high)
+    return codes.holding((None not in (low, high) and high <= low, fault))
 
 
 def _sweep_faults(sweep: Sweep) -> list[str]:

@@ -406,9 +406,9 @@ def _claims(
     was locked, nobody can tell, and the lock lists that."""
     if {name for lock in locks for name in lock.content["keys"]} - {key.key for key in keys}:
         return []
-    own = [s.wood for s in specimens if s.role == ""]
-    coded = (wood for key in keys for wood in key.woods)
-    return settings_file.claim_faults(settings, tuple(dict.fromkeys([*coded, *own])))
+    woods = [wood for key in keys for wood in key.woods]
+    woods += [s.wood for s in specimens if s.role == ""]
+    return settings_file.claim_faults(settings, tuple(dict.fromkeys(woods)))
 
 
 def _records(
@@ -479,8 +479,7 @@ def recording_order(takes: Iterable[Take]) -> pd.DataFrame:
         .agg(place=("place", "mean"), started=("started", "first"), by=("by", "first"))
         .reset_index()
     )
-    mounts["number"] = range(1, len(mounts) + 1)
-    return mounts[list(MOUNT_COLUMNS)]
+    return mounts.assign(number=range(1, len(mounts) + 1))[list(MOUNT_COLUMNS)]
 
 
 def _clock(take: Take) -> datetime | None:

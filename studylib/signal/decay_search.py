@@ -322,7 +322,6 @@ def _refitted(s, c, ratio, bins: Bins, rate_hz: float, way: Way) -> Found:
         # The mean of `free` exponential variables lies this far above theirs once in a thousand
         # times; the background's own uncertainty is put on top.
         allowed = 1.0 + 3.1 / np.sqrt(free) + 5.0 / free + FLOOR_UNSURE
-        power = float(np.vdot(target, target).real) / len(target)
         both = (free * left + FLOOR_BINS * around) / (free + FLOOR_BINS)
         if way.split:
             # Where no room bends it, what runs up to a limit is there for want of anything better.
@@ -331,6 +330,7 @@ def _refitted(s, c, ratio, bins: Bins, rate_hz: float, way: Way) -> Found:
             facts[0, group[ran_off]] = 0.0
         facts[1:3, group] = fit.s_scale, fit.c_scale
         misfit = left > around * allowed
+        power = float(np.vdot(target, target).real) / len(target)
         astray = left > (around + ratio * power) * allowed
         facts[3:, group] = [[left if misfit else both], [misfit], [astray]]
         model[at] += fit.c @ poles.terms(fit.s, n=bins.n, turns=turns) - own

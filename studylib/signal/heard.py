@@ -167,8 +167,9 @@ def _ring_of(x: np.ndarray, quiet: np.ndarray, rate_hz: float) -> _Ring:
 def _density(x: np.ndarray, rate_hz: float) -> tuple[np.ndarray, np.ndarray]:
     """(Hz, variance per sample of white noise as strong), smoothed over a few bins."""
     window = np.hanning(len(x) + 2)[1:-1]
-    power = np.abs(fft.rfft(x * window)) ** 2 / np.sum(window**2)
-    return np.fft.rfftfreq(len(x), 1.0 / rate_hz), ndimage.uniform_filter1d(power, SMOOTH_BINS)
+    return np.fft.rfftfreq(len(x), 1.0 / rate_hz), ndimage.uniform_filter1d(
+        np.abs(fft.rfft(x * window)) ** 2 / np.sum(window**2), SMOOTH_BINS
+    )
 
 
 # The room
@@ -344,8 +345,8 @@ def _later(ring: _Ring, group: np.ndarray) -> int:
     """Sample from which a group is fitted: slow decays from after the early reflections on, which
     then only change their level."""
     first = int(EARLY_S * ring.rate_hz)
-    slow = float(np.max(-ring.s[group].real)) * first < SLOW
-    return first if slow and len(ring.x) > 4 * first else 0
+    fall = float(np.max(-ring.s[group].real)) * first
+    return first if fall < SLOW and len(ring.x) > 4 * first else 0
 
 
 def _bins_of(ring: _Ring, group: np.ndarray, room: float, first: int):
@@ -396,11 +397,11 @@ def _report(ring, bins: decay_search.Bins, fits, room, limits, most: int) -> Hea
     u_s, u_f, u_c, quiet = u_s[there], u_f[there], u_c[there], quiet[there]
     rest = bins.values - poles.decays_in_bins(s, c, n=bins.n, turns=bins.turns)
     left = float(np.vdot(rest, rest).real - bins.background.sum())
-    power = float(np.vdot(bins.values, bins.values).real)
     decays = told_decays(
         s, c, u_decay=u_s, u_angle=u_f, u_amplitude=u_c, noise=ring.noise_at(s.imag),
         misfit=misfit,
-        unexplained=max(0.0, left) / max(power, np.finfo(float).tiny),
+        unexplained=max(0.0, left)
+        / max(float(np.vdot(bins.values, bins.values).real), np.finfo(float).tiny),
         rate_hz=rate, limits_hz=limits, most=most, quiet=quiet,
         largest_loss=STEEP_SHARE * 2.0 * decay_search.steepest(s.imag, rate),
     )  # fmt: skip

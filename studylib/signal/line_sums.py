@@ -63,8 +63,11 @@ def end_levels(x: np.ndarray, *, rate_hz: float, frequencies_hz: tuple[float, ..
     last = x[:, -round(END_S * rate_hz) :]
     # A Hann window keeps the sweep's own end, kilohertz away, out of the lower frequencies.
     window = np.hanning(last.shape[1] + 2)[1:-1]
-    sums = line_sums(last * window, rate_hz=rate_hz, frequencies_hz=frequencies_hz)
-    return 2.0 * np.abs(sums) / window.sum()
+    return (
+        2.0
+        * np.abs(line_sums(last * window, rate_hz=rate_hz, frequencies_hz=frequencies_hz))
+        / window.sum()
+    )
 
 
 def missing_tail(

@@ -89,8 +89,7 @@ class NoiseSpectrum:
 
     def power(self) -> float:
         """Mean square from 20 Hz to half the rate."""
-        first = int(np.ceil(LOWEST_HZ / self.step_hz))
-        return float(self.density[first:].sum() * self.step_hz)
+        return float(self.density[int(np.ceil(LOWEST_HZ / self.step_hz)) :].sum() * self.step_hz)
 
     def weighted_power(self) -> float:
         """A-weighted mean square (IEC 61672-1)."""
@@ -221,9 +220,9 @@ def room_lines(
         # The median of squared magnitudes of noise is ln 2 of their mean.
         noise = float(np.median(around)) / np.log(2.0)
         peak = float(density[max(low, 3) : high + 1].max())
-        stands = peak > LINE_STANDS_OUT * noise
-        amplitude = np.sqrt(2.0 * NOISE_BANDWIDTH * step_hz * peak) if stands else 0.0
-        found.append((float(frequency), float(amplitude), noise))
+        line = peak if peak > LINE_STANDS_OUT * noise else 0.0
+        amplitude = float(np.sqrt(2.0 * NOISE_BANDWIDTH * step_hz * line))
+        found.append((float(frequency), amplitude, noise))
     return found
 
 
@@ -242,8 +241,7 @@ def _line_bins(step_hz: float, size: int) -> tuple[np.ndarray, np.ndarray]:
     offsets = np.arange(-reach.max(initial=0), reach.max(initial=0) + 1).clip(
         -reach[:, None], reach[:, None]
     )
-    bins = np.rint(lines / step_hz).astype(int)[:, None] + offsets
-    return lines, np.clip(bins, 3, size - 3)
+    return lines, np.clip(np.rint(lines / step_hz).astype(int)[:, None] + offsets, 3, size - 3)
 
 
 def strongest_line(

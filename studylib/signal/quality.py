@@ -270,10 +270,9 @@ def sample_checks(
             peak=span, step=facts.step, tone_hz=tone_hz or 50.0, rate_hz=rate_hz
         )
         # A channel near the smallest step is all flat tops; it cannot have met a rail.
-        run = max(facts.run_high, facts.run_low)  # at either rail
-        clipped = max(0, run - allowed) if span > LOWEST_CLIPPED * facts.step else 0
+        runs = (facts.run_high, facts.run_low) if span > LOWEST_CLIPPED * facts.step else ()
         values |= {
-            "clipping": clipped,
+            "clipping": max((0, *(run - allowed for run in runs))),
             "peak": decibels(max(abs(facts.highest), abs(facts.lowest)) ** 2),
             "dc": 100.0 * abs(facts.mean),
         }
@@ -402,7 +401,6 @@ def noise_checks(
         beyond its limit is no more than a warning.
     noise_a_db, room_a_db : A-weighted sound pressure levels, only when calibrated.
     """
-    hum = {"hum": decibels(hum_power / tone_power)} if tone_power else {}
     noise = {
         "noise_over_room": decibels(noise_power) - decibels(room_power)
         if room_power is not None
@@ -419,6 +417,7 @@ def noise_checks(
         else row
         for row in _held(known, table, channel=channel)
     ]
+    hum = {"hum": decibels(hum_power / tone_power)} if tone_power else {}
     return [*_held(hum, table, channel=channel), *rows]
 
 

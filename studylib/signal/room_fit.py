@@ -154,10 +154,11 @@ def _state(s, c, log_ratio: float, bins: _Bins) -> _State:
     if fault:
         return _State(s, c, log_ratio, terms, g, heard, np.zeros_like(half), g, -np.inf)
     pull = zpotrs(half, off, lower=1)[0]
-    away = (log_ratio - np.log(bins.hearing.ratio)) / bins.hearing.unsure
     # The decays have taken 2 K of the tail's freedoms with them.
     likelihood = (
-        -float(np.vdot(off, pull).real) - 0.5 * away**2 + 2 * len(s) * log_ratio
+        -float(np.vdot(off, pull).real)
+        - 0.5 * ((log_ratio - np.log(bins.hearing.ratio)) / bins.hearing.unsure) ** 2
+        + 2 * len(s) * log_ratio
         - 2.0 * float(np.log(np.abs(np.diagonal(half))).sum())
     )  # fmt: skip
     return _State(s, c, log_ratio, terms, g, heard, half, pull, likelihood)

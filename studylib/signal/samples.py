@@ -54,8 +54,6 @@ def describe(
     """
     if not is_sound(x):
         return SampleFacts(x.size, False, 0.0, 0.0, 0.0, 0.0, 0, 0, step, 0.0, 0.0, 0.0)
-    # einsum stays in one thread; a threaded dot product of this size costs more than it saves.
-    square = float(np.einsum("i,i->", x, x))
     high, low, mean = float(x.max()), float(x.min()), float(x.mean())
     step = smallest_step(x, step)
     loud = quiet = click = 0.0
@@ -66,7 +64,8 @@ def describe(
         frames=x.size,
         finite=True,
         mean=mean,
-        mean_square=square / x.size,
+        # In one thread; a threaded dot product of this size costs more than it saves.
+        mean_square=float(np.einsum("i,i->", x, x)) / x.size,
         highest=high,
         lowest=low,
         run_high=_longest_run(x >= high - step),

@@ -233,8 +233,8 @@ def free_decay(
     response it begins. At frequency f only what was recorded after the sweep had passed f is in
     it: a recording without silence after the sweep holds nothing of the highest modes' decay.
     """
-    ir = impulse_response(spectrum, shape=shape, rate_hz=rate_hz, length=length)
     first = int(np.ceil(start + PULSE_S * rate_hz))
+    ir = impulse_response(spectrum, shape=shape, rate_hz=rate_hz, length=length)
     return ir[first : min(first + round(seconds * rate_hz), frames)], (first - start) / rate_hz
 
 

@@ -231,7 +231,6 @@ def sweep_noise(
     longest = next_fast_len(round(LONGEST_PERIODS / shape.lowest_hz * rate_hz), real=True)
     m = min(n // PIECES, longest) // 2 * 2
     pieces = n // m
-    every = max(pieces // ENOUGH, 1)
     window = np.hanning(m + 1)[:-1]
     # In bins, from half the sweep's lowest frequency to half the sampling rate.
     edges = noise.stretches(
@@ -243,7 +242,9 @@ def sweep_noise(
     scale = 2.0 / (rate_hz * float(window @ window)) / -np.log1p(-QUANTILE)
     density = np.empty((x.shape[0], len(edges) - 1))
     for channel, row in enumerate(x):
-        spectra = rfft(row[: pieces * m].reshape(pieces, m)[::every] * window, axis=1)
+        spectra = rfft(
+            row[: pieces * m].reshape(pieces, m)[:: max(pieces // ENOUGH, 1)] * window, axis=1
+        )
         power = spectra.real**2 + spectra.imag**2
         for i, (low, high) in enumerate(pairwise(edges)):
             values = power[:, low:high].ravel()

@@ -133,8 +133,8 @@ def changes_of(
     )
     risen = max(at_once, key=len, default=[])
     # What is weak moves with whatever the strong ones do.
-    least = LOUD * decays.amplitude.max(initial=0.0)
-    loud = [track for track in followed if decays.amplitude[track.mode] > least]
+    is_loud = decays.amplitude > LOUD * decays.amplitude.max(initial=0.0)
+    loud = [track for track in followed if is_loud[track.mode]]
     contact = _contact(loud) if loud else None
     if risen and len(risen) >= min(SEVERAL, len(tracks)):
         at = min(track.risen_s for track in risen)
@@ -151,7 +151,6 @@ def changes_of(
 def _bend(track: _Track) -> float:
     if len(track.step) < 2 * EACH_SIDE:
         return 0.0
-    gap = float(track.time_s[1] - track.time_s[0])
     weight = 1.0 / track.variance
     half = int(
         np.searchsorted(np.cumsum(weight), 0.5 * weight.sum()).clip(
@@ -161,7 +160,8 @@ def _bend(track: _Track) -> float:
     parts = slice(None, half), slice(half, None)
     early, late = (float(weight[p] @ track.step[p] / weight[p].sum()) for p in parts)
     chance = sum(float(1.0 / weight[p].sum()) for p in parts)
-    return 0.5 * float(np.sqrt(max((late - early) ** 2 - chance, 0.0))) / gap
+    bend = 0.5 * float(np.sqrt(max((late - early) ** 2 - chance, 0.0)))
+    return bend / float(track.time_s[1] - track.time_s[0])
 
 
 def _track(
