@@ -11,8 +11,7 @@ import pytest
 
 from studylib import register, tables
 from studylib.codes import code_of, fields_of
-from studylib.codes.features import Term
-from studylib.codes.wood import ModeBasis
+from studylib.codes.features import ModeBasis, Term
 from studylib.report.budgets import combined, make_budgets
 from studylib.report.tables import budgets_table
 from studylib.stats import scales

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from studylib.codes.wood import ModeBasis
+from studylib.codes.features import ModeBasis
 
 DEMO = Path(__file__).parents[1] / "data_demo"
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.signal import resample_poly
 
-from studylib.bench.loopback import probe_signal, probed, remarks, time_jump
+from studylib.bench.recording_session import probe_signal, probed, remarks, time_jump
 from studylib.codes import code_of
 from studylib.errors import InputError
 

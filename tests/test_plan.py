@@ -15,7 +15,7 @@ from scipy import stats
 from studylib.cli import main
 from studylib.codes import code_of, fields_of
 from studylib.codes.attribution import Control
-from studylib.codes.planning import Line
+from studylib.codes.comparison import Line
 from studylib.errors import InputError
 from studylib.figures import plan as figures
 from studylib.report import plan_study as plan_module

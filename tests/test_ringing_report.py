@@ -12,7 +12,7 @@ import pytest
 
 from studylib import figures, tables
 from studylib.codes import code_of, fields_of, has, note
-from studylib.codes.wood import ModeBasis
+from studylib.codes.features import ModeBasis
 from studylib.measure.rings import TapView, first_tap
 from studylib.report import modes as report
 from studylib.report.summary import summarise

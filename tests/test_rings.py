@@ -20,7 +20,7 @@ from scipy import signal
 
 from studylib import tables
 from studylib.codes import code_of, fields_of, has, note, several
-from studylib.codes.wood import ModeBasis
+from studylib.codes.features import ModeBasis
 from studylib.measure import measure_batch, rings
 from studylib.modes.gathered import gather
 from studylib.report.at_the_bench import fitness

@@ -5,7 +5,6 @@ signals       what is played, as WAV files
 sheet         what to do next, to be printed
 slips         what a recording most likely is, where it is not what its row says
 watch         a look at each recording as it appears
-devices       a signal is played while the input is heard
-loopback      what a cable from output to input tells
-recording_session   take by take: how loud, under which name, kept or not
+recording_session   take by take: how loud, under which name, kept or not; a signal is played while
+              the input is heard; what a cable from output to input tells
 """

@@ -162,7 +162,7 @@ def run_session(session: Any, screen: Screen, *, when: str) -> int:
 
 def measure_loopback(session: Any, screen: Screen, *, when: str) -> int:
     """Measure the loopback and say what it tells; the number of remarks."""
-    from studylib.bench.loopback import remarks
+    from studylib.bench.recording_session import remarks
 
     if not session.measure_loopback(silenced=screen.silenced, when=when):
         screen.tell(words.say("record.silenced"))

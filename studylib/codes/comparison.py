@@ -1,4 +1,4 @@
-"""Codes of the comparison of woods: verdicts, methods, and what has to be said beside a number."""
+"""Codes of the comparison of woods: verdicts, methods, what stands out, what a plan compares."""
 
 from enum import StrEnum
 
@@ -57,3 +57,25 @@ class Method(Code):
     BELOW_NOISE = "methods.below_noise"  # share, woods: each with wood, below, judged
     HIDDEN = "methods.hidden"  # share, woods: the same
     UNSETTLED = "methods.unsettled"  # share, woods: the same
+
+
+class StandsOut(StrEnum):
+    """How far a board, mount or take lies from its like (ISO 5725-2)."""
+
+    STRAGGLER = "straggler"  # beyond the 5 % point of its test
+    OUTLIER = "outlier"  # beyond the 1 % point
+
+
+class OutlierTest(StrEnum):
+    """By which test."""
+
+    GRUBBS = "Grubbs"
+    COCHRAN = "Cochran"
+
+
+class Line(Code):
+    """Ways to mount a board, of which a plan shows the power."""
+
+    ONE_MOUNT = "plan.one_mount"
+    PLANNED = "plan.planned"
+    UNLIMITED = "plan.unlimited_mounts"

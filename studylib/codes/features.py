@@ -1,4 +1,4 @@
-"""Codes of the register: what a feature carries, the terms of its budget."""
+"""Codes of the register: what a feature carries, the terms of its budget, how modes are known."""
 
 from studylib.codes import Code
 
@@ -23,3 +23,12 @@ class Term(Code):
     TEMPERATURE = "budgets.temperature"
     PLACE = "budgets.place"
     CALIBRATION = "budgets.calibration"
+
+
+class ModeBasis(Code):
+    """How the modes near the tone are known."""
+
+    BENCH = "wood.measured_on_the_bench"
+    FREE = "wood.measured_free"
+    PREDICTED = "wood.predicted"
+    HELD = "wood.held"  # predicted for the board held at the driving point

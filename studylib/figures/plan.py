@@ -11,7 +11,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import PercentFormatter
 
 from studylib import codes
-from studylib.codes import planning
+from studylib.codes import comparison
 from studylib.figures.style import (
     BELOW,
     BLACK,
@@ -27,9 +27,9 @@ from studylib.stats import scales
 from studylib.words import numbers, say
 
 LINES = {
-    planning.Line.ONE_MOUNT: (":", 1.3),
-    planning.Line.PLANNED: ("-", 2.2),
-    planning.Line.UNLIMITED: ("--", 1.3),
+    comparison.Line.ONE_MOUNT: (":", 1.3),
+    comparison.Line.PLANNED: ("-", 2.2),
+    comparison.Line.UNLIMITED: ("--", 1.3),
 }
 MOST_SHOWN = 3
 PLANKS = (2, 4, 8, 16, 32, 64)
@@ -48,7 +48,7 @@ def power_figure(plan, *, size: tuple[float, float] | None = None) -> Figure:
             own = curves[curves["line"] == line]
             ax.plot(own["planks"], own["chance"], style, color=BLACK, linewidth=width,
                     label=say(line))  # fmt: skip
-            if line == planning.Line.PLANNED:
+            if line == comparison.Line.PLANNED:
                 ax.fill_between(
                     own["planks"], own["low"], own["high"], color=PALE, linewidth=0,
                     label=say("plan.planned_band"),

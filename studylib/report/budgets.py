@@ -31,8 +31,7 @@ import numpy as np
 import pandas as pd
 
 from studylib import codes, register, sheets, tables
-from studylib.codes.features import Term
-from studylib.codes.wood import ModeBasis
+from studylib.codes.features import ModeBasis, Term
 from studylib.measure.features import tone_multiple
 from studylib.modes.gathered import Gathered
 from studylib.report.modes import StudyModes

@@ -16,7 +16,8 @@ import numpy as np
 import pandas as pd
 
 from studylib import register, sheets, tables
-from studylib.codes import holding, note, stability
+from studylib.codes import holding, note
+from studylib.codes.comparison import StandsOut
 from studylib.sheets.study import recording_order
 from studylib.stats import compare, drift, outliers, power, scales, units
 from studylib.words.numbers import fixed, rounded, with_sign
@@ -185,7 +186,7 @@ def outlier_notes(checks: Checks) -> list[str]:
     if not checks.tests:
         return [note("outliers.too_few")]
     found, changed = checks.outliers, checks.left_out[checks.left_out["changes"]]
-    number, strong = len(found), int((found["verdict"] == stability.StandsOut.OUTLIER).sum())
+    number, strong = len(found), int((found["verdict"] == StandsOut.OUTLIER).sum())
     names = ["wood_a", "wood_b", "verdict", "verdict_without"]
     return [
         note("outliers.tests", tests=checks.tests, expected=0.05 * checks.tests, found=number),

@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from studylib import codes, sheets, words
-from studylib.codes.wood import ModeBasis
+from studylib.codes.features import ModeBasis
 from studylib.modes.gathered import Gathered
 from studylib.modes.means import (
     COVERAGE_95,

@@ -33,7 +33,7 @@ import pandas as pd
 from scipy import special
 
 from studylib import codes, tables
-from studylib.codes.stability import OutlierTest, StandsOut
+from studylib.codes.comparison import OutlierTest, StandsOut
 from studylib.stats import compare, scales, units
 from studylib.stats.effects import compared_pairs, effects_table
 from studylib.stats.samples import Sample, make_samples

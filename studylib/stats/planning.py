@@ -32,7 +32,7 @@ import numpy as np
 import pandas as pd
 
 from studylib import codes, errors, register
-from studylib.codes import comparison, planning
+from studylib.codes import comparison
 from studylib.stats import blocks, pairs, power
 
 COMMON_DB = (1.5, 1.0, 0.5)
@@ -213,7 +213,7 @@ def power_curves(
 
     Returns
     -------
-    planks, line (`codes.planning.Line`), chance, low, high; low and high (of the planned mounts
+    planks, line (`codes.comparison.Line`), chance, low, high; low and high (of the planned mounts
     only) hold for the larger and the smaller spread of boards.
     """
 
@@ -229,9 +229,9 @@ def power_curves(
     for planks in PLANKS:
         one, best = (declared(planks, spreads, way) for way in (once, always))
         rows += [
-            (planks, planning.Line.ONE_MOUNT, one, math.nan, math.nan),
-            (planks, planning.Line.PLANNED, *(declared(planks, each) for each in ways)),
-            (planks, planning.Line.UNLIMITED, best, math.nan, math.nan),
+            (planks, comparison.Line.ONE_MOUNT, one, math.nan, math.nan),
+            (planks, comparison.Line.PLANNED, *(declared(planks, each) for each in ways)),
+            (planks, comparison.Line.UNLIMITED, best, math.nan, math.nan),
         ]
     return pd.DataFrame(rows, columns=["planks", "line", "chance", "low", "high"])
 

@@ -63,7 +63,7 @@ import numpy as np
 import pandas as pd
 
 from studylib import codes, sheets, tables
-from studylib.codes.wood import ModeBasis
+from studylib.codes.features import ModeBasis
 from studylib.signal.damping import bandwidth
 from studylib.wood import beams, boards, stiffness, study_wood
 from studylib.wood.forward import driven, held_frequencies

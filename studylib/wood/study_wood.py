@@ -273,7 +273,7 @@ def wood_warnings(study: Study, wood: pd.DataFrame) -> list[str]:
 
     Returns
     -------
-    list of notes, see `codes.wood.WoodWarning`.
+    list of notes of the chapter "wood".
     """
     density = wood[wood["quantity"] == "wood.density_kg_m3"].dropna(subset=["value"])
     low, high = DENSITIES

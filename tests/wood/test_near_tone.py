@@ -8,7 +8,7 @@ from functools import lru_cache
 import numpy as np
 import pytest
 
-from studylib.codes.wood import ModeBasis
+from studylib.codes.features import ModeBasis
 from studylib.tables import TABLES
 from studylib.wood import beams
 from studylib.wood.prediction import modes_near_tone, resonance_gain

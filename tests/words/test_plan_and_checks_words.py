@@ -8,8 +8,8 @@ import pytest
 
 from studylib.codes import note
 from studylib.codes.attribution import Control
+from studylib.codes.comparison import Line
 from studylib.codes.features import Caution
-from studylib.codes.planning import Line
 from studylib.words import say
 from tests.words import asked_for
 
