@@ -39,7 +39,7 @@ from studylib.sheets.study import file_hashes
 METADATA, PROVENANCE = "ro-crate-metadata.json", "provenance.json"
 # What else belongs to a study where it is there, as patterns from its folder.
 BESIDE = (
-    *(LEDGER, "notebooks/*.ipynb", "README*", "LICEN[CS]E*", "CITATION.cff"),
+    *(LEDGER, "listening/*.html", "notebooks/*.ipynb", "README*", "LICEN[CS]E*", "CITATION.cff"),
     *("every_key.toml", "requirements.txt", "rerun.sh"),
 )
 # Of a report: what a run that did not come to its end left for its owner to look at.
