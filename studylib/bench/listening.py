@@ -187,9 +187,11 @@ def _excerpts(
 
 def _asked_for(study: sheets.Study, take: Take) -> bool:
     """A tap on the bench, or the tone at full drive, with nothing changed on purpose."""
-    tap = take.kind == "tap" and take.support == "bench" and take.place == 1
-    tone = take.kind == "tone" and tone_order(take, study.settings) == 1
-    return not take.is_test and {"tone": tone, "tap": tap}[study.settings.listen.kind]
+    return not take.is_test and (
+        tone_order(take, study.settings) == 1
+        if study.settings.listen.kind == "tone"
+        else take.kind == "tap" and take.support == "bench" and take.place == 1
+    )
 
 
 def _levelled(
