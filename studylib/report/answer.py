@@ -68,15 +68,14 @@ def answer_code(verdicts: Iterable[tuple[Verdict, bool]]) -> Answer:
     verdicts = list(verdicts)
     own = [verdict for verdict, driver in verdicts if not (driver and verdict in _DECLARED)]
     best = min(own, key=_STRENGTH.index, default=None)
-    if len(own) < len(verdicts) and best not in _DECLARED:
-        return Answer.DRIVER_IN
-    if best is None:
-        return Answer.NOTHING
-    if best == Verdict.SAME and set(own) == {Verdict.SAME} and len(own) == len(verdicts):
-        return Answer.SAME
-    if best == Verdict.WITHIN and set(own) <= {Verdict.WITHIN, Verdict.SAME}:
-        return Answer.ALL_WITHIN
-    return _CODES[best]
+    within = best == Verdict.WITHIN and set(own) <= {Verdict.WITHIN, Verdict.SAME}
+    return codes.holding(
+        (len(own) < len(verdicts) and best not in _DECLARED, Answer.DRIVER_IN),
+        (best is None, Answer.NOTHING),
+        (set(own) == {Verdict.SAME} and len(own) == len(verdicts), Answer.SAME),
+        (within, Answer.ALL_WITHIN),
+        (True, _CODES.get(best)),
+    )[0]
 
 
 def lead(summary: Summary):

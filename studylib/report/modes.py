@@ -327,12 +327,13 @@ def near_table(near: pd.DataFrame) -> pd.DataFrame:
 def sweep_sentences(study: sheets.Study) -> list[str]:
     """What the sweeps gave."""
     takes = [t for t in study.takes if t.kind == "sweep" and not t.exclude]
-    if not takes:
-        return [codes.note("modes_report.no_sweeps")]
-    if not study.settings.sweep.known:
-        return [codes.note("modes_report.sweep_shape_unknown")]
     mounts = len({(t.specimen, t.mount) for t in takes})
-    return [codes.note("modes_report.sweeps_found", sweeps=len(takes), mounts=mounts)]
+    found = codes.note("modes_report.sweeps_found", sweeps=len(takes), mounts=mounts)
+    return codes.holding(
+        (not takes, "modes_report.no_sweeps"),
+        (not study.settings.sweep.known, "modes_report.sweep_shape_unknown"),
+        (True, found),
+    )[:1]
 
 
 def wood_sentences(modes: StudyModes) -> list[str]:
