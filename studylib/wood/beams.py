@@ -9,9 +9,8 @@ Conventions: `order` counts bending modes from 1; `slenderness` is length over t
 direction of bending; `shear_ratio` is Young's modulus over shear modulus; x runs from 0 to 1 along
 the bar. Rectangular section, shear coefficient 5/6. All arguments broadcast.
 Method: the end conditions split into modes that are even and odd about the middle. Each mode is one
-equation in the phase of the travelling wave at the bar's end, on a branch of its own; it is nearly
-straight there, so a few secant steps solve all modes at once, and tanh in place of cosh and sinh
-keeps high modes finite.
+equation in the phase of the travelling wave at the bar's end, on a branch of its own, so that all
+modes are found at once; tanh in place of cosh and sinh keeps high modes finite.
 Source: Timoshenko's equations of the beam (1921), solved here anew; without shear and turning they
 give the roots of cos(x) cosh(x) = 1.
 
@@ -32,6 +31,7 @@ Class: `Bar`. Functions: `bar_of`, `air_density`, `missing_sizes`, `eigenvalues`
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.optimize import elementwise
 
 from studylib import errors, sheets
 from studylib.sheets.settings import Wood
@@ -46,9 +46,6 @@ _COLUMNS = {
 SHEAR_COEFFICIENT = 5.0 / 6.0
 AIR_C = 20.0
 """The air's temperature in degrees Celsius where none was noted."""
-
-_STEPS = 40
-_TOLERANCE = 1e-14
 
 
 @dataclass(frozen=True)
@@ -164,9 +161,9 @@ def _omega2(q, radius2, s):
     return 2.0 * q**4 / (middle + np.sqrt(middle**2 - 4.0 * s * radius2**2 * q**4))
 
 
-def _end_phase(q, order, radius2, s):
-    """The phase q/2 that the free end asks for, given the near field that goes with q: its p, and
-    its moment per deflection over the travelling wave's."""
+def _missed(q, order, radius2, s):
+    """By how much the phase q/2 misses what the free end asks for, given the near field that goes
+    with q: its p, and its moment per deflection over the travelling wave's."""
     omega2 = _omega2(q, radius2, s)
     a = omega2 * radius2 * (1.0 - s) / 2.0
     moment = (np.sqrt(a**2 + omega2) - a) ** 2 / omega2
@@ -175,19 +172,15 @@ def _end_phase(q, order, radius2, s):
     end = np.tanh(p / 2.0)
     even = (order % 2) == 1
     lag = np.where(even, -np.arctan(q * end / (p * moment)), np.arctan(p * moment * end / q))
-    return np.pi * np.ceil(order / 2.0) + lag
+    return q / 2.0 - np.pi * np.ceil(order / 2.0) - lag
 
 
 def _wave_number(order, radius2, s):
-    """q of each mode: the phase at the end is what the end asks for, by secant steps."""
-    older = np.pi * (order + 0.5)
-    miss_older = older / 2.0 - _end_phase(older, order, radius2, s)
-    newer = older - 2.0 * miss_older
-    for _ in range(_STEPS):
-        miss = newer / 2.0 - _end_phase(newer, order, radius2, s)
-        if np.all(np.abs(miss) <= _TOLERANCE * newer):
-            break
-        change = miss - miss_older
-        slope = np.where(change == 0.0, 0.5, change) / np.where(change == 0, 1.0, newer - older)
-        older, miss_older, newer = newer, miss, newer - miss / slope
-    return newer
+    """q of each mode: the phase at the end is what the end asks for.
+
+    The end's own part of the phase is less than a quarter turn, below in the even modes, above in
+    the odd ones, so that each q has half a turn of its own.
+    """
+    middle, even = 2.0 * np.pi * np.ceil(order / 2.0), order % 2
+    bracket = (middle - np.pi * even, middle + np.pi * (1 - even))
+    return elementwise.find_root(_missed, bracket, args=(order, radius2, s)).x
