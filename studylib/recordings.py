@@ -229,10 +229,12 @@ def _state(path: Path, file: soundfile.SoundFile, frames: int) -> tuple[bool, li
         remarks = ["recordings.end_unread"] * (compressed and not _end_is_read(file, frames))
     announced = max((int(size) for _, size, _ in _ANNOUNCED.findall(log)), default=0)
     lossy = _LOSSY.search(file.subtype) or file.format == "MP3"
-    other = file.format not in _ENDINGS.get(ending, (file.format,))
     return bool(remarks), remarks + codes.holding(
         (not remarks and announced >= _STREAMED_BYTES, "recordings.open_length"),
-        (other, codes.note("recordings.other_content", ending=ending, container=file.format)),
+        (
+            file.format not in _ENDINGS.get(ending, (file.format,)),
+            codes.note("recordings.other_content", ending=ending, container=file.format),
+        ),
         (lossy, codes.note("recordings.lossy", coding=file.subtype)),
     )
 

@@ -130,14 +130,13 @@ class Feature(Carried):
     def terms(self) -> tuple[Term, ...]:
         """The terms of its uncertainty, from what it carries; none for one never compared."""
         steady = self.scale == "db" and self.kind in (Kind.TONE, Kind.PROBE, Kind.SWEEP)
-        rated = self.name.endswith((".level_db", ".response_db"))
         carried = codes.holding(
             (self.name != "wood.density_kg_m3", (Term.REPEAT, Term.BACKGROUND, Term.MOUNT)),
             (steady, (Term.POSITION,)),
             (self.kind == Kind.WOOD and not self.room, (Term.SIZES,)),
             (self.kind != Kind.PLUCK, (Term.MOISTURE, Term.TEMPERATURE)),
             (self.room and not self.is_frequency, (Term.PLACE,)),
-            (rated, (Term.CALIBRATION,)),
+            (self.name.endswith((".level_db", ".response_db")), (Term.CALIBRATION,)),
         )
         return tuple(term for terms in carried for term in terms)
 

@@ -468,11 +468,12 @@ def text_of(name: str, frame: pd.DataFrame, **form: str) -> str:
                 column.name: cells.map(words.in_words),
                 f"{column.name}_code": cells.map(_codes),
             }
-    held = {
-        name: cells.map(_harmless) if cells.dtype.kind == "O" else cells
-        for name, cells in columns.items()
-    }
-    return pd.DataFrame(held).to_csv(index=False, lineterminator="\n", **form)
+    return pd.DataFrame(
+        {
+            name: cells.map(_harmless) if cells.dtype.kind == "O" else cells
+            for name, cells in columns.items()
+        }
+    ).to_csv(index=False, lineterminator="\n", **form)
 
 
 def _harmless(cell: object) -> object:

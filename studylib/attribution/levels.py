@@ -185,8 +185,10 @@ def _slopes(own: pd.DataFrame, column: str, sd: float) -> pd.DataFrame:
     parts = own.assign(square=away**2, slope=away * (own[column] - own["drive_db"]))
     sums = parts.groupby(CASE)[["square", "slope"]].sum()
     sums = sums.assign(span=groups.max() - groups.min()).query("square > 0")
-    reach = -ndtri(CHANCE / max(len(sums), 1)) * sd / np.sqrt(sums["square"])
-    return sums.assign(slope=sums["slope"] / sums["square"], reach=reach)
+    return sums.assign(
+        slope=sums["slope"] / sums["square"],
+        reach=-ndtri(CHANCE / max(len(sums), 1)) * sd / np.sqrt(sums["square"]),
+    )
 
 
 def _where(shown: pd.DataFrame, cases: pd.DataFrame) -> dict:

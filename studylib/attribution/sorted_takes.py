@@ -165,16 +165,16 @@ class SortedTakes:
         return bool(beside < CLEAR * abs(each.response[k - 1]) and of_drive)
 
     def blocks(self, size: int) -> dict[str, control_takes.Block | None]:
+        full = {batch: steps.get(0.0, []) for batch, steps in self.block_steps.items()}
         return {
             batch: control_takes.block_of(
-                self._steady(steps.get(0.0, [])), self._block_probes[batch], size=size
+                # None of them where their phases lie apart.
+                [] if len(takes) > 1 and self.agreement(takes).apart.any() else takes,
+                self._block_probes[batch],
+                size=size,
             )
-            for batch, steps in list(self.block_steps.items())
+            for batch, takes in full.items()
         }
-
-    def _steady(self, takes: list[Lines]) -> list[Lines]:
-        """The takes, or none of them where their phases lie apart."""
-        return [] if len(takes) > 1 and self.agreement(takes).apart.any() else takes
 
     @np.errstate(divide="ignore", invalid="ignore")
     def level_followed(self) -> bool:

@@ -126,6 +126,7 @@ def _predicted(row, excess: dict[str, float]) -> Judgement:
     """As much as the driver gives: would a harmonic made on the board have been noticed?"""
     # Off 0 beyond doubt, though within the margin: then no place on the board may explain it.
     enough = board_facts.ENOUGH if row.low <= 0.0 <= row.high else 1.0
+    told = {**excess, "route": row.route}
     return codes.holding(
         (
             row.phase_off,
@@ -143,7 +144,14 @@ def _predicted(row, excess: dict[str, float]) -> Judgement:
             row.modes_asked and row.odd_beside,
             _open(Control.REMOUNT, "attribution.odd_beside", **excess),
         ),
-        (True, Judgement(Verdict.DRIVER, _driver(row, excess))),
+        (
+            row.sensed,
+            Judgement(
+                Verdict.DRIVER,
+                codes.note("attribution.driver", **told, air_tested=not math.isnan(row.air_db)),
+            ),
+        ),
+        (True, Judgement(Verdict.DRIVER, codes.note("attribution.driver_on_block", **told))),
     )[0]
 
 
@@ -252,15 +260,6 @@ def _cause(row, cause: Cause) -> str:
 
 def _leak(verdict: Verdict, reason: str, above_db: float) -> Judgement:
     return Judgement(verdict, codes.note(reason, distance_db=abs(above_db), above=above_db >= 0))
-
-
-def _driver(row, excess: dict[str, float]) -> str:
-    told = {**excess, "route": row.route}
-    return (
-        codes.note("attribution.driver", **told, air_tested=not math.isnan(row.air_db))
-        if row.sensed
-        else codes.note("attribution.driver_on_block", **told)
-    )
 
 
 def _not_predicted(row) -> Judgement:

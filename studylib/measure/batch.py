@@ -176,11 +176,14 @@ def measure_batch(
     tell(len(takes), len(takes), "done")
     frames = {name: tables.typed(name, own) for name, own in rows.items()}
     tones = [take.take for take in takes if feature_rows.tone_order(take, study.settings) == 1]
-    lines = line_notes([*filter(None, near)], frames["harmonics"], tones, study.settings)
     return BatchMeasurement(
         batch=batch,
         bench=bench_table(
-            study, batch, session, clocks=clocks_note(frames["features"], takes), lines=lines
+            study,
+            batch,
+            session,
+            clocks=clocks_note(frames["features"], takes),
+            lines=line_notes([*filter(None, near)], frames["harmonics"], tones, study.settings),
         ),
         curves=tables.typed("curves", pd.concat(curves, ignore_index=True) if curves else ()),
         **frames,

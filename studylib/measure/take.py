@@ -354,17 +354,17 @@ def _analyse(
         rate_hz=info.rate_hz,
         tone_hz=fit.frequency_hz if fit else None,
     )
-    lines = edge = None
+    lines = None
     if wanted.lines_hz:
         seconds = n * count / info.rate_hz
         missing = missing_tail(ends, frequencies_hz=wanted.lines_hz, seconds=seconds)
         lines = LineSums(np.array(wanted.lines_hz), 2.0 * sums / (n * count), missing, seconds)
-    if levels[0] is not None:  # pieces are of one length
-        edge = band_edge(np.mean(levels, axis=0), rate_hz=info.rate_hz, step=whole[0].step)
+    # Pieces are of one length, which may be too short to tell.
+    told = {"rate_hz": info.rate_hz, "step": whole[0].step}
     return (
         TakeMeasurement([], names, fit, noise, density, info.rate_hz / n, lines=lines),
         whole,
-        edge,
+        band_edge(np.mean(levels, axis=0), **told) if levels[0] is not None else None,
     )
 
 

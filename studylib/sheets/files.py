@@ -272,8 +272,6 @@ AUDIO_ENDINGS = (
     *UNREAD_ENDINGS,
 )
 
-Named = tuple[Row, Path]
-
 
 def sha256(path: Path | str) -> str:
     """SHA-256 of a file as 64 hexadecimal digits; the file is read in blocks.
@@ -320,7 +318,7 @@ def recording_faults(folder: Path, name: str, rows: Sequence[Row]) -> list[str]:
     rows : rows whose `file` cell reads as a path inside the study.
     """
     codes = [_fault_of(folder, row.cells["file"]) for row in rows]
-    sound: list[Named] = [
+    sound: list[tuple[Row, Path]] = [
         (row, (folder / row.cells["file"]).resolve())
         for code, row in zip(codes, rows, strict=True)
         if code is None
@@ -387,7 +385,7 @@ def _head(path: Path) -> bytes:
         return hashlib.sha256(stream.read(HEAD_BYTES)).digest()
 
 
-def _alike(items: Iterable[Named], key: Callable[[Named], Hashable]) -> list[list[Named]]:
+def _alike(items: Iterable[Any], key: Callable[[Any], Hashable]) -> list[list[Any]]:
     """Groups of two and more with the same key, each in the given order."""
     return [
         group for group in grouped((key(item), item) for item in items).values() if len(group) > 1

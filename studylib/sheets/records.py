@@ -17,8 +17,8 @@ Each line holds the SHA-256 of the line before it, so that one taken out or chan
 taken off the end leave no gap: only a report that names the last line's SHA-256 tells. Nothing else
 counts on the file, and no run is refused for it.
 
-Functions: `read_record`, `minute`; `read_schedules`, `schedules_text`, `scheduled_takes`,
-`without_recording`; `read_ledger`, `add_entry`. Classes: `Scheduled`, `Ledger`.
+Functions: `read_record`, `minute`; `read_schedules`, `schedules_text`, `without_recording`;
+`read_ledger`, `add_entry`. Classes: `Scheduled`, `Ledger`.
 """
 
 import hashlib
@@ -101,11 +101,6 @@ def read_schedules(folder: Path) -> tuple[Scheduled, ...]:
 def schedules_text(schedules: Iterable[Scheduled]) -> str:
     """The file that `read_schedules` reads back."""
     return writing.json_text({"schedules": [asdict(one) for one in schedules]})
-
-
-def scheduled_takes(schedules: Iterable[Scheduled]) -> frozenset[str]:
-    """The ids of all takes that were ever scheduled."""
-    return frozenset(take for one in schedules for take in one.takes)
 
 
 def without_recording(folder: Path, table: Table, scheduled: frozenset[str]) -> frozenset[int]:

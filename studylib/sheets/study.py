@@ -354,7 +354,7 @@ def _read(folder: Path | str, *, unrecorded: bool) -> Study:
     takes = tables.take_sheet(
         folder / SHEETS[2],
         boards.ids,
-        scheduled=records.scheduled_takes(schedules),
+        scheduled=frozenset(take for one in schedules for take in one.takes),
         may_be_empty=unrecorded,
     )
     faults += takes.faults

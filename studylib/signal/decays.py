@@ -98,8 +98,7 @@ def find_decays(
     values = spectrum[first : last + 1]
     bins = Bins(values, first, np.cos(angle) - 1j * np.sin(angle), n, floor)
     found, rest, tried = decay_search.NONE, values, np.zeros(len(values), int)
-    best, power = found, _power_of(values)
-    least = power
+    best, least = found, _power_of(values)
     # A fit gone astray makes infinities and is thrown away.
     with np.errstate(divide="ignore", over="ignore", invalid="ignore"):
         for _ in range(ROUNDS):
@@ -120,7 +119,7 @@ def find_decays(
     return told_decays(
         best.s, best.c, u_decay=best.u_s * noise, u_angle=best.u_s * noise,
         u_amplitude=best.u_c * noise, noise=best.noise / n, misfit=best.misfit > 0.0,
-        unexplained=left / max(power, np.finfo(float).tiny), **facts,
+        unexplained=left / max(_power_of(values), np.finfo(float).tiny), **facts,
     )  # fmt: skip
 
 

@@ -141,10 +141,8 @@ class Pass:
 
     place: Place
     bins: np.ndarray  # (K, B)
-    half_amplitude: np.ndarray  # complex (C, K)
-    rest: np.ndarray  # complex (C, K, B): what the model leaves
-    own_power: np.ndarray  # (K,)
-    noise: np.ndarray  # (C, K): mean power of a bin of `rest`
+    lines: Lines
+    noise: np.ndarray  # (C, K): mean power of a bin of what the lines leave
     step: Place
     information: Place
     pull: np.ndarray  # (C, K): each harmonic's own wish for a step of nu, times its information
@@ -234,7 +232,8 @@ def _pass(
     alone: np.ndarray | None,
 ) -> Pass:
     """Amplitudes at a place and the least-squares steps from it towards the data."""
-    a, rest, _, own_power, q, p = lines_at(y, bins, k * place.nu, np.pi * place.delta * k, spill, n)
+    lines = lines_at(y, bins, k * place.nu, np.pi * place.delta * k, spill, n)
+    a, rest, _, own_power, q, p = lines
 
     # Frequency moves a tone along the kernel's slope, drift along i times its curvature.
     q = 2 * np.pi * k[:, None] * q
@@ -259,7 +258,7 @@ def _pass(
         float(pull[1].imag.sum() / (information.delta or 1.0)),
     )
     return Pass(
-        place, bins, a, rest, own_power, noise, step, information, pull[0].real,
+        place, bins, lines, noise, step, information, pull[0].real,
         np.where(heard, by_nu, 0.0),
     )  # fmt: skip
 

@@ -74,7 +74,7 @@ def apart(
     weight = np.where(present, fit.heard, np.inf)
     own = Own(
         k * (fit.place.nu + fit.pull / weight), k * np.sqrt(0.5 / weight), present.copy(),
-        power(fit.half_amplitude),
+        power(fit.lines.half_amplitude),
     )  # fmt: skip
     look = {"n": n, "half": half}
     most = int((fit.place.nu - half - 2) / 2)  # farther, a line would be the next harmonic's
@@ -287,7 +287,7 @@ def suspects(spectrum: np.ndarray, fit: joint_fit.Pass, *, seconds: float) -> np
     half = width // 2
     if half < LEAST_HALF:
         return np.zeros(fit.noise.shape, dtype=bool)
-    size, left = power(fit.half_amplitude) * fit.own_power, power(fit.rest)
+    size, left = power(fit.lines.half_amplitude) * fit.lines.own_power, power(fit.lines.rest)
     near = left[:, :, half - NEAR : half + NEAR + 1].sum(axis=2)
     total, few = left.sum(axis=2), 2 * NEAR + 1
     found = (near * (width - few) > NEAR_F * few * (total - near)) & (near > LEAST_POWER * size)
@@ -352,7 +352,10 @@ def resolve(
         mine = alone[c]
         at = np.where(mine, own.place[c], multiple)
         free = Free.fitted(spectrum[c : c + 1], fit, at, mine, n=n, half=half)
-        fit.half_amplitude[c], fit.rest[c] = free.lines.half_amplitude[0], free.lines.rest[0]
+        fit.lines.half_amplitude[c], fit.lines.rest[c] = (
+            free.lines.half_amplitude[0],
+            free.lines.rest[0],
+        )
         fit.noise[c] = free.noise
         offset[c] = free.place - np.rint(free.place)
         told = mine | (fit.heard[c] > 0)
@@ -361,7 +364,7 @@ def resolve(
         found.kind[c, mine & (np.abs(free.place - multiple) > OFF_BINS)] = Kind.OFF
     turn = np.pi * fit.place.delta * np.arange(1, alone.shape[1] + 1)
     for c, i in np.argwhere(suspects(spectrum, fit, seconds=seconds)):
-        a, rest = fit.half_amplitude[c, i], fit.rest[c, i]
+        a, rest = fit.lines.half_amplitude[c, i], fit.lines.rest[c, i]
         at = {"offset": float(offset[c, i]), "turn": float(turn[i])}
         told = Left(a, rest, **at).named(NEAR if i else half)
         if i == 0 and told.kind == Kind.HARMONIC:
@@ -370,7 +373,7 @@ def resolve(
             continue
         found.swing_db[c, i], found.apart_hz[c, i] = told.swing_db, told.apart / seconds
         # A second line weak enough to leave a level still shifts it.
-        fit.noise[c, i] += 0.5 * told.shift**2 * fit.own_power[i]
+        fit.noise[c, i] += 0.5 * told.shift**2 * fit.lines.own_power[i]
         unsettled = told.kind == Kind.BEATING and told.swing_db > SWING_DB
         if unsettled or found.kind[c, i] != Kind.OFF:
             found.kind[c, i] = told.kind

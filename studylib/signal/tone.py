@@ -176,9 +176,9 @@ def _result(
     width = fit.bins.shape[1]
     tau, to_time = _time_grid(width)
     rotate = np.exp(-1j * np.pi * (2.0 * offset * tau + fit.place.delta * tau**2))
-    base = np.where(fit.half_amplitude[:, :1] == 0, 1.0, fit.half_amplitude[:, :1])
-    envelope = 1.0 + (fit.rest[:, 0, :] @ to_time) * rotate / base
-    amplitude = 2.0 * fit.half_amplitude
+    base = np.where(fit.lines.half_amplitude[:, :1] == 0, 1.0, fit.lines.half_amplitude[:, :1])
+    envelope = 1.0 + (fit.lines.rest[:, 0, :] @ to_time) * rotate / base
+    amplitude = 2.0 * fit.lines.half_amplitude
     reference = np.exp(-1j * np.arange(1, amplitude.shape[1] + 1) * np.angle(amplitude[0, 0]))
     return ToneFit(
         frequency_hz=(fit.place.nu + fit.step.nu) / seconds,
@@ -186,7 +186,7 @@ def _result(
         drift_hz_s=(fit.place.delta + fit.step.delta) / seconds**2,
         u_drift_hz_s=_root_half(fit.information.delta) / seconds**2,
         amplitude=amplitude * reference,
-        u_amplitude=np.sqrt(2.0 * fit.noise / fit.own_power),
+        u_amplitude=np.sqrt(2.0 * fit.noise / fit.lines.own_power),
         noise_density=2.0 * seconds * fit.noise,
         dof=2 * (width - 1),
         envelope=envelope,
