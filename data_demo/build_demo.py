@@ -6,7 +6,7 @@
 
 The same seed gives the same samples to the last bit under the versions pinned by the project.
 With --only the sheets and the truth are still complete; recordings not in the sample are left as
-they are. study.toml and README.md are written by hand and are copied along.
+they are. study.toml and README.md are written by hand and are copied along, as the blind test is.
 """
 
 import argparse
@@ -14,6 +14,7 @@ import shutil
 from pathlib import Path
 
 import numpy as np
+from simulation.listeners import write_results
 from simulation.mounting import Mounted, free_mount, mount_of
 from simulation.plan import PlannedTake, planned_takes
 from simulation.recorder import record, write_flac
@@ -25,6 +26,8 @@ from simulation.woods import Specimen, specimens
 
 HERE = Path(__file__).resolve().parent
 BY_HAND = ("study.toml", "README.md")
+# From `study listen data_demo`, on the very recordings that this makes.
+TEST = ("listening/trials.csv", "listening/excerpts.csv")
 
 
 def build(folder: Path, *, only: int | None = None) -> list[PlannedTake]:
@@ -33,12 +36,14 @@ def build(folder: Path, *, only: int | None = None) -> list[PlannedTake]:
     takes = planned_takes(rails)
     mounted = all_mounts(rails, takes)
     folder.mkdir(parents=True, exist_ok=True)
-    for name in BY_HAND:
+    for name in (*BY_HAND, *TEST):
         if folder.resolve() != HERE:
+            (folder / name).parent.mkdir(exist_ok=True)
             shutil.copyfile(HERE / name, folder / name)
     write_specimens(folder / "specimens.csv", rails)
     write_takes(folder / "takes.csv", takes)
     write_truth(folder, rails, takes, mounted)
+    write_results(folder)
     chosen = sample(takes, only)
     for done, take in enumerate(chosen, start=1):
         write_flac(folder / take.file, samples_of(take, mounted))

@@ -137,11 +137,18 @@ def test_the_demo_answers_in_two_sentences(demo_summary):
 def test_beside_the_answer_stand_a_but_a_next_step_and_every_claim(demo_summary):
     beside = answer.beside(demo_summary)
     assert [len(lines) for lines in beside.values()] == [1, 1, 1]
-    assert code_of(answer.heard(demo_summary)) == "audible.above"
+    assert say(answer.heard(demo_summary)).startswith("Yes: 8 invented listeners told larch from")
     assert code_of(answer.but(demo_summary)) == "answer.but_lock"  # the demo was never locked
     told = [say(one) for one in answer.claims(demo_summary)["answer.label_claims"]]
     assert told[0].startswith("Supported: Larch passes more")
     assert "the bench did not stay steady" in told[1]
+    assert told[3] == "Supported: Invented listeners tell robinia from larch"
+    assert list(demo_summary.claims["verdict"])[3:] == ["supported"]
+
+
+def test_without_a_blind_test_what_is_published_says_whether_it_is_heard(demo_summary, tmp_path):
+    unheard = replace(demo_summary, study=replace(demo_summary.study, folder=tmp_path))
+    assert code_of(answer.heard(unheard)) == "audible.above"
 
 
 def test_a_file_keeps_its_name_at_the_beginning_of_a_sentence():

@@ -20,6 +20,10 @@ import pandas as pd
 import pytest
 import soundfile
 
+from studylib import tables
+from studylib.codes import code_of
+from studylib.codes.comparison import Heard
+from studylib.report.listening import heard_of
 from studylib.sheets import read_study
 
 DEMO = Path(__file__).resolve().parents[1] / "data_demo"
@@ -183,7 +187,9 @@ def test_rebuilt_recordings_equal_to_the_last_bit_of_a_sample(rebuilt):
     "name",
     [
         "specimens.csv", "takes.csv", "truth.json", "truth/boards.csv", "truth/mounts.csv",
-        "truth/harmonics.csv", "study.toml", "README.md",
+        "truth/harmonics.csv", "truth/listeners.csv", "study.toml", "README.md",
+        "listening/trials.csv", "listening/results/invented-1.csv",
+        "listening/results/invented-9.csv",
     ],
 )  # fmt: skip
 def test_rebuilt_sheets_and_truth_are_the_same(rebuilt, name):
@@ -304,3 +310,32 @@ def test_knocked_take_is_seen_by_the_checks_too(demo_batch):
     failed = quality[(quality["verdict"] == "fail") & (quality["check"] != "take")]
     assert set(failed["take"]) == {"R2-m1-tone172-r2"}
     assert "bump" in set(failed["check"])
+
+
+# The blind test
+
+
+def test_the_blind_test_finds_what_the_invented_listeners_hear():
+    study = read_study(DEMO)
+    table = heard_of(study, tables.empty("quality"))
+    known = {row["listener"]: row for row in rows("truth/listeners.csv")}
+    (left_out,) = table[~table["used"]].to_dict("records")
+    assert (left_out["file"], left_out["listener"]) == ("invented-9.csv", "invented-9")
+    assert code_of(left_out["reason"]) == "heard.one_answer"
+    counted = [row for name, row in known.items() if name != "invented-9"]
+    whole = table[table["used"] & (table["listener"] == "")].set_index("about")
+    for about, column in (("woods", "two_woods"), ("one wood", "one_wood")):
+        truth = np.mean([float(row[column]) for row in counted])
+        assert whole.loc[about, "able_low"] <= truth <= whole.loc[about, "able_high"]
+    assert whole.loc["one board", "able_low"] == 0.0
+    assert whole.loc["woods", "verdict"] == Heard.WOODS  # they do hear woods apart
+
+
+def test_every_listener_is_marked_invented():
+    files = sorted((DEMO / "listening" / "results").glob("*.csv"))
+    assert len(files) == 9
+    for path in files:
+        with path.open(encoding="utf-8", newline="") as file:
+            assert {row["listener"] for row in csv.DictReader(file)} == {path.stem}
+        assert path.stem.startswith("invented-")
+    assert read_study(DEMO).settings.listen.who == "invented listeners"
