@@ -354,6 +354,7 @@ def test_the_same_bench_on_new_wood(tmp_path):
     for remark in ("# the bench of the old barn", "# to be told apart", "# as agreed", "# stairs",
                    "# The minutes of this bench."):  # fmt: skip
         assert remark in text
+    assert "robinia" not in text.lower()  # nothing is left of the old title and its claims
     assert found.woods == ("Lime", "waxed")
     rows = [row.cells for row in read_table(tmp_path / "new" / "specimens.csv").rows]
     # W1 is the name of a board that stands in the workshop already.

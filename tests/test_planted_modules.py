@@ -104,6 +104,39 @@ def test_no_planted_module_is_run(planted, lean, where, command):
     assert not mark.exists(), mark.read_text()
 
 
+DRAWN = """
+import sys
+from pathlib import Path
+from matplotlib import matplotlib_fname
+from studylib.figures import style
+@style.styled
+def draw():
+    figure = style.new_figure(None, 3.0)
+    figure.subplots().plot([1, 3, 2])
+    return figure
+style.save(draw(), Path(sys.argv[1]), "a")
+print(Path(matplotlib_fname()).parent == Path())
+"""
+
+
+def test_a_style_that_lies_there_does_not_reach_a_figure(tmp_path):
+    (tmp_path / "matplotlibrc").write_text(
+        "savefig.facecolor: red\nsavefig.dpi: 40\nfont.size: 33\n"
+    )
+    for name, folder in (("planted", tmp_path), ("clean", tmp_path / "clean")):
+        (tmp_path / name).mkdir()
+        done = subprocess.run(
+            [sys.executable, "-P", "-c", DRAWN, str(tmp_path / name)],
+            cwd=folder, capture_output=True, text=True, check=True,
+            env={**os.environ, "MPLBACKEND": "agg"},
+        )  # fmt: skip
+        assert done.stdout == f"{name == 'planted'}\n"  # it is read, and changes nothing
+    for name in ("a.png", "a.svg"):
+        assert (tmp_path / "planted" / name).read_bytes() == (
+            tmp_path / "clean" / name
+        ).read_bytes()
+
+
 @pytest.mark.parametrize("where", ["study", "caller"])
 def test_a_notebook_imports_from_the_installation_alone(planted, tmp_path, monkeypatch, where):
     folder, mark = planted

@@ -18,7 +18,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from weakref import WeakKeyDictionary
 
-import matplotlib as mpl
 import matplotlib.pyplot as plt
 import numpy as np
 from matplotlib import font_manager, ticker
@@ -323,7 +322,7 @@ def save(figure: Figure, folder: Path | str, name: str) -> None:
     name : of the files, without an ending.
     """
     Path(folder, f"{name}.png").write_bytes(picture(figure))
-    with mpl.rc_context(STYLE):
+    with plt.style.context(STYLE, after_reset=True):
         figure.savefig(Path(folder, f"{name}.svg"), metadata={"Date": None, "Creator": None})
     plt.close(figure)
 
@@ -363,7 +362,7 @@ def picture(figure: Figure) -> bytes:
 
 def _png(figure: Figure, **options) -> bytes:
     file = io.BytesIO()
-    with mpl.rc_context(STYLE):
+    with plt.style.context(STYLE, after_reset=True):
         # Level 3 saves a quarter of the usual 6's time, for files a tenth larger.
         figure.savefig(
             file, format="png", metadata={"Software": None}, pil_kwargs={"compress_level": 3},
