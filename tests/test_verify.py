@@ -82,6 +82,13 @@ def test_a_number_may_move_by_the_tolerance_and_no_further(tmp_path, value, off)
     assert {fields_of(one)["column"] for one in found} <= {"value"}
 
 
+def test_an_infinite_number_lets_no_other_one_move(tmp_path):
+    kept = write_features(tmp_path / "kept", value=[np.inf, 0.005, 81.0, 0.006])
+    again = write_features(tmp_path / "again", value=[np.inf, 0.005, 82.0, 0.006])
+    (found,) = compare(kept, again, tolerance=1e-9)["features"]
+    assert fields_of(found)["row"] == ["c", 1]
+
+
 def test_a_cell_that_differs_is_named_with_both_values(tmp_path):
     (found,) = told(tmp_path, value=[80.0, 0.005, 82.5, 0.006])
     cell = {"row": ["c", 1], "kept": "81.0", "again": "82.5"}
