@@ -23,7 +23,7 @@ Functions: `empty`, `typed`, `text_of`, `read`, `write`, `write_package`, `packa
 Classes: `Table`, `Column`. Data: `TABLES`.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -479,6 +479,12 @@ def text_of(name: str, frame: pd.DataFrame, **form: str) -> str:
 def _harmless(cell: object) -> object:
     """A text that a spreadsheet would take for a formula, behind an apostrophe."""
     return f"'{cell}" if isinstance(cell, str) and writing.FORMULA.match(cell) else cell
+
+
+def rows_of(frame: pd.DataFrame, column: str = "specimen") -> Callable[[str], pd.DataFrame]:
+    """What looks up the rows of one name in a column, without going through all of them again."""
+    held = dict(list(frame.groupby(column, sort=False)))
+    return lambda name: held.get(name, frame.iloc[:0])
 
 
 def _codes(cell: str) -> str:

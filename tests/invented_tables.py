@@ -16,7 +16,7 @@ import pandas as pd
 
 from studylib import register
 from studylib.modes.gathered import Gathered, with_numbers
-from studylib.sheets import Specimen
+from studylib.sheets import Specimen, Study
 from studylib.sheets.settings import Channels, Claim, Decide, Settings, StudySection, Tone
 from studylib.tables import TABLES, empty
 
@@ -53,6 +53,8 @@ class InventedStudy:
 
     def boards_recorded(self, **_):
         return {}
+
+    takes_on = Study.takes_on
 
     lock: None = None
     looks: int = 1

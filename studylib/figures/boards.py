@@ -58,6 +58,7 @@ from studylib.words import numbers, say, text
 # From here on the boards' names would run into each other, and are left out.
 MOST_NAMED_BOARDS = 72
 GAP = 0.8  # between two woods, in boards
+MOST_LINES, ODD_LINES = 24, 3  # spectra of a wood: so many as lines; of more, the odd ones
 MOST_WORDS, MOST_SAID = 40, 24  # on a still, and in its headline
 
 
@@ -90,7 +91,8 @@ def boards_figure(means: FeatureMeans, *, size: tuple[float, float] | None = Non
         axes, grid="y", ylabel=quantity(meaning, feature.unit, width=32, lines=3),
         xlim=(-0.5 - GAP / 2, edge - 0.5 - GAP / 2),
     )  # fmt: skip
-    key = words.say("figures_effects.boards_key", confidence=means.confidence)
+    many = bool((boards["wood"].value_counts() > MOST_NAMED_BOARDS).any())
+    key = words.say("figures_effects.boards_key", confidence=means.confidence, many=many)
     return explained(figure, pairs_apart(means.effects), key, [feature.name])
 
 
@@ -99,6 +101,8 @@ def _draw_boards(axes: Axes, means: FeatureMeans) -> dict[str, dict[str, float]]
     placed, edge, style = {}, 0.0, looks(means.woods)
     for wood in [w for w in means.woods if w in set(means.boards["wood"])]:
         own, mean = (table[table["wood"] == wood] for table in (means.boards, means.means))
+        if len(own) > MOST_NAMED_BOARDS:  # in any other order, marks on marks
+            own = own.sort_values("value", kind="stable")
         places = edge + np.arange(len(own), dtype=float)
         _draw_wood(axes, own, means.mounts, mean, places, style[wood])
         placed[wood] = dict(zip(own["specimen"], places, strict=True))
@@ -109,14 +113,24 @@ def _draw_boards(axes: Axes, means: FeatureMeans) -> dict[str, dict[str, float]]
 def _draw_wood(axes: Axes, boards, mounts, mean, places: np.ndarray, look: Look) -> None:
     own = mounts[mounts["specimen"].isin(boards["specimen"])]
     at = own["specimen"].map(dict(zip(boards["specimen"], places, strict=True)))
-    axes.hlines(own["value"], at - 0.28, at + 0.28, color=look.colour, linewidth=1, alpha=0.7)
+    many = len(boards) > MOST_NAMED_BOARDS
+    if many:
+        axes.margins(y=0.12)  # room for the two names
+        for end, side in ((0, "left"), (-1, "right")):
+            name, value = boards["specimen"].iloc[end], boards["value"].iloc[end]
+            axes.annotate(
+                wrapped(name, 16, lines=1), (places[end], value), (0, 9 * (-1) ** (end == 0)),
+                textcoords="offset points", ha=side, va="center", fontsize=8, color=GREY,
+            )  # fmt: skip
+    else:
+        axes.hlines(own["value"], at - 0.28, at + 0.28, color=look.colour, linewidth=1, alpha=0.7)
     axes.plot(
         places,
         boards["value"],
         look.marker,
         color=look.colour,
-        markersize=6.5,
-        markeredgecolor="white",
+        markersize=2.5 if many else 6.5,
+        markeredgecolor=look.colour if many else "white",
         markeredgewidth=0.6,
         zorder=3,
     )
@@ -315,20 +329,26 @@ def _compared(rows: pd.DataFrame, study: sheets.Study) -> pd.DataFrame:
 def _wood(axes: Axes, spectra: pd.DataFrame, wood: str, look: Look, ends: tuple) -> None:
     edges = np.geomspace(*ends, STEPS + 1)
     middles = np.sqrt(edges[1:] * edges[:-1])
-    curves = [_highest(rows, edges) for _, rows in spectra.groupby("specimen", sort=False)]
-    for curve in curves:
-        held = np.isfinite(curve)
-        axes.plot(middles[held], curve[held], color=look.colour, linewidth=0.6, alpha=0.45)
-    stack = np.array(curves)
+    stack = np.array([_highest(rows, edges) for _, rows in spectra.groupby("specimen", sort=False)])
     held = np.isfinite(stack).any(axis=0)
-    axes.plot(middles[held], np.nanmedian(stack[:, held], axis=0), color=look.colour, linewidth=1.3)
+    middle, single = np.nanmedian(stack[:, held], axis=0), np.arange(len(stack))
+    many = len(stack) > MOST_LINES
+    if many:  # lines on lines would be one blot: a band, and the boards farthest from the middle
+        ends_of = np.nanpercentile(stack[:, held], [5.0, 95.0], axis=0)
+        axes.fill_between(middles[held], *ends_of, color=look.colour, alpha=0.25, linewidth=0)
+        single = np.argsort(-np.nanmean(np.abs(stack[:, held] - middle), axis=1))[:ODD_LINES]
+    for curve in stack[single]:
+        own = np.isfinite(curve)
+        axes.plot(middles[own], curve[own], color=look.colour, linewidth=0.6, alpha=0.45)
+    axes.plot(middles[held], middle, color=look.colour, linewidth=1.3)
     axes.plot(
         [],
         [],
         look.marker,
         color=look.colour,
         label=legend_label(
-            words.say("figures_takes.wood_legend", wood=wood, boards=len(curves)), 44
+            say("figures_takes.wood_legend", wood=wood, boards=len(stack), odd=ODD_LINES * many),
+            72 if many else 44,
         ),
     )
     axes.legend(

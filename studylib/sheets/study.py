@@ -271,6 +271,11 @@ class Study:
     def _rows(self) -> tuple[Take, ...]:
         return tuple(sorted((*self.takes, *self.planned), key=lambda take: take.row))
 
+    @cached_property
+    def takes_on(self) -> dict[str, list[Take]]:
+        """Specimen -> its takes, as they stand in the sheet."""
+        return files.grouped((take.specimen, take) for take in self.takes)
+
     def path_of(self, take: Take) -> Path:
         """Absolute path of a take's recording."""
         return self.folder / take.file

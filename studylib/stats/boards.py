@@ -5,7 +5,8 @@ mounts of one board in one batch pooled over all boards, and intervals that hold
 a batch together (Tukey-Kramer). Boards of different batches are not paired: a change of the
 bench between sittings would be read as a difference between boards. A pair that shares several
 batches is compared within each, and the differences are averaged with the weights of least
-squares.
+squares. Of many boards (`MOST_PAIRED`) each is paired with the references alone, as all pairs
+would be a table that nobody opens; the intervals still hold for all of them.
 
 The positive control: does the bench detect the changed specimen, which is the reference with a
 known small mass fixed to it? A bench that cannot has no right to call two woods the same, so `same`
@@ -31,6 +32,8 @@ from scipy import special
 
 from studylib import codes, register, tables
 from studylib.stats import scales, studentized
+
+MOST_PAIRED = 100  # boards of one feature, of which every pair is written
 
 
 @dataclass(frozen=True)
@@ -79,13 +82,20 @@ def own_difference(cells: MountCells, a: str, b: str) -> tuple[float, float, flo
     return float(difference[0]), math.sqrt(parts.sum()), float(freedom)
 
 
-def _pairs(cells: MountCells, names: Sequence[str]) -> tuple[np.ndarray, ...]:
-    """All pairs of some boards that share a batch: numbers of the first and of the second board,
-    difference, its standard error, and the most boards in any batch that the two share; arrays of
-    shape (pairs,)."""
+def _pairs(
+    cells: MountCells, names: Sequence[str], beside: Sequence[int] = ()
+) -> tuple[np.ndarray, ...]:
+    """All pairs of some boards that share a batch, or those with the boards `beside` alone: numbers
+    of the first and of the second board, difference, its standard error, and the most boards in any
+    batch that the two share; arrays of shape (pairs,)."""
     count, mean = (of.loc[list(names)].to_numpy(float) for of in (cells.count, cells.mean))
     boards_in = (cells.count > 0).sum().to_numpy()
-    first, second = np.triu_indices(len(names), 1)
+    every = np.arange(len(names))
+    with_one = [np.column_stack([np.minimum(one, every), np.maximum(one, every)]) for one in beside]
+    pairs = (
+        np.unique(np.concatenate(with_one), axis=0).T if with_one else np.triu_indices(every.size)
+    )
+    first, second = (side[pairs[0] < pairs[1]] for side in pairs)
     n_a, n_b = count[first], count[second]
     weight = n_a * n_b / np.maximum(n_a + n_b, 1.0)
     total = weight.sum(axis=1)
@@ -101,11 +111,19 @@ def _pairs(cells: MountCells, names: Sequence[str]) -> tuple[np.ndarray, ...]:
 
 
 def boards_table(
-    feature: register.Feature, cells: MountCells, *, order: Sequence[str], confidence: float
+    feature: register.Feature,
+    cells: MountCells,
+    *,
+    order: Sequence[str],
+    confidence: float,
+    beside: Sequence[str] = (),
 ) -> pd.DataFrame:
-    """Rows of boards.csv for one feature: every pair that shares a batch."""
+    """Rows of boards.csv for one feature: every pair that shares a batch; of more than
+    `MOST_PAIRED` boards those with one of `beside`, or with the first board without any there."""
     present = [specimen for specimen in order if specimen in cells.count.index]
-    first, second, difference, se, crowds = _pairs(cells, present)
+    named = [i for i, name in enumerate(present) if name in beside] or [0]
+    few = len(present) <= MOST_PAIRED
+    first, second, difference, se, crowds = _pairs(cells, present, () if few else named)
     half = np.full(se.shape, np.nan)
     if cells.df >= 1:
         for crowd in np.unique(crowds):

@@ -237,7 +237,15 @@ def compare(
         second_opinion=mixed.second_opinion(compared, fits, first, confidence=confidence),
         limits=chosen,
         notes=(
-            *codes.holding((confounded, confounded)),
+            *codes.holding(
+                (confounded, confounded),
+                (
+                    len(specimens) > boards.MOST_PAIRED,
+                    codes.note(
+                        "comparison.pairs_left_out", boards=len(specimens), most=boards.MOST_PAIRED
+                    ),
+                ),
+            ),
             *design.comparison_notes(
                 samples,
                 found,
@@ -356,8 +364,11 @@ def _spread(samples, fits, confidence) -> tuple[pd.DataFrame, pd.DataFrame]:
 
 def _boards(primary, cells, specimens, confidence) -> pd.DataFrame:
     order = list(specimens["specimen"])
+    beside = list(specimens.loc[specimens["role"] == "reference", "specimen"])
     found = [
-        boards.boards_table(register.find(name), cells[name], order=order, confidence=confidence)
+        boards.boards_table(
+            register.find(name), cells[name], order=order, confidence=confidence, beside=beside
+        )
         for name in dict.fromkeys(primary)
         if name in cells
     ]

@@ -91,23 +91,24 @@ class NestedDesign:
             "mount": np.arange(len(mounts)), "specimen": specimen, "source": unit[specimen]
         }  # fmt: skip
         self.wood, self.batch = pd.factorize(units["wood"])[0][unit[specimen]], batch
-        self._averaging = (_averaging(specimen), _averaging(unit))
-        self._projections = (
-            _residual(specimen, batch),
-            _residual(unit, self._averaging[0] @ batch),
+        self._averaging = (_Averaging(specimen), _Averaging(unit))
+        self._left = (
+            _Left(self._averaging[0], batch),
+            _Left(self._averaging[1], self._averaging[0] @ batch),
             model.residual,
         )
         diagonals = self._diagonals(np.bincount(self.mount))
         df = [len(takes) - len(mounts)]
-        df += [round(float(np.trace(projection))) for projection in self._projections]
+        own = [*(left.diagonal for left in self._left[:2]), np.diag(model.residual)]
+        df += [round(float(diagonal.sum())) for diagonal in own]
         self._df = dict(zip(LEVELS, df, strict=True))
         self.levels = tuple(level for level in LEVELS if self._df[level] > 0)
         self.merged = self._merged()
         self.balanced = all(np.ptp(k) < 1e-12 for named in diagonals for k in named.values())
         self._expectations = {"take": {"take": 1.0}}
-        for level, projection, named in zip(LEVELS[1:], self._projections, diagonals, strict=True):
+        for level, diagonal, named in zip(LEVELS[1:], own, diagonals, strict=True):
             self._expectations[level] = {
-                name: float(np.diag(projection) @ k) / max(self._df[level], 1)
+                name: float(diagonal @ k) / max(self._df[level], 1)
                 for name, k in named.items()
                 if name in self.levels
             }
@@ -124,10 +125,10 @@ class NestedDesign:
         for y of shape (takes, ...), and the degrees of freedom."""
         means = self.mount_means(y.T).T
         found = {"take": y - means[self.mount]}
-        for level, projection, averaging in zip(
-            LEVELS[1:], self._projections, (*self._averaging, np.eye(1)), strict=True
+        for level, left, averaging in zip(
+            LEVELS[1:], self._left, (*self._averaging, np.eye(1)), strict=True
         ):
-            found[level] = projection @ means
+            found[level] = left @ means
             means = averaging @ means if level != "source" else means
         return {level: (found[level], self._df[level]) for level in self.levels}
 
@@ -139,15 +140,15 @@ class NestedDesign:
 
     def source_means(self, mounts: np.ndarray) -> np.ndarray:
         """Means of the sources for values of the mounts, (..., mounts)."""
-        return mounts @ self._averaging[0].T @ self._averaging[1].T
+        return (self._averaging[1] @ (self._averaging[0] @ mounts.T)).T
 
     def _diagonals(self, counts: np.ndarray) -> list[dict[str, np.ndarray]]:
         """Variance of each mean for a unit of each component, from mounts upwards."""
         named = {"take": 1.0 / counts, "mount": np.ones(counts.size)}
         out = [named]
         for level, averaging in zip(LEVELS[2:], self._averaging, strict=True):
-            named = {name: averaging**2 @ k for name, k in named.items()}
-            named[level] = np.ones(averaging.shape[0])
+            named = {name: averaging @ k / averaging.counts for name, k in named.items()}
+            named[level] = np.ones(averaging.counts.size)
             out.append(named)
         return out
 
@@ -167,14 +168,34 @@ def _group(frame: pd.DataFrame, keys: list[str]) -> tuple[np.ndarray, pd.DataFra
     return index, frame.iloc[np.unique(index, return_index=True)[1]].reset_index(drop=True)
 
 
-def _averaging(index: np.ndarray) -> np.ndarray:
-    member = np.eye(int(index.max()) + 1)[index].T
-    return member / member.sum(axis=1, keepdims=True)
+class _Averaging:
+    """Means of groups, as `averaging @ values`; sums, as a matrix would have groups times rows."""
+
+    def __init__(self, index: np.ndarray) -> None:
+        self.index, self.counts = index, np.bincount(index)
+        self._order = np.argsort(index, kind="stable")
+        self._first = np.cumsum(self.counts) - self.counts
+
+    def __matmul__(self, values: np.ndarray) -> np.ndarray:
+        sums = np.add.reduceat(values[self._order], self._first, axis=0)
+        return (sums.T / self.counts).T
 
 
-def _residual(index: np.ndarray, shares: np.ndarray) -> np.ndarray:
-    design = np.hstack([np.eye(int(index.max()) + 1)[index], shares[:, 1:]])
-    return np.eye(index.size) - design @ np.linalg.pinv(design)
+class _Left:
+    """What is left of values, as `left @ values`, of the means of their groups and of the shares of
+    the batches within these; `diagonal` is that of the matrix."""
+
+    def __init__(self, averaging: _Averaging, shares: np.ndarray) -> None:
+        self._averaging, self._basis = averaging, np.empty((len(shares), 0))
+        within = self @ shares[:, 1:]
+        vectors, sizes, _ = np.linalg.svd(within, full_matrices=False)
+        self._basis = vectors[:, sizes > 1e-9]
+        self.diagonal = 1.0 - 1.0 / averaging.counts[averaging.index]
+        self.diagonal = self.diagonal - np.sum(self._basis**2, axis=1)
+
+    def __matmul__(self, values: np.ndarray) -> np.ndarray:
+        within = values - (self._averaging @ values)[self._averaging.index]
+        return within - self._basis @ (self._basis.T @ within)
 
 
 # Features whose mounts agree in these have one design.

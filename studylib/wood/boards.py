@@ -79,6 +79,9 @@ class Board:
 _REASONS = ("size_reason", "reason", "loss_reason", "shear_reason")
 
 
+_NO_MODES = pd.DataFrame({name: np.zeros(0) for name in ("mode", *_NUMBERS)} | {"hidden": []})
+
+
 def free_modes(table: pd.DataFrame, *, hidden: Mapping[int, str] | None = None) -> pd.DataFrame:
     """Usable free modes with a number as means over taps: one row a mode number.
 
@@ -90,6 +93,8 @@ def free_modes(table: pd.DataFrame, *, hidden: Mapping[int, str] | None = None) 
         back in the column `hidden`.
     """
     columns = ["mode", *_NUMBERS, "hidden"]
+    if table.empty:
+        return _NO_MODES
     kept = table[(table["support"] == "free") & table["mode"].notna()]
     kept = kept[kept["frequency_hz"].notna() & (kept["frequency_hz"] > 0)]
     if "usable" in kept:

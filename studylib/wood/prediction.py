@@ -163,9 +163,10 @@ def model_of(study: sheets.Study, board_modes: pd.DataFrame, *, by_density: bool
     farthest = max(bench.drive_at_mm, bench.heard_at_mm or 0.0, *bench.supports_mm)
     found: dict[str, Numbers] = {}
     reasons: dict[str, str] = {}
+    own = tables.rows_of(board_modes)
     for specimen in study.specimens:
-        board = study_wood.board_of(study, specimen, board_modes)
         name = specimen.specimen
+        board = study_wood.board_of(study, specimen, own(name))
         if by_density and codes.has(board.reason, "wood.no_free_mode"):
             board = boards.untapped(board, study.settings.wood, moisture_pct=specimen.moisture_pct)
         if board.fit is None or board.reason:
@@ -330,11 +331,13 @@ def modes_near_tone(
     model = model_of(study, board_modes)
     known = (wood["quantity"] == "wood.youngs_modulus_gpa") & wood["value"].notna()
     stiff = set(wood.loc[known, "specimen"])
+    modes = tables.rows_of(board_modes)
     rows = [
         (specimen.specimen, specimen.wood, specimen.role, *row)
         for specimen in study.specimens
-        for board in [study_wood.board_of(study, specimen, board_modes)]
-        for ladder in _ladders(model, specimen, board, board_modes, specimen.specimen in stiff)
+        for own in [modes(specimen.specimen)]
+        for board in [study_wood.board_of(study, specimen, own)]
+        for ladder in _ladders(model, specimen, board, own, specimen.specimen in stiff)
         for row in _rows(study, model, specimen.specimen, ladder)
     ]
     return tables.typed("modes_near_tone", rows)
@@ -398,10 +401,9 @@ def _ladders(
     model: Model,
     specimen: sheets.Specimen,
     board: boards.Board,
-    board_modes: pd.DataFrame,
+    own: pd.DataFrame,
     predicted: bool,
 ) -> Iterator[_Ladder]:
-    own = board_modes[board_modes["specimen"] == specimen.specimen]
     for support, basis in (("bench", ModeBasis.BENCH), ("free", ModeBasis.FREE)):
         found = own[(own["support"] == support) & (own["frequency_hz"] > 0)]
         if len(found) > 1:

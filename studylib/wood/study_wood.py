@@ -44,9 +44,8 @@ _NAN = float("nan")
 _Row = tuple[str, float, str, float, str, str, float]
 
 
-def board_of(study: Study, specimen: Specimen, board_modes: pd.DataFrame) -> boards.Board:
-    """One board from its mean free modes in `board_modes`."""
-    own = board_modes[board_modes["specimen"] == specimen.specimen]
+def board_of(study: Study, specimen: Specimen, own: pd.DataFrame) -> boards.Board:
+    """One board from its mean free modes, among its `own` rows of `board_modes`."""
     free = own[own["support"] == "free"]
     told = zip(free["mode"], free["reason"], strict=True)
     hidden = {int(mode): why for mode, why in told if codes.has(why, "modes.room_hides")}
@@ -60,8 +59,8 @@ def _temperature(study: Study, specimen: Specimen) -> float:
     """Mean temperature of the specimen's takes in degrees Celsius; 20 where none gives one."""
     noted = [
         take.temperature_c
-        for take in study.takes
-        if take.specimen == specimen.specimen and take.temperature_c is not None
+        for take in study.takes_on.get(specimen.specimen, ())
+        if take.temperature_c is not None
     ]
     return float(np.mean(noted)) if noted else beams.AIR_C
 
@@ -79,10 +78,11 @@ def wood_table(study: Study, board_modes: pd.DataFrame) -> pd.DataFrame:
     -------
     The table `wood`; u is a standard uncertainty in the value's unit.
     """
+    own = tables.rows_of(board_modes)
     rows = [
-        (specimen.specimen, specimen.wood, specimen.role, specimen.source, *row)
-        for specimen in study.specimens
-        for row in _rows(study, specimen, board_of(study, specimen, board_modes))
+        (s.specimen, s.wood, s.role, s.source, *row)
+        for s in study.specimens
+        for row in _rows(study, s, board_of(study, s, own(s.specimen)))
     ]
     return tables.typed("wood", rows)
 
@@ -144,9 +144,8 @@ def _air(study: Study, specimen: Specimen) -> tuple[float, float] | None:
     """Mean temperature and humidity of the specimen's takes; None when neither take gives both."""
     air = [
         (take.temperature_c, take.humidity_pct)
-        for take in study.takes
-        if take.specimen == specimen.specimen
-        and take.temperature_c is not None
+        for take in study.takes_on.get(specimen.specimen, ())
+        if take.temperature_c is not None
         and take.humidity_pct is not None
         and take.humidity_pct < 100
     ]
@@ -193,13 +192,13 @@ def wood_features(
         ((name, support), ((mount, mode), why))
         for (name, support, mode, mount), why in hidden.items()
     )
-    takes = files.grouped((take.specimen, take) for take in study.takes)
+    modes = tables.rows_of(numbered)
     rows = [
         row
         for s in study.specimens
-        if s.specimen in takes
+        if s.specimen in study.takes_on
         for lost in [dict(own.get((s.specimen, "free"), ()))]
-        for row in _feature_rows(study, s, takes[s.specimen], numbered, lost, any_free=any_free)
+        for row in _feature_rows(study, s, modes(s.specimen), lost, any_free=any_free)
     ]
     table = tables.typed("features", rows)
     kept = study.batches if batches is None else batches
@@ -213,14 +212,14 @@ def _is_free(take: Take) -> bool:
 def _feature_rows(
     study: Study,
     specimen: Specimen,
-    takes: list[Take],
-    numbered: pd.DataFrame,
+    own: pd.DataFrame,
     hidden: Mapping[tuple[int, int], str],
     *,
     any_free: bool,
 ) -> Iterator[tuple]:
-    """hidden : notes by mount and mode, of decays that the room hides."""
-    wood, nothing = study.settings.wood, numbered.iloc[:0]
+    """own : the specimen's rows of `modes`.  hidden : notes by mount and mode, of decays that the
+    room hides."""
+    wood, nothing, takes = study.settings.wood, own.iloc[:0], study.takes_on[specimen.specimen]
     board = boards.assess(specimen, boards.free_modes(nothing), wood)
     yield _feature_row(
         specimen, takes[0], "wood.density_kg_m3", board.density, "kg/m3", board.size_reason
@@ -228,7 +227,6 @@ def _feature_rows(
     first_of: dict[int, Take] = {}
     for take in filter(_is_free, takes):
         first_of.setdefault(take.mount, take)
-    own = numbered[numbered["specimen"] == specimen.specimen]
     for mount, take in first_of.items():
         why = codes.note("wood.no_free_mode_in_mount", mount=mount)
         lost = {mode: text for (at, mode), text in hidden.items() if at == mount}

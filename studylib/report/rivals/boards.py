@@ -229,6 +229,7 @@ def _source_spread(basis: Basis, feature: str) -> str:
 
 MATCH = 3.0  # distance within which a mount may be another board's
 MOST_FREE = 8.0  # degrees of freedom that are believed: boards do not all spread alike
+ROUNDING = 1e-9  # of the whole scatter: what is left of it is none
 CHANCE = 0.01  # that any mount of a study is this far from its board without a mix-up
 
 
@@ -342,41 +343,47 @@ def distances(table: pd.DataFrame, features: Sequence[str]) -> list[Distance]:
     if not kept:
         return []
     mounts = int((cells["mount"].transform("size") > 1).sum())
-    error = CHANCE / (mounts * len(kept))
+    error, whole = CHANCE / (mounts * len(kept)), (squares[kept].sum().to_numpy(), int(df.sum()))
     return [
-        _of_mount(i, mount, boards, np.abs(values - values[i]), squares[kept], df, error)
+        _of_mount(i, mount, board, names, np.abs(values - values[i]), (scatter, free, whole), error)
         for _, batch in table.groupby("batch", sort=False)
-        for values, boards in [(batch[kept].to_numpy(float), batch["specimen"].to_numpy())]
+        for names, board in [np.unique(batch["specimen"].to_numpy(str), return_inverse=True)]
+        for values in [batch[kept].to_numpy(float)]
+        for scatter in [squares[kept].reindex(names).fillna(0.0).to_numpy()]
+        for free in [df.reindex(names).fillna(0).to_numpy(int)]
+        for several in [np.bincount(board)[board] > 1]
         for i, mount in enumerate(batch["mount"])
-        if (boards == boards[i]).sum() > 1
+        if several[i]
     ]
 
 
-def _of_mount(i, mount, boards, apart, squares, df, error) -> Distance:
+def _of_mount(i, mount, board_of, names, apart, spreads, error) -> Distance:
     """Distances of the i-th mount of a batch; `apart` is how far the others lie, by feature."""
-    board = boards[i]
-    own = (boards == board) & (np.arange(len(boards)) != i)
-    sd, free = _spread(squares, df, [board])
-    others = pd.Series((apart / sd).max(axis=1)[boards != board], boards[boards != board])
-    near = others.groupby(level=0, sort=False).min()
-    if len(near):
+    board = board_of[i]
+    mine = board_of == board
+    own = mine & (np.arange(len(mine)) != i)
+    sd, free = _spread(*spreads, [board])
+    near = np.full(len(names), np.inf)
+    np.minimum.at(near, board_of, np.where(mine, np.inf, (apart / sd).max(axis=1)))
+    if len(names) > 1:
         # Of those that it may be, the one that scatters most: it may have been swapped with it.
-        alike = near.index[near <= MATCH].union([near.idxmin()])
-        scatter = (squares.reindex(alike).fillna(0.0) / sd**2).max(axis=1)
-        sd, free = _spread(squares, df, [board, scatter.idxmax()])
+        alike = (near <= MATCH) | (np.arange(len(near)) == near.argmin())
+        scatter = np.where(alike, (spreads[0] / sd**2).max(axis=1), -1.0)
+        sd, free = _spread(*spreads, [board, scatter.argmax()])
     far = (apart / sd).max(axis=1)
-    others = np.where(boards == board, np.inf, far)
-    other = str(boards[others.argmin()]) if len(near) else ""
+    others = np.where(mine, np.inf, far)
+    other = str(names[board_of[others.argmin()]]) if len(names) > 1 else ""
     chance = float(special.stdtrit(min(free, MOST_FREE), 1.0 - error / 2.0)) if free else math.inf
-    return Distance(board, mount, float(far[own].min()), float(others.min()), other, chance)
+    own_far, name = float(far[own].min()), str(names[board])
+    return Distance(name, mount, own_far, float(others.min()), other, chance)
 
 
-def _spread(squares: pd.DataFrame, df: pd.Series, left_out: list[str]) -> tuple[np.ndarray, float]:
+def _spread(
+    scatter: np.ndarray, free: np.ndarray, whole: tuple[np.ndarray, int], left_out: list[int]
+) -> tuple[np.ndarray, float]:
     """Standard deviation of a difference of two mounts, feature by feature, and its degrees of
     freedom, from the boards not left out; from all, with none, where those give no spread."""
-    rest = ~squares.index.isin(left_out)
-    pooled, free = squares[rest].sum().to_numpy(), float(df[rest].sum())
-    if free and (pooled > 0).all():
-        return np.sqrt(2.0 * pooled / free), free
-    whole = np.maximum(squares.sum().to_numpy(), 1e-300)
-    return np.sqrt(2.0 * whole / float(df.sum())), 0.0
+    pooled, rest = whole[0] - scatter[left_out].sum(axis=0), whole[1] - free[left_out].sum()
+    if rest and (pooled > ROUNDING * whole[0]).all():
+        return np.sqrt(2.0 * pooled / rest), float(rest)
+    return np.sqrt(2.0 * np.maximum(whole[0], 1e-300) / whole[1]), 0.0
