@@ -101,6 +101,7 @@ class Invention:
     claims: tuple[Claim, ...] = ()
     kind: str = "microphone"
     seed: int = 172
+    step_hz: float = 1.25  # between the lines of a spectrum
 
     def make(self):
         rng = np.random.default_rng(self.seed)
@@ -118,7 +119,7 @@ class Invention:
                         self._row(take, specimen, f, moved[f] + noise[f]) for f in FEATURES
                     ]
                     quality += [_check(take.take, c, "pass") for c in (*CHECKS, "take")]
-            spectra.append(_spectrum(specimen, rng))
+            spectra.append(_spectrum(specimen, rng, self.step_hz))
         study = InventedStudy(
             settings=Settings(
                 study=StudySection(title="Invented rails", question="Does the wood matter?"),
@@ -236,8 +237,8 @@ def _check(take: str, check: str, verdict: str) -> dict:
     }
 
 
-def _spectrum(specimen, rng: np.random.Generator) -> pd.DataFrame:
-    frequency = np.arange(1.25, 8000.0, 1.25)
+def _spectrum(specimen, rng: np.random.Generator, step_hz: float) -> pd.DataFrame:
+    frequency = np.arange(step_hz, 8000.0, step_hz)
     level = -90.0 + rng.normal(0.0, 3.0, frequency.size)
     for k in range(1, 13):
         level[np.argmin(np.abs(frequency - 172.0 * k))] = -20.0 - 4.0 * k

@@ -106,16 +106,15 @@ def search_in_room(bins: Bins, *, step_hz: float, most: int) -> tuple[Found, flo
 
     step_hz : of the bins.  most : decays at most, of which some are the knock or no modes.
     """
-    found, rest, ratio, at_most = NONE, bins.values, RATIO, 1.0
-    search = {"step_hz": step_hz, "most": most, "way": IN_ROOM, "tried": np.zeros(len(rest), int)}
+    found, model, ratio, at_most = NONE, np.zeros_like(bins.values), RATIO, 1.0
+    search = {"step_hz": step_hz, "most": most, "way": IN_ROOM, "tried": np.zeros(len(model), int)}
     for _ in range(ROUNDS):
-        more = one_round(found, rest, ratio, bins, **search)
+        more = one_round(found, model, ratio, bins, **search)
         if len(more.s) <= len(found.s):
             break  # what such a round changed is a matter of chance
         found = more
         model = poles.decays_in_bins(found.s, found.c, n=bins.n, turns=bins.turns)
-        rest = bins.values - model
-        ratio = _room_share(found.s, rest, model, bins, at_most)
+        ratio = _room_share(found.s, bins.values - model, model, bins, at_most)
         # What is left is the room and what was not found yet: the room is that at most.
         at_most = ratio if ratio > LEAST_RATIO else at_most
     return found, ratio
@@ -123,7 +122,7 @@ def search_in_room(bins: Bins, *, step_hz: float, most: int) -> tuple[Found, flo
 
 def one_round(
     found: Found,
-    rest: np.ndarray,
+    model: np.ndarray,
     ratio: float,
     bins: Bins,
     *,
@@ -134,10 +133,11 @@ def one_round(
 ) -> Found:
     """The decays with new ones at the peaks of what they leave over, all of them fitted again.
 
-    rest : bins without the decays found so far.  ratio : reverberant over direct energy.
+    model : (M,) the transform of the decays found so far.  ratio : reverberant over direct energy.
     tried : (M,) how often a decay was begun at each bin; counts on.
     """
-    peaks = _new_peaks(rest, found, ratio, bins, step_hz, way, tried)
+    rest = bins.values - model
+    peaks = _new_peaks(rest, model, found, ratio, bins, step_hz, way, tried)
     peaks = peaks[: max(most - len(found.s), 0)]
     if not len(peaks):
         return found
@@ -181,9 +181,8 @@ def _prominences(size: np.ndarray, peaks: np.ndarray, reach: int) -> np.ndarray:
 
 
 def _new_peaks(
-    rest, found: Found, ratio, bins: Bins, step_hz: float, way: Way, tried
+    rest, model, found: Found, ratio, bins: Bins, step_hz: float, way: Way, tried
 ) -> np.ndarray:
-    model = poles.decays_in_bins(found.s, found.c, n=bins.n, turns=bins.turns)
     peaks = loud_peaks(rest, bins.background + ratio * np.abs(model) ** 2, step_hz=step_hz)
     least = way.under_strongest * np.abs(bins.values).max()
     peaks = peaks[(np.abs(rest[peaks]) > least) & (tried[peaks] < way.tries)][: 4 * MOST_NEW]

@@ -97,15 +97,16 @@ def find_decays(
     floor = noise_floor(spectrum, first=first, last=last)
     values = spectrum[first : last + 1]
     bins = Bins(values, first, np.cos(angle) - 1j * np.sin(angle), n, floor)
-    found, rest, tried = decay_search.NONE, values, np.zeros(len(values), int)
+    found, model, tried = decay_search.NONE, np.zeros_like(values), np.zeros(len(values), int)
     best, least = found, _power_of(values)
     # A fit gone astray makes infinities and is thrown away.
     with np.errstate(divide="ignore", over="ignore", invalid="ignore"):
         for _ in range(ROUNDS):
             before, found = found, decay_search.one_round(
-                found, rest, MODEL_ERROR, bins, step_hz=step, most=3 * most, way=DRY, tried=tried
+                found, model, MODEL_ERROR, bins, step_hz=step, most=3 * most, way=DRY, tried=tried
             )  # fmt: skip
-            rest = values - decays_in_bins(found.s, found.c, n=n, turns=bins.turns)
+            model = decays_in_bins(found.s, found.c, n=n, turns=bins.turns)
+            rest = values - model
             if _power_of(rest) < least:
                 best, least = found, _power_of(rest)
             if len(found.s) <= len(before.s) and (len(found.s) or not tried.any()):

@@ -120,17 +120,18 @@ def fit_poles(
             mirrored = jacobian.conj()
             curvature, pull = mirrored @ jacobian.T, mirrored @ rest
             # Scaled to a diagonal of ones: s and c are worlds apart in size.
-            size = np.sqrt(np.diagonal(curvature).real)
+            size = np.sqrt(curvature.real.diagonal())
             curvature, pull = curvature / (size[:, None] * size), pull / size
             inverse = _inverse(curvature)
-            spread = np.sqrt(0.5 * np.abs(np.diagonal(inverse).real)) / size
+            spread = np.sqrt(0.5 * np.abs(inverse.real.diagonal())) / size
             if float(np.vdot(pull, inverse @ pull).real) <= SETTLED * squares / free:
                 break
         damped = _inverse(curvature + damping * np.eye(2 * k)) if damping else inverse
         step = (damped @ pull) / size
         new_s, new_c = s + step[:k], c + step[k:]
-        f = np.clip(new_s.imag, low, high)
-        new_s = np.clip(new_s.real, -steepest * f, 0.0) + 1j * f
+        # np.clip costs more than its two halves.
+        f = np.minimum(np.maximum(new_s.imag, low), high)
+        new_s = np.minimum(np.maximum(new_s.real, -steepest * f), 0.0) + 1j * f
         new_over, new_end, new_g = unit_terms(new_s, n=n, turns=turns)
         new_rest = target - new_c @ new_g
         new = float(np.vdot(new_rest, new_rest).real)

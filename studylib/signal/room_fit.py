@@ -90,6 +90,8 @@ class _Bins(NamedTuple):
     others: np.ndarray
     kernel: np.ndarray
     hearing: Hearing
+    low: float
+    high: float
 
 
 def fit_in_room(
@@ -118,14 +120,16 @@ def fit_in_room(
     """
     angle = -np.angle(turns)
     kernel = 1.0 / (1.0 + 0.5j / hearing.alpha * (angle[:, None] - angle))
-    bins = _Bins(target, turns, n, others, kernel, hearing)
+    bins = _Bins(target, turns, n, others, kernel, hearing, angle[0], angle[-1])
     state, damping = _state(s, c, np.log(hearing.ratio), bins), 1e-3
     for _ in range(steps):
         pull, information = _scored(state, bins)
-        size = np.sqrt(np.diagonal(information))
+        size = np.sqrt(information.diagonal())
         scaled = information / size / size[:, None]
         for _ in range(5):
-            step = np.linalg.solve(scaled + damping * np.eye(len(size)), pull / size) / size
+            damped = scaled.copy()
+            damped.flat[:: len(size) + 1] += damping
+            step = np.linalg.solve(damped, pull / size) / size
             trial = _moved(state, step, bins)
             if trial.likelihood >= state.likelihood:
                 break
@@ -159,7 +163,7 @@ def _state(s, c, log_ratio: float, bins: _Bins) -> _State:
         -float(np.vdot(off, pull).real)
         - 0.5 * ((log_ratio - np.log(bins.hearing.ratio)) / bins.hearing.unsure) ** 2
         + 2 * len(s) * log_ratio
-        - 2.0 * float(np.log(np.abs(np.diagonal(half))).sum())
+        - 2.0 * float(np.log(np.abs(half.diagonal())).sum())
     )  # fmt: skip
     return _State(s, c, log_ratio, terms, g, heard, half, pull, likelihood)
 
@@ -169,8 +173,7 @@ def _moved(state: _State, step: np.ndarray, bins: _Bins) -> _State:
     both = step[: 2 * k] + 1j * step[2 * k : 4 * k]
     s, c = state.s + both[:k], state.c + both[k:]
     # A decay grows neither upwards nor out of its bins; np.clip costs more than its two halves.
-    low, high = -np.angle(bins.turns[0]), -np.angle(bins.turns[-1])
-    f = np.minimum(np.maximum(s.imag, low), high)
+    f = np.minimum(np.maximum(s.imag, bins.low), bins.high)
     s = np.minimum(np.maximum(s.real, -STEEPEST * f), -1e-3 / bins.n) + 1j * f
     log_ratio = state.log_ratio + min(max(float(step[-1]), -1.0), 1.0)
     return _state(s, c, min(log_ratio, float(np.log(bins.hearing.most))), bins)
@@ -186,7 +189,8 @@ def _scored(state: _State, bins: _Bins) -> tuple[np.ndarray, np.ndarray]:
     through = -background * inverse
     through.flat[:: len(g) + 1] += 1.0
     back = heard - background * through
-    score = state.pull.conj() * (g + heard @ state.pull) - np.diagonal(through)
+    pulled = heard @ state.pull
+    score = state.pull.conj() * (g + pulled) - through.diagonal()
     own = 2.0 * (terms @ score)
     mean = terms * g
     same = 2.0 * (terms @ (through * through.T) @ terms.T)
@@ -198,7 +202,7 @@ def _scored(state: _State, bins: _Bins) -> tuple[np.ndarray, np.ndarray]:
     unsure = bins.hearing.unsure
     away = (state.log_ratio - np.log(bins.hearing.ratio)) / unsure**2
     of_ratio = (
-        float(np.vdot(state.pull, heard @ state.pull).real - np.trace(through).real)
+        float(np.vdot(state.pull, pulled).real - through.trace().real)
         - away + 2 * len(state.s)
     )  # fmt: skip
     size = 2 * len(terms)
@@ -210,7 +214,7 @@ def _scored(state: _State, bins: _Bins) -> tuple[np.ndarray, np.ndarray]:
             np.concatenate([mirrored.imag - same.imag, mirrored.real - same.real], axis=1),
         ]
     )
-    information[size, :size] = information[:size, size] = np.append(cross.real, -cross.imag)
+    information[size, :size] = information[:size, size] = np.concatenate([cross.real, -cross.imag])
     information[size, size] = float(twice.sum().real) + unsure**-2
     return np.concatenate([own.real, -own.imag, [of_ratio]]), information
 

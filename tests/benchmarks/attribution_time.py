@@ -29,6 +29,7 @@ from studylib.modes.gathered import gather
 from studylib.report.summary import summarise
 from studylib.sheets import Study, read_study
 from tests.attribution.audio import audio_plan, write_audio_study
+from tests.benchmarks.common import Promise, report
 
 RUNS = 5
 MOUNTS, HARMONICS = 4, 20
@@ -120,7 +121,7 @@ def steady(work: Callable[[], object]) -> float:
     return time.process_time() - start
 
 
-def measure(study: Study) -> None:
+def measure(study: Study, kind: str) -> Promise:
     """Print floor, what is added, and the ratio."""
     rows = len(summarise(study, gather(study)).attribution.table)
     floors, added = [], []
@@ -132,22 +133,28 @@ def measure(study: Study) -> None:
         sum(pieces.values()) / floor for pieces, floor in zip(added, floors, strict=True)
     )
     print(f"  {len(study.takes)} takes, {rows} rows of attribution")
-    print(f"  analysis without attribution: {statistics.median(floors):.2f} s")
     for piece in added[0]:
         print(f"  {piece}: {statistics.median(each[piece] for each in added):.3f} s")
-    print(f"  added, of the floor: {statistics.median(ratios):.3f} "
-          f"({ratios[0]:.3f} to {ratios[-1]:.3f}); wanted at most 0.10")  # fmt: skip
+    result = {
+        "ratio": statistics.median(ratios), "ratio_low": ratios[0], "ratio_high": ratios[-1],
+        "ours_s": statistics.median(sum(pieces.values()) for pieces in added),
+        "floor_s": statistics.median(floors),
+    }  # fmt: skip
+    return report(f"attribution, {kind}", result, 0.10)
 
 
-def main() -> None:
+def main() -> list[Promise]:
     """Both kinds of study."""
     takes = int(sys.argv[1]) if len(sys.argv) > 1 else 1000
     rate_hz = int(sys.argv[2]) if len(sys.argv) > 2 else 24_000
     print(f"processor seconds, medians of {RUNS}")
+    found = []
     for kind in TAKES_A_MOUNT:
         with tempfile.TemporaryDirectory() as name:
             print(f"{kind}, {rate_hz} Hz:")
-            measure(write(Path(name) / "study", kind, takes=takes, rate_hz=rate_hz))
+            study = write(Path(name) / "study", kind, takes=takes, rate_hz=rate_hz)
+            found.append(measure(study, kind))
+    return found
 
 
 if __name__ == "__main__":

@@ -10,6 +10,7 @@ import resource
 import statistics
 import time
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -58,10 +59,27 @@ def against_reading(ours: Callable[[], object], path: Path, *, channels: int, ru
     return max(results, key=lambda result: result["ratio"])
 
 
-def report(name: str, result: dict, wanted: str) -> None:
-    """One line a figure."""
+@dataclass(frozen=True)
+class Promise:
+    """A stage against its floor: ratio with its extremes, seconds of both, and the most it may
+    be."""
+
+    stage: str
+    ratio: float
+    low: float
+    high: float
+    ours_s: float
+    floor_s: float
+    most: float
+
+
+def report(stage: str, result: dict, most: float) -> Promise:
+    """One line a stage, and the same for a table."""
+    ends = (result[name] for name in ("ratio", "ratio_low", "ratio_high", "ours_s", "floor_s"))
+    found = Promise(stage, *ends, most)
     print(
-        f"{name}: {result['ratio']:.2f} x the floor "
-        f"({result['ratio_low']:.2f} to {result['ratio_high']:.2f}; "
-        f"{1e3 * result['ours_s']:.2f} ms against {1e3 * result['floor_s']:.2f} ms); {wanted}"
+        f"{stage}: {found.ratio:.3g} x the floor ({found.low:.3g} to {found.high:.3g}; "
+        f"{found.ours_s:.3g} s against {found.floor_s:.3g} s); wanted: at most {most:g}",
+        flush=True,
     )
+    return found

@@ -23,7 +23,7 @@ from studylib.stats.compare import compare
 from studylib.stats.mixed import fit_features
 from studylib.stats.power import own_design
 from studylib.stats.units import MOUNT, mount_means, tidy
-from tests.benchmarks.common import seconds
+from tests.benchmarks.common import Promise, report, seconds
 from tests.stats.simulate import WOODS, features_table, specimens_table
 
 FEATURES, BOARDS, TAKES, TIMED = 60, (67, 67, 66), 2000, 3
@@ -72,20 +72,21 @@ def theirs(rows: pd.DataFrame, name: str):
         return seconds(lambda: model.fit(reml=True))
 
 
-def main() -> None:
+def main() -> list[Promise]:
     """Print both ratios."""
     specimens, rows, names = invented()
     everything(specimens, rows, names)
     ours = [seconds(lambda: everything(specimens, rows, names)) for _ in range(3)]
     fits = [theirs(rows, name) for name in names[:TIMED]]
     floor = statistics.median(fits)
-    ratio = statistics.median(ours) / (FEATURES * floor)
-    print(
-        f"statistics of a summary: {statistics.median(ours):.2f} s against {FEATURES} x "
-        f"{floor:.2f} s for MixedLM's fits alone: ratio {ratio:.3f} "
-        f"({min(ours) / FEATURES / max(fits):.3f} to {max(ours) / FEATURES / min(fits):.3f}); "
-        "at most 0.1 wanted"
-    )
+    result = {
+        "ratio": statistics.median(ours) / (FEATURES * floor),
+        "ratio_low": min(ours) / FEATURES / max(fits),
+        "ratio_high": max(ours) / FEATURES / min(fits),
+        "ours_s": statistics.median(ours),
+        "floor_s": FEATURES * floor,
+    }
+    found = report("statistics of a summary, against MixedLM's fits alone", result, 0.1)
     samples = compare(rows, specimens, woods=WOODS, primary=[]).workings.samples
     one = {names[0]: samples[names[0]]}
     alone = statistics.median(seconds(lambda: fit_features(one)) for _ in range(5))
@@ -95,6 +96,7 @@ def main() -> None:
         f"{1e3 * floor:.0f} ms by MixedLM: {floor / alone:.0f} and {floor / among:.0f} times as "
         "fast; at least 20 wanted"
     )
+    return [found]
 
 
 if __name__ == "__main__":
