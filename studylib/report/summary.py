@@ -129,11 +129,11 @@ class Summary:
     def means(self, feature: str) -> samples.FeatureMeans:
         """One feature of every compared board, and the means of the woods."""
         known = register.find(feature)
-        shown = {"specimen": {s.specimen: s.shown for s in self.study.specimens}}
+        shown = {s.specimen: s.shown for s in self.study.specimens}
         own = [
             table[(table["feature"] == feature) & (table["role"] == "")]
             .reset_index(drop=True)
-            .replace(shown)
+            .assign(specimen=lambda rows: rows["specimen"].map(shown))
             for table in (self.comparison.specimen_means, self.comparison.mount_means)
         ]
         woods = samples.wood_means(self.comparison.unit_means, known, confidence=self.confidence)
