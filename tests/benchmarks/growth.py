@@ -134,9 +134,11 @@ def _after_measuring(boards: int) -> tuple[dict[str, float], float]:
                 for table, frame in own.items()
             }  # fmt: skip
             save_part(SimpleNamespace(batch=batch, **frames), room / "parts" / slug, key="")
+        rows = len(gathered.features)
+        del gathered, own, frames  # what follows is to be weighed alone
         read = timed("parts", lambda: gather(study, parts=room / "parts"))
-        assert len(read.features) == len(gathered.features), read.failed
-        summary = timed("comparison", lambda: summarise(study, gathered))
+        assert len(read.features) == rows, read.failed
+        summary = timed("comparison", lambda: summarise(study, read))
         timed("report", lambda: (summary.drawings, rivals_sentences(summary)))
         timed("figures", lambda: [summary.figure(name) for name in summary.drawings])
         timed("tables", lambda: summary.write(room / "written"))
