@@ -131,6 +131,8 @@ def test_the_same_study_gives_the_same_bytes_wherever_it_lies(made, tmp_path, mo
 
 def test_a_member_says_nothing_of_the_machine(made):
     with zipfile.ZipFile(packed(made)) as opened:
+        names = opened.namelist()
+        assert names == [archive.METADATA, *sorted(names[1:])]
         for member in opened.infolist():
             assert member.date_time == (1980, 1, 1, 0, 0, 0)
             assert member.external_attr >> 16 == stat.S_IFREG | 0o644
