@@ -130,16 +130,18 @@ def replace_folder(new: Path, place: Path) -> None:
     shutil.rmtree(aside, ignore_errors=True)
 
 
-def fill_folder(place: Path, fill: Callable[[Path], None]) -> None:
-    """Fill a hidden folder beside `place` and rename it there when it is complete."""
+def fill_folder(place: Path, fill: Callable[[Path], Any]) -> Any:
+    """Fill a hidden folder beside `place` and rename it there when it is complete; what `fill`
+    gives."""
     place.parent.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(
         prefix=f".{place.name}.", suffix=".part", dir=place.parent
     ) as beside:
         new = Path(beside) / place.name
         new.mkdir()
-        fill(new)
+        given = fill(new)
         replace_folder(new, place)
+    return given
 
 
 def slug(text: str) -> str:

@@ -21,13 +21,13 @@ import sys
 from collections.abc import Callable
 from contextlib import ExitStack
 from datetime import datetime
-from functools import wraps
+from functools import partial, wraps
 from pathlib import Path
 from typing import Any
 
 import click
 
-from studylib import codes, errors
+from studylib import codes, errors, writing
 from studylib.words import say
 
 FAULTS, WRONG, STOPPED = 1, 2, 130
@@ -40,6 +40,7 @@ REPORTS = {
     "help": say("cli.help_reports"),
 }
 TRUST = {"is_flag": True, "help": say("cli.help_trust")}
+FORM = "{percentage:3.0f}% |{bar:20}| {desc}"  # of a bar
 
 
 def plainly(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -84,28 +85,22 @@ class Bars(ExitStack):
         """Move the bar of `task` to `done` of `total` and say what is being done."""
         from tqdm import tqdm
 
-        bar = self._bars.get(task)
-        if bar is None:
+        if task not in self._bars:
             # disable=None: bars only on a terminal.
-            form = "{percentage:3.0f}% |{bar:20}| {desc}"
-            bar = self._bars[task] = self.enter_context(tqdm(disable=None, bar_format=form))
+            self._bars[task] = self.enter_context(tqdm(disable=None, bar_format=FORM))
+        bar = self._bars[task]
         bar.total = max(total, 1)
         bar.n = done
         bar.set_description_str(printable(f"{task}: {what}"), refresh=True)
 
-    def of(self, task: str) -> Callable[[int, int, str], None]:
-        """The same for one task."""
-        return lambda done, total, what: self.show(task, done, total, what)
+
+def tell(*lines: str, err: bool = False) -> None:
+    """Print lines, to standard error where they are complaints."""
+    for line in lines:
+        click.echo(printable(line), err=err)
 
 
-def tell(*lines: str) -> None:
-    """Print lines."""
-    click.echo("\n".join(map(printable, lines)))
-
-
-def complain(*lines: str) -> None:
-    """Print lines to standard error."""
-    click.echo("\n".join(map(printable, lines)), err=True)
+complain = partial(tell, err=True)
 
 
 def printable(text: str) -> str:
@@ -171,8 +166,7 @@ def new(
         "separate_trees": _answer("cli.ask_trees", trees, first.trees_of, "n"),
     }
     first.write_new(folder, **answers, bench=other)
-    named = None if other else short_name
-    _, batches = write_schedule(_study(folder, recorded=False), named=named)
+    _, batches = write_schedule(_study(folder, recorded=False), named=None if other else short_name)
     study = _study(folder)
     kept = [s.specimen for s in study.specimens if s.role]
     tell(
@@ -246,8 +240,8 @@ def plan(
         tell(say("cli.no_schedule"))
     elif not show:
         seed, batches = write_schedule(study, add=add or 0, again=again, stage=stage)
-        for batch in batches:
-            tell(
+        tell(
+            *(
                 say(
                     "cli.scheduled",
                     batch=batch.name,
@@ -256,13 +250,15 @@ def plan(
                     mounts=batch.mounts,
                     recordings=len(batch.steps),
                 )
-            )
-        for role, lacking in (("reference", "cli.no_reference"), ("changed", "cli.no_changed")):
-            if not study.with_role(role):
-                tell(say(lacking))
+                for batch in batches
+            ),
+            *codes.holding(
+                (not study.with_role("reference"), say("cli.no_reference")),
+                (not study.with_role("changed"), say("cli.no_changed")),
+            ),
+        )
         _next(folder, "lock", "signals", "sheet")
-    path = write_page("plan", folder, reports=reports, trust=trust)
-    tell(say("cli.plan_page", path=path))
+    tell(say("cli.plan_page", path=write_page("plan", folder, reports=reports, trust=trust)))
 
 
 @click.command(help=say("cli.help_blind"))
@@ -310,10 +306,9 @@ def blind(folder: Path) -> None:
 def unblind(folder: Path, reports: Path) -> None:
     """Open the key."""
     from studylib.sheets.blinding import open_key
-    from studylib.writing import read_json
 
     study = _study(folder, recorded=False)
-    inputs = read_json(reports / study.name / "provenance.json").get("inputs", {})
+    inputs = writing.read_json(reports / study.name / "provenance.json").get("inputs", {})
     opened = open_key(
         study.folder,
         specimens=study.written,
@@ -354,9 +349,9 @@ def lock(folder: Path, amend: bool, verify: str | None) -> None:
         when=datetime.now(),
         amend=amend,
     )
-    tell(say("cli.locked", claims=len(study.settings.claims), boards=len(content["specimens"])))
-    tell(*map(say, expected_notes(content["expected"])))
     tell(
+        say("cli.locked", claims=len(study.settings.claims), boards=len(content["specimens"])),
+        *map(say, expected_notes(content["expected"])),
         *codes.holding((recorded, say("cli.locked_late", recorded=recorded))),
         say("cli.locked_hash", sha256=made.sha256),
         say("cli.locked_next"),
@@ -384,7 +379,7 @@ def signals(folder: Path) -> None:
     from studylib.report.pages import table
 
     with Bars() as bars:
-        written = write_signals(_study(folder), progress=bars.of("signals"))
+        written = write_signals(_study(folder), progress=partial(bars.show, "signals"))
     tell(
         *str(table(written.drop(columns="caution"))).splitlines(),
         "",
@@ -425,40 +420,36 @@ def _check(folder: Path) -> int:
 
     from studylib.bench.slips import slips
     from studylib.measure import measure_batch
-    from studylib.report.at_the_bench import (
-        bench_warnings,
-        fitness,
-        levels_told,
-        repeats_apart,
-    )
+    from studylib.report import at_the_bench, plan
 
     study = _study(folder)
     planned = len(study.planned)
     if not study.takes:
-        from studylib.report.plan import never_by_sheets
-
         tell(
             *(say("cli.warning", warning=one) for one in study.warnings),
-            *map(say, never_by_sheets(study)),
+            *map(say, plan.never_by_sheets(study)),
             say("cli.nothing_recorded", planned=planned),
         )
         return 0
     with Bars() as bars:
-        found = [measure_batch(study, batch, progress=bars.of(batch)) for batch in study.batches]
-    lines, failed = fitness(
+        found = [
+            measure_batch(study, batch, progress=partial(bars.show, batch))
+            for batch in study.batches
+        ]
+    lines, failed = at_the_bench.fitness(
         study,
         pd.concat([batch.quality for batch in found], ignore_index=True),
         slips=slips(study),
     )
     odd = [
         *study.warnings,
-        *bench_warnings(found),
-        *levels_told(study, found),
-        *repeats_apart(found),
+        *at_the_bench.bench_warnings(found),
+        *at_the_bench.levels_told(study, found),
+        *at_the_bench.repeats_apart(found),
     ]
     tell(
         *(say("cli.warning", warning=one) for one in odd),
-        *map(say, bench_warnings(found, item="clocks")),
+        *map(say, at_the_bench.bench_warnings(found, item="clocks")),
         *lines,
         *codes.holding((planned, say("cli.still_planned", planned=planned))),
     )
@@ -496,24 +487,17 @@ def run(
             executor=executor,
             progress=bars.show,
         )
-    _report(outcome)
-    sys.exit(FAULTS if outcome.failed else 0)
-
-
-def _report(outcome: Any) -> None:
-    """The last lines of a run (`run.runner.Outcome`): what was not done, where the report is."""
     path = outcome.summary_html
-    if told := [
+    tell(
         *codes.holding((outcome.skipped, say("cli.unchanged", batches=outcome.skipped))),
         *(say("cli.not_in_summary", batch=b, reason=why) for b, why in outcome.not_run.items()),
         *codes.holding((path, say("cli.report", path=path))),
-    ]:
-        tell(*told)
-    if wrong := [
+    )
+    complain(
         *(say("cli.failed", batch=batch, reason=why) for batch, why in outcome.failed.items()),
         *codes.holding((path is None, say("cli.no_report"))),
-    ]:
-        complain(*wrong)
+    )
+    sys.exit(FAULTS if outcome.failed else 0)
 
 
 @click.command(help=say("cli.help_notebooks"))
@@ -537,7 +521,7 @@ def listen(folder: Path) -> None:
     from studylib.bench.listening import write_test
 
     with Bars() as bars:
-        page, notes = write_test(_study(folder), progress=bars.of("listen"))
+        page, notes = write_test(_study(folder), progress=partial(bars.show, "listen"))
     tell(*map(say, notes), say("listening.next", page=page, folder=page.parent))
 
 
@@ -565,10 +549,9 @@ def heard(folder: Path, trust: bool, reports: Path) -> None:
     from studylib.run.runner import write_page
     from studylib.sheets.listening import FOLDER, TRIALS
 
-    there = (_study(folder).folder / FOLDER / TRIALS).is_file()
-    errors.InputError.refuse(not there, "cli.no_test", folder=folder)
-    path = write_page("listening", folder, reports=reports, trust=trust)
-    tell(say("cli.heard_page", path=path))
+    test = _study(folder).folder / FOLDER / TRIALS
+    errors.InputError.refuse(not test.is_file(), "cli.no_test", folder=folder)
+    tell(say("cli.heard_page", path=write_page("listening", folder, reports=reports, trust=trust)))
 
 
 ABOVE_0 = click.FloatRange(min=0, min_open=True)
@@ -593,7 +576,7 @@ def match(folder: Path, board: str, like: str, into: Path | None, **asked: float
     least = {name: asked.pop(name) for name in ("length", "width", "thickness")}
     with Bars() as bars:
         found = match_boards(
-            _study(folder), board, like, least_mm=least, **asked, progress=bars.of(board)
+            _study(folder), board, like, least_mm=least, **asked, progress=partial(bars.show, board)
         )
     tell(*map(say, match_notes(found)))
     if into:

@@ -6,12 +6,12 @@ Commands: `pack`, `verify`.
 import sys
 import tempfile
 from datetime import datetime
+from functools import partial
 from pathlib import Path
-from typing import Any
 
 import click
 
-from studylib import codes
+from studylib import codes, writing
 from studylib.cli.commands import DIR, FAULTS, REPORTS, TRUST, Bars, plainly, tell
 from studylib.words import say
 
@@ -28,9 +28,8 @@ def pack(folder: Path, to: Path | None, date: datetime | None, reports: Path) ->
     from studylib.sheets.study import read_study
 
     study = read_study(folder)
-    day = f"{date:%Y-%m-%d}" if date else ""
-    into = to or Path(f"{study.name}.zip")
-    tell(*map(say, archive.pack(study, reports / study.name, into, date=day)))
+    about = {"archive": to or Path(f"{study.name}.zip"), "date": f"{date:%Y-%m-%d}" if date else ""}
+    tell(*map(say, archive.pack(study, reports / study.name, **about)))
 
 
 @click.command(help=say("cli.help_verify_kept"))
@@ -43,14 +42,11 @@ def verify(kept: Path, study: Path | None, into: Path | None, trust: bool) -> No
     """Run a kept study again and compare every table."""
     from studylib.run.verify import verify as verified
     from studylib.sheets.first_study import free_place
-    from studylib.writing import fill_folder
 
-    found: list[Any] = []
     with tempfile.TemporaryDirectory(prefix="studylib-") as spare, Bars() as bars:
         place = into or Path(spare) / "verified"
         free_place(place)
-        about = {"study": study, "trust": trust, "progress": bars.show}
-        fill_folder(place, lambda room: found.extend(verified(kept, room=room, **about)))
-    told, same = found
+        run = partial(verified, kept, study=study, trust=trust, progress=bars.show)
+        told, same = writing.fill_folder(place, lambda room: run(room=room))
     tell(*map(say, told), *codes.holding((into, say("cli.verified_into", folder=into))))
     sys.exit(0 if same else FAULTS)

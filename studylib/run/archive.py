@@ -122,9 +122,12 @@ def pack(study: sheets.Study, home: Path, archive: Path, *, date: str = "") -> l
     away = [n for n, p in files.items() if not any(p.resolve().is_relative_to(top) for top in tops)]
     lacking = [path.parent.name for path in sorted(home.glob(f".parts/*/{NOT_USED}"))]
     other = changed(made, inputs, home)
-    days = [date, *(take.started.isoformat() for take in study.takes if take.started)]
-    days += [*(lock.content["locked"] for lock in study.locks), *(k.opened for k in study.blinding)]
-    day = date or max(days)[:10]
+    days = [
+        *(take.started.isoformat() for take in study.takes if take.started),
+        *(lock.content["locked"] for lock in study.locks),
+        *(key.opened for key in study.blinding),
+    ]
+    day = date or max(days, default="")[:10]
     errors.InputError.refuse_all(
         codes.holding(
             (other, codes.note("archive.changed", files=other, home=home)),
@@ -148,12 +151,20 @@ def pack(study: sheets.Study, home: Path, archive: Path, *, date: str = "") -> l
         errors.RunError.refuse(replaced, "run.replaced", files=replaced)
     tops = {name.partition("/")[0] for name in [*held, archive.name]}
     left = sorted(path.name for path in study.folder.glob("[!.]*") if path.name not in tops)
-    about = {"path": archive, "files": len(held) + 1, "day": day, "sha256": sha256(archive)}
-    return codes.holding(
-        (True, codes.note("archive.packed", size=archive.stat().st_size, **about)),
-        (left, codes.note("archive.left_out", names=left)),
-        (not licence, codes.note("archive.unlicensed")),
-    )
+    return [
+        codes.note(
+            "archive.packed",
+            path=archive,
+            files=len(held) + 1,
+            size=archive.stat().st_size,
+            day=day,
+            sha256=sha256(archive),
+        ),
+        *codes.holding(
+            (left, codes.note("archive.left_out", names=left)),
+            (not licence, "archive.unlicensed"),
+        ),
+    ]
 
 
 def unpack(archive: Path, room: Path) -> Path:
@@ -256,7 +267,7 @@ def _metadata(
     crate.name, crate.description, crate.datePublished = asked.title, asked.question, day
     for name, sha in held.items():
         form = FORMATS.get(Path(name).suffix.lower(), FORMATS[""])
-        about = {"name": name.rpartition("/")[2], "encodingFormat": form, "sha256": sha}
+        about = {"name": Path(name).name, "encodingFormat": form, "sha256": sha}
         crate.add_file(dest_path=name, properties=about)
     for entity in (
         {

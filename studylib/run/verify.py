@@ -87,14 +87,15 @@ def verify(
         archive.part(one, "versions") | {"library": one.get("library")} for one in (made, again)
     )
     other = archive.differing(before, here)
-    about = {"tolerance": OTHER_VERSIONS if other else SAME_VERSIONS}
+    tolerance = OTHER_VERSIONS if other else SAME_VERSIONS
     found = compare(
-        home / "tables", outcome.home / "tables", sentences="library" not in other, **about
+        home / "tables",
+        outcome.home / "tables",
+        tolerance=tolerance,
+        sentences="library" not in other,
     )
     notes = [note for told in found.values() for note in told]
     moved = archive.differing(archive.part(made, "tables"), archive.part(again, "tables"))
-    about |= {"tables": len(found), "apart": len([n for n in found if f"tables/{n}.csv" in moved])}
-    about |= {"differ": len([told for told in found.values() if told]), "count": len(notes)}
     return [
         codes.note("verify.as_stated", files=len(archive.part(made, "inputs"))),
         *codes.holding((aside, codes.note("verify.not_trusted", folder=NOT_RUN))),
@@ -104,7 +105,15 @@ def verify(
             for n in other
         ),
         *notes[:MOST_TOLD],
-        codes.note("verify.outcome", told=MOST_TOLD, **about),
+        codes.note(
+            "verify.outcome",
+            told=MOST_TOLD,
+            tolerance=tolerance,
+            tables=len(found),
+            apart=len([name for name in found if f"tables/{name}.csv" in moved]),
+            differ=len([told for told in found.values() if told]),
+            count=len(notes),
+        ),
     ], not (notes or failed)
 
 
@@ -151,9 +160,8 @@ def _differences(kept: Path, again: Path, tolerance: float, sentences: bool) -> 
     for column in [one for one in shared if one not in apart]:
         a, b = old.loc[rows, column], new.loc[rows, column]
         near = _near(a, b, kind, tolerance) if column in numbers else a == b
-        about = {"table": name, "column": column}
         told += [
-            codes.note("verify.cell", row=row, kept=a[row], again=b[row], **about)
+            codes.note("verify.cell", row=row, kept=a[row], again=b[row], table=name, column=column)
             for row in rows[~(near | (a == b))]
         ]
     return told
