@@ -56,16 +56,19 @@ THIRD_OCTAVE_BANDS = (
 _PLUCK_DECAY_RATIO = 4.0 / 3.0
 
 
-class Kind(StrEnum):
-    """How a feature is measured."""
-
-    TONE = "tone"
-    PROBE = "probe"  # a tone at a multiple of the fundamental
-    SWEEP = "sweep"
-    TAP = "tap"  # on the bench
-    FREE = "free"  # a tap of the freely hung board
-    WOOD = "wood"  # from sizes, mass and the modes of the free board
-    PLUCK = "pluck"
+Kind = StrEnum(
+    "Kind",
+    {
+        "TONE": "tone",
+        "PROBE": "probe",  # a tone at a multiple of the fundamental
+        "SWEEP": "sweep",
+        "TAP": "tap",  # on the bench
+        "FREE": "free",  # a tap of the freely hung board
+        "WOOD": "wood",  # from sizes, mass and the modes of the free board
+        "PLUCK": "pluck",
+    },
+)
+"""How a feature is measured."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

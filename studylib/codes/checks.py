@@ -6,10 +6,12 @@ beside it that of the source of its limit.
 
 from enum import StrEnum
 
-
-class Verdict(StrEnum):
-    """What a check says of a take."""
-
-    PASS = "pass"
-    WARN = "warn"
-    FAIL = "fail"
+Verdict = StrEnum(
+    "Verdict",
+    {
+        "PASS": "pass",
+        "WARN": "warn",
+        "FAIL": "fail",
+    },
+)
+"""What a check says of a take."""

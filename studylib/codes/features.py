@@ -2,33 +2,41 @@
 
 from studylib.codes import Code
 
-
-class Caution(Code):
-    """What else than the board is in a feature, to be said wherever it is compared."""
-
-    DRIVER = "cautions.driver"
-    NOISE = "cautions.noise"
-    DRIVE_LEVEL = "cautions.drive_level"
-
-
-class Term(Code):
-    """A term of the uncertainty of a feature."""
-
-    REPEAT = "budgets.repeat"
-    BACKGROUND = "budgets.background"
-    MOUNT = "budgets.mount"
-    POSITION = "budgets.position"
-    SIZES = "budgets.sizes"
-    MOISTURE = "budgets.moisture"
-    TEMPERATURE = "budgets.temperature"
-    PLACE = "budgets.place"
-    CALIBRATION = "budgets.calibration"
+Caution = Code(
+    "Caution",
+    {
+        "DRIVER": "cautions.driver",
+        "NOISE": "cautions.noise",
+        "DRIVE_LEVEL": "cautions.drive_level",
+    },
+)
+"""What else than the board is in a feature, to be said wherever it is compared."""
 
 
-class ModeBasis(Code):
-    """How the modes near the tone are known."""
+Term = Code(
+    "Term",
+    {
+        "REPEAT": "budgets.repeat",
+        "BACKGROUND": "budgets.background",
+        "MOUNT": "budgets.mount",
+        "POSITION": "budgets.position",
+        "SIZES": "budgets.sizes",
+        "MOISTURE": "budgets.moisture",
+        "TEMPERATURE": "budgets.temperature",
+        "PLACE": "budgets.place",
+        "CALIBRATION": "budgets.calibration",
+    },
+)
+"""A term of the uncertainty of a feature."""
 
-    BENCH = "wood.measured_on_the_bench"
-    FREE = "wood.measured_free"
-    PREDICTED = "wood.predicted"
-    HELD = "wood.held"  # predicted for the board held at the driving point
+
+ModeBasis = Code(
+    "ModeBasis",
+    {
+        "BENCH": "wood.measured_on_the_bench",
+        "FREE": "wood.measured_free",
+        "PREDICTED": "wood.predicted",
+        "HELD": "wood.held",  # predicted for the board held at the driving point
+    },
+)
+"""How the modes near the tone are known."""

@@ -9,7 +9,7 @@ which it could overturn it; the first that applies is the "but".
 Conventions: differences as their higher wood over the lower one, so that they are positive.
 
 Functions: `answer_code`, `answer`, `answer_figure`, `but`, `next_step`, `heard`,
-`claims`, `beside`, `lead`, `effects_of`. Class: `Answer`.
+`claims`, `beside`, `lead`, `effects_of`. Codes: `Answer`.
 """
 
 from collections import Counter
@@ -27,20 +27,22 @@ from studylib.report.curves import luck_notes
 from studylib.report.listening import in_short
 from studylib.report.summary import Summary
 
-
-class Answer(Code):
-    """What a study's verdicts come to, strongest first."""
-
-    BEYOND = "answer.beyond"
-    DIFFERENT = "answer.different"
-    WITHIN = "answer.within"
-    ALL_WITHIN = "answer.all_within"
-    DRIVER_IN = "answer.driver_in"
-    SAME = "answer.same"
-    PARTLY_SAME = "answer.partly_same"
-    OPEN = "answer.open"
-    BOARDS_ONLY = "answer.boards_only"
-    NOTHING = "answer.nothing"
+Answer = Code(
+    "Answer",
+    {
+        "BEYOND": "answer.beyond",
+        "DIFFERENT": "answer.different",
+        "WITHIN": "answer.within",
+        "ALL_WITHIN": "answer.all_within",
+        "DRIVER_IN": "answer.driver_in",
+        "SAME": "answer.same",
+        "PARTLY_SAME": "answer.partly_same",
+        "OPEN": "answer.open",
+        "BOARDS_ONLY": "answer.boards_only",
+        "NOTHING": "answer.nothing",
+    },
+)
+"""What a study's verdicts come to, strongest first."""
 
 
 SCREEN = (6.6, 3.1)  # inches: readable on a phone as well
