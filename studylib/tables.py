@@ -127,13 +127,6 @@ _ALL = (
         """,
     ),
     _table(
-        "consistency",
-        "feature wood source",
-        """
-        feature wood source h:number h_5:number h_1:number k:number k_5:number k_1:number
-        """,
-    ),
-    _table(
         "covariates",
         "feature covariate wood_a wood_b",
         """

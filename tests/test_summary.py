@@ -84,7 +84,6 @@ COLUMNS = {
     "outliers": "feature level item wood test statistic critical critical_1 verdict",
     "effects_without": "feature without wood_a wood_b unit difference low high p_adjusted verdict "
     "difference_without low_without high_without p_adjusted_without verdict_without changes",
-    "consistency": "feature wood source h h_5 h_1 k k_5 k_1",
     "reference_chart": "feature specimen batch mount number started y centre low high outside",
     "stages": "feature wood_a wood_b stage difference unit low high p p_adjusted predicted_low "
     "predicted_high outcome n_a n_b",

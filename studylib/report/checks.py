@@ -5,7 +5,7 @@ without it, and the simulation of this very design. The other functions put that
 tables for the reader; nothing here changes a verdict.
 
 Functions: `checks_of`, `own_rows`, `boards_behind`; `order_notes`, `drift_notes`, `trends_table`,
-`places_table`; `outlier_notes`, `outliers_table`, `consistency_table`, `left_out_table`.
+`places_table`; `outlier_notes`, `outliers_table`, `left_out_table`.
 Class: `Checks`.
 """
 
@@ -33,7 +33,7 @@ class Checks:
     """Beside the verdicts.
 
     own : feature -> error rates and power of this design.
-    outliers, mandel, left_out : see stats.outliers.  tests : their number.
+    outliers, left_out : see stats.outliers.  tests : their number.
     chart, trends, order : see stats.drift.  steadiness : feature -> what both say together.
     takes : feature, batch, number, started, y: takes of the compared boards that were mounted more
         than once in a batch, less the board's own mean there.
@@ -42,7 +42,6 @@ class Checks:
     own: dict[str, power.OwnDesign]
     outliers: pd.DataFrame
     tests: int
-    mandel: pd.DataFrame
     left_out: pd.DataFrame
     chart: pd.DataFrame
     trends: pd.DataFrame
@@ -62,7 +61,6 @@ def checks_of(study: sheets.Study, comparison: compare.Comparison) -> Checks:
         own=_own(comparison),
         outliers=found,
         tests=outliers.number_of_tests(samples, features),
-        mandel=outliers.mandel_rows(samples, features),
         left_out=outliers.leave_one_out(workings, found, comparison.effects),
         chart=workings.chart[workings.chart["feature"].isin(features)].reset_index(drop=True),
         trends=workings.trends[workings.trends["feature"].isin(features)].reset_index(drop=True),
@@ -214,21 +212,6 @@ def outliers_table(checks: Checks) -> pd.DataFrame:
         for row in checks.outliers.itertuples()
     ]  # fmt: skip
     return pd.DataFrame(rows, columns=[*columns, "outliers.h_1", "verdict"])
-
-
-def consistency_table(checks: Checks) -> pd.DataFrame:
-    """Planks whose h or k (Mandel) lies beyond its 5 % point, a row for each of the two."""
-    rows = [
-        (row.feature, row.wood, row.source, of, *map(rounded, values))
-        for row in checks.mandel.itertuples()
-        for of, *values in (
-            ("outliers.mandel_h", row.h, row.h_5, row.h_1),
-            ("outliers.mandel_k", row.k, row.k_5, row.k_1),
-        )
-        if abs(values[0]) > values[1]
-    ]
-    columns = ["feature", "wood", "plank", "of", "value", "outliers.h_5", "outliers.h_1"]
-    return pd.DataFrame(rows, columns=columns)
 
 
 def left_out_table(checks: Checks) -> pd.DataFrame:

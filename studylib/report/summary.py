@@ -226,7 +226,6 @@ class Summary:
             "second_opinion": self.comparison.second_opinion,
             "outliers": self.checks.outliers.drop(columns=["ids", "says"]),
             "effects_without": self.checks.left_out,
-            "consistency": self.checks.mandel,
             "reference_chart": self.checks.chart,
             "trends": self.checks.trends,
             "own_design": own_rows(self.checks, self.comparison),

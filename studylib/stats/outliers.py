@@ -4,12 +4,11 @@ After ISO 5725-2:1994 (7.3.1 to 7.3.4).
 
 Each level is held against its own:
 
-    source    Grubbs' test of the sources' means within their wood (batch effects taken off);
-              Mandel's h
+    source    Grubbs' test of the sources' means within their wood (batch effects taken off)
     specimen  Grubbs' test of the boards of one plank, where there are three or more; where there
               are two, Cochran's test of the planks' spreads in one batch, and both are named
-    mount     Cochran's test of the boards' spreads between mounts in one batch, Mandel's k; of
-              the board that stands out the mount farthest from its median is named, and where it
+    mount     Cochran's test of the boards' spreads between mounts in one batch; of the
+              board that stands out the mount farthest from its median is named, and where it
               has but two mounts, both: they differ from each other, and neither from a median
     take      Cochran's test of the mounts' spreads between takes, likewise
 
@@ -22,8 +21,8 @@ point one in twenty of them. For every item that stands out the comparison of it
 again without its takes, all other steps being the same (the other primary features included),
 so that the two stand side by side.
 
-Functions: `find_outliers`, `number_of_tests`, `leave_one_out`, `mandel_rows`, `grubbs_critical`,
-`cochran_critical`, `mandel_h_critical`, `mandel_k_critical`.
+Functions: `find_outliers`, `number_of_tests`, `leave_one_out`, `grubbs_critical`,
+`cochran_critical`.
 """
 
 from collections.abc import Iterable, Iterator, Mapping
@@ -53,18 +52,6 @@ def cochran_critical(groups: int, n: int, alpha: float) -> float:
     """Critical value of largest variance / sum, for p >= 2 groups of n >= 2 values each."""
     f = special.fdtri(n - 1, (groups - 1) * (n - 1), 1 - alpha / groups)
     return float(1.0 / (1.0 + (groups - 1) / f))
-
-
-def mandel_h_critical(groups: int, alpha: float) -> float:
-    """Two-sided critical value of Mandel's h for p >= 3 groups."""
-    t = special.stdtrit(groups - 2, 1 - alpha / 2)
-    return float((groups - 1) * t / np.sqrt(groups * (t**2 + groups - 2)))
-
-
-def mandel_k_critical(groups: int, n: int, alpha: float) -> float:
-    """Critical value of Mandel's k for p >= 2 groups of n >= 2 values each."""
-    f = special.fdtri(n - 1, (groups - 1) * (n - 1), 1 - alpha)
-    return float(np.sqrt(groups * f / (f + groups - 1)))
 
 
 def find_outliers(samples: Mapping[str, Sample], features: Iterable[str]) -> pd.DataFrame:
@@ -156,29 +143,6 @@ def _left_out(workings: compare.Workings, feature: str, ids: set[str]) -> pd.Dat
         claimed=workings.claimed,
     )
     return table[table["feature"] == feature]
-
-
-def mandel_rows(samples: Mapping[str, Sample], features: Iterable[str]) -> pd.DataFrame:
-    """Mandel's h of every source within its wood, and k of its mounts: the table "consistency".
-
-    h is the distance from the wood's mean in standard deviations of the wood's sources; k the
-    spread between the mounts of the source over the pooled one. NaN where there are too few.
-    """
-    rows = []
-    for name, sample in ((name, samples[name]) for name in features if name in samples):
-        spread = _mount_spreads(sample.takes)
-        for wood, own in sample.units.assign(z=_centred(sample)).groupby("wood", sort=False):
-            n = len(own)
-            s = own["z"].std(ddof=1) if n >= SMALLEST else np.nan
-            ends = [mandel_h_critical(n, a) if n >= SMALLEST else np.nan for a in LEVELS]
-            rows += [
-                (
-                    *(name, wood, unit.source, unit.z / s if s > 0 else np.nan, *ends),
-                    *spread.get((wood, unit.source), (np.nan,) * 3),
-                )
-                for unit in own.itertuples()
-            ]
-    return tables.typed("consistency", rows)
 
 
 def _centred(sample: Sample) -> np.ndarray:
@@ -283,19 +247,6 @@ def _grubbs(z: np.ndarray) -> list[tuple[int, tuple[float, float, float]]]:
     statistic = float(abs(z[place] - z.mean()) / s)
     ends = [grubbs_critical(n, alpha) for alpha in LEVELS]
     return [(place, (statistic, *ends))] if statistic > ends[0] else []
-
-
-def _mount_spreads(takes: pd.DataFrame) -> dict[tuple[str, str], tuple[float, float, float]]:
-    """Mandel's k with its critical values by (wood, source): the largest of its boards."""
-    groups, n = _usual(_cells(takes, "mount"), _INSIDE["mount"][0])
-    if len(groups) < 2 or not groups["var"].mean() > 0:
-        return {}
-    ends = [mandel_k_critical(len(groups), n, alpha) for alpha in LEVELS]
-    k = np.sqrt(groups["var"] / groups["var"].mean())
-    first = takes.drop_duplicates("specimen").set_index("specimen")
-    board = first.loc[k.index.get_level_values("specimen"), ["wood", "source"]]
-    largest = k.groupby([board["wood"].to_numpy(), board["source"].to_numpy()]).max()
-    return {key: (float(value), *ends) for key, value in largest.items()}
 
 
 def _row(name, level, item, wood, test, found, takes: pd.DataFrame, *, says: str = "") -> dict:

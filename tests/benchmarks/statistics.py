@@ -45,7 +45,6 @@ def everything(specimens: pd.DataFrame, rows: pd.DataFrame, names: list[str]) ->
     workings = result.workings
     found = outliers.find_outliers(workings.samples, workings.usable)
     outliers.leave_one_out(workings, found, result.effects)
-    outliers.mandel_rows(workings.samples, workings.usable)
     mounts = mount_means(tidy(rows, specimens))
     mounts = mounts[mounts["feature"].isin(workings.usable)]
     order = mounts[MOUNT].drop_duplicates().reset_index(drop=True)

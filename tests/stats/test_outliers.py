@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy import stats
 
 from studylib.codes import code_of, fields_of
 from studylib.stats.compare import compare
@@ -17,9 +16,6 @@ from studylib.stats.outliers import (
     find_outliers,
     grubbs_critical,
     leave_one_out,
-    mandel_h_critical,
-    mandel_k_critical,
-    mandel_rows,
     number_of_tests,
 )
 from studylib.words import said
@@ -49,42 +45,18 @@ class TestCriticalValues:
         assert cochran_critical(p, n, 0.01) == pytest.approx(one, abs=1.1e-3)
         assert cochran_critical(p, n, 0.05) == pytest.approx(five, abs=1.1e-3)
 
-    @pytest.mark.parametrize(
-        ("p", "one", "five"),
-        [(3, 1.15, 1.15), (4, 1.49, 1.42), (5, 1.72, 1.57), (6, 1.87, 1.66), (10, 2.18, 1.80)],
-    )
-    def test_mandel_h(self, p, one, five):
-        assert mandel_h_critical(p, 0.01) == pytest.approx(one, abs=0.011)
-        assert mandel_h_critical(p, 0.05) == pytest.approx(five, abs=0.011)
-
-    @pytest.mark.parametrize(
-        ("p", "n", "one", "five"), [(3, 2, 1.71, 1.65), (4, 2, 1.91, 1.76), (5, 2, 2.05, 1.81)]
-    )
-    def test_mandel_k(self, p, n, one, five):
-        assert mandel_k_critical(p, n, 0.01) == pytest.approx(one, abs=0.011)
-        assert mandel_k_critical(p, n, 0.05) == pytest.approx(five, abs=0.011)
-
     def test_by_simulation(self, rng):
         # Each test points at something in 5 % of groups that hold nothing.
         x = rng.standard_normal((20_000, 6))
         z = np.abs(x - x.mean(axis=1, keepdims=True)) / x.std(axis=1, ddof=1, keepdims=True)
         three = 3 * np.sqrt(0.05 * 0.95 / 20_000)
         assert np.mean(z.max(axis=1) > grubbs_critical(6, 0.05)) == pytest.approx(0.05, abs=three)
-        assert np.mean(z[:, 0] > mandel_h_critical(6, 0.05)) == pytest.approx(0.05, abs=three)
         v = rng.chisquare(2, (20_000, 5)) / 2
         share = v.max(axis=1) / v.sum(axis=1)
         assert np.mean(share > cochran_critical(5, 3, 0.05)) == pytest.approx(0.05, abs=three)
-        k = np.sqrt(v[:, 0] / v.mean(axis=1))
-        assert np.mean(k > mandel_k_critical(5, 3, 0.05)) == pytest.approx(0.05, abs=three)
 
     def test_grubbs_for_three_is_the_largest_that_three_values_can_reach(self):
         assert grubbs_critical(3, 1e-9) == pytest.approx(2 / np.sqrt(3), rel=1e-4)
-
-    def test_mandel_k_is_the_f_test(self):
-        k, p, n = mandel_k_critical(7, 3, 0.05), 7, 3
-        # k^2 = s_i^2 / mean s^2: the F ratio of one variance against the others together.
-        f = k**2 * (p - 1) / (p - k**2)
-        assert stats.f.sf(f, n - 1, (p - 1) * (n - 1)) == pytest.approx(0.05, rel=1e-9)
 
 
 def study(rng, counts=(6, 6, 6), **given):
@@ -315,16 +287,3 @@ class TestWithout:
         ]
         table = leave_one_out(result.workings, found, result.effects)
         assert list(table["verdict_without"]).count("boards only") == 2
-
-
-def test_mandels_h_and_k_written_out(rng):
-    specimens, rows = study(rng, (4, 4, 4))
-    result = compared(specimens, rows)
-    table = mandel_rows(result.workings.samples, [NAME])
-    mounts = rows.groupby(["wood", "specimen", "mount"])["value"].mean()
-    boards = mounts.groupby(["wood", "specimen"]).mean()
-    variances = mounts.groupby("specimen").var()
-    for row in table.itertuples():
-        own = boards[row.wood]
-        assert row.h == pytest.approx((own[row.source] - own.mean()) / own.std(ddof=1))
-        assert row.k == pytest.approx(np.sqrt(variances[row.source] / variances.mean()))

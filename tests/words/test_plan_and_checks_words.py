@@ -43,7 +43,6 @@ OUTCOMES = [
 IN_TABLES = {
     *("plan.range", "plan.html", "plan.ipynb"),
     *(f"outliers.{level}" for level in ("take", "mount", "specimen", "source")),
-    *("outliers.mandel_h", "outliers.mandel_k"),
 }
 
 FIELDS: list[tuple[str, dict, str]] = [
