@@ -21,7 +21,7 @@ from __future__ import annotations
 import shutil
 import tempfile
 from collections.abc import Callable, Iterable
-from concurrent.futures import Executor, Future, wait
+from concurrent.futures import Future, wait
 from dataclasses import dataclass, field
 from datetime import datetime
 from functools import partial
@@ -113,7 +113,6 @@ def run_study(
     batches: tuple[str, ...] | None = None,
     jobs: int = 2,
     trust: bool = False,
-    executor: Executor | None = None,
     progress: RunProgress | None = None,
 ) -> Outcome:
     """Execute the notebooks of a study and write `reports/<study>/`.
@@ -125,8 +124,6 @@ def run_study(
     batches : run only these, and let the summary use what is good; None runs all.
     jobs : how many batch notebooks run at a time, 1 or more.
     trust : run notebooks of the study that differ from the library's, and remember them.
-    executor : whose workers run the notebooks, as many at a time as it takes (see `cluster`); None
-        for this machine.
     progress : called in this thread with (batch or SUMMARY, done, total, what).
 
     Returns
@@ -148,8 +145,7 @@ def run_study(
     names = [choose_batch(study, name) for name in batches or study.batches]
     own = own_notebooks(study.folder, "batch", "summary", trust=trust)
     with workers.alone_in(Path(reports) / study.name), tempfile.TemporaryDirectory() as room:
-        about = {"own": own, "room": Path(room), "executor": executor, "progress": progress}
-        about["jobs"] = jobs if executor is None else len(names)
+        about = {"own": own, "room": Path(room), "jobs": jobs, "progress": progress}
         run = _Run(study, Path(folder), Path(reports), **about)
         try:
             return run.go(names)
@@ -206,7 +202,6 @@ class _Run:
         own: dict[str, notebooks.Notebook],
         room: Path,
         jobs: int,
-        executor: Executor | None,
         progress: RunProgress | None,
     ) -> None:
         self.study = study
@@ -230,9 +225,8 @@ class _Run:
             for name in study.batches
         }
         self.workers = workers.Workers(
-            jobs=jobs, tell=progress or (lambda *_: None), noted=self._noted, home=self.home,
-            executor=executor,
-        )  # fmt: skip
+            jobs=jobs, tell=progress or (lambda *_: None), noted=self._noted
+        )
         self.page_work: dict[Future, provenance.BatchPlace] = {}
 
     def _noted(self, task: str) -> tuple[int, int, str] | None:

@@ -1,9 +1,8 @@
 """The threads of one run: a few that wait for kernels, one that makes pages; and no second run.
 
 papermill runs best from threads: they only wait, the work is done in the kernels. Pages are
-made here, in the running process, while other notebooks run. With an executor the threads wait for
-its workers, where the kernels then run (`cluster`). Whoever starts the workers hears, in its own
-thread, how far each task is; a task is a batch, or the summary.
+made here, in the running process, while other notebooks run. Whoever starts the workers hears,
+in its own thread, how far each task is; a task is a batch, or the summary.
 
 One run at a time works in the folder of a report: the system's own lock on the hidden file
 `.running` is held while it lasts. It ends with the process, however that ends, so that nothing has
@@ -16,16 +15,13 @@ to be cleared away after a crash. A drive that knows no locks is written to with
 from __future__ import annotations
 
 import errno
-import os
-import uuid
 from collections.abc import Callable, Iterator, Mapping
-from concurrent.futures import FIRST_COMPLETED, Executor, Future, ThreadPoolExecutor, wait
+from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
 from contextlib import contextmanager
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
 from studylib import codes, errors, words
-from studylib.run import cluster
 
 if TYPE_CHECKING:
     from nbformat import NotebookNode
@@ -63,16 +59,9 @@ class Workers:
     jobs : how many notebooks run at a time.
     tell : hears of progress, always in the thread that waits in `as_finished`.
     noted : task -> the progress that the notebook itself has noted; None where it notes none.
-    home : the folder of the report, held.
-    executor : whose workers run the notebooks; None for this machine.
     """
 
-    def __init__(
-        self, *, jobs: int, tell: Tell, noted: Noted, home: Path, executor: Executor | None = None
-    ) -> None:
-        self._executor, self._sent = executor, list[Future]()
-        # Named as what a killed run leaves behind, so that the next one takes it away.
-        self._mark = Path(os.path.abspath(home)) / f".{uuid.uuid4().hex}.part"
+    def __init__(self, *, jobs: int, tell: Tell, noted: Noted) -> None:
         self._tell = tell
         self._noted = noted
         self._cells: dict[str, tuple[int, int]] = {}
@@ -97,37 +86,10 @@ class Workers:
         """Execute a notebook for a task, in the thread of a step; see `run_notebook`."""
         from studylib.run.execution import run_notebook
 
-        if self._executor is not None:
-            return self._execute_elsewhere(path, task, parameters)
-
         def cell(done: int, total: int) -> None:
             self._cells[task] = (done, total)
 
         return run_notebook(path, parameters, stop=self._stop, progress=cell)
-
-    def _execute_elsewhere(
-        self, path: Path, task: str, parameters: Mapping[str, Any]
-    ) -> NotebookNode:
-        self._cells[task] = (0, 0)  # how far the cells are is known to the worker alone
-        self._mark.touch()
-        whole = {
-            name: Path(os.path.abspath(value)) if isinstance(value, Path) else value
-            for name, value in parameters.items()
-        }
-        try:
-            sent = self._executor.submit(
-                cluster.run_elsewhere, path.name, path.read_text(encoding="utf-8"), whole,
-                mark=self._mark, wanted=cluster.made_with(),
-            )  # fmt: skip
-            self._sent.append(sent)
-            return sent.result()
-        except errors.RunError:
-            raise
-        except Exception as error:  # whatever the executor's own engine says of a lost worker
-            kind, said = type(error).__name__, (str(error).splitlines() or [""])[0]
-            raise errors.RunError(
-                codes.note("run.worker_lost", task=task, error=kind, said=said)
-            ) from error
 
     def as_finished(self, running: Mapping[Future, str]) -> Iterator[Future]:
         """The futures as they end; until then, tells ten times a second how far each task is."""
@@ -146,9 +108,6 @@ class Workers:
         """End the threads, and first the kernels that they wait for."""
         if self._stop is not None:
             self._stop.now()
-        self._mark.unlink(missing_ok=True)
-        for sent in self._sent:
-            sent.cancel()
         self._kernels.shutdown(wait=True, cancel_futures=True)
         self._pages.shutdown(wait=True, cancel_futures=True)
 
