@@ -162,7 +162,7 @@ def claim_of(table: pd.DataFrame, study: sheets.Study) -> pd.DataFrame:
     outcome = _OUTCOMES.get(verdict, Outcome.OPEN)
     caveat = codes.note("caveats.lock", **late) if late["changes"] else ""
     claim = study.settings.listen.claim
-    row = (claim, "", outcome, caveat, reason or "heard.no_result_yet")
+    row = (claim, "listening", outcome, caveat, reason or "heard.no_result_yet")
     return tables.typed("claims", [row] * bool(claim))
 
 
