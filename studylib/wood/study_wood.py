@@ -254,7 +254,8 @@ def _feature_row(
     specimen: Specimen, take: Take, feature: str, value, unit: str, reason: str
 ) -> tuple:
     number, u = (value.value, value.own) if value is not None and not reason else (_NAN, _NAN)
-    text = f"{specimen.specimen}|{take.batch}|{take.mount}|{feature}|{number!r}"
+    # Nine digits: what is beyond them hangs on the versions of the libraries.
+    text = f"{specimen.specimen}|{take.batch}|{take.mount}|{feature}|{number:.9g}"
     key = hashlib.sha256(text.encode()).hexdigest()[:12]
     return (
         key, "", take.batch, "wood", specimen.specimen, specimen.wood, take.mount, 1,
