@@ -33,9 +33,8 @@ from studylib import errors, sheets, writing
 from studylib.bench.sheet import template
 from studylib.bench.triangles import CODES, FIRST_CODE, draw_trials
 from studylib.codes import holding, note
-from studylib.measure.features import tone_order
 from studylib.modes.gathered import Progress, gather
-from studylib.report.heard_aloud import faded, packed, sound
+from studylib.report.heard_aloud import faded, is_like, packed, sound
 from studylib.sheets import Take, listening
 from studylib.sheets.files import grouped, sha256
 from studylib.signal.loudness import integrated_loudness
@@ -105,19 +104,17 @@ def write_test(study: sheets.Study, *, progress: Progress) -> tuple[Path, list[s
     kinds = trials["wood_a"].eq(trials["wood_b"]).astype(int) + trials["null"].eq("yes")
     one_mount = [board for board, own in takes.items() if len({take.mount for take in own}) == 1]
     ear = study.settings.channels.response_kind
-    made = note(
-        "listening.made",
-        test=name,
-        kind=listen.kind,
-        boards=grouped((wood_of[board], board) for board in takes),
-        trials=[int((kinds == kind).sum()) for kind in range(3)],
-        minutes=len(trials) * TRIAL_S / 60,
-    )
-    enough = note(
-        "listening.enough", answers=answers, needed=needed, share=listen.share, power=POWER
-    )
     return folder / listening.PAGE, [
-        *(made, enough, level, *left_out),
+        note(
+            "listening.made",
+            test=name,
+            kind=listen.kind,
+            boards=grouped((wood_of[board], board) for board in takes),
+            trials=[int((kinds == kind).sum()) for kind in range(3)],
+            minutes=len(trials) * TRIAL_S / 60,
+        ),
+        note("listening.enough", answers=answers, needed=needed, share=listen.share, power=POWER),
+        *(level, *left_out),
         *holding(
             (one_mount, note("listening.one_mount", boards=one_mount)),
             (sessions.max() > 1, note("listening.sessions", trials=int((sessions > 1).sum()))),
@@ -134,8 +131,15 @@ def _boards(study: sheets.Study) -> dict[str, str]:
     ends = (*study.woods[:1], *study.woods[-1:])
     woods = listen.woods or next((two for two in claimed if {*two} <= {*known}), ends)
     wrong = len({*woods}) != 2 or not {*woods} <= {*known}
-    place = {"file": "study.toml", "section": "[listen]", "key": "woods"}
-    errors.InputError.refuse(wrong, "listening.two_woods", **place, woods=woods, known=[*known])
+    errors.InputError.refuse(
+        wrong,
+        "listening.two_woods",
+        file="study.toml",
+        section="[listen]",
+        key="woods",
+        woods=woods,
+        known=[*known],
+    )
     return {one.specimen: wood for wood in known if wood in woods for one in known[wood]}
 
 
@@ -149,17 +153,19 @@ def _excerpts(
     InputError : a wood has too few boards with one.
     """
     listen, woods = study.settings.listen, dict.fromkeys(wood_of.values())
-    heard, failed, short = [], [], {}
-    own = [take for take in study.takes if take.specimen in wood_of and _asked_for(study, take)]
+    heard, short = [], {}
+    own = [
+        take
+        for take in study.takes
+        if take.specimen in wood_of and not take.is_test and is_like(take, listen.kind, study)
+    ]
     batches = {take.batch for take in own}
     beside = [t for t in study.takes if t.kind in BESIDE and t.batch in batches]
     measured = gather(replace(study, takes=(*own, *beside), planned=()), progress=progress)
     checks = measured.quality[measured.quality["check"] == "take"]
     fit = set(checks.loc[checks["verdict"] != "fail", "take"])
-    for take in own:
-        if take.take not in fit:
-            failed.append(take.take)
-            continue
+    failed = [take.take for take in own if take.take not in fit]
+    for take in (one for one in own if one.take in fit):
         x, rate, start_s = sound(study, measured, take, seconds=listen.length_s)
         if len(x) < round(listen.length_s * rate) or (take.kind == "tap" and not start_s):
             short[take.take] = len(x) / rate
@@ -183,15 +189,6 @@ def _excerpts(
     return [
         one for b in good.values() for board in b[: listen.boards] for one in found[board]
     ], left_out
-
-
-def _asked_for(study: sheets.Study, take: Take) -> bool:
-    """A tap on the bench, or the tone at full drive, with nothing changed on purpose."""
-    return not take.is_test and (
-        tone_order(take, study.settings) == 1
-        if study.settings.listen.kind == "tone"
-        else take.kind == "tap" and take.support == "bench" and take.place == 1
-    )
 
 
 def _levelled(

@@ -144,7 +144,7 @@ def packed(x: np.ndarray, rate_hz: int) -> str:
 
 def _take(summary: Summary, feature: str, wood: str, kind: str, usable: tuple[Take, ...]) -> Take:
     """The take of a kind that stands for a wood."""
-    means, settings = summary.means(feature), summary.study.settings
+    means = summary.means(feature)
     own, middle = (t[t["wood"] == wood] for t in (means.boards, means.means))
     y = scales.analysis_values(
         [*own["value"], *middle["mean"]], [means.feature.scale] * (len(own) + 1)
@@ -153,15 +153,19 @@ def _take(summary: Summary, feature: str, wood: str, kind: str, usable: tuple[Ta
         take
         for board in own["specimen"].iloc[np.argsort(np.abs(y[:-1] - y[-1]), kind="stable")]
         for take in usable
-        if take.specimen == board
-        and (
-            tone_order(take, settings) == 1
-            if kind == "tone"
-            else take.kind == "tap" and take.support == "bench" and take.place == 1
-        )
+        if take.specimen == board and is_like(take, kind, summary.study)
     ]
     errors.InputError.refuse(not found, "aloud.no_take", kind=kind, wood=wood)
     return found[0]
+
+
+def is_like(take: Take, kind: str, study: Study) -> bool:
+    """Whether a take is the tone at full drive, or a tap on the bench where taps are compared."""
+    return (
+        tone_order(take, study.settings) == 1
+        if kind == "tone"
+        else take.kind == "tap" and take.support == "bench" and take.place == 1
+    )
 
 
 def _at_bench_gain(summary: Summary, take: Take) -> tuple[np.ndarray, int]:

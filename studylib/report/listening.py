@@ -84,26 +84,21 @@ def heard_of(study: sheets.Study, quality: pd.DataFrame | None = None) -> pd.Dat
 def _spoiled(study: sheets.Study, quality: pd.DataFrame | None) -> dict[str, str]:
     """Takes of the test that cannot be used any more -> "gone", "unfit" or "changed"."""
     rows = read_table(study.folder / FOLDER / EXCERPTS).rows
-    cut, known = (
-        {r.cells["take"]: r.cells["sha256"] for r in rows},
-        {t.take: t for t in study.takes},
-    )
+    cut = {row.cells["take"]: row.cells["sha256"] for row in rows}
     if quality is None:
         own = [t for t in study.takes if t.take in cut or t.kind in ("room", "calibrator")]
         quality = gather(replace(study, takes=tuple(own), planned=())).quality
     failed = {
         *quality.loc[quality["check"].eq("take") & quality["verdict"].eq(Verdict.FAIL), "take"]
     }
-    found = {}
-    for name, sha in cut.items():
-        take = known.get(name)
-        if take is None:
-            found[name] = "gone"
-        elif take.exclude or name in failed:
-            found[name] = "unfit"
-        elif sha256(study.path_of(take)) != sha:
-            found[name] = "changed"
-    return found
+    states = {
+        take.take: "unfit"
+        if take.exclude or take.take in failed
+        else "changed" * (sha256(study.path_of(take)) != cut[take.take])
+        for take in study.takes
+        if take.take in cut
+    }
+    return {name: state for name in cut if (state := states.get(name, "gone"))}
 
 
 def in_short(table: pd.DataFrame, settings: Settings) -> str:
@@ -138,13 +133,14 @@ def heard_notes(table: pd.DataFrame, settings: Settings) -> list[str]:
     if not short:
         return left_out
     alone = table[table["used"] & table["about"].eq("woods") & table["listener"].ne("")]
-    beyond = {"of": len(alone), "beyond": int((alone["p_adjusted"] <= 1 - confidence).sum())}
-    numbers = table.iloc[0][["answers", "correct", "p", *ENDS]].to_dict()
+    numbers = table.iloc[0][["answers", "correct", "p", *ENDS]]
     return [
         short,
         codes.note("heard.because", reason=table["reason"].iloc[0]),
         codes.note("heard.numbers", **numbers, confidence=confidence),
-        codes.note("heard.alone", **beyond),
+        codes.note(
+            "heard.alone", of=len(alone), beyond=(alone["p_adjusted"] <= 1 - confidence).sum()
+        ),
         *left_out,
         "heard.only_these",
     ]
@@ -157,11 +153,10 @@ def claim_of(table: pd.DataFrame, study: sheets.Study) -> pd.DataFrame:
     table : `listening`.
     """
     told = [codes.fields_of(change).get("section") for change in study.changed_since_lock]
-    late = {"recorded": 0, "changes": told.count(LISTEN)}
+    changes, claim = told.count(LISTEN), study.settings.listen.claim
     verdict, reason = next(iter(table[["verdict", "reason"]].to_numpy()), ("", ""))
+    caveat = codes.note("caveats.lock", recorded=0, changes=changes) if changes else ""
     outcome = _OUTCOMES.get(verdict, Outcome.OPEN)
-    caveat = codes.note("caveats.lock", **late) if late["changes"] else ""
-    claim = study.settings.listen.claim
     row = (claim, "listening", outcome, caveat, reason or "heard.no_result_yet")
     return tables.typed("claims", [row] * bool(claim))
 

@@ -219,8 +219,11 @@ class BatchPlace(_Place):
     def __init__(self, *, name: str, key: str, home: Path, slug: str) -> None:
         self.name, self.key, self.slug = name, key, slug
         self.part = home / ".parts" / slug
-        failed, shown = f"batches/failed/{slug}.ipynb", f".parts/{slug}/shown.json"
-        super().__init__(home, f"batches/{slug}.ipynb", failed=failed, shown=shown)
+        super().__init__(
+            *(home, f"batches/{slug}.ipynb"),
+            failed=f"batches/failed/{slug}.ipynb",
+            shown=f".parts/{slug}/shown.json",
+        )
 
     def fail(self, fault: str, *, notebook: str | None) -> None:
         """Take away what an earlier run left, so that it cannot pass for this one's.
@@ -245,8 +248,9 @@ class SummaryPlace(_Place):
 
     def __init__(self, home: Path) -> None:
         self.staging = home / ".summary.part"
-        failed, shown = "summary.failed.ipynb", ".summary.json"
-        super().__init__(home, "summary.ipynb", failed=failed, shown=shown)
+        super().__init__(
+            *(home, "summary.ipynb"), failed="summary.failed.ipynb", shown=".summary.json"
+        )
 
     def keep(self, key: str, *, notebook: str, page: str) -> None:
         """Put tables, figures, notebook and page in place."""
@@ -270,10 +274,9 @@ def remove_strangers(home: Path, slugs: Collection[str]) -> None:
 
     Only what stands in `.parts/`, and so was written by a run, is taken for a batch.
     """
-    parts = home / ".parts"
     known = {slug.casefold() for slug in slugs}
-    for part in sorted(parts.iterdir()) if parts.is_dir() else []:
-        if part.is_dir() and part.name.casefold() not in known:
+    for part in sorted(home.glob(".parts/*/")):
+        if part.name.casefold() not in known:
             place = BatchPlace(name="", key="", home=home, slug=part.name)
             for path in (place.notebook, place.page, place.failed_notebook):
                 path.unlink(missing_ok=True)

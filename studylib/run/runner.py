@@ -230,13 +230,8 @@ class _Run:
         self.page_work: dict[Future, provenance.BatchPlace] = {}
 
     def _noted(self, task: str) -> tuple[int, int, str] | None:
-        if task not in self.places:
-            return None
-        return read_progress(self.places[task].part) or (
-            0,
-            len(self.study.takes_of(task)),
-            "starting",
-        )
+        starting = (0, len(self.study.takes_of(task)), "starting")
+        return (read_progress(self.places[task].part) or starting) if task in self.places else None
 
     def go(self, wanted: list[str]) -> Outcome:
         places = list(self.places.values())
@@ -345,8 +340,7 @@ class _Run:
         """Refuse what was analysed while these files of the study were replaced."""
         path = self.study.folder
         replaced = [name for name in names if sha256(path / name) != self.hashes[name]]
-        if replaced:
-            raise errors.RunError(codes.note("run.replaced", files=replaced))
+        errors.RunError.refuse(replaced, "run.replaced", files=replaced)
 
     def _execute_summary(self, key: str, *, left_out: tuple[str, ...]) -> None:
         from studylib.report.pages import page_html

@@ -73,12 +73,14 @@ def _answers_in(
     InputError : it is no result, or of another test, or was changed.
     """
     about, before = {"file": table.name}, test
-    wanted = {"columns": RESULT_COLUMNS}
-    errors.InputError.refuse(table.columns != RESULT_COLUMNS, "heard.no_result", **about, **wanted)
+    errors.InputError.refuse(
+        table.columns != RESULT_COLUMNS, "heard.no_result", **about, columns=RESULT_COLUMNS
+    )
     for row in table.rows:
         *cells, own = row.cells.values()
-        other = row.cells["test"] != test
-        errors.InputError.refuse(other, "heard.other_test", **about, row=row.number, test=test)
+        errors.InputError.refuse(
+            row.cells["test"] != test, "heard.other_test", **about, row=row.number, test=test
+        )
         before = mark(before, cells)
         wrong = own != before or row.cells["trial"] not in trials
         errors.InputError.refuse(wrong, "heard.edited", **about, row=row.number)

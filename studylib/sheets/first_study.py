@@ -145,7 +145,7 @@ def write_new(
     InputError : the folder holds something already, is a file, or cannot be written to; the other
         study has faults, or lines that cannot be changed so that nothing else changes.
     """
-    folder, texts = Path(folder), resources.files("studylib.sheets") / "new_study"
+    texts = resources.files("studylib.sheets") / "new_study"
     answers = SIMPLE | {
         "title": say("new.title", woods=woods),
         "question": say("new.question", woods=woods),
@@ -153,8 +153,7 @@ def write_new(
         "boards": boards,
         "tone_hz": tone_hz,
     }
-    pins = [say("new.pins", version=metadata.version("studylib"))]
-    pins += [f"{name}=={metadata.version(name)}" for name in PINNED]
+    pins = [f"{name}=={metadata.version(name)}" for name in PINNED]
     files = {
         **{
             path.name.replace("dot-", "."): path.read_text(encoding="utf-8")
@@ -162,7 +161,9 @@ def write_new(
         },
         "specimens.csv": table_text(SPECIMEN_COLUMNS, _rows(woods, boards), semicolons=False),
         "takes.csv": table_text(TAKE_COLUMNS, [], semicolons=False),
-        "requirements.txt": "\n".join([*pins, ""]),
+        "requirements.txt": "\n".join(
+            [say("new.pins", version=metadata.version("studylib")), *pins, ""]
+        ),
     }
     for name in (settings_file.FILE, "CITATION.cff"):
         files[name] = Template(files[name]).substitute(
