@@ -203,7 +203,7 @@ def _levelled(
     errors.InputError.refuse(silent, "listening.silent", takes=silent)
     as_set = -np.array([one.take.gain_db for one in heard])
     gain_db = TARGET_LUFS - before if matched else as_set + TARGET_LUFS - max(before + as_set)
-    peaks = np.array([np.abs(resample_poly(own, OVERSAMPLED, 1)).max() for own in x])
+    peaks = [np.abs(resample_poly(own, OVERSAMPLED, 1)).max() for own in x]
     peak_db = 20 * np.log10(peaks) + gain_db
     lowered_db = max(0.0, peak_db.max() - HIGHEST_DBTP)
     scaled = x * 10 ** ((gain_db - lowered_db) / 20)[:, None]

@@ -68,8 +68,7 @@ def draw_trials(
             used.update([pair, *pair, x, y, z])
             heard = [x, y] if rng.random() < 0.5 else [y, x]
             heard.insert(odd, z)
-            woods = (wood_of[board] for board in pair)
-            null = "yes" if kind == 2 else ""
+            woods, null = (wood_of[board] for board in pair), "yes" * (kind == 2)
             rows.append((*woods, *pair, *(one.take for one in heard), odd + 1, null))
     codes = FIRST_CODE + rng.choice(CODES, len(rows), replace=False)
     drawn = enumerate(zip(codes, rng.permutation(len(rows)), strict=True), start=1)

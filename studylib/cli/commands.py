@@ -363,9 +363,8 @@ def _verify(study: Any, sha256: str) -> int:
     from studylib.sheets.lock import changes_since, verified
 
     found = verified(study.locks, sha256)
-    content = found.content
-    changes = changes_since(found, study.decided(content["stage"]))
-    about = {name: content[name] for name in ("locked", "stage", "recorded")}
+    changes = changes_since(found, study.decided(found.content["stage"]))
+    about = {name: found.content[name] for name in ("locked", "stage", "recorded")}
     tell(say("cli.verified", **about, changes=len(changes)), *map(say, changes))
     return len(changes)
 

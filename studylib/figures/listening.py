@@ -56,11 +56,21 @@ def heard_figure(
         marker, colour = LOOKS[about]
         at = [names.index(n) + APART * (ABOUT.index(about) - 1) for n in own["listener"]]
         axes.hlines(at, 100 * own["share_low"], 100 * own["share_high"], color=colour, alpha=0.7)
-        key = say("figures_effects.heard_key", about=about)
-        axes.plot(100 * own["share"], at, marker, color=colour, markersize=6, label=key)
+        axes.plot(
+            *(100 * own["share"], at, marker),
+            color=colour,
+            markersize=6,
+            label=say("figures_effects.heard_key", about=about),
+        )
     axes.set_yticks(range(len(names)), [wrapped(n, 18) or say("heard.everybody") for n in names])
-    across = quantity(say("figures_effects.correct"), "%")
-    dress(axes, grid="x", bare="y", xlabel=across, xlim=(-2, 102), ylim=(len(names) - 0.4, -0.6))
+    dress(
+        axes,
+        grid="x",
+        bare="y",
+        xlabel=quantity(say("figures_effects.correct"), "%"),
+        xlim=(-2, 102),
+        ylim=(len(names) - 0.4, -0.6),
+    )
     figure.legend(loc=ABOVE, ncols=len(ABOUT))
     first = drawn[["verdict", "wood_a", "wood_b", "share"]].to_dict("records")[0]
     note = say("figures_effects.heard_note", confidence=confidence)

@@ -197,9 +197,8 @@ def unpack(archive: Path, room: Path) -> Path:
             )
             packed.extractall(room / homes[0], names)
     except BROKEN as error:
-        said = str(error) or type(error).__name__
         raise errors.InputError(
-            codes.note("archive.broken", file=archive.name, said=said)
+            codes.note("archive.broken", file=archive.name, said=str(error) or type(error).__name__)
         ) from None
     return room / homes[0]
 
@@ -219,13 +218,18 @@ def _unfit(names: Sequence[str], size: int) -> list[str]:
     strange = [name for name in names if not (name.isprintable() and NAME.fullmatch(name))]
     alike = grouped((unicodedata.normalize("NFC", name).casefold(), name) for name in names)
     twice = [name for own in alike.values() for name in own if len(own) > 1]
-    most = {"most_files": MOST_FILES, "most_size": MOST_BYTES}
     return codes.holding(
         (strange, codes.note("archive.strange_names", names=strange)),
         (twice, codes.note("archive.alike", names=twice)),
         (
             size > MOST_BYTES or len(names) > MOST_FILES,
-            codes.note("archive.too_large", files=len(names), size=size, **most),
+            codes.note(
+                "archive.too_large",
+                files=len(names),
+                size=size,
+                most_files=MOST_FILES,
+                most_size=MOST_BYTES,
+            ),
         ),
     )
 
@@ -267,8 +271,10 @@ def _metadata(
     crate.name, crate.description, crate.datePublished = asked.title, asked.question, day
     for name, sha in held.items():
         form = FORMATS.get(Path(name).suffix.lower(), FORMATS[""])
-        about = {"name": Path(name).name, "encodingFormat": form, "sha256": sha}
-        crate.add_file(dest_path=name, properties=about)
+        crate.add_file(
+            dest_path=name,
+            properties={"name": Path(name).name, "encodingFormat": form, "sha256": sha},
+        )
     for entity in (
         {
             "@id": "#licence",

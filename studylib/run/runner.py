@@ -22,6 +22,7 @@ import shutil
 import tempfile
 from collections.abc import Callable, Iterable
 from concurrent.futures import Future, wait
+from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import datetime
 from functools import partial
@@ -37,6 +38,7 @@ from studylib.measure.batch import (
     read_progress,
     take_in,
 )
+from studylib.measure.session import common_rate
 from studylib.report.preregistration import looks_of
 from studylib.run import notebooks, provenance, workers
 from studylib.sheets.files import sha256
@@ -204,17 +206,14 @@ class _Run:
         jobs: int,
         progress: RunProgress | None,
     ) -> None:
-        self.study = study
-        self.folder = folder
+        self.study, self.folder, self.own = study, folder, own
         self.home = reports / study.name
         self.summary = provenance.SummaryPlace(self.home)
         self.hashes = file_hashes(study)
-        self.rate_hz = _rate(study)
         self.library = provenance.library_digest()
-        self.own = own
         self.notebooks = {name: one.put(room / f"{name}.ipynb") for name, one in own.items()}
         slugs = batch_slugs(study.batches)
-        same = {"hashes": self.hashes, "rate_hz": self.rate_hz, "library": self.library}
+        same = {"hashes": self.hashes, "rate_hz": _rate(study), "library": self.library}
         self.places = {
             name: provenance.BatchPlace(
                 name=name,
@@ -380,14 +379,9 @@ class _Run:
 
 
 def _rate(study: sheets.Study) -> int | None:
-    if study.settings.channels.rate_hz:
-        return study.settings.channels.rate_hz
-    from studylib.measure import common_rate
-
-    try:
+    with suppress(errors.StudyError):  # no recording opens: each batch will say so of its own
         return common_rate(study)
-    except errors.StudyError:
-        return None  # no recording opens: each batch will say so of its own
+    return None
 
 
 def _fault(error: BaseException) -> str:

@@ -231,10 +231,9 @@ def _of_bench(bench: Path, woods: Sequence[str], answers: Mapping[str, Any]) -> 
     before.pop("claim", None)
     after = _edited(re.sub(CLAIM, "", text), before, keys)
     errors.InputError.refuse(not after, "new.other_lines", file=settings_file.FILE)
-    compare = reading.settings.study.compare
     kept = [row.cells for row in sheet.rows if row.cells.get("role")]
     taken = {row.cells.get("specimen") for row in sheet.rows}
-    new = _rows(woods, answers["boards"], compare=compare, taken=taken)
+    new = _rows(woods, answers["boards"], compare=reading.settings.study.compare, taken=taken)
     return {
         settings_file.FILE: after,
         "specimens.csv": table_text(sheet.columns, [*kept, *new], semicolons=sheet.semicolons),
@@ -289,8 +288,13 @@ def add_to(study: Study, what: str, drive: Mapping[str, Any]) -> list[str]:
         )
     text = read_text(study.folder / settings_file.FILE)
     after = _edited(text, tomllib.loads(text), {section: changed})
-    lines = [f"{name} = {_toml(value)}" for name, value in changed.items()]
-    errors.InputError.refuse(not after, "new.by_hand", **place, what=what, lines=lines)
+    errors.InputError.refuse(
+        not after,
+        "new.by_hand",
+        **place,
+        what=what,
+        lines=[f"{name} = {_toml(value)}" for name, value in changed.items()],
+    )
     writing.write_whole(study.folder / settings_file.FILE, after)
     return list(changed)
 

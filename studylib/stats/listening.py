@@ -97,9 +97,10 @@ def share_interval(answers: pd.DataFrame, *, confidence: float) -> tuple[float, 
         effect = (sums**2).sum() * k / (k - 1) / (n * share * (1 - share))
         worth /= max(effect, 1.0) * (stats.t.isf(tail, k - 1) / stats.t.isf(tail, n - 1)) ** 2
     found, missed = worth * share, worth * (1 - share)
-    low = stats.beta.ppf(tail, found, missed + 1) if found else 0.0
-    high = stats.beta.isf(tail, found + 1, missed) if missed else 1.0
-    return float(low), float(high)
+    return (
+        float(stats.beta.ppf(tail, found, missed + 1)) if found else 0.0,
+        float(stats.beta.isf(tail, found + 1, missed)) if missed else 1.0,
+    )
 
 
 def told_by_boards(answers: pd.DataFrame, *, seed: int = 1) -> float:
@@ -155,19 +156,22 @@ def told_apart(answers: pd.DataFrame, *, confidence: float, share: float) -> pd.
     alone = (table["about"] == "woods") & (table["listener"] != "")
     table.loc[alone, "p_adjusted"] = holm(table.loc[alone, "p"])
     if alone.any():
-        nulls = answers.loc[answers["null"], "correct"]
         table.loc[0, "p_woods"] = told_by_boards(answers[~answers["null"]])
-        table.loc[0, ["verdict", "reason"]] = _verdict(table.loc[0], nulls, 1 - confidence, share)
+        table.loc[0, ["verdict", "reason"]] = _verdict(
+            table.loc[0], answers.loc[answers["null"], "correct"], 1 - confidence, share
+        )
     return table
 
 
 def _verdict(woods: pd.Series, nulls: pd.Series, alpha: float, share: float) -> tuple[Heard, str]:
     """What may be said of the woods, and what that rests on, a note."""
     found, missed = int(nulls.sum()), int((~nulls).sum())
-    own = [woods["correct"], woods["answers"] - woods["correct"]]
     by_takes, p = by_chance(found, len(nulls)), woods["p_woods"]
     hidden = {"correct": found, "answers": len(nulls), "p": by_takes}
-    more = stats.fisher_exact([own, [found, missed]], alternative="greater").pvalue
+    more = stats.fisher_exact(
+        [[woods["correct"], woods["answers"] - woods["correct"]], [found, missed]],
+        alternative="greater",
+    ).pvalue
     told, little = woods["p"] <= alpha, woods["able_high"] < share
     return codes.holding(
         (by_takes <= alpha, (Heard.VOID, codes.note("heard.takes_told", **hidden))),
@@ -185,9 +189,8 @@ def _row(own: pd.DataFrame, about: str, listener: str, confidence: float) -> dic
     correct, answers = int(own["correct"].sum()), len(own)
     p = by_chance(correct, answers)
     ends = {"": correct / answers, "_low": low, "_high": high}
-    woods = {n: own[n].iloc[0] if about == "woods" else "" for n in ("wood_a", "wood_b")}
     return {
-        **woods,
+        **{n: own[n].iloc[0] if about == "woods" else "" for n in ("wood_a", "wood_b")},
         **dict.fromkeys(("file", "verdict", "reason"), ""),
         **{"about": about, "listener": listener, "answers": answers, "correct": correct},
         **{"p": p, "p_adjusted": p, "p_woods": math.nan, "used": True},
