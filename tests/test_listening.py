@@ -94,10 +94,10 @@ def made(tmp_path_factory) -> Heard:
 
 def test_a_mark_is_what_sha256sum_says_of_the_row_behind_the_mark_before():
     # printf '%s' 'abcd,T,L1,1,t1,2,0,7' | sha256sum
-    first = listening.mark("abcd", ("T", "L1", "1", "t1", "2", "0", "7"))
+    first = listening.mark("abcd", "T", "L1", "1", "t1", "2", "0", "7")
     assert first == "a5ed101c65d92616"
     # printf '%s' 'a,b' 'c,d' | sha256sum
-    assert listening.name_of("a,b", "c,d") == "afa35ee21ad5d487"
+    assert listening.mark("a,b" + "c,d") == "afa35ee21ad5d487"
 
 
 # What is heard

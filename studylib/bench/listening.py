@@ -79,8 +79,9 @@ def write_test(study: sheets.Study, *, progress: Progress) -> tuple[Path, list[s
     """
     listen, folder = study.settings.listen, study.folder / listening.FOLDER
     results, needed = folder / listening.RESULTS, answers_needed(listen.share)
-    there = [*results.glob("[!.]*")]
-    errors.InputError.refuse(there, "listening.results_there", folder=folder.name)
+    errors.InputError.refuse(
+        any(results.glob("[!.]*")), "listening.results_there", folder=folder.name
+    )
     wood_of = _boards(study)
     heard, left_out = _excerpts(study, wood_of, progress)
     takes = grouped((one.take.specimen, one.take) for one in heard)
@@ -90,7 +91,7 @@ def write_test(study: sheets.Study, *, progress: Progress) -> tuple[Path, list[s
     answers = listen.answers or needed
     trials = draw_trials(rng, takes, wood_of, answers=answers, nulls=round(listen.nulls * answers))
     key = trials.to_csv(index=False, lineterminator="\n")
-    name, before = listening.name_of(key, excerpts), folder / listening.TRIALS
+    name, before = listening.mark(key + excerpts), folder / listening.TRIALS
     other = before.is_file() and before.read_bytes() != key.encode()
     rate, loudest = heard[0].rate_hz, table["take"][table["loudness_after_lufs"].idxmax()]
     sounds = {one.take.take: packed(x, rate) for one, x in zip(heard, samples, strict=True)}

@@ -111,8 +111,7 @@ def printable(text: str) -> str:
 
 
 def _next(folder: Path, *commands: str) -> None:
-    where = shlex.quote(str(folder))
-    tell(say("cli.next", commands=[f"study {command} {where}" for command in commands]))
+    tell(say("cli.next", commands=[f"study {c} {shlex.quote(str(folder))}" for c in commands]))
 
 
 def _study(folder: Path, *, recorded: bool = True) -> Any:
@@ -338,21 +337,20 @@ def lock(folder: Path, amend: bool, verify: str | None) -> None:
     errors.InputError.refuse_all([*study.claims_at_fault, *study.looks_at_fault])
     overridden(study.settings.quality)  # a check that is not known is a fault
     number = study.stages[-1]
-    own = study if len(study.stages) == 1 else study.of_stages(number)
-    content, recorded = study.decided(number), len(study.of_stages(number).takes)
-    content["expected"] = expected(own)
+    content, own = study.decided(number), study.of_stages(number)
+    content["expected"] = expected(study if len(study.stages) == 1 else own)
     made = add_lock(
         study.folder,
         content,
         stage=number,
-        recorded=recorded,
+        recorded=len(own.takes),
         when=datetime.now(),
         amend=amend,
     )
     tell(
         say("cli.locked", claims=len(study.settings.claims), boards=len(content["specimens"])),
         *map(say, expected_notes(content["expected"])),
-        *codes.holding((recorded, say("cli.locked_late", recorded=recorded))),
+        *codes.holding((own.takes, say("cli.locked_late", recorded=len(own.takes)))),
         say("cli.locked_hash", sha256=made.sha256),
         say("cli.locked_next"),
     )

@@ -73,5 +73,8 @@ def heard_figure(
     )
     figure.legend(loc=ABOVE, ncols=len(ABOUT))
     first = drawn[["verdict", "wood_a", "wood_b", "share"]].to_dict("records")[0]
-    note = say("figures_effects.heard_note", confidence=confidence)
-    return settle(figure, codes.note("figures_headlines.heard", **first), note)
+    return settle(
+        figure,
+        codes.note("figures_headlines.heard", **first),
+        say("figures_effects.heard_note", confidence=confidence),
+    )

@@ -156,9 +156,8 @@ def claim_of(table: pd.DataFrame, study: sheets.Study) -> pd.DataFrame:
     changes, claim = told.count(LISTEN), study.settings.listen.claim
     verdict, reason = next(iter(table[["verdict", "reason"]].to_numpy()), ("", ""))
     caveat = codes.note("caveats.lock", recorded=0, changes=changes) if changes else ""
-    outcome = _OUTCOMES.get(verdict, Outcome.OPEN)
-    row = (claim, "listening", outcome, caveat, reason or "heard.no_result_yet")
-    return tables.typed("claims", [row] * bool(claim))
+    outcome, why = _OUTCOMES.get(verdict, Outcome.OPEN), reason or "heard.no_result_yet"
+    return tables.typed("claims", [(claim, "listening", outcome, caveat, why)] * bool(claim))
 
 
 def write_heard(table: pd.DataFrame, settings: Settings, output: str) -> str:

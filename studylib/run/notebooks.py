@@ -82,12 +82,11 @@ class Notebook(BaseModel):
 
     def text(self) -> str:
         """The file, without outputs."""
-        ran = {"code": {"outputs": [], "execution_count": None}}
         cells = [
             {
                 **cell.model_dump(exclude={"tags", "jupyter"}, exclude_defaults=True),
                 "metadata": cell.model_dump(include={"tags", "jupyter"}, exclude_defaults=True),
-                **ran.get(cell.cell_type, {}),
+                **({"outputs": [], "execution_count": None} if cell.cell_type == "code" else {}),
             }
             for cell in self.cells
         ]

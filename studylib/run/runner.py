@@ -183,9 +183,13 @@ def write_page(name: str, folder: Path | str, *, reports: Path | str, trust: boo
     home = Path(reports) / writing.slug(boards.folder.name)
     own = own_notebooks(boards.folder, name, trust=trust)
     with workers.alone_in(home), tempfile.TemporaryDirectory() as room:
-        path = own[name].put(Path(room) / f"{name}.ipynb")
-        parameters = {"folder": Path(folder), "output": home / name}
-        done = notebooks.with_own(run_notebook(path, parameters), own)
+        done = notebooks.with_own(
+            run_notebook(
+                own[name].put(Path(room) / f"{name}.ipynb"),
+                {"folder": Path(folder), "output": home / name},
+            ),
+            own,
+        )
         writing.write_whole(home / f"{name}.ipynb", _text(done))
         title = words.say("run.title_of", page=name, title=boards.settings.study.title)
         writing.write_whole(home / f"{name}.html", page_html(done, title=title))
@@ -229,8 +233,10 @@ class _Run:
         self.page_work: dict[Future, provenance.BatchPlace] = {}
 
     def _noted(self, task: str) -> tuple[int, int, str] | None:
-        starting = (0, len(self.study.takes_of(task)), "starting")
-        return (read_progress(self.places[task].part) or starting) if task in self.places else None
+        place = self.places.get(task)
+        return place and (
+            read_progress(place.part) or (0, len(self.study.takes_of(task)), "starting")
+        )
 
     def go(self, wanted: list[str]) -> Outcome:
         places = list(self.places.values())
@@ -337,8 +343,7 @@ class _Run:
 
     def _hold_still(self, names: Iterable[str]) -> None:
         """Refuse what was analysed while these files of the study were replaced."""
-        path = self.study.folder
-        replaced = [name for name in names if sha256(path / name) != self.hashes[name]]
+        replaced = [n for n in names if sha256(self.study.folder / n) != self.hashes[n]]
         errors.RunError.refuse(replaced, "run.replaced", files=replaced)
 
     def _execute_summary(self, key: str, *, left_out: tuple[str, ...]) -> None:

@@ -24,7 +24,6 @@ from studylib.sheets.listening import (
     TRIAL_COLUMNS,
     TRIALS,
     mark,
-    name_of,
 )
 
 
@@ -42,7 +41,7 @@ def read_answers(folder: Path) -> tuple[pd.DataFrame, dict[str, str]]:
     InputError : trials.csv or excerpts.csv cannot be read.
     """
     home = folder / FOLDER
-    test = name_of(*(files.read_text(home / name) for name in (TRIALS, EXCERPTS)))
+    test = mark(files.read_text(home / TRIALS) + files.read_text(home / EXCERPTS))
     trials = {row.cells["trial"]: row.cells for row in files.read_table(home / TRIALS).rows}
     rows, left_out = [], {}
     for path in sorted((home / RESULTS).glob("*.csv")):
@@ -54,9 +53,8 @@ def read_answers(folder: Path) -> tuple[pd.DataFrame, dict[str, str]]:
             rows += [{**trials[one["trial"]], **one, "file": path.name} for one in own]
             left_out[path.name] = _why_not(own, trials)
     columns = dict.fromkeys((*TRIAL_COLUMNS, *RESULT_COLUMNS, "file"))
-    answers = pd.DataFrame(rows, columns=list(columns), dtype=str)
-    answers = answers.assign(
-        null=answers["null"] == "yes", correct=answers["answer"] == answers["odd"]
+    answers = pd.DataFrame(rows, columns=list(columns), dtype=str).assign(
+        null=lambda own: own["null"] == "yes", correct=lambda own: own["answer"] == own["odd"]
     )
     for _, own in answers.groupby(answers["listener"].str.casefold()):
         left_out |= _of_one_listener(own)
@@ -81,7 +79,7 @@ def _answers_in(
         errors.InputError.refuse(
             row.cells["test"] != test, "heard.other_test", **about, row=row.number, test=test
         )
-        before = mark(before, cells)
+        before = mark(before, *cells)
         wrong = own != before or row.cells["trial"] not in trials
         errors.InputError.refuse(wrong, "heard.edited", **about, row=row.number)
     return [row.cells for row in table.rows]

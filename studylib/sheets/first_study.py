@@ -145,7 +145,6 @@ def write_new(
     InputError : the folder holds something already, is a file, or cannot be written to; the other
         study has faults, or lines that cannot be changed so that nothing else changes.
     """
-    texts = resources.files("studylib.sheets") / "new_study"
     answers = SIMPLE | {
         "title": say("new.title", woods=woods),
         "question": say("new.question", woods=woods),
@@ -157,7 +156,7 @@ def write_new(
     files = {
         **{
             path.name.replace("dot-", "."): path.read_text(encoding="utf-8")
-            for path in texts.iterdir()
+            for path in (resources.files("studylib.sheets") / "new_study").iterdir()
         },
         "specimens.csv": table_text(SPECIMEN_COLUMNS, _rows(woods, boards), semicolons=False),
         "takes.csv": table_text(TAKE_COLUMNS, [], semicolons=False),
@@ -224,9 +223,9 @@ def _of_bench(bench: Path, woods: Sequence[str], answers: Mapping[str, Any]) -> 
     before = tomllib.loads(text)
     keys = {
         "study": {name: answers[name] for name in ("title", "question", "separate_trees")},
-        "plan": {"boards": answers["boards"]},
+        "plan": {"boards": answers["boards"]}
+        | ({"pilot": ""} if "pilot" in before.get("plan", {}) else {}),
     }
-    keys["plan"] |= {"pilot": ""} if "pilot" in before.get("plan", {}) else {}
     keys |= {"tone": {"fundamental_hz": answers["tone_hz"]}} if answers["tone_hz"] else {}
     before.pop("claim", None)
     after = _edited(re.sub(CLAIM, "", text), before, keys)

@@ -16,11 +16,10 @@ Conventions: `test` is the first `DIGITS` of the SHA-256 of trials.csv and excer
 the other; a mark is the first `DIGITS` of that of the mark before it and the row's cells as they
 stand in the file, with commas between.
 
-Functions: `name_of`, `mark`.
+Function: `mark`.
 """
 
 import hashlib
-from collections.abc import Iterable
 
 FOLDER, RESULTS = "listening", "results"
 PAGE, TRIALS, EXCERPTS = "test.html", "trials.csv", "excerpts.csv"
@@ -39,17 +38,13 @@ RESULT_COLUMNS = (
 )
 
 
-def name_of(trials: str, excerpts: str) -> str:
-    """The name of a test, from the text of its two tables."""
-    return hashlib.sha256((trials + excerpts).encode("utf-8")).hexdigest()[:DIGITS]
-
-
-def mark(before: str, cells: Iterable[str]) -> str:
-    """The mark of a row of a result.
+def mark(before: str, *cells: str) -> str:
+    """The mark of a row of a result; without cells the name of a test.
 
     Parameters
     ----------
-    before : the mark of the row above it; the test's name for the first row.
+    before : the mark of the row above it, the test's name for the first row; for a test's name, the
+        texts of its two tables, one behind the other.
     cells : the other cells of the row as text, in the order of `RESULT_COLUMNS`.
     """
     return hashlib.sha256(",".join((before, *cells)).encode("utf-8")).hexdigest()[:DIGITS]
