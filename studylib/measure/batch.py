@@ -35,8 +35,7 @@ import numpy as np
 import pandas as pd
 
 from studylib import codes, errors, register, sheets, tables, writing
-from studylib.codes import each
-from studylib.codes.checks import Verdict
+from studylib.codes import checks, each
 from studylib.codes.features import Term
 from studylib.measure import features as feature_rows
 from studylib.measure import rings
@@ -129,9 +128,9 @@ def measure_batch(
         measured, ring = measured_at(study, take, infos[take.take], session)
         verdict, reason = quality.take_verdict(measured.checks)
         aside = codes.note("takes.set_aside", checks=codes.each(reason))
-        aside = aside if verdict == Verdict.FAIL else ""
+        aside = aside if verdict == checks.Verdict.FAIL else ""
         if take.exclude:
-            verdict, reason = Verdict.FAIL, codes.note("takes.excluded", reason=take.reason)
+            verdict, reason = checks.Verdict.FAIL, codes.note("takes.excluded", reason=take.reason)
             aside = reason
         near.append(lines_of(take, measured, study.settings.tone))
         rows["quality"] += [

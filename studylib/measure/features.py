@@ -48,9 +48,8 @@ from studylib import codes, register, sheets
 from studylib.measure.take import LevelScale, LineSums, TakeMeasurement, hum_of
 from studylib.sheets import Take
 from studylib.sheets.settings import MAINS_HZ, NEAR_BINS, Settings, Tone
-from studylib.signal import harmonics, tone
+from studylib.signal import harmonics, noise, tone
 from studylib.signal.bands import octave_bands
-from studylib.signal.noise import room_lines
 from studylib.signal.partials import Kind as Partial
 from studylib.signal.tone import ToneFit
 
@@ -309,7 +308,7 @@ def _of_sweep(lines: LineSums, names: tuple[str, ...]) -> dict[str, Any]:
 def _of_room(
     measured: TakeMeasurement, fundamental_hz: float, harmonics: int, length_s: float
 ) -> dict[str, Any]:
-    found = room_lines(
+    found = noise.room_lines(
         measured.density,
         step_hz=measured.step_hz,
         frequencies_hz=fundamental_hz * np.arange(1, harmonics + 1),
@@ -350,7 +349,7 @@ def lines_of(take: Take, measured: TakeMeasurement, tone: Tone) -> Beside | None
     if take.kind not in KINDS or measured.density is None or not (own or silent):
         return None
     free = [k for k in range(1, tone.harmonics + 1) if silent or k % own]
-    held = room_lines(
+    held = noise.room_lines(
         measured.density,
         step_hz=measured.step_hz,
         frequencies_hz=tone.fundamental_hz * np.array(free),

@@ -28,10 +28,8 @@ import pandas as pd
 
 from studylib import tables
 from studylib.measure.features import FeatureValue
-from studylib.signal import bands, sweep, sweep_response
+from studylib.signal import bands, line_sums, stimuli, sweep, sweep_response
 from studylib.signal.harmonics import DB_PER_RATIO
-from studylib.signal.line_sums import LOWEST_LOSS_FACTOR
-from studylib.signal.stimuli import SILENCE_AFTER_S
 
 PER_OCTAVE = 24
 CURVE_PER_OCTAVE = 96
@@ -39,7 +37,7 @@ MOST_BELOW, MOST_RINGING = 0.05, 0.5  # of a stretch of a curve, for its feature
 LARGEST_CUT = 0.06  # of an amplitude, beyond a window: half a decibel
 LARGEST_END = 0.12  # of an amplitude, after the end of the recording at worst: a decibel
 SKIRT = 10.0  # as a ratio: 20 dB
-CYCLES = float(np.log(SKIRT / LARGEST_END)) / (np.pi * LOWEST_LOSS_FACTOR)
+CYCLES = float(np.log(SKIRT / LARGEST_END)) / (np.pi * line_sums.LOWEST_LOSS_FACTOR)
 
 
 @dataclass(frozen=True)
@@ -234,5 +232,5 @@ def resolved(lowest_hz: float, highest_hz: float, seconds: float) -> tuple[float
     """
     f = np.geomspace(max(lowest_hz, CYCLES / sweep.LONGEST_S), highest_hz, 500)[:-1]
     to_come = np.log(highest_hz / f) / np.log(highest_hz / lowest_hz)
-    needed = (CYCLES / f - SILENCE_AFTER_S) / to_come
+    needed = (CYCLES / f - stimuli.SILENCE_AFTER_S) / to_come
     return float(max(f[needed > seconds], default=f[0])), float(needed.max())

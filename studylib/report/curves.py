@@ -19,9 +19,8 @@ import pandas as pd
 from studylib import codes, register, sheets, tables
 from studylib.measure.sweep_rows import CURVE_PER_OCTAVE
 from studylib.signal.bands import third_octave_bands
-from studylib.stats.compare import Comparison
+from studylib.stats import compare, samples
 from studylib.stats.curves import band_spreads, curve_bands, curve_spreads, curve_tests
-from studylib.stats.samples import Sample
 
 FEATURES = ("curve.response_db", "curve.level_db")
 FINE, THIRD = "fine", "third octave"
@@ -52,11 +51,11 @@ class Curves:
     left_out: int
     reason: str
     levels: pd.DataFrame
-    sample: Sample | None
+    sample: samples.Sample | None
     spread_ends: dict[str, tuple[float, float]]
 
 
-def curves_of(study: sheets.Study, curves: pd.DataFrame, comparison: Comparison) -> Curves:
+def curves_of(study: sheets.Study, curves: pd.DataFrame, comparison: compare.Comparison) -> Curves:
     """The woods' curves and what sets them apart.
 
     curves : the part table `curves`.  comparison : of the same takes' `curve.*` features.

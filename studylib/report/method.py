@@ -18,8 +18,7 @@ import pandas as pd
 from studylib import sheets
 from studylib.codes import note
 from studylib.figures.plan import counting_figure
-from studylib.report import pages
-from studylib.report.answer import lead
+from studylib.report import answer, pages
 from studylib.report.summary import Summary
 from studylib.stats import planning
 
@@ -52,7 +51,7 @@ def counting(summary: Summary, *, takes: int = 3) -> pd.DataFrame:
     -------
     As `stats.planning.false_alarms`; ways that come to the same number stand once.
     """
-    row = lead(summary)
+    row = answer.lead(summary)
     feature = summary.measured[0] if row is None else row.feature
     variance, mounts = summary.comparison.variance, summary.comparison.mount_means
     found = variance[variance["feature"] == feature].set_index("level")["variance"]

@@ -27,8 +27,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
-from studylib.codes import code_of, each, fields_of, note
-from studylib.codes.absent import ABSENT
+from studylib.codes import absent, code_of, each, fields_of, note
 from studylib.figures.style import alt_text, picture
 from studylib.words import in_words, numbers, say
 
@@ -172,7 +171,7 @@ def sentences(items: Iterable[str], *, empty: str = "None.") -> Shown:
     told = items or [empty]
     text = "\n".join(f"- {in_words(one)}" for one in told)
     if len(told) == 1:
-        line = _NOTHING if ABSENT.issuperset(map(code_of, items)) else "<p>{}</p>"
+        line = _NOTHING if absent.ABSENT.issuperset(map(code_of, items)) else "<p>{}</p>"
         return Shown(html=line.format(_html(told[0])), text=text[2:])
     listed = "".join(f"<li>{_html(one)}</li>" for one in told)
     return Shown(html=f"<ul>{listed}</ul>", text=text)

@@ -21,10 +21,8 @@ from studylib import sheets, words, writing
 from studylib.codes import attribution, note
 from studylib.figures import plan as figures
 from studylib.figures import style
-from studylib.measure.features import has_sensed_drive
-from studylib.measure.sweep_rows import resolved
-from studylib.report.plan_study import FeaturePlan, StudyPlan
-from studylib.report.predicted import expected, expected_notes
+from studylib.measure import features, sweep_rows
+from studylib.report import plan_study, predicted
 from studylib.sheets.between_rows import plank_warnings
 from studylib.signal.line_sums import LOWEST_LOSS_FACTOR
 from studylib.stats import curves, looks, planning, power, scales
@@ -33,7 +31,7 @@ from studylib.words.numbers import chance, number, percent
 RULED_OUT_BY, ROLES = ("room", "loopback", "airborne"), {"reference", "changed"}
 
 
-def plan_notes(plan: StudyPlan) -> list[str]:
+def plan_notes(plan: plan_study.StudyPlan) -> list[str]:
     """The plan in short: planks, the design, what it finds, the minutes, what it never can."""
     best = plan.splits.iloc[0]
     spent = note(
@@ -49,7 +47,7 @@ def plan_notes(plan: StudyPlan) -> list[str]:
     return [*planks, design_note(plan), *moved, *found, *beside, spent, *never_notes(plan)]
 
 
-def design_note(plan: StudyPlan) -> str:
+def design_note(plan: plan_study.StudyPlan) -> str:
     """Woods, planks, boards, mounts, takes and batches."""
     return note(
         "plan.design",
@@ -64,7 +62,7 @@ def design_note(plan: StudyPlan) -> str:
     )
 
 
-def _feature_notes(one: FeaturePlan) -> list[str]:
+def _feature_notes(one: plan_study.FeaturePlan) -> list[str]:
     name = one.feature.name
     difference = {"size": _size(one, one.difference), "limited": one.limit is not None}
     needed = note(
@@ -90,9 +88,9 @@ def _feature_notes(one: FeaturePlan) -> list[str]:
     return [detected, needed]
 
 
-def lock_notes(plan: StudyPlan) -> list[str]:
+def lock_notes(plan: plan_study.StudyPlan) -> list[str]:
     """What a lock with claims buys, and what theory expects, which it would seal."""
-    seal = expected_notes(expected(plan.study)) if plan.study.specimens else []
+    seal = predicted.expected_notes(predicted.expected(plan.study)) if plan.study.specimens else []
     bought = [
         note(
             "plan.locked",
@@ -107,7 +105,7 @@ def lock_notes(plan: StudyPlan) -> list[str]:
     return [*bought, *seal]
 
 
-def looks_notes(plan: StudyPlan) -> list[str]:
+def looks_notes(plan: plan_study.StudyPlan) -> list[str]:
     """What several looks cost in boards, and what they save."""
     decide, planks = plan.study.settings.decide, min(plan.planks.values())
     if decide.looks == 1:
@@ -127,7 +125,7 @@ def looks_notes(plan: StudyPlan) -> list[str]:
     ]
 
 
-def same_notes(plan: StudyPlan) -> list[str]:
+def same_notes(plan: plan_study.StudyPlan) -> list[str]:
     """How large a limit must be for equal woods to be called the same."""
     planks = min(plan.planks.values())
     return [
@@ -146,7 +144,7 @@ def same_notes(plan: StudyPlan) -> list[str]:
     ]
 
 
-def curve_notes(plan: StudyPlan) -> list[str]:
+def curve_notes(plan: plan_study.StudyPlan) -> list[str]:
     """What the sweeps of such a study could show of woods over frequency."""
     sweep, band = plan.study.settings.sweep, plan.study.settings.curve
     planks, batches, woods = min(plan.planks.values()), plan.plan.batches, len(plan.planks)
@@ -164,7 +162,7 @@ def curve_notes(plan: StudyPlan) -> list[str]:
     smallest = curves.smallest_p(np.stack([own, own], axis=1))
     alpha = 1.0 - decide.confidence
     ends = [sweep.lowest_hz, sweep.highest_hz]
-    from_hz, least_s = resolved(*ends, sweep.length_s)
+    from_hz, least_s = sweep_rows.resolved(*ends, sweep.length_s)
     return [
         note("plan.curves", planks=planks, fine=fine, third=third, smallest=smallest, alpha=alpha),
         note(
@@ -174,7 +172,7 @@ def curve_notes(plan: StudyPlan) -> list[str]:
     ]  # fmt: skip
 
 
-def spreads_table(plan: StudyPlan) -> pd.DataFrame:
+def spreads_table(plan: plan_study.StudyPlan) -> pd.DataFrame:
     """What the plan reckons with: the spreads of each primary feature, and where they are from."""
     columns = {
         "planks": "source",
@@ -195,7 +193,7 @@ def spreads_table(plan: StudyPlan) -> pd.DataFrame:
     )
 
 
-def chances_table(plan: StudyPlan) -> pd.DataFrame:
+def chances_table(plan: plan_study.StudyPlan) -> pd.DataFrame:
     """Chance of each verdict, in percent, for a difference as large as the limit and for none."""
     return pd.DataFrame(
         {
@@ -216,7 +214,7 @@ def chances_table(plan: StudyPlan) -> pd.DataFrame:
     )
 
 
-def smallest_table(plan: StudyPlan) -> pd.DataFrame:
+def smallest_table(plan: plan_study.StudyPlan) -> pd.DataFrame:
     """Planks of each wood for four chances in five, with the range of the boards' spread."""
     return pd.DataFrame(
         {
@@ -235,7 +233,7 @@ def smallest_table(plan: StudyPlan) -> pd.DataFrame:
     )
 
 
-def splits_table(plan: StudyPlan) -> pd.DataFrame:
+def splits_table(plan: plan_study.StudyPlan) -> pd.DataFrame:
     """Designs that cost no more minutes than this one, the best first."""
     one, table = plan.features[0], plan.splits
     counts = {"boards": "plan.h_boards", "mounts": "plan.h_mounts", "takes": "plan.h_takes"}
@@ -247,7 +245,7 @@ def splits_table(plan: StudyPlan) -> pd.DataFrame:
     )
 
 
-def never_notes(plan: StudyPlan) -> list[str]:
+def never_notes(plan: plan_study.StudyPlan) -> list[str]:
     """What this design can never settle, however well it is recorded."""
     least = max(2, plan.study.settings.decide.smallest_n)
     few = [wood for wood, n in plan.planks.items() if n < least]
@@ -274,13 +272,13 @@ def never_by_sheets(study: sheets.Study) -> list[str]:
     missing = [kind for kind in RULED_OUT_BY if kind not in {take.kind for take in takes}]
     return [
         *["plan.never_same"] * bool(study.specimens and len(roles & ROLES) < len(ROLES)),
-        *["plan.never_driver"] * (not has_sensed_drive(study.settings)),
+        *["plan.never_driver"] * (not features.has_sensed_drive(study.settings)),
         *[note("plan.never_ruled_out", kinds=missing)] * bool(takes and missing),
         "plan.never_why",
     ]
 
 
-def _test_notes(plan: StudyPlan) -> list[str]:
+def _test_notes(plan: plan_study.StudyPlan) -> list[str]:
     """The takes that test a cause: what they rule out, their minutes over the study, their key."""
     own, boards = plan.plan, sum(plan.planks.values()) * plan.nest.boards
     probes, steps = len(own.probes), len(own.drive_steps_db)
@@ -321,11 +319,11 @@ def _test_notes(plan: StudyPlan) -> list[str]:
     ]  # fmt: skip
 
 
-def _in_unit(one: FeaturePlan, difference: float) -> float:
+def _in_unit(one: plan_study.FeaturePlan, difference: float) -> float:
     return scales.reported_difference(difference, one.feature)
 
 
-def _size(one: FeaturePlan, difference: float) -> str:
+def _size(one: plan_study.FeaturePlan, difference: float) -> str:
     return f"{number(_in_unit(one, difference), digits=3)} {one.feature.difference_unit}"
 
 
@@ -338,7 +336,7 @@ def _number(found: power.Fewest) -> str:
     return power.MORE if found.sources is None else str(found.sources)
 
 
-def write_plan(plan: StudyPlan, output: str) -> str:
+def write_plan(plan: plan_study.StudyPlan, output: str) -> str:
     """Write the figures (page and video size) and tables of a plan into the folder `output`, or
     nothing when it is empty; say what was done."""
     if not output:
@@ -347,7 +345,7 @@ def write_plan(plan: StudyPlan, output: str) -> str:
     return note("plan.written")
 
 
-def _fill(plan: StudyPlan, folder: Path) -> None:
+def _fill(plan: plan_study.StudyPlan, folder: Path) -> None:
     drawings = {
         "power": partial(figures.power_figure, plan),
         "counting": partial(

@@ -34,8 +34,7 @@ from studylib.measure.features import has_sensed_drive
 from studylib.modes.gathered import free_modes_of, with_numbers
 from studylib.report.curves import Curves, levels_of
 from studylib.signal.sweep import SweepShape, usable_band
-from studylib.stats import split
-from studylib.stats.compare import Comparison
+from studylib.stats import compare, split
 from studylib.stats.curves import curve_bands
 from studylib.wood import boards, prediction
 
@@ -165,7 +164,7 @@ def predicted_of_batch(study: sheets.Study, measurement: measure.BatchMeasuremen
 
 
 def parts_of(
-    study: sheets.Study, predicted: Predicted, curves: Curves, comparison: Comparison
+    study: sheets.Study, predicted: Predicted, curves: Curves, comparison: compare.Comparison
 ) -> Parts:
     """What the woods' differences act through, at the tone and over the band of the curves.
 
@@ -216,7 +215,7 @@ def parts_of(
     return Parts(tables.typed("split", rows), rests, "")
 
 
-def _at_tone(comparison: Comparison, units: pd.DataFrame) -> np.ndarray | None:
+def _at_tone(comparison: compare.Comparison, units: pd.DataFrame) -> np.ndarray | None:
     """The sources' means at the tone without batches; None where a source has none."""
     workings = comparison.workings
     for name in TONES:

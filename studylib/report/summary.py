@@ -20,18 +20,16 @@ from studylib import figures, register, sheets, tables, writing
 from studylib.attribution import Attribution, attribute_study, verdicts
 from studylib.figures.style import empty_figure
 from studylib.modes.gathered import Gathered
-from studylib.report import made, preregistration
+from studylib.report import listening, made, preregistration
 from studylib.report.budgets import Grounds, make_budgets
 from studylib.report.checks import Checks, checks_of, own_rows
 from studylib.report.curves import Curves, curves_of
-from studylib.report.listening import claim_of, heard_of
 from studylib.report.modes import StudyModes, modes_of_study
 from studylib.report.predicted import Parts, Predicted, parts_of, predicted_of
 from studylib.sheets.study import recording_order
-from studylib.stats import repeat, samples
+from studylib.stats import decisions, repeat, samples
 from studylib.stats.compare import Comparison, compare
 from studylib.stats.covariates import Covariates, analyse_covariates
-from studylib.stats.decisions import DECLARED
 from studylib.wood.study_wood import U_MOISTURE_PCT
 from studylib.words import say
 
@@ -83,12 +81,12 @@ class Summary:
     @cached_property
     def heard(self) -> pd.DataFrame:
         """The study's blind test, the table `listening`: made when first asked for."""
-        return heard_of(self.study, self.gathered.quality)
+        return listening.heard_of(self.study, self.gathered.quality)
 
     @property
     def claims(self) -> pd.DataFrame:
         """Every claim and what became of it, the one about what is heard at the end."""
-        heard = claim_of(self.heard, self.study)
+        heard = listening.claim_of(self.heard, self.study)
         claims = pd.concat([self.comparison.claims, heard], ignore_index=True)
         return preregistration.coded_claims(self.study, claims)
 
@@ -177,7 +175,7 @@ class Summary:
             "variance": partial(
                 figures.variance_figure,
                 self.of_primary(self.comparison.variance),
-                declared=set(effects.loc[effects["verdict"].isin(DECLARED), "feature"]),
+                declared=set(effects.loc[effects["verdict"].isin(decisions.DECLARED), "feature"]),
             ),
             **{
                 f"boards_{feature}": partial(figures.boards_figure, self.means(feature))

@@ -18,10 +18,8 @@ import numpy as np
 import pandas as pd
 
 from studylib import register, sheets, words
-from studylib.codes import code_of, each, note
-from studylib.codes.checks import Verdict
-from studylib.report.budgets import USES, combined
-from studylib.report.pages import link
+from studylib.codes import checks, code_of, each, note
+from studylib.report import budgets, pages
 from studylib.report.summary import Summary
 from studylib.sheets.files import grouped
 from studylib.signal.quality import CHECKS
@@ -63,7 +61,7 @@ def effects_table(summary: Summary) -> pd.DataFrame:
     rows = [
         (
             *(*_pair(row), _told(row), row.needed, _p(row.p), _p(row.p_adjusted)),
-            *(*_size(summary, row), link(row.id, anchor=f"trace-{row.id}")),
+            *(*_size(summary, row), pages.link(row.id, anchor=f"trace-{row.id}")),
         )
         for row in summary.primary_effects().itertuples()
     ]
@@ -205,14 +203,14 @@ def set_aside_counts(summary: Summary) -> pd.DataFrame:
 def checks_table(summary: Summary) -> pd.DataFrame:
     """How many takes each check was made of, and what it said; the worst of a take's channels."""
     quality = summary.gathered.quality
-    verdict = pd.Categorical(quality["verdict"], list(Verdict), ordered=True)
+    verdict = pd.Categorical(quality["verdict"], list(checks.Verdict), ordered=True)
     worst = quality.assign(verdict=verdict).groupby(["check", "take"])["verdict"].max()
     made = dict(iter(worst.groupby("check")))
     rows = [
         (
             words.say(entry.code, form="label"),
             len(made[name]),
-            *(int((made[name] == verdict).sum()) for verdict in Verdict),
+            *(int((made[name] == verdict).sum()) for verdict in checks.Verdict),
         )
         for name, entry in CHECKS.items()
         if name in made
@@ -278,8 +276,13 @@ def budgets_table(summary: Summary) -> pd.DataFrame:
                 for row in own.itertuples()
             ),
             *(
-                (words.say("budgets.total", shared=shared), *combined(own, shared=shared), "", "")
-                for shared in USES
+                (
+                    words.say("budgets.total", shared=shared),
+                    *budgets.combined(own, shared=shared),
+                    "",
+                    "",
+                )
+                for shared in budgets.USES
             ),
         ]
         rows += [

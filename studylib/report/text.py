@@ -15,8 +15,7 @@ import numpy as np
 from studylib import register
 from studylib.codes import attribution, code_of, comparison, each, has, holding, note
 from studylib.measure.batch import batch_slugs
-from studylib.report import checks, preregistration, tables
-from studylib.report.pages import link
+from studylib.report import checks, pages, preregistration, tables
 from studylib.report.summary import Summary
 from studylib.stats import design, repeat
 from studylib.words import glossary, say
@@ -235,11 +234,11 @@ def files(summary: Summary) -> list[str]:
     among them."""
     return [
         *(
-            link(say("summary.batch_page", batch=batch), f"batches/{slug}.html")
+            pages.link(say("summary.batch_page", batch=batch), f"batches/{slug}.html")
             for batch, slug in batch_slugs(summary.study.batches).items()
             if batch not in summary.gathered.failed
         ),
-        *(link(name, name) for name in ("tables/", "figures/", "provenance.json")),
+        *(pages.link(name, name) for name in ("tables/", "figures/", "provenance.json")),
     ]
 
 

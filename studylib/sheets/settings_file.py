@@ -20,8 +20,7 @@ from typing import Any
 from pydantic import BaseModel, ValidationError
 
 from studylib import codes, errors, register
-from studylib.sheets.files import NAME, read_text
-from studylib.sheets.rows import field_faults, placed, quotable
+from studylib.sheets import files, rows
 from studylib.sheets.settings import (
     MAINS_HZ,
     Channels,
@@ -66,7 +65,7 @@ class Reading:
 def read_settings(path: Path) -> Reading:
     """Read study.toml. With faults, the settings are only fit for finding further faults."""
     try:
-        raw = _parse(read_text(path))
+        raw = _parse(files.read_text(path))
     except errors.InputError as error:
         return Reading(
             Settings.model_construct(study=StudySection.model_construct()), error.notes, ()
@@ -82,14 +81,16 @@ def read_settings(path: Path) -> Reading:
     claims = _claims(raw.get("claim", []), faults, warnings)
     free = {name: _free(name, raw.get(name, {}), faults) for name in _FREE}
     faults += [
-        _fault("cells.unfit", "[quality]", key=name, value=quotable(value), right="right.number")
+        _fault(
+            "cells.unfit", "[quality]", key=name, value=rows.quotable(value), right="right.number"
+        )
         for name, value in free["quality"].items()
         if not _is_number(value)
     ]
     faults += [
-        _fault("cells.too_long", "[quality]", key=shown(name), letters=len(name), most=NAME)
+        _fault("cells.too_long", "[quality]", key=shown(name), letters=len(name), most=files.NAME)
         for name in free["quality"]
-        if len(name) > NAME
+        if len(name) > files.NAME
     ]
     free["quality"] = {k: float(v) for k, v in free["quality"].items() if _is_number(v)}
     settings = Settings.model_construct(**parts, **free, claims=claims)
@@ -143,7 +144,7 @@ def _section(
         faults.append(codes.note("settings.not_a_section", file=FILE, name=name))
         return model.model_construct(), set(model.model_fields)
     made, found = _checked(model, raw, f"[{name}]", warnings)
-    faults += [placed(fault, file=FILE, **_place(name, where)) for where, fault in found]
+    faults += [rows.placed(fault, file=FILE, **_place(name, where)) for where, fault in found]
     bad = {where[0] for where, _ in found}
     return made or model.model_construct(
         **{
@@ -163,7 +164,7 @@ def _checked(
     try:
         return model.model_validate({key: raw[key] for key in raw if key in known}), []
     except ValidationError as error:
-        return None, field_faults(error, model)
+        return None, rows.field_faults(error, model)
 
 
 def _place(section: str, where: tuple) -> dict[str, Any]:
@@ -186,7 +187,7 @@ def _claims(raw: Any, faults: list[str], warnings: list[str]) -> tuple[Claim, ..
         section = f"[[claim]] {n}"
         claim, found = _checked(Claim, given, section, warnings)
         claims += [claim] if claim is not None else []
-        faults += [placed(f, file=FILE, section=section, key=where[0]) for where, f in found]
+        faults += [rows.placed(f, file=FILE, section=section, key=where[0]) for where, f in found]
     return tuple(claims)
 
 

@@ -21,9 +21,8 @@ from pathlib import Path
 import pandas as pd
 
 from studylib import codes, errors, writing
-from studylib.sheets import between_rows, files, records, settings_file, tables
+from studylib.sheets import between_rows, files, listening, records, settings_file, tables
 from studylib.sheets.blinding import BLINDING, Blinding, named, read_blinding, still_coded
-from studylib.sheets.listening import FOLDER
 from studylib.sheets.lock import LOCK, Lock, changes_since, decided, lock_of, read_locks
 from studylib.sheets.rows import Specimen, Take, with_planks
 from studylib.sheets.settings import Settings
@@ -443,7 +442,7 @@ def file_hashes(study: Study) -> dict[str, str]:
     beside = [
         name for name in (records.SCHEDULE, LOCK, BLINDING) if (study.folder / name).is_file()
     ]
-    heard = sorted((study.folder / FOLDER).rglob("*.csv"))
+    heard = sorted((study.folder / listening.FOLDER).rglob("*.csv"))
     names = [
         *SHEETS,
         *beside,

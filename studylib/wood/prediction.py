@@ -65,8 +65,7 @@ import pandas as pd
 from studylib import codes, sheets, tables
 from studylib.codes.features import ModeBasis
 from studylib.signal.damping import bandwidth
-from studylib.wood import beams, boards, stiffness, study_wood
-from studylib.wood.forward import driven, held_frequencies
+from studylib.wood import beams, boards, forward, stiffness, study_wood
 
 DRAWS = 200
 GROUPS = {
@@ -258,7 +257,7 @@ def _levels(numbers: Numbers, frequency_hz: np.ndarray, bench: OnBench) -> np.nd
     heard = 1.0 if bench.heard_m is None else np.clip(bench.heard_m / length, x, 1.0)
     places, spring = bench.supports
     loads = [(np.minimum(place / length, 1.0), spring * length**3 / bending) for place in places]
-    found = driven(
+    found = forward.driven(
         square, x, slenderness=length / thickness, shear_ratio=one["shear_ratio"],
         heard=heard, loads=loads,
     )  # fmt: skip
@@ -430,7 +429,7 @@ def _held(free: _Ladder, board: boards.Board, x: np.ndarray) -> _Ladder:
     bar = {"slenderness": board.bar.slenderness, "shear_ratio": board.fit.shear_ratio}
     unit_hz = float(free.frequency[0] / beams.timoshenko_ratio(1, **bar))
     frequency, moved = (
-        unit_hz * held_frequencies(place, count=PREDICTED_MODES, **bar)
+        unit_hz * forward.held_frequencies(place, count=PREDICTED_MODES, **bar)
         for place in (x[0], x[0] + np.std(x[1:]))
     )
     n = np.arange(frequency.size)
