@@ -8,7 +8,6 @@ from studylib.figures.attribution import excess_figure, story_figure
 from studylib.figures.boards import (
     boards_figure,
     spectra_figure,
-    stiffness_figure,
     still_figure,
 )
 from studylib.figures.curves import (
@@ -36,7 +35,6 @@ __all__ = [
     "save_sizes",
     "spectra_figure",
     "split_figure",
-    "stiffness_figure",
     "still_figure",
     "story_figure",
     "tap_figure",

@@ -1,4 +1,4 @@
-"""Boards for the eye: as points behind the mean of their wood, their spectra, their stiffness.
+"""Boards for the eye: as points behind the mean of their wood, and their spectra.
 
 `boards_figure` shows one feature; for each board its mean (marker) and the means of its mounts
 (small ticks); for each wood the mean of its sources with the confidence interval that these
@@ -8,14 +8,11 @@ sources give. Takes are not drawn: thirty takes of one board are one board.
 dB; dotted lines stand at the fundamental and its harmonics. The highest line in each of 500 steps
 of the logarithmic axis is kept, so that no tone is lost between pixels.
 
-`stiffness_figure` shows Young's modulus along the grain against density, a point a board with the
-standard uncertainty of both.
-
 `still_figure` is a frame of a film: few words, and the boards as points.
 
 Conventions: the look of `figures.style`; nothing is computed here.
 
-Functions: `boards_figure`, `spectra_figure`, `stiffness_figure`.
+Functions: `boards_figure`, `spectra_figure`, `still_figure`.
 """
 
 import math
@@ -370,56 +367,3 @@ def _highest(rows: pd.DataFrame, edges: np.ndarray) -> np.ndarray:
     curve = np.full(len(edges) - 1, -np.inf)
     np.maximum.at(curve, steps[inside], rows["level_db"].to_numpy()[inside])
     return np.where(np.isinf(curve), np.nan, curve)
-
-
-DENSITY, MODULUS = "wood.density_kg_m3", "wood.youngs_modulus_gpa"
-
-
-@styled
-def stiffness_figure(
-    wood: pd.DataFrame, study, *, size: tuple[float, float] | None = None
-) -> Figure:
-    """Young's modulus along the grain against density, one point a board.
-
-    Parameters
-    ----------
-    wood : the table `wood`.  study : the study, for its boards.
-    size : width and height in inches; None for the page's.
-
-    Returns
-    -------
-    An open matplotlib figure; where there is nothing to draw, one that says so.
-    """
-    rows = _compared(wood, study).set_index(["specimen", "quantity"])
-    known = rows["value"].unstack().reindex(columns=[DENSITY, MODULUS]).dropna().index
-    names = [s.specimen for s in study.specimens if s.specimen in known]
-    if not names:
-        return empty_figure(say("figures_modes.no_stiffness"), size)
-    style = looks(study.woods)
-    figure, ((axes,),) = panelled(size, 4.6)
-    about = rows.loc[(names, [DENSITY, MODULUS]), :].drop(columns="wood", errors="ignore")
-    about = about.reset_index().assign(
-        wood=lambda own: own["specimen"].map(lambda name: study.specimen(name).wood)
-    )
-    for species in dict.fromkeys(study.specimen(name).wood for name in names):
-        own = [name for name in names if study.specimen(name).wood == species]
-        x, y = (rows.loc[[(name, q) for name in own]] for q in (DENSITY, MODULUS))
-        axes.errorbar(
-            x["value"], y["value"], xerr=x["u"], yerr=y["u"], fmt=style[species].marker,
-            color=style[species].colour, markersize=7, elinewidth=1.2, capsize=2,
-            label=legend_label(species, 24),
-        )  # fmt: skip
-        for name, at_x, at_y in zip(own, x["value"], y["value"], strict=True):
-            axes.annotate(
-                legend_label(study.specimen(name).shown, 18), (at_x, at_y), xytext=(6, 5),
-                textcoords="offset points", fontsize=8, color=GREY,
-            )  # fmt: skip
-    axes.margins(0.12)
-    axes.set(xlabel=say("figures_modes.density_axis"), ylabel=say("figures_modes.modulus_axis"))
-    axes.legend(loc="lower right")
-    above: dict[str, list[str]] = {}
-    for (name, species), own in about.groupby(["quantity", "wood"], sort=False):
-        others = about[(about["quantity"] == name) & (about["wood"] != species)]
-        if (own["value"] - 2 * own["u"]).min() > (others["value"] + 2 * others["u"]).max():
-            above.setdefault(species, []).append(name)
-    return settle(figure, codes.note("figures_headlines.boards", above=above))

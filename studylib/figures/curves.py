@@ -5,7 +5,6 @@
   it is drawn dark. Steps are third octaves, with their own band as bars.
 - `predicted_figure`: each board's measured curve over what its own numbers predict.
 - `split_figure`: what the differences act through, as bars.
-- `match_figure`: a board as it is and as it would be cut, beside the one that it is to be like.
 
 Conventions: the look of `figures.style`; nothing is computed here. A gap in a line is a frequency
 that was left out.
@@ -24,7 +23,6 @@ from studylib.figures.style import (
     BLACK,
     BLUE,
     GREY,
-    VERMILION,
     dress,
     empty_figure,
     frequency_axis,
@@ -41,12 +39,9 @@ from studylib.words import say
 LEVELS = {"wood": "-", "source": (0, (6, 2)), "specimen": "--", "mount": "-.", "take": ":"}
 MOST_PAIRS = 6  # of panels: those of four woods, in the order of the sheets
 MOST_BOARDS = 24  # of panels
-WIDEST_GAP = 0.02  # relative: a line ends there
-MATCHED = {
-    "figures_curves.now": GREY, "figures_curves.like": BLUE, "figures_curves.cut": VERMILION,
-}  # fmt: skip
 DARK, LIGHT = "#777777", "#DDDDDD"
 PART_COLOURS = {"not explained": LIGHT, "difference": DARK}
+WIDEST_GAP = 0.02  # relative: a line ends there
 
 
 @styled
@@ -219,39 +214,3 @@ def split_figure(parts, *, size: tuple[float, float] | None = None) -> Figure:
     return settle(
         figure, codes.note("figures_headlines.split", over=overs[0], most=dict(most.most_common()))
     )
-
-
-@styled
-def match_figure(found, *, size: tuple[float, float] | None = None) -> Figure:
-    """Above, what the bar predicts of both boards; below, how far apart they are over what is
-    taken off each size.
-
-    Parameters
-    ----------
-    found : from `report.match.match_boards`.
-    size : width and height in inches; None for the page's.
-
-    Returns
-    -------
-    An open matplotlib figure.
-    """
-    figure, panels = panelled(size, 6.0, 2, height_ratios=(3, 2))
-    (top,), (below,) = panels
-    levels = zip(found.levels.values(), MATCHED.items(), strict=False)  # without a cut, two
-    for (middle, low, high), (code, colour) in levels:
-        label = legend_label(say(code, boards=found.boards), 40)
-        top.fill_between(found.shown_hz, low, high, color=colour, alpha=0.2, linewidth=0)
-        top.plot(found.shown_hz, middle, color=colour, label=label)
-    frequency_axis(top, found.shown_hz[0], found.shown_hz[-1])
-    top.vlines(found.span_hz, 0, 1, transform=top.get_xaxis_transform(), color=GREY, linestyle=":")
-    dress(top, grid="y", ylabel=say("figures_curves.expected"))
-    for one, line in zip(found.cuts, ("-", "--", ":"), strict=False):
-        below.fill_between(one.off_percent, *one.course.T[1:], color=LIGHT, alpha=0.5, linewidth=0)
-        below.plot(
-            one.off_percent, one.course[:, 0], color=BLACK, linestyle=line, label=one.row["name"]
-        )
-    dress(below, grid="y", xlabel=say("figures_curves.off"), ylabel=say("figures_curves.apart"))
-    below.set_ylim(0.0, None)
-    below.legend(ncols=3)
-    figure.legend(*top.get_legend_handles_labels(), loc=ABOVE_RIGHT, ncols=3)
-    return settle(figure, codes.note("figures_headlines.matched", boards=found.boards))

@@ -11,13 +11,12 @@ Functions: `match_boards`, `match_notes`, `write_match`. Class: `Match`.
 
 from dataclasses import replace
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
 
 from studylib import codes, errors, sheets, writing
-from studylib.figures import curves, style
 from studylib.modes import gathered
 from studylib.wood import prediction
 
@@ -25,24 +24,21 @@ LEAST = 0.8
 """Of each present size, where no option says more: beyond a fifth it is another part, and a fifth
 of the thickness is nearly four semitones (a stated choice)."""
 
-_DECIDE, _SHOWN = 240, 960  # frequencies of a band that decide, and those of the figure
+_DECIDE = 240  # frequencies of a band that decide
 
 
 class Match(NamedTuple):
     """What was asked, and what each cut does.
 
     boards : the board and the one that it is to be like.  span_hz : the band's ends, or a tone
-    twice.  cuts : of each size that may be lowered.  best : the one that comes nearest; None where
-    none surely helps.  levels : of the board as it is ("now") and of the other ("like"), and of the
-    board as it is best cut ("cut"): dB over `shown_hz`, (3, frequencies): median, low and high.
+    twice.  cuts : of each size that may be lowered (`prediction.best_cut`).  best : the one that comes nearest; None where
+    none surely helps.
     """
 
     boards: tuple[str, str]
     span_hz: tuple[float, float]
-    cuts: list[prediction.Cut]
-    best: prediction.Cut | None
-    shown_hz: np.ndarray
-    levels: dict[str, np.ndarray]
+    cuts: list[dict[str, Any]]
+    best: dict[str, Any] | None
 
 
 def match_boards(
@@ -92,19 +88,11 @@ def match_boards(
             )
     # Of two that come as near, the one that asks for less.
     best = min(
-        (one for one in cuts if one.row["helps"]),
-        key=lambda one: (round(one.row["after_db"], 1), one.row["off_mm"] / one.row["now_mm"]),
+        (one for one in cuts if one["helps"]),
+        key=lambda one: (round(one["after_db"], 1), one["off_mm"] / one["now_mm"]),
         default=None,
     )
-    states = {"now": (mine, bench), "like": (other, bench)}
-    if best:
-        states["cut"] = prediction.cut(mine, bench, best.row["name"], best.row["off_mm"])
-    shown = np.geomspace(*((low, high) if low < high else (low / 2.0, low * 2.0)), _SHOWN)
-    levels = {
-        state: np.percentile(prediction.levels_db(one, shown, at), (50.0, *prediction.ENDS), axis=0)
-        for state, (one, at) in states.items()
-    }
-    return Match((board, like), (low, high), cuts, best, shown, levels)
+    return Match((board, like), (low, high), cuts, best)
 
 
 def _pair(study: sheets.Study, board: str, like: str, progress: gathered.Progress) -> tuple:
@@ -132,24 +120,23 @@ def _band(settings: sheets.Settings, low_hz, high_hz, tone_hz, *, limit_hz) -> t
 
 def match_notes(found: Match) -> list[str]:
     """How far apart the boards are, what each cut does, which is best, and the care to take."""
-    about, rows = {"board": found.boards[0], "like": found.boards[1]}, [c.row for c in found.cuts]
+    about, rows = {"board": found.boards[0], "like": found.boards[1]}, found.cuts
     apart = [rows[0][f"before{end}_db"] for end in ("", "_low", "_high")]
     told = [codes.note("match.now", **about, span_hz=found.span_hz, apart=apart)]
     told += [codes.note("match.cut", **row) for row in rows]
     if found.best is None:
         near = min(row["after_db"] for row in rows)
         return [*told, codes.note("match.no_cut", **about, near_db=near)]
-    cut = {name: found.best.row[name] for name in ("name", "now_mm", "to_mm", "off_mm", "after_db")}
+    cut = {name: found.best[name] for name in ("name", "now_mm", "to_mm", "off_mm", "after_db")}
     return [*told, codes.note("match.best", **about, **cut), "match.care"]
 
 
 def write_match(found: Match, into: Path) -> Path:
-    """Write the table and the figure, in both sizes, into a folder of their own; say which."""
+    """Write the table into a folder of its own; say which."""
 
     def fill(new: Path) -> None:
-        table = pd.DataFrame([one.row for one in found.cuts])
+        table = pd.DataFrame(found.cuts)
         table.to_csv(new / "cuts.csv", index=False, float_format="%.4g", lineterminator="\n")
-        style.save_sizes(lambda **size: curves.match_figure(found, **size), new, "levels")
 
     folder = into / writing.slug("-like-".join(found.boards))
     writing.fill_folder(folder, fill)

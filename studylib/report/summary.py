@@ -167,7 +167,7 @@ class Summary:
     @cached_property
     def drawings(self) -> dict[str, Callable[..., Figure]]:
         """Every figure of the report: file name -> function that draws it (option `size`)."""
-        modes, study, checks, usable = self.modes, self.study, self.checks, self.usable
+        study, checks, usable = self.study, self.checks, self.usable
         harmonics, confidence = self.attribution.table, self.confidence
         effects, clearest = self.primary_effects(), verdicts.clearest_specimen(harmonics)
         return {
@@ -184,7 +184,6 @@ class Summary:
             "heard": partial(figures.heard_figure, self.heard, confidence=confidence),
             "excess": partial(figures.excess_figure, harmonics, study),
             **({"story": partial(figures.story_figure, harmonics, clearest)} if clearest else {}),
-            "stiffness": partial(figures.stiffness_figure, modes.wood, study),
             "curves": partial(figures.curves_figure, self.curves, study),
             "predicted": partial(figures.predicted_figure, self.predicted, study),
             "split": partial(figures.split_figure, self.parts),

@@ -41,14 +41,8 @@ TIMES = 128  # instants at which a model is drawn over the record
 TAU = (np.arange(TIMES) + 0.5) / TIMES - 0.5
 
 
-class Kind(IntEnum):
-    """What a partial is."""
-
-    HARMONIC = 0  # or nothing that stands out
-    OFF = 1  # a single partial beside the multiple
-    BEATING = 2
-    MODULATED = 3
-    DRIFTING = 4
+# What a partial is; a harmonic is also what stands out by nothing.
+Kind = IntEnum("Kind", ["HARMONIC", "OFF", "BEATING", "MODULATED", "DRIFTING"], start=0)
 
 
 def power(z: np.ndarray) -> np.ndarray:

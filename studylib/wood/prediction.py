@@ -51,13 +51,12 @@ The limit is the one that holds for whole boards: at `boards.WIDEST` the first m
 the length, is 6.6 widths long.
 
 Functions: `model_of`, `board_numbers`, `levels_db`, `swapped`; `modes_near_tone`, `resonance_gain`;
-`best_cut`, `cut`, `highest_hz`. Classes: `Numbers`, `OnBench`, `Model`, `Cut`.
+`best_cut`, `highest_hz`. Classes: `Numbers`, `OnBench`, `Model`.
 """
 
 import hashlib
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass, replace
-from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -473,24 +472,6 @@ _WAVE = 6.6  # widths
 _SIZES = 81  # looked at
 
 
-class Cut(NamedTuple):
-    """What lowering one size does.
-
-    row : for the maker: name, now_mm, to_mm (the best size) and off_mm; keeps_low_mm and
-    keeps_high_mm, between which at least half of the gain is left; best_low_mm and best_high_mm,
-    between which the best size lies in 95 of 100 draws; before_db, after_db and gain_db (how far
-    apart the boards are now and then, and the difference), each with _low and _high; helps, where
-    the gain is sure to exceed `NOTHING_DB`; at_end, where all comes off that may; idle, where the
-    size does nothing.
-    off_percent, course : what is taken off, of the size, and how far apart the boards are then,
-    triples, (sizes, 3).
-    """
-
-    row: dict[str, str | float | bool]
-    off_percent: np.ndarray
-    course: np.ndarray
-
-
 def highest_hz(board: Numbers, air: float) -> float:
     """Up to which frequency a board is a bar, by its best estimate; air in kg/m3."""
     one = board.draw(slice(1))
@@ -501,14 +482,6 @@ def highest_hz(board: Numbers, air: float) -> float:
     return float(np.sqrt(square[0]) / (2.0 * np.pi))
 
 
-def cut(board: Numbers, bench: OnBench, name: str, off_mm: float) -> tuple[Numbers, OnBench]:
-    """The board with this much off one size, and the bench that it then has."""
-    off = off_mm / 1000.0
-    heard = bench.heard_m and bench.heard_m - off * (name == "length")
-    lower = replace(board, **{name: getattr(board, name) - off})
-    return lower, replace(bench, heard_m=heard)
-
-
 def best_cut(
     board: Numbers,
     like: Numbers,
@@ -517,7 +490,7 @@ def best_cut(
     *,
     name: str,
     least_mm: float,
-) -> Cut:
+) -> dict[str, str | float | bool]:
     """The cut of one size that makes a board answer most like another.
 
     Parameters
@@ -525,11 +498,22 @@ def best_cut(
     board, like : as `prediction.model_of` gives them, draw by draw.
     frequency_hz : one, or the band's, evenly over its logarithm.
     name : length, width or thickness.  least_mm : below the present size, above 0.
+
+    Returns
+    -------
+    For the maker: name, now_mm, to_mm (the best size) and off_mm; keeps_low_mm and keeps_high_mm,
+    between which at least half of the gain is left; best_low_mm and best_high_mm, between which the
+    best size lies in 95 of 100 draws; before_db, after_db and gain_db (how far apart the boards are
+    now and then, and the difference), each with _low and _high; helps, where the gain is sure to
+    exceed `NOTHING_DB`; at_end, where all comes off that may; idle, where the size does nothing.
     """
     now, others = 1000.0 * float(getattr(board, name)[0]), levels_db(like, frequency_hz, bench)
     at, found = np.linspace(now, least_mm, _SIZES), np.empty((_SIZES, len(others)))
     for i, size in enumerate(at):
-        lower, placed = cut(board, bench, name, now - size)
+        off = (now - size) / 1000.0
+        lower = replace(board, **{name: getattr(board, name) - off})
+        heard = bench.heard_m and bench.heard_m - off * (name == "length")
+        placed = replace(bench, heard_m=heard)
         found[i] = np.sqrt(np.mean((levels_db(lower, frequency_hz, placed) - others) ** 2, axis=1))
     course = np.array([np.sqrt(np.mean(found**2, axis=1)), *np.percentile(found, ENDS, axis=1)]).T
     best, step = int(course[:, 0].argmin()), at[0] - at[1]
@@ -547,7 +531,7 @@ def best_cut(
         for what, triple in {"before": course[0], "after": course[best], "gain": gain}.items()
         for end, value in zip(("", "_low", "_high"), triple, strict=True)
     }
-    row = {
+    return {
         "name": name,
         **{f"{key}_mm": float(value) for key, value in mm.items()},
         **{f"{key}_db": float(value) for key, value in db.items()},
@@ -555,4 +539,3 @@ def best_cut(
         "at_end": best == _SIZES - 1,
         "idle": bool(np.ptp(course[:, 0]) < NOTHING_DB),
     }
-    return Cut(row, 100.0 * (1.0 - at / now), course)

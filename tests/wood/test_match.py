@@ -19,7 +19,7 @@ def best(board, like, name, least_mm, *, frequency=BAND, **where):
     draws = len(board.length)
     return match.best_cut(
         board, like, bench(draws, **where), frequency, name=name, least_mm=least_mm
-    ).row
+    )
 
 
 @pytest.mark.parametrize("frequency", [BAND, TONE], ids=["band", "tone"])
