@@ -31,8 +31,8 @@ class Match(NamedTuple):
     """What was asked, and what each cut does.
 
     boards : the board and the one that it is to be like.  span_hz : the band's ends, or a tone
-    twice.  cuts : of each size that may be lowered (`prediction.best_cut`).  best : the one that comes nearest; None where
-    none surely helps.
+    twice.  cuts : of each size that may be lowered (`prediction.best_cut`).  best : the one that
+    comes nearest; None where none surely helps.
     """
 
     boards: tuple[str, str]

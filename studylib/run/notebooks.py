@@ -21,7 +21,7 @@ import json
 from collections.abc import Mapping
 from contextlib import suppress
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import Annotated, Any, Literal
 
 import click
 from pydantic import AfterValidator, AliasPath, BaseModel, Field, ValidationError
@@ -29,9 +29,6 @@ from pydantic import AfterValidator, AliasPath, BaseModel, Field, ValidationErro
 from studylib import codes, errors, words, writing
 from studylib.run.provenance import digest
 from studylib.sheets.files import read_text
-
-if TYPE_CHECKING:
-    from nbformat import NotebookNode
 
 FOLDER = "notebooks"
 NAMES = ("batch", "summary", "plan", "listening")
@@ -180,7 +177,7 @@ def own_notebooks(
     return found
 
 
-def with_own(done: NotebookNode, used: Mapping[str, Notebook]) -> NotebookNode:
+def with_own(done: Any, used: Mapping[str, Notebook]) -> Any:
     """An executed notebook, with the cells that differ from the library's named at its end.
 
     Parameters

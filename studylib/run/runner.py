@@ -27,7 +27,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import Any
 
 from studylib import codes, errors, sheets, words, writing
 from studylib.measure.batch import (
@@ -46,9 +46,6 @@ from studylib.sheets.listening import FOLDER
 from studylib.sheets.records import LEDGER, add_entry
 from studylib.sheets.study import SHEETS, file_hashes, read_unrecorded
 from studylib.signal.quality import overridden
-
-if TYPE_CHECKING:
-    from nbformat import NotebookNode
 
 # How the summary is called beside the batches, in progress and among the failures.
 SUMMARY = "the summary"
@@ -326,7 +323,7 @@ class _Run:
                 return _fault(error)
         return ""
 
-    def _execute_batch(self, place: provenance.BatchPlace) -> NotebookNode:
+    def _execute_batch(self, place: provenance.BatchPlace) -> Any:
         from studylib.run.execution import NotebookError
 
         (place.part / PROGRESS).unlink(missing_ok=True)
@@ -375,7 +372,7 @@ class _Run:
             page=page_html(notebook, title=self.study.settings.study.title),
         )
 
-    def _show_batch(self, place: provenance.BatchPlace, notebook: NotebookNode) -> None:
+    def _show_batch(self, place: provenance.BatchPlace, notebook: Any) -> None:
         from studylib.report.pages import page_html
 
         title = f"{place.name} - {self.study.settings.study.title}"
@@ -402,7 +399,7 @@ def _notebook_of(error: BaseException) -> str | None:
     return None if notebook is None else _text(notebook)
 
 
-def _text(notebook: NotebookNode) -> str:
+def _text(notebook: Any) -> str:
     import nbformat
 
     return nbformat.writes(notebook) + "\n"

@@ -19,14 +19,9 @@ from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
 from contextlib import contextmanager
 from pathlib import Path
-from typing import IO, TYPE_CHECKING, Any
+from typing import IO, Any
 
 from studylib import codes, errors, words
-
-if TYPE_CHECKING:
-    from nbformat import NotebookNode
-
-    from studylib.run.execution import Stop
 
 POLL_S = 0.1
 RUNNING = ".running"
@@ -65,7 +60,7 @@ class Workers:
         self._tell = tell
         self._noted = noted
         self._cells: dict[str, tuple[int, int]] = {}
-        self._stop: Stop | None = None
+        self._stop: Any = None  # an `execution.Stop` once there is something to stop
         self._kernels = ThreadPoolExecutor(jobs, thread_name_prefix="notebook")
         self._pages = ThreadPoolExecutor(1, thread_name_prefix="page")
 
@@ -82,7 +77,7 @@ class Workers:
         """Run a step that makes a page; one at a time."""
         return self._pages.submit(step, *subjects)
 
-    def execute(self, path: Path, task: str, parameters: Mapping[str, str]) -> NotebookNode:
+    def execute(self, path: Path, task: str, parameters: Mapping[str, str]) -> Any:
         """Execute a notebook for a task, in the thread of a step; see `run_notebook`."""
         from studylib.run.execution import run_notebook
 

@@ -51,7 +51,7 @@ The limit is the one that holds for whole boards: at `boards.WIDEST` the first m
 the length, is 6.6 widths long.
 
 Functions: `model_of`, `board_numbers`, `levels_db`, `swapped`; `modes_near_tone`, `resonance_gain`;
-`best_cut`, `highest_hz`. Classes: `Numbers`, `OnBench`, `Model`.
+`best_cut`, `cut`, `highest_hz`. Classes: `Numbers`, `OnBench`, `Model`.
 """
 
 import hashlib
@@ -482,6 +482,13 @@ def highest_hz(board: Numbers, air: float) -> float:
     return float(np.sqrt(square[0]) / (2.0 * np.pi))
 
 
+def cut(board: Numbers, bench: OnBench, name: str, off_mm: float) -> tuple[Numbers, OnBench]:
+    """The board with this much off one size, and the bench that it then has."""
+    off = off_mm / 1000.0
+    heard = bench.heard_m and bench.heard_m - off * (name == "length")
+    return replace(board, **{name: getattr(board, name) - off}), replace(bench, heard_m=heard)
+
+
 def best_cut(
     board: Numbers,
     like: Numbers,
@@ -510,10 +517,7 @@ def best_cut(
     now, others = 1000.0 * float(getattr(board, name)[0]), levels_db(like, frequency_hz, bench)
     at, found = np.linspace(now, least_mm, _SIZES), np.empty((_SIZES, len(others)))
     for i, size in enumerate(at):
-        off = (now - size) / 1000.0
-        lower = replace(board, **{name: getattr(board, name) - off})
-        heard = bench.heard_m and bench.heard_m - off * (name == "length")
-        placed = replace(bench, heard_m=heard)
+        lower, placed = cut(board, bench, name, now - size)
         found[i] = np.sqrt(np.mean((levels_db(lower, frequency_hz, placed) - others) ** 2, axis=1))
     course = np.array([np.sqrt(np.mean(found**2, axis=1)), *np.percentile(found, ENDS, axis=1)]).T
     best, step = int(course[:, 0].argmin()), at[0] - at[1]

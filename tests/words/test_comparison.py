@@ -54,6 +54,7 @@ NEEDS = {
     },
     "claims.no_interval": {"higher": "robinia", "lower": "larch"},
     "claims.needed": {"needed": "8 to 22"},
+    "comparison.pairs_left_out": {"boards": 834, "most": 100},
     "claims.other_woods": {"higher": "oak", "lower": "larch"},
     "claims.too_few": {"higher": "robinia", "lower": "larch", "n_higher": 4, "n_lower": 1},
     "control.below_noise": {"share": 0.05},

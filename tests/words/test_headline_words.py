@@ -27,7 +27,6 @@ FIELDS = {
     "spread": {"of": 3, "wood": 2},
     "harmonics": HARMONICS,
     "reference": {"measured": True, "known": True, "outside": ["tone.h3.rel_db"]},
-    "boards": {"above": {"robinia": ["wood.density_kg_m3", "wood.youngs_modulus_gpa"]}},
     "curves": {"pairs": [["larch", "cherry"], ["larch", "robinia"]]},
     "predicted": {"share": 0.89},
     "split": {"over": "tone", "most": {"density": 2, "stiffness": 1}},
@@ -39,7 +38,6 @@ FIELDS = {
         "share": 0.61,
     },
     "line": {"take": "L1-m1-r1"},
-    "matched": {"boards": ["L1", "R2"]},
     "tap": {"take": "L1-tap", "used": 2, "of": 3},
     "counting": {"rates": {"planks": 0.02, "takes": 0.83}},
     "power": {"planks": 4, "chances": [0.02, 0.12]},
@@ -104,10 +102,6 @@ def test_every_headline_is_among_them():
          "The reference was measured too seldom for limits"),
         ("reference", {"measured": False}, "No reference shows how steady the bench was; here are "
          "the other boards alone"),
-        ("boards", {}, "Every robinia board here is heavier for its size and stiffer than any "
-         "board of another wood"),
-        ("boards", {"above": {}}, "No wood's boards here are all heavier, or all stiffer, than "
-         "every other board"),
         ("curves", {}, "Cherry and larch, and robinia and larch, differ at some frequencies"),
         ("curves", {"pairs": [WOODS]}, "Cherry and larch differ at some frequencies"),
         ("curves", {"pairs": []}, "At no frequency does a difference between woods stand out"),
