@@ -321,7 +321,7 @@ def test_check_and_run_before_anything_is_recorded_say_so(finished):
 def no_page(monkeypatch):
     """The plan's page is not made (`finished` has one); the command names where it would be."""
 
-    def unwritten(name, folder, *, reports):
+    def unwritten(name, folder, *, reports, trust):
         return reports / "plan.html"
 
     monkeypatch.setattr(runner, "write_page", unwritten)

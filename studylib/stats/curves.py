@@ -281,7 +281,7 @@ def band_spreads(
     for one, (own, df) in zip(
         nested.strata(takes[:, 0]), nested.residuals(takes).values(), strict=True
     ):
-        alike = _alike(own, df) if df > 1 else 1.0
+        alike = _alike(own, df) if df > 1 and own.any() else 1.0
         strata.append(replace(one, v=float(np.sum(own**2) / own.shape[1]) / df, df=df / alike))
     below = components.components(tuple(strata), confidence=confidence)[::-1]
     pooled = float(np.mean(model.pooled_variance(y.T)))
