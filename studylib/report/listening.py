@@ -5,7 +5,7 @@ several come from one, as everywhere. A trial in which a take is heard that is n
 use, or that is not the recording any more which was cut for the test, does not count. Whatever does
 not count keeps a row of the table, with the reason.
 
-Functions: `heard_of`, `in_short`, `heard_notes`, `claim_row`, `write_heard`.
+Functions: `heard_of`, `in_short`, `heard_notes`, `claim_of`, `write_heard`.
 """
 
 from dataclasses import replace
