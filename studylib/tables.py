@@ -457,9 +457,9 @@ def text_of(name: str, frame: pd.DataFrame, **form: str) -> str:
         cells = columns[column.name] = frame[column.name]
         if column.type == "note":
             cells = cells.astype(str).where(cells.notna(), "")
-            columns |= {
-                column.name: cells.map(words.in_words),
-                f"{column.name}_code": cells.map(_codes),
+            columns |= {  # every text once: thousands of rows say the same
+                f"{column.name}{end}": cells.map({cell: put(cell) for cell in cells.unique()})
+                for end, put in (("", words.in_words), ("_code", _codes))
             }
     return pd.DataFrame(
         {

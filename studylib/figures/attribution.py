@@ -109,8 +109,11 @@ def _excesses(axes: Axes, rows: pd.DataFrame, study: sheets.Study, reach: float)
     mounts = list(dict.fromkeys(zip(known["specimen"], known["mount"], strict=True)))
     place = [mounts.index(key) for key in zip(known["specimen"], known["mount"], strict=True)]
     known = known.assign(x=known["harmonic"] + 0.84 * ((np.array(place) + 0.5) / len(mounts) - 0.5))
-    for r in known.itertuples():
-        _one(axes, r, look[woods[r.specimen]] if r.specimen in woods else OTHERS, reach)
+    for (wood, pale), own in known.groupby(
+        [known["specimen"].map(woods).fillna(""), known["verdict"] == Verdict.CANNOT_TELL],
+        sort=False,
+    ):
+        _marks(axes, own, look[wood] if wood else OTHERS, pale=pale, reach=reach)
     beyond = known[known["verdict"] == Verdict.BEYOND].drop_duplicates(["specimen", "mount"])
     for number, r in enumerate(beyond.head(MOST_NAMES).itertuples()):
         told = {"specimen": study.specimen(r.specimen).shown, "mount": r.mount}
@@ -143,22 +146,21 @@ def _excesses(axes: Axes, rows: pd.DataFrame, study: sheets.Study, reach: float)
     )
 
 
-def _one(axes: Axes, r, look: Look, reach: float) -> None:
-    pale = r.verdict == Verdict.CANNOT_TELL
+def _marks(axes: Axes, rows: pd.DataFrame, look: Look, *, pale: bool, reach: float) -> None:
+    """Intervals and excesses of the mounts of one wood, those that settle nothing pale."""
+    x, value, low, high = rows[["x", "excess_db", "low", "high"]].to_numpy(float).T
     bar = {"color": look.colour, "alpha": 0.3 if pale else 0.6}
-    axes.vlines(r.x, *np.clip([r.low, r.high], -reach, reach), linewidth=1.1, **bar)
-    for end, arrow, out in ((-reach, "v", r.low < -reach), (reach, "^", r.high > reach)):
-        axes.plot(
-            [r.x] * int(out), [0.975 * end] * int(out), arrow, ms=3.5, ls="none", mew=0, **bar
-        )
-    at = float(np.clip(r.excess_db, -0.95 * reach, 0.95 * reach))
-    if not pale or at == r.excess_db:  # else the bar's arrow says where it goes on
-        axes.plot(
-            r.x, at, look.marker, color=look.colour, ms=4.5, alpha=0.5 if pale else 1,
-            mfc="white" if pale else look.colour, zorder=3,
-        )  # fmt: skip
-    if r.verdict == Verdict.BEYOND:
-        axes.plot(r.x, at, zorder=4, **RING)
+    axes.vlines(x, *np.clip([low, high], -reach, reach), linewidth=1.1, **bar)
+    for end, arrow, out in ((-reach, "v", low < -reach), (reach, "^", high > reach)):
+        axes.plot(x[out], np.full(out.sum(), 0.975 * end), arrow, ms=3.5, ls="none", mew=0, **bar)
+    at = np.clip(value, -0.95 * reach, 0.95 * reach)
+    # A pale one out of sight is not drawn: the bar's arrow says where it goes on.
+    seen, ringed = (at == value) | (not pale), rows["verdict"].to_numpy() == Verdict.BEYOND
+    axes.plot(
+        x[seen], at[seen], look.marker, color=look.colour, ms=4.5, alpha=0.5 if pale else 1,
+        mfc="white" if pale else look.colour, zorder=3,
+    )  # fmt: skip
+    axes.plot(x[ringed], at[ringed], zorder=4, **RING)
 
 
 def _counts(axes: Axes, rows: pd.DataFrame) -> None:

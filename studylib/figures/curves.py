@@ -154,7 +154,7 @@ def predicted_figure(predicted, study, *, size: tuple[float, float] | None = Non
             label=say("figures_curves.measured", wood=safe(wood)),
         )
         dress(axes, grid="y", title=safe(study.specimen(name).shown))
-        frequency_axis(axes, own["frequency_hz"].min(), own["frequency_hz"].max(), label=False)
+    frequency_axis(panels[0, 0], own["frequency_hz"].min(), own["frequency_hz"].max(), label=False)
     figure.supxlabel(say("figures_style.frequency"), fontsize=10)
     figure.supylabel(say("figures_curves.response"), fontsize=10)
     named = {

@@ -28,7 +28,6 @@ from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
 from studylib.codes import absent, code_of, each, fields_of, note
-from studylib.figures.style import alt_text, picture
 from studylib.words import in_words, numbers, say
 
 if TYPE_CHECKING:
@@ -189,6 +188,8 @@ def figures(*shown: Figure) -> None:
     from IPython.display import display
     from matplotlib import pyplot as plt
 
+    from studylib.figures.style import alt_text, picture
+
     for figure in shown:
         alt = alt_text(figure)
         plt.close(figure)
@@ -271,19 +272,22 @@ def page_html(notebook: NotebookNode, *, title: str) -> str:
     The whole page as HTML; it asks for nothing outside itself and holds no script.
     """
     # Imported here: it takes a second, and the notebooks that use `table` do not need it.
-    from nbconvert.exporters import HTMLExporter
+    from nbconvert import exporters, filters
 
     style = (TEMPLATES / "study_page" / "page.css").read_text(encoding="utf-8")
     notebook = deepcopy(notebook)
     nothing = _set_aside(notebook.cells)
-    return HTMLExporter(
-        template_name="study_page",
-        extra_template_basedirs=[str(TEMPLATES)],
-        embed_images=True,
-        exclude_anchor_links=True,
-        exclude_input_prompt=True,
-        exclude_output_prompt=True,
-    ).from_notebook_node(
+    # Without HTMLExporter's last step, which reads the whole page again for what the template has.
+    return exporters.TemplateExporter.from_notebook_node(
+        exporters.HTMLExporter(
+            template_name="study_page",
+            extra_template_basedirs=[str(TEMPLATES)],
+            embed_images=True,
+            exclude_anchor_links=True,
+            exclude_input_prompt=True,
+            exclude_output_prompt=True,
+            filters={"highlight_code": filters.Highlight2HTML(pygments_lexer="ipython3")},
+        ),
         notebook,
         resources={"study_title": title, "study_css": style, "study_nothing": nothing},
     )[0]

@@ -36,7 +36,7 @@ from functools import lru_cache
 
 import numpy as np
 import pandas as pd
-from scipy import optimize, special, stats
+from scipy import optimize, special
 
 from studylib import codes, tables
 from studylib.codes.comparison import Heard
@@ -51,7 +51,7 @@ LABELLINGS = 20_000
 
 def by_chance(correct: int, answers: int) -> float:
     """The chance of at least so many correct answers when nobody hears anything."""
-    return float(stats.binom.sf(correct - 1, answers, CHANCE))
+    return float(special.bdtrc(correct - 1, answers, CHANCE))
 
 
 def answers_needed(share: float, *, confidence: float = 0.95, power: float = POWER) -> int:
@@ -60,8 +60,8 @@ def answers_needed(share: float, *, confidence: float = 0.95, power: float = POW
     share : of trials in which it is truly heard, in (0.01, 1].
     """
     sizes = np.arange(1, math.ceil(20 / share**2) + 20)
-    fewest = stats.binom.isf(1 - confidence, sizes, CHANCE) + 1
-    found = stats.binom.sf(fewest - 1, sizes, CHANCE + (1 - CHANCE) * share)
+    fewest = np.ceil(special.bdtrik(confidence, sizes, CHANCE)) + 1
+    found = special.bdtrc(fewest - 1, sizes, CHANCE + (1 - CHANCE) * share)
     return int(sizes[found < power][-1]) + 1
 
 
@@ -95,11 +95,11 @@ def share_interval(answers: pd.DataFrame, *, confidence: float) -> tuple[float, 
     worth, k = float(n), len(sums)
     if k > 1 and 0 < share < 1:
         effect = (sums**2).sum() * k / (k - 1) / (n * share * (1 - share))
-        worth /= max(effect, 1.0) * (stats.t.isf(tail, k - 1) / stats.t.isf(tail, n - 1)) ** 2
+        worth /= max(effect, 1.0) * np.divide(*special.stdtrit([k - 1, n - 1], tail)) ** 2
     found, missed = worth * share, worth * (1 - share)
     return (
-        float(stats.beta.ppf(tail, found, missed + 1)) if found else 0.0,
-        float(stats.beta.isf(tail, found + 1, missed)) if missed else 1.0,
+        float(special.betaincinv(found, missed + 1, tail)) if found else 0.0,
+        float(special.betainccinv(found + 1, missed, tail)) if missed else 1.0,
     )
 
 
@@ -168,10 +168,7 @@ def _verdict(woods: pd.Series, nulls: pd.Series, alpha: float, share: float) -> 
     found, missed = int(nulls.sum()), int((~nulls).sum())
     by_takes, p = by_chance(found, len(nulls)), woods["p_woods"]
     hidden = {"correct": found, "answers": len(nulls), "p": by_takes}
-    more = stats.fisher_exact(
-        [[woods["correct"], woods["answers"] - woods["correct"]], [found, missed]],
-        alternative="greater",
-    ).pvalue
+    more = _more_often(int(woods["correct"]), int(woods["answers"]), found, found + missed)
     told, little = woods["p"] <= alpha, woods["able_high"] < share
     return codes.holding(
         (by_takes <= alpha, (Heard.VOID, codes.note("heard.takes_told", **hidden))),
@@ -181,6 +178,14 @@ def _verdict(woods: pd.Series, nulls: pd.Series, alpha: float, share: float) -> 
         (p <= alpha, (Heard.WOODS, codes.note("heard.more_than_boards", p=p))),
         (True, (Heard.BOARDS, codes.note("heard.these_boards", p=p))),
     )[0]
+
+
+def _more_often(correct: int, answers: int, found: int, nulls: int) -> float:
+    """p of Fisher's exact test: so many or more of the first, where the marks fall at random."""
+    return sum(
+        math.comb(answers, k) * math.comb(nulls, correct + found - k)
+        for k in range(correct, min(answers, correct + found) + 1)
+    ) / math.comb(answers + nulls, correct + found)
 
 
 def _row(own: pd.DataFrame, about: str, listener: str, confidence: float) -> dict:

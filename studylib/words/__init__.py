@@ -23,7 +23,13 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
-from jinja2 import Environment, FunctionLoader, StrictUndefined, TemplateNotFound
+from jinja2 import (
+    Environment,
+    FileSystemBytecodeCache,
+    FunctionLoader,
+    StrictUndefined,
+    TemplateNotFound,
+)
 
 from studylib.codes import code_of, each, fields_of
 from studylib.words import numbers, text
@@ -189,7 +195,11 @@ def _chapter(template: str) -> str | None:
 @lru_cache(maxsize=1)
 def _environment() -> Environment:
     made = Environment(
-        loader=FunctionLoader(_chapter), undefined=StrictUndefined, auto_reload=False
+        loader=FunctionLoader(_chapter),
+        undefined=StrictUndefined,
+        auto_reload=False,
+        # The kernels of a run share what one of them has compiled.
+        bytecode_cache=FileSystemBytecodeCache(),
     )
     for room in (numbers, text):
         made.filters.update({name: getattr(room, name) for name in room.FILTERS})
