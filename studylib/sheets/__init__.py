@@ -1,7 +1,7 @@
 """The three sheets of a study folder, read and checked: the first step, before any sound.
 
 spreadsheet, settings_file   read what spreadsheets and people write
-rows, settings               the typed, validated objects; field_faults names what does not fit
+rows, settings               the typed, validated objects; field_fault names what does not fit
 tables, between_rows         each table as a whole, and what its rows say together
 files                        the recordings as files: there, inside, not twice
 first_study                  `study new` and `study add`

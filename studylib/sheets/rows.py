@@ -13,14 +13,14 @@ as a note of the chapter "right"; the bounds of the field (ge, gt, le, lt) are a
 each stands once. Validators raise `CellError`, whose text is a note that has no place yet.
 
 Functions: `read_specimens`, `with_planks`, `read_takes`, `covariate_columns`, `columns_needed`,
-`has_sound_path`, `field_faults`, `placed`, `quotable`.
+`has_sound_path`, `field_fault`, `placed`.
 """
 
 import math
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from datetime import datetime
 from pathlib import PurePosixPath, PureWindowsPath
-from typing import Annotated, Any, get_args
+from typing import Annotated, Any
 
 from pydantic import (
     AfterValidator,
@@ -31,6 +31,8 @@ from pydantic import (
     ValidationError,
     ValidationInfo,
 )
+from pydantic.fields import FieldInfo
+from pydantic_core import ErrorDetails
 
 from studylib.codes import code_of, fields_of, holding, note
 from studylib.errors import CellError
@@ -314,9 +316,12 @@ def _validate(
     except ValidationError as error:
         # A column that is not there is one fault of the header, told by the caller.
         return None, [
-            placed(fault, **_place(table, row, where[0]))
-            for where, fault in field_faults(error, model, cells=cells)
-            if where[0] in table.columns
+            placed(
+                field_fault(item, model.model_fields[name], written=cells.get(name)),
+                **_place(table, row, name),
+            )
+            for item in error.errors(include_url=False)
+            if (name := item["loc"][0]) in table.columns
         ]
 
 
@@ -363,75 +368,43 @@ def columns_needed(table: Table) -> Iterator[tuple[str, str]]:
             yield column, found
 
 
-BOUNDS = ("ge", "gt", "le", "lt")
-
-
 def placed(fault: str, /, **place: Any) -> str:
     """The note of a fault with the place that it is at."""
     return note(code_of(fault), **place, **fields_of(fault))
 
 
-def field_faults(
-    error: ValidationError, model: type[BaseModel], *, cells: Mapping[str, str] | None = None
-) -> list[tuple[tuple, str]]:
-    """What pydantic found, in our own codes.
+def field_fault(item: ErrorDetails, field: FieldInfo, *, written: str | None = None) -> str:
+    """One thing that pydantic found, in our own codes, without its place.
 
     Parameters
     ----------
-    error : as raised by `model.model_validate`.
-    model : its fields' descriptions are notes that say what would be right.
-    cells : for a row of a table, the cells as written, which are then quoted.
-
-    Returns
-    -------
-    list of (location inside the model, note without its place); the caller adds the place.
+    item : of the errors of a `ValidationError`.
+    field : where it was found; its description is a note that says what would be right.
+    written : of a row of a table the cell as written, which is then quoted.
     """
-    found = []
-    for item in error.errors(include_url=False):
-        location = tuple(part for part in item["loc"] if part != "[key]")
-        value = item["input"] if cells is None else cells.get(location[0], item["input"])
-        right = _right(model, location)
-        if item["type"] == "missing":
-            fault = note("cells.missing", right=right)
-        elif item["type"] == "value_error":
-            fault = str(item["ctx"]["error"])
-        elif cells is not None and value == "":
-            fault = note("cells.empty", right=right)
-        elif item["type"] == "string_too_long":
-            fault = note("cells.too_long", letters=len(value), most=item["ctx"]["max_length"])
-        else:
-            fault = note("cells.unfit", value=quotable(value), right=right)
-        found.append((location, fault))
-    return found
-
-
-def quotable(value: Any) -> Any:
-    """A value of study.toml as a note can hold it: dates as text, lists and sections empty."""
+    value = item["input"] if written is None else written
+    right = _right(field)
+    if item["type"] == "missing":
+        return note("cells.missing", right=right)
+    if item["type"] == "value_error":
+        return str(item["ctx"]["error"])
+    if written == "":
+        return note("cells.empty", right=right)
+    if item["type"] == "string_too_long":
+        return note("cells.too_long", letters=len(value), most=item["ctx"]["max_length"])
+    # A note can hold dates as text, and lists and sections empty.
     if isinstance(value, list | dict):
-        return type(value)()
-    return value if isinstance(value, str | bool | int | float) else str(value)
+        value = type(value)()
+    plain = value if isinstance(value, str | bool | int | float | list | dict) else str(value)
+    return note("cells.unfit", value=plain, right=right)
 
 
-def _right(model: type[BaseModel], location: tuple) -> str:
-    """What would be right in the innermost field that the location passes through."""
-    right, inner = "right.anything", model
-    for part in location:
-        field = inner.model_fields.get(part) if inner is not None else None
-        if field is not None:
-            limits = {
-                name: getattr(one, name)
-                for one in field.metadata
-                for name in BOUNDS
-                if getattr(one, name, None) is not None
-            }
-            right = placed(field.description, **limits) if field.description else right
-            inner = _model_inside(field.annotation)
-    return right
-
-
-def _model_inside(annotation: Any) -> type[BaseModel] | None:
-    return (
-        annotation
-        if isinstance(annotation, type) and issubclass(annotation, BaseModel)
-        else next((m for m in map(_model_inside, get_args(annotation)) if m is not None), None)
-    )
+def _right(field: FieldInfo) -> str:
+    """What would be right in a field, with its bounds."""
+    limits = {
+        name: getattr(one, name)
+        for one in field.metadata
+        for name in ("ge", "gt", "le", "lt")
+        if getattr(one, name, None) is not None
+    }
+    return placed(field.description, **limits) if field.description else "right.anything"

@@ -2,8 +2,9 @@
 
 Every key has a default that suits a first study except `title` and `question`. The models
 below mirror the file section by section; each field's description is the code of what would be
-right there, to which `field_faults` adds the bounds. Frequencies in Hz, times in s, levels in dB;
-channel numbers as a person counts them, from 1. `settings_file` reads the file into these models.
+right there, to which `rows.field_fault` adds the bounds. Frequencies in Hz, times in s, levels in
+dB; channel numbers as a person counts them, from 1. `settings_file` reads the file into these
+models.
 
 Classes: `Settings` and its sections. Functions: `mains_multiple`.
 """
@@ -262,8 +263,10 @@ class Settings(_Section):
     bench: Bench = Field(default_factory=Bench)
     tone: Tone = Field(default_factory=Tone)
     decide: Decide = Field(default_factory=Decide)
-    claims: Annotated[tuple[Claim, ...], _LISTED] = ()
-    quality: dict[str, float] = Field(default_factory=dict)
+    claims: tuple[Claim, ...] = Field((), alias="claim", strict=False)
+    quality: dict[Annotated[str, Field(max_length=NAME)], float] = Field(
+        default_factory=dict, description="right.number"
+    )
     tap: Tap = Field(default_factory=Tap)
     sweep: Sweep = Field(default_factory=Sweep)
     curve: Curve = Field(default_factory=Curve)

@@ -17,7 +17,8 @@ from itertools import chain, starmap
 from pathlib import Path
 from typing import Any
 
-from pydantic import BaseModel, ValidationError
+from pydantic import ValidationError
+from pydantic_core import ErrorDetails
 
 from studylib import codes, errors, register
 from studylib.sheets import files, rows
@@ -28,7 +29,6 @@ from studylib.sheets.settings import (
     Curve,
     Plan,
     Settings,
-    StudySection,
     Sweep,
     Tap,
     Tone,
@@ -44,13 +44,13 @@ LEAST_PERIODS = 10
 LEAST_CYCLES = 4.0
 """lowest_hz times the time in which a sweep grows e-fold: below, its own formulas fail."""
 
-_FREE = ("quality", "pluck")
-_MODELS = {
-    name: field.annotation
-    for name, field in Settings.model_fields.items()
-    if name not in ("claims", *_FREE)
-}
-_SECTIONS = (*_MODELS, "claim", *_FREE)
+_KEYS = {
+    one.alias or name: getattr(one.annotation, "model_fields", {})
+    for name, one in Settings.model_fields.items()
+} | {"claim": Claim.model_fields}
+"""The keys of each section; none where the names are the user's own, as in [quality]."""
+
+_UNKNOWN = "extra_forbidden"  # as pydantic calls it
 
 
 @dataclass(frozen=True)
@@ -67,33 +67,19 @@ def read_settings(path: Path) -> Reading:
     try:
         raw = _parse(files.read_text(path))
     except errors.InputError as error:
-        return Reading(
-            Settings.model_construct(study=StudySection.model_construct()), error.notes, ()
-        )
-    faults: list[str] = []
-    warnings = _unknown(raw, _SECTIONS)
-    parts, bad = {}, {}
-    for name, model in _MODELS.items():
-        parts[name], bad[name] = _section(name, model, raw.get(name, {}), faults, warnings)
-    if "primary" in bad["decide"]:
+        return Reading(_checked({})[0], error.notes, ())
+    settings, found = _checked({"study": {}, **raw})
+    bad = {item["loc"][:2] for item in found if item["type"] != _UNKNOWN}
+    faults = [_fault_of(item) for item in found if item["type"] != _UNKNOWN]
+    warnings = [
+        _unknown(*item["loc"])
+        for item in sorted(found, key=lambda item: len(item["loc"]))
+        if item["type"] == _UNKNOWN
+    ]
+    if ("decide", "primary") in bad:
         # An empty list says that what is primary is not known, so that no claim is blamed.
-        parts["decide"] = parts["decide"].model_copy(update={"primary": ()})
-    claims = _claims(raw.get("claim", []), faults, warnings)
-    free = {name: _free(name, raw.get(name, {}), faults) for name in _FREE}
-    faults += [
-        _fault(
-            "cells.unfit", "[quality]", key=name, value=rows.quotable(value), right="right.number"
-        )
-        for name, value in free["quality"].items()
-        if not _is_number(value)
-    ]
-    faults += [
-        _fault("cells.too_long", "[quality]", key=shown(name), letters=len(name), most=files.NAME)
-        for name in free["quality"]
-        if len(name) > files.NAME
-    ]
-    free["quality"] = {k: float(v) for k, v in free["quality"].items() if _is_number(v)}
-    settings = Settings.model_construct(**parts, **free, claims=claims)
+        decide = settings.decide.model_copy(update={"primary": ()})
+        settings = settings.model_copy(update={"decide": decide})
     for name, check in (
         ("channels", _channel_faults),
         ("tone", _length_faults),
@@ -102,11 +88,10 @@ def read_settings(path: Path) -> Reading:
         ("sweep", _sweep_faults),
         ("plan", _plan_faults),
     ):
-        if not bad[name]:
-            faults += check(parts[name])
+        if name not in {section for section, *_ in bad}:
+            faults += check(getattr(settings, name))
     faults += _feature_faults(settings)
-    warnings += _bench_warnings(settings)
-    return Reading(settings, tuple(faults), tuple(warnings))
+    return Reading(settings, tuple(faults), tuple(warnings + _bench_warnings(settings)))
 
 
 def _fault(code: str, section: str, /, **fields: Any) -> str:
@@ -119,88 +104,73 @@ def _parse(text: str) -> dict[str, Any]:
         return tomllib.loads(text)
     except (ValueError, RecursionError) as error:  # too long a number, too deep a list
         line = re.search(r"at line ([0-9]+)", str(error))
-        place = {"line": int(line[1])} if line else {}
-        if isinstance(error, tomllib.TOMLDecodeError) and not line:
-            place = {"at_end": True}
+        at_end = {"at_end": True} if isinstance(error, tomllib.TOMLDecodeError) else {}
+        place = {"line": int(line[1])} if line else at_end
         # Python's own words are all that tells one kind of fault from the other.
-        if re.search("overwrite|twice|redefine|mutate", str(error)):
-            raise errors.InputError(codes.note("settings.key_twice", file=FILE, **place)) from None
-        raise errors.InputError(codes.note("settings.not_toml", file=FILE, **place)) from None
+        twice = re.search("overwrite|twice|redefine|mutate", str(error))
+        code = "settings.key_twice" if twice else "settings.not_toml"
+        raise errors.InputError(codes.note(code, file=FILE, **place)) from None
 
 
-def _unknown(raw: dict[str, Any], known: Sequence[str], **place: str) -> list[str]:
-    return [
-        codes.note("settings.unknown_key", file=FILE, **place, name=name, nearest=near)
-        for name in raw
-        if name not in known and (near := nearest(name, known))
-    ]
-
-
-def _section(
-    name: str, model: type[BaseModel], raw: Any, faults: list[str], warnings: list[str]
-) -> tuple[Any, set[str]]:
-    """One section as its model, and its keys at fault, which the model then lacks or defaults."""
-    if not isinstance(raw, dict):
-        faults.append(codes.note("settings.not_a_section", file=FILE, name=name))
-        return model.model_construct(), set(model.model_fields)
-    made, found = _checked(model, raw, f"[{name}]", warnings)
-    faults += [rows.placed(fault, file=FILE, **_place(name, where)) for where, fault in found]
-    bad = {where[0] for where, _ in found}
-    return made or model.model_construct(
-        **{
-            key: tuple(value) if isinstance(value, list) else value
-            for key, value in raw.items()
-            if key in model.model_fields and key not in bad
-        }
-    ), bad
-
-
-def _checked(
-    model: type[BaseModel], raw: dict[str, Any], section: str, warnings: list[str]
-) -> tuple[Any, list[tuple[tuple, str]]]:
-    """The model, or None and what does not fit; keys that are not known become warnings."""
-    known = tuple(model.model_fields)
-    warnings += _unknown(raw, known, section=section)
+def _checked(raw: dict[str, Any]) -> tuple[Settings, list[ErrorDetails]]:
+    """The settings without all that does not fit, and what that is."""
     try:
-        return model.model_validate({key: raw[key] for key in raw if key in known}), []
+        return Settings.model_validate(raw), []
     except ValidationError as error:
-        return None, rows.field_faults(error, model)
+        found = error.errors(include_url=False)
+    # Of a key at fault all that it holds, of a claim at fault the whole.
+    gone = {item["loc"][: None if item["type"] == _UNKNOWN else 2] for item in found}
+    kept = _without(raw, gone)
+    kept["study"] = {"title": "?", "question": "?"} | kept.get("study", {})
+    return Settings.model_validate(kept), found
 
 
-def _place(section: str, where: tuple) -> dict[str, Any]:
-    key, *inside = where
-    if not inside:
-        return {"section": f"[{section}]", "key": key}
-    return (
-        {"section": f"[{section}]", "key": key, "item": inside[0] + 1}
-        if isinstance(inside[0], int)
-        else {"section": f"[{section}.{key}]", "key": shown(inside[0])}
+def _without(held: Any, gone: set[tuple], *place: Any) -> Any:
+    """A section, list or value without what lies at these places."""
+    if isinstance(held, dict):
+        return {
+            name: _without(one, gone, *place, name)
+            for name, one in held.items()
+            if (*place, name) not in gone
+        }
+    if isinstance(held, list):
+        return [
+            _without(one, gone, *place, n) for n, one in enumerate(held) if (*place, n) not in gone
+        ]
+    return held
+
+
+def _unknown(*where: Any) -> str:
+    *inside, name = where
+    place = {"section": _section(*inside)} if inside else {}
+    known = tuple(_KEYS[inside[0]] if inside else _KEYS)
+    return codes.note(
+        "settings.unknown_key", file=FILE, **place, name=name, nearest=nearest(name, known)
     )
 
 
-def _claims(raw: Any, faults: list[str], warnings: list[str]) -> tuple[Claim, ...]:
-    if not isinstance(raw, list) or not all(isinstance(item, dict) for item in raw):
-        faults.append(codes.note("settings.claim_brackets", file=FILE))
-        return ()
-    claims = []
-    for n, given in enumerate(raw, start=1):
-        section = f"[[claim]] {n}"
-        claim, found = _checked(Claim, given, section, warnings)
-        claims += [claim] if claim is not None else []
-        faults += [rows.placed(f, file=FILE, section=section, key=where[0]) for where, f in found]
-    return tuple(claims)
+def _section(name: str, *inside: Any) -> str:
+    return f"[[claim]] {inside[0] + 1}" if name == "claim" else f"[{name}]"
 
 
-def _free(name: str, raw: Any, faults: list[str]) -> dict[str, Any]:
-    """A section whose keys the part that uses it knows."""
-    if isinstance(raw, dict):
-        return raw
-    faults.append(codes.note("settings.not_a_section", file=FILE, name=name))
-    return {}
-
-
-def _is_number(value: object) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+def _fault_of(item: ErrorDetails) -> str:
+    """What pydantic found, as a note with its place."""
+    name, *inside = item["loc"]
+    if name == "claim" and len(inside) < 2:
+        return codes.note("settings.claim_brackets", file=FILE)
+    if not inside:
+        return codes.note("settings.not_a_section", file=FILE, name=name)
+    key, *inner = inside[name == "claim" :]
+    fault = rows.field_fault(item, _KEYS[name].get(key) or Settings.model_fields[name])
+    place = {
+        "section": _section(*item["loc"]),
+        "key": key if len(key) <= files.NAME else shown(key),
+    }
+    if inner and isinstance(inner[0], int):
+        place["item"] = inner[0] + 1
+    elif inner and name != "quality":
+        place = {"section": f"[{name}.{key}]", "key": shown(inner[0])}
+    return rows.placed(fault, file=FILE, **place)
 
 
 def _channel_faults(channels: Channels) -> list[str]:
