@@ -366,14 +366,13 @@ def _uneven(takes: Sequence[Take], specimens: Sequence[Specimen]) -> list[str]:
 
 
 def _reference_gaps(takes: Sequence[Take], specimens: Sequence[Specimen]) -> list[str]:
-    reference = next((s.specimen for s in specimens if s.role == "reference"), None)
-    if reference is None:
-        return []
-    measured = {t.batch for t in _mounted(takes) if t.specimen == reference}
+    measured = {(t.specimen, t.batch) for t in _mounted(takes)}
     return [
-        codes.note("sheets.reference_not_in_batch", file=TAKES, reference=reference, batch=batch)
+        codes.note("sheets.reference_not_in_batch", file=TAKES, reference=s.specimen, batch=batch)
+        for s in specimens
+        if s.role == "reference"
         for batch in dict.fromkeys(t.batch for t in takes)
-        if batch not in measured
+        if (s.specimen, batch) not in measured
     ]
 
 

@@ -32,6 +32,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 from typing import Any
 
+import pandas as pd
+
 from studylib.codes import note
 from studylib.errors import CellError, InputError
 from studylib.words.text import shown
@@ -153,11 +155,8 @@ def table_text(
     columns: Sequence[str], rows: Iterable[Mapping[str, str]], *, semicolons: bool
 ) -> str:
     """Text cells as the file that `read_table` reads back, "\\n" at the end of each line."""
-    out = io.StringIO(newline="")
-    writer = csv.writer(out, delimiter=";" if semicolons else ",", lineterminator="\n")
-    writer.writerow(columns)
-    writer.writerows([row.get(name, "") for name in columns] for row in rows)
-    return out.getvalue()
+    held = pd.DataFrame(list(rows), columns=list(columns), dtype=object)
+    return held.to_csv(sep=";" if semicolons else ",", index=False, lineterminator="\n")
 
 
 def _records(name: str, text: str) -> list[list[str]]:

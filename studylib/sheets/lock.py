@@ -71,9 +71,8 @@ def read_locks(folder: Path) -> tuple[Lock, ...]:
 
 def _entry(found: dict[str, Any]) -> Lock:
     content = {name: value for name, value in found.items() if name != "sha256"}
-    for name, kind in _KINDS.items():
-        if not isinstance(content[name], kind):
-            raise TypeError(name)
+    if not all(isinstance(content[name], kind) for name, kind in _KINDS.items()):
+        raise TypeError
     return Lock(str(found["sha256"]), content)
 
 
@@ -101,13 +100,11 @@ def decided(
 
     specimens : as specimens.csv has them, coded or not.  takes : recorded or not.
     """
-    chosen = settings.model_dump(mode="json", include={*SECTIONS, "claims"})
-    claims = chosen.pop("claims")
     apart = {"specimen", "source_assumed", "covariates", "own_name", "row"}
-    text = json.dumps(
+    content = json.dumps(
         {
-            "settings": chosen,
-            "claims": claims,
+            "settings": settings.model_dump(mode="json", include={*SECTIONS}),
+            "claims": [claim.model_dump(mode="json") for claim in settings.claims],
             "specimens": {
                 s.specimen: {**s.model_dump(exclude=apart), **s.covariates} for s in specimens
             },
@@ -115,7 +112,7 @@ def decided(
             "keys": {key.key: key.sha256 for key in keys},
         }
     )
-    return json.loads(text)
+    return json.loads(content)
 
 
 def add_lock(

@@ -30,7 +30,7 @@ from pathlib import Path
 from typing import Any
 
 from studylib import codes, errors, writing
-from studylib.sheets.files import Row, Table
+from studylib.sheets.files import Table
 
 SCHEDULE, LEDGER = "schedule.json", "ledger.jsonl"
 
@@ -105,18 +105,21 @@ def schedules_text(schedules: Iterable[Scheduled]) -> str:
 
 def without_recording(folder: Path, table: Table, scheduled: frozenset[str]) -> frozenset[int]:
     """Numbers of the rows that are scheduled and whose recording is not there yet."""
-    return frozenset(row.number for row in table.rows if _waits(folder, row, scheduled))
+    return frozenset(
+        row.number
+        for row in table.rows
+        if row.cells.get("take") in scheduled
+        and row.cells.get("file")
+        and not _is_there(folder / row.cells["file"])
+    )
 
 
-def _waits(folder: Path, row: Row, scheduled: frozenset[str]) -> bool:
-    file = row.cells.get("file", "")
-    path = folder / file
+def _is_there(path: Path) -> bool:
     try:
         # A link that leads nowhere is there, and a fault.
-        there = path.is_symlink() or path.exists()
+        return path.is_symlink() or path.exists()
     except OSError:  # a name too long for the drive: told as a fault of the row
-        there = True
-    return row.cells.get("take", "") in scheduled and bool(file) and not there
+        return True
 
 
 # Looks

@@ -17,7 +17,7 @@ Functions: `read_specimens`, `with_planks`, `read_takes`, `covariate_columns`, `
 """
 
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from datetime import datetime
 from pathlib import PurePosixPath, PureWindowsPath
 from typing import Annotated, Any
@@ -104,21 +104,20 @@ def _inside(text: str) -> str:
 
 
 def _one_of(*options: str, empty: str | None = None) -> BeforeValidator:
+    known = dict(zip(options, options, strict=True)) | ({} if empty is None else {"": empty})
+
     def check(text: Any) -> str:
-        word = text.casefold()
-        if word == "" and empty is not None:
-            return empty
-        if word not in options:
-            raise CellError(
-                note(
-                    "cells.unknown_word",
-                    value=text,
-                    nearest=nearest(word, options),
-                    options=options,
-                    may_be_empty=empty is not None,
-                )
+        if (word := text.casefold()) in known:
+            return known[word]
+        raise CellError(
+            note(
+                "cells.unknown_word",
+                value=text,
+                nearest=nearest(word, options),
+                options=options,
+                may_be_empty="" in known,
             )
-        return word
+        )
 
     return BeforeValidator(check)
 
@@ -359,13 +358,15 @@ def _rule_faults(table: Table, row: Row) -> list[str]:
     ]
 
 
-def columns_needed(table: Table) -> Iterator[tuple[str, str]]:
-    """Columns that takes.csv lacks although some take needs them, with the kind of that take."""
+def columns_needed(table: Table) -> dict[str, str]:
+    """Columns that takes.csv lacks although some take needs them, with the kind of the first."""
     kinds = [row.cells.get("kind", "").casefold() for row in table.rows]
-    for column, needing in _NEEDS.items():
-        found = next((kind for kind in kinds if kind in needing), None)
-        if column not in table.columns and found:
-            yield column, found
+    return {
+        column: kind
+        for column, needing in _NEEDS.items()
+        if column not in table.columns
+        for kind in [kind for kind in kinds if kind in needing][:1]
+    }
 
 
 def placed(fault: str, /, **place: Any) -> str:

@@ -12,11 +12,12 @@ Class: `Study`.
 """
 
 import os
-from collections.abc import Container, Iterable
+from collections.abc import Callable, Container, Iterable
 from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import cached_property
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
@@ -283,14 +284,10 @@ class Study:
         """One row a specimen: specimen, wood, source, source_assumed, role, sizes (mm, g, %), then
         the covariates. What was not measured is NaN."""
         covariates = dict.fromkeys(name for s in self.specimens for name in s.covariates)
-        columns = {
-            name: [getattr(s, name) for s in self.specimens]
-            for name in ("specimen", "wood", "source", "source_assumed", "role")
-        }
-        numbers = {name: [getattr(s, name) for s in self.specimens] for name in tables.MEASURED}
-        numbers |= {name: [s.covariates.get(name) for s in self.specimens] for name in covariates}
-        columns |= {name: pd.array(given, dtype="Float64") for name, given in numbers.items()}
-        return pd.DataFrame(columns).astype(dict.fromkeys(numbers, "float64"))
+        numbers = [*tables.MEASURED, *covariates]
+        columns = ["specimen", "wood", "source", "source_assumed", "role", *numbers]
+        rows = [s.model_dump() | s.covariates for s in self.specimens]
+        return pd.DataFrame(rows, columns=columns).astype(dict.fromkeys(numbers, "float64"))
 
 
 def _in_order(batch: str, takes: Iterable[Take], batches: tuple[str, ...]) -> tuple[Take, ...]:
@@ -343,23 +340,38 @@ def _read(folder: Path | str, *, unrecorded: bool) -> Study:
     folder = _existing(folder)
     reading = settings_file.read_settings(folder / SHEETS[0])
     settings, faults = reading.settings, [*reading.faults]
-    schedules, blinding, locks, unreadable = _records(folder)
-    boards = tables.specimen_sheet(
-        folder / SHEETS[1], settings.study.compare, may_be_empty=unrecorded
-    )
-    faults += [*unreadable, *boards.faults]
-    specimens = boards.rows
-    if not (boards.faults or unrecorded):
+
+    def read(what: Callable[..., Any], *args: Any, without: Any, **options: Any) -> Any:
+        """What can be read; else what goes `without` it, and its faults are kept."""
         try:
-            specimens = named(folder, blinding, specimens, compare=settings.study.compare)
+            return what(*args, **options)
         except errors.InputError as error:
-            faults += error.notes
+            faults.extend(error.notes)
+            return without
+
+    schedules, blinding, locks = (
+        read(one, folder, without=()) for one in (records.read_schedules, read_blinding, read_locks)
+    )
+    compare = settings.study.compare
+    boards = read(
+        tables.specimen_sheet,
+        folder / SHEETS[1],
+        compare,
+        may_be_empty=unrecorded,
+        without=tables.Sheet(),
+    )
+    faults += boards.faults
+    specimens = boards.rows
+    if not (boards.ids is None or boards.faults or unrecorded):
+        specimens = read(named, folder, blinding, specimens, compare=compare, without=specimens)
         faults += _claims(settings, specimens, blinding, locks)
-    takes = tables.take_sheet(
+    takes = read(
+        tables.take_sheet,
         folder / SHEETS[2],
         boards.ids,
         scheduled=frozenset(take for one in schedules for take in one.takes),
         may_be_empty=unrecorded,
+        without=tables.Sheet(),
     )
     faults += takes.faults
     errors.InputError.refuse_all(faults)
@@ -413,20 +425,6 @@ def _claims(
     woods = [wood for key in keys for wood in key.woods]
     woods += [s.wood for s in specimens if s.role == ""]
     return settings_file.claim_faults(settings, tuple(dict.fromkeys(woods)))
-
-
-def _records(
-    folder: Path,
-) -> tuple[tuple[records.Scheduled, ...], tuple[Blinding, ...], tuple[Lock, ...], list[str]]:
-    """What was written down beside the sheets, and what of it cannot be read."""
-    found, faults = [], []
-    for read in (records.read_schedules, read_blinding, read_locks):
-        try:
-            found.append(read(folder))
-        except errors.InputError as error:
-            found.append(())
-            faults += error.notes
-    return (*found, faults)
 
 
 def file_hashes(study: Study) -> dict[str, str]:

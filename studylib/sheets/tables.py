@@ -7,6 +7,7 @@ Functions: `specimen_sheet`, `take_sheet`.
 """
 
 import difflib
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -37,14 +38,14 @@ NUMERIC_TAKE_COLUMNS = (
 class Sheet:
     """What a table gave.
 
-    rows : what is whole, specimens or takes.  ids : every id it holds; None when it cannot be read.
-    waiting : takes without their recording yet.  faults, warnings : notes.
+    rows : what is whole, specimens or takes.  ids : every id of specimens.csv; None when it cannot
+    be read.  waiting : takes without their recording yet.  faults, warnings : notes.
     """
 
-    rows: list[Any]
-    ids: frozenset[str] | None
-    faults: list[str]
-    warnings: list[str]
+    rows: Sequence[Any] = ()
+    ids: frozenset[str] | None = None
+    faults: Sequence[str] = ()
+    warnings: Sequence[str] = ()
     waiting: tuple[Take, ...] = ()
 
 
@@ -55,14 +56,18 @@ def specimen_sheet(path: Path, compare: str, *, may_be_empty: bool = False) -> S
     ----------
     compare : the column of groups that study.toml names.
     may_be_empty : whether a table without rows will do, as it does before boards are cut.
+
+    Raises
+    ------
+    InputError : it cannot be read as a table, or `compare` cannot hold groups.
     """
-    if compare in NOT_GROUPS:
-        place = {"file": "study.toml", "section": "[study]", "key": "compare"}
-        return _unread(codes.note("settings.compare_unfit", **place, value=compare))
-    try:
-        table = files.read_table(path)
-    except errors.InputError as error:
-        return _unread(*error.notes)
+    errors.InputError.refuse(
+        compare in NOT_GROUPS,
+        "settings.compare_unfit",
+        **{"file": "study.toml", "section": "[study]", "key": "compare"},
+        value=compare,
+    )
+    table = files.read_table(path)
     required = ("specimen", compare)
     faults = _form_faults(table, required, SPECIMEN_COLUMNS, may_be_empty)
     specimens, found = read_specimens(table, compare=compare)
@@ -107,15 +112,16 @@ def take_sheet(
     specimens : the ids of specimens.csv; None when it could not be read.
     scheduled : ids of takes that may be without a recording.
     may_be_empty : whether a table without rows will do, as it does before anything is planned.
+
+    Raises
+    ------
+    InputError : it cannot be read as a table.
     """
-    try:
-        table = files.read_table(path)
-    except errors.InputError as error:
-        return _unread(*error.notes)
+    table = files.read_table(path)
     faults = _form_faults(table, ("take", "batch", "kind", "file"), TAKE_COLUMNS, may_be_empty)
     faults += [
         codes.note("sheets.no_column", file=table.name, row=1, columns=[column], kind=kind)
-        for column, kind in columns_needed(table)
+        for column, kind in columns_needed(table).items()
     ]
     spelled = {
         row.number: row
@@ -159,10 +165,6 @@ def take_sheet(
         warnings,
         tuple(take for take in takes if take.row in waiting),
     )
-
-
-def _unread(*faults: str) -> Sheet:
-    return Sheet([], None, list(faults), [])
 
 
 def _form_faults(
