@@ -126,7 +126,7 @@ class Invention:
                 channels=Channels(response_kind=self.kind),
                 tone=Tone(),
                 decide=Decide(primary=self.primary, limits=self.limits),
-                claims=self.claims,
+                claim=self.claims,
             ),
             specimens=tuple(specimens),
             takes=tuple(takes),
