@@ -70,21 +70,21 @@ def test_features_of_a_curve(rng):
     assert found["curve.response_db"].value == pytest.approx(3.0, abs=0.05)
     assert found["curve.slope_db"].value == pytest.approx(-2.0, abs=0.05)
     assert found["curve.notch_db"].value == pytest.approx(12.0, abs=0.1)
-    assert all(one.usable and is_known(name) for name, one in found.items())
+    assert all(not one.reason and is_known(name) for name, one in found.items())
     beyond = [
         one
         for one in curve_feature_values(rows, low_hz=60, high_hz=1020, sensed=False)
         if one.feature.startswith("curve.")
     ]
     assert {one.reason for one in beyond} == {"sweeps.band_beyond"}
-    assert not any(one.usable for one in beyond)
+    assert all(one.reason for one in beyond)
     noisy = rows.assign(reason=np.where(GRID > 900, "takes.below_noise", ""))
     first = next(
         one
         for one in curve_feature_values(noisy, low_hz=128, high_hz=1020, sensed=True)
         if one.feature == "curve.response_db"
     )
-    assert (first.usable, first.reason) == (False, "takes.below_noise")
+    assert first.reason == "takes.below_noise"
 
 
 def a_study(

@@ -410,11 +410,13 @@ def _check_rows(table: Table, kept: list[dict[str, str]], rows: list[dict[str, s
 def take_name(step: Step, batch: str) -> str:
     """A take's id: board, mount, signal, place and repeat, or batch, control and repeat."""
     tone = f"{step.tone_hz:.10g}" if step.tone_hz else ""
-    down = f"-down{-step.drive_db:02g}" if step.drive_db and step.kind != "sweep" else ""
-    at = f"-p{step.place}" if step.place else ""
-    at += f"-moved{step.moved_mm:g}" if step.moved_mm else ""
-    at += f"-mic{step.mic_times:g}" if step.mic_times else ""
-    signal = f"{step.kind}{tone}{down}{at}-r{step.repeat}"
+    marks = codes.holding(
+        (step.drive_db and step.kind != "sweep", f"-down{-step.drive_db:02g}"),
+        (step.place, f"-p{step.place}"),
+        (step.moved_mm, f"-moved{step.moved_mm:g}"),
+        (step.mic_times, f"-mic{step.mic_times:g}"),
+    )
+    signal = f"{step.kind}{tone}{''.join(marks)}-r{step.repeat}"
     if step.kind in TONE_KINDS[1:] or not step.specimen:
         return f"{batch}-{signal}"
     place = f"free{step.mount}" if step.support == "free" else f"m{step.mount}"

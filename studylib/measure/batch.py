@@ -26,6 +26,7 @@ Functions: measure_batch, spectrum_rows, spectrum_of. Class: BatchMeasurement.
 
 import hashlib
 import json
+import math
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, fields
@@ -39,7 +40,7 @@ from studylib.codes import checks, each
 from studylib.codes.features import Term
 from studylib.measure import features as feature_rows
 from studylib.measure import rings
-from studylib.measure.features import Beside, harmonic_rows, line_notes, lines_of
+from studylib.measure.features import harmonic_rows, line_notes, lines_of
 from studylib.measure.session import (
     Session,
     bench_table,
@@ -121,7 +122,7 @@ def measure_batch(
     }
     curves: list[pd.DataFrame] = []
     shown: set[str] = set()
-    near: list[Beside | None] = []
+    near: list[tuple | None] = []
     tell = progress or (lambda *_: None)
     for done, take in enumerate(takes):
         tell(done, len(takes), f"{take.kind} {take.take}")
@@ -207,9 +208,7 @@ def _feature_rows(
         values = feature_rows.probe_features(measured, k=k, **levels)
     for code, hides in _hides(measured):
         values = [
-            row._replace(usable=False, reason=code)
-            if row.usable and hides(register.find(row.feature))
-            else row
+            row._replace(reason=row.reason or code) if hides(register.find(row.feature)) else row
             for row in values
         ]
     yield from _labelled(study, take, values, _content(study, take) if fitted else "", aside)
@@ -239,7 +238,8 @@ def _labelled(
     """Rows of the features table from a take's values."""
     wood = study.specimen(take.specimen).wood
     for row in values:
-        usable, reason = (False, aside) if aside else (row.usable, row.reason)
+        reason = aside or row.reason
+        usable = not reason and not math.isnan(row.value)
         yield (
             hashlib.sha256(f"{take.take}|{content}|{row.feature}".encode()).hexdigest()[:12],
             take.take, take.batch, take.kind, take.specimen, wood, take.mount, take.repeat,
@@ -259,19 +259,14 @@ def spectrum_rows(
     """Rows of the table `spectra` of one take from its density (noise.windowed_density)."""
     bins = np.arange(int(np.ceil(LOWEST_HZ / step_hz)), density.size - 1)
     cell = np.floor(CELLS_PER_OCTAVE * np.log2(bins * step_hz / LOWEST_HZ)).astype(int)
-    starts = np.flatnonzero(np.diff(cell, prepend=-1))
-    highest = np.maximum.reduceat(density[bins], starts)
-    ends = np.append(starts[1:], bins.size)
-    places = np.array(
-        [a + int(np.argmax(density[bins[a:b]])) for a, b in zip(starts, ends, strict=True)]
-    )
+    peaks = pd.Series(density[bins], bins).groupby(cell).idxmax().to_numpy()
     # A sine's mean square is its peak density times the window's noise bandwidth; a
     # full-scale sine (mean square 1/2) is 0 dB. 1e-20 keeps an empty bin drawable.
     level = (
-        10.0 * np.log10(np.maximum(2.0 * noise.NOISE_BANDWIDTH * step_hz * highest, 1e-20))
+        10.0 * np.log10(np.maximum(2.0 * noise.NOISE_BANDWIDTH * step_hz * density[peaks], 1e-20))
         + offset_db
     )
-    for frequency, value in zip((bins[places] * step_hz).tolist(), level.tolist(), strict=True):
+    for frequency, value in zip((peaks * step_hz).tolist(), level.tolist(), strict=True):
         yield (take.take, take.specimen, wood, take.mount, frequency, value)
 
 

@@ -58,13 +58,12 @@ FOREIGN_SHARE = 0.01  # of the power behind a sum over harmonics: partials that 
 
 
 class FeatureValue(NamedTuple):
-    """One feature of one take."""
+    """One feature of one take; usable where there is no reason against it and a number."""
 
     feature: str
     value: float
-    unit: str
     u: float
-    usable: bool
+    unit: str
     reason: str
 
 
@@ -96,36 +95,31 @@ def tone_features(
     for k, why in enumerate(foreign, start=1):
         reason = why or ("" if present[k - 1] else "takes.below_noise")
         level = harmonics.level_db(fit, channel=channel, harmonic=k)
-        yield FeatureValue(
-            f"tone.h{k}.level_db", level.value + offset, scale.unit, level.u, not reason, reason
-        )
+        yield FeatureValue(f"tone.h{k}.level_db", level.value + offset, level.u, scale.unit, reason)
         if k > 1:
             ratio = harmonics.relative_db(fit, channel=channel, harmonic=k)
-            reason = reason or foreign[0]
-            yield FeatureValue(f"tone.h{k}.rel_db", ratio.value, "dB", ratio.u, not reason, reason)
+            yield FeatureValue(f"tone.h{k}.rel_db", *ratio, "dB", reason or foreign[0])
     if has_sensed_drive(settings):
         yield from _response("tone.h1", measured)
     distortion = harmonics.distortion_percent(fit, channel=channel)
     heard = bool(present[1:].any()) and distortion.value > 0
     reason = foreign[0] or _of_sum(fit, channel, foreign, first=2)
     reason = reason or ("" if heard else "takes.below_noise")
-    yield FeatureValue("tone.thd_percent", distortion.value, "%", distortion.u, not reason, reason)
+    yield FeatureValue("tone.thd_percent", *distortion, "%", reason)
     base = 0.5 * abs(fit.amplitude[channel, 0]) ** 2
     for band in measured.noise.bands():
         if band.power > 0:
             value = 10.0 * float(np.log10(band.power / base))
             reason = foreign[0] or ("" if band.told else "takes.band_filled")
             yield FeatureValue(
-                f"tone.band{band.nominal}.rel_db", value, "dB",
-                10.0 / float(np.log(10.0)) * band.u_relative, not reason, reason,
+                f"tone.band{band.nominal}.rel_db", value,
+                10.0 / float(np.log(10.0)) * band.u_relative, "dB", reason,
             )  # fmt: skip
     centroid = harmonics.centroid_hz(fit, channel=channel)
     reason = _of_sum(fit, channel, foreign, first=1)
-    yield FeatureValue("tone.centroid_hz", centroid.value, "Hz", centroid.u, not reason, reason)
-    yield FeatureValue(
-        "tone.frequency_hz", fit.frequency_hz, "Hz", fit.u_frequency_hz,
-        not foreign[0], foreign[0],
-    )  # fmt: skip
+    yield FeatureValue("tone.centroid_hz", *centroid, "Hz", reason)
+    frequency = (fit.frequency_hz, fit.u_frequency_hz)
+    yield FeatureValue("tone.frequency_hz", *frequency, "Hz", foreign[0])
 
 
 def _unsettled(fit: tone.ToneFit, channel: int, k: int) -> str:
@@ -172,8 +166,8 @@ def probe_features(
         "" if measured.fit.present[0, 0] else "takes.below_noise"
     )
     yield FeatureValue(
-        f"probe.k{k}.level_db", level.value + scale.offset_db - gain_db, scale.unit, level.u,
-        not reason, reason,
+        f"probe.k{k}.level_db", level.value + scale.offset_db - gain_db, level.u, scale.unit,
+        reason,
     )  # fmt: skip
 
 
@@ -186,8 +180,8 @@ def _response(stem: str, measured: TakeMeasurement) -> Iterator[FeatureValue]:
     fit = measured.fit
     reason = "" if fit.present[:, 0].all() else "takes.below_noise"
     reason = next(filter(None, (_unsettled(fit, c, 1) for c in range(len(fit.present)))), reason)
-    yield FeatureValue(f"{stem}.response_db", ratio.value, "dB", ratio.u, not reason, reason)
-    yield FeatureValue(f"{stem}.response_deg", phase.value, "deg", phase.u, not reason, reason)
+    yield FeatureValue(f"{stem}.response_db", *ratio, "dB", reason)
+    yield FeatureValue(f"{stem}.response_deg", *phase, "deg", reason)
 
 
 def empty_features(k: int, settings: Settings, *, rate_hz: int) -> Iterator[FeatureValue]:
@@ -208,7 +202,7 @@ def empty_features(k: int, settings: Settings, *, rate_hz: int) -> Iterator[Feat
         numbers = map(str, orders) if family.harmonic else bands if family.numbers else ("",)
         for name in dict.fromkeys(family.pattern.format(number) for number in numbers):
             if family.match(name):
-                yield FeatureValue(name, math.nan, "", math.nan, False, "")
+                yield FeatureValue(name, math.nan, math.nan, "", "")
 
 
 FULL_SCALE_DB = -0.01  # a peak above this has touched the recorder's limit
@@ -294,13 +288,13 @@ def _of_fit(fit: ToneFit, names: tuple[str, ...], multiple: int) -> dict[str, An
 
 
 def _of_sweep(lines: LineSums, names: tuple[str, ...]) -> dict[str, Any]:
-    drive = names.index("drive")
-    k = np.arange(1, lines.frequency_hz.size + 1)
+    drive, (frequency, value, missing, seconds) = names.index("drive"), lines
+    k = np.arange(1, frequency.size + 1)
     untold = np.full(k.size, np.nan)
     return {
-        "multiple": k, "frequency_hz": lines.frequency_hz, "seconds": lines.seconds,
-        "response": lines.value[0], "u_response": lines.missing[0],
-        "drive": lines.value[drive], "u_drive": lines.missing[drive],
+        "multiple": k, "frequency_hz": frequency, "seconds": seconds,
+        "response": value[0], "u_response": missing[0],
+        "drive": value[drive], "u_drive": missing[drive],
         "dof": 0, "settled": k > 0, "off_cents": untold, "off_u_cents": untold,
     }  # fmt: skip
 
@@ -333,17 +327,12 @@ MOST_NAMED = 3
 FEWEST = 3  # takes with a hum line: noise alone looks like one in a take of a hundred studies
 
 
-class Beside(NamedTuple):
-    """What one take holds: amplitude of the line at each free multiple (k -> amplitude), and the
-    mains frequency of its strongest hum line, None where there is none or 50 and 60 Hz share it."""
-
-    take: str
-    lines: dict[int, float]
-    mains_hz: float | None
-
-
-def lines_of(take: Take, measured: TakeMeasurement, tone: Tone) -> Beside | None:
-    """The lines in one take; None for a kind of take that shows none."""
+def lines_of(
+    take: Take, measured: TakeMeasurement, tone: Tone
+) -> tuple[str, dict[int, float], float | None] | None:
+    """Its id, the amplitude of the line at each free multiple (k -> amplitude), and the mains
+    frequency of its strongest hum line, None where there is none or 50 and 60 Hz share it; None for
+    a kind of take that shows no lines."""
     own = tone_multiple(take.tone_hz, fundamental_hz=tone.fundamental_hz)
     silent = take.tone_hz is None
     if take.kind not in KINDS or measured.density is None or not (own or silent):
@@ -359,18 +348,19 @@ def lines_of(take: Take, measured: TakeMeasurement, tone: Tone) -> Beside | None
     lines = {k: gain * line for k, (_, line, _) in zip(free, held, strict=False) if line}
     hum_hz = hum_of(measured, tone_hz=measured.fit.frequency_hz if measured.fit else None)[1]
     family = [mains for mains in MAINS_HZ if hum_hz and hum_hz % mains == 0]
-    return Beside(take.take, lines, family[0] if len(family) == 1 else None)
+    return take.take, lines, family[0] if len(family) == 1 else None
 
 
 def line_notes(
-    found: Sequence[Beside], harmonics: pd.DataFrame, tones: Sequence[str], settings: Settings
+    found: Sequence[tuple], harmonics: pd.DataFrame, tones: Sequence[str], settings: Settings
 ) -> list[str]:
     """What to warn of: multiples where the mains of these takes lie, and lines that matter.
 
-    harmonics : the batch's table.  tones : ids of its tones at the fundamental and full drive.
+    found : from `lines_of`.  harmonics : the batch's table.  tones : ids of its tones at the
+    fundamental and full drive.
     """
     tone = settings.tone
-    mains = Counter(one.mains_hz for one in found if one.mains_hz)
+    mains = Counter(hz for _, _, hz in found if hz)
     mains_hz, takes = max(mains.items(), key=lambda item: item[1], default=(0.0, 0))
     multiples = settings.on_mains(mains_hz) if takes >= FEWEST else []
     about = {
@@ -381,7 +371,7 @@ def line_notes(
     own = harmonics[harmonics["take"].isin(tones) & harmonics["usable"].astype(bool)]
     size = pd.Series(np.hypot(own["response_re"], own["response_im"]).to_numpy(), own["harmonic"])
     for k, level in size.groupby(level=0).median().items():
-        heard = {one.take: one.lines[k] for one in found if k in one.lines}
+        heard = {take: lines[k] for take, lines, _ in found if k in lines}
         ratio_db = 20.0 * np.log10(max(heard.values(), default=0.0) / level + 1e-20)
         named = sorted(heard, key=heard.get, reverse=True)[:MOST_NAMED]
         about = {"multiple": int(k), "at_hz": tone.fundamental_hz * k, "ratio_db": ratio_db}

@@ -57,24 +57,21 @@ class Ring:
 
     def checks(self, table: Mapping[str, quality.Entry]) -> list[quality.Check]:
         """What the ring itself says about the take's fitness."""
-        if self.taps is not None:
-            refused = [tap.reason for tap in self.taps if tap.decays is None]
-            found = (
+        refused = [tap.reason for tap in self.taps or () if tap.decays is None]
+        found = (
+            (("sweep_unlike", float(bool(self.reason)), [self.reason]),)
+            if self.taps is None
+            else (
                 ("taps", len(self.taps) - len(refused), [self.reason]),
                 ("taps_refused", len(refused), refused),
             )
-            return [
-                *(
-                    _with_reasons(quality.check(name, count, table, channel="response"), reasons)
-                    for name, count, reasons in found
-                ),
-                *quality.gain_checks(*self.gain, table),
-            ]
+        )
         return [
-            _with_reasons(
-                quality.check("sweep_unlike", float(bool(self.reason)), table, channel="response"),
-                [self.reason],
-            )
+            *(
+                _with_reasons(quality.check(name, count, table, channel="response"), reasons)
+                for name, count, reasons in found
+            ),
+            *quality.gain_checks(*self.gain, table),
         ]
 
     def modes(self, take: sheets.Take, *, wood: str, content: str, aside: str) -> list[tuple]:
@@ -94,16 +91,16 @@ class Ring:
         rings += [(0, Tap(0.0, 0.0, self.decays, room=self.room))] if swept else []
         rows = []
         for number, tap in rings:
-            room = _room(tap.room)
             signs = codes.several(codes.note("modes.sign", **sign._asdict()) for sign in tap.signs)
-            if tap.decays is None:
-                blank = (*_BLANK, False, aside or tap.reason, take.place, np.nan)
-                rows.append((*head, number, *blank, *room, signs, content))
-                continue
-            for values, place_u in _of_decays(tap.decays, offset_db):
-                own = (*values, not aside, aside, take.place, place_u)
-                rows.append((*head, number, *own, *room, signs, content))
-                signs = ""
+            found = (
+                [(_BLANK, np.nan, aside or tap.reason)]
+                if tap.decays is None
+                else [(*one, aside) for one in _of_decays(tap.decays, offset_db)]
+            )
+            for i, (values, place_u, why) in enumerate(found):
+                told = "" if i else signs  # once
+                beside = (not why, why, take.place, place_u, *_room(tap.room), told, content)
+                rows.append((*head, number, *values, *beside))
         reason = codes.several([aside, self.reason])
         reason = reason or ("taps.no_modes" if swept else "taps.no_tap")
         blank = (*_BLANK, False, reason, take.place, np.nan, *_NO_ROOM, "", content)

@@ -23,7 +23,6 @@ from studylib.measure.take import (
     TONE_ON,
     Expectation,
     LevelScale,
-    NoiseLevels,
     TakeMeasurement,
     calibrator_tone,
     hum_of,
@@ -42,14 +41,15 @@ class Session:
     """What every take of the batch is measured against.
 
     limits : the table of checks.  channels : name -> 0-based number, "response" first.
-    scale : from full scale to a level.  room : noise of the room takes at the bench's gain.
+    scale : from full scale to a level.  room : mean square of the noise of the room takes at the
+    bench's gain, and the same A-weighted.
     """
 
     limits: dict[str, quality.Entry]
     channels: dict[str, int]
     rate_hz: int
     scale: LevelScale
-    room: NoiseLevels | None
+    room: tuple[float, float] | None
 
 
 def common_rate(study: sheets.Study) -> int:
@@ -112,11 +112,9 @@ def session_of(
     session = replace(
         session,
         scale=level_scale(
-            response_kind=settings.channels.response_kind,
-            full_scale_db=settings.channels.full_scale_db,
-            calibrator_db=settings.channels.calibrator_db,
+            settings.channels,
             # dB re full scale, at the bench's gain.
-            calibrator_readings=[
+            [
                 measured.calibrator_db - take.gain_db
                 for take, measured in usable("calibrator")
                 if measured.calibrator_db is not None
@@ -129,17 +127,14 @@ def session_of(
         if measured.noise is not None
     ]
     # The mean over the usable room takes, brought to the bench's gain.
-    room = found and NoiseLevels(
-        float(np.mean([levels.power for levels in found])),
-        float(np.mean([levels.weighted for levels in found])),
-    )
+    room = tuple(float(np.mean(powers)) for powers in zip(*found, strict=True))
     return replace(session, room=room or None)
 
 
-def _at_bench_gain(noise: NoiseSpectrum, take: sheets.Take) -> NoiseLevels:
+def _at_bench_gain(noise: NoiseSpectrum, take: sheets.Take) -> tuple[float, float]:
     """Broadband and A-weighted noise of the response, tone taken out."""
     factor = 10.0 ** (-take.gain_db / 10.0)
-    return NoiseLevels(noise.power() * factor, noise.weighted_power() * factor)
+    return noise.power() * factor, noise.weighted_power() * factor
 
 
 def _steady_at(
@@ -190,7 +185,7 @@ def _steady_at(
 def _noise_checks(
     take: sheets.Take, measured: TakeMeasurement, session: Session, *, has_tone: bool
 ) -> Iterator[quality.Check]:
-    levels = _at_bench_gain(measured.noise, take)
+    power, weighted = _at_bench_gain(measured.noise, take)
     fit = measured.fit
     heard = fit is not None and fit.present[0, 0] and "response" in TONE_ON[take.kind]
     room = session.room if has_tone else None
@@ -200,13 +195,13 @@ def _noise_checks(
     yield from quality.noise_checks(
         session.limits,
         channel="response",
-        noise_power=levels.power,
-        room_power=room.power if room else None,
+        noise_power=power,
+        room_power=room[0] if room else None,
         hum_power=hum_of(measured, tone_hz=fit.frequency_hz if fit else None)[0],
         tone_power=0.5 * float(abs(fit.amplitude[0, 0])) ** 2 if heard else None,
         upper_limit=measured.noise.upper_limit,
-        noise_a_db=quality.decibels(levels.weighted) + absolute if weigh else None,
-        room_a_db=quality.decibels(room.weighted) + absolute if weigh and room else None,
+        noise_a_db=quality.decibels(weighted) + absolute if weigh else None,
+        room_a_db=quality.decibels(room[1]) + absolute if weigh and room else None,
     )
 
 
@@ -302,7 +297,7 @@ def _room_noise(session: Session) -> str:
         return "measure.no_room"
     levels = [
         10.0 * float(np.log10(max(2.0 * power, 1e-40))) + session.scale.offset_db
-        for power in (session.room.power, session.room.weighted)
+        for power in session.room
     ]
     weighted = {"weighted_db": levels[1]} if session.scale.absolute else {}
     return note("measure.room", level_db=levels[0], unit=session.scale.unit, **weighted)
@@ -318,8 +313,13 @@ def _range(values: list[float | None], unit: str) -> str:
 
 
 def _started(takes: tuple[sheets.Take, ...]) -> str:
-    given = sorted(take.started for take in takes if take.started is not None)
-    if not given:
-        return "measure.not_given"
-    first, last = given[0].isoformat(sep=" "), given[-1].isoformat(sep=" ")
-    return note("measure.times", first=first, last=last)
+    given = [take.started for take in takes if take.started is not None]
+    return (
+        note(
+            "measure.times",
+            first=min(given).isoformat(sep=" "),
+            last=max(given).isoformat(sep=" "),
+        )
+        if given
+        else "measure.not_given"
+    )

@@ -20,7 +20,7 @@ Functions: measure_sweep, curve_rows, sweep_feature_values, curve_feature_values
 Class: SweepMeasurement.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -63,7 +63,7 @@ def measure_sweep(
     *,
     rate_hz: float,
     shape: sweep.SweepShape,
-    names: Sequence[str],
+    names: tuple[str, ...],
     fundamental_hz: float,
     harmonics: int,
 ) -> SweepMeasurement:
@@ -79,7 +79,6 @@ def measure_sweep(
     ------
     InputError : no such sweep in the recording, or it is cut off (one sentence).
     """
-    names = tuple(names)
     frequency, multiple = _frequencies(shape, fundamental_hz, harmonics)
     response = sweep_response.measure_response(
         x, shape=shape, rate_hz=rate_hz, frequency_hz=frequency,
@@ -130,10 +129,10 @@ def sweep_feature_values(measured: SweepMeasurement) -> Iterator[FeatureValue]:
     reasons = _reasons(measured)
     for i in np.flatnonzero(measured.is_multiple):
         stem, ratio = f"sweep.k{measured.is_multiple[i]}", response[i] / drive[i]
-        u, usable, reason = float(relative[i]), reasons[i] == "", str(reasons[i])
+        u, reason = float(relative[i]), str(reasons[i])
         db, deg = 20.0 * float(np.log10(abs(ratio))), float(np.degrees(np.angle(ratio)))
-        yield FeatureValue(f"{stem}.response_db", db, "dB", DB_PER_RATIO * u, usable, reason)
-        yield FeatureValue(f"{stem}.response_deg", deg, "deg", float(np.degrees(u)), usable, reason)
+        yield FeatureValue(f"{stem}.response_db", db, DB_PER_RATIO * u, "dB", reason)
+        yield FeatureValue(f"{stem}.response_deg", deg, float(np.degrees(u)), "deg", reason)
 
 
 def curve_rows(
@@ -186,7 +185,7 @@ def curve_feature_values(
     for band in bands.third_octave_bands(hz.min(), hz.max()):
         octave, level, u, reason = _between(curve, band.low_hz, band.high_hz)
         found = (level.mean(), _u_mean(u)) if octave.size else (np.nan, np.nan)
-        yield _value(f"sweep.band{band.nominal}.{name}", *found, unit, reason)
+        yield FeatureValue(f"sweep.band{band.nominal}.{name}", *map(float, found), unit, reason)
     octave, level, u, reason = _between(curve, low_hz, high_hz)
     values = [(np.nan, np.nan)] * 3
     if octave.size >= CURVE_PER_OCTAVE * np.log2(high_hz / low_hz) - 1.0 and octave.size > 1:
@@ -199,7 +198,7 @@ def curve_feature_values(
         reason = "sweeps.band_beyond"
     units = {name: unit, "slope_db": "dB", "notch_db": "dB"}
     for (end, own), found in zip(units.items(), values, strict=True):
-        yield _value(f"curve.{end}", *found, own, reason)
+        yield FeatureValue(f"curve.{end}", *map(float, found), own, reason)
 
 
 def _between(curve: pd.DataFrame, low_hz: float, high_hz: float) -> tuple:
@@ -213,10 +212,6 @@ def _between(curve: pd.DataFrame, low_hz: float, high_hz: float) -> tuple:
 
 def _u_mean(u: np.ndarray) -> float:
     return float(np.sqrt(np.mean(u**2) / u.size))
-
-
-def _value(name: str, value: float, u: float, unit: str, reason: str) -> FeatureValue:
-    return FeatureValue(name, float(value), unit, float(u), not reason, reason)
 
 
 def _relative_u(u: np.ndarray, amplitude: np.ndarray) -> np.ndarray:

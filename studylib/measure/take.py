@@ -31,6 +31,7 @@ from scipy.fft import rfft
 
 from studylib import codes, errors, recordings, words
 from studylib.codes.checks import Verdict
+from studylib.sheets.settings import Channels
 from studylib.signal import gain_moves, quality, samples, tone, tone_window
 from studylib.signal.band_edge import band_edge, frame_levels
 from studylib.signal.harmonics import level_db
@@ -80,26 +81,10 @@ class Expectation:
     played_hz: float | None = None
 
 
-@dataclass(frozen=True)
-class NoiseLevels:
-    """Mean square of a channel's noise and, with its A-weighting, the same weighted."""
-
-    power: float
-    weighted: float
-
-
-@dataclass(frozen=True)
-class LineSums:
-    """What a take holds at given frequencies (signal.line_sums).
-
-    value : complex (C, F), steady-sine scale.  missing : (C, F) bound on what rang on after the
-    end, same scale.  seconds : length of the record.
-    """
-
-    frequency_hz: np.ndarray
-    value: np.ndarray
-    missing: np.ndarray
-    seconds: float
+LineSums = tuple[np.ndarray, np.ndarray, np.ndarray, float]
+"""What a take holds at given frequencies (signal.line_sums): these in Hz, (F,); values, complex
+(C, F), steady-sine scale; a bound on what rang on after the end, (C, F), same scale; the length of
+the record in s."""
 
 
 @dataclass(frozen=True)
@@ -358,7 +343,7 @@ def _analyse(
     if wanted.lines_hz:
         seconds = n * count / info.rate_hz
         missing = missing_tail(ends, frequencies_hz=wanted.lines_hz, seconds=seconds)
-        lines = LineSums(np.array(wanted.lines_hz), 2.0 * sums / (n * count), missing, seconds)
+        lines = (np.array(wanted.lines_hz), 2.0 * sums / (n * count), missing, seconds)
     # Pieces are of one length, which may be too short to tell.
     told = {"rate_hz": info.rate_hz, "step": whole[0].step}
     return (
@@ -399,34 +384,27 @@ class LevelScale:
 RELATIVE = LevelScale(0.0, words.say("measure.full_scale_unit"), False, "measure.relative")
 
 
-def level_scale(
-    *,
-    response_kind: str,
-    full_scale_db: float | None,
-    calibrator_db: float | None,
-    calibrator_readings: Sequence[float],
-) -> LevelScale:
+def level_scale(channels: Channels, readings: Sequence[float]) -> LevelScale:
     """The scale of one batch's response channel.
 
-    calibrator_readings : level of each calibrator take in dB re full scale, gain taken off.
+    readings : level of each calibrator take in dB re full scale, gain taken off.
     """
-    if response_kind != "microphone":
+    full_db, calibrator_db = channels.full_scale_db, channels.calibrator_db
+    if channels.response_kind != "microphone" or (full_db is None and calibrator_db is None):
         return RELATIVE
-    if full_scale_db is not None:
-        basis = codes.note("measure.full_scale", level_db=full_scale_db)
-        return LevelScale(full_scale_db, "dB SPL", True, basis)
-    if calibrator_db is None:
-        return RELATIVE
-    if not calibrator_readings:
+    if full_db is not None:
+        basis = codes.note("measure.full_scale", level_db=full_db)
+        return LevelScale(full_db, "dB SPL", True, basis)
+    if not readings:
         return replace(RELATIVE, warning="measure.no_calibrator")
-    spread = max(calibrator_readings) - min(calibrator_readings)
+    spread = max(readings) - min(readings)
     warning = (
         codes.note("measure.apart", spread_db=spread, limit_db=APART_DB)
         if spread > APART_DB
         else ""
     )
-    basis = codes.note("measure.calibrator", takes=len(calibrator_readings), level_db=calibrator_db)
-    offset = calibrator_db - float(np.mean(calibrator_readings))
+    basis = codes.note("measure.calibrator", takes=len(readings), level_db=calibrator_db)
+    offset = calibrator_db - float(np.mean(readings))
     return LevelScale(offset, "dB SPL", True, basis, warning)
 
 

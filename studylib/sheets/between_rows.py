@@ -201,11 +201,10 @@ def plank_warnings(specimens: Sequence[Specimen], settings: Settings) -> list[st
     """
     compared = [s for s in specimens if s.role == ""]
     unnamed = [s for s in compared if s.source_assumed]
-    unclear = {s.wood for s in unnamed}
-    named = files.grouped((s.wood, s.source) for s in compared if s.wood not in unclear)
+    rows, woods = [s.row for s in unnamed], dict.fromkeys(s.wood for s in unnamed)
+    named = files.grouped((s.wood, s.source) for s in compared if s.wood not in woods)
     least = settings.decide.smallest_n
     few = {wood: len(set(own)) for wood, own in named.items() if len(set(own)) < least}
-    rows, woods = [s.row for s in unnamed], dict.fromkeys(s.wood for s in unnamed)
     place = {"file": SPECIMENS, "column": "source"}
     return codes.holding(
         (rows, codes.note("sheets.planks_unnamed", **place, rows=rows, woods=list(woods))),

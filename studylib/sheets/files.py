@@ -172,7 +172,11 @@ def _records(name: str, text: str) -> list[list[str]]:
     except csv.Error:
         closed = False
     InputError.refuse(not closed, "sheets.open_quote", file=name, row=len(records) + 1)
-    return [[unicodedata.normalize("NFC", cell.strip()) for cell in row] for row in records]
+    return [[_composed(cell.strip()) for cell in row] for row in records]
+
+
+def _composed(text: str) -> str:
+    return unicodedata.normalize("NFC", text)
 
 
 def _separator(text: str) -> str:
@@ -292,19 +296,14 @@ def as_on_disk(folder: Path, rows: Sequence[Row]) -> list[Row]:
     A Mac writes "ö" in a file's name as "o" and two dots, which is another name on other systems;
     cells are composed (`spreadsheet`). What is not found either way stays as it is.
     """
-    listed: dict[Path, dict[str, str]] = {}
-
-    def spelled(file: str) -> str:
-        path = folder
-        for step in PurePosixPath(file).parts:
-            if not os.path.exists(path / step) and os.path.isdir(path):
-                if path not in listed:
-                    listed[path] = {unicodedata.normalize("NFC", n): n for n in os.listdir(path)}
-                step = listed[path].get(step, step)
-            path = path / step
-        return path.relative_to(folder).as_posix()
-
-    return [replace(row, cells={**row.cells, "file": spelled(row.cells["file"])}) for row in rows]
+    files = {row.number: PurePosixPath(row.cells["file"]).as_posix() for row in rows}
+    lacking = {file for file in files.values() if not os.path.exists(folder / file)}
+    found = (path.relative_to(folder).as_posix() for path in folder.rglob("*")) if lacking else ()
+    spelled = {plain: name for name in found if (plain := _composed(name)) in lacking}
+    return [
+        replace(row, cells={**row.cells, "file": spelled.get(file, file)})
+        for row, file in zip(rows, files.values(), strict=True)
+    ]
 
 
 def recording_faults(folder: Path, name: str, rows: Sequence[Row]) -> list[str]:

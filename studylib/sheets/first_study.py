@@ -186,10 +186,11 @@ def free_place(folder: Path) -> None:
     ------
     InputError : the folder holds something already, or is a file.
     """
-    is_folder = folder.is_dir()
-    errors.InputError.refuse(folder.exists() and not is_folder, "sheets.new_is_file", folder=folder)
     errors.InputError.refuse(
-        is_folder and any(folder.iterdir()), "sheets.new_not_empty", folder=folder
+        folder.exists() and not folder.is_dir(), "sheets.new_is_file", folder=folder
+    )
+    errors.InputError.refuse(
+        folder.is_dir() and any(folder.iterdir()), "sheets.new_not_empty", folder=folder
     )
 
 

@@ -25,7 +25,7 @@ from pathlib import Path
 from typing import Any
 
 from studylib import codes, errors, writing
-from studylib.sheets import blinding, records, rows
+from studylib.sheets import blinding, files, records, rows
 from studylib.sheets.settings import Settings
 
 LOCK, TOML, SPECIMENS, TAKES = "lock.json", "study.toml", "specimens.csv", "takes.csv"
@@ -232,16 +232,15 @@ def _rows_changed(file: str, before: Mapping, now: Mapping) -> list[str]:
         for code, names in (("records.rows_removed", gone), ("records.rows_added", come))
         if names
     ]
-    cells: dict[str, list[dict[str, Any]]] = {}
-    for name in (name for name in before if name in now):
-        old, new = before[name], now[name]
-        for column in dict.fromkeys([*old, *new]):
-            # A column that came into being after the lock, or went, was empty where it is not.
-            known = column in old and column in new
-            if old[column] != new[column] if known else old.get(column) or new.get(column):
-                cells.setdefault(column, []).append(
-                    {"name": name, "before": old.get(column), "now": new.get(column)}
-                )
+    kept = [(name, before[name], now[name]) for name in before if name in now]
+    # A column that came into being after the lock, or went, was empty where it is not.
+    cells = files.grouped(
+        (column, {"name": name, "before": old.get(column), "now": new.get(column)})
+        for name, old, new in kept
+        for column in dict.fromkeys([*old, *new])
+        if old.get(column) != new.get(column)
+        and (column in old.keys() & new.keys() or old.get(column) or new.get(column))
+    )
     return changes + [
         codes.note("records.cells_changed", file=file, column=column, cells=found)
         for column, found in cells.items()

@@ -295,10 +295,10 @@ def mains_multiple(
     frequency_hz: float, mains_hz: tuple[float, ...] = MAINS_HZ
 ) -> tuple[float, int] | None:
     """(mains frequency in Hz, multiple) that a frequency sits on within 1 Hz, or None."""
-    multiples = ((mains, round(frequency_hz / mains)) for mains in mains_hz)
     near = (
         (mains, k)
-        for mains, k in multiples
-        if k >= 1 and abs(frequency_hz - k * mains) < MAINS_MARGIN_HZ
+        for mains in mains_hz
+        if (k := round(frequency_hz / mains)) >= 1
+        and abs(frequency_hz - k * mains) < MAINS_MARGIN_HZ
     )
     return next(near, None)
