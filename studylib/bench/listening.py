@@ -33,6 +33,7 @@ from studylib import errors, sheets, writing
 from studylib.bench.sheet import template
 from studylib.bench.triangles import CODES, FIRST_CODE, draw_trials
 from studylib.codes import holding, note
+from studylib.measure.session import FIRST_KINDS
 from studylib.modes.gathered import Progress, gather
 from studylib.report.heard_aloud import faded, is_like, packed, sound
 from studylib.sheets import Take, listening
@@ -47,7 +48,6 @@ UNEVEN_DB = 10.0  # of gain: the noise behind a soft take comes up with it
 OVERSAMPLED = 4  # as BS.1770 asks for at 48 kHz; more is harmless
 TRIAL_S = 15.0  # a guess: three excerpts, and time to make up one's mind
 TAKES = ["take_1", "take_2", "take_3"]
-BESIDE = ("room", "calibrator")  # what a take is measured against
 
 
 class Excerpt(NamedTuple):
@@ -161,7 +161,7 @@ def _excerpts(
         if take.specimen in wood_of and not take.is_test and is_like(take, listen.kind, study)
     ]
     batches = {take.batch for take in own}
-    beside = [t for t in study.takes if t.kind in BESIDE and t.batch in batches]
+    beside = [t for t in study.takes if t.kind in FIRST_KINDS and t.batch in batches]
     measured = gather(replace(study, takes=(*own, *beside), planned=()), progress=progress)
     checks = measured.quality[measured.quality["check"] == "take"]
     fit = set(checks.loc[checks["verdict"] != "fail", "take"])

@@ -39,12 +39,11 @@ from dataclasses import dataclass, replace
 
 from studylib import codes, errors, sheets, writing
 from studylib.measure.features import has_sensed_drive
-from studylib.sheets.files import Table, read_table, table_text
+from studylib.sheets.files import SPECIMENS, TAKES, TOML, Table, read_table, table_text
 from studylib.sheets.records import SCHEDULE, Scheduled, schedules_text
 from studylib.sheets.rows import TAKE_COLUMNS, TONE_KINDS, Specimen
 from studylib.sheets.settings import Plan, Settings
 
-TAKES, SPECIMENS = "takes.csv", "specimens.csv"
 MOST_SEED = 1_000_000
 DECIMALS = ("tone_hz", "drive_db", "moved_mm", "mic_times")
 
@@ -118,7 +117,7 @@ def plan_batches(study: sheets.Study, *, seed: int) -> list[Batch]:
     errors.InputError.refuse(
         minutes_of(longest, plan) > plan.minutes_day,
         "bench.long_session",
-        **{"file": "study.toml", "section": "[plan]", "key": "minutes_day"},
+        **{"file": TOML, "section": "[plan]", "key": "minutes_day"},
         mounts=longest.mounts,
         recordings=len(longest.steps),
         minutes=minutes_of(longest, plan),
@@ -158,7 +157,7 @@ def _share_out(
     errors.InputError.refuse(
         few,
         "bench.few_boards",
-        file="study.toml",
+        file=TOML,
         section="[plan]",
         key="batches",
         counts=few,

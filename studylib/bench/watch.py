@@ -28,18 +28,16 @@ from watchfiles import watch
 
 from studylib import codes, errors, recordings, sheets, tables, words, writing
 from studylib.bench import sheet, slips
-from studylib.measure.session import header_of, measured_at, session_of
+from studylib.measure.session import FIRST_KINDS, header_of, measured_at, session_of
 from studylib.modes.means import over_places, own_squared, room_hides
 from studylib.report.at_the_bench import failed_checks
-from studylib.sheets.files import AUDIO_ENDINGS, UNREAD_ENDINGS
+from studylib.sheets.files import AUDIO_ENDINGS, SHEETS, UNREAD_ENDINGS
 from studylib.signal import quality
 from studylib.signal.tap import Tap
 from studylib.words.text import nearest
 
 MEMORY = ".looked_at.json"
-SHEETS = ("study.toml", "specimens.csv", "takes.csv", "schedule.json")
 KEEP, REDO, RENAME, STRANGER = "keep", "redo", "rename", "stranger"  # without a row
-SESSION_KINDS = ("room", "calibrator")  # what the other takes of a batch are held against
 SETTLED_S = 0.4  # without growth: the recorder has most likely closed the file
 GIVEN_UP_S = 3.0  # without growth and still short: it breaks off
 PATIENCE_S = 1.2  # with the wait for the file, a line comes within two seconds
@@ -72,7 +70,7 @@ def first_look(study: sheets.Study, take: sheets.Take) -> Look:
     ------
     InputError : an unknown check in [quality], or no recording of the study can be opened.
     """
-    same = [t for t in study.takes if t.batch == take.batch and t.kind in SESSION_KINDS]
+    same = [t for t in study.takes if t.batch == take.batch and t.kind in FIRST_KINDS]
     takes = {t.take: t for t in (*same, take)}
     infos = {name: header_of(study, one) for name, one in takes.items()}
     info = infos[take.take]
@@ -112,12 +110,11 @@ def _room(study: sheets.Study, take: sheets.Take, taps: Iterable[Tap]) -> str:
     plain = codes.note("bench.room_heard", **heard) if heard else ""
     if not good:
         return plain
-    mount = (take.specimen, take.mount, "tap", take.support)
     places = len(
         {
             t.place
             for t in study.scheduled_of(take.batch)
-            if (t.specimen, t.mount, t.kind, t.support) == mount
+            if t.kind == "tap" and sheet.setting(t) == sheet.setting(take)
         }
     )
     frequency, loss, u, room = (
@@ -323,7 +320,7 @@ class Watcher:
         return next(iter([*begun[::-1], *unfinished]), "")
 
     def _sheet_state(self) -> tuple:
-        return tuple(_signature(self.folder / name) for name in SHEETS)
+        return tuple(_signature(self.folder / name) for name in (*SHEETS, "schedule.json"))
 
     def _read_sheets(self) -> None:
         """Read the sheets again where they changed; with faults, go on with the last good ones."""

@@ -47,6 +47,7 @@ import pandas as pd
 from studylib import codes, register, sheets
 from studylib.measure.take import LevelScale, LineSums, TakeMeasurement, hum_of
 from studylib.sheets import Take
+from studylib.sheets.rows import TONE_KINDS
 from studylib.sheets.settings import MAINS_HZ, NEAR_BINS, Settings, Tone
 from studylib.signal import harmonics, noise, tone
 from studylib.signal.bands import octave_bands
@@ -206,7 +207,6 @@ def empty_features(k: int, settings: Settings, *, rate_hz: int) -> Iterator[Feat
 
 
 FULL_SCALE_DB = -0.01  # a peak above this has touched the recorder's limit
-STEADY = ("tone", "driver", "airborne", "loopback")
 NEAR = 0.01  # a tone within 1 % of k times the fundamental is meant as that multiple
 
 
@@ -231,7 +231,7 @@ def harmonic_rows(
         return
     tone = settings.tone
     k = tone_multiple(take.tone_hz, fundamental_hz=tone.fundamental_hz)
-    if take.kind in STEADY and measured.fit is not None and k is not None:
+    if take.kind in TONE_KINDS and measured.fit is not None and k is not None:
         found = _of_fit(measured.fit, measured.names, k)
     elif take.kind == "sweep" and measured.lines is not None and "drive" in measured.names:
         found = _of_sweep(measured.lines, measured.names)

@@ -33,6 +33,7 @@ from studylib.measure.take import (
 from studylib.signal import quality
 from studylib.signal.noise import NoiseSpectrum
 
+FIRST_KINDS = ("room", "calibrator")  # what the other takes of a batch are held against
 SILENT_KINDS = ("room", "idle", "airborne", "driver")  # the response may hold next to nothing
 
 

@@ -29,12 +29,10 @@ from itertools import pairwise
 from typing import Any
 
 from studylib import codes, writing
-from studylib.sheets import files, rows
-from studylib.sheets.rows import BOARD_KINDS, TONE_KINDS, Specimen, Take
+from studylib.sheets.files import SPECIMENS, TAKES, Table, grouped
+from studylib.sheets.rows import BOARD_KINDS, MOUNT_KINDS, TONE_KINDS, Specimen, Take
 from studylib.sheets.settings import Settings
 
-SPECIMENS, TAKES = "specimens.csv", "takes.csv"
-MOUNT_KINDS = (*BOARD_KINDS, "airborne")
 SIZES = ("length_mm", "width_mm", "thickness_mm", "mass_g")
 
 MULTIPLE_MARGIN = 0.01
@@ -55,7 +53,7 @@ def _seen_before(items: Iterable[Any], key: Callable[[Any], Hashable]) -> list[t
     return [(known, item) for known, item in pairs if known is not item]
 
 
-def repeated_ids(table: files.Table, column: str) -> list[str]:
+def repeated_ids(table: Table, column: str) -> list[str]:
     """Ids that an earlier row has already."""
     rows = [row for row in table.rows if row.cells.get(column)]
     return [
@@ -161,7 +159,7 @@ def _mounted(takes: Iterable[Take]) -> list[Take]:
 # Warnings
 
 
-def specimen_warnings(specimens: Sequence[Specimen], table: files.Table) -> list[str]:
+def specimen_warnings(specimens: Sequence[Specimen], table: Table) -> list[str]:
     """What to look at in specimens.csv: shared sources, spellings, sizes, control."""
     compared = [s for s in specimens if s.role == ""]
     missing = [c for c in SIZES if c not in table.columns]
@@ -202,7 +200,7 @@ def plank_warnings(specimens: Sequence[Specimen], settings: Settings) -> list[st
     compared = [s for s in specimens if s.role == ""]
     unnamed = [s for s in compared if s.source_assumed]
     rows, woods = [s.row for s in unnamed], dict.fromkeys(s.wood for s in unnamed)
-    named = files.grouped((s.wood, s.source) for s in compared if s.wood not in woods)
+    named = grouped((s.wood, s.source) for s in compared if s.wood not in woods)
     least = settings.decide.smallest_n
     few = {wood: len(set(own)) for wood, own in named.items() if len(set(own)) < least}
     place = {"file": SPECIMENS, "column": "source"}
@@ -213,7 +211,7 @@ def plank_warnings(specimens: Sequence[Specimen], settings: Settings) -> list[st
 
 
 def _shared_sources(compared: Sequence[Specimen]) -> list[str]:
-    woods = files.grouped((s.source, s.wood) for s in compared if s.source)
+    woods = grouped((s.source, s.wood) for s in compared if s.source)
     return [
         codes.note(
             "sheets.shared_source",
@@ -275,7 +273,7 @@ def take_warnings(
 def waiting_takes(takes: Sequence[Take], planned: Sequence[Take]) -> list[str]:
     """Batches that were begun and lack recordings of their schedule."""
     begun = {take.batch for take in takes}
-    waiting = files.grouped((take.batch, take) for take in planned if take.batch in begun)
+    waiting = grouped((take.batch, take) for take in planned if take.batch in begun)
     return [
         codes.note(
             "sheets.waiting",
@@ -293,7 +291,7 @@ def _skipped(takes: Iterable[Take], column: str, group: Callable[[Take], Hashabl
     """Numbers that takes of one group leave out; a group is described by its board and signal."""
     groups = [
         {getattr(t, column): t for t in reversed(own)}
-        for own in files.grouped((group(t), t) for t in takes).values()
+        for own in grouped((group(t), t) for t in takes).values()
     ]
     return [
         _take_note(
@@ -339,7 +337,7 @@ def gaps(numbers: Iterable[int]) -> list[tuple[int, int, int]]:
 def _uneven(takes: Sequence[Take], specimens: Sequence[Specimen]) -> list[str]:
     """Specimens under comparison with no takes, or with fewer mounts than most."""
     seen = {t.specimen for t in takes}
-    mounts = files.grouped(
+    mounts = grouped(
         (t.specimen, t.mount) for t in _mounted(takes) if t.support == "bench" and not t.is_test
     )
     compared = [s.specimen for s in specimens if s.role == ""]
@@ -378,7 +376,7 @@ def _reference_gaps(takes: Sequence[Take], specimens: Sequence[Specimen]) -> lis
 def _odd_tones(takes: Sequence[Take], fundamental_hz: float) -> list[str]:
     """Tones that are no multiple of the fundamental; told once for each frequency."""
     tones = [(t, t.tone_hz / fundamental_hz) for t in takes if t.kind in TONE_KINDS and t.tone_hz]
-    odd = files.grouped(
+    odd = grouped(
         (t.tone_hz, t)
         for t, ratio in tones
         if abs(ratio - round(ratio)) > MULTIPLE_MARGIN or round(ratio) < 1
@@ -418,9 +416,9 @@ ALIKE = str.maketrans(
 )
 
 
-def density_warnings(specimens: Sequence[rows.Specimen], file: str) -> list[str]:
+def density_warnings(specimens: Sequence[Specimen], file: str) -> list[str]:
     """One note for all boards that have one slip in common."""
-    odd = files.grouped(
+    odd = grouped(
         (tuple(n for n, f in SLIPS.items() if LIGHTEST <= density * f <= HEAVIEST), (s, density))
         for s in specimens
         if (density := s.density_kg_m3) < LIGHTEST or density > HEAVIEST
@@ -443,7 +441,7 @@ def spellings(words: Iterable[str], file: str, noun: str) -> list[str]:
     """Names that look like one name written in several ways."""
     return [
         codes.note("sheets.spellings", file=file, noun=noun, names=known, letters=_letters(known))
-        for known in files.grouped((_plain(word), word) for word in dict.fromkeys(words)).values()
+        for known in grouped((_plain(word), word) for word in dict.fromkeys(words)).values()
         if len(known) > 1
     ]
 

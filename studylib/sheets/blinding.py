@@ -26,12 +26,11 @@ from typing import Any
 
 from studylib import errors, writing
 from studylib.codes import note
-from studylib.sheets.files import Table, read_table, sha256, table_text
+from studylib.sheets.files import SPECIMENS, Table, read_table, sha256, table_text
 from studylib.sheets.records import minute, read_record
 from studylib.sheets.rows import Specimen
 
 BLINDING, KEY = "blind.json", "woods.key.csv"
-SPECIMENS = "specimens.csv"
 HIDDEN = ("source", "grain", "note")  # columns besides the wood that can give it away
 OWN_NAME = "own_name"
 
@@ -178,8 +177,7 @@ def _codes(
     boards = sum(len(key.boards) for key in before) + len(known)
     order = sorted({row[compare] for row in new if row[compare]} - set(woods))
     rng.shuffle(order)
-    for name in order:
-        woods[name] = f"wood {_letters(letters + len(woods))}"
+    woods |= {name: f"wood {_letters(n)}" for n, name in enumerate(order, letters + len(woods))}
     made, shown = [], []
     for row in new:
         code = f"B{boards + len(made) + 1:02d}"

@@ -38,6 +38,7 @@ from studylib.codes import note
 from studylib.errors import CellError, InputError
 from studylib.words.text import shown
 
+SHEETS = TOML, SPECIMENS, TAKES = "study.toml", "specimens.csv", "takes.csv"
 _NUMBER = re.compile(r"[+-]?([0-9]+(\.[0-9]*)?|\.[0-9]+)([eE][+-]?[0-9]+)?")
 MOST_BYTES = 200_000_000  # of a sheet: half a million rows of the fullest kind
 # Letters of an id, a column or a wood; of a title; of a sentence or remark; of a path in a study.

@@ -33,7 +33,17 @@ from typing import Any
 
 from studylib import codes, errors, writing
 from studylib.sheets import settings, settings_file
-from studylib.sheets.files import number, read_table, read_text, reason_of, table_text, whole
+from studylib.sheets.files import (
+    SPECIMENS,
+    TAKES,
+    TOML,
+    number,
+    read_table,
+    read_text,
+    reason_of,
+    table_text,
+    whole,
+)
 from studylib.sheets.rows import SPECIMEN_COLUMNS, TAKE_COLUMNS
 from studylib.sheets.study import Study
 from studylib.words import say
@@ -158,13 +168,13 @@ def write_new(
             path.name.replace("dot-", "."): path.read_text(encoding="utf-8")
             for path in (resources.files("studylib.sheets") / "new_study").iterdir()
         },
-        "specimens.csv": table_text(SPECIMEN_COLUMNS, _rows(woods, boards), semicolons=False),
-        "takes.csv": table_text(TAKE_COLUMNS, [], semicolons=False),
+        SPECIMENS: table_text(SPECIMEN_COLUMNS, _rows(woods, boards), semicolons=False),
+        TAKES: table_text(TAKE_COLUMNS, [], semicolons=False),
         "requirements.txt": "\n".join(
             [say("new.pins", version=metadata.version("studylib")), *pins, ""]
         ),
     }
-    for name in (settings_file.FILE, "CITATION.cff"):
+    for name in (TOML, "CITATION.cff"):
         files[name] = Template(files[name]).substitute(
             {name: _toml(value) for name, value in answers.items()}
         )
@@ -218,9 +228,9 @@ def _rows(
 
 def _of_bench(bench: Path, woods: Sequence[str], answers: Mapping[str, Any]) -> dict[str, str]:
     """The three sheets for new wood on the bench of another study."""
-    reading = settings_file.read_settings(bench / settings_file.FILE)
+    reading = settings_file.read_settings(bench / TOML)
     errors.InputError.refuse_all(reading.faults)
-    text, sheet = read_text(bench / settings_file.FILE), read_table(bench / "specimens.csv")
+    text, sheet = read_text(bench / TOML), read_table(bench / SPECIMENS)
     before = tomllib.loads(text)
     keys = {
         "study": {name: answers[name] for name in ("title", "question", "separate_trees")},
@@ -230,14 +240,14 @@ def _of_bench(bench: Path, woods: Sequence[str], answers: Mapping[str, Any]) -> 
     keys |= {"tone": {"fundamental_hz": answers["tone_hz"]}} if answers["tone_hz"] else {}
     before.pop("claim", None)
     after = _edited(re.sub(CLAIM, "", text), before, keys)
-    errors.InputError.refuse(not after, "new.other_lines", file=settings_file.FILE)
+    errors.InputError.refuse(not after, "new.other_lines", file=TOML)
     kept = [row.cells for row in sheet.rows if row.cells.get("role")]
     taken = {row.cells.get("specimen") for row in sheet.rows}
     new = _rows(woods, answers["boards"], compare=reading.settings.study.compare, taken=taken)
     return {
-        settings_file.FILE: after,
-        "specimens.csv": table_text(sheet.columns, [*kept, *new], semicolons=sheet.semicolons),
-        "takes.csv": table_text(TAKE_COLUMNS, [], semicolons=sheet.semicolons),
+        TOML: after,
+        SPECIMENS: table_text(sheet.columns, [*kept, *new], semicolons=sheet.semicolons),
+        TAKES: table_text(TAKE_COLUMNS, [], semicolons=sheet.semicolons),
     }
 
 
@@ -268,7 +278,7 @@ def add_to(study: Study, what: str, drive: Mapping[str, Any]) -> list[str]:
     now = getattr(study.settings, section).model_dump(mode="json")
     wanted = drive or {name: full[name] for name in LATER[what]}
     changed = {name: value for name, value in wanted.items() if now[name] != value}
-    place = {"file": settings_file.FILE, "section": f"[{section}]"}
+    place = {"file": TOML, "section": f"[{section}]"}
     errors.InputError.refuse(not changed, "new.added_already", **place, what=what)
     errors.InputError.refuse(
         wanted.get("drive") == study.settings.channels.response,
@@ -286,7 +296,7 @@ def add_to(study: Study, what: str, drive: Mapping[str, Any]) -> list[str]:
             now=_toml(now[name]),
             wanted=_toml(value),
         )
-    text = read_text(study.folder / settings_file.FILE)
+    text = read_text(study.folder / TOML)
     after = _edited(text, tomllib.loads(text), {section: changed})
     errors.InputError.refuse(
         not after,
@@ -295,7 +305,7 @@ def add_to(study: Study, what: str, drive: Mapping[str, Any]) -> list[str]:
         what=what,
         lines=[f"{name} = {_toml(value)}" for name, value in changed.items()],
     )
-    writing.write_whole(study.folder / settings_file.FILE, after)
+    writing.write_whole(study.folder / TOML, after)
     return list(changed)
 
 

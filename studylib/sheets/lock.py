@@ -28,7 +28,7 @@ from studylib import codes, errors, writing
 from studylib.sheets import blinding, files, records, rows
 from studylib.sheets.settings import Settings
 
-LOCK, TOML, SPECIMENS, TAKES = "lock.json", "study.toml", "specimens.csv", "takes.csv"
+LOCK = "lock.json"
 SECTIONS = (
     *("study", "channels", "tone", "tap", "sweep", "curve", "wood", "decide", "quality"),
     "listen",
@@ -189,7 +189,7 @@ def changes_since(lock: Lock, now: Mapping[str, Any]) -> list[str]:
         changes += [
             codes.note(
                 "records.setting_changed",
-                **{"file": TOML, "section": f"[{section}]", "key": key},
+                **{"file": files.TOML, "section": f"[{section}]", "key": key},
                 before=before.get(key),
                 now=keys.get(key),
             )
@@ -208,8 +208,8 @@ def changes_since(lock: Lock, now: Mapping[str, Any]) -> list[str]:
             for claim in ours["claims"]
             if claim not in theirs["claims"]
         ),
-        *_rows_changed(SPECIMENS, then["specimens"], now["specimens"]),
-        *_rows_changed(TAKES, then["takes"], now["takes"]),
+        *_rows_changed(files.SPECIMENS, then["specimens"], now["specimens"]),
+        *_rows_changed(files.TAKES, then["takes"], now["takes"]),
         *(
             codes.note("records.key_changed", file=blinding.BLINDING, key=key)
             for key, sha in then["keys"].items()

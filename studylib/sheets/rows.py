@@ -42,6 +42,7 @@ from studylib.words.text import nearest
 BOARD_KINDS = ("tone", "sweep", "tap", "pluck")
 CONTROL_KINDS = ("room", "idle", "loopback", "driver", "airborne", "calibrator")
 KINDS = BOARD_KINDS + CONTROL_KINDS
+MOUNT_KINDS = (*BOARD_KINDS, "airborne")
 TONE_KINDS = ("tone", "loopback", "driver", "airborne")
 SUPPORTS = ("bench", "free")
 MOST_DB = 200.0  # no recorder and no amplifier is turned by more
@@ -50,8 +51,8 @@ TESTS = {"turned": ("tone",), "moved_mm": ("tone",), "mic_times": ("tone", "driv
 """The columns that make a take a test take, and the kinds they are for."""
 
 _NEEDS = {
-    "specimen": (*BOARD_KINDS, "airborne"),
-    "mount": (*BOARD_KINDS, "airborne"),
+    "specimen": MOUNT_KINDS,
+    "mount": MOUNT_KINDS,
     "repeat": BOARD_KINDS,
     "tone_hz": TONE_KINDS,
 }
@@ -243,11 +244,9 @@ def covariate_columns(table: Table, *, compare: str) -> tuple[str, ...]:
 def _numeric(table: Table, column: str) -> bool:
     cells = [row.cells[column] for row in table.rows if row.cells[column]]
     try:
-        for cell in cells:
-            number(cell, comma=table.semicolons)
+        return bool([number(cell, comma=table.semicolons) for cell in cells])
     except ValueError:
         return False
-    return bool(cells)
 
 
 def read_specimens(table: Table, *, compare: str) -> tuple[list[Specimen], list[str]]:

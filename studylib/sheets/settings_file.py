@@ -36,8 +36,6 @@ from studylib.sheets.settings import (
 )
 from studylib.words.text import nearest, shown
 
-FILE = "study.toml"
-
 LEAST_PERIODS = 10
 """A tone's fit needs 8 periods; a little of a take is lost to a length that transforms fast."""
 
@@ -96,7 +94,7 @@ def read_settings(path: Path) -> Reading:
 
 def _fault(code: str, section: str, /, **fields: Any) -> str:
     """A note about a section of study.toml; `key` and `item` in it are part of the place."""
-    return codes.note(code, file=FILE, section=section, **fields)
+    return codes.note(code, file=files.TOML, section=section, **fields)
 
 
 def _parse(text: str) -> dict[str, Any]:
@@ -109,7 +107,7 @@ def _parse(text: str) -> dict[str, Any]:
         # Python's own words are all that tells one kind of fault from the other.
         twice = re.search("overwrite|twice|redefine|mutate", str(error))
         code = "settings.key_twice" if twice else "settings.not_toml"
-        raise errors.InputError(codes.note(code, file=FILE, **place)) from None
+        raise errors.InputError(codes.note(code, file=files.TOML, **place)) from None
 
 
 def _checked(raw: dict[str, Any]) -> tuple[Settings, list[ErrorDetails]]:
@@ -145,7 +143,7 @@ def _unknown(*where: Any) -> str:
     place = {"section": _section(*inside)} if inside else {}
     known = tuple(_KEYS[inside[0]] if inside else _KEYS)
     return codes.note(
-        "settings.unknown_key", file=FILE, **place, name=name, nearest=nearest(name, known)
+        "settings.unknown_key", file=files.TOML, **place, name=name, nearest=nearest(name, known)
     )
 
 
@@ -157,9 +155,9 @@ def _fault_of(item: ErrorDetails) -> str:
     """What pydantic found, as a note with its place."""
     name, *inside = item["loc"]
     if name == "claim" and len(inside) < 2:
-        return codes.note("settings.claim_brackets", file=FILE)
+        return codes.note("settings.claim_brackets", file=files.TOML)
     if not inside:
-        return codes.note("settings.not_a_section", file=FILE, name=name)
+        return codes.note("settings.not_a_section", file=files.TOML, name=name)
     key, *inner = inside[name == "claim" :]
     fault = rows.field_fault(item, _KEYS[name].get(key) or Settings.model_fields[name])
     place = {
@@ -170,7 +168,7 @@ def _fault_of(item: ErrorDetails) -> str:
         place["item"] = inner[0] + 1
     elif inner and name != "quality":
         place = {"section": f"[{name}.{key}]", "key": shown(inner[0])}
-    return rows.placed(fault, file=FILE, **place)
+    return rows.placed(fault, file=files.TOML, **place)
 
 
 def _channel_faults(channels: Channels) -> list[str]:
@@ -244,7 +242,7 @@ def _feature_faults(settings: Settings) -> list[str]:
             *codes.holding(
                 (
                     name in primary[: n - 1],
-                    codes.note("cells.repeated", file=FILE, **place, value=name),
+                    codes.note("cells.repeated", file=files.TOML, **place, value=name),
                 )
             ),
         ]
@@ -268,10 +266,12 @@ def _comparable(name: str, **place: Any) -> list[str]:
         scale = register.find(name).scale
     except errors.InputError as error:
         return [
-            codes.note("settings.no_feature", file=FILE, **place, **codes.fields_of(error.notes[0]))
+            codes.note(
+                "settings.no_feature", file=files.TOML, **place, **codes.fields_of(error.notes[0])
+            )
         ]
     return (
-        [codes.note("settings.not_compared", file=FILE, **place, name=name)]
+        [codes.note("settings.not_compared", file=files.TOML, **place, name=name)]
         if scale == "none"
         else []
     )

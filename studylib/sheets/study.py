@@ -24,6 +24,7 @@ import pandas as pd
 from studylib import codes, errors, writing
 from studylib.sheets import between_rows, files, listening, records, settings_file, tables
 from studylib.sheets.blinding import BLINDING, Blinding, named, read_blinding, still_coded
+from studylib.sheets.files import SHEETS, SPECIMENS, TAKES, TOML
 from studylib.sheets.lock import LOCK, Lock, changes_since, decided, lock_of, read_locks
 from studylib.sheets.rows import Specimen, Take, with_planks
 from studylib.sheets.settings import Settings
@@ -31,7 +32,6 @@ from studylib.words.text import nearest
 
 # Where the notebooks' own default, the demo, is looked for when they run in another folder.
 NOTEBOOKS = Path(__file__).parents[2] / "notebooks"
-SHEETS = ("study.toml", "specimens.csv", "takes.csv")
 DIGITS = 12
 
 
@@ -69,7 +69,7 @@ class Study:
     @property
     def semicolons(self) -> bool:
         """takes.csv is written with semicolons, as where decimals have commas."""
-        return files.read_table(self.folder / SHEETS[2]).semicolons
+        return files.read_table(self.folder / TAKES).semicolons
 
     @property
     def stages(self) -> tuple[int, ...]:
@@ -143,7 +143,7 @@ class Study:
         """A fault where looks are planned after recording, and were not before."""
         now, first = self.settings.decide.looks, self.locks[:1]
         before = first[0].content["settings"]["decide"].get("looks", 1) if first else 1
-        told = codes.note("records.looks_late", file=SHEETS[0], now=now, before=before)
+        told = codes.note("records.looks_late", file=TOML, now=now, before=before)
         return codes.holding((self.takes and now != before, told))
 
     @cached_property
@@ -338,7 +338,7 @@ def read_unrecorded(folder: Path | str) -> Study:
 
 def _read(folder: Path | str, *, unrecorded: bool) -> Study:
     folder = _existing(folder)
-    reading = settings_file.read_settings(folder / SHEETS[0])
+    reading = settings_file.read_settings(folder / TOML)
     settings, faults = reading.settings, [*reading.faults]
 
     def read(what: Callable[..., Any], *args: Any, without: Any, **options: Any) -> Any:
@@ -355,7 +355,7 @@ def _read(folder: Path | str, *, unrecorded: bool) -> Study:
     compare = settings.study.compare
     boards = read(
         tables.specimen_sheet,
-        folder / SHEETS[1],
+        folder / SPECIMENS,
         compare,
         may_be_empty=unrecorded,
         without=tables.Sheet(),
@@ -367,7 +367,7 @@ def _read(folder: Path | str, *, unrecorded: bool) -> Study:
         faults += _claims(settings, specimens, blinding, locks)
     takes = read(
         tables.take_sheet,
-        folder / SHEETS[2],
+        folder / TAKES,
         boards.ids,
         scheduled=frozenset(take for one in schedules for take in one.takes),
         may_be_empty=unrecorded,
