@@ -145,10 +145,7 @@ def sheet_table(study: sheets.Study, batch: str) -> pd.DataFrame:
                 signal_name(t),
                 words.say(level(t)),
                 words.say(to_do(t, group.takes)),
-                "",
-                "",
-                "",
-                "",
+                *[""] * len(BY_HAND),
             ),
         )
         for group in groups(study, batch)

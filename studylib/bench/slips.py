@@ -42,12 +42,8 @@ SHARP, ALL, STEADY_DB, OVER_DB = 0.3, 0.95, 3.0, 10.0
 SWEPT_DB, STRAIGHT, OCTAVES = 30.0, 0.85, 1.0
 # Taps: sudden, and soon over. Silence: even and low.
 ONSET_DB, LOUD_DB, NEAR_TOP_DB, SHORT, EVEN_DB, QUIET_DB = 15.0, 20.0, 10.0, 0.25, 10.0, -40.0
-# Of a frequency, as the check of a tone allows; hum lies below; 44.1 kHz taken for 48.
-MATCH, HUM_HZ, RATES = (
-    0.005,
-    310.0,
-    [r * 2.0**n for r in (147 / 160, 160 / 147) for n in (-1, 0, 1)],
-)
+MATCH, HUM_HZ = 0.005, 310.0  # of a frequency, as the check of a tone allows; hum lies below
+RATES = [r * 2.0**n for r in (147 / 160, 160 / 147) for n in (-1, 0, 1)]  # 44.1 kHz taken for 48
 # The row's tone below the one that sounds; a tone over the noise; no noise at all.
 ABSENT_DB, NO_TRACE_DB, TRACE_DB, STRONG_DB, EMPTY_DB = 10.0, 30.0, 20.0, 40.0, -200.0
 # Repeats; takes at other drive, as no driver is linear; what agrees; channels; steps.
@@ -80,10 +76,8 @@ def hear(study: Study, path: Path) -> Heard | None:
         x = recordings.read_window(path, start=(info.frames - frames) // 2, frames=frames)
     except errors.InputError:
         return None
-    x, size = (
-        x[[c - 1 for c in (own.response, own.drive) if c and c <= len(x)]],
-        info.rate_hz // A_SECOND,
-    )
+    x = x[[c - 1 for c in (own.response, own.drive) if c and c <= len(x)]]
+    size = info.rate_hz // A_SECOND
     if not len(x) or frames < FEWEST * size or not np.isfinite(x).all():
         return None
     # Padded with zeros to the whole length, a line is known to a third of a hertz.
@@ -254,10 +248,8 @@ def _level(take: Take, heard: Heard, repeats: list) -> str:
     same = [other for other in repeats if other[0].drive_db == take.drive_db]
     least, against = (APART_DB, same) if same else (DRIVEN_DB, repeats)
     levels = [one.levels[take.tone_hz] - t.drive_db - t.gain_db for t, one in against]
-    own, others = (
-        heard.levels[take.tone_hz] - take.drive_db - take.gain_db,
-        [t.take for t, _ in against],
-    )
+    own = heard.levels[take.tone_hz] - take.drive_db - take.gain_db
+    others = [t.take for t, _ in against]
     shifts, turned = (np.median(each - levels, axis=0) for each in (own, own[::-1]))
     most, both = int(np.abs(shifts).argmax()), shifts.size > 1 and np.ptp(shifts) < AGREE_DB
     if abs(shifts[most]) < least or np.ptp(levels, axis=0).max() > AGREE_DB:

@@ -1,13 +1,11 @@
 """From recordings to long tables: every take of a batch, checked and measured once.
 
-calibration    from full scale to a level
-take           one take: read once, transformed once
-features       which numbers a kind of take gives
-harmonic_rows  complex amplitudes at the multiples of the tone, and lines beside them
-rings          what taps and sweeps hold, as tables; sweep_rows
-session        what every take of a batch is measured against, and the facts of the session
-batch          puts it together: `measure_batch`
-parts          what a batch leaves for the summary
+take       one take: read once, transformed once; from full scale to a level
+features   which numbers a kind of take gives; complex amplitudes at the multiples of the tone, and
+           lines beside them
+rings      what taps and sweeps hold, as tables; sweep_rows
+session    what every take of a batch is measured against, and the facts of the session
+batch      puts it together: `measure_batch`; what a batch leaves for the summary
 """
 
 from studylib.measure.batch import BatchMeasurement, measure_batch

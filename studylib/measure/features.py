@@ -194,12 +194,10 @@ def empty_features(k: int, settings: Settings, *, rate_hz: int) -> Iterator[Feat
     bands = [band.nominal for band in octave_bands(rate_hz)]
     sensed = has_sensed_drive(settings)
     for family in register.of_kind(register.Kind.TONE if k == 1 else register.Kind.PROBE):
-        if family.pattern.endswith((".response_db", ".response_deg")):
-            orders = (k,) if sensed else ()  # relative to the drive: only at the tone itself
-        elif k > 1:
-            orders = () if sensed else (k,)
-        else:
-            orders = range(1, highest + 1)
+        # Relative to a sensed drive at the tone itself; a probe tone's level where none is sensed.
+        relative = family.pattern.endswith((".response_db", ".response_deg"))
+        all_of_tone = k == 1 and not relative
+        orders = range(1, highest + 1) if all_of_tone else [k] * (relative == sensed)
         numbers = map(str, orders) if family.harmonic else bands if family.numbers else ("",)
         for name in dict.fromkeys(family.pattern.format(number) for number in numbers):
             if family.match(name):

@@ -115,11 +115,12 @@ def _reasons(measured: SweepMeasurement) -> np.ndarray:
     """(F,) why a value is not usable; "" where it is."""
     found, (low, high) = measured.response, sweep.usable_band(measured.shape)
     soon = (found.cut > LARGEST_CUT) | (measured.ends > LARGEST_END)
-    reason = np.full(found.frequency_hz.size, "", dtype=object)
-    reason[soon.any(axis=0)] = "sweeps.ends_too_soon"
-    reason[~found.present.all(axis=0)] = "takes.below_noise"
-    reason[(found.frequency_hz < low) | (found.frequency_hz > high)] = "sweeps.at_the_edge"
-    return reason
+    reasons = {
+        "sweeps.at_the_edge": (found.frequency_hz < low) | (found.frequency_hz > high),
+        "takes.below_noise": ~found.present.all(axis=0),
+        "sweeps.ends_too_soon": soon.any(axis=0),
+    }
+    return np.select([*reasons.values()], [*reasons], default="").astype(object)
 
 
 def sweep_feature_values(measured: SweepMeasurement) -> Iterator[FeatureValue]:

@@ -1,9 +1,8 @@
 """The three sheets of a study folder, read and checked: the first step, before any sound.
 
-spreadsheet, settings_file   read what spreadsheets and people write
+files, settings_file         read what spreadsheets and people write; the recordings as files
 rows, settings               the typed, validated objects; field_fault names what does not fit
 tables, between_rows         each table as a whole, and what its rows say together
-files                        the recordings as files: there, inside, not twice
 first_study                  `study new` and `study add`
 records, lock, blinding      the schedule and the ledger, the lock, the keys of a blind study
 listening, answers           the folder of a blind test by ear, how an answer is sealed and read

@@ -295,7 +295,7 @@ def as_on_disk(folder: Path, rows: Sequence[Row]) -> list[Row]:
     """The rows with each `file` cell as the drive spells it.
 
     A Mac writes "ö" in a file's name as "o" and two dots, which is another name on other systems;
-    cells are composed (`spreadsheet`). What is not found either way stays as it is.
+    cells are composed. What is not found either way stays as it is.
     """
     files = {row.number: PurePosixPath(row.cells["file"]).as_posix() for row in rows}
     lacking = {file for file in files.values() if not os.path.exists(folder / file)}
