@@ -459,20 +459,29 @@ def _check(folder: Path) -> int:
 @click.option("--jobs", type=click.IntRange(min=1), metavar="N", help=say("cli.help_jobs"))
 @click.option("--reports", **REPORTS)
 @click.option("--trust", **TRUST)
+@click.option("--cluster", metavar="ADDRESS", help=say("cli.help_cluster"))
 @plainly
 def run(
-    folder: Path, batches: tuple[str, ...], jobs: int | None, reports: Path, trust: bool
+    folder: Path,
+    batches: tuple[str, ...],
+    jobs: int | None,
+    reports: Path,
+    trust: bool,
+    cluster: str | None,
 ) -> None:
     """Run a study."""
+    from studylib.run.cluster import connected
     from studylib.run.runner import run_study
 
     with Bars() as bars:
+        executor = bars.enter_context(connected(cluster)) if cluster else None
         outcome = run_study(
             folder,
             reports=reports,
             batches=batches or None,
             jobs=jobs or min(4, os.cpu_count() or 1),
             trust=trust,
+            executor=executor,
             progress=bars.show,
         )
     path = outcome.summary_html

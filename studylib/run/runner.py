@@ -21,7 +21,7 @@ from __future__ import annotations
 import shutil
 import tempfile
 from collections.abc import Callable, Iterable
-from concurrent.futures import Future, wait
+from concurrent.futures import Executor, Future, wait
 from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -112,6 +112,7 @@ def run_study(
     batches: tuple[str, ...] | None = None,
     jobs: int = 2,
     trust: bool = False,
+    executor: Executor | None = None,
     progress: RunProgress | None = None,
 ) -> Outcome:
     """Execute the notebooks of a study and write `reports/<study>/`.
@@ -123,6 +124,8 @@ def run_study(
     batches : run only these, and let the summary use what is good; None runs all.
     jobs : how many batch notebooks run at a time, 1 or more.
     trust : run notebooks of the study that differ from the library's, and remember them.
+    executor : whose workers run the notebooks, as many at a time as it takes (see `cluster`); None
+        for this machine.
     progress : called in this thread with (batch or SUMMARY, done, total, what).
 
     Returns
@@ -143,8 +146,13 @@ def run_study(
     overridden(study.settings.quality)  # a wrong name is told once, not by every batch
     names = [choose_batch(study, name) for name in batches or study.batches]
     own = own_notebooks(study.folder, "batch", "summary", trust=trust)
-    with workers.alone_in(Path(reports) / study.name), tempfile.TemporaryDirectory() as room:
-        about = {"own": own, "room": Path(room), "jobs": jobs, "progress": progress}
+    with (
+        workers.alone_in(Path(reports) / study.name) as home,
+        # Where every worker sees it, and named as what a killed run leaves behind.
+        tempfile.TemporaryDirectory(dir=home, prefix=".", suffix=".part") as room,
+    ):
+        about = {"own": own, "room": Path(room), "executor": executor, "progress": progress}
+        about["jobs"] = jobs if executor is None else len(names)
         run = _Run(study, Path(folder), Path(reports), **about)
         try:
             return run.go(names)
@@ -205,6 +213,7 @@ class _Run:
         own: dict[str, notebooks.Notebook],
         room: Path,
         jobs: int,
+        executor: Executor | None,
         progress: RunProgress | None,
     ) -> None:
         self.study, self.folder, self.own = study, folder, own
@@ -225,7 +234,10 @@ class _Run:
             for name in study.batches
         }
         self.workers = workers.Workers(
-            jobs=jobs, tell=progress or (lambda *_: None), noted=self._noted
+            jobs=jobs,
+            tell=progress or (lambda *_: None),
+            noted=self._noted,
+            executor=executor,
         )
         self.page_work: dict[Future, provenance.BatchPlace] = {}
 

@@ -1,8 +1,9 @@
 """The threads of one run: a few that wait for kernels, one that makes pages; and no second run.
 
 papermill runs best from threads: they only wait, the work is done in the kernels. Pages are
-made here, in the running process, while other notebooks run. Whoever starts the workers hears,
-in its own thread, how far each task is; a task is a batch, or the summary.
+made here, in the running process, while other notebooks run. With an executor the threads wait for
+its workers, where the kernels then run (`cluster`). Whoever starts the workers hears, in its own
+thread, how far each task is; a task is a batch, or the summary.
 
 One run at a time works in the folder of a report: the system's own lock on the hidden file
 `.running` is held while it lasts. It ends with the process, however that ends, so that nothing has
@@ -16,12 +17,13 @@ from __future__ import annotations
 
 import errno
 from collections.abc import Callable, Iterator, Mapping
-from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
+from concurrent.futures import FIRST_COMPLETED, Executor, Future, ThreadPoolExecutor, wait
 from contextlib import contextmanager
 from pathlib import Path
 from typing import IO, Any
 
 from studylib import codes, errors, words
+from studylib.run import cluster
 
 POLL_S = 0.1
 RUNNING = ".running"
@@ -54,9 +56,13 @@ class Workers:
     jobs : how many notebooks run at a time.
     tell : hears of progress, always in the thread that waits in `as_finished`.
     noted : task -> the progress that the notebook itself has noted; None where it notes none.
+    executor : whose workers run the notebooks; None for this machine.
     """
 
-    def __init__(self, *, jobs: int, tell: Tell, noted: Noted) -> None:
+    def __init__(
+        self, *, jobs: int, tell: Tell, noted: Noted, executor: Executor | None = None
+    ) -> None:
+        self._executor, self._sent = executor, dict[Future, Path]()
         self._tell = tell
         self._noted = noted
         self._cells: dict[str, tuple[int, int]] = {}
@@ -84,7 +90,23 @@ class Workers:
         def cell(done: int, total: int) -> None:
             self._cells[task] = (done, total)
 
-        return run_notebook(path, parameters, stop=self._stop, progress=cell)
+        if self._executor is None:
+            return run_notebook(path, parameters, stop=self._stop, progress=cell)
+        cell(0, 0)  # how far the cells are is known to the worker alone
+        whole = {n: v.absolute() if isinstance(v, Path) else v for n, v in parameters.items()}
+        sent = self._executor.submit(
+            cluster.run_elsewhere, path.absolute(), whole, wanted=cluster.made_with()
+        )
+        self._sent[sent] = path
+        try:
+            return sent.result()
+        except errors.RunError:
+            raise
+        except Exception as error:  # whatever the executor's own engine says of a lost worker
+            kind, said = type(error).__name__, (str(error).splitlines() or [""])[0]
+            raise errors.RunError(
+                codes.note("run.worker_lost", task=task, error=kind, said=said)
+            ) from error
 
     def as_finished(self, running: Mapping[Future, str]) -> Iterator[Future]:
         """The futures as they end; until then, tells ten times a second how far each task is."""
@@ -103,6 +125,9 @@ class Workers:
         """End the threads, and first the kernels that they wait for."""
         if self._stop is not None:
             self._stop.now()
+        for sent, path in self._sent.items():
+            path.unlink(missing_ok=True)  # so its worker knows
+            sent.cancel()
         self._kernels.shutdown(wait=True, cancel_futures=True)
         self._pages.shutdown(wait=True, cancel_futures=True)
 
@@ -116,8 +141,8 @@ class Workers:
 
 
 @contextmanager
-def alone_in(home: Path) -> Iterator[None]:
-    """Hold the folder of a report; it is made when missing.
+def alone_in(home: Path) -> Iterator[Path]:
+    """Hold the folder of a report, and give it; it is made when missing.
 
     Raises
     ------
@@ -137,4 +162,4 @@ def alone_in(home: Path) -> Iterator[None]:
         except OSError as error:
             if error.errno in HELD:
                 raise errors.RunError(codes.note("run.held", home=home)) from None
-        yield
+        yield home
