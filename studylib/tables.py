@@ -580,13 +580,14 @@ def read(name: str, path: Path | str) -> pd.DataFrame:
 
     Python's `float` brings back the very number that was written, on every version of pandas.
     """
-    frame = pd.read_csv(path, dtype=str, keep_default_na=False)
+    numbers = TABLES[name].of_type("number", "integer")
+    nothing = {column: [""] for column in numbers}
+    frame = pd.read_csv(path, dtype=str, keep_default_na=False, na_values=nothing)
+    # NumPy calls `float` for each text of an array of objects.
+    frame[numbers] = frame[numbers].to_numpy(object).astype("float64")
     for column in TABLES[name].columns:
         if column.type == "boolean":
             frame[column.name] = frame[column.name] == "True"
-        elif column.type in ("number", "integer"):
-            given = [float(text) if text else np.nan for text in frame[column.name]]
-            frame[column.name] = np.array(given, dtype="float64")
         elif f"{column.name}_code" in frame:
             frame[column.name] = frame[f"{column.name}_code"]
     return typed(name, frame)

@@ -10,7 +10,7 @@ import pytest
 
 from studylib.codes import note
 from studylib.errors import InputError
-from studylib.modes import board_modes, number_modes
+from studylib.modes import board_modes, number_modes, numbers
 from tests.draws import draws
 from tests.invented_modes import BAR, Study, invent
 
@@ -93,6 +93,24 @@ def test_few_numbers_are_wrong_in_many_invented_studies():
         wrong, lost, total = wrong + a, lost + b, total + 6 * 2 * 2 * 4
     assert wrong == 0
     assert lost < 0.01 * total
+
+
+@pytest.mark.parametrize("sizes", [True, False])
+def test_a_few_boards_begin_the_ladder_of_many(monkeypatch, sizes):
+    monkeypatch.setattr(numbers, "BEGUN_WITH", 8)
+    lacking = tuple((board, board % 4 + 1) for board in range(1, 31))  # no board has all modes
+    study = replace(PLAIN, boards=30, mounts=1, foreign=0.2, sizes=sizes, without=lacking)
+    assert wrong_and_lost(study)[:2] == (0, 0)
+
+
+def test_a_board_of_many_takes_leaves_the_others_as_they_are():
+    modes, specimens = invent(replace(PLAIN, mounts=12))
+    few = modes[(modes["mount"] <= 2) | (modes["specimen"] == "B3")].reset_index(drop=True)
+    alike = modes[modes["mount"] <= 2].reset_index(drop=True)
+    number, own = (number_modes(rows, specimens)["mode"] for rows in (few, alike))
+    others = few["specimen"] != "B3"
+    assert number[others].tolist() == own[alike["specimen"] != "B3"].tolist()
+    assert (number[~others] == few.loc[~others, "truth"]).all()
 
 
 def test_a_tap_that_lacks_a_mode_leaves_the_others_as_they_are():

@@ -368,4 +368,6 @@ def _png(figure: Figure, **options) -> bytes:
             file, format="png", metadata={"Software": None}, pil_kwargs={"compress_level": 3},
             **options,
         )  # fmt: skip
+    # An empty one: the old one holds every pixel as long as there is the figure.
+    figure.set_canvas(type(figure.canvas)(figure))
     return file.getvalue()

@@ -62,11 +62,9 @@ class Lists:
         """(G, R) lists that hold anything."""
         return np.isfinite(self.x).any(axis=2)
 
-    def flat(self) -> "Lists":
-        """The same as (G R, n) and (G R,)."""
-        groups, many, n = self.x.shape
-        entries = (a.reshape(groups * many, n) for a in (self.x, self.sigma, self.gain))
-        return Lists(*entries, self.centre.ravel(), self.width.ravel())
+    def at(self, *place: Any) -> "Lists":
+        """Those at an index of (G, R), flat: (N, n) and (N,)."""
+        return Lists(*(a[place] for a in (self.x, self.sigma, self.gain, self.centre, self.width)))
 
 
 @dataclass(frozen=True)
@@ -77,11 +75,9 @@ class Ladder:
     sigma: np.ndarray
     present: np.ndarray
 
-    def repeated(self, times: int) -> "Ladder":
-        """Each group's ladder `times` times, for its lists one by one."""
-        return Ladder(
-            *(np.repeat(a, times, axis=0) for a in (self.place, self.sigma, self.present))
-        )
+    def of(self, group: np.ndarray) -> "Ladder":
+        """The ladders of these groups, for their lists one by one."""
+        return Ladder(*(a[group] for a in (self.place, self.sigma, self.present)))
 
 
 class Alignment(NamedTuple):
@@ -119,10 +115,11 @@ def _pairs(lists: Lists, ladder: Ladder) -> _Pairs:
 def _shifts(pairs: _Pairs, lists: Lists) -> np.ndarray:
     """(N, C) shifts to try: the prior's centre, and all that put an entry on a rung."""
     centre, width = lists.centre[:, None], lists.width[:, None]
-    apart = np.where(pairs.weight > 0, pairs.apart, np.nan).reshape(len(lists.centre), -1)
-    apart = np.where(np.abs(apart - centre) <= FARTHEST * width, apart, np.nan)
-    if np.isnan(apart).all():
+    apart = np.where(pairs.weight > 0, pairs.apart, np.nan)
+    if not np.isfinite(apart).any():
         return centre
+    apart = apart.reshape(len(apart), -1)
+    apart = np.where(np.abs(apart - centre) <= FARTHEST * width, apart, np.nan)
     apart = np.sort(apart, axis=1)
     twice = np.zeros(apart.shape, dtype=bool)
     twice[:, 1:] = np.floor(apart[:, 1:] / STEP) == np.floor(apart[:, :-1] / STEP)
@@ -299,18 +296,26 @@ def build(
     -------
     Built
     """
-    groups, many, n = lists.x.shape
-    ladder = _take_up(lists, spread, range(many) if order is None else order)
-    flat, there = lists.flat(), lists.there
+    there = lists.there
+    ladder = _take_up(lists, spread, range(there.shape[1]) if order is None else order)
+    found = _all_against(lists, ladder)
     for _ in range(rounds):
-        found = align(flat, ladder.repeated(many))
         ladder = _anew(lists, found, ladder, spread)
-    found = align(flat, ladder.repeated(many))
-    rung = found.rung.reshape(groups, many, n)
-    count = (_on_rungs(lists.x, rung, ladder.place.shape[1]) > -np.inf).sum(axis=1)
+        found = _all_against(lists, ladder)
+    count = (_on_rungs(lists.x, found.rung, ladder.place.shape[1]) > -np.inf).sum(axis=1)
     missing = np.where(np.isfinite(ladder.present), np.log1p(-np.nan_to_num(ladder.present)), 0.0)
-    score = found.score.reshape(groups, many).sum(axis=1) + missing.sum(axis=1) * there.sum(axis=1)
-    return Built(ladder, count, rung, found.shift.reshape(groups, many), score)
+    score = found.score.sum(axis=1) + missing.sum(axis=1) * there.sum(axis=1)
+    return Built(ladder, count, found.rung, found.shift, score)
+
+
+def _all_against(lists: Lists, ladder: Ladder) -> Alignment:
+    """Every list against its group's ladder, (G, R, n) and (G, R); those that hold nothing, of
+    which there may be many where one group has far more lists than the others, cost nothing."""
+    at = np.nonzero(lists.there)
+    found = align(lists.at(*at), ladder.of(at[0]))
+    rung, shift, score = np.full(lists.x.shape, -1), lists.centre.copy(), 0.0 * lists.centre
+    rung[at], shift[at], score[at] = found[:3]
+    return Alignment(rung, shift, score, np.empty(0))
 
 
 def _take_up(lists: Lists, spread: Spread, order: Iterable[int]) -> Ladder:
@@ -318,25 +323,23 @@ def _take_up(lists: Lists, spread: Spread, order: Iterable[int]) -> Ladder:
     place, count = np.full((groups, 0), np.nan), np.zeros((groups, 0))
     seen = np.zeros(groups)
     for r in order:
-        # List `r` of each group, flat.
-        entries = Lists(
-            *(a[:, r] for a in (lists.x, lists.sigma, lists.gain, lists.centre, lists.width))
-        )
-        there = np.isfinite(entries.x)
-        found = align(
-            entries, _ladder(place, count, seen, np.full(place.shape, WIDER * spread.guess))
-        )
+        # List `r` of each group that has one.
+        own = np.flatnonzero(lists.there[:, r])
+        entries = lists.at(own, r)
+        wide = np.full(place.shape, WIDER * spread.guess)
+        found = align(entries, _ladder(place, count, seen, wide).of(own))
         # Before there is a ladder a list stands where its prior says.
         at = entries.x - found.shift[:, None]
         who, entry = np.nonzero(found.rung >= 0)
-        rung = found.rung[who, entry]
-        count[who, rung] += 1
-        place[who, rung] += (at[who, entry] - place[who, rung]) / count[who, rung]
-        new = there & (found.rung < 0)
-        place = np.concatenate([place, np.where(new, at, np.nan)], axis=1)
-        count = np.concatenate([count, new.astype(float)], axis=1)
+        taken = own[who], found.rung[who, entry]
+        count[taken] += 1
+        place[taken] += (at[who, entry] - place[taken]) / count[taken]
+        without = np.where(found.rung < 0, at, np.nan)
+        new = scattered((groups, at.shape[1]), (own,), without, empty=np.nan)
+        place = np.concatenate([place, new], axis=1)
+        count = np.concatenate([count, np.isfinite(new).astype(float)], axis=1)
         place, count = _sorted(place, count)
-        seen += there.any(axis=1)
+        seen[own] += 1
     return _ladder(place, count, seen, np.full(place.shape, WIDER * spread.guess))
 
 
@@ -372,8 +375,7 @@ def median_on_rungs(values: np.ndarray, rung: np.ndarray, m: int) -> np.ndarray:
 
 def _anew(lists: Lists, found: Alignment, ladder: Ladder, spread: Spread) -> Ladder:
     """The ladder from the matches: medians, spreads about them, and twins made one."""
-    m = ladder.place.shape[1]
-    rung, shift = found.rung.reshape(lists.x.shape), found.shift.reshape(lists.x.shape[:2])
+    m, rung, shift = ladder.place.shape[1], found.rung, found.shift
     free = lists.there & (lists.width > 0)
     # Shifts are known up to a constant: their middle stands where the priors put it.
     middle = np.array(

@@ -33,7 +33,6 @@ from studylib import codes, errors, sheets, tables
 from studylib.codes.takes import ASIDE
 from studylib.measure.batch import (
     TABLES,
-    BatchMeasurement,
     Measured,
     Progress,
     batch_slugs,
@@ -92,18 +91,22 @@ def gather(
     among them.
     """
     slugs = batch_slugs(study.batches)
-    whole: list[BatchMeasurement] = []
+    whole = {name: [tables.empty(name)] for name in TABLES}
+    whole["bench"][0].insert(0, "batch", "")  # where an item is of one batch
     failed: dict[str, str] = {}
     tell = progress or (lambda *_: None)
     for done, batch in enumerate(study.batches):
         tell(done, len(study.batches), f"batch {batch}")
         try:
-            whole.append(
-                saved_part(Path(parts) / slugs[batch]) if parts else measure_batch(study, batch)
-            )
+            part = saved_part(Path(parts) / slugs[batch]) if parts else measure_batch(study, batch)
         except errors.StudyError as error:
             failed[batch] = first_fault(error)
-    frames = {name: _stacked(name, whole) for name in TABLES}
+            continue
+        for name, frames in whole.items():
+            frames.append(getattr(part, name))
+        whole["bench"][-1].insert(0, "batch", batch)
+    # One table after the other, so that none but the one at hand is held twice.
+    frames = {name: _stacked(whole.pop(name)) for name in TABLES}
     features, modes, boards = with_numbers(
         study, frames.pop("features"), frames.pop("modes").drop(columns="mode")
     )
@@ -134,19 +137,11 @@ def first_fault(error: errors.StudyError) -> str:
     return codes.note("measure.first_of", fault=first, more=len(others)) if others else first
 
 
-def _stacked(name: str, whole: list[BatchMeasurement]) -> pd.DataFrame:
+def _stacked(frames: list[pd.DataFrame]) -> pd.DataFrame:
     """One table of all batches, one below the other."""
     # An empty frame has no types of its own; beside full ones it would only spoil theirs.
-    full = {part.batch: frame for part in whole if not (frame := getattr(part, name)).empty}
-    found = pd.concat(full.values(), ignore_index=True) if full else tables.empty(name)
-    if name != "bench":
-        return tables.typed(name, found)
-    found.insert(
-        0,
-        "batch",
-        pd.Series([batch for batch, frame in full.items() for _ in range(len(frame))], dtype=str),
-    )
-    return found
+    full = [frame for frame in frames if not frame.empty]
+    return pd.concat(full or frames[:1], ignore_index=True)
 
 
 PREFIX = {"bench": "tap", "free": "free"}

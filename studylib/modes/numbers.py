@@ -39,6 +39,7 @@ TAP_SHIFT = 0.002
 SCALE_KNOWN, SCALE_HALF_KNOWN, SCALE_UNKNOWN = 0.12, 0.25, 0.3
 LEAST_LEAD = math.log(10.0)  # one number must be ten times likelier than another board's factor's
 SEEDS = 3  # boards from which the common ladder is begun, the best result kept
+BEGUN_WITH = 200  # boards at most; a mode that a third of all hold is among theirs
 
 
 def number_modes(modes: pd.DataFrame, specimens: pd.DataFrame) -> pd.DataFrame:
@@ -210,12 +211,13 @@ def _number_boards(
     # Ordinary boards are taken up first; each of a few is tried as the first.
     entries = np.isfinite(of_boards.x[0]).sum(axis=1)
     order = np.argsort(np.abs(entries - np.median(entries[entries > 0])), kind="stable")
+    order = order[:: -(-len(order) // BEGUN_WITH)]
     orders = (np.r_[order[k], np.delete(order, k)] for k in range(min(SEEDS, len(order))))
     best = max(
         (alignment.build(of_boards, BOARD_SPREAD, order=one) for one in orders),
         key=lambda found: found.score[0],
     )
-    flat, ladder = of_boards.flat(), best.ladder.repeated(boards)
+    flat, ladder = of_boards.at(0), best.ladder.of(np.zeros(boards, int))
     again = alignment.align(flat, ladder, lead=True)
     sure = alignment.clear(flat, ladder, again) & (again.lead >= LEAST_LEAD)
     rung = np.where(sure, again.rung, -1)
@@ -254,17 +256,15 @@ def _number_taps(
     rung_number: np.ndarray,
 ) -> np.ndarray:
     """Numbers of the rows: every tap against the modes of its board, at its take's shift."""
-    ladder, many = by_board.ladder, in_take.x.shape[1]
+    ladder, at = by_board.ladder, np.nonzero(in_take.there)
+    board = boards.group[at[0]]
     own = alignment.Ladder(
-        *(
-            np.repeat(np.where(held, a, np.nan)[boards.group], many, axis=0)
-            for a in (ladder.place, ladder.sigma, ladder.present)
-        )
+        *(np.where(held, a, np.nan)[board] for a in (ladder.place, ladder.sigma, ladder.present))
     )
-    centre = np.repeat(by_board.shift[boards.group, boards.item][:, None], many, axis=1)
-    flat = alignment.shifted(in_take, centre=centre, width=TAP_SHIFT).flat()
+    centre = np.broadcast_to(by_board.shift[boards.group, boards.item][:, None], taps.shape[:2])
+    flat = alignment.shifted(in_take, centre=centre, width=TAP_SHIFT).at(*at)
     found = alignment.align(flat, own)
     rung = np.where(alignment.clear(flat, own, found), found.rung, -1)
-    board = np.repeat(boards.group, many)[:, None]
-    number = np.where(rung >= 0, rung_number[board, np.maximum(rung, 0)], np.nan)
-    return number.reshape(in_take.x.shape)[taps.group, taps.item, taps.entry]
+    number = np.full(in_take.x.shape, np.nan)
+    number[at] = np.where(rung >= 0, rung_number[board[:, None], np.maximum(rung, 0)], np.nan)
+    return number[taps.group, taps.item, taps.entry]

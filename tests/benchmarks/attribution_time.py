@@ -102,8 +102,8 @@ class Pieces:
         whole = resolve_name(STACK)
         of_harmonics = self.timed("table of harmonics", whole)
 
-        def stack_tables(name, measurements):
-            return (of_harmonics if name == "harmonics" else whole)(name, measurements)
+        def stack_tables(frames):
+            return (of_harmonics if "response_re" in frames[0] else whole)(frames)
 
         with ExitStack() as stack:
             for name, piece in TIMED.items():

@@ -115,7 +115,9 @@ def basis_of(summary: Summary) -> Basis:
     takes = tuple(take for take in measured if take.take not in aside)
     means = summary.comparison.specimen_means
     compared = [specimen for specimen in study.specimens if not specimen.role]
-    seen = [each for each in compared if each.specimen in set(means["specimen"])]
+    seen = [
+        each for known in [set(means["specimen"])] for each in compared if each.specimen in known
+    ]
     boards = {each.specimen: each.wood for each in seen or compared}
     tone, sensed = study.settings.tone, has_sensed_drive(study.settings)
     lines = read_lines(gathered.harmonics, measured, size=tone.harmonics)
