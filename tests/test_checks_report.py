@@ -123,6 +123,15 @@ class TestTrust:
         assert trust.second_opinion_notes(summary) == ["trust.no_second_opinion"]
         assert trust.second_opinion_table(summary).empty
 
+    def test_more_batches_than_the_mixed_model_takes_are_named(self, monkeypatch):
+        monkeypatch.setattr(
+            "studylib.stats.mixed.MOST_COLUMNS", 3
+        )  # three woods, and the second batch
+        summary = summary_of()
+        told = note("trust.too_wide", columns=4, most=3)
+        assert trust.second_opinion_notes(summary) == [told]
+        assert say(told).endswith("at most 3 woods and batches together, and here there are 4.")
+
 
 class TestOutliers:
     def test_a_board_far_off_is_named_and_nothing_is_removed(self):

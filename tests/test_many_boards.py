@@ -6,6 +6,8 @@ References: dense least squares (NumPy's pseudo-inverse) and SciPy's prominences
 
 from __future__ import annotations
 
+import tracemalloc
+
 import numpy as np
 import pytest
 from scipy.signal import find_peaks, peak_prominences
@@ -15,7 +17,7 @@ from studylib.figures.boards import MOST_LINES, MOST_NAMED_BOARDS, ODD_LINES
 from studylib.figures.style import looks
 from studylib.report.summary import summarise
 from studylib.signal.decay_search import _prominences
-from studylib.stats import boards
+from studylib.stats import blocks, boards
 from studylib.stats.samples import _Averaging, _Left
 from tests.invented_tables import Invention
 
@@ -81,12 +83,51 @@ def test_what_is_left_of_groups_and_batches_is_that_of_dense_least_squares():
     dense = np.eye(index.size) - design @ np.linalg.pinv(design)
     averaging, y = _Averaging(index), rng.standard_normal((index.size, 3))
     left = _Left(averaging, batch)
-    assert left @ y == pytest.approx(dense @ y, abs=1e-12)
+    assert left.left(y) == pytest.approx(dense @ y, abs=1e-12)
     assert left.diagonal == pytest.approx(np.diag(dense), abs=1e-12)
     member = np.eye(12)[index].T
     assert averaging @ y == pytest.approx(member / member.sum(axis=1, keepdims=True) @ y)
     alone = _Left(averaging, np.ones((index.size, 1)))  # one batch is no block
-    assert alone @ y == pytest.approx(y - (averaging @ y)[index])
+    assert alone.left(y) == pytest.approx(y - (averaging @ y)[index])
+
+
+@pytest.mark.parametrize("batches", [1, 2, 5])
+def test_the_model_of_woods_and_batches_is_that_of_dense_least_squares(batches):
+    rng = np.random.default_rng(batches)
+    group = np.repeat(np.arange(3), [7, 12, 9])
+    shares = rng.dirichlet(np.ones(batches), group.size)
+    shares[::2] = np.eye(batches)[rng.integers(0, batches, group[::2].size)]
+    place, y = rng.standard_normal(group.size), rng.standard_normal((4, group.size)) + 5.0
+    model = blocks.wood_model(group, shares, block=batches > 1, place=place)
+    member = np.eye(3)[group]
+    others = np.hstack([np.ones((group.size, 1)), shares[:, 1:], place[:, np.newaxis]])
+    full = np.hstack([member, others[:, 1:]])
+    hat = full @ np.linalg.pinv(full)
+    left, between = np.eye(group.size) - hat, hat - others @ np.linalg.pinv(others)
+    assert pytest.approx(y @ left, abs=1e-12) == model.left(y.T).T
+    assert model.diagonal == pytest.approx(np.diag(left), abs=1e-12)
+    assert model.df == group.size - 3 - batches
+    assert model.between(y) == pytest.approx(np.sum((y @ between) * y, axis=1) / 2)
+    fitted = np.linalg.pinv(full) @ y.T
+    assert model.contrast(0, 2) @ y.T == pytest.approx(fitted[2] - fitted[0])
+    assert model.slopes @ y.T == pytest.approx(fitted[-1:])
+    assert model.mixing == pytest.approx(member.T @ left**2 @ member)
+    forms = [left @ np.diag(member[:, g]) @ left for g in range(3)]
+    for g, f, h, i in np.ndindex(3, 3, 3, 3):
+        dense = np.trace(forms[g] @ np.diag(member[:, h]) @ forms[f] @ np.diag(member[:, i]))
+        assert model._traces[g, f, h, i] == pytest.approx(dense, abs=1e-12)
+
+
+def test_nothing_is_as_large_as_units_times_units():
+    group, shares = np.arange(3000) % 3, np.eye(20)[np.arange(3000) // 150]
+    y = np.random.default_rng(172).standard_normal((2, 3000))
+    tracemalloc.start()
+    model = blocks.wood_model(group, shares, block=True)
+    model.variance_of(model.contrast(0, 1), model.wood_variances(y))
+    _, most = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert model.blocked
+    assert most < 3000**2  # bytes: an eighth of one such matrix
 
 
 @pytest.mark.parametrize("reach", [4, 33, 500])

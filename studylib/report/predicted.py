@@ -123,33 +123,37 @@ def predicted_of(study: sheets.Study, board_modes: pd.DataFrame, levels: pd.Data
     index = pd.MultiIndex.from_tuples([about[name] for name in own.index], names=_KEYS)
     mounts = own.set_axis(index).groupby(_KEYS, sort=False).mean()
     frequency, named = levels.columns.to_numpy(float), mounts.index.get_level_values("specimen")
-    drawn = {
-        name: prediction.levels_db(model.boards[name], frequency, model.bench)
+    # All draws are held of one board at a time.
+    best = {
+        name: prediction.levels_db(
+            model.boards[name].draw(slice(1)), frequency, model.bench.draw(slice(1))
+        )[0]
         for name in dict.fromkeys(named)
     }
-    off = mounts - np.array([drawn[name][0] for name in named])
+    off = mounts - np.array([best[name] for name in named])
     off = off.sub(off.groupby("batch").transform("mean").mean(axis=1), axis=0)
     by_board = off.groupby(_KEYS[:2], sort=False)
     remount = np.nan_to_num(np.sqrt(by_board.var().mean()).to_numpy())
-    common = by_board.mean().mean().to_numpy() * (len(drawn) >= SHARED_BY)
+    common = by_board.mean().mean().to_numpy() * (len(best) >= SHARED_BY)
     rng, rows, of_mounts = np.random.default_rng(1), [], []
     for (name, wood), of_board in by_board:
-        best, spread = drawn[name][0], drawn[name][1:] - drawn[name][0]
+        bar = best[name]
+        spread = prediction.levels_db(model.boards[name], frequency, model.bench)[1:] - bar
         noise = remount * rng.standard_normal(spread.shape)
         low, high = np.quantile(spread + noise / np.sqrt(len(of_board)), [0.025, 0.975], axis=0)
         mean = of_board.mean().to_numpy()
         inside = (low <= mean - common) & (mean - common <= high)
-        columns = frequency, best + mean, best, best + low, best + high, inside
-        rows += [(name, wood, *values) for values in zip(*columns, strict=True)]
+        columns = name, wood, frequency, bar + mean, bar, bar + low, bar + high, inside
+        rows.append(pd.DataFrame(dict(zip(tables.TABLES["predicted"].names, columns, strict=True))))
         low, high = np.quantile(spread + noise, [0.025, 0.975], axis=0)
         for (*who, batch, mount), one in (of_board - common).iterrows():
-            r, left = np.corrcoef(best, best + one)[0, 1], np.sqrt(np.mean(one**2))
+            r, left = np.corrcoef(bar, bar + one)[0, 1], np.sqrt(np.mean(one**2))
             of_mounts.append(
                 (*who, batch, mount, r, left, 100.0 * np.mean((low <= one) & (one <= high)))
             )
     return Predicted(
-        tables.typed("predicted", rows), tables.typed("predicted_mounts", of_mounts), model,
-        {name: levels[0] for name, levels in drawn.items()}, reasons, "",
+        tables.typed("predicted", pd.concat(rows, ignore_index=True)),
+        tables.typed("predicted_mounts", of_mounts), model, best, reasons, "",
     )  # fmt: skip
 
 
@@ -195,7 +199,7 @@ def parts_of(
         for one in curve_bands(model, measured - bar, confidence=WITHIN)
     }
     # What the batches differ by is taken off.
-    adjusted = (model.weights @ measured)[model.group] + model.residual @ measured
+    adjusted = (model.weights @ measured)[model.group] + model.left(measured)
     over = {BAND: (adjusted[:, ::EVERY], slice(0, -1))}
     if (at_tone := _at_tone(comparison, units)) is not None:
         over = {TONE: (at_tone[:, None], slice(-1, None)), **over}

@@ -11,6 +11,7 @@ import pandas as pd
 from studylib.codes import holding, note
 from studylib.report import checks, tables
 from studylib.report.summary import Summary
+from studylib.stats import mixed
 from studylib.stats.power import drawing_error
 from studylib.words import numbers, say
 
@@ -91,7 +92,12 @@ def second_opinion_notes(summary: Summary) -> list[str]:
     """Whether the mixed model agrees."""
     table = summary.of_primary(summary.comparison.second_opinion)
     if table.empty:
-        return ["trust.no_second_opinion"]
+        samples, most = summary.comparison.workings.samples.values(), mixed.MOST_COLUMNS
+        columns = max((s.design.all_model.basis.shape[1] for s in samples), default=0)
+        return holding(
+            (columns > most, note("trust.too_wide", columns=columns, most=most)),
+            (True, "trust.no_second_opinion"),
+        )[:1]
     apart = table[~table["agrees"]]
     fields = ["feature", "wood_a", "wood_b", "p", "first_p"]
     return [

@@ -169,8 +169,8 @@ def adjust(
         return None
     apart = model(place=np.eye(plain.k)[plain.group] * centred[:, np.newaxis])
     # The woods one by one, then all together.
-    own = np.bincount(plain.group, weights=np.diag(plain.residual) * error, minlength=plain.k)
-    squares = np.append(plain.leverage * plain.wood_variances(x), x @ plain.residual @ x)
+    own = np.bincount(plain.group, weights=plain.diagonal * error, minlength=plain.k)
+    squares = np.append(plain.leverage * plain.wood_variances(x), x @ plain.left(x))
     df = np.append(plain.leverage, plain.df)
     with np.errstate(divide="ignore", invalid="ignore"):
         errors = np.append(own, own.sum()) / df

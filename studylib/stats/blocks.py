@@ -13,13 +13,17 @@ in tests/benchmarks/truth). The variance of a contrast is then a quadratic form 
 degrees of freedom are those of Satterthwaite (1946), (tr Q S)^2 / tr(Q S Q S) with S = diag(s^2):
 Welch's when there is no block.
 
+M is held as the orthonormal columns Q of the model, M = I - QQ', so that nothing is as large as
+units times units. Sums over pairs of units fall apart by wood: with Q_g = U_g R_g the rows of Q in
+wood g, M acts on the columns of all U_g alone, which are few; beside them it changes nothing.
+
 All methods take the means of many features at once: y of shape (..., units).
 
 A number of each unit beside its wood, such as its place in the order of recording or a covariate,
 is one more column: least squares then compare the woods at one value of it (Cochran 1957,
 Biometrics 13, 261), and each wood keeps its own spread by the same formulas.
 
-Functions: `has_block`, `wood_model`; `WoodModel`.
+Functions: `has_block`, `wood_model`, `independent`; `WoodModel`.
 """
 
 from dataclasses import dataclass
@@ -38,23 +42,23 @@ class WoodModel:
     ----------
     group : wood of each unit as 0 .. k-1, shape (n,).
     weights : rows that give each wood's adjusted mean, shape (k, n).
-    residual : M = I - H, shape (n, n).
+    basis : Q, shape (n, r).
     blocked : whether batch columns are in the model.
     dropped : whether batch differences remain that the model could not separate from wood.
     slopes : weights that give the change of y for one unit of each number that is taken out, shape
         (numbers, n).
     n0 : the number of units a wood that the spread of wood means is divided by.
-    between : projection that the wood sum of squares is taken with, shape (n, n).
+    apart : orthonormal columns of what the woods add to all else, shape (n, k - 1).
     """
 
     group: np.ndarray
     weights: np.ndarray
-    residual: np.ndarray
+    basis: np.ndarray
     blocked: bool
     dropped: bool
     slopes: np.ndarray
     n0: float
-    between: np.ndarray
+    apart: np.ndarray
 
     @property
     def k(self) -> int:
@@ -71,16 +75,29 @@ class WoodModel:
 
     @property
     def df(self) -> float:
-        return float(np.round(np.trace(self.residual)))
+        return float(self.group.size - self.basis.shape[1])
+
+    @property
+    def diagonal(self) -> np.ndarray:
+        """M_ii, shape (n,)."""
+        return 1.0 - np.sum(self.basis**2, axis=1)
+
+    def left(self, y: np.ndarray) -> np.ndarray:
+        """My, for y of shape (n,) or (n, values)."""
+        return y - self.basis @ (self.basis.T @ y)
 
     def pooled_variance(self, y: np.ndarray):
         """Residual mean square of the units' means, shape (...); NaN without degrees of freedom."""
-        square = np.sum((y @ self.residual) * y, axis=-1)
+        square = np.sum((y - (y @ self.basis) @ self.basis.T) ** 2, axis=-1)
         return square / self.df if self.df >= 1 else np.full_like(square, np.nan)[()]
+
+    def between(self, y: np.ndarray):
+        """Mean square of the woods' means, batch and other numbers apart, shape (...)."""
+        return np.sum((y @ self.apart) ** 2, axis=-1) / (self.k - 1)
 
     def wood_variances(self, y: np.ndarray) -> np.ndarray:
         """One variance a wood, shape (..., k), zero only without residuals; NaN if unknown."""
-        squares = (y @ self.residual) ** 2 @ np.eye(self.k)[self.group]
+        squares = (y - (y @ self.basis) @ self.basis.T) ** 2 @ np.eye(self.k)[self.group]
         leverage = self.leverage
         known = leverage > _COLLINEAR
         return np.where(known, squares, np.nan) / np.where(known, leverage, 1.0)
@@ -112,13 +129,22 @@ class WoodModel:
     @cached_property
     def leverage(self) -> np.ndarray:
         """Sum of M_ii over each wood: the degrees of freedom of its spread, shape (k,)."""
-        return np.bincount(self.group, weights=np.diag(self.residual), minlength=self.k)
+        return np.bincount(self.group, weights=self.diagonal, minlength=self.k)
 
     @cached_property
     def mixing(self) -> np.ndarray:
         """A, shape (k, k): what each wood's variance adds to each residual form."""
-        member = np.eye(self.k)[self.group]
-        return member.T @ self.residual**2 @ member
+        residual, member, beside = self._compact
+        return member.T @ residual**2 @ member + np.diag(beside)
+
+    @cached_property
+    def _compact(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """M on the columns of all U_g, their woods as (columns, k), and how many dimensions of each
+        wood lie beside them."""
+        roots = [np.linalg.qr(self.basis[self.group == g], mode="r") for g in range(self.k)]
+        sizes, rows = [*map(len, roots)], np.concatenate(roots)
+        member = np.repeat(np.eye(self.k), sizes, axis=0)
+        return np.eye(len(rows)) - rows @ rows.T, member, self.counts - sizes
 
     @cached_property
     def _traces(self) -> np.ndarray:
@@ -127,11 +153,13 @@ class WoodModel:
         Known once for all features of a design, so that no product of large matrices is left
         for each pair.
         """
-        member = np.eye(self.k)[self.group]
-        forms = [(self.residual * member[:, g]) @ self.residual for g in range(self.k)]
-        return np.array(
+        residual, member, beside = self._compact
+        forms = [residual[:, own] @ residual[own] for own in member.T > 0]
+        traces = np.array(
             [[member.T @ (one * other.T) @ member for other in forms] for one in forms]
         ).transpose(0, 1, 3, 2)
+        traces[(np.arange(self.k),) * 4] += beside
+        return traces
 
 
 def has_block(group: np.ndarray, shares: np.ndarray) -> bool:
@@ -162,37 +190,37 @@ def wood_model(
     batch, numbers, dropped = np.empty((group.size, 0)), np.empty((group.size, 0)), False
     if block:
         overall = shares - shares.mean(axis=0)
-        batch = _independent_columns(overall - member @ (wood_mean @ overall), overall)
-        explained = np.hstack([np.ones((group.size, 1)), batch])
-        left = overall - explained @ np.linalg.lstsq(explained, overall, rcond=None)[0]
-        dropped = bool(np.max(np.abs(left)) > 1e-9)
+        batch = overall[:, independent(overall - member @ (wood_mean @ overall))]
+        dropped = len(independent(overall)) > batch.shape[1]
     if place is not None:
         centred = (place - place.mean(axis=0)).reshape(group.size, -1)
-        known = np.hstack([member, batch])
-        beyond = centred - known @ np.linalg.lstsq(known, centred, rcond=None)[0]
-        numbers = _independent_columns(beyond, centred)
-    full = np.hstack([member, batch, numbers])
-    reduced = np.hstack([np.ones((group.size, 1)), batch, numbers])
-    inverse = np.linalg.pinv(full)
-    hat = full @ inverse
-    between = hat - reduced @ np.linalg.pinv(reduced)
+        known = np.linalg.qr(np.hstack([member, batch]))[0]
+        numbers = centred[:, independent(centred - known @ (known.T @ centred))]
+    # All else comes before the woods, whose columns are then what they add to it.
+    full = np.hstack([np.ones((group.size, 1)), batch, numbers, member[:, 1:]])
+    basis, root = np.linalg.qr(full)
+    others = full.shape[1] - (k - 1)
+    coefficients = np.linalg.solve(root, basis.T)[1:others]
+    apart = basis[:, others:]
     return WoodModel(
         group=group,
-        weights=inverse[:k],
-        residual=np.eye(group.size) - hat,
+        weights=wood_mean - (wood_mean @ full[:, 1:others]) @ coefficients,
+        basis=basis,
         blocked=batch.shape[1] > 0,
         dropped=dropped,
-        slopes=inverse[full.shape[1] - numbers.shape[1] :],
-        n0=float(np.trace(member.T @ between @ member) / (k - 1)) if k > 1 else float("nan"),
-        between=between,
+        slopes=coefficients[batch.shape[1] :],
+        n0=float(np.sum((member.T @ apart) ** 2) / (k - 1)) if k > 1 else float("nan"),
+        apart=apart,
     )
 
 
-def _independent_columns(within: np.ndarray, columns: np.ndarray) -> np.ndarray:
-    """Those of `columns` whose parts within the woods are linearly independent."""
-    kept: list[int] = []
-    for j in range(within.shape[1]):
-        trial = within[:, [*kept, j]]
-        if np.linalg.matrix_rank(trial, tol=_COLLINEAR * np.sqrt(trial.size)) > len(kept):
-            kept.append(j)
-    return columns[:, kept]
+def independent(columns: np.ndarray) -> list[int]:
+    """Which columns (n, m) are no sum of those before them."""
+    root, kept = np.linalg.qr(columns, mode="r"), list(range(columns.shape[1]))
+    # Behind the first one that is a sum, the diagonal says nothing.
+    while (
+        short := np.abs(np.diag(np.linalg.qr(root[:, kept], mode="r")))
+        <= _COLLINEAR * np.sqrt(columns.size)
+    ).any():
+        del kept[int(short.argmax())]
+    return kept[: len(root)]

@@ -148,7 +148,7 @@ def _wood_row(
         return None
     df = model.k - 1
     unit_square = model.pooled_variance(y)
-    wood_square = float(y @ model.between @ y) / df
+    wood_square = float(model.between(y))
     variance = max(0.0, (wood_square - unit_square) / model.n0)
     low = high = float("nan")
     if unit_square > 1e-24:

@@ -73,7 +73,7 @@ def curve_bands(model: WoodModel, y: np.ndarray, *, confidence: float) -> list[C
     model : of the sources, with two degrees of freedom or more.
     y : their curves, (sources, frequencies).  confidence : in (0.5, 1).
     """
-    residual = model.residual @ y
+    residual = model.left(y)
     variances = model.wood_variances(y.T).mean(axis=0)
     scaled = residual / np.sqrt(variances)[model.group][:, None]
     size = np.sqrt(np.sum(scaled**2, axis=0))
@@ -96,7 +96,8 @@ def _alike(scaled: np.ndarray, df: float) -> float:
     """One over the number of independent parts of a field, from its residuals: the sum of squared
     eigenvalues of the covariance over the square of their sum, without bias (Bai and Saranadasa
     1996)."""
-    gram = scaled @ scaled.T / scaled.shape[1]
+    narrow = scaled if len(scaled) <= scaled.shape[1] else scaled.T  # one trace, one sum of squares
+    gram = narrow @ narrow.T / scaled.shape[1]
     mean = np.trace(gram) / df
     square = df**2 / ((df + 2.0) * (df - 1.0)) * (np.sum(gram**2) / df**2 - mean**2 / df)
     return float(np.clip(square / mean**2, 0.0, 1.0))
@@ -251,8 +252,7 @@ def curve_spreads(
     )
     strata = nested.strata(takes[:, 0])
     found = components.component_weights(strata) @ squares
-    between = np.sum((model.between @ y) * y, axis=0) / (model.k - 1)
-    spreads = {"wood": (between - model.pooled_variance(y.T)) / model.n0}
+    spreads = {"wood": (model.between(y.T) - model.pooled_variance(y.T)) / model.n0}
     return spreads | {
         _named(nested, stratum.level): own
         for stratum, own in zip(reversed(strata), reversed(found), strict=True)
@@ -285,8 +285,8 @@ def band_spreads(
         strata.append(replace(one, v=float(np.sum(own**2) / own.shape[1]) / df, df=df / alike))
     below = components.components(tuple(strata), confidence=confidence)[::-1]
     pooled = float(np.mean(model.pooled_variance(y.T)))
-    square = float(np.mean(np.sum((model.between @ y) * y, axis=0))) / (model.k - 1)
-    share = _alike(model.residual @ y, model.df)
+    square = float(np.mean(model.between(y.T)))
+    share = _alike(model.left(y), model.df)
     wood = components.wood_interval(
         square / pooled, (model.k - 1) / share, model.df / share,
         unit_square=pooled, n0=model.n0, confidence=confidence,

@@ -34,6 +34,7 @@ from studylib.stats import pairs, reml, scales, studentized
 from studylib.stats.components import components
 from studylib.stats.samples import Design, Sample
 
+MOST_COLUMNS = 100  # woods, batches and places: the algebra grows with the square of their number
 _BOUNDARY = 1e-8  # of the largest component
 
 
@@ -104,11 +105,12 @@ class Fitted:
 
 
 def fit_features(samples: Mapping[str, Sample]) -> dict[str, Fitted]:
-    """Fits of all features whose design has two random levels or more, and that converged."""
+    """Fits of all features whose design has two random levels or more and at most `MOST_COLUMNS`
+    fixed effects, and that converged."""
     out = {}
     for group in grouped((id(one.design), (name, one)) for name, one in samples.items()).values():
         design = group[0][1].design
-        if len(design.nested.levels) > 1:
+        if len(design.nested.levels) > 1 and design.all_model.basis.shape[1] <= MOST_COLUMNS:
             fit = _fit(design, [sample for _, sample in group])
             out |= {
                 name: Fitted(fit, at, design.nested.levels, design.present)

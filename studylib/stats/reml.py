@@ -213,7 +213,10 @@ def _improved(design, y, within, phi) -> tuple[np.ndarray, np.ndarray]:
         trial = phi[at] + length[at, np.newaxis] * step[at]
         trial[:, 1:] = np.maximum(trial[:, 1:], 0.0)
         trial[:, 0] = np.maximum(trial[:, 0], 0.05 * phi[at, 0])
-        lower = _State(design, y[at], within[at], trial).deviance <= state.deviance[at] + 1e-12
+        # At the end, what is left to gain lies below the rounding of the likelihood.
+        lower = done[at] | (
+            _State(design, y[at], within[at], trial).deviance <= state.deviance[at] + 1e-12
+        )
         best[at[lower]] = trial[lower]
         waiting[at[lower]] = False
         length[at] /= 2.0

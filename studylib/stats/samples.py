@@ -95,11 +95,11 @@ class NestedDesign:
         self._left = (
             _Left(self._averaging[0], batch),
             _Left(self._averaging[1], self._averaging[0] @ batch),
-            model.residual,
+            model,
         )
         diagonals = self._diagonals(np.bincount(self.mount))
         df = [len(takes) - len(mounts)]
-        own = [*(left.diagonal for left in self._left[:2]), np.diag(model.residual)]
+        own = [left.diagonal for left in self._left]
         df += [round(float(diagonal.sum())) for diagonal in own]
         self._df = dict(zip(LEVELS, df, strict=True))
         self.levels = tuple(level for level in LEVELS if self._df[level] > 0)
@@ -128,7 +128,7 @@ class NestedDesign:
         for level, left, averaging in zip(
             LEVELS[1:], self._left, (*self._averaging, np.eye(1)), strict=True
         ):
-            found[level] = left @ means
+            found[level] = left.left(means)
             means = averaging @ means if level != "source" else means
         return {level: (found[level], self._df[level]) for level in self.levels}
 
@@ -182,20 +182,23 @@ class _Averaging:
 
 
 class _Left:
-    """What is left of values, as `left @ values`, of the means of their groups and of the shares of
+    """What is left of values, as `left(values)`, of the means of their groups and of the shares of
     the batches within these; `diagonal` is that of the matrix."""
 
     def __init__(self, averaging: _Averaging, shares: np.ndarray) -> None:
-        self._averaging, self._basis = averaging, np.empty((len(shares), 0))
-        within = self @ shares[:, 1:]
-        vectors, sizes, _ = np.linalg.svd(within, full_matrices=False)
+        self._averaging, self._rows, self._basis = averaging, np.arange(0), np.empty((0, 0))
+        within = self.left(shares[:, 1:])
+        # A group that lies in one batch tells nothing of the others.
+        self._rows = np.flatnonzero(within.any(axis=1))
+        vectors, sizes, _ = np.linalg.svd(within[self._rows], full_matrices=False)
         self._basis = vectors[:, sizes > 1e-9]
         self.diagonal = 1.0 - 1.0 / averaging.counts[averaging.index]
-        self.diagonal = self.diagonal - np.sum(self._basis**2, axis=1)
+        self.diagonal[self._rows] -= np.sum(self._basis**2, axis=1)
 
-    def __matmul__(self, values: np.ndarray) -> np.ndarray:
+    def left(self, values: np.ndarray) -> np.ndarray:
         within = values - (self._averaging @ values)[self._averaging.index]
-        return within - self._basis @ (self._basis.T @ within)
+        within[self._rows] -= self._basis @ (self._basis.T @ within[self._rows])
+        return within
 
 
 # Features whose mounts agree in these have one design.
@@ -252,9 +255,7 @@ class Sample:
         out = np.full(len(self.units), np.nan)
         model = self.design.model
         if model is not None:
-            out[self.design.in_model] = (model.weights @ self.y)[model.group] + (
-                model.residual @ self.y
-            )
+            out[self.design.in_model] = (model.weights @ self.y)[model.group] + model.left(self.y)
         return out
 
     def ids(self, woods: Sequence[str]) -> list[str]:

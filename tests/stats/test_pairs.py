@@ -44,7 +44,7 @@ def test_mean_squares_against_nist_strd(name, digits):
     group, y, certified = nist_anova(name)
     model = plain(group)
     y = y - y.mean()
-    square = y @ model.between @ y / (model.k - 1)
+    square = model.between(y)
     assert square / model.pooled_variance(y) == pytest.approx(certified["f"], rel=digits)
     assert np.sqrt(model.pooled_variance(y)) == pytest.approx(certified["sd"], rel=digits)
 
@@ -83,7 +83,7 @@ def test_fixed_wood_over_random_boards_is_montgomerys_f():
     units = data.groupby(["supplier", "batch"])["purity"].mean().reset_index()
     model = plain(units["supplier"].to_numpy() - 1)
     y = units["purity"].to_numpy()
-    square = y @ model.between @ y / 2
+    square = model.between(y)
     f = square / model.pooled_variance(y)
     assert f == pytest.approx(0.96901, abs=5e-6)
     assert model.df == 9
@@ -254,9 +254,9 @@ class TestBlock:
         )
         weight = model.weights[2] - model.weights[0]
         by_wood = np.array([np.sum(weight[g == self.GROUP] ** 2) for g in range(3)])
-        leverage = [np.sum(np.diag(model.residual)[g == self.GROUP]) for g in range(3)]
+        leverage = [np.sum(model.diagonal[g == self.GROUP]) for g in range(3)]
         c = by_wood / np.array(leverage)
-        form = model.residual @ np.diag(c[self.GROUP]) @ model.residual
+        form = model.left(model.left(np.diag(c[self.GROUP])).T)
         product = form @ np.diag(variances[self.GROUP])
         variance, df = model.variance_of(model.contrast(0, 2), variances)
         assert df == pytest.approx(np.trace(product) ** 2 / np.trace(product @ product))

@@ -104,6 +104,7 @@ NEEDS = {
     "summary.driver_in": FEATURES,
     "summary.level_or_drive": {"sensed": False},
     "trust.one_number": {"unit": "source"},
+    "trust.too_wide": {"columns": 164, "most": 100},
     "trust.simulated": {
         "runs": 1000, "rate": note("trust.rate", percent=5.2, error=1), "alpha": 0.05,
         "feature": "tone.h3.rel_db",

@@ -125,7 +125,7 @@ def _others(order, samples: dict[str, Sample], second: pd.DataFrame, out: Counts
     limit = studentized.quantile(CONFIDENCE, model.k, model.df) / np.sqrt(2.0)
     out.add("pooled", t.max(axis=1) >= limit)
     if model.df >= 1:
-        square = np.sum((y @ model.between) * y, axis=1) / (model.k - 1)
+        square = model.between(y)
         f = square / model.pooled_variance(y)
         out.add("exact F", distributions.f.sf(f, model.k - 1, model.df) <= ALPHA)
     if len(second):
