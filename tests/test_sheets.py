@@ -506,6 +506,13 @@ def test_what_a_room_take_says_of_a_board_and_a_tone_is_not_held_against_it(tmp_
     assert holds(warning, "sheets.reference_not_in_batch", file="takes.csv", **names)
 
 
+def test_a_batch_may_do_without_the_changed_specimen(tmp_path):
+    boards, rows = changed_specimen(0, role="changed"), changed_take(20, batch="night")
+    found = warnings_of(tmp_path / "s", specimens=boards, takes=rows)
+    lacking = [one for one in found if code_of(one) == "sheets.reference_not_in_batch"]
+    assert [fields_of(one)["reference"] for one in lacking] == ["ref"]
+
+
 def test_a_mount_in_two_batches(tmp_path):
     fault = only(faults_of(tmp_path / "s", takes=changed_take(1, batch="day 2")))
     place = {"file": "takes.csv", "row": 3, "column": "mount"}
