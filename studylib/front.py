@@ -14,7 +14,7 @@ import pandas as pd
 from pydantic import ValidationError
 
 from studylib import attribution, codes, errors, measure, recordings, sheets, words
-from studylib.modes.gathered import with_numbers
+from studylib.modes.gathered import boards_with_numbers
 from studylib.report.plan_study import StudyPlan, plan_study
 from studylib.sheets.study import read_unrecorded
 from studylib.stats import compare as comparison
@@ -230,15 +230,15 @@ def attribute(study: sheets.Study, *measured: measure.BatchMeasurement) -> attri
     True
     """
     errors.InputError.refuse(not measured, "front.no_batch")
-    harmonics, features, found = (
+    harmonics, found = (
         pd.concat([getattr(batch, name) for batch in measured], ignore_index=True)
-        for name in ("harmonics", "features", "modes")
+        for name in ("harmonics", "modes")
     )
     return attribution.attribute_study(
         study,
         harmonics,
         batches=[batch.batch for batch in measured],
-        board_modes=with_numbers(study, features, found.drop(columns="mode"))[2],
+        board_modes=boards_with_numbers(study, found.drop(columns="mode"))[1],
     )
 
 

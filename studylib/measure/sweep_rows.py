@@ -182,12 +182,12 @@ def curve_feature_values(
     with the value that it has.
     """
     name, unit = ("response_db", "dB") if sensed else ("level_db", unit)
-    hz = curve["frequency_hz"]
-    for band in bands.third_octave_bands(hz.min(), hz.max()):
-        octave, level, u, reason = _between(curve, band.low_hz, band.high_hz)
+    columns = [curve[name].to_numpy() for name in ("frequency_hz", "level_db", "u_db", "reason")]
+    for band in bands.third_octave_bands(columns[0].min(), columns[0].max()):
+        octave, level, u, reason = _between(columns, band.low_hz, band.high_hz)
         found = (level.mean(), _u_mean(u)) if octave.size else (np.nan, np.nan)
         yield FeatureValue(f"sweep.band{band.nominal}.{name}", *map(float, found), unit, reason)
-    octave, level, u, reason = _between(curve, low_hz, high_hz)
+    octave, level, u, reason = _between(columns, low_hz, high_hz)
     values = [(np.nan, np.nan)] * 3
     if octave.size >= CURVE_PER_OCTAVE * np.log2(high_hz / low_hz) - 1.0 and octave.size > 1:
         slope, start = np.polyfit(octave, level, 1)
@@ -202,13 +202,17 @@ def curve_feature_values(
         yield FeatureValue(f"curve.{end}", *map(float, found), own, reason)
 
 
-def _between(curve: pd.DataFrame, low_hz: float, high_hz: float) -> tuple:
-    """Octaves, levels and their uncertainties between two frequencies, and why not to use them."""
-    own = curve[curve["frequency_hz"].between(low_hz * (1 - 1e-9), high_hz * (1 + 1e-9))]
-    why = own["reason"].value_counts(normalize=True)
+def _between(columns: list[np.ndarray], low_hz: float, high_hz: float) -> tuple:
+    """Octaves, levels and their uncertainties between two frequencies, and why not to use them.
+
+    columns : frequency, level, its uncertainty, and reason of a curve's rows.
+    """
+    hz = columns[0]
+    inside = (hz >= low_hz * (1 - 1e-9)) & (hz <= high_hz * (1 + 1e-9))
+    own, level, u, why = (column[inside] for column in columns)
     most = {"takes.below_noise": MOST_BELOW, "sweeps.ends_too_soon": MOST_RINGING}
-    reason = next((code for code, share in most.items() if why.get(code, 0.0) > share), "")
-    return np.log2(own["frequency_hz"].to_numpy()), *own[["level_db", "u_db"]].to_numpy().T, reason
+    reasons = [code for code, share in most.items() if np.sum(why == code) > share * own.size]
+    return np.log2(own), level, u, (*reasons, "")[0]
 
 
 def _u_mean(u: np.ndarray) -> float:

@@ -136,40 +136,37 @@ def _prior(shift: np.ndarray, lists: Lists) -> np.ndarray:
 def _best_scores(pairs: _Pairs, shifts: np.ndarray) -> np.ndarray:
     """(N, C) log-likelihood of the best matching in order at each shift."""
     _, n, m = pairs.top.shape
-    above = [np.zeros(shifts.shape)] * (m + 1)
+    best = np.zeros((len(shifts), m + 1, shifts.shape[1]))
     for i in range(n):
-        row = [above[0]]
-        for j in range(m):
-            off = pairs.apart[:, i, j, None] - shifts
-            gain = pairs.top[:, i, j, None] - 0.5 * pairs.weight[:, i, j, None] * off**2
-            row.append(np.maximum(np.maximum(above[j + 1], row[j]), above[j] + gain))
-        above = row
-    return above[m]
+        top, apart, weight = (each[:, i, :, None] for each in pairs)
+        gain = top - 0.5 * weight * (apart - shifts[:, None]) ** 2
+        _with_entry(best, gain, best)
+    return best[:, m]
+
+
+def _with_entry(above: np.ndarray, gain: np.ndarray, out: np.ndarray) -> None:
+    """Log-likelihood of the best matching of one entry more with the first rungs, (N, m + 1, ...),
+    from that without it: the entry is left out, or stands on this rung, or on one before it."""
+    found = np.maximum(above[:, 1:], above[:, :-1] + gain)
+    np.maximum.accumulate(found, axis=1, out=out[:, 1:])
 
 
 def _trace(gains: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Rungs (N, n) of the best matching in order, and its log-likelihood (N,)."""
     count, n, m = gains.shape
-    table = np.zeros((n + 1, m + 1, count))
+    table = np.zeros((n + 1, count, m + 1))
     for i in range(n):
-        for j in range(m):
-            table[i + 1, j + 1] = np.maximum(
-                np.maximum(table[i, j + 1], table[i + 1, j]), table[i, j] + gains[:, i, j]
-            )
+        _with_entry(table[i], gains[:, i], table[i + 1])
     rung = np.full((count, n), -1)
-    who, i, j = np.arange(count), np.full(count, n), np.full(count, m)
-    for _ in range(n + m):
-        going = (i > 0) & (j > 0)
-        if not going.any():
-            break
-        here = table[i, j, who]
-        up = going & (here == table[np.maximum(i - 1, 0), j, who])
-        left = going & ~up & (here == table[i, np.maximum(j - 1, 0), who])
-        match = going & ~up & ~left
-        rung[who[match], i[match] - 1] = j[match] - 1
-        i = i - (up | match)
-        j = j - (left | match)
-    return rung, table[n, m]
+    who, j = np.arange(count), np.full(count, m)
+    for i in range(n, 0, -1):
+        here = table[i, who, j]
+        # The first rung with which it is as good, where the entry brings anything.
+        first = np.sum(table[i] < here[:, None], axis=1) - 1
+        matched = here > table[i - 1, who, j]
+        rung[:, i - 1] = np.where(matched, first, -1)
+        j = np.where(matched, first, j)
+    return rung, table[n, :, m]
 
 
 def _taken(pairs: _Pairs, rung: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -18,7 +18,8 @@ The decay time to -60 dB is T = ln(1000) / (pi f eta): f the frequency, eta the 
 Taps give the numbers. A sweep's modes take those of the same board's taps; where no board
 was tapped on the bench, the sweeps are numbered by themselves.
 
-Functions: `gather`, `free_modes_of`, `with_numbers`, `mode_feature_rows`. Class: `Gathered`.
+Functions: `gather`, `free_modes_of`, `with_numbers`, `boards_with_numbers`,
+`mode_feature_rows`. Class: `Gathered`.
 """
 
 import hashlib
@@ -167,13 +168,9 @@ def with_numbers(
     -------
     The tables `features`, those of taps added; `modes`, with their numbers; and `board_modes`.
     """
+    numbered, boards = boards_with_numbers(study, modes)
     if modes.empty:
-        return features, modes.assign(mode=np.nan), tables.empty("board_modes")
-    specimens = pd.DataFrame(
-        [(s.specimen, s.wood, s.role or "", s.length_mm, s.thickness_mm) for s in study.specimens],
-        columns=["specimen", "wood", "role", "length_mm", "thickness_mm"],
-    ).astype({"length_mm": float, "thickness_mm": float})
-    numbered, boards = _numbered(modes, specimens)
+        return features, numbered, boards
     # One row a take, with why it is set aside ("" if it is not).
     takes = modes.drop_duplicates("take").reset_index(drop=True)
     aside = takes["reason"].where([codes.has(why, *ASIDE) for why in takes["reason"]], "")
@@ -183,8 +180,17 @@ def with_numbers(
     return pd.concat(full, ignore_index=True), numbered, boards
 
 
-def _numbered(modes: pd.DataFrame, specimens: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """The modes with their numbers, and those of the boards, which go by taps alone."""
+def boards_with_numbers(
+    study: sheets.Study, modes: pd.DataFrame
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """The same without features: `modes`, with their numbers, and `board_modes`, which goes by taps
+    alone."""
+    if modes.empty:
+        return modes.assign(mode=np.nan), tables.empty("board_modes")
+    specimens = pd.DataFrame(
+        [(s.specimen, s.wood, s.role or "", s.length_mm, s.thickness_mm) for s in study.specimens],
+        columns=["specimen", "wood", "role", "length_mm", "thickness_mm"],
+    ).astype({"length_mm": float, "thickness_mm": float})
     taps, sweeps = modes["kind"] == "tap", modes["kind"] == "sweep"
     on_bench = (taps & (modes["support"] == "bench") & modes["usable"].astype(bool)).any()
     if not (sweeps.any() and on_bench):

@@ -46,6 +46,7 @@ from studylib.sheets.files import grouped
 BOARD = ["specimen", "support", "mode"]
 MOUNT = [*BOARD, "mount"]
 LOGS = ("log_f", "log_eta")
+_MEANS, _ENDS = (*LOGS, "level_db"), ("s", "p", "p2", "within", "spread")
 WIDEST = 0.25  # relative, either way
 COVERAGE_95 = 1.96  # standard uncertainties
 APART_M = 0.3  # between places of the microphone
@@ -121,37 +122,44 @@ def averaged(rows: pd.DataFrame) -> dict[str, pd.DataFrame]:
     )  # fmt: skip
     found = {}
     for level, keys in _STEPS.items():
-        mean = step.groupby(keys, sort=True)[[*LOGS, "level_db"]].mean()
+        step = step.assign(**{f"{x}_p2": step[f"{x}_p"] ** 2 for x in LOGS})
+        grouped = step.groupby(keys, sort=True)
+        numbers = grouped[[*_MEANS, *(f"{x}_{end}" for x in LOGS for end in _ENDS)]]
+        made = {name: getattr(numbers, name)() for name in ("mean", "count", "sem", "first")}
+        made["sum"] = numbers.sum(min_count=1)
+        made = {name: dict(zip(of, of.to_numpy().T, strict=True)) for name, of in made.items()}
+        several = (grouped.size() > 1) | (level == "take")
+        own = {name: made["mean"][name] for name in _MEANS}
         for name in LOGS:
-            mean = mean.assign(**_uncertainty(step, name, keys, level))
-        found[level], step = mean, mean.reset_index()
+            own |= _uncertainty(made, name, several.to_numpy(), level)
+        mean = found[level] = pd.DataFrame(own, several.index)
+        step = mean.reset_index()
         if level == "mount":
             mean["hidden"] = room_hides(mean["log_eta_u"], mean["log_eta_own"], mean["log_eta_p"])
             step.loc[mean["hidden"].to_numpy(), list(mean.filter(regex="^log_eta"))] = np.nan
     return found
 
 
-def _uncertainty(step: pd.DataFrame, x: str, keys: list[str], level: str) -> dict[str, pd.Series]:
+@np.errstate(divide="ignore", invalid="ignore")
+def _uncertainty(
+    made: dict[str, dict[str, np.ndarray]], x: str, several: np.ndarray, level: str
+) -> dict[str, np.ndarray]:
     """Columns x_s, x_p, x_within, x_spread, x_own, x_u of the means of one logarithm.
 
     x_s : variance of what is the taps' own.  x_p : the room's part.  x_within : the spread within
     places, over the root of the number.  x_spread : type A with what it cannot show.
     """
-    grouped = step.groupby(keys, sort=True)
-    count, sem = grouped[x].count(), grouped[x].sem()
+    mean, first, count, sem = made["mean"], made["first"], made["count"][x], made["sem"][x]
     # Of n independent values the mean's variance is their variances' sum over n squared.
-    s = grouped[f"{x}_s"].sum(min_count=1) / count**2
-    p = unseen = grouped[f"{x}_p"].mean()
-    several = (grouped.size() > 1) | (level == "take")
-    within = sem.where(several, grouped[f"{x}_within"].first())
+    s = made["sum"][f"{x}_s"] / count**2
+    p = unseen = mean[f"{x}_p"]
+    within = np.where(several, np.nan if level == "mount" else sem, first[f"{x}_within"])
     if level == "mount":
-        within = within.where(~several)
-        squares = (step[f"{x}_p"] ** 2).groupby([step[key] for key in keys], sort=True)
-        shared = between_places(np.exp(grouped["log_f"].mean()))
+        shared = between_places(np.exp(mean["log_f"]))
         # What all places have in common does not show in their spread; the rest does.
         unseen = p * np.sqrt(shared)
-        p = np.hypot(unseen, np.sqrt((1.0 - shared) * squares.sum(min_count=1)) / count)
-    spread = np.hypot(sem, unseen).where(several, grouped[f"{x}_spread"].first())
+        p = np.hypot(unseen, np.sqrt((1.0 - shared) * made["sum"][f"{x}_p2"]) / count)
+    spread = np.where(several, np.hypot(sem, unseen), first[f"{x}_spread"])
     stated = np.sqrt(s)
     return {
         f"{x}_s": s, f"{x}_p": p, f"{x}_within": within, f"{x}_spread": spread,

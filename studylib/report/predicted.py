@@ -31,7 +31,7 @@ import pandas as pd
 
 from studylib import codes, measure, sheets, tables
 from studylib.measure.features import has_sensed_drive
-from studylib.modes.gathered import free_modes_of, with_numbers
+from studylib.modes.gathered import boards_with_numbers, free_modes_of
 from studylib.report.curves import Curves, levels_of
 from studylib.signal.sweep import SweepShape, usable_band
 from studylib.stats import compare, split
@@ -160,7 +160,7 @@ def predicted_of(study: sheets.Study, board_modes: pd.DataFrame, levels: pd.Data
 def predicted_of_batch(study: sheets.Study, measurement: measure.BatchMeasurement) -> Predicted:
     """The same for the boards of one batch, by its own taps."""
     modes = measurement.modes.drop(columns="mode")
-    *_, board_modes = with_numbers(study, measurement.features, modes)
+    _, board_modes = boards_with_numbers(study, modes)
     curves, boards = measurement.curves, {s.specimen for s in study.with_role("")}
     usable = set(curves.loc[curves["usable"], "take"])
     takes = [t.take for t in study.takes if t.take in usable and t.specimen in boards]

@@ -38,27 +38,33 @@ MOST_PAIRED = 100  # boards of one feature, of which every pair is written
 
 @dataclass(frozen=True)
 class MountCells:
-    """Mounts of one feature, boards by batches, 0 where there are none; pooled mount variance.
+    """Mounts of one feature, (boards, batches), 0 where there are none; pooled mount variance.
 
-    square : sum of squared deviations from the mean.
+    boards : by name, to their rows.  square : sum of squared deviations from the mean.
     """
 
-    count: pd.DataFrame
-    mean: pd.DataFrame
-    square: pd.DataFrame
+    boards: dict[str, int]
+    count: np.ndarray
+    mean: np.ndarray
+    square: np.ndarray
     variance: float
     df: int
 
 
 def mount_cells(mounts: pd.DataFrame) -> MountCells:
     """Cells of one feature; `mounts` has specimen, batch, y, one row a mount, all roles."""
-    keys = [mounts["specimen"], mounts["batch"]]
-    grouped = mounts["y"].groupby(keys, sort=True)
-    square = (mounts["y"] - grouped.transform("mean")) ** 2
-    cells = (grouped.size(), grouped.mean(), square.groupby(keys, sort=True).sum())
-    df = len(mounts) - len(cells[0])
+    (row, names), (column, batches) = (
+        pd.factorize(mounts[key], sort=True) for key in ("specimen", "batch")
+    )
+    y, size = mounts["y"].to_numpy(float), (len(names), len(batches))
+    cell = row * size[1] + column
+    count, total = (np.bincount(cell, weights, size[0] * size[1]) for weights in (None, y))
+    mean = total / np.maximum(count, 1)
+    square = np.bincount(cell, (y - mean[cell]) ** 2, count.size)
+    df = len(y) - np.count_nonzero(count)
     variance = float(square.sum() / df) if df > 0 else math.nan
-    return MountCells(*(each.unstack(fill_value=0) for each in cells), variance, df)
+    cells = (each.reshape(size) for each in (count, mean, square))
+    return MountCells({name: i for i, name in enumerate(names)}, *cells, variance, df)
 
 
 def own_difference(cells: MountCells, a: str, b: str) -> tuple[float, float, float]:
@@ -70,14 +76,15 @@ def own_difference(cells: MountCells, a: str, b: str) -> tuple[float, float, flo
     batch is shared, the others where either board was never mounted twice in a batch.
     """
     _, _, difference, *_ = _pairs(cells, [a, b])
-    n = cells.count.loc[[a, b]].to_numpy(float)
+    rows = [cells.boards[name] for name in (a, b)]
+    n = cells.count[rows].astype(float)
     df = np.maximum(n - 1.0, 0.0).sum(axis=1)
     if not difference.size or df.min() < 1:
         return float(difference[0]) if difference.size else math.nan, math.nan, math.nan
     n = n[:, n.min(axis=0) > 0]
     weight = n.prod(axis=0) / n.sum(axis=0)
     share = (weight**2 / n).sum(axis=1) / weight.sum() ** 2
-    parts = share * cells.square.loc[[a, b]].to_numpy().sum(axis=1) / df
+    parts = share * cells.square[rows].sum(axis=1) / df
     freedom = parts.sum() ** 2 / (parts**2 / df).sum() if parts.sum() > 0 else df.sum()
     return float(difference[0]), math.sqrt(parts.sum()), float(freedom)
 
@@ -88,8 +95,9 @@ def _pairs(
     """All pairs of some boards that share a batch, or those with the boards `beside` alone: numbers
     of the first and of the second board, difference, its standard error, and the most boards in any
     batch that the two share; arrays of shape (pairs,)."""
-    count, mean = (of.loc[list(names)].to_numpy(float) for of in (cells.count, cells.mean))
-    boards_in = (cells.count > 0).sum().to_numpy()
+    rows = [cells.boards[name] for name in names]
+    count, mean = cells.count[rows].astype(float), cells.mean[rows]
+    boards_in = (cells.count > 0).sum(axis=0)
     every = np.arange(len(names))
     with_one = [np.column_stack([np.minimum(one, every), np.maximum(one, every)]) for one in beside]
     pairs = (
@@ -120,7 +128,7 @@ def boards_table(
 ) -> pd.DataFrame:
     """Rows of boards.csv for one feature: every pair that shares a batch; of more than
     `MOST_PAIRED` boards those with one of `beside`, or with the first board without any there."""
-    present = [specimen for specimen in order if specimen in cells.count.index]
+    present = [specimen for specimen in order if specimen in cells.boards]
     named = [i for i, name in enumerate(present) if name in beside] or [0]
     few = len(present) <= MOST_PAIRED
     first, second, difference, se, crowds = _pairs(cells, present, () if few else named)
@@ -183,7 +191,7 @@ def control_rows(
 
 def _pair(feature, cells, pair, confidence, limit, steady) -> dict:
     changed, reference = pair
-    measured = cells is not None and {*pair} <= {*cells.count.index}
+    measured = cells is not None and {*pair} <= {*cells.boards}
     difference, se, df = own_difference(cells, reference, changed) if measured else (math.nan,) * 3
     lacking = codes.holding(
         (not measured, "control.not_measured"),

@@ -293,11 +293,9 @@ def _spread(plus, minus, alpha, *, below: bool) -> float:
     """
     (p, n), (m, r) = plus, minus
     own, other = (_g(n, alpha), _h(r, alpha)) if below else (_h(n, alpha), _g(r, alpha))
-    total = np.sum((own * p) ** 2) + np.sum((other * m) ** 2)
-    for i in range(p.size):
-        for j in range(m.size):
-            f = special.fdtri(n[i], r[j], 1.0 - alpha if below else alpha)
-            total += p[i] * m[j] * ((f - 1) ** 2 - (own[i] * f) ** 2 - other[j] ** 2) / f
+    f = special.fdtri(n[:, None], r, 1.0 - alpha if below else alpha)
+    cross = p[:, None] * m * ((f - 1) ** 2 - (own[:, None] * f) ** 2 - other**2) / f
+    total = np.sum((own * p) ** 2) + np.sum((other * m) ** 2) + np.sum(cross)
     return (
         float(total + _same_sign(p, n, own, alpha) * (m.size > 0))
         if below
@@ -307,17 +305,10 @@ def _spread(plus, minus, alpha, *, below: bool) -> float:
 
 def _same_sign(terms, df, g, alpha) -> float:
     """Cross terms between mean squares of one sign."""
-    total = 0.0
-    for i in range(terms.size):
-        for j in range(i + 1, terms.size):
-            both = df[i] + df[j]
-            star = (
-                _g(both, alpha) ** 2 * both**2 / (df[i] * df[j])
-                - g[i] ** 2 * df[i] / df[j]
-                - g[j] ** 2 * df[j] / df[i]
-            ) / (terms.size - 1)
-            total += star * terms[i] * terms[j]
-    return total
+    both, ratio, times = df[:, None] + df, df[:, None] / df, terms[:, None] * terms
+    squares = g[:, None] ** 2 * ratio + g**2 / ratio
+    star = _g(both, alpha) ** 2 * both**2 / (df[:, None] * df) - squares
+    return np.sum(np.triu(star * times, 1)) / max(terms.size - 1, 1)
 
 
 def wood_interval(

@@ -23,6 +23,7 @@ Functions: `analyse_covariates`, `covariate_values`, `covariate_quantity`; `Cova
 """
 
 import math
+from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
@@ -284,11 +285,12 @@ def _case(
 
 def _overlap(units: pd.DataFrame, wood_a: str, wood_b: str) -> float:
     """Part of the sources of two woods inside the range of x that both share; NaN without any."""
-    a, b = (units.loc[units["wood"] == wood, "x"] for wood in (wood_a, wood_b))
-    if a.empty or b.empty:
+    x, wood = units["x"].to_numpy(), units["wood"].to_numpy()
+    a, b = x[wood == wood_a], x[wood == wood_b]
+    if not a.size or not b.size:
         return _NAN
-    low, high = max(a.min(), b.min()), min(a.max(), b.max())
-    return float((a.between(low, high).sum() + b.between(low, high).sum()) / (len(a) + len(b)))
+    both, low, high = np.append(a, b), max(a.min(), b.min()), min(a.max(), b.max())
+    return float(np.mean((low <= both) & (both <= high)))
 
 
 # ------------------------------------------------------------------ rows of the table
@@ -296,16 +298,17 @@ def _overlap(units: pd.DataFrame, wood_a: str, wood_b: str) -> float:
 
 def _rows(case: _Case, woods: Sequence[str], confidence: float, refused: str) -> Iterator[dict]:
     found = {} if refused or case.model is None else _numbers(case, confidence)
+    sources, blank = Counter(case.units["wood"]), tables.TABLES["covariates"].of_type("number")
     for wood_a, wood_b in combinations(woods, 2):
-        row = dict.fromkeys(tables.TABLES["covariates"].of_type("number"), _NAN) | {
+        row = dict.fromkeys(blank, _NAN) | {
             "slope_unit": "",
             "feature": case.feature.name,
             "covariate": case.covariate,
             "wood_a": wood_a,
             "wood_b": wood_b,
             "unit": case.feature.difference_unit,
-            "n_a": int((case.units["wood"] == wood_a).sum()),
-            "n_b": int((case.units["wood"] == wood_b).sum()),
+            "n_a": sources[wood_a],
+            "n_b": sources[wood_b],
             "overlap": _overlap(case.units, wood_a, wood_b),
             "covariate_unit": case.quantity.unit,
             "left_out": case.left_out,
@@ -336,7 +339,7 @@ def _numbers(case: _Case, confidence: float) -> dict[tuple[str, str], dict]:
     for i, pair in enumerate(combinations(case.compared, 2)):
         own = out[pair] = dict(common)
         for which, pairs in found.items():
-            *ends, own["df"], own[f"p_{which}"] = pairs.iloc[i]
+            *ends, own["df"], own[f"p_{which}"] = pairs.to_numpy()[i]
             own |= _reported(case.feature, [f"{end}_{which}" for end in _ENDS], ends)
     return out
 

@@ -79,17 +79,15 @@ def curve_bands(model: WoodModel, y: np.ndarray, *, confidence: float) -> list[C
     size = np.sqrt(np.sum(scaled**2, axis=0))
     path = float(np.sum(np.sqrt(np.sum(np.diff(scaled / size, axis=1) ** 2, axis=0))))
     share, pairs = _alike(scaled, model.df), list(combinations(range(model.k), 2))
-    found = []
-    for a, b in pairs:
-        contrast = model.contrast(a, b)
-        variance, own_df = model.variance_of(contrast, variances)
+    return [
+        CurveBand(a, b, contrast @ y, half=critical * size * np.sqrt(variance / model.df))
+        for a, b in pairs
+        for contrast in [model.contrast(a, b)]
+        for variance, own_df in [model.variance_of(contrast, variances)]
         # What all frequencies share is known from the woods' own spreads alone.
-        df = 1.0 / ((1.0 - share) / model.df + share / own_df)
-        critical = _critical(path, df, (1.0 - confidence) / len(pairs))
-        found.append(
-            CurveBand(a, b, contrast @ y, half=critical * size * np.sqrt(variance / model.df))
-        )
-    return found
+        for df in [1.0 / ((1.0 - share) / model.df + share / own_df)]
+        for critical in [_critical(path, df, (1.0 - confidence) / len(pairs))]
+    ]
 
 
 def _alike(scaled: np.ndarray, df: float) -> float:
@@ -277,13 +275,13 @@ def band_spreads(
     degrees of freedom are those of one divided by how far they do (Satterthwaite), from the
     residuals of each level, and for the woods from those of their sources.
     """
-    strata = []
-    for one, (own, df) in zip(
-        nested.strata(takes[:, 0]), nested.residuals(takes).values(), strict=True
-    ):
-        alike = _alike(own, df) if df > 1 and own.any() else 1.0
-        strata.append(replace(one, v=float(np.sum(own**2) / own.shape[1]) / df, df=df / alike))
-    below = components.components(tuple(strata), confidence=confidence)[::-1]
+    levels = zip(nested.strata(takes[:, 0]), nested.residuals(takes).values(), strict=True)
+    strata = tuple(
+        replace(one, v=float(np.sum(own**2) / own.shape[1]) / df, df=df / alike)
+        for one, (own, df) in levels
+        for alike in [_alike(own, df) if df > 1 and own.any() else 1.0]
+    )
+    below = components.components(strata, confidence=confidence)[::-1]
     pooled = float(np.mean(model.pooled_variance(y.T)))
     square = float(np.mean(model.between(y.T)))
     share = _alike(model.left(y), model.df)

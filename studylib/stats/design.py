@@ -59,11 +59,13 @@ def coverage_table(
                 feature,
                 {
                     "wood": wood,
-                    "below": counts.loc[(feature, wood), state],
-                    "judged": judged[feature, wood],
+                    "below": below,
+                    "judged": of,
                 },
             )
-            for feature, wood in index[over.to_numpy()]
+            for (feature, wood), below, of in zip(
+                index[over.to_numpy()], counts.loc[over, state], judged[over], strict=True
+            )
         )
         reasons |= {
             feature: note(code, share=MOST_BELOW_NOISE, woods=woods)

@@ -124,8 +124,8 @@ def effects_table(
     table["role"] = np.where(decides, Role.PRIMARY, Role.EXPLORATORY)
     _hold_together(table, decides, 0 if claimed else math.comb(len(woods), 2))
     _judge(table, decides, detected, (confidence, same_level), claims=bool(claimed))
-    for row in table[table["difference"].notna()].itertuples():
-        table.at[row.Index, "caveats"] = caveats.of(row)
+    known = table["difference"].notna()
+    table.loc[known, "caveats"] = [caveats.of(row) for row in table[known].itertuples()]
     return tables.typed("effects", table)
 
 
@@ -263,8 +263,7 @@ def _judge(
     )
     mine = table[decides & known]
     shares = len(mine) if claims else mine["feature"].nunique()
-    for i in table.index[known]:
-        row = table.loc[i]
+    for i, row in zip(table.index[known], table[known].to_dict("records"), strict=True):
         if row["verdict"] == Verdict.SAME and row["feature"] not in detected:
             # More boards would not help here, so `needed` stays empty.
             table.at[i, "method"] = codes.several([*codes.each(row["method"]), Method.NOT_EARNED])
@@ -276,7 +275,7 @@ def _judge(
             table.at[i, "method"] = codes.several([*codes.each(row["method"]), Method.BY_STEPS])
 
 
-def _needed(row: pd.Series, level: float, *, alone: bool) -> str:
+def _needed(row: Mapping, level: float, *, alone: bool) -> str:
     """Sources that would declare a difference as large as the limit, as a range."""
     sample, pair = row["_sample"], row["_pair"]
     model = sample.design.model

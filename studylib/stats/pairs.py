@@ -195,9 +195,8 @@ def all_pairs(model: blocks.WoodModel, y: np.ndarray, *, beside: np.ndarray | fl
     woods = tuple(combinations(range(model.k), 2))
     weights = np.array([model.contrast(a, b) for a, b in woods]).reshape(len(woods), y.shape[1])
     spreads = model.wood_variances(y)
-    variance, df = np.empty((2, len(y), len(woods)))
-    for j, (a, b) in enumerate(woods):
-        variance[:, j], df[:, j] = model.variance_of(model.contrast(a, b), spreads)
+    of_pairs = [model.variance_of(model.contrast(a, b), spreads) for a, b in woods]
+    variance, df = np.array(of_pairs).reshape(len(woods), 2, len(y)).transpose(1, 2, 0)
     # Differences of identical numbers leave rounding behind; that is no spread.
     floor = 1e-12 * np.maximum(1.0, np.max(np.abs(y), axis=1, keepdims=True))
     se = np.where(variance > floor**2, np.sqrt(variance + beside), np.nan)

@@ -153,12 +153,13 @@ def needed_range(df: float, **pair) -> str:
     df : of the pair's standard error.
     pair : all but n of `pair_power`.
     """
-    ends = []
-    for share in (1 - WANTED, WANTED):
-        factor = df / special.chdtri(df, share)
-        own = {name: factor * pair[name] for name in ("variance_a", "variance_b")}
-        found = fewest_sources(lambda n, own=own: pair_power(n, **{**pair, **own}))
-        ends.append(MORE if found.sources is None else str(found.sources))
+    ends = [
+        MORE if found.sources is None else str(found.sources)
+        for share in (1 - WANTED, WANTED)
+        for factor in [df / special.chdtri(df, share)]
+        for own in [{name: factor * pair[name] for name in ("variance_a", "variance_b")}]
+        for found in [fewest_sources(lambda n, own=own: pair_power(n, **{**pair, **own}))]
+    ]
     return ends[0] if ends[0] == ends[1] else " to ".join(ends)
 
 

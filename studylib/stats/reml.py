@@ -112,9 +112,11 @@ def reml_design(
     both = there[:, :, np.newaxis] & there[:, np.newaxis, :]
     eye = np.eye(rows.shape[1])
     parts = [eye * np.where(there, 1.0 / counts[rows], 0.0)[:, np.newaxis, :]]
-    for level in levels:
-        label = np.unique(level, return_inverse=True)[1][rows]
-        parts.append((label[:, :, np.newaxis] == label[:, np.newaxis, :]) * both * 1.0)
+    parts += [
+        (label[:, :, np.newaxis] == label[:, np.newaxis, :]) * both * 1.0
+        for level in levels
+        for label in [np.unique(level, return_inverse=True)[1][rows]]
+    ]
     return RemlDesign(
         rows=rows,
         x=np.where(there[:, :, np.newaxis], x[rows], 0.0),

@@ -290,7 +290,8 @@ def make_samples(
     seen: dict[tuple, Design] = {}
     samples = {}
     for name in (name for name in order if name in by_feature[0]):
-        takes, mounts, units = (frames[name].reset_index(drop=True) for frames in by_feature)
+        takes, mounts, units = (frames[name] for frames in by_feature)
+        takes, units = takes.reset_index(drop=True), units.reset_index(drop=True)
         key = tuple(tuple(mounts[column]) for column in _MAKES_A_DESIGN)
         if key not in seen:
             seen[key] = _design(takes, mounts, units, tuple(woods), max(2, int(smallest_n)))

@@ -25,6 +25,7 @@ Functions: `changes`, `paired`, `split`. Classes: `Pairing`, `Part`. Data: `PART
 """
 
 from dataclasses import dataclass, replace
+from functools import cache
 from itertools import permutations
 
 import numpy as np
@@ -75,16 +76,21 @@ def changes(
     one: prediction.Numbers, other: prediction.Numbers, frequency_hz, bench: prediction.OnBench
 ) -> np.ndarray:
     """What each group changes on the way from one board to the other, (groups, draws, F)."""
-    levels = {frozenset(order[:n]): None for order in _ORDERS for n in range(len(order) + 1)}
-    for groups in levels:
-        between = prediction.swapped(one, other, groups)
-        levels[groups] = prediction.levels_db(between, frequency_hz, bench)
-    found = {name: 0.0 for name in prediction.GROUPS}
-    for order in _ORDERS:
-        for n, name in enumerate(order):
-            step = levels[frozenset(order[: n + 1])] - levels[frozenset(order[:n])]
-            found[name] = found[name] + step / len(_ORDERS)
-    return np.array(list(found.values()))
+
+    @cache
+    def levels(groups: frozenset[str]) -> np.ndarray:
+        return prediction.levels_db(prediction.swapped(one, other, groups), frequency_hz, bench)
+
+    before = {
+        name: [frozenset(order[: order.index(name)]) for order in _ORDERS]
+        for name in prediction.GROUPS
+    }
+    return np.array(
+        [
+            np.mean([levels(groups | {name}) - levels(groups) for groups in own], axis=0)
+            for name, own in before.items()
+        ]
+    )
 
 
 def paired(

@@ -123,11 +123,10 @@ def _complex_means(features: pd.DataFrame, rows: pd.DataFrame) -> pd.Series | No
         return None
     degrees = phase_of.reindex(pd.MultiIndex.from_arrays([used["take"], used["feature"]]))
     value = 10 ** (used["y"].to_numpy() / 20) * np.exp(1j * np.deg2rad(degrees.to_numpy()))
-    frame = pd.DataFrame({"real": value.real, "imag": value.imag}, index=used.index)
-    mean = frame.groupby(
-        [used[name] for name in ("feature", "specimen", "batch", "mount")], sort=False
-    ).transform(lambda column: column.mean(skipna=False))
-    size = np.hypot(mean["real"], mean["imag"]).to_numpy()
+    mount = used.groupby(["feature", *MOUNT], sort=False).ngroup().to_numpy()
+    # A take without its phase leaves its mount without a mean.
+    real, imag = (np.bincount(mount, part) for part in (value.real, value.imag))
+    size = (np.hypot(real, imag) / np.bincount(mount))[mount]
     out = rows["y"].copy()
     good = np.isfinite(size) & (size > 0)
     out.loc[used.index[good]] = 20 * np.log10(size[good])

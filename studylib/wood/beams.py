@@ -29,9 +29,9 @@ Class: `Bar`. Functions: `bar_of`, `air_density`, `missing_sizes`, `eigenvalues`
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
-from scipy.optimize import elementwise
 
 from studylib import errors, sheets
 from studylib.sheets.settings import Wood
@@ -44,6 +44,7 @@ _COLUMNS = {
     "mass": "mass_g",
 }
 SHEAR_COEFFICIENT = 5.0 / 6.0
+_STEPS = 7  # of the secant, which then has the last digit, up to the cut-off
 AIR_C = 20.0
 """The air's temperature in degrees Celsius where none was noted."""
 
@@ -109,10 +110,12 @@ def bar_of(specimen: sheets.Specimen, wood: Wood, *, air_c: float = AIR_C) -> Ba
     return Bar(*sizes, u=shares, air=np.pi / 4.0 * air_density(air_c) * width**2 * length)
 
 
+@lru_cache
 def eigenvalues(count: int) -> np.ndarray:
-    """Roots of cos(x) cosh(x) = 1 above 0, shape (count,): those of the slender free bar."""
-    order = np.arange(1, count + 1, dtype=float)
-    return _wave_number(order, np.zeros_like(order), np.zeros_like(order))
+    """Roots of cos(x) cosh(x) = 1 above 0, shape (count,), read-only: those of the slender free
+    bar."""
+    roots = _wave_number(np.arange(1, count + 1, dtype=float), 0.0, 0.0)
+    return np.frombuffer(roots.tobytes())
 
 
 @np.errstate(invalid="ignore")
@@ -181,6 +184,13 @@ def _wave_number(order, radius2, s):
     The end's own part of the phase is less than a quarter turn, below in the even modes, above in
     the odd ones, so that each q has half a turn of its own.
     """
-    middle, even = 2.0 * np.pi * np.ceil(order / 2.0), order % 2
-    bracket = (middle - np.pi * even, middle + np.pi * (1 - even))
-    return elementwise.find_root(_missed, bracket, args=(order, radius2, s)).x
+    low = np.pi * (2.0 * np.ceil(order / 2.0) - order % 2)
+    last = low + np.pi / 2.0 + 0.0 * radius2
+    before = _missed(last, order, radius2, s)
+    q = last - 2.0 * before
+    for _ in range(_STEPS):
+        missed = _missed(q, order, radius2, s)
+        change = missed - before
+        step = np.divide(missed * (q - last), change, np.zeros_like(q), where=change != 0.0)
+        last, before, q = q, missed, np.clip(q - step, low, low + np.pi)
+    return q

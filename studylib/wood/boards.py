@@ -34,6 +34,7 @@ SCATTER = 0.22
 USUAL_MOISTURE_PCT = 12.0
 
 _NUMBERS = ("frequency_hz", "frequency_u", "loss_factor", "loss_factor_u")
+_OF_TAPS = ("mode", *_NUMBERS, "loss_factor_place_u", "place", "support", "usable")
 WIDEST = 0.2
 """Width over length from which on a board is no bar."""
 
@@ -92,28 +93,26 @@ def free_modes(table: pd.DataFrame, *, hidden: Mapping[int, str] | None = None) 
     hidden : notes by mode where the room hides the decay, whose loss factor is then NaN; they come
         back in the column `hidden`.
     """
-    columns = ["mode", *_NUMBERS, "hidden"]
-    if table.empty:
-        return _NO_MODES
-    kept = table[(table["support"] == "free") & table["mode"].notna()]
-    kept = kept[kept["frequency_hz"].notna() & (kept["frequency_hz"] > 0)]
-    if "usable" in kept:
-        kept = kept[kept["usable"].astype(bool)]
-    hidden, rows = hidden or {}, []
-    for mode, taps in kept.groupby("mode", sort=True):
-        frequency = _mean(taps["frequency_hz"], taps["frequency_u"])
-        why = hidden.get(int(mode), "")
-        loss = (np.nan, np.nan) if why else _mean(taps["loss_factor"], *_room_apart(taps))
-        rows.append((mode, *frequency, *loss, why))
-    return pd.DataFrame(rows, columns=columns).astype(dict.fromkeys(columns[:-1], float))
+    taps = {name: table[name].to_numpy() for name in _OF_TAPS if name in table}
+    kept = (taps["support"] == "free") & (taps["frequency_hz"] > 0) & ~np.isnan(taps["mode"])
+    kept &= taps.get("usable", kept).astype(bool)
+    modes, hidden = np.unique(taps["mode"][kept]), hidden or {}
+    why = [hidden.get(int(mode), "") for mode in modes]
+    found = np.full((modes.size, 1 + len(_NUMBERS)), np.nan)
+    for row, mode, lost in zip(found, modes, why, strict=True):
+        own = {name: values[kept & (taps["mode"] == mode)] for name, values in taps.items()}
+        row[:3] = mode, *_mean(own["frequency_hz"], own["frequency_u"])
+        row[3:] = (np.nan, np.nan) if lost else _mean(own["loss_factor"], *_room_apart(own))
+    return pd.DataFrame(found, columns=["mode", *_NUMBERS]).assign(hidden=why)
 
 
-def _room_apart(taps: pd.DataFrame) -> tuple[pd.Series, float]:
+def _room_apart(taps: Mapping[str, np.ndarray]) -> tuple[np.ndarray, float]:
     """What is a tap's own in its loss factor's uncertainty, and the room's part of the mean."""
     if "loss_factor_place_u" not in taps:
         return taps["loss_factor_u"], 0.0
-    room = taps["loss_factor_place_u"].fillna(0.0)
-    by_place = room.groupby(taps["place"]).sum() / len(taps)
+    room = np.nan_to_num(taps["loss_factor_place_u"])
+    _, place = np.unique(taps["place"], return_inverse=True)
+    by_place = np.bincount(place, room) / len(room)
     alike = between_places(float(taps["frequency_hz"].mean()))
     shared = np.sqrt(alike * by_place.sum() ** 2 + (1.0 - alike) * (by_place**2).sum())
     return np.sqrt(own_squared(taps["loss_factor_u"], room)), float(shared)
@@ -223,10 +222,10 @@ def _shear_reason(fit: stiffness.Stiffness, shear: stiffness.Value) -> str:
     )[0]
 
 
-def _mean(values: pd.Series, u: pd.Series, shared: float = 0.0) -> tuple[float, float]:
+def _mean(values: np.ndarray, u: np.ndarray, shared: float = 0.0) -> tuple[float, float]:
     """Mean and standard uncertainty; `shared` is what all values have in common."""
-    known = values.notna()
-    values, u = values[known].to_numpy(dtype=float), u[known].to_numpy(dtype=float)
+    known = np.isfinite(values)
+    values, u = values[known], u[known]
     if values.size == 0:
         return float("nan"), float("nan")
     own = np.sqrt(np.nansum(u**2)) / values.size if np.isfinite(u).any() else float("nan")

@@ -56,7 +56,7 @@ Functions: `model_of`, `board_numbers`, `levels_db`, `swapped`; `modes_near_tone
 
 import hashlib
 from collections.abc import Collection, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
@@ -130,11 +130,12 @@ class OnBench:
 class Model:
     """A study's bench and boards in the model. bench : None where nothing can be predicted.
     boards : by specimen.  reasons : notes, by specimen, of why a board is not among them; under ""
-    why none is."""
+    why none is.  told : what is known of each, by specimen."""
 
     bench: OnBench | None
     boards: dict[str, Numbers]
     reasons: dict[str, str]
+    told: dict[str, boards.Board] = field(default_factory=dict)
 
 
 def model_of(study: sheets.Study, board_modes: pd.DataFrame, *, by_density: bool = False) -> Model:
@@ -143,12 +144,13 @@ def model_of(study: sheets.Study, board_modes: pd.DataFrame, *, by_density: bool
     board_modes : one row a specimen, support and mode number (see `study_wood.wood_table`).
     by_density : a board without free modes has the stiffness of its density (`boards.untapped`).
     """
-    bench = study.settings.bench
+    bench, own = study.settings.bench, tables.rows_of(board_modes)
+    told = {s.specimen: study_wood.board_of(study, s, own(s.specimen)) for s in study.specimens}
     if bench.drive_at_mm is None:
-        return Model(None, {}, {"": "forward.no_place"})
+        return Model(None, {}, {"": "forward.no_place"}, told)
     if bench.heard_at_mm is not None and bench.heard_at_mm < bench.drive_at_mm:
         places = {"drive_mm": bench.drive_at_mm, "heard_mm": bench.heard_at_mm}
-        return Model(None, {}, {"": codes.note("forward.heard_before", **places)})
+        return Model(None, {}, {"": codes.note("forward.heard_before", **places)}, told)
     off = np.concatenate([[0.0], _random("bench").standard_normal(DRAWS)])
     on_bench = OnBench(
         study.settings.channels.drive_kind,
@@ -161,10 +163,9 @@ def model_of(study: sheets.Study, board_modes: pd.DataFrame, *, by_density: bool
     farthest = max(bench.drive_at_mm, bench.heard_at_mm or 0.0, *bench.supports_mm)
     found: dict[str, Numbers] = {}
     reasons: dict[str, str] = {}
-    own = tables.rows_of(board_modes)
     for specimen in study.specimens:
         name = specimen.specimen
-        board = study_wood.board_of(study, specimen, own(name))
+        board = told[name]
         if by_density and codes.has(board.reason, "wood.no_free_mode"):
             board = boards.untapped(board, study.settings.wood, moisture_pct=specimen.moisture_pct)
         if board.fit is None or board.reason:
@@ -174,7 +175,7 @@ def model_of(study: sheets.Study, board_modes: pd.DataFrame, *, by_density: bool
             reasons[name] = codes.note("forward.off_board", board=name, **about)
         else:
             found[name] = board_numbers(board, _random(name))
-    return Model(on_bench, found, reasons)
+    return Model(on_bench, found, reasons, told)
 
 
 def _random(name: str) -> np.random.Generator:
@@ -207,14 +208,18 @@ def board_numbers(board: boards.Board, rng: np.random.Generator) -> Numbers:
     return Numbers(
         length, width, thickness, mass / (length * width * thickness),
         fit.youngs_modulus * stiff[:, 0], fit.shear_ratio * stiff[:, 1],
-        np.exp(_between(at_hz, logs)), _between(hz, each),
+        np.exp(_between(at_hz, logs, _NODES_HZ)), _between(hz, each, _NODES_HZ),
     )  # fmt: skip
 
 
-def _between(hz: np.ndarray, values: np.ndarray) -> np.ndarray:
-    """Values known at some frequencies, (draws, n), on the nodes."""
-    nodes = np.log(_NODES_HZ)
-    return np.array([np.interp(nodes, np.log(hz), row) for row in values])
+def _between(hz: np.ndarray, values: np.ndarray, at_hz: np.ndarray) -> np.ndarray:
+    """Values known at some frequencies, (draws, n), at others, (draws, m): on lines over the
+    logarithm, and beyond the known ones as at the nearest."""
+    known = np.log(hz)
+    place = np.interp(np.log(at_hz), known, np.arange(known.size))
+    low = np.minimum(place.astype(int), max(known.size - 2, 0))
+    high = np.minimum(low + 1, known.size - 1)
+    return values[:, low] + (place - low) * (values[:, high] - values[:, low])
 
 
 def swapped(board: Numbers, other: Numbers, groups: Collection[str]) -> Numbers:
@@ -226,36 +231,29 @@ def swapped(board: Numbers, other: Numbers, groups: Collection[str]) -> Numbers:
 def levels_db(numbers: Numbers, frequency_hz: np.ndarray, bench: OnBench) -> np.ndarray:
     """What is heard over what is sensed, in dB re an arbitrary constant, (draws, frequencies)."""
     some = max(4, _AT_ONCE // len(frequency_hz))
-    rows = [
-        _levels(numbers.draw(own), frequency_hz, bench.draw(own))
-        for own in (slice(i, i + some) for i in range(0, len(numbers.length), some))
-    ]
-    return np.concatenate(rows)
+    parts = [slice(i, i + some) for i in range(0, len(numbers.length), some)]
+    return np.concatenate(
+        [_levels(numbers.draw(own), frequency_hz, bench.draw(own)) for own in parts]
+    )
 
 
 def _levels(numbers: Numbers, frequency_hz: np.ndarray, bench: OnBench) -> np.ndarray:
-    nodes = np.log(_NODES_HZ)
-    log_f = np.log(frequency_hz)
     loss, uneven = (
-        np.array([np.interp(log_f, nodes, row) for row in rows])
-        for rows in (numbers.loss, numbers.uneven)
+        _between(_NODES_HZ, rows, frequency_hz) for rows in (numbers.loss, numbers.uneven)
     )
     one = {name: value[:, None] for name, value in vars(numbers).items() if value.ndim == 1}
-    length, thickness, stiff = (
-        one["length"],
-        one["thickness"],
-        one["youngs_modulus"] * (1 + 1j * loss),
-    )
+    length, thickness = one["length"], one["thickness"]
     air = np.pi / 4.0 * bench.air * one["width"] ** 2
     line = one["density"] * one["width"] * thickness + air  # kg/m
-    bending = stiff * one["width"] * thickness**3 / 12.0
+    stiff = one["youngs_modulus"] * one["width"] * thickness**3 / (12.0 * length**3)
+    yields = 1.0 / (1.0 + 1j * loss)
     omega2 = (2.0 * np.pi * frequency_hz / (1.0 + uneven)) ** 2
-    square = omega2 * line * length**4 / bending
+    square = omega2 * (line * length / stiff) * yields
     # A place at the board's end, or at the driver, lies beyond it in some draws.
     x = np.minimum(bench.drive_m[:, None] / length, 1.0)
     heard = 1.0 if bench.heard_m is None else np.clip(bench.heard_m / length, x, 1.0)
     places, spring = bench.supports
-    loads = [(np.minimum(place / length, 1.0), spring * length**3 / bending) for place in places]
+    loads = [(np.minimum(place / length, 1.0), spring / stiff * yields) for place in places]
     found = forward.driven(
         square, x, slenderness=length / thickness, shear_ratio=one["shear_ratio"],
         heard=heard, loads=loads,
@@ -263,7 +261,7 @@ def _levels(numbers: Numbers, frequency_hz: np.ndarray, bench: OnBench) -> np.nd
     if bench.sensed == "acceleration":
         return 20.0 * np.log10(np.abs(found.heard))
     driver = -square * bench.driver_kg / (line * length)
-    force = (found.force + driver) * bending / length**3
+    force = (found.force + driver) * (stiff / yields)
     return 20.0 * np.log10(np.abs(omega2 * found.heard / force))
 
 
@@ -333,8 +331,7 @@ def modes_near_tone(
     rows = [
         (specimen.specimen, specimen.wood, specimen.role, *row)
         for specimen in study.specimens
-        for own in [modes(specimen.specimen)]
-        for board in [study_wood.board_of(study, specimen, own)]
+        for board, own in [(model.told[specimen.specimen], modes(specimen.specimen))]
         for ladder in _ladders(model, specimen, board, own, specimen.specimen in stiff)
         for row in _rows(study, model, specimen.specimen, ladder)
     ]
@@ -427,10 +424,8 @@ def _held(free: _Ladder, board: boards.Board, x: np.ndarray) -> _Ladder:
     """The modes of the board held where the driver sits, x with its draws."""
     bar = {"slenderness": board.bar.slenderness, "shear_ratio": board.fit.shear_ratio}
     unit_hz = float(free.frequency[0] / beams.timoshenko_ratio(1, **bar))
-    frequency, moved = (
-        unit_hz * forward.held_frequencies(place, count=PREDICTED_MODES, **bar)
-        for place in (x[0], x[0] + np.std(x[1:]))
-    )
+    places = x[0] + np.array([[0.0], [np.std(x[1:])]])
+    frequency, moved = unit_hz * forward.held_frequencies(places, count=PREDICTED_MODES, **bar)
     n = np.arange(frequency.size)
     u = np.hypot(free.frequency_u[n] / free.frequency[n] * frequency, moved - frequency)
     own = [board.loss_of.get(i + 1) for i in n]

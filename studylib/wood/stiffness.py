@@ -61,6 +61,7 @@ UNEVEN = 0.003
 U_AIR = 0.2
 """Relative standard uncertainty of the mass of the air (a stated choice, no source)."""
 
+_DEGREE = 8  # of a polynomial over a tenth of a logarithm
 _STEP = 1e-4  # of logarithms, for numerical derivatives
 
 DENSITY = np.array([-1.0, -1.0, -1.0, 1.0])  # powers of length, width, thickness, mass
@@ -211,17 +212,17 @@ def fit_stiffness(
     fitted = _fit_ratio(order, frequency, variance, bar) if order.size > 1 else float("nan")
     at_bound = order.size > 1 and np.isnan(fitted)
     ratio = shear_ratio if np.isnan(fitted) else fitted
+    factor, by_shear, by_length = _slopes(order, bar, ratio)
     errors.InputError.refuse(
-        np.isnan(beams.timoshenko_ratio(order, bar.slenderness, ratio)).any(),
+        np.isnan(factor).any(),
         "wood.above_theory",
         mode=order.max(),
         slenderness=bar.slenderness,
     )
     # ln E at this E/G, and what is left of each ln frequency.
-    model = _log_slender(order, bar) + np.log(beams.timoshenko_ratio(order, bar.slenderness, ratio))
+    model = _log_slender(order, bar) + factor
     log_e = float(np.average(2.0 * (np.log(frequency) - model), weights=1.0 / variance))
     residual = np.log(frequency) - model - log_e / 2.0
-    by_shear, by_length = _slopes(order, bar, ratio)
     by_size = _model_by_size(by_length)
     weight, known = 1.0 / variance, 1 if np.isnan(fitted) else 2
     jacobian = np.stack([np.full(order.size, 0.5), by_shear][:known], axis=1)
@@ -256,15 +257,8 @@ def predict_modes(fit: Stiffness, bar: beams.Bar, *, count: int) -> tuple[np.nda
     what does not cancel; uneven wood comes on top. Modes above the cut-off are NaN.
     """
     order = np.arange(1, count + 1)
-    frequency = beams.bending_frequencies(
-        youngs_modulus=fit.youngs_modulus,
-        shear_ratio=fit.shear_ratio,
-        density=bar.density * (1.0 + bar.air / bar.mass),
-        length=bar.length,
-        thickness=bar.thickness,
-        count=count,
-    )
-    by_shear, by_length = _slopes(order, bar, fit.shear_ratio)
+    factor, by_shear, by_length = _slopes(order, bar, fit.shear_ratio)
+    frequency = np.exp(_log_slender(order, bar) + factor) * np.sqrt(fit.youngs_modulus)
     by_fit = np.stack([np.full(count, 0.5), by_shear], axis=1)
     by_size = _model_by_size(by_length) + by_fit @ fit.by_size
     variance = np.einsum("ni,ij,nj->n", by_fit, fit.covariance, by_fit)
@@ -283,8 +277,10 @@ def _log_slender(order: np.ndarray, bar: beams.Bar) -> np.ndarray:
 def _fit_ratio(order, frequency, variance, bar: beams.Bar) -> float:
     """The E/G that fits best; NaN when none inside the range of woods does.
 
-    The sum of squares is first looked at over the whole range, then narrowed down twice, so no
-    starting value is needed and no second minimum missed.
+    The sum of squares is first looked at over the whole range, so no starting value is needed and
+    no second minimum missed. Where it is least a polynomial through it tells its lowest point, to
+    which the sum itself is too flat. Beside a ratio that puts a mode above the theory the range is
+    narrowed down instead.
     """
     low, high = np.log(SHEAR_RANGE)
     slender = _log_slender(order, bar)
@@ -298,17 +294,21 @@ def _fit_ratio(order, frequency, variance, bar: beams.Bar) -> float:
         best = int(np.argmin(cost))
         if best in (0, grid.size - 1) and turn == 0:
             return float("nan")
+        if turn and np.isfinite(cost).all():
+            course = np.polynomial.Chebyshev.fit(grid, cost - cost[best], _DEGREE)
+            level = course.deriv().roots()
+            return float(np.exp(level[np.argmin(np.abs(level - grid[best]))].real))
         low, high = grid[max(best - 1, 0)], grid[min(best + 1, grid.size - 1)]
     return float(np.exp(grid[best]))
 
 
-def _slopes(order, bar: beams.Bar, ratio: float) -> tuple[np.ndarray, np.ndarray]:
-    """d ln f over d ln(E/G) and over d ln(length/thickness) of Timoshenko's factor, shape (n,)."""
-    up, down = np.exp(_STEP), np.exp(-_STEP)
-    slender = bar.slenderness * np.array([1.0, 1.0, up, down])[:, None]
-    shear = ratio * np.array([up, down, 1.0, 1.0])[:, None]
-    factor = np.log(beams.timoshenko_ratio(order[None], slender, shear))
-    return (factor[0] - factor[1]) / (2 * _STEP), (factor[2] - factor[3]) / (2 * _STEP)
+def _slopes(order, bar: beams.Bar, ratio: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """ln of Timoshenko's factor of the frequency f; d ln f over d ln(E/G) and over
+    d ln(length/thickness), shape (n,)."""
+    off = np.exp(_STEP * np.array([[0, 0], [1, 0], [-1, 0], [0, 1], [0, -1]]).T[..., None])
+    ratios = beams.timoshenko_ratio(order[None], bar.slenderness * off[1], ratio * off[0])
+    own, *moved = np.log(ratios)
+    return own, *((up - down) / (2 * _STEP) for up, down in (moved[:2], moved[2:]))
 
 
 def _model_by_size(by_length: np.ndarray) -> np.ndarray:

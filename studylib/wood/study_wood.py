@@ -224,10 +224,8 @@ def _feature_rows(
     yield _feature_row(
         specimen, takes[0], "wood.density_kg_m3", board.density, "kg/m3", board.size_reason
     )
-    first_of: dict[int, Take] = {}
-    for take in filter(_is_free, takes):
-        first_of.setdefault(take.mount, take)
-    for mount, take in first_of.items():
+    free = files.grouped((take.mount, take) for take in filter(_is_free, takes))
+    for mount, (take, *_) in free.items():
         why = codes.note("wood.no_free_mode_in_mount", mount=mount)
         lost = {mode: text for (at, mode), text in hidden.items() if at == mount}
         modes = boards.free_modes(own[own["mount"] == mount], hidden=lost)
@@ -235,7 +233,7 @@ def _feature_rows(
             specimen, modes, wood, no_modes=why, air_c=_temperature(study, specimen)
         )
         yield from _stiffness_features(specimen, take, board)
-    if any_free and not first_of:
+    if any_free and not free:
         why = "wood.not_tapped_free"
         board = boards.assess(specimen, boards.free_modes(nothing), wood, no_modes=why)
         yield from _stiffness_features(specimen, takes[0], board)

@@ -160,3 +160,14 @@ def test_a_load_at_the_driving_point_takes_its_force_there():
     # Draws of a place on both sides of the driver: none is lost.
     both = driven(square, 0.3, loads=[(np.array([0.2999, 0.3001]), 40.0)], **RAIL)
     assert np.abs(both.force - plain.force).min() > 25.0
+
+
+def test_places_by_draw_and_frequencies_make_a_table_of_both():
+    square, x = np.array([9.0, 400.0, 2500.0]), np.array([[0.2], [0.3]])
+    load = [(np.array([[0.7], [0.8]]), 5.0)]
+    found = driven(square, x, heard=0.9, loads=load, **RAIL)
+    for i in range(2):
+        one = driven(square, x[i], heard=0.9, loads=[(load[0][0][i], 5.0)], **RAIL)
+        np.testing.assert_allclose(found.heard[i], one.heard, rtol=1e-12)
+    held = held_frequencies(x, count=4, **RAIL)
+    np.testing.assert_allclose(held[1], held_frequencies(0.3, count=4, **RAIL), rtol=1e-12)

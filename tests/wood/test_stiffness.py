@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.optimize import least_squares
 
 from studylib.codes import fields_of
 from studylib.errors import InputError
@@ -55,6 +56,25 @@ def test_wood_needs_a_correction_for_thickness_of_1_059():
     plain = slender * bar.mass * first[0] ** 2 / bar.width * bar.slenderness**3
     fit = _fit(first, bar)
     assert fit.youngs_modulus / plain == pytest.approx(1.0591, abs=5e-5)
+
+
+def test_the_fit_of_uneven_wood_is_that_of_scipy_to_nine_digits():
+    bar, modes = rail(), 6
+    off = 0.003 * np.random.default_rng(172).standard_normal(modes)
+    found = modes_of(bar, gpa=13.0, shear_ratio=16.0)[:modes] * (1 + off)
+    fit, order = _fit(found, bar), np.arange(1, modes + 1)
+
+    def missed(logs):
+        ladder = beams.bending_frequencies(
+            youngs_modulus=np.exp(logs[0]), shear_ratio=np.exp(logs[1]), length=bar.length,
+            density=bar.density * (1 + bar.air / bar.mass), thickness=bar.thickness, count=modes,
+        )  # fmt: skip
+        return np.log(found / ladder[order - 1])
+
+    tight = dict.fromkeys(("xtol", "ftol", "gtol"), 1e-15)
+    logs = least_squares(missed, np.log([1e10, 10.0]), jac="3-point", **tight).x
+    assert fit.shear_ratio == pytest.approx(np.exp(logs[1]), rel=1e-9)
+    assert fit.youngs_modulus == pytest.approx(np.exp(logs[0]), rel=1e-9)
 
 
 def test_one_mode_takes_the_stated_ratio_and_its_uncertainty():
