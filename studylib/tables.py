@@ -529,12 +529,21 @@ def package(frames: Mapping[str, pd.DataFrame], *, name: str, title: str) -> dic
 
 
 def _resource(table: Table, frame: pd.DataFrame) -> dict[str, Any]:
-    fields = []
-    for column in table.columns:
-        fields.append(_field(table, column, frame[column.name]))
-        if column.type == "note":
-            meaning = words.say("tables.code_column", column=column.name)
-            fields.append({"name": f"{column.name}_code", "type": "string", "description": meaning})
+    fields = [
+        one
+        for column in table.columns
+        for one in (
+            _field(table, column, frame[column.name]),
+            *[
+                {
+                    "name": f"{name}_code",
+                    "type": "string",
+                    "description": words.say("tables.code_column", column=name),
+                }
+                for name in [column.name] * (column.type == "note")
+            ],
+        )
+    ]
     return {
         "profile": "tabular-data-resource",
         "name": table.name,
@@ -580,14 +589,12 @@ def read(name: str, path: Path | str) -> pd.DataFrame:
 
     Python's `float` brings back the very number that was written, on every version of pandas.
     """
-    numbers = TABLES[name].of_type("number", "integer")
+    table = TABLES[name]
+    numbers, logical = table.of_type("number", "integer"), table.of_type("boolean")
     nothing = {column: [""] for column in numbers}
     frame = pd.read_csv(path, dtype=str, keep_default_na=False, na_values=nothing)
     # NumPy calls `float` for each text of an array of objects.
     frame[numbers] = frame[numbers].to_numpy(object).astype("float64")
-    for column in TABLES[name].columns:
-        if column.type == "boolean":
-            frame[column.name] = frame[column.name] == "True"
-        elif f"{column.name}_code" in frame:
-            frame[column.name] = frame[f"{column.name}_code"]
-    return typed(name, frame)
+    frame[logical] = frame[logical] == "True"
+    coded = [column for column in table.of_type("note") if f"{column}_code" in frame]
+    return typed(name, frame.assign(**{column: frame[f"{column}_code"] for column in coded}))
