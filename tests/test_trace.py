@@ -301,3 +301,16 @@ def test_a_page_links_to_recordings_beside_the_reports_and_tells_of_no_other_pla
     assert "recordings/" in away
     assert "<a href" not in away
     assert str(folder.parent) not in beside + away
+
+
+def test_of_many_takes_the_first_are_shown_and_the_table_of_all_is_named(small, monkeypatch):
+    folder, home = small
+    summary, _ = trace.last_run(read_study(folder), home, folder="rails")
+    whole = trace.primary_trails(summary, "")._repr_html_()
+    assert "rows." not in whole
+    assert 'href="tables/features.csv"' not in whole
+    monkeypatch.setattr(trace, "MOST_ROWS", 3)
+    short = trace.primary_trails(summary, "")._repr_html_()
+    assert short.count("The first 3 of") == 4  # sources, boards, mounts and takes; not the woods
+    assert short.count('href="tables/features.csv"') == 1
+    assert lines_in(short) == lines_in(whole)

@@ -38,6 +38,7 @@ from studylib.stats.samples import wood_means
 
 _PYTHON = tomllib.loads(Path(__file__).with_name("trail.toml").read_text(encoding="utf-8"))
 MADE_WITH = ("studylib", "numpy", "scipy", "soundfile")
+MOST_ROWS = 200  # of a step; of many boards the lines below it give all
 COLUMNS = {
     "trace.woods": ["wood", "mean", "n"],
     "trace.sources": ["wood", "source", "value", "adjusted", "unit"],
@@ -214,9 +215,11 @@ def _steps(
             part
             for step, table in shown.items()
             for title in [f"trace.{step.partition('_')[0]}"]
+            for own in [table[table["feature"] == name]]
+            for file in ["features" * (step == "takes" and len(own) > MOST_ROWS)]
             for part in (
                 pages.heading(title, level=4),
-                pages.table(table[table["feature"] == name], columns=COLUMNS[title], digits=6),
+                pages.table(own, columns=COLUMNS[title], digits=6, rows=MOST_ROWS, file=file),
                 _lines(step, feature=name, phase=known.phase),
             )
         ),
