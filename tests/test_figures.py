@@ -437,6 +437,16 @@ def test_a_mount_of_the_reference_outside_the_limits_is_ringed():
     assert [t.get_text() for t in axes.texts] == ["one: 09:30 to 09:30", "two: 10:15 to 10:15"]
 
 
+def test_of_many_batches_only_some_are_named_so_that_no_name_lies_on_the_next():
+    chart, others, features = invented_chart(invented())
+    many = pd.concat([
+        one.assign(batch=f"sitting {i}", number=one["number"] + 20 * i)
+        for i in range(36) for one in [chart.iloc[:2]]
+    ])  # fmt: skip
+    axes = figures.drift_figure(many, others.iloc[:0], features).axes[0]
+    assert [t.get_text() for t in axes.texts] == [f"sitting {i}" for i in range(0, 36, 5)]
+
+
 def test_effects_that_cannot_be_drawn_are_said_in_words():
     effects = invented().primary_effects.assign(verdict="boards only")
     said = sentence(figures.effects_figure(effects))

@@ -42,6 +42,8 @@ from studylib.stats.scales import reported_sd
 from studylib.words import feature as in_plain_words
 from studylib.words import numbers, say, text
 
+MOST_BATCHES = 8  # that are named
+
 
 @styled
 def drift_figure(
@@ -86,8 +88,10 @@ def drift_figure(
 
 
 def _name_batches(axes: Axes, rows: pd.DataFrame) -> None:
-    """Each batch with the times of its first and last mount, at the top of the first panel."""
-    for batch, own in rows.groupby("batch", sort=False):
+    """Each batch with the times of its first and last mount, at the top of the first panel; of many
+    every second, third, ... so that no name lies on the next."""
+    batches = list(rows.groupby("batch", sort=False))
+    for batch, own in batches[:: max(-(-len(batches) // MOST_BATCHES), 1)]:
         started = pd.to_datetime(own["started"]).dropna()
         name = wrapped(batch, 14, lines=1)
         if len(started):
