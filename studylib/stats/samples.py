@@ -24,6 +24,7 @@ Classes: `Design`, `Sample`, `NestedDesign`, `Stratum`, `FeatureMeans`.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import accumulate, pairwise
 
 import numpy as np
 import pandas as pd
@@ -91,27 +92,30 @@ class NestedDesign:
             "mount": np.arange(len(mounts)), "specimen": specimen, "source": unit[specimen]
         }  # fmt: skip
         self.wood, self.batch = pd.factorize(units["wood"])[0][unit[specimen]], batch
-        self._averaging = (_Averaging(specimen), _Averaging(unit))
+        self._averaging = (_Averaging(self.mount), _Averaging(specimen), _Averaging(unit))
         self._left = (
-            _Left(self._averaging[0], batch),
-            _Left(self._averaging[1], self._averaging[0] @ batch),
+            _Left(self._averaging[0], np.empty((len(takes), 0))),
+            _Left(self._averaging[1], batch),
+            _Left(self._averaging[2], self._averaging[1] @ batch),
             model,
         )
-        diagonals = self._diagonals(np.bincount(self.mount))
-        df = [len(takes) - len(mounts)]
-        own = [left.diagonal for left in self._left]
-        df += [round(float(diagonal.sum())) for diagonal in own]
-        self._df = dict(zip(LEVELS, df, strict=True))
+        diagonals = self._diagonals()
+        self._df = {
+            level: round(float(left.diagonal.sum()))
+            for level, left in zip(LEVELS, self._left, strict=True)
+        }
         self.levels = tuple(level for level in LEVELS if self._df[level] > 0)
-        self.merged = self._merged()
+        ends = [0, *(LEVELS.index(level) + 1 for level in self.levels)]
+        self.merged = {LEVELS[end - 1]: LEVELS[start : end - 1] for start, end in pairwise(ends)}
         self.balanced = all(np.ptp(k) < 1e-12 for named in diagonals for k in named.values())
-        self._expectations = {"take": {"take": 1.0}}
-        for level, diagonal, named in zip(LEVELS[1:], own, diagonals, strict=True):
-            self._expectations[level] = {
-                name: float(diagonal @ k) / max(self._df[level], 1)
+        self._expectations = {"take": {"take": 1.0}} | {
+            level: {
+                name: float(left.diagonal @ k) / max(self._df[level], 1)
                 for name, k in named.items()
                 if name in self.levels
             }
+            for level, left, named in zip(LEVELS[1:], self._left[1:], diagonals, strict=True)
+        }
 
     def strata(self, y: np.ndarray) -> tuple[Stratum, ...]:
         """Mean squares of values y, shape (takes,), lowest level first."""
@@ -123,44 +127,29 @@ class NestedDesign:
     def residuals(self, y: np.ndarray) -> dict[str, tuple[np.ndarray, int]]:
         """By level, lowest first: what is left of the means of its units, (units,) or (units, ...)
         for y of shape (takes, ...), and the degrees of freedom."""
-        means = self.mount_means(y.T).T
-        found = {"take": y - means[self.mount]}
-        for level, left, averaging in zip(
-            LEVELS[1:], self._left, (*self._averaging, np.eye(1)), strict=True
-        ):
-            found[level] = left.left(means)
-            means = averaging @ means if level != "source" else means
-        return {level: (found[level], self._df[level]) for level in self.levels}
+        means = accumulate(self._averaging, lambda below, own: own @ below, initial=y)
+        return {
+            level: (left.left(own), self._df[level])
+            for level, left, own in zip(LEVELS, self._left, means, strict=True)
+            if level in self.levels
+        }
 
     def mount_means(self, y: np.ndarray) -> np.ndarray:
         """Means of the mounts for values y of shape (..., takes)."""
-        order = np.argsort(self.mount, kind="stable")
-        first = np.searchsorted(self.mount[order], np.arange(self.mount.max() + 1))
-        return np.add.reduceat(y[..., order], first, axis=-1) / np.bincount(self.mount)
+        return (self._averaging[0] @ y.T).T
 
     def source_means(self, mounts: np.ndarray) -> np.ndarray:
         """Means of the sources for values of the mounts, (..., mounts)."""
-        return (self._averaging[1] @ (self._averaging[0] @ mounts.T)).T
+        return (self._averaging[2] @ (self._averaging[1] @ mounts.T)).T
 
-    def _diagonals(self, counts: np.ndarray) -> list[dict[str, np.ndarray]]:
+    def _diagonals(self) -> list[dict[str, np.ndarray]]:
         """Variance of each mean for a unit of each component, from mounts upwards."""
-        named = {"take": 1.0 / counts, "mount": np.ones(counts.size)}
-        out = [named]
-        for level, averaging in zip(LEVELS[2:], self._averaging, strict=True):
+        named, out = {"take": np.ones(self.mount.size)}, []
+        for level, averaging in zip(LEVELS[1:], self._averaging, strict=True):
             named = {name: averaging @ k / averaging.counts for name, k in named.items()}
             named[level] = np.ones(averaging.counts.size)
             out.append(named)
         return out
-
-    def _merged(self) -> dict[str, tuple[str, ...]]:
-        merged: dict[str, tuple[str, ...]] = {}
-        waiting: tuple[str, ...] = ()
-        for level in LEVELS:
-            if self._df[level] > 0:
-                merged[level], waiting = waiting, ()
-            else:
-                waiting += (level,)
-        return merged
 
 
 def _group(frame: pd.DataFrame, keys: list[str]) -> tuple[np.ndarray, pd.DataFrame]:
