@@ -165,17 +165,14 @@ def _marks(axes: Axes, rows: pd.DataFrame, look: Look, *, pale: bool, reach: flo
 
 def _counts(axes: Axes, rows: pd.DataFrame) -> None:
     """Mounts with each verdict, stacked."""
-    counts = pd.crosstab(rows["harmonic"], rows["verdict"])
-    bottom = np.zeros(len(counts))
-    for verdict, (colour, _, hatch) in VERDICT_LOOKS.items():
-        if verdict not in counts:
-            continue
-        height = counts[verdict].to_numpy()
+    drawn = [verdict for verdict in VERDICT_LOOKS if verdict in set(rows["verdict"])]
+    counts = pd.crosstab(rows["harmonic"], rows["verdict"])[drawn]
+    for verdict, below in (counts.cumsum(axis=1) - counts).items():
+        colour, _, hatch = VERDICT_LOOKS[verdict]
         axes.bar(
-            counts.index, height, 0.8, bottom=bottom, color=colour, hatch=hatch,
+            counts.index, counts[verdict], 0.8, bottom=below, color=colour, hatch=hatch,
             edgecolor="white", linewidth=0.5, label=str(verdict),
         )  # fmt: skip
-        bottom += height
     axes.yaxis.set_major_locator(ticker.MaxNLocator(nbins=5, integer=True))
     axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), fontsize=8)
 

@@ -82,7 +82,7 @@ def boards_figure(means: FeatureMeans, *, size: tuple[float, float] | None = Non
     for own in [*placed.values()][1:]:
         axes.axvline(min(own.values()) - 0.5 - GAP / 2, color=PALE, linewidth=1)
     _name_boards(axes, [*ticks.values()], [*ticks], edge)
-    _name_woods(axes, boards, [*placed], edge)
+    _name_woods(axes, placed, edge)
     meaning = starred(text.in_short(in_plain_words(feature.name)), feature.name)
     dress(
         axes, grid="y", ylabel=quantity(meaning, feature.unit, width=32, lines=3),
@@ -220,22 +220,19 @@ def _name_boards(axes: Axes, ticks: list[float], names: list[str], width: float)
     )
 
 
-def _name_woods(axes: Axes, boards, woods: list[str], width: float) -> None:
+def _name_woods(axes: Axes, placed: dict[str, dict[str, float]], width: float) -> None:
     """The woods' names above their boards, with the number of boards."""
-    edge = 0.0
-    for wood in woods:
-        count = int((boards["wood"] == wood).sum())
-        room = max(6, int(8.6 / width * (count + GAP) * 72 / 6.4))
+    for wood, own in placed.items():
+        room = max(6, int(8.6 / width * (len(own) + GAP) * 72 / 6.4))
         axes.text(
-            edge + (count - 1) / 2,
+            min(own.values()) + (len(own) - 1) / 2,
             1.02,
-            f"{wrapped(wood, room)}\n{numbers.counted(count, 'board')}",
+            f"{wrapped(wood, room)}\n{numbers.counted(len(own), 'board')}",
             transform=axes.get_xaxis_transform(),
             ha="center",
             va="bottom",
             fontsize=9.5,
         )
-        edge += count + GAP
 
 
 STEPS = 500
@@ -264,8 +261,8 @@ def spectra_figure(
     -------
     The figure.
     """
-    spectra = _compared(spectra, study)
-    spectra = spectra[spectra["frequency_hz"] > 0]
+    compared = spectra["specimen"].isin([s.specimen for s in study.with_role("")])
+    spectra = spectra[compared & (spectra["frequency_hz"] > 0)]
     if spectra.empty:
         return empty_figure(words.say("figures_takes.no_steady_tone"), size)
     style = looks(study.woods)
@@ -318,15 +315,12 @@ def level_label(study: sheets.Study) -> str:
     return words.say("figures_takes.level_axis", channel=channels.response_kind, absolute=absolute)
 
 
-def _compared(rows: pd.DataFrame, study: sheets.Study) -> pd.DataFrame:
-    """The rows of the boards under comparison."""
-    return rows[rows["specimen"].isin({s.specimen for s in study.specimens if not s.role})]
-
-
 def _wood(axes: Axes, spectra: pd.DataFrame, wood: str, look: Look, ends: tuple) -> None:
     edges = np.geomspace(*ends, STEPS + 1)
     middles = np.sqrt(edges[1:] * edges[:-1])
-    stack = np.array([_highest(rows, edges) for _, rows in spectra.groupby("specimen", sort=False)])
+    steps = pd.cut(spectra["frequency_hz"], edges, right=False, labels=False)
+    highest = spectra.groupby(["specimen", steps], sort=False)["level_db"].max().unstack()
+    stack = highest.reindex(spectra["specimen"].unique(), columns=range(STEPS)).to_numpy()
     held = np.isfinite(stack).any(axis=0)
     middle, single = np.nanmedian(stack[:, held], axis=0), np.arange(len(stack))
     many = len(stack) > MOST_LINES
@@ -358,12 +352,3 @@ def _wood(axes: Axes, spectra: pd.DataFrame, wood: str, look: Look, ends: tuple)
     )
     frequency_axis(axes, *ends, label=False)
     axes.grid(axis="y")
-
-
-def _highest(rows: pd.DataFrame, edges: np.ndarray) -> np.ndarray:
-    """The highest level in each step; NaN where a step holds no line."""
-    steps = np.digitize(rows["frequency_hz"].to_numpy(), edges) - 1
-    inside = (steps >= 0) & (steps < len(edges) - 1)
-    curve = np.full(len(edges) - 1, -np.inf)
-    np.maximum.at(curve, steps[inside], rows["level_db"].to_numpy()[inside])
-    return np.where(np.isinf(curve), np.nan, curve)

@@ -199,13 +199,12 @@ def variance_figure(
 
 
 def _shares(axes: Axes, rows: pd.DataFrame, title: str, last: bool) -> None:
-    start = 0.0
-    for level, row in rows.iterrows():
-        share = 100 * row["share"] if np.isfinite(row["share"]) else 0.0
+    shares = 100 * rows["share"].where(np.isfinite(rows["share"]), 0.0)
+    for level, start in shares.cumsum().shift(fill_value=0.0).items():
         colour, _, hatch = LEVEL_STYLE[level]
         axes.barh(
             0,
-            share,
+            shares[level],
             left=start,
             height=0.6,
             color=colour,
@@ -213,17 +212,16 @@ def _shares(axes: Axes, rows: pd.DataFrame, title: str, last: bool) -> None:
             edgecolor="white",
             linewidth=0.8,
         )
-        if share >= 7:
+        if shares[level] >= 7:
             axes.text(
-                start + share / 2,
+                start + shares[level] / 2,
                 0,
-                numbers.percent(row["share"]),
+                numbers.percent(rows.at[level, "share"]),
                 ha="center",
                 va="center",
                 fontsize=9,
                 bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.5},
             )
-        start += share
     axes.spines["left"].set_visible(False)
     dress(
         axes,
