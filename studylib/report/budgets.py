@@ -21,21 +21,18 @@ percent of moisture (Eq 5-3 with larch), density 0.4 % (Eq 4-13 and 4-14), a fre
 modulus over mass; nothing fit was found for losses. A class 2 calibrator holds its level within
 0.40 dB (IEC 60942), taken as a rectangle.
 
-Functions: `make_budgets`, `combined`. Class: `Grounds`.
+Functions: `make_budgets`, `combined`.
 """
 
 from functools import partial
-from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 
-from studylib import codes, register, sheets, tables
+from studylib import codes, register, tables
 from studylib.codes.features import ModeBasis, Term
 from studylib.measure.features import tone_multiple
-from studylib.modes.gathered import Gathered
-from studylib.report.modes import StudyModes
-from studylib.stats import compare, scales
+from studylib.stats import scales
 from studylib.wood.boards import HELD
 from studylib.wood.study_wood import U_MOISTURE_PCT
 
@@ -65,17 +62,11 @@ _UNKNOWN = (np.nan, "budgets.unknown")
 _Size = tuple[float, str]
 
 
-class Grounds(NamedTuple):
-    """What budgets are made from."""
+def make_budgets(given) -> pd.DataFrame:
+    """The table `budgets`: every compared feature with a usable take, term by term.
 
-    study: sheets.Study
-    gathered: Gathered
-    comparison: compare.Comparison
-    modes: StudyModes
-
-
-def make_budgets(given: Grounds) -> pd.DataFrame:
-    """The table `budgets`: every compared feature with a usable take, term by term."""
+    given : `report.summary.Summary`, of which study, gathered, comparison and modes are read.
+    """
     spreads, slopes, rows = _spreads(given), _slopes(given), []
     for name, spread in spreads.iterrows():
         feature = register.find(name)
@@ -98,7 +89,7 @@ def _rms(values) -> float:
     return float(np.sqrt(np.mean(np.square(values)))) if len(values) else np.nan
 
 
-def _spreads(given: Grounds) -> pd.DataFrame:
+def _spreads(given) -> pd.DataFrame:
     """By feature, on the scale of analysis: variance between takes of a mount and between mounts of
     a board, each with its degrees of freedom, and mean square of the takes' own uncertainty."""
     rows = given.comparison.workings.takes
@@ -136,7 +127,7 @@ def _spread(feature: register.Feature, spread: pd.Series, term: Term) -> _Size:
     )
 
 
-def _slopes(given: Grounds) -> pd.DataFrame:
+def _slopes(given) -> pd.DataFrame:
     """By harmonic, over the boards: dB for each mm of the driver's place and for each percent of
     the modes' frequencies as predicted; dB for each mm as measured, and with how many takes."""
     near = given.modes.near
@@ -145,7 +136,7 @@ def _slopes(given: Grounds) -> pd.DataFrame:
     return slopes.join(_moved(given), how="outer")
 
 
-def _moved(given: Grounds) -> pd.DataFrame:
+def _moved(given) -> pd.DataFrame:
     """A take with the driver moved stands against the others of its mount at the same frequency."""
     f = given.study.settings.tone.fundamental_hz
     takes = [
@@ -172,7 +163,7 @@ def _moved(given: Grounds) -> pd.DataFrame:
     return slope.agg([_rms, "size"]).set_axis(["moved_db", "moved"], axis=1)
 
 
-def _position(given: Grounds, feature: register.Feature, slopes: pd.DataFrame) -> _Size:
+def _position(given, feature: register.Feature, slopes: pd.DataFrame) -> _Size:
     u_mm = given.study.settings.bench.u_drive_at_mm
     if not feature.name.endswith(".response_db") or feature.harmonic not in slopes.index:
         return _UNKNOWN
@@ -185,13 +176,13 @@ def _position(given: Grounds, feature: register.Feature, slopes: pd.DataFrame) -
     return (model * u_mm, told) if np.isfinite(model * u_mm) else _UNKNOWN
 
 
-def _sizes(given: Grounds, feature: register.Feature, _: pd.DataFrame) -> _Size:
+def _sizes(given, feature: register.Feature, _: pd.DataFrame) -> _Size:
     wood = given.modes.wood
     rows = wood[(wood["quantity"] == feature.name) & (wood["role"] == "") & wood["value"].notna()]
     return 100.0 * _rms(rows["u_shared"] / rows["value"]), "budgets.stated"
 
 
-def _climate(given: Grounds, feature: register.Feature, slopes: pd.DataFrame, *, at: int) -> _Size:
+def _climate(given, feature: register.Feature, slopes: pd.DataFrame, *, at: int) -> _Size:
     """at : 0 for temperature, by how much it wanders; 1 for moisture, as well as it is known."""
     noted = [t.temperature_c for t in given.study.takes if t.temperature_c is not None]
     known = all(s.moisture_pct is not None for s in given.study.specimens if not s.role)
@@ -205,7 +196,7 @@ def _climate(given: Grounds, feature: register.Feature, slopes: pd.DataFrame, *,
     )
 
 
-def _place(given: Grounds, feature: register.Feature, _: pd.DataFrame) -> _Size:
+def _place(given, feature: register.Feature, _: pd.DataFrame) -> _Size:
     """What the room does to a decay heard by a microphone; to a level it is not known."""
     if given.study.settings.channels.response_kind != "microphone":
         return 0.0, "budgets.estimated"
@@ -221,7 +212,7 @@ def _place(given: Grounds, feature: register.Feature, _: pd.DataFrame) -> _Size:
     return (100.0 * _rms(share), "budgets.estimated") if len(share) else _UNKNOWN
 
 
-def _calibration(given: Grounds, feature: register.Feature, _: pd.DataFrame) -> _Size:
+def _calibration(given, feature: register.Feature, _: pd.DataFrame) -> _Size:
     settings = given.study.settings
     if settings.bench.u_calibration_db is not None:
         return settings.bench.u_calibration_db, "budgets.stated"

@@ -229,20 +229,18 @@ def missing_sentences(boards: pd.DataFrame) -> list[str]:
 def bench_sentence(boards: pd.DataFrame) -> list[str]:
     """What lying on the bench does to the first mode, against hanging free."""
     first = boards[(boards["mode"] == 1) & ~boards["missing"] & (boards["role"] == "")]
-    pairs = first.pivot(index="specimen", columns="support", values=["frequency_hz", "loss_factor"])
-    if not {("loss_factor", "bench"), ("loss_factor", "free")} <= set(pairs.columns):
-        return []
-    pairs = pairs.dropna()
-    ratio = {
-        name: pairs[name, "bench"] / pairs[name, "free"] for name in ("frequency_hz", "loss_factor")
-    }
+    bench, free = (
+        first[first["support"] == support].set_index("specimen")[["frequency_hz", "loss_factor"]]
+        for support in ("bench", "free")
+    )
+    ratio = (bench / free).dropna()
     told = codes.note(
         "modes_report.bench_against_free",
-        boards=len(pairs),
+        boards=len(ratio),
         frequency_percent=_ends(100 * (ratio["frequency_hz"] - 1)),
         loss_ratio=_ends(ratio["loss_factor"]),
     )
-    return codes.holding((len(pairs), told))
+    return codes.holding((len(ratio), told))
 
 
 def _ends(values: pd.Series) -> tuple[float, float]:

@@ -250,15 +250,17 @@ def never_notes(plan: plan_study.StudyPlan) -> list[str]:
     least = max(2, plan.study.settings.decide.smallest_n)
     few = [wood for wood, n in plan.planks.items() if n < least]
     limited = [one for one in plan.features if one.limit is not None][:1]
-    beyond = [
-        planning.never_beyond(one.limit, plan.nest.variance(one.spreads), plan.decision)
-        for one in limited
-    ]
     return [
         *[note("plan.never_wood", woods=few, least=least)] * bool(few),
         *(
-            note("plan.never_beyond", feature=one.feature.name, share=share)
-            for one, share in zip(limited, beyond, strict=True)
+            note(
+                "plan.never_beyond",
+                feature=one.feature.name,
+                share=planning.never_beyond(
+                    one.limit, plan.nest.variance(one.spreads), plan.decision
+                ),
+            )
+            for one in limited
         ),
         *never_by_sheets(plan.study),
         *_test_notes(plan),
@@ -282,7 +284,7 @@ def _test_notes(plan: plan_study.StudyPlan) -> list[str]:
     """The takes that test a cause: what they rule out, their minutes over the study, their key."""
     own, boards = plan.plan, sum(plan.planks.values()) * plan.nest.boards
     probes, steps = len(own.probes), len(own.drive_steps_db)
-    before = own.probes_before and plan.senses_drive
+    before = own.probes_before and features.has_sensed_drive(plan.study.settings)
     turned = own.turned and plan.study.with_role("reference")
     needs = "" if own.controls else "controls = true, "  # they are among the controls of a batch
     takes = {

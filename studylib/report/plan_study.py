@@ -69,11 +69,6 @@ class StudyPlan:
         return all(self.study.with_role(role) for role in ("reference", "changed")) or self.assumed
 
     @property
-    def senses_drive(self) -> bool:
-        """A sensor feels what enters the board."""
-        return has_sensed_drive(self.study.settings)
-
-    @property
     def tap_places(self) -> int:
         """Places of the microphone for taps; 0 where no taps are planned."""
         tapped = self.plan.taps or self.plan.free_taps
@@ -83,7 +78,7 @@ class StudyPlan:
     def minutes(self) -> planning.Minutes:
         """What a board, a mount with all but its full-drive tones, and a take cost."""
         plan, places = self.plan, self.tap_places
-        times = 2 if plan.probes_before and self.senses_drive else 1
+        times = 2 if plan.probes_before and has_sensed_drive(self.study.settings) else 1
         sweeps = plan.sweeps * self.study.settings.sweep.known
         further = len(plan.probes) * times + plan.taps * places + sweeps
         return planning.Minutes(

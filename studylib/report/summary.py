@@ -21,7 +21,7 @@ from studylib.attribution import Attribution, attribute_study, verdicts
 from studylib.figures.style import empty_figure
 from studylib.modes.gathered import Gathered
 from studylib.report import listening, made, preregistration
-from studylib.report.budgets import Grounds, make_budgets
+from studylib.report.budgets import make_budgets
 from studylib.report.checks import Checks, checks_of, own_rows
 from studylib.report.curves import Curves, curves_of
 from studylib.report.modes import StudyModes, modes_of_study
@@ -61,7 +61,7 @@ class Summary:
     @cached_property
     def budgets(self) -> pd.DataFrame:
         """What each feature is not known by, term by term: made when first asked for."""
-        return make_budgets(Grounds(self.study, self.gathered, self.comparison, self.modes))
+        return make_budgets(self)
 
     @cached_property
     def curves(self) -> Curves:

@@ -27,7 +27,7 @@ from studylib.attribution.lines import Lines, mean_lines, read_lines
 from studylib.attribution.sorted_takes import MountKey, SortedTakes
 from studylib.attribution.verdicts import ask
 from studylib.codes.attribution import Control, Verdict
-from studylib.measure.features import has_sensed_drive, tone_multiple
+from studylib.measure.features import has_sensed_drive
 from studylib.report.summary import Summary
 from studylib.report.tables import measured_takes, set_aside_table
 from studylib.stats import scales
@@ -98,10 +98,6 @@ class Basis:
     def tone_hz(self) -> float:
         """The study's tone."""
         return self.summary.study.settings.tone.fundamental_hz
-
-    def multiple(self, take: sheets.Take) -> int | None:
-        """k of a take's tone."""
-        return tone_multiple(take.tone_hz, fundamental_hz=self.tone_hz)
 
     def of_kind(self, kind: str) -> list[sheets.Take]:
         """Usable takes of one kind."""

@@ -8,8 +8,9 @@ and beside the verdicts stands one and the same result.
 Functions: mounting, level, drift.
 """
 
+from collections import Counter
+
 import numpy as np
-import pandas as pd
 
 from studylib.codes import attribution, code_of, note
 from studylib.register import find
@@ -17,7 +18,6 @@ from studylib.report.rivals.basis import (
     Basis,
     Finding,
     board_takes,
-    mounts_of,
     no_tone,
     record,
     reported_spread,
@@ -30,17 +30,20 @@ from studylib.stats.caveats import Caveats, follows_level, relative_to_drive
 
 def mounting(basis: Basis) -> Finding:
     """How a board sits on the bench."""
-    takes = [take for take in board_takes(basis) if take.kind == "tone"]
-    mounts = pd.DataFrame([(t.specimen, t.mount) for t in takes], columns=["specimen", "mount"])
-    each = mounts_of(mounts).groupby("specimen").size()
-    span = {"least": each.min(), "most": each.max()} if len(each) else {"least": 0, "most": 0}
+    mounts = {(t.specimen, t.mount) for t in board_takes(basis) if t.kind == "tone"}
+    each = Counter(specimen for specimen, _ in mounts)
     spread = basis.summary.comparison.variance
     spread = spread[(spread["level"] == "mount") & spread["feature"].isin(basis.features)]
     said = [_mount_spread(basis, row) for row in spread.itertuples() if row.variance >= 0]
     gap = record(basis, attribution.Control.REMOUNT) if board_takes(basis) else no_tone(basis)
     return Finding(
         "rivals.mounting",
-        note("rivals.by_mounting", **span, boards=len(each)),
+        note(
+            "rivals.by_mounting",
+            least=min(each.values(), default=0),
+            most=max(each.values(), default=0),
+            boards=len(each),
+        ),
         [*said, note("rivals.spread_kept")] if said else [gap],
     )
 

@@ -203,28 +203,25 @@ def _planks_say(basis: Basis, own: list, given: int) -> list[str]:
             (given < len(own), codes.note("rivals.some_assumed", boards=len(own) - given)),
             (single, codes.note("rivals.one_source", woods=single)),
         ),
-        *(_source_spread(basis, feature) for feature in basis.features),
+        *(said for feature in basis.features for said in _source_spread(basis, feature)),
         codes.note("rivals.shared"),
     ]
 
 
-def _source_spread(basis: Basis, feature: str) -> str:
-    """Spread between sources of a wood, from the variance table; or ""."""
+def _source_spread(basis: Basis, feature: str) -> list[str]:
+    """Spread between sources of a wood, else between boards, from the variance table."""
     table = basis.summary.comparison.variance
-    known = (
-        table[(table["feature"] == feature) & np.isfinite(table["variance"])]
-        .drop_duplicates("level")
-        .set_index("level")
-    )
-    level = next((name for name in ("source", "specimen") if name in known.index), "")
-    if not level:
-        return ""
-    return codes.note(
-        "rivals.source_spread",
-        feature=feature,
-        level=level,
-        **reported_spread(known.loc[level], register.find(feature)),
-    )
+    known = table[(table["feature"] == feature) & np.isfinite(table["variance"])]
+    levels = known[known["level"].isin(["source", "specimen"])].sort_values("level", kind="stable")
+    return [
+        codes.note(
+            "rivals.source_spread",
+            feature=feature,
+            level=row.level,
+            **reported_spread(row, register.find(feature)),
+        )
+        for row in levels.head(1).itertuples()
+    ]
 
 
 MATCH = 3.0  # distance within which a mount may be another board's

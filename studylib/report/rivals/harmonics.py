@@ -23,6 +23,7 @@ from studylib.attribution import controls, excess
 from studylib.attribution.lines import Lines
 from studylib.codes import holding, note
 from studylib.codes.attribution import Control, StepVerdict, Verdict
+from studylib.measure.features import tone_multiple
 from studylib.report.rivals.basis import (
     Basis,
     Finding,
@@ -47,12 +48,17 @@ MOST_PLACES = 5
 def driver(basis: Basis) -> Finding:
     """The driver's own distortion, raised or lowered by the boards."""
     takes = board_takes(basis)
+    orders = [
+        tone_multiple(take.tone_hz, fundamental_hz=basis.tone_hz)
+        for take in takes
+        if take.kind == "tone"
+    ]
     return Finding(
         "rivals.driver",
         note(
             "rivals.by_driver",
             drive_kind=basis.drive_kind,
-            probes=sum(take.kind == "tone" and (basis.multiple(take) or 1) > 1 for take in takes),
+            probes=sum((order or 1) > 1 for order in orders),
             sweeps=sum(take.kind == "sweep" for take in takes),
             takes=takes_note(basis, "driver"),
         ),
