@@ -151,7 +151,15 @@ def excess_of(evidence: Evidence) -> dict[str, np.ndarray]:
         "u": DB * whole,
         "phase_deg": np.degrees(phase),
         "phase_off": np.abs(phase) > turn,
-        "noticed": _noticed(evidence, ratio, middle - low, high - middle, turn),
+        "noticed": np.full(observed.size, np.nan)
+        if evidence.hidden is None
+        else board_facts.noticed_share(
+            evidence.hidden,
+            observed=ratio,
+            down_db=DB * (middle - low),
+            up_db=DB * (high - middle),
+            turn=turn - PHASE_ALLOWANCE,
+        ),
         "present": present,
         "driven": driven,
         "takes_disagree": takes_disagree,
@@ -276,20 +284,6 @@ def _phase(
     u = np.sqrt(noise + spread + evidence.transfer.phase_remount**2)
     # Across a resonance a phase turns twice as fast as the level changes at most.
     return np.angle(ratio), q * u + 2.0 * sum(b.share for b in bounds) + PHASE_ALLOWANCE
-
-
-def _noticed(
-    evidence: Evidence, ratio: np.ndarray, down: np.ndarray, up: np.ndarray, turn: np.ndarray
-) -> np.ndarray:
-    if evidence.hidden is None:
-        return np.full(down.size, np.nan)
-    return board_facts.noticed_share(
-        evidence.hidden,
-        observed=ratio,
-        down_db=DB * down,
-        up_db=DB * up,
-        turn=turn - PHASE_ALLOWANCE,
-    )
 
 
 def _chief_cause(

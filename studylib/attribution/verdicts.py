@@ -51,12 +51,6 @@ SETTLED_BY = {
     Cause.MAINS: Control.ROOM,
     Cause.LOAD: Control.SENSOR,
 }
-SETTLED_BY_LOOKS = {
-    "attribution.looks_inverted": Control.REPEATS,
-    "attribution.looks_both_inverted": Control.REPEATS,
-    "attribution.looks_line": Control.IDLE,
-    "attribution.looks_wanders": Control.REPEATS,
-}
 
 
 class Judgement(NamedTuple):
@@ -84,7 +78,7 @@ def judge(row) -> Judgement:
             # Takes that turn against each other may leave a mean of nothing.
             row.apart and not hum,
             _open(
-                SETTLED_BY_LOOKS.get(row.looks, Control.REPEATS),
+                Control.IDLE if row.looks == "attribution.looks_line" else Control.REPEATS,
                 "attribution.apart",
                 looks=codes.note(row.looks),
                 **apart,

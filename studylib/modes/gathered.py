@@ -139,7 +139,7 @@ def first_fault(error: errors.StudyError) -> str:
 
 
 def _stacked(frames: list[pd.DataFrame]) -> pd.DataFrame:
-    """One table of all batches, one below the other."""
+    """One table of several, one below the other."""
     # An empty frame has no types of its own; beside full ones it would only spoil theirs.
     full = [frame for frame in frames if not frame.empty]
     return pd.concat(full or frames[:1], ignore_index=True)
@@ -175,9 +175,7 @@ def with_numbers(
     takes = modes.drop_duplicates("take").reset_index(drop=True)
     aside = takes["reason"].where([codes.has(why, *ASIDE) for why in takes["reason"]], "")
     rows = mode_feature_rows(numbered, takes[_TAKE].assign(aside=aside))
-    # An empty frame has no types of its own; beside a full one it would only spoil its.
-    full = [frame for frame in (features, rows) if not frame.empty] or [features]
-    return pd.concat(full, ignore_index=True), numbered, boards
+    return _stacked([features, rows]), numbered, boards
 
 
 def boards_with_numbers(

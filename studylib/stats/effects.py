@@ -123,7 +123,14 @@ def effects_table(
     )
     table["role"] = np.where(decides, Role.PRIMARY, Role.EXPLORATORY)
     _hold_together(table, decides, 0 if claimed else math.comb(len(woods), 2))
-    _judge(table, decides, detected, (confidence, same_level), claims=bool(claimed))
+    _judge(
+        table,
+        decides,
+        detected,
+        confidence=confidence,
+        same_level=same_level,
+        claims=bool(claimed),
+    )
     known = table["difference"].notna()
     table.loc[known, "caveats"] = [caveats.of(row) for row in table[known].itertuples()]
     return tables.typed("effects", table)
@@ -167,11 +174,9 @@ def _rows(
 ) -> Iterator[dict]:
     """Rows of one feature, not yet judged; without numbers where there is no pair in `found`."""
     counts = sample.design.counts if sample else dict.fromkeys(woods, 0)
-    pairs, in_model = {}, []
-    if found:
-        spoken_of = sample.design.woods
-        pairs = {(spoken_of[pair.a], spoken_of[pair.b]): pair for pair in found}
-        in_model = sample.ids(spoken_of)
+    spoken_of = sample.design.woods if found else ()
+    pairs = {(spoken_of[pair.a], spoken_of[pair.b]): pair for pair in found}
+    in_model = sample.ids(spoken_of) if found else []
     for both in combinations(woods, 2):
         pair = pairs.get(both)
         ids = in_model if pair else sample.ids(both) if sample else []
@@ -250,12 +255,12 @@ def _judge(
     table: pd.DataFrame,
     decides: np.ndarray,
     detected: frozenset[str],
-    levels: tuple[float, float],
     *,
+    confidence: float,
+    same_level: float,
     claims: bool,
 ) -> None:
     """Verdicts, and what open pairs would need."""
-    confidence, same_level = levels
     known = table["p"].notna().to_numpy()
     p = table[["p_adjusted", "p_beyond", "p_within", "_same"]].astype(float).to_numpy()[known].T
     table.loc[known, "verdict"] = decisions.verdicts(
