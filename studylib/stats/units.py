@@ -71,8 +71,7 @@ def tidy(features: pd.DataFrame, specimens: pd.DataFrame) -> pd.DataFrame:
     rows["state"] = _state(rows)
     rows.loc[rows["state"] != "used", "y"] = np.nan
     rows = rows.sort_values(["feature", *KEYS, "batch", "mount", "take", "id"], ignore_index=True)
-    complex_mean = _complex_means(features, rows)
-    rows["y_mount"] = rows["y"] if complex_mean is None else complex_mean
+    rows["y_mount"] = _complex_means(features, rows)
     return rows[columns]
 
 
@@ -99,8 +98,8 @@ def _state(rows: pd.DataFrame) -> np.ndarray:
     return np.select(list(states.values()), list(states), "other")
 
 
-def _complex_means(features: pd.DataFrame, rows: pd.DataFrame) -> pd.Series | None:
-    """Take levels replaced by the level of their mount's complex mean, where there is a phase.
+def _complex_means(features: pd.DataFrame, rows: pd.DataFrame) -> pd.Series:
+    """y of every row, a level being that of its mount's complex mean where there is a phase.
 
     Every take of a mount gets the same level, so that the plain mean over them is that level.
     A mount in which any used take lacks its phase keeps its levels.
@@ -111,16 +110,14 @@ def _complex_means(features: pd.DataFrame, rows: pd.DataFrame) -> pd.Series | No
         if feature.phase
     }
     phases = features[features["feature"].isin(list(level_of))]
-    if phases.empty:
-        return None
+    used = rows[rows["feature"].isin(list(level_of.values())) & (rows["state"] == "used")]
+    if phases.empty or used.empty:
+        return rows["y"]
     phase_of = pd.Series(
         phases["value"].to_numpy(float),
         index=pd.MultiIndex.from_arrays([phases["take"], phases["feature"].map(level_of)]),
     )
     phase_of = phase_of[~phase_of.index.duplicated()]
-    used = rows[rows["feature"].isin(list(level_of.values())) & (rows["state"] == "used")]
-    if used.empty:
-        return None
     degrees = phase_of.reindex(pd.MultiIndex.from_arrays([used["take"], used["feature"]]))
     value = 10 ** (used["y"].to_numpy() / 20) * np.exp(1j * np.deg2rad(degrees.to_numpy()))
     mount = used.groupby(["feature", *MOUNT], sort=False).ngroup().to_numpy()
