@@ -6,12 +6,11 @@ full drive: of the tone itself at full drive only, of probe tones at any. dB re 
 Function: `made_of`.
 """
 
-from itertools import groupby
-
 from studylib import codes, sheets
 from studylib.attribution.levels import level_findings, levels_of
 from studylib.modes.gathered import Gathered
 from studylib.report.preregistration import looks_of
+from studylib.sheets.files import grouped
 from studylib.sheets.lock import touches_verdicts
 from studylib.sheets.study import recording_order
 from studylib.stats import caveats, units
@@ -52,10 +51,11 @@ def made_of(study: sheets.Study, gathered: Gathered) -> caveats.Made:
 
 def _contradicted(study: sheets.Study) -> str:
     """The first batch whose takes have another order by `order` than by `started`, or ""."""
-    timed = [take for take in study.takes if take.order is not None and take.started]
-    timed.sort(key=lambda take: (take.batch, take.order))
-    for batch, own in groupby(timed, key=lambda take: take.batch):
-        clocks = [take.started.replace(tzinfo=None) for take in own]
-        if clocks != sorted(clocks):
-            return batch
-    return ""
+    timed = grouped(
+        (take.batch, take.started.replace(tzinfo=None))
+        for take in sorted(
+            (take for take in study.takes if take.order is not None and take.started),
+            key=lambda take: take.order,
+        )
+    )
+    return min((batch for batch, own in timed.items() if own != sorted(own)), default="")

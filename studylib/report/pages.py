@@ -20,6 +20,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping
 from copy import deepcopy
+from dataclasses import dataclass
 from html import escape
 from itertools import accumulate, groupby, pairwise
 from numbers import Integral, Real
@@ -47,18 +48,18 @@ NAME_LENGTH = 24
 LINK = "pages.link"
 
 
+@dataclass(frozen=True, kw_only=True, repr=False)
 class Shown:
     """Something a notebook shows: escaped HTML for the page, plain text elsewhere."""
 
-    def __init__(self, *, html: str, text: str):
-        self._html = html
-        self._text = text
+    html: str
+    text: str
 
     def _repr_html_(self) -> str:
-        return self._html
+        return self.html
 
     def __repr__(self) -> str:
-        return self._text
+        return self.text
 
 
 def link(text: str, place: str = "", *, anchor: str = "") -> str:

@@ -42,7 +42,8 @@ class Summary:
 
     modes : what rings, and the wood itself.  covariates : the differences with density,
     stiffness or size held equal.  stages : see `stats.repeat`; without rows while there is only one
-    stage. All else is of the last stage that is recorded.
+    stage.  shown : the figures that were asked for, by file name. All else is of the last stage
+    that is recorded.
     """
 
     study: sheets.Study
@@ -52,6 +53,7 @@ class Summary:
     modes: StudyModes
     covariates: Covariates
     stages: pd.DataFrame = field(default_factory=lambda: tables.empty("stages"))
+    shown: dict[str, Figure] = field(default_factory=dict, init=False)
 
     @cached_property
     def checks(self) -> Checks:
@@ -158,11 +160,6 @@ class Summary:
         return [self.figure(name) for name in names] or [
             empty_figure(say("figures_effects.no_boards"), None)
         ]
-
-    @cached_property
-    def shown(self) -> dict[str, Figure]:
-        """The figures that were asked for, by file name."""
-        return {}
 
     @cached_property
     def drawings(self) -> dict[str, Callable[..., Figure]]:
