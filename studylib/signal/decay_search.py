@@ -7,13 +7,15 @@ found. So the first rounds see only what is plain, and later ones what the room 
 room is heard, the share is known: what an imperfect decay leaves over (`signal.decays`).
 
 Each round begins decays at the strongest peaks of the rest, fits every group of overlapping ones
-to the bins around it, and drops those that do not stand out. A fit is held within its bins and
+to the bins around it (those that stand by themselves all at once), and drops what does not stand
+out. A fit is held within its bins and
 short of a knock's steepness, so that none can run away; the number of rounds and of decays is
 bounded. Peaks at which no decay stands are the caller's to name.
 
 Conventions: as in `signal.poles`; bins count from the first of the search.
 
-Functions: search_in_room, one_round, loud_peaks, steepest, small_groups. Bins, Found, Way.
+Functions: search_in_room, one_round, loud_peaks, room_share, steepest, small_groups. Bins, Found,
+Way.
 Source: least squares on the bins (`signal.poles`), which is maximum likelihood where no room is
 heard; the limits are our own choice, tried out on recorded strokes and in simulated rooms.
 """
@@ -31,7 +33,7 @@ LEAST_BINS = 4  # on either side
 MOST_NEW = 8  # in one round
 ODDS = 1e-3  # of a peak of noise, over all bins together
 BESIDE_HZ = 200.0  # in which a peak must be prominent
-PROMINENT = 1.0 - 10 ** (-3.0 / 20)  # of a peak over the dip beside it
+DIP = 10 ** (-3.0 / 20)  # of a prominent peak, beside it
 TAILS = 2.0  # times what stronger new decays make of it
 STEEP_PER_S = 100.0  # at low frequencies a decay may be as steep as this
 STEEPEST, STEEPEST_LOW = 0.075, 0.15  # over angle: a loss factor of 0.15, of 0.3
@@ -51,7 +53,9 @@ class Way(NamedTuple):
     less.  together : mean bandwidths: nearer decays are fitted together, most_together of them at
     most, to some most_bins.  sweeps : over all groups in a round, at most.  under_strongest : peaks
     lower than this are not looked at.  split : half widths of a decay within which a new one makes
-    two of it; 0 where peaks beside a decay count like any other.  tries : of one bin as a start."""
+    two of it; 0 where peaks beside a decay count like any other.  tries : of one bin as a start.
+    still : standard uncertainties by which decays may have moved in the last sweep of a round.
+    crawl : as in `poles.fit_poles`."""
 
     stands_out: float
     doubt: float
@@ -62,11 +66,13 @@ class Way(NamedTuple):
     under_strongest: float
     split: float
     tries: int
+    still: float
+    crawl: float
 
 
 IN_ROOM = Way(
     stands_out=12.0, doubt=1.0, together=5.0, most_together=6, most_bins=400, sweeps=3,
-    under_strongest=10 ** (-60.0 / 20), split=0.0, tries=ROUNDS,
+    under_strongest=10 ** (-60.0 / 20), split=0.0, tries=ROUNDS, still=0.0, crawl=0.0,
 )  # fmt: skip
 
 
@@ -114,7 +120,8 @@ def search_in_room(bins: Bins, *, step_hz: float, most: int) -> tuple[Found, flo
             break  # what such a round changed is a matter of chance
         found = more
         model = poles.decays_in_bins(found.s, found.c, n=bins.n, turns=bins.turns)
-        ratio = _room_share(found.s, bins.values - model, model, bins, at_most)
+        ratio = room_share(found.s, bins.values - model, model, bins)
+        ratio = min(max(ratio, LEAST_RATIO), at_most)
         # What is left is the room and what was not found yet: the room is that at most.
         at_most = ratio if ratio > LEAST_RATIO else at_most
     return found, ratio
@@ -142,14 +149,18 @@ def one_round(
     if not len(peaks):
         return found
     tried[peaks] += 1
-    found = _joined(found, *_begun(peaks, rest, bins, step_hz), way.split)
+    settled, found = found, _joined(found, *_begun(peaks, rest, bins, step_hz), way.split)
+    new = np.arange(len(found.s)) >= len(settled.s)
     for _ in range(way.sweeps):
         before = found.s
         found = _refitted(found.s, found.c, ratio, bins, step_hz * bins.n, way)
         kept = found.strength >= way.stands_out
-        if np.array_equal(found.s[kept], before):
+        still = np.abs(found.s - before) <= way.still * found.u_s * np.sqrt(found.noise)
+        if kept.all() and still.all():
             break
-        found = Found(*(field[kept] for field in found))
+        found, new = Found(*(field[kept] for field in found)), new[kept]
+        if way.split and len(new) == len(settled.s) and not new.any():
+            return settled
     return found
 
 
@@ -164,20 +175,19 @@ def loud_peaks(rest: np.ndarray, tolerated: np.ndarray, *, step_hz: float) -> np
     tops = (middle > size[:-2]) & (middle >= size[2:]) & (middle >= height)
     peaks = np.flatnonzero(tops) + 1
     reach = max(int(BESIDE_HZ / step_hz), 4 * LEAST_BINS) // 2
-    peaks = peaks[_prominences(size, peaks, reach) > PROMINENT * size[peaks]]
+    peaks = peaks[_prominent(size, peaks, reach)]
     return peaks[np.argsort(-power[peaks])]
 
 
-def _prominences(size: np.ndarray, peaks: np.ndarray, reach: int) -> np.ndarray:
-    """How far each peak stands over the higher of the dips on its two sides, which end where
-    something is higher, and after `reach` bins."""
+def _prominent(size: np.ndarray, peaks: np.ndarray, reach: int) -> np.ndarray:
+    """Which peaks fall to a dip on either side before something is higher, within `reach` bins."""
     # Written out, because the library's own brings a second of imports along.
     near = sliding_window_view(np.pad(size, reach, constant_values=np.inf), 2 * reach + 1)[peaks]
-    dips = [
-        np.where(np.logical_or.accumulate(side > side[:, :1], axis=1), np.inf, side).min(axis=1)
-        for side in (near[:, reach::-1], near[:, reach:])
-    ]
-    return size[peaks] - np.maximum(*dips)
+    prominent, each = np.ones(len(peaks), bool), np.arange(len(peaks))
+    for side in (near[:, reach::-1], near[:, reach:]):
+        ends = (side > side[:, :1]) | (side < DIP * side[:, :1])
+        prominent &= side[each, ends.argmax(axis=1)] < side[:, 0]
+    return prominent
 
 
 def _new_peaks(
@@ -194,18 +204,19 @@ def _new_peaks(
     if way.split:
         # One decay more in each group, at its strongest peak, as the next may be gone with it; or
         # on top of its strongest decay, where more is left over than noise and yet no peak.
-        astray = _places(found.s[found.astray > 0.0], bins)
-        peaks = np.r_[peaks, astray[tried[astray] < way.tries]]
+        if not len(peaks):
+            astray = _places(found.s[found.astray > 0.0], bins)
+            peaks = astray[tried[astray] < way.tries]
         peaks = peaks[np.argsort(-np.abs(rest[peaks]))]
         owner = -1 - np.arange(len(rest))
-        for index, group in enumerate(_groups(found.s, way)):
-            owner[slice(*_window(found.s[group], bins))] = index
+        for index, window in enumerate(_windows(_groups(found.s, way), found.s, bins)):
+            owner[slice(*window)] = index
         # Where all that began together ran astray, one begins alone.
         alone = not len(found.s) and tried.any()
         peaks = peaks[np.sort(np.unique(owner[peaks], return_index=True)[1])][
             : 1 if alone else None
         ]
-    return peaks[:MOST_NEW]
+    return peaks[: 2 * MOST_NEW if way.split else MOST_NEW]
 
 
 def _begun(
@@ -258,13 +269,24 @@ def steepest(angle: np.ndarray, rate_hz: float) -> np.ndarray:
     return np.clip(STEEP_PER_S / rate_hz / np.maximum(angle, 1e-6), STEEPEST, STEEPEST_LOW)
 
 
-def _window(s: np.ndarray, bins: Bins) -> tuple[int, int]:
-    """First bin and the one after the last around a group of decays."""
-    width = bins.n / (2.0 * np.pi)
-    middle = s.imag * width - bins.first
-    away = np.maximum(REACH * 2.0 * np.abs(s.real) * width, 2 * LEAST_BINS)
-    low, high = int((middle - away).min()), int(np.ceil((middle + away).max())) + 1
-    return max(low, 0), min(max(high, low + 4 * LEAST_BINS), len(bins.values))
+def _windows(groups: list[np.ndarray], s: np.ndarray, bins: Bins) -> np.ndarray:
+    """(G, 2) first bin and the one after the last around each group of decays."""
+    width, every = bins.n / (2.0 * np.pi), np.concatenate([*groups, []]).astype(int)
+    middle = s[every].imag * width - bins.first
+    away = np.maximum(REACH * 2.0 * np.abs(s[every].real) * width, 2 * LEAST_BINS)
+    first = np.cumsum([0, *map(len, groups)])[:-1]
+    low = np.minimum.reduceat(middle - away, first).astype(int)
+    high = np.ceil(np.maximum.reduceat(middle + away, first)).astype(int) + 1
+    high = np.minimum(np.maximum(high, low + 4 * LEAST_BINS), len(bins.values))
+    return np.stack([np.maximum(low, 0), high], axis=1)
+
+
+def _near(windows: np.ndarray, bins: Bins) -> np.ndarray:
+    """Whether each bin is in one of the windows."""
+    near = np.zeros(len(bins.values), bool)
+    for low, high in windows:
+        near[low:high] = True
+    return near
 
 
 def small_groups(s: np.ndarray, *, together: float, most: int) -> list[np.ndarray]:
@@ -291,54 +313,73 @@ def _groups(s: np.ndarray, way: Way) -> list[np.ndarray]:
 def _refitted(s, c, ratio, bins: Bins, rate_hz: float, way: Way) -> Found:
     """Every group fitted to the bins around it, with the others, as they stand, taken off. Of a
     group only the weakest is found too weak: without it the others may stand."""
-    s, c, facts = s.copy(), c.copy(), np.full((6, len(s)), np.inf)
-    model = poles.decays_in_bins(s, c, n=bins.n, turns=bins.turns)
-    for group in _groups(s, way):
-        low, high = _window(s[group], bins)
-        every = max(1, (high - low) // way.most_bins)
-        at = slice(low, high, every)
-        turns = bins.turns[at]
-        free = len(turns) - 2 * len(group)
-        if free < 2:
+    s, c, strength, steep = s.copy(), c.copy(), np.full(len(s), np.inf), steepest(s.imag, rate_hz)
+    # u_s and u_c for bins of noise 1; of the bins: what is left over, power, background, freedoms.
+    facts = np.full((6, len(s)), np.inf)
+    groups = _groups(s, way)
+    windows = _windows(groups, s, bins)
+    # Without a room, bins beside no decay tell nothing.
+    near = _near(windows, bins) | (way.split == 0.0)
+    rest = np.zeros_like(bins.values)
+    rest[near] = bins.values[near] - poles.decays_in_bins(s, c, n=bins.n, turns=bins.turns[near])
+    for numbers in _at_once(groups, windows, way):
+        group = np.array([groups[number] for number in numbers])
+        every = max(1, int(np.diff(windows[numbers[0]])[0]) // way.most_bins)
+        parts = [np.arange(*windows[number], every) for number in numbers]
+        counts, at = np.array([len(part) for part in parts]), np.concatenate(parts)
+        last = np.cumsum(counts) - 1
+        first, turns = last + 1 - counts, bins.turns[at]
+        free = counts - 2 * group.shape[1]
+        if free.min() < 2:
             continue
-        own = c[group] @ poles.terms(s[group], n=bins.n, turns=turns)
-        target = bins.values[at] - model[at] + own
-        held = -np.angle(turns[0]), -np.angle(turns[-1]), steepest(s[group].imag, rate_hz).min()
-        try:
-            fit = poles.fit_poles(target, n=bins.n, turns=turns, s=s[group], c=c[group], held=held)
-        except np.linalg.LinAlgError:
-            continue
-        if not (np.all(np.isfinite(fit.s)) and np.all(np.isfinite(fit.c))):
-            continue
+        held = -np.angle(turns[first]), -np.angle(turns[last]), steep[group].min(axis=1)
+        fit = poles.fit_poles(
+            rest[at], n=bins.n, turns=turns, s=s[group], c=c[group], held=held, at=first,
+            crawl=way.crawl,
+        )  # fmt: skip
         s[group], c[group] = np.minimum(fit.s.real, -1e-3 / bins.n) + 1j * fit.s.imag, fit.c
-        left, around = fit.squares / free, float(bins.background[at].mean())
-        if len(group) > 1:
+        left, around = fit.squares / free, np.add.reduceat(bins.background[at], first) / counts
+        facts[:2, group] = fit.s_scale, fit.c_scale
+        facts[2:, group] = np.array([left, fit.power / counts, around, free])[:, :, None]
+        if group.shape[1] > 1:
             each = np.abs(fit.c) ** 2 / np.maximum(
-                2.0 * fit.c_scale**2 * max(way.doubt * left, around), TINY
+                2.0 * fit.c_scale**2 * max(way.doubt * left[0], around[0]), TINY
             )
-            weakest = int(np.argmin(each))
-            facts[0, group[weakest]] = each[weakest]
-        # The mean of `free` exponential variables lies this far above theirs once in a thousand
-        # times; the background's own uncertainty is put on top.
-        allowed = 1.0 + 3.1 / np.sqrt(free) + 5.0 / free + FLOOR_UNSURE
-        both = (free * left + FLOOR_BINS * around) / (free + FLOOR_BINS)
+            strength[group[0, np.argmin(each)]] = each.min()
         if way.split:
             # Where no room bends it, what runs up to a limit is there for want of anything better.
-            ran_off = -fit.s.real > AT_LIMIT * held[2] * fit.s.imag
-            ran_off |= (fit.s.imag <= held[0]) | (fit.s.imag >= held[1])
-            facts[0, group[ran_off]] = 0.0
-        facts[1:3, group] = fit.s_scale, fit.c_scale
-        misfit = left > around * allowed
-        power = float(np.vdot(target, target).real) / len(target)
-        astray = left > (around + ratio * power) * allowed
-        facts[3:, group] = [[left if misfit else both], [misfit], [astray]]
-        model[at] += fit.c @ poles.terms(fit.s, n=bins.n, turns=turns) - own
+            low, high, most = (limit[:, None] for limit in held)
+            ran_off = -fit.s.real > AT_LIMIT * most * fit.s.imag
+            strength[group[ran_off | (fit.s.imag <= low) | (fit.s.imag >= high)]] = 0.0
+        rest[at] = fit.rest
         if every > 1:
-            model = poles.decays_in_bins(s, c, n=bins.n, turns=bins.turns)
+            model = poles.decays_in_bins(s, c, n=bins.n, turns=bins.turns[near])
+            rest[near] = bins.values[near] - model
     # What runs up to the limit is broad for want of anything better.
     ran_off = -s.real > AT_LIMIT * steepest(s.imag, rate_hz) * s.imag
-    facts[0, ran_off | ~_own_peak(s, c, ratio, bins, way)] = 0.0
-    return Found(s, c, *facts)
+    strength[ran_off | ~_own_peak(s, c, ratio, bins, way)] = 0.0
+    left, power, around, free = facts[2:]
+    # The mean of `free` exponential variables lies this far above theirs once in a thousand
+    # times; the background's own uncertainty is put on top.
+    allowed = 1.0 + 3.1 / np.sqrt(free) + 5.0 / free + FLOOR_UNSURE
+    fitted = np.isfinite(left)
+    with np.errstate(invalid="ignore"):
+        both = (free * left + FLOOR_BINS * around) / (free + FLOOR_BINS)
+        misfit, astray = left > around * allowed, left > (around + ratio * power) * allowed
+    told = np.where(fitted, [np.where(misfit, left, both), misfit, astray], np.inf)
+    return Found(s, c, strength, *facts[:2], *told)
+
+
+def _at_once(groups: list[np.ndarray], windows: np.ndarray, way: Way) -> list[np.ndarray]:
+    """Numbers of the groups, in the parts in which they are fitted: all decays that stand by
+    themselves in bins of their own at once, then each other group."""
+    low, high = windows.T
+    alone = np.sum((low[:, None] < high) & (high[:, None] > low), axis=1) == 1
+    # After a fit to some of its bins every group is seen anew, so that the order counts.
+    alone &= np.max(high - low, initial=0) < 2 * way.most_bins
+    alone &= np.array([*map(len, groups)], int) == 1
+    numbers = np.arange(len(groups))
+    return [*([numbers[alone]] if alone.any() else []), *numbers[~alone, None]]
 
 
 def _places(s: np.ndarray, bins: Bins) -> np.ndarray:
@@ -351,23 +392,22 @@ def _own_peak(s, c, ratio: float, bins: Bins, way: Way) -> np.ndarray:
     """Which decays' own peaks are more than the background and the room of other groups."""
     at = _places(s, bins)
     each = c[:, None] * poles.terms(s, n=bins.n, turns=bins.turns[at])
-    others = each.sum(axis=0)
-    for group in _groups(s, way):
-        others[group] -= each[np.ix_(group, group)].sum(axis=0)
+    label = np.empty(len(s), int)
+    for number, group in enumerate(_groups(s, way)):
+        label[group] = number
+    others = np.where(label[:, None] == label, 0.0, each).sum(axis=0)
     tolerated = bins.background[at] + ratio * np.abs(others) ** 2
     return np.abs(np.diagonal(each)) ** 2 > np.log(len(bins.values) / ODDS) * tolerated
 
 
-def _room_share(s, rest, model, bins: Bins, most: float) -> float:
-    """Reverberant over direct energy, from what the fits left around the decays; `most` at most."""
+def room_share(s, rest, model, bins: Bins, *, clear: float = CLEAR) -> float:
+    """Reverberant over direct energy, from what the fits left around the decays s where these stand
+    `clear` times above the background, in power; 0 where too few bins do."""
     power = model.real**2 + model.imag**2
-    near = np.zeros(len(power), bool)
-    for each in s:
-        low, high = _window(np.array([each]), bins)
-        near[low:high] = True
-    near &= power > CLEAR * bins.background
+    near = power > clear * bins.background
+    near &= _near(_windows([*np.arange(len(s))[:, None]], s, bins), bins)
     if near.sum() < 4 * LEAST_BINS:
-        return LEAST_RATIO
+        return 0.0
     left = (rest.real[near] ** 2 + rest.imag[near] ** 2) / power[near]
     # The median of exponential variables is ln 2 of their mean.
-    return float(np.clip(np.median(left) / np.log(2.0), LEAST_RATIO, most))
+    return float(np.median(left) / np.log(2.0))

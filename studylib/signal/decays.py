@@ -28,7 +28,7 @@ from studylib.signal.poles import decays_in_bins
 
 DRY = Way(
     stands_out=20.0, doubt=0.0, together=12.0, most_together=8, most_bins=30_000, sweeps=12,
-    under_strongest=0.0, split=1.0, tries=2,
+    under_strongest=0.0, split=1.0, tries=2, still=0.3, crawl=1e-3,
 )  # fmt: skip
 ROUNDS = 16
 MODEL_ERROR = 10 ** (-45.0 / 10)  # no board is a sum of perfect decays: less is not pursued
@@ -45,9 +45,9 @@ class Decays:
     frequency_hz, loss_factor, amplitude (re full scale, real, at the first sample), each with
     `u_`; noise : variance per sample of white noise that would be as strong as the noise around;
     close, misfit : see the top of this file. unexplained : share of the power of the bins looked
-    at that is neither decays nor noise. poles, amplitudes : everything fitted, nuisances
-    included (complex, per sample).  u_place : (K,) the part of u_loss_factor that all rings heard
-    at one place share, the room's; None where no room is heard.
+    at that is neither decays nor noise, nan where a room may be some of it.  poles, amplitudes :
+    everything fitted, nuisances included (complex, per sample).  u_place : (K,) the part of
+    u_loss_factor that all rings heard at one place share, the room's; None for a sensor.
     """
 
     frequency_hz: np.ndarray
@@ -78,6 +78,7 @@ def find_decays(
     lowest_hz: float,
     highest_hz: float,
     most: int,
+    most_left: float = np.inf,
 ) -> Decays:
     """The modes in the transform of a record that only dies away.
 
@@ -86,6 +87,8 @@ def find_decays(
     spectrum : complex (n // 2 + 1,), `rfft` of the record without a window.
     n : samples.  lowest_hz, highest_hz : where modes are looked for.
     most : modes at most; of more those that stand highest in the spectrum are kept.
+    most_left : of the power of the decays, in the bins around them, that may be left over: where a
+        round leaves more, the search ends and gives none.
     """
     step = rate_hz / n
     first = max(int(np.ceil(lowest_hz / step)), 2)
@@ -105,8 +108,13 @@ def find_decays(
             before, found = found, decay_search.one_round(
                 found, model, MODEL_ERROR, bins, step_hz=step, most=3 * most, way=DRY, tried=tried
             )  # fmt: skip
+            if found is before:
+                break
             model = decays_in_bins(found.s, found.c, n=n, turns=bins.turns)
             rest = values - model
+            clear = 4.0 / most_left  # of the background, which would be taken for the rest
+            if decay_search.room_share(found.s, rest, model, bins, clear=clear) > most_left:
+                return no_decays(**facts)
             if _power_of(rest) < least:
                 best, least = found, _power_of(rest)
             if len(found.s) <= len(before.s) and (len(found.s) or not tried.any()):
@@ -147,7 +155,7 @@ def told_decays(
     u_amplitude: np.ndarray,
     noise: np.ndarray,
     misfit: np.ndarray,
-    unexplained: float,
+    unexplained: float = np.nan,
     rate_hz: float,
     limits_hz: tuple[float, float],
     most: int,

@@ -10,14 +10,17 @@ The stated uncertainty has two parts. The background's shrinks with every furthe
 `u_place`, is the same for all taps that are heard at one place, and shrinks only over places. A
 decay's interval is Student's, as the room's share is itself known from few ripples.
 
+Where decays in noise alone explain a ring, there is nothing to search: `not_heard` says what a room
+that is too weak to be heard may have made of them.
+
 Conventions: as in `signal.decays`, whose `Decays` come out.
 
-Functions: find_decays_heard. Heard, Room.
+Functions: find_decays_heard, not_heard. Heard, Room.
 Source: `signal.room_fit`, `signal.decay_search`; limits are our own choice, tried out on recorded
 strokes and in simulated rooms.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -52,6 +55,7 @@ ASIDE, ROOM_ASIDE = 0.3, 0.1  # half widths, of the decay and of the room, that 
 FAR = float(np.log(4.0))  # from the search's decay and level: farther, a fit is of something else
 MOST_SHARE = 10.0  # times what the search left over of a group: more, the room cannot make
 RIPPLED = 10 ** (-15.0 / 10)  # of the room's share, from which it can catch a start in a ripple
+BESIDE = 3.0  # spread of a decay over that of all else at its peak, in noise no narrower than it
 WIDER = (1.0, 3.0)  # times the width that the search found, as starts of a fit
 MOST_BINS = 56
 TOGETHER = 4.0  # mean bandwidths
@@ -148,6 +152,34 @@ def find_decays_heard(
     ring.s, ring.c = sought.s.copy(), sought.c.copy()
     fits, alpha, u_alpha, share = _in_room(ring, ratio)
     return _report(ring, bins, fits, (alpha, u_alpha, share), (lowest_hz, highest_hz), most)
+
+
+def not_heard(decays: Decays, *, rate_hz: float) -> Decays:
+    """Decays that explain a ring without a room, with what one that is too weak to be heard may
+    have made of them: of each its own tail, and at its peak the tails of the others."""
+    angle = 2.0 * np.pi / rate_hz * decays.frequency_hz
+    own = np.abs(decays.poles.imag - angle[:, None]).argmin(axis=1), np.arange(len(angle))
+    s = decays.poles[own[0]]
+    each = decays.amplitudes[:, None] / (1.0 - np.exp(decays.poles[:, None] - 1j * s.imag))
+    beside = np.abs(each.sum(axis=0) / each[own] - 1.0)
+    alpha = damping.LN_1000 / ROOM_S / rate_hz
+    # Whatever else the decays leave over may be as much like a room.
+    share = max(NO_ROOM, decays.unexplained)
+    part = np.hypot(_least(s, alpha, ROOM_UNSURE, share), BESIDE * np.sqrt(share) * beside)
+    u_place = part * decays.loss_factor
+    return replace(
+        decays,
+        u_loss_factor=np.hypot(decays.u_loss_factor, u_place),
+        u_frequency_hz=np.hypot(decays.u_frequency_hz, 0.5 * u_place * decays.frequency_hz),
+        u_place=u_place,
+    )
+
+
+def _least(s: np.ndarray, alpha: float, u_alpha: float, share: float) -> np.ndarray:
+    """The least relative spread of decays from one place: a tail that dies as slowly as a mode, or
+    more slowly, can be taken for it."""
+    squared = np.square(s.real / alpha * np.exp(u_alpha))
+    return AS_FAST * np.sqrt(TOLD_TOO_LOW * share) * squared / (squared + FREED)
 
 
 def _ring_of(x: np.ndarray, quiet: np.ndarray, rate_hz: float) -> _Ring:
@@ -388,20 +420,13 @@ def _report(ring, bins: decay_search.Bins, fits, room, limits, most: int) -> Hea
         u_c[group] = factor * fit.c_spread
         quiet[group] = quiet[group] if fit.kept else fit.quiet
         misfit[group] = fit.kept or fit.ratio > 4.0 * share
-    # A tail that dies as slowly as a mode, or more slowly, can be taken for it at one place.
-    squared = np.square(s.real / alpha * np.exp(u_alpha))
-    least = AS_FAST * np.sqrt(TOLD_TOO_LOW * share) * squared / (squared + FREED)
-    u_s = np.maximum(u_s, -s.real * least)
+    u_s = np.maximum(u_s, -s.real * _least(s, alpha, u_alpha, share))
     there = c != 0.0
     s, c, misfit = s[there], c[there], misfit[there]
     u_s, u_f, u_c, quiet = u_s[there], u_f[there], u_c[there], quiet[there]
-    rest = bins.values - poles.decays_in_bins(s, c, n=bins.n, turns=bins.turns)
-    left = float(np.vdot(rest, rest).real - bins.background.sum())
     decays = told_decays(
         s, c, u_decay=u_s, u_angle=u_f, u_amplitude=u_c, noise=ring.noise_at(s.imag),
         misfit=misfit,
-        unexplained=max(0.0, left)
-        / max(float(np.vdot(bins.values, bins.values).real), np.finfo(float).tiny),
         rate_hz=rate, limits_hz=limits, most=most, quiet=quiet,
         largest_loss=STEEP_SHARE * 2.0 * decay_search.steepest(s.imag, rate),
     )  # fmt: skip

@@ -20,26 +20,31 @@ Source: the transform of a truncated exponential is a geometric sum; maximum lik
 damped exponentials in noise as in Rao & Zhao (1993, recalled).
 """
 
+from functools import partial
 from typing import NamedTuple
 
 import numpy as np
 
 STEPS = 30
 SETTLED = 1e-2  # of the noise power of one bin: so small a gain ends the search
+SINGULAR = 1e-13  # of the curvature, by which no fit of two decays that fell together breaks off
 KNOTS = 200
 
 
 class PoleFit(NamedTuple):
-    """K decays fitted over M bins.
+    """G groups of K decays.
 
-    s, c : complex (K,).  squares : sum of squared residuals over the bins.
-    s_scale, c_scale : (K,) standard uncertainty of the real (and of the imaginary) part of s and
+    s, c : complex (G, K).  rest : complex (M,), what is left over.  squares, power : (G,) sums of
+    squares over the bins of each, of what is left over and of all that was fitted.
+    s_scale, c_scale : (G, K) standard uncertainty of the real (and of the imaginary) part of s and
     c for bins whose noise has variance 1.
     """
 
     s: np.ndarray
     c: np.ndarray
-    squares: float
+    rest: np.ndarray
+    squares: np.ndarray
+    power: np.ndarray
     s_scale: np.ndarray
     c_scale: np.ndarray
 
@@ -49,14 +54,14 @@ def terms(s: np.ndarray, *, n: int, turns: np.ndarray) -> np.ndarray:
 
     turns : w of the bins, complex (M,).
     """
-    over = _over(s, turns)
+    over = _over(np.exp(s)[:, None], turns)
     over *= (0.5 - 0.5 * np.exp(s * n))[:, None]
     return over
 
 
-def _over(s: np.ndarray, turns: np.ndarray) -> np.ndarray:
-    """1 / (1 - exp(s) w), s along rows. In place: new arrays cost more than the arithmetic."""
-    over = np.exp(s)[:, None] * turns
+def _over(turn: np.ndarray, turns: np.ndarray) -> np.ndarray:
+    """1 / (1 - exp(s) w), exp(s) along rows. In place: new arrays cost more than the arithmetic."""
+    over = turn * turns
     np.subtract(1.0, over, out=over)
     return np.reciprocal(over, out=over)
 
@@ -68,10 +73,10 @@ def decays_in_bins(s: np.ndarray, c: np.ndarray, *, n: int, turns: np.ndarray) -
     few of them by straight lines: a hundredth of a percent of what is itself far below a peak.
     """
     height = c * (0.5 - 0.5 * np.exp(s * n))
-    own = height @ _over(s, turns)
-    height, s = c.conj() * (0.5 - 0.5 * np.exp(s.conj() * n)), s.conj()
+    own = height @ _over(np.exp(s)[:, None], turns)
+    height, turn = height.conj(), np.exp(s.conj())[:, None]
     if len(turns) < 20 * KNOTS:
-        return own + height @ _over(s, turns)
+        return own + height @ _over(turn, turns)
     angle = -np.angle(turns)
     few = np.concatenate(
         [
@@ -80,89 +85,99 @@ def decays_in_bins(s: np.ndarray, c: np.ndarray, *, n: int, turns: np.ndarray) -
             [len(turns) - 1],
         ]
     )
-    mirrored = height @ _over(s, turns[few])
+    mirrored = height @ _over(turn, turns[few])
     own.real += np.interp(angle, angle[few], mirrored.real)
     own.imag += np.interp(angle, angle[few], mirrored.imag)
     return own
 
 
 def fit_poles(
-    target: np.ndarray,
+    rest: np.ndarray,
     *,
     n: int,
     turns: np.ndarray,
     s: np.ndarray,
     c: np.ndarray,
-    held: tuple[float, float, float],
+    held: tuple[np.ndarray | float, np.ndarray | float, np.ndarray | float],
+    at: tuple[int, ...] | np.ndarray = (0,),
+    crawl: float = 0.0,
 ) -> PoleFit:
-    """Fit K decays to bins.
+    """Fit G groups of K decays each, all at once and every group to bins of its own.
 
     Parameters
     ----------
-    target : complex (M,), the bins, with everything else already taken off; M > 2 K.
+    rest : complex (M,), what the decays, as they begin, and everything else leave over of the bins,
+        group after group; more than 2 K for each.
     n : length of the record in samples.  turns : complex (M,), w of these bins.
-    s, c : complex (K,), start values.
+    s, c : complex (G, K), start values.  at : (G,) where the bins of each group begin.
     held : lowest and highest angle per sample, and the steepest decay over angle, that no decay
-        goes beyond; none grows.
-
-    Raises
-    ------
-    numpy.linalg.LinAlgError : two decays fell together.
+        goes beyond, one of each or (G,) of each; none grows.
+    crawl : share of what is left over; a damped step that gains less ends the fit of a group.
     """
-    k, free = len(s), len(target) - 2 * len(s)
-    low, high, steepest = held
-    over, end, g = unit_terms(s, n=n, turns=turns)
-    rest = target - c @ g
-    squares, damping, moved = float(np.vdot(rest, rest).real), 0.0, True
+    k, ends = s.shape[1], np.append(at, len(rest))[1:]
+    counts = ends - at
+    low, high, steepest = np.broadcast_arrays(*(np.reshape(limit, (-1, 1)) for limit in held))
+    free, eye = counts - 2 * k, np.eye(2 * k)
+
+    def state(s, c):
+        turn, end, height = (
+            np.repeat(part.T, counts, axis=1) for part in (np.exp(s), np.exp(s * n), c)
+        )
+        over = _over(turn, turns)
+        g = (0.5 - 0.5 * end) * over
+        return over, end, g, height, (height * g).sum(axis=0)
+
+    def powers(bins):
+        return np.add.reduceat(bins.real**2 + bins.imag**2, at)
+
+    now, damping = state(s, c), np.zeros(len(s))
+    moved, done = np.ones(len(s), bool), np.zeros(len(s), bool)
+    target, squares = rest + now[-1], powers(rest)
     for _ in range(STEPS):
-        if moved:  # a step that was refused leaves slopes and curvature as they are
-            jacobian = np.concatenate([c[:, None] * slope(over, end, g, n=n), g])
-            mirrored = jacobian.conj()
-            curvature, pull = mirrored @ jacobian.T, mirrored @ rest
+        if moved.any():  # a step that was refused leaves slopes and curvature as they are
+            over, end, g, height, _ = now
+            rows = np.concatenate([height * slope(over, end, g, n=n), g, rest[None]])
+            parts = [rows[:, i:j] for i, j in zip(at, ends, strict=True)]
+            products = np.array([part.conj() @ part.T for part in parts])
+            curvature, pull = products[:, :-1, :-1], products[:, :-1, -1]
             # Scaled to a diagonal of ones: s and c are worlds apart in size.
-            size = np.sqrt(curvature.real.diagonal())
-            curvature, pull = curvature / (size[:, None] * size), pull / size
-            inverse = _inverse(curvature)
-            spread = np.sqrt(0.5 * np.abs(inverse.real.diagonal())) / size
-            if float(np.vdot(pull, inverse @ pull).real) <= SETTLED * squares / free:
-                break
-        damped = _inverse(curvature + damping * np.eye(2 * k)) if damping else inverse
-        step = (damped @ pull) / size
-        new_s, new_c = s + step[:k], c + step[k:]
+            size = np.sqrt(np.einsum("gii->gi", curvature).real)
+            curvature = curvature / (size[:, :, None] * size[:, None]) + SINGULAR * eye
+            pull = pull / size
+            inverse = np.linalg.inv(curvature)
+            spread = np.sqrt(0.5 * np.abs(np.einsum("gii->gi", inverse).real)) / size
+            gain = np.einsum("gi,gij,gj->g", pull.conj(), inverse, pull).real
+            done |= ~(gain > SETTLED * squares / free)
+        if done.all():
+            break
+        damped = (
+            np.linalg.inv(curvature + damping[:, None, None] * eye) if damping.any() else inverse
+        )
+        step = np.einsum("gij,gj->gi", damped, pull) / size
+        new_s, new_c = s + step[:, :k], c + step[:, k:]
         # np.clip costs more than its two halves.
         f = np.minimum(np.maximum(new_s.imag, low), high)
         new_s = np.minimum(np.maximum(new_s.real, -steepest * f), 0.0) + 1j * f
-        new_over, new_end, new_g = unit_terms(new_s, n=n, turns=turns)
-        new_rest = target - new_c @ new_g
-        new = float(np.vdot(new_rest, new_rest).real)
-        moved = new <= squares * (1.0 + 1e-9)
-        if moved:
-            damping = damping / 8.0 if damping > 1e-3 else 0.0
-            s, c, over, end, g, rest, squares = (
-                *(new_s, new_c, new_over, new_end, new_g, new_rest), new,
-            )  # fmt: skip
-        else:
-            damping = max(8.0 * damping, 1e-2)
-    return PoleFit(s, c, squares, spread[:k], spread[k:])
-
-
-def _inverse(matrix: np.ndarray) -> np.ndarray:
-    """Of a complex matrix; the commonest size, one decay's, without the detour of a library."""
-    if len(matrix) > 2:
-        return np.linalg.inv(matrix)
-    (p, q), (r, s) = matrix.tolist()
-    determinant = p * s - q * r
-    if not abs(determinant) > 0.0:
-        raise np.linalg.LinAlgError("Singular matrix")
-    return np.array([[s, -q], [-r, p]]) / determinant
+        new = state(new_s, new_c)
+        trial = powers(target - new[-1])
+        moved = ~done & (trial <= squares * (1.0 + 1e-9))
+        done |= moved & (damping > 0.0) & (squares - trial < crawl * trial)
+        damping = np.where(
+            moved, np.where(damping > 1e-3, damping / 8.0, 0.0), np.maximum(8.0 * damping, 1e-2)
+        )
+        s, c = (np.where(moved[:, None], *pair) for pair in ((new_s, s), (new_c, c)))
+        if moved.any():
+            keep = partial(np.where, np.repeat(moved, counts))
+            now = new if moved.all() else tuple(map(keep, new, now))
+            rest, squares = target - now[-1], np.where(moved, trial, squares)
+    return PoleFit(s, c, rest, squares, powers(target), spread[:, :k], spread[:, k:])
 
 
 def unit_terms(
     s: np.ndarray, *, n: int, turns: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """1 / (1 - exp(s) w) (K, M), exp(s n) (K, 1), and from both the (K, M) terms of amplitude 1."""
-    over = _over(s, turns)
-    end = np.exp(s * n)[:, None]
+    over, end = _over(np.exp(s)[:, None], turns), np.exp(s * n)[:, None]
     return over, end, (0.5 - 0.5 * end) * over
 
 

@@ -1,10 +1,11 @@
 """Taps: a board is knocked and left to ring; what rings, at which frequency, for how long.
 
-The ring is analysed from just after the contact to the next knock, or until it has died, as a sum
-of decays heard through a room (`signal.heard`). A sensor on the board hears no room, and neither
-does a microphone in the dry: where nothing disturbs the ring, the sharper model of decays in noise
-alone (`signal.decays`) follows. Nothing is windowed, no noise floor bends the decay, and the onset
-is left out.
+The ring is analysed from just after the contact to the next knock, or until it has died. Decays in
+noise alone (`signal.decays`) come first: where they leave less over than a room that can be heard,
+each mode stands by itself and nothing happens on the way, they are the ring. A sensor on the board
+hears no more than that, and a microphone in the dry hardly: what a room may still hide is then in
+the uncertainty. Any other ring is a sum of decays heard through a room (`signal.heard`). Nothing is
+windowed, no noise floor bends the decay, and the onset is left out.
 
 A knock is a sudden rise: the power of the signal, or of its differences (which favours what is
 quick), in blocks of a millisecond stands ten times above all of the last dozen blocks, far out of
@@ -35,8 +36,8 @@ from scipy.fft import prev_fast_len, rfft
 
 from studylib.codes import code_of, fields_of, holding, note
 from studylib.signal import damping, touches
-from studylib.signal.decays import Decays, find_decays
-from studylib.signal.heard import Room, find_decays_heard
+from studylib.signal.decays import SLOW_PER_S, Decays, find_decays
+from studylib.signal.heard import LEAST_FALL, NO_ROOM, Heard, Room, find_decays_heard, not_heard
 
 KNOCK_BLOCK_S = 0.001
 RISE = 10.0  # in power
@@ -69,7 +70,7 @@ SAME_MODE = 0.03  # relative: taps of one take differ by less
 ROOM_ABOVE = 0.45  # of the rate: no modes are looked for above
 TOLD_DB = 28.0  # direct over reverberant sound: from which on a room cannot be told from what a
 # board adds of its own
-CLEAN_IN_ROOM = 10 ** (-35.0 / 10)  # of the power left over, where the room's uncertainty stays
+CLEAN_IN_ROOM = 10 ** (-30.0 / 10)  # the same, of a ring that a microphone heard
 BENT = 0.05  # of a mode's decay: then it is none in noise alone
 HEAVY = 0.04  # loss factor: with two such decays, something is imitated that is none
 CLEAN = 10 ** (-45.0 / 10)  # of the power left over by decays in noise alone
@@ -168,36 +169,33 @@ def ring_through_air(
     x : (n,) samples of the ring alone.  most : modes at most.
     """
     band = {"rate_hz": rate_hz, "lowest_hz": lowest_hz, "highest_hz": highest_hz, "most": most}
+    plain = _plain(x, True, band)
+    if plain is not None:
+        return plain, None
     heard = find_decays_heard(x, quiet=x[:0], **band)
-    return (
-        (heard.decays, heard.room)
-        if heard.room is not None and heard.room.ratio_db < TOLD_DB
-        else (_sharpened(x, Tap(0.0, heard.seconds, heard.decays), len(x), band).decays, None)
+    told = heard.room is not None and heard.room.ratio_db < TOLD_DB
+    return heard.decays, heard.room if told else None
+
+
+def _plain(x: np.ndarray, through_air: bool, band: dict) -> Decays | None:
+    """Decays in noise alone, with what a room may hide, where each stands by itself and nothing
+    else is loud in a ring; else None: what changes on the way is imitated by decays that are none,
+    and so is a room."""
+    n = prev_fast_len(len(x), real=True)
+    decays = find_decays(rfft(x[:n]), n=n, most_left=NO_ROOM, **band)
+    # Where a microphone heard it, the room's part of the uncertainty covers more.
+    most, clean = (2, CLEAN_IN_ROOM) if through_air else (1, CLEAN)
+    height = np.abs(decays.amplitudes) / np.maximum(
+        -decays.poles.real, SLOW_PER_S / band["rate_hz"]
     )
-
-
-def _sharpened(x: np.ndarray, tap: Tap, end: int, band: dict) -> Tap:
-    """The decays of a tap in which no room is heard, from the sharper model of decays in noise
-    alone, where it holds: what changes on the way is imitated by decays that are none."""
-    first = round(tap.start_s * band["rate_hz"])
-    n = prev_fast_len(end - first, real=True)
-    decays = find_decays(rfft(x[first : first + n]), n=n, **band)
-    # Where a microphone heard it, the room's part of the uncertainty stays, and covers more.
-    wide, heavy = tap.decays, int(np.sum(decays.loss_factor > HEAVY))
-    most, clean = (1, CLEAN) if wide.u_place is None else (2, CLEAN_IN_ROOM)
-    if decays.unexplained > clean or heavy > most or not len(decays.loss_factor):
-        return tap
-    nearest = np.abs(wide.frequency_hz / decays.frequency_hz[:, None] - 1.0).argmin(axis=1)
-    if wide.u_place is not None:
-        if np.any(decays.close & ~wide.close[nearest]):  # a ripple of the room, taken for a mode
-            return tap
-        decays = replace(
-            decays,
-            u_loss_factor=np.hypot(decays.u_loss_factor, wide.u_loss_factor[nearest]),
-            u_frequency_hz=np.hypot(decays.u_frequency_hz, wide.u_frequency_hz[nearest]),
-            u_place=wide.u_place[nearest],
-        )
-    return replace(tap, decays=decays)
+    own = np.pi * decays.frequency_hz * decays.loss_factor
+    loud = np.abs(decays.amplitudes[height > LOUD * height.max(initial=0.0)])
+    alone = len(loud) and np.isin(loud, decays.amplitude).all() and not decays.close.any()
+    # A line that does not die is none, however well its decay is known.
+    alone = alone and np.all(own * len(x) > LEAST_FALL * band["rate_hz"])
+    if not alone or decays.unexplained > clean or np.sum(decays.loss_factor > HEAVY) > most:
+        return None
+    return not_heard(decays, rate_hz=band["rate_hz"]) if through_air else decays
 
 
 def _tap(x: np.ndarray, knock: Knock, before: int, through_air: bool, band: dict) -> Tap:
@@ -212,6 +210,13 @@ def _tap(x: np.ndarray, knock: Knock, before: int, through_air: bool, band: dict
     quiet = quiet[: max(0, len(quiet) - round(2 * KNOCK_BLOCK_S * rate))]
     start = _after_contact(x, first, rate)
     end = min(knock.end, start + round(LONGEST_S * rate))
+    long_enough = end - start >= LEAST_S * rate
+    plain = _plain(x[start:end], through_air, band) if long_enough and not signs else None
+    if plain is not None:
+        heard = Heard(plain, None, (), (end - start) / rate)
+        tap, changes = _judged(x, start, heard, rate)
+        if changes.contact is changes.hand is None and _straight(tap, changes.bends):
+            return tap if through_air else replace(tap, decays=plain)
     for _ in range(MOST_CHANGES):
         tap, changes = _analysed(x, start, end, quiet, through_air, band)
         contact, hand = changes.contact, changes.hand
@@ -231,8 +236,6 @@ def _tap(x: np.ndarray, knock: Knock, before: int, through_air: bool, band: dict
         after_ms = 1000.0 * (start - knock.first) / rate + 1000.0 * hand.at_s
         signs.append(_sign("taps.dies_faster", hand, start, knock.first, band))
         tap = replace(tap, decays=None, reason=note("taps.ring_changes", after_ms=after_ms))
-    if tap.decays is not None and tap.room is None and not signs and _straight(tap, changes.bends):
-        tap = _sharpened(x, tap, end, band)
     if tap.decays is not None and any(code_of(s.what) == "taps.later_contact" for s in signs):
         # The knock's own level is not known any more.
         tap = replace(tap, decays=replace(tap.decays, u_amplitude=tap.decays.amplitude))
@@ -263,13 +266,18 @@ def _analysed(
     if end - start < LEAST_S * rate:
         return Tap(start / rate, max(end - start, 0) / rate, None, "taps.breaks_off"), none
     heard = find_decays_heard(x[start:end], quiet=quiet, **band)
-    decays, room = heard.decays, heard.room
     if not through_air:  # a sensor on the board hears no room
-        decays, room = replace(decays, u_place=None), None
+        heard = heard._replace(decays=replace(heard.decays, u_place=None), room=None)
+    if not len(heard.decays.frequency_hz):
+        return Tap(start / rate, heard.seconds, None, "taps.no_modes"), none
+    return _judged(x, start, heard, rate)
+
+
+def _judged(x: np.ndarray, start: int, heard: Heard, rate: float) -> tuple[Tap, touches.Changes]:
+    """The tap that begins at a sample, and what changes in its ring."""
+    decays, room = heard.decays, heard.room
     told = room if room is not None and room.ratio_db < TOLD_DB else None
     tap = Tap(start / rate, heard.seconds, decays, room=told)
-    if not len(decays.frequency_hz):
-        return replace(tap, decays=None, reason="taps.no_modes"), none
     if heard.left_over:
         what = note("taps.left_over", frequencies_hz=list(heard.left_over[:3]))
         at = start / rate, min(heard.left_over), max(heard.left_over), 0.0

@@ -14,10 +14,12 @@ from typing import NamedTuple
 import numpy as np
 import pytest
 from scipy.fft import rfft
+from scipy.signal import fftconvolve
 
 from studylib.signal.decays import find_decays
 from tests.draws import draws
 from tests.signal.rings import RATE, bound, mode_set, noise_sd, pink, ring, units
+from tests.signal.rooms import Room, response
 
 N = RATE  # 1 s
 BOARD_HZ = np.array([163.0, 250, 410, 655, 990, 1480, 2150, 3050, 4300, 5800])
@@ -312,3 +314,16 @@ def test_modes_outside_the_limits_are_not_reported():
     x = ring(modes, n=N) + noise_sd(40.0) * rng.standard_normal(N)
     decays = decays_of(x, lowest_hz=200.0, highest_hz=1500.0)
     np.testing.assert_allclose(decays.frequency_hz, [410.0], rtol=1e-3)
+
+
+@pytest.mark.parametrize(("ratio_db", "told"), [(20.0, False), (45.0, True)])
+def test_a_search_that_may_leave_little_ends_where_a_room_is_heard(ratio_db, told):
+    # A hundredth of the energy in a room's tail is far above -38 dB, a thirty-thousandth below.
+    rng = np.random.default_rng(7)
+    modes = mode_set(BOARD_HZ[2:8], BOARD_LOSS[2:8], rng)
+    x = fftconvolve(ring(modes, n=N), response(Room(0.4, ratio_db), rng))[:N]
+    x += noise_sd(60.0) * rng.standard_normal(N)
+    found = decays_of(x, most_left=10**-3.8)
+    assert len(found.frequency_hz) == (len(modes) if told else 0)
+    if told:  # nothing else is changed by it
+        np.testing.assert_array_equal(found.frequency_hz, decays_of(x).frequency_hz)

@@ -97,8 +97,11 @@ def test_without_noise_the_decays_come_back_exactly(modes):
 
 def fitted(target, turns, s, *, n=N, held=(0.0, np.pi, 1.0)):
     """A fit begun at poles, with the amplitudes that are best for them."""
-    c = np.linalg.lstsq(terms(s, n=n, turns=turns).T, target, rcond=None)[0]
-    return fit_poles(target, n=n, turns=turns, s=s, c=c, held=held)
+    unit = terms(s, n=n, turns=turns)
+    c = np.linalg.lstsq(unit.T, target, rcond=None)[0]
+    fit = fit_poles(target - c @ unit, n=n, turns=turns, s=s[None], c=c[None], held=held)
+    of_one = ("s", "c", "s_scale", "c_scale")
+    return fit._replace(**{name: getattr(fit, name)[0] for name in of_one})
 
 
 def test_a_decay_is_held_within_its_angles_and_its_steepness_and_none_grows():
@@ -120,7 +123,7 @@ def test_slopes_are_worked_out_for_accepted_steps_alone(monkeypatch):
     # From so far off some steps make things worse and are taken back.
     target, turns = bins_around(PAIR)
     s, _ = poles_of(PAIR)
-    counts = {"slope": 0, "unit_terms": 0}
+    counts = {"slope": 0, "_over": 0}
 
     def counted(name, function):
         def inner(*args, **options):
@@ -132,7 +135,43 @@ def test_slopes_are_worked_out_for_accepted_steps_alone(monkeypatch):
     for name in counts:
         monkeypatch.setattr(poles, name, counted(name, getattr(poles, name)))
     fitted(target, turns, s + (-2.5 + 3.0j) * np.abs(s.real))
-    assert 0 < counts["slope"] < counts["unit_terms"] - 1
+    # The terms of the start are worked out twice, the second time by the fit.
+    assert 0 < counts["slope"] < counts["_over"] - 2
+
+
+def test_groups_fitted_at_once_are_what_each_is_by_itself():
+    # One needs more steps than the other, and one is held at its limit.
+    rng = np.random.default_rng(4)
+    modes = [Mode(440.0, 0.02, 1.0, 0.7), Mode(900.0, 0.01, 0.1, 0.0), Mode(1500.0, 0.02, 0.5, 2.0)]
+    alone, rest, every = [], [], []
+    for mode, off, steepest in zip(modes, (2.0 - 2.5j, 0.1, 0.5), (1.0, 1.0, 0.005), strict=True):
+        target, turns = bins_around([mode], noise=1e-3 * rng.standard_normal(N))
+        s, c = poles_of([mode])
+        s, c = s + off * np.abs(s.real), 0.3 * c
+        left = target - c @ terms(s, n=N, turns=turns)
+        held = -np.angle(turns[0]), -np.angle(turns[-1]), steepest
+        alone.append(fit_poles(left, n=N, turns=turns, s=s[None], c=c[None], held=held))
+        rest.append(left)
+        every.append((turns, s, c, held))
+    turns, s, c, held = (list(part) for part in zip(*every, strict=True))
+    first = np.cumsum([0, *map(len, rest[:-1])])
+    fit = fit_poles(
+        np.concatenate(rest), n=N, turns=np.concatenate(turns), s=np.array(s), c=np.array(c),
+        held=tuple(np.array(held).T), at=first,
+    )  # fmt: skip
+    for name in ("s", "c", "squares", "power", "s_scale", "c_scale"):
+        wanted = np.concatenate([getattr(one, name) for one in alone])
+        np.testing.assert_allclose(getattr(fit, name), wanted, rtol=1e-8, err_msg=name)
+    np.testing.assert_allclose(fit.rest, np.concatenate([one.rest for one in alone]), atol=1e-9)
+    assert fit.s[2, 0].real == pytest.approx(-0.005 * fit.s[2, 0].imag)
+
+
+def test_what_is_left_over_is_the_bins_less_the_decays_found():
+    target, turns = bins_around(PAIR, noise=1e-3 * np.random.default_rng(5).standard_normal(N))
+    fit = fitted(target, turns, poles_of(PAIR)[0])
+    np.testing.assert_allclose(fit.rest, target - fit.c @ terms(fit.s, n=N, turns=turns), atol=1e-9)
+    assert fit.squares[0] == pytest.approx(np.sum(np.abs(fit.rest) ** 2))
+    assert fit.power[0] == pytest.approx(np.sum(np.abs(target) ** 2))
 
 
 # Worked example: fs 48 kHz, 1 s, 440 Hz, a 10 / s, A 1, phase 0.7, noise 0.01.

@@ -12,12 +12,15 @@ from typing import NamedTuple
 
 import numpy as np
 import pytest
+from scipy.signal import fftconvolve
 
 from studylib.codes import code_of, fields_of
 from studylib.signal import poles
+from studylib.signal import tap as taps
 from studylib.signal.tap import measure_taps
 from tests.draws import draws
 from tests.signal.rings import RATE, Mode, contact, mode_set, pink, tapped
+from tests.signal.rooms import Room, response
 
 BOARD_HZ = np.array([163.0, 250, 410, 655, 990, 1480, 2150, 3050, 4300, 5800])
 BOARD_LOSS = np.linspace(0.0095, 0.013, 10)
@@ -41,9 +44,9 @@ def recording(*rings, rng, noise=QUIET, offset=0.0) -> np.ndarray:
     return x + noise * pink(len(x), rng) + offset
 
 
-def taps_of(x, *, rate_hz=RATE, lowest_hz=40.0):
+def taps_of(x, *, rate_hz=RATE, lowest_hz=40.0, through_air=False):
     return measure_taps(
-        x, rate_hz=rate_hz, lowest_hz=lowest_hz, highest_hz=None, most=16, through_air=False
+        x, rate_hz=rate_hz, lowest_hz=lowest_hz, highest_hz=None, most=16, through_air=through_air
     )
 
 
@@ -357,7 +360,7 @@ def work(monkeypatch):
     taken, fit = [], poles.fit_poles
 
     def counted(*args, **options):
-        taken.append(len(options["s"]))
+        taken.append(options["s"].size)
         return fit(*args, **options)
 
     monkeypatch.setattr(poles, "fit_poles", counted)
@@ -381,3 +384,71 @@ def test_a_tap_of_forty_modes_stays_far_below_what_a_search_may_take(work):
     (found,) = taps_of(recording(tapped(modes, n=N), rng=rng, noise=1e-5))
     assert 0 < sum(work) < 5000
     assert not found.reason
+
+
+@pytest.fixture
+def rooms_sought(monkeypatch):
+    """How often a ring was searched for a room."""
+    taken, search = [], taps.find_decays_heard
+
+    def counted(x, **facts):
+        taken.append(len(x))
+        return search(x, **facts)
+
+    monkeypatch.setattr(taps, "find_decays_heard", counted)
+    return taken
+
+
+@pytest.mark.parametrize("through_air", [True, False])
+def test_a_dry_ring_is_not_searched_for_a_room(rooms_sought, through_air):
+    rng = np.random.default_rng(21)
+    modes = a_board(rng)
+    x = recording(tapped(modes, n=N), tapped(modes, n=N), rng=rng, noise=1e-5)
+    for found in taps_of(x, through_air=through_air):
+        assert len(found.decays.frequency_hz) == len(modes)
+        f = np.array([mode.frequency_hz for mode in modes])
+        off = np.abs(found.decays.frequency_hz - f) / found.decays.u_frequency_hz
+        assert off.max() < 4.0
+        assert found.room is None
+        assert not found.signs
+        assert (found.decays.u_place is None) == (not through_air)
+    assert not rooms_sought
+
+
+@pytest.mark.parametrize(
+    "what",
+    ["a room", "a loud hum", "two modes in one place", "a hand", "a knock just before"],
+)
+def test_whatever_else_is_heard_is_looked_into(rooms_sought, what):
+    rng = np.random.default_rng(22)
+    modes, noise = a_board(rng), 1e-5 * rng.standard_normal(BEFORE + N)
+    if what == "two modes in one place":
+        one = max(modes, key=lambda mode: mode.amplitude)
+        modes.append(one._replace(frequency_hz=one.frequency_hz * (1.0 + one.loss)))
+    x = np.concatenate([np.zeros(BEFORE), tapped(modes, n=N)])
+    if what == "a room":
+        x = fftconvolve(x, response(Room(0.4, 20.0), rng))[: len(x)]
+    if what == "a loud hum":
+        x += 0.02 * np.cos(2 * np.pi * 50.0 * np.arange(len(x)) / RATE)
+    if what == "a hand":
+        x[BEFORE:] = tapped(modes, n=N, hand=(0.15, 3.0))
+    if what == "a knock just before":
+        x[BEFORE - RATE // 50 :] += 0.5 * tapped(modes, n=N + RATE // 50)
+    taps_of(x + noise, through_air=True)
+    assert rooms_sought
+
+
+def test_what_a_room_may_hide_is_in_the_uncertainty_of_a_dry_ring():
+    # A mode much weaker than its neighbour is hidden by the neighbour's tail before its own.
+    rng = np.random.default_rng(23)
+    modes = mode_set([400.0, 800.0, 900.0], 0.01, rng, amplitude=np.array([0.3, 0.3, 0.003]))
+    x = recording(tapped(modes, n=N), rng=rng, noise=1e-6)
+    (dry,), (heard,) = taps_of(x), taps_of(x, through_air=True)
+    np.testing.assert_array_equal(heard.decays.frequency_hz, dry.decays.frequency_hz)
+    part = heard.decays.u_place / heard.decays.loss_factor
+    # Of decays faster than a room of 0.4 s no more than what 38 dB below hide, about a hundredth.
+    assert np.all((part[:2] > 0.001) & (part[:2] < 0.01))
+    assert 0.02 < part[2] < 0.2
+    np.testing.assert_allclose(
+        heard.decays.u_loss_factor, np.hypot(dry.decays.u_loss_factor, heard.decays.u_place)
+    )
