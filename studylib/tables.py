@@ -23,8 +23,11 @@ Functions: `empty`, `typed`, `text_of`, `read`, `write`, `write_package`, `packa
 Classes: `Table`, `Column`. Data: `TABLES`.
 """
 
-from collections.abc import Callable, Iterable, Mapping
+import csv
+import io
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from itertools import chain
 from pathlib import Path
 from typing import Any
 
@@ -34,6 +37,7 @@ import pandas as pd
 from studylib import codes, words, writing
 
 PACKAGE = "datapackage.json"
+_AT_ONCE = 20_000  # rows that are text at one time
 _TYPES = {"text": "string", "note": "string"}  # the others are called as the standard calls them
 _SHARES = ("p", "p_adjusted", "p_beyond", "p_within", "q", "share", "overlap")
 
@@ -445,33 +449,50 @@ def _as_type(values: pd.Series, kind: str) -> pd.Series:
     return numbers.astype("int64") if whole else numbers
 
 
-def text_of(name: str, frame: pd.DataFrame, **form: str) -> str:
+def text_of(name: str, frame: pd.DataFrame, *, sep: str = ",", decimal: str = ".") -> str:
     """The table as it is written for a reader: CSV text, notes as sentences with codes beside.
 
     Parameters
     ----------
-    form : `sep` and `decimal` of pandas; comma and point by default.
+    sep, decimal : between cells, and within a number.
     """
-    columns: dict[str, pd.Series] = {}
-    for column in TABLES[name].columns:
-        cells = columns[column.name] = frame[column.name]
-        if column.type == "note":
-            cells = cells.astype(str).where(cells.notna(), "")
-            columns |= {  # every text once: thousands of rows say the same
-                f"{column.name}{end}": cells.map({cell: put(cell) for cell in cells.unique()})
-                for end, put in (("", words.in_words), ("_code", _codes))
-            }
-    return pd.DataFrame(
-        {
-            name: cells.map(_harmless) if cells.dtype.kind == "O" else cells
-            for name, cells in columns.items()
-        }
-    ).to_csv(index=False, lineterminator="\n", **form)
+    return "".join(_pieces(name, frame, sep, decimal))
 
 
-def _harmless(cell: object) -> object:
-    """A text that a spreadsheet would take for a formula, behind an apostrophe."""
-    return f"'{cell}" if isinstance(cell, str) and writing.FORMULA.match(cell) else cell
+def _pieces(name: str, frame: pd.DataFrame, sep: str, decimal: str) -> Iterator[str]:
+    """The text of some rows after the other: that of a long table takes more room than its rows."""
+    for first in range(0, max(len(frame), 1), _AT_ONCE):
+        columns: dict[str, pd.Series] = {}
+        for column in TABLES[name].columns:
+            cells = columns[column.name] = frame[column.name].iloc[first : first + _AT_ONCE]
+            if column.type == "note":
+                cells = cells.astype(str).where(cells.notna(), "")
+                columns |= {  # every text once: thousands of rows say the same
+                    f"{column.name}{end}": cells.map({cell: put(cell) for cell in cells.unique()})
+                    for end, put in (("", words.in_words), ("_code", _codes))
+                }
+        text = io.StringIO()
+        writer = csv.writer(text, delimiter=sep, lineterminator="\n")
+        writer.writerows([columns] * (first == 0))
+        writer.writerows(zip(*(_cells(own, decimal) for own in columns.values()), strict=True))
+        yield text.getvalue()
+
+
+def _cells(column: pd.Series, decimal: str) -> np.ndarray:
+    """What is written of each: nothing where there is none, and a text that a spreadsheet would
+    take for a formula behind an apostrophe."""
+    cells = column.to_numpy(object, copy=True)
+    if column.dtype.kind == "O":
+        texts = {cell: _harmless(cell) for cell in {*cells} if isinstance(cell, str)}
+        cells[:] = [texts.get(cell, cell) for cell in cells]
+    elif decimal != ".":
+        cells[:] = [str(cell).replace(".", decimal) for cell in cells]
+    cells[column.isna().to_numpy()] = ""
+    return cells
+
+
+def _harmless(cell: str) -> str:
+    return f"'{cell}" if writing.FORMULA.match(cell) else cell
 
 
 def rows_of(frame: pd.DataFrame, column: str = "specimen") -> Callable[[str], pd.DataFrame]:
@@ -487,7 +508,7 @@ def _codes(cell: str) -> str:
 def write(name: str, frame: pd.DataFrame, folder: Path | str) -> Path:
     """Write a table for a reader as `<name>.csv` into a folder; returns its path."""
     path = Path(folder) / f"{name}.csv"
-    writing.write_whole(path, text_of(name, frame))
+    writing.write_whole(path, _pieces(name, frame, ",", "."))
     return path
 
 
@@ -512,9 +533,9 @@ def write_package(
     for table, frame in frames.items():
         write(table, frame, folder)
         if semicolons:
-            text = text_of(table, frame, sep=";", decimal=",")
             # The mark tells spreadsheets that the text is UTF-8.
-            writing.write_whole(Path(folder) / "spreadsheet" / f"{table}.csv", "\N{BOM}" + text)
+            text = chain(["\N{BOM}"], _pieces(table, frame, ";", ","))
+            writing.write_whole(Path(folder) / "spreadsheet" / f"{table}.csv", text)
     writing.write_json(Path(folder) / PACKAGE, package(frames, name=name, title=title))
 
 

@@ -21,7 +21,7 @@ import shutil
 import tempfile
 import unicodedata
 import uuid
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
@@ -52,12 +52,12 @@ def whole(path: Path | str) -> Iterator[Path]:
         beside.unlink(missing_ok=True)
 
 
-def write_whole(path: Path | str, content: str | bytes) -> None:
-    """Write a file beside its place and rename it there (`whole`); text is UTF-8 with "\\n" line
-    ends."""
-    data = content.encode("utf-8") if isinstance(content, str) else content
-    with whole(path) as beside:
-        beside.write_bytes(data)
+def write_whole(path: Path | str, content: str | bytes | Iterable[str]) -> None:
+    """Write a file beside its place and rename it there (`whole`); text, in one piece or in many,
+    is UTF-8 with "\\n" line ends."""
+    pieces = [content] if isinstance(content, str | bytes) else content
+    with whole(path) as beside, beside.open("wb") as file:
+        file.writelines(one.encode("utf-8") if isinstance(one, str) else one for one in pieces)
 
 
 def write_json(path: Path | str, content: Any) -> None:

@@ -223,7 +223,7 @@ def test_a_full_drive_names_the_file_that_did_not_fit(tmp_path, monkeypatch):
     def full(*_):
         raise OSError(errno.ENOSPC, "No space left on device")
 
-    monkeypatch.setattr(Path, "write_bytes", full)
+    monkeypatch.setattr(Path, "open", full)
     with pytest.raises(OSError, match="No space left") as caught:
         writing.write_whole(tmp_path / "a.txt", "one\n")
     assert caught.value.filename == str(tmp_path / "a.txt")
