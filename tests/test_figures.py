@@ -437,6 +437,17 @@ def test_a_mount_of_the_reference_outside_the_limits_is_ringed():
     assert [t.get_text() for t in axes.texts] == ["one: 09:30 to 09:30", "two: 10:15 to 10:15"]
 
 
+def test_a_power_of_ten_does_not_run_into_the_title_of_its_panel():
+    chart, others, features = invented_chart(invented())
+    for table in (chart, others):
+        table[table.columns.intersection(["y", "centre", "low", "high"])] *= 1e-9
+    (axes,) = figures.drift_figure(chart, others, features).axes
+    axes.figure.draw_without_rendering()
+    power = axes.yaxis.get_offset_text()
+    assert power.get_text() == "1e−9"
+    assert not power.get_window_extent().overlaps(axes._left_title.get_window_extent())
+
+
 def test_of_many_batches_only_some_are_named_so_that_no_name_lies_on_the_next():
     chart, others, features = invented_chart(invented())
     many = pd.concat([

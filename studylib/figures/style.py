@@ -53,6 +53,7 @@ STYLE = {
     "font.size": 10,
     "axes.titlesize": 11,
     "axes.titlelocation": "left",
+    "axes.titley": 1.0,  # or every drawing looks for its place anew
     "axes.labelsize": 10,
     "axes.spines.top": False,
     "axes.spines.right": False,
@@ -139,6 +140,7 @@ def dress(
     if grid:
         axes.grid(axis=grid)
     axes.set_title(title, fontsize=fontsize)
+    axes.yaxis.set_offset_position("right")  # a power of ten, which else would run into the title
     if bare:
         axes.tick_params(axis=bare, length=0)
 
@@ -300,8 +302,10 @@ def frequency_axis(axes: Axes, low_hz: float, high_hz: float, *, label: bool = T
         shown,
         [f"{f:g}\n{note_name(f)}" if f < 1000 else f"{f / 1000:g}k\n{note_name(f)}" for f in shown],
     )
-    axes.set_xticks(between[(low_hz <= between) & (between <= high_hz)], minor=True)
-    axes.xaxis.set_minor_formatter(ticker.NullFormatter())
+    axes.xaxis.set(
+        minor_locator=ticker.FixedLocator(between[(low_hz <= between) & (between <= high_hz)]),
+        minor_formatter=ticker.NullFormatter(),
+    )
     if label:
         axes.set_xlabel(words.say("figures_style.frequency"))
 
