@@ -38,9 +38,7 @@ import pandas as pd
 from studylib import codes, errors, register, sheets, tables, writing
 from studylib.codes import checks, each
 from studylib.codes.features import Term
-from studylib.measure import features as feature_rows
-from studylib.measure import rings
-from studylib.measure.features import harmonic_rows, line_notes, lines_of
+from studylib.measure import features, rings
 from studylib.measure.session import (
     Session,
     bench_table,
@@ -133,12 +131,12 @@ def measure_batch(
         if take.exclude:
             verdict, reason = checks.Verdict.FAIL, codes.note("takes.excluded", reason=take.reason)
             aside = reason
-        near.append(lines_of(take, measured, study.settings.tone))
+        near.append(features.lines_of(take, measured, study.settings.tone))
         rows["quality"] += [
             *((take.take, *row) for row in measured.checks),
             (take.take, "", "take", float("nan"), "", None, reason, verdict),
         ]
-        rows["harmonics"] += harmonic_rows(
+        rows["harmonics"] += features.harmonic_rows(
             take,
             measured,
             settings=study.settings,
@@ -160,7 +158,7 @@ def measure_batch(
                 about["content"],
                 aside,
             )
-        k = feature_rows.tone_order(take, study.settings)
+        k = features.tone_order(take, study.settings)
         if k is None:
             continue
         rows["features"] += _feature_rows(study, take, measured, session, k, aside)
@@ -170,12 +168,12 @@ def measure_batch(
                 take,
                 study.specimen(take.specimen).wood,
                 measured.density,
-                step_hz=measured.step_hz,
+                step_hz=measured.noise.step_hz,
                 offset_db=session.scale.offset_db - take.gain_db,
             )
     tell(len(takes), len(takes), "done")
     frames = {name: tables.typed(name, own) for name, own in rows.items()}
-    tones = [take.take for take in takes if feature_rows.tone_order(take, study.settings) == 1]
+    tones = [take.take for take in takes if features.tone_order(take, study.settings) == 1]
     return BatchMeasurement(
         batch=batch,
         bench=bench_table(
@@ -183,7 +181,9 @@ def measure_batch(
             batch,
             session,
             clocks=clocks_note(frames["features"], takes),
-            lines=line_notes([*filter(None, near)], frames["harmonics"], tones, study.settings),
+            lines=features.line_notes(
+                [*filter(None, near)], frames["harmonics"], tones, study.settings
+            ),
         ),
         curves=tables.typed("curves", pd.concat(curves, ignore_index=True) if curves else ()),
         **frames,
@@ -201,11 +201,11 @@ def _feature_rows(
     settings, fitted = study.settings, measured.fit is not None
     levels = {"scale": session.scale, "gain_db": take.gain_db, "settings": settings}
     if not fitted:
-        values = feature_rows.empty_features(k, settings, rate_hz=session.rate_hz)
+        values = features.empty_features(k, settings, rate_hz=session.rate_hz)
     elif k == 1:
-        values = feature_rows.tone_features(measured, **levels)
+        values = features.tone_features(measured, **levels)
     else:
-        values = feature_rows.probe_features(measured, k=k, **levels)
+        values = features.probe_features(measured, k=k, **levels)
     for code, hides in _hides(measured):
         values = [
             row._replace(reason=row.reason or code) if hides(register.find(row.feature)) else row
@@ -231,7 +231,7 @@ def _hides(measured: TakeMeasurement) -> list[tuple[str, Callable[[register.Feat
 def _labelled(
     study: sheets.Study,
     take: sheets.Take,
-    values: Iterable[feature_rows.FeatureValue],
+    values: Iterable[features.FeatureValue],
     content: str,
     aside: str,
 ) -> Iterator[tuple]:
@@ -281,11 +281,11 @@ def spectrum_of(study: sheets.Study, name: str) -> pd.DataFrame:
     beside = tuple(t for t in study.takes_of(take.batch) if t.kind == "calibrator")
     session = session_of(study, beside, {t.take: header_of(study, t) for t in beside})
     measured, _ = measured_at(study, take, header_of(study, take), session)
-    at = {"step_hz": measured.step_hz, "offset_db": session.scale.offset_db - take.gain_db}
-    wood, density = study.specimen(take.specimen).wood, measured.density
-    return tables.typed(
-        "spectra", spectrum_rows(take, wood, density, **at) if density is not None else ()
-    )
+    if measured.density is None:
+        return tables.empty("spectra")
+    at = {"step_hz": measured.noise.step_hz, "offset_db": session.scale.offset_db - take.gain_db}
+    wood = study.specimen(take.specimen).wood
+    return tables.typed("spectra", spectrum_rows(take, wood, measured.density, **at))
 
 
 DONE = "done.json"

@@ -46,13 +46,11 @@ import pandas as pd
 
 from studylib import codes, register, sheets
 from studylib.measure.take import LevelScale, LineSums, TakeMeasurement, hum_of
-from studylib.sheets import Take
 from studylib.sheets.rows import TONE_KINDS
 from studylib.sheets.settings import MAINS_HZ, NEAR_BINS, Settings, Tone
 from studylib.signal import harmonics, noise, tone
 from studylib.signal.bands import octave_bands
 from studylib.signal.partials import Kind as Partial
-from studylib.signal.tone import ToneFit
 
 SENSING = ("force", "acceleration")  # drive channels that sense what enters the board
 FOREIGN_SHARE = 0.01  # of the power behind a sum over harmonics: partials that are none spoil it
@@ -217,7 +215,7 @@ def tone_multiple(tone_hz: float | None, *, fundamental_hz: float) -> int | None
 
 
 def harmonic_rows(
-    take: Take,
+    take: sheets.Take,
     measured: TakeMeasurement,
     *,
     settings: Settings,
@@ -263,7 +261,7 @@ def harmonic_rows(
     )
 
 
-def _of_fit(fit: ToneFit, names: tuple[str, ...], multiple: int) -> dict[str, Any]:
+def _of_fit(fit: tone.ToneFit, names: tuple[str, ...], multiple: int) -> dict[str, Any]:
     """All harmonics of a take at the fundamental; the tone alone of a probe tone. By name: arrays
     (rows,), amplitudes complex, re full scale; seconds and dof are one number."""
     k = np.arange(1, (fit.amplitude.shape[1] if multiple == 1 else 1) + 1)
@@ -300,13 +298,12 @@ def _of_sweep(lines: LineSums, names: tuple[str, ...]) -> dict[str, Any]:
 def _of_room(
     measured: TakeMeasurement, fundamental_hz: float, harmonics: int, length_s: float
 ) -> dict[str, Any]:
-    found = noise.room_lines(
+    frequency, amplitude, density = noise.room_lines(
         measured.density,
-        step_hz=measured.step_hz,
+        step_hz=measured.noise.step_hz,
         frequencies_hz=fundamental_hz * np.arange(1, harmonics + 1),
         within_hz=1.5 / length_s,
     )
-    frequency, amplitude, density = np.array(found, dtype=float).reshape(-1, 3).T
     nothing = np.full(frequency.size, np.nan)
     return {
         "multiple": np.arange(1, frequency.size + 1), "frequency_hz": frequency,
@@ -326,7 +323,7 @@ FEWEST = 3  # takes with a hum line: noise alone looks like one in a take of a h
 
 
 def lines_of(
-    take: Take, measured: TakeMeasurement, tone: Tone
+    take: sheets.Take, measured: TakeMeasurement, tone: Tone
 ) -> tuple[str, dict[int, float], float | None] | None:
     """Its id, the amplitude of the line at each free multiple (k -> amplitude), and the mains
     frequency of its strongest hum line, None where there is none or 50 and 60 Hz share it; None for
@@ -336,15 +333,15 @@ def lines_of(
     if take.kind not in KINDS or measured.density is None or not (own or silent):
         return None
     free = [k for k in range(1, tone.harmonics + 1) if silent or k % own]
-    held = noise.room_lines(
+    _, held, _ = noise.room_lines(
         measured.density,
-        step_hz=measured.step_hz,
+        step_hz=measured.noise.step_hz,
         frequencies_hz=tone.fundamental_hz * np.array(free),
         within_hz=NEAR_BINS / tone.length_s,
     )
     gain = 10.0 ** (-take.gain_db / 20.0)
-    lines = {k: gain * line for k, (_, line, _) in zip(free, held, strict=False) if line}
-    hum_hz = hum_of(measured, tone_hz=measured.fit.frequency_hz if measured.fit else None)[1]
+    lines = {k: gain * line for k, line in zip(free, held.tolist(), strict=False) if line}
+    _, hum_hz = hum_of(measured)
     family = [mains for mains in MAINS_HZ if hum_hz and hum_hz % mains == 0]
     return take.take, lines, family[0] if len(family) == 1 else None
 

@@ -198,7 +198,7 @@ def _noise_checks(
         channel="response",
         noise_power=power,
         room_power=room[0] if room else None,
-        hum_power=hum_of(measured, tone_hz=fit.frequency_hz if fit else None)[0],
+        hum_power=hum_of(measured)[0],
         tone_power=0.5 * float(abs(fit.amplitude[0, 0])) ** 2 if heard else None,
         upper_limit=measured.noise.upper_limit,
         noise_a_db=quality.decibels(weighted) + absolute if weigh else None,

@@ -100,7 +100,6 @@ class TakeMeasurement:
     fit: tone.ToneFit | None = None
     noise: NoiseSpectrum | None = None
     density: np.ndarray | None = field(default=None, repr=False)
-    step_hz: float = 0.0
     calibrator_db: float | None = None
     lines: LineSums | None = None
 
@@ -347,19 +346,17 @@ def _analyse(
     # Pieces are of one length, which may be too short to tell.
     told = {"rate_hz": info.rate_hz, "step": whole[0].step}
     return (
-        TakeMeasurement([], names, fit, noise, density, info.rate_hz / n, lines=lines),
+        TakeMeasurement([], names, fit, noise, density, lines=lines),
         whole,
         band_edge(np.mean(levels, axis=0), **told) if levels[0] is not None else None,
     )
 
 
-def hum_of(measured: TakeMeasurement, *, tone_hz: float | None) -> tuple[float, float]:
-    """(mean square, hertz) of the strongest mains line in the response; (0, 0) if none."""
-    return (
-        strongest_line(measured.density, step_hz=measured.step_hz, tone_hz=tone_hz)
-        if measured.density is not None
-        else (0.0, 0.0)
-    )
+def hum_of(measured: TakeMeasurement) -> tuple[float, float]:
+    """(mean square, hertz) of the strongest mains line in the response of a take with a density;
+    (0, 0) if none."""
+    tone_hz = measured.fit.frequency_hz if measured.fit else None
+    return strongest_line(measured.density, step_hz=measured.noise.step_hz, tone_hz=tone_hz)
 
 
 CALIBRATOR_HZ = (160.0, 1250.0)

@@ -41,18 +41,12 @@ def locate(spectrum: np.ndarray, nu: float, half: int) -> Place:
     """
     reach = max(nu * SEARCH, 3.0)
     low, high = int(max(nu - reach, half + 1)), int(np.ceil(nu + reach)) + 1
-    near = spectrum[:, low - 2 : high + 2]
+    near = spectrum[:, low - 1 : high + 1]
     hann = np.abs(near[:, 1:-1] - 0.5 * (near[:, :-2] + near[:, 2:]))
-    inner = hann[:, 1:-1]
-    total = (inner**2).sum(axis=1)
-    channel = int(np.argmax(inner.max(axis=1) ** 2 / np.where(total > 0, total, 1.0)))
-    m = 1 + int(np.argmax(inner[channel]))
-    before, top, after = hann[channel, m - 1 : m + 2]
-    return (
-        Place(nu, 0.0)
-        if top == 0
-        else Place(low + m - 1 + float(_between_bins(before, top, after)), 0.0)
-    )
+    total = (hann**2).sum(axis=1)
+    channel = int(np.argmax(hann.max(axis=1) ** 2 / np.where(total > 0, total, 1.0)))
+    highest = np.array([low + np.argmax(hann[channel])])
+    return Place(float(peaks(spectrum[channel], highest, 0)[0]) if hann.any() else nu, 0.0)
 
 
 def _between_bins(before: np.ndarray, top: np.ndarray, after: np.ndarray) -> np.ndarray:
@@ -278,13 +272,12 @@ def _without_spill(
     # Far away a drifting tone spills what it holds at the record's ends, where tau^2 is 1/4.
     raw = raw * np.exp(0.25j * turn)
     s = np.sin(np.pi * places)[:, None, None]
-    plus, minus = spill[0] * s, spill[1] * s
-    mix_plus = np.matmul(projector[:, None, :], plus.transpose(1, 2, 0))[:, 0, :]
-    mix_minus = np.matmul(projector[:, None, :], minus.transpose(1, 2, 0))[:, 0, :]
-    identity = np.eye(places.size)
-    real = np.linalg.solve(identity + mix_plus, raw.real.T).T
-    imag = np.linalg.solve(identity + mix_minus, raw.imag.T).T
     clean = y.copy()
-    clean.real -= (real @ plus.reshape(places.size, -1)).reshape(y.shape)
-    clean.imag -= (imag @ minus.reshape(places.size, -1)).reshape(y.shape)
+    for bins, part, kernels_of in zip(
+        (clean.real, clean.imag), (raw.real, raw.imag), spill, strict=True
+    ):
+        spilled = kernels_of * s
+        mix = np.matmul(projector[:, None, :], spilled.transpose(1, 2, 0))[:, 0, :]
+        own = np.linalg.solve(np.eye(places.size) + mix, part.T).T
+        bins -= (own @ spilled.reshape(places.size, -1)).reshape(y.shape)
     return clean

@@ -12,7 +12,7 @@ numerically (`drifting`): by 50 ppm in 10 s the 20th harmonic of 172 Hz turns by
 The derivatives' closed forms divide differences that vanish by powers of the offset, so all
 accuracy is lost near a coherent tone (offset 0): there the power series is used.
 
-Functions: centred_bins, dirichlet, slope, curvature, quartic, drifting.
+Functions: centred_bins, dirichlet, moment, drifting.
 Source: the definition of the discrete Fourier transform; series of sin(x)/x; Gauss-Legendre
 quadrature.
 """
@@ -60,19 +60,22 @@ def dirichlet(u: np.ndarray, n: int) -> np.ndarray:
 
 def _series(derivative: int) -> np.ndarray:
     """Coefficients of the power series of a derivative of sin(x)/x, lowest power first."""
+    j = 2 * np.arange(1, _TERMS)
     coefficients = np.zeros(2 * _TERMS)
-    term = 1.0
-    for j in range(_TERMS):
-        coefficients[2 * j] = term
-        term *= -1.0 / ((2 * j + 2) * (2 * j + 3))
+    coefficients[::2] = np.cumprod([1.0, *(-1.0 / (j * (j + 1)))])
     return np.polynomial.polynomial.polyder(coefficients, derivative)
 
 
 _SERIES = {order: _series(order) for order in (1, 2, 4)}
+_FACTORS = {1: 0.5, 2: -0.25, 4: 0.0625}  # (1 / 2i)^order, times i for an odd one
 
 
-def _derivative(u: np.ndarray, order: int) -> np.ndarray:
-    """Derivative of sin(x)/x with respect to x, at x = pi u."""
+def moment(u: np.ndarray, order: int) -> np.ndarray:
+    """Mean of tau^order exp(i 2 pi u tau), for an order of 1, 2 or 4; of the first, i times it.
+
+    It is a derivative of sin(x)/x at x = pi u, the continuous kernel, which stands for D here; near
+    the tone (u much below n) they agree to (pi u / n)^2 / 6.
+    """
     near = np.abs(u) < SERIES_BELOW
     x = np.pi * np.where(near, 1.0, u)
     s, c, r = np.sin(x), np.cos(x), 1.0 / x
@@ -85,26 +88,7 @@ def _derivative(u: np.ndarray, order: int) -> np.ndarray:
         far = (s + 4.0 * c * r - 12.0 * s * r**2 - 24.0 * c * r**3 + 24.0 * s * r**4) * r
     if near.any():
         far[near] = np.polynomial.polynomial.polyval(np.pi * u[near], _SERIES[order])
-    return far
-
-
-def slope(u: np.ndarray) -> np.ndarray:
-    """i times the mean of tau exp(i 2 pi u tau): half the kernel's derivative by pi u.
-
-    The continuous kernel sin(x)/x stands for D here; near the tone (u much below n) they
-    agree to (pi u / n)^2 / 6.
-    """
-    return 0.5 * _derivative(u, 1)
-
-
-def curvature(u: np.ndarray) -> np.ndarray:
-    """Mean of tau^2 exp(i 2 pi u tau): minus a quarter of the kernel's second derivative."""
-    return -0.25 * _derivative(u, 2)
-
-
-def quartic(u: np.ndarray) -> np.ndarray:
-    """Mean of tau^4 exp(i 2 pi u tau): a sixteenth of the kernel's fourth derivative."""
-    return 0.0625 * _derivative(u, 4)
+    return _FACTORS[order] * far
 
 
 def drifting(u: np.ndarray, turn: np.ndarray, n: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -123,11 +107,11 @@ def drifting(u: np.ndarray, turn: np.ndarray, n: int) -> tuple[np.ndarray, np.nd
     still, most = dirichlet(u, n), np.abs(turn).max()
     if most > SERIES_TURN:
         return _integrated(u, turn, still)
-    bend = curvature(u)
+    bend = moment(u, 2)
     kernel = still + 1j * turn[:, None] * bend
     if most > 0.1 * SERIES_TURN:
-        kernel -= 0.5 * turn[:, None] ** 2 * quartic(u)
-    return kernel, slope(u), bend
+        kernel -= 0.5 * turn[:, None] ** 2 * moment(u, 4)
+    return kernel, moment(u, 1), bend
 
 
 def _integrated(

@@ -196,34 +196,33 @@ def noise_spectrum(
 
 def room_lines(
     density: np.ndarray, *, step_hz: float, frequencies_hz: np.ndarray, within_hz: float
-) -> list[tuple[float, float, float]]:
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """What a recording without a tone holds at given frequencies.
 
     Parameters
     ----------
     density : (bins,) from `windowed_density`, no tone in it.
+    frequencies_hz : (F,), rising.
     within_hz : how far from each frequency a line is looked for.
 
     Returns
     -------
-    (frequency, amplitude, density) for each frequency below the highest bin: the peak amplitude
-    of a line that stands out of the noise around it (0 when none does), and that noise per hertz.
+    frequencies, amplitudes, densities, an entry for each frequency below the highest bin: the peak
+    amplitude of a line that stands out of the noise around it (0 when none does), and that noise
+    per hertz.
     """
-    found = []
-    away = np.arange(8, 40)
-    for frequency in np.asarray(frequencies_hz, dtype=float):
-        low = int(np.floor((frequency - within_hz) / step_hz))
-        high = int(np.ceil((frequency + within_hz) / step_hz))
-        if high + away[-1] >= density.size - 2:
-            break
-        around = np.concatenate([density[np.maximum(low - away, 3)], density[high + away]])
-        # The median of squared magnitudes of noise is ln 2 of their mean.
-        noise = float(np.median(around)) / np.log(2.0)
-        peak = float(density[max(low, 3) : high + 1].max())
-        line = peak if peak > LINE_STANDS_OUT * noise else 0.0
-        amplitude = float(np.sqrt(2.0 * NOISE_BANDWIDTH * step_hz * line))
-        found.append((float(frequency), amplitude, noise))
-    return found
+    frequency, away = np.asarray(frequencies_hz, dtype=float)[:, None], np.arange(8, 40)
+    highest = np.ceil((frequency + within_hz) / step_hz)
+    frequency = frequency[highest + away[-1] < density.size - 2, None]
+    low = np.floor((frequency - within_hz) / step_hz).astype(int)
+    high = np.ceil((frequency + within_hz) / step_hz).astype(int)
+    around = np.concatenate([density[np.maximum(low - away, 3)], density[high + away]], axis=1)
+    # The median of squared magnitudes of noise is ln 2 of their mean.
+    noise = np.median(around, axis=1) / np.log(2.0)
+    near = low + np.arange((high - low).max(initial=0) + 1)
+    peak = density[np.clip(near, 3, high)].max(axis=1)
+    line = np.where(peak > LINE_STANDS_OUT * noise, peak, 0.0)
+    return frequency[:, 0], np.sqrt(2.0 * NOISE_BANDWIDTH * step_hz * line), noise
 
 
 # Hum

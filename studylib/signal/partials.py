@@ -22,7 +22,7 @@ Instruments; from memory); unsteady.py names its own.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 
@@ -390,17 +390,15 @@ def join(parts: Sequence[Partials], *, seconds: float) -> Partials:
     seconds : length of the take.
     """
     count = min(part.kind.shape[1] for part in parts)
-
-    def stacked(name: str) -> np.ndarray:
-        return np.stack([getattr(part, name)[:, :count] for part in parts])
-
-    kind, off, u, swing, apart = map(
-        stacked, ("kind", "off_hz", "u_off_hz", "swing_db", "apart_hz")
+    kind, off, u, swing, apart = (
+        np.stack([getattr(part, field.name)[:, :count] for part in parts])
+        for field in fields(Partials)
     )
-    shown = np.stack([(kind == each).sum(axis=0) for each in Kind])
-    shown[0] = 0
-    often = np.argmax(shown, axis=0)
-    often = np.where(4 * shown.max(axis=0) >= len(parts), often, Kind.HARMONIC)
+    others = list(Kind)[1:]
+    shown = np.stack([(kind == each).sum(axis=0) for each in others])
+    often = np.where(
+        4 * shown.max(axis=0) >= len(parts), 1 + np.argmax(shown, axis=0), Kind.HARMONIC
+    )
     mine = kind == often
     weight = np.where(np.isfinite(off), 1.0 / np.maximum(u, 1e-15) ** 2, 0.0)
     total = weight.sum(axis=0)

@@ -103,10 +103,7 @@ def transform_length(frames: int, shape: SweepShape, *, rate_hz: float) -> int:
     """Even length of a transform that keeps the harmonic orders from wrapping onto order 1."""
     # Nothing rings on for longer than LONGEST_S; what follows may wrap onto the orders.
     ahead, behind = shape.advance_s(ORDERS + 1) * rate_hz, min(frames, LONGEST_S * rate_hz)
-    length = next_fast_len(max(frames, round(ahead + behind)), real=True)
-    while length % 2:
-        length = next_fast_len(length + 1, real=True)
-    return length
+    return 2 * next_fast_len(-(-max(frames, round(ahead + behind)) // 2), real=True)
 
 
 @lru_cache(maxsize=2)

@@ -29,7 +29,6 @@ from scipy import fft, special
 
 from studylib import errors
 from studylib.signal import joint_fit, partials
-from studylib.signal.partials import Partials
 
 HALF_WIDTH = 16  # bins each side of a harmonic that enter the fit
 MAX_PASSES = 5  # Gauss-Newton steps; one or two are usual
@@ -69,7 +68,7 @@ class ToneFit:
     dof: int
     envelope: np.ndarray
     seconds: float
-    partials: Partials
+    partials: partials.Partials
     segments: int = 1
 
     @property
@@ -103,10 +102,7 @@ def _f_quantile(dof: int, error: float) -> float:
 @lru_cache(maxsize=256)
 def record_length(frames: int) -> int:
     """Largest even length up to `frames` whose FFT is fast (at most a few per mille lost)."""
-    length = fft.prev_fast_len(frames, real=True)
-    while length % 2:
-        length = fft.prev_fast_len(length - 1, real=True)
-    return length
+    return 2 * fft.prev_fast_len(frames // 2, real=True)
 
 
 def fit_tone(

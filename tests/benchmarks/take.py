@@ -53,7 +53,7 @@ def main() -> list[Promise]:
             return (
                 (measured.noise.power(), measured.noise.weighted_power()),
                 measured.noise.bands(),
-                hum_of(measured, tone_hz=measured.fit.frequency_hz),
+                hum_of(measured),
             )
 
         result = against_reading(ours, path, channels=2, runs=100)

@@ -21,9 +21,9 @@ def _mean(power: int) -> np.ndarray:
     ("kernel", "power", "factor"),
     [
         (lambda u: kernels.dirichlet(u, N), 0, 1.0),
-        (kernels.slope, 1, 1j),
-        (kernels.curvature, 2, 1.0),
-        (kernels.quartic, 4, 1.0),
+        (lambda u: kernels.moment(u, 1), 1, 1j),
+        (lambda u: kernels.moment(u, 2), 2, 1.0),
+        (lambda u: kernels.moment(u, 4), 4, 1.0),
     ],
     ids=["dirichlet", "slope", "curvature", "quartic"],
 )
@@ -46,7 +46,7 @@ def test_slope_is_accurate_close_to_a_coherent_tone():
     # sin(x)/x has the derivative -x/3 near 0, so that slope is -pi u / 6; the closed form in
     # floating point is off by 1e-7 and more of it at these offsets.
     u = np.array([1e-8, 1e-6, 1e-5])
-    np.testing.assert_allclose(kernels.slope(u), -np.pi * u / 6, rtol=1e-9)
+    np.testing.assert_allclose(kernels.moment(u, 1), -np.pi * u / 6, rtol=1e-9)
 
 
 def test_centred_bins_of_a_tone_are_the_kernel(rng):
