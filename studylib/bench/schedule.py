@@ -39,7 +39,7 @@ from dataclasses import dataclass, replace
 
 from studylib import codes, errors, sheets, writing
 from studylib.measure.features import has_sensed_drive
-from studylib.sheets.files import SPECIMENS, TAKES, TOML, Table, read_table, table_text
+from studylib.sheets.files import SPECIMENS, TAKES, TOML, Table, grouped, read_table, table_text
 from studylib.sheets.records import SCHEDULE, Scheduled, schedules_text
 from studylib.sheets.rows import TAKE_COLUMNS, TONE_KINDS, Specimen
 from studylib.sheets.settings import Plan, Settings
@@ -99,11 +99,8 @@ def plan_batches(study: sheets.Study, *, seed: int) -> list[Batch]:
     """
     plan, rng = study.settings.plan, random.Random(seed)
     taken = [*study.takes, *study.planned]
-    numbers = _Numbers()
-    for take in taken:
-        if take.specimen and take.mount:
-            place = (take.specimen, take.support)
-            numbers[place] = max(numbers[place], take.mount)
+    mounted = grouped(((t.specimen, t.support), t.mount) for t in taken if t.specimen and t.mount)
+    numbers = _Numbers({place: max(mounts) for place, mounts in mounted.items()})
     woods, known = _woods(study, {take.specimen for take in taken})
     mounts, dealt = (1, [woods] * plan.batches) if known else _share_out(woods, plan, rng)
     # day1, day2, ... going on after the batches that are there.

@@ -121,8 +121,7 @@ def _shifts(pairs: _Pairs, lists: Lists) -> np.ndarray:
     apart = apart.reshape(len(apart), -1)
     apart = np.where(np.abs(apart - centre) <= FARTHEST * width, apart, np.nan)
     apart = np.sort(apart, axis=1)
-    twice = np.zeros(apart.shape, dtype=bool)
-    twice[:, 1:] = np.floor(apart[:, 1:] / STEP) == np.floor(apart[:, :-1] / STEP)
+    twice = np.diff(np.floor(apart / STEP), axis=1, prepend=np.nan) == 0
     apart = np.sort(np.where(twice, np.nan, apart), axis=1)
     apart = apart[:, : int(np.isfinite(apart).sum(axis=1).max())]
     return np.concatenate([centre, np.where(np.isnan(apart), centre, apart)], axis=1)

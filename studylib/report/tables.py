@@ -24,7 +24,6 @@ from studylib.report.summary import Summary
 from studylib.sheets.files import grouped
 from studylib.signal.quality import CHECKS
 from studylib.stats import scales
-from studylib.words import feature as in_plain_words
 from studylib.words import numbers, text
 
 MOST_EXPLORATORY = 30
@@ -58,14 +57,16 @@ def amount_and_interval(feature: str, difference: float, low: float, high: float
 
 def effects_table(summary: Summary) -> pd.DataFrame:
     """The primary effects, one row a feature and pair of woods."""
-    rows = [
-        (
-            *(*_pair(row), _told(row), row.needed, _p(row.p), _p(row.p_adjusted)),
-            *(*_size(summary, row), pages.link(row.id, anchor=f"trace-{row.id}")),
-        )
-        for row in summary.primary_effects().itertuples()
-    ]
-    return reader_table("effects.headings", rows)
+    return reader_table(
+        "effects.headings",
+        [
+            (
+                *(*_pair(row), _told(row), row.needed, _p(row.p), _p(row.p_adjusted)),
+                *(*_size(summary, row), pages.link(row.id, anchor=f"trace-{row.id}")),
+            )
+            for row in summary.primary_effects().itertuples()
+        ],
+    )
 
 
 def exploratory_table(summary: Summary) -> pd.DataFrame:
@@ -113,18 +114,20 @@ def _size(summary: Summary, row) -> tuple[str, ...]:
 
 def positive_control_table(summary: Summary) -> pd.DataFrame:
     """Changed specimen against reference, one row a feature."""
-    rows = [
-        (
-            row.feature,
-            f"{row.changed} minus {row.reference}",
-            amount(row),
-            numbers.between(row.low, row.high, row.unit),
-            row.detected,
-            row.reason,
-        )
-        for row in summary.of_primary(summary.comparison.positive_control).itertuples()
-    ]
-    return reader_table("control.headings", rows)
+    return reader_table(
+        "control.headings",
+        [
+            (
+                row.feature,
+                f"{row.changed} minus {row.reference}",
+                amount(row),
+                numbers.between(row.low, row.high, row.unit),
+                row.detected,
+                row.reason,
+            )
+            for row in summary.of_primary(summary.comparison.positive_control).itertuples()
+        ],
+    )
 
 
 def variance_table(summary: Summary) -> pd.DataFrame:
@@ -149,18 +152,20 @@ def variance_table(summary: Summary) -> pd.DataFrame:
 
 def precision_table(summary: Summary) -> pd.DataFrame:
     """Repeatability and intermediate precision of the primary features (ISO 5725)."""
-    rows = [
-        (
-            row.feature,
-            _with_unit(row.repeatability_sd, row.unit),
-            numbers.between(row.repeatability_low, row.repeatability_high, row.unit),
-            _with_unit(row.intermediate_sd, row.unit),
-            numbers.between(row.intermediate_low, row.intermediate_high, row.unit),
-            row.reason,
-        )
-        for row in summary.of_primary(summary.comparison.precision).itertuples()
-    ]
-    return reader_table("effects.precision_headings", rows)
+    return reader_table(
+        "effects.precision_headings",
+        [
+            (
+                row.feature,
+                _with_unit(row.repeatability_sd, row.unit),
+                numbers.between(row.repeatability_low, row.repeatability_high, row.unit),
+                _with_unit(row.intermediate_sd, row.unit),
+                numbers.between(row.intermediate_low, row.intermediate_high, row.unit),
+                row.reason,
+            )
+            for row in summary.of_primary(summary.comparison.precision).itertuples()
+        ],
+    )
 
 
 def measured_takes(summary: Summary) -> list[sheets.Take]:
@@ -251,7 +256,7 @@ def limits_table(summary: Summary) -> pd.DataFrame:
             low, high = scales.limit_band(limits.at[known.name, "limit"], known)
             limit = f"{numbers.exact(low)} to {numbers.exact(high)} {known.difference_unit}"
             source = limits.at[known.name, "source"]
-        rows.append((known.name, in_plain_words(known.name), limit, source))
+        rows.append((known.name, words.feature(known.name), limit, source))
     return reader_table("effects.limits_headings", rows)
 
 

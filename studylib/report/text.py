@@ -59,11 +59,10 @@ def how_to_read(summary: Summary) -> list[str]:
 def take_home(summary: Summary) -> list[str]:
     """One note for each primary feature and pair of woods; one for what is missing."""
     measured = set(summary.comparison.coverage["feature"])
-    missing = [f for f in summary.primary if f not in measured]
     return [
         *(["effects.one_wood"] if len(summary.woods) < 2 else []),
         *(pair_note(summary, row) for row in summary.primary_effects().itertuples()),
-        *(note("effects.not_measured", name=feature) for feature in missing),
+        *(note("effects.not_measured", name=f) for f in summary.primary if f not in measured),
         *stage_notes(summary),
     ]
 

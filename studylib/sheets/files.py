@@ -26,7 +26,7 @@ import os
 import re
 import stat
 import unicodedata
-from collections import Counter, defaultdict
+from collections import Counter
 from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
@@ -393,7 +393,7 @@ def _alike(items: Iterable[Any], key: Callable[[Any], Hashable]) -> list[list[An
 
 def grouped(pairs: Iterable[tuple[Any, Any]]) -> dict[Any, list]:
     """Key -> its values, of pairs of both: keys and values in the order in which they come."""
-    groups: dict[Any, list] = defaultdict(list)
+    groups: dict[Any, list] = {}
     for key, value in pairs:
-        groups[key].append(value)
-    return dict(groups)
+        groups.setdefault(key, []).append(value)
+    return groups

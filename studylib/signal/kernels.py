@@ -25,8 +25,7 @@ _TERMS = 12
 SERIES_TURN = 0.2  # radians of drift; the series' first dropped term is then 2e-5 of the tone
 NODES = 64  # enough for the 17 cycles that the outermost bins and a drift turn through
 # Gauss-Legendre nodes over (0, 1/2), the weights doubled for the other half.
-TAU, WEIGHT = np.polynomial.legendre.leggauss(NODES) * np.array([[0.25], [0.5]])
-TAU += 0.25
+TAU, WEIGHT = np.polynomial.legendre.leggauss(NODES) * np.array([[0.25], [0.5]]) + [[0.25], [0.0]]
 
 
 def centred_bins(spectrum: np.ndarray, bins: np.ndarray, n: int) -> np.ndarray:

@@ -394,8 +394,7 @@ def join(parts: Sequence[Partials], *, seconds: float) -> Partials:
         np.stack([getattr(part, field.name)[:, :count] for part in parts])
         for field in fields(Partials)
     )
-    others = list(Kind)[1:]
-    shown = np.stack([(kind == each).sum(axis=0) for each in others])
+    shown = np.stack([(kind == each).sum(axis=0) for each in list(Kind)[1:]])
     often = np.where(
         4 * shown.max(axis=0) >= len(parts), 1 + np.argmax(shown, axis=0), Kind.HARMONIC
     )

@@ -13,7 +13,7 @@ To add a check: give its value in the function of its group below, its entry to 
 macro to `words/en/checks.j2`.
 
 Functions: overridden (the table with a study's own limits), check, file_checks, sample_checks,
-edge_checks, gain_checks, tone_checks, noise_checks, take_verdict, findings, finding.
+edge_checks, gain_checks, tone_checks, noise_checks, take_verdict, finding.
 Source: `CHECKS` names the source of each limit; IEC 61672-1 for the A-weighting.
 """
 
@@ -148,17 +148,15 @@ class Check(NamedTuple):
 def check(name: str, value: float, table: Mapping[str, Entry], *, channel: str = "") -> Check:
     """Hold one value against its limits in the table."""
     entry = table[name]
-
-    def beyond(bound: float | None) -> bool:
-        # `not <=` so that a value that is not a number never passes.
-        return bound is not None and not (value >= bound if entry.low else value <= bound)
-
-    if beyond(entry.fail):
-        verdict, bound = Verdict.FAIL, entry.fail
-    elif beyond(entry.warn):
-        verdict, bound = Verdict.WARN, entry.warn
-    else:
-        verdict, bound = Verdict.PASS, entry.fail if entry.warn is None else entry.warn
+    bounds = {Verdict.FAIL: entry.fail, Verdict.WARN: entry.warn}
+    # `not <=` so that a value that is not a number never passes.
+    beyond = [
+        verdict
+        for verdict, bound in bounds.items()
+        if bound is not None and not (value >= bound if entry.low else value <= bound)
+    ]
+    verdict = beyond[0] if beyond else Verdict.PASS
+    bound = bounds.get(verdict, entry.fail if entry.warn is None else entry.warn)
     return Check(channel, name, float(value), entry.unit, bound, entry.source, verdict)
 
 
@@ -423,23 +421,15 @@ def noise_checks(
     return [*_held(hum, table, channel=channel), *rows]
 
 
-def take_verdict(checks: Iterable[Check]) -> tuple[Verdict, str]:
-    """(worst verdict, cell with a note for each check behind it) of a take."""
-    rows = list(checks)
+def take_verdict(checks: Sequence[Check]) -> tuple[Verdict, str]:
+    """(worst verdict, cell with a note for each check behind it, its channels together) of a
+    take."""
     for verdict in (Verdict.FAIL, Verdict.WARN):
-        found = [row for row in rows if row.verdict == verdict]
-        if found:
-            return verdict, findings(found)
+        rows = [row for row in checks if row.verdict == verdict]
+        names = dict.fromkeys(row.check for row in rows)
+        if rows:
+            return verdict, several(finding([r for r in rows if r.check == name]) for name in names)
     return Verdict.PASS, ""
-
-
-def findings(rows: Iterable[Check]) -> str:
-    """A cell with a note for each check among the rows, its channels together."""
-    rows = list(rows)
-    return several(
-        finding([row for row in rows if row.check == name])
-        for name in dict.fromkeys(row.check for row in rows)
-    )
 
 
 def finding(rows: Sequence[Check], *, worst: str = "") -> str:

@@ -149,10 +149,7 @@ def deconvolve(x: np.ndarray, *, shape: SweepShape, rate_hz: float) -> np.ndarra
     )  # fmt: skip
     length = transform_length(x.shape[1], shape, rate_hz=rate_hz)
     inverse = _inverse(shape, length, float(rate_hz))
-    out = np.empty((x.shape[0], inverse.size), dtype=complex)
-    for row, into in zip(x, out, strict=True):
-        np.multiply(rfft(row, length), inverse, out=into)
-    return out
+    return rfft(x, length) * inverse
 
 
 def usable_band(shape: SweepShape) -> tuple[float, float]:

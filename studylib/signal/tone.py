@@ -86,17 +86,14 @@ class ToneFit:
         """(C,) the same for the fundamental, which was looked for in many places (Bonferroni)."""
         places = 4.0 * joint_fit.SEARCH * self.frequency_hz * self.seconds / self.segments
         error = PRESENCE_ERROR / max(places, 1.0)
-        return self.u_amplitude[:, 0] * np.sqrt(2.0 * _f_quantile(self.dof, error))
-
-
-def presence_factor(dof: int) -> float:
-    """Amplitude over its standard uncertainty that noise alone exceeds in 1 % (F with 2, dof)."""
-    return float(np.sqrt(2.0 * _f_quantile(dof, PRESENCE_ERROR)))
+        return self.u_amplitude[:, 0] * presence_factor(self.dof, error)
 
 
 @lru_cache(maxsize=256)
-def _f_quantile(dof: int, error: float) -> float:
-    return float(special.fdtri(2, dof, 1.0 - error))
+def presence_factor(dof: int, error: float = PRESENCE_ERROR) -> float:
+    """Amplitude over its standard uncertainty that noise alone exceeds with this chance (F with 2,
+    dof)."""
+    return float(np.sqrt(2.0 * special.fdtri(2, dof, 1.0 - error)))
 
 
 @lru_cache(maxsize=256)
