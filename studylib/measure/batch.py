@@ -21,7 +21,7 @@ frames that are read back are the same.
 - `leave_out`, `take_in`: a part that the summary must not use.
 - `note_progress`, `read_progress`: how far the measuring of a batch has come.
 
-Functions: measure_batch, spectrum_rows, spectrum_of. Class: BatchMeasurement.
+Functions: measure_batch, spectrum_of. Class: BatchMeasurement.
 """
 
 import hashlib
@@ -164,13 +164,7 @@ def measure_batch(
         rows["features"] += _feature_rows(study, take, measured, session, k, aside)
         if k == 1 and not aside and take.specimen not in shown:
             shown.add(take.specimen)
-            rows["spectra"] += spectrum_rows(
-                take,
-                study.specimen(take.specimen).wood,
-                measured.density,
-                step_hz=measured.noise.step_hz,
-                offset_db=session.scale.offset_db - take.gain_db,
-            )
+            rows["spectra"] += _spectrum_rows(study, take, measured, session)
     tell(len(takes), len(takes), "done")
     frames = {name: tables.typed(name, own) for name, own in rows.items()}
     tones = [take.take for take in takes if features.tone_order(take, study.settings) == 1]
@@ -253,21 +247,22 @@ def _content(study: sheets.Study, take: sheets.Take) -> str:
     return sha256(path) if path.is_file() else ""
 
 
-def spectrum_rows(
-    take: sheets.Take, wood: str, density: np.ndarray, *, step_hz: float, offset_db: float
+def _spectrum_rows(
+    study: sheets.Study, take: sheets.Take, measured: TakeMeasurement, session: Session
 ) -> Iterator[tuple]:
-    """Rows of the table `spectra` of one take from its density (noise.windowed_density)."""
+    """Rows of the table `spectra` of one take with a density (noise.windowed_density)."""
+    density, step_hz = measured.density, measured.noise.step_hz
     bins = np.arange(int(np.ceil(LOWEST_HZ / step_hz)), density.size - 1)
     cell = np.floor(CELLS_PER_OCTAVE * np.log2(bins * step_hz / LOWEST_HZ)).astype(int)
     peaks = pd.Series(density[bins], bins).groupby(cell).idxmax().to_numpy()
     # A sine's mean square is its peak density times the window's noise bandwidth; a
     # full-scale sine (mean square 1/2) is 0 dB. 1e-20 keeps an empty bin drawable.
-    level = (
-        10.0 * np.log10(np.maximum(2.0 * noise.NOISE_BANDWIDTH * step_hz * density[peaks], 1e-20))
-        + offset_db
-    )
+    level = 10.0 * np.log10(
+        np.maximum(2.0 * noise.NOISE_BANDWIDTH * step_hz * density[peaks], 1e-20)
+    ) + (session.scale.offset_db - take.gain_db)
+    told = (take.take, take.specimen, study.specimen(take.specimen).wood, take.mount)
     for frequency, value in zip((peaks * step_hz).tolist(), level.tolist(), strict=True):
-        yield (take.take, take.specimen, wood, take.mount, frequency, value)
+        yield (*told, frequency, value)
 
 
 def spectrum_of(study: sheets.Study, name: str) -> pd.DataFrame:
@@ -281,11 +276,8 @@ def spectrum_of(study: sheets.Study, name: str) -> pd.DataFrame:
     beside = tuple(t for t in study.takes_of(take.batch) if t.kind == "calibrator")
     session = session_of(study, beside, {t.take: header_of(study, t) for t in beside})
     measured, _ = measured_at(study, take, header_of(study, take), session)
-    if measured.density is None:
-        return tables.empty("spectra")
-    at = {"step_hz": measured.noise.step_hz, "offset_db": session.scale.offset_db - take.gain_db}
-    wood = study.specimen(take.specimen).wood
-    return tables.typed("spectra", spectrum_rows(take, wood, measured.density, **at))
+    known = measured.density is not None
+    return tables.typed("spectra", _spectrum_rows(study, take, measured, session) if known else ())
 
 
 DONE = "done.json"

@@ -200,7 +200,7 @@ def _noise_checks(
         room_power=room[0] if room else None,
         hum_power=hum_of(measured)[0],
         tone_power=0.5 * float(abs(fit.amplitude[0, 0])) ** 2 if heard else None,
-        upper_limit=measured.noise.upper_limit,
+        upper_limit=bool(measured.noise.hidden.any()),
         noise_a_db=quality.decibels(weighted) + absolute if weigh else None,
         room_a_db=quality.decibels(room[1]) + absolute if weigh and room else None,
     )

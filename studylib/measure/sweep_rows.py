@@ -193,8 +193,9 @@ def curve_feature_values(
         slope, start = np.polyfit(octave, level, 1)
         below, u_mean = start + slope * octave - level, _u_mean(u)
         deepest = np.argmax(below)
-        tilt = slope, u_mean / np.std(octave)
-        values = [(level.mean(), u_mean), tilt, (below[deepest], u[deepest])]
+        values = [
+            (level.mean(), u_mean), (slope, u_mean / np.std(octave)), (below[deepest], u[deepest])
+        ]  # fmt: skip
     else:
         reason = "sweeps.band_beyond"
     units = {name: unit, "slope_db": "dB", "notch_db": "dB"}

@@ -153,17 +153,16 @@ def measure_take(
             may_be_silent=wanted.may_be_silent or not (has_tone or wanted.tone_hz is None),
         )
     checks += quality.edge_checks(edge_hz, limits, rate_hz=info.rate_hz, played_hz=wanted.played_hz)
-    if found.fit is not None:
-        for index, name in enumerate(found.names):
-            if name in wanted.tone_on:
-                checks += quality.tone_checks(
-                    found.fit,
-                    facts_of[index],
-                    limits,
-                    channel=name,
-                    index=index,
-                    tone_hz=wanted.tone_hz,
-                )
+    for index, name in enumerate(found.names):
+        if found.fit is not None and name in wanted.tone_on:
+            checks += quality.tone_checks(
+                found.fit,
+                facts_of[index],
+                limits,
+                channel=name,
+                index=index,
+                tone_hz=wanted.tone_hz,
+            )
     return replace(found, checks=checks)
 
 

@@ -254,27 +254,24 @@ def mode_feature_rows(numbered: pd.DataFrame, takes: pd.DataFrame) -> pd.DataFra
     for take, mode in pairs:
         found = values.get((take.take, mode))
         absent = codes.note("modes.not_in_take", mode=mode) if found is None else ""
-        reasons = (
-            take.aside or why.get(take.take, "") or absent,
-            hidden.get((take.specimen, take.support, mode, take.mount), ""),
-        )
+        reason = take.aside or why.get(take.take, "") or absent
+        room = hidden.get((take.specimen, take.support, mode, take.mount), "")
         out += [
             (
                 hashlib.sha256(f"{take.take}|{take.content}|{row[0]}".encode()).hexdigest()[:12],
                 *(take.take, take.batch, take.kind, take.specimen, take.wood, take.mount),
                 *(take.repeat, *row),
             )
-            for row in _three(found, reasons, f"{PREFIX[take.support]}.m{mode}")
+            for row in _three(found, f"{PREFIX[take.support]}.m{mode}", reason, hidden=room)
         ]
     return tables.typed("features", out)
 
 
 def _three(
-    found: dict[str, tuple[float, float]] | None, reasons: tuple[str, str], head: str
+    found: dict[str, tuple[float, float]] | None, head: str, reason: str, *, hidden: str
 ) -> Iterator[tuple]:
-    """(feature, value, unit, u, usable, reason) of the three quantities; the second of `reasons`
-    holds for the decay alone."""
-    reason, hidden = reasons
+    """(feature, value, unit, u, usable, reason) of the three quantities; `hidden`, a reason, holds
+    for the decay alone."""
     for name, unit in QUANTITIES:
         log, relative = found[name] if found is not None else (np.nan, np.nan)
         value = float(np.exp(log))

@@ -184,9 +184,7 @@ def hidden_decays(rows: pd.DataFrame) -> dict[tuple[str, str, int, int], str]:
     ----------
     rows : from `tap_rows`.
     """
-    if not (rows["p_eta"] > 0).any():
-        return {}
-    return _hidden(rows, averaged(rows)["mount"])
+    return _hidden(rows, averaged(rows)["mount"]) if (rows["p_eta"] > 0).any() else {}
 
 
 def _hidden(rows: pd.DataFrame, mounts: pd.DataFrame) -> dict[tuple[str, str, int, int], str]:

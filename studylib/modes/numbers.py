@@ -103,8 +103,9 @@ class _Places:
 
     def spread_out(self, values: np.ndarray, empty: float = np.nan) -> np.ndarray:
         """(G, R, n) of a column."""
-        at = self.group, self.item, self.entry
-        return alignment.scattered(self.shape, at, values, empty=empty)
+        return alignment.scattered(
+            self.shape, (self.group, self.item, self.entry), values, empty=empty
+        )
 
 
 def _groups(rows: pd.DataFrame, outer: list[str], inner: list[str]) -> _Places:

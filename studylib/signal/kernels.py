@@ -49,12 +49,8 @@ def centred_bins(spectrum: np.ndarray, bins: np.ndarray, n: int) -> np.ndarray:
 def dirichlet(u: np.ndarray, n: int) -> np.ndarray:
     """Mean of exp(i 2 pi u tau) over the record's n samples; 1 at u = 0."""
     denominator = n * np.sin(np.pi / n * u)
-    small = np.abs(denominator) < 1e-9
-    return (
-        np.where(small, 1.0, np.sin(np.pi * u) / np.where(small, 1.0, denominator))
-        if small.any()
-        else np.sin(np.pi * u) / denominator
-    )
+    far = np.abs(denominator) >= 1e-9
+    return np.divide(np.sin(np.pi * u), denominator, out=np.ones_like(denominator), where=far)
 
 
 def _series(derivative: int) -> np.ndarray:

@@ -71,7 +71,7 @@ class NoiseSpectrum:
     """Noise density (bins,) of one channel, per hertz, on bins `step_hz` apart from 0 Hz.
 
     stand_in, hidden : (bins,) 1.0 where the density is not the bin's own, and where it is
-        the tone's skirt rather than noise.
+        the tone's skirt rather than noise: powers with such bins are too high.
     lent : how many bins each bin beside a harmonic stands in for.
     """
 
@@ -81,11 +81,6 @@ class NoiseSpectrum:
     stand_in: np.ndarray
     hidden: np.ndarray
     lent: float
-
-    @property
-    def upper_limit(self) -> bool:
-        """The tone hides some of the noise: powers are then too high."""
-        return bool(self.hidden.any())
 
     def power(self) -> float:
         """Mean square from 20 Hz to half the rate."""

@@ -15,7 +15,7 @@ Conventions: C channels, K harmonics, B bins around each; frequencies and uncert
 the record until `Partials` gives them in hertz; a record of fewer than some 20 periods tells
 nothing here.
 
-Functions: suspects, resolve, as_they_stand, join; apart, common, stiff_string. Classes: Own, Free.
+Functions: suspects, resolve, as_they_stand, join; apart, common, stiff_string. Class: Own.
 Source: least squares of one sinusoid with unknown frequency (IEEE Std 1057); f_k = k f sqrt(1 + B
 k^2) for a stiff string on hinged supports (Fletcher and Rossing, The Physics of Musical
 Instruments; from memory); unsteady.py names its own.
@@ -113,14 +113,11 @@ def _look(
     for c in np.flatnonzero((reach > 0).any(axis=1)):
         free, start = reach[c] > 0, own.place[c].copy()
         start[free] = joint_fit.peaks(spectrum[c], around[c, free], int(reach[c].max()))
-        found = Free.fitted(spectrum[c : c + 1], fit, start, free, n=n, half=half)
-        size = power(found.lines.half_amplitude[0]) * found.lines.own_power
-        clear = (
-            free
-            & (size > STANDS_OUT * found.noise)
-            & (np.abs(found.place - around[c]) < reach[c] + 0.5)
-        )
-        own.place[c, clear], own.u[c, clear] = found.place[clear], found.u[clear]
+        place, _, u, lines, noise = _freed(spectrum[c : c + 1], fit, start, free, n=n, half=half)
+        size = power(lines.half_amplitude[0]) * lines.own_power
+        near = np.abs(place - around[c]) < reach[c] + 0.5
+        clear = free & near & (size > STANDS_OUT * noise)
+        own.place[c, clear], own.u[c, clear] = place[clear], u[clear]
         own.power[c, clear] = size[clear]
         own.heard[c, free] = clear[free]
 
@@ -152,48 +149,37 @@ def common(own: Own, members: np.ndarray) -> joint_fit.Place | None:
     return joint_fit.Place(float((weight * own.place[use] / k[use]).sum() / weight.sum()), 0.0)
 
 
-@dataclass(frozen=True)
-class Free:
-    """Sinusoids of one channel at places (K,) of their own, with uncertainties in bins.
+def _freed(
+    row: np.ndarray,
+    fit: joint_fit.Pass,
+    start: np.ndarray,
+    free: np.ndarray,
+    *,
+    n: int,
+    half: int,
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, joint_fit.Lines, np.ndarray]:
+    """Let the `free` ones of one channel's partials move to where they fit best.
 
-    step : where each would go from its place.
+    Returns
+    -------
+    (K,) places, where each would go from there, standard uncertainties, all in bins; the sinusoids;
+    (K,) the noise beside them.
     """
-
-    place: np.ndarray
-    step: np.ndarray
-    u: np.ndarray
-    lines: joint_fit.Lines
-    noise: np.ndarray
-
-    @classmethod
-    def fitted(
-        cls,
-        row: np.ndarray,
-        fit: joint_fit.Pass,
-        start: np.ndarray,
-        free: np.ndarray,
-        *,
-        n: int,
-        half: int,
-    ) -> "Free":
-        """Let the `free` ones of one channel's partials move to where they fit best."""
-        place = start
-        turn = np.pi * fit.place.delta * np.arange(1, place.size + 1)
-        for more in range(PASSES, -1, -1):
-            bins = np.rint(place).astype(int)[:, None] + np.arange(-half, half + 1)
-            spill = joint_fit.spill_kernels(place, bins, n)
-            lines = joint_fit.lines_at(
-                kernels.centred_bins(row, bins, n), bins, place, turn, spill, n
-            )
-            a, slope = lines.half_amplitude[0], 2 * np.pi * lines.q
-            strength = np.maximum(power(a) * power(slope).sum(axis=1), 1e-300)
-            step = (a.conj() * (lines.rest[0] * slope.conj()).sum(axis=1)).real / strength
-            move = np.where(free, np.clip(step, -0.3, 0.3), 0.0)
-            if not more or np.abs(move).max() < 1e-4:
-                break
-            place = np.clip(place + move, start - 1.0, start + 1.0)
-        noise = power(lines.rest[0]).sum(axis=1) / (bins.shape[1] - 1.5)
-        return cls(place, step, np.sqrt(0.5 * noise / strength) + LEAST_U, lines, noise)
+    place = start
+    turn = np.pi * fit.place.delta * np.arange(1, place.size + 1)
+    for more in range(PASSES, -1, -1):
+        bins = np.rint(place).astype(int)[:, None] + np.arange(-half, half + 1)
+        spill = joint_fit.spill_kernels(place, bins, n)
+        lines = joint_fit.lines_at(kernels.centred_bins(row, bins, n), bins, place, turn, spill, n)
+        a, slope = lines.half_amplitude[0], 2 * np.pi * lines.q
+        strength = np.maximum(power(a) * power(slope).sum(axis=1), 1e-300)
+        step = (a.conj() * (lines.rest[0] * slope.conj()).sum(axis=1)).real / strength
+        move = np.where(free, np.clip(step, -0.3, 0.3), 0.0)
+        if not more or np.abs(move).max() < 1e-4:
+            break
+        place = np.clip(place + move, start - 1.0, start + 1.0)
+    noise = power(lines.rest[0]).sum(axis=1) / (bins.shape[1] - 1.5)
+    return place, step, np.sqrt(0.5 * noise / strength) + LEAST_U, lines, noise
 
 
 def stiff_string(row: np.ndarray, fit: joint_fit.Pass, channel: int) -> np.ndarray | None:
@@ -351,17 +337,15 @@ def resolve(
     for c in np.flatnonzero(alone.any(axis=1)):
         mine = alone[c]
         at = np.where(mine, own.place[c], multiple)
-        free = Free.fitted(spectrum[c : c + 1], fit, at, mine, n=n, half=half)
-        fit.lines.half_amplitude[c], fit.lines.rest[c] = (
-            free.lines.half_amplitude[0],
-            free.lines.rest[0],
+        place, step, u, lines, fit.noise[c] = _freed(
+            spectrum[c : c + 1], fit, at, mine, n=n, half=half
         )
-        fit.noise[c] = free.noise
-        offset[c] = free.place - np.rint(free.place)
+        fit.lines.half_amplitude[c], fit.lines.rest[c] = lines.half_amplitude[0], lines.rest[0]
+        offset[c] = place - np.rint(place)
         told = mine | (fit.heard[c] > 0)
-        found.off_hz[c, told] = (free.place + free.step - multiple)[told] / seconds
-        found.u_off_hz[c, told] = free.u[told] / seconds
-        found.kind[c, mine & (np.abs(free.place - multiple) > OFF_BINS)] = Kind.OFF
+        found.off_hz[c, told] = (place + step - multiple)[told] / seconds
+        found.u_off_hz[c, told] = u[told] / seconds
+        found.kind[c, mine & (np.abs(place - multiple) > OFF_BINS)] = Kind.OFF
     turn = np.pi * fit.place.delta * np.arange(1, alone.shape[1] + 1)
     for c, i in np.argwhere(suspects(spectrum, fit, seconds=seconds)):
         a, rest = fit.lines.half_amplitude[c, i], fit.lines.rest[c, i]

@@ -84,8 +84,7 @@ def _window(shape: sweep.SweepShape, rate_hz: float, room: int) -> tuple[int, np
     w = np.ones(ahead + behind)
     rise = ahead - ahead // 4
     w[:rise] = 0.5 - 0.5 * np.cos(np.pi * (np.arange(rise) + 0.5) / rise)
-    if fall:
-        w[-fall:] = 0.5 + 0.5 * np.cos(np.pi * (np.arange(fall) + 0.5) / fall)
+    w[w.size - fall :] = 0.5 + 0.5 * np.cos(np.pi * (np.arange(fall) + 0.5) / fall)
     return ahead, w
 
 
