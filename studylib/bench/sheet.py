@@ -136,22 +136,19 @@ def write_sheets(study: sheets.Study, *, batches: Iterable[str] | None = None) -
 
 def sheet_table(study: sheets.Study, batch: str) -> pd.DataFrame:
     """One row a take in their order; columns `COLUMNS`, the last four to be filled in by hand."""
-    rows = [
-        (
-            *(t.take, t.batch, "" if t.order is None else f"{t.order:g}", t.kind),
-            *(t.specimen or "", t.mount or "", t.place if t.kind == "tap" else "", t.repeat or ""),
-            *(
-                t.file,
-                signal_name(t),
-                words.say(level(t)),
-                words.say(to_do(t, group.takes)),
-                *[""] * len(BY_HAND),
-            ),
-        )
-        for group in groups(study, batch)
-        for t in group.takes
-    ]
-    return pd.DataFrame(rows, columns=list(COLUMNS))
+    return pd.DataFrame(
+        [
+            (
+                *(t.take, t.batch, "" if t.order is None else f"{t.order:g}", t.kind),
+                *(t.specimen or "", t.mount or "", t.place if t.kind == "tap" else ""),
+                *(t.repeat or "", t.file, signal_name(t)),
+                *(words.say(level(t)), words.say(to_do(t, group.takes)), *[""] * len(BY_HAND)),
+            )
+            for group in groups(study, batch)
+            for t in group.takes
+        ],
+        columns=list(COLUMNS),
+    )
 
 
 def _free(path: Path) -> Path:

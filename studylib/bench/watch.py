@@ -217,10 +217,10 @@ class Watcher:
         }
 
     def _files(self) -> dict[str, Signature]:
-        found = self.folder.glob("recordings/**/*")
         return {
             name.as_posix(): signature
-            for name, path in ((path.relative_to(self.folder), path) for path in found)
+            for path in self.folder.glob("recordings/**/*")
+            for name in [path.relative_to(self.folder)]
             if not any(part.startswith(".") for part in name.parts)
             and path.suffix.lower() in AUDIO_ENDINGS
             and path.is_file()

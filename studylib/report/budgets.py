@@ -131,9 +131,8 @@ def _slopes(given) -> pd.DataFrame:
     """By harmonic, over the boards: dB for each mm of the driver's place and for each percent of
     the modes' frequencies as predicted; dB for each mm as measured, and with how many takes."""
     near = given.modes.near
-    held = near[(near["basis"] == ModeBasis.HELD) & (near["role"] == "")]
-    slopes = held.groupby("harmonic")[["per_mm_db", "per_percent_db"]].agg(_rms)
-    return slopes.join(_moved(given), how="outer")
+    held = near[(near["basis"] == ModeBasis.HELD) & (near["role"] == "")].groupby("harmonic")
+    return held[["per_mm_db", "per_percent_db"]].agg(_rms).join(_moved(given), how="outer")
 
 
 def _moved(given) -> pd.DataFrame:

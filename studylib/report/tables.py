@@ -197,12 +197,14 @@ def set_aside_counts(summary: Summary) -> pd.DataFrame:
     of_wood = grouped(
         (_wood_of(summary, take.specimen), take.take in aside) for take in measured_takes(summary)
     )
-    rows = [
-        (wood, len(own), len(own) - sum(own), sum(own))
-        for wood in summary.woods
-        for own in [of_wood.get(wood, [])]
-    ]
-    return reader_table("effects.counts_headings", rows)
+    return reader_table(
+        "effects.counts_headings",
+        [
+            (wood, len(own), len(own) - sum(own), sum(own))
+            for wood in summary.woods
+            for own in [of_wood.get(wood, [])]
+        ],
+    )
 
 
 def checks_table(summary: Summary) -> pd.DataFrame:
@@ -211,16 +213,18 @@ def checks_table(summary: Summary) -> pd.DataFrame:
     verdict = pd.Categorical(quality["verdict"], list(checks.Verdict), ordered=True)
     worst = quality.assign(verdict=verdict).groupby(["check", "take"])["verdict"].max()
     made = dict(iter(worst.groupby("check")))
-    rows = [
-        (
-            words.say(entry.code, form="label"),
-            len(made[name]),
-            *(int((made[name] == verdict).sum()) for verdict in checks.Verdict),
-        )
-        for name, entry in CHECKS.items()
-        if name in made
-    ]
-    return reader_table("effects.checks_headings", rows)
+    return reader_table(
+        "effects.checks_headings",
+        [
+            (
+                words.say(entry.code, form="label"),
+                len(made[name]),
+                *(int((made[name] == verdict).sum()) for verdict in checks.Verdict),
+            )
+            for name, entry in CHECKS.items()
+            if name in made
+        ],
+    )
 
 
 def _wood_of(summary: Summary, specimen: str | None) -> str:

@@ -90,9 +90,10 @@ def last_run(study: sheets.Study, home: Path, *, folder: str) -> tuple[Summary, 
     ]
     errors.InputError.refuse(changed, "trace.changed", study=study.name, files=changed)
     summary = summarise(study, gather(study, parts=home / ".parts"))
-    reported = tables.read("effects", home / "tables/effects.csv")
-    other = set(reported["id"]) != set(summary.comparison.effects["id"])
-    errors.InputError.refuse(other, "trace.other_run", study=study.name)
+    reported = set(tables.read("effects", home / "tables/effects.csv")["id"])
+    errors.InputError.refuse(
+        reported != set(summary.comparison.effects["id"]), "trace.other_run", study=study.name
+    )
     return summary, Places(folder, home.as_posix(), inputs=made["inputs"], library=made["library"])
 
 

@@ -143,9 +143,8 @@ def read_table(path: Path) -> Table:
             if cell and (place > len(header) or not header[place - 1])
         ]
         faults += [note("sheets.stray_text", file=path.name, row=n, cells=stray)] * bool(stray)
-        named = dict(zip(header, cells + [""] * len(header), strict=False))
-        named.pop("", None)
-        rows.append(Row(n, named))
+        filled_up = zip(header, cells + [""] * len(header), strict=False)
+        rows.append(Row(n, {name: cell for name, cell in filled_up if name}))
     InputError.refuse_all(faults)
     return Table(
         path.name, tuple(name for name in header if name), tuple(rows), _separator(text) == ";"

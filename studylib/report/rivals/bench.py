@@ -51,12 +51,10 @@ def mounting(basis: Basis) -> Finding:
 def _mount_spread(basis: Basis, row) -> str:
     effects = basis.summary.comparison.effects
     own = effects[(effects["feature"] == row.feature) & np.isfinite(effects["difference"])]
-    widest = {}
-    if not own.empty:
-        pair = own.loc[own["difference"].abs().idxmax()]
-        widest = pair[["wood_a", "wood_b", "difference", "low", "high"]].to_dict()
+    widest = own.loc[own["difference"].abs().nlargest(1).index]
+    pairs = widest[["wood_a", "wood_b", "difference", "low", "high"]].to_dict("records")
     spread = reported_spread(row, find(row.feature))
-    return note("rivals.mount_spread", feature=row.feature, **spread, widest=widest)
+    return note("rivals.mount_spread", feature=row.feature, **spread, widest=(*pairs, {})[0])
 
 
 # ---------------------------------------------------------------- level

@@ -85,18 +85,17 @@ def _doubt(name: str, done: str, says: str, wanted: str, lacks: str = "") -> Fin
 
 def rivals_table(summary: Summary) -> pd.DataFrame:
     """One row for each of the twelve rivals and of the further doubts, all cells notes."""
-    rows = [
-        (
-            codes.note(found.rival),
-            found.status,
-            codes.note(found.rival, looks=True),
-            found.tested_by,
-            codes.note("rivals.paragraph", notes=[each for each in found.says if each]),
-        )
-        for found in (*findings(summary), *further(summary))
-    ]
     return pd.DataFrame(
-        rows,
+        [
+            (
+                codes.note(found.rival),
+                found.status,
+                codes.note(found.rival, looks=True),
+                found.tested_by,
+                codes.note("rivals.paragraph", notes=[each for each in found.says if each]),
+            )
+            for found in (*findings(summary), *further(summary))
+        ],
         columns=[
             words.say("rivals.heading", column=name)
             for name in ("rival", "status", "looks", "tested_by", "says")
