@@ -27,7 +27,6 @@ import csv
 import io
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from itertools import chain
 from pathlib import Path
 from typing import Any
 
@@ -483,16 +482,12 @@ def _cells(column: pd.Series, decimal: str) -> np.ndarray:
     take for a formula behind an apostrophe."""
     cells = column.to_numpy(object, copy=True)
     if column.dtype.kind == "O":
-        texts = {cell: _harmless(cell) for cell in {*cells} if isinstance(cell, str)}
+        texts = {x: f"'{x}" for x in {*cells} if isinstance(x, str) and writing.FORMULA.match(x)}
         cells[:] = [texts.get(cell, cell) for cell in cells]
     elif decimal != ".":
         cells[:] = [str(cell).replace(".", decimal) for cell in cells]
     cells[column.isna().to_numpy()] = ""
     return cells
-
-
-def _harmless(cell: str) -> str:
-    return f"'{cell}" if writing.FORMULA.match(cell) else cell
 
 
 def rows_of(frame: pd.DataFrame, column: str = "specimen") -> Callable[[str], pd.DataFrame]:
@@ -534,7 +529,7 @@ def write_package(
         write(table, frame, folder)
         if semicolons:
             # The mark tells spreadsheets that the text is UTF-8.
-            text = chain(["\N{BOM}"], _pieces(table, frame, ";", ","))
+            text = ["\N{BOM}", *_pieces(table, frame, ";", ",")]
             writing.write_whole(Path(folder) / "spreadsheet" / f"{table}.csv", text)
     writing.write_json(Path(folder) / PACKAGE, package(frames, name=name, title=title))
 

@@ -12,7 +12,7 @@ from studylib.codes import code_of, fields_of
 from studylib.modes import board_modes
 from studylib.modes.gathered import mode_feature_rows
 from studylib.modes.means import averaged, hidden_decays, over_places, tap_rows
-from studylib.wood import wood_features, wood_table
+from studylib.wood import boards_of, wood_features, wood_table
 from studylib.wood.boards import free_modes
 from tests.invented_modes import Study, invent
 from tests.test_mode_features import takes_of
@@ -150,7 +150,8 @@ def test_the_loss_of_the_wood_is_refused_where_the_room_hides_it(room):
     rows = wood_features(study, modes)
     loss = rows[(rows["feature"] == "wood.loss_factor") & rows["specimen"].isin(modes["specimen"])]
     specimens = study.specimen_table()
-    told = wood_table(study, board_modes(modes, specimens)).set_index(["specimen", "quantity"])
+    told = wood_table(study, boards_of(study, board_modes(modes, specimens)))
+    told = told.set_index(["specimen", "quantity"])
     for row in loss.itertuples():
         in_table = told.loc[(row.specimen, "wood.loss_factor")]
         if room < 0.1:

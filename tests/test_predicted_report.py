@@ -15,6 +15,7 @@ import pytest
 from studylib import figures, tables
 from studylib.codes import code_of, fields_of
 from studylib.report import predicted as report
+from studylib.wood import prediction
 
 
 @pytest.fixture(scope="module")
@@ -28,7 +29,8 @@ def on_bench(summary, **changes):
     settings = summary.study.settings
     bench = settings.bench.model_copy(update=changes)
     study = replace(summary.study, settings=settings.model_copy(update={"bench": bench}))
-    return study, report.predicted_of(study, summary.modes.boards, summary.curves.levels)
+    model = prediction.model_of(study, summary.modes.boards)
+    return study, report.predicted_of(study, model, summary.curves.levels)
 
 
 def noted(notes):
@@ -112,12 +114,14 @@ def test_a_board_without_taps_is_named_and_the_parts_are_not_given(made):
     summary, _, _ = made
     modes = summary.modes.boards
     modes = modes[(modes["specimen"] != "R2") | (modes["support"] != "free")]
-    bars = report.predicted_of(summary.study, modes, summary.curves.levels)
+    model = prediction.model_of(summary.study, modes)
+    bars = report.predicted_of(summary.study, model, summary.curves.levels)
     parts = report.parts_of(summary.study, bars, summary.curves, summary.comparison)
     notes = report.predicted_notes(bars, summary.study)
     assert list(fields_of(notes[2])["boards"]) == ["R2"]
     assert fields_of(report.parts_notes(parts, bars, summary.study)[0]) == {"boards": ["R2"]}
-    none = report.predicted_of(summary.study, tables.empty("board_modes"), summary.curves.levels)
+    model = prediction.model_of(summary.study, tables.empty("board_modes"))
+    none = report.predicted_of(summary.study, model, summary.curves.levels)
     assert len(fields_of(none.reason)["boards"]) == 12
 
 
@@ -150,3 +154,12 @@ def test_figures_show_boards_and_parts(made):
     bars_drawn = figures.split_figure(parts)
     assert len(bars_drawn.axes) == 6
     assert all(len(axes.patches) == 6 for axes in bars_drawn.axes)
+
+
+@pytest.mark.parametrize("draws", [report.FEWEST, 90, prediction.DRAWS])
+def test_an_interval_from_fewer_draws_holds_as_much(draws):
+    """Of a uniform quantity, what lies below an end is the end itself."""
+    drawn = np.random.default_rng(5).random((20_000, draws))
+    low, high = np.quantile(drawn, [report.outside(draws), 1 - report.outside(draws)], axis=1)
+    assert (high - low).mean() == pytest.approx(0.9405, abs=1e-3)
+    assert report.outside(prediction.DRAWS) == 0.025

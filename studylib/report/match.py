@@ -104,7 +104,7 @@ def _pair(study: sheets.Study, board: str, like: str, progress: gathered.Progres
         why = "match.changed" if one.role == "changed" else model.reasons.get(one.specimen)
         why = model.reasons.get("", why)
         errors.InputError.refuse(why, "match.no_numbers", board=one.specimen, reason=why)
-    return model.boards[board], model.boards[like], model.bench
+    return model.numbers(board), model.numbers(like), model.bench
 
 
 def _band(settings: sheets.Settings, low_hz, high_hz, tone_hz, *, limit_hz) -> tuple[float, float]:

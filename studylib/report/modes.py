@@ -56,12 +56,13 @@ PROPERTIES = {
 @dataclass(frozen=True)
 class StudyModes:
     """numbered : every mode of every tap and sweep, with its number.  boards : one row a board,
-    support and number.  wood : properties of each board.  near : the mode nearest to each
-    harmonic of the tone.  features : rows of
-    the features table that the wood gives.  warnings : notes."""
+    support and number.  model : of the boards.  wood : properties of each.  near : the mode nearest
+    to each harmonic of the tone.  features : rows of the features table that the wood gives.
+    warnings : notes."""
 
     numbered: pd.DataFrame
     boards: pd.DataFrame
+    model: prediction.Model
     wood: pd.DataFrame
     near: pd.DataFrame
     features: pd.DataFrame
@@ -70,13 +71,15 @@ class StudyModes:
 
 def modes_of_study(study: sheets.Study, gathered: Gathered) -> StudyModes:
     """Wood and modes near the tone from what was gathered."""
-    wood = wood_table(study, gathered.board_modes)
+    model = prediction.model_of(study, gathered.board_modes)
+    wood = wood_table(study, model.told)
     measured = [batch for batch in study.batches if batch not in gathered.failed]
     return StudyModes(
         numbered=gathered.modes,
         boards=gathered.board_modes,
+        model=model,
         wood=wood,
-        near=modes_near_tone(study, gathered.board_modes, wood),
+        near=modes_near_tone(study, model, gathered.board_modes, wood),
         features=wood_features(study, gathered.modes, batches=measured),
         warnings=tuple(wood_warnings(study, wood)),
     )

@@ -6,6 +6,8 @@ Nothing else is taken from the bench. A board's interval holds what its measurem
 its mounts differ by. What all boards share at a frequency is told apart: it may be the microphone,
 the bench or what the bar lacks, and says nothing of one board. Whether the bar describes the boards
 goes by the rest, wood by wood; the limit allows for errors that all frequencies of a board share.
+Hundreds of boards share the draws: with fewer, the ends of an interval are less sure, and so far
+out that it holds as much.
 `stats.split` tells what the woods' differences act through.
 
 Before anything is recorded: `study lock` keeps beside the claims what theory of the bar expects of
@@ -41,8 +43,9 @@ from studylib.wood import boards, prediction
 COVERED = 0.8  # of a wood's curves: with less inside the 95 % intervals, the bar lacks something
 VAGUE = 2.0  # times how far boards lie from their mean: wider intervals test nothing
 SHARED_BY = 3  # boards: with fewer, what all share is not told from what each does
+ALL_DRAWS, FEWEST = 16_000, 50  # of all boards together; of each board at least
 EVERY = 4  # of the curve's frequencies, for the parts over the band
-DRAWS = 24
+_FEW = slice(25)  # draws of each board for the parts, the best estimate first
 TONES = ("tone.h1.response_db", "tone.h1.level_db")
 TONE, BAND = "tone", "band"
 WITHIN = 0.90  # confidence of "nothing that matters is left over"
@@ -101,12 +104,11 @@ class Parts:
     reason: str
 
 
-def predicted_of(study: sheets.Study, board_modes: pd.DataFrame, levels: pd.DataFrame) -> Predicted:
+def predicted_of(study: sheets.Study, model: prediction.Model, levels: pd.DataFrame) -> Predicted:
     """Measured beside predicted for every board that has a sweep and free taps.
 
-    board_modes : see `wood.study_wood.wood_table`.  levels : see `report.curves.levels_of`.
+    levels : see `report.curves.levels_of`.
     """
-    model = prediction.model_of(study, board_modes)
     boards = {s.specimen: s.wood for s in study.specimens if not s.role}
     reasons = {name: why for name, why in model.reasons.items() if name in boards}
     about = {
@@ -123,10 +125,9 @@ def predicted_of(study: sheets.Study, board_modes: pd.DataFrame, levels: pd.Data
     index = pd.MultiIndex.from_tuples([about[name] for name in own.index], names=_KEYS)
     mounts = own.set_axis(index).groupby(_KEYS, sort=False).mean()
     frequency, named = levels.columns.to_numpy(float), mounts.index.get_level_values("specimen")
-    # All draws are held of one board at a time.
     best = {
         name: prediction.levels_db(
-            model.boards[name].draw(slice(1)), frequency, model.bench.draw(slice(1))
+            model.numbers(name).draw(slice(1)), frequency, model.bench.draw(slice(1))
         )[0]
         for name in dict.fromkeys(named)
     }
@@ -135,17 +136,20 @@ def predicted_of(study: sheets.Study, board_modes: pd.DataFrame, levels: pd.Data
     by_board = off.groupby(_KEYS[:2], sort=False)
     remount = np.nan_to_num(np.sqrt(by_board.var().mean()).to_numpy())
     common = by_board.mean().mean().to_numpy() * (len(best) >= SHARED_BY)
-    rng, rows, of_mounts = np.random.default_rng(1), [], []
+    many = int(np.clip(ALL_DRAWS // len(best), FEWEST, prediction.DRAWS))
+    drawn, ends = slice(many + 1), [outside(many), 1.0 - outside(many)]
+    bench, rng, rows, of_mounts = model.bench.draw(drawn), np.random.default_rng(1), [], []
     for (name, wood), of_board in by_board:
         bar = best[name]
-        spread = prediction.levels_db(model.boards[name], frequency, model.bench)[1:] - bar
+        numbers = model.numbers(name).draw(drawn)
+        spread = prediction.levels_db(numbers, frequency, bench)[1:] - bar
         noise = remount * rng.standard_normal(spread.shape)
-        low, high = np.quantile(spread + noise / np.sqrt(len(of_board)), [0.025, 0.975], axis=0)
+        low, high = np.quantile(spread + noise / np.sqrt(len(of_board)), ends, axis=0)
         mean = of_board.mean().to_numpy()
         inside = (low <= mean - common) & (mean - common <= high)
         columns = name, wood, frequency, bar + mean, bar, bar + low, bar + high, inside
         rows.append(pd.DataFrame(dict(zip(tables.TABLES["predicted"].names, columns, strict=True))))
-        low, high = np.quantile(spread + noise, [0.025, 0.975], axis=0)
+        low, high = np.quantile(spread + noise, ends, axis=0)
         for (*who, batch, mount), one in (of_board - common).iterrows():
             r, left = np.corrcoef(bar, bar + one)[0, 1], np.sqrt(np.mean(one**2))
             of_mounts.append(
@@ -157,6 +161,16 @@ def predicted_of(study: sheets.Study, board_modes: pd.DataFrame, levels: pd.Data
     )  # fmt: skip
 
 
+def outside(draws: int) -> float:
+    """The share of draws beyond either end of an interval that is to hold as much of what was not
+    drawn as all but 2.5 % at either end of `prediction.DRAWS` hold.
+
+    Between the n draws and beyond them, each gap holds 1 / (n + 1) in the mean.
+    """
+    beyond = (0.025 * (prediction.DRAWS - 1) + 1.0) * (draws + 1) / (prediction.DRAWS + 1)
+    return (beyond - 1.0) / (draws - 1)
+
+
 def predicted_of_batch(study: sheets.Study, measurement: measure.BatchMeasurement) -> Predicted:
     """The same for the boards of one batch, by its own taps."""
     modes = measurement.modes.drop(columns="mode")
@@ -164,7 +178,8 @@ def predicted_of_batch(study: sheets.Study, measurement: measure.BatchMeasuremen
     curves, boards = measurement.curves, {s.specimen for s in study.with_role("")}
     usable = set(curves.loc[curves["usable"], "take"])
     takes = [t.take for t in study.takes if t.take in usable and t.specimen in boards]
-    return predicted_of(study, board_modes, levels_of(study, curves, takes)[0])
+    model = prediction.model_of(study, board_modes)
+    return predicted_of(study, model, levels_of(study, curves, takes)[0])
 
 
 def parts_of(
@@ -203,13 +218,15 @@ def parts_of(
     over = {BAND: (adjusted[:, ::EVERY], slice(0, -1))}
     if (at_tone := _at_tone(comparison, units)) is not None:
         over = {TONE: (at_tone[:, None], slice(-1, None)), **over}
+    bench = predicted.model.bench.draw(_FEW)
+    numbers = {name: predicted.model.numbers(name).draw(_FEW) for name in source}
     grid = np.append(curves.levels.columns.to_numpy(float)[::EVERY], tone)
     rows, rests = [], {}
     for pair in combinations(range(model.k), 2):
         names = tuple(design.woods[i] for i in pair)
         members = [np.flatnonzero(model.group == wood) for wood in pair]
         a, b = ({name: u for name, u in source.items() if u in one} for one in members)
-        pairing = split.paired(predicted.model, a, b, grid, draws=DRAWS)
+        pairing = split.paired(numbers, bench, a, b, grid)
         for where, (values, at) in over.items():
             parts, rest = split.split(
                 pairing.at(at), values, *members, confidence=comparison.workings.confidence
@@ -306,7 +323,7 @@ def expected(study: sheets.Study) -> dict[str, Any]:
         why = model.reasons.get("") or codes.note("sealed.nothing", boards=model.reasons)
         return {"rows": [], "by_density": [], "notes": [why] * bool(model.reasons)}
     spans = _spans(study.settings)
-    limit = min(prediction.highest_hz(one, model.bench.air) for one in model.boards.values())
+    limit = min(prediction.highest_hz(model.numbers(s), model.bench.air) for s in model.boards)
     rng, woods = np.random.default_rng(1), {}
     for wood, members in own.boards_by_wood.items():
         shared = np.exp(boards.SCATTER * rng.standard_normal(prediction.DRAWS + 1))
@@ -315,7 +332,7 @@ def expected(study: sheets.Study) -> dict[str, Any]:
                 one, youngs_modulus=one.youngs_modulus * (1.0 if s.specimen in free else shared)
             )
             for s in members
-            for one in [model.boards[s.specimen]]
+            for one in [model.numbers(s.specimen)]
         ]
         woods[wood] = {
             feature: _mean(

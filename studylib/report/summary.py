@@ -73,7 +73,7 @@ class Summary:
     @cached_property
     def predicted(self) -> Predicted:
         """What the boards' own numbers predict over frequency: made when first asked for."""
-        return predicted_of(self.study, self.modes.boards, self.curves.levels)
+        return predicted_of(self.study, self.modes.model, self.curves.levels)
 
     @cached_property
     def parts(self) -> Parts:

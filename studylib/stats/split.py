@@ -24,9 +24,9 @@ Conventions: dB, wood b minus wood a; curves (sources, frequencies).
 Functions: `changes`, `paired`, `split`. Classes: `Pairing`, `Part`. Data: `PARTS`.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from functools import cache
-from itertools import permutations
+from itertools import combinations, permutations
 
 import numpy as np
 from scipy.special import stdtrit
@@ -41,6 +41,12 @@ _ORDERS = [
     for inner in permutations(MATERIAL)
     for order in ((SIZES, *inner), (*inner, SIZES))
 ]  # fmt: skip
+_BEFORE = {
+    name: [frozenset(order[: order.index(name)]) for order in _ORDERS] for name in prediction.GROUPS
+}
+_SETS = [
+    frozenset(own) for n in range(len(_BEFORE) + 1) for own in combinations(prediction.GROUPS, n)
+]
 MOST_PAIRS = 64  # of boards of two woods, where each still meets one of the other
 
 
@@ -59,7 +65,8 @@ class Pairing:
     """Pairs of boards of two woods and what each change of a group does, in dB.
 
     a, b : source of each pair's boards, (pairs,).  weight : (pairs,), each source alike.
-    change : (pairs, groups, draws, frequencies), draw 0 the best estimate.
+    change : (pairs, groups, draws, frequencies), draw 0 the best estimate; NaN for the others of
+        the pairs beyond `MOST_PAIRS`: what errors do to the mean of so many errs on the wide side.
     """
 
     a: np.ndarray
@@ -77,31 +84,28 @@ def changes(
 ) -> np.ndarray:
     """What each group changes on the way from one board to the other, (groups, draws, F)."""
 
-    @cache
-    def levels(groups: frozenset[str]) -> np.ndarray:
-        return prediction.levels_db(prediction.swapped(one, other, groups), frequency_hz, bench)
-
-    before = {
-        name: [frozenset(order[: order.index(name)]) for order in _ORDERS]
-        for name in prediction.GROUPS
-    }
+    many = replace(bench, drive_m=np.tile(bench.drive_m, len(_SETS)))
+    found = prediction.levels_db(prediction.swapped(one, other, _SETS), frequency_hz, many)
+    levels = dict(zip(_SETS, np.split(found, len(_SETS)), strict=True))
     return np.array(
         [
-            np.mean([levels(groups | {name}) - levels(groups) for groups in own], axis=0)
-            for name, own in before.items()
+            np.mean([levels[groups | {name}] - levels[groups] for groups in own], axis=0)
+            for name, own in _BEFORE.items()
         ]
     )
 
 
 def paired(
-    model: prediction.Model, a: dict[str, int], b: dict[str, int], frequency_hz, *, draws: int
+    numbers: Mapping[str, prediction.Numbers],
+    bench: prediction.OnBench,
+    a: Mapping[str, int],
+    b: Mapping[str, int],
+    frequency_hz,
 ) -> Pairing:
     """All pairs of boards, or each board with as many others as `MOST_PAIRS` allow.
 
-    a, b : board -> its source's number.
+    numbers, bench : with as many draws as are wanted.  a, b : board -> its source's number.
     """
-    bench = model.bench.draw(slice(0, draws + 1))
-    numbers = {name: model.boards[name].draw(slice(0, draws + 1)) for name in (*a, *b)}
     few, many = sorted(((list(a), 0), (list(b), 1)), key=lambda names: len(names[0]))
     pairs = [
         (name, few[0][(i + k) % len(few[0])])
@@ -111,8 +115,13 @@ def paired(
     pairs = [pair if many[1] == 0 else pair[::-1] for pair in pairs]
     source = np.array([(a[i], b[j]) for i, j in pairs]).T
     own = [np.bincount(one)[one] for one in source]
-    change = [changes(numbers[i], numbers[j], frequency_hz, bench) for i, j in pairs]
-    return Pairing(*source, 1.0 / (own[0] * own[1]), np.array(change))
+    shape = len(pairs), len(prediction.GROUPS), len(bench.drive_m), len(frequency_hz)
+    change = np.full(shape, np.nan)
+    for at, (i, j) in enumerate(pairs):
+        some = slice(None if at < MOST_PAIRS else 1)
+        drawn = numbers[i].draw(some), numbers[j].draw(some)
+        change[at, :, some] = changes(*drawn, frequency_hz, bench.draw(some))
+    return Pairing(*source, 1.0 / (own[0] * own[1]), change)
 
 
 def split(
@@ -154,7 +163,7 @@ def split(
 def _parts(pairing: Pairing, measured, a, b, draw: int) -> np.ndarray:
     """In the order of `PARTS`: values at one frequency, mean products with the difference over
     several; then the mean square of the rest."""
-    kept = np.isin(pairing.a, a) & np.isin(pairing.b, b)
+    kept = np.isin(pairing.a, a) & np.isin(pairing.b, b) & ~np.isnan(pairing.change[:, 0, draw, 0])
     change = np.average(pairing.change[kept, :, draw], axis=0, weights=pairing.weight[kept])
     difference = measured[b].mean(axis=0) - measured[a].mean(axis=0)
     rest = difference - change.sum(axis=0)

@@ -12,6 +12,6 @@ Nothing here knows sound: frequencies, sizes and masses come in, properties go o
 """
 
 from studylib.wood.prediction import modes_near_tone
-from studylib.wood.study_wood import wood_features, wood_table, wood_warnings
+from studylib.wood.study_wood import boards_of, wood_features, wood_table, wood_warnings
 
-__all__ = ["modes_near_tone", "wood_features", "wood_table", "wood_warnings"]
+__all__ = ["boards_of", "modes_near_tone", "wood_features", "wood_table", "wood_warnings"]

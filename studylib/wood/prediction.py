@@ -56,7 +56,7 @@ Functions: `model_of`, `board_numbers`, `levels_db`, `swapped`; `modes_near_tone
 
 import hashlib
 from collections.abc import Collection, Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -81,7 +81,7 @@ U_ASSUMED_LOSS = 0.004
 practice, no source)."""
 
 _NODES_HZ = np.geomspace(20.0, 20_000.0, 121)  # between which loss and unevenness are interpolated
-_AT_ONCE = 2048  # draws times frequencies; larger arrays are slower
+_AT_ONCE = 4096  # draws times frequencies; larger arrays are slower
 _MODES = 20  # of the bar, each off by itself
 
 
@@ -133,19 +133,22 @@ class Model:
     why none is.  told : what is known of each, by specimen."""
 
     bench: OnBench | None
-    boards: dict[str, Numbers]
+    boards: dict[str, boards.Board]
     reasons: dict[str, str]
-    told: dict[str, boards.Board] = field(default_factory=dict)
+    told: dict[str, boards.Board]
+
+    def numbers(self, name: str) -> Numbers:
+        """One of `boards`, drawn when it is asked for: the draws of hundreds take much room."""
+        return board_numbers(self.boards[name], _random(name))
 
 
 def model_of(study: sheets.Study, board_modes: pd.DataFrame, *, by_density: bool = False) -> Model:
     """The boards of a study, with what it says of its bench.
 
-    board_modes : one row a specimen, support and mode number (see `study_wood.wood_table`).
+    board_modes : one row a specimen, support and mode number (see `study_wood.boards_of`).
     by_density : a board without free modes has the stiffness of its density (`boards.untapped`).
     """
-    bench, own = study.settings.bench, tables.rows_of(board_modes)
-    told = {s.specimen: study_wood.board_of(study, s, own(s.specimen)) for s in study.specimens}
+    bench, told = study.settings.bench, study_wood.boards_of(study, board_modes)
     if bench.drive_at_mm is None:
         return Model(None, {}, {"": "forward.no_place"}, told)
     if bench.heard_at_mm is not None and bench.heard_at_mm < bench.drive_at_mm:
@@ -161,7 +164,7 @@ def model_of(study: sheets.Study, board_modes: pd.DataFrame, *, by_density: bool
         beams.air_density(beams.AIR_C),
     )
     farthest = max(bench.drive_at_mm, bench.heard_at_mm or 0.0, *bench.supports_mm)
-    found: dict[str, Numbers] = {}
+    found: dict[str, boards.Board] = {}
     reasons: dict[str, str] = {}
     for specimen in study.specimens:
         name = specimen.specimen
@@ -174,7 +177,7 @@ def model_of(study: sheets.Study, board_modes: pd.DataFrame, *, by_density: bool
             about = {"place_mm": farthest, "length_mm": specimen.length_mm}
             reasons[name] = codes.note("forward.off_board", board=name, **about)
         else:
-            found[name] = board_numbers(board, _random(name))
+            found[name] = board
     return Model(on_bench, found, reasons, told)
 
 
@@ -222,15 +225,21 @@ def _between(hz: np.ndarray, values: np.ndarray, at_hz: np.ndarray) -> np.ndarra
     return values[:, low] + (place - low) * (values[:, high] - values[:, low])
 
 
-def swapped(board: Numbers, other: Numbers, groups: Collection[str]) -> Numbers:
-    """The board with these of `GROUPS` as the other has them."""
-    taken = [name for group in groups for name in GROUPS[group]]
-    return replace(board, **{name: getattr(other, name) for name in taken})
+def swapped(board: Numbers, other: Numbers, sets: Collection[Collection[str]]) -> Numbers:
+    """The board with each of these sets of `GROUPS` as the other has them, one below the other."""
+    return Numbers(
+        **{
+            name: np.concatenate([getattr(other if group in own else board, name) for own in sets])
+            for group, names in GROUPS.items()
+            for name in names
+        }
+    )
 
 
 def levels_db(numbers: Numbers, frequency_hz: np.ndarray, bench: OnBench) -> np.ndarray:
     """What is heard over what is sensed, in dB re an arbitrary constant, (draws, frequencies)."""
-    some = max(4, _AT_ONCE // len(frequency_hz))
+    # Arrays of about one size.
+    some = -(-len(numbers.length) // -(-len(numbers.length) * len(frequency_hz) // _AT_ONCE))
     parts = [slice(i, i + some) for i in range(0, len(numbers.length), some)]
     return np.concatenate(
         [_levels(numbers.draw(own), frequency_hz, bench.draw(own)) for own in parts]
@@ -308,13 +317,13 @@ def resonance_gain(frequency_hz, mode_hz, loss_factor, spacing_hz):
 
 
 def modes_near_tone(
-    study: sheets.Study, board_modes: pd.DataFrame, wood: pd.DataFrame
+    study: sheets.Study, model: Model, board_modes: pd.DataFrame, wood: pd.DataFrame
 ) -> pd.DataFrame:
     """Nearest mode to each harmonic of the tone, for every board and way of knowing its modes.
 
     Parameters
     ----------
-    board_modes : one row a specimen, support and mode number (see `study_wood.wood_table`).
+    model, board_modes : see `model_of`.
     wood : the table of `study_wood.wood_table`; a board whose Young's modulus it does not give has
         no predicted modes.
 
@@ -324,7 +333,6 @@ def modes_near_tone(
     known. A ladder needs two modes at least: with one there is no spacing. Held modes need an
     acceleration channel and the driver's place.
     """
-    model = model_of(study, board_modes)
     known = (wood["quantity"] == "wood.youngs_modulus_gpa") & wood["value"].notna()
     stiff = set(wood.loc[known, "specimen"])
     modes = tables.rows_of(board_modes)
@@ -375,7 +383,7 @@ def _gain(frequency: float, ladder: _Ladder, at: int) -> tuple[float, float, flo
 def _held_gains(model: Model, name: str, frequency: np.ndarray) -> np.ndarray:
     """Gain, low, high, dB for each mm of the driver's place, and dB for each percent of the modes'
     frequencies: (harmonics, 5)."""
-    numbers, bench = model.boards[name], model.bench
+    numbers, bench = model.numbers(name), model.bench
     levels = levels_db(numbers, frequency, bench)
     best, own = numbers.draw(slice(0, 1)), bench.draw(slice(0, 1))
     aside = [

@@ -13,7 +13,7 @@ and in the table of budgets.
 
 Warnings say what a person should look at before trusting the numbers.
 
-Functions: `wood_table`, `equilibrium_moisture`, `wood_features`, `wood_warnings`, `board_of`.
+Functions: `boards_of`, `wood_table`, `equilibrium_moisture`, `wood_features`, `wood_warnings`.
 """
 
 import hashlib
@@ -44,8 +44,18 @@ _NAN = float("nan")
 _Row = tuple[str, float, str, float, str, str, float]
 
 
-def board_of(study: Study, specimen: Specimen, own: pd.DataFrame) -> boards.Board:
-    """One board from its mean free modes, among its `own` rows of `board_modes`."""
+def boards_of(study: Study, board_modes: pd.DataFrame) -> dict[str, boards.Board]:
+    """What is told of each specimen by its mean free modes.
+
+    board_modes : one row a specimen, support and mode number (columns specimen, support, mode,
+        frequency_hz, frequency_u, loss_factor, loss_factor_u, reason at least); only free modes are
+        used.
+    """
+    own = tables.rows_of(board_modes)
+    return {s.specimen: _board_of(study, s, own(s.specimen)) for s in study.specimens}
+
+
+def _board_of(study: Study, specimen: Specimen, own: pd.DataFrame) -> boards.Board:
     free = own[own["support"] == "free"]
     told = zip(free["mode"], free["reason"], strict=True)
     hidden = {int(mode): why for mode, why in told if codes.has(why, "modes.room_hides")}
@@ -65,24 +75,21 @@ def _temperature(study: Study, specimen: Specimen) -> float:
     return float(np.mean(noted)) if noted else beams.AIR_C
 
 
-def wood_table(study: Study, board_modes: pd.DataFrame) -> pd.DataFrame:
+def wood_table(study: Study, told: Mapping[str, boards.Board]) -> pd.DataFrame:
     """Every specimen's wood, in the order of specimens.csv.
 
     Parameters
     ----------
-    board_modes : one row a specimen, support and mode number (columns specimen, support, mode,
-        frequency_hz, frequency_u, loss_factor, loss_factor_u, reason at least); only free modes are
-        used.
+    told : from `boards_of`.
 
     Returns
     -------
     The table `wood`; u is a standard uncertainty in the value's unit.
     """
-    own = tables.rows_of(board_modes)
     rows = [
         (s.specimen, s.wood, s.role, s.source, *row)
         for s in study.specimens
-        for row in _rows(study, s, board_of(study, s, own(s.specimen)))
+        for row in _rows(study, s, told[s.specimen])
     ]
     return tables.typed("wood", rows)
 

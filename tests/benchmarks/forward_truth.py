@@ -36,6 +36,7 @@ from studylib.sheets import Study
 from studylib.sheets.rows import Specimen, Take
 from studylib.sheets.settings import Settings
 from studylib.stats.compare import Comparison, compare
+from studylib.wood import prediction
 from tests.benchmarks import rough_bench
 from tests.benchmarks.rough_bench import KNOBS, RoughStudy, rough_study
 
@@ -110,7 +111,7 @@ def page_of(rough: RoughStudy, *, limit_db: float | None = None, **bench) -> Pag
         primary=["curve.response_db"],
     )
     found = curves_of(study, curves, comparison)
-    bars = report.predicted_of(study, _modes(rough), found.levels)
+    bars = report.predicted_of(study, prediction.model_of(study, _modes(rough)), found.levels)
     parts = report.parts_of(study, bars, found, comparison)
     notes = (
         *report.predicted_notes(bars, study),

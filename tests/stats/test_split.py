@@ -35,7 +35,7 @@ def test_the_parts_of_two_boards_add_up_and_are_those_of_the_game_by_hand():
     def value(groups):
         key = frozenset(groups)
         if key not in worth:
-            between = prediction.swapped(one, other, key)
+            between = prediction.swapped(one, other, [key])
             worth[key] = prediction.levels_db(between, HZ, bench())[0]
         return worth[key]
 
@@ -71,18 +71,17 @@ def woods(rng, n, *, draws=2, density=(590.0, 690.0)):
         for i in range(n):
             own = mean * np.exp(0.03 * rng.standard_normal())
             boards[f"{wood}{i}"] = board(density=own, draws=draws + 1)
-    model = prediction.Model(bench(draws + 1), boards, {})
     names = list(boards)
     levels = np.array(
         [prediction.levels_db(one.draw(slice(0, 1)), HZ, bench())[0] for one in boards.values()]
     )
     a, b = ({name: names.index(name) for name in names if name[0] == wood} for wood in "ab")
-    return model, a, b, levels
+    return boards, a, b, levels
 
 
 def parts(rng, n, measured=None, *, at=slice(1, 2), **more):
-    model, a, b, levels = woods(rng, n, **more)
-    pairing = split.paired(model, a, b, HZ, draws=2).at(at)
+    boards, a, b, levels = woods(rng, n, **more)
+    pairing = split.paired(boards, bench(3), a, b, HZ).at(at)
     measured = levels if measured is None else levels + measured
     members = np.array(list(a.values())), np.array(list(b.values()))
     found, rest = split.split(pairing, measured[:, at], *members, confidence=0.95)
@@ -127,8 +126,8 @@ def test_what_the_model_does_not_know_is_not_explained(rng):
 
 def test_each_board_meets_a_few_of_many_and_all_alike(rng, monkeypatch):
     monkeypatch.setattr(split, "MOST_PAIRS", 10)
-    model, a, b, levels = woods(rng, 5)
-    pairing = split.paired(model, a, b, HZ, draws=2)
+    boards, a, b, levels = woods(rng, 5)
+    pairing = split.paired(boards, bench(3), a, b, HZ)
     assert len(pairing.a) == 10
     assert np.bincount(pairing.a).tolist() == [2] * 5
     assert np.bincount(pairing.b)[5:].tolist() == [2] * 5
@@ -139,8 +138,7 @@ def test_each_board_meets_a_few_of_many_and_all_alike(rng, monkeypatch):
 def test_planks_count_alike_however_many_boards_each_gave():
     names = {"a": {"a1": 0, "a2": 0, "a3": 0, "a4": 1}, "b": {"b1": 2, "b2": 3, "b3": 3}}
     made = {n: board(e=(11 + 0.4 * i) * 1e9) for i, n in enumerate(names["a"] | names["b"])}
-    model = prediction.Model(bench(), made, {})
-    pairing = split.paired(model, names["a"], names["b"], HZ, draws=0)
+    pairing = split.paired(made, bench(), names["a"], names["b"], HZ)
     change = np.average(pairing.change[..., 0, :], axis=0, weights=pairing.weight).sum(axis=0)
     mean = {}
     for wood, own in names.items():
@@ -151,12 +149,12 @@ def test_planks_count_alike_however_many_boards_each_gave():
 
 
 def test_errors_of_measurement_widen_the_intervals(rng):
-    model, a, b, levels = woods(rng, 5, draws=24)
+    boards, a, b, levels = woods(rng, 5, draws=24)
     members = np.array(list(a.values())), np.array(list(b.values()))
-    sure = split.paired(model, a, b, HZ, draws=24).at(slice(1, 2))
-    for one in model.boards.values():
+    sure = split.paired(boards, bench(25), a, b, HZ).at(slice(1, 2))
+    for one in boards.values():
         one.density[1:] *= np.exp(0.05 * rng.standard_normal(24))
-    unsure = split.paired(model, a, b, HZ, draws=24).at(slice(1, 2))
+    unsure = split.paired(boards, bench(25), a, b, HZ).at(slice(1, 2))
     width = [
         np.ptp([(one := split.split(pairing, levels[:, 1:2], *members, confidence=0.95)[0][1]).low,
                 one.high])

@@ -11,8 +11,8 @@ import pytest
 from studylib.codes.features import ModeBasis
 from studylib.tables import TABLES
 from studylib.wood import beams
-from studylib.wood.prediction import modes_near_tone, resonance_gain
-from studylib.wood.study_wood import wood_table
+from studylib.wood.prediction import model_of, modes_near_tone, resonance_gain
+from studylib.wood.study_wood import boards_of, wood_table
 from tests.wood.bars import (
     board_modes,
     demo,
@@ -29,7 +29,7 @@ TRUTH = demo_truth()
 @lru_cache(maxsize=1)
 def _demo_modes():
     modes = board_modes(demo(), TRUTH, supports=("bench", "free"))
-    return modes, wood_table(demo(), modes)
+    return modes, wood_table(demo(), boards_of(demo(), modes))
 
 
 def _near(modes=None, study=None, drive="force"):
@@ -38,8 +38,9 @@ def _near(modes=None, study=None, drive="force"):
         modes, wood = _demo_modes()
     else:
         modes = _demo_modes()[0] if modes is None else modes
-        wood = wood_table(study or demo(), modes)
-    return modes_near_tone(with_drive(study or demo(), drive), modes, wood)
+        wood = wood_table(study or demo(), boards_of(study or demo(), modes))
+    study = with_drive(study or demo(), drive)
+    return modes_near_tone(study, model_of(study, modes), modes, wood)
 
 
 def few(*names):
@@ -194,7 +195,8 @@ def test_held_modes_need_the_drivers_place_on_the_board():
     for place in (None, 800.0):
         study = with_drive(few("L1"), "acceleration", drive_at_mm=place)
         modes = board_modes(study, TRUTH)
-        near = modes_near_tone(study, modes, wood_table(study, modes))
+        model = model_of(study, modes)
+        near = modes_near_tone(study, model, modes, wood_table(study, model.told))
         assert not near.empty
         assert ModeBasis.HELD not in set(near["basis"])
 
@@ -204,7 +206,8 @@ def test_a_place_less_sure_widens_the_gain_most_beside_a_held_mode():
     wide = {}
     for u in (0.5, 3.0):
         study = with_drive(few("L1"), "acceleration", u_drive_at_mm=u)
-        near = modes_near_tone(study, modes, wood_table(study, modes))
+        model = model_of(study, modes)
+        near = modes_near_tone(study, model, modes, wood_table(study, model.told))
         own = near[(near["basis"] == ModeBasis.HELD) & (near["specimen"] == "L1")]
         wide[u] = (own["gain_high"] - own["gain_low"]).to_numpy()
     assert (wide[3.0] >= wide[0.5] - 1e-9).all()

@@ -123,9 +123,9 @@ def test_draws_spread_as_the_measurements_do():
 
 def test_a_board_turned_into_the_other_in_every_group_is_the_other():
     one, other = (prediction.board_numbers(b, RNG) for b in (board(), board(e=10e9, mass=0.4)))
-    whole = prediction.swapped(one, other, prediction.GROUPS)
+    whole = prediction.swapped(one, other, [prediction.GROUPS])
     assert all(np.array_equal(getattr(whole, k), v) for k, v in vars(other).items())
-    part = prediction.swapped(one, other, ["density"])
+    part = prediction.swapped(one, other, [["density"]])
     assert part.density[0] == other.density[0]
     assert part.youngs_modulus[0] == one.youngs_modulus[0]
 

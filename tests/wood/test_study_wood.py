@@ -13,7 +13,7 @@ from studylib import register
 from studylib.codes import code_of, each, fields_of, has, note, several
 from studylib.report.modes import properties_table
 from studylib.tables import TABLES
-from studylib.wood import wood_features, wood_table, wood_warnings
+from studylib.wood import boards_of, wood_features, wood_table, wood_warnings
 from tests.wood.bars import (
     board_modes,
     demo,
@@ -36,14 +36,15 @@ FEATURES = {
 
 @lru_cache(maxsize=1)
 def _whole():
-    return wood_table(demo(), board_modes(demo(), TRUTH))
+    return wood_table(demo(), boards_of(demo(), board_modes(demo(), TRUTH)))
 
 
 def _table(study=None, modes=None):
     if study is None and modes is None:
         return _whole().copy()
     study = study or demo()
-    return wood_table(study, board_modes(study, TRUTH) if modes is None else modes)
+    modes = board_modes(study, TRUTH) if modes is None else modes
+    return wood_table(study, boards_of(study, modes))
 
 
 def few(*names):

@@ -77,8 +77,8 @@ def test_in_the_model_a_board_has_its_density_only_where_it_is_asked_for():
     assert not prediction.model_of(demo(), nothing).boards
     model = prediction.model_of(demo(), nothing, by_density=True)
     assert not model.reasons
-    log_e = np.log(model.boards["L1"].youngs_modulus[1:])
+    log_e = np.log(model.numbers("L1").youngs_modulus[1:])
     assert np.std(log_e) == pytest.approx(boards.SCATTER, rel=0.15)
-    log_loss = np.log(model.boards["L1"].loss[:, 0])
+    log_loss = np.log(model.numbers("L1").loss[:, 0])
     assert log_loss[0] == pytest.approx(np.log(0.01))
     assert np.std(log_loss) == pytest.approx(0.4, rel=0.15)

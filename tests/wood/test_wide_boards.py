@@ -17,7 +17,7 @@ from scipy.linalg import eigh
 
 from studylib.codes import code_of, fields_of, has, note
 from studylib.sheets.settings import Wood
-from studylib.wood import beams, boards, wood_table, wood_warnings
+from studylib.wood import beams, boards, boards_of, wood_table, wood_warnings
 from studylib.wood.boards import WIDEST, assess
 from tests.wood.bars import board_modes, demo, demo_truth, with_specimens
 
@@ -135,7 +135,7 @@ def test_a_study_names_its_plates_once():
     study = with_specimens(demo(), L1={"width_mm": 160.0}, C1={"width_mm": 300.0})
     modes = board_modes(study, demo_truth())
     modes = modes[modes["specimen"].isin(["L1", "C1", "R1"])]
-    table = wood_table(study, modes)
+    table = wood_table(study, boards_of(study, modes))
     warned = [w for w in wood_warnings(study, table) if code_of(w) == "wood.plates"]
     assert [fields_of(w) for w in warned] == [{"boards": ["L1", "C1"], "widest": WIDEST}]
     value = table[table["quantity"] == "wood.youngs_modulus_gpa"].set_index("specimen")["value"]
