@@ -3,7 +3,8 @@
 y = X beta + takes + mounts + specimens + sources, all random parts normal and independent, any
 numbers at each level (Patterson & Thompson 1971; Searle, Casella & McCulloch, Variance Components,
 1992). The highest random level cuts V into independent blocks, so all algebra is done on small
-matrices: for V^-1 of every block and feature together. Takes enter through the means of their
+matrices: for V^-1 of every block and feature together, and with the fixed effects that a block has
+any part in; of many batches that is one or two. Takes enter through the means of their
 mounts and the squares within, which holds the whole likelihood, because X is constant in a mount.
 
 The likelihood is climbed by Fisher scoring and, close to the top, by Newton's steps, with the
@@ -22,6 +23,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
+from scipy import sparse
 
 MOST_STEPS = 200
 _SMALL = 1e-9  # of the largest component: below, a component counts as lying at zero
@@ -35,7 +37,10 @@ class RemlDesign:
     Attributes
     ----------
     rows : row number of each place of a block, -1 where there is none, shape (blocks, size).
-    x : fixed part, zero where there is no row, shape (blocks, size, p), full rank.
+    effects : number of fixed effects.
+    columns : which of them a block has a part in, and some more where others have more, shape
+        (blocks, own).
+    x : fixed part in those, zero where there is no row, shape (blocks, size, own).
     parts : what a unit of each component adds to V, shape (components, blocks, size, size).
     empty : 1 on the diagonal where there is no row, shape (blocks, size, size).
     counts : takes behind each row, shape (rows,).
@@ -43,6 +48,8 @@ class RemlDesign:
     """
 
     rows: np.ndarray
+    effects: int
+    columns: np.ndarray
     x: np.ndarray
     parts: np.ndarray
     empty: np.ndarray
@@ -57,6 +64,24 @@ class RemlDesign:
     def placed(self, y: np.ndarray) -> np.ndarray:
         """Values of shape (features, rows) by block, zero where there is no row."""
         return np.where(self.rows >= 0, y[:, self.rows], 0.0)
+
+    @cached_property
+    def _sums(self) -> list[sparse.csr_array]:
+        pairs = self.columns[:, :, np.newaxis] * self.effects + self.columns[:, np.newaxis]
+        return [
+            sparse.csr_array(
+                (np.ones(at.size), (at.ravel(), np.arange(at.size))),
+                shape=(self.effects**power, at.size),
+            )
+            for power, at in ((1, self.columns), (2, pairs))
+        ]
+
+    def whole(self, own: np.ndarray, power: int = 2) -> np.ndarray:
+        """Sums over the blocks of what each adds, shape (..., blocks, own) or, to the power of 2,
+        (..., blocks, own, own): over all fixed effects."""
+        first = own.shape[: -1 - power]
+        found = self._sums[power - 1] @ own.reshape(int(np.prod(first)), -1).T
+        return found.T.reshape(*first, *(self.effects,) * power)
 
 
 @dataclass(frozen=True)
@@ -109,6 +134,9 @@ def reml_design(
     place = np.arange(len(x)) - np.repeat(np.cumsum(sizes) - sizes, sizes)
     rows[top[order], place] = order
     there = rows >= 0
+    fixed = np.where(there[:, :, np.newaxis], x[rows], 0.0)
+    used = fixed.any(axis=1)
+    columns = np.argsort(~used, axis=1, kind="stable")[:, : used.sum(axis=1).max()]
     both = there[:, :, np.newaxis] & there[:, np.newaxis, :]
     eye = np.eye(rows.shape[1])
     parts = [eye * np.where(there, 1.0 / counts[rows], 0.0)[:, np.newaxis, :]]
@@ -119,7 +147,9 @@ def reml_design(
     ]
     return RemlDesign(
         rows=rows,
-        x=np.where(there[:, :, np.newaxis], x[rows], 0.0),
+        effects=x.shape[1],
+        columns=columns,
+        x=np.take_along_axis(fixed, columns[:, np.newaxis], axis=2),
         parts=np.array(parts),
         empty=eye * ~there[:, np.newaxis, :] * 1.0,
         counts=counts,
@@ -258,12 +288,13 @@ class _State:
         self._w = np.swapaxes(half, 2, 3) @ half
         self._wx = self._w @ design.x
         wy = np.einsum("fsij,fsj->fsi", self._w, y)
-        information = np.einsum("sip,fsiq->fpq", design.x, self._wx)
+        information = design.whole(np.einsum("sip,fsiq->fspq", design.x, self._wx))
         self.covariance = np.linalg.inv(information)
-        self.beta = np.einsum("fpq,sip,fsi->fq", self.covariance, design.x, wy, optimize=True)
-        self._py = wy - np.einsum("fsip,fp->fsi", self._wx, self.beta)
+        xwy = design.whole(np.einsum("sip,fsi->fsp", design.x, wy), 1)
+        self.beta = np.einsum("fpq,fp->fq", self.covariance, xwy)
+        self._py = wy - np.einsum("fsip,fsp->fsi", self._wx, self.beta[:, design.columns])
         square = np.einsum("fsi,fsi->f", y, self._py)
-        rows, p = design.size, design.x.shape[2]
+        rows, p = design.size, design.effects
         self.deviance = (
             log_v
             + np.linalg.slogdet(information)[1]
@@ -279,15 +310,14 @@ class _State:
     @cached_property
     def derived(self) -> tuple[np.ndarray, ...]:
         """Score, expected and observed information, first and second: as in `Reml`."""
-        parts, w, wx, py = self._design.parts, self._w, self._wx, self._py
-        count, cov = len(parts), self.covariance
+        design, w, wx, py = self._design, self._w, self._wx, self._py
+        parts, count, cov = design.parts, len(design.parts), self.covariance
         gwx = np.stack([part @ wx for part in parts], axis=1)
         u = np.stack([np.einsum("sij,fsj->fsi", part, py) for part in parts], axis=1)
         wg = [w @ part for part in parts]
-        first = np.einsum("fsip,fksiq->fkpq", wx, gwx)
-        second = np.einsum(
-            "fksip,flsiq->fklpq", gwx, np.stack([w @ gwx[:, k] for k in range(count)], axis=1)
-        )
+        first = design.whole(np.einsum("fsip,fksiq->fkspq", wx, gwx))
+        wgwx = np.stack([w @ gwx[:, k] for k in range(count)], axis=1)
+        second = design.whole(np.einsum("fksip,flsiq->fklspq", gwx, wgwx))
         trace = np.stack([np.einsum("fsii->f", each) for each in wg], axis=1)
         score = -0.5 * (
             trace - np.einsum("fpq,fkqp->fk", cov, first) - np.einsum("fsi,fksi->fk", py, u)
@@ -303,13 +333,13 @@ class _State:
             + np.einsum("fkpr,flrp->fkl", c_first, c_first)
         )
         wu = np.stack([np.einsum("fsij,fsj->fsi", w, u[:, k]) for k in range(count)], axis=1)
-        xwu = np.einsum("sip,fksi->fkp", self._design.x, wu)
+        xwu = design.whole(np.einsum("sip,fksi->fksp", design.x, wu), 1)
         average = np.einsum("fksi,flsi->fkl", u, wu) - np.einsum(
             "fkp,fpq,flq->fkl", xwu, cov, xwu, optimize=True
         )
         observed = average - expected
-        if self._design.within_df:
-            df, phi0 = self._design.within_df, self.phi[:, 0]
+        if design.within_df:
+            df, phi0 = design.within_df, self.phi[:, 0]
             score[:, 0] -= 0.5 * (df / phi0 - self._within / phi0**2)
             expected[:, 0, 0] += 0.5 * df / phi0**2
             observed[:, 0, 0] += self._within / phi0**3 - 0.5 * df / phi0**2
@@ -323,7 +353,7 @@ def _unscaled(design, state: _State, scale, known, converged) -> Reml:
         shape = (-1,) + (1,) * (values.ndim - 1)
         return values * np.where(known, scale.astype(float) ** power, np.nan).reshape(shape)
 
-    takes = design.size + design.within_df - design.x.shape[2]
+    takes = design.size + design.within_df - design.effects
     _, expected, observed, first, second = state.derived
     return Reml(
         components=shown(state.phi, 2),

@@ -127,10 +127,7 @@ class _Waves:
         """Either wave after a length, over what it was, (2, ...)."""
         # By the tangent of half the angle, which costs a fifth of a complex exponential.
         half = np.tan(self.turn * (length / 2.0))
-        square, passed = half**2, np.empty(half.shape, dtype=complex)
-        scale = np.exp(self.growth * length) / (1.0 + square)
-        passed.real, passed.imag = scale * (1.0 - square), scale * (-2.0 * half)
-        return passed
+        return np.exp(self.growth * length) / (1.0 + half**2) * (1.0 - 1j * half) ** 2
 
     def echo(self, points: list[tuple]) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
         """What comes back at the last of these points, (distance from a free end, load), of waves
