@@ -199,13 +199,16 @@ def _labellings(counts: np.ndarray) -> int:
 
 def _statistic(y: np.ndarray, labels: np.ndarray, k: int) -> np.ndarray:
     """(P,) for labels (P, sources): squared distances of the woods' curves from their mean."""
-    member = labels[:, None, :] == np.arange(k)[:, None]
+    member = (labels[:, None, :] == np.arange(k)[:, None]).astype(float)
     n = member.sum(axis=2)
-    means = (member @ y) / n[:, :, None]
-    squares = member @ np.sum(y**2, axis=1) - n * np.sum(means**2, axis=2)
-    weight = n * (n - 1) / np.maximum(squares, np.finfo(float).tiny)
-    middle = np.einsum("pk,pkf->pf", weight, means) / weight.sum(axis=1)[:, None]
-    return np.einsum("pk,pkf->p", weight, (means - middle[:, None]) ** 2)
+    # The last wood has what the others leave.
+    sums = member[:, :-1] @ y
+    means = np.append(sums, y.sum(axis=0) - sums.sum(axis=1, keepdims=True), axis=1) / n[:, :, None]
+    squares = np.sum(means**2, axis=2)
+    inside = member @ np.sum(y**2, axis=1) - n * squares
+    weight = n * (n - 1) / np.maximum(inside, np.finfo(float).tiny)
+    middle = np.sum((weight[:, None] @ means) ** 2, axis=(1, 2)) / weight.sum(axis=1)
+    return np.sum(weight * squares, axis=1) - middle
 
 
 def _all_labels(group: np.ndarray, blocks: np.ndarray) -> Iterator[np.ndarray]:
@@ -232,7 +235,7 @@ def _drawn(group: np.ndarray, blocks: np.ndarray, seed: int) -> Iterator[np.ndar
     order = np.argsort(blocks, kind="stable")
     for _ in range(MOST_LABELLINGS - 1):
         labels = np.empty_like(group)
-        labels[order] = group[np.lexsort((rng.random(group.size), blocks))]
+        labels[order] = group[np.argsort(blocks + rng.random(group.size))]
         yield labels
 
 
