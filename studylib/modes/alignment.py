@@ -34,6 +34,7 @@ DENSITY = 2.0
 STEP = 0.005  # shifts nearer to each other than this are tried once
 FARTHEST = 3.5  # prior standard deviations a shift may be off
 TRIED = 64  # rival shifts looked at when the clearest is asked for
+_AT_ONCE = 256  # lists
 NOTHING = -1e9  # gain of a match with padding
 WIDER = 1.6  # spread while a ladder is begun, its first rungs being off as much as the entries
 
@@ -75,7 +76,7 @@ class Ladder:
     sigma: np.ndarray
     present: np.ndarray
 
-    def of(self, group: np.ndarray) -> "Ladder":
+    def of(self, group: np.ndarray | slice) -> "Ladder":
         """The ladders of these groups, for their lists one by one."""
         return Ladder(*(a[group] for a in (self.place, self.sigma, self.present)))
 
@@ -191,6 +192,15 @@ def align(lists: Lists, ladder: Ladder, *, lead: bool = False) -> Alignment:
     Alignment : `lead` is, for each entry, the difference of log-likelihood to the best shift
         that would give it another rung; infinite without one, or when it was not asked for.
     """
+    # Some after the others: all pairs of thousands of taps take much room. Rivals are looked at
+    # among as many shifts as the list with the most has.
+    some = len(lists.x) if lead else _AT_ONCE
+    parts = [slice(i, i + some) for i in range(0, len(lists.x), some)] or [slice(0)]
+    found = [_align(lists.at(own), ladder.of(own), lead=lead) for own in parts]
+    return Alignment(*map(np.concatenate, zip(*found, strict=True)))
+
+
+def _align(lists: Lists, ladder: Ladder, *, lead: bool) -> Alignment:
     pairs = _pairs(lists, ladder)
     shifts = _shifts(pairs, lists)
     scores = _best_scores(pairs, shifts) - _prior(shifts, lists)

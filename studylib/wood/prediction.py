@@ -102,8 +102,8 @@ class Numbers:
     uneven: np.ndarray
 
     def draw(self, own: slice) -> "Numbers":
-        """Some of the draws."""
-        return Numbers(**{name: values[own] for name, values in vars(self).items()})
+        """Some of the draws, which hold none of the others in memory."""
+        return Numbers(**{name: values[own].copy() for name, values in vars(self).items()})
 
 
 @dataclass(frozen=True)
