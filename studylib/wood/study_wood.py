@@ -47,9 +47,15 @@ _Row = tuple[str, float, str, float, str, str, float]
 def boards_of(study: Study, board_modes: pd.DataFrame) -> dict[str, boards.Board]:
     """What is told of each specimen by its mean free modes.
 
+    Parameters
+    ----------
     board_modes : one row a specimen, support and mode number (columns specimen, support, mode,
         frequency_hz, frequency_u, loss_factor, loss_factor_u, reason at least); only free modes are
         used.
+
+    Returns
+    -------
+    By specimen, in the order of specimens.csv.
     """
     own = tables.rows_of(board_modes)
     return {s.specimen: _board_of(study, s, own(s.specimen)) for s in study.specimens}
