@@ -189,9 +189,13 @@ def _batch(
         if place == 0 and settings.plan.controls:
             steps += [Step("airborne", specimen, mount, tone_hz=hz) for hz in _tones(settings)]
         steps += _mounted(
-            specimen, mount, settings, steps_too=first and (place == 0 or settings.plan.controls)
+            specimen,
+            mount,
+            settings,
+            steps_too=first and (place == 0 or settings.plan.controls),
+            farther=place == 0,
+            moved=first,
         )
-        steps += _tests(specimen, mount, settings, farther=place == 0, moved=first)
     # In the first batch alone.
     turned = study.with_role("reference") if numbers.next("", "turned") == 1 else ()
     turned = [s.specimen for s in turned if settings.plan.turned]
@@ -199,7 +203,7 @@ def _batch(
         mount = numbers.next(specimen, "bench")
         steps += [
             replace(step, turned=True)
-            for step in _mounted(specimen, mount, settings, steps_too=False)
+            for step in _mounted(specimen, mount, settings)
             if step.kind == "tone"
         ]
     rng.shuffle(free)
@@ -259,14 +263,27 @@ def _before(settings: Settings) -> list[Step]:
     return [*_calibrator(settings), Step("room"), *(tested if plan.controls else [])]
 
 
-def _mounted(specimen: str, mount: int, settings: Settings, *, steps_too: bool) -> list[Step]:
-    """The takes of one mounting, quiet ones first; drive steps only where asked for."""
+def _mounted(
+    specimen: str,
+    mount: int,
+    settings: Settings,
+    *,
+    steps_too: bool = False,
+    farther: bool = False,
+    moved: bool = False,
+) -> list[Step]:
+    """The takes of one mounting, quiet ones first.
+
+    Where asked for, with drive steps, and after all else with the microphone farther off and the
+    driver moved: the bench is then no longer as it was.
+    """
     plan = settings.plan
     tone = Step("tone", specimen, mount, tone_hz=settings.tone.fundamental_hz)
     sweep = Step("sweep", specimen, mount, drive_db=plan.sweep_db)
     drives = sorted(plan.drive_steps_db) if steps_too else []
     probes = [replace(tone, tone_hz=hz) for hz in _tones(settings)[1:]]
     before = probes if plan.probes_before and has_sensed_drive(settings) else []
+    tones = _tones(settings) if moved and plan.moved_mm else []
     return [
         *_repeated(sweep, plan.sweeps if settings.sweep.known else 0),
         *(replace(tone, drive_db=drive_db) for drive_db in drives),
@@ -274,18 +291,9 @@ def _mounted(specimen: str, mount: int, settings: Settings, *, steps_too: bool) 
         *_repeated(tone, plan.takes),
         *(replace(probe, repeat=2 if before else 1) for probe in probes),
         *_tapped(Step("tap", specimen, mount), plan.taps, settings),
+        *codes.holding((farther and plan.mic_times, replace(tone, mic_times=plan.mic_times))),
+        *(replace(tone, tone_hz=hz, moved_mm=plan.moved_mm) for hz in tones),
     ]
-
-
-def _tests(
-    specimen: str, mount: int, settings: Settings, *, farther: bool, moved: bool
-) -> list[Step]:
-    """What is asked for after all else in a mounting: the bench is no longer as it was."""
-    plan = settings.plan
-    tone = Step("tone", specimen, mount, tone_hz=settings.tone.fundamental_hz)
-    away = [replace(tone, mic_times=plan.mic_times)] if farther and plan.mic_times else []
-    tones = _tones(settings) if moved and plan.moved_mm else []
-    return [*away, *(replace(tone, tone_hz=hz, moved_mm=plan.moved_mm) for hz in tones)]
 
 
 def _tapped(tap: Step, times: int, settings: Settings) -> list[Step]:

@@ -126,8 +126,8 @@ def measure_batch(
         tell(done, len(takes), f"{take.kind} {take.take}")
         measured, ring = measured_at(study, take, infos[take.take], session)
         verdict, reason = quality.take_verdict(measured.checks)
-        aside = codes.note("takes.set_aside", checks=codes.each(reason))
-        aside = aside if verdict == checks.Verdict.FAIL else ""
+        failed = verdict == checks.Verdict.FAIL
+        aside = codes.note("takes.set_aside", checks=codes.each(reason)) if failed else ""
         if take.exclude:
             verdict, reason = checks.Verdict.FAIL, codes.note("takes.excluded", reason=take.reason)
             aside = reason

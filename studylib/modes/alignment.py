@@ -308,7 +308,7 @@ def build(
     for _ in range(rounds):
         ladder = _anew(lists, found, ladder, spread)
         found = _all_against(lists, ladder)
-    count = (_on_rungs(lists.x, found.rung, ladder.place.shape[1]) > -np.inf).sum(axis=1)
+    count = (on_rungs(lists.x, found.rung, ladder.place.shape[1]) > -np.inf).sum(axis=1)
     missing = np.where(np.isfinite(ladder.present), np.log1p(-np.nan_to_num(ladder.present)), 0.0)
     score = found.score.sum(axis=1) + missing.sum(axis=1) * there.sum(axis=1)
     return Built(ladder, count, found.rung, found.shift, score)
@@ -361,7 +361,7 @@ def _sorted(place: np.ndarray, *others: np.ndarray) -> list[np.ndarray]:
     return [np.take_along_axis(a, order, axis=1)[:, :keep] for a in (place, *others)]
 
 
-def _on_rungs(values: np.ndarray, rung: np.ndarray, m: int) -> np.ndarray:
+def on_rungs(values: np.ndarray, rung: np.ndarray, m: int) -> np.ndarray:
     """(G, R, m) the values that stand on each rung of each list; -inf for none."""
     g, r, entry = np.nonzero(rung >= 0)
     at = g, r, rung[g, r, entry]
@@ -370,7 +370,7 @@ def _on_rungs(values: np.ndarray, rung: np.ndarray, m: int) -> np.ndarray:
 
 def median_on_rungs(values: np.ndarray, rung: np.ndarray, m: int) -> np.ndarray:
     """(G, m) medians over the lists of the values on each rung; NaN on an empty rung."""
-    placed = np.sort(_on_rungs(values, rung, m), axis=1)
+    placed = np.sort(on_rungs(values, rung, m), axis=1)
     many = placed.shape[1]
     count = (placed > -np.inf).sum(axis=1)
     low = np.minimum(many - count + (count - 1) // 2, many - 1)
@@ -392,7 +392,7 @@ def _anew(lists: Lists, found: Alignment, ladder: Ladder, spread: Spread) -> Lad
     )
     at = lists.x - (shift - middle[:, None] * free)[:, :, None]
     place = median_on_rungs(at, rung, m)
-    placed = _on_rungs(at, rung, m)
+    placed = on_rungs(at, rung, m)
     on = placed > -np.inf
     count = on.sum(axis=1).astype(float)
     square = np.where(on, placed - np.nan_to_num(place)[:, None, :], 0.0) ** 2

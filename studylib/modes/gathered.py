@@ -252,8 +252,10 @@ def mode_feature_rows(numbered: pd.DataFrame, takes: pd.DataFrame) -> pd.DataFra
     out = []
     pairs = [(t, mode) for t in takes.itertuples(index=False) for mode in modes.get(t.support, ())]
     for take, mode in pairs:
-        found = values.get((take.take, mode))
-        absent = codes.note("modes.not_in_take", mode=mode) if found is None else ""
+        found = {
+            name: own[take.take, mode] for name, own in values.items() if (take.take, mode) in own
+        }
+        absent = "" if found else codes.note("modes.not_in_take", mode=mode)
         reason = take.aside or why.get(take.take, "") or absent
         room = hidden.get((take.specimen, take.support, mode, take.mount), "")
         out += [
@@ -268,20 +270,20 @@ def mode_feature_rows(numbered: pd.DataFrame, takes: pd.DataFrame) -> pd.DataFra
 
 
 def _three(
-    found: dict[str, tuple[float, float]] | None, head: str, reason: str, *, hidden: str
+    found: dict[str, tuple[float, float]], head: str, reason: str, *, hidden: str
 ) -> Iterator[tuple]:
     """(feature, value, unit, u, usable, reason) of the three quantities; `hidden`, a reason, holds
     for the decay alone."""
     for name, unit in QUANTITIES:
-        log, relative = found[name] if found is not None else (np.nan, np.nan)
+        log, relative = found.get(name, (np.nan, np.nan))
         value = float(np.exp(log))
         unknown = "modes.no_decay" if np.isnan(value) else hidden * (name != "frequency_hz")
-        why = reason or unknown * (found is not None)
+        why = reason or unknown * bool(found)
         yield (f"{head}.{name}", value, unit, value * relative, not why, why)
 
 
-def _values(rows: pd.DataFrame) -> dict[tuple[str, int], dict[str, tuple[float, float]]]:
-    """(mean logarithm, relative uncertainty) by (take, mode) and quantity."""
+def _values(rows: pd.DataFrame) -> dict[str, dict[tuple[str, int], tuple[float, float]]]:
+    """(mean logarithm, relative uncertainty) by quantity and (take, mode)."""
     rows = rows.assign(
         log_t=np.log(decay_time(np.exp(rows["log_f"]), np.exp(rows["log_eta"]))),
         u_t=np.hypot(rows["u_f"], rows["u_eta"]),
@@ -291,12 +293,11 @@ def _values(rows: pd.DataFrame) -> dict[tuple[str, int], dict[str, tuple[float, 
     shorts = ("f", "eta", "t")
     own = {f"s_{a}": own_squared(rows[f"u_{a}"], rows[f"p_{a}"]) for a in shorts}
     grouped = rows.assign(**own).groupby(["take", "mode"])
-    found: dict[tuple[str, int], dict[str, tuple[float, float]]] = {}
+    found = {}
     for (name, _), short in zip(QUANTITIES, shorts, strict=True):
         count = grouped[f"log_{short}"].count()
         stated = np.sqrt(grouped[f"s_{short}"].sum(min_count=1)) / count.where(count > 0)
         u = np.hypot(np.fmax(stated, grouped[f"log_{short}"].sem()), grouped[f"p_{short}"].mean())
         log = grouped[f"log_{short}"].mean()
-        for key, one, other in zip(log.index, log, u, strict=True):
-            found.setdefault(key, {})[name] = (float(one), float(other))
+        found[name] = dict(zip(log.index, zip(log, u, strict=True), strict=True))
     return found

@@ -176,17 +176,15 @@ def _held(
     how many taps of the take show the entry. The third is there because one tap of two in one
     take of two would else make a mode of the board.
     """
-    groups, m = built.ladder.place.shape
-    held = np.zeros((groups, m), dtype=bool)
+    on = alignment.on_rungs(shown, built.rung, built.ladder.place.shape[1])
+    held = np.zeros(built.ladder.place.shape, dtype=bool)
     for kind in ("tap", "sweep"):
         such, taps = (
             alignment.scattered(boards.shape[:2], (boards.group, boards.item), values, empty=empty)
             for values, empty in ((takes["kind"] == kind, False), (takes["taps"], 0.0))
         )
-        count, seen = np.zeros((groups, m)), np.zeros((groups, m))
-        g, r, entry = np.nonzero((built.rung >= 0) & such[:, :, None])
-        np.add.at(count, (g, built.rung[g, r, entry]), 1)
-        np.add.at(seen, (g, built.rung[g, r, entry]), shown[g, r, entry])
+        mine = (on > -np.inf) & such[:, :, None]
+        count, seen = mine.sum(axis=1), np.where(mine, on, 0.0).sum(axis=1)
         held |= (
             (count > 0)
             & (2 * count >= such.sum(axis=1)[:, None])

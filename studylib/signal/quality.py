@@ -410,12 +410,13 @@ def noise_checks(
         if None not in (noise_a_db, room_a_db)
         else None,
     }
-    known = {name: value for name, value in noise.items() if value is not None}
     rows = [
         row._replace(verdict=Verdict.WARN, source="checks.hidden")
         if upper_limit and row.verdict == Verdict.FAIL
         else row
-        for row in _held(known, table, channel=channel)
+        for row in _held(
+            {name: db for name, db in noise.items() if db is not None}, table, channel=channel
+        )
     ]
     hum = {"hum": decibels(hum_power / tone_power)} if tone_power else {}
     return [*_held(hum, table, channel=channel), *rows]
