@@ -83,9 +83,12 @@ def boards_figure(means: FeatureMeans, *, size: tuple[float, float] | None = Non
         axes.axvline(min(own.values()) - 0.5 - GAP / 2, color=PALE, linewidth=1)
     _name_boards(axes, [*ticks.values()], [*ticks], edge)
     _name_woods(axes, placed, edge)
-    meaning = starred(text.in_short(in_plain_words(feature.name)), feature.name)
     dress(
-        axes, grid="y", ylabel=quantity(meaning, feature.unit, width=32, lines=3),
+        axes, grid="y",
+        ylabel=quantity(
+            starred(text.in_short(in_plain_words(feature.name)), feature.name), feature.unit,
+            width=32, lines=3,
+        ),
         xlim=(-0.5 - GAP / 2, edge - 0.5 - GAP / 2),
     )  # fmt: skip
     many = bool((boards["wood"].value_counts() > MOST_NAMED_BOARDS).any())

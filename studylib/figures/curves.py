@@ -195,9 +195,9 @@ def split_figure(parts, *, size: tuple[float, float] | None = None) -> Figure:
         for axes, over in zip(line, overs, strict=True):
             drawn = own[own["over"] == over].iloc[::-1]
             value = drawn["difference_db"]
-            colours = [PART_COLOURS.get(name, BLUE) for name in drawn["part"]]
             axes.barh(
-                drawn["part"], value, color=colours, height=0.7,
+                drawn["part"], value, height=0.7,
+                color=[PART_COLOURS.get(name, BLUE) for name in drawn["part"]],
                 xerr=[value - drawn["low_db"], drawn["high_db"] - value],
                 error_kw={"elinewidth": 1.0, "ecolor": BLACK},
             )  # fmt: skip

@@ -72,9 +72,11 @@ def heard_figure(
         ylim=(len(names) - 0.4, -0.6),
     )
     figure.legend(loc=ABOVE, ncols=len(ABOUT))
-    first = drawn[["verdict", "wood_a", "wood_b", "share"]].to_dict("records")[0]
     return settle(
         figure,
-        codes.note("figures_headlines.heard", **first),
+        codes.note(
+            "figures_headlines.heard",
+            **drawn[["verdict", "wood_a", "wood_b", "share"]].to_dict("records")[0],
+        ),
         say("figures_effects.heard_note", confidence=confidence),
     )

@@ -65,5 +65,7 @@ def lines_figure(lines: pd.DataFrame, *, size: tuple[float, float] | None = None
         ylabel=say("method.level", unit=lines["unit"].iloc[0]),
     )  # fmt: skip
     axes.legend()
-    about = {"present": int((level > noise).sum()), "of": len(lines)}
-    return settle(figure, codes.note("figures_headlines.lines", **about))
+    return settle(
+        figure,
+        codes.note("figures_headlines.lines", present=int((level > noise).sum()), of=len(lines)),
+    )

@@ -40,7 +40,7 @@ def power_figure(plan, *, size: tuple[float, float] | None = None) -> Figure:
     """Chance that a difference is declared, one panel a primary feature (the first three)."""
     shown = plan.features[:MOST_SHOWN]
     figure, (axes,) = panelled(size, 3.9, 1, len(shown), sharey=True)
-    axes[0].set_ylim(0, 1)
+    axes[0].set(ylim=(0, 1), ylabel=say("plan.chance_detected"))
     axes[0].yaxis.set_major_formatter(PercentFormatter(1.0, decimals=0))
     for ax, one in zip(axes, shown, strict=True):
         curves = plan.curves[one.feature.name]
@@ -66,10 +66,14 @@ def power_figure(plan, *, size: tuple[float, float] | None = None) -> Figure:
         dress(ax, title=title, fontsize=10, xscale="log", xlabel=say("plan.h_planks"))
         ax.set_xticks(PLANKS, list(map(str, PLANKS)))
         ax.minorticks_off()
-    axes[0].set_ylabel(say("plan.chance_detected"))
     figure.legend(*axes[0].get_legend_handles_labels(), loc=BELOW, ncols=2)
-    found = [one.chances["planned"].declared for one in shown if one.chances]
-    return settle(figure, codes.note("figures_headlines.power", chances=found, planks=planks))
+    return settle(
+        figure,
+        codes.note(
+            "figures_headlines.power", planks=planks,
+            chances=[one.chances["planned"].declared for one in shown if one.chances],
+        ),
+    )  # fmt: skip
 
 
 @styled
@@ -86,11 +90,11 @@ def counting_figure(
     """
     figure, ((ax,),) = panelled(size, 2.9)
     place = np.arange(len(table))[::-1]
-    reach = [table["rate"] - table["low"], table["high"] - table["rate"]]
     ax.barh(place, table["rate"], color=[BLACK, *[GREY] * (len(table) - 1)], height=0.55)
     ax.errorbar(
-        table["rate"], place, xerr=reach, fmt="none", ecolor="#A0A0A0", elinewidth=1.6, capsize=4
-    )
+        table["rate"], place, fmt="none", ecolor="#A0A0A0", elinewidth=1.6, capsize=4,
+        xerr=[table["rate"] - table["low"], table["high"] - table["rate"]],
+    )  # fmt: skip
     promised = 1 - confidence
     ax.axvline(promised, color=BLACK, linestyle="--", linewidth=1.0)
     ax.annotate(

@@ -79,12 +79,15 @@ def drift_figure(
     _name_batches(panels[0, 0], pd.concat([chart, others]))
     panels[-1, 0].set_xlabel(say("drift.axis"))
     figure.supylabel(say("drift.from_mean"), fontsize=10)
-    headline = codes.note(
-        "figures_headlines.reference",
-        measured=not chart.empty, known=bool(np.isfinite(chart["high"]).any()),
-        outside=list(dict.fromkeys(chart.loc[chart["outside"].astype(bool), "feature"])),
+    return settle(
+        figure,
+        codes.note(
+            "figures_headlines.reference",
+            measured=not chart.empty, known=bool(np.isfinite(chart["high"]).any()),
+            outside=list(dict.fromkeys(chart.loc[chart["outside"].astype(bool), "feature"])),
+        ),
+        f"{say('drift.note_reference')}\n{say('drift.note_others')}",
     )  # fmt: skip
-    return settle(figure, headline, f"{say('drift.note_reference')}\n{say('drift.note_others')}")
 
 
 def _name_batches(axes: Axes, rows: pd.DataFrame) -> None:
@@ -95,8 +98,10 @@ def _name_batches(axes: Axes, rows: pd.DataFrame) -> None:
         started = pd.to_datetime(own["started"]).dropna()
         name = wrapped(batch, 14, lines=1)
         if len(started):
-            start, end = (f"{time:%H:%M}" for time in (started.min(), started.max()))
-            name = say("drift.batch_times", batch=name, start=start, end=end)
+            name = say(
+                "drift.batch_times", batch=name,
+                start=f"{started.min():%H:%M}", end=f"{started.max():%H:%M}",
+            )  # fmt: skip
         axes.text(
             own["number"].min() - 0.4,
             0.98,

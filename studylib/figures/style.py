@@ -332,7 +332,11 @@ def save(figure: Figure, folder: Path | str, name: str) -> None:
 
 
 def save_sizes(
-    draw: Callable[..., Figure], folder: Path | str, name: str, page: Figure | None = None
+    draw: Callable[..., Figure],
+    folder: Path | str,
+    name: str,
+    page: Figure | None = None,
+    frame: Callable[[], bytes] | None = None,
 ) -> None:
     """Write a figure for the page (PNG, SVG) and one for a 16:9 video frame of 1920 x 1080.
 
@@ -343,15 +347,21 @@ def save_sizes(
     folder : must be there.
     name : of the files, without an ending.
     page : the figure at the page's size, where it was shown already: laying out costs the most.
+    frame : gives what `video_frame` gives, where that was begun already.
     """
     save(page or draw(), folder, name)
+    Path(folder, f"{name}_16x9.png").write_bytes(frame() if frame else video_frame(draw))
+
+
+def video_frame(draw: Callable[..., Figure]) -> bytes:
+    """The PNG of a figure, drawn for a 16:9 video frame of 1920 x 1080; `draw` as in
+    `save_sizes`."""
     figure = draw(size=VIDEO_SIZE)
     whole = figure.bbox_inches.padded(
         *[(whole - inner) / 2 for whole, inner in zip(FRAME, VIDEO_SIZE, strict=True)]
     )
-    frame = _png(figure, dpi=FRAME_DPI, bbox_inches=whole)
-    Path(folder, f"{name}_16x9.png").write_bytes(frame)
     plt.close(figure)
+    return _png(figure, dpi=FRAME_DPI, bbox_inches=whole)
 
 
 _PICTURES: WeakKeyDictionary[Figure, bytes] = WeakKeyDictionary()

@@ -65,8 +65,7 @@ def tap_figure(view: TapView | None, *, size: tuple[float, float] | None = None)
     lines = [
         wrapped(f"{number}: {words.say(why)}", width, lines=2)
         for number, (_, why) in enumerate(told, 1)
-    ]
-    lines += [words.say("figures_modes.more_signs", more=more)] * bool(more)
+    ] + [words.say("figures_modes.more_signs", more=more)] * bool(more)
     foot = LINE_HEIGHT * sum(1 + line.count("\n") for line in lines)
     shares = [max(figure.get_size_inches()[1] - foot, foot), foot] if lines else [1]
     axes, *key = figure.subplots(len(shares), 1, height_ratios=shares, squeeze=False)[:, 0]

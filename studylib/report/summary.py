@@ -18,7 +18,8 @@ from matplotlib.figure import Figure
 
 from studylib import figures, register, sheets, tables, writing
 from studylib.attribution import Attribution, attribute_study, verdicts
-from studylib.figures.style import empty_figure
+from studylib.figures import elsewhere
+from studylib.figures.style import empty_figure, video_frame
 from studylib.modes.gathered import Gathered
 from studylib.report import listening, made, preregistration
 from studylib.report.budgets import make_budgets
@@ -42,8 +43,8 @@ class Summary:
 
     modes : what rings, and the wood itself.  covariates : the differences with density,
     stiffness or size held equal.  stages : see `stats.repeat`; without rows while there is only one
-    stage.  shown : the figures that were asked for, by file name. All else is of the last stage
-    that is recorded.
+    stage.  shown : of the figures that were asked for, by file name, the page's and what gives the
+    video frame. All else is of the last stage that is recorded.
     """
 
     study: sheets.Study
@@ -53,7 +54,7 @@ class Summary:
     modes: StudyModes
     covariates: Covariates
     stages: pd.DataFrame = field(default_factory=lambda: tables.empty("stages"))
-    shown: dict[str, Figure] = field(default_factory=dict, init=False)
+    shown: dict[str, tuple[Figure, Callable[[], bytes]]] = field(default_factory=dict, init=False)
 
     @cached_property
     def checks(self) -> Checks:
@@ -150,9 +151,11 @@ class Summary:
         return table[table["feature"].isin(self.primary)].reset_index(drop=True)
 
     def figure(self, name: str) -> Figure:
-        """A figure of the report at the page's size; `write` lays out none that was shown."""
-        self.shown[name] = self.drawings[name]()
-        return self.shown[name]
+        """A figure of the report at the page's size, whose video frame is begun with it; `write`
+        lays out none that was shown."""
+        frame = elsewhere.begin(partial(video_frame, self.drawings[name]))
+        self.shown[name] = self.drawings[name](), frame
+        return self.shown[name][0]
 
     def board_figures(self) -> list[Figure]:
         """`figure` for each measured primary feature; where there is none, one that says so."""
@@ -244,10 +247,11 @@ class Summary:
         )
 
     def _write_figures(self, beside: Iterable[Callable], folder: Path) -> None:
-        for name, draw in self.drawings.items():
-            figures.save_sizes(draw, folder, name, self.shown.get(name))
         for write in beside:
             write(self, folder)
+        # From the last on: frames that are drawn beside this process are begun from the first on.
+        for name, draw in reversed(self.drawings.items()):
+            figures.save_sizes(draw, folder, name, *self.shown.get(name, ()))
 
 
 def summarise(study: sheets.Study, gathered: Gathered) -> Summary:

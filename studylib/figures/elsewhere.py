@@ -1,0 +1,53 @@
+"""Pictures made by other processes beside this one, where it was given some.
+
+How many it may use, itself among them, stands in the variable STUDYLIB_JOBS, as the number of its
+threads does in OMP_NUM_THREADS. Without it, and on systems without `multiprocessing`'s fork server
+(Windows), all is done here. A picture is the same to the byte wherever it is made.
+
+Conventions: the others are forked at the first call where this process has a single thread by then;
+beside threads a copy may stand still for ever, and they come from the fork server, which has to
+import everything first. They end with this process, however that ends, and no interrupt is theirs.
+"""
+
+import functools
+import multiprocessing
+import os
+import signal
+import sys
+import threading
+from collections.abc import Callable
+from concurrent.futures import ProcessPoolExecutor
+
+
+def begin(call: Callable[[], bytes]) -> Callable[[], bytes]:
+    """Have a call made beside this process.
+
+    Parameters
+    ----------
+    call : of a function of some module, with arguments that can be sent to another process.
+
+    Returns
+    -------
+    What waits for the result, or raises what the call has raised. It makes the call itself where
+    nobody has begun it by then.
+    """
+    sent = others.submit(call) if (others := _others()) else None
+    return lambda: call() if sent is None or sent.cancel() else sent.result()
+
+
+@functools.cache
+def _others() -> ProcessPoolExecutor | None:
+    count = int(os.environ.get("STUDYLIB_JOBS", 1)) - 1
+    way = "fork" if sys.platform == "linux" and threading.active_count() == 1 else "forkserver"
+    return (
+        ProcessPoolExecutor(count, multiprocessing.get_context(way), _serve)
+        if count > 0 and way in multiprocessing.get_all_start_methods()
+        else None
+    )
+
+
+def _serve() -> None:
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(
+        target=lambda: (multiprocessing.parent_process().join(), os._exit(1)), daemon=True
+    ).start()
