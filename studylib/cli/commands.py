@@ -227,14 +227,13 @@ def plan(
 ) -> None:
     """Say what the design can find, and write the schedule."""
     from studylib.bench.schedule import boards_of, minutes_of, next_stage, write_schedule
-    from studylib.report.plan import plan_notes
-    from studylib.report.plan_study import plan_study
+    from studylib.report import plan, plan_study
     from studylib.run.runner import own_notebooks, write_page
 
     study = _study(folder, recorded=False)
     own_notebooks(study.folder, "plan", trust=trust)  # refused before anything is written
     boards = boards_of(study, next_stage(study, new=stage))
-    tell(*map(say, plan_notes(plan_study(boards))))
+    tell(*map(say, plan.plan_notes(plan_study.plan_study(boards))))
     if not study.specimens:
         tell(say("cli.no_schedule"))
     elif not show:

@@ -96,9 +96,8 @@ def session_of(
     InputError : an unknown check in [quality], or no recording that can be opened.
     """
     settings = study.settings
-    channels = {"response": settings.channels.response - 1}
-    if settings.channels.drive is not None:
-        channels["drive"] = settings.channels.drive - 1
+    numbered = {"response": settings.channels.response, "drive": settings.channels.drive}
+    channels = {name: number - 1 for name, number in numbered.items() if number is not None}
     session = Session(
         quality.overridden(settings.quality), channels, common_rate(study), RELATIVE, None
     )

@@ -120,8 +120,7 @@ def _shifts(pairs: _Pairs, lists: Lists) -> np.ndarray:
     if not np.isfinite(apart).any():
         return centre
     apart = apart.reshape(len(apart), -1)
-    apart = np.where(np.abs(apart - centre) <= FARTHEST * width, apart, np.nan)
-    apart = np.sort(apart, axis=1)
+    apart = np.sort(np.where(np.abs(apart - centre) <= FARTHEST * width, apart, np.nan), axis=1)
     twice = np.diff(np.floor(apart / STEP), axis=1, prepend=np.nan) == 0
     apart = np.sort(np.where(twice, np.nan, apart), axis=1)
     apart = apart[:, : int(np.isfinite(apart).sum(axis=1).max())]

@@ -155,8 +155,9 @@ def table_text(
     columns: Sequence[str], rows: Iterable[Mapping[str, str]], *, semicolons: bool
 ) -> str:
     """Text cells as the file that `read_table` reads back, "\\n" at the end of each line."""
-    held = pd.DataFrame(list(rows), columns=list(columns), dtype=object)
-    return held.to_csv(sep=";" if semicolons else ",", index=False, lineterminator="\n")
+    return pd.DataFrame(list(rows), columns=list(columns), dtype=object).to_csv(
+        sep=";" if semicolons else ",", index=False, lineterminator="\n"
+    )
 
 
 def _records(name: str, text: str) -> list[list[str]]:

@@ -179,10 +179,9 @@ def _held(
     """
     squares = np.concatenate([[0.0], np.cumsum(w**2)])
     zero = first + shape.passes_s(at) * rate
-    ends = (0, frames), (length, length + frames)
     inside = sum(
         np.diff([squares[np.clip(end - zero, 0, w.size).astype(int)] for end in pair], axis=0)[0]
-        for pair in ends
+        for pair in ((0, frames), (length, length + frames))
     )
     return np.maximum(inside, 1.0)
 
