@@ -121,6 +121,25 @@ def test_the_excess_of_every_mount_is_drawn_and_the_contact_named(found, study):
     assert "599 of 616 readings below the noise" in lower.get_xlabel()
 
 
+def test_of_many_mounts_each_wood_is_drawn_as_one(found, study, monkeypatch):
+    """Its median and the middle nine tenths, and what is beyond the driver by name."""
+    monkeypatch.setattr("studylib.figures.attribution.MOST_SINGLE", 10)
+    figure = figures.excess_figure(found.table, study)
+    upper, wood = figure.axes[0], {s.specimen: s.wood for s in study.specimens if not s.role}
+    names = {text.get_text() for text in upper.texts}
+    assert names == {"C3, mount 2"}
+    own = found.table[(found.table["harmonic"] == 2) & found.table["excess_db"].notna()]
+    of_wood = own.groupby(own["specimen"].map(wood))["excess_db"]
+    drawn = {y for x, y in points(upper, "^") if x < 2.5}
+    assert list(drawn) == [pytest.approx(of_wood.median()["robinia"])]
+    ends = [path.vertices[:, 1] for bars in upper.collections[1:] for path in bars.get_paths()]
+    wanted = [of_wood.quantile(share)["robinia"] for share in (0.05, 0.95)]
+    assert any(own == pytest.approx(wanted) for own in ends if len(own) == 2)
+    labels = [text.get_text() for text in figure.legends[0].get_texts()]
+    assert "median; line: nine mounts of ten" in labels
+    assert "cannot tell" not in labels
+
+
 def test_reference_and_changed_are_told_from_the_boards(found, study):
     figure = figures.excess_figure(found.table, study)
     labels = [text.get_text() for text in figure.legends[0].get_texts()]

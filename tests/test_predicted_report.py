@@ -163,3 +163,13 @@ def test_an_interval_from_fewer_draws_holds_as_much(draws):
     low, high = np.quantile(drawn, [report.outside(draws), 1 - report.outside(draws)], axis=1)
     assert (high - low).mean() == pytest.approx(0.9405, abs=1e-3)
     assert report.outside(prediction.DRAWS) == 0.025
+
+
+def test_of_many_boards_some_of_each_wood_are_drawn_and_how_many(made, monkeypatch):
+    summary, bars, _ = made
+    assert "drawn" not in figures.predicted_figure(bars, summary.study).get_supxlabel()
+    monkeypatch.setattr("studylib.figures.curves.MOST_BOARDS", 6)
+    figure = figures.predicted_figure(bars, summary.study)
+    titles = [axes.get_title(loc="left") for axes in figure.axes if axes.get_visible()]
+    assert titles == ["L1", "L2", "C1", "C2", "R1", "R2"]
+    assert figure.get_supxlabel().endswith("6 of 12 boards are drawn")

@@ -25,7 +25,6 @@ import numpy as np
 
 from studylib.attribution import lines, uncertainty
 
-EXPANDED = 2.0  # coverage factor of a found leak's own noise in its bound
 ALIKE, LOOSELY_ALIKE = np.log(2.0), np.log(4.0)  # 6 dB; 12 dB where a load lies between
 
 
@@ -119,7 +118,7 @@ def recorder_of(
         key=lambda one: abs(np.log(one[2])),
     )
     k = np.arange(1, size + 1)
-    found, most = _found(np.abs(take.response), take.u_response, take)
+    found, most = take.found
     with np.errstate(over="ignore"):
         level = found * unit * np.minimum(ratio, ratio**k)
         bound = most * unit * np.maximum(ratio, ratio**k)
@@ -158,8 +157,8 @@ def air_of(
     beside: list[Source] = []
     elsewhere: list[Source] = []
     for take in airborne:
-        if (tone_number(take) or 0) > 1:
-            found, most = _found(np.abs(take.response), take.u_response, take)
+        if (take.number or 0) > 1:
+            found, most = take.found
             full = take.drive_factor
             group = beside if (take.take.specimen, take.take.mount) == key else elsewhere
             group.append(Source(found / full * shares[0], most / full * shares[1]))
@@ -182,48 +181,22 @@ def in_air_of(airborne: Sequence[lines.Lines], key: tuple[str, int], scaled: np.
     k = np.arange(1, scaled.size + 1)
     passed = np.full(scaled.size, np.nan)
     for take in airborne:
-        number = tone_number(take)
-        if number and number > 1 and _present(take)[number - 1]:
+        number = take.number
+        if number and number > 1 and take.sensed[number - 1]:
             ratio = np.abs(take.response / take.drive)[number - 1]
             passed[number - 1] = np.fmax(passed[number - 1], ratio)
-    tones = [take for take in airborne if tone_number(take) == 1]
+    tones = [take for take in airborne if take.number == 1]
     most, agrees = np.full(scaled.size, np.nan), np.zeros(scaled.size, dtype=bool)
     for take in tones:
-        found, limit = _found(np.abs(take.response), take.u_response, take)
+        found, limit = take.found
         full = take.drive_factor**k
         most = np.fmax(most, limit / full)
-        own = np.where(_present(take), np.abs(take.drive) * passed, np.nan)
+        own = np.where(take.sensed, np.abs(take.drive) * passed, np.nan)
         off = np.abs(np.log(found / own))
         loose = np.abs(np.log(found / full / scaled))
         agrees = agrees | np.where(np.isfinite(own), off < ALIKE, loose < LOOSELY_ALIKE)
     beside = [(take.take.specimen, take.take.mount) for take in tones]
     return InAir(most, agrees, key in beside)
-
-
-def _present(take: lines.Lines) -> np.ndarray:
-    return np.abs(take.drive) > take.presence(take.u_drive)
-
-
-def tone_number(take: lines.Lines) -> int | None:
-    """The multiple k of a take that holds its own tone alone; 1 for one with all harmonics."""
-    held = np.flatnonzero(np.isfinite(take.response))
-    return None if not held.size else 1 if held.size > 1 else int(held[0]) + 1
-
-
-def _found(
-    amplitude: np.ndarray, u: np.ndarray, take: lines.Lines
-) -> tuple[np.ndarray, np.ndarray]:
-    """(amplitude or NaN where it is not found, largest amplitude that agrees with the take).
-
-    Found is what stands at twice the limit of noise: at the limit itself, one harmonic in a hundred
-    would be found by chance, and a cause is named from it.
-    """
-    limit = take.presence(u)
-    present = amplitude > 2.0 * limit
-    return (
-        np.where(present, amplitude, np.nan),
-        amplitude + np.where(present, EXPANDED * u, limit),
-    )
 
 
 @np.errstate(divide="ignore", invalid="ignore")

@@ -34,6 +34,7 @@ borrowed_transfer.
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
@@ -45,6 +46,7 @@ from studylib.signal.tone import presence_factor
 
 APART = 0.19  # rad; a phasor turned by that moves by 1.5 dB of itself
 INVERTED = 2.0  # rad
+EXPANDED = 2.0  # coverage factor of a found amplitude's own noise
 NOISE_FACTOR = 4.0  # coverage of an angle's noise: one pair of takes in 10,000
 ELSEWHERE = {
     "attribution.probe": "attribution.other_probe",
@@ -83,6 +85,31 @@ class Lines:
     def drive_factor(self) -> float:
         """Drive level of the take relative to full drive, as a factor."""
         return 10.0 ** (self.take.drive_db / 20.0)
+
+    @cached_property
+    def number(self) -> int | None:
+        """The multiple k of a take that holds its own tone alone; 1 for one with all harmonics."""
+        held = np.flatnonzero(np.isfinite(self.response))
+        return None if not held.size else 1 if held.size > 1 else int(held[0]) + 1
+
+    @cached_property
+    def found(self) -> tuple[np.ndarray, np.ndarray]:
+        """(amplitude or NaN where it is not found, largest amplitude that agrees with the take).
+
+        Found is what stands at twice the limit of noise: at the limit itself, one harmonic in a
+        hundred would be found by chance, and a cause is named from it.
+        """
+        amplitude, limit = np.abs(self.response), self.presence(self.u_response)
+        present = amplitude > 2.0 * limit
+        return (
+            np.where(present, amplitude, np.nan),
+            amplitude + np.where(present, EXPANDED * self.u_response, limit),
+        )
+
+    @cached_property
+    def sensed(self) -> np.ndarray:
+        """(K,) the drive channel holds more than noise."""
+        return np.abs(self.drive) > self.presence(self.u_drive)
 
     def presence(self, u: np.ndarray) -> np.ndarray:
         """Amplitude that noise of uncertainty `u` alone exceeds in 1 % of cases."""

@@ -30,6 +30,7 @@ from studylib.attribution import board_facts, controls, rivals, uncertainty
 from studylib.attribution.excess import MARGIN_DB, Evidence, excess_of, load_range, near_mains
 from studylib.attribution.rivals import SETTLES, WithOthers, add_others, rivals_left, steps_of
 from studylib.codes.attribution import Cause, Control, Rival, Verdict
+from studylib.sheets.files import grouped
 from studylib.words.text import nearest
 
 NEAR_DB = 6.0  # a leak this near to the observed level explains it
@@ -54,11 +55,18 @@ SETTLED_BY = {
 
 
 class Judgement(NamedTuple):
-    """A verdict, the note of its reason, and the control that would settle it (or "")."""
+    """A verdict, the code of its reason, the control that would settle it (or ""), and the fields
+    of the reason: most judgements are put by for another one, and need no note."""
 
     verdict: Verdict
-    reason: str
+    code: str
     settle: str = ""
+    fields: Mapping[str, Any] = {}
+
+    @property
+    def reason(self) -> str:
+        """The note of its reason."""
+        return codes.note(self.code, **self.fields)
 
 
 def judge(row) -> Judgement:
@@ -86,7 +94,7 @@ def judge(row) -> Judgement:
         ),
         (
             not row.present,
-            Judgement(Verdict.NOISE, codes.note("attribution.below_noise", **noise)),
+            Judgement(Verdict.NOISE, "attribution.below_noise", "", noise),
         ),
         (hum, _leak(Verdict.NOISE, "attribution.mains", row.hum_db - row.observed_db)),
         (
@@ -121,6 +129,7 @@ def _predicted(row, excess: dict[str, float]) -> Judgement:
     # Off 0 beyond doubt, though within the margin: then no place on the board may explain it.
     enough = board_facts.ENOUGH if row.low <= 0.0 <= row.high else 1.0
     told = {**excess, "route": row.route}
+    tested = {"air_tested": not math.isnan(row.air_db)}
     return codes.holding(
         (
             row.phase_off,
@@ -140,12 +149,9 @@ def _predicted(row, excess: dict[str, float]) -> Judgement:
         ),
         (
             row.sensed,
-            Judgement(
-                Verdict.DRIVER,
-                codes.note("attribution.driver", **told, air_tested=not math.isnan(row.air_db)),
-            ),
+            Judgement(Verdict.DRIVER, "attribution.driver", "", told | tested),
         ),
-        (True, Judgement(Verdict.DRIVER, codes.note("attribution.driver_on_block", **told))),
+        (True, Judgement(Verdict.DRIVER, "attribution.driver_on_block", "", told)),
     )[0]
 
 
@@ -155,7 +161,7 @@ def _shared(row, excess: dict[str, float]) -> Judgement:
     # Recorder and air may be what all share: then the takes that bound them decide.
     if row.witnessed and row.excess_db > MARGIN_DB and row.low_with_leaks > 0.0:
         told |= _told(row, {rival: SETTLES[rival] for rival in row.bench_rivals})
-        return Judgement(Verdict.BENCH, codes.note("attribution.bench", **excess, **told))
+        return Judgement(Verdict.BENCH, "attribution.bench", "", excess | told)
     return _open(
         Control.DRIVER, "attribution.shared", **excess, **told, **_at(row), witness=row.witness
     )
@@ -194,16 +200,12 @@ def _above(row, excess: dict[str, float]) -> Judgement:
     )
     if doubts:
         return doubts[0]
-    return Judgement(
-        Verdict.BEYOND,
-        codes.note(
-            "attribution.beyond",
-            **excess,
-            recorder_below_db=int(row.observed_db - row.recorder_most_db),
-            air_below_db=int(row.observed_db - row.air_most_db),
-            upper_db=row.upper_db,
-        ),
-    )
+    below = {
+        "recorder_below_db": int(row.observed_db - row.recorder_most_db),
+        "air_below_db": int(row.observed_db - row.air_most_db),
+        "upper_db": row.upper_db,
+    }
+    return Judgement(Verdict.BEYOND, "attribution.beyond", "", excess | below)
 
 
 def _told(row, rivals: Mapping[Rival, Control]) -> dict[str, list[str]]:
@@ -241,7 +243,7 @@ def ask(control: Control, *, at_hz: float, tone_hz: float, every: bool = False) 
 
 
 def _open(settle: Control, reason: str, **fields: Any) -> Judgement:
-    return Judgement(Verdict.CANNOT_TELL, codes.note(reason, **fields), settle)
+    return Judgement(Verdict.CANNOT_TELL, reason, settle, fields)
 
 
 def _at(row) -> dict[str, float]:
@@ -253,7 +255,7 @@ def _cause(row, cause: Cause) -> str:
 
 
 def _leak(verdict: Verdict, reason: str, above_db: float) -> Judgement:
-    return Judgement(verdict, codes.note(reason, distance_db=abs(above_db), above=above_db >= 0))
+    return Judgement(verdict, reason, "", {"distance_db": abs(above_db), "above": above_db >= 0})
 
 
 def _not_predicted(row) -> Judgement:
@@ -367,7 +369,10 @@ def mount_numbers(
     }
     # Harmonics above half the rate were never recorded.
     kept = (k > 1) & np.isfinite(tone.frequency_hz)
-    return {name: np.broadcast_to(value, k.shape)[kept] for name, value in columns.items()}
+    return {
+        name: (value if isinstance(value, np.ndarray) else np.full(k.shape, value))[kept]
+        for name, value in columns.items()
+    }
 
 
 def unusable_mount(key: tuple[str, int], take: sheets.Take, *, size: int) -> dict[str, np.ndarray]:
@@ -401,7 +406,7 @@ def judged_table(mounts: Sequence[dict[str, np.ndarray]], others: WithOthers) ->
     """The table `attribution` of all mounts, judged row by row beside all the others."""
     if not mounts:
         return tables.empty("attribution")
-    table = add_others(pd.concat(map(pd.DataFrame, mounts), ignore_index=True), others)
+    table = add_others(_stacked(mounts), others)
     found = [judge(row) for row in table.itertuples(index=False)]
     places = list(zip(table["specimen"], table["harmonic"], strict=True))
     table = table.assign(
@@ -418,6 +423,18 @@ def judged_table(mounts: Sequence[dict[str, np.ndarray]], others: WithOthers) ->
         for each, place in zip(found, places, strict=True)
     ]
     return tables.typed("attribution", table)
+
+
+def _stacked(mounts: Sequence[dict[str, np.ndarray]]) -> pd.DataFrame:
+    """The rows of all mounts in their order; of those that have the same columns at once."""
+    frames = [
+        pd.DataFrame(
+            {name: np.concatenate([mount[name] for _, mount in own]) for name in own[0][1]},
+            index=np.repeat([at for at, _ in own], [mount["harmonic"].size for _, mount in own]),
+        )
+        for own in grouped((tuple(mount), (at, mount)) for at, mount in enumerate(mounts)).values()
+    ]
+    return pd.concat(frames).sort_index(kind="stable").reset_index(drop=True)
 
 
 def _other_mounts(mounts: int, place: tuple[str, int], counts: Counter) -> str:

@@ -2,7 +2,8 @@
 
 - `excess_figure`: harmonic by harmonic the excess of every mount with its interval (small marks in
   the woods' looks, beside each other), the band in which the driver explains it, and below it the
-  number of mounts with each verdict. Open marks: cannot tell.
+  number of mounts with each verdict. Open marks: cannot tell. Of hundreds of mounts, each wood's
+  median with the middle nine tenths, and the first mounts that are beyond the driver.
 - `story_figure`: a panel a mount with the recorded level of every harmonic, what the driver alone
   would give (with the interval of the excess), the noise of the harmonic's own bin, the air, the
   recorder and mains lines; above it a mark for each verdict.
@@ -59,6 +60,7 @@ OTHERS = Look(GREY, "P")  # reference and changed
 RING = {"marker": "o", "ms": 11, "mfc": "none", "mec": BLACK, "mew": 1.3, "ls": "none"}
 WIDEST_DB = 40.0
 MOST_NAMES = 6
+MOST_SINGLE = 200  # mounts; more are a blot
 MOST_MOUNTS = 12
 DEEPEST_DB = 25.0  # drawn below the lowest noise at most
 
@@ -109,12 +111,15 @@ def _excesses(axes: Axes, rows: pd.DataFrame, study: sheets.Study, reach: float)
     mounts = list(dict.fromkeys(zip(known["specimen"], known["mount"], strict=True)))
     place = [mounts.index(key) for key in zip(known["specimen"], known["mount"], strict=True)]
     known = known.assign(x=known["harmonic"] + 0.84 * ((np.array(place) + 0.5) / len(mounts) - 0.5))
+    beyond = known[known["verdict"] == Verdict.BEYOND].drop_duplicates(["specimen", "mount"])
+    many, everyone = len(mounts) > MOST_SINGLE, set(known["specimen"])
+    if many:
+        known = pd.concat([_middles(known, woods), beyond.head(MOST_NAMES)])
     for (wood, pale), own in known.groupby(
         [known["specimen"].map(woods).fillna(""), known["verdict"] == Verdict.CANNOT_TELL],
         sort=False,
     ):
         _marks(axes, own, look[wood] if wood else OTHERS, pale=pale, reach=reach)
-    beyond = known[known["verdict"] == Verdict.BEYOND].drop_duplicates(["specimen", "mount"])
     for number, r in enumerate(beyond.head(MOST_NAMES).itertuples()):
         told = {"specimen": study.specimen(r.specimen).shown, "mount": r.mount}
         axes.annotate(
@@ -138,12 +143,27 @@ def _excesses(axes: Axes, rows: pd.DataFrame, study: sheets.Study, reach: float)
         axes.figure,
         [
             *(_mark(legend_label(w, 24), look[w].marker, look[w].colour) for w in study.woods),
-            *codes.holding((any(name not in woods for name in known["specimen"]), others)),
-            _mark(Verdict.CANNOT_TELL, "o", GREY, mfc="white"),
+            *codes.holding((everyone - {*woods}, others)),
+            _mark(say("figures_attribution.middles"), "|", BLACK)
+            if many
+            else _mark(Verdict.CANNOT_TELL, "o", GREY, mfc="white"),
             _mark(Verdict.BEYOND, "o", BLACK, mfc="none", ms=9),
             patches.Patch(color=PALE, label=band),
         ],
     )
+
+
+def _middles(known: pd.DataFrame, woods: dict[str, str]) -> pd.DataFrame:
+    """Rows of each wood's mounts together, beside each other at each harmonic: the median, and as
+    its ends where the middle nine tenths of them end."""
+    wood = known["specimen"].map(woods).fillna("")
+    groups = known.assign(wood=wood).groupby(["wood", "harmonic"], sort=False)
+    rows = groups.agg(specimen=("specimen", "first"), excess_db=("excess_db", "median"))
+    low, high = (groups["excess_db"].quantile(share) for share in (0.05, 0.95))
+    names = [*dict.fromkeys(woods.values()), ""]
+    rows = rows.assign(low=low, high=high, verdict="").reset_index()
+    place = [names.index(name) + 0.5 for name in rows["wood"]]
+    return rows.assign(x=rows["harmonic"] + 0.6 * (np.array(place) / len(names) - 0.5))
 
 
 def _marks(axes: Axes, rows: pd.DataFrame, look: Look, *, pale: bool, reach: float) -> None:

@@ -34,6 +34,7 @@ from studylib.figures.style import (
     settle,
     styled,
 )
+from studylib.sheets.files import grouped
 from studylib.words import say
 
 LEVELS = {"wood": "-", "source": (0, (6, 2)), "specimen": "--", "mount": "-.", "take": ":"}
@@ -130,7 +131,11 @@ def predicted_figure(predicted, study, *, size: tuple[float, float] | None = Non
         return empty_figure(say(predicted.reason), size)
     boards = dict(list(predicted.curves.groupby("specimen", sort=False)))
     order = [s.specimen for wood in study.woods for s in study.specimens if s.wood == wood]
-    shown = [(name, boards[name]) for name in order if name in boards][:MOST_BOARDS]
+    known = [name for name in order if name in boards]
+    if len(known) > MOST_BOARDS:  # of each wood alike
+        woods = grouped((boards[name]["wood"].iloc[0], name) for name in known).values()
+        known = [name for own in woods for name in own[: max(MOST_BOARDS // len(woods), 1)]]
+    shown = [(name, boards[name]) for name in known[:MOST_BOARDS]]
     columns = min(len(shown), 3 if size is None else 6)
     lines = -(-len(shown) // columns)
     figure, panels = panelled(
@@ -155,7 +160,9 @@ def predicted_figure(predicted, study, *, size: tuple[float, float] | None = Non
         )
         dress(axes, grid="y", title=safe(study.specimen(name).shown))
     frequency_axis(panels[0, 0], own["frequency_hz"].min(), own["frequency_hz"].max(), label=False)
-    figure.supxlabel(say("figures_style.frequency"), fontsize=10)
+    some = say("figures_curves.some_boards", shown=len(shown), boards=len(boards))
+    below = [say("figures_style.frequency"), *[some] * (len(shown) < len(boards))]
+    figure.supxlabel("\n".join(below), fontsize=10)
     figure.supylabel(say("figures_curves.response"), fontsize=10)
     named = {
         label: handle

@@ -15,7 +15,7 @@ import pytest
 from scipy import stats
 
 from studylib.attribution import Attribution, attribute
-from studylib.attribution.controls import _found
+from studylib.attribution.lines import Lines
 from studylib.codes import code_of, each, fields_of, has, note
 from studylib.codes.attribution import Cause, Control, Rival
 from studylib.tables import TABLES
@@ -351,8 +351,8 @@ def test_a_drift_between_probe_tones_before_and_after_widens_the_interval():
 
 
 def test_a_leak_is_found_from_twice_the_limit_of_noise_on():
-    take = SimpleNamespace(presence=lambda u: u)
-    found, most = _found(np.array([1.5, 2.5]), np.ones(2), take)
+    held = {"response": np.array([1.5, 2.5]), "u_response": np.ones(2)}
+    found, most = Lines.found.func(SimpleNamespace(**held, presence=lambda u: u))
     np.testing.assert_array_equal(found, [np.nan, 2.5])
     np.testing.assert_array_equal(most, [2.5, 4.5])
 

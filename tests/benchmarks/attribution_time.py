@@ -40,13 +40,13 @@ PROBED = {"all probe tones": "own", "one probe tone and a sweep": "sweep"}
 STACK = "studylib.modes.gathered._stacked"
 # What is left out for the floor, and what is timed as what inside a whole run.
 LEFT_OUT = (
-    "studylib.measure.batch.harmonic_rows",
+    "studylib.measure.features.harmonic_rows",
     "studylib.measure.session.Expectation",
     "studylib.report.summary.attribute_study",
 )
 TIMED = {
     "studylib.report.summary.attribute_study": "attribution",
-    "studylib.measure.batch.harmonic_rows": "table of harmonics",
+    "studylib.measure.features.harmonic_rows": "table of harmonics",
     "studylib.measure.take.line_sums": "sums of sweeps",
     "studylib.measure.take.end_levels": "sums of sweeps",
 }
