@@ -19,8 +19,8 @@ import numpy as np
 import pandas as pd
 
 from studylib import register
-from studylib.attribution import controls, excess
-from studylib.attribution.lines import Lines
+from studylib.attribution import excess
+from studylib.attribution.lines import EXPANDED, Lines
 from studylib.codes import holding, note
 from studylib.codes.attribution import Control, StepVerdict, Verdict
 from studylib.measure.features import tone_multiple
@@ -207,12 +207,12 @@ def _tone_leak(basis: Basis) -> str:
     for take in (line for lines in basis.sorted_takes.airborne.values() for line in lines):
         size, u = abs(take.response[0]), float(take.u_response[0])
         limit = float(take.presence(take.u_response)[0])
-        most = (size + (controls.EXPANDED * u if size > limit else limit)) / take.drive_factor
+        most = (size + (EXPANDED * u if size > limit else limit)) / take.drive_factor
         least = min(
             (abs(t.response[0]) for t in basis.tones.values() if t.take.batch == take.take.batch),
             default=0.0,
         )
-        if controls.tone_number(take) == 1 and most > 0 and least > 0:
+        if take.number == 1 and most > 0 and least > 0:
             found.append((_db(least / most), bool(size <= limit)))
     if not found:
         return ""
