@@ -150,18 +150,18 @@ class _Waves:
         return own, mixed, here, moved
 
 
-def held_frequencies(x, *, slenderness: float, shear_ratio: float, count: int) -> np.ndarray:
+def held_frequencies(x, *, slenderness, shear_ratio, count: int) -> np.ndarray:
     """Frequencies of the modes with the board held at x, over that of the free slender bar's first.
 
-    Shape (count,), or (places, count) for x of shape (places, 1); or as many as there are below the
-    highest free mode that the theory of the bar allows (see `beams.timoshenko_ratio`). The bar's
-    turning about the point, at 0, is no mode.
+    Shape (count,), or (..., count) for arguments of shape (..., 1); or as many as there are below
+    the highest free mode that the theory of the bar allows (see `beams.timoshenko_ratio`), NaN for
+    a board that has fewer than others. The bar's turning about the point, at 0, is no mode.
     """
     order = np.arange(1, count + 1)
     slender = beams.eigenvalues(count) ** 2
     free = slender * beams.timoshenko_ratio(order, slenderness, shear_ratio)
-    high = free[np.isfinite(free)]
-    low = np.concatenate([[0.0], high[:-1]])
+    high = free[..., np.isfinite(free.reshape(-1, count)).any(axis=0)]
+    low = np.append(0.0 * high[..., :1], high[..., :-1], axis=-1)
     bar = {"slenderness": slenderness, "shear_ratio": shear_ratio}
     for _ in range(_HALVINGS):
         middle = (low + high) / 2.0

@@ -335,12 +335,13 @@ def modes_near_tone(
     """
     known = (wood["quantity"] == "wood.youngs_modulus_gpa") & wood["value"].notna()
     stiff = set(wood.loc[known, "specimen"])
-    modes = tables.rows_of(board_modes)
+    modes, held = tables.rows_of(board_modes), _held_hz(model)
     rows = [
         (specimen.specimen, specimen.wood, specimen.role, *row)
         for specimen in study.specimens
         for board, own in [(model.told[specimen.specimen], modes(specimen.specimen))]
-        for ladder in _ladders(model, specimen, board, own, specimen.specimen in stiff)
+        for predicted in [specimen.specimen in stiff and board.fit is not None]
+        for ladder in _ladders(board, own, predicted, held.get(specimen.specimen))
         for row in _rows(study, model, specimen.specimen, ladder)
     ]
     return tables.typed("modes_near_tone", rows)
@@ -400,12 +401,29 @@ def _held_gains(model: Model, name: str, frequency: np.ndarray) -> np.ndarray:
     return np.stack([levels[0], *ends, per_mm, per_percent], axis=1)
 
 
+def _held_hz(model: Model) -> dict[str, np.ndarray]:
+    """Hz of the modes of each board held where the driver sits, and of those with the driver moved
+    by a standard deviation, (2, n); of all boards at once, where acceleration is sensed."""
+    if not model.boards or model.bench.sensed != "acceleration":
+        return {}
+    known = list(model.boards.values())
+    x = model.bench.drive_m / np.array([[board.bar.length] for board in known])
+    places = x[:, :1] + np.std(x[:, 1:], axis=1, keepdims=True) * [0.0, 1.0]
+    bar = {
+        "slenderness": np.array([board.bar.slenderness for board in known])[:, None, None],
+        "shear_ratio": np.array([board.fit.shear_ratio for board in known])[:, None, None],
+    }
+    ratio = forward.held_frequencies(places[:, :, None], count=PREDICTED_MODES, **bar)
+    free = np.array([stiffness.predict_modes(board.fit, board.bar, count=1)[0] for board in known])
+    unit_hz = free[:, :, None] / beams.timoshenko_ratio(1, **bar)
+    return {
+        name: hz[:, np.isfinite(hz).all(axis=0)]
+        for name, hz in zip(model.boards, unit_hz * ratio, strict=True)
+    }
+
+
 def _ladders(
-    model: Model,
-    specimen: sheets.Specimen,
-    board: boards.Board,
-    own: pd.DataFrame,
-    predicted: bool,
+    board: boards.Board, own: pd.DataFrame, predicted: bool, held: np.ndarray | None
 ) -> Iterator[_Ladder]:
     for support, basis in (("bench", ModeBasis.BENCH), ("free", ModeBasis.FREE)):
         found = own[(own["support"] == support) & (own["frequency_hz"] > 0)]
@@ -414,10 +432,14 @@ def _ladders(
             frequency, u, loss, loss_u = columns
             losses = [(x, u) if x > 0 else None for x, u in zip(loss, loss_u, strict=True)]
             yield _ladder(basis, mode.astype(int), frequency, np.nan_to_num(u), losses, board)
-    if predicted and board.fit is not None:
-        yield _predicted(board)
-        if specimen.specimen in model.boards and model.bench.sensed == "acceleration":
-            yield _held(_predicted(board), board, model.bench.drive_m / board.bar.length)
+    if predicted:
+        free = _predicted(board)
+        yield free
+        if held is not None:
+            n = np.arange(held.shape[1])
+            u = np.hypot(free.frequency_u[n] / free.frequency[n] * held[0], held[1] - held[0])
+            losses = [board.loss_of.get(i + 1) for i in n]
+            yield _ladder(ModeBasis.HELD, n + 1, held[0], u, losses, board)
 
 
 def _predicted(board: boards.Board) -> _Ladder:
@@ -426,18 +448,6 @@ def _predicted(board: boards.Board) -> _Ladder:
     order = np.arange(1, PREDICTED_MODES + 1)[inside]
     own = [board.loss_of.get(int(n)) for n in order]
     return _ladder(ModeBasis.PREDICTED, order, frequency[inside], u[inside], own, board)
-
-
-def _held(free: _Ladder, board: boards.Board, x: np.ndarray) -> _Ladder:
-    """The modes of the board held where the driver sits, x with its draws."""
-    bar = {"slenderness": board.bar.slenderness, "shear_ratio": board.fit.shear_ratio}
-    unit_hz = float(free.frequency[0] / beams.timoshenko_ratio(1, **bar))
-    places = x[0] + np.array([[0.0], [np.std(x[1:])]])
-    frequency, moved = unit_hz * forward.held_frequencies(places, count=PREDICTED_MODES, **bar)
-    n = np.arange(frequency.size)
-    u = np.hypot(free.frequency_u[n] / free.frequency[n] * frequency, moved - frequency)
-    own = [board.loss_of.get(i + 1) for i in n]
-    return _ladder(ModeBasis.HELD, n + 1, frequency, u, own, board)
 
 
 def _ladder(
