@@ -159,6 +159,9 @@ def settle(figure: Figure, headline: str, note: str = "") -> Figure:
     )  # fmt: skip
     if note:
         figure.supxlabel(note, fontsize=8.5, color=GREY)
+    for axis in (axis for axes in figure.axes for axis in (axes.xaxis, axes.yaxis)):
+        if not axis.get_label_text():  # or every drawing looks for a place for nothing
+            axis.set_label_coords(0.0, 0.0)
     ConstrainedLayoutEngine(wspace=0.04, rect=(0.0, 0.0, 1.0, top)).execute(figure)
     for legend in figure.legends:  # now, because the layout leaves no room for one that has a place
         legend.set_bbox_to_anchor((0.0, 0.0, 1.0, top), transform=figure.transFigure)
