@@ -448,18 +448,14 @@ def _as_type(values: pd.Series, kind: str) -> pd.Series:
     return numbers.astype("int64") if whole else numbers
 
 
-def text_of(name: str, frame: pd.DataFrame, *, sep: str = ",", decimal: str = ".") -> str:
-    """The table as it is written for a reader: CSV text, notes as sentences with codes beside.
+def text_of(name: str, frame: pd.DataFrame, *, sep: str = ",", decimal: str = ".") -> Iterator[str]:
+    """The table as it is written for a reader: CSV text, notes as sentences with codes beside; some
+    rows after the other, because the text of a long table takes more room than its rows.
 
     Parameters
     ----------
     sep, decimal : between cells, and within a number.
     """
-    return "".join(_pieces(name, frame, sep, decimal))
-
-
-def _pieces(name: str, frame: pd.DataFrame, sep: str, decimal: str) -> Iterator[str]:
-    """The text of some rows after the other: that of a long table takes more room than its rows."""
     for first in range(0, max(len(frame), 1), _AT_ONCE):
         columns: dict[str, pd.Series] = {}
         for column in TABLES[name].columns:
@@ -503,7 +499,7 @@ def _codes(cell: str) -> str:
 def write(name: str, frame: pd.DataFrame, folder: Path | str) -> Path:
     """Write a table for a reader as `<name>.csv` into a folder; returns its path."""
     path = Path(folder) / f"{name}.csv"
-    writing.write_whole(path, _pieces(name, frame, ",", "."))
+    writing.write_whole(path, text_of(name, frame))
     return path
 
 
@@ -529,7 +525,7 @@ def write_package(
         write(table, frame, folder)
         if semicolons:
             # The mark tells spreadsheets that the text is UTF-8.
-            text = ["\N{BOM}", *_pieces(table, frame, ";", ",")]
+            text = ["\N{BOM}", *text_of(table, frame, sep=";", decimal=",")]
             writing.write_whole(Path(folder) / "spreadsheet" / f"{table}.csv", text)
     writing.write_json(Path(folder) / PACKAGE, package(frames, name=name, title=title))
 

@@ -140,7 +140,7 @@ def test_every_fact_of_the_bench_can_be_told(folder, calibrated):
         assert set(fields_of(bench["room noise"])) == {"level_db", "unit", "weighted_db"}
     else:
         assert bench["temperature"] == bench["started"] == "measure.not_given"
-    empty = tables.text_of("bench", _measure(folder).bench)
+    empty = "".join(tables.text_of("bench", _measure(folder).bench))
     assert empty.startswith("item,value,value_code\n")
 
 

@@ -52,7 +52,7 @@ def test_no_cell_is_a_formula_to_a_spreadsheet_and_what_the_program_keeps_is_unh
     }  # fmt: skip
     frame = tables.typed("boards", [row])
     for form in ({}, {"sep": ";", "decimal": ","}):
-        text = tables.text_of("boards", frame, **form)
+        text = "".join(tables.text_of("boards", frame, **form))
         (told,) = csv.DictReader(io.StringIO(text, newline=""), delimiter=form.get("sep", ","))
         assert told["specimen_a"] == f"'{odd}"
         assert told["specimen_b"] == "-5"
@@ -107,7 +107,7 @@ def claims() -> pd.DataFrame:
 
 
 def test_a_written_table_holds_sentences_with_their_codes_beside():
-    assert tables.text_of("claims", claims()) == (
+    assert "".join(tables.text_of("claims", claims())) == (
         "claim,feature,verdict,caveats,caveats_code,reason,reason_code\n"
         '"A, or B",tone.h1.level_db,open,The first 2 of 30 rows.,pages.first_rows,'
         "The first 2 of 30 rows. Nothing to show.,pages.first_rows pages.nothing\n"

@@ -129,7 +129,6 @@ def _predicted(row, excess: dict[str, float]) -> Judgement:
     # Off 0 beyond doubt, though within the margin: then no place on the board may explain it.
     enough = board_facts.ENOUGH if row.low <= 0.0 <= row.high else 1.0
     told = {**excess, "route": row.route}
-    tested = {"air_tested": not math.isnan(row.air_db)}
     return codes.holding(
         (
             row.phase_off,
@@ -149,7 +148,12 @@ def _predicted(row, excess: dict[str, float]) -> Judgement:
         ),
         (
             row.sensed,
-            Judgement(Verdict.DRIVER, "attribution.driver", "", told | tested),
+            Judgement(
+                Verdict.DRIVER,
+                "attribution.driver",
+                "",
+                {**told, "air_tested": not math.isnan(row.air_db)},
+            ),
         ),
         (True, Judgement(Verdict.DRIVER, "attribution.driver_on_block", "", told)),
     )[0]
@@ -200,12 +204,17 @@ def _above(row, excess: dict[str, float]) -> Judgement:
     )
     if doubts:
         return doubts[0]
-    below = {
-        "recorder_below_db": int(row.observed_db - row.recorder_most_db),
-        "air_below_db": int(row.observed_db - row.air_most_db),
-        "upper_db": row.upper_db,
-    }
-    return Judgement(Verdict.BEYOND, "attribution.beyond", "", excess | below)
+    return Judgement(
+        Verdict.BEYOND,
+        "attribution.beyond",
+        "",
+        {
+            **excess,
+            "recorder_below_db": int(row.observed_db - row.recorder_most_db),
+            "air_below_db": int(row.observed_db - row.air_most_db),
+            "upper_db": row.upper_db,
+        },
+    )
 
 
 def _told(row, rivals: Mapping[Rival, Control]) -> dict[str, list[str]]:

@@ -108,11 +108,10 @@ def _excesses(axes: Axes, rows: pd.DataFrame, study: sheets.Study, reach: float)
     axes.axhspan(-excess.MARGIN_DB, excess.MARGIN_DB, color=PALE, zorder=0)
     axes.axhline(0, color="#999999", linewidth=0.8, zorder=1)
     known = rows[np.isfinite(rows["excess_db"])]
-    mounts = list(dict.fromkeys(zip(known["specimen"], known["mount"], strict=True)))
-    place = [mounts.index(key) for key in zip(known["specimen"], known["mount"], strict=True)]
-    known = known.assign(x=known["harmonic"] + 0.84 * ((np.array(place) + 0.5) / len(mounts) - 0.5))
+    place = known.groupby(["specimen", "mount"], sort=False).ngroup()
+    known = known.assign(x=known["harmonic"] + 0.84 * ((place + 0.5) / place.nunique() - 0.5))
     beyond = known[known["verdict"] == Verdict.BEYOND].drop_duplicates(["specimen", "mount"])
-    many, everyone = len(mounts) > MOST_SINGLE, set(known["specimen"])
+    many, everyone = place.nunique() > MOST_SINGLE, set(known["specimen"])
     if many:
         known = pd.concat([_middles(known, woods), beyond.head(MOST_NAMES)])
     for (wood, pale), own in known.groupby(

@@ -130,12 +130,11 @@ def predicted_figure(predicted, study, *, size: tuple[float, float] | None = Non
     if predicted.reason:
         return empty_figure(say(predicted.reason), size)
     boards = dict(list(predicted.curves.groupby("specimen", sort=False)))
-    order = [s.specimen for wood in study.woods for s in study.specimens if s.wood == wood]
-    known = [name for name in order if name in boards]
-    if len(known) > MOST_BOARDS:  # of each wood alike
-        woods = grouped((boards[name]["wood"].iloc[0], name) for name in known).values()
-        known = [name for own in woods for name in own[: max(MOST_BOARDS // len(woods), 1)]]
-    shown = [(name, boards[name]) for name in known[:MOST_BOARDS]]
+    of_wood = grouped((s.wood, s.specimen) for s in study.specimens if s.specimen in boards)
+    # Of many boards as many of each wood.
+    each = max(MOST_BOARDS // len(of_wood), 1) if len(boards) > MOST_BOARDS else MOST_BOARDS
+    names = [name for wood in study.woods for name in of_wood.get(wood, ())[:each]]
+    shown = [(name, boards[name]) for name in names[:MOST_BOARDS]]
     columns = min(len(shown), 3 if size is None else 6)
     lines = -(-len(shown) // columns)
     figure, panels = panelled(

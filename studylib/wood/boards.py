@@ -80,9 +80,6 @@ class Board:
 _REASONS = ("size_reason", "reason", "loss_reason", "shear_reason")
 
 
-_NO_MODES = pd.DataFrame({name: np.zeros(0) for name in ("mode", *_NUMBERS)} | {"hidden": []})
-
-
 def free_modes(table: pd.DataFrame, *, hidden: Mapping[int, str] | None = None) -> pd.DataFrame:
     """Usable free modes with a number as means over taps: one row a mode number.
 
