@@ -23,7 +23,7 @@ def read(tmp_path, text: str):
 
 
 def faults_of(tmp_path, text: str) -> tuple[str, ...]:
-    return read(tmp_path, text).faults
+    return tuple(read(tmp_path, text)[1])
 
 
 def test_every_section_is_read(tmp_path):
@@ -66,10 +66,8 @@ def test_every_section_is_read(tmp_path):
         [pluck]
         anything = [1, 2]
     """
-    reading = read(tmp_path, text)
-    assert reading.faults == ()
-    assert reading.warnings == ()
-    settings = reading.settings
+    settings, faults, warnings = read(tmp_path, text)
+    assert (faults, warnings) == ([], [])
     assert settings.study.compare == "lot"
     assert (settings.channels.response, settings.channels.drive_kind) == (3, "force")
     assert settings.tone.fundamental_hz == 172.0
@@ -86,7 +84,7 @@ def test_every_section_is_read(tmp_path):
 
 
 def test_settings_cannot_be_changed_afterwards(tmp_path):
-    settings = read(tmp_path, HEAD).settings
+    settings, *_ = read(tmp_path, HEAD)
     assert isinstance(settings, Settings)
     with pytest.raises(ValueError, match="frozen"):
         settings.tone.harmonics = 3
@@ -94,9 +92,9 @@ def test_settings_cannot_be_changed_afterwards(tmp_path):
 
 @pytest.mark.parametrize("text", ["\ufeff" + HEAD, HEAD.replace("\n", "\r\n")])
 def test_a_byte_order_mark_and_windows_line_ends_are_read(tmp_path, text):
-    reading = read(tmp_path, text)
-    assert reading.faults == ()
-    assert reading.settings.study.title == "t"
+    settings, faults, _ = read(tmp_path, text)
+    assert faults == []
+    assert settings.study.title == "t"
 
 
 @pytest.mark.parametrize(
@@ -261,9 +259,9 @@ lower = "larch"
 
 
 def test_the_least_length_that_is_asked_for_is_enough(tmp_path):
-    reading = read(tmp_path, HEAD + "[tone]\nlength_s = 0.059")
-    assert reading.faults == ()
-    tone = reading.settings.tone
+    settings, faults, _ = read(tmp_path, HEAD + "[tone]\nlength_s = 0.059")
+    assert faults == []
+    tone = settings.tone
     kept = record_length(round(tone.length_s * 8000)) / 8000  # the lowest rate loses the most
     assert kept * tone.fundamental_hz >= MIN_PERIODS
 
@@ -318,7 +316,7 @@ def test_a_claim_at_fault(tmp_path):
 
 
 def test_a_claim_about_a_wood_that_is_not_there(tmp_path):
-    settings = read(tmp_path, HEAD + CLAIM.format("tone.h1.level_db", "Robinia")).settings
+    settings, *_ = read(tmp_path, HEAD + CLAIM.format("tone.h1.level_db", "Robinia"))
     (fault,) = claim_faults(settings, ("larch", "robinia"))
     assert place_of(fault) == "[[claim]] 1 higher"
     woods = {"nearest": "robinia", "woods": ["larch", "robinia"]}
@@ -330,10 +328,10 @@ def test_a_claim_about_a_wood_that_is_not_there(tmp_path):
 
 def test_unknown_names_are_warnings_with_the_nearest_known_one(tmp_path):
     text = "woood = 1\n" + HEAD + "titel = 1\n[tones]\n[tone]\nharmonic = 3\n"
-    reading = read(tmp_path, text)
-    assert reading.faults == ()
-    assert {code_of(w) for w in reading.warnings} == {"settings.unknown_key"}
-    assert [(fields_of(w)["name"], fields_of(w)["nearest"]) for w in reading.warnings] == [
+    _, faults, warnings = read(tmp_path, text)
+    assert faults == []
+    assert {code_of(w) for w in warnings} == {"settings.unknown_key"}
+    assert [(fields_of(w)["name"], fields_of(w)["nearest"]) for w in warnings] == [
         ("woood", "wood"),
         ("tones", "tone"),
         ("titel", "title"),
@@ -343,7 +341,7 @@ def test_unknown_names_are_warnings_with_the_nearest_known_one(tmp_path):
 
 def test_full_scale_of_something_else_than_a_microphone(tmp_path):
     text = HEAD + '[channels]\nresponse_kind = "pickup"\nfull_scale_db = 110\n'
-    (warning,) = read(tmp_path, text).warnings
+    *_, (warning,) = read(tmp_path, text)
     assert place_of(warning) == "[channels] full_scale_db"
     assert holds(warning, "settings.level_unused", kind="pickup")
 
@@ -375,7 +373,7 @@ def test_full_scale_of_something_else_than_a_microphone(tmp_path):
     ],
 )
 def test_taps_sweeps_and_wood_that_cannot_be(tmp_path, section, code, fields):
-    (fault,) = read(tmp_path, HEAD + section).faults
+    (fault,) = faults_of(tmp_path, HEAD + section)
     assert holds(fault, code, file="study.toml", **fields)
     assert fields_of(fault)["section"] == section.partition("\n")[0]
 

@@ -52,8 +52,8 @@ def read_answers(folder: Path) -> tuple[pd.DataFrame, dict[str, str]]:
         else:
             rows += [{**trials[one["trial"]], **one, "file": path.name} for one in own]
             left_out[path.name] = _why_not(own, trials)
-    columns = dict.fromkeys((*TRIAL_COLUMNS, *RESULT_COLUMNS, "file"))
-    answers = pd.DataFrame(rows, columns=list(columns), dtype=str).assign(
+    columns = list(dict.fromkeys((*TRIAL_COLUMNS, *RESULT_COLUMNS, "file")))
+    answers = pd.DataFrame(rows, columns=columns, dtype=str).assign(
         null=lambda own: own["null"] == "yes", correct=lambda own: own["answer"] == own["odd"]
     )
     for _, own in answers.groupby(answers["listener"].str.casefold()):

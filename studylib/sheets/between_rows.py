@@ -71,7 +71,6 @@ def repeated_ids(table: Table, column: str) -> list[str]:
 
 def role_faults(specimens: Sequence[Specimen]) -> list[str]:
     """A second reference: drift is watched on one specimen."""
-    references = [s for s in specimens if s.role == "reference"]
     return [
         codes.note(
             "sheets.second_reference",
@@ -80,7 +79,9 @@ def role_faults(specimens: Sequence[Specimen]) -> list[str]:
             row=other.row,
             reference=first.specimen,
         )
-        for first, other in _seen_before(references, lambda s: s.role)
+        for first, other in _seen_before(
+            [s for s in specimens if s.role == "reference"], lambda s: s.role
+        )
     ]
 
 
@@ -211,7 +212,6 @@ def plank_warnings(specimens: Sequence[Specimen], settings: Settings) -> list[st
 
 
 def _shared_sources(compared: Sequence[Specimen]) -> list[str]:
-    woods = grouped((s.source, s.wood) for s in compared if s.source)
     return [
         codes.note(
             "sheets.shared_source",
@@ -220,7 +220,7 @@ def _shared_sources(compared: Sequence[Specimen]) -> list[str]:
             value=source,
             woods=list(dict.fromkeys(groups)),
         )
-        for source, groups in woods.items()
+        for source, groups in grouped((s.source, s.wood) for s in compared if s.source).items()
         if len(set(groups)) > 1
     ]
 
@@ -340,8 +340,11 @@ def _uneven(takes: Sequence[Take], specimens: Sequence[Specimen]) -> list[str]:
     mounts = grouped(
         (t.specimen, t.mount) for t in _mounted(takes) if t.support == "bench" and not t.is_test
     )
-    compared = [s.specimen for s in specimens if s.role == ""]
-    found = {name: len(set(mounts[name])) for name in compared if name in mounts}
+    found = {
+        s.specimen: len(set(mounts[s.specimen]))
+        for s in specimens
+        if s.role == "" and s.specimen in mounts
+    }
     counts = Counter(found.values())
     usual = max(counts, key=lambda n: (counts[n], n), default=0)
     return [

@@ -257,23 +257,26 @@ def named(
     }
     codes = {cells["code"] for cells in known.values()} - {""}
     coded = coded_boards(keys)
-    faults = [
-        note("records.not_in_key", **_cell(s, "specimen"), value=s.specimen)
-        for s in specimens
-        if s.specimen not in coded and s.wood in codes
-    ]
-    faults += [
-        note(
-            "records.other_code",
-            **_cell(s, compare),
-            value=s.wood,
-            specimen=s.specimen,
-            code=known[s.specimen]["code"],
-        )
-        for s in specimens
-        if s.specimen in known and known[s.specimen]["code"] != s.wood
-    ]
-    errors.InputError.refuse_all(faults)
+    errors.InputError.refuse_all(
+        [
+            *(
+                note("records.not_in_key", **_cell(s, "specimen"), value=s.specimen)
+                for s in specimens
+                if s.specimen not in coded and s.wood in codes
+            ),
+            *(
+                note(
+                    "records.other_code",
+                    **_cell(s, compare),
+                    value=s.wood,
+                    specimen=s.specimen,
+                    code=known[s.specimen]["code"],
+                )
+                for s in specimens
+                if s.specimen in known and known[s.specimen]["code"] != s.wood
+            ),
+        ]
+    )
     own = {
         board: {"wood": cells[compare], **{name: cells[name] for name in (OWN_NAME, *HIDDEN)}}
         for board, cells in known.items()

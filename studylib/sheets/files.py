@@ -29,6 +29,7 @@ import unicodedata
 from collections import Counter
 from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import zip_longest
 from pathlib import Path, PurePosixPath
 from typing import Any
 
@@ -133,22 +134,23 @@ def read_table(path: Path) -> Table:
     ]
     InputError.refuse(not filled, "sheets.no_header", file=path.name)
     (_, header), body = filled[0], filled[1:]
-    faults = _header_faults(path.name, header)
-    rows = []
-    for n, cells in body:
-        # Text in cells that no column name stands above; cells are counted from 1.
-        stray = [
-            place
-            for place, cell in enumerate(cells, start=1)
-            if cell and (place > len(header) or not header[place - 1])
+    InputError.refuse_all(
+        [
+            *_header_faults(path.name, header),
+            *(  # text in cells that no column name stands above; cells are counted from 1
+                note("sheets.stray_text", file=path.name, row=n, cells=stray)
+                for n, cells in body
+                for placed in [enumerate(zip_longest(header, cells), start=1)]
+                for stray in [[place for place, (name, cell) in placed if cell and not name]]
+                if stray
+            ),
         ]
-        faults += [note("sheets.stray_text", file=path.name, row=n, cells=stray)] * bool(stray)
-        filled_up = zip(header, cells + [""] * len(header), strict=False)
-        rows.append(Row(n, {name: cell for name, cell in filled_up if name}))
-    InputError.refuse_all(faults)
-    return Table(
-        path.name, tuple(name for name in header if name), tuple(rows), _separator(text) == ";"
     )
+    rows = tuple(
+        Row(n, {name: cell or "" for name, cell in zip_longest(header, cells) if name})
+        for n, cells in body
+    )
+    return Table(path.name, tuple(filter(None, header)), rows, _separator(text) == ";")
 
 
 def table_text(
@@ -191,8 +193,10 @@ def _separator(text: str) -> str:
 def _header_faults(name: str, header: list[str]) -> list[str]:
     if len(header) == 1 and "\t" in header[0]:
         return [note("sheets.tabs", file=name)]
-    odd = [("sheets.column_unprintable", c) for c in header if not c.isprintable()]
-    odd += [("sheets.column_twice", c) for c, n in Counter(header).items() if c and n > 1]
+    odd = [
+        *(("sheets.column_unprintable", c) for c in header if not c.isprintable()),
+        *(("sheets.column_twice", c) for c, n in Counter(header).items() if c and n > 1),
+    ]
     return [
         *(
             note("cells.too_long", file=name, row=1, column=shown(c), letters=len(c), most=NAME)

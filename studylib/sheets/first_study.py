@@ -228,8 +228,8 @@ def _rows(
 
 def _of_bench(bench: Path, woods: Sequence[str], answers: Mapping[str, Any]) -> dict[str, str]:
     """The three sheets for new wood on the bench of another study."""
-    reading = settings_file.read_settings(bench / TOML)
-    errors.InputError.refuse_all(reading.faults)
+    its_settings, faults, _ = settings_file.read_settings(bench / TOML)
+    errors.InputError.refuse_all(faults)
     text, sheet = read_text(bench / TOML), read_table(bench / SPECIMENS)
     before = tomllib.loads(text)
     keys = {
@@ -243,7 +243,7 @@ def _of_bench(bench: Path, woods: Sequence[str], answers: Mapping[str, Any]) -> 
     errors.InputError.refuse(not after, "new.other_lines", file=TOML)
     kept = [row.cells for row in sheet.rows if row.cells.get("role")]
     taken = {row.cells.get("specimen") for row in sheet.rows}
-    new = _rows(woods, answers["boards"], compare=reading.settings.study.compare, taken=taken)
+    new = _rows(woods, answers["boards"], compare=its_settings.study.compare, taken=taken)
     return {
         TOML: after,
         SPECIMENS: table_text(sheet.columns, [*kept, *new], semicolons=sheet.semicolons),

@@ -11,7 +11,6 @@ import math
 import re
 import tomllib
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import partial
 from itertools import chain, starmap
 from pathlib import Path
@@ -51,21 +50,15 @@ _KEYS = {
 _UNKNOWN = "extra_forbidden"  # as pydantic calls it
 
 
-@dataclass(frozen=True)
-class Reading:
-    """What study.toml gave: settings (defaults where it was at fault), faults and warnings."""
+def read_settings(path: Path) -> tuple[Settings, list[str], list[str]]:
+    """What study.toml gives: settings (defaults where it is at fault), faults and warnings.
 
-    settings: Settings
-    faults: tuple[str, ...]
-    warnings: tuple[str, ...]
-
-
-def read_settings(path: Path) -> Reading:
-    """Read study.toml. With faults, the settings are only fit for finding further faults."""
+    With faults, the settings are only fit for finding further faults.
+    """
     try:
         raw = _parse(files.read_text(path))
     except errors.InputError as error:
-        return Reading(_checked({})[0], error.notes, ())
+        return _checked({})[0], [*error.notes], []
     settings, found = _checked({"study": {}, **raw})
     bad = {item["loc"][:2] for item in found if item["type"] != _UNKNOWN}
     faults = [_fault_of(item) for item in found if item["type"] != _UNKNOWN]
@@ -89,7 +82,7 @@ def read_settings(path: Path) -> Reading:
         if name not in {section for section, *_ in bad}:
             faults += check(getattr(settings, name))
     faults += _feature_faults(settings)
-    return Reading(settings, tuple(faults), tuple(warnings + _bench_warnings(settings)))
+    return settings, faults, warnings + _bench_warnings(settings)
 
 
 def _fault(code: str, section: str, /, **fields: Any) -> str:
@@ -106,8 +99,11 @@ def _parse(text: str) -> dict[str, Any]:
         place = {"line": int(line[1])} if line else at_end
         # Python's own words are all that tells one kind of fault from the other.
         twice = re.search("overwrite|twice|redefine|mutate", str(error))
-        code = "settings.key_twice" if twice else "settings.not_toml"
-        raise errors.InputError(codes.note(code, file=files.TOML, **place)) from None
+        raise errors.InputError(
+            codes.note(
+                "settings.key_twice" if twice else "settings.not_toml", file=files.TOML, **place
+            )
+        ) from None
 
 
 def _checked(raw: dict[str, Any]) -> tuple[Settings, list[ErrorDetails]]:
@@ -202,16 +198,24 @@ def _length_faults(tone: Tone) -> list[str]:
 
 def _range_faults(code: str, section: str, found: Tap | Curve) -> list[str]:
     low, high = found.lowest_hz, found.highest_hz
-    fault = _fault(code, section, lowest_hz=low, highest_hz=high)
-    return codes.holding((None not in (low, high) and high <= low, fault))
+    return codes.holding(
+        (
+            None not in (low, high) and high <= low,
+            _fault(code, section, lowest_hz=low, highest_hz=high),
+        )
+    )
 
 
 def _sweep_faults(sweep: Sweep) -> list[str]:
     given = sweep.model_dump()
     missing = [name for name, value in given.items() if value is None]
     if missing:
-        incomplete = _fault("settings.sweep_incomplete", "[sweep]", keys=missing)
-        return codes.holding((len(missing) < len(given), incomplete))
+        return codes.holding(
+            (
+                len(missing) < len(given),
+                _fault("settings.sweep_incomplete", "[sweep]", keys=missing),
+            )
+        )
     narrow = sweep.highest_hz < 2.0 * sweep.lowest_hz
     least = LEAST_CYCLES * math.log(sweep.highest_hz / sweep.lowest_hz) / sweep.lowest_hz
     fast = _fault("settings.sweep_fast", "[sweep]", key="length_s", **given, least_s=least)

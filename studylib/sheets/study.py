@@ -35,9 +35,6 @@ NOTEBOOKS = Path(__file__).parents[2] / "notebooks"
 DIGITS = 12
 
 
-MOUNT_COLUMNS = ("specimen", "batch", "mount", "number", "place", "started", "by")
-
-
 @dataclass(frozen=True)
 class Study:
     """A study folder without faults.
@@ -143,8 +140,12 @@ class Study:
         """A fault where looks are planned after recording, and were not before."""
         now, first = self.settings.decide.looks, self.locks[:1]
         before = first[0].content["settings"]["decide"].get("looks", 1) if first else 1
-        told = codes.note("records.looks_late", file=TOML, now=now, before=before)
-        return codes.holding((self.takes and now != before, told))
+        return codes.holding(
+            (
+                self.takes and now != before,
+                codes.note("records.looks_late", file=TOML, now=now, before=before),
+            )
+        )
 
     @cached_property
     def compared(self) -> "Study":
@@ -338,8 +339,7 @@ def read_unrecorded(folder: Path | str) -> Study:
 
 def _read(folder: Path | str, *, unrecorded: bool) -> Study:
     folder = _existing(folder)
-    reading = settings_file.read_settings(folder / TOML)
-    settings, faults = reading.settings, [*reading.faults]
+    settings, faults, of_settings = settings_file.read_settings(folder / TOML)
 
     def read(what: Callable[..., Any], *args: Any, without: Any, **options: Any) -> Any:
         """What can be read; else what goes `without` it, and its faults are kept."""
@@ -381,7 +381,7 @@ def _read(folder: Path | str, *, unrecorded: bool) -> Study:
         if unrecorded
         else (
             *between_rows.plank_warnings(specimens, settings),
-            *(*reading.warnings, *boards.warnings, *takes.warnings),
+            *(*of_settings, *boards.warnings, *takes.warnings),
             *between_rows.take_warnings([*takes.rows, *takes.waiting], specimens, settings),
             *between_rows.waiting_takes(takes.rows, takes.waiting),
             *files.unnamed_recordings(folder, (take.file for take in takes.rows)),
@@ -481,7 +481,9 @@ def recording_order(takes: Iterable[Take]) -> pd.DataFrame:
         .agg(place=("place", "mean"), started=("started", "first"), by=("by", "first"))
         .reset_index()
     )
-    return mounts.assign(number=range(1, len(mounts) + 1))[list(MOUNT_COLUMNS)]
+    return mounts.assign(number=range(1, len(mounts) + 1))[
+        ["specimen", "batch", "mount", "number", "place", "started", "by"]
+    ]
 
 
 def _clock(take: Take) -> datetime | None:

@@ -72,8 +72,11 @@ def specimen_sheet(path: Path, compare: str, *, may_be_empty: bool = False) -> S
     faults = _form_faults(table, required, SPECIMEN_COLUMNS, may_be_empty)
     specimens, found = read_specimens(table, compare=compare)
     further = covariate_columns(table, compare=compare)
-    found += files.mark_faults(table, (*MEASURED, *further))
-    found += between_rows.repeated_ids(table, "specimen") + between_rows.role_faults(specimens)
+    found += [
+        *files.mark_faults(table, (*MEASURED, *further)),
+        *between_rows.repeated_ids(table, "specimen"),
+        *between_rows.role_faults(specimens),
+    ]
     # Columns that we do not know: covariates near a known name, or text.
     columns = (*SPECIMEN_COLUMNS, *required)
     warnings = [
@@ -118,10 +121,12 @@ def take_sheet(
     InputError : it cannot be read as a table.
     """
     table = files.read_table(path)
-    faults = _form_faults(table, ("take", "batch", "kind", "file"), TAKE_COLUMNS, may_be_empty)
-    faults += [
-        codes.note("sheets.no_column", file=table.name, row=1, columns=[column], kind=kind)
-        for column, kind in columns_needed(table).items()
+    faults = [
+        *_form_faults(table, ("take", "batch", "kind", "file"), TAKE_COLUMNS, may_be_empty),
+        *(
+            codes.note("sheets.no_column", file=table.name, row=1, columns=[column], kind=kind)
+            for column, kind in columns_needed(table).items()
+        ),
     ]
     spelled = {
         row.number: row
@@ -129,13 +134,12 @@ def take_sheet(
     }
     table = replace(table, rows=tuple(spelled.get(row.number, row) for row in table.rows))
     takes, found = read_takes(table)
+    waiting = records.without_recording(path.parent, table, scheduled)
     found += [
         *files.mark_faults(table, NUMERIC_TAKE_COLUMNS),
         *between_rows.repeated_ids(table, "take"),
         *between_rows.take_faults(takes),
-    ]
-    if specimens is not None:
-        found += [
+        *(
             codes.note(
                 "sheets.unknown_specimen",
                 file=table.name,
@@ -144,15 +148,15 @@ def take_sheet(
                 value=name,
                 nearest=nearest(name, sorted(specimens)),
             )
-            for row in table.rows
+            for row in (() if specimens is None else table.rows)
             if (name := row.cells.get("specimen", "")) and name not in specimens
-        ]
-    waiting = records.without_recording(path.parent, table, scheduled)
-    found += files.recording_faults(
-        path.parent,
-        table.name,
-        [r for r in table.rows if has_sound_path(r) and r.number not in waiting],
-    )
+        ),
+        *files.recording_faults(
+            path.parent,
+            table.name,
+            [r for r in table.rows if has_sound_path(r) and r.number not in waiting],
+        ),
+    ]
     warnings = [
         _column_note("sheets.unknown_column", table, column, TAKE_COLUMNS)
         for column in table.columns
