@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import multiprocessing
 import os
 import select
 import signal
@@ -87,6 +88,14 @@ def test_without_the_variable_a_call_is_made_here_and_not_before_its_result_is_w
 
 def test_a_call_is_made_by_another_process(two, threads):
     assert elsewhere.begin(os.getpid)() != os.getpid()
+
+
+def test_there_are_no_more_than_find_something_to_do(two, monkeypatch):
+    monkeypatch.setenv("STUDYLIB_JOBS", "9")
+    before = {*multiprocessing.active_children()}
+    for given in [elsewhere.begin(os.getpid) for _ in range(20)]:
+        given()
+    assert 1 <= len({*multiprocessing.active_children()} - before) <= 2
 
 
 def test_what_nobody_has_begun_is_made_here(two, busy):

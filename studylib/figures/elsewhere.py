@@ -37,7 +37,8 @@ def begin(call: Callable[[], bytes]) -> Callable[[], bytes]:
 
 @functools.cache
 def _others() -> ProcessPoolExecutor | None:
-    count = int(os.environ.get("STUDYLIB_JOBS", 1)) - 1
+    # A third would come too late: two draw all frames while this process draws the page's figures.
+    count = min(int(os.environ.get("STUDYLIB_JOBS", 1)) - 1, 2)
     way = "fork" if sys.platform == "linux" and threading.active_count() == 1 else "forkserver"
     return (
         ProcessPoolExecutor(count, multiprocessing.get_context(way), _serve)
