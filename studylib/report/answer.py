@@ -126,8 +126,10 @@ def answer(summary: Summary) -> list[str]:
         confidence=summary.confidence,
     )  # fmt: skip
     same = list(dict.fromkeys(row.feature for row in rows if row.verdict == Verdict.SAME))
-    sure = codes.several([told, _way(first.id)])
-    return [codes.note(code, same=same, **_difference(first)), sure]
+    return [
+        codes.note(code, same=same, **_difference(first)),
+        codes.several([told, _way(first.id)]),
+    ]
 
 
 def answer_figure(summary: Summary) -> Figure:
@@ -162,8 +164,7 @@ def but(summary: Summary) -> str:
     control = summary.of_primary(summary.comparison.positive_control)
     tried = (control["feature"] == row.feature) & control["low"].notna()
     missed = control[tried & control["detected"].eq(False)]
-    luck = luck_notes(summary.curves, summary.study)
-    turns = [one for one in luck if _changes_sign(one, row)]
+    turns = [one for one in luck_notes(summary.curves, summary.study) if _changes_sign(one, row)]
     unnamed = any(s.source_assumed and not s.role for s in summary.study.specimens)
     return codes.holding(
         (driver, codes.note("answer.but_driver", name=row.feature)),

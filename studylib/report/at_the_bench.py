@@ -100,16 +100,18 @@ def repeats_apart(batches: Iterable[BatchMeasurement]) -> list[str]:
     features = pd.concat([batch.features for batch in batches], ignore_index=True)
     levels = [name for name in features["feature"].unique() if _is_level(register.find(name))]
     own = features[features["feature"].isin(levels) & features["usable"]]
-    told = []
-    for group, rows in own.groupby(["batch", "specimen", "mount", "feature"], sort=False):
-        low, high = (
-            rows.loc[end, ["take", "value"]] for end in rows["value"].agg(["idxmin", "idxmax"])
+    where = ["batch", "specimen", "mount", "feature"]
+    return [
+        codes.note(
+            "checks.apart",
+            **dict(zip(where, group, strict=True)),
+            **{"low": low, "high": high, "takes": len(rows), "unit": rows["unit"].iloc[0]},
         )
-        if high["value"] - low["value"] > APART_DB:
-            where = dict(zip(("batch", "specimen", "mount", "feature"), group, strict=True))
-            ends = {"low": low.to_dict(), "high": high.to_dict(), "takes": len(rows)}
-            told.append(codes.note("checks.apart", **where, **ends, unit=rows["unit"].iloc[0]))
-    return told
+        for group, rows in own.groupby(where, sort=False)
+        for ends in [rows["value"].agg(["idxmin", "idxmax"])]
+        for low, high in [rows.loc[ends, ["take", "value"]].to_dict("records")]
+        if high["value"] - low["value"] > APART_DB
+    ]
 
 
 def _is_level(feature: register.Feature) -> bool:
@@ -127,13 +129,17 @@ def _warnings(rows: pd.DataFrame) -> list[str]:
     lines = []
     remark = rows["source"].where(rows["check"].isin(TOLD_BY_SOURCE), "")
     for (check, _), found in rows.groupby(["check", remark], sort=False):
-        values = found["value"]
-        worst = found.loc[[values.idxmin() if CHECKS[check].low else values.idxmax()]]
+        worst = found.loc[[found["value"].agg("idxmin" if CHECKS[check].low else "idxmax")]]
         takes = list(dict.fromkeys(found["take"]))
         named = worst["take"].iloc[0] if len(takes) > 1 else ""
-        more = max(len(takes) - MOST_NAMED, 0)
-        said = finding(_checks(worst), worst=named)
-        lines.append(words.say("checks.warning", takes=takes[:MOST_NAMED], more=more, finding=said))
+        lines.append(
+            words.say(
+                "checks.warning",
+                takes=takes[:MOST_NAMED],
+                more=max(len(takes) - MOST_NAMED, 0),
+                finding=finding(_checks(worst), worst=named),
+            )
+        )
     return lines
 
 

@@ -69,5 +69,5 @@ def audible(name: str, *, low: float, high: float, microphone: bool) -> str:
 
 def conditions(names: list[str]) -> list[str]:
     """The published ranges that these features are held against, with their conditions."""
-    ranges = [found for name in names if (found := published(register.find(name)))]
-    return list(dict.fromkeys(found.code for found in ranges))
+    ranges = [published(register.find(name)) for name in names]
+    return list(dict.fromkeys(found.code for found in ranges if found))

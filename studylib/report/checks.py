@@ -105,7 +105,6 @@ def _from_own_means(takes: pd.DataFrame, order: pd.DataFrame) -> pd.DataFrame:
 
 def own_rows(checks: Checks, comparison: compare.Comparison) -> pd.DataFrame:
     """Error rates and power of this design: the table "own_design", `seen` in dB or percent."""
-    samples = comparison.workings.samples
     rows = [
         (
             *(name, sample.design.woods[a], sample.design.woods[b], own.alike, own.own_spreads),
@@ -114,7 +113,7 @@ def own_rows(checks: Checks, comparison: compare.Comparison) -> pd.DataFrame:
             *(sample.feature.difference_unit, own.runs),
         )
         for name, own in checks.own.items()
-        for sample in [samples[name]]
+        for sample in [comparison.workings.samples[name]]
         for (a, b), seen in own.seen.items()
     ]
     return tables.typed("own_design", rows)

@@ -68,11 +68,12 @@ def curves_of(study: sheets.Study, curves: pd.DataFrame, comparison: compare.Com
     model = sample and sample.design.model
     few = model is None or model.k < 2 or model.df < LEAST_DF
     if few or comparison.confounded:
-        code = "curves.one_wood" if few else "curves.confounded"
         nothing = (
             tables.empty(f"curve_{n}") for n in ("boards", "differences", "tests", "spreads")
         )
-        reason = code if sample else "curves.no_sweeps"
+        reason = codes.holding(
+            (not sample, "curves.no_sweeps"), (few, "curves.one_wood"), (True, "curves.confounded")
+        )[0]
         return Curves((), *nothing, 0, reason, levels, sample, {})
     takes, frequency = levels.to_numpy(), levels.columns.to_numpy(float)
     design, nested = sample.design, sample.design.nested
@@ -86,8 +87,10 @@ def curves_of(study: sheets.Study, curves: pd.DataFrame, comparison: compare.Com
     ]
     grids = {FINE: (frequency, y)}
     if len(thirds) > 1:
-        mids = np.array([mid for mid, _ in thirds])
-        grids[THIRD] = (mids, np.stack([y[:, own].mean(axis=1) for _, own in thirds], axis=1))
+        grids[THIRD] = (
+            np.array([mid for mid, _ in thirds]),
+            np.stack([y[:, own].mean(axis=1) for _, own in thirds], axis=1),
+        )
     rows = [
         (woods[one.a], woods[one.b], f, name, d, d - half, d + half, bool(abs(d) > half))
         for name, (at, values) in grids.items()
@@ -182,19 +185,17 @@ def _stretches(pair: pd.DataFrame, gap: float) -> list[dict]:
     rows = pair[pair["clear"]]
     log_f, sign = np.log(rows["frequency_hz"].to_numpy()), np.sign(rows["difference"].to_numpy())
     new = np.r_[True, (np.diff(log_f) > gap) | (np.diff(sign) != 0)][: len(rows)]
-    found = []
-    for _, own in rows.groupby(np.cumsum(new)):
-        most = own.loc[own["difference"].abs().idxmax()]
-        found.append(
-            {
-                "louder": most["wood_b"] if most["difference"] > 0 else most["wood_a"],
-                "span_hz": [float(own["frequency_hz"].min()), float(own["frequency_hz"].max())],
-                "at_hz": float(most["frequency_hz"]),
-                "difference_db": float(abs(most["difference"])),
-                "ends_db": sorted(abs(float(most[end])) for end in ("low", "high")),
-            }
-        )
-    return found
+    return [
+        {
+            "louder": most["wood_b"] if most["difference"] > 0 else most["wood_a"],
+            "span_hz": [float(own["frequency_hz"].min()), float(own["frequency_hz"].max())],
+            "at_hz": float(most["frequency_hz"]),
+            "difference_db": float(abs(most["difference"])),
+            "ends_db": sorted(abs(float(most[end])) for end in ("low", "high")),
+        }
+        for _, own in rows.groupby(np.cumsum(new))
+        for most in [own.loc[own["difference"].abs().idxmax()]]
+    ]
 
 
 def luck_notes(curves: Curves, study: sheets.Study) -> list[str]:
@@ -213,16 +214,14 @@ def luck_notes(curves: Curves, study: sheets.Study) -> list[str]:
     if near.empty or away.min() > AT_THE_TONE or away.max() < TONE_REACH / 2.0:
         return [codes.note("curves.luck_unknown", tone_hz=tone)]
     steps = np.log((1.0 + TONE_REACH) / (1.0 - TONE_REACH)) / np.log(2.0) * CURVE_PER_OCTAVE
-    found = []
-    for (a, b), own in near.groupby(["wood_a", "wood_b"], sort=False):
-        least, most = (own.loc[getattr(own["difference"], end)()] for end in ("idxmin", "idxmax"))
-        at = own.loc[(own["frequency_hz"] / tone - 1.0).abs().idxmin(), "difference"]
-        found.append(
-            codes.note(
-                "curves.luck", a=a, b=b, tone_hz=tone, at_db=float(at),
-                span_db=[float(least["difference"]), float(most["difference"])],
-                span_hz=[float(least["frequency_hz"]), float(most["frequency_hz"])],
-                missing=max(1.0 - len(own) / np.floor(steps), 0.0),
-            )
-        )  # fmt: skip
-    return found
+    return [
+        codes.note(
+            "curves.luck", a=a, b=b, tone_hz=tone,
+            at_db=over_hz.iloc[np.abs(over_hz.index / tone - 1.0).argmin()],
+            span_db=[over_hz.min(), over_hz.max()],
+            span_hz=[over_hz.idxmin(), over_hz.idxmax()],
+            missing=max(1.0 - len(own) / np.floor(steps), 0.0),
+        )
+        for (a, b), own in near.groupby(["wood_a", "wood_b"], sort=False)
+        for over_hz in [own.set_index("frequency_hz")["difference"]]
+    ]  # fmt: skip

@@ -83,8 +83,8 @@ def heard_of(study: sheets.Study, quality: pd.DataFrame | None = None) -> pd.Dat
 
 def _spoiled(study: sheets.Study, quality: pd.DataFrame | None) -> dict[str, str]:
     """Takes of the test that cannot be used any more -> "gone", "unfit" or "changed"."""
-    rows = read_table(study.folder / FOLDER / EXCERPTS).rows
-    cut = {row.cells["take"]: row.cells["sha256"] for row in rows}
+    excerpts = read_table(study.folder / FOLDER / EXCERPTS)
+    cut = {row.cells["take"]: row.cells["sha256"] for row in excerpts.rows}
     if quality is None:
         own = [t for t in study.takes if t.take in cut or t.kind in ("room", "calibrator")]
         quality = gather(replace(study, takes=tuple(own), planned=())).quality

@@ -20,19 +20,17 @@ def made_of(study: sheets.Study, gathered: Gathered) -> caveats.Made:
     """Order, drive, levels, clock and lock of a study."""
     settings, changed = study.settings, len(touches_verdicts(study.changed_since_lock))
     recorded = study.lock.content["recorded"] if study.lock is not None else 0
-    late = (
-        [codes.note("caveats.lock", recorded=recorded, changes=changed)]
-        if recorded or changed
-        else []
-    )
     seen = looks_of(study, failed=gathered.failed)
-    if seen.unplanned or not seen.whole:
-        late.append(
+    late = codes.holding(
+        (recorded or changed, codes.note("caveats.lock", recorded=recorded, changes=changed)),
+        (
+            seen.number > study.looks or not seen.whole,
             codes.note(
                 "caveats.looks", number=seen.number, planned=study.looks, rate=seen.rate,
                 whole=seen.whole,
-            )
-        )  # fmt: skip
+            ),
+        ),
+    )  # fmt: skip
     takes = [take for take in study.takes if take.support == "bench" and not take.exclude]
     rows, hz = gathered.harmonics, settings.tone.fundamental_hz
     levels = levels_of(rows.infer_objects(), takes, study.specimens, fundamental_hz=hz)

@@ -135,8 +135,9 @@ def write_match(found: Match, into: Path) -> Path:
     """Write the table into a folder of its own; say which."""
 
     def fill(new: Path) -> None:
-        table = pd.DataFrame(found.cuts)
-        table.to_csv(new / "cuts.csv", index=False, float_format="%.4g", lineterminator="\n")
+        pd.DataFrame(found.cuts).to_csv(
+            new / "cuts.csv", index=False, float_format="%.4g", lineterminator="\n"
+        )
 
     folder = into / writing.slug("-like-".join(found.boards))
     writing.fill_folder(folder, fill)

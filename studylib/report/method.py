@@ -30,8 +30,7 @@ def heard_take(summary: Summary) -> sheets.Take:
     """The first usable tone at full drive of a board that is compared."""
     usable = summary.gathered.features.query("kind == 'tone' and usable")["take"]
     boards = {one.specimen for one in summary.study.specimens if not one.role}
-    takes = summary.study.takes
-    return next(t for t in takes if t.take in set(usable) and t.specimen in boards)
+    return next(t for t in summary.study.takes if t.take in set(usable) and t.specimen in boards)
 
 
 def lines(summary: Summary) -> pd.DataFrame:
@@ -68,8 +67,7 @@ def counting(summary: Summary, *, takes: int = 3) -> pd.DataFrame:
 
 def counted_notes(alarms: pd.DataFrame, *, counted: str) -> list[str]:
     """What a way of counting does to woods that do not differ: `planks`, `mounts` or `takes`."""
-    row = alarms.set_index("counted").loc[counted]
-    fields = row[["units", "rate", "low", "high"]].to_dict()
+    fields = alarms.set_index("counted").loc[counted, ["units", "rate", "low", "high"]].to_dict()
     return [note("method.counted", counted=counted, right=alarms["counted"].iloc[0], **fields)]
 
 

@@ -24,13 +24,11 @@ class Looks:
     """How often the boards of a comparison were looked at, this time included.
 
     number : 1 or more; 0 of a study without a lock, where nobody counts.
-    unplanned : more than were planned.
     rate : chance of a false declaration at any of them, 0 to 1.
     whole, last : of the ledger (`sheets.records`).
     """
 
     number: int
-    unplanned: bool
     rate: float
     whole: bool
     last: str
@@ -45,11 +43,11 @@ def looks_of(study: sheets.Study, *, failed: Container[str] = ()) -> Looks:
     failed : batches that are not in the comparison.
     """
     if study.lock is None:
-        return Looks(0, False, 0.0, True, "")
+        return Looks(0, 0.0, True, "")
     ledger, alpha = read_ledger(study.folder), 1 - study.settings.decide.confidence
     sizes = ledger.looks(study.boards_recorded(failed=failed))
     rate = rate_of(look_level(alpha, study.looks), sizes) if sizes else 0.0
-    return Looks(len(sizes), len(sizes) > study.looks, rate, ledger.whole, ledger.last)
+    return Looks(len(sizes), rate, ledger.whole, ledger.last)
 
 
 def preregistered(study: sheets.Study, *, failed: Container[str] = ()) -> list[str]:

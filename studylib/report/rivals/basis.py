@@ -57,10 +57,9 @@ class Finding(NamedTuple):
     def status(self) -> str:
         """The note of how far the study went: not looked at, in part, or looked at."""
         part = any(codes.code_of(each) in PARTLY for each in self.says)
-        told = codes.holding(
+        return codes.holding(
             (not self.tested, "rivals.open"), (part, "rivals.partly"), (True, "rivals.looked_at")
-        )
-        return told[0]
+        )[0]
 
 
 @dataclass(frozen=True)
@@ -244,10 +243,9 @@ def each_wood(basis: Basis, values: Mapping[str, float]) -> dict[str, np.ndarray
     values : board -> value.
     """
     known = {b: float(values[b]) for b in basis.boards if math.isfinite(values.get(b, math.nan))}
-    woods = dict.fromkeys(basis.boards[board] for board in known)
     return {
         wood: np.array([value for board, value in known.items() if basis.boards[board] == wood])
-        for wood in woods
+        for wood in dict.fromkeys(basis.boards[board] for board in known)
     }
 
 

@@ -53,8 +53,12 @@ def _mount_spread(basis: Basis, row) -> str:
     own = effects[(effects["feature"] == row.feature) & np.isfinite(effects["difference"])]
     widest = own.loc[own["difference"].abs().nlargest(1).index]
     pairs = widest[["wood_a", "wood_b", "difference", "low", "high"]].to_dict("records")
-    spread = reported_spread(row, find(row.feature))
-    return note("rivals.mount_spread", feature=row.feature, **spread, widest=(*pairs, {})[0])
+    return note(
+        "rivals.mount_spread",
+        feature=row.feature,
+        **reported_spread(row, find(row.feature)),
+        widest=(*pairs, {})[0],
+    )
 
 
 # ---------------------------------------------------------------- level

@@ -83,10 +83,13 @@ def _every_wood(basis: Basis, woods: dict[str, np.ndarray]) -> bool:
 def dimensions(basis: Basis) -> Finding:
     """Boards of one wood cut a little longer or thicker."""
     columns = {name: _column(basis, name) for name in SIZES}
-    filled = {name: len(cells) for name, cells in columns.items()}
     return Finding(
         "rivals.dimensions",
-        codes.note("rivals.by_sizes", **filled, boards=len(basis.boards)),
+        codes.note(
+            "rivals.by_sizes",
+            **{name: len(cells) for name, cells in columns.items()},
+            boards=len(basis.boards),
+        ),
         _dimensions_say(basis, columns),
     )
 

@@ -107,9 +107,8 @@ def rivals_sentences(summary: Summary) -> list[str]:
     """How many rivals this study tests, and which it does not."""
     found = findings(summary)
     missing = [codes.note(each.rival) for each in found if not each.tested]
-    tested = codes.note("rivals.tested", tested=len(found) - len(missing), rivals=len(found))
     return [
-        tested,
+        codes.note("rivals.tested", tested=len(found) - len(missing), rivals=len(found)),
         *([codes.note("rivals.open_rivals", rivals=missing)] if missing else []),
         codes.note("rivals.not_ruled_out"),
     ]
