@@ -228,14 +228,16 @@ def _state(path: Path, file: soundfile.SoundFile, frames: int) -> tuple[bool, li
         compressed = file.format in ("FLAC", "OGG", "MP3")
         remarks = ["recordings.end_unread"] * (compressed and not _end_is_read(file, frames))
     announced = max((int(size) for _, size, _ in _ANNOUNCED.findall(log)), default=0)
-    lossy = _LOSSY.search(file.subtype) or file.format == "MP3"
     return bool(remarks), remarks + codes.holding(
         (not remarks and announced >= _STREAMED_BYTES, "recordings.open_length"),
         (
             file.format not in _ENDINGS.get(ending, (file.format,)),
             codes.note("recordings.other_content", ending=ending, container=file.format),
         ),
-        (lossy, codes.note("recordings.lossy", coding=file.subtype)),
+        (
+            _LOSSY.search(file.subtype) or file.format == "MP3",
+            codes.note("recordings.lossy", coding=file.subtype),
+        ),
     )
 
 

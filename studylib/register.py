@@ -185,8 +185,11 @@ class Family(Carried):
 
     def names(self, *, most: int = 40) -> list[str]:
         """The names of the family; long ones are cut at the number `most`."""
-        kept = (n for n in self._numbers if isinstance(n, str) or n <= most)
-        return [self.pattern.format(number) for number in kept]
+        return [
+            self.pattern.format(number)
+            for number in self._numbers
+            if isinstance(number, str) or number <= most
+        ]
 
 
 _FIRST = (1, 1)

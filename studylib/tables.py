@@ -80,11 +80,15 @@ class Table:
 def _table(name: str, key: str, columns: str) -> Table:
     """A table from its columns as "name" (a text) or "name:type"; a key marked "?" may be empty."""
     keys = key.split()
-    made = []
-    for given in columns.split():
-        column, _, kind = given.partition(":")
-        unit = _UNITS.get(column.rpartition("_")[2], "") if kind == "number" else ""
-        made.append(Column(column, kind or "text", unit, column in keys or kind == "boolean"))
+    made = (
+        Column(
+            name=column,
+            type=kind or "text",
+            unit=_UNITS.get(column.rpartition("_")[2], "") if kind == "number" else "",
+            needed=column in keys or kind == "boolean",
+        )
+        for column, _, kind in (given.partition(":") for given in columns.split())
+    )
     return Table(name, tuple(column.rstrip("?") for column in keys), tuple(made))
 
 

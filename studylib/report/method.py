@@ -59,7 +59,7 @@ def counting(summary: Summary, *, takes: int = 3) -> pd.DataFrame:
     planks = mounts.groupby("wood")["source"].nunique().median()
     boards = mounts.groupby("source")["specimen"].nunique().median()
     return planning.false_alarms(
-        planning.Spreads(feature, *sd, *sd[:1] * 2, origin=""),
+        planning.Spreads(*sd, *sd[:1] * 2, origin=""),
         woods=len(summary.woods), planks=int(planks), boards=int(boards),
         mounts=int(mounts.groupby("specimen").size().median()), takes=takes,
     ).drop_duplicates("units")  # fmt: skip

@@ -63,8 +63,9 @@ FORMATS = {
 def study_files(folder: Path, inputs: Iterable[str]) -> dict[str, Path]:
     """Name -> path of what belongs to a study: the inputs of its report and what lies beside."""
     beside = [path for pattern in BESIDE for path in sorted(folder.glob(pattern)) if path.is_file()]
-    names = [*inputs, *(path.relative_to(folder).as_posix() for path in beside)]
-    return {name: folder / name for name in names}
+    return {name: folder / name for name in inputs} | {
+        path.relative_to(folder).as_posix(): path for path in beside
+    }
 
 
 def part(made: Mapping[str, Any], name: str) -> dict[str, Any]:

@@ -209,8 +209,11 @@ def _chosen(own: Path, library: Notebook) -> Notebook:
         return library
     there, made = read_notebook(own), _copy_of(library)
     differs = _differences(there, made) if there.digest != made.digest else {}
-    about = {"metadata": library.metadata, "differs": differs}
-    return there.model_copy(update=about) if differs else library
+    return (
+        there.model_copy(update={"metadata": library.metadata, "differs": differs})
+        if differs
+        else library
+    )
 
 
 def _differences(own: Notebook, library: Notebook) -> dict[str, list[str]]:

@@ -148,8 +148,7 @@ def deconvolve(x: np.ndarray, *, shape: SweepShape, rate_hz: float) -> np.ndarra
         high_hz=shape.highest_hz, half_rate_hz=rate_hz / 2,
     )  # fmt: skip
     length = transform_length(x.shape[1], shape, rate_hz=rate_hz)
-    inverse = _inverse(shape, length, float(rate_hz))
-    return rfft(x, length) * inverse
+    return rfft(x, length) * _inverse(shape, length, float(rate_hz))
 
 
 def usable_band(shape: SweepShape) -> tuple[float, float]:

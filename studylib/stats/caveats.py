@@ -210,11 +210,10 @@ def drive_gaps(
         if df < 1:
             continue
         t = float(special.stdtrit(df, 0.5 + drift.confidence_each(tests) / 2))
-        for a, b in pairs:
-            if a in n and b in n:
-                size = float(mean[b] - mean[a])
-                u = math.sqrt(square / df * (1 / n[a] + 1 / n[b]))
-                found[a, b][int(harmonic)] = Gap(
-                    size, u, visible=bool(np.abs(size) > t * u and np.abs(size) >= LEAST_DB)
-                )
+        for a, b in (pair for pair in pairs if {*pair} <= {*n.index}):
+            size = float(mean[b] - mean[a])
+            u = math.sqrt(square / df * (1 / n[a] + 1 / n[b]))
+            found[a, b][int(harmonic)] = Gap(
+                size, u, visible=bool(np.abs(size) > t * u and np.abs(size) >= LEAST_DB)
+            )
     return found

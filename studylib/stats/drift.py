@@ -217,10 +217,9 @@ def trends(mounts: pd.DataFrame, order: pd.DataFrame, *, confidence: float) -> p
 
     The intervals of a feature hold together; clear : the row's own lies clear of zero.
     """
-    placed = mounts.merge(order, on=units.MOUNT, how="inner")
     rows = [
         (feature, batch, *_slope(part, 1 - (1 - confidence) / len(names)))
-        for feature, own in placed.groupby("feature", sort=False)
+        for feature, own in mounts.merge(order, on=units.MOUNT).groupby("feature", sort=False)
         for batches in [own.sort_values("number")["batch"].unique()]
         for names in [[*(batches if len(batches) > 1 else ()), ""]]
         for batch in names

@@ -56,7 +56,6 @@ class Spreads:
     origin : a note that says where the numbers are from.
     """
 
-    feature: str
     source: float
     specimen: float
     mount: float
@@ -111,7 +110,7 @@ def common_spreads(feature: str) -> Spreads:
         unit="dB" if level else "%",
     )  # fmt: skip
     low, high = (factor * board for factor in HALF_TO_DOUBLE)
-    return Spreads(feature, board, 0.0, mount, take, low, high, origin)
+    return Spreads(board, 0.0, mount, take, low, high, origin)
 
 
 def pilot_spreads(variance: pd.DataFrame, feature: str, *, name: str) -> Spreads:
@@ -141,7 +140,6 @@ def pilot_spreads(variance: pd.DataFrame, feature: str, *, name: str) -> Spreads
     sd = {level: math.sqrt(max(float(rows.at[level, "variance"]), 0.0)) for level in rows.index}
     low, high = (math.sqrt(max(float(rows.at[top, end]), 0.0)) for end in ("low", "high"))
     return Spreads(
-        feature,
         sd[top],
         sd.get("specimen", 0.0) if top == "source" else 0.0,
         sd.get("mount", 0.0),
@@ -239,8 +237,8 @@ def power_curves(
 def never_beyond(limit: float, variance: float, decision: power.Decision) -> float:
     """Probability of `beyond limit` for a true difference as large as the limit, with 1,000
     planks of each wood: what no number of boards will ever raise."""
-    free = replace(decision, block_columns=0)
-    return free.chances(limit, variance, 1000, limit=limit).of[comparison.Verdict.BEYOND]
+    chances = decision.free.chances(limit, variance, 1000, limit=limit)
+    return chances.of[comparison.Verdict.BEYOND]
 
 
 def false_alarms(
@@ -269,8 +267,12 @@ def false_alarms(
     """
     shape = (woods, planks, boards, mounts, takes)
     sizes = [math.prod(shape[1 : 2 + level]) for level in range(len(COUNTED))]
-    groups = [np.repeat(np.arange(woods), size) for size in sizes]
-    models = [blocks.wood_model(group, np.ones((group.size, 1)), block=False) for group in groups]
+    models = [
+        blocks.wood_model(
+            np.repeat(np.arange(woods), size), np.ones((woods * size, 1)), block=False
+        )
+        for size in sizes
+    ]
     rng = np.random.default_rng(seed)
     drawn = [_drawn(spreads, shape, rng) for _ in range(runs)]
     rate = np.empty(len(COUNTED))

@@ -68,6 +68,11 @@ class Decision:
     same_level: float = decisions.SAME_LEVEL
     block_columns: int = 0
 
+    @property
+    def free(self) -> "Decision":
+        """The same, were no batch to take degrees of freedom."""
+        return replace(self, block_columns=0)
+
     def chances(
         self, difference: float, variance: float, sources: int | Sequence[int], **options
     ) -> Chances:
@@ -131,14 +136,14 @@ def sources_to_declare(difference: float, variance: float, decision: Decision) -
     variance : of the mean of one source, above 0.
     decision : its block is left out: the number of batches at that size is not known.
     """
-    chances = replace(decision, block_columns=0).chances
-    return fewest_sources(lambda n: chances(difference, variance, n).declared)
+    return fewest_sources(lambda n: decision.free.chances(difference, variance, n).declared)
 
 
 def sources_for_same(limit: float, variance: float, decision: Decision) -> Fewest:
     """Sources of each wood at which woods that do not differ are called `same`; `limit` > 0."""
-    free = replace(decision, block_columns=0)
-    return fewest_sources(lambda n: free.chances(0.0, variance, n, limit=limit).of[Verdict.SAME])
+    return fewest_sources(
+        lambda n: decision.free.chances(0.0, variance, n, limit=limit).of[Verdict.SAME]
+    )
 
 
 def needed_range(df: float, **pair) -> str:
@@ -357,8 +362,11 @@ def own_design(
         for j, (_, b) in enumerate(found.woods)
     ]
     quiet = found.closed > level
-    alike_said = limit and same_possible
-    same = np.mean(quiet & (found.same(limit) <= same_level), axis=0) if alike_said else untold
+    same = (
+        np.mean(quiet & (found.same(limit) <= same_level), axis=0)
+        if limit and same_possible
+        else untold
+    )
     chances = (
         dict(zip(found.woods, map(float, values), strict=True)) for values in (at_limit, same, seen)
     )

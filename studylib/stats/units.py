@@ -132,9 +132,9 @@ def _complex_means(features: pd.DataFrame, rows: pd.DataFrame) -> pd.Series:
 
 def mount_means(rows: pd.DataFrame) -> pd.DataFrame:
     """One row a feature, specimen, batch and mount: y and n_takes."""
-    used = rows[rows["state"] == "used"]
     return (
-        used.groupby(["feature", *KEYS, "batch", "mount"], sort=True, observed=True, dropna=False)[
+        rows[rows["state"] == "used"]
+        .groupby(["feature", *KEYS, "batch", "mount"], sort=True, observed=True, dropna=False)[
             "y_mount"
         ]
         .agg(y="mean", n_takes="size")

@@ -65,8 +65,10 @@ def signed(value: float, low: float, high: float) -> str:
 
 def with_sign(value: float, low: float, high: float, unit: str) -> tuple[str, str]:
     """A difference with its sign and unit, and its interval."""
-    told = f"{signed(value, low, high)} {unit}" if math.isfinite(value) else MISSING
-    return told, between(low, high, unit)
+    return (
+        f"{signed(value, low, high)} {unit}" if math.isfinite(value) else MISSING,
+        between(low, high, unit),
+    )
 
 
 def between(low: float, high: float, unit: str = "", *, sign: bool = False) -> str:

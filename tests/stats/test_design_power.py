@@ -42,7 +42,7 @@ from tests.stats.simulate import WOODS, features_table, specimens_table
 
 
 def spreads(source=1.5, mount=1.0, take=0.5, specimen=0.0) -> Spreads:
-    return Spreads("tone.h1.level_db", source, specimen, mount, take, source / 2, 2 * source, "")
+    return Spreads(source, specimen, mount, take, source / 2, 2 * source, "")
 
 
 # ------------------------------------------------------------------ chances of the verdicts
