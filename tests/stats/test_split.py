@@ -181,3 +181,24 @@ def test_chance_alone_is_neither_a_difference_nor_unexplained():
     assert raw.mean() > 0.5
     assert abs(value.mean()) < 0.15 * raw.mean()
     assert above.mean() < 0.025
+
+
+def test_draws_of_some_pairs_stand_for_all(rng, monkeypatch):
+    boards, a, b, levels = woods(rng, 5, draws=24)
+    for one in boards.values():
+        one.density[1:] *= np.exp(0.05 * rng.standard_normal(24))
+    members, found = (np.array(list(a.values())), np.array(list(b.values()))), {}
+    for most in (5, 3):
+        monkeypatch.setattr(split, "MOST_PAIRS", most)
+        pairing = split.paired(boards, bench(25), a, b, HZ)
+        assert np.isfinite(pairing.change[:, :, 0]).all()
+        assert np.isnan(pairing.change[:, 0, 1, 0]).tolist() == [i >= most for i in range(5)]
+        found[most] = split.split(
+            pairing.at(slice(1, 2)), levels[:, 1:2], *members, confidence=0.95
+        )
+    for one, other in zip(found[5][0], found[3][0], strict=True):
+        assert other.value == pytest.approx(one.value)
+        assert other.low <= other.value <= other.high
+    assert found[3][0][1].high - found[3][0][1].low > 0.5 * np.ptp(
+        [found[5][0][1].low, found[5][0][1].high]
+    )
