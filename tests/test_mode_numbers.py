@@ -10,7 +10,7 @@ import pytest
 
 from studylib.codes import note
 from studylib.errors import InputError
-from studylib.modes import board_modes, number_modes, numbers
+from studylib.modes import alignment, board_modes, number_modes, numbers
 from tests.draws import draws
 from tests.invented_modes import BAR, Study, invent
 
@@ -273,3 +273,10 @@ def test_a_board_without_a_mode_says_so():
     assert lacking["reason"].iloc[0] == note("modes.not_in_board", mode=3, taps=6)
     assert lacking["reason"].iloc[1] == note("modes.no_usable_tap", taps=6)
     assert (boards["reason"] != "").eq(boards["missing"]).all()
+
+
+def test_taps_are_numbered_alike_however_many_are_set_against_their_boards_at_once(monkeypatch):
+    modes, specimens = invent(PLAIN)
+    whole = number_modes(modes, specimens)
+    monkeypatch.setattr(alignment, "_AT_ONCE", 3)
+    pd.testing.assert_frame_equal(number_modes(modes, specimens), whole)
