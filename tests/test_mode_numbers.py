@@ -277,6 +277,7 @@ def test_a_board_without_a_mode_says_so():
 
 def test_taps_are_numbered_alike_however_many_are_set_against_their_boards_at_once(monkeypatch):
     modes, specimens = invent(PLAIN)
+    modes = modes.sample(frac=0.7, random_state=1)  # no two taps show the same modes
     whole = number_modes(modes, specimens)
     monkeypatch.setattr(alignment, "_AT_ONCE", 3)
     pd.testing.assert_frame_equal(number_modes(modes, specimens), whole)
