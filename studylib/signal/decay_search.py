@@ -14,12 +14,13 @@ bounded. Peaks at which no decay stands are the caller's to name.
 
 Conventions: as in `signal.poles`; bins count from the first of the search.
 
-Functions: search_in_room, one_round, loud_peaks, room_share, steepest, small_groups. Bins, Found,
-Way.
+Functions: bins_of, search_in_room, one_round, loud_peaks, room_share, steepest, small_groups.
+Bins, Found, Way.
 Source: least squares on the bins (`signal.poles`), which is maximum likelihood where no room is
 heard; the limits are our own choice, tried out on recorded strokes and in simulated rooms.
 """
 
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
@@ -33,17 +34,18 @@ LEAST_BINS = 4  # on either side
 MOST_NEW = 8  # in one round
 ODDS = 1e-3  # of a peak of noise, over all bins together
 BESIDE_HZ = 200.0  # in which a peak must be prominent
+FEW = 8  # bins, that tell of most peaks that they are not
 DIP = 10 ** (-3.0 / 20)  # of a prominent peak, beside it
 TAILS = 2.0  # times what stronger new decays make of it
 STEEP_PER_S = 100.0  # at low frequencies a decay may be as steep as this
 STEEPEST, STEEPEST_LOW = 0.075, 0.15  # over angle: a loss factor of 0.15, of 0.3
-AT_LIMIT = 0.98
 HALVES = 0.6  # of its half width, how wide the halves of a decay are, and how far to either side
 RATIO = 0.1  # reverberant over direct energy, before anything is known
 LEAST_RATIO = 10 ** (-28.0 / 10)  # no real ring is cleaner; what changes on the way shows
 CLEAR = 30.0  # power of the decays over the background, where the room shows
 FLOOR_BINS = 40  # how many bins of a fit the background counts for as a witness of the noise
 FLOOR_UNSURE = 0.25  # relative: how well a quantile of some fifty neighbouring bins tells it
+SAME_BINS = 0.1  # of the bins of a fit: at its ends they tell next to nothing
 TINY = 1e-300
 
 
@@ -79,20 +81,22 @@ IN_ROOM = Way(
 class Found(NamedTuple):
     """Decays so far, (K,) each. s, c : complex.  strength : of the weakest of a group, how far its
     amplitude stands out of what the fit leaves over.  u_s, u_c : standard uncertainties for bins of
-    noise 1.  noise : |bin|^2 of it around.  misfit : above 0 where a fit leaves more than noise
-    over; astray : where that is more than a room or an imperfect decay makes."""
+    noise 1.  away : by how much s would move if fitted again.  noise : |bin|^2 around.  misfit :
+    above 0 where a fit leaves more than noise over; astray : where that is more than a room or an
+    imperfect decay makes."""
 
     s: np.ndarray
     c: np.ndarray
     strength: np.ndarray
     u_s: np.ndarray
     u_c: np.ndarray
+    away: np.ndarray
     noise: np.ndarray
     misfit: np.ndarray
     astray: np.ndarray
 
 
-NONE = Found(*(np.zeros(0, complex),) * 2, *(np.zeros(0),) * 6)
+NONE = Found(*(np.zeros(0, complex),) * 2, *(np.zeros(0),) * 7)
 
 
 class Bins(NamedTuple):
@@ -106,6 +110,17 @@ class Bins(NamedTuple):
     background: np.ndarray
 
 
+def bins_of(
+    spectrum: np.ndarray, *, n: int, rate_hz: float, lowest_hz: float, highest_hz: float
+) -> Bins:
+    """The bins within limits of the transform of n samples; a background is the caller's to set."""
+    first = max(int(np.ceil(lowest_hz / (rate_hz / n))), 2)
+    last = min(int(highest_hz / (rate_hz / n)), len(spectrum) - 2)
+    angle = 2.0 * np.pi / n * np.arange(first, last + 1)
+    values, turns = spectrum[first : last + 1], np.cos(angle) - 1j * np.sin(angle)
+    return Bins(values, first, turns, n, np.zeros(len(angle)))
+
+
 def search_in_room(bins: Bins, *, step_hz: float, most: int) -> tuple[Found, float]:
     """The decays that stand out of the background and of what a room makes of the others; and
     reverberant over direct energy, as the median over the bins shows it.
@@ -113,9 +128,11 @@ def search_in_room(bins: Bins, *, step_hz: float, most: int) -> tuple[Found, flo
     step_hz : of the bins.  most : decays at most, of which some are the knock or no modes.
     """
     found, model, ratio, at_most = NONE, np.zeros_like(bins.values), RATIO, 1.0
-    search = {"step_hz": step_hz, "most": most, "way": IN_ROOM, "tried": np.zeros(len(model), int)}
+    tried = np.zeros(len(model), int)
     for _ in range(ROUNDS):
-        more = one_round(found, model, ratio, bins, **search)
+        more = one_round(
+            found, model, ratio, bins, step_hz=step_hz, most=most, way=IN_ROOM, tried=tried
+        )
         if len(more.s) <= len(found.s):
             break  # what such a round changed is a matter of chance
         found = more
@@ -144,21 +161,23 @@ def one_round(
     tried : (M,) how often a decay was begun at each bin; counts on.
     """
     rest = bins.values - model
-    peaks = _new_peaks(rest, model, found, ratio, bins, step_hz, way, tried)
-    peaks = peaks[: max(most - len(found.s), 0)]
+    peaks = _new_peaks(rest, model, found, ratio, bins, step_hz, way, tried)[
+        : max(most - len(found.s), 0)
+    ]
     if not len(peaks):
         return found
     tried[peaks] += 1
     settled, found = found, _joined(found, *_begun(peaks, rest, bins, step_hz), way.split)
     new = np.arange(len(found.s)) >= len(settled.s)
+    # What has settled waits until it is known which of the new ones stand.
+    moving = new | (way.split == 0.0)
     for _ in range(way.sweeps):
-        before = found.s
-        found = _refitted(found.s, found.c, ratio, bins, step_hz * bins.n, way)
+        found = _refitted(found.s, found.c, ratio, bins, step_hz * bins.n, way, moving)
         kept = found.strength >= way.stands_out
-        still = np.abs(found.s - before) <= way.still * found.u_s * np.sqrt(found.noise)
-        if kept.all() and still.all():
+        if np.all(kept & moving & (found.away <= way.still * found.u_s * np.sqrt(found.noise))):
             break
         found, new = Found(*(field[kept] for field in found)), new[kept]
+        moving = np.ones(len(new), bool)
         if way.split and len(new) == len(settled.s) and not new.any():
             return settled
     return found
@@ -166,13 +185,12 @@ def one_round(
 
 def loud_peaks(rest: np.ndarray, tolerated: np.ndarray, *, step_hz: float) -> np.ndarray:
     """Bins at which what is left stands out of what is tolerated, strongest first."""
-    power = rest.real**2 + rest.imag**2
+    power = _power(rest)
     size = np.sqrt(power / tolerated)
     height = np.sqrt(np.log(len(rest) / ODDS))
     if not size.max() >= height:
         return np.zeros(0, int)
-    middle = size[1:-1]
-    tops = (middle > size[:-2]) & (middle >= size[2:]) & (middle >= height)
+    tops = (size[1:-1] > size[:-2]) & (size[1:-1] >= np.maximum(size[2:], height))
     peaks = np.flatnonzero(tops) + 1
     reach = max(int(BESIDE_HZ / step_hz), 4 * LEAST_BINS) // 2
     peaks = peaks[_prominent(size, peaks, reach)]
@@ -182,73 +200,74 @@ def loud_peaks(rest: np.ndarray, tolerated: np.ndarray, *, step_hz: float) -> np
 def _prominent(size: np.ndarray, peaks: np.ndarray, reach: int) -> np.ndarray:
     """Which peaks fall to a dip on either side before something is higher, within `reach` bins."""
     # Written out, because the library's own brings a second of imports along.
-    near = sliding_window_view(np.pad(size, reach, constant_values=np.inf), 2 * reach + 1)[peaks]
-    prominent, each = np.ones(len(peaks), bool), np.arange(len(peaks))
-    for side in (near[:, reach::-1], near[:, reach:]):
-        ends = (side > side[:, :1]) | (side < DIP * side[:, :1])
-        prominent &= side[each, ends.argmax(axis=1)] < side[:, 0]
+    beyond, prominent = np.full(reach, np.inf), np.ones(len(peaks), bool)
+    near = sliding_window_view(np.concatenate([beyond, size, beyond]), 2 * reach + 1)
+    # Of most a look at a few bins tells that something beside them is higher.
+    for far in (min(FEW, reach), reach):
+        around = near[peaks[prominent], reach - far : reach + far + 1]
+        sides = np.array([around[:, far::-1], around[:, far:]])
+        higher = sides > sides[:, :, :1]
+        ends = (higher | (sides < DIP * sides[:, :, :1])).argmax(axis=2)[:, :, None]
+        prominent[prominent] = np.all(
+            ~np.take_along_axis(higher, ends, axis=2) & ((ends > 0) | (far < reach)), axis=(0, 2)
+        )
     return prominent
 
 
 def _new_peaks(
     rest, model, found: Found, ratio, bins: Bins, step_hz: float, way: Way, tried
 ) -> np.ndarray:
-    peaks = loud_peaks(rest, bins.background + ratio * np.abs(model) ** 2, step_hz=step_hz)
-    least = way.under_strongest * np.abs(bins.values).max()
-    peaks = peaks[(np.abs(rest[peaks]) > least) & (tried[peaks] < way.tries)][: 4 * MOST_NEW]
-    # Each must be more than the tails of the stronger ones that begin beside it.
-    begun, height = _begun(peaks, rest, bins, step_hz)
-    tails = np.abs(height[:, None] * poles.terms(begun, n=bins.n, turns=bins.turns[peaks]))
-    own = np.abs(rest[peaks]) > TAILS * np.sum(np.triu(tails, 1), axis=0)
-    peaks = peaks[own]
-    if way.split:
-        # One decay more in each group, at its strongest peak, as the next may be gone with it; or
-        # on top of its strongest decay, where more is left over than noise and yet no peak.
-        if not len(peaks):
-            astray = _places(found.s[found.astray > 0.0], bins)
-            peaks = astray[tried[astray] < way.tries]
-        peaks = peaks[np.argsort(-np.abs(rest[peaks]))]
-        owner = -1 - np.arange(len(rest))
-        for index, window in enumerate(_windows(_groups(found.s, way), found.s, bins)):
-            owner[slice(*window)] = index
-        # Where all that began together ran astray, one begins alone.
-        alone = not len(found.s) and tried.any()
-        peaks = peaks[np.sort(np.unique(owner[peaks], return_index=True)[1])][
-            : 1 if alone else None
-        ]
-    return peaks[: 2 * MOST_NEW if way.split else MOST_NEW]
+    peaks = loud_peaks(rest, bins.background + ratio * _power(model), step_hz=step_hz)
+    if len(peaks):
+        least = way.under_strongest * np.sqrt(_power(bins.values).max())
+        peaks = peaks[(np.abs(rest[peaks]) > least) & (tried[peaks] < way.tries)][: 4 * MOST_NEW]
+        # Each must be more than the tails of the stronger ones that begin beside it.
+        begun, height = _begun(peaks, rest, bins, step_hz)
+        tails = np.abs(height[:, None] * poles.terms(begun, n=bins.n, turns=bins.turns[peaks]))
+        peaks = peaks[np.abs(rest[peaks]) > TAILS * np.sum(np.triu(tails, 1), axis=0)]
+    # One decay more in each group, at its strongest peak, as the next may be gone with it; or on
+    # top of its strongest decay, where more is left over than noise and yet no peak.
+    if way.split and not len(peaks):
+        astray = _places(found.s[found.astray > 0.0], bins)
+        peaks = astray[tried[astray] < way.tries]
+    if not way.split or not len(peaks):
+        return peaks[:MOST_NEW]
+    peaks = peaks[np.argsort(-np.abs(rest[peaks]))]
+    owner = -1 - np.arange(len(rest))
+    groups = small_groups(found.s, together=way.together, most=way.most_together)
+    for index, window in enumerate(_windows(groups, found.s, bins)):
+        owner[slice(*window)] = index
+    # Where all that began together ran astray, one begins alone.
+    most = 2 * MOST_NEW if len(found.s) or not tried.any() else 1
+    return peaks[np.sort(np.unique(owner[peaks], return_index=True)[1])][:most]
+
+
+def _power(bins: np.ndarray) -> np.ndarray:
+    """|bin|^2; np.abs costs three times as much."""
+    return bins.real**2 + bins.imag**2
 
 
 def _begun(
     peaks: np.ndarray, rest: np.ndarray, bins: Bins, step_hz: float
 ) -> tuple[np.ndarray, np.ndarray]:
-    """(s, c) of decays begun at peaks."""
-    s = _starts_at(rest, bins.turns, peaks)
-    s = np.clip(s.real, -steepest(s.imag, step_hz * bins.n) * s.imag, -1e-2 / bins.n) + 1j * s.imag
-    unit = (0.5 - 0.5 * np.exp(s * bins.n)) / (1.0 - np.exp(s) * bins.turns[peaks])
-    return s, rest[peaks] / unit
-
-
-def _starts_at(rest: np.ndarray, turns: np.ndarray, peaks: np.ndarray) -> np.ndarray:
-    """One pole for each peak, from three bins across its half power."""
-    power = rest.real**2 + rest.imag**2
+    """(s, c) of decays begun at peaks, each from three bins across its half power."""
+    power, turns = _power(rest), bins.turns
     # The first of 1, 2, 4, ... bins at which the smaller flank has fallen to half.
     away = 2 ** np.arange(8)[:, None]
     flanks = np.minimum(
         power[np.maximum(peaks - away, 0)], power[np.minimum(peaks + away, len(rest) - 1)]
     )
     reach = 2 ** np.logical_and.accumulate(flanks > 0.5 * power[peaks], axis=0).sum(axis=0)
-    at = np.stack([peaks - reach, peaks, peaks + reach], axis=1).clip(0, len(rest) - 1)
-    x, w = rest[at], turns[at]
+    at = np.array([peaks - reach, peaks, peaks + reach]).clip(0, len(rest) - 1)
     # x (1 - z w) = q: two unknowns, three bins.
-    xw = x * w
-    a, b = x - x.mean(axis=1, keepdims=True), xw - xw.mean(axis=1, keepdims=True)
-    z = np.sum(b.conj() * a, axis=1) / np.sum(np.abs(b) ** 2, axis=1)
-    s = np.log(z)
-    angle = -np.angle(turns[peaks])
-    half = np.abs(np.angle(turns[at[:, 2]] / turns[at[:, 0]])) / 2
-    fits = (s.real < 0) & (np.abs(s.imag - angle) < half)
-    return np.where(fits, s, -half + 1j * angle)
+    both = np.array([rest[at], rest[at] * turns[at]])
+    a, b = both - both.mean(axis=1, keepdims=True)
+    s = np.log(np.sum(b.conj() * a, axis=0) / np.sum(np.abs(b) ** 2, axis=0))
+    angle, half = -np.angle(turns[peaks]), np.abs(np.angle(turns[at[2]] / turns[at[0]])) / 2
+    fits = (s.real < 0.0) & (s.imag > 0.0) & (np.abs(s.imag - angle) < half)
+    s = np.where(fits, s, -half + 1j * angle)
+    s = np.clip(s.real, -steepest(s.imag, step_hz * bins.n) * s.imag, -1e-2 / bins.n) + 1j * s.imag
+    return s, rest[peaks] * (1.0 - np.exp(s) * turns[peaks]) / (0.5 - 0.5 * np.exp(s * bins.n))
 
 
 def _joined(found: Found, s: np.ndarray, c: np.ndarray, split: float) -> Found:
@@ -277,16 +296,13 @@ def _windows(groups: list[np.ndarray], s: np.ndarray, bins: Bins) -> np.ndarray:
     first = np.cumsum([0, *map(len, groups)])[:-1]
     low = np.minimum.reduceat(middle - away, first).astype(int)
     high = np.ceil(np.maximum.reduceat(middle + away, first)).astype(int) + 1
-    high = np.minimum(np.maximum(high, low + 4 * LEAST_BINS), len(bins.values))
-    return np.stack([np.maximum(low, 0), high], axis=1)
+    return np.clip([low, np.maximum(high, low + 4 * LEAST_BINS)], 0, len(bins.values)).T
 
 
 def _near(windows: np.ndarray, bins: Bins) -> np.ndarray:
     """Whether each bin is in one of the windows."""
-    near = np.zeros(len(bins.values), bool)
-    for low, high in windows:
-        near[low:high] = True
-    return near
+    begin, end = (np.bincount(at, minlength=len(bins.values) + 1) for at in windows.T)
+    return np.cumsum(begin - end)[:-1] > 0
 
 
 def small_groups(s: np.ndarray, *, together: float, most: int) -> list[np.ndarray]:
@@ -295,34 +311,33 @@ def small_groups(s: np.ndarray, *, together: float, most: int) -> list[np.ndarra
     order = np.argsort(s.imag)
     f, half = s.imag[order], np.abs(s.real[order])
     apart = np.flatnonzero(np.diff(f) > together * (half[1:] + half[:-1])) + 1
-    groups, done = np.split(order, apart) if len(s) else [], []
-    while groups:
-        group = groups.pop()
-        if len(group) <= most:
-            done.append(group)
-            continue
-        cut = int(np.argmax(np.diff(s[group].imag))) + 1
-        groups += [group[:cut], group[cut:]]
-    return done
+    groups = [order[i:j] for i, j in pairwise([0, *apart, len(s)]) if j > i]
+    return [part for group in groups[::-1] for part in _cut(group, s, most)]
 
 
-def _groups(s: np.ndarray, way: Way) -> list[np.ndarray]:
-    return small_groups(s, together=way.together, most=way.most_together)
+def _cut(group: np.ndarray, s: np.ndarray, most: int) -> list[np.ndarray]:
+    if len(group) <= most:
+        return [group]
+    at = int(np.argmax(np.diff(s[group].imag))) + 1
+    return [*_cut(group[at:], s, most), *_cut(group[:at], s, most)]
 
 
-def _refitted(s, c, ratio, bins: Bins, rate_hz: float, way: Way) -> Found:
-    """Every group fitted to the bins around it, with the others, as they stand, taken off. Of a
-    group only the weakest is found too weak: without it the others may stand."""
-    s, c, strength, steep = s.copy(), c.copy(), np.full(len(s), np.inf), steepest(s.imag, rate_hz)
-    # u_s and u_c for bins of noise 1; of the bins: what is left over, power, background, freedoms.
-    facts = np.full((6, len(s)), np.inf)
-    groups = _groups(s, way)
+def _refitted(s, c, ratio, bins: Bins, rate_hz: float, way: Way, moving: np.ndarray) -> Found:
+    """Every group with one that is moving fitted to the bins around it, with the others, as they
+    stand, taken off. Of a group only the weakest is found too weak: without it the others may
+    stand."""
+    before, s, c, steep = s, s.copy(), c.copy(), steepest(s.imag, rate_hz)
+    # u_s and u_c for bins of noise 1; of the bins: what is left over, power, background, freedoms,
+    # and the limits within which they are fitted.
+    strength, facts = np.full(len(s), np.inf), np.full((9, len(s)), np.inf)
+    groups = small_groups(s, together=way.together, most=way.most_together)
     windows = _windows(groups, s, bins)
+    fitted = [number for number, group in enumerate(groups) if moving[group].any()]
     # Without a room, bins beside no decay tell nothing.
     near = _near(windows, bins) | (way.split == 0.0)
     rest = np.zeros_like(bins.values)
     rest[near] = bins.values[near] - poles.decays_in_bins(s, c, n=bins.n, turns=bins.turns[near])
-    for numbers in _at_once(groups, windows, way):
+    for numbers in _at_once(groups, windows, way, fitted):
         group = np.array([groups[number] for number in numbers])
         every = max(1, int(np.diff(windows[numbers[0]])[0]) // way.most_bins)
         parts = [np.arange(*windows[number], every) for number in numbers]
@@ -333,53 +348,62 @@ def _refitted(s, c, ratio, bins: Bins, rate_hz: float, way: Way) -> Found:
         if free.min() < 2:
             continue
         held = -np.angle(turns[first]), -np.angle(turns[last]), steep[group].min(axis=1)
+        model = None
+        if way.split and (len(group) > 1 or len(s) == 1):
+            model = poles.decays_in_bins(s[group[:, 0]], c[group[:, 0]], n=bins.n, turns=turns)
         fit = poles.fit_poles(
             rest[at], n=bins.n, turns=turns, s=s[group], c=c[group], held=held, at=first,
-            crawl=way.crawl,
+            crawl=way.crawl, together=model,
         )  # fmt: skip
         s[group], c[group] = np.minimum(fit.s.real, -1e-3 / bins.n) + 1j * fit.s.imag, fit.c
         left, around = fit.squares / free, np.add.reduceat(bins.background[at], first) / counts
         facts[:2, group] = fit.s_scale, fit.c_scale
-        facts[2:, group] = np.array([left, fit.power / counts, around, free])[:, :, None]
+        facts[2:, group] = np.array([left, fit.power / counts, around, free, *held])[:, :, None]
         if group.shape[1] > 1:
             each = np.abs(fit.c) ** 2 / np.maximum(
                 2.0 * fit.c_scale**2 * max(way.doubt * left[0], around[0]), TINY
             )
             strength[group[0, np.argmin(each)]] = each.min()
-        if way.split:
-            # Where no room bends it, what runs up to a limit is there for want of anything better.
-            low, high, most = (limit[:, None] for limit in held)
-            ran_off = -fit.s.real > AT_LIMIT * most * fit.s.imag
-            strength[group[ran_off | (fit.s.imag <= low) | (fit.s.imag >= high)]] = 0.0
         rest[at] = fit.rest
         if every > 1:
             model = poles.decays_in_bins(s, c, n=bins.n, turns=bins.turns[near])
             rest[near] = bins.values[near] - model
-    # What runs up to the limit is broad for want of anything better.
-    ran_off = -s.real > AT_LIMIT * steepest(s.imag, rate_hz) * s.imag
+    left, power, around, free, low, high, most = facts[2:]
+    known = np.isfinite(left)
+    # What runs up to the limit is broad for want of anything better; where no room bends it, so is
+    # what runs up to any.
+    ran_off = -s.real > poles.AT_LIMIT * steepest(s.imag, rate_hz) * s.imag
+    if way.split:
+        ran_off |= known & (
+            (s.imag <= low) | (s.imag >= high) | (-s.real > poles.AT_LIMIT * most * s.imag)
+        )
     strength[ran_off | ~_own_peak(s, c, ratio, bins, way)] = 0.0
-    left, power, around, free = facts[2:]
     # The mean of `free` exponential variables lies this far above theirs once in a thousand
     # times; the background's own uncertainty is put on top.
     allowed = 1.0 + 3.1 / np.sqrt(free) + 5.0 / free + FLOOR_UNSURE
-    fitted = np.isfinite(left)
     with np.errstate(invalid="ignore"):
         both = (free * left + FLOOR_BINS * around) / (free + FLOOR_BINS)
         misfit, astray = left > around * allowed, left > (around + ratio * power) * allowed
-    told = np.where(fitted, [np.where(misfit, left, both), misfit, astray], np.inf)
-    return Found(s, c, strength, *facts[:2], *told)
+    told = np.where(known, [np.where(misfit, left, both), misfit, astray], np.inf)
+    away = np.abs(s - before)
+    if way.split and len(group) == len(s) and known.all():
+        # All were fitted as one: only other bins than these could move them by more than is left.
+        same = np.abs(_windows(groups, s, bins) - windows) <= SAME_BINS * np.diff(windows, axis=1)
+        away[group[:, 0]] = np.where(same.all(axis=1), np.abs(fit.away[:, 0]), away[group[:, 0]])
+    return Found(s, c, strength, *facts[:2], away, *told)
 
 
-def _at_once(groups: list[np.ndarray], windows: np.ndarray, way: Way) -> list[np.ndarray]:
-    """Numbers of the groups, in the parts in which they are fitted: all decays that stand by
+def _at_once(
+    groups: list[np.ndarray], windows: np.ndarray, way: Way, fitted: list[int]
+) -> list[np.ndarray]:
+    """Numbers of the groups to be fitted, in the parts in which they are: all decays that stand by
     themselves in bins of their own at once, then each other group."""
     low, high = windows.T
     alone = np.sum((low[:, None] < high) & (high[:, None] > low), axis=1) == 1
     # After a fit to some of its bins every group is seen anew, so that the order counts.
-    alone &= np.max(high - low, initial=0) < 2 * way.most_bins
-    alone &= np.array([*map(len, groups)], int) == 1
-    numbers = np.arange(len(groups))
-    return [*([numbers[alone]] if alone.any() else []), *numbers[~alone, None]]
+    few = np.max(high - low, initial=0) < 2 * way.most_bins
+    together = [n for n in fitted if few and alone[n] and len(groups[n]) == 1]
+    return [*([together] if together else []), *([n] for n in fitted if n not in together)]
 
 
 def _places(s: np.ndarray, bins: Bins) -> np.ndarray:
@@ -390,11 +414,10 @@ def _places(s: np.ndarray, bins: Bins) -> np.ndarray:
 
 def _own_peak(s, c, ratio: float, bins: Bins, way: Way) -> np.ndarray:
     """Which decays' own peaks are more than the background and the room of other groups."""
-    at = _places(s, bins)
+    at, groups = _places(s, bins), small_groups(s, together=way.together, most=way.most_together)
     each = c[:, None] * poles.terms(s, n=bins.n, turns=bins.turns[at])
-    label = np.empty(len(s), int)
-    for number, group in enumerate(_groups(s, way)):
-        label[group] = number
+    label = np.repeat(np.arange(len(groups)), [*map(len, groups)])
+    label = label[np.argsort(np.concatenate([*groups, []]))]
     others = np.where(label[:, None] == label, 0.0, each).sum(axis=0)
     tolerated = bins.background[at] + ratio * np.abs(others) ** 2
     return np.abs(np.diagonal(each)) ** 2 > np.log(len(bins.values) / ODDS) * tolerated
@@ -403,11 +426,10 @@ def _own_peak(s, c, ratio: float, bins: Bins, way: Way) -> np.ndarray:
 def room_share(s, rest, model, bins: Bins, *, clear: float = CLEAR) -> float:
     """Reverberant over direct energy, from what the fits left around the decays s where these stand
     `clear` times above the background, in power; 0 where too few bins do."""
-    power = model.real**2 + model.imag**2
-    near = power > clear * bins.background
-    near &= _near(_windows([*np.arange(len(s))[:, None]], s, bins), bins)
+    power = _power(model)
+    near = _near(_windows([*np.arange(len(s))[:, None]], s, bins), bins)
+    near &= power > clear * bins.background
     if near.sum() < 4 * LEAST_BINS:
         return 0.0
-    left = (rest.real[near] ** 2 + rest.imag[near] ** 2) / power[near]
     # The median of exponential variables is ln 2 of their mean.
-    return float(np.median(left) / np.log(2.0))
+    return float(np.median(_power(rest[near]) / power[near]) / np.log(2.0))

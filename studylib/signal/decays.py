@@ -22,16 +22,15 @@ from dataclasses import dataclass
 import numpy as np
 
 from studylib.signal import decay_search
-from studylib.signal.decay_search import Bins, Way
+from studylib.signal.decay_search import Way
 from studylib.signal.noise import noise_floor
-from studylib.signal.poles import decays_in_bins
+from studylib.signal.poles import MODEL_ERROR, decays_in_bins
 
 DRY = Way(
     stands_out=20.0, doubt=0.0, together=12.0, most_together=8, most_bins=30_000, sweeps=12,
     under_strongest=0.0, split=1.0, tries=2, still=0.3, crawl=1e-3,
 )  # fmt: skip
 ROUNDS = 16
-MODEL_ERROR = 10 ** (-45.0 / 10)  # no board is a sum of perfect decays: less is not pursued
 LARGEST_LOSS = 0.1  # beyond, it is the knock and not a mode
 DIES_AWAY = 4.0  # standard uncertainties of the decay rate
 CLOSE = 2.0  # bandwidths
@@ -90,39 +89,40 @@ def find_decays(
     most_left : of the power of the decays, in the bins around them, that may be left over: where a
         round leaves more, the search ends and gives none.
     """
-    step = rate_hz / n
-    first = max(int(np.ceil(lowest_hz / step)), 2)
-    last = min(int(highest_hz / step), len(spectrum) - 2)
+    bins = decay_search.bins_of(
+        spectrum, n=n, rate_hz=rate_hz, lowest_hz=lowest_hz, highest_hz=highest_hz
+    )
+    values, first, end = bins.values, bins.first, bins.first + len(bins.values)
     facts = {"rate_hz": rate_hz, "most": most, "limits_hz": (lowest_hz, highest_hz)}
-    if last - first < 4 * decay_search.LEAST_BINS:
+    if len(values) <= 4 * decay_search.LEAST_BINS:
         return no_decays(**facts)
-    angle = 2.0 * np.pi / n * np.arange(first, last + 1)
-    floor = noise_floor(spectrum, first=first, last=last)
-    values = spectrum[first : last + 1]
-    bins = Bins(values, first, np.cos(angle) - 1j * np.sin(angle), n, floor)
+    bins = bins._replace(background=noise_floor(spectrum, first=first, last=end - 1))
     found, model, tried = decay_search.NONE, np.zeros_like(values), np.zeros(len(values), int)
     best, least = found, _power_of(values)
     # A fit gone astray makes infinities and is thrown away.
     with np.errstate(divide="ignore", over="ignore", invalid="ignore"):
         for _ in range(ROUNDS):
             before, found = found, decay_search.one_round(
-                found, model, MODEL_ERROR, bins, step_hz=step, most=3 * most, way=DRY, tried=tried
+                found, model, MODEL_ERROR, bins, step_hz=rate_hz / n, most=3 * most, way=DRY,
+                tried=tried,
             )  # fmt: skip
             if found is before:
                 break
             model = decays_in_bins(found.s, found.c, n=n, turns=bins.turns)
             rest = values - model
-            clear = 4.0 / most_left  # of the background, which would be taken for the rest
-            if decay_search.room_share(found.s, rest, model, bins, clear=clear) > most_left:
+            # Less clear of the background, that would be taken for the rest.
+            if most_left < decay_search.room_share(
+                found.s, rest, model, bins, clear=4.0 / most_left
+            ):
                 return no_decays(**facts)
             if _power_of(rest) < least:
                 best, least = found, _power_of(rest)
             if len(found.s) <= len(before.s) and (len(found.s) or not tried.any()):
                 break
-            left = spectrum.copy()
-            left[first : last + 1] = rest
-            floor = np.minimum(bins.background, noise_floor(left, first=first, last=last))
-            bins = bins._replace(background=floor)
+            floor = noise_floor(
+                np.concatenate([spectrum[:first], rest, spectrum[end:]]), first=first, last=end - 1
+            )
+            bins = bins._replace(background=np.minimum(bins.background, floor))
     left = max(0.0, least - float(bins.background.sum()))
     noise = np.sqrt(best.noise)
     return told_decays(
@@ -182,8 +182,8 @@ def told_decays(
     decay, f = -s.real * rate_hz, s.imag * rate_hz / (2.0 * np.pi)
     with np.errstate(divide="ignore", invalid="ignore"):
         loss = decay / (np.pi * f)
-    low, high = limits_hz
-    real = (decay > DIES_AWAY * plain * rate_hz) & (loss < largest) & (f >= low) & (f <= high)
+    within = (f >= limits_hz[0]) & (f <= limits_hz[1])
+    real = (decay > DIES_AWAY * plain * rate_hz) & (loss < largest) & within
     height = np.where(real, np.abs(c) / np.maximum(decay, SLOW_PER_S), 0.0)
     kept = np.sort(np.argsort(-height)[: min(most, int(real.sum()))])
     gaps = np.abs(f[:, None] - f[real]) / (
@@ -192,11 +192,10 @@ def told_decays(
     gaps[gaps == 0.0] = np.inf
     close = gaps.min(axis=1, initial=np.inf) < CLOSE
     u_f = u_angle * rate_hz / (2.0 * np.pi)
-    relative = u_decay * rate_hz / np.where(real, decay, 1.0)
-    of_room = np.sqrt(np.maximum(u_decay**2 - np.square(plain), 0.0)) * rate_hz
-    u_place = (loss * of_room / np.where(real, decay, 1.0))[kept]
+    of_room = np.sqrt(np.maximum(u_decay**2 - np.square(plain), 0.0))
+    relative, u_place = (u * rate_hz / np.where(real, decay, 1.0) for u in (u_decay, of_room))
     return Decays(
         f[kept], u_f[kept], loss[kept], (loss * np.hypot(relative, u_f / f))[kept],
         np.abs(c[kept]), u_amplitude[kept], noise[kept], close[kept], misfit[kept],
-        s, c, unexplained, None if quiet is None else u_place,
+        s, c, unexplained, None if quiet is None else (loss * u_place)[kept],
     )  # fmt: skip

@@ -47,7 +47,6 @@ STEEP_SHARE = 0.9  # of the steepest decay that is fitted: steeper ones are the 
 NO_ROOM = 10 ** (-38.0 / 10)  # a share below it is none
 STRONGEST = 5  # groups that tell of the room
 FOLLOWED = 4.6  # nepers of the slower of mode and room: 40 dB
-REACH = 4.5  # bandwidths of the mode
 ROOM_REACH = 4.5  # of the room
 EARLY_S = 0.02  # in which a room's single reflections come
 SLOW = 0.5  # nepers in that time
@@ -137,18 +136,15 @@ def find_decays_heard(
     """
     ring = _ring_of(x, quiet, rate_hz)
     n = len(ring.x)
-    step = rate_hz / n
-    spectrum = ring.spectrum(n)
-    first = max(int(np.ceil(lowest_hz / step)), 2)
-    last = min(int(highest_hz / step), len(spectrum) - 2)
-    if last - first < 4 * decay_search.LEAST_BINS or not np.any(spectrum[first : last + 1]):
+    bins = decay_search.bins_of(
+        ring.spectrum(n), n=n, rate_hz=rate_hz, lowest_hz=lowest_hz, highest_hz=highest_hz
+    )
+    if len(bins.values) <= 4 * decay_search.LEAST_BINS or not np.any(bins.values):
         decays = no_decays(rate_hz=rate_hz, most=most, limits_hz=(lowest_hz, highest_hz))
         return Heard(decays, None, (), n / rate_hz)
-    angle = 2.0 * np.pi / n * np.arange(first, last + 1)
-    values = spectrum[first : last + 1]
-    background = np.maximum(n * ring.noise_at(angle), SILENT * np.abs(values).max() ** 2)
-    bins = decay_search.Bins(values, first, np.exp(-1j * angle), n, background)
-    sought, ratio = decay_search.search_in_room(bins, step_hz=step, most=MOST_SOUGHT)
+    noise = n * ring.noise_at(2.0 * np.pi / n * (bins.first + np.arange(len(bins.values))))
+    bins = bins._replace(background=np.maximum(noise, SILENT * np.abs(bins.values).max() ** 2))
+    sought, ratio = decay_search.search_in_room(bins, step_hz=rate_hz / n, most=MOST_SOUGHT)
     ring.s, ring.c = sought.s.copy(), sought.c.copy()
     fits, alpha, u_alpha, share = _in_room(ring, ratio)
     return _report(ring, bins, fits, (alpha, u_alpha, share), (lowest_hz, highest_hz), most)
@@ -192,8 +188,10 @@ def _ring_of(x: np.ndarray, quiet: np.ndarray, rate_hz: float) -> _Ring:
     left = left - background.mean() * np.arange(len(x), 0, -1)
     dead = np.flatnonzero(left < DEAD * left[0])
     end = min(max(int(dead[0]), int(SHORTEST_S * rate_hz)), len(x)) if len(dead) else len(x)
-    none = np.zeros(0, complex)
-    return _Ring(x[: fft.prev_fast_len(end, real=True)], rate_hz, background, f, none, none, {})
+    return _Ring(
+        x[: fft.prev_fast_len(end, real=True)], rate_hz, background, f,
+        *np.zeros((2, 0), complex), {},
+    )  # fmt: skip
 
 
 def _density(x: np.ndarray, rate_hz: float) -> tuple[np.ndarray, np.ndarray]:
@@ -331,43 +329,38 @@ def _best_fit(
 ) -> room_fit.RoomFit | None:
     """The best of the fits from a start and from wider ones; where none stays near, the start."""
     n, turns, others = facts["n"], facts["turns"], facts["others"]
-    best = None
     model = others + c @ poles.terms(s, n=n, turns=turns)
     share = float(np.sum(np.abs(target - model) ** 2) / np.sum(np.abs(model) ** 2))
     most = float(np.clip(MOST_SHARE * share, 2.0 * NO_ROOM, 4.0))
     known = facts["hearing"]
     facts["hearing"] = known = known._replace(ratio=min(known.ratio, 0.5 * most), most=most)
+    fits = []
     for wider in WIDER if known.ratio > RIPPLED else WIDER[:1]:
         start, height = wider * s.real + 1j * s.imag, c
         if wider > 1.0:
             unit = poles.terms(start, n=n, turns=turns)
             height = np.linalg.lstsq(unit.T, target - others, rcond=None)[0]
-        try:
-            fit = room_fit.fit_in_room(target, s=start, c=height, **facts)
-        except np.linalg.LinAlgError:
-            continue
-        if _near(fit, s, c, alpha) and (best is None or fit.evidence > best.evidence):
-            best = fit
-    if best is not None or facts["steps"] < room_fit.STEPS:
-        return best
+        fits += [f for f in _tried(target, start, height, facts) if _near(f, s, c, alpha)]
+    if fits or facts["steps"] < room_fit.STEPS:
+        return max(fits, key=lambda fit: fit.evidence, default=None)
     # The model does not fit: what the search found stands, with what the model says of its worth.
     known = known._replace(ratio=float(np.clip(share, NO_ROOM, most)))
+    fits = _tried(target, s, c, facts | {"steps": 0, "hearing": known})
+    return fits[0]._replace(kept=True) if fits else None
+
+
+def _tried(target: np.ndarray, s: np.ndarray, c: np.ndarray, facts: dict) -> list[room_fit.RoomFit]:
+    """The fit from a start, or none where it goes astray."""
     try:
-        fit = room_fit.fit_in_room(target, s=s, c=c, **(facts | {"steps": 0, "hearing": known}))
+        fit = room_fit.fit_in_room(target, s=s, c=c, **facts)
     except np.linalg.LinAlgError:
-        return None
-    return fit._replace(kept=True) if _finite(fit) else None
-
-
-def _finite(fit: room_fit.RoomFit) -> bool:
+        return []
     told = (fit.s, fit.c, fit.s_spread, fit.f_spread, fit.c_spread, fit.quiet)
-    return all(np.all(np.isfinite(part)) for part in told)
+    return [fit] if all(np.all(np.isfinite(part)) for part in told) else []
 
 
 def _near(fit: room_fit.RoomFit, s: np.ndarray, c: np.ndarray, alpha: float) -> bool:
     """Whether a fit is still of the decays that the search found."""
-    if not _finite(fit):
-        return False
     away = np.abs(fit.s.imag - s.imag) < ASIDE * -s.real + ROOM_ASIDE * alpha
     steeper = np.abs(np.log(fit.s.real / s.real)) < FAR
     return bool(np.all(away & steeper & (np.abs(np.log(np.abs(fit.c / c))) < FAR)))
@@ -377,8 +370,8 @@ def _later(ring: _Ring, group: np.ndarray) -> int:
     """Sample from which a group is fitted: slow decays from after the early reflections on, which
     then only change their level."""
     first = int(EARLY_S * ring.rate_hz)
-    fall = float(np.max(-ring.s[group].real)) * first
-    return first if fall < SLOW and len(ring.x) > 4 * first else 0
+    slow = np.max(-ring.s[group].real) * first < SLOW
+    return first if slow and len(ring.x) > 4 * first else 0
 
 
 def _bins_of(ring: _Ring, group: np.ndarray, room: float, first: int):
@@ -393,7 +386,7 @@ def _bins_of(ring: _Ring, group: np.ndarray, room: float, first: int):
     width = n / (2.0 * np.pi)
     # Room ripples are as narrow as the room rings long: a start caught by one sees further.
     away = np.maximum(
-        np.maximum(REACH * 2.0 * -s.real, ROOM_REACH * 2.0 * room) * width,
+        np.maximum(decay_search.REACH * 2.0 * -s.real, ROOM_REACH * 2.0 * room) * width,
         1.5 * decay_search.LEAST_BINS,
     )
     low = max(int((s.imag * width - away).min()), 1)
@@ -421,9 +414,9 @@ def _report(ring, bins: decay_search.Bins, fits, room, limits, most: int) -> Hea
         quiet[group] = quiet[group] if fit.kept else fit.quiet
         misfit[group] = fit.kept or fit.ratio > 4.0 * share
     u_s = np.maximum(u_s, -s.real * _least(s, alpha, u_alpha, share))
-    there = c != 0.0
-    s, c, misfit = s[there], c[there], misfit[there]
-    u_s, u_f, u_c, quiet = u_s[there], u_f[there], u_c[there], quiet[there]
+    s, c, misfit, u_s, u_f, u_c, quiet = (
+        part[ring.c != 0.0] for part in (s, c, misfit, u_s, u_f, u_c, quiet)
+    )
     decays = told_decays(
         s, c, u_decay=u_s, u_angle=u_f, u_amplitude=u_c, noise=ring.noise_at(s.imag),
         misfit=misfit,
@@ -446,7 +439,6 @@ def _left_over(decays: Decays, bins: decay_search.Bins, rate_hz: float) -> tuple
     peaks = decay_search.loud_peaks(bins.values, bins.background, step_hz=step)
     size = np.abs(bins.values[peaks])
     loud = (peaks[size > LOUD * size.max(initial=0.0)] + bins.first) * step
-    near = np.abs(loud[:, None] - decays.frequency_hz)
     # Within a few half widths a peak is the decay's own, rippled by the room.
     width = np.maximum(1.5 * decays.frequency_hz * decays.loss_factor, 2.0 * step)
-    return tuple(loud[(near > width).all(axis=1)].tolist())
+    return tuple(loud[(np.abs(loud[:, None] - decays.frequency_hz) > width).all(axis=1)].tolist())

@@ -30,6 +30,7 @@ no source), its k-th line k times as far. A quantile q of exponential variables 
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
@@ -293,8 +294,10 @@ def noise_floor(spectrum: np.ndarray, *, first: int, last: int) -> np.ndarray:
     -------
     (last - first + 1,).
     """
-    hann = 0.5 * spectrum[1:-1] - 0.25 * (spectrum[:-2] + spectrum[2:])
-    power = np.abs(hann[first - 1 : last]) ** 2
+    hann = 0.5 * spectrum[first : last + 1] - 0.25 * (
+        spectrum[first - 1 : last] + spectrum[first + 1 : last + 2]
+    )
+    power = hann.real**2 + hann.imag**2
     whole = stretches(
         first,
         last + 1,
@@ -305,8 +308,8 @@ def noise_floor(spectrum: np.ndarray, *, first: int, last: int) -> np.ndarray:
     middles = 0.5 * (edges[1:] + edges[:-1])
     floors = np.array(
         [
-            np.partition(part, int(FLOOR_QUANTILE * len(part)))[int(FLOOR_QUANTILE * len(part))]
-            for part in np.split(power, edges[1:-1])
+            np.partition(power[low:high], at := int(FLOOR_QUANTILE * (high - low)))[at]
+            for low, high in pairwise(edges)
         ]
     )
     floors *= 1.0 / (HANN_POWER * -np.log1p(-FLOOR_QUANTILE))

@@ -20,15 +20,16 @@ Source: the transform of a truncated exponential is a geometric sum; maximum lik
 damped exponentials in noise as in Rao & Zhao (1993, recalled).
 """
 
-from functools import partial
 from typing import NamedTuple
 
 import numpy as np
 
+MODEL_ERROR = 10 ** (-45.0 / 10)  # in power: no board is a sum of perfect decays
 STEPS = 30
+BLOCK = 2048  # bins
 SETTLED = 1e-2  # of the noise power of one bin: so small a gain ends the search
+AT_LIMIT = 0.98  # of the steepest decay
 SINGULAR = 1e-13  # of the curvature, by which no fit of two decays that fell together breaks off
-KNOTS = 200
 
 
 class PoleFit(NamedTuple):
@@ -37,7 +38,7 @@ class PoleFit(NamedTuple):
     s, c : complex (G, K).  rest : complex (M,), what is left over.  squares, power : (G,) sums of
     squares over the bins of each, of what is left over and of all that was fitted.
     s_scale, c_scale : (G, K) standard uncertainty of the real (and of the imaginary) part of s and
-    c for bins whose noise has variance 1.
+    c for bins whose noise has variance 1.  away : complex (G, K), by how much s would move next.
     """
 
     s: np.ndarray
@@ -47,6 +48,7 @@ class PoleFit(NamedTuple):
     power: np.ndarray
     s_scale: np.ndarray
     c_scale: np.ndarray
+    away: np.ndarray
 
 
 def terms(s: np.ndarray, *, n: int, turns: np.ndarray) -> np.ndarray:
@@ -54,9 +56,7 @@ def terms(s: np.ndarray, *, n: int, turns: np.ndarray) -> np.ndarray:
 
     turns : w of the bins, complex (M,).
     """
-    over = _over(np.exp(s)[:, None], turns)
-    over *= (0.5 - 0.5 * np.exp(s * n))[:, None]
-    return over
+    return unit_terms(s, n=n, turns=turns)[2]
 
 
 def _over(turn: np.ndarray, turns: np.ndarray) -> np.ndarray:
@@ -67,28 +67,28 @@ def _over(turn: np.ndarray, turns: np.ndarray) -> np.ndarray:
 
 
 def decays_in_bins(s: np.ndarray, c: np.ndarray, *, n: int, turns: np.ndarray) -> np.ndarray:
-    """(M,) the whole transform of the sum of decays, both halves; bins in rising order.
+    """(M,) the whole transform of the sum of decays, both halves; bins below half the rate.
 
-    The halves at negative frequencies have no resonance among the bins and are put in between a
-    few of them by straight lines: a hundredth of a percent of what is itself far below a peak.
+    Over one denominator they are h / (1 - z w) + h* / (1 - z* w) = (p w* - q) / (a + i b), with
+    z = exp(s), h the height, p = 2 Re h, q = 2 Re(h z*), a = (1 + |z|^2) Re w - 2 Re z and
+    b = (|z|^2 - 1) Im w: real arithmetic, at half the cost. What is close to 1 is told by its
+    distance from it, so that a slow decay keeps its digits.
     """
-    height = c * (0.5 - 0.5 * np.exp(s * n))
-    own = height @ _over(np.exp(s)[:, None], turns)
-    height, turn = height.conj(), np.exp(s.conj())[:, None]
-    if len(turns) < 20 * KNOTS:
-        return own + height @ _over(turn, turns)
-    angle = -np.angle(turns)
-    few = np.concatenate(
-        [
-            [0],
-            np.searchsorted(angle, np.geomspace(angle[0], angle[-1], KNOTS)[1:-1]),
-            [len(turns) - 1],
-        ]
-    )
-    mirrored = height @ _over(turn, turns[few])
-    own.real += np.interp(angle, angle[few], mirrored.real)
-    own.imag += np.interp(angle, angle[few], mirrored.imag)
-    return own
+    if len(turns) > BLOCK:  # memory at hand is filled anew, which costs less than fresh memory
+        starts = range(0, len(turns), BLOCK)
+        return np.concatenate(
+            [decays_in_bins(s, c, n=n, turns=turns[i : i + BLOCK]) for i in starts]
+        )
+    height, away, fall = c * (1.0 - np.exp(s * n)), np.expm1(s), np.expm1(2.0 * s.real)
+    square, ones = turns.imag**2, np.ones(len(turns))
+    real = np.array([fall - 2.0 * away.real, fall + 2.0]).T @ [ones, square / (-1.0 - turns.real)]
+    over = real * real
+    over += fall[:, None] ** 2 * square
+    np.reciprocal(over, out=over)
+    real *= over
+    parts = np.array([height.real, (height * np.exp(s).conj()).real])
+    (p, q), (p_imag, q_imag) = parts @ real, (parts * fall) @ over * turns.imag
+    return turns.conj() * (p - 1j * p_imag) - (q - 1j * q_imag)
 
 
 def fit_poles(
@@ -101,6 +101,7 @@ def fit_poles(
     held: tuple[np.ndarray | float, np.ndarray | float, np.ndarray | float],
     at: tuple[int, ...] | np.ndarray = (0,),
     crawl: float = 0.0,
+    together: np.ndarray | None = None,
 ) -> PoleFit:
     """Fit G groups of K decays each, all at once and every group to bins of its own.
 
@@ -112,65 +113,84 @@ def fit_poles(
     s, c : complex (G, K), start values.  at : (G,) where the bins of each group begin.
     held : lowest and highest angle per sample, and the steepest decay over angle, that no decay
         goes beyond, one of each or (G,) of each; none grows.
-    crawl : share of what is left over; a damped step that gains less ends the fit of a group.
+    crawl : share of what is left over; a damped step that gains less ends the fit of a group,
+        and so does one that is refused at a limit; 0 where neither does.
+    together : complex (M,), the transform of all groups as they begin, where each is in the way of
+        the others and all are fitted as one (K = 1); None where each stands by itself.
     """
-    k, ends = s.shape[1], np.append(at, len(rest))[1:]
-    counts = ends - at
-    low, high, steepest = np.broadcast_arrays(*(np.reshape(limit, (-1, 1)) for limit in held))
+    (groups, k), counts = s.shape, np.diff([*at, len(rest)])
+    low, high, steepest = (np.reshape(limit, (-1, 1)) for limit in held)
     free, eye = counts - 2 * k, np.eye(2 * k)
 
+    def wide(part):
+        return np.repeat(part.T, counts, axis=1)
+
     def state(s, c):
-        turn, end, height = (
-            np.repeat(part.T, counts, axis=1) for part in (np.exp(s), np.exp(s * n), c)
-        )
-        over = _over(turn, turns)
-        g = (0.5 - 0.5 * end) * over
-        return over, end, g, height, (height * g).sum(axis=0)
+        end = np.exp(s * n)
+        own, over = c * (0.5 - 0.5 * end), _over(wide(np.exp(s)), turns)
+        return s, c, own + 0.5 * n * c * end, over, wide(own) * over
 
     def powers(bins):
         return np.add.reduceat(bins.real**2 + bins.imag**2, at)
 
-    now, damping = state(s, c), np.zeros(len(s))
-    moved, done = np.ones(len(s), bool), np.zeros(len(s), bool)
-    target, squares = rest + now[-1], powers(rest)
+    now, damping = state(s, c), np.zeros(groups)
+    whole = rest + (now[-1].sum(axis=0) if together is None else together)
+    crawled, moved = np.zeros(groups, bool), np.ones(groups, bool)
     for _ in range(STEPS):
         if moved.any():  # a step that was refused leaves slopes and curvature as they are
-            over, end, g, height, _ = now
-            rows = np.concatenate([height * slope(over, end, g, n=n), g, rest[None]])
-            parts = [rows[:, i:j] for i, j in zip(at, ends, strict=True)]
-            products = np.array([part.conj() @ part.T for part in parts])
-            curvature, pull = products[:, :-1, :-1], products[:, :-1, -1]
+            s, c, past, over, each = now
+            target, squares = rest + each.sum(axis=0), powers(rest)
+            # Slopes by s and by the logarithm of c.
+            products = _products(np.concatenate([over * (each - wide(past)), each, rest[None]]), at)
+            curvature, pull = products[:, :-1, :-1], products[:, :-1, -1:]
             # Scaled to a diagonal of ones: s and c are worlds apart in size.
-            size = np.sqrt(np.einsum("gii->gi", curvature).real)
-            curvature = curvature / (size[:, :, None] * size[:, None]) + SINGULAR * eye
+            size = np.sqrt(np.einsum("gii->gi", curvature).real)[:, :, None]
+            curvature = curvature / (size * size.transpose(0, 2, 1)) + SINGULAR * eye
             pull = pull / size
             inverse = np.linalg.inv(curvature)
-            spread = np.sqrt(0.5 * np.abs(np.einsum("gii->gi", inverse).real)) / size
-            gain = np.einsum("gi,gij,gj->g", pull.conj(), inverse, pull).real
-            done |= ~(gain > SETTLED * squares / free)
-        if done.all():
+            onward = inverse @ pull
+            gain = np.einsum("gij,gij->g", pull.conj(), onward).real
+        left = ~crawled & (gain > SETTLED * squares / free)
+        if not left.any():
             break
-        damped = (
-            np.linalg.inv(curvature + damping[:, None, None] * eye) if damping.any() else inverse
-        )
-        step = np.einsum("gij,gj->gi", damped, pull) / size
-        new_s, new_c = s + step[:, :k], c + step[:, k:]
+        if damping.any():
+            onward = np.linalg.inv(curvature + damping[:, None, None] * eye) @ pull
+        move = (onward / size)[:, :, 0]
+        to = s + move[:, :k]
         # np.clip costs more than its two halves.
-        f = np.minimum(np.maximum(new_s.imag, low), high)
-        new_s = np.minimum(np.maximum(new_s.real, -steepest * f), 0.0) + 1j * f
-        new = state(new_s, new_c)
-        trial = powers(target - new[-1])
-        moved = ~done & (trial <= squares * (1.0 + 1e-9))
-        done |= moved & (damping > 0.0) & (squares - trial < crawl * trial)
-        damping = np.where(
-            moved, np.where(damping > 1e-3, damping / 8.0, 0.0), np.maximum(8.0 * damping, 1e-2)
+        f = np.minimum(np.maximum(to.imag, low), high)
+        to = np.minimum(np.maximum(to.real, -steepest * f), 0.0) + 1j * f
+        new = state(to, c + c * move[:, k:])
+        trial = powers(target - new[-1].sum(axis=0))
+        moved = left & (trial <= squares * (1.0 + 1e-9))
+        edge = (s.imag <= low) | (s.imag >= high) | (-s.real >= AT_LIMIT * steepest * s.imag)
+        slow = (damping > 0.0) & (squares - trial < crawl * trial)
+        crawled |= np.where(moved, slow, edge.all(axis=1) & (crawl > 0.0))
+        eased, raised = (
+            np.where(damping > 1e-3, damping / 8.0, 0.0),
+            np.maximum(8.0 * damping, 1e-2),
         )
-        s, c = (np.where(moved[:, None], *pair) for pair in ((new_s, s), (new_c, c)))
-        if moved.any():
-            keep = partial(np.where, np.repeat(moved, counts))
-            now = new if moved.all() else tuple(map(keep, new, now))
-            rest, squares = target - now[-1], np.where(moved, trial, squares)
-    return PoleFit(s, c, rest, squares, powers(target), spread[:, :k], spread[:, k:])
+        damping = np.where(moved, eased, np.where(left, raised, damping))
+        keep = [moved[:, None]] * 3 + [np.repeat(moved, counts)] * 2
+        now = new if moved.all() else [*map(np.where, keep, new, now)]
+        rest = whole - (
+            now[-1].sum(axis=0)
+            if together is None
+            else decays_in_bins(now[0][:, 0], now[1][:, 0], n=n, turns=turns)
+        )
+    s, c, past, over, each = now
+    spread = np.sqrt(0.5 * np.abs(np.einsum("gii->gi", inverse).real)) / size[:, :, 0]
+    return PoleFit(
+        s, c, rest, powers(rest), powers(rest + each.sum(axis=0)), spread[:, :k],
+        spread[:, k:] * np.abs(c), (onward / size)[:, :k, 0],
+    )  # fmt: skip
+
+
+def _products(rows: np.ndarray, at: np.ndarray) -> np.ndarray:
+    """(G, R, R) inner products of R rows over the bins of each group."""
+    if len(at) == 1:
+        return (rows.conj() @ rows.T)[None]
+    return np.add.reduceat(rows.conj()[:, None] * rows, at, axis=2).transpose(2, 0, 1)
 
 
 def unit_terms(

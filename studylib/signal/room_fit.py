@@ -35,7 +35,6 @@ from studylib.signal import poles
 STEPS = 12
 SETTLED = 0.02  # of the logarithm of the likelihood
 STEEPEST = 0.15  # decay over angle
-IMPERFECT = 10 ** (-45.0 / 10)  # no board is a sum of perfect decays
 
 
 class Hearing(NamedTuple):
@@ -90,8 +89,6 @@ class _Bins(NamedTuple):
     others: np.ndarray
     kernel: np.ndarray
     hearing: Hearing
-    low: float
-    high: float
 
 
 def fit_in_room(
@@ -120,7 +117,7 @@ def fit_in_room(
     """
     angle = -np.angle(turns)
     kernel = 1.0 / (1.0 + 0.5j / hearing.alpha * (angle[:, None] - angle))
-    bins = _Bins(target, turns, n, others, kernel, hearing, angle[0], angle[-1])
+    bins = _Bins(target, turns, n, others, kernel, hearing)
     state, damping = _state(s, c, np.log(hearing.ratio), bins), 1e-3
     for _ in range(steps):
         pull, information = _scored(state, bins)
@@ -148,7 +145,7 @@ def _state(s, c, log_ratio: float, bins: _Bins) -> _State:
     g = c @ unit + bins.others
     terms = np.concatenate([c[:, None] * poles.slope(over, end, unit, n=bins.n), unit]) / g
     heard = np.exp(log_ratio) * bins.kernel
-    heard.flat[:: len(g) + 1] += IMPERFECT
+    heard.flat[:: len(g) + 1] += poles.MODEL_ERROR
     heard *= g[:, None]
     heard *= g.conj()
     whole = heard.copy()
@@ -173,7 +170,8 @@ def _moved(state: _State, step: np.ndarray, bins: _Bins) -> _State:
     both = step[: 2 * k] + 1j * step[2 * k : 4 * k]
     s, c = state.s + both[:k], state.c + both[k:]
     # A decay grows neither upwards nor out of its bins; np.clip costs more than its two halves.
-    f = np.minimum(np.maximum(s.imag, bins.low), bins.high)
+    low, high = -np.angle(bins.turns[[0, -1]])
+    f = np.minimum(np.maximum(s.imag, low), high)
     s = np.minimum(np.maximum(s.real, -STEEPEST * f), -1e-3 / bins.n) + 1j * f
     log_ratio = state.log_ratio + min(max(float(step[-1]), -1.0), 1.0)
     return _state(s, c, min(log_ratio, float(np.log(bins.hearing.most))), bins)
@@ -226,7 +224,6 @@ def _told(state: _State, bins: _Bins) -> RoomFit:
     # Of two fits the one is better that is so over all decays near it, and not at one point.
     volume = np.linalg.slogdet(information[: 4 * k, : 4 * k])[1]
     likelihood = state.likelihood - 2 * k * state.log_ratio
-    evidence = likelihood - 0.5 * float(volume)
     spread = np.sqrt(np.abs(np.diagonal(np.linalg.inv(information / size / size[:, None])))) / size
     # Without a room the background alone is in the way.
     mean = state.terms * state.g
@@ -236,5 +233,6 @@ def _told(state: _State, bins: _Bins) -> RoomFit:
     quiet = np.sqrt(0.5 * quiet[:k] * bins.hearing.background) / scale[:k]
     return RoomFit(
         state.s, state.c, spread[:k], spread[2 * k : 3 * k], spread[k : 2 * k], quiet,
-        float(np.exp(state.log_ratio)), float(spread[-1]), evidence, likelihood,
+        float(np.exp(state.log_ratio)), float(spread[-1]), likelihood - 0.5 * float(volume),
+        likelihood,
     )  # fmt: skip

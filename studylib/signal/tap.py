@@ -38,6 +38,7 @@ from studylib.codes import code_of, fields_of, holding, note
 from studylib.signal import damping, touches
 from studylib.signal.decays import SLOW_PER_S, Decays, find_decays
 from studylib.signal.heard import LEAST_FALL, NO_ROOM, Heard, Room, find_decays_heard, not_heard
+from studylib.signal.poles import MODEL_ERROR
 
 KNOCK_BLOCK_S = 0.001
 RISE = 10.0  # in power
@@ -63,9 +64,6 @@ ALL_MORE_DAMPED = 1.35  # the same, of all modes together
 BENT_ALIKE = 0.8  # of the room's part in a decay: taps at one place share it
 REPEATS = 0.03  # relative, of a decay from tap to tap
 LOUD = 0.05  # of the strongest mode: weaker ones tell of no hand
-CERTAIN = 4.0  # standard deviations by which it is so
-UNSURE = 2.5  # from which it is at least not to be trusted
-EACH_CERTAIN = 1.5  # by which one mode speaks for or against it
 SAME_MODE = 0.03  # relative: taps of one take differ by less
 ROOM_ABOVE = 0.45  # of the rate: no modes are looked for above
 TOLD_DB = 28.0  # direct over reverberant sound: from which on a room cannot be told from what a
@@ -74,7 +72,6 @@ CLEAN_IN_ROOM = 10 ** (-30.0 / 10)  # the same, of a ring that a microphone hear
 BENT = 0.05  # of a mode's decay: then it is none in noise alone
 HEAVY = 0.04  # loss factor: with two such decays, something is imitated that is none
 CLEAN = 10 ** (-45.0 / 10)  # of the power left over by decays in noise alone
-PERFECT = 10 ** (-45.0 / 10)  # of a ring's energy, that no sum of decays foresees
 
 
 class Sign(NamedTuple):
@@ -169,20 +166,24 @@ def ring_through_air(
     x : (n,) samples of the ring alone.  most : modes at most.
     """
     band = {"rate_hz": rate_hz, "lowest_hz": lowest_hz, "highest_hz": highest_hz, "most": most}
-    plain = _plain(x, True, band)
+    n = prev_fast_len(len(x), real=True)
+    plain = _plain(rfft(x[:n]), n, True, band)
     if plain is not None:
         return plain, None
     heard = find_decays_heard(x, quiet=x[:0], **band)
-    told = heard.room is not None and heard.room.ratio_db < TOLD_DB
-    return heard.decays, heard.room if told else None
+    return heard.decays, _told(heard.room)
 
 
-def _plain(x: np.ndarray, through_air: bool, band: dict) -> Decays | None:
-    """Decays in noise alone, with what a room may hide, where each stands by itself and nothing
-    else is loud in a ring; else None: what changes on the way is imitated by decays that are none,
-    and so is a room."""
-    n = prev_fast_len(len(x), real=True)
-    decays = find_decays(rfft(x[:n]), n=n, most_left=NO_ROOM, **band)
+def _told(room: Room | None) -> Room | None:
+    """A room that can be told from what a board adds of its own."""
+    return room if room is not None and room.ratio_db < TOLD_DB else None
+
+
+def _plain(spectrum: np.ndarray, n: int, through_air: bool, band: dict) -> Decays | None:
+    """Decays in noise alone in the transform of n samples, with what a room may hide, where each
+    stands by itself and nothing else is loud in a ring; else None: what changes on the way is
+    imitated by decays that are none, and so is a room."""
+    decays = find_decays(spectrum, n=n, most_left=NO_ROOM, **band)
     # Where a microphone heard it, the room's part of the uncertainty covers more.
     most, clean = (2, CLEAN_IN_ROOM) if through_air else (1, CLEAN)
     height = np.abs(decays.amplitudes) / np.maximum(
@@ -190,9 +191,9 @@ def _plain(x: np.ndarray, through_air: bool, band: dict) -> Decays | None:
     )
     own = np.pi * decays.frequency_hz * decays.loss_factor
     loud = np.abs(decays.amplitudes[height > LOUD * height.max(initial=0.0)])
-    alone = len(loud) and np.isin(loud, decays.amplitude).all() and not decays.close.any()
     # A line that does not die is none, however well its decay is known.
-    alone = alone and np.all(own * len(x) > LEAST_FALL * band["rate_hz"])
+    lasts = np.any(own * n <= LEAST_FALL * band["rate_hz"]) or decays.close.any()
+    alone = len(loud) and np.isin(loud, decays.amplitude).all() and not lasts
     if not alone or decays.unexplained > clean or np.sum(decays.loss_factor > HEAVY) > most:
         return None
     return not_heard(decays, rate_hz=band["rate_hz"]) if through_air else decays
@@ -208,13 +209,14 @@ def _tap(x: np.ndarray, knock: Knock, before: int, through_air: bool, band: dict
             return Tap(first / rate, (knock.end - first) / rate, None, reason, tuple(signs))
     quiet = x[max(before, knock.first - round(QUIET_BEFORE_S * rate)) : knock.first]
     quiet = quiet[: max(0, len(quiet) - round(2 * KNOCK_BLOCK_S * rate))]
-    start = _after_contact(x, first, rate)
+    start, plain = _after_contact(x, first, rate), None
     end = min(knock.end, start + round(LONGEST_S * rate))
-    long_enough = end - start >= LEAST_S * rate
-    plain = _plain(x[start:end], through_air, band) if long_enough and not signs else None
+    if end - start >= LEAST_S * rate and not signs:
+        n = prev_fast_len(end - start, real=True)
+        spectrum = rfft(x[start : start + n])
+        plain = _plain(spectrum, n, through_air, band)
     if plain is not None:
-        heard = Heard(plain, None, (), (end - start) / rate)
-        tap, changes = _judged(x, start, heard, rate)
+        tap, changes = _judged(spectrum, start, Heard(plain, None, (), n / rate), rate)
         if changes.contact is changes.hand is None and _straight(tap, changes.bends):
             return tap if through_air else replace(tap, decays=plain)
     for _ in range(MOST_CHANGES):
@@ -270,22 +272,24 @@ def _analysed(
         heard = heard._replace(decays=replace(heard.decays, u_place=None), room=None)
     if not len(heard.decays.frequency_hz):
         return Tap(start / rate, heard.seconds, None, "taps.no_modes"), none
-    return _judged(x, start, heard, rate)
+    return _judged(rfft(x[start : start + round(heard.seconds * rate)]), start, heard, rate)
 
 
-def _judged(x: np.ndarray, start: int, heard: Heard, rate: float) -> tuple[Tap, touches.Changes]:
+def _judged(
+    spectrum: np.ndarray, start: int, heard: Heard, rate: float
+) -> tuple[Tap, touches.Changes]:
     """The tap that begins at a sample, and what changes in its ring."""
     decays, room = heard.decays, heard.room
-    told = room if room is not None and room.ratio_db < TOLD_DB else None
-    tap = Tap(start / rate, heard.seconds, decays, room=told)
+    tap = Tap(start / rate, heard.seconds, decays, room=_told(room))
     if heard.left_over:
         what = note("taps.left_over", frequencies_hz=list(heard.left_over[:3]))
-        at = start / rate, min(heard.left_over), max(heard.left_over), 0.0
-        tap = replace(tap, signs=(Sign(what, *at),))
-    ratio = PERFECT if room is None else 10.0 ** (-room.ratio_db / 10.0)
+        sign = Sign(what, start / rate, min(heard.left_over), max(heard.left_over), 0.0)
+        tap = replace(tap, signs=(sign,))
+    ratio = MODEL_ERROR if room is None else 10.0 ** (-room.ratio_db / 10.0)
     dies = damping.LN_1000 / (0.4 if room is None else room.decay_time_s)
-    ring = x[start : start + round(heard.seconds * rate)]
-    changes = touches.changes_of(ring, decays, rate_hz=rate, ratio=ratio, room_decay=dies)
+    changes = touches.changes_of(
+        spectrum, decays, n=round(heard.seconds * rate), rate_hz=rate, ratio=ratio, room_decay=dies
+    )
     u = np.hypot(decays.u_loss_factor, changes.bends / (np.pi * decays.frequency_hz))
     return replace(tap, decays=replace(decays, u_loss_factor=u)), changes
 
@@ -304,8 +308,8 @@ def _sign(code: str, change: touches.Change, start: int, knock: int, band: dict)
 
 def _signs_of_the_start(knock: Knock, rate_hz: float) -> list[Sign]:
     """What precedes the ring: too little quiet, contacts heard as knocks of their own."""
-    short = knock.first < 2 * KNOCK_BLOCK_S * rate_hz
-    found = holding((short, (note("taps.starts_at_knock", ahead_s=AHEAD_S), knock.first)))
+    at_once = note("taps.starts_at_knock", ahead_s=AHEAD_S), knock.first
+    found = holding((knock.first < 2 * KNOCK_BLOCK_S * rate_hz, at_once))
     found += [
         (note("taps.later_contact", after_ms=1000.0 * (again - knock.first) / rate_hz), again)
         for again in knock.again
@@ -356,11 +360,11 @@ def _held(tap: Tap, good: list[Tap]) -> Tap:
             np.hypot(_relative(mine, alike), _relative(theirs, alike)[nearest])
             for alike in (0.0, BENT_ALIKE)
         )
-        certain = same & (ratio > MORE_DAMPED) & (np.log(ratio) > CERTAIN * u)
+        certain = same & (ratio > MORE_DAMPED) & (np.log(ratio) > touches.CERTAIN * u)
         times = np.where(certain, np.maximum(times, ratio), times)
         mean, by = _all_faster(np.log(ratio[same]), own[same])
-        excess = max(excess, mean if by > UNSURE else 0.0)
-        all_faster = max(all_faster, mean if by > CERTAIN else 0.0)
+        excess = max(excess, mean if by > touches.UNSURE else 0.0)
+        all_faster = max(all_faster, mean if by > touches.CERTAIN else 0.0)
     fast = times > 1.0
     energy = mine.amplitude**2 / np.maximum(mine.frequency_hz * mine.loss_factor, 1e-12)
     usual = max(float(np.median(times[fast])) if fast.any() else 1.0, float(np.exp(all_faster)))
@@ -398,10 +402,10 @@ def _all_faster(log_ratio: np.ndarray, u: np.ndarray) -> tuple[float, float]:
     standard deviations it is; none where some do not."""
     weight = u**-2.0
     mean = float(weight @ log_ratio / max(weight.sum(), 1e-300))
-    agree = np.sum(log_ratio > np.maximum(0.5 * mean, EACH_CERTAIN * u))
+    agree = np.sum(log_ratio > np.maximum(0.5 * mean, touches.EACH_CERTAIN * u))
     return (
         (0.0, 0.0)
-        if agree < 2 or 3 * np.sum(0.5 * mean - log_ratio > EACH_CERTAIN * u) > agree
+        if agree < 2 or 3 * np.sum(0.5 * mean - log_ratio > touches.EACH_CERTAIN * u) > agree
         else (mean, mean * float(np.sqrt(weight.sum())))
     )
 

@@ -24,7 +24,7 @@ tried out in simulation and on recorded strokes.
 from typing import NamedTuple
 
 import numpy as np
-from scipy.fft import ifft, rfft
+from scipy.fft import ifft
 
 from studylib.signal.decays import Decays
 from studylib.signal.poles import terms
@@ -80,163 +80,210 @@ class Changes(NamedTuple):
     bends: np.ndarray
 
 
-class _Track(NamedTuple):
-    """One mode, by its number. f_hz.  decay : 1/s.  time_s, step, variance : (n,) the rise of the
-    logarithm of recorded over predicted amplitude between two moments, and what it may be by
-    chance.
-    rise : (n,) the same of the recorded amplitude alone.
-    risen_s : when its band rises far above all that is expected, or nan."""
+class _Tracks(NamedTuple):
+    """T modes, strongest first, each in a row of steps that ends where it is lost.
 
-    mode: int
-    f_hz: float
-    decay: float
+    mode : (T,) its number in the decays.  rank : by strength.  f_hz.  decay : 1/s.  gap_s : from
+    one moment to the next.  risen_s : when its band rises far above all that is expected, or nan.
+    steps : how many there are.  time_s, step, variance : (T, L) the rise of the logarithm of
+    recorded over predicted amplitude between two moments, and what it may be by chance, infinite
+    where there is none.  rise : (T, L) the same of the recorded amplitude alone."""
+
+    mode: np.ndarray
+    rank: np.ndarray
+    f_hz: np.ndarray
+    decay: np.ndarray
+    gap_s: np.ndarray
+    risen_s: np.ndarray
+    steps: np.ndarray
     time_s: np.ndarray
     step: np.ndarray
     variance: np.ndarray
     rise: np.ndarray
-    risen_s: float
+
+    def of(self, rows) -> "_Tracks":
+        """Some of them."""
+        return _Tracks(*(part[rows] for part in self))
+
+    @property
+    def there(self) -> np.ndarray:
+        """(T, L) where there is a step."""
+        return np.arange(self.step.shape[1]) < self.steps[:, None]
 
 
 def changes_of(
-    x: np.ndarray, decays: Decays, *, rate_hz: float, ratio: float, room_decay: float
+    spectrum: np.ndarray,
+    decays: Decays,
+    *,
+    n: int,
+    rate_hz: float,
+    ratio: float,
+    room_decay: float,
 ) -> Changes:
     """The first contact and the first hand in a ring, and how straight its decays are.
 
     Parameters
     ----------
-    x : (n,) the samples that were fitted.  ratio : reverberant over direct energy.
+    spectrum : complex (n // 2 + 1,), `rfft` of the samples that were fitted.  n : how many.
+    ratio : reverberant over direct energy.
     room_decay : of the room's tail, amplitude, per s.
 
     Returns
     -------
     Changes.
     """
-    strength = decays.amplitude**2 / np.maximum(decays.loss_factor * decays.frequency_hz, 1e-9)
-    spectrum = rfft(x)
-    every = [
-        _track(x, spectrum, decays, int(i), rate_hz, ratio, room_decay)
-        for i in np.argsort(-strength)
-    ]
-    bends = np.zeros(len(strength))
-    for track in filter(None, every):
-        bends[track.mode] = _bend(track)
-    tracks: list[_Track] = []
-    for track in filter(None, every[:STRONGEST]):
-        widths = SAME * 0.5 / np.pi * np.array([track.decay + other.decay for other in tracks])
-        if np.all(np.abs([track.f_hz - other.f_hz for other in tracks]) > widths):
-            tracks.append(track)
-    followed = [track for track in tracks if len(track.step) >= 2 * EACH_SIDE]
-    # The most bands that rise at nearly the same moment.
-    at_once = (
-        [other for other in tracks if 0.0 <= other.risen_s - track.risen_s < AT_ONCE_S]
-        for track in tracks
-    )
-    risen = max(at_once, key=len, default=[])
+    every = _tracks(spectrum, n, decays, rate_hz, ratio, room_decay)
+    bends = np.zeros(len(decays.frequency_hz))
+    bends[every.mode] = _bends(every)
+    chosen: list[int] = []
+    for i in np.flatnonzero(every.rank < STRONGEST):
+        widths = SAME * 0.5 / np.pi * (every.decay[i] + every.decay[chosen])
+        if np.all(np.abs(every.f_hz[i] - every.f_hz[chosen]) > widths):
+            chosen.append(i)
+    tracks = every.of(chosen)
+    followed = tracks.of(tracks.steps >= 2 * EACH_SIDE)
     # What is weak moves with whatever the strong ones do.
-    is_loud = decays.amplitude > LOUD * decays.amplitude.max(initial=0.0)
-    loud = [track for track in followed if is_loud[track.mode]]
-    contact = _contact(loud) if loud else None
-    if risen and len(risen) >= min(SEVERAL, len(tracks)):
-        at = min(track.risen_s for track in risen)
-        if contact is None or at < contact.at_s:
+    loud = followed.of(decays.amplitude[followed.mode] > LOUD * decays.amplitude.max(initial=0.0))
+    contact = _contact(loud) if len(loud.mode) else None
+    # The most bands that rise at nearly the same moment.
+    later = tracks.risen_s - tracks.risen_s[:, None]
+    at_once = (later >= 0.0) & (later < AT_ONCE_S)
+    if at_once.any():
+        risen = tracks.of(at_once[np.argmax(at_once.sum(axis=1))])
+        at = float(risen.risen_s.min())
+        if len(risen.mode) >= min(SEVERAL, len(chosen)) and (contact is None or at < contact.at_s):
             contact = Change(at, 0.0, 0.5 * float(np.log(OVER_TOLD)), *_band(risen))
-    hand, bent = _bent(followed) if followed else (None, 0.0)
-    np.maximum.at(bends, [track.mode for track in followed], bent)
+    hand, bent = _bent(followed) if len(followed.mode) else (None, 0.0)
+    np.maximum.at(bends, followed.mode, bent)
     # What comes first counts: after a hand nothing is as told, and after a contact neither.
     if contact is not None and hand is not None:
         contact, hand = (contact, None) if contact.at_s <= hand.at_s else (None, hand)
     return Changes(contact, hand, bends)
 
 
-def _bend(track: _Track) -> float:
-    if len(track.step) < 2 * EACH_SIDE:
-        return 0.0
-    weight = 1.0 / track.variance
-    half = int(
-        np.searchsorted(np.cumsum(weight), 0.5 * weight.sum()).clip(
-            EACH_SIDE, len(weight) - EACH_SIDE
-        )
-    )
-    parts = slice(None, half), slice(half, None)
-    early, late = (float(weight[p] @ track.step[p] / weight[p].sum()) for p in parts)
-    chance = sum(float(1.0 / weight[p].sum()) for p in parts)
-    bend = 0.5 * float(np.sqrt(max((late - early) ** 2 - chance, 0.0)))
-    return bend / float(track.time_s[1] - track.time_s[0])
+def _bends(tracks: _Tracks) -> np.ndarray:
+    """Half the difference of the slopes before and after the middle, as far as it is no chance."""
+    weight, number = 1.0 / tracks.variance, np.arange(tracks.step.shape[1])
+    whole = np.cumsum(weight, axis=1)
+    half = np.sum(whole < 0.5 * whole[:, -1:], axis=1, keepdims=True)
+    half = np.maximum(np.minimum(half, tracks.steps[:, None] - EACH_SIDE), EACH_SIDE)
+    parts = np.where([number < half, number >= half], weight, 0.0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        spread = 1.0 / parts.sum(axis=2)  # of the slopes before and after, in power
+        slopes = (parts * tracks.step).sum(axis=2) * spread
+        bends = np.sqrt(np.maximum(np.diff(slopes, axis=0)[0] ** 2 - spread.sum(axis=0), 0.0))
+    return np.where(tracks.steps >= 2 * EACH_SIDE, 0.5 * bends / tracks.gap_s, 0.0)
 
 
-def _track(
-    x, spectrum, decays: Decays, i: int, rate_hz: float, ratio: float, room: float
-) -> _Track | None:
-    n, f = len(x), float(decays.frequency_hz[i])
-    decay = np.pi * f * float(decays.loss_factor[i])
+def _median(values: np.ndarray, there: np.ndarray) -> np.ndarray:
+    """(T, 1) median of each row, of what is there."""
+    count = there.sum(axis=1, keepdims=True)
+    values = np.sort(np.where(there, values, np.inf), axis=1)
+    middle = [np.take_along_axis(values, at // 2, axis=1) for at in (count - 1, count)]
+    return 0.5 * (middle[0] + middle[1])
+
+
+def _tracks(
+    spectrum: np.ndarray, n: int, decays: Decays, rate_hz: float, ratio: float, room: float
+) -> _Tracks:
+    strength = decays.amplitude**2 / np.maximum(decays.loss_factor * decays.frequency_hz, 1e-9)
+    mode = np.argsort(-strength)
+    f, amplitude = decays.frequency_hz[mode, None], decays.amplitude[mode, None]
+    decay = np.pi * f * decays.loss_factor[mode, None]
     angle = decays.poles.imag * rate_hz / (2.0 * np.pi)
-    beside = np.abs(angle - f)[np.abs(decays.amplitudes) > COUNTS * decays.amplitude[i]]
-    beside = np.concatenate([beside[beside > HALF_WIDTH_HZ[0]], [f]])
-    half_hz = float(np.clip(APART * beside.min(), *HALF_WIDTH_HZ))
-    low = int((f - half_hz) * n / rate_hz)
-    high = min(int((f + half_hz) * n / rate_hz), len(spectrum) - 1)
-    if low < 1 or high - low < 8:
-        return None
-    turns = np.exp(-2j * np.pi / n * np.arange(low, high))
-    window = np.hanning(high - low + 2)[1:-1]
-    own = np.abs(angle - f) < half_hz
-    each = terms(decays.poles, n=n, turns=turns) * decays.amplitudes[:, None]
-    others = each[~own].sum(axis=0)
-    # Several decays at one place may imitate a bent one: one alone is what the others are held to.
-    width = -decays.poles.real * rate_hz / np.pi
-    same = np.abs(angle - f) < SAME * 0.5 * (width + decay / np.pi)
-    own &= ~same | (np.abs(angle - f) < 1e-6)
-    heard = np.abs(ifft((spectrum[low:high] - others) * window)) ** 2
-    told = np.abs(ifft(each[own].sum(axis=0) * window)) ** 2
-    count = high - low
-    time = np.arange(count) * (n / rate_hz / count)
-    # The Hann window of the bins spreads a moment over about two steps, so every second is kept.
-    heard, told, time = heard[1::2], told[1::2], time[1::2]
-    start = told[: max(1, len(told) // 8)].max()
-    noise = float(np.median(heard[-max(4, len(heard) // 8) :]))
-    gap = decay - room if abs(decay - room) > 1e-3 * decay else 1e-3 * decay
-    tail = start * np.maximum(
-        ratio * room * (np.exp(-2 * room * time) - np.exp(-2 * decay * time)) / gap, 0.0
+    away = np.abs(angle - f)
+    counts = (np.abs(decays.amplitudes) > COUNTS * amplitude) & (away > HALF_WIDTH_HZ[0])
+    beside = np.minimum(np.where(counts, away, np.inf).min(axis=1, initial=np.inf), f[:, 0])
+    half_hz = np.clip(APART * beside, *HALF_WIDTH_HZ)[:, None]
+    low = ((f - half_hz) * n / rate_hz).astype(int)
+    high = np.minimum(((f + half_hz) * n / rate_hz).astype(int), len(spectrum) - 1)
+    rank = np.flatnonzero(((low >= 1) & (high - low >= 8))[:, 0])
+    mode, f, decay, away, half_hz, low, high = (
+        part[rank] for part in (mode, f, decay, away, half_hz, low, high)
     )
-    risen_s = _risen(heard, told + tail + NOISE_PEAKS * noise, time)
+    own = away < half_hz
+    # Several decays at one place may imitate a bent one: one alone is what the others are held to.
+    alone = own & (
+        (away >= SAME * 0.5 / np.pi * (decay - decays.poles.real * rate_hz)) | (away < 1e-6)
+    )
+    count = (high - low)[:, 0]
+    heard, told = _in_time(spectrum, n, decays, low[:, 0], count, own, alone)
+    gap = n / rate_hz / count[:, None]
+    # The Hann window of the bins spreads a moment over about two steps, so every second is kept.
+    number, moments = np.arange(heard.shape[1]), count[:, None] // 2
+    time = (2.0 * number + 1.0) * gap
+    start = np.where(number < np.maximum(1, moments // 8), told, 0.0).max(axis=1, keepdims=True)
+    over = number >= moments
+    noise = _median(heard, ~over & (number >= moments - np.maximum(4, moments // 8)))
+    dies = np.where(np.abs(decay - room) > 1e-3 * decay, decay - room, 1e-3 * decay)
+    tail = start * np.maximum(
+        ratio * room * (np.exp(-2 * room * time) - np.exp(-2 * decay * time)) / dies, 0.0
+    )
     fit = (
         (told > UNDER_START * start) & (told > OVER_NOISE * (noise + tail)) & (heard > SUNK * noise)
-    )
-    fit[0] = False
-    end = int(np.argmin(fit[1:])) + 1 if not fit[1:].all() else len(fit)
-    nothing = np.zeros(0)
-    if end < 2 * EACH_SIDE + 2:
-        return _Track(i, f, decay, nothing, nothing, nothing, nothing, risen_s)
-    told, heard, time, tail = told[1:end], heard[1:end], time[1:end], tail[1:end]
-    step = 0.5 * np.diff(np.log(np.maximum(heard, 1e-300) / told))
-    fresh = ratio * room * start * np.exp(-2.0 * room * time[1:]) * float(time[1] - time[0])
-    # Of what is added only the part in phase with the mode changes its level.
-    variance = 0.5 * (fresh + noise) / told[1:] + 0.5 * noise / told[:-1] + MODELLED**2
-    rise = 0.5 * np.diff(np.log(np.maximum(heard, 1e-300)))
-    rise[heard[1:] < OVER_TOLD * noise] = 0.0
-    return _Track(i, f, decay, time[1:], step, variance, rise, risen_s)
+        & ~over
+    )  # fmt: skip
+    steps = np.argmin(fit[:, 1:], axis=1) - 1
+    there = number[:-2] < steps[:, None]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        level = np.log(np.maximum(heard, 1e-300))
+        step = 0.5 * np.diff(level - np.log(told), axis=1)[:, 1:]
+        fresh = ratio * room * start * np.exp(-2.0 * room * time[:, 2:]) * 2.0 * gap
+        # Of what is added only the part in phase with the mode changes its level.
+        variance = 0.5 * ((fresh + noise) / told[:, 2:] + noise / told[:, 1:-1]) + MODELLED**2
+    rise = np.where(heard < OVER_TOLD * noise, 0.0, 0.5 * np.diff(level, axis=1, prepend=0.0))
+    return _Tracks(
+        mode, rank, f[:, 0], decay[:, 0], 2.0 * gap[:, 0],
+        _risen(heard, told + tail + NOISE_PEAKS * noise, time, moments), steps, time[:, 2:],
+        np.where(there, step, 0.0), np.where(there, variance, np.inf), rise[:, 2:],
+    )  # fmt: skip
 
 
-def _risen(heard: np.ndarray, expected: np.ndarray, time: np.ndarray) -> float:
-    """When a band first rises above its last moments and far above what is expected; or nan."""
-    if len(heard) <= LAST_STEPS + 1:
-        return np.nan
-    last = np.lib.stride_tricks.sliding_window_view(heard, LAST_STEPS).max(axis=1)[:-1]
-    now = heard[LAST_STEPS:]
+def _in_time(
+    spectrum: np.ndarray, n: int, decays: Decays, low: np.ndarray, count: np.ndarray,
+    own: np.ndarray, alone: np.ndarray,
+) -> np.ndarray:  # fmt: skip
+    """(2, T, L) power over time in the band of each mode, as recorded less all decays but its own,
+    and as the one that is alone predicts it; 0 after its end."""
+    first = np.cumsum(count) - count
+    within = np.arange(count.sum()) - np.repeat(first, count)
+    at = within + np.repeat(low, count)
+    window = 0.5 - 0.5 * np.cos(2.0 * np.pi * (within + 1.0) / np.repeat(count + 1, count))
+    each = terms(decays.poles, n=n, turns=np.exp(-2j * np.pi / n * at))
+    each *= decays.amplitudes[:, None]
+    others = np.where(np.repeat(own.T, count, axis=1), 0.0, each).sum(axis=0)
+    told = np.where(np.repeat(alone.T, count, axis=1), each, 0.0).sum(axis=0)
+    both = np.stack([spectrum[at] - others, told]) * window
+    power = np.zeros((2, len(count), max(count, default=0) // 2 + LAST_STEPS + 1))
+    for row, (begin, bins) in enumerate(zip(first, count, strict=True)):
+        signal = ifft(both[:, begin : begin + bins])[:, 1::2]
+        power[:, row, : bins // 2] = signal.real**2 + signal.imag**2
+    return power
+
+
+def _risen(
+    heard: np.ndarray, expected: np.ndarray, time: np.ndarray, moments: np.ndarray
+) -> np.ndarray:
+    """(T,) when each band first rises above its last moments and far above what is expected; or
+    nan."""
+    size = heard.shape[1] - LAST_STEPS
+    last = np.max([heard[:, i : i + size] for i in range(LAST_STEPS)], axis=0)
     # The end of the record wraps into its beginning, and the other way round.
-    at = np.flatnonzero((now > RISEN * last) & (now > OVER_TOLD * expected[LAST_STEPS:]))
-    at = at[at < len(now) - max(3, len(now) // 10)]
-    return float(time[at[0] + LAST_STEPS - 1]) if len(at) else np.nan
+    until = moments - LAST_STEPS - np.maximum(3, (moments - LAST_STEPS) // 10)
+    rises = (
+        (heard[:, LAST_STEPS:] > np.maximum(RISEN * last, OVER_TOLD * expected[:, LAST_STEPS:]))
+        & (np.arange(size) < until) & (moments > LAST_STEPS + 1)
+    )  # fmt: skip
+    at = np.argmax(rises, axis=1)[:, None] + LAST_STEPS - 1
+    return np.where(rises.any(axis=1), np.take_along_axis(time, at, axis=1)[:, 0], np.nan)
 
 
-def _bent(tracks: list[_Track]) -> tuple[Change | None, np.ndarray]:
+def _bent(tracks: _Tracks) -> tuple[Change | None, np.ndarray]:
     """(the moment from which all modes die faster, by how much each dies more slowly before its own
     bend or that of all, 1/s)."""
-    moments = np.unique(np.round(np.concatenate([track.time_s for track in tracks]), 3))
-    change, spread, early, seen, at_once = (
-        np.array(part) for part in zip(*(_hinges(track, moments) for track in tracks), strict=True)
-    )
-    own = np.arange(len(tracks)), np.argmax(np.abs(seen), axis=1)
+    moments = np.unique(np.round(tracks.time_s[tracks.there], 3))
+    change, spread, early, seen, at_once = _hinges(tracks, moments)
+    own = np.arange(len(seen)), np.argmax(np.abs(seen), axis=1)
     bends = np.where(np.abs(seen[own]) > OWN_CERTAIN, np.abs(early[own]), 0.0)
     weight = spread**-2
     whole = np.maximum(weight.sum(axis=0), 1e-300)
@@ -249,9 +296,9 @@ def _bent(tracks: list[_Track]) -> tuple[Change | None, np.ndarray]:
     at = int(np.argmax(certain))
     if certain[at] > UNSURE:
         # What had died by then is as it was.
-        lasts = np.array([track.time_s[-1] for track in tracks]) > moments[at]
-        bends = np.maximum(bends, np.where(lasts, min(before[at], 1.0), 0.0))
-    bends *= [track.decay for track in tracks]
+        ends = tracks.time_s[np.arange(len(seen)), tracks.steps - 1]
+        bends = np.maximum(bends, np.where(ends > moments[at], min(before[at], 1.0), 0.0))
+    bends *= tracks.decay
     certain[(agree < SEVERAL) | (mean < STEEPER)] = 0.0
     certain[BETTER * mean**2 * whole < (at_once**2).sum(axis=0).max()] = 0.0
     if certain.max() < CERTAIN:
@@ -261,49 +308,51 @@ def _bent(tracks: list[_Track]) -> tuple[Change | None, np.ndarray]:
     return Change(float(moments[at]), float(mean[at]), 0.0, *_band(tracks)), bends
 
 
-def _hinges(track: _Track, moments: np.ndarray) -> tuple[np.ndarray, ...]:
-    """Five things about each moment: by how much of its decay a mode dies faster from then on; the
-    standard deviation of that, infinite where too little is heard before or after; by how much of
-    it the mode dies more slowly than told before; how many standard deviations the first is, with
-    single steps held back; how many the steps at that moment are away from all others."""
-    gap = float(track.time_s[1] - track.time_s[0])
-    sd = np.sqrt(track.variance)
-    middle = np.median(track.step)
-    away = (track.step - middle) / sd
+def _hinges(tracks: _Tracks, moments: np.ndarray) -> tuple[np.ndarray, ...]:
+    """Five things about each mode at each moment: by how much of its decay it dies faster from then
+    on; the standard deviation of that, infinite where too little is heard before or after; by how
+    much of it the mode dies more slowly than told before; how many standard deviations the first
+    is, with single steps held back; how many the steps at that moment are away from all others."""
+    gap, n, there = tracks.gap_s[:, None], tracks.steps[:, None], tracks.there
+    sd = np.sqrt(tracks.variance)
+    middle = _median(tracks.step, there)
+    away = (tracks.step - middle) / sd
     # What all steps scatter by more than is known counts as well.
-    scatter = max(1.0, 1.5 * float(np.median(np.abs(away))))
+    scatter = np.maximum(1.0, 1.5 * _median(np.abs(away), there))
     # One step may be a contact.
-    calm = middle + sd * np.clip(away, -ODD * scatter, ODD * scatter)
-    n = len(away)
-    before = np.searchsorted(track.time_s, moments + 1e-6)
-    after = np.searchsorted(track.time_s, moments + gap - 1e-3 * gap)
+    calm = middle + np.where(there, sd, 0.0) * np.clip(away, -ODD * scatter, ODD * scatter)
+    since = (moments - tracks.time_s[:, :1]) / gap
+    before = np.ceil(since + 1e-6 / gap).clip(0, n).astype(int)
+    after = np.ceil(since + 0.999).clip(0, n).astype(int)
     heard = (before >= EACH_SIDE) & (n - after >= EACH_SIDE)
     before, after = np.where(heard, before, 1), np.where(heard, after, 0)
-    sums = np.array([np.ones(n), track.step, calm]) / (scatter * sd) ** 2
-    sums = np.cumsum(np.pad(sums, ((0, 0), (1, 0))), axis=1)
-    early, late = sums[:, before], sums[:, -1:] - sums[:, after]
+    sums = np.array([np.ones(sd.shape), tracks.step, calm]) / (scatter * sd) ** 2
+    sums = np.cumsum(np.pad(sums, ((0, 0), (0, 0), (1, 0))), axis=2)
+    row = np.arange(len(sd))[:, None]
+    early, late = sums[:, row, before], sums[:, :, -1:] - sums[:, row, after]
     spread = np.sqrt(1.0 / early[0] + 1.0 / late[0])
     early, late = early[1:] / early[0], late[1:] / late[0]
     seen = np.where(heard, (early - late)[1] / spread, 0.0)
-    unit = gap * track.decay
+    unit = gap * tracks.decay[:, None]
     spread = np.where(heard, spread / unit, np.inf)
-    at_once = np.where(heard, (away[before - 1] + away[before]) / scatter / np.sqrt(2.0), 0.0)
-    return (early - late)[0] / unit, spread, early[0] / unit, seen, at_once
+    odd = (away[row, before - 1] + away[row, before]) / scatter / np.sqrt(2.0)
+    return (early - late)[0] / unit, spread, early[0] / unit, seen, np.where(heard, odd, 0.0)
 
 
-def _contact(tracks: list[_Track]) -> Change | None:
+def _contact(tracks: _Tracks) -> Change | None:
     """The moment at which the modes rise at once."""
-    gap = max(float(t.time_s[1] - t.time_s[0]) for t in tracks)
-    edges = np.arange(0.0, max(t.time_s[-1] for t in tracks) + gap, gap)
-    odd, most, counted, several = np.zeros((4, len(edges)))
-    for track in tracks:
-        at = np.searchsorted(edges, track.time_s)
-        away = track.step - np.median(track.step)
-        usual = np.maximum(2.0 * track.variance, (ODD * np.median(np.abs(away))) ** 2 / 4.0)
-        np.add.at(odd, at, away**2 / usual)
-        np.add.at(counted, at, 1.0)
-        np.add.at(several, at, (away**2 / usual > ODD) & (track.rise > RISES))
-        np.maximum.at(most, at, np.abs(away))
+    there, gap = tracks.there, float(tracks.gap_s.max())
+    edges = np.arange(0.0, tracks.time_s[there].max() + 1.5 * gap, gap)
+    at = np.searchsorted(edges, tracks.time_s[there])
+    away = np.abs(tracks.step - _median(tracks.step, there))
+    usual = np.maximum(2.0 * tracks.variance, (ODD * _median(away, there)) ** 2 / 4.0)
+    away, times, rise = away[there], (away**2 / usual)[there], tracks.rise[there]
+    odd, counted, several = (
+        np.bincount(at, part, minlength=len(edges))
+        for part in (times, np.ones(len(at)), (times > ODD) & (rise > RISES))
+    )
+    most = np.zeros(len(edges))
+    np.maximum.at(most, at, away)
     with np.errstate(divide="ignore", invalid="ignore"):
         certain = np.where(counted > 0.0, (odd - counted) / np.sqrt(2.0 * counted), 0.0)
     # One mode alone may beat; a contact is felt by more than one, where there are more.
@@ -316,6 +365,5 @@ def _contact(tracks: list[_Track]) -> Change | None:
     return Change(float(edges[last]), 0.0, float(most[last]), *_band(tracks))
 
 
-def _band(tracks: list[_Track]) -> tuple[float, float]:
-    f = [track.f_hz for track in tracks]
-    return min(f), max(f)
+def _band(tracks: _Tracks) -> tuple[float, float]:
+    return float(tracks.f_hz.min()), float(tracks.f_hz.max())
