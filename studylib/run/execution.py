@@ -45,6 +45,7 @@ from papermill.translators import translate_parameters
 from traitlets.config import Config
 
 from studylib import codes, errors, writing
+from studylib.run.kernels import ENVIRONMENT, Forking, Kernels
 
 KERNEL = "python3"
 KERNELSPEC = {"display_name": "Python 3", "language": "python", "name": KERNEL}
@@ -53,14 +54,6 @@ LEFT = ("papermill", "execution", "ExecuteTime", "collapsed", "scrolled", "edita
 ENGINE = "studylib"
 # Errors whose message is already a sentence for the user.
 OWN_ERRORS = ("StudyError", "InputError", "RunError")
-KERNEL_ENVIRONMENT = {
-    "MPLBACKEND": "module://matplotlib_inline.backend_inline",
-    "PYDEVD_DISABLE_FILE_VALIDATION": "1",
-    # One thread each: the batches run side by side, and sums keep their order.
-    "OMP_NUM_THREADS": "1",
-    "OPENBLAS_NUM_THREADS": "1",
-    "MKL_NUM_THREADS": "1",
-}
 CellProgress = Callable[[int, int], None]
 
 
@@ -133,13 +126,15 @@ class _StudyEngine(Engine):
         progress: CellProgress | None,
         folder: str,
         seen: dict[str, Any],
+        kernels: Kernels | None,
+        processes: int,
         **_: Any,
     ) -> None:
         """The options behind the star are ours; papermill hands them through."""
         seen["notebook"] = nb_man.nb
 
         def started(**_: Any) -> None:
-            stop.watch(client.km)
+            stop.watch(manager)
 
         def cell_starts(*, cell_index: int, **_: Any) -> None:
             if progress is not None:
@@ -147,10 +142,18 @@ class _StudyEngine(Engine):
 
         # Messages to the kernel are encrypted where the libraries can; otherwise it warns.
         encrypted = zmq.has("curve") and hasattr(KernelManager, "transport_encryption")
+        manager = _OwnKernel(
+            kernel_name=kernel_name,
+            log=_LOG,
+            config=Config({"KernelManager": {"transport_encryption": "auto"}} if encrypted else {}),
+        )
+        if kernels is not None:
+            manager.provisioner = Forking(parent=manager, kernel_spec=manager.kernel_spec)
+            manager.provisioner.kernels = kernels
         client = PapermillNotebookClient(
             nb_man,
+            manager,
             kernel_name=kernel_name,
-            kernel_manager_class=_OwnKernel,
             timeout=None,
             startup_timeout=120,
             record_timing=False,
@@ -160,16 +163,16 @@ class _StudyEngine(Engine):
             on_notebook_start=started,
             on_cell_start=cell_starts,
             log=_LOG,
-            config=Config({"KernelManager": {"transport_encryption": "auto"}} if encrypted else {}),
         )
         # In an empty context the client makes an event loop of its own, which can be closed.
-        contextvars.Context().run(_execute, client, folder)
+        contextvars.Context().run(_execute, client, folder, processes)
 
 
-def _execute(client: PapermillNotebookClient, folder: str) -> None:
+def _execute(client: PapermillNotebookClient, folder: str, processes: int) -> None:
+    env = os.environ | ENVIRONMENT | {"STUDYLIB_JOBS": str(processes)}
     try:
         # The kernel's own working folder; papermill's `cwd` would move this whole process there.
-        client.execute(env=os.environ | KERNEL_ENVIRONMENT, cwd=folder)
+        client.execute(env=env, cwd=folder, cleanup_kc=True)
     finally:
         ensure_event_loop().close()
         asyncio.set_event_loop(None)
@@ -188,6 +191,8 @@ def run_notebook(
     stop: Stop | None = None,
     progress: CellProgress | None = None,
     folder: Path | None = None,
+    kernels: Kernels | None = None,
+    processes: int = 1,
 ) -> NotebookNode:
     """Execute a notebook and return it, byte-stable.
 
@@ -199,6 +204,8 @@ def run_notebook(
     stop : may end the kernel from another thread.
     progress : called in this thread with (cells done, cells in all).
     folder : the kernel's working folder; None means an empty one of its own.
+    kernels : has the kernel forked; None means one that starts by itself.
+    processes : how many the kernel may use side by side, itself among them.
 
     Raises
     ------
@@ -229,6 +236,8 @@ def run_notebook(
                 progress=progress,
                 folder=str(folder) if folder is not None else empty,
                 seen=seen,
+                kernels=kernels,
+                processes=processes,
             )
         except Exception as error:
             raise NotebookError(

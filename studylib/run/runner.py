@@ -369,6 +369,7 @@ class _Run:
                 "parts": self.home / ".parts",
                 "output": staging,
             },
+            alone=True,
         )
         missing = [name for name in SUMMARY_FILES if not (staging / name).exists()]
         if missing:

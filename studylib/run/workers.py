@@ -67,31 +67,50 @@ class Workers:
         self._noted = noted
         self._cells: dict[str, tuple[int, int]] = {}
         self._stop: Any = None  # an `execution.Stop` once there is something to stop
-        self._kernels = ThreadPoolExecutor(jobs, thread_name_prefix="notebook")
+        self._kernels: Any = None  # `kernels.Kernels`, likewise, where this machine has them
+        self._jobs = jobs
+        self._notebooks = ThreadPoolExecutor(jobs, thread_name_prefix="notebook")
         self._pages = ThreadPoolExecutor(1, thread_name_prefix="page")
 
     def submit(self, step: Callable[..., Any], subject: Any) -> Future:
         """Run a step that calls `execute`."""
         # papermill takes a second to import: only where a notebook is really to be run, and
         # here, because two threads that import it at once stand in each other's way.
-        from studylib.run.execution import Stop
+        if self._stop is None:
+            from studylib.run import kernels
 
-        self._stop = self._stop or Stop()
-        return self._kernels.submit(step, subject)
+            if kernels.can_fork() and self._executor is None:
+                self._kernels = kernels.Kernels()  # first, so that both import side by side
+            from studylib.run.execution import Stop
+
+            self._stop = Stop()
+        return self._notebooks.submit(step, subject)
 
     def submit_page(self, step: Callable[..., Any], *subjects: Any) -> Future:
         """Run a step that makes a page; one at a time."""
         return self._pages.submit(step, *subjects)
 
-    def execute(self, path: Path, task: str, parameters: Mapping[str, str]) -> Any:
-        """Execute a notebook for a task, in the thread of a step; see `run_notebook`."""
+    def execute(
+        self, path: Path, task: str, parameters: Mapping[str, str], *, alone: bool = False
+    ) -> Any:
+        """Execute a notebook for a task, in the thread of a step; see `run_notebook`.
+
+        alone : no other notebook runs meanwhile, so that it may use the processes of all.
+        """
         from studylib.run.execution import run_notebook
 
         def cell(done: int, total: int) -> None:
             self._cells[task] = (done, total)
 
         if self._executor is None:
-            return run_notebook(path, parameters, stop=self._stop, progress=cell)
+            return run_notebook(
+                path,
+                parameters,
+                stop=self._stop,
+                progress=cell,
+                kernels=self._kernels,
+                processes=self._jobs if alone else 1,
+            )
         cell(0, 0)  # how far the cells are is known to the worker alone
         whole = {n: v.absolute() if isinstance(v, Path) else v for n, v in parameters.items()}
         sent = self._executor.submit(
@@ -128,8 +147,10 @@ class Workers:
         for sent, path in self._sent.items():
             path.unlink(missing_ok=True)  # so its worker knows
             sent.cancel()
-        self._kernels.shutdown(wait=True, cancel_futures=True)
+        self._notebooks.shutdown(wait=True, cancel_futures=True)
         self._pages.shutdown(wait=True, cancel_futures=True)
+        if self._kernels is not None:
+            self._kernels.close()
 
     def _tell_progress(self, task: str) -> None:
         """Steps are the cells of the notebook and, inside one of them, the takes it measures."""

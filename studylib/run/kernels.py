@@ -1,0 +1,173 @@
+"""Kernels forked from one process that has imported everything once.
+
+A kernel that starts by itself imports IPython, pandas, matplotlib and the library: one to two
+seconds of the processor before its first cell. Where the system can, a run starts one process that
+imports all of it and then only waits; each kernel is a copy of that process from before any cell
+was run, so that nothing of one notebook reaches another.
+
+Conventions: the process that waits has one thread, no kernel and a safe path (`python -P`), and
+stands in the folder of the library, so that nothing in the caller's folder is read. An order goes
+to it as a line of JSON through its standard input, a socket, and the number of the new process
+comes back. It ends with whoever started it, because that closes the socket; a kernel ends with it,
+as any kernel does whose parent is gone. A kernel is held by a descriptor (pidfd_open(2) of Linux),
+so that no later process of the same number is taken for it. On other systems each kernel starts by
+itself: to fork without a new program is not safe beside the libraries of macOS, and Windows cannot.
+
+- `Kernels`: the waiting process and its kernels, one for a run.
+- `Forking`: what a kernel's manager asks for its process.
+"""
+
+import errno
+import importlib
+import json
+import os
+import select
+import signal
+import socket
+import subprocess
+import sys
+import threading
+import weakref
+from contextlib import suppress
+from pathlib import Path
+from typing import Any
+
+from jupyter_client.provisioning import LocalProvisioner
+
+# What kernels import before their first cell, and what the notebooks import in theirs.
+IMPORTED = (
+    *("ipykernel.kernelapp", "ipykernel.debugger", "IPython.core.completerlib", "sqlite3"),
+    *("IPython.extensions.storemagic", "tornado.platform.asyncio", "psutil", "PIL.PngImagePlugin"),
+    *("matplotlib.backends.backend_agg", "matplotlib.backends.backend_svg"),
+    *("pandas.io.formats.csvs", "studylib.front", "studylib.figures", "studylib.measure.batch"),
+    *("studylib.modes.gathered", "studylib.report.film", "studylib.report.summary"),
+    *("studylib.report.one_batch", "studylib.report.attribution", "studylib.report.covariates"),
+    *("studylib.report.heard_aloud", "studylib.report.text", "studylib.report.trace"),
+    *("studylib.report.trust",),
+)
+# Of every kernel, however it starts.
+ENVIRONMENT = {
+    "MPLBACKEND": "module://matplotlib_inline.backend_inline",
+    "PYDEVD_DISABLE_FILE_VALIDATION": "1",
+    # One thread each: the batches run side by side, and sums keep their order.
+    "OMP_NUM_THREADS": "1",
+    "OPENBLAS_NUM_THREADS": "1",
+    "MKL_NUM_THREADS": "1",
+}
+WAIT = "from studylib.run.kernels import wait; wait()"
+
+
+def can_fork() -> bool:
+    """Whether this system holds a process by a descriptor (Linux from 5.3 on, unless forbidden)."""
+    try:
+        os.close(os.pidfd_open(os.getpid()))
+    except (AttributeError, OSError):
+        return False
+    return True
+
+
+class _Forked:
+    """One kernel, as a provisioner expects a process."""
+
+    stdin = stdout = stderr = None
+
+    def __init__(self, pid: int) -> None:
+        self.pid, self._held = pid, os.pidfd_open(pid)
+        weakref.finalize(self, os.close, self._held)
+
+    def poll(self) -> int | None:
+        """None while it lives; afterwards 1: what it ended with is known to its parent alone."""
+        ends = select.poll()
+        ends.register(self._held, select.POLLIN)
+        return 1 if ends.poll(0) else None
+
+    def wait(self) -> int:
+        """Whoever waits has polled before."""
+        return 1
+
+    def send_signal(self, number: int) -> None:
+        signal.pidfd_send_signal(self._held, number)
+
+    def kill(self) -> None:
+        self.send_signal(signal.SIGKILL)
+
+
+class Kernels:
+    """The process that kernels are copies of; it begins to import when this is made."""
+
+    def __init__(self) -> None:
+        self._one_at_a_time = threading.Lock()
+        ours, theirs = socket.socketpair()
+        with ours, theirs:
+            self._process = subprocess.Popen(
+                [sys.executable, "-P", "-c", WAIT],
+                stdin=theirs,
+                env=os.environ | ENVIRONMENT,
+                cwd=Path(__file__).parent,
+                start_new_session=True,
+            )
+            self._line = ours.makefile("rw")
+
+    def fork(self, command: list[str], *, env: dict[str, str], cwd: str) -> _Forked:
+        """A new kernel.
+
+        Parameters
+        ----------
+        command : as it would be started by itself: Python, -P, -m, the launcher, its arguments.
+        env, cwd : of the kernel.
+
+        Raises
+        ------
+        OSError : the process that waits has ended.
+        """
+        with self._one_at_a_time:
+            print(json.dumps([command[3:], env, cwd]), file=self._line, flush=True)
+            pid = self._line.readline()
+        if not pid:
+            raise BrokenPipeError(errno.EPIPE, os.strerror(errno.EPIPE))
+        return _Forked(int(pid))
+
+    def close(self) -> None:
+        """End it, and with it the kernels that are left."""
+        with suppress(BrokenPipeError):  # an order that nobody read
+            self._line.close()
+        self._process.wait()
+
+
+class Forking(LocalProvisioner):
+    """Has its kernels forked; everything else is as for a kernel that starts by itself."""
+
+    kernels: Kernels
+
+    async def launch_kernel(self, cmd: list[str], **options: Any) -> Any:
+        self.process = self.kernels.fork(cmd, env=options["env"], cwd=options["cwd"])
+        self.pid = self.pgid = self.process.pid
+        return self.connection_info
+
+
+def wait() -> None:
+    """Import, then copy this process for each order until nobody is left to give one."""
+    for name in IMPORTED:
+        importlib.import_module(name)
+    orders = socket.socket(fileno=0).makefile("rw")
+    while order := orders.readline():
+        if (pid := os.fork()) == 0:
+            orders.close()
+            return _become(*json.loads(order))
+        print(pid, file=orders, flush=True)
+    with suppress(ChildProcessError):  # so that their time is counted, as that of any child is
+        while os.waitpid(-1, os.WNOHANG)[0]:
+            pass
+
+
+def _become(arguments: list[str], env: dict[str, str], cwd: str) -> None:
+    from ipykernel.kernelapp import IPKernelApp
+
+    os.setsid()
+    os.dup2(os.open(os.devnull, os.O_RDONLY), 0)
+    os.environ.clear()
+    os.environ.update(env)
+    os.chdir(cwd)
+    sys.argv = arguments
+    # A kernel ends when the parent that it is told of does.
+    IPKernelApp.launch_instance(arguments[1:], parent_handle=os.getppid())
