@@ -57,9 +57,7 @@ def test_nothing_of_one_notebook_reaches_the_next(source, tmp_path):
     left = "import os, pandas, studylib\nfor one in (pandas, studylib): one.left = 'behind'\n"
     path = write_notebook(tmp_path / "a.ipynb", "n = 1", left + "os.environ['LEFT'] = 'behind'")
     run_notebook(path, {}, kernels=source)
-    asks = (
-        "import os, pandas, studylib\nprint([hasattr(one, 'left') for one in (pandas, studylib)]"
-    )
+    asks = "import os, pandas, studylib\nprint([hasattr(one, 'left') for one in (pandas, studylib)]"
     path = write_notebook(tmp_path / "b.ipynb", "n = 1", f"{asks}, os.environ.get('LEFT'))")
     assert printed(run_notebook(path, {}, kernels=source)) == "[False, False] None\n"
 

@@ -49,6 +49,8 @@ from pathlib import Path
     """
 with (Path(output).parents[1] / "ran.txt").open("a") as log:
     log.write(batch + "\\n")
+with (Path(output).parents[1] / "processes.txt").open("a") as log:
+    log.write(os.environ["STUDYLIB_JOBS"])
 if batch == "faulty":
     from studylib.codes import note
     from studylib.errors import InputError
@@ -71,7 +73,10 @@ print(batch)
 )
 SUMMARY_CELLS = (
     """
+import os
 from pathlib import Path
+with (Path(output).parent / "processes.txt").open("a") as log:
+    log.write(f" then {os.environ['STUDYLIB_JOBS']}")
 """,
     """
 if list(Path(parts).glob("*/not_used.json")):
@@ -267,8 +272,12 @@ def files_of(home: Path) -> dict[str, bytes]:
     return {
         p.relative_to(home).as_posix(): p.read_bytes()
         for p in home.rglob("*")
-        if p.is_file() and p.name not in ("ran.txt", "progress.json")
+        if p.is_file() and p.name not in ("ran.txt", "processes.txt", "progress.json")
     }
+
+
+def test_the_summary_has_the_processes_of_all_and_a_batch_one(two):
+    assert (two.home / "processes.txt").read_text() == "11 then 2"
 
 
 def test_unchanged_batches_and_summary_are_not_run_again(two):
