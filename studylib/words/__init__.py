@@ -19,6 +19,7 @@ Functions: `say`, `said`, `in_words`, `is_note`, `feature`, `features`, `term`, 
 import re
 import tomllib
 from collections.abc import Iterable, Mapping
+from contextlib import suppress
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -194,12 +195,15 @@ def _chapter(template: str) -> str | None:
 
 @lru_cache(maxsize=1)
 def _environment() -> Environment:
+    kept = None
+    with suppress(RuntimeError, OSError):  # somebody else's folder stands in its place: do without
+        # What one run has compiled the next ones read.
+        kept = FileSystemBytecodeCache()
     made = Environment(
         loader=FunctionLoader(_chapter),
         undefined=StrictUndefined,
         auto_reload=False,
-        # The kernels of a run share what one of them has compiled.
-        bytecode_cache=FileSystemBytecodeCache(),
+        bytecode_cache=kept,
     )
     for room in (numbers, text):
         made.filters.update({name: getattr(room, name) for name in room.FILTERS})
