@@ -18,6 +18,7 @@ itself: to fork without a new program is not safe beside the libraries of macOS,
 """
 
 import errno
+import gc
 import importlib
 import json
 import os
@@ -149,6 +150,7 @@ def wait() -> None:
     """Import, then copy this process for each order until nobody is left to give one."""
     for name in IMPORTED:
         importlib.import_module(name)
+    gc.freeze()  # what is shared stays so: no kernel's collector writes to it
     orders = socket.socket(fileno=0).makefile("rw")
     while order := orders.readline():
         if (pid := os.fork()) == 0:
