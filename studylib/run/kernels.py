@@ -55,7 +55,6 @@ ENVIRONMENT = {
     "OPENBLAS_NUM_THREADS": "1",
     "MKL_NUM_THREADS": "1",
 }
-WAIT = "from studylib.run.kernels import wait; wait()"
 
 
 def can_fork() -> bool:
@@ -101,7 +100,7 @@ class Kernels:
         ours, theirs = socket.socketpair()
         with ours, theirs:
             self._process = subprocess.Popen(
-                [sys.executable, "-P", "-c", WAIT],
+                [sys.executable, "-P", "-m", "studylib.run.kernels"],
                 stdin=theirs,
                 env=os.environ | ENVIRONMENT,
                 cwd=Path(__file__).parent,
@@ -173,3 +172,7 @@ def _become(arguments: list[str], env: dict[str, str], cwd: str) -> None:
     sys.argv = arguments
     # A kernel ends when the parent that it is told of does.
     IPKernelApp.launch_instance(arguments[1:], parent_handle=os.getppid())
+
+
+if __name__ == "__main__":
+    wait()
