@@ -15,8 +15,6 @@ was copied: whoever copies again gets the newer library's, but for copies that w
 Functions: `copy_notebooks`, `own_notebooks`, `with_own`. Class: `Notebook`.
 """
 
-from __future__ import annotations
-
 import json
 from collections.abc import Mapping
 from contextlib import suppress

@@ -16,8 +16,6 @@ Functions: `run_study`; `write_page`, a notebook that stands alone; `own_noteboo
 `notebook_path`.
 """
 
-from __future__ import annotations
-
 import shutil
 import tempfile
 from collections.abc import Callable, Iterable

@@ -13,8 +13,6 @@ to be cleared away after a crash. A drive that knows no locks is written to with
 - `alone_in`: makes the folder of a report and holds it.
 """
 
-from __future__ import annotations
-
 import errno
 from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import FIRST_COMPLETED, Executor, Future, ThreadPoolExecutor, wait
