@@ -18,7 +18,7 @@ from studylib.run import kernels
 from studylib.run.execution import NotebookError, run_notebook
 from tests.test_runner import write_notebook
 
-pytestmark = pytest.mark.skipif(not kernels.can_fork(), reason="this system cannot fork kernels")
+pytestmark = pytest.mark.skipif(not kernels.CAN_FORK, reason="this system cannot fork kernels")
 NOTEBOOKS = Path(__file__).parent.parent / "notebooks"
 FIGURE = "import matplotlib.pyplot as plt\nplt.plot([1, 3, 2])\nplt.show()"
 TABLE = "import pandas as pd\npd.DataFrame({'larch': [1.5, 2.5]}).describe()"

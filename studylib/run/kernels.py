@@ -9,9 +9,8 @@ Conventions: the process that waits has one thread, no kernel and a safe path (`
 stands in the folder of the library, so that nothing in the caller's folder is read. An order goes
 to it as a line of JSON through its standard input, a socket, and the number of the new process
 comes back. It ends with whoever started it, because that closes the socket; a kernel ends with it,
-as any kernel does whose parent is gone. A kernel is held by a descriptor (pidfd_open(2) of Linux),
-so that no later process of the same number is taken for it. On other systems each kernel starts by
-itself: to fork without a new program is not safe beside the libraries of macOS, and Windows cannot.
+as any kernel does whose parent is gone. This is for Linux; on other systems each kernel starts by
+itself.
 
 - `Kernels`: the waiting process and its kernels, one for a run.
 - `Forking`: what a kernel's manager asks for its process.
@@ -22,19 +21,19 @@ import gc
 import importlib
 import json
 import os
-import select
-import signal
 import socket
 import subprocess
 import sys
 import threading
-import weakref
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
+import psutil
 from jupyter_client.provisioning import LocalProvisioner
 
+# Beside the libraries of macOS no process survives a fork, and Windows cannot.
+CAN_FORK = sys.platform == "linux"
 # What kernels import before their first cell, and what the notebooks import in theirs.
 IMPORTED = (
     *("ipykernel.kernelapp", "ipykernel.debugger", "IPython.core.completerlib", "sqlite3"),
@@ -57,39 +56,23 @@ ENVIRONMENT = {
 }
 
 
-def can_fork() -> bool:
-    """Whether this system holds a process by a descriptor (Linux from 5.3 on, unless forbidden)."""
-    try:
-        os.close(os.pidfd_open(os.getpid()))
-    except (AttributeError, OSError):
-        return False
-    return True
+class _Forked(psutil.Process):
+    """One kernel, as a provisioner expects a process.
 
-
-class _Forked:
-    """One kernel, as a provisioner expects a process."""
+    Only its parent could know what it ended with, and takes no notice before its own end: so long
+    no other process has this one's number.
+    """
 
     stdin = stdout = stderr = None
 
-    def __init__(self, pid: int) -> None:
-        self.pid, self._held = pid, os.pidfd_open(pid)
-        weakref.finalize(self, os.close, self._held)
-
     def poll(self) -> int | None:
-        """None while it lives; afterwards 1: what it ended with is known to its parent alone."""
-        ends = select.poll()
-        ends.register(self._held, select.POLLIN)
-        return 1 if ends.poll(0) else None
+        """None while it lives."""
+        lives = self.is_running() and self.status() != psutil.STATUS_ZOMBIE
+        return None if lives else 1
 
-    def wait(self) -> int:
+    def wait(self, timeout: float | None = None) -> int:
         """Whoever waits has polled before."""
         return 1
-
-    def send_signal(self, number: int) -> None:
-        signal.pidfd_send_signal(self._held, number)
-
-    def kill(self) -> None:
-        self.send_signal(signal.SIGKILL)
 
 
 class Kernels:

@@ -77,7 +77,7 @@ class Workers:
         if self._stop is None:
             from studylib.run import kernels
 
-            if kernels.can_fork() and self._executor is None:
+            if kernels.CAN_FORK and self._executor is None:
                 self._kernels = kernels.Kernels()  # first, so that both import side by side
             from studylib.run.execution import Stop
 
