@@ -27,7 +27,6 @@ from studylib.attribution.lines import (
     own_transfer,
     read_lines,
 )
-from studylib.measure.features import has_sensed_drive
 from studylib.sheets.files import grouped
 
 
@@ -185,7 +184,7 @@ def attribute_study(
         [take for take in study.takes if take.batch in kept],
         fundamental_hz=tone.fundamental_hz,
         harmonics_kept=tone.harmonics,
-        sensed=has_sensed_drive(study.settings),
+        sensed=study.settings.channels.sensed,
         boards=board_facts.facts_of_study(
             study, tables.empty("board_modes") if board_modes is None else board_modes
         ),

@@ -38,7 +38,6 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from studylib import codes, errors, sheets, writing
-from studylib.measure.features import has_sensed_drive
 from studylib.sheets.files import SPECIMENS, TAKES, TOML, Table, grouped, read_table, table_text
 from studylib.sheets.records import SCHEDULE, Scheduled, schedules_text
 from studylib.sheets.rows import TAKE_COLUMNS, TONE_KINDS, Specimen
@@ -252,7 +251,7 @@ def _before(settings: Settings) -> list[Step]:
     """The controls before the first board; the driver on the block where nothing senses it, or at
     the fundamental alone for its levels."""
     plan, tone_hz = settings.plan, settings.tone.fundamental_hz
-    sensed = has_sensed_drive(settings)
+    sensed = settings.channels.sensed
     drives = sorted(plan.drive_steps_db) if plan.level_steps or not sensed else []
     tones = _tones(settings)[: int(plan.level_steps) if sensed else None]
     driver = [
@@ -282,7 +281,7 @@ def _mounted(
     sweep = Step("sweep", specimen, mount, drive_db=plan.sweep_db)
     drives = sorted(plan.drive_steps_db) if steps_too else []
     probes = [replace(tone, tone_hz=hz) for hz in _tones(settings)[1:]]
-    before = probes if plan.probes_before and has_sensed_drive(settings) else []
+    before = probes if plan.probes_before and settings.channels.sensed else []
     tones = _tones(settings) if moved and plan.moved_mm else []
     return [
         *_repeated(sweep, plan.sweeps if settings.sweep.known else 0),

@@ -31,7 +31,7 @@ line shows, with the amplifier on and the board mounted as they were. What is fo
 the harmonic itself, as the batch's tones have it. Near is within two bins of the analysed length. A
 line more than 20 dB below a harmonic moves its level by less than 1 dB (20 lg 1.1) and is not told.
 
-Functions: tone_order, has_sensed_drive, tone_features, probe_features, empty_features,
+Functions: tone_order, tone_features, probe_features, empty_features,
 harmonic_rows, tone_multiple, lines_of, line_notes.
 """
 
@@ -52,7 +52,6 @@ from studylib.signal import harmonics, noise, tone
 from studylib.signal.bands import octave_bands
 from studylib.signal.partials import Kind as Partial
 
-SENSING = ("force", "acceleration")  # drive channels that sense what enters the board
 FOREIGN_SHARE = 0.01  # of the power behind a sum over harmonics: partials that are none spoil it
 
 
@@ -72,15 +71,8 @@ def tone_order(take: sheets.Take, settings: Settings) -> int | None:
         return None
     k = tone_multiple(take.tone_hz, fundamental_hz=settings.tone.fundamental_hz)
     return (
-        k
-        if take.drive_db == 0 or (k is not None and k > 1 and has_sensed_drive(settings))
-        else None
+        k if take.drive_db == 0 or (k is not None and k > 1 and settings.channels.sensed) else None
     )
-
-
-def has_sensed_drive(settings: Settings) -> bool:
-    """The drive channel senses force or acceleration at the driving point."""
-    return settings.channels.drive is not None and settings.channels.drive_kind in SENSING
 
 
 def tone_features(
@@ -98,7 +90,7 @@ def tone_features(
         if k > 1:
             ratio = harmonics.relative_db(fit, channel=channel, harmonic=k)
             yield FeatureValue(f"tone.h{k}.rel_db", *ratio, "dB", reason or foreign[0])
-    if has_sensed_drive(settings):
+    if settings.channels.sensed:
         yield from _response("tone.h1", measured)
     distortion = harmonics.distortion_percent(fit, channel=channel)
     heard = bool(present[1:].any()) and distortion.value > 0
@@ -157,7 +149,7 @@ def probe_features(
     settings: Settings,
 ) -> Iterator[FeatureValue]:
     """`probe.k{k}.*` of one probe tone: relative to a sensed drive, else a level."""
-    if has_sensed_drive(settings):
+    if settings.channels.sensed:
         yield from _response(f"probe.k{k}", measured)
         return
     level = harmonics.level_db(measured.fit, channel=0, harmonic=1)
@@ -190,7 +182,7 @@ def empty_features(k: int, settings: Settings, *, rate_hz: int) -> Iterator[Feat
     """
     highest = min(settings.tone.harmonics, int(rate_hz / 2 / settings.tone.fundamental_hz * 0.999))
     bands = [band.nominal for band in octave_bands(rate_hz)]
-    sensed = has_sensed_drive(settings)
+    sensed = settings.channels.sensed
     for family in register.of_kind(register.Kind.TONE if k == 1 else register.Kind.PROBE):
         # Relative to a sensed drive at the tone itself; a probe tone's level where none is sensed.
         relative = family.pattern.endswith((".response_db", ".response_deg"))

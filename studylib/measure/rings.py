@@ -23,7 +23,7 @@ import pandas as pd
 from scipy.fft import rfft
 
 from studylib import codes, errors, recordings, sheets, tables
-from studylib.measure.features import FeatureValue, has_sensed_drive
+from studylib.measure.features import FeatureValue
 from studylib.measure.sweep_rows import (
     SweepMeasurement,
     curve_feature_values,
@@ -135,7 +135,7 @@ class Ring:
 
     def _sensed(self, study: sheets.Study) -> bool:
         """Levels are relative to a drive channel that senses force or acceleration."""
-        return has_sensed_drive(study.settings) and "drive" in self.sweep.names
+        return study.settings.channels.sensed and "drive" in self.sweep.names
 
 
 def measure_ring(

@@ -17,7 +17,6 @@ from studylib import codes, sheets, words
 from studylib.attribution import excess, rivals, uncertainty
 from studylib.attribution.verdicts import NEAR_DB, highest_shown
 from studylib.codes.attribution import Control, StepVerdict, Verdict
-from studylib.measure.features import has_sensed_drive
 from studylib.report.rivals.basis import mounts_of
 from studylib.report.summary import Summary
 from studylib.sheets.files import grouped
@@ -94,7 +93,7 @@ _IN_ORDER = (
 
 
 def _basis(summary: Summary) -> list[str]:
-    if not has_sensed_drive(summary.study.settings):
+    if not summary.study.settings.channels.sensed:
         return [codes.note("attribution.no_sensor")]
     spread = summary.attribution.take_spread
     repeated = codes.note(
@@ -177,7 +176,7 @@ def _has(study: sheets.Study, batch: str, control: Control) -> bool:
     mounts = {(take.specimen, take.mount) for take in tones}
     specimens = {take.specimen for take in tones}
     having = {
-        Control.SENSOR: has_sensed_drive(study.settings),
+        Control.SENSOR: study.settings.channels.sensed,
         Control.PROBE: any(take.tone_hz > 1.5 * tone_hz for take in tones),
         Control.STEPS: any(take.drive_db < 0 and take.tone_hz < 1.5 * tone_hz for take in tones),
         Control.TAPS: any(take.kind == "tap" and take.support == "bench" for take in takes),

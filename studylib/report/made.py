@@ -40,7 +40,7 @@ def made_of(study: sheets.Study, gathered: Gathered) -> caveats.Made:
         order=recording_order(study.takes),
         dealt=bool(study.schedules),
         drive=drive.rename(columns={"k": "harmonic"})[[*units.MOUNT, "harmonic", "y"]].dropna(),
-        drive_kind=settings.channels.drive_kind if settings.channels.drive else "",
+        sensed=settings.channels.sensed,
         levels=tuple(level_findings(levels)) if len(levels) else (),
         at_large=tuple(late),
         clock=_contradicted(study),

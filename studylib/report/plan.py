@@ -21,7 +21,7 @@ from studylib import sheets, words, writing
 from studylib.codes import attribution, note
 from studylib.figures import plan as figures
 from studylib.figures import style
-from studylib.measure import features, sweep_rows
+from studylib.measure import sweep_rows
 from studylib.report import plan_study, predicted
 from studylib.sheets.between_rows import plank_warnings
 from studylib.signal.line_sums import LOWEST_LOSS_FACTOR
@@ -274,7 +274,7 @@ def never_by_sheets(study: sheets.Study) -> list[str]:
     missing = [kind for kind in RULED_OUT_BY if kind not in {take.kind for take in takes}]
     return [
         *["plan.never_same"] * bool(study.specimens and len(roles & ROLES) < len(ROLES)),
-        *["plan.never_driver"] * (not features.has_sensed_drive(study.settings)),
+        *["plan.never_driver"] * (not study.settings.channels.sensed),
         *[note("plan.never_ruled_out", kinds=missing)] * bool(takes and missing),
         "plan.never_why",
     ]
@@ -284,7 +284,7 @@ def _test_notes(plan: plan_study.StudyPlan) -> list[str]:
     """The takes that test a cause: what they rule out, their minutes over the study, their key."""
     own, boards = plan.plan, sum(plan.planks.values()) * plan.nest.boards
     probes, steps = len(own.probes), len(own.drive_steps_db)
-    before = own.probes_before and features.has_sensed_drive(plan.study.settings)
+    before = own.probes_before and plan.study.settings.channels.sensed
     turned = own.turned and plan.study.with_role("reference")
     needs = "" if own.controls else "controls = true, "  # they are among the controls of a batch
     takes = {

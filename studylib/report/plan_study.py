@@ -13,7 +13,6 @@ from functools import cached_property
 import pandas as pd
 
 from studylib import codes, errors, register, sheets
-from studylib.measure.features import has_sensed_drive
 from studylib.sheets.settings import Plan
 from studylib.stats import effects, looks, planning, power, scales
 
@@ -78,7 +77,7 @@ class StudyPlan:
     def minutes(self) -> planning.Minutes:
         """What a board, a mount with all but its full-drive tones, and a take cost."""
         plan, places = self.plan, self.tap_places
-        times = 2 if plan.probes_before and has_sensed_drive(self.study.settings) else 1
+        times = 2 if plan.probes_before and self.study.settings.channels.sensed else 1
         sweeps = plan.sweeps * self.study.settings.sweep.known
         further = len(plan.probes) * times + plan.taps * places + sweeps
         return planning.Minutes(

@@ -32,7 +32,6 @@ import numpy as np
 import pandas as pd
 
 from studylib import codes, measure, sheets, tables
-from studylib.measure.features import has_sensed_drive
 from studylib.modes.gathered import boards_with_numbers, free_modes_of
 from studylib.report.curves import Curves, levels_of
 from studylib.signal.sweep import SweepShape, usable_band
@@ -271,7 +270,7 @@ def predicted_notes(predicted: Predicted, study: sheets.Study) -> list[str]:
         predicted.describes,
         *codes.holding(
             (predicted.missing, codes.note("forward.missing", boards=predicted.missing)),
-            (channels.drive_kind not in ("acceleration", "force"), driver),
+            (not channels.sensed, driver),
         ),
     ]
 
@@ -365,7 +364,7 @@ def _mean(boards_db: list[np.ndarray], rng: np.random.Generator) -> np.ndarray:
 
 def _spans(settings: sheets.Settings) -> dict[str, np.ndarray]:
     """Feature -> the frequencies that it is the mean over: the tone; the band of the curves."""
-    unit = "response_db" if has_sensed_drive(settings) else "level_db"
+    unit = "response_db" if settings.channels.sensed else "level_db"
     spans = {f"tone.h1.{unit}": np.array([settings.tone.fundamental_hz])}
     sweep, curve = settings.sweep, settings.curve
     if sweep.known:

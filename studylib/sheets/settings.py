@@ -32,7 +32,8 @@ LOWEST_RATE_HZ = 8000
 """Below it, there is too little left of a tone's harmonics and the noise."""
 
 RESPONSE_KINDS = ("microphone", "accelerometer", "pickup")
-DRIVE_KINDS = ("force", "acceleration", "voltage")
+SENSING = ("force", "acceleration")
+DRIVE_KINDS = (*SENSING, "voltage")
 LISTEN_KINDS = ("tap", "tone")
 
 
@@ -77,6 +78,11 @@ class Channels(_Section):
     rate_hz: int | None = Field(None, ge=LOWEST_RATE_HZ, description="right.rate")
     full_scale_db: float | None = Field(None, description="right.decibels")
     calibrator_db: float | None = Field(None, description="right.decibels")
+
+    @property
+    def sensed(self) -> bool:
+        """The drive channel senses what enters the board: force or acceleration."""
+        return self.drive is not None and self.drive_kind in SENSING
 
 
 class Bench(_Section):

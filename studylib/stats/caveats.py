@@ -42,7 +42,6 @@ from studylib.stats import decisions, drift
 
 LEAST_DB = 0.5  # of the drive: less is not worth a remark
 DOUBT = 3.0  # standard uncertainties by which a step may be larger than it was found
-SENSED = ("force", "acceleration")
 
 
 @dataclass(frozen=True)
@@ -53,7 +52,7 @@ class Made:
     dealt : the order comes from a schedule.
     drive : specimen, batch, mount, harmonic, y: the drive channel at that multiple of the tone, dB
         at the same nominal drive; empty without the channel.
-    drive_kind : what the channel records, "" without one.
+    sensed : the channel senses what enters the board.
     levels : what was found on recorded levels (`attribution.levels.level_findings`).
     at_large : notes that belong to every verdict.
     clock : a batch whose columns order and started contradict each other, or "".
@@ -62,7 +61,7 @@ class Made:
     order: pd.DataFrame
     dealt: bool
     drive: pd.DataFrame
-    drive_kind: str
+    sensed: bool
     levels: tuple[str, ...] = ()
     at_large: tuple[str, ...] = ()
     clock: str = ""
@@ -119,8 +118,8 @@ class Caveats:
 
     def _of_bench(self, row: Any, feature: register.Feature) -> list[str]:
         on_bench = feature.kind != register.Kind.WOOD
+        sensed = self.made.sensed
         pair = self.order.between(row.wood_a, row.wood_b) if on_bench else None
-        sensed = self.made.drive_kind in SENSED
         gaps = self.gaps.get((row.wood_a, row.wood_b), {})
         own = feature.kind == register.Kind.PROBE and feature.harmonic in gaps
         gap = gaps.get(feature.harmonic if own else 1) if follows_level(feature) else None
@@ -133,7 +132,9 @@ class Caveats:
             codes.note("caveats.clock", batch=self.made.clock)
             if on_bench and self.made.clock
             else "",
-            "caveats.not_sensed" if not sensed and (feature.drive_level or feature.driver) else "",
+            "caveats.not_sensed"
+            if not self.made.sensed and (feature.drive_level or feature.driver)
+            else "",
             codes.note("caveats.harder", **self._which(row, gap), voltage=not sensed)
             if gap and gap.visible
             else "",

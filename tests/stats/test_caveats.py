@@ -42,7 +42,7 @@ class Study:
         self.names, self.wood = names, dict(self.specimens[["specimen", "wood"]].to_numpy())
         self.order = self._ordered(lambda mount: (mount.mount, self.rng.random()))
         self.drive = self._drive()
-        self.how = {"dealt": True, "drive_kind": "acceleration"}
+        self.how = {"dealt": True, "sensed": True}
 
     def _ordered(self, key):
         """The order of recording: every board once, then every board again."""
@@ -138,7 +138,7 @@ def test_a_wood_that_was_shaken_harder_is_named_where_the_level_stays(seed):
     found = study.compared()
     assert all("caveats.harder" in said for _, said in caveats(found, LEVEL))
     # Nothing felt it: then it cannot be excluded on any level.
-    unfelt = study.compared(drive_kind="")
+    unfelt = study.compared(sensed=False)
     for feature, there in ((LEVEL, True), (RESPONSE, False)):
         assert all(("caveats.not_sensed" in said) is there for _, said in caveats(unfelt, feature))
 

@@ -27,7 +27,6 @@ from studylib.attribution.lines import Lines, mean_lines, read_lines
 from studylib.attribution.sorted_takes import MountKey, SortedTakes
 from studylib.attribution.verdicts import ask
 from studylib.codes.attribution import Control, Verdict
-from studylib.measure.features import has_sensed_drive
 from studylib.report.summary import Summary
 from studylib.report.tables import measured_takes, set_aside_table
 from studylib.stats import scales
@@ -86,7 +85,7 @@ class Basis:
     @property
     def sensed(self) -> bool:
         """A force or acceleration channel senses what enters the board."""
-        return has_sensed_drive(self.summary.study.settings)
+        return self.summary.study.settings.channels.sensed
 
     @property
     def drive_kind(self) -> str:
@@ -114,7 +113,7 @@ def basis_of(summary: Summary) -> Basis:
         each for known in [set(means["specimen"])] for each in compared if each.specimen in known
     ]
     boards = {each.specimen: each.wood for each in seen or compared}
-    tone, sensed = study.settings.tone, has_sensed_drive(study.settings)
+    tone, sensed = study.settings.tone, study.settings.channels.sensed
     lines = read_lines(gathered.harmonics, measured, size=tone.harmonics)
     sorted_takes = SortedTakes(lines, measured, fundamental_hz=tone.fundamental_hz, sensed=sensed)
     table = summary.attribution.table
