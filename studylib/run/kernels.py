@@ -147,12 +147,15 @@ def wait() -> None:
 def _become(arguments: list[str], env: dict[str, str], cwd: str) -> None:
     from ipykernel.kernelapp import IPKernelApp
 
+    from studylib.figures import elsewhere
+
     os.setsid()
     os.dup2(os.open(os.devnull, os.O_RDONLY), 0)
     os.environ.clear()
     os.environ.update(env)
     os.chdir(cwd)
     sys.argv = arguments
+    elsewhere.begin(bytes)  # whoever draws beside this kernel is forked while it has one thread
     # A kernel ends when the parent that it is told of does.
     IPKernelApp.launch_instance(arguments[1:], parent_handle=os.getppid())
 
