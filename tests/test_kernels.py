@@ -139,3 +139,18 @@ def test_what_is_copied_has_one_thread_and_all_that_the_notebooks_import():
     files = {one for one in wanted if (library / f"{one.replace('.', '/')}.py").is_file()}
     assert len(files) > 20
     assert files - set(modules) == set()
+
+
+@pytest.mark.parametrize("processes", [1, 2])
+def test_whoever_draws_beside_a_kernel_was_forked_with_it_and_ends_with_it(
+    source, tmp_path, processes
+):
+    path = write_notebook(
+        tmp_path / "a.ipynb", "n = 1",
+        "import multiprocessing, psutil\n"
+        "print([c.pid for c in psutil.Process().children()], multiprocessing.active_children())",
+    )  # fmt: skip
+    told = printed(run_notebook(path, {}, kernels=source, processes=processes))
+    pids = json.loads(told[: told.index("]") + 1])
+    assert len(pids) == told.count("ForkProcess") == processes - 1
+    assert all(ended(pid) for pid in pids)
