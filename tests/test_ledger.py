@@ -12,8 +12,9 @@ from click.testing import CliRunner
 
 from studylib.bench.schedule import write_schedule
 from studylib.cli import main
-from studylib.codes import code_of, fields_of
+from studylib.codes import code_of, fields_of, has, several
 from studylib.modes.gathered import gather
+from studylib.report.made import made_of
 from studylib.report.preregistration import looks_of, preregistered
 from studylib.report.summary import summarise
 from studylib.sheets import read_study
@@ -148,6 +149,7 @@ def test_looks_that_nobody_planned_are_counted_and_named_beside_each_verdict(fol
     assert not any("caveats.looks" in cell for cell in first.comparison.effects["caveats"])
     for names in (("L1", "R1", "L2", "R2"), ("L1", "R1", "L2", "R2", "L3", "R3")):
         add_entry(folder, {name: whole[name] for name in names}, when=NOON)
+        assert has(several(made_of(study, gathered).at_large), "caveats.looks")
     told = looks_note(study)
     assert (told["number"], told["planned"]) == (3, 1)
     assert told["rate"] == pytest.approx(rate_of(0.05, (4, 6, 8)))

@@ -683,6 +683,11 @@ def test_fewer_mounts_than_the_others_and_none_at_all(tmp_path):
     assert holds(said[1], "sheets.fewer_mounts", file="takes.csv", column="mount", **counts)
 
 
+def test_a_reference_may_be_mounted_less_often(tmp_path):
+    rows = [r for r in take_rows() if r.get("specimen") != "ref" or r["mount"] == "1"]
+    assert warnings_of(tmp_path / "s", takes=rows) == ()
+
+
 @pytest.mark.parametrize(("hz", "mains_hz"), [(150.0, 50.0), (180.4, 60.0)])
 def test_a_fundamental_on_the_mains(tmp_path, hz, mains_hz):
     toml = TOML + f"\n[tone]\nfundamental_hz = {hz}\n"

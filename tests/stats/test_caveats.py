@@ -256,3 +256,21 @@ def test_drives_that_do_not_differ_are_seldom_said_to(rng):
         seen += any(gap.visible for gap in found)
     assert large > 100
     assert seen <= 4
+
+
+def test_a_wood_without_a_probe_has_no_gap_at_it(rng):
+    boards = {f"{wood}{i}": wood for wood in WOODS for i in range(2)}
+    lacking = WOODS[-1]
+    frame = pd.DataFrame(
+        [
+            (b, "one", 1, k)
+            for b, wood in boards.items()
+            for k in (1, 3)
+            if (wood, k) != (lacking, 3)
+        ],
+        columns=["specimen", "batch", "mount", "harmonic"],
+    )
+    gaps = drive_gaps(frame.assign(y=rng.normal(0, 1.5, len(frame))), boards)
+    assert {pair: list(of) for pair, of in gaps.items()} == {
+        pair: [1] if lacking in pair else [1, 3] for pair in gaps
+    }

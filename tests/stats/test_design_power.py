@@ -25,6 +25,7 @@ from studylib.stats.planning import (
     best_splits,
     common_spreads,
     false_alarms,
+    never_beyond,
     pilot_spreads,
 )
 from studylib.stats.power import (
@@ -170,6 +171,14 @@ def test_same_is_dear_and_its_number_is_that_of_two_one_sided_tests():
     found = sources_for_same(0.5, 1.0, Decision(woods=2))
     assert found.sources == pytest.approx(2 * (1.645 + 1.2816) ** 2 / 0.25, rel=0.04)
     assert sources_for_same(0.01, 1.0, Decision(woods=2)).sources is None
+
+
+def test_the_smallest_design_is_asked_for_without_batches():
+    """How many sources are enough does not hang on how many batches this design has."""
+    blocked, free = Decision(woods=3, block_columns=2), Decision(woods=3)
+    assert sources_to_declare(1.5, 1.0, blocked) == sources_to_declare(1.5, 1.0, free)
+    assert sources_for_same(1.0, 1.0, blocked) == sources_for_same(1.0, 1.0, free)
+    assert never_beyond(1.0, 1.0, blocked) == never_beyond(1.0, 1.0, free)
 
 
 def test_the_one_search_gives_the_first_number_that_is_enough_and_counts_what_it_asks():
