@@ -131,8 +131,10 @@ def _paragraph(rows: pd.DataFrame, alpha: float) -> str:
         parts = [codes.note("covariates.no_answer", pair=None, why=rows["note"].iloc[0])]
     else:
         parts = _parts(known, rows[rows["difference_with"].isna()], held, alpha)
-        cautions = register.find(feature).cautions
-        parts += [codes.note("covariates.caution", caution=caution) for caution in cautions]
+        parts += [
+            codes.note("covariates.caution", caution=caution)
+            for caution in register.find(feature).cautions
+        ]
     return codes.note("covariates.paragraph", name=feature, held=held, parts=parts)
 
 
@@ -198,5 +200,8 @@ def _slope_note(row, held: str, alpha: float) -> str:
 
 def _slope(row) -> str:
     slope, _ = with_sign(row.slope, row.slope_low, row.slope_high, row.slope_unit)
-    interval = between(row.slope_low, row.slope_high, row.unit)
-    return f"{slope} ({interval})" if math.isfinite(row.slope) else slope
+    return (
+        f"{slope} ({between(row.slope_low, row.slope_high, row.unit)})"
+        if math.isfinite(row.slope)
+        else slope
+    )

@@ -207,8 +207,10 @@ def _feature(
     limit = _limit(study, feature)
     difference = math.hypot(spreads.source, spreads.specimen) if limit is None else limit
     counts = list(planks.values())
-    planks_apart = (spreads.source, spreads.source_low, spreads.source_high)
-    variances = [nest.variance(replace(spreads, source=source)) for source in planks_apart]
+    variances = [
+        nest.variance(replace(spreads, source=source))
+        for source in (spreads.source, spreads.source_low, spreads.source_high)
+    ]
     claims = len(effects.claimed_pairs(vars(claim) for claim in study.settings.claims))
     claims = claims or decision.primary  # then one for each primary feature
     cases = {

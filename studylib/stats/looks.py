@@ -97,8 +97,10 @@ def levels(confidence: float, looks: int, spreads: Iterable[np.ndarray] = ()) ->
         return Levels(confidence, SAME_LEVEL)
     wide = any(np.max(each) > WIDE**2 * np.min(each) for each in spreads)
     one = (lambda alpha, k: alpha / k) if wide else look_level
-    both = (one(alpha, looks) for alpha in (round(1.0 - confidence, 12), SAME_LEVEL))
-    alpha, same = (math.floor(1e4 * level) / 1e4 for level in both)  # as it is printed
+    alpha, same = (
+        math.floor(1e4 * one(level, looks)) / 1e4  # as it is printed
+        for level in (round(1.0 - confidence, 12), SAME_LEVEL)
+    )
     return Levels(1.0 - alpha, same)
 
 
