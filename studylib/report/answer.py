@@ -191,10 +191,12 @@ def next_step(summary: Summary) -> str:
         return codes.note("answer.next_planks", least=summary.study.settings.decide.smallest_n)
     different, unlimited = row.verdict == Verdict.DIFFERENT, row.limit != row.limit
     undecided = row.verdict == Verdict.OPEN
-    more = {"needed": row.needed, "name": row.feature, "unit": summary.unit}
     return codes.holding(
         (register.find(row.feature).driver and row.verdict in _DECLARED, "answer.next_probe"),
-        (undecided and row.needed, codes.note("answer.next_more", **more)),
+        (
+            undecided and row.needed,
+            codes.note("answer.next_more", needed=row.needed, name=row.feature, unit=summary.unit),
+        ),
         (undecided or (different and unlimited), "answer.next_limit"),
         (different, "answer.next_size"),
         (True, "answer.next_again"),
@@ -210,8 +212,12 @@ def heard(summary: Summary) -> str:
     if row is None or row.verdict not in _DECLARED or register.find(row.feature).driver:
         return ""
     told = _difference(row)
-    microphone = summary.study.settings.channels.response_kind == "microphone"
-    return audible(row.feature, low=told["low"], high=told["high"], microphone=microphone)
+    return audible(
+        row.feature,
+        low=told["low"],
+        high=told["high"],
+        microphone=summary.study.settings.channels.response_kind == "microphone",
+    )
 
 
 def beside(summary: Summary) -> dict[str, list[str]]:

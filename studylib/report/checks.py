@@ -56,7 +56,6 @@ def checks_of(study: sheets.Study, comparison: compare.Comparison) -> Checks:
     features, samples = workings.usable, workings.samples
     order = recording_order(study.takes)
     found = outliers.find_outliers(samples, features)
-    boards = study.specimen_table().query("role == ''")
     return Checks(
         own=_own(comparison),
         outliers=found,
@@ -65,7 +64,8 @@ def checks_of(study: sheets.Study, comparison: compare.Comparison) -> Checks:
         chart=workings.chart[workings.chart["feature"].isin(features)].reset_index(drop=True),
         trends=workings.trends[workings.trends["feature"].isin(features)].reset_index(drop=True),
         steadiness={f: s for f, s in workings.caveats.steadiness.items() if f in features},
-        order=workings.caveats.order or drift.order_of_woods(order, boards),
+        order=workings.caveats.order
+        or drift.order_of_woods(order, study.specimen_table().query("role == ''")),
         takes=_from_own_means(workings.takes[workings.takes["feature"].isin(features)], order),
     )
 

@@ -106,11 +106,11 @@ def _looks(study: sheets.Study, failed: Container[str]) -> list[str]:
     seen, planned = looks_of(study, failed=failed), study.looks
     if study.lock is None and planned == 1:
         return []
-    level = look_level(1 - study.settings.decide.confidence, planned)
     return [
         codes.note(
             "preregistration.looks", number=seen.number, rate=seen.rate, whole=seen.whole,
-            last=seen.last, planned=planned, level=level,
+            last=seen.last, planned=planned,
+            level=look_level(1 - study.settings.decide.confidence, planned),
         )
     ]  # fmt: skip
 

@@ -138,8 +138,12 @@ def wood_at_random(summary: Summary, *, few: bool = False) -> list[str]:
     ]
     woods = [row["woods"] for row in rows]
     more = {"source": summary.unit, "confidence": summary.confidence}
-    told = "trust.few_woods" if few else "trust.many_woods"
     return [
-        *(note(told, least=min(woods), most=max(woods)) for _ in woods[:1]),
+        *(
+            note(
+                "trust.few_woods" if few else "trust.many_woods", least=min(woods), most=max(woods)
+            )
+            for _ in woods[:1]
+        ),
         *(note("trust.another_wood", **row, **more) for row in rows),
     ]

@@ -50,8 +50,9 @@ def connected(address: str) -> Iterator[Executor]:
         why = (str(error).splitlines() or [type(error).__name__])[0]
         raise errors.RunError(codes.note("run.no_cluster", address=address, why=why)) from None
     with client:
-        workers = client.scheduler_info(n_workers=-1)["workers"]
-        errors.RunError.refuse(not workers, "run.no_workers", address=address)
+        errors.RunError.refuse(
+            not client.scheduler_info(n_workers=-1)["workers"], "run.no_workers", address=address
+        )
         yield client.get_executor()
 
 
