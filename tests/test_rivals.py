@@ -13,6 +13,7 @@ import json
 import math
 import re
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -26,7 +27,7 @@ from studylib.measure.batch import batch_slugs, save_part
 from studylib.modes.gathered import gather
 from studylib.report import checks
 from studylib.report.rivals import rivals_sentences, rivals_table
-from studylib.report.rivals.basis import Finding
+from studylib.report.rivals.basis import Finding, each_wood
 from studylib.report.rivals.boards import distances
 from studylib.report.rivals.table import findings
 from studylib.report.summary import Summary, summarise
@@ -770,3 +771,12 @@ def test_the_yardstick_of_distortion_is_marked_as_unverified(demo):
     assert "from memory and not checked: bone vibrators" in said
     # 5.5 % is -25.193 dB (computed): the demo's driver, 0.94 %, stays far below.
     assert 20 * np.log10(0.055) == pytest.approx(-25.193, abs=1e-3)
+
+
+def test_values_of_boards_stand_by_wood_in_the_order_of_the_sheet():
+    woods = [f"wood {number}" for number in (5, 3, 8, 1, 9, 2, 7)]
+    boards = {f"{wood}, board {n}": wood for n in (1, 2) for wood in woods}
+    values = dict.fromkeys(reversed(boards), 1.0) | {f"{woods[0]}, board 1": math.nan}
+    found = each_wood(SimpleNamespace(boards=boards), values)
+    assert list(found) == [*woods[1:], woods[0]]
+    assert [found[wood].size for wood in found] == [2] * 6 + [1]
