@@ -483,8 +483,13 @@ def _cells(column: pd.Series, decimal: str) -> np.ndarray:
     cells = column.to_numpy(object, copy=True)
     if column.dtype.kind == "O":
         texts = {x: f"'{x}" for x in {*cells} if isinstance(x, str) and writing.FORMULA.match(x)}
-        cells[:] = [texts.get(cell, cell) for cell in cells]
-    elif decimal != ".":
+        cells[:] = [texts.get(cell, cell) for cell in cells] if texts else cells
+    elif column.dtype.kind == "f":
+        # Frequencies and limits stand in thousands of rows: each is put into digits once.
+        bits, own = np.unique(column.to_numpy().view("int64"), return_inverse=True)
+        if 2 * bits.size < own.size:
+            cells = np.array(list(map(repr, bits.view("float64").tolist())), object)[own]
+    if column.dtype.kind != "O" and decimal != ".":
         cells[:] = [str(cell).replace(".", decimal) for cell in cells]
     cells[column.isna().to_numpy()] = ""
     return cells

@@ -1,4 +1,4 @@
-"""Pictures made by other processes: the same files, the same errors, and nobody left behind."""
+"""Work done by other processes: the same files, the same errors, and nobody left behind."""
 
 from __future__ import annotations
 
@@ -16,10 +16,13 @@ from pathlib import Path
 from types import SimpleNamespace
 
 import matplotlib.pyplot as plt
+import pandas as pd
 import pytest
 
 from studylib.errors import InputError
-from studylib.figures import elsewhere
+from studylib import elsewhere
+from studylib.report.film import write_film
+from studylib.report.predicted import parts_of, predicted_of
 from studylib.report.summary import summarise
 from studylib.run.execution import run_notebook
 from tests.invented_tables import Invention
@@ -112,6 +115,41 @@ def test_what_nobody_has_begun_is_made_here(two, busy):
     assert waiting[0]() == worker
 
 
+@pytest.mark.parametrize("jobs", [1, 2])
+def test_many_calls_give_their_results_in_order_and_few_at_a_time(jobs, request):
+    if jobs == 2:
+        request.getfixturevalue("two")
+    asked = []
+
+    def calls():
+        for number in range(50):
+            asked.append(number)
+            yield partial(divmod, number, 7)
+
+    given = elsewhere.each(calls())
+    assert next(given) == (0, 0)
+    assert len(asked) <= 16, "all of them at once would hold all results at once"
+    assert [*given] == [divmod(number, 7) for number in range(1, 50)]
+
+
+def test_many_calls_are_made_there_and_here(two, busy):
+    given = elsewhere.each([busy.call, *[os.getpid] * 6])
+    with ThreadPoolExecutor(1) as thread:
+        results = thread.submit(list, given)
+        worker = int(busy.told.read_text())
+        busy.ends()
+    first, *others = results.result()
+    assert first == b"larch\n"
+    assert others[-1] == os.getpid()
+    assert {*others} <= {worker, os.getpid()}
+
+
+def test_of_many_calls_one_that_fails_fails_as_it_does_here(two):
+    with pytest.raises(InputError) as there:
+        list(elsewhere.each([os.getpid, refuses, os.getpid]))
+    assert there.value.notes
+
+
 def test_an_interrupt_is_not_theirs(two, threads, busy):
     given = elsewhere.begin(busy.call)
     os.kill(int(busy.told.read_text()), signal.SIGINT)
@@ -142,8 +180,9 @@ def test_all_figures_are_the_same_whoever_draws_them(tmp_path, monkeypatch, requ
         summary = summarise(*Invention(boards=2, mounts=2, takes=2).make())
         for name in [*summary.drawings] * shown:
             summary.figure(name)
-        summary.write(tmp_path / folder)
-        return {path.name: path.read_bytes() for path in (tmp_path / folder / "figures").iterdir()}
+        summary.write(tmp_path / folder, write_film)
+        written = (tmp_path / folder / "figures").rglob("*.*")
+        return {path.name: path.read_bytes() for path in written}
 
     monkeypatch.delenv("STUDYLIB_JOBS", raising=False)
     elsewhere._others.cache_clear()
@@ -151,13 +190,22 @@ def test_all_figures_are_the_same_whoever_draws_them(tmp_path, monkeypatch, requ
     assert drawn("shown", shown=True) == alone
     request.getfixturevalue("two")
     assert drawn("two", shown=True) == alone
-    assert len(alone) > 20
+    assert len(alone) > 30
+
+
+def test_a_prediction_is_the_same_whoever_works_it_out(demo_summary, two):
+    summary, study = demo_summary, demo_summary.study
+    there = predicted_of(study, summary.modes.model, summary.curves.levels)
+    pd.testing.assert_frame_equal(there.curves, summary.predicted.curves, check_exact=True)
+    parts = parts_of(study, there, summary.curves, summary.comparison)
+    pd.testing.assert_frame_equal(parts.table, summary.parts.table, check_exact=True)
+    assert parts.rests == summary.parts.rests
 
 
 RUN = """
 import os, signal, sys, threading
 from functools import partial
-from studylib.figures import elsewhere
+from studylib import elsewhere
 
 def stays(told):
     with open(told, "w") as pipe:
@@ -192,7 +240,8 @@ FRAME = """
 import os, sys
 os.environ["STUDYLIB_JOBS"] = "2"
 from functools import partial
-from studylib.figures import elsewhere, style
+from studylib import elsewhere
+from studylib.figures import style
 frame = partial(style.video_frame, partial(style.empty_figure, "Nothing rings."))
 print(elsewhere.begin(os.getpid)() != os.getpid(), elsewhere.begin(frame)() == frame())
 """

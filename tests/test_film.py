@@ -6,6 +6,7 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 from datetime import datetime
+from itertools import cycle
 
 import matplotlib.pyplot as plt
 import pandas as pd
@@ -31,8 +32,14 @@ RIM = 0.03
 @pytest.fixture
 def drawn(monkeypatch):
     """Frames by name, kept open instead of saved."""
-    kept = {}
-    monkeypatch.setattr(figures, "save", lambda figure, _, name: kept.__setitem__(name, figure))
+    kept, names = {}, cycle(FRAMES)
+
+    def keeps(draw):
+        kept[next(names)] = draw()
+        return {}
+
+    monkeypatch.setattr(film.elsewhere, "each", lambda calls: [call() for call in calls])
+    monkeypatch.setattr(film, "files_of", keeps)
     yield kept
     plt.close("all")
 
@@ -200,15 +207,15 @@ def test_no_film_is_left_half(null, tmp_path, monkeypatch):
     monkeypatch.setattr(figures, "save_sizes", lambda *_: None)
     saved = []
 
-    def breaks_off(figure, folder, name):
-        saved.append(name)
-        if name == "3_difference":
+    def breaks_off(draw):
+        saved.append(draw)
+        if len(saved) == 3:
             raise OSError("disk full")
 
-    monkeypatch.setattr(film.figures, "save", breaks_off)
+    monkeypatch.setattr(film, "files_of", breaks_off)
     with pytest.raises(OSError, match="disk full"):
         write_summary(null, str(tmp_path), write_film)
     plt.close("all")
-    assert saved == FRAMES[:3]
+    assert len(saved) == 3
     assert [path.name for path in tmp_path.iterdir()] == ["figures"]
     assert [path.name for path in (tmp_path / "figures").iterdir()] == ["old.png"]

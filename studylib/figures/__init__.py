@@ -20,7 +20,7 @@ from studylib.figures.effects import (
 )
 from studylib.figures.listening import heard_figure
 from studylib.figures.spread import drift_figure, variance_figure
-from studylib.figures.style import save, save_sizes
+from studylib.figures.style import save_sizes
 from studylib.figures.takes import tap_figure
 
 __all__ = [
@@ -31,7 +31,6 @@ __all__ = [
     "excess_figure",
     "heard_figure",
     "predicted_figure",
-    "save",
     "save_sizes",
     "spectra_figure",
     "split_figure",

@@ -319,19 +319,27 @@ def frequency_axis(axes: Axes, low_hz: float, high_hz: float, *, label: bool = T
 def save(figure: Figure, folder: Path | str, name: str) -> None:
     """Write `name`.png and `name`.svg into `folder` and close the figure.
 
-    The same figure gives the same bytes on one machine: no date, and fixed names inside the
-    SVG.
-
     Parameters
     ----------
     figure : as a figure function returns it; it may have been shown.
     folder : must be there.
     name : of the files, without an ending.
     """
-    Path(folder, f"{name}.png").write_bytes(picture(figure))
+    for ending, content in files_of(lambda: figure).items():
+        Path(folder, f"{name}{ending}").write_bytes(content)
+
+
+def files_of(draw: Callable[[], Figure]) -> dict[str, bytes]:
+    """The PNG and the SVG of a figure, by the ending of their names; the figure is closed.
+
+    The same figure gives the same bytes on one machine: no date, and fixed names inside the
+    SVG.
+    """
+    figure, svg = draw(), io.BytesIO()
     with plt.style.context(STYLE, after_reset=True):
-        figure.savefig(Path(folder, f"{name}.svg"), metadata={"Date": None, "Creator": None})
+        figure.savefig(svg, format="svg", metadata={"Date": None, "Creator": None})
     plt.close(figure)
+    return {".png": picture(figure), ".svg": svg.getvalue()}
 
 
 def save_sizes(

@@ -8,10 +8,12 @@ Functions: `write_film`.
 """
 
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
-from studylib import figures, writing
+from studylib import elsewhere, figures, writing
 from studylib.codes import code_of, each, fields_of, note
+from studylib.figures.style import files_of
 from studylib.report import answer, preregistration
 from studylib.report.rivals.table import findings, rivals_sentences
 from studylib.report.summary import Summary
@@ -73,9 +75,18 @@ def write_film(summary: Summary, folder: Path) -> None:
         place / "description.txt",
         _said([f"{asked.title}: {asked.question}", *told, but, lock, foot]),
     )
-    for name, (headline, lines, _, drawn) in frames.items():
-        said = (in_words(headline), [in_words(line) for line in lines if line], in_words(foot))
-        figures.save(figures.still_figure(*said, means=drawn), place, name)
+    stills = (
+        partial(
+            figures.still_figure,
+            in_words(headline), [in_words(line) for line in lines if line], in_words(foot),
+            means=drawn,
+        )
+        for headline, lines, _, drawn in frames.values()
+    )  # fmt: skip
+    drawings = elsewhere.each(partial(files_of, still) for still in stills)
+    for name, files in zip(frames, drawings, strict=True):
+        for ending, content in files.items():
+            (place / f"{name}{ending}").write_bytes(content)
 
 
 def _said(items: list[str]) -> str:

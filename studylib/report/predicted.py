@@ -25,13 +25,14 @@ Functions: `predicted_of`, `predicted_of_batch`, `parts_of`, `predicted_notes`, 
 """
 
 from dataclasses import dataclass, replace
+from functools import partial
 from itertools import combinations
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from studylib import codes, measure, sheets, tables
+from studylib import codes, elsewhere, measure, sheets, tables
 from studylib.modes.gathered import boards_with_numbers, free_modes_of
 from studylib.report.curves import Curves, levels_of
 from studylib.signal.sweep import SweepShape, usable_band
@@ -138,10 +139,13 @@ def predicted_of(study: sheets.Study, model: prediction.Model, levels: pd.DataFr
     many = int(np.clip(ALL_DRAWS // len(best), FEWEST, prediction.DRAWS))
     drawn, ends = slice(many + 1), [outside(many), 1.0 - outside(many)]
     bench, rng, rows, of_mounts = model.bench.draw(drawn), np.random.default_rng(1), [], []
-    for (name, wood), of_board in by_board:
+    levels_of_each = elsewhere.each(
+        partial(prediction.levels_db, model.numbers(name).draw(drawn), frequency, bench)
+        for name, _ in by_board.groups
+    )
+    for ((name, wood), of_board), levels in zip(by_board, levels_of_each, strict=True):
         bar = best[name]
-        numbers = model.numbers(name).draw(drawn)
-        spread = prediction.levels_db(numbers, frequency, bench)[1:] - bar
+        spread = levels[1:] - bar
         noise = remount * rng.standard_normal(spread.shape)
         low, high = np.quantile(spread + noise / np.sqrt(len(of_board)), ends, axis=0)
         mean = of_board.mean().to_numpy()

@@ -16,9 +16,8 @@ from pathlib import Path
 import pandas as pd
 from matplotlib.figure import Figure
 
-from studylib import figures, register, sheets, tables, writing
+from studylib import elsewhere, figures, register, sheets, tables, writing
 from studylib.attribution import Attribution, attribute_study, verdicts
-from studylib.figures import elsewhere
 from studylib.figures.style import empty_figure, video_frame
 from studylib.modes.gathered import Gathered
 from studylib.report import listening, made, preregistration
@@ -247,11 +246,16 @@ class Summary:
         )
 
     def _write_figures(self, beside: Iterable[Callable], folder: Path) -> None:
+        left = {
+            name: (None, elsewhere.begin(partial(video_frame, draw)))
+            for name, draw in self.drawings.items()
+            if name not in self.shown
+        }
         for write in beside:
             write(self, folder)
         # From the last on: frames that are drawn beside this process are begun from the first on.
         for name, draw in reversed(self.drawings.items()):
-            figures.save_sizes(draw, folder, name, *self.shown.get(name, ()))
+            figures.save_sizes(draw, folder, name, *(self.shown | left)[name])
 
 
 def summarise(study: sheets.Study, gathered: Gathered) -> Summary:

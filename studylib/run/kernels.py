@@ -147,7 +147,7 @@ def wait() -> None:
 def _become(arguments: list[str], env: dict[str, str], cwd: str) -> None:
     from ipykernel.kernelapp import IPKernelApp
 
-    from studylib.figures import elsewhere
+    from studylib import elsewhere
 
     os.setsid()
     os.dup2(os.open(os.devnull, os.O_RDONLY), 0)

@@ -338,7 +338,12 @@ def read_unrecorded(folder: Path | str) -> Study:
 
 
 def _read(folder: Path | str, *, unrecorded: bool) -> Study:
-    folder = _existing(folder)
+    places = [Path(os.path.abspath(base / folder)) for base in (Path(), NOTEBOOKS)]
+    folder = next((place for place in places if place.is_dir()), places[0])
+    errors.InputError.refuse(
+        not folder.is_dir(), "sheets.no_folder", name=folder.name, place=folder
+    )
+    writing.settle(folder)
     settings, faults, of_settings = settings_file.read_settings(folder / TOML)
 
     def read(what: Callable[..., Any], *args: Any, without: Any, **options: Any) -> Any:
@@ -400,16 +405,6 @@ def _read(folder: Path | str, *, unrecorded: bool) -> Study:
         locks=locks,
         written=tuple(boards.rows),
     )
-
-
-def _existing(folder: Path | str) -> Path:
-    places = [Path(os.path.abspath(base / folder)) for base in (Path(), NOTEBOOKS)]
-    folder = next((place for place in places if place.is_dir()), places[0])
-    errors.InputError.refuse(
-        not folder.is_dir(), "sheets.no_folder", name=folder.name, place=folder
-    )
-    writing.settle(folder)
-    return folder
 
 
 def _claims(

@@ -26,11 +26,13 @@ Functions: `changes`, `paired`, `split`. Classes: `Pairing`, `Part`. Data: `PART
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import partial
 from itertools import combinations, permutations
 
 import numpy as np
 from scipy.special import stdtrit
 
+from studylib import elsewhere
 from studylib.wood import prediction
 
 SIZES, *MATERIAL = prediction.GROUPS
@@ -117,10 +119,13 @@ def paired(
     own = [np.bincount(one)[one] for one in source]
     shape = len(pairs), len(prediction.GROUPS), len(bench.drive_m), len(frequency_hz)
     change = np.full(shape, np.nan)
-    for at, (i, j) in enumerate(pairs):
-        some = slice(None if at < MOST_PAIRS else 1)
-        drawn = numbers[i].draw(some), numbers[j].draw(some)
-        change[at, :, some] = changes(*drawn, frequency_hz, bench.draw(some))
+    draws = [slice(None if at < MOST_PAIRS else 1) for at in range(len(pairs))]
+    found = elsewhere.each(
+        partial(changes, *(numbers[n].draw(some) for n in pair), frequency_hz, bench.draw(some))
+        for pair, some in zip(pairs, draws, strict=True)
+    )
+    for at, (some, one) in enumerate(zip(draws, found, strict=True)):
+        change[at, :, some] = one
     return Pairing(*source, 1.0 / (own[0] * own[1]), change)
 
 

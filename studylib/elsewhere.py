@@ -1,8 +1,8 @@
-"""Pictures made by other processes beside this one, where it was given some.
+"""Work done by other processes beside this one, where it was given some.
 
 How many it may use, itself among them, stands in the variable STUDYLIB_JOBS, as the number of its
 threads does in OMP_NUM_THREADS. Without it, and on systems without `multiprocessing`'s fork server
-(Windows), all is done here. A picture is the same to the byte wherever it is made.
+(Windows), all is done here. What comes out is the same to the bit wherever it is made.
 
 Conventions: the others are forked at the first call where this process has a single thread by then;
 beside threads a copy may stand still for ever, and they come from the fork server, which has to
@@ -10,16 +10,20 @@ import everything first. They end with this process, however that ends, and no i
 """
 
 import functools
+import itertools
 import multiprocessing
 import os
 import signal
 import sys
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ProcessPoolExecutor
+from typing import Any
+
+_AT_ONCE = 16  # calls, which is as many results as wait for their turn
 
 
-def begin(call: Callable[[], bytes]) -> Callable[[], bytes]:
+def begin(call: Callable[[], Any]) -> Callable[[], Any]:
     """Have a call made beside this process.
 
     Parameters
@@ -33,6 +37,14 @@ def begin(call: Callable[[], bytes]) -> Callable[[], bytes]:
     """
     sent = others.submit(call) if (others := _others()) else None
     return lambda: call() if sent is None or sent.cancel() else sent.result()
+
+
+def each(calls: Iterable[Callable[[], Any]]) -> Iterator[Any]:
+    """The results of many calls (see `begin`) in their order, some made beside this process."""
+    calls = iter(calls)
+    while begun := [begin(call) for call in itertools.islice(calls, _AT_ONCE)]:
+        # From the last on, while the others make the first.
+        yield from reversed([result() for result in reversed(begun)])
 
 
 @functools.cache
