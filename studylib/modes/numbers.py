@@ -21,10 +21,12 @@ Functions: `number_modes`.
 """
 
 import math
+from functools import partial
 
 import numpy as np
 import pandas as pd
 
+from studylib import elsewhere
 from studylib.modes import alignment
 
 TAP_SPREAD = alignment.Spread(
@@ -212,10 +214,8 @@ def _number_boards(
     order = np.argsort(np.abs(entries - np.median(entries[entries > 0])), kind="stable")
     order = order[:: -(-len(order) // BEGUN_WITH)]
     orders = (np.r_[order[k], np.delete(order, k)] for k in range(min(SEEDS, len(order))))
-    best = max(
-        (alignment.build(of_boards, BOARD_SPREAD, order=one) for one in orders),
-        key=lambda found: found.score[0],
-    )
+    begun = (partial(alignment.build, of_boards, BOARD_SPREAD, order=one) for one in orders)
+    best = max(elsewhere.each(begun), key=lambda found: found.score[0])
     flat, ladder = of_boards.at(0), best.ladder.of(np.zeros(boards, int))
     again = alignment.align(flat, ladder, lead=True)
     sure = alignment.clear(flat, ladder, again) & (again.lead >= LEAST_LEAD)

@@ -98,7 +98,14 @@ def levels_told(study: sheets.Study, batches: Iterable[BatchMeasurement]) -> lis
 def repeats_apart(batches: Iterable[BatchMeasurement]) -> list[str]:
     """Repeats of one mount that disagree on a tone: the lowest and the highest, neither blamed."""
     features = pd.concat([batch.features for batch in batches], ignore_index=True)
-    levels = [name for name in features["feature"].unique() if _is_level(register.find(name))]
+    # At the tone itself, and of what the board passes of a probe tone.
+    levels = [
+        name
+        for name in features["feature"].unique()
+        for feature in [register.find(name)]
+        if feature.scale == "db"
+        and (feature.kind == register.Kind.PROBE or name in OF_THE_TONE)
+    ]
     own = features[features["feature"].isin(levels) & features["usable"]]
     where = ["batch", "specimen", "mount", "feature"]
     return [
@@ -112,13 +119,6 @@ def repeats_apart(batches: Iterable[BatchMeasurement]) -> list[str]:
         for low, high in [rows.loc[ends, ["take", "value"]].to_dict("records")]
         if high["value"] - low["value"] > APART_DB
     ]
-
-
-def _is_level(feature: register.Feature) -> bool:
-    """A level at the tone itself, or what the board passes of a probe tone."""
-    return feature.scale == "db" and (
-        feature.kind == register.Kind.PROBE or feature.name in OF_THE_TONE
-    )
 
 
 def _warnings(rows: pd.DataFrame) -> list[str]:

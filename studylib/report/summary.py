@@ -326,18 +326,22 @@ def _compared(
 
 def _of_one_stage(study: sheets.Study, gathered: Gathered, woods: Sequence[str]) -> Summary:
     """The summary of a study or of one stage; `woods` gives the order of the woods."""
+    attribution = elsewhere.begin(
+        partial(
+            attribute_study,
+            study,
+            gathered.harmonics,
+            batches=[batch for batch in study.batches if batch not in gathered.failed],
+            board_modes=gathered.board_modes,
+        )
+    )
     gathered, modes, comparison = _compared(study, gathered, woods)
     decide = study.settings.decide
     return Summary(
         study=study,
         gathered=gathered,
         comparison=comparison,
-        attribution=attribute_study(
-            study,
-            gathered.harmonics,
-            batches=[batch for batch in study.batches if batch not in gathered.failed],
-            board_modes=gathered.board_modes,
-        ),
+        attribution=attribution(),
         modes=modes,
         covariates=analyse_covariates(
             comparison,

@@ -345,16 +345,14 @@ def _stable(notebook: NotebookNode | None, parameters: Mapping[str, Any]) -> Not
                 KERNEL,
                 "python",
                 {
-                    name: _published(value) if isinstance(value, Path) else value
+                    name: (value.name if value.is_absolute() else value.as_posix())
+                    if isinstance(value, Path)
+                    else value
                     for name, value in parameters.items()
                 },
                 "Parameters",
             )
     return notebook
-
-
-def _published(path: Path) -> str:
-    return path.name if path.is_absolute() else path.as_posix()
 
 
 if __name__ == "__main__":
