@@ -6,7 +6,9 @@ whoever excites it, so that it looks like the driver's. Therefore it is forced, 
 model, at 20 places along it: E = A(m, x) A(d, d) / (A(d, x) A(m, d)) is the excess that the
 attribution would read, A being the response of a free bar between two points, d the driving point,
 m the far end, x the place. It is noticed there if E is not what was observed, within its interval
-and what the model itself may be off by.
+and what the model itself may be off by. A part of the harmonic shows less: where the driver and
+that place together make w times what the driver makes alone, z = w E / (w + E - 1) is read, so that
+a z that was read leaves w = z (E - 1) / (E - z).
 
 The model is the modal sum of a slender bar: shapes of Euler-Bernoulli, and for the frequencies and
 loss factors what taps of the board found, with the driver on it if they were (what the driver's
@@ -17,7 +19,7 @@ Source: modal superposition (any textbook of vibration); roots of cos(b) cosh(b)
 
 Conventions: places as shares of the length from the end at the driver; Hz; arrays over k.
 
-Contents: BoardModes, BoardFacts, facts_of_study, Hidden, forced_excess, noticed_share.
+Contents: BoardModes, BoardFacts, facts_of_study, Hidden, forced_excess, noticed_shares.
 """
 
 from collections.abc import Mapping
@@ -33,6 +35,8 @@ from studylib.signal.harmonics import DB_PER_RATIO
 PLACES = 20
 ENOUGH = 0.8  # share of the places at which a harmonic made on the board has to be noticed
 NEAR_BANDWIDTHS = 2.5
+PART_DB = 3.0  # a part made on the board that moves the level by more is not the driver's harmonic
+WIDEST_DB = 3.1  # of a wider interval nothing is put down to the driver, and nothing is asked
 MODEL_DB = 0.2  # and as much in phase: what the model of a bar may be off by, so far from a mode
 INERT_KG_M3 = 1500.0  # no wood is so dense (cell walls alone: 1,500, Wood Handbook, from memory)
 UNKNOWN_DRIVE_AT = (0.07, 0.13, 0.2, 0.27)
@@ -227,8 +231,8 @@ def _excess(
     return 1.0 + (ratio - 1.0) * (1.0 + driver * drive)
 
 
-@np.errstate(divide="ignore", invalid="ignore")
-def noticed_share(
+@np.errstate(divide="ignore", invalid="ignore", over="ignore")
+def noticed_shares(
     hidden: Hidden,
     *,
     observed: np.ndarray,
@@ -236,7 +240,9 @@ def noticed_share(
     up_db: np.ndarray,
     turn: np.ndarray,
 ) -> np.ndarray:
-    """Share (K,) of places at which a harmonic made on the board would not give what was observed.
+    """Shares (2, K) of places at which a harmonic made on the board would not give what was read:
+    one made there alone, and one of which a part that moves the level by PART_DB is made there. 0
+    near a mode, and where the interval is too wide to ask.
 
     Parameters
     ----------
@@ -244,9 +250,20 @@ def noticed_share(
     down_db, up_db : (K,) how far its interval reaches below and above it.
     turn : (K,) the phase in rad up to which two ratios agree.
     """
-    off = hidden.excess / observed[:, None]
-    level = 20.0 * np.log10(np.abs(off))
-    inside = (level >= -(down_db + MODEL_DB)[:, None]) & (level <= (up_db + MODEL_DB)[:, None])
-    passes = inside & (np.abs(np.angle(off)) <= (turn + MODEL_DB / DB_PER_RATIO)[:, None])
-    share = 1.0 - passes.mean(axis=-1)
-    return np.where(hidden.near, 0.0, share.min(axis=1).mean(axis=0))
+    out = np.zeros((2, observed.size))
+    asked = ~hidden.near & (down_db + up_db < WIDEST_DB)
+    off = np.log(hidden.excess[:, :, asked] / observed[asked, None])
+    low, high, angle = (
+        (each + MODEL_DB / DB_PER_RATIO)[asked, None]
+        for each in (down_db / DB_PER_RATIO, up_db / DB_PER_RATIO, turn)
+    )
+    # Of all that may have been read, what lies nearest to E and farthest from it.
+    near = np.clip(off.real, -low, high) + 1j * np.clip(off.imag, -angle, angle)
+    far = np.where(off.real > (high - low) / 2.0, -low, high) - 1j * np.copysign(angle, off.imag)
+    parts = np.stack([np.exp(z) / (1.0 - np.exp(z - off)) for z in (near, far)])
+    moved = np.abs(np.log(np.abs(parts * (observed[asked, None] - np.exp(-off)))))
+    out[:, asked] = [
+        (1.0 - hides.mean(axis=-1)).min(axis=1).mean(axis=0)
+        for hides in (near == off, ~(moved < PART_DB / DB_PER_RATIO).all(axis=0))
+    ]
+    return out

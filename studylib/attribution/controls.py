@@ -179,20 +179,21 @@ def in_air_of(airborne: Sequence[lines.Lines], key: tuple[str, int], scaled: np.
         in the air, as one of force does, what is heard is held against it.
     """
     k = np.arange(1, scaled.size + 1)
-    passed = np.full(scaled.size, np.nan)
+    passed = np.full(scaled.size, np.nan + 0j)
     for take in airborne:
         number = take.number
         if number and number > 1 and take.sensed[number - 1]:
-            ratio = np.abs(take.response / take.drive)[number - 1]
-            passed[number - 1] = np.fmax(passed[number - 1], ratio)
+            ratio = (take.response / take.drive)[number - 1]
+            passed[number - 1] = max(ratio, np.nan_to_num(passed[number - 1]), key=abs)
     tones = [take for take in airborne if take.number == 1]
     most, agrees = np.full(scaled.size, np.nan), np.zeros(scaled.size, dtype=bool)
     for take in tones:
         found, limit = take.found
         full = take.drive_factor**k
         most = np.fmax(most, limit / full)
-        own = np.where(take.sensed, np.abs(take.drive) * passed, np.nan)
-        off = np.abs(np.log(found / own))
+        own = np.where(take.sensed, take.drive * passed, np.nan)
+        # In level and phase: nothing was moved in between.
+        off = np.abs(np.log(np.where(np.isfinite(found), take.response, np.nan) / own))
         loose = np.abs(np.log(found / full / scaled))
         agrees = agrees | np.where(np.isfinite(own), off < ALIKE, loose < LOOSELY_ALIKE)
     beside = [(take.take.specimen, take.take.mount) for take in tones]

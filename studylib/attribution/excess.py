@@ -98,8 +98,10 @@ def excess_of(evidence: Evidence) -> dict[str, np.ndarray]:
     driven : the driver's own harmonic is known, and not only bounded by the noise;
     takes_disagree : repeats lie farther apart than their noise and the take spread allow;
     phase_off : the phase is not that of the prediction, beyond doubt and allowance;
-    noticed : share of places on the board where a harmonic made there would not pass for the
-        driver's; NaN where the board's modes are not known;
+    as_probed : but for the air, level and phase hold 0: there the driver's sound through the air,
+        of which the probe tone held the same share, leaves them;
+    noticed, part_noticed : shares of places on the board where a harmonic made there, or a part of
+        one, would not pass for the driver's; NaN where the board's modes are not known;
     width_cause : the chief cause of the interval's width;
     least_excluded : the leak that the controls leave most room for.
     """
@@ -130,6 +132,7 @@ def excess_of(evidence: Evidence) -> dict[str, np.ndarray]:
     plain = middle + lowest - side(terms, q, up=False) - high_load
     low, low_with_leaks = plain + shift(seen, up=False), plain + shift(bounds, up=False)
     high = middle + highest + side(terms, q, up=True) + shift(seen, up=True) - low_load
+    as_probed = ~((low > 0.0) | (high < 0.0))
     if evidence.sensed:
         down, up = _air_shift(ratio, evidence.air.bound / observed)
         heard = np.isfinite(evidence.air.level)
@@ -140,6 +143,17 @@ def excess_of(evidence: Evidence) -> dict[str, np.ndarray]:
     shares = np.sqrt(sum(bound.share**2 for bound in seen) / 3.0)
     whole = np.sqrt(u**2 + shares**2 + ((high_load - low_load) ** 2) / 12.0)
     phase, turn = _phase(evidence, ratio, terms, seen, q)
+    noticed, part_noticed = (
+        np.full((2, observed.size), np.nan)
+        if evidence.hidden is None
+        else board_facts.noticed_shares(
+            evidence.hidden,
+            observed=ratio,
+            down_db=DB * (middle - low),
+            up_db=DB * (high - middle),
+            turn=turn - PHASE_ALLOWANCE,
+        )
+    )
     return {
         "observed_db": DB * np.log(np.where(present, observed, observed + limit)),
         "noise_db": DB * np.log(limit),
@@ -151,15 +165,10 @@ def excess_of(evidence: Evidence) -> dict[str, np.ndarray]:
         "u": DB * whole,
         "phase_deg": np.degrees(phase),
         "phase_off": np.abs(phase) > turn,
-        "noticed": np.full(observed.size, np.nan)
-        if evidence.hidden is None
-        else board_facts.noticed_share(
-            evidence.hidden,
-            observed=ratio,
-            down_db=DB * (middle - low),
-            up_db=DB * (high - middle),
-            turn=turn - PHASE_ALLOWANCE,
-        ),
+        "as_probed": as_probed
+        & ~(np.abs(phase) > turn - 2.0 * np.where(air.found, air.share, 0.0)),
+        "noticed": noticed,
+        "part_noticed": part_noticed,
         "present": present,
         "driven": driven,
         "takes_disagree": takes_disagree,

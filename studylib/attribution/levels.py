@@ -148,8 +148,9 @@ def _short(levels: pd.DataFrame, channel: str) -> Iterator[tuple[str, dict]]:
     dof = len(own) - repeats.ngroups
     sd = np.sqrt(repeats.var().mul(repeats.count() - 1).sum() / dof) if dof > 3 else TAKE_SD_DB
     rank = own.groupby(CASE)["drive_db"].rank("dense", ascending=False)
-    noise = f"{channel}_noise"
-    cases = _slopes(own, channel, sd).join(_slopes(own, noise, sd)["slope"].rename("noise"))
+    cases = _slopes(own, channel, sd).join(
+        _slopes(own, f"{channel}_noise", sd)["slope"].rename("noise")
+    )
     cases = cases.join(_slopes(own[rank > 1], channel, sd)["slope"].rename("below"))
     top = _slopes(own[rank < 3], channel, sd)
     low = cases["below"].fillna(-1.0) < -LEAST_SHORT / 2
@@ -248,19 +249,17 @@ def _change(levels: pd.DataFrame, table: pd.DataFrame, least_db: float) -> _Chan
     own = pd.DataFrame(np.column_stack([rest**2, 1 - 1 / size])).groupby(table["k"].to_numpy())
     sums, whole = own.transform("sum").to_numpy(), (rest**2).sum(axis=0) / dof
     weight = (sums[:, 2:] + LEAST_DOF) / (sums[:, :2] + LEAST_DOF * whole).clip(1e-6)
-    free = np.concatenate([_from_here((size - 2 * after - 1) / size), table["alone"] * (size > 2)])
-    alone = (weight.T * (1 - 1 / size)).T
-    square = np.concatenate([_from_here((weight.T * ((size - 2 * after - 1) / size)).T), alone])
+    moved = (size - 2 * after - 1) / size
+    tried = np.concatenate([_from_here(moved), table["alone"] * (size > 2)]) > 0.45
+    square = np.concatenate([_from_here((weight.T * moved).T), (weight.T * (1 - 1 / size)).T])
     shift = np.concatenate([_from_here(weight * rest), weight * rest])
     step = shift / square.clip(1e-9)
     gain = shift * step
     total = (weight * rest**2).sum(axis=0)
     u = np.sqrt((total - gain).clip(0.0) / (dof - 1) / square.clip(1e-9))
     drift = (weight * time * rest).sum(axis=0) ** 2 / (weight * time**2).sum(axis=0)
-    tried = free > 0.45
     reach = -stdtrit(dof - 1, CHANCE / 4 / tried.sum())
-    sure = (np.abs(step) > np.maximum(reach * u, least_db)) & (gain > 1.1 * drift)
-    sure &= tried[:, None]
+    sure = (np.abs(step) > np.maximum(reach * u, least_db)) & (gain > 1.1 * drift) & tried[:, None]
     if not sure.any():
         return None
     best = int(np.argmax(np.where(sure, np.abs(step) / u.clip(1e-9), 0.0).max(axis=1)))
@@ -281,18 +280,16 @@ def _told(levels: pd.DataFrame, change: _Change) -> str:
     row, on = levels.loc[change.at], change.on & (change.extent == "rest")
     split = pd.Series(on, levels["wood"]).groupby("wood").nunique().drop("", errors="ignore")
     (response, drive), u = change.step, change.u
-    before = levels["gain_db"].shift(fill_value=row["gain_db"])[change.at]
     alike = abs(response - drive) < 0.5 * np.abs(change.told).max()
     which = int(np.argmax(np.abs(change.told)))
-    loose = which == 1 and drive < 0 and not alike
     return codes.note(
-        "levels.loose" if loose else "levels.knob",
+        "levels.loose" if which == 1 and drive < 0 and not alike else "levels.knob",
         channel="both" if alike else CHANNELS[which],
         extent=change.extent,
         **row[["take", "batch", "wood"]],
         step_db=change.step[which],
         u_db=u[which],
-        gain_db=row["gain_db"] - before,
+        gain_db=row["gain_db"] - levels["gain_db"].shift(fill_value=row["gain_db"])[change.at],
         woods=list(split.index[split == 1]) if on.any() else [],
     )
 

@@ -33,6 +33,7 @@ Contents: WithOthers, add_others, rivals_left, steps_of, SETTLES, Shared, witnes
 """
 
 import math
+from collections import Counter
 from collections.abc import Mapping, Set
 from typing import NamedTuple
 
@@ -60,6 +61,7 @@ SETTLES = {
 }
 WITH_THE_DRIVE = (Rival.ROCKING, Rival.SENSOR, Rival.DRIVE_GAIN)
 AS_LOUD_DB = 0.5
+ODD_BOARDS = 2  # so many others tell of the wood or the bench; a single one may tell of itself
 HALF_DB = 6.0
 
 
@@ -83,11 +85,11 @@ def add_others(table: pd.DataFrame, others: WithOthers) -> pd.DataFrame:
     """A table of mounts with what the other boards, the inert ones and the block say of each row.
 
     Beside the fields of `shared.Shared`: level_followed as in `others`, odd_beside (see
-    `_odd_beside`), comes_back (another mount of the board has the excess), as_loud_db (see
-    `_as_loud`), witness (an inert one was measured), witnessed (it shows an excess), bench_rivals
-    (what all boards may share and nothing rules out).
+    `_odd_beside`), odd_boards (see `_odd_boards`), comes_back (another mount of the board has the
+    excess), as_loud_db (see `_as_loud`), witness (an inert one was measured), witnessed (it shows
+    an excess), bench_rivals (what all boards may share and nothing rules out).
     """
-    counts = table["counts"]
+    counts, odd = table["counts"], _odd(table)
     inert = {name for name, facts in others.facts.items() if facts.inert}
     told = grouped(
         (
@@ -112,7 +114,8 @@ def add_others(table: pd.DataFrame, others: WithOthers) -> pd.DataFrame:
     shows = (counts & (table["low"] > excess.MARGIN_DB)).astype(int)
     told_of = pd.DataFrame(
         {
-            "odd_beside": _odd_beside(table),
+            "odd_beside": _odd_beside(table, odd),
+            "odd_boards": _odd_boards(table, odd, others.facts),
             "level_followed": others.level_followed,
             "comes_back": shows.groupby([table["specimen"], harmonic]).transform("sum") - shows > 0,
             "as_loud_db": _as_loud(table[counts]).reindex(table.index),
@@ -163,11 +166,15 @@ def _as_loud(table: pd.DataFrame) -> pd.Series:
     return pd.Series(out, table.index)
 
 
-def _odd_beside(table: pd.DataFrame) -> pd.Series:
+def _odd(table: pd.DataFrame) -> pd.Series:
+    """1 where a harmonic is not the driver's alone beyond doubt, else 0."""
+    outside = (table["low"] > excess.MARGIN_DB) | (table["high"] < -excess.MARGIN_DB)
+    return ((outside | table["phase_off"]) & table["counts"]).astype(int)
+
+
+def _odd_beside(table: pd.DataFrame, odd: pd.Series) -> pd.Series:
     """Rows beside which another harmonic of the mount, or of all the board's other mounts, is not
     the driver's alone: a cause on the board makes several, and is never noticed in all of them."""
-    outside = (table["low"] > excess.MARGIN_DB) | (table["high"] < -excess.MARGIN_DB)
-    odd = ((outside | table["phase_off"]) & table["counts"]).astype(int)
     mount = odd.groupby([table["specimen"], table["mount"]])
     here = mount.transform("sum") - odd > 0
     first = mount.cumcount() == 0
@@ -177,6 +184,25 @@ def _odd_beside(table: pd.DataFrame) -> pd.Series:
     return here | ((others > 0) & (others == board[1] - 1))
 
 
+def _odd_boards(
+    table: pd.DataFrame, odd: pd.Series, facts: Mapping[str, board_facts.BoardFacts]
+) -> list[int]:
+    """Row by row the other boards in which that harmonic is not the driver's alone, if any of them
+    is of the same wood: what makes it there may do so here. What one wood shows says nothing of
+    another."""
+    nothing = board_facts.BoardFacts()
+    wood = {name: facts.get(name, nothing).wood for name in table["specimen"].unique()}
+    places = list(zip(table["harmonic"], table["specimen"], strict=True))
+    shown = {place for place, own in zip(places, odd, strict=True) if own}
+    boards = Counter(k for k, _ in shown)
+    alike = Counter((k, wood[name]) for k, name in shown)
+    return [
+        (boards[k] - own) * (alike[k, wood[name]] > own)
+        for k, name in places
+        for own in [(k, name) in shown]
+    ]
+
+
 def rivals_left(row) -> dict[Rival, Control]:
     """What of the bench's causes the takes of this mount do not rule out, and which take would."""
     beside = 10.0 ** ((row.beside_most_db - row.observed_db) / 20.0)
@@ -184,11 +210,13 @@ def rivals_left(row) -> dict[Rival, Control]:
     heard_alike = row.beside or (row.comes_back and row.air_alike)
     added_db = row.observed_db + uncertainty.DB * math.log1p(-(10.0 ** (-row.low / 20.0)))
     bound = row.moves_db if math.isnan(row.drift_db) else row.drift_db
-    # Steps that grow with the driver's harmonic speak for them: then the driver is moved.
-    ask = Control.MOVED if row.steps else Control.STEPS
     left = holding(
         (not (tested and heard_alike), ((Rival.OTHER,), Control.AIRBORNE)),
-        (row.steps != StepVerdict.NOT_WITH, (WITH_THE_DRIVE, ask)),
+        (
+            row.steps != StepVerdict.NOT_WITH,
+            # Steps that grow with the driver's harmonic speak for them: then the driver is moved.
+            (WITH_THE_DRIVE, Control.MOVED if row.steps else Control.STEPS),
+        ),
         (not row.as_loud_db < added_db - HALF_DB, ((Rival.MICROPHONE,), Control.FARTHER)),
         (row.tones < AGREEING_TONES, ((Rival.LINE,), Control.REPEATS)),
         (
@@ -308,8 +336,9 @@ def shared_columns(
     facts : by specimen; one that is missing has no wood and is a board.
     repeated : (wood, multiple) where how the wood was driven is ruled out.
     """
-    kept = table[table["counts"] & np.isfinite(table["excess_db"]) & np.isfinite(table["u"])]
-    kept = kept.assign(square=kept["u"] ** 2)
+    kept = table[
+        table["counts"] & np.isfinite(table["excess_db"]) & np.isfinite(table["u"])
+    ].assign(square=table["u"] ** 2)
     boards = kept.groupby(["harmonic", "specimen"], sort=False).agg(
         e=("excess_db", "mean"), square=("square", "mean")
     ).reset_index()  # fmt: skip
@@ -327,7 +356,8 @@ def shared_columns(
         ).items()
     }
     nothing = Shared(0, 0, np.nan, False, np.nan, False)
-    rows = [
-        found.get(key, nothing) for key in zip(table["harmonic"], table["specimen"], strict=True)
-    ]
-    return pd.DataFrame(rows, columns=Shared._fields, index=table.index)
+    return pd.DataFrame(
+        [found.get(key, nothing) for key in zip(table["harmonic"], table["specimen"], strict=True)],
+        columns=Shared._fields,
+        index=table.index,
+    )

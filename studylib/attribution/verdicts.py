@@ -3,11 +3,13 @@
 `noise`, `recorder`, `air`, `bench`, `driver`, `beyond the driver`, `cannot tell`, in this order. A
 cause is named only when the take that tests it was recorded: the recorder by a loopback take, the
 air by an airborne take, the driver by a sensed drive (or takes on the block) together with T.
-`bench`: an excess that all boards share and an inert one shows too. `driver`: only where a harmonic
-made on the board would have been noticed. `beyond the driver` needs all of the controls, a sensed
-drive, an excess above what the other boards show, and takes of the mount that rule out what else
-the bench may do. Repeats that disagree in phase leave nothing to explain; a level that agrees while
-the phase does not is no explanation: part of the sum is then something else.
+`air`: only where the probe tone held as much of it, so that there is no excess. `bench`: an excess
+that all boards share and an inert one shows too. `driver`: only where a harmonic made on the board
+would have been noticed, and every part of one where other boards show such. `beyond the driver`
+needs all of the controls, a sensed drive, an excess above what the other boards show, and takes of
+the mount that rule out what else the bench may do. Repeats that disagree in phase leave nothing to
+explain; a level that agrees while the phase does not is no explanation: part of the sum is then
+something else.
 
 `mount_numbers` gives the columns of one mount; `judged_table` joins all mounts, adds what the other
 boards say, judges each row, and adds to an excess whether it comes back in the board's other
@@ -77,9 +79,6 @@ def judge(row) -> Judgement:
         return _open(Control.REPEATS, unknown)
     near_db = row.observed_db - NEAR_DB
     hum, in_air = row.hum_db > near_db, not row.air_is_limit and row.air_db > near_db
-    heard_alike = row.air_alike and row.air_agrees and not row.high < 0.0
-    apart = {"angle_deg": row.angle_deg, "probes": row.of_probes}
-    noise = {"bin_hz": row.bin_hz, "noise_db": row.noise_db, "unit": row.unit}
     excess = {"excess_db": row.excess_db, "low": row.low, "high": row.high}
     settled = codes.holding(
         (
@@ -89,12 +88,18 @@ def judge(row) -> Judgement:
                 Control.IDLE if row.looks == "attribution.looks_line" else Control.REPEATS,
                 "attribution.apart",
                 looks=codes.note(row.looks),
-                **apart,
+                angle_deg=row.angle_deg,
+                probes=row.of_probes,
             ),
         ),
         (
             not row.present,
-            Judgement(Verdict.NOISE, "attribution.below_noise", "", noise),
+            Judgement(
+                Verdict.NOISE,
+                "attribution.below_noise",
+                "",
+                {"bin_hz": row.bin_hz, "noise_db": row.noise_db, "unit": row.unit},
+            ),
         ),
         (hum, _leak(Verdict.NOISE, "attribution.mains", row.hum_db - row.observed_db)),
         (
@@ -107,7 +112,7 @@ def judge(row) -> Judgement:
             _open(Control.STEPS, "attribution.air_level", **_at(row)),
         ),
         (
-            in_air and not heard_alike,
+            in_air and not (row.air_alike and row.air_agrees and row.as_probed),
             _open(Control.AIRBORNE, "attribution.air_elsewhere", **_at(row)),
         ),
         (in_air, _leak(Verdict.AIR, "attribution.air", row.air_db - row.observed_db)),
@@ -147,6 +152,10 @@ def _predicted(row, excess: dict[str, float]) -> Judgement:
             _open(Control.REMOUNT, "attribution.odd_beside", **excess),
         ),
         (
+            row.modes_asked and row.odd_boards >= rivals.ODD_BOARDS and row.part_noticed < 1.0,
+            _open(Control.ELSEWHERE, "attribution.odd_beside", **excess, boards=row.odd_boards),
+        ),
+        (
             row.sensed,
             Judgement(
                 Verdict.DRIVER,
@@ -178,13 +187,16 @@ def _above(row, excess: dict[str, float]) -> Judgement:
     left = of_bench if row.witnessed else rivals_left(row)
     told, above = _told(row, left), {"upper_db": row.upper_db, "others": row.others}
     may_be = _open(next(iter(left.values()), ""), "attribution.rivals_left", **excess, **told)
-    few = {"others": row.others, "fewest": rivals.FEWEST_OTHERS}
     missing, cause = untested(row), row.least_excluded
-    wanted = [ask(control, **_at(row)) for control in missing]
     doubts = codes.holding(
         (
             missing,
-            _open((*missing, "")[0], "attribution.not_ruled_out", **excess, missing=wanted),
+            _open(
+                (*missing, "")[0],
+                "attribution.not_ruled_out",
+                **excess,
+                missing=[ask(control, **_at(row)) for control in missing],
+            ),
         ),
         (
             row.low_with_leaks <= MARGIN_DB,
@@ -194,7 +206,13 @@ def _above(row, excess: dict[str, float]) -> Judgement:
         (row.one_wood, _open(Control.TURNED, "attribution.one_wood", **excess, **_at(row))),
         (
             row.others < rivals.FEWEST_OTHERS,
-            _open(Control.BOARDS, "attribution.few_boards", **excess, **few),
+            _open(
+                Control.BOARDS,
+                "attribution.few_boards",
+                **excess,
+                others=row.others,
+                fewest=rivals.FEWEST_OTHERS,
+            ),
         ),
         (
             not row.low > row.upper_db + MARGIN_DB,
@@ -282,15 +300,26 @@ def _undecided(row, excess: dict[str, float]) -> Judgement:
     """The interval holds both answers, or the harmonic is weaker than predicted."""
     # The spread of a take is in both means: more of the fewer ones help most.
     probes, cause = row.probes < row.tones, row.width_cause
-    load = {"load_low_db": row.load_low, "load_high_db": row.load_high}
-    drive = {"predicted_db": row.predicted_db, "unit": row.unit}
-    near = {**excess, "margin_db": MARGIN_DB, "probes": probes, **_at(row)}
     return codes.holding(
         (
             not row.sensed,
-            _open(Control.SENSOR, "attribution.load", excess_db=row.excess_db, **load),
+            _open(
+                Control.SENSOR,
+                "attribution.load",
+                excess_db=row.excess_db,
+                load_low_db=row.load_low,
+                load_high_db=row.load_high,
+            ),
         ),
-        (not row.driven, _open(Control.LONGER, "attribution.drive_below_noise", **drive)),
+        (
+            not row.driven,
+            _open(
+                Control.LONGER,
+                "attribution.drive_below_noise",
+                predicted_db=row.predicted_db,
+                unit=row.unit,
+            ),
+        ),
         (
             row.takes_disagree and row.low < -MARGIN_DB,
             _open(Control.REMOUNT, "attribution.takes_disagree", **excess),
@@ -301,7 +330,14 @@ def _undecided(row, excess: dict[str, float]) -> Judgement:
         ),
         (
             row.high - row.low < 2.0 * MARGIN_DB,
-            _open(Control.PROBE if probes else Control.REPEATS, "attribution.near_margin", **near),
+            _open(
+                Control.PROBE if probes else Control.REPEATS,
+                "attribution.near_margin",
+                **excess,
+                margin_db=MARGIN_DB,
+                probes=probes,
+                **_at(row),
+            ),
         ),
         (
             True,
@@ -334,9 +370,7 @@ def mount_numbers(
     probes = evidence.probes_agree
     of_probes = probes.apart & ~agree.apart
     found = excess_of(evidence)
-    hidden = evidence.hidden
     k = np.arange(1, tone.response.size + 1)
-    load_low, load_high = load_range(k.size)
     columns = {
         "specimen": tone.take.specimen,
         "mount": tone.take.mount,
@@ -349,7 +383,7 @@ def mount_numbers(
         "angle_deg": np.degrees(np.where(of_probes, probes.angle, agree.angle)),
         "counts": evidence.sensed & found["present"] & found["driven"] & ~agree.apart & ~of_probes,
         "modes_asked": evidence.modes_asked,
-        "mode_hz": np.nan if hidden is None else hidden.mode_hz,
+        "mode_hz": np.nan if evidence.hidden is None else evidence.hidden.mode_hz,
         "steps": steps_of(steps, k.size),
         "drift_db": uncertainty.DB * evidence.drift,
         "moves_db": uncertainty.DB * moves,
@@ -373,8 +407,7 @@ def mount_numbers(
         "bin_hz": 1.0 / tone.seconds,
         "tone_hz": fundamental_hz,
         "at_hz": fundamental_hz * k,
-        "load_low": load_low,
-        "load_high": load_high,
+        **dict(zip(("load_low", "load_high"), load_range(k.size), strict=True)),
     }
     # Harmonics above half the rate were never recorded.
     kept = (k > 1) & np.isfinite(tone.frequency_hz)
@@ -480,17 +513,16 @@ def clearest_specimen(table: pd.DataFrame, chosen: str = "") -> str:
         specimen=chosen,
         nearest=nearest(chosen, names),
     )
-    beyond = table.loc[table["verdict"] == Verdict.BEYOND, "specimen"]
-    return chosen or next(iter([*beyond, *names]), "")
+    return chosen or next(
+        iter([*table.loc[table["verdict"] == Verdict.BEYOND, "specimen"], *names]), ""
+    )
 
 
 def highest_shown(table: pd.DataFrame) -> int:
     """The highest harmonic that is settled anywhere, or heard in a tenth of the mounts."""
-    mounts = len(table[["specimen", "mount"]].drop_duplicates())
+    least = 0.1 * len(table[["specimen", "mount"]].drop_duplicates())
     heard = table.loc[table["verdict"] != Verdict.NOISE, "harmonic"].value_counts()
     settled = table.loc[
         table["verdict"].isin([Verdict.DRIVER, Verdict.BENCH, Verdict.BEYOND]), "harmonic"
     ]
-    return min(
-        int(table["harmonic"].max()), int(max([3, *settled, *heard[heard >= 0.1 * mounts].index]))
-    )
+    return min(int(table["harmonic"].max()), int(max([3, *settled, *heard[heard >= least].index])))

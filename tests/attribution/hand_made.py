@@ -154,7 +154,7 @@ def in_the_air(
     for k in range(2, bench.size + 1):
         bench.add("airborne", heard[k - 1], drive if bench.sensed else None, k=k, u=u, **at)
     own = DRIVE[: bench.size]
-    bench.add("airborne", heard / drive * np.abs(own), own if bench.sensed else None, **at)
+    bench.add("airborne", heard / drive * own, own if bench.sensed else None, **at)
 
 
 def other_boards(bench: Bench, *, batch: str = "day1", count: int = 5) -> None:

@@ -262,8 +262,9 @@ def with_leak(share: float, *, kind: str = "airborne") -> Attribution:
     bench = Bench()
     board = PASSES[2] * DRIVE[2]
     leak = share * board / (1 - share)
-    linear_mount(bench, extra=np.array([0, 0, leak, 0]))
-    linear_mount(bench, mount=2, extra=np.array([0, 0, leak, 0]))
+    for mount in (1, 2):
+        # Of tone and probe tone alike: both sound through the air.
+        linear_mount(bench, mount=mount, passes=PASSES + np.array([0, 0, leak / DRIVE[2], 0]))
     controls(bench, leave_out=(kind,))
     # The mounted harmonic is |D3| / 0.1 of full drive at 3f: the driver in the air is as loud.
     full = abs(leak) / (abs(DRIVE[2]) / 0.1)
@@ -297,9 +298,41 @@ def test_air_is_not_named_where_the_tone_itself_is_not_heard_in_the_air():
     assert code_of(row(bench.attribute(), 3).reason) == "attribution.air_elsewhere"
     bench.add("airborne", np.full(4, 1e-6), DRIVE, specimen="larch1", mount=1)
     assert code_of(row(bench.attribute(), 3).reason) == "attribution.air_elsewhere"
-    heard = np.r_[0.0, 1e-6, abs(DRIVE[2]) * full / 0.3, 1e-6]
+    heard = np.r_[0.0, 1e-6, DRIVE[2] * full / 0.3, 1e-6]
     bench.add("airborne", heard, DRIVE, specimen="larch1", mount=1)
     assert row(bench.attribute(), 3).verdict == "air"
+
+
+def test_air_is_not_named_where_the_tone_in_the_air_has_another_phase():
+    # As loud as the driver's own sound would be, from another place.
+    for turned in (1.0, 1j):
+        bench = Bench()
+        for mount in (1, 2):
+            linear_mount(bench, mount=mount)
+        controls(bench, leave_out=("airborne",))
+        full = abs(PASSES[2] * DRIVE[2]) / (abs(DRIVE[2]) / 0.1)
+        bench.add("airborne", full, 0.3, k=3, specimen="larch1", mount=1)
+        heard = np.r_[0.0, 1e-6, turned * DRIVE[2] * full / 0.3, 1e-6]
+        bench.add("airborne", heard, DRIVE, specimen="larch1", mount=1)
+        silent_step(bench)
+        found = row(bench.attribute(), 3)
+        assert code_of(found.reason) == f"attribution.air{'' if turned == 1 else '_elsewhere'}"
+
+
+@pytest.mark.parametrize("added", [0.5, -0.5, np.exp(0.6j) - 1])
+def test_air_is_not_named_where_the_probe_tone_did_not_hold_the_same_share(added):
+    # The driver's own sound is a part of the probe tone as it is of the harmonic, and the excess 0.
+    leak = 0.9 * PASSES[2] * DRIVE[2]
+    for share in (0.0, added):
+        bench = Bench()
+        for mount in (1, 2):
+            extra = np.array([0, 0, share * PASSES[2] * DRIVE[2], 0])
+            linear_mount(bench, mount=mount, extra=extra)
+        controls(bench, leave_out=("airborne",))
+        in_the_air(bench, [1e-6, 1e-6, abs(leak) / (abs(DRIVE[2]) / 0.1), 1e-6], 0.3)
+        silent_step(bench)
+        reason = code_of(row(bench.attribute(), 3).reason)
+        assert reason == f"attribution.air{'_elsewhere' if share else ''}"
 
 
 @pytest.mark.parametrize(("beside", "again"), [(1, 0), (3, 0), (3, 2)])
@@ -507,11 +540,12 @@ def test_probes_at_two_drive_levels_scale_the_air_alike(order):
     # A linear board and half as much again through the air: whichever probe comes first.
     bench = Bench(u=1e-8)
     leak = np.array([0, 0, 1.5 * PASSES[2] * DRIVE[2], 0])
+    heard = PASSES * [1.0, 1.0, 2.5, 1.0]
     for mount in (1, 2, 3):
-        linear_mount(bench, mount=mount, extra=leak, probes=(2, 4))
+        linear_mount(bench, mount=mount, passes=heard, probes=(2, 4))
         for repeat, drive_db in enumerate(order, start=1):
             drive = 0.1 * 10 ** (drive_db / 20)
-            bench.add("tone", PASSES[2] * drive, drive, k=3, specimen="larch1", mount=mount,
+            bench.add("tone", heard[2] * drive, drive, k=3, specimen="larch1", mount=mount,
                       repeat=repeat, drive_db=drive_db)  # fmt: skip
     controls(bench, leave_out=("airborne",))
     in_the_air(bench, [1e-8, 1e-8, abs(leak[2]) / (abs(DRIVE[2]) / 0.1), 1e-8], 0.1)

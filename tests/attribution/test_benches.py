@@ -51,6 +51,21 @@ def test_what_is_off_zero_is_not_the_drivers_where_a_place_on_the_board_explains
     assert not bench_of("made at one multiple", 28, 31).rows["false"].any()
 
 
+@pytest.mark.parametrize(
+    ("family", "number", "seed"),
+    [
+        # A part made at one multiple, which shows in other boards of the wood and not in this one.
+        ("made at one multiple", 3, 77),
+        ("made at one multiple", 1, 101),
+        # A loudspeaker that was left on, in the airborne takes as well.
+        ("monitor", 1, 77),
+        ("monitor", 26, 101),
+    ],
+)
+def test_what_stands_in_other_boards_or_in_no_probe_tone_is_not_named_falsely(family, number, seed):
+    assert not bench_of(family, number, seed).rows["false"].any()
+
+
 def test_an_interval_contains_its_own_estimate():
     rows = pd.concat([large(family).rows for family in FAMILIES])
     assert rows["own_inside"].all()

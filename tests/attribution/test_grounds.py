@@ -13,7 +13,14 @@ from scipy import stats
 from statsmodels.stats.meta_analysis import combine_effects
 
 from studylib.attribution import board_facts, rivals
-from studylib.attribution.board_facts import BoardFacts, BoardModes, facts_of_study, forced_excess
+from studylib.attribution.board_facts import (
+    BoardFacts,
+    BoardModes,
+    Hidden,
+    facts_of_study,
+    forced_excess,
+    noticed_shares,
+)
 from studylib.codes import code_of, fields_of
 from studylib.codes.attribution import Control, Rival
 from tests.attribution.hand_made import (
@@ -267,6 +274,65 @@ def test_at_a_mode_driving_point_and_far_end_keep_one_ratio():
     level = 20 * np.log10(np.abs([near, far]))
     assert np.median(np.abs(level[0])) < 1.0
     assert np.median(np.abs(level[1])) > 6.0
+
+
+def read_of(level_db: float, made_alone: np.ndarray) -> np.ndarray:
+    """The excess that is read (places, 48) where a part made on the board moves the far end
+    by `level_db`, in 48 phases. Without the driver it would be read as `made_alone`: it shakes
+    the driving point by 1 / made_alone of what the driver does, for as much at the far end."""
+    part = 10 ** (level_db / 20) * np.exp(1j * np.arange(48) / 48 * 2 * np.pi) - 1
+    return (1 + part) / (1 + part / made_alone[:, None])
+
+
+@pytest.mark.parametrize("level_db", [2.0, -2.0, 4.0, -4.0])
+def test_a_part_made_on_the_board_is_noticed_until_it_moves_the_level_by_three_decibels(
+    level_db, rng
+):
+    alone = 10 ** (rng.uniform(-20, 20, 30) / 20) * np.exp(1j * rng.uniform(-3, 3, 30))
+    alone = alone[np.abs(np.log(alone)) > 0.5]
+    read = read_of(level_db, alone)
+    away = np.abs(np.log(read / alone[:, None])) > 0.5  # else it would pass for made there alone
+    for each, at in zip(alone, read * np.where(away, 1, np.nan), strict=True):
+        at = at[np.isfinite(at)]
+        hidden = Hidden(np.full((1, 1, at.size, 1), each), np.zeros(at.size, bool), at.real)
+        # As exact as can be: no more than what the model itself may be off by.
+        nothing = np.full(at.size, -board_facts.MODEL_DB + 1e-6)
+        turn = nothing / board_facts.DB_PER_RATIO
+        whole, part = noticed_shares(hidden, observed=at, down_db=nothing, up_db=nothing, turn=turn)
+        assert (whole == 1.0).all()
+        assert (part == (abs(level_db) < 3.0)).all()
+
+
+def test_what_lies_in_the_interval_farthest_from_a_place_may_hide_a_part_as_well():
+    # Made alone there 6 dB would be read. From -2 dB to 0 it is a part that takes 3.7 dB away.
+    hidden = Hidden(np.full((1, 1, 1, 1), 2.0 + 0j), np.zeros(1, bool), np.ones(1))
+    for down_db, share in ((2.0, 0.0), (0.5, 1.0)):
+        whole, part = noticed_shares(
+            hidden, observed=np.ones(1) + 0j, down_db=np.array([down_db]), up_db=np.zeros(1),
+            turn=np.zeros(1),
+        )  # fmt: skip
+        assert (whole, part) == (1.0, share)
+
+
+@pytest.mark.parametrize(
+    ("odd", "told"), [((1, 2), True), ((1,), False), ((5, 6), False), ((1, 5), True)]
+)
+def test_what_other_boards_show_may_be_part_of_it_where_a_part_would_not_show(odd, told):
+    # Boards 0 to 3 of larch, 4 to 7 of cherry; those that are odd make as much at 3f again.
+    bench = Bench()
+    for number in range(8):
+        for mount in (1, 2):
+            extra = TWICE if number in odd else 0.0
+            linear_mount(bench, f"b{number}", mount=mount, extra=extra)
+    controls(bench)
+    modes = rail(3 * TONE_HZ * 1.4, drive_at=0.13)
+    facts = {f"b{n}": BoardFacts("larch" if n < 4 else "cherry", modes=modes) for n in range(8)}
+    found = row(bench.attribute(facts), 3, specimen="b0")
+    assert found.verdict == ("cannot tell" if told else "driver")
+    if told:
+        assert code_of(found.reason) == "attribution.odd_beside"
+        assert fields_of(found.reason)["boards"] == 2
+        assert found.settle == Control.ELSEWHERE
 
 
 def test_a_board_without_known_modes_is_tapped_first():

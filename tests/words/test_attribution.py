@@ -45,7 +45,7 @@ SENT = {
     "attribution.shared": {**EXCESS, **SHARED, **AT, "witness": False},
     "attribution.hidden": {**EXCESS, "at_hz": 860.0, "mode_hz": 845.0, "missed": 9, "places": 20},
     "attribution.modes_unknown": EXCESS,
-    "attribution.odd_beside": EXCESS,
+    "attribution.odd_beside": {**EXCESS, "boards": 3},
     "attribution.apart": {"looks": "attribution.looks_line", "angle_deg": 71.0, "probes": False},
     **{f"attribution.looks_{how}": {} for how in ("inverted", "both_inverted", "line", "wanders")},
     **{rival: {} for rival in OfTheBench},
