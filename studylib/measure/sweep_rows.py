@@ -140,7 +140,8 @@ def curve_rows(
     take: str, measured: SweepMeasurement, *, sensed: bool, offset_db: float, usable: bool = True
 ) -> pd.DataFrame:
     """The part table `curves` of one take: its response in dB within the usable band, at the same
-    frequencies whatever the sweep.
+    frequencies whatever the sweep. Most of what a study's tables hold are these rows: digits beyond
+    a millionth of a decibel are left out.
 
     Parameters
     ----------
@@ -164,7 +165,7 @@ def curve_rows(
             "usable": usable & (reason == ""), "reason": reason,
         },
         columns=tables.TABLES["curves"].names,
-    )  # fmt: skip
+    ).round({"level_db": 6, "u_db": 6})  # fmt: skip
 
 
 def curve_feature_values(

@@ -202,7 +202,7 @@ def _statistic(y: np.ndarray, labels: np.ndarray, k: int) -> np.ndarray:
     member = (labels[:, None, :] == np.arange(k)[:, None]).astype(float)
     n = member.sum(axis=2)
     # The last wood has what the others leave.
-    sums = member[:, :-1] @ y
+    sums = np.tensordot(member[:, :-1], y, 1)  # one product instead of one a labelling
     means = np.append(sums, y.sum(axis=0) - sums.sum(axis=1, keepdims=True), axis=1) / n[:, :, None]
     squares = np.sum(means**2, axis=2)
     inside = member @ np.sum(y**2, axis=1) - n * squares
