@@ -18,6 +18,8 @@ import sys
 import threading
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import suppress
 from typing import Any
 
 _AT_ONCE = 16  # calls, which is as many results as wait for their turn
@@ -33,10 +35,20 @@ def begin(call: Callable[[], Any]) -> Callable[[], Any]:
     Returns
     -------
     What waits for the result, or raises what the call has raised. It makes the call itself where
-    nobody has begun it by then.
+    nobody has begun it by then, and where those who have are gone, as memory that runs short takes
+    the largest process.
     """
-    sent = others.submit(call) if (others := _others()) else None
-    return lambda: call() if sent is None or sent.cancel() else sent.result()
+    sent = None
+    with suppress(BrokenProcessPool):
+        sent = others.submit(call) if (others := _others()) else None
+
+    def result() -> Any:
+        if sent is not None and not sent.cancel():
+            with suppress(BrokenProcessPool):
+                return sent.result()
+        return call()
+
+    return result
 
 
 def each(calls: Iterable[Callable[[], Any]]) -> Iterator[Any]:

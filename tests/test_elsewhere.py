@@ -9,8 +9,7 @@ import signal
 import subprocess
 import sys
 import threading
-from concurrent.futures import ThreadPoolExecutor
-from concurrent.futures.process import BrokenProcessPool
+from concurrent.futures import ThreadPoolExecutor, wait
 from functools import partial
 from pathlib import Path
 from types import SimpleNamespace
@@ -166,10 +165,26 @@ def test_an_error_is_that_of_a_call_made_here(two):
     assert vars(there.value) == vars(here.value)
 
 
-def test_a_process_that_dies_is_an_error_and_leaves_no_folder_behind(two, tmp_path):
+def dies_beside(alone: int) -> int:
+    """Ends any process but one."""
+    if os.getpid() != alone:
+        os._exit(3)
+    return alone
+
+
+def test_what_a_process_that_dies_had_begun_is_made_here(two, threads):
+    call = partial(dies_beside, os.getpid())
+    begun = elsewhere.begin(call)
+    wait([elsewhere._others().submit(os.getpid)], timeout=20)
+    later = elsewhere.begin(call)
+    assert begun() == later() == os.getpid()
+    assert [*elsewhere.each([os.getpid] * 20)] == [os.getpid()] * 20
+
+
+def test_a_frame_that_fails_leaves_no_folder_behind(two, tmp_path):
     summary = summarise(*Invention(boards=2, mounts=1, takes=1).make())
-    summary.shown["drift"] = (summary.drawings["drift"](), elsewhere.begin(partial(os._exit, 3)))
-    with pytest.raises(BrokenProcessPool):
+    summary.shown["drift"] = (summary.drawings["drift"](), elsewhere.begin(refuses))
+    with pytest.raises(InputError):
         summary.write(tmp_path)
     plt.close("all")
     assert list(tmp_path.iterdir()) == []

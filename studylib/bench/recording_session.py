@@ -128,8 +128,10 @@ class RecordingSession:
         """
         errors.InputError.refuse(not all(self.bench.get(way) for way in WAYS), "record.not_chosen")
         wide = max(self.column + 1, self.study.settings.channels.drive or 0)
-        devices = {way: str(self.bench[way]) for way in WAYS}
-        return {**devices, "rate_hz": self.rate_hz, "channels": wide}
+        return {
+            **{way: str(self.bench[way]) for way in WAYS},
+            "rate_hz": self.rate_hz, "channels": wide,
+        }  # fmt: skip
 
     def choose(self, **chosen: str | None) -> None:
         """Remember devices by name, "input" and "output"; what the loopback told of others is

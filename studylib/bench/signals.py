@@ -150,8 +150,10 @@ def _written(
     full = kind == "tone" and drive_db == 0
     caution = "" if kind == "silence" else words.say("bench.signal_caution", kind=kind, full=full)
     measured = (samples.size / rate_hz, *levels(whole / 2.0**23, sounding=sounding))
-    numbers = (tone, drive_db, *(round(value, 3) for value in measured))
-    return (name, kind, *numbers, round(periods, 6), nearest, used_by, caution)
+    return (
+        name, kind, tone, drive_db, *(round(value, 3) for value in measured), round(periods, 6),
+        nearest, used_by, caution,
+    )  # fmt: skip
 
 
 def _samples(

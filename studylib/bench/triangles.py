@@ -72,8 +72,9 @@ def draw_trials(
             rows.append((*woods, *pair, *(one.take for one in heard), odd + 1, null))
     codes = FIRST_CODE + rng.choice(CODES, len(rows), replace=False)
     drawn = enumerate(zip(codes, rng.permutation(len(rows)), strict=True), start=1)
-    table = [(f"t{code}", place, *rows[i]) for place, (code, i) in drawn]
-    return pd.DataFrame(table, columns=list(TRIAL_COLUMNS))
+    return pd.DataFrame(
+        [(f"t{code}", place, *rows[i]) for place, (code, i) in drawn], columns=list(TRIAL_COLUMNS)
+    )
 
 
 def _best(own: Sequence[Take], other: Sequence[Take]) -> list[tuple[Take, Take, Take]]:

@@ -127,8 +127,7 @@ def session_of(
         if measured.noise is not None
     ]
     # The mean over the usable room takes, brought to the bench's gain.
-    room = tuple(float(np.mean(powers)) for powers in zip(*found, strict=True))
-    return replace(session, room=room or None)
+    return replace(session, room=tuple(float(np.mean(p)) for p in zip(*found, strict=True)) or None)
 
 
 def _at_bench_gain(noise: NoiseSpectrum, take: sheets.Take) -> tuple[float, float]:
@@ -299,8 +298,10 @@ def _room_noise(session: Session) -> str:
         10.0 * float(np.log10(max(2.0 * power, 1e-40))) + session.scale.offset_db
         for power in session.room
     ]
-    weighted = {"weighted_db": levels[1]} if session.scale.absolute else {}
-    return note("measure.room", level_db=levels[0], unit=session.scale.unit, **weighted)
+    return note(
+        "measure.room", level_db=levels[0], unit=session.scale.unit,
+        **({"weighted_db": levels[1]} if session.scale.absolute else {}),
+    )  # fmt: skip
 
 
 def _range(values: list[float | None], unit: str) -> str:

@@ -67,8 +67,7 @@ class _Forked(psutil.Process):
 
     def poll(self) -> int | None:
         """None while it lives."""
-        lives = self.is_running() and self.status() != psutil.STATUS_ZOMBIE
-        return None if lives else 1
+        return None if self.is_running() and self.status() != psutil.STATUS_ZOMBIE else 1
 
     def wait(self, timeout: float | None = None) -> int:
         """Whoever waits has polled before."""

@@ -85,8 +85,10 @@ class Notebook(BaseModel):
             }
             for cell in self.cells
         ]
-        made = {"cells": cells, "metadata": self.metadata, "nbformat": 4, "nbformat_minor": 5}
-        return json.dumps(made, indent=1, ensure_ascii=False) + "\n"
+        return json.dumps(
+            {"cells": cells, "metadata": self.metadata, "nbformat": 4, "nbformat_minor": 5},
+            indent=1, ensure_ascii=False,
+        ) + "\n"  # fmt: skip
 
     def put(self, path: Path) -> Path:
         """Write the file there."""

@@ -99,8 +99,9 @@ def own_notebooks(
     InputError : one cannot be read, or is no notebook.
     RunError : the installation lacks one, or the study's own is not trusted.
     """
-    paths = {name: notebook_path(name) for name in names}
-    return notebooks.own_notebooks(Path(folder), paths, trust=trust)
+    return notebooks.own_notebooks(
+        Path(folder), {name: notebook_path(name) for name in names}, trust=trust
+    )
 
 
 def run_study(

@@ -132,8 +132,9 @@ class Study:
     @property
     def looks(self) -> int:
         """How many looks were planned: in the lock, or in study.toml where there is none."""
-        locked = self.lock.content["settings"]["decide"] if self.lock else {}
-        return locked.get("looks", self.settings.decide.looks)
+        return (self.lock.content["settings"]["decide"] if self.lock else {}).get(
+            "looks", self.settings.decide.looks
+        )
 
     @property
     def looks_at_fault(self) -> list[str]:
