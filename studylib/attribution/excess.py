@@ -100,6 +100,8 @@ def excess_of(evidence: Evidence) -> dict[str, np.ndarray]:
     phase_off : the phase is not that of the prediction, beyond doubt and allowance;
     as_probed : but for the air, level and phase hold 0: there the driver's sound through the air,
         of which the probe tone held the same share, leaves them;
+    as_driven : with a sensed drive, and but for air and recorder, level and phase may lie within
+        the margin: half of a harmonic, added by the recorder, would have moved them out of it;
     noticed, part_noticed : shares of places on the board where a harmonic made there, or a part of
         one, would not pass for the driver's; NaN where the board's modes are not known;
     width_cause : the chief cause of the interval's width;
@@ -107,8 +109,7 @@ def excess_of(evidence: Evidence) -> dict[str, np.ndarray]:
     """
     tone = evidence.tone
     observed = np.abs(tone.response)
-    u_noise = np.fmax(tone.u_response, evidence.room.u / np.sqrt(tone.n))
-    limit = tone.presence(u_noise)
+    limit = tone.presence(np.fmax(tone.u_response, evidence.room.u / np.sqrt(tone.n)))
     present = observed > limit
     # A drive channel's harmonic below its noise predicts at most; it does not predict.
     driven = (
@@ -120,9 +121,15 @@ def excess_of(evidence: Evidence) -> dict[str, np.ndarray]:
     terms.insert(0, _noise(Cause.NOISE, tone.u_response, observed, tone.dof, "top"))
     of_takes, takes_disagree, lowest, highest = _repeats(evidence, terms)
     terms.append(of_takes)
-    apart = np.abs(evidence.transfer.frequency_hz / tone.frequency_hz - 1.0) / LOWEST_LOSS_FACTOR
-    air = _leak(Cause.AIR, evidence.air, observed, "both" if evidence.sensed else "top")
-    bounds = [_always(Cause.FREQUENCY, apart), *bounds, air, *leak_bounds(evidence)]
+    bounds = [
+        _always(
+            Cause.FREQUENCY,
+            np.abs(evidence.transfer.frequency_hz / tone.frequency_hz - 1.0) / LOWEST_LOSS_FACTOR,
+        ),
+        *bounds,
+        _leak(Cause.AIR, evidence.air, observed, "both" if evidence.sensed else "top"),
+        *leak_bounds(evidence),
+    ]
     middle = np.log(np.abs(ratio))
     low_load, high_load = (
         (0.0, 0.0) if evidence.sensed else (end / DB for end in load_range(observed.size))
@@ -130,8 +137,9 @@ def excess_of(evidence: Evidence) -> dict[str, np.ndarray]:
     q, u = coverage(terms, rows=evidence.rows)
     seen = [bound._replace(share=np.where(bound.found, bound.share, 0.0)) for bound in bounds]
     plain = middle + lowest - side(terms, q, up=False) - high_load
+    top = middle + highest + side(terms, q, up=True) - low_load
     low, low_with_leaks = plain + shift(seen, up=False), plain + shift(bounds, up=False)
-    high = middle + highest + side(terms, q, up=True) + shift(seen, up=True) - low_load
+    high = top + shift(seen, up=True)
     as_probed = ~((low > 0.0) | (high < 0.0))
     if evidence.sensed:
         down, up = _air_shift(ratio, evidence.air.bound / observed)
@@ -143,6 +151,10 @@ def excess_of(evidence: Evidence) -> dict[str, np.ndarray]:
     shares = np.sqrt(sum(bound.share**2 for bound in seen) / 3.0)
     whole = np.sqrt(u**2 + shares**2 + ((high_load - low_load) ** 2) / 12.0)
     phase, turn = _phase(evidence, ratio, terms, seen, q)
+    leaks, others = (
+        [bound for bound in seen if (bound.cause in LEAKS) is of_leak] for of_leak in (True, False)
+    )
+    clear = turn - 2.0 * sum(bound.share for bound in leaks)
     noticed, part_noticed = (
         np.full((2, observed.size), np.nan)
         if evidence.hidden is None
@@ -165,8 +177,10 @@ def excess_of(evidence: Evidence) -> dict[str, np.ndarray]:
         "u": DB * whole,
         "phase_deg": np.degrees(phase),
         "phase_off": np.abs(phase) > turn,
-        "as_probed": as_probed
-        & ~(np.abs(phase) > turn - 2.0 * np.where(air.found, air.share, 0.0)),
+        "as_probed": as_probed & ~(np.abs(phase) > clear),
+        "as_driven": (DB * (plain + shift(others, up=False)) <= MARGIN_DB)
+        & (DB * (top + shift(others, up=True)) >= -MARGIN_DB)
+        & (np.abs(phase) <= clear),
         "noticed": noticed,
         "part_noticed": part_noticed,
         "present": present,
@@ -357,28 +371,27 @@ def _difference(
         nothing = np.full((3, tone.response.size), np.nan)
         return *nothing, np.full(tone.response.size, StepVerdict.CANNOT_TELL, dtype=object)
     middle = np.log(np.abs((tone.response / tone.drive) / (low.response / low.drive)))
-    takes = np.full(middle.size, np.sqrt(spread.level * (1.0 / tone.n + 1.0 / low.n)))
+    takes = spread.level * (1.0 / tone.n + 1.0 / low.n)
     terms = [
         _noise(Cause.NOISE, tone.u_response, tone.response, tone.dof, "top"),
         _noise(Cause.NOISE, low.u_drive, low.drive, low.dof, "top"),
         _noise(Cause.NOISE, tone.u_drive, tone.drive, tone.dof, "bottom"),
         _noise(Cause.NOISE, low.u_response, low.response, low.dof, "bottom"),
-        Term(Cause.TAKES, takes, _df(spread.df, middle), "spread"),
+        Term(Cause.TAKES, np.full(middle.size, np.sqrt(takes)), _df(spread.df, middle), "spread"),
     ]
     turned = {"top": "bottom", "bottom": "top"}
     bounds = leak_bounds(full)
     bounds += [bound._replace(acts=turned[bound.acts]) for bound in leak_bounds(step)]
     seen = [bound._replace(share=np.where(bound.found, bound.share, 0.0)) for bound in bounds]
-    gain = abs(middle[0])
     q, _ = coverage(terms, rows=full.rows)
     down, up = middle - side(terms, q, up=False), middle + side(terms, q, up=True)
     lowest, highest = DB * (down + shift(seen, up=False)), DB * (up + shift(seen, up=True))
     alike = (lowest >= -MARGIN_DB) & (highest <= MARGIN_DB)
-    apart = DB * (down + shift(bounds, up=False) - gain) > MARGIN_DB
-    apart |= DB * (up + shift(bounds, up=True) + gain) < -MARGIN_DB
+    apart = DB * (down + shift(bounds, up=False) - abs(middle[0])) > MARGIN_DB
+    apart |= DB * (up + shift(bounds, up=True) + abs(middle[0])) < -MARGIN_DB
     # The recorder or a mains line cannot grow in the board's place.
-    far = [not near_mains(float(f), 1.0 / tone.seconds) for f in or_zero(tone.frequency_hz)]
-    tested = ~np.isnan(full.recorder.bound) & (np.array(far) | ~np.isnan(full.room.line))
+    near = [near_mains(float(f), 1.0 / tone.seconds) for f in or_zero(tone.frequency_hz)]
+    tested = ~np.isnan(full.recorder.bound) & ~(np.array(near) & np.isnan(full.room.line))
     verdict = np.select(
         [alike, apart & tested],
         [StepVerdict.WITH, StepVerdict.NOT_WITH],

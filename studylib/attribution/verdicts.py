@@ -3,13 +3,14 @@
 `noise`, `recorder`, `air`, `bench`, `driver`, `beyond the driver`, `cannot tell`, in this order. A
 cause is named only when the take that tests it was recorded: the recorder by a loopback take, the
 air by an airborne take, the driver by a sensed drive (or takes on the block) together with T.
-`air`: only where the probe tone held as much of it, so that there is no excess. `bench`: an excess
-that all boards share and an inert one shows too. `driver`: only where a harmonic made on the board
-would have been noticed, and every part of one where other boards show such. `beyond the driver`
-needs all of the controls, a sensed drive, an excess above what the other boards show, and takes of
-the mount that rule out what else the bench may do. Repeats that disagree in phase leave nothing to
-explain; a level that agrees while the phase does not is no explanation: part of the sum is then
-something else.
+`recorder`: only where the harmonic is not what the driver gives, because a loopback take holds what
+plays the tone as well. `air`: only where the probe tone held as much of it, so that there is no
+excess. `bench`: an excess that all boards share and an inert one shows too. `driver`: only where a
+harmonic made on the board would have been noticed, and every part of one where other boards show
+such. `beyond the driver` needs all of the controls, a sensed drive, an excess above what the other
+boards show, and takes of the mount that rule out what else the bench may do. Repeats that disagree
+in phase leave nothing to explain; a level that agrees while the phase does not is no explanation:
+part of the sum is then something else.
 
 `mount_numbers` gives the columns of one mount; `judged_table` joins all mounts, adds what the other
 boards say, judges each row, and adds to an excess whether it comes back in the board's other
@@ -78,7 +79,12 @@ def judge(row) -> Judgement:
         unknown = "attribution.unsettled" if row.unit else "attribution.unusable"
         return _open(Control.REPEATS, unknown)
     near_db = row.observed_db - NEAR_DB
-    hum, in_air = row.hum_db > near_db, not row.air_is_limit and row.air_db > near_db
+    hum, in_air, of_recorder = (
+        row.hum_db > near_db,
+        not row.air_is_limit and row.air_db > near_db,
+        not row.recorder_is_limit and row.recorder_db > near_db,
+    )
+    recorder = _leak(Verdict.RECORDER, "attribution.recorder", row.recorder_db - row.observed_db)
     excess = {"excess_db": row.excess_db, "low": row.low, "high": row.high}
     settled = codes.holding(
         (
@@ -102,10 +108,12 @@ def judge(row) -> Judgement:
             ),
         ),
         (hum, _leak(Verdict.NOISE, "attribution.mains", row.hum_db - row.observed_db)),
+        # What plays the tone is in the loopback take too, and reaches the board by the driver.
         (
-            not row.recorder_is_limit and row.recorder_db > near_db,
-            _leak(Verdict.RECORDER, "attribution.recorder", row.recorder_db - row.observed_db),
+            of_recorder and row.as_driven,
+            _open(Control.LOOPBACK, "attribution.recorder_or_player", **recorder.fields),
         ),
+        (of_recorder, recorder),
         # A sensed harmonic that the board should make far louder is not what entered it.
         (
             in_air and not row.level_followed,

@@ -402,12 +402,12 @@ def test_a_weaker_leak_widens_the_interval_by_its_coherent_bound():
 def test_the_recorders_own_distortion_is_named_from_the_loopback(level, verdict):
     # Loopback at the very level of the take: both laws of growth agree.
     bench = Bench(u=1e-8)
-    linear_mount(bench)
-    linear_mount(bench, mount=2)
+    leak = level / (1 - level) * PASSES[2] * DRIVE[2]
+    for mount in (1, 2):
+        linear_mount(bench, mount=mount, extra=np.array([0, 0, leak, 0]))
     controls(bench, leave_out=("loopback",))
-    tone = abs(PASSES[0] * DRIVE[0])
     own = np.full(4, 1e-9)
-    own[0], own[2] = tone, level * abs(PASSES[2] * DRIVE[2])
+    own[0], own[2] = abs(PASSES[0] * DRIVE[0]), abs(leak)
     bench.add("loopback", own)
     found = row(bench.attribute(), 3)
     assert found.verdict == verdict
@@ -415,15 +415,34 @@ def test_the_recorders_own_distortion_is_named_from_the_loopback(level, verdict)
     assert not found.recorder_is_limit
 
 
+@pytest.mark.parametrize(
+    ("moved", "reason"),
+    [(1.0, "recorder_or_player"), (1.4, "recorder"), (0.7, "recorder"),
+     (np.exp(0.6j), "recorder")],
+)  # fmt: skip
+def test_what_the_driver_gives_is_not_the_recorders_though_the_loopback_holds_as_much(
+    moved, reason
+):
+    # What plays the tone distorts: the driver gets its harmonics, and so does the loopback take.
+    bench = Bench(u=1e-8)
+    board = PASSES[2] * DRIVE[2]
+    for mount in (1, 2):
+        linear_mount(bench, mount=mount, extra=np.array([0, 0, (moved - 1.0) * board, 0]))
+    controls(bench, leave_out=("loopback",))
+    bench.add("loopback", [abs(PASSES[0] * DRIVE[0]), 1e-9, 0.9 * abs(board), 1e-9])
+    assert code_of(row(bench.attribute(), 3).reason) == f"attribution.{reason}"
+
+
 def test_the_recorder_distorts_what_comes_after_its_gain():
     # A loopback recorded at 20 dB less gain: ten times the tone at the bench's gain, and the very
     # same signal inside the recorder.
     bench = Bench(u=1e-8)
+    leak = 1.5 * PASSES[2] * DRIVE[2]
     for mount in (1, 2):
-        linear_mount(bench, mount=mount)
+        linear_mount(bench, mount=mount, extra=np.array([0, 0, leak, 0]))
     controls(bench, leave_out=("loopback",))
-    tone, third = abs(PASSES[0] * DRIVE[0]), abs(PASSES[2] * DRIVE[2])
-    bench.add("loopback", [10 * tone, 1e-9, 10 * 0.6 * third, 1e-9], gain_db=-20.0)
+    tone = abs(PASSES[0] * DRIVE[0])
+    bench.add("loopback", [10 * tone, 1e-9, 10 * abs(leak), 1e-9], gain_db=-20.0)
     found = row(bench.attribute(), 3)
     assert found.verdict == "recorder"
     assert found.recorder_db - found.observed_db == pytest.approx(20 * np.log10(0.6), abs=0.01)

@@ -533,6 +533,35 @@ class Rest(Made):
         sound.parts["board"] = 0 * sound.parts["board"]
 
 
+class Player(Trouble):
+    """What plays the tone distorts: the driver gets its harmonics, and a loopback take holds them.
+
+    In every other bench they fall with the drive as the tone does, as behind a volume knob.
+    """
+
+    name, sizes = "player", (-62.0, -46.0)
+
+    def draw(self, world):
+        super().draw(world)
+        self.order = int(world.rng.integers(2))
+        spread = world.rng.normal(0, 3, world.design.size)
+        self.own = self.phases * _ratio((self.strength or 0.0) + spread)
+        self.own[0] = 0
+
+    def forces(self, world, sound, found):
+        if not self.present:
+            return
+        k, played = np.arange(1, world.design.size + 1), sound.played
+        steady = (played.k == 1) & np.isin(played.kind, ("tone", "driver", "airborne"))
+        share = _ratio(played.drive_db)[:, None] ** (1 + self.order * (k - 1))
+        sound.force = sound.force + np.where(steady[:, None], self.own * share, 0)
+
+    def channels(self, world, sound):
+        if self.present:
+            loop = sound.played.kind == "loopback"
+            sound.response[loop] += self.own * sound.response[loop][:, :1]
+
+
 class Load(Trouble):
     """A driver whose distortion depends strongly on its load; nothing is wrong."""
 
@@ -581,7 +610,9 @@ class Two(Trouble):
 
     def draw(self, world):
         rng = world.rng
-        pool = [each for each in FAMILIES.values() if each not in (Trouble, Two, Rest, MixUp)]
+        pool = [
+            each for each in FAMILIES.values() if each not in (Trouble, Two, Rest, MixUp, Player)
+        ]
         for i in rng.choice(len(pool), 2, replace=False):
             where = str(rng.choice(["all", "wood", "batch", "one"]))
             self.both.append(pool[i](self.size, where))
@@ -612,7 +643,7 @@ FAMILIES: dict[str, type[Trouble]] = {
         Trouble, Load, Polarity, PolarityOfBoth, Line, LevelControl, SensorHarmonics,
         MicrophoneHarmonics, Settling, Rocking, Room, Made, Buzz, GainStep, Air,
         ClippingMicrophone, ClippingSensor, Limiter, LooseSensor, Clock, Crosstalk, Monitor,
-        MovedMicrophone, SoftContact, SoftBoard, Warming, Rest, MixUp, Two, MadeAtOne,
+        MovedMicrophone, SoftContact, SoftBoard, Warming, Rest, MixUp, Two, MadeAtOne, Player,
     )
 }  # fmt: skip
 

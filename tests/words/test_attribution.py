@@ -36,6 +36,7 @@ SENT = {
     "attribution.below_noise": {"bin_hz": 1.25, "noise_db": -4.3, "unit": "dB SPL"},
     "attribution.mains": {"distance_db": 2.0, "above": True},
     "attribution.recorder": {"distance_db": 2.0, "above": False},
+    "attribution.recorder_or_player": {"distance_db": 2.0, "above": False},
     "attribution.air": {"distance_db": 2.0, "above": False},
     "attribution.driver": {**EXCESS, "route": PROBE, "air_tested": False},
     "attribution.driver_on_block": {**EXCESS, "route": PROBE},
