@@ -24,7 +24,6 @@ from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 
 from studylib.signal import poles
 
@@ -34,11 +33,11 @@ LEAST_BINS = 4  # on either side
 MOST_NEW = 8  # in one round
 ODDS = 1e-3  # of a peak of noise, over all bins together
 BESIDE_HZ = 200.0  # in which a peak must be prominent
-FEW = 8  # bins, that tell of most peaks that they are not
 DIP = 10 ** (-3.0 / 20)  # of a prominent peak, beside it
 TAILS = 2.0  # times what stronger new decays make of it
 STEEP_PER_S = 100.0  # at low frequencies a decay may be as steep as this
 STEEPEST, STEEPEST_LOW = 0.075, 0.15  # over angle: a loss factor of 0.15, of 0.3
+THINNED = 4  # times, among the peaks that are left
 HALVES = 0.6  # of its half width, how wide the halves of a decay are, and how far to either side
 RATIO = 0.1  # reverberant over direct energy, before anything is known
 LEAST_RATIO = 10 ** (-28.0 / 10)  # no real ring is cleaner; what changes on the way shows
@@ -161,13 +160,12 @@ def one_round(
     tried : (M,) how often a decay was begun at each bin; counts on.
     """
     rest = bins.values - model
-    peaks = _new_peaks(rest, model, found, ratio, bins, step_hz, way, tried)[
-        : max(most - len(found.s), 0)
-    ]
-    if not len(peaks):
+    peaks, begun = _new_peaks(rest, model, found, ratio, bins, step_hz, way, tried)
+    few = slice(max(most - len(found.s), 0))
+    if not len(peaks[few]):
         return found
-    tried[peaks] += 1
-    settled, found = found, _joined(found, *_begun(peaks, rest, bins, step_hz), way.split)
+    tried[peaks[few]] += 1
+    settled, found = found, _joined(found, *(part[few] for part in begun), way.split)
     new = np.arange(len(found.s)) >= len(settled.s)
     # What has settled waits until it is known which of the new ones stand.
     moving = new | (way.split == 0.0)
@@ -186,13 +184,11 @@ def one_round(
 def loud_peaks(rest: np.ndarray, tolerated: np.ndarray, *, step_hz: float) -> np.ndarray:
     """Bins at which what is left stands out of what is tolerated, strongest first."""
     power = _power(rest)
-    size = np.sqrt(power / tolerated)
-    height = np.sqrt(np.log(len(rest) / ODDS))
+    size, height = np.sqrt(power / tolerated), np.sqrt(np.log(len(rest) / ODDS))
     if not size.max() >= height:
         return np.zeros(0, int)
     tops = (size[1:-1] > size[:-2]) & (size[1:-1] >= np.maximum(size[2:], height))
-    peaks = np.flatnonzero(tops) + 1
-    reach = max(int(BESIDE_HZ / step_hz), 4 * LEAST_BINS) // 2
+    peaks, reach = np.flatnonzero(tops) + 1, max(int(BESIDE_HZ / step_hz), 4 * LEAST_BINS) // 2
     peaks = peaks[_prominent(size, peaks, reach)]
     return peaks[np.argsort(-power[peaks])]
 
@@ -200,46 +196,52 @@ def loud_peaks(rest: np.ndarray, tolerated: np.ndarray, *, step_hz: float) -> np
 def _prominent(size: np.ndarray, peaks: np.ndarray, reach: int) -> np.ndarray:
     """Which peaks fall to a dip on either side before something is higher, within `reach` bins."""
     # Written out, because the library's own brings a second of imports along.
-    beyond, prominent = np.full(reach, np.inf), np.ones(len(peaks), bool)
-    near = sliding_window_view(np.concatenate([beyond, size, beyond]), 2 * reach + 1)
-    # Of most a look at a few bins tells that something beside them is higher.
-    for far in (min(FEW, reach), reach):
-        around = near[peaks[prominent], reach - far : reach + far + 1]
-        sides = np.array([around[:, far::-1], around[:, far:]])
-        higher = sides > sides[:, :, :1]
-        ends = (higher | (sides < DIP * sides[:, :, :1])).argmax(axis=2)[:, :, None]
-        prominent[prominent] = np.all(
-            ~np.take_along_axis(higher, ends, axis=2) & ((ends > 0) | (far < reach)), axis=(0, 2)
-        )
+    left, top, lowest = np.arange(len(peaks)), size[peaks], np.minimum.reduceat(size, peaks)
+    # Most are lower than the next one, with no dip between: whoever is behind one of those is
+    # behind the higher one as well.
+    for _ in range(THINNED):
+        beside = np.append(top[1:], np.nan)
+        no_dip = lowest >= DIP * np.minimum(top, beside)
+        behind = (no_dip & (beside < top))[np.arange(-1, len(top) - 1)]
+        kept = np.flatnonzero(~(behind | (no_dip & (beside > top))))
+        left, top, lowest = left[kept], top[kept], np.minimum.reduceat(lowest, kept)
+    beyond, ways = np.full(reach, np.inf), np.array([[[-1]], [[1]]]) * np.arange(reach + 1)
+    sides = np.concatenate([beyond, size, beyond])[peaks[left, None] + reach + ways]
+    higher, prominent = sides > top[:, None], np.zeros(len(peaks), bool)
+    ends = (higher | (sides < DIP * top[:, None])).argmax(axis=2)[:, :, None]
+    prominent[left] = ((ends > 0) & ~np.take_along_axis(higher, ends, axis=2)).all(axis=(0, 2))
     return prominent
 
 
 def _new_peaks(
     rest, model, found: Found, ratio, bins: Bins, step_hz: float, way: Way, tried
-) -> np.ndarray:
-    peaks = loud_peaks(rest, bins.background + ratio * _power(model), step_hz=step_hz)
+) -> tuple[np.ndarray, tuple]:
+    """Bins at which decays are to begin, and what `_begun` says of them."""
+    peaks, begun = loud_peaks(rest, bins.background + ratio * _power(model), step_hz=step_hz), ()
     if len(peaks):
         least = way.under_strongest * np.sqrt(_power(bins.values).max())
         peaks = peaks[(np.abs(rest[peaks]) > least) & (tried[peaks] < way.tries)][: 4 * MOST_NEW]
         # Each must be more than the tails of the stronger ones that begin beside it.
-        begun, height = _begun(peaks, rest, bins, step_hz)
-        tails = np.abs(height[:, None] * poles.terms(begun, n=bins.n, turns=bins.turns[peaks]))
-        peaks = peaks[np.abs(rest[peaks]) > TAILS * np.sum(np.triu(tails, 1), axis=0)]
+        begun = s, height = _begun(peaks, rest, bins, step_hz)
+        tails = np.abs(height[:, None] * poles.terms(s, n=bins.n, turns=bins.turns[peaks]))
+        more = np.abs(rest[peaks]) > TAILS * np.sum(np.triu(tails, 1), axis=0)
+        peaks, begun = peaks[more], tuple(part[more] for part in begun)
     # One decay more in each group, at its strongest peak, as the next may be gone with it; or on
     # top of its strongest decay, where more is left over than noise and yet no peak.
     if way.split and not len(peaks):
         astray = _places(found.s[found.astray > 0.0], bins)
         peaks = astray[tried[astray] < way.tries]
+        begun = _begun(peaks, rest, bins, step_hz) if len(peaks) else ()
     if not way.split or not len(peaks):
-        return peaks[:MOST_NEW]
-    peaks = peaks[np.argsort(-np.abs(rest[peaks]))]
-    owner = -1 - np.arange(len(rest))
+        return peaks[:MOST_NEW], tuple(part[:MOST_NEW] for part in begun)
+    order, owner = np.argsort(-np.abs(rest[peaks])), -1 - np.arange(len(rest))
     groups = small_groups(found.s, together=way.together, most=way.most_together)
-    for index, window in enumerate(_windows(groups, found.s, bins)):
+    for index, window in enumerate(_windows(groups, found.s, bins) if groups else ()):
         owner[slice(*window)] = index
     # Where all that began together ran astray, one begins alone.
     most = 2 * MOST_NEW if len(found.s) or not tried.any() else 1
-    return peaks[np.sort(np.unique(owner[peaks], return_index=True)[1])][:most]
+    order = order[np.sort(np.unique(owner[peaks[order]], return_index=True)[1])][:most]
+    return peaks[order], tuple(part[order] for part in begun)
 
 
 def _power(bins: np.ndarray) -> np.ndarray:
@@ -300,9 +302,11 @@ def _windows(groups: list[np.ndarray], s: np.ndarray, bins: Bins) -> np.ndarray:
 
 
 def _near(windows: np.ndarray, bins: Bins) -> np.ndarray:
-    """Whether each bin is in one of the windows."""
-    begin, end = (np.bincount(at, minlength=len(bins.values) + 1) for at in windows.T)
-    return np.cumsum(begin - end)[:-1] > 0
+    """The bins that are in one of the windows."""
+    near = np.zeros(len(bins.values), bool)
+    for window in windows.tolist():
+        near[slice(*window)] = True
+    return np.flatnonzero(near)
 
 
 def small_groups(s: np.ndarray, *, together: float, most: int) -> list[np.ndarray]:
@@ -334,13 +338,13 @@ def _refitted(s, c, ratio, bins: Bins, rate_hz: float, way: Way, moving: np.ndar
     windows = _windows(groups, s, bins)
     fitted = [number for number, group in enumerate(groups) if moving[group].any()]
     # Without a room, bins beside no decay tell nothing.
-    near = _near(windows, bins) | (way.split == 0.0)
+    near = _near(windows, bins) if way.split else np.arange(len(bins.values))
     rest = np.zeros_like(bins.values)
     rest[near] = bins.values[near] - poles.decays_in_bins(s, c, n=bins.n, turns=bins.turns[near])
     for numbers in _at_once(groups, windows, way, fitted):
         group = np.array([groups[number] for number in numbers])
         every = max(1, int(np.diff(windows[numbers[0]])[0]) // way.most_bins)
-        parts = [np.arange(*windows[number], every) for number in numbers]
+        parts = [np.arange(*window, every) for window in windows[numbers].tolist()]
         counts, at = np.array([len(part) for part in parts]), np.concatenate(parts)
         last = np.cumsum(counts) - 1
         first, turns = last + 1 - counts, bins.turns[at]
@@ -350,7 +354,11 @@ def _refitted(s, c, ratio, bins: Bins, rate_hz: float, way: Way, moving: np.ndar
         held = -np.angle(turns[first]), -np.angle(turns[last]), steep[group].min(axis=1)
         model = None
         if way.split and (len(group) > 1 or len(s) == 1):
-            model = poles.decays_in_bins(s[group[:, 0]], c[group[:, 0]], n=bins.n, turns=turns)
+            model = (
+                bins.values[at] - rest[at]
+                if len(group) == len(s)
+                else poles.decays_in_bins(s[group[:, 0]], c[group[:, 0]], n=bins.n, turns=turns)
+            )
         fit = poles.fit_poles(
             rest[at], n=bins.n, turns=turns, s=s[group], c=c[group], held=held, at=first,
             crawl=way.crawl, together=model,
@@ -426,10 +434,8 @@ def _own_peak(s, c, ratio: float, bins: Bins, way: Way) -> np.ndarray:
 def room_share(s, rest, model, bins: Bins, *, clear: float = CLEAR) -> float:
     """Reverberant over direct energy, from what the fits left around the decays s where these stand
     `clear` times above the background, in power; 0 where too few bins do."""
-    power = _power(model)
     near = _near(_windows([*np.arange(len(s))[:, None]], s, bins), bins)
-    near &= power > clear * bins.background
-    if near.sum() < 4 * LEAST_BINS:
-        return 0.0
+    power = _power(model[near])
+    shares = (_power(rest[near]) / power)[power > clear * bins.background[near]]
     # The median of exponential variables is ln 2 of their mean.
-    return float(np.median(_power(rest[near]) / power[near]) / np.log(2.0))
+    return float(np.median(shares) / np.log(2.0)) if len(shares) >= 4 * LEAST_BINS else 0.0

@@ -120,11 +120,11 @@ def find_decays(
             if len(found.s) <= len(before.s) and (len(found.s) or not tried.any()):
                 break
             floor = noise_floor(
-                np.concatenate([spectrum[:first], rest, spectrum[end:]]), first=first, last=end - 1
-            )
+                np.concatenate([spectrum[:first], rest, spectrum[end : end + 1]]),
+                first=first, last=end - 1,
+            )  # fmt: skip
             bins = bins._replace(background=np.minimum(bins.background, floor))
-    left = max(0.0, least - float(bins.background.sum()))
-    noise = np.sqrt(best.noise)
+    left, noise = max(0.0, least - float(bins.background.sum())), np.sqrt(best.noise)
     return told_decays(
         best.s, best.c, u_decay=best.u_s * noise, u_angle=best.u_s * noise,
         u_amplitude=best.u_c * noise, noise=best.noise / n, misfit=best.misfit > 0.0,
@@ -190,8 +190,7 @@ def told_decays(
         0.5 * f[:, None] * np.abs(loss[:, None]) + 0.5 * (f * loss)[real]
     )
     gaps[gaps == 0.0] = np.inf
-    close = gaps.min(axis=1, initial=np.inf) < CLOSE
-    u_f = u_angle * rate_hz / (2.0 * np.pi)
+    close, u_f = gaps.min(axis=1, initial=np.inf) < CLOSE, u_angle * rate_hz / (2.0 * np.pi)
     of_room = np.sqrt(np.maximum(u_decay**2 - np.square(plain), 0.0))
     relative, u_place = (u * rate_hz / np.where(real, decay, 1.0) for u in (u_decay, of_room))
     return Decays(

@@ -64,8 +64,7 @@ def peaks(row: np.ndarray, places: np.ndarray, reach: int) -> np.ndarray:
     """
     bins = np.rint(places).astype(int)[:, None] + np.arange(-reach - 1, reach + 2)
     hann = np.abs(row[bins] - 0.5 * (row[bins - 1] + row[bins + 1]))
-    own = np.arange(places.size)
-    m = 1 + np.argmax(hann[:, 1:-1], axis=1)
+    own, m = np.arange(places.size), 1 + np.argmax(hann[:, 1:-1], axis=1)
     before, top, after = hann[own, m - 1], np.maximum(hann[own, m], 1e-300), hann[own, m + 1]
     return bins[own, m] + _between_bins(before, top, after)
 
@@ -83,15 +82,13 @@ def spill_kernels(place: np.ndarray, bins: np.ndarray, n: int) -> Spill:
     apart from sin(pi k nu): two arrays (K, K, B), of which the first (direct + image) acts on the
     real parts, the second (direct - image) on the imaginary ones."""
     flat = bins.ravel()
-    sign = 1.0 - 2.0 * (flat & 1)
-    step = np.pi / n
+    sign, step = 1.0 - 2.0 * (flat & 1), np.pi / n
     # sin(a - b) and sin(a + b) from four short sines and cosines instead of two long ones.
     sa, ca = np.sin(step * place)[:, None], np.cos(step * place)[:, None]
     sb, cb = np.sin(step * flat), np.cos(step * flat)
     x, y = sa * cb, ca * sb
     size, width = bins.shape
-    difference = (x - y).reshape(size, size, width)
-    own = np.arange(size)
+    difference, own = (x - y).reshape(size, size, width), np.arange(size)
     difference[own, own] = np.inf  # a harmonic's own bins are its kernel, not spill
     direct = (sign / n).reshape(size, width) / difference
     image = (sign / n).reshape(size, width) / (x + y).reshape(size, size, width)
@@ -230,8 +227,7 @@ def _pass(
     a, rest, _, own_power, q, p = lines
 
     # Frequency moves a tone along the kernel's slope, drift along i times its curvature.
-    q = 2 * np.pi * k[:, None] * q
-    p = np.pi * k[:, None] * p
+    q, p = 2 * np.pi * k[:, None] * q, np.pi * k[:, None] * p
     strength = a.real**2 + a.imag**2
     by_nu = strength * (q.real**2 + q.imag**2).sum(axis=1)
     by_delta = strength * (p.real**2 + p.imag**2).sum(axis=1)
@@ -271,8 +267,7 @@ def _without_spill(
     """
     # Far away a drifting tone spills what it holds at the record's ends, where tau^2 is 1/4.
     raw = raw * np.exp(0.25j * turn)
-    s = np.sin(np.pi * places)[:, None, None]
-    clean = y.copy()
+    s, clean = np.sin(np.pi * places)[:, None, None], y.copy()
     for bins, part, kernels_of in zip(
         (clean.real, clean.imag), (raw.real, raw.imag), spill, strict=True
     ):

@@ -42,8 +42,7 @@ def centred_bins(spectrum: np.ndarray, bins: np.ndarray, n: int) -> np.ndarray:
     complex, shape (channels, *bins.shape).
     """
     # exp(i 2 pi m c / n) with c = (n - 1) / 2 is (-1)^m exp(-i pi m / n).
-    sign = 1.0 - 2.0 * (bins & 1)
-    return spectrum[:, bins] * (sign * np.exp((-1j * np.pi / n) * bins) / n)
+    return spectrum[:, bins] * ((1.0 - 2.0 * (bins & 1)) * np.exp((-1j * np.pi / n) * bins) / n)
 
 
 def dirichlet(u: np.ndarray, n: int) -> np.ndarray:
@@ -55,8 +54,7 @@ def dirichlet(u: np.ndarray, n: int) -> np.ndarray:
 
 def _series(derivative: int) -> np.ndarray:
     """Coefficients of the power series of a derivative of sin(x)/x, lowest power first."""
-    j = 2 * np.arange(1, _TERMS)
-    coefficients = np.zeros(2 * _TERMS)
+    j, coefficients = 2 * np.arange(1, _TERMS), np.zeros(2 * _TERMS)
     coefficients[::2] = np.cumprod([1.0, *(-1.0 / (j * (j + 1)))])
     return np.polynomial.polynomial.polyder(coefficients, derivative)
 

@@ -127,8 +127,8 @@ def _a_power(size: int, step_hz: float) -> np.ndarray:
 def _band_edges(size: int, step_hz: float, rate_hz: float) -> tuple[np.ndarray, list[str]]:
     bands = octave_bands(rate_hz)
     edges = np.array([*(band.low_hz for band in bands), bands[-1].high_hz])
-    bins = np.ceil(edges / step_hz).astype(int)
-    return np.minimum(bins, size - 1), [band.nominal for band in bands]
+    names = [band.nominal for band in bands]
+    return np.minimum(np.ceil(edges / step_hz).astype(int), size - 1), names
 
 
 def windowed_density(spectrum: np.ndarray, *, n: int, rate_hz: float) -> np.ndarray:
@@ -182,8 +182,7 @@ def noise_spectrum(
     )
     inside = np.maximum(centre + np.arange(-half, half + 1), 0)
     peak = density[np.maximum(centre + np.arange(-1, 2), 0)].max(axis=1)
-    spread = peak * skirt(np.array(half + 0.5))
-    cleaned = density.copy()
+    spread, cleaned = peak * skirt(np.array(half + 0.5)), density.copy()
     cleaned[inside] = level[:, None]
     stand_in[inside] = 1.0
     hidden[inside[spread > SKIRT_SHARE * level]] = 1.0
@@ -294,25 +293,24 @@ def noise_floor(spectrum: np.ndarray, *, first: int, last: int) -> np.ndarray:
     -------
     (last - first + 1,).
     """
-    hann = 0.5 * spectrum[first : last + 1] - 0.25 * (
-        spectrum[first - 1 : last] + spectrum[first + 1 : last + 2]
+    near = spectrum[first - 1 : last + 2]
+    twice = near[1:-1] - 0.5 * (near[:-2] + near[2:])
+    power = twice.real**2 + twice.imag**2
+    edges = -first + np.array(
+        stretches(
+            first,
+            last + 1,
+            least=LEAST_BINS,
+            wider=lambda edge: edge + max(LEAST_BINS, int(STRETCH * edge)),
+        )
     )
-    power = hann.real**2 + hann.imag**2
-    whole = stretches(
-        first,
-        last + 1,
-        least=LEAST_BINS,
-        wider=lambda edge: edge + max(LEAST_BINS, int(STRETCH * edge)),
-    )
-    edges = np.array(whole) - first
     middles = 0.5 * (edges[1:] + edges[:-1])
-    floors = np.array(
-        [
-            np.partition(power[low:high], at := int(FLOOR_QUANTILE * (high - low)))[at]
-            for low, high in pairwise(edges)
-        ]
-    )
-    floors *= 1.0 / (HANN_POWER * -np.log1p(-FLOOR_QUANTILE))
+    # Each stretch is sorted where it is, which gives nothing back.
+    floors = [
+        power[low:high].partition(at := int(FLOOR_QUANTILE * (high - low))) or power[low + at]
+        for low, high in pairwise(edges.tolist())
+    ]
+    floors = np.array(floors) / (4.0 * HANN_POWER * -np.log1p(-FLOOR_QUANTILE))
     # Between stretches in decibels, so that a hum line beside a quiet stretch does not spread.
     level = np.log(np.maximum(floors, np.finfo(float).tiny))
     return np.exp(np.interp(np.arange(last - first + 1), middles, level))

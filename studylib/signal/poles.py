@@ -29,6 +29,7 @@ STEPS = 30
 BLOCK = 2048  # bins
 SETTLED = 1e-2  # of the noise power of one bin: so small a gain ends the search
 AT_LIMIT = 0.98  # of the steepest decay
+NO_FALL = 1e-20  # of a decay's power from sample to sample: a slower one is as one that stays
 SINGULAR = 1e-13  # of the curvature, by which no fit of two decays that fell together breaks off
 
 
@@ -74,21 +75,26 @@ def decays_in_bins(s: np.ndarray, c: np.ndarray, *, n: int, turns: np.ndarray) -
     b = (|z|^2 - 1) Im w: real arithmetic, at half the cost. What is close to 1 is told by its
     distance from it, so that a slow decay keeps its digits.
     """
-    if len(turns) > BLOCK:  # memory at hand is filled anew, which costs less than fresh memory
-        starts = range(0, len(turns), BLOCK)
-        return np.concatenate(
-            [decays_in_bins(s, c, n=n, turns=turns[i : i + BLOCK]) for i in starts]
-        )
-    height, away, fall = c * (1.0 - np.exp(s * n)), np.expm1(s), np.expm1(2.0 * s.real)
-    square, ones = turns.imag**2, np.ones(len(turns))
-    real = np.array([fall - 2.0 * away.real, fall + 2.0]).T @ [ones, square / (-1.0 - turns.real)]
-    over = real * real
-    over += fall[:, None] ** 2 * square
-    np.reciprocal(over, out=over)
-    real *= over
-    parts = np.array([height.real, (height * np.exp(s).conj()).real])
-    (p, q), (p_imag, q_imag) = parts @ real, (parts * fall) @ over * turns.imag
-    return turns.conj() * (p - 1j * p_imag) - (q - 1j * q_imag)
+    away, fall = np.expm1(s), np.expm1(2.0 * s.real)
+    fall = np.where(np.abs(fall) > NO_FALL, fall, -NO_FALL)
+    # Both a and b are taken over `fall`, which leaves Im w alone of b.
+    line = np.array([1.0 - 2.0 * away.real / fall, 1.0 + 2.0 / fall]).T
+    height = c * (1.0 - np.exp(s * n))
+    parts = np.array([height.real, (height * (1.0 + away).conj()).real]) / fall
+    cosine, sine = turns.real.copy(), turns.imag.copy()
+    grid = np.array([np.ones(len(turns)), sine * sine / (-1.0 - cosine), sine * sine])
+    told, work = np.empty((2, 2, len(turns))), np.empty((2, len(s), min(BLOCK, len(turns))))
+    for i in range(0, len(turns), BLOCK):  # memory at hand costs less than fresh memory
+        here = grid[:, i : i + BLOCK]
+        real, over = both = work[:, :, : here.shape[1]]
+        np.multiply(np.matmul(line, here[:2], out=real), real, out=over)
+        np.multiply(real, np.reciprocal(np.add(over, here[2], out=over), out=over), out=real)
+        np.matmul(parts, both, out=told[:, :, i : i + BLOCK])
+    (p, q), (p_imag, q_imag) = told[0], told[1] * sine
+    whole = np.empty(len(turns), complex)
+    whole.real = cosine * p - sine * p_imag - q
+    whole.imag = q_imag - sine * p - cosine * p_imag
+    return whole
 
 
 def fit_poles(
@@ -120,10 +126,10 @@ def fit_poles(
     """
     (groups, k), counts = s.shape, np.diff([*at, len(rest)])
     low, high, steepest = (np.reshape(limit, (-1, 1)) for limit in held)
-    free, eye = counts - 2 * k, np.eye(2 * k)
+    free, eye, owner = counts - 2 * k, np.eye(2 * k), np.repeat(np.arange(groups), counts)
 
     def wide(part):
-        return np.repeat(part.T, counts, axis=1)
+        return np.take(part.T, owner, axis=1)
 
     def state(s, c):
         end = np.exp(s * n)
@@ -139,15 +145,14 @@ def fit_poles(
     for _ in range(STEPS):
         if moved.any():  # a step that was refused leaves slopes and curvature as they are
             s, c, past, over, each = now
-            target, squares = rest + each.sum(axis=0), powers(rest)
             # Slopes by s and by the logarithm of c.
             products = _products(np.concatenate([over * (each - wide(past)), each, rest[None]]), at)
             curvature, pull = products[:, :-1, :-1], products[:, :-1, -1:]
+            target, squares = rest + each.sum(axis=0), products[:, -1, -1].real
             # Scaled to a diagonal of ones: s and c are worlds apart in size.
             size = np.sqrt(np.einsum("gii->gi", curvature).real)[:, :, None]
             curvature = curvature / (size * size.transpose(0, 2, 1)) + SINGULAR * eye
-            pull = pull / size
-            inverse = np.linalg.inv(curvature)
+            pull, inverse = pull / size, np.linalg.inv(curvature)
             onward = inverse @ pull
             gain = np.einsum("gij,gij->g", pull.conj(), onward).real
         left = ~crawled & (gain > SETTLED * squares / free)
@@ -166,12 +171,9 @@ def fit_poles(
         edge = (s.imag <= low) | (s.imag >= high) | (-s.real >= AT_LIMIT * steepest * s.imag)
         slow = (damping > 0.0) & (squares - trial < crawl * trial)
         crawled |= np.where(moved, slow, edge.all(axis=1) & (crawl > 0.0))
-        eased, raised = (
-            np.where(damping > 1e-3, damping / 8.0, 0.0),
-            np.maximum(8.0 * damping, 1e-2),
-        )
-        damping = np.where(moved, eased, np.where(left, raised, damping))
-        keep = [moved[:, None]] * 3 + [np.repeat(moved, counts)] * 2
+        raised = np.where(left, np.maximum(8.0 * damping, 1e-2), damping)
+        damping = np.where(moved, np.where(damping > 1e-3, damping / 8.0, 0.0), raised)
+        keep = [moved[:, None]] * 3 + [moved[owner]] * 2
         now = new if moved.all() else [*map(np.where, keep, new, now)]
         rest = whole - (
             now[-1].sum(axis=0)

@@ -186,12 +186,10 @@ def _scored(state: _State, bins: _Bins) -> tuple[np.ndarray, np.ndarray]:
     inverse.flat[:: len(g) + 1] *= 0.5
     through = -background * inverse
     through.flat[:: len(g) + 1] += 1.0
-    back = heard - background * through
-    pulled = heard @ state.pull
+    back, pulled = heard - background * through, heard @ state.pull
     score = state.pull.conj() * (g + pulled) - through.diagonal()
     own = 2.0 * (terms @ score)
-    mean = terms * g
-    same = 2.0 * (terms @ (through * through.T) @ terms.T)
+    mean, same = terms * g, 2.0 * (terms @ (through * through.T) @ terms.T)
     mirrored = 2.0 * (
         terms.conj() @ (back.conj() * inverse) @ terms.T + mean.conj() @ inverse @ mean.T
     )

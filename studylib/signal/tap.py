@@ -29,6 +29,7 @@ refusal are our own choice, tried out in simulation and on recorded strokes, no 
 """
 
 from dataclasses import dataclass, replace
+from functools import reduce
 from typing import NamedTuple
 
 import numpy as np
@@ -154,7 +155,7 @@ def measure_taps(
         ]
     )
     good = [tap for tap in taps if tap.decays is not None]
-    return [_held(tap, good) if tap.decays is not None else tap for tap in taps]
+    return [_held(tap, good) if tap.decays is not None and len(good) > 1 else tap for tap in taps]
 
 
 def ring_through_air(
@@ -247,8 +248,10 @@ def _tap(x: np.ndarray, knock: Knock, before: int, through_air: bool, band: dict
 def _straight(tap: Tap, bends: np.ndarray) -> bool:
     """Whether no strong mode bends, so that decays in noise alone may explain the ring."""
     decays = tap.decays
-    bent = bends > BENT * np.pi * decays.frequency_hz * decays.loss_factor
-    return not np.any(bent & (decays.amplitude > LOUD * decays.amplitude.max()))
+    return not np.any(
+        (bends > BENT * np.pi * decays.frequency_hz * decays.loss_factor)
+        & (decays.amplitude > LOUD * decays.amplitude.max())
+    )
 
 
 def _after_contact(x: np.ndarray, first: int, rate_hz: float) -> int:
@@ -283,8 +286,8 @@ def _judged(
     tap = Tap(start / rate, heard.seconds, decays, room=_told(room))
     if heard.left_over:
         what = note("taps.left_over", frequencies_hz=list(heard.left_over[:3]))
-        sign = Sign(what, start / rate, min(heard.left_over), max(heard.left_over), 0.0)
-        tap = replace(tap, signs=(sign,))
+        ends = min(heard.left_over), max(heard.left_over)
+        tap = replace(tap, signs=(Sign(what, start / rate, *ends, 0.0),))
     ratio = MODEL_ERROR if room is None else 10.0 ** (-room.ratio_db / 10.0)
     dies = damping.LN_1000 / (0.4 if room is None else room.decay_time_s)
     changes = touches.changes_of(
@@ -393,8 +396,9 @@ def _relative(decays: Decays, alike: float) -> np.ndarray:
     """Relative standard uncertainty of decays against those of another tap of the recording, with
     which they share so much of the room's part."""
     place = 0.0 if decays.u_place is None else alike * decays.u_place
-    own = np.sqrt(np.maximum(decays.u_loss_factor**2 - place**2, 0.0))
-    return np.hypot(own / decays.loss_factor, REPEATS)
+    return np.hypot(
+        np.sqrt(np.maximum(decays.u_loss_factor**2 - place**2, 0.0)) / decays.loss_factor, REPEATS
+    )
 
 
 def _all_faster(log_ratio: np.ndarray, u: np.ndarray) -> tuple[float, float]:
@@ -427,11 +431,9 @@ def find_knocks(x: np.ndarray, *, rate_hz: float) -> list[Knock]:
         return []
     # What is quick tells a knock over the ring of the last one; all of it tells a soft knock
     # over hiss.
-    quick = np.diff(x[: count * block + 1]).reshape(count, block)
     whole = x[: count * block].reshape(count, block)
-    starts = np.flatnonzero(
-        _rises(np.einsum("bn,bn->b", quick, quick)) | _rises(np.einsum("bn,bn->b", whole, whole))
-    )
+    quick = (x[1 : count * block + 1] - x[: count * block]).reshape(count, block)
+    starts = np.flatnonzero(_rises(np.vecdot(quick, quick)) | _rises(np.vecdot(whole, whole)))
     if not len(starts):
         return []
     # A contact shows in several blocks: those within SAME_S of the one before belong to it.
@@ -449,8 +451,7 @@ def _rises(power: np.ndarray) -> np.ndarray:
     noise = np.partition(power, len(power) // 10)[len(power) // 10]
     # A file that begins loud begins with a knock; one that begins in noise does not.
     ahead = noise if power[0] > KNOCK_OVER_NOISE * noise else power[0]
-    before = np.lib.stride_tricks.sliding_window_view(
-        np.concatenate([np.full(LOOK_BACK, ahead), power[:-1]]), LOOK_BACK
-    )[:, : LOOK_BACK - 1].max(axis=1)
+    past = np.concatenate([np.full(LOOK_BACK, ahead), power[:-2]])
+    before = reduce(np.maximum, (past[i : i + len(power)] for i in range(LOOK_BACK - 1)))
     least = max(KNOCK_OVER_NOISE * noise, UNDER_LOUDEST * float(power.max()))
     return power > np.maximum(RISE * before, least)

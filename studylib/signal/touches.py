@@ -21,6 +21,7 @@ Source: the score test of a broken line in noise of known variance; limits are o
 tried out in simulation and on recorded strokes.
 """
 
+from functools import reduce
 from typing import NamedTuple
 
 import numpy as np
@@ -136,9 +137,10 @@ def changes_of(
     bends = np.zeros(len(decays.frequency_hz))
     bends[every.mode] = _bends(every)
     chosen: list[int] = []
+    widths = SAME * 0.5 / np.pi * (every.decay[:, None] + every.decay)
+    apart = np.abs(every.f_hz[:, None] - every.f_hz) > widths
     for i in np.flatnonzero(every.rank < STRONGEST):
-        widths = SAME * 0.5 / np.pi * (every.decay[i] + every.decay[chosen])
-        if np.all(np.abs(every.f_hz[i] - every.f_hz[chosen]) > widths):
+        if apart[i, chosen].all():
             chosen.append(i)
     tracks = every.of(chosen)
     followed = tracks.of(tracks.steps >= 2 * EACH_SIDE)
@@ -177,10 +179,9 @@ def _bends(tracks: _Tracks) -> np.ndarray:
 
 def _median(values: np.ndarray, there: np.ndarray) -> np.ndarray:
     """(T, 1) median of each row, of what is there."""
-    count = there.sum(axis=1, keepdims=True)
+    count, row = there.sum(axis=1), np.arange(len(there))
     values = np.sort(np.where(there, values, np.inf), axis=1)
-    middle = [np.take_along_axis(values, at // 2, axis=1) for at in (count - 1, count)]
-    return 0.5 * (middle[0] + middle[1])
+    return 0.5 * (values[row, (count - 1) // 2] + values[row, count // 2])[:, None]
 
 
 def _tracks(
@@ -190,8 +191,7 @@ def _tracks(
     mode = np.argsort(-strength)
     f, amplitude = decays.frequency_hz[mode, None], decays.amplitude[mode, None]
     decay = np.pi * f * decays.loss_factor[mode, None]
-    angle = decays.poles.imag * rate_hz / (2.0 * np.pi)
-    away = np.abs(angle - f)
+    away = np.abs(decays.poles.imag * rate_hz / (2.0 * np.pi) - f)
     counts = (np.abs(decays.amplitudes) > COUNTS * amplitude) & (away > HALF_WIDTH_HZ[0])
     beside = np.minimum(np.where(counts, away, np.inf).min(axis=1, initial=np.inf), f[:, 0])
     half_hz = np.clip(APART * beside, *HALF_WIDTH_HZ)[:, None]
@@ -227,15 +227,16 @@ def _tracks(
     there = number[:-2] < steps[:, None]
     with np.errstate(divide="ignore", invalid="ignore"):
         level = np.log(np.maximum(heard, 1e-300))
-        step = 0.5 * np.diff(level - np.log(told), axis=1)[:, 1:]
+        rise = 0.5 * (level[:, 2:] - level[:, 1:-1])
+        step = rise - 0.5 * np.diff(np.log(told[:, 1:]), axis=1)
         fresh = ratio * room * start * np.exp(-2.0 * room * time[:, 2:]) * 2.0 * gap
         # Of what is added only the part in phase with the mode changes its level.
         variance = 0.5 * ((fresh + noise) / told[:, 2:] + noise / told[:, 1:-1]) + MODELLED**2
-    rise = np.where(heard < OVER_TOLD * noise, 0.0, 0.5 * np.diff(level, axis=1, prepend=0.0))
     return _Tracks(
         mode, rank, f[:, 0], decay[:, 0], 2.0 * gap[:, 0],
         _risen(heard, told + tail + NOISE_PEAKS * noise, time, moments), steps, time[:, 2:],
-        np.where(there, step, 0.0), np.where(there, variance, np.inf), rise[:, 2:],
+        np.where(there, step, 0.0), np.where(there, variance, np.inf),
+        np.where(heard[:, 2:] < OVER_TOLD * noise, 0.0, rise),
     )  # fmt: skip
 
 
@@ -245,19 +246,21 @@ def _in_time(
 ) -> np.ndarray:  # fmt: skip
     """(2, T, L) power over time in the band of each mode, as recorded less all decays but its own,
     and as the one that is alone predicts it; 0 after its end."""
-    first = np.cumsum(count) - count
-    within = np.arange(count.sum()) - np.repeat(first, count)
-    at = within + np.repeat(low, count)
-    window = 0.5 - 0.5 * np.cos(2.0 * np.pi * (within + 1.0) / np.repeat(count + 1, count))
+    order, begin = np.argsort(count, kind="stable"), 0
+    sizes = count[order].tolist()
+    at = np.concatenate([np.zeros(0, int), *map(np.arange, low[order], low[order] + sizes)])
     each = terms(decays.poles, n=n, turns=np.exp(-2j * np.pi / n * at))
-    each *= decays.amplitudes[:, None]
-    others = np.where(np.repeat(own.T, count, axis=1), 0.0, each).sum(axis=0)
-    told = np.where(np.repeat(alone.T, count, axis=1), each, 0.0).sum(axis=0)
-    both = np.stack([spectrum[at] - others, told]) * window
-    power = np.zeros((2, len(count), max(count, default=0) // 2 + LAST_STEPS + 1))
-    for row, (begin, bins) in enumerate(zip(first, count, strict=True)):
-        signal = ifft(both[:, begin : begin + bins])[:, 1::2]
-        power[:, row, : bins // 2] = signal.real**2 + signal.imag**2
+    weights = np.where(np.array([~own, alone]), decays.amplitudes, 0.0).transpose(1, 0, 2)
+    power = np.zeros((2, len(count), max(sizes, default=0) // 2 + LAST_STEPS + 1))
+    for bins in dict.fromkeys(sizes):  # all bands of one width at once
+        rows = np.flatnonzero(count == bins)
+        here = slice(begin, begin + len(rows) * bins)
+        parts = weights[rows] @ each[:, here].reshape(-1, len(rows), bins).transpose(1, 0, 2)
+        parts[:, 0] = spectrum[at[here]].reshape(-1, bins) - parts[:, 0]
+        parts *= 0.5 - 0.5 * np.cos(2.0 * np.pi / (bins + 1) * np.arange(1, bins + 1))
+        signal = ifft(parts)[:, :, 1::2].swapaxes(0, 1)
+        power[:, rows, : bins // 2] = signal.real**2 + signal.imag**2
+        begin = here.stop
     return power
 
 
@@ -267,7 +270,7 @@ def _risen(
     """(T,) when each band first rises above its last moments and far above what is expected; or
     nan."""
     size = heard.shape[1] - LAST_STEPS
-    last = np.max([heard[:, i : i + size] for i in range(LAST_STEPS)], axis=0)
+    last = reduce(np.maximum, (heard[:, i : i + size] for i in range(LAST_STEPS)))
     # The end of the record wraps into its beginning, and the other way round.
     until = moments - LAST_STEPS - np.maximum(3, (moments - LAST_STEPS) // 10)
     rises = (
@@ -281,7 +284,9 @@ def _risen(
 def _bent(tracks: _Tracks) -> tuple[Change | None, np.ndarray]:
     """(the moment from which all modes die faster, by how much each dies more slowly before its own
     bend or that of all, 1/s)."""
-    moments = np.unique(np.round(tracks.time_s[tracks.there], 3))
+    # Each millisecond in which there is one.
+    moments = np.rint(1e3 * tracks.time_s[tracks.there]).astype(int)
+    moments = np.flatnonzero(np.bincount(moments)) / 1e3
     change, spread, early, seen, at_once = _hinges(tracks, moments)
     own = np.arange(len(seen)), np.argmax(np.abs(seen), axis=1)
     bends = np.where(np.abs(seen[own]) > OWN_CERTAIN, np.abs(early[own]), 0.0)
@@ -291,8 +296,7 @@ def _bent(tracks: _Tracks) -> tuple[Change | None, np.ndarray]:
     certain = (seen / spread).sum(axis=0) / np.sqrt(whole)
     # All modes, and not the strongest alone: one that beats or gives way to another does so.
     agree = np.sum((change > 0.5 * mean) & (seen > EACH_CERTAIN), axis=0)
-    against = np.sum(0.5 * mean - change > EACH_CERTAIN * spread, axis=0)
-    certain[3 * against > agree] = 0.0
+    certain[3 * np.sum(0.5 * mean - change > EACH_CERTAIN * spread, axis=0) > agree] = 0.0
     at = int(np.argmax(certain))
     if certain[at] > UNSURE:
         # What had died by then is as it was.
@@ -326,8 +330,8 @@ def _hinges(tracks: _Tracks, moments: np.ndarray) -> tuple[np.ndarray, ...]:
     after = np.ceil(since + 0.999).clip(0, n).astype(int)
     heard = (before >= EACH_SIDE) & (n - after >= EACH_SIDE)
     before, after = np.where(heard, before, 1), np.where(heard, after, 0)
-    sums = np.array([np.ones(sd.shape), tracks.step, calm]) / (scatter * sd) ** 2
-    sums = np.cumsum(np.pad(sums, ((0, 0), (0, 0), (1, 0))), axis=2)
+    sums = np.zeros((3, *sd.shape[:1], sd.shape[1] + 1))
+    sums[:, :, 1:] = np.cumsum([there, tracks.step, calm] / (scatter * sd) ** 2, axis=2)
     row = np.arange(len(sd))[:, None]
     early, late = sums[:, row, before], sums[:, :, -1:] - sums[:, row, after]
     spread = np.sqrt(1.0 / early[0] + 1.0 / late[0])
@@ -335,8 +339,13 @@ def _hinges(tracks: _Tracks, moments: np.ndarray) -> tuple[np.ndarray, ...]:
     seen = np.where(heard, (early - late)[1] / spread, 0.0)
     unit = gap * tracks.decay[:, None]
     spread = np.where(heard, spread / unit, np.inf)
-    odd = (away[row, before - 1] + away[row, before]) / scatter / np.sqrt(2.0)
-    return (early - late)[0] / unit, spread, early[0] / unit, seen, np.where(heard, odd, 0.0)
+    return (
+        (early - late)[0] / unit,
+        spread,
+        early[0] / unit,
+        seen,
+        np.where(heard, (away[row, before - 1] + away[row, before]) / scatter / np.sqrt(2.0), 0.0),
+    )
 
 
 def _contact(tracks: _Tracks) -> Change | None:

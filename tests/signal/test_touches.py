@@ -10,7 +10,10 @@ import numpy as np
 import pytest
 
 from studylib.signal import touches
+from studylib.signal.decays import find_decays
+from studylib.signal.poles import terms
 from studylib.signal.touches import LAST_STEPS, _bends, _contact, _median, _risen, _Tracks
+from tests.signal.rings import Mode, ring
 
 LENGTHS = np.array([9, 4, 30, 17, 1])
 
@@ -24,6 +27,27 @@ def test_a_median_is_that_of_what_is_there():
     found = _median(values, there(LENGTHS, 30))
     wanted = [[np.median(row[:n])] for row, n in zip(values, LENGTHS, strict=True)]
     np.testing.assert_allclose(found, wanted, rtol=1e-15)
+
+
+def test_bands_of_one_width_are_brought_into_time_at_once_as_each_by_itself():
+    n, rate = 8192, 16_000
+    modes = [Mode(400.0, 0.01, 1.0, 0.3), Mode(700.0, 0.012, 0.5, 2.0), Mode(1100.0, 0.01, 0.8)]
+    noise = 1e-3 * np.random.default_rng(4).standard_normal(n)
+    spectrum = np.fft.rfft(ring(modes, n=n, rate_hz=rate) + noise)
+    decays = find_decays(spectrum, n=n, rate_hz=rate, lowest_hz=40.0, highest_hz=7000.0, most=16)
+    assert len(decays.poles) == 3
+    low, count, own = np.array([190, 340, 530]), np.array([31, 40, 31]), np.eye(3, dtype=bool)
+    found = touches._in_time(spectrum, n, decays, low, count, own, own)
+    each = decays.amplitudes[:, None] * terms(
+        decays.poles, n=n, turns=np.exp(-2j * np.pi / n * np.arange(len(spectrum)))
+    )
+    for i, (begin, bins) in enumerate(zip(low, count, strict=True)):
+        here, window = slice(begin, begin + bins), np.hanning(bins + 2)[1:-1]
+        heard = spectrum[here] - np.delete(each, i, axis=0)[:, here].sum(axis=0)
+        for part, wanted in zip(found[:, i], (heard, each[i, here]), strict=True):
+            power = np.abs(np.fft.ifft(wanted * window)[1::2]) ** 2
+            np.testing.assert_allclose(part[: len(power)], power, rtol=1e-9, atol=0.0)
+            assert not part[len(power) :].any()
 
 
 @pytest.mark.parametrize("at", [LAST_STEPS, 12, 25])
