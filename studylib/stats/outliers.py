@@ -164,17 +164,20 @@ def _sources(name: str, sample: Sample) -> Iterator[dict]:
 
 
 def _boards_of_planks(name: str, takes: pd.DataFrame) -> Iterator[dict]:
-    for (wood, _), plank in takes.groupby(["wood", "source"], sort=False):
-        boards = (
-            plank.groupby(units.MOUNT, sort=False)["y"]
-            .mean()
-            .groupby(level="specimen", sort=False)
-            .mean()
-        )
-        for place, found in _grubbs(boards.to_numpy() - boards.mean()):
-            item = boards.index[place]
-            own = plank[plank["specimen"] == item]
-            yield _row(name, "specimen", item, wood, OutlierTest.GRUBBS, found, own)
+    plank = ["wood", "source"]
+    boards = (
+        takes.groupby([*plank, *units.MOUNT], sort=False)["y"]
+        .mean()
+        .groupby(level=[*plank, "specimen"], sort=False)
+        .mean()
+    )
+    enough = boards.groupby(level=plank).transform("size") >= SMALLEST
+    for (wood, _), own in boards[enough].groupby(level=plank, sort=False):
+        for place, found in _grubbs(own.to_numpy() - own.mean()):
+            mine = takes[(takes[[*plank, "specimen"]] == list(own.index[place])).all(axis=1)]
+            yield _row(
+                name, "specimen", own.index[place][-1], wood, OutlierTest.GRUBBS, found, mine
+            )
 
 
 _INSIDE = {
