@@ -29,6 +29,8 @@ from studylib.attribution.lines import (
 )
 from studylib.sheets.files import grouped
 
+AT_ONCE = 500  # mounts whose evidence is held at one time
+
 
 @dataclass(frozen=True)
 class Attribution:
@@ -100,6 +102,10 @@ def attribute(
             remount, key=lambda each: each.level if each.df else -1.0, default=uncertainty.NOT_KNOWN
         )
     blocks = found.blocks(harmonics_kept)
+    airborne = {
+        batch: control_takes.airborne_of(found.airborne[batch], size=harmonics_kept)
+        for batch in dict.fromkeys(tone.take.batch for tone in tones.values())
+    }
     at_hz = fundamental_hz * np.arange(1, harmonics_kept + 1)
     moves = uncertainty.remount_reach(remount)
     wood = {name: facts.wood for name, facts in (boards or {}).items()}
@@ -107,39 +113,54 @@ def attribute(
     hidden = {
         name: board_facts.forced_excess(own, at_hz) if own else None for name, own in modes.items()
     }
-    mounts, steps = [], []
-    for key in chain(*groups.values()):
-        if key not in tones:
-            mounts.append(verdicts.unusable_mount(key, found.planned[key], size=harmonics_kept))
-            continue
+
+    mounts, steps, in_order = [], [], list(chain(*groups.values()))
+    for first in range(0, len(in_order), AT_ONCE):
+        at_once = in_order[first : first + AT_ONCE]
+        # What holds for a mount at every drive.
         at = {
-            "blocks": blocks,
-            "take_spread": spread,
-            "sensed": sensed,
-            "transfer": transfers[key],
-            "rows": len(groups[key[0]]) * (harmonics_kept - 1),
-            "tones_agree": found.agreement(found.tones[key]),
-            "probes_agree": found.probes_agree(key),
-            "drift": found.drift(key),
-            "hidden": hidden[key[0]],
-            "modes_asked": boards is not None,
+            key: {
+                "blocks": blocks,
+                "airborne": airborne,
+                "take_spread": spread,
+                "sensed": sensed,
+                "transfer": transfers[key],
+                "rows": len(groups[key[0]]) * (harmonics_kept - 1),
+                "tones_agree": found.agreement(found.tones[key]),
+                "probes_agree": found.probes_agree(key),
+                "drift": found.drift(key),
+                "hidden": hidden[key[0]],
+                "modes_asked": boards is not None,
+            }
+            for key in at_once
+            if key in tones
         }
-        full = _evidence(found, tones[key], **at)
-        lower = {
-            drive_db: _evidence(found, mean_lines(takes), **at)
-            for drive_db, takes in found.steps[key].items()
-        }
-        own = excess.step_rows(key, full, lower, found.block_steps[tones[key].take.batch])
-        steps += own
-        mounts.append(
-            verdicts.mount_numbers(
-                full,
-                fundamental_hz=fundamental_hz,
-                steps=own,
-                moves=moves,
-                air_alike=found.air_alike(tones[key].take, wood),
+        full = {key: _evidence(found, tones[key], **own) for key, own in at.items()}
+        excesses = excess.excess_of(full)
+        for key in at_once:
+            lower = {
+                drive_db: _evidence(found, mean_lines(takes), **at[key])
+                for drive_db, takes in found.steps[key].items()
+                if key in full
+            }
+            own = (
+                excess.step_rows(key, full[key], lower, found.block_steps[tones[key].take.batch])
+                if lower
+                else []
             )
-        )
+            steps += own
+            mounts.append(
+                verdicts.mount_numbers(
+                    full[key],
+                    excesses[key],
+                    fundamental_hz=fundamental_hz,
+                    steps=own,
+                    moves=moves,
+                    air_alike=found.air_alike(full[key].tone.take, wood),
+                )
+                if key in full
+                else verdicts.unusable_mount(key, found.planned[key], size=harmonics_kept)
+            )
     table = verdicts.judged_table(
         mounts,
         verdicts.WithOthers(
@@ -225,6 +246,7 @@ def _evidence(
     tone: Lines,
     *,
     blocks: Mapping[str, control_takes.Block | None],
+    airborne: Mapping[str, control_takes.Airborne],
     transfer: Transfer,
     sensed: bool,
     **about: Any,
@@ -235,8 +257,8 @@ def _evidence(
     gain = {"gain_db": tone.take.gain_db}
     on_drive = control_takes.recorder_of(loopbacks, np.abs(tone.drive), to_level=1.0, **gain)
     shares = _shares(tone, transfer, block, on_drive, sensed=sensed)
-    key, airborne = (tone.take.specimen, tone.take.mount), found.airborne[batch]
-    air = control_takes.air_of(airborne, key, shares)
+    key = (tone.take.specimen, tone.take.mount)
+    air = control_takes.air_of(airborne[batch], key, shares)
     return excess.Evidence(
         tone=tone,
         transfer=transfer,
@@ -246,7 +268,7 @@ def _evidence(
         ),
         drive_recorder=on_drive,
         air=air,
-        in_air=control_takes.in_air_of(airborne, key, air.level),
+        in_air=control_takes.in_air_of(airborne[batch], key, air.level),
         block=None if sensed else block,
         sensed=sensed,
         **about,

@@ -30,6 +30,7 @@ import numpy as np
 import pandas as pd
 
 from studylib.sheets import Specimen, Study
+from studylib.sheets.files import grouped
 from studylib.signal.harmonics import DB_PER_RATIO
 
 PLACES = 20
@@ -75,28 +76,34 @@ class BoardFacts:
 
 def facts_of_study(study: Study, board_modes: pd.DataFrame) -> dict[str, BoardFacts]:
     """What specimens.csv, study.toml and the table `board_modes` say of each specimen."""
-    by_board = dict(tuple(board_modes[board_modes["frequency_hz"] > 0].groupby("specimen")))
+    rows = board_modes.loc[
+        board_modes["frequency_hz"] > 0, ["specimen", "support", "frequency_hz", "loss_factor"]
+    ]
+    of = grouped(
+        ((specimen, support), mode) for specimen, support, *mode in rows.itertuples(index=False)
+    )
     return {
         each.specimen: BoardFacts(
             each.wood,
             each.role,
             each.role == "reference" and each.density_kg_m3 > INERT_KG_M3,
-            _modes(by_board.get(each.specimen), each, study.settings.bench.drive_at_mm),
+            _modes(
+                *(np.reshape(of.get((each.specimen, s), ()), (-1, 2)) for s in ("bench", "free")),
+                specimen=each,
+                drive_mm=study.settings.bench.drive_at_mm,
+            ),
         )
         for each in study.specimens
     }
 
 
 def _modes(
-    rows: pd.DataFrame | None, specimen: Specimen, drive_mm: float | None
+    bench: np.ndarray, free: np.ndarray, *, specimen: Specimen, drive_mm: float | None
 ) -> BoardModes | None:
-    """Those of the bench, and from the free board what taps on the bench left out."""
-    if rows is None:
+    """Those of the bench, and from the free board what taps on the bench left out; both are
+    frequencies and loss factors (n, 2)."""
+    if not bench.size + free.size:
         return None
-    bench, free = (
-        rows.loc[rows["support"] == support, ["frequency_hz", "loss_factor"]].to_numpy(float)
-        for support in ("bench", "free")
-    )
     if len(bench):
         apart = np.abs(free[:, None, 0] / bench[None, :, 0] - 1.0).min(axis=1, initial=np.inf)
         free = free[apart > 0.5 * MATCH]
@@ -152,17 +159,21 @@ def _shapes(x: np.ndarray) -> np.ndarray:
 
 def _ladder(frequency_hz: np.ndarray) -> dict[int, int]:
     """Bending order (from 0) -> index of the frequency that is it; the fullest ladder counts."""
-    square = _roots() ** 2
+    square, hz = (_roots() ** 2).tolist(), frequency_hz.tolist()  # numbers: few at a time
     best: dict[int, int] = {}
-    for start in range(min(4, frequency_hz.size)):
+    for start in range(min(4, len(hz))):
         found, last = {0: start}, 0
-        for i in range(start + 1, frequency_hz.size):
-            ahead = np.arange(last + 1, min(last + 4, LADDER))
-            wanted = square[ahead] / square[last] * STEP_SHORT ** (ahead - last)
-            off = np.abs(frequency_hz[i] / frequency_hz[found[last]] / wanted - 1.0)
-            if off.size and off.min() < MATCH:
-                last = int(ahead[off.argmin()])
-                found[last] = i
+        for i in range(start + 1, len(hz)):
+            off, nearest = min(
+                (
+                    (abs(hz[i] / hz[found[last]] / wanted - 1.0), ahead)
+                    for ahead in range(last + 1, min(last + 4, LADDER))
+                    for wanted in [square[ahead] / square[last] * STEP_SHORT ** (ahead - last)]
+                ),
+                default=(np.inf, last),
+            )
+            if off < MATCH:
+                last, found[nearest] = nearest, i
         if len(found) > len(best):
             best = found
     return best
@@ -206,8 +217,7 @@ def _filled(
     ladder: Mapping[int, int], found: np.ndarray, loss: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Frequencies and loss factors of the whole ladder, and which of them no tap found."""
-    square, own = _roots() ** 2, np.full(LADDER, np.nan)
-    damping = np.full(LADDER, loss.mean())
+    square, own, damping = _roots() ** 2, np.full(LADDER, np.nan), np.full(LADDER, loss.mean())
     for order, i in ladder.items():
         own[order], damping[order] = found[i], loss[i]
     guessed = np.isnan(own)

@@ -15,7 +15,8 @@ Each source has a `level` (NaN where it was not found, only bounded) and a `boun
 the response's unit. Leaks are coherent: a bound of share b of the observed amplitude shifts it by
 20 lg(1 - b) to 20 lg(1 + b).
 
-Contents: Room, Source, InAir, room_of, recorder_of, air_of, in_air_of, Block, block_of.
+Contents: Room, Source, InAir, room_of, recorder_of, Airborne, airborne_of, air_of, in_air_of,
+Block, block_of.
 """
 
 from collections.abc import Sequence
@@ -24,6 +25,7 @@ from typing import NamedTuple
 import numpy as np
 
 from studylib.attribution import lines, uncertainty
+from studylib.sheets.files import grouped
 
 ALIKE, LOOSELY_ALIKE = np.log(2.0), np.log(4.0)  # 6 dB; 12 dB where a load lies between
 
@@ -49,6 +51,22 @@ class InAir(NamedTuple):
     most: np.ndarray
     agrees: np.ndarray
     beside: bool
+
+
+class Airborne(NamedTuple):
+    """Of all airborne takes of a batch, at full drive; arrays (K,).
+
+    loud : specimen and mount -> what the probe tones beside it hold.  tones : what each take of
+    the tone holds where it was found.  alike : whether that is its own harmonic, sensed there,
+    times what the probe tones pass on, in level and phase; NaN where that is not known.  most :
+    what takes of the tone hold at most.  beside : specimens and mounts that they stand beside.
+    """
+
+    loud: dict[tuple[str, int], Source]
+    tones: list[np.ndarray]
+    alike: list[np.ndarray]
+    most: np.ndarray
+    beside: set[tuple[str, int]]
 
 
 class Block(NamedTuple):
@@ -141,9 +159,39 @@ def _mixed(channel: np.ndarray, own: np.ndarray) -> np.ndarray:
     return out
 
 
-def air_of(
-    airborne: Sequence[lines.Lines], key: tuple[str, int], shares: Sequence[np.ndarray]
-) -> Source:
+@np.errstate(divide="ignore", invalid="ignore")
+def airborne_of(takes: Sequence[lines.Lines], *, size: int) -> Airborne:
+    """The airborne takes of a batch, as every mount of it is held against them."""
+    k, nothing = np.arange(1, size + 1), np.full(size, np.nan)
+    probes = [take for take in takes if (take.number or 0) > 1]
+    passed = nothing + 0j
+    for i, take in ((take.number - 1, take) for take in probes if take.sensed[take.number - 1]):
+        ratio = (take.response / take.drive)[i]
+        passed[i] = max(ratio, np.nan_to_num(passed[i]), key=abs)
+    of_mounts = grouped(
+        (
+            (take.take.specimen, take.take.mount),
+            Source(*(part / take.drive_factor for part in take.found)),
+        )
+        for take in probes
+    )
+    tones = [take for take in takes if take.number == 1]
+    own = [np.where(each.sensed, each.drive * passed, np.nan) for each in tones]
+    return Airborne(
+        {key: Source(*np.fmax.reduce(group)) for key, group in of_mounts.items()},
+        [each.found[0] / each.drive_factor**k for each in tones],
+        [
+            # In level and phase: nothing was moved in between.
+            np.where(np.isfinite(made), np.abs(np.log(heard / made)) < ALIKE, np.nan)
+            for each, made in zip(tones, own, strict=True)
+            for heard in [np.where(np.isfinite(each.found[0]), each.response, np.nan)]
+        ],
+        np.fmax.reduce([nothing, *(each.found[1] / each.drive_factor**k for each in tones)]),
+        {(each.take.specimen, each.take.mount) for each in tones},
+    )
+
+
+def air_of(airborne: Airborne, key: tuple[str, int], shares: Sequence[np.ndarray]) -> Source:
     """Sound through the air at each multiple while the mounted driver plays the tone.
 
     The driver in the air, playing kf at full drive, is heard at some level. The mounted driver's
@@ -154,22 +202,16 @@ def air_of(
     key : specimen and mount of the tone.
     shares : (least, most) of full drive at kf that the driver's harmonic amounts to, (K,) each.
     """
-    beside: list[Source] = []
-    elsewhere: list[Source] = []
-    for take in airborne:
-        if (take.number or 0) > 1:
-            found, most = take.found
-            full = take.drive_factor
-            group = beside if (take.take.specimen, take.take.mount) == key else elsewhere
-            group.append(Source(found / full * shares[0], most / full * shares[1]))
     out = not_tested(shares[0].size)
-    for group in filter(None, (beside, elsewhere)):
-        out = Source(*np.where(np.isnan(out.bound), np.fmax.reduce(group), out))
+    for beside in (True, False):
+        own = [loud for mount, loud in airborne.loud.items() if (mount == key) is beside]
+        if own:
+            out = Source(*np.where(np.isnan(out.bound), np.fmax.reduce(own) * shares, out))
     return out
 
 
 @np.errstate(divide="ignore", invalid="ignore")
-def in_air_of(airborne: Sequence[lines.Lines], key: tuple[str, int], scaled: np.ndarray) -> InAir:
+def in_air_of(airborne: Airborne, key: tuple[str, int], scaled: np.ndarray) -> InAir:
     """What sounds at each multiple while the driver plays the tone in the air.
 
     Parameters
@@ -178,26 +220,12 @@ def in_air_of(airborne: Sequence[lines.Lines], key: tuple[str, int], scaled: np.
     scaled : (K,) level of the leak as `air_of` has it; where the sensor feels nothing of a driver
         in the air, as one of force does, what is heard is held against it.
     """
-    k = np.arange(1, scaled.size + 1)
-    passed = np.full(scaled.size, np.nan + 0j)
-    for take in airborne:
-        number = take.number
-        if number and number > 1 and take.sensed[number - 1]:
-            ratio = (take.response / take.drive)[number - 1]
-            passed[number - 1] = max(ratio, np.nan_to_num(passed[number - 1]), key=abs)
-    tones = [take for take in airborne if take.number == 1]
-    most, agrees = np.full(scaled.size, np.nan), np.zeros(scaled.size, dtype=bool)
-    for take in tones:
-        found, limit = take.found
-        full = take.drive_factor**k
-        most = np.fmax(most, limit / full)
-        own = np.where(take.sensed, take.drive * passed, np.nan)
-        # In level and phase: nothing was moved in between.
-        off = np.abs(np.log(np.where(np.isfinite(found), take.response, np.nan) / own))
-        loose = np.abs(np.log(found / full / scaled))
-        agrees = agrees | np.where(np.isfinite(own), off < ALIKE, loose < LOOSELY_ALIKE)
-    beside = [(take.take.specimen, take.take.mount) for take in tones]
-    return InAir(most, agrees, key in beside)
+    agrees = np.zeros(scaled.size, dtype=bool)
+    for sound, alike in zip(airborne.tones, airborne.alike, strict=True):
+        agrees |= np.where(
+            np.isnan(alike), np.abs(np.log(sound / scaled)) < LOOSELY_ALIKE, alike == 1.0
+        )
+    return InAir(airborne.most, agrees, key in airborne.beside)
 
 
 @np.errstate(divide="ignore", invalid="ignore")

@@ -21,8 +21,8 @@ Growth is from the lower drive to full drive; intervals at 99 %, corrected as in
 Contents: Evidence, excess_of, leak_bounds, load_range, step_rows, near_mains.
 """
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.special import chdtri
@@ -39,6 +39,7 @@ from studylib.attribution.uncertainty import (
     side,
 )
 from studylib.codes.attribution import Cause, StepVerdict
+from studylib.sheets.files import grouped
 from studylib.signal.line_sums import LOWEST_LOSS_FACTOR
 from studylib.signal.noise import distance_from_mains
 
@@ -88,9 +89,10 @@ def load_range(size: int) -> tuple[np.ndarray, np.ndarray]:
     return np.array([low for low, _ in each]), np.array([high for _, high in each])
 
 
-@np.errstate(divide="ignore", invalid="ignore", over="ignore")
-def excess_of(evidence: Evidence) -> dict[str, np.ndarray]:
-    """Observed over predicted at every multiple of one mount's tone: columns (K,), dB.
+def excess_of(
+    mounts: Mapping[tuple[str, int], Evidence],
+) -> dict[tuple[str, int], dict[str, np.ndarray]]:
+    """Observed over predicted at every multiple of each mount's tone: columns (K,), dB.
 
     Those of the table `attribution`, NaN where there is no prediction, and
     low_with_leaks : the interval's lower end, with every leak that the controls do not exclude;
@@ -107,6 +109,39 @@ def excess_of(evidence: Evidence) -> dict[str, np.ndarray]:
     width_cause : the chief cause of the interval's width;
     least_excluded : the leak that the controls leave most room for.
     """
+    return {
+        mount: {name: column[i] for name, column in columns.items()}
+        # Those that differ in nothing but their arrays are worked out at once.
+        for own in grouped(
+            ((each.tone.n, each.tone.dof, each.rows, id(each.block)), mount)
+            for mount, each in mounts.items()
+        ).values()
+        for columns in [_excess_of([mounts[mount] for mount in own])]
+        for i, mount in enumerate(own)
+    }
+
+
+def _joined(parts: Sequence):
+    """Several as one: arrays (K,) become (mounts, K), the rest is the first one's."""
+    first = parts[0]
+    arrays = {
+        name: np.stack([getattr(each, name) for each in parts])
+        for name in type(first).__annotations__
+        if isinstance(getattr(first, name), np.ndarray)
+    }
+    return first._replace(**arrays) if isinstance(first, tuple) else replace(first, **arrays)
+
+
+@np.errstate(divide="ignore", invalid="ignore", over="ignore")
+def _excess_of(mounts: Sequence[Evidence]) -> dict[str, np.ndarray]:
+    """The columns of `excess_of` (mounts, K)."""
+    evidence = replace(
+        _joined(mounts),
+        **{
+            name: _joined([getattr(each, name) for each in mounts])
+            for name in ("tone", "transfer", "room", "recorder", "drive_recorder", "air")
+        },
+    )
     tone = evidence.tone
     observed = np.abs(tone.response)
     limit = tone.presence(np.fmax(tone.u_response, evidence.room.u / np.sqrt(tone.n)))
@@ -115,7 +150,7 @@ def excess_of(evidence: Evidence) -> dict[str, np.ndarray]:
     driven = (
         np.abs(tone.drive) > tone.presence(tone.u_drive)
         if evidence.sensed
-        else np.full(observed.size, evidence.block is not None)
+        else np.full(observed.shape, evidence.block is not None)
     )
     ratio, terms, bounds = _sensed(evidence) if evidence.sensed else _by_block(evidence)
     terms.insert(0, _noise(Cause.NOISE, tone.u_response, observed, tone.dof, "top"))
@@ -132,7 +167,7 @@ def excess_of(evidence: Evidence) -> dict[str, np.ndarray]:
     ]
     middle = np.log(np.abs(ratio))
     low_load, high_load = (
-        (0.0, 0.0) if evidence.sensed else (end / DB for end in load_range(observed.size))
+        (0.0, 0.0) if evidence.sensed else (end / DB for end in load_range(observed.shape[-1]))
     )
     q, u = coverage(terms, rows=evidence.rows)
     seen = [bound._replace(share=np.where(bound.found, bound.share, 0.0)) for bound in bounds]
@@ -155,16 +190,19 @@ def excess_of(evidence: Evidence) -> dict[str, np.ndarray]:
         [bound for bound in seen if (bound.cause in LEAKS) is of_leak] for of_leak in (True, False)
     )
     clear = turn - 2.0 * sum(bound.share for bound in leaks)
-    noticed, part_noticed = (
-        np.full((2, observed.size), np.nan)
-        if evidence.hidden is None
-        else board_facts.noticed_shares(
-            evidence.hidden,
-            observed=ratio,
-            down_db=DB * (middle - low),
-            up_db=DB * (high - middle),
-            turn=turn - PHASE_ALLOWANCE,
-        )
+    noticed = np.array(
+        [
+            np.full((2, middle.shape[-1]), np.nan)
+            if each.hidden is None
+            else board_facts.noticed_shares(
+                each.hidden,
+                observed=ratio[i],
+                down_db=DB * (middle[i] - low[i]),
+                up_db=DB * (high[i] - middle[i]),
+                turn=turn[i] - PHASE_ALLOWANCE,
+            )
+            for i, each in enumerate(mounts)
+        ]
     )
     return {
         "observed_db": DB * np.log(np.where(present, observed, observed + limit)),
@@ -181,8 +219,8 @@ def excess_of(evidence: Evidence) -> dict[str, np.ndarray]:
         "as_driven": (DB * (plain + shift(others, up=False)) <= MARGIN_DB)
         & (DB * (top + shift(others, up=True)) >= -MARGIN_DB)
         & (np.abs(phase) <= clear),
-        "noticed": noticed,
-        "part_noticed": part_noticed,
+        "noticed": noticed[:, 0],
+        "part_noticed": noticed[:, 1],
         "present": present,
         "driven": driven,
         "takes_disagree": takes_disagree,
@@ -192,7 +230,7 @@ def excess_of(evidence: Evidence) -> dict[str, np.ndarray]:
 
 
 def _df(value: float, like: np.ndarray) -> np.ndarray:
-    return np.full(like.size, float(max(value, 1)))
+    return np.full(like.shape, float(max(value, 1)))
 
 
 def _noise(cause: Cause, u: np.ndarray, value: np.ndarray, df: int, acts: str) -> Term:
@@ -200,7 +238,7 @@ def _noise(cause: Cause, u: np.ndarray, value: np.ndarray, df: int, acts: str) -
 
 
 def _always(cause: Cause, share: np.ndarray) -> Bound:
-    return Bound(cause, share, "bottom", np.ones(share.size, dtype=bool))
+    return Bound(cause, share, "bottom", np.ones(share.shape, dtype=bool))
 
 
 def _sensed(evidence: Evidence) -> tuple[np.ndarray, list[Term], list[Bound]]:
@@ -219,8 +257,8 @@ def _sensed(evidence: Evidence) -> tuple[np.ndarray, list[Term], list[Bound]]:
 def _by_block(evidence: Evidence) -> tuple[np.ndarray, list[Term], list[Bound]]:
     tone, transfer, block = evidence.tone, evidence.transfer, evidence.block
     if block is None:
-        nothing = np.full(tone.response.size, np.nan)
-        return nothing + 0j, [Term(Cause.BLOCK, nothing, np.ones(nothing.size), "bottom")], []
+        nothing = np.full(tone.response.shape, np.nan)
+        return nothing + 0j, [Term(Cause.BLOCK, nothing, np.ones(nothing.shape), "bottom")], []
     predicted = np.abs(transfer.value) * np.abs(block.harmonic) / np.abs(block.probe)
     terms = [
         Term(Cause.RESPONSE, transfer.u_noise, transfer.dof, "bottom"),
@@ -237,10 +275,10 @@ def _repeats(
     """The spread between takes; (K,) where they disagree; and there ln of the lowest and of the
     highest take over their mean, else 0, so that the interval covers every single take."""
     tone, transfer, spread = evidence.tone, evidence.transfer, evidence.take_spread
-    k = np.arange(1, tone.response.size + 1)
+    shape = tone.response.shape
     # A level without a sensed drive follows the drive's level k times over.
-    order = np.ones(k.size) if evidence.sensed else k.astype(float)
-    takes_disagree = np.zeros(k.size, dtype=bool)
+    order = np.ones(shape) if evidence.sensed else np.arange(1.0, shape[-1] + 1) + np.zeros(shape)
+    takes_disagree = np.zeros(shape, dtype=bool)
     if tone.n > 1 and spread.df:
         noise = sum(term.u**2 for term in terms if term.cause in (Cause.NOISE, Cause.DRIVE))
         expected = tone.n * noise + spread.level * order**2
@@ -249,7 +287,7 @@ def _repeats(
     n = np.where(takes_disagree, 1, tone.n)
     variance = spread.level * (order**2 / n + 1.0 / transfer.n)
     return (
-        Term(Cause.TAKES, np.sqrt(variance), _df(spread.df, k), "spread"),
+        Term(Cause.TAKES, np.sqrt(variance), _df(spread.df, order), "spread"),
         takes_disagree,
         np.where(takes_disagree, np.minimum(tone.lowest, 0.0), 0.0),
         np.where(takes_disagree, np.maximum(tone.highest, 0.0), 0.0),
@@ -278,11 +316,10 @@ def _air_shift(ratio: np.ndarray, share: np.ndarray) -> tuple[np.ndarray, np.nda
     """
     share = or_zero(share)
     leak = np.minimum(share * np.abs(ratio), 1.0)
-    around = leak * np.exp(2j * np.pi * np.arange(LEAK_PHASES)[:, None] / LEAK_PHASES)
+    phases = np.arange(LEAK_PHASES).reshape(-1, *[1] * leak.ndim)
+    around = leak * np.exp(2j * np.pi * phases / LEAK_PHASES)
     both = np.log(np.abs((ratio - around) / (1.0 - around) / ratio))
-    both = np.where(
-        leak < 1.0, both, np.where(np.arange(LEAK_PHASES)[:, None] % 2, np.inf, -np.inf)
-    )
+    both = np.where(leak < 1.0, both, np.where(phases % 2, np.inf, -np.inf))
     alone = np.where(share < 1.0, np.log1p(-np.minimum(share, 1.0)), -np.inf)
     return np.minimum(both.min(axis=0), alone), np.maximum(both.max(axis=0), np.log1p(share))
 
@@ -300,7 +337,7 @@ def _phase(
 ) -> tuple[np.ndarray, np.ndarray]:
     """Phase of observed over predicted, and up to which angle doubt and allowance explain it."""
     if not evidence.sensed:
-        nothing = np.full(ratio.size, np.nan)
+        nothing = np.full(ratio.shape, np.nan)
         return nothing, nothing
     spread = evidence.take_spread.phase * (1.0 / evidence.tone.n + 1.0 / evidence.transfer.n)
     noise = sum(term.u**2 for term in terms if term.acts != "spread")
@@ -314,9 +351,10 @@ def _chief_cause(
 ) -> np.ndarray:
     parts = [(term.cause, q * term.u) for term in terms]
     parts += [(bound.cause, bound.share) for bound in bounds]
-    parts += [(Cause.LOAD, np.subtract(*load_range(q.size)[::-1]) / DB)] * load
+    parts += [(Cause.LOAD, np.subtract(*load_range(q.shape[-1])[::-1]) / DB)] * load
     causes, reach = zip(*parts, strict=True)
-    return np.array(causes, dtype=object)[or_zero(np.stack(reach)).argmax(axis=0)]
+    most = or_zero(np.stack(np.broadcast_arrays(*reach))).argmax(axis=0)
+    return np.array(causes, dtype=object)[most]
 
 
 # ---------------------------------------------------------------- drive steps

@@ -32,9 +32,9 @@ Contents: Lines, read_lines, mean_lines; Agreement, agreement_of, drift_of; Tran
 borrowed_transfer.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, lru_cache, partial
 from typing import NamedTuple
 
 import numpy as np
@@ -221,24 +221,35 @@ class Agreement(NamedTuple):
 
 
 @np.errstate(divide="ignore", invalid="ignore")
-def agreement_of(takes: Sequence[Lines], *, sensed: bool, lines: np.ndarray) -> Agreement:
+def agreement_of(
+    takes: Sequence[Lines], *, sensed: bool, lines: Callable[[], np.ndarray]
+) -> Agreement:
     """Whether the takes agree in phase at each multiple.
 
     Parameters
     ----------
     takes : repeats of one tone in one mount; a take without a level somewhere is left out there.
-    lines : (K,) where a line of another source was found or must be reckoned with.
+    lines : gives, (K,), where a line of another source was found or must be reckoned with; asked
+        only where takes do not agree.
     """
     response, drive = (np.stack([getattr(t, c) for t in takes]) for c in ("response", "drive"))
     noise = np.stack([take.u_response for take in takes]) / np.abs(response)
     u_drive = np.stack([take.u_drive for take in takes]) / np.abs(drive)
     ratio, apart_u = (response / drive, np.hypot(noise, u_drive)) if sensed else (response, noise)
-    angle, beyond = _widest(ratio, apart_u)
-    inverted = np.minimum(*(_widest(c, u)[1] for c, u in ((response, noise), (drive, u_drive))))
-    flipped = _widest(ratio, apart_u, times=2)[1] <= APART  # all angles 0 or half a turn
-    apart = (beyond > APART) | (sensed & (inverted > INVERTED))
+    # Of the ratio and of both channels at once.
+    (angle, *_), (beyond, *of_channels) = _widest(
+        np.stack([ratio, response, drive], axis=1), np.stack([apart_u, noise, u_drive], axis=1)
+    )
+    apart = (beyond > APART) | (sensed & (np.minimum(*of_channels) > INVERTED))
+    if not apart.any():
+        return Agreement(apart, np.full(apart.size, "", dtype=object), angle)
     looks = np.select(
-        [~apart, beyond <= APART, flipped, lines],
+        [
+            ~apart,
+            beyond <= APART,
+            _widest(ratio, apart_u, times=2)[1] <= APART,  # all angles 0 or half a turn
+            lines(),
+        ],
         [
             "",
             "attribution.looks_both_inverted",
@@ -251,14 +262,19 @@ def agreement_of(takes: Sequence[Lines], *, sensed: bool, lines: np.ndarray) -> 
 
 
 def _widest(value: np.ndarray, u: np.ndarray, *, times: int = 1) -> tuple[np.ndarray, np.ndarray]:
-    """Widest angle between two takes (K,), and the most that noise leaves of one; 0 for no pair.
+    """Widest angle between two takes (..., K), and the most that noise leaves of one; 0 for no
+    pair.
 
+    value, u : (takes, ..., K).
     times : parts of a full turn, a whole one of which counts as none.
     """
-    a, b = np.triu_indices(len(value), 1)
+    a, b = _pairs(len(value))
     angle = np.abs(np.angle((value[a] * value[b].conj()) ** times)) / times
     left = angle - NOISE_FACTOR * np.hypot(u[a], u[b])
     return tuple(np.fmax.reduce(part, axis=0, initial=0.0) for part in (angle, left))
+
+
+_pairs = lru_cache(partial(np.triu_indices, k=1))
 
 
 def drift_of(takes: Sequence[Lines], k: int, *, first: int, places: dict[str, int]) -> float:
@@ -365,8 +381,8 @@ def _set_probe(known: Transfer, k: int, takes: Sequence[Lines], *, sensed: bool)
 @np.errstate(divide="ignore", invalid="ignore")
 def _set_sweep(known: Transfer, sweeps: Sequence[Lines], tone: Lines) -> None:
     response, drive = (np.stack([getattr(s, c) for s in sweeps]) for c in ("response", "drive"))
-    scale = np.array([np.sqrt(tone.seconds / sweep.seconds) for sweep in sweeps])[:, None]
-    scale = scale * np.sqrt(tone.n)  # from the mean's noise back to that of one take
+    # From the mean's noise back to that of one take.
+    scale = np.sqrt([[tone.seconds / sweep.seconds] for sweep in sweeps]) * np.sqrt(tone.n)
     value = (response / drive).mean(axis=0)
     u = np.hypot(tone.u_response * scale / np.abs(response), tone.u_drive * scale / np.abs(drive))
     u = np.sqrt((u**2).sum(axis=0)) / len(sweeps)

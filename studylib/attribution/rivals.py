@@ -278,23 +278,24 @@ def _of_harmonic(
     A wood for which it was repeated is held against the boards of the other woods alone.
     """
     own = boards[boards["other"]]
-    e, u, names = own["e"].to_numpy(), own["u"].to_numpy(), own["specimen"].to_numpy()
+    e, u = own["e"].to_numpy(), own["u"].to_numpy()
+    places = {name: place for place, name in enumerate(own["specimen"])}
     enough = e.size > FEWEST_OTHERS
     inside = np.ones(e.size, dtype=bool)
     mean, u_mean, _ = _model(e, u) if enough else (np.nan,) * 3
     common_low = mean - stdtrit(max(e.size - 1, 1), QUANTILE) * u_mean
-    limits, wood = {}, own["wood"].to_numpy()
+    limits, wood = {}, own["wood"].to_numpy(object)
     for name, mine in zip(boards["specimen"], boards["wood"], strict=True):
-        rest = (names != name) & ~((wood == mine) & (mine in repeated))
+        at = places.get(name, [])  # an inert or changed one is none of the others
+        rest = wood != mine if mine in repeated else np.ones(e.size, dtype=bool)
+        rest[at] = False
         n = int(rest.sum())
         limits[name] = n, e.size, np.nan
         if n >= FEWEST_OTHERS:
             mean, u_mean, between = _model(e[rest], u[rest])
             q = stdtrit(n - 1, QUANTILE)
             limits[name] = n, e.size, mean + q * np.hypot(u_mean, between**0.5)
-            out = names == name
-            reach = q * np.sqrt(between + u_mean**2 + u[out] ** 2)
-            inside[out] = np.abs(e[out] - mean) <= reach
+            inside[at] = np.abs(e[at] - mean) <= q * np.sqrt(between + u_mean**2 + u[at] ** 2)
     shared = bool(enough and inside.all() and common_low > margin_db)
     shows = e - 2.0 * u > margin_db
     most = {name: shows[wood == name].mean() > 0.5 for name in set(wood)}

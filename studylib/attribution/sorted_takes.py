@@ -5,6 +5,7 @@ Contents: SortedTakes.
 
 from collections import defaultdict
 from collections.abc import Mapping
+from functools import partial
 
 import numpy as np
 
@@ -89,11 +90,11 @@ class SortedTakes:
         tell of that and not of the repeats; they count only where there are no others. Groups whose
         phases lie apart hold no repeats at all.
         """
-        groups = [(1, group) for group in self.tones.values()]
-        groups += [(k, group) for probes in self.probes.values() for k, group in probes.items()]
+        tones = [{1: group} for group in self.tones.values()]
         groups = [
             (k, group)
-            for k, group in groups
+            for own in (*tones, *self.probes.values())
+            for k, group in own.items()
             if len(group) > 1
             and len({each.take.drive_db for each in group}) == 1
             and not self.agreement(group).apart[k - 1]
@@ -106,13 +107,19 @@ class SortedTakes:
         """Agreement of repeats, at each multiple; asked for pooling and again for the verdict."""
         names = tuple(each.take.take for each in takes)
         if names not in self._agreements:
-            bins = 2.0 / takes[0].seconds
-            at = self._fundamental_hz * np.arange(1, takes[0].response.size + 1)
-            lines = np.array([distance_from_mains(float(f)) < bins for f in at])
-            for room in self.rooms[takes[0].take.batch]:
-                lines = lines | (np.abs(room.response) > 0)
-            self._agreements[names] = agreement_of(takes, sensed=self._sensed, lines=lines)
+            self._agreements[names] = agreement_of(
+                takes, sensed=self._sensed, lines=partial(self._lines, takes[0])
+            )
         return self._agreements[names]
+
+    def _lines(self, take: Lines) -> np.ndarray:
+        """Where a line of another source was found or must be reckoned with (K,)."""
+        mains = [
+            distance_from_mains(self._fundamental_hz * k) < 2.0 / take.seconds
+            for k in range(1, take.response.size + 1)
+        ]
+        rooms = [np.abs(room.response) > 0 for room in self.rooms[take.take.batch]]
+        return np.any([mains, *rooms], axis=0)
 
     def probes_agree(self, key: MountKey) -> Agreement:
         """Agreement of a mount's probe tones, each multiple from its own."""
@@ -179,8 +186,10 @@ class SortedTakes:
     @np.errstate(divide="ignore", invalid="ignore")
     def level_followed(self) -> bool:
         """The recorded fundamental falls as far as the drive does, in all steps that there are."""
-        steps = [(group, self.tones.get(key)) for key, group in self.steps.items()]
-        steps += [(group, group.get(0.0)) for group in self.block_steps.values()]
+        steps = [
+            *((group, self.tones.get(key)) for key, group in self.steps.items()),
+            *((group, group.get(0.0)) for group in self.block_steps.values()),
+        ]
         off = [
             abs(20 * np.log10(abs(low[0].response[0] / full[0].response[0])) - drive_db)
             for group, full in steps

@@ -48,7 +48,7 @@ NOT_KNOWN = Spread(np.nan, np.nan, 0)
 
 def take_spread(groups: Iterable[Sequence[complex]]) -> Spread:
     """Spread between repeats: each group holds one response, taken several times."""
-    return _pooled(np.asarray(group) for group in groups)
+    return _pooled([np.array(group)[:, None] for group in groups], size=1)[0]
 
 
 def remount_spreads(boards: Iterable[np.ndarray], *, size: int) -> list[Spread]:
@@ -56,8 +56,7 @@ def remount_spreads(boards: Iterable[np.ndarray], *, size: int) -> list[Spread]:
 
     Where no board was mounted twice, what all multiples together give; NOT_KNOWN without any.
     """
-    boards = list(boards)
-    each = [_pooled(board[np.isfinite(board[:, k]), k] for board in boards) for k in range(size)]
+    each = _pooled(list(boards), size=size)
     known = [spread for spread in each if spread.df]
     if not known:
         return each
@@ -80,16 +79,23 @@ def remount_reach(spreads: Sequence[Spread]) -> np.ndarray:
     return stdtrit(df, 1.0 - ERROR / 2.0) * np.sqrt(2.0 * level)
 
 
-def _pooled(groups: Iterable[np.ndarray]) -> Spread:
-    level = phase = 0.0
-    df = 0
-    for group in (group for group in groups if len(group) > 1):
-        # Against the group's own mean, so that phases do not wrap.
-        z = np.log(group / group.mean())
-        level += float(((z.real - z.real.mean()) ** 2).sum())
-        phase += float(((z.imag - z.imag.mean()) ** 2).sum())
-        df += len(group) - 1
-    return Spread(level / df, phase / df, df) if df else NOT_KNOWN
+@np.errstate(divide="ignore", invalid="ignore")
+def _pooled(groups: Sequence[np.ndarray], *, size: int) -> list[Spread]:
+    """Column by column of groups, complex (n, size) each; what is NaN is left out."""
+    values = np.full((max(map(len, groups), default=1), len(groups), size), np.nan + 0j)
+    for i, group in enumerate(groups):
+        values[: len(group), i] = group
+    there = np.isfinite(values)
+    n = np.maximum(there.sum(axis=0), 1)
+    # Against the group's own mean, so that phases do not wrap.
+    z = np.log(values / (np.where(there, values, 0.0).sum(axis=0) / n))
+    parts = np.where(there, [z.real, z.imag], 0.0)
+    away = np.where(there, parts - parts.sum(axis=1, keepdims=True) / n, 0.0)
+    squares = (sum(part, np.zeros(size)).tolist() for part in (away**2).sum(axis=1))
+    return [
+        Spread(level / df, phase / df, df) if df else NOT_KNOWN
+        for level, phase, df in zip(*squares, (n - 1).sum(axis=0).tolist(), strict=True)
+    ]
 
 
 class Term(NamedTuple):

@@ -21,8 +21,8 @@ clearest_specimen, highest_shown.
 """
 
 import math
-from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections import Counter, namedtuple
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -30,7 +30,7 @@ import pandas as pd
 
 from studylib import codes, errors, sheets, tables
 from studylib.attribution import board_facts, controls, rivals, uncertainty
-from studylib.attribution.excess import MARGIN_DB, Evidence, excess_of, load_range, near_mains
+from studylib.attribution.excess import MARGIN_DB, Evidence, load_range, near_mains
 from studylib.attribution.rivals import SETTLES, WithOthers, add_others, rivals_left, steps_of
 from studylib.codes.attribution import Cause, Control, Rival, Verdict
 from studylib.sheets.files import grouped
@@ -86,55 +86,67 @@ def judge(row) -> Judgement:
     )
     recorder = _leak(Verdict.RECORDER, "attribution.recorder", row.recorder_db - row.observed_db)
     excess = {"excess_db": row.excess_db, "low": row.low, "high": row.high}
-    settled = codes.holding(
-        (
-            # Takes that turn against each other may leave a mean of nothing.
-            row.apart and not hum,
-            _open(
-                Control.IDLE if row.looks == "attribution.looks_line" else Control.REPEATS,
-                "attribution.apart",
-                looks=codes.note(row.looks),
-                angle_deg=row.angle_deg,
-                probes=row.of_probes,
-            ),
-        ),
+    return _first(
+        # Takes that turn against each other may leave a mean of nothing.
+        (row.apart and not hum, lambda: _apart(row)),
         (
             not row.present,
-            Judgement(
+            lambda: Judgement(
                 Verdict.NOISE,
                 "attribution.below_noise",
                 "",
                 {"bin_hz": row.bin_hz, "noise_db": row.noise_db, "unit": row.unit},
             ),
         ),
-        (hum, _leak(Verdict.NOISE, "attribution.mains", row.hum_db - row.observed_db)),
+        (
+            hum,
+            lambda: _leak(Verdict.NOISE, "attribution.mains", row.hum_db - row.observed_db),
+        ),
         # What plays the tone is in the loopback take too, and reaches the board by the driver.
         (
             of_recorder and row.as_driven,
-            _open(Control.LOOPBACK, "attribution.recorder_or_player", **recorder.fields),
+            lambda: _open(Control.LOOPBACK, "attribution.recorder_or_player", **recorder.fields),
         ),
-        (of_recorder, recorder),
+        (of_recorder, lambda: recorder),
         # A sensed harmonic that the board should make far louder is not what entered it.
         (
             in_air and not row.level_followed,
-            _open(Control.STEPS, "attribution.air_level", **_at(row)),
+            lambda: _open(Control.STEPS, "attribution.air_level", **_at(row)),
         ),
         (
             in_air and not (row.air_alike and row.air_agrees and row.as_probed),
-            _open(Control.AIRBORNE, "attribution.air_elsewhere", **_at(row)),
+            lambda: _open(Control.AIRBORNE, "attribution.air_elsewhere", **_at(row)),
         ),
-        (in_air, _leak(Verdict.AIR, "attribution.air", row.air_db - row.observed_db)),
-        (not math.isfinite(row.excess_db), _not_predicted(row)),
-        (not row.repeats_known, _open(Control.REPEATS, "attribution.not_repeated")),
-        (row.shared, _shared(row, excess)),
+        (in_air, lambda: _leak(Verdict.AIR, "attribution.air", row.air_db - row.observed_db)),
+        (not math.isfinite(row.excess_db), lambda: _not_predicted(row)),
+        (
+            not row.repeats_known,
+            lambda: _open(Control.REPEATS, "attribution.not_repeated"),
+        ),
+        (row.shared, lambda: _shared(row, excess)),
+        (
+            row.driven and row.low >= -MARGIN_DB and row.high <= MARGIN_DB,
+            lambda: _predicted(row, excess),
+        ),
+        (row.sensed and row.low > MARGIN_DB, lambda: _above(row, excess)),
+        (True, lambda: _undecided(row, excess)),
     )
-    if settled:
-        return settled[0]
-    if row.driven and row.low >= -MARGIN_DB and row.high <= MARGIN_DB:
-        return _predicted(row, excess)
-    if row.sensed and row.low > MARGIN_DB:
-        return _above(row, excess)
-    return _undecided(row, excess)
+
+
+def _first(*rules: tuple[Any, Callable[[], Judgement]]) -> Judgement:
+    """What the first rule that holds says; the others are not asked for it."""
+    return next(judgement() for holds, judgement in rules if holds)
+
+
+def _apart(row) -> Judgement:
+    """Repeats, of the tone or of a probe tone, that lie apart in phase."""
+    return _open(
+        Control.IDLE if row.looks == "attribution.looks_line" else Control.REPEATS,
+        "attribution.apart",
+        looks=codes.note(row.looks),
+        angle_deg=row.angle_deg,
+        probes=row.of_probes,
+    )
 
 
 def _predicted(row, excess: dict[str, float]) -> Judgement:
@@ -142,38 +154,40 @@ def _predicted(row, excess: dict[str, float]) -> Judgement:
     # Off 0 beyond doubt, though within the margin: then no place on the board may explain it.
     enough = board_facts.ENOUGH if row.low <= 0.0 <= row.high else 1.0
     told = {**excess, "route": row.route}
-    return codes.holding(
+    return _first(
         (
             row.phase_off,
-            _open(Control.REMOUNT, "attribution.phase", **excess, phase_deg=row.phase_deg),
+            lambda: _open(Control.REMOUNT, "attribution.phase", **excess, phase_deg=row.phase_deg),
         ),
         (
             row.modes_asked and math.isnan(row.noticed),
-            _open(Control.TAPS, "attribution.modes_unknown", **excess),
+            lambda: _open(Control.TAPS, "attribution.modes_unknown", **excess),
         ),
         (
             row.noticed < enough,
-            _open(Control.ELSEWHERE, "attribution.hidden", **excess, **_hidden(row)),
+            lambda: _open(Control.ELSEWHERE, "attribution.hidden", **excess, **_hidden(row)),
         ),
         (
             row.modes_asked and row.odd_beside,
-            _open(Control.REMOUNT, "attribution.odd_beside", **excess),
+            lambda: _open(Control.REMOUNT, "attribution.odd_beside", **excess),
         ),
         (
             row.modes_asked and row.odd_boards >= rivals.ODD_BOARDS and row.part_noticed < 1.0,
-            _open(Control.ELSEWHERE, "attribution.odd_beside", **excess, boards=row.odd_boards),
+            lambda: _open(
+                Control.ELSEWHERE, "attribution.odd_beside", **excess, boards=row.odd_boards
+            ),
         ),
         (
             row.sensed,
-            Judgement(
+            lambda: Judgement(
                 Verdict.DRIVER,
                 "attribution.driver",
                 "",
                 {**told, "air_tested": not math.isnan(row.air_db)},
             ),
         ),
-        (True, Judgement(Verdict.DRIVER, "attribution.driver_on_block", "", told)),
-    )[0]
+        (True, lambda: Judgement(Verdict.DRIVER, "attribution.driver_on_block", "", told)),
+    )
 
 
 def _shared(row, excess: dict[str, float]) -> Judgement:
@@ -193,14 +207,18 @@ def _above(row, excess: dict[str, float]) -> Judgement:
     # What is not wood may show an excess there too, though not all boards do.
     of_bench = {rival: SETTLES[rival] for rival in row.bench_rivals}
     left = of_bench if row.witnessed else rivals_left(row)
-    told, above = _told(row, left), {"upper_db": row.upper_db, "others": row.others}
-    may_be = _open(next(iter(left.values()), ""), "attribution.rivals_left", **excess, **told)
     missing, cause = untested(row), row.least_excluded
-    doubts = codes.holding(
+
+    def may_be() -> Judgement:
+        return _open(
+            next(iter(left.values()), ""), "attribution.rivals_left", **excess, **_told(row, left)
+        )
+
+    return _first(
         (
             missing,
-            _open(
-                (*missing, "")[0],
+            lambda: _open(
+                missing[0],
                 "attribution.not_ruled_out",
                 **excess,
                 missing=[ask(control, **_at(row)) for control in missing],
@@ -208,13 +226,18 @@ def _above(row, excess: dict[str, float]) -> Judgement:
         ),
         (
             row.low_with_leaks <= MARGIN_DB,
-            _open(SETTLED_BY[cause], "attribution.room_left", **excess, cause=_cause(row, cause)),
+            lambda: _open(
+                SETTLED_BY[cause], "attribution.room_left", **excess, cause=_cause(row, cause)
+            ),
         ),
         (row.witnessed, may_be),
-        (row.one_wood, _open(Control.TURNED, "attribution.one_wood", **excess, **_at(row))),
+        (
+            row.one_wood,
+            lambda: _open(Control.TURNED, "attribution.one_wood", **excess, **_at(row)),
+        ),
         (
             row.others < rivals.FEWEST_OTHERS,
-            _open(
+            lambda: _open(
                 Control.BOARDS,
                 "attribution.few_boards",
                 **excess,
@@ -224,22 +247,30 @@ def _above(row, excess: dict[str, float]) -> Judgement:
         ),
         (
             not row.low > row.upper_db + MARGIN_DB,
-            _open(Control.TURNED, "attribution.not_above_others", **excess, **above, **_at(row)),
+            lambda: _open(
+                Control.TURNED,
+                "attribution.not_above_others",
+                **excess,
+                upper_db=row.upper_db,
+                others=row.others,
+                **_at(row),
+            ),
         ),
         (left, may_be),
-    )
-    if doubts:
-        return doubts[0]
-    return Judgement(
-        Verdict.BEYOND,
-        "attribution.beyond",
-        "",
-        {
-            **excess,
-            "recorder_below_db": int(row.observed_db - row.recorder_most_db),
-            "air_below_db": int(row.observed_db - row.air_most_db),
-            "upper_db": row.upper_db,
-        },
+        (
+            True,
+            lambda: Judgement(
+                Verdict.BEYOND,
+                "attribution.beyond",
+                "",
+                {
+                    **excess,
+                    "recorder_below_db": int(row.observed_db - row.recorder_most_db),
+                    "air_below_db": int(row.observed_db - row.air_most_db),
+                    "upper_db": row.upper_db,
+                },
+            ),
+        ),
     )
 
 
@@ -295,23 +326,26 @@ def _leak(verdict: Verdict, reason: str, above_db: float) -> Judgement:
 
 def _not_predicted(row) -> Judgement:
     """Nothing tells what the driver alone would give."""
-    return codes.holding(
-        (row.sensed and row.route, _open(Control.LONGER, "attribution.not_sensed")),
-        (row.sensed, _open(Control.PROBE, "attribution.not_probed", **_at(row))),
-        (not row.has_block, _open(Control.SENSOR, "attribution.no_driver_take", **_at(row))),
-        (row.route, _open(Control.DRIVER, "attribution.no_block_probe", **_at(row))),
-        (True, _open(Control.PROBE, "attribution.no_probe", **_at(row))),
-    )[0]
+    return _first(
+        (row.sensed and row.route, lambda: _open(Control.LONGER, "attribution.not_sensed")),
+        (row.sensed, lambda: _open(Control.PROBE, "attribution.not_probed", **_at(row))),
+        (
+            not row.has_block,
+            lambda: _open(Control.SENSOR, "attribution.no_driver_take", **_at(row)),
+        ),
+        (row.route, lambda: _open(Control.DRIVER, "attribution.no_block_probe", **_at(row))),
+        (True, lambda: _open(Control.PROBE, "attribution.no_probe", **_at(row))),
+    )
 
 
 def _undecided(row, excess: dict[str, float]) -> Judgement:
     """The interval holds both answers, or the harmonic is weaker than predicted."""
     # The spread of a take is in both means: more of the fewer ones help most.
     probes, cause = row.probes < row.tones, row.width_cause
-    return codes.holding(
+    return _first(
         (
             not row.sensed,
-            _open(
+            lambda: _open(
                 Control.SENSOR,
                 "attribution.load",
                 excess_db=row.excess_db,
@@ -321,7 +355,7 @@ def _undecided(row, excess: dict[str, float]) -> Judgement:
         ),
         (
             not row.driven,
-            _open(
+            lambda: _open(
                 Control.LONGER,
                 "attribution.drive_below_noise",
                 predicted_db=row.predicted_db,
@@ -330,15 +364,15 @@ def _undecided(row, excess: dict[str, float]) -> Judgement:
         ),
         (
             row.takes_disagree and row.low < -MARGIN_DB,
-            _open(Control.REMOUNT, "attribution.takes_disagree", **excess),
+            lambda: _open(Control.REMOUNT, "attribution.takes_disagree", **excess),
         ),
         (
             row.high < -MARGIN_DB,
-            _open(Control.REMOUNT, "attribution.weaker", **excess, route=row.route),
+            lambda: _open(Control.REMOUNT, "attribution.weaker", **excess, route=row.route),
         ),
         (
             row.high - row.low < 2.0 * MARGIN_DB,
-            _open(
+            lambda: _open(
                 Control.PROBE if probes else Control.REPEATS,
                 "attribution.near_margin",
                 **excess,
@@ -349,9 +383,11 @@ def _undecided(row, excess: dict[str, float]) -> Judgement:
         ),
         (
             True,
-            _open(SETTLED_BY[cause], "attribution.wide", **excess, cause=_cause(row, cause)),
+            lambda: _open(
+                SETTLED_BY[cause], "attribution.wide", **excess, cause=_cause(row, cause)
+            ),
         ),
-    )[0]
+    )
 
 
 # ---------------------------------------------------------------- the table
@@ -360,6 +396,7 @@ def _undecided(row, excess: dict[str, float]) -> Judgement:
 @np.errstate(divide="ignore", invalid="ignore")
 def mount_numbers(
     evidence: Evidence,
+    found: Mapping[str, np.ndarray],
     *,
     fundamental_hz: float,
     steps: list[tuple],
@@ -370,6 +407,7 @@ def mount_numbers(
 
     Parameters
     ----------
+    found : its excess, from `excess_of`.
     steps : its rows of the table `drive_steps`.
     moves : nepers that a new mounting moves T at most (K,), NaN where unknown.
     air_alike : an airborne take stands beside a board of the same wood.
@@ -377,7 +415,6 @@ def mount_numbers(
     tone, agree = evidence.tone, evidence.tones_agree
     probes = evidence.probes_agree
     of_probes = probes.apart & ~agree.apart
-    found = excess_of(evidence)
     k = np.arange(1, tone.response.size + 1)
     columns = {
         "specimen": tone.take.specimen,
@@ -457,7 +494,13 @@ def judged_table(mounts: Sequence[dict[str, np.ndarray]], others: WithOthers) ->
     if not mounts:
         return tables.empty("attribution")
     table = add_others(_stacked(mounts), others)
-    found = [judge(row) for row in table.itertuples(index=False)]
+    found = [
+        judge(row)
+        for row in map(
+            namedtuple("Row", table.columns)._make,
+            zip(*(table[name].tolist() for name in table), strict=True),
+        )
+    ]
     places = list(zip(table["specimen"], table["harmonic"], strict=True))
     table = table.assign(
         verdict=[each.verdict for each in found], settle=[each.settle for each in found]

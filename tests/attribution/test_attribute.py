@@ -7,6 +7,7 @@ combined uncertainty.
 
 from __future__ import annotations
 
+from importlib import import_module
 from types import SimpleNamespace
 
 import numpy as np
@@ -599,6 +600,53 @@ def test_air_is_not_named_from_another_mounts_weaker_probe():
     assert row(bench.attribute(), 3, mount=3).verdict != "air"
 
 
+def test_a_mount_is_held_against_what_is_heard_beside_it_before_anything_louder():
+    bench = Bench()
+    for mount in (1, 2, 3):
+        linear_mount(bench, mount=mount)
+    controls(bench, leave_out=("airborne",))
+    for mount, heard in ((1, 1e-4), (2, 1e-3)):
+        for k in (2, 3, 4):
+            bench.add("airborne", heard, 0.1, k=k, specimen="larch1", mount=mount)
+    found = bench.attribute()
+    beside, louder, elsewhere = (row(found, 3, mount=mount).air_db for mount in (1, 2, 3))
+    assert louder - beside == pytest.approx(20.0)
+    assert elsewhere == pytest.approx(louder)
+
+
+@pytest.mark.parametrize(("times", "verdict"), [(2.0, "air"), (10.0, "cannot tell")])
+def test_a_tone_in_the_air_whose_drive_is_not_felt_is_held_against_the_probe_tones(times, verdict):
+    # A sensor of force feels nothing of a driver that hangs free.
+    bench = Bench()
+    for mount in (1, 2):
+        linear_mount(bench, mount=mount)
+    silent_step(bench)
+    controls(bench, leave_out=("airborne",))
+    leak = abs(PASSES[2] * DRIVE[2])
+    bench.add("airborne", leak / (abs(DRIVE[2]) / 0.1), 0.3, k=3, specimen="larch1", mount=1)
+    bench.add("airborne", np.r_[0.1, 1e-6, times * leak, 1e-6], specimen="larch1", mount=1)
+    assert row(bench.attribute(), 3).verdict == verdict
+
+
+@pytest.mark.parametrize(
+    ("drive_db", "verdict"), [(0.0, "beyond the driver"), (-20.0, "cannot tell")]
+)
+def test_a_tone_in_the_air_at_lower_drive_rules_out_k_times_as_much_less(drive_db, verdict):
+    bench = Bench()
+    extra = np.array([0, 0, 2 * PASSES[2] * DRIVE[2], 0])
+    linear_mount(bench, extra=extra)
+    for mount in (2, 3):
+        linear_mount(bench, mount=mount)
+    other_boards(bench)
+    silent_step(bench)
+    controls(bench, leave_out=("airborne",))
+    at = {"specimen": "larch1", "mount": 1}
+    for k in (2, 3, 4):
+        bench.add("airborne", 1e-5, 0.1, k=k, **at)
+    bench.add("airborne", np.r_[1e-3, np.full(3, 2e-6)], DRIVE, drive_db=drive_db, **at)
+    assert row(bench.attribute(), 3).verdict == verdict
+
+
 def test_a_loopback_of_silence_tests_nothing():
     bench = linear()
     bench.takes = [take for take in bench.takes if take.kind != "loopback"]
@@ -842,6 +890,44 @@ def test_the_order_of_the_rows_changes_nothing_but_theirs():
     codes = [[code_of(reason) for reason in table.pop("reason")] for table in (straight, back)]
     assert codes[0] == codes[1]
     pd.testing.assert_frame_equal(straight, back)
+
+
+@pytest.mark.parametrize("sensed", [True, False])
+def test_a_mount_is_attributed_by_itself_as_beside_any_others(sensed, monkeypatch):
+    # Mounts that differ in whatever is one number for all harmonics of a mount: takes, degrees of
+    # freedom of their noise, mounts of their board, the block of their batch.
+    bench = Bench(sensed=sensed, u=2e-5)
+    linear_mount(bench, mount=1)
+    linear_mount(bench, mount=2, repeats=(1.0, 1.03))
+    pair = [take.take for take in bench.takes[-5:-3]]
+    linear_mount(bench, mount=3, repeats=(1.01, 0.98, 1.0))
+    few = bench.takes[-6].take
+    linear_mount(bench, "larch2", extra=[0, 0, 0.01, 0])
+    for batch in ("day1", "day2"):
+        linear_mount(bench, f"larch {batch}", batch=batch)
+    bench.add("tone", np.ones(4), np.ones(4), specimen="larch2", mount=2, usable=False)
+    silent_step(bench)
+    silent_step(bench, "larch2")
+    controls(bench)
+    controls(bench, batch="day2")
+    bench.add("driver", 0.7 * DRIVE, DRIVE, batch="day2")
+    table = bench.table()
+    table.loc[table["take"] == few, "dof"] = 3
+    table.loc[table["take"].isin(pair), "dof"] = 96  # as many as three takes of 64
+
+    def attributed() -> Attribution:
+        return attribute(
+            table, bench.takes, fundamental_hz=TONE_HZ, harmonics_kept=4, sensed=sensed
+        )
+
+    together = attributed()
+    monkeypatch.setattr(import_module("studylib.attribution.attribute"), "AT_ONCE", 1)
+    alone = attributed()
+    assert len(together.steps) == 6
+    pd.testing.assert_frame_equal(together.steps, alone.steps, rtol=1e-12)
+    codes = [[code_of(note) for note in found.table.pop("reason")] for found in (together, alone)]
+    assert codes[0] == codes[1]
+    pd.testing.assert_frame_equal(together.table, alone.table, rtol=1e-12)
 
 
 def test_levels_carry_their_unit_and_offset():

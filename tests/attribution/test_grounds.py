@@ -8,6 +8,7 @@ The Mechanics of Vibration, recalled: a(0, 0) = -(cos b sinh b - sin b cosh b) /
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 import pytest
 from scipy import stats
 from statsmodels.stats.meta_analysis import combine_effects
@@ -354,6 +355,22 @@ def test_beside_a_harmonic_that_is_not_the_drivers_no_other_is_put_down_to_it():
     found = bench.attribute({"larch1": BoardFacts("larch", modes=FAR)})
     assert code_of(row(found, 2, mount=1).reason) == "attribution.odd_beside"
     assert row(found, 2, mount=2).verdict == "driver"
+
+
+def test_modes_of_the_bench_go_before_those_of_the_free_board(measured_demo):
+    study, _ = measured_demo
+    rows = [
+        ("L1", "free", 505.0, 0.02), ("L1", "bench", 500.0, 0.01), ("L1", "free", 900.0, np.nan),
+        ("L1", "bench", np.nan, np.nan), ("L2", "free", 700.0, 0.03),
+    ]  # fmt: skip
+    columns = ["specimen", "support", "frequency_hz", "loss_factor"]
+    facts = facts_of_study(study, pd.DataFrame(rows, columns=columns))
+    both, free = facts["L1"].modes, facts["L2"].modes
+    assert both.frequency_hz == pytest.approx([500.0, 900.0])
+    assert both.loss_factor == pytest.approx([0.01, np.nan], nan_ok=True)
+    assert (both.loaded, free.loaded) == (True, False)
+    assert (free.frequency_hz, free.loss_factor) == (700.0, 0.03)
+    assert facts["REF"].modes is None
 
 
 def test_a_reference_too_dense_for_wood_is_inert(measured_demo):
