@@ -263,5 +263,9 @@ def _name(path: Path) -> str:
 
 
 def _reason(error: Exception) -> str:
-    text = getattr(error, "error_string", "") or str(error)
-    return text.removeprefix("Error : ").rstrip(".").lower()
+    return (
+        (getattr(error, "error_string", "") or str(error))
+        .removeprefix("Error : ")
+        .rstrip(".")
+        .lower()
+    )

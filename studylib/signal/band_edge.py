@@ -72,8 +72,10 @@ def frame_levels(x: np.ndarray, *, rate_hz: float) -> np.ndarray | None:
     for picked in (order[-LOUDEST:], quietest):
         # One by one: picking rows of overlapping frames costs three times the transforms.
         part = rfft(np.array([x[k : k + n] * window for k in (hop * picked).tolist()]))
-        power = np.square(np.abs(part)).mean(axis=0)
-        by_cell = np.sort(power[: cells * CELL_BINS].reshape(cells, CELL_BINS), axis=1)
+        by_cell = np.sort(
+            np.square(np.abs(part)).mean(axis=0)[: cells * CELL_BINS].reshape(cells, CELL_BINS),
+            axis=1,
+        )
         found.append(by_cell[:, int(QUANTILE * CELL_BINS)])
     return np.array(found)
 
@@ -95,8 +97,9 @@ def band_edge(power: np.ndarray, *, rate_hz: float, step: float) -> float | None
     """
     # The highest cell lacks its neighbours.
     levels = 10.0 * np.log10(np.maximum(power[:, :-1], TINY))
-    rounding = 20.0 * math.log10(step) - 10.0 * math.log10(12.0)
-    silent = max(rounding + OVER_ROUNDING_DB, NO_RECORDER_DB)
+    silent = max(
+        20.0 * math.log10(step) - 10.0 * math.log10(12.0) + OVER_ROUNDING_DB, NO_RECORDER_DB
+    )
     width = 0.5 * rate_hz / power.shape[1]
     if np.median(levels[1, int(BOTTOM_SHARE * rate_hz / width) :]) > silent:
         return None  # as in most recordings, whose noise goes on to the top
@@ -117,8 +120,9 @@ def _steepest(level: np.ndarray, *, first: int, rate_cells: float) -> tuple | No
     highest = np.maximum.accumulate(level[::-1])[::-1]  # at or above each cell
     shelves = np.median(sliding_window_view(level, SHELF), axis=1)  # by their lowest cell
     high = min(level.size - 3, int(BOTTOM_SHARE * rate_cells))
-    low = min(max(first, LEAST_BELOW), high)
-    bottom, fall = np.mgrid[low:high, 1 : round(FALL_SHARE * high) + 1]
+    bottom, fall = np.mgrid[
+        min(max(first, LEAST_BELOW), high) : high, 1 : round(FALL_SHARE * high) + 1
+    ]
     near = fall <= np.maximum(FALL_SHARE * bottom, 1.0)
     bottom, fall = bottom[near], fall[near]
     shelf = shelves[bottom - fall - SHELF]

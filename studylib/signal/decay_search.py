@@ -37,7 +37,7 @@ DIP = 10 ** (-3.0 / 20)  # of a prominent peak, beside it
 TAILS = 2.0  # times what stronger new decays make of it
 STEEP_PER_S = 100.0  # at low frequencies a decay may be as steep as this
 STEEPEST, STEEPEST_LOW = 0.075, 0.15  # over angle: a loss factor of 0.15, of 0.3
-THINNED = 4  # times, among the peaks that are left
+THINNED, TIMES_APART = 4, 2
 HALVES = 0.6  # of its half width, how wide the halves of a decay are, and how far to either side
 RATIO = 0.1  # reverberant over direct energy, before anything is known
 LEAST_RATIO = 10 ** (-28.0 / 10)  # no real ring is cleaner; what changes on the way shows
@@ -165,17 +165,20 @@ def one_round(
     if not len(peaks[few]):
         return found
     tried[peaks[few]] += 1
-    settled, found = found, _joined(found, *(part[few] for part in begun), way.split)
+    s, c, at = (part[..., few] for part in begun)
+    settled, found = found, _joined(found, s, c, way.split)
+    # In a room a peak is no more than where to begin.
+    start = _apart(s, c, at, rest, bins, step_hz) if way.split and not len(settled.s) else found[:2]
     new = np.arange(len(found.s)) >= len(settled.s)
     # What has settled waits until it is known which of the new ones stand.
     moving = new | (way.split == 0.0)
     for _ in range(way.sweeps):
-        found = _refitted(found.s, found.c, ratio, bins, step_hz * bins.n, way, moving)
+        found = _refitted(found.s, found.c, ratio, bins, step_hz * bins.n, way, moving, start)
         kept = found.strength >= way.stands_out
         if np.all(kept & moving & (found.away <= way.still * found.u_s * np.sqrt(found.noise))):
             break
         found, new = Found(*(field[kept] for field in found)), new[kept]
-        moving = np.ones(len(new), bool)
+        moving, start = np.ones(len(new), bool), found[:2]
         if way.split and len(new) == len(settled.s) and not new.any():
             return settled
     return found
@@ -222,10 +225,10 @@ def _new_peaks(
         least = way.under_strongest * np.sqrt(_power(bins.values).max())
         peaks = peaks[(np.abs(rest[peaks]) > least) & (tried[peaks] < way.tries)][: 4 * MOST_NEW]
         # Each must be more than the tails of the stronger ones that begin beside it.
-        begun = s, height = _begun(peaks, rest, bins, step_hz)
+        begun = s, height, _ = _begun(peaks, rest, bins, step_hz)
         tails = np.abs(height[:, None] * poles.terms(s, n=bins.n, turns=bins.turns[peaks]))
         more = np.abs(rest[peaks]) > TAILS * np.sum(np.triu(tails, 1), axis=0)
-        peaks, begun = peaks[more], tuple(part[more] for part in begun)
+        peaks, begun = peaks[more], tuple(part[..., more] for part in begun)
     # One decay more in each group, at its strongest peak, as the next may be gone with it; or on
     # top of its strongest decay, where more is left over than noise and yet no peak.
     if way.split and not len(peaks):
@@ -233,7 +236,7 @@ def _new_peaks(
         peaks = astray[tried[astray] < way.tries]
         begun = _begun(peaks, rest, bins, step_hz) if len(peaks) else ()
     if not way.split or not len(peaks):
-        return peaks[:MOST_NEW], tuple(part[:MOST_NEW] for part in begun)
+        return peaks[:MOST_NEW], tuple(part[..., :MOST_NEW] for part in begun)
     order, owner = np.argsort(-np.abs(rest[peaks])), -1 - np.arange(len(rest))
     groups = small_groups(found.s, together=way.together, most=way.most_together)
     for index, window in enumerate(_windows(groups, found.s, bins) if groups else ()):
@@ -241,7 +244,7 @@ def _new_peaks(
     # Where all that began together ran astray, one begins alone.
     most = 2 * MOST_NEW if len(found.s) or not tried.any() else 1
     order = order[np.sort(np.unique(owner[peaks[order]], return_index=True)[1])][:most]
-    return peaks[order], tuple(part[order] for part in begun)
+    return peaks[order], tuple(part[..., order] for part in begun)
 
 
 def _power(bins: np.ndarray) -> np.ndarray:
@@ -251,8 +254,9 @@ def _power(bins: np.ndarray) -> np.ndarray:
 
 def _begun(
     peaks: np.ndarray, rest: np.ndarray, bins: Bins, step_hz: float
-) -> tuple[np.ndarray, np.ndarray]:
-    """(s, c) of decays begun at peaks, each from three bins across its half power."""
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """(s, c) of decays begun at peaks, and (3, K) the bins across the half power of each that they
+    are taken from."""
     power, turns = _power(rest), bins.turns
     # The first of 1, 2, 4, ... bins at which the smaller flank has fallen to half.
     away = 2 ** np.arange(8)[:, None]
@@ -261,15 +265,34 @@ def _begun(
     )
     reach = 2 ** np.logical_and.accumulate(flanks > 0.5 * power[peaks], axis=0).sum(axis=0)
     at = np.array([peaks - reach, peaks, peaks + reach]).clip(0, len(rest) - 1)
+    return *_through(rest[at], turns[at], bins.n, step_hz), at
+
+
+def _apart(
+    s: np.ndarray, c: np.ndarray, at: np.ndarray, rest: np.ndarray, bins: Bins, step_hz: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """(s, c) of decays as begun, without what the others put into the three bins of each."""
+    turns = bins.turns[at]
+    for _ in range(TIMES_APART):
+        every = poles.decays_in_bins(s, c, n=bins.n, turns=turns.ravel()).reshape(at.shape)
+        own = c * (0.5 - 0.5 * np.exp(s * bins.n)) / (1.0 - np.exp(s) * turns)
+        s, c = _through(rest[at] - every + own, turns, bins.n, step_hz)
+    return s, c
+
+
+def _through(
+    x: np.ndarray, turns: np.ndarray, n: int, step_hz: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """(s, c) of the decays with these values at three bins each; all (3, K)."""
     # x (1 - z w) = q: two unknowns, three bins.
-    both = np.array([rest[at], rest[at] * turns[at]])
+    both = np.array([x, x * turns])
     a, b = both - both.mean(axis=1, keepdims=True)
     s = np.log(np.sum(b.conj() * a, axis=0) / np.sum(np.abs(b) ** 2, axis=0))
-    angle, half = -np.angle(turns[peaks]), np.abs(np.angle(turns[at[2]] / turns[at[0]])) / 2
+    angle, half = -np.angle(turns[1]), np.abs(np.angle(turns[2] / turns[0])) / 2
     fits = (s.real < 0.0) & (s.imag > 0.0) & (np.abs(s.imag - angle) < half)
     s = np.where(fits, s, -half + 1j * angle)
-    s = np.clip(s.real, -steepest(s.imag, step_hz * bins.n) * s.imag, -1e-2 / bins.n) + 1j * s.imag
-    return s, rest[peaks] * (1.0 - np.exp(s) * turns[peaks]) / (0.5 - 0.5 * np.exp(s * bins.n))
+    s = np.clip(s.real, -steepest(s.imag, step_hz * n) * s.imag, -1e-2 / n) + 1j * s.imag
+    return s, x[1] * (1.0 - np.exp(s) * turns[1]) / (0.5 - 0.5 * np.exp(s * n))
 
 
 def _joined(found: Found, s: np.ndarray, c: np.ndarray, split: float) -> Found:
@@ -326,7 +349,9 @@ def _cut(group: np.ndarray, s: np.ndarray, most: int) -> list[np.ndarray]:
     return [*_cut(group[at:], s, most), *_cut(group[:at], s, most)]
 
 
-def _refitted(s, c, ratio, bins: Bins, rate_hz: float, way: Way, moving: np.ndarray) -> Found:
+def _refitted(
+    s, c, ratio, bins: Bins, rate_hz: float, way: Way, moving: np.ndarray, start
+) -> Found:
     """Every group with one that is moving fitted to the bins around it, with the others, as they
     stand, taken off. Of a group only the weakest is found too weak: without it the others may
     stand."""
@@ -340,6 +365,7 @@ def _refitted(s, c, ratio, bins: Bins, rate_hz: float, way: Way, moving: np.ndar
     # Without a room, bins beside no decay tell nothing.
     near = _near(windows, bins) if way.split else np.arange(len(bins.values))
     rest = np.zeros_like(bins.values)
+    s, c = (part.copy() for part in start)
     rest[near] = bins.values[near] - poles.decays_in_bins(s, c, n=bins.n, turns=bins.turns[near])
     for numbers in _at_once(groups, windows, way, fitted):
         group = np.array([groups[number] for number in numbers])

@@ -140,8 +140,8 @@ def find_decays_heard(
         ring.spectrum(n), n=n, rate_hz=rate_hz, lowest_hz=lowest_hz, highest_hz=highest_hz
     )
     if len(bins.values) <= 4 * decay_search.LEAST_BINS or not np.any(bins.values):
-        decays = no_decays(rate_hz=rate_hz, most=most, limits_hz=(lowest_hz, highest_hz))
-        return Heard(decays, None, (), n / rate_hz)
+        none = no_decays(rate_hz=rate_hz, most=most, limits_hz=(lowest_hz, highest_hz))
+        return Heard(none, None, (), n / rate_hz)
     noise = n * ring.noise_at(2.0 * np.pi / n * (bins.first + np.arange(len(bins.values))))
     bins = bins._replace(background=np.maximum(noise, SILENT * np.abs(bins.values).max() ** 2))
     sought, ratio = decay_search.search_in_room(bins, step_hz=rate_hz / n, most=MOST_SOUGHT)
@@ -157,12 +157,13 @@ def not_heard(decays: Decays, *, rate_hz: float) -> Decays:
     own = np.abs(decays.poles.imag - angle[:, None]).argmin(axis=1), np.arange(len(angle))
     s = decays.poles[own[0]]
     each = decays.amplitudes[:, None] / (1.0 - np.exp(decays.poles[:, None] - 1j * s.imag))
-    beside = np.abs(each.sum(axis=0) / each[own] - 1.0)
-    alpha = damping.LN_1000 / ROOM_S / rate_hz
+    beside, alpha = np.abs(each.sum(axis=0) / each[own] - 1.0), damping.LN_1000 / ROOM_S / rate_hz
     # Whatever else the decays leave over may be as much like a room.
     share = max(NO_ROOM, decays.unexplained)
-    part = np.hypot(_least(s, alpha, ROOM_UNSURE, share), BESIDE * np.sqrt(share) * beside)
-    u_place = part * decays.loss_factor
+    u_place = (
+        np.hypot(_least(s, alpha, ROOM_UNSURE, share), BESIDE * np.sqrt(share) * beside)
+        * decays.loss_factor
+    )
     return replace(
         decays,
         u_loss_factor=np.hypot(decays.u_loss_factor, u_place),
@@ -214,12 +215,10 @@ def _in_room(ring: _Ring, ratio: float):
     groups = decay_search.small_groups(ring.s, together=TOGETHER, most=MOST_TOGETHER)
     energy = np.abs(ring.c) ** 2 / np.maximum(-ring.s.real, 1e-9)
     groups.sort(key=lambda group: -energy[group].max())
-    prior = damping.LN_1000 / ROOM_S / ring.rate_hz
-    share = float(np.clip(ratio, NO_ROOM, 1.0))
+    prior, share = damping.LN_1000 / ROOM_S / ring.rate_hz, float(np.clip(ratio, NO_ROOM, 1.0))
     alpha, u_alpha, first = _room_decay(ring, groups[:STRONGEST], prior, share)
     share = _share_of_all(first, share)
-    hearing = room_fit.Hearing(share, GROUP_UNSURE, alpha, 0.0)
-    fits = []
+    hearing, fits = room_fit.Hearing(share, GROUP_UNSURE, alpha, 0.0), []
     for group in groups:
         group, fit = _fewest(ring, group, hearing)
         if fit is not None:
@@ -271,8 +270,7 @@ def _room_decay(ring: _Ring, groups: list[np.ndarray], prior: float, share: floa
 
 def _peak_of(at: np.ndarray, height: np.ndarray) -> tuple[float, float]:
     """(position, spread) of the bell through the highest of evenly spaced points, exponentiated."""
-    k = int(np.clip(np.argmax(height), 1, len(at) - 2))
-    step = at[1] - at[0]
+    k, step = int(np.clip(np.argmax(height), 1, len(at) - 2)), at[1] - at[0]
     left, middle, right = height[k - 1 : k + 2]
     curvature = (2.0 * middle - left - right) / step**2
     if curvature <= 0.0:
@@ -370,20 +368,17 @@ def _later(ring: _Ring, group: np.ndarray) -> int:
     """Sample from which a group is fitted: slow decays from after the early reflections on, which
     then only change their level."""
     first = int(EARLY_S * ring.rate_hz)
-    slow = np.max(-ring.s[group].real) * first < SLOW
-    return first if slow and len(ring.x) > 4 * first else 0
+    return first if np.max(-ring.s[group].real) * first < SLOW and len(ring.x) > 4 * first else 0
 
 
 def _bins_of(ring: _Ring, group: np.ndarray, room: float, first: int):
     """Numbers of the bins around a group, of a record of n samples; n; w of the bins; all bins."""
     s = ring.s[group]
-    slower = min(float(np.min(-s.real)), room)
-    n = len(ring.x) - first
+    slower, n = min(float(np.min(-s.real)), room), len(ring.x) - first
     while n // 2 > FOLLOWED / slower and n // 2 > SHORTEST_S * ring.rate_hz:
         n //= 2
     n = fft.prev_fast_len(n, real=True)
-    spectrum = ring.spectrum(n, first)
-    width = n / (2.0 * np.pi)
+    spectrum, width = ring.spectrum(n, first), n / (2.0 * np.pi)
     # Room ripples are as narrow as the room rings long: a start caught by one sees further.
     away = np.maximum(
         np.maximum(decay_search.REACH * 2.0 * -s.real, ROOM_REACH * 2.0 * room) * width,

@@ -240,8 +240,7 @@ def _pass(
     if alone is not None:
         weight = np.where(alone, 0.0, weight)
     pull = np.matmul(rest.transpose(1, 0, 2), np.stack([q, p], axis=2).conj())  # (K, C, 2)
-    pull = weight * a.conj() * pull.transpose(2, 1, 0)
-    by_nu = weight * by_nu
+    pull, by_nu = weight * a.conj() * pull.transpose(2, 1, 0), weight * by_nu
     information = Place(float(by_nu.sum()), float((weight * by_delta).sum()))
     step = Place(
         float(pull[0].real.sum() / (information.nu or 1.0)),

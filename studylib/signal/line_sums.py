@@ -77,5 +77,4 @@ def missing_tail(
 
     A decay exp(-t/tau) from amplitude a still holds a tau / seconds; tau = 1 / (pi f loss factor).
     """
-    tau = 1.0 / (np.pi * np.asarray(frequencies_hz) * LOWEST_LOSS_FACTOR)
-    return end_level * tau / seconds
+    return end_level * (1.0 / (np.pi * np.asarray(frequencies_hz) * LOWEST_LOSS_FACTOR)) / seconds

@@ -144,8 +144,7 @@ def windowed_density(spectrum: np.ndarray, *, n: int, rate_hz: float) -> np.ndar
     reaches, and in the highest two, which lack neighbours.
     """
     # The window's transform is the fourth difference of bins over 16; its mean square is 35/128.
-    mixed = np.diff(spectrum[1:], n=4)
-    density = np.zeros(spectrum.size)
+    mixed, density = np.diff(spectrum[1:], n=4), np.zeros(spectrum.size)
     inner = density[3:-2]
     np.multiply(mixed.real, mixed.real, out=inner)
     inner += mixed.imag * mixed.imag
@@ -254,8 +253,7 @@ def strongest_line(
     if lines.size == 0:
         return 0.0, 0.0
     found = bins[np.arange(lines.size), density[bins].argmax(axis=1)]
-    height = density[found]
-    away = np.arange(8, 32)
+    height, away = density[found], np.arange(8, 32)
     around = np.concatenate([bins[:, :1] - away, bins[:, -1:] + away], axis=1)
     around = np.sort(density[np.clip(around, 3, density.size - 3)], axis=1)
     stands = height > HUM_STANDS_OUT * around[:, around.shape[1] // 2]

@@ -28,6 +28,7 @@ MODEL_ERROR = 10 ** (-45.0 / 10)  # in power: no board is a sum of perfect decay
 STEPS = 30
 BLOCK = 2048  # bins
 SETTLED = 1e-2  # of the noise power of one bin: so small a gain ends the search
+FORESEEN = 3e-3  # the same, of a gain that is foreseen and not looked at
 AT_LIMIT = 0.98  # of the steepest decay
 NO_FALL = 1e-20  # of a decay's power from sample to sample: a slower one is as one that stays
 SINGULAR = 1e-13  # of the curvature, by which no fit of two decays that fell together breaks off
@@ -122,7 +123,8 @@ def fit_poles(
     crawl : share of what is left over; a damped step that gains less ends the fit of a group,
         and so does one that is refused at a limit; 0 where neither does.
     together : complex (M,), the transform of all groups as they begin, where each is in the way of
-        the others and all are fitted as one (K = 1); None where each stands by itself.
+        the others and all are fitted as one (K = 1), to a last step whose gain is foreseen and
+        which `rest` follows to first order; None where each stands by itself.
     """
     (groups, k), counts = s.shape, np.diff([*at, len(rest)])
     low, high, steepest = (np.reshape(limit, (-1, 1)) for limit in held)
@@ -139,14 +141,19 @@ def fit_poles(
     def powers(bins):
         return np.add.reduceat(bins.real**2 + bins.imag**2, at)
 
-    now, damping = state(s, c), np.zeros(groups)
+    def clipped(to):  # np.clip costs more than its two halves
+        f = np.minimum(np.maximum(to.imag, low), high)
+        return np.minimum(np.maximum(to.real, -steepest * f), 0.0) + 1j * f
+
+    now, damping, worst, last = state(s, c), np.zeros(groups), 0.0, False
     whole = rest + (now[-1].sum(axis=0) if together is None else together)
     crawled, moved = np.zeros(groups, bool), np.ones(groups, bool)
     for _ in range(STEPS):
         if moved.any():  # a step that was refused leaves slopes and curvature as they are
             s, c, past, over, each = now
             # Slopes by s and by the logarithm of c.
-            products = _products(np.concatenate([over * (each - wide(past)), each, rest[None]]), at)
+            rows = np.concatenate([over * (each - wide(past)), each, rest[None]])
+            products = _products(rows, at)
             curvature, pull = products[:, :-1, :-1], products[:, :-1, -1:]
             target, squares = rest + each.sum(axis=0), products[:, -1, -1].real
             # Scaled to a diagonal of ones: s and c are worlds apart in size.
@@ -155,22 +162,27 @@ def fit_poles(
             pull, inverse = pull / size, np.linalg.inv(curvature)
             onward = inverse @ pull
             gain = np.einsum("gij,gij->g", pull.conj(), onward).real
+            before, worst = worst, float(np.max(gain * free / squares))
         left = ~crawled & (gain > SETTLED * squares / free)
-        if not left.any():
+        # What is fitted as one nears its end by about the same share with every step: where the
+        # next look would find it there, the step is taken without that look.
+        last = (
+            together is not None and worst < 1.0 and worst**2 < FORESEEN * before
+            and not damping.any() and not crawled.any()
+        )  # fmt: skip
+        if last or not left.any():
             break
         if damping.any():
             onward = np.linalg.inv(curvature + damping[:, None, None] * eye) @ pull
         move = (onward / size)[:, :, 0]
-        to = s + move[:, :k]
-        # np.clip costs more than its two halves.
-        f = np.minimum(np.maximum(to.imag, low), high)
-        to = np.minimum(np.maximum(to.real, -steepest * f), 0.0) + 1j * f
-        new = state(to, c + c * move[:, k:])
+        new = state(clipped(s + move[:, :k]), c + c * move[:, k:])
         trial = powers(target - new[-1].sum(axis=0))
         moved = left & (trial <= squares * (1.0 + 1e-9))
         edge = (s.imag <= low) | (s.imag >= high) | (-s.real >= AT_LIMIT * steepest * s.imag)
-        slow = (damping > 0.0) & (squares - trial < crawl * trial)
-        crawled |= np.where(moved, slow, edge.all(axis=1) & (crawl > 0.0))
+        crawled |= np.where(
+            moved, (damping > 0.0) & (squares - trial < crawl * trial),
+            edge.all(axis=1) & (crawl > 0.0),
+        )  # fmt: skip
         raised = np.where(left, np.maximum(8.0 * damping, 1e-2), damping)
         damping = np.where(moved, np.where(damping > 1e-3, damping / 8.0, 0.0), raised)
         keep = [moved[:, None]] * 3 + [moved[owner]] * 2
@@ -182,10 +194,13 @@ def fit_poles(
         )
     s, c, past, over, each = now
     spread = np.sqrt(0.5 * np.abs(np.einsum("gii->gi", inverse).real)) / size[:, :, 0]
+    away, power = (onward / size)[:, :, 0], powers(rest + each.sum(axis=0))
+    if last:
+        rest = rest - (rows[:-1] * wide(away)).sum(axis=0)
+        s, c, away = clipped(s + away[:, :k]), c + c * away[:, k:], away * np.sqrt(worst / before)
     return PoleFit(
-        s, c, rest, powers(rest), powers(rest + each.sum(axis=0)), spread[:, :k],
-        spread[:, k:] * np.abs(c), (onward / size)[:, :k, 0],
-    )  # fmt: skip
+        s, c, rest, powers(rest), power, spread[:, :k], spread[:, k:] * np.abs(c), away[:, :k]
+    )
 
 
 def _products(rows: np.ndarray, at: np.ndarray) -> np.ndarray:

@@ -194,8 +194,7 @@ def _scored(state: _State, bins: _Bins) -> tuple[np.ndarray, np.ndarray]:
         terms.conj() @ (back.conj() * inverse) @ terms.T + mean.conj() @ inverse @ mean.T
     )
     twice = np.einsum("ij,ji->i", through, through)
-    cross = 2.0 * (terms @ twice)
-    unsure = bins.hearing.unsure
+    cross, unsure = 2.0 * (terms @ twice), bins.hearing.unsure
     away = (state.log_ratio - np.log(bins.hearing.ratio)) / unsure**2
     of_ratio = (
         float(np.vdot(state.pull, pulled).real - through.trace().real)

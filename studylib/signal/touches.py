@@ -318,8 +318,7 @@ def _hinges(tracks: _Tracks, moments: np.ndarray) -> tuple[np.ndarray, ...]:
     much of it the mode dies more slowly than told before; how many standard deviations the first
     is, with single steps held back; how many the steps at that moment are away from all others."""
     gap, n, there = tracks.gap_s[:, None], tracks.steps[:, None], tracks.there
-    sd = np.sqrt(tracks.variance)
-    middle = _median(tracks.step, there)
+    sd, middle = np.sqrt(tracks.variance), _median(tracks.step, there)
     away = (tracks.step - middle) / sd
     # What all steps scatter by more than is known counts as well.
     scatter = np.maximum(1.0, 1.5 * _median(np.abs(away), there))
@@ -336,8 +335,7 @@ def _hinges(tracks: _Tracks, moments: np.ndarray) -> tuple[np.ndarray, ...]:
     early, late = sums[:, row, before], sums[:, :, -1:] - sums[:, row, after]
     spread = np.sqrt(1.0 / early[0] + 1.0 / late[0])
     early, late = early[1:] / early[0], late[1:] / late[0]
-    seen = np.where(heard, (early - late)[1] / spread, 0.0)
-    unit = gap * tracks.decay[:, None]
+    seen, unit = np.where(heard, (early - late)[1] / spread, 0.0), gap * tracks.decay[:, None]
     spread = np.where(heard, spread / unit, np.inf)
     return (
         (early - late)[0] / unit,

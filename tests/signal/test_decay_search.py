@@ -62,5 +62,21 @@ def test_no_decay_begins_at_a_negative_frequency():
     rng = np.random.default_rng(5)
     bins = bins_of(np.fft.rfft(rng.standard_normal(N)), **BAND | {"lowest_hz": 4.0})
     peaks = np.arange(1, 40)
-    s, _ = decay_search._begun(peaks, bins.values, bins, RATE / N)
+    s, *_ = decay_search._begun(peaks, bins.values, bins, RATE / N)
     assert np.all(s.imag > 0.0)
+
+
+def test_decays_that_begin_together_begin_nearer_the_truth_without_each_other():
+    modes = [
+        Mode(410.0, 0.01, 1.0, 0.3),
+        Mode(520.0, 0.012, 0.5, 2.0),
+        Mode(660.0, 0.01, 0.8, -1.0),
+    ]
+    bins = bins_with(modes, noise=1e-6)
+    truth = np.array([mode.pole for mode in modes]) / RATE
+    peaks = np.round(truth.imag * N / (2.0 * np.pi)).astype(int) - bins.first
+    *begun, at = decay_search._begun(peaks, bins.values, bins, RATE / N)
+    s, c = decay_search._apart(*begun, at, bins.values, bins, RATE / N)
+    assert np.all(np.abs(s - truth) < 0.1 * np.abs(begun[0] - truth))
+    amplitudes = np.array([mode.amplitude * np.exp(1j * mode.phase) for mode in modes])
+    assert np.all(np.abs(c - amplitudes) < 0.1 * np.abs(begun[1] - amplitudes))

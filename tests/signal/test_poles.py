@@ -205,6 +205,27 @@ def test_how_far_a_decay_would_still_move_is_far_within_its_uncertainty():
     assert np.all(np.abs(fit.s[:, 0] - s) < 4.0 * sd[:, 0])
 
 
+def test_a_last_step_that_is_foreseen_is_taken_without_a_look(monkeypatch):
+    x = ring(BESIDE, n=N, rate_hz=RATE) + 1e-3 * np.random.default_rng(6).standard_normal(N)
+    s, c = poles_of(BESIDE)
+    looks, products = [], poles._products
+    monkeypatch.setattr(poles, "_products", lambda *of: looks.append(1) or products(*of))
+    start = s + (-0.05 + 0.02j) * np.abs(s.real), 0.98 * c
+    fit, _ = beside_each_other(x, *start, together=True)
+    taken = len(looks)
+    monkeypatch.setattr(poles, "FORESEEN", 0.0)
+    beside_each_other(x, *start, together=True)
+    assert len(looks) - taken == taken + 1
+    monkeypatch.setattr(poles, "SETTLED", 1e-9)
+    wanted, _ = beside_each_other(x, *start, together=True)
+    sd = np.sqrt(N) * 1e-3
+    assert np.all(np.abs(fit.s - wanted.s) < 0.1 * sd * wanted.s_scale)
+    assert np.all(np.abs(fit.c - wanted.c) < 0.1 * sd * wanted.c_scale)
+    assert np.all(np.abs(fit.away) < 0.1 * sd * fit.s_scale)
+    np.testing.assert_allclose(fit.s_scale, wanted.s_scale, rtol=0.02)
+    np.testing.assert_allclose(fit.rest, wanted.rest, rtol=0, atol=0.1 * sd)
+
+
 def test_a_decay_that_is_refused_at_its_limit_is_given_up_where_that_is_asked_for(monkeypatch):
     rng, turns = np.random.default_rng(0), turns_of(np.arange(480, 521))
     bins = rng.standard_normal(41) + 1j * rng.standard_normal(41)  # noise, and a start at one bin
