@@ -18,8 +18,8 @@ import matplotlib.pyplot as plt
 import pandas as pd
 import pytest
 
-from studylib.errors import InputError
 from studylib import elsewhere
+from studylib.errors import InputError
 from studylib.report.film import write_film
 from studylib.report.predicted import parts_of, predicted_of
 from studylib.report.summary import summarise

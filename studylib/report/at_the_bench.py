@@ -103,8 +103,7 @@ def repeats_apart(batches: Iterable[BatchMeasurement]) -> list[str]:
         name
         for name in features["feature"].unique()
         for feature in [register.find(name)]
-        if feature.scale == "db"
-        and (feature.kind == register.Kind.PROBE or name in OF_THE_TONE)
+        if feature.scale == "db" and (feature.kind == register.Kind.PROBE or name in OF_THE_TONE)
     ]
     own = features[features["feature"].isin(levels) & features["usable"]]
     where = ["batch", "specimen", "mount", "feature"]

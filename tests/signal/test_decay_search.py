@@ -6,7 +6,6 @@ Outside reference: the truth of simulated rings; the rest is our own choice of w
 from __future__ import annotations
 
 import numpy as np
-import pytest
 
 from studylib.signal import decay_search, poles
 from studylib.signal.decay_search import NONE, bins_of, one_round
@@ -22,19 +21,6 @@ def bins_with(modes, *, noise=1e-4):
     x = ring(modes, n=N) + noise * np.random.default_rng(3).standard_normal(N)
     bins = bins_of(np.fft.rfft(x), **BAND)
     return bins._replace(background=np.full(len(bins.values), N * noise**2))
-
-
-@pytest.fixture
-def moved(monkeypatch):
-    """How many decays each fit moves."""
-    taken, fit = [], poles.fit_poles
-
-    def counted(*args, **options):
-        taken.append(options["s"].size)
-        return fit(*args, **options)
-
-    monkeypatch.setattr(poles, "fit_poles", counted)
-    return taken
 
 
 def round_after(found, bins):

@@ -15,7 +15,6 @@ import pytest
 from scipy.signal import fftconvolve
 
 from studylib.codes import code_of, fields_of
-from studylib.signal import poles
 from studylib.signal import tap as taps
 from studylib.signal.tap import measure_taps
 from tests.draws import draws
@@ -354,35 +353,22 @@ def test_every_number_is_finite():
             assert (np.array(spreads) > 0).all()
 
 
-@pytest.fixture
-def work(monkeypatch):
-    """How many decays each fit of a search moves."""
-    taken, fit = [], poles.fit_poles
-
-    def counted(*args, **options):
-        taken.append(options["s"].size)
-        return fit(*args, **options)
-
-    monkeypatch.setattr(poles, "fit_poles", counted)
-    return taken
-
-
 @pytest.mark.parametrize(("rate_hz", "seconds", "at_s"), [(8000, 2.0, 0.01), (44_100, 4.0, 0.5)])
-def test_a_step_is_refused_before_it_takes_long(work, rate_hz, seconds, at_s):
+def test_a_step_is_refused_before_it_takes_long(moved, rate_hz, seconds, at_s):
     # All that follows is one value: what is left of its transform is rounding, thousands of peaks
     # that no noise accounts for and no sum of decays explains.
     t = np.arange(round(seconds * rate_hz)) / rate_hz
     found = taps_of(np.where(t < at_s, 1.0, -0.004), rate_hz=rate_hz)
     assert all(tap.decays is None and tap.reason for tap in found)
-    assert sum(work) <= 10_000 * len(found)
+    assert sum(moved) <= 10_000 * len(found)
 
 
-def test_a_tap_of_forty_modes_stays_far_below_what_a_search_may_take(work):
+def test_a_tap_of_forty_modes_stays_far_below_what_a_search_may_take(moved):
     rng = np.random.default_rng(12)
     alike = np.full(40, 0.02)
     modes = mode_set(150.0 * 1.1 ** np.arange(40), 0.5 * alike, rng, amplitude=alike)
     (found,) = taps_of(recording(tapped(modes, n=N), rng=rng, noise=1e-5))
-    assert 0 < sum(work) < 5000
+    assert 0 < sum(moved) < 5000
     assert not found.reason
 
 
