@@ -20,7 +20,7 @@ Source: least squares on the bins (`signal.poles`), which is maximum likelihood 
 heard; the limits are our own choice, tried out on recorded strokes and in simulated rooms.
 """
 
-from itertools import pairwise
+from itertools import accumulate, pairwise
 from typing import NamedTuple
 
 import numpy as np
@@ -222,7 +222,7 @@ def _new_peaks(
     """Bins at which decays are to begin, and what `_begun` says of them."""
     peaks, begun = loud_peaks(rest, bins.background + ratio * _power(model), step_hz=step_hz), ()
     if len(peaks):
-        least = way.under_strongest * np.sqrt(_power(bins.values).max())
+        least = way.under_strongest and way.under_strongest * np.sqrt(_power(bins.values).max())
         peaks = peaks[(np.abs(rest[peaks]) > least) & (tried[peaks] < way.tries)][: 4 * MOST_NEW]
         # Each must be more than the tails of the stronger ones that begin beside it.
         begun = s, height, _ = _begun(peaks, rest, bins, step_hz)
@@ -243,7 +243,9 @@ def _new_peaks(
         owner[slice(*window)] = index
     # Where all that began together ran astray, one begins alone.
     most = 2 * MOST_NEW if len(found.s) or not tried.any() else 1
-    order = order[np.sort(np.unique(owner[peaks[order]], return_index=True)[1])][:most]
+    order = (
+        order[np.sort(np.unique(owner[peaks[order]], return_index=True)[1])] if groups else order
+    )[:most]
     return peaks[order], tuple(part[..., order] for part in begun)
 
 
@@ -264,7 +266,7 @@ def _begun(
         power[np.maximum(peaks - away, 0)], power[np.minimum(peaks + away, len(rest) - 1)]
     )
     reach = 2 ** np.logical_and.accumulate(flanks > 0.5 * power[peaks], axis=0).sum(axis=0)
-    at = np.array([peaks - reach, peaks, peaks + reach]).clip(0, len(rest) - 1)
+    at = np.array([np.maximum(peaks - reach, 0), peaks, np.minimum(peaks + reach, len(rest) - 1)])
     return *_through(rest[at], turns[at], bins.n, step_hz), at
 
 
@@ -274,9 +276,10 @@ def _apart(
     """(s, c) of decays as begun, without what the others put into the three bins of each."""
     turns = bins.turns[at]
     for _ in range(TIMES_APART):
-        every = poles.decays_in_bins(s, c, n=bins.n, turns=turns.ravel()).reshape(at.shape)
-        own = c * (0.5 - 0.5 * np.exp(s * bins.n)) / (1.0 - np.exp(s) * turns)
-        s, c = _through(rest[at] - every + own, turns, bins.n, step_hz)
+        turn, height = np.array([np.exp(s), c * (0.5 - 0.5 * np.exp(s * bins.n))])[:, :, None, None]
+        each = height / (1.0 - turn * turns), height.conj() / (1.0 - turn.conj() * turns)
+        own = each[0].diagonal(axis1=0, axis2=2)
+        s, c = _through(rest[at] - (each[0] + each[1]).sum(axis=0) + own, turns, bins.n, step_hz)
     return s, c
 
 
@@ -286,12 +289,13 @@ def _through(
     """(s, c) of the decays with these values at three bins each; all (3, K)."""
     # x (1 - z w) = q: two unknowns, three bins.
     both = np.array([x, x * turns])
-    a, b = both - both.mean(axis=1, keepdims=True)
-    s = np.log(np.sum(b.conj() * a, axis=0) / np.sum(np.abs(b) ** 2, axis=0))
+    a, b = both - both.sum(axis=1, keepdims=True) / 3.0
+    s = np.log((b.conj() * a).sum(axis=0) / _power(b).sum(axis=0))
     angle, half = -np.angle(turns[1]), np.abs(np.angle(turns[2] / turns[0])) / 2
     fits = (s.real < 0.0) & (s.imag > 0.0) & (np.abs(s.imag - angle) < half)
     s = np.where(fits, s, -half + 1j * angle)
-    s = np.clip(s.real, -steepest(s.imag, step_hz * n) * s.imag, -1e-2 / n) + 1j * s.imag
+    steep = -steepest(s.imag, step_hz * n) * s.imag
+    s = np.minimum(np.maximum(s.real, steep), -1e-2 / n) + 1j * s.imag
     return s, x[1] * (1.0 - np.exp(s) * turns[1]) / (0.5 - 0.5 * np.exp(s * n))
 
 
@@ -310,7 +314,10 @@ def _joined(found: Found, s: np.ndarray, c: np.ndarray, split: float) -> Found:
 
 def steepest(angle: np.ndarray, rate_hz: float) -> np.ndarray:
     """Decay over angle, at angles per sample, beyond which something is a knock and no mode."""
-    return np.clip(STEEP_PER_S / rate_hz / np.maximum(angle, 1e-6), STEEPEST, STEEPEST_LOW)
+    # np.clip costs more than its two halves, here and wherever there are a few numbers only.
+    return np.minimum(
+        np.maximum(STEEP_PER_S / rate_hz / np.maximum(angle, 1e-6), STEEPEST), STEEPEST_LOW
+    )
 
 
 def _windows(groups: list[np.ndarray], s: np.ndarray, bins: Bins) -> np.ndarray:
@@ -318,10 +325,12 @@ def _windows(groups: list[np.ndarray], s: np.ndarray, bins: Bins) -> np.ndarray:
     width, every = bins.n / (2.0 * np.pi), np.concatenate([*groups, []]).astype(int)
     middle = s[every].imag * width - bins.first
     away = np.maximum(REACH * 2.0 * np.abs(s[every].real) * width, 2 * LEAST_BINS)
-    first = np.cumsum([0, *map(len, groups)])[:-1]
+    first = np.array([0, *accumulate(map(len, groups))][:-1], int)
     low = np.minimum.reduceat(middle - away, first).astype(int)
     high = np.ceil(np.maximum.reduceat(middle + away, first)).astype(int) + 1
-    return np.clip([low, np.maximum(high, low + 4 * LEAST_BINS)], 0, len(bins.values)).T
+    return np.minimum(
+        np.maximum([low, np.maximum(high, low + 4 * LEAST_BINS)], 0), len(bins.values)
+    ).T
 
 
 def _near(windows: np.ndarray, bins: Bins) -> np.ndarray:
@@ -337,7 +346,7 @@ def small_groups(s: np.ndarray, *, together: float, most: int) -> list[np.ndarra
     most; a crowd is cut where its members stand widest apart."""
     order = np.argsort(s.imag)
     f, half = s.imag[order], np.abs(s.real[order])
-    apart = np.flatnonzero(np.diff(f) > together * (half[1:] + half[:-1])) + 1
+    apart = (f[1:] - f[:-1] > together * (half[1:] + half[:-1])).nonzero()[0] + 1
     groups = [order[i:j] for i, j in pairwise([0, *apart, len(s)]) if j > i]
     return [part for group in groups[::-1] for part in _cut(group, s, most)]
 
@@ -443,7 +452,7 @@ def _at_once(
 def _places(s: np.ndarray, bins: Bins) -> np.ndarray:
     """The bin at which each decay stands."""
     at = np.round(s.imag * bins.n / (2 * np.pi)).astype(int) - bins.first
-    return at.clip(0, len(bins.values) - 1)
+    return np.minimum(np.maximum(at, 0), len(bins.values) - 1)
 
 
 def _own_peak(s, c, ratio: float, bins: Bins, way: Way) -> np.ndarray:
@@ -462,6 +471,7 @@ def room_share(s, rest, model, bins: Bins, *, clear: float = CLEAR) -> float:
     `clear` times above the background, in power; 0 where too few bins do."""
     near = _near(_windows([*np.arange(len(s))[:, None]], s, bins), bins)
     power = _power(model[near])
-    shares = (_power(rest[near]) / power)[power > clear * bins.background[near]]
+    shares = np.sort((_power(rest[near]) / power)[power > clear * bins.background[near]])
+    middle = shares[(len(shares) - 1) // 2 : len(shares) // 2 + 1]
     # The median of exponential variables is ln 2 of their mean.
-    return float(np.median(shares) / np.log(2.0)) if len(shares) >= 4 * LEAST_BINS else 0.0
+    return float(middle.mean() / np.log(2.0)) if len(shares) >= 4 * LEAST_BINS else 0.0

@@ -191,10 +191,11 @@ def told_decays(
     )
     gaps[gaps == 0.0] = np.inf
     close, u_f = gaps.min(axis=1, initial=np.inf) < CLOSE, u_angle * rate_hz / (2.0 * np.pi)
-    of_room = np.sqrt(np.maximum(u_decay**2 - np.square(plain), 0.0))
-    relative, u_place = (u * rate_hz / np.where(real, decay, 1.0) for u in (u_decay, of_room))
+    per_decay = rate_hz / np.where(real, decay, 1.0)
     return Decays(
-        f[kept], u_f[kept], loss[kept], (loss * np.hypot(relative, u_f / f))[kept],
+        f[kept], u_f[kept], loss[kept], (loss * np.hypot(per_decay * u_decay, u_f / f))[kept],
         np.abs(c[kept]), u_amplitude[kept], noise[kept], close[kept], misfit[kept],
-        s, c, unexplained, None if quiet is None else (loss * u_place)[kept],
+        s, c, unexplained,
+        None if quiet is None
+        else (loss * per_decay * np.sqrt(np.maximum(u_decay**2 - plain**2, 0.0)))[kept],
     )  # fmt: skip

@@ -35,7 +35,7 @@ from typing import NamedTuple
 import numpy as np
 from scipy.fft import prev_fast_len, rfft
 
-from studylib.codes import code_of, fields_of, holding, note
+from studylib.codes import code_of, fields_of, note
 from studylib.signal import damping, touches
 from studylib.signal.decays import SLOW_PER_S, Decays, find_decays
 from studylib.signal.heard import LEAST_FALL, NO_ROOM, Heard, Room, find_decays_heard, not_heard
@@ -194,7 +194,7 @@ def _plain(spectrum: np.ndarray, n: int, through_air: bool, band: dict) -> Decay
     loud = np.abs(decays.amplitudes[height > LOUD * height.max(initial=0.0)])
     # A line that does not die is none, however well its decay is known.
     lasts = np.any(own * n <= LEAST_FALL * band["rate_hz"]) or decays.close.any()
-    alone = len(loud) and np.isin(loud, decays.amplitude).all() and not lasts
+    alone = len(loud) and (loud[:, None] == decays.amplitude).any(axis=1).all() and not lasts
     if not alone or decays.unexplained > clean or np.sum(decays.loss_factor > HEAVY) > most:
         return None
     return not_heard(decays, rate_hz=band["rate_hz"]) if through_air else decays
@@ -311,8 +311,8 @@ def _sign(code: str, change: touches.Change, start: int, knock: int, band: dict)
 
 def _signs_of_the_start(knock: Knock, rate_hz: float) -> list[Sign]:
     """What precedes the ring: too little quiet, contacts heard as knocks of their own."""
-    at_once = note("taps.starts_at_knock", ahead_s=AHEAD_S), knock.first
-    found = holding((knock.first < 2 * KNOCK_BLOCK_S * rate_hz, at_once))
+    at_once = knock.first < 2 * KNOCK_BLOCK_S * rate_hz
+    found = [(note("taps.starts_at_knock", ahead_s=AHEAD_S), knock.first)] if at_once else []
     found += [
         (note("taps.later_contact", after_ms=1000.0 * (again - knock.first) / rate_hz), again)
         for again in knock.again

@@ -102,9 +102,9 @@ class _Tracks(NamedTuple):
     variance: np.ndarray
     rise: np.ndarray
 
-    def of(self, rows) -> "_Tracks":
-        """Some of them."""
-        return _Tracks(*(part[rows] for part in self))
+    def of(self, rows: np.ndarray) -> "_Tracks":
+        """Some of them. rows : (T,) which."""
+        return self if rows.all() else _Tracks(*(part[rows] for part in self))
 
     @property
     def there(self) -> np.ndarray:
@@ -136,12 +136,12 @@ def changes_of(
     every = _tracks(spectrum, n, decays, rate_hz, ratio, room_decay)
     bends = np.zeros(len(decays.frequency_hz))
     bends[every.mode] = _bends(every)
-    chosen: list[int] = []
+    chosen = every.rank < STRONGEST
     widths = SAME * 0.5 / np.pi * (every.decay[:, None] + every.decay)
-    apart = np.abs(every.f_hz[:, None] - every.f_hz) > widths
-    for i in np.flatnonzero(every.rank < STRONGEST):
-        if apart[i, chosen].all():
-            chosen.append(i)
+    near = np.abs(every.f_hz[:, None] - every.f_hz) <= widths
+    # Nearly always each is near itself alone.
+    for i in np.flatnonzero(near.sum(axis=1) > 1):
+        chosen[i] &= not (near[i, :i] & chosen[:i]).any()
     tracks = every.of(chosen)
     followed = tracks.of(tracks.steps >= 2 * EACH_SIDE)
     # What is weak moves with whatever the strong ones do.
@@ -153,7 +153,7 @@ def changes_of(
     if at_once.any():
         risen = tracks.of(at_once[np.argmax(at_once.sum(axis=1))])
         at = float(risen.risen_s.min())
-        if len(risen.mode) >= min(SEVERAL, len(chosen)) and (contact is None or at < contact.at_s):
+        if len(risen.mode) >= min(SEVERAL, chosen.sum()) and (contact is None or at < contact.at_s):
             contact = Change(at, 0.0, 0.5 * float(np.log(OVER_TOLD)), *_band(risen))
     hand, bent = _bent(followed) if len(followed.mode) else (None, 0.0)
     np.maximum.at(bends, followed.mode, bent)
@@ -173,7 +173,7 @@ def _bends(tracks: _Tracks) -> np.ndarray:
     with np.errstate(divide="ignore", invalid="ignore"):
         spread = 1.0 / parts.sum(axis=2)  # of the slopes before and after, in power
         slopes = (parts * tracks.step).sum(axis=2) * spread
-        bends = np.sqrt(np.maximum(np.diff(slopes, axis=0)[0] ** 2 - spread.sum(axis=0), 0.0))
+        bends = np.sqrt(np.maximum((slopes[1] - slopes[0]) ** 2 - spread.sum(axis=0), 0.0))
     return np.where(tracks.steps >= 2 * EACH_SIDE, 0.5 * bends / tracks.gap_s, 0.0)
 
 
@@ -194,7 +194,7 @@ def _tracks(
     away = np.abs(decays.poles.imag * rate_hz / (2.0 * np.pi) - f)
     counts = (np.abs(decays.amplitudes) > COUNTS * amplitude) & (away > HALF_WIDTH_HZ[0])
     beside = np.minimum(np.where(counts, away, np.inf).min(axis=1, initial=np.inf), f[:, 0])
-    half_hz = np.clip(APART * beside, *HALF_WIDTH_HZ)[:, None]
+    half_hz = np.minimum(np.maximum(APART * beside, HALF_WIDTH_HZ[0]), HALF_WIDTH_HZ[1])[:, None]
     low = ((f - half_hz) * n / rate_hz).astype(int)
     high = np.minimum(((f + half_hz) * n / rate_hz).astype(int), len(spectrum) - 1)
     rank = np.flatnonzero(((low >= 1) & (high - low >= 8))[:, 0])
@@ -323,10 +323,12 @@ def _hinges(tracks: _Tracks, moments: np.ndarray) -> tuple[np.ndarray, ...]:
     # What all steps scatter by more than is known counts as well.
     scatter = np.maximum(1.0, 1.5 * _median(np.abs(away), there))
     # One step may be a contact.
-    calm = middle + np.where(there, sd, 0.0) * np.clip(away, -ODD * scatter, ODD * scatter)
-    since = (moments - tracks.time_s[:, :1]) / gap
-    before = np.ceil(since + 1e-6 / gap).clip(0, n).astype(int)
-    after = np.ceil(since + 0.999).clip(0, n).astype(int)
+    held = np.minimum(np.maximum(away, -ODD * scatter), ODD * scatter)
+    calm, since = middle + np.where(there, sd, 0.0) * held, (moments - tracks.time_s[:, :1]) / gap
+    before, after = (
+        np.minimum(np.maximum(np.ceil(since + ahead), 0), n).astype(int)
+        for ahead in (1e-6 / gap, 0.999)
+    )
     heard = (before >= EACH_SIDE) & (n - after >= EACH_SIDE)
     before, after = np.where(heard, before, 1), np.where(heard, after, 0)
     sums = np.zeros((3, *sd.shape[:1], sd.shape[1] + 1))
