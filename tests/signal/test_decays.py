@@ -16,7 +16,7 @@ import pytest
 from scipy.fft import rfft
 from scipy.signal import fftconvolve
 
-from studylib.signal.decays import find_decays
+from studylib.signal.decays import find_decays, told_decays
 from tests.draws import draws
 from tests.signal.rings import RATE, bound, mode_set, noise_sd, pink, ring, units
 from tests.signal.rooms import Room, response
@@ -327,3 +327,19 @@ def test_a_search_that_may_leave_little_ends_where_a_room_is_heard(ratio_db, tol
     assert len(found.frequency_hz) == (len(modes) if told else 0)
     if told:  # nothing else is changed by it
         np.testing.assert_array_equal(found.frequency_hz, decays_of(x).frequency_hz)
+
+
+def test_the_rooms_part_of_an_uncertainty_is_what_it_has_beyond_that_without_a_room():
+    # Two decays, the higher one first; uncertainties per sample as shares of each decay.
+    f, loss = np.array([990.0, 163.0]), np.array([0.012, 0.0095])
+    s = (-np.pi * f * loss + 2j * np.pi * f) / RATE
+    whole, quiet, u_f = [0.05, 0.03], np.array([0.03, 0.03]), [1e-4, 2e-4]
+    told = told_decays(
+        s, np.array([0.1 + 0j, 0.2]), u_decay=-s.real * whole, u_angle=s.imag * u_f,
+        u_amplitude=np.ones(2), noise=np.ones(2), misfit=np.zeros(2), rate_hz=RATE,
+        limits_hz=(40.0, 8000.0), most=16, quiet=-s.real * quiet,
+    )  # fmt: skip
+    assert told.frequency_hz == pytest.approx(f[::-1])
+    assert told.u_loss_factor == pytest.approx((loss * np.hypot(whole, u_f))[::-1])
+    # 0.05^2 = 0.03^2 + 0.04^2
+    assert told.u_place == pytest.approx([0.0, 0.04 * loss[0]], abs=1e-9)
