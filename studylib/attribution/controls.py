@@ -9,6 +9,9 @@
 - `InAir`: what an airborne take of the tone itself holds at kf, board or no board. If the driver's
   own sound makes it, it is the harmonic sensed there times what airborne takes of kf pass on; a
   loudspeaker that was left on, or a cable, makes another. It falls k dB a dB of drive at most.
+  Where the recorder lets the drive channel into the response, airborne takes hold that instead: of
+  the drive one share at all frequencies, or one that grows as they do (through a capacity). Sound
+  turns in phase on its way, so that others have the same share by chance alone.
 - `Block`: harmonics of the driver on the inert block, and its probe tones there.
 
 Each source has a `level` (NaN where it was not found, only bounded) and a `bound`; arrays (K,) in
@@ -27,7 +30,8 @@ import numpy as np
 from studylib.attribution import lines, uncertainty
 from studylib.sheets.files import grouped
 
-ALIKE, LOOSELY_ALIKE = np.log(2.0), np.log(4.0)  # 6 dB; 12 dB where a load lies between
+# 6 dB; 12 dB where a load lies between; a leak beside sound through the air of a third of it.
+ALIKE, LOOSELY_ALIKE, SAME = np.log(2.0), np.log(4.0), 0.35
 
 
 class Room(NamedTuple):
@@ -46,10 +50,12 @@ class Source(NamedTuple):
 
 class InAir(NamedTuple):
     """Of airborne takes of the tone, (K,): most : what each multiple holds at full drive at most;
-    agrees : that is the driver's own sound;  beside : one stands beside the very mount."""
+    agrees : that is the driver's own sound;  leaks : or what leaks from the drive channel;
+    beside : one stands beside the very mount."""
 
     most: np.ndarray
     agrees: np.ndarray
+    leaks: np.ndarray
     beside: bool
 
 
@@ -58,13 +64,15 @@ class Airborne(NamedTuple):
 
     loud : specimen and mount -> what the probe tones beside it hold.  tones : what each take of
     the tone holds where it was found.  alike : whether that is its own harmonic, sensed there,
-    times what the probe tones pass on, in level and phase; NaN where that is not known.  most :
-    what takes of the tone hold at most.  beside : specimens and mounts that they stand beside.
+    times what the probe tones pass on, in level and phase; NaN where that is not known.  leaks :
+    what is passed on may be a leak from the drive channel.  most : what takes of the tone hold at
+    most.  beside : specimens and mounts that they stand beside.
     """
 
     loud: dict[tuple[str, int], Source]
     tones: list[np.ndarray]
     alike: list[np.ndarray]
+    leaks: np.ndarray
     most: np.ndarray
     beside: set[tuple[str, int]]
 
@@ -163,17 +171,23 @@ def _mixed(channel: np.ndarray, own: np.ndarray) -> np.ndarray:
 def airborne_of(takes: Sequence[lines.Lines], *, size: int) -> Airborne:
     """The airborne takes of a batch, as every mount of it is held against them."""
     k, nothing = np.arange(1, size + 1), np.full(size, np.nan)
-    probes = [take for take in takes if (take.number or 0) > 1]
-    passed = nothing + 0j
-    for i, take in ((take.number - 1, take) for take in probes if take.sensed[take.number - 1]):
-        ratio = (take.response / take.drive)[i]
-        passed[i] = max(ratio, np.nan_to_num(passed[i]), key=abs)
+    passed, noise = nothing + 0j, nothing.copy()
+    # Of several the loudest comes last, and stays.
+    for i, take in sorted(
+        ((take.number - 1, take) for take in takes if take.number and take.sensed[take.number - 1]),
+        key=lambda at: abs(at[1].response / at[1].drive)[at[0]],
+    ):
+        passed[i], noise[i] = (
+            (take.response / take.drive)[i],
+            np.hypot(take.u_response / take.found[0], take.u_drive / np.abs(take.drive))[i],
+        )
     of_mounts = grouped(
         (
             (take.take.specimen, take.take.mount),
             Source(*(part / take.drive_factor for part in take.found)),
         )
-        for take in probes
+        for take in takes
+        if (take.number or 0) > 1
     )
     tones = [take for take in takes if take.number == 1]
     own = [np.where(each.sensed, each.drive * passed, np.nan) for each in tones]
@@ -186,9 +200,18 @@ def airborne_of(takes: Sequence[lines.Lines], *, size: int) -> Airborne:
             for each, made in zip(tones, own, strict=True)
             for heard in [np.where(np.isfinite(each.found[0]), each.response, np.nan)]
         ],
+        _as_at_others(passed, noise) | _as_at_others(passed / k, noise),
         np.fmax.reduce([nothing, *(each.found[1] / each.drive_factor**k for each in tones)]),
         {(each.take.specimen, each.take.mount) for each in tones},
     )
+
+
+def _as_at_others(ratio: np.ndarray, u: np.ndarray) -> np.ndarray:
+    """(K,) whether a ratio is that at two other frequencies, or at the only other one, in level and
+    phase; `u` (K,): its relative uncertainty, NaN where it is not above noise."""
+    apart = np.abs(np.log(ratio / ratio[:, None])) - lines.EXPANDED * np.hypot(u, u[:, None])
+    # Each is the same as itself.
+    return (apart < SAME).sum(axis=0) >= np.clip(np.isfinite(u).sum(), 2, 3)
 
 
 def air_of(airborne: Airborne, key: tuple[str, int], shares: Sequence[np.ndarray]) -> Source:
@@ -220,12 +243,16 @@ def in_air_of(airborne: Airborne, key: tuple[str, int], scaled: np.ndarray) -> I
     scaled : (K,) level of the leak as `air_of` has it; where the sensor feels nothing of a driver
         in the air, as one of force does, what is heard is held against it.
     """
-    agrees = np.zeros(scaled.size, dtype=bool)
-    for sound, alike in zip(airborne.tones, airborne.alike, strict=True):
-        agrees |= np.where(
-            np.isnan(alike), np.abs(np.log(sound / scaled)) < LOOSELY_ALIKE, alike == 1.0
-        )
-    return InAir(airborne.most, agrees, key in airborne.beside)
+    agrees = [
+        np.where(np.isnan(alike), np.abs(np.log(sound / scaled)) < LOOSELY_ALIKE, alike == 1.0)
+        for sound, alike in zip(airborne.tones, airborne.alike, strict=True)
+    ]
+    return InAir(
+        airborne.most,
+        np.any([np.zeros(scaled.size), *agrees], axis=0),
+        airborne.leaks,
+        key in airborne.beside,
+    )
 
 
 @np.errstate(divide="ignore", invalid="ignore")
@@ -236,8 +263,7 @@ def block_of(
     if not tones:
         return None
     tone = lines.mean_lines(tones)
-    probe, u_probe = np.full(size, np.nan + 0j), np.full(size, np.nan)
-    drive, u_drive = np.full(size, np.nan + 0j), np.full(size, np.nan)
+    probe, u_probe, drive, u_drive = (np.full(size, each) for each in (np.nan + 0j, np.nan) * 2)
     for k, takes in probes.items():
         if 2 <= k <= size:
             probe[k - 1], u_probe[k - 1] = lines.at_full_drive(takes, "response", k)

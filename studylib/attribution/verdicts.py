@@ -5,12 +5,13 @@ cause is named only when the take that tests it was recorded: the recorder by a 
 air by an airborne take, the driver by a sensed drive (or takes on the block) together with T.
 `recorder`: only where the harmonic is not what the driver gives, because a loopback take holds what
 plays the tone as well. `air`: only where the probe tone held as much of it, so that there is no
-excess. `bench`: an excess that all boards share and an inert one shows too. `driver`: only where a
-harmonic made on the board would have been noticed, and every part of one where other boards show
-such. `beyond the driver` needs all of the controls, a sensed drive, an excess above what the other
-boards show, and takes of the mount that rule out what else the bench may do. Repeats that disagree
-in phase leave nothing to explain; a level that agrees while the phase does not is no explanation:
-part of the sum is then something else.
+excess, and where the airborne takes do not hold as much of the drive channel at other frequencies,
+as they do of what leaks from it. `bench`: an excess that all boards share and an inert one shows
+too. `driver`: only where a harmonic made on the board would have been noticed, and every part of
+one where other boards show such. `beyond the driver` needs all of the controls, a sensed drive, an
+excess above what the other boards show, and takes of the mount that rule out what else the bench
+may do. Repeats that disagree in phase leave nothing to explain; a level that agrees while the phase
+does not is no explanation: part of the sum is then something else.
 
 `mount_numbers` gives the columns of one mount; `judged_table` joins all mounts, adds what the other
 boards say, judges each row, and adds to an excess whether it comes back in the board's other
@@ -116,6 +117,10 @@ def judge(row) -> Judgement:
         (
             in_air and not (row.air_alike and row.air_agrees and row.as_probed),
             lambda: _open(Control.AIRBORNE, "attribution.air_elsewhere", **_at(row)),
+        ),
+        (
+            in_air and row.air_leaks,
+            lambda: _open(Control.AIRBORNE, "attribution.air_or_leak", **_at(row)),
         ),
         (in_air, lambda: _leak(Verdict.AIR, "attribution.air", row.air_db - row.observed_db)),
         (not math.isfinite(row.excess_db), lambda: _not_predicted(row)),
@@ -434,6 +439,7 @@ def mount_numbers(
         "moves_db": uncertainty.DB * moves,
         "air_alike": air_alike,
         "air_agrees": evidence.in_air.agrees,
+        "air_leaks": evidence.in_air.leaks,
         "beside_most_db": 20.0 * np.log10(evidence.in_air.most),
         "beside": evidence.in_air.beside,
         "tone_db": 20.0 * np.log10(np.abs(tone.response[0])),

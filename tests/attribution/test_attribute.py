@@ -320,6 +320,36 @@ def test_air_is_not_named_where_the_tone_in_the_air_has_another_phase():
         assert code_of(found.reason) == f"attribution.air{'' if turned == 1 else '_elsewhere'}"
 
 
+@pytest.mark.parametrize(
+    ("shares", "u", "code"),
+    [
+        # The same at two other frequencies, or grown as the frequency: also what channels leak.
+        ([1.0, 1.0, 1.0, 1.0], None, "air_or_leak"),
+        ([1 / 3, 2 / 3, 1.0, 4 / 3], None, "air_or_leak"),
+        ([0.1, 0.9, 1.0, 1.1], None, "air_or_leak"),
+        ([1.0, 1.0, 1.0, -1.0], None, "air_or_leak"),
+        # At a single one it may be chance, unless no more are known.
+        ([-1.0, 1.0, 1.0, -1.0], None, "air"),
+        ([1e-5, 1.0, 1.0, 1e-5], None, "air_or_leak"),
+        ([1e-5, 1.6, 1.0, 1e-5], None, "air"),
+        # The same for all that is known, as loud as both are above noise.
+        ([1e-5, 1.6, 1.0, 1e-5], 0.12, "air_or_leak"),
+        ([1e-5, 1e-5, 1.0, 1e-5], None, "air"),
+    ],
+)
+def test_air_is_not_named_where_the_drive_channel_may_leak_as_much(shares, u, code):
+    bench = Bench()
+    for mount in (1, 2):
+        linear_mount(bench, mount=mount)
+    controls(bench, leave_out=("airborne",))
+    full = abs(PASSES[2] * DRIVE[2]) / (abs(DRIVE[2]) / 0.1)
+    in_the_air(bench, full * np.array(shares), 0.3, u=u and u * full)
+    silent_step(bench)
+    found = row(bench.attribute(), 3)
+    assert code_of(found.reason) == f"attribution.{code}"
+    assert found.verdict == ("air" if code == "air" else "cannot tell")
+
+
 @pytest.mark.parametrize("added", [0.5, -0.5, np.exp(0.6j) - 1])
 def test_air_is_not_named_where_the_probe_tone_did_not_hold_the_same_share(added):
     # The driver's own sound is a part of the probe tone as it is of the harmonic, and the excess 0.

@@ -60,6 +60,9 @@ def test_what_is_off_zero_is_not_the_drivers_where_a_place_on_the_board_explains
         # A loudspeaker that was left on, in the airborne takes as well.
         ("monitor", 1, 77),
         ("monitor", 26, 101),
+        # The drive channel leaks into the other: one share of it, or one that grows with frequency.
+        ("leaking channels", 51, 101),
+        ("leaking channels", 82, 101),
     ],
 )
 def test_what_stands_in_other_boards_or_in_no_probe_tone_is_not_named_falsely(family, number, seed):

@@ -286,6 +286,28 @@ class Crosstalk(Trouble):
         sound.response = sound.response + np.where(only, level, 0)
 
 
+class Leak(Trouble):
+    """Each channel of the recorder leaks into the other, in all takes that the driver plays.
+
+    In every other bench through a capacity: then it grows as the frequency does, up to its size.
+    """
+
+    name, sizes, causes = "leaking channels", (-65.0, -58.0), UNLISTED
+
+    def draw(self, world):
+        super().draw(world)
+        k, rises = np.arange(1, world.design.size + 1), world.rng.integers(2)
+        self.share = (1j * k / k[-1] if rises else self.sign) * _ratio(self.strength or 0.0)
+
+    def channels(self, world, sound):
+        if not self.present:
+            return
+        plays = np.isin(sound.played.kind, PLAYED)[:, None]
+        leaks = [np.where(plays, self.share * x, 0) for x in (sound.drive, sound.response)]
+        sound.parts["recorder"] = sound.parts["recorder"] + leaks[0]
+        sound.response, sound.drive = sound.response + leaks[0], sound.drive + leaks[1]
+
+
 # ------------------------------------------------------- the room and the air
 
 
@@ -611,7 +633,9 @@ class Two(Trouble):
     def draw(self, world):
         rng = world.rng
         pool = [
-            each for each in FAMILIES.values() if each not in (Trouble, Two, Rest, MixUp, Player)
+            each
+            for each in FAMILIES.values()
+            if each not in (Trouble, Two, Rest, MixUp, Player, Leak)
         ]
         for i in rng.choice(len(pool), 2, replace=False):
             where = str(rng.choice(["all", "wood", "batch", "one"]))
@@ -644,6 +668,7 @@ FAMILIES: dict[str, type[Trouble]] = {
         MicrophoneHarmonics, Settling, Rocking, Room, Made, Buzz, GainStep, Air,
         ClippingMicrophone, ClippingSensor, Limiter, LooseSensor, Clock, Crosstalk, Monitor,
         MovedMicrophone, SoftContact, SoftBoard, Warming, Rest, MixUp, Two, MadeAtOne, Player,
+        Leak,
     )
 }  # fmt: skip
 

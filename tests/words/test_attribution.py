@@ -42,6 +42,7 @@ SENT = {
     "attribution.driver_on_block": {**EXCESS, "route": PROBE},
     "attribution.beyond": {**EXCESS, "recorder_below_db": 51, "air_below_db": 30, "upper_db": 0.4},
     "attribution.air_elsewhere": AT,
+    "attribution.air_or_leak": AT,
     "attribution.bench": {**EXCESS, **SHARED, "rivals": RIVALS, "missing": ASKED},
     "attribution.shared": {**EXCESS, **SHARED, **AT, "witness": False},
     "attribution.hidden": {**EXCESS, "at_hz": 860.0, "mode_hz": 845.0, "missed": 9, "places": 20},
